@@ -7,8 +7,11 @@
 
 pub mod alarm;
 pub mod condition;
+pub mod engine;
+pub mod page;
 pub mod plan;
 pub mod quality;
 pub mod reading;
+pub mod record;
 pub mod time;
 pub mod units;
