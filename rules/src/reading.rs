@@ -12,7 +12,8 @@ pub use bad::{BadReading, SenmlFault};
 pub use pointer::{PointerError, parse_pointer};
 
 use crate::time::{Moment, Now};
-use crate::units::{Quantity, Scale, Unit};
+use crate::units::{Quantity, Scale};
+use number::Named;
 use serde_json::Value as Json;
 
 /// What a sensor can say.
@@ -105,7 +106,7 @@ impl Mapping {
 
 impl Content {
     /// The value of what is said, in the unit given with it, or else in the declared one.
-    fn understand(&self, said: Said<'_>, unit: Option<(&str, Unit)>) -> Result<Value, BadReading> {
+    fn understand(&self, said: Said<'_>, unit: Option<Named<'_>>) -> Result<Value, BadReading> {
         match (self, said) {
             (Self::Number(scale), Said::Number(number)) => in_base(number, unit, scale),
             (Self::Number(scale), Said::Text(text)) => {
@@ -120,7 +121,7 @@ impl Content {
     }
 }
 
-fn in_base(number: f64, unit: Option<(&str, Unit)>, scale: &Scale) -> Result<Value, BadReading> {
+fn in_base(number: f64, unit: Option<Named<'_>>, scale: &Scale) -> Result<Value, BadReading> {
     let wanted = scale.unit.dimension;
     let (name, unit) = unit.unwrap_or((&scale.name, scale.unit));
     let base = Quantity { number, unit }.base(wanted).map_err(|_| BadReading::WrongUnit {

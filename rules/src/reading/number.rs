@@ -4,8 +4,11 @@
 use super::bad::{BadReading, short};
 use crate::units::{Unit, number_length};
 
+/// A unit with the name that it was sent by.
+pub(super) type Named<'a> = (&'a str, Unit);
+
 /// The number in `text`, and the unit that follows it, if one does.
-pub(super) fn parse(text: &str) -> Result<(f64, Option<(&str, Unit)>), BadReading> {
+pub(super) fn parse(text: &str) -> Result<(f64, Option<Named<'_>>), BadReading> {
     let text = text.trim();
     if text.is_empty() {
         return Err(BadReading::Empty);
