@@ -216,6 +216,10 @@ pub static UNITS: &[(&str, Unit)] = &[
 ];
 
 impl Unit {
+    /// Kelvin as a temperature, as SenML means it. A rule file's `K` is a difference.
+    pub(crate) const KELVIN_SCALE: Unit =
+        Unit { dimension: Dimension::TEMPERATURE, factor: 1.0, offset: -273.15 };
+
     /// The unit written as `name`, also as a rate (`L/h`, `US gal/h`, `K/min`, `mm/day`).
     pub fn named(name: &str) -> Option<Unit> {
         if let Some(found) = Unit::simple(name) {
@@ -257,6 +261,73 @@ impl Unit {
     pub fn difference_from_base(self, base: f64) -> f64 {
         base / self.factor
     }
+}
+
+/// What people write for a unit that has another name here, all in small letters.
+static OTHER_NAMES: &[(&str, &str)] = &[
+    ("c", "degC"),
+    ("°c", "degC"),
+    ("cel", "degC"),
+    ("celsius", "degC"),
+    ("f", "degF"),
+    ("°f", "degF"),
+    ("fahrenheit", "degF"),
+    ("kelvin", "K"),
+    ("gal", "US gal"),
+    ("gallon", "US gal"),
+    ("gallons", "US gal"),
+    ("gph", "US gal/h"),
+    ("gpm", "US gal/min"),
+    ("lph", "L/h"),
+    ("lpm", "L/min"),
+    ("liter", "L"),
+    ("litre", "L"),
+    ("liters", "L"),
+    ("litres", "L"),
+    ("inch", "in"),
+    ("inches", "in"),
+    ("sec", "s"),
+    ("second", "s"),
+    ("seconds", "s"),
+    ("minute", "min"),
+    ("minutes", "min"),
+    ("hour", "h"),
+    ("hours", "h"),
+    ("hr", "h"),
+    ("watt", "W"),
+    ("watts", "W"),
+    ("amp", "A"),
+    ("amps", "A"),
+    ("volt", "V"),
+    ("volts", "V"),
+    ("ppm", "mg/L"),
+];
+
+/// The unit that was probably meant by a name that is none, for a diagnostic.
+pub fn near_unit(name: &str) -> Option<String> {
+    let name = name.trim();
+    if let Some(near) = near_simple(name) {
+        return Some(near.to_owned());
+    }
+    let (of, per) = name.rsplit_once('/')?;
+    let rate = format!("{}/{}", near_simple(of.trim())?, near_simple(per.trim())?);
+    Unit::named(&rate).map(|_| rate)
+}
+
+fn near_simple(name: &str) -> Option<&'static str> {
+    let small = name.to_lowercase();
+    if let Some((_, near)) = OTHER_NAMES.iter().find(|(other, _)| *other == small) {
+        return Some(near);
+    }
+    // One slip in a short name, two in a longer one: further off it would be a guess.
+    let slips = if small.chars().count() < 5 { 1 } else { 2 };
+    UNITS
+        .iter()
+        .filter(|(known, _)| !known.is_empty())
+        .map(|(known, _)| (strsim::damerau_levenshtein(&known.to_lowercase(), &small), *known))
+        .filter(|(distance, known)| *distance <= slips && *distance < known.len())
+        .min_by_key(|(distance, _)| *distance)
+        .map(|(_, known)| known)
 }
 
 /// A number with its unit, as written: not yet told whether a scale or a difference is meant.
