@@ -181,7 +181,11 @@ impl Engine {
     }
 
     fn change_episode(&mut self, alarm: &str, change: impl FnOnce(&mut Episode)) {
-        self.change_life(alarm, |life| life.episode.as_mut().into_iter().for_each(change));
+        self.change_life(alarm, |life| {
+            if let Some(episode) = &mut life.episode {
+                change(episode);
+            }
+        });
     }
 
     fn change_sight(&mut self, alarm: &str, at: Moment, blind: bool) {

@@ -8,7 +8,7 @@ use crate::plan::{Plan, SensorId, Sight};
 use crate::quality::Track;
 use crate::reading::Value;
 use crate::record::Body;
-use crate::time::{Moment, Span};
+use crate::time::Moment;
 
 /// What readings have said, and through what they come.
 #[derive(Debug)]
@@ -53,10 +53,10 @@ impl Senses {
     }
 
     /// When the sensor will have to be looked at if nothing more is heard from it.
-    fn stale_at(&self, plan: &Plan, id: SensorId) -> Moment {
+    fn stale_at(&self, plan: &Plan, id: SensorId, now: Moment) -> Moment {
         let sensor = plan.sensor(id);
-        let fresh_until = self.tracks[id.index()].stale_at(sensor);
-        fresh_until.unwrap_or(self.started + sensor.stale_after)
+        let stale_at = self.tracks[id.index()].stale_at(sensor, now);
+        stale_at.unwrap_or(self.started + sensor.stale_after)
     }
 }
 
@@ -158,12 +158,11 @@ impl Engine {
 
     /// Works out anew whether the sensor is lost, and with it its gateway.
     fn look_at(&mut self, id: SensorId) {
-        let stale_at = self.senses.stale_at(&self.plan, id);
+        let stale_at = self.senses.stale_at(&self.plan, id, self.now.mono);
         let present = self.world().value(id).is_some();
         let lost = !present && self.now.mono >= stale_at;
         if !lost {
-            // A value is fresh up to and including its last moment.
-            self.timers.set_if_none(DeadlineReason::Stale(id), stale_at.max(self.now.mono) + Span::millis(1));
+            self.timers.set_if_none(DeadlineReason::Stale(id), stale_at);
         }
         let before = self.senses.lost[id.index()];
         match (before, lost) {
@@ -198,7 +197,7 @@ impl Engine {
         let sensor = self.plan.sensor(id);
         let track = &self.senses.tracks[id.index()];
         match (track.quality(sensor, self.now.mono).1, track.heard()) {
-            (Some(doubt), _) => doubt.to_string(),
+            (Some(doubt), _) => doubt.words(&sensor.scale),
             (None, Some(heard)) => format!("silent for {}, expected every {}", self.now.mono - heard, sensor.every),
             (None, None) => format!("nothing heard since the start, expected every {}", sensor.every),
         }
