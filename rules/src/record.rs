@@ -4,6 +4,8 @@
 //! the crate, is made to be stored: names instead of indices, spans instead of moments, and
 //! only additions from one version to the next.
 
+mod words;
+
 use crate::alarm::Priority;
 use crate::time::{Now, Span};
 use serde::{Deserialize, Serialize};
