@@ -134,7 +134,7 @@ impl fmt::Display for BadReading {
                 write!(f, "the payload is {length} bytes long, more than {limit}")
             }
             Self::NotUtf8 { at } => write!(f, "the payload is not UTF-8 text from byte {at} on"),
-            Self::Empty => write!(f, "the payload is empty"),
+            Self::Empty => write!(f, "the value is empty"),
             Self::NotANumber(text) => write!(f, "`{text}` is not a number"),
             Self::Ambiguous(text) => {
                 write!(f, "`{text}` may have a decimal comma or parted thousands: send a decimal point")

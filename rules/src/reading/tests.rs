@@ -139,8 +139,8 @@ mod any_payload {
     #[test]
     fn that_is_empty_too_long_or_no_text_is_refused() {
         let mapping = Mapping::Plain(number("degC"));
-        assert_eq!(refusal(&mapping, ""), "the payload is empty");
-        assert_eq!(refusal(&mapping, " \r\n\t"), "the payload is empty");
+        assert_eq!(refusal(&mapping, ""), "the value is empty");
+        assert_eq!(refusal(&mapping, " \r\n\t"), "the value is empty");
         assert_eq!(refusal(&mapping, b"24\xff6"), "the payload is not UTF-8 text from byte 2 on");
         assert_eq!(
             refusal(&mapping, vec![b'1'; LONGEST + 1]),
@@ -365,7 +365,7 @@ mod a_pointer {
         assert_eq!(refused("[1]"), "at `/a~1b` stands an array, not a single value");
         assert_eq!(refused("{}"), "at `/a~1b` stands an object, not a single value");
         assert_eq!(refused("true"), "`true` is not a number");
-        assert_eq!(refused("\"\""), "the payload is empty");
+        assert_eq!(refused("\"\""), "the value is empty");
         assert_eq!(refused("\"nan\""), "`nan` is not a finite number");
         assert!(refused("NaN").starts_with("the payload is not JSON: "));
         assert!(refused("1e999").starts_with("the payload is not JSON: "));
