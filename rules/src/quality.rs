@@ -264,10 +264,10 @@ impl Track {
         };
 
         let good = match self.good {
-            Some(good) if good.value == value && at - good.until <= sensor.stale_after => {
+            Some(good) if good.value == value && (self.frozen || at - good.until <= sensor.stale_after) => {
                 Good { until: at, follower, ..good }
             }
-            _ => Good { value, at, since: at, until: at, follower },
+            Some(_) | None => Good { value, at, since: at, until: at, follower },
         };
         let unmoved = at - good.since;
         self.frozen = sensor.frozen_after.is_some_and(|limit| unmoved >= limit);

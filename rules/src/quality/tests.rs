@@ -245,6 +245,7 @@ fn a_value_that_never_moves_is_withdrawn_until_it_moves() {
 
     bench.says(85.0);
     assert_eq!(bench.value(), None);
+    bench.now = bench.now + Span::hours(1);
     bench.says(25.0);
     assert_eq!(bench.value(), None);
     assert_eq!(bench.says(25.0625).quality, Quality::Good);
