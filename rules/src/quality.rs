@@ -6,6 +6,9 @@
 //! A bad reading is no reading: the last good one stays in force until it is stale. So a single
 //! glitch changes nothing, and a stream of them blinds the sensor, as its silence would.
 
+#[cfg(test)]
+mod tests;
+
 use crate::engine::Delivery;
 use crate::plan::Sensor;
 use crate::reading::{BadReading, Reading, Value};
@@ -151,7 +154,7 @@ pub struct Judged {
 #[derive(Clone, Debug, Default)]
 pub struct Track {
     good: Option<Good>,
-    /// Readings too fast to be believed, one after another, that agree among themselves.
+    /// A row of readings that jumped too far to be believed, but agree among themselves.
     pretender: Option<Pretender>,
     /// Against the latest live reading; before the first, against an old one.
     doubt: Option<Doubt>,
@@ -185,6 +188,7 @@ struct Good {
     follower: f64,
 }
 
+/// The first of such a row, which all others must agree with, and its length.
 #[derive(Clone, Copy, Debug)]
 struct Pretender {
     value: f64,
@@ -260,10 +264,10 @@ impl Track {
         };
 
         let good = match self.good {
-            Some(good) if good.value == value && at - good.until <= sensor.stale_after => {
+            Some(good) if good.value == value && (self.frozen || at - good.until <= sensor.stale_after) => {
                 Good { until: at, follower, ..good }
             }
-            _ => Good { value, at, since: at, until: at, follower },
+            Some(_) | None => Good { value, at, since: at, until: at, follower },
         };
         let unmoved = at - good.since;
         self.frozen = sensor.frozen_after.is_some_and(|limit| unmoved >= limit);
@@ -295,15 +299,18 @@ impl Track {
             return Ok(followed);
         }
 
-        let agrees = |earlier: &Pretender| {
-            let reach = limit * (at - earlier.at).as_seconds() + ahead;
-            at >= earlier.at && (number - earlier.value).abs() <= reach
+        let agrees = |row: &Pretender| {
+            let reach = limit * (at - row.at).as_seconds() + ahead;
+            at >= row.at && (number - row.value).abs() <= reach
         };
-        let count = pretender.filter(agrees).map_or(1, |earlier| earlier.count + 1);
-        if count >= CONVINCING {
+        let row = match pretender.filter(agrees) {
+            Some(row) => Pretender { count: row.count + 1, ..row },
+            None => Pretender { value: number, at, count: 1 },
+        };
+        if row.count >= CONVINCING {
             return Ok(number);
         }
-        self.pretender = Some(Pretender { value: number, at, count });
+        self.pretender = Some(row);
         Err(Doubt::TooFast { value: number, before, within: at - then, limit })
     }
 

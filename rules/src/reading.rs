@@ -8,6 +8,9 @@ mod number;
 mod pointer;
 mod senml;
 
+#[cfg(test)]
+mod tests;
+
 pub use bad::{BadReading, SenmlFault};
 pub use pointer::{PointerError, parse_pointer};
 

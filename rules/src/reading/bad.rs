@@ -112,26 +112,17 @@ const SHORT: usize = 40;
 
 /// The text, cut short, with everything escaped that a terminal could take as a command.
 pub(super) fn short(text: &str) -> String {
-    let mut chars = text.chars();
     let mut out = String::new();
     let mut left = SHORT;
-    for c in chars.by_ref().take(SHORT) {
-        let escaped = match c {
-            '\'' | '"' => c.escape_default().len() - 1,
-            _ => c.escape_debug().count(),
-        };
-        if escaped > left {
+    for c in text.chars() {
+        let shown: String = if matches!(c, '\'' | '"') { c.into() } else { c.escape_debug().collect() };
+        let length = shown.chars().count();
+        if length > left {
             out.push('…');
-            return out;
+            break;
         }
-        left -= escaped;
-        match c {
-            '\'' | '"' => out.push(c),
-            _ => out.extend(c.escape_debug()),
-        }
-    }
-    if chars.next().is_some() {
-        out.push('…');
+        left -= length;
+        out.push_str(&shown);
     }
     out
 }
@@ -143,7 +134,7 @@ impl fmt::Display for BadReading {
                 write!(f, "the payload is {length} bytes long, more than {limit}")
             }
             Self::NotUtf8 { at } => write!(f, "the payload is not UTF-8 text from byte {at} on"),
-            Self::Empty => write!(f, "the payload is empty"),
+            Self::Empty => write!(f, "the value is empty"),
             Self::NotANumber(text) => write!(f, "`{text}` is not a number"),
             Self::Ambiguous(text) => {
                 write!(f, "`{text}` may have a decimal comma or parted thousands: send a decimal point")
@@ -157,11 +148,8 @@ impl fmt::Display for BadReading {
                 }
             }
             Self::WrongUnit { said, found, wanted } => {
-                write!(f, "`{said}` is {}, but the sensor measures {}", found.words(), wanted.words())?;
-                match (*found, *wanted) {
-                    (Dimension::DIFFERENCE, Dimension::TEMPERATURE) => write!(f, ": send degC or degF"),
-                    _ => Ok(()),
-                }
+                let (found, wanted, hint) = (found.words(), wanted.words(), found.hint(*wanted));
+                write!(f, "`{said}` is {found}, but the sensor measures {wanted}{hint}")
             }
             Self::UnknownWord { said, known } => write!(f, "`{said}` is none of the words {known}"),
             Self::NotJson { why } => write!(f, "the payload is not JSON: {why}"),
@@ -188,6 +176,12 @@ impl fmt::Display for SenmlFault {
             Self::NoRecord { name } => write!(f, "no record is named `{name}`"),
             Self::NoValue { record } => write!(f, "record {record} has no single value"),
         }
+    }
+}
+
+impl From<SenmlFault> for BadReading {
+    fn from(fault: SenmlFault) -> Self {
+        Self::Senml(fault)
     }
 }
 

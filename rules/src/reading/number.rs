@@ -28,11 +28,11 @@ pub(super) fn parse(text: &str) -> Result<(f64, Option<Named<'_>>), BadReading> 
     Ok((number, Some((name, unit))))
 }
 
-/// The unit of this name; devices write the degree sign that rule files don't have.
+/// The unit of this name. Devices write degrees in ways that rule files don't have.
 fn unit(name: &str) -> Option<Unit> {
     Unit::named(match name {
-        "°C" => "degC",
-        "°F" => "degF",
+        "°C" | "C" => "degC",
+        "°F" | "F" => "degF",
         _ => name,
     })
 }

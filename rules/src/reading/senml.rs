@@ -3,6 +3,7 @@
 //! to the monotonic clock.
 
 use super::bad::{BadReading, SenmlFault, short};
+use super::number::Named;
 use super::{Content, Reading, Said};
 use crate::time::{Moment, Now, Span};
 use crate::units::Unit;
@@ -19,14 +20,14 @@ const RELATIVE_BELOW: f64 = 268_435_456.0;
 struct Base<'a> {
     name: &'a str,
     time: f64,
-    unit: Option<&'a str>,
+    symbol: Option<&'a str>,
     value: Option<f64>,
 }
 
 /// A record of the sensor's name.
 struct Found<'a> {
     said: Said<'a>,
-    unit: Option<&'a str>,
+    symbol: Option<&'a str>,
     time: f64,
 }
 
@@ -37,31 +38,59 @@ struct Record<'a> {
 }
 
 pub(super) fn read(name: &str, content: &Content, pack: &Json, now: &Now) -> Result<Reading, BadReading> {
-    let found = latest(name, pack, now).map_err(BadReading::Senml)?;
-    let unit = match found.unit {
-        Some(symbol) => Some((symbol, unit(symbol).ok_or_else(|| BadReading::UnknownUnit(short(symbol)))?)),
-        None => None,
-    };
+    let (found, unit) = latest(name, content, pack, now)?;
     let value = content.understand(found.said, unit)?;
     Ok(Reading { value, measured: measured(found.time, now) })
 }
 
-/// The record of this name with the latest time; of several with the same, the last.
-fn latest<'a>(name: &str, pack: &'a Json, now: &Now) -> Result<Found<'a>, SenmlFault> {
+/// The record of this name with the latest time; of several with the same, the last. One name
+/// may stand for several quantities that only their units tell apart (as in section 5.1.3), so
+/// a record in a unit that the sensor can't have is passed over.
+fn latest<'a>(
+    name: &str,
+    content: &Content,
+    pack: &'a Json,
+    now: &Now,
+) -> Result<(Found<'a>, Option<Named<'a>>), BadReading> {
     let records = pack.as_array().ok_or(SenmlFault::NotAPack)?;
     let mut base = Base::default();
-    let mut latest: Option<(f64, Found<'a>)> = None;
+    let mut latest: Option<(Found<'a>, Option<Named<'a>>)> = None;
+    let mut passed_over = None;
     for (number, record) in records.iter().enumerate() {
         let record = Record { number, fields: record.as_object().ok_or(SenmlFault::NotAPack)? };
         record.check()?;
         base.take(&record)?;
         let Some(found) = record.resolve(name, &base)? else { continue };
-        let since_now = since_now(found.time, now);
-        if latest.as_ref().is_none_or(|(before, _)| *before <= since_now) {
-            latest = Some((since_now, found));
+        let unit = match found.symbol.map_or(Ok(None), |symbol| fitting(symbol, content)) {
+            Ok(unit) => unit,
+            Err(unfit) => {
+                passed_over = Some(unfit);
+                continue;
+            }
+        };
+        let time = since_now(found.time, now);
+        if latest.as_ref().is_none_or(|(before, _)| since_now(before.time, now) <= time) {
+            latest = Some((found, unit));
         }
     }
-    latest.map(|(_, found)| found).ok_or_else(|| SenmlFault::NoRecord { name: short(name) })
+    latest.ok_or_else(|| {
+        passed_over.unwrap_or_else(|| BadReading::Senml(SenmlFault::NoRecord { name: short(name) }))
+    })
+}
+
+/// The unit of a symbol, if the sensor can have it. Words have none, whatever is sent with them.
+fn fitting<'a>(symbol: &'a str, content: &Content) -> Result<Option<Named<'a>>, BadReading> {
+    let wanted = match content {
+        Content::Number(scale) => scale.unit.dimension,
+        Content::Words(_) => return Ok(None),
+    };
+    let unit = unit(symbol).ok_or_else(|| BadReading::UnknownUnit(short(symbol)))?;
+    let found = unit.dimension;
+    if found == wanted || found.difference() == wanted {
+        Ok(Some((symbol, unit)))
+    } else {
+        Err(BadReading::WrongUnit { said: short(symbol), found, wanted })
+    }
 }
 
 impl<'a> Base<'a> {
@@ -72,8 +101,8 @@ impl<'a> Base<'a> {
         if let Some(time) = record.number("bt")? {
             self.time = time;
         }
-        if let Some(unit) = record.text("bu")? {
-            self.unit = Some(unit);
+        if let Some(symbol) = record.text("bu")? {
+            self.symbol = Some(symbol);
         }
         if let Some(value) = record.number("bv")? {
             self.value = Some(value);
@@ -120,7 +149,7 @@ impl<'a> Record<'a> {
             _ => return Err(SenmlFault::NoValue { record: self.number }),
         };
         let time = base.time + self.number("t")?.unwrap_or(0.0);
-        Ok(Some(Found { said, unit: self.text("u")?.or(base.unit), time }))
+        Ok(Some(Found { said, symbol: self.text("u")?.or(base.symbol), time }))
     }
 
     fn text(&self, field: &'static str) -> Result<Option<&'a str>, SenmlFault> {
@@ -154,16 +183,14 @@ fn measured(time: f64, now: &Now) -> Option<Moment> {
     (since_now < 0.0).then(|| now.mono + Span((since_now * 1_000.0).round() as i64))
 }
 
-/// The unit of a SenML symbol (RFC 8428 section 12.1, RFC 8798 section 3), or of one of our own
-/// names. A SenML `K` is a point on a scale; `K` in a rule file is a difference.
+/// The unit of a SenML symbol (registry of RFC 8428 section 12.1 and RFC 8798, from memory), or
+/// of one of our own names. A SenML `K` is a point on a scale; `K` in a rule file is a difference.
 fn unit(symbol: &str) -> Option<Unit> {
     let own = match symbol {
         "K" => return Some(Unit::KELVIN_SCALE),
         "Cel" => "degC",
         "%RH" | "%EL" | "/100" => "%",
         "/" => "",
-        "l" => "L",
-        "l/s" => "L/s",
         _ => symbol,
     };
     Unit::named(own)
