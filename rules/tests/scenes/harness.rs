@@ -381,6 +381,13 @@ impl Site {
         self.commands.clear();
     }
 
+    /// Does something and keeps only the pages that it sent.
+    pub fn only_what_follows(&mut self, act: impl FnOnce(&mut Self)) {
+        let before = self.sent.len();
+        act(self);
+        self.sent.drain(..before);
+    }
+
     pub fn pages(&self, purpose: Purpose) -> Vec<&Sent> {
         self.sent.iter().filter(|page| page.purpose == purpose).collect()
     }
