@@ -6,6 +6,7 @@
 //! rehearsal is the very code that runs at night. Modules stand in reading order.
 
 pub mod alarm;
+pub mod card;
 pub mod condition;
 pub mod engine;
 pub mod page;
