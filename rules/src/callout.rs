@@ -153,7 +153,8 @@ impl Call {
     /// if it asks for someone, only while someone is being asked.
     pub fn wants(&self, page: &Sent) -> bool {
         let newest = !self.pages.iter().any(|other| other.target == page.target && other.id > page.id);
-        let asking = !self.ended && self.quiet_since.is_none() && !matches!(self.phase, Phase::Answered { .. });
+        let asking =
+            !self.ended && self.quiet_since.is_none() && !matches!(self.phase, Phase::Answered { .. });
         newest
             && match page.purpose {
                 Purpose::Call | Purpose::Drill => asking,
@@ -181,7 +182,8 @@ impl Call {
 
     /// Whether every person that `step` asked is known not to have got it.
     pub fn step_failed(&self, step: u32) -> bool {
-        let of_step = |sent: &&Sent| sent.step == Some(step) && sent.at >= self.begun && sent.target.contact.is_some();
+        let of_step =
+            |sent: &&Sent| sent.step == Some(step) && sent.at >= self.begun && sent.target.contact.is_some();
         let mut asked = self.pages.iter().filter(of_step).peekable();
         asked.peek().is_some()
             && asked.all(|sent| matches!(sent.last, Some(Outcome::Failed { .. } | Outcome::Deferred { .. })))

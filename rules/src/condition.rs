@@ -3,6 +3,18 @@
 //! becomes a [`Condition`]; the engine asks it for a [`Verdict`] when a reading arrives or
 //! time passes. Unknown is not false: it neither raises nor clears (Kleene's strong logic).
 
+mod check;
+mod evaluate;
+mod explain;
+mod parse;
+mod token;
+
+pub use check::Scope;
+pub use evaluate::Hold;
+pub use explain::Reason;
+pub use parse::{DEEPEST, LONGEST, Written};
+pub(crate) use token::is_name;
+
 use crate::plan::{SensorId, Sight};
 use crate::reading::Value;
 use crate::time::{Moment, Span};
@@ -88,4 +100,8 @@ pub trait World {
     fn heard(&self, sensor: SensorId) -> Moment;
     /// Whether sight of this is lost, and nothing larger explains it.
     fn blind(&self, sight: &Sight) -> bool;
+    /// Why there is no value in force, if the world can say: `stale for 5 min`.
+    fn doubt(&self, _sensor: SensorId) -> Option<String> {
+        None
+    }
 }

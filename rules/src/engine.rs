@@ -167,7 +167,9 @@ impl Engine {
     fn wake(&mut self, reason: DeadlineReason) {
         match reason {
             DeadlineReason::Stale(sensor) => self.check_stale(sensor),
-            DeadlineReason::Recheck(alarm) | DeadlineReason::OnDelay(alarm) | DeadlineReason::OffDelay(alarm) => {
+            DeadlineReason::Recheck(alarm)
+            | DeadlineReason::OnDelay(alarm)
+            | DeadlineReason::OffDelay(alarm) => {
                 self.judge(alarm);
             }
             DeadlineReason::Shelf(alarm) => self.unshelve(alarm, None),
@@ -197,7 +199,10 @@ impl Engine {
         const ALPHABET: &[u8; 24] = b"ACDEFGHJKMNPQRTUVWXY3479";
         let taken = |code: &str| {
             let episodes = self.lives.iter().filter_map(|life| life.episode.as_ref());
-            episodes.map(|episode| &episode.code).chain(self.calls.values().map(|call| &call.code)).any(|c| c == code)
+            episodes
+                .map(|episode| &episode.code)
+                .chain(self.calls.values().map(|call| &call.code))
+                .any(|c| c == code)
         };
         let mut salt = 0;
         loop {

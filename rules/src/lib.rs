@@ -20,6 +20,8 @@ pub mod callout;
 
 pub mod fallback;
 
+pub mod card;
+
 pub mod plan;
 
 pub mod record;

@@ -126,7 +126,8 @@ impl Context<'_> {
         let priority = self.leader.map_or(Priority::Low, |leader| leader.priority);
         match self.purpose {
             Purpose::Call => {
-                let more = match self.call.members.iter().filter(|member| member.fate == Fate::Stands).count() {
+                let more = match self.call.members.iter().filter(|member| member.fate == Fate::Stands).count()
+                {
                     0 | 1 => String::new(),
                     n => format!(" (+{} more)", n - 1),
                 };
@@ -141,7 +142,9 @@ impl Context<'_> {
                 Some((by, at)) => format!("{place}: {what}: {} has answered at {}", by.who, self.time(*at)),
                 None => format!("{place}: {what}: put aside, the call-out is over"),
             },
-            Purpose::AllClear => format!("{place}: {what}: all clear at {}, stood since {since}", self.time(self.now.mono)),
+            Purpose::AllClear => {
+                format!("{place}: {what}: all clear at {}, stood since {since}", self.time(self.now.mono))
+            }
         }
     }
 
@@ -186,7 +189,8 @@ impl Context<'_> {
 
     /// What is left of the leading alarm's time to respond.
     fn how_long(&self) -> Option<String> {
-        let leader = self.leader.filter(|leader| self.purpose == Purpose::Call && leader.fate == Fate::Stands)?;
+        let leader =
+            self.leader.filter(|leader| self.purpose == Purpose::Call && leader.fate == Fate::Stands)?;
         let given = self.alarm(leader)?.time_to_respond?;
         let left = given - (self.now.mono - leader.onset);
         Some(match left.0 > 0 {
@@ -197,10 +201,20 @@ impl Context<'_> {
 
     /// Every episode with what it rests on and what follows from it, the leader first.
     fn episodes(&self) -> Vec<String> {
-        let rest = self.call.members.iter().filter(|member| self.leader.is_none_or(|leader| leader.episode != member.episode));
+        let rest = self
+            .call
+            .members
+            .iter()
+            .filter(|member| self.leader.is_none_or(|leader| leader.episode != member.episode));
         let mut lines = Vec::new();
         for member in self.leader.into_iter().chain(rest) {
-            let mut line = format!("- {} {}, {}, since {}", member.place, member.alarm, member.priority, self.time(member.onset));
+            let mut line = format!(
+                "- {} {}, {}, since {}",
+                member.place,
+                member.alarm,
+                member.priority,
+                self.time(member.onset)
+            );
             match member.fate {
                 Fate::Stands if member.blind => line.push_str("; its sensor can't be seen any more"),
                 Fate::Stands => {}
@@ -226,7 +240,11 @@ impl Context<'_> {
 
     /// What to do about the leading episode, and about the others where that differs.
     fn response(&self) -> Vec<String> {
-        let rest = self.call.members.iter().filter(|member| self.leader.is_none_or(|leader| leader.episode != member.episode));
+        let rest = self
+            .call
+            .members
+            .iter()
+            .filter(|member| self.leader.is_none_or(|leader| leader.episode != member.episode));
         let standing = self.leader.into_iter().chain(rest).filter(|member| member.fate == Fate::Stands);
         let mut lines: Vec<&str> = Vec::new();
         for line in standing.filter_map(|member| self.alarm(member)).flat_map(|alarm| &alarm.response) {

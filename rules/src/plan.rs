@@ -4,6 +4,23 @@
 //! names have become indices, quantities are in base units, conditions are typed. The engine
 //! trusts it without looking back.
 
+mod alarm;
+mod callout;
+mod check;
+mod context;
+mod finding;
+mod measure;
+pub(crate) mod nearest;
+mod reach;
+mod read;
+mod relay;
+mod sensor;
+mod sight;
+mod tank;
+
+pub use check::{Checked, Surroundings};
+pub use finding::{At, Finding, Severity, render};
+
 use crate::alarm::Priority;
 use crate::condition::Condition;
 use crate::reading::Mapping;

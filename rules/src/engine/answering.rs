@@ -9,7 +9,7 @@ use crate::record::{Body, By, Purpose, Seq};
 use crate::time::Span;
 
 /// A shelf ends by itself after this at the latest: what has to rest longer is out of service.
-pub const LONGEST_SHELF: Span = Span::hours(24);
+const LONGEST_SHELF: Span = Span::hours(24);
 
 impl Engine {
     /// The watch begins: pages in flight go again, deadlines of what lasts are set.
@@ -60,7 +60,11 @@ impl Engine {
                 let what = format!("shelve {alarm} for {length}");
                 let Some(id) = self.find(&alarm, "shelve", &by) else { return };
                 if length <= Span::ZERO || length > LONGEST_SHELF {
-                    return self.refuse(what, format!("a shelf lasts more than 0 s and at most {LONGEST_SHELF}"), by);
+                    return self.refuse(
+                        what,
+                        format!("a shelf lasts more than 0 s and at most {LONGEST_SHELF}"),
+                        by,
+                    );
                 }
                 if !self.may(id, Event::Shelve) {
                     let state = self.lives[id.index()].state;
@@ -82,7 +86,11 @@ impl Engine {
             Word::TakeOut { alarm, why } => {
                 let Some(id) = self.find(&alarm, "take out of service", &by) else { return };
                 if why.trim().is_empty() {
-                    return self.refuse(format!("take {alarm} out of service"), "a reason is needed".to_owned(), by);
+                    return self.refuse(
+                        format!("take {alarm} out of service"),
+                        "a reason is needed".to_owned(),
+                        by,
+                    );
                 }
                 let episode = self.episode_of(id);
                 self.record(Body::TakenOut { alarm, by, why });
@@ -101,14 +109,18 @@ impl Engine {
             Word::BeginWork { tank, work, length } => self.begin_work(tank, work, length, by),
             Word::EndWork { tank } => match self.tank(&tank).filter(|id| self.works.contains_key(id)) {
                 Some(id) => self.end_work(id, Some(by)),
-                None => self.refuse(format!("end work on {tank}"), "no work is going on there".to_owned(), by),
+                None => {
+                    self.refuse(format!("end work on {tank}"), "no work is going on there".to_owned(), by)
+                }
             },
             Word::Drill { callout } => {
                 match self.plan.callouts.iter().position(|policy| policy.name == callout) {
                     Some(at) => self.begin_drill(CalloutId(at as u32)),
                     None => {
-                        let known: Vec<_> = self.plan.callouts.iter().map(|policy| policy.name.as_str()).collect();
-                        let why = format!("there is no call-out of this name; there are: {}", known.join(", "));
+                        let known: Vec<_> =
+                            self.plan.callouts.iter().map(|policy| policy.name.as_str()).collect();
+                        let why =
+                            format!("there is no call-out of this name; there are: {}", known.join(", "));
                         self.refuse(format!("drill {callout}"), why, by);
                     }
                 }
@@ -119,7 +131,8 @@ impl Engine {
     fn acknowledge(&mut self, code: &str, by: By) {
         let code = code.trim().to_ascii_uppercase();
         let what = format!("acknowledge {code}");
-        let by_code = |life: &crate::alarm::Life| life.episode.as_ref().filter(|e| e.code == code).map(|e| e.id);
+        let by_code =
+            |life: &crate::alarm::Life| life.episode.as_ref().filter(|e| e.code == code).map(|e| e.id);
         let episode = self.lives.iter().find_map(by_code);
         let call = self.calls.values().find(|call| {
             let has = |episode: Seq| call.members.iter().any(|member| member.episode == episode);
@@ -234,7 +247,9 @@ impl Engine {
         let name = self.plan.place(Some(tank)).to_owned();
         self.record(Body::WorkEnded { tank: name, work: work.clone(), by });
         for alarm in (0..).map(AlarmId).take(self.plan.alarms.len()) {
-            if self.lives[alarm.index()].state == State::SuppressedByDesign && self.is_paused_by(alarm, tank, &work) {
+            if self.lives[alarm.index()].state == State::SuppressedByDesign
+                && self.is_paused_by(alarm, tank, &work)
+            {
                 self.record(Body::Unsuppressed { alarm: self.plan.alarm(alarm).name.clone() });
                 self.judge(alarm);
             }

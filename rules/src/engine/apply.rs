@@ -56,7 +56,9 @@ impl Engine {
                 life.chattering = false;
                 life.raises.clear();
             }),
-            Body::Acknowledged { alarm, .. } => self.change_life(alarm, |life| life.happen(Event::Acknowledge)),
+            Body::Acknowledged { alarm, .. } => {
+                self.change_life(alarm, |life| life.happen(Event::Acknowledge))
+            }
             Body::Reset { alarm, .. } => self.change_life(alarm, |life| life.happen(Event::Reset)),
             Body::Shelved { alarm, length, by, why } => {
                 let aside = Aside { seq, until: Some(at + *length), by: by.clone(), why: why.clone() };
@@ -96,11 +98,21 @@ impl Engine {
             Body::Paged { call, target, purpose, .. } => {
                 let Some(call) = self.calls.get_mut(call) else { return };
                 let step = match (call.phase, *purpose) {
-                    (Phase::Calling { step, .. }, Purpose::Call | Purpose::Drill) => Some(step.saturating_sub(1) as u32),
+                    (Phase::Calling { step, .. }, Purpose::Call | Purpose::Drill) => {
+                        Some(step.saturating_sub(1) as u32)
+                    }
                     _ => None,
                 };
                 let target = Target::parse(target);
-                call.pages.push(Sent { id: seq, target, purpose: *purpose, at, step, deferred: 0, last: None });
+                call.pages.push(Sent {
+                    id: seq,
+                    target,
+                    purpose: *purpose,
+                    at,
+                    step,
+                    deferred: 0,
+                    last: None,
+                });
             }
             Body::Delivered { page, result } => self.note_delivery(*page, result),
             Body::Answered { call, by, lease } => {
@@ -283,7 +295,9 @@ impl Engine {
 
     /// Settles the latest switching; an undoing that is settled ends the run.
     fn note_proof(&mut self, switching: Seq, proof: Proof) {
-        let Some((&relay, run)) = self.runs.iter_mut().find(|(_, run)| run.switching == switching) else { return };
+        let Some((&relay, run)) = self.runs.iter_mut().find(|(_, run)| run.switching == switching) else {
+            return;
+        };
         run.proof = proof;
         if run.undoing() {
             self.runs.remove(&relay);

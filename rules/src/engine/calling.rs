@@ -39,7 +39,8 @@ impl Engine {
         let code = self.lives[id.index()].episode.as_ref().map_or_else(String::new, |e| e.code.clone());
         let until_morning = (priority == Priority::Low).then(|| self.until_morning(policy)).flatten();
         let purpose = if until_morning.is_some() { Purpose::Digest } else { Purpose::Call };
-        let until_cause = self.index.causes[id.index()].iter().filter_map(|cause| self.about_to_raise(*cause)).max();
+        let until_cause =
+            self.index.causes[id.index()].iter().filter_map(|cause| self.about_to_raise(*cause)).max();
         let hold = until_morning.or(until_cause.map(|at| at - self.now.mono)).unwrap_or(Span::ZERO);
         let call = self.begin_call(policy, purpose, code, hold);
         self.record(Body::Joined { call, alarm: name, episode });
@@ -77,7 +78,9 @@ impl Engine {
     fn held_digest(&self, policy: CalloutId) -> Option<Seq> {
         let name = &self.plan.callouts[policy.index()].name;
         let held = |call: &&Call| {
-            call.purpose == Purpose::Digest && call.policy == *name && matches!(call.phase, Phase::Calling { .. })
+            call.purpose == Purpose::Digest
+                && call.policy == *name
+                && matches!(call.phase, Phase::Calling { .. })
         };
         self.calls.values().find(held).map(|call| call.id)
     }
@@ -128,7 +131,9 @@ impl Engine {
         if purpose == Purpose::Drill && step >= steps.len() {
             return self.end_call(id);
         }
-        let reaches = |rung: &&Step| rung.to.iter().any(|target| target.contact.is_some() && self.unreachable(target).is_none());
+        let reaches = |rung: &&Step| {
+            rung.to.iter().any(|target| target.contact.is_some() && self.unreachable(target).is_none())
+        };
         let nobody = !steps.iter().any(|rung| reaches(&rung));
         // The ladder's last rung repeats; where its people can't be reached, the last that can.
         let again = steps.iter().rev().find(reaches).or(steps.last()).cloned();
@@ -184,12 +189,34 @@ impl Engine {
         self.turn.effects.push(Effect::Send { target: target.clone(), page: Box::new(page) });
     }
 
-    fn compose(&self, call: Seq, target: &Target, purpose: Purpose, id: Seq, maybe_repeat: bool) -> Option<Page> {
+    fn compose(
+        &self,
+        call: Seq,
+        target: &Target,
+        purpose: Purpose,
+        id: Seq,
+        maybe_repeat: bool,
+    ) -> Option<Page> {
         let call = self.calls.get(&call)?;
         let leader = call.leader(|cause, effect| self.index.explains(cause, effect));
-        let relays = self.runs.iter().filter(|(_, run)| call.members.iter().any(|m| m.episode == run.episode));
-        let done = relays.map(|(relay, run)| format!("{}: {run}", self.plan.relays[relay.index()].name)).collect();
-        Some(Context { plan: &self.plan, call, leader, target, purpose, id, now: self.now, done, maybe_repeat }.compose())
+        let relays =
+            self.runs.iter().filter(|(_, run)| call.members.iter().any(|m| m.episode == run.episode));
+        let done =
+            relays.map(|(relay, run)| format!("{}: {run}", self.plan.relays[relay.index()].name)).collect();
+        Some(
+            Context {
+                plan: &self.plan,
+                call,
+                leader,
+                target,
+                purpose,
+                id,
+                now: self.now,
+                done,
+                maybe_repeat,
+            }
+            .compose(),
+        )
     }
 
     /// Gives up the pages that wait to be tried again although nobody needs them any more:
@@ -229,9 +256,9 @@ impl Engine {
             _ => false,
         };
         // Falls through at once, but only down the ladder: the last rung waits its time.
-        let more = self.policy(call_state).is_some_and(|policy| {
-            matches!(call_state.phase, Phase::Calling { step, .. } if step < policy.steps.len())
-        });
+        let more = self.policy(call_state).is_some_and(
+            |policy| matches!(call_state.phase, Phase::Calling { step, .. } if step < policy.steps.len()),
+        );
         if failed_step && more {
             self.take_step(call);
         }
@@ -262,7 +289,10 @@ impl Engine {
     /// Sends again what was planned before a restart and has not been reported on.
     pub(super) fn resume_pages(&mut self) {
         let pending = self.calls.values().flat_map(|call| {
-            call.pages.iter().filter(|sent| sent.is_pending()).map(move |sent| (call.id, sent.id, sent.target.clone(), sent.purpose, sent.last.is_none()))
+            call.pages
+                .iter()
+                .filter(|sent| sent.is_pending())
+                .map(move |sent| (call.id, sent.id, sent.target.clone(), sent.purpose, sent.last.is_none()))
         });
         for (call, page, target, purpose, maybe_repeat) in pending.collect::<Vec<_>>() {
             if let Some(page) = self.compose(call, &target, purpose, page, maybe_repeat) {

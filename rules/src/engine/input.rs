@@ -137,4 +137,3 @@ pub enum Word {
         callout: String,
     },
 }
-

@@ -93,7 +93,9 @@ impl Engine {
         let on_delay = self.plan.alarm(id).on_delay;
         match self.watches[id.index()].true_for(self.now.mono) {
             Some(held) if held >= on_delay => self.raise(id, held),
-            Some(held) => self.timers.set(DeadlineReason::OnDelay(id), Some(self.now.mono + (on_delay - held))),
+            Some(held) => {
+                self.timers.set(DeadlineReason::OnDelay(id), Some(self.now.mono + (on_delay - held)))
+            }
             None => self.timers.set(DeadlineReason::OnDelay(id), None),
         }
         if truth == Truth::False && self.lives[id.index()].chattering {

@@ -129,7 +129,10 @@ impl Engine {
                 self.senses.deaf = None;
                 // The first connection after a start regains nothing.
                 if since != self.senses.started {
-                    self.record(Body::SightRegained { of: "broker".to_owned(), after: self.now.mono - since });
+                    self.record(Body::SightRegained {
+                        of: "broker".to_owned(),
+                        after: self.now.mono - since,
+                    });
                 }
             }
             (Link::Lost { why }, None) => {
@@ -198,7 +201,9 @@ impl Engine {
         let track = &self.senses.tracks[id.index()];
         match (track.quality(sensor, self.now.mono).1, track.heard()) {
             (Some(doubt), _) => doubt.words(&sensor.scale),
-            (None, Some(heard)) => format!("silent for {}, expected every {}", self.now.mono - heard, sensor.every),
+            (None, Some(heard)) => {
+                format!("silent for {}, expected every {}", self.now.mono - heard, sensor.every)
+            }
             (None, None) => format!("nothing heard since the start, expected every {}", sensor.every),
         }
     }
@@ -207,7 +212,9 @@ impl Engine {
     fn gateway_of(&mut self, id: SensorId) {
         let Some(name) = self.plan.sensor(id).gateway.clone() else { return };
         let lost = &self.senses.lost;
-        let Some(gateway) = self.senses.gateways.iter_mut().find(|gateway| gateway.name == name) else { return };
+        let Some(gateway) = self.senses.gateways.iter_mut().find(|gateway| gateway.name == name) else {
+            return;
+        };
         let all = gateway.sensors.iter().all(|sensor| lost[sensor.index()].is_some());
         let of = sight_name(&self.plan, &Sight::Gateway(name));
         match (gateway.lost, all) {

@@ -23,9 +23,12 @@ impl Engine {
     /// Undoes the alarm's fallback unless another standing alarm wants it too.
     pub(super) fn end_fallback(&mut self, id: AlarmId, why: &str) {
         let Some(fallback) = self.plan.alarm(id).fallback else { return };
-        let wanted = self.plan.alarms.iter().zip(&self.lives).any(|(alarm, life)| {
-            life.state.is_standing() && alarm.fallback == Some(fallback)
-        });
+        let wanted = self
+            .plan
+            .alarms
+            .iter()
+            .zip(&self.lives)
+            .any(|(alarm, life)| life.state.is_standing() && alarm.fallback == Some(fallback));
         let Some(run) = self.runs.get(&fallback.relay).filter(|run| !run.undoing()) else { return };
         if !wanted {
             let episode = run.episode;
@@ -59,9 +62,9 @@ impl Engine {
     pub(super) fn arm_relay(&mut self, relay: RelayId) {
         let it = &self.plan.relays[relay.index()];
         let run = self.runs.get(&relay);
-        let due = run.filter(|run| run.proof == Proof::Awaited).and_then(|run| {
-            it.proof.as_ref().map(|proof| run.commanded + proof.within)
-        });
+        let due = run
+            .filter(|run| run.proof == Proof::Awaited)
+            .and_then(|run| it.proof.as_ref().map(|proof| run.commanded + proof.within));
         let longest = run.filter(|run| !run.undoing()).map(|run| run.began + it.longest);
         self.timers.set(DeadlineReason::Proof(relay), due);
         self.timers.set(DeadlineReason::Longest(relay), longest);

@@ -143,15 +143,30 @@ impl Engine {
             site: self.plan.site.clone(),
             at: now,
             deaf: self.senses.deaf.as_ref().map(|(why, since)| format!("{why}, for {}", now.mono - *since)),
-            sensors: (0..).map(SensorId).take(self.plan.sensors.len()).map(|id| self.sensor_view(id, now)).collect(),
-            alarms: (0..).map(AlarmId).take(self.plan.alarms.len()).map(|id| self.alarm_view(id, now)).collect(),
+            sensors: (0..)
+                .map(SensorId)
+                .take(self.plan.sensors.len())
+                .map(|id| self.sensor_view(id, now))
+                .collect(),
+            alarms: (0..)
+                .map(AlarmId)
+                .take(self.plan.alarms.len())
+                .map(|id| self.alarm_view(id, now))
+                .collect(),
             calls: self.calls.keys().filter_map(|id| self.call_view(*id, now)).collect(),
             relays: self
                 .runs
                 .iter()
-                .map(|(id, run)| RelayView { name: self.plan.relays[id.index()].name.clone(), state: run.to_string() })
+                .map(|(id, run)| RelayView {
+                    name: self.plan.relays[id.index()].name.clone(),
+                    state: run.to_string(),
+                })
                 .collect(),
-            works: self.works.iter().map(|(tank, spell)| (place(Some(*tank)), spell.work.clone(), spell.until - now.mono)).collect(),
+            works: self
+                .works
+                .iter()
+                .map(|(tank, spell)| (place(Some(*tank)), spell.work.clone(), spell.until - now.mono))
+                .collect(),
             deadlines: self
                 .timers
                 .iter()
@@ -171,7 +186,10 @@ impl Engine {
         Some(Explanation {
             alarm: self.alarm_view(id, now),
             written: plan.written.clone(),
-            reasons: reasons.into_iter().map(|reason| (reason.depth, reason.text, truth_word(reason.truth))).collect(),
+            reasons: reasons
+                .into_iter()
+                .map(|reason| (reason.depth, reason.text, truth_word(reason.truth)))
+                .collect(),
             change: self.what_would_change(id, now),
         })
     }
@@ -182,10 +200,16 @@ impl Engine {
         let mut lines = Vec::new();
         let left = |reason| self.timers.get(reason).map(|at| at - now.mono);
         if let Some(left) = left(DeadlineReason::OnDelay(id)) {
-            lines.push(format!("it is true and is raised in {left} if it stays so (on-delay {})", plan.on_delay));
+            lines.push(format!(
+                "it is true and is raised in {left} if it stays so (on-delay {})",
+                plan.on_delay
+            ));
         }
         if let Some(left) = left(DeadlineReason::OffDelay(id)).filter(|_| life.state.is_standing()) {
-            lines.push(format!("it is false and returns to normal in {left} if it stays so (off-delay {})", plan.off_delay));
+            lines.push(format!(
+                "it is false and returns to normal in {left} if it stays so (off-delay {})",
+                plan.off_delay
+            ));
         }
         if life.chattering {
             lines.push("it keeps coming and going, and returns only after a long quiet".to_owned());
@@ -195,12 +219,17 @@ impl Engine {
         }
         for cause in &self.index.causes[id.index()] {
             if self.lives[cause.index()].state.is_standing() {
-                lines.push(format!("{} stands: what rings here joins its call-out", self.plan.alarm(*cause).name));
+                lines.push(format!(
+                    "{} stands: what rings here joins its call-out",
+                    self.plan.alarm(*cause).name
+                ));
             }
         }
         if lines.is_empty() {
             lines.push(match life.state.is_standing() {
-                true => format!("it returns to normal once the condition has been false for {}", plan.off_delay),
+                true => {
+                    format!("it returns to normal once the condition has been false for {}", plan.off_delay)
+                }
                 false => format!("it is raised once the condition has been true for {}", plan.on_delay),
             });
         }

@@ -48,8 +48,12 @@ fn by_whom(by: Option<&By>) -> String {
 impl fmt::Display for Body {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::Started { version, gap: Some(gap) } => write!(f, "watch started ({version}) after {gap} away"),
-            Self::Started { version, gap: None } => write!(f, "watch started ({version}), away for an unknown time"),
+            Self::Started { version, gap: Some(gap) } => {
+                write!(f, "watch started ({version}) after {gap} away")
+            }
+            Self::Started { version, gap: None } => {
+                write!(f, "watch started ({version}), away for an unknown time")
+            }
             Self::Stopped { why } => write!(f, "watch stopped: {why}"),
             Self::Reloaded { changes } if changes.is_empty() => f.write_str("plan reloaded, nothing differs"),
             Self::Reloaded { changes } => write!(f, "plan reloaded: {}", changes.join("; ")),
@@ -71,11 +75,15 @@ impl fmt::Display for Body {
             Self::Settled { alarm } => write!(f, "{alarm} has stopped chattering"),
             Self::Acknowledged { alarm, by, .. } => write!(f, "{alarm} acknowledged by {by}"),
             Self::Reset { alarm, by } => write!(f, "{alarm} reset by {by}"),
-            Self::Shelved { alarm, length, by, why } => write!(f, "{alarm} shelved for {length} by {by}{}", reason(why)),
+            Self::Shelved { alarm, length, by, why } => {
+                write!(f, "{alarm} shelved for {length} by {by}{}", reason(why))
+            }
             Self::Unshelved { alarm, by } => write!(f, "shelf of {alarm} ended {}", by_whom(by.as_ref())),
             Self::Suppressed { alarm } => write!(f, "{alarm} suppressed by work"),
             Self::Unsuppressed { alarm } => write!(f, "{alarm} no longer suppressed"),
-            Self::TakenOut { alarm, by, why } => write!(f, "{alarm} taken out of service by {by}{}", reason(why)),
+            Self::TakenOut { alarm, by, why } => {
+                write!(f, "{alarm} taken out of service by {by}{}", reason(why))
+            }
             Self::PutBack { alarm, by } => write!(f, "{alarm} put back into service by {by}"),
             Self::CallBegan { policy, purpose, code, hold } => {
                 write!(f, "call-out {policy} began ({purpose}), code {code}")?;
@@ -83,15 +91,23 @@ impl fmt::Display for Body {
             }
             Self::Joined { call, alarm, .. } => write!(f, "{alarm} is part of call-out {call}"),
             Self::Stepped { call, step } => write!(f, "call-out {call}: step {}", step + 1),
-            Self::Paged { target, purpose, headline, .. } => write!(f, "page to {target} ({purpose}): {headline}"),
+            Self::Paged { target, purpose, headline, .. } => {
+                write!(f, "page to {target} ({purpose}): {headline}")
+            }
             Self::Skipped { target, why, .. } => write!(f, "{target} not asked: {why}"),
             Self::Delivered { page, result } => write!(f, "page {page} {result}"),
-            Self::Answered { call, by, lease } => write!(f, "call-out {call} answered by {by}, holds for {lease}"),
+            Self::Answered { call, by, lease } => {
+                write!(f, "call-out {call} answered by {by}, holds for {lease}")
+            }
             Self::Resumed { call, why } => write!(f, "call-out {call} goes on: {why}"),
             Self::CallEnded { call } => write!(f, "call-out {call} ended"),
             Self::Refused { what, why, by } => write!(f, "refused: {what}, asked by {by}: {why}"),
-            Self::WorkBegan { tank, work, length, by } => write!(f, "{work} on {tank} began, for {length}, by {by}"),
-            Self::WorkEnded { tank, work, by } => write!(f, "{work} on {tank} ended {}", by_whom(by.as_ref())),
+            Self::WorkBegan { tank, work, length, by } => {
+                write!(f, "{work} on {tank} began, for {length}, by {by}")
+            }
+            Self::WorkEnded { tank, work, by } => {
+                write!(f, "{work} on {tank} ended {}", by_whom(by.as_ref()))
+            }
             Self::Switched { relay, on, attempt, why, .. } => {
                 write!(f, "{relay} commanded {}, attempt {attempt}{}", on_off(*on), reason(why))
             }

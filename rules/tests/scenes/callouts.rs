@@ -29,7 +29,11 @@ fn an_answer_stops_the_call_out_and_tells_the_others() {
     site.only_what_follows(|site| site.answer("ines"));
     let told: Vec<_> = site.pages(Purpose::Taken).iter().map(|page| page.to.as_str()).collect();
     assert_eq!(told, ["neighbour.mail", "neighbour.text", "siren"]);
-    assert!(site.pages(Purpose::Taken)[0].headline.contains("ines has answered at 12:21"), "{}", site.pages(Purpose::Taken)[0].headline);
+    assert!(
+        site.pages(Purpose::Taken)[0].headline.contains("ines has answered at 12:21"),
+        "{}",
+        site.pages(Purpose::Taken)[0].headline
+    );
     site.forget();
     site.run(Span::minutes(59));
     assert!(site.sent.is_empty(), "{}", site.story());
@@ -63,7 +67,12 @@ fn what_gets_worse_breaks_through_an_answer() {
         site.says("room2/lagoon/temperature", &format!("{temperature:.1}"));
         site.run(Span::minutes(2));
     }
-    assert_eq!(site.called()[..2], ["ines.push", "siren"], "a critical consequence does not\n{}", site.story());
+    assert_eq!(
+        site.called()[..2],
+        ["ines.push", "siren"],
+        "a critical consequence does not\n{}",
+        site.story()
+    );
     site.answer("ines");
     site.forget();
     while temperature > 21.0 {
@@ -71,7 +80,12 @@ fn what_gets_worse_breaks_through_an_answer() {
         site.says("room2/lagoon/temperature", &format!("{temperature:.1}"));
         site.run(Span::minutes(1));
     }
-    assert_eq!(site.called()[..2], ["ines.push", "siren"], "nor does what its own second limit says\n{}", site.story());
+    assert_eq!(
+        site.called()[..2],
+        ["ines.push", "siren"],
+        "nor does what its own second limit says\n{}",
+        site.story()
+    );
     assert!(site.sent[0].body.contains("IT GOT WORSE"), "{}", site.sent[0].body);
 }
 
@@ -99,7 +113,12 @@ fn a_deferred_page_is_tried_again_with_growing_pauses_until_it_is_through() {
     site.channel("ines.push", Channel::Defers);
     site.channel("ines.mail", Channel::Defers);
     cut(&mut site);
-    assert_eq!(site.called(), ["ines.push", "siren", "ines.mail", "neighbour.text", "neighbour.mail"], "side by side\n{}", site.story());
+    assert_eq!(
+        site.called(),
+        ["ines.push", "siren", "ines.mail", "neighbour.text", "neighbour.mail"],
+        "side by side\n{}",
+        site.story()
+    );
     site.forget();
     site.run(Span::minutes(5));
     let tries = site.called().iter().filter(|to| **to == "ines.push").count();
@@ -135,10 +154,16 @@ fn people_are_not_called_outside_their_hours_unless_nobody_else_is_left() {
 fn people_who_are_away_are_not_called() {
     let mut people = directory();
     let first = "2026-03-01".parse().expect("a date");
-    people.contacts.get_mut("ines").expect("there").away = vec![(first, "2026-03-14".parse().expect("a date"))];
+    people.contacts.get_mut("ines").expect("there").away =
+        vec![(first, "2026-03-14".parse().expect("a date"))];
     let mut site = Site::with(RULES, people, "2026-03-03T12:00:00+01:00[Europe/Berlin]");
     cut(&mut site);
-    assert_eq!(site.called(), ["siren", "neighbour.text", "neighbour.mail"], "falls through at once\n{}", site.story());
+    assert_eq!(
+        site.called(),
+        ["siren", "neighbour.text", "neighbour.mail"],
+        "falls through at once\n{}",
+        site.story()
+    );
 }
 
 #[test]
@@ -182,7 +207,10 @@ fn low_priority_by_day_is_told_at_once() {
 
 #[test]
 fn the_morning_comes_at_the_local_hour_on_nights_when_the_clocks_change() {
-    for (night, date) in [("2026-03-29T00:30:00+01:00[Europe/Berlin]", "2026-03-29"), ("2026-10-25T00:30:00+02:00[Europe/Berlin]", "2026-10-25")] {
+    for (night, date) in [
+        ("2026-03-29T00:30:00+01:00[Europe/Berlin]", "2026-03-29"),
+        ("2026-10-25T00:30:00+02:00[Europe/Berlin]", "2026-10-25"),
+    ] {
         let mut site = Site::at(night);
         let mut temperature = 25.1;
         while temperature < 27.3 {

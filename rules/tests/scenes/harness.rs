@@ -12,7 +12,7 @@ use slackwater_rules::time::{Moment, Now, Span, Wall};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// The invented site of all scenes.
-pub const RULES: &str = r#"
+pub(crate) const RULES: &str = r#"
 [site]
 name = "Halyard House"
 
@@ -130,16 +130,19 @@ settle = "2 min"
 quiet = ["22:00", "07:30"]
 "#;
 
-pub const BERLIN: &str = "Europe/Berlin";
+pub(crate) const BERLIN: &str = "Europe/Berlin";
 
-pub fn target(text: &str) -> Target {
+pub(crate) fn target(text: &str) -> Target {
     Target::parse(text)
 }
 
-pub fn directory() -> Directory {
+pub(crate) fn directory() -> Directory {
     let person = |name: &str| Contact { name: name.to_owned(), ..Contact::default() };
     Directory {
-        contacts: BTreeMap::from([("ines".to_owned(), person("Ines")), ("neighbour".to_owned(), person("Ada next door"))]),
+        contacts: BTreeMap::from([
+            ("ines".to_owned(), person("Ines")),
+            ("neighbour".to_owned(), person("Ada next door")),
+        ]),
         channels: BTreeMap::from([
             (target("ines.push"), ChannelKind::Push),
             (target("ines.mail"), ChannelKind::Mail),
@@ -152,7 +155,7 @@ pub fn directory() -> Directory {
 
 /// What a channel does with a page.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Channel {
+pub(crate) enum Channel {
     Accepts,
     Defers,
     Fails,
@@ -162,33 +165,33 @@ pub enum Channel {
 
 /// A page that left.
 #[derive(Clone, Debug)]
-pub struct Sent {
-    pub at: Moment,
-    pub to: String,
-    pub purpose: Purpose,
-    pub headline: String,
-    pub body: String,
-    pub text: String,
-    pub code: String,
-    pub id: Seq,
-    pub maybe_repeat: bool,
+pub(crate) struct Sent {
+    pub(crate) at: Moment,
+    pub(crate) to: String,
+    pub(crate) purpose: Purpose,
+    pub(crate) headline: String,
+    pub(crate) body: String,
+    pub(crate) text: String,
+    pub(crate) code: String,
+    pub(crate) id: Seq,
+    pub(crate) maybe_repeat: bool,
 }
 
-pub struct Site {
-    pub engine: Engine,
-    pub rules: String,
-    pub directory: Directory,
-    pub now: Now,
-    pub records: Vec<Record>,
-    pub sent: Vec<Sent>,
-    pub commands: Vec<(Moment, String, String)>,
-    pub channels: BTreeMap<String, Channel>,
+pub(crate) struct Site {
+    pub(crate) engine: Engine,
+    pub(crate) rules: String,
+    pub(crate) directory: Directory,
+    pub(crate) now: Now,
+    pub(crate) records: Vec<Record>,
+    pub(crate) sent: Vec<Sent>,
+    pub(crate) commands: Vec<(Moment, String, String)>,
+    pub(crate) channels: BTreeMap<String, Channel>,
     /// What each topic repeats, how often, and when next.
     feeds: BTreeMap<String, (String, Span, Moment)>,
     inputs: Vec<(Now, Input)>,
 }
 
-pub fn plan(rules: &str, directory: &Directory) -> Plan {
+pub(crate) fn plan(rules: &str, directory: &Directory) -> Plan {
     let zone = TimeZone::get(BERLIN).expect("bundled zones");
     let around = Surroundings { directory: directory.clone(), zone, today: None };
     let checked = Plan::check("rules.toml", rules, &around);
@@ -200,15 +203,15 @@ pub fn plan(rules: &str, directory: &Directory) -> Plan {
 
 impl Site {
     /// Calm water at 12:00 local time on 2026-03-02, everything reporting.
-    pub fn calm() -> Self {
+    pub(crate) fn calm() -> Self {
         Self::with(RULES, directory(), "2026-03-02T12:00:00+01:00[Europe/Berlin]")
     }
 
-    pub fn at(time: &str) -> Self {
+    pub(crate) fn at(time: &str) -> Self {
         Self::with(RULES, directory(), time)
     }
 
-    pub fn with(rules: &str, directory: Directory, time: &str) -> Self {
+    pub(crate) fn with(rules: &str, directory: Directory, time: &str) -> Self {
         let mut site = Self::silent(rules, directory, time);
         site.feed("room2/lagoon/temperature", "25.1", Span::seconds(30));
         site.feed("room2/lagoon/flow", "4300", Span::seconds(15));
@@ -221,7 +224,7 @@ impl Site {
     }
 
     /// The watch has just started; nothing reports.
-    pub fn silent(rules: &str, directory: Directory, time: &str) -> Self {
+    pub(crate) fn silent(rules: &str, directory: Directory, time: &str) -> Self {
         let time: jiff::ZonedDateTime = time.parse().expect("a zoned time");
         let wall = Wall(time.timestamp().as_millisecond());
         let now = Now { mono: Moment(1_000_000), wall, wall_trusted: true };
@@ -244,44 +247,51 @@ impl Site {
     }
 
     /// From now on the topic says this, at once and then again and again.
-    pub fn feed(&mut self, topic: &str, payload: &str, every: Span) {
+    pub(crate) fn feed(&mut self, topic: &str, payload: &str, every: Span) {
         self.feeds.insert(topic.to_owned(), (payload.to_owned(), every, self.now.mono));
         self.run(Span::ZERO);
     }
 
     /// The topic says something else from now on, at its old pace.
-    pub fn says(&mut self, topic: &str, payload: &str) {
+    pub(crate) fn says(&mut self, topic: &str, payload: &str) {
         let every = self.feeds.get(topic).map_or(Span::seconds(30), |feed| feed.1);
         self.feed(topic, payload, every);
     }
 
-    pub fn silence(&mut self, topic: &str) {
+    pub(crate) fn silence(&mut self, topic: &str) {
         self.feeds.remove(topic);
     }
 
-    pub fn silence_all(&mut self) {
+    pub(crate) fn silence_all(&mut self) {
         self.feeds.clear();
     }
 
-    pub fn message(&mut self, topic: &str, payload: &str, delivery: Delivery) {
+    pub(crate) fn message(&mut self, topic: &str, payload: &str, delivery: Delivery) {
         self.step(Input::Message { topic: topic.to_owned(), payload: payload.as_bytes().to_vec(), delivery });
     }
 
-    pub fn says_person(&mut self, who: &str, word: Word) {
+    pub(crate) fn says_person(&mut self, who: &str, word: Word) {
         self.step(Input::Said { word, by: By { who: who.to_owned(), via: "socket".to_owned() } });
     }
 
-    pub fn answer(&mut self, who: &str) {
-        let code = self.sent.iter().rev().find(|page| !page.code.is_empty()).expect("a page with a code").code.clone();
+    pub(crate) fn answer(&mut self, who: &str) {
+        let code = self
+            .sent
+            .iter()
+            .rev()
+            .find(|page| !page.code.is_empty())
+            .expect("a page with a code")
+            .code
+            .clone();
         self.says_person(who, Word::Acknowledge { code });
     }
 
-    pub fn channel(&mut self, target: &str, does: Channel) {
+    pub(crate) fn channel(&mut self, target: &str, does: Channel) {
         self.channels.insert(target.to_owned(), does);
     }
 
     /// Lets time pass.
-    pub fn run(&mut self, span: Span) {
+    pub(crate) fn run(&mut self, span: Span) {
         let end = self.now.mono + span;
         let mut steps = 0;
         loop {
@@ -311,7 +321,7 @@ impl Site {
         self.now.wall = self.now.wall + Span(ahead);
     }
 
-    pub fn step(&mut self, input: Input) {
+    pub(crate) fn step(&mut self, input: Input) {
         self.inputs.push((self.now, input.clone()));
         let turn = self.engine.step(self.now, input);
         self.records.extend(turn.records);
@@ -353,7 +363,7 @@ impl Site {
     }
 
     /// The board reboots: another engine, another monotonic clock, the records read back.
-    pub fn restart(&mut self, away: Span, gap: Option<Span>) {
+    pub(crate) fn restart(&mut self, away: Span, gap: Option<Span>) {
         let horizon = self.engine.horizon();
         self.now.wall = self.now.wall + away;
         let shift = Moment(500_000) - (self.now.mono + away);
@@ -376,27 +386,27 @@ impl Site {
     }
 
     /// Forgets what was sent and recorded so far, for a clean view of what follows.
-    pub fn forget(&mut self) {
+    pub(crate) fn forget(&mut self) {
         self.sent.clear();
         self.commands.clear();
     }
 
     /// Does something and keeps only the pages that it sent.
-    pub fn only_what_follows(&mut self, act: impl FnOnce(&mut Self)) {
+    pub(crate) fn only_what_follows(&mut self, act: impl FnOnce(&mut Self)) {
         let before = self.sent.len();
         act(self);
         self.sent.drain(..before);
     }
 
-    pub fn pages(&self, purpose: Purpose) -> Vec<&Sent> {
+    pub(crate) fn pages(&self, purpose: Purpose) -> Vec<&Sent> {
         self.sent.iter().filter(|page| page.purpose == purpose).collect()
     }
 
-    pub fn called(&self) -> Vec<&str> {
+    pub(crate) fn called(&self) -> Vec<&str> {
         self.pages(Purpose::Call).iter().map(|page| page.to.as_str()).collect()
     }
 
-    pub fn raised(&self) -> Vec<&str> {
+    pub(crate) fn raised(&self) -> Vec<&str> {
         let names = self.records.iter().filter_map(|record| match &record.body {
             Body::Raised { alarm, .. } => Some(alarm.as_str()),
             _ => None,
@@ -404,31 +414,34 @@ impl Site {
         names.collect()
     }
 
-    pub fn count(&self, wanted: impl Fn(&Body) -> bool) -> usize {
+    pub(crate) fn count(&self, wanted: impl Fn(&Body) -> bool) -> usize {
         self.records.iter().filter(|record| wanted(&record.body)).count()
     }
 
-    pub fn state(&self, alarm: &str) -> String {
+    pub(crate) fn state(&self, alarm: &str) -> String {
         let status = self.engine.status(self.now);
         status.alarms.iter().find(|view| view.name == alarm).expect("an alarm of the plan").state.clone()
     }
 
-    pub fn story(&self) -> String {
-        self.records.iter().map(|record| format!("{:>9} {}\n", record.at.mono.0 / 1_000, record.body)).collect()
+    pub(crate) fn story(&self) -> String {
+        self.records
+            .iter()
+            .map(|record| format!("{:>9} {}\n", record.at.mono.0 / 1_000, record.body))
+            .collect()
     }
 
     /// Everyone who got a page, once.
-    pub fn reached(&self) -> BTreeSet<&str> {
+    pub(crate) fn reached(&self) -> BTreeSet<&str> {
         self.sent.iter().map(|page| page.to.as_str()).collect()
     }
 
     /// All inputs so far: for playing the same night again.
-    pub fn inputs(&self) -> &[(Now, Input)] {
+    pub(crate) fn inputs(&self) -> &[(Now, Input)] {
         &self.inputs
     }
 }
 
 /// A daily stretch.
-pub fn hours(from: &str, until: &str) -> Hours {
+pub(crate) fn hours(from: &str, until: &str) -> Hours {
     Hours { from: from.parse().expect("a time"), until: until.parse().expect("a time") }
 }

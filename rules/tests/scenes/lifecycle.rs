@@ -19,7 +19,11 @@ fn a_shelf_that_runs_out_alarms_afresh_if_the_condition_still_holds() {
     shelve(&mut site, "return-stopped", Span::hours(2));
     assert_eq!(site.state("return-stopped"), "shelved");
     assert!(site.pages(Purpose::AllClear).is_empty(), "nobody says that it is over");
-    assert!(site.pages(Purpose::Taken)[0].headline.contains("put aside"), "{}", site.pages(Purpose::Taken)[0].headline);
+    assert!(
+        site.pages(Purpose::Taken)[0].headline.contains("put aside"),
+        "{}",
+        site.pages(Purpose::Taken)[0].headline
+    );
     site.forget();
     site.run(Span::minutes(119));
     assert!(site.sent.is_empty(), "{}", site.story());
@@ -52,7 +56,11 @@ fn a_shelf_without_an_end_is_refused() {
 #[test]
 fn work_pauses_what_it_must_ends_by_itself_and_looks_again_at_once() {
     let mut site = Site::calm();
-    let begin = Word::BeginWork { tank: "lagoon".to_owned(), work: "feeding".to_owned(), length: Some(Span::minutes(20)) };
+    let begin = Word::BeginWork {
+        tank: "lagoon".to_owned(),
+        work: "feeding".to_owned(),
+        length: Some(Span::minutes(20)),
+    };
     site.says_person("ines", begin);
     assert_eq!(site.state("return-stopped"), "suppressed by design");
     assert_eq!(site.state("power-lost"), "normal", "mains are never paused");
@@ -109,7 +117,10 @@ fn an_alarm_out_of_service_has_a_reason_and_a_name_on_it() {
 
 #[test]
 fn a_latched_alarm_waits_for_its_reset() {
-    let rules = RULES.replace("consequence = \"the first heater is dead", "latching = true\nconsequence = \"the first heater is dead");
+    let rules = RULES.replace(
+        "consequence = \"the first heater is dead",
+        "latching = true\nconsequence = \"the first heater is dead",
+    );
     let mut site = Site::with(&rules, directory(), "2026-03-02T12:00:00+01:00[Europe/Berlin]");
     site.says("room2/lagoon/spare-heater", "150");
     site.run(Span::minutes(3));

@@ -1,8 +1,8 @@
 //! Power cuts and what follows from them.
 
 use crate::harness::{Channel, Site};
-use slackwater_rules::engine::Link;
 use slackwater_rules::engine::Input;
+use slackwater_rules::engine::Link;
 use slackwater_rules::record::{Body, Purpose};
 use slackwater_rules::time::Span;
 
@@ -14,7 +14,11 @@ fn a_power_cut_is_one_call_out_with_its_consequences_listed() {
     site.run(Span::seconds(20));
     assert_eq!(site.called(), ["ines.push", "siren"], "{}", site.story());
     let page = site.sent[0].clone();
-    assert!(page.headline.starts_with("lagoon: power-lost, critical, since 12:05, code "), "{}", page.headline);
+    assert!(
+        page.headline.starts_with("lagoon: power-lost, critical, since 12:05, code "),
+        "{}",
+        page.headline
+    );
     assert!(page.body.contains("If nobody acts: no heat, no flow"), "{}", page.body);
     assert!(page.body.contains("1. Start the battery air pump."), "{}", page.body);
     assert!(page.body.contains("Time to act: 59 min 40 s left of 1 h."), "{}", page.body);
@@ -59,7 +63,12 @@ fn flapping_mains_page_once_and_are_called_chattering() {
     assert_eq!(site.count(|body| matches!(body, Body::Chattering { .. })), 1);
     // It stays raised until it has been quiet for long; then one all-clear each.
     site.run(Span::hours(1));
-    assert_eq!(site.pages(Purpose::AllClear).iter().filter(|page| page.to == "ines.push").count(), 1, "{}", site.story());
+    assert_eq!(
+        site.pages(Purpose::AllClear).iter().filter(|page| page.to == "ines.push").count(),
+        1,
+        "{}",
+        site.story()
+    );
     assert_eq!(site.state("power-lost"), "returned to normal, unacknowledged");
 }
 
@@ -92,7 +101,12 @@ fn an_air_pump_that_does_not_obey_is_said_aloud() {
     site.run(Span::minutes(3));
     assert_eq!(site.commands.len(), 3, "tried three times in all\n{}", site.story());
     assert_eq!(site.count(|body| matches!(body, Body::NotProved { .. })), 1);
-    let worse = site.sent.iter().rev().find(|page| page.purpose == Purpose::Call).expect("a page that breaks through");
+    let worse = site
+        .sent
+        .iter()
+        .rev()
+        .find(|page| page.purpose == Purpose::Call)
+        .expect("a page that breaks through");
     assert!(worse.body.contains("air-pump: commanded on, NOT confirmed"), "{}", worse.body);
     assert!(worse.body.contains("switch it by hand"));
 }
@@ -107,7 +121,11 @@ fn return_to_normal_sends_one_all_clear_to_those_who_were_paged() {
     site.run(Span::hours(3));
     let clear: Vec<_> = site.pages(Purpose::AllClear).iter().map(|page| page.to.as_str()).collect();
     assert_eq!(clear, ["ines.mail", "ines.push", "siren"]);
-    assert!(site.pages(Purpose::AllClear)[0].headline.contains("all clear at"), "{}", site.pages(Purpose::AllClear)[0].headline);
+    assert!(
+        site.pages(Purpose::AllClear)[0].headline.contains("all clear at"),
+        "{}",
+        site.pages(Purpose::AllClear)[0].headline
+    );
     assert_eq!(site.state("power-lost"), "normal");
 }
 
@@ -136,7 +154,10 @@ fn a_broker_outage_is_one_alarm_and_clears_nothing() {
     let sights: Vec<_> = site.raised().into_iter().filter(|name| name.starts_with("sight-")).collect();
     assert_eq!(sights, ["sight-broker"], "one per cause\n{}", site.story());
     assert!(site.pages(Purpose::AllClear).is_empty());
-    assert_eq!(site.count(|body| matches!(body, Body::LostSight { alarm, .. } if alarm == "return-stopped")), 1);
+    assert_eq!(
+        site.count(|body| matches!(body, Body::LostSight { alarm, .. } if alarm == "return-stopped")),
+        1
+    );
 }
 
 #[test]
@@ -160,7 +181,8 @@ fn a_sensor_that_dies_while_its_alarm_stands_leaves_it_raised() {
     assert_eq!(site.state("spare-heater"), "unacknowledged");
     assert!(site.raised().contains(&"sight-spare-power"));
     assert!(site.pages(Purpose::AllClear).is_empty(), "{}", site.story());
-    let last = &site.sent.iter().rev().find(|page| page.headline.contains("spare-heater")).expect("repeats").body;
+    let last =
+        &site.sent.iter().rev().find(|page| page.headline.contains("spare-heater")).expect("repeats").body;
     assert!(last.contains("its sensor can't be seen any more"), "{last}");
 }
 

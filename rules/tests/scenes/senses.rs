@@ -37,7 +37,11 @@ fn a_probe_with_nothing_to_say_never_makes_the_water_hot() {
     assert!(!site.raised().contains(&"warm-room"));
     assert!(!site.raised().contains(&"too-cold"));
     assert_eq!(site.raised(), ["sight-lagoon-temp"], "{}", site.story());
-    assert!(site.story().contains("85 degC is what the probe says when it has nothing to say"), "{}", site.story());
+    assert!(
+        site.story().contains("85 degC is what the probe says when it has nothing to say"),
+        "{}",
+        site.story()
+    );
 }
 
 #[test]
@@ -71,7 +75,12 @@ fn a_silent_sensor_is_noticed_by_the_passing_of_time_alone() {
     site.run(Span::seconds(90));
     assert_eq!(site.count(|body| matches!(body, Body::SightLost { of, .. } if of == "mains")), 0);
     site.run(Span::seconds(30));
-    assert_eq!(site.count(|body| matches!(body, Body::SightLost { of, .. } if of == "mains")), 1, "{}", site.story());
+    assert_eq!(
+        site.count(|body| matches!(body, Body::SightLost { of, .. } if of == "mains")),
+        1,
+        "{}",
+        site.story()
+    );
     site.run(Span::minutes(3));
     assert_eq!(site.raised(), ["sight-mains"]);
     site.feed("room2/mains", "on", Span::seconds(30));
