@@ -121,12 +121,7 @@ impl Engine {
     pub fn step(&mut self, now: Now, input: Input) -> Turn {
         // The clock that delays run on never goes back; if a caller's did, time stands still.
         self.now = Now { mono: now.mono.max(self.now.mono), ..now };
-        for _ in 0..DEADLINES_PER_TURN {
-            match self.timers.pop_due(self.now.mono) {
-                Some(reason) => self.wake(reason),
-                None => break,
-            }
-        }
+        self.meet_deadlines();
         match input {
             Input::Tick => {}
             Input::Message { topic, payload, delivery } => self.hear(&topic, &payload, delivery),
@@ -139,7 +134,18 @@ impl Engine {
                 self.record(Body::Stopped { why });
             }
         }
+        // What the input made due at once belongs to the same turn.
+        self.meet_deadlines();
         std::mem::take(&mut self.turn)
+    }
+
+    fn meet_deadlines(&mut self) {
+        for _ in 0..DEADLINES_PER_TURN {
+            match self.timers.pop_due(self.now.mono) {
+                Some(reason) => self.wake(reason),
+                None => break,
+            }
+        }
     }
 
     /// When [`Engine::step`] wants to be called at the latest, and why.

@@ -28,10 +28,10 @@ impl Engine {
         for relay in self.runs.keys().copied().collect::<Vec<_>>() {
             self.arm_relay(relay);
         }
+        self.resume_pages();
         for call in self.calls.keys().copied().collect::<Vec<_>>() {
             self.wake_call_at_start(call, gap.is_none());
         }
-        self.resume_pages();
     }
 
     fn refuse(&mut self, what: String, why: String, by: By) {

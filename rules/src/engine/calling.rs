@@ -333,10 +333,6 @@ impl Engine {
     fn resume(&mut self, id: Seq, why: String) {
         self.record(Body::Resumed { call: id, why });
         self.wake_for_call(id);
-        // The first step is due now unless the policy itself waits.
-        if self.timers.get(DeadlineReason::Step(id)).is_some_and(|due| due <= self.now.mono) {
-            self.take_step(id);
-        }
     }
 
     /// An episode got worse: an answered call-out resumes; in a running one, those who have

@@ -6,7 +6,7 @@
 use super::{DeadlineReason, Effect, Engine};
 use crate::condition::Truth;
 use crate::fallback::{ATTEMPTS, Proof};
-use crate::plan::{AlarmId, Moves, RelayId};
+use crate::plan::{AlarmId, Moves, RelayId, SensorId};
 use crate::record::{Body, Seq};
 
 impl Engine {
@@ -90,8 +90,25 @@ impl Engine {
     pub(super) fn proof_due(&mut self, relay: RelayId) {
         let Some(run) = self.runs.get(&relay).filter(|run| run.proof == Proof::Awaited) else { return };
         let Some(proof) = &self.plan.relays[relay.index()].proof else { return };
+        // Outputs wait for fresh readings: nothing is commanded again by what an earlier life saw.
+        let fresh = (0..).map(SensorId).zip(&self.senses.tracks).any(|(id, track)| {
+            let concerns = proof.condition.sensors().contains(&id) || self.concerns(run.episode, id);
+            concerns && track.last_good().is_some_and(|(_, at)| at >= self.senses.started)
+        });
+        if !fresh {
+            let again = self.now.mono + proof.within;
+            return self.timers.set(DeadlineReason::Proof(relay), Some(again));
+        }
         let seen = proof.condition.because(&self.plan, &self.world(), self.now.mono);
         self.not_proved(relay, run.switching, format!("no proof within {}: {seen}", proof.within));
+    }
+
+    /// Whether the episode's alarm rests on the sensor.
+    fn concerns(&self, episode: Seq, sensor: SensorId) -> bool {
+        let users = &self.index.users[sensor.index()];
+        users
+            .iter()
+            .any(|alarm| self.lives[alarm.index()].episode.as_ref().is_some_and(|open| open.id == episode))
     }
 
     /// What became of a command on its way to the broker.

@@ -28,7 +28,7 @@ fn an_answer_stops_the_call_out_and_tells_the_others() {
     site.run(Span::minutes(16));
     site.only_what_follows(|site| site.answer("ines"));
     let told: Vec<_> = site.pages(Purpose::Taken).iter().map(|page| page.to.as_str()).collect();
-    assert_eq!(told, ["neighbour.mail", "neighbour.text", "siren"]);
+    assert_eq!(told, ["siren", "neighbour.mail", "neighbour.text"]);
     assert!(
         site.pages(Purpose::Taken)[0].headline.contains("ines has answered at 12:21"),
         "{}",

@@ -9,7 +9,7 @@ use slackwater_rules::engine::{Delivery, Effect, Engine, Input, Link, Word};
 use slackwater_rules::plan::{ChannelKind, Contact, Directory, Hours, Plan, Surroundings, Target};
 use slackwater_rules::record::{Body, By, Outcome, Purpose, Record, Seq};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
 /// The invented site of all scenes.
 pub(crate) const RULES: &str = r#"
@@ -186,6 +186,8 @@ pub(crate) struct Site {
     pub(crate) sent: Vec<Sent>,
     pub(crate) commands: Vec<(Moment, String, String)>,
     pub(crate) channels: BTreeMap<String, Channel>,
+    /// The air pump does what it is told.
+    pub(crate) pump_obeys: bool,
     /// What each topic repeats, how often, and when next.
     feeds: BTreeMap<String, (String, Span, Moment)>,
     inputs: Vec<(Now, Input)>,
@@ -238,6 +240,7 @@ impl Site {
             sent: Vec::new(),
             commands: Vec::new(),
             channels: BTreeMap::new(),
+            pump_obeys: true,
             feeds: BTreeMap::new(),
             inputs: Vec::new(),
         };
@@ -322,15 +325,16 @@ impl Site {
     }
 
     pub(crate) fn step(&mut self, input: Input) {
-        self.inputs.push((self.now, input.clone()));
-        let turn = self.engine.step(self.now, input);
-        self.records.extend(turn.records);
-        for effect in turn.effects {
-            self.carry_out(effect);
+        let mut open = VecDeque::from([input]);
+        while let Some(input) = open.pop_front() {
+            self.inputs.push((self.now, input.clone()));
+            let turn = self.engine.step(self.now, input);
+            self.records.extend(turn.records);
+            open.extend(turn.effects.into_iter().filter_map(|effect| self.carry_out(effect)));
         }
     }
 
-    fn carry_out(&mut self, effect: Effect) {
+    fn carry_out(&mut self, effect: Effect) -> Option<Input> {
         match effect {
             Effect::Send { target, page } => {
                 let to = target.to_string();
@@ -351,13 +355,16 @@ impl Site {
                     Channel::Accepts => Outcome::Accepted { note: "250 taken".to_owned() },
                     Channel::Defers => Outcome::Deferred { why: "no route".to_owned() },
                     Channel::Fails => Outcome::Failed { why: "no such mailbox".to_owned() },
-                    Channel::Hangs => return,
+                    Channel::Hangs => return None,
                 };
-                self.step(Input::Delivered { page: id, outcome });
+                Some(Input::Delivered { page: id, outcome })
             }
             Effect::Command { switching, topic, payload } => {
+                if let Some(feed) = self.feeds.get_mut("room2/airpump/current").filter(|_| self.pump_obeys) {
+                    feed.0 = if payload == "on" { "0.21" } else { "0" }.to_owned();
+                }
                 self.commands.push((self.now.mono, topic, payload));
-                self.step(Input::Commanded { switching, failed: None });
+                Some(Input::Commanded { switching, failed: None })
             }
         }
     }

@@ -79,14 +79,12 @@ fn the_air_pump_is_started_proved_and_stopped_again() {
     site.run(Span::seconds(20));
     assert_eq!(site.commands.len(), 1);
     assert_eq!(site.commands[0].2, "on");
-    site.says("room2/airpump/current", "0.21");
     site.run(Span::minutes(5));
     let mail = &site.sent.iter().find(|page| page.to == "ines.mail").expect("the second step").body;
     assert!(mail.contains("air-pump: on, confirmed after"), "{mail}");
     site.says("room2/mains", "on");
     site.run(Span::minutes(1));
     assert_eq!(site.commands.last().expect("the undoing").2, "off");
-    site.says("room2/airpump/current", "0");
     site.run(Span::minutes(5));
     assert_eq!(site.commands.len(), 2, "{}", site.story());
     assert_eq!(site.count(|body| matches!(body, Body::Proved { .. })), 2);
@@ -95,6 +93,7 @@ fn the_air_pump_is_started_proved_and_stopped_again() {
 #[test]
 fn an_air_pump_that_does_not_obey_is_said_aloud() {
     let mut site = Site::calm();
+    site.pump_obeys = false;
     site.says("room2/mains", "off");
     site.run(Span::seconds(20));
     site.answer("ines");
@@ -120,7 +119,7 @@ fn return_to_normal_sends_one_all_clear_to_those_who_were_paged() {
     site.says("room2/mains", "on");
     site.run(Span::hours(3));
     let clear: Vec<_> = site.pages(Purpose::AllClear).iter().map(|page| page.to.as_str()).collect();
-    assert_eq!(clear, ["ines.mail", "ines.push", "siren"]);
+    assert_eq!(clear, ["siren", "ines.mail", "ines.push"]);
     assert!(
         site.pages(Purpose::AllClear)[0].headline.contains("all clear at"),
         "{}",
