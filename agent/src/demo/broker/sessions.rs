@@ -25,15 +25,15 @@ const SESSION_QUEUE: usize = 1024;
 /// All sessions and retained messages.
 #[derive(Default)]
 pub(super) struct Core {
-    sessions: HashMap<String, Session>,
+    pub(super) sessions: HashMap<String, Session>,
     retained: BTreeMap<String, Publish>,
     links_made: u64,
 }
 
 /// What the broker knows about one client id.
 #[derive(Default)]
-struct Session {
-    filters: Vec<Filter>,
+pub(super) struct Session {
+    pub(super) filters: Vec<Filter>,
     queue: VecDeque<Queued>,
     last_packet: u16,
     expiry: Duration,
