@@ -8,12 +8,15 @@ use std::time::{Duration, Instant};
 use std::{env, fs, io, thread};
 
 use rustix::process::{Pid, Signal, kill_process};
+use serde_json::json;
 use tempfile::TempDir;
 
 use crate::certs::Identity;
 
 const BINARY: &str = "/usr/sbin/mosquitto";
 const PASSWORDS: &str = "/usr/bin/mosquitto_passwd";
+/// Debian's multiarch folder is left to the dynamic loader.
+const ACCESS_PLUGIN: &str = "mosquitto_dynamic_security.so";
 /// For the broker to open its port. Generous: tests run side by side on small machines.
 const START: Duration = Duration::from_secs(20);
 
@@ -22,8 +25,8 @@ const START: Duration = Duration::from_secs(20);
 pub struct Options {
     /// Users and their passwords. None: everybody may come in.
     pub users: Vec<(String, String)>,
-    /// An access list in mosquitto's own format.
-    pub acl: Option<String>,
+    /// A topic filter that nobody may subscribe or publish to.
+    pub refused: Option<String>,
     /// TLS with this identity, and nothing else.
     pub tls: Option<Identity>,
     /// Further lines of the configuration.
@@ -88,10 +91,11 @@ impl Mosquitto {
             }
             line("password_file", &file);
         }
-        if let Some(acl) = &options.acl {
-            let file = folder.path().join("acl");
-            fs::write(&file, acl)?;
-            line("acl_file", &file);
+        if let Some(filter) = &options.refused {
+            let file = folder.path().join("access.json");
+            fs::write(&file, refusing(filter).to_string())?;
+            line("plugin", Path::new(ACCESS_PLUGIN));
+            line("plugin_opt_config_file", &file);
         }
         if let Some(identity) = &options.tls {
             line("certfile", &identity.certificate);
@@ -170,6 +174,20 @@ impl Drop for Mosquitto {
         // Nothing is left to do if it is gone already.
         let _ = self.kill();
     }
+}
+
+/// The access plugin's file: everybody may do everything, but for one filter.
+fn refusing(filter: &str) -> serde_json::Value {
+    let kinds = ["publishClientSend", "subscribePattern"];
+    let acls = kinds.map(|kind| json!({ "acltype": kind, "topic": filter, "priority": 1, "allow": false }));
+    json!({
+        "defaultACLAccess": {
+            "publishClientSend": true, "publishClientReceive": true, "subscribe": true, "unsubscribe": true
+        },
+        "roles": [{ "rolename": "guest", "acls": acls }],
+        "groups": [{ "groupname": "guests", "roles": [{ "rolename": "guest" }] }],
+        "anonymousGroup": "guests"
+    })
 }
 
 fn launch(folder: &Path) -> io::Result<Child> {

@@ -301,17 +301,14 @@ async fn a_frozen_broker_is_noticed_while_a_write_is_stuck_and_while_idle() {
 }
 
 #[tokio::test]
-async fn a_refused_subscription_is_named_once_and_the_others_work() {
-    let acl = "user ines\ntopic readwrite slackwater/#\ntopic readwrite room2/lagoon/#\n".to_owned();
-    let users = vec![("ines".to_owned(), "coral-17".to_owned())];
-    let Some(broker) = real(&Options { users, acl: Some(acl), ..Options::default() }) else { return };
+async fn a_refused_subscription_or_publication_is_named_and_the_others_work() {
+    // mosquitto's access list file never refuses a subscription (seen with 2.0.11); its own plugin does.
+    let Some(broker) = real(&Options { refused: Some("room3/#".to_owned()), ..Options::default() }) else {
+        return;
+    };
     let mut settings = settings(broker.port(), "halyard");
-    settings.user = Some("ines".into());
-    settings.password = Some(Secret::new("coral-17"));
     settings.subscriptions = vec!["room2/lagoon/flow".into(), "room3/harbour/flow".into()];
     let mut agent = Agent::start(settings);
-    // mosquitto's access list says nothing about a subscription it never lets anything through to, unless
-    // asked to check subscriptions; see its manual, "topic" in the access list file.
     let mut seen = Vec::new();
     agent
         .until("the path proved", |event| {
@@ -523,14 +520,15 @@ async fn the_status_topic_tells_online_a_clean_end_and_a_lost_agent() {
         agent.close().await;
         assert_eq!(&watcher.message(status).await.payload[..], b"offline");
 
-        let mut agent = Agent::ready(settings(port, "halyard")).await;
+        let house = tokio::runtime::Runtime::new().expect("a runtime");
+        house.spawn(async move {
+            let _agent = Agent::ready(settings(port, "halyard")).await;
+            std::future::pending::<()>().await;
+        });
         assert_eq!(&watcher.message(status).await.payload[..], b"online");
-        // Another client with its id pushes it out: the last will speaks, then the newcomer.
-        let newcomer = Agent::ready(settings(port, "halyard")).await;
-        let words = [watcher.message(status).await, watcher.message(status).await];
-        assert_eq!(words.map(|message| message.payload.to_vec()), [b"offline".to_vec(), b"online".to_vec()]);
-        agent.down().await;
-        newcomer.close().await;
+        // Power cut in the house: sockets end, no goodbye is said.
+        house.shutdown_background();
+        assert_eq!(&watcher.message(status).await.payload[..], b"offline");
     })
     .await;
 }
@@ -605,41 +603,49 @@ async fn a_stalled_broker_is_noticed_in_proportion_to_the_keep_alive_it_prescrib
 
 #[tokio::test]
 async fn a_listener_that_lags_slows_the_broker_down_and_loses_neither_messages_nor_the_connection() {
-    const MESSAGES: u64 = 20_000;
+    // More than the listener's channel holds, less than the sockets' buffers: a broker may drop QoS 0 then.
+    const MESSAGES: usize = 4000;
     let broker = Small::start().await;
     broker.faults.keep_alive(1);
     let mut agent = Agent::ready(settings(broker.port, "halyard")).await;
     let mut rig = settings(broker.port, "rig");
     rig.subscriptions.clear();
     let mut rig = Agent::ready(rig).await;
-    // The agent's listener takes nothing until the rig has got everything out, over several keep-alives.
-    let started = Instant::now();
-    let mut sent = 0;
-    while sent < 1500 || started.elapsed() < Duration::from_secs(4) {
-        if rig.handle.publish(sent, "room2/flood", sent.to_string(), false).is_ok() {
-            sent += 1;
-        } else {
-            rig.until("room", |event| matches!(event, Event::Published { .. }).then_some(())).await;
-        }
-        if sent >= MESSAGES {
-            break;
-        }
+    flood(broker.port, MESSAGES).await;
+    // The agent's listener takes nothing while four keep-alives pass on the rig's side.
+    for _ in 0..4 {
+        rig.until("a keep-alive", |event| matches!(event, Event::Heard { .. }).then_some(())).await;
     }
     let mut expected = 0;
-    while expected < 1000 {
+    while expected < MESSAGES {
         let event =
             timeout(SOON, agent.events.recv()).await.expect("an event in time").expect("a running task");
         match event {
             Event::Message(message) => {
                 assert_eq!(message.payload, expected.to_string());
-                assert!(!message.duplicate, "the connection was lost meanwhile");
-                agent.handle.ack(message.ack.expect("QoS 1"));
                 expected += 1;
             }
             Event::Down { why } => panic!("lost the connection: {why}"),
             _ => {}
         }
     }
+}
+
+/// Publishes numbers with QoS 0, from a client of its own, and waits until the broker has them.
+async fn flood(port: u16, messages: usize) {
+    use rumqttc::v5::mqttbytes::QoS;
+    use rumqttc::v5::{AsyncClient, Event, Incoming, MqttOptions};
+    let (client, mut eventloop) =
+        AsyncClient::new(MqttOptions::new("flood", "127.0.0.1", port), messages + 1);
+    for number in 0..messages {
+        client.try_publish("room2/flood", QoS::AtMostOnce, false, number.to_string()).expect("room");
+    }
+    client.try_publish("elsewhere", QoS::AtLeastOnce, false, "last").expect("room");
+    let done = async {
+        while !matches!(eventloop.poll().await.expect("a connection"), Event::Incoming(Incoming::PubAck(_))) {
+        }
+    };
+    timeout(SOON, done).await.expect("the last publication acknowledged");
 }
 
 #[tokio::test]

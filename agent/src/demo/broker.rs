@@ -18,7 +18,7 @@ use std::time::Duration;
 
 use bytes::BytesMut;
 use rumqttc::v5::mqttbytes::Error as CodecError;
-use rumqttc::v5::mqttbytes::v5::{DisconnectReasonCode, Packet};
+use rumqttc::v5::mqttbytes::v5::{Disconnect, DisconnectReasonCode, Packet};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::tcp::{OwnedReadHalf, OwnedWriteHalf};
 use tokio::net::{TcpListener, TcpStream, ToSocketAddrs};
@@ -153,6 +153,12 @@ impl Reader {
     async fn next(&mut self, shared: &Shared) -> Result<Option<Packet>, CodecError> {
         loop {
             let before = self.buffer.len();
+            // The codec refuses a goodbye without a reason, or with a reason only.
+            if self.buffer.starts_with(&[0xE0, 0]) || self.buffer.starts_with(&[0xE0, 1, 0]) {
+                return Ok(Some(Packet::Disconnect(Disconnect::new(
+                    DisconnectReasonCode::NormalDisconnection,
+                ))));
+            }
             match Packet::read(&mut self.buffer, Some(LARGEST_PACKET)) {
                 Ok(packet) => return Ok(Some(packet)),
                 // The codec says this too of a complete packet whose insides end early; it has taken it out then.
@@ -176,10 +182,13 @@ async fn serve(stream: TcpStream, shared: &Shared) -> Result<(), CodecError> {
     let mut cuts = shared.cuts.subscribe();
     let (half, mut write) = stream.into_split();
     let mut reader = Reader { half, buffer: BytesMut::with_capacity(4096) };
-    let greeting = match timeout(GREETING, reader.next(shared)).await {
-        Ok(greeting) => greeting,
-        Err(_) => return Ok(()),
+    let greeting = async {
+        // Anything but a CONNECT might wait for ever for its length's worth of bytes.
+        let mut kind = [0];
+        reader.half.peek(&mut kind).await?;
+        if kind == [0x10] { reader.next(shared).await } else { Err(CodecError::IncorrectPacketFormat) }
     };
+    let Ok(greeting) = timeout(GREETING, greeting).await else { return Ok(()) };
     let (connect, will) = match greeting {
         Ok(Some(Packet::Connect(connect, will, _))) => (connect, will),
         Err(CodecError::InvalidProtocolLevel(_)) => {
