@@ -9,6 +9,7 @@
 //! replaced. It is also where the client's traps are kept shut; the reasons stand where the code is odd.
 
 mod connection;
+mod link;
 mod loopback;
 mod outbox;
 mod reason;

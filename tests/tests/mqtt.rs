@@ -8,7 +8,8 @@ use std::time::{Duration, Instant};
 use slackwater::demo::broker::{Broker, Faults};
 use slackwater::mqtt::{self, Event, Handle, Message, PublishError, Secret, Settings, Tls};
 use slackwater_tests::certs::{Authority, Validity};
-use slackwater_tests::mosquitto::{self, Mosquitto, Options, free_port};
+use slackwater_tests::mosquitto::{self, Mosquitto, Options};
+use tokio::net::TcpSocket;
 use tokio::sync::mpsc::Receiver;
 use tokio::task::JoinHandle;
 use tokio::time::timeout;
@@ -142,6 +143,15 @@ fn real(options: &Options) -> Option<Mosquitto> {
     mosquitto::available().then(|| Mosquitto::start(options).expect("mosquitto starts"))
 }
 
+/// A port that refuses connections, and that nobody else is given meanwhile. A listener may still take it.
+fn closed_port() -> (TcpSocket, u16) {
+    let socket = TcpSocket::new_v4().expect("a socket");
+    socket.set_reuseaddr(true).expect("an address to share");
+    socket.bind((Ipv4Addr::LOCALHOST, 0).into()).expect("a port");
+    let port = socket.local_addr().expect("an address").port();
+    (socket, port)
+}
+
 /// Runs a scene on the demo's broker and on the real one.
 async fn on_both<S: Future<Output = ()>>(scene: impl Fn(u16) -> S) {
     let small = Small::start().await;
@@ -251,7 +261,7 @@ async fn twenty_publications_over_a_killed_broker_are_all_acknowledged_in_order(
 
 #[tokio::test]
 async fn a_full_outbox_says_so_and_nothing_accepted_is_lost() {
-    let port = free_port().expect("a port");
+    let (_reserved, port) = closed_port();
     let mut agent = Agent::start(settings(port, "halyard"));
     let mut accepted = Vec::new();
     let refusal = (0..)
@@ -264,7 +274,7 @@ async fn a_full_outbox_says_so_and_nothing_accepted_is_lost() {
         })
         .expect("a bound");
     assert_eq!(refusal, PublishError::Full { limit: accepted.len() });
-    let broker = Broker::bind(("127.0.0.1", port)).await.expect("the port is still free");
+    let broker = Broker::bind(("127.0.0.1", port)).await.expect("the reserved port");
     let serving = tokio::spawn(broker.run());
     for id in accepted {
         agent.published(id).await;
@@ -450,17 +460,14 @@ async fn a_peer_that_closes_at_once_is_not_hammered() {
 
 #[tokio::test]
 async fn a_closed_port_is_told_once() {
-    let port = free_port().expect("a port");
+    let (_reserved, port) = closed_port();
     let mut agent = Agent::start(settings(port, "halyard"));
     let why = agent.down().await;
     assert!(why.starts_with(&format!("cannot reach 127.0.0.1:{port}: ")), "{why}");
-    let broker = loop {
-        // Several attempts fail meanwhile; then the broker comes.
-        if let Ok(Some(event)) = timeout(Duration::from_secs(2), agent.events.recv()).await {
-            panic!("told again: {event:?}");
-        }
-        break Broker::bind(("127.0.0.1", port)).await.expect("the port is still free");
-    };
+    // Several attempts fail meanwhile.
+    let again = timeout(Duration::from_secs(2), agent.events.recv()).await;
+    assert!(again.is_err(), "told again: {again:?}");
+    let broker = Broker::bind(("127.0.0.1", port)).await.expect("the reserved port");
     let serving = tokio::spawn(broker.run());
     agent.up().await;
     serving.abort();

@@ -10,40 +10,29 @@
 //! `poll` can also hang in a write to a broker that has stopped reading, its own keep-alive included; the
 //! tick notices that nothing has been heard for too long and gives the connection up.
 
-use std::collections::{BTreeSet, VecDeque};
+use std::collections::VecDeque;
 use std::future::Future;
 use std::pin::{Pin, pin};
 use std::time::Duration;
 
+use rumqttc::Outgoing;
 use rumqttc::v5::mqttbytes::QoS;
-use rumqttc::v5::mqttbytes::v5::{
-    ConnAck, ConnAckProperties, Filter, LastWill, Publish, PublishProperties, RetainForwardRule,
-};
-use rumqttc::v5::{
-    AsyncClient, ClientError, ConnectionError, Event as Polled, EventLoop, Incoming, MqttOptions,
-};
-use rumqttc::{Outgoing, Transport};
+use rumqttc::v5::mqttbytes::v5::RetainForwardRule::{OnEverySubscribe, OnNewSubscribe};
+use rumqttc::v5::mqttbytes::v5::{ConnAck, ConnAckProperties, Publish};
+use rumqttc::v5::{AsyncClient, ConnectionError, Event as Polled, EventLoop, Incoming};
 use tokio::sync::{mpsc, oneshot};
-use tokio::time::{Instant, Interval, MissedTickBehavior, interval, sleep};
+use tokio::time::{Instant, sleep};
 
+use super::link::{self, Link, OFFLINE, ONLINE};
 use super::loopback::{Due, LoopBack};
-use super::outbox::{LIBRARY_WINDOW, Outbox, Purpose};
+use super::outbox::{Outbox, Purpose};
 use super::reason::{self, Loss};
 use super::retry::Retry;
 use super::settings::Settings;
-use super::subscriptions::{Change, Subscriptions};
-use super::tunnel::{self, Tunnel};
+use super::subscriptions::Subscriptions;
+use super::tunnel;
 use super::{Ack, Command, Event, Message};
 
-const ONLINE: &str = "online";
-const OFFLINE: &str = "offline";
-
-/// Messages of QoS 1 that the broker may send before our acknowledgements. One commit takes many.
-const RECEIVE_WINDOW: u16 = 256;
-/// Requests that may wait in the library. Windows keep it far from full; memory is taken as needed.
-const REQUESTS: usize = 4096;
-/// Ticks to a keep-alive: how finely silence is measured.
-const TICKS: u32 = 10;
 /// Polls granted per tick while the listener lags behind: enough to get a ping out between messages.
 const STRETCH: u32 = 32;
 
@@ -65,26 +54,15 @@ pub(super) struct Worker {
     waiting_for_end: Vec<oneshot::Sender<()>>,
 }
 
-/// What belongs to one connection.
-struct Link {
-    client: AsyncClient,
-    /// When the broker accepted us.
-    up: Option<Instant>,
-    /// Ours, or the broker's if it insists.
-    keep_alive: Duration,
-    /// The largest packet that the broker takes.
-    largest: usize,
-    tick: Interval,
-    heard_since_tick: bool,
-    last_heard: Instant,
-    stretch: u32,
-    loopback: LoopBack,
-    told_refused: BTreeSet<String>,
-}
-
 enum End {
     Closed,
     Lost(Loss),
+}
+
+impl From<Loss> for End {
+    fn from(loss: Loss) -> Self {
+        Self::Lost(loss)
+    }
 }
 
 type Poll = Result<Polled, ConnectionError>;
@@ -132,7 +110,8 @@ impl Worker {
             },
             None => None,
         };
-        let (client, eventloop) = AsyncClient::new(options(&self.settings, tunnel.as_ref()), REQUESTS);
+        let (client, eventloop) =
+            AsyncClient::new(link::options(&self.settings, tunnel.as_ref()), link::REQUESTS);
         let mut link = Link::new(client, self.settings.keep_alive);
         let end = self.serve(eventloop, &mut link).await;
         let cause = match tunnel {
@@ -235,20 +214,18 @@ impl Worker {
         let up = link.filter(|link| link.up.is_some());
         match (order, up) {
             (Some(Command::Ack(ack)), Some(link)) if ack.generation == self.generation => {
-                link.acknowledge(&ack)
+                Ok(link.acknowledge(&ack)?)
             }
             // The broker will deliver it again.
             (Some(Command::Ack(_)), _) => Ok(()),
             (Some(Command::Publish(entry)), up) => {
                 self.outbox.push(entry);
-                up.map_or(Ok(()), |link| self.feed(link))
+                up.map_or(Ok(()), |link| Ok(self.feed(link)?))
             }
             (Some(Command::Subscribe(filters)), up) => {
                 let own = self.settings.loopback_topic.clone();
                 self.subscriptions.want(filters.into_iter().chain([own]));
-                up.map_or(Ok(()), |link| {
-                    link.request(self.subscriptions.changes(), RetainForwardRule::OnNewSubscribe)
-                })
+                up.map_or(Ok(()), |link| Ok(link.request(self.subscriptions.changes(), OnNewSubscribe)?))
             }
             (Some(Command::Close(done)), up) => {
                 self.waiting_for_end.push(done);
@@ -264,7 +241,7 @@ impl Worker {
         self.backlog.clear();
         let link = link.filter(|link| link.up.is_some()).ok_or(End::Closed)?;
         self.outbox.handed_over(Purpose::Farewell);
-        link.say(&self.settings.status_topic, OFFLINE)
+        Ok(link.say(&self.settings.status_topic, OFFLINE)?)
     }
 
     fn tick(&mut self, link: &mut Link) -> Result<(), End> {
@@ -286,7 +263,7 @@ impl Worker {
         let silent_for = now - link.last_heard;
         if silent_for > link.keep_alive.mul_f32(2.4) {
             let silent_for = silent_for.as_secs_f32();
-            return Err(End::Lost(Loss::new(format!("nothing came from the broker for {silent_for:.0} s"))));
+            return Err(Loss::new(format!("nothing came from the broker for {silent_for:.0} s")).into());
         }
         let due = link.loopback.due(now, link.keep_alive);
         match due {
@@ -294,27 +271,21 @@ impl Worker {
             Due::Send => {}
             Due::Deaf { .. } | Due::StillDeaf => {
                 // In case the broker has forgotten what we want to hear.
-                link.request(self.subscriptions.all(), RetainForwardRule::OnNewSubscribe)?;
+                link.request(self.subscriptions.all(), OnNewSubscribe)?;
             }
         }
         if let Due::Deaf { silent_for } = due {
             self.deliver(Event::Deaf { silent_for });
         }
-        self.send_around(link)
+        Ok(self.send_around(link)?)
     }
 
-    fn send_around(&mut self, link: &mut Link) -> Result<(), End> {
-        let payload = link.loopback.send(Instant::now());
-        let expiry = u32::try_from(link.keep_alive.as_secs()).unwrap_or(u32::MAX).max(1);
-        let properties = PublishProperties { message_expiry_interval: Some(expiry), ..Default::default() };
+    fn send_around(&mut self, link: &mut Link) -> Result<(), Loss> {
         self.outbox.handed_over(Purpose::Passing);
-        let topic = self.settings.loopback_topic.as_str();
-        let sent =
-            link.client.try_publish_with_properties(topic, QoS::AtLeastOnce, false, payload, properties);
-        sent.map_err(stuck)
+        link.send_around(&self.settings.loopback_topic)
     }
 
-    fn feed(&mut self, link: &mut Link) -> Result<(), End> {
+    fn feed(&mut self, link: &mut Link) -> Result<(), Loss> {
         // Topic and payload, and generously what stands around them in the packet.
         let fits = |topic: &str, payload: &[u8]| topic.len() + payload.len() + 32 <= link.largest;
         while let Some(entry) = self.outbox.remove_unfit(|entry| fits(&entry.topic, &entry.payload)) {
@@ -322,8 +293,7 @@ impl Worker {
             self.deliver(Event::Unpublished { id: entry.id, why });
         }
         while let Some(entry) = self.outbox.hand_over() {
-            let (topic, payload) = (entry.topic.as_str(), entry.payload.clone());
-            link.client.try_publish(topic, QoS::AtLeastOnce, entry.retain, payload).map_err(stuck)?;
+            link.publish(entry)?;
         }
         Ok(())
     }
@@ -333,11 +303,11 @@ impl Worker {
             Polled::Incoming(packet) => {
                 link.heard_since_tick = true;
                 match packet {
-                    Incoming::Publish(publish) => self.hear(publish, link),
-                    Incoming::ConnAck(accepted) => self.accepted(accepted, link, eventloop),
+                    Incoming::Publish(publish) => Ok(self.hear(publish, link)?),
+                    Incoming::ConnAck(accepted) => Ok(self.accepted(accepted, link, eventloop)?),
                     Incoming::PubAck(answer) => {
                         let settled = self.outbox.settled(answer.pkid);
-                        self.settled(settled, reason::publication(answer.reason), link)
+                        Ok(self.settled(settled, reason::publication(answer.reason), link)?)
                     }
                     Incoming::SubAck(answer) => {
                         let verdicts = answer.return_codes.into_iter().map(reason::subscription);
@@ -347,7 +317,7 @@ impl Worker {
                                 self.deliver(Event::Refused { filter, reason: reason.to_owned() });
                             }
                         }
-                        link.request(undo, RetainForwardRule::OnNewSubscribe)
+                        Ok(link.request(undo, OnNewSubscribe)?)
                     }
                     Incoming::UnsubAck(answer) => {
                         self.subscriptions.unsubscribed(answer.pkid);
@@ -374,7 +344,12 @@ impl Worker {
         }
     }
 
-    fn accepted(&mut self, accepted: ConnAck, link: &mut Link, eventloop: &mut EventLoop) -> Result<(), End> {
+    fn accepted(
+        &mut self,
+        accepted: ConnAck,
+        link: &mut Link,
+        eventloop: &mut EventLoop,
+    ) -> Result<(), Loss> {
         let properties = accepted.properties.as_ref();
         let limit = |pick: fn(&ConnAckProperties) -> Option<u16>| properties.and_then(pick);
         match limit(|p| p.server_keep_alive) {
@@ -392,20 +367,20 @@ impl Worker {
         link.up = Some(now);
         link.last_heard = now;
         link.loopback = LoopBack::new(now);
-        link.tick = ticks(link.keep_alive);
+        link.tick = link::ticks(link.keep_alive);
         self.outbox.connected(limit(|p| p.receive_max).unwrap_or(u16::MAX));
         self.subscriptions.connected(accepted.session_present);
         self.told_down = None;
         self.deliver(Event::Up { session_present: accepted.session_present });
 
-        link.request(self.subscriptions.changes(), RetainForwardRule::OnEverySubscribe)?;
+        link.request(self.subscriptions.changes(), OnEverySubscribe)?;
         self.outbox.handed_over(Purpose::Passing);
         link.say(&self.settings.status_topic, ONLINE)?;
         self.send_around(link)?;
         self.feed(link)
     }
 
-    fn hear(&mut self, publish: Publish, link: &mut Link) -> Result<(), End> {
+    fn hear(&mut self, publish: Publish, link: &mut Link) -> Result<(), Loss> {
         let ack = (publish.qos != QoS::AtMostOnce).then(|| Ack {
             generation: self.generation,
             packet: publish.pkid,
@@ -441,13 +416,13 @@ impl Worker {
         settled: Option<Purpose>,
         verdict: Result<(), &'static str>,
         link: &mut Link,
-    ) -> Result<(), End> {
+    ) -> Result<(), Loss> {
         match (settled, verdict) {
             (Some(Purpose::Entry(id)), Ok(())) => self.deliver(Event::Published { id }),
             (Some(Purpose::Entry(id)), Err(why)) => {
                 self.deliver(Event::Unpublished { id, why: why.to_owned() })
             }
-            (Some(Purpose::Farewell), _) => return link.client.try_disconnect().map_err(stuck),
+            (Some(Purpose::Farewell), _) => return link.goodbye(),
             (Some(Purpose::Passing), Err(why)) => {
                 tracing::warn!(why, "the broker does not take our status or loop-back message");
             }
@@ -474,53 +449,6 @@ impl Worker {
     }
 }
 
-impl Link {
-    fn new(client: AsyncClient, keep_alive: Duration) -> Self {
-        let now = Instant::now();
-        Self {
-            client,
-            up: None,
-            keep_alive,
-            largest: usize::MAX,
-            tick: ticks(keep_alive),
-            heard_since_tick: false,
-            last_heard: now,
-            stretch: 0,
-            loopback: LoopBack::new(now),
-            told_refused: BTreeSet::new(),
-        }
-    }
-
-    /// Publishes our status, retained. The caller has noted it in the outbox.
-    fn say(&mut self, topic: &str, status: &'static str) -> Result<(), End> {
-        self.client.try_publish(topic, QoS::AtLeastOnce, true, status).map_err(stuck)
-    }
-
-    fn acknowledge(&mut self, ack: &Ack) -> Result<(), End> {
-        let qos = if ack.exactly_once { QoS::ExactlyOnce } else { QoS::AtLeastOnce };
-        let publish = Publish { qos, pkid: ack.packet, ..Default::default() };
-        self.client.try_ack(&publish).map_err(stuck)
-    }
-
-    /// Retained messages keep their flag only when served from the broker's store (no retain-as-published):
-    /// a live message of a publisher that retains must not look old.
-    fn request(&mut self, changes: Vec<Change>, retained: RetainForwardRule) -> Result<(), End> {
-        for change in changes {
-            match change {
-                Change::Subscribe(filters) => {
-                    let filters = filters.into_iter().map(|path| Filter {
-                        retain_forward_rule: retained.clone(),
-                        ..Filter::new(path, QoS::AtLeastOnce)
-                    });
-                    self.client.try_subscribe_many(filters).map_err(stuck)?;
-                }
-                Change::Unsubscribe(filter) => self.client.try_unsubscribe(filter).map_err(stuck)?,
-            }
-        }
-        Ok(())
-    }
-}
-
 /// Gives the listener the next event once there is room. `None`: nobody listens any more. Safe to cancel.
 async fn pass_on(events: &mpsc::Sender<Event>, backlog: &mut VecDeque<Event>) -> Option<()> {
     let room = events.reserve().await.ok()?;
@@ -528,48 +456,4 @@ async fn pass_on(events: &mpsc::Sender<Event>, backlog: &mut VecDeque<Event>) ->
         room.send(event);
     }
     Some(())
-}
-
-fn stuck(_: ClientError) -> End {
-    End::Lost(Loss::new(format!("{REQUESTS} requests wait in the client library, and none gets out")))
-}
-
-fn ticks(keep_alive: Duration) -> Interval {
-    let mut ticks = interval(keep_alive / TICKS);
-    ticks.set_missed_tick_behavior(MissedTickBehavior::Delay);
-    ticks
-}
-
-fn options(settings: &Settings, tunnel: Option<&Tunnel>) -> MqttOptions {
-    let mut options = match tunnel {
-        Some(tunnel) => {
-            let mut options = MqttOptions::new(&settings.client_id, &tunnel.path, settings.port);
-            options.set_transport(Transport::unix());
-            options
-        }
-        None => {
-            let mut options = MqttOptions::new(&settings.client_id, &settings.host, settings.port);
-            let mut network = options.network_options();
-            network.set_tcp_nodelay(true);
-            options.set_network_options(network);
-            options
-        }
-    };
-    if let Some(user) = &settings.user {
-        options.set_credentials(user, settings.password.as_ref().map_or("", |password| password.reveal()));
-    }
-    let session = u32::try_from(settings.session_expiry.as_secs()).unwrap_or(u32::MAX);
-    options
-        .set_keep_alive(settings.keep_alive)
-        .set_clean_start(session == 0)
-        .set_session_expiry_interval(Some(session))
-        .set_receive_maximum(Some(RECEIVE_WINDOW))
-        // Told to the broker too, which then withholds larger messages. The library's own default would
-        // break the connection at 10 KiB, and again at every reconnect if the message is retained.
-        .set_max_packet_size(Some(settings.max_packet))
-        .set_manual_acks(true)
-        .set_outgoing_inflight_upper_limit(LIBRARY_WINDOW)
-        .set_connection_timeout(reason::CONNECTING.as_secs())
-        .set_last_will(LastWill::new(&settings.status_topic, OFFLINE, QoS::AtLeastOnce, true, None));
-    options
 }
