@@ -390,7 +390,7 @@ async fn tls_with_a_private_authority_and_a_password_works_and_its_failures_are_
         let tls = Some(house.identity(name, validity).expect("an identity"));
         real(&Options { users: users.clone(), tls, ..Options::default() })
     };
-    let Some(broker) = serve("127.0.0.1", Validity::Now) else { return };
+    let Some(mut broker) = serve("127.0.0.1", Validity::Now) else { return };
 
     let mut agent = Agent::ready(with_tls(broker.port(), &house.file(), None)).await;
     agent.publish(1, "room2/lagoon/temperature", "25.4", false);
@@ -433,6 +433,17 @@ async fn tls_with_a_private_authority_and_a_password_works_and_its_failures_are_
             future.port()
         )
     );
+
+    let require = vec!["require_certificate true".to_owned(), format!("cafile {}", house.file().display())];
+    let tls = Some(house.identity("127.0.0.1", Validity::Now).expect("an identity"));
+    let picky =
+        Mosquitto::start(&Options { tls, lines: require, ..Options::default() }).expect("mosquitto starts");
+    let unknown = failure(with_tls(picky.port(), &house.file(), None)).await;
+    assert_eq!(unknown, "TLS: received fatal alert: CertificateRequired");
+
+    let mut agent = Agent::ready(with_tls(port, &house.file(), None)).await;
+    broker.kill().expect("kill");
+    assert_eq!(agent.down().await, format!("the broker at 127.0.0.1:{port} closed the connection"));
 
     let small = Small::start().await;
     let not_tls = failure(with_tls(small.port, &house.file(), None)).await;
@@ -525,6 +536,11 @@ async fn the_status_topic_tells_online_a_clean_end_and_a_lost_agent() {
         let agent = Agent::ready(settings(port, "halyard")).await;
         assert_eq!(&watcher.message(status).await.payload[..], b"online");
         agent.close().await;
+        assert_eq!(&watcher.message(status).await.payload[..], b"offline");
+
+        // An agent that is dropped without a close still says goodbye.
+        drop(Agent::ready(settings(port, "halyard")).await);
+        assert_eq!(&watcher.message(status).await.payload[..], b"online");
         assert_eq!(&watcher.message(status).await.payload[..], b"offline");
 
         let house = tokio::runtime::Runtime::new().expect("a runtime");

@@ -352,12 +352,14 @@ impl Worker {
     ) -> Result<(), Loss> {
         let properties = accepted.properties.as_ref();
         let limit = |pick: fn(&ConnAckProperties) -> Option<u16>| properties.and_then(pick);
-        match limit(|p| p.server_keep_alive) {
-            // "Never": the library would ping without a pause.
-            Some(0) => {
+        match limit(|p| p.server_keep_alive).map(|seconds| Duration::from_secs(seconds.into())) {
+            Some(shorter) if !shorter.is_zero() && shorter < self.settings.keep_alive => {
+                link.keep_alive = shorter;
+            }
+            // Longer than we want to wait; or none, at which the library would ping without a pause.
+            Some(_) => {
                 eventloop.options.set_keep_alive(self.settings.keep_alive);
             }
-            Some(seconds) => link.keep_alive = Duration::from_secs(seconds.into()),
             None => {}
         }
         if let Some(largest) = properties.and_then(|p| p.max_packet_size) {

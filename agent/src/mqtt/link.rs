@@ -34,7 +34,7 @@ pub(super) struct Link {
     client: AsyncClient,
     /// When the broker accepted us.
     pub(super) up: Option<Instant>,
-    /// Ours, or the broker's if it insists.
+    /// Ours, or the broker's if that is shorter.
     pub(super) keep_alive: Duration,
     /// The largest packet that the broker takes.
     pub(super) largest: usize,

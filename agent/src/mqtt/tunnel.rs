@@ -150,13 +150,13 @@ async fn accept_ourselves(listener: &UnixListener) -> io::Result<UnixStream> {
 }
 
 impl Tunnel {
-    /// Lets the last bytes out, after the library has let go of its end, and tells the cause if the
-    /// encrypted side had failed.
+    /// Lets the last bytes out, after the library has let go of its end, and tells what TLS had against the
+    /// connection, if that was the cause. A mere end of the stream says nothing the library does not know.
     pub(super) async fn close(mut self) -> Option<String> {
-        match timeout(CLOSING, &mut self.bridge).await {
-            Ok(Ok(Err(e))) => Some(format!("TLS: {}", Cause(&e, ""))),
-            Ok(Ok(Ok(())) | Err(_)) | Err(_) => None,
-        }
+        let ended = timeout(CLOSING, &mut self.bridge).await.ok()?.ok()?;
+        let error = ended.err()?;
+        let tls = error.get_ref()?.downcast_ref::<rustls::Error>()?;
+        Some(format!("TLS: {tls}"))
     }
 }
 
