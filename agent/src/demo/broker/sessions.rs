@@ -75,7 +75,11 @@ impl Core {
         let asked = asked.as_ref();
 
         self.sessions.retain(|_, session| session.left.is_none_or(|left| left.elapsed() < session.expiry));
-        let taken = self.sessions.get_mut(&client).and_then(|session| session.link.take());
+        let (mut ended, mut taken) = (connect.clean_start, None);
+        if let Some(session) = self.sessions.get_mut(&client) {
+            taken = session.link.take();
+            ended |= session.expiry.is_zero();
+        }
         if let Some(taken) = taken {
             // With properties, since the codec can neither write nor read a bare reason.
             let properties = DisconnectProperties {
@@ -92,7 +96,7 @@ impl Core {
                 self.publish(from_will(will), None);
             }
         }
-        if connect.clean_start {
+        if ended {
             self.sessions.remove(&client);
         }
         let session_present = self.sessions.contains_key(&client);
