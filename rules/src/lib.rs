@@ -1,1 +1,31 @@
-//! The pure core.
+//! The pure core of Slackwater. Readings, answers and the passing of time flow in as
+//! [`engine::Input`]; what happened and what is to be done flow out as [`engine::Turn`].
+//!
+//! There is no I/O here, no clock, no thread, no randomness and no unordered map: the same
+//! inputs give the same bytes. So an outage is a unit test, a year runs in seconds, and a
+//! rehearsal is the very code that runs at night. Modules stand in reading order.
+
+pub mod time;
+pub mod units;
+
+pub mod reading;
+
+pub mod quality;
+
+pub mod condition;
+
+pub mod alarm;
+
+pub mod callout;
+
+pub mod fallback;
+
+pub mod card;
+
+pub mod plan;
+
+pub mod record;
+
+pub mod page;
+
+pub mod engine;

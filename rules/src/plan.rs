@@ -1,0 +1,406 @@
+//! The checked plan: what a rule file and the people of the agent's configuration come to.
+//! A rule file is read *as written* (every key with its place in the text), and becomes a
+//! [`Plan`] only if nothing at all is wrong with it. A plan can't express anything half-valid:
+//! names have become indices, quantities are in base units, conditions are typed. The engine
+//! trusts it without looking back.
+
+mod alarm;
+mod callout;
+mod check;
+mod context;
+mod finding;
+mod measure;
+pub(crate) mod nearest;
+mod reach;
+mod read;
+mod relay;
+mod sensor;
+mod sight;
+mod tank;
+
+pub use check::{Checked, Surroundings};
+pub use finding::{At, Finding, Severity, render};
+
+use crate::alarm::Priority;
+use crate::condition::Condition;
+use crate::reading::Mapping;
+use crate::time::Span;
+use crate::units::{Dimension, Scale};
+use jiff::civil::{Date, Time};
+use jiff::tz::TimeZone;
+use std::collections::BTreeMap;
+use std::fmt;
+
+macro_rules! ids {
+    ($($(#[$doc:meta])* $name:ident),* $(,)?) => { $(
+        $(#[$doc])*
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+        pub struct $name(pub u32);
+
+        impl $name {
+            /// The place in the plan's list.
+            pub fn index(self) -> usize {
+                self.0 as usize
+            }
+        }
+    )* };
+}
+
+ids! {
+    /// A tank's place in [`Plan::tanks`].
+    TankId,
+    /// A sensor's place in [`Plan::sensors`].
+    SensorId,
+    /// A relay's place in [`Plan::relays`].
+    RelayId,
+    /// An alarm's place in [`Plan::alarms`].
+    AlarmId,
+    /// A call-out policy's place in [`Plan::callouts`].
+    CalloutId,
+}
+
+/// One site: what there is to watch, when to ring, whom to tell.
+#[derive(Clone, Debug)]
+pub struct Plan {
+    /// The site's name, as pages say it.
+    pub site: String,
+    /// The zone that times of day are meant in.
+    pub zone: TimeZone,
+    /// In the order of the file, as are all lists here.
+    pub tanks: Vec<Tank>,
+    /// All sensors.
+    pub sensors: Vec<Sensor>,
+    /// All relays.
+    pub relays: Vec<Relay>,
+    /// The keeper's alarms, then those that the plan adds for lost sight.
+    pub alarms: Vec<Alarm>,
+    /// All call-out policies.
+    pub callouts: Vec<Callout>,
+    /// Kinds of work by name.
+    pub works: BTreeMap<String, Work>,
+    /// Who can be told, from the agent's configuration.
+    pub directory: Directory,
+}
+
+/// A system of water.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Tank {
+    /// Unique in the site.
+    pub name: String,
+    /// m3, if given.
+    pub volume: Option<f64>,
+    /// ppt, if given.
+    pub salinity: Option<f64>,
+    /// How much lives in it.
+    pub stocking: Stocking,
+}
+
+/// How much lives in a tank, for the oxygen estimate.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Stocking {
+    /// Few small fish.
+    Light,
+    /// The usual.
+    #[default]
+    Moderate,
+    /// Many or large fish, much rock.
+    Heavy,
+}
+
+/// A named measured quantity.
+#[derive(Clone, Debug)]
+pub struct Sensor {
+    /// Unique in the site.
+    pub name: String,
+    /// The MQTT topic that feeds it.
+    pub topic: String,
+    /// How its payloads are to be understood.
+    pub mapping: Mapping,
+    /// The tank it belongs to; site-wide if none.
+    pub tank: Option<TankId>,
+    /// What it measures.
+    pub measure: Measure,
+    /// How its numbers are shown.
+    pub scale: Scale,
+    /// How often it is meant to report.
+    pub every: Span,
+    /// Silent for longer than this is stale.
+    pub stale_after: Span,
+    /// Lowest and highest believable value, base units.
+    pub plausible: Option<(f64, f64)>,
+    /// Values that mean "nothing to say", base units.
+    pub reject: Vec<f64>,
+    /// The fastest believable change, base units per second.
+    pub max_rate: Option<f64>,
+    /// A value unmoved for this long is not believed.
+    pub frozen_after: Option<Span>,
+    /// The band that the animals should live in, base units; for the review.
+    pub limits: Option<(f64, f64)>,
+    /// The radio or board that carries several sensors and fails as one.
+    pub gateway: Option<String>,
+}
+
+/// What a sensor measures: the quantity, and with it what work on a tank may pause.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Measure {
+    /// As written after `measures`.
+    pub name: &'static str,
+    /// Of its numbers; [`Dimension::NUMBER`] for words.
+    pub dimension: Dimension,
+    /// Whether it says words (on, off) instead of numbers.
+    pub words: bool,
+}
+
+/// Something the agent can switch over MQTT.
+#[derive(Clone, Debug)]
+pub struct Relay {
+    /// Unique in the site.
+    pub name: String,
+    /// Where commands go.
+    pub topic: String,
+    /// The payload that switches on.
+    pub on: String,
+    /// The payload that switches off.
+    pub off: String,
+    /// What switching it on adds to a tank. Only air may ever be added by the agent itself.
+    pub moves: Moves,
+    /// What proves that it is on, and how soon.
+    pub proof: Option<Proof>,
+    /// The longest run of one fallback.
+    pub longest: Span,
+}
+
+/// What a relay adds to the water while it is on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Moves {
+    /// An air pump: may be switched on and off.
+    Air,
+    /// A heater: may only be switched off.
+    Heat,
+    /// A top-off or dosing pump, or any pump that moves water: may only be switched off.
+    Water,
+    /// A light: may only be switched off.
+    Light,
+}
+
+/// How a relay is known to have obeyed.
+#[derive(Clone, Debug)]
+pub struct Proof {
+    /// True while the relay is really on.
+    pub condition: Condition,
+    /// How long it may take.
+    pub within: Span,
+}
+
+/// A condition that calls for a person's timely response.
+#[derive(Clone, Debug)]
+pub struct Alarm {
+    /// Unique in the site.
+    pub name: String,
+    /// The tank whose lives depend on it; site-wide if none.
+    pub tank: Option<TankId>,
+    /// Rings while this is true.
+    pub condition: Condition,
+    /// The condition as the keeper wrote it.
+    pub written: String,
+    /// While this is true too, it is worse: an acknowledged call-out resumes.
+    pub worse: Option<Condition>,
+    /// How far back inside its limits a value must come before it counts as returned:
+    /// applied to comparisons of this dimension, base units.
+    pub deadband: Option<(Dimension, f64)>,
+    /// True for this long before it is raised.
+    pub on_delay: Span,
+    /// False for this long before it returns to normal.
+    pub off_delay: Span,
+    /// How much it matters.
+    pub priority: Priority,
+    /// Stays until a person resets it, although the condition has gone.
+    pub latching: bool,
+    /// What usually causes it.
+    pub cause: Option<String>,
+    /// What follows if nobody acts.
+    pub consequence: Option<String>,
+    /// What to do, one action a line.
+    pub response: Vec<String>,
+    /// How long a person has to act.
+    pub time_to_respond: Option<Span>,
+    /// Who is told. An alarm without one is only recorded.
+    pub callout: Option<CalloutId>,
+    /// Alarms whose episode explains this one.
+    pub consequence_of: Vec<AlarmId>,
+    /// What the agent itself does about it.
+    pub fallback: Option<Fallback>,
+    /// What it lost sight of, for the alarms that the plan adds.
+    pub sight: Option<Sight>,
+}
+
+/// A relay command that buys time in an episode.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Fallback {
+    /// What to switch.
+    pub relay: RelayId,
+    /// On or off.
+    pub on: bool,
+}
+
+/// Something that readings come through, and that can fail as one.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Sight {
+    /// All of MQTT.
+    Broker,
+    /// All sensors that name this gateway.
+    Gateway(String),
+    /// One sensor.
+    Sensor(SensorId),
+}
+
+/// The timeline of who is told, how and when.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Callout {
+    /// Unique in the site.
+    pub name: String,
+    /// At least one, in order of time.
+    pub steps: Vec<Step>,
+    /// The last step repeats this often until someone answers.
+    pub again: Span,
+    /// An answer holds this long while the alarm still stands.
+    pub lease: Span,
+    /// Nothing in it has stood for this long before the all-clear goes out: what comes and
+    /// goes within it is one call-out.
+    pub settle: Span,
+    /// Low-priority pages raised between these times of day wait for the second of them.
+    pub quiet: Option<Hours>,
+}
+
+/// One rung of a call-out.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Step {
+    /// Since the call-out began.
+    pub after: Span,
+    /// Told side by side.
+    pub to: Vec<Target>,
+}
+
+/// One way to reach someone, as written in a step: `ines.push`, or `siren` for a channel that
+/// belongs to nobody.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Target {
+    /// The person, if it is a person's.
+    pub contact: Option<String>,
+    /// The channel's name.
+    pub channel: String,
+}
+
+impl fmt::Display for Target {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match &self.contact {
+            Some(contact) => write!(f, "{contact}.{}", self.channel),
+            None => f.write_str(&self.channel),
+        }
+    }
+}
+
+impl Target {
+    /// Reads `contact.channel` or `channel`.
+    pub fn parse(text: &str) -> Self {
+        match text.split_once('.') {
+            Some((contact, channel)) => {
+                Self { contact: Some(contact.to_owned()), channel: channel.to_owned() }
+            }
+            None => Self { contact: None, channel: text.to_owned() },
+        }
+    }
+}
+
+/// Who can be told, and when.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Directory {
+    /// People by the name that rule files use.
+    pub contacts: BTreeMap<String, Contact>,
+    /// Every way to reach them, and every siren.
+    pub channels: BTreeMap<Target, ChannelKind>,
+}
+
+/// A person.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Contact {
+    /// As pages say it.
+    pub name: String,
+    /// When this person may be called; always if empty.
+    pub hours: Vec<Hours>,
+    /// First and last day of each absence, local dates, both included.
+    pub away: Vec<(Date, Date)>,
+}
+
+/// A daily stretch of local time, from inclusive, until exclusive; wraps over midnight if
+/// `until <= from`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Hours {
+    /// Begins.
+    pub from: Time,
+    /// Ends.
+    pub until: Time,
+}
+
+impl Hours {
+    /// Whether the stretch covers this time of day.
+    pub fn cover(&self, time: Time) -> bool {
+        if self.from < self.until {
+            self.from <= time && time < self.until
+        } else {
+            time >= self.from || time < self.until
+        }
+    }
+}
+
+impl Contact {
+    /// Whether the person may be called at this local date and time.
+    pub fn reachable(&self, date: Date, time: Time) -> bool {
+        let away = self.away.iter().any(|(first, last)| *first <= date && date <= *last);
+        !away && (self.hours.is_empty() || self.hours.iter().any(|hours| hours.cover(time)))
+    }
+}
+
+/// What a channel can carry.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ChannelKind {
+    /// Subject, plain text and HTML.
+    Mail,
+    /// A title and a body.
+    Push,
+    /// 160 characters of the GSM alphabet.
+    Text,
+    /// Noise only; reaches nobody in particular.
+    Siren,
+}
+
+/// A declared spell of maintenance or feeding.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Work {
+    /// Names of measures whose alarms on the tank are suppressed meanwhile.
+    pub pauses: Vec<String>,
+    /// It ends by itself after this long at the latest.
+    pub longest: Span,
+}
+
+impl Plan {
+    /// The sensor at this place.
+    pub fn sensor(&self, id: SensorId) -> &Sensor {
+        &self.sensors[id.index()]
+    }
+
+    /// The alarm at this place.
+    pub fn alarm(&self, id: AlarmId) -> &Alarm {
+        &self.alarms[id.index()]
+    }
+
+    /// The tank's name, or the site's for what belongs to no tank.
+    pub fn place(&self, tank: Option<TankId>) -> &str {
+        tank.map_or(&self.site, |id| &self.tanks[id.index()].name)
+    }
+
+    /// The alarm with this name.
+    pub fn alarm_named(&self, name: &str) -> Option<AlarmId> {
+        self.alarms.iter().position(|alarm| alarm.name == name).map(|index| AlarmId(index as u32))
+    }
+}

@@ -1,0 +1,148 @@
+//! The keeper's alarms. Names of other alarms stay names here, since the alarms that the plan
+//! adds for lost sight are known only when all of these have been read.
+
+use super::context::{Context, Relays};
+use super::finding::{At, Finding};
+use super::read::{Item, Table};
+use super::{Alarm, CalloutId, Fallback, Moves};
+use crate::alarm::Priority;
+use crate::condition::{Condition, Scope};
+use crate::time::Span;
+use crate::units::Dimension;
+
+/// What every name of an alarm that the plan adds begins with.
+pub(super) const SIGHT: &str = "sight-";
+
+pub(super) const PRIORITIES: [(&str, Priority); 4] = [
+    ("low", Priority::Low),
+    ("medium", Priority::Medium),
+    ("high", Priority::High),
+    ("critical", Priority::Critical),
+];
+
+/// An alarm, and the names of those that explain it.
+pub(super) struct Read {
+    pub(super) alarm: Alarm,
+    pub(super) place: std::ops::Range<usize>,
+    pub(super) consequence_of: Vec<At<String>>,
+}
+
+/// One alarm; nothing if its condition or priority is wrong or missing.
+pub(super) fn read(
+    name: &At<String>,
+    table: Table<'_>,
+    context: &Context<'_>,
+    scope: &Scope<'_>,
+    relays: &Relays,
+) -> Option<Read> {
+    if name.it.starts_with(SIGHT) {
+        let title = format!("an alarm can't be named `{}`", name.it);
+        let help = "choose a name that does not begin with `sight-`";
+        let label = "the plan adds alarms of such names for lost sight";
+        table.note(Finding::error(name.span.clone(), title, label).help(help));
+    }
+    let tank = table.get("tank").and_then(Item::text).and_then(|tank| context.tank(&tank));
+    let when = table.need("when");
+    let written = when.and_then(Item::text);
+    let condition =
+        when.zip(written.as_ref()).and_then(|(item, text)| context.condition(item, &text.it, scope));
+    let worse = table.get("worse").and_then(|item| context.condition(item, &item.text()?.it, scope));
+    let deadband = deadband(&table, condition.as_ref(), worse.as_ref());
+    let span = |key| table.get(key).and_then(Item::duration);
+    let (on_delay, off_delay) = (span("on-delay"), span("off-delay"));
+    let time_to_respond = table.get("time-to-respond").and_then(Item::some_duration);
+    let priority = table.need("priority").and_then(|item| item.one_of(&PRIORITIES));
+    let latching = table.get("latching").and_then(Item::flag);
+    let text = |key| table.get(key).and_then(Item::text).map(|text| text.it);
+    let (cause, consequence) = (text("cause"), text("consequence"));
+    let response = table.get("response").and_then(|item| context.response(item));
+    let callout = callout(&table, context);
+    let consequence_of = table.get("consequence-of").and_then(Item::texts);
+    let fallback =
+        table.get("fallback").and_then(Item::table).and_then(|table| fallback(table, context, relays));
+    table.finish();
+    let alarm = Alarm {
+        name: name.it.clone(),
+        tank,
+        condition: condition?,
+        written: written?.it,
+        worse,
+        deadband,
+        on_delay: on_delay.unwrap_or(Span::ZERO),
+        off_delay: off_delay.unwrap_or(Span::ZERO),
+        priority: priority?,
+        latching: latching.unwrap_or(false),
+        cause,
+        consequence,
+        response: response.unwrap_or_default(),
+        time_to_respond,
+        callout,
+        consequence_of: Vec::new(),
+        fallback,
+        sight: None,
+    };
+    Some(Read { alarm, place: name.span.clone(), consequence_of: consequence_of.unwrap_or_default() })
+}
+
+fn deadband(
+    table: &Table<'_>,
+    condition: Option<&Condition>,
+    worse: Option<&Condition>,
+) -> Option<(Dimension, f64)> {
+    let item = table.get("deadband")?;
+    let quantity = item.any_quantity()?;
+    let dimension = quantity.unit.dimension.difference();
+    let base = quantity.base(dimension).ok()?;
+    if base < 0.0 {
+        return item.wrong("a deadband is not negative", "less than nothing", None);
+    }
+    let applies = condition?.compares(dimension) || worse.is_some_and(|worse| worse.compares(dimension));
+    if !applies {
+        let label = format!("this is {}, and no comparison in `when` is of that", dimension.words());
+        return item.wrong("this deadband would change nothing", label, None);
+    }
+    Some((dimension, base))
+}
+
+/// Who is told. The only call-out there is need not be named.
+pub(super) fn callout(table: &Table<'_>, context: &Context<'_>) -> Option<CalloutId> {
+    match table.get("callout").map(Item::text) {
+        Some(Some(name)) if name.it == "none" => None,
+        Some(Some(name)) => context.callouts.find(&name, context.notes).map(CalloutId),
+        Some(None) => None,
+        None => match context.callouts.names() {
+            [] => None,
+            [_] => Some(CalloutId(0)),
+            [first, ..] => {
+                let title = format!("`{}` doesn't say who is told", table.name);
+                let label = "there are several call-outs";
+                let help = format!("for instance `callout = \"{first}\"`, or \"none\" to record it only");
+                table.note(Finding::error(table.span.clone(), title, label).help(help));
+                None
+            }
+        },
+    }
+}
+
+fn fallback(table: Table<'_>, context: &Context<'_>, relays: &Relays) -> Option<Fallback> {
+    let relay = table.need("relay").and_then(Item::text).and_then(|relay| context.relay(&relay));
+    let state = table.need("state");
+    let on = state.and_then(|item| item.one_of(&[("on", true), ("off", false)]));
+    table.finish();
+    let (relay, on) = (relay?, on?);
+    // A relay that is wrong itself is reported at its own place.
+    let moves = relays.get(relay.index())?.as_ref()?;
+    let adds = match moves.moves {
+        Moves::Air => return Some(Fallback { relay, on }),
+        Moves::Heat => "heat",
+        Moves::Water => "water",
+        Moves::Light => "light",
+    };
+    if !on {
+        return Some(Fallback { relay, on });
+    }
+    let title = "the watch never adds heat, water or light on its own";
+    let help =
+        "a fallback may switch it off; only a relay with `moves = \"air\"` may be switched on".to_owned();
+    state?.wrong(title, format!("`{}` adds {adds}", moves.name), Some(help))
+}

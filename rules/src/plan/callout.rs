@@ -1,0 +1,135 @@
+//! Call-outs: who is told, how and when. A call-out that reaches no person is a mistake; one
+//! that leaves hours of the day with nobody to reach is a warning that names them.
+
+use super::context::Context;
+use super::finding::{At, Finding};
+use super::nearest::did_you_mean;
+use super::read::{Item, Table, listed};
+use super::{Callout, ChannelKind, Hours, Step, Target, reach};
+use crate::time::Span;
+use jiff::civil::Time;
+
+/// The last step repeats this often, and an answer holds this long, unless the file says
+/// otherwise: long enough to act, short enough that nobody who fell asleep again costs a tank.
+const AGAIN: Span = Span::minutes(15);
+const LEASE: Span = Span::minutes(60);
+/// What comes back within this is the same call-out.
+const SETTLE: Span = Span::minutes(2);
+
+/// One call-out; nothing if anything is wrong with it.
+pub(super) fn read(name: &At<String>, table: Table<'_>, context: &Context<'_>) -> Option<Callout> {
+    let before = context.errors();
+    if name.it == "none" {
+        let title = "a call-out can't be named `none`";
+        table.note(Finding::error(name.span.clone(), title, "this is what an alarm says that calls nobody"));
+    }
+    let steps = table.need("steps").and_then(|item| steps(item, context));
+    let again = table.get("again").and_then(Item::some_duration);
+    let lease = table.get("lease").and_then(Item::some_duration);
+    let settle = table.get("settle").and_then(Item::duration);
+    let quiet = table.get("quiet").and_then(hours);
+    let place = table.key_span("steps");
+    table.finish();
+    let callout = Callout {
+        name: name.it.clone(),
+        steps: steps?,
+        again: again.unwrap_or(AGAIN),
+        lease: lease.unwrap_or(LEASE),
+        settle: settle.unwrap_or(SETTLE),
+        quiet,
+    };
+    if context.errors() > before {
+        return None;
+    }
+    let warnings = reach::unreached(&callout, &context.around.directory, context.around.today);
+    let warn = |text| Finding::warning(place.clone(), text, "nobody in these steps can be called then");
+    context.notes.borrow_mut().extend(warnings.into_iter().map(warn));
+    Some(callout)
+}
+
+fn steps(item: Item<'_>, context: &Context<'_>) -> Option<Vec<Step>> {
+    let before = context.errors();
+    let items = item.list()?;
+    if items.is_empty() {
+        return item.wrong("a call-out has at least one step", "nothing here", None);
+    }
+    let mut steps: Vec<Step> = Vec::new();
+    for item in items {
+        let Some(table) = item.table() else { continue };
+        let after = table.need("after");
+        let span = after.and_then(Item::duration);
+        let to = table.need("to").and_then(|item| targets(item, context));
+        table.finish();
+        if let (Some(item), Some(span), Some(last)) = (after, span, steps.last())
+            && span <= last.after
+        {
+            let label = format!("the step before is at {}", last.after);
+            let _: Option<()> = item.wrong("the steps of a call-out go forward in time", label, None);
+        }
+        if let (Some(after), Some(to)) = (span, to) {
+            steps.push(Step { after, to });
+        }
+    }
+    if context.errors() > before {
+        return None;
+    }
+    let channels = &context.around.directory.channels;
+    let reaches = |target: &Target| channels.get(target).is_some_and(|kind| *kind != ChannelKind::Siren);
+    if !steps.iter().flat_map(|step| &step.to).any(reaches) {
+        return item.wrong("this call-out reaches no person", "sirens only", None);
+    }
+    Some(steps)
+}
+
+fn targets(item: Item<'_>, context: &Context<'_>) -> Option<Vec<Target>> {
+    let names = item.texts()?;
+    if names.is_empty() {
+        return item.wrong("a step tells someone", "nobody here", None);
+    }
+    let channels = &context.around.directory.channels;
+    let mut found: Vec<Target> = Vec::new();
+    for name in names {
+        let target = Target::parse(&name.it);
+        let finding = if !channels.contains_key(&target) {
+            let known: Vec<_> = channels.keys().map(Target::to_string).collect();
+            let known: Vec<_> = known.iter().map(String::as_str).collect();
+            let help =
+                did_you_mean(&name.it, known.iter().copied()).unwrap_or_else(|| match known.is_empty() {
+                    true => "the agent's configuration has no contacts and channels yet".to_owned(),
+                    false => format!("the agent's configuration has {}", listed(&known)),
+                });
+            let title = format!("nobody can be told by `{}`", name.it);
+            Finding::error(name.span, title, "not in the agent's configuration").help(help)
+        } else if found.contains(&target) {
+            Finding::error(name.span, format!("`{}` is told twice in one step", name.it), "once is enough")
+        } else {
+            found.push(target);
+            continue;
+        };
+        context.notes.borrow_mut().push(finding);
+    }
+    Some(found)
+}
+
+/// `["22:00", "07:30"]`
+fn hours(item: Item<'_>) -> Option<Hours> {
+    let [from, until] = item.pair()?;
+    let (from, until) = (time(from), time(until));
+    let (from, until) = (from?, until?);
+    if from == until {
+        return item.wrong("`quiet` begins and ends at the same time", "no stretch of the day", None);
+    }
+    Some(Hours { from, until })
+}
+
+fn time(item: Item<'_>) -> Option<Time> {
+    let text = item.text()?.it;
+    let parsed = text.split_once(':').and_then(|(hour, minute)| {
+        let digits = |part: &str| part.len() == 2 && part.bytes().all(|byte| byte.is_ascii_digit());
+        if !digits(hour) || !digits(minute) {
+            return None;
+        }
+        Time::new(hour.parse().ok()?, minute.parse().ok()?, 0, 0).ok()
+    });
+    parsed.or_else(|| item.wrong(format!("`{text}` is not a time of day"), "expected 00:00 to 23:59", None))
+}

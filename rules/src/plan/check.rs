@@ -1,0 +1,227 @@
+//! From the text of a rule file to a [`Plan`], or to all that is wrong with it at once. Names
+//! come first, then the parts in the order in which they lean on each other: tanks, sensors,
+//! relays, call-outs, alarms, and last the alarms that the plan adds for lost sight.
+
+use super::alarm::Read;
+use super::context::{Context, Index, Relays};
+use super::finding::{At, Finding, Severity, render};
+use super::nearest::did_you_mean;
+use super::read::{Item, Notes, Table};
+use super::{AlarmId, Directory, Plan, Sensor, alarm, callout, relay, sensor, sight, tank};
+use crate::condition::Scope;
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
+use toml::de::DeTable;
+
+/// What a rule file takes from the agent's configuration.
+#[derive(Clone, Debug)]
+pub struct Surroundings {
+    /// Who can be told.
+    pub directory: Directory,
+    /// The zone that times of day are meant in.
+    pub zone: TimeZone,
+    /// The day that absences are looked at from; not at all if none.
+    pub today: Option<Date>,
+}
+
+/// What came of a rule file.
+#[derive(Clone, Debug)]
+pub struct Checked {
+    /// The plan, unless there is any mistake.
+    pub plan: Option<Plan>,
+    /// All mistakes and warnings, in the order of the file.
+    pub findings: Vec<Finding>,
+    /// The findings as text for people; empty if there are none.
+    pub report: String,
+}
+
+impl Plan {
+    /// Reads a rule file's text; `file` is the name to report it by.
+    pub fn check(file: &str, text: &str, around: &Surroundings) -> Checked {
+        let notes = Notes::default();
+        let (document, broken) = DeTable::parse_recoverable(text);
+        for error in &broken {
+            let span = error.span().unwrap_or(0..0);
+            let (title, label) = match error.message().split_once(", ") {
+                Some((title, label)) => (title, label),
+                None => (error.message().trim_end(), "here"),
+            };
+            notes.borrow_mut().push(Finding::error(span, title, label));
+        }
+        // What could not be read as TOML says nothing about what it means, except that a key
+        // written twice hides no other.
+        let readable = broken.iter().all(|error| error.message().starts_with("duplicate key"));
+        let plan = if readable {
+            let root = Table::new(String::new(), 0..0, document.get_ref(), text, &notes);
+            plan(root, around)
+        } else {
+            None
+        };
+        let mut findings = notes.into_inner();
+        findings.sort_by_key(|finding| (finding.span.start, finding.severity, finding.span.end));
+        let wrong = findings.iter().any(|finding| finding.severity == Severity::Error);
+        let report = render(file, text, &findings);
+        Checked { plan: plan.filter(|_| !wrong), findings, report }
+    }
+}
+
+fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
+    let notes = root.notes;
+    let site = root.get("site").and_then(Item::table);
+    let tanks = root.tables("tank");
+    let sensors = root.tables("sensor");
+    let relays = root.tables("relay");
+    let alarms = root.tables("alarm");
+    let callouts = root.tables("callout");
+    let works = root.tables("work");
+    let cards = root.tables("card");
+    let sight = root.get("sight").and_then(Item::table);
+    root.finish();
+    // For their names' sake only: other alarms are found once all have been read.
+    Index::of("alarm", &alarms);
+
+    let context = Context {
+        notes,
+        around,
+        tanks: Index::of("tank", &tanks),
+        sensors: Index::of("sensor", &sensors),
+        relays: Index::of("relay", &relays),
+        callouts: Index::of("callout", &callouts),
+        cards: cards.into_iter().map(|(name, table)| (name.it, tank::card(table))).collect(),
+    };
+    let site = tank::site(site);
+    let tanks: Vec<_> = tanks.into_iter().map(|(name, table)| tank::read(&name, table)).collect();
+    let mut kinds_of_work = tank::usual_works();
+    for (name, table) in works {
+        if let Some(work) = tank::work(table, kinds_of_work.get(&name.it)) {
+            kinds_of_work.insert(name.it, work);
+        }
+    }
+    let sensors: Vec<Option<Sensor>> =
+        sensors.into_iter().map(|(name, table)| sensor::read(&name, table, &context)).collect();
+    let known = context.sensors.names().iter().map(String::as_str);
+    let scope = Scope::partly(known.zip(sensors.iter().map(Option::as_ref)));
+    let relays: Relays =
+        relays.into_iter().map(|(name, table)| relay::read(&name, table, &context, &scope)).collect();
+    if callouts.is_empty()
+        && let Some((_, first)) = alarms.first()
+    {
+        let title = "no call-out is declared";
+        first.note(Finding::warning(first.span.clone(), title, "alarms are recorded, but nobody is told"));
+    }
+    let callouts: Vec<_> =
+        callouts.into_iter().map(|(name, table)| callout::read(&name, table, &context)).collect();
+    let names: Vec<String> = alarms.iter().map(|(name, _)| name.it.clone()).collect();
+    let alarms: Vec<Option<Read>> = alarms
+        .into_iter()
+        .map(|(name, table)| alarm::read(&name, table, &context, &scope, &relays))
+        .collect();
+    let sight = sight::rules(sight, &context);
+
+    // From here on the parts are needed whole; but the names of alarms are checked in any case.
+    let whole_alarms: Vec<Read> = alarms.into_iter().flatten().collect();
+    let whole_sensors: Option<Vec<Sensor>> = sensors.into_iter().collect();
+    let added = match &whole_sensors {
+        Some(sensors) => sight::alarms(&sight, &whole_alarms, sensors, &tanks),
+        None => Vec::new(),
+    };
+    let alarms = joined(whole_alarms, added, names, notes)?;
+    Some(Plan {
+        site,
+        zone: around.zone.clone(),
+        tanks,
+        sensors: whole_sensors?,
+        relays: relays.into_iter().collect::<Option<_>>()?,
+        alarms,
+        callouts: callouts.into_iter().collect::<Option<_>>()?,
+        works: kinds_of_work,
+        directory: around.directory.clone(),
+    })
+}
+
+/// All alarms in one list, each with those that explain it.
+fn joined(
+    read: Vec<Read>,
+    added: Vec<Read>,
+    mut names: Vec<String>,
+    notes: &Notes,
+) -> Option<Vec<super::Alarm>> {
+    let whole = read.len() == names.len();
+    names.extend(added.iter().map(|added| added.alarm.name.clone()));
+    let place_of = |name: &str| names.iter().position(|known| known == name);
+    let mut places = Vec::new();
+    let mut alarms = Vec::new();
+    for Read { mut alarm, place, consequence_of } in read.into_iter().chain(added) {
+        for cause in &consequence_of {
+            match place_of(&cause.it) {
+                Some(index) => {
+                    let id = AlarmId(index as u32);
+                    if cause.it == alarm.name && alarm.sight.is_none() {
+                        let title = format!("`{}` can't be a consequence of itself", alarm.name);
+                        notes.borrow_mut().push(Finding::error(cause.span.clone(), title, "its own name"));
+                    } else if cause.it != alarm.name && !alarm.consequence_of.contains(&id) {
+                        alarm.consequence_of.push(id);
+                    }
+                }
+                // The names of added alarms are known only if all else was readable.
+                None if !whole && cause.it.starts_with(alarm::SIGHT) => {}
+                None => {
+                    let title = format!("there is no alarm `{}`", cause.it);
+                    let help = did_you_mean(&cause.it, names.iter().map(String::as_str));
+                    let finding =
+                        Finding::error(cause.span.clone(), title, "not a known name").maybe_help(help);
+                    let mut notes = notes.borrow_mut();
+                    if !notes.contains(&finding) {
+                        notes.push(finding);
+                    }
+                }
+            }
+        }
+        places.push(place);
+        alarms.push(alarm);
+    }
+    if !whole {
+        return None;
+    }
+    let named: Vec<At<String>> =
+        alarms.iter().zip(places).map(|(alarm, place)| At::new(alarm.name.clone(), place)).collect();
+    for cycle in cycles(&alarms) {
+        let path: Vec<_> = cycle.iter().map(|index| format!("`{}`", named[*index].it)).collect();
+        let title = format!("alarms explain each other in a circle: {}", path.join(" because of "));
+        let place = named[cycle[0]].span.clone();
+        notes.borrow_mut().push(Finding::error(place, title, "which of them comes first?"));
+    }
+    Some(alarms)
+}
+
+/// Each circle of causes once, from its first alarm back to itself.
+fn cycles(alarms: &[super::Alarm]) -> Vec<Vec<usize>> {
+    let mut found: Vec<Vec<usize>> = Vec::new();
+    let mut finished = vec![false; alarms.len()];
+    for start in 0..alarms.len() {
+        // The way from `start`, with how many causes of each alarm on it have been followed.
+        let mut way = vec![(start, 0)];
+        while let Some((at, followed)) = way.last_mut() {
+            let (here, next) = (*at, alarms[*at].consequence_of.get(*followed).map(|id| id.index()));
+            *followed += 1;
+            match next {
+                _ if finished[here] => {
+                    way.pop();
+                }
+                None => {
+                    finished[here] = true;
+                    way.pop();
+                }
+                Some(next) => match way.iter().position(|(on_way, _)| *on_way == next) {
+                    Some(first) => {
+                        let mut cycle: Vec<_> = way[first..].iter().map(|(index, _)| *index).collect();
+                        cycle.push(next);
+                        found.push(cycle);
+                    }
+                    None => way.push((next, 0)),
+                },
+            }
+        }
+    }
+    found
+}

@@ -1,0 +1,123 @@
+//! What readers of one part need to know of the others: all names in the file, whether the
+//! things behind them are right or not, so that a wrong sensor is reported once and not again
+//! by everything that uses it.
+
+use super::finding::{At, Finding, Severity};
+use super::nearest::did_you_mean;
+use super::read::{Item, Notes, Table, listed};
+use super::{Relay, RelayId, Surroundings, TankId};
+use crate::card;
+use crate::condition::{Condition, Scope, Written, is_name};
+use std::collections::BTreeMap;
+
+/// The names of one kind of thing, in the order of the file.
+pub(super) struct Index {
+    kind: &'static str,
+    names: Vec<String>,
+}
+
+impl Index {
+    /// Takes the names of the tables, and notes those that no condition could spell.
+    pub(super) fn of(kind: &'static str, tables: &[(At<String>, Table<'_>)]) -> Self {
+        for (name, table) in tables.iter().filter(|(name, _)| !is_name(&name.it)) {
+            let title = format!("`{}` can't be the name of a {kind}", name.it);
+            let finding = Finding::error(name.span.clone(), title, "not a name");
+            table.note(finding.help("a letter, then letters, digits, `-` or `_`; not a word like `and`"));
+        }
+        Self { kind, names: tables.iter().map(|(name, _)| name.it.clone()).collect() }
+    }
+
+    /// The place of this name in the file's list.
+    pub(super) fn find(&self, name: &At<String>, notes: &Notes) -> Option<u32> {
+        if let Some(index) = self.names.iter().position(|known| *known == name.it) {
+            return Some(index as u32);
+        }
+        let known: Vec<&str> = self.names.iter().map(String::as_str).collect();
+        let help = did_you_mean(&name.it, known.iter().copied()).or_else(|| match known.len() {
+            0 => Some(format!("the file has no `[{}.…]` at all", self.kind)),
+            1..=8 => Some(format!("known: {}", listed(&known))),
+            _ => None,
+        });
+        let title = format!("there is no {} `{}`", self.kind, name.it);
+        notes
+            .borrow_mut()
+            .push(Finding::error(name.span.clone(), title, "not a known name").maybe_help(help));
+        None
+    }
+
+    pub(super) fn names(&self) -> &[String] {
+        &self.names
+    }
+}
+
+/// All that is known while the parts are read.
+pub(super) struct Context<'a> {
+    pub(super) notes: &'a Notes,
+    pub(super) around: &'a Surroundings,
+    pub(super) tanks: Index,
+    pub(super) sensors: Index,
+    pub(super) relays: Index,
+    pub(super) callouts: Index,
+    /// The file's own cards.
+    pub(super) cards: BTreeMap<String, Vec<String>>,
+}
+
+impl Context<'_> {
+    /// How many mistakes have been noted so far.
+    pub(super) fn errors(&self) -> usize {
+        self.notes.borrow().iter().filter(|finding| finding.severity == Severity::Error).count()
+    }
+
+    pub(super) fn tank(&self, name: &At<String>) -> Option<TankId> {
+        self.tanks.find(name, self.notes).map(TankId)
+    }
+
+    pub(super) fn relay(&self, name: &At<String>) -> Option<RelayId> {
+        self.relays.find(name, self.notes).map(RelayId)
+    }
+
+    /// The condition that is this part of the item's text.
+    pub(super) fn condition(&self, item: Item<'_>, text: &str, scope: &Scope<'_>) -> Option<Condition> {
+        let findings = match Written::parse(text) {
+            Ok(written) => match Condition::check(&written, scope) {
+                Ok(condition) => return Some(condition),
+                Err((findings, _)) => findings,
+            },
+            Err(finding) => vec![finding],
+        };
+        let moved = findings.into_iter().map(|finding| finding.moved(|span| item.place(span)));
+        self.notes.borrow_mut().extend(moved);
+        None
+    }
+
+    /// The lines of a response: text, a card's lines, or a list of both.
+    pub(super) fn response(&self, item: Item<'_>) -> Option<Vec<String>> {
+        let lines = if item.is_text() { vec![item.text()?] } else { item.texts()? };
+        let mut response = Vec::new();
+        for line in lines {
+            let Some(name) = line.it.strip_prefix("card:").map(str::trim) else {
+                response.push(line.it);
+                continue;
+            };
+            match (self.cards.get(name), card::steps(name)) {
+                (Some(own), _) => response.extend(own.iter().cloned()),
+                (None, Some(steps)) => response.extend(steps.iter().map(|&step| step.to_owned())),
+                (None, None) => {
+                    let mut known: Vec<&str> = self.cards.keys().map(String::as_str).collect();
+                    for name in card::names() {
+                        known.push(name);
+                    }
+                    let help = did_you_mean(name, known.iter().copied())
+                        .unwrap_or_else(|| format!("known: {}", listed(&known)));
+                    let title = format!("there is no card `{name}`");
+                    let finding = Finding::error(line.span, title, "not a known card").help(help);
+                    self.notes.borrow_mut().push(finding);
+                }
+            }
+        }
+        Some(response)
+    }
+}
+
+/// The relays whose own tables are right, by their place in the file.
+pub(super) type Relays = Vec<Option<Relay>>;

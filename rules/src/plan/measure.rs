@@ -1,0 +1,65 @@
+//! What sensors measure: the quantities of the trade, each with the units it may have, how
+//! fast it can change, and what a person looks at when the sensor can't be seen.
+
+use crate::units::Dimension;
+
+/// A kind of measured quantity.
+pub(super) struct Kind {
+    /// As written after `measures`.
+    pub(super) name: &'static str,
+    /// What its unit may measure; none if it only says words.
+    pub(super) dimensions: &'static [Dimension],
+    /// The fastest change that water can make, base units per second.
+    pub(super) max_rate: Option<f64>,
+    /// What a person can look at instead.
+    pub(super) by_hand: &'static str,
+}
+
+const fn kind(name: &'static str, dimensions: &'static [Dimension], by_hand: &'static str) -> Kind {
+    Kind { name, dimensions, max_rate: None, by_hand }
+}
+
+/// All of them.
+pub(super) static KINDS: &[Kind] = &[
+    Kind {
+        // 1 K/min is several times what any heater does to a tank's water, and far less than a
+        // probe's glitch: an engineering choice, from the rate limits used on such probes.
+        max_rate: Some(1.0 / 60.0),
+        ..kind("temperature", &[Dimension::TEMPERATURE], "Feel the water: is it as warm as usual?")
+    },
+    kind("presence", &[], "See whether lamps and pumps have power."),
+    kind("leak", &[], "Look at the floor: is it dry?"),
+    kind("state", &[], "See whether the equipment runs as usual."),
+    kind("flow", &[Dimension::FLOW], "Look at the water: does it move?"),
+    kind(
+        "level",
+        &[Dimension::LENGTH, Dimension::NUMBER, Dimension::VOLUME],
+        "Look at the water line: is it where it usually is?",
+    ),
+    kind("power", &[Dimension::POWER], "See whether the equipment runs as usual."),
+    kind("energy", &[Dimension::ENERGY], "See whether the equipment runs as usual."),
+    kind("current", &[Dimension::CURRENT], "See whether the equipment runs as usual."),
+    kind("voltage", &[Dimension::VOLTAGE], "See whether the equipment runs as usual."),
+    kind(
+        "battery",
+        &[Dimension::NUMBER, Dimension::VOLTAGE, Dimension::CHARGE],
+        "Look at the battery's own display.",
+    ),
+    kind("salinity", &[Dimension::SALINITY], "Measure the salinity by hand."),
+    kind("ph", &[Dimension::ACIDITY], "Measure the pH by hand."),
+    kind(
+        "oxygen",
+        &[Dimension::CONCENTRATION, Dimension::NUMBER],
+        "Look at the fish: do they gasp at the surface?",
+    ),
+    kind("light", &[Dimension::LIGHT, Dimension::NUMBER], "See whether the lights are as they should be."),
+    kind("humidity", &[Dimension::NUMBER], "See whether windows and walls are wet."),
+    kind("pressure", &[Dimension::PRESSURE], "Look at the gauge, if there is one."),
+];
+
+impl Kind {
+    /// The kind of this name.
+    pub(super) fn named(name: &str) -> Option<&'static Kind> {
+        KINDS.iter().find(|kind| kind.name == name)
+    }
+}

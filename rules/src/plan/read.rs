@@ -1,0 +1,324 @@
+//! A small reader over TOML that keeps the place of everything. A [`Table`] is asked for the
+//! keys it may have, by type; what is wrong is noted with its place and comes back as nothing,
+//! so that one mistake hides no other. What nobody asked for is an unknown key.
+
+use super::finding::{At, Finding};
+use super::nearest::{did_you_mean, nearest_unit};
+use crate::time::Span;
+use crate::units::{Dimension, Quantity, QuantityError};
+use std::cell::{Cell, RefCell};
+use std::ops::Range;
+use toml::Spanned;
+use toml::de::{DeTable, DeValue};
+
+/// Where findings gather.
+pub(super) type Notes = RefCell<Vec<Finding>>;
+
+/// Longer than any delay that means something to a tank.
+const LONGEST: Span = Span::hours(366 * 24);
+
+/// One value, and by which name people know it.
+#[derive(Clone, Copy)]
+pub(super) struct Item<'t> {
+    text: &'t str,
+    notes: &'t Notes,
+    name: &'t str,
+    value: &'t Spanned<DeValue<'t>>,
+}
+
+/// The keys under one heading, in the order of the file.
+pub(super) struct Table<'t> {
+    /// The heading as people know it: `sensor.mains`.
+    pub(super) name: String,
+    /// Where the heading stands.
+    pub(super) span: Range<usize>,
+    pub(super) notes: &'t Notes,
+    text: &'t str,
+    entries: Vec<Entry<'t>>,
+    asked: RefCell<Vec<&'static str>>,
+    missing: RefCell<Vec<&'static str>>,
+}
+
+struct Entry<'t> {
+    key: At<&'t str>,
+    value: &'t Spanned<DeValue<'t>>,
+    asked: Cell<bool>,
+}
+
+impl<'t> Table<'t> {
+    pub(super) fn new(
+        name: String,
+        span: Range<usize>,
+        table: &'t DeTable<'t>,
+        text: &'t str,
+        notes: &'t Notes,
+    ) -> Self {
+        let entry = |(key, value): (&'t Spanned<_>, _)| {
+            let key: (&std::borrow::Cow<'t, str>, _) = (key.get_ref(), key.span());
+            Entry { key: At::new(key.0.as_ref(), key.1), value, asked: Cell::new(false) }
+        };
+        let mut entries: Vec<_> = table.iter().map(entry).collect();
+        entries.sort_by_key(|entry| entry.key.span.start);
+        Self { name, span, notes, text, entries, asked: RefCell::default(), missing: RefCell::default() }
+    }
+
+    /// Adds a finding.
+    pub(super) fn note(&self, finding: Finding) {
+        self.notes.borrow_mut().push(finding);
+    }
+
+    /// Whether the key is there, rightly or wrongly filled.
+    pub(super) fn has(&self, key: &str) -> bool {
+        self.entries.iter().any(|entry| entry.key.it == key)
+    }
+
+    /// Where the key stands; the heading if it isn't there.
+    pub(super) fn key_span(&self, key: &str) -> Range<usize> {
+        let found = self.entries.iter().find(|entry| entry.key.it == key);
+        found.map_or_else(|| self.span.clone(), |entry| entry.key.span.clone())
+    }
+
+    /// The value of a key that may be missing.
+    pub(super) fn get(&self, key: &'static str) -> Option<Item<'t>> {
+        self.asked.borrow_mut().push(key);
+        let entry = self.entries.iter().find(|entry| entry.key.it == key)?;
+        entry.asked.set(true);
+        Some(self.item(entry))
+    }
+
+    /// The value of a key that must be there.
+    pub(super) fn need(&self, key: &'static str) -> Option<Item<'t>> {
+        let found = self.get(key);
+        if found.is_none() {
+            self.missing.borrow_mut().push(key);
+        }
+        found
+    }
+
+    /// The tables under a key, each by its own name, in the order of the file.
+    pub(super) fn tables(&self, key: &'static str) -> Vec<(At<String>, Table<'t>)> {
+        let Some(under) = self.get(key).and_then(Item::table) else { return Vec::new() };
+        let part = |entry: &Entry<'t>| {
+            let name = At::new(entry.key.it.to_owned(), entry.key.span.clone());
+            let mut table = under.item(entry).table()?;
+            table.name = format!("{key}.{}", entry.key.it);
+            table.span = entry.key.span.clone();
+            Some((name, table))
+        };
+        under.entries.iter().filter_map(part).collect()
+    }
+
+    /// Every key with its value, for tables whose keys are the keeper's own.
+    pub(super) fn all(&self) -> Vec<(At<String>, Item<'t>)> {
+        let pair = |entry: &Entry<'t>| {
+            entry.asked.set(true);
+            (At::new(entry.key.it.to_owned(), entry.key.span.clone()), self.item(entry))
+        };
+        self.entries.iter().map(pair).collect()
+    }
+
+    /// Notes the keys that are missing and those that nobody asked for. Comes last.
+    pub(super) fn finish(self) {
+        let missing = self.missing.borrow();
+        if !missing.is_empty() {
+            let title = format!("`{}` lacks {}", self.name, listed(&missing));
+            self.note(Finding::error(self.span.clone(), title, "needed here"));
+        }
+        let asked = self.asked.borrow();
+        for entry in self.entries.iter().filter(|entry| !entry.asked.get()) {
+            let free = asked.iter().copied().filter(|key| !self.has(key));
+            let help = did_you_mean(entry.key.it, free)
+                .unwrap_or_else(|| format!("keys known here: {}", listed(&asked)));
+            let place =
+                if self.name.is_empty() { "a rule file".to_owned() } else { format!("`{}`", self.name) };
+            let title = format!("`{}` is not known in {place}", entry.key.it);
+            self.note(Finding::error(entry.key.span.clone(), title, "unknown key").help(help));
+        }
+    }
+
+    fn item(&self, entry: &Entry<'t>) -> Item<'t> {
+        Item { text: self.text, notes: self.notes, name: entry.key.it, value: entry.value }
+    }
+}
+
+impl<'t> Item<'t> {
+    /// Where the value stands, quotes included.
+    pub(super) fn span(self) -> Range<usize> {
+        self.value.span()
+    }
+
+    /// Adds a finding at the value.
+    pub(super) fn wrong<T>(
+        self,
+        title: impl Into<String>,
+        label: impl Into<String>,
+        help: Option<String>,
+    ) -> Option<T> {
+        self.notes.borrow_mut().push(Finding::error(self.span(), title, label).maybe_help(help));
+        None
+    }
+
+    fn wrong_type<T>(self, wanted: &str) -> Option<T> {
+        let (found, help) = match self.value.get_ref() {
+            DeValue::String(_) => ("text", None),
+            DeValue::Integer(_) | DeValue::Float(_) => {
+                let number = &self.text[self.span()];
+                (
+                    "a bare number",
+                    Some(format!("quantities are text with a unit, for instance \"{number} s\"")),
+                )
+            }
+            DeValue::Boolean(_) => ("true or false", None),
+            DeValue::Datetime(_) => ("a date or time", Some("put it in quotes".to_owned())),
+            DeValue::Array(_) => ("a list", None),
+            DeValue::Table(_) => ("a table", None),
+        };
+        let help = help.filter(|_| wanted.contains("text") || wanted.contains("quantity"));
+        self.wrong(format!("`{}` must be {wanted}", self.name), format!("this is {found}"), help)
+    }
+
+    /// Text that isn't empty.
+    pub(super) fn text(self) -> Option<At<String>> {
+        match self.value.get_ref() {
+            DeValue::String(text) if text.trim().is_empty() => {
+                self.wrong(format!("`{}` is empty", self.name), "nothing here", None)
+            }
+            DeValue::String(text) => Some(At::new(text.clone().into_owned(), self.span())),
+            _ => self.wrong_type("text"),
+        }
+    }
+
+    /// True or false.
+    pub(super) fn flag(self) -> Option<bool> {
+        match self.value.get_ref() {
+            DeValue::Boolean(flag) => Some(*flag),
+            _ => self.wrong_type("true or false, without quotes"),
+        }
+    }
+
+    /// A name that a thing may have.
+    pub(super) fn one_of<T: Copy>(self, choices: &[(&str, T)]) -> Option<T> {
+        let text = self.text()?;
+        if let Some((_, choice)) = choices.iter().find(|(name, _)| *name == text.it) {
+            return Some(*choice);
+        }
+        let names: Vec<_> = choices.iter().map(|(name, _)| *name).collect();
+        let help = did_you_mean(&text.it, names.iter().copied());
+        let title = format!("`{}` can't be `{}`", self.name, text.it);
+        let label = format!("expected {}", names.join(", "));
+        self.wrong(title, label, help)
+    }
+
+    /// A quantity of any kind.
+    pub(super) fn any_quantity(self) -> Option<Quantity> {
+        let DeValue::String(text) = self.value.get_ref() else {
+            return self.wrong_type("a quantity with its unit");
+        };
+        Quantity::parse(text).map_or_else(|why| self.no_quantity(text, &why), Some)
+    }
+
+    /// A quantity of this kind, in base units.
+    pub(super) fn quantity(self, wanted: Dimension) -> Option<f64> {
+        let quantity = self.any_quantity()?;
+        match quantity.base(wanted) {
+            Ok(base) => Some(base),
+            Err(why) => self.no_quantity(&self.text[self.span()], &why),
+        }
+    }
+
+    fn no_quantity<T>(self, text: &str, why: &QuantityError) -> Option<T> {
+        let help = match why {
+            QuantityError::UnknownUnit(unit) if unit.trim_start().starts_with(',') => {
+                Some("write the decimal sign as a point".to_owned())
+            }
+            QuantityError::UnknownUnit(unit) => {
+                nearest_unit(unit).map(|near| format!("did you mean `{}`?", text.replace(unit, &near)))
+            }
+            QuantityError::NoNumber | QuantityError::NotFinite | QuantityError::WrongDimension { .. } => None,
+        };
+        self.wrong(format!("`{}` is not a quantity that fits here", self.name), why.to_string(), help)
+    }
+
+    /// A length of time, from none to a year.
+    pub(super) fn duration(self) -> Option<Span> {
+        let seconds = self.quantity(Dimension::TIME)?;
+        if seconds < 0.0 {
+            return self.wrong(format!("`{}` is less than no time", self.name), "negative", None);
+        }
+        if seconds > LONGEST.as_seconds() {
+            return self.wrong(format!("`{}` is longer than a year", self.name), "too long", None);
+        }
+        Some(Span((seconds * 1_000.0).round() as i64))
+    }
+
+    /// A length of time that is not nothing.
+    pub(super) fn some_duration(self) -> Option<Span> {
+        match self.duration()? {
+            Span::ZERO => {
+                self.wrong(format!("`{}` is no time at all", self.name), "must be more than this", None)
+            }
+            span => Some(span),
+        }
+    }
+
+    /// The parts of a list.
+    pub(super) fn list(self) -> Option<Vec<Item<'t>>> {
+        match self.value.get_ref() {
+            DeValue::Array(parts) => Some(parts.iter().map(|value| Item { value, ..self }).collect()),
+            _ => self.wrong_type("a list"),
+        }
+    }
+
+    /// A list of texts. Those that are wrong are left out.
+    pub(super) fn texts(self) -> Option<Vec<At<String>>> {
+        Some(self.list()?.into_iter().filter_map(Item::text).collect())
+    }
+
+    /// A list of two.
+    pub(super) fn pair(self) -> Option<[Item<'t>; 2]> {
+        let parts = self.list()?;
+        let count = parts.len();
+        match <[Item<'t>; 2]>::try_from(parts) {
+            Ok(pair) => Some(pair),
+            Err(_) => {
+                self.wrong(format!("`{}` has two values", self.name), format!("this has {count}"), None)
+            }
+        }
+    }
+
+    /// A table, known by the key's name until someone names it better.
+    pub(super) fn table(self) -> Option<Table<'t>> {
+        match self.value.get_ref() {
+            DeValue::Table(table) => {
+                Some(Table::new(self.name.to_owned(), self.span(), table, self.text, self.notes))
+            }
+            _ => self.wrong_type("a table"),
+        }
+    }
+
+    /// Whether the value is text.
+    pub(super) fn is_text(self) -> bool {
+        matches!(self.value.get_ref(), DeValue::String(_))
+    }
+
+    /// Where a part of the value's text stands in the file: the whole value if escapes make
+    /// that hard to tell.
+    pub(super) fn place(self, part: Range<usize>) -> Range<usize> {
+        let whole = self.span();
+        let DeValue::String(text) = self.value.get_ref() else { return whole };
+        match self.text.get(whole.clone()).and_then(|raw| raw.find(text.as_ref())) {
+            Some(quote) => whole.start + quote + part.start..whole.start + quote + part.end,
+            None => whole,
+        }
+    }
+}
+
+/// `` `a`, `b` and `c` ``
+pub(super) fn listed(names: &[&str]) -> String {
+    let quoted: Vec<_> = names.iter().map(|name| format!("`{name}`")).collect();
+    match quoted.split_last() {
+        Some((last, [])) => last.clone(),
+        Some((last, rest)) => format!("{} and {last}", rest.join(", ")),
+        None => String::new(),
+    }
+}

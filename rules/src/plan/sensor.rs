@@ -1,0 +1,280 @@
+//! Sensors: where their readings come from, how payloads are understood, and what is believed.
+
+use super::context::Context;
+use super::finding::{At, Finding};
+use super::measure::{KINDS, Kind};
+use super::nearest::nearest_unit;
+use super::read::{Item, Table, listed};
+use super::{Measure, Sensor};
+use crate::condition::is_name;
+use crate::reading::{Content, Mapping, Word};
+use crate::units::{Dimension, Scale, Unit};
+
+/// Periods without a message after which a sensor is stale, unless the file says otherwise:
+/// one may be lost, two rarely are.
+const PERIODS: i64 = 3;
+
+impl Sensor {
+    /// The words it can say, if it says words.
+    pub fn words(&self) -> &[Word] {
+        match &self.mapping {
+            Mapping::Plain(content) | Mapping::Pointer(_, content) | Mapping::Senml(_, content) => {
+                match content {
+                    Content::Words(words) => words,
+                    Content::Number(_) => &[],
+                }
+            }
+        }
+    }
+}
+
+/// One sensor; nothing if anything is wrong with it.
+pub(super) fn read(name: &At<String>, table: Table<'_>, context: &Context<'_>) -> Option<Sensor> {
+    let before = context.errors();
+    if name.it == "broker" || name.it.starts_with("gateway-") {
+        let title = format!("a sensor can't be named `{}`", name.it);
+        let label = "the alarm for its loss of sight would have the name of another";
+        table.note(Finding::error(name.span.clone(), title, label));
+    }
+    let topic = table.need("topic").and_then(topic);
+    let tank = table.get("tank").and_then(Item::text).and_then(|tank| context.tank(&tank));
+    let kind = table.need("measures").and_then(kind);
+    let words = words(&table, kind);
+    let scale = match &words {
+        Some(_) => Some(Scale { unit: Unit::named("")?, name: String::new() }),
+        None => kind.and_then(|kind| scale(&table, kind)),
+    };
+    let every = table.need("every").and_then(Item::some_duration);
+    let stale_after = stale_after(&table, every);
+    let gateway = table.get("gateway").and_then(Item::text).filter(|gateway| named(&table, gateway));
+
+    let dimension = scale.as_ref().map(|scale| scale.unit.dimension);
+    let is_words = words.is_some();
+    let number_keys = ["plausible", "reject", "max-rate", "frozen-after", "limits"];
+    for key in number_keys.into_iter().filter(|_| is_words) {
+        if let Some(item) = table.get(key) {
+            let label = format!("`{}` says words", name.it);
+            let _: Option<()> = item.wrong(format!("`{key}` is for sensors that say numbers"), label, None);
+        }
+    }
+    let dimension = dimension.filter(|_| !is_words);
+    let plausible = range(&table, "plausible", dimension);
+    let limits = range(&table, "limits", dimension);
+    if let (Some(inner), Some(outer)) = (limits, plausible)
+        && let Some(scale) = &scale
+        && (inner.0 < outer.0 || inner.1 > outer.1)
+    {
+        let title = format!("`limits` of `{}` reach outside what is plausible", name.it);
+        let label =
+            format!("readings outside {} to {} are not believed", scale.show(outer.0), scale.show(outer.1));
+        table.note(
+            Finding::error(table.key_span("limits"), title, label).also(table.key_span("plausible"), ""),
+        );
+    }
+    let reject = table.get("reject").zip(dimension).and_then(|(item, of)| {
+        Some(item.list()?.into_iter().filter_map(|value| value.quantity(of)).collect())
+    });
+    let max_rate = max_rate(&table, kind, dimension);
+    let frozen_after = table.get("frozen-after").and_then(Item::some_duration);
+    let mapping = mapping(&table, words, scale.as_ref());
+    table.finish();
+
+    let kind = kind?;
+    let scale = scale?;
+    let sensor = Sensor {
+        name: name.it.clone(),
+        topic: topic?,
+        mapping: mapping?,
+        tank,
+        measure: Measure { name: kind.name, dimension: scale.unit.dimension, words: is_words },
+        scale,
+        every: every?,
+        stale_after: stale_after?,
+        plausible,
+        reject: reject.unwrap_or_default(),
+        max_rate,
+        frozen_after,
+        limits,
+        gateway: gateway.map(|gateway| gateway.it),
+    };
+    (context.errors() == before).then_some(sensor)
+}
+
+/// An MQTT topic name: no filter. MQTT 5.0, section 4.7.
+pub(super) fn topic(item: Item<'_>) -> Option<String> {
+    let text = item.text()?.it;
+    if text.contains(['+', '#']) {
+        let title = "a topic here can't have `+` or `#`";
+        return item.wrong(
+            title,
+            "this names many topics",
+            Some("one topic for each sensor and relay".to_owned()),
+        );
+    }
+    if text.contains('\0') || text.len() > 65_535 {
+        return item.wrong("this can't be an MQTT topic", "it has a null character, or is too long", None);
+    }
+    Some(text)
+}
+
+fn kind(item: Item<'_>) -> Option<&'static Kind> {
+    let choices: Vec<_> = KINDS.iter().map(|kind| (kind.name, kind)).collect();
+    item.one_of(&choices)
+}
+
+fn scale(table: &Table<'_>, kind: &Kind) -> Option<Scale> {
+    if kind.dimensions.is_empty() {
+        let title = format!("`{}` measures {}, which is said in words", table.name, kind.name);
+        let help =
+            "for instance `on = [\"on\", \"1\"]` and `off = [\"off\", \"0\"]`, as the sensor sends them";
+        let finding = Finding::error(table.span.clone(), title, "lacks `on` and `off`, or `words`");
+        table.note(finding.help(help));
+        if let Some(item) = table.get("unit") {
+            return item.wrong("words have no unit", format!("not for {}", kind.name), None);
+        }
+        return None;
+    }
+    let item = table.need("unit")?;
+    let name = item.text()?.it;
+    let Some(unit) = Unit::named(name.trim()) else {
+        let help = nearest_unit(&name).map(|unit| format!("did you mean `{unit}`?"));
+        return item.wrong(format!("`{name}` is not a unit"), "unknown unit", help);
+    };
+    if !kind.dimensions.contains(&unit.dimension) {
+        let title = format!("`{name}` is no unit of {}", kind.name);
+        let help = (unit.dimension == Dimension::DIFFERENCE)
+            .then(|| "K is for differences; a temperature is in degC or degF".to_owned());
+        return item.wrong(title, format!("this is the unit of {}", unit.dimension.words()), help);
+    }
+    Some(Scale { unit, name: name.trim().to_owned() })
+}
+
+/// The declared words: `on` and `off`, and any others under `words`.
+fn words(table: &Table<'_>, kind: Option<&Kind>) -> Option<Vec<Word>> {
+    let mut found = Vec::new();
+    for name in ["on", "off"] {
+        if let Some(item) = table.get(name) {
+            found.push((At::new(name.to_owned(), table.key_span(name)), item));
+        }
+    }
+    if let Some(more) = table.get("words").and_then(Item::table) {
+        found.extend(more.all());
+    }
+    if found.is_empty() {
+        return None;
+    }
+    if let Some(item) = table.get("unit").filter(|_| kind.is_some_and(|kind| !kind.dimensions.is_empty())) {
+        let title = format!("`{}` says either words or numbers", table.name);
+        let _: Option<()> = item.wrong(title, "a unit is for numbers, but words are declared too", None);
+    }
+    let mut words: Vec<Word> = Vec::new();
+    for (name, item) in found {
+        if !is_name(&name.it) || name.it == "silent" || words.iter().any(|word| word.name == name.it) {
+            let title = format!("`{}` can't be a declared word", name.it);
+            table.note(Finding::error(name.span, title, "taken, or not one word"));
+            continue;
+        }
+        let spellings: Vec<String> = item.texts()?.into_iter().map(|text| text.it).collect();
+        if spellings.is_empty() {
+            let title = format!("`{}` has no spelling", name.it);
+            return item.wrong(title, "nothing here", Some("list what the sensor sends".to_owned()));
+        }
+        if let Some((other, spelling)) = words.iter().find_map(|word| {
+            let shared = word.spellings.iter().find(|spelling| spellings.contains(spelling))?;
+            Some((&word.name, shared))
+        }) {
+            let title = format!("\"{spelling}\" means both `{other}` and `{}`", name.it);
+            return item.wrong(title, "one payload, one word", None);
+        }
+        words.push(Word { name: name.it, spellings });
+    }
+    Some(words)
+}
+
+fn stale_after(table: &Table<'_>, every: Option<crate::time::Span>) -> Option<crate::time::Span> {
+    let Some(item) = table.get("stale-after") else { return every.map(|every| every.times(PERIODS)) };
+    let stale = item.some_duration()?;
+    match every {
+        Some(every) if stale <= every => {
+            let title = format!("`{}` would be stale between any two of its reports", table.name);
+            let help = format!("leave it out for {}, or write more than {every}", every.times(PERIODS));
+            item.wrong(title, format!("it reports every {every}"), Some(help))
+        }
+        Some(_) | None => Some(stale),
+    }
+}
+
+fn range(table: &Table<'_>, key: &'static str, dimension: Option<Dimension>) -> Option<(f64, f64)> {
+    let item = table.get(key)?;
+    let of = dimension?;
+    let [low, high] = item.pair()?;
+    let (low, high) = (low.quantity(of), high.quantity(of));
+    let (low, high) = (low?, high?);
+    if low < high {
+        return Some((low, high));
+    }
+    item.wrong(format!("`{key}` goes from lowest to highest"), "the first is not below the second", None)
+}
+
+fn max_rate(table: &Table<'_>, kind: Option<&Kind>, dimension: Option<Dimension>) -> Option<f64> {
+    let Some(item) = table.get("max-rate") else {
+        return kind.filter(|_| dimension.is_some()).and_then(|kind| kind.max_rate);
+    };
+    let of = dimension?;
+    if item.is_text() && item.text()?.it == "none" {
+        return None;
+    }
+    let rate = item.quantity(of.difference().per(Dimension::TIME))?;
+    if rate > 0.0 {
+        return Some(rate);
+    }
+    item.wrong(
+        "`max-rate` must be more than nothing",
+        "no reading could ever change",
+        Some("\"none\" switches the check off".to_owned()),
+    )
+}
+
+fn mapping(table: &Table<'_>, words: Option<Vec<Word>>, scale: Option<&Scale>) -> Option<Mapping> {
+    let (pointer, senml) = (table.get("pointer"), table.get("senml"));
+    let content = match words {
+        Some(words) => Content::Words(words),
+        None => Content::Number(scale?.clone()),
+    };
+    match (pointer, senml) {
+        (None, None) => Some(Mapping::Plain(content)),
+        (Some(item), None) => Some(Mapping::Pointer(pointer_tokens(item)?, content)),
+        (None, Some(item)) => Some(Mapping::Senml(item.text()?.it, content)),
+        (Some(_), Some(item)) => {
+            let title = format!("`{}` has both {}", table.name, listed(&["pointer", "senml"]));
+            item.wrong(title, "a value stands in one place", None)
+        }
+    }
+}
+
+/// RFC 6901, sections 3 and 4: `~1` stands for `/`, `~0` for `~`, and `~` stands for nothing else.
+fn pointer_tokens(item: Item<'_>) -> Option<Vec<String>> {
+    let text = item.text()?.it;
+    let Some(path) = text.strip_prefix('/') else {
+        let help = format!("\"/{}\"", text.replace('.', "/"));
+        return item.wrong("a JSON Pointer begins with `/`", "RFC 6901", Some(help));
+    };
+    let unescape = |token: &str| {
+        let lone = token.split('~').skip(1).any(|after| !after.starts_with(['0', '1']));
+        (!lone).then(|| token.replace("~1", "/").replace("~0", "~"))
+    };
+    match path.split('/').map(unescape).collect() {
+        Some(tokens) => Some(tokens),
+        None => item.wrong("in a JSON Pointer `~` is written `~0`, and `/` in a name `~1`", "RFC 6901", None),
+    }
+}
+
+/// Whether a gateway's name can be part of an alarm's name.
+fn named(table: &Table<'_>, name: &At<String>) -> bool {
+    let good = is_name(&name.it);
+    if !good {
+        let title = format!("`{}` can't be a gateway's name", name.it);
+        table.note(Finding::error(name.span.clone(), title, "a letter, then letters, digits, `-` or `_`"));
+    }
+    good
+}

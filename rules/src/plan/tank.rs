@@ -1,0 +1,84 @@
+//! The short tables: the site, its tanks, kinds of work on them, and the keeper's own cards.
+
+use super::finding::At;
+use super::measure::KINDS;
+use super::read::{Item, Table};
+use super::{Stocking, Tank, Work};
+use crate::time::Span;
+use crate::units::Dimension;
+use std::collections::BTreeMap;
+
+/// The site's name: `site` if nobody gave one.
+pub(super) fn site(table: Option<Table<'_>>) -> String {
+    let name = table.and_then(|table| {
+        let name = table.get("name").and_then(Item::text);
+        table.finish();
+        name
+    });
+    name.map_or_else(|| "site".to_owned(), |name| name.it)
+}
+
+/// One tank.
+pub(super) fn read(name: &At<String>, table: Table<'_>) -> Tank {
+    let volume = table.get("volume").and_then(|item| match item.quantity(Dimension::VOLUME)? {
+        volume if volume > 0.0 => Some(volume),
+        _ => item.wrong("a tank has a volume", "must be more than this", None),
+    });
+    let salinity = table.get("salinity").and_then(|item| match item.quantity(Dimension::SALINITY)? {
+        salinity if (0.0..=100.0).contains(&salinity) => Some(salinity),
+        _ => item.wrong("no sea is like that", "expected 0 ppt to 100 ppt", None),
+    });
+    let choices = [("light", Stocking::Light), ("moderate", Stocking::Moderate), ("heavy", Stocking::Heavy)];
+    let stocking = table.get("stocking").and_then(|item| item.one_of(&choices));
+    table.finish();
+    Tank { name: name.it.clone(), volume, salinity, stocking: stocking.unwrap_or_default() }
+}
+
+/// Kinds of work that need no declaring. What they pause are the measures that the work itself
+/// disturbs; the longest is common practice.
+pub(super) fn usual_works() -> BTreeMap<String, Work> {
+    let work = |pauses: &[&str], longest| Work {
+        pauses: pauses.iter().map(|&name| name.to_owned()).collect(),
+        longest,
+    };
+    BTreeMap::from([
+        ("feeding".to_owned(), work(&["flow", "level"], Span::minutes(30))),
+        ("water-change".to_owned(), work(&["flow", "level", "temperature", "salinity"], Span::hours(2))),
+    ])
+}
+
+/// One kind of work; what the file leaves out stays as `usual`.
+pub(super) fn work(table: Table<'_>, usual: Option<&Work>) -> Option<Work> {
+    let (pauses, longest) = if usual.is_some() {
+        (table.get("pauses"), table.get("longest"))
+    } else {
+        (table.need("pauses"), table.need("longest"))
+    };
+    let measures: Vec<_> = KINDS.iter().map(|kind| (kind.name, kind.name)).collect();
+    let pauses = pauses.and_then(Item::list).map(|items| {
+        let paused = |item: Item<'_>| match item.one_of(&measures)? {
+            name @ ("presence" | "leak") => {
+                let title = format!("work never pauses {name}");
+                item.wrong(title, "a power cut or a flood during work is the one to hear of", None)
+            }
+            name => Some(name.to_owned()),
+        };
+        items.into_iter().filter_map(paused).collect()
+    });
+    let longest = longest.and_then(Item::some_duration);
+    table.finish();
+    Some(Work {
+        pauses: pauses.or_else(|| usual.map(|usual| usual.pauses.clone()))?,
+        longest: longest.or_else(|| usual.map(|usual| usual.longest))?,
+    })
+}
+
+/// The steps of one of the keeper's own cards.
+pub(super) fn card(table: Table<'_>) -> Vec<String> {
+    let steps = table.need("steps").and_then(|item| {
+        let steps = item.texts()?;
+        if steps.is_empty() { item.wrong("a card has steps", "nothing here", None) } else { Some(steps) }
+    });
+    table.finish();
+    steps.unwrap_or_default().into_iter().map(|step| step.it).collect()
+}

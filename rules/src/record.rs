@@ -1,0 +1,381 @@
+//! What the engine decided, in the form in which it is kept. A [`Record`] is the truth: the
+//! engine changes its lasting state only by applying records, so that reading them back from
+//! the journal after a restart rebuilds the very same state. That is why this module, alone in
+//! the crate, is made to be stored: names instead of indices, spans instead of moments, and
+//! only additions from one version to the next.
+
+mod words;
+
+use crate::alarm::Priority;
+use crate::time::{Now, Span};
+use serde::{Deserialize, Serialize};
+
+/// The number of a record: counts up for the life of a site, over all restarts. What is
+/// planned by a record is known by its number: an episode, a call-out, a page, a switching.
+pub type Seq = u64;
+
+/// One thing that happened or was decided.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Record {
+    /// Its number.
+    pub seq: Seq,
+    /// When.
+    pub at: Now,
+    /// What.
+    pub body: Body,
+}
+
+/// Who did something, and by which way: `ines` by `socket`.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct By {
+    /// A contact's name, or what the person is known by.
+    pub who: String,
+    /// `socket`, `text`, `web` …
+    pub via: String,
+}
+
+/// Why a page is sent.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Purpose {
+    /// Someone is needed.
+    Call,
+    /// Someone else has answered, or put it aside: no more is wanted of you.
+    Taken,
+    /// What was wrong is over.
+    AllClear,
+    /// Low-priority news held until the morning.
+    Digest,
+    /// A test of the call-out.
+    Drill,
+}
+
+/// How one attempt at one page ended.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(tag = "outcome", rename_all = "kebab-case")]
+pub enum Outcome {
+    /// The next hop took it. That is not an answer.
+    Accepted {
+        /// What it said.
+        note: String,
+    },
+    /// Not now, perhaps later: a time-out, a busy server, no network.
+    Deferred {
+        /// What went wrong.
+        why: String,
+    },
+    /// Not this way: refused for good, or the channel is set up wrongly.
+    Failed {
+        /// What went wrong.
+        why: String,
+    },
+}
+
+/// What a record says.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "kind", rename_all = "kebab-case")]
+pub enum Body {
+    /// The watch began, after having been away for `gap` (unknown if none).
+    Started {
+        /// Of the program.
+        version: String,
+        /// How long nobody watched.
+        gap: Option<Span>,
+    },
+    /// The watch ended in good order.
+    Stopped {
+        /// The reason.
+        why: String,
+    },
+    /// Another plan took over.
+    Reloaded {
+        /// What differs, a line each.
+        changes: Vec<String>,
+    },
+    /// Readings stopped coming through this: the broker, a gateway, a sensor.
+    SightLost {
+        /// `broker`, `gateway NAME`, or the sensor's name.
+        of: String,
+        /// Stale, suspect and why, link down and why.
+        why: String,
+    },
+    /// They come again.
+    SightRegained {
+        /// As it was lost.
+        of: String,
+        /// For how long.
+        after: Span,
+    },
+
+    /// An alarm was raised. Its episode is known by this record's number, unless an episode
+    /// of the alarm was still open, which then goes on.
+    Raised {
+        /// The alarm's name.
+        alarm: String,
+        /// The episode.
+        episode: Seq,
+        /// The short code that answers it.
+        code: String,
+        /// The tank or the site.
+        place: String,
+        /// At the time.
+        priority: Priority,
+        /// How long the condition had been true.
+        since: Span,
+        /// What it rested on: `lagoon-temp 23.1 degC`.
+        because: String,
+    },
+    /// It got worse.
+    Worsened {
+        /// The alarm's name.
+        alarm: String,
+        /// The episode.
+        episode: Seq,
+        /// What it rested on.
+        because: String,
+    },
+    /// Some reading it needs is missing while it stands: it stays raised.
+    LostSight {
+        /// The alarm's name.
+        alarm: String,
+        /// The episode.
+        episode: Seq,
+    },
+    /// Its readings are back.
+    FoundSight {
+        /// The alarm's name.
+        alarm: String,
+        /// The episode.
+        episode: Seq,
+    },
+    /// The condition has gone.
+    Returned {
+        /// The alarm's name.
+        alarm: String,
+        /// The episode.
+        episode: Seq,
+        /// How long it stood.
+        stood: Span,
+        /// What it rested on.
+        because: String,
+    },
+    /// It keeps coming and going: from now on it returns only after a long quiet.
+    Chattering {
+        /// The alarm's name.
+        alarm: String,
+        /// How often it was raised.
+        raises: u32,
+        /// Within how long.
+        within: Span,
+    },
+    /// It has been quiet for long enough.
+    Settled {
+        /// The alarm's name.
+        alarm: String,
+    },
+    /// A person answered for this episode.
+    Acknowledged {
+        /// The alarm's name.
+        alarm: String,
+        /// The episode.
+        episode: Seq,
+        /// Who.
+        by: By,
+    },
+    /// A person reset a latch.
+    Reset {
+        /// The alarm's name.
+        alarm: String,
+        /// Who.
+        by: By,
+    },
+    /// Put aside for a time.
+    Shelved {
+        /// The alarm's name.
+        alarm: String,
+        /// Ends by itself after this.
+        length: Span,
+        /// Who.
+        by: By,
+        /// The reason given.
+        why: String,
+    },
+    /// The shelf ended: by a person, or by itself.
+    Unshelved {
+        /// The alarm's name.
+        alarm: String,
+        /// Who, if not by itself.
+        by: Option<By>,
+    },
+    /// Put aside by declared work.
+    Suppressed {
+        /// The alarm's name.
+        alarm: String,
+    },
+    /// The work is over.
+    Unsuppressed {
+        /// The alarm's name.
+        alarm: String,
+    },
+    /// Taken out of service.
+    TakenOut {
+        /// The alarm's name.
+        alarm: String,
+        /// Who.
+        by: By,
+        /// The reason given.
+        why: String,
+    },
+    /// Back in service.
+    PutBack {
+        /// The alarm's name.
+        alarm: String,
+        /// Who.
+        by: By,
+    },
+
+    /// A call-out began. It is known by this record's number.
+    CallBegan {
+        /// The policy's name.
+        policy: String,
+        /// What started it, and so how its pages read.
+        purpose: Purpose,
+        /// The code that answers it as a whole.
+        code: String,
+        /// The first step waits this long: for a cause that is about to be raised, or for
+        /// the morning.
+        hold: Span,
+    },
+    /// An episode became part of it: the first one, or one of the same cause.
+    Joined {
+        /// The call-out.
+        call: Seq,
+        /// The episode's alarm.
+        alarm: String,
+        /// The episode.
+        episode: Seq,
+    },
+    /// A step of the timeline was taken (0 is the first).
+    Stepped {
+        /// The call-out.
+        call: Seq,
+        /// Which.
+        step: u32,
+    },
+    /// A page was planned. It is known by this record's number, and commits before it is sent.
+    Paged {
+        /// The call-out.
+        call: Seq,
+        /// To: `ines.push`.
+        target: String,
+        /// Why.
+        purpose: Purpose,
+        /// Its first line.
+        headline: String,
+    },
+    /// Someone in the step could not be told, without trying.
+    Skipped {
+        /// The call-out.
+        call: Seq,
+        /// Who.
+        target: String,
+        /// Outside their hours, away, no such channel.
+        why: String,
+    },
+    /// A page's attempt ended.
+    Delivered {
+        /// The page.
+        page: Seq,
+        /// How.
+        result: Outcome,
+    },
+    /// A person answered; the call-out is quiet while the lease runs.
+    Answered {
+        /// The call-out.
+        call: Seq,
+        /// Who.
+        by: By,
+        /// How long it holds.
+        lease: Span,
+    },
+    /// The call-out goes on after an answer, from its first step.
+    Resumed {
+        /// The call-out.
+        call: Seq,
+        /// The lease ran out, or what got worse.
+        why: String,
+    },
+    /// Nothing in it stands any more.
+    CallEnded {
+        /// The call-out.
+        call: Seq,
+    },
+    /// An answer or a command that could not be taken.
+    Refused {
+        /// What was asked.
+        what: String,
+        /// Why not.
+        why: String,
+        /// Who.
+        by: By,
+    },
+
+    /// Work on a tank began.
+    WorkBegan {
+        /// The tank.
+        tank: String,
+        /// Its kind.
+        work: String,
+        /// Ends by itself after this.
+        length: Span,
+        /// Who.
+        by: By,
+    },
+    /// Work on a tank ended.
+    WorkEnded {
+        /// The tank.
+        tank: String,
+        /// Its kind.
+        work: String,
+        /// Who, if not by itself.
+        by: Option<By>,
+    },
+
+    /// A relay was commanded. The switching is known by this record's number.
+    Switched {
+        /// The relay.
+        relay: String,
+        /// On or off.
+        on: bool,
+        /// The episode it is for, whose alarm declared the fallback.
+        episode: Seq,
+        /// First attempt is 1.
+        attempt: u32,
+        /// Why now: the fallback began, is repeated for want of proof, is undone.
+        why: String,
+    },
+    /// The agent lets go of a relay and leaves it as it stands: what adds heat, water or light
+    /// is switched on again by a person.
+    Released {
+        /// The relay.
+        relay: String,
+        /// The episode it was for.
+        episode: Seq,
+        /// The reason.
+        why: String,
+    },
+    /// Its proof was seen.
+    Proved {
+        /// The switching.
+        switching: Seq,
+        /// How long it took.
+        after: Span,
+    },
+    /// Its proof was not seen in time, or the command could not be delivered.
+    NotProved {
+        /// The switching.
+        switching: Seq,
+        /// What was seen instead.
+        why: String,
+    },
+}

@@ -1,0 +1,278 @@
+//! Quantities with units. A rule file writes `"78 degF"` or `"0.05 A"`; this module turns the
+//! text into a number in the base unit of its [`Dimension`] and back into words for people.
+//! Dimensions are exponents of base quantities and are checked like types, so that a flow
+//! divided by a volume is a turnover, and a flow compared with a temperature is a mistake.
+//!
+//! A temperature is a point on a scale with its own zero; a difference of two temperatures
+//! is not. `degC` and `degF` serve for both, so a written quantity keeps its unit until the
+//! place it stands in says which is meant: 2 degF as a deadband is 1.11 K, not -16.67 degC.
+//!
+//! Conversion factors are exact: NIST SP 811 (2008), appendix B; of the two conventional
+//! columns of mercury it gives seven digits.
+
+mod dimension;
+mod near;
+#[cfg(test)]
+mod tests;
+
+pub use dimension::Dimension;
+pub use near::near_unit;
+
+use crate::time::Span;
+use std::fmt;
+
+/// A unit: what it measures, and how it becomes the base unit: `base = value * factor + offset`.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Unit {
+    /// As a scale (for `degC`: a temperature, not a difference).
+    pub dimension: Dimension,
+    factor: f64,
+    offset: f64,
+}
+
+const LITRE: f64 = 1e-3;
+/// 231 cubic inches of 0.0254 m.
+const US_GALLON: f64 = 3.785_411_784e-3;
+const IMPERIAL_GALLON: f64 = 4.546_09e-3;
+const MINUTE: f64 = 60.0;
+const HOUR: f64 = 3_600.0;
+const DAY: f64 = 86_400.0;
+
+const fn unit(name: &'static str, dimension: Dimension, factor: f64) -> (&'static str, Unit) {
+    (name, Unit { dimension, factor, offset: 0.0 })
+}
+
+/// Every simple unit that a rule file may write. A rate is written `UNIT/TIME`.
+pub static UNITS: &[(&str, Unit)] = &[
+    unit("", Dimension::NUMBER, 1.0),
+    unit("%", Dimension::NUMBER, 0.01),
+    unit("percent", Dimension::NUMBER, 0.01),
+    unit("degC", Dimension::TEMPERATURE, 1.0),
+    ("degF", Unit { dimension: Dimension::TEMPERATURE, factor: 5.0 / 9.0, offset: -160.0 / 9.0 }),
+    unit("K", Dimension::DIFFERENCE, 1.0),
+    unit("m", Dimension::LENGTH, 1.0),
+    unit("cm", Dimension::LENGTH, 1e-2),
+    unit("mm", Dimension::LENGTH, 1e-3),
+    unit("in", Dimension::LENGTH, 0.0254),
+    unit("ft", Dimension::LENGTH, 0.3048),
+    unit("L", Dimension::VOLUME, LITRE),
+    unit("l", Dimension::VOLUME, LITRE),
+    unit("mL", Dimension::VOLUME, 1e-6),
+    unit("ml", Dimension::VOLUME, 1e-6),
+    unit("m3", Dimension::VOLUME, 1.0),
+    unit("US gal", Dimension::VOLUME, US_GALLON),
+    unit("imp gal", Dimension::VOLUME, IMPERIAL_GALLON),
+    unit("ms", Dimension::TIME, 1e-3),
+    unit("s", Dimension::TIME, 1.0),
+    unit("min", Dimension::TIME, MINUTE),
+    unit("h", Dimension::TIME, HOUR),
+    unit("d", Dimension::TIME, DAY),
+    unit("day", Dimension::TIME, DAY),
+    unit("days", Dimension::TIME, DAY),
+    unit("week", Dimension::TIME, 7.0 * DAY),
+    unit("weeks", Dimension::TIME, 7.0 * DAY),
+    unit("W", Dimension::POWER, 1.0),
+    unit("kW", Dimension::POWER, 1e3),
+    unit("J", Dimension::ENERGY, 1.0),
+    unit("Wh", Dimension::ENERGY, HOUR),
+    unit("kWh", Dimension::ENERGY, 1e3 * HOUR),
+    unit("A", Dimension::CURRENT, 1.0),
+    unit("mA", Dimension::CURRENT, 1e-3),
+    unit("Ah", Dimension::CHARGE, HOUR),
+    unit("V", Dimension::VOLTAGE, 1.0),
+    unit("mV", Dimension::VOLTAGE, 1e-3),
+    unit("ppt", Dimension::SALINITY, 1.0),
+    unit("psu", Dimension::SALINITY, 1.0),
+    unit("pH", Dimension::ACIDITY, 1.0),
+    unit("mg/L", Dimension::CONCENTRATION, 1e-3),
+    unit("umol/m2/s", Dimension::LIGHT, 1e-6),
+    unit("mol/m2", Dimension::LIGHT_DOSE, 1.0),
+    unit("Pa", Dimension::PRESSURE, 1.0),
+    unit("hPa", Dimension::PRESSURE, 100.0),
+    unit("kPa", Dimension::PRESSURE, 1e3),
+    unit("inHg", Dimension::PRESSURE, 3_386.389),
+    unit("mmHg", Dimension::PRESSURE, 133.322_4),
+];
+
+impl Unit {
+    /// Kelvin as a temperature, as SenML means it. A rule file's `K` is a difference.
+    pub(crate) const KELVIN_SCALE: Unit =
+        Unit { dimension: Dimension::TEMPERATURE, factor: 1.0, offset: -273.15 };
+
+    /// The unit written as `name`, also as a rate (`L/h`, `US gal/h`, `K/min`, `mm/day`).
+    pub fn named(name: &str) -> Option<Unit> {
+        if let Some(found) = Unit::simple(name) {
+            return Some(found);
+        }
+        let (of, per) = name.rsplit_once('/')?;
+        let (of, per) = (Unit::simple(of.trim())?, Unit::simple(per.trim())?);
+        if per.dimension != Dimension::TIME {
+            return None;
+        }
+        // A rate of a scale is a rate of differences: the scale's offset has no part in it.
+        Some(Unit {
+            dimension: of.dimension.difference().per(Dimension::TIME),
+            factor: of.factor / per.factor,
+            offset: 0.0,
+        })
+    }
+
+    fn simple(name: &str) -> Option<Unit> {
+        UNITS.iter().find(|(known, _)| *known == name).map(|(_, unit)| *unit)
+    }
+
+    /// The number in base units of a value on this unit's scale.
+    pub fn to_base(self, value: f64) -> f64 {
+        value.mul_add(self.factor, self.offset)
+    }
+
+    /// The number in base units of a difference given in this unit.
+    pub fn difference_to_base(self, value: f64) -> f64 {
+        value * self.factor
+    }
+
+    /// The value on this unit's scale of a number in base units.
+    pub fn from_base(self, base: f64) -> f64 {
+        (base - self.offset) / self.factor
+    }
+
+    /// The value in this unit of a difference given in base units.
+    pub fn difference_from_base(self, base: f64) -> f64 {
+        base / self.factor
+    }
+}
+
+/// A number with its unit, as written: not yet told whether a scale or a difference is meant.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Quantity {
+    /// The number as written.
+    pub number: f64,
+    /// The unit as written.
+    pub unit: Unit,
+}
+
+/// Why a text is not a quantity.
+#[derive(Clone, Debug, PartialEq)]
+pub enum QuantityError {
+    /// It does not begin with a number.
+    NoNumber,
+    /// The number is not finite.
+    NotFinite,
+    /// No unit has this name.
+    UnknownUnit(String),
+    /// The unit measures something else than what this place wants.
+    WrongDimension {
+        /// What was written.
+        found: Dimension,
+        /// What the place wants.
+        wanted: Dimension,
+    },
+}
+
+impl Quantity {
+    /// Reads `"420 L"`, `"-3.5 degC"`, `"10 %"`, `"2"`. The decimal sign is a point.
+    pub fn parse(text: &str) -> Result<Self, QuantityError> {
+        let text = text.trim();
+        let end = number_length(text);
+        let number: f64 = text[..end].parse().map_err(|_| QuantityError::NoNumber)?;
+        if !number.is_finite() {
+            return Err(QuantityError::NotFinite);
+        }
+        let name = text[end..].trim();
+        let unit = Unit::named(name).ok_or_else(|| QuantityError::UnknownUnit(name.to_owned()))?;
+        Ok(Self { number, unit })
+    }
+
+    /// The number in base units where the place wants `wanted`: `degC` and `degF` count as
+    /// differences where a difference is wanted.
+    pub fn base(self, wanted: Dimension) -> Result<f64, QuantityError> {
+        let found = self.unit.dimension;
+        if found == wanted {
+            Ok(self.unit.to_base(self.number))
+        } else if found.difference() == wanted {
+            Ok(self.unit.difference_to_base(self.number))
+        } else {
+            Err(QuantityError::WrongDimension { found, wanted })
+        }
+    }
+
+    /// The length of time, in whole milliseconds.
+    pub fn span(self) -> Result<Span, QuantityError> {
+        let seconds = self.base(Dimension::TIME)?;
+        // `as` saturates: a span past the end of time is the end of time.
+        Ok(Span((seconds * 1_000.0).round() as i64))
+    }
+}
+
+/// How many bytes at the start of `text` belong to a decimal number.
+pub(crate) fn number_length(text: &str) -> usize {
+    let bytes = text.as_bytes();
+    let mut end = usize::from(matches!(bytes.first(), Some(b'+' | b'-')));
+    while bytes.get(end).is_some_and(|b| b.is_ascii_digit() || *b == b'.') {
+        end += 1;
+    }
+    let exponent = matches!(bytes.get(end), Some(b'e' | b'E'));
+    let sign = usize::from(matches!(bytes.get(end + 1), Some(b'+' | b'-')));
+    if exponent && bytes.get(end + 1 + sign).is_some_and(u8::is_ascii_digit) {
+        end += 1 + sign;
+        while bytes.get(end).is_some_and(u8::is_ascii_digit) {
+            end += 1;
+        }
+    }
+    end
+}
+
+impl fmt::Display for QuantityError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::NoNumber => write!(f, "it does not begin with a number"),
+            Self::NotFinite => write!(f, "the number is not finite"),
+            Self::UnknownUnit(name) => write!(f, "`{name}` is not a unit"),
+            Self::WrongDimension { found, wanted } => {
+                let (found, wanted, hint) = (found.words(), wanted.words(), found.hint(*wanted));
+                write!(f, "this is {found}, but {wanted} is wanted here{hint}")
+            }
+        }
+    }
+}
+
+impl std::error::Error for QuantityError {}
+
+/// How a sensor's numbers are shown to people: in the unit the keeper chose, with no more
+/// digits than a person needs.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Scale {
+    /// The unit.
+    pub unit: Unit,
+    /// The unit as the keeper wrote it; may be empty.
+    pub name: String,
+}
+
+impl Scale {
+    /// `24.6 degC`, `1830 L/h`, for a number in base units.
+    pub fn show(&self, base: f64) -> String {
+        shown(self.unit.from_base(base), &self.name)
+    }
+
+    /// The same for a difference of two values.
+    pub fn show_difference(&self, base: f64) -> String {
+        shown(self.unit.difference_from_base(base), &self.name)
+    }
+}
+
+fn shown(value: f64, name: &str) -> String {
+    let digits = match value.abs() {
+        v if v >= 100.0 => 0,
+        v if v >= 10.0 => 1,
+        v if v >= 0.095 || v == 0.0 => 2,
+        _ => 4,
+    };
+    let mut text = format!("{value:.digits$}");
+    if text.contains('.') {
+        text.truncate(text.trim_end_matches('0').trim_end_matches('.').len());
+    }
+    if text == "-0" {
+        text = "0".to_owned();
+    }
+    if name.is_empty() { text } else { format!("{text} {name}") }
+}
