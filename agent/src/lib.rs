@@ -1,1 +1,5 @@
 //! The daemon.
+
+#[cfg(feature = "demo")]
+pub mod demo;
+pub mod mqtt;
