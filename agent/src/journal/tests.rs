@@ -655,7 +655,7 @@ fn a_day_of_twenty_sensors() {
         line.parse::<u64>().unwrap()
     };
     let mut samples: Vec<Sample> = (0..20).map(|n| good(&format!("sensor-{n}"), Span::ZERO, 25.0)).collect();
-    for (label, bytes, days) in [("growing", 256 << 20, 1), ("at the limit", 3 << 20, 4)] {
+    for (label, bytes, days) in [("growing", 256 << 20, 1), ("at the limit", 8 << 20, 8)] {
         let (mut journal, _) =
             Journal::open(&path, BootId(label.to_owned()), Limits { bytes, ..Limits::default() }).unwrap();
         journal.tend(&seconds(0, 0)).unwrap();
