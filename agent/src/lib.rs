@@ -3,3 +3,4 @@
 #[cfg(feature = "demo")]
 pub mod demo;
 pub mod mqtt;
+pub mod journal;
