@@ -1,1 +1,4 @@
 //! The daemon.
+
+pub mod channels;
+pub mod secret;
