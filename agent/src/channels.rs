@@ -35,6 +35,10 @@ use std::time::Duration;
 use tokio::sync::mpsc::UnboundedSender;
 use tokio::task::JoinSet;
 
+/// A server's name may have several addresses, and a router that came back from a power cut may
+/// carry only one family of them: each address gets this fraction of the time-out to connect.
+const ADDRESSES: u32 = 3;
+
 /// The way to the broker, as far as a siren needs it.
 pub trait Publish: Send + Sync {
     /// Hands a message over, never retained, and returns at once: whether it was taken, or why

@@ -1,1 +1,6 @@
 //! Helpers for tests that look from outside.
+
+pub mod certs;
+pub mod http;
+pub mod smtp;
+pub mod wire;

@@ -5,7 +5,7 @@
 //! lettre's own time-out covers connecting only; the lane's covers all of it.
 
 use super::lane::Progress;
-use super::{Context, MailSettings, Security, duration, letter, plain, tls};
+use super::{ADDRESSES, Context, MailSettings, Security, duration, letter, plain, tls};
 use lettre::message::Mailbox;
 use lettre::transport::smtp::Error;
 use lettre::transport::smtp::authentication::{Credentials, Mechanism};
@@ -144,8 +144,9 @@ impl Mail {
         let MailSettings { host, port, security, user, password, .. } = &self.server;
         let hello = ClientId::default();
         let at_once = self.tls.clone().filter(|_| *security == Security::Tls);
+        let each = Some(self.limit() / ADDRESSES);
         let mut connection =
-            AsyncSmtpConnection::connect_tokio1((host.as_str(), *port), None, &hello, at_once, None).await?;
+            AsyncSmtpConnection::connect_tokio1((host.as_str(), *port), each, &hello, at_once, None).await?;
         if let (Security::Starttls, Some(tls)) = (security, &self.tls) {
             progress.at("after STARTTLS");
             connection.starttls(tls.clone(), &hello).await?;

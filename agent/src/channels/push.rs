@@ -6,7 +6,7 @@
 //! The address may hold a token, so no text made here shows more of it than host and port.
 
 use super::lane::Progress;
-use super::{Context, PushSettings, Template, duration, event, plain, tls};
+use super::{ADDRESSES, Context, PushSettings, Template, duration, event, plain, tls};
 use bytes::Bytes;
 use http_body_util::{BodyExt, Full};
 use hyper::body::Incoming;
@@ -19,10 +19,11 @@ use rustls::pki_types::ServerName;
 use slackwater_rules::page::Page;
 use slackwater_rules::record::Outcome;
 use slackwater_rules::time::Span;
+use std::io;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncWrite};
-use tokio::net::TcpStream;
+use tokio::net::{TcpStream, lookup_host};
 use tokio::task::JoinSet;
 use tokio::time::timeout;
 use tokio_rustls::TlsConnector;
@@ -93,7 +94,7 @@ impl Push {
         };
         let peer = format!("{}:{}", self.host, self.port);
         progress.at("while connecting");
-        let stream = match TcpStream::connect((self.host.as_str(), self.port)).await {
+        let stream = match self.dial().await {
             Ok(stream) => stream,
             Err(e) => return Outcome::Deferred { why: format!("{peer}: {e}") },
         };
@@ -109,6 +110,18 @@ impl Push {
                 }
             }
         }
+    }
+
+    async fn dial(&self) -> io::Result<TcpStream> {
+        let mut last = io::Error::other("the name has no address");
+        for address in lookup_host((self.host.as_str(), self.port)).await? {
+            match timeout(self.limit() / ADDRESSES, TcpStream::connect(address)).await {
+                Ok(Ok(stream)) => return Ok(stream),
+                Ok(Err(e)) => last = e,
+                Err(_) => last = io::Error::other(format!("{address} does not take the connection")),
+            }
+        }
+        Err(last)
     }
 
     async fn exchange(

@@ -73,7 +73,8 @@ pub(super) fn outcome(error: &(dyn Error + 'static), peer: &str) -> Option<Outco
             CertificateError::Expired | CertificateError::ExpiredContext { .. } => settings(format!(
                 "{peer}: certificate has expired, unless the board's clock is wrong ({certificate})"
             )),
-            CertificateError::UnknownIssuer => settings(format!(
+            // A bad signature is what an authority made anew under its old name looks like.
+            CertificateError::UnknownIssuer | CertificateError::BadSignature => settings(format!(
                 "{peer}: certificate of an authority that is not trusted here; if it is your own, set ca-file"
             )),
             CertificateError::NotValidForName | CertificateError::NotValidForNameContext { .. } => {
