@@ -4,3 +4,5 @@
 pub mod demo;
 pub mod mqtt;
 pub mod journal;
+pub mod channels;
+pub mod secret;

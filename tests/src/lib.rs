@@ -2,3 +2,6 @@
 
 pub mod certs;
 pub mod mosquitto;
+pub mod http;
+pub mod smtp;
+pub mod wire;
