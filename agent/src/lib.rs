@@ -1,1 +1,4 @@
 //! The daemon.
+
+pub mod secret;
+pub mod settings;
