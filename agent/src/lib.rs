@@ -1,4 +1,5 @@
 //! The daemon.
 
+pub mod clock;
 pub mod secret;
 pub mod settings;
