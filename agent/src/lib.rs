@@ -1,5 +1,7 @@
 //! The daemon.
 
 pub mod clock;
+pub mod log;
 pub mod secret;
+pub mod service;
 pub mod settings;
