@@ -230,6 +230,7 @@ fn an_unreadable_configuration_is_an_error() {
     let missing = Settings::load(Path::new("/nonexistent/agent.toml"), &Environment::default());
     assert_snapshot!("missing_file", missing.expect_err("read"));
     assert_snapshot!("not_toml", Desk::new("[site]\nrules = \"a\nzone = 1\n").mistakes());
+    assert_snapshot!("brackets", Desk::new("\"x[9999999999]\" = 1").mistakes());
     assert_snapshot!("empty_file", Desk::new("").mistakes());
 }
 
