@@ -62,7 +62,7 @@ pub enum Security {
     /// TLS from the first byte (RFC 8314).
     Tls,
     /// Not at all: only to this very machine.
-    None,
+    Plain,
 }
 
 /// A push gateway.
@@ -231,11 +231,11 @@ impl MailSettings {
     pub(super) fn read(item: &Item<'_>) -> Option<Self> {
         let mut table = item.table()?;
         let host = table.need("host", Item::host);
-        let kinds = [("starttls", Security::Starttls), ("tls", Security::Tls), ("none", Security::None)];
+        let kinds = [("starttls", Security::Starttls), ("tls", Security::Tls), ("none", Security::Plain)];
         let security = table.or("security", Security::Starttls, |i| {
             let security = i.one_of(&kinds)?;
             match &host {
-                Some(host) if security == Security::None && !this_machine(host) => {
+                Some(host) if security == Security::Plain && !this_machine(host) => {
                     i.wrong(format!("mail to `{host}` would go unencrypted: use `starttls` or `tls`"))
                 }
                 _ => Some(security),
@@ -245,7 +245,7 @@ impl MailSettings {
         let usual_port = match security {
             Some(Security::Starttls) | None => 587,
             Some(Security::Tls) => 465,
-            Some(Security::None) => 25,
+            Some(Security::Plain) => 25,
         };
         let port = table.or("port", usual_port, Item::port);
         let user = table.may("user", Item::text);

@@ -68,11 +68,17 @@ pub(super) fn read<T>(
     let context = Context::new(file, environment);
     let text = std::fs::read_to_string(file)
         .map_err(|error| context.refuse(format!("the configuration can't be read: {error}")))?;
-    let tree = Config::builder()
-        .add_source(File::from_str(&text, FileFormat::Toml))
-        .add_source(environment.clone())
-        .build()
-        .map_err(|error| context.refuse(format!("the configuration is not TOML: {}", reason(error))))?;
+    let file = File::from_str(&text, FileFormat::Toml);
+    let broken = |error| context.refuse(format!("the configuration is not TOML: {}", reason(error)));
+    // `config` reads keys at the root as paths: `x[9999999999]` would be a list of that length.
+    for source in [&file as &dyn Source, environment] {
+        let keys = source.collect().map_err(broken)?;
+        if let Some(key) = keys.keys().find(|key| key.contains(['[', ']'])) {
+            return Err(context.refuse(format!("`{key}` can't be a key: it has brackets")));
+        }
+    }
+    let sources = Config::builder().add_source(file).add_source(environment.clone());
+    let tree = sources.build().map_err(broken)?;
     let checked = Item::root(tree.cache, &context).table().and_then(|mut root| check(&mut root));
     context.conclude(checked)
 }

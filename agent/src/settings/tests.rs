@@ -230,6 +230,7 @@ fn an_unreadable_configuration_is_an_error() {
     let missing = Settings::load(Path::new("/nonexistent/agent.toml"), &Environment::default());
     assert_snapshot!("missing_file", missing.expect_err("read"));
     assert_snapshot!("not_toml", Desk::new("[site]\nrules = \"a\nzone = 1\n").mistakes());
+    assert_snapshot!("brackets", Desk::new("\"x[9999999999]\" = 1").mistakes());
     assert_snapshot!("empty_file", Desk::new("").mistakes());
 }
 
@@ -368,4 +369,44 @@ fn certificates_and_bodies_are_opened_beforehand() {
     )
     .file("not-a.pem", "hello", 0o644);
     assert_snapshot!(desk.mistakes());
+}
+
+#[test]
+fn the_sample_site_is_right() {
+    let vault = tempfile::tempdir().expect("a folder");
+    for name in ["broker-password", "mail-password", "push-authorization"] {
+        fs::write(vault.path().join(name), "not a real one\n").expect("written");
+    }
+    let ca = vault.path().join("ca.crt");
+    fs::write(&ca, "-----BEGIN CERTIFICATE-----\n-----END CERTIFICATE-----\n").expect("written");
+    let sample = Path::new(env!("CARGO_MANIFEST_DIR")).join("../deploy/sample/agent.toml");
+    let environment = Environment::from_iter([
+        ("CREDENTIALS_DIRECTORY", vault.path().display().to_string()),
+        ("SLACKWATER_SITE__ZONE", "Europe/Lisbon".to_owned()),
+        ("SLACKWATER_BROKER__TLS__CA_FILE", ca.display().to_string()),
+    ]);
+    let settings = Settings::load(&sample, &environment).unwrap_or_else(|mistakes| panic!("{mistakes}"));
+    assert!(settings.places.rules.is_file());
+    assert_eq!(settings.broker.tls.and_then(|tls| tls.ca_file), Some(ca));
+    let targets: Vec<_> = settings.channels.keys().map(Target::to_string).collect();
+    assert_eq!(targets, ["siren", "ines.mail", "ines.push", "neighbour.mail", "tom.mail"]);
+}
+
+#[test]
+fn everything_that_the_sample_leaves_out_is_right_too() {
+    let sample = include_str!("../../../deploy/sample/agent.toml");
+    // A line that begins with `#key =` is a setting that is left out; prose has a space after `#`.
+    let is_setting =
+        |line: &str| line.starts_with('#') && line[1..].starts_with(|c: char| c.is_ascii_lowercase());
+    let full: Vec<_> = sample
+        .lines()
+        .filter(|line| !line.starts_with("#tls") && !line.starts_with("tls"))
+        .map(|line| if is_setting(line) { &line[1..] } else { line })
+        .collect();
+    Desk::new(&full.join("\n"))
+        .file("broker-password", "x\n", 0o600)
+        .file("mail-password", "x\n", 0o600)
+        .file("push-authorization", "x\n", 0o600)
+        .file("push.txt", "{title}\n", 0o644)
+        .settings();
 }
