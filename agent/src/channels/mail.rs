@@ -140,7 +140,11 @@ impl Mail {
     }
 
     async fn connect(&self, progress: &Progress) -> Result<AsyncSmtpConnection, Error> {
-        progress.at("while connecting");
+        progress.at(match self.server.security {
+            // Such a port waits for TLS while we wait for its greeting.
+            Security::Starttls => "before its greeting (is this a port for security tls?)",
+            Security::Tls | Security::Plain => "while connecting",
+        });
         let MailSettings { host, port, security, user, password, .. } = &self.server;
         let hello = ClientId::default();
         let at_once = self.tls.clone().filter(|_| *security == Security::Tls);

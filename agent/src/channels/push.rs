@@ -37,6 +37,8 @@ const BODY_WAIT: Duration = Duration::from_secs(2);
 /// A reply's head may be this long.
 const MOST_HEAD: usize = 32 * 1024;
 
+const AGENT: &str = concat!("slackwater/", env!("CARGO_PKG_VERSION"));
+
 const LIMITS: (Span, Span) = (Span::seconds(1), Span::minutes(5));
 
 /// What the request's framing depends on, and what has a key of its own.
@@ -216,6 +218,8 @@ fn headers(settings: &PushSettings, own_body: bool, wrong: &mut Vec<String>) -> 
             (_, Err(_)) => wrong.push(format!("header {name} has a character that no header can carry")),
         }
     }
+    // Some gateways turn away who does not say what it is.
+    all.entry(header::USER_AGENT).or_insert(HeaderValue::from_static(AGENT));
     let content_type = if own_body { settings.content_type.as_str() } else { event::MEDIA_TYPE };
     let host = settings.url.authority().map_or("", |authority| authority.as_str());
     for (name, value) in

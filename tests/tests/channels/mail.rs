@@ -233,6 +233,20 @@ async fn a_certificate_for_another_name_and_a_port_without_tls_are_the_settings_
 }
 
 #[tokio::test]
+async fn starttls_to_a_port_for_tls_hints_at_the_mistake() {
+    let (_folder, authority) = authority();
+    let script = Script { at_once: true, ..with_tls(&authority, Validity::Now) };
+    let server = Server::start(script, Fault::None).await.unwrap();
+    let settings = MailSettings {
+        ca_file: Some(authority.file()),
+        timeout: Span::seconds(1),
+        ..mail_settings(server.port, Security::Starttls)
+    };
+    let mut rig = Rig::new(to_ines(), Some(settings));
+    assert_deferred(&rig.try_mail(page(1)).await, "is this a port for security tls?");
+}
+
+#[tokio::test]
 async fn two_pages_soon_after_each_other_share_a_connection() {
     let (server, mut rig) = plain_server(Fault::None).await;
     assert_accepted(&rig.try_mail(page(1)).await);

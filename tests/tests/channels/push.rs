@@ -65,6 +65,7 @@ async fn without_a_template_a_cloudevents_event_goes_out_over_https() {
     assert_eq!(request.headers["host"], format!("localhost:{}", gateway.port));
     assert_eq!(request.headers["authorization"], "Bearer t0ken");
     assert_eq!(request.headers["x-room"], "two");
+    assert!(request.headers["user-agent"].starts_with("slackwater/"));
 
     let event: Value = serde_json::from_slice(&request.body).unwrap();
     let attributes = event.as_object().unwrap();
