@@ -2,25 +2,13 @@
 //! channels inside `[contact.…]` and `[channel.…]`.
 
 use super::tree::{Item, Table};
-use crate::secret::Secret;
+pub use crate::channels::{ChannelSettings, MailSettings, PushSettings, Security, SirenSettings};
 use hyper::header::HeaderName;
 use hyper::{Method, Uri};
 use lettre::message::Mailbox;
 use slackwater_rules::plan::ChannelKind;
 use slackwater_rules::time::Span;
 use std::collections::BTreeMap;
-use std::path::PathBuf;
-
-/// One way to reach someone.
-#[derive(Clone, Debug, PartialEq)]
-pub enum ChannelSettings {
-    /// A mail to this address.
-    Mail(Mailbox),
-    /// An HTTPS request.
-    Push(Box<PushSettings>),
-    /// An MQTT publish.
-    Siren(SirenSettings),
-}
 
 impl ChannelSettings {
     /// What the channel can carry.
@@ -31,71 +19,6 @@ impl ChannelSettings {
             Self::Siren(_) => ChannelKind::Siren,
         }
     }
-}
-
-/// The mail server.
-#[derive(Clone, Debug, PartialEq)]
-pub struct MailSettings {
-    /// Name or address.
-    pub host: String,
-    /// TCP port.
-    pub port: u16,
-    /// How the connection is encrypted.
-    pub security: Security,
-    /// The user that the server knows us as.
-    pub user: Option<String>,
-    /// That user's password; present exactly if the user is.
-    pub password: Option<Secret>,
-    /// The sender of every page.
-    pub from: Mailbox,
-    /// PEM certificates to trust instead of the system's.
-    pub ca_file: Option<PathBuf>,
-    /// One attempt may take this long, from connecting to the server's last word.
-    pub timeout: Span,
-}
-
-/// How a mail connection is encrypted.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Security {
-    /// Plain at first, then STARTTLS (RFC 3207), which the server must offer.
-    Starttls,
-    /// TLS from the first byte (RFC 8314).
-    Tls,
-    /// Not at all: only to this very machine.
-    Plain,
-}
-
-/// A push gateway.
-#[derive(Clone, Debug, PartialEq)]
-pub struct PushSettings {
-    /// Absolute; `https`, or `http` to this very machine. Kept secret, since many gateways put
-    /// a token into its path or query.
-    pub url: Secret,
-    /// `POST` or `PUT`.
-    pub method: Method,
-    /// Headers that may be seen.
-    pub headers: BTreeMap<String, String>,
-    /// Headers that may not.
-    pub secret_headers: BTreeMap<String, Secret>,
-    /// The keeper's own body; a CloudEvents 1.0 event in JSON if none.
-    pub template: Option<String>,
-    /// Of the body.
-    pub content_type: String,
-    /// PEM certificates to trust instead of the system's.
-    pub ca_file: Option<PathBuf>,
-    /// One attempt may take this long.
-    pub timeout: Span,
-}
-
-/// A siren or lamp behind an MQTT topic.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct SirenSettings {
-    /// Where commands go.
-    pub topic: String,
-    /// The payload that starts it.
-    pub on: String,
-    /// The payload that stops it.
-    pub off: String,
 }
 
 /// Headers that the request has anyway.
@@ -152,11 +75,9 @@ fn siren(table: &mut Table<'_>) -> Option<SirenSettings> {
 }
 
 fn push(table: &mut Table<'_>) -> Option<PushSettings> {
-    let open = table.may("url", |item| url(item, &item.text()?).map(Secret::new));
+    let open = table.may("url", |item| url(item, &item.text()?));
     let hidden = table.may("url-file", |item| {
-        let secret = item.secret()?;
-        url(item, secret.expose())?;
-        Some(secret)
+        url(item, item.secret()?.expose())
     });
     let url = match (open, hidden) {
         (Some(Some(url)), Some(None)) | (Some(None), Some(Some(url))) => Some(url),
@@ -189,15 +110,15 @@ fn push(table: &mut Table<'_>) -> Option<PushSettings> {
 }
 
 /// The URL if it is one; no text shows it.
-fn url(item: &Item<'_>, text: &str) -> Option<String> {
+fn url(item: &Item<'_>, text: &str) -> Option<Uri> {
     let Some(uri) = text.parse::<Uri>().ok().filter(|uri| uri.host().is_some()) else {
         return item.wrong("it is not a URL like \"https://push.example.org/halyard\"");
     };
     let host = uri.host().unwrap_or_default();
     match uri.scheme_str() {
-        Some("https") => Some(text.to_owned()),
-        Some("http") if this_machine(host) => Some(text.to_owned()),
-        Some("http") => item.wrong(format!("`http` to `{host}` would go unencrypted: use `https`")),
+        Some("https") => Some(uri),
+        Some("http") if this_machine(host) => Some(uri),
+        Some("http") => item.wrong(format!("`http` to `{}` would go unencrypted: use `https`", host)),
         _ => item.wrong("`https://` is expected in front"),
     }
 }
