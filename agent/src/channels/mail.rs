@@ -1,8 +1,8 @@
 //! Mail: one SMTP conversation a page (RFC 5321), over lettre's connection. The steps are taken
-//! one by one here instead of by lettre's pooled transport, for two reasons. The transport puts
-//! a connection whose send was broken off by a time-out back into its pool, in the middle of
-//! the message; and only who takes the steps knows whether the message was already on its way.
-//! lettre's own time-out covers connecting only; the lane's covers all of it.
+//! one by one here instead of by lettre's pooled transport, for two reasons. The transport (as
+//! of 0.11.23) puts a connection whose send was broken off by a time-out back into its pool, in
+//! the middle of the message; and only who takes the steps knows whether the message was
+//! already on its way. lettre's own time-out covers connecting only; the lane's covers all of it.
 
 use super::lane::Progress;
 use super::{ADDRESSES, Context, MailSettings, Security, duration, letter, plain, tls};

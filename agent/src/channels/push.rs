@@ -67,11 +67,12 @@ pub(super) struct Push {
 impl Push {
     pub(super) fn new(settings: &PushSettings) -> Result<Self, Vec<String>> {
         let mut wrong = Vec::new();
-        let (host, port) = address(&settings.url, &mut wrong);
+        let url = settings.url.expose().parse::<Uri>().unwrap_or_default();
+        let (host, port) = address(&url, &mut wrong);
         let template = template(settings, &mut wrong);
-        let headers = headers(settings, template.is_some(), &mut wrong);
-        let tls = trust(settings, &host, &mut wrong);
-        let path = settings.url.path_and_query().cloned().map(Uri::from).unwrap_or_default();
+        let headers = headers(settings, &url, template.is_some(), &mut wrong);
+        let tls = trust(settings, &url, &host, &mut wrong);
+        let path = url.path_and_query().cloned().map(Uri::from).unwrap_or_default();
         if settings.method != Method::POST && settings.method != Method::PUT {
             wrong.push(format!("method {} must be POST or PUT", settings.method));
         }
@@ -161,7 +162,7 @@ impl Push {
     }
 }
 
-/// Host and port, and whether a page may travel there.
+/// Host and port, and whether a page may travel there. What could not be read at all is empty.
 fn address(url: &Uri, wrong: &mut Vec<String>) -> (String, u16) {
     let host = url.host().unwrap_or_default().trim_matches(['[', ']']).to_owned();
     let mut usual = 443;
@@ -199,7 +200,7 @@ fn template(settings: &PushSettings, wrong: &mut Vec<String>) -> Option<Template
 }
 
 /// The keeper's headers and the request's own.
-fn headers(settings: &PushSettings, own_body: bool, wrong: &mut Vec<String>) -> HeaderMap {
+fn headers(settings: &PushSettings, url: &Uri, own_body: bool, wrong: &mut Vec<String>) -> HeaderMap {
     let mut all = HeaderMap::new();
     let seen = settings.headers.iter().map(|(name, value)| (name, value.as_str(), false));
     let unseen = settings.secret_headers.iter().map(|(name, value)| (name, value.expose(), true));
@@ -221,7 +222,7 @@ fn headers(settings: &PushSettings, own_body: bool, wrong: &mut Vec<String>) -> 
     // Some gateways turn away who does not say what it is.
     all.entry(header::USER_AGENT).or_insert(HeaderValue::from_static(AGENT));
     let content_type = if own_body { settings.content_type.as_str() } else { event::MEDIA_TYPE };
-    let host = settings.url.authority().map_or("", |authority| authority.as_str());
+    let host = url.authority().map_or("", |authority| authority.as_str());
     for (name, value) in
         [(header::CONTENT_TYPE, content_type), (header::HOST, host), (header::CONNECTION, "close")]
     {
@@ -236,10 +237,11 @@ fn headers(settings: &PushSettings, own_body: bool, wrong: &mut Vec<String>) -> 
 /// TLS, unless the connection is plain.
 fn trust(
     settings: &PushSettings,
+    url: &Uri,
     host: &str,
     wrong: &mut Vec<String>,
 ) -> Option<(Arc<ClientConfig>, ServerName<'static>)> {
-    if settings.url.scheme_str() != Some("https") || host.is_empty() {
+    if url.scheme_str() != Some("https") || host.is_empty() {
         return None;
     }
     let name = ServerName::try_from(host.to_owned()).map_err(|_| format!("{host:?} is no host name"));

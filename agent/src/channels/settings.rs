@@ -52,8 +52,9 @@ pub enum Security {
 /// A push gateway.
 #[derive(Clone, Debug, PartialEq)]
 pub struct PushSettings {
-    /// Absolute; `https`, or `http` to this very machine.
-    pub url: hyper::Uri,
+    /// Absolute; `https`, or `http` to this very machine. Kept secret, since many gateways put
+    /// a token into its path or query.
+    pub url: Secret,
     /// `POST` or `PUT`.
     pub method: hyper::Method,
     /// Headers that may be seen.
