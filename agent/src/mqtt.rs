@@ -26,7 +26,7 @@ use bytes::Bytes;
 use tokio::sync::{Semaphore, mpsc, oneshot};
 use tokio::task::AbortHandle;
 
-pub use settings::{Secret, Settings, SettingsError, Tls};
+pub use settings::{Settings, SettingsError, Tls};
 
 /// Events that may wait for the listener before the broker is slowed down. Large enough that one turn
 /// of the listener can take a good batch, small enough to be no burden on a small board.

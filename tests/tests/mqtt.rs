@@ -6,7 +6,8 @@ use std::path::Path;
 use std::time::{Duration, Instant};
 
 use slackwater::demo::broker::{Broker, Faults};
-use slackwater::mqtt::{self, Event, Handle, Message, PublishError, Secret, Settings, Tls};
+use slackwater::mqtt::{self, Event, Handle, Message, PublishError, Settings, Tls};
+use slackwater::secret::Secret;
 use slackwater_tests::certs::{Authority, Validity};
 use slackwater_tests::mosquitto::{self, Mosquitto, Options};
 use tokio::net::TcpSocket;

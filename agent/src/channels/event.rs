@@ -21,6 +21,7 @@ pub(super) fn event(page: &Page, context: &Context) -> Value {
     };
     let kind = match page.purpose {
         Purpose::Call => "call",
+        Purpose::Taken => "taken",
         Purpose::AllClear => "all-clear",
         Purpose::Digest => "digest",
         Purpose::Drill => "drill",

@@ -31,7 +31,7 @@ impl Siren {
     pub(super) fn attempt(&self, page: &Page, context: &Context, progress: &Progress) -> Outcome {
         let (payload, note) = match page.purpose {
             Purpose::Call | Purpose::Drill => (&self.0.on, "told to sound"),
-            Purpose::AllClear => (&self.0.off, "told to be quiet"),
+            Purpose::Taken | Purpose::AllClear => (&self.0.off, "told to be quiet"),
             Purpose::Digest => return Outcome::Failed { why: "a siren cannot carry a digest".into() },
         };
         progress.at("while publishing");

@@ -180,6 +180,7 @@ impl Log {
                 | Body::Resumed { .. }
                 | Body::Refused { .. }
                 | Body::Switched { .. }
+                | Body::Released { .. }
                 | Body::Proved { .. }
                 | Body::NotProved { .. } => return true,
             };

@@ -140,7 +140,7 @@ pub(super) fn options(settings: &Settings, tunnel: Option<&Tunnel>) -> MqttOptio
         }
     };
     if let Some(user) = &settings.user {
-        options.set_credentials(user, settings.password.as_ref().map_or("", |password| password.reveal()));
+        options.set_credentials(user, settings.password.as_ref().map_or("", |password| password.expose()));
     }
     let session = u32::try_from(settings.session_expiry.as_secs()).unwrap_or(u32::MAX);
     options

@@ -3,6 +3,7 @@
 //! The client library panics, truncates silently or loops on some values (a keep-alive under 5 s, lengths
 //! above 16 bits, a wrong filter). All of these are refused here, before anything is started.
 
+use crate::secret::Secret;
 use std::fmt;
 use std::path::PathBuf;
 use std::time::Duration;
@@ -21,28 +22,6 @@ const SMALLEST_PACKET: u32 = 1024;
 const LARGEST_PACKET: u32 = 1024 * 1024;
 /// MQTT 5.0, 1.5.4: two bytes of length.
 const LONGEST_TEXT: usize = u16::MAX as usize;
-
-/// A password. Neither `Debug` nor anything else shows it.
-#[derive(Clone)]
-pub struct Secret(String);
-
-impl Secret {
-    /// Takes the secret in.
-    pub fn new(secret: impl Into<String>) -> Self {
-        Self(secret.into())
-    }
-
-    /// The secret itself, for the one place that sends it.
-    pub fn reveal(&self) -> &str {
-        &self.0
-    }
-}
-
-impl fmt::Debug for Secret {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str("Secret(…)")
-    }
-}
 
 /// How to reach a broker, what to listen to, and how to be seen.
 #[derive(Debug, Clone)]
@@ -122,7 +101,7 @@ impl Settings {
             text("user", user, false);
         }
         if let Some(password) = &self.password {
-            text("password", password.reveal(), true);
+            text("password", password.expose(), true);
         }
         if self.port == 0 {
             wrong.push(SettingsError::number("port", 0, 1, u16::MAX.into(), ""));
@@ -317,7 +296,7 @@ mod tests {
                 "mqtt: subscription \"a+\": + and # must fill a whole level between slashes",
             ]
         );
-        assert_eq!(format!("{:?}", Secret::new("coral")), "Secret(…)");
+        assert_eq!(format!("{:?}", Secret::new("coral")), "(secret)");
     }
 
     #[test]

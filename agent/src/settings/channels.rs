@@ -3,6 +3,7 @@
 
 use super::tree::{Item, Table};
 pub use crate::channels::{ChannelSettings, MailSettings, PushSettings, Security, SirenSettings};
+use crate::secret::Secret;
 use hyper::header::HeaderName;
 use hyper::{Method, Uri};
 use lettre::message::Mailbox;
@@ -75,9 +76,11 @@ fn siren(table: &mut Table<'_>) -> Option<SirenSettings> {
 }
 
 fn push(table: &mut Table<'_>) -> Option<PushSettings> {
-    let open = table.may("url", |item| url(item, &item.text()?));
+    let open = table.may("url", |item| url(item, &item.text()?).map(Secret::new));
     let hidden = table.may("url-file", |item| {
-        url(item, item.secret()?.expose())
+        let secret = item.secret()?;
+        url(item, secret.expose())?;
+        Some(secret)
     });
     let url = match (open, hidden) {
         (Some(Some(url)), Some(None)) | (Some(None), Some(Some(url))) => Some(url),
@@ -110,15 +113,15 @@ fn push(table: &mut Table<'_>) -> Option<PushSettings> {
 }
 
 /// The URL if it is one; no text shows it.
-fn url(item: &Item<'_>, text: &str) -> Option<Uri> {
+fn url(item: &Item<'_>, text: &str) -> Option<String> {
     let Some(uri) = text.parse::<Uri>().ok().filter(|uri| uri.host().is_some()) else {
         return item.wrong("it is not a URL like \"https://push.example.org/halyard\"");
     };
     let host = uri.host().unwrap_or_default();
     match uri.scheme_str() {
-        Some("https") => Some(uri),
-        Some("http") if this_machine(host) => Some(uri),
-        Some("http") => item.wrong(format!("`http` to `{}` would go unencrypted: use `https`", host)),
+        Some("https") => Some(text.to_owned()),
+        Some("http") if this_machine(host) => Some(text.to_owned()),
+        Some("http") => item.wrong(format!("`http` to `{host}` would go unencrypted: use `https`")),
         _ => item.wrong("`https://` is expected in front"),
     }
 }

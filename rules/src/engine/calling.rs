@@ -147,6 +147,7 @@ impl Engine {
                     Some(why) => {
                         self.record(Body::Skipped { call: id, target: target.to_string(), why });
                     }
+                    None if purpose == Purpose::Digest && target.contact.is_none() => {}
                     None => {
                         self.page(id, target, purpose);
                         reached |= target.contact.is_some();
@@ -219,15 +220,18 @@ impl Engine {
         )
     }
 
-    /// Gives up the pages that wait to be tried again although nobody needs them any more:
-    /// a newer one has gone the same way, or nobody is being asked now. What is on its way is
-    /// left to arrive, so that its fate is known.
+    /// Gives up the pages that are not through although nobody needs them any more: a newer
+    /// one has gone the same way, or nobody is being asked now. One that waits to be tried
+    /// again is given up here; one in the channel's hands is called back, and its true fate
+    /// awaited.
     fn drop_unwanted(&mut self, id: Seq) {
         let Some(call) = self.calls.get(&id) else { return };
-        let deferred = |sent: &&Sent| matches!(sent.last, Some(Outcome::Deferred { .. }));
-        let unwanted = call.pages.iter().filter(deferred).filter(|sent| !call.wants(sent));
-        for page in unwanted.map(|sent| sent.id).collect::<Vec<_>>() {
-            self.give_up(page, "no longer needed");
+        let unwanted = call.pages.iter().filter(|sent| sent.is_pending() && !call.wants(sent));
+        for (page, waits) in unwanted.map(|sent| (sent.id, sent.last.is_some())).collect::<Vec<_>>() {
+            match waits {
+                true => self.give_up(page, "no longer needed"),
+                false => self.turn.effects.push(Effect::Withdraw { page }),
+            }
         }
     }
 

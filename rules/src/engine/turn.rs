@@ -29,6 +29,12 @@ pub enum Effect {
         /// What.
         page: Box<Page>,
     },
+    /// A page is of no use any more: if it is not on its way yet, don't send it. Its fate is
+    /// still reported with [`Input::Delivered`](super::Input::Delivered).
+    Withdraw {
+        /// The page.
+        page: Seq,
+    },
     /// Publish a relay command, never retained; report with [`Input::Commanded`].
     Command {
         /// The switching.

@@ -359,6 +359,7 @@ impl Site {
                 };
                 Some(Input::Delivered { page: id, outcome })
             }
+            Effect::Withdraw { .. } => None,
             Effect::Command { switching, topic, payload } => {
                 if let Some(feed) = self.feeds.get_mut("room2/airpump/current").filter(|_| self.pump_obeys) {
                     feed.0 = if payload == "on" { "0.21" } else { "0" }.to_owned();
