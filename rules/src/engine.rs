@@ -8,6 +8,7 @@
 //! running fallbacks) changes only in `apply`, by records; a restart applies the journal's
 //! records and is where it was.
 
+mod adopting;
 mod answering;
 mod apply;
 mod calling;

@@ -15,20 +15,8 @@ impl Engine {
     /// The watch begins: pages in flight go again, deadlines of what lasts are set.
     pub(super) fn start(&mut self, version: String, gap: Option<Span>) {
         self.record(Body::Started { version, gap });
-        for id in (0..).map(AlarmId).take(self.plan.alarms.len()) {
-            self.wake_for_shelf(id);
-            self.judge(id);
-        }
-        for id in 0..self.plan.sensors.len() as u32 {
-            self.check_stale(crate::plan::SensorId(id));
-        }
-        for (tank, until) in self.works.iter().map(|(tank, spell)| (*tank, spell.until)).collect::<Vec<_>>() {
-            self.timers.set(super::DeadlineReason::Work(tank), Some(until));
-        }
-        for relay in self.runs.keys().copied().collect::<Vec<_>>() {
-            self.arm_relay(relay);
-        }
         self.resume_pages();
+        self.set_out();
         for call in self.calls.keys().copied().collect::<Vec<_>>() {
             self.wake_call_at_start(call, gap.is_none());
         }
@@ -176,12 +164,12 @@ impl Engine {
         state.after(event) != state
     }
 
-    fn episode_of(&self, id: AlarmId) -> Option<Seq> {
+    pub(super) fn episode_of(&self, id: AlarmId) -> Option<Seq> {
         self.lives[id.index()].episode.as_ref().map(|episode| episode.id)
     }
 
     /// An alarm was put aside: what it rang for is quiet, what it switched is undone.
-    fn after_aside(&mut self, id: AlarmId, episode: Option<Seq>) {
+    pub(super) fn after_aside(&mut self, id: AlarmId, episode: Option<Seq>) {
         self.judge(id);
         if let Some(episode) = episode {
             self.end_fallback(id, "the alarm was put aside");
@@ -189,7 +177,7 @@ impl Engine {
         }
     }
 
-    fn wake_for_shelf(&mut self, id: AlarmId) {
+    pub(super) fn wake_for_shelf(&mut self, id: AlarmId) {
         let until = self.lives[id.index()].aside.as_ref().and_then(|aside| aside.until);
         self.timers.set(super::DeadlineReason::Shelf(id), until);
     }
@@ -265,12 +253,8 @@ impl Engine {
             return self.end_call(id);
         }
         let asking = !call.ended && call.stands() && call.purpose != Purpose::Digest;
-        self.wake_for_call(id);
         if gap_unknown && asking && self.next_step(id).is_some() {
             self.take_step(id);
-        }
-        for page in self.calls[&id].pages.iter().map(|sent| sent.id).collect::<Vec<_>>() {
-            self.arm_retry(page);
         }
     }
 }

@@ -174,7 +174,7 @@ impl Engine {
         self.plan.tanks.iter().position(|tank| tank.name == name).map(|at| TankId(at as u32))
     }
 
-    fn relay(&self, name: &str) -> Option<RelayId> {
+    pub(super) fn relay(&self, name: &str) -> Option<RelayId> {
         self.plan.relays.iter().position(|relay| relay.name == name).map(|at| RelayId(at as u32))
     }
 

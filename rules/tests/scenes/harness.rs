@@ -370,6 +370,17 @@ impl Site {
         }
     }
 
+    /// The keeper has changed the rule file.
+    pub(crate) fn reload(&mut self, rules: &str) {
+        self.rules = rules.to_owned();
+        let turn = self.engine.adopt(self.now, plan(rules, &self.directory));
+        self.records.extend(turn.records);
+        let reports: Vec<_> = turn.effects.into_iter().filter_map(|effect| self.carry_out(effect)).collect();
+        for report in reports {
+            self.step(report);
+        }
+    }
+
     /// The board reboots: another engine, another monotonic clock, the records read back.
     pub(crate) fn restart(&mut self, away: Span, gap: Option<Span>) {
         let horizon = self.engine.horizon();

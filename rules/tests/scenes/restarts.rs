@@ -123,3 +123,44 @@ fn an_early_wake_up_changes_nothing() {
     assert_eq!(site.records.len(), before);
     assert!(site.sent.is_empty());
 }
+
+#[test]
+fn another_plan_takes_over_without_forgetting_what_stands() {
+    let mut site = Site::calm();
+    site.says("room2/mains", "off");
+    site.run(Span::minutes(1));
+    site.forget();
+    let rules = site
+        .rules
+        .replace("return-flow < 200 L/h", "return-flow < 300 L/h")
+        .replace("[alarm.warm-room]", "[alarm.hot-room]");
+    site.reload(&rules);
+    let changes = site.records.iter().rev().find_map(|record| match &record.body {
+        Body::Reloaded { changes } => Some(changes.clone()),
+        _ => None,
+    });
+    assert_eq!(
+        changes.expect("a record"),
+        ["alarm warm-room is gone", "alarm hot-room is new", "alarm return-stopped has changed"]
+    );
+    assert_eq!(site.state("power-lost"), "unacknowledged");
+    assert!(site.sent.is_empty(), "{}", site.story());
+    site.run(Span::minutes(5));
+    assert_eq!(site.called(), ["ines.mail"], "the call-out goes on where it was\n{}", site.story());
+    assert_eq!(site.raised(), ["power-lost"], "no sensor was lost by it");
+}
+
+#[test]
+fn a_standing_alarm_that_a_new_plan_drops_leaves_by_a_record_and_without_an_all_clear() {
+    let mut site = Site::calm();
+    site.says("room2/lagoon/spare-heater", "150");
+    site.run(Span::minutes(3));
+    let rules = site.rules.replace("[alarm.spare-heater]", "[alarm.backup-heater]");
+    site.forget();
+    site.reload(&rules);
+    assert!(site.pages(Purpose::AllClear).is_empty());
+    assert_eq!(site.count(|body| matches!(body, Body::TakenOut { alarm, .. } if alarm == "spare-heater")), 1);
+    // Under its new name the condition is still true, and rings after its delay.
+    site.run(Span::minutes(3));
+    assert_eq!(site.called(), ["ines.push", "siren"], "{}", site.story());
+}
