@@ -1,3 +1,4 @@
 //! The daemon.
 
 pub mod journal;
+pub mod review;
