@@ -111,7 +111,7 @@ impl<'a> Gaps<'a> {
             let lasted = |to: &Stamp| to.after(from).is_none_or(|span| span > Span::ZERO);
             to.as_ref().is_none_or(|to| to.unix_ms > since && lasted(to))
         });
-        gaps.sort_by(|a, b| a.from.cmp(&b.from));
+        gaps.sort_by_key(|gap| gap.from.unix_ms);
         let length = (until - since).max(Span::ZERO);
         let watched = length - unwatched(&gaps, self.window);
         Coverage { length, watched, gaps }

@@ -1,11 +1,12 @@
 use super::*;
 use crate::journal::{BootId, Journal, Limits};
+use slackwater_rules::alarm::Priority;
 use slackwater_rules::engine::Sample;
 use slackwater_rules::plan::{Directory, Measure, Sensor, Stocking, Tank, TankId};
 use slackwater_rules::quality::Quality;
 use slackwater_rules::reading::{Content, Mapping, Value, Word};
-use slackwater_rules::record::{Body, By, Outcome, Record};
-use slackwater_rules::time::{Moment, Now};
+use slackwater_rules::record::{Body, By, Outcome, Purpose, Record, Seq};
+use slackwater_rules::time::{Moment, Now, Span};
 use slackwater_rules::units::{Dimension, Scale, Unit};
 use tempfile::TempDir;
 

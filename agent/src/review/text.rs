@@ -219,7 +219,7 @@ impl Page<'_> {
         let extreme = |extreme: &Extreme| format!("{} at {}", extreme.shown, self.time(&extreme.at));
         let (lowest, highest) = (sensor.lowest.as_ref().map(extreme), sensor.highest.as_ref().map(extreme));
         if let Some(lowest) = lowest {
-            self.line(2, &format!("lowest  {lowest}"));
+            self.line(2, &format!("lowest {lowest}"));
         }
         if let Some(highest) = highest {
             self.line(2, &format!("highest {highest}"));
