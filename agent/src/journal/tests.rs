@@ -433,6 +433,9 @@ fn readings_go_before_records_and_what_matters_stays() {
     let pruned = journal.tend(&now).unwrap();
     assert_eq!(pruned.readings, 6 * 1440);
     assert!((1..3_990).contains(&pruned.records), "{pruned:?}");
+    let said = pruned.to_string();
+    assert!(said.starts_with("8640 minutes of readings dropped for want of room, "), "{said}");
+    assert_eq!(Pruned::default().to_string(), "");
     assert!(size() <= 200_000, "{} bytes", size());
     let left: Vec<Seq> = journal
         .db
