@@ -2,6 +2,7 @@
 //! checked like types. All mistakes are found in one pass; each says why it is one, since "a
 //! flow can't be compared with a temperature" teaches and "type mismatch" does not.
 
+use super::explain::show;
 use super::{Condition, Formula, Order, Written};
 use crate::plan::nearest::{did_you_mean, nearest_unit};
 use crate::plan::{At, Finding, Sensor, SensorId};
@@ -87,10 +88,7 @@ impl<'s> Checker<'s> {
                         (_, sensor) if sensor.measure.words => {
                             format!("write `{name} is …` with one of its words: {}", words(sensor))
                         }
-                        (_, sensor) => {
-                            format!("compare it, for instance `{name} < 10 {}`", sensor.scale.name)
-                                .replace(" `", "`")
-                        }
+                        (_, sensor) => format!("compare it, for instance {}", example(sensor)),
                     },
                     _ => "compare it with `<`, `<=`, `>` or `>=`".to_owned(),
                 };
@@ -244,8 +242,8 @@ impl<'s> Checker<'s> {
         if !sensor.measure.words {
             let title =
                 format!("`{}` measures {} and says no words", sensor.name, sensor.measure.dimension.words());
-            let help = format!("compare it, for instance `{} > {}`", sensor.name, sensor.scale.show(1.0));
-            return self.note(Finding::error(word.span.clone(), title, "not a number").help(help));
+            let help = format!("compare it, for instance {}", example(sensor));
+            return self.note(Finding::error(word.span.clone(), title, "a word").help(help));
         }
         if let Some(index) = sensor.words().iter().position(|known| known.name == word.it) {
             return Some(Condition::Is(id, index as u16));
@@ -382,11 +380,7 @@ impl<'s> Checker<'s> {
         let says = if always { "is always true" } else { "can never be true" };
         let title = format!("`{}` {says}", whole.it);
         let varying = if matches!(first.formula, Formula::Constant(_)) { second } else { first };
-        let show = |base: f64| {
-            let scale = &varying.like.scale;
-            let is_difference = scale.unit.dimension.is_point() && !varying.dimension.is_point();
-            if is_difference { scale.show_difference(base) } else { scale.show(base) }
-        };
+        let show = |base: f64| show(&varying.like.scale, varying.dimension, base);
         let label = match (&varying.formula, varying.range) {
             (Formula::Sensor(_), Some((low, high))) => {
                 format!("readings outside {} to {} are not believed", show(low), show(high))
@@ -432,6 +426,13 @@ fn decided(order: Order, left: (f64, f64), right: (f64, f64)) -> Option<bool> {
 fn points_and_differences(first: Dimension, second: Dimension) -> Option<String> {
     (first.difference() == second.difference())
         .then(|| "degC and degF are points on a scale; a difference is written in K".to_owned())
+}
+
+/// A comparison that could be meant.
+fn example(sensor: &Sensor) -> String {
+    let middle = sensor.plausible.map(|(low, high)| f64::midpoint(low, high));
+    let limit = sensor.scale.show(middle.unwrap_or_else(|| sensor.scale.unit.to_base(10.0)));
+    format!("`{} < {limit}`", sensor.name)
 }
 
 fn words(sensor: &Sensor) -> String {

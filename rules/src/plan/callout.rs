@@ -21,7 +21,9 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &Context<'_>) -
         let title = "a call-out can't be named `none`";
         table.note(Finding::error(name.span.clone(), title, "this is what an alarm says that calls nobody"));
     }
-    let steps = table.need("steps").and_then(|item| steps(item, context));
+    let steps = table
+        .need("steps", "[{ after = \"0 min\", to = [\"ines.text\"] }]")
+        .and_then(|item| steps(item, context));
     let again = table.get("again").and_then(Item::some_duration);
     let lease = table.get("lease").and_then(Item::some_duration);
     let quiet = table.get("quiet").and_then(hours);
@@ -52,9 +54,9 @@ fn steps(item: Item<'_>, context: &Context<'_>) -> Option<Vec<Step>> {
     let mut steps: Vec<Step> = Vec::new();
     for item in items {
         let Some(table) = item.table() else { continue };
-        let after = table.need("after");
+        let after = table.need("after", "\"0 min\"");
         let span = after.and_then(Item::duration);
-        let to = table.need("to").and_then(|item| targets(item, context));
+        let to = table.need("to", "[\"ines.text\"]").and_then(|item| targets(item, context));
         table.finish();
         if let (Some(item), Some(span), Some(last)) = (after, span, steps.last())
             && span <= last.after

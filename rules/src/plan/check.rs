@@ -40,21 +40,12 @@ impl Plan {
     pub fn check(file: &str, text: &str, around: &Surroundings) -> Checked {
         let notes = Notes::default();
         let (document, broken) = DeTable::parse_recoverable(text);
-        for error in &broken {
-            let span = error.span().unwrap_or(0..0);
-            let (title, label) = match error.message().split_once(", ") {
-                Some((title, label)) => (title, label),
-                None => (error.message().trim_end(), "here"),
-            };
-            notes.borrow_mut().push(Finding::error(span, title, label));
-        }
-        // What could not be read as TOML says nothing about what it means, except that a key
-        // written twice hides no other.
-        let readable = broken.iter().all(|error| error.message().starts_with("duplicate key"));
-        let plan = if readable {
-            let root = Table::new(String::new(), 0..0, document.get_ref(), text, &notes);
-            plan(root, around)
+        let broken = syntax(text, &broken);
+        let plan = if broken.is_empty() {
+            plan(Table::new(String::new(), 0..0, document.get_ref(), text, &notes), around)
         } else {
+            // What could not be read as TOML says nothing about what it means.
+            notes.borrow_mut().extend(broken);
             None
         };
         let mut findings = notes.into_inner();
@@ -63,6 +54,36 @@ impl Plan {
         let report = render(file, text, &findings);
         Checked { plan: plan.filter(|_| !wrong), findings, report }
     }
+}
+
+/// What is wrong with the text as TOML.
+fn syntax(text: &str, errors: &[toml::de::Error]) -> Vec<Finding> {
+    let mut findings = Vec::new();
+    // A heading written twice makes every key under it a second one too: said once.
+    let mut repeated = 0..0;
+    for error in errors {
+        let span = error.span().unwrap_or(0..0);
+        if error.message().starts_with("duplicate key") {
+            if repeated.contains(&span.start) {
+                continue;
+            }
+            let line = text[..span.start].rfind('\n').map_or(0, |end| end + 1);
+            if text[line..].trim_start().starts_with('[') {
+                let end = text[span.start..].find("\n[").map_or(text.len(), |length| span.start + length);
+                repeated = span.start..end;
+            }
+            let title = format!("`{}` is written twice", &text[span.clone()]);
+            findings.push(Finding::error(span, title, "the second time"));
+            continue;
+        }
+        let (title, label) = match error.message().split_once(", ") {
+            Some((title, label)) => (title, label),
+            None => (error.message().trim_end(), "here"),
+        };
+        let title = format!("this is not TOML: {title}");
+        findings.push(Finding::error(span, title, label));
+    }
+    findings
 }
 
 fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
@@ -77,16 +98,14 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
     let cards = root.tables("card");
     let sight = root.get("sight").and_then(Item::table);
     root.finish();
-    // For their names' sake only: other alarms are found once all have been read.
-    Index::of("alarm", &alarms);
 
     let context = Context {
         notes,
         around,
-        tanks: Index::of("tank", &tanks),
-        sensors: Index::of("sensor", &sensors),
-        relays: Index::of("relay", &relays),
-        callouts: Index::of("callout", &callouts),
+        tanks: Index::of("tank", "tank", &tanks),
+        sensors: Index::of("sensor", "sensor", &sensors),
+        relays: Index::of("relay", "relay", &relays),
+        callouts: Index::of("callout", "call-out", &callouts),
         cards: cards.into_iter().map(|(name, table)| (name.it, tank::card(table))).collect(),
     };
     let site = tank::site(site);
@@ -111,7 +130,7 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
     }
     let callouts: Vec<_> =
         callouts.into_iter().map(|(name, table)| callout::read(&name, table, &context)).collect();
-    let names: Vec<String> = alarms.iter().map(|(name, _)| name.it.clone()).collect();
+    let names = Index::of("alarm", "alarm", &alarms).names().to_vec();
     let alarms: Vec<Option<Read>> = alarms
         .into_iter()
         .map(|(name, table)| alarm::read(&name, table, &context, &scope, &relays))
@@ -125,7 +144,8 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
         Some(sensors) => sight::alarms(&sight, &whole_alarms, sensors, &tanks),
         None => Vec::new(),
     };
-    let alarms = joined(whole_alarms, added, names, notes)?;
+    let whole = whole_sensors.is_some() && whole_alarms.len() == names.len();
+    let alarms = joined(whole_alarms, added, names, whole, notes)?;
     Some(Plan {
         site,
         zone: around.zone.clone(),
@@ -139,14 +159,14 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
     })
 }
 
-/// All alarms in one list, each with those that explain it.
+/// All alarms in one list, each with those that explain it; nothing unless they are the whole.
 fn joined(
     read: Vec<Read>,
     added: Vec<Read>,
     mut names: Vec<String>,
+    whole: bool,
     notes: &Notes,
 ) -> Option<Vec<super::Alarm>> {
-    let whole = read.len() == names.len();
     names.extend(added.iter().map(|added| added.alarm.name.clone()));
     let place_of = |name: &str| names.iter().position(|known| known == name);
     let mut places = Vec::new();

@@ -36,28 +36,31 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &Context<'_>) -
         let label = "the alarm for its loss of sight would have the name of another";
         table.note(Finding::error(name.span.clone(), title, label));
     }
-    let topic = table.need("topic").and_then(topic);
+    let topic = table.need("topic", "\"room2/mains\"").and_then(topic);
     let tank = table.get("tank").and_then(Item::text).and_then(|tank| context.tank(&tank));
-    let kind = table.need("measures").and_then(kind);
+    let kind = table.need("measures", "\"temperature\"").and_then(kind);
+    let says_words = ["on", "off", "words"].iter().any(|key| table.has(key));
     let words = words(&table, kind);
-    let scale = match &words {
-        Some(_) => Some(Scale { unit: Unit::named("")?, name: String::new() }),
-        None => kind.and_then(|kind| scale(&table, kind)),
+    let scale = match kind {
+        Some(kind) if !says_words => scale(&table, kind),
+        _ => {
+            table.get("unit");
+            says_words.then_some(Scale { unit: Unit::named("")?, name: String::new() })
+        }
     };
-    let every = table.need("every").and_then(Item::some_duration);
+    let every = table.need("every", "\"30 s\"").and_then(Item::some_duration);
     let stale_after = stale_after(&table, every);
     let gateway = table.get("gateway").and_then(Item::text).filter(|gateway| named(&table, gateway));
 
     let dimension = scale.as_ref().map(|scale| scale.unit.dimension);
-    let is_words = words.is_some();
     let number_keys = ["plausible", "reject", "max-rate", "frozen-after", "limits"];
-    for key in number_keys.into_iter().filter(|_| is_words) {
+    for key in number_keys.into_iter().filter(|_| says_words) {
         if let Some(item) = table.get(key) {
             let label = format!("`{}` says words", name.it);
             let _: Option<()> = item.wrong(format!("`{key}` is for sensors that say numbers"), label, None);
         }
     }
-    let dimension = dimension.filter(|_| !is_words);
+    let dimension = dimension.filter(|_| !says_words);
     let plausible = range(&table, "plausible", dimension);
     let limits = range(&table, "limits", dimension);
     if let (Some(inner), Some(outer)) = (limits, plausible)
@@ -86,7 +89,7 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &Context<'_>) -
         topic: topic?,
         mapping: mapping?,
         tank,
-        measure: Measure { name: kind.name, dimension: scale.unit.dimension, words: is_words },
+        measure: Measure { name: kind.name, dimension: scale.unit.dimension, words: says_words },
         scale,
         every: every?,
         stale_after: stale_after?,
@@ -134,7 +137,7 @@ fn scale(table: &Table<'_>, kind: &Kind) -> Option<Scale> {
         }
         return None;
     }
-    let item = table.need("unit")?;
+    let item = table.need("unit", "\"degC\"")?;
     let name = item.text()?.it;
     let Some(unit) = Unit::named(name.trim()) else {
         let help = nearest_unit(&name).map(|unit| format!("did you mean `{unit}`?"));
