@@ -7,7 +7,7 @@ use super::nearest::did_you_mean;
 use super::read::{Item, Notes, Table, listed};
 use super::{Relay, RelayId, Surroundings, TankId};
 use crate::card;
-use crate::condition::{Condition, Scope, Written, is_name};
+use crate::condition::{Condition, Scope, is_name};
 use std::cell::Cell;
 use std::collections::BTreeMap;
 
@@ -88,16 +88,14 @@ impl Context<'_> {
 
     /// The condition that is this part of the item's text.
     pub(super) fn condition(&self, item: Item<'_>, text: &str, scope: &Scope<'_>) -> Option<Condition> {
-        let findings = match Written::parse(text) {
-            Ok(written) => match Condition::check(&written, scope) {
-                Ok(condition) => return Some(condition),
-                Err((findings, _)) => findings,
-            },
-            Err(finding) => vec![finding],
-        };
-        let moved = findings.into_iter().map(|finding| finding.moved(|span| item.place(span)));
-        self.notes.borrow_mut().extend(moved);
-        None
+        match Condition::parse(text, scope) {
+            Ok(condition) => Some(condition),
+            Err(findings) => {
+                let moved = findings.into_iter().map(|finding| finding.moved(|span| item.place(span)));
+                self.notes.borrow_mut().extend(moved);
+                None
+            }
+        }
     }
 
     /// The lines of a response: text, a card's lines, or a list of both.

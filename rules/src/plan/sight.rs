@@ -88,8 +88,7 @@ fn build(rules: &Rules, sight: Sight, lost: &[&Sensor], silenced: &[&Alarm], tan
     };
     let quiet: Vec<&str> = silenced.iter().map(|alarm| alarm.name.as_str()).collect();
     let unseen: Vec<&str> = lost.iter().map(|sensor| sensor.name.as_str()).collect();
-    let consequence =
-        format!("{} can't be seen, so these alarms can't ring: {}", unseen.join(", "), quiet.join(", "));
+    let consequence = format!("{} can't be seen, so these alarms can't ring: {}", few(&unseen), few(&quiet));
     let alarm = Alarm {
         name: format!("{SIGHT}{name}"),
         tank,
@@ -111,6 +110,14 @@ fn build(rules: &Rules, sight: Sight, lost: &[&Sensor], silenced: &[&Alarm], tan
         sight: Some(sight),
     };
     Some(Read { alarm, place: 0..0, consequence_of: rules.consequence_of.clone() })
+}
+
+/// The first of many names: a page is short.
+fn few(names: &[&str]) -> String {
+    match names.split_at_checked(5) {
+        Some((first, rest)) if !rest.is_empty() => format!("{} and {} more", first.join(", "), rest.len()),
+        Some(_) | None => names.join(", "),
+    }
 }
 
 /// What to look at by hand, and then what to mend.
