@@ -63,7 +63,7 @@ impl<'s> Checker<'s> {
         }
     }
 
-    pub(super) fn difference(
+    fn difference(
         &mut self,
         whole: &At<Written>,
         left: &At<Written>,
@@ -102,7 +102,7 @@ impl<'s> Checker<'s> {
                     other => (other, other.difference()),
                 };
                 let Ok(base) = quantity.base(wanted) else {
-                    return self.misfit("reduced by", right, &second, left, quantity);
+                    return self.misfit("subtracted from", right, &second, left, quantity);
                 };
                 (Typed { dimension: wanted, ..constant(base, &second) }, second, dimension)
             }
@@ -154,11 +154,9 @@ impl<'s> Checker<'s> {
         let unit = &of.like.scale.name;
         if found == Dimension::NUMBER && !unit.is_empty() {
             let title = format!("`{}` needs a unit", literal.it);
-            let label = format!("a plain number can't be {verb} {}", of.dimension.words());
+            let label = format!("a plain number beside {}", of.dimension.words());
             let help = format!("for instance `{} {unit}`", quantity.number);
-            let place = (typed.span.clone(), format!("this is {}", of.dimension.words()));
-            let finding = Finding::error(literal.span.clone(), title, label).help(help);
-            return self.note(finding.also(place.0, place.1));
+            return self.note(Finding::error(literal.span.clone(), title, label).help(help));
         }
         self.clash(verb, typed, of.dimension, literal, found)
     }
@@ -212,7 +210,7 @@ pub(super) fn decided(order: Order, left: (f64, f64), right: (f64, f64)) -> Opti
     }
 }
 
-pub(super) fn points_and_differences(first: Dimension, second: Dimension) -> Option<String> {
+fn points_and_differences(first: Dimension, second: Dimension) -> Option<String> {
     (first.difference() == second.difference())
         .then(|| "degC and degF are points on a scale; a difference is written in K".to_owned())
 }

@@ -67,12 +67,13 @@ fn syntax(text: &str, errors: &[toml::de::Error]) -> Vec<Finding> {
             if repeated.contains(&span.start) {
                 continue;
             }
-            let line = text[..span.start].rfind('\n').map_or(0, |end| end + 1);
-            if text[line..].trim_start().starts_with('[') {
-                let end = text[span.start..].find("\n[").map_or(text.len(), |length| span.start + length);
-                repeated = span.start..end;
+            let before = text.get(..span.start).unwrap_or_default();
+            let line = &before[before.rfind('\n').map_or(0, |end| end + 1)..];
+            if line.trim_start().starts_with('[') {
+                let after = text.get(span.start..).unwrap_or_default();
+                repeated = span.start..after.find("\n[").map_or(text.len(), |length| span.start + length);
             }
-            let title = format!("`{}` is written twice", &text[span.clone()]);
+            let title = format!("`{}` is written twice", text.get(span.clone()).unwrap_or_default());
             findings.push(Finding::error(span, title, "the second time"));
             continue;
         }

@@ -151,14 +151,19 @@ impl<'t> Item<'t> {
         self.value.span()
     }
 
-    /// Adds a finding at the value.
+    /// Adds a mistake at the value.
+    pub(super) fn note(self, title: impl Into<String>, label: impl Into<String>, help: Option<String>) {
+        self.notes.borrow_mut().push(Finding::error(self.span(), title, label).maybe_help(help));
+    }
+
+    /// Adds a mistake at the value, which then counts as missing.
     pub(super) fn wrong<T>(
         self,
         title: impl Into<String>,
         label: impl Into<String>,
         help: Option<String>,
     ) -> Option<T> {
-        self.notes.borrow_mut().push(Finding::error(self.span(), title, label).maybe_help(help));
+        self.note(title, label, help);
         None
     }
 

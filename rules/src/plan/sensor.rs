@@ -57,7 +57,7 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &Context<'_>) -
     for key in number_keys.into_iter().filter(|_| says_words) {
         if let Some(item) = table.get(key) {
             let label = format!("`{}` says words", name.it);
-            let _: Option<()> = item.wrong(format!("`{key}` is for sensors that say numbers"), label, None);
+            item.note(format!("`{key}` is for sensors that say numbers"), label, None);
         }
     }
     let dimension = dimension.filter(|_| !says_words);
@@ -168,7 +168,7 @@ fn words(table: &Table<'_>, kind: Option<&Kind>) -> Option<Vec<Word>> {
     }
     if let Some(item) = table.get("unit").filter(|_| kind.is_some_and(|kind| !kind.dimensions.is_empty())) {
         let title = format!("`{}` says either words or numbers", table.name);
-        let _: Option<()> = item.wrong(title, "a unit is for numbers, but words are declared too", None);
+        item.note(title, "a unit is for numbers, but words are declared too", None);
     }
     let mut words: Vec<Word> = Vec::new();
     for (name, item) in found {

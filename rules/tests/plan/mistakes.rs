@@ -98,6 +98,13 @@ mistakes! {
     two_sensors_of_different_kinds: condition("mains is on and return-flow < lagoon-temp");
     a_temperature_against_a_difference: condition("lagoon-temp > 22 K");
     a_difference_less_a_temperature: condition("(lagoon-temp - sump-temp) - lagoon-temp > 1 K");
+    a_quantity_less_a_sensor_of_another_kind: condition("22 degC - return-flow > 1 K");
+    a_circle_among_the_alarms_for_lost_sight: refused(
+        "consequence-of = [\"power-lost\"]\n\n[card",
+        "consequence-of = [\"sight-broker\", \"sight-mains\"]\n\n[card"
+    );
+    a_forecast_is_not_known_yet: condition("time until lagoon-temp < 22 degC is under 6 h");
+    a_unit_that_is_near_none: refused("\"420 L\"", "\"420 q\"");
     a_number_without_its_unit: condition("return-flow < 200");
     a_unit_in_a_condition_that_does_not_exist: condition("return-flow < 200 L/hr");
     a_sensor_with_a_near_name: condition("lagoon-tmp < 22 degC");
