@@ -132,8 +132,8 @@ fn fallback(table: Table<'_>, context: &Context<'_>, relays: &Relays) -> Option<
     table.finish();
     let (relay, on) = (relay?, on?);
     // A relay that is wrong itself is reported at its own place.
-    let moves = relays.get(relay.index())?.as_ref()?;
-    let adds = match moves.moves {
+    let switched = relays.get(relay.index())?.as_ref()?;
+    let adds = match switched.moves {
         Moves::Air => return Some(Fallback { relay, on }),
         Moves::Heat => "heat",
         Moves::Water => "water",
@@ -145,5 +145,5 @@ fn fallback(table: Table<'_>, context: &Context<'_>, relays: &Relays) -> Option<
     let title = "the watch never adds heat, water or light on its own";
     let help =
         "a fallback may switch it off; only a relay with `moves = \"air\"` may be switched on".to_owned();
-    state?.wrong(title, format!("`{}` adds {adds}", moves.name), Some(help))
+    state?.wrong(title, format!("`{}` adds {adds}", switched.name), Some(help))
 }

@@ -28,9 +28,9 @@ impl Sensor {
     }
 }
 
-/// One sensor; nothing if anything is wrong with it.
+/// One sensor; nothing if what it is stays unclear. A sensor with a lesser mistake is still
+/// good enough to check conditions against, so that they show theirs at once.
 pub(super) fn read(name: &At<String>, table: Table<'_>, context: &Context<'_>) -> Option<Sensor> {
-    let before = context.errors();
     if name.it == "broker" || name.it.starts_with("gateway-") {
         let title = format!("a sensor can't be named `{}`", name.it);
         let label = "the alarm for its loss of sight would have the name of another";
@@ -79,12 +79,12 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &Context<'_>) -
     });
     let max_rate = max_rate(&table, kind, dimension);
     let frozen_after = table.get("frozen-after").and_then(Item::some_duration);
-    let mapping = mapping(&table, words, scale.as_ref());
+    let mapping = mapping(&table, words, scale.as_ref().filter(|_| !says_words));
     table.finish();
 
     let kind = kind?;
     let scale = scale?;
-    let sensor = Sensor {
+    Some(Sensor {
         name: name.it.clone(),
         topic: topic?,
         mapping: mapping?,
@@ -99,8 +99,7 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &Context<'_>) -
         frozen_after,
         limits,
         gateway: gateway.map(|gateway| gateway.it),
-    };
-    (context.errors() == before).then_some(sensor)
+    })
 }
 
 /// An MQTT topic name: no filter. MQTT 5.0, section 4.7.
@@ -240,9 +239,10 @@ fn max_rate(table: &Table<'_>, kind: Option<&Kind>, dimension: Option<Dimension>
 
 fn mapping(table: &Table<'_>, words: Option<Vec<Word>>, scale: Option<&Scale>) -> Option<Mapping> {
     let (pointer, senml) = (table.get("pointer"), table.get("senml"));
-    let content = match words {
-        Some(words) => Content::Words(words),
-        None => Content::Number(scale?.clone()),
+    let content = match (words, scale) {
+        (Some(words), _) => Content::Words(words),
+        (None, Some(scale)) => Content::Number(scale.clone()),
+        (None, None) => return None,
     };
     match (pointer, senml) {
         (None, None) => Some(Mapping::Plain(content)),
