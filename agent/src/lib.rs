@@ -1,1 +1,23 @@
-//! The daemon.
+//! The daemon and its command line: everything that touches the world. Messages, clocks and
+//! people's answers are turned into inputs of the engine; its records go to the journal and
+//! its effects to channels and relays. No decision is made here. Modules stand in reading
+//! order.
+
+pub mod secret;
+
+pub mod settings;
+
+pub mod clock;
+
+pub mod log;
+
+pub mod service;
+
+pub mod mqtt;
+
+pub mod journal;
+
+pub mod channels;
+
+#[cfg(feature = "demo")]
+pub mod demo;

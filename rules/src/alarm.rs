@@ -3,8 +3,16 @@
 //! else in the crate decides a move. Delays, deadbands and the truth of the condition stand
 //! outside: by the time an event reaches the table, it has happened.
 
+use crate::record::{By, Seq};
+use crate::time::{Moment, Span};
 use serde::{Deserialize, Serialize};
 use std::fmt;
+
+/// Raised this often within [`CHATTER_WINDOW`] is chattering. The standard counts three in a
+/// minute for an operator at a desk; a keeper's alarms have delays of minutes.
+pub const CHATTER_RAISES: usize = 3;
+/// See [`CHATTER_RAISES`]; also how long a chattering alarm must be quiet before it returns.
+pub const CHATTER_WINDOW: Span = Span::minutes(30);
 
 /// How much an alarm matters, by what follows if nobody acts and how soon.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -169,5 +177,75 @@ impl fmt::Display for State {
             Self::SuppressedByDesign => "suppressed by design",
             Self::OutOfService => "out of service",
         })
+    }
+}
+
+/// What lasts of an alarm over a restart: rebuilt from records.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Life {
+    /// Where it is in the standard's diagram.
+    pub state: State,
+    /// The open episode.
+    pub episode: Option<Episode>,
+    /// Recent times of being raised, the oldest first: no more than [`CHATTER_RAISES`].
+    pub raises: Vec<Moment>,
+    /// It keeps coming and going.
+    pub chattering: bool,
+    /// Why it is shelved or out of service.
+    pub aside: Option<Aside>,
+}
+
+/// One run of an alarm, from raised to returned to normal and acknowledged.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Episode {
+    /// Its number.
+    pub id: Seq,
+    /// The short code that answers it.
+    pub code: String,
+    /// The tank or the site.
+    pub place: String,
+    /// As raised.
+    pub priority: Priority,
+    /// Since when its condition was true.
+    pub onset: Moment,
+    /// What it rested on, as last recorded.
+    pub because: String,
+    /// When it was (last) raised.
+    pub raised: Moment,
+    /// It got worse.
+    pub worse: bool,
+    /// A reading it needs is missing.
+    pub blind: bool,
+}
+
+/// An alarm put aside by a person.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Aside {
+    /// The record that did it.
+    pub seq: Seq,
+    /// Ends by itself then; stays until put back if none.
+    pub until: Option<Moment>,
+    /// Who.
+    pub by: By,
+    /// The reason given.
+    pub why: String,
+}
+
+impl Life {
+    /// Moves by the table, and closes the episode when the alarm is normal or put aside.
+    pub fn happen(&mut self, event: Event) {
+        self.state = self.state.after(event);
+        if !self.state.is_open() {
+            self.episode = None;
+        }
+    }
+
+    /// Notes one more time of being raised.
+    pub fn note_raise(&mut self, at: Moment) {
+        self.raises.retain(|raise| at - *raise < CHATTER_WINDOW);
+        self.raises.push(at);
+        if self.raises.len() > CHATTER_RAISES {
+            self.raises.remove(0);
+        }
     }
 }

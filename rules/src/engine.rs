@@ -2,194 +2,291 @@
 //! comes in with the time, a [`Turn`] goes out: records to be kept, effects to be run once the
 //! records are safe, samples for the history. `step` cannot fail, since bad data are inputs
 //! like any other, and an early wake-up changes nothing.
+//!
+//! State is of two kinds. What comes from readings (values, truths, delays that run) is lost
+//! at a restart on purpose: it has to be seen again. What lasts (episodes, call-outs, work,
+//! running fallbacks) changes only in `apply`, by records; a restart applies the journal's
+//! records and is where it was.
 
-use crate::page::Page;
-use crate::plan::Target;
-use crate::quality::Quality;
-use crate::reading::Value;
-use crate::record::{By, Outcome, Record, Seq};
-use crate::time::{Moment, Span};
+mod adopting;
+mod answering;
+mod apply;
+mod calling;
+mod input;
+mod judging;
+mod sensing;
+mod switching;
+mod timers;
+mod turn;
+mod view;
 
-/// What can happen.
-#[derive(Clone, Debug)]
-pub enum Input {
-    /// The watch begins or goes on after a restart: first of all inputs.
-    Started {
-        /// Of the program.
-        version: String,
-        /// How long nobody watched, if that is known.
-        gap: Option<Span>,
-    },
-    /// Time has passed. Any input says so too.
-    Tick,
-    /// A message from the broker.
-    Message {
-        /// Its topic.
-        topic: String,
-        /// Its payload, as it came.
-        payload: Vec<u8>,
-        /// Live, or old.
-        delivery: Delivery,
-    },
-    /// The way to the broker changed.
-    Link(Link),
-    /// An attempt at a page ended.
-    Delivered {
-        /// The page.
-        page: Seq,
-        /// How.
-        outcome: Outcome,
-    },
-    /// A relay command reached the broker, or could not.
-    Commanded {
-        /// The switching.
-        switching: Seq,
-        /// Why not, if not.
-        failed: Option<String>,
-    },
-    /// A person says something.
-    Said {
-        /// What.
-        word: Word,
-        /// Who.
-        by: By,
-    },
-    /// The watch ends in good order.
-    Stopping {
-        /// The reason.
-        why: String,
-    },
+pub use input::{Delivery, Input, Link, Word};
+pub use timers::DeadlineReason;
+pub use turn::{Effect, Sample, Turn};
+pub use view::{AlarmView, CallView, DeadlineView, Explanation, RelayView, SensorView, Status};
+
+use crate::alarm::Life;
+use crate::callout::Call;
+use crate::fallback::Run;
+use crate::plan::{AlarmId, Plan, RelayId, SensorId, Sight, TankId};
+use crate::record::{Body, By, Record, Seq};
+use crate::time::{Moment, Now};
+use judging::Watch;
+use sensing::Senses;
+use std::collections::{BTreeMap, BTreeSet};
+use timers::Timers;
+
+/// No turn handles more deadlines than this; what is left is due at the next one. A bound for
+/// the case that should not exist, so that a mistake here is a slow watch and not a stuck one.
+const DEADLINES_PER_TURN: usize = 100_000;
+
+/// The watch over one site.
+#[derive(Debug)]
+pub struct Engine {
+    plan: Plan,
+    index: Index,
+    seed: u64,
+    next_seq: Seq,
+    now: Now,
+    turn: Turn,
+    timers: Timers,
+
+    senses: Senses,
+    watches: Vec<Watch>,
+
+    lives: Vec<Life>,
+    calls: BTreeMap<Seq, Call>,
+    runs: BTreeMap<RelayId, Run>,
+    works: BTreeMap<TankId, Spell>,
 }
 
-/// How fresh a message is.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Delivery {
-    /// Sent just now.
-    Live,
-    /// Kept by the broker as the topic's last value: true once.
-    Retained,
-    /// Queued for us while we were away.
-    Backlog,
-}
-
-/// The way to the broker.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Link {
-    /// Connected, and our own message came back.
-    Hears,
-    /// Down, or connected but deaf.
-    Lost {
-        /// What was seen.
-        why: String,
-    },
-}
-
-/// What a person can say. Answers acknowledge; they never switch anything.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Word {
-    /// Answers the call-out that this episode code belongs to.
-    Acknowledge {
-        /// The code on the page.
-        code: String,
-    },
-    /// Resets a latched alarm.
-    Reset {
-        /// Its name.
-        alarm: String,
-    },
-    /// Puts an alarm aside for a time.
-    Shelve {
-        /// Its name.
-        alarm: String,
-        /// At most a day.
-        length: Span,
-        /// The reason.
-        why: String,
-    },
-    /// Takes it off the shelf.
-    Unshelve {
-        /// Its name.
-        alarm: String,
-    },
-    /// Takes an alarm out of service.
-    TakeOut {
-        /// Its name.
-        alarm: String,
-        /// The reason.
-        why: String,
-    },
-    /// Puts it back.
-    PutBack {
-        /// Its name.
-        alarm: String,
-    },
-    /// Begins work on a tank.
-    BeginWork {
-        /// The tank.
-        tank: String,
-        /// The kind of work.
-        work: String,
-        /// The kind's longest if none.
-        length: Option<Span>,
-    },
-    /// Ends it.
-    EndWork {
-        /// The tank.
-        tank: String,
-    },
-    /// Tests a call-out from end to end.
-    Drill {
-        /// The policy's name.
-        callout: String,
-    },
-}
-
-/// What came of an input.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Turn {
-    /// To be kept before any effect is run; in order.
-    pub records: Vec<Record>,
-    /// To be run once the records are safe.
-    pub effects: Vec<Effect>,
-    /// For the history: may be batched and thinned.
-    pub samples: Vec<Sample>,
-}
-
-/// What the agent is to do. A new kind must break the build where it has to be handled.
+/// Work going on on a tank.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Effect {
-    /// Send a page; report with [`Input::Delivered`].
-    Send {
-        /// To whom and how.
-        target: Target,
-        /// What.
-        page: Box<Page>,
-    },
-    /// Give up on a page that is still being tried.
-    Withdraw {
-        /// The page.
-        page: Seq,
-    },
-    /// Publish a relay command, never retained; report with [`Input::Commanded`].
-    Command {
-        /// The switching.
-        switching: Seq,
-        /// Where to.
-        topic: String,
-        /// What.
-        payload: String,
-    },
+pub(crate) struct Spell {
+    pub(crate) seq: Seq,
+    pub(crate) work: String,
+    pub(crate) until: Moment,
+    pub(crate) by: By,
 }
 
-/// A reading for the history.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Sample {
-    /// The sensor's name.
-    pub sensor: String,
-    /// When it was measured.
-    pub at: Moment,
-    /// What it said, if it could be read: base units.
-    pub value: Option<Value>,
-    /// Whether it was believed.
-    pub quality: Quality,
+/// What follows from the plan alone, worked out once.
+#[derive(Debug, Default)]
+struct Index {
+    /// Sensors by the topic that feeds them.
+    topics: BTreeMap<String, Vec<SensorId>>,
+    /// Alarms whose condition uses the sensor.
+    users: Vec<Vec<AlarmId>>,
+    /// Relays whose proof uses the sensor.
+    proofs: Vec<Vec<RelayId>>,
+    /// Alarms that the plan added for lost sight.
+    sights: Vec<AlarmId>,
+    /// For each alarm, every alarm that can explain it, however far back.
+    causes: Vec<BTreeSet<AlarmId>>,
+    names: BTreeMap<String, AlarmId>,
+}
+
+impl Engine {
+    /// A watch that remembers nothing yet. `seed` keeps answer codes from being guessed: made
+    /// once at random for a site, and the same ever after. `next_seq` is the number of the
+    /// first record it will make.
+    pub fn new(plan: Plan, seed: u64, next_seq: Seq, now: Now) -> Self {
+        let index = Index::of(&plan);
+        Self {
+            senses: Senses::new(&plan, now.mono),
+            watches: vec![Watch::new(now.mono); plan.alarms.len()],
+            lives: vec![Life::default(); plan.alarms.len()],
+            index,
+            plan,
+            seed,
+            next_seq,
+            now,
+            turn: Turn::default(),
+            timers: Timers::default(),
+            calls: BTreeMap::new(),
+            runs: BTreeMap::new(),
+            works: BTreeMap::new(),
+        }
+    }
+
+    /// Applies records of earlier lives, the oldest first, their moments already told on the
+    /// present clock. Comes before the first [`Engine::step`]; records from
+    /// [`Engine::horizon`] on are enough.
+    pub fn restore<'a>(&mut self, records: impl IntoIterator<Item = &'a Record>) {
+        for record in records {
+            self.apply(record);
+            self.next_seq = self.next_seq.max(record.seq + 1);
+        }
+    }
+
+    /// Takes what happened at `now` and says what is to be kept and done.
+    pub fn step(&mut self, now: Now, input: Input) -> Turn {
+        // The clock that delays run on never goes back; if a caller's did, time stands still.
+        self.now = Now { mono: now.mono.max(self.now.mono), ..now };
+        self.meet_deadlines();
+        match input {
+            Input::Tick => {}
+            Input::Message { topic, payload, delivery } => self.hear(&topic, &payload, delivery),
+            Input::Link(link) => self.link(link),
+            Input::Delivered { page, outcome } => self.delivered(page, outcome),
+            Input::Commanded { switching, failed } => self.commanded(switching, failed),
+            Input::Said { word, by } => self.said(word, by),
+            Input::Started { version, gap } => self.start(version, gap),
+            Input::Stopping { why } => {
+                self.record(Body::Stopped { why });
+            }
+        }
+        // What the input made due at once belongs to the same turn.
+        self.meet_deadlines();
+        std::mem::take(&mut self.turn)
+    }
+
+    fn meet_deadlines(&mut self) {
+        for _ in 0..DEADLINES_PER_TURN {
+            match self.timers.pop_due(self.now.mono) {
+                Some(reason) => self.wake(reason),
+                None => break,
+            }
+        }
+    }
+
+    /// When [`Engine::step`] wants to be called at the latest, and why.
+    pub fn next_deadline(&self) -> Option<(Moment, DeadlineReason)> {
+        self.timers.iter().next()
+    }
+
+    /// The oldest record that still matters: what a restart has to read from.
+    pub fn horizon(&self) -> Seq {
+        let lives = self.lives.iter().flat_map(|life| {
+            [life.episode.as_ref().map(|episode| episode.id), life.aside.as_ref().map(|aside| aside.seq)]
+        });
+        let works = self.works.values().map(|spell| Some(spell.seq));
+        let runs = self.runs.values().map(|run| Some(run.seq));
+        let calls = self.calls.keys().map(|id| Some(*id));
+        let members = self.calls.values().flat_map(|call| call.members.iter().map(|m| Some(m.episode)));
+        lives.chain(works).chain(runs).chain(calls).chain(members).flatten().min().unwrap_or(self.next_seq)
+    }
+
+    /// The plan in force.
+    pub fn plan(&self) -> &Plan {
+        &self.plan
+    }
+
+    fn wake(&mut self, reason: DeadlineReason) {
+        match reason {
+            DeadlineReason::Stale(sensor) => self.check_stale(sensor),
+            DeadlineReason::Recheck(alarm)
+            | DeadlineReason::OnDelay(alarm)
+            | DeadlineReason::OffDelay(alarm) => {
+                self.judge(alarm);
+            }
+            DeadlineReason::Shelf(alarm) => self.unshelve(alarm, None),
+            DeadlineReason::Work(tank) => self.end_work(tank, None),
+            DeadlineReason::Proof(relay) => self.proof_due(relay),
+            DeadlineReason::Longest(relay) => self.longest_reached(relay),
+            DeadlineReason::Step(call) => self.take_step(call),
+            DeadlineReason::Lease(call) => self.lease_ended(call),
+            DeadlineReason::Settle(call) => self.settled(call),
+            DeadlineReason::Retry(page) => self.retry(page),
+        }
+    }
+
+    /// Makes a record, lets it change what lasts, and hands it out with the turn.
+    fn record(&mut self, body: Body) -> Seq {
+        let record = Record { seq: self.next_seq, at: self.now, body };
+        self.next_seq += 1;
+        self.apply(&record);
+        let seq = record.seq;
+        self.turn.records.push(record);
+        seq
+    }
+
+    /// A short code for what record `seq` begins: hard to guess without the seed, and unlike
+    /// every code in use. Letters and digits that are easily mixed up are left out.
+    fn code(&self, seq: Seq) -> String {
+        const ALPHABET: &[u8; 24] = b"ACDEFGHJKMNPQRTUVWXY3479";
+        let taken = |code: &str| {
+            let episodes = self.lives.iter().filter_map(|life| life.episode.as_ref());
+            episodes
+                .map(|episode| &episode.code)
+                .chain(self.calls.values().map(|call| &call.code))
+                .any(|c| c == code)
+        };
+        let mut salt = 0;
+        loop {
+            let mut bits = mix(self.seed ^ mix(seq.wrapping_add(salt)));
+            let code: String = (0..4)
+                .map(|_| {
+                    let letter = ALPHABET[(bits % 24) as usize];
+                    bits /= 24;
+                    char::from(letter)
+                })
+                .collect();
+            if !taken(&code) {
+                return code;
+            }
+            salt += 1 << 32;
+        }
+    }
+}
+
+/// The finaliser of SplitMix64 (Steele, Lea and Flood 2014): every input bit moves every
+/// output bit.
+fn mix(mut z: u64) -> u64 {
+    z = z.wrapping_add(0x9e37_79b9_7f4a_7c15);
+    z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+    z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+    z ^ (z >> 31)
+}
+
+impl Index {
+    fn of(plan: &Plan) -> Self {
+        let mut index = Self {
+            users: vec![Vec::new(); plan.sensors.len()],
+            proofs: vec![Vec::new(); plan.sensors.len()],
+            causes: vec![BTreeSet::new(); plan.alarms.len()],
+            ..Self::default()
+        };
+        for (id, sensor) in (0..).map(SensorId).zip(&plan.sensors) {
+            index.topics.entry(sensor.topic.clone()).or_default().push(id);
+        }
+        for (id, relay) in (0..).map(RelayId).zip(&plan.relays) {
+            for sensor in relay.proof.iter().flat_map(|proof| proof.condition.sensors()) {
+                index.proofs[sensor.index()].push(id);
+            }
+        }
+        for (id, alarm) in (0..).map(AlarmId).zip(&plan.alarms) {
+            index.names.insert(alarm.name.clone(), id);
+            let worse = alarm.worse.iter().flat_map(|condition| condition.sensors());
+            for sensor in alarm.condition.sensors().into_iter().chain(worse).collect::<BTreeSet<_>>() {
+                index.users[sensor.index()].push(id);
+            }
+            if alarm.sight.is_some() {
+                index.sights.push(id);
+            }
+            let mut open = alarm.consequence_of.clone();
+            while let Some(cause) = open.pop() {
+                if index.causes[id.index()].insert(cause) {
+                    open.extend(&plan.alarm(cause).consequence_of);
+                }
+            }
+        }
+        index
+    }
+
+    /// Whether an episode of `cause` explains one of `effect`.
+    fn explains(&self, cause: &str, effect: &str) -> bool {
+        match (self.names.get(cause), self.names.get(effect)) {
+            (Some(cause), Some(effect)) => self.causes[effect.index()].contains(cause),
+            _ => false,
+        }
+    }
+}
+
+/// How a cause of lost sight is called in records.
+fn sight_name(plan: &Plan, sight: &Sight) -> String {
+    match sight {
+        Sight::Broker => "broker".to_owned(),
+        Sight::Gateway(name) => format!("gateway {name}"),
+        Sight::Sensor(id) => plan.sensor(*id).name.clone(),
+    }
 }

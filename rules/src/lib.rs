@@ -5,14 +5,27 @@
 //! inputs give the same bytes. So an outage is a unit test, a year runs in seconds, and a
 //! rehearsal is the very code that runs at night. Modules stand in reading order.
 
-pub mod alarm;
-pub mod card;
-pub mod condition;
-pub mod engine;
-pub mod page;
-pub mod plan;
-pub mod quality;
-pub mod reading;
-pub mod record;
 pub mod time;
 pub mod units;
+
+pub mod reading;
+
+pub mod quality;
+
+pub mod condition;
+
+pub mod alarm;
+
+pub mod callout;
+
+pub mod fallback;
+
+pub mod card;
+
+pub mod plan;
+
+pub mod record;
+
+pub mod page;
+
+pub mod engine;

@@ -1,11 +1,19 @@
-//! The words of a page: what a person reads at three in the morning. An episode's facts come
+//! The words of a page: what a person reads at three in the morning. A call-out's facts come
 //! in, and a [`Page`] goes out that every channel can carry: a headline that fits a text, and
 //! a body with how long there is, what has been done and whether it is proved, what to do,
 //! who else was told, and how to answer.
 
+mod gsm;
+
 use crate::alarm::Priority;
-use crate::record::{Purpose, Seq};
-use crate::time::Wall;
+use crate::callout::{Call, Fate, Member};
+use crate::plan::{Alarm, Plan, Target};
+use crate::record::{Outcome, Purpose, Seq};
+use crate::time::{Moment, Now, Wall};
+use std::fmt::Write;
+
+/// What a text can carry: one unconcatenated message of 3GPP TS 23.040.
+pub const TEXT_SEPTETS: usize = 160;
 
 /// One message about one or more episodes of one cause.
 #[derive(Clone, Debug, PartialEq)]
@@ -38,4 +46,244 @@ pub struct Page {
     pub text: String,
     /// It may have been sent before a restart.
     pub maybe_repeat: bool,
+}
+
+/// The facts that a page is made of.
+pub(crate) struct Context<'a> {
+    pub(crate) plan: &'a Plan,
+    pub(crate) call: &'a Call,
+    /// The episode that the page leads with; none for a drill.
+    pub(crate) leader: Option<&'a Member>,
+    pub(crate) target: &'a Target,
+    pub(crate) purpose: Purpose,
+    pub(crate) id: Seq,
+    pub(crate) now: Now,
+    /// What the agent has done about it, a line each.
+    pub(crate) done: Vec<String>,
+    pub(crate) maybe_repeat: bool,
+}
+
+impl Context<'_> {
+    pub(crate) fn compose(self) -> Page {
+        let (place, what) = match self.leader {
+            Some(leader) => (leader.place.clone(), leader.alarm.clone()),
+            None => (self.plan.site.clone(), format!("drill of {}", self.call.policy)),
+        };
+        let headline = self.headline(&place, &what);
+        let body = self.body(&headline);
+        let text = gsm::fit(&self.text(&headline), TEXT_SEPTETS);
+        let to_them = self.call.pages.iter().filter(|sent| sent.target == *self.target && sent.id != self.id);
+        Page {
+            id: self.id,
+            call: self.call.id,
+            after: to_them.map(|sent| sent.id).collect(),
+            purpose: self.purpose,
+            priority: self.call.priority(),
+            site: self.plan.site.clone(),
+            place,
+            alarm: what,
+            code: if self.asks() { self.call.code.clone() } else { String::new() },
+            since: self.now.wall_at(self.onset()),
+            headline,
+            body,
+            text,
+            maybe_repeat: self.maybe_repeat,
+        }
+    }
+
+    fn onset(&self) -> Moment {
+        self.leader.map_or(self.call.begun, |leader| leader.onset)
+    }
+
+    fn asks(&self) -> bool {
+        match self.purpose {
+            Purpose::Call | Purpose::Digest | Purpose::Drill => true,
+            Purpose::Taken | Purpose::AllClear => false,
+        }
+    }
+
+    fn alarm(&self, member: &Member) -> Option<&Alarm> {
+        self.plan.alarm_named(&member.alarm).map(|id| self.plan.alarm(id))
+    }
+
+    /// `02:14`, with the date if it was on another day, and a mark if the clock is not trusted.
+    fn time(&self, moment: Moment) -> String {
+        let at = self.now.wall_at(moment).civil(&self.plan.zone);
+        let today = self.now.wall.civil(&self.plan.zone).date();
+        let mut text = match at.date() == today {
+            true => at.strftime("%H:%M").to_string(),
+            false => at.strftime("%a %d %b %H:%M").to_string(),
+        };
+        if !self.now.wall_trusted {
+            text.push_str(" (clock not set)");
+        }
+        text
+    }
+
+    fn headline(&self, place: &str, what: &str) -> String {
+        let code = &self.call.code;
+        let since = self.time(self.onset());
+        let priority = self.leader.map_or(Priority::Low, |leader| leader.priority);
+        match self.purpose {
+            Purpose::Call => {
+                let more = match self.call.members.iter().filter(|member| member.fate == Fate::Stands).count()
+                {
+                    0 | 1 => String::new(),
+                    n => format!(" (+{} more)", n - 1),
+                };
+                format!("{place}: {what}{more}, {priority}, since {since}, code {code}")
+            }
+            Purpose::Digest => match self.call.members.len() {
+                1 => format!("{place}: {what}, {priority}, {since}, code {code}"),
+                n => format!("{}: {n} low-priority alarms in the night, code {code}", self.plan.site),
+            },
+            Purpose::Drill => format!("TEST {place}: {what}, nothing is wrong, code {code}"),
+            Purpose::Taken => match self.call.answers.last().filter(|_| self.leader_is_being_seen_to()) {
+                Some((by, at)) => format!("{place}: {what}: {} has answered at {}", by.who, self.time(*at)),
+                None => format!("{place}: {what}: put aside, the call-out is over"),
+            },
+            Purpose::AllClear => {
+                format!("{place}: {what}: all clear at {}, stood since {since}", self.time(self.now.mono))
+            }
+        }
+    }
+
+    fn leader_is_being_seen_to(&self) -> bool {
+        self.leader.is_none_or(|leader| leader.fate != Fate::PutAside)
+    }
+
+    fn body(&self, headline: &str) -> String {
+        let mut lines = Vec::new();
+        if self.maybe_repeat {
+            lines.push("(This may be a repeat: the watch was restarted while it was being sent.)".to_owned());
+        }
+        lines.push(headline.to_owned());
+        lines.extend(self.how_long());
+        lines.extend(self.episodes());
+        if self.purpose == Purpose::Call {
+            lines.extend(self.section("Done so far:", self.done.clone()));
+            lines.extend(self.section("What to do:", self.response()));
+        }
+        if self.purpose == Purpose::Drill {
+            lines.push("This is a test of the call-out. Answer it as you would the real thing.".to_owned());
+        }
+        if self.purpose != Purpose::Digest {
+            lines.extend(self.section("Told:", self.told()));
+        }
+        if self.asks() {
+            lines.push(String::new());
+            lines.push(format!("To answer: slackwater ack {}", self.call.code));
+        }
+        if self.purpose == Purpose::Call {
+            lines.push("Estimates are estimates. This watch is a help, never the only safeguard.".to_owned());
+        }
+        lines.join("\n") + "\n"
+    }
+
+    fn section(&self, title: &str, lines: Vec<String>) -> Vec<String> {
+        match lines.is_empty() {
+            true => lines,
+            false => [String::new(), title.to_owned()].into_iter().chain(lines).collect(),
+        }
+    }
+
+    /// What is left of the leading alarm's time to respond.
+    fn how_long(&self) -> Option<String> {
+        let leader =
+            self.leader.filter(|leader| self.purpose == Purpose::Call && leader.fate == Fate::Stands)?;
+        let given = self.alarm(leader)?.time_to_respond?;
+        let left = given - (self.now.mono - leader.onset);
+        Some(match left.0 > 0 {
+            true => format!("Time to act: {left} left of {given}."),
+            false => format!("The time to act, {given}, is over: go now."),
+        })
+    }
+
+    /// Every episode with what it rests on and what follows from it, the leader first.
+    fn episodes(&self) -> Vec<String> {
+        let rest = self
+            .call
+            .members
+            .iter()
+            .filter(|member| self.leader.is_none_or(|leader| leader.episode != member.episode));
+        let mut lines = Vec::new();
+        for member in self.leader.into_iter().chain(rest) {
+            let mut line = format!(
+                "- {} {}, {}, since {}",
+                member.place,
+                member.alarm,
+                member.priority,
+                self.time(member.onset)
+            );
+            match member.fate {
+                Fate::Stands if member.blind => line.push_str("; its sensor can't be seen any more"),
+                Fate::Stands => {}
+                Fate::PutAside => line.push_str("; put aside"),
+                Fate::Over(at) => {
+                    let _ = write!(line, "; over since {}", self.time(at));
+                }
+            }
+            if member.worse {
+                line.push_str("; IT GOT WORSE");
+            }
+            lines.push(line);
+            if !member.because.is_empty() {
+                lines.push(format!("  {}", member.because));
+            }
+            let consequence = self.alarm(member).and_then(|alarm| alarm.consequence.as_ref());
+            if let Some(consequence) = consequence.filter(|_| member.fate == Fate::Stands) {
+                lines.push(format!("  If nobody acts: {consequence}"));
+            }
+        }
+        self.section("", lines).into_iter().skip(1).collect()
+    }
+
+    /// What to do about the leading episode, and about the others where that differs.
+    fn response(&self) -> Vec<String> {
+        let rest = self
+            .call
+            .members
+            .iter()
+            .filter(|member| self.leader.is_none_or(|leader| leader.episode != member.episode));
+        let standing = self.leader.into_iter().chain(rest).filter(|member| member.fate == Fate::Stands);
+        let mut lines: Vec<&str> = Vec::new();
+        for line in standing.filter_map(|member| self.alarm(member)).flat_map(|alarm| &alarm.response) {
+            if !lines.contains(&line.as_str()) {
+                lines.push(line);
+            }
+        }
+        (1..).zip(lines).map(|(n, line)| format!("{n}. {line}")).collect()
+    }
+
+    /// Who has been asked, by which way, and what came of it.
+    fn told(&self) -> Vec<String> {
+        let asked = self.call.pages.iter().filter(|sent| sent.id != self.id);
+        let mut lines: Vec<String> = asked
+            .filter(|sent| matches!(sent.purpose, Purpose::Call | Purpose::Drill))
+            .map(|sent| {
+                let fate = match &sent.last {
+                    None => "on its way".to_owned(),
+                    Some(Outcome::Accepted { .. }) => "sent".to_owned(),
+                    Some(Outcome::Deferred { why }) => format!("not yet: {why}"),
+                    Some(Outcome::Failed { why }) => format!("FAILED: {why}"),
+                };
+                format!("{} {}: {fate}", self.time(sent.at), sent.target)
+            })
+            .collect();
+        for (by, at) in &self.call.answers {
+            lines.push(format!("{} {} answered by {}", self.time(*at), by.who, by.via));
+        }
+        lines
+    }
+
+    /// The headline, then as much of what to do as fits.
+    fn text(&self, headline: &str) -> String {
+        let mut text = headline.to_owned();
+        if self.purpose == Purpose::Call {
+            for line in self.done.iter().chain(&self.response()) {
+                let _ = write!(text, ". {}", line.trim_end_matches('.'));
+            }
+        }
+        text
+    }
 }

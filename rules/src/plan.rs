@@ -265,6 +265,9 @@ pub struct Callout {
     pub again: Span,
     /// An answer holds this long while the alarm still stands.
     pub lease: Span,
+    /// Nothing in it has stood for this long before the all-clear goes out: what comes and
+    /// goes within it is one call-out.
+    pub settle: Span,
     /// Low-priority pages raised between these times of day wait for the second of them.
     pub quiet: Option<Hours>,
 }

@@ -1,7 +1,20 @@
-//! Whether a reading can be believed. A reading is good until something speaks against it:
-//! a sentinel that probes send when they have nothing to say, a value outside the plausible
-//! range, a jump no water can make, a value that has not moved for too long. Only good readings
-//! reach a condition; the others are counted, kept and said.
+//! Whether a reading can be believed. A reading is good until something speaks against it: a
+//! sentinel that probes send when they have nothing to say, a value outside the plausible
+//! range, a jump no water can make, a value that has not moved for too long. [`Track`] takes the
+//! readings of one sensor, judges each, and keeps the one that is in force.
+//!
+//! A bad reading is no reading: the last good one stays in force until it is stale. So a single
+//! glitch changes nothing, and a stream of them blinds the sensor, as its silence would.
+
+#[cfg(test)]
+mod tests;
+
+use crate::engine::Delivery;
+use crate::plan::Sensor;
+use crate::reading::{BadReading, Reading, Value};
+use crate::time::{Moment, Span};
+use crate::units::Scale;
+use std::fmt;
 
 /// What speaks against a reading, or nothing.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -16,4 +29,345 @@ pub enum Quality {
     Old,
     /// Nothing has been heard from the sensor since the start.
     Absent,
+}
+
+impl fmt::Display for Quality {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Good => "good",
+            Self::Suspect => "suspect",
+            Self::Stale => "stale",
+            Self::Old => "old",
+            Self::Absent => "absent",
+        })
+    }
+}
+
+/// What exactly speaks against a reading. Numbers are in base units.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Doubt {
+    /// What a probe says when it has nothing to say.
+    Sentinel {
+        /// The value.
+        value: f64,
+    },
+    /// Outside the plausible range.
+    Implausible {
+        /// The value.
+        value: f64,
+        /// Lowest believable.
+        low: f64,
+        /// Highest believable.
+        high: f64,
+    },
+    /// Further from what was measured before than the water can have come since.
+    TooFast {
+        /// The value.
+        value: f64,
+        /// The last good value.
+        before: f64,
+        /// Time between the two.
+        within: Span,
+        /// The fastest believable change, per second.
+        limit: f64,
+    },
+    /// Exactly unmoved.
+    Frozen {
+        /// For how long.
+        unmoved: Span,
+    },
+    /// Not understood.
+    Unreadable(BadReading),
+    /// Kept by the broker.
+    Retained,
+    /// Queued while we were away.
+    Backlog,
+    /// By its own time too old when it came.
+    TooOld {
+        /// How old.
+        age: Span,
+        /// Older than this is stale.
+        limit: Span,
+    },
+    /// Measured before the reading that is in force.
+    Overtaken {
+        /// By how much.
+        by: Span,
+    },
+}
+
+impl Doubt {
+    /// The quality of a reading that this speaks against.
+    pub fn quality(&self) -> Quality {
+        match self {
+            Self::Sentinel { .. }
+            | Self::Implausible { .. }
+            | Self::TooFast { .. }
+            | Self::Frozen { .. }
+            | Self::Unreadable(_) => Quality::Suspect,
+            Self::Retained | Self::Backlog | Self::TooOld { .. } | Self::Overtaken { .. } => Quality::Old,
+        }
+    }
+
+    /// In words, with numbers on the sensor's own scale.
+    pub fn words(&self, scale: &Scale) -> String {
+        match self {
+            Self::Sentinel { value } => {
+                format!("{} is what the probe says when it has nothing to say", scale.show(*value))
+            }
+            Self::Implausible { value, low, high } => format!(
+                "{} is outside the plausible {} to {}",
+                scale.show(*value),
+                scale.show(*low),
+                scale.show(*high)
+            ),
+            Self::TooFast { value, before, within, limit } => format!(
+                "from {} to {} within {within}: faster than {}/min",
+                scale.show(*before),
+                scale.show(*value),
+                scale.show_difference(limit * 60.0)
+            ),
+            Self::Frozen { unmoved } => format!("frozen: exactly the same for {unmoved}"),
+            Self::Unreadable(bad) => bad.to_string(),
+            Self::Retained => "kept by the broker: true once".to_owned(),
+            Self::Backlog => "queued while nobody listened: true once".to_owned(),
+            Self::TooOld { age, limit } => format!("measured {age} ago, longer than {limit}"),
+            Self::Overtaken { by } => format!("measured {by} before the reading in force"),
+        }
+    }
+}
+
+/// A reading with the judgement on it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Judged {
+    /// Whether it is believed.
+    pub quality: Quality,
+    /// What speaks against it; none if it is good.
+    pub doubt: Option<Doubt>,
+    /// What it said, if it could be read.
+    pub value: Option<Value>,
+    /// When it was measured.
+    pub at: Moment,
+}
+
+/// The state of one sensor: what was last believed, and what is held against it now.
+#[derive(Clone, Debug, Default)]
+pub struct Track {
+    good: Option<Good>,
+    /// A row of readings that jumped too far to be believed, but agree among themselves.
+    pretender: Option<Pretender>,
+    /// Against the latest live reading; before the first, against an old one.
+    doubt: Option<Doubt>,
+    frozen: bool,
+    heard: Option<Moment>,
+    counts: Counts,
+}
+
+/// How many live readings were believed, and how many not.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Counts {
+    /// Believed.
+    pub good: u64,
+    /// Not believed, or not understood.
+    pub rejected: u64,
+}
+
+/// The last good reading.
+#[derive(Clone, Copy, Debug)]
+struct Good {
+    value: Value,
+    /// When it was last measured and believed.
+    at: Moment,
+    /// When the value was first exactly this, without a stale stretch since.
+    since: Moment,
+    /// When it was last measured at all: later than `at` while the sensor is frozen.
+    until: Moment,
+    /// Where the value would be if it could follow the readings no faster than the sensor's
+    /// fastest believable change. Comparing with this instead of the last reading lets noise
+    /// and coarse steps pass, and stops a run of jumps each of which would be small enough.
+    follower: f64,
+}
+
+/// The first of such a row, which all others must agree with, and its length.
+#[derive(Clone, Copy, Debug)]
+struct Pretender {
+    value: f64,
+    at: Moment,
+    count: u8,
+}
+
+/// A sensor's noise and the steps of its converter are no rates. A reading may be ahead of the
+/// fastest believable change by as much as that change makes in this time.
+const AHEAD: Span = Span::minutes(1);
+
+/// So many readings in a row that contradict the past but not each other are believed: after a
+/// water change, or when a probe was put elsewhere.
+const CONVINCING: u8 = 3;
+
+impl Track {
+    /// Judges what came from the sensor at `now`.
+    pub fn take(
+        &mut self,
+        sensor: &Sensor,
+        now: Moment,
+        delivery: Delivery,
+        reading: Result<Reading, BadReading>,
+    ) -> Judged {
+        let value = reading.as_ref().ok().map(|reading| reading.value);
+        let measured = reading.as_ref().ok().and_then(|reading| reading.measured);
+        let at = measured.map_or(now, |measured| measured.min(now));
+
+        let old = match delivery {
+            Delivery::Live => None,
+            Delivery::Retained => Some(Doubt::Retained),
+            Delivery::Backlog => Some(Doubt::Backlog),
+        };
+        if let Some(doubt) = old {
+            if self.heard.is_none() {
+                self.doubt = Some(doubt.clone());
+            }
+            return Judged { quality: doubt.quality(), doubt: Some(doubt), value, at };
+        }
+
+        self.heard = Some(now);
+        self.doubt = match reading {
+            Ok(reading) => self.judge(sensor, now, at, reading.value).err(),
+            Err(bad) => {
+                self.pretender = None;
+                Some(Doubt::Unreadable(bad))
+            }
+        };
+        match &self.doubt {
+            None => self.counts.good += 1,
+            Some(_) => self.counts.rejected += 1,
+        }
+        let quality = self.doubt.as_ref().map_or(Quality::Good, Doubt::quality);
+        Judged { quality, doubt: self.doubt.clone(), value, at }
+    }
+
+    /// Believes a reading, or says why not.
+    fn judge(&mut self, sensor: &Sensor, now: Moment, at: Moment, value: Value) -> Result<(), Doubt> {
+        let pretender = self.pretender.take();
+        let age = now - at;
+        if age > sensor.stale_after {
+            return Err(Doubt::TooOld { age, limit: sensor.stale_after });
+        }
+        if let Some(good) = self.good.filter(|good| at < good.until) {
+            return Err(Doubt::Overtaken { by: good.until - at });
+        }
+        let follower = match value {
+            Value::Number(number) => {
+                believable(sensor, number)?;
+                self.follow(sensor, at, number, pretender)?
+            }
+            Value::Word(_) => 0.0,
+        };
+
+        let good = match self.good {
+            Some(good) if good.value == value && (self.frozen || at - good.until <= sensor.stale_after) => {
+                Good { until: at, follower, ..good }
+            }
+            Some(_) | None => Good { value, at, since: at, until: at, follower },
+        };
+        let unmoved = at - good.since;
+        self.frozen = sensor.frozen_after.is_some_and(|limit| unmoved >= limit);
+        if self.frozen {
+            self.good = Some(good);
+            return Err(Doubt::Frozen { unmoved });
+        }
+        self.good = Some(Good { at, ..good });
+        Ok(())
+    }
+
+    /// Where the follower comes to with this number, unless the number is too far ahead of it.
+    fn follow(
+        &mut self,
+        sensor: &Sensor,
+        at: Moment,
+        number: f64,
+        pretender: Option<Pretender>,
+    ) -> Result<f64, Doubt> {
+        let (Some(limit), Some(Good { value: Value::Number(before), until: then, follower, .. })) =
+            (sensor.max_rate, self.good)
+        else {
+            return Ok(number);
+        };
+        let ahead = limit * AHEAD.as_seconds();
+        let reach = limit * (at - then).as_seconds();
+        let followed = follower + (number - follower).max(-reach).min(reach);
+        if (number - followed).abs() <= ahead {
+            return Ok(followed);
+        }
+
+        let agrees = |row: &Pretender| {
+            let reach = limit * (at - row.at).as_seconds() + ahead;
+            at >= row.at && (number - row.value).abs() <= reach
+        };
+        let row = match pretender.filter(agrees) {
+            Some(row) => Pretender { count: row.count + 1, ..row },
+            None => Pretender { value: number, at, count: 1 },
+        };
+        if row.count >= CONVINCING {
+            return Ok(number);
+        }
+        self.pretender = Some(row);
+        Err(Doubt::TooFast { value: number, before, within: at - then, limit })
+    }
+
+    /// The value in force: the last good reading while it is fresh. None for a frozen sensor.
+    pub fn value(&self, sensor: &Sensor, now: Moment) -> Option<Value> {
+        self.in_force(sensor, now).map(|good| good.value)
+    }
+
+    /// The first moment at which the value in force will be stale, if no other reading comes;
+    /// always later than `now`. None if no value is in force.
+    pub fn stale_at(&self, sensor: &Sensor, now: Moment) -> Option<Moment> {
+        self.in_force(sensor, now).map(|good| good.at + sensor.stale_after + Span::millis(1))
+    }
+
+    fn in_force(&self, sensor: &Sensor, now: Moment) -> Option<Good> {
+        self.good.filter(|good| !self.frozen && now - good.at <= sensor.stale_after)
+    }
+
+    /// The quality of what the sensor says now, and what is held against its latest reading. A
+    /// sensor with a value in force is good, also if its latest reading was rejected: then the
+    /// doubt says why.
+    pub fn quality(&self, sensor: &Sensor, now: Moment) -> (Quality, Option<&Doubt>) {
+        let doubt = self.doubt.as_ref();
+        let quality = match self.heard {
+            None => doubt.map_or(Quality::Absent, Doubt::quality),
+            Some(_) if self.in_force(sensor, now).is_some() => Quality::Good,
+            Some(heard) if now - heard > sensor.stale_after => Quality::Stale,
+            Some(_) => doubt.map_or(Quality::Stale, Doubt::quality),
+        };
+        (quality, doubt)
+    }
+
+    /// When anything live was last heard from the sensor, even if it could not be believed.
+    pub fn heard(&self) -> Option<Moment> {
+        self.heard
+    }
+
+    /// The last good reading, however old, and when it was measured.
+    pub fn last_good(&self) -> Option<(Value, Moment)> {
+        self.good.map(|good| (good.value, good.at))
+    }
+
+    /// How many live readings were believed, and how many not.
+    pub fn counts(&self) -> Counts {
+        self.counts
+    }
+}
+
+/// Whether a number can be true by itself.
+fn believable(sensor: &Sensor, value: f64) -> Result<(), Doubt> {
+    // A sentinel may have come through another unit: 85 degC as 185 degF.
+    let same = |sentinel: &f64| (value - sentinel).abs() <= 1e-6 * sentinel.abs() + 1e-12;
+    if sensor.reject.iter().any(same) {
+        return Err(Doubt::Sentinel { value });
+    }
+    match sensor.plausible {
+        Some((low, high)) if value < low || value > high => Err(Doubt::Implausible { value, low, high }),
+        Some(_) | None => Ok(()),
+    }
 }

@@ -3,7 +3,21 @@
 //! become a [`Value`] in base units, or a [`BadReading`] that says why not. Nothing that a
 //! network can send makes this fail otherwise.
 
-use crate::units::Scale;
+mod bad;
+mod number;
+mod pointer;
+mod senml;
+
+#[cfg(test)]
+mod tests;
+
+pub use bad::{BadReading, SenmlFault};
+pub use pointer::{PointerError, parse_pointer};
+
+use crate::time::{Moment, Now};
+use crate::units::{Quantity, Scale};
+use number::Named;
+use serde_json::Value as Json;
 
 /// What a sensor can say.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -41,4 +55,122 @@ pub struct Word {
     pub name: String,
     /// As payloads say it: `on`, `1`, `true`.
     pub spellings: Vec<String>,
+}
+
+/// What a payload said.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Reading {
+    /// The value.
+    pub value: Value,
+    /// When it was measured, if the payload itself says so; otherwise as it arrived. Never later
+    /// than now.
+    pub measured: Option<Moment>,
+}
+
+/// The longest payload that is looked at, in bytes.
+pub const LONGEST: usize = 64 * 1024;
+
+/// A single value as it stands in a payload.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Said<'a> {
+    Text(&'a str),
+    Number(f64),
+    Truth(bool),
+}
+
+impl Mapping {
+    /// Understands a payload that came in at `now`.
+    pub fn read(&self, payload: &[u8], now: &Now) -> Result<Reading, BadReading> {
+        if payload.len() > LONGEST {
+            return Err(BadReading::TooLong { length: payload.len(), limit: LONGEST });
+        }
+        let text =
+            std::str::from_utf8(payload).map_err(|error| BadReading::NotUtf8 { at: error.valid_up_to() })?;
+        if text.trim().is_empty() {
+            return Err(BadReading::Empty);
+        }
+        match self {
+            Self::Plain(content) => {
+                let value = content.understand(Said::Text(text), None)?;
+                Ok(Reading { value, measured: None })
+            }
+            Self::Pointer(tokens, content) => {
+                let document = json(text)?;
+                let found = pointer::resolve(&document, tokens)
+                    .ok_or_else(|| BadReading::NoSuchPlace { pointer: pointer::written(tokens) })?;
+                let said = said(found)
+                    .map_err(|found| BadReading::NotScalar { pointer: pointer::written(tokens), found })?;
+                Ok(Reading { value: content.understand(said, None)?, measured: None })
+            }
+            Self::Senml(name, content) => senml::read(name, content, &json(text)?, now),
+        }
+    }
+}
+
+impl Content {
+    /// The value of what is said, in the unit given with it, or else in the declared one.
+    fn understand(&self, said: Said<'_>, unit: Option<Named<'_>>) -> Result<Value, BadReading> {
+        match (self, said) {
+            (Self::Number(scale), Said::Number(number)) => in_base(number, unit, scale),
+            (Self::Number(scale), Said::Text(text)) => {
+                let (number, own) = number::parse(text)?;
+                in_base(number, own.or(unit), scale)
+            }
+            (Self::Number(_), Said::Truth(truth)) => Err(BadReading::NotANumber(truth.to_string())),
+            (Self::Words(words), Said::Text(text)) => word(words, text),
+            (Self::Words(words), Said::Truth(truth)) => word(words, if truth { "true" } else { "false" }),
+            (Self::Words(words), Said::Number(number)) => word(words, &number.to_string()),
+        }
+    }
+}
+
+fn in_base(number: f64, unit: Option<Named<'_>>, scale: &Scale) -> Result<Value, BadReading> {
+    let wanted = scale.unit.dimension;
+    let (name, unit) = unit.unwrap_or((&scale.name, scale.unit));
+    let base = Quantity { number, unit }.base(wanted).map_err(|_| BadReading::WrongUnit {
+        said: bad::short(name),
+        found: unit.dimension,
+        wanted,
+    })?;
+    if base.is_finite() {
+        Ok(Value::Number(base))
+    } else {
+        Err(BadReading::NotFinite(bad::short(&number.to_string())))
+    }
+}
+
+fn word(words: &[Word], text: &str) -> Result<Value, BadReading> {
+    let text = text.trim();
+    words
+        .iter()
+        .position(|word| word.spellings.iter().any(|spelling| same(spelling, text)))
+        .and_then(|place| u16::try_from(place).ok())
+        .map(Value::Word)
+        .ok_or_else(|| {
+            let known: Vec<&str> =
+                words.iter().flat_map(|word| &word.spellings).map(String::as_str).collect();
+            BadReading::UnknownWord { said: bad::short(text), known: bad::short(&known.join(", ")) }
+        })
+}
+
+/// Whether two texts differ in nothing but capital letters.
+fn same(a: &str, b: &str) -> bool {
+    a.chars().flat_map(char::to_lowercase).eq(b.chars().flat_map(char::to_lowercase))
+}
+
+/// Depth is guarded by the parser, which refuses a document nested deeper than 128.
+fn json(text: &str) -> Result<Json, BadReading> {
+    serde_json::from_str(text).map_err(|error| BadReading::NotJson { why: bad::short(&error.to_string()) })
+}
+
+/// The single value that a JSON value is, or what it is instead.
+fn said(json: &Json) -> Result<Said<'_>, &'static str> {
+    match json {
+        Json::String(text) => Ok(Said::Text(text)),
+        Json::Number(number) => number.as_f64().map(Said::Number).ok_or("a number out of range"),
+        Json::Bool(truth) => Ok(Said::Truth(*truth)),
+        Json::Null => Err("null"),
+        Json::Array(_) => Err("an array"),
+        Json::Object(_) => Err("an object"),
+    }
 }

@@ -4,6 +4,8 @@
 //! the crate, is made to be stored: names instead of indices, spans instead of moments, and
 //! only additions from one version to the next.
 
+mod words;
+
 use crate::alarm::Priority;
 use crate::time::{Now, Span};
 use serde::{Deserialize, Serialize};
@@ -38,6 +40,8 @@ pub struct By {
 pub enum Purpose {
     /// Someone is needed.
     Call,
+    /// Someone else has answered, or put it aside: no more is wanted of you.
+    Taken,
     /// What was wrong is over.
     AllClear,
     /// Low-priority news held until the morning.
@@ -234,16 +238,20 @@ pub enum Body {
     CallBegan {
         /// The policy's name.
         policy: String,
-        /// The episode it began with; none for a drill.
-        episode: Option<Seq>,
+        /// What started it, and so how its pages read.
+        purpose: Purpose,
+        /// The code that answers it as a whole.
+        code: String,
         /// The first step waits this long: for a cause that is about to be raised, or for
         /// the morning.
         hold: Span,
     },
-    /// An episode of the same cause joined it.
+    /// An episode became part of it: the first one, or one of the same cause.
     Joined {
         /// The call-out.
         call: Seq,
+        /// The episode's alarm.
+        alarm: String,
         /// The episode.
         episode: Seq,
     },
@@ -344,6 +352,16 @@ pub enum Body {
         /// First attempt is 1.
         attempt: u32,
         /// Why now: the fallback began, is repeated for want of proof, is undone.
+        why: String,
+    },
+    /// The agent lets go of a relay and leaves it as it stands: what adds heat, water or light
+    /// is switched on again by a person.
+    Released {
+        /// The relay.
+        relay: String,
+        /// The episode it was for.
+        episode: Seq,
+        /// The reason.
         why: String,
     },
     /// Its proof was seen.

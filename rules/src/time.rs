@@ -119,8 +119,8 @@ pub struct Wall(pub i64);
 impl Wall {
     /// The civil time in `zone`. A time out of the calendar's range is held at its nearest end.
     pub fn civil(self, zone: &TimeZone) -> ZonedDateTime {
-        let (low, high) = (Timestamp::MIN.as_millisecond(), Timestamp::MAX.as_millisecond());
-        let stamp = Timestamp::from_millisecond(self.0.clamp(low, high)).unwrap_or(Timestamp::UNIX_EPOCH);
+        let end = if self.0 < 0 { Timestamp::MIN } else { Timestamp::MAX };
+        let stamp = Timestamp::from_millisecond(self.0).unwrap_or(end);
         stamp.to_zoned_datetime(zone.clone())
     }
 }
@@ -161,5 +161,52 @@ impl Now {
     /// The wall time that `moment` had, or will have if the wall clock does not jump.
     pub fn wall_at(&self, moment: Moment) -> Wall {
         self.wall + (moment - self.mono)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_span_is_shown_by_the_two_largest_parts_that_matter() {
+        let table = [
+            (Span::ZERO, "0 s"),
+            (Span::millis(1), "1 ms"),
+            (Span::millis(999), "999 ms"),
+            (Span::millis(1_999), "1 s"),
+            (Span::seconds(59), "59 s"),
+            (Span::seconds(60), "1 min"),
+            (Span::seconds(90), "1 min 30 s"),
+            (Span::minutes(60), "1 h"),
+            (Span::minutes(125), "2 h 5 min"),
+            (Span::seconds(3_600 + 59), "1 h"),
+            (Span::hours(24), "1 d"),
+            (Span::hours(76), "3 d 4 h"),
+            (Span::seconds(-90), "-1 min 30 s"),
+            (Span::millis(-5), "-5 ms"),
+        ];
+        for (span, shown) in table {
+            assert_eq!(span.to_string(), shown);
+        }
+    }
+
+    #[test]
+    fn the_ends_of_time_neither_wrap_nor_panic() {
+        let (first, last) = (Moment(i64::MIN), Moment(i64::MAX));
+        assert_eq!(last + Span::seconds(1), last);
+        assert_eq!(first - Span::seconds(1), first);
+        assert_eq!(last - first, Span(i64::MAX));
+        assert_eq!(Span(i64::MAX).times(2), Span(i64::MAX));
+        assert!(Span(i64::MIN).to_string().starts_with("-106751991167 d"));
+        assert_eq!(Wall(i64::MAX).civil(&TimeZone::UTC).year(), 9999);
+        assert_eq!(Wall(i64::MIN).civil(&TimeZone::UTC).year(), -9999);
+    }
+
+    #[test]
+    fn a_moment_has_the_wall_time_that_lies_as_far_from_now() {
+        let now = Now { mono: Moment(10_000), wall: Wall(1_700_000_000_000), wall_trusted: true };
+        assert_eq!(now.wall_at(Moment(4_000)), Wall(1_699_999_994_000));
+        assert_eq!(now.wall_at(Moment(11_000)), Wall(1_700_000_001_000));
     }
 }

@@ -7,147 +7,19 @@
 //! is not. `degC` and `degF` serve for both, so a written quantity keeps its unit until the
 //! place it stands in says which is meant: 2 degF as a deadband is 1.11 K, not -16.67 degC.
 //!
-//! Conversion factors are exact: NIST SP 811 (2008), appendix B.
+//! Conversion factors are exact: NIST SP 811 (2008), appendix B; of the two conventional
+//! columns of mercury it gives seven digits.
+
+mod dimension;
+mod near;
+#[cfg(test)]
+mod tests;
+
+pub use dimension::Dimension;
+pub use near::near_unit;
 
 use crate::time::Span;
 use std::fmt;
-
-/// Which physical quantity a number stands for, as exponents of base quantities.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub struct Dimension {
-    length: i8,
-    mass: i8,
-    time: i8,
-    current: i8,
-    temperature: i8,
-    amount: i8,
-    /// Practical salinity and pH are pure numbers; kept apart so that they can't be mixed up.
-    salinity: i8,
-    acidity: i8,
-    /// A point on a temperature scale, as against a difference of two.
-    point: bool,
-}
-
-macro_rules! dimension {
-    ($($field:ident: $value:expr),*) => {
-        Dimension { $($field: $value,)* ..Dimension::NUMBER }
-    };
-}
-
-impl Dimension {
-    /// A pure number or a share (percent).
-    pub const NUMBER: Self = Self {
-        length: 0,
-        mass: 0,
-        time: 0,
-        current: 0,
-        temperature: 0,
-        amount: 0,
-        salinity: 0,
-        acidity: 0,
-        point: false,
-    };
-    /// A temperature on a scale; base unit degC.
-    pub const TEMPERATURE: Self = dimension!(temperature: 1, point: true);
-    /// A difference of temperatures; base unit K.
-    pub const DIFFERENCE: Self = dimension!(temperature: 1);
-    /// Base unit m.
-    pub const LENGTH: Self = dimension!(length: 1);
-    /// Base unit m3.
-    pub const VOLUME: Self = dimension!(length: 3);
-    /// Base unit m3/s.
-    pub const FLOW: Self = dimension!(length: 3, time: -1);
-    /// Base unit s.
-    pub const TIME: Self = dimension!(time: 1);
-    /// Base unit W.
-    pub const POWER: Self = dimension!(length: 2, mass: 1, time: -3);
-    /// Base unit J.
-    pub const ENERGY: Self = dimension!(length: 2, mass: 1, time: -2);
-    /// Base unit A.
-    pub const CURRENT: Self = dimension!(current: 1);
-    /// Base unit C (A s).
-    pub const CHARGE: Self = dimension!(current: 1, time: 1);
-    /// Base unit V.
-    pub const VOLTAGE: Self = dimension!(length: 2, mass: 1, time: -3, current: -1);
-    /// Practical salinity; base unit ppt (g of salt in a kg of water, as keepers write it).
-    pub const SALINITY: Self = dimension!(salinity: 1);
-    /// Base unit pH.
-    pub const ACIDITY: Self = dimension!(acidity: 1);
-    /// Base unit kg/m3.
-    pub const CONCENTRATION: Self = dimension!(mass: 1, length: -3);
-    /// Photons per area and time; base unit mol/(m2 s).
-    pub const LIGHT: Self = dimension!(amount: 1, length: -2, time: -1);
-    /// Photons per area (a daily light integral); base unit mol/m2.
-    pub const LIGHT_DOSE: Self = dimension!(amount: 1, length: -2);
-    /// Base unit Pa.
-    pub const PRESSURE: Self = dimension!(length: -1, mass: 1, time: -2);
-
-    /// The dimension of a difference of two values of this one.
-    pub fn difference(self) -> Self {
-        Self { point: false, ..self }
-    }
-
-    /// Whether values have an arbitrary zero, so that sums and ratios of them mean nothing.
-    pub fn is_point(self) -> bool {
-        self.point
-    }
-
-    /// The dimension of a product.
-    pub fn times(self, other: Self) -> Self {
-        self.combine(other, 1)
-    }
-
-    /// The dimension of a quotient.
-    pub fn per(self, other: Self) -> Self {
-        self.combine(other, -1)
-    }
-
-    fn combine(self, other: Self, sign: i8) -> Self {
-        let add = |a: i8, b: i8| a.saturating_add(b.saturating_mul(sign));
-        Self {
-            length: add(self.length, other.length),
-            mass: add(self.mass, other.mass),
-            time: add(self.time, other.time),
-            current: add(self.current, other.current),
-            temperature: add(self.temperature, other.temperature),
-            amount: add(self.amount, other.amount),
-            salinity: add(self.salinity, other.salinity),
-            acidity: add(self.acidity, other.acidity),
-            point: false,
-        }
-    }
-
-    /// The quantity in words: `a temperature`, `a flow`, `a temperature difference per time`.
-    pub fn words(self) -> &'static str {
-        let per_time = |of: Self| of.difference().per(Self::TIME);
-        match self {
-            Self::NUMBER => "a plain number or share",
-            Self::TEMPERATURE => "a temperature",
-            Self::DIFFERENCE => "a temperature difference",
-            Self::LENGTH => "a length",
-            Self::VOLUME => "a volume",
-            Self::FLOW => "a flow",
-            Self::TIME => "a duration",
-            Self::POWER => "a power",
-            Self::ENERGY => "an energy",
-            Self::CURRENT => "an electric current",
-            Self::CHARGE => "an electric charge",
-            Self::VOLTAGE => "a voltage",
-            Self::SALINITY => "a salinity",
-            Self::ACIDITY => "a pH",
-            Self::CONCENTRATION => "a concentration",
-            Self::LIGHT => "a photon flux density",
-            Self::LIGHT_DOSE => "a light integral",
-            Self::PRESSURE => "a pressure",
-            d if d == per_time(Self::TEMPERATURE) => "a temperature change per time",
-            d if d == per_time(Self::NUMBER) => "a rate per time",
-            d if d == per_time(Self::LENGTH) => "a level change per time",
-            d if d == per_time(Self::SALINITY) => "a salinity change per time",
-            d if d == per_time(Self::ACIDITY) => "a pH change per time",
-            _ => "a compound quantity",
-        }
-    }
-}
 
 /// A unit: what it measures, and how it becomes the base unit: `base = value * factor + offset`.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -182,8 +54,11 @@ pub static UNITS: &[(&str, Unit)] = &[
     unit("cm", Dimension::LENGTH, 1e-2),
     unit("mm", Dimension::LENGTH, 1e-3),
     unit("in", Dimension::LENGTH, 0.0254),
+    unit("ft", Dimension::LENGTH, 0.3048),
     unit("L", Dimension::VOLUME, LITRE),
+    unit("l", Dimension::VOLUME, LITRE),
     unit("mL", Dimension::VOLUME, 1e-6),
+    unit("ml", Dimension::VOLUME, 1e-6),
     unit("m3", Dimension::VOLUME, 1.0),
     unit("US gal", Dimension::VOLUME, US_GALLON),
     unit("imp gal", Dimension::VOLUME, IMPERIAL_GALLON),
@@ -198,6 +73,7 @@ pub static UNITS: &[(&str, Unit)] = &[
     unit("weeks", Dimension::TIME, 7.0 * DAY),
     unit("W", Dimension::POWER, 1.0),
     unit("kW", Dimension::POWER, 1e3),
+    unit("J", Dimension::ENERGY, 1.0),
     unit("Wh", Dimension::ENERGY, HOUR),
     unit("kWh", Dimension::ENERGY, 1e3 * HOUR),
     unit("A", Dimension::CURRENT, 1.0),
@@ -213,9 +89,16 @@ pub static UNITS: &[(&str, Unit)] = &[
     unit("mol/m2", Dimension::LIGHT_DOSE, 1.0),
     unit("Pa", Dimension::PRESSURE, 1.0),
     unit("hPa", Dimension::PRESSURE, 100.0),
+    unit("kPa", Dimension::PRESSURE, 1e3),
+    unit("inHg", Dimension::PRESSURE, 3_386.389),
+    unit("mmHg", Dimension::PRESSURE, 133.322_4),
 ];
 
 impl Unit {
+    /// Kelvin as a temperature, as SenML means it. A rule file's `K` is a difference.
+    pub(crate) const KELVIN_SCALE: Unit =
+        Unit { dimension: Dimension::TEMPERATURE, factor: 1.0, offset: -273.15 };
+
     /// The unit written as `name`, also as a rate (`L/h`, `US gal/h`, `K/min`, `mm/day`).
     pub fn named(name: &str) -> Option<Unit> {
         if let Some(found) = Unit::simple(name) {
@@ -346,7 +229,8 @@ impl fmt::Display for QuantityError {
             Self::NotFinite => write!(f, "the number is not finite"),
             Self::UnknownUnit(name) => write!(f, "`{name}` is not a unit"),
             Self::WrongDimension { found, wanted } => {
-                write!(f, "this is {}, but {} is wanted here", found.words(), wanted.words())
+                let (found, wanted, hint) = (found.words(), wanted.words(), found.hint(*wanted));
+                write!(f, "this is {found}, but {wanted} is wanted here{hint}")
             }
         }
     }

@@ -13,6 +13,8 @@ use jiff::civil::Time;
 /// otherwise: long enough to act, short enough that nobody who fell asleep again costs a tank.
 const AGAIN: Span = Span::minutes(15);
 const LEASE: Span = Span::minutes(60);
+/// What comes back within this is the same call-out.
+const SETTLE: Span = Span::minutes(2);
 
 /// One call-out; nothing if anything is wrong with it.
 pub(super) fn read(name: &At<String>, table: Table<'_>, context: &Context<'_>) -> Option<Callout> {
@@ -26,6 +28,7 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &Context<'_>) -
         .and_then(|item| steps(item, context));
     let again = table.get("again").and_then(Item::some_duration);
     let lease = table.get("lease").and_then(Item::some_duration);
+    let settle = table.get("settle").and_then(Item::duration);
     let quiet = table.get("quiet").and_then(hours);
     let place = table.key_span("steps");
     table.finish();
@@ -34,6 +37,7 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &Context<'_>) -
         steps: steps?,
         again: again.unwrap_or(AGAIN),
         lease: lease.unwrap_or(LEASE),
+        settle: settle.unwrap_or(SETTLE),
         quiet,
     };
     if context.errors() > before {

@@ -1,0 +1,227 @@
+//! The ways to a person. A page flows in with its target; exactly one [`Outcome`] for it flows
+//! out over the results, whatever happens: accepted by the next hop, to be tried later, or
+//! not possible this way. It exists so that a dead mail server delays no push: every target
+//! has its own lane with its own short queue, worker and time-out, and nothing here waits for
+//! anything without a bound.
+//!
+//! An outcome says what the next hop did, never that a person has read the page. Where an
+//! attempt broke off after the page was on its way, the text says that it may have been
+//! delivered; the page's name (Message-ID, event id) is the same on a repeat, so that the
+//! receiver can tell.
+
+mod event;
+mod lane;
+mod letter;
+mod mail;
+mod plain;
+mod push;
+mod settings;
+mod siren;
+mod template;
+mod tls;
+
+pub use settings::{ChannelSettings, MailSettings, PushSettings, Security, SirenSettings};
+pub use template::Template;
+
+use lane::{Lane, Progress};
+use slackwater_rules::page::Page;
+use slackwater_rules::plan::Target;
+use slackwater_rules::record::{Outcome, Seq};
+use slackwater_rules::time::{Span, Wall};
+use std::collections::BTreeMap;
+use std::fmt;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::sync::mpsc::UnboundedSender;
+use tokio::task::JoinSet;
+
+/// A server's name may have several addresses, and a router that came back from a power cut may
+/// carry only one family of them: each address gets this fraction of the time-out to connect.
+const ADDRESSES: u32 = 3;
+
+/// The way to the broker, as far as a siren needs it.
+pub trait Publish: Send + Sync {
+    /// Hands a message over, never retained, and returns at once: whether it was taken, or why
+    /// not.
+    fn publish(&self, topic: &str, payload: &[u8]) -> Result<(), String>;
+}
+
+/// What all channels share.
+#[derive(Clone)]
+pub struct Context {
+    /// The time that people read, for dates on pages and in the health.
+    pub clock: Arc<dyn Fn() -> Wall + Send + Sync>,
+    /// Differs whenever the journal begins anew, so that page 1 of a new board is not dropped
+    /// by a receiver as a repeat of page 1 of the old one. May be empty.
+    pub mark: String,
+    /// For sirens.
+    pub publish: Arc<dyn Publish>,
+}
+
+impl Context {
+    /// A name that is the same whenever the same thing is sent again: `page-123`, or
+    /// `page-123.k3f9` with a mark.
+    fn name(&self, kind: &str, number: Seq) -> String {
+        match plain::slug(&self.mark) {
+            mark if mark.is_empty() => format!("{kind}-{number}"),
+            mark => format!("{kind}-{number}.{mark}"),
+        }
+    }
+}
+
+/// A channel that is set up and can be tried.
+pub struct Channel(Kind);
+
+enum Kind {
+    Mail(Box<mail::Mail>),
+    Push(Box<push::Push>),
+    Siren(siren::Siren),
+}
+
+impl Channel {
+    /// Makes a channel of its settings, or says all that is wrong with them. Reads the files of
+    /// certificates, connects to nothing. `mail` is the server that mail goes through.
+    pub fn new(settings: &ChannelSettings, mail: Option<&MailSettings>) -> Result<Self, Vec<String>> {
+        Ok(Self(match settings {
+            ChannelSettings::Mail(to) => {
+                let server = mail.ok_or_else(|| vec!["mail: no server is set for it".to_owned()])?;
+                Kind::Mail(Box::new(mail::Mail::new(server, to)?))
+            }
+            ChannelSettings::Push(push) => Kind::Push(Box::new(push::Push::new(push)?)),
+            ChannelSettings::Siren(siren) => Kind::Siren(siren::Siren::new(siren)?),
+        }))
+    }
+
+    /// How long one attempt may take.
+    fn limit(&self) -> Duration {
+        match &self.0 {
+            Kind::Mail(mail) => mail.limit(),
+            Kind::Push(push) => push.limit(),
+            Kind::Siren(_) => siren::LIMIT,
+        }
+    }
+
+    /// Tries once. Dropped if it takes too long.
+    async fn attempt(&mut self, page: &Page, context: &Context, progress: &Progress) -> Outcome {
+        match &mut self.0 {
+            Kind::Mail(mail) => mail.attempt(page, context, progress).await,
+            Kind::Push(push) => push.attempt(page, context, progress).await,
+            Kind::Siren(siren) => siren.attempt(page, context, progress),
+        }
+    }
+
+    /// Lets go of what the last attempt kept for the next.
+    async fn rest(&mut self) {
+        match &mut self.0 {
+            Kind::Mail(mail) => mail.rest().await,
+            Kind::Push(_) | Kind::Siren(_) => {}
+        }
+    }
+}
+
+impl fmt::Debug for Channel {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match &self.0 {
+            Kind::Mail(_) => "Channel::Mail",
+            Kind::Push(_) => "Channel::Push",
+            Kind::Siren(_) => "Channel::Siren",
+        })
+    }
+}
+
+/// How a channel has been lately.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Health {
+    /// When the next hop last took a page.
+    pub last_ok: Option<Wall>,
+    /// When it last did not, and why.
+    pub last_error: Option<(Wall, String)>,
+    /// Pages queued or being tried.
+    pub in_flight: usize,
+}
+
+/// All channels, each with its lane.
+pub struct Channels {
+    lanes: BTreeMap<Target, Arc<Lane>>,
+    workers: JoinSet<()>,
+    results: UnboundedSender<(Seq, Outcome)>,
+}
+
+impl Channels {
+    /// Starts a worker for each channel; must be called on a tokio runtime. Outcomes go to
+    /// `results`, which needs no bound of its own: there is one for each page sent.
+    pub fn start(
+        channels: BTreeMap<Target, Channel>,
+        context: &Context,
+        results: UnboundedSender<(Seq, Outcome)>,
+    ) -> Self {
+        let mut lanes = BTreeMap::new();
+        let mut workers = JoinSet::new();
+        for (target, channel) in channels {
+            let lane = Arc::new(Lane::default());
+            workers.spawn(lane::work(
+                Arc::clone(&lane),
+                target.clone(),
+                channel,
+                context.clone(),
+                results.clone(),
+            ));
+            lanes.insert(target, lane);
+        }
+        Self { lanes, workers, results }
+    }
+
+    /// Queues a page and returns at once.
+    pub fn send(&self, target: &Target, page: Page) {
+        let id = page.id;
+        let refused = match self.lanes.get(target) {
+            Some(lane) => lane.push(page).err(),
+            None => Some(Outcome::Failed { why: format!("there is no channel {target}") }),
+        };
+        if let Some(outcome) = refused {
+            self.report(id, outcome);
+        }
+    }
+
+    /// Gives up on a page. One that waits is not sent; one that is being tried is broken off,
+    /// unless it is on its way already: then its true outcome is awaited. Each is reported.
+    pub fn withdraw(&self, page: Seq) {
+        for lane in self.lanes.values() {
+            if lane.withdraw(page) {
+                self.report(page, Outcome::Failed { why: lane::WITHDRAWN.into() });
+            }
+        }
+    }
+
+    /// How the channels are, for `status`.
+    pub fn health(&self) -> BTreeMap<Target, Health> {
+        self.lanes.iter().map(|(target, lane)| (target.clone(), lane.health())).collect()
+    }
+
+    /// Ends in good order: what is queued is still tried, until `within` is over. Pages without
+    /// an outcome by then stay pending in the journal.
+    pub async fn close(mut self, within: Span) {
+        self.lanes.values().for_each(|lane| lane.close());
+        let all = async { while self.workers.join_next().await.is_some() {} };
+        if tokio::time::timeout(duration(within), all).await.is_err() {
+            tracing::warn!("channels were still busy after {within}: they are left");
+        }
+    }
+
+    fn report(&self, page: Seq, outcome: Outcome) {
+        // Nobody listens only while the agent ends; the journal still has the page.
+        let _ = self.results.send((page, outcome));
+    }
+}
+
+impl Drop for Channels {
+    /// The workers finish what they hold, bounded by queue and time-outs, and end.
+    fn drop(&mut self) {
+        self.lanes.values().for_each(|lane| lane.close());
+        self.workers.detach_all();
+    }
+}
+
+fn duration(span: Span) -> Duration {
+    Duration::from_millis(u64::try_from(span.0).unwrap_or(0))
+}

@@ -1,0 +1,251 @@
+//! One lane for each target: pages queue up, a worker takes one after the other, and an outcome
+//! for each goes to the results. Time-out, withdrawal and panic are handled here, once for all
+//! kinds of channel, so that a channel's own code only has to try.
+
+use super::{Channel, Context, Health, plain};
+use slackwater_rules::page::Page;
+use slackwater_rules::plan::Target;
+use slackwater_rules::record::{Outcome, Seq};
+use slackwater_rules::time::Wall;
+use std::any::Any;
+use std::collections::VecDeque;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::pin::pin;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::Duration;
+use tokio::sync::Notify;
+use tokio::sync::mpsc::UnboundedSender;
+use tokio::time::timeout;
+
+/// A lane that is this far behind is no way to reach anybody: the next page is deferred.
+const LONGEST_QUEUE: usize = 32;
+
+/// A channel rests after this long without a page, so that no server's idle time-out or
+/// router's forgotten connection is met half-open an hour later.
+const REST_AFTER: Duration = Duration::from_secs(20);
+
+/// A reply is kept up to this many characters.
+const LONGEST_NOTE: usize = 400;
+
+/// Said of a page that was taken back.
+pub(super) const WITHDRAWN: &str = "withdrawn before it was sent";
+
+/// How far an attempt has come, so that whoever breaks it off knows what to say.
+pub(super) struct Progress {
+    step: Mutex<&'static str>,
+    on_its_way: AtomicBool,
+}
+
+impl Progress {
+    fn new() -> Self {
+        Self { step: Mutex::new("at the start"), on_its_way: AtomicBool::new(false) }
+    }
+
+    /// The attempt comes to this step: `while connecting`.
+    pub(super) fn at(&self, step: &'static str) {
+        *self.step.lock().unwrap_or_else(PoisonError::into_inner) = step;
+    }
+
+    /// From here on the page may arrive even if no reply does.
+    pub(super) fn on_its_way(&self) {
+        self.on_its_way.store(true, Ordering::Relaxed);
+    }
+
+    fn is_on_its_way(&self) -> bool {
+        self.on_its_way.load(Ordering::Relaxed)
+    }
+
+    /// To be said after whatever went wrong without a reply.
+    pub(super) fn doubt(&self) -> String {
+        let step = *self.step.lock().unwrap_or_else(PoisonError::into_inner);
+        match self.is_on_its_way() {
+            true => format!("{step}: it may have been delivered"),
+            false => step.to_owned(),
+        }
+    }
+}
+
+/// A queue, and what `status` wants to know.
+#[derive(Default)]
+pub(super) struct Lane {
+    state: Mutex<State>,
+    wake: Notify,
+    withdrawn: Notify,
+}
+
+#[derive(Default)]
+struct State {
+    queue: VecDeque<Page>,
+    trying: Option<Seq>,
+    /// The page that is being tried is no longer wanted.
+    unwanted: bool,
+    closed: bool,
+    last_ok: Option<Wall>,
+    last_error: Option<(Wall, String)>,
+}
+
+impl Lane {
+    fn state(&self) -> MutexGuard<'_, State> {
+        self.state.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Queues a page, or says why not.
+    pub(super) fn push(&self, page: Page) -> Result<(), Outcome> {
+        let mut state = self.state();
+        let why = match state.queue.len() {
+            _ if state.closed => "the channel is closing".to_owned(),
+            LONGEST_QUEUE.. => format!("{LONGEST_QUEUE} pages wait for this channel already"),
+            _ => {
+                state.queue.push_back(page);
+                self.wake.notify_one();
+                return Ok(());
+            }
+        };
+        Err(Outcome::Deferred { why })
+    }
+
+    /// Takes a page back; true if it was still waiting.
+    pub(super) fn withdraw(&self, page: Seq) -> bool {
+        let mut state = self.state();
+        let before = state.queue.len();
+        state.queue.retain(|queued| queued.id != page);
+        if state.trying == Some(page) {
+            state.unwanted = true;
+            self.withdrawn.notify_one();
+        }
+        state.queue.len() < before
+    }
+
+    /// Lets the worker end once the queue is empty.
+    pub(super) fn close(&self) {
+        self.state().closed = true;
+        self.wake.notify_one();
+    }
+
+    pub(super) fn health(&self) -> Health {
+        let state = self.state();
+        Health {
+            last_ok: state.last_ok,
+            last_error: state.last_error.clone(),
+            in_flight: state.queue.len() + usize::from(state.trying.is_some()),
+        }
+    }
+
+    /// The next page; none once the lane is closed and empty.
+    async fn next(&self) -> Option<Page> {
+        loop {
+            {
+                let mut state = self.state();
+                if let Some(page) = state.queue.pop_front() {
+                    state.trying = Some(page.id);
+                    state.unwanted = false;
+                    return Some(page);
+                }
+                if state.closed {
+                    return None;
+                }
+            }
+            self.wake.notified().await;
+        }
+    }
+
+    /// Ends when the page being tried is withdrawn, unless it is on its way by then.
+    async fn unwanted(&self, progress: &Progress) {
+        while !self.state().unwanted {
+            self.withdrawn.notified().await;
+        }
+        if progress.is_on_its_way() {
+            std::future::pending::<()>().await;
+        }
+    }
+
+    fn done(&self, outcome: &Outcome, now: Wall) {
+        let mut state = self.state();
+        state.trying = None;
+        match outcome {
+            Outcome::Accepted { .. } => state.last_ok = Some(now),
+            Outcome::Deferred { why } | Outcome::Failed { why } => {
+                state.last_error = Some((now, why.clone()))
+            }
+        }
+    }
+}
+
+/// The worker of a lane: ends when the lane is closed and empty, and not before.
+pub(super) async fn work(
+    lane: Arc<Lane>,
+    target: Target,
+    mut channel: Channel,
+    context: Context,
+    results: UnboundedSender<(Seq, Outcome)>,
+) {
+    loop {
+        let next = match timeout(REST_AFTER, lane.next()).await {
+            Ok(next) => next,
+            Err(_) => {
+                rest(&mut channel).await;
+                lane.next().await
+            }
+        };
+        let Some(page) = next else { break };
+        let outcome = bounded(attempt(&lane, &mut channel, &page, &context).await);
+        match &outcome {
+            Outcome::Accepted { note } => tracing::info!(%target, page = page.id, note, "page accepted"),
+            Outcome::Deferred { why } => tracing::warn!(%target, page = page.id, why, "page deferred"),
+            Outcome::Failed { why } => tracing::error!(%target, page = page.id, why, "page failed"),
+        }
+        lane.done(&outcome, (context.clock)());
+        // Nobody listens only while the agent ends; the journal still has the page.
+        let _ = results.send((page.id, outcome));
+    }
+    rest(&mut channel).await;
+}
+
+async fn rest(channel: &mut Channel) {
+    if let Err(panic) = unwound(channel.rest()).await {
+        tracing::error!(panic, "a defect in the program while a channel went to rest");
+    }
+}
+
+async fn attempt(lane: &Lane, channel: &mut Channel, page: &Page, context: &Context) -> Outcome {
+    let limit = channel.limit();
+    let progress = Progress::new();
+    let trying = unwound(channel.attempt(page, context, &progress));
+    tokio::select! {
+        biased;
+        tried = trying => tried.unwrap_or_else(|panic| Outcome::Failed {
+            why: format!("a defect in the program, {}: {panic}", progress.doubt()),
+        }),
+        () = lane.unwanted(&progress) => Outcome::Failed { why: WITHDRAWN.into() },
+        () = tokio::time::sleep(limit) => Outcome::Deferred {
+            why: format!("no answer within {} s, {}", limit.as_secs_f64(), progress.doubt()),
+        },
+    }
+}
+
+/// Runs a future to its end, or to its panic.
+async fn unwound<T>(future: impl Future<Output = T>) -> Result<T, String> {
+    let mut future = pin!(future);
+    std::future::poll_fn(move |cx| match catch_unwind(AssertUnwindSafe(|| future.as_mut().poll(cx))) {
+        Ok(poll) => poll.map(Ok),
+        Err(panic) => std::task::Poll::Ready(Err(said(panic.as_ref()))),
+    })
+    .await
+}
+
+fn said(panic: &(dyn Any + Send)) -> String {
+    let text = panic.downcast_ref::<&str>().copied();
+    let text = text.or_else(|| panic.downcast_ref::<String>().map(String::as_str));
+    text.unwrap_or("no words").to_owned()
+}
+
+/// One line of bounded length: what a server says goes into the journal and onto terminals.
+fn bounded(outcome: Outcome) -> Outcome {
+    let tidy = |text: String| plain::clip(&plain::one_line(&text), LONGEST_NOTE);
+    match outcome {
+        Outcome::Accepted { note } => Outcome::Accepted { note: tidy(note) },
+        Outcome::Deferred { why } => Outcome::Deferred { why: tidy(why) },
+        Outcome::Failed { why } => Outcome::Failed { why: tidy(why) },
+    }
+}

@@ -1,0 +1,298 @@
+//! Push: one HTTPS request a page to any gateway (RFC 9110), with a CloudEvents event or the
+//! keeper's own text as its body. Each page gets a connection of its own, since minutes or weeks
+//! lie between two. Redirects are not followed: a page carries what happens in a home, and goes
+//! where the keeper said and nowhere else.
+//!
+//! The address may hold a token, so no text made here shows more of it than host and port.
+
+use super::lane::Progress;
+use super::{ADDRESSES, Context, PushSettings, Template, duration, event, plain, tls};
+use bytes::Bytes;
+use http_body_util::{BodyExt, Full};
+use hyper::body::Incoming;
+use hyper::client::conn::http1;
+use hyper::header::{self, HeaderMap, HeaderName, HeaderValue};
+use hyper::{Method, Request, StatusCode, Uri};
+use hyper_util::rt::TokioIo;
+use rustls::ClientConfig;
+use rustls::pki_types::ServerName;
+use slackwater_rules::page::Page;
+use slackwater_rules::record::Outcome;
+use slackwater_rules::time::Span;
+use std::io;
+use std::sync::Arc;
+use std::time::Duration;
+use tokio::io::{AsyncRead, AsyncWrite};
+use tokio::net::{TcpStream, lookup_host};
+use tokio::task::JoinSet;
+use tokio::time::timeout;
+use tokio_rustls::TlsConnector;
+
+/// So much of a reply's body is read; the rest is not waited for.
+const MOST_BODY: usize = 4 * 1024;
+
+/// The status has come, so a body that dawdles must not turn an accepted page into a repeat.
+const BODY_WAIT: Duration = Duration::from_secs(2);
+
+/// A reply's head may be this long.
+const MOST_HEAD: usize = 32 * 1024;
+
+const AGENT: &str = concat!("slackwater/", env!("CARGO_PKG_VERSION"));
+
+const LIMITS: (Span, Span) = (Span::seconds(1), Span::minutes(5));
+
+/// What the request's framing depends on, and what has a key of its own.
+const RESERVED: [HeaderName; 5] = [
+    header::HOST,
+    header::CONTENT_LENGTH,
+    header::TRANSFER_ENCODING,
+    header::CONNECTION,
+    header::CONTENT_TYPE,
+];
+
+/// A push channel that is set up.
+pub(super) struct Push {
+    host: String,
+    port: u16,
+    /// Path and query: may hold a token.
+    path: Uri,
+    method: Method,
+    headers: HeaderMap,
+    template: Option<Template>,
+    /// Present unless the connection is plain.
+    tls: Option<(Arc<ClientConfig>, ServerName<'static>)>,
+    timeout: Span,
+}
+
+impl Push {
+    pub(super) fn new(settings: &PushSettings) -> Result<Self, Vec<String>> {
+        let mut wrong = Vec::new();
+        let url = settings.url.expose().parse::<Uri>().unwrap_or_default();
+        let (host, port) = address(&url, &mut wrong);
+        let template = template(settings, &mut wrong);
+        let headers = headers(settings, &url, template.is_some(), &mut wrong);
+        let tls = trust(settings, &url, &host, &mut wrong);
+        let path = url.path_and_query().cloned().map(Uri::from).unwrap_or_default();
+        if settings.method != Method::POST && settings.method != Method::PUT {
+            wrong.push(format!("method {} must be POST or PUT", settings.method));
+        }
+        let timeout = settings.timeout;
+        if timeout < LIMITS.0 || timeout > LIMITS.1 {
+            wrong.push(format!("timeout {timeout} must be from {} to {}", LIMITS.0, LIMITS.1));
+        }
+        if !wrong.is_empty() {
+            return Err(wrong.into_iter().map(|why| format!("push: {why}")).collect());
+        }
+        Ok(Self { host, port, path, method: settings.method.clone(), headers, template, tls, timeout })
+    }
+
+    pub(super) fn limit(&self) -> Duration {
+        duration(self.timeout)
+    }
+
+    pub(super) async fn attempt(&self, page: &Page, context: &Context, progress: &Progress) -> Outcome {
+        let body = match &self.template {
+            Some(template) => template.render(page, context),
+            None => event::event(page, context).to_string(),
+        };
+        let peer = format!("{}:{}", self.host, self.port);
+        progress.at("while connecting");
+        let stream = match self.dial().await {
+            Ok(stream) => stream,
+            Err(e) => return Outcome::Deferred { why: format!("{peer}: {e}") },
+        };
+        match &self.tls {
+            None => self.exchange(stream, body, &peer, progress).await,
+            Some((client, name)) => {
+                progress.at("during the TLS handshake");
+                match TlsConnector::from(Arc::clone(client)).connect(name.clone(), stream).await {
+                    Ok(stream) => self.exchange(stream, body, &peer, progress).await,
+                    Err(e) => tls::outcome(&e, &peer).unwrap_or_else(|| Outcome::Deferred {
+                        why: format!("{peer}: {e}, {}", progress.doubt()),
+                    }),
+                }
+            }
+        }
+    }
+
+    async fn dial(&self) -> io::Result<TcpStream> {
+        let mut last = io::Error::other("the name has no address");
+        for address in lookup_host((self.host.as_str(), self.port)).await? {
+            match timeout(self.limit() / ADDRESSES, TcpStream::connect(address)).await {
+                Ok(Ok(stream)) => return Ok(stream),
+                Ok(Err(e)) => last = e,
+                Err(_) => last = io::Error::other(format!("{address} does not take the connection")),
+            }
+        }
+        Err(last)
+    }
+
+    async fn exchange(
+        &self,
+        stream: impl AsyncRead + AsyncWrite + Send + Unpin + 'static,
+        body: String,
+        peer: &str,
+        progress: &Progress,
+    ) -> Outcome {
+        let unanswered = |e: hyper::Error| {
+            tls::outcome(&e, peer)
+                .unwrap_or_else(|| Outcome::Deferred { why: format!("{peer}: {e}, {}", progress.doubt()) })
+        };
+        let mut request = Request::new(Full::new(Bytes::from(body)));
+        *request.method_mut() = self.method.clone();
+        *request.uri_mut() = self.path.clone();
+        *request.headers_mut() = self.headers.clone();
+        let opened = http1::Builder::new().max_buf_size(MOST_HEAD).handshake(TokioIo::new(stream)).await;
+        let (mut sender, connection) = match opened {
+            Ok(opened) => opened,
+            Err(e) => return unanswered(e),
+        };
+        // The set ends the connection's task when this future ends or is dropped.
+        let mut driver = JoinSet::new();
+        driver.spawn(connection);
+        progress.at("after the request");
+        progress.on_its_way();
+        match sender.send_request(request).await {
+            Ok(response) => {
+                let (head, body) = response.into_parts();
+                judge(head.status, &head.headers, &beginning(body).await, peer)
+            }
+            Err(e) => unanswered(e),
+        }
+    }
+}
+
+/// Host and port, and whether a page may travel there. What could not be read at all is empty.
+fn address(url: &Uri, wrong: &mut Vec<String>) -> (String, u16) {
+    let host = url.host().unwrap_or_default().trim_matches(['[', ']']).to_owned();
+    let mut usual = 443;
+    match url.scheme_str() {
+        _ if host.is_empty() => wrong.push("url must be whole: https://host/path".into()),
+        Some("https") => {}
+        Some("http") if tls::is_loopback(&host) => usual = 80,
+        Some("http") => {
+            wrong.push(format!("url goes to {host}, which is not this machine: it must begin with https"));
+        }
+        other => wrong.push(format!("url begins with {:?}, and must with https", other.unwrap_or_default())),
+    }
+    if url.authority().is_some_and(|authority| authority.as_str().contains('@')) {
+        wrong.push("url must not hold a user or password: put them into a secret header".into());
+    }
+    (host, url.port_u16().unwrap_or(usual))
+}
+
+/// The keeper's own body, if there is one.
+fn template(settings: &PushSettings, wrong: &mut Vec<String>) -> Option<Template> {
+    let template = match Template::parse(settings.template.as_deref()?) {
+        Ok(template) => template,
+        Err(whys) => {
+            wrong.extend(whys);
+            return None;
+        }
+    };
+    if let (true, Err(why)) = (settings.content_type.contains("json"), template.always_json()) {
+        wrong.push(format!(
+            "template is not JSON once the facts are in it ({why}); write {{json:headline}} without quotes \
+             around it, since a bare {{headline}} breaks on a quote"
+        ));
+    }
+    Some(template)
+}
+
+/// The keeper's headers and the request's own.
+fn headers(settings: &PushSettings, url: &Uri, own_body: bool, wrong: &mut Vec<String>) -> HeaderMap {
+    let mut all = HeaderMap::new();
+    let seen = settings.headers.iter().map(|(name, value)| (name, value.as_str(), false));
+    let unseen = settings.secret_headers.iter().map(|(name, value)| (name, value.expose(), true));
+    for (name, value, secret) in seen.chain(unseen) {
+        match (HeaderName::try_from(name), HeaderValue::try_from(value)) {
+            (Ok(name), _) if RESERVED.contains(&name) => {
+                wrong.push(format!("header {name} is set by the agent itself"));
+            }
+            (Ok(name), Ok(mut value)) => {
+                value.set_sensitive(secret);
+                if all.insert(name.clone(), value).is_some() {
+                    wrong.push(format!("header {name} is set twice"));
+                }
+            }
+            (Err(_), _) => wrong.push(format!("{name:?} is no header name")),
+            (_, Err(_)) => wrong.push(format!("header {name} has a character that no header can carry")),
+        }
+    }
+    // Some gateways turn away who does not say what it is.
+    all.entry(header::USER_AGENT).or_insert(HeaderValue::from_static(AGENT));
+    let content_type = if own_body { settings.content_type.as_str() } else { event::MEDIA_TYPE };
+    let host = url.authority().map_or("", |authority| authority.as_str());
+    for (name, value) in
+        [(header::CONTENT_TYPE, content_type), (header::HOST, host), (header::CONNECTION, "close")]
+    {
+        match HeaderValue::try_from(value) {
+            Ok(value) => drop(all.insert(name, value)),
+            Err(_) => wrong.push(format!("{name} {value:?} has a character that no header can carry")),
+        }
+    }
+    all
+}
+
+/// TLS, unless the connection is plain.
+fn trust(
+    settings: &PushSettings,
+    url: &Uri,
+    host: &str,
+    wrong: &mut Vec<String>,
+) -> Option<(Arc<ClientConfig>, ServerName<'static>)> {
+    if url.scheme_str() != Some("https") || host.is_empty() {
+        return None;
+    }
+    let name = ServerName::try_from(host.to_owned()).map_err(|_| format!("{host:?} is no host name"));
+    let client = tls::authorities(settings.ca_file.as_deref()).and_then(tls::client);
+    match (client, name) {
+        (Ok(client), Ok(name)) => Some((client, name)),
+        (client, name) => {
+            wrong.extend(client.err().into_iter().chain(name.err()));
+            None
+        }
+    }
+}
+
+/// The beginning of a body: whatever comes of it in time.
+async fn beginning(mut body: Incoming) -> String {
+    let mut kept = Vec::new();
+    let read = async {
+        while kept.len() < MOST_BODY {
+            let Some(Ok(frame)) = body.frame().await else { break };
+            let data = frame.into_data().unwrap_or_default();
+            kept.extend_from_slice(&data[..data.len().min(MOST_BODY - kept.len())]);
+        }
+    };
+    // The status decides; the words are an extra.
+    let _ = timeout(BODY_WAIT, read).await;
+    String::from_utf8_lossy(&kept).into_owned()
+}
+
+/// What a status means (RFC 9110, section 15; 425 is RFC 8470, 429 is RFC 6585).
+fn judge(status: StatusCode, headers: &HeaderMap, body: &str, peer: &str) -> Outcome {
+    let field = |name| headers.get(name).and_then(|value: &HeaderValue| value.to_str().ok());
+    let said = plain::one_line(&format!("{status} {body}"));
+    let wait = field(header::RETRY_AFTER).map(|wait| format!(" (Retry-After: {wait})")).unwrap_or_default();
+    match status.as_u16() {
+        200..300 => Outcome::Accepted { note: said },
+        300..400 => {
+            let place = field(header::LOCATION).and_then(|to| to.parse::<Uri>().ok());
+            let place = match place.as_ref().map(|to| (to.scheme_str(), to.authority())) {
+                Some((Some(scheme), Some(authority))) => {
+                    let host = authority.as_str().rsplit('@').next().unwrap_or_default();
+                    format!("{scheme}://{host}")
+                }
+                Some(_) => "another path of the same host".into(),
+                None => "nowhere in particular".into(),
+            };
+            let why = format!("{peer} points to {place} ({}); redirects are not followed", status.as_u16());
+            Outcome::Failed { why: format!("settings: {why}") }
+        }
+        408 | 425 | 429 | 500..600 => Outcome::Deferred { why: format!("{peer} said not now{wait}: {said}") },
+        401 | 403 => Outcome::Failed { why: format!("settings: {peer} refused our access: {said}") },
+        400..500 => Outcome::Failed { why: format!("{peer} refused: {said}") },
+        _ => Outcome::Failed { why: format!("{peer} gave an answer that is none: {said}") },
+    }
+}

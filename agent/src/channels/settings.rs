@@ -1,0 +1,83 @@
+//! What a channel needs to know, checked by the configuration.
+
+use crate::secret::Secret;
+use lettre::message::Mailbox;
+use slackwater_rules::time::Span;
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+
+/// One way to reach someone.
+#[derive(Clone, Debug, PartialEq)]
+pub enum ChannelSettings {
+    /// A mail to this address.
+    Mail(Mailbox),
+    /// An HTTPS request.
+    Push(Box<PushSettings>),
+    /// An MQTT publish.
+    Siren(SirenSettings),
+}
+
+/// The mail server.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MailSettings {
+    /// Name or address.
+    pub host: String,
+    /// TCP port.
+    pub port: u16,
+    /// How the connection is encrypted.
+    pub security: Security,
+    /// The user that the server knows us as.
+    pub user: Option<String>,
+    /// That user's password; present exactly if the user is.
+    pub password: Option<Secret>,
+    /// The sender of every page.
+    pub from: Mailbox,
+    /// PEM certificates to trust instead of the system's.
+    pub ca_file: Option<PathBuf>,
+    /// One attempt may take this long, from connecting to the server's last word.
+    pub timeout: Span,
+}
+
+/// How a mail connection is encrypted.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Security {
+    /// Plain at first, then STARTTLS (RFC 3207), which the server must offer.
+    Starttls,
+    /// TLS from the first byte (RFC 8314).
+    Tls,
+    /// None: only to this very machine.
+    Plain,
+}
+
+/// A push gateway.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PushSettings {
+    /// Absolute; `https`, or `http` to this very machine. Kept secret, since many gateways put
+    /// a token into its path or query.
+    pub url: Secret,
+    /// `POST` or `PUT`.
+    pub method: hyper::Method,
+    /// Headers that may be seen.
+    pub headers: BTreeMap<String, String>,
+    /// Headers that may not.
+    pub secret_headers: BTreeMap<String, Secret>,
+    /// The keeper's own body; a CloudEvents 1.0 event in JSON if none.
+    pub template: Option<String>,
+    /// Of the body.
+    pub content_type: String,
+    /// PEM certificates to trust instead of the system's.
+    pub ca_file: Option<PathBuf>,
+    /// One attempt may take this long.
+    pub timeout: Span,
+}
+
+/// A siren or lamp behind an MQTT topic.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct SirenSettings {
+    /// Where commands go.
+    pub topic: String,
+    /// The payload that starts it.
+    pub on: String,
+    /// The payload that stops it.
+    pub off: String,
+}

@@ -1,0 +1,3 @@
+//! What `slackwater demo` brings along, so that it needs nothing else.
+
+pub mod broker;

@@ -1,0 +1,275 @@
+//! The journal: what the engine decided and what the sensors said, kept on disk. Records flow
+//! in, one transaction a turn, and are safe when [`Journal::commit`] returns; samples flow in,
+//! are thinned to minutes in memory, and are written now and then. After a restart
+//! [`Journal::restore`] gives back the records that still matter. The review and the page read
+//! through a connection of their own, [`Log`].
+//!
+//! There is one writer, owned by the event loop. Nothing here is needed for a page to go out:
+//! every error leaves the file as it was before the call, and the same call may be tried again.
+//! A record of something planned without a record of how it ended *is* the pending effect, so
+//! there is no other table of things to do.
+
+mod error;
+mod file;
+mod log;
+mod minutes;
+mod prune;
+mod restore;
+mod schema;
+
+pub use error::JournalError;
+pub use file::Opened;
+pub use log::{Log, Minute};
+pub use minutes::Values;
+pub use prune::Pruned;
+pub use restore::Restored;
+
+use error::Place;
+use minutes::Minutes;
+use rusqlite::{Connection, OptionalExtension, Transaction, params};
+use slackwater_rules::engine::Sample;
+use slackwater_rules::record::{Record, Seq};
+use slackwater_rules::time::{Moment, Now, Span};
+use std::path::{Path, PathBuf};
+
+/// One running of the board from power-up to power-down: moments of different boots can't be
+/// compared. The text of `/proc/sys/kernel/random/boot_id`.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct BootId(pub String);
+
+/// How much is kept, and how often readings are written.
+#[derive(Clone, Copy, Debug)]
+pub struct Limits {
+    /// The largest the database may grow, in bytes. The log of writes beside it adds some 4 MiB.
+    pub bytes: u64,
+    /// Readings older than this are dropped, by days.
+    pub keep: Span,
+    /// Readings are written, and the sign of life with them, this often. A crash loses as much.
+    pub every: Span,
+}
+
+impl Default for Limits {
+    fn default() -> Self {
+        Self { bytes: 256 << 20, keep: Span::hours(400 * 24), every: Span::minutes(10) }
+    }
+}
+
+/// After a failed write of readings, the next try comes after this long.
+const RETRY: Span = Span::minutes(1);
+
+/// The writing end.
+#[derive(Debug)]
+pub struct Journal {
+    place: Place,
+    db: Connection,
+    limits: Limits,
+    boot: BootId,
+    /// Where the present boot stands in the table; found or made by the first write.
+    row: Option<BootRow>,
+    /// The highest number ever kept; 0 if none.
+    last: Seq,
+    horizon: Seq,
+    minutes: Minutes,
+    due: Option<Moment>,
+}
+
+#[derive(Clone, Copy, Debug)]
+struct BootRow {
+    id: i64,
+    /// Whether its offset comes from a trusted clock, and so is final.
+    trusted: bool,
+}
+
+impl Journal {
+    /// Opens the journal at `path` for writing in the boot `boot`, and makes it if there is none
+    /// (with its folder, readable by the owner only). A damaged file is renamed and kept, and a
+    /// new one begun: [`Opened::SetAside`] says so.
+    ///
+    /// # Errors
+    /// A database of another program, or of a newer version of this one, is refused and left
+    /// untouched. A full or read-only disk is an error too.
+    pub fn open(path: &Path, boot: BootId, limits: Limits) -> Result<(Self, Opened), JournalError> {
+        let place = Place(path.to_owned());
+        let (db, opened) = file::open(&place)?;
+        let read = |sql| db.query_row(sql, [], |row| row.get::<_, i64>(0));
+        let last = read("SELECT coalesce(max(seq), 0) FROM records").map_err(|e| place.error(e))?;
+        let horizon = read("SELECT value FROM meta WHERE key = 'horizon'").map_err(|e| place.error(e))?;
+        let journal = Self {
+            place,
+            db,
+            limits,
+            boot,
+            row: None,
+            last: last.cast_unsigned(),
+            horizon: horizon.cast_unsigned(),
+            minutes: Minutes::default(),
+            due: None,
+        };
+        Ok((journal, opened))
+    }
+
+    /// Where the file is.
+    pub fn path(&self) -> &Path {
+        &self.place.0
+    }
+
+    /// Keeps the records of a turn: all or none, and on the disk when this returns. `horizon` is
+    /// the oldest record that still matters; those from it on are never pruned, and are what
+    /// [`Journal::restore`] gives back. Without records nothing is written.
+    ///
+    /// # Errors
+    /// Numbers must rise, over all commits; otherwise nothing is kept.
+    pub fn commit(&mut self, records: &[Record], horizon: Seq) -> Result<(), JournalError> {
+        let Some(newest) = records.last() else { return Ok(()) };
+        let mut last = self.last;
+        for record in records {
+            if record.seq <= last {
+                return Err(JournalError::Order { seq: record.seq, last });
+            }
+            last = record.seq;
+        }
+        let row = self.write(&newest.at, |tx, boot| {
+            let mut insert = tx.prepare_cached(
+                "INSERT INTO records (seq, boot, mono, wall, trusted, body) VALUES (?, ?, ?, ?, ?, ?)",
+            )?;
+            for Record { seq, at, body } in records {
+                let body = serde_json::to_string(body)
+                    .map_err(|error| rusqlite::Error::ToSqlConversionFailure(error.into()))?;
+                insert.execute(params![
+                    seq.cast_signed(),
+                    boot,
+                    at.mono.0,
+                    at.wall.0,
+                    at.wall_trusted,
+                    body
+                ])?;
+            }
+            tx.prepare_cached("UPDATE meta SET value = ?1 WHERE key = 'horizon' AND value <> ?1")?
+                .execute([horizon.cast_signed()])?;
+            Ok(())
+        })?;
+        (self.row, self.last, self.horizon) = (Some(row), last, horizon);
+        Ok(())
+    }
+
+    /// Takes samples into the minutes in memory. Nothing is written, and nothing is allocated
+    /// for a sensor that is known and a minute that is open.
+    pub fn sample(&mut self, samples: &[Sample]) {
+        for sample in samples {
+            self.minutes.add(sample);
+        }
+    }
+
+    /// Does what is due, and costs next to nothing if nothing is: writes the finished minutes
+    /// and a sign of life every [`Limits::every`], and prunes. To be called once a turn.
+    ///
+    /// # Errors
+    /// What could not be written is kept in memory (within a bound) and tried again in a minute.
+    pub fn tend(&mut self, now: &Now) -> Result<Pruned, JournalError> {
+        let due = *self.due.get_or_insert(now.mono + self.limits.every);
+        if now.mono < due {
+            return Ok(Pruned::default());
+        }
+        let result = self.write_minutes(now, false).and_then(|()| self.prune(now));
+        self.due = Some(now.mono + if result.is_ok() { self.limits.every } else { RETRY });
+        result
+    }
+
+    /// When [`Journal::tend`] has something to do next, once it has been called.
+    pub fn due(&self) -> Option<Moment> {
+        self.due
+    }
+
+    /// Writes all that is in memory, unfinished minutes too: before the program ends.
+    pub fn flush(&mut self, now: &Now) -> Result<(), JournalError> {
+        self.write_minutes(now, true)
+    }
+
+    /// Keeps the site's name, for readers who have no plan at hand.
+    pub fn name_site(&mut self, site: &str) -> Result<(), JournalError> {
+        self.db
+            .execute("UPDATE meta SET value = ?1 WHERE key = 'site' AND value <> ?1", [site])
+            .map_err(|error| self.place.error(error))?;
+        Ok(())
+    }
+
+    /// The records that still matter, on the clock of the present boot, and how long nobody
+    /// watched. To be called once, before the first commit.
+    pub fn restore(&self, now: &Now) -> Result<Restored, JournalError> {
+        restore::restore(&self.db, &self.boot, now).map_err(|error| self.place.error(error))
+    }
+
+    fn write_minutes(&mut self, now: &Now, all: bool) -> Result<(), JournalError> {
+        self.minutes.finish(if all { None } else { Some(now.mono) });
+        let mut minutes = std::mem::take(&mut self.minutes);
+        let result = self.write(now, |tx, boot| {
+            tx.execute("UPDATE boots SET alive = ?2 WHERE id = ?1", params![boot, now.mono.0])?;
+            minutes.write(tx, boot)
+        });
+        match &result {
+            Ok(_) => minutes.written(),
+            Err(_) => minutes.refused(),
+        }
+        self.minutes = minutes;
+        self.row = Some(result?);
+        Ok(())
+    }
+
+    fn prune(&mut self, now: &Now) -> Result<Pruned, JournalError> {
+        let keep_from = self.horizon.min(self.last);
+        let mut pruned =
+            prune::prune(&self.db, &self.limits, now, keep_from).map_err(|error| self.place.error(error))?;
+        pruned.unwritten = self.minutes.take_lost();
+        Ok(pruned)
+    }
+
+    /// One transaction, with the present boot in its table, dated as well as `now` can.
+    fn write(
+        &mut self,
+        now: &Now,
+        work: impl FnOnce(&Transaction<'_>, i64) -> rusqlite::Result<()>,
+    ) -> Result<BootRow, JournalError> {
+        let (boot, known) = (&self.boot, self.row);
+        let run = |db: &mut Connection| {
+            let tx = db.transaction_with_behavior(rusqlite::TransactionBehavior::Immediate)?;
+            let row = match known {
+                Some(row) if row.trusted || !now.wall_trusted => row,
+                _ => date_boot(&tx, boot, now)?,
+            };
+            work(&tx, row.id)?;
+            tx.commit()?;
+            Ok(row)
+        };
+        run(&mut self.db).map_err(|error| self.place.error(error))
+    }
+}
+
+/// Finds or makes the row of a boot. Its offset, wall less mono, is a guess until the clock is
+/// trusted and final from then on: readers date with it what was written under the guess.
+fn date_boot(tx: &Transaction<'_>, boot: &BootId, now: &Now) -> rusqlite::Result<BootRow> {
+    let offset = now.wall.0.saturating_sub(now.mono.0);
+    tx.execute(
+        "INSERT INTO boots (boot_id, offset, trusted) VALUES (?1, ?2, ?3)
+         ON CONFLICT (boot_id) DO UPDATE SET offset = excluded.offset, trusted = 1
+         WHERE excluded.trusted AND NOT boots.trusted",
+        params![boot.0, offset, now.wall_trusted],
+    )?;
+    tx.query_row("SELECT id, trusted FROM boots WHERE boot_id = ?1", [&boot.0], |row| {
+        Ok(BootRow { id: row.get(0)?, trusted: row.get(1)? })
+    })
+}
+
+/// The row of a boot, if it has ever been written in.
+fn boot_row(db: &Connection, boot: &BootId) -> rusqlite::Result<Option<i64>> {
+    db.query_row("SELECT id FROM boots WHERE boot_id = ?1", [&boot.0], |row| row.get(0)).optional()
+}
+
+/// Beside the database: `journal.db` and `-wal` become `journal.db-wal`.
+fn beside(path: &Path, suffix: &str) -> PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push(suffix);
+    name.into()
+}
+
+#[cfg(test)]
+mod tests;

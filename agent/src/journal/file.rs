@@ -1,0 +1,158 @@
+//! Opening the file: whose is it, is it sound, is it up to date. A path comes in, a connection
+//! ready for writing goes out, with a word on what was found. Only a file that is not sound is
+//! moved, never one that is merely unexpected.
+
+use super::error::{JournalError, Place};
+use super::{beside, schema};
+use rusqlite::{Connection, OpenFlags};
+use std::fs::{self, DirBuilder, File, OpenOptions};
+use std::io::{ErrorKind, Read};
+use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt};
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+/// What was found when the journal was opened.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Opened {
+    /// Nothing was there: a new one was made.
+    Created,
+    /// It was sound and up to date.
+    Current,
+    /// It was brought up to date.
+    Migrated {
+        /// The version it had.
+        from: i64,
+    },
+    /// It was damaged: it was renamed and kept, and a new one was made.
+    SetAside {
+        /// Where the damaged file is now.
+        path: PathBuf,
+        /// What is wrong with it.
+        why: String,
+    },
+}
+
+pub(super) fn open(place: &Place) -> Result<(Connection, Opened), JournalError> {
+    create(&place.0).map_err(|error| place.io(&error))?;
+    match open_sound(place) {
+        Err(JournalError::Damaged { why, .. }) => {
+            let path = set_aside(&place.0).map_err(|error| place.io(&error))?;
+            create(&place.0).map_err(|error| place.io(&error))?;
+            let (db, _) = open_sound(place)?;
+            Ok((db, Opened::SetAside { path, why }))
+        }
+        other => other,
+    }
+}
+
+fn open_sound(place: &Place) -> Result<(Connection, Opened), JournalError> {
+    let sql = |error| place.error(error);
+    let mut db = Connection::open_with_flags(&place.0, OpenFlags::SQLITE_OPEN_READ_WRITE).map_err(sql)?;
+    let version = match belongs(&db).map_err(sql)? {
+        Belongs::Ours { version } if version > schema::VERSION => {
+            return Err(JournalError::Version {
+                path: place.0.clone(),
+                found: version,
+                known: schema::VERSION,
+            });
+        }
+        Belongs::Ours { version } => version,
+        Belongs::Nobody => 0,
+        Belongs::Other => return Err(JournalError::Foreign { path: place.0.clone() }),
+    };
+    prepare(&mut db, version).map_err(sql)?;
+    let opened = match version {
+        schema::VERSION => Opened::Current,
+        0 => Opened::Created,
+        from => Opened::Migrated { from },
+    };
+    Ok((db, opened))
+}
+
+/// Makes sure that the file is sound and up to date, and sets how it is written.
+fn prepare(db: &mut Connection, version: i64) -> rusqlite::Result<()> {
+    db.busy_timeout(Duration::from_secs(5))?;
+    if version == 0 {
+        // Must be set before the first table, or the file can never shrink.
+        db.pragma_update(None, "auto_vacuum", "INCREMENTAL")?;
+    } else {
+        let verdict: String = db.query_row("PRAGMA quick_check(1)", [], |row| row.get(0))?;
+        if verdict != "ok" {
+            let code = rusqlite::ffi::Error::new(rusqlite::ffi::SQLITE_CORRUPT);
+            return Err(rusqlite::Error::SqliteFailure(code, Some(verdict)));
+        }
+    }
+    db.pragma_update(None, "journal_mode", "WAL")?;
+    db.pragma_update(None, "synchronous", "FULL")?;
+    db.pragma_update(None, "journal_size_limit", 4 << 20)?;
+    // In KiB: enough for the upper pages of the tables, and little of a small board.
+    db.pragma_update(None, "cache_size", -1_000)?;
+    if version < schema::VERSION {
+        schema::migrate(db, version, seed())?;
+    }
+    Ok(())
+}
+
+/// Whose a database is.
+pub(super) enum Belongs {
+    Ours { version: i64 },
+    Nobody,
+    Other,
+}
+
+pub(super) fn belongs(db: &Connection) -> rusqlite::Result<Belongs> {
+    let number = |sql| db.query_row(sql, [], |row| row.get::<_, i64>(0));
+    let application = number("PRAGMA application_id")?;
+    let empty = number("SELECT count(*) FROM sqlite_schema")? == 0;
+    Ok(match application {
+        schema::APPLICATION_ID => Belongs::Ours { version: number("PRAGMA user_version")? },
+        0 if empty => Belongs::Nobody,
+        _ => Belongs::Other,
+    })
+}
+
+/// An empty file and its folder, for the owner only, unless they are there. SQLite gives the
+/// files beside it the same mode.
+fn create(path: &Path) -> std::io::Result<()> {
+    if let Some(folder) = path.parent().filter(|folder| !folder.as_os_str().is_empty()) {
+        DirBuilder::new().recursive(true).mode(0o700).create(folder)?;
+    }
+    match OpenOptions::new().write(true).create_new(true).mode(0o600).open(path) {
+        Err(error) if error.kind() != ErrorKind::AlreadyExists => Err(error),
+        _ => Ok(()),
+    }
+}
+
+/// Renames the file, and its log of writes, which may hold what the file lacks. The name
+/// carries no date, since the clock may be wrong at this time.
+fn set_aside(path: &Path) -> std::io::Result<PathBuf> {
+    let mut number = 1;
+    let aside = loop {
+        let candidate = beside(path, &format!(".damaged-{number}"));
+        if !candidate.exists() {
+            break candidate;
+        }
+        number += 1;
+    };
+    fs::rename(path, &aside)?;
+    for suffix in ["-wal", "-shm"] {
+        match fs::rename(beside(path, suffix), beside(&aside, suffix)) {
+            Err(error) if error.kind() != ErrorKind::NotFound => return Err(error),
+            _ => {}
+        }
+    }
+    Ok(aside)
+}
+
+/// Random bits for the site: they make the codes on pages hard to guess.
+fn seed() -> i64 {
+    let mut bytes = [0; 8];
+    match File::open("/dev/urandom").and_then(|mut file| file.read_exact(&mut bytes)) {
+        Ok(()) => i64::from_ne_bytes(bytes),
+        // No /dev in the sandbox: the standard library's own keys come from the system, too.
+        Err(_) => {
+            use std::hash::{BuildHasher, Hasher};
+            std::hash::RandomState::new().build_hasher().finish().cast_signed()
+        }
+    }
+}

@@ -1,0 +1,282 @@
+//! The reading end: a connection of its own that can't write, and that works while the daemon
+//! runs and when it does not. A stretch of time goes in; records, minutes of readings, and what
+//! still stands come out, with the best dates there are.
+//!
+//! A record written under an untrusted clock is dated afresh if the clock became trusted later
+//! in the same boot. If it never did, its own date stands, but not before that of an earlier
+//! record whose date is sure; and it says that it is not trusted.
+
+use super::error::{JournalError, Place};
+use super::file::{Belongs, belongs};
+use super::minutes::{MINUTE, Values};
+use super::schema;
+use rusqlite::{Connection, OpenFlags, Row, params};
+use slackwater_rules::record::{Body, Record, Seq};
+use slackwater_rules::time::{Moment, Now, Span, Wall};
+use std::collections::BTreeMap;
+use std::path::Path;
+use std::time::Duration;
+
+/// The reading end of a journal.
+#[derive(Debug)]
+pub struct Log {
+    place: Place,
+    pub(super) db: Connection,
+}
+
+/// What one sensor said in one minute.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Minute {
+    /// When it began.
+    pub wall: Wall,
+    /// Whether that comes from a trusted clock.
+    pub sure: bool,
+    /// How many readings were believed.
+    pub count: u32,
+    /// How many were not.
+    pub rejected: u32,
+    /// What the believed ones said.
+    pub values: Option<Values>,
+}
+
+/// How a boot's clock is dated, and when it was last known to live.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Boot {
+    offset: Wall,
+    trusted: bool,
+    pub(super) alive: Option<Moment>,
+}
+
+impl Boot {
+    /// The wall time at which its monotonic clock was 0, if that is sure.
+    pub(super) fn sure(self) -> Option<Wall> {
+        self.trusted.then_some(self.offset)
+    }
+}
+
+impl Log {
+    /// Opens the journal at `path` for reading.
+    pub fn open(path: &Path) -> Result<Self, JournalError> {
+        let place = Place(path.to_owned());
+        let run = || {
+            let db = Connection::open_with_flags(path, OpenFlags::SQLITE_OPEN_READ_ONLY)?;
+            db.busy_timeout(Duration::from_secs(5))?;
+            let whose = belongs(&db)?;
+            Ok((db, whose))
+        };
+        let (db, whose) = run().map_err(|error| place.error(error))?;
+        match whose {
+            Belongs::Ours { version: schema::VERSION } => Ok(Self { place, db }),
+            Belongs::Ours { version: found } => {
+                Err(JournalError::Version { path: place.0, found, known: schema::VERSION })
+            }
+            Belongs::Nobody | Belongs::Other => Err(JournalError::Foreign { path: place.0 }),
+        }
+    }
+
+    /// The site's name; empty if nobody said it.
+    pub fn site(&self) -> Result<String, JournalError> {
+        self.sql(|db| db.query_row("SELECT value FROM meta WHERE key = 'site'", [], |row| row.get(0)))
+    }
+
+    /// Gives each record from number `from` on to `take`, oldest first, until it says false.
+    /// Gives back the numbers of those that this version of the program can't read.
+    pub fn walk(&self, from: Seq, mut take: impl FnMut(Record) -> bool) -> Result<Vec<Seq>, JournalError> {
+        self.sql(|db| walk(db, from, |_, record| take(record)))
+    }
+
+    /// The records of a stretch of time, both ends included.
+    pub fn records(&self, since: Wall, until: Wall) -> Result<Vec<Record>, JournalError> {
+        let mut found = Vec::new();
+        self.walk(0, |record| {
+            if since <= record.at.wall && record.at.wall <= until {
+                found.push(record);
+            }
+            true
+        })?;
+        Ok(found)
+    }
+
+    /// Gives every sensor's minutes within a stretch of time to `take`, in order of time.
+    pub fn walk_readings(
+        &self,
+        since: Wall,
+        until: Wall,
+        mut take: impl FnMut(&str, Minute),
+    ) -> Result<(), JournalError> {
+        self.sql(|db| {
+            let mut names = BTreeMap::new();
+            let mut select = db.prepare("SELECT id, name FROM sensors")?;
+            let mut rows = select.query([])?;
+            while let Some(row) = rows.next()? {
+                names.insert(row.get::<_, i64>(0)?, row.get::<_, String>(1)?);
+            }
+            for (id, boot) in boots(db)? {
+                let minute = |wall: Wall| (wall - boot.offset).0.div_euclid(MINUTE);
+                let mut select = db.prepare_cached(
+                    "SELECT sensor, minute, count, rejected, lowest, mean, highest, last, first, changes
+                     FROM readings WHERE boot = ? AND minute BETWEEN ? AND ?",
+                )?;
+                let mut rows = select.query(params![id, minute(since), minute(until)])?;
+                while let Some(row) = rows.next()? {
+                    if let Some(name) = names.get(&row.get(0)?) {
+                        take(name, read_minute(row, boot)?);
+                    }
+                }
+            }
+            Ok(())
+        })
+    }
+
+    /// The minutes of one sensor within a stretch of time.
+    pub fn readings(&self, sensor: &str, since: Wall, until: Wall) -> Result<Vec<Minute>, JournalError> {
+        let mut found = Vec::new();
+        self.walk_readings(since, until, |name, minute| {
+            if name == sensor {
+                found.push(minute);
+            }
+        })?;
+        Ok(found)
+    }
+
+    /// What had begun and not ended when the journal was last written: the records that began
+    /// it. Alarms that stand or are put aside, work, lost sight, call-outs.
+    pub fn standing(&self) -> Result<Vec<Record>, JournalError> {
+        let horizon: i64 = self
+            .sql(|db| db.query_row("SELECT value FROM meta WHERE key = 'horizon'", [], |row| row.get(0)))?;
+        let mut standing: BTreeMap<(&'static str, String), Record> = BTreeMap::new();
+        self.walk(horizon.cast_unsigned(), |record| {
+            let (kind, name, begins) = match &record.body {
+                Body::Raised { alarm, .. } => ("alarm", alarm.clone(), true),
+                Body::Returned { alarm, .. } => ("alarm", alarm.clone(), false),
+                Body::Shelved { alarm, .. } => ("shelf", alarm.clone(), true),
+                Body::Unshelved { alarm, .. } => ("shelf", alarm.clone(), false),
+                Body::TakenOut { alarm, .. } => ("out", alarm.clone(), true),
+                Body::PutBack { alarm, .. } => ("out", alarm.clone(), false),
+                Body::WorkBegan { tank, .. } => ("work", tank.clone(), true),
+                Body::WorkEnded { tank, .. } => ("work", tank.clone(), false),
+                Body::SightLost { of, .. } => ("sight", of.clone(), true),
+                Body::SightRegained { of, .. } => ("sight", of.clone(), false),
+                Body::CallBegan { .. } => ("call", record.seq.to_string(), true),
+                Body::CallEnded { call } => ("call", call.to_string(), false),
+                Body::Started { .. }
+                | Body::Stopped { .. }
+                | Body::Reloaded { .. }
+                | Body::Worsened { .. }
+                | Body::LostSight { .. }
+                | Body::FoundSight { .. }
+                | Body::Chattering { .. }
+                | Body::Settled { .. }
+                | Body::Acknowledged { .. }
+                | Body::Reset { .. }
+                | Body::Suppressed { .. }
+                | Body::Unsuppressed { .. }
+                | Body::Joined { .. }
+                | Body::Stepped { .. }
+                | Body::Paged { .. }
+                | Body::Skipped { .. }
+                | Body::Delivered { .. }
+                | Body::Answered { .. }
+                | Body::Resumed { .. }
+                | Body::Refused { .. }
+                | Body::Switched { .. }
+                | Body::Released { .. }
+                | Body::Proved { .. }
+                | Body::NotProved { .. } => return true,
+            };
+            // An alarm that is put aside does not stand any more.
+            if matches!(kind, "shelf" | "out") && begins {
+                standing.remove(&("alarm", name.clone()));
+            }
+            match begins {
+                true => drop(standing.insert((kind, name), record)),
+                false => drop(standing.remove(&(kind, name))),
+            }
+            true
+        })?;
+        let mut standing: Vec<Record> = standing.into_values().collect();
+        standing.sort_by_key(|record| record.seq);
+        Ok(standing)
+    }
+
+    /// The last sign of life of every boot there was, oldest first: when, and whether that date
+    /// is sure. Readings and this sign are written every few minutes, so a watch that ended
+    /// without notice may have lived a little longer.
+    pub fn alive(&self) -> Result<Vec<(Wall, bool)>, JournalError> {
+        self.sql(|db| {
+            let alive = boots(db)?.into_values();
+            Ok(alive.filter_map(|b| Some((b.offset + Span(b.alive?.0), b.trusted))).collect())
+        })
+    }
+
+    fn sql<T>(&self, work: impl FnOnce(&Connection) -> rusqlite::Result<T>) -> Result<T, JournalError> {
+        work(&self.db).map_err(|error| self.place.error(error))
+    }
+}
+
+pub(super) fn boots(db: &Connection) -> rusqlite::Result<BTreeMap<i64, Boot>> {
+    let mut select = db.prepare_cached("SELECT id, offset, trusted, alive FROM boots")?;
+    let rows = select.query_map([], |row| {
+        let (offset, alive): (_, Option<i64>) = (Wall(row.get(1)?), row.get(3)?);
+        Ok((row.get(0)?, Boot { offset, trusted: row.get(2)?, alive: alive.map(Moment) }))
+    })?;
+    rows.collect()
+}
+
+/// Gives each record from number `from` on to `take`, with its boot and the best date there is,
+/// until it says false. Gives back the numbers of those that can't be read.
+pub(super) fn walk(
+    db: &Connection,
+    from: Seq,
+    mut take: impl FnMut(i64, Record) -> bool,
+) -> rusqlite::Result<Vec<Seq>> {
+    let mut not_before: i64 = db.query_row(
+        "SELECT ifnull(max(wall), ?2) FROM
+             (SELECT wall FROM dated WHERE seq < ?1 AND sure ORDER BY seq DESC LIMIT 1)",
+        params![from.cast_signed(), i64::MIN],
+        |row| row.get(0),
+    )?;
+    let mut unreadable = Vec::new();
+    let mut select =
+        db.prepare_cached("SELECT seq, boot, mono, wall, sure, body FROM dated WHERE seq >= ? ORDER BY seq")?;
+    let mut rows = select.query([from.cast_signed()])?;
+    while let Some(row) = rows.next()? {
+        let seq = row.get::<_, i64>(0)?.cast_unsigned();
+        let (mono, mut wall, wall_trusted) = (row.get(2)?, row.get(3)?, row.get(4)?);
+        if wall_trusted {
+            not_before = wall;
+        } else {
+            wall = wall.max(not_before);
+        }
+        let at = Now { mono: Moment(mono), wall: Wall(wall), wall_trusted };
+        let Ok(body) = serde_json::from_str(row.get_ref(5)?.as_str()?) else {
+            unreadable.push(seq);
+            continue;
+        };
+        if !take(row.get(1)?, Record { seq, at, body }) {
+            break;
+        }
+    }
+    Ok(unreadable)
+}
+
+fn read_minute(row: &Row<'_>, boot: Boot) -> rusqlite::Result<Minute> {
+    let values = match (row.get(4)?, row.get(8)?) {
+        (Some(lowest), _) => {
+            Some(Values::Numbers { lowest, mean: row.get(5)?, highest: row.get(6)?, last: row.get(7)? })
+        }
+        (None, Some(first)) => {
+            // `as` saturates; words are few.
+            let last = row.get::<_, f64>(7)? as u16;
+            Some(Values::Words { first, last, changes: row.get(9)? })
+        }
+        (None, None) => None,
+    };
+    Ok(Minute {
+        wall: boot.offset + Span(row.get::<_, i64>(1)? * MINUTE),
+        sure: boot.trusted,
+        count: row.get(2)?,
+        rejected: row.get(3)?,
+        values,
+    })
+}

@@ -1,0 +1,88 @@
+//! The tables, and how older ones become the present ones. A file says by its `application_id`
+//! whose it is and by its `user_version` which of the [`MIGRATIONS`] it has seen.
+//!
+//! What a record says is JSON in `body`; its kind, alarm, episode and call-out are read out of
+//! it by computed columns, which cost no bytes. Readings are keyed by time first, so that a
+//! batch of all sensors lands on a few neighbouring pages: a card is worn by pages, not by
+//! rows (keyed by sensor first, a batch of 20 sensors would touch 20).
+
+use rusqlite::Connection;
+
+/// "SlkW": marks the file as a journal of this program.
+pub(super) const APPLICATION_ID: i64 = 0x536C_6B57;
+
+/// The version of the tables that this program reads and writes.
+pub(super) const VERSION: i64 = MIGRATIONS.len() as i64;
+
+/// The first makes an empty file version 1, the second makes version 1 version 2, and so on.
+/// What has been released is never edited.
+const MIGRATIONS: &[&str] = &[VERSION_1];
+
+const VERSION_1: &str = "
+CREATE TABLE meta (key TEXT PRIMARY KEY, value ANY) STRICT, WITHOUT ROWID;
+INSERT INTO meta VALUES ('seed', 0), ('site', ''), ('horizon', 0);
+
+-- One row a boot. offset: wall less mono, ms; final once trusted. alive: last sign of life, mono.
+CREATE TABLE boots (
+    id      INTEGER PRIMARY KEY,
+    boot_id TEXT NOT NULL UNIQUE,
+    offset  INTEGER NOT NULL,
+    trusted INTEGER NOT NULL,
+    alive   INTEGER
+) STRICT;
+
+CREATE TABLE records (
+    seq     INTEGER PRIMARY KEY,
+    boot    INTEGER NOT NULL REFERENCES boots (id),
+    mono    INTEGER NOT NULL,
+    wall    INTEGER NOT NULL,
+    trusted INTEGER NOT NULL,
+    body    TEXT NOT NULL,
+    kind    TEXT AS (body ->> '$.kind') VIRTUAL,
+    alarm   TEXT AS (body ->> '$.alarm') VIRTUAL,
+    episode INTEGER AS (body ->> '$.episode') VIRTUAL,
+    call    INTEGER AS (body ->> '$.call') VIRTUAL
+) STRICT;
+
+-- Records with the best date there is: wall, ms, and whether it is sure.
+CREATE VIEW dated AS
+SELECT r.seq, r.boot, r.mono,
+       iif(b.trusted AND NOT r.trusted, r.mono + b.offset, r.wall) AS wall,
+       b.trusted OR r.trusted AS sure,
+       r.kind, r.alarm, r.episode, r.call, r.body
+FROM records r JOIN boots b ON b.id = r.boot;
+
+CREATE TABLE sensors (id INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE) STRICT;
+
+-- One row a sensor and minute of the boot's monotonic clock. lowest, mean, highest: numbers,
+-- base units. first, changes: words. last: either.
+CREATE TABLE readings (
+    boot     INTEGER NOT NULL REFERENCES boots (id),
+    minute   INTEGER NOT NULL,
+    sensor   INTEGER NOT NULL REFERENCES sensors (id),
+    count    INTEGER NOT NULL,
+    rejected INTEGER NOT NULL,
+    lowest   REAL,
+    mean     REAL,
+    highest  REAL,
+    last     REAL,
+    first    INTEGER,
+    changes  INTEGER,
+    PRIMARY KEY (boot, minute, sensor)
+) STRICT, WITHOUT ROWID;
+";
+
+/// Brings the tables from version `from` to the present one, all or nothing. `seed` is the
+/// site's own random number, used if the file is new.
+pub(super) fn migrate(db: &mut Connection, from: i64, seed: i64) -> rusqlite::Result<()> {
+    let tx = db.transaction()?;
+    for step in MIGRATIONS.iter().skip(usize::try_from(from).unwrap_or(0)) {
+        tx.execute_batch(step)?;
+    }
+    if from == 0 {
+        tx.execute("UPDATE meta SET value = ? WHERE key = 'seed'", [seed])?;
+        tx.pragma_update(None, "application_id", APPLICATION_ID)?;
+    }
+    tx.pragma_update(None, "user_version", VERSION)?;
+    tx.commit()
+}

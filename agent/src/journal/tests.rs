@@ -1,0 +1,680 @@
+use super::*;
+use slackwater_rules::alarm::Priority;
+use slackwater_rules::quality::Quality;
+use slackwater_rules::reading::Value;
+use slackwater_rules::record::{Body, By, Outcome, Purpose};
+use slackwater_rules::time::Wall;
+use std::fs;
+use std::os::unix::fs::{FileExt, PermissionsExt};
+use tempfile::TempDir;
+
+const T0: i64 = 1_785_535_200_000;
+
+fn at(mono: Span, wall: Span, wall_trusted: bool) -> Now {
+    Now { mono: Moment(mono.0), wall: Wall(T0 + wall.0), wall_trusted }
+}
+
+fn seconds(mono: i64, wall: i64) -> Now {
+    at(Span::seconds(mono), Span::seconds(wall), true)
+}
+
+fn settled(seq: Seq, at: Now) -> Record {
+    Record { seq, at, body: Body::Settled { alarm: format!("alarm-{seq}") } }
+}
+
+fn good(sensor: &str, at: Span, x: f64) -> Sample {
+    let value = Some(Value::Number(x));
+    Sample { sensor: sensor.to_owned(), at: Moment(at.0), value, quality: Quality::Good }
+}
+
+fn word(sensor: &str, at: Span, word: u16) -> Sample {
+    Sample { value: Some(Value::Word(word)), ..good(sensor, at, 0.0) }
+}
+
+struct Place {
+    folder: TempDir,
+}
+
+impl Place {
+    fn new() -> Self {
+        Self { folder: tempfile::tempdir().unwrap() }
+    }
+
+    fn path(&self) -> PathBuf {
+        self.folder.path().join("state/journal.db")
+    }
+
+    fn open(&self, boot: &str) -> Journal {
+        self.open_with(boot, Limits::default())
+    }
+
+    fn open_with(&self, boot: &str, limits: Limits) -> Journal {
+        Journal::open(&self.path(), BootId(boot.to_owned()), limits).unwrap().0
+    }
+
+    fn try_open(&self) -> Result<Opened, JournalError> {
+        Journal::open(&self.path(), BootId("one".to_owned()), Limits::default()).map(|(_, opened)| opened)
+    }
+
+    fn log(&self) -> Log {
+        Log::open(&self.path()).unwrap()
+    }
+
+    /// The whole file in the main database, nothing beside it.
+    fn closed(journal: Journal) {
+        journal.db.close().unwrap();
+    }
+}
+
+#[test]
+fn a_new_journal_is_made_for_its_owner_only_and_found_again() {
+    let place = Place::new();
+    assert_eq!(place.try_open(), Ok(Opened::Created));
+    assert_eq!(place.try_open(), Ok(Opened::Current));
+    let mode = |path: &Path| fs::metadata(path).unwrap().permissions().mode() & 0o777;
+    assert_eq!(mode(&place.path()), 0o600);
+    assert_eq!(mode(place.path().parent().unwrap()), 0o700);
+    let journal = place.open("one");
+    assert_eq!(mode(&beside(&place.path(), "-wal")), 0o600);
+    let pragma = |name| journal.db.query_row(&format!("PRAGMA {name}"), [], |r| r.get::<_, i64>(0)).unwrap();
+    // 2 is FULL, 2 is INCREMENTAL: sqlite.org/pragma.html.
+    assert_eq!((pragma("synchronous"), pragma("auto_vacuum")), (2, 2));
+}
+
+#[test]
+fn an_empty_file_becomes_a_journal() {
+    let place = Place::new();
+    fs::create_dir(place.path().parent().unwrap()).unwrap();
+    fs::write(place.path(), b"").unwrap();
+    assert_eq!(place.try_open(), Ok(Opened::Created));
+}
+
+#[test]
+fn the_seed_is_made_once_and_differs_between_sites() {
+    let seed = |place: &Place| place.open("one").restore(&seconds(1, 1)).unwrap().seed;
+    let (home, shop) = (Place::new(), Place::new());
+    assert_ne!(seed(&home), 0);
+    assert_eq!(seed(&home), seed(&home));
+    assert_ne!(seed(&home), seed(&shop));
+}
+
+#[test]
+fn a_newer_journal_is_refused_and_left_alone() {
+    let place = Place::new();
+    place.open("one").db.pragma_update(None, "user_version", 99).unwrap();
+    let error = place.try_open().unwrap_err();
+    assert!(error.to_string().contains("has version 99, this program knows versions up to 1"), "{error}");
+    assert_eq!(Log::open(&place.path()).unwrap_err(), error);
+    assert!(!beside(&place.path(), ".damaged-1").exists());
+}
+
+#[test]
+fn a_database_of_another_program_is_refused_and_left_alone() {
+    let place = Place::new();
+    fs::create_dir(place.path().parent().unwrap()).unwrap();
+    let db = Connection::open(place.path()).unwrap();
+    db.execute_batch("CREATE TABLE recipes (name)").unwrap();
+    db.close().unwrap();
+    let before = fs::read(place.path()).unwrap();
+    let error = place.try_open().unwrap_err();
+    assert!(matches!(error, JournalError::Foreign { .. }), "{error}");
+    assert_eq!(fs::read(place.path()).unwrap(), before);
+}
+
+#[test]
+fn what_is_no_database_is_set_aside_and_kept() {
+    let place = Place::new();
+    fs::create_dir(place.path().parent().unwrap()).unwrap();
+    for number in 1..=2 {
+        let garbage = format!("this is shopping list number {number}").repeat(300);
+        fs::write(place.path(), &garbage).unwrap();
+        let Ok(Opened::SetAside { path, .. }) = place.try_open() else { panic!("not set aside") };
+        assert_eq!(path, beside(&place.path(), &format!(".damaged-{number}")));
+        assert_eq!(fs::read_to_string(path).unwrap(), garbage);
+        assert_eq!(place.try_open(), Ok(Opened::Current));
+    }
+}
+
+#[test]
+fn a_truncated_or_overwritten_journal_is_set_aside_and_a_new_one_works() {
+    for truncate in [true, false] {
+        let place = Place::new();
+        let mut journal = place.open("one");
+        let records: Vec<Record> = (1..500).map(|seq| settled(seq, seconds(1, 1))).collect();
+        journal.commit(&records, 1).unwrap();
+        Place::closed(journal);
+        let file = fs::OpenOptions::new().write(true).open(place.path()).unwrap();
+        let length = file.metadata().unwrap().len();
+        match truncate {
+            true => file.set_len(length / 2).unwrap(),
+            false => file.write_all_at(&[0x55; 8192], length / 2).unwrap(),
+        }
+        let (mut journal, opened) =
+            Journal::open(&place.path(), BootId("one".to_owned()), Limits::default()).unwrap();
+        assert!(matches!(opened, Opened::SetAside { .. }), "{opened:?}");
+        journal.commit(&[settled(1, seconds(2, 2))], 1).unwrap();
+    }
+}
+
+#[test]
+fn a_turn_is_kept_whole_or_not_at_all() {
+    let place = Place::new();
+    let mut journal = place.open("one");
+    journal.commit(&[settled(1, seconds(1, 1))], 1).unwrap();
+    let kept = |journal: &Journal| -> Vec<Seq> {
+        let restored = journal.restore(&seconds(9, 9)).unwrap();
+        restored.records.iter().map(|record| record.seq).collect()
+    };
+    let turn = [settled(2, seconds(2, 2)), settled(3, seconds(2, 2))];
+
+    // The second of the two is refused by the database itself.
+    journal
+        .db
+        .execute_batch(
+            "CREATE TRIGGER t BEFORE INSERT ON records WHEN new.seq = 3 BEGIN SELECT raise(ABORT, 'no'); END",
+        )
+        .unwrap();
+    assert!(journal.commit(&turn, 2).is_err());
+    assert_eq!(kept(&journal), [1]);
+    journal.db.execute_batch("DROP TRIGGER t").unwrap();
+
+    let error = journal.commit(&[settled(2, seconds(2, 2)), settled(2, seconds(2, 2))], 1).unwrap_err();
+    assert_eq!(error.to_string(), "record 2 can't follow record 2 in the journal: numbers must rise");
+    assert!(journal.commit(&[settled(1, seconds(2, 2))], 1).is_err());
+    assert_eq!(kept(&journal), [1]);
+
+    journal.commit(&turn, 2).unwrap();
+    assert_eq!(kept(&journal), [2, 3]);
+}
+
+#[test]
+fn a_killed_writer_leaves_every_commit_that_returned() {
+    let place = Place::new();
+    let mut journal = place.open("one");
+    for seq in 1..=40 {
+        journal.commit(&[settled(seq, seconds(1, 1))], 1).unwrap();
+    }
+    // The files as they lie on the disk while the writer is still open, as after a kill.
+    let dead = Place::new();
+    fs::create_dir(dead.path().parent().unwrap()).unwrap();
+    fs::copy(place.path(), dead.path()).unwrap();
+    fs::copy(beside(&place.path(), "-wal"), beside(&dead.path(), "-wal")).unwrap();
+    let restored = dead.open("two").restore(&seconds(1, 100)).unwrap();
+    assert_eq!((restored.records.len(), restored.next_seq), (40, 41));
+}
+
+#[test]
+fn a_full_disk_is_told_and_the_same_turn_can_be_tried_again() {
+    let place = Place::new();
+    let mut journal = place.open("one");
+    journal.commit(&[settled(1, seconds(1, 1))], 1).unwrap();
+    let pages: i64 = journal.db.query_row("PRAGMA page_count", [], |row| row.get(0)).unwrap();
+    let most = |journal: &Journal, pages: i64| {
+        journal.db.query_row(&format!("PRAGMA max_page_count = {pages}"), [], |_| Ok(())).unwrap();
+    };
+    most(&journal, pages);
+    let turn: Vec<Record> = (2..500).map(|seq| settled(seq, seconds(2, 2))).collect();
+    assert_eq!(journal.commit(&turn, 1), Err(JournalError::Full { path: place.path() }));
+    assert_eq!(journal.restore(&seconds(3, 3)).unwrap().next_seq, 2);
+
+    // Readings wait in memory, sensors that were new included.
+    for minute in 0..2_000 {
+        journal.sample(&[good("lagoon-temp", Span::minutes(minute), 25.3)]);
+    }
+    let now = at(Span::minutes(2_000), Span::minutes(2_000), true);
+    assert!(matches!(journal.flush(&now), Err(JournalError::Full { .. })));
+    most(&journal, 1 << 20);
+    journal.commit(&turn, 1).unwrap();
+    journal.flush(&now).unwrap();
+    assert_eq!(journal.restore(&seconds(3, 3)).unwrap().next_seq, 500);
+    assert_eq!(place.log().readings("lagoon-temp", Wall(0), now.wall).unwrap().len(), 2_000);
+}
+
+#[test]
+fn within_one_boot_moments_stay_and_the_gap_is_exact() {
+    let place = Place::new();
+    let mut journal = place.open("one");
+    journal.commit(&[settled(1, at(Span::seconds(100), Span::ZERO, false))], 1).unwrap();
+    drop(journal);
+    let restored = place.open("one").restore(&at(Span::seconds(130), Span::seconds(-500), false)).unwrap();
+    assert_eq!(restored.records[0].at.mono, Moment(100_000));
+    assert_eq!(restored.gap, Some(Span::seconds(30)));
+}
+
+#[test]
+fn over_boots_with_trusted_clocks_moments_are_as_far_back_as_they_were() {
+    let place = Place::new();
+    place.open("one").commit(&[settled(1, seconds(5_000, 0))], 1).unwrap();
+    place.open("two").commit(&[settled(2, seconds(20, 600))], 1).unwrap();
+    let restored = place.open("three").restore(&seconds(10, 4_000)).unwrap();
+    let monos: Vec<i64> = restored.records.iter().map(|record| record.at.mono.0).collect();
+    assert_eq!(monos, [10_000 - 4_000_000, 10_000 - 3_400_000]);
+    assert_eq!(restored.gap, Some(Span::seconds(3_400)));
+}
+
+#[test]
+fn an_unknown_gap_counts_as_none_and_is_told_as_unknown() {
+    let place = Place::new();
+    place.open("one").commit(&[settled(1, seconds(5_000, 0)), settled(2, seconds(5_060, 60))], 1).unwrap();
+    let untrusted = at(Span::seconds(10), Span::seconds(-99_999), false);
+    let restored = place.open("two").restore(&untrusted).unwrap();
+    assert_eq!(restored.gap, None);
+    let monos: Vec<i64> = restored.records.iter().map(|record| record.at.mono.0).collect();
+    assert_eq!(monos, [10_000 - 60_000, 10_000]);
+
+    // A trusted clock that would make the past the future knows nothing either.
+    let backwards = place.open("two").restore(&seconds(10, 30)).unwrap();
+    assert_eq!((backwards.gap, backwards.records[1].at.mono), (None, Moment(10_000)));
+}
+
+#[test]
+fn an_unknown_seam_in_the_middle_leaves_the_known_ones_known() {
+    let place = Place::new();
+    place.open("one").commit(&[settled(1, seconds(1_000, 0))], 1).unwrap();
+    let mut untrusted = place.open("two");
+    untrusted.commit(&[settled(2, at(Span::seconds(30), Span::ZERO, false))], 1).unwrap();
+    untrusted.commit(&[settled(3, at(Span::seconds(90), Span::ZERO, false))], 1).unwrap();
+    drop(untrusted);
+    place.open("three").commit(&[settled(4, seconds(15, 700))], 1).unwrap();
+    let restored = place.open("four").restore(&seconds(5, 1_000)).unwrap();
+    let ago: Vec<i64> = restored.records.iter().map(|record| (5_000 - record.at.mono.0) / 1_000).collect();
+    // One to two and two to three are unknown, so all of one happened "when two began".
+    assert_eq!(ago, [360, 360, 300, 300]);
+    assert_eq!(restored.gap, Some(Span::seconds(300)));
+}
+
+#[test]
+fn the_sign_of_life_counts_when_nothing_happened() {
+    let place = Place::new();
+    let mut journal = place.open("one");
+    journal.commit(&[settled(1, seconds(0, 0))], 1).unwrap();
+    assert_eq!(journal.tend(&seconds(0, 0)).unwrap(), Pruned::default());
+    assert_eq!(journal.due(), Some(Moment(600_000)));
+    journal.tend(&seconds(599, 599)).unwrap();
+    assert_eq!(place.log().alive().unwrap(), []);
+    journal.tend(&seconds(600, 600)).unwrap();
+    drop(journal);
+    assert_eq!(place.log().alive().unwrap(), [(seconds(600, 600).wall, true)]);
+    assert_eq!(place.open("one").restore(&seconds(700, 700)).unwrap().gap, Some(Span::seconds(100)));
+    assert_eq!(place.open("two").restore(&seconds(7, 900)).unwrap().gap, Some(Span::seconds(300)));
+}
+
+#[test]
+fn what_was_written_before_the_clock_was_trusted_is_dated_afterwards() {
+    let place = Place::new();
+    place.open("one").commit(&[settled(1, seconds(50, 0))], 1).unwrap();
+    let mut journal = place.open("two");
+    // The board woke up in the past.
+    let early = at(Span::seconds(10), Span::hours(-9_000), false);
+    journal.commit(&[settled(2, early)], 1).unwrap();
+    journal.sample(&[good("lagoon-temp", Span::seconds(10), 25.0)]);
+    journal.flush(&early).unwrap();
+    let walls = || {
+        let records = place.log().records(Wall(T0), Wall(T0 + 3_600_000)).unwrap();
+        let mapped = records.iter().map(|r| (r.seq, r.at.wall.0 - T0, r.at.wall_trusted));
+        mapped.collect::<Vec<_>>()
+    };
+    // Not yet known, but surely not before what came before.
+    assert_eq!(walls(), [(1, 0, true), (2, 0, false)]);
+    assert_eq!(place.log().readings("lagoon-temp", Wall(T0), Wall(T0 + 3_600_000)).unwrap(), []);
+
+    journal.commit(&[settled(3, seconds(130, 1_000))], 1).unwrap();
+    assert_eq!(walls(), [(1, 0, true), (2, 880_000, true), (3, 1_000_000, true)]);
+    let readings = place.log().readings("lagoon-temp", Wall(T0), Wall(T0 + 3_600_000)).unwrap();
+    assert_eq!(readings.iter().map(|m| (m.wall.0 - T0, m.sure)).collect::<Vec<_>>(), [(870_000, true)]);
+}
+
+#[test]
+fn readings_are_thinned_to_minutes_without_losing_extremes() {
+    let place = Place::new();
+    let mut journal = place.open("one");
+    journal.sample(&[
+        good("lagoon-temp", Span::seconds(0), 25.0),
+        good("lagoon-temp", Span::seconds(20), 24.0),
+        Sample { quality: Quality::Suspect, ..good("lagoon-temp", Span::seconds(30), 85.0) },
+        Sample { quality: Quality::Old, ..good("lagoon-temp", Span::seconds(31), 19.0) },
+        Sample { quality: Quality::Suspect, value: None, ..good("lagoon-temp", Span::seconds(35), 0.0) },
+        good("lagoon-temp", Span::seconds(40), 27.5),
+        good("lagoon-temp", Span::seconds(59), 25.5),
+        Sample { quality: Quality::Suspect, ..good("lagoon-temp", Span::seconds(60), 85.0) },
+        word("mains", Span::seconds(1), 0),
+        word("mains", Span::seconds(2), 1),
+        word("mains", Span::seconds(3), 0),
+        word("mains", Span::seconds(4), 0),
+    ]);
+    journal.flush(&seconds(120, 0)).unwrap();
+    let read = |sensor| {
+        let minutes = place.log().readings(sensor, Wall(0), Wall(T0)).unwrap();
+        minutes.iter().map(|m| (m.count, m.rejected, m.values)).collect::<Vec<_>>()
+    };
+    let numbers = Values::Numbers { lowest: 24.0, mean: 25.5, highest: 27.5, last: 25.5 };
+    assert_eq!(read("lagoon-temp"), [(4, 2, Some(numbers)), (0, 1, None)]);
+    assert_eq!(read("mains"), [(4, 0, Some(Values::Words { first: 0, last: 0, changes: 2 }))]);
+}
+
+#[test]
+fn a_minute_written_in_parts_is_the_minute_written_at_once() {
+    let samples: Vec<Sample> = (0..59)
+        .flat_map(|i| {
+            let x = f64::from((i * 7_919) % 101) / 8.0;
+            let number = good("lagoon-temp", Span::seconds(i.into()), x);
+            let quality = if i % 10 == 3 { Quality::Suspect } else { Quality::Good };
+            [Sample { quality, ..number }, word("mains", Span::seconds(i.into()), u16::from(i % 4 == 0))]
+        })
+        .collect();
+    let written = |parts: usize| {
+        let place = Place::new();
+        for part in samples.chunks(samples.len().div_ceil(parts)) {
+            // A new process each time, in the same boot.
+            let mut journal = place.open("one");
+            journal.sample(part);
+            journal.flush(&seconds(60, 60)).unwrap();
+        }
+        ["lagoon-temp", "mains"].map(|name| place.log().readings(name, Wall(0), Wall(T0 + 60_000)).unwrap())
+    };
+    let ([whole], [whole_words]) = (&written(1)[0][..], &written(1)[1][..]) else { panic!() };
+    for parts in [2, 5, 118] {
+        let [numbers, words] = written(parts);
+        assert_eq!(words, [*whole_words]);
+        let ([part], Some(Values::Numbers { lowest, mean, highest, last })) =
+            (&numbers[..], numbers[0].values)
+        else {
+            panic!("{numbers:?}")
+        };
+        let Some(Values::Numbers { mean: exact, .. }) = whole.values else { panic!() };
+        assert!((mean - exact).abs() < 1e-9);
+        assert_eq!(
+            Minute { values: Some(Values::Numbers { lowest, mean: exact, highest, last }), ..*part },
+            *whole
+        );
+    }
+}
+
+#[test]
+fn readings_go_before_records_and_what_matters_stays() {
+    let place = Place::new();
+    let limits = Limits { bytes: 200_000, ..Limits::default() };
+    let mut journal = place.open_with("one", limits);
+    let records: Vec<Record> = (1..=4_000).map(|seq| settled(seq, seconds(1, 1))).collect();
+    journal.commit(&records, 3_990).unwrap();
+    for minute in 0..6 * 1440 {
+        journal.sample(&[good("lagoon-temp", Span::minutes(minute), 25.0)]);
+    }
+    let size = || fs::metadata(place.path()).unwrap().len();
+    let now = at(Span::hours(6 * 24), Span::hours(6 * 24), true);
+    journal.tend(&seconds(0, 0)).unwrap();
+    let pruned = journal.tend(&now).unwrap();
+    assert_eq!(pruned.readings, 6 * 1440);
+    assert!((1..3_990).contains(&pruned.records), "{pruned:?}");
+    assert!(size() <= 200_000, "{} bytes", size());
+    let left: Vec<Seq> = journal
+        .db
+        .prepare("SELECT seq FROM records")
+        .unwrap()
+        .query_map([], |row| Ok(row.get::<_, i64>(0)?.cast_unsigned()))
+        .unwrap()
+        .collect::<Result<_, _>>()
+        .unwrap();
+    assert_eq!(left, (pruned.records + 1..=4_000).collect::<Vec<_>>());
+    drop(journal);
+
+    // Whatever the limit, what matters and the newest stay.
+    let mut journal = place.open_with("one", Limits { bytes: 1, ..limits });
+    journal.tend(&now).unwrap();
+    let later = at(Span::hours(7 * 24), Span::hours(7 * 24), true);
+    let pruned = journal.tend(&later).unwrap();
+    assert_eq!((pruned.readings, pruned.records), (0, 3_989 - (4_000 - left.len() as u64)));
+    assert_eq!(journal.restore(&later).unwrap().records.len(), 11);
+    journal.commit(&[settled(4_001, later)], 4_002).unwrap();
+    journal.tend(&at(Span::hours(8 * 24), Span::hours(8 * 24), true)).unwrap();
+    assert_eq!(journal.restore(&later).unwrap().next_seq, 4_002);
+}
+
+#[test]
+fn the_oldest_days_of_readings_go_first() {
+    let place = Place::new();
+    let mut journal = place.open_with("one", Limits { bytes: 300_000, ..Limits::default() });
+    let days = |n: i64| at(Span::hours(n * 24), Span::hours(n * 24), true);
+    journal.tend(&days(0)).unwrap();
+    for minute in 0..6 * 1440 {
+        journal.sample(&[good("lagoon-temp", Span::minutes(minute), 25.3)]);
+    }
+    let pruned = journal.tend(&days(6)).unwrap();
+    assert!(
+        pruned.readings > 0 && pruned.readings.is_multiple_of(1440) && pruned.readings < 6 * 1440,
+        "{pruned:?}"
+    );
+    let left = place.log().readings("lagoon-temp", Wall(0), days(7).wall).unwrap();
+    assert_eq!(left.len() as u64, 6 * 1440 - pruned.readings);
+    assert_eq!(left[0].wall, Wall(T0) + Span::minutes(1).times(pruned.readings as i64));
+}
+
+#[test]
+fn readings_past_their_age_are_dropped_but_never_on_the_word_of_an_untrusted_clock() {
+    let place = Place::new();
+    let days = |n: i64, trusted| at(Span::hours(n * 24), Span::hours(n * 24), trusted);
+    let mut journal = place.open("one");
+    journal.tend(&days(0, true)).unwrap();
+    for minute in 0..3 * 1440 {
+        journal.sample(&[good("lagoon-temp", Span::minutes(minute), 25.0)]);
+    }
+    journal.tend(&days(3, true)).unwrap();
+    assert_eq!(journal.tend(&days(402, false)).unwrap().aged, 0);
+    assert_eq!(journal.tend(&days(403, true)).unwrap().aged, 3 * 1440);
+}
+
+#[test]
+fn readings_that_no_disk_takes_do_not_fill_the_memory() {
+    let place = Place::new();
+    let mut journal = place.open("one");
+    for minute in 0..=60_000 {
+        journal.sample(&[good("lagoon-temp", Span::minutes(minute), 25.0)]);
+    }
+    journal.tend(&seconds(0, 0)).unwrap();
+    let now = at(Span::minutes(60_001), Span::ZERO, false);
+    assert_eq!(journal.tend(&now).unwrap().unwritten, 10_000);
+}
+
+#[test]
+fn a_reader_sees_what_the_writer_keeps_and_can_write_nothing() {
+    let place = Place::new();
+    let mut journal = place.open("one");
+    journal.name_site("Halyard House").unwrap();
+    let log = place.log();
+    let raised = |seq, alarm: &str| Record { seq, at: seconds(1, 1), body: raised(alarm, seq) };
+    let returned = |seq, alarm: &str, episode| Record {
+        seq,
+        at: seconds(2, 2),
+        body: Body::Returned {
+            alarm: alarm.to_owned(),
+            episode,
+            stood: Span::seconds(1),
+            because: String::new(),
+        },
+    };
+    journal.commit(&[raised(1, "power-lost"), raised(2, "leak"), returned(3, "power-lost", 1)], 1).unwrap();
+    assert_eq!(log.site().unwrap(), "Halyard House");
+    assert_eq!(log.standing().unwrap(), [raised(2, "leak")]);
+    let kinds = log.db.query_row("SELECT kind, alarm, episode FROM records WHERE seq = 3", [], |row| {
+        Ok((row.get::<_, String>(0)?, row.get::<_, String>(1)?, row.get::<_, i64>(2)?))
+    });
+    assert_eq!(kinds, Ok(("returned".to_owned(), "power-lost".to_owned(), 1)));
+    assert!(log.db.execute("DELETE FROM records", []).is_err());
+}
+
+#[test]
+fn a_record_of_a_kind_unknown_here_is_told_and_the_rest_restored() {
+    let place = Place::new();
+    let mut journal = place.open("one");
+    journal.commit(&[settled(1, seconds(1, 1)), settled(2, seconds(1, 1))], 1).unwrap();
+    journal.db.execute("UPDATE records SET body = '{\"kind\":\"tomorrow\"}' WHERE seq = 1", []).unwrap();
+    let restored = journal.restore(&seconds(2, 2)).unwrap();
+    assert_eq!((restored.unreadable, restored.records.len(), restored.next_seq), (vec![1], 1, 3));
+}
+
+#[test]
+fn every_kind_of_record_comes_back_as_it_was() {
+    let bodies = one_of_each();
+    let places: Vec<usize> = bodies.iter().map(place_of).collect();
+    assert_eq!(places, (0..KINDS).collect::<Vec<_>>(), "one of each kind, in order");
+    let outcomes = [
+        Outcome::Accepted { note: "250 ok".to_owned() },
+        Outcome::Failed { why: "550 no such user".to_owned() },
+    ];
+    let more = outcomes.map(|result| Body::Delivered { page: 7, result });
+    let purposes = [Purpose::AllClear, Purpose::Digest, Purpose::Drill];
+    let pages = purposes.map(paged);
+    let records: Vec<Record> = bodies
+        .into_iter()
+        .chain(more)
+        .chain(pages)
+        .enumerate()
+        .map(|(n, body)| Record { seq: n as Seq + 1, at: seconds(n as i64, n as i64), body })
+        .collect();
+    let place = Place::new();
+    let mut journal = place.open("one");
+    journal.commit(&records, 1).unwrap();
+    assert_eq!(journal.restore(&seconds(99, 99)).unwrap().records, records);
+    assert_eq!(place.log().records(Wall(0), Wall(i64::MAX)).unwrap(), records);
+}
+
+fn raised(alarm: &str, episode: Seq) -> Body {
+    Body::Raised {
+        alarm: alarm.to_owned(),
+        episode,
+        code: "K7P".to_owned(),
+        place: "lagoon".to_owned(),
+        priority: Priority::Critical,
+        since: Span::seconds(20),
+        because: "mains off — \"quoted\"\n".to_owned(),
+    }
+}
+
+fn paged(purpose: Purpose) -> Body {
+    Body::Paged { call: 2, target: "ines.push".to_owned(), purpose, headline: "lagoon: …".to_owned() }
+}
+
+fn one_of_each() -> Vec<Body> {
+    let s = |text: &str| text.to_owned();
+    let (alarm, why, tank) = (s("power-lost"), s("because"), s("lagoon"));
+    let (because, work, target) = (s("mains off"), s("water change"), s("ines.push"));
+    let by = || By { who: s("ines"), via: s("text") };
+    let span = Span::seconds(90);
+    vec![
+        Body::Started { version: s("0.1.0"), gap: None },
+        Body::Stopped { why: why.clone() },
+        Body::Reloaded { changes: vec![s("one"), s("two")] },
+        Body::SightLost { of: s("broker"), why: why.clone() },
+        Body::SightRegained { of: s("broker"), after: span },
+        raised("power-lost", 1),
+        Body::Worsened { alarm: alarm.clone(), episode: 1, because: because.clone() },
+        Body::LostSight { alarm: alarm.clone(), episode: 1 },
+        Body::FoundSight { alarm: alarm.clone(), episode: 1 },
+        Body::Returned { alarm: alarm.clone(), episode: 1, stood: span, because },
+        Body::Chattering { alarm: alarm.clone(), raises: 5, within: span },
+        Body::Settled { alarm: alarm.clone() },
+        Body::Acknowledged { alarm: alarm.clone(), episode: 1, by: by() },
+        Body::Reset { alarm: alarm.clone(), by: by() },
+        Body::Shelved { alarm: alarm.clone(), length: span, by: by(), why: why.clone() },
+        Body::Unshelved { alarm: alarm.clone(), by: None },
+        Body::Suppressed { alarm: alarm.clone() },
+        Body::Unsuppressed { alarm: alarm.clone() },
+        Body::TakenOut { alarm: alarm.clone(), by: by(), why: why.clone() },
+        Body::PutBack { alarm, by: by() },
+        Body::CallBegan { policy: s("household"), episode: Some(1), hold: span },
+        Body::Joined { call: 2, episode: 1 },
+        Body::Stepped { call: 2, step: 0 },
+        paged(Purpose::Call),
+        Body::Skipped { call: 2, target, why: why.clone() },
+        Body::Delivered { page: 3, result: Outcome::Deferred { why: why.clone() } },
+        Body::Answered { call: 2, by: by(), lease: span },
+        Body::Resumed { call: 2, why: why.clone() },
+        Body::CallEnded { call: 2 },
+        Body::Refused { what: s("ack XYZ"), why: why.clone(), by: by() },
+        Body::WorkBegan { tank: tank.clone(), work: work.clone(), length: span, by: by() },
+        Body::WorkEnded { tank, work, by: Some(by()) },
+        Body::Switched { relay: s("air-pump"), on: true, episode: 1, attempt: 1, why: why.clone() },
+        Body::Proved { switching: 4, after: span },
+        Body::NotProved { switching: 4, why },
+    ]
+}
+
+const KINDS: usize = 35;
+
+/// A new kind breaks this match: give it a place here, and one of it to [`one_of_each`].
+fn place_of(body: &Body) -> usize {
+    match body {
+        Body::Started { .. } => 0,
+        Body::Stopped { .. } => 1,
+        Body::Reloaded { .. } => 2,
+        Body::SightLost { .. } => 3,
+        Body::SightRegained { .. } => 4,
+        Body::Raised { .. } => 5,
+        Body::Worsened { .. } => 6,
+        Body::LostSight { .. } => 7,
+        Body::FoundSight { .. } => 8,
+        Body::Returned { .. } => 9,
+        Body::Chattering { .. } => 10,
+        Body::Settled { .. } => 11,
+        Body::Acknowledged { .. } => 12,
+        Body::Reset { .. } => 13,
+        Body::Shelved { .. } => 14,
+        Body::Unshelved { .. } => 15,
+        Body::Suppressed { .. } => 16,
+        Body::Unsuppressed { .. } => 17,
+        Body::TakenOut { .. } => 18,
+        Body::PutBack { .. } => 19,
+        Body::CallBegan { .. } => 20,
+        Body::Joined { .. } => 21,
+        Body::Stepped { .. } => 22,
+        Body::Paged { .. } => 23,
+        Body::Skipped { .. } => 24,
+        Body::Delivered { .. } => 25,
+        Body::Answered { .. } => 26,
+        Body::Resumed { .. } => 27,
+        Body::CallEnded { .. } => 28,
+        Body::Refused { .. } => 29,
+        Body::WorkBegan { .. } => 30,
+        Body::WorkEnded { .. } => 31,
+        Body::Switched { .. } => 32,
+        Body::Proved { .. } => 33,
+        Body::NotProved { .. } => 34,
+    }
+}
+
+/// Run by hand: `cargo nextest run -p slackwater --run-ignored only a_day --no-capture`.
+#[test]
+#[ignore = "a measurement: prints what a day of 20 sensors writes to the disk, and the cost of a sample"]
+fn a_day_of_twenty_sensors() {
+    // On the disk of the working folder: memory file systems count nothing.
+    let folder = tempfile::tempdir_in(env!("CARGO_MANIFEST_DIR")).unwrap();
+    let path = folder.path().join("journal.db");
+    let written = || {
+        let io = fs::read_to_string("/proc/self/io").unwrap();
+        let line = io.lines().find_map(|line| line.strip_prefix("write_bytes: ")).unwrap();
+        line.parse::<u64>().unwrap()
+    };
+    let mut samples: Vec<Sample> = (0..20).map(|n| good(&format!("sensor-{n}"), Span::ZERO, 25.0)).collect();
+    for (label, bytes, days) in [("growing", 256 << 20, 1), ("at the limit", 8 << 20, 8)] {
+        let (mut journal, _) =
+            Journal::open(&path, BootId(label.to_owned()), Limits { bytes, ..Limits::default() }).unwrap();
+        journal.tend(&seconds(0, 0)).unwrap();
+        let mut spent = std::time::Duration::ZERO;
+        for day in 0..days {
+            let before = written();
+            for second in day * 86_400..(day + 1) * 86_400 {
+                for (n, sample) in samples.iter_mut().enumerate() {
+                    let x = 25.0 + (second as f64 / 5_000.0 + n as f64).sin();
+                    (sample.at, sample.value) = (Moment(second * 1_000), Some(Value::Number(x)));
+                }
+                let begin = std::time::Instant::now();
+                journal.sample(&samples);
+                spent += begin.elapsed();
+                journal.tend(&seconds(second, second)).unwrap();
+            }
+            let size = fs::metadata(&path).unwrap().len();
+            println!("{label}, day {day}: {} bytes to the disk, file {size}", written() - before);
+        }
+        println!("{label}: {} ns a sample", spent.as_nanos() / (days as u128 * 86_400 * 20));
+    }
+}

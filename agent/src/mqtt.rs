@@ -1,0 +1,232 @@
+//! Messages in, messages out, and the truth about the path between.
+//!
+//! [`spawn`] starts one task that keeps a connection to the broker, and nothing else. What it hears and
+//! what happens to the connection comes out as [`Event`]s, in order, through one bounded channel that is
+//! never skipped: a slow listener slows the broker down, it does not lose messages. What goes in goes
+//! through the [`Handle`]: publications, acknowledgements, a new set of subscriptions, the end.
+//!
+//! This is the only place that knows rumqttc, and none of its types shows, so that the client could be
+//! replaced. It is also where the client's traps are kept shut; the reasons stand where the code is odd.
+
+mod connection;
+mod link;
+mod loopback;
+mod outbox;
+mod reason;
+mod retry;
+mod settings;
+mod subscriptions;
+mod tunnel;
+
+use std::fmt;
+use std::sync::Arc;
+use std::time::Duration;
+
+use bytes::Bytes;
+use tokio::sync::{Semaphore, mpsc, oneshot};
+use tokio::task::AbortHandle;
+
+pub use settings::{Settings, SettingsError, Tls};
+
+/// Events that may wait for the listener before the broker is slowed down. Large enough that one turn
+/// of the listener can take a good batch, small enough to be no burden on a small board.
+const EVENTS: usize = 512;
+
+/// Publications that may wait for the broker's acknowledgement. What must outlive more than a short
+/// outage belongs in the journal, which offers it again.
+const OUTBOX: usize = 64;
+
+/// What the connection tells its one listener.
+#[derive(Debug)]
+pub enum Event {
+    /// Connected, and the subscriptions are on their way.
+    Up {
+        /// The broker still had our session: what it kept for us follows.
+        session_present: bool,
+    },
+    /// Not connected. Told once per reason, not once per attempt; attempts go on by themselves.
+    Down {
+        /// Cause in words for a person.
+        why: String,
+    },
+    /// Another client seems to use our client id: the two push each other out.
+    Taken {
+        /// What was seen, in words for a person.
+        why: String,
+    },
+    /// The broker refused a subscription. It is asked again at the next connection.
+    Refused {
+        /// The topic filter as asked for.
+        filter: String,
+        /// The broker's reason.
+        reason: String,
+    },
+    /// Our own message came back: the way to the broker, through it and back is proved.
+    Heard {
+        /// From publishing it to hearing it.
+        round_trip: Duration,
+    },
+    /// Connected, but our own message did not come back in time. Told once, until [`Event::Heard`].
+    Deaf {
+        /// How long ago the path was last proved (or the connection was made).
+        silent_for: Duration,
+    },
+    /// A message on a subscribed topic.
+    Message(Message),
+    /// The broker has taken over a publication.
+    Published {
+        /// As given to [`Handle::publish`].
+        id: u64,
+    },
+    /// A publication will not be taken over; repeating it unchanged is of no use.
+    Unpublished {
+        /// As given to [`Handle::publish`].
+        id: u64,
+        /// The broker's reason, or ours.
+        why: String,
+    },
+}
+
+/// A message on a subscribed topic.
+#[derive(Debug)]
+pub struct Message {
+    /// The topic it was published on.
+    pub topic: String,
+    /// What was published, not interpreted. It shares the connection's read buffer: parse and drop.
+    pub payload: Bytes,
+    /// The broker served it from its store because we subscribed: it tells what was, not what is.
+    pub retained: bool,
+    /// The broker delivers it again, because it has seen no acknowledgement.
+    pub duplicate: bool,
+    /// Owed to the broker once the message is safe; `None` for QoS 0.
+    pub ack: Option<Ack>,
+}
+
+/// The acknowledgement that a message awaits. Dropping it lets the broker deliver the message again
+/// after the next connect.
+#[derive(Debug)]
+#[must_use = "a message that is never acknowledged is delivered again, and blocks the broker's window"]
+pub struct Ack {
+    /// The connection the message came by. Packet ids mean nothing on another one.
+    generation: u64,
+    packet: u16,
+    exactly_once: bool,
+}
+
+/// Why a publication was not accepted.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum PublishError {
+    /// Too many publications wait for the broker. Try again after an [`Event::Published`].
+    Full {
+        /// How many may wait.
+        limit: usize,
+    },
+    /// The topic cannot be published on.
+    Topic {
+        /// The topic as given.
+        topic: String,
+        /// What is wrong with it.
+        why: &'static str,
+    },
+    /// The connection's task has ended.
+    Closed,
+}
+
+impl fmt::Display for PublishError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Full { limit } => write!(f, "{limit} publications already wait for the broker"),
+            Self::Topic { topic, why } => write!(f, "cannot publish on the topic {topic:?}: {why}"),
+            Self::Closed => write!(f, "the connection to the broker has been closed for good"),
+        }
+    }
+}
+
+impl std::error::Error for PublishError {}
+
+enum Command {
+    Ack(Ack),
+    Publish(outbox::Entry),
+    Subscribe(Vec<String>),
+    Close(oneshot::Sender<()>),
+}
+
+/// The way in: cheap to clone, never blocks.
+#[derive(Clone)]
+pub struct Handle {
+    commands: mpsc::UnboundedSender<Command>,
+    room: Arc<Semaphore>,
+    task: AbortHandle,
+}
+
+/// Starts the connection's task on the current tokio runtime.
+///
+/// The receiver ends when the task has ended: after [`Handle::close`], when every handle is dropped, or
+/// by a fault of the program, which the caller should treat as one.
+///
+/// # Errors
+/// Everything that is wrong with the settings, all at once; then nothing is started.
+pub fn spawn(settings: Settings) -> Result<(Handle, mpsc::Receiver<Event>), Vec<SettingsError>> {
+    settings.validate()?;
+    let (commands, orders) = mpsc::unbounded_channel();
+    let (events, listener) = mpsc::channel(EVENTS);
+    let worker = connection::Worker::new(settings, orders, events);
+    let task = tokio::spawn(worker.run()).abort_handle();
+    let room = Arc::new(Semaphore::new(OUTBOX));
+    Ok((Handle { commands, room, task }, listener))
+}
+
+impl Handle {
+    /// Acknowledges a message, after it is safe. Without effect when its connection is gone: the broker
+    /// then delivers the message again.
+    pub fn ack(&self, ack: Ack) {
+        // A closed task has no connection left to acknowledge on.
+        let _ = self.commands.send(Command::Ack(ack));
+    }
+
+    /// Publishes with QoS 1. The order is kept, reconnects are survived, and every accepted `id` is
+    /// answered by one [`Event::Published`] or [`Event::Unpublished`]. A connection that breaks between
+    /// the broker's taking it over and our hearing of it makes the broker see it twice.
+    ///
+    /// # Errors
+    /// When too many wait already, the topic is none, or the task has ended.
+    pub fn publish(
+        &self,
+        id: u64,
+        topic: impl Into<String>,
+        payload: impl Into<Bytes>,
+        retain: bool,
+    ) -> Result<(), PublishError> {
+        let topic = topic.into();
+        if let Err(why) = settings::check_topic(&topic) {
+            return Err(PublishError::Topic { topic, why });
+        }
+        let room =
+            Arc::clone(&self.room).try_acquire_owned().map_err(|_| PublishError::Full { limit: OUTBOX })?;
+        let entry = outbox::Entry::new(id, topic, payload.into(), retain, room);
+        self.commands.send(Command::Publish(entry)).map_err(|_| PublishError::Closed)
+    }
+
+    /// Replaces the set of subscriptions, after a reload: new filters are subscribed, those gone are
+    /// unsubscribed, the rest is left in peace.
+    ///
+    /// # Errors
+    /// Filters that cannot be subscribed; then nothing changes.
+    pub fn resubscribe(&self, filters: Vec<String>) -> Result<(), Vec<SettingsError>> {
+        settings::check_filters(&filters)?;
+        // A closed task has nothing to subscribe to.
+        let _ = self.commands.send(Command::Subscribe(filters));
+        Ok(())
+    }
+
+    /// Says "offline" on the status topic, disconnects so that the last will stays unspoken, and ends the
+    /// task; at the latest after `bound`. Events not yet received are dropped.
+    pub async fn close(self, bound: Duration) {
+        let (done, ended) = oneshot::channel();
+        if self.commands.send(Command::Close(done)).is_ok() {
+            // Ends by the sender's drop, when the task returns.
+            let _ = tokio::time::timeout(bound, ended).await;
+        }
+        self.task.abort();
+    }
+}

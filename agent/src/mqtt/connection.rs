@@ -1,0 +1,461 @@
+//! The one task that keeps the connection: connect, serve until it breaks, pause, again.
+//!
+//! Every attempt gets a new client and event loop from the library, never a used one: a used one resends
+//! stale acknowledgements, forgets or doubles publications, and can lock up after a lost session. What has
+//! to outlive a connection lives here: [`Outbox`], [`Subscriptions`], [`Retry`], and the events that the
+//! listener has not taken yet. Packet ids belong to one connection, hence its generation number.
+//!
+//! The library's `poll` is never cancelled while the connection is to live on, since it may hold a half
+//! written packet. It is held, and everything else happens beside it: orders, the listener's room, a tick.
+//! `poll` can also hang in a write to a broker that has stopped reading, its own keep-alive included; the
+//! tick notices that nothing has been heard for too long and gives the connection up.
+
+use std::collections::VecDeque;
+use std::future::Future;
+use std::pin::{Pin, pin};
+use std::time::Duration;
+
+use rumqttc::Outgoing;
+use rumqttc::v5::mqttbytes::QoS;
+use rumqttc::v5::mqttbytes::v5::RetainForwardRule::{OnEverySubscribe, OnNewSubscribe};
+use rumqttc::v5::mqttbytes::v5::{ConnAck, ConnAckProperties, Publish};
+use rumqttc::v5::{AsyncClient, ConnectionError, Event as Polled, EventLoop, Incoming};
+use tokio::sync::{mpsc, oneshot};
+use tokio::time::{Instant, sleep};
+
+use super::link::{self, Link, OFFLINE, ONLINE};
+use super::loopback::{Due, LoopBack};
+use super::outbox::{Outbox, Purpose};
+use super::reason::{self, Loss};
+use super::retry::Retry;
+use super::settings::Settings;
+use super::subscriptions::Subscriptions;
+use super::tunnel;
+use super::{Ack, Command, Event, Message};
+
+/// Polls granted per tick while the listener lags behind: enough to get a ping out between messages.
+const STRETCH: u32 = 32;
+
+pub(super) struct Worker {
+    settings: Settings,
+    orders: mpsc::UnboundedReceiver<Command>,
+    events: mpsc::Sender<Event>,
+    /// What the listener had no room for. While it is not empty, the broker is read only as much as it
+    /// takes to stay connected.
+    backlog: VecDeque<Event>,
+    generation: u64,
+    outbox: Outbox,
+    subscriptions: Subscriptions,
+    retry: Retry,
+    told_down: Option<String>,
+    told_taken: bool,
+    closing: bool,
+    /// Woken by their drop, when the task ends.
+    waiting_for_end: Vec<oneshot::Sender<()>>,
+}
+
+enum End {
+    Closed,
+    Lost(Loss),
+}
+
+impl From<Loss> for End {
+    fn from(loss: Loss) -> Self {
+        Self::Lost(loss)
+    }
+}
+
+type Poll = Result<Polled, ConnectionError>;
+
+impl Worker {
+    pub(super) fn new(
+        settings: Settings,
+        orders: mpsc::UnboundedReceiver<Command>,
+        events: mpsc::Sender<Event>,
+    ) -> Self {
+        let wanted = settings.subscriptions.iter().chain([&settings.loopback_topic]).cloned();
+        Self {
+            subscriptions: Subscriptions::new(wanted),
+            settings,
+            orders,
+            events,
+            backlog: VecDeque::new(),
+            generation: 0,
+            outbox: Outbox::new(),
+            retry: Retry::default(),
+            told_down: None,
+            told_taken: false,
+            closing: false,
+            waiting_for_end: Vec::new(),
+        }
+    }
+
+    pub(super) async fn run(mut self) {
+        while let Some((loss, lived)) = self.attempt().await {
+            self.report(loss, lived);
+            let pause = sleep(self.retry.pause());
+            if self.meanwhile(pause).await.is_none() {
+                break;
+            }
+        }
+    }
+
+    /// One connection, from opening to its end. `None`: closed for good.
+    async fn attempt(&mut self) -> Option<(Loss, Option<Duration>)> {
+        self.generation += 1;
+        let tunnel = match self.settings.tls.clone() {
+            Some(tls) => match self.meanwhile(tunnel::open(self.settings.clone(), tls)).await? {
+                Ok(tunnel) => Some(tunnel),
+                Err(why) => return Some((Loss::new(why), None)),
+            },
+            None => None,
+        };
+        let (client, eventloop) =
+            AsyncClient::new(link::options(&self.settings, tunnel.as_ref()), link::REQUESTS);
+        let mut link = Link::new(client, self.settings.keep_alive);
+        let end = self.serve(eventloop, &mut link).await;
+        let cause = match tunnel {
+            Some(tunnel) => tunnel.close().await,
+            None => None,
+        };
+        match end {
+            End::Lost(mut loss) if !self.closing => {
+                loss.why = cause.unwrap_or(loss.why);
+                Some((loss, link.up.map(|up| up.elapsed())))
+            }
+            End::Lost(_) | End::Closed => None,
+        }
+    }
+
+    fn report(&mut self, loss: Loss, lived: Option<Duration>) {
+        let lasting = self.settings.keep_alive;
+        if lived.is_some_and(|lived| lived >= lasting) {
+            self.told_taken = false;
+        }
+        let crowded = self.retry.ended(lived, loss.closed_by_broker, lasting);
+        if (loss.taken || crowded) && !self.told_taken {
+            self.told_taken = true;
+            let id = &self.settings.client_id;
+            let why = if loss.taken {
+                format!("another client has connected with our client id {id:?}")
+            } else {
+                format!(
+                    "the broker has closed several connections in a row soon after accepting them: \
+                     does another client use the client id {id:?}?"
+                )
+            };
+            self.deliver(Event::Taken { why });
+        }
+        if lived.is_some() || self.told_down.as_ref() != Some(&loss.why) {
+            self.told_down = Some(loss.why.clone());
+            self.deliver(Event::Down { why: loss.why });
+        }
+    }
+
+    /// Waits for something while there is no connection. `None`: closed for good.
+    async fn meanwhile<T>(&mut self, something: impl Future<Output = T>) -> Option<T> {
+        let mut something = pin!(something);
+        loop {
+            tokio::select! {
+                done = &mut something => return Some(done),
+                passed = pass_on(&self.events, &mut self.backlog), if !self.backlog.is_empty() => passed?,
+                order = self.orders.recv() => {
+                    // Without a connection, the only end that an order can bring is the close.
+                    self.obey(order, None).ok()?;
+                }
+            }
+        }
+    }
+
+    async fn serve(&mut self, mut eventloop: EventLoop, link: &mut Link) -> End {
+        loop {
+            let polled = {
+                let poll = pin!(eventloop.poll());
+                self.beside(poll, link).await
+            };
+            let step = match polled {
+                Ok(Ok(event)) => self.take(event, link, &mut eventloop),
+                Ok(Err(error)) => Err(End::Lost(Loss::explain(error, &self.settings, link.up.is_some()))),
+                Err(end) => Err(end),
+            };
+            if let Err(end) = step {
+                return end;
+            }
+            if !self.backlog.is_empty() {
+                link.stretch = link.stretch.saturating_sub(1);
+                // The answer to our ping may stand behind all that we do not read: not the broker's fault.
+                eventloop.state.await_pingresp = false;
+            }
+        }
+    }
+
+    /// Holds the library's poll until it has something, and does everything else beside it.
+    async fn beside(
+        &mut self,
+        mut poll: Pin<&mut impl Future<Output = Poll>>,
+        link: &mut Link,
+    ) -> Result<Poll, End> {
+        loop {
+            let reading = self.backlog.is_empty() || link.stretch > 0;
+            tokio::select! {
+                polled = &mut poll, if reading => return Ok(polled),
+                passed = pass_on(&self.events, &mut self.backlog), if !self.backlog.is_empty() => {
+                    if passed.is_none() {
+                        self.close(Some(&mut *link))?;
+                    }
+                }
+                order = self.orders.recv(), if !self.closing => self.obey(order, Some(&mut *link))?,
+                _ = link.tick.tick() => self.tick(link)?,
+            }
+        }
+    }
+
+    fn obey(&mut self, order: Option<Command>, link: Option<&mut Link>) -> Result<(), End> {
+        let up = link.filter(|link| link.up.is_some());
+        match (order, up) {
+            (Some(Command::Ack(ack)), Some(link)) if ack.generation == self.generation => {
+                Ok(link.acknowledge(&ack)?)
+            }
+            // The broker will deliver it again.
+            (Some(Command::Ack(_)), _) => Ok(()),
+            (Some(Command::Publish(entry)), up) => {
+                self.outbox.push(entry);
+                up.map_or(Ok(()), |link| Ok(self.feed(link)?))
+            }
+            (Some(Command::Subscribe(filters)), up) => {
+                let own = self.settings.loopback_topic.clone();
+                self.subscriptions.want(filters.into_iter().chain([own]));
+                up.map_or(Ok(()), |link| Ok(link.request(self.subscriptions.changes(), OnNewSubscribe)?))
+            }
+            (Some(Command::Close(done)), up) => {
+                self.waiting_for_end.push(done);
+                self.close(up)
+            }
+            (None, up) => self.close(up),
+        }
+    }
+
+    /// Begins the end: "offline" goes out behind what is on the wire already.
+    fn close(&mut self, link: Option<&mut Link>) -> Result<(), End> {
+        self.closing = true;
+        self.backlog.clear();
+        let link = link.filter(|link| link.up.is_some()).ok_or(End::Closed)?;
+        self.outbox.handed_over(Purpose::Farewell);
+        Ok(link.say(&self.settings.status_topic, OFFLINE)?)
+    }
+
+    fn tick(&mut self, link: &mut Link) -> Result<(), End> {
+        let now = Instant::now();
+        if self.events.is_closed() && !self.closing {
+            return self.close(Some(link));
+        }
+        if link.up.is_none() {
+            // The library bounds the connecting.
+            return Ok(());
+        }
+        if link.heard_since_tick || !self.backlog.is_empty() {
+            link.heard_since_tick = false;
+            link.last_heard = now;
+        }
+        if !self.backlog.is_empty() {
+            link.stretch = STRETCH;
+        }
+        let silent_for = now - link.last_heard;
+        if silent_for > link.keep_alive.mul_f32(2.4) {
+            let silent_for = silent_for.as_secs_f32();
+            return Err(Loss::new(format!("nothing came from the broker for {silent_for:.0} s")).into());
+        }
+        let due = link.loopback.due(now, link.keep_alive);
+        match due {
+            Due::Nothing => return Ok(()),
+            Due::Send => {}
+            Due::Deaf { .. } | Due::StillDeaf => {
+                // In case the broker has forgotten what we want to hear.
+                link.request(self.subscriptions.all(), OnNewSubscribe)?;
+            }
+        }
+        if let Due::Deaf { silent_for } = due {
+            self.deliver(Event::Deaf { silent_for });
+        }
+        Ok(self.send_around(link)?)
+    }
+
+    fn send_around(&mut self, link: &mut Link) -> Result<(), Loss> {
+        self.outbox.handed_over(Purpose::Passing);
+        link.send_around(&self.settings.loopback_topic)
+    }
+
+    fn feed(&mut self, link: &mut Link) -> Result<(), Loss> {
+        // Topic and payload, and generously what stands around them in the packet.
+        let fits = |topic: &str, payload: &[u8]| topic.len() + payload.len() + 32 <= link.largest;
+        while let Some(entry) = self.outbox.remove_unfit(|entry| fits(&entry.topic, &entry.payload)) {
+            let why = format!("larger than the {} bytes that the broker takes", link.largest);
+            self.deliver(Event::Unpublished { id: entry.id, why });
+        }
+        while let Some(entry) = self.outbox.hand_over() {
+            link.publish(entry)?;
+        }
+        Ok(())
+    }
+
+    fn take(&mut self, event: Polled, link: &mut Link, eventloop: &mut EventLoop) -> Result<(), End> {
+        match event {
+            Polled::Incoming(packet) => {
+                link.heard_since_tick = true;
+                match packet {
+                    Incoming::Publish(publish) => Ok(self.hear(publish, link)?),
+                    Incoming::ConnAck(accepted) => Ok(self.accepted(accepted, link, eventloop)?),
+                    Incoming::PubAck(answer) => {
+                        let settled = self.outbox.settled(answer.pkid);
+                        Ok(self.settled(settled, reason::publication(answer.reason), link)?)
+                    }
+                    Incoming::SubAck(answer) => {
+                        let verdicts = answer.return_codes.into_iter().map(reason::subscription);
+                        let (refused, undo) = self.subscriptions.subscribed(answer.pkid, verdicts);
+                        for (filter, reason) in refused {
+                            if link.told_refused.insert(filter.clone()) {
+                                self.deliver(Event::Refused { filter, reason: reason.to_owned() });
+                            }
+                        }
+                        Ok(link.request(undo, OnNewSubscribe)?)
+                    }
+                    Incoming::UnsubAck(answer) => {
+                        self.subscriptions.unsubscribed(answer.pkid);
+                        Ok(())
+                    }
+                    // Pings are the library's own; the rest never reaches a client with QoS 1.
+                    _ => Ok(()),
+                }
+            }
+            Polled::Outgoing(Outgoing::Publish(packet)) => {
+                self.outbox.written(packet);
+                Ok(())
+            }
+            Polled::Outgoing(Outgoing::Subscribe(packet) | Outgoing::Unsubscribe(packet)) => {
+                self.subscriptions.written(packet);
+                Ok(())
+            }
+            Polled::Outgoing(Outgoing::PingReq) => {
+                link.stretch = 0;
+                Ok(())
+            }
+            Polled::Outgoing(Outgoing::Disconnect) => Err(End::Closed),
+            Polled::Outgoing(_) => Ok(()),
+        }
+    }
+
+    fn accepted(
+        &mut self,
+        accepted: ConnAck,
+        link: &mut Link,
+        eventloop: &mut EventLoop,
+    ) -> Result<(), Loss> {
+        let properties = accepted.properties.as_ref();
+        let limit = |pick: fn(&ConnAckProperties) -> Option<u16>| properties.and_then(pick);
+        match limit(|p| p.server_keep_alive).map(|seconds| Duration::from_secs(seconds.into())) {
+            Some(shorter) if !shorter.is_zero() && shorter < self.settings.keep_alive => {
+                link.keep_alive = shorter;
+            }
+            // Longer than we want to wait; or none, at which the library would ping without a pause.
+            Some(_) => {
+                eventloop.options.set_keep_alive(self.settings.keep_alive);
+            }
+            None => {}
+        }
+        if let Some(largest) = properties.and_then(|p| p.max_packet_size) {
+            link.largest = largest.try_into().unwrap_or(usize::MAX);
+        }
+        let now = Instant::now();
+        link.up = Some(now);
+        link.last_heard = now;
+        link.loopback = LoopBack::new(now);
+        link.tick = link::ticks(link.keep_alive);
+        self.outbox.connected(limit(|p| p.receive_max).unwrap_or(u16::MAX));
+        self.subscriptions.connected(accepted.session_present);
+        self.told_down = None;
+        self.deliver(Event::Up { session_present: accepted.session_present });
+
+        link.request(self.subscriptions.changes(), OnEverySubscribe)?;
+        self.outbox.handed_over(Purpose::Passing);
+        link.say(&self.settings.status_topic, ONLINE)?;
+        self.send_around(link)?;
+        self.feed(link)
+    }
+
+    fn hear(&mut self, publish: Publish, link: &mut Link) -> Result<(), Loss> {
+        let ack = (publish.qos != QoS::AtMostOnce).then(|| Ack {
+            generation: self.generation,
+            packet: publish.pkid,
+            exactly_once: publish.qos == QoS::ExactlyOnce,
+        });
+        if publish.topic == self.settings.loopback_topic.as_bytes() {
+            if let Some(round_trip) = link.loopback.hear(&publish.payload, Instant::now()) {
+                self.deliver(Event::Heard { round_trip });
+            }
+            return ack.map_or(Ok(()), |ack| link.acknowledge(&ack));
+        }
+        match String::from_utf8(publish.topic.into()) {
+            Ok(topic) => {
+                let (retained, duplicate) = (publish.retain, publish.dup);
+                self.deliver(Event::Message(Message {
+                    topic,
+                    payload: publish.payload,
+                    retained,
+                    duplicate,
+                    ack,
+                }));
+                Ok(())
+            }
+            Err(wrong) => {
+                tracing::warn!(topic = ?wrong.as_bytes(), "dropped a message whose topic is not UTF-8");
+                ack.map_or(Ok(()), |ack| link.acknowledge(&ack))
+            }
+        }
+    }
+
+    fn settled(
+        &mut self,
+        settled: Option<Purpose>,
+        verdict: Result<(), &'static str>,
+        link: &mut Link,
+    ) -> Result<(), Loss> {
+        match (settled, verdict) {
+            (Some(Purpose::Entry(id)), Ok(())) => self.deliver(Event::Published { id }),
+            (Some(Purpose::Entry(id)), Err(why)) => {
+                self.deliver(Event::Unpublished { id, why: why.to_owned() })
+            }
+            (Some(Purpose::Farewell), _) => return link.goodbye(),
+            (Some(Purpose::Passing), Err(why)) => {
+                tracing::warn!(why, "the broker does not take our status or loop-back message");
+            }
+            (Some(Purpose::Passing), Ok(())) | (None, _) => {}
+        }
+        if self.closing { Ok(()) } else { self.feed(link) }
+    }
+
+    /// In order, never skipped; while closing, nobody listens any more.
+    fn deliver(&mut self, event: Event) {
+        if self.closing {
+            return;
+        }
+        if !self.backlog.is_empty() {
+            self.backlog.push_back(event);
+            return;
+        }
+        match self.events.try_send(event) {
+            Ok(()) => {}
+            Err(mpsc::error::TrySendError::Full(event)) => self.backlog.push_back(event),
+            // The next tick closes.
+            Err(mpsc::error::TrySendError::Closed(_)) => {}
+        }
+    }
+}
+
+/// Gives the listener the next event once there is room. `None`: nobody listens any more. Safe to cancel.
+async fn pass_on(events: &mpsc::Sender<Event>, backlog: &mut VecDeque<Event>) -> Option<()> {
+    let room = events.reserve().await.ok()?;
+    if let Some(event) = backlog.pop_front() {
+        room.send(event);
+    }
+    Some(())
+}

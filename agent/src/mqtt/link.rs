@@ -1,0 +1,159 @@
+//! One connection: how the library is set up for it, and what is asked of it.
+//!
+//! Every request goes into the library's own queue and never waits; a queue that is full means that nothing
+//! gets out any more, and the connection is given up.
+
+use std::collections::BTreeSet;
+use std::time::Duration;
+
+use rumqttc::Transport;
+use rumqttc::v5::mqttbytes::QoS;
+use rumqttc::v5::mqttbytes::v5::{Filter, LastWill, Publish, PublishProperties, RetainForwardRule};
+use rumqttc::v5::{AsyncClient, ClientError, MqttOptions};
+use tokio::time::{Instant, Interval, MissedTickBehavior, interval};
+
+use super::Ack;
+use super::loopback::LoopBack;
+use super::outbox::{Entry, LIBRARY_WINDOW};
+use super::reason::{self, Loss};
+use super::settings::Settings;
+use super::subscriptions::Change;
+use super::tunnel::Tunnel;
+
+pub(super) const ONLINE: &str = "online";
+pub(super) const OFFLINE: &str = "offline";
+
+/// Messages of QoS 1 that the broker may send before our acknowledgements. One commit takes many.
+const RECEIVE_WINDOW: u16 = 256;
+/// Requests that may wait in the library. Windows keep it far from full; memory is taken as needed.
+pub(super) const REQUESTS: usize = 4096;
+/// Ticks to a keep-alive: how finely silence is measured.
+const TICKS: u32 = 10;
+/// What belongs to one connection.
+pub(super) struct Link {
+    client: AsyncClient,
+    /// When the broker accepted us.
+    pub(super) up: Option<Instant>,
+    /// Ours, or the broker's if that is shorter.
+    pub(super) keep_alive: Duration,
+    /// The largest packet that the broker takes.
+    pub(super) largest: usize,
+    pub(super) tick: Interval,
+    pub(super) heard_since_tick: bool,
+    pub(super) last_heard: Instant,
+    pub(super) stretch: u32,
+    pub(super) loopback: LoopBack,
+    pub(super) told_refused: BTreeSet<String>,
+}
+
+impl Link {
+    pub(super) fn new(client: AsyncClient, keep_alive: Duration) -> Self {
+        let now = Instant::now();
+        Self {
+            client,
+            up: None,
+            keep_alive,
+            largest: usize::MAX,
+            tick: ticks(keep_alive),
+            heard_since_tick: false,
+            last_heard: now,
+            stretch: 0,
+            loopback: LoopBack::new(now),
+            told_refused: BTreeSet::new(),
+        }
+    }
+
+    /// Publishes our status, retained. The caller has noted it in the outbox.
+    pub(super) fn say(&mut self, topic: &str, status: &'static str) -> Result<(), Loss> {
+        self.client.try_publish(topic, QoS::AtLeastOnce, true, status).map_err(stuck)
+    }
+
+    /// Sends our own message around. The caller has noted it in the outbox.
+    pub(super) fn send_around(&mut self, topic: &str) -> Result<(), Loss> {
+        let payload = self.loopback.send(Instant::now());
+        let expiry = u32::try_from(self.keep_alive.as_secs()).unwrap_or(u32::MAX).max(1);
+        let properties = PublishProperties { message_expiry_interval: Some(expiry), ..Default::default() };
+        let sent =
+            self.client.try_publish_with_properties(topic, QoS::AtLeastOnce, false, payload, properties);
+        sent.map_err(stuck)
+    }
+
+    /// Publishes an entry that the outbox has handed over.
+    pub(super) fn publish(&mut self, entry: &Entry) -> Result<(), Loss> {
+        let payload = entry.payload.clone();
+        self.client.try_publish(&entry.topic, QoS::AtLeastOnce, entry.retain, payload).map_err(stuck)
+    }
+
+    /// Disconnects in order, so that the last will stays unspoken.
+    pub(super) fn goodbye(&mut self) -> Result<(), Loss> {
+        self.client.try_disconnect().map_err(stuck)
+    }
+
+    pub(super) fn acknowledge(&mut self, ack: &Ack) -> Result<(), Loss> {
+        let qos = if ack.exactly_once { QoS::ExactlyOnce } else { QoS::AtLeastOnce };
+        let publish = Publish { qos, pkid: ack.packet, ..Default::default() };
+        self.client.try_ack(&publish).map_err(stuck)
+    }
+
+    /// Retained messages keep their flag only when served from the broker's store (no retain-as-published):
+    /// a live message of a publisher that retains must not look old.
+    pub(super) fn request(&mut self, changes: Vec<Change>, retained: RetainForwardRule) -> Result<(), Loss> {
+        for change in changes {
+            match change {
+                Change::Subscribe(filters) => {
+                    let filters = filters.into_iter().map(|path| Filter {
+                        retain_forward_rule: retained.clone(),
+                        ..Filter::new(path, QoS::AtLeastOnce)
+                    });
+                    self.client.try_subscribe_many(filters).map_err(stuck)?;
+                }
+                Change::Unsubscribe(filter) => self.client.try_unsubscribe(filter).map_err(stuck)?,
+            }
+        }
+        Ok(())
+    }
+}
+
+fn stuck(_: ClientError) -> Loss {
+    Loss::new(format!("{REQUESTS} requests wait in the client library, and none gets out"))
+}
+
+pub(super) fn ticks(keep_alive: Duration) -> Interval {
+    let mut ticks = interval(keep_alive / TICKS);
+    ticks.set_missed_tick_behavior(MissedTickBehavior::Delay);
+    ticks
+}
+
+pub(super) fn options(settings: &Settings, tunnel: Option<&Tunnel>) -> MqttOptions {
+    let mut options = match tunnel {
+        Some(tunnel) => {
+            let mut options = MqttOptions::new(&settings.client_id, &tunnel.path, settings.port);
+            options.set_transport(Transport::unix());
+            options
+        }
+        None => {
+            let mut options = MqttOptions::new(&settings.client_id, &settings.host, settings.port);
+            let mut network = options.network_options();
+            network.set_tcp_nodelay(true);
+            options.set_network_options(network);
+            options
+        }
+    };
+    if let Some(user) = &settings.user {
+        options.set_credentials(user, settings.password.as_ref().map_or("", |password| password.expose()));
+    }
+    let session = u32::try_from(settings.session_expiry.as_secs()).unwrap_or(u32::MAX);
+    options
+        .set_keep_alive(settings.keep_alive)
+        .set_clean_start(session == 0)
+        .set_session_expiry_interval(Some(session))
+        .set_receive_maximum(Some(RECEIVE_WINDOW))
+        // Told to the broker too, which then withholds larger messages. The library's own default would
+        // break the connection at 10 KiB, and again at every reconnect if the message is retained.
+        .set_max_packet_size(Some(settings.max_packet))
+        .set_manual_acks(true)
+        .set_outgoing_inflight_upper_limit(LIBRARY_WINDOW)
+        .set_connection_timeout(reason::CONNECTING.as_secs())
+        .set_last_will(LastWill::new(&settings.status_topic, OFFLINE, QoS::AtLeastOnce, true, None));
+    options
+}

@@ -1,0 +1,89 @@
+//! The agent's own configuration: where the broker is, who the people are, which secrets open
+//! what. A TOML file and the environment flow in through the `config` crate as one tree of
+//! values (`source`); every section reads its part of the tree and notes what is wrong
+//! (`tree`); [`Settings`] flow out only if nothing at all is wrong.
+//!
+//! What to watch and when to ring stands in the rule file, not here. Secrets stand in neither:
+//! keys that end in `-file` name the files that hold them (`secrets`). A configuration that
+//! can't be read is an error, never a reason to go on with defaults.
+
+mod broker;
+mod channels;
+mod contacts;
+mod files;
+mod places;
+mod source;
+mod speech;
+mod tree;
+
+pub use broker::{BrokerSettings, TlsSettings};
+pub use channels::{ChannelSettings, MailSettings, PushSettings, Security, SirenSettings};
+pub use places::{ControlSettings, JournalSettings, Places};
+pub use source::Environment;
+pub use speech::{LogFormat, LogSettings, Trust};
+pub use tree::{Mistake, Mistakes};
+
+use slackwater_rules::plan::{Contact, Directory, Target};
+use std::collections::BTreeMap;
+use std::path::Path;
+
+/// Everything the agent needs to know besides the rules, checked.
+#[derive(Clone, Debug)]
+pub struct Settings {
+    /// Where things are on this machine.
+    pub places: Places,
+    /// When the wall clock is believed.
+    pub trust: Trust,
+    /// The way to the readings and relays.
+    pub broker: BrokerSettings,
+    /// How the agent speaks about itself.
+    pub log: LogSettings,
+    /// The mail server. Present if any channel is a mail channel.
+    pub mail: Option<MailSettings>,
+    /// People by the name that rule files use.
+    pub contacts: BTreeMap<String, Contact>,
+    /// Every way to reach them, and every siren.
+    pub channels: BTreeMap<Target, ChannelSettings>,
+}
+
+impl Settings {
+    /// Reads the configuration and checks all of it, the files with secrets included.
+    pub fn load(file: &Path, environment: &Environment) -> Result<Self, Mistakes> {
+        source::read(file, environment, |root| {
+            let places = Places::read(root);
+            let trust = root.or("clock", Trust::default(), Trust::read);
+            let log = root.or("log", LogSettings::default(), LogSettings::read);
+            let broker = root.need("broker", BrokerSettings::read);
+            let mail = root.may("mail", MailSettings::read);
+            let people = contacts::read(root);
+            let (contacts, channels) = people?;
+            if matches!(mail, Some(None)) {
+                contacts::want_mail_server(root, &channels)?;
+            }
+            Some(Self {
+                places: places?,
+                trust: trust?,
+                broker: broker?,
+                log: log?,
+                mail: mail?,
+                contacts,
+                channels,
+            })
+        })
+    }
+
+    /// Who can be told, and when, as the rules need to know it.
+    pub fn directory(&self) -> Directory {
+        Directory {
+            contacts: self.contacts.clone(),
+            channels: self
+                .channels
+                .iter()
+                .map(|(target, channel)| (target.clone(), channel.kind()))
+                .collect(),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests;

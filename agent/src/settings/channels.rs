@@ -1,0 +1,195 @@
+//! Every way to reach someone, and the server that mail goes through: `[mail]`, and the
+//! channels inside `[contact.…]` and `[channel.…]`.
+
+use super::tree::{Item, Table};
+pub use crate::channels::{ChannelSettings, MailSettings, PushSettings, Security, SirenSettings};
+use crate::secret::Secret;
+use hyper::header::HeaderName;
+use hyper::{Method, Uri};
+use lettre::message::Mailbox;
+use slackwater_rules::plan::ChannelKind;
+use slackwater_rules::time::Span;
+use std::collections::BTreeMap;
+
+impl ChannelSettings {
+    /// What the channel can carry.
+    pub fn kind(&self) -> ChannelKind {
+        match self {
+            Self::Mail(_) => ChannelKind::Mail,
+            Self::Push(_) => ChannelKind::Push,
+            Self::Siren(_) => ChannelKind::Siren,
+        }
+    }
+}
+
+/// Headers that the request has anyway.
+const OWN_HEADERS: &[&str] = &["content-length", "content-type", "connection", "host", "transfer-encoding"];
+
+/// Reads one channel of a kind that can stand where it stands.
+pub(super) fn channel(item: &Item<'_>, allowed: &[ChannelKind]) -> Option<ChannelSettings> {
+    let mut table = item.table()?;
+    let kinds = [
+        ("mail", ChannelKind::Mail),
+        ("push", ChannelKind::Push),
+        ("text", ChannelKind::Text),
+        ("siren", ChannelKind::Siren),
+    ];
+    let kind = table.need("kind", |item| match item.one_of(&kinds)? {
+        ChannelKind::Text => item.wrong("`text` is not in this version: `mail`, `push` and `siren` are"),
+        kind if allowed.contains(&kind) => Some(kind),
+        ChannelKind::Siren => {
+            item.wrong("a siren reaches nobody in particular: write it as `[channel.NAME]`")
+        }
+        ChannelKind::Mail | ChannelKind::Push => {
+            item.wrong("only sirens belong to nobody: write this channel as `[contact.NAME.channel.NAME]`")
+        }
+    });
+    let Some(kind) = kind else {
+        table.leave_the_rest();
+        return None;
+    };
+    match kind {
+        ChannelKind::Mail => table.need("to", mailbox).map(ChannelSettings::Mail),
+        ChannelKind::Push => push(&mut table).map(|push| ChannelSettings::Push(Box::new(push))),
+        ChannelKind::Siren => siren(&mut table).map(ChannelSettings::Siren),
+        ChannelKind::Text => None,
+    }
+}
+
+fn mailbox(item: &Item<'_>) -> Option<Mailbox> {
+    let text = item.text()?;
+    text.parse().ok().or_else(|| {
+        item.wrong(format!(
+            "`{text}` is not a mail address: one like \"ines@example.org\" or \"Ines <ines@example.org>\" is expected"
+        ))
+    })
+}
+
+fn siren(table: &mut Table<'_>) -> Option<SirenSettings> {
+    let topic = table.need("topic", Item::topic);
+    let on = table.or("on", "on".to_owned(), Item::text);
+    let off = table.or("off", "off".to_owned(), Item::text);
+    if on.is_some() && on == off {
+        return table.wrong("off", "it is the same as `on`: the siren would never stop");
+    }
+    Some(SirenSettings { topic: topic?, on: on?, off: off? })
+}
+
+fn push(table: &mut Table<'_>) -> Option<PushSettings> {
+    let open = table.may("url", |item| url(item, &item.text()?).map(Secret::new));
+    let hidden = table.may("url-file", |item| {
+        let secret = item.secret()?;
+        url(item, secret.expose())?;
+        Some(secret)
+    });
+    let url = match (open, hidden) {
+        (Some(Some(url)), Some(None)) | (Some(None), Some(Some(url))) => Some(url),
+        (Some(None), Some(None)) => table.wrong("url", "it is missing, and so is `url-file`"),
+        (Some(Some(_)), Some(Some(_))) => table.wrong("url-file", "`url` is given too: one of them must go"),
+        (None, _) | (_, None) => None,
+    };
+    let methods = [("POST", Method::POST), ("PUT", Method::PUT)];
+    let method = table.or("method", Method::POST, |i| i.one_of(&methods));
+    let template = table.may("template-file", Item::body);
+    let usual_type = match template {
+        Some(None) => "application/cloudevents+json; charset=utf-8",
+        _ => "text/plain; charset=utf-8",
+    };
+    let content_type = table.or("content-type", usual_type.to_owned(), Item::text);
+    let headers = table.or("headers", BTreeMap::new(), |item| fields(item, Item::text));
+    let secret_headers = table.or("secret-header-files", BTreeMap::new(), |item| fields(item, Item::secret));
+    let ca_file = table.may("ca-file", Item::certificates);
+    let timeout = table.or("timeout", Span::seconds(20), |i| i.span(Span::seconds(1)..=Span::minutes(5)));
+    Some(PushSettings {
+        url: url?,
+        method: method?,
+        headers: headers?,
+        secret_headers: secret_headers?,
+        template: template?,
+        content_type: content_type?,
+        ca_file: ca_file?,
+        timeout: timeout?,
+    })
+}
+
+/// The URL if it is one; no text shows it.
+fn url(item: &Item<'_>, text: &str) -> Option<String> {
+    let Some(uri) = text.parse::<Uri>().ok().filter(|uri| uri.host().is_some()) else {
+        return item.wrong("it is not a URL like \"https://push.example.org/halyard\"");
+    };
+    let host = uri.host().unwrap_or_default();
+    match uri.scheme_str() {
+        Some("https") => Some(text.to_owned()),
+        Some("http") if this_machine(host) => Some(text.to_owned()),
+        Some("http") => item.wrong(format!("`http` to `{host}` would go unencrypted: use `https`")),
+        _ => item.wrong("`https://` is expected in front"),
+    }
+}
+
+/// Whether a host is this very machine, by its name or address.
+fn this_machine(host: &str) -> bool {
+    let bare = host.trim_start_matches('[').trim_end_matches(']');
+    host == "localhost" || bare.parse::<std::net::IpAddr>().is_ok_and(|address| address.is_loopback())
+}
+
+/// Headers by name. Any line of text can be a value: it has no control characters.
+fn fields<'a, T>(item: &Item<'a>, read: impl Fn(&Item<'a>) -> Option<T>) -> Option<BTreeMap<String, T>> {
+    let found: Vec<Option<(String, T)>> = item
+        .table()?
+        .named()
+        .into_iter()
+        .map(|(name, item)| {
+            let Ok(header) = HeaderName::from_bytes(name.as_bytes()) else {
+                return item.wrong(format!("`{name}` is not the name of a header (RFC 9110, 5.1)"));
+            };
+            if OWN_HEADERS.contains(&header.as_str()) {
+                return item.wrong(format!("the header `{name}` is set by the agent itself"));
+            }
+            Some((name, read(&item)?))
+        })
+        .collect();
+    found.into_iter().collect()
+}
+
+impl MailSettings {
+    pub(super) fn read(item: &Item<'_>) -> Option<Self> {
+        let mut table = item.table()?;
+        let host = table.need("host", Item::host);
+        let kinds = [("starttls", Security::Starttls), ("tls", Security::Tls), ("none", Security::Plain)];
+        let security = table.or("security", Security::Starttls, |i| {
+            let security = i.one_of(&kinds)?;
+            match &host {
+                Some(host) if security == Security::Plain && !this_machine(host) => {
+                    i.wrong(format!("mail to `{host}` would go unencrypted: use `starttls` or `tls`"))
+                }
+                _ => Some(security),
+            }
+        });
+        // RFC 6409 (587), RFC 8314 (465), RFC 5321 (25).
+        let usual_port = match security {
+            Some(Security::Starttls) | None => 587,
+            Some(Security::Tls) => 465,
+            Some(Security::Plain) => 25,
+        };
+        let port = table.or("port", usual_port, Item::port);
+        let user = table.may("user", Item::text);
+        let password = table.may("password-file", Item::secret);
+        let from = table.need("from", mailbox);
+        let ca_file = table.may("ca-file", Item::certificates);
+        let timeout = table.or("timeout", Span::seconds(60), |i| i.span(Span::seconds(5)..=Span::minutes(5)));
+        let (user, password) = (user?, password?);
+        if user.is_some() != password.is_some() {
+            return table.wrong("password-file", "`user` and `password-file` go together: one is missing");
+        }
+        Some(Self {
+            host: host?,
+            port: port?,
+            security: security?,
+            user,
+            password,
+            from: from?,
+            ca_file: ca_file?,
+            timeout: timeout?,
+        })
+    }
+}

@@ -1,0 +1,114 @@
+//! `[contact.…]` and `[channel.…]`: the people with their hours and absences, and the sirens,
+//! which belong to nobody.
+
+use super::channels::{ChannelSettings, channel};
+use super::tree::{Item, Table};
+use jiff::civil::{Date, Time};
+use slackwater_rules::plan::{ChannelKind, Contact, Hours, Target};
+use std::collections::BTreeMap;
+
+type People = (BTreeMap<String, Contact>, BTreeMap<Target, ChannelSettings>);
+
+/// Reads `[contact.…]` with the channels in it, and the sirens of `[channel.…]`.
+pub(super) fn read(root: &mut Table<'_>) -> Option<People> {
+    let mut channels = BTreeMap::new();
+    let contacts = root.or("contact", Vec::new(), |item| {
+        each(item, |name, item| contact(name, item).map(|found| (name.to_owned(), found)))
+    });
+    let sirens = root.or("channel", Vec::new(), |item| {
+        each(item, |name, item| {
+            let target = Target { contact: None, channel: name.to_owned() };
+            channel(item, &[ChannelKind::Siren]).map(|found| (target, found))
+        })
+    });
+    let mut people = BTreeMap::new();
+    for (name, (contact, theirs)) in contacts? {
+        channels.extend(
+            theirs
+                .into_iter()
+                .map(|(channel, settings)| (Target { contact: Some(name.clone()), channel }, settings)),
+        );
+        people.insert(name, contact);
+    }
+    channels.extend(sirens?);
+    Some((people, channels))
+}
+
+/// A mail channel without a server would fail at night.
+pub(super) fn want_mail_server(root: &Table<'_>, channels: &BTreeMap<Target, ChannelSettings>) -> Option<()> {
+    match channels.iter().find(|(_, channel)| channel.kind() == ChannelKind::Mail) {
+        Some((target, _)) => root.wrong("mail", format!("it is missing, but `{target}` is a mail channel")),
+        None => Some(()),
+    }
+}
+
+/// All entries of a table with names of the keeper's choice; every one is looked at.
+fn each<'a, T>(item: &Item<'a>, mut read: impl FnMut(&str, &Item<'a>) -> Option<T>) -> Option<Vec<T>> {
+    let named = item.table()?.named();
+    let found: Vec<Option<T>> = named
+        .iter()
+        .map(|(name, item)| {
+            let good = |b: u8| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-';
+            let found = read(name, item);
+            if name.is_empty() || !name.bytes().all(good) {
+                return item.wrong(format!(
+                    "`{name}` can't be a name: small letters a to z, digits and hyphens are expected"
+                ));
+            }
+            found
+        })
+        .collect();
+    found.into_iter().collect()
+}
+
+fn contact(name: &str, item: &Item<'_>) -> Option<(Contact, Vec<(String, ChannelSettings)>)> {
+    let mut table = item.table()?;
+    let shown = table.or("name", name.to_owned(), Item::text);
+    let hours = table.or("hours", Vec::new(), |item| all(item, hours));
+    let away = table.or("away", Vec::new(), |item| all(item, absence));
+    let channels = table.or("channel", Vec::new(), |item| {
+        each(item, |name, item| {
+            channel(item, &[ChannelKind::Mail, ChannelKind::Push]).map(|found| (name.to_owned(), found))
+        })
+    });
+    Some((Contact { name: shown?, hours: hours?, away: away? }, channels?))
+}
+
+/// All items of a list; every one is looked at.
+fn all<'a, T>(item: &Item<'a>, read: impl FnMut(&Item<'a>) -> Option<T>) -> Option<Vec<T>> {
+    let found: Vec<Option<T>> = item.list()?.iter().map(read).collect();
+    found.into_iter().collect()
+}
+
+fn hours(item: &Item<'_>) -> Option<Hours> {
+    let text = item.text()?;
+    let time = |text: &str| {
+        let (hour, minute) = text.trim().split_once(':')?;
+        let number = |text: &str| if text.len() == 2 { text.parse().ok() } else { None };
+        Time::new(number(hour)?, number(minute)?, 0, 0).ok()
+    };
+    let pair = text.split_once('-').and_then(|(from, until)| Some((time(from)?, time(until)?)));
+    match pair {
+        Some((from, until)) if from != until => Some(Hours { from, until }),
+        _ => item.wrong(format!(
+            "`{text}` is not a stretch of the day: two different times like \"07:00-23:00\" are expected \
+             (00:00 to 23:59; over midnight is possible; leave `hours` out for the whole day)"
+        )),
+    }
+}
+
+fn absence(item: &Item<'_>) -> Option<(Date, Date)> {
+    let mut table = item.table()?;
+    let date = |item: &Item<'_>| {
+        let text = item.text()?;
+        text.parse::<Date>()
+            .ok()
+            .or_else(|| item.wrong(format!("`{text}` is not a date: one like \"2026-12-20\" is expected")))
+    };
+    let (from, until) = (table.need("from", date), table.need("until", date));
+    let (from, until) = (from?, until?);
+    if until < from {
+        return table.wrong("until", format!("{until} is before {from}, the first day away"));
+    }
+    Some((from, until))
+}

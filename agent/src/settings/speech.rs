@@ -1,0 +1,80 @@
+//! The small sections `[log]` and `[clock]`: how the agent speaks about itself, and whose word
+//! it takes for the time.
+
+use super::tree::Item;
+use tracing_subscriber::EnvFilter;
+
+/// How the agent speaks about itself.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct LogSettings {
+    /// For whom.
+    pub format: LogFormat,
+    /// How much: a level (`info`) or directives (`info,slackwater::mqtt=debug`).
+    pub level: String,
+}
+
+impl Default for LogSettings {
+    fn default() -> Self {
+        Self { format: LogFormat::Auto, level: "info".to_owned() }
+    }
+}
+
+/// Whom the log is written for.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum LogFormat {
+    /// The journal if standard error is connected to it, else a terminal.
+    #[default]
+    Auto,
+    /// No time, a syslog level in front of each line.
+    Journal,
+    /// With time and, on a terminal, colours.
+    Terminal,
+    /// One JSON object a line.
+    Json,
+}
+
+/// When the wall clock is believed.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum Trust {
+    /// When the kernel says that it is synchronised.
+    #[default]
+    System,
+    /// Always: for containers and boards whose time daemon the kernel does not know of.
+    Always,
+}
+
+impl LogSettings {
+    pub(super) fn read(item: &Item<'_>) -> Option<Self> {
+        let mut table = item.table()?;
+        let usual = Self::default();
+        let format = table.or("format", usual.format, |i| {
+            i.one_of(&[
+                ("auto", LogFormat::Auto),
+                ("journal", LogFormat::Journal),
+                ("terminal", LogFormat::Terminal),
+                ("json", LogFormat::Json),
+            ])
+        });
+        let level = table.or("level", usual.level, level);
+        Some(Self { format: format?, level: level? })
+    }
+}
+
+fn level(item: &Item<'_>) -> Option<String> {
+    let text = item.text()?;
+    match EnvFilter::try_new(&text) {
+        Ok(_) => Some(text),
+        Err(error) => item.wrong(format!(
+            "`{text}` is not a log level ({error}): `error`, `warn`, `info`, `debug` or `trace` is \
+             expected, or directives like `info,slackwater::mqtt=debug`"
+        )),
+    }
+}
+
+impl Trust {
+    pub(super) fn read(item: &Item<'_>) -> Option<Self> {
+        let mut table = item.table()?;
+        let kinds = [("system", Self::System), ("always", Self::Always)];
+        table.or("trust", Self::default(), |i| i.one_of(&kinds))
+    }
+}

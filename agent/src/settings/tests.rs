@@ -1,0 +1,412 @@
+//! Settings as a keeper meets them: what is taken, and every kind of mistake in its own words.
+
+use super::*;
+use insta::assert_snapshot;
+use jiff::civil::{Time, date};
+use slackwater_rules::plan::{ChannelKind, Hours};
+use slackwater_rules::time::Span;
+use std::fs;
+use std::os::unix::fs::PermissionsExt as _;
+
+/// A folder with a configuration file in it.
+struct Desk {
+    folder: tempfile::TempDir,
+    environment: Vec<(String, String)>,
+}
+
+impl Desk {
+    fn new(configuration: &str) -> Self {
+        let desk = Self { folder: tempfile::tempdir().expect("a folder"), environment: Vec::new() };
+        desk.file("agent.toml", configuration, 0o644)
+    }
+
+    fn file(self, name: &str, text: &str, mode: u32) -> Self {
+        let path = self.folder.path().join(name);
+        fs::write(&path, text).expect("written");
+        fs::set_permissions(&path, fs::Permissions::from_mode(mode)).expect("allowed");
+        self
+    }
+
+    fn variable(mut self, name: &str, value: &str) -> Self {
+        self.environment.push((name.to_owned(), value.to_owned()));
+        self
+    }
+
+    fn load(&self) -> Result<Settings, Mistakes> {
+        Settings::load(&self.folder.path().join("agent.toml"), &self.environment.iter().cloned().collect())
+    }
+
+    /// What is wrong, with the folder's random name left out.
+    fn mistakes(&self) -> String {
+        let mistakes = self.load().expect_err("nothing was wrong");
+        mistakes.to_string().replace(&self.folder.path().display().to_string(), "…")
+    }
+
+    fn settings(&self) -> Settings {
+        self.load().unwrap_or_else(|mistakes| panic!("{mistakes}"))
+    }
+}
+
+const LEAST: &str = r#"
+    [site]
+    rules = "rules.toml"
+    zone = "Europe/Lisbon"
+    [broker]
+    host = "broker.example.org"
+"#;
+
+fn with(more: &str) -> Desk {
+    Desk::new(&format!("{LEAST}{more}"))
+}
+
+#[test]
+fn two_sections_are_enough() {
+    let desk = with("").variable("HOME", "/home/ines").variable("XDG_RUNTIME_DIR", "/run/user/1000");
+    let settings = desk.settings();
+    assert_eq!(settings.places.rules, desk.folder.path().join("rules.toml"));
+    assert_eq!(settings.places.zone.iana_name(), Some("Europe/Lisbon"));
+    assert_eq!(settings.places.journal.path, Path::new("/home/ines/.local/state/slackwater/journal.sqlite"));
+    assert_eq!(settings.places.control.socket, Path::new("/run/user/1000/slackwater/control.sock"));
+    assert_eq!((settings.broker.port, settings.broker.tls.as_ref()), (1883, None));
+    assert!(settings.broker.client_id.starts_with("slackwater-"));
+    assert_eq!(settings.broker.status_topic, format!("slackwater/{}/status", settings.broker.client_id));
+    assert_eq!((settings.trust, settings.log), (Trust::System, LogSettings::default()));
+    assert_eq!((settings.mail, settings.contacts.len()), (None, 0));
+}
+
+#[test]
+fn folders_that_systemd_hands_over_are_used() {
+    let desk = with("")
+        .variable("STATE_DIRECTORY", "/var/lib/slackwater:/var/lib/other")
+        .variable("RUNTIME_DIRECTORY", "/run/slackwater");
+    let places = desk.settings().places;
+    assert_eq!(places.journal.path, Path::new("/var/lib/slackwater/journal.sqlite"));
+    assert_eq!(places.control.socket, Path::new("/run/slackwater/control.sock"));
+}
+
+#[test]
+fn everything_that_can_be_said_is_understood() {
+    let desk = Desk::new(
+        r#"
+        [site]
+        rules = "/etc/slackwater/rules.toml"
+        zone = "Europe/Berlin"
+        [clock]
+        trust = "always"
+        [log]
+        format = "json"
+        level = "warn,slackwater::mqtt=debug"
+        [journal]
+        path = "/srv/journal.sqlite"
+        max-size = "1 GiB"
+        flush-every = "90 s"
+        [control]
+        socket = "/tmp/slackwater.sock"
+        [broker]
+        host = "192.0.2.7"
+        port = 8884
+        client-id = "halyard"
+        user = "watch"
+        password-file = "broker-password"
+        tls = { ca-file = "ca.pem", server-name = "broker.halyard.example" }
+        keep-alive = "20 s"
+        session-expiry = "2 h"
+        max-packet = "128 KiB"
+        status-topic = "halyard/watch"
+        loopback-topic = "halyard/watch/echo"
+        [mail]
+        host = "mail.example.org"
+        security = "tls"
+        user = "watch@example.org"
+        password-file = "mail-password"
+        from = "Halyard House <watch@example.org>"
+        timeout = "45 s"
+        [contact.ines]
+        name = "Ines"
+        hours = ["07:00-23:00", "23:30-00:30"]
+        away = [{ from = "2026-12-20", until = 2026-12-31 }]
+        [contact.ines.channel.mail]
+        kind = "mail"
+        to = "ines@example.org"
+        [contact.ines.channel.push]
+        kind = "push"
+        url = "https://push.example.org/halyard?x=1"
+        method = "PUT"
+        headers = { X-Priority = "high" }
+        secret-header-files = { Authorization = "push-token" }
+        template-file = "push.txt"
+        content-type = "text/markdown"
+        ca-file = "ca.pem"
+        timeout = "10 s"
+        [channel.siren]
+        kind = "siren"
+        topic = "room2/siren/set"
+        on = "1"
+        off = "0"
+        "#,
+    )
+    .file("broker-password", "00123\n", 0o600)
+    .file("mail-password", "with space \r\n", 0o400)
+    .file("push-token", "Bearer abc", 0o600)
+    .file("push.txt", "{title}\n{body}\n", 0o644)
+    .file("ca.pem", "-----BEGIN CERTIFICATE-----\n-----END CERTIFICATE-----\n", 0o644);
+    let settings = desk.settings();
+    assert_eq!(settings.trust, Trust::Always);
+    assert_eq!(settings.log.format, LogFormat::Json);
+    assert_eq!(settings.places.journal.max_size, 1 << 30);
+    assert_eq!(settings.places.journal.flush_every, Span::seconds(90));
+    let broker = &settings.broker;
+    assert_eq!(
+        (broker.host.as_str(), broker.port, broker.client_id.as_str()),
+        ("192.0.2.7", 8884, "halyard")
+    );
+    assert_eq!(broker.password.as_ref().map(|secret| secret.expose()), Some("00123"));
+    assert_eq!((broker.keep_alive, broker.session_expiry), (Span::seconds(20), Span::hours(2)));
+    assert_eq!(broker.max_packet, 131_072);
+    let tls = broker.tls.as_ref().expect("encrypted");
+    assert_eq!(tls.ca_file, Some(desk.folder.path().join("ca.pem")));
+    assert_eq!(tls.server_name.as_deref(), Some("broker.halyard.example"));
+    let mail = settings.mail.as_ref().expect("a mail server");
+    assert_eq!((mail.port, mail.security), (465, Security::Tls));
+    assert_eq!(mail.password.as_ref().map(|secret| secret.expose()), Some("with space "));
+    let ines = &settings.contacts["ines"];
+    assert_eq!(ines.name, "Ines");
+    assert_eq!(ines.away, [(date(2026, 12, 20), date(2026, 12, 31))]);
+    let time = |hour, minute| Time::constant(hour, minute, 0, 0);
+    assert_eq!(
+        ines.hours,
+        [Hours { from: time(7, 0), until: time(23, 0) }, Hours { from: time(23, 30), until: time(0, 30) },]
+    );
+    let ChannelSettings::Push(push) = &settings.channels[&Target::parse("ines.push")] else {
+        panic!("ines.push is no push channel");
+    };
+    assert_eq!(push.url.expose(), "https://push.example.org/halyard?x=1");
+    assert_eq!(push.method, hyper::Method::PUT);
+    assert_eq!(push.headers["X-Priority"], "high");
+    assert_eq!(push.secret_headers["Authorization"].expose(), "Bearer abc");
+    assert_eq!(push.template.as_deref(), Some("{title}\n{body}\n"));
+    let directory = settings.directory();
+    let kinds: Vec<_> = directory.channels.iter().map(|(target, kind)| (target.to_string(), *kind)).collect();
+    assert_eq!(
+        kinds,
+        [
+            ("siren".to_owned(), ChannelKind::Siren),
+            ("ines.mail".to_owned(), ChannelKind::Mail),
+            ("ines.push".to_owned(), ChannelKind::Push),
+        ]
+    );
+    let shown = format!("{settings:?}");
+    assert!(!shown.contains("00123") && !shown.contains("with space") && !shown.contains("abc"));
+}
+
+#[test]
+fn the_environment_stands_over_the_file() {
+    let settings = with("port = 1884\nuser = \"old\"")
+        .variable("SLACKWATER_BROKER__PORT", "1885")
+        .variable("SLACKWATER_BROKER__USER", "00123")
+        .variable("SLACKWATER_BROKER__KEEP_ALIVE", "30 s")
+        .variable("SLACKWATER_BROKER__TLS", "false")
+        .variable("SLACKWATER_CONTACT__INES__HOURS", "07:00-12:00, 13:00-23:00")
+        .variable("SLACKWATER_NEED_REAL", "1")
+        .settings();
+    assert_eq!(settings.broker.port, 1885);
+    assert_eq!(settings.broker.user.as_deref(), Some("00123"));
+    assert_eq!(settings.broker.keep_alive, Span::seconds(30));
+    assert_eq!(settings.contacts["ines"].hours.len(), 2);
+}
+
+#[test]
+fn mistakes_in_the_environment_name_the_variable() {
+    let desk = with("")
+        .variable("SLACKWATER_BROKER__PORT", "70000")
+        .variable("SLACKWATER_BROKER__TLS", "yes")
+        .variable("SLACKWATER_BROKER_HOST", "x")
+        .variable("SLACKWATER_BROKER__KEP_ALIVE", "x");
+    assert_snapshot!(desk.mistakes());
+}
+
+#[test]
+fn an_unreadable_configuration_is_an_error() {
+    let missing = Settings::load(Path::new("/nonexistent/agent.toml"), &Environment::default());
+    assert_snapshot!("missing_file", missing.expect_err("read"));
+    assert_snapshot!("not_toml", Desk::new("[site]\nrules = \"a\nzone = 1\n").mistakes());
+    assert_snapshot!("brackets", Desk::new("\"x[9999999999]\" = 1").mistakes());
+    assert_snapshot!("empty_file", Desk::new("").mistakes());
+}
+
+#[test]
+fn all_mistakes_come_at_once() {
+    let desk = Desk::new(
+        r#"
+        colour = "blue"
+        [site]
+        rulez = "rules.toml"
+        zone = "Atlantis/Capital"
+        [clock]
+        trust = "sometimes"
+        [log]
+        format = "jason"
+        level = "loud=very"
+        [journal]
+        max-size = "1 KiB"
+        flush-every = 90
+        path = ""
+        [control]
+        socket = "/run/slackwater/aaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaaa/control.sock"
+        [broker]
+        host = "mqtt://broker:1883"
+        port = 0
+        client-id = "two words"
+        password = "hunter2"
+        keep-alive = "2 s"
+        session-expiry = "5 parsecs"
+        max-packet = "64 kB"
+        status-topic = "halyard/+/status"
+        loopback-topic = "$SYS/x"
+        tls = { ca-flie = "ca.pem" }
+        [mail]
+        host = "mail.example.org"
+        security = "none"
+        from = "nobody"
+        user = "watch"
+        [contact.Ines]
+        hours = ["7-23", "07:00-07:00", "25:00-26:00"]
+        away = [{ from = "2026-12-20", until = "2026-12-10" }, { from = "tomorrow" }]
+        [contact.tom.channel.mobile]
+        kind = "text"
+        to = "+351 900 000 000"
+        [contact.tom.channel.horn]
+        kind = "siren"
+        topic = "x"
+        [contact.tom.channel.mail]
+        kind = "mail"
+        to = "tom at example.org"
+        [contact.tom.channel.push]
+        kind = "push"
+        url = "http://push.example.org/"
+        method = "GET"
+        headers = { "bad name" = "x", Host = "y", X-Token = "tok\u0007en" }
+        timeout = "1 h"
+        [contact.tom.channel.push2]
+        kind = "push"
+        url = "push.example.org"
+        [contact.tom.channel.push3]
+        kind = "push"
+        [channel.lamp]
+        kind = "mail"
+        to = "lamp@example.org"
+        [channel.siren]
+        kind = "siren"
+        topic = "siren/#"
+        [channel.horn]
+        topic = "siren"
+        [channel.bell]
+        kind = "siren"
+        topic = "bell"
+        on = "x"
+        off = "x"
+        "#,
+    );
+    let text = desk.mistakes();
+    assert!(!text.contains("hunter2") && !text.contains("tok"));
+    assert_snapshot!(text);
+}
+
+#[test]
+fn a_mail_channel_needs_a_mail_server() {
+    let desk = with("[contact.ines.channel.mail]\nkind = \"mail\"\nto = \"ines@example.org\"");
+    assert_snapshot!(desk.mistakes());
+}
+
+#[test]
+fn a_secret_that_others_can_read_is_refused() {
+    let desk = with("password-file = \"password\"").file("password", "hunter2\n", 0o640);
+    assert_snapshot!(desk.mistakes());
+}
+
+#[test]
+fn secrets_that_are_missing_empty_or_several_lines_are_refused() {
+    let desk = || with("password-file = \"password\"");
+    let tries = [
+        desk().mistakes(),
+        desk().file("password", "\n", 0o600).mistakes(),
+        desk().file("password", "a\nb\n", 0o600).mistakes(),
+        desk().variable("CREDENTIALS_DIRECTORY", "/nonexistent").mistakes(),
+        with("password-file = \".\"").mistakes(),
+    ];
+    assert_snapshot!(tries.join("\n"));
+}
+
+#[test]
+fn relative_secrets_are_looked_up_among_the_credentials() {
+    let vault = tempfile::tempdir().expect("a folder");
+    fs::write(vault.path().join("password"), "from the vault").expect("written");
+    fs::set_permissions(vault.path().join("password"), fs::Permissions::from_mode(0o440)).expect("allowed");
+    let desk = with("password-file = \"password\"")
+        .file("password", "beside the file", 0o600)
+        .variable("CREDENTIALS_DIRECTORY", &vault.path().display().to_string());
+    let password = desk.settings().broker.password.expect("a password");
+    assert_eq!(password.expose(), "from the vault");
+}
+
+#[test]
+fn the_command_line_finds_its_way_without_reading_secrets() {
+    let desk = with("password-file = \"nowhere\"\n[control]\nsocket = \"control.sock\"");
+    let places = Places::load(&desk.folder.path().join("agent.toml"), &Environment::default()).expect("read");
+    assert_eq!(places.control.socket, desk.folder.path().join("control.sock"));
+}
+
+#[test]
+fn certificates_and_bodies_are_opened_beforehand() {
+    let desk = with(
+        r#"
+        tls = { ca-file = "not-a.pem" }
+        [contact.ines.channel.push]
+        kind = "push"
+        url = "http://127.0.0.1:8080/"
+        template-file = "nowhere.txt"
+        "#,
+    )
+    .file("not-a.pem", "hello", 0o644);
+    assert_snapshot!(desk.mistakes());
+}
+
+#[test]
+fn the_sample_site_is_right() {
+    let vault = tempfile::tempdir().expect("a folder");
+    for name in ["broker-password", "mail-password", "push-authorization"] {
+        fs::write(vault.path().join(name), "not a real one\n").expect("written");
+    }
+    let ca = vault.path().join("ca.crt");
+    fs::write(&ca, "-----BEGIN CERTIFICATE-----\n-----END CERTIFICATE-----\n").expect("written");
+    let sample = Path::new(env!("CARGO_MANIFEST_DIR")).join("../deploy/sample/agent.toml");
+    let environment = Environment::from_iter([
+        ("CREDENTIALS_DIRECTORY", vault.path().display().to_string()),
+        ("SLACKWATER_SITE__ZONE", "Europe/Lisbon".to_owned()),
+        ("SLACKWATER_BROKER__TLS__CA_FILE", ca.display().to_string()),
+    ]);
+    let settings = Settings::load(&sample, &environment).unwrap_or_else(|mistakes| panic!("{mistakes}"));
+    assert!(settings.places.rules.is_file());
+    assert_eq!(settings.broker.tls.and_then(|tls| tls.ca_file), Some(ca));
+    let targets: Vec<_> = settings.channels.keys().map(Target::to_string).collect();
+    assert_eq!(targets, ["siren", "ines.mail", "ines.push", "neighbour.mail", "tom.mail"]);
+}
+
+#[test]
+fn everything_that_the_sample_leaves_out_is_right_too() {
+    let sample = include_str!("../../../deploy/sample/agent.toml");
+    // A line that begins with `#key =` is a setting that is left out; prose has a space after `#`.
+    let is_setting =
+        |line: &str| line.starts_with('#') && line[1..].starts_with(|c: char| c.is_ascii_lowercase());
+    let full: Vec<_> = sample
+        .lines()
+        .filter(|line| !line.starts_with("#tls") && !line.starts_with("tls"))
+        .map(|line| if is_setting(line) { &line[1..] } else { line })
+        .collect();
+    Desk::new(&full.join("\n"))
+        .file("broker-password", "x\n", 0o600)
+        .file("mail-password", "x\n", 0o600)
+        .file("push-authorization", "x\n", 0o600)
+        .file("push.txt", "{title}\n", 0o644)
+        .settings();
+}

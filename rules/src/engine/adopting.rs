@@ -1,0 +1,152 @@
+//! Another plan takes over while the watch goes on. What bears the same name goes on as it
+//! was: alarms with their episodes, call-outs, work, fallbacks, and what sensors have said if
+//! they are still fed and read in the same way. What the new plan drops is put aside, by a
+//! record like anything else.
+
+use super::judging::Watch;
+use super::sensing::Senses;
+use super::timers::Timers;
+use super::{DeadlineReason, Engine, Index, Turn};
+use crate::alarm::Life;
+use crate::plan::{AlarmId, Plan, Sensor, SensorId};
+use crate::record::{Body, By};
+use crate::time::Now;
+use std::collections::BTreeMap;
+
+impl Engine {
+    /// Goes on with another plan. Nothing that stands is forgotten.
+    pub fn adopt(&mut self, now: Now, plan: Plan) -> Turn {
+        self.now = Now { mono: now.mono.max(self.now.mono), ..now };
+        let changes = changes(&self.plan, &plan);
+        self.take_out_what_goes(&plan);
+
+        let old = std::mem::replace(&mut self.plan, plan);
+        self.index = Index::of(&self.plan);
+        self.timers = Timers::default();
+
+        let known =
+            old.alarms.iter().zip(std::mem::take(&mut self.lives)).zip(std::mem::take(&mut self.watches));
+        let mut known: BTreeMap<_, _> =
+            known.map(|((alarm, life), watch)| (&alarm.name, (alarm, life, watch))).collect();
+        for alarm in &self.plan.alarms {
+            let (life, watch) = match known.remove(&alarm.name) {
+                Some((before, life, watch)) if before.written == alarm.written => (life, watch),
+                Some((_, life, _)) => (life, Watch::new(self.now.mono)),
+                None => (Life::default(), Watch::new(self.now.mono)),
+            };
+            self.lives.push(life);
+            self.watches.push(watch);
+        }
+
+        let before = std::mem::replace(&mut self.senses, Senses::new(&self.plan, self.now.mono));
+        self.senses.deaf = before.deaf;
+        let mut known: BTreeMap<_, _> = old
+            .sensors
+            .iter()
+            .zip(before.tracks)
+            .map(|(sensor, track)| (&sensor.name, (sensor, track)))
+            .collect();
+        for (sensor, track) in self.plan.sensors.iter().zip(&mut self.senses.tracks) {
+            if let Some((_, heard)) =
+                known.remove(&sensor.name).filter(|(before, _)| reads_alike(before, sensor))
+            {
+                *track = heard;
+            }
+        }
+
+        self.works = std::mem::take(&mut self.works)
+            .into_iter()
+            .filter_map(|(id, spell)| Some((self.tank(&old.tanks[id.index()].name)?, spell)))
+            .collect();
+        self.runs = std::mem::take(&mut self.runs)
+            .into_iter()
+            .filter_map(|(id, run)| Some((self.relay(&old.relays[id.index()].name)?, run)))
+            .collect();
+
+        self.record(Body::Reloaded { changes });
+        self.set_out();
+        self.meet_deadlines();
+        std::mem::take(&mut self.turn)
+    }
+
+    /// Alarms with something open that the new plan doesn't have leave by a record.
+    fn take_out_what_goes(&mut self, plan: &Plan) {
+        for id in (0..).map(AlarmId).take(self.plan.alarms.len()) {
+            let name = self.plan.alarm(id).name.clone();
+            let life = &self.lives[id.index()];
+            if plan.alarm_named(&name).is_none() && (life.episode.is_some() || life.aside.is_some()) {
+                let by = By { who: "the keeper".to_owned(), via: "reload".to_owned() };
+                let episode = self.episode_of(id);
+                self.record(Body::TakenOut {
+                    alarm: name,
+                    by,
+                    why: "the new rule file has no such alarm".to_owned(),
+                });
+                self.after_aside(id, episode);
+            }
+        }
+    }
+
+    /// Sets every deadline from the state there is, and looks at everything once: at a start,
+    /// and under a new plan.
+    pub(super) fn set_out(&mut self) {
+        for id in (0..).map(SensorId).take(self.plan.sensors.len()) {
+            self.check_stale(id);
+        }
+        for id in (0..).map(AlarmId).take(self.plan.alarms.len()) {
+            self.wake_for_shelf(id);
+            self.judge(id);
+        }
+        for (tank, until) in self.works.iter().map(|(tank, spell)| (*tank, spell.until)).collect::<Vec<_>>() {
+            self.timers.set(DeadlineReason::Work(tank), Some(until));
+        }
+        for relay in self.runs.keys().copied().collect::<Vec<_>>() {
+            self.arm_relay(relay);
+        }
+        for call in self.calls.keys().copied().collect::<Vec<_>>() {
+            self.wake_for_call(call);
+            for page in self.calls[&call].pages.iter().map(|sent| sent.id).collect::<Vec<_>>() {
+                self.arm_retry(page);
+            }
+        }
+    }
+}
+
+/// Whether what was heard before means the same now.
+fn reads_alike(before: &Sensor, after: &Sensor) -> bool {
+    before.topic == after.topic && before.mapping == after.mapping && before.measure == after.measure
+}
+
+/// What differs between two plans, a line each.
+fn changes(old: &Plan, new: &Plan) -> Vec<String> {
+    let mut lines = Vec::new();
+    let mut compare = |kind: &str, old: BTreeMap<&String, String>, new: BTreeMap<&String, String>| {
+        lines.extend(
+            old.keys().filter(|name| !new.contains_key(*name)).map(|name| format!("{kind} {name} is gone")),
+        );
+        for (name, text) in &new {
+            match old.get(name) {
+                None => lines.push(format!("{kind} {name} is new")),
+                Some(before) if before != text => lines.push(format!("{kind} {name} has changed")),
+                Some(_) => {}
+            }
+        }
+    };
+    // Alarms for lost sight follow from the others.
+    let alarms =
+        |plan: &Plan| plan.alarms.iter().filter(|alarm| alarm.sight.is_none()).cloned().collect::<Vec<_>>();
+    let (old_alarms, new_alarms) = (alarms(old), alarms(new));
+    compare("tank", texts(&old.tanks, |it| &it.name), texts(&new.tanks, |it| &it.name));
+    compare("sensor", texts(&old.sensors, |it| &it.name), texts(&new.sensors, |it| &it.name));
+    compare("relay", texts(&old.relays, |it| &it.name), texts(&new.relays, |it| &it.name));
+    compare("alarm", texts(&old_alarms, |it| &it.name), texts(&new_alarms, |it| &it.name));
+    compare("call-out", texts(&old.callouts, |it| &it.name), texts(&new.callouts, |it| &it.name));
+    if old.directory != new.directory {
+        lines.push("contacts or channels have changed".to_owned());
+    }
+    lines
+}
+
+fn texts<T: std::fmt::Debug>(list: &[T], name: impl Fn(&T) -> &String) -> BTreeMap<&String, String> {
+    list.iter().map(|it| (name(it), format!("{it:?}"))).collect()
+}

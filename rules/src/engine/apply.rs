@@ -1,0 +1,311 @@
+//! What each record does to the state that lasts. This is the only place that changes it: the
+//! running engine comes here with the record it has just made, a restart with those of the
+//! journal. A record about something that the plan no longer has changes nothing.
+
+use super::{Engine, Spell};
+use crate::alarm::{Aside, Episode, Event};
+use crate::callout::{Call, Fate, Member, Phase, Sent};
+use crate::fallback::{Proof, Run};
+use crate::plan::{AlarmId, RelayId, TankId, Target};
+use crate::record::{Body, Outcome, Purpose, Record, Seq};
+use crate::time::{Moment, Span};
+
+impl Engine {
+    pub(super) fn apply(&mut self, record: &Record) {
+        let (seq, at) = (record.seq, record.at.mono);
+        match &record.body {
+            Body::Raised { alarm, episode, code, place, priority, since, because } => {
+                let Some(id) = self.alarm(alarm) else { return };
+                let life = &mut self.lives[id.index()];
+                let episode = Episode {
+                    id: *episode,
+                    code: code.clone(),
+                    place: place.clone(),
+                    priority: *priority,
+                    onset: at - *since,
+                    because: because.clone(),
+                    raised: at,
+                    worse: false,
+                    blind: false,
+                };
+                life.episode.get_or_insert_with(|| episode.clone()).raised = at;
+                life.note_raise(at);
+                life.happen(Event::Raise);
+                self.change_members(alarm, at, |member| member.fate = Fate::Stands);
+            }
+            Body::Worsened { alarm, because, .. } => {
+                self.change_episode(alarm, |episode| {
+                    episode.worse = true;
+                    episode.because.clone_from(because);
+                });
+                self.change_members(alarm, at, |member| {
+                    member.worse = true;
+                    member.because.clone_from(because);
+                });
+            }
+            Body::LostSight { alarm, .. } => self.change_sight(alarm, at, true),
+            Body::FoundSight { alarm, .. } => self.change_sight(alarm, at, false),
+            Body::Returned { alarm, .. } => {
+                let Some(id) = self.alarm(alarm) else { return };
+                let latching = self.plan.alarm(id).latching;
+                self.lives[id.index()].happen(Event::Return { latching });
+                self.change_members(alarm, at, |member| member.fate = Fate::Over(at));
+            }
+            Body::Chattering { alarm, .. } => self.change_life(alarm, |life| life.chattering = true),
+            Body::Settled { alarm } => self.change_life(alarm, |life| {
+                life.chattering = false;
+                life.raises.clear();
+            }),
+            Body::Acknowledged { alarm, .. } => {
+                self.change_life(alarm, |life| life.happen(Event::Acknowledge))
+            }
+            Body::Reset { alarm, .. } => self.change_life(alarm, |life| life.happen(Event::Reset)),
+            Body::Shelved { alarm, length, by, why } => {
+                let aside = Aside { seq, until: Some(at + *length), by: by.clone(), why: why.clone() };
+                self.put_aside(alarm, at, Event::Shelve, Some(aside));
+            }
+            Body::TakenOut { alarm, by, why } => {
+                let aside = Aside { seq, until: None, by: by.clone(), why: why.clone() };
+                self.put_aside(alarm, at, Event::TakeOut, Some(aside));
+            }
+            Body::Suppressed { alarm } => self.put_aside(alarm, at, Event::Suppress, None),
+            Body::Unshelved { alarm, .. } => self.put_back(alarm, Event::Unshelve),
+            Body::PutBack { alarm, .. } => self.put_back(alarm, Event::PutBack),
+            Body::Unsuppressed { alarm } => self.put_back(alarm, Event::Unsuppress),
+
+            Body::CallBegan { policy, purpose, code, hold } => {
+                let call = Call {
+                    id: seq,
+                    policy: policy.clone(),
+                    purpose: *purpose,
+                    code: code.clone(),
+                    begun: at + *hold,
+                    phase: self.first_step(policy, at + *hold),
+                    quiet_since: None,
+                    members: Vec::new(),
+                    pages: Vec::new(),
+                    answers: Vec::new(),
+                    ended: false,
+                };
+                self.calls.insert(seq, call);
+            }
+            Body::Joined { call, alarm, .. } => self.join(*call, alarm),
+            Body::Stepped { call, step } => {
+                let Some(call) = self.calls.get_mut(call) else { return };
+                let policy = self.plan.callouts.iter().find(|policy| policy.name == call.policy);
+                call.phase = policy.map_or(Phase::Told, |policy| call.after_step(policy, *step as usize, at));
+            }
+            Body::Paged { call, target, purpose, .. } => {
+                let Some(call) = self.calls.get_mut(call) else { return };
+                let step = match (call.phase, *purpose) {
+                    (Phase::Calling { step, .. }, Purpose::Call | Purpose::Drill) => {
+                        Some(step.saturating_sub(1) as u32)
+                    }
+                    _ => None,
+                };
+                let target = Target::parse(target);
+                call.pages.push(Sent {
+                    id: seq,
+                    target,
+                    purpose: *purpose,
+                    at,
+                    step,
+                    deferred: 0,
+                    last: None,
+                });
+            }
+            Body::Delivered { page, result } => self.note_delivery(*page, result),
+            Body::Answered { call, by, lease } => {
+                let Some(call) = self.calls.get_mut(call) else { return };
+                call.answers.push((by.clone(), at));
+                call.phase = Phase::Answered { until: at + *lease };
+            }
+            Body::Resumed { call, .. } => {
+                let Some(policy) = self.calls.get(call).map(|call| call.policy.clone()) else { return };
+                let phase = self.first_step(&policy, at);
+                let Some(call) = self.calls.get_mut(call) else { return };
+                call.purpose = Purpose::Call;
+                call.begun = at;
+                call.phase = phase;
+            }
+            Body::CallEnded { call } => {
+                if let Some(call) = self.calls.get_mut(call) {
+                    call.ended = true;
+                }
+            }
+
+            Body::WorkBegan { tank, work, length, by } => {
+                let Some(tank) = self.tank(tank) else { return };
+                let spell = Spell { seq, work: work.clone(), until: at + *length, by: by.clone() };
+                self.works.insert(tank, spell);
+            }
+            Body::WorkEnded { tank, .. } => {
+                let Some(tank) = self.tank(tank) else { return };
+                self.works.remove(&tank);
+            }
+
+            Body::Switched { relay, on, episode, attempt, .. } => {
+                let Some(relay) = self.relay(relay) else { return };
+                self.note_switching(relay, seq, at, *on, *episode, *attempt);
+            }
+            Body::Released { relay, .. } => {
+                let Some(relay) = self.relay(relay) else { return };
+                self.runs.remove(&relay);
+            }
+            Body::Proved { switching, after } => self.note_proof(*switching, Proof::Seen(*after)),
+            Body::NotProved { switching, why } => self.note_proof(*switching, Proof::Missing(why.clone())),
+
+            // Kept for people; nothing follows from them.
+            Body::Started { .. }
+            | Body::Stopped { .. }
+            | Body::Reloaded { .. }
+            | Body::SightLost { .. }
+            | Body::SightRegained { .. }
+            | Body::Skipped { .. }
+            | Body::Refused { .. } => {}
+        }
+    }
+
+    pub(super) fn alarm(&self, name: &str) -> Option<AlarmId> {
+        self.index.names.get(name).copied()
+    }
+
+    pub(super) fn tank(&self, name: &str) -> Option<TankId> {
+        self.plan.tanks.iter().position(|tank| tank.name == name).map(|at| TankId(at as u32))
+    }
+
+    pub(super) fn relay(&self, name: &str) -> Option<RelayId> {
+        self.plan.relays.iter().position(|relay| relay.name == name).map(|at| RelayId(at as u32))
+    }
+
+    fn first_step(&self, policy: &str, begun: Moment) -> Phase {
+        let policy = self.plan.callouts.iter().find(|known| known.name == policy);
+        match policy.and_then(|policy| policy.steps.first()) {
+            Some(first) => Phase::Calling { step: 0, due: begun + first.after },
+            None => Phase::Told,
+        }
+    }
+
+    fn change_life(&mut self, alarm: &str, change: impl FnOnce(&mut crate::alarm::Life)) {
+        if let Some(id) = self.alarm(alarm) {
+            change(&mut self.lives[id.index()]);
+        }
+    }
+
+    fn change_episode(&mut self, alarm: &str, change: impl FnOnce(&mut Episode)) {
+        self.change_life(alarm, |life| {
+            if let Some(episode) = &mut life.episode {
+                change(episode);
+            }
+        });
+    }
+
+    fn change_sight(&mut self, alarm: &str, at: Moment, blind: bool) {
+        self.change_episode(alarm, |episode| episode.blind = blind);
+        self.change_members(alarm, at, |member| member.blind = blind);
+    }
+
+    /// Changes the alarm's part in every running call-out, and notes when nothing there stands.
+    fn change_members(&mut self, alarm: &str, at: Moment, change: impl Fn(&mut Member)) {
+        for call in self.calls.values_mut().filter(|call| !call.ended) {
+            let mut touched = false;
+            for member in call.members.iter_mut().filter(|member| member.alarm == alarm) {
+                change(member);
+                touched = true;
+            }
+            if touched {
+                call.quiet_since = if call.stands() { None } else { call.quiet_since.or(Some(at)) };
+            }
+        }
+    }
+
+    fn put_aside(&mut self, alarm: &str, at: Moment, event: Event, aside: Option<Aside>) {
+        self.change_life(alarm, |life| {
+            life.happen(event);
+            life.aside = aside;
+        });
+        self.change_members(alarm, at, |member| {
+            if member.fate == Fate::Stands {
+                member.fate = Fate::PutAside;
+            }
+        });
+    }
+
+    fn put_back(&mut self, alarm: &str, event: Event) {
+        self.change_life(alarm, |life| {
+            life.happen(event);
+            if !life.state.is_aside() {
+                life.aside = None;
+            }
+        });
+    }
+
+    fn join(&mut self, call: Seq, alarm: &str) {
+        let Some(id) = self.alarm(alarm) else { return };
+        let Some(episode) = &self.lives[id.index()].episode else { return };
+        let Some(call) = self.calls.get_mut(&call) else { return };
+        call.quiet_since = None;
+        call.members.push(Member {
+            alarm: alarm.to_owned(),
+            episode: episode.id,
+            place: episode.place.clone(),
+            priority: episode.priority,
+            onset: episode.onset,
+            because: episode.because.clone(),
+            fate: Fate::Stands,
+            worse: episode.worse,
+            blind: episode.blind,
+        });
+    }
+
+    fn note_delivery(&mut self, page: Seq, result: &Outcome) {
+        let mut pages = self.calls.values_mut().flat_map(|call| &mut call.pages);
+        if let Some(sent) = pages.find(|sent| sent.id == page) {
+            sent.deferred += u32::from(matches!(result, Outcome::Deferred { .. }));
+            sent.last = Some(result.clone());
+        }
+    }
+
+    fn note_switching(&mut self, relay: RelayId, seq: Seq, at: Moment, on: bool, episode: Seq, attempt: u32) {
+        let proof = match &self.plan.relays[relay.index()].proof {
+            Some(_) => Proof::Awaited,
+            None => Proof::None,
+        };
+        let proved = proof == Proof::None;
+        let run = self.runs.entry(relay).or_insert(Run {
+            seq,
+            switching: seq,
+            episode,
+            on,
+            wanted: on,
+            began: at,
+            commanded: at,
+            attempt,
+            proof: Proof::None,
+        });
+        // A fallback that is wanted again while it is being undone begins anew.
+        if attempt == 1 && run.undoing() && on == run.wanted {
+            *run = Run { seq, began: at, episode, ..run.clone() };
+        }
+        *run = Run { switching: seq, on, commanded: at, attempt, proof, ..run.clone() };
+        if run.undoing() && proved {
+            self.runs.remove(&relay);
+        }
+    }
+
+    /// Settles the latest switching; an undoing that is settled ends the run.
+    fn note_proof(&mut self, switching: Seq, proof: Proof) {
+        let Some((&relay, run)) = self.runs.iter_mut().find(|(_, run)| run.switching == switching) else {
+            return;
+        };
+        run.proof = proof;
+        if run.undoing() {
+            self.runs.remove(&relay);
+        }
+    }
+
+    /// How long work may go on that was begun without a length.
+    pub(super) fn longest_work(&self, work: &str) -> Option<Span> {
+        self.plan.works.get(work).map(|work| work.longest)
+    }
+}

@@ -1,0 +1,139 @@
+//! What flows into the engine: the start, the passing of time, messages, the way to the broker,
+//! the fate of its own pages and commands, and what people say.
+
+use crate::record::{By, Outcome, Seq};
+use crate::time::Span;
+
+/// What can happen.
+#[derive(Clone, Debug)]
+pub enum Input {
+    /// The watch begins or goes on after a restart: first of all inputs.
+    Started {
+        /// Of the program.
+        version: String,
+        /// How long nobody watched, if that is known.
+        gap: Option<Span>,
+    },
+    /// Time has passed. Any input says so too.
+    Tick,
+    /// A message from the broker.
+    Message {
+        /// Its topic.
+        topic: String,
+        /// Its payload, as it came.
+        payload: Vec<u8>,
+        /// Live, or old.
+        delivery: Delivery,
+    },
+    /// The way to the broker changed.
+    Link(Link),
+    /// An attempt at a page ended.
+    Delivered {
+        /// The page.
+        page: Seq,
+        /// How.
+        outcome: Outcome,
+    },
+    /// A relay command reached the broker, or could not.
+    Commanded {
+        /// The switching.
+        switching: Seq,
+        /// Why not, if not.
+        failed: Option<String>,
+    },
+    /// A person says something.
+    Said {
+        /// What.
+        word: Word,
+        /// Who.
+        by: By,
+    },
+    /// The watch ends in good order.
+    Stopping {
+        /// The reason.
+        why: String,
+    },
+}
+
+/// How fresh a message is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Delivery {
+    /// Sent just now.
+    Live,
+    /// Kept by the broker as the topic's last value: true once.
+    Retained,
+    /// Queued for us while we were away.
+    Backlog,
+}
+
+/// The way to the broker.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Link {
+    /// Connected, and our own message came back.
+    Hears,
+    /// Down, or connected but deaf.
+    Lost {
+        /// What was seen.
+        why: String,
+    },
+}
+
+/// What a person can say. Answers acknowledge; they never switch anything.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Word {
+    /// Answers the call-out that this episode code belongs to.
+    Acknowledge {
+        /// The code on the page.
+        code: String,
+    },
+    /// Resets a latched alarm.
+    Reset {
+        /// Its name.
+        alarm: String,
+    },
+    /// Puts an alarm aside for a time.
+    Shelve {
+        /// Its name.
+        alarm: String,
+        /// At most a day.
+        length: Span,
+        /// The reason.
+        why: String,
+    },
+    /// Takes it off the shelf.
+    Unshelve {
+        /// Its name.
+        alarm: String,
+    },
+    /// Takes an alarm out of service.
+    TakeOut {
+        /// Its name.
+        alarm: String,
+        /// The reason.
+        why: String,
+    },
+    /// Puts it back.
+    PutBack {
+        /// Its name.
+        alarm: String,
+    },
+    /// Begins work on a tank.
+    BeginWork {
+        /// The tank.
+        tank: String,
+        /// The kind of work.
+        work: String,
+        /// The kind's longest if none.
+        length: Option<Span>,
+    },
+    /// Ends it.
+    EndWork {
+        /// The tank.
+        tank: String,
+    },
+    /// Tests a call-out from end to end.
+    Drill {
+        /// The policy's name.
+        callout: String,
+    },
+}

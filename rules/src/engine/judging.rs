@@ -1,0 +1,187 @@
+//! From what is known to what rings. An alarm's condition is asked when one of its readings
+//! changes or time may have changed its truth; delays run here, and what has lasted long
+//! enough becomes an event of the lifecycle. Only known truth counts: while a condition is
+//! unknown, an on-delay stands still and an off-delay starts again.
+
+use super::{DeadlineReason, Engine};
+use crate::alarm::{CHATTER_RAISES, CHATTER_WINDOW};
+use crate::condition::{Condition, Truth, Verdict};
+use crate::plan::{AlarmId, SensorId};
+use crate::record::Body;
+use crate::time::{Moment, Span};
+
+/// What is known of an alarm's condition just now.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Watch {
+    pub(super) truth: Truth,
+    /// Since when it has had this truth.
+    pub(super) since: Moment,
+    /// When it came true, moved on by the time for which it was unknown since.
+    pub(super) true_since: Option<Moment>,
+}
+
+impl Watch {
+    pub(super) fn new(now: Moment) -> Self {
+        Self { truth: Truth::Unknown, since: now, true_since: None }
+    }
+
+    fn see(&mut self, truth: Truth, now: Moment) {
+        if truth == self.truth {
+            return;
+        }
+        let unknown_for = if self.truth == Truth::Unknown { now - self.since } else { Span::ZERO };
+        self.true_since = match truth {
+            Truth::True => Some(self.true_since.map_or(now, |since| since + unknown_for)),
+            Truth::Unknown => self.true_since,
+            Truth::False => None,
+        };
+        self.truth = truth;
+        self.since = now;
+    }
+
+    /// For how long it has been true, as far as is known; none unless it is true now.
+    fn true_for(&self, now: Moment) -> Option<Span> {
+        let since = self.true_since.filter(|_| self.truth == Truth::True)?;
+        Some(now - since)
+    }
+}
+
+impl Engine {
+    pub(super) fn ask(&self, id: AlarmId, condition: &Condition) -> Verdict {
+        let hold = self.plan.alarm(id).deadband.filter(|_| self.lives[id.index()].state.is_standing());
+        condition.evaluate(&self.world(), self.now.mono, hold)
+    }
+
+    /// Asks the alarm's condition and moves the alarm on if its time has come.
+    pub(super) fn judge(&mut self, id: AlarmId) {
+        let verdict = self.ask(id, &self.plan.alarm(id).condition);
+        self.timers.set(DeadlineReason::Recheck(id), verdict.until);
+        self.watches[id.index()].see(verdict.truth, self.now.mono);
+        let state = self.lives[id.index()].state;
+        if state.is_aside() {
+            // Watched all the same, so that the end of it finds the truth at once.
+            self.timers.set(DeadlineReason::OnDelay(id), None);
+            self.timers.set(DeadlineReason::OffDelay(id), None);
+        } else if state.is_standing() {
+            self.timers.set(DeadlineReason::OnDelay(id), None);
+            self.note_sight(id, verdict.truth);
+            self.judge_standing(id, verdict.truth);
+        } else {
+            self.timers.set(DeadlineReason::OffDelay(id), None);
+            self.judge_quiet(id, verdict.truth);
+        }
+    }
+
+    fn judge_standing(&mut self, id: AlarmId, truth: Truth) {
+        let off_delay = match self.lives[id.index()].chattering {
+            true => self.plan.alarm(id).off_delay.max(CHATTER_WINDOW),
+            false => self.plan.alarm(id).off_delay,
+        };
+        let back = (truth == Truth::False).then(|| self.watches[id.index()].since + off_delay);
+        if back.is_some_and(|back| back <= self.now.mono) {
+            return self.return_to_normal(id);
+        }
+        self.timers.set(DeadlineReason::OffDelay(id), back);
+        let worse = self.plan.alarm(id).worse.as_ref();
+        let already = self.lives[id.index()].episode.as_ref().is_none_or(|episode| episode.worse);
+        if !already && worse.is_some_and(|worse| self.ask(id, worse).truth == Truth::True) {
+            self.worsen(id);
+        }
+    }
+
+    fn judge_quiet(&mut self, id: AlarmId, truth: Truth) {
+        let on_delay = self.plan.alarm(id).on_delay;
+        match self.watches[id.index()].true_for(self.now.mono) {
+            Some(held) if held >= on_delay => self.raise(id, held),
+            Some(held) => {
+                self.timers.set(DeadlineReason::OnDelay(id), Some(self.now.mono + (on_delay - held)))
+            }
+            None => self.timers.set(DeadlineReason::OnDelay(id), None),
+        }
+        if truth == Truth::False && self.lives[id.index()].chattering {
+            let settled_at = self.watches[id.index()].since + CHATTER_WINDOW;
+            match settled_at <= self.now.mono {
+                true => {
+                    self.record(Body::Settled { alarm: self.plan.alarm(id).name.clone() });
+                }
+                false => self.timers.set(DeadlineReason::OffDelay(id), Some(settled_at)),
+            }
+        }
+    }
+
+    fn raise(&mut self, id: AlarmId, held: Span) {
+        self.timers.set(DeadlineReason::OnDelay(id), None);
+        let life = &self.lives[id.index()];
+        let (episode, code) = match &life.episode {
+            Some(episode) => (episode.id, episode.code.clone()),
+            None => (self.next_seq, self.code(self.next_seq)),
+        };
+        let alarm = self.plan.alarm(id);
+        let body = Body::Raised {
+            alarm: alarm.name.clone(),
+            episode,
+            code,
+            place: self.plan.place(alarm.tank).to_owned(),
+            priority: alarm.priority,
+            since: held,
+            because: self.because(id),
+        };
+        self.record(body);
+        let life = &self.lives[id.index()];
+        if life.raises.len() >= CHATTER_RAISES && !life.chattering {
+            let within = life.raises.first().map_or(Span::ZERO, |first| self.now.mono - *first);
+            let raises = life.raises.len() as u32;
+            self.record(Body::Chattering { alarm: self.plan.alarm(id).name.clone(), raises, within });
+        }
+        self.call_for(id, episode);
+        self.begin_fallback(id, episode);
+        // What is worse may be so from the beginning.
+        self.judge(id);
+    }
+
+    fn worsen(&mut self, id: AlarmId) {
+        let Some(episode) = self.lives[id.index()].episode.as_ref().map(|episode| episode.id) else { return };
+        let alarm = self.plan.alarm(id).name.clone();
+        let because = self.because(id);
+        self.record(Body::Worsened { alarm: alarm.clone(), episode, because });
+        self.got_worse(episode, format!("{alarm} got worse"));
+    }
+
+    fn return_to_normal(&mut self, id: AlarmId) {
+        self.timers.set(DeadlineReason::OffDelay(id), None);
+        let Some(episode) = &self.lives[id.index()].episode else { return };
+        let (episode, raised) = (episode.id, episode.raised);
+        let alarm = self.plan.alarm(id).name.clone();
+        let because = self.because(id);
+        self.record(Body::Returned { alarm, episode, stood: self.now.mono - raised, because });
+        self.end_fallback(id, "the alarm has returned to normal");
+        self.episode_fell(episode);
+        self.judge(id);
+    }
+
+    /// Says when a standing alarm loses sight of a reading it needs, and when it finds it.
+    fn note_sight(&mut self, id: AlarmId, truth: Truth) {
+        let Some(episode) = &self.lives[id.index()].episode else { return };
+        let (episode, blind) = (episode.id, episode.blind);
+        let alarm = self.plan.alarm(id).name.clone();
+        match (blind, truth == Truth::Unknown) {
+            (false, true) => self.record(Body::LostSight { alarm, episode }),
+            (true, false) => self.record(Body::FoundSight { alarm, episode }),
+            (false, false) | (true, true) => return,
+        };
+    }
+
+    pub(super) fn because(&self, id: AlarmId) -> String {
+        self.plan.alarm(id).condition.because(&self.plan, &self.world(), self.now.mono)
+    }
+
+    /// The sensors an alarm rests on.
+    pub(super) fn sensors_of(&self, id: AlarmId) -> impl Iterator<Item = SensorId> + '_ {
+        self.plan.alarm(id).condition.sensors().into_iter()
+    }
+
+    /// When an alarm that is true and waits out its on-delay would be raised.
+    pub(super) fn about_to_raise(&self, id: AlarmId) -> Option<Moment> {
+        self.timers.get(DeadlineReason::OnDelay(id))
+    }
+}

@@ -1,0 +1,60 @@
+//! What flows out of the engine. The order of use is part of the contract: records are made
+//! safe first, then effects are run; samples may wait.
+
+use crate::page::Page;
+use crate::plan::Target;
+use crate::quality::Quality;
+use crate::reading::Value;
+use crate::record::{Record, Seq};
+use crate::time::Moment;
+
+/// What came of an input.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Turn {
+    /// To be kept before any effect is run; in order.
+    pub records: Vec<Record>,
+    /// To be run once the records are safe.
+    pub effects: Vec<Effect>,
+    /// For the history: may be batched and thinned.
+    pub samples: Vec<Sample>,
+}
+
+/// What the agent is to do. A new kind must break the build where it has to be handled.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Effect {
+    /// Send a page; report with [`Input::Delivered`].
+    Send {
+        /// To whom and how.
+        target: Target,
+        /// What.
+        page: Box<Page>,
+    },
+    /// A page is of no use any more: if it is not on its way yet, don't send it. Its fate is
+    /// still reported with [`Input::Delivered`](super::Input::Delivered).
+    Withdraw {
+        /// The page.
+        page: Seq,
+    },
+    /// Publish a relay command, never retained; report with [`Input::Commanded`].
+    Command {
+        /// The switching.
+        switching: Seq,
+        /// Where to.
+        topic: String,
+        /// What.
+        payload: String,
+    },
+}
+
+/// A reading for the history.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Sample {
+    /// The sensor's name.
+    pub sensor: String,
+    /// When it was measured.
+    pub at: Moment,
+    /// What it said, if it could be read: base units.
+    pub value: Option<Value>,
+    /// Whether it was believed.
+    pub quality: Quality,
+}

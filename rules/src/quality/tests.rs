@@ -1,0 +1,317 @@
+use super::*;
+use crate::plan::Measure;
+use crate::reading::{Content, Mapping};
+use crate::units::{Dimension, Quantity, Unit};
+
+fn celsius() -> Scale {
+    Scale { unit: Unit::named("degC").unwrap(), name: "degC".to_owned() }
+}
+
+/// A thermometer that says something every 30 s and is stale after 90 s.
+fn thermometer() -> Sensor {
+    Sensor {
+        name: "lagoon-temp".to_owned(),
+        topic: "room2/lagoon/temperature".to_owned(),
+        mapping: Mapping::Plain(Content::Number(celsius())),
+        tank: None,
+        measure: Measure { name: "temperature", dimension: Dimension::TEMPERATURE, words: false },
+        scale: celsius(),
+        every: Span::seconds(30),
+        stale_after: Span::seconds(90),
+        plausible: Some((5.0, 45.0)),
+        reject: vec![85.0, -127.0],
+        max_rate: Some(1.0 / 60.0),
+        frozen_after: Some(Span::hours(2)),
+        limits: None,
+        gateway: None,
+    }
+}
+
+/// One sensor with its track and the time of its last reading.
+struct Bench {
+    sensor: Sensor,
+    track: Track,
+    now: Moment,
+}
+
+impl Bench {
+    fn new() -> Self {
+        Self { sensor: thermometer(), track: Track::default(), now: Moment(0) }
+    }
+
+    /// Takes a reading 30 s after the last one.
+    fn says(&mut self, value: f64) -> Judged {
+        self.hears(Delivery::Live, Ok(Reading { value: Value::Number(value), measured: None }))
+    }
+
+    fn hears(&mut self, delivery: Delivery, reading: Result<Reading, BadReading>) -> Judged {
+        self.now = self.now + Span::seconds(30);
+        self.track.take(&self.sensor, self.now, delivery, reading)
+    }
+
+    fn value(&self) -> Option<f64> {
+        match self.track.value(&self.sensor, self.now)? {
+            Value::Number(number) => Some(number),
+            Value::Word(_) => None,
+        }
+    }
+
+    fn quality(&self) -> Quality {
+        self.track.quality(&self.sensor, self.now).0
+    }
+
+    fn words(&self, judged: &Judged) -> String {
+        judged.doubt.as_ref().map(|doubt| doubt.words(&self.sensor.scale)).unwrap_or_default()
+    }
+}
+
+#[test]
+fn nothing_heard_is_absent() {
+    let bench = Bench::new();
+    assert_eq!(bench.track.quality(&bench.sensor, Moment(0)), (Quality::Absent, None));
+    assert_eq!(bench.value(), None);
+    assert_eq!(bench.track.heard(), None);
+    assert_eq!(bench.track.stale_at(&bench.sensor, Moment(0)), None);
+}
+
+#[test]
+fn a_good_reading_is_in_force_until_it_is_stale_and_says_when_that_will_be() {
+    let mut bench = Bench::new();
+    let judged = bench.says(25.0);
+    assert_eq!((judged.quality, judged.doubt, judged.at), (Quality::Good, None, Moment(30_000)));
+    assert_eq!(bench.value(), Some(25.0));
+
+    let stale_at = bench.track.stale_at(&bench.sensor, bench.now).unwrap();
+    bench.now = stale_at - Span::millis(1);
+    assert_eq!((bench.value(), bench.quality()), (Some(25.0), Quality::Good));
+    bench.now = stale_at;
+    assert_eq!((bench.value(), bench.quality()), (None, Quality::Stale));
+    assert_eq!(bench.track.stale_at(&bench.sensor, bench.now), None);
+    assert_eq!(bench.track.last_good(), Some((Value::Number(25.0), Moment(30_000))));
+}
+
+#[test]
+fn one_glitch_changes_nothing_and_a_stream_of_them_blinds() {
+    let mut bench = Bench::new();
+    bench.says(25.0);
+    assert_eq!(bench.says(85.0).quality, Quality::Suspect);
+    assert_eq!((bench.value(), bench.quality()), (Some(25.0), Quality::Good));
+    let (_, doubt) = bench.track.quality(&bench.sensor, bench.now);
+    assert_eq!(doubt, Some(&Doubt::Sentinel { value: 85.0 }));
+
+    bench.says(85.0);
+    bench.says(85.0);
+    assert_eq!(bench.value(), Some(25.0));
+    bench.says(85.0);
+    assert_eq!((bench.value(), bench.quality()), (None, Quality::Suspect));
+    assert_eq!(bench.track.heard(), Some(bench.now));
+    assert_eq!(bench.track.counts(), Counts { good: 1, rejected: 4 });
+
+    assert_eq!(bench.says(25.1).quality, Quality::Good);
+    assert_eq!((bench.value(), bench.quality()), (Some(25.1), Quality::Good));
+}
+
+#[test]
+fn a_sentinel_is_known_in_any_unit() {
+    let mut bench = Bench::new();
+    bench.sensor.reject.push(0.0);
+    for (text, value) in [("185 degF", 85.0), ("-196.6 degF", -127.0), ("32 degF", 0.0)] {
+        let sent = Quantity::parse(text).unwrap().base(Dimension::TEMPERATURE).unwrap();
+        let judged = bench.says(sent);
+        assert!(matches!(judged.doubt, Some(Doubt::Sentinel { .. })), "{text}");
+        let shown = celsius().show(value);
+        assert_eq!(
+            bench.words(&judged),
+            format!("{shown} is what the probe says when it has nothing to say")
+        );
+    }
+    assert!(!matches!(bench.says(84.9).doubt, Some(Doubt::Sentinel { .. })));
+}
+
+#[test]
+fn outside_the_plausible_range_is_suspect_and_its_ends_are_not() {
+    let mut bench = Bench::new();
+    let judged = bench.says(45.1);
+    assert_eq!(judged.quality, Quality::Suspect);
+    assert_eq!(bench.words(&judged), "45.1 degC is outside the plausible 5 degC to 45 degC");
+    assert_eq!(bench.value(), None);
+    assert_eq!(bench.says(45.0).quality, Quality::Good);
+}
+
+#[test]
+fn a_jump_that_no_water_can_make_is_suspect() {
+    let mut bench = Bench::new();
+    bench.says(25.0);
+    let judged = bench.says(31.0);
+    assert_eq!(judged.quality, Quality::Suspect);
+    assert_eq!(bench.words(&judged), "from 25 degC to 31 degC within 30 s: faster than 1 degC/min");
+    assert_eq!((judged.value, bench.value()), (Some(Value::Number(31.0)), Some(25.0)));
+    assert_eq!(bench.says(25.1).quality, Quality::Good);
+}
+
+#[test]
+fn three_readings_that_agree_are_believed_against_the_past() {
+    let mut bench = Bench::new();
+    bench.says(25.0);
+    assert_eq!(bench.says(31.0).quality, Quality::Suspect);
+    assert_eq!(bench.says(31.1).quality, Quality::Suspect);
+    assert_eq!(bench.says(31.0).quality, Quality::Good);
+    assert_eq!(bench.value(), Some(31.0));
+    assert_eq!(bench.says(31.2).quality, Quality::Good);
+}
+
+#[test]
+fn readings_that_contradict_each_other_are_never_believed() {
+    let mut bench = Bench::new();
+    bench.says(25.0);
+    for value in [31.0, 38.0, 31.0, 38.0, 31.0, 38.0] {
+        assert_eq!(bench.says(value).quality, Quality::Suspect);
+    }
+    assert_eq!(bench.value(), None);
+}
+
+#[test]
+fn a_row_that_is_broken_begins_anew() {
+    for breaker in [85.0, 25.1] {
+        let mut bench = Bench::new();
+        bench.says(25.0);
+        bench.says(35.0);
+        bench.says(35.0);
+        bench.says(breaker);
+        assert_eq!(bench.says(35.0).quality, Quality::Suspect);
+    }
+    let mut bench = Bench::new();
+    bench.says(25.0);
+    bench.says(35.0);
+    bench.says(35.0);
+    bench.hears(Delivery::Live, Err(BadReading::Empty));
+    assert_eq!(bench.says(35.0).quality, Quality::Suspect);
+}
+
+#[test]
+fn noise_and_coarse_steps_are_no_rate() {
+    let mut bench = Bench::new();
+    for step in 0..1_000 {
+        bench.now = bench.now - Span::seconds(29);
+        let value = 25.0 + [0.0, 0.5, -0.5, 0.0625][step % 4];
+        assert_eq!(bench.says(value).quality, Quality::Good);
+    }
+}
+
+#[test]
+fn many_small_jumps_do_not_add_up_to_an_impossible_rate() {
+    let mut bench = Bench::new();
+    let mut believed = 0;
+    for second in 0..10 {
+        bench.now = bench.now - Span::seconds(29);
+        if bench.says(25.0 + 0.9 * f64::from(second)).quality == Quality::Good {
+            believed += 1;
+        }
+    }
+    // 0.9 K a second is 54 times the limit: the second is as far as the first minute's worth goes.
+    assert_eq!(believed, 2);
+    assert_eq!(bench.value(), Some(25.9));
+}
+
+#[test]
+fn a_change_at_the_limit_is_believed_for_as_long_as_it_lasts() {
+    let mut bench = Bench::new();
+    for half_minute in 0..30 {
+        assert_eq!(bench.says(25.0 + 0.5 * f64::from(half_minute)).quality, Quality::Good);
+    }
+}
+
+#[test]
+fn after_a_silence_the_water_may_have_come_far() {
+    let mut bench = Bench::new();
+    bench.says(25.0);
+    bench.now = bench.now + Span::hours(1);
+    assert_eq!(bench.says(18.0).quality, Quality::Good);
+}
+
+#[test]
+fn a_value_that_never_moves_is_withdrawn_until_it_moves() {
+    let mut bench = Bench::new();
+    let first = bench.says(25.0).at;
+    while bench.now < first + Span::hours(2) - Span::seconds(30) {
+        assert_eq!(bench.says(25.0).quality, Quality::Good);
+    }
+    let judged = bench.says(25.0);
+    assert_eq!(judged.quality, Quality::Suspect);
+    assert_eq!(bench.words(&judged), "frozen: exactly the same for 2 h");
+    assert_eq!((bench.value(), bench.quality()), (None, Quality::Suspect));
+    assert_eq!(bench.track.stale_at(&bench.sensor, bench.now), None);
+    assert_eq!(bench.track.last_good(), Some((Value::Number(25.0), bench.now - Span::seconds(30))));
+
+    bench.says(85.0);
+    assert_eq!(bench.value(), None);
+    bench.now = bench.now + Span::hours(1);
+    bench.says(25.0);
+    assert_eq!(bench.value(), None);
+    assert_eq!(bench.says(25.0625).quality, Quality::Good);
+    assert_eq!((bench.value(), bench.quality()), (Some(25.0625), Quality::Good));
+}
+
+#[test]
+fn a_silence_does_not_count_as_unmoved() {
+    let mut bench = Bench::new();
+    bench.says(25.0);
+    bench.now = bench.now + Span::hours(3);
+    assert_eq!(bench.says(25.0).quality, Quality::Good);
+}
+
+#[test]
+fn retained_and_backlog_are_old_never_in_force_and_never_heard() {
+    let mut bench = Bench::new();
+    let reading = || Ok(Reading { value: Value::Number(25.0), measured: None });
+    assert_eq!(bench.hears(Delivery::Retained, reading()).quality, Quality::Old);
+    assert_eq!(bench.track.quality(&bench.sensor, bench.now), (Quality::Old, Some(&Doubt::Retained)));
+    assert_eq!((bench.value(), bench.track.heard()), (None, None));
+    assert_eq!(bench.track.counts(), Counts::default());
+
+    bench.says(25.5);
+    let judged = bench.hears(Delivery::Backlog, reading());
+    assert_eq!((judged.quality, judged.value), (Quality::Old, Some(Value::Number(25.0))));
+    assert_eq!((bench.value(), bench.quality()), (Some(25.5), Quality::Good));
+    assert_eq!(bench.track.heard(), Some(bench.now - Span::seconds(30)));
+    assert_eq!(bench.track.quality(&bench.sensor, bench.now).1, None);
+}
+
+#[test]
+fn a_live_message_with_an_old_reading_is_heard_but_not_in_force() {
+    let mut bench = Bench::new();
+    let measured = |seconds| {
+        Ok(Reading { value: Value::Number(25.0), measured: Some(Moment(0) + Span::seconds(seconds)) })
+    };
+    bench.now = Moment(0) + Span::minutes(10);
+    let judged = bench.hears(Delivery::Live, measured(330));
+    assert_eq!(bench.words(&judged), "measured 5 min ago, longer than 1 min 30 s");
+    assert_eq!((judged.quality, bench.quality(), bench.value()), (Quality::Old, Quality::Old, None));
+    assert_eq!(bench.track.heard(), Some(bench.now));
+
+    // Age counts from the measurement, not from the arrival.
+    assert_eq!(bench.hears(Delivery::Live, measured(640)).quality, Quality::Good);
+    assert_eq!(bench.track.stale_at(&bench.sensor, bench.now), Some(Moment(730_001)));
+
+    let judged = bench.hears(Delivery::Live, measured(630));
+    assert_eq!(bench.words(&judged), "measured 10 s before the reading in force");
+    assert_eq!((judged.quality, bench.quality()), (Quality::Old, Quality::Good));
+}
+
+#[test]
+fn what_cannot_be_read_is_suspect_and_says_what_was_sent() {
+    let mut bench = Bench::new();
+    let judged = bench.hears(Delivery::Live, Err(BadReading::NotANumber("oops".to_owned())));
+    assert_eq!((judged.quality, judged.value), (Quality::Suspect, None));
+    assert_eq!(bench.words(&judged), "`oops` is not a number");
+    assert_eq!((bench.quality(), bench.track.heard()), (Quality::Suspect, Some(bench.now)));
+}
+
+#[test]
+fn words_are_judged_by_time_alone() {
+    let mut bench = Bench::new();
+    let word = |place| Ok(Reading { value: Value::Word(place), measured: None });
+    assert_eq!(bench.hears(Delivery::Live, word(0)).quality, Quality::Good);
+    assert_eq!(bench.hears(Delivery::Live, word(1)).quality, Quality::Good);
+    assert_eq!(bench.track.value(&bench.sensor, bench.now), Some(Value::Word(1)));
+}

@@ -1,0 +1,121 @@
+//! A record in one line of words: for the log, for the answer to a command, for a timeline.
+
+use super::{Body, By, Outcome, Purpose};
+use std::fmt;
+
+impl fmt::Display for By {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{} (by {})", self.who, self.via)
+    }
+}
+
+impl fmt::Display for Purpose {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Call => "call",
+            Self::Taken => "answered by someone",
+            Self::AllClear => "all-clear",
+            Self::Digest => "morning news",
+            Self::Drill => "drill",
+        })
+    }
+}
+
+impl fmt::Display for Outcome {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Accepted { note } if note.is_empty() => f.write_str("accepted"),
+            Self::Accepted { note } => write!(f, "accepted: {note}"),
+            Self::Deferred { why } => write!(f, "not yet: {why}"),
+            Self::Failed { why } => write!(f, "failed: {why}"),
+        }
+    }
+}
+
+fn on_off(on: bool) -> &'static str {
+    if on { "on" } else { "off" }
+}
+
+/// `: why`, or nothing.
+fn reason(why: &str) -> String {
+    if why.is_empty() { String::new() } else { format!(": {why}") }
+}
+
+fn by_whom(by: Option<&By>) -> String {
+    by.map_or_else(|| "by itself".to_owned(), |by| format!("by {}", by.who))
+}
+
+impl fmt::Display for Body {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Started { version, gap: Some(gap) } => {
+                write!(f, "watch started ({version}) after {gap} away")
+            }
+            Self::Started { version, gap: None } => {
+                write!(f, "watch started ({version}), away for an unknown time")
+            }
+            Self::Stopped { why } => write!(f, "watch stopped: {why}"),
+            Self::Reloaded { changes } if changes.is_empty() => f.write_str("plan reloaded, nothing differs"),
+            Self::Reloaded { changes } => write!(f, "plan reloaded: {}", changes.join("; ")),
+            Self::SightLost { of, why } => write!(f, "sight lost of {of}: {why}"),
+            Self::SightRegained { of, after } => write!(f, "sight of {of} regained after {after}"),
+            Self::Raised { alarm, code, place, priority, since, because, .. } => {
+                write!(f, "RAISED {place}: {alarm}, {priority}, true for {since}, code {code}")?;
+                write!(f, "{}", reason(because))
+            }
+            Self::Worsened { alarm, because, .. } => write!(f, "WORSE {alarm}{}", reason(because)),
+            Self::LostSight { alarm, .. } => write!(f, "{alarm} stands, but can't be seen any more"),
+            Self::FoundSight { alarm, .. } => write!(f, "{alarm} can be seen again"),
+            Self::Returned { alarm, stood, because, .. } => {
+                write!(f, "returned to normal: {alarm}, stood for {stood}{}", reason(because))
+            }
+            Self::Chattering { alarm, raises, within } => {
+                write!(f, "{alarm} is chattering: raised {raises} times within {within}")
+            }
+            Self::Settled { alarm } => write!(f, "{alarm} has stopped chattering"),
+            Self::Acknowledged { alarm, by, .. } => write!(f, "{alarm} acknowledged by {by}"),
+            Self::Reset { alarm, by } => write!(f, "{alarm} reset by {by}"),
+            Self::Shelved { alarm, length, by, why } => {
+                write!(f, "{alarm} shelved for {length} by {by}{}", reason(why))
+            }
+            Self::Unshelved { alarm, by } => write!(f, "shelf of {alarm} ended {}", by_whom(by.as_ref())),
+            Self::Suppressed { alarm } => write!(f, "{alarm} suppressed by work"),
+            Self::Unsuppressed { alarm } => write!(f, "{alarm} no longer suppressed"),
+            Self::TakenOut { alarm, by, why } => {
+                write!(f, "{alarm} taken out of service by {by}{}", reason(why))
+            }
+            Self::PutBack { alarm, by } => write!(f, "{alarm} put back into service by {by}"),
+            Self::CallBegan { policy, purpose, code, hold } => {
+                write!(f, "call-out {policy} began ({purpose}), code {code}")?;
+                if hold.0 > 0 { write!(f, ", held for {hold}") } else { Ok(()) }
+            }
+            Self::Joined { call, alarm, .. } => write!(f, "{alarm} is part of call-out {call}"),
+            Self::Stepped { call, step } => write!(f, "call-out {call}: step {}", step + 1),
+            Self::Paged { target, purpose, headline, .. } => {
+                write!(f, "page to {target} ({purpose}): {headline}")
+            }
+            Self::Skipped { target, why, .. } => write!(f, "{target} not asked: {why}"),
+            Self::Delivered { page, result } => write!(f, "page {page} {result}"),
+            Self::Answered { call, by, lease } => {
+                write!(f, "call-out {call} answered by {by}, holds for {lease}")
+            }
+            Self::Resumed { call, why } => write!(f, "call-out {call} goes on: {why}"),
+            Self::CallEnded { call } => write!(f, "call-out {call} ended"),
+            Self::Refused { what, why, by } => write!(f, "refused: {what}, asked by {by}: {why}"),
+            Self::WorkBegan { tank, work, length, by } => {
+                write!(f, "{work} on {tank} began, for {length}, by {by}")
+            }
+            Self::WorkEnded { tank, work, by } => {
+                write!(f, "{work} on {tank} ended {}", by_whom(by.as_ref()))
+            }
+            Self::Switched { relay, on, attempt, why, .. } => {
+                write!(f, "{relay} commanded {}, attempt {attempt}{}", on_off(*on), reason(why))
+            }
+            Self::Released { relay, why, .. } => {
+                write!(f, "{relay} left as it stands, a person must switch it back{}", reason(why))
+            }
+            Self::Proved { switching, after } => write!(f, "switching {switching} confirmed after {after}"),
+            Self::NotProved { switching, why } => write!(f, "switching {switching} NOT confirmed: {why}"),
+        }
+    }
+}

@@ -1,0 +1,136 @@
+//! Shelves, work, service, latches.
+
+use crate::harness::{RULES, Site, directory};
+use slackwater_rules::engine::Word;
+use slackwater_rules::record::{Body, Purpose};
+use slackwater_rules::time::Span;
+
+fn shelve(site: &mut Site, alarm: &str, length: Span) {
+    let why = "waiting for the part".to_owned();
+    site.says_person("ines", Word::Shelve { alarm: alarm.to_owned(), length, why });
+}
+
+#[test]
+fn a_shelf_that_runs_out_alarms_afresh_if_the_condition_still_holds() {
+    let mut site = Site::calm();
+    site.says("room2/lagoon/flow", "0");
+    site.run(Span::minutes(2));
+    assert_eq!(site.state("return-stopped"), "unacknowledged");
+    shelve(&mut site, "return-stopped", Span::hours(2));
+    assert_eq!(site.state("return-stopped"), "shelved");
+    assert!(site.pages(Purpose::AllClear).is_empty(), "nobody says that it is over");
+    assert!(
+        site.pages(Purpose::Taken)[0].headline.contains("put aside"),
+        "{}",
+        site.pages(Purpose::Taken)[0].headline
+    );
+    site.forget();
+    site.run(Span::minutes(119));
+    assert!(site.sent.is_empty(), "{}", site.story());
+    site.run(Span::minutes(2));
+    assert_eq!(site.state("return-stopped"), "unacknowledged");
+    assert_eq!(site.called(), ["ines.push", "siren"], "{}", site.story());
+}
+
+#[test]
+fn a_shelf_that_runs_out_over_calm_water_is_silent() {
+    let mut site = Site::calm();
+    shelve(&mut site, "return-stopped", Span::hours(1));
+    site.run(Span::hours(2));
+    assert_eq!(site.state("return-stopped"), "normal");
+    assert!(site.sent.is_empty());
+}
+
+#[test]
+fn a_shelf_without_an_end_is_refused() {
+    let mut site = Site::calm();
+    shelve(&mut site, "return-stopped", Span::hours(25));
+    shelve(&mut site, "return-stopped", Span::ZERO);
+    shelve(&mut site, "return-stoped", Span::hours(1));
+    assert_eq!(site.count(|body| matches!(body, Body::Refused { .. })), 3);
+    let told = site.story();
+    assert!(told.contains("at most 1 d"), "{told}");
+    assert!(told.contains("the nearest name is `return-stopped`"), "{told}");
+}
+
+#[test]
+fn work_pauses_what_it_must_ends_by_itself_and_looks_again_at_once() {
+    let mut site = Site::calm();
+    let begin = Word::BeginWork {
+        tank: "lagoon".to_owned(),
+        work: "feeding".to_owned(),
+        length: Some(Span::minutes(20)),
+    };
+    site.says_person("ines", begin);
+    assert_eq!(site.state("return-stopped"), "suppressed by design");
+    assert_eq!(site.state("power-lost"), "normal", "mains are never paused");
+    site.says("room2/lagoon/flow", "0");
+    site.run(Span::minutes(19));
+    assert!(site.sent.is_empty());
+    // The pump is left off: the end of the work finds it at once, without another on-delay.
+    site.run(Span::minutes(1));
+    assert_eq!(site.state("return-stopped"), "unacknowledged", "{}", site.story());
+    assert_eq!(site.called(), ["ines.push", "siren"]);
+}
+
+#[test]
+fn the_mains_still_ring_while_work_goes_on() {
+    let mut site = Site::calm();
+    let begin = Word::BeginWork { tank: "lagoon".to_owned(), work: "water-change".to_owned(), length: None };
+    site.says_person("ines", begin);
+    site.says("room2/mains", "off");
+    site.run(Span::seconds(30));
+    assert_eq!(site.state("power-lost"), "unacknowledged");
+}
+
+#[test]
+fn work_that_ends_with_everything_running_is_silent() {
+    let mut site = Site::calm();
+    let begin = Word::BeginWork { tank: "lagoon".to_owned(), work: "feeding".to_owned(), length: None };
+    site.says_person("ines", begin);
+    site.says("room2/lagoon/flow", "0");
+    site.run(Span::minutes(10));
+    site.says("room2/lagoon/flow", "4300");
+    site.run(Span::minutes(1));
+    site.says_person("ines", Word::EndWork { tank: "lagoon".to_owned() });
+    site.run(Span::hours(1));
+    assert!(site.sent.is_empty(), "{}", site.story());
+    assert_eq!(site.state("return-stopped"), "normal");
+}
+
+#[test]
+fn an_alarm_out_of_service_has_a_reason_and_a_name_on_it() {
+    let mut site = Site::calm();
+    let out = |why: &str| Word::TakeOut { alarm: "return-stopped".to_owned(), why: why.to_owned() };
+    site.says_person("ines", out(" "));
+    assert_eq!(site.state("return-stopped"), "normal", "a reason is needed");
+    site.says_person("ines", out("pump away for repair"));
+    site.says("room2/lagoon/flow", "0");
+    site.run(Span::hours(48));
+    assert!(site.sent.is_empty());
+    let status = site.engine.status(site.now);
+    let view = status.alarms.iter().find(|view| view.name == "return-stopped").expect("there");
+    assert_eq!(view.aside.as_deref(), Some("by ines: pump away for repair"));
+    site.says_person("ines", Word::PutBack { alarm: "return-stopped".to_owned() });
+    assert_eq!(site.state("return-stopped"), "unacknowledged");
+}
+
+#[test]
+fn a_latched_alarm_waits_for_its_reset() {
+    let rules = RULES.replace(
+        "consequence = \"the first heater is dead",
+        "latching = true\nconsequence = \"the first heater is dead",
+    );
+    let mut site = Site::with(&rules, directory(), "2026-03-02T12:00:00+01:00[Europe/Berlin]");
+    site.says("room2/lagoon/spare-heater", "150");
+    site.run(Span::minutes(3));
+    site.says("room2/lagoon/spare-heater", "0");
+    site.run(Span::minutes(30));
+    assert_eq!(site.state("spare-heater"), "latched, unacknowledged");
+    site.says_person("ines", Word::Reset { alarm: "spare-heater".to_owned() });
+    assert_eq!(site.state("spare-heater"), "latched, unacknowledged", "a reset needs an answer first");
+    site.answer("ines");
+    assert_eq!(site.state("spare-heater"), "latched, acknowledged");
+    site.says_person("ines", Word::Reset { alarm: "spare-heater".to_owned() });
+    assert_eq!(site.state("spare-heater"), "normal");
+}

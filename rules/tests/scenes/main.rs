@@ -1,0 +1,9 @@
+//! Scenes from the job, in virtual time.
+
+mod harness;
+
+mod callouts;
+mod lifecycle;
+mod outages;
+mod restarts;
+mod senses;

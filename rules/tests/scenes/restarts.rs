@@ -1,0 +1,166 @@
+//! The engine is its records: restarts, repeats, the same night played again.
+
+use crate::harness::{Channel, Site, plan};
+use slackwater_rules::engine::Engine;
+use slackwater_rules::record::{Body, Purpose};
+use slackwater_rules::time::Span;
+
+#[test]
+fn a_restart_in_the_middle_goes_on_where_the_call_out_was() {
+    let mut site = Site::calm();
+    site.says("room2/mains", "off");
+    site.run(Span::minutes(7));
+    site.forget();
+    site.restart(Span::minutes(2), Some(Span::minutes(2)));
+    assert!(site.sent.is_empty(), "nothing is sent twice\n{}", site.story());
+    // The third step was due 15 min after the first, 9 of which have passed.
+    site.run(Span::minutes(7));
+    assert_eq!(site.called(), ["neighbour.text", "neighbour.mail"], "{}", site.story());
+    assert_eq!(site.count(|body| matches!(body, Body::Raised { alarm, .. } if alarm == "power-lost")), 1);
+}
+
+#[test]
+fn steps_that_fell_due_while_the_watch_was_away_are_taken_at_once() {
+    let mut site = Site::calm();
+    site.says("room2/mains", "off");
+    site.run(Span::minutes(1));
+    site.forget();
+    site.restart(Span::minutes(30), Some(Span::minutes(30)));
+    assert_eq!(site.called(), ["ines.mail", "neighbour.text", "neighbour.mail"], "{}", site.story());
+}
+
+#[test]
+fn an_unknown_time_away_pages_sooner_and_never_later() {
+    let mut site = Site::calm();
+    site.says("room2/mains", "off");
+    site.run(Span::minutes(1));
+    site.forget();
+    site.restart(Span::ZERO, None);
+    assert_eq!(site.called(), ["ines.mail"], "{}", site.story());
+}
+
+#[test]
+fn a_page_in_flight_goes_again_once_and_says_that_it_may_be_a_repeat() {
+    let mut site = Site::calm();
+    site.channel("ines.push", Channel::Hangs);
+    site.says("room2/mains", "off");
+    site.run(Span::minutes(1));
+    let first = site.sent[0].id;
+    site.forget();
+    site.channel("ines.push", Channel::Accepts);
+    site.restart(Span::seconds(10), Some(Span::seconds(10)));
+    assert_eq!(site.sent.len(), 1, "{}", site.story());
+    assert_eq!((site.sent[0].id, site.sent[0].maybe_repeat), (first, true));
+    assert!(site.sent[0].body.contains("may be a repeat"));
+}
+
+#[test]
+fn an_answer_and_its_lease_survive_a_restart() {
+    let mut site = Site::calm();
+    site.says("room2/mains", "off");
+    site.run(Span::minutes(1));
+    site.answer("ines");
+    site.restart(Span::minutes(10), Some(Span::minutes(10)));
+    site.forget();
+    site.run(Span::minutes(48));
+    assert!(site.sent.is_empty(), "{}", site.story());
+    site.run(Span::minutes(4));
+    assert_eq!(site.called(), ["ines.push", "siren"], "the lease runs out on time\n{}", site.story());
+}
+
+#[test]
+fn a_restart_switches_nothing_by_itself() {
+    let mut site = Site::calm();
+    site.says("room2/mains", "off");
+    site.run(Span::seconds(30));
+    site.run(Span::minutes(1));
+    site.forget();
+    site.silence_all();
+    site.restart(Span::minutes(1), Some(Span::minutes(1)));
+    site.run(Span::hours(1));
+    assert!(site.commands.is_empty(), "{}", site.story());
+}
+
+#[test]
+fn the_all_clear_comes_after_a_restart_too() {
+    let mut site = Site::calm();
+    site.says("room2/mains", "off");
+    site.run(Span::minutes(1));
+    site.forget();
+    site.says("room2/mains", "on");
+    site.restart(Span::minutes(5), Some(Span::minutes(5)));
+    site.run(Span::minutes(10));
+    let clear: Vec<_> = site.pages(Purpose::AllClear).iter().map(|page| page.to.as_str()).collect();
+    assert_eq!(clear, ["siren", "ines.mail", "ines.push"], "{}", site.story());
+}
+
+#[test]
+fn the_same_inputs_give_the_same_bytes() {
+    let mut site = Site::calm();
+    site.says("room2/mains", "off");
+    site.run(Span::hours(1));
+    site.answer("ines");
+    site.run(Span::hours(2));
+    let inputs = site.inputs().to_vec();
+    let mut engine = Engine::new(plan(&site.rules, &site.directory), 7, 1, inputs[0].0);
+    let mut again = Vec::new();
+    for (now, input) in inputs {
+        again.extend(engine.step(now, input).records);
+    }
+    let bytes = |records: &[slackwater_rules::record::Record]| serde_json::to_string(records).expect("json");
+    assert_eq!(bytes(&site.records), bytes(&again));
+}
+
+#[test]
+fn an_early_wake_up_changes_nothing() {
+    let mut site = Site::calm();
+    site.says("room2/mains", "off");
+    site.run(Span::seconds(10));
+    let before = site.records.len();
+    for _ in 0..100 {
+        site.step(slackwater_rules::engine::Input::Tick);
+    }
+    assert_eq!(site.records.len(), before);
+    assert!(site.sent.is_empty());
+}
+
+#[test]
+fn another_plan_takes_over_without_forgetting_what_stands() {
+    let mut site = Site::calm();
+    site.says("room2/mains", "off");
+    site.run(Span::minutes(1));
+    site.forget();
+    let rules = site
+        .rules
+        .replace("return-flow < 200 L/h", "return-flow < 300 L/h")
+        .replace("[alarm.warm-room]", "[alarm.hot-room]");
+    site.reload(&rules);
+    let changes = site.records.iter().rev().find_map(|record| match &record.body {
+        Body::Reloaded { changes } => Some(changes.clone()),
+        _ => None,
+    });
+    assert_eq!(
+        changes.expect("a record"),
+        ["alarm warm-room is gone", "alarm hot-room is new", "alarm return-stopped has changed"]
+    );
+    assert_eq!(site.state("power-lost"), "unacknowledged");
+    assert!(site.sent.is_empty(), "{}", site.story());
+    site.run(Span::minutes(5));
+    assert_eq!(site.called(), ["ines.mail"], "the call-out goes on where it was\n{}", site.story());
+    assert_eq!(site.raised(), ["power-lost"], "no sensor was lost by it");
+}
+
+#[test]
+fn a_standing_alarm_that_a_new_plan_drops_leaves_by_a_record_and_without_an_all_clear() {
+    let mut site = Site::calm();
+    site.says("room2/lagoon/spare-heater", "150");
+    site.run(Span::minutes(3));
+    let rules = site.rules.replace("[alarm.spare-heater]", "[alarm.backup-heater]");
+    site.forget();
+    site.reload(&rules);
+    assert!(site.pages(Purpose::AllClear).is_empty());
+    assert_eq!(site.count(|body| matches!(body, Body::TakenOut { alarm, .. } if alarm == "spare-heater")), 1);
+    // Under its new name the condition is still true, and rings after its delay.
+    site.run(Span::minutes(3));
+    assert_eq!(site.called(), ["ines.push", "siren"], "{}", site.story());
+}

@@ -1,0 +1,104 @@
+//! Sensors that lie, fall silent or repeat old news.
+
+use crate::harness::{RULES, Site, directory};
+use slackwater_rules::engine::Delivery;
+use slackwater_rules::record::Body;
+use slackwater_rules::time::Span;
+
+#[test]
+fn a_retained_value_raises_clears_and_confirms_nothing() {
+    let mut site = Site::silent(RULES, directory(), "2026-03-02T12:00:00+01:00[Europe/Berlin]");
+    for _ in 0..100 {
+        site.message("room2/mains", "off", Delivery::Retained);
+        site.message("room2/mains", "off", Delivery::Backlog);
+        site.run(Span::seconds(10));
+    }
+    assert!(!site.raised().contains(&"power-lost"), "{}", site.story());
+    let status = site.engine.status(site.now);
+    let mains = status.sensors.iter().find(|view| view.name == "mains").expect("there");
+    assert_eq!(mains.quality, "old");
+
+    let mut site = Site::calm();
+    site.says("room2/mains", "off");
+    site.run(Span::seconds(30));
+    site.silence("room2/mains");
+    for _ in 0..100 {
+        site.message("room2/mains", "on", Delivery::Retained);
+        site.run(Span::seconds(10));
+    }
+    assert_eq!(site.state("power-lost"), "unacknowledged", "{}", site.story());
+}
+
+#[test]
+fn a_probe_with_nothing_to_say_never_makes_the_water_hot() {
+    let mut site = Site::calm();
+    site.says("room2/lagoon/temperature", "85");
+    site.run(Span::minutes(20));
+    assert!(!site.raised().contains(&"warm-room"));
+    assert!(!site.raised().contains(&"too-cold"));
+    assert_eq!(site.raised(), ["sight-lagoon-temp"], "{}", site.story());
+    assert!(
+        site.story().contains("85 degC is what the probe says when it has nothing to say"),
+        "{}",
+        site.story()
+    );
+}
+
+#[test]
+fn one_glitch_among_good_readings_changes_nothing() {
+    let mut site = Site::calm();
+    for _ in 0..50 {
+        site.message("room2/lagoon/temperature", "-127", Delivery::Live);
+        site.message("room2/lagoon/temperature", "nan", Delivery::Live);
+        site.message("room2/lagoon/temperature", "", Delivery::Live);
+        site.run(Span::seconds(40));
+    }
+    assert!(site.raised().is_empty(), "{}", site.story());
+    let status = site.engine.status(site.now);
+    let view = status.sensors.iter().find(|view| view.name == "lagoon-temp").expect("there");
+    assert_eq!(view.rejected, 150);
+}
+
+#[test]
+fn an_undeclared_word_is_a_bad_reading_and_not_off() {
+    let mut site = Site::calm();
+    site.says("room2/mains", "unavailable");
+    site.run(Span::minutes(10));
+    assert!(!site.raised().contains(&"power-lost"));
+    assert_eq!(site.raised(), ["sight-mains"], "{}", site.story());
+}
+
+#[test]
+fn a_silent_sensor_is_noticed_by_the_passing_of_time_alone() {
+    let mut site = Site::calm();
+    site.silence("room2/mains");
+    site.run(Span::seconds(90));
+    assert_eq!(site.count(|body| matches!(body, Body::SightLost { of, .. } if of == "mains")), 0);
+    site.run(Span::seconds(30));
+    assert_eq!(
+        site.count(|body| matches!(body, Body::SightLost { of, .. } if of == "mains")),
+        1,
+        "{}",
+        site.story()
+    );
+    site.run(Span::minutes(3));
+    assert_eq!(site.raised(), ["sight-mains"]);
+    site.feed("room2/mains", "on", Span::seconds(30));
+    site.run(Span::minutes(1));
+    assert_eq!(site.state("sight-mains"), "returned to normal, unacknowledged");
+    assert_eq!(site.count(|body| matches!(body, Body::SightRegained { of, .. } if of == "mains")), 1);
+}
+
+#[test]
+fn the_deadband_keeps_a_value_on_the_limit_from_coming_and_going() {
+    let mut site = Site::calm();
+    site.says("room2/lagoon/flow", "190");
+    site.run(Span::minutes(2));
+    assert_eq!(site.state("return-stopped"), "unacknowledged");
+    site.says("room2/lagoon/flow", "230");
+    site.run(Span::minutes(30));
+    assert_eq!(site.state("return-stopped"), "unacknowledged", "inside the deadband it stands");
+    site.says("room2/lagoon/flow", "260");
+    site.run(Span::minutes(6));
+    assert_eq!(site.state("return-stopped"), "returned to normal, unacknowledged");
+}

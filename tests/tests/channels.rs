@@ -1,0 +1,12 @@
+//! Channels against scripted servers: what arrives, and what is said when it does not.
+
+#[path = "channels/letters.rs"]
+mod letters;
+#[path = "channels/mail.rs"]
+mod mail;
+#[path = "channels/push.rs"]
+mod push;
+#[path = "channels/rig.rs"]
+mod rig;
+#[path = "channels/siren.rs"]
+mod siren;
