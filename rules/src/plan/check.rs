@@ -117,8 +117,10 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
             kinds_of_work.insert(name.it, work);
         }
     }
+    let places: Vec<_> = sensors.iter().map(|(name, _)| name.span.clone()).collect();
     let sensors: Vec<Option<Sensor>> =
         sensors.into_iter().map(|(name, table)| sensor::read(&name, table, &context)).collect();
+    notes.borrow_mut().extend(sensor::twins(&sensors, &places));
     let known = context.sensors.names().iter().map(String::as_str);
     let scope = Scope::partly(known.zip(sensors.iter().map(Option::as_ref)));
     let relays: Relays =

@@ -9,6 +9,7 @@ use super::{Measure, Sensor};
 use crate::condition::is_name;
 use crate::reading::{Content, Mapping, Word};
 use crate::units::{Dimension, Scale, Unit};
+use std::ops::Range;
 
 /// Periods without a message after which a sensor is stale, unless the file says otherwise:
 /// one may be lost, two rarely are.
@@ -100,6 +101,26 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &Context<'_>) -
         limits,
         gateway: gateway.map(|gateway| gateway.it),
     })
+}
+
+/// Warnings of sensors that read the very same value: a copied table of which the topic was
+/// not changed.
+pub(super) fn twins(sensors: &[Option<Sensor>], places: &[Range<usize>]) -> Vec<Finding> {
+    let mut found = Vec::new();
+    let mut seen: Vec<(&Sensor, &Range<usize>)> = Vec::new();
+    for (sensor, place) in sensors.iter().zip(places) {
+        let Some(sensor) = sensor else { continue };
+        let same = |other: &Sensor| other.topic == sensor.topic && other.mapping == sensor.mapping;
+        match seen.iter().find(|(other, _)| same(other)) {
+            Some((other, first)) => {
+                let title = format!("`{}` and `{}` read the same value", other.name, sensor.name);
+                let finding = Finding::warning(place.clone(), title, "the same topic, read the same way");
+                found.push(finding.also((*first).clone(), ""));
+            }
+            None => seen.push((sensor, place)),
+        }
+    }
+    found
 }
 
 /// An MQTT topic name: no filter. MQTT 5.0, section 4.7.

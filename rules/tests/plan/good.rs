@@ -45,6 +45,13 @@ fn an_empty_file_is_a_plan_that_watches_nothing() {
 }
 
 #[test]
+fn line_ends_of_other_systems_change_nothing() {
+    let checked = check(&HALYARD.replace('\n', "\r\n"));
+    assert_eq!(checked.report, "");
+    assert!(checked.plan.is_some());
+}
+
+#[test]
 fn things_keep_the_order_of_the_file() {
     let plan = halyard();
     let sensors: Vec<_> = plan.sensors.iter().map(|sensor| sensor.name.as_str()).collect();

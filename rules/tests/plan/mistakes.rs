@@ -86,6 +86,8 @@ mistakes! {
     a_rate_in_the_wrong_unit: refused("\"2 degF/min\"", "\"2 L/min\"");
     a_sensor_named_like_a_larger_cause: refused("[sensor.drain-valve]", "[sensor.broker]\ntopic = \"b\"\nmeasures = \"ph\"\nunit = \"pH\"\nevery = \"1 min\"\n\n[sensor.drain-valve]");
 
+    two_sensors_that_read_the_same_value: said("room2/airpump/current\"\ntank     = \"lagoon\"\nmeasures = \"current\"\nunit     = \"A\"", "room2/heater/power\"\nmeasures = \"power\"\nunit = \"W\"").split("\n\n").next().unwrap_or_default().to_owned();
+
     // Relays.
     a_relay_that_does_not_say_what_it_moves: refused("moves   = \"air\"\n", "");
     a_command_that_switches_nothing_off: refused("off = \"off\" }\nmoves   = \"air\"", "off = \"on\" }\nmoves = \"air\"");
