@@ -43,7 +43,7 @@ static CARDS: &[(&str, &[&str])] = &[
         &[
             "Look at the water: does anything move it?",
             "See whether the pump is plugged in and switched on.",
-            "Start the air pump. Fish need moving water or air within hours.",
+            "Start the air pump: without moving water or air some fish have less than an hour.",
             "Unplug the pump before you reach into the water.",
             "Look for a clogged inlet, a closed valve, a low water level in the sump.",
             "Unplug a heater that stands in a sump without flow.",
@@ -53,7 +53,7 @@ static CARDS: &[(&str, &[&str])] = &[
     (
         "too-hot",
         &[
-            "Feel the water, or read a second thermometer.",
+            "Feel the glass of the tank, or read a second thermometer.",
             "Unplug the heaters, at a dry plug.",
             "Switch the lights off and open the lid.",
             "Let a fan blow over the water, standing where it can't fall in.",
@@ -64,7 +64,7 @@ static CARDS: &[(&str, &[&str])] = &[
     (
         "too-cold",
         &[
-            "Feel the water, or read a second thermometer.",
+            "Feel the glass of the tank, or read a second thermometer.",
             "See whether the heaters have power and their lamps are lit.",
             "Wrap the sides of the tank in blankets. Leave the top open for air.",
             "Unplug a heater before you move it, and let it cool under water.",
@@ -79,7 +79,7 @@ static CARDS: &[(&str, &[&str])] = &[
             "Switch that circuit off at the panel, if you can get there on dry ground.",
             "See where it comes from: the tank, the sump, a hose.",
             "Unplug the top-off pump and the return pump, at a dry plug.",
-            "Leave the air pump and the flow pump inside the tank running, if they are safe and dry.",
+            "Leave the air pump and the flow pump inside the tank running, if their plugs are dry.",
             "Nothing that got wet is plugged in again before an electrician has seen it.",
         ],
     ),

@@ -173,7 +173,7 @@ fn lost_sight_says_what_cannot_ring_and_what_to_look_at() {
     assert_eq!(
         shelf.response,
         [
-            "lagoon: Feel the water: is it as warm as usual?",
+            "lagoon: Feel the glass of the tank: is it as warm as usual?",
             "See whether gateway shelf has power and network."
         ]
     );
