@@ -3,6 +3,7 @@
 //! is the agent (`run`, `demo`). Exit codes: 0 done, 1 refused or failed, 2 asked wrongly,
 //! 78 the configuration is wrong (EX_CONFIG of sysexits.h).
 
+use crate::clock::Clock;
 use crate::control::{self, Reply, Request, Say};
 use crate::journal::Log;
 use crate::log::init_log;
@@ -10,7 +11,6 @@ use crate::review::{self, Window, parse_when};
 use crate::settings::{Environment, LogFormat, LogSettings, Places};
 use crate::site::{Site, WrongConfiguration};
 use crate::watch::{self, Parts};
-use crate::clock::Clock;
 use clap::{Args, Parser, Subcommand};
 use slackwater_rules::time::Span;
 use slackwater_rules::units::Quantity;
@@ -40,7 +40,12 @@ pub struct Cli {
 #[derive(Args, Clone, Debug)]
 struct Config {
     /// The agent's configuration file.
-    #[arg(long, value_name = "FILE", env = "SLACKWATER_CONFIG", default_value = "/etc/slackwater/agent.toml")]
+    #[arg(
+        long,
+        value_name = "FILE",
+        env = "SLACKWATER_CONFIG",
+        default_value = "/etc/slackwater/agent.toml"
+    )]
     config: PathBuf,
 }
 
@@ -56,13 +61,19 @@ struct Who {
 enum Verb {
     /// Play an invented night on an invented site, with nothing to set up.
     #[cfg(feature = "demo")]
-    #[command(after_help = "Example: slackwater demo --speed 300\nWhile it runs, answer it in a second terminal:\n  slackwater ack CODE --config demo/agent.toml")]
+    #[command(
+        after_help = "Example: slackwater demo --speed 300\nWhile it runs, answer it in a second terminal:\n  slackwater ack CODE --config demo/agent.toml"
+    )]
     Demo(crate::demo::Demo),
     /// Watch: read the sensors, ring, and keep the journal. What the service runs.
-    #[command(after_help = "Example: slackwater run --config /etc/slackwater/agent.toml\nSIGTERM ends it in good order; SIGHUP reads the files again.")]
+    #[command(
+        after_help = "Example: slackwater run --config /etc/slackwater/agent.toml\nSIGTERM ends it in good order; SIGHUP reads the files again."
+    )]
     Run(Config),
     /// Read the configuration and the rule file as `run` would, and say all that is wrong.
-    #[command(after_help = "Example: slackwater check --config agent.toml\nExit code: 0 if `run` would start, 78 if not.")]
+    #[command(
+        after_help = "Example: slackwater check --config agent.toml\nExit code: 0 if `run` would start, 78 if not."
+    )]
     Check(Config),
     /// Show sensors, alarms, call-outs, deadlines and the agent's own health.
     #[command(after_help = "Example: slackwater status --json")]
@@ -95,7 +106,9 @@ enum Verb {
         config: Config,
     },
     /// Put an alarm aside for a time, or take it off the shelf again.
-    #[command(after_help = "Example: slackwater shelve return-stopped --for 2h --why 'pump is being cleaned'\n         slackwater shelve return-stopped --end")]
+    #[command(
+        after_help = "Example: slackwater shelve return-stopped --for 2h --why 'pump is being cleaned'\n         slackwater shelve return-stopped --end"
+    )]
     Shelve {
         /// The alarm's name.
         alarm: String,
@@ -114,7 +127,9 @@ enum Verb {
         config: Config,
     },
     /// Take an alarm out of service, or put it back.
-    #[command(after_help = "Example: slackwater service return-stopped --out --why 'pump away for repair'\n         slackwater service return-stopped --back")]
+    #[command(
+        after_help = "Example: slackwater service return-stopped --out --why 'pump away for repair'\n         slackwater service return-stopped --back"
+    )]
     Service {
         /// The alarm's name.
         alarm: String,
@@ -143,7 +158,9 @@ enum Verb {
         config: Config,
     },
     /// Begin or end work on a tank: what it disturbs is suppressed meanwhile.
-    #[command(after_help = "Example: slackwater work lagoon feeding --for 20min\n         slackwater work lagoon --end")]
+    #[command(
+        after_help = "Example: slackwater work lagoon feeding --for 20min\n         slackwater work lagoon --end"
+    )]
     Work {
         /// The tank.
         tank: String,
@@ -172,7 +189,9 @@ enum Verb {
         config: Config,
     },
     /// Print the log of a stretch of time: what happened, who was told, who answered, what was not seen.
-    #[command(after_help = "Example: slackwater review --since '14 d'\n         slackwater review --since 2026-08-01 --until 2026-08-15 --csv > august.csv")]
+    #[command(
+        after_help = "Example: slackwater review --since '14 d'\n         slackwater review --since 2026-08-01 --until 2026-08-15 --csv > august.csv"
+    )]
     Review {
         /// Begins: a date, a time, `yesterday`, or so long ago.
         #[arg(long, default_value = "7 d")]
@@ -220,7 +239,9 @@ async fn carry_out(verb: Verb) -> ExitCode {
             say(&config, who, Say::Shelve { alarm, length: length.0, why }).await
         }
         Verb::Shelve { alarm, who, config, .. } => say(&config, who, Say::Unshelve { alarm }).await,
-        Verb::Service { alarm, out: true, why, who, config, .. } => say(&config, who, Say::TakeOut { alarm, why }).await,
+        Verb::Service { alarm, out: true, why, who, config, .. } => {
+            say(&config, who, Say::TakeOut { alarm, why }).await
+        }
         Verb::Service { alarm, who, config, .. } => say(&config, who, Say::PutBack { alarm }).await,
         Verb::Reset { alarm, who, config } => say(&config, who, Say::Reset { alarm }).await,
         Verb::Work { tank, work: Some(work), length, who, config, .. } => {
@@ -229,7 +250,9 @@ async fn carry_out(verb: Verb) -> ExitCode {
         }
         Verb::Work { tank, who, config, .. } => say(&config, who, Say::EndWork { tank }).await,
         Verb::Drill { callout, who, config } => say(&config, who, Say::Drill { callout }).await,
-        Verb::Review { since, until, json, csv, config } => print_review(&config, &since, until.as_deref(), json, csv),
+        Verb::Review { since, until, json, csv, config } => {
+            print_review(&config, &since, until.as_deref(), json, csv)
+        }
     }
 }
 
@@ -329,7 +352,8 @@ fn print_review(config: &Config, since: &str, until: Option<&str>, json: bool, c
     // Without a plan the review still says what happened, in base units.
     let site = Site::load(&config.config, &environment).ok();
     let plan = site.as_ref().map(|site| &site.plan);
-    let read = Log::open(&places.journal.path).and_then(|log| review::review(&log, plan, window, &places.zone));
+    let read =
+        Log::open(&places.journal.path).and_then(|log| review::review(&log, plan, window, &places.zone));
     match read {
         Ok(review) if json => match serde_json::to_string_pretty(&review) {
             Ok(text) => println!("{text}"),

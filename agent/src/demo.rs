@@ -4,4 +4,6 @@ pub mod broker;
 #[derive(Debug, clap::Args)]
 pub struct Demo {}
 /// x
-pub async fn play(_: Demo) -> std::process::ExitCode { std::process::ExitCode::SUCCESS }
+pub async fn play(_: Demo) -> std::process::ExitCode {
+    std::process::ExitCode::SUCCESS
+}

@@ -48,9 +48,24 @@ impl Keeper {
     ///
     /// # Errors
     /// A file that belongs to another program or a newer version: a mistake in the configuration.
-    pub fn open(path: PathBuf, boot: BootId, limits: Limits, site: &str, now: &Now) -> Result<(Self, Inheritance), JournalError> {
-        let mut keeper =
-            Self { path, boot, limits, site: site.to_owned(), journal: None, owed: Vec::new(), lost: 0, trouble: None, retry: None };
+    pub fn open(
+        path: PathBuf,
+        boot: BootId,
+        limits: Limits,
+        site: &str,
+        now: &Now,
+    ) -> Result<(Self, Inheritance), JournalError> {
+        let mut keeper = Self {
+            path,
+            boot,
+            limits,
+            site: site.to_owned(),
+            journal: None,
+            owed: Vec::new(),
+            lost: 0,
+            trouble: None,
+            retry: None,
+        };
         match keeper.try_open() {
             Ok(()) => {}
             Err(error @ (JournalError::Foreign { .. } | JournalError::Version { .. })) => return Err(error),
@@ -68,10 +83,20 @@ impl Keeper {
                 }
                 let first = restored.next_seq == 1;
                 let gap = if first { Some(Span::ZERO) } else { restored.gap };
-                Inheritance { records: restored.records, gap, next_seq: restored.next_seq, seed: restored.seed }
+                Inheritance {
+                    records: restored.records,
+                    gap,
+                    next_seq: restored.next_seq,
+                    seed: restored.seed,
+                }
             }
             // Milliseconds since 1970 are more than any count of records.
-            None => Inheritance { records: Vec::new(), gap: None, next_seq: now.wall.0.max(1).cast_unsigned(), seed: now.wall.0.cast_unsigned() },
+            None => Inheritance {
+                records: Vec::new(),
+                gap: None,
+                next_seq: now.wall.0.max(1).cast_unsigned(),
+                seed: now.wall.0.cast_unsigned(),
+            },
         };
         Ok((keeper, inheritance))
     }

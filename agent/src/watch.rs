@@ -89,7 +89,7 @@ impl std::error::Error for Trouble {}
 
 /// What happens.
 enum Happening {
-    Broker(usize),
+    Broker,
     BrokerLost,
     Delivered(Seq, Outcome),
     Asked(Asked),
@@ -121,7 +121,8 @@ pub async fn run(parts: Parts) -> Result<(), Trouble> {
     let Parts { config, site, environment, clock, onlooker } = parts;
     let Site { settings, plan, channels, warnings: _ } = site;
     let mut signals = Signals::listen().map_err(Trouble::Signals)?;
-    let (control, requests) = control::listen(&settings.places.control.socket).await.map_err(Trouble::Control)?;
+    let (control, requests) =
+        control::listen(&settings.places.control.socket).await.map_err(Trouble::Control)?;
 
     let now = clock.now();
     let limits = Limits {
@@ -130,13 +131,15 @@ pub async fn run(parts: Parts) -> Result<(), Trouble> {
         ..Limits::default()
     };
     let path = settings.places.journal.path.clone();
-    let (keeper, left) = Keeper::open(path, BootId(clock.boot()), limits, &plan.site, &now).map_err(Trouble::Journal)?;
+    let (keeper, left) =
+        Keeper::open(path, BootId(clock.boot()), limits, &plan.site, &now).map_err(Trouble::Journal)?;
     let subscriptions = topics(&plan);
     let mut engine = Engine::new(plan, left.seed, left.next_seq, now);
     engine.restore(&left.records);
 
-    let (handle, events) = mqtt::spawn(broker(&settings.broker, subscriptions))
-        .map_err(|wrong| Trouble::Broker(wrong.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ")))?;
+    let (handle, events) = mqtt::spawn(broker(&settings.broker, subscriptions)).map_err(|wrong| {
+        Trouble::Broker(wrong.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))
+    })?;
     let (results, mut delivered) = mpsc::unbounded_channel();
     let context = channels::Context {
         clock: Arc::new({
@@ -215,14 +218,14 @@ impl Watch {
                 Some((page, outcome)) = delivered.recv() => Happening::Delivered(page, outcome),
                 count = events.recv_many(&mut batch, BATCH) => match count {
                     0 => Happening::BrokerLost,
-                    count => Happening::Broker(count),
+                    _ => Happening::Broker,
                 },
                 Some(asked) = requests.recv() => Happening::Asked(asked),
                 () = wait(&self.clock, self.wanted_by()) => Happening::Woken,
                 () = &mut patience, if !self.ready => Happening::Impatient,
             };
             match happening {
-                Happening::Broker(_) => batch.drain(..).for_each(|event| self.hear(event)),
+                Happening::Broker => batch.drain(..).for_each(|event| self.hear(event)),
                 Happening::BrokerLost => return Err(Trouble::Lost("the connection to the broker")),
                 Happening::Delivered(page, outcome) => self.take(Input::Delivered { page, outcome }),
                 Happening::Asked((request, answer)) => {
@@ -234,7 +237,7 @@ impl Watch {
                 }
                 Happening::Signal(Signal::Terminate) => return Ok("asked to by the system"),
                 Happening::Signal(Signal::Interrupt) => return Ok("asked to by hand"),
-                Happening::Signal(Signal::Reload) => self.reload(),
+                Happening::Signal(Signal::Hangup) => self.reload(),
                 Happening::Woken => self.take(Input::Tick),
                 Happening::Impatient => self.announce(),
             }
@@ -293,7 +296,10 @@ impl Watch {
                 // nobody chose.
                 let published = match &self.health.deaf {
                     Some(why) => Err(format!("the broker can't be heard: {why}")),
-                    None => self.handle.publish(switching, topic, payload, false).map_err(|error| error.to_string()),
+                    None => self
+                        .handle
+                        .publish(switching, topic, payload, false)
+                        .map_err(|error| error.to_string()),
                 };
                 if let Err(why) = published {
                     self.take(Input::Commanded { switching, failed: Some(why) });
@@ -331,14 +337,19 @@ impl Watch {
             Event::Down { why } => self.deaf(why),
             Event::Taken { why } => self.deaf(why),
             Event::Deaf { silent_for } => {
-                let why = format!("connected, but our own message has not come back for {} s", silent_for.as_secs());
+                let why = format!(
+                    "connected, but our own message has not come back for {} s",
+                    silent_for.as_secs()
+                );
                 self.deaf(why);
             }
             Event::Refused { filter, reason } => {
                 tracing::error!(filter, reason, "the broker refused a subscription");
                 self.health.refused.insert(filter, reason);
             }
-            Event::Published { id } if id < SIRENS => self.take(Input::Commanded { switching: id, failed: None }),
+            Event::Published { id } if id < SIRENS => {
+                self.take(Input::Commanded { switching: id, failed: None })
+            }
             Event::Unpublished { id, why } if id < SIRENS => {
                 self.take(Input::Commanded { switching: id, failed: Some(why) });
             }
@@ -356,7 +367,11 @@ impl Watch {
     fn announce(&mut self) {
         if !self.ready {
             self.ready = true;
-            let state = self.health.deaf.as_ref().map_or("watching".to_owned(), |why| format!("watching, but: {why}"));
+            let state = self
+                .health
+                .deaf
+                .as_ref()
+                .map_or("watching".to_owned(), |why| format!("watching, but: {why}"));
             self.service.ready(&state);
         }
     }
@@ -367,15 +382,23 @@ impl Watch {
             Request::Status { json } => {
                 let status = self.engine.status(now);
                 self.health.look(&self.channels, &self.keeper);
-                let text = if json { health::json(&status, &self.health) } else { health::words(&status, &self.health) };
+                let text = if json {
+                    health::json(&status, &self.health)
+                } else {
+                    health::words(&status, &self.health)
+                };
                 Reply { ok: true, text }
             }
             Request::Explain { alarm, json } => match self.engine.explain(&alarm, now) {
                 Some(explanation) if json => Reply { ok: true, text: health::pretty(&explanation) },
                 Some(explanation) => Reply { ok: true, text: health::explained(&explanation) },
                 None => {
-                    let names: Vec<_> = self.engine.plan().alarms.iter().map(|alarm| alarm.name.as_str()).collect();
-                    Reply { ok: false, text: format!("there is no alarm `{alarm}`; there are: {}", names.join(", ")) }
+                    let names: Vec<_> =
+                        self.engine.plan().alarms.iter().map(|alarm| alarm.name.as_str()).collect();
+                    Reply {
+                        ok: false,
+                        text: format!("there is no alarm `{alarm}`; there are: {}", names.join(", ")),
+                    }
                 }
             },
             Request::Say { who, say } => {
@@ -384,7 +407,10 @@ impl Watch {
                 let said = &self.records[before..];
                 let ok = !said.iter().any(|record| matches!(record.body, Body::Refused { .. }));
                 let lines: Vec<_> = said.iter().map(|record| record.body.to_string()).collect();
-                Reply { ok, text: if lines.is_empty() { "nothing to do".to_owned() } else { lines.join("\n") } }
+                Reply {
+                    ok,
+                    text: if lines.is_empty() { "nothing to do".to_owned() } else { lines.join("\n") },
+                }
             }
         }
     }

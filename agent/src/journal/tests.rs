@@ -611,8 +611,8 @@ fn one_of_each() -> Vec<Body> {
         Body::Unsuppressed { alarm: alarm.clone() },
         Body::TakenOut { alarm: alarm.clone(), by: by(), why: why.clone() },
         Body::PutBack { alarm, by: by() },
-        Body::CallBegan { policy: s("household"), episode: Some(1), hold: span },
-        Body::Joined { call: 2, episode: 1 },
+        Body::CallBegan { policy: s("household"), purpose: Purpose::Call, code: s("K7QF"), hold: span },
+        Body::Joined { call: 2, alarm: s("power-lost"), episode: 1 },
         Body::Stepped { call: 2, step: 0 },
         paged(Purpose::Call),
         Body::Skipped { call: 2, target, why: why.clone() },
@@ -625,11 +625,12 @@ fn one_of_each() -> Vec<Body> {
         Body::WorkEnded { tank, work, by: Some(by()) },
         Body::Switched { relay: s("air-pump"), on: true, episode: 1, attempt: 1, why: why.clone() },
         Body::Proved { switching: 4, after: span },
-        Body::NotProved { switching: 4, why },
+        Body::NotProved { switching: 4, why: why.clone() },
+        Body::Released { relay: s("heater"), episode: 1, why },
     ]
 }
 
-const KINDS: usize = 35;
+const KINDS: usize = 36;
 
 /// A new kind breaks this match: give it a place here, and one of it to [`one_of_each`].
 fn place_of(body: &Body) -> usize {
@@ -669,6 +670,7 @@ fn place_of(body: &Body) -> usize {
         Body::Switched { .. } => 32,
         Body::Proved { .. } => 33,
         Body::NotProved { .. } => 34,
+        Body::Released { .. } => 35,
     }
 }
 

@@ -173,8 +173,9 @@ fn fortnight() -> Story {
     story.tell("2026-10-20 03:12:20", raised("power-lost", episode, "K7P", Priority::Critical, "mains off"));
     let call = story.tell(
         "2026-10-20 03:12:20",
-        Body::CallBegan { policy: s("household"), episode: Some(episode), hold: Span::ZERO },
+        Body::CallBegan { policy: s("household"), purpose: Purpose::Call, code: s("K7P"), hold: Span::ZERO },
     );
+    story.tell("2026-10-20 03:12:20", Body::Joined { call, alarm: s("power-lost"), episode });
     let push = story.tell("2026-10-20 03:12:20", paged(call, "ines.push", Purpose::Call));
     let siren = story.tell("2026-10-20 03:12:20", paged(call, "siren", Purpose::Call));
     let on = story.tell(
@@ -198,7 +199,7 @@ fn fortnight() -> Story {
         "2026-10-20 03:14",
         raised("return-stopped", second, "M2X", Priority::High, "return-flow 0 L/h"),
     );
-    story.tell("2026-10-20 03:14", Body::Joined { call, episode: second });
+    story.tell("2026-10-20 03:14", Body::Joined { call, alarm: s("return-stopped"), episode: second });
     let text = story.tell("2026-10-20 03:17:20", paged(call, "ines.text", Purpose::Call));
     story.tell(
         "2026-10-20 03:17:40",
@@ -243,7 +244,7 @@ fn fortnight() -> Story {
 
     let drill = story.tell(
         "2026-10-24 18:00",
-        Body::CallBegan { policy: s("household"), episode: None, hold: Span::ZERO },
+        Body::CallBegan { policy: s("household"), purpose: Purpose::Drill, code: s("D9T"), hold: Span::ZERO },
     );
     let page = story.tell("2026-10-24 18:00", paged(drill, "ines.push", Purpose::Drill));
     story.tell("2026-10-24 18:00:02", Body::Delivered { page, result: Outcome::Accepted { note: s("") } });
@@ -258,8 +259,9 @@ fn fortnight() -> Story {
     );
     let call = story.tell(
         "2026-10-25T02:40:00+02:00",
-        Body::CallBegan { policy: s("household"), episode: Some(night), hold: Span::ZERO },
+        Body::CallBegan { policy: s("household"), purpose: Purpose::Call, code: s("R4T"), hold: Span::ZERO },
     );
+    story.tell("2026-10-25T02:40:00+02:00", Body::Joined { call, alarm: s("too-cold"), episode: night });
     story.tell("2026-10-25T02:40:00+02:00", paged(call, "ines.push", Purpose::Call));
     story.tell("2026-10-25T02:15:00+01:00", returned("too-cold", night, Span::minutes(35)));
     story.tell("2026-10-25T02:15:00+01:00", Body::CallEnded { call });

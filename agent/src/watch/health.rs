@@ -104,7 +104,14 @@ pub(super) fn words(status: &Status, health: &Health) -> String {
     }
     for call in &status.calls {
         let due = call.due.map_or(String::new(), |due| format!(" in {due}"));
-        let _ = writeln!(out, "\ncall-out {} ({}, code {}): {}", call.policy, call.purpose, call.code, call.about.join(", "));
+        let _ = writeln!(
+            out,
+            "\ncall-out {} ({}, code {}): {}",
+            call.policy,
+            call.purpose,
+            call.code,
+            call.about.join(", ")
+        );
         let _ = writeln!(out, "  next: {}{due}", call.next);
         for line in &call.told {
             let _ = writeln!(out, "  {line}");
@@ -154,7 +161,8 @@ pub(super) fn words(status: &Status, health: &Health) -> String {
         let _ = writeln!(out, "           subscription to {filter} REFUSED: {why}");
     }
     let _ = writeln!(out, "  journal  {}", health.journal.as_deref().unwrap_or("kept"));
-    let clock = if status.at.wall_trusted { "trusted" } else { "NOT TRUSTED: nothing says that it is synchronised" };
+    let clock =
+        if status.at.wall_trusted { "trusted" } else { "NOT TRUSTED: nothing says that it is synchronised" };
     let _ = writeln!(out, "  clock    {clock}");
     for (target, channel) in &health.channels {
         let state = match (&channel.last_error, channel.last_ok) {
