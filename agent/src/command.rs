@@ -280,7 +280,14 @@ async fn run(config: Config) -> ExitCode {
         tracing::warn!("{line}");
     }
     let clock = Clock::system(site.settings.trust);
-    let parts = Parts { config: config.config, site, environment, clock, onlooker: None };
+    let parts = Parts {
+        config: config.config,
+        site,
+        environment,
+        clock,
+        onlooker: None,
+        until: Box::pin(std::future::pending()),
+    };
     match watch::run(parts).await {
         Ok(()) => ExitCode::SUCCESS,
         Err(trouble @ watch::Trouble::Journal(_)) => wrong(&trouble.to_string()),

@@ -23,6 +23,7 @@ use std::collections::{BTreeMap, VecDeque};
 use std::fmt;
 use std::io;
 use std::path::PathBuf;
+use std::pin::Pin;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
@@ -44,6 +45,9 @@ const SIRENS: u64 = 1 << 63;
 /// Sees every turn: for the demo and for tests.
 pub type Onlooker = Box<dyn FnMut(&Now, &Turn) + Send>;
 
+/// Comes to pass when the watch is to end, with the reason.
+pub type Until = Pin<Box<dyn Future<Output = &'static str> + Send>>;
+
 /// What the loop is made of.
 pub struct Parts {
     /// The agent's configuration file.
@@ -56,6 +60,8 @@ pub struct Parts {
     pub clock: Clock,
     /// Sees every turn.
     pub onlooker: Option<Onlooker>,
+    /// When it is over of itself, and why: never, but for the demo.
+    pub until: Until,
 }
 
 /// Why the watch could not begin, or ended otherwise than in good order.
@@ -118,7 +124,7 @@ impl Publish for Sirens {
 /// # Errors
 /// Only what makes watching impossible: everything else degrades and is said.
 pub async fn run(parts: Parts) -> Result<(), Trouble> {
-    let Parts { config, site, environment, clock, onlooker } = parts;
+    let Parts { config, site, environment, clock, onlooker, mut until } = parts;
     let Site { settings, plan, channels, warnings: _ } = site;
     let mut signals = Signals::listen().map_err(Trouble::Signals)?;
     let (control, requests) =
@@ -172,7 +178,7 @@ pub async fn run(parts: Parts) -> Result<(), Trouble> {
     };
     watch.take(Input::Started { version: env!("CARGO_PKG_VERSION").to_owned(), gap: left.gap });
     watch.finish();
-    let ended = watch.go_on(&mut signals, events, requests, &mut delivered).await;
+    let ended = watch.go_on(&mut signals, &mut until, events, requests, &mut delivered).await;
     watch.close(&ended, delivered).await;
     drop::<Control>(control);
     ended.map(drop)
@@ -205,6 +211,7 @@ impl Watch {
     async fn go_on(
         &mut self,
         signals: &mut Signals,
+        until: &mut Until,
         mut events: mpsc::Receiver<Event>,
         mut requests: mpsc::Receiver<Asked>,
         delivered: &mut mpsc::UnboundedReceiver<(Seq, Outcome)>,
@@ -222,6 +229,7 @@ impl Watch {
                 },
                 Some(asked) = requests.recv() => Happening::Asked(asked),
                 () = wait(&self.clock, self.wanted_by()) => Happening::Woken,
+                why = &mut *until => return Ok(why),
                 () = &mut patience, if !self.ready => Happening::Impatient,
             };
             match happening {

@@ -624,8 +624,8 @@ fn one_of_each() -> Vec<Body> {
         Body::WorkBegan { tank: tank.clone(), work: work.clone(), length: span, by: by() },
         Body::WorkEnded { tank, work, by: Some(by()) },
         Body::Switched { relay: s("air-pump"), on: true, episode: 1, attempt: 1, why: why.clone() },
-        Body::Proved { switching: 4, after: span },
-        Body::NotProved { switching: 4, why: why.clone() },
+        Body::Proved { relay: s("air-pump"), switching: 4, after: span },
+        Body::NotProved { relay: s("air-pump"), switching: 4, why: why.clone() },
         Body::Released { relay: s("heater"), episode: 1, why },
     ]
 }

@@ -164,8 +164,8 @@ impl<'a> Events<'a> {
             Body::Released { relay, why, .. } => {
                 self.note(at, format!("{relay} was left as it stood, for a person to switch back: {why}"));
             }
-            Body::Proved { switching, after } => self.proof(switching, ProofSeen::Proved { after }),
-            Body::NotProved { switching, why } => self.proof(switching, ProofSeen::NotProved { why }),
+            Body::Proved { switching, after, .. } => self.proof(switching, ProofSeen::Proved { after }),
+            Body::NotProved { switching, why, .. } => self.proof(switching, ProofSeen::NotProved { why }),
 
             Body::Shelved { alarm, by, why, .. } => {
                 self.put_aside(&alarm, &at, "shelved");

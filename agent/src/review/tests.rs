@@ -182,7 +182,10 @@ fn fortnight() -> Story {
         "2026-10-20 03:12:20",
         Body::Switched { relay: s("air-pump"), on: true, episode, attempt: 1, why: s("the fallback begins") },
     );
-    story.tell("2026-10-20 03:12:24", Body::Proved { switching: on, after: Span::seconds(4) });
+    story.tell(
+        "2026-10-20 03:12:24",
+        Body::Proved { relay: s("air-pump"), switching: on, after: Span::seconds(4) },
+    );
     story.tell(
         "2026-10-20 03:12:22",
         Body::Delivered { page: siren, result: Outcome::Accepted { note: s("") } },
@@ -230,7 +233,10 @@ fn fortnight() -> Story {
         "2026-10-20 05:45",
         Body::Switched { relay: s("air-pump"), on: false, episode, attempt: 2, why: s("undone") },
     );
-    story.tell("2026-10-20 05:46", Body::NotProved { switching: off, why: s("air-pump-current 0.21 A") });
+    story.tell(
+        "2026-10-20 05:46",
+        Body::NotProved { relay: s("air-pump"), switching: off, why: s("air-pump-current 0.21 A") },
+    );
     let clear = story.tell("2026-10-20 05:45", paged(call, "ines.text", Purpose::AllClear));
     story.tell(
         "2026-10-20 05:46",

@@ -152,8 +152,10 @@ impl Engine {
                 let Some(relay) = self.relay(relay) else { return };
                 self.runs.remove(&relay);
             }
-            Body::Proved { switching, after } => self.note_proof(*switching, Proof::Seen(*after)),
-            Body::NotProved { switching, why } => self.note_proof(*switching, Proof::Missing(why.clone())),
+            Body::Proved { switching, after, .. } => self.note_proof(*switching, Proof::Seen(*after)),
+            Body::NotProved { switching, why, .. } => {
+                self.note_proof(*switching, Proof::Missing(why.clone()))
+            }
 
             // Kept for people; nothing follows from them.
             Body::Started { .. }
