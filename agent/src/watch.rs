@@ -3,27 +3,27 @@
 //! effects are run, messages are acknowledged and the watchdog is fed. One loop owns the
 //! engine and the journal; nothing here decides anything.
 
+mod answering;
 mod health;
+mod parts;
 
-pub use health::Health;
+pub use parts::{Onlooker, Parts, Trouble, Until};
 
 use crate::channels::{self, Channels, Publish};
 use crate::clock::Clock;
-use crate::control::{self, Asked, Control, Reply, Request};
-use crate::journal::{BootId, JournalError, Limits};
+use crate::control::{self, Asked, Control};
+use crate::journal::{BootId, Limits};
 use crate::keeper::Keeper;
 use crate::mqtt::{self, Event};
 use crate::service::{Service, Signal, Signals};
 use crate::settings::Environment;
 use crate::site::{Site, WrongConfiguration, broker, topics};
+use health::Health;
 use slackwater_rules::engine::{Delivery, Effect, Engine, Input, Link, Turn};
-use slackwater_rules::record::{Body, By, Outcome, Record, Seq};
+use slackwater_rules::record::{Outcome, Record, Seq};
 use slackwater_rules::time::{Now, Span};
 use std::collections::{BTreeMap, VecDeque};
-use std::fmt;
-use std::io;
 use std::path::PathBuf;
-use std::pin::Pin;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
@@ -41,57 +41,6 @@ const LAST_PAGES: Span = Span::seconds(10);
 
 /// Numbers of siren messages begin here, far from those of switchings.
 const SIRENS: u64 = 1 << 63;
-
-/// Sees every turn: for the demo and for tests.
-pub type Onlooker = Box<dyn FnMut(&Now, &Turn) + Send>;
-
-/// Comes to pass when the watch is to end, with the reason.
-pub type Until = Pin<Box<dyn Future<Output = &'static str> + Send>>;
-
-/// What the loop is made of.
-pub struct Parts {
-    /// The agent's configuration file.
-    pub config: PathBuf,
-    /// What it comes to.
-    pub site: Site,
-    /// Where changed settings are read from at a reload.
-    pub environment: Environment,
-    /// The board's clocks, or the demo's.
-    pub clock: Clock,
-    /// Sees every turn.
-    pub onlooker: Option<Onlooker>,
-    /// When it is over of itself, and why: never, but for the demo.
-    pub until: Until,
-}
-
-/// Why the watch could not begin, or ended otherwise than in good order.
-#[derive(Debug)]
-pub enum Trouble {
-    /// The journal belongs to something else.
-    Journal(JournalError),
-    /// The control socket.
-    Control(io::Error),
-    /// The signals of the system.
-    Signals(io::Error),
-    /// The broker's settings; `check` finds them first.
-    Broker(String),
-    /// A part that the watch can't do without has ended.
-    Lost(&'static str),
-}
-
-impl fmt::Display for Trouble {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::Journal(error) => write!(f, "the journal: {error}"),
-            Self::Control(error) => write!(f, "the control socket: {error}"),
-            Self::Signals(error) => write!(f, "signals: {error}"),
-            Self::Broker(text) => write!(f, "[broker]: {text}"),
-            Self::Lost(part) => write!(f, "{part} has ended: this should not happen"),
-        }
-    }
-}
-
-impl std::error::Error for Trouble {}
 
 /// What happens.
 enum Happening {
@@ -381,45 +330,6 @@ impl Watch {
                 .as_ref()
                 .map_or("watching".to_owned(), |why| format!("watching, but: {why}"));
             self.service.ready(&state);
-        }
-    }
-
-    fn answer(&mut self, request: Request) -> Reply {
-        let now = self.clock.now();
-        match request {
-            Request::Status { json } => {
-                let status = self.engine.status(now);
-                self.health.look(&self.channels, &self.keeper);
-                let text = if json {
-                    health::json(&status, &self.health)
-                } else {
-                    health::words(&status, &self.health)
-                };
-                Reply { ok: true, text }
-            }
-            Request::Explain { alarm, json } => match self.engine.explain(&alarm, now) {
-                Some(explanation) if json => Reply { ok: true, text: health::pretty(&explanation) },
-                Some(explanation) => Reply { ok: true, text: health::explained(&explanation) },
-                None => {
-                    let names: Vec<_> =
-                        self.engine.plan().alarms.iter().map(|alarm| alarm.name.as_str()).collect();
-                    Reply {
-                        ok: false,
-                        text: format!("there is no alarm `{alarm}`; there are: {}", names.join(", ")),
-                    }
-                }
-            },
-            Request::Say { who, say } => {
-                let before = self.records.len();
-                self.take(Input::Said { word: say.into(), by: By { who, via: "socket".to_owned() } });
-                let said = &self.records[before..];
-                let ok = !said.iter().any(|record| matches!(record.body, Body::Refused { .. }));
-                let lines: Vec<_> = said.iter().map(|record| record.body.to_string()).collect();
-                Reply {
-                    ok,
-                    text: if lines.is_empty() { "nothing to do".to_owned() } else { lines.join("\n") },
-                }
-            }
         }
     }
 

@@ -14,19 +14,19 @@ use std::time::Duration;
 
 /// What the loop knows of its parts.
 #[derive(Debug)]
-pub struct Health {
+pub(super) struct Health {
     /// Why the broker can't be heard, if so.
-    pub deaf: Option<String>,
+    pub(super) deaf: Option<String>,
     /// How long our own message took, the last time.
-    pub round_trip: Option<Duration>,
+    pub(super) round_trip: Option<Duration>,
     /// Subscriptions that the broker refused, and why.
-    pub refused: BTreeMap<String, String>,
+    pub(super) refused: BTreeMap<String, String>,
     /// Why the files that were to be reloaded were not taken.
-    pub reload_refused: Option<String>,
+    pub(super) reload_refused: Option<String>,
     /// What is wrong with the journal.
-    pub journal: Option<String>,
+    pub(super) journal: Option<String>,
     /// How the channels are.
-    pub channels: BTreeMap<Target, channels::Health>,
+    pub(super) channels: BTreeMap<Target, channels::Health>,
 }
 
 impl Default for Health {
