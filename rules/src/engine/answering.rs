@@ -210,7 +210,7 @@ impl Engine {
         self.record(Body::WorkBegan { tank, work: work.clone(), length, by });
         self.timers.set(super::DeadlineReason::Work(id), Some(self.now.mono + length));
         for alarm in (0..).map(AlarmId).take(self.plan.alarms.len()) {
-            if self.is_paused_by(alarm, id, &work) && !self.lives[alarm.index()].state.is_aside() {
+            if self.is_paused_by(alarm, id, &work) && self.may(alarm, Event::Suppress) {
                 let episode = self.episode_of(alarm);
                 self.record(Body::Suppressed { alarm: self.plan.alarm(alarm).name.clone() });
                 self.after_aside(alarm, episode);
