@@ -132,6 +132,7 @@ impl Engine {
                 if let Some(call) = self.calls.get_mut(call) {
                     call.ended = true;
                 }
+                self.forget_if_done(*call);
             }
 
             Body::WorkBegan { tank, work, length, by } => {
@@ -259,10 +260,19 @@ impl Engine {
     }
 
     fn note_delivery(&mut self, page: Seq, result: &Outcome) {
-        let mut pages = self.calls.values_mut().flat_map(|call| &mut call.pages);
-        if let Some(sent) = pages.find(|sent| sent.id == page) {
+        let mut pages =
+            self.calls.values_mut().flat_map(|call| call.pages.iter_mut().map(|sent| (call.id, sent)));
+        if let Some((call, sent)) = pages.find(|(_, sent)| sent.id == page) {
             sent.deferred += u32::from(matches!(result, Outcome::Deferred { .. }));
             sent.last = Some(result.clone());
+            self.forget_if_done(call);
+        }
+    }
+
+    /// A call-out that is over is kept only while its last pages are on their way.
+    fn forget_if_done(&mut self, id: Seq) {
+        if self.calls.get(&id).is_some_and(|call| call.ended && !call.pages.iter().any(Sent::is_pending)) {
+            self.calls.remove(&id);
         }
     }
 

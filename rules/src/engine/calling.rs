@@ -252,7 +252,7 @@ impl Engine {
         self.record(Body::Delivered { page, result });
         self.arm_retry(page);
         self.drop_unwanted(call);
-        let call_state = &self.calls[&call];
+        let Some(call_state) = self.calls.get(&call) else { return };
         let failed_step = match call_state.phase {
             Phase::Calling { step, .. } if step > 0 && call_state.quiet_since.is_none() => {
                 call_state.step_failed(step as u32 - 1)
@@ -266,7 +266,6 @@ impl Engine {
         if failed_step && more {
             self.take_step(call);
         }
-        self.forget_if_done(call);
     }
 
     /// When a deferred page is tried again.
@@ -281,8 +280,7 @@ impl Engine {
     pub(super) fn retry(&mut self, page: Seq) {
         let Some((call, sent)) = self.sent(page).filter(|(_, sent)| sent.is_pending()) else { return };
         if self.now.mono - sent.at > RETRY_WITHIN {
-            self.give_up(page, "not delivered within a day");
-            return self.forget_if_done(call);
+            return self.give_up(page, "not delivered within a day");
         }
         let (target, purpose) = (sent.target.clone(), sent.purpose);
         if let Some(page) = self.compose(call, &target, purpose, page, false) {
@@ -384,14 +382,7 @@ impl Engine {
     pub(super) fn end_call(&mut self, id: Seq) {
         self.record(Body::CallEnded { call: id });
         self.wake_for_call(id);
-        self.forget_if_done(id);
-    }
-
-    /// A call-out that is over is kept only while its last pages are on their way.
-    fn forget_if_done(&mut self, id: Seq) {
-        if self.calls.get(&id).is_some_and(|call| call.ended && !call.pages.iter().any(Sent::is_pending)) {
-            self.calls.remove(&id);
-        }
+        self.drop_unwanted(id);
     }
 
     /// When the call-out's next step is due, for `status`.

@@ -1,7 +1,7 @@
 //! The engine is its records: restarts, repeats, the same night played again.
 
 use crate::harness::{Channel, Site, plan};
-use slackwater_rules::engine::Engine;
+use slackwater_rules::engine::{Engine, Word};
 use slackwater_rules::record::{Body, Purpose};
 use slackwater_rules::time::Span;
 
@@ -163,4 +163,22 @@ fn a_standing_alarm_that_a_new_plan_drops_leaves_by_a_record_and_without_an_all_
     // Under its new name the condition is still true, and rings after its delay.
     site.run(Span::minutes(3));
     assert_eq!(site.called(), ["ines.push", "siren"], "{}", site.story());
+}
+
+#[test]
+fn a_call_out_that_is_over_does_not_come_back_with_a_restart() {
+    let mut site = Site::calm();
+    let out = Word::TakeOut { alarm: "warm-room".to_owned(), why: "summer".to_owned() };
+    site.says_person("ines", out);
+    let since = site.engine.horizon();
+    site.says("room2/mains", "off");
+    site.run(Span::minutes(1));
+    site.answer("ines");
+    site.says("room2/mains", "on");
+    site.run(Span::minutes(30));
+    assert!(site.engine.status(site.now).calls.is_empty());
+    site.restart(Span::minutes(1), Some(Span::minutes(1)));
+    assert!(site.engine.status(site.now).calls.is_empty(), "{:?}", site.engine.status(site.now).calls);
+    site.says_person("ines", Word::PutBack { alarm: "warm-room".to_owned() });
+    assert!(site.engine.horizon() > since, "nor does it keep records from being let go");
 }
