@@ -203,7 +203,10 @@ impl Journal {
         self.minutes.finish(if all { None } else { Some(now.mono) });
         let mut minutes = std::mem::take(&mut self.minutes);
         let result = self.write(now, |tx, boot| {
-            tx.execute("UPDATE boots SET alive = ?2 WHERE id = ?1", params![boot, now.mono.0])?;
+            tx.execute(
+                "UPDATE boots SET alive = max(ifnull(alive, ?2), ?2) WHERE id = ?1",
+                params![boot, now.mono.0],
+            )?;
             minutes.write(tx, boot)
         });
         match &result {

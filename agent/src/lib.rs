@@ -19,5 +19,17 @@ pub mod journal;
 
 pub mod channels;
 
+pub mod site;
+
+pub mod keeper;
+
+pub mod watch;
+
+pub mod control;
+
+pub mod review;
+
+pub mod command;
+
 #[cfg(feature = "demo")]
 pub mod demo;

@@ -21,7 +21,7 @@ static CARDS: &[(&str, &[&str])] = &[
             "Start the battery air pump, with its stone in the tank. Fish need air before they need heat.",
             "No air pump? Lift tank water with a clean jug and pour it back, again and again.",
             "Do not feed.",
-            "Keep lids on, wrap the tank in blankets, leave the top open for air.",
+            "Wrap the sides of the tank in blankets. Leave the top open for air.",
             "A generator runs outdoors only, far from doors and windows: its fumes kill.",
             "Leave plugs in wet places alone. In doubt call a licensed electrician.",
         ],
@@ -33,9 +33,9 @@ static CARDS: &[(&str, &[&str])] = &[
             "Look first: is water on the floor or at a plug? Then touch nothing, and switch the circuit off at the panel.",
             "With dry hands and on dry ground, reset it once.",
             "If it trips a second time, do not reset it again: unplug what hangs on it, at a dry plug.",
-            "Then reset it and plug in the flow pump first, the heater last.",
-            "Start the battery air pump meanwhile.",
-            "If it still trips, leave it off and call a licensed electrician.",
+            "Start the battery air pump.",
+            "Plug the flow pump into a dry ground-fault outlet that works, if its cord reaches without lying in water.",
+            "Leave the tripped circuit off and call a licensed electrician.",
         ],
     ),
     (
@@ -43,7 +43,7 @@ static CARDS: &[(&str, &[&str])] = &[
         &[
             "Look at the water: does anything move it?",
             "See whether the pump is plugged in and switched on.",
-            "Start the air pump. Fish need moving water or air within hours.",
+            "Start the air pump: without moving water or air some fish have less than an hour.",
             "Unplug the pump before you reach into the water.",
             "Look for a clogged inlet, a closed valve, a low water level in the sump.",
             "Unplug a heater that stands in a sump without flow.",
@@ -53,7 +53,7 @@ static CARDS: &[(&str, &[&str])] = &[
     (
         "too-hot",
         &[
-            "Feel the water, or read a second thermometer.",
+            "Feel the glass of the tank, or read a second thermometer.",
             "Unplug the heaters, at a dry plug.",
             "Switch the lights off and open the lid.",
             "Let a fan blow over the water, standing where it can't fall in.",
@@ -64,9 +64,9 @@ static CARDS: &[(&str, &[&str])] = &[
     (
         "too-cold",
         &[
-            "Feel the water, or read a second thermometer.",
+            "Feel the glass of the tank, or read a second thermometer.",
             "See whether the heaters have power and their lamps are lit.",
-            "Wrap the tank in blankets, leave the top open for air.",
+            "Wrap the sides of the tank in blankets. Leave the top open for air.",
             "Unplug a heater before you move it, and let it cool under water.",
             "A heater that is cracked stays unplugged: keep hands out of the water until it is.",
             "Warm slowly, by no more than 1 degC (2 degF) an hour. Never pour hot water into the tank.",
@@ -79,7 +79,7 @@ static CARDS: &[(&str, &[&str])] = &[
             "Switch that circuit off at the panel, if you can get there on dry ground.",
             "See where it comes from: the tank, the sump, a hose.",
             "Unplug the top-off pump and the return pump, at a dry plug.",
-            "Leave the air pump and the flow pump inside the tank running, if they are safe and dry.",
+            "Leave the air pump and the flow pump inside the tank running, if their plugs are dry.",
             "Nothing that got wet is plugged in again before an electrician has seen it.",
         ],
     ),
@@ -88,7 +88,7 @@ static CARDS: &[(&str, &[&str])] = &[
         &[
             "Look at the water: does it move? Pumps often do not start again by themselves.",
             "Unplug a pump that hums and does not turn, wait a minute, and plug it in again.",
-            "See that the heaters stand under water before they heat.",
+            "Unplug a heater that does not stand under water, and let it cool before you touch it.",
             "Look for water on the floor: a siphon may have drained the tank.",
             "Leave the battery air pump on for an hour more.",
             "Do not feed today.",

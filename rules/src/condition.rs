@@ -7,6 +7,7 @@ mod check;
 mod evaluate;
 mod explain;
 mod parse;
+mod term;
 mod token;
 
 pub use check::Scope;

@@ -5,6 +5,7 @@
 use super::error::{JournalError, Place};
 use super::{beside, schema};
 use rusqlite::{Connection, OpenFlags};
+use std::fmt;
 use std::fs::{self, DirBuilder, File, OpenOptions};
 use std::io::{ErrorKind, Read};
 use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt};
@@ -30,6 +31,21 @@ pub enum Opened {
         /// What is wrong with it.
         why: String,
     },
+}
+
+impl fmt::Display for Opened {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Created => write!(f, "a new journal was begun"),
+            Self::Current => write!(f, "the journal is sound and up to date"),
+            Self::Migrated { from } => write!(f, "the journal was brought up to date from version {from}"),
+            Self::SetAside { path, why } => write!(
+                f,
+                "the journal was damaged ({why}): it is kept as {}, and a new one was begun",
+                path.display()
+            ),
+        }
+    }
 }
 
 pub(super) fn open(place: &Place) -> Result<(Connection, Opened), JournalError> {

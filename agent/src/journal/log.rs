@@ -4,7 +4,7 @@
 //!
 //! A record written under an untrusted clock is dated afresh if the clock became trusted later
 //! in the same boot. If it never did, its own date stands, but not before that of an earlier
-//! record whose date is sure; and it says that it is not trusted.
+//! record or sign of life whose date is sure; and it says that it is not trusted.
 
 use super::error::{JournalError, Place};
 use super::file::{Belongs, belongs};
@@ -148,7 +148,7 @@ impl Log {
         self.walk(horizon.cast_unsigned(), |record| {
             let (kind, name, begins) = match &record.body {
                 Body::Raised { alarm, .. } => ("alarm", alarm.clone(), true),
-                Body::Returned { alarm, .. } => ("alarm", alarm.clone(), false),
+                Body::Returned { alarm, .. } | Body::Suppressed { alarm } => ("alarm", alarm.clone(), false),
                 Body::Shelved { alarm, .. } => ("shelf", alarm.clone(), true),
                 Body::Unshelved { alarm, .. } => ("shelf", alarm.clone(), false),
                 Body::TakenOut { alarm, .. } => ("out", alarm.clone(), true),
@@ -169,7 +169,6 @@ impl Log {
                 | Body::Settled { .. }
                 | Body::Acknowledged { .. }
                 | Body::Reset { .. }
-                | Body::Suppressed { .. }
                 | Body::Unsuppressed { .. }
                 | Body::Joined { .. }
                 | Body::Stepped { .. }
@@ -214,13 +213,23 @@ impl Log {
     }
 }
 
+/// All boots, in order. One whose date is not sure is not dated before the last sure sign of
+/// life of those before it.
 pub(super) fn boots(db: &Connection) -> rusqlite::Result<BTreeMap<i64, Boot>> {
-    let mut select = db.prepare_cached("SELECT id, offset, trusted, alive FROM boots")?;
-    let rows = select.query_map([], |row| {
-        let (offset, alive): (_, Option<i64>) = (Wall(row.get(1)?), row.get(3)?);
-        Ok((row.get(0)?, Boot { offset, trusted: row.get(2)?, alive: alive.map(Moment) }))
-    })?;
-    rows.collect()
+    let mut boots = BTreeMap::new();
+    let mut not_before = Wall(i64::MIN);
+    let mut select = db.prepare_cached("SELECT id, offset, trusted, alive FROM boots ORDER BY id")?;
+    let mut rows = select.query([])?;
+    while let Some(row) = rows.next()? {
+        let (offset, trusted, alive) = (Wall(row.get(1)?), row.get(2)?, row.get::<_, Option<i64>>(3)?);
+        let alive = alive.map(Moment);
+        let offset = if trusted { offset } else { offset.max(not_before) };
+        if let Some(alive) = alive.filter(|_| trusted) {
+            not_before = not_before.max(offset + Span(alive.0));
+        }
+        boots.insert(row.get(0)?, Boot { offset, trusted, alive });
+    }
+    Ok(boots)
 }
 
 /// Gives each record from number `from` on to `take`, with its boot and the best date there is,
@@ -236,24 +245,27 @@ pub(super) fn walk(
         params![from.cast_signed(), i64::MIN],
         |row| row.get(0),
     )?;
+    let boots = boots(db)?;
     let mut unreadable = Vec::new();
     let mut select =
         db.prepare_cached("SELECT seq, boot, mono, wall, sure, body FROM dated WHERE seq >= ? ORDER BY seq")?;
     let mut rows = select.query([from.cast_signed()])?;
     while let Some(row) = rows.next()? {
         let seq = row.get::<_, i64>(0)?.cast_unsigned();
+        let boot = row.get(1)?;
         let (mono, mut wall, wall_trusted) = (row.get(2)?, row.get(3)?, row.get(4)?);
         if wall_trusted {
             not_before = wall;
         } else {
-            wall = wall.max(not_before);
+            let began = boots.get(&boot).map_or(i64::MIN, |boot| boot.offset.0);
+            wall = wall.max(not_before).max(began);
         }
         let at = Now { mono: Moment(mono), wall: Wall(wall), wall_trusted };
         let Ok(body) = serde_json::from_str(row.get_ref(5)?.as_str()?) else {
             unreadable.push(seq);
             continue;
         };
-        if !take(row.get(1)?, Record { seq, at, body }) {
+        if !take(boot, Record { seq, at, body }) {
             break;
         }
     }

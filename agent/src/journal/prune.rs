@@ -8,6 +8,7 @@ use super::minutes::MINUTE;
 use rusqlite::{Connection, OptionalExtension, params};
 use slackwater_rules::record::Seq;
 use slackwater_rules::time::{Now, Span};
+use std::fmt;
 
 /// What was given up to stay within the bounds.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -20,6 +21,24 @@ pub struct Pruned {
     pub records: u64,
     /// Minutes of readings that were lost while the disk could not be written.
     pub unwritten: u64,
+}
+
+impl fmt::Display for Pruned {
+    /// Nothing at all if nothing was given up.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let parts = [
+            (self.aged, "minutes of readings dropped for their age"),
+            (self.readings, "minutes of readings dropped for want of room"),
+            (self.records, "records dropped for want of room"),
+            (self.unwritten, "minutes of readings lost while the disk could not be written"),
+        ];
+        let mut between = "";
+        for (count, what) in parts.into_iter().filter(|(count, _)| *count > 0) {
+            write!(f, "{between}{count} {what}")?;
+            between = ", ";
+        }
+        Ok(())
+    }
 }
 
 /// A day of minutes.
@@ -89,7 +108,7 @@ fn used(db: &Connection) -> rusqlite::Result<u64> {
 }
 
 /// Makes the file as small as what is in it. That costs no more wear than leaving the pages free
-/// and using them again (measured: 12.6 against 12.7 MB a day with 20 sensors).
+/// and using them again (measured: 13.3 against 12.8 MB a day with 20 sensors, 7.8 while there is room).
 fn shrink(db: &Connection) -> rusqlite::Result<()> {
     let mut vacuum = db.prepare("PRAGMA incremental_vacuum")?;
     let mut rows = vacuum.query([])?;

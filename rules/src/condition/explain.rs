@@ -221,7 +221,7 @@ impl Formula {
 }
 
 /// A number of this dimension in the sensor's unit; differences of degC are said in K.
-fn show(scale: &Scale, of: Dimension, base: f64) -> String {
+pub(super) fn show(scale: &Scale, of: Dimension, base: f64) -> String {
     match Unit::named("K") {
         _ if of.is_point() || !scale.unit.dimension.is_point() => scale.show(base),
         Some(kelvin) if scale.name == "degC" => Scale { unit: kelvin, name: "K".to_owned() }.show(base),

@@ -54,22 +54,23 @@ pub(super) fn tokens(text: &str) -> Vec<At<Token<'_>>> {
         let rest = &text[at..];
         let Some(first) = rest.chars().next() else { return found };
         let number = number_length(rest);
-        let (token, length) = if rest[..number].contains(|c: char| c.is_ascii_digit()) {
-            let (unit_at, unit_length) = unit(rest, number);
-            let unit = &rest[unit_at..unit_at + unit_length];
-            let length = if unit.is_empty() { number } else { unit_at + unit_length };
-            (Token::Quantity { number: &rest[..number], unit }, length)
-        } else if first.is_alphabetic() {
-            let word = &rest[..length_while(rest, is_name_char)];
-            let word = word.trim_end_matches('-');
-            (Token::Word(word), word.len())
-        } else {
-            let length = match rest.get(..2) {
-                Some("<=" | ">=" | "==" | "!=" | "=<" | "=>" | "&&" | "||" | "<>") => 2,
-                _ => first.len_utf8(),
+        let (token, length) =
+            if rest[..number].trim_start_matches(['+', '-', '.']).starts_with(|c: char| c.is_ascii_digit()) {
+                let (unit_at, unit_length) = unit(rest, number);
+                let unit = &rest[unit_at..unit_at + unit_length];
+                let length = if unit.is_empty() { number } else { unit_at + unit_length };
+                (Token::Quantity { number: &rest[..number], unit }, length)
+            } else if first.is_alphabetic() {
+                let word = &rest[..length_while(rest, is_name_char)];
+                let word = word.trim_end_matches('-');
+                (Token::Word(word), word.len())
+            } else {
+                let length = match rest.get(..2) {
+                    Some("<=" | ">=" | "==" | "!=" | "=<" | "=>" | "&&" | "||" | "<>") => 2,
+                    _ => first.len_utf8(),
+                };
+                (Token::Sign(&rest[..length]), length)
             };
-            (Token::Sign(&rest[..length]), length)
-        };
         found.push(At::new(token, at..at + length));
         at += length;
     }

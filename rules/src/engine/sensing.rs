@@ -76,6 +76,14 @@ impl World for Sensed<'_> {
         self.senses.tracks[sensor.index()].heard().unwrap_or(self.senses.started)
     }
 
+    fn doubt(&self, sensor: SensorId) -> Option<String> {
+        let scale = &self.plan.sensor(sensor).scale;
+        self.senses.tracks[sensor.index()]
+            .quality(self.plan.sensor(sensor), self.now)
+            .1
+            .map(|doubt| doubt.words(scale))
+    }
+
     /// One cause is blind at a time: a gateway's sensors are not, while the gateway is, and
     /// nothing is while the broker can't be heard.
     fn blind(&self, sight: &Sight) -> bool {

@@ -42,7 +42,7 @@ pub(super) fn read(
         table.note(Finding::error(name.span.clone(), title, label).help(help));
     }
     let tank = table.get("tank").and_then(Item::text).and_then(|tank| context.tank(&tank));
-    let when = table.need("when");
+    let when = table.need("when", "\"mains is off\"");
     let written = when.and_then(Item::text);
     let condition =
         when.zip(written.as_ref()).and_then(|(item, text)| context.condition(item, &text.it, scope));
@@ -51,7 +51,7 @@ pub(super) fn read(
     let span = |key| table.get(key).and_then(Item::duration);
     let (on_delay, off_delay) = (span("on-delay"), span("off-delay"));
     let time_to_respond = table.get("time-to-respond").and_then(Item::some_duration);
-    let priority = table.need("priority").and_then(|item| item.one_of(&PRIORITIES));
+    let priority = table.need("priority", "\"high\"").and_then(|item| item.one_of(&PRIORITIES));
     let latching = table.get("latching").and_then(Item::flag);
     let text = |key| table.get(key).and_then(Item::text).map(|text| text.it);
     let (cause, consequence) = (text("cause"), text("consequence"));
@@ -125,14 +125,15 @@ pub(super) fn callout(table: &Table<'_>, context: &Context<'_>) -> Option<Callou
 }
 
 fn fallback(table: Table<'_>, context: &Context<'_>, relays: &Relays) -> Option<Fallback> {
-    let relay = table.need("relay").and_then(Item::text).and_then(|relay| context.relay(&relay));
-    let state = table.need("state");
+    let relay =
+        table.need("relay", "\"air-pump\"").and_then(Item::text).and_then(|relay| context.relay(&relay));
+    let state = table.need("state", "\"off\"");
     let on = state.and_then(|item| item.one_of(&[("on", true), ("off", false)]));
     table.finish();
     let (relay, on) = (relay?, on?);
     // A relay that is wrong itself is reported at its own place.
-    let moves = relays.get(relay.index())?.as_ref()?;
-    let adds = match moves.moves {
+    let switched = relays.get(relay.index())?.as_ref()?;
+    let adds = match switched.moves {
         Moves::Air => return Some(Fallback { relay, on }),
         Moves::Heat => "heat",
         Moves::Water => "water",
@@ -144,5 +145,5 @@ fn fallback(table: Table<'_>, context: &Context<'_>, relays: &Relays) -> Option<
     let title = "the watch never adds heat, water or light on its own";
     let help =
         "a fallback may switch it off; only a relay with `moves = \"air\"` may be switched on".to_owned();
-    state?.wrong(title, format!("`{}` adds {adds}", moves.name), Some(help))
+    state?.wrong(title, format!("`{}` adds {adds}", switched.name), Some(help))
 }

@@ -23,7 +23,9 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &Context<'_>) -
         let title = "a call-out can't be named `none`";
         table.note(Finding::error(name.span.clone(), title, "this is what an alarm says that calls nobody"));
     }
-    let steps = table.need("steps").and_then(|item| steps(item, context));
+    let steps = table
+        .need("steps", "[{ after = \"0 min\", to = [\"ines.text\"] }]")
+        .and_then(|item| steps(item, context));
     let again = table.get("again").and_then(Item::some_duration);
     let lease = table.get("lease").and_then(Item::some_duration);
     let settle = table.get("settle").and_then(Item::duration);
@@ -56,15 +58,15 @@ fn steps(item: Item<'_>, context: &Context<'_>) -> Option<Vec<Step>> {
     let mut steps: Vec<Step> = Vec::new();
     for item in items {
         let Some(table) = item.table() else { continue };
-        let after = table.need("after");
+        let after = table.need("after", "\"0 min\"");
         let span = after.and_then(Item::duration);
-        let to = table.need("to").and_then(|item| targets(item, context));
+        let to = table.need("to", "[\"ines.text\"]").and_then(|item| targets(item, context));
         table.finish();
         if let (Some(item), Some(span), Some(last)) = (after, span, steps.last())
             && span <= last.after
         {
             let label = format!("the step before is at {}", last.after);
-            let _: Option<()> = item.wrong("the steps of a call-out go forward in time", label, None);
+            item.note("the steps of a call-out go forward in time", label, None);
         }
         if let (Some(after), Some(to)) = (span, to) {
             steps.push(Step { after, to });

@@ -40,21 +40,12 @@ impl Plan {
     pub fn check(file: &str, text: &str, around: &Surroundings) -> Checked {
         let notes = Notes::default();
         let (document, broken) = DeTable::parse_recoverable(text);
-        for error in &broken {
-            let span = error.span().unwrap_or(0..0);
-            let (title, label) = match error.message().split_once(", ") {
-                Some((title, label)) => (title, label),
-                None => (error.message().trim_end(), "here"),
-            };
-            notes.borrow_mut().push(Finding::error(span, title, label));
-        }
-        // What could not be read as TOML says nothing about what it means, except that a key
-        // written twice hides no other.
-        let readable = broken.iter().all(|error| error.message().starts_with("duplicate key"));
-        let plan = if readable {
-            let root = Table::new(String::new(), 0..0, document.get_ref(), text, &notes);
-            plan(root, around)
+        let broken = syntax(text, &broken);
+        let plan = if broken.is_empty() {
+            plan(Table::new(String::new(), 0..0, document.get_ref(), text, &notes), around)
         } else {
+            // What could not be read as TOML says nothing about what it means.
+            notes.borrow_mut().extend(broken);
             None
         };
         let mut findings = notes.into_inner();
@@ -63,6 +54,37 @@ impl Plan {
         let report = render(file, text, &findings);
         Checked { plan: plan.filter(|_| !wrong), findings, report }
     }
+}
+
+/// What is wrong with the text as TOML.
+fn syntax(text: &str, errors: &[toml::de::Error]) -> Vec<Finding> {
+    let mut findings = Vec::new();
+    // A heading written twice makes every key under it a second one too: said once.
+    let mut repeated = 0..0;
+    for error in errors {
+        let span = error.span().unwrap_or(0..0);
+        if error.message().starts_with("duplicate key") {
+            if repeated.contains(&span.start) {
+                continue;
+            }
+            let before = text.get(..span.start).unwrap_or_default();
+            let line = &before[before.rfind('\n').map_or(0, |end| end + 1)..];
+            if line.trim_start().starts_with('[') {
+                let after = text.get(span.start..).unwrap_or_default();
+                repeated = span.start..after.find("\n[").map_or(text.len(), |length| span.start + length);
+            }
+            let title = format!("`{}` is written twice", text.get(span.clone()).unwrap_or_default());
+            findings.push(Finding::error(span, title, "the second time"));
+            continue;
+        }
+        let (title, label) = match error.message().split_once(", ") {
+            Some((title, label)) => (title, label),
+            None => (error.message().trim_end(), "here"),
+        };
+        let title = format!("this is not TOML: {title}");
+        findings.push(Finding::error(span, title, label));
+    }
+    findings
 }
 
 fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
@@ -77,16 +99,14 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
     let cards = root.tables("card");
     let sight = root.get("sight").and_then(Item::table);
     root.finish();
-    // For their names' sake only: other alarms are found once all have been read.
-    Index::of("alarm", &alarms);
 
     let context = Context {
         notes,
         around,
-        tanks: Index::of("tank", &tanks),
-        sensors: Index::of("sensor", &sensors),
-        relays: Index::of("relay", &relays),
-        callouts: Index::of("callout", &callouts),
+        tanks: Index::of("tank", "tank", &tanks),
+        sensors: Index::of("sensor", "sensor", &sensors),
+        relays: Index::of("relay", "relay", &relays),
+        callouts: Index::of("callout", "call-out", &callouts),
         cards: cards.into_iter().map(|(name, table)| (name.it, tank::card(table))).collect(),
     };
     let site = tank::site(site);
@@ -97,8 +117,10 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
             kinds_of_work.insert(name.it, work);
         }
     }
+    let places: Vec<_> = sensors.iter().map(|(name, _)| name.span.clone()).collect();
     let sensors: Vec<Option<Sensor>> =
         sensors.into_iter().map(|(name, table)| sensor::read(&name, table, &context)).collect();
+    notes.borrow_mut().extend(sensor::twins(&sensors, &places));
     let known = context.sensors.names().iter().map(String::as_str);
     let scope = Scope::partly(known.zip(sensors.iter().map(Option::as_ref)));
     let relays: Relays =
@@ -111,7 +133,7 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
     }
     let callouts: Vec<_> =
         callouts.into_iter().map(|(name, table)| callout::read(&name, table, &context)).collect();
-    let names: Vec<String> = alarms.iter().map(|(name, _)| name.it.clone()).collect();
+    let names = Index::of("alarm", "alarm", &alarms).names().to_vec();
     let alarms: Vec<Option<Read>> = alarms
         .into_iter()
         .map(|(name, table)| alarm::read(&name, table, &context, &scope, &relays))
@@ -125,7 +147,8 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
         Some(sensors) => sight::alarms(&sight, &whole_alarms, sensors, &tanks),
         None => Vec::new(),
     };
-    let alarms = joined(whole_alarms, added, names, notes)?;
+    let whole = whole_sensors.is_some() && whole_alarms.len() == names.len();
+    let alarms = joined(whole_alarms, added, names, whole, notes)?;
     Some(Plan {
         site,
         zone: around.zone.clone(),
@@ -139,14 +162,14 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
     })
 }
 
-/// All alarms in one list, each with those that explain it.
+/// All alarms in one list, each with those that explain it; nothing unless they are the whole.
 fn joined(
     read: Vec<Read>,
     added: Vec<Read>,
     mut names: Vec<String>,
+    whole: bool,
     notes: &Notes,
 ) -> Option<Vec<super::Alarm>> {
-    let whole = read.len() == names.len();
     names.extend(added.iter().map(|added| added.alarm.name.clone()));
     let place_of = |name: &str| names.iter().position(|known| known == name);
     let mut places = Vec::new();

@@ -7,24 +7,31 @@ use super::nearest::did_you_mean;
 use super::read::{Item, Notes, Table, listed};
 use super::{Relay, RelayId, Surroundings, TankId};
 use crate::card;
-use crate::condition::{Condition, Scope, Written, is_name};
+use crate::condition::{Condition, Scope, is_name};
+use std::cell::Cell;
 use std::collections::BTreeMap;
 
 /// The names of one kind of thing, in the order of the file.
 pub(super) struct Index {
+    /// As its tables are headed.
+    heading: &'static str,
+    /// As people say it.
     kind: &'static str,
     names: Vec<String>,
+    /// Whether it has been said that there are none at all, which once is enough for.
+    said_none: Cell<bool>,
 }
 
 impl Index {
     /// Takes the names of the tables, and notes those that no condition could spell.
-    pub(super) fn of(kind: &'static str, tables: &[(At<String>, Table<'_>)]) -> Self {
+    pub(super) fn of(heading: &'static str, kind: &'static str, tables: &[(At<String>, Table<'_>)]) -> Self {
         for (name, table) in tables.iter().filter(|(name, _)| !is_name(&name.it)) {
-            let title = format!("`{}` can't be the name of a {kind}", name.it);
-            let finding = Finding::error(name.span.clone(), title, "not a name");
+            let title = format!("`{}` can't be a name", name.it);
+            let finding = Finding::error(name.span.clone(), title, "conditions could not spell it");
             table.note(finding.help("a letter, then letters, digits, `-` or `_`; not a word like `and`"));
         }
-        Self { kind, names: tables.iter().map(|(name, _)| name.it.clone()).collect() }
+        let names = tables.iter().map(|(name, _)| name.it.clone()).collect();
+        Self { heading, kind, names, said_none: Cell::new(false) }
     }
 
     /// The place of this name in the file's list.
@@ -34,10 +41,13 @@ impl Index {
         }
         let known: Vec<&str> = self.names.iter().map(String::as_str).collect();
         let help = did_you_mean(&name.it, known.iter().copied()).or_else(|| match known.len() {
-            0 => Some(format!("the file has no `[{}.…]` at all", self.kind)),
+            0 => Some(format!("the file has no `[{}.…]` at all", self.heading)),
             1..=8 => Some(format!("known: {}", listed(&known))),
             _ => None,
         });
+        if known.is_empty() && self.said_none.replace(true) {
+            return None;
+        }
         let title = format!("there is no {} `{}`", self.kind, name.it);
         notes
             .borrow_mut()
@@ -78,16 +88,14 @@ impl Context<'_> {
 
     /// The condition that is this part of the item's text.
     pub(super) fn condition(&self, item: Item<'_>, text: &str, scope: &Scope<'_>) -> Option<Condition> {
-        let findings = match Written::parse(text) {
-            Ok(written) => match Condition::check(&written, scope) {
-                Ok(condition) => return Some(condition),
-                Err((findings, _)) => findings,
-            },
-            Err(finding) => vec![finding],
-        };
-        let moved = findings.into_iter().map(|finding| finding.moved(|span| item.place(span)));
-        self.notes.borrow_mut().extend(moved);
-        None
+        match Condition::parse(text, scope) {
+            Ok(condition) => Some(condition),
+            Err(findings) => {
+                let moved = findings.into_iter().map(|finding| finding.moved(|span| item.place(span)));
+                self.notes.borrow_mut().extend(moved);
+                None
+            }
+        }
     }
 
     /// The lines of a response: text, a card's lines, or a list of both.

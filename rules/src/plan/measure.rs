@@ -25,7 +25,11 @@ pub(super) static KINDS: &[Kind] = &[
         // 1 K/min is several times what any heater does to a tank's water, and far less than a
         // probe's glitch: an engineering choice, from the rate limits used on such probes.
         max_rate: Some(1.0 / 60.0),
-        ..kind("temperature", &[Dimension::TEMPERATURE], "Feel the water: is it as warm as usual?")
+        ..kind(
+            "temperature",
+            &[Dimension::TEMPERATURE],
+            "Feel the glass of the tank: is it as warm as usual?",
+        )
     },
     kind("presence", &[], "See whether lamps and pumps have power."),
     kind("leak", &[], "Look at the floor: is it dry?"),

@@ -9,7 +9,8 @@ pub(crate) fn nearest<'c>(name: &str, candidates: impl IntoIterator<Item = &'c s
     if name.len() > 100 {
         return None;
     }
-    let allowed = (name.chars().count() / 3).max(1);
+    let length = name.chars().count();
+    let allowed = (length / 3).max(1);
     candidates
         .into_iter()
         .map(|candidate| {
@@ -17,7 +18,10 @@ pub(crate) fn nearest<'c>(name: &str, candidates: impl IntoIterator<Item = &'c s
             let folded = strsim::osa_distance(&name.to_lowercase(), &candidate.to_lowercase());
             (folded, exact, candidate)
         })
-        .filter(|(folded, ..)| *folded <= allowed)
+        // What shares no letter is not near, however short.
+        .filter(|(folded, _, candidate)| {
+            *folded <= allowed && *folded < length.min(candidate.chars().count())
+        })
         .min()
         .map(|(.., candidate)| candidate)
 }

@@ -29,7 +29,8 @@ pub(super) fn unreached(callout: &Callout, directory: &Directory, today: Option<
         .into_iter()
         .map(|(from, until)| format!("nobody can be reached between {} and {}", clock(from), clock(until)))
         .collect();
-    if let Some(today) = today {
+    let anyone_away = people.iter().any(|person| !person.away.is_empty());
+    if let Some(today) = today.filter(|_| anyone_away) {
         found.extend(absences(&people, &always, today));
     }
     found

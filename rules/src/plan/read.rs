@@ -5,7 +5,7 @@
 use super::finding::{At, Finding};
 use super::nearest::{did_you_mean, nearest_unit};
 use crate::time::Span;
-use crate::units::{Dimension, Quantity, QuantityError};
+use crate::units::{Dimension, Quantity, QuantityError, UNITS, Unit};
 use std::cell::{Cell, RefCell};
 use std::ops::Range;
 use toml::Spanned;
@@ -36,7 +36,7 @@ pub(super) struct Table<'t> {
     text: &'t str,
     entries: Vec<Entry<'t>>,
     asked: RefCell<Vec<&'static str>>,
-    missing: RefCell<Vec<&'static str>>,
+    missing: RefCell<Vec<(&'static str, &'static str)>>,
 }
 
 struct Entry<'t> {
@@ -86,11 +86,11 @@ impl<'t> Table<'t> {
         Some(self.item(entry))
     }
 
-    /// The value of a key that must be there.
-    pub(super) fn need(&self, key: &'static str) -> Option<Item<'t>> {
+    /// The value of a key that must be there; `example` is what it could be.
+    pub(super) fn need(&self, key: &'static str, example: &'static str) -> Option<Item<'t>> {
         let found = self.get(key);
         if found.is_none() {
-            self.missing.borrow_mut().push(key);
+            self.missing.borrow_mut().push((key, example));
         }
         found
     }
@@ -121,14 +121,18 @@ impl<'t> Table<'t> {
     pub(super) fn finish(self) {
         let missing = self.missing.borrow();
         if !missing.is_empty() {
-            let title = format!("`{}` lacks {}", self.name, listed(&missing));
-            self.note(Finding::error(self.span.clone(), title, "needed here"));
+            let keys: Vec<_> = missing.iter().map(|(key, _)| *key).collect();
+            let title = format!("`{}` lacks {}", self.name, listed(&keys));
+            let examples: Vec<_> =
+                missing.iter().map(|(key, example)| format!("`{key} = {example}`")).collect();
+            let help = format!("for instance {}", examples.join(", "));
+            self.note(Finding::error(self.span.clone(), title, "not complete").help(help));
         }
         let asked = self.asked.borrow();
         for entry in self.entries.iter().filter(|entry| !entry.asked.get()) {
             let free = asked.iter().copied().filter(|key| !self.has(key));
             let help = did_you_mean(entry.key.it, free)
-                .unwrap_or_else(|| format!("keys known here: {}", listed(&asked)));
+                .unwrap_or_else(|| format!("known here are {}", listed(&asked)));
             let place =
                 if self.name.is_empty() { "a rule file".to_owned() } else { format!("`{}`", self.name) };
             let title = format!("`{}` is not known in {place}", entry.key.it);
@@ -147,33 +151,31 @@ impl<'t> Item<'t> {
         self.value.span()
     }
 
-    /// Adds a finding at the value.
+    /// Adds a mistake at the value.
+    pub(super) fn note(self, title: impl Into<String>, label: impl Into<String>, help: Option<String>) {
+        self.notes.borrow_mut().push(Finding::error(self.span(), title, label).maybe_help(help));
+    }
+
+    /// Adds a mistake at the value, which then counts as missing.
     pub(super) fn wrong<T>(
         self,
         title: impl Into<String>,
         label: impl Into<String>,
         help: Option<String>,
     ) -> Option<T> {
-        self.notes.borrow_mut().push(Finding::error(self.span(), title, label).maybe_help(help));
+        self.note(title, label, help);
         None
     }
 
-    fn wrong_type<T>(self, wanted: &str) -> Option<T> {
-        let (found, help) = match self.value.get_ref() {
-            DeValue::String(_) => ("text", None),
-            DeValue::Integer(_) | DeValue::Float(_) => {
-                let number = &self.text[self.span()];
-                (
-                    "a bare number",
-                    Some(format!("quantities are text with a unit, for instance \"{number} s\"")),
-                )
-            }
-            DeValue::Boolean(_) => ("true or false", None),
-            DeValue::Datetime(_) => ("a date or time", Some("put it in quotes".to_owned())),
-            DeValue::Array(_) => ("a list", None),
-            DeValue::Table(_) => ("a table", None),
+    fn wrong_type<T>(self, wanted: &str, help: Option<String>) -> Option<T> {
+        let found = match self.value.get_ref() {
+            DeValue::String(_) => "text",
+            DeValue::Integer(_) | DeValue::Float(_) => "a bare number",
+            DeValue::Boolean(_) => "true or false",
+            DeValue::Datetime(_) => "a date or time without quotes",
+            DeValue::Array(_) => "a list",
+            DeValue::Table(_) => "a table",
         };
-        let help = help.filter(|_| wanted.contains("text") || wanted.contains("quantity"));
         self.wrong(format!("`{}` must be {wanted}", self.name), format!("this is {found}"), help)
     }
 
@@ -184,7 +186,7 @@ impl<'t> Item<'t> {
                 self.wrong(format!("`{}` is empty", self.name), "nothing here", None)
             }
             DeValue::String(text) => Some(At::new(text.clone().into_owned(), self.span())),
-            _ => self.wrong_type("text"),
+            _ => self.wrong_type("text", Some("put it in quotes".to_owned())),
         }
     }
 
@@ -192,7 +194,7 @@ impl<'t> Item<'t> {
     pub(super) fn flag(self) -> Option<bool> {
         match self.value.get_ref() {
             DeValue::Boolean(flag) => Some(*flag),
-            _ => self.wrong_type("true or false, without quotes"),
+            _ => self.wrong_type("true or false, without quotes", None),
         }
     }
 
@@ -203,40 +205,60 @@ impl<'t> Item<'t> {
             return Some(*choice);
         }
         let names: Vec<_> = choices.iter().map(|(name, _)| *name).collect();
-        let help = did_you_mean(&text.it, names.iter().copied());
-        let title = format!("`{}` can't be `{}`", self.name, text.it);
-        let label = format!("expected {}", names.join(", "));
-        self.wrong(title, label, help)
+        let help = did_you_mean(&text.it, names.iter().copied())
+            .unwrap_or_else(|| format!("it can be {}", listed(&names)));
+        self.wrong(format!("`{}` can't be `{}`", self.name, text.it), "not one of its values", Some(help))
     }
 
     /// A quantity of any kind.
     pub(super) fn any_quantity(self) -> Option<Quantity> {
-        let DeValue::String(text) = self.value.get_ref() else {
-            return self.wrong_type("a quantity with its unit");
-        };
-        Quantity::parse(text).map_or_else(|why| self.no_quantity(text, &why), Some)
+        self.read_quantity(None)
     }
 
     /// A quantity of this kind, in base units.
     pub(super) fn quantity(self, wanted: Dimension) -> Option<f64> {
-        let quantity = self.any_quantity()?;
-        match quantity.base(wanted) {
-            Ok(base) => Some(base),
-            Err(why) => self.no_quantity(&self.text[self.span()], &why),
+        let quantity = self.read_quantity(Some(wanted))?;
+        let Ok(base) = quantity.base(wanted) else {
+            let found = quantity.unit.dimension;
+            let is_bare = found == Dimension::NUMBER && !self.raw().contains('%');
+            let label =
+                if is_bare { "this has no unit".to_owned() } else { format!("this is {}", found.words()) };
+            let help = example(quantity.number, wanted);
+            return self.wrong(format!("`{}` must be {}", self.name, wanted.words()), label, help);
+        };
+        Some(base)
+    }
+
+    fn read_quantity(self, wanted: Option<Dimension>) -> Option<Quantity> {
+        let DeValue::String(text) = self.value.get_ref() else {
+            let number = self.raw().parse::<f64>().ok();
+            let help = number.zip(wanted).and_then(|(number, wanted)| example(number, wanted));
+            return self.wrong_type("a quantity with its unit, in quotes", help);
+        };
+        let why = match Quantity::parse(text) {
+            Ok(quantity) => return Some(quantity),
+            Err(why) => why,
+        };
+        match &why {
+            QuantityError::UnknownUnit(unit) if unit.starts_with(',') => {
+                let help = "write the decimal sign as a point".to_owned();
+                self.wrong(format!("`{text}` is not a quantity"), "a comma in a number", Some(help))
+            }
+            QuantityError::UnknownUnit(unit) => {
+                let help =
+                    nearest_unit(unit).map(|near| format!("did you mean \"{}\"?", text.replace(unit, &near)));
+                self.wrong(format!("`{unit}` is not a unit"), "unknown unit", help)
+            }
+            QuantityError::NoNumber | QuantityError::NotFinite | QuantityError::WrongDimension { .. } => {
+                let help = wanted.and_then(|wanted| example(10.0, wanted));
+                self.wrong(format!("`{}` must be a quantity", self.name), why.to_string(), help)
+            }
         }
     }
 
-    fn no_quantity<T>(self, text: &str, why: &QuantityError) -> Option<T> {
-        let help = match why {
-            QuantityError::UnknownUnit(unit) if unit.trim_start().starts_with(',') => {
-                Some("write the decimal sign as a point".to_owned())
-            }
-            QuantityError::UnknownUnit(unit) => {
-                nearest_unit(unit).map(|near| format!("did you mean `{}`?", text.replace(unit, &near)))
-            }
-            QuantityError::NoNumber | QuantityError::NotFinite | QuantityError::WrongDimension { .. } => None,
-        };
-        self.wrong(format!("`{}` is not a quantity that fits here", self.name), why.to_string(), help)
+    /// The value as it stands in the file.
+    fn raw(self) -> &'t str {
+        self.text.get(self.span()).unwrap_or_default()
     }
 
     /// A length of time, from none to a year.
@@ -265,7 +287,7 @@ impl<'t> Item<'t> {
     pub(super) fn list(self) -> Option<Vec<Item<'t>>> {
         match self.value.get_ref() {
             DeValue::Array(parts) => Some(parts.iter().map(|value| Item { value, ..self }).collect()),
-            _ => self.wrong_type("a list"),
+            _ => self.wrong_type("a list", Some("in square brackets: [\"…\", \"…\"]".to_owned())),
         }
     }
 
@@ -292,7 +314,7 @@ impl<'t> Item<'t> {
             DeValue::Table(table) => {
                 Some(Table::new(self.name.to_owned(), self.span(), table, self.text, self.notes))
             }
-            _ => self.wrong_type("a table"),
+            _ => self.wrong_type("a table", None),
         }
     }
 
@@ -311,6 +333,15 @@ impl<'t> Item<'t> {
             None => whole,
         }
     }
+}
+
+/// A quantity of this kind that would do.
+fn example(number: f64, wanted: Dimension) -> Option<String> {
+    let simple = UNITS.iter().map(|(name, _)| (*name).to_owned());
+    let rates = UNITS.iter().flat_map(|(name, _)| ["h", "min"].map(|per| format!("{name}/{per}")));
+    let fits = |name: &String| Unit::named(name).is_some_and(|unit| unit.dimension == wanted);
+    let unit = simple.chain(rates).filter(|name| !name.is_empty()).find(fits)?;
+    Some(format!("for instance \"{number} {unit}\""))
 }
 
 /// `` `a`, `b` and `c` ``

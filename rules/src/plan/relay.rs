@@ -1,7 +1,7 @@
 //! Relays: what the agent can switch, how far it may go, and what proves that it happened.
 
 use super::context::Context;
-use super::finding::At;
+use super::finding::{At, Finding};
 use super::read::{Item, Table};
 use super::sensor::topic;
 use super::{Moves, Proof, Relay};
@@ -16,13 +16,22 @@ pub(super) fn read(
     context: &Context<'_>,
     scope: &Scope<'_>,
 ) -> Option<Relay> {
-    let command = table.need("command").and_then(Item::table).and_then(command);
+    let command = table
+        .need("command", "{ topic = \"room2/airpump/set\", on = \"on\", off = \"off\" }")
+        .and_then(Item::table)
+        .and_then(command);
     let choices =
         [("air", Moves::Air), ("heat", Moves::Heat), ("water", Moves::Water), ("light", Moves::Light)];
-    let moves = table.need("moves").and_then(|item| item.one_of(&choices));
+    let moves = table.need("moves", "\"air\"").and_then(|item| item.one_of(&choices));
     let written = table.get("proof");
     let proof = written.and_then(|item| proof(item, context, scope));
-    let longest = table.need("longest").and_then(Item::some_duration);
+    let longest = table.need("longest", "\"2 h\"").and_then(Item::some_duration);
+    if written.is_none() {
+        let title = format!("`{}` has no proof", table.name);
+        let help = "for instance `proof = \"air-pump-current > 0.05 A within 20 s\"`";
+        let finding = Finding::warning(table.span.clone(), title, "nobody will know whether it obeyed");
+        table.note(finding.help(help));
+    }
     table.finish();
     let (topic, on, off) = command?;
     if written.is_some() && proof.is_none() {
@@ -32,9 +41,9 @@ pub(super) fn read(
 }
 
 fn command(table: Table<'_>) -> Option<(String, String, String)> {
-    let topic = table.need("topic").and_then(topic);
-    let on = table.need("on").and_then(Item::text);
-    let off = table.need("off");
+    let topic = table.need("topic", "\"room2/mains\"").and_then(topic);
+    let on = table.need("on", "\"on\"").and_then(Item::text);
+    let off = table.need("off", "\"off\"");
     let off = off.and_then(|item| match item.text()?.it {
         off if on.as_ref().is_some_and(|on| on.it == off) => {
             item.wrong("`on` and `off` are the same command", "would switch nothing off", None)

@@ -9,6 +9,7 @@ use super::{Measure, Sensor};
 use crate::condition::is_name;
 use crate::reading::{Content, Mapping, Word};
 use crate::units::{Dimension, Scale, Unit};
+use std::ops::Range;
 
 /// Periods without a message after which a sensor is stale, unless the file says otherwise:
 /// one may be lost, two rarely are.
@@ -28,36 +29,39 @@ impl Sensor {
     }
 }
 
-/// One sensor; nothing if anything is wrong with it.
+/// One sensor; nothing if what it is stays unclear. A sensor with a lesser mistake is still
+/// good enough to check conditions against, so that they show theirs at once.
 pub(super) fn read(name: &At<String>, table: Table<'_>, context: &Context<'_>) -> Option<Sensor> {
-    let before = context.errors();
     if name.it == "broker" || name.it.starts_with("gateway-") {
         let title = format!("a sensor can't be named `{}`", name.it);
         let label = "the alarm for its loss of sight would have the name of another";
         table.note(Finding::error(name.span.clone(), title, label));
     }
-    let topic = table.need("topic").and_then(topic);
+    let topic = table.need("topic", "\"room2/mains\"").and_then(topic);
     let tank = table.get("tank").and_then(Item::text).and_then(|tank| context.tank(&tank));
-    let kind = table.need("measures").and_then(kind);
+    let kind = table.need("measures", "\"temperature\"").and_then(kind);
+    let says_words = ["on", "off", "words"].iter().any(|key| table.has(key));
     let words = words(&table, kind);
-    let scale = match &words {
-        Some(_) => Some(Scale { unit: Unit::named("")?, name: String::new() }),
-        None => kind.and_then(|kind| scale(&table, kind)),
+    let scale = match kind {
+        Some(kind) if !says_words => scale(&table, kind),
+        _ => {
+            table.get("unit");
+            says_words.then_some(Scale { unit: Unit::named("")?, name: String::new() })
+        }
     };
-    let every = table.need("every").and_then(Item::some_duration);
+    let every = table.need("every", "\"30 s\"").and_then(Item::some_duration);
     let stale_after = stale_after(&table, every);
     let gateway = table.get("gateway").and_then(Item::text).filter(|gateway| named(&table, gateway));
 
     let dimension = scale.as_ref().map(|scale| scale.unit.dimension);
-    let is_words = words.is_some();
     let number_keys = ["plausible", "reject", "max-rate", "frozen-after", "limits"];
-    for key in number_keys.into_iter().filter(|_| is_words) {
+    for key in number_keys.into_iter().filter(|_| says_words) {
         if let Some(item) = table.get(key) {
             let label = format!("`{}` says words", name.it);
-            let _: Option<()> = item.wrong(format!("`{key}` is for sensors that say numbers"), label, None);
+            item.note(format!("`{key}` is for sensors that say numbers"), label, None);
         }
     }
-    let dimension = dimension.filter(|_| !is_words);
+    let dimension = dimension.filter(|_| !says_words);
     let plausible = range(&table, "plausible", dimension);
     let limits = range(&table, "limits", dimension);
     if let (Some(inner), Some(outer)) = (limits, plausible)
@@ -76,17 +80,17 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &Context<'_>) -
     });
     let max_rate = max_rate(&table, kind, dimension);
     let frozen_after = table.get("frozen-after").and_then(Item::some_duration);
-    let mapping = mapping(&table, words, scale.as_ref());
+    let mapping = mapping(&table, words, scale.as_ref().filter(|_| !says_words));
     table.finish();
 
     let kind = kind?;
     let scale = scale?;
-    let sensor = Sensor {
+    Some(Sensor {
         name: name.it.clone(),
         topic: topic?,
         mapping: mapping?,
         tank,
-        measure: Measure { name: kind.name, dimension: scale.unit.dimension, words: is_words },
+        measure: Measure { name: kind.name, dimension: scale.unit.dimension, words: says_words },
         scale,
         every: every?,
         stale_after: stale_after?,
@@ -96,8 +100,27 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &Context<'_>) -
         frozen_after,
         limits,
         gateway: gateway.map(|gateway| gateway.it),
-    };
-    (context.errors() == before).then_some(sensor)
+    })
+}
+
+/// Warnings of sensors that read the very same value: a copied table of which the topic was
+/// not changed.
+pub(super) fn twins(sensors: &[Option<Sensor>], places: &[Range<usize>]) -> Vec<Finding> {
+    let mut found = Vec::new();
+    let mut seen: Vec<(&Sensor, &Range<usize>)> = Vec::new();
+    for (sensor, place) in sensors.iter().zip(places) {
+        let Some(sensor) = sensor else { continue };
+        let same = |other: &Sensor| other.topic == sensor.topic && other.mapping == sensor.mapping;
+        match seen.iter().find(|(other, _)| same(other)) {
+            Some((other, first)) => {
+                let title = format!("`{}` and `{}` read the same value", other.name, sensor.name);
+                let finding = Finding::warning(place.clone(), title, "the same topic, read the same way");
+                found.push(finding.also((*first).clone(), ""));
+            }
+            None => seen.push((sensor, place)),
+        }
+    }
+    found
 }
 
 /// An MQTT topic name: no filter. MQTT 5.0, section 4.7.
@@ -134,7 +157,7 @@ fn scale(table: &Table<'_>, kind: &Kind) -> Option<Scale> {
         }
         return None;
     }
-    let item = table.need("unit")?;
+    let item = table.need("unit", "\"degC\"")?;
     let name = item.text()?.it;
     let Some(unit) = Unit::named(name.trim()) else {
         let help = nearest_unit(&name).map(|unit| format!("did you mean `{unit}`?"));
@@ -165,7 +188,7 @@ fn words(table: &Table<'_>, kind: Option<&Kind>) -> Option<Vec<Word>> {
     }
     if let Some(item) = table.get("unit").filter(|_| kind.is_some_and(|kind| !kind.dimensions.is_empty())) {
         let title = format!("`{}` says either words or numbers", table.name);
-        let _: Option<()> = item.wrong(title, "a unit is for numbers, but words are declared too", None);
+        item.note(title, "a unit is for numbers, but words are declared too", None);
     }
     let mut words: Vec<Word> = Vec::new();
     for (name, item) in found {
@@ -237,9 +260,10 @@ fn max_rate(table: &Table<'_>, kind: Option<&Kind>, dimension: Option<Dimension>
 
 fn mapping(table: &Table<'_>, words: Option<Vec<Word>>, scale: Option<&Scale>) -> Option<Mapping> {
     let (pointer, senml) = (table.get("pointer"), table.get("senml"));
-    let content = match words {
-        Some(words) => Content::Words(words),
-        None => Content::Number(scale?.clone()),
+    let content = match (words, scale) {
+        (Some(words), _) => Content::Words(words),
+        (None, Some(scale)) => Content::Number(scale.clone()),
+        (None, None) => return None,
     };
     match (pointer, senml) {
         (None, None) => Some(Mapping::Plain(content)),

@@ -12,27 +12,32 @@ use crate::alarm::Priority;
 use crate::condition::Condition;
 use crate::time::Span;
 use std::collections::{BTreeMap, BTreeSet};
+use std::ops::Range;
 
 /// What the file says about lost sight.
 pub(super) struct Rules {
     after: Span,
     cap: Priority,
-    callout: Option<CalloutId>,
+    /// As the file says; as the alarms that are blinded if it doesn't.
+    callout: Option<Option<CalloutId>>,
     consequence_of: Vec<At<String>>,
+    place: Range<usize>,
 }
 
 /// The `[sight]` table, or what holds without one: two minutes let a broker restart.
 pub(super) fn rules(table: Option<Table<'_>>, context: &Context<'_>) -> Rules {
-    let mut rules =
-        Rules { after: Span::minutes(2), cap: Priority::High, callout: None, consequence_of: Vec::new() };
+    let mut rules = Rules {
+        after: Span::minutes(2),
+        cap: Priority::High,
+        callout: None,
+        consequence_of: Vec::new(),
+        place: 0..0,
+    };
     let Some(table) = table else { return rules };
     rules.after = table.get("after").and_then(Item::duration).unwrap_or(rules.after);
     rules.cap = table.get("priority").and_then(|item| item.one_of(&PRIORITIES)).unwrap_or(rules.cap);
-    if table.has("callout") {
-        rules.callout = alarm::callout(&table, context);
-    } else {
-        table.get("callout");
-    }
+    rules.callout = table.get("callout").is_some().then(|| alarm::callout(&table, context));
+    rules.place = table.key_span("consequence-of");
     rules.consequence_of = table.get("consequence-of").and_then(Item::texts).unwrap_or_default();
     table.finish();
     rules
@@ -88,8 +93,7 @@ fn build(rules: &Rules, sight: Sight, lost: &[&Sensor], silenced: &[&Alarm], tan
     };
     let quiet: Vec<&str> = silenced.iter().map(|alarm| alarm.name.as_str()).collect();
     let unseen: Vec<&str> = lost.iter().map(|sensor| sensor.name.as_str()).collect();
-    let consequence =
-        format!("{} can't be seen, so these alarms can't ring: {}", unseen.join(", "), quiet.join(", "));
+    let consequence = format!("{} can't be seen, so these alarms can't ring: {}", few(&unseen), few(&quiet));
     let alarm = Alarm {
         name: format!("{SIGHT}{name}"),
         tank,
@@ -105,12 +109,20 @@ fn build(rules: &Rules, sight: Sight, lost: &[&Sensor], silenced: &[&Alarm], tan
         consequence: Some(consequence),
         response: response(&sight, lost, tanks),
         time_to_respond: silenced.iter().filter_map(|alarm| alarm.time_to_respond).min(),
-        callout: rules.callout.or(worst.callout),
+        callout: rules.callout.unwrap_or(worst.callout),
         consequence_of: Vec::new(),
         fallback: None,
         sight: Some(sight),
     };
-    Some(Read { alarm, place: 0..0, consequence_of: rules.consequence_of.clone() })
+    Some(Read { alarm, place: rules.place.clone(), consequence_of: rules.consequence_of.clone() })
+}
+
+/// The first of many names: a page is short.
+fn few(names: &[&str]) -> String {
+    match names.split_at_checked(5) {
+        Some((first, rest)) if !rest.is_empty() => format!("{} and {} more", first.join(", "), rest.len()),
+        Some(_) | None => names.join(", "),
+    }
 }
 
 /// What to look at by hand, and then what to mend.

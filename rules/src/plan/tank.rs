@@ -52,7 +52,7 @@ pub(super) fn work(table: Table<'_>, usual: Option<&Work>) -> Option<Work> {
     let (pauses, longest) = if usual.is_some() {
         (table.get("pauses"), table.get("longest"))
     } else {
-        (table.need("pauses"), table.need("longest"))
+        (table.need("pauses", "[\"flow\", \"level\"]"), table.need("longest", "\"2 h\""))
     };
     let measures: Vec<_> = KINDS.iter().map(|kind| (kind.name, kind.name)).collect();
     let pauses = pauses.and_then(Item::list).map(|items| {
@@ -75,7 +75,7 @@ pub(super) fn work(table: Table<'_>, usual: Option<&Work>) -> Option<Work> {
 
 /// The steps of one of the keeper's own cards.
 pub(super) fn card(table: Table<'_>) -> Vec<String> {
-    let steps = table.need("steps").and_then(|item| {
+    let steps = table.need("steps", "[\"Unplug the heater.\"]").and_then(|item| {
         let steps = item.texts()?;
         if steps.is_empty() { item.wrong("a card has steps", "nothing here", None) } else { Some(steps) }
     });

@@ -1,6 +1,30 @@
-//! What a right rule file comes to.
+//! What a right rule file comes to: values in base units, defaults, and what the plan adds.
 
-use crate::site::{HALYARD, check};
+use crate::site::{HALYARD, away, check, check_in, surroundings};
+use jiff::civil::{date, time};
+use slackwater_rules::alarm::Priority;
+use slackwater_rules::plan::{Alarm, Plan, Sensor, Severity, Sight};
+use slackwater_rules::reading::Mapping;
+use slackwater_rules::time::Span;
+use slackwater_rules::units::Dimension;
+
+fn halyard() -> Plan {
+    check(HALYARD).plan.expect("the sample is right")
+}
+
+fn sensor(plan: &Plan, name: &str) -> Sensor {
+    plan.sensors.iter().find(|sensor| sensor.name == name).expect(name).clone()
+}
+
+fn alarm(plan: &Plan, name: &str) -> Alarm {
+    plan.alarm(plan.alarm_named(name).expect(name)).clone()
+}
+
+#[track_caller]
+fn near(found: Option<f64>, expected: f64) {
+    let found = found.expect("a number");
+    assert!((found - expected).abs() < 1e-9, "{found} is not {expected}");
+}
 
 #[test]
 fn a_rule_file_that_uses_everything_becomes_a_plan_without_a_finding() {
@@ -8,4 +32,201 @@ fn a_rule_file_that_uses_everything_becomes_a_plan_without_a_finding() {
     assert_eq!(checked.report, "");
     let plan = checked.plan.expect("no findings, so a plan");
     assert_eq!(plan.site, "Halyard House");
+    assert_eq!(plan.sensors.len(), 7);
+    assert_eq!(plan.relays.len(), 2);
+}
+
+#[test]
+fn an_empty_file_is_a_plan_that_watches_nothing() {
+    let checked = check("");
+    assert_eq!(checked.report, "");
+    let plan = checked.plan.expect("nothing is wrong with nothing");
+    assert_eq!((plan.site.as_str(), plan.alarms.len()), ("site", 0));
+}
+
+#[test]
+fn line_ends_of_other_systems_change_nothing() {
+    let checked = check(&HALYARD.replace('\n', "\r\n"));
+    assert_eq!(checked.report, "");
+    assert!(checked.plan.is_some());
+}
+
+#[test]
+fn things_keep_the_order_of_the_file() {
+    let plan = halyard();
+    let sensors: Vec<_> = plan.sensors.iter().map(|sensor| sensor.name.as_str()).collect();
+    let in_file = [
+        "lagoon-temp",
+        "sump-temp",
+        "mains",
+        "return-flow",
+        "air-pump-current",
+        "heater-power",
+        "drain-valve",
+    ];
+    assert_eq!(sensors, in_file);
+    let alarms: Vec<_> = plan.alarms.iter().map(|alarm| alarm.name.as_str()).collect();
+    assert_eq!(
+        alarms,
+        [
+            "power-lost",
+            "return-stopped",
+            "too-warm",
+            "probes-disagree",
+            "drain-open",
+            "sight-broker",
+            "sight-gateway-shelf",
+            "sight-lagoon-temp",
+            "sight-sump-temp",
+            "sight-mains",
+            "sight-return-flow",
+            "sight-drain-valve",
+        ]
+    );
+}
+
+#[test]
+fn quantities_are_in_base_units_whatever_they_were_written_in() {
+    let plan = halyard();
+    near(plan.tanks[0].volume, 0.42);
+    let sump = sensor(&plan, "sump-temp");
+    // 41 degF is 5 degC and 113 degF is 45 degC, exactly; 2 degF/min is 10/9 K/min.
+    near(sump.plausible.map(|range| range.0), 5.0);
+    near(sump.plausible.map(|range| range.1), 45.0);
+    near(sump.max_rate, 10.0 / 9.0 / 60.0);
+    let stopped = alarm(&plan, "return-stopped");
+    assert_eq!(stopped.deadband.map(|deadband| deadband.0), Some(Dimension::FLOW));
+    near(stopped.deadband.map(|deadband| deadband.1), 0.05 / 3_600.0);
+    assert_eq!(stopped.time_to_respond, Some(Span::minutes(30)));
+}
+
+#[test]
+fn what_is_left_out_has_the_usual_value() {
+    let plan = halyard();
+    assert_eq!(sensor(&plan, "lagoon-temp").stale_after, Span::seconds(90));
+    // 1 K/min: SCIENCE.md, section h.
+    near(sensor(&plan, "lagoon-temp").max_rate, 1.0 / 60.0);
+    assert_eq!(sensor(&plan, "return-flow").max_rate, None);
+    let lost = alarm(&plan, "power-lost");
+    assert_eq!((lost.off_delay, lost.latching, lost.deadband), (Span::ZERO, false, None));
+    // The only call-out there is.
+    assert_eq!(alarm(&plan, "return-stopped").callout, lost.callout);
+    assert_eq!(plan.works["feeding"].pauses, ["flow", "level"]);
+    assert_eq!(plan.works["feeding"].longest, Span::minutes(20));
+    assert_eq!(plan.works["water-change"].longest, Span::hours(2));
+}
+
+#[test]
+fn a_rate_check_can_be_switched_off() {
+    let text = HALYARD.replace("\"2 degF/min\"", "\"none\"");
+    assert_eq!(sensor(&check(&text).plan.expect("right"), "sump-temp").max_rate, None);
+}
+
+#[test]
+fn a_json_pointer_is_parsed_into_its_unescaped_tokens() {
+    // RFC 6901, section 5: "/a~1b" names the member "a/b", and "/m~0n" the member "m~n".
+    let text = HALYARD.replace("\"/flow/rate\"", "\"/a~1b/m~0n/~01\"");
+    let sensor = sensor(&check(&text).plan.expect("right"), "return-flow");
+    let Mapping::Pointer(tokens, _) = sensor.mapping else { panic!("not a pointer") };
+    assert_eq!(tokens, ["a/b", "m~n", "~1"]);
+}
+
+#[test]
+fn a_response_takes_the_lines_of_cards() {
+    let plan = halyard();
+    let warm = alarm(&plan, "too-warm").response;
+    assert!(warm.len() > 3);
+    assert_eq!(warm.last().map(String::as_str), Some("Then tell Ines."));
+    assert_eq!(
+        alarm(&plan, "probes-disagree").response,
+        ["Swap the two probes.", "Write down which one moved."]
+    );
+}
+
+#[test]
+fn lost_sight_is_as_urgent_as_what_it_blinds_but_no_more_than_its_cap() {
+    let plan = halyard();
+    let priority = |name| alarm(&plan, name).priority;
+    assert_eq!(priority("sight-mains"), Priority::High);
+    assert_eq!(priority("sight-lagoon-temp"), Priority::High);
+    assert_eq!(priority("sight-drain-valve"), Priority::Medium);
+    assert_eq!(priority("sight-broker"), Priority::High);
+}
+
+#[test]
+fn only_sensors_that_an_alarm_uses_are_missed() {
+    let plan = halyard();
+    assert_eq!(plan.alarm_named("sight-air-pump-current"), None);
+}
+
+#[test]
+fn lost_sight_says_what_cannot_ring_and_what_to_look_at() {
+    let plan = halyard();
+    let shelf = alarm(&plan, "sight-gateway-shelf");
+    assert_eq!(shelf.sight, Some(Sight::Gateway("shelf".to_owned())));
+    assert_eq!(plan.place(shelf.tank), "lagoon");
+    assert_eq!(shelf.on_delay, Span::minutes(3));
+    assert_eq!(
+        shelf.consequence.as_deref(),
+        Some("lagoon-temp, sump-temp can't be seen, so these alarms can't ring: too-warm, probes-disagree")
+    );
+    assert_eq!(
+        shelf.response,
+        [
+            "lagoon: Feel the glass of the tank: is it as warm as usual?",
+            "See whether gateway shelf has power and network."
+        ]
+    );
+    assert_eq!(shelf.consequence_of, [plan.alarm_named("power-lost").expect("it is there")]);
+    assert_eq!(
+        alarm(&plan, "sight-mains").response,
+        [
+            "See whether lamps and pumps have power.",
+            "See whether the sensor has power and sits where it should.",
+            "It should report every 30 s to room2/mains.",
+        ]
+    );
+}
+
+#[test]
+fn an_alarm_may_be_explained_by_one_that_the_plan_adds() {
+    let plan = halyard();
+    let drain = alarm(&plan, "drain-open");
+    assert_eq!(drain.consequence_of, [plan.alarm_named("sight-gateway-shelf").expect("it is there")]);
+}
+
+#[test]
+fn absences_that_leave_nobody_are_named_by_their_days() {
+    let mut around = surroundings();
+    away(&mut around, "ines", date(2026, 11, 27), date(2026, 12, 1));
+    away(&mut around, "neighbour", date(2026, 11, 28), date(2026, 11, 29));
+    let checked = check_in(HALYARD, &around);
+    assert!(checked.plan.is_some());
+    let titles: Vec<_> =
+        checked.findings.iter().map(|finding| (finding.severity, finding.title.as_str())).collect();
+    let expected = "nobody can be reached from Sat 2026-11-28 00:00 until Mon 2026-11-30 00:00";
+    assert_eq!(titles, [(Severity::Warning, expected)]);
+}
+
+#[test]
+fn hours_that_leave_a_gap_over_midnight_are_one_stretch() {
+    let mut around = surroundings();
+    for name in ["ines", "neighbour"] {
+        let person = around.directory.contacts.get_mut(name).expect(name);
+        person.hours = vec![crate::site::hours(time(6, 30, 0, 0), time(23, 0, 0, 0))];
+    }
+    let checked = check_in(HALYARD, &around);
+    let titles: Vec<_> = checked.findings.iter().map(|finding| finding.title.as_str()).collect();
+    assert_eq!(titles, ["nobody can be reached between 23:00 and 06:30"]);
+}
+
+#[test]
+fn every_built_in_card_is_short_plain_and_can_be_named() {
+    for name in slackwater_rules::card::names() {
+        let steps = slackwater_rules::card::steps(name).expect(name);
+        assert!((4..=8).contains(&steps.len()), "{name} has {} steps", steps.len());
+        for step in steps {
+            assert!(step.len() <= 125 && step.is_ascii() && step.ends_with(['.', '?']), "{name}: {step}");
+        }
+    }
 }

@@ -1,4 +1,7 @@
 //! The rule file from outside: right files become plans, wrong ones say all that is wrong.
 
+mod conditions;
 mod good;
+mod mistakes;
+mod robust;
 mod site;

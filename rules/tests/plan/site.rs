@@ -37,8 +37,18 @@ pub(crate) fn surroundings() -> Surroundings {
     }
 }
 
+pub(crate) fn away(around: &mut Surroundings, who: &str, first: Date, last: Date) {
+    if let Some(person) = around.directory.contacts.get_mut(who) {
+        person.away.push((first, last));
+    }
+}
+
 pub(crate) fn check(text: &str) -> Checked {
-    Plan::check("site.toml", text, &surroundings())
+    check_in(text, &surroundings())
+}
+
+pub(crate) fn check_in(text: &str, around: &Surroundings) -> Checked {
+    Plan::check("site.toml", text, around)
 }
 
 pub(crate) const HALYARD: &str = include_str!("halyard.toml");

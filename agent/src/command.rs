@@ -1,0 +1,367 @@
+//! The command line: what a person can ask, with an example for each. Every verb either does
+//! its work on files (`check`, `review`), or speaks to the running agent over its socket, or
+//! is the agent (`run`, `demo`). Exit codes: 0 done, 1 refused or failed, 2 asked wrongly,
+//! 78 the configuration is wrong (EX_CONFIG of sysexits.h).
+
+use crate::clock::Clock;
+use crate::control::{self, Reply, Request, Say};
+use crate::journal::Log;
+use crate::log::init_log;
+use crate::review::{self, Window, parse_when};
+use crate::settings::{Environment, LogFormat, LogSettings, Places};
+use crate::site::{Site, WrongConfiguration};
+use crate::watch::{self, Parts};
+use clap::{Args, Parser, Subcommand};
+use slackwater_rules::time::Span;
+use slackwater_rules::units::Quantity;
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+/// The configuration is wrong.
+const EX_CONFIG: u8 = 78;
+
+/// The watch for saltwater tanks.
+#[derive(Debug, Parser)]
+#[command(
+    name = "slackwater",
+    version,
+    about,
+    long_about = "The watch for saltwater tanks: reads sensors over MQTT, evaluates a rule file, and tells people\n\
+                  until one of them answers.\n\n\
+                  It is a help, never the only safeguard: set thermostats so that the tanks are safe with\n\
+                  this program switched off, and protect every outlet near water (GFCI, RCD)."
+)]
+pub struct Cli {
+    #[command(subcommand)]
+    verb: Verb,
+}
+
+/// Where the agent's configuration is.
+#[derive(Args, Clone, Debug)]
+struct Config {
+    /// The agent's configuration file.
+    #[arg(
+        long,
+        value_name = "FILE",
+        env = "SLACKWATER_CONFIG",
+        default_value = "/etc/slackwater/agent.toml"
+    )]
+    config: PathBuf,
+}
+
+/// Who speaks.
+#[derive(Args, Clone, Debug)]
+struct Who {
+    /// The name to record; your login name if none is given.
+    #[arg(long = "as", value_name = "NAME")]
+    who: Option<String>,
+}
+
+#[derive(Debug, Subcommand)]
+enum Verb {
+    /// Play an invented night on an invented site, with nothing to set up.
+    #[cfg(feature = "demo")]
+    #[command(
+        after_help = "Example: slackwater demo --speed 300\nWhile it runs, answer it in a second terminal:\n  slackwater ack CODE --config demo/agent.toml"
+    )]
+    Demo(crate::demo::Demo),
+    /// Watch: read the sensors, ring, and keep the journal. What the service runs.
+    #[command(
+        after_help = "Example: slackwater run --config /etc/slackwater/agent.toml\nSIGTERM ends it in good order; SIGHUP reads the files again."
+    )]
+    Run(Config),
+    /// Read the configuration and the rule file as `run` would, and say all that is wrong.
+    #[command(
+        after_help = "Example: slackwater check --config agent.toml\nExit code: 0 if `run` would start, 78 if not."
+    )]
+    Check(Config),
+    /// Show sensors, alarms, call-outs, deadlines and the agent's own health.
+    #[command(after_help = "Example: slackwater status --json")]
+    Status {
+        #[command(flatten)]
+        config: Config,
+        /// For scripts.
+        #[arg(long)]
+        json: bool,
+    },
+    /// Say why an alarm rings or doesn't, and what would change it.
+    #[command(after_help = "Example: slackwater explain return-stopped")]
+    Explain {
+        /// The alarm's name.
+        alarm: String,
+        #[command(flatten)]
+        config: Config,
+        /// For scripts.
+        #[arg(long)]
+        json: bool,
+    },
+    /// Answer a page: the call-out is quiet while the answer holds.
+    #[command(after_help = "Example: slackwater ack K7QF --as ines")]
+    Ack {
+        /// The code on the page.
+        code: String,
+        #[command(flatten)]
+        who: Who,
+        #[command(flatten)]
+        config: Config,
+    },
+    /// Put an alarm aside for a time, or take it off the shelf again.
+    #[command(
+        after_help = "Example: slackwater shelve return-stopped --for 2h --why 'pump is being cleaned'\n         slackwater shelve return-stopped --end"
+    )]
+    Shelve {
+        /// The alarm's name.
+        alarm: String,
+        /// For how long, at most a day: `90 min`, `2h`.
+        #[arg(long = "for", value_name = "TIME", value_parser = length, required_unless_present = "end")]
+        length: Option<Span>,
+        /// The reason, for who reads the log.
+        #[arg(long, default_value = "")]
+        why: String,
+        /// Take it off the shelf.
+        #[arg(long, conflicts_with = "length")]
+        end: bool,
+        #[command(flatten)]
+        who: Who,
+        #[command(flatten)]
+        config: Config,
+    },
+    /// Take an alarm out of service, or put it back.
+    #[command(
+        after_help = "Example: slackwater service return-stopped --out --why 'pump away for repair'\n         slackwater service return-stopped --back"
+    )]
+    Service {
+        /// The alarm's name.
+        alarm: String,
+        /// Out of service until put back; needs a reason.
+        #[arg(long, requires = "why")]
+        out: bool,
+        /// Back into service.
+        #[arg(long, conflicts_with = "out", required_unless_present = "out")]
+        back: bool,
+        /// The reason, for who reads the log.
+        #[arg(long, default_value = "")]
+        why: String,
+        #[command(flatten)]
+        who: Who,
+        #[command(flatten)]
+        config: Config,
+    },
+    /// Reset a latched alarm that has been answered.
+    #[command(after_help = "Example: slackwater reset leak-under-lagoon")]
+    Reset {
+        /// The alarm's name.
+        alarm: String,
+        #[command(flatten)]
+        who: Who,
+        #[command(flatten)]
+        config: Config,
+    },
+    /// Begin or end work on a tank: what it disturbs is suppressed meanwhile.
+    #[command(
+        after_help = "Example: slackwater work lagoon feeding --for 20min\n         slackwater work lagoon --end"
+    )]
+    Work {
+        /// The tank.
+        tank: String,
+        /// The kind of work: `feeding`, `water-change`, or one of the rule file's.
+        #[arg(required_unless_present = "end")]
+        work: Option<String>,
+        /// For how long; the kind's longest if none is given.
+        #[arg(long = "for", value_name = "TIME", value_parser = length)]
+        length: Option<Span>,
+        /// End it now.
+        #[arg(long, conflicts_with_all = ["work", "length"])]
+        end: bool,
+        #[command(flatten)]
+        who: Who,
+        #[command(flatten)]
+        config: Config,
+    },
+    /// Test a call-out from end to end; its pages are marked as a test.
+    #[command(after_help = "Example: slackwater drill household")]
+    Drill {
+        /// The call-out's name.
+        callout: String,
+        #[command(flatten)]
+        who: Who,
+        #[command(flatten)]
+        config: Config,
+    },
+    /// Print the log of a stretch of time: what happened, who was told, who answered, what was not seen.
+    #[command(
+        after_help = "Example: slackwater review --since '14 d'\n         slackwater review --since 2026-08-01 --until 2026-08-15 --csv > august.csv"
+    )]
+    Review {
+        /// Begins: a date, a time, `yesterday`, or so long ago.
+        #[arg(long, default_value = "7 d")]
+        since: String,
+        /// Ends; now if none is given.
+        #[arg(long)]
+        until: Option<String>,
+        /// For scripts.
+        #[arg(long, conflicts_with = "csv")]
+        json: bool,
+        /// For tables.
+        #[arg(long)]
+        csv: bool,
+        #[command(flatten)]
+        config: Config,
+    },
+}
+
+fn length(text: &str) -> Result<Span, String> {
+    let span = Quantity::parse(text).and_then(Quantity::span).map_err(|error| error.to_string())?;
+    if span > Span::ZERO { Ok(span) } else { Err("it is not more than nothing".to_owned()) }
+}
+
+/// Does what the command line asks.
+pub fn main() -> ExitCode {
+    let cli = Cli::parse();
+    let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build();
+    let runtime = match runtime {
+        Ok(runtime) => runtime,
+        Err(error) => return failed(&format!("the runtime can't be started: {error}")),
+    };
+    runtime.block_on(carry_out(cli.verb))
+}
+
+async fn carry_out(verb: Verb) -> ExitCode {
+    match verb {
+        #[cfg(feature = "demo")]
+        Verb::Demo(demo) => crate::demo::play(demo).await,
+        Verb::Run(config) => run(config).await,
+        Verb::Check(config) => check(&config),
+        Verb::Status { config, json } => ask(&config, Request::Status { json }).await,
+        Verb::Explain { alarm, config, json } => ask(&config, Request::Explain { alarm, json }).await,
+        Verb::Ack { code, who, config } => say(&config, who, Say::Acknowledge { code }).await,
+        Verb::Shelve { alarm, length: Some(length), why, end: false, who, config } => {
+            say(&config, who, Say::Shelve { alarm, length: length.0, why }).await
+        }
+        Verb::Shelve { alarm, who, config, .. } => say(&config, who, Say::Unshelve { alarm }).await,
+        Verb::Service { alarm, out: true, why, who, config, .. } => {
+            say(&config, who, Say::TakeOut { alarm, why }).await
+        }
+        Verb::Service { alarm, who, config, .. } => say(&config, who, Say::PutBack { alarm }).await,
+        Verb::Reset { alarm, who, config } => say(&config, who, Say::Reset { alarm }).await,
+        Verb::Work { tank, work: Some(work), length, who, config, .. } => {
+            let length = length.map(|length| length.0);
+            say(&config, who, Say::BeginWork { tank, work, length }).await
+        }
+        Verb::Work { tank, who, config, .. } => say(&config, who, Say::EndWork { tank }).await,
+        Verb::Drill { callout, who, config } => say(&config, who, Say::Drill { callout }).await,
+        Verb::Review { since, until, json, csv, config } => {
+            print_review(&config, &since, until.as_deref(), json, csv)
+        }
+    }
+}
+
+fn failed(text: &str) -> ExitCode {
+    eprintln!("{text}");
+    ExitCode::FAILURE
+}
+
+fn wrong(text: &str) -> ExitCode {
+    eprintln!("{}", text.trim_end());
+    ExitCode::from(EX_CONFIG)
+}
+
+async fn run(config: Config) -> ExitCode {
+    let environment = Environment::of_process();
+    let site = match Site::load(&config.config, &environment) {
+        Ok(site) => site,
+        Err(WrongConfiguration(text)) => return wrong(&text),
+    };
+    let _log = match init_log(&site.settings.log) {
+        Ok(log) => log,
+        Err(error) => return failed(&format!("the log can't be started: {error}")),
+    };
+    for line in site.warnings.lines() {
+        tracing::warn!("{line}");
+    }
+    let clock = Clock::system(site.settings.trust);
+    let parts = Parts { config: config.config, site, environment, clock, onlooker: None };
+    match watch::run(parts).await {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(trouble @ watch::Trouble::Journal(_)) => wrong(&trouble.to_string()),
+        Err(trouble) => failed(&trouble.to_string()),
+    }
+}
+
+fn check(config: &Config) -> ExitCode {
+    // Findings are the output here; the log only carries what libraries say.
+    let quiet = LogSettings { format: LogFormat::Terminal, level: "error".to_owned() };
+    let _log = init_log(&quiet);
+    match Site::load(&config.config, &Environment::of_process()) {
+        Ok(site) => {
+            if !site.warnings.is_empty() {
+                println!("{}", site.warnings.trim_end());
+            }
+            let plan = &site.plan;
+            println!(
+                "{}: {} tanks, {} sensors, {} relays, {} alarms, {} call-outs: it can run",
+                plan.site,
+                plan.tanks.len(),
+                plan.sensors.len(),
+                plan.relays.len(),
+                plan.alarms.iter().filter(|alarm| alarm.sight.is_none()).count(),
+                plan.callouts.len()
+            );
+            ExitCode::SUCCESS
+        }
+        Err(WrongConfiguration(text)) => wrong(&text),
+    }
+}
+
+async fn say(config: &Config, who: Who, say: Say) -> ExitCode {
+    let login = || std::env::var("SUDO_USER").or_else(|_| std::env::var("USER")).ok();
+    let who = who.who.or_else(login).unwrap_or_else(|| "someone".to_owned());
+    ask(config, Request::Say { who, say }).await
+}
+
+async fn ask(config: &Config, request: Request) -> ExitCode {
+    let places = match Places::load(&config.config, &Environment::of_process()) {
+        Ok(places) => places,
+        Err(mistakes) => return wrong(&mistakes.to_string()),
+    };
+    match control::ask(&places.control.socket, &request).await {
+        Ok(Reply { ok: true, text }) => {
+            println!("{text}");
+            ExitCode::SUCCESS
+        }
+        Ok(Reply { ok: false, text }) | Err(text) => failed(&text),
+    }
+}
+
+fn print_review(config: &Config, since: &str, until: Option<&str>, json: bool, csv: bool) -> ExitCode {
+    let environment = Environment::of_process();
+    let places = match Places::load(&config.config, &environment) {
+        Ok(places) => places,
+        Err(mistakes) => return wrong(&mistakes.to_string()),
+    };
+    let now = Clock::system(crate::settings::Trust::System).now().wall;
+    let when = |text: &str| parse_when(text, now, &places.zone).map_err(|error| error.to_string());
+    let window = when(since).and_then(|since| Ok(Window { since, until: until.map_or(Ok(now), when)? }));
+    let window = match window {
+        Ok(window) => window,
+        Err(text) => {
+            eprintln!("{text}");
+            return ExitCode::from(2);
+        }
+    };
+    // Without a plan the review still says what happened, in base units.
+    let site = Site::load(&config.config, &environment).ok();
+    let plan = site.as_ref().map(|site| &site.plan);
+    let read =
+        Log::open(&places.journal.path).and_then(|log| review::review(&log, plan, window, &places.zone));
+    match read {
+        Ok(review) if json => match serde_json::to_string_pretty(&review) {
+            Ok(text) => println!("{text}"),
+            Err(error) => return failed(&error.to_string()),
+        },
+        Ok(review) if csv => print!("{}", review::render_csv(&review)),
+        Ok(review) => print!("{}", review::render_text(&review, &places.zone)),
+        Err(error) => return failed(&error.to_string()),
+    }
+    ExitCode::SUCCESS
+}

@@ -1,0 +1,220 @@
+//! The local control socket: how the command line reaches the running agent. One request, a
+//! line of JSON, comes in; one reply, a line of JSON, goes out. It is a Unix socket and never
+//! TCP: who may open the file may speak.
+
+use serde::{Deserialize, Serialize};
+use slackwater_rules::engine::Word;
+use slackwater_rules::time::Span;
+use std::io;
+use std::os::unix::fs::PermissionsExt;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+use tokio::io::{AsyncBufReadExt, AsyncReadExt, AsyncWriteExt, BufReader};
+use tokio::net::{UnixListener, UnixStream};
+use tokio::sync::{mpsc, oneshot};
+
+/// A request or a reply may be this long.
+const LONGEST: u64 = 4 << 20;
+
+/// Both sides wait this long for the other.
+const PATIENCE: Duration = Duration::from_secs(10);
+
+/// Requests that may wait for the event loop.
+const WAITING: usize = 16;
+
+/// What can be asked.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+#[serde(tag = "ask", rename_all = "kebab-case")]
+pub enum Request {
+    /// Everything there is to see.
+    Status {
+        /// As JSON.
+        json: bool,
+    },
+    /// Why an alarm rings or doesn't.
+    Explain {
+        /// Its name.
+        alarm: String,
+        /// As JSON.
+        json: bool,
+    },
+    /// Something that a person says.
+    Say {
+        /// Who.
+        who: String,
+        /// What.
+        say: Say,
+    },
+}
+
+/// What a person can say, as it goes over the socket. Lengths are in milliseconds.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+#[serde(tag = "say", rename_all = "kebab-case")]
+#[expect(missing_docs, reason = "the words are those of slackwater_rules::engine::Word")]
+pub enum Say {
+    Acknowledge { code: String },
+    Reset { alarm: String },
+    Shelve { alarm: String, length: i64, why: String },
+    Unshelve { alarm: String },
+    TakeOut { alarm: String, why: String },
+    PutBack { alarm: String },
+    BeginWork { tank: String, work: String, length: Option<i64> },
+    EndWork { tank: String },
+    Drill { callout: String },
+}
+
+impl From<Say> for Word {
+    fn from(say: Say) -> Word {
+        match say {
+            Say::Acknowledge { code } => Word::Acknowledge { code },
+            Say::Reset { alarm } => Word::Reset { alarm },
+            Say::Shelve { alarm, length, why } => Word::Shelve { alarm, length: Span(length), why },
+            Say::Unshelve { alarm } => Word::Unshelve { alarm },
+            Say::TakeOut { alarm, why } => Word::TakeOut { alarm, why },
+            Say::PutBack { alarm } => Word::PutBack { alarm },
+            Say::BeginWork { tank, work, length } => Word::BeginWork { tank, work, length: length.map(Span) },
+            Say::EndWork { tank } => Word::EndWork { tank },
+            Say::Drill { callout } => Word::Drill { callout },
+        }
+    }
+}
+
+/// What comes back: words, or JSON where that was asked for.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct Reply {
+    /// Whether it was taken.
+    pub ok: bool,
+    /// To be printed.
+    pub text: String,
+}
+
+/// A request on its way to the event loop, and the way back.
+pub type Asked = (Request, oneshot::Sender<Reply>);
+
+/// The socket file; removed when the agent ends.
+#[derive(Debug)]
+pub struct Control {
+    path: PathBuf,
+}
+
+impl Drop for Control {
+    fn drop(&mut self) {
+        if let Err(error) = std::fs::remove_file(&self.path) {
+            tracing::debug!(%error, "the control socket was gone already");
+        }
+    }
+}
+
+/// Opens the socket, for its owner and group only.
+///
+/// # Errors
+/// If another agent answers there, or the file can't be made.
+pub async fn listen(path: &Path) -> io::Result<(Control, mpsc::Receiver<Asked>)> {
+    if UnixStream::connect(path).await.is_ok() {
+        return Err(io::Error::new(
+            io::ErrorKind::AddrInUse,
+            format!("another agent answers on {}: two may not watch one site", path.display()),
+        ));
+    }
+    let named = |error: io::Error| io::Error::new(error.kind(), format!("{}: {error}", path.display()));
+    if let Some(folder) = path.parent() {
+        std::fs::create_dir_all(folder).map_err(named)?;
+    }
+    // Left by an agent that was killed: nobody answers on it.
+    match std::fs::remove_file(path) {
+        Err(error) if error.kind() != io::ErrorKind::NotFound => return Err(named(error)),
+        Ok(()) | Err(_) => {}
+    }
+    let listener = UnixListener::bind(path).map_err(named)?;
+    std::fs::set_permissions(path, std::fs::Permissions::from_mode(0o660)).map_err(named)?;
+    let (asked, requests) = mpsc::channel(WAITING);
+    tokio::spawn(async move {
+        loop {
+            match listener.accept().await {
+                Ok((stream, _)) => drop(tokio::spawn(serve(stream, asked.clone()))),
+                Err(error) => {
+                    // Out of file handles, perhaps: it passes, and the watch goes on.
+                    tracing::warn!(%error, "the control socket");
+                    tokio::time::sleep(Duration::from_secs(1)).await;
+                }
+            }
+        }
+    });
+    Ok((Control { path: path.to_owned() }, requests))
+}
+
+async fn serve(mut stream: UnixStream, asked: mpsc::Sender<Asked>) {
+    let reply = match tokio::time::timeout(PATIENCE, hear(&mut stream, asked)).await {
+        Ok(reply) => reply,
+        Err(_) => Reply { ok: false, text: format!("no whole request within {} s", PATIENCE.as_secs()) },
+    };
+    // A client that has gone needs no reply.
+    let _ = tokio::time::timeout(PATIENCE, write_line(&mut stream, &reply)).await;
+}
+
+async fn hear(stream: &mut UnixStream, asked: mpsc::Sender<Asked>) -> Reply {
+    let refused = |text: String| Reply { ok: false, text };
+    let line = match read_line(stream).await {
+        Ok(line) => line,
+        Err(error) => return refused(format!("the request can't be read: {error}")),
+    };
+    let request = match serde_json::from_str(&line) {
+        Ok(request) => request,
+        Err(error) => return refused(format!("the request is not understood: {error}")),
+    };
+    let (answer, reply) = oneshot::channel();
+    if asked.send((request, answer)).await.is_err() {
+        return refused("the agent is stopping".to_owned());
+    }
+    reply.await.unwrap_or_else(|_| refused("the agent is stopping".to_owned()))
+}
+
+async fn read_line(stream: &mut UnixStream) -> io::Result<String> {
+    let mut line = String::new();
+    BufReader::new(stream.take(LONGEST)).read_line(&mut line).await?;
+    match line.ends_with('\n') {
+        true => Ok(line),
+        false => Err(io::Error::new(
+            io::ErrorKind::UnexpectedEof,
+            format!("it does not end within {LONGEST} bytes"),
+        )),
+    }
+}
+
+async fn write_line(stream: &mut UnixStream, value: &impl Serialize) -> io::Result<()> {
+    let mut line = serde_json::to_vec(value)?;
+    line.push(b'\n');
+    stream.write_all(&line).await?;
+    stream.flush().await
+}
+
+/// Asks the agent behind the socket.
+///
+/// # Errors
+/// If none answers, with words for a person.
+pub async fn ask(path: &Path, request: &Request) -> Result<Reply, String> {
+    let name = path.display();
+    let talk = async {
+        let mut stream = UnixStream::connect(path).await?;
+        write_line(&mut stream, request).await?;
+        let line = read_line(&mut stream).await?;
+        Ok(serde_json::from_str(&line)?)
+    };
+    match tokio::time::timeout(PATIENCE * 2, talk).await {
+        Ok(Ok(reply)) => Ok(reply),
+        Ok(Err(error)) => Err(unreachable(&name, &error)),
+        Err(_) => Err(format!("no agent answers on {name} within {} s", PATIENCE.as_secs() * 2)),
+    }
+}
+
+fn unreachable(name: &std::path::Display<'_>, error: &io::Error) -> String {
+    match error.kind() {
+        io::ErrorKind::NotFound | io::ErrorKind::ConnectionRefused => {
+            format!("no agent is running here: nobody answers on {name}")
+        }
+        io::ErrorKind::PermissionDenied => {
+            format!("{name}: you may not speak to the agent: be its user, or a member of its group")
+        }
+        _ => format!("{name}: {error}"),
+    }
+}

@@ -1,0 +1,79 @@
+//! The review: what a keeper reads after a holiday. The journal of a stretch of time flows in;
+//! one [`Review`] flows out, which `--json` prints as it is, and which [`render_text`] and
+//! [`render_csv`] put into words and into rows.
+//!
+//! It says what is known and what is not. Times outside limits are "known" plus "up to …
+//! unknown"; no value is carried on for longer than the sensor's own time to stale; rejected
+//! readings are counted, and are never a lowest or a highest; a time under an untrusted clock
+//! says so.
+
+mod coverage;
+mod csv;
+mod events;
+mod form;
+mod sensors;
+mod text;
+mod when;
+
+pub use csv::render_csv;
+pub use form::*;
+pub use text::render_text;
+pub use when::{WhenError, parse_when};
+
+use crate::journal::{JournalError, Log};
+use jiff::tz::TimeZone;
+use slackwater_rules::plan::Plan;
+use slackwater_rules::time::Wall;
+
+/// A stretch of time.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Window {
+    /// Begins.
+    pub since: Wall,
+    /// Ends; not after the present.
+    pub until: Wall,
+}
+
+/// Reviews a stretch of time. Without a plan, numbers are in base units and there are no limits.
+pub fn review(
+    log: &Log,
+    plan: Option<&Plan>,
+    window: Window,
+    zone: &TimeZone,
+) -> Result<Review, JournalError> {
+    let mut events = events::Events::new(window, zone);
+    let mut gaps = coverage::Gaps::new(window, zone, log.alive()?);
+    let unreadable = log.walk(0, |record| {
+        if record.at.wall > window.until {
+            gaps.take_beyond(&record);
+            return false;
+        }
+        gaps.take(&record);
+        events.take(record);
+        true
+    })?;
+    let mut sensors = sensors::Sensors::new(plan, window, zone);
+    log.walk_readings(window.since, window.until, |name, minute| sensors.take(name, &minute))?;
+    let site = match plan {
+        Some(plan) => plan.site.clone(),
+        None => log.site()?,
+    };
+    let events = events.finish();
+    Ok(Review {
+        version: VERSION,
+        site,
+        zone: zone.iana_name().map_or_else(|| "local time".to_owned(), str::to_owned),
+        since: Stamp::new(window.since, true, zone),
+        until: Stamp::new(window.until, true, zone),
+        coverage: gaps.finish(),
+        episodes: events.episodes,
+        call_outs: events.call_outs,
+        asides: events.asides,
+        sensors: sensors.finish(),
+        notes: events.notes,
+        unreadable,
+    })
+}
+
+#[cfg(test)]
+mod tests;

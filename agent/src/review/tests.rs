@@ -1,0 +1,501 @@
+use super::*;
+use crate::journal::{BootId, Journal, Limits};
+use slackwater_rules::alarm::Priority;
+use slackwater_rules::engine::Sample;
+use slackwater_rules::plan::{Directory, Measure, Sensor, Stocking, Tank, TankId};
+use slackwater_rules::quality::Quality;
+use slackwater_rules::reading::{Content, Mapping, Value, Word};
+use slackwater_rules::record::{Body, By, Outcome, Purpose, Record, Seq};
+use slackwater_rules::time::{Moment, Now, Span};
+use slackwater_rules::units::{Dimension, Scale, Unit};
+use tempfile::TempDir;
+
+/// Central European time by rule, so that no time zone data of the machine matters: clocks go
+/// forward on 2026-03-29 and back on 2026-10-25.
+fn zone() -> TimeZone {
+    TimeZone::posix("CET-1CEST,M3.5.0,M10.5.0/3").unwrap()
+}
+
+fn wall(text: &str) -> Wall {
+    parse_when(text, Wall(0), &zone()).unwrap()
+}
+
+/// Writes a journal as the agent would have.
+struct Story {
+    folder: TempDir,
+    journal: Journal,
+    /// Wall less mono of the present boot.
+    offset: i64,
+    seq: Seq,
+}
+
+impl Story {
+    fn new() -> Self {
+        let folder = tempfile::tempdir().unwrap();
+        let mut journal = Self::open(&folder, "first");
+        journal.name_site("Halyard House").unwrap();
+        Self { folder, journal, offset: wall("2026-10-01").0, seq: 0 }
+    }
+
+    fn open(folder: &TempDir, boot: &str) -> Journal {
+        Journal::open(&folder.path().join("journal.db"), BootId(boot.to_owned()), Limits::default())
+            .unwrap()
+            .0
+    }
+
+    fn reboot(&mut self, boot: &str, at: &str) {
+        self.journal = Self::open(&self.folder, boot);
+        self.offset = wall(at).0;
+    }
+
+    fn now(&self, wall: Wall, wall_trusted: bool) -> Now {
+        Now { mono: Moment(wall.0 - self.offset), wall, wall_trusted }
+    }
+
+    fn tell(&mut self, at: &str, body: Body) -> Seq {
+        self.commit(self.now(wall(at), true), body)
+    }
+
+    fn commit(&mut self, at: Now, body: Body) -> Seq {
+        self.seq += 1;
+        self.journal.commit(&[Record { seq: self.seq, at, body }], 1).unwrap();
+        self.seq
+    }
+
+    /// A reading a minute.
+    fn readings(&mut self, sensor: &str, from: &str, to: &str, value: impl Fn(f64) -> (Value, Quality)) {
+        let (from, to) = (wall(from), wall(to));
+        for minute in 0..(to - from).0 / 60_000 {
+            let at = from + Span::minutes(minute);
+            let (value, quality) = value(minute as f64);
+            let at = self.now(at, true).mono;
+            self.journal.sample(&[Sample { sensor: sensor.to_owned(), at, value: Some(value), quality }]);
+        }
+        let now = self.now(to, true);
+        self.journal.flush(&now).unwrap();
+    }
+
+    fn review(&self, plan: Option<&Plan>, since: &str, until: &str) -> Review {
+        let log = Log::open(&self.folder.path().join("journal.db")).unwrap();
+        review(&log, plan, Window { since: wall(since), until: wall(until) }, &zone()).unwrap()
+    }
+}
+
+fn plan() -> Plan {
+    let sensor = |name: &str, mapping: Mapping, limits: Option<(f64, f64)>| Sensor {
+        name: name.to_owned(),
+        topic: name.to_owned(),
+        mapping,
+        tank: limits.map(|_| TankId(0)),
+        measure: Measure { name: "temperature", dimension: Dimension::TEMPERATURE, words: limits.is_none() },
+        scale: scale(),
+        every: Span::seconds(30),
+        stale_after: Span::minutes(3),
+        plausible: None,
+        reject: Vec::new(),
+        max_rate: None,
+        frozen_after: None,
+        limits,
+        gateway: None,
+    };
+    let words = ["on", "off"].map(|name| Word { name: name.to_owned(), spellings: Vec::new() });
+    Plan {
+        site: "Halyard House".to_owned(),
+        zone: zone(),
+        tanks: vec![Tank {
+            name: "lagoon".to_owned(),
+            volume: None,
+            salinity: None,
+            stocking: Stocking::Moderate,
+        }],
+        sensors: vec![
+            sensor("lagoon-temp", Mapping::Plain(Content::Number(scale())), Some((24.0, 27.0))),
+            sensor("mains", Mapping::Plain(Content::Words(words.to_vec())), None),
+        ],
+        relays: Vec::new(),
+        alarms: Vec::new(),
+        callouts: Vec::new(),
+        works: std::collections::BTreeMap::new(),
+        directory: Directory::default(),
+    }
+}
+
+fn scale() -> Scale {
+    Scale { unit: Unit::named("degC").unwrap(), name: "degC".to_owned() }
+}
+
+fn by(who: &str, via: &str) -> By {
+    By { who: who.to_owned(), via: via.to_owned() }
+}
+
+fn raised(alarm: &str, episode: Seq, code: &str, priority: Priority, because: &str) -> Body {
+    Body::Raised {
+        alarm: alarm.to_owned(),
+        episode,
+        code: code.to_owned(),
+        place: "lagoon".to_owned(),
+        priority,
+        since: Span::seconds(20),
+        because: because.to_owned(),
+    }
+}
+
+fn returned(alarm: &str, episode: Seq, stood: Span) -> Body {
+    Body::Returned { alarm: alarm.to_owned(), episode, stood, because: String::new() }
+}
+
+fn paged(call: Seq, target: &str, purpose: Purpose) -> Body {
+    Body::Paged { call, target: target.to_owned(), purpose, headline: "lagoon: no mains, K7P".to_owned() }
+}
+
+fn s(text: &str) -> String {
+    text.to_owned()
+}
+
+/// Two weeks with a power cut, a lost broker, a crash, a night of clocks put back, a board that
+/// did not know the time, work, a shelf and a drill.
+fn fortnight() -> Story {
+    let mut story = Story::new();
+    story.tell("2026-10-10 09:00", Body::Started { version: s("0.1.0"), gap: None });
+
+    story.tell(
+        "2026-10-19 10:00",
+        Body::WorkBegan {
+            tank: s("lagoon"),
+            work: s("water change"),
+            length: Span::hours(2),
+            by: by("ines", "socket"),
+        },
+    );
+    story.tell("2026-10-19 12:00", Body::WorkEnded { tank: s("lagoon"), work: s("water change"), by: None });
+
+    let episode = story.seq + 1;
+    story.tell("2026-10-20 03:12:20", raised("power-lost", episode, "K7P", Priority::Critical, "mains off"));
+    let call = story.tell(
+        "2026-10-20 03:12:20",
+        Body::CallBegan { policy: s("household"), purpose: Purpose::Call, code: s("K7P"), hold: Span::ZERO },
+    );
+    story.tell("2026-10-20 03:12:20", Body::Joined { call, alarm: s("power-lost"), episode });
+    let push = story.tell("2026-10-20 03:12:20", paged(call, "ines.push", Purpose::Call));
+    let siren = story.tell("2026-10-20 03:12:20", paged(call, "siren", Purpose::Call));
+    let on = story.tell(
+        "2026-10-20 03:12:20",
+        Body::Switched { relay: s("air-pump"), on: true, episode, attempt: 1, why: s("the fallback begins") },
+    );
+    story.tell("2026-10-20 03:12:24", Body::Proved { switching: on, after: Span::seconds(4) });
+    story.tell(
+        "2026-10-20 03:12:22",
+        Body::Delivered { page: siren, result: Outcome::Accepted { note: s("") } },
+    );
+    story.tell(
+        "2026-10-20 03:12:50",
+        Body::Delivered {
+            page: push,
+            result: Outcome::Failed { why: s("no route to host: the router has no mains, either") },
+        },
+    );
+    let second = story.seq + 1;
+    story.tell(
+        "2026-10-20 03:14",
+        raised("return-stopped", second, "M2X", Priority::High, "return-flow 0 L/h"),
+    );
+    story.tell("2026-10-20 03:14", Body::Joined { call, alarm: s("return-stopped"), episode: second });
+    let text = story.tell("2026-10-20 03:17:20", paged(call, "ines.text", Purpose::Call));
+    story.tell(
+        "2026-10-20 03:17:40",
+        Body::Delivered { page: text, result: Outcome::Deferred { why: s("no network") } },
+    );
+    story.tell(
+        "2026-10-20 03:18:40",
+        Body::Delivered { page: text, result: Outcome::Accepted { note: s("queued") } },
+    );
+    story.tell(
+        "2026-10-20 03:27:20",
+        Body::Skipped { call, target: s("neighbour.text"), why: s("outside their hours") },
+    );
+    story.tell("2026-10-20 03:31", Body::Answered { call, by: by("ines", "text"), lease: Span::hours(1) });
+    for (alarm, episode) in [("power-lost", episode), ("return-stopped", second)] {
+        let alarm = s(alarm);
+        story.tell("2026-10-20 03:31", Body::Acknowledged { alarm, episode, by: by("ines", "text") });
+    }
+    story.tell(
+        "2026-10-20 03:50",
+        Body::Worsened { alarm: s("power-lost"), episode, because: s("lagoon-temp 23.4 degC") },
+    );
+    story.tell("2026-10-20 03:50", Body::Resumed { call, why: s("power-lost got worse") });
+    story.tell("2026-10-20 03:52", Body::Answered { call, by: by("ines", "text"), lease: Span::hours(1) });
+    story.tell("2026-10-20 05:40", returned("power-lost", episode, Span::seconds(8_860)));
+    story.tell("2026-10-20 05:44", returned("return-stopped", second, Span::minutes(150)));
+    let off = story.tell(
+        "2026-10-20 05:45",
+        Body::Switched { relay: s("air-pump"), on: false, episode, attempt: 2, why: s("undone") },
+    );
+    story.tell("2026-10-20 05:46", Body::NotProved { switching: off, why: s("air-pump-current 0.21 A") });
+    let clear = story.tell("2026-10-20 05:45", paged(call, "ines.text", Purpose::AllClear));
+    story.tell(
+        "2026-10-20 05:46",
+        Body::Delivered { page: clear, result: Outcome::Accepted { note: s("queued") } },
+    );
+    story.tell("2026-10-20 05:46", Body::CallEnded { call });
+
+    story.tell("2026-10-22 14:00", Body::SightLost { of: s("broker"), why: s("connection refused") });
+    story.tell("2026-10-22 14:35", Body::SightRegained { of: s("broker"), after: Span::minutes(35) });
+    story.tell("2026-10-23 08:00", Body::SightLost { of: s("gateway shed"), why: s("nothing for 5 min") });
+
+    let drill = story.tell(
+        "2026-10-24 18:00",
+        Body::CallBegan { policy: s("household"), purpose: Purpose::Drill, code: s("D9T"), hold: Span::ZERO },
+    );
+    let page = story.tell("2026-10-24 18:00", paged(drill, "ines.push", Purpose::Drill));
+    story.tell("2026-10-24 18:00:02", Body::Delivered { page, result: Outcome::Accepted { note: s("") } });
+    story.tell("2026-10-24 18:01", Body::Answered { call: drill, by: by("ines", "web"), lease: Span::ZERO });
+    story.tell("2026-10-24 18:01", Body::CallEnded { call: drill });
+
+    // The hour from 02:00 to 03:00 comes twice in this night.
+    let night = story.seq + 1;
+    story.tell(
+        "2026-10-25T02:40:00+02:00",
+        raised("too-cold", night, "R4T", Priority::High, "lagoon-temp 23.4 degC"),
+    );
+    let call = story.tell(
+        "2026-10-25T02:40:00+02:00",
+        Body::CallBegan { policy: s("household"), purpose: Purpose::Call, code: s("R4T"), hold: Span::ZERO },
+    );
+    story.tell("2026-10-25T02:40:00+02:00", Body::Joined { call, alarm: s("too-cold"), episode: night });
+    story.tell("2026-10-25T02:40:00+02:00", paged(call, "ines.push", Purpose::Call));
+    story.tell("2026-10-25T02:15:00+01:00", returned("too-cold", night, Span::minutes(35)));
+    story.tell("2026-10-25T02:15:00+01:00", Body::CallEnded { call });
+
+    story.tell(
+        "2026-10-26 20:00",
+        Body::Shelved {
+            alarm: s("too-cold"),
+            length: Span::hours(8),
+            by: by("tom", "socket"),
+            why: s("the probe is out for cleaning"),
+        },
+    );
+    story.tell("2026-10-26 21:10", Body::Unshelved { alarm: s("too-cold"), by: Some(by("tom", "socket")) });
+    story.tell(
+        "2026-10-26 21:15",
+        Body::TakenOut { alarm: s("leak"), by: by("tom", "socket"), why: s("=broken") },
+    );
+    story.tell(
+        "2026-10-26 21:16",
+        Body::Refused { what: s("ack ZZZ"), why: s("no open episode has this code"), by: by("tom", "text") },
+    );
+    story.tell("2026-10-27 07:00", Body::Started { version: s("0.1.0"), gap: Some(Span::hours(2)) });
+
+    let temperature = |minute: f64| (Value::Number(25.5 + (minute / 300.0).sin()), Quality::Good);
+    story.readings("lagoon-temp", "2026-10-17 00:00", "2026-10-20 03:40", temperature);
+    story.readings("lagoon-temp", "2026-10-20 03:40", "2026-10-20 06:40", |minute| {
+        match minute as u32 % 45 {
+            44 => (Value::Number(85.0), Quality::Suspect),
+            _ => (Value::Number(23.4), Quality::Good),
+        }
+    });
+    story.readings("lagoon-temp", "2026-10-20 06:40", "2026-10-22 14:00", temperature);
+    story.readings("lagoon-temp", "2026-10-22 14:35", "2026-10-27 05:00", temperature);
+    story.readings("lagoon-temp", "2026-10-27 07:00", "2026-10-29 04:00", temperature);
+    story.readings("mains", "2026-10-20 03:00", "2026-10-20 06:00", |minute| {
+        (Value::Word(u16::from((12.0..160.0).contains(&minute))), Quality::Good)
+    });
+
+    // Another cut: the board comes back without the network, and so without the time.
+    story.reboot("second", "2026-10-29 04:30");
+    let lost = Now { mono: Moment(30_000), wall: wall("2026-10-25 12:00"), wall_trusted: false };
+    story.commit(lost, Body::Started { version: s("0.1.0"), gap: None });
+    story.tell(
+        "2026-10-29 05:30",
+        Body::Chattering { alarm: s("mains-flaps"), raises: 6, within: Span::minutes(9) },
+    );
+    story.readings("lagoon-temp", "2026-10-29 04:31", "2026-10-31 22:00", temperature);
+    // And one more, this time until after the end.
+    story.reboot("third", "2026-10-31 23:00");
+    let lost = Now { mono: Moment(30_000), wall: wall("2026-10-31 10:00"), wall_trusted: false };
+    story.commit(lost, Body::Started { version: s("0.1.0"), gap: None });
+    story
+}
+
+#[test]
+fn a_fortnight_reads_as_text() {
+    let review = fortnight().review(Some(&plan()), "2026-10-18", "2026-11-01");
+    let text = render_text(&review, &zone());
+    assert!(text.lines().all(|line| line.chars().count() <= 60));
+    insta::assert_snapshot!(text);
+}
+
+#[test]
+fn a_fortnight_is_versioned_json() {
+    let review = fortnight().review(Some(&plan()), "2026-10-18", "2026-11-01");
+    insta::assert_snapshot!(serde_json::to_string_pretty(&review).unwrap());
+}
+
+#[test]
+fn a_fortnight_is_rows_that_no_spreadsheet_takes_for_formulas() {
+    let review = fortnight().review(Some(&plan()), "2026-10-18", "2026-11-01");
+    let csv = render_csv(&review);
+    assert!(csv.ends_with("\r\n"));
+    insta::assert_snapshot!(csv.replace("\r\n", "\n"));
+}
+
+#[test]
+fn a_calm_fortnight_is_a_short_page() {
+    let mut story = Story::new();
+    story.tell("2026-10-10 09:00", Body::Started { version: s("0.1.0"), gap: None });
+    story.readings("lagoon-temp", "2026-08-01", "2026-08-15", |_| (Value::Number(25.2), Quality::Good));
+    let now = story.now(wall("2026-11-01"), true);
+    story.readings("lagoon-temp", "2026-10-17 23:59", "2026-11-01", |_| (Value::Number(25.2), Quality::Good));
+    story.journal.flush(&now).unwrap();
+    let calm = Plan { sensors: plan().sensors[..1].to_vec(), ..plan() };
+    insta::assert_snapshot!(render_text(&story.review(Some(&calm), "2026-10-18", "2026-11-01"), &zone()), @r"
+    Halyard House
+    2026-10-18 00:00 to 2026-11-01 00:00 (local time)
+    Watched all of 14 d 1 h.
+
+    ALARMS
+    None.
+
+    READINGS
+    lagoon-temp (lagoon): known throughout
+      lowest 25.2 degC at 2026-10-18 00:00
+      highest 25.2 degC at 2026-10-18 00:00
+      within limits
+    ");
+}
+
+#[test]
+fn without_a_plan_numbers_are_in_base_units_and_the_site_is_still_known() {
+    let review = fortnight().review(None, "2026-10-30", "2026-10-31");
+    assert_eq!((review.site.as_str(), review.episodes.len()), ("Halyard House", 0));
+    let lagoon = &review.sensors[0];
+    assert_eq!((lagoon.sensor.as_str(), &lagoon.unit, &lagoon.outside), ("lagoon-temp", &None, &None));
+    assert_eq!(lagoon.lowest.as_ref().unwrap().shown, "24.500");
+}
+
+#[test]
+fn an_empty_journal_says_that_it_knows_nothing() {
+    let review = Story::new().review(Some(&plan()), "2026-10-18", "2026-10-19");
+    assert_eq!(review.coverage.watched, Span::ZERO);
+    insta::assert_snapshot!(render_text(&review, &zone()), @r"
+    Halyard House
+    2026-10-18 00:00 to 2026-10-19 00:00 (local time)
+    Watched 0 s of 1 d.
+
+    NOT SEEN
+    2026-10-18 00:00 to 2026-10-19 00:00 (1 d) journal: nothing
+        is kept of this time
+
+    ALARMS
+    None.
+
+    READINGS
+    lagoon-temp (lagoon): known for 0 s of 1 d
+    mains (Halyard House): known for 0 s of 1 d
+    ");
+}
+
+#[test]
+fn an_episode_that_began_before_the_stretch_and_still_stands_is_in_it() {
+    let mut story = Story::new();
+    story.tell("2026-10-10 09:00", raised("leak", 1, "K7P", Priority::High, "leak wet"));
+    story.tell("2026-10-10 09:00", raised("too-warm", 2, "M2X", Priority::High, "lagoon-temp 29 degC"));
+    story.tell("2026-10-11 09:00", returned("too-warm", 2, Span::hours(24)));
+    let review = story.review(None, "2026-10-18", "2026-10-19");
+    let known: Vec<_> = review.episodes.iter().map(|e| (e.alarm.as_str(), e.stood)).collect();
+    assert_eq!(known, [("leak", Span::hours(8 * 24 + 15))]);
+}
+
+#[test]
+fn no_value_is_carried_on_for_longer_than_the_time_to_stale() {
+    let mut story = Story::new();
+    let cold = |_| (Value::Number(20.0), Quality::Good);
+    story.readings("lagoon-temp", "2026-10-18 00:00", "2026-10-18 01:00", cold);
+    story.readings("lagoon-temp", "2026-10-18 05:00", "2026-10-18 06:00", cold);
+    let review = story.review(Some(&plan()), "2026-10-18", "2026-10-19");
+    let outside = review.sensors[0].outside.clone().unwrap();
+    // Two hours, and twice from the last minute's beginning to the time to stale.
+    assert_eq!(outside.below, Span::minutes(2 * (59 + 3)));
+    assert_eq!(outside.below + outside.unknown, Span::hours(24));
+}
+
+#[test]
+fn points_in_time_are_read_as_keepers_write_them() {
+    let now = wall("2026-03-30 08:15");
+    let read = |text: &str| {
+        let found = parse_when(text, now, &zone());
+        found
+            .map(|at| at.civil(&zone()).strftime("%Y-%m-%d %H:%M:%S%:z").to_string())
+            .map_err(|e| e.to_string())
+    };
+    let good = [
+        ("2026-03-01", "2026-03-01 00:00:00+01:00"),
+        (" 2026-03-30 07:30 ", "2026-03-30 07:30:00+02:00"),
+        ("2026-03-30T07:30:05", "2026-03-30 07:30:05+02:00"),
+        ("2026-03-30T07:30:05Z", "2026-03-30 09:30:05+02:00"),
+        ("now", "2026-03-30 08:15:00+02:00"),
+        ("today", "2026-03-30 00:00:00+02:00"),
+        ("yesterday", "2026-03-29 00:00:00+01:00"),
+        ("90 min", "2026-03-30 06:45:00+02:00"),
+        // 14 times 24 hours, over a night that had 23.
+        ("14 d", "2026-03-16 07:15:00+01:00"),
+        ("2 weeks", "2026-03-16 07:15:00+01:00"),
+        // The clocks skip this hour.
+        ("2026-03-29 02:30", "2026-03-29 03:30:00+02:00"),
+        // And show this one twice.
+        ("2026-10-25 02:30", "2026-10-25 02:30:00+02:00"),
+    ];
+    for (text, meant) in good {
+        assert_eq!(read(text).as_deref(), Ok(meant), "{text}");
+    }
+    let bad =
+        ["", "soon", "2026-13-01", "2026-02-30", "2026-03-01 25:00", "14 degC", "14 fortnights", "-2 d"]
+            .map(|text| read(text).unwrap_err().split(": write").next().unwrap_or_default().to_owned());
+    insta::assert_snapshot!(bad.join("\n"), @r"
+    `` is no point in time
+    `soon` is no point in time
+    `2026-13-01` is no point in time
+    `2026-02-30` is no point in time
+    `2026-03-01 25:00` is no point in time
+    `14 degC` is no time ago (this is a temperature, but a duration is wanted here)
+    `14 fortnights` is no time ago (`fortnights` is not a unit)
+    `-2 d` would be in the future: a time ago is written without a sign
+    ");
+    assert!(read(&"9".repeat(400)).is_err());
+}
+
+#[test]
+fn an_alarm_that_was_put_aside_while_it_stood_stands_no_more() {
+    let mut story = Story::new();
+    story.tell("2026-10-18 09:00", raised("leak", 1, "K7P", Priority::High, "leak wet"));
+    let by = by("ines", "socket");
+    story.tell(
+        "2026-10-18 10:00",
+        Body::Shelved { alarm: s("leak"), length: Span::hours(1), by, why: s("mopping") },
+    );
+    let review = story.review(None, "2026-10-18", "2026-10-19");
+    assert_eq!(review.episodes[0].stood, Span::hours(1));
+    assert!(render_text(&review, &zone()).contains("  shelved 10:00, had stood 1 h\n"));
+}
+
+#[test]
+fn a_watch_that_ended_and_began_again_after_the_stretch_was_away_at_its_end() {
+    let mut story = Story::new();
+    story.tell("2026-10-18 00:00", Body::Started { version: s("0.1.0"), gap: None });
+    story.tell("2026-10-18 20:00", Body::Stopped { why: s("moving the board") });
+    story.tell("2026-10-20 08:00", Body::Started { version: s("0.1.0"), gap: Some(Span::hours(36)) });
+    let coverage = story.review(None, "2026-10-18", "2026-10-19").coverage;
+    assert_eq!(coverage.watched, Span::hours(20));
+    assert_eq!(coverage.gaps[0].why, "stopped: moving the board");
+}
+
+#[test]
+fn gaps_that_overlap_are_counted_once() {
+    let mut story = Story::new();
+    story.tell("2026-10-18 00:00", Body::Started { version: s("0.1.0"), gap: None });
+    story.tell("2026-10-18 10:00", Body::SightLost { of: s("broker"), why: s("down") });
+    story.tell("2026-10-18 13:00", Body::Started { version: s("0.1.0"), gap: Some(Span::hours(2)) });
+    story.tell("2026-10-18 14:00", Body::SightRegained { of: s("broker"), after: Span::hours(4) });
+    story.tell("2026-10-19 00:00", Body::Settled { alarm: s("leak") });
+    assert_eq!(story.review(None, "2026-10-18", "2026-10-19").coverage.watched, Span::hours(20));
+}

@@ -1,0 +1,305 @@
+//! The review in words: plain text of at most 60 columns, so that it can be read on a phone
+//! and in a mail. What did not happen takes no line.
+
+use super::{
+    Aside, CallOut, Delivery, Episode, Extreme, Gap, ProofSeen, Review, SensorReview, Stamp, Switching,
+};
+use jiff::tz::{AmbiguousOffset, TimeZone};
+use slackwater_rules::record::Purpose;
+use slackwater_rules::time::Span;
+
+const WIDTH: usize = 60;
+
+/// How far a broken line is set in.
+const HANG: usize = 4;
+
+/// The review in words, with its times in `zone`.
+pub fn render_text(review: &Review, zone: &TimeZone) -> String {
+    let mut page = Page { zone, text: String::new() };
+    page.head(review);
+    if !review.coverage.gaps.is_empty() {
+        page.title("NOT SEEN");
+        for gap in &review.coverage.gaps {
+            page.gap(gap);
+        }
+    }
+    page.title("ALARMS");
+    if review.episodes.is_empty() {
+        page.line(0, "None.");
+    }
+    for (nth, episode) in review.episodes.iter().enumerate() {
+        if nth > 0 {
+            page.text.push('\n');
+        }
+        page.episode(episode, review);
+    }
+    let drills: Vec<&CallOut> = review.call_outs.iter().filter(|call| call.episodes.is_empty()).collect();
+    if !drills.is_empty() {
+        page.title("DRILLS");
+        for drill in drills {
+            page.line(0, &format!("{} {}", page.time(&drill.began), drill.policy));
+            page.call_out(drill);
+        }
+    }
+    if !review.asides.is_empty() {
+        page.title("PUT ASIDE");
+        for aside in &review.asides {
+            page.aside(aside);
+        }
+    }
+    if !review.sensors.is_empty() {
+        page.title("READINGS");
+        for sensor in &review.sensors {
+            page.sensor(sensor, review.coverage.length);
+        }
+    }
+    if !review.notes.is_empty() || !review.unreadable.is_empty() {
+        page.title("ALSO");
+        for note in &review.notes {
+            page.line(0, &format!("{} {}", page.time(&note.at), note.text));
+        }
+        if !review.unreadable.is_empty() {
+            let count = review.unreadable.len();
+            page.line(0, &format!("{count} records could not be read by this version of the program."));
+        }
+    }
+    page.text
+}
+
+struct Page<'a> {
+    zone: &'a TimeZone,
+    text: String,
+}
+
+impl Page<'_> {
+    fn head(&mut self, review: &Review) {
+        self.line(0, &review.site);
+        let (since, until) = (self.time(&review.since), self.time(&review.until));
+        self.line(0, &format!("{since} to {until} ({})", review.zone));
+        let coverage = &review.coverage;
+        let watched = match coverage.watched == coverage.length {
+            true => format!("Watched all of {}.", coverage.length),
+            false => format!("Watched {} of {}.", coverage.watched, coverage.length),
+        };
+        self.line(0, &watched);
+    }
+
+    fn gap(&mut self, gap: &Gap) {
+        let of = if gap.of == "agent" { "agent not running" } else { &gap.of };
+        self.line(0, &format!("{} {of}: {}", self.stretch(&gap.from, gap.to.as_ref()), gap.why));
+    }
+
+    fn episode(&mut self, episode: &Episode, review: &Review) {
+        let Episode { alarm, place, priority, code, because, .. } = episode;
+        self.line(0, &format!("{} {place}: {alarm}", self.time(&episode.detected)));
+        self.line(2, &format!("{priority}, code {code}: {because}"));
+        let noticed = match episode.detected.after(&episode.onset) {
+            Some(after) if after > Span::ZERO => format!(", noticed after {after}"),
+            _ => String::new(),
+        };
+        let day = &episode.detected;
+        self.line(2, &format!("began {}{noticed}", self.time_on(&episode.onset, day)));
+        for again in &episode.raised_again {
+            self.line(2, &format!("raised again {}", self.time_on(again, day)));
+        }
+        for worse in &episode.worsened {
+            self.line(2, &format!("got worse {}: {}", self.time_on(&worse.at, day), worse.why));
+        }
+        for lost in &episode.lost_sight {
+            self.line(2, &format!("lost sight of its readings {}", self.time_on(lost, day)));
+        }
+        match (&episode.returned, &episode.put_aside) {
+            (Some(at), _) => {
+                self.line(
+                    2,
+                    &format!("returned to normal {}, stood {}", self.time_on(at, day), episode.stood),
+                );
+            }
+            (None, Some(aside)) => {
+                let at = self.time_on(&aside.at, day);
+                self.line(2, &format!("{} {at}, had stood {}", aside.why, episode.stood));
+            }
+            (None, None) => self.line(2, &format!("STILL STANDS, for {}", episode.stood)),
+        }
+        for answer in &episode.acknowledged {
+            let after = answer.after.map_or(String::new(), |after| format!(", after {after}"));
+            let at = self.time_on(&answer.at, day);
+            self.line(2, &format!("acknowledged {at} by {} ({}){after}", answer.who, answer.via));
+        }
+        if episode.acknowledged.is_empty() {
+            self.line(2, "nobody acknowledged it");
+        }
+        for fallback in &episode.fallbacks {
+            self.fallback(fallback, day);
+        }
+        let Some(call) = review.call_outs.iter().find(|call| Some(call.call_out) == episode.call_out) else {
+            return;
+        };
+        if call.episodes.first() == Some(&episode.episode) {
+            self.call_out(call);
+        } else {
+            let leading = review.episodes.iter().find(|other| Some(&other.episode) == call.episodes.first());
+            let of = leading.map_or(call.policy.as_str(), |leading| &leading.alarm);
+            self.line(2, &format!("told in the call-out of {of}"));
+        }
+    }
+
+    fn fallback(&mut self, switching: &Switching, day: &Stamp) {
+        let Switching { relay, on, why, attempt, proof, .. } = switching;
+        let state = if *on { "on" } else { "off" };
+        let again = if *attempt > 1 { format!(", attempt {attempt}") } else { String::new() };
+        let proof = match proof {
+            ProofSeen::Proved { after } => format!("proved after {after}"),
+            ProofSeen::NotProved { why } => format!("NOT PROVED: {why}"),
+            ProofSeen::Unknown => "no proof on record".to_owned(),
+        };
+        let at = self.time_on(&switching.at, day);
+        self.line(2, &format!("{at} {relay} {state} ({why}{again}): {proof}"));
+    }
+
+    fn call_out(&mut self, call: &CallOut) {
+        let mut lines: Vec<(&Stamp, String)> = Vec::new();
+        for page in &call.pages {
+            let purpose = match page.purpose {
+                Purpose::Call => "",
+                Purpose::Taken => " (told that someone answered)",
+                Purpose::AllClear => " (all-clear)",
+                Purpose::Digest => " (digest)",
+                Purpose::Drill => " (drill)",
+            };
+            let result = match &page.result {
+                Delivery::Accepted { .. } => "accepted".to_owned(),
+                Delivery::Deferred { why } => format!("deferred: {why}"),
+                Delivery::Failed { why } => format!("FAILED: {why}"),
+                Delivery::Unknown => "result unknown".to_owned(),
+            };
+            lines.push((&page.at, format!("{}{purpose} {result}", page.to)));
+        }
+        for skipped in &call.skipped {
+            lines.push((&skipped.at, format!("{} not told: {}", skipped.to, skipped.why)));
+        }
+        for answer in &call.answers {
+            lines.push((&answer.at, format!("answered by {} ({})", answer.who, answer.via)));
+        }
+        for resumed in &call.resumed {
+            lines.push((&resumed.at, format!("goes on: {}", resumed.why)));
+        }
+        if let Some(ended) = &call.ended {
+            lines.push((ended, "call-out over".to_owned()));
+        }
+        lines.sort_by_key(|(at, _)| at.unix_ms);
+        for (at, line) in lines {
+            self.line(2, &format!("{} {line}", self.time_on(at, &call.began)));
+        }
+    }
+
+    fn aside(&mut self, aside: &Aside) {
+        let Aside { kind, of, why, who, .. } = aside;
+        let what = match *kind {
+            "work" => format!("{of}: {why}, by {who}"),
+            _ => format!("{of} {kind} by {who}: {why}"),
+        };
+        let ended = match (&aside.to, &aside.ended_by) {
+            (None, _) => "",
+            (Some(_), None) => "; ended by itself",
+            (Some(_), Some(by)) => &format!("; ended by {by}"),
+        };
+        self.line(0, &format!("{} {what}{ended}", self.stretch(&aside.from, aside.to.as_ref())));
+    }
+
+    fn sensor(&mut self, sensor: &SensorReview, length: Span) {
+        let name = match &sensor.place {
+            Some(place) => format!("{} ({place})", sensor.sensor),
+            None => sensor.sensor.clone(),
+        };
+        let known = match sensor.known >= length {
+            true => "known throughout".to_owned(),
+            false => format!("known for {} of {length}", sensor.known),
+        };
+        self.line(0, &format!("{name}: {known}"));
+        let extreme = |extreme: &Extreme| format!("{} at {}", extreme.shown, self.time(&extreme.at));
+        let (lowest, highest) = (sensor.lowest.as_ref().map(extreme), sensor.highest.as_ref().map(extreme));
+        if let Some(lowest) = lowest {
+            self.line(2, &format!("lowest {lowest}"));
+        }
+        if let Some(highest) = highest {
+            self.line(2, &format!("highest {highest}"));
+        }
+        if let Some(outside) = &sensor.outside {
+            let unknown = match outside.unknown {
+                Span::ZERO => String::new(),
+                unknown => format!(", up to {unknown} unknown"),
+            };
+            let mut side = |word, limit: &str, span: Span| {
+                if span > Span::ZERO {
+                    self.line(2, &format!("{word} {limit}: {span} known{unknown}"));
+                }
+            };
+            side("below", &outside.lower, outside.below);
+            side("above", &outside.upper, outside.above);
+            if outside.below == Span::ZERO && outside.above == Span::ZERO && sensor.known > Span::ZERO {
+                let so_far = if unknown.is_empty() { "" } else { " as far as known" };
+                self.line(2, &format!("within limits{so_far}{unknown}"));
+            }
+        }
+        if let Some(words) = &sensor.words {
+            self.line(2, &format!("last {}, changed {} times", words.last, words.changes));
+        }
+        if sensor.rejected > 0 {
+            self.line(2, &format!("{} readings rejected", sensor.rejected));
+        }
+    }
+
+    fn title(&mut self, title: &str) {
+        self.text.push('\n');
+        self.line(0, title);
+    }
+
+    /// One line, broken between words where it is too long.
+    fn line(&mut self, indent: usize, line: &str) {
+        let mut column = indent;
+        self.text.extend(std::iter::repeat_n(' ', indent));
+        for (nth, word) in line.split_whitespace().enumerate() {
+            let width = word.chars().count();
+            if nth > 0 && column + 1 + width > WIDTH {
+                self.text.push('\n');
+                self.text.extend(std::iter::repeat_n(' ', indent + HANG));
+                column = indent + HANG;
+            } else if nth > 0 {
+                self.text.push(' ');
+                column += 1;
+            }
+            self.text.push_str(word);
+            column += width;
+        }
+        self.text.push('\n');
+    }
+
+    /// `2026-08-03 02:10`.
+    fn time(&self, stamp: &Stamp) -> String {
+        self.format(stamp, "%Y-%m-%d %H:%M")
+    }
+
+    /// The time of day alone if it is on the same day as another.
+    fn time_on(&self, stamp: &Stamp, day: &Stamp) -> String {
+        let same = stamp.unix_ms.civil(self.zone).date() == day.unix_ms.civil(self.zone).date();
+        self.format(stamp, if same { "%H:%M" } else { "%Y-%m-%d %H:%M" })
+    }
+
+    fn stretch(&self, from: &Stamp, to: Option<&Stamp>) -> String {
+        let Some(to) = to else { return format!("{} and on,", self.time(from)) };
+        let length = to.after(from).map_or("length unknown".to_owned(), |length| length.to_string());
+        format!("{} to {} ({length})", self.time(from), self.time_on(to, from))
+    }
+
+    /// A time that the clocks show twice, when they are put back, carries its offset.
+    fn format(&self, stamp: &Stamp, format: &str) -> String {
+        let zoned = stamp.unix_ms.civil(self.zone);
+        let twice = match self.zone.to_ambiguous_timestamp(zoned.datetime()).offset() {
+            AmbiguousOffset::Fold { .. } => " %:z",
+            AmbiguousOffset::Unambiguous { .. } | AmbiguousOffset::Gap { .. } => "",
+        };
+        let doubt = if stamp.clock_trusted { "" } else { " (clock not trusted)" };
+        format!("{}{doubt}", zoned.strftime(&format!("{format}{twice}")))
+    }
+}

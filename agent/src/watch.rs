@@ -1,0 +1,476 @@
+//! The event loop. Everything that happens comes here as one of a closed set of events and
+//! becomes an input of the engine; the turns of a batch are committed together; then their
+//! effects are run, messages are acknowledged and the watchdog is fed. One loop owns the
+//! engine and the journal; nothing here decides anything.
+
+mod health;
+
+pub use health::Health;
+
+use crate::channels::{self, Channels, Publish};
+use crate::clock::Clock;
+use crate::control::{self, Asked, Control, Reply, Request};
+use crate::journal::{BootId, JournalError, Limits};
+use crate::keeper::Keeper;
+use crate::mqtt::{self, Event};
+use crate::service::{Service, Signal, Signals};
+use crate::settings::Environment;
+use crate::site::{Site, WrongConfiguration, broker, topics};
+use slackwater_rules::engine::{Delivery, Effect, Engine, Input, Link, Turn};
+use slackwater_rules::record::{Body, By, Outcome, Record, Seq};
+use slackwater_rules::time::{Now, Span};
+use std::collections::{BTreeMap, VecDeque};
+use std::fmt;
+use std::io;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::Duration;
+use tokio::sync::mpsc;
+
+/// Messages of one batch: enough to commit seldom, few enough to answer at once.
+const BATCH: usize = 256;
+
+/// READY is not kept back for longer than this by a broker that is away.
+const READY_WITHIN: Duration = Duration::from_secs(10);
+
+/// The drain at the end: for the broker, and for pages on their way.
+const DRAIN: Duration = Duration::from_secs(2);
+const LAST_PAGES: Span = Span::seconds(10);
+
+/// Numbers of siren messages begin here, far from those of switchings.
+const SIRENS: u64 = 1 << 63;
+
+/// Sees every turn: for the demo and for tests.
+pub type Onlooker = Box<dyn FnMut(&Now, &Turn) + Send>;
+
+/// What the loop is made of.
+pub struct Parts {
+    /// The agent's configuration file.
+    pub config: PathBuf,
+    /// What it comes to.
+    pub site: Site,
+    /// Where changed settings are read from at a reload.
+    pub environment: Environment,
+    /// The board's clocks, or the demo's.
+    pub clock: Clock,
+    /// Sees every turn.
+    pub onlooker: Option<Onlooker>,
+}
+
+/// Why the watch could not begin, or ended otherwise than in good order.
+#[derive(Debug)]
+pub enum Trouble {
+    /// The journal belongs to something else.
+    Journal(JournalError),
+    /// The control socket.
+    Control(io::Error),
+    /// The signals of the system.
+    Signals(io::Error),
+    /// The broker's settings; `check` finds them first.
+    Broker(String),
+    /// A part that the watch can't do without has ended.
+    Lost(&'static str),
+}
+
+impl fmt::Display for Trouble {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Journal(error) => write!(f, "the journal: {error}"),
+            Self::Control(error) => write!(f, "the control socket: {error}"),
+            Self::Signals(error) => write!(f, "signals: {error}"),
+            Self::Broker(text) => write!(f, "[broker]: {text}"),
+            Self::Lost(part) => write!(f, "{part} has ended: this should not happen"),
+        }
+    }
+}
+
+impl std::error::Error for Trouble {}
+
+/// What happens.
+enum Happening {
+    Broker,
+    BrokerLost,
+    Delivered(Seq, Outcome),
+    Asked(Asked),
+    Signal(Signal),
+    /// A deadline, or the watchdog's wish for a turn.
+    Woken,
+    /// READY has been kept back for long enough.
+    Impatient,
+}
+
+/// Sirens speak over the same connection.
+struct Sirens {
+    broker: mqtt::Handle,
+    next: AtomicU64,
+}
+
+impl Publish for Sirens {
+    fn publish(&self, topic: &str, payload: &[u8]) -> Result<(), String> {
+        let id = SIRENS + self.next.fetch_add(1, Ordering::Relaxed);
+        self.broker.publish(id, topic, payload.to_vec(), false).map_err(|error| error.to_string())
+    }
+}
+
+/// Watches until the system or a person says to stop.
+///
+/// # Errors
+/// Only what makes watching impossible: everything else degrades and is said.
+pub async fn run(parts: Parts) -> Result<(), Trouble> {
+    let Parts { config, site, environment, clock, onlooker } = parts;
+    let Site { settings, plan, channels, warnings: _ } = site;
+    let mut signals = Signals::listen().map_err(Trouble::Signals)?;
+    let (control, requests) =
+        control::listen(&settings.places.control.socket).await.map_err(Trouble::Control)?;
+
+    let now = clock.now();
+    let limits = Limits {
+        bytes: settings.places.journal.max_size,
+        every: settings.places.journal.flush_every,
+        ..Limits::default()
+    };
+    let path = settings.places.journal.path.clone();
+    let (keeper, left) =
+        Keeper::open(path, BootId(clock.boot()), limits, &plan.site, &now).map_err(Trouble::Journal)?;
+    let subscriptions = topics(&plan);
+    let mut engine = Engine::new(plan, left.seed, left.next_seq, now);
+    engine.restore(&left.records);
+
+    let (handle, events) = mqtt::spawn(broker(&settings.broker, subscriptions)).map_err(|wrong| {
+        Trouble::Broker(wrong.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))
+    })?;
+    let (results, mut delivered) = mpsc::unbounded_channel();
+    let context = channels::Context {
+        clock: Arc::new({
+            let clock = clock.clone();
+            move || clock.now().wall
+        }),
+        mark: format!("{:x}", left.seed & 0xffff),
+        publish: Arc::new(Sirens { broker: handle.clone(), next: AtomicU64::new(0) }),
+    };
+    let channels = Channels::start(channels, &context, results.clone());
+
+    let mut watch = Watch {
+        config,
+        environment,
+        engine,
+        keeper,
+        handle,
+        channels,
+        context,
+        results,
+        clock,
+        service: Service::from_environment(),
+        health: Health::default(),
+        backlog: false,
+        ready: false,
+        records: Vec::new(),
+        effects: VecDeque::new(),
+        acks: Vec::new(),
+        onlooker,
+    };
+    watch.take(Input::Started { version: env!("CARGO_PKG_VERSION").to_owned(), gap: left.gap });
+    watch.finish();
+    let ended = watch.go_on(&mut signals, events, requests, &mut delivered).await;
+    watch.close(&ended, delivered).await;
+    drop::<Control>(control);
+    ended.map(drop)
+}
+
+/// The loop's own state.
+struct Watch {
+    config: PathBuf,
+    environment: Environment,
+    engine: Engine,
+    keeper: Keeper,
+    handle: mqtt::Handle,
+    channels: Channels,
+    context: channels::Context,
+    results: mpsc::UnboundedSender<(Seq, Outcome)>,
+    clock: Clock,
+    service: Service,
+    health: Health,
+    /// What comes now was queued for us while we were away: until our own message comes back.
+    backlog: bool,
+    ready: bool,
+    /// Of the batch, not yet committed.
+    records: Vec<Record>,
+    effects: VecDeque<Effect>,
+    acks: Vec<mqtt::Ack>,
+    onlooker: Option<Onlooker>,
+}
+
+impl Watch {
+    async fn go_on(
+        &mut self,
+        signals: &mut Signals,
+        mut events: mpsc::Receiver<Event>,
+        mut requests: mpsc::Receiver<Asked>,
+        delivered: &mut mpsc::UnboundedReceiver<(Seq, Outcome)>,
+    ) -> Result<&'static str, Trouble> {
+        let mut batch = Vec::with_capacity(BATCH);
+        let patience = tokio::time::sleep(READY_WITHIN);
+        tokio::pin!(patience);
+        loop {
+            let happening = tokio::select! {
+                signal = signals.next() => Happening::Signal(signal),
+                Some((page, outcome)) = delivered.recv() => Happening::Delivered(page, outcome),
+                count = events.recv_many(&mut batch, BATCH) => match count {
+                    0 => Happening::BrokerLost,
+                    _ => Happening::Broker,
+                },
+                Some(asked) = requests.recv() => Happening::Asked(asked),
+                () = wait(&self.clock, self.wanted_by()) => Happening::Woken,
+                () = &mut patience, if !self.ready => Happening::Impatient,
+            };
+            match happening {
+                Happening::Broker => batch.drain(..).for_each(|event| self.hear(event)),
+                Happening::BrokerLost => return Err(Trouble::Lost("the connection to the broker")),
+                Happening::Delivered(page, outcome) => self.take(Input::Delivered { page, outcome }),
+                Happening::Asked((request, answer)) => {
+                    let reply = self.answer(request);
+                    // The records of what was said are safe before it is said to be taken.
+                    self.finish();
+                    // A client that has gone needs no reply.
+                    let _ = answer.send(reply);
+                }
+                Happening::Signal(Signal::Terminate) => return Ok("asked to by the system"),
+                Happening::Signal(Signal::Interrupt) => return Ok("asked to by hand"),
+                Happening::Signal(Signal::Hangup) => self.reload(),
+                Happening::Woken => self.take(Input::Tick),
+                Happening::Impatient => self.announce(),
+            }
+            self.finish();
+        }
+    }
+
+    /// When the loop has to turn at the latest.
+    fn wanted_by(&self) -> Option<slackwater_rules::time::Moment> {
+        let engine = self.engine.next_deadline().map(|(at, _)| at);
+        engine.into_iter().chain(self.keeper.due()).chain(self.service.turn_wanted_by()).min()
+    }
+
+    /// One input of the engine; what comes of it waits for [`Watch::finish`].
+    fn take(&mut self, input: Input) {
+        let now = self.clock.now();
+        let turn = self.engine.step(now, input);
+        self.gather(&now, turn);
+    }
+
+    fn gather(&mut self, now: &Now, turn: Turn) {
+        for record in &turn.records {
+            tracing::info!(seq = record.seq, "{}", record.body);
+        }
+        if let Some(onlooker) = &mut self.onlooker {
+            onlooker(now, &turn);
+        }
+        self.keeper.sample(&turn.samples);
+        self.records.extend(turn.records);
+        self.effects.extend(turn.effects);
+    }
+
+    /// Commits, then runs effects, then acknowledges, then feeds the watchdog.
+    fn finish(&mut self) {
+        loop {
+            let now = self.clock.now();
+            let records = std::mem::take(&mut self.records);
+            self.keeper.keep(records, || self.engine.horizon(), &now);
+            let Some(effect) = self.effects.pop_front() else { break };
+            self.run(effect);
+        }
+        for ack in self.acks.drain(..) {
+            self.handle.ack(ack);
+        }
+        let now = self.clock.now();
+        self.keeper.tend(&now);
+        self.service.turn_finished(now.mono);
+    }
+
+    fn run(&mut self, effect: Effect) {
+        match effect {
+            Effect::Send { target, page } => self.channels.send(&target, *page),
+            Effect::Withdraw { page } => self.channels.withdraw(page),
+            Effect::Command { switching, topic, payload } => {
+                // A command that waits for a broker would switch something at a time that
+                // nobody chose.
+                let published = match &self.health.deaf {
+                    Some(why) => Err(format!("the broker can't be heard: {why}")),
+                    None => self
+                        .handle
+                        .publish(switching, topic, payload, false)
+                        .map_err(|error| error.to_string()),
+                };
+                if let Err(why) = published {
+                    self.take(Input::Commanded { switching, failed: Some(why) });
+                }
+            }
+        }
+    }
+
+    fn hear(&mut self, event: Event) {
+        match event {
+            Event::Message(message) => {
+                let delivery = match (message.retained, self.backlog) {
+                    (true, _) => Delivery::Retained,
+                    (false, true) => Delivery::Backlog,
+                    (false, false) => Delivery::Live,
+                };
+                let payload = message.payload.to_vec();
+                self.take(Input::Message { topic: message.topic, payload, delivery });
+                self.acks.extend(message.ack);
+            }
+            Event::Up { session_present } => {
+                tracing::info!(session_present, "connected to the broker");
+                self.backlog = session_present;
+                self.health.refused.clear();
+            }
+            Event::Heard { round_trip } => {
+                self.backlog = false;
+                self.health.round_trip = Some(round_trip);
+                if self.health.deaf.take().is_some() || !self.ready {
+                    tracing::info!(?round_trip, "our own message came back: the broker can be heard");
+                    self.take(Input::Link(Link::Hears));
+                }
+                self.announce();
+            }
+            Event::Down { why } => self.deaf(why),
+            Event::Taken { why } => self.deaf(why),
+            Event::Deaf { silent_for } => {
+                let why = format!(
+                    "connected, but our own message has not come back for {} s",
+                    silent_for.as_secs()
+                );
+                self.deaf(why);
+            }
+            Event::Refused { filter, reason } => {
+                tracing::error!(filter, reason, "the broker refused a subscription");
+                self.health.refused.insert(filter, reason);
+            }
+            Event::Published { id } if id < SIRENS => {
+                self.take(Input::Commanded { switching: id, failed: None })
+            }
+            Event::Unpublished { id, why } if id < SIRENS => {
+                self.take(Input::Commanded { switching: id, failed: Some(why) });
+            }
+            Event::Published { .. } => {}
+            Event::Unpublished { why, .. } => tracing::warn!(why, "a siren's message was not taken"),
+        }
+    }
+
+    fn deaf(&mut self, why: String) {
+        tracing::warn!(why, "the broker can't be heard");
+        self.health.deaf = Some(why.clone());
+        self.take(Input::Link(Link::Lost { why }));
+    }
+
+    fn announce(&mut self) {
+        if !self.ready {
+            self.ready = true;
+            let state = self
+                .health
+                .deaf
+                .as_ref()
+                .map_or("watching".to_owned(), |why| format!("watching, but: {why}"));
+            self.service.ready(&state);
+        }
+    }
+
+    fn answer(&mut self, request: Request) -> Reply {
+        let now = self.clock.now();
+        match request {
+            Request::Status { json } => {
+                let status = self.engine.status(now);
+                self.health.look(&self.channels, &self.keeper);
+                let text = if json {
+                    health::json(&status, &self.health)
+                } else {
+                    health::words(&status, &self.health)
+                };
+                Reply { ok: true, text }
+            }
+            Request::Explain { alarm, json } => match self.engine.explain(&alarm, now) {
+                Some(explanation) if json => Reply { ok: true, text: health::pretty(&explanation) },
+                Some(explanation) => Reply { ok: true, text: health::explained(&explanation) },
+                None => {
+                    let names: Vec<_> =
+                        self.engine.plan().alarms.iter().map(|alarm| alarm.name.as_str()).collect();
+                    Reply {
+                        ok: false,
+                        text: format!("there is no alarm `{alarm}`; there are: {}", names.join(", ")),
+                    }
+                }
+            },
+            Request::Say { who, say } => {
+                let before = self.records.len();
+                self.take(Input::Said { word: say.into(), by: By { who, via: "socket".to_owned() } });
+                let said = &self.records[before..];
+                let ok = !said.iter().any(|record| matches!(record.body, Body::Refused { .. }));
+                let lines: Vec<_> = said.iter().map(|record| record.body.to_string()).collect();
+                Reply {
+                    ok,
+                    text: if lines.is_empty() { "nothing to do".to_owned() } else { lines.join("\n") },
+                }
+            }
+        }
+    }
+
+    /// Reads the files again. What is wrong with them is said, and the old plan stays.
+    fn reload(&mut self) {
+        self.service.reloading();
+        match Site::load(&self.config, &self.environment) {
+            Ok(site) => self.adopt(site),
+            Err(WrongConfiguration(text)) => {
+                tracing::error!("the new files are wrong, the old plan stays in force:\n{text}");
+                self.health.reload_refused = Some(text);
+            }
+        }
+        self.service.ready("watching");
+    }
+
+    fn adopt(&mut self, site: Site) {
+        self.health.reload_refused = None;
+        let filters = topics(&site.plan);
+        let now = self.clock.now();
+        let turn = self.engine.adopt(now, site.plan);
+        // Pages in the old channels' hands are finished by them.
+        self.channels = Channels::start(site.channels, &self.context, self.results.clone());
+        self.gather(&now, turn);
+        if let Err(wrong) = self.handle.resubscribe(filters) {
+            let wrong: Vec<_> = wrong.iter().map(ToString::to_string).collect();
+            tracing::error!("subscriptions: {}", wrong.join("; "));
+        }
+    }
+
+    /// Ends in good order, within bounds: pages on their way may still arrive, and their fate is
+    /// kept.
+    async fn close(
+        mut self,
+        ended: &Result<&'static str, Trouble>,
+        mut delivered: mpsc::UnboundedReceiver<(Seq, Outcome)>,
+    ) {
+        let why = match ended {
+            Ok(why) => (*why).to_owned(),
+            Err(trouble) => trouble.to_string(),
+        };
+        self.service.stopping(&why);
+        self.take(Input::Stopping { why });
+        self.finish();
+        let idle = Channels::start(BTreeMap::new(), &self.context, self.results.clone());
+        std::mem::replace(&mut self.channels, idle).close(LAST_PAGES).await;
+        while let Ok((page, outcome)) = delivered.try_recv() {
+            self.take(Input::Delivered { page, outcome });
+        }
+        self.finish();
+        self.handle.close(DRAIN).await;
+        self.keeper.close(|| self.engine.horizon(), &self.clock.now());
+    }
+}
+
+/// Until `moment` on the watch's clock; for ever if there is none.
+async fn wait(clock: &Clock, moment: Option<slackwater_rules::time::Moment>) {
+    match moment {
+        Some(moment) => clock.sleep_until(moment).await,
+        None => std::future::pending().await,
+    }
+}

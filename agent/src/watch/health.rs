@@ -1,0 +1,203 @@
+//! How the agent itself is, and the words of `status` and `explain`. What the engine sees and
+//! what the loop knows of its own parts flow in; text or JSON for a person or a script flows
+//! out.
+
+use crate::channels::{self, Channels};
+use crate::keeper::Keeper;
+use serde::Serialize;
+use serde_json::json;
+use slackwater_rules::engine::{AlarmView, Explanation, Status};
+use slackwater_rules::plan::Target;
+use std::collections::BTreeMap;
+use std::fmt::Write;
+use std::time::Duration;
+
+/// What the loop knows of its parts.
+#[derive(Debug)]
+pub struct Health {
+    /// Why the broker can't be heard, if so.
+    pub deaf: Option<String>,
+    /// How long our own message took, the last time.
+    pub round_trip: Option<Duration>,
+    /// Subscriptions that the broker refused, and why.
+    pub refused: BTreeMap<String, String>,
+    /// Why the files that were to be reloaded were not taken.
+    pub reload_refused: Option<String>,
+    /// What is wrong with the journal.
+    pub journal: Option<String>,
+    /// How the channels are.
+    pub channels: BTreeMap<Target, channels::Health>,
+}
+
+impl Default for Health {
+    fn default() -> Self {
+        Self {
+            deaf: Some("not yet connected".to_owned()),
+            round_trip: None,
+            refused: BTreeMap::new(),
+            reload_refused: None,
+            journal: None,
+            channels: BTreeMap::new(),
+        }
+    }
+}
+
+impl Health {
+    pub(super) fn look(&mut self, channels: &Channels, keeper: &Keeper) {
+        self.channels = channels.health();
+        self.journal = keeper.trouble();
+    }
+
+    fn broker(&self) -> String {
+        match (&self.deaf, self.round_trip) {
+            (Some(why), _) => format!("NOT HEARD: {why}"),
+            (None, Some(trip)) => format!("heard, our own message came back in {} ms", trip.as_millis()),
+            (None, None) => "heard".to_owned(),
+        }
+    }
+}
+
+/// Anything as JSON for people to read.
+pub(super) fn pretty(value: &impl Serialize) -> String {
+    serde_json::to_string_pretty(value).unwrap_or_else(|error| format!("{{\"error\": \"{error}\"}}"))
+}
+
+pub(super) fn json(status: &Status, health: &Health) -> String {
+    let channels: BTreeMap<String, _> = health
+        .channels
+        .iter()
+        .map(|(target, channel)| {
+            let error = channel.last_error.as_ref();
+            let view = json!({
+                "last_ok": channel.last_ok,
+                "last_error": error.map(|(at, why)| json!({"at": at, "why": why})),
+                "in_flight": channel.in_flight,
+            });
+            (target.to_string(), view)
+        })
+        .collect();
+    pretty(&json!({
+        "version": 1,
+        "status": status,
+        "health": {
+            "broker": {"deaf": health.deaf, "round_trip_ms": health.round_trip.map(|trip| trip.as_millis() as u64), "refused": health.refused},
+            "journal": health.journal,
+            "reload_refused": health.reload_refused,
+            "clock_trusted": status.at.wall_trusted,
+            "channels": channels,
+        },
+    }))
+}
+
+/// `status` for a person: what rings first, then what is seen, then the agent's own parts.
+pub(super) fn words(status: &Status, health: &Health) -> String {
+    let mut out = String::new();
+    let ringing: Vec<_> = status.alarms.iter().filter(|alarm| alarm.code.is_some()).collect();
+    let calm = match ringing.len() {
+        0 => "nothing rings".to_owned(),
+        1 => "1 alarm is open".to_owned(),
+        n => format!("{n} alarms are open"),
+    };
+    let _ = writeln!(out, "{}: {calm}", status.site);
+    for alarm in ringing {
+        let _ = writeln!(out, "  {}", ringing_line(alarm));
+    }
+    for call in &status.calls {
+        let due = call.due.map_or(String::new(), |due| format!(" in {due}"));
+        let _ = writeln!(
+            out,
+            "\ncall-out {} ({}, code {}): {}",
+            call.policy,
+            call.purpose,
+            call.code,
+            call.about.join(", ")
+        );
+        let _ = writeln!(out, "  next: {}{due}", call.next);
+        for line in &call.told {
+            let _ = writeln!(out, "  {line}");
+        }
+    }
+    for relay in &status.relays {
+        let _ = writeln!(out, "\nrelay {}: {}", relay.name, relay.state);
+    }
+    for (tank, work, left) in &status.works {
+        let _ = writeln!(out, "\nwork on {tank}: {work}, ends in {left}");
+    }
+    out.push_str("\nsensors\n");
+    let wide = status.sensors.iter().map(|sensor| sensor.name.len()).max().unwrap_or(0);
+    for sensor in &status.sensors {
+        let age = sensor.age.map_or("never heard".to_owned(), |age| format!("{age} ago"));
+        let value = sensor.value.as_deref().unwrap_or("-");
+        let _ = write!(out, "  {:<wide$}  {value:<12} {:<8} {age}", sensor.name, sensor.quality);
+        if let Some(why) = &sensor.why {
+            let _ = write!(out, "; {why}");
+        }
+        if sensor.rejected > 0 {
+            let _ = write!(out, "; {} rejected", sensor.rejected);
+        }
+        out.push('\n');
+    }
+    out.push_str("\nalarms\n");
+    let wide = status.alarms.iter().map(|alarm| alarm.name.len()).max().unwrap_or(0);
+    for alarm in &status.alarms {
+        let aside = alarm.aside.as_ref().map_or(String::new(), |aside| format!(" {aside}"));
+        let chatter = if alarm.chattering { ", chattering" } else { "" };
+        let _ = writeln!(
+            out,
+            "  {:<wide$}  {:<8} {}{aside} (condition {}{chatter})",
+            alarm.name,
+            alarm.priority.to_string(),
+            alarm.state,
+            alarm.truth
+        );
+    }
+    out.push_str("\nnext deadlines\n");
+    for deadline in status.deadlines.iter().take(8) {
+        let _ = writeln!(out, "  in {}: {}", deadline.due, deadline.reason);
+    }
+    out.push_str("\nthe agent itself\n");
+    let _ = writeln!(out, "  broker   {}", health.broker());
+    for (filter, why) in &health.refused {
+        let _ = writeln!(out, "           subscription to {filter} REFUSED: {why}");
+    }
+    let _ = writeln!(out, "  journal  {}", health.journal.as_deref().unwrap_or("kept"));
+    let clock =
+        if status.at.wall_trusted { "trusted" } else { "NOT TRUSTED: nothing says that it is synchronised" };
+    let _ = writeln!(out, "  clock    {clock}");
+    for (target, channel) in &health.channels {
+        let state = match (&channel.last_error, channel.last_ok) {
+            (Some((at, why)), ok) if ok.is_none_or(|ok| ok < *at) => format!("FAILING: {why}"),
+            (_, Some(_)) => "well".to_owned(),
+            (_, None) => "not used yet".to_owned(),
+        };
+        let _ = writeln!(out, "  {target}: {state}");
+    }
+    if let Some(why) = &health.reload_refused {
+        let _ = writeln!(out, "  the last reload was REFUSED, the old plan is in force:\n{why}");
+    }
+    out.truncate(out.trim_end().len());
+    out
+}
+
+fn ringing_line(alarm: &AlarmView) -> String {
+    let stood = alarm.stood.map_or(String::new(), |stood| format!(", for {stood}"));
+    let code = alarm.code.as_deref().unwrap_or_default();
+    format!("{}: {}, {}, {}{stood}, code {code}", alarm.place, alarm.name, alarm.priority, alarm.state)
+}
+
+/// `explain` for a person.
+pub(super) fn explained(explanation: &Explanation) -> String {
+    let alarm = &explanation.alarm;
+    let mut out = format!("{} ({}): {}\n", alarm.name, alarm.priority, alarm.state);
+    if !explanation.written.is_empty() {
+        let _ = writeln!(out, "rings while: {}", explanation.written);
+    }
+    for (depth, text, _) in &explanation.reasons {
+        let _ = writeln!(out, "{:1$}{text}", "", 2 + depth * 2);
+    }
+    for line in &explanation.change {
+        let _ = writeln!(out, "{line}");
+    }
+    out.truncate(out.trim_end().len());
+    out
+}

@@ -1,0 +1,318 @@
+//! The condition language: what it reads, what it prints, and what it says of a world.
+
+use crate::site::{HALYARD, check};
+use proptest::prelude::*;
+use slackwater_rules::condition::{Condition, Hold, Order, Scope, Truth, Written};
+use slackwater_rules::condition::{DEEPEST, World};
+use slackwater_rules::plan::{At, Plan, SensorId, Sight};
+use slackwater_rules::reading::Value;
+use slackwater_rules::time::{Moment, Span};
+use slackwater_rules::units::Dimension;
+use std::collections::BTreeMap;
+
+/// A world that is told what to say.
+#[derive(Default)]
+struct Stage {
+    values: BTreeMap<SensorId, Value>,
+    heard: BTreeMap<SensorId, Moment>,
+}
+
+impl World for Stage {
+    fn value(&self, sensor: SensorId) -> Option<Value> {
+        self.values.get(&sensor).copied()
+    }
+
+    fn heard(&self, sensor: SensorId) -> Moment {
+        self.heard.get(&sensor).copied().unwrap_or_default()
+    }
+
+    fn blind(&self, sight: &Sight) -> bool {
+        *sight == Sight::Broker
+    }
+
+    fn doubt(&self, _sensor: SensorId) -> Option<String> {
+        Some("stale for 5 min".to_owned())
+    }
+}
+
+fn plan() -> Plan {
+    check(HALYARD).plan.expect("the sample is right")
+}
+
+fn id(plan: &Plan, name: &str) -> SensorId {
+    let index = plan.sensors.iter().position(|sensor| sensor.name == name);
+    SensorId(index.expect("a sensor of the sample") as u32)
+}
+
+/// A stage on which these sensors say these numbers (base units) or words.
+fn stage(plan: &Plan, says: &[(&str, Value)]) -> Stage {
+    let values = says.iter().map(|(name, value)| (id(plan, name), *value)).collect();
+    Stage { values, ..Stage::default() }
+}
+
+fn condition(plan: &Plan, text: &str) -> Condition {
+    Condition::parse(text, &Scope::of(&plan.sensors)).expect(text)
+}
+
+fn truth(text: &str, says: &[(&str, Value)]) -> Truth {
+    held(text, says, None)
+}
+
+fn held(text: &str, says: &[(&str, Value)], hold: Hold) -> Truth {
+    let plan = plan();
+    condition(&plan, text).evaluate(&stage(&plan, says), Moment(0), hold).truth
+}
+
+const ON: Value = Value::Word(0);
+const OFF: Value = Value::Word(1);
+
+fn number(value: f64) -> Value {
+    Value::Number(value)
+}
+
+#[test]
+fn units_on_both_sides_need_not_be_the_same() {
+    // 200 L/h = 0.2 m3 / 3600 s; 52.8 US gal/h = 199.87 L/h (NIST SP 811: 1 US gal = 3.785412 L).
+    let flow = [("return-flow", number(0.2 / 3600.0 * 0.9999))];
+    assert_eq!(truth("return-flow < 200 L/h", &flow), Truth::True);
+    assert_eq!(truth("return-flow < 52.8 US gal/h", &flow), Truth::False);
+    assert_eq!(truth("lagoon-temp > 78 degF", &[("lagoon-temp", number(25.6))]), Truth::True);
+    assert_eq!(truth("lagoon-temp > 78 degF", &[("lagoon-temp", number(25.5))]), Truth::False);
+}
+
+#[test]
+fn a_limit_itself_is_neither_below_nor_above() {
+    let at = [("lagoon-temp", number(22.0))];
+    assert_eq!(truth("lagoon-temp < 22 degC", &at), Truth::False);
+    assert_eq!(truth("lagoon-temp > 22 degC", &at), Truth::False);
+    assert_eq!(truth("lagoon-temp <= 22 degC", &at), Truth::True);
+    assert_eq!(truth("lagoon-temp >= 22 degC", &at), Truth::True);
+}
+
+#[test]
+fn a_difference_of_two_temperatures_is_compared_in_kelvin() {
+    let says = [("lagoon-temp", number(26.0)), ("sump-temp", number(24.5))];
+    assert_eq!(truth("lagoon-temp - sump-temp > 1 K", &says), Truth::True);
+    // 2 degF of difference are 1.11 K, not -16.67 degC.
+    assert_eq!(truth("lagoon-temp - sump-temp > 2 degF", &says), Truth::True);
+    assert_eq!(truth("lagoon-temp - sump-temp > 3 degF", &says), Truth::False);
+    assert_eq!(truth("lagoon-temp - 2 K < sump-temp", &says), Truth::True);
+    assert_eq!(truth("lagoon-temp - 1 K < sump-temp", &says), Truth::False);
+    assert_eq!(truth("lagoon-temp - 25 degC > 0.5 K", &says), Truth::True);
+}
+
+#[test]
+fn unknown_is_not_false_and_not_true() {
+    let power = [("mains", OFF)];
+    assert_eq!(truth("lagoon-temp < 22 degC", &power), Truth::Unknown);
+    assert_eq!(truth("not lagoon-temp < 22 degC", &power), Truth::Unknown);
+    assert_eq!(truth("mains is off and lagoon-temp < 22 degC", &power), Truth::Unknown);
+    assert_eq!(truth("mains is on and lagoon-temp < 22 degC", &power), Truth::False);
+    assert_eq!(truth("mains is off or lagoon-temp < 22 degC", &power), Truth::True);
+    assert_eq!(truth("mains is on or lagoon-temp < 22 degC", &power), Truth::Unknown);
+    assert_eq!(truth("lagoon-temp - sump-temp > 1 K", &[("sump-temp", number(24.0))]), Truth::Unknown);
+}
+
+#[test]
+fn kleenes_tables_are_whole() {
+    use Truth::{False, True, Unknown};
+    // Kleene, Introduction to Metamathematics (1952), section 64, the strong connectives;
+    // from memory.
+    let and = [[True, False, Unknown], [False, False, False], [Unknown, False, Unknown]];
+    let or = [[True, True, True], [True, False, Unknown], [True, Unknown, Unknown]];
+    for (i, a) in [True, False, Unknown].into_iter().enumerate() {
+        for (j, b) in [True, False, Unknown].into_iter().enumerate() {
+            assert_eq!(a.and(b), and[i][j], "{a} and {b}");
+            assert_eq!(a.or(b), or[i][j], "{a} or {b}");
+        }
+    }
+    assert_eq!([True, False, Unknown].map(Truth::negated), [False, True, Unknown]);
+}
+
+#[test]
+fn and_binds_tighter_than_or_and_not_tighter_than_both() {
+    let says = [("mains", ON), ("lagoon-temp", number(21.0)), ("drain-valve", Value::Word(1))];
+    assert_eq!(truth("mains is on or lagoon-temp < 22 degC and drain-valve is open", &says), Truth::True);
+    assert_eq!(truth("(mains is on or lagoon-temp < 22 degC) and drain-valve is open", &says), Truth::False);
+    assert_eq!(truth("not mains is off and drain-valve is shut", &says), Truth::True);
+    assert_eq!(truth("not (mains is on and drain-valve is open)", &says), Truth::True);
+    assert_eq!(truth("mains is not off", &says), Truth::True);
+}
+
+#[test]
+fn a_deadband_keeps_a_standing_alarm_until_the_value_is_well_back() {
+    let hold = Some((Dimension::DIFFERENCE, 0.5));
+    let at = |value| [("lagoon-temp", number(value))];
+    assert_eq!(held("lagoon-temp < 22 degC", &at(22.4), hold), Truth::True);
+    assert_eq!(held("lagoon-temp < 22 degC", &at(22.5), hold), Truth::False);
+    assert_eq!(held("lagoon-temp > 27 degC", &at(26.6), hold), Truth::True);
+    assert_eq!(held("lagoon-temp > 27 degC", &at(26.5), hold), Truth::False);
+    assert_eq!(held("22 degC > lagoon-temp", &at(22.4), hold), Truth::True);
+    assert_eq!(held("22 degC > lagoon-temp", &at(22.5), hold), Truth::False);
+}
+
+#[test]
+fn a_deadband_works_the_other_way_round_under_a_not() {
+    let hold = Some((Dimension::DIFFERENCE, 0.5));
+    let at = |value| [("lagoon-temp", number(value))];
+    assert_eq!(held("not lagoon-temp >= 22 degC", &at(22.4), hold), Truth::True);
+    assert_eq!(held("not lagoon-temp >= 22 degC", &at(22.5), hold), Truth::False);
+    assert_eq!(held("not not lagoon-temp < 22 degC", &at(22.4), hold), Truth::True);
+}
+
+#[test]
+fn a_deadband_of_one_quantity_leaves_others_alone() {
+    let hold = Some((Dimension::FLOW, 1.0));
+    assert_eq!(held("lagoon-temp < 22 degC", &[("lagoon-temp", number(22.0))], hold), Truth::False);
+}
+
+#[test]
+fn silence_becomes_true_by_time_alone_and_says_when() {
+    let plan = plan();
+    let silent = condition(&plan, "return-flow is silent for 5 min");
+    let stage =
+        Stage { heard: BTreeMap::from([(id(&plan, "return-flow"), Moment(1_000))]), ..Stage::default() };
+    let before = silent.evaluate(&stage, Moment(300_999), None);
+    assert_eq!((before.truth, before.until), (Truth::False, Some(Moment(301_000))));
+    let after = silent.evaluate(&stage, Moment(301_000), None);
+    assert_eq!((after.truth, after.until), (Truth::True, None));
+}
+
+#[test]
+fn of_several_parts_the_earliest_says_when_to_look_again() {
+    let plan = plan();
+    let text = "return-flow is silent for 5 min or mains is silent for 2 min and mains is off";
+    let verdict = condition(&plan, text).evaluate(&Stage::default(), Moment(0), None);
+    assert_eq!(verdict.until, Some(Moment(0) + Span::minutes(2)));
+}
+
+#[test]
+fn a_condition_knows_its_sensors() {
+    let plan = plan();
+    let condition =
+        condition(&plan, "mains is off or not (lagoon-temp - sump-temp > 1 K and mains is silent for 5 min)");
+    let expected = ["mains", "lagoon-temp", "sump-temp"].map(|name| id(&plan, name));
+    assert_eq!(condition.sensors(), expected.into());
+}
+
+fn explained(text: &str, says: &[(&str, Value)], hold: Hold) -> String {
+    let plan = plan();
+    let reasons = condition(&plan, text).explain(&plan, &stage(&plan, says), Moment(60_000), hold);
+    let lines: Vec<_> =
+        reasons.iter().map(|reason| format!("{}{}", "  ".repeat(reason.depth), reason.text)).collect();
+    lines.join("\n")
+}
+
+#[test]
+fn an_explanation_shows_every_part_with_its_value_and_how_far_it_is_from_the_limit() {
+    let says = [
+        ("lagoon-temp", number(24.6)),
+        ("sump-temp", number(24.0)),
+        ("mains", OFF),
+        ("return-flow", number(0.21 / 3600.0)),
+    ];
+    let text = "mains is off and (lagoon-temp < 22 degC or not sump-temp > 70 degF) \
+                and lagoon-temp - sump-temp > 1 K and return-flow < 200 L/h \
+                and heater-power > 20 W and mains is silent for 5 min and sump-temp < lagoon-temp";
+    insta::assert_snapshot!(explained(text, &says, None), @r"
+    all of these: false
+      mains is off: true: off
+      at least one of these: false
+        lagoon-temp < 22 degC: false: 24.6 degC, 2.6 K above the limit
+        not: false
+          sump-temp > 70 degF: true: 75.2 degF, 5.2 degF above the limit
+      lagoon-temp - sump-temp > 1 K: false: 0.6 K, 0.4 K below the limit
+      return-flow < 200 L/h: false: 210 L/h, 10 L/h above the limit
+      heater-power > 20 W: unknown: heater-power unknown (stale for 5 min)
+      mains is silent for 5 min: false: last heard 1 min ago
+      sump-temp < lagoon-temp: true: 75.2 degF against 76.3 degF, 1.08 degF below
+    ");
+}
+
+#[test]
+fn an_explanation_says_when_the_deadband_holds_a_limit() {
+    let hold = Some((Dimension::DIFFERENCE, 0.5));
+    let says = [("lagoon-temp", number(22.2))];
+    insta::assert_snapshot!(
+        explained("lagoon-temp < 22 degC", &says, hold),
+        @"lagoon-temp < 22 degC: true: 22.2 degC, 0.3 K below the limit that the deadband holds"
+    );
+}
+
+#[test]
+fn because_names_only_the_readings_that_the_truth_rests_on() {
+    let plan = plan();
+    let says = [("lagoon-temp", number(23.1)), ("mains", OFF)];
+    let because = |text: &str| condition(&plan, text).because(&plan, &stage(&plan, &says), Moment(0));
+    assert_eq!(because("mains is off and lagoon-temp < 24 degC"), "mains off, lagoon-temp 23.1 degC");
+    assert_eq!(because("mains is off or lagoon-temp < 22 degC"), "mains off");
+    assert_eq!(because("not (mains is on and lagoon-temp < 24 degC)"), "mains off");
+    assert_eq!(
+        because("lagoon-temp - sump-temp > 1 K"),
+        "lagoon-temp 23.1 degC, sump-temp unknown (stale for 5 min)"
+    );
+}
+
+#[test]
+fn nesting_is_bounded_and_exhausts_no_stack() {
+    for text in ["(".repeat(100_000), "not ".repeat(1_000), format!("a{} < 1", " - a".repeat(1_000))] {
+        assert!(Written::parse(&text).is_err());
+    }
+    let deepest = format!("{}mains is on{}", "(".repeat(DEEPEST), ")".repeat(DEEPEST));
+    assert!(Written::parse(&deepest).is_ok());
+}
+
+/// Any tree that the grammar can spell.
+fn written() -> impl Strategy<Value = Written> {
+    let name = || {
+        "[a-z][a-z0-9_]{0,6}(-[a-z0-9]{1,4}){0,2}"
+            .prop_filter("a joint", |name| !["and", "or", "not", "is"].contains(&name.as_str()))
+    };
+    let unit = prop::sample::select(vec!["", "K", "degC", "L/h", "US gal/h", "%", "mol/m2", "min"]);
+    let quantity =
+        (-1e6..1e6f64, unit).prop_map(|(number, unit)| Written::Quantity { number, unit: unit.to_owned() });
+    let order = prop::sample::select(vec![Order::Less, Order::AtMost, Order::Greater, Order::AtLeast]);
+    let at = |it| At::new(it, 0..0);
+    let leaf = prop_oneof![name().prop_map(Written::Name), quantity.clone()];
+    leaf.prop_recursive(5, 40, 4, move |inner| {
+        let part = move || inner.clone().prop_map(at);
+        let boxed = {
+            let part = part.clone();
+            move || part().prop_map(Box::new)
+        };
+        prop_oneof![
+            prop::collection::vec(part(), 2..4).prop_map(Written::All),
+            prop::collection::vec(part(), 2..4).prop_map(Written::Any),
+            boxed().prop_map(Written::Not),
+            (boxed(), order.clone(), boxed()).prop_map(|(left, order, right)| Written::Compare {
+                left,
+                order,
+                right
+            }),
+            (boxed(), name())
+                .prop_map(move |(subject, word)| { Written::Is { subject, word: At::new(word, 0..0) } }),
+            (boxed(), quantity.clone()).prop_map(move |(subject, length)| {
+                Written::Silent { subject, length: Box::new(at(length)) }
+            }),
+            (boxed(), boxed()).prop_map(|(left, right)| Written::Difference(left, right)),
+        ]
+    })
+}
+
+proptest! {
+    #[test]
+    fn printing_a_condition_and_reading_it_again_gives_the_same(written in written()) {
+        let text = written.to_string();
+        prop_assume!(text.len() <= slackwater_rules::condition::LONGEST);
+        let read = Written::parse(&text).map_err(|finding| TestCaseError::fail(format!("{text}: {}", finding.title)))?;
+        prop_assert_eq!(read.it, written, "{}", text);
+    }
+
+    #[test]
+    fn any_text_is_read_or_refused_at_a_place_inside_it(text in "[a-z0-9 ()<>=.%/≤°+-]{0,60}|\\PC{0,60}") {
+        if let Err(finding) = Written::parse(&text) {
+            prop_assert!(finding.span.start <= finding.span.end && finding.span.end <= text.len());
+            prop_assert!(text.is_char_boundary(finding.span.start) && text.is_char_boundary(finding.span.end));
+        }
+    }
+}

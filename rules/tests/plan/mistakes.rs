@@ -1,0 +1,205 @@
+//! One snapshot for each kind of mistake: the texts are what a keeper reads, so a change of
+//! them is looked at by a person.
+
+use crate::site::{HALYARD, check};
+use insta::assert_snapshot;
+
+/// What is said of the invented site's file with one passage replaced.
+fn said(from: &str, to: &str) -> String {
+    assert!(HALYARD.contains(from), "the sample has no `{from}`");
+    let checked = check(&HALYARD.replacen(from, to, 1));
+    checked.report
+}
+
+/// The same, and the plan must have been refused.
+fn refused(from: &str, to: &str) -> String {
+    assert!(HALYARD.contains(from), "the sample has no `{from}`");
+    let checked = check(&HALYARD.replacen(from, to, 1));
+    assert!(checked.plan.is_none(), "nothing was wrong with `{to}`");
+    checked.report
+}
+
+/// What is said of the call-out with these steps.
+fn household(steps: &str) -> String {
+    let start = HALYARD.find("  { after").unwrap_or_default();
+    let end = HALYARD.find("]\nagain").unwrap_or_default();
+    check(&format!("{}{steps}{}", &HALYARD[..start], &HALYARD[end..])).report
+}
+
+/// What is said of a condition, as the first alarm's.
+fn condition(text: &str) -> String {
+    refused("\"mains is off\"", &format!("\"{text}\""))
+}
+
+macro_rules! mistakes {
+    ($($(#[$doc:meta])* $name:ident: $said:expr;)*) => { $(
+        $(#[$doc])*
+        #[test]
+        fn $name() {
+            assert_snapshot!($said);
+        }
+    )* };
+}
+
+mistakes! {
+    // The file itself.
+    text_that_is_not_toml: refused("measures = \"presence\"", "measures = \"presence");
+    several_places_that_are_not_toml: check("[tank.lagoon\nvolume = 420 L\nsalinity == \"35 ppt\"\n").report;
+    a_key_written_twice: refused("volume   = \"420 L\"", "volume = \"420 L\"\nvolume = \"421 L\"");
+    a_table_written_twice: refused("[sensor.mains]", "[sensor.lagoon-temp]");
+    an_unknown_key_with_a_near_name: refused("plausible = [\"5 degC\"", "plausibel = [\"5 degC\"");
+    an_unknown_key_with_no_near_name: refused("longest = \"12 h\"", "longest = \"12 h\"\ncolour = \"blue\"");
+    an_unknown_heading: refused("[tank.lagoon]", "[tanks.lagoon]");
+    a_hazard_is_not_known_yet: check("[alarm.backup-heater]\nhazard = \"backup-heater-engaged\"\n").report;
+    keys_that_are_missing: refused("topic    = \"room2/mains\"\nmeasures = \"presence\"\n", "");
+    a_number_where_text_belongs: refused("\"420 L\"", "420");
+    text_where_a_list_belongs: refused("[\"5 degC\", \"45 degC\"]", "\"5 degC\"");
+    a_list_of_three_where_two_belong: refused("[\"5 degC\", \"45 degC\"]", "[\"5 degC\", \"9 degC\", \"45 degC\"]");
+    a_name_that_conditions_cannot_spell: refused("[tank.lagoon]", "[tank.\"big lagoon\"]\n\n[tank.lagoon]");
+    text_that_is_empty: refused("\"room2/mains\"", "\"\"");
+
+    // Quantities.
+    a_unit_that_does_not_exist: refused("\"420 L\"", "\"420 liters\"");
+    a_unit_of_another_quantity: refused("\"420 L\"", "\"420 W\"");
+    a_quantity_without_a_number: refused("\"420 L\"", "\"much\"");
+    a_decimal_comma: refused("\"420 L\"", "\"420,5 L\"");
+    a_negative_delay: refused("on-delay    = \"20 s\"", "on-delay = \"-20 s\"");
+    a_delay_of_centuries: refused("on-delay    = \"20 s\"", "on-delay = \"1e9 h\"");
+    a_deadband_of_another_quantity: refused("deadband        = \"50 L/h\"", "deadband = \"1 K\"");
+    a_salinity_of_no_sea: refused("\"35 ppt\"", "\"350 ppt\"");
+
+    // Sensors.
+    a_measure_that_does_not_exist: refused("measures  = \"temperature\"", "measures = \"temprature\"");
+    a_unit_that_does_not_fit_the_measure: refused("unit      = \"degC\"", "unit = \"L/h\"");
+    kelvin_is_no_unit_of_a_temperature: refused("unit      = \"degC\"", "unit = \"K\"");
+    a_presence_without_words: refused("on       = [\"on\", \"1\", \"true\"]\noff      = [\"off\", \"0\", \"false\"]\n", "");
+    one_payload_for_two_words: refused("[\"off\", \"0\", \"false\"]", "[\"off\", \"1\"]");
+    a_plausible_range_for_words: refused("off      = [\"off\", \"0\", \"false\"]", "off = [\"off\"]\nplausible = [\"0\", \"1\"]");
+    a_plausible_range_upside_down: refused("[\"5 degC\", \"45 degC\"]", "[\"45 degC\", \"5 degC\"]");
+    limits_outside_what_is_plausible: refused("[\"24 degC\", \"27 degC\"]", "[\"24 degC\", \"50 degC\"]");
+    a_sensor_that_would_always_be_stale: refused("stale-after  = \"3 min\"", "stale-after = \"20 s\"");
+    a_topic_that_is_a_filter: refused("\"room2/mains\"", "\"room2/+\"");
+    a_pointer_that_is_a_path: refused("\"/flow/rate\"", "\"flow.rate\"");
+    a_pointer_with_a_lone_tilde: refused("\"/flow/rate\"", "\"/flow~rate\"");
+    a_pointer_and_a_senml_name: refused("senml        =", "pointer = \"/t\"\nsenml =");
+    a_tank_that_does_not_exist: refused("tank      = \"lagoon\"", "tank = \"lagon\"");
+    a_rate_in_the_wrong_unit: refused("\"2 degF/min\"", "\"2 L/min\"");
+    a_sensor_named_like_a_larger_cause: refused("[sensor.drain-valve]", "[sensor.broker]\ntopic = \"b\"\nmeasures = \"ph\"\nunit = \"pH\"\nevery = \"1 min\"\n\n[sensor.drain-valve]");
+
+    two_sensors_that_read_the_same_value: said("room2/airpump/current\"\ntank     = \"lagoon\"\nmeasures = \"current\"\nunit     = \"A\"", "room2/heater/power\"\nmeasures = \"power\"\nunit = \"W\"").split("\n\n").next().unwrap_or_default().to_owned();
+
+    // Relays.
+    a_relay_that_does_not_say_what_it_moves: refused("moves   = \"air\"\n", "");
+    a_command_that_switches_nothing_off: refused("off = \"off\" }\nmoves   = \"air\"", "off = \"on\" }\nmoves = \"air\"");
+    a_proof_without_a_time: refused("0.05 A within 20 s", "0.05 A");
+    a_proof_with_a_mistake_inside: refused("0.05 A within 20 s", "0.05 V within 20 s");
+
+    // Conditions.
+    a_flow_below_a_temperature: condition("return-flow < 22 degC");
+    a_flow_less_a_temperature: condition("return-flow - lagoon-temp > 1 K");
+    two_sensors_of_different_kinds: condition("mains is on and return-flow < lagoon-temp");
+    a_temperature_against_a_difference: condition("lagoon-temp > 22 K");
+    a_difference_less_a_temperature: condition("(lagoon-temp - sump-temp) - lagoon-temp > 1 K");
+    a_quantity_less_a_sensor_of_another_kind: condition("22 degC - return-flow > 1 K");
+    a_circle_among_the_alarms_for_lost_sight: refused(
+        "consequence-of = [\"power-lost\"]\n\n[card",
+        "consequence-of = [\"sight-broker\", \"sight-mains\"]\n\n[card"
+    );
+    a_forecast_is_not_known_yet: condition("time until lagoon-temp < 22 degC is under 6 h");
+    a_unit_that_is_near_none: refused("\"420 L\"", "\"420 q\"");
+    a_number_without_its_unit: condition("return-flow < 200");
+    a_unit_in_a_condition_that_does_not_exist: condition("return-flow < 200 L/hr");
+    a_sensor_with_a_near_name: condition("lagoon-tmp < 22 degC");
+    a_minus_without_blanks: condition("lagoon-temp-sump-temp > 1 K");
+    a_negative_number_where_a_minus_was_meant: condition("lagoon-temp -1 K > 22 degC");
+    a_word_of_a_sensor_of_numbers: condition("lagoon-temp is on");
+    a_number_of_a_sensor_of_words: condition("mains < 1");
+    a_word_that_is_not_declared: condition("mains is onn");
+    a_word_that_is_far_from_any: condition("drain-valve is broken");
+    silence_without_a_duration: condition("mains is silent");
+    silence_that_lasts_a_temperature: condition("mains is silent for 5 K");
+    silence_shorter_than_the_usual: condition("mains is silent for 10 s");
+    a_value_where_a_condition_belongs: condition("mains and return-flow < 200 L/h");
+    a_number_sensor_where_a_condition_belongs: condition("not lagoon-temp");
+    a_condition_where_a_value_belongs: condition("(mains is off) < 3");
+    a_limit_below_what_is_plausible: condition("lagoon-temp < 2 degC");
+    a_limit_that_always_holds: condition("lagoon-temp < 50 degC");
+    a_difference_beyond_what_is_plausible: condition("lagoon-temp - sump-temp > 60 K");
+    a_comparison_of_constants: condition("1 K < 2 K");
+    a_range_in_one_piece: condition("22 degC < lagoon-temp < 27 degC");
+    an_equals_sign: condition("mains = on");
+    a_sum_of_temperatures: condition("lagoon-temp + sump-temp > 50 degC");
+    a_sign_of_another_language: condition("mains is off && lagoon-temp < 22 degC");
+    a_parenthesis_left_open: condition("(mains is off or lagoon-temp < 22 degC");
+    a_condition_that_stops_short: condition("mains is off and");
+    a_condition_too_deep: condition(&"(".repeat(100_000 / 50));
+    a_condition_too_long: condition(&"(".repeat(5_000)).lines().next().unwrap_or_default().to_owned();
+    a_mistake_behind_an_escape: condition("mains is off\\u0020and lagoon-tmp < 22 degC");
+    a_mistake_in_a_text_of_several_lines: refused("\"mains is off\"", "\"\"\"\n  mains is off\n  and lagoon-tmp < 22 degC\n\"\"\"");
+
+    // Alarms.
+    an_alarm_without_a_priority: refused("priority    = \"critical\"\n", "");
+    a_priority_that_does_not_exist: refused("\"critical\"", "\"urgent\"");
+    a_card_that_does_not_exist: refused("card:no-power", "card:no-pwoer");
+    an_alarm_named_like_one_the_plan_adds: refused("[alarm.drain-open]", "[alarm.sight-mains]");
+    a_cause_that_does_not_exist: refused("[\"power-lost\"]\nresponse        = \"card:no-flow\"", "[\"power-lst\"]");
+    a_cause_that_is_itself: refused("[\"power-lost\"]\nresponse        = \"card:no-flow\"", "[\"return-stopped\"]");
+    a_circle_of_causes: refused("callout     = \"household\"", "consequence-of = [\"return-stopped\"]");
+    a_call_out_that_does_not_exist: refused("callout     = \"household\"", "callout = \"houshold\"");
+    several_call_outs_and_none_named: refused("[callout.household]", "[callout.second]\nsteps = [{ after = \"0 s\", to = [\"ines.text\"] }]\n\n[callout.household]");
+    a_fallback_that_adds_heat: refused("{ relay = \"heater\", state = \"off\" }", "{ relay = \"heater\", state = \"on\" }");
+    a_fallback_on_a_relay_that_does_not_exist: refused("{ relay = \"heater\", state = \"off\" }", "{ relay = \"heather\", state = \"off\" }");
+    no_call_out_at_all: check("[sensor.mains]\ntopic = \"m\"\nmeasures = \"presence\"\non = [\"1\"]\noff = [\"0\"]\nevery = \"30 s\"\n\n[alarm.power-lost]\nwhen = \"mains is off\"\npriority = \"high\"\n").report;
+
+    // Call-outs.
+    a_target_that_does_not_exist: refused("[\"ines.text\"]", "[\"ines.txt\"]");
+    a_target_told_twice: refused("[\"ines.text\"]", "[\"ines.text\", \"ines.text\"]");
+    steps_that_go_back_in_time: refused("after = \"15 min\"", "after = \"5 min\"");
+    a_call_out_that_reaches_no_person: household("{ after = \"0 s\", to = [\"siren\"] }");
+    a_quiet_time_that_is_none: refused("[\"22:00\", \"07:30\"]", "[\"22:00\", \"7:30 pm\"]");
+    hours_with_nobody_to_reach: household("{ after = \"0 s\", to = [\"tom.mail\", \"siren\"] }");
+    a_relay_without_a_proof: said("proof   = \"heater-power > 20 W within 30 s\"
+", "");
+
+    // Work.
+    work_that_pauses_a_leak: refused("[\"flow\", \"light\"]", "[\"flow\", \"leak\"]");
+    work_that_pauses_no_measure: refused("[\"flow\", \"light\"]", "[\"flw\"]");
+    a_card_without_steps: refused("[\"Swap the two probes.\", \"Write down which one moved.\"]", "[]");
+}
+
+#[test]
+fn all_mistakes_are_said_at_once_in_the_order_of_the_file() {
+    let text = r#"
+[tank.lagoon]
+volum = "420 L"
+
+[sensor.lagoon-temp]
+topic    = "room2/lagoon/temperature"
+tank     = "lagon"
+measures = "temperature"
+unit     = "celsius"
+every    = 30
+
+[sensor.mains]
+topic    = "room2/mains"
+measures = "presence"
+on       = ["on"]
+off      = ["off"]
+every    = "30 s"
+
+[alarm.power-lost]
+when     = "mains is of and lagoon-temp < 22 L or flow < 3"
+priority = "critcal"
+response = "card:no-power"
+callout  = "household"
+
+[callout.household]
+steps = [
+  { after = "5 min", to = ["ines.push"] },
+  { after = "1 min", to = ["nieghbour.text"] },
+]
+"#;
+    let checked = check(text);
+    assert!(checked.plan.is_none());
+    assert_snapshot!(checked.report);
+}
