@@ -277,6 +277,12 @@ impl Engine {
     }
 
     fn note_switching(&mut self, relay: RelayId, seq: Seq, at: Moment, on: bool, episode: Seq, attempt: u32) {
+        // A run begins while its episode is open. A restart may find the undoing of a run whose
+        // beginning lies before its horizon: that is no run of its own.
+        let open = self.lives.iter().any(|life| life.episode.as_ref().is_some_and(|it| it.id == episode));
+        if !open && !self.runs.contains_key(&relay) {
+            return;
+        }
         let proof = match &self.plan.relays[relay.index()].proof {
             Some(_) => Proof::Awaited,
             None => Proof::None,

@@ -182,3 +182,20 @@ fn a_call_out_that_is_over_does_not_come_back_with_a_restart() {
     site.says_person("ines", Word::PutBack { alarm: "warm-room".to_owned() });
     assert!(site.engine.horizon() > since, "nor does it keep records from being let go");
 }
+
+#[test]
+fn a_fallback_that_is_over_is_not_begun_by_a_restart() {
+    let mut site = Site::calm();
+    site.says("room2/mains", "off");
+    site.run(Span::minutes(1));
+    let why = "the board is being moved".to_owned();
+    site.says_person("ines", Word::Shelve { alarm: "power-lost".to_owned(), length: Span::hours(24), why });
+    site.run(Span::minutes(1));
+    assert_eq!(site.commands.last().map(|(.., payload)| payload.as_str()), Some("off"));
+    assert!(site.engine.status(site.now).relays.is_empty());
+    site.forget();
+    site.restart(Span::minutes(1), Some(Span::minutes(1)));
+    site.run(Span::hours(23));
+    assert!(site.engine.status(site.now).relays.is_empty());
+    assert!(site.commands.is_empty(), "{:?}\n{}", site.commands, site.story());
+}
