@@ -17,7 +17,7 @@ impl Engine {
             Body::Raised { alarm, episode, code, place, priority, since, because } => {
                 let Some(id) = self.alarm(alarm) else { return };
                 let life = &mut self.lives[id.index()];
-                let episode = Episode {
+                let begun = Episode {
                     id: *episode,
                     code: code.clone(),
                     place: place.clone(),
@@ -28,28 +28,28 @@ impl Engine {
                     worse: false,
                     blind: false,
                 };
-                life.episode.get_or_insert_with(|| episode.clone()).raised = at;
+                life.episode.get_or_insert(begun).raised = at;
                 life.note_raise(at);
                 life.happen(Event::Raise);
-                self.change_members(alarm, at, |member| member.fate = Fate::Stands);
+                self.change_members(*episode, at, |member| member.fate = Fate::Stands);
             }
-            Body::Worsened { alarm, because, .. } => {
+            Body::Worsened { alarm, episode, because } => {
                 self.change_episode(alarm, |episode| {
                     episode.worse = true;
                     episode.because.clone_from(because);
                 });
-                self.change_members(alarm, at, |member| {
+                self.change_members(*episode, at, |member| {
                     member.worse = true;
                     member.because.clone_from(because);
                 });
             }
-            Body::LostSight { alarm, .. } => self.change_sight(alarm, at, true),
-            Body::FoundSight { alarm, .. } => self.change_sight(alarm, at, false),
-            Body::Returned { alarm, .. } => {
+            Body::LostSight { alarm, episode } => self.change_sight(alarm, *episode, at, true),
+            Body::FoundSight { alarm, episode } => self.change_sight(alarm, *episode, at, false),
+            Body::Returned { alarm, episode, .. } => {
                 let Some(id) = self.alarm(alarm) else { return };
                 let latching = self.plan.alarm(id).latching;
                 self.lives[id.index()].happen(Event::Return { latching });
-                self.change_members(alarm, at, |member| member.fate = Fate::Over(at));
+                self.change_members(*episode, at, |member| member.fate = Fate::Over(at));
             }
             Body::Chattering { alarm, .. } => self.change_life(alarm, |life| life.chattering = true),
             Body::Settled { alarm } => self.change_life(alarm, |life| {
@@ -201,16 +201,16 @@ impl Engine {
         });
     }
 
-    fn change_sight(&mut self, alarm: &str, at: Moment, blind: bool) {
+    fn change_sight(&mut self, alarm: &str, episode: Seq, at: Moment, blind: bool) {
         self.change_episode(alarm, |episode| episode.blind = blind);
-        self.change_members(alarm, at, |member| member.blind = blind);
+        self.change_members(episode, at, |member| member.blind = blind);
     }
 
-    /// Changes the alarm's part in every running call-out, and notes when nothing there stands.
-    fn change_members(&mut self, alarm: &str, at: Moment, change: impl Fn(&mut Member)) {
+    /// Changes the episode's part in its call-out, and notes when nothing there stands.
+    fn change_members(&mut self, episode: Seq, at: Moment, change: impl Fn(&mut Member)) {
         for call in self.calls.values_mut().filter(|call| !call.ended) {
             let mut touched = false;
-            for member in call.members.iter_mut().filter(|member| member.alarm == alarm) {
+            for member in call.members.iter_mut().filter(|member| member.episode == episode) {
                 change(member);
                 touched = true;
             }
@@ -221,11 +221,13 @@ impl Engine {
     }
 
     fn put_aside(&mut self, alarm: &str, at: Moment, event: Event, aside: Option<Aside>) {
-        self.change_life(alarm, |life| {
-            life.happen(event);
-            life.aside = aside;
-        });
-        self.change_members(alarm, at, |member| {
+        let Some(id) = self.alarm(alarm) else { return };
+        let life = &mut self.lives[id.index()];
+        let episode = life.episode.as_ref().map(|episode| episode.id);
+        life.happen(event);
+        life.aside = aside;
+        let Some(episode) = episode else { return };
+        self.change_members(episode, at, |member| {
             if member.fate == Fate::Stands {
                 member.fate = Fate::PutAside;
             }

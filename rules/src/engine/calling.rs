@@ -5,7 +5,7 @@
 
 use super::{DeadlineReason, Effect, Engine};
 use crate::alarm::Priority;
-use crate::callout::{Call, Fate, Phase, RETRY_WITHIN, Sent};
+use crate::callout::{Call, Fate, Member, Phase, RETRY_WITHIN, Sent};
 use crate::page::{Context, Page};
 use crate::plan::{AlarmId, Callout, CalloutId, Step, Target};
 use crate::record::{Body, By, Outcome, Purpose, Seq};
@@ -21,13 +21,15 @@ impl Engine {
         if let Some(call) = self.call_of_episode(episode) {
             return self.wake_for_call(call);
         }
-        if let Some(call) = self.call_of_cause(&name) {
+        if let Some(call) = self.call_of_kin(&name) {
             let worst = self.calls[&call].priority();
+            let back = |member: &Member| member.alarm == name && matches!(member.fate, Fate::Over(_));
+            let is_back = self.calls[&call].members.iter().any(back);
             self.record(Body::Joined { call, alarm: name.clone(), episode });
             self.wake_for_call(call);
             // What was already answered for is broken through by what ranks above it, and by
-            // whatever is critical.
-            if priority > worst || priority == Priority::Critical {
+            // whatever is critical; not by what has only come and gone.
+            if priority > worst || (priority == Priority::Critical && !is_back) {
                 self.got_worse(episode, format!("{name} was raised too"));
             }
             return;
@@ -64,11 +66,13 @@ impl Engine {
         self.calls.values().find(about).map(|call| call.id)
     }
 
-    /// A running call-out with an episode that explains this alarm's, or that this one explains.
-    fn call_of_cause(&self, alarm: &str) -> Option<Seq> {
+    /// A running call-out about this alarm, about one that explains it, or one it explains.
+    fn call_of_kin(&self, alarm: &str) -> Option<Seq> {
         let index = &self.index;
         let related = |call: &&Call| {
-            let kin = |other: &str| index.explains(other, alarm) || index.explains(alarm, other);
+            let kin = |other: &str| {
+                other == alarm || index.explains(other, alarm) || index.explains(alarm, other)
+            };
             !call.ended && call.members.iter().any(|member| kin(&member.alarm))
         };
         self.calls.values().find(related).map(|call| call.id)
