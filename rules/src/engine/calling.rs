@@ -292,16 +292,19 @@ impl Engine {
         }
     }
 
-    /// Sends again what was planned before a restart and has not been reported on.
-    pub(super) fn resume_pages(&mut self) {
+    /// Sends again what was planned before the record `started` and has not got through, as far
+    /// as is known; what nobody needs any more is given up instead.
+    pub(super) fn resume_pages(&mut self, started: Seq) {
         let pending = self.calls.values().flat_map(|call| {
-            call.pages
-                .iter()
-                .filter(|sent| sent.is_pending())
-                .map(move |sent| (call.id, sent.id, sent.target.clone(), sent.purpose, sent.last.is_none()))
+            let pending = call.pages.iter().filter(|sent| sent.is_pending() && sent.id < started);
+            pending.map(|sent| (call.id, sent.clone(), call.wants(sent)))
         });
-        for (call, page, target, purpose, maybe_repeat) in pending.collect::<Vec<_>>() {
-            if let Some(page) = self.compose(call, &target, purpose, page, maybe_repeat) {
+        for (call, sent, wanted) in pending.collect::<Vec<_>>() {
+            let Sent { id, target, purpose, last, .. } = sent;
+            self.timers.set(DeadlineReason::Retry(id), None);
+            if !wanted {
+                self.give_up(id, "no longer needed");
+            } else if let Some(page) = self.compose(call, &target, purpose, id, last.is_none()) {
                 self.turn.effects.push(Effect::Send { target, page: Box::new(page) });
             }
         }

@@ -199,3 +199,31 @@ fn a_fallback_that_is_over_is_not_begun_by_a_restart() {
     assert!(site.engine.status(site.now).relays.is_empty());
     assert!(site.commands.is_empty(), "{:?}\n{}", site.commands, site.story());
 }
+
+#[test]
+fn a_restart_calls_nobody_again_by_a_page_that_an_answer_made_needless() {
+    let mut site = Site::calm();
+    site.channel("ines.push", Channel::Hangs);
+    site.says("room2/mains", "off");
+    site.run(Span::minutes(1));
+    site.answer("tom");
+    site.forget();
+    site.restart(Span::seconds(10), Some(Span::seconds(10)));
+    site.run(Span::minutes(10));
+    assert!(site.called().is_empty(), "{}", site.story());
+}
+
+#[test]
+fn a_deferred_page_goes_once_after_a_restart_and_not_again_before_its_fate_is_known() {
+    let mut site = Site::calm();
+    site.channel("ines.push", Channel::Defers);
+    site.channel("ines.mail", Channel::Defers);
+    site.says("room2/mains", "off");
+    site.run(Span::seconds(20));
+    site.forget();
+    site.channel("ines.push", Channel::Hangs);
+    site.restart(Span::seconds(10), Some(Span::seconds(10)));
+    site.run(Span::minutes(4));
+    let pushes = site.called().iter().filter(|to| **to == "ines.push").count();
+    assert_eq!(pushes, 1, "{}", site.story());
+}
