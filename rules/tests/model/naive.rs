@@ -170,9 +170,11 @@ fn instants(world: &World, name: &str) -> Vec<(When, Happens)> {
             list.push(((at + after, 0), Happens::Time));
         }
     }
+    let whole = list.iter().map(|((at, _), _)| ((*at, 0), Happens::Time)).collect::<Vec<_>>();
+    list.extend(whole);
     list.push(((world.end, usize::MAX), Happens::Time));
     list.retain(|((at, _), _)| *at <= world.end);
-    list.sort_by_key(|(when, _)| *when);
+    list.sort_by_key(|(when, happens)| (*when, *happens == Happens::Stop));
     list.dedup();
     list
 }
