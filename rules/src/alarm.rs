@@ -3,6 +3,9 @@
 //! else in the crate decides a move. Delays, deadbands and the truth of the condition stand
 //! outside: by the time an event reaches the table, it has happened.
 
+#[cfg(test)]
+mod tests;
+
 use crate::record::{By, Seq};
 use crate::time::{Moment, Span};
 use serde::{Deserialize, Serialize};
@@ -102,9 +105,11 @@ impl State {
             (OutOfService, _) => OutOfService,
             (state, Event::PutBack) => state,
 
-            // A shelf holds until it ends; a latch is reset before it can be put aside.
+            // A shelf holds until it ends; a latch is reset before it can be put aside, so that
+            // neither time nor work resets it.
             (Shelved, Event::Unshelve) => Normal,
             (Shelved, _) => Shelved,
+            (LatchedUnacknowledged | LatchedAcknowledged, Event::Shelve | Event::Suppress) => self,
             (_, Event::Shelve) => Shelved,
             (state, Event::Unshelve) => state,
 

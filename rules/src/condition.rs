@@ -100,7 +100,7 @@ pub trait World {
     /// When anything live was last heard from the sensor; the start of the watch if never.
     fn heard(&self, sensor: SensorId) -> Moment;
     /// Whether sight of this is lost, and nothing larger explains it.
-    fn blind(&self, sight: &Sight) -> bool;
+    fn blind(&self, sight: &Sight) -> Truth;
     /// Why there is no value in force, if the world can say: `stale for 5 min`.
     fn doubt(&self, _sensor: SensorId) -> Option<String> {
         None

@@ -160,7 +160,7 @@ impl Engine {
             [life.episode.as_ref().map(|episode| episode.id), life.aside.as_ref().map(|aside| aside.seq)]
         });
         let works = self.works.values().map(|spell| Some(spell.seq));
-        let runs = self.runs.values().map(|run| Some(run.seq));
+        let runs = self.runs.values().flat_map(|run| [Some(run.seq), Some(run.episode)]);
         let calls = self.calls.keys().map(|id| Some(*id));
         let members = self.calls.values().flat_map(|call| call.members.iter().map(|m| Some(m.episode)));
         lives.chain(works).chain(runs).chain(calls).chain(members).flatten().min().unwrap_or(self.next_seq)

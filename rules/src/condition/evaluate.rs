@@ -127,7 +127,7 @@ impl Condition {
                     Verdict { truth: Truth::False, until: Some(due) }
                 }
             }
-            Self::Blind(sight) => lasting(world.blind(sight).into()),
+            Self::Blind(sight) => lasting(world.blind(sight)),
         }
     }
 

@@ -101,7 +101,11 @@ impl Condition {
                 add(format!("{} silent for {silence}", told.plan.sensor(*id).name));
             }
             Self::Blind(sight) => {
-                let sees = if told.world.blind(sight) { "out of sight" } else { "in sight" };
+                let sees = match told.world.blind(sight) {
+                    Truth::True => "out of sight",
+                    Truth::False => "in sight",
+                    Truth::Unknown => "may be out of sight",
+                };
                 add(format!("{} {sees}", told.sight(sight)));
             }
         }

@@ -14,12 +14,14 @@ const LONGEST_SHELF: Span = Span::hours(24);
 impl Engine {
     /// The watch begins: pages in flight go again, deadlines of what lasts are set.
     pub(super) fn start(&mut self, version: String, gap: Option<Span>) {
-        self.record(Body::Started { version, gap });
-        self.resume_pages();
+        let started = self.record(Body::Started { version, gap });
         self.set_out();
         for call in self.calls.keys().copied().collect::<Vec<_>>() {
             self.wake_call_at_start(call, gap.is_none());
         }
+        // Steps that fell due meanwhile come first: their pages may make older ones needless.
+        self.meet_deadlines();
+        self.resume_pages(started);
     }
 
     fn refuse(&mut self, what: String, why: String, by: By) {
@@ -210,7 +212,7 @@ impl Engine {
         self.record(Body::WorkBegan { tank, work: work.clone(), length, by });
         self.timers.set(super::DeadlineReason::Work(id), Some(self.now.mono + length));
         for alarm in (0..).map(AlarmId).take(self.plan.alarms.len()) {
-            if self.is_paused_by(alarm, id, &work) && !self.lives[alarm.index()].state.is_aside() {
+            if self.is_paused_by(alarm, id, &work) && self.may(alarm, Event::Suppress) {
                 let episode = self.episode_of(alarm);
                 self.record(Body::Suppressed { alarm: self.plan.alarm(alarm).name.clone() });
                 self.after_aside(alarm, episode);

@@ -47,14 +47,21 @@ impl Watch {
 }
 
 impl Engine {
-    pub(super) fn ask(&self, id: AlarmId, condition: &Condition) -> Verdict {
-        let hold = self.plan.alarm(id).deadband.filter(|_| self.lives[id.index()].state.is_standing());
-        condition.evaluate(&self.world(), self.now.mono, hold)
+    /// What the alarm's condition says. A standing alarm's is held by its deadband.
+    fn ask(&self, id: AlarmId) -> Verdict {
+        let alarm = self.plan.alarm(id);
+        let hold = alarm.deadband.filter(|_| self.lives[id.index()].state.is_standing());
+        alarm.condition.evaluate(&self.world(), self.now.mono, hold)
+    }
+
+    /// What is worse has no deadband: it is said once in an episode, and not before its limit.
+    fn is_worse(&self, worse: &Condition) -> bool {
+        worse.evaluate(&self.world(), self.now.mono, None).truth == Truth::True
     }
 
     /// Asks the alarm's condition and moves the alarm on if its time has come.
     pub(super) fn judge(&mut self, id: AlarmId) {
-        let verdict = self.ask(id, &self.plan.alarm(id).condition);
+        let verdict = self.ask(id);
         self.timers.set(DeadlineReason::Recheck(id), verdict.until);
         self.watches[id.index()].see(verdict.truth, self.now.mono);
         let state = self.lives[id.index()].state;
@@ -84,7 +91,7 @@ impl Engine {
         self.timers.set(DeadlineReason::OffDelay(id), back);
         let worse = self.plan.alarm(id).worse.as_ref();
         let already = self.lives[id.index()].episode.as_ref().is_none_or(|episode| episode.worse);
-        if !already && worse.is_some_and(|worse| self.ask(id, worse).truth == Truth::True) {
+        if !already && worse.is_some_and(|worse| self.is_worse(worse)) {
             self.worsen(id);
         }
     }

@@ -134,3 +134,21 @@ fn a_latched_alarm_waits_for_its_reset() {
     site.says_person("ines", Word::Reset { alarm: "spare-heater".to_owned() });
     assert_eq!(site.state("spare-heater"), "normal");
 }
+
+#[test]
+fn neither_a_shelf_nor_work_resets_a_latch() {
+    let rules = RULES.replace("deadband = \"50 L/h\"", "deadband = \"50 L/h\"\nlatching = true");
+    let mut site = Site::with(&rules, directory(), "2026-03-02T12:00:00+01:00[Europe/Berlin]");
+    site.says("room2/lagoon/flow", "0");
+    site.run(Span::minutes(2));
+    site.says("room2/lagoon/flow", "4300");
+    site.run(Span::minutes(10));
+    assert_eq!(site.state("return-stopped"), "latched, unacknowledged");
+    let begin = Word::BeginWork { tank: "lagoon".to_owned(), work: "feeding".to_owned(), length: None };
+    site.says_person("tom", begin);
+    site.run(Span::hours(1));
+    assert_eq!(site.state("return-stopped"), "latched, unacknowledged");
+    shelve(&mut site, "return-stopped", Span::hours(1));
+    assert_eq!(site.state("return-stopped"), "latched, unacknowledged");
+    assert!(site.story().contains("it is latched, unacknowledged"), "{}", site.story());
+}

@@ -1,0 +1,1 @@
+//! Histories that once went wrong, each with what was wrong.
