@@ -103,10 +103,26 @@ impl Engine {
         for relay in self.runs.keys().copied().collect::<Vec<_>>() {
             self.arm_relay(relay);
         }
+        let gone = self.calls.values().filter(|call| !call.ended && self.policy(call).is_none());
+        for call in gone.map(|call| call.id).collect::<Vec<_>>() {
+            self.end_call(call);
+        }
         for call in self.calls.keys().copied().collect::<Vec<_>>() {
             self.wake_for_call(call);
             for page in self.calls[&call].pages.iter().map(|sent| sent.id).collect::<Vec<_>>() {
                 self.arm_retry(page);
+            }
+        }
+        self.call_for_the_forgotten();
+    }
+
+    /// What stands is always in a call-out, if its alarm calls anybody: also when another plan
+    /// has renamed the policy, or has given it its first.
+    fn call_for_the_forgotten(&mut self) {
+        for id in (0..).map(AlarmId).take(self.plan.alarms.len()) {
+            let episode = self.episode_of(id).filter(|_| self.lives[id.index()].state.is_standing());
+            if let Some(episode) = episode {
+                self.call_for(id, episode);
             }
         }
     }

@@ -70,9 +70,8 @@ impl Engine {
     fn call_of_kin(&self, alarm: &str) -> Option<Seq> {
         let index = &self.index;
         let related = |call: &&Call| {
-            let kin = |other: &str| {
-                other == alarm || index.explains(other, alarm) || index.explains(alarm, other)
-            };
+            let kin =
+                |other: &str| other == alarm || index.explains(other, alarm) || index.explains(alarm, other);
             !call.ended && call.members.iter().any(|member| kin(&member.alarm))
         };
         self.calls.values().find(related).map(|call| call.id)
@@ -102,7 +101,7 @@ impl Engine {
         Some(Span(morning.timestamp().as_millisecond() - self.now.wall.0))
     }
 
-    fn policy(&self, call: &Call) -> Option<&Callout> {
+    pub(super) fn policy(&self, call: &Call) -> Option<&Callout> {
         self.plan.callouts.iter().find(|policy| policy.name == call.policy)
     }
 

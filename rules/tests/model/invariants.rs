@@ -37,9 +37,10 @@ pub(crate) fn at_every_step(world: &World) {
     // Somebody is always about to be called while something stands that nobody answered for.
     let unanswered = |call: &&&CallView| {
         call.purpose == Purpose::Call
-            && status.alarms.iter().any(|alarm| {
-                alarm.state == "unacknowledged" && call.about.contains(&alarm.name)
-            })
+            && status
+                .alarms
+                .iter()
+                .any(|alarm| alarm.state == "unacknowledged" && call.about.contains(&alarm.name))
     };
     let steps: i64 = world.family.steps.iter().map(|(gap, _)| *gap).sum();
     for call in calls.iter().filter(unanswered) {
@@ -74,11 +75,7 @@ fn lasting(engine: &Engine, world: &World) -> Vec<String> {
 
 pub(crate) fn restored_is_the_same(world: &World, reborn: &Engine) {
     let (running, reborn) = (lasting(&world.engine, world), lasting(reborn, world));
-    assert!(
-        running == reborn,
-        "running:  {running:#?}\nrestored: {reborn:#?}\n{}",
-        world.told()
-    );
+    assert!(running == reborn, "running:  {running:#?}\nrestored: {reborn:#?}\n{}", world.told());
 }
 
 /// A call-out as its pages and answers tell it.
@@ -220,10 +217,13 @@ fn shelves_end(world: &World) {
         });
         let due = begun + length.0;
         // A watch that was away ends it as soon as it is back.
-        let due = world.starts.iter().map(|start| start.0).filter(|start| *start >= due).min().map_or(due, |back| {
-            let seen = world.story.iter().any(|((at, _), _)| *at >= due && *at < back);
-            if seen { due } else { back }
-        });
+        let due = world.starts.iter().map(|start| start.0).filter(|start| *start >= due).min().map_or(
+            due,
+            |back| {
+                let seen = world.story.iter().any(|((at, _), _)| *at >= due && *at < back);
+                if seen { due } else { back }
+            },
+        );
         match end {
             Some((at, by_itself)) if by_itself => {
                 assert_eq!(at, due, "the shelf of {name}\n{}", world.told());

@@ -65,10 +65,7 @@ impl View<'_> {
     fn live(&self, sensor: usize) -> impl Iterator<Item = &crate::world::Heard> {
         let since = self.world.heard.partition_point(|heard| heard.when < self.start);
         let until = self.world.heard.partition_point(|heard| heard.when <= self.when);
-        self.world.heard[since..until]
-            .iter()
-            .rev()
-            .filter(move |heard| heard.sensor == sensor && heard.live)
+        self.world.heard[since..until].iter().rev().filter(move |heard| heard.sensor == sensor && heard.live)
     }
 
     fn value(&self, sensor: usize) -> Option<f64> {

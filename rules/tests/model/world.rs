@@ -106,7 +106,8 @@ fn plan(family: &Family) -> Plan {
         channels: TARGETS.iter().map(|name| Target::parse(name)).zip(kinds).collect(),
     };
     let text = family.written();
-    let checked = Plan::check("rules.toml", &text, &Surroundings { directory, zone: TimeZone::UTC, today: None });
+    let checked =
+        Plan::check("rules.toml", &text, &Surroundings { directory, zone: TimeZone::UTC, today: None });
     match checked.plan {
         Some(plan) => plan,
         None => panic!("{}", slackwater_rules::plan::render("rules.toml", &text, &checked.findings)),

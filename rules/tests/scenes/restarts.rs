@@ -227,3 +227,16 @@ fn a_deferred_page_goes_once_after_a_restart_and_not_again_before_its_fate_is_kn
     let pushes = site.called().iter().filter(|to| **to == "ines.push").count();
     assert_eq!(pushes, 1, "{}", site.story());
 }
+
+#[test]
+fn a_call_out_whose_policy_is_renamed_goes_on_under_the_new_one() {
+    let mut site = Site::calm();
+    site.says("room2/mains", "off");
+    site.run(Span::minutes(1));
+    site.forget();
+    let rules = site.rules.replace("[callout.household]", "[callout.family]");
+    site.reload(&rules);
+    site.run(Span::minutes(6));
+    assert_eq!(site.called(), ["ines.push", "siren", "ines.mail"], "{}", site.story());
+    assert!(site.pages(Purpose::AllClear).is_empty());
+}
