@@ -7,7 +7,7 @@ use super::judging::Watch;
 use super::sensing::Senses;
 use super::timers::Timers;
 use super::{DeadlineReason, Engine, Index, Turn};
-use crate::alarm::Life;
+use crate::alarm::{Life, State};
 use crate::plan::{AlarmId, Plan, Sensor, SensorId};
 use crate::record::{Body, By};
 use crate::time::Now;
@@ -95,8 +95,12 @@ impl Engine {
         }
         for id in (0..).map(AlarmId).take(self.plan.alarms.len()) {
             self.wake_for_shelf(id);
+            if self.lives[id.index()].state == State::Normal {
+                self.suppress_for_work(id);
+            }
             self.judge(id);
         }
+        self.release_from_work();
         for (tank, until) in self.works.iter().map(|(tank, spell)| (*tank, spell.until)).collect::<Vec<_>>() {
             self.timers.set(DeadlineReason::Work(tank), Some(until));
         }

@@ -292,18 +292,19 @@ impl Engine {
     }
 
     /// Sends again what was planned before the record `started` and has not got through, as far
-    /// as is known; what nobody needs any more is given up instead.
+    /// as is known; what nobody needs any more is given up instead. A deferred page may have
+    /// been on its way again, so each may be a repeat.
     pub(super) fn resume_pages(&mut self, started: Seq) {
         let pending = self.calls.values().flat_map(|call| {
             let pending = call.pages.iter().filter(|sent| sent.is_pending() && sent.id < started);
             pending.map(|sent| (call.id, sent.clone(), call.wants(sent)))
         });
         for (call, sent, wanted) in pending.collect::<Vec<_>>() {
-            let Sent { id, target, purpose, last, .. } = sent;
+            let Sent { id, target, purpose, .. } = sent;
             self.timers.set(DeadlineReason::Retry(id), None);
             if !wanted {
                 self.give_up(id, "no longer needed");
-            } else if let Some(page) = self.compose(call, &target, purpose, id, last.is_none()) {
+            } else if let Some(page) = self.compose(call, &target, purpose, id, true) {
                 self.turn.effects.push(Effect::Send { target, page: Box::new(page) });
             }
         }
