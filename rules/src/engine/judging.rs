@@ -3,10 +3,11 @@
 //! enough becomes an event of the lifecycle. Only known truth counts: while a condition is
 //! unknown, an on-delay stands still and an off-delay starts again.
 
+use super::sensing::Sensed;
 use super::{DeadlineReason, Engine};
 use crate::alarm::{CHATTER_RAISES, CHATTER_WINDOW};
-use crate::condition::{Condition, Truth, Verdict};
-use crate::plan::{AlarmId, SensorId};
+use crate::condition::{Condition, Memory, Present, Truth, Verdict};
+use crate::plan::{Alarm, AlarmId, SensorId};
 use crate::record::Body;
 use crate::time::{Moment, Span};
 
@@ -46,16 +47,46 @@ impl Watch {
     }
 }
 
+/// What an alarm's conditions have to know of the past. Lost at a restart like all that comes
+/// from readings.
+#[derive(Clone, Debug)]
+pub(super) struct Recall {
+    pub(super) when: Memory,
+    pub(super) worse: Memory,
+}
+
+impl Recall {
+    pub(super) fn of(alarm: &Alarm, now: Moment) -> Self {
+        let worse = alarm.worse.as_ref().map(|worse| Memory::of(worse, now));
+        Self { when: Memory::of(&alarm.condition, now), worse: worse.unwrap_or_default() }
+    }
+}
+
 impl Engine {
-    pub(super) fn ask(&self, id: AlarmId, condition: &Condition) -> Verdict {
+    fn ask(&self, id: AlarmId, condition: &Condition, memory: &Memory) -> Verdict {
         let hold = self.plan.alarm(id).deadband.filter(|_| self.lives[id.index()].state.is_standing());
-        condition.evaluate(&self.world(), self.now.mono, hold)
+        condition.evaluate(&Present { world: &self.world(), memory, now: self.now.mono }, hold)
+    }
+
+    /// Takes in what the world says now, for what the alarm's conditions will be asked.
+    fn recall(&mut self, id: AlarmId) {
+        let now = self.now;
+        let world = Sensed { senses: &self.senses, plan: &self.plan, runs: &self.runs, now };
+        let (alarm, recall) = (self.plan.alarm(id), &mut self.recalls[id.index()]);
+        recall.when.feed(&alarm.condition, &world, now.mono);
+        if let Some(worse) = &alarm.worse {
+            recall.worse.feed(worse, &world, now.mono);
+        }
     }
 
     /// Asks the alarm's condition and moves the alarm on if its time has come.
     pub(super) fn judge(&mut self, id: AlarmId) {
-        let verdict = self.ask(id, &self.plan.alarm(id).condition);
-        self.timers.set(DeadlineReason::Recheck(id), verdict.until);
+        self.recall(id);
+        let recall = &self.recalls[id.index()];
+        let verdict = self.ask(id, &self.plan.alarm(id).condition, &recall.when);
+        let worse = self.plan.alarm(id).worse.as_ref().map(|worse| self.ask(id, worse, &recall.worse));
+        let again = [verdict.until, worse.and_then(|worse| worse.until)].into_iter().flatten().min();
+        self.timers.set(DeadlineReason::Recheck(id), again);
         self.watches[id.index()].see(verdict.truth, self.now.mono);
         let state = self.lives[id.index()].state;
         if state.is_aside() {
@@ -65,14 +96,14 @@ impl Engine {
         } else if state.is_standing() {
             self.timers.set(DeadlineReason::OnDelay(id), None);
             self.note_sight(id, verdict.truth);
-            self.judge_standing(id, verdict.truth);
+            self.judge_standing(id, verdict.truth, worse.map(|worse| worse.truth));
         } else {
             self.timers.set(DeadlineReason::OffDelay(id), None);
             self.judge_quiet(id, verdict.truth);
         }
     }
 
-    fn judge_standing(&mut self, id: AlarmId, truth: Truth) {
+    fn judge_standing(&mut self, id: AlarmId, truth: Truth, worse: Option<Truth>) {
         let off_delay = match self.lives[id.index()].chattering {
             true => self.plan.alarm(id).off_delay.max(CHATTER_WINDOW),
             false => self.plan.alarm(id).off_delay,
@@ -82,9 +113,8 @@ impl Engine {
             return self.return_to_normal(id);
         }
         self.timers.set(DeadlineReason::OffDelay(id), back);
-        let worse = self.plan.alarm(id).worse.as_ref();
         let already = self.lives[id.index()].episode.as_ref().is_none_or(|episode| episode.worse);
-        if !already && worse.is_some_and(|worse| self.ask(id, worse).truth == Truth::True) {
+        if !already && worse == Some(Truth::True) {
             self.worsen(id);
         }
     }
@@ -172,7 +202,9 @@ impl Engine {
     }
 
     pub(super) fn because(&self, id: AlarmId) -> String {
-        self.plan.alarm(id).condition.because(&self.plan, &self.world(), self.now.mono)
+        let memory = &self.recalls[id.index()].when;
+        let present = Present { world: &self.world(), memory, now: self.now.mono };
+        self.plan.alarm(id).condition.because(&self.plan, &present)
     }
 
     /// The sensors an alarm rests on.
