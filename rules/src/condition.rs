@@ -2,24 +2,42 @@
 //! parsed with its place kept, checked against the sensors it names (units like types), and
 //! becomes a [`Condition`]; the engine asks it for a [`Verdict`] when a reading arrives or
 //! time passes. Unknown is not false: it neither raises nor clears (Kleene's strong logic).
+//!
+//! A condition itself never changes. What it needs of the past is kept beside it in a
+//! [`Memory`], which the engine feeds each time it asks.
+//!
+#![doc = include_str!("condition/reference.md")]
 
+mod bounds;
 mod check;
+mod clock;
 mod evaluate;
 mod explain;
+mod memory;
 mod parse;
+mod past;
+mod scale;
 mod term;
 mod token;
+mod window;
+mod written;
 
+pub use bounds::Bounds;
 pub use check::Scope;
-pub use evaluate::Hold;
+pub use clock::Days;
+pub use evaluate::{Hold, Present};
 pub use explain::Reason;
-pub use parse::{DEEPEST, LONGEST, Written};
-pub(crate) use token::is_name;
+pub use memory::Memory;
+pub use parse::{DEEPEST, LONGEST};
+pub(crate) use token::{is_name, is_word};
+pub use window::{LONGEST_LAG, MISSING};
+pub use written::Written;
 
-use crate::plan::{SensorId, Sight};
+use crate::plan::{Hours, RelayId, SensorId, Sight};
 use crate::reading::Value;
 use crate::time::{Moment, Span};
 use crate::units::Dimension;
+use jiff::ZonedDateTime;
 
 /// Kleene's three values.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -50,6 +68,13 @@ pub enum Condition {
     Any(Vec<Condition>),
     /// It does not hold.
     Not(Box<Condition>),
+    /// A single statement, and how the keeper wrote it.
+    Says(Test, Box<str>),
+}
+
+/// A single statement about the present or the past.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Test {
     /// One formula against another of the same dimension.
     Compare {
         /// Left of the sign.
@@ -61,10 +86,60 @@ pub enum Condition {
         /// Of both sides, which are differences if either is.
         dimension: Dimension,
     },
+    /// A formula within two others of the same dimension, ends included, or outside them.
+    Range {
+        /// What is compared.
+        value: Formula,
+        /// The lower end.
+        low: Formula,
+        /// The upper end.
+        high: Formula,
+        /// Whether it must lie outside.
+        outside: bool,
+        /// Of all three.
+        dimension: Dimension,
+    },
     /// The sensor says this word (its place in the mapping).
     Is(SensorId, u16),
     /// Nothing at all has been heard from the sensor for this long.
     Silent(SensorId, Span),
+    /// The sensor reports, and its value has been exactly the same for this long.
+    Frozen(SensorId, Span),
+    /// The watch itself has switched the relay, on or off, and holds it there.
+    Commanded(RelayId, bool),
+    /// The local time of day lies in this stretch.
+    Time(Hours),
+    /// The local day is one of these.
+    Day(Days),
+    /// It has been true for this long without a break.
+    HasBeen {
+        /// Its place in the memory.
+        slot: usize,
+        /// What.
+        what: Box<Condition>,
+        /// For how long.
+        length: Span,
+    },
+    /// It came true no longer ago than this.
+    After {
+        /// Its place in the memory.
+        slot: usize,
+        /// What.
+        what: Box<Condition>,
+        /// How long that counts.
+        within: Span,
+    },
+    /// The second is true, and came true no later than this after the first did.
+    Then {
+        /// Its place in the memory.
+        slot: usize,
+        /// What comes first.
+        first: Box<Condition>,
+        /// What follows.
+        second: Box<Condition>,
+        /// How soon.
+        within: Span,
+    },
     /// Sight of this is lost. Not written by keepers: the plan adds such alarms.
     Blind(Sight),
 }
@@ -76,8 +151,73 @@ pub enum Formula {
     Constant(f64),
     /// A sensor's reading.
     Sensor(SensorId),
+    /// Both together.
+    Sum(Box<Formula>, Box<Formula>),
     /// The first less the second.
     Difference(Box<Formula>, Box<Formula>),
+    /// The first by the second.
+    Ratio(Box<Formula>, Box<Formula>),
+    /// So many times this.
+    Scaled(f64, Box<Formula>),
+    /// What a stretch of the past comes to.
+    Window(Box<Window>),
+}
+
+/// A stretch of the past, and what is made of it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Window {
+    /// Its place in the memory.
+    pub slot: usize,
+    /// How the keeper wrote it.
+    pub text: Box<str>,
+    /// Of what.
+    pub of: Operand,
+    /// What is made of it.
+    pub what: Aggregate,
+    /// Of what comes out.
+    pub dimension: Dimension,
+    /// How long it is.
+    pub over: Span,
+    /// How long ago it ends.
+    pub lag: Span,
+}
+
+/// What a window looks at.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Operand {
+    /// A number.
+    Value(Formula),
+    /// A condition: 1 while true, 0 while false.
+    Truth(Condition),
+    /// A sensor's word, by its place in the mapping.
+    Word(SensorId),
+}
+
+/// What is made of a window.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Aggregate {
+    /// The mean over time.
+    Mean,
+    /// The middle of the means of the window's parts.
+    Median,
+    /// The lowest value in force at any time.
+    Lowest,
+    /// The highest.
+    Highest,
+    /// The highest less the lowest.
+    Swing,
+    /// Of the straight line through the means of the window's parts.
+    Slope,
+    /// The integral over time; of a condition, for how long it was true.
+    Total,
+    /// The share of the time for which a condition was true.
+    Duty,
+    /// How often it became something else.
+    Changes,
+    /// How many times on end a condition was true.
+    Spells,
+    /// The longest of these.
+    Longest,
 }
 
 /// How two numbers compare.
@@ -101,6 +241,18 @@ pub trait World {
     fn heard(&self, sensor: SensorId) -> Moment;
     /// Whether sight of this is lost, and nothing larger explains it.
     fn blind(&self, sight: &Sight) -> Truth;
+    /// Since when the sensor, which still reports, has said exactly the same.
+    fn unmoved(&self, _sensor: SensorId) -> Option<Moment> {
+        None
+    }
+    /// What the watch has switched the relay to, while it holds it.
+    fn commanded(&self, _relay: RelayId) -> Option<bool> {
+        None
+    }
+    /// The local date and time at a moment, if the clock has been right since the start.
+    fn local(&self, _at: Moment) -> Option<ZonedDateTime> {
+        None
+    }
     /// Why there is no value in force, if the world can say: `stale for 5 min`.
     fn doubt(&self, _sensor: SensorId) -> Option<String> {
         None

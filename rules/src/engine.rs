@@ -31,7 +31,7 @@ use crate::fallback::Run;
 use crate::plan::{AlarmId, Plan, RelayId, SensorId, Sight, TankId};
 use crate::record::{Body, By, Record, Seq};
 use crate::time::{Moment, Now};
-use judging::Watch;
+use judging::{Recall, Watch};
 use sensing::Senses;
 use std::collections::{BTreeMap, BTreeSet};
 use timers::Timers;
@@ -53,6 +53,8 @@ pub struct Engine {
 
     senses: Senses,
     watches: Vec<Watch>,
+    /// What each alarm's conditions have to know of the past.
+    recalls: Vec<Recall>,
 
     lives: Vec<Life>,
     calls: BTreeMap<Seq, Call>,
@@ -76,6 +78,8 @@ struct Index {
     topics: BTreeMap<String, Vec<SensorId>>,
     /// Alarms whose condition uses the sensor.
     users: Vec<Vec<AlarmId>>,
+    /// Alarms whose condition uses what the relay is commanded to.
+    commanded: Vec<Vec<AlarmId>>,
     /// Relays whose proof uses the sensor.
     proofs: Vec<Vec<RelayId>>,
     /// Alarms that the plan added for lost sight.
@@ -94,6 +98,7 @@ impl Engine {
         Self {
             senses: Senses::new(&plan, now.mono),
             watches: vec![Watch::new(now.mono); plan.alarms.len()],
+            recalls: plan.alarms.iter().map(|alarm| Recall::of(alarm, now.mono)).collect(),
             lives: vec![Life::default(); plan.alarms.len()],
             index,
             plan,
@@ -122,6 +127,7 @@ impl Engine {
     pub fn step(&mut self, now: Now, input: Input) -> Turn {
         // The clock that delays run on never goes back; if a caller's did, time stands still.
         self.now = Now { mono: now.mono.max(self.now.mono), ..now };
+        self.senses.clock_was_right |= now.wall_trusted;
         self.meet_deadlines();
         match input {
             Input::Tick => {}
@@ -244,6 +250,7 @@ impl Index {
             users: vec![Vec::new(); plan.sensors.len()],
             proofs: vec![Vec::new(); plan.sensors.len()],
             causes: vec![BTreeSet::new(); plan.alarms.len()],
+            commanded: vec![Vec::new(); plan.relays.len()],
             ..Self::default()
         };
         for (id, sensor) in (0..).map(SensorId).zip(&plan.sensors) {
@@ -259,6 +266,10 @@ impl Index {
             let worse = alarm.worse.iter().flat_map(|condition| condition.sensors());
             for sensor in alarm.condition.sensors().into_iter().chain(worse).collect::<BTreeSet<_>>() {
                 index.users[sensor.index()].push(id);
+            }
+            let worse = alarm.worse.iter().flat_map(|condition| condition.relays());
+            for relay in alarm.condition.relays().into_iter().chain(worse).collect::<BTreeSet<_>>() {
+                index.commanded[relay.index()].push(id);
             }
             if alarm.sight.is_some() {
                 index.sights.push(id);

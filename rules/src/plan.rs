@@ -93,6 +93,8 @@ pub struct Tank {
     pub salinity: Option<f64>,
     /// How much lives in it.
     pub stocking: Stocking,
+    /// When its lights are meant to be on, local time.
+    pub photoperiod: Option<Hours>,
 }
 
 /// How much lives in a tank, for the oxygen estimate.
@@ -136,6 +138,8 @@ pub struct Sensor {
     pub frozen_after: Option<Span>,
     /// The band that the animals should live in, base units; for the review.
     pub limits: Option<(f64, f64)>,
+    /// The smallest step that its numbers show, base units.
+    pub resolution: Option<f64>,
     /// The radio or board that carries several sensors and fails as one.
     pub gateway: Option<String>,
 }
@@ -383,7 +387,29 @@ pub struct Work {
     pub longest: Span,
 }
 
+impl Alarm {
+    /// Whether the other's conditions are these, so that what is known of one holds for the
+    /// other.
+    pub(crate) fn asks_alike(&self, other: &Alarm) -> bool {
+        let same_memory = self.condition == other.condition && self.worse == other.worse;
+        let looks_back = |alarm: &Alarm| {
+            alarm.condition.looks_back() || alarm.worse.as_ref().is_some_and(Condition::looks_back)
+        };
+        self.written == other.written && (same_memory || !(looks_back(self) || looks_back(other)))
+    }
+
+    /// How many bytes the memory of its conditions takes.
+    pub fn bytes(&self) -> usize {
+        self.condition.bytes() + self.worse.as_ref().map_or(0, Condition::bytes)
+    }
+}
+
 impl Plan {
+    /// How many bytes the windows of all alarms take: known before a single reading has come.
+    pub fn bytes(&self) -> usize {
+        self.alarms.iter().map(Alarm::bytes).sum()
+    }
+
     /// The sensor at this place.
     pub fn sensor(&self, id: SensorId) -> &Sensor {
         &self.sensors[id.index()]

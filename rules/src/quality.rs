@@ -319,6 +319,12 @@ impl Track {
         self.in_force(sensor, now).map(|good| good.value)
     }
 
+    /// Since when the sensor, which still reports, has said exactly the same. None while nothing
+    /// has been heard from it for too long.
+    pub fn unmoved(&self, sensor: &Sensor, now: Moment) -> Option<Moment> {
+        self.good.filter(|good| now - good.until <= sensor.stale_after).map(|good| good.since)
+    }
+
     /// The first moment at which the value in force will be stale, if no other reading comes;
     /// always later than `now`. None if no value is in force.
     pub fn stale_at(&self, sensor: &Sensor, now: Moment) -> Option<Moment> {

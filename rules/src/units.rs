@@ -117,6 +117,16 @@ impl Unit {
         })
     }
 
+    /// The base unit of a dimension, which has no name of its own.
+    pub(crate) fn base(dimension: Dimension) -> Unit {
+        Unit { dimension, factor: 1.0, offset: 0.0 }
+    }
+
+    /// The same unit as one of differences, which have no zero of their own.
+    pub(crate) fn as_difference(self) -> Unit {
+        Unit { dimension: self.dimension.difference(), offset: 0.0, ..self }
+    }
+
     fn simple(name: &str) -> Option<Unit> {
         UNITS.iter().find(|(known, _)| *known == name).map(|(_, unit)| *unit)
     }

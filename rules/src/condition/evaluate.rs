@@ -1,8 +1,8 @@
 //! What a condition says of the world at a moment: true, false or unknown, and when time alone
 //! may change that. Runs for every reading, so it allocates nothing.
 
-use super::{Condition, Formula, Order, Truth, Verdict, World};
-use crate::plan::SensorId;
+use super::{Bounds, Condition, Formula, Memory, Operand, Order, Test, Truth, Verdict, World, clock};
+use crate::plan::{RelayId, SensorId};
 use crate::reading::Value;
 use crate::time::Moment;
 use crate::units::Dimension;
@@ -12,6 +12,16 @@ use std::fmt;
 /// While an alarm stands: how far back inside its limits a value must come, and for which
 /// quantity.
 pub type Hold = Option<(Dimension, f64)>;
+
+/// All that a condition is asked against.
+pub struct Present<'a, W> {
+    /// What sensors say.
+    pub world: &'a W,
+    /// What the condition remembers; an empty one for a condition that doesn't look back.
+    pub memory: &'a Memory,
+    /// When it is asked.
+    pub now: Moment,
+}
 
 impl Truth {
     /// Kleene's conjunction: false wins over unknown.
@@ -54,26 +64,6 @@ impl fmt::Display for Truth {
     }
 }
 
-impl Order {
-    pub(super) fn holds(self, left: f64, right: f64) -> bool {
-        match self {
-            Self::Less => left < right,
-            Self::AtMost => left <= right,
-            Self::Greater => left > right,
-            Self::AtLeast => left >= right,
-        }
-    }
-
-    /// How far the right side moves so that what is true stays true for `slack` longer, or,
-    /// under a `not`, what is false stays false.
-    pub(super) fn relaxed(self, slack: f64, upright: bool) -> f64 {
-        match (self, upright) {
-            (Self::Less | Self::AtMost, true) | (Self::Greater | Self::AtLeast, false) => slack,
-            (Self::Less | Self::AtMost, false) | (Self::Greater | Self::AtLeast, true) => -slack,
-        }
-    }
-}
-
 /// The slack that `hold` gives to comparisons of `dimension`.
 pub(super) fn slack(hold: Hold, dimension: Dimension) -> f64 {
     match hold {
@@ -84,20 +74,17 @@ pub(super) fn slack(hold: Hold, dimension: Dimension) -> f64 {
 
 impl Condition {
     /// What the condition says now. With `hold`, comparisons of that quantity stay true until
-    /// the value is back by that much.
-    pub fn evaluate(&self, world: &impl World, now: Moment, hold: Hold) -> Verdict {
-        self.judge(world, now, hold, true)
+    /// the value is back by that much; what the condition remembers is not touched by it.
+    pub fn evaluate<W: World>(&self, present: &Present<'_, W>, hold: Hold) -> Verdict {
+        self.judge(present, hold, true)
     }
 
     /// `upright` is false under an odd number of `not`.
-    pub(super) fn judge(&self, world: &impl World, now: Moment, hold: Hold, upright: bool) -> Verdict {
+    pub(super) fn judge<W: World>(&self, present: &Present<'_, W>, hold: Hold, upright: bool) -> Verdict {
         let join = |parts: &[Condition], start: Truth, joined: fn(Truth, Truth) -> Truth| {
             parts.iter().fold(lasting(start), |so_far, part| {
-                let next = part.judge(world, now, hold, upright);
-                let until = match (so_far.until, next.until) {
-                    (Some(a), Some(b)) => Some(a.min(b)),
-                    (a, b) => a.or(b),
-                };
+                let next = part.judge(present, hold, upright);
+                let until = sooner(so_far.until, next.until);
                 Verdict { truth: joined(so_far.truth, next.truth), until }
             })
         };
@@ -105,98 +92,235 @@ impl Condition {
             Self::All(parts) => join(parts, Truth::True, Truth::and),
             Self::Any(parts) => join(parts, Truth::False, Truth::or),
             Self::Not(inner) => {
-                let verdict = inner.judge(world, now, hold, !upright);
+                let verdict = inner.judge(present, hold, !upright);
                 Verdict { truth: verdict.truth.negated(), ..verdict }
             }
-            Self::Compare { left, order, right, dimension } => {
-                let (Some(left), Some(right)) = (left.value(world), right.value(world)) else {
-                    return lasting(Truth::Unknown);
-                };
-                let right = right + order.relaxed(slack(hold, *dimension), upright);
-                lasting(order.holds(left, right).into())
-            }
-            Self::Is(sensor, word) => match world.value(*sensor) {
-                Some(Value::Word(said)) => lasting((said == *word).into()),
-                Some(Value::Number(_)) | None => lasting(Truth::Unknown),
-            },
-            Self::Silent(sensor, length) => {
-                let due = world.heard(*sensor) + *length;
-                if now >= due {
-                    lasting(Truth::True)
-                } else {
-                    Verdict { truth: Truth::False, until: Some(due) }
-                }
-            }
-            Self::Blind(sight) => lasting(world.blind(sight)),
+            Self::Says(test, _) => test.judge(present, hold, upright),
         }
     }
 
     /// Every sensor whose readings the condition needs.
     pub fn sensors(&self) -> BTreeSet<SensorId> {
         let mut found = BTreeSet::new();
-        self.visit(&mut |part| match part {
-            Self::Compare { left, right, .. } => {
-                left.sensors(&mut found);
-                right.sensors(&mut found);
+        self.visit(&mut |test| {
+            let sensors = test.formulas().into_iter().flatten().flat_map(Formula::in_order);
+            found.extend(sensors.chain(test.sensor()));
+        });
+        found
+    }
+
+    /// Every relay whose commands the condition needs.
+    pub fn relays(&self) -> BTreeSet<RelayId> {
+        let mut found = BTreeSet::new();
+        self.visit(&mut |test| {
+            if let Test::Commanded(relay, _) = test {
+                found.insert(*relay);
             }
-            Self::Is(sensor, _) | Self::Silent(sensor, _) => {
-                found.insert(*sensor);
-            }
-            Self::All(_) | Self::Any(_) | Self::Not(_) | Self::Blind(_) => {}
         });
         found
     }
 
     /// Whether a deadband of this quantity would change anything.
     pub fn compares(&self, dimension: Dimension) -> bool {
-        let mut found = false;
-        self.visit(&mut |part| {
-            if let Self::Compare { dimension: of, .. } = part {
-                found |= of.difference() == dimension.difference();
+        match self {
+            Self::All(parts) | Self::Any(parts) => parts.iter().any(|part| part.compares(dimension)),
+            Self::Not(inner) => inner.compares(dimension),
+            Self::Says(Test::Compare { dimension: of, .. } | Test::Range { dimension: of, .. }, _) => {
+                of.difference() == dimension.difference()
             }
-        });
-        found
+            Self::Says(..) => false,
+        }
     }
 
-    fn visit(&self, each: &mut impl FnMut(&Condition)) {
-        each(self);
+    /// Every single statement in it, also of what it remembers.
+    pub(crate) fn visit(&self, each: &mut impl FnMut(&Test)) {
         match self {
             Self::All(parts) | Self::Any(parts) => parts.iter().for_each(|part| part.visit(each)),
             Self::Not(inner) => inner.visit(each),
-            Self::Compare { .. } | Self::Is(..) | Self::Silent(..) | Self::Blind(_) => {}
+            Self::Says(test, _) => {
+                each(test);
+                match test {
+                    Test::HasBeen { what, .. } | Test::After { what, .. } => what.visit(each),
+                    Test::Then { first, second, .. } => {
+                        first.visit(each);
+                        second.visit(each);
+                    }
+                    _ => test.formulas().into_iter().flatten().for_each(|formula| formula.visit(each)),
+                }
+            }
+        }
+    }
+}
+
+impl Test {
+    fn judge<W: World>(&self, present: &Present<'_, W>, hold: Hold, upright: bool) -> Verdict {
+        let Present { world, memory, now } = present;
+        match self {
+            Self::Compare { left, order, right, dimension } => {
+                let shift = Bounds::exactly(order.relaxed(slack(hold, *dimension), upright));
+                let truth = order.holds(left.bounds(present), right.bounds(present).plus(shift));
+                Verdict { truth, until: sooner(left.until(present), right.until(present)) }
+            }
+            Self::Range { value, low, high, outside, dimension } => {
+                let slack = slack(hold, *dimension);
+                // Outside is what between is not, so a deadband works the other way round.
+                let upright = upright != *outside;
+                let end = |order: Order, end: &Formula| {
+                    let shift = Bounds::exactly(order.relaxed(slack, upright));
+                    order.holds(value.bounds(present), end.bounds(present).plus(shift))
+                };
+                let between = end(Order::AtLeast, low).and(end(Order::AtMost, high));
+                let until = [value, low, high].into_iter().filter_map(|formula| formula.until(present)).min();
+                Verdict { truth: if *outside { between.negated() } else { between }, until }
+            }
+            Self::Is(sensor, word) => match world.value(*sensor) {
+                Some(Value::Word(said)) => lasting((said == *word).into()),
+                Some(Value::Number(_)) | None => lasting(Truth::Unknown),
+            },
+            Self::Silent(sensor, length) => since(world.heard(*sensor), *length, *now),
+            Self::Frozen(sensor, length) => match world.unmoved(*sensor) {
+                Some(then) => since(then, *length, *now),
+                None => lasting(Truth::Unknown),
+            },
+            Self::Commanded(relay, on) => lasting((world.commanded(*relay) == Some(*on)).into()),
+            Self::Time(hours) => clock::time(*hours, *now, world.local(*now)),
+            Self::Day(days) => clock::day(*days, *now, world.local(*now)),
+            Self::HasBeen { slot, what, length } => {
+                let verdict = memory.past(*slot).map(|past| past.has_been(*length, *now));
+                self.also(verdict, what.evaluate(present, None).until)
+            }
+            Self::After { slot, what, within } => {
+                let verdict = memory.past(*slot).map(|past| past.came_within(*within, *now));
+                self.also(verdict, what.evaluate(present, None).until)
+            }
+            Self::Then { slot, first, second, .. } => {
+                let verdict = memory.order(*slot).map(|order| order.verdict());
+                let until = |what: &Condition| what.evaluate(present, None).until;
+                self.also(verdict, sooner(until(first), until(second)))
+            }
+            Self::Blind(sight) => lasting(world.blind(sight)),
+        }
+    }
+
+    /// What the memory says, to be asked again when what it remembers may change by time alone.
+    fn also(&self, verdict: Option<Verdict>, until: Option<Moment>) -> Verdict {
+        let verdict = verdict.unwrap_or(lasting(Truth::Unknown));
+        Verdict { until: sooner(verdict.until, until), ..verdict }
+    }
+
+    /// The sensor it speaks of, if it isn't a comparison.
+    fn sensor(&self) -> Option<SensorId> {
+        match self {
+            Self::Is(sensor, _) | Self::Silent(sensor, _) | Self::Frozen(sensor, _) => Some(*sensor),
+            Self::Compare { .. }
+            | Self::Range { .. }
+            | Self::Commanded(..)
+            | Self::Time(_)
+            | Self::Day(_)
+            | Self::HasBeen { .. }
+            | Self::After { .. }
+            | Self::Then { .. }
+            | Self::Blind(_) => None,
+        }
+    }
+
+    /// The formulas it compares.
+    pub(super) fn formulas(&self) -> [Option<&Formula>; 3] {
+        match self {
+            Self::Compare { left, right, .. } => [Some(left), Some(right), None],
+            Self::Range { value, low, high, .. } => [Some(value), Some(low), Some(high)],
+            _ => [None; 3],
         }
     }
 }
 
 impl Formula {
-    /// Base units; nothing if a reading is missing.
-    pub fn value(&self, world: &impl World) -> Option<f64> {
+    /// What is known of the number, base units.
+    pub fn bounds<W: World>(&self, present: &Present<'_, W>) -> Bounds {
         match self {
-            Self::Constant(value) => Some(*value),
-            Self::Sensor(sensor) => match world.value(*sensor)? {
-                Value::Number(value) => Some(value),
-                Value::Word(_) => None,
-            },
-            Self::Difference(left, right) => Some(left.value(world)? - right.value(world)?),
+            Self::Constant(value) => Bounds::exactly(*value),
+            Self::Sensor(sensor) => Bounds::maybe(match present.world.value(*sensor) {
+                Some(Value::Number(value)) => Some(value),
+                Some(Value::Word(_)) | None => None,
+            }),
+            Self::Sum(left, right) => left.bounds(present).plus(right.bounds(present)),
+            Self::Difference(left, right) => left.bounds(present).minus(right.bounds(present)),
+            Self::Ratio(left, right) => left.bounds(present).by(right.bounds(present)),
+            Self::Scaled(factor, inner) => inner.bounds(present).times(*factor),
+            Self::Window(window) => {
+                present.memory.window(window.slot).map_or(Bounds::UNKNOWN, |kept| kept.bounds(&window.of))
+            }
         }
     }
 
-    /// Adds every sensor in it.
-    pub(super) fn sensors(&self, found: &mut BTreeSet<SensorId>) {
+    /// When a window in it moves on by time alone, or what it looks at does.
+    fn until<W: World>(&self, present: &Present<'_, W>) -> Option<Moment> {
         match self {
-            Self::Constant(_) => {}
-            Self::Sensor(sensor) => {
-                found.insert(*sensor);
+            Self::Constant(_) | Self::Sensor(_) => None,
+            Self::Sum(left, right) | Self::Difference(left, right) | Self::Ratio(left, right) => {
+                sooner(left.until(present), right.until(present))
             }
-            Self::Difference(left, right) => {
-                left.sensors(found);
-                right.sensors(found);
+            Self::Scaled(_, inner) => inner.until(present),
+            Self::Window(window) => {
+                let edge = present.memory.window(window.slot).map(|kept| kept.edge());
+                let of = match &window.of {
+                    Operand::Truth(condition) => condition.evaluate(present, None).until,
+                    Operand::Value(_) | Operand::Word(_) => None,
+                };
+                sooner(edge, of)
             }
         }
     }
+
+    /// Its sensors in the order they are written.
+    pub(super) fn in_order(&self) -> Vec<SensorId> {
+        match self {
+            Self::Constant(_) => Vec::new(),
+            Self::Sensor(id) => vec![*id],
+            Self::Sum(left, right) | Self::Difference(left, right) | Self::Ratio(left, right) => {
+                let mut found = left.in_order();
+                found.extend(right.in_order());
+                found
+            }
+            Self::Scaled(_, inner) => inner.in_order(),
+            Self::Window(window) => match &window.of {
+                Operand::Value(formula) => formula.in_order(),
+                Operand::Truth(condition) => condition.sensors().into_iter().collect(),
+                Operand::Word(id) => vec![*id],
+            },
+        }
+    }
+
+    fn visit(&self, each: &mut impl FnMut(&Test)) {
+        match self {
+            Self::Constant(_) | Self::Sensor(_) => {}
+            Self::Sum(left, right) | Self::Difference(left, right) | Self::Ratio(left, right) => {
+                left.visit(each);
+                right.visit(each);
+            }
+            Self::Scaled(_, inner) => inner.visit(each),
+            Self::Window(window) => match &window.of {
+                Operand::Truth(condition) => condition.visit(each),
+                Operand::Value(_) | Operand::Word(_) => {}
+            },
+        }
+    }
+}
+
+/// True from `length` after `then` on.
+fn since(then: Moment, length: crate::time::Span, now: Moment) -> Verdict {
+    let due = then + length;
+    if now >= due { lasting(Truth::True) } else { Verdict { truth: Truth::False, until: Some(due) } }
 }
 
 /// A verdict that only a new reading can change.
 fn lasting(truth: Truth) -> Verdict {
     Verdict { truth, until: None }
+}
+
+fn sooner(a: Option<Moment>, b: Option<Moment>) -> Option<Moment> {
+    match (a, b) {
+        (Some(a), Some(b)) => Some(a.min(b)),
+        (a, b) => a.or(b),
+    }
 }

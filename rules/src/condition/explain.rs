@@ -2,11 +2,12 @@
 //! from its limit, or in short the readings that its truth rests on.
 
 use super::evaluate::slack;
-use super::{Condition, Formula, Hold, Order, Truth, World};
+use super::scale::show;
+use super::{Aggregate, Condition, Formula, Hold, Order, Present, Test, Truth, Window, World};
 use crate::plan::{Plan, Sensor, SensorId, Sight};
 use crate::reading::Value;
-use crate::time::Moment;
-use crate::units::{Dimension, Scale, Unit};
+use crate::time::Span;
+use crate::units::Dimension;
 
 /// One line of an explanation.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -21,47 +22,29 @@ pub struct Reason {
 
 impl Condition {
     /// The tree with current values: what is true, false or unknown, and why.
-    pub fn explain(&self, plan: &Plan, world: &impl World, now: Moment, hold: Hold) -> Vec<Reason> {
+    pub fn explain<W: World>(&self, plan: &Plan, present: &Present<'_, W>, hold: Hold) -> Vec<Reason> {
         let mut reasons = Vec::new();
-        self.reasons(&Told { plan, world, now, hold }, 0, true, &mut reasons);
+        self.reasons(&Told { plan, present, hold }, 0, true, &mut reasons);
         reasons
     }
 
     /// The readings that its truth rests on, in short: `mains off, lagoon-temp 23.1 degC`.
-    pub fn because(&self, plan: &Plan, world: &impl World, now: Moment) -> String {
+    pub fn because<W: World>(&self, plan: &Plan, present: &Present<'_, W>) -> String {
         let mut parts = Vec::new();
-        self.rests_on(&Told { plan, world, now, hold: None }, &mut parts);
+        self.rests_on(&Told { plan, present, hold: None }, &mut parts);
         parts.join(", ")
     }
 
     fn reasons<W: World>(&self, told: &Told<'_, W>, depth: usize, upright: bool, into: &mut Vec<Reason>) {
-        let truth = self.judge(told.world, told.now, told.hold, upright).truth;
-        let (what, why) = match self {
-            Self::All(_) => ("all of these".to_owned(), None),
-            Self::Any(_) => ("at least one of these".to_owned(), None),
-            Self::Not(_) => ("not".to_owned(), None),
-            Self::Compare { left, order, right, dimension } => (
-                format!(
-                    "{} {order} {}",
-                    told.formula(left, right, *dimension),
-                    told.formula(right, left, *dimension)
-                ),
-                Some(told.distance(left, *order, right, *dimension, upright)),
-            ),
-            Self::Is(id, word) => {
-                let sensor = told.plan.sensor(*id);
-                (format!("{} is {}", sensor.name, said(sensor, *word)), Some(told.reading(*id)))
-            }
-            Self::Silent(id, length) => {
-                let silence = told.now - told.world.heard(*id);
-                let name = &told.plan.sensor(*id).name;
-                (format!("{name} is silent for {length}"), Some(format!("last heard {silence} ago")))
-            }
-            Self::Blind(sight) => (format!("{} is out of sight", told.sight(sight)), None),
-        };
-        let text = match why {
-            Some(why) => format!("{what}: {truth}: {why}"),
-            None => format!("{what}: {truth}"),
+        let truth = self.judge(told.present, told.hold, upright).truth;
+        let text = match self {
+            Self::All(_) => format!("all of these: {truth}"),
+            Self::Any(_) => format!("at least one of these: {truth}"),
+            Self::Not(_) => format!("not: {truth}"),
+            Self::Says(test, written) => match told.why(test, upright) {
+                why if why.is_empty() => format!("{written}: {truth}"),
+                why => format!("{written}: {truth}: {why}"),
+            },
         };
         into.push(Reason { depth, text, truth });
         match self {
@@ -69,20 +52,28 @@ impl Condition {
                 parts.iter().for_each(|part| part.reasons(told, depth + 1, upright, into));
             }
             Self::Not(inner) => inner.reasons(told, depth + 1, !upright, into),
-            Self::Compare { .. } | Self::Is(..) | Self::Silent(..) | Self::Blind(_) => {}
+            Self::Says(test, _) => {
+                // What is remembered is judged as it was taken in: without a deadband.
+                let told = Told { hold: None, ..*told };
+                match test {
+                    Test::HasBeen { what, .. } | Test::After { what, .. } => {
+                        what.reasons(&told, depth + 1, true, into);
+                    }
+                    Test::Then { first, second, .. } => {
+                        first.reasons(&told, depth + 1, true, into);
+                        second.reasons(&told, depth + 1, true, into);
+                    }
+                    _ => {}
+                }
+            }
         }
     }
 
     fn rests_on<W: World>(&self, told: &Told<'_, W>, into: &mut Vec<String>) {
-        let mut add = |text: String| {
-            if !into.contains(&text) {
-                into.push(text);
-            }
-        };
         match self {
             // Of several parts only those count that made the whole what it is.
             Self::All(parts) | Self::Any(parts) => {
-                let truth_of = |part: &Condition| part.evaluate(told.world, told.now, told.hold).truth;
+                let truth_of = |part: &Condition| part.evaluate(told.present, told.hold).truth;
                 let whole = truth_of(self);
                 parts
                     .iter()
@@ -90,23 +81,12 @@ impl Condition {
                     .for_each(|part| part.rests_on(told, into));
             }
             Self::Not(inner) => inner.rests_on(told, into),
-            Self::Compare { left, right, .. } => {
-                for id in left.in_order().into_iter().chain(right.in_order()) {
-                    add(format!("{} {}", told.plan.sensor(id).name, told.reading(id)));
+            Self::Says(test, written) => {
+                for text in told.readings(test, written) {
+                    if !into.contains(&text) {
+                        into.push(text);
+                    }
                 }
-            }
-            Self::Is(id, _) => add(format!("{} {}", told.plan.sensor(*id).name, told.reading(*id))),
-            Self::Silent(id, _) => {
-                let silence = told.now - told.world.heard(*id);
-                add(format!("{} silent for {silence}", told.plan.sensor(*id).name));
-            }
-            Self::Blind(sight) => {
-                let sees = match told.world.blind(sight) {
-                    Truth::True => "out of sight",
-                    Truth::False => "in sight",
-                    Truth::Unknown => "may be out of sight",
-                };
-                add(format!("{} {sees}", told.sight(sight)));
             }
         }
     }
@@ -115,23 +95,159 @@ impl Condition {
 /// All that the words are made from.
 struct Told<'a, W> {
     plan: &'a Plan,
-    world: &'a W,
-    now: Moment,
+    present: &'a Present<'a, W>,
     hold: Hold,
 }
 
+impl<W> Clone for Told<'_, W> {
+    fn clone(&self) -> Self {
+        *self
+    }
+}
+
+impl<W> Copy for Told<'_, W> {}
+
 impl<W: World> Told<'_, W> {
+    /// Why a single statement says what it says.
+    fn why(&self, test: &Test, upright: bool) -> String {
+        let now = self.present.now;
+        match test {
+            Test::Compare { left, order, right, dimension } => {
+                self.distance(left, *order, right, *dimension, upright)
+            }
+            Test::Range { value, low, high, outside, dimension } => {
+                self.distances(value, [low, high], *dimension, upright != *outside)
+            }
+            Test::Is(id, _) => self.reading(*id),
+            Test::Silent(id, _) => format!("last heard {} ago", now - self.present.world.heard(*id)),
+            Test::Frozen(id, _) => match self.present.world.unmoved(*id) {
+                Some(then) => format!("unmoved for {}", now - then),
+                None => self.reading(*id),
+            },
+            Test::Commanded(id, _) => match self.present.world.commanded(*id) {
+                Some(true) => "switched on by the watch".to_owned(),
+                Some(false) => "switched off by the watch".to_owned(),
+                None => "not in the hand of the watch".to_owned(),
+            },
+            Test::Time(_) => self.local("%H:%M"),
+            Test::Day(_) => self.local("%A"),
+            Test::HasBeen { slot, .. } => {
+                let past = self.present.memory.past(*slot);
+                match past.and_then(|past| past.true_for(now)) {
+                    Some(span) => format!("so for {span}, as far as was seen"),
+                    None => "not so now".to_owned(),
+                }
+            }
+            Test::After { slot, .. } => came(self.present.memory.past(*slot).and_then(|past| past.came(now))),
+            Test::Then { slot, .. } => match self.present.memory.order(*slot) {
+                Some(order) => {
+                    let (first, second) = order.came(now);
+                    format!("the first {}, the second {}", came(first), came(second))
+                }
+                None => String::new(),
+            },
+            Test::Blind(_) => String::new(),
+        }
+    }
+
+    /// The readings that a statement rests on, in short.
+    fn readings(&self, test: &Test, written: &str) -> Vec<String> {
+        let now = self.present.now;
+        let name = |id: &SensorId| &self.plan.sensor(*id).name;
+        match test {
+            Test::Compare { .. } | Test::Range { .. } => {
+                test.formulas().into_iter().flatten().flat_map(|formula| self.terms(formula)).collect()
+            }
+            Test::Is(id, _) => vec![format!("{} {}", name(id), self.reading(*id))],
+            Test::Silent(id, _) => {
+                vec![format!("{} silent for {}", name(id), now - self.present.world.heard(*id))]
+            }
+            Test::Frozen(id, _) => vec![format!("{} {}", name(id), self.why(test, true))],
+            Test::Commanded(id, _) => {
+                let relay = &self.plan.relays[id.index()].name;
+                vec![format!("{relay} {}", self.why(test, true))]
+            }
+            Test::Time(_) | Test::Day(_) => vec![self.why(test, true)],
+            Test::HasBeen { .. } | Test::After { .. } | Test::Then { .. } => {
+                vec![format!("{written} ({})", self.why(test, true))]
+            }
+            Test::Blind(sight) => {
+                let sees = match self.present.world.blind(sight) {
+                    Truth::True => "out of sight",
+                    Truth::False => "in sight",
+                    Truth::Unknown => "may be out of sight",
+                };
+                vec![format!("{} {sees}", self.sight(sight))]
+            }
+        }
+    }
+
+    /// Each sensor and each window of a formula with its value.
+    fn terms(&self, formula: &Formula) -> Vec<String> {
+        match formula {
+            Formula::Constant(_) => Vec::new(),
+            Formula::Sensor(id) => vec![format!("{} {}", self.plan.sensor(*id).name, self.reading(*id))],
+            Formula::Sum(left, right) | Formula::Difference(left, right) | Formula::Ratio(left, right) => {
+                let mut found = self.terms(left);
+                found.extend(self.terms(right));
+                found
+            }
+            Formula::Scaled(_, inner) => self.terms(inner),
+            Formula::Window(window) => vec![format!("{} {}", window.text, self.window(window, formula))],
+        }
+    }
+
+    /// What a window comes to, and how much of it was seen if that matters.
+    fn window(&self, window: &Window, formula: &Formula) -> String {
+        let bounds = formula.bounds(self.present);
+        let like = self.like(formula);
+        let dimension = window.dimension;
+        let seen = self.present.memory.window(window.slot).map_or(0.0, |kept| kept.seen());
+        let some = format!("seen for {:.0} % of it", (seen * 100.0).floor());
+        match bounds.known() {
+            Some(value) => self.counted(window.what, value, dimension, like),
+            None if bounds.low.is_finite() && bounds.low > 0.0 => {
+                format!("at least {}, {some}", self.counted(window.what, bounds.low, dimension, like))
+            }
+            None => format!("unknown ({some})"),
+        }
+    }
+
+    fn counted(&self, what: Aggregate, value: f64, of: Dimension, like: Option<&Sensor>) -> String {
+        match what {
+            Aggregate::Changes | Aggregate::Spells => value.to_string(),
+            _ => show(value, of, like),
+        }
+    }
+
     /// `23.1 degC`, `off`, `unknown (stale for 5 min)`.
     fn reading(&self, id: SensorId) -> String {
         let sensor = self.plan.sensor(id);
-        match self.world.value(id) {
+        match self.present.world.value(id) {
             Some(Value::Number(value)) => sensor.scale.show(value),
             Some(Value::Word(word)) => said(sensor, word).to_owned(),
-            None => match self.world.doubt(id) {
+            None => match self.present.world.doubt(id) {
                 Some(why) => format!("unknown ({why})"),
                 None => "unknown".to_owned(),
             },
         }
+    }
+
+    fn local(&self, format: &str) -> String {
+        match self.present.world.local(self.present.now) {
+            Some(local) => format!("it is {}", local.strftime(format)),
+            None => "the clock has not been set since the start".to_owned(),
+        }
+    }
+
+    /// The parts of formulas that are not known.
+    fn missing(&self, formulas: &[&Formula]) -> String {
+        let unknown = |formula: &&Formula| formula.bounds(self.present).known().is_none();
+        let terms = formulas.iter().copied().filter(|f| unknown(f)).flat_map(|f| self.terms(f));
+        let mut terms: Vec<_> =
+            terms.filter(|term| term.contains("unknown") || term.contains("seen")).collect();
+        terms.dedup();
+        terms.join(", ")
     }
 
     /// How a comparison stands: the values and how far they are from each other.
@@ -143,14 +259,11 @@ impl<W: World> Told<'_, W> {
         of: Dimension,
         upright: bool,
     ) -> String {
-        let (Some(first), Some(second)) = (left.value(self.world), right.value(self.world)) else {
-            let missing = left.in_order().into_iter().chain(right.in_order());
-            let missing = missing.filter(|id| self.world.value(*id).is_none());
-            let parts: Vec<_> =
-                missing.map(|id| format!("{} {}", self.plan.sensor(id).name, self.reading(id))).collect();
-            return parts.join(", ");
+        let bounds = |formula: &Formula| formula.bounds(self.present).known();
+        let (Some(first), Some(second)) = (bounds(left), bounds(right)) else {
+            return self.missing(&[left, right]);
         };
-        let Some(scale) = self.scale(left, right) else { return String::new() };
+        let like = self.like(left).or_else(|| self.like(right));
         let moved = order.relaxed(slack(self.hold, of), upright);
         let held = if moved == 0.0 { "" } else { " that the deadband holds" };
         // Seen from the side that varies; a limit on the left is the same limit.
@@ -160,44 +273,40 @@ impl<W: World> Told<'_, W> {
             _ => (first, second + moved, true),
         };
         let side = if value < limit { "below" } else { "above" };
-        let gap = show(&scale, of.difference(), (value - limit).abs());
-        let value = show(&scale, of, value);
+        let gap = show((value - limit).abs(), of.difference(), like);
+        let value = show(value, of, like);
         match (limit_varies, gap.starts_with("0 ") || gap == "0") {
-            (true, _) => format!("{value} against {}, {gap} {side}", show(&scale, of, limit)),
+            (true, _) => format!("{value} against {}, {gap} {side}", show(limit, of, like)),
             (false, true) => format!("{value}, at the limit{held}"),
             (false, false) => format!("{value}, {gap} {side} the limit{held}"),
         }
     }
 
-    /// A formula as the rule file would say it, beside `other`.
-    fn formula(&self, formula: &Formula, other: &Formula, of: Dimension) -> String {
-        match formula {
-            Formula::Sensor(id) => self.plan.sensor(*id).name.clone(),
-            Formula::Constant(value) => match self.scale(formula, other) {
-                Some(scale) => show(&scale, of, *value),
-                None => value.to_string(),
-            },
-            Formula::Difference(left, right) => {
-                // A point less a difference is a point; both sides of a difference are alike.
-                let (first, second) = if of.is_point() {
-                    (of, of.difference())
-                } else {
-                    let alike = self.scale(left, right).map_or(of, |scale| scale.unit.dimension);
-                    (alike, alike)
-                };
-                let second = match **right {
-                    Formula::Difference(..) => format!("({})", self.formula(right, left, second)),
-                    Formula::Sensor(_) | Formula::Constant(_) => self.formula(right, left, second),
-                };
-                format!("{} - {second}", self.formula(left, right, first))
-            }
+    /// How a value lies to a range.
+    fn distances(&self, value: &Formula, ends: [&Formula; 2], of: Dimension, upright: bool) -> String {
+        let known = |formula: &Formula| formula.bounds(self.present).known();
+        let (Some(at), Some(low), Some(high)) = (known(value), known(ends[0]), known(ends[1])) else {
+            return self.missing(&[value, ends[0], ends[1]]);
+        };
+        let slack = slack(self.hold, of);
+        let (low, high) =
+            (low + Order::AtLeast.relaxed(slack, upright), high + Order::AtMost.relaxed(slack, upright));
+        let held = if slack == 0.0 { "" } else { " that the deadband holds" };
+        let like = [value, ends[0], ends[1]].into_iter().find_map(|formula| self.like(formula));
+        let gap = |by: f64| show(by, of.difference(), like);
+        let shown = show(at, of, like);
+        if at < low {
+            format!("{shown}, {} below the range{held}", gap(low - at))
+        } else if at > high {
+            format!("{shown}, {} above the range{held}", gap(at - high))
+        } else {
+            format!("{shown}, inside the range{held} by {}", gap((at - low).min(high - at)))
         }
     }
 
-    /// The unit of the first sensor in the formulas.
-    fn scale(&self, left: &Formula, right: &Formula) -> Option<Scale> {
-        let first = left.in_order().into_iter().chain(right.in_order()).next()?;
-        Some(self.plan.sensor(first).scale.clone())
+    /// The first sensor in a formula, for its unit.
+    fn like(&self, formula: &Formula) -> Option<&Sensor> {
+        formula.in_order().first().map(|id| self.plan.sensor(*id))
     }
 
     fn sight(&self, sight: &Sight) -> String {
@@ -209,28 +318,8 @@ impl<W: World> Told<'_, W> {
     }
 }
 
-impl Formula {
-    /// Its sensors in the order they are written.
-    fn in_order(&self) -> Vec<SensorId> {
-        match self {
-            Self::Constant(_) => Vec::new(),
-            Self::Sensor(id) => vec![*id],
-            Self::Difference(left, right) => {
-                let mut found = left.in_order();
-                found.extend(right.in_order());
-                found
-            }
-        }
-    }
-}
-
-/// A number of this dimension in the sensor's unit; differences of degC are said in K.
-pub(super) fn show(scale: &Scale, of: Dimension, base: f64) -> String {
-    match Unit::named("K") {
-        _ if of.is_point() || !scale.unit.dimension.is_point() => scale.show(base),
-        Some(kelvin) if scale.name == "degC" => Scale { unit: kelvin, name: "K".to_owned() }.show(base),
-        Some(_) | None => scale.show_difference(base),
-    }
+fn came(ago: Option<Span>) -> String {
+    ago.map_or_else(|| "not seen to come true".to_owned(), |ago| format!("came true {ago} ago"))
 }
 
 fn said(sensor: &Sensor, word: u16) -> &str {

@@ -3,7 +3,7 @@
 //! they are still fed and read in the same way. What the new plan drops is put aside, by a
 //! record like anything else.
 
-use super::judging::Watch;
+use super::judging::{Recall, Watch};
 use super::sensing::Senses;
 use super::timers::Timers;
 use super::{DeadlineReason, Engine, Index, Turn};
@@ -24,22 +24,27 @@ impl Engine {
         self.index = Index::of(&self.plan);
         self.timers = Timers::default();
 
-        let known =
-            old.alarms.iter().zip(std::mem::take(&mut self.lives)).zip(std::mem::take(&mut self.watches));
+        let recalls = std::mem::take(&mut self.recalls);
+        let watches = std::mem::take(&mut self.watches).into_iter().zip(recalls);
+        let known = old.alarms.iter().zip(std::mem::take(&mut self.lives)).zip(watches);
         let mut known: BTreeMap<_, _> =
             known.map(|((alarm, life), watch)| (&alarm.name, (alarm, life, watch))).collect();
         for alarm in &self.plan.alarms {
-            let (life, watch) = match known.remove(&alarm.name) {
-                Some((before, life, watch)) if before.written == alarm.written => (life, watch),
-                Some((_, life, _)) => (life, Watch::new(self.now.mono)),
-                None => (Life::default(), Watch::new(self.now.mono)),
+            let afresh = |life| (life, (Watch::new(self.now.mono), Recall::of(alarm, self.now.mono)));
+            let (life, (watch, recall)) = match known.remove(&alarm.name) {
+                // What was remembered for one condition would be nonsense for another.
+                Some((before, life, (watch, recall))) if before.asks_alike(alarm) => (life, (watch, recall)),
+                Some((_, life, _)) => afresh(life),
+                None => afresh(Life::default()),
             };
             self.lives.push(life);
             self.watches.push(watch);
+            self.recalls.push(recall);
         }
 
         let before = std::mem::replace(&mut self.senses, Senses::new(&self.plan, self.now.mono));
         self.senses.deaf = before.deaf;
+        self.senses.clock_was_right = before.clock_was_right;
         let mut known: BTreeMap<_, _> = old
             .sensors
             .iter()

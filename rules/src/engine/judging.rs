@@ -3,10 +3,11 @@
 //! enough becomes an event of the lifecycle. Only known truth counts: while a condition is
 //! unknown, an on-delay stands still and an off-delay starts again.
 
+use super::sensing::Sensed;
 use super::{DeadlineReason, Engine};
 use crate::alarm::{CHATTER_RAISES, CHATTER_WINDOW};
-use crate::condition::{Condition, Truth, Verdict};
-use crate::plan::{AlarmId, SensorId};
+use crate::condition::{Memory, Present, Truth, Verdict};
+use crate::plan::{Alarm, AlarmId, SensorId};
 use crate::record::Body;
 use crate::time::{Moment, Span};
 
@@ -46,23 +47,54 @@ impl Watch {
     }
 }
 
+/// What an alarm's conditions have to know of the past. Lost at a restart like all that comes
+/// from readings.
+#[derive(Clone, Debug)]
+pub(super) struct Recall {
+    pub(super) when: Memory,
+    pub(super) worse: Memory,
+}
+
+impl Recall {
+    pub(super) fn of(alarm: &Alarm, now: Moment) -> Self {
+        let worse = alarm.worse.as_ref().map(|worse| Memory::of(worse, now));
+        Self { when: Memory::of(&alarm.condition, now), worse: worse.unwrap_or_default() }
+    }
+}
+
 impl Engine {
     /// What the alarm's condition says. A standing alarm's is held by its deadband.
     fn ask(&self, id: AlarmId) -> Verdict {
         let alarm = self.plan.alarm(id);
         let hold = alarm.deadband.filter(|_| self.lives[id.index()].state.is_standing());
-        alarm.condition.evaluate(&self.world(), self.now.mono, hold)
+        let memory = &self.recalls[id.index()].when;
+        alarm.condition.evaluate(&Present { world: &self.world(), memory, now: self.now.mono }, hold)
     }
 
     /// What is worse has no deadband: it is said once in an episode, and not before its limit.
-    fn is_worse(&self, worse: &Condition) -> bool {
-        worse.evaluate(&self.world(), self.now.mono, None).truth == Truth::True
+    fn ask_worse(&self, id: AlarmId) -> Option<Verdict> {
+        let worse = self.plan.alarm(id).worse.as_ref()?;
+        let memory = &self.recalls[id.index()].worse;
+        Some(worse.evaluate(&Present { world: &self.world(), memory, now: self.now.mono }, None))
+    }
+
+    /// Takes in what the world says now, for what the alarm's conditions will be asked.
+    fn recall(&mut self, id: AlarmId) {
+        let now = self.now;
+        let world = Sensed { senses: &self.senses, plan: &self.plan, runs: &self.runs, now };
+        let (alarm, recall) = (self.plan.alarm(id), &mut self.recalls[id.index()]);
+        recall.when.feed(&alarm.condition, &world, now.mono);
+        if let Some(worse) = &alarm.worse {
+            recall.worse.feed(worse, &world, now.mono);
+        }
     }
 
     /// Asks the alarm's condition and moves the alarm on if its time has come.
     pub(super) fn judge(&mut self, id: AlarmId) {
-        let verdict = self.ask(id);
-        self.timers.set(DeadlineReason::Recheck(id), verdict.until);
+        self.recall(id);
+        let (verdict, worse) = (self.ask(id), self.ask_worse(id));
+        let again = [verdict.until, worse.and_then(|worse| worse.until)].into_iter().flatten().min();
+        self.timers.set(DeadlineReason::Recheck(id), again);
         self.watches[id.index()].see(verdict.truth, self.now.mono);
         let state = self.lives[id.index()].state;
         if state.is_aside() {
@@ -72,14 +104,14 @@ impl Engine {
         } else if state.is_standing() {
             self.timers.set(DeadlineReason::OnDelay(id), None);
             self.note_sight(id, verdict.truth);
-            self.judge_standing(id, verdict.truth);
+            self.judge_standing(id, verdict.truth, worse.map(|worse| worse.truth));
         } else {
             self.timers.set(DeadlineReason::OffDelay(id), None);
             self.judge_quiet(id, verdict.truth);
         }
     }
 
-    fn judge_standing(&mut self, id: AlarmId, truth: Truth) {
+    fn judge_standing(&mut self, id: AlarmId, truth: Truth, worse: Option<Truth>) {
         let off_delay = match self.lives[id.index()].chattering {
             true => self.plan.alarm(id).off_delay.max(CHATTER_WINDOW),
             false => self.plan.alarm(id).off_delay,
@@ -89,9 +121,8 @@ impl Engine {
             return self.return_to_normal(id);
         }
         self.timers.set(DeadlineReason::OffDelay(id), back);
-        let worse = self.plan.alarm(id).worse.as_ref();
         let already = self.lives[id.index()].episode.as_ref().is_none_or(|episode| episode.worse);
-        if !already && worse.is_some_and(|worse| self.is_worse(worse)) {
+        if !already && worse == Some(Truth::True) {
             self.worsen(id);
         }
     }
@@ -179,7 +210,9 @@ impl Engine {
     }
 
     pub(super) fn because(&self, id: AlarmId) -> String {
-        self.plan.alarm(id).condition.because(&self.plan, &self.world(), self.now.mono)
+        let memory = &self.recalls[id.index()].when;
+        let present = Present { world: &self.world(), memory, now: self.now.mono };
+        self.plan.alarm(id).condition.because(&self.plan, &present)
     }
 
     /// The sensors an alarm rests on.

@@ -3,17 +3,23 @@
 //! Silence is noticed here too: of a sensor, of a gateway that carries several, of the broker.
 
 use super::{DeadlineReason, Delivery, Engine, Link, Sample, sight_name};
-use crate::condition::{Truth, World};
-use crate::plan::{Plan, SensorId, Sight};
+use crate::condition::{Memory, Present, Truth, World};
+use crate::fallback::Run;
+use crate::plan::{Plan, RelayId, SensorId, Sight};
 use crate::quality::Track;
 use crate::reading::Value;
 use crate::record::Body;
-use crate::time::Moment;
+use crate::time::{Moment, Now};
+use jiff::ZonedDateTime;
+use std::collections::BTreeMap;
 
 /// What readings have said, and through what they come.
 #[derive(Debug)]
 pub(super) struct Senses {
     pub(super) started: Moment,
+    /// Whether the wall clock has been synchronised at any time since the start: from then on
+    /// it drifts by seconds a day, which is good enough for times of day.
+    pub(super) clock_was_right: bool,
     pub(super) tracks: Vec<Track>,
     /// Whether each sensor's readings come through.
     sighted: Vec<Sighted>,
@@ -56,6 +62,7 @@ impl Senses {
         gateways.retain(|gateway| gateway.sensors.len() > 1);
         Self {
             started: now,
+            clock_was_right: false,
             tracks: plan.sensors.iter().map(|_| Track::default()).collect(),
             sighted: vec![Sighted::Unsure; plan.sensors.len()],
             deaf: Some(("not yet connected".to_owned(), now)),
@@ -75,24 +82,35 @@ impl Senses {
 pub(super) struct Sensed<'a> {
     pub(super) senses: &'a Senses,
     pub(super) plan: &'a Plan,
-    pub(super) now: Moment,
+    pub(super) runs: &'a BTreeMap<RelayId, Run>,
+    pub(super) now: Now,
 }
 
 impl World for Sensed<'_> {
     fn value(&self, sensor: SensorId) -> Option<Value> {
-        self.senses.tracks[sensor.index()].value(self.plan.sensor(sensor), self.now)
+        self.senses.tracks[sensor.index()].value(self.plan.sensor(sensor), self.now.mono)
     }
 
     fn heard(&self, sensor: SensorId) -> Moment {
         self.senses.tracks[sensor.index()].heard().unwrap_or(self.senses.started)
     }
 
+    fn unmoved(&self, sensor: SensorId) -> Option<Moment> {
+        self.senses.tracks[sensor.index()].unmoved(self.plan.sensor(sensor), self.now.mono)
+    }
+
+    fn commanded(&self, relay: RelayId) -> Option<bool> {
+        self.runs.get(&relay).map(|run| run.on)
+    }
+
+    fn local(&self, at: Moment) -> Option<ZonedDateTime> {
+        self.senses.clock_was_right.then(|| self.now.wall_at(at).civil(&self.plan.zone))
+    }
+
     fn doubt(&self, sensor: SensorId) -> Option<String> {
-        let scale = &self.plan.sensor(sensor).scale;
-        self.senses.tracks[sensor.index()]
-            .quality(self.plan.sensor(sensor), self.now)
-            .1
-            .map(|doubt| doubt.words(scale))
+        let plan = self.plan.sensor(sensor);
+        let (quality, doubt) = self.senses.tracks[sensor.index()].quality(plan, self.now.mono);
+        Some(doubt.map_or_else(|| quality.to_string(), |doubt| doubt.words(&plan.scale)))
     }
 
     /// One cause is blind at a time. What lies behind a gateway can't be told while the gateway
@@ -127,7 +145,12 @@ impl World for Sensed<'_> {
 
 impl Engine {
     pub(super) fn world(&self) -> Sensed<'_> {
-        Sensed { senses: &self.senses, plan: &self.plan, now: self.now.mono }
+        Sensed { senses: &self.senses, plan: &self.plan, runs: &self.runs, now: self.now }
+    }
+
+    /// The world for a condition that doesn't look back.
+    pub(super) fn present<T>(&self, ask: impl FnOnce(&Present<'_, Sensed<'_>>) -> T) -> T {
+        ask(&Present { world: &self.world(), memory: &Memory::default(), now: self.now.mono })
     }
 
     /// A message came in.

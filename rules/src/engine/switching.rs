@@ -58,8 +58,12 @@ impl Engine {
         self.see_proof(relay);
     }
 
-    /// The deadlines that follow from a relay's run.
+    /// The deadlines that follow from a relay's run; and what the relay is commanded to may be
+    /// a matter of an alarm, which is asked again in this turn.
     pub(super) fn arm_relay(&mut self, relay: RelayId) {
+        for alarm in &self.index.commanded[relay.index()] {
+            self.timers.set(DeadlineReason::Recheck(*alarm), Some(self.now.mono));
+        }
         let it = &self.plan.relays[relay.index()];
         let run = self.runs.get(&relay);
         let due = run
@@ -78,7 +82,7 @@ impl Engine {
         let newer = proof.condition.sensors().iter().all(|sensor| {
             self.senses.tracks[sensor.index()].last_good().is_some_and(|(_, at)| at > run.commanded)
         });
-        let truth = proof.condition.evaluate(&self.world(), self.now.mono, None).truth;
+        let truth = self.present(|present| proof.condition.evaluate(present, None).truth);
         if newer && truth == (if run.on { Truth::True } else { Truth::False }) {
             let (switching, after) = (run.switching, self.now.mono - run.commanded);
             let name = self.plan.relays[relay.index()].name.clone();
@@ -100,7 +104,7 @@ impl Engine {
             let again = self.now.mono + proof.within;
             return self.timers.set(DeadlineReason::Proof(relay), Some(again));
         }
-        let seen = proof.condition.because(&self.plan, &self.world(), self.now.mono);
+        let seen = self.present(|present| proof.condition.because(&self.plan, present));
         self.not_proved(relay, run.switching, format!("no proof within {}: {seen}", proof.within));
     }
 

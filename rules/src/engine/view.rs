@@ -4,6 +4,7 @@
 use super::{DeadlineReason, Engine};
 use crate::alarm::Priority;
 use crate::callout::{Fate, Phase};
+use crate::condition::Present;
 use crate::plan::{AlarmId, SensorId};
 use crate::reading::{Content, Mapping, Value};
 use crate::record::{Outcome, Purpose, Seq};
@@ -181,8 +182,10 @@ impl Engine {
         let plan = self.plan.alarm(id);
         let life = &self.lives[id.index()];
         let hold = plan.deadband.filter(|_| life.state.is_standing());
-        let world = super::sensing::Sensed { now: now.mono, ..self.world() };
-        let reasons = plan.condition.explain(&self.plan, &world, now.mono, hold);
+        let world = super::sensing::Sensed { now, ..self.world() };
+        let memory = &self.recalls[id.index()].when;
+        let reasons =
+            plan.condition.explain(&self.plan, &Present { world: &world, memory, now: now.mono }, hold);
         Some(Explanation {
             alarm: self.alarm_view(id, now),
             written: plan.written.clone(),

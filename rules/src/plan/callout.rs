@@ -114,12 +114,16 @@ fn targets(item: Item<'_>, context: &Context<'_>) -> Option<Vec<Target>> {
 }
 
 /// `["22:00", "07:30"]`
-fn hours(item: Item<'_>) -> Option<Hours> {
+pub(super) fn hours(item: Item<'_>) -> Option<Hours> {
     let [from, until] = item.pair()?;
     let (from, until) = (time(from), time(until));
     let (from, until) = (from?, until?);
     if from == until {
-        return item.wrong("`quiet` begins and ends at the same time", "no stretch of the day", None);
+        return item.wrong(
+            "a stretch of the day begins and ends at different times",
+            "no stretch of the day",
+            None,
+        );
     }
     Some(Hours { from, until })
 }

@@ -122,7 +122,8 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
         sensors.into_iter().map(|(name, table)| sensor::read(&name, table, &context)).collect();
     notes.borrow_mut().extend(sensor::twins(&sensors, &places));
     let known = context.sensors.names().iter().map(String::as_str);
-    let scope = Scope::partly(known.zip(sensors.iter().map(Option::as_ref)));
+    let scope = Scope::partly(known.zip(sensors.iter().map(Option::as_ref)))
+        .with(&tanks, context.relays.names().iter().map(String::as_str));
     let relays: Relays =
         relays.into_iter().map(|(name, table)| relay::read(&name, table, &context, &scope)).collect();
     if callouts.is_empty()

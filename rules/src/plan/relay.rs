@@ -5,7 +5,7 @@ use super::finding::{At, Finding};
 use super::read::{Item, Table};
 use super::sensor::topic;
 use super::{Moves, Proof, Relay};
-use crate::condition::Scope;
+use crate::condition::{Condition, Scope};
 use crate::time::Span;
 use crate::units::Quantity;
 
@@ -67,5 +67,9 @@ fn proof(item: Item<'_>, context: &Context<'_>, scope: &Scope<'_>) -> Option<Pro
         Err(why) => item.wrong(format!("`{within}` is not a duration"), why.to_string(), None),
     };
     let condition = context.condition(item, condition, scope);
+    if condition.as_ref().is_some_and(Condition::looks_back) {
+        let help = "compare what the sensor says now".to_owned();
+        return item.wrong("a proof is seen in the present", "this looks back", Some(help));
+    }
     Some(Proof { condition: condition?, within: within? })
 }

@@ -6,7 +6,7 @@ use super::measure::{KINDS, Kind};
 use super::nearest::nearest_unit;
 use super::read::{Item, Table, listed};
 use super::{Measure, Sensor};
-use crate::condition::is_name;
+use crate::condition::{is_name, is_word};
 use crate::reading::{Content, Mapping, Word};
 use crate::units::{Dimension, Scale, Unit};
 use std::ops::Range;
@@ -54,7 +54,7 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &Context<'_>) -
     let gateway = table.get("gateway").and_then(Item::text).filter(|gateway| named(&table, gateway));
 
     let dimension = scale.as_ref().map(|scale| scale.unit.dimension);
-    let number_keys = ["plausible", "reject", "max-rate", "frozen-after", "limits"];
+    let number_keys = ["plausible", "reject", "max-rate", "frozen-after", "limits", "resolution"];
     for key in number_keys.into_iter().filter(|_| says_words) {
         if let Some(item) = table.get(key) {
             let label = format!("`{}` says words", name.it);
@@ -80,6 +80,14 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &Context<'_>) -
     });
     let max_rate = max_rate(&table, kind, dimension);
     let frozen_after = table.get("frozen-after").and_then(Item::some_duration);
+    let resolution = table.get("resolution").zip(dimension).and_then(|(item, of)| {
+        match item.quantity(of.difference())? {
+            step if step > 0.0 => Some(step),
+            _ => {
+                item.wrong("a resolution is the smallest step a sensor shows", "must be more than this", None)
+            }
+        }
+    });
     let mapping = mapping(&table, words, scale.as_ref().filter(|_| !says_words));
     table.finish();
 
@@ -99,6 +107,7 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &Context<'_>) -
         max_rate,
         frozen_after,
         limits,
+        resolution,
         gateway: gateway.map(|gateway| gateway.it),
     })
 }
@@ -192,7 +201,7 @@ fn words(table: &Table<'_>, kind: Option<&Kind>) -> Option<Vec<Word>> {
     }
     let mut words: Vec<Word> = Vec::new();
     for (name, item) in found {
-        if !is_name(&name.it) || name.it == "silent" || words.iter().any(|word| word.name == name.it) {
+        if !is_word(&name.it) || name.it == "silent" || words.iter().any(|word| word.name == name.it) {
             let title = format!("`{}` can't be a declared word", name.it);
             table.note(Finding::error(name.span, title, "taken, or not one word"));
             continue;

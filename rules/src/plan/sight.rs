@@ -9,7 +9,7 @@ use super::measure::Kind;
 use super::read::{Item, Table};
 use super::{Alarm, CalloutId, Sensor, SensorId, Sight, Tank, TankId, alarm};
 use crate::alarm::Priority;
-use crate::condition::Condition;
+use crate::condition::{Condition, Test};
 use crate::time::Span;
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
@@ -94,11 +94,12 @@ fn build(rules: &Rules, sight: Sight, lost: &[&Sensor], silenced: &[&Alarm], tan
     let quiet: Vec<&str> = silenced.iter().map(|alarm| alarm.name.as_str()).collect();
     let unseen: Vec<&str> = lost.iter().map(|sensor| sensor.name.as_str()).collect();
     let consequence = format!("{} can't be seen, so these alarms can't ring: {}", few(&unseen), few(&quiet));
+    let written = format!("{name} is out of sight");
     let alarm = Alarm {
         name: format!("{SIGHT}{name}"),
         tank,
-        condition: Condition::Blind(sight.clone()),
-        written: format!("{name} is out of sight"),
+        condition: Condition::Says(Test::Blind(sight.clone()), written.as_str().into()),
+        written,
         worse: None,
         deadband: None,
         on_delay: rules.after,

@@ -1,5 +1,6 @@
 //! The short tables: the site, its tanks, kinds of work on them, and the keeper's own cards.
 
+use super::callout::hours;
 use super::finding::At;
 use super::measure::KINDS;
 use super::read::{Item, Table};
@@ -30,8 +31,9 @@ pub(super) fn read(name: &At<String>, table: Table<'_>) -> Tank {
     });
     let choices = [("light", Stocking::Light), ("moderate", Stocking::Moderate), ("heavy", Stocking::Heavy)];
     let stocking = table.get("stocking").and_then(|item| item.one_of(&choices));
+    let photoperiod = table.get("photoperiod").and_then(hours);
     table.finish();
-    Tank { name: name.it.clone(), volume, salinity, stocking: stocking.unwrap_or_default() }
+    Tank { name: name.it.clone(), volume, salinity, stocking: stocking.unwrap_or_default(), photoperiod }
 }
 
 /// Kinds of work that need no declaring. What they pause are the measures that the work itself

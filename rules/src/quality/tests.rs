@@ -22,6 +22,7 @@ fn thermometer() -> Sensor {
         reject: vec![85.0, -127.0],
         max_rate: Some(1.0 / 60.0),
         frozen_after: Some(Span::hours(2)),
+        resolution: None,
         limits: None,
         gateway: None,
     }

@@ -181,12 +181,12 @@ fn pages_go_once(world: &World) {
             continue;
         };
         let since = world.story.iter().filter(|(when, _)| *when > earlier.when && before(when));
-        let fate = since.filter_map(|(_, record)| match &record.body {
+        let mut fate = since.filter_map(|(_, record)| match &record.body {
             Body::Delivered { page, result } if *page == sent.id => Some(result),
             _ => None,
         });
         let restarted = world.starts.iter().any(|start| *start > earlier.when && before(start));
-        match (fate.last(), restarted) {
+        match (fate.next_back(), restarted) {
             (Some(Outcome::Deferred { .. }), _) if !sent.maybe_repeat => {}
             (None, true) if sent.maybe_repeat => {}
             (fate, _) => fail(&format!("leaves again after {fate:?}, repeat {}", sent.maybe_repeat)),

@@ -2,9 +2,11 @@
 
 use crate::site::{HALYARD, check};
 use proptest::prelude::*;
-use slackwater_rules::condition::{Condition, Hold, Order, Scope, Truth, Written};
+use slackwater_rules::condition::{
+    Aggregate, Condition, Hold, Memory, Order, Present, Scope, Truth, Verdict, Written,
+};
 use slackwater_rules::condition::{DEEPEST, World};
-use slackwater_rules::plan::{At, Plan, SensorId, Sight};
+use slackwater_rules::plan::{At, Hours, Plan, SensorId, Sight};
 use slackwater_rules::reading::Value;
 use slackwater_rules::time::{Moment, Span};
 use slackwater_rules::units::Dimension;
@@ -51,7 +53,7 @@ fn stage(plan: &Plan, says: &[(&str, Value)]) -> Stage {
 }
 
 fn condition(plan: &Plan, text: &str) -> Condition {
-    Condition::parse(text, &Scope::of(&plan.sensors)).expect(text)
+    Condition::parse(text, &Scope::of_plan(plan)).expect(text)
 }
 
 fn truth(text: &str, says: &[(&str, Value)]) -> Truth {
@@ -60,7 +62,13 @@ fn truth(text: &str, says: &[(&str, Value)]) -> Truth {
 
 fn held(text: &str, says: &[(&str, Value)], hold: Hold) -> Truth {
     let plan = plan();
-    condition(&plan, text).evaluate(&stage(&plan, says), Moment(0), hold).truth
+    ask(&condition(&plan, text), &stage(&plan, says), Moment(0), hold).truth
+}
+
+/// What a condition says that remembers nothing yet.
+fn ask(condition: &Condition, stage: &Stage, now: Moment, hold: Hold) -> Verdict {
+    let memory = Memory::of(condition, now);
+    condition.evaluate(&Present { world: stage, memory: &memory, now }, hold)
 }
 
 const ON: Value = Value::Word(0);
@@ -172,9 +180,9 @@ fn silence_becomes_true_by_time_alone_and_says_when() {
     let silent = condition(&plan, "return-flow is silent for 5 min");
     let stage =
         Stage { heard: BTreeMap::from([(id(&plan, "return-flow"), Moment(1_000))]), ..Stage::default() };
-    let before = silent.evaluate(&stage, Moment(300_999), None);
+    let before = ask(&silent, &stage, Moment(300_999), None);
     assert_eq!((before.truth, before.until), (Truth::False, Some(Moment(301_000))));
-    let after = silent.evaluate(&stage, Moment(301_000), None);
+    let after = ask(&silent, &stage, Moment(301_000), None);
     assert_eq!((after.truth, after.until), (Truth::True, None));
 }
 
@@ -182,7 +190,7 @@ fn silence_becomes_true_by_time_alone_and_says_when() {
 fn of_several_parts_the_earliest_says_when_to_look_again() {
     let plan = plan();
     let text = "return-flow is silent for 5 min or mains is silent for 2 min and mains is off";
-    let verdict = condition(&plan, text).evaluate(&Stage::default(), Moment(0), None);
+    let verdict = ask(&condition(&plan, text), &Stage::default(), Moment(0), None);
     assert_eq!(verdict.until, Some(Moment(0) + Span::minutes(2)));
 }
 
@@ -197,7 +205,10 @@ fn a_condition_knows_its_sensors() {
 
 fn explained(text: &str, says: &[(&str, Value)], hold: Hold) -> String {
     let plan = plan();
-    let reasons = condition(&plan, text).explain(&plan, &stage(&plan, says), Moment(60_000), hold);
+    let condition = condition(&plan, text);
+    let (world, now) = (stage(&plan, says), Moment(60_000));
+    let memory = Memory::of(&condition, now);
+    let reasons = condition.explain(&plan, &Present { world: &world, memory: &memory, now }, hold);
     let lines: Vec<_> =
         reasons.iter().map(|reason| format!("{}{}", "  ".repeat(reason.depth), reason.text)).collect();
     lines.join("\n")
@@ -243,7 +254,11 @@ fn an_explanation_says_when_the_deadband_holds_a_limit() {
 fn because_names_only_the_readings_that_the_truth_rests_on() {
     let plan = plan();
     let says = [("lagoon-temp", number(23.1)), ("mains", OFF)];
-    let because = |text: &str| condition(&plan, text).because(&plan, &stage(&plan, &says), Moment(0));
+    let because = |text: &str| {
+        let (condition, world, now) = (condition(&plan, text), stage(&plan, &says), Moment(0));
+        let memory = Memory::of(&condition, now);
+        condition.because(&plan, &Present { world: &world, memory: &memory, now })
+    };
     assert_eq!(because("mains is off and lagoon-temp < 24 degC"), "mains off, lagoon-temp 23.1 degC");
     assert_eq!(because("mains is off or lagoon-temp < 22 degC"), "mains off");
     assert_eq!(because("not (mains is on and lagoon-temp < 24 degC)"), "mains off");
@@ -264,37 +279,99 @@ fn nesting_is_bounded_and_exhausts_no_stack() {
 
 /// Any tree that the grammar can spell.
 fn written() -> impl Strategy<Value = Written> {
-    let name = || {
-        "[a-z][a-z0-9_]{0,6}(-[a-z0-9]{1,4}){0,2}"
-            .prop_filter("a joint", |name| !["and", "or", "not", "is"].contains(&name.as_str()))
+    let taken = ["and", "or", "not", "is", "has", "then", "within", "over", "time", "day"];
+    let name = move || {
+        "[a-z][a-z0-9_]{0,6}(-[a-z0-9]{1,4}){0,2}".prop_filter("a word of the language", move |name| {
+            !taken.contains(&name.as_str()) && !["in", "between", "outside"].contains(&name.as_str())
+        })
     };
+    let at = |it| At::new(it, 0..0);
     let unit = prop::sample::select(vec!["", "K", "degC", "L/h", "US gal/h", "%", "mol/m2", "min"]);
     let quantity =
         (-1e6..1e6f64, unit).prop_map(|(number, unit)| Written::Quantity { number, unit: unit.to_owned() });
+    let amount = {
+        let quantity = quantity.clone();
+        move || quantity.clone().prop_map(move |it| Box::new(at(it)))
+    };
     let order = prop::sample::select(vec![Order::Less, Order::AtMost, Order::Greater, Order::AtLeast]);
-    let at = |it| At::new(it, 0..0);
-    let leaf = prop_oneof![name().prop_map(Written::Name), quantity.clone()];
+    let aggregate = || {
+        use Aggregate::*;
+        prop::sample::select(vec![
+            Mean, Median, Lowest, Highest, Swing, Slope, Total, Duty, Changes, Spells, Longest,
+        ])
+    };
+    let hours = (0..24i8, 0..60i8, 1..1_440i32).prop_map(|(hour, minute, length)| {
+        let clock = |minutes: i32| {
+            let minutes = minutes % 1_440;
+            jiff::civil::time((minutes / 60) as i8, (minutes % 60) as i8, 0, 0)
+        };
+        let from = i32::from(hour) * 60 + i32::from(minute);
+        Hours { from: clock(from), until: clock(from + length) }
+    });
+    let word = move || name().prop_map(move |word| At::new(word, 0..0));
+    let leaf = prop_oneof![
+        name().prop_map(Written::Name),
+        quantity.clone(),
+        word().prop_map(Written::Volume),
+        word().prop_map(Written::Day),
+        (hours, any::<bool>()).prop_map(|(hours, outside)| Written::Time { hours, outside }),
+    ];
     leaf.prop_recursive(5, 40, 4, move |inner| {
         let part = move || inner.clone().prop_map(at);
         let boxed = {
             let part = part.clone();
             move || part().prop_map(Box::new)
         };
+        let lag = prop::option::of(amount());
         prop_oneof![
             prop::collection::vec(part(), 2..4).prop_map(Written::All),
             prop::collection::vec(part(), 2..4).prop_map(Written::Any),
             boxed().prop_map(Written::Not),
+            (boxed(), boxed(), amount()).prop_map(|(first, second, within)| Written::Then {
+                first,
+                second,
+                within
+            }),
+            (amount(), boxed()).prop_map(|(within, what)| Written::After { within, what }),
+            // A name alone has not been true: its word has.
+            (boxed().prop_filter("no bare name", |part| !matches!(part.it, Written::Name(_))), amount())
+                .prop_map(|(what, length)| Written::HasBeen { what, length }),
             (boxed(), order.clone(), boxed()).prop_map(|(left, order, right)| Written::Compare {
                 left,
                 order,
                 right
             }),
-            (boxed(), name())
-                .prop_map(move |(subject, word)| { Written::Is { subject, word: At::new(word, 0..0) } }),
-            (boxed(), quantity.clone()).prop_map(move |(subject, length)| {
-                Written::Silent { subject, length: Box::new(at(length)) }
+            (boxed(), boxed(), boxed(), any::<bool>())
+                .prop_map(|(subject, low, high, outside)| { Written::Range { subject, low, high, outside } }),
+            (boxed(), amount(), any::<bool>(), aggregate(), amount(), lag.clone()).prop_map(
+                |(subject, by, above, what, over, lag)| Written::Baseline {
+                    subject,
+                    by,
+                    above,
+                    what,
+                    over,
+                    lag
+                }
+            ),
+            (boxed(), any::<bool>(), amount(), amount())
+                .prop_map(|(subject, rises, rate, over)| { Written::Moves { subject, rises, rate, over } }),
+            (boxed(), word()).prop_map(|(subject, word)| Written::Is { subject, word }),
+            (boxed(), amount()).prop_map(|(subject, length)| Written::Silent { subject, length }),
+            (boxed(), amount()).prop_map(|(subject, length)| Written::Frozen { subject, length }),
+            (boxed(), any::<bool>()).prop_map(|(subject, on)| Written::Commanded {
+                subject,
+                word: At::new(if on { "on" } else { "off" }.to_owned(), 0..0)
             }),
+            boxed().prop_map(Written::Photoperiod),
+            (boxed(), boxed()).prop_map(|(left, right)| Written::Sum(left, right)),
             (boxed(), boxed()).prop_map(|(left, right)| Written::Difference(left, right)),
+            (boxed(), boxed()).prop_map(|(left, right)| Written::Ratio(left, right)),
+            (aggregate(), boxed(), amount(), lag).prop_map(|(what, of, over, lag)| Written::Aggregate {
+                what,
+                of,
+                over,
+                lag
+            }),
         ]
     })
 }
@@ -309,10 +386,44 @@ proptest! {
     }
 
     #[test]
-    fn any_text_is_read_or_refused_at_a_place_inside_it(text in "[a-z0-9 ()<>=.%/≤°+-]{0,60}|\\PC{0,60}") {
+    fn any_text_is_read_or_refused_at_a_place_inside_it(text in "[a-z0-9 ()<>=.,:%/≤°+-]{0,60}|\\PC{0,60}") {
         if let Err(finding) = Written::parse(&text) {
             prop_assert!(finding.span.start <= finding.span.end && finding.span.end <= text.len());
             prop_assert!(text.is_char_boundary(finding.span.start) && text.is_char_boundary(finding.span.end));
         }
     }
+}
+
+#[test]
+fn every_example_of_the_reference_is_read_as_it_stands() {
+    let reference = include_str!("../../src/condition/reference.md");
+    let forms = reference.split("## Quantities").next().unwrap_or_default();
+    let rules = HALYARD
+        .replace("stocking = \"moderate\"", "photoperiod = [\"10:00\", \"20:00\"]")
+        .replace(
+            "[sensor.drain-valve]",
+            "[sensor.spare-power]\ntopic = \"s\"\nmeasures = \"power\"\nunit = \"W\"\nevery = \"30 s\"\n\n[sensor.drain-valve]",
+        );
+    let plan = check(&rules).plan.expect("the sample is right");
+    let mut examples = 0;
+    for line in forms.lines().filter(|line| line.starts_with("| ") && line.contains("` |")) {
+        let example = line.rsplit("| `").next().and_then(|rest| rest.strip_suffix("` |")).expect(line);
+        let parsed = Condition::parse(example, &Scope::of_plan(&plan));
+        assert!(parsed.is_ok(), "{example}: {parsed:#?}");
+        examples += 1;
+    }
+    assert!(examples > 35, "{examples} examples");
+}
+
+#[test]
+fn the_memory_of_a_condition_is_known_beforehand() {
+    let plan = plan();
+    assert_eq!(condition(&plan, "lagoon-temp < 24 degC and mains is silent for 5 min").bytes(), 0);
+    let day = condition(&plan, "mean of lagoon-temp over 1 d > 27 degC").bytes();
+    let fortnight = condition(&plan, "swing of lagoon-temp over 14 d > 4 K").bytes();
+    assert_eq!(day, fortnight, "a longer window has longer parts, not more of them");
+    assert!((13_000..14_000).contains(&day), "{day} bytes");
+    let lagged = condition(&plan, "return-flow is 30 % below its median over 14 d, lagged 1 week").bytes();
+    assert!(lagged < day + day * 6 / 10, "half a window's lag adds half its parts: {lagged} bytes");
+    assert!(condition(&plan, "mains has been off for 3 d").bytes() < 512);
 }

@@ -1,0 +1,180 @@
+//! What a condition has to know of the past, kept beside it by whoever asks it. Each place of
+//! the condition that looks back has a slot; one feeding before each question keeps all of them
+//! up to date, and a condition that looks at the present only has none and costs nothing. A
+//! restart begins with nothing known: a window is unknown until three quarters of it are seen.
+
+use super::evaluate::Present;
+use super::past::{Order, Past};
+use super::window::{Kept, bytes};
+use super::{Condition, Formula, Operand, Test, Truth, Window, World};
+use crate::reading::Value;
+use crate::time::Moment;
+
+/// The past, as far as one condition needs it.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Memory {
+    slots: Vec<Slot>,
+}
+
+#[derive(Clone, Debug, PartialEq)]
+enum Slot {
+    Window(Kept),
+    Past(Past),
+    Order(Order),
+}
+
+/// A place of a condition that looks back.
+#[derive(Clone, Copy)]
+enum Lookback<'c> {
+    Window(&'c Window),
+    Past(&'c Condition),
+    Order(&'c Condition, &'c Condition, crate::time::Span),
+}
+
+impl Memory {
+    /// A memory for this condition, in which nothing is known of the time before `now`.
+    pub fn of(condition: &Condition, now: Moment) -> Self {
+        let mut slots = Vec::new();
+        condition.lookbacks(&mut |slot, lookback| {
+            // A formula may say the same window twice.
+            if slot == slots.len() {
+                slots.push(match lookback {
+                    Lookback::Window(window) => Slot::Window(Kept::new(window, now)),
+                    Lookback::Past(_) => Slot::Past(Past::new(now)),
+                    Lookback::Order(..) => Slot::Order(Order::new(now)),
+                });
+            }
+        });
+        Self { slots }
+    }
+
+    /// Takes in what the world says at `now`: what it said before held up to then. To be called
+    /// whenever a reading that the condition needs has changed, and when its time has come.
+    pub fn feed(&mut self, condition: &Condition, world: &impl World, now: Moment) {
+        if self.slots.is_empty() {
+            return;
+        }
+        // What looks back can't stand inside what looks back: the present is all they need.
+        let nothing = Memory::default();
+        let present = Present { world, memory: &nothing, now };
+        let truth = |of: &Condition| of.evaluate(&present, None).truth;
+        condition.lookbacks(&mut |slot, lookback| match (self.slots.get_mut(slot), lookback) {
+            (Some(Slot::Window(kept)), Lookback::Window(window)) => {
+                kept.feed(operand(&window.of, &present), now);
+            }
+            (Some(Slot::Past(past)), Lookback::Past(what)) => {
+                past.see(truth(what), now);
+            }
+            (Some(Slot::Order(order)), Lookback::Order(first, second, within)) => {
+                order.see(truth(first), truth(second), within, now);
+            }
+            (Some(Slot::Window(_) | Slot::Past(_) | Slot::Order(_)) | None, _) => {}
+        });
+    }
+
+    pub(super) fn window(&self, slot: usize) -> Option<&Kept> {
+        match self.slots.get(slot)? {
+            Slot::Window(kept) => Some(kept),
+            Slot::Past(_) | Slot::Order(_) => None,
+        }
+    }
+
+    pub(super) fn past(&self, slot: usize) -> Option<&Past> {
+        match self.slots.get(slot)? {
+            Slot::Past(past) => Some(past),
+            Slot::Window(_) | Slot::Order(_) => None,
+        }
+    }
+
+    pub(super) fn order(&self, slot: usize) -> Option<&Order> {
+        match self.slots.get(slot)? {
+            Slot::Order(order) => Some(order),
+            Slot::Window(_) | Slot::Past(_) => None,
+        }
+    }
+}
+
+fn operand<W: World>(of: &Operand, present: &Present<'_, W>) -> Option<f64> {
+    match of {
+        Operand::Value(formula) => formula.bounds(present).known(),
+        Operand::Truth(condition) => match condition.evaluate(present, None).truth {
+            Truth::True => Some(1.0),
+            Truth::False => Some(0.0),
+            Truth::Unknown => None,
+        },
+        Operand::Word(sensor) => match present.world.value(*sensor)? {
+            Value::Word(word) => Some(f64::from(word)),
+            Value::Number(_) => None,
+        },
+    }
+}
+
+impl Condition {
+    /// How many bytes its memory takes: known from the plan, whatever the sensors send.
+    pub fn bytes(&self) -> usize {
+        let (mut found, mut next) = (0, 0);
+        self.lookbacks(&mut |slot, lookback| {
+            if slot == next {
+                next += 1;
+                found += size_of::<Slot>();
+                if let Lookback::Window(window) = lookback {
+                    found += bytes(window.over, window.lag);
+                }
+            }
+        });
+        found
+    }
+
+    /// Whether it looks back at all.
+    pub fn looks_back(&self) -> bool {
+        let mut found = false;
+        self.lookbacks(&mut |_, _| found = true);
+        found
+    }
+
+    /// Every place that looks back, in the order of the slots.
+    fn lookbacks<'c>(&'c self, each: &mut impl FnMut(usize, Lookback<'c>)) {
+        match self {
+            Self::All(parts) | Self::Any(parts) => parts.iter().for_each(|part| part.lookbacks(each)),
+            Self::Not(inner) => inner.lookbacks(each),
+            Self::Says(test, _) => match test {
+                Test::Compare { left, right, .. } => {
+                    left.windows(each);
+                    right.windows(each);
+                }
+                Test::Range { value, low, high, .. } => {
+                    value.windows(each);
+                    low.windows(each);
+                    high.windows(each);
+                }
+                Test::HasBeen { slot, what, .. } | Test::After { slot, what, .. } => {
+                    each(*slot, Lookback::Past(what));
+                }
+                Test::Then { slot, first, second, within } => {
+                    each(*slot, Lookback::Order(first, second, *within));
+                }
+                Test::Is(..)
+                | Test::Silent(..)
+                | Test::Frozen(..)
+                | Test::Commanded(..)
+                | Test::Time(_)
+                | Test::Day(_)
+                | Test::Blind(_) => {}
+            },
+        }
+    }
+}
+
+impl Formula {
+    fn windows<'c>(&'c self, each: &mut impl FnMut(usize, Lookback<'c>)) {
+        match self {
+            Self::Constant(_) | Self::Sensor(_) => {}
+            Self::Sum(left, right) | Self::Difference(left, right) | Self::Ratio(left, right) => {
+                left.windows(each);
+                right.windows(each);
+            }
+            Self::Scaled(_, inner) => inner.windows(each),
+            Self::Window(window) => each(window.slot, Lookback::Window(window)),
+        }
+    }
+}
