@@ -4,6 +4,8 @@
 //! 78 the configuration is wrong (EX_CONFIG of sysexits.h).
 
 use crate::clock::Clock;
+mod rehearse;
+
 use crate::control::{self, Reply, Request, Say};
 use crate::journal::Log;
 use crate::log::init_log;
@@ -188,6 +190,11 @@ enum Verb {
         #[command(flatten)]
         config: Config,
     },
+    /// Play stories through the rule file in no time: who would be told what, and is it as expected.
+    #[command(
+        after_help = "Example: slackwater rehearse stories/*.txt --config agent.toml\n         slackwater rehearse --alarms\nThe forms of a story are in the sample's rehearsals. Exit code: 0 if all goes as expected, 1 if not."
+    )]
+    Rehearse(rehearse::Rehearse),
     /// Print the log of a stretch of time: what happened, who was told, who answered, what was not seen.
     #[command(
         after_help = "Example: slackwater review --since '14 d'\n         slackwater review --since 2026-08-01 --until 2026-08-15 --csv > august.csv"
@@ -250,6 +257,7 @@ async fn carry_out(verb: Verb) -> ExitCode {
         }
         Verb::Work { tank, who, config, .. } => say(&config, who, Say::EndWork { tank }).await,
         Verb::Drill { callout, who, config } => say(&config, who, Say::Drill { callout }).await,
+        Verb::Rehearse(rehearse) => rehearse::play(&rehearse),
         Verb::Review { since, until, json, csv, config } => {
             print_review(&config, &since, until.as_deref(), json, csv)
         }

@@ -132,6 +132,7 @@ impl Engine {
         match input {
             Input::Tick => {}
             Input::Message { topic, payload, delivery } => self.hear(&topic, &payload, delivery),
+            Input::Measured { sensor, value, delivery } => self.measured(sensor, value, delivery),
             Input::Link(link) => self.link(link),
             Input::Delivered { page, outcome } => self.delivered(page, outcome),
             Input::Commanded { switching, failed } => self.commanded(switching, failed),
@@ -237,7 +238,7 @@ impl Engine {
 
 /// The finaliser of SplitMix64 (Steele, Lea and Flood 2014): every input bit moves every
 /// output bit.
-fn mix(mut z: u64) -> u64 {
+pub(crate) fn mix(mut z: u64) -> u64 {
     z = z.wrapping_add(0x9e37_79b9_7f4a_7c15);
     z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
     z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);

@@ -7,7 +7,7 @@ use crate::condition::{Memory, Present, Truth, World};
 use crate::fallback::Run;
 use crate::plan::{Plan, RelayId, SensorId, Sight};
 use crate::quality::Track;
-use crate::reading::Value;
+use crate::reading::{BadReading, Reading, Value};
 use crate::record::Body;
 use crate::time::{Moment, Now};
 use jiff::ZonedDateTime;
@@ -157,22 +157,34 @@ impl Engine {
     pub(super) fn hear(&mut self, topic: &str, payload: &[u8], delivery: Delivery) {
         let Some(sensors) = self.index.topics.get(topic) else { return };
         for id in sensors.clone() {
-            let sensor = self.plan.sensor(id);
-            let reading = sensor.mapping.read(payload, &self.now);
-            let judged = self.senses.tracks[id.index()].take(sensor, self.now.mono, delivery, reading);
-            self.turn.samples.push(Sample {
-                sensor: sensor.name.clone(),
-                at: judged.at,
-                value: judged.value,
-                quality: judged.quality,
-            });
-            self.look_at(id);
-            for at in 0..self.index.users[id.index()].len() {
-                self.judge(self.index.users[id.index()][at]);
-            }
-            for at in 0..self.index.proofs[id.index()].len() {
-                self.see_proof(self.index.proofs[id.index()][at]);
-            }
+            let reading = self.plan.sensor(id).mapping.read(payload, &self.now);
+            self.take_in(id, delivery, reading);
+        }
+    }
+
+    /// A value came in that needs no reading.
+    pub(super) fn measured(&mut self, id: SensorId, value: Value, delivery: Delivery) {
+        if id.index() < self.plan.sensors.len() {
+            self.take_in(id, delivery, Ok(Reading { value, measured: None }));
+        }
+    }
+
+    /// Judges a reading, keeps it for the history, and asks whoever uses the sensor.
+    fn take_in(&mut self, id: SensorId, delivery: Delivery, reading: Result<Reading, BadReading>) {
+        let sensor = self.plan.sensor(id);
+        let judged = self.senses.tracks[id.index()].take(sensor, self.now.mono, delivery, reading);
+        self.turn.samples.push(Sample {
+            sensor: sensor.name.clone(),
+            at: judged.at,
+            value: judged.value,
+            quality: judged.quality,
+        });
+        self.look_at(id);
+        for at in 0..self.index.users[id.index()].len() {
+            self.judge(self.index.users[id.index()][at]);
+        }
+        for at in 0..self.index.proofs[id.index()].len() {
+            self.see_proof(self.index.proofs[id.index()][at]);
         }
     }
 
