@@ -1,5 +1,7 @@
 //! The stories that come with the sample site, played against its rule file.
 
+#![expect(clippy::disallowed_methods, reason = "a test may read files; the crate may not")]
+
 use jiff::tz::TimeZone;
 use slackwater_rules::plan::{ChannelKind, Contact, Directory, Plan, Surroundings, Target, render};
 use slackwater_rules::story::{Story, probe};
