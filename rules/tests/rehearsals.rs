@@ -3,7 +3,7 @@
 #![expect(clippy::disallowed_methods, reason = "a test may read files; the crate may not")]
 
 use jiff::tz::TimeZone;
-use slackwater_rules::plan::{ChannelKind, Contact, Directory, Plan, Surroundings, Target, render};
+use slackwater_rules::plan::{ChannelKind, Contact, Directory, Hours, Plan, Surroundings, Target, render};
 use slackwater_rules::story::{Story, probe};
 use std::collections::BTreeMap;
 use std::fs;
@@ -14,11 +14,22 @@ fn sample() -> PathBuf {
 }
 
 fn plan() -> Plan {
-    let names = ["ines", "tom", "neighbour"];
-    let person = |name: &str| (name.to_owned(), Contact { name: name.to_owned(), ..Contact::default() });
+    // As in the sample's agent.toml.
+    let hours = |from: &str, until: &str| Hours {
+        from: from.parse().expect("a time"),
+        until: until.parse().expect("a time"),
+    };
+    let people = [
+        ("ines", vec![]),
+        ("tom", vec![hours("07:00", "23:30")]),
+        ("neighbour", vec![hours("08:00", "22:00")]),
+    ];
+    let person = |(name, hours): (&str, Vec<Hours>)| {
+        (name.to_owned(), Contact { name: name.to_owned(), hours, away: vec![] })
+    };
     let channel = |text: &str, kind| (Target::parse(text), kind);
     let directory = Directory {
-        contacts: names.into_iter().map(person).collect(),
+        contacts: people.into_iter().map(person).collect(),
         channels: BTreeMap::from([
             channel("ines.push", ChannelKind::Push),
             channel("ines.mail", ChannelKind::Mail),
