@@ -70,9 +70,8 @@ impl Engine {
     fn call_of_kin(&self, alarm: &str) -> Option<Seq> {
         let index = &self.index;
         let related = |call: &&Call| {
-            let kin = |other: &str| {
-                other == alarm || index.explains(other, alarm) || index.explains(alarm, other)
-            };
+            let kin =
+                |other: &str| other == alarm || index.explains(other, alarm) || index.explains(alarm, other);
             !call.ended && call.members.iter().any(|member| kin(&member.alarm))
         };
         self.calls.values().find(related).map(|call| call.id)

@@ -104,7 +104,9 @@ impl World for Sensed<'_> {
             _ if senses.deaf.is_some() => Truth::Unknown,
             Sight::Gateway(name) => match senses.gateways.iter().find(|gateway| gateway.name == *name) {
                 Some(gateway) if gateway.lost.is_some() => Truth::True,
-                Some(gateway) if gateway.sensors.iter().any(|id| senses.sighted[id.index()] == Sighted::Seen) => {
+                Some(gateway)
+                    if gateway.sensors.iter().any(|id| senses.sighted[id.index()] == Sighted::Seen) =>
+                {
                     Truth::False
                 }
                 Some(_) => Truth::Unknown,
