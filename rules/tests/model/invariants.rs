@@ -34,12 +34,33 @@ pub(crate) fn at_every_step(world: &World) {
     let codes: BTreeSet<_> = calls.iter().map(|call| &call.code).collect();
     assert_eq!(codes.len(), calls.len(), "call-outs share a code\n{}", world.told());
 
+    // Work silences what it disturbs, as long as it goes on and no longer. A latch is no part
+    // of that.
+    for (alarm, of) in status.alarms.iter().zip(&world.plan.alarms) {
+        let paused = status.works.iter().any(|(_, work, _)| {
+            let pauses = &world.plan.works[work].pauses;
+            of.condition
+                .sensors()
+                .iter()
+                .any(|id| pauses.iter().any(|it| *it == world.plan.sensor(*id).measure.name))
+        });
+        let state = alarm.state.as_str();
+        let aside = matches!(state, "shelved" | "suppressed by design" | "out of service");
+        if paused && !aside && !of.latching {
+            panic!("{} is {state} while work goes on\n{}", alarm.name, world.told());
+        }
+        if state == "suppressed by design" && !paused {
+            panic!("{} is suppressed although no work goes on\n{}", alarm.name, world.told());
+        }
+    }
+
     // Somebody is always about to be called while something stands that nobody answered for.
     let unanswered = |call: &&&CallView| {
         call.purpose == Purpose::Call
-            && status.alarms.iter().any(|alarm| {
-                alarm.state == "unacknowledged" && call.about.contains(&alarm.name)
-            })
+            && status
+                .alarms
+                .iter()
+                .any(|alarm| alarm.state == "unacknowledged" && call.about.contains(&alarm.name))
     };
     let steps: i64 = world.family.steps.iter().map(|(gap, _)| *gap).sum();
     for call in calls.iter().filter(unanswered) {
@@ -74,11 +95,7 @@ fn lasting(engine: &Engine, world: &World) -> Vec<String> {
 
 pub(crate) fn restored_is_the_same(world: &World, reborn: &Engine) {
     let (running, reborn) = (lasting(&world.engine, world), lasting(reborn, world));
-    assert!(
-        running == reborn,
-        "running:  {running:#?}\nrestored: {reborn:#?}\n{}",
-        world.told()
-    );
+    assert!(running == reborn, "running:  {running:#?}\nrestored: {reborn:#?}\n{}", world.told());
 }
 
 /// A call-out as its pages and answers tell it.
@@ -96,6 +113,7 @@ pub(crate) fn hold(world: &World) {
     calls_keep_their_word(world);
     pages_go_once(world);
     shelves_end(world);
+    latches_wait(world);
 }
 
 fn calls_keep_their_word(world: &World) {
@@ -190,8 +208,8 @@ fn pages_go_once(world: &World) {
         });
         let restarted = world.starts.iter().any(|start| *start > earlier.when && before(start));
         match (fate.last(), restarted) {
-            (Some(Outcome::Deferred { .. }), _) if !sent.maybe_repeat => {}
-            (None, true) if sent.maybe_repeat => {}
+            (Some(Outcome::Deferred { .. }), false) if !sent.maybe_repeat => {}
+            (Some(Outcome::Deferred { .. }) | None, true) if sent.maybe_repeat => {}
             (fate, _) => fail(&format!("leaves again after {fate:?}, repeat {}", sent.maybe_repeat)),
         }
         // Nobody is asked again by an old page while an answer holds.
@@ -220,16 +238,41 @@ fn shelves_end(world: &World) {
         });
         let due = begun + length.0;
         // A watch that was away ends it as soon as it is back.
-        let due = world.starts.iter().map(|start| start.0).filter(|start| *start >= due).min().map_or(due, |back| {
-            let seen = world.story.iter().any(|((at, _), _)| *at >= due && *at < back);
-            if seen { due } else { back }
-        });
+        let due = world.starts.iter().map(|start| start.0).filter(|start| *start >= due).min().map_or(
+            due,
+            |back| {
+                let seen = world.story.iter().any(|((at, _), _)| *at >= due && *at < back);
+                if seen { due } else { back }
+            },
+        );
         match end {
             Some((at, by_itself)) if by_itself => {
                 assert_eq!(at, due, "the shelf of {name}\n{}", world.told());
             }
             Some((at, _)) => assert!(at <= due, "the shelf of {name} lasted on\n{}", world.told()),
             None => assert!(world.end < due, "the shelf of {name} never ends\n{}", world.told()),
+        }
+    }
+}
+
+/// What has returned and is latched is neither shelved nor suppressed before a person resets it.
+fn latches_wait(world: &World) {
+    let mut latched: BTreeSet<&String> = BTreeSet::new();
+    for (_, record) in &world.story {
+        match &record.body {
+            Body::Returned { alarm, .. } => {
+                let of = world.plan.alarm_named(alarm).map(|id| world.plan.alarm(id));
+                if of.is_some_and(|of| of.latching) {
+                    latched.insert(alarm);
+                }
+            }
+            Body::Raised { alarm, .. } | Body::Reset { alarm, .. } | Body::TakenOut { alarm, .. } => {
+                latched.remove(alarm);
+            }
+            Body::Shelved { alarm, .. } | Body::Suppressed { alarm } => {
+                assert!(!latched.contains(alarm), "#{} ends a latch\n{}", record.seq, world.told());
+            }
+            _ => {}
         }
     }
 }

@@ -11,10 +11,11 @@ pub(crate) fn case() -> impl Strategy<Value = (Family, Vec<Op>)> {
     (2..=SENSORS.len(), 1..=5_usize).prop_flat_map(|(sensors, alarms)| {
         let alarms: Vec<_> = (0..alarms).map(|at| alarm(at, sensors)).collect();
         let steps = vec((1..=6_i64, subsequence((0..TARGETS.len()).collect::<Vec<_>>(), 1..=2)), 1..=3)
-            .prop_filter("reaches a person", |steps| steps.iter().any(|(_, to)| to.iter().any(|at| *at != 1)));
-        let family = (alarms, steps, any::<bool>(), prop::bool::weighted(0.2)).prop_map(
-            move |(alarms, steps, board, night)| Family { sensors, alarms, steps, board, night },
-        );
+            .prop_filter("reaches a person", |steps| {
+                steps.iter().any(|(_, to)| to.iter().any(|at| *at != 1))
+            });
+        let family = (alarms, steps, any::<bool>(), prop::bool::weighted(0.2))
+            .prop_map(move |(alarms, steps, board, night)| Family { sensors, alarms, steps, board, night });
         family.prop_flat_map(|family| {
             let history = vec(op(family.sensors, family.alarms.len()), 1..40);
             (Just(family), history)
@@ -30,17 +31,8 @@ fn alarm(at: usize, sensors: usize) -> impl Strategy<Value = Alarm> {
         (rarely(), rarely(), prop::option::weighted(0.25, comparison(sensors))),
         (subsequence((0..at).collect::<Vec<_>>(), 0..=at.min(2)), prop::bool::weighted(0.9), rarely()),
     )
-        .prop_map(|((when, on, off, priority), (deadband, latching, worse), (causes, calls, pump))| Alarm {
-            when,
-            on,
-            off,
-            priority,
-            deadband,
-            latching,
-            worse,
-            causes,
-            calls,
-            pump,
+        .prop_map(|((when, on, off, priority), (deadband, latching, worse), (causes, calls, pump))| {
+            Alarm { when, on, off, priority, deadband, latching, worse, causes, calls, pump }
         })
 }
 
@@ -53,7 +45,8 @@ fn comparison(sensors: usize) -> impl Strategy<Value = Cond> {
 }
 
 fn cond(sensors: usize) -> impl Strategy<Value = Cond> {
-    let silent = (0..sensors, select(&[2_i64, 5])).prop_map(|(sensor, minutes)| Cond::Silent(sensor, minutes));
+    let silent =
+        (0..sensors, select(&[2_i64, 5])).prop_map(|(sensor, minutes)| Cond::Silent(sensor, minutes));
     let plain = match sensors {
         2 => prop_oneof![6 => comparison(sensors), 1 => silent].boxed(),
         _ => prop_oneof![6 => comparison(sensors), 3 => Just(Cond::Off(2)), 1 => silent].boxed(),

@@ -106,7 +106,8 @@ fn plan(family: &Family) -> Plan {
         channels: TARGETS.iter().map(|name| Target::parse(name)).zip(kinds).collect(),
     };
     let text = family.written();
-    let checked = Plan::check("rules.toml", &text, &Surroundings { directory, zone: TimeZone::UTC, today: None });
+    let checked =
+        Plan::check("rules.toml", &text, &Surroundings { directory, zone: TimeZone::UTC, today: None });
     match checked.plan {
         Some(plan) => plan,
         None => panic!("{}", slackwater_rules::plan::render("rules.toml", &text, &checked.findings)),
@@ -345,7 +346,8 @@ impl World {
                 Some(Input::Delivered { page: page.id, outcome })
             }
             Effect::Withdraw { page } => {
-                let at = self.hanging.iter().position(|hanging| *hanging == page)?;
+                // Some are too far on their way to be called back.
+                let at = self.hanging.iter().position(|hanging| *hanging == page && page % 2 == 1)?;
                 self.hanging.remove(at);
                 Some(Input::Delivered { page, outcome: Outcome::Failed { why: "called back".to_owned() } })
             }
