@@ -163,9 +163,7 @@ impl Engine {
 
     /// The oldest record that still matters: what a restart has to read from.
     pub fn horizon(&self) -> Seq {
-        let lives = self.lives.iter().flat_map(|life| {
-            [life.episode.as_ref().map(|episode| episode.id), life.aside.as_ref().map(|aside| aside.seq)]
-        });
+        let lives = self.lives.iter().flat_map(|life| life.rests_on(self.now.mono)).map(Some);
         let works = self.works.values().map(|spell| Some(spell.seq));
         let runs = self.runs.values().flat_map(|run| [Some(run.seq), Some(run.episode)]);
         let calls = self.calls.keys().map(|id| Some(*id));

@@ -175,9 +175,11 @@ fn an_episode_ends_when_the_alarm_is_normal_or_put_aside_and_not_before() {
 fn no_more_raises_are_remembered_than_chattering_takes() {
     let mut life = Life::default();
     for minute in 0..100 {
-        life.note_raise(Moment(minute * 60_000));
+        life.note_raise(minute, Moment(minute as i64 * 60_000));
         assert!(life.raises.len() <= CHATTER_RAISES);
     }
-    life.note_raise(Moment(1_000 * 60_000));
-    assert_eq!(life.raises, [Moment(1_000 * 60_000)], "and none that is long past");
+    assert_eq!(life.rests_on(Moment(100 * 60_000)).count(), CHATTER_RAISES);
+    life.note_raise(200, Moment(1_000 * 60_000));
+    assert_eq!(life.raises, [(200, Moment(1_000 * 60_000))], "and none that is long past");
+    assert_eq!(life.rests_on(Moment(2_000 * 60_000)).count(), 0);
 }

@@ -29,7 +29,7 @@ impl Engine {
                     blind: false,
                 };
                 life.episode.get_or_insert(begun).raised = at;
-                life.note_raise(at);
+                life.note_raise(seq, at);
                 life.happen(Event::Raise);
                 self.change_members(*episode, at, |member| member.fate = Fate::Stands);
             }
@@ -51,9 +51,9 @@ impl Engine {
                 self.lives[id.index()].happen(Event::Return { latching });
                 self.change_members(*episode, at, |member| member.fate = Fate::Over(at));
             }
-            Body::Chattering { alarm, .. } => self.change_life(alarm, |life| life.chattering = true),
+            Body::Chattering { alarm, .. } => self.change_life(alarm, |life| life.chattering = Some(seq)),
             Body::Settled { alarm } => self.change_life(alarm, |life| {
-                life.chattering = false;
+                life.chattering = None;
                 life.raises.clear();
             }),
             Body::Acknowledged { alarm, .. } => {

@@ -112,7 +112,7 @@ impl Engine {
     }
 
     fn judge_standing(&mut self, id: AlarmId, truth: Truth, worse: Option<Truth>) {
-        let off_delay = match self.lives[id.index()].chattering {
+        let off_delay = match self.lives[id.index()].chattering.is_some() {
             true => self.plan.alarm(id).off_delay.max(CHATTER_WINDOW),
             false => self.plan.alarm(id).off_delay,
         };
@@ -136,7 +136,7 @@ impl Engine {
             }
             None => self.timers.set(DeadlineReason::OnDelay(id), None),
         }
-        if truth == Truth::False && self.lives[id.index()].chattering {
+        if truth == Truth::False && self.lives[id.index()].chattering.is_some() {
             let settled_at = self.watches[id.index()].since + CHATTER_WINDOW;
             match settled_at <= self.now.mono {
                 true => {
@@ -166,8 +166,8 @@ impl Engine {
         };
         self.record(body);
         let life = &self.lives[id.index()];
-        if life.raises.len() >= CHATTER_RAISES && !life.chattering {
-            let within = life.raises.first().map_or(Span::ZERO, |first| self.now.mono - *first);
+        if life.raises.len() >= CHATTER_RAISES && life.chattering.is_none() {
+            let within = life.raises.first().map_or(Span::ZERO, |(_, first)| self.now.mono - *first);
             let raises = life.raises.len() as u32;
             self.record(Body::Chattering { alarm: self.plan.alarm(id).name.clone(), raises, within });
         }

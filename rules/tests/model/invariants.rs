@@ -34,6 +34,26 @@ pub(crate) fn at_every_step(world: &World) {
     let codes: BTreeSet<_> = calls.iter().map(|call| &call.code).collect();
     assert_eq!(codes.len(), calls.len(), "call-outs share a code\n{}", world.told());
 
+    // Work silences what it disturbs, as long as it goes on and no longer. A latch is no part
+    // of that.
+    for (alarm, of) in status.alarms.iter().zip(&world.plan.alarms) {
+        let paused = status.works.iter().any(|(_, work, _)| {
+            let pauses = &world.plan.works[work].pauses;
+            of.condition
+                .sensors()
+                .iter()
+                .any(|id| pauses.iter().any(|it| *it == world.plan.sensor(*id).measure.name))
+        });
+        let state = alarm.state.as_str();
+        let aside = matches!(state, "shelved" | "suppressed by design" | "out of service");
+        if paused && !aside && !of.latching {
+            panic!("{} is {state} while work goes on\n{}", alarm.name, world.told());
+        }
+        if state == "suppressed by design" && !paused {
+            panic!("{} is suppressed although no work goes on\n{}", alarm.name, world.told());
+        }
+    }
+
     // Somebody is always about to be called while something stands that nobody answered for.
     let unanswered = |call: &&&CallView| {
         call.purpose == Purpose::Call
@@ -93,6 +113,7 @@ pub(crate) fn hold(world: &World) {
     calls_keep_their_word(world);
     pages_go_once(world);
     shelves_end(world);
+    latches_wait(world);
 }
 
 fn calls_keep_their_word(world: &World) {
@@ -187,8 +208,8 @@ fn pages_go_once(world: &World) {
         });
         let restarted = world.starts.iter().any(|start| *start > earlier.when && before(start));
         match (fate.next_back(), restarted) {
-            (Some(Outcome::Deferred { .. }), _) if !sent.maybe_repeat => {}
-            (None, true) if sent.maybe_repeat => {}
+            (Some(Outcome::Deferred { .. }), false) if !sent.maybe_repeat => {}
+            (Some(Outcome::Deferred { .. }) | None, true) if sent.maybe_repeat => {}
             (fate, _) => fail(&format!("leaves again after {fate:?}, repeat {}", sent.maybe_repeat)),
         }
         // Nobody is asked again by an old page while an answer holds.
@@ -230,6 +251,28 @@ fn shelves_end(world: &World) {
             }
             Some((at, _)) => assert!(at <= due, "the shelf of {name} lasted on\n{}", world.told()),
             None => assert!(world.end < due, "the shelf of {name} never ends\n{}", world.told()),
+        }
+    }
+}
+
+/// What has returned and is latched is neither shelved nor suppressed before a person resets it.
+fn latches_wait(world: &World) {
+    let mut latched: BTreeSet<&String> = BTreeSet::new();
+    for (_, record) in &world.story {
+        match &record.body {
+            Body::Returned { alarm, .. } => {
+                let of = world.plan.alarm_named(alarm).map(|id| world.plan.alarm(id));
+                if of.is_some_and(|of| of.latching) {
+                    latched.insert(alarm);
+                }
+            }
+            Body::Raised { alarm, .. } | Body::Reset { alarm, .. } | Body::TakenOut { alarm, .. } => {
+                latched.remove(alarm);
+            }
+            Body::Shelved { alarm, .. } | Body::Suppressed { alarm } => {
+                assert!(!latched.contains(alarm), "#{} ends a latch\n{}", record.seq, world.told());
+            }
+            _ => {}
         }
     }
 }

@@ -277,7 +277,8 @@ fn account(world: &World, name: &str, rings: Rings) -> Vec<(i64, Move)> {
     let mut start = world.starts[0];
     let mut before = start.0;
     let mut watching = false;
-    for (when, happens) in instants(world, name) {
+    let instants = instants(world, name);
+    for (at, (when, happens)) in instants.iter().copied().enumerate() {
         if watching && when.0 > before {
             it.due(before, when.0);
         }
@@ -295,7 +296,9 @@ fn account(world: &World, name: &str, rings: Rings) -> Vec<(i64, Move)> {
             }
             Happens::PutBack => it.aside = false,
         }
-        if watching {
+        // What one step does to it counts as a whole.
+        let whole = instants.get(at + 1).is_none_or(|(next, what)| *next != when || *what == Happens::Stop);
+        if watching && whole {
             look(&mut it, &View { world, when, start });
         }
     }

@@ -240,3 +240,27 @@ fn a_call_out_whose_policy_is_renamed_goes_on_under_the_new_one() {
     assert_eq!(site.called(), ["ines.push", "siren", "ines.mail"], "{}", site.story());
     assert!(site.pages(Purpose::AllClear).is_empty());
 }
+
+#[test]
+fn what_chatters_chatters_after_a_restart_too() {
+    let mut site = Site::calm();
+    for _ in 0..2 {
+        cut_for_a_minute(&mut site);
+        site.answer("ines");
+    }
+    site.restart(Span::seconds(10), Some(Span::seconds(10)));
+    cut_for_a_minute(&mut site);
+    assert_eq!(site.count(|body| matches!(body, Body::Chattering { .. })), 1, "{}", site.story());
+    let why = "nobody can sleep".to_owned();
+    site.says_person("ines", Word::Shelve { alarm: "power-lost".to_owned(), length: Span::minutes(10), why });
+    site.restart(Span::seconds(10), Some(Span::seconds(10)));
+    let status = site.engine.status(site.now);
+    assert!(status.alarms.iter().any(|alarm| alarm.name == "power-lost" && alarm.chattering));
+}
+
+fn cut_for_a_minute(site: &mut Site) {
+    site.says("room2/mains", "off");
+    site.run(Span::minutes(1));
+    site.says("room2/mains", "on");
+    site.run(Span::minutes(4));
+}
