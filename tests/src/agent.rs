@@ -6,6 +6,7 @@ use rustix::process::{Pid, Signal, kill_process};
 use slackwater::journal::Log;
 use slackwater_rules::record::{Body, Record};
 use std::os::unix::fs::PermissionsExt;
+use std::os::unix::process::CommandExt;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, ExitStatus, Output, Stdio};
 use std::time::{Duration, Instant};
@@ -126,7 +127,9 @@ impl Home {
     /// The program with these arguments, in the folder, not yet started.
     pub fn command(&self, arguments: &[&str]) -> Command {
         let mut command = Command::new(&self.binary);
+        // Usage lines name the program as it was called.
         command
+            .arg0("slackwater")
             .args(arguments)
             .current_dir(self.folder())
             .env_clear()
@@ -151,11 +154,11 @@ impl Home {
     ///
     /// # Errors
     /// When it can't be started.
-    pub fn start(&self) -> io::Result<Agent<'_>> {
+    pub fn start(&self) -> io::Result<Agent> {
         let log = fs::OpenOptions::new().create(true).append(true).open(self.path("log"))?;
         let since = log.metadata()?.len();
         let child = self.command(&["run"]).stdout(Stdio::null()).stderr(log).spawn()?;
-        Ok(Agent { home: self, child, since })
+        Ok(Agent { log: self.path("log"), child, since })
     }
 
     /// All that has been logged by every watch so far.
@@ -201,16 +204,16 @@ impl Home {
 }
 
 /// A watch that runs. Killed when dropped.
-pub struct Agent<'a> {
-    home: &'a Home,
+pub struct Agent {
+    log: PathBuf,
     child: Child,
     since: u64,
 }
 
-impl Agent<'_> {
+impl Agent {
     /// What this watch has logged.
     pub fn log(&self) -> String {
-        let log = fs::read(self.home.path("log")).unwrap_or_default();
+        let log = fs::read(&self.log).unwrap_or_default();
         let since = usize::try_from(self.since).unwrap_or(usize::MAX).min(log.len());
         String::from_utf8_lossy(&log[since..]).into_owned()
     }
@@ -278,7 +281,7 @@ impl Agent<'_> {
     }
 }
 
-impl Drop for Agent<'_> {
+impl Drop for Agent {
     fn drop(&mut self) {
         // Nothing is left to do if it is gone already.
         let _ = self.child.kill();

@@ -145,7 +145,8 @@ pub async fn hear<F: Future<Output = ()>>(
         loop {
             match eventloop.poll().await.expect("the broker is there") {
                 Event::Incoming(Incoming::SubAck(answer)) => {
-                    if !answer.return_codes.iter().all(|code| matches!(code, SubscribeReasonCode::Success(_))) {
+                    if !answer.return_codes.iter().all(|code| matches!(code, SubscribeReasonCode::Success(_)))
+                    {
                         return None;
                     }
                     if let Some(ready) = ready.take() {

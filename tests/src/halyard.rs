@@ -7,7 +7,7 @@ use crate::board::Board;
 use crate::certs::{Authority, Identity, Validity};
 use crate::http::{Answer, Gateway};
 use crate::mosquitto::{Mosquitto, Options};
-use crate::smtp::{Fault, Script, Server, Taken};
+use crate::smtp::{Fault, Script, Server};
 use crate::wire;
 use std::io;
 use std::path::PathBuf;
@@ -26,11 +26,8 @@ const MAIL_LOGIN: (&str, &str) = ("watch@example.org", "neap tide");
 const PUSH_TOKEN: &str = "Bearer spring-tide";
 
 /// What the boards say while all is well.
-pub const WELL: &[(&str, &str)] = &[
-    ("house/mains", "on"),
-    ("lagoon/temperature", "25.5"),
-    ("lagoon/return", r#"{"flow":{"rate":1830}}"#),
-];
+pub const WELL: &[(&str, &str)] =
+    &[("house/mains", "on"), ("lagoon/temperature", "25.5"), ("lagoon/return", r#"{"flow":{"rate":1830}}"#)];
 
 /// The rule file.
 pub const RULES: &str = r#"
@@ -178,7 +175,7 @@ impl House {
     ///
     /// # Panics
     /// When it does not soon.
-    pub fn watch(&self) -> Agent<'_> {
+    pub fn watch(&self) -> Agent {
         let mut agent = self.home.start().expect("the program starts");
         agent.hears();
         self.status("every sensor is heard", |status| {
@@ -282,10 +279,4 @@ fn mail_script(identity: &Identity) -> io::Result<Script> {
         login: Some((user.to_owned(), password.to_owned())),
         ..Script::default()
     })
-}
-
-/// The mails to one address, as text.
-pub fn mails_to(taken: &[Taken], address: &str) -> Vec<String> {
-    let to = |mail: &&Taken| mail.to.iter().any(|to| to == address);
-    taken.iter().filter(to).map(|mail| String::from_utf8_lossy(&mail.data).into_owned()).collect()
 }

@@ -7,12 +7,13 @@ use slackwater::channels::ChannelSettings;
 use slackwater::site::Site;
 use slackwater_tests::agent::SOON;
 use slackwater_tests::board::{hear, publish};
-use slackwater_tests::halyard::{AGENT, LAGOON, ROOM2, sample};
+use slackwater_tests::halyard::{AGENT, LAGOON, ROOM2, WELL, sample};
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn devices_may_say_what_the_sample_site_listens_to_and_command_nothing() {
     let Some(house) = house().await else { return };
     let port = house.broker.plain_port();
+    WELL.iter().for_each(|(topic, _)| house.board.silence(topic));
     let sample = sample(SLACKWATER).expect("a folder");
     let environment = sample.variables().iter().cloned().collect();
     let site = Site::load(&sample.path("agent.toml"), &environment).expect("the sample is right");
