@@ -10,7 +10,7 @@ use crate::mosquitto::{Mosquitto, Options};
 use crate::smtp::{Fault, Script, Server};
 use crate::wire;
 use std::io;
-use std::path::PathBuf;
+use std::path::Path;
 
 /// The rights that the repository ships.
 const RIGHTS: &str = include_str!("../../deploy/mosquitto/rights");
@@ -198,7 +198,7 @@ impl House {
         until(what, SOON, look, || self.home.log())
     }
 
-    fn configuration(&self, authority: &PathBuf) -> String {
+    fn configuration(&self, authority: &Path) -> String {
         let (broker, mail, push) = (self.broker.port(), self.mail.port, self.push.port);
         let ca = authority.display();
         format!(
