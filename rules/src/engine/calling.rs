@@ -314,8 +314,11 @@ impl Engine {
     pub(super) fn answer(&mut self, id: Seq, by: &By) {
         let Some(call) = self.calls.get(&id).filter(|call| !call.ended) else { return };
         let lease = self.policy(call).map_or(Span::ZERO, |policy| policy.lease);
+        let news = !matches!(call.phase, Phase::Answered { .. });
         self.record(Body::Answered { call: id, by: by.clone(), lease });
-        self.tell_the_others(id, Some(&by.who));
+        if news {
+            self.tell_the_others(id, Some(&by.who));
+        }
         self.wake_for_call(id);
         let call = &self.calls[&id];
         if call.purpose == Purpose::Drill || (call.purpose == Purpose::Digest && !call.stands()) {

@@ -143,7 +143,7 @@ impl<'a> Parser<'a> {
             let (time, clause) = rest.split(":").ok_or_else(|| colon(rest))?;
             let at = duration(time)?;
             match clause.strip("expect") {
-                Some(clause) => self.expect(said, (at, at), clause)?,
+                Some(clause) => self.expectation(said, (at, at), clause)?,
                 None => {
                     let deed = self.deed(clause)?;
                     self.story.deeds.push((at, deed));
@@ -165,7 +165,7 @@ impl<'a> Parser<'a> {
             if end < begin {
                 return Err(Finding::error(times.span(), "the stretch ends before it begins", "here"));
             }
-            self.expect(said, (begin, end), clause)?;
+            self.expectation(said, (begin, end), clause)?;
         } else {
             let help = "a line begins with `start`, `at`, `from` or `end at`";
             return Err(Finding::error(said.span(), "this line is not understood", "here").help(help));
@@ -173,7 +173,7 @@ impl<'a> Parser<'a> {
         Ok(())
     }
 
-    fn expect(&mut self, line: Part<'a>, (from, to): (Span, Span), clause: Part<'a>) -> Maybe<()> {
+    fn expectation(&mut self, line: Part<'a>, (from, to): (Span, Span), clause: Part<'a>) -> Maybe<()> {
         let it = if clause.text == "nobody is paged" {
             Expectation::NotPaged { from, to, target: None }
         } else if let Some(target) = clause.strip_end("is not paged") {

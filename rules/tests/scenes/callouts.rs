@@ -295,3 +295,17 @@ fn what_is_answered_returns_and_comes_back_before_the_all_clear_is_one_call_out(
     assert_eq!(site.called()[..2], ["ines.push", "siren"], "{}", site.story());
     assert!(site.sent[0].body.matches("lagoon power-lost").count() == 2, "{}", site.sent[0].body);
 }
+
+#[test]
+fn a_second_answer_renews_the_lease_and_tells_nobody_again() {
+    let mut site = Site::calm();
+    cut(&mut site);
+    site.run(Span::minutes(16));
+    site.answer("ines");
+    site.run(Span::minutes(30));
+    site.forget();
+    let code = site.engine.status(site.now).calls[0].code.clone();
+    site.says_person("ines", Word::Acknowledge { code });
+    site.run(Span::minutes(59));
+    assert!(site.sent.is_empty(), "{}", site.story());
+}
