@@ -21,7 +21,7 @@ use crate::site::{Site, WrongConfiguration, broker, topics};
 use health::Health;
 use slackwater_rules::engine::{Delivery, Effect, Engine, Input, Link, Turn};
 use slackwater_rules::record::{Outcome, Record, Seq};
-use slackwater_rules::time::{Now, Span};
+use slackwater_rules::time::{Moment, Now, Span};
 use std::collections::{BTreeMap, VecDeque};
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -38,6 +38,10 @@ const READY_WITHIN: Duration = Duration::from_secs(10);
 /// The drain at the end: for the broker, and for pages on their way.
 const DRAIN: Duration = Duration::from_secs(2);
 const LAST_PAGES: Span = Span::seconds(10);
+
+/// Two clients with one id throw each other out again and again, and each can be heard for a
+/// second in between. That is no hearing: it counts again once this long has passed in peace.
+const CONTESTED: Span = Span::minutes(2);
 
 /// Numbers of siren messages begin here, far from those of switchings.
 const SIRENS: u64 = 1 << 63;
@@ -119,6 +123,7 @@ pub async fn run(parts: Parts) -> Result<(), Trouble> {
         service: Service::from_environment(),
         health: Health::default(),
         backlog: false,
+        contested: None,
         ready: false,
         records: Vec::new(),
         effects: VecDeque::new(),
@@ -148,6 +153,8 @@ struct Watch {
     health: Health,
     /// What comes now was queued for us while we were away: until our own message comes back.
     backlog: bool,
+    /// Another client has used our id: until then, being heard does not count.
+    contested: Option<Moment>,
     ready: bool,
     /// Of the batch, not yet committed.
     records: Vec<Record>,
@@ -203,7 +210,7 @@ impl Watch {
     }
 
     /// When the loop has to turn at the latest.
-    fn wanted_by(&self) -> Option<slackwater_rules::time::Moment> {
+    fn wanted_by(&self) -> Option<Moment> {
         let engine = self.engine.next_deadline().map(|(at, _)| at);
         engine.into_iter().chain(self.keeper.due()).chain(self.service.turn_wanted_by()).min()
     }
@@ -285,14 +292,23 @@ impl Watch {
             Event::Heard { round_trip } => {
                 self.backlog = false;
                 self.health.round_trip = Some(round_trip);
-                if self.health.deaf.take().is_some() || !self.ready {
+                let contested = self.contested.is_some_and(|until| self.clock.now().mono < until);
+                if !contested {
+                    self.contested = None;
+                }
+                if !contested && (self.health.deaf.take().is_some() || !self.ready) {
                     tracing::info!(?round_trip, "our own message came back: the broker can be heard");
                     self.take(Input::Link(Link::Hears));
                 }
                 self.announce();
             }
-            Event::Down { why } => self.deaf(why),
-            Event::Taken { why } => self.deaf(why),
+            Event::Down { why } if self.contested.is_none() => self.deaf(why),
+            // The reason that the two ids clash says more than each closing.
+            Event::Down { .. } => self.contest(),
+            Event::Taken { why } => {
+                self.deaf(why);
+                self.contest();
+            }
             Event::Deaf { silent_for } => {
                 let why = format!(
                     "connected, but our own message has not come back for {} s",
@@ -313,6 +329,10 @@ impl Watch {
             Event::Published { .. } => {}
             Event::Unpublished { why, .. } => tracing::warn!(why, "a siren's message was not taken"),
         }
+    }
+
+    fn contest(&mut self) {
+        self.contested = Some(self.clock.now().mono + CONTESTED);
     }
 
     fn deaf(&mut self, why: String) {
@@ -386,7 +406,7 @@ impl Watch {
 }
 
 /// Until `moment` on the watch's clock; for ever if there is none.
-async fn wait(clock: &Clock, moment: Option<slackwater_rules::time::Moment>) {
+async fn wait(clock: &Clock, moment: Option<Moment>) {
     match moment {
         Some(moment) => clock.sleep_until(moment).await,
         None => std::future::pending().await,
