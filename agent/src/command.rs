@@ -7,7 +7,7 @@ use crate::clock::Clock;
 mod rehearse;
 
 use crate::control::{self, Reply, Request, Say};
-use crate::journal::Log;
+use crate::journal::{JournalError, Log};
 use crate::log::init_log;
 use crate::review::{self, Window, parse_when};
 use crate::settings::{Environment, LogFormat, LogSettings, Places};
@@ -298,6 +298,8 @@ async fn run(config: Config) -> ExitCode {
     };
     match watch::run(parts).await {
         Ok(()) => ExitCode::SUCCESS,
+        // It may end, and then the next start succeeds.
+        Err(trouble @ watch::Trouble::Journal(JournalError::InUse { .. })) => failed(&trouble.to_string()),
         Err(trouble @ watch::Trouble::Journal(_)) => wrong(&trouble.to_string()),
         Err(trouble) => failed(&trouble.to_string()),
     }

@@ -127,6 +127,7 @@ fn prepare(folder: &Path) -> Result<(), String> {
         "journal.sqlite",
         "journal.sqlite-wal",
         "journal.sqlite-shm",
+        "journal.sqlite-lock",
         "control.sock",
         "pages",
     ];

@@ -18,7 +18,7 @@ mod restore;
 mod schema;
 
 pub use error::JournalError;
-pub use file::Opened;
+pub use file::{Opened, claim};
 pub use log::{Log, Minute};
 pub use minutes::Values;
 pub use prune::Pruned;

@@ -2,10 +2,11 @@
 //! and are safe on return, or owed: kept in memory, said, and written once the disk takes
 //! them again. Pages go out all the same.
 
-use crate::journal::{BootId, Journal, JournalError, Limits, Opened};
+use crate::journal::{BootId, Journal, JournalError, Limits, Opened, claim};
 use slackwater_rules::engine::Sample;
 use slackwater_rules::record::{Record, Seq};
 use slackwater_rules::time::{Moment, Now, Span};
+use std::fs::File;
 use std::path::PathBuf;
 
 /// Owed records beyond this many are lost, the oldest first.
@@ -22,6 +23,8 @@ pub struct Keeper {
     limits: Limits,
     site: String,
     journal: Option<Journal>,
+    /// Keeps every other watch from writing; none if the disk could not even do that.
+    claim: Option<File>,
     owed: Vec<Record>,
     lost: u64,
     trouble: Option<String>,
@@ -48,6 +51,7 @@ impl Keeper {
     ///
     /// # Errors
     /// A file that belongs to another program or a newer version: a mistake in the configuration.
+    /// Or one that another watch writes to.
     pub fn open(
         path: PathBuf,
         boot: BootId,
@@ -61,6 +65,7 @@ impl Keeper {
             limits,
             site: site.to_owned(),
             journal: None,
+            claim: None,
             owed: Vec::new(),
             lost: 0,
             trouble: None,
@@ -68,7 +73,11 @@ impl Keeper {
         };
         match keeper.try_open() {
             Ok(()) => {}
-            Err(error @ (JournalError::Foreign { .. } | JournalError::Version { .. })) => return Err(error),
+            Err(
+                error @ (JournalError::Foreign { .. }
+                | JournalError::Version { .. }
+                | JournalError::InUse { .. }),
+            ) => return Err(error),
             Err(error) => keeper.fail(&error, now),
         }
         let restored = keeper.journal.as_ref().map(|journal| journal.restore(now)).transpose();
@@ -102,6 +111,9 @@ impl Keeper {
     }
 
     fn try_open(&mut self) -> Result<(), JournalError> {
+        if self.claim.is_none() {
+            self.claim = Some(claim(&self.path)?);
+        }
         let (mut journal, opened) = Journal::open(&self.path, self.boot.clone(), self.limits)?;
         match &opened {
             Opened::SetAside { .. } => tracing::error!("{opened}"),

@@ -55,6 +55,15 @@ fn the_demo_plays_a_night_that_a_second_terminal_takes_part_in() {
 }
 
 #[test]
+fn the_folder_of_an_earlier_demo_is_taken_again() {
+    let home = Home::new(SLACKWATER).expect("a folder");
+    for _ in 0..2 {
+        let shown = home.say(&["demo", "--speed", "2000", "--for", "10 min"]).well();
+        assert!(shown.contains("======== The review"), "{shown}");
+    }
+}
+
+#[test]
 fn a_folder_with_something_else_in_it_is_left_alone() {
     let home = Home::new(SLACKWATER).expect("a folder");
     fs::create_dir(home.path("demo")).expect("made");

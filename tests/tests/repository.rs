@@ -167,7 +167,15 @@ fn shipped_code_neither_unwraps_nor_expects() {
         let lines = shipped(&text);
         for (index, (number, line)) in lines.iter().enumerate() {
             let code = line.split("//").next().unwrap_or(line);
-            let panics = [".unwrap()", ".expect(", "panic!(", "unreachable!(", "todo!(", "unimplemented!("];
+            let panics = [
+                ".unwrap()",
+                ".expect(\"",
+                ".expect(&",
+                "panic!(",
+                "unreachable!(",
+                "todo!(",
+                "unimplemented!(",
+            ];
             let excused = lines[..index].iter().rev().take(4).any(|(_, above)| above.contains("reason = \""));
             if panics.iter().any(|call| code.contains(call)) && !excused {
                 found.push(format!("{name}:{number}: {}", line.trim()));

@@ -1,8 +1,7 @@
 //! What one poll brought: packets of the broker, and news of what was written to it. Each goes to
 //! the part that waits for it, and what concerns the listener becomes an [`Event`].
 
-use super::super::link::{self, Link, ONLINE};
-use super::super::loopback::LoopBack;
+use super::super::link::{Link, ONLINE};
 use super::super::outbox::Purpose;
 use super::super::reason::{self, Loss};
 use super::super::{Ack, Event, Message};
@@ -10,9 +9,8 @@ use super::{End, Worker};
 use rumqttc::Outgoing;
 use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::RetainForwardRule::{OnEverySubscribe, OnNewSubscribe};
-use rumqttc::v5::mqttbytes::v5::{ConnAck, ConnAckProperties, Publish};
+use rumqttc::v5::mqttbytes::v5::{ConnAck, Publish};
 use rumqttc::v5::{Event as Polled, EventLoop, Incoming};
-use std::time::Duration;
 use tokio::time::Instant;
 
 impl Worker {
@@ -74,26 +72,9 @@ impl Worker {
         eventloop: &mut EventLoop,
     ) -> Result<(), Loss> {
         let properties = accepted.properties.as_ref();
-        let limit = |pick: fn(&ConnAckProperties) -> Option<u16>| properties.and_then(pick);
-        match limit(|p| p.server_keep_alive).map(|seconds| Duration::from_secs(seconds.into())) {
-            Some(shorter) if !shorter.is_zero() && shorter < self.settings.keep_alive => {
-                link.keep_alive = shorter;
-            }
-            // Longer than we want to wait; or none, at which the library would ping without a pause.
-            Some(_) => {
-                eventloop.options.set_keep_alive(self.settings.keep_alive);
-            }
-            None => {}
-        }
-        if let Some(largest) = properties.and_then(|p| p.max_packet_size) {
-            link.largest = largest.try_into().unwrap_or(usize::MAX);
-        }
-        let now = Instant::now();
-        link.up = Some(now);
-        link.last_heard = now;
-        link.loopback = LoopBack::new(now);
-        link.tick = link::ticks(link.keep_alive);
-        self.outbox.connected(limit(|p| p.receive_max).unwrap_or(u16::MAX));
+        link.accepted(properties, self.settings.keep_alive, eventloop);
+        let at_once = properties.and_then(|p| p.receive_max).unwrap_or(u16::MAX);
+        self.outbox.connected(at_once);
         self.subscriptions.connected(accepted.session_present);
         self.told_down = None;
         self.deliver(Event::Up { session_present: accepted.session_present });
