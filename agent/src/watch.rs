@@ -189,7 +189,11 @@ impl Watch {
                 () = &mut patience, if !self.ready => Happening::Impatient,
             };
             match happening {
-                Happening::Broker => batch.drain(..).for_each(|event| self.hear(event)),
+                Happening::Broker => {
+                    // What waits in one batch has come together: one look at the clocks is enough.
+                    let now = self.clock.now();
+                    batch.drain(..).for_each(|event| self.hear(now, event));
+                }
                 Happening::BrokerLost => return Err(Trouble::Lost("the connection to the broker")),
                 Happening::Delivered(page, outcome) => self.take(Input::Delivered { page, outcome }),
                 Happening::Asked((request, answer)) => {
@@ -215,9 +219,12 @@ impl Watch {
         engine.into_iter().chain(self.keeper.due()).chain(self.service.turn_wanted_by()).min()
     }
 
-    /// One input of the engine; what comes of it waits for [`Watch::finish`].
+    /// One input of the engine, now; what comes of it waits for [`Watch::finish`].
     fn take(&mut self, input: Input) {
-        let now = self.clock.now();
+        self.turn(self.clock.now(), input);
+    }
+
+    fn turn(&mut self, now: Now, input: Input) {
         let turn = self.engine.step(now, input);
         self.gather(&now, turn);
     }
@@ -236,17 +243,16 @@ impl Watch {
 
     /// Commits, then runs effects, then acknowledges, then feeds the watchdog.
     fn finish(&mut self) {
-        loop {
+        let now = loop {
             let now = self.clock.now();
             let records = std::mem::take(&mut self.records);
             self.keeper.keep(records, || self.engine.horizon(), &now);
-            let Some(effect) = self.effects.pop_front() else { break };
+            let Some(effect) = self.effects.pop_front() else { break now };
             self.run(effect);
-        }
+        };
         for ack in self.acks.drain(..) {
             self.handle.ack(ack);
         }
-        let now = self.clock.now();
         self.keeper.tend(&now);
         self.service.turn_finished(now.mono);
     }
@@ -272,7 +278,7 @@ impl Watch {
         }
     }
 
-    fn hear(&mut self, event: Event) {
+    fn hear(&mut self, now: Now, event: Event) {
         match event {
             Event::Message(message) => {
                 let delivery = match (message.retained, self.backlog) {
@@ -281,7 +287,7 @@ impl Watch {
                     (false, false) => Delivery::Live,
                 };
                 let payload = message.payload.to_vec();
-                self.take(Input::Message { topic: message.topic, payload, delivery });
+                self.turn(now, Input::Message { topic: message.topic, payload, delivery });
                 self.acks.extend(message.ack);
             }
             Event::Up { session_present } => {
@@ -292,53 +298,53 @@ impl Watch {
             Event::Heard { round_trip } => {
                 self.backlog = false;
                 self.health.round_trip = Some(round_trip);
-                let contested = self.contested.is_some_and(|until| self.clock.now().mono < until);
+                let contested = self.contested.is_some_and(|until| now.mono < until);
                 if !contested {
                     self.contested = None;
                 }
                 if !contested && (self.health.deaf.take().is_some() || !self.ready) {
                     tracing::info!(?round_trip, "our own message came back: the broker can be heard");
-                    self.take(Input::Link(Link::Hears));
+                    self.turn(now, Input::Link(Link::Hears));
                 }
                 self.announce();
             }
-            Event::Down { why } if self.contested.is_none() => self.deaf(why),
+            Event::Down { why } if self.contested.is_none() => self.deaf(now, why),
             // The reason that the two ids clash says more than each closing.
-            Event::Down { .. } => self.contest(),
+            Event::Down { .. } => self.contest(now),
             Event::Taken { why } => {
-                self.deaf(why);
-                self.contest();
+                self.deaf(now, why);
+                self.contest(now);
             }
             Event::Deaf { silent_for } => {
                 let why = format!(
                     "connected, but our own message has not come back for {} s",
                     silent_for.as_secs()
                 );
-                self.deaf(why);
+                self.deaf(now, why);
             }
             Event::Refused { filter, reason } => {
                 tracing::error!(filter, reason, "the broker refused a subscription");
                 self.health.refused.insert(filter, reason);
             }
             Event::Published { id } if id < SIRENS => {
-                self.take(Input::Commanded { switching: id, failed: None })
+                self.turn(now, Input::Commanded { switching: id, failed: None })
             }
             Event::Unpublished { id, why } if id < SIRENS => {
-                self.take(Input::Commanded { switching: id, failed: Some(why) });
+                self.turn(now, Input::Commanded { switching: id, failed: Some(why) });
             }
             Event::Published { .. } => {}
             Event::Unpublished { why, .. } => tracing::warn!(why, "a siren's message was not taken"),
         }
     }
 
-    fn contest(&mut self) {
-        self.contested = Some(self.clock.now().mono + CONTESTED);
+    fn contest(&mut self, now: Now) {
+        self.contested = Some(now.mono + CONTESTED);
     }
 
-    fn deaf(&mut self, why: String) {
+    fn deaf(&mut self, now: Now, why: String) {
         tracing::warn!(why, "the broker can't be heard");
         self.health.deaf = Some(why.clone());
-        self.take(Input::Link(Link::Lost { why }));
+        self.turn(now, Input::Link(Link::Lost { why }));
     }
 
     fn announce(&mut self) {
