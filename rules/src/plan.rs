@@ -9,6 +9,7 @@ mod callout;
 mod check;
 mod context;
 mod finding;
+mod hazard;
 mod measure;
 pub(crate) mod nearest;
 mod reach;
@@ -234,6 +235,8 @@ pub struct Alarm {
     pub consequence_of: Vec<AlarmId>,
     /// What the agent itself does about it.
     pub fallback: Option<Fallback>,
+    /// The hazard it was made from.
+    pub hazard: Option<&'static str>,
     /// What it lost sight of, for the alarms that the plan adds.
     pub sight: Option<Sight>,
 }

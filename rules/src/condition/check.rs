@@ -52,9 +52,21 @@ impl<'s> Scope<'s> {
         self
     }
 
-    /// The sensors that are right, in the order of their names.
+    /// The sensors that are right, in the order of the file.
     pub(crate) fn sensors(&self) -> impl Iterator<Item = &'s Sensor> + '_ {
-        self.names.values().filter_map(|(_, sensor)| *sensor)
+        let mut sensors: Vec<_> = self.names.values().copied().collect();
+        sensors.sort_by_key(|(id, _)| *id);
+        sensors.into_iter().filter_map(|(_, sensor)| sensor)
+    }
+
+    /// The sensor of this name, if it is right.
+    pub(crate) fn sensor(&self, name: &str) -> Option<&'s Sensor> {
+        self.names.get(name)?.1
+    }
+
+    /// Whether no sensor is mistaken.
+    pub(crate) fn is_whole(&self) -> bool {
+        self.names.values().all(|(_, sensor)| sensor.is_some())
     }
 }
 

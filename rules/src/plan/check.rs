@@ -173,9 +173,17 @@ fn joined(
 ) -> Option<Vec<super::Alarm>> {
     names.extend(added.iter().map(|added| added.alarm.name.clone()));
     let place_of = |name: &str| names.iter().position(|known| known == name);
+    let made: Vec<_> = read.iter().map(|read| (read.alarm.hazard, read.alarm.tank)).collect();
     let mut places = Vec::new();
     let mut alarms = Vec::new();
-    for Read { mut alarm, place, consequence_of } in read.into_iter().chain(added) {
+    for Read { mut alarm, place, consequence_of, because_of } in read.into_iter().chain(added) {
+        // What a hazard names as its causes is so in the same tank, or in the whole site.
+        for (index, (hazard, tank)) in made.iter().enumerate().filter(|_| whole) {
+            let explains = hazard.is_some_and(|hazard| because_of.iter().any(|name| name == hazard));
+            if explains && (tank.is_none() || alarm.tank.is_none() || *tank == alarm.tank) {
+                alarm.consequence_of.push(AlarmId(index as u32));
+            }
+        }
         for cause in &consequence_of {
             match place_of(&cause.it) {
                 Some(index) => {

@@ -113,9 +113,15 @@ fn build(rules: &Rules, sight: Sight, lost: &[&Sensor], silenced: &[&Alarm], tan
         callout: rules.callout.unwrap_or(worst.callout),
         consequence_of: Vec::new(),
         fallback: None,
+        hazard: None,
         sight: Some(sight),
     };
-    Some(Read { alarm, place: rules.place.clone(), consequence_of: rules.consequence_of.clone() })
+    Some(Read {
+        alarm,
+        place: rules.place.clone(),
+        consequence_of: rules.consequence_of.clone(),
+        because_of: &[],
+    })
 }
 
 /// The first of many names: a page is short.

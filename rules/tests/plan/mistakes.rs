@@ -50,7 +50,7 @@ mistakes! {
     an_unknown_key_with_a_near_name: refused("plausible = [\"5 degC\"", "plausibel = [\"5 degC\"");
     an_unknown_key_with_no_near_name: refused("longest = \"12 h\"", "longest = \"12 h\"\ncolour = \"blue\"");
     an_unknown_heading: refused("[tank.lagoon]", "[tanks.lagoon]");
-    a_hazard_is_not_known_yet: check("[alarm.backup-heater]\nhazard = \"backup-heater-engaged\"\n").report;
+    a_hazard_without_its_sensors: check("[alarm.backup-heater]\nhazard = \"backup-heater-engaged\"\n").report;
     keys_that_are_missing: refused("topic    = \"room2/mains\"\nmeasures = \"presence\"\n", "");
     a_number_where_text_belongs: refused("\"420 L\"", "420");
     text_where_a_list_belongs: refused("[\"5 degC\", \"45 degC\"]", "\"5 degC\"");
