@@ -59,8 +59,9 @@ pub struct Verdict {
     pub until: Option<Moment>,
 }
 
-/// A checked condition: names are indices, numbers are in base units, dimensions agree.
-#[derive(Clone, Debug, PartialEq)]
+/// A checked condition: names are indices, numbers are in base units, dimensions agree. Two are
+/// equal if they say the same, however they were written.
+#[derive(Clone, Debug)]
 pub enum Condition {
     /// All hold.
     All(Vec<Condition>),
@@ -70,6 +71,17 @@ pub enum Condition {
     Not(Box<Condition>),
     /// A single statement, and how the keeper wrote it.
     Says(Test, Box<str>),
+}
+
+impl PartialEq for Condition {
+    fn eq(&self, other: &Self) -> bool {
+        match (self, other) {
+            (Self::All(parts), Self::All(others)) | (Self::Any(parts), Self::Any(others)) => parts == others,
+            (Self::Not(inner), Self::Not(other)) => inner == other,
+            (Self::Says(test, _), Self::Says(other, _)) => test == other,
+            (Self::All(_) | Self::Any(_) | Self::Not(_) | Self::Says(..), _) => false,
+        }
+    }
 }
 
 /// A single statement about the present or the past.
@@ -163,8 +175,8 @@ pub enum Formula {
     Window(Box<Window>),
 }
 
-/// A stretch of the past, and what is made of it.
-#[derive(Clone, Debug, PartialEq)]
+/// A stretch of the past, and what is made of it. Equal if it says the same.
+#[derive(Clone, Debug)]
 pub struct Window {
     /// Its place in the memory.
     pub slot: usize,
@@ -180,6 +192,13 @@ pub struct Window {
     pub over: Span,
     /// How long ago it ends.
     pub lag: Span,
+}
+
+impl PartialEq for Window {
+    fn eq(&self, other: &Self) -> bool {
+        let made = |window: &Self| (window.what, window.over, window.lag);
+        made(self) == made(other) && self.of == other.of
+    }
 }
 
 /// What a window looks at.

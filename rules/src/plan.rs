@@ -12,6 +12,7 @@ mod finding;
 mod hazard;
 mod measure;
 pub(crate) mod nearest;
+mod rationalise;
 mod reach;
 mod read;
 mod relay;

@@ -254,9 +254,10 @@ impl<'t> Parser<'t> {
         let by = self.quantity("by how much")?;
         let above = self.take_word("above");
         if !above && !self.take_word("below") {
-            return Err(self
-                .unexpected("`below its …` or `above its …`")
-                .help("a sensor is compared with a limit by `<`, `<=`, `>` or `>=`"));
+            let title = format!("`is {}` says nothing", by.it);
+            let label = "expected a word, or `… below its …`, or `… above its …`";
+            return Err(Finding::error(by.span.clone(), title, label)
+                .help("a number is compared with a limit by `<`, `<=`, `>` or `>=`"));
         }
         self.need_word("its")?;
         let Some((what, length)) = self.aggregate_ahead() else {
@@ -269,7 +270,9 @@ impl<'t> Parser<'t> {
 
     /// `over 14 d, lagged 1 week`
     fn window(&mut self) -> Result<(Amount, Option<Amount>), Finding> {
-        self.need_word("over")?;
+        if !self.take_word("over") {
+            return Err(self.unexpected("`over`").help("a window says how long it is: `mean of … over 1 h`"));
+        }
         let over = self.quantity(DURATION)?;
         let comma = usize::from(self.peek() == Some(Token::Sign(",")));
         if self.tokens.get(self.next + comma).map(|token| token.it) != Some(Token::Word("lagged")) {
