@@ -8,27 +8,32 @@
 //!
 #![doc = include_str!("condition/reference.md")]
 
+mod arithmetic;
 mod bounds;
 mod check;
 mod clock;
+mod cursor;
 mod evaluate;
 mod explain;
+mod lookback;
 mod memory;
 mod parse;
 mod past;
+mod relate;
 mod scale;
+mod scope;
 mod term;
 mod token;
 mod window;
 mod written;
 
 pub use bounds::Bounds;
-pub use check::Scope;
 pub use clock::Days;
 pub use evaluate::{Hold, Present};
 pub use explain::Reason;
 pub use memory::Memory;
 pub use parse::{DEEPEST, LONGEST};
+pub use scope::Scope;
 pub(crate) use token::{is_name, is_word};
 pub use window::{LONGEST_LAG, MISSING};
 pub use written::Written;

@@ -279,7 +279,8 @@ impl Setting {
         known.cloned().unwrap_or_default()
     }
 
-    fn why(&self) -> String {
+    /// Where the default comes from.
+    pub(crate) fn why(&self) -> String {
         self.source.clone().unwrap_or_else(|| "yours".to_owned())
     }
 }

@@ -8,6 +8,7 @@ mod alarm;
 mod callout;
 mod check;
 mod context;
+mod editor;
 mod finding;
 mod hazard;
 mod measure;
@@ -16,12 +17,15 @@ mod rationalise;
 mod reach;
 mod read;
 mod relay;
+mod schema;
 mod sensor;
 mod sight;
 mod tank;
 
 pub use check::{Checked, Surroundings};
+pub use editor::{FINDINGS_VERSION, FindingView, FindingsView, PlaceView};
 pub use finding::{At, Finding, Severity, render};
+pub use schema::{schema, schema_text};
 
 use crate::alarm::Priority;
 use crate::condition::Condition;

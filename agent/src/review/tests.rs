@@ -96,6 +96,7 @@ fn plan() -> Plan {
         max_rate: None,
         frozen_after: None,
         limits,
+        resolution: None,
         gateway: None,
     };
     let words = ["on", "off"].map(|name| Word { name: name.to_owned(), spellings: Vec::new() });
@@ -107,6 +108,7 @@ fn plan() -> Plan {
             volume: None,
             salinity: None,
             stocking: Stocking::Moderate,
+            photoperiod: None,
         }],
         sensors: vec![
             sensor("lagoon-temp", Mapping::Plain(Content::Number(scale())), Some((24.0, 27.0))),
