@@ -43,6 +43,7 @@ use crate::reading::Value;
 use crate::time::{Moment, Span};
 use crate::units::Dimension;
 use jiff::ZonedDateTime;
+use std::fmt;
 
 /// Kleene's three values.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -76,6 +77,25 @@ pub enum Condition {
     Not(Box<Condition>),
     /// A single statement, and how the keeper wrote it.
     Says(Test, Box<str>),
+}
+
+impl fmt::Display for Condition {
+    /// As it was written, but for parentheses.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let join = |f: &mut fmt::Formatter<'_>, parts: &[Condition], joint: &str| {
+            for (at, part) in parts.iter().enumerate() {
+                let joint = if at > 0 { joint } else { "" };
+                write!(f, "{joint}({part})")?;
+            }
+            Ok(())
+        };
+        match self {
+            Self::All(parts) => join(f, parts, " and "),
+            Self::Any(parts) => join(f, parts, " or "),
+            Self::Not(inner) => write!(f, "not ({inner})"),
+            Self::Says(_, text) => f.write_str(text),
+        }
+    }
 }
 
 impl PartialEq for Condition {

@@ -396,14 +396,12 @@ pub struct Work {
 }
 
 impl Alarm {
-    /// Whether the other's conditions are these, so that what is known of one holds for the
-    /// other.
+    /// Whether the other's conditions are worded like these, so that what is known and remembered
+    /// of one holds for the other. Words are compared and not ids: a sensor that is new in the
+    /// file must not cost a fortnight's window.
     pub(crate) fn asks_alike(&self, other: &Alarm) -> bool {
-        let same_memory = self.condition == other.condition && self.worse == other.worse;
-        let looks_back = |alarm: &Alarm| {
-            alarm.condition.looks_back() || alarm.worse.as_ref().is_some_and(Condition::looks_back)
-        };
-        self.written == other.written && (same_memory || !(looks_back(self) || looks_back(other)))
+        let worse = |alarm: &Alarm| alarm.worse.as_ref().map(|worse| worse.to_string());
+        self.written == other.written && worse(self) == worse(other)
     }
 
     /// How many bytes the memory of its conditions takes.

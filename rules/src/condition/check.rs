@@ -64,7 +64,8 @@ impl<'s> Checker<'s> {
             Written::Commanded { subject, word } => self.commanded(subject, word),
             Written::Photoperiod(subject) => self.photoperiod(subject),
             Written::Time { hours, outside } => {
-                let inside = Condition::Says(Test::Time(*hours), written.it.to_string().into());
+                let between = Written::Time { hours: *hours, outside: false };
+                let inside = Condition::Says(Test::Time(*hours), between.to_string().into());
                 return Some(if *outside { Condition::Not(Box::new(inside)) } else { inside });
             }
             Written::Day(word) => self.day(word),

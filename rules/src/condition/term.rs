@@ -4,7 +4,7 @@
 
 use super::check::{Checker, Part, words};
 use super::lookback::Past;
-use super::scale::{scale, show};
+use super::scale::{scale, show_of};
 use super::{Formula, Order, Written};
 use crate::plan::nearest::nearest_unit;
 use crate::plan::{Finding, Sensor};
@@ -158,7 +158,7 @@ impl<'s> Checker<'s> {
         let says = if always { "is always true" } else { "can never be true" };
         let title = format!("`{}` {says}", whole.it);
         let varying = if matches!(first.formula, Formula::Constant(_)) { second } else { first };
-        let show = |base: f64| show(base, varying.dimension, varying.like);
+        let show = |base: f64| show_of(&varying.formula, base, varying.dimension, varying.like);
         let label = match (&varying.formula, varying.range) {
             (Formula::Sensor(_), Some((low, high))) => {
                 format!("readings outside {} to {} are not believed", show(low), show(high))
