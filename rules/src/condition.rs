@@ -8,27 +8,32 @@
 //!
 #![doc = include_str!("condition/reference.md")]
 
+mod arithmetic;
 mod bounds;
 mod check;
 mod clock;
+mod cursor;
 mod evaluate;
 mod explain;
+mod lookback;
 mod memory;
 mod parse;
 mod past;
+mod relate;
 mod scale;
+mod scope;
 mod term;
 mod token;
 mod window;
 mod written;
 
 pub use bounds::Bounds;
-pub use check::Scope;
 pub use clock::Days;
 pub use evaluate::{Hold, Present};
 pub use explain::Reason;
 pub use memory::Memory;
 pub use parse::{DEEPEST, LONGEST};
+pub use scope::Scope;
 pub(crate) use token::{is_name, is_word};
 pub use window::{LONGEST_LAG, MISSING};
 pub use written::Written;
@@ -38,6 +43,7 @@ use crate::reading::Value;
 use crate::time::{Moment, Span};
 use crate::units::Dimension;
 use jiff::ZonedDateTime;
+use std::fmt;
 
 /// Kleene's three values.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -59,8 +65,9 @@ pub struct Verdict {
     pub until: Option<Moment>,
 }
 
-/// A checked condition: names are indices, numbers are in base units, dimensions agree.
-#[derive(Clone, Debug, PartialEq)]
+/// A checked condition: names are indices, numbers are in base units, dimensions agree. Two are
+/// equal if they say the same, however they were written.
+#[derive(Clone, Debug)]
 pub enum Condition {
     /// All hold.
     All(Vec<Condition>),
@@ -70,6 +77,36 @@ pub enum Condition {
     Not(Box<Condition>),
     /// A single statement, and how the keeper wrote it.
     Says(Test, Box<str>),
+}
+
+impl fmt::Display for Condition {
+    /// As it was written, but for parentheses.
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let join = |f: &mut fmt::Formatter<'_>, parts: &[Condition], joint: &str| {
+            for (at, part) in parts.iter().enumerate() {
+                let joint = if at > 0 { joint } else { "" };
+                write!(f, "{joint}({part})")?;
+            }
+            Ok(())
+        };
+        match self {
+            Self::All(parts) => join(f, parts, " and "),
+            Self::Any(parts) => join(f, parts, " or "),
+            Self::Not(inner) => write!(f, "not ({inner})"),
+            Self::Says(_, text) => f.write_str(text),
+        }
+    }
+}
+
+impl PartialEq for Condition {
+    fn eq(&self, other: &Self) -> bool {
+        match (self, other) {
+            (Self::All(parts), Self::All(others)) | (Self::Any(parts), Self::Any(others)) => parts == others,
+            (Self::Not(inner), Self::Not(other)) => inner == other,
+            (Self::Says(test, _), Self::Says(other, _)) => test == other,
+            (Self::All(_) | Self::Any(_) | Self::Not(_) | Self::Says(..), _) => false,
+        }
+    }
 }
 
 /// A single statement about the present or the past.
@@ -163,8 +200,8 @@ pub enum Formula {
     Window(Box<Window>),
 }
 
-/// A stretch of the past, and what is made of it.
-#[derive(Clone, Debug, PartialEq)]
+/// A stretch of the past, and what is made of it. Equal if it says the same.
+#[derive(Clone, Debug)]
 pub struct Window {
     /// Its place in the memory.
     pub slot: usize,
@@ -180,6 +217,13 @@ pub struct Window {
     pub over: Span,
     /// How long ago it ends.
     pub lag: Span,
+}
+
+impl PartialEq for Window {
+    fn eq(&self, other: &Self) -> bool {
+        let made = |window: &Self| (window.what, window.over, window.lag);
+        made(self) == made(other) && self.of == other.of
+    }
 }
 
 /// What a window looks at.

@@ -22,6 +22,8 @@ pub mod fallback;
 
 pub mod card;
 
+pub mod hazard;
+
 pub mod plan;
 
 pub mod record;

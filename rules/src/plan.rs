@@ -8,18 +8,24 @@ mod alarm;
 mod callout;
 mod check;
 mod context;
+mod editor;
 mod finding;
+mod hazard;
 mod measure;
 pub(crate) mod nearest;
+mod rationalise;
 mod reach;
 mod read;
 mod relay;
+mod schema;
 mod sensor;
 mod sight;
 mod tank;
 
 pub use check::{Checked, Surroundings};
+pub use editor::{FINDINGS_VERSION, FindingView, FindingsView, PlaceView};
 pub use finding::{At, Finding, Severity, render};
+pub use schema::{schema, schema_text};
 
 use crate::alarm::Priority;
 use crate::condition::Condition;
@@ -234,6 +240,8 @@ pub struct Alarm {
     pub consequence_of: Vec<AlarmId>,
     /// What the agent itself does about it.
     pub fallback: Option<Fallback>,
+    /// The hazard it was made from.
+    pub hazard: Option<&'static str>,
     /// What it lost sight of, for the alarms that the plan adds.
     pub sight: Option<Sight>,
 }
@@ -388,14 +396,12 @@ pub struct Work {
 }
 
 impl Alarm {
-    /// Whether the other's conditions are these, so that what is known of one holds for the
-    /// other.
+    /// Whether the other's conditions are worded like these, so that what is known and remembered
+    /// of one holds for the other. Words are compared and not ids: a sensor that is new in the
+    /// file must not cost a fortnight's window.
     pub(crate) fn asks_alike(&self, other: &Alarm) -> bool {
-        let same_memory = self.condition == other.condition && self.worse == other.worse;
-        let looks_back = |alarm: &Alarm| {
-            alarm.condition.looks_back() || alarm.worse.as_ref().is_some_and(Condition::looks_back)
-        };
-        self.written == other.written && (same_memory || !(looks_back(self) || looks_back(other)))
+        let worse = |alarm: &Alarm| alarm.worse.as_ref().map(|worse| worse.to_string());
+        self.written == other.written && worse(self) == worse(other)
     }
 
     /// How many bytes the memory of its conditions takes.

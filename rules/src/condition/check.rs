@@ -3,55 +3,15 @@
 //! flow can't be compared with a temperature" teaches and "type mismatch" does not.
 
 use super::scale::show;
-use super::term::{Term, Typed, constant, decided};
-use super::{Aggregate, Condition, Days, Formula, Order, Test, Written};
+use super::scope::Scope;
+use super::{Condition, Days, Test, Written};
 use crate::plan::nearest::did_you_mean;
-use crate::plan::{At, Finding, Plan, RelayId, Sensor, SensorId, Tank};
+use crate::plan::{At, Finding, Sensor, SensorId};
 use crate::time::Span;
-use crate::units::{Dimension, Quantity};
-use std::collections::BTreeMap;
-use std::ops::Range;
+use crate::units::Quantity;
 
 /// Longer than any stretch of the past that means something to a tank.
 const LONGEST: Span = Span::hours(366 * 24);
-
-/// What the names in a condition mean.
-#[derive(Clone, Debug, Default)]
-pub struct Scope<'s> {
-    names: BTreeMap<&'s str, (SensorId, Option<&'s Sensor>)>,
-    tanks: BTreeMap<&'s str, &'s Tank>,
-    relays: BTreeMap<&'s str, RelayId>,
-}
-
-impl<'s> Scope<'s> {
-    /// These sensors, each known by its place in the list.
-    pub fn of(sensors: &'s [Sensor]) -> Self {
-        Self::partly(sensors.iter().map(|sensor| (sensor.name.as_str(), Some(sensor))))
-    }
-
-    /// Everything of a plan that a condition can name.
-    pub fn of_plan(plan: &'s Plan) -> Self {
-        let relays = plan.relays.iter().map(|relay| relay.name.as_str());
-        Self::of(&plan.sensors).with(&plan.tanks, relays)
-    }
-
-    /// Names in their order, some of sensors that are themselves mistaken: what uses those is
-    /// let pass, since their own mistake is reported already.
-    pub(crate) fn partly(sensors: impl IntoIterator<Item = (&'s str, Option<&'s Sensor>)>) -> Self {
-        let numbered = sensors.into_iter().enumerate();
-        Self {
-            names: numbered.map(|(index, (name, sensor))| (name, (SensorId(index as u32), sensor))).collect(),
-            ..Self::default()
-        }
-    }
-
-    /// With these tanks, and relays in their order.
-    pub(crate) fn with(mut self, tanks: &'s [Tank], relays: impl IntoIterator<Item = &'s str>) -> Self {
-        self.tanks = tanks.iter().map(|tank| (tank.name.as_str(), tank)).collect();
-        self.relays = (0..).map(RelayId).zip(relays).map(|(id, name)| (name, id)).collect();
-        self
-    }
-}
 
 impl Condition {
     /// Reads and checks a condition's text. Places in the findings are bytes of `text`. There
@@ -69,7 +29,7 @@ impl Condition {
 
 /// Goes through a written condition and gathers what is wrong.
 pub(super) struct Checker<'s> {
-    scope: &'s Scope<'s>,
+    pub(super) scope: &'s Scope<'s>,
     findings: Vec<Finding>,
     /// How many places that look back there are so far.
     slots: usize,
@@ -77,7 +37,7 @@ pub(super) struct Checker<'s> {
     inside: bool,
 }
 
-type Part = At<Written>;
+pub(super) type Part = At<Written>;
 
 impl<'s> Checker<'s> {
     /// Nothing comes back if there was a mistake, which then has been noted.
@@ -104,7 +64,8 @@ impl<'s> Checker<'s> {
             Written::Commanded { subject, word } => self.commanded(subject, word),
             Written::Photoperiod(subject) => self.photoperiod(subject),
             Written::Time { hours, outside } => {
-                let inside = Condition::Says(Test::Time(*hours), written.it.to_string().into());
+                let between = Written::Time { hours: *hours, outside: false };
+                let inside = Condition::Says(Test::Time(*hours), between.to_string().into());
                 return Some(if *outside { Condition::Not(Box::new(inside)) } else { inside });
             }
             Written::Day(word) => self.day(word),
@@ -140,7 +101,7 @@ impl<'s> Checker<'s> {
     }
 
     /// A value where a condition belongs.
-    fn value<T>(&mut self, written: &Part) -> Option<T> {
+    pub(super) fn value<T>(&mut self, written: &Part) -> Option<T> {
         let help = match &written.it {
             Written::Name(name) => match self.sensor(name, &written.span)? {
                 (_, sensor) if sensor.measure.words => {
@@ -174,168 +135,6 @@ impl<'s> Checker<'s> {
         let read = read(self, slot);
         self.inside = false;
         read
-    }
-
-    fn compare(&mut self, whole: &Part, left: &Part, order: Order, right: &Part) -> Option<Test> {
-        let (first, second) = (self.term(left), self.term(right));
-        let (first, second) = self.alike(whole, (left, first?), (right, second?))?;
-        if let (Some(low), Some(high)) = (first.range, second.range)
-            && let Some(always) = decided(order, low, high)
-        {
-            return self.pointless(whole, always, &first, &second);
-        }
-        let dimension = first.dimension;
-        Some(Test::Compare { left: first.formula, order, right: second.formula, dimension })
-    }
-
-    /// Two sides of the same dimension, at least one of which varies.
-    fn alike(
-        &mut self,
-        whole: &Part,
-        (left, first): (&Part, Term<'s>),
-        (right, second): (&Part, Term<'s>),
-    ) -> Option<(Typed<'s>, Typed<'s>)> {
-        match (first, second) {
-            (Term::Typed(first), Term::Typed(second)) => {
-                if first.dimension != second.dimension {
-                    return self.clash("compared with", left, first.dimension, right, second.dimension);
-                }
-                Some((first, second))
-            }
-            (Term::Typed(first), Term::Literal(quantity)) => {
-                let Ok(base) = quantity.base(first.dimension) else {
-                    return self.misfit("compared with", left, &first, right, quantity);
-                };
-                let second = constant(base, &first);
-                Some((first, second))
-            }
-            (Term::Literal(quantity), Term::Typed(second)) => {
-                let Ok(base) = quantity.base(second.dimension) else {
-                    return self.misfit("compared with", right, &second, left, quantity);
-                };
-                Some((constant(base, &second), second))
-            }
-            (Term::Literal(_), Term::Literal(_)) => {
-                let title = format!("`{}` never changes", whole.it);
-                self.note(Finding::error(whole.span.clone(), title, "no sensor has a part in it"))
-            }
-        }
-    }
-
-    fn range(
-        &mut self,
-        whole: &Part,
-        subject: &Part,
-        low: &Part,
-        high: &Part,
-        outside: bool,
-    ) -> Option<Test> {
-        let (value, first, second) = (self.term(subject), self.term(low), self.term(high));
-        let Term::Typed(value) = value? else {
-            let title = format!("`{}` never changes", subject.it);
-            return self.note(Finding::error(subject.span.clone(), title, "a sensor is wanted here"));
-        };
-        let (value, first) = self.alike(whole, (subject, Term::Typed(value)), (low, first?))?;
-        let (value, second) = self.alike(whole, (subject, Term::Typed(value)), (high, second?))?;
-        if let (Some(low), Some(high)) = (first.range, second.range)
-            && low.0 >= high.1
-        {
-            let title = "a range goes from lowest to highest";
-            return self.note(Finding::error(whole.span.clone(), title, "the first is not below the second"));
-        }
-        if let (Some(value_range), Some(low), Some(high)) = (value.range, first.range, second.range) {
-            let above = decided(Order::AtLeast, value_range, low);
-            let below = decided(Order::AtMost, value_range, high);
-            let within = match (above, below) {
-                (Some(false), _) | (_, Some(false)) => Some(false),
-                (Some(true), Some(true)) => Some(true),
-                _ => None,
-            };
-            if let Some(within) = within {
-                return self.pointless(whole, within != outside, &value, &first);
-            }
-        }
-        let dimension = value.dimension;
-        let (value, low, high) = (value.formula, first.formula, second.formula);
-        Some(Test::Range { value, low, high, outside, dimension })
-    }
-
-    fn moves(&mut self, whole: &Part, subject: &Part, rises: bool, rate: &Part, over: &Part) -> Option<Test> {
-        let window = self.window(whole, Aggregate::Slope, subject, over, None);
-        let quantity = self.quantity(rate);
-        let (window, quantity) = (window?, quantity?);
-        let Ok(base) = quantity.base(window.dimension) else {
-            let verb = if rises { "rise" } else { "fall" };
-            let of = window.of.words();
-            let title = format!("{of} can't {verb} by {}", quantity.unit.dimension.words());
-            let label = format!("{} is wanted here", window.dimension.words());
-            let scale = super::scale::scale(window.dimension, window.like);
-            let help = format!("for instance `{} {}`", quantity.number, scale.name);
-            return self.note(Finding::error(rate.span.clone(), title, label).help(help));
-        };
-        if base <= 0.0 {
-            let title = "what rises or falls does so by more than nothing";
-            return self.note(Finding::error(rate.span.clone(), title, "must be more than this"));
-        }
-        let dimension = window.dimension;
-        let left = window.formula;
-        Some(match rises {
-            true => Test::Compare { left, order: Order::Greater, right: Formula::Constant(base), dimension },
-            false => Test::Compare { left, order: Order::Less, right: Formula::Constant(-base), dimension },
-        })
-    }
-
-    fn baseline(
-        &mut self,
-        whole: &Part,
-        subject: &Part,
-        by: &Part,
-        above: bool,
-        (what, over, lag): (Aggregate, &Part, Option<&Part>),
-    ) -> Option<Test> {
-        if !matches!(what, Aggregate::Mean | Aggregate::Median | Aggregate::Lowest | Aggregate::Highest) {
-            let title = format!("the {what} of the past is no baseline");
-            let label = "`mean`, `median`, `lowest` or `highest` is wanted here";
-            return self.note(Finding::error(whole.span.clone(), title, label));
-        }
-        // `mean of x over 1 h is 30 % below its median`: the past is that of x.
-        let own = match &subject.it {
-            Written::Aggregate { of, .. } => of,
-            _ => subject,
-        };
-        let value = self.term(subject);
-        let past = self.window(whole, what, own, over, lag);
-        let quantity = self.quantity(by);
-        let (Term::Typed(value), past) = (value?, past?) else {
-            return self.value(subject);
-        };
-        let quantity = quantity?;
-        if value.dimension != past.dimension {
-            return self.clash("compared with", subject, value.dimension, whole, past.dimension);
-        }
-        let dimension = value.dimension;
-        let sign = if above { 1.0 } else { -1.0 };
-        let right = if quantity.unit.dimension == Dimension::NUMBER {
-            if dimension.is_point() {
-                let title = format!("{} {} of {} means nothing", quantity.number, '%', dimension.words());
-                let label = "the zero of its scale is arbitrary";
-                let help = "write a difference, for instance `1 K`";
-                return self.note(Finding::error(by.span.clone(), title, label).help(help));
-            }
-            let share = quantity.number * quantity.unit.to_base(1.0);
-            if !(0.0..=1.0).contains(&share) && !above || share < 0.0 {
-                let title = format!("`{}` can't be so far from its past", subject.it);
-                return self.note(Finding::error(by.span.clone(), title, "expected 0 % to 100 %"));
-            }
-            Formula::Scaled(1.0 + sign * share, Box::new(past.formula))
-        } else {
-            let Ok(base) = quantity.base(dimension.difference()) else {
-                return self.misfit("compared with", subject, &value, by, quantity);
-            };
-            Formula::Sum(Box::new(past.formula), Box::new(Formula::Constant(sign * base)))
-        };
-        let order = if above { Order::AtLeast } else { Order::AtMost };
-        Some(Test::Compare { left: value.formula, order, right, dimension })
     }
 
     fn is(&mut self, subject: &Part, word: &At<String>) -> Option<Test> {
@@ -420,15 +219,6 @@ impl<'s> Checker<'s> {
         self.note(Finding::error(word.span.clone(), title, "not a known day").help(help))
     }
 
-    pub(super) fn tank(&mut self, name: &At<String>) -> Option<&'s Tank> {
-        if let Some(tank) = self.scope.tanks.get(name.it.as_str()) {
-            return Some(tank);
-        }
-        let title = format!("there is no tank `{}`", name.it);
-        let help = did_you_mean(&name.it, self.scope.tanks.keys().copied());
-        self.note(Finding::error(name.span.clone(), title, "not a known name").maybe_help(help))
-    }
-
     /// A length of time that is not nothing; `title` says what it is for.
     pub(super) fn duration(&mut self, written: &Part, title: &str) -> Option<Span> {
         let quantity = self.quantity(written)?;
@@ -489,32 +279,6 @@ impl<'s> Checker<'s> {
                     title,
                     format!("`{other}` is not a sensor's name"),
                 ))
-            }
-        }
-    }
-
-    pub(super) fn sensor(&mut self, name: &str, span: &Range<usize>) -> Option<(SensorId, &'s Sensor)> {
-        match self.scope.names.get(name) {
-            Some((id, Some(sensor))) => Some((*id, sensor)),
-            Some((_, None)) => None,
-            None => {
-                let known = |part: &str| self.scope.names.contains_key(part);
-                let minus = name
-                    .match_indices('-')
-                    .map(|(at, _)| (&name[..at], &name[at + 1..]))
-                    .find(|(left, right)| known(left) && known(right));
-                let help = match minus {
-                    Some((left, right)) => Some(format!("a minus needs blanks: `{left} - {right}`")),
-                    None if self.scope.relays.contains_key(name) => {
-                        Some(format!("`{name}` is a relay: write `{name} is commanded on`"))
-                    }
-                    None if self.scope.tanks.contains_key(name) => {
-                        Some(format!("`{name}` is a tank: write `{name} is in its photoperiod`"))
-                    }
-                    None => did_you_mean(name, self.scope.names.keys().copied()),
-                };
-                let title = format!("there is no sensor `{name}`");
-                self.note(Finding::error(span.clone(), title, "not a known name").maybe_help(help))
             }
         }
     }

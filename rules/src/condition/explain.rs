@@ -2,8 +2,8 @@
 //! from its limit, or in short the readings that its truth rests on.
 
 use super::evaluate::slack;
-use super::scale::show;
-use super::{Aggregate, Condition, Formula, Hold, Order, Present, Test, Truth, Window, World};
+use super::scale::show_of;
+use super::{Condition, Formula, Hold, Order, Present, Test, Truth, Window, World};
 use crate::plan::{Plan, Sensor, SensorId, Sight};
 use crate::reading::Value;
 use crate::time::Span;
@@ -205,18 +205,11 @@ impl<W: World> Told<'_, W> {
         let seen = self.present.memory.window(window.slot).map_or(0.0, |kept| kept.seen());
         let some = format!("seen for {:.0} % of it", (seen * 100.0).floor());
         match bounds.known() {
-            Some(value) => self.counted(window.what, value, dimension, like),
+            Some(value) => show_of(formula, value, dimension, like),
             None if bounds.low.is_finite() && bounds.low > 0.0 => {
-                format!("at least {}, {some}", self.counted(window.what, bounds.low, dimension, like))
+                format!("at least {}, {some}", show_of(formula, bounds.low, dimension, like))
             }
             None => format!("unknown ({some})"),
-        }
-    }
-
-    fn counted(&self, what: Aggregate, value: f64, of: Dimension, like: Option<&Sensor>) -> String {
-        match what {
-            Aggregate::Changes | Aggregate::Spells => value.to_string(),
-            _ => show(value, of, like),
         }
     }
 
@@ -273,10 +266,12 @@ impl<W: World> Told<'_, W> {
             _ => (first, second + moved, true),
         };
         let side = if value < limit { "below" } else { "above" };
-        let gap = show((value - limit).abs(), of.difference(), like);
-        let value = show(value, of, like);
+        let varying = if matches!(left, Formula::Constant(_)) { right } else { left };
+        let show = |base: f64, of: Dimension| show_of(varying, base, of, like);
+        let gap = show((value - limit).abs(), of.difference());
+        let value = show(value, of);
         match (limit_varies, gap.starts_with("0 ") || gap == "0") {
-            (true, _) => format!("{value} against {}, {gap} {side}", show(limit, of, like)),
+            (true, _) => format!("{value} against {}, {gap} {side}", show(limit, of)),
             (false, true) => format!("{value}, at the limit{held}"),
             (false, false) => format!("{value}, {gap} {side} the limit{held}"),
         }
@@ -293,8 +288,8 @@ impl<W: World> Told<'_, W> {
             (low + Order::AtLeast.relaxed(slack, upright), high + Order::AtMost.relaxed(slack, upright));
         let held = if slack == 0.0 { "" } else { " that the deadband holds" };
         let like = [value, ends[0], ends[1]].into_iter().find_map(|formula| self.like(formula));
-        let gap = |by: f64| show(by, of.difference(), like);
-        let shown = show(at, of, like);
+        let gap = |by: f64| show_of(value, by, of.difference(), like);
+        let shown = show_of(value, at, of, like);
         if at < low {
             format!("{shown}, {} below the range{held}", gap(low - at))
         } else if at > high {

@@ -26,6 +26,7 @@
 //! order     = "<" | "<=" | ">" | ">="
 //! ```
 
+use super::cursor::{Amount, Parsed, Parser};
 use super::token::{Token, is_reserved, tokens};
 use super::{Aggregate, Order, Written};
 use crate::plan::{At, Finding, Hours};
@@ -56,14 +57,6 @@ impl Written {
         }
     }
 }
-
-struct Parser<'t> {
-    tokens: Vec<At<Token<'t>>>,
-    next: usize,
-    end: usize,
-}
-
-type Parsed = Result<At<Written>, Finding>;
 
 impl<'t> Parser<'t> {
     fn any(&mut self, depth: usize) -> Parsed {
@@ -254,9 +247,10 @@ impl<'t> Parser<'t> {
         let by = self.quantity("by how much")?;
         let above = self.take_word("above");
         if !above && !self.take_word("below") {
-            return Err(self
-                .unexpected("`below its …` or `above its …`")
-                .help("a sensor is compared with a limit by `<`, `<=`, `>` or `>=`"));
+            let title = format!("`is {}` says nothing", by.it);
+            let label = "expected a word, or `… below its …`, or `… above its …`";
+            return Err(Finding::error(by.span.clone(), title, label)
+                .help("a number is compared with a limit by `<`, `<=`, `>` or `>=`"));
         }
         self.need_word("its")?;
         let Some((what, length)) = self.aggregate_ahead() else {
@@ -269,7 +263,9 @@ impl<'t> Parser<'t> {
 
     /// `over 14 d, lagged 1 week`
     fn window(&mut self) -> Result<(Amount, Option<Amount>), Finding> {
-        self.need_word("over")?;
+        if !self.take_word("over") {
+            return Err(self.unexpected("`over`").help("a window says how long it is: `mean of … over 1 h`"));
+        }
         let over = self.quantity(DURATION)?;
         let comma = usize::from(self.peek() == Some(Token::Sign(",")));
         if self.tokens.get(self.next + comma).map(|token| token.it) != Some(Token::Word("lagged")) {
@@ -401,119 +397,6 @@ impl<'t> Parser<'t> {
             _ => return None,
         })
     }
-
-    fn quantity(&mut self, wanted: &str) -> Result<Amount, Finding> {
-        let span = self.span();
-        let Some(Token::Quantity { number, unit }) = self.peek() else {
-            return Err(self.unexpected(wanted));
-        };
-        let Some(number) = number.parse::<f64>().ok().filter(|value| value.is_finite()) else {
-            return Err(Finding::error(span, format!("`{number}` is not a number"), "not a number"));
-        };
-        self.next += 1;
-        Ok(Box::new(At::new(Written::Quantity { number, unit: unit.to_owned() }, span)))
-    }
-
-    fn word(&mut self, wanted: &str) -> Result<At<String>, Finding> {
-        let Some(Token::Word(word)) = self.peek() else { return Err(self.unexpected(wanted)) };
-        let word = At::new(word.to_owned(), self.span());
-        self.next += 1;
-        Ok(word)
-    }
-
-    fn negated(&self, start: usize, negated: bool, written: Written) -> At<Written> {
-        let it = self.from(start, written);
-        if negated { self.from(start, Written::Not(Box::new(it))) } else { it }
-    }
-
-    fn bounded(&self, depth: usize) -> Result<(), Finding> {
-        if depth <= DEEPEST {
-            return Ok(());
-        }
-        let title = format!("parts stand inside parts more than {DEEPEST} deep");
-        Err(Finding::error(self.span(), title, "too deep from here"))
-    }
-
-    fn peek(&self) -> Option<Token<'t>> {
-        self.tokens.get(self.next).map(|token| token.it)
-    }
-
-    /// Where the next token stands, or the end of the text.
-    fn span(&self) -> std::ops::Range<usize> {
-        self.tokens.get(self.next).map_or(self.end..self.end, |token| token.span.clone())
-    }
-
-    fn place(&self) -> usize {
-        self.span().start
-    }
-
-    /// What was read since `start`.
-    fn from(&self, start: usize, written: Written) -> At<Written> {
-        let end = self.tokens[..self.next].last().map_or(self.end, |token| token.span.end);
-        At::new(written, start..end)
-    }
-
-    fn at_word(&self, word: &str) -> bool {
-        self.peek() == Some(Token::Word(word))
-    }
-
-    fn word_follows(&self, word: &str) -> bool {
-        self.tokens.get(self.next + 1).map(|token| token.it) == Some(Token::Word(word))
-    }
-
-    fn take_word(&mut self, word: &str) -> bool {
-        let found = self.at_word(word);
-        self.next += usize::from(found);
-        found
-    }
-
-    fn need_word(&mut self, word: &str) -> Result<(), Finding> {
-        if self.take_word(word) { Ok(()) } else { Err(self.unexpected(&format!("`{word}`"))) }
-    }
-
-    fn take_order(&mut self) -> Option<Order> {
-        let order = match self.peek()? {
-            Token::Sign("<") => Order::Less,
-            Token::Sign("<=") => Order::AtMost,
-            Token::Sign(">") => Order::Greater,
-            Token::Sign(">=") => Order::AtLeast,
-            _ => return None,
-        };
-        self.next += 1;
-        Some(order)
-    }
-
-    fn unexpected(&self, expected: &str) -> Finding {
-        let label = format!("expected {expected}");
-        let Some(token) = self.peek() else {
-            return Finding::error(self.span(), "the condition ends too early", label);
-        };
-        let finding = Finding::error(self.span(), format!("`{}` can't stand here", token.text()), label);
-        finding.maybe_help(habit(token).map(str::to_owned))
-    }
 }
-
-/// A quantity as written.
-type Amount = Box<At<Written>>;
 
 const DURATION: &str = "a duration such as `5 min`";
-
-/// What to write for what other languages write.
-fn habit(token: Token<'_>) -> Option<&'static str> {
-    Some(match token {
-        Token::Quantity { number, .. } if number.starts_with('-') => "a minus needs blanks: `a - 5 K`",
-        Token::Quantity { number, .. } if number.starts_with('+') => "a plus needs blanks: `a + 5 K`",
-        Token::Sign("=<" | "≤") => "write `<=`",
-        Token::Sign("=>" | "≥") => "write `>=`",
-        Token::Sign("=" | "==") => {
-            "words are compared with `is` (`mains is on`), numbers with `<`, `<=`, `>` or `>=`"
-        }
-        Token::Sign("!=" | "<>") => "write `is not` (`mains is not on`)",
-        Token::Sign("&" | "&&") => "write `and`",
-        Token::Sign("|" | "||") => "write `or`",
-        Token::Sign("!") => "write `not`",
-        Token::Sign("−" | "–") => "write the minus as `-`",
-        Token::Sign("*") => "values can be added, subtracted and divided, but not multiplied",
-        _ => return None,
-    })
-}

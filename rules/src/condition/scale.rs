@@ -1,6 +1,7 @@
 //! In which unit a number is said to a person: in the sensor's own as far as it goes, and for
 //! what follows from it (a total, a rate, a share) in a unit of the same family.
 
+use super::{Aggregate, Formula};
 use crate::plan::Sensor;
 use crate::time::Span;
 use crate::units::{Dimension, Scale, UNITS, Unit};
@@ -15,9 +16,22 @@ pub(super) fn show(base: f64, dimension: Dimension, like: Option<&Sensor>) -> St
     }
 }
 
+/// The same of what a formula comes to: a duty is said in percent.
+pub(super) fn show_of(formula: &Formula, base: f64, dimension: Dimension, like: Option<&Sensor>) -> String {
+    match formula {
+        Formula::Window(window) if window.what == Aggregate::Duty => share().show(base),
+        _ => show(base, dimension, like),
+    }
+}
+
+fn share() -> Scale {
+    let name = "%".to_owned();
+    Scale { unit: Unit::named(&name).unwrap_or(Unit::base(Dimension::NUMBER)), name }
+}
+
 /// The scale for a dimension.
 pub(super) fn scale(dimension: Dimension, like: Option<&Sensor>) -> Scale {
-    if let Some(sensor) = like {
+    if let Some(sensor) = like.filter(|sensor| !sensor.measure.words) {
         let own = &sensor.scale;
         if own.unit.dimension == dimension {
             return own.clone();
@@ -38,7 +52,7 @@ pub(super) fn scale(dimension: Dimension, like: Option<&Sensor>) -> Scale {
             }
         }
     }
-    let usual = ["%", "K", "L", "kWh", "L/h", "/h", "W/L", "Ah", "pH/h", "ppt/day"];
+    let usual = ["", "K", "L", "kWh", "L/h", "/h", "W/L", "Ah", "pH/h", "ppt/day"];
     let simple = UNITS.iter().map(|(name, _)| (*name).to_owned());
     let rates = UNITS.iter().map(|(name, _)| format!("{name}/h"));
     let named = usual.into_iter().map(str::to_owned).chain(simple).chain(rates);

@@ -3,12 +3,13 @@
 
 use super::context::{Context, Relays};
 use super::finding::{At, Finding};
-use super::read::{Item, Table};
-use super::{Alarm, CalloutId, Fallback, Moves};
+use super::read::{Item, Notes, Table};
+use super::{Alarm, CalloutId, Fallback, Moves, hazard};
 use crate::alarm::Priority;
 use crate::condition::{Condition, Scope};
 use crate::time::Span;
 use crate::units::Dimension;
+use toml::de::DeTable;
 
 /// What every name of an alarm that the plan adds begins with.
 pub(super) const SIGHT: &str = "sight-";
@@ -25,10 +26,39 @@ pub(super) struct Read {
     pub(super) alarm: Alarm,
     pub(super) place: std::ops::Range<usize>,
     pub(super) consequence_of: Vec<At<String>>,
+    /// Hazards whose alarms explain it, unless the keeper says what does.
+    pub(super) because_of: &'static [String],
 }
 
-/// One alarm; nothing if its condition or priority is wrong or missing.
+/// One alarm, the keeper's own or made from a hazard; nothing if its condition or priority is
+/// wrong or missing.
 pub(super) fn read(
+    name: &At<String>,
+    table: Table<'_>,
+    context: &Context<'_>,
+    scope: &Scope<'_>,
+    relays: &Relays,
+) -> Option<Read> {
+    let Some(named) = table.get("hazard") else { return own(name, table, context, scope, relays) };
+    let expanded = hazard::expand(named, &table, context, scope)?;
+    let notes = Notes::default();
+    let (document, _) = DeTable::parse_recoverable(&expanded.text);
+    let beneath = Table::new(String::new(), 0..0, document.get_ref(), &expanded.text, &notes);
+    let had_own = table.has("consequence-of");
+    let read = own(name, table.over(beneath), context, scope, relays);
+    let found = notes.into_inner().into_iter();
+    let moved = found.map(|finding| finding.moved(|span| expanded.place(&span)));
+    context.notes.borrow_mut().extend(moved);
+    let mut read = read?;
+    read.alarm.hazard = Some(&expanded.hazard.name);
+    if !had_own {
+        read.because_of = &expanded.hazard.because_of;
+    }
+    Some(read)
+}
+
+/// An alarm whose table says everything.
+fn own(
     name: &At<String>,
     table: Table<'_>,
     context: &Context<'_>,
@@ -79,9 +109,11 @@ pub(super) fn read(
         callout,
         consequence_of: Vec::new(),
         fallback,
+        hazard: None,
         sight: None,
     };
-    Some(Read { alarm, place: name.span.clone(), consequence_of: consequence_of.unwrap_or_default() })
+    let consequence_of = consequence_of.unwrap_or_default();
+    Some(Read { alarm, place: name.span.clone(), consequence_of, because_of: &[] })
 }
 
 fn deadband(table: &Table<'_>, condition: Option<&Condition>) -> Option<(Dimension, f64)> {

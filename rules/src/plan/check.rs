@@ -6,6 +6,7 @@ use super::alarm::Read;
 use super::context::{Context, Index, Relays};
 use super::finding::{At, Finding, Severity, render};
 use super::nearest::did_you_mean;
+use super::rationalise::{self, Places};
 use super::read::{Item, Notes, Table};
 use super::{AlarmId, Directory, Plan, Sensor, alarm, callout, relay, sensor, sight, tank};
 use crate::condition::Scope;
@@ -121,6 +122,7 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
     let sensors: Vec<Option<Sensor>> =
         sensors.into_iter().map(|(name, table)| sensor::read(&name, table, &context)).collect();
     notes.borrow_mut().extend(sensor::twins(&sensors, &places));
+    let sensor_places = places;
     let known = context.sensors.names().iter().map(String::as_str);
     let scope = Scope::partly(known.zip(sensors.iter().map(Option::as_ref)))
         .with(&tanks, context.relays.names().iter().map(String::as_str));
@@ -139,6 +141,7 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
         .into_iter()
         .map(|(name, table)| alarm::read(&name, table, &context, &scope, &relays))
         .collect();
+    let own_places: Vec<_> = alarms.iter().flatten().map(|read| read.place.clone()).collect();
     let sight = sight::rules(sight, &context);
 
     // From here on the parts are needed whole; but the names of alarms are checked in any case.
@@ -150,7 +153,7 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
     };
     let whole = whole_sensors.is_some() && whole_alarms.len() == names.len();
     let alarms = joined(whole_alarms, added, names, whole, notes)?;
-    Some(Plan {
+    let plan = Plan {
         site,
         zone: around.zone.clone(),
         tanks,
@@ -160,7 +163,12 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
         callouts: callouts.into_iter().collect::<Option<_>>()?,
         works: kinds_of_work,
         directory: around.directory.clone(),
-    })
+    };
+    if context.errors() == 0 {
+        let places = Places { alarms: &own_places, sensors: &sensor_places, sight: sight.callout_place() };
+        notes.borrow_mut().extend(rationalise::warnings(&plan, &places));
+    }
+    Some(plan)
 }
 
 /// All alarms in one list, each with those that explain it; nothing unless they are the whole.
@@ -173,9 +181,17 @@ fn joined(
 ) -> Option<Vec<super::Alarm>> {
     names.extend(added.iter().map(|added| added.alarm.name.clone()));
     let place_of = |name: &str| names.iter().position(|known| known == name);
+    let made: Vec<_> = read.iter().map(|read| (read.alarm.hazard, read.alarm.tank)).collect();
     let mut places = Vec::new();
     let mut alarms = Vec::new();
-    for Read { mut alarm, place, consequence_of } in read.into_iter().chain(added) {
+    for Read { mut alarm, place, consequence_of, because_of } in read.into_iter().chain(added) {
+        // What a hazard names as its causes is so in the same tank, or in the whole site.
+        for (index, (hazard, tank)) in made.iter().enumerate().filter(|_| whole) {
+            let explains = hazard.is_some_and(|hazard| because_of.iter().any(|name| name == hazard));
+            if explains && (tank.is_none() || alarm.tank.is_none() || *tank == alarm.tank) {
+                alarm.consequence_of.push(AlarmId(index as u32));
+            }
+        }
         for cause in &consequence_of {
             match place_of(&cause.it) {
                 Some(index) => {

@@ -92,7 +92,7 @@ impl Context<'_> {
             Ok(condition) => Some(condition),
             Err(findings) => {
                 let moved = findings.into_iter().map(|finding| finding.moved(|span| item.place(span)));
-                self.notes.borrow_mut().extend(moved);
+                item.notes().borrow_mut().extend(moved);
                 None
             }
         }
@@ -119,7 +119,7 @@ impl Context<'_> {
                         .unwrap_or_else(|| format!("known: {}", listed(&known)));
                     let title = format!("there is no card `{name}`");
                     let finding = Finding::error(line.span, title, "not a known card").help(help);
-                    self.notes.borrow_mut().push(finding);
+                    item.notes().borrow_mut().push(finding);
                 }
             }
         }

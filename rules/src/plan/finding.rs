@@ -144,7 +144,7 @@ pub fn render(file: &str, text: &str, findings: &[Finding]) -> String {
 }
 
 /// The span held inside the text and between characters: the renderer trusts it.
-fn within(text: &str, span: &Range<usize>) -> Range<usize> {
+pub(super) fn within(text: &str, span: &Range<usize>) -> Range<usize> {
     let floor = |mut at: usize| {
         at = at.min(text.len());
         while !text.is_char_boundary(at) {

@@ -11,12 +11,15 @@ pub(super) struct Kind {
     pub(super) dimensions: &'static [Dimension],
     /// The fastest change that water can make, base units per second.
     pub(super) max_rate: Option<f64>,
+    /// Where a limit for a tank of the sea can lie, base units of the first dimension: common
+    /// practice, widened so far that only a slip of the unit or of a digit lies outside.
+    pub(super) usual: Option<(f64, f64)>,
     /// What a person can look at instead.
     pub(super) by_hand: &'static str,
 }
 
 const fn kind(name: &'static str, dimensions: &'static [Dimension], by_hand: &'static str) -> Kind {
-    Kind { name, dimensions, max_rate: None, by_hand }
+    Kind { name, dimensions, max_rate: None, usual: None, by_hand }
 }
 
 /// All of them.
@@ -25,6 +28,7 @@ pub(super) static KINDS: &[Kind] = &[
         // 1 K/min is several times what any heater does to a tank's water, and far less than a
         // probe's glitch: an engineering choice, from the rate limits used on such probes.
         max_rate: Some(1.0 / 60.0),
+        usual: Some((8.0, 40.0)),
         ..kind(
             "temperature",
             &[Dimension::TEMPERATURE],
@@ -49,8 +53,11 @@ pub(super) static KINDS: &[Kind] = &[
         &[Dimension::NUMBER, Dimension::VOLTAGE, Dimension::CHARGE],
         "Look at the battery's own display.",
     ),
-    kind("salinity", &[Dimension::SALINITY], "Measure the salinity by hand."),
-    kind("ph", &[Dimension::ACIDITY], "Measure the pH by hand."),
+    Kind {
+        usual: Some((0.0, 50.0)),
+        ..kind("salinity", &[Dimension::SALINITY], "Measure the salinity by hand.")
+    },
+    Kind { usual: Some((6.0, 10.0)), ..kind("ph", &[Dimension::ACIDITY], "Measure the pH by hand.") },
     kind(
         "oxygen",
         &[Dimension::CONCENTRATION, Dimension::NUMBER],

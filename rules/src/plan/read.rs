@@ -35,7 +35,9 @@ pub(super) struct Table<'t> {
     pub(super) notes: &'t Notes,
     text: &'t str,
     entries: Vec<Entry<'t>>,
-    asked: RefCell<Vec<&'static str>>,
+    /// Where keys are looked up that this table doesn't have.
+    beneath: Option<Box<Table<'t>>>,
+    asked: RefCell<Vec<String>>,
     missing: RefCell<Vec<(&'static str, &'static str)>>,
 }
 
@@ -59,7 +61,30 @@ impl<'t> Table<'t> {
         };
         let mut entries: Vec<_> = table.iter().map(entry).collect();
         entries.sort_by_key(|entry| entry.key.span.start);
-        Self { name, span, notes, text, entries, asked: RefCell::default(), missing: RefCell::default() }
+        Self {
+            name,
+            span,
+            notes,
+            text,
+            entries,
+            beneath: None,
+            asked: RefCell::default(),
+            missing: RefCell::default(),
+        }
+    }
+
+    /// With another table beneath, for the keys that this one doesn't have.
+    pub(super) fn over(self, beneath: Table<'t>) -> Self {
+        Self { beneath: Some(Box::new(beneath)), ..self }
+    }
+
+    /// The text of a key, if it is text at all; nothing is noted and the key not asked for.
+    pub(super) fn peek(&self, key: &str) -> Option<&'t str> {
+        let entry = self.entries.iter().find(|entry| entry.key.it == key)?;
+        match entry.value.get_ref() {
+            DeValue::String(text) => Some(text.as_ref()),
+            _ => None,
+        }
     }
 
     /// Adds a finding.
@@ -79,9 +104,11 @@ impl<'t> Table<'t> {
     }
 
     /// The value of a key that may be missing.
-    pub(super) fn get(&self, key: &'static str) -> Option<Item<'t>> {
-        self.asked.borrow_mut().push(key);
-        let entry = self.entries.iter().find(|entry| entry.key.it == key)?;
+    pub(super) fn get(&self, key: &str) -> Option<Item<'t>> {
+        self.asked.borrow_mut().push(key.to_owned());
+        let Some(entry) = self.entries.iter().find(|entry| entry.key.it == key) else {
+            return self.beneath.as_ref()?.get(key);
+        };
         entry.asked.set(true);
         Some(self.item(entry))
     }
@@ -130,9 +157,11 @@ impl<'t> Table<'t> {
         }
         let asked = self.asked.borrow();
         for entry in self.entries.iter().filter(|entry| !entry.asked.get()) {
-            let free = asked.iter().copied().filter(|key| !self.has(key));
-            let help = did_you_mean(entry.key.it, free)
-                .unwrap_or_else(|| format!("known here are {}", listed(&asked)));
+            let free = asked.iter().map(String::as_str).filter(|key| !self.has(key));
+            let help = did_you_mean(entry.key.it, free).unwrap_or_else(|| {
+                let asked: Vec<&str> = asked.iter().map(String::as_str).collect();
+                format!("known here are {}", listed(&asked))
+            });
             let place =
                 if self.name.is_empty() { "a rule file".to_owned() } else { format!("`{}`", self.name) };
             let title = format!("`{}` is not known in {place}", entry.key.it);
@@ -149,6 +178,11 @@ impl<'t> Item<'t> {
     /// Where the value stands, quotes included.
     pub(super) fn span(self) -> Range<usize> {
         self.value.span()
+    }
+
+    /// Where findings about the value gather.
+    pub(super) fn notes(self) -> &'t Notes {
+        self.notes
     }
 
     /// Adds a mistake at the value.

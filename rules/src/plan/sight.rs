@@ -22,6 +22,14 @@ pub(super) struct Rules {
     callout: Option<Option<CalloutId>>,
     consequence_of: Vec<At<String>>,
     place: Range<usize>,
+    callout_place: Range<usize>,
+}
+
+impl Rules {
+    /// Where the file says who is told.
+    pub(super) fn callout_place(&self) -> Range<usize> {
+        self.callout_place.clone()
+    }
 }
 
 /// The `[sight]` table, or what holds without one: two minutes let a broker restart.
@@ -32,11 +40,13 @@ pub(super) fn rules(table: Option<Table<'_>>, context: &Context<'_>) -> Rules {
         callout: None,
         consequence_of: Vec::new(),
         place: 0..0,
+        callout_place: 0..0,
     };
     let Some(table) = table else { return rules };
     rules.after = table.get("after").and_then(Item::duration).unwrap_or(rules.after);
     rules.cap = table.get("priority").and_then(|item| item.one_of(&PRIORITIES)).unwrap_or(rules.cap);
     rules.callout = table.get("callout").is_some().then(|| alarm::callout(&table, context));
+    rules.callout_place = table.key_span("callout");
     rules.place = table.key_span("consequence-of");
     rules.consequence_of = table.get("consequence-of").and_then(Item::texts).unwrap_or_default();
     table.finish();
@@ -113,9 +123,15 @@ fn build(rules: &Rules, sight: Sight, lost: &[&Sensor], silenced: &[&Alarm], tan
         callout: rules.callout.unwrap_or(worst.callout),
         consequence_of: Vec::new(),
         fallback: None,
+        hazard: None,
         sight: Some(sight),
     };
-    Some(Read { alarm, place: rules.place.clone(), consequence_of: rules.consequence_of.clone() })
+    Some(Read {
+        alarm,
+        place: rules.place.clone(),
+        consequence_of: rules.consequence_of.clone(),
+        because_of: &[],
+    })
 }
 
 /// The first of many names: a page is short.

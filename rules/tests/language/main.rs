@@ -4,4 +4,5 @@
 mod aggregates;
 mod agreement;
 mod naive;
+mod scenes;
 mod site;

@@ -238,6 +238,14 @@ fn and(a: Truth, b: Truth) -> Truth {
     if a == Some(false) || b == Some(false) { Some(false) } else { a.zip(b).map(|(a, b)| a && b) }
 }
 
+fn all(parts: impl Iterator<Item = Truth>) -> Truth {
+    let mut so_far = Some(true);
+    for part in parts {
+        so_far = and(so_far, part);
+    }
+    so_far
+}
+
 /// Every truth of a condition from the start until `at`.
 fn truths(history: &History, it: &Cond, at: i64) -> Vec<(i64, Truth)> {
     let steps = steps(history, &Of::Cond(it.clone()), at);
@@ -267,12 +275,10 @@ fn onsets(steps: &[(i64, Truth)]) -> Vec<i64> {
 pub(crate) fn truth(history: &History, it: &Cond, at: i64) -> Truth {
     let point = |value: f64| (value, value);
     match it {
-        Cond::All(parts) => {
-            parts.iter().map(|part| truth(history, part, at)).reduce(and).unwrap_or(Some(true))
-        }
+        Cond::All(parts) => all(parts.iter().map(|part| truth(history, part, at))),
         Cond::Any(parts) => {
-            let none = parts.iter().map(|part| truth(history, part, at).map(|truth| !truth)).reduce(and);
-            none.unwrap_or(Some(true)).map(|none| !none)
+            let none = all(parts.iter().map(|part| truth(history, part, at).map(|truth| !truth)));
+            none.map(|none| !none)
         }
         Cond::Not(inner) => truth(history, inner, at).map(|truth| !truth),
         Cond::Less(left, right, unit) => holds(true, val(history, left, at), point(base(*right, unit))),

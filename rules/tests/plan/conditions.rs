@@ -399,7 +399,6 @@ fn every_example_of_the_reference_is_read_as_it_stands() {
     let reference = include_str!("../../src/condition/reference.md");
     let forms = reference.split("## Quantities").next().unwrap_or_default();
     let rules = HALYARD
-        .replace("stocking = \"moderate\"", "photoperiod = [\"10:00\", \"20:00\"]")
         .replace(
             "[sensor.drain-valve]",
             "[sensor.spare-power]\ntopic = \"s\"\nmeasures = \"power\"\nunit = \"W\"\nevery = \"30 s\"\n\n[sensor.drain-valve]",

@@ -1,6 +1,7 @@
 //! The rule file from outside: right files become plans, wrong ones say all that is wrong.
 
 mod conditions;
+mod editor;
 mod good;
 mod mistakes;
 mod robust;

@@ -50,7 +50,7 @@ mistakes! {
     an_unknown_key_with_a_near_name: refused("plausible = [\"5 degC\"", "plausibel = [\"5 degC\"");
     an_unknown_key_with_no_near_name: refused("longest = \"12 h\"", "longest = \"12 h\"\ncolour = \"blue\"");
     an_unknown_heading: refused("[tank.lagoon]", "[tanks.lagoon]");
-    a_hazard_is_not_known_yet: check("[alarm.backup-heater]\nhazard = \"backup-heater-engaged\"\n").report;
+    a_hazard_without_its_sensors: check("[alarm.backup-heater]\nhazard = \"backup-heater-engaged\"\n").report;
     keys_that_are_missing: refused("topic    = \"room2/mains\"\nmeasures = \"presence\"\n", "");
     a_number_where_text_belongs: refused("\"420 L\"", "420");
     text_where_a_list_belongs: refused("[\"5 degC\", \"45 degC\"]", "\"5 degC\"");
@@ -105,6 +105,47 @@ mistakes! {
         "consequence-of = [\"power-lost\"]\n\n[card",
         "consequence-of = [\"sight-broker\", \"sight-mains\"]\n\n[card"
     );
+    a_proof_that_looks_back: refused("air-pump-current > 0.05 A within 20 s", "mean of air-pump-current over 1 min > 0.05 A within 20 s");
+    a_mean_of_a_mean: condition("mean of mean of lagoon-temp over 1 h over 1 d > 27 degC");
+    a_spell_inside_a_window: condition("duty of (mains has been off for 5 min) over 1 d > 50 %");
+    a_window_without_a_length: condition("mean of lagoon-temp > 27 degC");
+    a_window_that_lasts_a_temperature: condition("mean of lagoon-temp over 1 K > 27 degC");
+    a_window_shorter_than_the_reports: condition("mean of lagoon-temp over 20 s > 27 degC");
+    a_window_of_centuries: condition("mean of lagoon-temp over 9999 weeks > 27 degC");
+    a_lag_that_would_take_too_much_memory: condition("return-flow is 30 % below its median over 1 h, lagged 1 week");
+    a_duty_of_a_value: condition("duty of heater-power over 6 h > 80 %");
+    a_mean_of_a_word: condition("mean of mains over 1 h > 0.5");
+    a_total_of_temperatures: condition("total of lagoon-temp over 1 d > 3 K");
+    a_duty_beyond_the_whole: condition("duty of mains is on over 1 d > 150 %");
+    a_swing_compared_with_a_temperature: condition("swing of lagoon-temp over 1 d > 2 L");
+    a_total_compared_with_a_flow: condition("total of return-flow over 1 d > 2 L/h");
+    a_rate_that_is_no_rate: condition("lagoon-temp falls faster than 1 K over 30 min");
+    a_rate_of_nothing: condition("lagoon-temp falls faster than 0 K/h over 30 min");
+    a_percentage_of_a_temperature: condition("lagoon-temp is 30 % below its median over 14 d");
+    more_than_all_below_its_past: condition("return-flow is 130 % below its median over 14 d");
+    a_swing_as_a_baseline: condition("return-flow is 30 % below its swing over 14 d");
+    a_number_where_a_word_belongs: condition("lagoon-temp is 25 degC");
+    a_range_upside_down: condition("lagoon-temp is between 27 degC and 24 degC");
+    a_range_that_holds_everything: condition("lagoon-temp is between 0 degC and 50 degC");
+    a_range_of_another_quantity: condition("lagoon-temp is outside 20 L to 30 L");
+    a_word_that_freezes: condition("mains is frozen for 2 h");
+    a_freeze_without_a_duration: condition("lagoon-temp is frozen");
+    a_relay_that_does_not_exist: condition("air-pumpp is commanded on");
+    a_sensor_that_is_commanded: condition("mains is commanded on");
+    a_relay_taken_for_a_sensor: condition("air-pump is on");
+    a_tank_without_a_photoperiod: check(&HALYARD.replace("photoperiod = [\"10:00\", \"20:00\"]", "").replacen("mains is off", "lagoon is in its photoperiod", 1)).report;
+    a_photoperiod_of_a_sensor: condition("mains is in its photoperiod");
+    a_day_that_does_not_exist: condition("day is sunnday");
+    a_time_that_does_not_exist: condition("time is between 22:00 and 25:30");
+    a_stretch_of_no_time: condition("time is between 22:00 and 22:00");
+    a_time_in_another_notation: condition("time is between 10 pm and 7 am");
+    an_order_of_events_without_a_time: condition("mains is off then return-flow < 200 L/h");
+    a_volume_of_no_tank: condition("return-flow / volume of lagon < 10 /h");
+    a_ratio_compared_with_a_flow: condition("return-flow / volume of lagoon < 10 L/h");
+    a_ratio_of_temperatures: condition("lagoon-temp / sump-temp > 1");
+    a_division_by_nothing: condition("return-flow / 0 > 10 L/h");
+    a_product: condition("return-flow * 2 > 10 L/h");
+    a_sum_of_different_things: condition("heater-power + return-flow > 10 W");
     a_forecast_is_not_known_yet: condition("time until lagoon-temp < 22 degC is under 6 h");
     a_unit_that_is_near_none: refused("\"420 L\"", "\"420 q\"");
     a_number_without_its_unit: condition("return-flow < 200");
@@ -160,6 +201,19 @@ mistakes! {
     hours_with_nobody_to_reach: household("{ after = \"0 s\", to = [\"tom.mail\", \"siren\"] }");
     a_relay_without_a_proof: said("proof   = \"heater-power > 20 W within 30 s\"
 ", "");
+
+    // What is not wrong, but not well thought through.
+    an_alarm_that_says_neither_what_follows_nor_what_to_do: said("consequence    = \"the tank drains to the overflow\"\nresponse       = \"Shut the drain valve by hand.\"\n", "");
+    an_alarm_that_does_not_say_what_to_do: said("response       = \"Shut the drain valve by hand.\"\n", "");
+    an_alarm_that_rings_when_it_is_too_late: said("time-to-respond = \"30 min\"", "time-to-respond = \"1 min\"");
+    a_loss_of_sight_noticed_too_late: said("time-to-respond = \"30 min\"", "time-to-respond = \"2 min\"");
+    a_deadband_below_the_resolution: said("deadband = \"0.5 K\"", "deadband = \"0.05 K\"");
+    a_deadband_that_lets_nothing_return: said("deadband = \"0.5 K\"", "deadband = \"30 K\"");
+    a_limit_in_another_unit_than_was_meant: said("lagoon-temp > 27 degC or sump-temp > 81 degF", "sump-temp > 27 degC or lagoon-temp > 43 degC");
+    a_sensor_that_no_alarm_watches: said("drain-valve is open and not", "lagoon-temp > 26 degC and not");
+    two_alarms_that_always_ring_together: said("[alarm.probes-disagree]\nwhen     = \"lagoon-temp - sump-temp > 1 K or sump-temp - lagoon-temp > 1 K\"", "[alarm.probes-disagree]\nwhen = \"(lagoon-temp > 27 degC) or  sump-temp > 81 degF\"");
+    alarms_of_which_most_are_critical: check(&HALYARD.replace("= \"high\"\n", "= \"critical\"\n").replace("= \"low\"\n", "= \"critical\"\n")).report;
+    lost_sight_that_nobody_is_told_of: said("after          = \"3 min\"", "after = \"3 min\"\ncallout = \"none\"");
 
     // Work.
     work_that_pauses_a_leak: refused("[\"flow\", \"light\"]", "[\"flow\", \"leak\"]");

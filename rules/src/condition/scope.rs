@@ -1,0 +1,101 @@
+//! What names in a condition mean: sensors, tanks, relays. A name that means nothing is a mistake
+//! of the condition, with what was probably meant; a name of something that is mistaken itself
+//! is let pass, since that is reported at its own place.
+
+use super::check::Checker;
+use crate::plan::nearest::did_you_mean;
+use crate::plan::{At, Finding, Plan, RelayId, Sensor, SensorId, Tank};
+use std::collections::BTreeMap;
+use std::ops::Range;
+
+/// What the names in a condition mean.
+#[derive(Clone, Debug, Default)]
+pub struct Scope<'s> {
+    pub(super) names: BTreeMap<&'s str, (SensorId, Option<&'s Sensor>)>,
+    pub(super) tanks: BTreeMap<&'s str, &'s Tank>,
+    pub(super) relays: BTreeMap<&'s str, RelayId>,
+}
+
+impl<'s> Scope<'s> {
+    /// These sensors, each known by its place in the list.
+    pub fn of(sensors: &'s [Sensor]) -> Self {
+        Self::partly(sensors.iter().map(|sensor| (sensor.name.as_str(), Some(sensor))))
+    }
+
+    /// Everything of a plan that a condition can name.
+    pub fn of_plan(plan: &'s Plan) -> Self {
+        let relays = plan.relays.iter().map(|relay| relay.name.as_str());
+        Self::of(&plan.sensors).with(&plan.tanks, relays)
+    }
+
+    /// Names in their order, some of sensors that are themselves mistaken: what uses those is
+    /// let pass, since their own mistake is reported already.
+    pub(crate) fn partly(sensors: impl IntoIterator<Item = (&'s str, Option<&'s Sensor>)>) -> Self {
+        let numbered = sensors.into_iter().enumerate();
+        Self {
+            names: numbered.map(|(index, (name, sensor))| (name, (SensorId(index as u32), sensor))).collect(),
+            ..Self::default()
+        }
+    }
+
+    /// With these tanks, and relays in their order.
+    pub(crate) fn with(mut self, tanks: &'s [Tank], relays: impl IntoIterator<Item = &'s str>) -> Self {
+        self.tanks = tanks.iter().map(|tank| (tank.name.as_str(), tank)).collect();
+        self.relays = (0..).map(RelayId).zip(relays).map(|(id, name)| (name, id)).collect();
+        self
+    }
+
+    /// The sensors that are right, in the order of the file.
+    pub(crate) fn sensors(&self) -> impl Iterator<Item = &'s Sensor> + '_ {
+        let mut sensors: Vec<_> = self.names.values().copied().collect();
+        sensors.sort_by_key(|(id, _)| *id);
+        sensors.into_iter().filter_map(|(_, sensor)| sensor)
+    }
+
+    /// The sensor of this name, if it is right.
+    pub(crate) fn sensor(&self, name: &str) -> Option<&'s Sensor> {
+        self.names.get(name)?.1
+    }
+
+    /// Whether no sensor is mistaken.
+    pub(crate) fn is_whole(&self) -> bool {
+        self.names.values().all(|(_, sensor)| sensor.is_some())
+    }
+}
+
+impl<'s> Checker<'s> {
+    pub(super) fn tank(&mut self, name: &At<String>) -> Option<&'s Tank> {
+        if let Some(tank) = self.scope.tanks.get(name.it.as_str()) {
+            return Some(tank);
+        }
+        let title = format!("there is no tank `{}`", name.it);
+        let help = did_you_mean(&name.it, self.scope.tanks.keys().copied());
+        self.note(Finding::error(name.span.clone(), title, "not a known name").maybe_help(help))
+    }
+
+    pub(super) fn sensor(&mut self, name: &str, span: &Range<usize>) -> Option<(SensorId, &'s Sensor)> {
+        match self.scope.names.get(name) {
+            Some((id, Some(sensor))) => Some((*id, sensor)),
+            Some((_, None)) => None,
+            None => {
+                let known = |part: &str| self.scope.names.contains_key(part);
+                let minus = name
+                    .match_indices('-')
+                    .map(|(at, _)| (&name[..at], &name[at + 1..]))
+                    .find(|(left, right)| known(left) && known(right));
+                let help = match minus {
+                    Some((left, right)) => Some(format!("a minus needs blanks: `{left} - {right}`")),
+                    None if self.scope.relays.contains_key(name) => {
+                        Some(format!("`{name}` is a relay: write `{name} is commanded on`"))
+                    }
+                    None if self.scope.tanks.contains_key(name) => {
+                        Some(format!("`{name}` is a tank: write `{name} is in its photoperiod`"))
+                    }
+                    None => did_you_mean(name, self.scope.names.keys().copied()),
+                };
+                let title = format!("there is no sensor `{name}`");
+                self.note(Finding::error(span.clone(), title, "not a known name").maybe_help(help))
+            }
+        }
+    }
+}

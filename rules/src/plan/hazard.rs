@@ -1,0 +1,283 @@
+//! A keeper's `hazard = "NAME"` with its parameters becomes the text of an ordinary alarm, which
+//! is then read and checked like any other; what the keeper's table says itself comes first.
+//! Findings inside the text point at the parameter they come from, or else at the hazard's name.
+
+use super::Sensor;
+use super::context::Context;
+use super::finding::Finding;
+use super::nearest::did_you_mean;
+use super::read::{Item, Table, listed};
+use crate::condition::{Scope, is_word};
+use crate::hazard::{self, Hazard, Piece, Role, Setting};
+use crate::units::Quantity;
+use std::collections::BTreeMap;
+use std::ops::Range;
+
+/// The text of an alarm that was made from a hazard.
+pub(super) struct Expanded {
+    pub(super) hazard: &'static Hazard,
+    pub(super) text: String,
+    /// Where the hazard is named.
+    named: Range<usize>,
+    /// Stretches of the text that are the keeper's own, and where they stand in the file.
+    given: Vec<(Range<usize>, Range<usize>)>,
+}
+
+impl Expanded {
+    /// The place in the keeper's file that a place in the text comes from.
+    pub(super) fn place(&self, span: &Range<usize>) -> Range<usize> {
+        let inside =
+            |outer: &Range<usize>, inner: &Range<usize>| outer.start <= inner.start && inner.end <= outer.end;
+        let own = self.given.iter().find(|(at, _)| inside(at, span) || inside(span, at));
+        own.map_or_else(|| self.named.clone(), |(_, place)| place.clone())
+    }
+}
+
+/// What a parameter stands for.
+struct Filling<'s> {
+    text: String,
+    /// Where the keeper wrote it.
+    place: Option<Range<usize>>,
+    sensor: Option<&'s Sensor>,
+}
+
+/// Fills a hazard in; nothing if it doesn't exist or lacks something.
+pub(super) fn expand(
+    named: Item<'_>,
+    table: &Table<'_>,
+    context: &Context<'_>,
+    scope: &Scope<'_>,
+) -> Option<Expanded> {
+    let name = named.text();
+    if table.has("when") {
+        let title = "an alarm has either `when` or `hazard`";
+        let help = "the hazard's own text, to copy and change: `slackwater hazards show NAME`";
+        table.note(Finding::error(table.key_span("when"), title, "the hazard says when").help(help));
+        table.get("when");
+    }
+    let name = name?;
+    let Some(hazard) = hazard::find(&name.it) else {
+        let help = did_you_mean(&name.it, hazard::names())
+            .unwrap_or_else(|| "`slackwater hazards` lists them".to_owned());
+        return named.wrong(format!("there is no hazard `{}`", name.it), "not a known name", Some(help));
+    };
+    let maker = Maker { hazard, named, table, context, scope };
+    let before = context.errors();
+    let mut given = BTreeMap::new();
+    for (key, role) in &hazard.roles {
+        if let Some(item) = table.get(key) {
+            given.insert(key.as_str(), maker.part(key, role, item));
+        }
+    }
+    for (key, setting) in &hazard.values {
+        if let Some(item) = table.get(key) {
+            given.insert(key.as_str(), maker.value(key, setting, item));
+        }
+    }
+    if context.errors() > before {
+        return None;
+    }
+    let given = given.into_iter().filter_map(|(key, filling)| Some((key, filling?))).collect();
+    maker.fill(&given)
+}
+
+struct Maker<'m, 's> {
+    hazard: &'static Hazard,
+    named: Item<'m>,
+    table: &'m Table<'m>,
+    context: &'m Context<'m>,
+    scope: &'m Scope<'s>,
+}
+
+impl<'s> Maker<'_, 's> {
+    /// A sensor or relay that the keeper names.
+    fn part(&self, key: &str, role: &Role, item: Item<'_>) -> Option<Filling<'s>> {
+        let name = item.text()?;
+        let place = Some(name.span.clone());
+        if role.relay {
+            self.context.relay(&name)?;
+            return Some(Filling { text: name.it, place, sensor: None });
+        }
+        self.context.sensors.find(&name, self.context.notes)?;
+        // A sensor that is wrong itself is reported at its own place.
+        let sensor = self.scope.sensor(&name.it)?;
+        if !role.fits(sensor) {
+            let title = format!("`{}` measures {}", sensor.name, sensor.measure.name);
+            let label = format!("`{key}` of `{}` is {}", self.hazard.name, role.words());
+            return item.wrong(title, label, None);
+        }
+        Some(Filling { text: name.it, place, sensor: Some(sensor) })
+    }
+
+    /// A limit or a word that the keeper gives.
+    fn value(&self, key: &str, setting: &Setting, item: Item<'_>) -> Option<Filling<'s>> {
+        if setting.word_of.is_some() {
+            let word = item.text()?;
+            if !is_word(&word.it) {
+                return item.wrong(format!("`{key}` is one of the sensor's words"), "not one word", None);
+            }
+            return Some(Filling { text: word.it, place: Some(word.span), sensor: None });
+        }
+        let wanted = Quantity::parse(&setting.example()).ok()?.unit.dimension;
+        match setting.any {
+            true => item.any_quantity().map(|_| ())?,
+            false => item.quantity(wanted).map(|_| ())?,
+        }
+        let text = item.text()?;
+        Some(Filling { text: text.it, place: Some(text.span), sensor: None })
+    }
+
+    /// The only sensor that can play this part.
+    fn inferred(&self, role: &Role) -> Option<&'s Sensor> {
+        let mut found = self.candidates(role).into_iter();
+        found.next().filter(|_| found.next().is_none() && !role.named)
+    }
+
+    fn candidates(&self, role: &Role) -> Vec<&'s Sensor> {
+        let tank = self
+            .table
+            .peek("tank")
+            .and_then(|name| self.context.tanks.names().iter().position(|known| known == name));
+        let here = |sensor: &&Sensor| match (role.site, tank) {
+            (true, _) => sensor.tank.is_none(),
+            (false, Some(tank)) => sensor.tank.is_some_and(|of| of.index() == tank),
+            (false, None) => true,
+        };
+        self.scope.sensors().filter(|sensor| role.fits(sensor)).filter(here).collect()
+    }
+
+    /// What a parameter stands for, if that is known.
+    fn filling(&self, key: &str, given: &BTreeMap<&str, Filling<'s>>) -> Option<Filling<'s>> {
+        if let Some(Filling { text, place, sensor }) = given.get(key) {
+            return Some(Filling { text: text.clone(), place: place.clone(), sensor: *sensor });
+        }
+        let filling = |text: &str| Filling { text: text.to_owned(), place: None, sensor: None };
+        if let Some(role) = self.hazard.roles.get(key) {
+            let sensor = self.inferred(role).filter(|_| !role.relay)?;
+            return Some(Filling { sensor: Some(sensor), ..filling(&sensor.name) });
+        }
+        let setting = self.hazard.values.get(key)?;
+        let Some(role) = &setting.word_of else { return setting.default.as_deref().map(filling) };
+        let sensor = self.filling(role, given)?.sensor?;
+        let says = |word: &&String| sensor.words().iter().any(|known| known.name == **word);
+        let word = setting.first.iter().find(says).or(setting.first.first())?;
+        Some(filling(word))
+    }
+
+    /// The first form for which everything is known and nothing that the keeper gave is idle.
+    fn fill(&self, given: &BTreeMap<&str, Filling<'s>>) -> Option<Expanded> {
+        let forms = self.hazard.forms();
+        let known = |key: &&str| self.filling(key, given).is_some();
+        let parts = || given.keys().filter(|key| !self.is_word(key));
+        let uses_all = |form: &&toml::Table| {
+            let needs = self.hazard.needs(form);
+            parts().all(|key| needs.contains(key))
+        };
+        let possible: Vec<&toml::Table> = forms.iter().filter(uses_all).collect();
+        if possible.is_empty() {
+            let keys: Vec<&str> = parts().copied().collect();
+            let title = format!("`{}` can't use {} together", self.hazard.name, listed(&keys));
+            return self.named.wrong(
+                title,
+                "it looks at one or the other",
+                Some("leave one of them out".to_owned()),
+            );
+        }
+        let whole = |form: &&&toml::Table| self.hazard.needs(form).iter().all(known);
+        let Some(form) = possible.iter().find(whole) else {
+            // It may be that the sensor is there and mistaken, which is reported already.
+            if !self.scope.is_whole() {
+                return None;
+            }
+            let title = format!("`{}` lacks what it looks at", self.table.name);
+            return self.named.wrong(title, "this hazard needs more", Some(self.offer(&possible, given)));
+        };
+        self.write(form, given)
+    }
+
+    fn is_word(&self, key: &str) -> bool {
+        self.hazard.values.get(key).is_some_and(|setting| setting.word_of.is_some())
+    }
+
+    /// What could be written to make a hazard whole.
+    fn offer(&self, forms: &[&toml::Table], given: &BTreeMap<&str, Filling<'s>>) -> String {
+        let missing = |form: &&toml::Table| {
+            let needs = self.hazard.needs(form);
+            let open = needs.into_iter().filter(|key| self.filling(key, given).is_none());
+            let said = open.map(|key| match (self.hazard.roles.get(key), self.hazard.values.get(key)) {
+                (Some(role), _) => {
+                    let here = self.candidates(role);
+                    match here.as_slice() {
+                        [] => format!("`{key} = \"…\"`, {}", role.words()),
+                        [first, ..] if here.len() == 1 => format!("`{key} = \"{}\"`", first.name),
+                        many => {
+                            let names: Vec<_> = many.iter().map(|sensor| sensor.name.as_str()).collect();
+                            format!("`{key}`, one of {}", listed(&names))
+                        }
+                    }
+                }
+                (None, Some(setting)) => format!("`{key} = \"{}\"`", setting.example()),
+                (None, None) => key.to_owned(),
+            });
+            said.collect::<Vec<_>>().join(" and ")
+        };
+        let offers: Vec<_> = forms.iter().map(missing).filter(|offer| !offer.is_empty()).collect();
+        format!("write {}", offers.join("; or "))
+    }
+
+    /// The text, with the keeper's own stretches noted.
+    fn write(&self, form: &toml::Table, given: &BTreeMap<&str, Filling<'s>>) -> Option<Expanded> {
+        let needs = self.hazard.needs(form);
+        let fillings: Vec<_> = needs.iter().filter_map(|key| self.filling(key, given)).collect();
+        let tank = self.table.peek("tank").map(str::to_owned).or_else(|| {
+            let of = fillings.iter().filter_map(|filling| filling.sensor?.tank).next()?;
+            self.context.tanks.names().get(of.index()).cloned()
+        });
+        let mut out = Expanded {
+            hazard: self.hazard,
+            text: String::new(),
+            named: self.named.span(),
+            given: Vec::new(),
+        };
+        if let Some(tank) = tank.as_ref().filter(|_| !self.table.has("tank")) {
+            out.text += &format!("tank = \"{tank}\"\n");
+        }
+        for (key, value) in hazard::in_order(form) {
+            let toml::Value::String(text) = value else {
+                out.text += &format!("{key} = {value}\n");
+                continue;
+            };
+            out.text += &format!("{key} = \"");
+            for piece in hazard::pieces(text) {
+                let name = match piece {
+                    Piece::Text(text) => {
+                        out.text += text;
+                        continue;
+                    }
+                    Piece::Parameter(name) => name,
+                };
+                let start = out.text.len();
+                if name == "tank" {
+                    let Some(tank) = &tank else {
+                        let title = format!("`{}` doesn't say for which tank", self.table.name);
+                        let help = "for instance `tank = \"lagoon\"`".to_owned();
+                        return self.named.wrong(title, "this hazard needs a tank", Some(help));
+                    };
+                    out.text += tank;
+                    continue;
+                }
+                let filling = self.filling(name, given)?;
+                out.text += &filling.text;
+                out.given.extend(filling.place.map(|place| (start..out.text.len(), place)));
+            }
+            out.text += "\"\n";
+        }
+        Some(out)
+    }
+}
+
+impl Role {
+    fn fits(&self, sensor: &Sensor) -> bool {
+        !self.relay && self.measures.iter().any(|name| name == "any" || *name == sensor.measure.name)
+    }
+}

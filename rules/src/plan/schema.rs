@@ -1,0 +1,248 @@
+//! The rule file as a JSON Schema, for completion in editors. It says which keys there are and
+//! what kind of thing each holds; what they mean together only `check` knows. It is generated
+//! from the same tables that the reader uses, and a test holds it to the reader's keys.
+
+use super::alarm::PRIORITIES;
+use super::measure::KINDS;
+use crate::hazard;
+use serde_json::{Map, Value, json};
+
+/// Where the committed file says it can be found.
+const ID: &str = "urn:slackwater:rules";
+
+/// The schema, draft 2020-12.
+pub fn schema() -> Value {
+    let things = |what: &str, of: &str| json!({ "type": "object", "description": what, "additionalProperties": { "$ref": format!("#/$defs/{of}") } });
+    json!({
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "$id": ID,
+        "title": "Slackwater rule file",
+        "type": "object",
+        "additionalProperties": false,
+        "properties": {
+            "site": { "$ref": "#/$defs/site" },
+            "tank": things("Systems of water, by name.", "tank"),
+            "sensor": things("Measured quantities, by name.", "sensor"),
+            "relay": things("What the watch can switch, by name.", "relay"),
+            "alarm": things("Conditions that call for a person, by name.", "alarm"),
+            "callout": things("Who is told, how and when, by name.", "callout"),
+            "work": things("Kinds of work on a tank, by name.", "work"),
+            "card": things("First-aid steps of your own, by name.", "card"),
+            "sight": { "$ref": "#/$defs/sight" },
+        },
+        "$defs": {
+            "quantity": {
+                "type": "string",
+                "description": "A number with its unit: \"420 L\", \"78 degF\", \"0.05 A\", \"5 min\".",
+                "pattern": "^\\s*[+-]?[0-9.]",
+            },
+            "hours": {
+                "type": "array",
+                "description": "From and until, local time: [\"22:00\", \"07:30\"].",
+                "items": { "type": "string", "pattern": "^[0-2][0-9]:[0-5][0-9]$" },
+                "minItems": 2,
+                "maxItems": 2,
+            },
+            "site": closed(&[], [("name", text("As pages say it."))]),
+            "tank": tank(),
+            "sensor": sensor(),
+            "relay": relay(),
+            "alarm": alarm(),
+            "callout": callout(),
+            "work": closed(&[], [
+                ("pauses", json!({ "type": "array", "items": { "enum": measures() }, "description": "Measures whose alarms on the tank rest meanwhile." })),
+                ("longest", quantity("It ends by itself after this.")),
+            ]),
+            "card": closed(&["steps"], [("steps", texts("One action a line."))]),
+            "sight": closed(&[], [
+                ("after", quantity("How long sight may be lost before it rings.")),
+                ("priority", priority()),
+                ("callout", text("Who is told; \"none\" records it only.")),
+                ("consequence-of", texts("Alarms that explain it.")),
+            ]),
+        },
+    })
+}
+
+/// The schema as the committed file has it.
+pub fn schema_text() -> String {
+    format!("{:#}\n", schema())
+}
+
+fn tank() -> Value {
+    closed(
+        &[],
+        [
+            ("volume", quantity("Of its water, sump included.")),
+            ("salinity", quantity("Of its water.")),
+            (
+                "stocking",
+                json!({ "enum": ["light", "moderate", "heavy"], "description": "How much lives in it." }),
+            ),
+            ("photoperiod", reference("hours")),
+        ],
+    )
+}
+
+fn sensor() -> Value {
+    let pair = |what: &str| json!({ "type": "array", "items": reference("quantity"), "minItems": 2, "maxItems": 2, "description": what });
+    closed(
+        &["topic", "measures", "every"],
+        [
+            ("topic", text("The MQTT topic that feeds it; no wildcards.")),
+            ("tank", text("The tank it belongs to; the site if none.")),
+            ("measures", json!({ "enum": measures(), "description": "What it measures." })),
+            ("on", texts("How \"on\" is spelled in payloads.")),
+            ("off", texts("How \"off\" is spelled in payloads.")),
+            (
+                "words",
+                json!({ "type": "object", "additionalProperties": texts("Spellings of this word."), "description": "Other words, each with its spellings." }),
+            ),
+            ("unit", text("Of its numbers, unless the payload names its own.")),
+            ("every", quantity("How often it reports.")),
+            ("stale-after", quantity("Silent for longer than this is stale; three reports if left out.")),
+            ("gateway", text("The radio or board that it shares with others.")),
+            ("plausible", pair("Lowest and highest believable value.")),
+            ("limits", pair("The band that the animals should live in, for the review.")),
+            (
+                "reject",
+                json!({ "type": "array", "items": reference("quantity"), "description": "Values that mean \"nothing to say\"." }),
+            ),
+            (
+                "max-rate",
+                text("The fastest believable change, \"1 K/min\"; \"none\" switches the check off."),
+            ),
+            ("frozen-after", quantity("Unmoved for this long is not believed.")),
+            ("resolution", quantity("The smallest step that its numbers show.")),
+            ("pointer", text("Where the value stands in a JSON document: RFC 6901.")),
+            ("senml", text("The record that carries the value: RFC 8428.")),
+        ],
+    )
+}
+
+fn relay() -> Value {
+    let command = closed(
+        &["topic", "on", "off"],
+        [("topic", text("Where commands go.")), ("on", text("Switches on.")), ("off", text("Switches off."))],
+    );
+    closed(
+        &["command", "moves", "longest"],
+        [
+            ("command", command),
+            (
+                "moves",
+                json!({ "enum": ["air", "heat", "water", "light"], "description": "What it adds while on; only air is ever added." }),
+            ),
+            (
+                "proof",
+                text("What proves that it is on, and how soon: \"air-pump-current > 0.05 A within 20 s\"."),
+            ),
+            ("longest", quantity("The longest run of one fallback.")),
+        ],
+    )
+}
+
+fn callout() -> Value {
+    let step = closed(
+        &["after", "to"],
+        [("after", quantity("Since the call-out began.")), ("to", texts("\"contact.channel\", or a siren."))],
+    );
+    closed(
+        &["steps"],
+        [
+            ("steps", json!({ "type": "array", "items": step, "minItems": 1 })),
+            ("again", quantity("The last step repeats this often.")),
+            ("lease", quantity("An answer holds this long.")),
+            ("settle", quantity("How long all must be quiet before the all-clear.")),
+            ("quiet", reference("hours")),
+        ],
+    )
+}
+
+/// Open for the parameters of its hazard, closed for anything else.
+fn alarm() -> Value {
+    let fallback = closed(
+        &["relay", "state"],
+        [("relay", text("What to switch.")), ("state", json!({ "enum": ["on", "off"] }))],
+    );
+    let response = json!({
+        "anyOf": [{ "type": "string" }, { "type": "array", "items": { "type": "string" } }],
+        "description": "What to do, one action a line; \"card:NAME\" for the lines of a card.",
+    });
+    let names: Vec<&str> = hazard::names().collect();
+    let mut alarm = closed(
+        &[],
+        [
+            ("hazard", json!({ "enum": names, "description": "A ready-made alarm." })),
+            ("tank", text("The tank whose lives depend on it.")),
+            ("when", text("Rings while this condition is true.")),
+            ("worse", text("While this is true too, it is worse: an answered call-out resumes.")),
+            ("deadband", quantity("How far back inside its limits a value must come.")),
+            ("on-delay", quantity("True for this long before it rings.")),
+            ("off-delay", quantity("False for this long before it returns.")),
+            ("time-to-respond", quantity("How long a person has to act.")),
+            ("priority", priority()),
+            ("latching", json!({ "type": "boolean", "description": "Stays until a person resets it." })),
+            ("cause", text("What usually causes it.")),
+            ("consequence", text("What follows if nobody acts.")),
+            ("response", response),
+            ("callout", text("Who is told; \"none\" records it only.")),
+            ("consequence-of", texts("Alarms whose episode explains this one.")),
+            ("fallback", fallback),
+        ],
+    );
+    let parameters = |hazard: &hazard::Hazard| {
+        let roles = hazard.roles.iter().map(|(name, role)| (name.clone(), text(&role.words())));
+        let values = hazard.values.iter().map(|(name, setting)| {
+            let mut value = text(&setting.why());
+            value["default"] = json!(setting.default);
+            (name.clone(), value)
+        });
+        let properties: Map<String, Value> = roles.chain(values).collect();
+        json!({
+            "if": { "properties": { "hazard": { "const": hazard.name } }, "required": ["hazard"] },
+            "then": { "description": hazard.about, "properties": properties },
+        })
+    };
+    if let Some(keys) = alarm.as_object_mut() {
+        keys.remove("additionalProperties");
+        keys.insert("unevaluatedProperties".to_owned(), json!(false));
+        keys.insert(
+            "anyOf".to_owned(),
+            json!([{ "required": ["when", "priority"] }, { "required": ["hazard"] }]),
+        );
+        keys.insert("allOf".to_owned(), hazard::library().iter().map(parameters).collect());
+    }
+    alarm
+}
+
+fn closed<const N: usize>(required: &[&str], properties: [(&str, Value); N]) -> Value {
+    let properties: Map<String, Value> =
+        properties.into_iter().map(|(key, value)| (key.to_owned(), value)).collect();
+    json!({ "type": "object", "additionalProperties": false, "required": required, "properties": properties })
+}
+
+fn reference(of: &str) -> Value {
+    json!({ "$ref": format!("#/$defs/{of}") })
+}
+
+fn quantity(what: &str) -> Value {
+    json!({ "$ref": "#/$defs/quantity", "description": what })
+}
+
+fn text(what: &str) -> Value {
+    json!({ "type": "string", "description": what })
+}
+
+fn texts(what: &str) -> Value {
+    json!({ "type": "array", "items": { "type": "string" }, "description": what })
+}
+
+fn priority() -> Value {
+    let names: Vec<&str> = PRIORITIES.iter().map(|(name, _)| *name).collect();
+    json!({ "enum": names, "description": "By what follows, and how soon." })
+}
+
+fn measures() -> Vec<&'static str> {
+    KINDS.iter().map(|kind| kind.name).collect()
+}

@@ -1,0 +1,126 @@
+//! What the library offers.
+
+use crate::site::{check, rules};
+use slackwater_rules::hazard;
+
+/// Everything that a keeper would look for.
+const NAMES: [&str; 36] = [
+    "power-lost",
+    "power-unstable",
+    "circuit-dead",
+    "pump-not-started",
+    "battery-low",
+    "backup-heater-engaged",
+    "heater-dead",
+    "both-heaters-dead",
+    "heater-stuck-on",
+    "heater-cut-off-in-sump",
+    "heater-relay-disobeys",
+    "too-warm",
+    "too-cold",
+    "temperature-swing",
+    "cooling-not-keeping-up",
+    "return-stopped",
+    "flow-fading",
+    "circulation-stopped",
+    "turnover-low",
+    "level-high",
+    "level-low",
+    "water-on-floor",
+    "top-off-running-on",
+    "top-off-running-dry",
+    "top-off-idle",
+    "salinity-drifting",
+    "ph-step",
+    "ph-out-of-band",
+    "dosing-running-on",
+    "light-not-on",
+    "light-stuck-on",
+    "light-integral-off",
+    "probe-out-of-water",
+    "probes-disagree",
+    "sensor-frozen",
+    "sensor-silent",
+];
+
+/// Every part that a sensor or relay plays in the library.
+const PARTS: [&str; 31] = [
+    "temperature",
+    "first",
+    "second",
+    "sensor",
+    "return-flow",
+    "level",
+    "salinity",
+    "ph",
+    "light",
+    "battery",
+    "pump-current",
+    "leak",
+    "mains",
+    "circuit",
+    "relay",
+    "spare-power",
+    "heater-power",
+    "cooler-power",
+    "pump-power",
+    "top-off-power",
+    "doser-power",
+    "light-power",
+    "spare-state",
+    "heater-state",
+    "heater-command",
+    "cooler-state",
+    "pump-state",
+    "top-off-state",
+    "doser-state",
+    "light-state",
+    "other-state",
+];
+
+#[test]
+fn the_library_has_a_hazard_for_every_failure_it_promises() {
+    assert_eq!(hazard::names().collect::<Vec<_>>(), NAMES);
+}
+
+#[test]
+fn every_hazard_written_out_is_a_rule_that_checks() {
+    for name in hazard::names() {
+        let text = hazard::text(name).expect("it has a text");
+        let written = text.split("named after their parts:\n").nth(1).expect("it is written out");
+        let written = written.replace(" tank ", " lagoon ").replace("of tank ", "of lagoon ");
+        let checked = check(&rules(&PARTS, &written));
+        let errors = checked.report.contains("error:");
+        assert!(!errors && checked.plan.is_some(), "{name}:\n{text}\n{}", checked.report);
+    }
+}
+
+#[test]
+fn every_hazard_says_what_follows_and_what_to_do_and_how_soon() {
+    for name in hazard::names() {
+        let text = hazard::text(name).expect("it has a text");
+        for key in ["cause", "consequence", "response", "time-to-respond", "priority", "off-delay"] {
+            let needed = key != "off-delay" || !text.contains("latching");
+            assert!(!needed || text.contains(&format!("\n{key} = ")), "{name} has no {key}");
+        }
+        assert!(hazard::about(name).is_some_and(|about| about.ends_with('.')));
+    }
+}
+
+#[test]
+fn every_default_says_where_it_comes_from() {
+    let mut count = 0;
+    for row in hazard::defaults() {
+        let known =
+            row.source.starts_with("common practice: ") || row.source.starts_with("engineering choice: ");
+        assert!(row.value.is_none() || known, "{} {} is from nowhere", row.hazard, row.name);
+        count += 1;
+    }
+    assert!(count > 50, "{count}");
+}
+
+#[test]
+fn a_hazard_shows_how_it_is_used_and_all_that_it_is() {
+    insta::assert_snapshot!(hazard::text("heater-stuck-on").expect("it is there"));
+    assert_eq!(hazard::text("heater-stuck"), None);
+}

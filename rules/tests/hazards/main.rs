@@ -1,0 +1,7 @@
+//! The library of hazards: each can be said, copied and changed; each rings in its story and
+//! stays quiet in the nearest harmless one.
+
+mod library;
+mod parameters;
+mod site;
+mod stories;
