@@ -4,14 +4,16 @@
 //! 78 the configuration is wrong (EX_CONFIG of sysexits.h).
 
 use crate::clock::Clock;
+mod check;
+mod hazards;
 mod rehearse;
 
 use crate::control::{self, Reply, Request, Say};
 use crate::journal::{JournalError, Log};
 use crate::log::init_log;
 use crate::review::{self, Window, parse_when};
-use crate::settings::{Environment, LogFormat, LogSettings, Places};
-use crate::site::{Site, WrongConfiguration};
+use crate::settings::{Environment, Places};
+use crate::site::Site;
 use crate::watch::{self, Parts};
 use clap::{Args, Parser, Subcommand};
 use slackwater_rules::time::Span;
@@ -74,9 +76,37 @@ enum Verb {
     Run(Config),
     /// Read the configuration and the rule file as `run` would, and say all that is wrong.
     #[command(
-        after_help = "Example: slackwater check --config agent.toml\nExit code: 0 if `run` would start, 78 if not."
+        after_help = "Example: slackwater check --config agent.toml\n         slackwater check --schema > rules.schema.json\nExit code: 0 if `run` would start, 78 if not."
     )]
-    Check(Config),
+    Check {
+        #[command(flatten)]
+        config: Config,
+        /// All findings for programs: editors underline by it.
+        #[arg(long)]
+        json: bool,
+        /// Print the JSON Schema of the rule file, for editors that complete by it, and check nothing.
+        #[arg(long, conflicts_with = "json")]
+        schema: bool,
+    },
+    /// List the ready-made alarms, or print one for you to copy and change.
+    #[command(
+        after_help = "Example: slackwater hazards\n         slackwater hazards show return-flow-stopped\n         slackwater hazards defaults"
+    )]
+    Hazards {
+        #[command(subcommand)]
+        what: Option<hazards::What>,
+    },
+    /// Have the running agent read its files again.
+    #[command(
+        after_help = "Example: slackwater reload\nA wrong file is refused, and so is one that drops an alarm that is open, unless you say --yes."
+    )]
+    Reload {
+        #[command(flatten)]
+        config: Config,
+        /// Even if that drops an alarm that is open.
+        #[arg(long)]
+        yes: bool,
+    },
     /// Show sensors, alarms, call-outs, deadlines and the agent's own health.
     #[command(after_help = "Example: slackwater status --json")]
     Status {
@@ -238,7 +268,13 @@ async fn carry_out(verb: Verb) -> ExitCode {
         #[cfg(feature = "demo")]
         Verb::Demo(demo) => crate::demo::play(demo).await,
         Verb::Run(config) => run(config).await,
-        Verb::Check(config) => check(&config),
+        Verb::Check { schema: true, .. } => {
+            print!("{}", slackwater_rules::plan::schema_text());
+            ExitCode::SUCCESS
+        }
+        Verb::Check { config, json, .. } => check::check(&config, json),
+        Verb::Hazards { what } => hazards::print(what.as_ref()),
+        Verb::Reload { config, yes } => ask(&config, Request::Reload { insists: yes }).await,
         Verb::Status { config, json } => ask(&config, Request::Status { json }).await,
         Verb::Explain { alarm, config, json } => ask(&config, Request::Explain { alarm, json }).await,
         Verb::Ack { code, who, config } => say(&config, who, Say::Acknowledge { code }).await,
@@ -278,7 +314,7 @@ async fn run(config: Config) -> ExitCode {
     let environment = Environment::of_process();
     let site = match Site::load(&config.config, &environment) {
         Ok(site) => site,
-        Err(WrongConfiguration(text)) => return wrong(&text),
+        Err(mistakes) => return wrong(&mistakes.text),
     };
     let _log = match init_log(&site.settings.log) {
         Ok(log) => log,
@@ -302,31 +338,6 @@ async fn run(config: Config) -> ExitCode {
         Err(trouble @ watch::Trouble::Journal(JournalError::InUse { .. })) => failed(&trouble.to_string()),
         Err(trouble @ watch::Trouble::Journal(_)) => wrong(&trouble.to_string()),
         Err(trouble) => failed(&trouble.to_string()),
-    }
-}
-
-fn check(config: &Config) -> ExitCode {
-    // Findings are the output here; the log only carries what libraries say.
-    let quiet = LogSettings { format: LogFormat::Terminal, level: "error".to_owned() };
-    let _log = init_log(&quiet);
-    match Site::load(&config.config, &Environment::of_process()) {
-        Ok(site) => {
-            if !site.warnings.is_empty() {
-                println!("{}", site.warnings.trim_end());
-            }
-            let plan = &site.plan;
-            println!(
-                "{}: {} tanks, {} sensors, {} relays, {} alarms, {} call-outs: it can run",
-                plan.site,
-                plan.tanks.len(),
-                plan.sensors.len(),
-                plan.relays.len(),
-                plan.alarms.iter().filter(|alarm| alarm.sight.is_none()).count(),
-                plan.callouts.len()
-            );
-            ExitCode::SUCCESS
-        }
-        Err(WrongConfiguration(text)) => wrong(&text),
     }
 }
 

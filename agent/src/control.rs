@@ -38,6 +38,11 @@ pub enum Request {
         /// As JSON.
         json: bool,
     },
+    /// To read the files again.
+    Reload {
+        /// Even if that drops an alarm that is open.
+        insists: bool,
+    },
     /// Something that a person says.
     Say {
         /// Who.

@@ -12,7 +12,7 @@ use crate::journal::Log;
 use crate::log::init_log;
 use crate::review::{self, Window};
 use crate::settings::{Environment, LogFormat, LogSettings};
-use crate::site::{Site, WrongConfiguration};
+use crate::site::Site;
 use crate::watch::{self, Parts};
 use broker::Broker;
 use slackwater_rules::time::{Span, Wall};
@@ -74,7 +74,7 @@ async fn try_play(demo: Demo) -> Result<(), String> {
     write(&demo.folder.join("rules.toml"), RULES)?;
     write(&config, &agent_toml(port))?;
     let environment = Environment::default();
-    let site = Site::load(&config, &environment).map_err(|WrongConfiguration(text)| text)?;
+    let site = Site::load(&config, &environment).map_err(|wrong| wrong.text)?;
     let zone = site.settings.places.zone.clone();
     let journal = site.settings.places.journal.path.clone();
     let socket = site.settings.places.control.socket.clone();
@@ -109,7 +109,7 @@ async fn try_play(demo: Demo) -> Result<(), String> {
 
     let log = Log::open(&journal).map_err(|error| error.to_string())?;
     let plan = Site::load(&demo.folder.join("agent.toml"), &Environment::default());
-    let plan = plan.map_err(|WrongConfiguration(text)| text)?.plan;
+    let plan = plan.map_err(|wrong| wrong.text)?.plan;
     let window = Window { since: start, until: clock.now().wall };
     let review = review::review(&log, Some(&plan), window, &zone).map_err(|error| error.to_string())?;
     println!("\n======== The review, as `slackwater review` prints it ========\n");

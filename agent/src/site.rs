@@ -5,9 +5,9 @@
 use crate::channels::Channel;
 use crate::mqtt;
 use crate::settings::{BrokerSettings, Environment, Settings};
-use slackwater_rules::plan::{Plan, Surroundings, Target, render};
-use std::collections::{BTreeMap, BTreeSet};
-use std::path::{Path, PathBuf};
+use slackwater_rules::plan::{Checked, FindingsView, Plan, Surroundings, Target};
+use std::collections::BTreeMap;
+use std::path::Path;
 use std::time::Duration;
 
 /// A site, ready to be watched.
@@ -21,11 +21,20 @@ pub struct Site {
     pub channels: BTreeMap<Target, Channel>,
     /// What `check` would warn of, in words; empty if nothing.
     pub warnings: String,
+    /// The same for programs.
+    pub findings: FindingsView,
 }
 
-/// Why there is no site: all of it, in words for a person.
-#[derive(Debug)]
-pub struct WrongConfiguration(pub String);
+/// Why there is no site: all of it.
+#[derive(Debug, Default)]
+pub struct WrongConfiguration {
+    /// In words for a person.
+    pub text: String,
+    /// What is wrong with the agent's configuration and its channels, an item each.
+    pub configuration: Vec<String>,
+    /// What is wrong with the rule file, if it could be read.
+    pub findings: Option<FindingsView>,
+}
 
 impl Site {
     /// Reads everything. Connects to nothing.
@@ -33,47 +42,48 @@ impl Site {
     /// # Errors
     /// All mistakes of the configuration, or else all of the rule file and the channels.
     pub fn load(config: &Path, environment: &Environment) -> Result<Self, WrongConfiguration> {
-        let settings =
-            Settings::load(config, environment).map_err(|wrong| WrongConfiguration(wrong.to_string()))?;
+        let settings = Settings::load(config, environment).map_err(|wrong| WrongConfiguration {
+            text: wrong.to_string(),
+            configuration: wrong.0.iter().map(ToString::to_string).collect(),
+            findings: None,
+        })?;
         let mut wrong = Vec::new();
-
         let mut channels = BTreeMap::new();
         for (target, channel) in &settings.channels {
             match Channel::new(channel, settings.mail.as_ref()) {
                 Ok(channel) => drop(channels.insert(target.clone(), channel)),
-                Err(texts) => {
-                    wrong.extend(texts.into_iter().map(|text| format!("error: channel {target}: {text}")))
-                }
+                Err(texts) => wrong.extend(texts.into_iter().map(|text| format!("channel {target}: {text}"))),
             }
         }
-        let read = read_plan(&settings);
-        let mut warnings = String::new();
-        let plan = match read {
-            Ok((plan, said)) => {
-                warnings = said;
-                let broker = broker(&settings.broker, topics(&plan));
-                let refused = broker.validate().err().into_iter().flatten();
-                wrong.extend(refused.map(|error| format!("error: [broker]: {error}")));
-                Some(plan)
-            }
-            Err(text) => {
-                wrong.push(text);
-                None
-            }
+        let rules = read_rules(&settings).map_err(|text| wrong.push(text)).ok();
+        let (plan, said, findings) = match rules {
+            Some((checked, findings)) => (checked.plan, checked.report, Some(findings)),
+            None => (None, String::new(), None),
         };
-        match plan {
-            Some(plan) if wrong.is_empty() => Ok(Self { settings, plan, channels, warnings }),
-            _ => Err(WrongConfiguration(wrong.join("\n"))),
+        if let Some(plan) = &plan {
+            let topics = plan.topics().into_iter().map(str::to_owned).collect();
+            let refused = broker(&settings.broker, topics).validate().err().into_iter().flatten();
+            wrong.extend(refused.map(|error| format!("[broker]: {error}")));
+        }
+        match (plan, findings) {
+            (Some(plan), Some(findings)) if wrong.is_empty() => {
+                Ok(Self { settings, plan, channels, warnings: said, findings })
+            }
+            (_, findings) => {
+                let lines = wrong.iter().map(|text| format!("error: {text}")).chain([said]);
+                let text = lines.filter(|line| !line.is_empty()).collect::<Vec<_>>().join("\n");
+                Err(WrongConfiguration { text, configuration: wrong, findings })
+            }
         }
     }
 }
 
-/// Reads and checks the rule file alone: the plan with its warnings, or all that is wrong.
-fn read_plan(settings: &Settings) -> Result<(Plan, String), String> {
-    let file: &PathBuf = &settings.places.rules;
+/// Reads and checks the rule file alone.
+fn read_rules(settings: &Settings) -> Result<(Checked, FindingsView), String> {
+    let file = &settings.places.rules;
     let name = file.display().to_string();
     let text = std::fs::read_to_string(file)
-        .map_err(|error| format!("error: the rule file {name} can't be read: {error}"))?;
+        .map_err(|error| format!("the rule file {name} can't be read: {error}"))?;
     let today = jiff::ZonedDateTime::now().with_time_zone(settings.places.zone.clone()).date();
     let around = Surroundings {
         directory: settings.directory(),
@@ -81,14 +91,8 @@ fn read_plan(settings: &Settings) -> Result<(Plan, String), String> {
         today: Some(today),
     };
     let checked = Plan::check(&name, &text, &around);
-    let said = render(&name, &text, &checked.findings);
-    checked.plan.map(|plan| (plan, said.clone())).ok_or(said)
-}
-
-/// The topics that the plan's sensors are fed by.
-pub fn topics(plan: &Plan) -> Vec<String> {
-    let topics: BTreeSet<&String> = plan.sensors.iter().map(|sensor| &sensor.topic).collect();
-    topics.into_iter().cloned().collect()
+    let findings = FindingsView::of(&name, &text, &checked.findings);
+    Ok((checked, findings))
 }
 
 /// The connection's settings for these topics.

@@ -17,9 +17,10 @@ use crate::keeper::Keeper;
 use crate::mqtt::{self, Event};
 use crate::service::{Service, Signal, Signals};
 use crate::settings::Environment;
-use crate::site::{Site, WrongConfiguration, broker, topics};
+use crate::site::{Site, broker};
 use health::Health;
 use slackwater_rules::engine::{Delivery, Effect, Engine, Input, Link, Turn};
+use slackwater_rules::plan::Plan;
 use slackwater_rules::record::{Outcome, Record, Seq};
 use slackwater_rules::time::{Moment, Now, Span};
 use std::collections::{BTreeMap, VecDeque};
@@ -78,7 +79,7 @@ impl Publish for Sirens {
 /// Only what makes watching impossible: everything else degrades and is said.
 pub async fn run(parts: Parts) -> Result<(), Trouble> {
     let Parts { config, site, environment, clock, onlooker, mut until } = parts;
-    let Site { settings, plan, channels, warnings: _ } = site;
+    let Site { settings, plan, channels, .. } = site;
     let mut signals = Signals::listen().map_err(Trouble::Signals)?;
     let (control, requests) =
         control::listen(&settings.places.control.socket).await.map_err(Trouble::Control)?;
@@ -205,7 +206,8 @@ impl Watch {
                 }
                 Happening::Signal(Signal::Terminate) => return Ok("asked to by the system"),
                 Happening::Signal(Signal::Interrupt) => return Ok("asked to by hand"),
-                Happening::Signal(Signal::Hangup) => self.reload(),
+                // What came of it is in the log and in the status.
+                Happening::Signal(Signal::Hangup) => drop(self.reload(false)),
                 Happening::Woken => self.take(Input::Tick),
                 Happening::Impatient => self.announce(),
             }
@@ -359,24 +361,36 @@ impl Watch {
         }
     }
 
-    /// Reads the files again. What is wrong with them is said, and the old plan stays.
-    fn reload(&mut self) {
+    /// Reads the files again, and says what came of it. What is wrong with them keeps the old
+    /// plan in force; so does dropping an alarm that is open, unless the keeper insists.
+    fn reload(&mut self, insists: bool) -> Result<String, String> {
         self.service.reloading();
-        match Site::load(&self.config, &self.environment) {
-            Ok(site) => self.adopt(site),
-            Err(WrongConfiguration(text)) => {
-                tracing::error!("the new files are wrong, the old plan stays in force:\n{text}");
-                self.health.reload_refused = Some(text);
+        let read = Site::load(&self.config, &self.environment).map_err(|wrong| wrong.text);
+        let read = read.and_then(|site| match self.engine.dropped_by(&site.plan) {
+            gone if gone.is_empty() || insists => Ok(site),
+            gone => Err(format!(
+                "the new rule file drops what is open now: {}. `slackwater reload --yes` takes it all the same",
+                gone.join(", ")
+            )),
+        });
+        let result = match read {
+            Ok(site) => Ok(self.adopt(site)),
+            Err(text) => {
+                tracing::error!("the new files are not taken, the old plan stays in force:\n{text}");
+                self.health.reload_refused = Some(text.clone());
+                Err(text)
             }
-        }
+        };
         self.service.ready("watching");
+        result
     }
 
-    fn adopt(&mut self, site: Site) {
+    fn adopt(&mut self, site: Site) -> String {
         self.health.reload_refused = None;
         let filters = topics(&site.plan);
         let now = self.clock.now();
         let turn = self.engine.adopt(now, site.plan);
+        let said: Vec<_> = turn.records.iter().map(|record| record.body.to_string()).collect();
         // Pages in the old channels' hands are finished by them.
         self.channels = Channels::start(site.channels, &self.context, self.results.clone());
         self.gather(&now, turn);
@@ -384,6 +398,7 @@ impl Watch {
             let wrong: Vec<_> = wrong.iter().map(ToString::to_string).collect();
             tracing::error!("subscriptions: {}", wrong.join("; "));
         }
+        said.join("\n")
     }
 
     /// Ends in good order, within bounds: pages on their way may still arrive, and their fate is
@@ -409,6 +424,10 @@ impl Watch {
         self.handle.close(DRAIN).await;
         self.keeper.close(|| self.engine.horizon(), &self.clock.now());
     }
+}
+
+fn topics(plan: &Plan) -> Vec<String> {
+    plan.topics().into_iter().map(str::to_owned).collect()
 }
 
 /// Until `moment` on the watch's clock; for ever if there is none.

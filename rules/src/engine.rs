@@ -76,6 +76,8 @@ pub(crate) struct Spell {
 struct Index {
     /// Sensors by the topic that feeds them.
     topics: BTreeMap<String, Vec<SensorId>>,
+    /// Buttons by the topic that they speak on: the work, what is said, the tank.
+    buttons: BTreeMap<String, Vec<(String, String, TankId)>>,
     /// Alarms whose condition uses the sensor.
     users: Vec<Vec<AlarmId>>,
     /// Alarms whose condition uses what the relay is commanded to.
@@ -254,6 +256,12 @@ impl Index {
         };
         for (id, sensor) in (0..).map(SensorId).zip(&plan.sensors) {
             index.topics.entry(sensor.topic.clone()).or_default().push(id);
+        }
+        for (name, work) in &plan.works {
+            for button in &work.buttons {
+                let pressed = (name.clone(), button.press.clone(), button.tank);
+                index.buttons.entry(button.topic.clone()).or_default().push(pressed);
+            }
         }
         for (id, relay) in (0..).map(RelayId).zip(&plan.relays) {
             for sensor in relay.proof.iter().flat_map(|proof| proof.condition.sensors()) {

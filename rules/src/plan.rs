@@ -34,7 +34,7 @@ use crate::time::Span;
 use crate::units::{Dimension, Scale};
 use jiff::civil::{Date, Time};
 use jiff::tz::TimeZone;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 
 macro_rules! ids {
@@ -393,6 +393,19 @@ pub struct Work {
     pub pauses: Vec<String>,
     /// It ends by itself after this long at the latest.
     pub longest: Span,
+    /// Buttons that begin it, and end it if it is going on.
+    pub buttons: Vec<Button>,
+}
+
+/// A button beside a tank that says which work begins or ends.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Button {
+    /// The MQTT topic that it speaks on.
+    pub topic: String,
+    /// What it says when it is pressed; anything else means nothing.
+    pub press: String,
+    /// The tank that it stands at.
+    pub tank: TankId,
 }
 
 impl Alarm {
@@ -414,6 +427,13 @@ impl Plan {
     /// How many bytes the windows of all alarms take: known before a single reading has come.
     pub fn bytes(&self) -> usize {
         self.alarms.iter().map(Alarm::bytes).sum()
+    }
+
+    /// Every topic that the plan listens to, each once.
+    pub fn topics(&self) -> BTreeSet<&str> {
+        let sensors = self.sensors.iter().map(|sensor| &sensor.topic);
+        let buttons = self.works.values().flat_map(|work| &work.buttons).map(|button| &button.topic);
+        sensors.chain(buttons).map(String::as_str).collect()
     }
 
     /// The sensor at this place.

@@ -3,7 +3,7 @@
 
 use super::{Config, wrong};
 use crate::settings::Environment;
-use crate::site::{Site, WrongConfiguration};
+use crate::site::Site;
 use slackwater_rules::plan::{Finding, Plan, render};
 use slackwater_rules::story::{Played, Story, probe};
 use std::path::{Path, PathBuf};
@@ -28,7 +28,7 @@ pub(super) struct Rehearse {
 pub(super) fn play(rehearse: &Rehearse) -> ExitCode {
     let site = match Site::load(&rehearse.config.config, &Environment::of_process()) {
         Ok(site) => site,
-        Err(WrongConfiguration(text)) => return wrong(&text),
+        Err(mistakes) => return wrong(&mistakes.text),
     };
     let mut good = true;
     for path in &rehearse.stories {

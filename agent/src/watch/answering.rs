@@ -31,6 +31,13 @@ impl Watch {
                     }
                 }
             },
+            Request::Reload { insists } => {
+                let (ok, text) = match self.reload(insists) {
+                    Ok(text) => (true, text),
+                    Err(text) => (false, text),
+                };
+                Reply { ok, text }
+            }
             Request::Say { who, say } => {
                 let before = self.records.len();
                 self.take(Input::Said { word: say.into(), by: By { who, via: "socket".to_owned() } });

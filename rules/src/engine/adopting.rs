@@ -14,6 +14,13 @@ use crate::time::Now;
 use std::collections::BTreeMap;
 
 impl Engine {
+    /// Alarms that stand or wait for an answer, and that this plan does not have.
+    pub fn dropped_by(&self, plan: &Plan) -> Vec<String> {
+        let open = self.plan.alarms.iter().zip(&self.lives).filter(|(_, life)| life.episode.is_some());
+        let gone = open.filter(|(alarm, _)| plan.alarm_named(&alarm.name).is_none());
+        gone.map(|(alarm, _)| alarm.name.clone()).collect()
+    }
+
     /// Goes on with another plan. Nothing that stands is forgotten.
     pub fn adopt(&mut self, now: Now, plan: Plan) -> Turn {
         self.now = Now { mono: now.mono.max(self.now.mono), ..now };

@@ -195,6 +195,20 @@ impl Engine {
         }
     }
 
+    /// A button was pressed, perhaps: it begins its work, or ends it if it is going on.
+    pub(super) fn press(&mut self, topic: &str, payload: &[u8]) {
+        let Some(buttons) = self.index.buttons.get(topic) else { return };
+        let pressed = |(_, press, _): &&(String, String, TankId)| payload.trim_ascii() == press.as_bytes();
+        let Some((work, _, tank)) = buttons.iter().find(pressed).cloned() else { return };
+        let by = By { who: "somebody".to_owned(), via: format!("button {topic}") };
+        if self.works.get(&tank).is_some_and(|spell| spell.work == work) {
+            self.end_work(tank, Some(by));
+        } else {
+            let tank = self.plan.place(Some(tank)).to_owned();
+            self.begin_work(tank, work, None, by);
+        }
+    }
+
     fn begin_work(&mut self, tank: String, work: String, length: Option<Span>, by: By) {
         let what = format!("begin {work} on {tank}");
         let Some(id) = self.tank(&tank) else {

@@ -155,6 +155,9 @@ impl Engine {
 
     /// A message came in.
     pub(super) fn hear(&mut self, topic: &str, payload: &[u8], delivery: Delivery) {
+        if !self.index.buttons.is_empty() && delivery == Delivery::Live {
+            self.press(topic, payload);
+        }
         let Some(sensors) = self.index.topics.get(topic) else { return };
         for id in sensors.clone() {
             let reading = self.plan.sensor(id).mapping.read(payload, &self.now);

@@ -114,7 +114,7 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
     let tanks: Vec<_> = tanks.into_iter().map(|(name, table)| tank::read(&name, table)).collect();
     let mut kinds_of_work = tank::usual_works();
     for (name, table) in works {
-        if let Some(work) = tank::work(table, kinds_of_work.get(&name.it)) {
+        if let Some(work) = tank::work(table, kinds_of_work.get(&name.it), &context) {
             kinds_of_work.insert(name.it, work);
         }
     }

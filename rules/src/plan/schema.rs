@@ -52,6 +52,15 @@ pub fn schema() -> Value {
             "work": closed(&[], [
                 ("pauses", json!({ "type": "array", "items": { "enum": measures() }, "description": "Measures whose alarms on the tank rest meanwhile." })),
                 ("longest", quantity("It ends by itself after this.")),
+                ("buttons", json!({
+                    "type": "array",
+                    "items": closed(&["topic", "press", "tank"], [
+                        ("topic", text("The MQTT topic that the button speaks on.")),
+                        ("press", text("What it says when it is pressed.")),
+                        ("tank", text("The tank that it stands at.")),
+                    ]),
+                    "description": "Buttons that begin it, and end it if it is going on.",
+                })),
             ]),
             "card": closed(&["steps"], [("steps", texts("One action a line."))]),
             "sight": closed(&[], [

@@ -1,10 +1,11 @@
 //! The short tables: the site, its tanks, kinds of work on them, and the keeper's own cards.
 
 use super::callout::hours;
+use super::context::Context;
 use super::finding::At;
 use super::measure::KINDS;
 use super::read::{Item, Table};
-use super::{Stocking, Tank, Work};
+use super::{Button, Stocking, Tank, Work};
 use crate::time::Span;
 use crate::units::Dimension;
 use std::collections::BTreeMap;
@@ -42,6 +43,7 @@ pub(super) fn usual_works() -> BTreeMap<String, Work> {
     let work = |pauses: &[&str], longest| Work {
         pauses: pauses.iter().map(|&name| name.to_owned()).collect(),
         longest,
+        buttons: Vec::new(),
     };
     BTreeMap::from([
         ("feeding".to_owned(), work(&["flow", "level"], Span::minutes(30))),
@@ -50,7 +52,7 @@ pub(super) fn usual_works() -> BTreeMap<String, Work> {
 }
 
 /// One kind of work; what the file leaves out stays as `usual`.
-pub(super) fn work(table: Table<'_>, usual: Option<&Work>) -> Option<Work> {
+pub(super) fn work(table: Table<'_>, usual: Option<&Work>, context: &Context<'_>) -> Option<Work> {
     let (pauses, longest) = if usual.is_some() {
         (table.get("pauses"), table.get("longest"))
     } else {
@@ -68,11 +70,27 @@ pub(super) fn work(table: Table<'_>, usual: Option<&Work>) -> Option<Work> {
         items.into_iter().filter_map(paused).collect()
     });
     let longest = longest.and_then(Item::some_duration);
+    let buttons = table.get("buttons");
+    let read = buttons.and_then(Item::list).map(|items| {
+        items.into_iter().map(|item| button(item.table()?, context)).collect::<Option<Vec<_>>>()
+    });
     table.finish();
+    if buttons.is_some() && !matches!(read, Some(Some(_))) {
+        return None;
+    }
     Some(Work {
+        buttons: read.flatten().unwrap_or_default(),
         pauses: pauses.or_else(|| usual.map(|usual| usual.pauses.clone()))?,
         longest: longest.or_else(|| usual.map(|usual| usual.longest))?,
     })
+}
+
+fn button(table: Table<'_>, context: &Context<'_>) -> Option<Button> {
+    let topic = table.need("topic", "\"lagoon/button\"").and_then(super::sensor::topic);
+    let press = table.need("press", "\"pressed\"").and_then(Item::text);
+    let tank = table.need("tank", "\"lagoon\"").and_then(Item::text).and_then(|name| context.tank(&name));
+    table.finish();
+    Some(Button { topic: topic?, press: press?.it, tank: tank? })
 }
 
 /// The steps of one of the keeper's own cards.

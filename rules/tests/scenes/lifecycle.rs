@@ -1,7 +1,7 @@
 //! Shelves, work, service, latches.
 
 use crate::harness::{RULES, Site, directory};
-use slackwater_rules::engine::Word;
+use slackwater_rules::engine::{Delivery, Word};
 use slackwater_rules::record::{Body, Purpose};
 use slackwater_rules::time::Span;
 
@@ -176,4 +176,33 @@ fn work_that_the_new_rule_file_does_not_know_suppresses_nothing_for_good() {
     assert_eq!(site.state("return-stopped"), "suppressed by design");
     site.reload(RULES);
     assert_eq!(site.state("return-stopped"), "normal", "{}", site.story());
+}
+
+#[test]
+fn a_button_begins_work_and_ends_it() {
+    let button = "[work.feeding]\nbuttons = [{ topic = \"room2/button\", press = \"pressed\", tank = \"lagoon\" }]\n\n[sight]";
+    let rules = RULES.replace("[sight]", button);
+    let mut site = Site::with(&rules, directory(), "2026-03-02T12:00:00+01:00[Europe/Berlin]");
+    assert!(site.engine.plan().topics().contains("room2/button"));
+    site.message("room2/button", "pressed", Delivery::Retained);
+    site.message("room2/button", "low battery", Delivery::Live);
+    assert_eq!(site.state("return-stopped"), "normal", "old presses and other words mean nothing");
+    site.message("room2/button", "pressed\n", Delivery::Live);
+    assert_eq!(site.state("return-stopped"), "suppressed by design", "{}", site.story());
+    site.run(Span::minutes(5));
+    site.message("room2/button", "pressed", Delivery::Live);
+    assert_eq!(site.state("return-stopped"), "normal", "{}", site.story());
+    site.message("room2/button", "pressed", Delivery::Live);
+    site.run(Span::minutes(31));
+    assert_eq!(site.state("return-stopped"), "normal", "it ends by itself\n{}", site.story());
+}
+
+#[test]
+fn a_plan_that_drops_what_is_open_is_named_beforehand() {
+    let mut site = Site::calm();
+    site.says("room2/lagoon/spare-heater", "150");
+    site.run(Span::minutes(3));
+    let rules = site.rules.replace("[alarm.spare-heater]", "[alarm.backup-heater]");
+    let plan = crate::harness::plan(&rules, &site.directory);
+    assert_eq!(site.engine.dropped_by(&plan), ["spare-heater"]);
 }

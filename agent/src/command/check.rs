@@ -1,0 +1,49 @@
+//! `slackwater check`: both files read as `run` would, and all that is wrong said at once, in words
+//! or for programs.
+
+use super::{Config, failed, wrong};
+use crate::log::init_log;
+use crate::settings::{Environment, LogFormat, LogSettings};
+use crate::site::Site;
+use serde_json::json;
+use std::process::ExitCode;
+
+pub(super) fn check(config: &Config, as_json: bool) -> ExitCode {
+    // Findings are the output here; the log only carries what libraries say.
+    let quiet = LogSettings { format: LogFormat::Terminal, level: "error".to_owned() };
+    let _log = init_log(&quiet);
+    let read = Site::load(&config.config, &Environment::of_process());
+    if as_json {
+        let (configuration, rules, ok) = match &read {
+            Ok(site) => (&[][..], Some(&site.findings), true),
+            Err(wrong) => (&wrong.configuration[..], wrong.findings.as_ref(), false),
+        };
+        let form = json!({ "version": 1, "ok": ok, "configuration": configuration, "rules": rules });
+        return match serde_json::to_string_pretty(&form) {
+            Ok(text) => {
+                println!("{text}");
+                if ok { ExitCode::SUCCESS } else { ExitCode::from(super::EX_CONFIG) }
+            }
+            Err(error) => failed(&error.to_string()),
+        };
+    }
+    match read {
+        Ok(site) => {
+            if !site.warnings.is_empty() {
+                println!("{}", site.warnings.trim_end());
+            }
+            let plan = &site.plan;
+            println!(
+                "{}: {} tanks, {} sensors, {} relays, {} alarms, {} call-outs: it can run",
+                plan.site,
+                plan.tanks.len(),
+                plan.sensors.len(),
+                plan.relays.len(),
+                plan.alarms.iter().filter(|alarm| alarm.sight.is_none()).count(),
+                plan.callouts.len()
+            );
+            ExitCode::SUCCESS
+        }
+        Err(mistakes) => wrong(&mistakes.text),
+    }
+}

@@ -1,0 +1,45 @@
+//! `slackwater hazards`: the library of ready-made alarms, for people to read.
+
+use super::failed;
+use slackwater_rules::hazard;
+use std::process::ExitCode;
+
+/// What is to be printed.
+#[derive(clap::Subcommand, Debug)]
+pub(super) enum What {
+    /// Print the rule text of a hazard: how to use it, and all of it written out.
+    Show {
+        /// Its name.
+        name: String,
+    },
+    /// Print every value that is assumed, and where it comes from.
+    Defaults,
+}
+
+pub(super) fn print(what: Option<&What>) -> ExitCode {
+    match what {
+        None => {
+            let wide = hazard::names().map(str::len).max().unwrap_or(0);
+            for name in hazard::names() {
+                println!("{name:<wide$}  {}", hazard::about(name).unwrap_or_default());
+            }
+        }
+        Some(What::Show { name }) => match hazard::text(name) {
+            Some(text) => println!("{}", text.trim_end()),
+            None => {
+                let near = hazard::names().min_by_key(|known| strsim::damerau_levenshtein(known, name));
+                let near = near.map_or(String::new(), |near| format!("; the nearest name is `{near}`"));
+                return failed(&format!(
+                    "there is no hazard `{name}`{near}; `slackwater hazards` lists them"
+                ));
+            }
+        },
+        Some(What::Defaults) => {
+            for assumed in hazard::defaults() {
+                let value = assumed.value.unwrap_or("(to be given)");
+                println!("{}: {} = {value}: {}", assumed.hazard, assumed.name, assumed.source);
+            }
+        }
+    }
+    ExitCode::SUCCESS
+}
