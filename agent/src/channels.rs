@@ -10,6 +10,7 @@
 //! receiver can tell.
 
 mod event;
+mod folder;
 mod lane;
 mod letter;
 mod mail;
@@ -20,7 +21,7 @@ mod siren;
 mod template;
 mod tls;
 
-pub use settings::{ChannelSettings, MailSettings, PushSettings, Security, SirenSettings};
+pub use settings::{ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings};
 pub use template::Template;
 
 use lane::{Lane, Progress};
@@ -75,6 +76,7 @@ pub struct Channel(Kind);
 enum Kind {
     Mail(Box<mail::Mail>),
     Push(Box<push::Push>),
+    Folder(folder::Folder),
     Siren(siren::Siren),
 }
 
@@ -88,6 +90,7 @@ impl Channel {
                 Kind::Mail(Box::new(mail::Mail::new(server, to)?))
             }
             ChannelSettings::Push(push) => Kind::Push(Box::new(push::Push::new(push)?)),
+            ChannelSettings::Folder(folder) => Kind::Folder(folder::Folder::new(folder)?),
             ChannelSettings::Siren(siren) => Kind::Siren(siren::Siren::new(siren)?),
         }))
     }
@@ -97,6 +100,7 @@ impl Channel {
         match &self.0 {
             Kind::Mail(mail) => mail.limit(),
             Kind::Push(push) => push.limit(),
+            Kind::Folder(_) => folder::LIMIT,
             Kind::Siren(_) => siren::LIMIT,
         }
     }
@@ -106,6 +110,7 @@ impl Channel {
         match &mut self.0 {
             Kind::Mail(mail) => mail.attempt(page, context, progress).await,
             Kind::Push(push) => push.attempt(page, context, progress).await,
+            Kind::Folder(folder) => folder.attempt(page, context, progress),
             Kind::Siren(siren) => siren.attempt(page, context, progress),
         }
     }
@@ -114,7 +119,7 @@ impl Channel {
     async fn rest(&mut self) {
         match &mut self.0 {
             Kind::Mail(mail) => mail.rest().await,
-            Kind::Push(_) | Kind::Siren(_) => {}
+            Kind::Push(_) | Kind::Folder(_) | Kind::Siren(_) => {}
         }
     }
 }
@@ -124,6 +129,7 @@ impl fmt::Debug for Channel {
         f.write_str(match &self.0 {
             Kind::Mail(_) => "Channel::Mail",
             Kind::Push(_) => "Channel::Push",
+            Kind::Folder(_) => "Channel::Folder",
             Kind::Siren(_) => "Channel::Siren",
         })
     }

@@ -3,14 +3,16 @@
 //! is the agent (`run`, `demo`). Exit codes: 0 done, 1 refused or failed, 2 asked wrongly,
 //! 78 the configuration is wrong (EX_CONFIG of sysexits.h).
 
+use crate::clock::Clock;
+mod rehearse;
+
 use crate::control::{self, Reply, Request, Say};
-use crate::journal::Log;
+use crate::journal::{JournalError, Log};
 use crate::log::init_log;
 use crate::review::{self, Window, parse_when};
 use crate::settings::{Environment, LogFormat, LogSettings, Places};
 use crate::site::{Site, WrongConfiguration};
 use crate::watch::{self, Parts};
-use crate::clock::Clock;
 use clap::{Args, Parser, Subcommand};
 use slackwater_rules::time::Span;
 use slackwater_rules::units::Quantity;
@@ -40,7 +42,12 @@ pub struct Cli {
 #[derive(Args, Clone, Debug)]
 struct Config {
     /// The agent's configuration file.
-    #[arg(long, value_name = "FILE", env = "SLACKWATER_CONFIG", default_value = "/etc/slackwater/agent.toml")]
+    #[arg(
+        long,
+        value_name = "FILE",
+        env = "SLACKWATER_CONFIG",
+        default_value = "/etc/slackwater/agent.toml"
+    )]
     config: PathBuf,
 }
 
@@ -56,13 +63,19 @@ struct Who {
 enum Verb {
     /// Play an invented night on an invented site, with nothing to set up.
     #[cfg(feature = "demo")]
-    #[command(after_help = "Example: slackwater demo --speed 300\nWhile it runs, answer it in a second terminal:\n  slackwater ack CODE --config demo/agent.toml")]
+    #[command(
+        after_help = "Example: slackwater demo --speed 300\nWhile it runs, answer it in a second terminal:\n  slackwater ack CODE --config demo/agent.toml"
+    )]
     Demo(crate::demo::Demo),
     /// Watch: read the sensors, ring, and keep the journal. What the service runs.
-    #[command(after_help = "Example: slackwater run --config /etc/slackwater/agent.toml\nSIGTERM ends it in good order; SIGHUP reads the files again.")]
+    #[command(
+        after_help = "Example: slackwater run --config /etc/slackwater/agent.toml\nSIGTERM ends it in good order; SIGHUP reads the files again."
+    )]
     Run(Config),
     /// Read the configuration and the rule file as `run` would, and say all that is wrong.
-    #[command(after_help = "Example: slackwater check --config agent.toml\nExit code: 0 if `run` would start, 78 if not.")]
+    #[command(
+        after_help = "Example: slackwater check --config agent.toml\nExit code: 0 if `run` would start, 78 if not."
+    )]
     Check(Config),
     /// Show sensors, alarms, call-outs, deadlines and the agent's own health.
     #[command(after_help = "Example: slackwater status --json")]
@@ -95,7 +108,9 @@ enum Verb {
         config: Config,
     },
     /// Put an alarm aside for a time, or take it off the shelf again.
-    #[command(after_help = "Example: slackwater shelve return-stopped --for 2h --why 'pump is being cleaned'\n         slackwater shelve return-stopped --end")]
+    #[command(
+        after_help = "Example: slackwater shelve return-stopped --for 2h --why 'pump is being cleaned'\n         slackwater shelve return-stopped --end"
+    )]
     Shelve {
         /// The alarm's name.
         alarm: String,
@@ -114,7 +129,9 @@ enum Verb {
         config: Config,
     },
     /// Take an alarm out of service, or put it back.
-    #[command(after_help = "Example: slackwater service return-stopped --out --why 'pump away for repair'\n         slackwater service return-stopped --back")]
+    #[command(
+        after_help = "Example: slackwater service return-stopped --out --why 'pump away for repair'\n         slackwater service return-stopped --back"
+    )]
     Service {
         /// The alarm's name.
         alarm: String,
@@ -143,7 +160,9 @@ enum Verb {
         config: Config,
     },
     /// Begin or end work on a tank: what it disturbs is suppressed meanwhile.
-    #[command(after_help = "Example: slackwater work lagoon feeding --for 20min\n         slackwater work lagoon --end")]
+    #[command(
+        after_help = "Example: slackwater work lagoon feeding --for 20min\n         slackwater work lagoon --end"
+    )]
     Work {
         /// The tank.
         tank: String,
@@ -171,8 +190,15 @@ enum Verb {
         #[command(flatten)]
         config: Config,
     },
+    /// Play stories through the rule file in no time: who would be told what, and is it as expected.
+    #[command(
+        after_help = "Example: slackwater rehearse stories/*.txt --config agent.toml\n         slackwater rehearse --alarms\nThe forms of a story are in the sample's rehearsals. Exit code: 0 if all goes as expected, 1 if not."
+    )]
+    Rehearse(rehearse::Rehearse),
     /// Print the log of a stretch of time: what happened, who was told, who answered, what was not seen.
-    #[command(after_help = "Example: slackwater review --since '14 d'\n         slackwater review --since 2026-08-01 --until 2026-08-15 --csv > august.csv")]
+    #[command(
+        after_help = "Example: slackwater review --since '14 d'\n         slackwater review --since 2026-08-01 --until 2026-08-15 --csv > august.csv"
+    )]
     Review {
         /// Begins: a date, a time, `yesterday`, or so long ago.
         #[arg(long, default_value = "7 d")]
@@ -220,7 +246,9 @@ async fn carry_out(verb: Verb) -> ExitCode {
             say(&config, who, Say::Shelve { alarm, length: length.0, why }).await
         }
         Verb::Shelve { alarm, who, config, .. } => say(&config, who, Say::Unshelve { alarm }).await,
-        Verb::Service { alarm, out: true, why, who, config, .. } => say(&config, who, Say::TakeOut { alarm, why }).await,
+        Verb::Service { alarm, out: true, why, who, config, .. } => {
+            say(&config, who, Say::TakeOut { alarm, why }).await
+        }
         Verb::Service { alarm, who, config, .. } => say(&config, who, Say::PutBack { alarm }).await,
         Verb::Reset { alarm, who, config } => say(&config, who, Say::Reset { alarm }).await,
         Verb::Work { tank, work: Some(work), length, who, config, .. } => {
@@ -229,7 +257,10 @@ async fn carry_out(verb: Verb) -> ExitCode {
         }
         Verb::Work { tank, who, config, .. } => say(&config, who, Say::EndWork { tank }).await,
         Verb::Drill { callout, who, config } => say(&config, who, Say::Drill { callout }).await,
-        Verb::Review { since, until, json, csv, config } => print_review(&config, &since, until.as_deref(), json, csv),
+        Verb::Rehearse(rehearse) => rehearse::play(&rehearse),
+        Verb::Review { since, until, json, csv, config } => {
+            print_review(&config, &since, until.as_deref(), json, csv)
+        }
     }
 }
 
@@ -257,9 +288,18 @@ async fn run(config: Config) -> ExitCode {
         tracing::warn!("{line}");
     }
     let clock = Clock::system(site.settings.trust);
-    let parts = Parts { config: config.config, site, environment, clock, onlooker: None };
+    let parts = Parts {
+        config: config.config,
+        site,
+        environment,
+        clock,
+        onlooker: None,
+        until: Box::pin(std::future::pending()),
+    };
     match watch::run(parts).await {
         Ok(()) => ExitCode::SUCCESS,
+        // It may end, and then the next start succeeds.
+        Err(trouble @ watch::Trouble::Journal(JournalError::InUse { .. })) => failed(&trouble.to_string()),
         Err(trouble @ watch::Trouble::Journal(_)) => wrong(&trouble.to_string()),
         Err(trouble) => failed(&trouble.to_string()),
     }
@@ -329,7 +369,8 @@ fn print_review(config: &Config, since: &str, until: Option<&str>, json: bool, c
     // Without a plan the review still says what happened, in base units.
     let site = Site::load(&config.config, &environment).ok();
     let plan = site.as_ref().map(|site| &site.plan);
-    let read = Log::open(&places.journal.path).and_then(|log| review::review(&log, plan, window, &places.zone));
+    let read =
+        Log::open(&places.journal.path).and_then(|log| review::review(&log, plan, window, &places.zone));
     match read {
         Ok(review) if json => match serde_json::to_string_pretty(&review) {
             Ok(text) => println!("{text}"),

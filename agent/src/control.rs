@@ -174,7 +174,10 @@ async fn read_line(stream: &mut UnixStream) -> io::Result<String> {
     BufReader::new(stream.take(LONGEST)).read_line(&mut line).await?;
     match line.ends_with('\n') {
         true => Ok(line),
-        false => Err(io::Error::new(io::ErrorKind::UnexpectedEof, format!("it does not end within {LONGEST} bytes"))),
+        false => Err(io::Error::new(
+            io::ErrorKind::UnexpectedEof,
+            format!("it does not end within {LONGEST} bytes"),
+        )),
     }
 }
 

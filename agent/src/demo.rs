@@ -1,7 +1,204 @@
-//! The demo.
+//! `slackwater demo`: an invented night on the sample site, with nothing to set up. A broker and
+//! a rig of simulated tanks run beside the real agent, which reads the sample rule file and is
+//! fed by real MQTT messages; its clock, and the rig's, run many times faster. Pages are shown
+//! as they go out and left in a folder as mails; at the end the review is printed.
+
 pub mod broker;
-/// x
-#[derive(Debug, clap::Args)]
-pub struct Demo {}
-/// x
-pub async fn play(_: Demo) -> std::process::ExitCode { std::process::ExitCode::SUCCESS }
+mod rig;
+mod story;
+
+use crate::clock::Clock;
+use crate::journal::Log;
+use crate::log::init_log;
+use crate::review::{self, Window};
+use crate::settings::{Environment, LogFormat, LogSettings};
+use crate::site::{Site, WrongConfiguration};
+use crate::watch::{self, Parts};
+use broker::Broker;
+use slackwater_rules::time::{Span, Wall};
+use slackwater_rules::units::Quantity;
+use std::fmt::Display;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+const RULES: &str = include_str!("../../deploy/sample/rules.toml");
+
+/// Play an invented night on an invented site, with nothing to set up.
+#[derive(clap::Args, Debug)]
+pub struct Demo {
+    /// How many times faster than real time the night goes by.
+    #[arg(long, default_value_t = 300, value_parser = clap::value_parser!(u32).range(1..=2_000))]
+    speed: u32,
+    /// How much of the night is played, from 18:00 on: `90 min`, `12 h`.
+    #[arg(long = "for", value_name = "TIME", default_value = "11 h", value_parser = length)]
+    length: Span,
+    /// Where the demo leaves its files; emptied of an earlier demo's.
+    #[arg(long, value_name = "FOLDER", default_value = "demo")]
+    folder: PathBuf,
+    /// Nobody answers: the call-out climbs and repeats until you answer it.
+    #[arg(long)]
+    unanswered: bool,
+}
+
+fn length(text: &str) -> Result<Span, String> {
+    Quantity::parse(text).and_then(Quantity::span).map_err(|error| error.to_string())
+}
+
+/// Plays it.
+pub async fn play(demo: Demo) -> ExitCode {
+    match try_play(demo).await {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(text) => {
+            eprintln!("{text}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn said(what: &str) -> impl Fn(&dyn Display) -> String + '_ {
+    move |error| format!("{what}: {error}")
+}
+
+async fn try_play(demo: Demo) -> Result<(), String> {
+    let quiet = LogSettings { format: LogFormat::Terminal, level: "error".to_owned() };
+    let _log = init_log(&quiet).map_err(|error| said("the log")(&error))?;
+    prepare(&demo.folder)?;
+    let broker = Broker::bind("127.0.0.1:0").await.map_err(|error| said("the demo's broker")(&error))?;
+    let port = broker.address().port();
+    tokio::spawn(broker.run());
+
+    let config = demo.folder.join("agent.toml");
+    let write = |path: &Path, text: &str| {
+        std::fs::write(path, text).map_err(|error| said(&path.display().to_string())(&error))
+    };
+    write(&demo.folder.join("rules.toml"), RULES)?;
+    write(&config, &agent_toml(port))?;
+    let environment = Environment::default();
+    let site = Site::load(&config, &environment).map_err(|WrongConfiguration(text)| text)?;
+    let zone = site.settings.places.zone.clone();
+    let journal = site.settings.places.journal.path.clone();
+    let socket = site.settings.places.control.socket.clone();
+
+    // 2026-10-24T18:00:00Z: a Saturday evening on which nothing special was planned.
+    let start = Wall(1_792_864_800_000);
+    let clock = Clock::sped_up(demo.speed, start);
+    story::introduce(&demo, &config);
+    let story = story::Story::new(zone.clone());
+    tokio::spawn(rig::play(port, clock.clone(), start, story.clone()));
+    if !demo.unanswered {
+        tokio::spawn(story::keeper(clock.clone(), start, socket, story.clone()));
+    }
+    let end = {
+        let clock = clock.clone();
+        let until = clock.now().mono + demo.length;
+        async move {
+            clock.sleep_until(until).await;
+            "the night is over"
+        }
+    };
+    let parts = Parts {
+        config,
+        site,
+        environment,
+        clock: clock.clone(),
+        onlooker: Some(story.onlooker()),
+        until: Box::pin(end),
+    };
+    let ended = watch::run(parts).await;
+    ended.map_err(|trouble| trouble.to_string())?;
+
+    let log = Log::open(&journal).map_err(|error| error.to_string())?;
+    let plan = Site::load(&demo.folder.join("agent.toml"), &Environment::default());
+    let plan = plan.map_err(|WrongConfiguration(text)| text)?.plan;
+    let window = Window { since: start, until: clock.now().wall };
+    let review = review::review(&log, Some(&plan), window, &zone).map_err(|error| error.to_string())?;
+    println!("\n======== The review, as `slackwater review` prints it ========\n");
+    println!("{}", review::render_text(&review, &zone));
+    println!("The pages lie in {} as mails.", demo.folder.join("pages").display());
+    Ok(())
+}
+
+/// Makes the folder, or empties it of what an earlier demo left; anything else is left alone.
+fn prepare(folder: &Path) -> Result<(), String> {
+    let name = folder.display();
+    let ours = [
+        "agent.toml",
+        "rules.toml",
+        "journal.sqlite",
+        "journal.sqlite-wal",
+        "journal.sqlite-shm",
+        "journal.sqlite-lock",
+        "control.sock",
+        "pages",
+    ];
+    if folder.exists() {
+        let entries = std::fs::read_dir(folder).map_err(|error| format!("{name}: {error}"))?;
+        for entry in entries.flatten() {
+            if !ours.iter().any(|known| entry.file_name().to_str() == Some(known)) {
+                let found = entry.path();
+                return Err(format!(
+                    "{} is not the demo's: empty {name} or name another folder with --folder",
+                    found.display()
+                ));
+            }
+        }
+        std::fs::remove_dir_all(folder).map_err(|error| format!("{name} can't be emptied: {error}"))?;
+    }
+    std::fs::create_dir_all(folder).map_err(|error| format!("{name} can't be made: {error}"))
+}
+
+/// The agent's configuration of the demo: no account, no root, nothing outside the folder.
+fn agent_toml(port: u16) -> String {
+    format!(
+        r#"# Made by `slackwater demo`.
+[site]
+rules = "rules.toml"
+zone  = "UTC"
+
+[broker]
+host = "127.0.0.1"
+port = {port}
+
+[journal]
+path        = "journal.sqlite"
+flush-every = "1 min"
+
+[control]
+socket = "control.sock"
+
+[contact.ines]
+name = "Ines"
+
+[contact.ines.channel.push]
+kind   = "folder"
+folder = "pages"
+to     = "Ines <ines.push@halyard.example>"
+
+[contact.ines.channel.mail]
+kind   = "folder"
+folder = "pages"
+to     = "Ines <ines.mail@halyard.example>"
+
+[contact.tom]
+name  = "Tom"
+hours = ["07:00-23:30"]
+
+[contact.tom.channel.mail]
+kind   = "folder"
+folder = "pages"
+to     = "Tom <tom.mail@halyard.example>"
+
+[contact.neighbour]
+name = "the neighbour"
+
+[contact.neighbour.channel.mail]
+kind   = "folder"
+folder = "pages"
+to     = "The neighbour <neighbour.mail@halyard.example>"
+
+[channel.siren]
+kind  = "siren"
+topic = "house/siren/set"
+"#
+    )
+}

@@ -18,7 +18,7 @@ mod restore;
 mod schema;
 
 pub use error::JournalError;
-pub use file::Opened;
+pub use file::{Opened, claim};
 pub use log::{Log, Minute};
 pub use minutes::Values;
 pub use prune::Pruned;
@@ -170,7 +170,7 @@ impl Journal {
         if now.mono < due {
             return Ok(Pruned::default());
         }
-        let result = self.write_minutes(now, false).and_then(|()| self.prune(now));
+        let result = self.write_minutes(now, false).and_then(|made_room| self.prune(now, made_room));
         self.due = Some(now.mono + if result.is_ok() { self.limits.every } else { RETRY });
         result
     }
@@ -182,7 +182,7 @@ impl Journal {
 
     /// Writes all that is in memory, unfinished minutes too: before the program ends.
     pub fn flush(&mut self, now: &Now) -> Result<(), JournalError> {
-        self.write_minutes(now, true)
+        self.write_minutes(now, true).map(drop)
     }
 
     /// Keeps the site's name, for readers who have no plan at hand.
@@ -199,10 +199,13 @@ impl Journal {
         restore::restore(&self.db, &self.boot, now).map_err(|error| self.place.error(error))
     }
 
-    fn write_minutes(&mut self, now: &Now, all: bool) -> Result<(), JournalError> {
+    /// Returns how many old minutes had to go for the new ones.
+    fn write_minutes(&mut self, now: &Now, all: bool) -> Result<u64, JournalError> {
         self.minutes.finish(if all { None } else { Some(now.mono) });
         let mut minutes = std::mem::take(&mut self.minutes);
+        let (limits, mut dropped) = (self.limits, 0);
         let result = self.write(now, |tx, boot| {
+            dropped = prune::make_room(tx, &limits, minutes.waiting())?;
             tx.execute(
                 "UPDATE boots SET alive = max(ifnull(alive, ?2), ?2) WHERE id = ?1",
                 params![boot, now.mono.0],
@@ -215,13 +218,14 @@ impl Journal {
         }
         self.minutes = minutes;
         self.row = Some(result?);
-        Ok(())
+        Ok(dropped)
     }
 
-    fn prune(&mut self, now: &Now) -> Result<Pruned, JournalError> {
+    fn prune(&mut self, now: &Now, made_room: u64) -> Result<Pruned, JournalError> {
         let keep_from = self.horizon.min(self.last);
         let mut pruned =
             prune::prune(&self.db, &self.limits, now, keep_from).map_err(|error| self.place.error(error))?;
+        pruned.readings += made_room;
         pruned.unwritten = self.minutes.take_lost();
         Ok(pruned)
     }

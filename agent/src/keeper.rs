@@ -2,10 +2,11 @@
 //! and are safe on return, or owed: kept in memory, said, and written once the disk takes
 //! them again. Pages go out all the same.
 
-use crate::journal::{BootId, Journal, JournalError, Limits, Opened};
+use crate::journal::{BootId, Journal, JournalError, Limits, Opened, claim};
 use slackwater_rules::engine::Sample;
 use slackwater_rules::record::{Record, Seq};
 use slackwater_rules::time::{Moment, Now, Span};
+use std::fs::File;
 use std::path::PathBuf;
 
 /// Owed records beyond this many are lost, the oldest first.
@@ -22,6 +23,8 @@ pub struct Keeper {
     limits: Limits,
     site: String,
     journal: Option<Journal>,
+    /// Keeps every other watch from writing; none if the disk could not even do that.
+    claim: Option<File>,
     owed: Vec<Record>,
     lost: u64,
     trouble: Option<String>,
@@ -48,12 +51,33 @@ impl Keeper {
     ///
     /// # Errors
     /// A file that belongs to another program or a newer version: a mistake in the configuration.
-    pub fn open(path: PathBuf, boot: BootId, limits: Limits, site: &str, now: &Now) -> Result<(Self, Inheritance), JournalError> {
-        let mut keeper =
-            Self { path, boot, limits, site: site.to_owned(), journal: None, owed: Vec::new(), lost: 0, trouble: None, retry: None };
+    /// Or one that another watch writes to.
+    pub fn open(
+        path: PathBuf,
+        boot: BootId,
+        limits: Limits,
+        site: &str,
+        now: &Now,
+    ) -> Result<(Self, Inheritance), JournalError> {
+        let mut keeper = Self {
+            path,
+            boot,
+            limits,
+            site: site.to_owned(),
+            journal: None,
+            claim: None,
+            owed: Vec::new(),
+            lost: 0,
+            trouble: None,
+            retry: None,
+        };
         match keeper.try_open() {
             Ok(()) => {}
-            Err(error @ (JournalError::Foreign { .. } | JournalError::Version { .. })) => return Err(error),
+            Err(
+                error @ (JournalError::Foreign { .. }
+                | JournalError::Version { .. }
+                | JournalError::InUse { .. }),
+            ) => return Err(error),
             Err(error) => keeper.fail(&error, now),
         }
         let restored = keeper.journal.as_ref().map(|journal| journal.restore(now)).transpose();
@@ -68,15 +92,28 @@ impl Keeper {
                 }
                 let first = restored.next_seq == 1;
                 let gap = if first { Some(Span::ZERO) } else { restored.gap };
-                Inheritance { records: restored.records, gap, next_seq: restored.next_seq, seed: restored.seed }
+                Inheritance {
+                    records: restored.records,
+                    gap,
+                    next_seq: restored.next_seq,
+                    seed: restored.seed,
+                }
             }
             // Milliseconds since 1970 are more than any count of records.
-            None => Inheritance { records: Vec::new(), gap: None, next_seq: now.wall.0.max(1).cast_unsigned(), seed: now.wall.0.cast_unsigned() },
+            None => Inheritance {
+                records: Vec::new(),
+                gap: None,
+                next_seq: now.wall.0.max(1).cast_unsigned(),
+                seed: now.wall.0.cast_unsigned(),
+            },
         };
         Ok((keeper, inheritance))
     }
 
     fn try_open(&mut self) -> Result<(), JournalError> {
+        if self.claim.is_none() {
+            self.claim = Some(claim(&self.path)?);
+        }
         let (mut journal, opened) = Journal::open(&self.path, self.boot.clone(), self.limits)?;
         match &opened {
             Opened::SetAside { .. } => tracing::error!("{opened}"),

@@ -17,7 +17,7 @@ mod speech;
 mod tree;
 
 pub use broker::{BrokerSettings, TlsSettings};
-pub use channels::{ChannelSettings, MailSettings, PushSettings, Security, SirenSettings};
+pub use channels::{ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings};
 pub use places::{ControlSettings, JournalSettings, Places};
 pub use source::Environment;
 pub use speech::{LogFormat, LogSettings, Trust};

@@ -33,14 +33,17 @@ impl Site {
     /// # Errors
     /// All mistakes of the configuration, or else all of the rule file and the channels.
     pub fn load(config: &Path, environment: &Environment) -> Result<Self, WrongConfiguration> {
-        let settings = Settings::load(config, environment).map_err(|wrong| WrongConfiguration(wrong.to_string()))?;
+        let settings =
+            Settings::load(config, environment).map_err(|wrong| WrongConfiguration(wrong.to_string()))?;
         let mut wrong = Vec::new();
 
         let mut channels = BTreeMap::new();
         for (target, channel) in &settings.channels {
             match Channel::new(channel, settings.mail.as_ref()) {
                 Ok(channel) => drop(channels.insert(target.clone(), channel)),
-                Err(texts) => wrong.extend(texts.into_iter().map(|text| format!("error: channel {target}: {text}"))),
+                Err(texts) => {
+                    wrong.extend(texts.into_iter().map(|text| format!("error: channel {target}: {text}")))
+                }
             }
         }
         let read = read_plan(&settings);
@@ -69,9 +72,14 @@ impl Site {
 fn read_plan(settings: &Settings) -> Result<(Plan, String), String> {
     let file: &PathBuf = &settings.places.rules;
     let name = file.display().to_string();
-    let text = std::fs::read_to_string(file).map_err(|error| format!("error: the rule file {name} can't be read: {error}"))?;
+    let text = std::fs::read_to_string(file)
+        .map_err(|error| format!("error: the rule file {name} can't be read: {error}"))?;
     let today = jiff::ZonedDateTime::now().with_time_zone(settings.places.zone.clone()).date();
-    let around = Surroundings { directory: settings.directory(), zone: settings.places.zone.clone(), today: Some(today) };
+    let around = Surroundings {
+        directory: settings.directory(),
+        zone: settings.places.zone.clone(),
+        today: Some(today),
+    };
     let checked = Plan::check(&name, &text, &around);
     let said = render(&name, &text, &checked.findings);
     checked.plan.map(|plan| (plan, said.clone())).ok_or(said)

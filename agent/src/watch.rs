@@ -3,25 +3,26 @@
 //! effects are run, messages are acknowledged and the watchdog is fed. One loop owns the
 //! engine and the journal; nothing here decides anything.
 
+mod answering;
 mod health;
+mod parts;
 
-pub use health::Health;
+pub use parts::{Onlooker, Parts, Trouble, Until};
 
 use crate::channels::{self, Channels, Publish};
 use crate::clock::Clock;
-use crate::control::{self, Asked, Control, Reply, Request};
-use crate::journal::{BootId, JournalError, Limits};
+use crate::control::{self, Asked, Control};
+use crate::journal::{BootId, Limits};
 use crate::keeper::Keeper;
 use crate::mqtt::{self, Event};
 use crate::service::{Service, Signal, Signals};
 use crate::settings::Environment;
 use crate::site::{Site, WrongConfiguration, broker, topics};
+use health::Health;
 use slackwater_rules::engine::{Delivery, Effect, Engine, Input, Link, Turn};
-use slackwater_rules::record::{Body, By, Outcome, Record, Seq};
-use slackwater_rules::time::{Now, Span};
+use slackwater_rules::record::{Outcome, Record, Seq};
+use slackwater_rules::time::{Moment, Now, Span};
 use std::collections::{BTreeMap, VecDeque};
-use std::fmt;
-use std::io;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -38,58 +39,16 @@ const READY_WITHIN: Duration = Duration::from_secs(10);
 const DRAIN: Duration = Duration::from_secs(2);
 const LAST_PAGES: Span = Span::seconds(10);
 
+/// Two clients with one id throw each other out again and again, and each can be heard for a
+/// second in between. That is no hearing: it counts again once this long has passed in peace.
+const CONTESTED: Span = Span::minutes(2);
+
 /// Numbers of siren messages begin here, far from those of switchings.
 const SIRENS: u64 = 1 << 63;
 
-/// Sees every turn: for the demo and for tests.
-pub type Onlooker = Box<dyn FnMut(&Now, &Turn) + Send>;
-
-/// What the loop is made of.
-pub struct Parts {
-    /// The agent's configuration file.
-    pub config: PathBuf,
-    /// What it comes to.
-    pub site: Site,
-    /// Where changed settings are read from at a reload.
-    pub environment: Environment,
-    /// The board's clocks, or the demo's.
-    pub clock: Clock,
-    /// Sees every turn.
-    pub onlooker: Option<Onlooker>,
-}
-
-/// Why the watch could not begin, or ended otherwise than in good order.
-#[derive(Debug)]
-pub enum Trouble {
-    /// The journal belongs to something else.
-    Journal(JournalError),
-    /// The control socket.
-    Control(io::Error),
-    /// The signals of the system.
-    Signals(io::Error),
-    /// The broker's settings; `check` finds them first.
-    Broker(String),
-    /// A part that the watch can't do without has ended.
-    Lost(&'static str),
-}
-
-impl fmt::Display for Trouble {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::Journal(error) => write!(f, "the journal: {error}"),
-            Self::Control(error) => write!(f, "the control socket: {error}"),
-            Self::Signals(error) => write!(f, "signals: {error}"),
-            Self::Broker(text) => write!(f, "[broker]: {text}"),
-            Self::Lost(part) => write!(f, "{part} has ended: this should not happen"),
-        }
-    }
-}
-
-impl std::error::Error for Trouble {}
-
 /// What happens.
 enum Happening {
-    Broker(usize),
+    Broker,
     BrokerLost,
     Delivered(Seq, Outcome),
     Asked(Asked),
@@ -118,10 +77,11 @@ impl Publish for Sirens {
 /// # Errors
 /// Only what makes watching impossible: everything else degrades and is said.
 pub async fn run(parts: Parts) -> Result<(), Trouble> {
-    let Parts { config, site, environment, clock, onlooker } = parts;
+    let Parts { config, site, environment, clock, onlooker, mut until } = parts;
     let Site { settings, plan, channels, warnings: _ } = site;
     let mut signals = Signals::listen().map_err(Trouble::Signals)?;
-    let (control, requests) = control::listen(&settings.places.control.socket).await.map_err(Trouble::Control)?;
+    let (control, requests) =
+        control::listen(&settings.places.control.socket).await.map_err(Trouble::Control)?;
 
     let now = clock.now();
     let limits = Limits {
@@ -130,13 +90,15 @@ pub async fn run(parts: Parts) -> Result<(), Trouble> {
         ..Limits::default()
     };
     let path = settings.places.journal.path.clone();
-    let (keeper, left) = Keeper::open(path, BootId(clock.boot()), limits, &plan.site, &now).map_err(Trouble::Journal)?;
+    let (keeper, left) =
+        Keeper::open(path, BootId(clock.boot()), limits, &plan.site, &now).map_err(Trouble::Journal)?;
     let subscriptions = topics(&plan);
     let mut engine = Engine::new(plan, left.seed, left.next_seq, now);
     engine.restore(&left.records);
 
-    let (handle, events) = mqtt::spawn(broker(&settings.broker, subscriptions))
-        .map_err(|wrong| Trouble::Broker(wrong.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ")))?;
+    let (handle, events) = mqtt::spawn(broker(&settings.broker, subscriptions)).map_err(|wrong| {
+        Trouble::Broker(wrong.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))
+    })?;
     let (results, mut delivered) = mpsc::unbounded_channel();
     let context = channels::Context {
         clock: Arc::new({
@@ -161,6 +123,7 @@ pub async fn run(parts: Parts) -> Result<(), Trouble> {
         service: Service::from_environment(),
         health: Health::default(),
         backlog: false,
+        contested: None,
         ready: false,
         records: Vec::new(),
         effects: VecDeque::new(),
@@ -169,7 +132,7 @@ pub async fn run(parts: Parts) -> Result<(), Trouble> {
     };
     watch.take(Input::Started { version: env!("CARGO_PKG_VERSION").to_owned(), gap: left.gap });
     watch.finish();
-    let ended = watch.go_on(&mut signals, events, requests, &mut delivered).await;
+    let ended = watch.go_on(&mut signals, &mut until, events, requests, &mut delivered).await;
     watch.close(&ended, delivered).await;
     drop::<Control>(control);
     ended.map(drop)
@@ -190,6 +153,8 @@ struct Watch {
     health: Health,
     /// What comes now was queued for us while we were away: until our own message comes back.
     backlog: bool,
+    /// Another client has used our id: until then, being heard does not count.
+    contested: Option<Moment>,
     ready: bool,
     /// Of the batch, not yet committed.
     records: Vec<Record>,
@@ -202,6 +167,7 @@ impl Watch {
     async fn go_on(
         &mut self,
         signals: &mut Signals,
+        until: &mut Until,
         mut events: mpsc::Receiver<Event>,
         mut requests: mpsc::Receiver<Asked>,
         delivered: &mut mpsc::UnboundedReceiver<(Seq, Outcome)>,
@@ -215,14 +181,19 @@ impl Watch {
                 Some((page, outcome)) = delivered.recv() => Happening::Delivered(page, outcome),
                 count = events.recv_many(&mut batch, BATCH) => match count {
                     0 => Happening::BrokerLost,
-                    count => Happening::Broker(count),
+                    _ => Happening::Broker,
                 },
                 Some(asked) = requests.recv() => Happening::Asked(asked),
                 () = wait(&self.clock, self.wanted_by()) => Happening::Woken,
+                why = &mut *until => return Ok(why),
                 () = &mut patience, if !self.ready => Happening::Impatient,
             };
             match happening {
-                Happening::Broker(_) => batch.drain(..).for_each(|event| self.hear(event)),
+                Happening::Broker => {
+                    // What waits in one batch has come together: one look at the clocks is enough.
+                    let now = self.clock.now();
+                    batch.drain(..).for_each(|event| self.hear(now, event));
+                }
                 Happening::BrokerLost => return Err(Trouble::Lost("the connection to the broker")),
                 Happening::Delivered(page, outcome) => self.take(Input::Delivered { page, outcome }),
                 Happening::Asked((request, answer)) => {
@@ -234,7 +205,7 @@ impl Watch {
                 }
                 Happening::Signal(Signal::Terminate) => return Ok("asked to by the system"),
                 Happening::Signal(Signal::Interrupt) => return Ok("asked to by hand"),
-                Happening::Signal(Signal::Reload) => self.reload(),
+                Happening::Signal(Signal::Hangup) => self.reload(),
                 Happening::Woken => self.take(Input::Tick),
                 Happening::Impatient => self.announce(),
             }
@@ -243,14 +214,17 @@ impl Watch {
     }
 
     /// When the loop has to turn at the latest.
-    fn wanted_by(&self) -> Option<slackwater_rules::time::Moment> {
+    fn wanted_by(&self) -> Option<Moment> {
         let engine = self.engine.next_deadline().map(|(at, _)| at);
         engine.into_iter().chain(self.keeper.due()).chain(self.service.turn_wanted_by()).min()
     }
 
-    /// One input of the engine; what comes of it waits for [`Watch::finish`].
+    /// One input of the engine, now; what comes of it waits for [`Watch::finish`].
     fn take(&mut self, input: Input) {
-        let now = self.clock.now();
+        self.turn(self.clock.now(), input);
+    }
+
+    fn turn(&mut self, now: Now, input: Input) {
         let turn = self.engine.step(now, input);
         self.gather(&now, turn);
     }
@@ -269,17 +243,16 @@ impl Watch {
 
     /// Commits, then runs effects, then acknowledges, then feeds the watchdog.
     fn finish(&mut self) {
-        loop {
+        let now = loop {
             let now = self.clock.now();
             let records = std::mem::take(&mut self.records);
             self.keeper.keep(records, || self.engine.horizon(), &now);
-            let Some(effect) = self.effects.pop_front() else { break };
+            let Some(effect) = self.effects.pop_front() else { break now };
             self.run(effect);
-        }
+        };
         for ack in self.acks.drain(..) {
             self.handle.ack(ack);
         }
-        let now = self.clock.now();
         self.keeper.tend(&now);
         self.service.turn_finished(now.mono);
     }
@@ -293,7 +266,10 @@ impl Watch {
                 // nobody chose.
                 let published = match &self.health.deaf {
                     Some(why) => Err(format!("the broker can't be heard: {why}")),
-                    None => self.handle.publish(switching, topic, payload, false).map_err(|error| error.to_string()),
+                    None => self
+                        .handle
+                        .publish(switching, topic, payload, false)
+                        .map_err(|error| error.to_string()),
                 };
                 if let Err(why) = published {
                     self.take(Input::Commanded { switching, failed: Some(why) });
@@ -302,7 +278,7 @@ impl Watch {
         }
     }
 
-    fn hear(&mut self, event: Event) {
+    fn hear(&mut self, now: Now, event: Event) {
         match event {
             Event::Message(message) => {
                 let delivery = match (message.retained, self.backlog) {
@@ -311,7 +287,7 @@ impl Watch {
                     (false, false) => Delivery::Live,
                 };
                 let payload = message.payload.to_vec();
-                self.take(Input::Message { topic: message.topic, payload, delivery });
+                self.turn(now, Input::Message { topic: message.topic, payload, delivery });
                 self.acks.extend(message.ack);
             }
             Event::Up { session_present } => {
@@ -322,70 +298,64 @@ impl Watch {
             Event::Heard { round_trip } => {
                 self.backlog = false;
                 self.health.round_trip = Some(round_trip);
-                if self.health.deaf.take().is_some() || !self.ready {
+                let contested = self.contested.is_some_and(|until| now.mono < until);
+                if !contested {
+                    self.contested = None;
+                }
+                if !contested && (self.health.deaf.take().is_some() || !self.ready) {
                     tracing::info!(?round_trip, "our own message came back: the broker can be heard");
-                    self.take(Input::Link(Link::Hears));
+                    self.turn(now, Input::Link(Link::Hears));
                 }
                 self.announce();
             }
-            Event::Down { why } => self.deaf(why),
-            Event::Taken { why } => self.deaf(why),
+            Event::Down { why } if self.contested.is_none() => self.deaf(now, why),
+            // The reason that the two ids clash says more than each closing.
+            Event::Down { .. } => self.contest(now),
+            Event::Taken { why } => {
+                self.deaf(now, why);
+                self.contest(now);
+            }
             Event::Deaf { silent_for } => {
-                let why = format!("connected, but our own message has not come back for {} s", silent_for.as_secs());
-                self.deaf(why);
+                let why = format!(
+                    "connected, but our own message has not come back for {} s",
+                    silent_for.as_secs()
+                );
+                self.deaf(now, why);
             }
             Event::Refused { filter, reason } => {
                 tracing::error!(filter, reason, "the broker refused a subscription");
                 self.health.refused.insert(filter, reason);
             }
-            Event::Published { id } if id < SIRENS => self.take(Input::Commanded { switching: id, failed: None }),
+            Event::Published { id } if id < SIRENS => {
+                self.turn(now, Input::Commanded { switching: id, failed: None })
+            }
             Event::Unpublished { id, why } if id < SIRENS => {
-                self.take(Input::Commanded { switching: id, failed: Some(why) });
+                self.turn(now, Input::Commanded { switching: id, failed: Some(why) });
             }
             Event::Published { .. } => {}
             Event::Unpublished { why, .. } => tracing::warn!(why, "a siren's message was not taken"),
         }
     }
 
-    fn deaf(&mut self, why: String) {
+    fn contest(&mut self, now: Now) {
+        self.contested = Some(now.mono + CONTESTED);
+    }
+
+    fn deaf(&mut self, now: Now, why: String) {
         tracing::warn!(why, "the broker can't be heard");
         self.health.deaf = Some(why.clone());
-        self.take(Input::Link(Link::Lost { why }));
+        self.turn(now, Input::Link(Link::Lost { why }));
     }
 
     fn announce(&mut self) {
         if !self.ready {
             self.ready = true;
-            let state = self.health.deaf.as_ref().map_or("watching".to_owned(), |why| format!("watching, but: {why}"));
+            let state = self
+                .health
+                .deaf
+                .as_ref()
+                .map_or("watching".to_owned(), |why| format!("watching, but: {why}"));
             self.service.ready(&state);
-        }
-    }
-
-    fn answer(&mut self, request: Request) -> Reply {
-        let now = self.clock.now();
-        match request {
-            Request::Status { json } => {
-                let status = self.engine.status(now);
-                self.health.look(&self.channels, &self.keeper);
-                let text = if json { health::json(&status, &self.health) } else { health::words(&status, &self.health) };
-                Reply { ok: true, text }
-            }
-            Request::Explain { alarm, json } => match self.engine.explain(&alarm, now) {
-                Some(explanation) if json => Reply { ok: true, text: health::pretty(&explanation) },
-                Some(explanation) => Reply { ok: true, text: health::explained(&explanation) },
-                None => {
-                    let names: Vec<_> = self.engine.plan().alarms.iter().map(|alarm| alarm.name.as_str()).collect();
-                    Reply { ok: false, text: format!("there is no alarm `{alarm}`; there are: {}", names.join(", ")) }
-                }
-            },
-            Request::Say { who, say } => {
-                let before = self.records.len();
-                self.take(Input::Said { word: say.into(), by: By { who, via: "socket".to_owned() } });
-                let said = &self.records[before..];
-                let ok = !said.iter().any(|record| matches!(record.body, Body::Refused { .. }));
-                let lines: Vec<_> = said.iter().map(|record| record.body.to_string()).collect();
-                Reply { ok, text: if lines.is_empty() { "nothing to do".to_owned() } else { lines.join("\n") } }
-            }
         }
     }
 
@@ -442,7 +412,7 @@ impl Watch {
 }
 
 /// Until `moment` on the watch's clock; for ever if there is none.
-async fn wait(clock: &Clock, moment: Option<slackwater_rules::time::Moment>) {
+async fn wait(clock: &Clock, moment: Option<Moment>) {
     match moment {
         Some(moment) => clock.sleep_until(moment).await,
         None => std::future::pending().await,

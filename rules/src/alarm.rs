@@ -3,6 +3,9 @@
 //! else in the crate decides a move. Delays, deadbands and the truth of the condition stand
 //! outside: by the time an event reaches the table, it has happened.
 
+#[cfg(test)]
+mod tests;
+
 use crate::record::{By, Seq};
 use crate::time::{Moment, Span};
 use serde::{Deserialize, Serialize};
@@ -102,9 +105,11 @@ impl State {
             (OutOfService, _) => OutOfService,
             (state, Event::PutBack) => state,
 
-            // A shelf holds until it ends; a latch is reset before it can be put aside.
+            // A shelf holds until it ends; a latch is reset before it can be put aside, so that
+            // neither time nor work resets it.
             (Shelved, Event::Unshelve) => Normal,
             (Shelved, _) => Shelved,
+            (LatchedUnacknowledged | LatchedAcknowledged, Event::Shelve | Event::Suppress) => self,
             (_, Event::Shelve) => Shelved,
             (state, Event::Unshelve) => state,
 
@@ -187,10 +192,11 @@ pub struct Life {
     pub state: State,
     /// The open episode.
     pub episode: Option<Episode>,
-    /// Recent times of being raised, the oldest first: no more than [`CHATTER_RAISES`].
-    pub raises: Vec<Moment>,
-    /// It keeps coming and going.
-    pub chattering: bool,
+    /// Recent times of being raised, by record, the oldest first: no more than
+    /// [`CHATTER_RAISES`].
+    pub raises: Vec<(Seq, Moment)>,
+    /// It keeps coming and going, as this record says.
+    pub chattering: Option<Seq>,
     /// Why it is shelved or out of service.
     pub aside: Option<Aside>,
 }
@@ -241,11 +247,19 @@ impl Life {
     }
 
     /// Notes one more time of being raised.
-    pub fn note_raise(&mut self, at: Moment) {
-        self.raises.retain(|raise| at - *raise < CHATTER_WINDOW);
-        self.raises.push(at);
+    pub fn note_raise(&mut self, seq: Seq, at: Moment) {
+        self.raises.retain(|(_, raise)| at - *raise < CHATTER_WINDOW);
+        self.raises.push((seq, at));
         if self.raises.len() > CHATTER_RAISES {
             self.raises.remove(0);
         }
+    }
+
+    /// Every record that at `now` still matters to it.
+    pub fn rests_on(&self, now: Moment) -> impl Iterator<Item = Seq> + '_ {
+        let recent = self.raises.iter().filter(move |(_, at)| now - *at < CHATTER_WINDOW);
+        let episode = self.episode.as_ref().map(|episode| episode.id);
+        let aside = self.aside.as_ref().map(|aside| aside.seq);
+        [episode, aside, self.chattering].into_iter().flatten().chain(recent.map(|(seq, _)| *seq))
     }
 }

@@ -284,7 +284,7 @@ pub trait World {
     /// When anything live was last heard from the sensor; the start of the watch if never.
     fn heard(&self, sensor: SensorId) -> Moment;
     /// Whether sight of this is lost, and nothing larger explains it.
-    fn blind(&self, sight: &Sight) -> bool;
+    fn blind(&self, sight: &Sight) -> Truth;
     /// Since when the sensor, which still reports, has said exactly the same.
     fn unmoved(&self, _sensor: SensorId) -> Option<Moment> {
         None

@@ -132,6 +132,7 @@ impl Engine {
         match input {
             Input::Tick => {}
             Input::Message { topic, payload, delivery } => self.hear(&topic, &payload, delivery),
+            Input::Measured { sensor, value, delivery } => self.measured(sensor, value, delivery),
             Input::Link(link) => self.link(link),
             Input::Delivered { page, outcome } => self.delivered(page, outcome),
             Input::Commanded { switching, failed } => self.commanded(switching, failed),
@@ -162,11 +163,9 @@ impl Engine {
 
     /// The oldest record that still matters: what a restart has to read from.
     pub fn horizon(&self) -> Seq {
-        let lives = self.lives.iter().flat_map(|life| {
-            [life.episode.as_ref().map(|episode| episode.id), life.aside.as_ref().map(|aside| aside.seq)]
-        });
+        let lives = self.lives.iter().flat_map(|life| life.rests_on(self.now.mono)).map(Some);
         let works = self.works.values().map(|spell| Some(spell.seq));
-        let runs = self.runs.values().map(|run| Some(run.seq));
+        let runs = self.runs.values().flat_map(|run| [Some(run.seq), Some(run.episode)]);
         let calls = self.calls.keys().map(|id| Some(*id));
         let members = self.calls.values().flat_map(|call| call.members.iter().map(|m| Some(m.episode)));
         lives.chain(works).chain(runs).chain(calls).chain(members).flatten().min().unwrap_or(self.next_seq)
@@ -237,7 +236,7 @@ impl Engine {
 
 /// The finaliser of SplitMix64 (Steele, Lea and Flood 2014): every input bit moves every
 /// output bit.
-fn mix(mut z: u64) -> u64 {
+pub(crate) fn mix(mut z: u64) -> u64 {
     z = z.wrapping_add(0x9e37_79b9_7f4a_7c15);
     z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
     z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);

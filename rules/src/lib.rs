@@ -31,3 +31,5 @@ pub mod record;
 pub mod page;
 
 pub mod engine;
+
+pub mod story;

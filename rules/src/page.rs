@@ -227,7 +227,7 @@ impl Context<'_> {
                 line.push_str("; IT GOT WORSE");
             }
             lines.push(line);
-            if !member.because.is_empty() {
+            if !member.because.is_empty() && member.fate == Fate::Stands {
                 lines.push(format!("  {}", member.because));
             }
             let consequence = self.alarm(member).and_then(|alarm| alarm.consequence.as_ref());
@@ -238,26 +238,17 @@ impl Context<'_> {
         self.section("", lines).into_iter().skip(1).collect()
     }
 
-    /// What to do about the leading episode, and about the others where that differs.
+    /// What to do about the leading episode. Its consequences go with it: a person at night
+    /// needs one list.
     fn response(&self) -> Vec<String> {
-        let rest = self
-            .call
-            .members
-            .iter()
-            .filter(|member| self.leader.is_none_or(|leader| leader.episode != member.episode));
-        let standing = self.leader.into_iter().chain(rest).filter(|member| member.fate == Fate::Stands);
-        let mut lines: Vec<&str> = Vec::new();
-        for line in standing.filter_map(|member| self.alarm(member)).flat_map(|alarm| &alarm.response) {
-            if !lines.contains(&line.as_str()) {
-                lines.push(line);
-            }
-        }
-        (1..).zip(lines).map(|(n, line)| format!("{n}. {line}")).collect()
+        let response = self.leader.and_then(|leader| self.alarm(leader)).map(|alarm| &alarm.response);
+        (1..).zip(response.into_iter().flatten()).map(|(n, line)| format!("{n}. {line}")).collect()
     }
 
     /// Who has been asked, by which way, and what came of it.
     fn told(&self) -> Vec<String> {
-        let asked = self.call.pages.iter().filter(|sent| sent.id != self.id);
+        // Since the timeline last began: earlier rounds are in the log.
+        let asked = self.call.pages.iter().filter(|sent| sent.id != self.id && sent.at >= self.call.begun);
         let mut lines: Vec<String> = asked
             .filter(|sent| matches!(sent.purpose, Purpose::Call | Purpose::Drill))
             .map(|sent| {

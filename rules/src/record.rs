@@ -366,6 +366,8 @@ pub enum Body {
     },
     /// Its proof was seen.
     Proved {
+        /// The relay.
+        relay: String,
         /// The switching.
         switching: Seq,
         /// How long it took.
@@ -373,6 +375,8 @@ pub enum Body {
     },
     /// Its proof was not seen in time, or the command could not be delivered.
     NotProved {
+        /// The relay.
+        relay: String,
         /// The switching.
         switching: Seq,
         /// What was seen instead.

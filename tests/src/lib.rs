@@ -1,6 +1,9 @@
 //! Helpers for tests that look from outside.
 
+pub mod agent;
+pub mod board;
 pub mod certs;
+pub mod halyard;
 pub mod http;
 pub mod mosquitto;
 pub mod smtp;

@@ -27,8 +27,12 @@ pub struct Options {
     pub users: Vec<(String, String)>,
     /// A topic filter that nobody may subscribe or publish to.
     pub refused: Option<String>,
+    /// Who may do what, in the words of mosquitto's `acl_file`.
+    pub rights: Option<String>,
     /// TLS with this identity, and nothing else.
     pub tls: Option<Identity>,
+    /// A second port without encryption, for devices that can't.
+    pub plain_too: bool,
     /// Further lines of the configuration.
     pub lines: Vec<String>,
 }
@@ -38,6 +42,7 @@ pub struct Mosquitto {
     child: Child,
     folder: TempDir,
     port: u16,
+    plain: Option<u16>,
 }
 
 /// Whether the real broker is there. Without it a test has nothing to look at, and says so; where
@@ -96,6 +101,11 @@ impl Mosquitto {
             }
             line("password_file", &file);
         }
+        if let Some(rights) = &options.rights {
+            let file = folder.path().join("rights");
+            fs::write(&file, rights)?;
+            line("acl_file", &file);
+        }
         if let Some(filter) = &options.refused {
             let file = folder.path().join("access.json");
             fs::write(&file, refusing(filter).to_string())?;
@@ -109,19 +119,26 @@ impl Mosquitto {
         for own in &options.lines {
             line(own, Path::new(""));
         }
+        let plain = options.plain_too.then(free_port).transpose()?;
+        if let Some(plain) = plain {
+            // Users and rights hold for all listeners; TLS does not.
+            let _ = writeln!(lines, "listener {plain} 127.0.0.1");
+        }
         fs::write(folder.path().join("mosquitto.conf"), lines)?;
         let child = launch(folder.path())?;
-        let mut broker = Self { child, folder, port };
+        let mut broker = Self { child, folder, port, plain };
         broker.wait_until_open()?;
         Ok(broker)
     }
 
     fn wait_until_open(&mut self) -> io::Result<()> {
         let started = Instant::now();
-        while TcpStream::connect((Ipv4Addr::LOCALHOST, self.port)).is_err() {
+        // Listeners are opened in their order.
+        let last = self.plain_port();
+        while TcpStream::connect((Ipv4Addr::LOCALHOST, last)).is_err() {
             let ended = self.child.try_wait()?;
             if ended.is_some() || started.elapsed() > START {
-                let log = fs::read_to_string(self.folder.path().join("log")).unwrap_or_default();
+                let log = self.log();
                 return Err(io::Error::other(format!("mosquitto does not listen ({ended:?}): {log}")));
             }
             thread::sleep(Duration::from_millis(10));
@@ -132,6 +149,16 @@ impl Mosquitto {
     /// Where it listens, on 127.0.0.1.
     pub fn port(&self) -> u16 {
         self.port
+    }
+
+    /// Where it listens without encryption: [`Self::port`] if there is no second port.
+    pub fn plain_port(&self) -> u16 {
+        self.plain.unwrap_or(self.port)
+    }
+
+    /// What it has logged since it was last started.
+    pub fn log(&self) -> String {
+        fs::read_to_string(self.folder.path().join("log")).unwrap_or_default()
     }
 
     /// Ends it without a warning, as a power cut would.

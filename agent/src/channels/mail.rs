@@ -19,6 +19,7 @@ use rustls::pki_types::ServerName;
 use slackwater_rules::page::Page;
 use slackwater_rules::record::Outcome;
 use slackwater_rules::time::Span;
+use std::fmt;
 use std::time::Duration;
 use tokio::time::timeout;
 
@@ -96,8 +97,10 @@ impl Mail {
     }
 
     pub(super) async fn attempt(&mut self, page: &Page, context: &Context, progress: &Progress) -> Outcome {
-        let message = match letter::compose(page, &self.server.from, &self.to, context) {
-            Ok(message) => message.formatted(),
+        let composed = letter::compose(page, &self.server.from, &self.to, context).map_err(|e| e.to_string());
+        let text = composed.and_then(|mail| String::from_utf8(mail.formatted()).map_err(|e| e.to_string()));
+        let message = match text {
+            Ok(text) => Whole(text),
             Err(e) => return Outcome::Failed { why: format!("the mail could not be written: {e}") },
         };
         match self.deliver(&message, progress).await {
@@ -115,7 +118,7 @@ impl Mail {
     }
 
     /// The whole conversation. The connection is kept only after its good end.
-    async fn deliver(&mut self, message: &[u8], progress: &Progress) -> Result<Response, Error> {
+    async fn deliver(&mut self, message: &Whole, progress: &Progress) -> Result<Response, Error> {
         let mut connection = match self.kept().await {
             Some(connection) => connection,
             None => self.connect(progress).await?,
@@ -128,7 +131,7 @@ impl Mail {
         connection.command(Data).await?;
         progress.at("after the message");
         progress.on_its_way();
-        let reply = connection.message(message).await?;
+        let reply = connection.command(message).await?;
         self.kept = Some(connection);
         Ok(reply)
     }
@@ -161,6 +164,23 @@ impl Mail {
             connection.auth(&[Mechanism::Plain, Mechanism::Login], &credentials).await?;
         }
         Ok(connection)
+    }
+}
+
+/// A message with its end, to be handed to lettre as if it were a command and so written at once.
+/// lettre's own way (0.11.23) writes the final dot by itself: the kernel holds such a small packet
+/// back until the one before is acknowledged (Nagle's algorithm), and the server's kernel takes
+/// its time with that (measured: 41 ms a mail on loopback).
+struct Whole(String);
+
+impl fmt::Display for Whole {
+    /// With dots doubled at the beginnings of lines (RFC 5321, section 4.5.2).
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        for line in self.0.split_terminator("\r\n") {
+            let dot = if line.starts_with('.') { "." } else { "" };
+            write!(f, "{dot}{line}\r\n")?;
+        }
+        f.write_str(".\r\n")
     }
 }
 

@@ -13,6 +13,8 @@ pub enum ChannelSettings {
     Mail(Mailbox),
     /// An HTTPS request.
     Push(Box<PushSettings>),
+    /// A file in a folder.
+    Folder(FolderSettings),
     /// An MQTT publish.
     Siren(SirenSettings),
 }
@@ -69,6 +71,16 @@ pub struct PushSettings {
     pub ca_file: Option<PathBuf>,
     /// One attempt may take this long.
     pub timeout: Span,
+}
+
+/// A folder that pages are left in as mails, one file each: to try things out without a mail
+/// account, or for another program to fetch.
+#[derive(Clone, Debug, PartialEq)]
+pub struct FolderSettings {
+    /// The folder; made if it is missing.
+    pub folder: PathBuf,
+    /// The receiver that the mails name.
+    pub to: Mailbox,
 }
 
 /// A siren or lamp behind an MQTT topic.

@@ -42,6 +42,11 @@ pub enum JournalError {
         /// The version that this program knows.
         known: i64,
     },
+    /// Another watch writes to it.
+    InUse {
+        /// The file.
+        path: PathBuf,
+    },
     /// A record's number does not rise: a mistake in the caller.
     Order {
         /// The number given.
@@ -112,6 +117,11 @@ impl fmt::Display for JournalError {
                 f,
                 "the journal {} has version {found}, version {known} is wanted: \
                  start the daemon once, it brings the file up to date",
+                path.display()
+            ),
+            Self::InUse { path } => write!(
+                f,
+                "another agent writes to the journal {}: two may not watch one site",
                 path.display()
             ),
             Self::Order { seq, last } => {

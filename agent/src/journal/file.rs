@@ -6,7 +6,7 @@ use super::error::{JournalError, Place};
 use super::{beside, schema};
 use rusqlite::{Connection, OpenFlags};
 use std::fmt;
-use std::fs::{self, DirBuilder, File, OpenOptions};
+use std::fs::{self, DirBuilder, File, OpenOptions, TryLockError};
 use std::io::{ErrorKind, Read};
 use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
@@ -45,6 +45,24 @@ impl fmt::Display for Opened {
                 path.display()
             ),
         }
+    }
+}
+
+/// The sole right to write to the journal at `path`, for as long as the file that comes back is
+/// held, and never longer than the process lives. SQLite lets several processes write in turn;
+/// two watches would number their records alike, and neither could keep them.
+///
+/// # Errors
+/// [`JournalError::InUse`] if another process has it; anything else is the disk.
+pub fn claim(path: &Path) -> Result<File, JournalError> {
+    let place = Place(path.to_owned());
+    let name = beside(path, "-lock");
+    create(&name).map_err(|error| place.io(&error))?;
+    let file = OpenOptions::new().write(true).open(&name).map_err(|error| place.io(&error))?;
+    match file.try_lock() {
+        Ok(()) => Ok(file),
+        Err(TryLockError::WouldBlock) => Err(JournalError::InUse { path: place.0 }),
+        Err(TryLockError::Error(error)) => Err(place.io(&error)),
     }
 }
 

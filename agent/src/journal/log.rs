@@ -115,9 +115,10 @@ impl Log {
                 let minute = |wall: Wall| (wall - boot.offset).0.div_euclid(MINUTE);
                 let mut select = db.prepare_cached(
                     "SELECT sensor, minute, count, rejected, lowest, mean, highest, last, first, changes
-                     FROM readings WHERE boot = ? AND minute BETWEEN ? AND ?",
+                     FROM readings WHERE key >= ? AND key < ?",
                 )?;
-                let mut rows = select.query(params![id, minute(since), minute(until)])?;
+                let key = |minute| schema::reading_key(id, minute, 0);
+                let mut rows = select.query([key(minute(since)), key(minute(until) + 1)])?;
                 while let Some(row) = rows.next()? {
                     if let Some(name) = names.get(&row.get(0)?) {
                         take(name, read_minute(row, boot)?);

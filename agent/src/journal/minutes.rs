@@ -6,6 +6,7 @@
 //! A million messages an hour pass here, so a sample of a known sensor in its open minute costs
 //! one look-up by name and no allocation.
 
+use super::schema;
 use rusqlite::{Connection, params};
 use slackwater_rules::engine::Sample;
 use slackwater_rules::quality::Quality;
@@ -147,8 +148,8 @@ impl Minutes {
     pub(super) fn write(&mut self, db: &Connection, boot: i64) -> rusqlite::Result<()> {
         let mut upsert = db.prepare_cached(
             "INSERT INTO readings
-                 (boot, minute, sensor, count, rejected, lowest, mean, highest, last, first, changes)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)
+                 (key, count, rejected, lowest, mean, highest, last, first, changes)
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)
              ON CONFLICT DO UPDATE SET
                  count = count + excluded.count,
                  rejected = rejected + excluded.rejected,
@@ -170,49 +171,34 @@ impl Minutes {
             };
             sensor.row = Some(row);
             let Bucket { minute, count, rejected, values } = *bucket;
-            match values {
-                None => upsert.execute(params![
-                    boot,
-                    minute,
-                    row,
-                    count,
-                    rejected,
-                    None::<f64>,
-                    None::<f64>,
-                    None::<f64>,
-                    None::<f64>,
-                    None::<u16>,
-                    None::<u32>
-                ])?,
-                Some(Values::Numbers { lowest, mean, highest, last }) => upsert.execute(params![
-                    boot,
-                    minute,
-                    row,
-                    count,
-                    rejected,
-                    lowest,
-                    mean,
-                    highest,
-                    last,
-                    None::<u16>,
-                    None::<u32>
-                ])?,
-                Some(Values::Words { first, last, changes }) => upsert.execute(params![
-                    boot,
-                    minute,
-                    row,
-                    count,
-                    rejected,
-                    None::<f64>,
-                    None::<f64>,
-                    None::<f64>,
-                    f64::from(last),
-                    first,
-                    changes
-                ])?,
+            let key = schema::reading_key(boot, minute, row);
+            let (numbers, last, words) = match values {
+                None => (None, None, None),
+                Some(Values::Numbers { lowest, mean, highest, last }) => {
+                    (Some((lowest, mean, highest)), Some(last), None)
+                }
+                Some(Values::Words { first, last, changes }) => {
+                    (None, Some(f64::from(last)), Some((first, changes)))
+                }
             };
+            upsert.execute(params![
+                key,
+                count,
+                rejected,
+                numbers.map(|(lowest, ..)| lowest),
+                numbers.map(|(_, mean, _)| mean),
+                numbers.map(|(.., highest)| highest),
+                last,
+                words.map(|(first, _)| first),
+                words.map(|(_, changes)| changes)
+            ])?;
         }
         Ok(())
+    }
+
+    /// How many finished buckets wait to be written.
+    pub(super) fn waiting(&self) -> usize {
+        self.finished.len()
     }
 
     /// What was finished is safe.

@@ -480,6 +480,25 @@ fn the_oldest_days_of_readings_go_first() {
 }
 
 #[test]
+fn a_full_journal_gives_its_oldest_hours_for_the_newest_minutes_and_does_not_grow() {
+    let place = Place::new();
+    let bytes = 300_000;
+    let mut journal = place.open_with("one", Limits { bytes, ..Limits::default() });
+    let minutes = |n: i64| at(Span::minutes(n), Span::minutes(n), true);
+    let mut dropped = 0;
+    for minute in 0..=6 * 1440 {
+        journal.sample(&[good("lagoon-temp", Span::minutes(minute), 25.3)]);
+        let pruned = journal.tend(&minutes(minute)).unwrap();
+        assert!(pruned.readings <= 240, "at minute {minute}: {pruned:?}");
+        dropped += pruned.readings;
+    }
+    assert!(fs::metadata(place.path()).unwrap().len() <= bytes);
+    let left = place.log().readings("lagoon-temp", Wall(0), minutes(7 * 1440).wall).unwrap();
+    assert!(dropped > 1440 && left.len() as u64 == 6 * 1440 - dropped, "{dropped}, {}", left.len());
+    assert_eq!(left[0].wall, Wall(T0) + Span::minutes(1).times(dropped as i64));
+}
+
+#[test]
 fn readings_past_their_age_are_dropped_but_never_on_the_word_of_an_untrusted_clock() {
     let place = Place::new();
     let days = |n: i64, trusted| at(Span::hours(n * 24), Span::hours(n * 24), trusted);
@@ -611,8 +630,8 @@ fn one_of_each() -> Vec<Body> {
         Body::Unsuppressed { alarm: alarm.clone() },
         Body::TakenOut { alarm: alarm.clone(), by: by(), why: why.clone() },
         Body::PutBack { alarm, by: by() },
-        Body::CallBegan { policy: s("household"), episode: Some(1), hold: span },
-        Body::Joined { call: 2, episode: 1 },
+        Body::CallBegan { policy: s("household"), purpose: Purpose::Call, code: s("K7QF"), hold: span },
+        Body::Joined { call: 2, alarm: s("power-lost"), episode: 1 },
         Body::Stepped { call: 2, step: 0 },
         paged(Purpose::Call),
         Body::Skipped { call: 2, target, why: why.clone() },
@@ -624,12 +643,13 @@ fn one_of_each() -> Vec<Body> {
         Body::WorkBegan { tank: tank.clone(), work: work.clone(), length: span, by: by() },
         Body::WorkEnded { tank, work, by: Some(by()) },
         Body::Switched { relay: s("air-pump"), on: true, episode: 1, attempt: 1, why: why.clone() },
-        Body::Proved { switching: 4, after: span },
-        Body::NotProved { switching: 4, why },
+        Body::Proved { relay: s("air-pump"), switching: 4, after: span },
+        Body::NotProved { relay: s("air-pump"), switching: 4, why: why.clone() },
+        Body::Released { relay: s("heater"), episode: 1, why },
     ]
 }
 
-const KINDS: usize = 35;
+const KINDS: usize = 36;
 
 /// A new kind breaks this match: give it a place here, and one of it to [`one_of_each`].
 fn place_of(body: &Body) -> usize {
@@ -669,42 +689,6 @@ fn place_of(body: &Body) -> usize {
         Body::Switched { .. } => 32,
         Body::Proved { .. } => 33,
         Body::NotProved { .. } => 34,
-    }
-}
-
-/// Run by hand: `cargo nextest run -p slackwater --run-ignored only a_day --no-capture`.
-#[test]
-#[ignore = "a measurement: prints what a day of 20 sensors writes to the disk, and the cost of a sample"]
-fn a_day_of_twenty_sensors() {
-    // On the disk of the working folder: memory file systems count nothing.
-    let folder = tempfile::tempdir_in(env!("CARGO_MANIFEST_DIR")).unwrap();
-    let path = folder.path().join("journal.db");
-    let written = || {
-        let io = fs::read_to_string("/proc/self/io").unwrap();
-        let line = io.lines().find_map(|line| line.strip_prefix("write_bytes: ")).unwrap();
-        line.parse::<u64>().unwrap()
-    };
-    let mut samples: Vec<Sample> = (0..20).map(|n| good(&format!("sensor-{n}"), Span::ZERO, 25.0)).collect();
-    for (label, bytes, days) in [("growing", 256 << 20, 1), ("at the limit", 8 << 20, 8)] {
-        let (mut journal, _) =
-            Journal::open(&path, BootId(label.to_owned()), Limits { bytes, ..Limits::default() }).unwrap();
-        journal.tend(&seconds(0, 0)).unwrap();
-        let mut spent = std::time::Duration::ZERO;
-        for day in 0..days {
-            let before = written();
-            for second in day * 86_400..(day + 1) * 86_400 {
-                for (n, sample) in samples.iter_mut().enumerate() {
-                    let x = 25.0 + (second as f64 / 5_000.0 + n as f64).sin();
-                    (sample.at, sample.value) = (Moment(second * 1_000), Some(Value::Number(x)));
-                }
-                let begin = std::time::Instant::now();
-                journal.sample(&samples);
-                spent += begin.elapsed();
-                journal.tend(&seconds(second, second)).unwrap();
-            }
-            let size = fs::metadata(&path).unwrap().len();
-            println!("{label}, day {day}: {} bytes to the disk, file {size}", written() - before);
-        }
-        println!("{label}: {} ns a sample", spent.as_nanos() / (days as u128 * 86_400 * 20));
+        Body::Released { .. } => 35,
     }
 }

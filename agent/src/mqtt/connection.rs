@@ -10,28 +10,27 @@
 //! `poll` can also hang in a write to a broker that has stopped reading, its own keep-alive included; the
 //! tick notices that nothing has been heard for too long and gives the connection up.
 
+mod incoming;
+
 use std::collections::VecDeque;
 use std::future::Future;
 use std::pin::{Pin, pin};
 use std::time::Duration;
 
-use rumqttc::Outgoing;
-use rumqttc::v5::mqttbytes::QoS;
-use rumqttc::v5::mqttbytes::v5::RetainForwardRule::{OnEverySubscribe, OnNewSubscribe};
-use rumqttc::v5::mqttbytes::v5::{ConnAck, ConnAckProperties, Publish};
-use rumqttc::v5::{AsyncClient, ConnectionError, Event as Polled, EventLoop, Incoming};
+use rumqttc::v5::mqttbytes::v5::RetainForwardRule::OnNewSubscribe;
+use rumqttc::v5::{AsyncClient, ConnectionError, Event as Polled, EventLoop};
 use tokio::sync::{mpsc, oneshot};
 use tokio::time::{Instant, sleep};
 
-use super::link::{self, Link, OFFLINE, ONLINE};
-use super::loopback::{Due, LoopBack};
+use super::link::{self, Link, OFFLINE};
+use super::loopback::Due;
 use super::outbox::{Outbox, Purpose};
-use super::reason::{self, Loss};
+use super::reason::Loss;
 use super::retry::Retry;
 use super::settings::Settings;
 use super::subscriptions::Subscriptions;
 use super::tunnel;
-use super::{Ack, Command, Event, Message};
+use super::{Command, Event};
 
 /// Polls granted per tick while the listener lags behind: enough to get a ping out between messages.
 const STRETCH: u32 = 32;
@@ -296,141 +295,6 @@ impl Worker {
             link.publish(entry)?;
         }
         Ok(())
-    }
-
-    fn take(&mut self, event: Polled, link: &mut Link, eventloop: &mut EventLoop) -> Result<(), End> {
-        match event {
-            Polled::Incoming(packet) => {
-                link.heard_since_tick = true;
-                match packet {
-                    Incoming::Publish(publish) => Ok(self.hear(publish, link)?),
-                    Incoming::ConnAck(accepted) => Ok(self.accepted(accepted, link, eventloop)?),
-                    Incoming::PubAck(answer) => {
-                        let settled = self.outbox.settled(answer.pkid);
-                        Ok(self.settled(settled, reason::publication(answer.reason), link)?)
-                    }
-                    Incoming::SubAck(answer) => {
-                        let verdicts = answer.return_codes.into_iter().map(reason::subscription);
-                        let (refused, undo) = self.subscriptions.subscribed(answer.pkid, verdicts);
-                        for (filter, reason) in refused {
-                            if link.told_refused.insert(filter.clone()) {
-                                self.deliver(Event::Refused { filter, reason: reason.to_owned() });
-                            }
-                        }
-                        Ok(link.request(undo, OnNewSubscribe)?)
-                    }
-                    Incoming::UnsubAck(answer) => {
-                        self.subscriptions.unsubscribed(answer.pkid);
-                        Ok(())
-                    }
-                    // Pings are the library's own; the rest never reaches a client with QoS 1.
-                    _ => Ok(()),
-                }
-            }
-            Polled::Outgoing(Outgoing::Publish(packet)) => {
-                self.outbox.written(packet);
-                Ok(())
-            }
-            Polled::Outgoing(Outgoing::Subscribe(packet) | Outgoing::Unsubscribe(packet)) => {
-                self.subscriptions.written(packet);
-                Ok(())
-            }
-            Polled::Outgoing(Outgoing::PingReq) => {
-                link.stretch = 0;
-                Ok(())
-            }
-            Polled::Outgoing(Outgoing::Disconnect) => Err(End::Closed),
-            Polled::Outgoing(_) => Ok(()),
-        }
-    }
-
-    fn accepted(
-        &mut self,
-        accepted: ConnAck,
-        link: &mut Link,
-        eventloop: &mut EventLoop,
-    ) -> Result<(), Loss> {
-        let properties = accepted.properties.as_ref();
-        let limit = |pick: fn(&ConnAckProperties) -> Option<u16>| properties.and_then(pick);
-        match limit(|p| p.server_keep_alive).map(|seconds| Duration::from_secs(seconds.into())) {
-            Some(shorter) if !shorter.is_zero() && shorter < self.settings.keep_alive => {
-                link.keep_alive = shorter;
-            }
-            // Longer than we want to wait; or none, at which the library would ping without a pause.
-            Some(_) => {
-                eventloop.options.set_keep_alive(self.settings.keep_alive);
-            }
-            None => {}
-        }
-        if let Some(largest) = properties.and_then(|p| p.max_packet_size) {
-            link.largest = largest.try_into().unwrap_or(usize::MAX);
-        }
-        let now = Instant::now();
-        link.up = Some(now);
-        link.last_heard = now;
-        link.loopback = LoopBack::new(now);
-        link.tick = link::ticks(link.keep_alive);
-        self.outbox.connected(limit(|p| p.receive_max).unwrap_or(u16::MAX));
-        self.subscriptions.connected(accepted.session_present);
-        self.told_down = None;
-        self.deliver(Event::Up { session_present: accepted.session_present });
-
-        link.request(self.subscriptions.changes(), OnEverySubscribe)?;
-        self.outbox.handed_over(Purpose::Passing);
-        link.say(&self.settings.status_topic, ONLINE)?;
-        self.send_around(link)?;
-        self.feed(link)
-    }
-
-    fn hear(&mut self, publish: Publish, link: &mut Link) -> Result<(), Loss> {
-        let ack = (publish.qos != QoS::AtMostOnce).then(|| Ack {
-            generation: self.generation,
-            packet: publish.pkid,
-            exactly_once: publish.qos == QoS::ExactlyOnce,
-        });
-        if publish.topic == self.settings.loopback_topic.as_bytes() {
-            if let Some(round_trip) = link.loopback.hear(&publish.payload, Instant::now()) {
-                self.deliver(Event::Heard { round_trip });
-            }
-            return ack.map_or(Ok(()), |ack| link.acknowledge(&ack));
-        }
-        match String::from_utf8(publish.topic.into()) {
-            Ok(topic) => {
-                let (retained, duplicate) = (publish.retain, publish.dup);
-                self.deliver(Event::Message(Message {
-                    topic,
-                    payload: publish.payload,
-                    retained,
-                    duplicate,
-                    ack,
-                }));
-                Ok(())
-            }
-            Err(wrong) => {
-                tracing::warn!(topic = ?wrong.as_bytes(), "dropped a message whose topic is not UTF-8");
-                ack.map_or(Ok(()), |ack| link.acknowledge(&ack))
-            }
-        }
-    }
-
-    fn settled(
-        &mut self,
-        settled: Option<Purpose>,
-        verdict: Result<(), &'static str>,
-        link: &mut Link,
-    ) -> Result<(), Loss> {
-        match (settled, verdict) {
-            (Some(Purpose::Entry(id)), Ok(())) => self.deliver(Event::Published { id }),
-            (Some(Purpose::Entry(id)), Err(why)) => {
-                self.deliver(Event::Unpublished { id, why: why.to_owned() })
-            }
-            (Some(Purpose::Farewell), _) => return link.goodbye(),
-            (Some(Purpose::Passing), Err(why)) => {
-                tracing::warn!(why, "the broker does not take our status or loop-back message");
-            }
-            (Some(Purpose::Passing), Ok(())) | (None, _) => {}
-        }
-        if self.closing { Ok(()) } else { self.feed(link) }
     }
 
     /// In order, never skipped; while closing, nobody listens any more.

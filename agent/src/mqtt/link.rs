@@ -8,8 +8,10 @@ use std::time::Duration;
 
 use rumqttc::Transport;
 use rumqttc::v5::mqttbytes::QoS;
-use rumqttc::v5::mqttbytes::v5::{Filter, LastWill, Publish, PublishProperties, RetainForwardRule};
-use rumqttc::v5::{AsyncClient, ClientError, MqttOptions};
+use rumqttc::v5::mqttbytes::v5::{
+    ConnAckProperties, Filter, LastWill, Publish, PublishProperties, RetainForwardRule,
+};
+use rumqttc::v5::{AsyncClient, ClientError, EventLoop, MqttOptions};
 use tokio::time::{Instant, Interval, MissedTickBehavior, interval};
 
 use super::Ack;
@@ -29,6 +31,7 @@ const RECEIVE_WINDOW: u16 = 256;
 pub(super) const REQUESTS: usize = 4096;
 /// Ticks to a keep-alive: how finely silence is measured.
 const TICKS: u32 = 10;
+
 /// What belongs to one connection.
 pub(super) struct Link {
     client: AsyncClient,
@@ -61,6 +64,32 @@ impl Link {
             loopback: LoopBack::new(now),
             told_refused: BTreeSet::new(),
         }
+    }
+
+    /// The broker has accepted us, and says what it wants of this connection; `ours` is the
+    /// keep-alive that we asked for.
+    pub(super) fn accepted(
+        &mut self,
+        wants: Option<&ConnAckProperties>,
+        ours: Duration,
+        eventloop: &mut EventLoop,
+    ) {
+        match wants.and_then(|p| p.server_keep_alive).map(|seconds| Duration::from_secs(seconds.into())) {
+            Some(shorter) if !shorter.is_zero() && shorter < ours => self.keep_alive = shorter,
+            // Longer than we want to wait; or none, at which the library would ping without a pause.
+            Some(_) => {
+                eventloop.options.set_keep_alive(ours);
+            }
+            None => {}
+        }
+        if let Some(largest) = wants.and_then(|p| p.max_packet_size) {
+            self.largest = largest.try_into().unwrap_or(usize::MAX);
+        }
+        let now = Instant::now();
+        self.up = Some(now);
+        self.last_heard = now;
+        self.loopback = LoopBack::new(now);
+        self.tick = ticks(self.keep_alive);
     }
 
     /// Publishes our status, retained. The caller has noted it in the outbox.

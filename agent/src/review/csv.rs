@@ -42,6 +42,7 @@ pub fn render_csv(review: &Review) -> String {
         for page in &call.pages {
             let kind = match page.purpose {
                 Purpose::Call => "page",
+                Purpose::Taken => "answered-by-other",
                 Purpose::AllClear => "all-clear",
                 Purpose::Digest => "digest",
                 Purpose::Drill => "drill",

@@ -99,7 +99,7 @@ impl<'a> Events<'a> {
                 });
             }
 
-            Body::CallBegan { policy, episode, .. } => {
+            Body::CallBegan { policy, .. } => {
                 let new = CallOut {
                     call_out: seq,
                     policy,
@@ -112,11 +112,8 @@ impl<'a> Events<'a> {
                     ended: None,
                 };
                 self.call_outs.insert(seq, new);
-                if let Some(episode) = episode {
-                    self.join(seq, episode);
-                }
             }
-            Body::Joined { call, episode } => self.join(call, episode),
+            Body::Joined { call, episode, .. } => self.join(call, episode),
             Body::Paged { call, target, purpose, headline } => {
                 let result = Delivery::Unknown;
                 let page = Paged {
@@ -164,8 +161,11 @@ impl<'a> Events<'a> {
                     known.fallbacks.push(switching);
                 }
             }
-            Body::Proved { switching, after } => self.proof(switching, ProofSeen::Proved { after }),
-            Body::NotProved { switching, why } => self.proof(switching, ProofSeen::NotProved { why }),
+            Body::Released { relay, why, .. } => {
+                self.note(at, format!("{relay} was left as it stood, for a person to switch back: {why}"));
+            }
+            Body::Proved { switching, after, .. } => self.proof(switching, ProofSeen::Proved { after }),
+            Body::NotProved { switching, why, .. } => self.proof(switching, ProofSeen::NotProved { why }),
 
             Body::Shelved { alarm, by, why, .. } => {
                 self.put_aside(&alarm, &at, "shelved");

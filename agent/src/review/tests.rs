@@ -175,15 +175,19 @@ fn fortnight() -> Story {
     story.tell("2026-10-20 03:12:20", raised("power-lost", episode, "K7P", Priority::Critical, "mains off"));
     let call = story.tell(
         "2026-10-20 03:12:20",
-        Body::CallBegan { policy: s("household"), episode: Some(episode), hold: Span::ZERO },
+        Body::CallBegan { policy: s("household"), purpose: Purpose::Call, code: s("K7P"), hold: Span::ZERO },
     );
+    story.tell("2026-10-20 03:12:20", Body::Joined { call, alarm: s("power-lost"), episode });
     let push = story.tell("2026-10-20 03:12:20", paged(call, "ines.push", Purpose::Call));
     let siren = story.tell("2026-10-20 03:12:20", paged(call, "siren", Purpose::Call));
     let on = story.tell(
         "2026-10-20 03:12:20",
         Body::Switched { relay: s("air-pump"), on: true, episode, attempt: 1, why: s("the fallback begins") },
     );
-    story.tell("2026-10-20 03:12:24", Body::Proved { switching: on, after: Span::seconds(4) });
+    story.tell(
+        "2026-10-20 03:12:24",
+        Body::Proved { relay: s("air-pump"), switching: on, after: Span::seconds(4) },
+    );
     story.tell(
         "2026-10-20 03:12:22",
         Body::Delivered { page: siren, result: Outcome::Accepted { note: s("") } },
@@ -200,7 +204,7 @@ fn fortnight() -> Story {
         "2026-10-20 03:14",
         raised("return-stopped", second, "M2X", Priority::High, "return-flow 0 L/h"),
     );
-    story.tell("2026-10-20 03:14", Body::Joined { call, episode: second });
+    story.tell("2026-10-20 03:14", Body::Joined { call, alarm: s("return-stopped"), episode: second });
     let text = story.tell("2026-10-20 03:17:20", paged(call, "ines.text", Purpose::Call));
     story.tell(
         "2026-10-20 03:17:40",
@@ -231,7 +235,10 @@ fn fortnight() -> Story {
         "2026-10-20 05:45",
         Body::Switched { relay: s("air-pump"), on: false, episode, attempt: 2, why: s("undone") },
     );
-    story.tell("2026-10-20 05:46", Body::NotProved { switching: off, why: s("air-pump-current 0.21 A") });
+    story.tell(
+        "2026-10-20 05:46",
+        Body::NotProved { relay: s("air-pump"), switching: off, why: s("air-pump-current 0.21 A") },
+    );
     let clear = story.tell("2026-10-20 05:45", paged(call, "ines.text", Purpose::AllClear));
     story.tell(
         "2026-10-20 05:46",
@@ -245,7 +252,7 @@ fn fortnight() -> Story {
 
     let drill = story.tell(
         "2026-10-24 18:00",
-        Body::CallBegan { policy: s("household"), episode: None, hold: Span::ZERO },
+        Body::CallBegan { policy: s("household"), purpose: Purpose::Drill, code: s("D9T"), hold: Span::ZERO },
     );
     let page = story.tell("2026-10-24 18:00", paged(drill, "ines.push", Purpose::Drill));
     story.tell("2026-10-24 18:00:02", Body::Delivered { page, result: Outcome::Accepted { note: s("") } });
@@ -260,8 +267,9 @@ fn fortnight() -> Story {
     );
     let call = story.tell(
         "2026-10-25T02:40:00+02:00",
-        Body::CallBegan { policy: s("household"), episode: Some(night), hold: Span::ZERO },
+        Body::CallBegan { policy: s("household"), purpose: Purpose::Call, code: s("R4T"), hold: Span::ZERO },
     );
+    story.tell("2026-10-25T02:40:00+02:00", Body::Joined { call, alarm: s("too-cold"), episode: night });
     story.tell("2026-10-25T02:40:00+02:00", paged(call, "ines.push", Purpose::Call));
     story.tell("2026-10-25T02:15:00+01:00", returned("too-cold", night, Span::minutes(35)));
     story.tell("2026-10-25T02:15:00+01:00", Body::CallEnded { call });

@@ -162,6 +162,7 @@ impl Page<'_> {
         for page in &call.pages {
             let purpose = match page.purpose {
                 Purpose::Call => "",
+                Purpose::Taken => " (told that someone answered)",
                 Purpose::AllClear => " (all-clear)",
                 Purpose::Digest => " (digest)",
                 Purpose::Drill => " (drill)",

@@ -2,7 +2,9 @@
 //! channels inside `[contact.…]` and `[channel.…]`.
 
 use super::tree::{Item, Table};
-pub use crate::channels::{ChannelSettings, MailSettings, PushSettings, Security, SirenSettings};
+pub use crate::channels::{
+    ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings,
+};
 use crate::secret::Secret;
 use hyper::header::HeaderName;
 use hyper::{Method, Uri};
@@ -15,7 +17,7 @@ impl ChannelSettings {
     /// What the channel can carry.
     pub fn kind(&self) -> ChannelKind {
         match self {
-            Self::Mail(_) => ChannelKind::Mail,
+            Self::Mail(_) | Self::Folder(_) => ChannelKind::Mail,
             Self::Push(_) => ChannelKind::Push,
             Self::Siren(_) => ChannelKind::Siren,
         }
@@ -25,34 +27,50 @@ impl ChannelSettings {
 /// Headers that the request has anyway.
 const OWN_HEADERS: &[&str] = &["content-length", "content-type", "connection", "host", "transfer-encoding"];
 
-/// Reads one channel of a kind that can stand where it stands.
-pub(super) fn channel(item: &Item<'_>, allowed: &[ChannelKind]) -> Option<ChannelSettings> {
+/// What can stand after `kind`.
+#[derive(Clone, Copy, PartialEq)]
+enum Kind {
+    Mail,
+    Push,
+    Folder,
+    Siren,
+    Text,
+}
+
+/// Reads one channel: of a person, or of nobody.
+pub(super) fn channel(item: &Item<'_>, personal: bool) -> Option<ChannelSettings> {
     let mut table = item.table()?;
     let kinds = [
-        ("mail", ChannelKind::Mail),
-        ("push", ChannelKind::Push),
-        ("text", ChannelKind::Text),
-        ("siren", ChannelKind::Siren),
+        ("mail", Kind::Mail),
+        ("push", Kind::Push),
+        ("folder", Kind::Folder),
+        ("siren", Kind::Siren),
+        ("text", Kind::Text),
     ];
     let kind = table.need("kind", |item| match item.one_of(&kinds)? {
-        ChannelKind::Text => item.wrong("`text` is not in this version: `mail`, `push` and `siren` are"),
-        kind if allowed.contains(&kind) => Some(kind),
-        ChannelKind::Siren => {
+        Kind::Text => item.wrong("`text` is not in this version: `mail`, `push`, `folder` and `siren` are"),
+        Kind::Siren if personal => {
             item.wrong("a siren reaches nobody in particular: write it as `[channel.NAME]`")
         }
-        ChannelKind::Mail | ChannelKind::Push => {
+        Kind::Mail | Kind::Push | Kind::Folder if !personal => {
             item.wrong("only sirens belong to nobody: write this channel as `[contact.NAME.channel.NAME]`")
         }
+        kind => Some(kind),
     });
     let Some(kind) = kind else {
         table.leave_the_rest();
         return None;
     };
     match kind {
-        ChannelKind::Mail => table.need("to", mailbox).map(ChannelSettings::Mail),
-        ChannelKind::Push => push(&mut table).map(|push| ChannelSettings::Push(Box::new(push))),
-        ChannelKind::Siren => siren(&mut table).map(ChannelSettings::Siren),
-        ChannelKind::Text => None,
+        Kind::Mail => table.need("to", mailbox).map(ChannelSettings::Mail),
+        Kind::Push => push(&mut table).map(|push| ChannelSettings::Push(Box::new(push))),
+        Kind::Folder => {
+            let folder = table.need("folder", Item::path);
+            let to = table.need("to", mailbox);
+            Some(ChannelSettings::Folder(FolderSettings { folder: folder?, to: to? }))
+        }
+        Kind::Siren => siren(&mut table).map(ChannelSettings::Siren),
+        Kind::Text => None,
     }
 }
 

@@ -4,7 +4,7 @@
 use super::channels::{ChannelSettings, channel};
 use super::tree::{Item, Table};
 use jiff::civil::{Date, Time};
-use slackwater_rules::plan::{ChannelKind, Contact, Hours, Target};
+use slackwater_rules::plan::{Contact, Hours, Target};
 use std::collections::BTreeMap;
 
 type People = (BTreeMap<String, Contact>, BTreeMap<Target, ChannelSettings>);
@@ -18,7 +18,7 @@ pub(super) fn read(root: &mut Table<'_>) -> Option<People> {
     let sirens = root.or("channel", Vec::new(), |item| {
         each(item, |name, item| {
             let target = Target { contact: None, channel: name.to_owned() };
-            channel(item, &[ChannelKind::Siren]).map(|found| (target, found))
+            channel(item, false).map(|found| (target, found))
         })
     });
     let mut people = BTreeMap::new();
@@ -36,7 +36,7 @@ pub(super) fn read(root: &mut Table<'_>) -> Option<People> {
 
 /// A mail channel without a server would fail at night.
 pub(super) fn want_mail_server(root: &Table<'_>, channels: &BTreeMap<Target, ChannelSettings>) -> Option<()> {
-    match channels.iter().find(|(_, channel)| channel.kind() == ChannelKind::Mail) {
+    match channels.iter().find(|(_, channel)| matches!(channel, ChannelSettings::Mail(_))) {
         Some((target, _)) => root.wrong("mail", format!("it is missing, but `{target}` is a mail channel")),
         None => Some(()),
     }
@@ -67,9 +67,7 @@ fn contact(name: &str, item: &Item<'_>) -> Option<(Contact, Vec<(String, Channel
     let hours = table.or("hours", Vec::new(), |item| all(item, hours));
     let away = table.or("away", Vec::new(), |item| all(item, absence));
     let channels = table.or("channel", Vec::new(), |item| {
-        each(item, |name, item| {
-            channel(item, &[ChannelKind::Mail, ChannelKind::Push]).map(|found| (name.to_owned(), found))
-        })
+        each(item, |name, item| channel(item, true).map(|found| (name.to_owned(), found)))
     });
     Some((Contact { name: shown?, hours: hours?, away: away? }, channels?))
 }

@@ -66,7 +66,7 @@ impl Places {
         let journal = JournalSettings {
             path: state_folder(environment).join("journal.sqlite"),
             max_size: 256 << 20,
-            flush_every: Span::minutes(5),
+            flush_every: Span::minutes(10),
         };
         let control = ControlSettings { socket: runtime_folder(environment).join("control.sock") };
         let journal = root.or("journal", journal.clone(), |item| {

@@ -14,19 +14,19 @@ use std::time::Duration;
 
 /// What the loop knows of its parts.
 #[derive(Debug)]
-pub struct Health {
+pub(super) struct Health {
     /// Why the broker can't be heard, if so.
-    pub deaf: Option<String>,
+    pub(super) deaf: Option<String>,
     /// How long our own message took, the last time.
-    pub round_trip: Option<Duration>,
+    pub(super) round_trip: Option<Duration>,
     /// Subscriptions that the broker refused, and why.
-    pub refused: BTreeMap<String, String>,
+    pub(super) refused: BTreeMap<String, String>,
     /// Why the files that were to be reloaded were not taken.
-    pub reload_refused: Option<String>,
+    pub(super) reload_refused: Option<String>,
     /// What is wrong with the journal.
-    pub journal: Option<String>,
+    pub(super) journal: Option<String>,
     /// How the channels are.
-    pub channels: BTreeMap<Target, channels::Health>,
+    pub(super) channels: BTreeMap<Target, channels::Health>,
 }
 
 impl Default for Health {
@@ -104,7 +104,14 @@ pub(super) fn words(status: &Status, health: &Health) -> String {
     }
     for call in &status.calls {
         let due = call.due.map_or(String::new(), |due| format!(" in {due}"));
-        let _ = writeln!(out, "\ncall-out {} ({}, code {}): {}", call.policy, call.purpose, call.code, call.about.join(", "));
+        let _ = writeln!(
+            out,
+            "\ncall-out {} ({}, code {}): {}",
+            call.policy,
+            call.purpose,
+            call.code,
+            call.about.join(", ")
+        );
         let _ = writeln!(out, "  next: {}{due}", call.next);
         for line in &call.told {
             let _ = writeln!(out, "  {line}");
@@ -154,7 +161,8 @@ pub(super) fn words(status: &Status, health: &Health) -> String {
         let _ = writeln!(out, "           subscription to {filter} REFUSED: {why}");
     }
     let _ = writeln!(out, "  journal  {}", health.journal.as_deref().unwrap_or("kept"));
-    let clock = if status.at.wall_trusted { "trusted" } else { "NOT TRUSTED: nothing says that it is synchronised" };
+    let clock =
+        if status.at.wall_trusted { "trusted" } else { "NOT TRUSTED: nothing says that it is synchronised" };
     let _ = writeln!(out, "  clock    {clock}");
     for (target, channel) in &health.channels {
         let state = match (&channel.last_error, channel.last_ok) {

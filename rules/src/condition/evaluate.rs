@@ -198,7 +198,7 @@ impl Test {
                 let until = |what: &Condition| what.evaluate(present, None).until;
                 self.also(verdict, sooner(until(first), until(second)))
             }
-            Self::Blind(sight) => lasting(world.blind(sight).into()),
+            Self::Blind(sight) => lasting(world.blind(sight)),
         }
     }
 

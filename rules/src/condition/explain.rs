@@ -172,7 +172,11 @@ impl<W: World> Told<'_, W> {
                 vec![format!("{written} ({})", self.why(test, true))]
             }
             Test::Blind(sight) => {
-                let sees = if self.present.world.blind(sight) { "out of sight" } else { "in sight" };
+                let sees = match self.present.world.blind(sight) {
+                    Truth::True => "out of sight",
+                    Truth::False => "in sight",
+                    Truth::Unknown => "may be out of sight",
+                };
                 vec![format!("{} {sees}", self.sight(sight))]
             }
         }

@@ -7,7 +7,7 @@ use super::judging::{Recall, Watch};
 use super::sensing::Senses;
 use super::timers::Timers;
 use super::{DeadlineReason, Engine, Index, Turn};
-use crate::alarm::Life;
+use crate::alarm::{Life, State};
 use crate::plan::{AlarmId, Plan, Sensor, SensorId};
 use crate::record::{Body, By};
 use crate::time::Now;
@@ -100,18 +100,38 @@ impl Engine {
         }
         for id in (0..).map(AlarmId).take(self.plan.alarms.len()) {
             self.wake_for_shelf(id);
+            if self.lives[id.index()].state == State::Normal {
+                self.suppress_for_work(id);
+            }
             self.judge(id);
         }
+        self.release_from_work();
         for (tank, until) in self.works.iter().map(|(tank, spell)| (*tank, spell.until)).collect::<Vec<_>>() {
             self.timers.set(DeadlineReason::Work(tank), Some(until));
         }
         for relay in self.runs.keys().copied().collect::<Vec<_>>() {
             self.arm_relay(relay);
         }
+        let gone = self.calls.values().filter(|call| !call.ended && self.policy(call).is_none());
+        for call in gone.map(|call| call.id).collect::<Vec<_>>() {
+            self.end_call(call);
+        }
         for call in self.calls.keys().copied().collect::<Vec<_>>() {
             self.wake_for_call(call);
             for page in self.calls[&call].pages.iter().map(|sent| sent.id).collect::<Vec<_>>() {
                 self.arm_retry(page);
+            }
+        }
+        self.call_for_the_forgotten();
+    }
+
+    /// What stands is always in a call-out, if its alarm calls anybody: also when another plan
+    /// has renamed the policy, or has given it its first.
+    fn call_for_the_forgotten(&mut self) {
+        for id in (0..).map(AlarmId).take(self.plan.alarms.len()) {
+            let episode = self.episode_of(id).filter(|_| self.lives[id.index()].state.is_standing());
+            if let Some(episode) = episode {
+                self.call_for(id, episode);
             }
         }
     }

@@ -14,12 +14,14 @@ const LONGEST_SHELF: Span = Span::hours(24);
 impl Engine {
     /// The watch begins: pages in flight go again, deadlines of what lasts are set.
     pub(super) fn start(&mut self, version: String, gap: Option<Span>) {
-        self.record(Body::Started { version, gap });
-        self.resume_pages();
+        let started = self.record(Body::Started { version, gap });
         self.set_out();
         for call in self.calls.keys().copied().collect::<Vec<_>>() {
             self.wake_call_at_start(call, gap.is_none());
         }
+        // Steps that fell due meanwhile come first: their pages may make older ones needless.
+        self.meet_deadlines();
+        self.resume_pages(started);
     }
 
     fn refuse(&mut self, what: String, why: String, by: By) {
@@ -33,6 +35,7 @@ impl Engine {
             Word::Reset { alarm } => match self.find(&alarm, "reset", &by) {
                 Some(id) if self.lives[id.index()].state == State::LatchedAcknowledged => {
                     self.record(Body::Reset { alarm, by });
+                    self.suppress_for_work(id);
                     self.judge(id);
                 }
                 Some(id) => {
@@ -89,6 +92,7 @@ impl Engine {
                 let Some(id) = self.find(&alarm, "put back", &by) else { return };
                 if self.lives[id.index()].state == State::OutOfService {
                     self.record(Body::PutBack { alarm, by });
+                    self.suppress_for_work(id);
                     self.judge(id);
                 } else {
                     self.refuse(format!("put {alarm} back"), "it is not out of service".to_owned(), by);
@@ -186,6 +190,7 @@ impl Engine {
         if self.lives[id.index()].state == State::Shelved {
             self.record(Body::Unshelved { alarm: self.plan.alarm(id).name.clone(), by });
             self.wake_for_shelf(id);
+            self.suppress_for_work(id);
             self.judge(id);
         }
     }
@@ -210,22 +215,28 @@ impl Engine {
         self.record(Body::WorkBegan { tank, work: work.clone(), length, by });
         self.timers.set(super::DeadlineReason::Work(id), Some(self.now.mono + length));
         for alarm in (0..).map(AlarmId).take(self.plan.alarms.len()) {
-            if self.is_paused_by(alarm, id, &work) && !self.lives[alarm.index()].state.is_aside() {
-                let episode = self.episode_of(alarm);
-                self.record(Body::Suppressed { alarm: self.plan.alarm(alarm).name.clone() });
-                self.after_aside(alarm, episode);
-            }
+            self.suppress_for_work(alarm);
         }
     }
 
-    /// Work pauses an alarm of its tank if the alarm rests on a measure that the work disturbs.
-    fn is_paused_by(&self, alarm: AlarmId, tank: TankId, work: &str) -> bool {
-        let Some(work) = self.plan.works.get(work) else { return false };
-        let disturbed = |id: crate::plan::SensorId| {
+    /// Puts the alarm aside if work goes on that disturbs it: when the work begins, or when the
+    /// alarm comes back while it does.
+    pub(super) fn suppress_for_work(&mut self, alarm: AlarmId) {
+        if self.is_disturbed(alarm) && self.may(alarm, Event::Suppress) {
+            let episode = self.episode_of(alarm);
+            self.record(Body::Suppressed { alarm: self.plan.alarm(alarm).name.clone() });
+            self.after_aside(alarm, episode);
+        }
+    }
+
+    /// Work disturbs an alarm of its tank if the alarm rests on a measure that the work pauses.
+    fn is_disturbed(&self, alarm: AlarmId) -> bool {
+        self.sensors_of(alarm).any(|id| {
             let sensor = self.plan.sensor(id);
-            sensor.tank == Some(tank) && work.pauses.iter().any(|measure| measure == sensor.measure.name)
-        };
-        self.sensors_of(alarm).any(disturbed)
+            let spell = sensor.tank.and_then(|tank| self.works.get(&tank));
+            let work = spell.and_then(|spell| self.plan.works.get(&spell.work));
+            work.is_some_and(|work| work.pauses.iter().any(|measure| measure == sensor.measure.name))
+        })
     }
 
     /// Work is over: everything it paused is looked at again at once.
@@ -233,11 +244,15 @@ impl Engine {
         let Some(work) = self.works.get(&tank).map(|spell| spell.work.clone()) else { return };
         self.timers.set(super::DeadlineReason::Work(tank), None);
         let name = self.plan.place(Some(tank)).to_owned();
-        self.record(Body::WorkEnded { tank: name, work: work.clone(), by });
+        self.record(Body::WorkEnded { tank: name, work, by });
+        self.release_from_work();
+    }
+
+    /// Takes back in what no work disturbs any more.
+    pub(super) fn release_from_work(&mut self) {
         for alarm in (0..).map(AlarmId).take(self.plan.alarms.len()) {
-            if self.lives[alarm.index()].state == State::SuppressedByDesign
-                && self.is_paused_by(alarm, tank, &work)
-            {
+            let suppressed = self.lives[alarm.index()].state == State::SuppressedByDesign;
+            if suppressed && !self.is_disturbed(alarm) {
                 self.record(Body::Unsuppressed { alarm: self.plan.alarm(alarm).name.clone() });
                 self.judge(alarm);
             }

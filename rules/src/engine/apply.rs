@@ -17,7 +17,7 @@ impl Engine {
             Body::Raised { alarm, episode, code, place, priority, since, because } => {
                 let Some(id) = self.alarm(alarm) else { return };
                 let life = &mut self.lives[id.index()];
-                let episode = Episode {
+                let begun = Episode {
                     id: *episode,
                     code: code.clone(),
                     place: place.clone(),
@@ -28,32 +28,32 @@ impl Engine {
                     worse: false,
                     blind: false,
                 };
-                life.episode.get_or_insert_with(|| episode.clone()).raised = at;
-                life.note_raise(at);
+                life.episode.get_or_insert(begun).raised = at;
+                life.note_raise(seq, at);
                 life.happen(Event::Raise);
-                self.change_members(alarm, at, |member| member.fate = Fate::Stands);
+                self.change_members(*episode, at, |member| member.fate = Fate::Stands);
             }
-            Body::Worsened { alarm, because, .. } => {
+            Body::Worsened { alarm, episode, because } => {
                 self.change_episode(alarm, |episode| {
                     episode.worse = true;
                     episode.because.clone_from(because);
                 });
-                self.change_members(alarm, at, |member| {
+                self.change_members(*episode, at, |member| {
                     member.worse = true;
                     member.because.clone_from(because);
                 });
             }
-            Body::LostSight { alarm, .. } => self.change_sight(alarm, at, true),
-            Body::FoundSight { alarm, .. } => self.change_sight(alarm, at, false),
-            Body::Returned { alarm, .. } => {
+            Body::LostSight { alarm, episode } => self.change_sight(alarm, *episode, at, true),
+            Body::FoundSight { alarm, episode } => self.change_sight(alarm, *episode, at, false),
+            Body::Returned { alarm, episode, .. } => {
                 let Some(id) = self.alarm(alarm) else { return };
                 let latching = self.plan.alarm(id).latching;
                 self.lives[id.index()].happen(Event::Return { latching });
-                self.change_members(alarm, at, |member| member.fate = Fate::Over(at));
+                self.change_members(*episode, at, |member| member.fate = Fate::Over(at));
             }
-            Body::Chattering { alarm, .. } => self.change_life(alarm, |life| life.chattering = true),
+            Body::Chattering { alarm, .. } => self.change_life(alarm, |life| life.chattering = Some(seq)),
             Body::Settled { alarm } => self.change_life(alarm, |life| {
-                life.chattering = false;
+                life.chattering = None;
                 life.raises.clear();
             }),
             Body::Acknowledged { alarm, .. } => {
@@ -132,6 +132,7 @@ impl Engine {
                 if let Some(call) = self.calls.get_mut(call) {
                     call.ended = true;
                 }
+                self.forget_if_done(*call);
             }
 
             Body::WorkBegan { tank, work, length, by } => {
@@ -152,8 +153,10 @@ impl Engine {
                 let Some(relay) = self.relay(relay) else { return };
                 self.runs.remove(&relay);
             }
-            Body::Proved { switching, after } => self.note_proof(*switching, Proof::Seen(*after)),
-            Body::NotProved { switching, why } => self.note_proof(*switching, Proof::Missing(why.clone())),
+            Body::Proved { switching, after, .. } => self.note_proof(*switching, Proof::Seen(*after)),
+            Body::NotProved { switching, why, .. } => {
+                self.note_proof(*switching, Proof::Missing(why.clone()))
+            }
 
             // Kept for people; nothing follows from them.
             Body::Started { .. }
@@ -200,16 +203,16 @@ impl Engine {
         });
     }
 
-    fn change_sight(&mut self, alarm: &str, at: Moment, blind: bool) {
+    fn change_sight(&mut self, alarm: &str, episode: Seq, at: Moment, blind: bool) {
         self.change_episode(alarm, |episode| episode.blind = blind);
-        self.change_members(alarm, at, |member| member.blind = blind);
+        self.change_members(episode, at, |member| member.blind = blind);
     }
 
-    /// Changes the alarm's part in every running call-out, and notes when nothing there stands.
-    fn change_members(&mut self, alarm: &str, at: Moment, change: impl Fn(&mut Member)) {
+    /// Changes the episode's part in its call-out, and notes when nothing there stands.
+    fn change_members(&mut self, episode: Seq, at: Moment, change: impl Fn(&mut Member)) {
         for call in self.calls.values_mut().filter(|call| !call.ended) {
             let mut touched = false;
-            for member in call.members.iter_mut().filter(|member| member.alarm == alarm) {
+            for member in call.members.iter_mut().filter(|member| member.episode == episode) {
                 change(member);
                 touched = true;
             }
@@ -220,11 +223,13 @@ impl Engine {
     }
 
     fn put_aside(&mut self, alarm: &str, at: Moment, event: Event, aside: Option<Aside>) {
-        self.change_life(alarm, |life| {
-            life.happen(event);
-            life.aside = aside;
-        });
-        self.change_members(alarm, at, |member| {
+        let Some(id) = self.alarm(alarm) else { return };
+        let life = &mut self.lives[id.index()];
+        let episode = life.episode.as_ref().map(|episode| episode.id);
+        life.happen(event);
+        life.aside = aside;
+        let Some(episode) = episode else { return };
+        self.change_members(episode, at, |member| {
             if member.fate == Fate::Stands {
                 member.fate = Fate::PutAside;
             }
@@ -259,14 +264,29 @@ impl Engine {
     }
 
     fn note_delivery(&mut self, page: Seq, result: &Outcome) {
-        let mut pages = self.calls.values_mut().flat_map(|call| &mut call.pages);
-        if let Some(sent) = pages.find(|sent| sent.id == page) {
+        let mut pages =
+            self.calls.values_mut().flat_map(|call| call.pages.iter_mut().map(|sent| (call.id, sent)));
+        if let Some((call, sent)) = pages.find(|(_, sent)| sent.id == page) {
             sent.deferred += u32::from(matches!(result, Outcome::Deferred { .. }));
             sent.last = Some(result.clone());
+            self.forget_if_done(call);
+        }
+    }
+
+    /// A call-out that is over is kept only while its last pages are on their way.
+    fn forget_if_done(&mut self, id: Seq) {
+        if self.calls.get(&id).is_some_and(|call| call.ended && !call.pages.iter().any(Sent::is_pending)) {
+            self.calls.remove(&id);
         }
     }
 
     fn note_switching(&mut self, relay: RelayId, seq: Seq, at: Moment, on: bool, episode: Seq, attempt: u32) {
+        // A run begins while its episode is open. A restart may find the undoing of a run whose
+        // beginning lies before its horizon: that is no run of its own.
+        let open = self.lives.iter().any(|life| life.episode.as_ref().is_some_and(|it| it.id == episode));
+        if !open && !self.runs.contains_key(&relay) {
+            return;
+        }
         let proof = match &self.plan.relays[relay.index()].proof {
             Some(_) => Proof::Awaited,
             None => Proof::None,

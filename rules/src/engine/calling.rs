@@ -5,7 +5,7 @@
 
 use super::{DeadlineReason, Effect, Engine};
 use crate::alarm::Priority;
-use crate::callout::{Call, Fate, Phase, RETRY_WITHIN, Sent};
+use crate::callout::{Call, Fate, Member, Phase, RETRY_WITHIN, Sent};
 use crate::page::{Context, Page};
 use crate::plan::{AlarmId, Callout, CalloutId, Step, Target};
 use crate::record::{Body, By, Outcome, Purpose, Seq};
@@ -21,13 +21,15 @@ impl Engine {
         if let Some(call) = self.call_of_episode(episode) {
             return self.wake_for_call(call);
         }
-        if let Some(call) = self.call_of_cause(&name) {
+        if let Some(call) = self.call_of_kin(&name) {
             let worst = self.calls[&call].priority();
+            let back = |member: &Member| member.alarm == name && matches!(member.fate, Fate::Over(_));
+            let is_back = self.calls[&call].members.iter().any(back);
             self.record(Body::Joined { call, alarm: name.clone(), episode });
             self.wake_for_call(call);
             // What was already answered for is broken through by what ranks above it, and by
-            // whatever is critical.
-            if priority > worst || priority == Priority::Critical {
+            // whatever is critical; not by what has only come and gone.
+            if priority > worst || (priority == Priority::Critical && !is_back) {
                 self.got_worse(episode, format!("{name} was raised too"));
             }
             return;
@@ -64,11 +66,12 @@ impl Engine {
         self.calls.values().find(about).map(|call| call.id)
     }
 
-    /// A running call-out with an episode that explains this alarm's, or that this one explains.
-    fn call_of_cause(&self, alarm: &str) -> Option<Seq> {
+    /// A running call-out about this alarm, about one that explains it, or one it explains.
+    fn call_of_kin(&self, alarm: &str) -> Option<Seq> {
         let index = &self.index;
         let related = |call: &&Call| {
-            let kin = |other: &str| index.explains(other, alarm) || index.explains(alarm, other);
+            let kin =
+                |other: &str| other == alarm || index.explains(other, alarm) || index.explains(alarm, other);
             !call.ended && call.members.iter().any(|member| kin(&member.alarm))
         };
         self.calls.values().find(related).map(|call| call.id)
@@ -98,7 +101,7 @@ impl Engine {
         Some(Span(morning.timestamp().as_millisecond() - self.now.wall.0))
     }
 
-    fn policy(&self, call: &Call) -> Option<&Callout> {
+    pub(super) fn policy(&self, call: &Call) -> Option<&Callout> {
         self.plan.callouts.iter().find(|policy| policy.name == call.policy)
     }
 
@@ -252,7 +255,7 @@ impl Engine {
         self.record(Body::Delivered { page, result });
         self.arm_retry(page);
         self.drop_unwanted(call);
-        let call_state = &self.calls[&call];
+        let Some(call_state) = self.calls.get(&call) else { return };
         let failed_step = match call_state.phase {
             Phase::Calling { step, .. } if step > 0 && call_state.quiet_since.is_none() => {
                 call_state.step_failed(step as u32 - 1)
@@ -266,7 +269,6 @@ impl Engine {
         if failed_step && more {
             self.take_step(call);
         }
-        self.forget_if_done(call);
     }
 
     /// When a deferred page is tried again.
@@ -281,8 +283,7 @@ impl Engine {
     pub(super) fn retry(&mut self, page: Seq) {
         let Some((call, sent)) = self.sent(page).filter(|(_, sent)| sent.is_pending()) else { return };
         if self.now.mono - sent.at > RETRY_WITHIN {
-            self.give_up(page, "not delivered within a day");
-            return self.forget_if_done(call);
+            return self.give_up(page, "not delivered within a day");
         }
         let (target, purpose) = (sent.target.clone(), sent.purpose);
         if let Some(page) = self.compose(call, &target, purpose, page, false) {
@@ -290,16 +291,20 @@ impl Engine {
         }
     }
 
-    /// Sends again what was planned before a restart and has not been reported on.
-    pub(super) fn resume_pages(&mut self) {
+    /// Sends again what was planned before the record `started` and has not got through, as far
+    /// as is known; what nobody needs any more is given up instead. A deferred page may have
+    /// been on its way again, so each may be a repeat.
+    pub(super) fn resume_pages(&mut self, started: Seq) {
         let pending = self.calls.values().flat_map(|call| {
-            call.pages
-                .iter()
-                .filter(|sent| sent.is_pending())
-                .map(move |sent| (call.id, sent.id, sent.target.clone(), sent.purpose, sent.last.is_none()))
+            let pending = call.pages.iter().filter(|sent| sent.is_pending() && sent.id < started);
+            pending.map(|sent| (call.id, sent.clone(), call.wants(sent)))
         });
-        for (call, page, target, purpose, maybe_repeat) in pending.collect::<Vec<_>>() {
-            if let Some(page) = self.compose(call, &target, purpose, page, maybe_repeat) {
+        for (call, sent, wanted) in pending.collect::<Vec<_>>() {
+            let Sent { id, target, purpose, .. } = sent;
+            self.timers.set(DeadlineReason::Retry(id), None);
+            if !wanted {
+                self.give_up(id, "no longer needed");
+            } else if let Some(page) = self.compose(call, &target, purpose, id, true) {
                 self.turn.effects.push(Effect::Send { target, page: Box::new(page) });
             }
         }
@@ -309,8 +314,11 @@ impl Engine {
     pub(super) fn answer(&mut self, id: Seq, by: &By) {
         let Some(call) = self.calls.get(&id).filter(|call| !call.ended) else { return };
         let lease = self.policy(call).map_or(Span::ZERO, |policy| policy.lease);
+        let news = !matches!(call.phase, Phase::Answered { .. });
         self.record(Body::Answered { call: id, by: by.clone(), lease });
-        self.tell_the_others(id, Some(&by.who));
+        if news {
+            self.tell_the_others(id, Some(&by.who));
+        }
         self.wake_for_call(id);
         let call = &self.calls[&id];
         if call.purpose == Purpose::Drill || (call.purpose == Purpose::Digest && !call.stands()) {
@@ -384,14 +392,7 @@ impl Engine {
     pub(super) fn end_call(&mut self, id: Seq) {
         self.record(Body::CallEnded { call: id });
         self.wake_for_call(id);
-        self.forget_if_done(id);
-    }
-
-    /// A call-out that is over is kept only while its last pages are on their way.
-    fn forget_if_done(&mut self, id: Seq) {
-        if self.calls.get(&id).is_some_and(|call| call.ended && !call.pages.iter().any(Sent::is_pending)) {
-            self.calls.remove(&id);
-        }
+        self.drop_unwanted(id);
     }
 
     /// When the call-out's next step is due, for `status`.

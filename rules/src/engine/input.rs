@@ -1,6 +1,8 @@
 //! What flows into the engine: the start, the passing of time, messages, the way to the broker,
 //! the fate of its own pages and commands, and what people say.
 
+use crate::plan::SensorId;
+use crate::reading::Value;
 use crate::record::{By, Outcome, Seq};
 use crate::time::Span;
 
@@ -22,6 +24,15 @@ pub enum Input {
         topic: String,
         /// Its payload, as it came.
         payload: Vec<u8>,
+        /// Live, or old.
+        delivery: Delivery,
+    },
+    /// A value that needs no reading of a payload: from the board itself, or from a story.
+    Measured {
+        /// The sensor's place in the plan.
+        sensor: SensorId,
+        /// What it says, in base units.
+        value: Value,
         /// Live, or old.
         delivery: Delivery,
     },

@@ -6,7 +6,7 @@
 use super::sensing::Sensed;
 use super::{DeadlineReason, Engine};
 use crate::alarm::{CHATTER_RAISES, CHATTER_WINDOW};
-use crate::condition::{Condition, Memory, Present, Truth, Verdict};
+use crate::condition::{Memory, Present, Truth, Verdict};
 use crate::plan::{Alarm, AlarmId, SensorId};
 use crate::record::Body;
 use crate::time::{Moment, Span};
@@ -63,9 +63,19 @@ impl Recall {
 }
 
 impl Engine {
-    fn ask(&self, id: AlarmId, condition: &Condition, memory: &Memory) -> Verdict {
-        let hold = self.plan.alarm(id).deadband.filter(|_| self.lives[id.index()].state.is_standing());
-        condition.evaluate(&Present { world: &self.world(), memory, now: self.now.mono }, hold)
+    /// What the alarm's condition says. A standing alarm's is held by its deadband.
+    fn ask(&self, id: AlarmId) -> Verdict {
+        let alarm = self.plan.alarm(id);
+        let hold = alarm.deadband.filter(|_| self.lives[id.index()].state.is_standing());
+        let memory = &self.recalls[id.index()].when;
+        alarm.condition.evaluate(&Present { world: &self.world(), memory, now: self.now.mono }, hold)
+    }
+
+    /// What is worse has no deadband: it is said once in an episode, and not before its limit.
+    fn ask_worse(&self, id: AlarmId) -> Option<Verdict> {
+        let worse = self.plan.alarm(id).worse.as_ref()?;
+        let memory = &self.recalls[id.index()].worse;
+        Some(worse.evaluate(&Present { world: &self.world(), memory, now: self.now.mono }, None))
     }
 
     /// Takes in what the world says now, for what the alarm's conditions will be asked.
@@ -82,9 +92,7 @@ impl Engine {
     /// Asks the alarm's condition and moves the alarm on if its time has come.
     pub(super) fn judge(&mut self, id: AlarmId) {
         self.recall(id);
-        let recall = &self.recalls[id.index()];
-        let verdict = self.ask(id, &self.plan.alarm(id).condition, &recall.when);
-        let worse = self.plan.alarm(id).worse.as_ref().map(|worse| self.ask(id, worse, &recall.worse));
+        let (verdict, worse) = (self.ask(id), self.ask_worse(id));
         let again = [verdict.until, worse.and_then(|worse| worse.until)].into_iter().flatten().min();
         self.timers.set(DeadlineReason::Recheck(id), again);
         self.watches[id.index()].see(verdict.truth, self.now.mono);
@@ -104,7 +112,7 @@ impl Engine {
     }
 
     fn judge_standing(&mut self, id: AlarmId, truth: Truth, worse: Option<Truth>) {
-        let off_delay = match self.lives[id.index()].chattering {
+        let off_delay = match self.lives[id.index()].chattering.is_some() {
             true => self.plan.alarm(id).off_delay.max(CHATTER_WINDOW),
             false => self.plan.alarm(id).off_delay,
         };
@@ -128,7 +136,7 @@ impl Engine {
             }
             None => self.timers.set(DeadlineReason::OnDelay(id), None),
         }
-        if truth == Truth::False && self.lives[id.index()].chattering {
+        if truth == Truth::False && self.lives[id.index()].chattering.is_some() {
             let settled_at = self.watches[id.index()].since + CHATTER_WINDOW;
             match settled_at <= self.now.mono {
                 true => {
@@ -158,8 +166,8 @@ impl Engine {
         };
         self.record(body);
         let life = &self.lives[id.index()];
-        if life.raises.len() >= CHATTER_RAISES && !life.chattering {
-            let within = life.raises.first().map_or(Span::ZERO, |first| self.now.mono - *first);
+        if life.raises.len() >= CHATTER_RAISES && life.chattering.is_none() {
+            let within = life.raises.first().map_or(Span::ZERO, |(_, first)| self.now.mono - *first);
             let raises = life.raises.len() as u32;
             self.record(Body::Chattering { alarm: self.plan.alarm(id).name.clone(), raises, within });
         }

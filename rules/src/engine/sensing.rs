@@ -3,11 +3,11 @@
 //! Silence is noticed here too: of a sensor, of a gateway that carries several, of the broker.
 
 use super::{DeadlineReason, Delivery, Engine, Link, Sample, sight_name};
-use crate::condition::{Memory, Present, World};
+use crate::condition::{Memory, Present, Truth, World};
 use crate::fallback::Run;
 use crate::plan::{Plan, RelayId, SensorId, Sight};
 use crate::quality::Track;
-use crate::reading::Value;
+use crate::reading::{BadReading, Reading, Value};
 use crate::record::Body;
 use crate::time::{Moment, Now};
 use jiff::ZonedDateTime;
@@ -21,12 +21,23 @@ pub(super) struct Senses {
     /// it drifts by seconds a day, which is good enough for times of day.
     pub(super) clock_was_right: bool,
     pub(super) tracks: Vec<Track>,
-    /// Since when each sensor has had no value in force although it should.
-    pub(super) lost: Vec<Option<Moment>>,
+    /// Whether each sensor's readings come through.
+    sighted: Vec<Sighted>,
     /// Why and since when the broker can't be heard.
     pub(super) deaf: Option<(String, Moment)>,
     /// Gateways, the sensors behind each, and since when all of them have been lost.
     pub(super) gateways: Vec<Gateway>,
+}
+
+/// Whether readings come through.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Sighted {
+    /// Nothing good has come yet, and it may still be on its way.
+    Unsure,
+    /// They do.
+    Seen,
+    /// No value has been in force since then, although one should.
+    Lost(Moment),
 }
 
 /// A radio or board that carries several sensors.
@@ -53,7 +64,7 @@ impl Senses {
             started: now,
             clock_was_right: false,
             tracks: plan.sensors.iter().map(|_| Track::default()).collect(),
-            lost: vec![None; plan.sensors.len()],
+            sighted: vec![Sighted::Unsure; plan.sensors.len()],
             deaf: Some(("not yet connected".to_owned(), now)),
             gateways,
         }
@@ -102,19 +113,32 @@ impl World for Sensed<'_> {
         Some(doubt.map_or_else(|| quality.to_string(), |doubt| doubt.words(&plan.scale)))
     }
 
-    /// One cause is blind at a time: a gateway's sensors are not, while the gateway is, and
-    /// nothing is while the broker can't be heard.
-    fn blind(&self, sight: &Sight) -> bool {
+    /// One cause is blind at a time. What lies behind a gateway can't be told while the gateway
+    /// is lost, and nothing can while the broker is: so nothing is said to be over, either.
+    fn blind(&self, sight: &Sight) -> Truth {
         let senses = self.senses;
         match sight {
-            Sight::Broker => senses.deaf.is_some(),
-            _ if senses.deaf.is_some() => false,
-            Sight::Gateway(name) => senses.gateways.iter().any(|g| g.name == *name && g.lost.is_some()),
-            Sight::Sensor(id) => {
-                let gateway = self.plan.sensor(*id).gateway.as_ref();
-                let explained = gateway.is_some_and(|name| self.blind(&Sight::Gateway(name.clone())));
-                senses.lost[id.index()].is_some() && !explained
-            }
+            Sight::Broker => senses.deaf.is_some().into(),
+            _ if senses.deaf.is_some() => Truth::Unknown,
+            Sight::Gateway(name) => match senses.gateways.iter().find(|gateway| gateway.name == *name) {
+                Some(gateway) if gateway.lost.is_some() => Truth::True,
+                Some(gateway)
+                    if gateway.sensors.iter().any(|id| senses.sighted[id.index()] == Sighted::Seen) =>
+                {
+                    Truth::False
+                }
+                Some(_) => Truth::Unknown,
+                None => Truth::False,
+            },
+            Sight::Sensor(id) => match senses.sighted[id.index()] {
+                Sighted::Seen => Truth::False,
+                Sighted::Unsure => Truth::Unknown,
+                Sighted::Lost(_) => {
+                    let behind = |gateway: &Gateway| gateway.lost.is_some() && gateway.sensors.contains(id);
+                    let explained = senses.gateways.iter().any(behind);
+                    if explained { Truth::Unknown } else { Truth::True }
+                }
+            },
         }
     }
 }
@@ -133,22 +157,34 @@ impl Engine {
     pub(super) fn hear(&mut self, topic: &str, payload: &[u8], delivery: Delivery) {
         let Some(sensors) = self.index.topics.get(topic) else { return };
         for id in sensors.clone() {
-            let sensor = self.plan.sensor(id);
-            let reading = sensor.mapping.read(payload, &self.now);
-            let judged = self.senses.tracks[id.index()].take(sensor, self.now.mono, delivery, reading);
-            self.turn.samples.push(Sample {
-                sensor: sensor.name.clone(),
-                at: judged.at,
-                value: judged.value,
-                quality: judged.quality,
-            });
-            self.look_at(id);
-            for at in 0..self.index.users[id.index()].len() {
-                self.judge(self.index.users[id.index()][at]);
-            }
-            for at in 0..self.index.proofs[id.index()].len() {
-                self.see_proof(self.index.proofs[id.index()][at]);
-            }
+            let reading = self.plan.sensor(id).mapping.read(payload, &self.now);
+            self.take_in(id, delivery, reading);
+        }
+    }
+
+    /// A value came in that needs no reading.
+    pub(super) fn measured(&mut self, id: SensorId, value: Value, delivery: Delivery) {
+        if id.index() < self.plan.sensors.len() {
+            self.take_in(id, delivery, Ok(Reading { value, measured: None }));
+        }
+    }
+
+    /// Judges a reading, keeps it for the history, and asks whoever uses the sensor.
+    fn take_in(&mut self, id: SensorId, delivery: Delivery, reading: Result<Reading, BadReading>) {
+        let sensor = self.plan.sensor(id);
+        let judged = self.senses.tracks[id.index()].take(sensor, self.now.mono, delivery, reading);
+        self.turn.samples.push(Sample {
+            sensor: sensor.name.clone(),
+            at: judged.at,
+            value: judged.value,
+            quality: judged.quality,
+        });
+        self.look_at(id);
+        for at in 0..self.index.users[id.index()].len() {
+            self.judge(self.index.users[id.index()][at]);
+        }
+        for at in 0..self.index.proofs[id.index()].len() {
+            self.see_proof(self.index.proofs[id.index()][at]);
         }
     }
 
@@ -181,50 +217,51 @@ impl Engine {
 
     /// A sensor may have gone stale.
     pub(super) fn check_stale(&mut self, id: SensorId) {
-        let was_lost = self.senses.lost[id.index()].is_some();
-        self.look_at(id);
-        if !was_lost && self.senses.lost[id.index()].is_some() {
+        if self.look_at(id) {
             for at in 0..self.index.users[id.index()].len() {
                 self.judge(self.index.users[id.index()][at]);
             }
         }
     }
 
-    /// Works out anew whether the sensor is lost, and with it its gateway.
-    fn look_at(&mut self, id: SensorId) {
+    /// Works out anew whether the sensor is lost, and with it its gateway. True if it was lost
+    /// just now.
+    fn look_at(&mut self, id: SensorId) -> bool {
         let stale_at = self.senses.stale_at(&self.plan, id, self.now.mono);
-        let present = self.world().value(id).is_some();
-        let lost = !present && self.now.mono >= stale_at;
-        if !lost {
+        let before = self.senses.sighted[id.index()];
+        let after = match (before, self.world().value(id).is_some()) {
+            (_, true) => Sighted::Seen,
+            (Sighted::Lost(since), false) => Sighted::Lost(since),
+            (_, false) if self.now.mono >= stale_at => Sighted::Lost(self.now.mono),
+            (_, false) => before,
+        };
+        if !matches!(after, Sighted::Lost(_)) {
             self.timers.set_if_none(DeadlineReason::Stale(id), stale_at);
         }
-        let before = self.senses.lost[id.index()];
-        match (before, lost) {
-            (None, true) => {
-                self.senses.lost[id.index()] = Some(self.now.mono);
-                self.gateway_of(id);
-                if self.is_blind_by_itself(id) {
-                    let why = self.why_lost(id);
-                    self.record(Body::SightLost { of: self.plan.sensor(id).name.clone(), why });
-                }
-                self.judge_sights();
-            }
-            (Some(since), false) => {
-                let by_itself = self.is_blind_by_itself(id);
-                self.senses.lost[id.index()] = None;
-                self.gateway_of(id);
-                if by_itself {
-                    let of = self.plan.sensor(id).name.clone();
-                    self.record(Body::SightRegained { of, after: self.now.mono - since });
-                }
-                self.judge_sights();
-            }
-            (None, false) | (Some(_), true) => {}
+        if after == before {
+            return false;
         }
+        let was_blind = self.is_blind_by_itself(id);
+        self.senses.sighted[id.index()] = after;
+        self.gateway_of(id);
+        let of = || self.plan.sensor(id).name.clone();
+        match (before, after) {
+            (_, Sighted::Lost(_)) if self.is_blind_by_itself(id) => {
+                let body = Body::SightLost { of: of(), why: self.why_lost(id) };
+                self.record(body);
+            }
+            (Sighted::Lost(since), _) if was_blind => {
+                let body = Body::SightRegained { of: of(), after: self.now.mono - since };
+                self.record(body);
+            }
+            _ => {}
+        }
+        self.judge_sights();
+        matches!(after, Sighted::Lost(_))
     }
 
     fn is_blind_by_itself(&self, id: SensorId) -> bool {
-        self.world().blind(&Sight::Sensor(id))
+        self.world().blind(&Sight::Sensor(id)) == Truth::True
     }
 
     fn why_lost(&self, id: SensorId) -> String {
@@ -242,11 +279,11 @@ impl Engine {
     /// A gateway is lost while all of its sensors are.
     fn gateway_of(&mut self, id: SensorId) {
         let Some(name) = self.plan.sensor(id).gateway.clone() else { return };
-        let lost = &self.senses.lost;
+        let sighted = &self.senses.sighted;
         let Some(gateway) = self.senses.gateways.iter_mut().find(|gateway| gateway.name == name) else {
             return;
         };
-        let all = gateway.sensors.iter().all(|sensor| lost[sensor.index()].is_some());
+        let all = gateway.sensors.iter().all(|sensor| matches!(sighted[sensor.index()], Sighted::Lost(_)));
         let of = sight_name(&self.plan, &Sight::Gateway(name));
         match (gateway.lost, all) {
             (None, true) => {

@@ -85,7 +85,8 @@ impl Engine {
         let truth = self.present(|present| proof.condition.evaluate(present, None).truth);
         if newer && truth == (if run.on { Truth::True } else { Truth::False }) {
             let (switching, after) = (run.switching, self.now.mono - run.commanded);
-            self.record(Body::Proved { switching, after });
+            let name = self.plan.relays[relay.index()].name.clone();
+            self.record(Body::Proved { relay: name, switching, after });
             self.arm_relay(relay);
         }
     }
@@ -129,10 +130,10 @@ impl Engine {
         if attempt < ATTEMPTS {
             return self.switch(relay, on, episode, attempt + 1, why);
         }
-        self.record(Body::NotProved { switching, why });
+        let name = self.plan.relays[relay.index()].name.clone();
+        self.record(Body::NotProved { relay: name.clone(), switching, why });
         self.arm_relay(relay);
         let state = if on { "on" } else { "off" };
-        let name = &self.plan.relays[relay.index()].name;
         self.got_worse(episode, format!("{name} commanded {state}, NOT confirmed: switch it by hand"));
     }
 

@@ -214,7 +214,7 @@ impl Engine {
                 plan.off_delay
             ));
         }
-        if life.chattering {
+        if life.chattering.is_some() {
             lines.push("it keeps coming and going, and returns only after a long quiet".to_owned());
         }
         if life.state.is_aside() {
@@ -271,7 +271,7 @@ impl Engine {
             truth: truth_word(self.watches[id.index()].truth),
             code: life.episode.as_ref().map(|episode| episode.code.clone()),
             stood: standing.map(|episode| now.mono - episode.onset),
-            chattering: life.chattering,
+            chattering: life.chattering.is_some(),
             aside,
         }
     }

@@ -77,7 +77,7 @@ fn own(
     let condition =
         when.zip(written.as_ref()).and_then(|(item, text)| context.condition(item, &text.it, scope));
     let worse = table.get("worse").and_then(|item| context.condition(item, &item.text()?.it, scope));
-    let deadband = deadband(&table, condition.as_ref(), worse.as_ref());
+    let deadband = deadband(&table, condition.as_ref());
     let span = |key| table.get(key).and_then(Item::duration);
     let (on_delay, off_delay) = (span("on-delay"), span("off-delay"));
     let time_to_respond = table.get("time-to-respond").and_then(Item::some_duration);
@@ -116,11 +116,7 @@ fn own(
     Some(Read { alarm, place: name.span.clone(), consequence_of, because_of: &[] })
 }
 
-fn deadband(
-    table: &Table<'_>,
-    condition: Option<&Condition>,
-    worse: Option<&Condition>,
-) -> Option<(Dimension, f64)> {
+fn deadband(table: &Table<'_>, condition: Option<&Condition>) -> Option<(Dimension, f64)> {
     let item = table.get("deadband")?;
     let quantity = item.any_quantity()?;
     let dimension = quantity.unit.dimension.difference();
@@ -128,8 +124,7 @@ fn deadband(
     if base < 0.0 {
         return item.wrong("a deadband is not negative", "less than nothing", None);
     }
-    let applies = condition?.compares(dimension) || worse.is_some_and(|worse| worse.compares(dimension));
-    if !applies {
+    if !condition?.compares(dimension) {
         let label = format!("this is {}, and no comparison in `when` is of that", dimension.words());
         return item.wrong("this deadband would change nothing", label, None);
     }

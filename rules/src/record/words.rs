@@ -1,6 +1,7 @@
 //! A record in one line of words: for the log, for the answer to a command, for a timeline.
 
 use super::{Body, By, Outcome, Purpose};
+use crate::time::Span;
 use std::fmt;
 
 impl fmt::Display for By {
@@ -48,6 +49,7 @@ fn by_whom(by: Option<&By>) -> String {
 impl fmt::Display for Body {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
+            Self::Started { version, gap: Some(Span::ZERO) } => write!(f, "watch started ({version})"),
             Self::Started { version, gap: Some(gap) } => {
                 write!(f, "watch started ({version}) after {gap} away")
             }
@@ -114,8 +116,8 @@ impl fmt::Display for Body {
             Self::Released { relay, why, .. } => {
                 write!(f, "{relay} left as it stands, a person must switch it back{}", reason(why))
             }
-            Self::Proved { switching, after } => write!(f, "switching {switching} confirmed after {after}"),
-            Self::NotProved { switching, why } => write!(f, "switching {switching} NOT confirmed: {why}"),
+            Self::Proved { relay, after, .. } => write!(f, "{relay} confirmed after {after}"),
+            Self::NotProved { relay, why, .. } => write!(f, "{relay} NOT confirmed: {why}"),
         }
     }
 }

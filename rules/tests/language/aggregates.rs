@@ -23,8 +23,8 @@ impl World for Sea {
         Moment(0)
     }
 
-    fn blind(&self, _: &Sight) -> bool {
-        false
+    fn blind(&self, _: &Sight) -> slackwater_rules::condition::Truth {
+        slackwater_rules::condition::Truth::False
     }
 }
 

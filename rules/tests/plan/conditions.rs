@@ -28,8 +28,8 @@ impl World for Stage {
         self.heard.get(&sensor).copied().unwrap_or_default()
     }
 
-    fn blind(&self, sight: &Sight) -> bool {
-        *sight == Sight::Broker
+    fn blind(&self, sight: &Sight) -> Truth {
+        (*sight == Sight::Broker).into()
     }
 
     fn doubt(&self, _sensor: SensorId) -> Option<String> {

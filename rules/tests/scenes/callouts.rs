@@ -276,3 +276,36 @@ fn a_consequence_that_is_seen_first_waits_for_its_cause() {
     assert_eq!(site.called(), ["ines.push", "siren"], "{}", site.story());
     assert!(site.sent[0].headline.contains("power-lost (+1 more), critical"), "{}", site.sent[0].headline);
 }
+
+#[test]
+fn what_is_answered_returns_and_comes_back_before_the_all_clear_is_one_call_out() {
+    let mut site = Site::calm();
+    cut(&mut site);
+    site.answer("ines");
+    site.says("room2/mains", "on");
+    site.run(Span::minutes(1));
+    assert_eq!(site.state("power-lost"), "normal", "its episode is over");
+    site.forget();
+    site.says("room2/mains", "off");
+    site.run(Span::seconds(30));
+    assert_eq!(site.state("power-lost"), "unacknowledged");
+    assert_eq!(site.count(|body| matches!(body, Body::CallBegan { .. })), 1, "{}", site.story());
+    assert!(site.called().is_empty(), "the answer still holds\n{}", site.story());
+    site.run(Span::minutes(60));
+    assert_eq!(site.called()[..2], ["ines.push", "siren"], "{}", site.story());
+    assert!(site.sent[0].body.matches("lagoon power-lost").count() == 2, "{}", site.sent[0].body);
+}
+
+#[test]
+fn a_second_answer_renews_the_lease_and_tells_nobody_again() {
+    let mut site = Site::calm();
+    cut(&mut site);
+    site.run(Span::minutes(16));
+    site.answer("ines");
+    site.run(Span::minutes(30));
+    site.forget();
+    let code = site.engine.status(site.now).calls[0].code.clone();
+    site.says_person("ines", Word::Acknowledge { code });
+    site.run(Span::minutes(59));
+    assert!(site.sent.is_empty(), "{}", site.story());
+}

@@ -134,3 +134,46 @@ fn a_latched_alarm_waits_for_its_reset() {
     site.says_person("ines", Word::Reset { alarm: "spare-heater".to_owned() });
     assert_eq!(site.state("spare-heater"), "normal");
 }
+
+#[test]
+fn neither_a_shelf_nor_work_resets_a_latch() {
+    let rules = RULES.replace("deadband = \"50 L/h\"", "deadband = \"50 L/h\"\nlatching = true");
+    let mut site = Site::with(&rules, directory(), "2026-03-02T12:00:00+01:00[Europe/Berlin]");
+    site.says("room2/lagoon/flow", "0");
+    site.run(Span::minutes(2));
+    site.says("room2/lagoon/flow", "4300");
+    site.run(Span::minutes(10));
+    assert_eq!(site.state("return-stopped"), "latched, unacknowledged");
+    let begin = Word::BeginWork { tank: "lagoon".to_owned(), work: "feeding".to_owned(), length: None };
+    site.says_person("tom", begin);
+    site.run(Span::hours(1));
+    assert_eq!(site.state("return-stopped"), "latched, unacknowledged");
+    shelve(&mut site, "return-stopped", Span::hours(1));
+    assert_eq!(site.state("return-stopped"), "latched, unacknowledged");
+    assert!(site.story().contains("it is latched, unacknowledged"), "{}", site.story());
+}
+
+#[test]
+fn what_comes_off_the_shelf_while_work_goes_on_waits_for_its_end() {
+    let mut site = Site::calm();
+    shelve(&mut site, "return-stopped", Span::minutes(5));
+    let begin = Word::BeginWork { tank: "lagoon".to_owned(), work: "feeding".to_owned(), length: None };
+    site.says_person("ines", begin);
+    site.says("room2/lagoon/flow", "0");
+    site.run(Span::minutes(29));
+    assert_eq!(site.state("return-stopped"), "suppressed by design");
+    assert!(site.sent.is_empty(), "{}", site.story());
+    site.run(Span::minutes(1));
+    assert_eq!(site.state("return-stopped"), "unacknowledged", "{}", site.story());
+}
+
+#[test]
+fn work_that_the_new_rule_file_does_not_know_suppresses_nothing_for_good() {
+    let rules = format!("{RULES}\n[work.moving-rock]\npauses = [\"flow\"]\nlongest = \"1 h\"\n");
+    let mut site = Site::with(&rules, directory(), "2026-03-02T12:00:00+01:00[Europe/Berlin]");
+    let begin = Word::BeginWork { tank: "lagoon".to_owned(), work: "moving-rock".to_owned(), length: None };
+    site.says_person("ines", begin);
+    assert_eq!(site.state("return-stopped"), "suppressed by design");
+    site.reload(RULES);
+    assert_eq!(site.state("return-stopped"), "normal", "{}", site.story());
+}

@@ -208,3 +208,23 @@ fn a_dead_channel_delays_nobody() {
     site.run(Span::minutes(14));
     assert_eq!(site.called().len(), 3);
 }
+
+#[test]
+fn an_alarm_for_lost_sight_returns_only_when_something_is_seen() {
+    let mut site = Site::calm();
+    site.says("room2/lagoon/spare-heater", "out of order");
+    site.run(Span::minutes(10));
+    assert_eq!(site.state("sight-spare-power"), "unacknowledged");
+    site.forget();
+    site.restart(Span::minutes(1), Some(Span::minutes(1)));
+    site.run(Span::minutes(10));
+    assert_eq!(site.state("sight-spare-power"), "unacknowledged", "a restart sees nothing\n{}", site.story());
+    site.step(Input::Link(Link::Lost { why: "connection refused".to_owned() }));
+    site.run(Span::minutes(10));
+    assert_eq!(site.state("sight-spare-power"), "unacknowledged", "nor does who is deaf\n{}", site.story());
+    site.step(Input::Link(Link::Hears));
+    site.run(Span::minutes(10));
+    assert!(site.pages(Purpose::AllClear).iter().all(|page| !page.headline.contains("sight-spare-power")));
+    site.says("room2/lagoon/spare-heater", "0");
+    assert_eq!(site.state("sight-spare-power"), "returned to normal, unacknowledged");
+}

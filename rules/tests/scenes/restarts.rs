@@ -1,7 +1,7 @@
 //! The engine is its records: restarts, repeats, the same night played again.
 
 use crate::harness::{Channel, Site, plan};
-use slackwater_rules::engine::Engine;
+use slackwater_rules::engine::{Engine, Word};
 use slackwater_rules::record::{Body, Purpose};
 use slackwater_rules::time::Span;
 
@@ -163,4 +163,104 @@ fn a_standing_alarm_that_a_new_plan_drops_leaves_by_a_record_and_without_an_all_
     // Under its new name the condition is still true, and rings after its delay.
     site.run(Span::minutes(3));
     assert_eq!(site.called(), ["ines.push", "siren"], "{}", site.story());
+}
+
+#[test]
+fn a_call_out_that_is_over_does_not_come_back_with_a_restart() {
+    let mut site = Site::calm();
+    let out = Word::TakeOut { alarm: "warm-room".to_owned(), why: "summer".to_owned() };
+    site.says_person("ines", out);
+    let since = site.engine.horizon();
+    site.says("room2/mains", "off");
+    site.run(Span::minutes(1));
+    site.answer("ines");
+    site.says("room2/mains", "on");
+    site.run(Span::minutes(30));
+    assert!(site.engine.status(site.now).calls.is_empty());
+    site.restart(Span::minutes(1), Some(Span::minutes(1)));
+    assert!(site.engine.status(site.now).calls.is_empty(), "{:?}", site.engine.status(site.now).calls);
+    site.says_person("ines", Word::PutBack { alarm: "warm-room".to_owned() });
+    assert!(site.engine.horizon() > since, "nor does it keep records from being let go");
+}
+
+#[test]
+fn a_fallback_that_is_over_is_not_begun_by_a_restart() {
+    let mut site = Site::calm();
+    site.says("room2/mains", "off");
+    site.run(Span::minutes(1));
+    let why = "the board is being moved".to_owned();
+    site.says_person("ines", Word::Shelve { alarm: "power-lost".to_owned(), length: Span::hours(24), why });
+    site.run(Span::minutes(1));
+    assert_eq!(site.commands.last().map(|(.., payload)| payload.as_str()), Some("off"));
+    assert!(site.engine.status(site.now).relays.is_empty());
+    site.forget();
+    site.restart(Span::minutes(1), Some(Span::minutes(1)));
+    site.run(Span::hours(23));
+    assert!(site.engine.status(site.now).relays.is_empty());
+    assert!(site.commands.is_empty(), "{:?}\n{}", site.commands, site.story());
+}
+
+#[test]
+fn a_restart_calls_nobody_again_by_a_page_that_an_answer_made_needless() {
+    let mut site = Site::calm();
+    site.channel("ines.push", Channel::Hangs);
+    site.says("room2/mains", "off");
+    site.run(Span::minutes(1));
+    site.answer("tom");
+    site.forget();
+    site.restart(Span::seconds(10), Some(Span::seconds(10)));
+    site.run(Span::minutes(10));
+    assert!(site.called().is_empty(), "{}", site.story());
+}
+
+#[test]
+fn a_deferred_page_goes_once_after_a_restart_and_not_again_before_its_fate_is_known() {
+    let mut site = Site::calm();
+    site.channel("ines.push", Channel::Defers);
+    site.channel("ines.mail", Channel::Defers);
+    site.says("room2/mains", "off");
+    site.run(Span::seconds(20));
+    site.forget();
+    site.channel("ines.push", Channel::Hangs);
+    site.restart(Span::seconds(10), Some(Span::seconds(10)));
+    site.run(Span::minutes(4));
+    let pushes = site.called().iter().filter(|to| **to == "ines.push").count();
+    assert_eq!(pushes, 1, "{}", site.story());
+}
+
+#[test]
+fn a_call_out_whose_policy_is_renamed_goes_on_under_the_new_one() {
+    let mut site = Site::calm();
+    site.says("room2/mains", "off");
+    site.run(Span::minutes(1));
+    site.forget();
+    let rules = site.rules.replace("[callout.household]", "[callout.family]");
+    site.reload(&rules);
+    site.run(Span::minutes(6));
+    assert_eq!(site.called(), ["ines.push", "siren", "ines.mail"], "{}", site.story());
+    assert!(site.pages(Purpose::AllClear).is_empty());
+}
+
+#[test]
+fn what_chatters_chatters_after_a_restart_too() {
+    let mut site = Site::calm();
+    for _ in 0..2 {
+        cut_for_a_minute(&mut site);
+        site.answer("ines");
+    }
+    site.restart(Span::seconds(10), Some(Span::seconds(10)));
+    cut_for_a_minute(&mut site);
+    assert_eq!(site.count(|body| matches!(body, Body::Chattering { .. })), 1, "{}", site.story());
+    let why = "nobody can sleep".to_owned();
+    site.says_person("ines", Word::Shelve { alarm: "power-lost".to_owned(), length: Span::minutes(10), why });
+    site.restart(Span::seconds(10), Some(Span::seconds(10)));
+    let status = site.engine.status(site.now);
+    assert!(status.alarms.iter().any(|alarm| alarm.name == "power-lost" && alarm.chattering));
+}
+
+fn cut_for_a_minute(site: &mut Site) {
+    site.says("room2/mains", "off");
+    site.run(Span::minutes(1));
+    site.says("room2/mains", "on");
+    site.run(Span::minutes(4));
 }

@@ -102,3 +102,17 @@ fn the_deadband_keeps_a_value_on_the_limit_from_coming_and_going() {
     site.run(Span::minutes(6));
     assert_eq!(site.state("return-stopped"), "returned to normal, unacknowledged");
 }
+
+#[test]
+fn a_deadband_does_not_make_it_worse_before_its_limit() {
+    let mut site = Site::calm();
+    site.says("room2/lagoon/temperature", "22.5");
+    site.run(Span::minutes(10));
+    site.says("room2/lagoon/temperature", "21.7");
+    site.run(Span::minutes(10));
+    assert_eq!(site.state("too-cold"), "unacknowledged");
+    assert_eq!(site.count(|body| matches!(body, Body::Worsened { .. })), 0, "{}", site.story());
+    site.says("room2/lagoon/temperature", "21.4");
+    site.run(Span::minutes(1));
+    assert_eq!(site.count(|body| matches!(body, Body::Worsened { .. })), 1, "{}", site.story());
+}

@@ -1,0 +1,52 @@
+//! The folder: a page becomes a mail in a file of its own, named by its number. To try things out
+//! without a mail account, or for another program to fetch.
+
+use super::lane::Progress;
+use super::{Context, FolderSettings, letter};
+use lettre::message::Mailbox;
+use slackwater_rules::page::Page;
+use slackwater_rules::record::Outcome;
+use std::fs;
+use std::io::{self, Write};
+use std::time::Duration;
+
+/// Writing a small file takes no time, unless the disk is ill.
+pub(super) const LIMIT: Duration = Duration::from_secs(20);
+
+/// A folder that is set up.
+pub(super) struct Folder {
+    settings: FolderSettings,
+    from: Mailbox,
+}
+
+impl Folder {
+    pub(super) fn new(settings: &FolderSettings) -> Result<Self, Vec<String>> {
+        let from = "slackwater@localhost".parse().map_err(|error| vec![format!("folder: {error}")])?;
+        Ok(Self { settings: settings.clone(), from })
+    }
+
+    pub(super) fn attempt(&self, page: &Page, context: &Context, progress: &Progress) -> Outcome {
+        let message = match letter::compose(page, &self.from, &self.settings.to, context) {
+            Ok(message) => message.formatted(),
+            Err(error) => return Outcome::Failed { why: format!("the mail could not be written: {error}") },
+        };
+        progress.at("while writing");
+        let name = format!("{}-{}.eml", context.name("page", page.id), self.settings.to.email.user());
+        match self.write(&name, &message) {
+            Ok(()) => Outcome::Accepted { note: format!("left as {name}") },
+            Err(error) => {
+                Outcome::Deferred { why: format!("{}: {error}", self.settings.folder.join(name).display()) }
+            }
+        }
+    }
+
+    /// Whole or not at all: whoever looks into the folder finds no half mail.
+    fn write(&self, name: &str, message: &[u8]) -> io::Result<()> {
+        fs::create_dir_all(&self.settings.folder)?;
+        let draft = self.settings.folder.join(format!(".{name}.part"));
+        let mut file = fs::File::create(&draft)?;
+        file.write_all(message)?;
+        file.sync_all()?;
+        fs::rename(&draft, self.settings.folder.join(name))
+    }
+}

@@ -1,0 +1,88 @@
+//! `slackwater rehearse`: the keeper's own rule file and stories in, a timeline and what went
+//! otherwise than expected out. Nothing is switched and nobody is told: it is all virtual.
+
+use super::{Config, wrong};
+use crate::settings::Environment;
+use crate::site::{Site, WrongConfiguration};
+use slackwater_rules::plan::{Finding, Plan, render};
+use slackwater_rules::story::{Played, Story, probe};
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+/// What is to be rehearsed.
+#[derive(clap::Args, Debug)]
+pub(super) struct Rehearse {
+    /// Story files.
+    #[arg(value_name = "STORY", required_unless_present = "alarms")]
+    stories: Vec<PathBuf>,
+    /// Make up the smallest story that raises each alarm, and one that must not.
+    #[arg(long)]
+    alarms: bool,
+    /// Print all that happened, not only what went otherwise.
+    #[arg(long)]
+    timeline: bool,
+    #[command(flatten)]
+    config: Config,
+}
+
+pub(super) fn play(rehearse: &Rehearse) -> ExitCode {
+    let site = match Site::load(&rehearse.config.config, &Environment::of_process()) {
+        Ok(site) => site,
+        Err(WrongConfiguration(text)) => return wrong(&text),
+    };
+    let mut good = true;
+    for path in &rehearse.stories {
+        good &= match play_one(path, &site.plan, rehearse.timeline) {
+            Ok(good) => good,
+            Err(text) => {
+                eprintln!("{}", text.trim_end());
+                false
+            }
+        };
+    }
+    if rehearse.alarms {
+        good &= probe_all(&site.plan);
+    }
+    if good { ExitCode::SUCCESS } else { ExitCode::FAILURE }
+}
+
+fn play_one(path: &Path, plan: &Plan, timeline: bool) -> Result<bool, String> {
+    let name = path.display().to_string();
+    let text = std::fs::read_to_string(path).map_err(|error| format!("{name}: {error}"))?;
+    let story = Story::parse(&text, plan).map_err(|findings| render(&name, &text, &findings))?;
+    let Played { timeline: records, misses, met } = story.play(plan);
+    let title = if story.title.is_empty() { "" } else { &story.title };
+    println!("{name}: {title}");
+    if timeline {
+        for (at, record) in &records {
+            println!("  {:>16}  {}", at.to_string(), record.body);
+        }
+    }
+    for miss in &misses {
+        let finding =
+            Finding::error(miss.span.clone(), "this did not come as expected", miss.it.came.clone());
+        println!("{}", render(&name, &text, &[finding]).trim_end());
+    }
+    match misses.len() {
+        0 => println!("  all {met} expectations met"),
+        n => println!("  {n} of {} expectations not met", n + met),
+    }
+    Ok(misses.is_empty())
+}
+
+fn probe_all(plan: &Plan) -> bool {
+    let mut good = true;
+    for found in probe(plan) {
+        let blip = match found.blip_is_quiet {
+            Some(true) => "; quiet at a blip",
+            Some(false) => "; RINGS AT A BLIP shorter than its on-delay",
+            None => "; its on-delay is too short to tell a blip",
+        };
+        match &found.raised {
+            Some((how, after)) => println!("{}: rings after {after} with {how}{blip}", found.alarm),
+            None => println!("{}: NO SIMPLE STORY RAISES IT", found.alarm),
+        }
+        good &= found.raised.is_some() && found.blip_is_quiet != Some(false);
+    }
+    good
+}

@@ -1,0 +1,108 @@
+//! The demo as it is told: scenes, records and pages as they come, and the keeper who wakes up
+//! late and answers.
+
+use super::Demo;
+use crate::clock::Clock;
+use crate::control::{self, Request, Say};
+use crate::watch::Onlooker;
+use jiff::tz::TimeZone;
+use slackwater_rules::engine::Effect;
+use slackwater_rules::record::{Body, Purpose};
+use slackwater_rules::time::{Span, Wall};
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, PoisonError};
+
+/// Minutes after the start at which the keeper looks at the phone, and answers if there is
+/// anything to answer.
+const LOOKS: &[i64] = &[210, 452, 520, 566];
+
+/// What the teller remembers.
+#[derive(Clone, Debug)]
+pub(super) struct Story {
+    zone: TimeZone,
+    open: Arc<Mutex<Option<String>>>,
+}
+
+/// Says what will happen, and how to take part.
+pub(super) fn introduce(demo: &Demo, config: &Path) {
+    println!("Halyard House, an invented site: three tanks, one night, {} times faster.", demo.speed);
+    println!(
+        "This plays for {}. The agent is the real one; its rule file is {}.",
+        demo.length,
+        demo.folder.join("rules.toml").display()
+    );
+    println!("Take part in a second terminal (the code is on the pages):");
+    println!("  slackwater ack CODE --config {}", config.display());
+    println!("  slackwater status --config {}", config.display());
+    println!("A watch is a help, never the only safeguard.\n");
+}
+
+impl Story {
+    pub(super) fn new(zone: TimeZone) -> Self {
+        Self { zone, open: Arc::default() }
+    }
+
+    /// Something happens in the house.
+    pub(super) fn scene(&self, clock: &Clock, words: &str) {
+        println!("\n{}  *** {words} ***\n", self.time(clock.now().wall));
+    }
+
+    fn time(&self, wall: Wall) -> String {
+        wall.civil(&self.zone).strftime("%H:%M:%S").to_string()
+    }
+
+    fn open(&self) -> Option<String> {
+        self.open.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    fn set_open(&self, code: Option<String>) {
+        *self.open.lock().unwrap_or_else(PoisonError::into_inner) = code;
+    }
+
+    /// Tells every turn.
+    pub(super) fn onlooker(&self) -> Onlooker {
+        let story = self.clone();
+        let mut shown = Vec::new();
+        Box::new(move |now, turn| {
+            for record in &turn.records {
+                match &record.body {
+                    Body::Answered { .. } | Body::CallEnded { .. } => story.set_open(None),
+                    // Told by the page itself, or of no interest to a spectator.
+                    Body::Paged { .. }
+                    | Body::Stepped { .. }
+                    | Body::Joined { .. }
+                    | Body::Delivered { .. } => continue,
+                    _ => {}
+                }
+                println!("{}  {}", story.time(now.wall), record.body);
+            }
+            for effect in &turn.effects {
+                if let Effect::Send { target, page } = effect {
+                    println!("{}  PAGE to {target}: {}", story.time(now.wall), page.headline);
+                    if page.purpose == Purpose::Call {
+                        story.set_open(Some(page.code.clone()));
+                    }
+                    if page.purpose == Purpose::Call && !shown.contains(&page.headline) {
+                        shown.push(page.headline.clone());
+                        page.body.lines().for_each(|line| println!("          | {line}"));
+                    }
+                }
+            }
+        })
+    }
+}
+
+/// The keeper: wakes up late, and answers what is open.
+pub(super) async fn keeper(clock: Clock, start: Wall, socket: PathBuf, story: Story) {
+    let first = clock.now();
+    for minutes in LOOKS {
+        let at = first.mono + (start + Span::minutes(*minutes) - first.wall);
+        clock.sleep_until(at).await;
+        let Some(code) = story.open() else { continue };
+        story.scene(&clock, &format!("Ines looks at her phone and answers {code}"));
+        let say = Say::Acknowledge { code };
+        if let Err(error) = control::ask(&socket, &Request::Say { who: "ines".to_owned(), say }).await {
+            eprintln!("{error}");
+        }
+    }
+}

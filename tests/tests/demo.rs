@@ -1,0 +1,74 @@
+//! The demo, as somebody plays it who has just cloned the repository: no broker, no account, no
+//! root; a second terminal answers.
+
+use slackwater_tests::agent::{Home, until};
+use std::fs;
+use std::process::Stdio;
+use std::time::Duration;
+
+const SLACKWATER: &str = env!("CARGO_BIN_EXE_slackwater-under-test");
+
+/// The night takes 22 s at this speed, and is a little late on a busy machine.
+const NIGHT: [&str; 6] = ["demo", "--speed", "1500", "--for", "9 h", "--unanswered"];
+const BOUND: Duration = Duration::from_secs(60);
+
+#[test]
+fn the_demo_plays_a_night_that_a_second_terminal_takes_part_in() {
+    let home = Home::new(SLACKWATER).expect("a folder");
+    let out = fs::File::create(home.path("out")).expect("a file");
+    let mut demo = home.command(&NIGHT).stdout(out).stderr(Stdio::inherit()).spawn().expect("it starts");
+    let shown = || fs::read_to_string(home.path("out")).unwrap_or_default();
+    let second = |words: &[&str]| home.say(&[words, &["--config", "demo/agent.toml"]].concat());
+    let line = |beginning: &'static str| {
+        let find = || shown().lines().find(|line| line.contains(beginning)).map(str::to_owned);
+        until(beginning, BOUND, find, shown)
+    };
+
+    let page = line("PAGE to ines.push: lagoon: lagoon-spare-heater-engaged");
+    let code = page.rsplit("code ").next().expect("a code").trim().to_owned();
+    let status = second(&["status"]).well();
+    assert!(status.contains("lagoon: lagoon-spare-heater-engaged, medium, unacknowledged"), "{status}");
+    let answer = second(&["ack", &code, "--as", "ines"]).well();
+    assert!(answer.contains("lagoon-spare-heater-engaged acknowledged by ines"), "{answer}");
+
+    line("*** the street goes dark ***");
+    let page = line("PAGE to ines.push: Halyard House: power-lost");
+    line("the siren sounds");
+    // Whether it is proved within 20 s is a matter of 13 ms here: on a busy machine it may not be.
+    line("air-pump commanded on, attempt 1");
+    let code = page.rsplit("code ").next().expect("a code").trim().to_owned();
+    second(&["ack", &code, "--as", "ines"]).well();
+    let ended = until("the end of the night", BOUND, || demo.try_wait().transpose(), shown);
+    assert!(ended.expect("a child").success(), "{}", shown());
+
+    let shown = shown();
+    let (_, review) = shown.split_once("======== The review").expect("a review at the end");
+    for words in
+        ["Halyard House: power-lost", "air-pump on (fallback of power-lost)", "answered by ines (socket)"]
+    {
+        assert!(review.contains(words), "{words:?} is not in:\n{review}");
+    }
+    let pages = fs::read_dir(home.path("demo/pages")).expect("the pages").flatten();
+    let mails = pages.filter(|entry| entry.path().extension().is_some_and(|is| is == "eml")).count();
+    assert!(mails >= 2, "{mails} mails");
+    second(&["status"]).failed(1);
+}
+
+#[test]
+fn the_folder_of_an_earlier_demo_is_taken_again() {
+    let home = Home::new(SLACKWATER).expect("a folder");
+    for _ in 0..2 {
+        let shown = home.say(&["demo", "--speed", "2000", "--for", "10 min"]).well();
+        assert!(shown.contains("======== The review"), "{shown}");
+    }
+}
+
+#[test]
+fn a_folder_with_something_else_in_it_is_left_alone() {
+    let home = Home::new(SLACKWATER).expect("a folder");
+    fs::create_dir(home.path("demo")).expect("made");
+    home.write("demo/thesis.txt", "chapter 1").expect("written");
+    let said = home.say(&["demo", "--for", "1 min"]).failed(1);
+    assert!(said.contains("thesis.txt is not the demo's"), "{said}");
+    assert!(home.path("demo/thesis.txt").exists());
+}

@@ -1,0 +1,139 @@
+//! What a keeper says to the running agent, and what it answers.
+
+use super::{house, is_raised, is_returned, paged, raised};
+use slackwater_rules::record::{Body, Purpose};
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_shelf_keeps_an_alarm_quiet_and_its_end_rings_if_the_condition_still_holds() {
+    let Some(house) = house().await else { return };
+    let agent = house.watch();
+    let say = |words: &[&str]| house.home.say(words);
+    let shelf = ["shelve", "lagoon-cold", "--for", "2h", "--why", "probe out of the water", "--as", "tom"];
+    let said = say(&shelf).well();
+    assert_eq!(said, "lagoon-cold shelved for 2 h by tom (by socket): probe out of the water\n");
+    house.board.set("lagoon/temperature", "20");
+    let shelved = house.status("a shelved alarm whose condition holds", |status| {
+        let alarms = status["status"]["alarms"].as_array()?;
+        alarms.iter().find(|alarm| alarm["name"] == "lagoon-cold" && alarm["truth"] == "true").cloned()
+    });
+    assert_eq!(shelved["state"], "shelved", "{shelved}");
+    assert!(shelved["aside"].as_str().is_some_and(|aside| aside.contains("probe out of the water")));
+    let why = say(&["explain", "lagoon-cold"]).well();
+    assert!(why.contains("shelved") && why.contains("lagoon-temp < 24 degC"), "{why}");
+    assert_eq!(raised(&house.home.records()), Vec::<&str>::new());
+
+    let said = say(&["shelve", "lagoon-cold", "--end", "--as", "tom"]).well();
+    assert!(said.starts_with("shelf of lagoon-cold ended by tom\n"), "{said}");
+    house.home.record("the alarm after its shelf", 0, |body| is_raised(body, "lagoon-cold"));
+    let refused = say(&["shelve", "lagoon-cold", "--for", "3 d"]).failed(1);
+    assert!(refused.contains("at most 24 h") || refused.contains("at most 1 d"), "{refused}");
+    let near = say(&["shelve", "lagoon-clod", "--for", "1 h"]).failed(1);
+    assert!(near.contains("the nearest name is `lagoon-cold`"), "{near}");
+    agent.terminate();
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn feeding_pauses_what_it_disturbs_and_its_end_looks_again_at_once() {
+    let Some(house) = house().await else { return };
+    let agent = house.watch();
+    let say = |words: &[&str]| house.home.say(words);
+    let said = say(&["work", "lagoon", "feeding", "--for", "10 min", "--as", "ines"]).well();
+    assert!(said.starts_with("feeding on lagoon began, for 10 min, by ines (by socket)"), "{said}");
+    assert!(said.contains("lagoon-return-stopped suppressed by work"), "{said}");
+    house.board.set("lagoon/return", r#"{"flow":{"rate":0}}"#);
+    house.board.set("lagoon/temperature", "20");
+    // Feeding does not disturb the temperature; the flow was said before it.
+    house.home.record("the cold", 0, |body| is_raised(body, "lagoon-cold"));
+    let status = say(&["status"]).well();
+    assert!(status.contains("work on lagoon: feeding, ends in 9 min"), "{status}");
+    assert_eq!(raised(&house.home.records()), ["lagoon-cold"]);
+    say(&["work", "lagoon", "--end", "--as", "ines"]).well();
+    house.home.record("the pump", 0, |body| is_raised(body, "lagoon-return-stopped"));
+    let unknown = say(&["work", "lagoon", "gardening"]).failed(1);
+    assert!(unknown.contains("there is no work `gardening`; there is: feeding"), "{unknown}");
+    agent.terminate();
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_drill_reaches_people_as_a_test_and_is_kept_apart_from_the_real_thing() {
+    let Some(house) = house().await else { return };
+    let agent = house.watch();
+    let said = house.home.say(&["drill", "household", "--as", "tom"]).well();
+    assert!(said.starts_with("call-out household began (drill), code "), "{said}");
+    let code = said.lines().next().and_then(|line| line.rsplit(' ').next()).expect("a code").to_owned();
+    house.board.set("lagoon/temperature", "20");
+    house.home.record("the real thing beside it", 0, |body| is_raised(body, "lagoon-cold"));
+    let mails = house.mail.taken(1).await;
+    let drill = mails.iter().map(|mail| String::from_utf8_lossy(&mail.data).into_owned());
+    let drill = drill.into_iter().find(|mail| mail.contains("Subject: TEST ")).expect("a drill's mail");
+    assert!(drill.contains("nothing is wrong"), "{drill}");
+    assert!(!drill.contains("lagoon-cold"), "{drill}");
+    let answer = house.home.say(&["ack", &code, "--as", "ines"]).well();
+    assert!(!answer.contains("lagoon-cold"), "{answer}");
+    house.home.record("the drill's end", 0, |body| matches!(body, Body::CallEnded { .. }));
+    let status = house.home.say(&["status"]).well();
+    assert!(status.contains("lagoon: lagoon-cold, high, unacknowledged"), "{status}");
+    let unknown = house.home.say(&["drill", "nobody"]).failed(1);
+    assert!(unknown.contains("there are: household"), "{unknown}");
+    assert!(!paged(&house.home.records(), Purpose::Drill).is_empty());
+    agent.terminate();
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn status_and_explain_say_what_is_seen_and_what_would_change_it() {
+    let Some(house) = house().await else { return };
+    let agent = house.watch();
+    let status = house.home.say(&["status"]).well();
+    for words in [
+        "Halyard House: nothing rings",
+        "lagoon-temp    25.5 degC    good",
+        "lagoon-return  1830 L/h",
+        "power-lost             critical normal (condition false)",
+        "mains may have fallen silent",
+        "broker   heard, our own message came back in",
+        "journal  kept",
+        "clock    trusted",
+        "ines.push: not used yet",
+    ] {
+        assert!(status.contains(words), "{words:?} is not in:\n{status}");
+    }
+    house.status("the versioned form", |status| {
+        assert_eq!(status["version"], 1);
+        assert_eq!(status["health"]["broker"]["deaf"], serde_json::Value::Null);
+        Some(())
+    });
+    let why = house.home.say(&["explain", "lagoon-return-stopped"]).well();
+    assert!(why.contains("rings while: lagoon-return < 200 L/h"), "{why}");
+    assert!(why.contains("1830 L/h"), "{why}");
+    let json = house.home.say(&["explain", "lagoon-cold", "--json"]).well();
+    let json: serde_json::Value = serde_json::from_str(&json).expect("JSON");
+    assert_eq!(json["alarm"]["name"], "lagoon-cold");
+    let unknown = house.home.say(&["explain", "everything"]).failed(1);
+    assert!(unknown.contains("power-lost, lagoon-return-stopped, lagoon-cold"), "{unknown}");
+    let reset = house.home.say(&["reset", "lagoon-cold"]).failed(1);
+    assert!(reset.contains("only a latched alarm is reset"), "{reset}");
+    agent.terminate();
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn out_of_service_lasts_over_a_restart_and_needs_a_reason() {
+    let Some(house) = house().await else { return };
+    let agent = house.watch();
+    house.home.say(&["service", "lagoon-cold", "--out"]).failed(2);
+    let out = ["service", "lagoon-cold", "--out", "--why", "probe away for repair", "--as", "tom"];
+    house.home.say(&out).well();
+    agent.kill();
+    let agent = house.watch();
+    house.board.set("lagoon/temperature", "20");
+    let state = house.status("the cold, seen", |status| {
+        let alarms = status["status"]["alarms"].as_array()?;
+        let cold = alarms.iter().find(|alarm| alarm["name"] == "lagoon-cold" && alarm["truth"] == "true")?;
+        Some(cold["state"].clone())
+    });
+    assert_eq!(state, "out of service");
+    house.home.say(&["service", "lagoon-cold", "--back", "--as", "tom"]).well();
+    house.home.record("the alarm, back", 0, |body| is_raised(body, "lagoon-cold"));
+    house.board.set("lagoon/temperature", "25.5");
+    house.home.record("its return", 0, |body| is_returned(body, "lagoon-cold"));
+    agent.terminate();
+}

@@ -1,0 +1,222 @@
+//! The repository's own rules.
+
+use slackwater_tests::agent::Home;
+use slackwater_tests::halyard::sample;
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+const SLACKWATER: &str = env!("CARGO_BIN_EXE_slackwater-under-test");
+
+/// A file fits in a head: so many lines at most without its tests.
+const LONGEST: usize = 450;
+
+fn root() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).parent().expect("the workspace").to_owned()
+}
+
+fn text(name: &str) -> String {
+    fs::read_to_string(root().join(name)).unwrap_or_else(|error| panic!("{name}: {error}"))
+}
+
+/// All files below a folder of the repository, by their names in it.
+fn files(folder: &str) -> Vec<String> {
+    let mut found = Vec::new();
+    let mut folders = vec![root().join(folder)];
+    while let Some(folder) = folders.pop() {
+        for entry in fs::read_dir(&folder).expect("a folder").flatten() {
+            let path = entry.path();
+            match path.is_dir() {
+                true => folders.push(path),
+                false => found.push(path.strip_prefix(root()).expect("below").display().to_string()),
+            }
+        }
+    }
+    found.sort();
+    found
+}
+
+/// Rust files that ship: what is only compiled for tests stays out.
+fn sources() -> Vec<String> {
+    let ships =
+        |name: &String| name.ends_with(".rs") && !name.ends_with("/tests.rs") && !name.contains("/tests/");
+    let found: Vec<_> = ["rules/src", "agent/src"].into_iter().flat_map(files).filter(ships).collect();
+    assert!(found.len() > 50, "{found:?}");
+    found
+}
+
+/// The lines of a file before its test module, each with its number.
+fn shipped(text: &str) -> Vec<(usize, &str)> {
+    let end = text.find("#[cfg(test)]\nmod tests").unwrap_or(text.len());
+    text[..end].lines().enumerate().map(|(index, line)| (index + 1, line)).collect()
+}
+
+/// The verbs of `slackwater --help`.
+fn verbs(home: &Home) -> Vec<String> {
+    let help = home.say(&["--help"]).well();
+    let (_, after) = help.split_once("Commands:\n").expect("a list of commands");
+    // What is indented deeper goes on with the line before.
+    let lines =
+        after.lines().take_while(|line| line.starts_with("  ")).filter(|line| !line.starts_with("   "));
+    let verbs = lines.filter_map(|line| line.split_whitespace().next());
+    verbs.filter(|verb| *verb != "help").map(str::to_owned).collect()
+}
+
+#[test]
+fn every_example_passes_check() {
+    let home = sample(SLACKWATER).expect("a folder");
+    let said = home.say(&["check"]).well();
+    assert!(said.contains("\nHalyard House: 3 tanks") && said.ends_with("it can run\n"), "{said}");
+    // A thermostat may leave a heater cold at any time, so nothing proves that its relay is on: the
+    // sample shows the warning that a keeper gets for that, and no other.
+    let warnings: Vec<_> = said.lines().filter(|line| line.starts_with("warning")).collect();
+    assert_eq!(warnings, ["warning: `relay.lagoon-heaters` has no proof"], "{said}");
+    // Nothing else is an example of these files; a new one has to be added here.
+    let others: Vec<_> =
+        ["deploy", "systemd"].into_iter().flat_map(files).filter(|f| f.ends_with(".toml")).collect();
+    assert_eq!(others, ["deploy/sample/agent.toml", "deploy/sample/rules.toml"]);
+}
+
+#[test]
+fn the_rules_that_the_readme_shows_are_right() {
+    let readme = text("README.md");
+    let blocks: Vec<_> =
+        readme.split("```toml\n").skip(1).filter_map(|rest| rest.split("```").next()).collect();
+    assert!(!blocks.is_empty(), "README.md shows no rule file");
+    for block in blocks {
+        let home = sample(SLACKWATER).expect("a folder");
+        home.write("rules.toml", block).expect("written");
+        let said = home.say(&["check"]);
+        assert_eq!((said.code, said.err.as_str()), (Some(0), ""), "{block}");
+    }
+}
+
+#[test]
+fn every_verb_is_in_the_readme_and_has_an_example_in_its_help() {
+    let home = Home::new(SLACKWATER).expect("a folder");
+    let readme = text("README.md");
+    let verbs = verbs(&home);
+    assert!(verbs.len() >= 12, "{verbs:?}");
+    for verb in verbs {
+        assert!(
+            readme.contains(&format!("`slackwater {verb}")),
+            "README.md does not name `slackwater {verb}`"
+        );
+        let help = home.say(&[&verb, "--help"]).well();
+        let example = format!("Example: slackwater {verb}");
+        assert!(help.contains(&example), "{verb} --help has no example:\n{help}");
+        assert!(text("CHANGELOG.md").contains(&format!("`{verb}`")), "CHANGELOG.md does not name `{verb}`");
+    }
+}
+
+/// What is shown must work: the words of an example are words that the command line takes.
+#[test]
+fn examples_in_help_are_understood() {
+    let home = Home::new(SLACKWATER).expect("a folder");
+    home.write(
+        "agent.toml",
+        "[site]\nrules = \"rules.toml\"\nzone = \"UTC\"\n[control]\nsocket = \"none.sock\"\n",
+    )
+    .expect("written");
+    for verb in verbs(&home).iter().filter(|verb| !["demo", "run"].contains(&verb.as_str())) {
+        let help = home.say(&[verb, "--help"]).well();
+        let examples = help.lines().filter_map(|line| {
+            let line = line.trim_start().trim_start_matches("Example: ");
+            line.strip_prefix("slackwater ").map(|line| line.split(" >").next().unwrap_or(line).to_owned())
+        });
+        for example in examples {
+            let words = words(&example);
+            let said = home.say(&words.iter().map(String::as_str).collect::<Vec<_>>());
+            assert_ne!(said.code, Some(2), "{example}: {}", said.err);
+        }
+    }
+}
+
+/// As a shell would split it: blanks, and single quotes around what has blanks.
+fn words(line: &str) -> Vec<String> {
+    let parts = line.split('\'').enumerate();
+    let split = |(nth, part): (usize, &str)| match nth % 2 {
+        0 => part.split_whitespace().map(str::to_owned).collect::<Vec<_>>(),
+        _ => vec![part.to_owned()],
+    };
+    parts.flat_map(split).collect()
+}
+
+#[test]
+fn no_source_file_outgrows_its_room() {
+    let long: Vec<_> = sources()
+        .into_iter()
+        .map(|name| (shipped(&text(&name)).len(), name))
+        .filter(|(lines, _)| *lines > LONGEST)
+        .collect();
+    assert_eq!(long, Vec::<(usize, String)>::new(), "more than {LONGEST} lines without tests");
+}
+
+#[test]
+fn every_source_file_begins_with_what_it_is_for() {
+    let silent: Vec<_> = sources().into_iter().filter(|name| !text(name).starts_with("//! ")).collect();
+    assert_eq!(silent, Vec::<String>::new());
+}
+
+/// Nothing panics on what comes from outside. Where a panic is right, an attribute says why.
+#[test]
+fn shipped_code_neither_unwraps_nor_expects() {
+    let mut found = Vec::new();
+    for name in sources() {
+        let text = text(&name);
+        let lines = shipped(&text);
+        for (index, (number, line)) in lines.iter().enumerate() {
+            let code = line.split("//").next().unwrap_or(line);
+            let panics = [
+                ".unwrap()",
+                ".expect(\"",
+                ".expect(&",
+                "panic!(",
+                "unreachable!(",
+                "todo!(",
+                "unimplemented!(",
+            ];
+            let excused = lines[..index].iter().rev().take(4).any(|(_, above)| above.contains("reason = \""));
+            if panics.iter().any(|call| code.contains(call)) && !excused {
+                found.push(format!("{name}:{number}: {}", line.trim()));
+            }
+        }
+    }
+    assert_eq!(found, Vec::<String>::new());
+}
+
+/// rules/ decides and never looks: clippy holds the calls, this holds the crates.
+#[test]
+fn the_core_depends_on_nothing_that_could_act() {
+    let manifest: toml::Table = text("rules/Cargo.toml").parse().expect("TOML");
+    let dependencies = manifest["dependencies"].as_table().expect("a table");
+    let allowed = ["annotate-snippets", "jiff", "serde", "serde_json", "strsim", "toml"];
+    let others: Vec<_> = dependencies.keys().filter(|name| !allowed.contains(&name.as_str())).collect();
+    assert_eq!(others, Vec::<&String>::new(), "each new dependency of the core is a decision");
+    assert!(root().join("rules/clippy.toml").exists() || root().join("clippy.toml").exists());
+}
+
+#[test]
+fn the_changelog_has_an_unreleased_section_that_says_something() {
+    let changelog = text("CHANGELOG.md");
+    let (_, after) = changelog.split_once("\n## Unreleased\n").expect("an unreleased section");
+    let section = after.split("\n## ").next().unwrap_or_default();
+    assert!(section.lines().any(|line| line.starts_with("- ")), "it is empty");
+}
+
+#[test]
+fn the_lock_file_is_committed_and_nothing_unfinished_is() {
+    assert!(root().join("Cargo.lock").exists());
+    let listed = Command::new("git").arg("-C").arg(root()).args(["ls-files"]).output();
+    let Some(listed) = listed.ok().filter(|listed| listed.status.success()) else {
+        eprintln!("SKIPPED: no git, or not a clone: what is committed can't be told");
+        return;
+    };
+    let listed = String::from_utf8_lossy(&listed.stdout).into_owned();
+    assert!(listed.lines().any(|name| name == "Cargo.lock"), "Cargo.lock is not committed");
+    let unfinished = |name: &&str| {
+        [".snap.new", ".pending-snap", ".orig", ".rej"].iter().any(|end| name.ends_with(end))
+            || name.starts_with("target")
+    };
+    assert_eq!(listed.lines().filter(unfinished).collect::<Vec<_>>(), Vec::<&str>::new());
+}
