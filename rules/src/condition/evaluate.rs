@@ -262,7 +262,7 @@ impl Formula {
             }
             Self::Scaled(_, inner) => inner.until(present),
             Self::Window(window) => {
-                let edge = present.memory.window(window.slot).map(|kept| kept.edge());
+                let edge = present.memory.window(window.slot).map(|kept| kept.next_look());
                 let of = match &window.of {
                     Operand::Truth(condition) => condition.evaluate(present, None).until,
                     Operand::Value(_) | Operand::Word(_) => None,

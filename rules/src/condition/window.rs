@@ -22,6 +22,8 @@ const PARTS: i64 = 240;
 /// A shorter window has fewer parts, of this length, but never fewer than a dozen.
 const SHORTEST: i64 = 15_000;
 const FEWEST: i64 = 12;
+/// Without readings a window is looked at again after this at the earliest, or a twelfth of it.
+const LOOK: i64 = 60_000;
 
 /// The length of a part.
 fn grain(over: Span) -> i64 {
@@ -218,14 +220,19 @@ impl Kept {
             self.fed = self.fed.max(Moment(edge));
             self.current = Part { carried: self.is_true(), ..Part::EMPTY };
         }
+        let mut turned = false;
         while self.fed < now {
-            let edge = self.edge();
+            let edge = self.edge_after(self.fed);
             let until = edge.min(now);
             self.current.add(self.value, (until - self.fed).0 as u32);
             self.fed = until;
             if until == edge {
                 self.turn();
+                turned = true;
             }
+        }
+        if turned {
+            self.sum_up();
         }
     }
 
@@ -234,16 +241,21 @@ impl Kept {
         let next = Part { carried: self.is_true(), ..Part::EMPTY };
         self.parts.pop_front();
         self.parts.push_back(std::mem::replace(&mut self.current, next));
-        self.sum_up();
     }
 
     fn is_true(&self) -> bool {
         self.value.is_some_and(|value| value != 0.0)
     }
 
-    /// When the current part ends: the window moves on then, by time alone.
-    pub(super) fn edge(&self) -> Moment {
-        Moment((self.fed.0.div_euclid(self.grain) + 1).saturating_mul(self.grain))
+    /// When the window is looked at again although no reading comes: at the end of a part, but
+    /// not so soon that a window on sensors that report anyway is asked more often than they.
+    pub(super) fn next_look(&self) -> Moment {
+        let pause = LOOK.min(self.grain.saturating_mul(self.whole as i64) / FEWEST);
+        self.edge_after(self.fed + Span(pause - 1))
+    }
+
+    fn edge_after(&self, moment: Moment) -> Moment {
+        Moment((moment.0.div_euclid(self.grain) + 1).saturating_mul(self.grain))
     }
 
     fn sum_up(&mut self) {
@@ -304,7 +316,7 @@ impl Kept {
 /// ones halfway.
 fn median<'p>(parts: impl Iterator<Item = &'p Part>) -> Option<f64> {
     let mut means: Vec<_> = parts.filter_map(|part| Some((part.mean()?, u64::from(part.known)))).collect();
-    means.sort_by(|a, b| a.0.total_cmp(&b.0));
+    means.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
     let half: u64 = means.iter().map(|(_, weight)| weight).sum();
     let mut below = 0;
     for (index, (mean, weight)) in means.iter().enumerate() {
