@@ -13,6 +13,7 @@ mod finding;
 mod hazard;
 mod measure;
 pub(crate) mod nearest;
+mod people;
 mod rationalise;
 mod reach;
 mod read;
@@ -25,6 +26,7 @@ mod tank;
 pub use check::{Checked, Surroundings};
 pub use editor::{FINDINGS_VERSION, FindingView, FindingsView, PlaceView};
 pub use finding::{At, Finding, Severity, render};
+pub use people::{ChannelKind, Contact, Directory, Hours, Target};
 pub use schema::{schema, schema_text};
 
 use crate::alarm::Priority;
@@ -32,10 +34,8 @@ use crate::condition::Condition;
 use crate::reading::Mapping;
 use crate::time::Span;
 use crate::units::{Dimension, Scale};
-use jiff::civil::{Date, Time};
 use jiff::tz::TimeZone;
 use std::collections::{BTreeMap, BTreeSet};
-use std::fmt;
 
 macro_rules! ids {
     ($($(#[$doc:meta])* $name:ident),* $(,)?) => { $(
@@ -291,99 +291,6 @@ pub struct Step {
     pub after: Span,
     /// Told side by side.
     pub to: Vec<Target>,
-}
-
-/// One way to reach someone, as written in a step: `ines.push`, or `siren` for a channel that
-/// belongs to nobody.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub struct Target {
-    /// The person, if it is a person's.
-    pub contact: Option<String>,
-    /// The channel's name.
-    pub channel: String,
-}
-
-impl fmt::Display for Target {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match &self.contact {
-            Some(contact) => write!(f, "{contact}.{}", self.channel),
-            None => f.write_str(&self.channel),
-        }
-    }
-}
-
-impl Target {
-    /// Reads `contact.channel` or `channel`.
-    pub fn parse(text: &str) -> Self {
-        match text.split_once('.') {
-            Some((contact, channel)) => {
-                Self { contact: Some(contact.to_owned()), channel: channel.to_owned() }
-            }
-            None => Self { contact: None, channel: text.to_owned() },
-        }
-    }
-}
-
-/// Who can be told, and when.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Directory {
-    /// People by the name that rule files use.
-    pub contacts: BTreeMap<String, Contact>,
-    /// Every way to reach them, and every siren.
-    pub channels: BTreeMap<Target, ChannelKind>,
-}
-
-/// A person.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Contact {
-    /// As pages say it.
-    pub name: String,
-    /// When this person may be called; always if empty.
-    pub hours: Vec<Hours>,
-    /// First and last day of each absence, local dates, both included.
-    pub away: Vec<(Date, Date)>,
-}
-
-/// A daily stretch of local time, from inclusive, until exclusive; wraps over midnight if
-/// `until <= from`.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Hours {
-    /// Begins.
-    pub from: Time,
-    /// Ends.
-    pub until: Time,
-}
-
-impl Hours {
-    /// Whether the stretch covers this time of day.
-    pub fn cover(&self, time: Time) -> bool {
-        if self.from < self.until {
-            self.from <= time && time < self.until
-        } else {
-            time >= self.from || time < self.until
-        }
-    }
-}
-
-impl Contact {
-    /// Whether the person may be called at this local date and time.
-    pub fn reachable(&self, date: Date, time: Time) -> bool {
-        let away = self.away.iter().any(|(first, last)| *first <= date && date <= *last);
-        !away && (self.hours.is_empty() || self.hours.iter().any(|hours| hours.cover(time)))
-    }
-}
-
-/// What a channel can carry.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum ChannelKind {
-    /// Subject, plain text and HTML.
-    Mail,
-    /// A title and a body.
-    Push,
-    /// 160 characters of the GSM alphabet.
-    Text,
-    /// Noise only; reaches nobody in particular.
-    Siren,
 }
 
 /// A declared spell of maintenance or feeding.

@@ -69,7 +69,7 @@ async fn a_reload_keeps_the_old_plan_if_the_new_one_is_wrong_and_takes_it_if_it_
     let wrong = RULES.replace("lagoon-temp < 24 degC", "lagoon-temp < 24 L");
     house.home.write("rules.toml", &wrong).expect("written");
     agent.signal(Signal::HUP);
-    agent.logs("the new files are wrong, the old plan stays in force");
+    agent.logs("the new files are not taken, the old plan stays in force");
     let status = house.home.say(&["status"]).well();
     assert!(status.contains("the last reload was REFUSED, the old plan is in force"), "{status}");
     assert!(status.contains("24 L"), "{status}");
