@@ -72,6 +72,24 @@ impl Settings {
         })
     }
 
+    /// Sections that differ from `other` and that a running agent does not change: they need a
+    /// restart.
+    pub fn restart_for(&self, other: &Self) -> Vec<&'static str> {
+        let differ = |one: &dyn std::fmt::Debug, other: &dyn std::fmt::Debug| {
+            format!("{one:?}") != format!("{other:?}")
+        };
+        [
+            ("[broker]", differ(&self.broker, &other.broker)),
+            ("[journal]", self.places.journal != other.places.journal),
+            ("[control]", self.places.control != other.places.control),
+            ("[log]", differ(&self.log, &other.log)),
+            ("[clock]", self.trust != other.trust),
+        ]
+        .into_iter()
+        .filter_map(|(section, differs)| differs.then_some(section))
+        .collect()
+    }
+
     /// Who can be told, and when, as the rules need to know it.
     pub fn directory(&self) -> Directory {
         Directory {

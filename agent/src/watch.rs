@@ -16,7 +16,7 @@ use crate::journal::{BootId, Limits};
 use crate::keeper::Keeper;
 use crate::mqtt::{self, Event};
 use crate::service::{Service, Signal, Signals};
-use crate::settings::Environment;
+use crate::settings::{Environment, Settings};
 use crate::site::{Site, broker};
 use health::Health;
 use slackwater_rules::engine::{Delivery, Effect, Engine, Input, Link, Turn};
@@ -114,6 +114,7 @@ pub async fn run(parts: Parts) -> Result<(), Trouble> {
     let mut watch = Watch {
         config,
         environment,
+        settings,
         engine,
         keeper,
         handle,
@@ -143,6 +144,8 @@ pub async fn run(parts: Parts) -> Result<(), Trouble> {
 struct Watch {
     config: PathBuf,
     environment: Environment,
+    /// As it was at the start.
+    settings: Settings,
     engine: Engine,
     keeper: Keeper,
     handle: mqtt::Handle,
@@ -390,13 +393,19 @@ impl Watch {
         let filters = topics(&site.plan);
         let now = self.clock.now();
         let turn = self.engine.adopt(now, site.plan);
-        let said: Vec<_> = turn.records.iter().map(|record| record.body.to_string()).collect();
+        let mut said: Vec<_> = turn.records.iter().map(|record| record.body.to_string()).collect();
         // Pages in the old channels' hands are finished by them.
         self.channels = Channels::start(site.channels, &self.context, self.results.clone());
         self.gather(&now, turn);
         if let Err(wrong) = self.handle.resubscribe(filters) {
             let wrong: Vec<_> = wrong.iter().map(ToString::to_string).collect();
             tracing::error!("subscriptions: {}", wrong.join("; "));
+        }
+        let late = self.settings.restart_for(&site.settings);
+        if !late.is_empty() {
+            let text = format!("{} changed: that takes a restart of the agent", late.join(", "));
+            tracing::warn!("{text}");
+            said.push(text);
         }
         said.join("\n")
     }
