@@ -24,6 +24,8 @@ pub mod card;
 
 pub mod plan;
 
+pub mod forecast;
+
 pub mod record;
 
 pub mod page;

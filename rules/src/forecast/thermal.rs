@@ -1,0 +1,242 @@
+//! The thermal model of one tank, learned on line:
+//!
+//! `dT/dt = a (Ta - T) + r1 u1 + r2 u2 + q + l lamp + c chiller`
+//!
+//! Readings of the water, the room, the heaters, the lamp and the chiller flow in as they come:
+//! noisy, quantised, with gaps. They are averaged into cells of five minutes; two neighbouring
+//! half-hour blocks of cells make one equation ([`cells`]), and a regression that never forgets its
+//! prior learns from it. Raw readings would not do: noise in the regressor shrinks the time constant by
+//! half. The prior is what the tank's size says ([`prior`]), so the first hour has an answer too.
+//! Out come the constants ([`Constants`]) and times until a limit ([`outlook`]), as intervals
+//! from the spread of models; the filter's own covariance is known to be far too sure.
+
+mod cells;
+mod constants;
+mod outlook;
+mod prior;
+
+pub use cells::{CELL, Cell};
+pub use constants::Constants;
+pub use outlook::{Side, WhatIf};
+pub use prior::Prior;
+
+use super::interval::CannotSay;
+use super::regression::Regression;
+use crate::time::{Moment, Span};
+use cells::{Cells, Equation};
+
+/// What the model is fed beside the water's temperature.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Input {
+    /// Room temperature, degC.
+    Room,
+    /// A heater's share of its full power, 0 to 1: from its relay, or watts over rated watts.
+    Heater(Heater),
+    /// The lamp's share of full power, 0 to 1.
+    Lamp,
+    /// A chiller's or fan's share of full power, 0 to 1.
+    Chiller,
+}
+
+/// Which of two heaters.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Heater {
+    /// The one that works.
+    First,
+    /// The spare.
+    Second,
+}
+
+/// How many constants there are: loss, two heaters, other heat, lamp, chiller.
+pub(crate) const CONSTANTS: usize = 6;
+/// What an equation weighs one equation (30 min) later: a memory of ten days.
+const MEMORY: f64 = 0.998;
+/// Standard deviation of one equation, K/h, before it was learned: 0.03 K of noise, 0.0625 K steps.
+const NOISE_K_H: f64 = 0.03;
+/// Equations (half hours) before the constants count as learned: a day, for its warm and its cold hours.
+pub(crate) const DAY_OF_EQUATIONS: u32 = 44;
+/// No water changes faster than this by itself, K/h: a heater for a tank ten times the size.
+const JUMP_K_H: f64 = 4.0;
+
+/// One tank's thermal model. Under 4 KiB, no heap.
+#[derive(Clone, Debug)]
+pub struct Thermal {
+    cells: Cells,
+    prior: Prior,
+    /// With the room as an input, and without: the second serves when there is no room sensor.
+    with_room: Regression<CONSTANTS>,
+    without_room: Regression<CONSTANTS>,
+    learned: Learned,
+    /// Nothing is learned until then: hands in the tank, or a fault under suspicion.
+    held_until: Option<Moment>,
+    /// The pumps stand still.
+    pumps_lost: bool,
+}
+
+/// What was seen while learning.
+#[derive(Clone, Copy, Debug)]
+struct Learned {
+    equations: u32,
+    with_room: u32,
+    /// Running mean and mean square of room minus water, K.
+    gap: f64,
+    gap_square: f64,
+    /// Running mean of the residual's size, K/h, times 1.25: a standard deviation that outliers do not move.
+    noise: f64,
+}
+
+impl Thermal {
+    /// A tank about which only `prior` is known.
+    pub fn new(prior: Prior) -> Self {
+        Self::with_memory(prior, MEMORY)
+    }
+
+    /// The same, with another memory: 1 never forgets.
+    pub fn with_memory(prior: Prior, memory: f64) -> Self {
+        let regression = |prior| Regression::new(prior, NOISE_K_H, memory);
+        Self {
+            cells: Cells::default(),
+            with_room: regression(prior.with_room()),
+            without_room: regression(prior.without_room()),
+            prior,
+            learned: Learned { equations: 0, with_room: 0, gap: 0.0, gap_square: 0.0, noise: NOISE_K_H },
+            held_until: None,
+            pumps_lost: false,
+        }
+    }
+
+    /// Takes a good reading of the water, degC. Returns the cell that it ended, if it did.
+    pub fn temperature(&mut self, at: Moment, celsius: f64) -> Option<Cell> {
+        let ended = self.advance(at);
+        self.cells.temperature(celsius);
+        ended
+    }
+
+    /// Takes a good reading of another input, in force until the next one.
+    pub fn input(&mut self, at: Moment, input: Input, value: f64) -> Option<Cell> {
+        let ended = self.advance(at);
+        self.cells.input(input, value);
+        ended
+    }
+
+    /// An input is stale, suspect or gone: unknown from here on.
+    pub fn lost(&mut self, at: Moment, input: Input) -> Option<Cell> {
+        let ended = self.advance(at);
+        self.cells.input(input, f64::NAN);
+        ended
+    }
+
+    /// Hands in the tank (a water change, a probe moved, feeding with pumps off): nothing that began
+    /// before `until` is learned from.
+    pub fn disturbed(&mut self, until: Moment) {
+        self.held_until = Some(self.held_until.map_or(until, |held| held.max(until)));
+    }
+
+    /// Says that the pumps stand still, or run again. While they stand nothing is learned: their heat
+    /// is gone, and a probe in a sump sees the sump alone.
+    pub fn pumps(&mut self, at: Moment, running: bool) -> Option<Cell> {
+        let ended = self.advance(at);
+        self.pumps_lost = !running;
+        ended
+    }
+
+    /// Whether learning is held at `at`.
+    pub fn is_held(&self, at: Moment) -> bool {
+        self.held_until.is_some_and(|until| at < until)
+    }
+
+    /// Lets time pass to `at`. Returns the newest cell that it ended, if it did.
+    pub fn advance(&mut self, at: Moment) -> Option<Cell> {
+        let mut ended = None;
+        while let Some(mut cell) = self.cells.next_ended(at) {
+            let start = cell.end - CELL;
+            cell.disturbed = self.is_held(start);
+            if self.cells.push(cell) {
+                if let Some(equation) = self.cells.equation() {
+                    self.learn(&equation);
+                }
+            }
+            ended = Some(cell);
+        }
+        ended
+    }
+
+    fn learn(&mut self, equation: &Equation) {
+        if self.pumps_lost || equation.rate.abs() > JUMP_K_H || self.heater_known().is_err() {
+            return;
+        }
+        let with_room = equation.with_room();
+        let without = equation.without_room();
+        let regression = if with_room.is_some() { &self.with_room } else { &self.without_room };
+        let x = with_room.as_ref().unwrap_or(&without);
+        let residual = equation.rate - dot(x, &regression.constants());
+        let seen = &mut self.learned;
+        // The prior's error is no measure of the noise: only residuals of a learned model are.
+        let known = seen.equations >= DAY_OF_EQUATIONS / 2;
+        // Huber's weight: a jump that nothing announced moves the constants no more than a bad
+        // half hour; a lasting change still wins.
+        let weight = if known { (2.5 * seen.noise / residual.abs().max(1e-9)).min(1.0) } else { 1.0 };
+        if known {
+            let size = (1.25 * residual.abs()).min(4.0 * seen.noise);
+            seen.noise += (size - seen.noise) * 0.02;
+            seen.noise = seen.noise.max(0.005);
+        }
+        seen.equations = seen.equations.saturating_add(1);
+        self.without_room.learn(&without, equation.rate, weight);
+        if let Some(x) = with_room {
+            seen.with_room = seen.with_room.saturating_add(1);
+            let share = (1.0 / f64::from(seen.with_room)).max(1.0 - MEMORY);
+            seen.gap += (x[0] - seen.gap) * share;
+            seen.gap_square += (x[0] * x[0] - seen.gap_square) * share;
+            self.with_room.learn(&x, equation.rate, weight);
+        }
+    }
+
+    /// The room now, if it is known.
+    pub fn room(&self) -> Option<f64> {
+        Some(self.cells.held(Input::Room)).filter(|room| room.is_finite())
+    }
+
+    /// The water now: the mean of the newest minutes.
+    pub fn water(&self) -> Option<f64> {
+        self.cells.water()
+    }
+
+    /// Standard deviation of what half an hour's rate has beyond the model, K/h.
+    pub fn noise(&self) -> f64 {
+        self.learned.noise
+    }
+
+    /// Whether a day of equations has been learned, and the constants are the tank's own.
+    pub fn is_learned(&self) -> Result<(), CannotSay> {
+        if self.learned.equations >= DAY_OF_EQUATIONS {
+            Ok(())
+        } else {
+            let seen_h = f64::from(self.learned.equations) / 2.0;
+            Err(CannotSay::TooEarly { seen_h, needed_h: f64::from(DAY_OF_EQUATIONS) / 2.0 })
+        }
+    }
+
+    /// The constants as they are now believed to be: prior where nothing was learned.
+    pub fn constants(&self) -> Constants {
+        Constants::of(self)
+    }
+
+    /// The rate that the constants give for these inputs, K/h; NaN if an input is unknown.
+    pub fn expected_rate(&self, cell: &Cell) -> f64 {
+        let room_known = cell.room.is_finite() && self.learned.with_room >= DAY_OF_EQUATIONS;
+        let regression = if room_known { &self.with_room } else { &self.without_room };
+        let mut x = cell.inputs();
+        x[0] = if room_known { cell.room - cell.temperature } else { 0.0 };
+        dot(&x, &regression.constants())
+    }
+
+    /// How long a cell lasts.
+    pub const fn cell_length() -> Span {
+        CELL
+    }
+}
+
+fn dot(x: &[f64; CONSTANTS], constants: &[f64; CONSTANTS]) -> f64 {
+    x.iter().zip(constants).map(|(x, constant)| x * constant).sum()
+}
