@@ -51,8 +51,12 @@ pub enum Heater {
 pub(crate) const CONSTANTS: usize = 6;
 /// What an equation weighs one equation (30 min) later: a memory of ten days.
 const MEMORY: f64 = 0.998;
-/// Standard deviation of one equation, K/h, before it was learned: 0.03 K of noise, 0.0625 K steps.
-const NOISE_K_H: f64 = 0.03;
+/// Standard deviation of one whitened equation, K/h, before it was learned: 0.03 K of noise, 0.0625 K steps.
+const NOISE_K_H: f64 = 0.06;
+/// Share of what is not among the inputs (sun, an unknown lamp, a room without a sensor) that is still
+/// there half an hour later. Each equation is learned less this share of the one before, as Cochrane &
+/// Orcutt 1949 do: a thermostat answers such heat at once, and would pass it off as a weak heater.
+const PERSISTS: f64 = 0.9;
 /// Equations (half hours) before the constants count as learned: a day, for its warm and its cold hours.
 pub(crate) const DAY_OF_EQUATIONS: u32 = 44;
 /// No water changes faster than this by itself, K/h: a heater for a tank ten times the size.
@@ -67,6 +71,8 @@ pub struct Thermal {
     with_room: Regression<CONSTANTS>,
     without_room: Regression<CONSTANTS>,
     learned: Learned,
+    /// The newest equation.
+    before: Option<Equation>,
     /// Nothing is learned until then: hands in the tank, or a fault under suspicion.
     held_until: Option<Moment>,
     /// The pumps stand still.
@@ -83,6 +89,10 @@ struct Learned {
     gap_square: f64,
     /// Running mean of the residual's size, K/h, times 1.25: a standard deviation that outliers do not move.
     noise: f64,
+    /// Mean residual of the last hour or two, K/h: what is not among the inputs shows up here.
+    bias: f64,
+    /// Running mean of the bias's size.
+    bias_size: f64,
 }
 
 impl Thermal {
@@ -99,7 +109,8 @@ impl Thermal {
             with_room: regression(prior.with_room()),
             without_room: regression(prior.without_room()),
             prior,
-            learned: Learned { equations: 0, with_room: 0, gap: 0.0, gap_square: 0.0, noise: NOISE_K_H },
+            before: None,
+            learned: Learned { equations: 0, with_room: 0, gap: 0.0, gap_square: 0.0, noise: NOISE_K_H, bias: 0.0, bias_size: 0.0 },
             held_until: None,
             pumps_lost: false,
         }
@@ -162,33 +173,38 @@ impl Thermal {
     }
 
     fn learn(&mut self, equation: &Equation) {
+        let before = self.before.replace(*equation).filter(|before| before.end == equation.end - CELL.times(6));
         if self.pumps_lost || equation.rate.abs() > JUMP_K_H || self.heater_known().is_err() {
             return;
         }
-        let with_room = equation.with_room();
-        let without = equation.without_room();
-        let regression = if with_room.is_some() { &self.with_room } else { &self.without_room };
-        let x = with_room.as_ref().unwrap_or(&without);
-        let residual = equation.rate - dot(x, &regression.constants());
+        let room_known = equation.with_room().is_some();
+        let regression = if room_known { &self.with_room } else { &self.without_room };
+        let constants = regression.constants();
         let seen = &mut self.learned;
         // The prior's error is no measure of the noise: only residuals of a learned model are.
         let known = seen.equations >= DAY_OF_EQUATIONS / 2;
+        if known {
+            let residual = equation.residual(&constants);
+            seen.bias += (residual.clamp(-0.5, 0.5) - seen.bias) * 0.4;
+            seen.bias_size += (1.25 * seen.bias.abs() - seen.bias_size) * 0.02;
+        }
+        let Some(whitened) = before.map(|before| equation.less(&before, PERSISTS)) else { return };
+        let residual = whitened.residual(&constants);
         // Huber's weight: a jump that nothing announced moves the constants no more than a bad
         // half hour; a lasting change still wins.
         let weight = if known { (2.5 * seen.noise / residual.abs().max(1e-9)).min(1.0) } else { 1.0 };
         if known {
             let size = (1.25 * residual.abs()).min(4.0 * seen.noise);
-            seen.noise += (size - seen.noise) * 0.02;
-            seen.noise = seen.noise.max(0.005);
+            seen.noise = (seen.noise + (size - seen.noise) * 0.02).max(0.005);
         }
         seen.equations = seen.equations.saturating_add(1);
-        self.without_room.learn(&without, equation.rate, weight);
-        if let Some(x) = with_room {
+        self.without_room.learn(&whitened.without_room(), whitened.rate, weight);
+        if let (Some(x), Some(level)) = (whitened.with_room(), equation.with_room()) {
             seen.with_room = seen.with_room.saturating_add(1);
             let share = (1.0 / f64::from(seen.with_room)).max(1.0 - MEMORY);
-            seen.gap += (x[0] - seen.gap) * share;
-            seen.gap_square += (x[0] * x[0] - seen.gap_square) * share;
-            self.with_room.learn(&x, equation.rate, weight);
+            seen.gap += (level[0] - seen.gap) * share;
+            seen.gap_square += (level[0] * level[0] - seen.gap_square) * share;
+            self.with_room.learn(&x, whitened.rate, weight);
         }
     }
 
@@ -237,6 +253,6 @@ impl Thermal {
     }
 }
 
-fn dot(x: &[f64; CONSTANTS], constants: &[f64; CONSTANTS]) -> f64 {
+pub(crate) fn dot(x: &[f64; CONSTANTS], constants: &[f64; CONSTANTS]) -> f64 {
     x.iter().zip(constants).map(|(x, constant)| x * constant).sum()
 }

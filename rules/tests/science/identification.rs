@@ -127,9 +127,14 @@ fn study(tanks: u64, days: f64, without: u32) -> Study {
             Err(_) => study.tau_refused += 1,
         }
         for no_power in [false, true] {
-            let what_if = if no_power { WhatIf::no_power() } else { WhatIf::no_heat() };
+            let what_if = match (no_power, without & NO_HEATER_STATE) {
+                (true, _) => WhatIf::no_power(),
+                (false, 0) => WhatIf::no_heat(),
+                (false, _) => WhatIf::now(),
+            };
             let faults = Faults { heater: 0.0, power: no_power, ..Faults::default() };
-            let mut dead = Simulator { faults, ..simulator.clone() };
+            let mut dead = simulator.clone();
+            dead.faults = faults;
             // A dead heater is seen as one: no power drawn, or its plug pulled.
             dead.tank.sight = Sight::Power;
             let mut after = model.clone();
@@ -137,7 +142,8 @@ fn study(tanks: u64, days: f64, without: u32) -> Study {
                 after.pumps(at(dead.minute), false);
             }
             let limits = limits(&dead, 0);
-            for (i, hours) in AHEAD_H.iter().enumerate() {
+            let ask_at_once = no_power || without & NO_HEATER_STATE == 0;
+            for (i, hours) in AHEAD_H.iter().enumerate().filter(|_| ask_at_once) {
                 let answer = model.time_to(Side::Below, limits[i], &what_if).map(|estimate| estimate.range);
                 let scores = if no_power { &mut study.no_power } else { &mut study.at_once };
                 scores[i].take(answer, *hours as f64);

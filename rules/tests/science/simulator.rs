@@ -187,10 +187,6 @@ impl Simulator {
         }
     }
 
-    pub(crate) fn hour(&self) -> f64 {
-        (self.starts_at_h + self.minute as f64 / 60.0).rem_euclid(24.0)
-    }
-
     /// What the probe would say without noise and steps.
     pub(crate) fn truth(&self) -> f64 {
         self.display + self.tank.offset

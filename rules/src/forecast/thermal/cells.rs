@@ -44,6 +44,8 @@ impl Cell {
 /// One equation: the mean rate over two blocks, and the inputs averaged alike.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(super) struct Equation {
+    /// When its second block ended.
+    pub(super) end: Moment,
     /// K/h.
     pub(super) rate: f64,
     /// Room minus water, K; NaN if the room was not known throughout.
@@ -62,6 +64,26 @@ impl Equation {
         self.inputs
     }
 
+    /// What `constants` leave unexplained, K/h: with the room if it was known.
+    pub(super) fn residual(&self, constants: &[f64; CONSTANTS]) -> f64 {
+        let x = self.with_room().unwrap_or(self.inputs);
+        self.rate - super::dot(&x, constants)
+    }
+
+    /// This equation less `share` of another.
+    pub(super) fn less(&self, other: &Self, share: f64) -> Self {
+        let mut inputs = self.inputs;
+        for (input, before) in inputs.iter_mut().zip(other.inputs) {
+            *input -= share * before;
+        }
+        Self {
+            end: self.end,
+            rate: self.rate - share * other.rate,
+            gap: self.gap - share * other.gap,
+            inputs,
+        }
+    }
+
     /// From cells in order of time, an even number of them, each `cell_h` hours long. `None` where
     /// something is unknown.
     pub(super) fn of(cells: &[Cell], cell_h: f64) -> Option<Self> {
@@ -78,7 +100,8 @@ impl Equation {
             }
         }
         let usable = rate.is_finite() && inputs.iter().all(|input| input.is_finite());
-        (usable && !cells.iter().any(|cell| cell.disturbed)).then_some(Self { rate, gap, inputs })
+        let end = cells.last()?.end;
+        (usable && !cells.iter().any(|cell| cell.disturbed)).then_some(Self { end, rate, gap, inputs })
     }
 }
 

@@ -62,10 +62,14 @@ impl WhatIf {
 
 /// Cells of one and the same state that make a slope: a quarter of an hour.
 const LEAST_CELLS: usize = 3;
+/// Cells of a slope if the heater's state is not known.
+const UNSEEN_HEATER_CELLS: usize = 6;
 /// Standard deviation of a cell's mean, K: noise, and the steps of a quantised probe.
 const CELL_NOISE: f64 = 0.02;
 /// A measured or learned rate may be off by this share for reasons of structure.
 const RATE_SHARE: f64 = 0.08;
+/// Of a bias that comes and goes, this share may be gone or doubled before the limit.
+const BIAS_SHARE: f64 = 0.5;
 /// The room goes on as it does for this long, h, in the early and late futures.
 const ROOM_GOES_ON_H: f64 = 3.0;
 /// An 80 % interval is this many standard deviations to each side.
@@ -79,7 +83,8 @@ struct Slope {
 }
 
 impl Thermal {
-    /// Hours until the water is on the far side of `limit`, degC, under `what_if`. 0 if it is there.
+    /// Hours until the water is on the far side of `limit`, degC, under `what_if`; 0 if it is there. About an
+    /// 80 % interval on simulated tanks.
     pub fn time_to(&self, side: Side, limit: f64, what_if: &WhatIf) -> Result<Estimate, CannotSay> {
         let water = self.water().ok_or(CannotSay::Missing("water temperature"))?;
         CannotSay::unless_within("limit in degC", limit, -5.0, 60.0)?;
@@ -96,10 +101,11 @@ impl Thermal {
         let room = what_if.room.or(self.room());
         let learned = self.learned_slope(&constants, &inputs, room, water, what_if);
         let measured = self.measured_slope(what_if, &inputs);
-        if self.heater_known().is_err() && measured.is_none() {
+        let heater_known = self.heater_known().is_ok();
+        if !heater_known && what_if.heaters != [None; 2] {
             return Err(CannotSay::Missing("heater state"));
         }
-        let learned = if self.heater_known().is_ok() { learned } else { None };
+        let learned = learned.filter(|_| heater_known);
         let best = combine(learned, measured).ok_or(CannotSay::Missing("rate of change yet"))?;
 
         let toward = |rate: f64| sign * rate;
@@ -115,8 +121,8 @@ impl Thermal {
         let loss = constants.loss;
         let range = Interval::new(
             Future { rate: fast, slows: 0.0, loss: loss.high, trend: trend.max(0.0) }.meets(distance),
-            Future { rate: likely, slows: loss.likely, loss: loss.likely, trend: trend / 2.0 }.meets(distance),
-            Future { rate: slow, slows: loss.high, loss: loss.high, trend: trend.min(0.0) }.meets(distance),
+            Future { rate: likely, slows: constants.slows.likely, loss: loss.likely, trend: trend / 2.0 }.meets(distance),
+            Future { rate: slow, slows: constants.slows.high, loss: loss.high, trend: trend.min(0.0) }.meets(distance),
         );
         Ok(Estimate::new(range, self.rests_on(measured.is_some(), what_if)))
     }
@@ -167,7 +173,7 @@ impl Thermal {
         let pumps = if what_if.pumps_lost { self.prior.pumps() } else { Interval::exact(0.0) };
         let heat = constants.heaters[0].likely * inputs[1] + constants.heaters[1].likely * inputs[2];
         let other = constants.lamp * inputs[4] + constants.chiller * inputs[5] - pumps.likely;
-        let rate = rate_if(constants.loss.likely) + heat + other;
+        let rate = rate_if(constants.loss.likely) + heat + other + self.learned.bias;
         if !rate.is_finite() {
             return None;
         }
@@ -180,6 +186,7 @@ impl Thermal {
         let parts = [of_loss, of_pumps, of_heat.sum::<f64>()].map(|part| part / EIGHTY);
         let square = parts.iter().map(|part| part * part).sum::<f64>()
             + constants.deviation.powi(2)
+            + (BIAS_SHARE * self.learned.bias_size).powi(2)
             + (RATE_SHARE * rate).powi(2);
         Some(Slope { rate, deviation: square.sqrt() })
     }
@@ -200,7 +207,9 @@ impl Thermal {
                 && cell.temperature.is_finite()
                 && !cell.disturbed
         };
-        let cells: Vec<&Cell> = self.cells.newest().take_while(|cell| same(cell)).collect();
+        // With a heater that nobody sees, an hour holds phases of both kinds: only the newest tell.
+        let most = if self.heater_known().is_ok() { KEPT } else { UNSEEN_HEATER_CELLS };
+        let cells: Vec<&Cell> = self.cells.newest().take(most).take_while(|cell| same(cell)).collect();
         // All kept cells alike: the state is older than what is kept, and nothing changed within the first.
         let usable = if cells.len() < KEPT { cells.len().saturating_sub(1) } else { cells.len() };
         let points = cells[..usable].iter().map(|cell| (hours(cell.end), cell.temperature));

@@ -23,7 +23,7 @@ pub struct Prior {
     /// learned: its heat would pass for the pumps'.
     pub unheated: bool,
     /// Heat lost by evaporation at a room as warm as the water, W.
-    evaporation_w: Interval,
+    pub evaporation_w: Interval,
 }
 
 /// Watts that pumps bring per litre if nobody wrote it down (from memory): 0.05 to 0.2.
@@ -68,7 +68,7 @@ impl Prior {
             (Some(watts), Some(capacity)) => Interval::exact(watts * 3_600.0).over(capacity),
             (None, Some(capacity)) => {
                 let likely = PUMPS_W_PER_J_K * capacity.likely * 3_600.0 / capacity.likely;
-                Interval::new(0.0, likely, 2.0 * likely)
+                Interval::new(0.4 * likely, likely, 2.0 * likely)
             }
             (_, None) => Interval::new(0.0, 0.05, 0.15),
         }
