@@ -7,13 +7,14 @@
 //! hour, powers watts, volumes m³, concentrations mg/L, salinities practical (psu).
 //!
 //! [`water`] and [`cooling`] are published physics; [`thermal`] learns one tank; [`margin`],
-//! [`oxygen`], [`battery`], [`light`] and [`circulation`] answer a keeper's questions; `faults`
+//! [`oxygen`], [`battery`], [`light`] and [`circulation`] answer a keeper's questions; [`faults`]
 //! compares what happens with what should.
 
 pub mod battery;
 pub mod circulation;
 pub mod cooling;
 pub mod evaporation;
+pub mod faults;
 pub mod geometry;
 pub mod interval;
 pub mod light;

@@ -73,7 +73,9 @@ pub struct Thermal {
     learned: Learned,
     /// The newest equation.
     before: Option<Equation>,
-    /// Nothing is learned until then: hands in the tank, or a fault under suspicion.
+    /// Hands are in the tank until then.
+    disturbed_until: Option<Moment>,
+    /// A fault is under suspicion until then.
     held_until: Option<Moment>,
     /// The pumps stand still.
     pumps_lost: bool,
@@ -91,8 +93,9 @@ struct Learned {
     noise: f64,
     /// Mean residual of the last hour or two, K/h: what is not among the inputs shows up here.
     bias: f64,
-    /// Running mean of the bias's size.
+    /// Running mean of the bias's size, and of how far a residual is from the bias before it.
     bias_size: f64,
+    surprise: f64,
 }
 
 impl Thermal {
@@ -110,7 +113,8 @@ impl Thermal {
             without_room: regression(prior.without_room()),
             prior,
             before: None,
-            learned: Learned { equations: 0, with_room: 0, gap: 0.0, gap_square: 0.0, noise: NOISE_K_H, bias: 0.0, bias_size: 0.0 },
+            learned: Learned { equations: 0, with_room: 0, gap: 0.0, gap_square: 0.0, noise: NOISE_K_H, bias: 0.0, bias_size: 0.0, surprise: 0.1 },
+            disturbed_until: None,
             held_until: None,
             pumps_lost: false,
         }
@@ -140,7 +144,12 @@ impl Thermal {
     /// Hands in the tank (a water change, a probe moved, feeding with pumps off): nothing that began
     /// before `until` is learned from.
     pub fn disturbed(&mut self, until: Moment) {
-        self.held_until = Some(self.held_until.map_or(until, |held| held.max(until)));
+        self.disturbed_until = self.disturbed_until.max(Some(until));
+    }
+
+    /// A fault is under suspicion: nothing that began before `until` is learned from.
+    pub fn hold(&mut self, until: Moment) {
+        self.held_until = self.held_until.max(Some(until));
     }
 
     /// Says that the pumps stand still, or run again. While they stand nothing is learned: their heat
@@ -151,17 +160,13 @@ impl Thermal {
         ended
     }
 
-    /// Whether learning is held at `at`.
-    pub fn is_held(&self, at: Moment) -> bool {
-        self.held_until.is_some_and(|until| at < until)
-    }
-
     /// Lets time pass to `at`. Returns the newest cell that it ended, if it did.
     pub fn advance(&mut self, at: Moment) -> Option<Cell> {
         let mut ended = None;
         while let Some(mut cell) = self.cells.next_ended(at) {
-            let start = cell.end - CELL;
-            cell.disturbed = self.is_held(start);
+            let start = Some(cell.end - CELL);
+            cell.disturbed = start < self.disturbed_until;
+            cell.held = start < self.held_until;
             if self.cells.push(cell) {
                 if let Some(equation) = self.cells.equation() {
                     self.learn(&equation);
@@ -185,6 +190,8 @@ impl Thermal {
         let known = seen.equations >= DAY_OF_EQUATIONS / 2;
         if known {
             let residual = equation.residual(&constants);
+            let surprise = (1.25 * (residual - seen.bias).abs()).min(0.5);
+            seen.surprise += (surprise - seen.surprise) * 0.02;
             seen.bias += (residual.clamp(-0.5, 0.5) - seen.bias) * 0.4;
             seen.bias_size += (1.25 * seen.bias.abs() - seen.bias_size) * 0.02;
         }
@@ -223,6 +230,12 @@ impl Thermal {
         self.learned.noise
     }
 
+    /// Rates that come within half an hour without an input that explains them, K/h: sun, weather, an
+    /// unknown lamp.
+    pub fn unknown_rate(&self) -> f64 {
+        (2.0 * self.learned.surprise).max(0.02)
+    }
+
     /// Whether a day of equations has been learned, and the constants are the tank's own.
     pub fn is_learned(&self) -> Result<(), CannotSay> {
         if self.learned.equations >= DAY_OF_EQUATIONS {
@@ -238,13 +251,13 @@ impl Thermal {
         Constants::of(self)
     }
 
-    /// The rate that the constants give for these inputs, K/h; NaN if an input is unknown.
+    /// The rate to expect for these inputs, K/h, as the last hour went; NaN if an input is unknown.
     pub fn expected_rate(&self, cell: &Cell) -> f64 {
         let room_known = cell.room.is_finite() && self.learned.with_room >= DAY_OF_EQUATIONS;
         let regression = if room_known { &self.with_room } else { &self.without_room };
         let mut x = cell.inputs();
         x[0] = if room_known { cell.room - cell.temperature } else { 0.0 };
-        dot(&x, &regression.constants())
+        dot(&x, &regression.constants()) + self.learned.bias
     }
 
     /// How long a cell lasts.

@@ -3,6 +3,7 @@
 //! installed, and simulated tanks that no model of ours made.
 
 mod answers;
+mod detection;
 mod identification;
 mod live;
 mod simulator;

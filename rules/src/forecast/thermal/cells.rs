@@ -31,6 +31,8 @@ pub struct Cell {
     pub chiller: f64,
     /// Hands were in the tank.
     pub disturbed: bool,
+    /// A fault was under suspicion.
+    pub held: bool,
 }
 
 impl Cell {
@@ -101,7 +103,8 @@ impl Equation {
         }
         let usable = rate.is_finite() && inputs.iter().all(|input| input.is_finite());
         let end = cells.last()?.end;
-        (usable && !cells.iter().any(|cell| cell.disturbed)).then_some(Self { end, rate, gap, inputs })
+        let learnable = !cells.iter().any(|cell| cell.disturbed || cell.held);
+        (usable && learnable).then_some(Self { end, rate, gap, inputs })
     }
 }
 
@@ -196,6 +199,7 @@ impl Cells {
             lamp: mean(3),
             chiller: mean(4),
             disturbed: false,
+            held: false,
         };
         self.inputs.iter_mut().for_each(|(_, integral)| *integral = 0.0);
         cell

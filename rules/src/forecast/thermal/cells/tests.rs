@@ -19,6 +19,7 @@ fn one_day_of_rows_gives_the_four_numbers_that_batch_least_squares_gives() {
                 lamp: row[5],
                 chiller: 0.0,
                 disturbed: false,
+                held: false,
             }
         })
         .collect();
