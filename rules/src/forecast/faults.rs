@@ -27,6 +27,8 @@ pub enum Fault {
     NoHeat,
     /// The water is colder than the heater ever let it become, and no heater is on.
     HeaterSilent,
+    /// A heater is on, and the water stays colder than it ever let it become.
+    HeaterOverwhelmed,
     /// The water warms, and no heater is on.
     HeatWithoutHeater,
     /// The water loses heat faster than it used to in such a room.
@@ -40,24 +42,18 @@ pub enum Fault {
 
 impl Fault {
     /// All of them.
-    pub const ALL: [Self; 6] = [
+    pub const ALL: [Self; 7] = [
         Self::NoHeat,
         Self::HeaterSilent,
+        Self::HeaterOverwhelmed,
         Self::HeatWithoutHeater,
         Self::LosingHeat,
         Self::ProbeOutOfWater,
         Self::ProbeShifted,
     ];
 
-    fn index(self) -> usize {
-        match self {
-            Self::NoHeat => 0,
-            Self::HeaterSilent => 1,
-            Self::HeatWithoutHeater => 2,
-            Self::LosingHeat => 3,
-            Self::ProbeOutOfWater => 4,
-            Self::ProbeShifted => 5,
-        }
+    const fn index(self) -> usize {
+        self as usize
     }
 }
 
@@ -66,6 +62,7 @@ impl fmt::Display for Fault {
         f.write_str(match self {
             Self::NoHeat => "a heater is on, but the water does not warm as it used to",
             Self::HeaterSilent => "colder than the heater ever let it become, and no heater is on",
+            Self::HeaterOverwhelmed => "a heater is on, and it stays colder than the heater ever let it become",
             Self::HeatWithoutHeater => "the water warms, but no heater is on",
             Self::LosingHeat => "losing heat faster than ever in such a room: lid, window, fan or chiller",
             Self::ProbeOutOfWater => "the probe follows the room: it is out of the water",
@@ -93,6 +90,8 @@ const LASTING: Span = Span::hours(24);
 const SETTLES: u32 = 6;
 /// Evidence of fewer cells than this is no evidence: a cup of cold water.
 const LEAST_STEPS: u32 = 4;
+/// Cells for which a height holds.
+const HEIGHTS_FOR: u32 = 12;
 const CELL_H: f64 = 1.0 / 12.0;
 
 /// The tests of one tank. No heap.
@@ -110,8 +109,12 @@ pub struct Faults {
     /// Cells since a heater was last on.
     quiet: u32,
     was_on: bool,
+    /// Which heaters were ever on.
+    heated: [bool; 2],
+    /// Heights of the tests, worked out anew every hour.
+    heights: [f64; 3],
     settling: u32,
-    standing: [Option<Moment>; 6],
+    standing: [Option<Moment>; 7],
     suspicious_since: Option<Moment>,
 }
 
@@ -128,8 +131,10 @@ impl Faults {
             cells: 0,
             quiet: 0,
             was_on: false,
+            heated: [false; 2],
+            heights: [f64::INFINITY; 3],
             settling: 0,
-            standing: [None; 6],
+            standing: [None; 7],
             suspicious_since: None,
         }
     }
@@ -152,6 +157,9 @@ impl Faults {
     pub fn cell(&mut self, model: &mut Thermal, cell: &Cell) {
         let before = self.before.replace(*cell).filter(|before| before.end + Thermal::cell_length() == cell.end);
         let on = cell.heaters[0] + cell.heaters[1] > 0.05;
+        for (heated, share) in self.heated.iter_mut().zip(cell.heaters) {
+            *heated |= share > 0.05;
+        }
         self.quiet = if on { 0 } else { self.quiet.saturating_add(1) };
         if cell.disturbed {
             // Hands in the tank: what happened is theirs.
@@ -174,7 +182,8 @@ impl Faults {
             return;
         }
         self.cells = self.cells.saturating_add(1);
-        let strongest = model.constants().heaters.map(|heater| heater.likely).into_iter().fold(0.2, f64::max);
+        let (heaters, loss) = model.usual_rates();
+        let strongest = self.strongest(heaters);
         // No fault of a tank changes its rate by more than its heater and as much again.
         let most = 1.5 * strongest * CELL_H;
         self.jumped(&before, cell, residual, most);
@@ -185,18 +194,17 @@ impl Faults {
         } else {
             let size = (1.25 * residual.abs()).min(4.0 * self.noise);
             self.noise = (self.noise + (size - self.noise) * 0.005).max(0.002);
-            self.rates(model, cell, residual, strongest);
+            self.rates(model, cell, residual, (heaters, loss.abs()));
         }
         self.switching(&before, cell);
         self.hold(model, cell);
     }
 
     /// The three tests on rates.
-    fn rates(&mut self, model: &Thermal, cell: &Cell, residual: f64, strongest: f64) {
-        let constants = model.constants();
+    fn rates(&mut self, model: &Thermal, cell: &Cell, residual: f64, (heaters, fall): ([f64; 2], f64)) {
         let unknown = model.unknown_rate();
-        let heat = constants.heaters[0].likely * cell.heaters[0] + constants.heaters[1].likely * cell.heaters[1];
-        let fall = constants.at_gap.abs();
+        let heat = heaters[0] * cell.heaters[0] + heaters[1] * cell.heaters[1];
+        let strongest = self.strongest(heaters);
         let on = self.quiet <= ON_THE_WAY;
         if self.quiet == 0 || self.quiet == ON_THE_WAY + 1 {
             // A coarse probe steps a little early or late where the heater switches.
@@ -211,7 +219,11 @@ impl Faults {
             [unknown + 0.25 * heat, unknown + 0.15 * strongest, unknown + 0.15 * fall + 0.1 * heat]
                 .map(|rate| rate * CELL_H)
         };
-        let (slack, typical) = (slack_if(heat), slack_if(strongest));
+        let slack = slack_if(heat);
+        if self.cells % HEIGHTS_FOR == 1 {
+            let typical = slack_if(strongest);
+            self.heights = typical.map(|slack| cusum::height(self.noise, slack, self.steps));
+        }
         // Heat reaches the probe minutes after the heater came on: a shortage that is made up for.
         let on_the_way = [strongest * CELL_H, 0.0, strongest * CELL_H];
         let deviation = [-residual, residual, (-residual).min(1.5 * fall * CELL_H)];
@@ -220,7 +232,7 @@ impl Faults {
             if fed[i] {
                 self.tests[i].add(deviation[i], slack[i]);
             }
-            let height = cusum::height(self.noise, typical[i], self.steps) + on_the_way[i];
+            let height = self.heights[i] + on_the_way[i];
             let Cusum { evidence, steps } = self.tests[i];
             // A heater without heat also looks like a loss: the nearer explanation speaks.
             let explained = fault == Fault::LosingHeat && self.tests[0].evidence >= evidence;
@@ -230,6 +242,12 @@ impl Faults {
                 self.suspicious_since.get_or_insert(cell.end);
             }
         }
+    }
+
+    /// The strongest heater that was ever on, K/h.
+    fn strongest(&self, heaters: [f64; 2]) -> f64 {
+        let seen = (0..2).filter(|i| self.heated[*i]).map(|i| heaters[i]);
+        seen.fold(0.2, f64::max)
     }
 
     fn judge(&mut self, fault: Fault, found: bool, gone: bool, at: Moment) {
@@ -252,13 +270,15 @@ impl Faults {
         self.judge(Fault::ProbeOutOfWater, out == Some(true), out == Some(false), cell.end);
     }
 
-    /// The two tests on where the heater switches.
+    /// The three tests on where the heater switches.
     fn switching(&mut self, before: &Cell, cell: &Cell) {
         if self.standing.iter().all(Option::is_none) {
             self.band.learn(before, cell);
         }
         let silent = self.band.silent(cell, self.quiet);
         self.judge(Fault::HeaterSilent, silent == Some(true), silent == Some(false), cell.end);
+        let overwhelmed = self.band.overwhelmed(cell, self.quiet);
+        self.judge(Fault::HeaterOverwhelmed, overwhelmed == Some(true), overwhelmed == Some(false), cell.end);
         let shifted = self.band.shifted();
         self.judge(Fault::ProbeShifted, shifted, !shifted, cell.end);
     }

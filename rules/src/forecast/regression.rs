@@ -16,6 +16,8 @@ pub struct Regression<const N: usize> {
     /// Diagonal of the prior's information, and its centre.
     prior: [(f64, f64); N],
     memory: f64,
+    /// The constants, kept solved: they are asked for far more often than learned.
+    solved: [f64; N],
 }
 
 impl<const N: usize> Regression<N> {
@@ -30,7 +32,8 @@ impl<const N: usize> Regression<N> {
             information[i][i] = *weight;
             target[i] = weight * likely;
         }
-        Self { information, target, prior, memory: memory.clamp(0.9, 1.0) }
+        let solved = prior.map(|(_, likely)| likely);
+        Self { information, target, prior, memory: memory.clamp(0.9, 1.0), solved }
     }
 
     /// Takes one equation. One that is not finite is left out.
@@ -47,11 +50,12 @@ impl<const N: usize> Regression<N> {
             self.information[i][i] += (1.0 - self.memory) * prior;
             self.target[i] += (1.0 - self.memory) * prior * likely;
         }
+        self.solved = self.solve(self.target);
     }
 
-    /// The constants; where nothing is known at all, zero.
+    /// The constants.
     pub fn constants(&self) -> [f64; N] {
-        self.solve(self.target)
+        self.solved
     }
 
     /// Standard deviation of `x · theta` for equations of standard deviation `noise`, as if the

@@ -230,6 +230,16 @@ impl Thermal {
         self.learned.noise
     }
 
+    /// What each heater adds at full power, and what the tank loses at the gap to the room that it
+    /// usually has: the likely values of [`Thermal::constants`], cheaper, K/h.
+    pub fn usual_rates(&self) -> ([f64; 2], f64) {
+        let room_known = self.room().is_some();
+        let regression = if room_known { &self.with_room } else { &self.without_room };
+        let [loss, first, second, other, ..] = regression.constants();
+        let gap = if room_known { self.learned.gap } else { 0.0 };
+        ([first.max(0.0), second.max(0.0)], other + loss * gap)
+    }
+
     /// Rates that come within half an hour without an input that explains them, K/h: sun, weather, an
     /// unknown lamp.
     pub fn unknown_rate(&self) -> f64 {

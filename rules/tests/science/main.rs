@@ -6,6 +6,8 @@ mod answers;
 mod detection;
 mod identification;
 mod live;
+mod robust;
 mod simulator;
+mod study;
 mod table;
 mod tables;

@@ -13,6 +13,9 @@ const LEAST_SHIFT: f64 = 0.4;
 /// Cells for which it must be colder: a quarter of an hour.
 const COLDER_CELLS: u32 = 3;
 
+/// Cells for which a heater must have been on in vain: half an hour.
+const STRUGGLING_CELLS: u32 = 6;
+
 /// The lower edge of the band: slow and fast running means.
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Band {
@@ -22,6 +25,9 @@ pub(super) struct Band {
     /// Mean size of what one switching is off, times 1.25.
     deviation: f64,
     colder: u32,
+    /// Cells for which it has been colder than the edge with a heater on, and how warm it was then.
+    struggling: u32,
+    struggled_from: f64,
 }
 
 impl Band {
@@ -53,14 +59,37 @@ impl Band {
         if self.seen < KNOWN {
             return Some(false);
         }
-        let margin = (4.0 * self.deviation).clamp(LEAST_MARGIN, 0.6);
         let below = self.fast - cell.temperature;
         if quiet == 0 || below < 0.0 {
             self.colder = 0;
             return Some(false);
         }
-        self.colder = if below > margin { self.colder.saturating_add(1) } else { 0 };
+        self.colder = if below > self.margin() { self.colder.saturating_add(1) } else { 0 };
         (self.colder >= COLDER_CELLS).then_some(true)
+    }
+
+    /// Whether a heater has been on for half an hour while the water was colder than the edge, and it is no warmer
+    /// for it. Cold water poured in warms; a tank that loses more than the heater brings does not.
+    pub(super) fn overwhelmed(&mut self, cell: &Cell, quiet: u32) -> Option<bool> {
+        let below = self.fast - cell.temperature;
+        if self.seen < KNOWN || below < 0.0 {
+            self.struggling = 0;
+            return Some(false);
+        }
+        if quiet > 0 || below < self.margin() {
+            self.struggling = 0;
+            return None;
+        }
+        if self.struggling == 0 {
+            self.struggled_from = cell.temperature;
+        }
+        self.struggling = self.struggling.saturating_add(1);
+        let no_warmer = cell.temperature <= self.struggled_from;
+        (self.struggling >= STRUGGLING_CELLS && no_warmer).then_some(true)
+    }
+
+    fn margin(&self) -> f64 {
+        (4.0 * self.deviation).clamp(LEAST_MARGIN, 0.6)
     }
 
     /// Whether the edge is elsewhere than it long was.

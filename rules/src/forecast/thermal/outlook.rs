@@ -197,18 +197,19 @@ impl Thermal {
         if what_if.room.is_some() || what_if.pumps_lost && !self.pumps_lost() {
             return None;
         }
+        let heater_known = self.heater_known().is_ok();
         let wanted = [what_if.heaters[0].map(|_| inputs[1]), what_if.heaters[1].map(|_| inputs[2])];
         let same = |cell: &Cell| {
             let heaters = wanted.iter().zip(cell.heaters);
             let alike = heaters.map(|(wanted, is)| wanted.is_none_or(|wanted| (wanted - is).abs() < 0.05));
             alike.fold(true, |all, one| all && one)
-                && (cell.lamp - inputs[4]).abs() < 0.05
+                && (!heater_known || (cell.lamp - inputs[4]).abs() < 0.05)
                 && what_if.chiller.is_none_or(|chiller| (cell.chiller - chiller).abs() < 0.05)
                 && cell.temperature.is_finite()
                 && !cell.disturbed
         };
         // With a heater that nobody sees, an hour holds phases of both kinds: only the newest tell.
-        let most = if self.heater_known().is_ok() { KEPT } else { UNSEEN_HEATER_CELLS };
+        let most = if heater_known { KEPT } else { UNSEEN_HEATER_CELLS };
         let cells: Vec<&Cell> = self.cells.newest().take(most).take_while(|cell| same(cell)).collect();
         // All kept cells alike: the state is older than what is kept, and nothing changed within the first.
         let usable = if cells.len() < KEPT { cells.len().saturating_sub(1) } else { cells.len() };
