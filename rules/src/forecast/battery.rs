@@ -96,7 +96,8 @@ impl Battery {
         );
         let charge =
             if measured { Basis::measured("battery charge") } else { Basis::assumed("full battery") };
-        let rests_on = [Basis::given("battery rating"), Basis::assumed("battery's age and usable share"), charge];
+        let rests_on =
+            [Basis::given("battery rating"), Basis::assumed("battery's age and usable share"), charge];
         Ok(Estimate::new(range, rests_on))
     }
 }
@@ -105,7 +106,8 @@ impl Battery {
 /// gone: less a fifth for age and cold.
 pub fn from_test(test_h: f64, used_h: f64) -> Estimate {
     let left = |share: f64| (test_h * share - used_h).max(0.0);
-    let rests_on = [Basis::learned("runtime of the battery test"), Basis::assumed("a fifth for age and cold")];
+    let rests_on =
+        [Basis::learned("runtime of the battery test"), Basis::assumed("a fifth for age and cold")];
     Estimate::new(Interval::new(left(0.8), left(0.9), left(1.0)), rests_on)
 }
 

@@ -67,9 +67,8 @@ impl Surface {
     /// Heat lost, W/m², by one model. Negative where moisture settles on the water.
     pub fn watts_per_m2(self, model: Model) -> f64 {
         let (water, air) = self.pressures();
-        let virtual_temperature = |celsius: f64, vapour: f64| {
-            (celsius + 273.15) / (1.0 - 0.378 * vapour / STANDARD_PA)
-        };
+        let virtual_temperature =
+            |celsius: f64, vapour: f64| (celsius + 273.15) / (1.0 - 0.378 * vapour / STANDARD_PA);
         match model {
             Model::AshraeCalm => 0.5 * 0.089 * (water - air),
             Model::AshraeFull => 0.089 * (water - air),
@@ -82,8 +81,7 @@ impl Surface {
                 let ratio = |vapour: f64| 0.621_98 * vapour / (STANDARD_PA - vapour);
                 // Density per kg of dry air, as in the source.
                 let density = |celsius: f64, vapour: f64| {
-                    STANDARD_PA
-                        / (GAS_DRY_AIR * (celsius + 273.15) * (1.0 + 1.607_858 * ratio(vapour)))
+                    STANDARD_PA / (GAS_DRY_AIR * (celsius + 273.15) * (1.0 + 1.607_858 * ratio(vapour)))
                 };
                 let (at_water, in_air) = (density(self.water, water), density(self.air, air));
                 let kg_per_m2_h =

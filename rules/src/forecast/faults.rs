@@ -6,8 +6,8 @@
 //! alarms per tank and year. While a test is suspicious, the model does not learn: a dead heater must
 //! not become the new normal. A change that lasts a day is one, and is learned.
 
-pub mod cusum;
 mod band;
+pub mod cusum;
 mod probe;
 
 pub use probe::Apart;
@@ -62,11 +62,15 @@ impl fmt::Display for Fault {
         f.write_str(match self {
             Self::NoHeat => "a heater is on, but the water does not warm as it used to",
             Self::HeaterSilent => "colder than the heater ever let it become, and no heater is on",
-            Self::HeaterOverwhelmed => "a heater is on, and it stays colder than the heater ever let it become",
+            Self::HeaterOverwhelmed => {
+                "a heater is on, and it stays colder than the heater ever let it become"
+            }
             Self::HeatWithoutHeater => "the water warms, but no heater is on",
             Self::LosingHeat => "losing heat faster than ever in such a room: lid, window, fan or chiller",
             Self::ProbeOutOfWater => "the probe follows the room: it is out of the water",
-            Self::ProbeShifted => "the heater switches at other readings than before: probe or thermostat has shifted",
+            Self::ProbeShifted => {
+                "the heater switches at other readings than before: probe or thermostat has shifted"
+            }
         })
     }
 }
@@ -155,7 +159,8 @@ impl Faults {
     /// Takes a cell that the model has just ended. The model is told to hold its learning while
     /// something is suspicious.
     pub fn cell(&mut self, model: &mut Thermal, cell: &Cell) {
-        let before = self.before.replace(*cell).filter(|before| before.end + Thermal::cell_length() == cell.end);
+        let before =
+            self.before.replace(*cell).filter(|before| before.end + Thermal::cell_length() == cell.end);
         let on = cell.heaters[0] + cell.heaters[1] > 0.05;
         for (heated, share) in self.heated.iter_mut().zip(cell.heaters) {
             *heated |= share > 0.05;
@@ -167,7 +172,8 @@ impl Faults {
             self.settling = SETTLES;
             return;
         }
-        let Some(before) = before.filter(|before| before.temperature.is_finite() && cell.temperature.is_finite())
+        let Some(before) =
+            before.filter(|before| before.temperature.is_finite() && cell.temperature.is_finite())
         else {
             return;
         };
@@ -228,7 +234,8 @@ impl Faults {
         let on_the_way = [strongest * CELL_H, 0.0, strongest * CELL_H];
         let deviation = [-residual, residual, (-residual).min(1.5 * fall * CELL_H)];
         let fed = [on, !on, true];
-        for (i, fault) in [Fault::NoHeat, Fault::HeatWithoutHeater, Fault::LosingHeat].into_iter().enumerate() {
+        for (i, fault) in [Fault::NoHeat, Fault::HeatWithoutHeater, Fault::LosingHeat].into_iter().enumerate()
+        {
             if fed[i] {
                 self.tests[i].add(deviation[i], slack[i]);
             }

@@ -5,8 +5,8 @@
 //! Coefficients: glass and film 7.1 W/(m² K) by EN 673 figures (10 mm glass; the room's air
 //! film decides), surface 10 and floor 3.1 by ISO 6946 resistances; both from memory.
 
-use super::interval::{CannotSay, Interval};
 use super::evaporation::Surface;
+use super::interval::{CannotSay, Interval};
 use super::water::SeaWater;
 
 const WALL: f64 = 7.1;

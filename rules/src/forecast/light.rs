@@ -74,7 +74,14 @@ impl LightMeter {
     /// A sensor that reports about every `interval_h` hours; a day runs from the local hour
     /// `turns_at` (0 to 23) to the next.
     pub fn new(interval_h: f64, zone: TimeZone, turns_at: i8) -> Self {
-        Self { interval_h, zone, turns_at: turns_at.clamp(0, 23), last: None, day: None, dose: Dose::default() }
+        Self {
+            interval_h,
+            zone,
+            turns_at: turns_at.clamp(0, 23),
+            last: None,
+            day: None,
+            dose: Dose::default(),
+        }
     }
 
     /// The light so far of the day under way.

@@ -76,13 +76,15 @@ impl Held<'_> {
     pub fn coldest_room(&self, rate: f64) -> Result<Estimate, CannotSay> {
         let c = self.constants;
         if !c.room_known {
-            return Err(CannotSay::NotIdentifiable("without a room sensor nothing says what the room takes away"));
+            return Err(CannotSay::NotIdentifiable(
+                "without a room sensor nothing says what the room takes away",
+            ));
         }
-        let ends = [c.loss.low, c.loss.likely, c.loss.high].map(|loss| {
-            self.set + c.gap - (c.at_gap + c.lamp * self.lamp + rate) / loss
-        });
+        let ends = [c.loss.low, c.loss.likely, c.loss.high]
+            .map(|loss| self.set + c.gap - (c.at_gap + c.lamp * self.lamp + rate) / loss);
         let range = Interval::new(ends[0].min(ends[2]), ends[1], ends[0].max(ends[2]));
-        let rests_on = [Basis::learned("heat loss and heater rate"), Basis::assumed("humidity and lid as they were")];
+        let rests_on =
+            [Basis::learned("heat loss and heater rate"), Basis::assumed("humidity and lid as they were")];
         Ok(Estimate::new(range, rests_on))
     }
 
@@ -90,7 +92,8 @@ impl Held<'_> {
     fn fall(&self, room: f64) -> Interval {
         let c = self.constants;
         let rate = |loss: f64| -(c.rate_without_heat(loss, room - self.set) + c.lamp * self.lamp);
-        Interval::spread([c.loss.low, c.loss.likely, c.loss.high].map(rate)).unwrap_or(Interval::exact(f64::NAN))
+        Interval::spread([c.loss.low, c.loss.likely, c.loss.high].map(rate))
+            .unwrap_or(Interval::exact(f64::NAN))
     }
 }
 

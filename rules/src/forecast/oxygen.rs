@@ -151,7 +151,12 @@ fn at_temperature(at_reference: Interval, celsius: f64) -> Interval {
 impl Tank {
     /// Hours until oxygen falls to `threshold` mg/L from when circulation stops (or from now, if a
     /// probe says where it is), with the air pump if one runs.
-    pub fn time_to(&self, threshold: f64, before: Before, air: Option<&AirPump>) -> Result<Estimate, CannotSay> {
+    pub fn time_to(
+        &self,
+        threshold: f64,
+        before: Before,
+        air: Option<&AirPump>,
+    ) -> Result<Estimate, CannotSay> {
         CannotSay::unless_within("volume in m3", self.volume, 0.005, 20.0)?;
         CannotSay::unless_within("surface in m2", self.surface, 0.0, 40.0)?;
         let saturated = self.water.oxygen_mg_l(self.pressure_hpa);
@@ -195,7 +200,8 @@ impl Tank {
             Some(_) => Basis::measured("oxygen"),
             None => Basis::assumed("oxygen at the start"),
         };
-        let mut all = vec![consumption, start, Basis::given("volume"), Basis::assumed("still surface, well mixed")];
+        let mut all =
+            vec![consumption, start, Basis::given("volume"), Basis::assumed("still surface, well mixed")];
         if air {
             all.push(Basis::assumed("what the air stone brings"));
         }

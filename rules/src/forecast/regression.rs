@@ -16,7 +16,9 @@ pub struct Regression<const N: usize> {
     /// Diagonal of the prior's information, and its centre.
     prior: [(f64, f64); N],
     memory: f64,
-    /// The constants, kept solved: they are asked for far more often than learned.
+    /// Cholesky's factor of the information, and the constants: both are asked for far more often than
+    /// anything is learned.
+    lower: [[f64; N]; N],
     solved: [f64; N],
 }
 
@@ -32,8 +34,16 @@ impl<const N: usize> Regression<N> {
             information[i][i] = *weight;
             target[i] = weight * likely;
         }
-        let solved = prior.map(|(_, likely)| likely);
-        Self { information, target, prior, memory: memory.clamp(0.9, 1.0), solved }
+        let mut new = Self {
+            information,
+            target,
+            prior,
+            memory: memory.clamp(0.9, 1.0),
+            lower: [[0.0; N]; N],
+            solved: [0.0; N],
+        };
+        new.refresh();
+        new
     }
 
     /// Takes one equation. One that is not finite is left out.
@@ -50,7 +60,7 @@ impl<const N: usize> Regression<N> {
             self.information[i][i] += (1.0 - self.memory) * prior;
             self.target[i] += (1.0 - self.memory) * prior * likely;
         }
-        self.solved = self.solve(self.target);
+        self.refresh();
     }
 
     /// The constants.
@@ -65,23 +75,28 @@ impl<const N: usize> Regression<N> {
         x.iter().zip(solved).map(|(x, z)| x * z).sum::<f64>().max(0.0).sqrt() * noise
     }
 
-    /// Solves `information * z = right` by Cholesky's method; a pivot that has vanished gives zero.
-    fn solve(&self, right: [f64; N]) -> [f64; N] {
-        let mut lower = [[0.0; N]; N];
+    /// Factors the information anew and solves for the constants; a pivot that has vanished counts as
+    /// nothing known.
+    fn refresh(&mut self) {
         for i in 0..N {
             for j in 0..=i {
-                let sum: f64 = (0..j).map(|k| lower[i][k] * lower[j][k]).sum();
+                let sum: f64 = (0..j).map(|k| self.lower[i][k] * self.lower[j][k]).sum();
                 let rest = self.information[i][j] - sum;
-                lower[i][j] = if i == j {
-                    if rest > 1e-14 * self.information[i][i] { rest.sqrt() } else { 0.0 }
-                } else if lower[j][j] > 0.0 {
-                    rest / lower[j][j]
+                self.lower[i][j] = if i != j {
+                    part(rest, self.lower[j][j])
+                } else if rest > 1e-14 * self.information[i][i] {
+                    rest.sqrt()
                 } else {
                     0.0
                 };
             }
         }
-        let part = |value: f64, pivot: f64| if pivot > 0.0 { value / pivot } else { 0.0 };
+        self.solved = self.solve(self.target);
+    }
+
+    /// Solves `information * z = right`.
+    fn solve(&self, right: [f64; N]) -> [f64; N] {
+        let lower = &self.lower;
         let mut z = [0.0; N];
         for i in 0..N {
             let sum: f64 = (0..i).map(|k| lower[i][k] * z[k]).sum();
@@ -93,4 +108,8 @@ impl<const N: usize> Regression<N> {
         }
         z
     }
+}
+
+fn part(value: f64, pivot: f64) -> f64 {
+    if pivot > 0.0 { value / pivot } else { 0.0 }
 }

@@ -96,6 +96,8 @@ struct Learned {
     /// Running mean of the bias's size, and of how far a residual is from the bias before it.
     bias_size: f64,
     surprise: f64,
+    /// Running mean of the lamp's share, over two days.
+    lamp: f64,
 }
 
 impl Thermal {
@@ -113,7 +115,17 @@ impl Thermal {
             without_room: regression(prior.without_room()),
             prior,
             before: None,
-            learned: Learned { equations: 0, with_room: 0, gap: 0.0, gap_square: 0.0, noise: NOISE_K_H, bias: 0.0, bias_size: 0.0, surprise: 0.1 },
+            learned: Learned {
+                equations: 0,
+                with_room: 0,
+                gap: 0.0,
+                gap_square: 0.0,
+                noise: NOISE_K_H,
+                bias: 0.0,
+                bias_size: 0.0,
+                surprise: 0.1,
+                lamp: 0.0,
+            },
             disturbed_until: None,
             held_until: None,
             pumps_lost: false,
@@ -167,10 +179,10 @@ impl Thermal {
             let start = Some(cell.end - CELL);
             cell.disturbed = start < self.disturbed_until;
             cell.held = start < self.held_until;
-            if self.cells.push(cell) {
-                if let Some(equation) = self.cells.equation() {
-                    self.learn(&equation);
-                }
+            if self.cells.push(cell)
+                && let Some(equation) = self.cells.equation()
+            {
+                self.learn(&equation);
             }
             ended = Some(cell);
         }
@@ -178,7 +190,8 @@ impl Thermal {
     }
 
     fn learn(&mut self, equation: &Equation) {
-        let before = self.before.replace(*equation).filter(|before| before.end == equation.end - CELL.times(6));
+        let before =
+            self.before.replace(*equation).filter(|before| before.end == equation.end - CELL.times(6));
         if self.pumps_lost || equation.rate.abs() > JUMP_K_H || self.heater_known().is_err() {
             return;
         }
@@ -205,6 +218,7 @@ impl Thermal {
             seen.noise = (seen.noise + (size - seen.noise) * 0.02).max(0.005);
         }
         seen.equations = seen.equations.saturating_add(1);
+        seen.lamp += (equation.lamp() - seen.lamp) * (1.0 / f64::from(seen.equations)).max(0.01);
         self.without_room.learn(&whitened.without_room(), whitened.rate, weight);
         if let (Some(x), Some(level)) = (whitened.with_room(), equation.with_room()) {
             seen.with_room = seen.with_room.saturating_add(1);

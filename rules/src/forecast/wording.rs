@@ -15,7 +15,11 @@ pub fn time(range: Interval) -> String {
     let (low, low_unit) = step(range.low, f64::floor);
     if range.high > HORIZON_H {
         let late = if range.likely.is_finite() { "more than 3 days" } else { "never" };
-        return if range.low <= 0.0 { format!("between now and {late}") } else { format!("between {low} {low_unit} and {late}") };
+        return if range.low <= 0.0 {
+            format!("between now and {late}")
+        } else {
+            format!("between {low} {low_unit} and {late}")
+        };
     }
     let (high, high_unit) = step(range.high, f64::ceil);
     if range.high <= 0.0 {
@@ -58,8 +62,12 @@ pub fn value(range: Interval, unit: &str) -> String {
     let tenth = |value: f64| step_under(value.abs() / 10.0);
     match (range.low.is_finite(), range.high.is_finite()) {
         (true, true) => {}
-        (true, false) => return format!("at least {}{unit}", on_step(range.low, tenth(range.low), f64::floor)),
-        (false, true) => return format!("at most {}{unit}", on_step(range.high, tenth(range.high), f64::ceil)),
+        (true, false) => {
+            return format!("at least {}{unit}", on_step(range.low, tenth(range.low), f64::floor));
+        }
+        (false, true) => {
+            return format!("at most {}{unit}", on_step(range.high, tenth(range.high), f64::ceil));
+        }
         (false, false) => return "anything".to_owned(),
     }
     // Two parts in a hundred: no figure here is better known than that.
@@ -111,6 +119,7 @@ pub fn rests_on(estimate: &Estimate) -> String {
 /// A whole line about a time: `about 5 to 8 h until 22 degC if nothing changes`, or why not.
 pub fn until(answer: &Result<Estimate, CannotSay>, what: &str, condition: &str) -> String {
     match answer {
+        Ok(estimate) if estimate.range.high <= 0.0 => format!("{what} now"),
         Ok(estimate) if estimate.range.low.is_infinite() => format!("never {what} {condition}"),
         Ok(estimate) => format!("{} until {what} {condition}", time(estimate.range)),
         Err(reason) => reason.to_string(),

@@ -91,7 +91,8 @@ fn without_a_probe_the_oxygen_answer_spans_what_is_published() {
 #[test]
 fn night_leaves_less_time_than_day_and_air_gives_more() {
     let tank = lagoon();
-    let stone = AirPump { air_l_min: 3.0, depth_m: 0.4, share_per_m: Interval::new(0.03, 0.06, 0.08), alpha: 0.8 };
+    let stone =
+        AirPump { air_l_min: 3.0, depth_m: 0.4, share_per_m: Interval::new(0.03, 0.06, 0.08), alpha: 0.8 };
     let time = |before, air: Option<&AirPump>| tank.time_to(oxygen::CHRONIC_MG_L, before, air).unwrap().range;
     let (night, day, aired) =
         (time(Before::Night, None), time(Before::Day, None), time(Before::Night, Some(&stone)));
@@ -104,7 +105,8 @@ fn heavy_stocking_and_heat_shorten_the_time() {
     let base = lagoon();
     let heavy = oxygen::Tank { stocking: Stocking::Heavy, ..base };
     let hot = oxygen::Tank { celsius: 30.0, water: SeaWater::new(30.0, 35.0).unwrap(), ..base };
-    let likely = |tank: &oxygen::Tank| tank.time_to(oxygen::ACUTE_MG_L, Before::Night, None).unwrap().range.likely;
+    let likely =
+        |tank: &oxygen::Tank| tank.time_to(oxygen::ACUTE_MG_L, Before::Night, None).unwrap().range.likely;
     assert!(likely(&heavy) < 0.6 * likely(&base));
     assert!(likely(&hot) < likely(&base));
 }

@@ -1,7 +1,7 @@
 //! Faults found before the plain limit, on simulated tank-years: how much earlier, and how often
 //! falsely.
 
-use crate::identification::{NO_LAMP, NO_ROOM, at, percentiles, prior};
+use crate::identification::{NO_LAMP, NO_ROOM, at, percentiles, prior, seeds};
 use crate::simulator::{Faults as Broken, Minute, Random, Sight, Simulator, Tank};
 use slackwater_rules::forecast::faults::{Fault, Faults};
 use slackwater_rules::forecast::thermal::{Heater, Input, Thermal};
@@ -18,7 +18,12 @@ struct Watch {
 
 impl Watch {
     fn new(tank: &Tank, per_year: f64, without: u32) -> Self {
-        Self { model: Thermal::new(prior(tank)), faults: Faults::new(per_year), standing: Vec::new(), without }
+        Self {
+            model: Thermal::new(prior(tank)),
+            faults: Faults::new(per_year),
+            standing: Vec::new(),
+            without,
+        }
     }
 
     /// Takes one minute; returns what was newly found.
@@ -95,7 +100,8 @@ impl Tally {
     }
 
     fn median_lead(&self, scenes: &[Scene]) -> f64 {
-        let mut all: Vec<f64> = scenes.iter().filter_map(|scene| self.lead.get(scene)).flatten().copied().collect();
+        let mut all: Vec<f64> =
+            scenes.iter().filter_map(|scene| self.lead.get(scene)).flatten().copied().collect();
         all.sort_by(f64::total_cmp);
         all.get(all.len() / 2).copied().unwrap_or(f64::NAN)
     }
@@ -118,7 +124,11 @@ impl Tally {
                 percentiles(found),
                 lead.len(),
                 percentiles(lead),
-                self.first_word.iter().filter(|((s, _), _)| *s == scene).map(|((_, f), n)| (*f, *n)).collect::<Vec<_>>(),
+                self.first_word
+                    .iter()
+                    .filter(|((s, _), _)| *s == scene)
+                    .map(|((_, f), n)| (*f, *n))
+                    .collect::<Vec<_>>(),
             );
         }
     }
@@ -135,7 +145,8 @@ fn years(tanks: std::ops::Range<u64>, days: i64, every: i64, settings: &[f64], w
         let mut random = Random::new(0x5eed_0000 + seed);
         let mut tank = Tank::any(&mut random);
         tank.sight = if seed % 2 == 0 { Sight::Relay } else { Sight::Power };
-        let mut watches: Vec<Watch> = settings.iter().map(|per_year| Watch::new(&tank, *per_year, without)).collect();
+        let mut watches: Vec<Watch> =
+            settings.iter().map(|per_year| Watch::new(&tank, *per_year, without)).collect();
         let limit = (tank.set + tank.offset - LIMIT_K, tank.set + tank.offset + LIMIT_K);
         let mut simulator = Simulator::new(tank, random.clone());
         let (mut next_fault, mut next_change) = (14 * DAY + random.between(0.0, 1e4) as i64, 3 * DAY);
@@ -187,7 +198,12 @@ fn one_fault(scene: Scene, healthy: &Simulator, watches: &[Watch], limit: (f64, 
     let mut found = vec![None; watches.len()];
     let mut watches: Vec<Watch> = watches
         .iter()
-        .map(|watch| Watch { model: watch.model.clone(), faults: watch.faults.clone(), standing: Vec::new(), ..*watch })
+        .map(|watch| Watch {
+            model: watch.model.clone(),
+            faults: watch.faults.clone(),
+            standing: Vec::new(),
+            ..*watch
+        })
         .collect();
     while simulator.minute < healthy.minute + DAY && (rang.is_none() || found.iter().any(Option::is_none)) {
         let heard = simulator.run();
@@ -220,14 +236,13 @@ fn one_fault(scene: Scene, healthy: &Simulator, watches: &[Watch], limit: (f64, 
 #[test]
 #[ignore = "minutes: a hundred tank-years, for the curve of lead against false alarms"]
 fn a_hundred_tank_years_give_the_curve_of_lead_against_false_alarms() {
-    // SLACKWATER_TANKS=1000..1100: other tanks than those that the tests were made with.
-    let tanks = std::env::var("SLACKWATER_TANKS").unwrap_or_else(|_| "0..100".to_owned());
-    let (first, last) = tanks.split_once("..").expect("SLACKWATER_TANKS is FIRST..LAST");
-    let tanks = first.parse().unwrap()..last.parse().unwrap();
+    let tanks = seeds("0..100");
     let settings = [0.03, 0.3, 1.0, 10.0, 100.0];
-    for (what, without, settings) in
-        [("all known", 0, &settings[..]), ("no lamp", NO_LAMP, &settings[1..3]), ("no room", NO_ROOM, &settings[1..3])]
-    {
+    for (what, without, settings) in [
+        ("all known", 0, &settings[..]),
+        ("no lamp", NO_LAMP, &settings[1..3]),
+        ("no room", NO_ROOM, &settings[1..3]),
+    ] {
         for (tally, setting) in years(tanks.clone(), 365, 12, settings, without).iter_mut().zip(settings) {
             tally.print(&format!("{what}, set for {setting} a year"));
         }

@@ -62,7 +62,9 @@ fn a_water_change_that_nobody_announced_moves_the_constants_little() {
         minute(&mut simulator, &mut model, 0);
     }
     let after = model.constants();
-    let moved = |of: fn(&slackwater_rules::forecast::thermal::Constants) -> f64| (of(&after) / of(&before) - 1.0).abs();
+    let moved = |of: fn(&slackwater_rules::forecast::thermal::Constants) -> f64| {
+        (of(&after) / of(&before) - 1.0).abs()
+    };
     assert!(moved(|c| c.loss.likely) < 0.25, "{before:?} {after:?}");
     assert!(moved(|c| c.heaters[0].likely) < 0.15, "{before:?} {after:?}");
 }
@@ -111,7 +113,11 @@ fn two_heaters_that_take_turns_are_told_apart() {
     let constants = model.constants();
     let [first, second] = constants.heaters.map(|heater| heater.likely);
     assert!((second / first - 0.6).abs() < 0.12, "{first} {second}");
-    let held = slackwater_rules::forecast::margin::Held { constants: &constants, set: simulator.tank.set, lamp: 0.0 };
+    let held = slackwater_rules::forecast::margin::Held {
+        constants: &constants,
+        set: simulator.tank.set,
+        lamp: 0.0,
+    };
     let coldest = |rate: f64| held.coldest_room(rate).unwrap().range.likely;
     assert!(coldest(first) < coldest(second), "the weaker spare holds only a warmer room");
 }
@@ -122,11 +128,16 @@ fn the_learned_margin_is_that_of_the_tank() {
     let (simulator, model) = learned(15, 10);
     let constants = model.constants();
     let tank = &simulator.tank;
-    let held = slackwater_rules::forecast::margin::Held { constants: &constants, set: tank.set + tank.offset, lamp: 0.0 };
+    let held = slackwater_rules::forecast::margin::Held {
+        constants: &constants,
+        set: tank.set + tank.offset,
+        lamp: 0.0,
+    };
     let coldest = held.coldest_room(constants.heaters[0].likely).unwrap();
     let vapour = |t: f64| 0.61078 * (17.27 * t / (t + 237.3)).exp();
     let need = |room: f64| {
-        tank.walls * (tank.set - room) + tank.surface * 65.5 * (0.981 * vapour(tank.set) - tank.humidity * vapour(room))
+        tank.walls * (tank.set - room)
+            + tank.surface * 65.5 * (0.981 * vapour(tank.set) - tank.humidity * vapour(room))
             - tank.pumps_w
     };
     let mut room = tank.set;
@@ -159,6 +170,45 @@ fn probes_in_sump_and_display_part_when_the_flow_between_them_stops() {
     simulator.faults.pump = true;
     let found = (0..72).position(|_| cell(&mut simulator));
     assert!(found.is_some_and(|cells| cells <= 36), "{found:?}");
+}
+
+/// For the number only: what a reading costs. The aim is 5 microseconds.
+#[test]
+#[ignore = "measures, checks nothing"]
+fn what_one_reading_costs() {
+    let mut random = Random::new(18);
+    let tank = Tank::any(&mut random);
+    let (mut model, mut faults) = (Thermal::new(prior(&tank)), Faults::new(1.0));
+    let mut simulator = Simulator::new(tank, random);
+    let heard: Vec<_> = (0..30 * 1_440).map(|_| simulator.run()).collect();
+    let (mut readings, mut slowest) = (0u32, 0);
+    let start = std::time::Instant::now();
+    for (i, heard) in heard.iter().enumerate() {
+        let now = at(i as i64);
+        let before = std::time::Instant::now();
+        let ended = model.input(now, Input::Heater(Heater::First), heard.heater);
+        if let Some(cell) = ended {
+            faults.cell(&mut model, &cell);
+        }
+        slowest = slowest.max(before.elapsed().as_nanos());
+        model.input(now, Input::Room, heard.room);
+        model.input(now, Input::Lamp, heard.lamp);
+        if let Some(water) = heard.water {
+            model.temperature(now, water);
+        }
+        readings += 4;
+    }
+    let all = start.elapsed().as_nanos() as f64;
+    let asked = std::time::Instant::now();
+    for i in 0..1_000 {
+        let limit = 20.0 + f64::from(i) * 1e-3;
+        std::hint::black_box(model.time_to(Side::Below, limit, &WhatIf::no_heat())).ok();
+    }
+    let forecast = asked.elapsed().as_nanos() / 1_000;
+    println!(
+        "{:.0} ns a reading, {slowest} ns the slowest, {forecast} ns a forecast",
+        all / f64::from(readings)
+    );
 }
 
 #[test]

@@ -127,7 +127,16 @@ pub(crate) struct Faults {
 
 impl Default for Faults {
     fn default() -> Self {
-        Self { heater: 1.0, stuck_on: false, loss: 1.0, room: 0.0, probe_drift: 0.0, probe_out: false, pump: false, power: false }
+        Self {
+            heater: 1.0,
+            stuck_on: false,
+            loss: 1.0,
+            room: 0.0,
+            probe_drift: 0.0,
+            probe_out: false,
+            pump: false,
+            power: false,
+        }
     }
 }
 
@@ -222,7 +231,9 @@ impl Simulator {
         let law = 65.5 * self.faults.loss;
         let air = tank.humidity * vapour(self.room);
         let lost = |water: f64, share: f64| {
-            share * (tank.walls * self.faults.loss * (water - self.room) + tank.surface * law * (0.981 * vapour(water) - air))
+            share
+                * (tank.walls * self.faults.loss * (water - self.room)
+                    + tank.surface * law * (0.981 * vapour(water) - air))
         };
         let (lost_display, lost_sump) = (lost(self.display, 0.8), lost(self.sump, 0.2));
         for _ in 0..(60.0 / STEP_S) as u32 {
@@ -253,7 +264,8 @@ impl Simulator {
         Minute {
             water: (!lost).then_some(water),
             room: ((self.room + 0.1 * random.normal()) * 10.0).round() / 10.0,
-            heater: f64::from(u8::from(reported)) * if self.tank.sight == Sight::Power { self.faults.heater } else { 1.0 },
+            heater: f64::from(u8::from(reported))
+                * if self.tank.sight == Sight::Power { self.faults.heater } else { 1.0 },
             lamp: f64::from(u8::from(lamp_on)),
         }
     }

@@ -46,7 +46,13 @@ fn a_day(random: &mut Random) -> Vec<Sample> {
                 wander = keep * wander + (1.0 - keep * keep).sqrt() * 0.2 * random.normal();
                 let now = 20.5 + 1.5 * (std::f64::consts::TAU * (hour - 15.0) / 24.0).cos() + wander;
                 let seen = water + 0.02 * random.normal();
-                on = if seen < 25.35 { true } else if seen > 25.65 { false } else { on };
+                on = if seen < 25.35 {
+                    true
+                } else if seen > 25.65 {
+                    false
+                } else {
+                    on
+                };
                 let lit = (10.0..20.0).contains(&hour);
                 let heat = 200.0 * f64::from(u8::from(on)) + 25.0 + 30.0 * f64::from(u8::from(lit));
                 water += STEP_S / CAPACITY * (heat - loss(water, now));
@@ -91,7 +97,8 @@ fn the_block_regression_errs_as_the_study_found() {
         let found: Vec<[f64; 4]> = days.iter().map(|day| constants(day, with_lamp)).collect();
         let mut taus: Vec<f64> = found.iter().map(|c| 100.0 * (1.0 / c[0] / tau - 1.0)).collect();
         let mut rates: Vec<f64> = found.iter().map(|c| 100.0 * (c[1] / rate - 1.0)).collect();
-        let row = table.rows().find(|row| row.text("method") == method && row.text("window_h") == "24").unwrap();
+        let row =
+            table.rows().find(|row| row.text("method") == method && row.text("window_h") == "24").unwrap();
         let [low, _, middle, _, high] = percentiles(&mut taus);
         for (column, found) in [("tau_p5", low), ("tau_p50", middle), ("tau_p95", high)] {
             row.is(column, found as f64, 4.0);
@@ -128,8 +135,9 @@ fn early(random: &mut Random, room: impl Fn(f64) -> f64, minutes: i64) -> Early 
     }
     let n = points.len() as f64;
     let (x, y) = points.iter().fold((0.0, 0.0), |(x, y), point| (x + point.0 / n, y + point.1 / n));
-    let (square, product) =
-        points.iter().fold((0.0, 0.0), |(s, p), point| (s + (point.0 - x).powi(2), p + (point.0 - x) * (point.1 - y)));
+    let (square, product) = points
+        .iter()
+        .fold((0.0, 0.0), |(s, p), point| (s + (point.0 - x).powi(2), p + (point.0 - x) * (point.1 - y)));
     let rate = product / square;
     let from = y - rate * x;
     let gone = minutes as f64 / 60.0;
@@ -157,7 +165,9 @@ fn early_in_an_outage_the_straight_line_is_early_and_so_is_our_early_end() {
             let runs: Vec<Early> = (0..60).map(|_| early(&mut random, room, minutes)).collect();
             let row = |method: &str| {
                 let of = table.rows().find(|row| {
-                    row.text("case") == case && row.text("method") == method && row.get("minutes_seen") == minutes as f64
+                    row.text("case") == case
+                        && row.text("method") == method
+                        && row.get("minutes_seen") == minutes as f64
                 });
                 of.unwrap()
             };

@@ -46,7 +46,10 @@ impl Row<'_> {
     pub(crate) fn is(&self, column: &str, found: f64, tolerance: f64) {
         let wanted = self.get(column);
         let fields = self.fields;
-        assert!((found - wanted).abs() <= tolerance, "{column}: {found}, the table has {wanted} in {fields:?}");
+        assert!(
+            (found - wanted).abs() <= tolerance,
+            "{column}: {found}, the table has {wanted} in {fields:?}"
+        );
     }
 
     /// Fails unless `found` is the column's number, or infinite where the column is empty (never).
@@ -54,7 +57,9 @@ impl Row<'_> {
     pub(crate) fn is_or_never(&self, column: &str, found: f64, tolerance: f64) {
         match self.number(column) {
             Some(_) => self.is(column, found, tolerance),
-            None => assert!(found.is_infinite(), "{column}: {found}, the table says never: {:?}", self.fields),
+            None => {
+                assert!(found.is_infinite(), "{column}: {found}, the table says never: {:?}", self.fields)
+            }
         }
     }
 }

@@ -14,7 +14,8 @@ use slackwater_rules::time::Wall;
 /// Benson & Krause 1984 (Limnol. Oceanogr. 29:620), mg/L: the basis of the USGS tables since 2011.
 fn benson_krause(t: f64, s: f64) -> f64 {
     let k = t + 273.15;
-    (-139.34411 + 1.575701e5 / k - 6.642308e7 / k.powi(2) + 1.243800e10 / k.powi(3) - 8.621949e11 / k.powi(4)
+    (-139.34411 + 1.575701e5 / k - 6.642308e7 / k.powi(2) + 1.243800e10 / k.powi(3)
+        - 8.621949e11 / k.powi(4)
         - s * (1.7674e-2 - 1.0754e1 / k + 2.1407e3 / k.powi(2)))
     .exp()
 }
@@ -80,7 +81,9 @@ fn density_and_specific_heat_are_those_of_unesco_1983() {
         row.is("cp_teos10_j_kg_k", water.specific_heat(), 5.0);
     }
     // Printed in UNESCO Technical Papers in Marine Science 44, on the 1968 scale.
-    for (s, t68, wanted) in [(0.0, 5.0, 999.96675), (0.0, 25.0, 997.04796), (35.0, 5.0, 1027.67547), (35.0, 25.0, 1023.34306)] {
+    for (s, t68, wanted) in
+        [(0.0, 5.0, 999.96675), (0.0, 25.0, 997.04796), (35.0, 5.0, 1027.67547), (35.0, 25.0, 1023.34306)]
+    {
         let density = SeaWater::new(t68 / 1.00024, s).unwrap().density();
         assert!((density - wanted).abs() < 6e-6, "{density} is not {wanted}");
     }
@@ -193,14 +196,20 @@ fn heater_margins_are_those_of_the_heat_balance() {
 fn oxygen_lasts_as_long_as_the_solver_says() {
     for row in Table::read(include_str!("../data/oxygen_outage.csv")).rows() {
         let [litres, area, k600, t, s, air, depth, share] =
-            ["litres", "area_m2", "k600_cm_h", "t_c", "sp", "air_l_min", "depth_m", "sote_per_m"].map(|c| row.get(c));
+            ["litres", "area_m2", "k600_cm_h", "t_c", "sp", "air_l_min", "depth_m", "sote_per_m"]
+                .map(|c| row.get(c));
         let water = SeaWater::new(t, s).unwrap();
         // Our solubility is Garcia & Gordon's, the table's Benson & Krause's.
         row.is("cs_mg_l", water.oxygen_mg_l(1_013.25), 1e-3 * row.get("cs_mg_l"));
         let k = if k600 > 0.0 { transfer_cm_h(k600, t) } else { 0.0 };
         row.is("k_cm_h", k, 1e-4);
         row.is("g_surface_l_h", area * k * 10.0, 1e-3);
-        let pump = AirPump { air_l_min: air, depth_m: depth, share_per_m: Interval::exact(share), alpha: row.get("alpha") };
+        let pump = AirPump {
+            air_l_min: air,
+            depth_m: depth,
+            share_per_m: Interval::exact(share),
+            alpha: row.get("alpha"),
+        };
         row.is("g_air_l_h", pump.conductance_l_h(share, t), 1e-3);
         let budget = Budget {
             saturated: benson_krause(t, s),
@@ -261,8 +270,16 @@ fn a_resting_fish_breathes_as_published() {
 fn batteries_last_as_published() {
     for row in Table::read(include_str!("../data/battery.csv")).rows() {
         let hours = match row.text("method") {
-            "energy" => energy_hours(row.get("volts"), row.get("ah"), row.get("usable"), row.get("efficiency"), row.get("load_w")),
-            "peukert_rated" => peukert_hours(row.get("ah"), row.get("rated_h"), row.get("n"), row.get("amps")),
+            "energy" => energy_hours(
+                row.get("volts"),
+                row.get("ah"),
+                row.get("usable"),
+                row.get("efficiency"),
+                row.get("load_w"),
+            ),
+            "peukert_rated" => {
+                peukert_hours(row.get("ah"), row.get("rated_h"), row.get("n"), row.get("amps"))
+            }
             // The law rated at one hour and one ampere-hour per ampere is the bare form.
             "peukert_bare" => row.get("ah") / row.get("amps").powf(row.get("n")),
             other => panic!("no method {other}"),
@@ -281,7 +298,9 @@ fn the_daily_light_integral_is_that_of_the_trapezoid_over_what_was_seen() {
         let ppfd = |h: f64| match profile {
             "constant" => peak,
             "half_sine" | "half_sine_gap" => peak * (std::f64::consts::PI * (h - on) / (off - on)).sin(),
-            "ramp" => (peak * (h - on) / row.get("ramp_h")).min(peak * (off - h) / row.get("ramp_h")).clamp(0.0, peak),
+            "ramp" => (peak * (h - on) / row.get("ramp_h"))
+                .min(peak * (off - h) / row.get("ramp_h"))
+                .clamp(0.0, peak),
             other => panic!("no profile {other}"),
         };
         let mut meter = LightMeter::new(step / 60.0, jiff::tz::TimeZone::UTC, 0);
@@ -321,10 +340,14 @@ fn turnover_is_flow_over_volume() {
         Quantity::parse(&text).unwrap().base(dimension).unwrap()
     };
     let mut seen = 0;
-    for row in Table::read(include_str!("../data/unit_conversions.csv")).rows().filter(|row| row.text("kind") == "turnover") {
+    for row in Table::read(include_str!("../data/unit_conversions.csv"))
+        .rows()
+        .filter(|row| row.text("kind") == "turnover")
+    {
         let (flow, volume) = row.text("value_in").split_once(" / ").unwrap();
         let flow = base(flow, Dimension::VOLUME.per(Dimension::TIME)) * 3_600.0;
-        let turnover = slackwater_rules::forecast::circulation::turnover(flow, base(volume, Dimension::VOLUME)).unwrap();
+        let turnover =
+            slackwater_rules::forecast::circulation::turnover(flow, base(volume, Dimension::VOLUME)).unwrap();
         row.is("value_out", turnover, 1e-9);
         seen += 1;
     }

@@ -62,6 +62,10 @@ impl Equation {
         self.gap.is_finite().then_some(x)
     }
 
+    pub(super) fn lamp(&self) -> f64 {
+        self.inputs[4]
+    }
+
     pub(super) fn without_room(&self) -> [f64; CONSTANTS] {
         self.inputs
     }

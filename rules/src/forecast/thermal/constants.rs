@@ -64,7 +64,7 @@ impl Constants {
         };
         Self {
             loss: Interval::plus_minus(held, spread),
-            slows: Interval::plus_minus(held, spread.max(0.25 * held) - 0.1 * held) * WATER_OVER_ROOM,
+            slows: Interval::plus_minus(held, spread) * WATER_OVER_ROOM,
             gap,
             at_gap: other + loss * gap,
             heaters: [heater(first, 1), heater(second, 2)],

@@ -67,7 +67,7 @@ const UNSEEN_HEATER_CELLS: usize = 6;
 /// Standard deviation of a cell's mean, K: noise, and the steps of a quantised probe.
 const CELL_NOISE: f64 = 0.02;
 /// A measured or learned rate may be off by this share for reasons of structure.
-const RATE_SHARE: f64 = 0.08;
+const RATE_SHARE: f64 = 0.06;
 /// Of a bias that comes and goes, this share may be gone or doubled before the limit.
 const BIAS_SHARE: f64 = 0.5;
 /// The room goes on as it does for this long, h, in the early and late futures.
@@ -107,6 +107,11 @@ impl Thermal {
         }
         let learned = learned.filter(|_| heater_known);
         let best = combine(learned, measured).ok_or(CannotSay::Missing("rate of change yet"))?;
+        let lamp = if what_if.lamp.is_some() {
+            Interval::exact(0.0)
+        } else {
+            self.lamp_to_come(constants.lamp, inputs[4])
+        };
 
         let toward = |rate: f64| sign * rate;
         let straight = [Some(best), measured, learned].into_iter().flatten().map(|slope| toward(slope.rate));
@@ -115,16 +120,27 @@ impl Thermal {
         let trend = if what_if.room.is_some() { 0.0 } else { toward(self.room_trend()) };
         // A slope within its own doubt is no drift at all.
         let fast = steepest.max(toward(best.rate) + doubt);
+        let (gain, help) = if sign < 0.0 { (-lamp.low, -lamp.high) } else { (lamp.high, lamp.low) };
+        let fast = fast + gain;
         let fast = if fast.abs() < EIGHTY * CELL_NOISE { 0.0 } else { fast };
-        let slow = toward(best.rate) - doubt;
-        let likely = toward(best.rate);
+        let slow = toward(best.rate) - doubt + help;
+        let likely = toward(best.rate + lamp.likely);
         let loss = constants.loss;
         let range = Interval::new(
             Future { rate: fast, slows: 0.0, loss: loss.high, trend: trend.max(0.0) }.meets(distance),
-            Future { rate: likely, slows: constants.slows.likely, loss: loss.likely, trend: trend / 2.0 }.meets(distance),
-            Future { rate: slow, slows: constants.slows.high, loss: loss.high, trend: trend.min(0.0) }.meets(distance),
+            Future { rate: likely, slows: constants.slows.likely, loss: loss.likely, trend: trend / 2.0 }
+                .meets(distance),
+            Future { rate: slow, slows: constants.slows.high, loss: loss.high, trend: trend.min(0.0) }
+                .meets(distance),
         );
         Ok(Estimate::new(range, self.rests_on(measured.is_some(), what_if)))
+    }
+
+    /// What the lamp's switching may add to the present rate in the hours to come, K/h.
+    fn lamp_to_come(&self, lamp: f64, now: f64) -> Interval {
+        let mean = self.learned.lamp;
+        let change = (mean - now) / 2.0;
+        Interval::new(change.min(0.0), change * 0.8, change.max(0.0)) * lamp.max(0.0)
     }
 
     /// The rate right now under `what_if`, K/h: what the straight line of [`Thermal::time_to`] is drawn along.
@@ -200,9 +216,8 @@ impl Thermal {
         let heater_known = self.heater_known().is_ok();
         let wanted = [what_if.heaters[0].map(|_| inputs[1]), what_if.heaters[1].map(|_| inputs[2])];
         let same = |cell: &Cell| {
-            let heaters = wanted.iter().zip(cell.heaters);
-            let alike = heaters.map(|(wanted, is)| wanted.is_none_or(|wanted| (wanted - is).abs() < 0.05));
-            alike.fold(true, |all, one| all && one)
+            let mut heaters = wanted.iter().zip(cell.heaters);
+            heaters.all(|(wanted, is)| wanted.is_none_or(|wanted| (wanted - is).abs() < 0.05))
                 && (!heater_known || (cell.lamp - inputs[4]).abs() < 0.05)
                 && what_if.chiller.is_none_or(|chiller| (cell.chiller - chiller).abs() < 0.05)
                 && cell.temperature.is_finite()
@@ -210,10 +225,10 @@ impl Thermal {
         };
         // With a heater that nobody sees, an hour holds phases of both kinds: only the newest tell.
         let most = if heater_known { KEPT } else { UNSEEN_HEATER_CELLS };
-        let cells: Vec<&Cell> = self.cells.newest().take(most).take_while(|cell| same(cell)).collect();
+        let alike = self.cells.newest().take(most).take_while(|cell| same(cell)).count();
         // All kept cells alike: the state is older than what is kept, and nothing changed within the first.
-        let usable = if cells.len() < KEPT { cells.len().saturating_sub(1) } else { cells.len() };
-        let points = cells[..usable].iter().map(|cell| (hours(cell.end), cell.temperature));
+        let usable = if alike < KEPT { alike.saturating_sub(1) } else { alike };
+        let points = self.cells.newest().take(usable).map(|cell| (hours(cell.end), cell.temperature));
         line(points)
     }
 
@@ -272,7 +287,8 @@ fn line(points: impl Iterator<Item = (f64, f64)> + Clone) -> Option<Slope> {
         return None;
     }
     let n = count as f64;
-    let (mean_x, mean_y) = points.clone().fold((0.0, 0.0), |(x, y), point| (x + point.0 / n, y + point.1 / n));
+    let (mean_x, mean_y) =
+        points.clone().fold((0.0, 0.0), |(x, y), point| (x + point.0 / n, y + point.1 / n));
     let (square, product) = points.fold((0.0, 0.0), |(square, product), (x, y)| {
         (square + (x - mean_x).powi(2), product + (x - mean_x) * (y - mean_y))
     });
