@@ -159,8 +159,11 @@ impl Faults {
     /// Takes a cell that the model has just ended. The model is told to hold its learning while
     /// something is suspicious.
     pub fn cell(&mut self, model: &mut Thermal, cell: &Cell) {
-        let before =
-            self.before.replace(*cell).filter(|before| before.end + Thermal::cell_length() == cell.end);
+        let before = self.before.replace(*cell);
+        if !cell.heaters.iter().all(|share| share.is_finite()) {
+            // A heater that nobody sees is not off.
+            return;
+        }
         let on = cell.heaters[0] + cell.heaters[1] > 0.05;
         for (heated, share) in self.heated.iter_mut().zip(cell.heaters) {
             *heated |= share > 0.05;
@@ -172,11 +175,7 @@ impl Faults {
             self.settling = SETTLES;
             return;
         }
-        let Some(before) =
-            before.filter(|before| before.temperature.is_finite() && cell.temperature.is_finite())
-        else {
-            return;
-        };
+        let Some(before) = before.filter(|before| follows(before, cell)) else { return };
         if self.ready(model).is_err() {
             self.band.learn(&before, cell);
             return;
@@ -304,4 +303,12 @@ impl Faults {
             model.hold(cell.end + Thermal::cell_length());
         }
     }
+}
+
+/// Whether `cell` came right after `before`, and both tell of water and heaters.
+fn follows(before: &Cell, cell: &Cell) -> bool {
+    before.end + Thermal::cell_length() == cell.end
+        && before.temperature.is_finite()
+        && cell.temperature.is_finite()
+        && before.heaters.iter().all(|share| share.is_finite())
 }

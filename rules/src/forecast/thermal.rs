@@ -4,10 +4,10 @@
 //!
 //! Readings of the water, the room, the heaters, the lamp and the chiller flow in as they come:
 //! noisy, quantised, with gaps. They are averaged into cells of five minutes; two neighbouring
-//! half-hour blocks of cells make one equation ([`cells`]), and a regression that never forgets its
+//! half-hour blocks of cells make one equation (`cells`), and a regression that never forgets its
 //! prior learns from it. Raw readings would not do: noise in the regressor shrinks the time constant by
-//! half. The prior is what the tank's size says ([`prior`]), so the first hour has an answer too.
-//! Out come the constants ([`Constants`]) and times until a limit ([`outlook`]), as intervals
+//! half. The prior is what the tank's size says ([`Prior`]), so the first hour has an answer too.
+//! Out come the constants ([`Constants`]) and times until a limit ([`Thermal::time_to`]), as intervals
 //! from the spread of models; the filter's own covariance is known to be far too sure.
 
 mod cells;

@@ -18,3 +18,4 @@ mod simulator;
 mod study;
 mod table;
 mod tables;
+mod worked;

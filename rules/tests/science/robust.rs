@@ -3,7 +3,7 @@
 use crate::identification::{at, minute, prior};
 use crate::simulator::{Random, Simulator, Tank};
 use proptest::prelude::*;
-use slackwater_rules::forecast::faults::{Apart, Faults};
+use slackwater_rules::forecast::faults::{Apart, Fault, Faults};
 use slackwater_rules::forecast::thermal::{Heater, Input, Prior, Side, Thermal, WhatIf};
 use slackwater_rules::forecast::{CannotSay, wording};
 use slackwater_rules::time::Moment;
@@ -209,6 +209,91 @@ fn what_one_reading_costs() {
         "{:.0} ns a reading, {slowest} ns the slowest, {forecast} ns a forecast",
         all / f64::from(readings)
     );
+}
+
+/// Unknown is not off: a relay that fell silent with colder water afterwards is no dead heater.
+#[test]
+fn a_heater_whose_state_is_lost_is_not_taken_for_a_silent_one() {
+    let (mut simulator, mut model) = learned(20, 6);
+    let mut faults = Faults::new(0.3);
+    let start = simulator.minute;
+    for lost in [false, true] {
+        while simulator.minute < start + if lost { 5 } else { 4 } * 1_440 {
+            let heard = simulator.run();
+            let now = at(simulator.minute);
+            let heater = Input::Heater(Heater::First);
+            let ended = if lost { model.lost(now, heater) } else { model.input(now, heater, heard.heater) };
+            model.input(now, Input::Room, heard.room);
+            model.input(now, Input::Lamp, heard.lamp);
+            if let Some(water) = heard.water {
+                model.temperature(now, if lost { water - 0.8 } else { water });
+            }
+            if let Some(cell) = ended {
+                faults.cell(&mut model, &cell);
+            }
+        }
+        assert_eq!(faults.standing().count(), 0, "{:?}", faults.standing().collect::<Vec<_>>());
+    }
+}
+
+/// Without a plug that measures, an outage still has an answer: with the power gone the heater is known to be off.
+#[test]
+fn an_outage_tells_the_state_of_a_heater_that_nobody_saw() {
+    let mut random = Random::new(21);
+    let mut tank = Tank::any(&mut random);
+    tank.gaps_per_day = 0.0;
+    let mut model = Thermal::new(prior(&tank));
+    let mut simulator = Simulator::new(tank, random);
+    let run = |simulator: &mut Simulator, model: &mut Thermal, minutes: i64| {
+        for _ in 0..minutes {
+            minute(simulator, model, crate::identification::NO_HEATER_STATE);
+        }
+    };
+    run(&mut simulator, &mut model, 1_440);
+    let limit = simulator.truth() - 2.0;
+    assert!(model.time_to(Side::Below, limit, &WhatIf::no_power()).is_err());
+    simulator.faults.power = true;
+    let now = at(simulator.minute);
+    model.input(now, Input::Heater(Heater::First), 0.0);
+    model.pumps(now, false);
+    run(&mut simulator, &mut model, 45);
+    let range = model.time_to(Side::Below, limit, &WhatIf::no_power()).unwrap().range;
+    let asked = simulator.minute;
+    while simulator.truth() > limit {
+        simulator.run();
+    }
+    let truth = (simulator.minute - asked) as f64 / 60.0;
+    assert!(range.holds(truth), "{range:?} does not hold {truth}");
+}
+
+#[test]
+fn a_probe_that_drifts_away_from_the_thermostat_is_found_within_two_days() {
+    let (mut simulator, mut model) = learned(19, 1);
+    let mut faults = Faults::new(0.3);
+    let mut found = None;
+    let mut drifts_from = i64::MAX;
+    while found.is_none() && simulator.minute < 20 * 1_440 {
+        if simulator.minute == 14 * 1_440 {
+            simulator.faults.probe_drift = 0.03;
+            drifts_from = simulator.minute;
+        }
+        let heard = simulator.run();
+        let now = at(simulator.minute);
+        let ended = model.input(now, Input::Heater(Heater::First), heard.heater);
+        model.input(now, Input::Room, heard.room);
+        model.input(now, Input::Lamp, heard.lamp);
+        if let Some(water) = heard.water {
+            model.temperature(now, water);
+        }
+        if let Some(cell) = ended {
+            faults.cell(&mut model, &cell);
+        }
+        let new = faults.standing().map(|finding| finding.fault).next();
+        found = new.map(|fault| (fault, simulator.minute));
+    }
+    let (fault, minute) = found.expect("0.03 K/h is 0.7 K a day");
+    assert_eq!(fault, Fault::ProbeShifted, "{:?}", faults.standing().collect::<Vec<_>>());
+    assert!((drifts_from..drifts_from + 2 * 1_440).contains(&minute), "{minute}");
 }
 
 #[test]

@@ -1,4 +1,5 @@
-//! Every table of `tests/data`, reproduced within the tolerance that its head names.
+//! Every table of `tests/data`, reproduced within the tolerance that its head names. (`thermal_trace.csv` is checked
+//! beside the code, `identification.csv` and `early_forecast.csv` in `study`.)
 
 use crate::table::{Row, Table};
 use slackwater_rules::forecast::Interval;

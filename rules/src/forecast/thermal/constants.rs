@@ -111,7 +111,8 @@ impl Thermal {
         Ok(constants.tau_h())
     }
 
-    /// Fails if no heater's state is known: its heat then passes for other heat.
+    /// Fails if no heater's state was ever known: its heat then passes for other heat. In a power cut it is known:
+    /// whoever sees the cut says that the heater is off, and that it is lost again afterwards.
     pub fn heater_known(&self) -> Result<(), CannotSay> {
         use super::Heater::{First, Second};
         let known = [First, Second].into_iter().any(|heater| self.cells.heard(Input::Heater(heater)));

@@ -136,6 +136,12 @@ impl Thermal {
         Ok(Estimate::new(range, self.rests_on(measured.is_some(), what_if)))
     }
 
+    /// The lamp's share in the newest cell, or its usual one if nobody says.
+    fn newest_lamp(&self) -> f64 {
+        let newest = self.cells.newest().next().map(|cell| cell.lamp);
+        newest.filter(|lamp| lamp.is_finite()).unwrap_or(self.learned.lamp)
+    }
+
     /// What the lamp's switching may add to the present rate in the hours to come, K/h.
     fn lamp_to_come(&self, lamp: f64, now: f64) -> Interval {
         let mean = self.learned.lamp;
@@ -160,13 +166,12 @@ impl Thermal {
                 .fold((0.0, 0), |(sum, count), value| (sum + value, count + 1));
             if count > 0 { sum / f64::from(count) } else { 0.0 }
         };
-        let newest = |of: fn(&Cell) -> f64| self.cells.newest().next().map_or(0.0, of);
         [
             0.0,
             what_if.heaters[0].unwrap_or_else(|| mean(|cell| cell.heaters[0])),
             what_if.heaters[1].unwrap_or_else(|| mean(|cell| cell.heaters[1])),
             1.0,
-            what_if.lamp.unwrap_or_else(|| newest(|cell| cell.lamp)),
+            what_if.lamp.unwrap_or_else(|| self.newest_lamp()),
             what_if.chiller.unwrap_or_else(|| mean(|cell| cell.chiller)),
         ]
     }
@@ -218,7 +223,7 @@ impl Thermal {
         let same = |cell: &Cell| {
             let mut heaters = wanted.iter().zip(cell.heaters);
             heaters.all(|(wanted, is)| wanted.is_none_or(|wanted| (wanted - is).abs() < 0.05))
-                && (!heater_known || (cell.lamp - inputs[4]).abs() < 0.05)
+                && (!heater_known || cell.lamp.is_nan() || (cell.lamp - inputs[4]).abs() < 0.05)
                 && what_if.chiller.is_none_or(|chiller| (cell.chiller - chiller).abs() < 0.05)
                 && cell.temperature.is_finite()
                 && !cell.disturbed
