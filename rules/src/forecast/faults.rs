@@ -169,8 +169,8 @@ impl Faults {
             *heated |= share > 0.05;
         }
         self.quiet = if on { 0 } else { self.quiet.saturating_add(1) };
-        if cell.disturbed {
-            // Hands in the tank: what happened is theirs.
+        if cell.disturbed || !model.pumps_run() {
+            // Hands in the tank, or the pumps' heat gone: what happened is theirs.
             self.tests = [Cusum::default(); 3];
             self.settling = SETTLES;
             return;

@@ -71,6 +71,7 @@ pub struct Thermal {
     with_room: Regression<CONSTANTS>,
     without_room: Regression<CONSTANTS>,
     learned: Learned,
+    turns: Turns,
     /// The newest equation.
     before: Option<Equation>,
     /// Hands are in the tank until then.
@@ -79,6 +80,14 @@ pub struct Thermal {
     held_until: Option<Moment>,
     /// The pumps stand still.
     pumps_lost: bool,
+}
+
+/// Where the thermostat last switched on and off, degC, and when.
+#[derive(Clone, Copy, Debug)]
+struct Turns {
+    on: f64,
+    off: f64,
+    at: Option<Moment>,
 }
 
 /// What was seen while learning.
@@ -114,6 +123,7 @@ impl Thermal {
             with_room: regression(prior.with_room()),
             without_room: regression(prior.without_room()),
             prior,
+            turns: Turns { on: f64::NAN, off: f64::NAN, at: None },
             before: None,
             learned: Learned {
                 equations: 0,
@@ -172,6 +182,11 @@ impl Thermal {
         ended
     }
 
+    /// Whether the pumps are not known to stand still.
+    pub fn pumps_run(&self) -> bool {
+        !self.pumps_lost
+    }
+
     /// Lets time pass to `at`. Returns the newest cell that it ended, if it did.
     pub fn advance(&mut self, at: Moment) -> Option<Cell> {
         let mut ended = None;
@@ -184,9 +199,22 @@ impl Thermal {
             {
                 self.learn(&equation);
             }
+            self.turned();
             ended = Some(cell);
         }
         ended
+    }
+
+    /// Remembers the water's temperature where a heater has just switched.
+    fn turned(&mut self) {
+        let on = |cell: &Cell| cell.heaters.iter().any(|share| *share > 0.5);
+        let mut newest = self.cells.newest();
+        let (Some(cell), Some(before)) = (newest.next(), newest.next()) else { return };
+        if on(cell) != on(before) && before.temperature.is_finite() {
+            let edge = if on(cell) { &mut self.turns.on } else { &mut self.turns.off };
+            *edge = before.temperature;
+            self.turns.at = Some(cell.end);
+        }
     }
 
     fn learn(&mut self, equation: &Equation) {

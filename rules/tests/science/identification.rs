@@ -255,6 +255,41 @@ fn without_a_lamp_or_a_room_sensor_the_intervals_widen_instead_of_lying() {
     }
 }
 
+/// `time until … is under 6 h` is an alarm: it must not ring whenever a thermostat lets the water fall for a while, and
+/// must when the heat stays away.
+#[test]
+fn a_thermostats_cycle_is_no_drift_and_a_dead_heater_is_one() {
+    for seed in 30..40 {
+        let mut random = Random::new(seed);
+        let tank = Tank { gaps_per_day: 0.0, sight: Sight::Power, ..Tank::any(&mut random) };
+        let mut model = Thermal::new(prior(&tank));
+        let limit = tank.set + tank.offset - 1.2;
+        let mut simulator = Simulator::new(tank, random);
+        let under_six = |model: &Thermal| {
+            let answer = model.time_to(Side::Below, limit, &WhatIf::now());
+            answer.is_ok_and(|estimate| estimate.range.low < 6.0)
+        };
+        let mut rung = 0;
+        while simulator.minute < 5 * 1_440 {
+            minute(&mut simulator, &mut model, 0);
+            rung += u32::from(simulator.minute > 2 * 1_440 && under_six(&model));
+        }
+        simulator.faults.heater = 0.0;
+        let died = simulator.minute;
+        let mut late = None;
+        while simulator.truth() > limit && simulator.minute < died + 1_440 {
+            minute(&mut simulator, &mut model, 0);
+            if under_six(&model) {
+                late.get_or_insert(simulator.minute - died);
+            }
+        }
+        println!(
+            "tank {seed}: under 6 h in {rung} of 4320 healthy minutes; dead: said after {late:?} of {} min",
+            simulator.minute - died
+        );
+    }
+}
+
 #[test]
 fn without_a_heater_state_nothing_is_said_of_what_no_heat_would_do() {
     let mut random = Random::new(3);

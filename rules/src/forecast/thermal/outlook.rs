@@ -5,6 +5,8 @@
 //! - the learned tank, which slows down as it nears the room;
 //! - the same with a loss, a slope and a room at the unfavourable end.
 //!
+//! While a thermostat holds the water, its slope is a part of a cycle and no line is drawn along it.
+//!
 //! A free exponential says "never" too easily, and one towards the room's temperature is twice too
 //! late, since evaporation holds a tank below its room; neither is used.
 
@@ -12,7 +14,7 @@ use super::cells::KEPT;
 use super::{CELL, Cell, Constants, Thermal};
 use crate::forecast::interval::{Basis, CannotSay, Estimate, Interval};
 use crate::forecast::wording::HORIZON_H;
-use crate::time::Moment;
+use crate::time::{Moment, Span};
 
 /// Below or above a limit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -23,7 +25,7 @@ pub enum Side {
     Above,
 }
 
-/// What to suppose. `None` leaves a thing as it has been in the last hour.
+/// What to suppose. `None` leaves a thing as it is.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct WhatIf {
     /// Both heaters' share of full power.
@@ -68,6 +70,10 @@ const UNSEEN_HEATER_CELLS: usize = 6;
 const CELL_NOISE: f64 = 0.02;
 /// A measured or learned rate may be off by this share for reasons of structure.
 const RATE_SHARE: f64 = 0.06;
+/// How far past the turn of its thermostat the water may be, K: heat that is still on the way.
+const BAND_LEFT: f64 = 0.1;
+/// A thermostat that has not switched for this long holds nothing.
+const LATELY: Span = Span::hours(8);
 /// Of a bias that comes and goes, this share may be gone or doubled before the limit.
 const BIAS_SHARE: f64 = 0.5;
 /// The room goes on as it does for this long, h, in the early and late futures.
@@ -96,21 +102,26 @@ impl Thermal {
         if distance <= 0.0 {
             return Ok(Estimate::new(Interval::exact(0.0), [Basis::measured("water temperature")]));
         }
-        let constants = self.constants();
-        let inputs = self.supposed(what_if);
-        let room = what_if.room.or(self.room());
-        let learned = self.learned_slope(&constants, &inputs, room, water, what_if);
-        let measured = self.measured_slope(what_if, &inputs);
         let heater_known = self.heater_known().is_ok();
         if !heater_known && what_if.heaters != [None; 2] {
             return Err(CannotSay::Missing("heater state"));
         }
-        let learned = learned.filter(|_| heater_known);
+        if heater_known && what_if.heaters == [None; 2] && self.regulated(water) {
+            // A thermostat holds it: half an hour's slope is a part of its cycle and no drift.
+            let drift = Future { rate: EIGHTY * CELL_NOISE, slows: 0.0, loss: 0.0, trend: 0.0 };
+            let range = Interval::new(drift.meets(distance), f64::INFINITY, f64::INFINITY);
+            let held = Basis::assumed("a thermostat that goes on holding it");
+            return Ok(Estimate::new(range, [Basis::measured("water temperature"), held]));
+        }
+        let constants = self.constants();
+        let inputs = self.supposed(what_if);
+        let room = what_if.room.or(self.room());
+        let learned = self.learned_slope(&constants, &inputs, room, water, what_if).filter(|_| heater_known);
+        let measured = self.measured_slope(what_if, &inputs);
         let best = combine(learned, measured).ok_or(CannotSay::Missing("rate of change yet"))?;
-        let lamp = if what_if.lamp.is_some() {
-            Interval::exact(0.0)
-        } else {
-            self.lamp_to_come(constants.lamp, inputs[4])
+        let lamp = match what_if.lamp {
+            Some(_) => Interval::exact(0.0),
+            None => self.lamp_to_come(constants.lamp, inputs[4]),
         };
 
         let toward = |rate: f64| sign * rate;
@@ -118,11 +129,8 @@ impl Thermal {
         let steepest = straight.fold(f64::NEG_INFINITY, f64::max);
         let doubt = EIGHTY * best.deviation;
         let trend = if what_if.room.is_some() { 0.0 } else { toward(self.room_trend()) };
-        // A slope within its own doubt is no drift at all.
-        let fast = steepest.max(toward(best.rate) + doubt);
         let (gain, help) = if sign < 0.0 { (-lamp.low, -lamp.high) } else { (lamp.high, lamp.low) };
-        let fast = fast + gain;
-        let fast = if fast.abs() < EIGHTY * CELL_NOISE { 0.0 } else { fast };
+        let fast = steepest.max(toward(best.rate) + doubt) + gain;
         let slow = toward(best.rate) - doubt + help;
         let likely = toward(best.rate + lamp.likely);
         let loss = constants.loss;
@@ -155,6 +163,14 @@ impl Thermal {
         self.measured_slope(what_if, &inputs).map(|slope| slope.rate)
     }
 
+    /// Whether a thermostat holds the water: it switched lately, and the water is still between where it
+    /// switched last.
+    fn regulated(&self, water: f64) -> bool {
+        let newest = self.cells.newest().next().map(|cell| cell.end);
+        let lately = self.turns.at.zip(newest).is_some_and(|(at, newest)| newest - at < LATELY);
+        lately && self.turns.on - BAND_LEFT < water && water < self.turns.off + BAND_LEFT
+    }
+
     /// The inputs under `what_if`: heaters, other, lamp, chiller, as a row of the regression.
     fn supposed(&self, what_if: &WhatIf) -> [f64; super::CONSTANTS] {
         let mean = |of: fn(&Cell) -> f64| {
@@ -166,10 +182,11 @@ impl Thermal {
                 .fold((0.0, 0), |(sum, count), value| (sum + value, count + 1));
             if count > 0 { sum / f64::from(count) } else { 0.0 }
         };
+        let newest = |of: fn(&Cell) -> f64| self.cells.newest().next().map_or(0.0, of);
         [
             0.0,
-            what_if.heaters[0].unwrap_or_else(|| mean(|cell| cell.heaters[0])),
-            what_if.heaters[1].unwrap_or_else(|| mean(|cell| cell.heaters[1])),
+            what_if.heaters[0].unwrap_or_else(|| newest(|cell| cell.heaters[0])),
+            what_if.heaters[1].unwrap_or_else(|| newest(|cell| cell.heaters[1])),
             1.0,
             what_if.lamp.unwrap_or_else(|| self.newest_lamp()),
             what_if.chiller.unwrap_or_else(|| mean(|cell| cell.chiller)),
@@ -191,7 +208,8 @@ impl Thermal {
             None => 0.0,
         };
         let rate_if = |loss: f64| constants.rate_without_heat(loss, gap);
-        let pumps = if what_if.pumps_lost { self.prior.pumps() } else { Interval::exact(0.0) };
+        let pumps =
+            if what_if.pumps_lost || self.pumps_lost { self.prior.pumps() } else { Interval::exact(0.0) };
         let heat = constants.heaters[0].likely * inputs[1] + constants.heaters[1].likely * inputs[2];
         let other = constants.lamp * inputs[4] + constants.chiller * inputs[5] - pumps.likely;
         let rate = rate_if(constants.loss.likely) + heat + other + self.learned.bias;
@@ -213,13 +231,13 @@ impl Thermal {
     }
 
     /// The rate over the newest cells whose inputs are already those of `what_if`, the first of them left
-    /// out since the state changed within it. A heater that cycles is compared by its mean of an hour.
+    /// out since the state changed within it.
     fn measured_slope(&self, what_if: &WhatIf, inputs: &[f64; super::CONSTANTS]) -> Option<Slope> {
-        if what_if.room.is_some() || what_if.pumps_lost && !self.pumps_lost() {
+        if what_if.room.is_some() || what_if.pumps_lost && !self.pumps_lost {
             return None;
         }
         let heater_known = self.heater_known().is_ok();
-        let wanted = [what_if.heaters[0].map(|_| inputs[1]), what_if.heaters[1].map(|_| inputs[2])];
+        let wanted = [1, 2].map(|i| heater_known.then_some(inputs[i]));
         let same = |cell: &Cell| {
             let mut heaters = wanted.iter().zip(cell.heaters);
             heaters.all(|(wanted, is)| wanted.is_none_or(|wanted| (wanted - is).abs() < 0.05))
@@ -235,11 +253,6 @@ impl Thermal {
         let usable = if alike < KEPT { alike.saturating_sub(1) } else { alike };
         let points = self.cells.newest().take(usable).map(|cell| (hours(cell.end), cell.temperature));
         line(points)
-    }
-
-    /// Whether the pumps are known to stand still: the caller says so by [`Thermal::pumps`].
-    fn pumps_lost(&self) -> bool {
-        self.pumps_lost
     }
 
     /// How fast the room changes, K/h, over the last hour; 0 if it is not known or does not.
