@@ -3,7 +3,7 @@
 
 use crate::identification::{NO_LAMP, NO_ROOM, at, percentiles, prior, seeds};
 use crate::simulator::{Faults as Broken, Minute, Random, Sight, Simulator, Tank};
-use slackwater_rules::forecast::faults::{Fault, Faults};
+use slackwater_rules::forecast::faults::{Fault, Faults, USUAL_PER_YEAR};
 use slackwater_rules::forecast::thermal::{Heater, Input, Thermal};
 use std::collections::BTreeMap;
 
@@ -253,7 +253,7 @@ fn a_hundred_tank_years_give_the_curve_of_lead_against_false_alarms() {
 /// year or less. Here a sample that takes seconds; the hundred tank-years are above.
 #[test]
 fn a_dead_heater_is_found_an_hour_before_the_limit_and_false_alarms_are_rare() {
-    let mut tally = years(500..510, 60, 5, &[0.3], 0).remove(0);
+    let mut tally = years(500..510, 60, 5, &[USUAL_PER_YEAR], 0).remove(0);
     tally.print("sample");
     let dead = [Scene::DeadHeaterByRelay, Scene::DeadHeaterByPower];
     assert!(tally.median_lead(&dead) >= 60.0);

@@ -174,7 +174,7 @@ fn study(tanks: std::ops::Range<u64>, days: f64, without: u32) -> Study {
                 let answer = after.time_to(Side::Below, limits[i], &what_if).map(|estimate| estimate.range);
                 if let (Ok(range), Some(slope), Some(water)) = (&answer, after.slope(&what_if), after.water())
                 {
-                    let line = (limits[i] - water) / slope;
+                    let line = ((limits[i] - water) / slope).max(0.0);
                     study.straight_line_broken += u32::from(slope < 0.0 && range.low > line + 1e-9);
                 }
                 study.half_hour_in[i].take(answer, *hours as f64);
