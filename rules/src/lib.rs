@@ -26,6 +26,8 @@ pub mod hazard;
 
 pub mod plan;
 
+pub mod forecast;
+
 pub mod record;
 
 pub mod page;

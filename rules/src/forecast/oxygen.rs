@@ -1,0 +1,258 @@
+//! How long the oxygen lasts when the water stands still, with and without an air pump:
+//!
+//! `V dC/dt = (g_surface + g_air) (Cs - C) - R V`
+//!
+//! What lives in the tank uses `R`, known to a factor of six at best; so without a probe the
+//! answer is wide, and is meant to be. A probe that saw pumps stop teaches `R`.
+
+use super::interval::{Basis, CannotSay, Estimate, Interval};
+use super::water::SeaWater;
+use crate::plan::Stocking;
+
+/// The thresholds that answers are given for, mg/L.
+///
+/// Chronic: growth is protected above; acute: survival of juveniles and adults. US EPA 2000,
+/// EPA-822-R-00-012, for animals of a temperate coast (numbers from memory): a yardstick, not a
+/// reef's limit. Nine coral-dwelling fishes keep up uptake to 1.0-1.7 mg/L (Nilsson et al. 2007).
+pub const CHRONIC_MG_L: f64 = 4.8;
+/// See [`CHRONIC_MG_L`].
+pub const ACUTE_MG_L: f64 = 2.3;
+
+/// Consumption of a moderately stocked reef tank at 26 degC, mg/(L h): ten fish of 10 g by Clarke &
+/// Johnston 1999 (J. Anim. Ecol. 68:893) at one to three times rest, and rock and sand at
+/// 100-800 mg/(m² h) of floor (Long et al. 2013, PLoS ONE 8:e58581; others from memory).
+const MODERATE: Interval = Interval { low: 0.35, likely: 0.9, high: 2.3 };
+/// The temperature that [`MODERATE`] is for, degC.
+const REFERENCE_C: f64 = 26.0;
+/// Within a species 2.40, across species 1.83 (Clarke & Johnston 1999).
+const Q10: Interval = Interval { low: 1.83, likely: 2.1, high: 2.4 };
+/// Gas exchange of a still indoor surface, cm/h: Cole & Caraco 1998 (Limnol. Oceanogr. 43:647) at no
+/// wind, halved for a slick.
+const STILL_CM_H: Interval = Interval { low: 0.5, likely: 1.5, high: 2.5 };
+/// The same for a surface that a pump ripples (from memory).
+const MOVED_CM_H: Interval = Interval { low: 5.0, likely: 12.0, high: 30.0 };
+
+/// Resting oxygen use of one fish, mg/h: Clarke & Johnston 1999, 50 g curve, scaled by the
+/// paper's mass exponent 0.80. One species may differ by a factor of two; fed or frightened fish
+/// use up to three times.
+pub fn resting_fish_mg_h(celsius: f64, grams: f64) -> f64 {
+    (15.7 - 5.02 * 1_000.0 / (celsius + 273.15)).exp() * (grams / 50.0).powf(0.80) * 31.998_8
+}
+
+/// Schmidt number of oxygen in sea water, -2 to 40 degC: Wanninkhof 2014.
+pub fn schmidt(celsius: f64) -> f64 {
+    let t = celsius;
+    1_920.4 - 135.6 * t + 5.2122 * t * t - 0.10939 * t.powi(3) + 0.00093777 * t.powi(4)
+}
+
+/// Gas transfer velocity at `celsius`, cm/h, from that at a Schmidt number of 600.
+pub fn transfer_cm_h(k600: f64, celsius: f64) -> f64 {
+    k600 * (schmidt(celsius) / 600.0).powf(-0.5)
+}
+
+/// An air pump and its stone.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct AirPump {
+    /// L/min of air at the stone.
+    pub air_l_min: f64,
+    /// Depth of the stone, m.
+    pub depth_m: f64,
+    /// Share of the oxygen that passes over per metre of rise. Coarse bubbles 0.02-0.028, fine
+    /// 0.044-0.087 (EPA 1989, from memory); at tank depths uncertain by two.
+    pub share_per_m: Interval,
+    /// What the tank's water does to it, against clean water: 0.8-0.9.
+    pub alpha: f64,
+}
+
+impl AirPump {
+    /// Water brought to saturation by the bubbles, L/h, at `share_per_m`.
+    pub fn conductance_l_h(&self, share_per_m: f64, celsius: f64) -> f64 {
+        // Dry air at 20 degC: 24.055 L/mol, 20.946 % oxygen.
+        let oxygen_mg_l = 0.20946 * 31.998_8 / 24.055 * 1_000.0;
+        let standard = self.air_l_min * 60.0 * oxygen_mg_l * share_per_m * self.depth_m;
+        standard / 9.092 * 1.024f64.powf(celsius - 20.0) * self.alpha
+    }
+}
+
+/// One tank's budget with every figure known.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Budget {
+    /// Oxygen at saturation, mg/L.
+    pub saturated: f64,
+    /// Exchange through surface and bubbles, turnovers an hour: `g / V`.
+    pub exchange: f64,
+    /// Consumption, mg/(L h).
+    pub consumption: f64,
+}
+
+impl Budget {
+    /// Where the oxygen settles, mg/L; negative means that it runs out.
+    pub fn settles(&self) -> f64 {
+        self.saturated - self.consumption / self.exchange
+    }
+
+    /// Hours from `from` down to `threshold`, mg/L; 0 if already there, infinite if never.
+    pub fn time_to(&self, from: f64, threshold: f64) -> f64 {
+        if from <= threshold {
+            return 0.0;
+        }
+        if self.exchange <= 0.0 {
+            return (from - threshold) / self.consumption;
+        }
+        super::cooling::Drift { tau_h: 1.0 / self.exchange, settles: self.settles() }.time_to(from, threshold)
+    }
+}
+
+/// Light in the tank before it stood still: sets where the oxygen starts.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Before {
+    /// Lamps on: corals and algae make oxygen; near or above saturation.
+    Day,
+    /// Lamps off for hours.
+    Night,
+}
+
+/// What is known about a tank's oxygen.
+#[derive(Clone, Copy, Debug)]
+pub struct Tank {
+    /// Water, m³.
+    pub volume: f64,
+    /// Open surface, m².
+    pub surface: f64,
+    /// The water.
+    pub water: SeaWater,
+    /// Its temperature, degC.
+    pub celsius: f64,
+    /// Station pressure, hPa.
+    pub pressure_hpa: f64,
+    /// How much lives in it, if nothing was learned.
+    pub stocking: Stocking,
+    /// Consumption learned from a probe at 26 degC, mg/(L h).
+    pub learned: Option<Interval>,
+    /// Oxygen now by a probe, mg/L.
+    pub measured: Option<f64>,
+}
+
+/// Consumption of a stocking class at a temperature, mg/(L h).
+pub fn consumption(stocking: Stocking, celsius: f64) -> Interval {
+    let share = match stocking {
+        Stocking::Light => 0.5,
+        Stocking::Moderate => 1.0,
+        Stocking::Heavy => 2.0,
+    };
+    at_temperature(MODERATE * share, celsius)
+}
+
+/// Moves a consumption at 26 degC to another temperature.
+fn at_temperature(at_reference: Interval, celsius: f64) -> Interval {
+    at_reference * Q10.map(|q10| q10.powf((celsius - REFERENCE_C) / 10.0))
+}
+
+impl Tank {
+    /// Hours until oxygen falls to `threshold` mg/L from when circulation stops (or from now, if a
+    /// probe says where it is), with the air pump if one runs.
+    pub fn time_to(
+        &self,
+        threshold: f64,
+        before: Before,
+        air: Option<&AirPump>,
+    ) -> Result<Estimate, CannotSay> {
+        CannotSay::unless_within("volume in m3", self.volume, 0.005, 20.0)?;
+        CannotSay::unless_within("surface in m2", self.surface, 0.0, 40.0)?;
+        let saturated = self.water.oxygen_mg_l(self.pressure_hpa);
+        let consumption = match self.learned {
+            Some(learned) => at_temperature(learned, self.celsius),
+            None => consumption(self.stocking, self.celsius),
+        };
+        let start = self.start(saturated, before);
+        let litres = self.volume * 1_000.0;
+        let surface = STILL_CM_H.map(|k600| transfer_cm_h(k600, self.celsius)) * (self.surface * 10.0);
+        let bubbles = air.map_or(Interval::exact(0.0), |pump| {
+            pump.share_per_m.map(|share| pump.conductance_l_h(share, self.celsius))
+        });
+        let exchange = (surface + bubbles) * (1.0 / litres);
+        let time = |from: f64, exchange: f64, consumption: f64| {
+            Budget { saturated, exchange, consumption }.time_to(from, threshold)
+        };
+        let range = Interval::new(
+            time(start.low, exchange.low, consumption.high),
+            time(start.likely, exchange.likely, consumption.likely),
+            time(start.high, exchange.high, consumption.low),
+        );
+        Ok(Estimate::new(range, self.rests_on(air.is_some())))
+    }
+
+    /// Where the oxygen starts: the probe, within its 5 %, or what nights and days usually leave.
+    fn start(&self, saturated: f64, before: Before) -> Interval {
+        match (self.measured, before) {
+            (Some(measured), _) => Interval::new(measured * 0.95, measured, measured * 1.05),
+            (None, Before::Night) => Interval::new(0.80, 0.90, 0.97) * saturated,
+            (None, Before::Day) => Interval::new(0.92, 1.0, 1.10) * saturated,
+        }
+    }
+
+    fn rests_on(&self, air: bool) -> Vec<Basis> {
+        let consumption = match self.learned {
+            Some(_) => Basis::learned("oxygen consumption"),
+            None => Basis::assumed("oxygen consumption by stocking"),
+        };
+        let start = match self.measured {
+            Some(_) => Basis::measured("oxygen"),
+            None => Basis::assumed("oxygen at the start"),
+        };
+        let mut all =
+            vec![consumption, start, Basis::given("volume"), Basis::assumed("still surface, well mixed")];
+        if air {
+            all.push(Basis::assumed("what the air stone brings"));
+        }
+        all
+    }
+
+    /// Exchange of the surface while pumps move it, turnovers an hour.
+    pub fn moved_exchange(&self) -> Interval {
+        let k = MOVED_CM_H.map(|k600| transfer_cm_h(k600, self.celsius));
+        k * (self.surface * 10.0) * (1.0 / (self.volume * 1_000.0))
+    }
+
+    /// Consumption that a probe shows, mg/(L h) at 26 degC, from the slope of oxygen (mg/(L h), falling is
+    /// negative) at `mg_l` while the lamps are off: `R = g/V (Cs - C) - dC/dt`. With `still`
+    /// water the exchange is small and the slope tells nearly all; with moving water the
+    /// exchange is the answer's uncertainty.
+    pub fn consumption_seen(&self, slope: Interval, mg_l: f64, still: bool) -> Interval {
+        let deficit = self.water.oxygen_mg_l(self.pressure_hpa) - mg_l;
+        let still_exchange = STILL_CM_H.map(|k600| transfer_cm_h(k600, self.celsius))
+            * (self.surface * 10.0)
+            * (1.0 / (self.volume * 1_000.0));
+        let exchange = if still { still_exchange } else { self.moved_exchange() };
+        let seen = exchange * deficit - slope;
+        let to_reference = Q10.map(|q10| q10.powf((REFERENCE_C - self.celsius) / 10.0));
+        (seen * to_reference).clamp(0.0, 20.0)
+    }
+}
+
+/// Learns a tank's consumption from spells of still, dark water (a feeding pause at night, an outage)
+/// seen by an oxygen probe. Holds the last few; their spread is the range.
+#[derive(Clone, Debug, Default)]
+pub struct Consumption {
+    seen: [Option<Interval>; 8],
+    next: usize,
+}
+
+impl Consumption {
+    /// Takes what one spell showed, from [`Tank::consumption_seen`].
+    pub fn learn(&mut self, seen: Interval) {
+        if seen.low.is_finite() && seen.high.is_finite() && seen.likely > 0.0 {
+            self.seen[self.next % self.seen.len()] = Some(seen);
+            self.next = (self.next + 1) % self.seen.len();
+        }
+    }
+
+    /// What was learned, if anything: at least within a factor of 1.5, since a fed tank uses more
+    /// than a sleeping one.
+    pub fn learned(&self) -> Option<Interval> {
+        let middle = Interval::spread(self.seen.iter().flatten().map(|seen| seen.likely))?;
+        let ends = self.seen.iter().flatten().copied().reduce(Interval::hull)?;
+        let least = Interval::within_factor(middle.likely, 1.5);
+        Some(Interval::new(ends.low.min(least.low), middle.likely, ends.high.max(least.high)))
+    }
+}
