@@ -140,7 +140,9 @@ impl Watch {
                 let turn = self.engine.adopt(self.now, plan.clone());
                 self.take(turn);
             }
-            10 => self.say(if index % 2 == 0 { Word::TakeOut { alarm, why } } else { Word::PutBack { alarm } }),
+            10 => {
+                self.say(if index % 2 == 0 { Word::TakeOut { alarm, why } } else { Word::PutBack { alarm } })
+            }
             11 => self.now.wall_trusted = !self.now.wall_trusted,
             12 => self.now.wall = self.now.wall + Span::hours(i64::from(byte) * 31 - 4_000),
             13 => self.show(),
@@ -184,7 +186,8 @@ impl Watch {
 
 /// Something that the sensor could say; sometimes nothing that it could.
 fn measured(sensor: &Sensor, byte: u8, index: usize) -> Option<Value> {
-    let (Mapping::Plain(content) | Mapping::Pointer(_, content) | Mapping::Senml(_, content)) = &sensor.mapping;
+    let (Mapping::Plain(content) | Mapping::Pointer(_, content) | Mapping::Senml(_, content)) =
+        &sensor.mapping;
     let choice = usize::from(byte >> 2) + index;
     match content {
         Content::Words(words) => {
