@@ -79,7 +79,7 @@ impl Watch {
             }
             Effect::Withdraw { .. } => None,
             Effect::Command { switching, .. } => {
-                let failed = (switching % 3 == 0).then(|| "no broker".to_owned());
+                let failed = switching.is_multiple_of(3).then(|| "no broker".to_owned());
                 Some(Input::Commanded { switching, failed })
             }
         }
@@ -140,9 +140,11 @@ impl Watch {
                 let turn = self.engine.adopt(self.now, plan.clone());
                 self.take(turn);
             }
-            10 => {
-                self.say(if index % 2 == 0 { Word::TakeOut { alarm, why } } else { Word::PutBack { alarm } })
-            }
+            10 => self.say(if index.is_multiple_of(2) {
+                Word::TakeOut { alarm, why }
+            } else {
+                Word::PutBack { alarm }
+            }),
             11 => self.now.wall_trusted = !self.now.wall_trusted,
             12 => self.now.wall = self.now.wall + Span::hours(i64::from(byte) * 31 - 4_000),
             13 => self.show(),
@@ -192,7 +194,7 @@ fn measured(sensor: &Sensor, byte: u8, index: usize) -> Option<Value> {
     match content {
         Content::Words(words) => {
             let word = choice % (words.len() + 1);
-            (word < words.len()).then(|| Value::Word(word as u16))
+            (word < words.len()).then_some(Value::Word(word as u16))
         }
         Content::Number(_) => {
             let (low, high) = sensor.plausible.unwrap_or((-1e308, 1e308));
