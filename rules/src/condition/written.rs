@@ -168,6 +168,7 @@ impl Written {
         match self {
             Self::Any(_) => 0,
             Self::All(_) => ALL,
+            Self::Not(inner) if inner.it.is().is_some() => RELATION,
             Self::Not(_) => NOT,
             Self::Then { .. } => THEN,
             Self::After { .. }
@@ -189,17 +190,42 @@ impl Written {
         }
     }
 
+    /// What stands before `is` and behind it, for what is denied by `is not`.
+    fn is(&self) -> Option<(String, String)> {
+        let (subject, said) = match self {
+            Self::Is { subject, word } => (subject, word.it.clone()),
+            Self::Range { subject, low, high, outside } => (subject, range(low, high, *outside)),
+            Self::Baseline { subject, by, above, what, over, lag } => {
+                let side = if *above { "above" } else { "below" };
+                let lag = lagged(lag.as_deref());
+                (subject, format!("{} {side} its {what} over {}{lag}", by.it, over.it))
+            }
+            Self::Silent { subject, length } => (subject, format!("silent for {}", length.it)),
+            Self::Frozen { subject, length } => (subject, format!("frozen for {}", length.it)),
+            Self::Commanded { subject, word } => (subject, format!("commanded {}", word.it)),
+            Self::Photoperiod(subject) => (subject, "in its photoperiod".to_owned()),
+            Self::Day(word) => return Some(("day".to_owned(), word.it.clone())),
+            _ => return None,
+        };
+        Some((Held(subject, SUM).to_string(), said))
+    }
+
     /// The subject and what is said of it, for what `has been` can say without parentheses.
-    fn predicate(&self) -> Option<(&At<Written>, String)> {
+    fn predicate(&self) -> Option<(String, String)> {
         match self {
             // `(…) has been true` speaks of a condition.
-            Self::Is { subject, word } if word.it != "true" || matches!(subject.it, Self::Name(_)) => {
-                Some((subject, word.it.clone()))
+            Self::Is { subject, word } if word.it == "true" && !matches!(subject.it, Self::Name(_)) => None,
+            Self::Compare { left, order, right } => {
+                Some((Held(left, SUM).to_string(), format!("{order} {}", Held(right, SUM))))
             }
-            Self::Compare { left, order, right } => Some((left, format!("{order} {}", Held(right, SUM)))),
-            Self::Range { subject, low, high, outside } => Some((subject, range(low, high, *outside))),
-            Self::Commanded { subject, word } => Some((subject, format!("commanded {}", word.it))),
-            Self::Photoperiod(subject) => Some((subject, "in its photoperiod".to_owned())),
+            Self::Is { .. } | Self::Range { .. } | Self::Commanded { .. } | Self::Photoperiod(_) => self.is(),
+            Self::Not(inner) => match inner.it.predicate() {
+                Some((subject, said)) if !matches!(inner.it, Self::Not(_)) => {
+                    Some((subject, format!("not {said}")))
+                }
+                _ if matches!(inner.it, Self::Name(_)) => None,
+                _ => Some((format!("({})", inner.it), "not true".to_owned())),
+            },
             _ => None,
         }
     }
@@ -240,7 +266,10 @@ impl fmt::Display for Written {
         match self {
             Self::Any(parts) => join(f, parts, "or", ALL),
             Self::All(parts) => join(f, parts, "and", NOT),
-            Self::Not(inner) => write!(f, "not {}", Held(inner, NOT)),
+            Self::Not(inner) => match inner.it.is() {
+                Some((subject, said)) => write!(f, "{subject} is not {said}"),
+                None => write!(f, "not {}", Held(inner, NOT)),
+            },
             Self::Then { first, second, within } => {
                 write!(f, "{} then {} within {}", Held(first, RELATION), Held(second, RELATION), within.it)
             }
@@ -248,37 +277,27 @@ impl fmt::Display for Written {
                 write!(f, "within {} after {}", within.it, Held(what, RELATION))
             }
             Self::HasBeen { what, length } => match what.it.predicate() {
-                Some((subject, said)) => {
-                    write!(f, "{} has been {said} for {}", Held(subject, SUM), length.it)
-                }
+                Some((subject, said)) => write!(f, "{subject} has been {said} for {}", length.it),
                 None => write!(f, "({}) has been true for {}", what.it, length.it),
             },
             Self::Compare { left, order, right } => {
                 write!(f, "{} {order} {}", Held(left, SUM), Held(right, SUM))
             }
-            Self::Range { subject, low, high, outside } => {
-                write!(f, "{} is {}", Held(subject, SUM), range(low, high, *outside))
-            }
-            Self::Baseline { subject, by, above, what, over, lag } => {
-                let side = if *above { "above" } else { "below" };
-                write!(f, "{} is {} {side} its {what} over {}", Held(subject, SUM), by.it, over.it)?;
-                f.write_str(&lagged(lag.as_deref()))
-            }
             Self::Moves { subject, rises, rate, over } => {
                 let verb = if *rises { "rises" } else { "falls" };
                 write!(f, "{} {verb} faster than {} over {}", Held(subject, SUM), rate.it, over.it)
             }
-            Self::Is { subject, word } => write!(f, "{} is {}", Held(subject, SUM), word.it),
-            Self::Silent { subject, length } => {
-                write!(f, "{} is silent for {}", Held(subject, SUM), length.it)
+            Self::Is { .. }
+            | Self::Range { .. }
+            | Self::Baseline { .. }
+            | Self::Silent { .. }
+            | Self::Frozen { .. }
+            | Self::Commanded { .. }
+            | Self::Photoperiod(_)
+            | Self::Day(_) => {
+                let (subject, said) = self.is().unwrap_or_default();
+                write!(f, "{subject} is {said}")
             }
-            Self::Frozen { subject, length } => {
-                write!(f, "{} is frozen for {}", Held(subject, SUM), length.it)
-            }
-            Self::Commanded { subject, word } => {
-                write!(f, "{} is commanded {}", Held(subject, SUM), word.it)
-            }
-            Self::Photoperiod(subject) => write!(f, "{} is in its photoperiod", Held(subject, SUM)),
             Self::Time { hours, outside } => {
                 let clock = |time: jiff::civil::Time| format!("{:02}:{:02}", time.hour(), time.minute());
                 let (from, until) = (clock(hours.from), clock(hours.until));
@@ -287,7 +306,6 @@ impl fmt::Display for Written {
                     false => write!(f, "time is between {from} and {until}"),
                 }
             }
-            Self::Day(word) => write!(f, "day is {}", word.it),
             Self::Sum(left, right) => write!(f, "{} + {}", Held(left, SUM), Held(right, RATIO)),
             Self::Difference(left, right) => write!(f, "{} - {}", Held(left, SUM), Held(right, RATIO)),
             Self::Ratio(left, right) => write!(f, "{} / {}", Held(left, RATIO), Held(right, PART)),

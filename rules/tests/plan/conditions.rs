@@ -277,6 +277,26 @@ fn nesting_is_bounded_and_exhausts_no_stack() {
     assert!(Written::parse(&deepest).is_ok());
 }
 
+#[test]
+fn a_condition_at_the_deepest_prints_as_text_that_is_not_deeper() {
+    let said = [
+        "mains is not on",
+        "day is not monday",
+        "mains is not silent for 5 min",
+        "lagoon-temp is not 2 K above its mean over 1 d",
+        "mains has been not on for 5 min",
+        "(mains is on or mains is off) has been not true for 5 min",
+        "lagoon-temp / (return-flow / (return-flow / lagoon-temp)) is not on",
+        "mains is not on then mains is not off within 5 min",
+    ];
+    for (said, nots) in said.iter().flat_map(|said| (DEEPEST - 4..=DEEPEST).map(move |nots| (said, nots))) {
+        if let Ok(written) = Written::parse(&format!("{}{said}", "not ".repeat(nots))) {
+            let printed = written.it.to_string();
+            assert_eq!(Written::parse(&printed).as_ref(), Ok(&written), "{printed}");
+        }
+    }
+}
+
 /// Any tree that the grammar can spell.
 fn written() -> impl Strategy<Value = Written> {
     let taken = ["and", "or", "not", "is", "has", "then", "within", "over", "time", "day"];

@@ -1,0 +1,207 @@
+//! An engine on a made-up plan, to which each byte does something: time passes and a message
+//! comes, the broker goes, a person says something, the board restarts. Whatever comes, records
+//! are numbered in order, no deadline that is due is left behind, and the views can be shown.
+
+use slackwater_rules::engine::{Delivery, Effect, Engine, Input, Link, Turn, Word};
+use slackwater_rules::plan::{Plan, Sensor, SensorId};
+use slackwater_rules::reading::{Content, Mapping, Value};
+use slackwater_rules::record::{By, Outcome, Record};
+use slackwater_rules::time::{Now, Span};
+use std::collections::VecDeque;
+
+/// How many bytes are made into something that happens.
+const MOST_HAPPENINGS: usize = 16;
+/// How many deadlines are met one by one before time goes on in one leap.
+const MOST_DEADLINES: usize = 4;
+
+struct Watch {
+    engine: Engine,
+    now: Now,
+    records: Vec<Record>,
+    code: String,
+}
+
+/// Lets all of `happens` happen.
+pub(crate) fn over(plan: &Plan, happens: &[u8], now: Now) {
+    let mut watch =
+        Watch { engine: Engine::new(plan.clone(), 7, 1, now), now, records: Vec::new(), code: String::new() };
+    watch.step(Input::Started { version: "fuzz".to_owned(), gap: Some(Span::minutes(1)) });
+    watch.step(Input::Link(Link::Hears));
+    for (index, byte) in happens.iter().take(MOST_HAPPENINGS).enumerate() {
+        watch.pass(byte & 7);
+        watch.happen(byte >> 3, index, *byte);
+    }
+    watch.pass(6);
+    watch.show();
+}
+
+impl Watch {
+    fn step(&mut self, input: Input) {
+        let turn = self.engine.step(self.now, input);
+        self.take(turn);
+    }
+
+    fn take(&mut self, turn: Turn) {
+        let mut open = self.kept(turn);
+        while let Some(input) = open.pop_front() {
+            let turn = self.engine.step(self.now, input);
+            open.extend(self.kept(turn));
+        }
+        if let Some((due, reason)) = self.engine.next_deadline() {
+            assert!(due > self.now.mono, "{reason:?} was due at {due:?}, and it is {:?}", self.now.mono);
+            assert!(!self.engine.describe(reason).is_empty());
+        }
+    }
+
+    /// Keeps a turn's records, and says what its effects come to.
+    fn kept(&mut self, turn: Turn) -> VecDeque<Input> {
+        for record in turn.records {
+            let last = self.records.last().map_or(0, |record| record.seq);
+            assert!(record.seq > last, "{} comes after {last}", record.seq);
+            self.records.push(record);
+        }
+        turn.effects.into_iter().filter_map(|effect| self.carry_out(effect)).collect()
+    }
+
+    fn carry_out(&mut self, effect: Effect) -> Option<Input> {
+        match effect {
+            Effect::Send { page, .. } => {
+                let why = "the wire is cut".to_owned();
+                let outcome = match page.id % 4 {
+                    0 => Outcome::Deferred { why },
+                    1 => Outcome::Failed { why },
+                    _ => Outcome::Accepted { note: String::new() },
+                };
+                if !page.code.is_empty() {
+                    self.code = page.code;
+                }
+                Some(Input::Delivered { page: page.id, outcome })
+            }
+            Effect::Withdraw { .. } => None,
+            Effect::Command { switching, .. } => {
+                let failed = switching.is_multiple_of(3).then(|| "no broker".to_owned());
+                Some(Input::Commanded { switching, failed })
+            }
+        }
+    }
+
+    /// Lets one of eight lengths of time pass, from one deadline to the next.
+    fn pass(&mut self, which: u8) {
+        let length = match which {
+            0 => Span::ZERO,
+            1 => Span::seconds(1),
+            2 => Span::seconds(15),
+            3 => Span::seconds(30),
+            4 => Span::minutes(2),
+            5 => Span::minutes(11),
+            6 => Span::hours(3),
+            _ => Span::hours(26),
+        };
+        let end = self.now.mono + length;
+        for _ in 0..MOST_DEADLINES {
+            match self.engine.next_deadline() {
+                Some((due, _)) if due <= end => {
+                    self.now.wall = self.now.wall_at(due);
+                    self.now.mono = due;
+                    self.step(Input::Tick);
+                }
+                Some(_) | None => break,
+            }
+        }
+        self.now.wall = self.now.wall_at(end);
+        self.now.mono = end;
+        self.step(Input::Tick);
+    }
+
+    fn happen(&mut self, what: u8, index: usize, byte: u8) {
+        let plan = self.engine.plan();
+        let pick = |length: usize| (usize::from(byte) + index) % length.max(1);
+        let alarm = plan.alarms.get(pick(plan.alarms.len())).map(|alarm| alarm.name.clone());
+        let alarm = alarm.unwrap_or_default();
+        let tank = plan.tanks.first().map(|tank| tank.name.clone()).unwrap_or_default();
+        let why = "to see".to_owned();
+        match what {
+            0 => self.step(Input::Link(Link::Lost { why })),
+            1 => self.step(Input::Link(Link::Hears)),
+            2 => self.say(Word::Acknowledge { code: self.code.clone() }),
+            3 => self.say(Word::Shelve { alarm, length: Span::hours(1), why }),
+            4 => self.say(Word::Reset { alarm }),
+            5 => {
+                let work = plan.works.keys().nth(pick(plan.works.len())).cloned().unwrap_or_default();
+                self.say(Word::BeginWork { tank, work, length: None });
+            }
+            6 => self.say(Word::EndWork { tank }),
+            7 => {
+                let callout = plan.callouts.first().map(|it| it.name.clone()).unwrap_or_default();
+                self.say(Word::Drill { callout });
+            }
+            8 => self.restart(),
+            9 => {
+                let turn = self.engine.adopt(self.now, plan.clone());
+                self.take(turn);
+            }
+            10 => self.say(if index.is_multiple_of(2) {
+                Word::TakeOut { alarm, why }
+            } else {
+                Word::PutBack { alarm }
+            }),
+            11 => self.now.wall_trusted = !self.now.wall_trusted,
+            12 => self.now.wall = self.now.wall + Span::hours(i64::from(byte) * 31 - 4_000),
+            13 => self.show(),
+            _ => {
+                let sensor = pick(plan.sensors.len());
+                let Some(of) = plan.sensors.get(sensor) else { return };
+                let delivery = if what == 14 { Delivery::Retained } else { Delivery::Live };
+                let input = match measured(of, byte, index) {
+                    Some(value) => Input::Measured { sensor: SensorId(sensor as u32), value, delivery },
+                    None => Input::Message {
+                        topic: of.topic.clone(),
+                        payload: b"{\"flow\":{\"rate\":1e308}}".to_vec(),
+                        delivery,
+                    },
+                };
+                self.step(input);
+            }
+        }
+    }
+
+    fn say(&mut self, word: Word) {
+        self.step(Input::Said { word, by: By { who: "ines".to_owned(), via: "fuzz".to_owned() } });
+    }
+
+    fn restart(&mut self) {
+        let horizon = self.engine.horizon();
+        let next = self.records.last().map_or(1, |record| record.seq + 1);
+        self.engine = Engine::new(self.engine.plan().clone(), 7, next, self.now);
+        self.engine.restore(self.records.iter().filter(|record| record.seq >= horizon));
+        self.step(Input::Started { version: "fuzz".to_owned(), gap: None });
+        self.step(Input::Link(Link::Hears));
+    }
+
+    fn show(&self) {
+        let status = self.engine.status(self.now);
+        for alarm in &status.alarms {
+            assert!(self.engine.explain(&alarm.name, self.now).is_some(), "{}", alarm.name);
+        }
+    }
+}
+
+/// Something that the sensor could say; sometimes nothing that it could.
+fn measured(sensor: &Sensor, byte: u8, index: usize) -> Option<Value> {
+    let (Mapping::Plain(content) | Mapping::Pointer(_, content) | Mapping::Senml(_, content)) =
+        &sensor.mapping;
+    let choice = usize::from(byte >> 2) + index;
+    match content {
+        Content::Words(words) => {
+            let word = choice % (words.len() + 1);
+            (word < words.len()).then_some(Value::Word(word as u16))
+        }
+        Content::Number(_) => {
+            let (low, high) = sensor.plausible.unwrap_or((-1e308, 1e308));
+            let middle = low / 2.0 + high / 2.0;
+            [low, high, middle, middle + index as f64 * 1e-3, 0.0, 1.0, 300.0, 1e-300]
+                .get(choice % 9)
+                .map(|number| Value::Number(*number))
+        }
+    }
+}
