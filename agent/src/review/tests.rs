@@ -5,7 +5,7 @@ use slackwater_rules::engine::Sample;
 use slackwater_rules::plan::{Directory, Measure, Sensor, Stocking, Tank, TankId};
 use slackwater_rules::quality::Quality;
 use slackwater_rules::reading::{Content, Mapping, Value, Word};
-use slackwater_rules::record::{Body, By, Outcome, Purpose, Record, Seq};
+use slackwater_rules::record::{Body, By, Outcome, Purpose, Record, Seq, Verdict};
 use slackwater_rules::time::{Moment, Now, Span};
 use slackwater_rules::units::{Dimension, Scale, Unit};
 use tempfile::TempDir;
