@@ -68,6 +68,25 @@ impl Site {
     }
 }
 
+/// Reads the configuration and a rule file, the configured one or another, for what only tries
+/// rules out: no channel is made ready.
+///
+/// # Errors
+/// All mistakes of the configuration, or else of the rule file.
+pub fn load_plan(
+    config: &Path,
+    environment: &Environment,
+    rules: Option<&Path>,
+) -> Result<(Settings, Plan), WrongConfiguration> {
+    let mut settings =
+        Settings::load(config, environment).map_err(|wrong| WrongConfiguration(wrong.to_string()))?;
+    if let Some(rules) = rules {
+        settings.places.rules = rules.to_owned();
+    }
+    let (plan, _) = read_plan(&settings).map_err(WrongConfiguration)?;
+    Ok((settings, plan))
+}
+
 /// Reads and checks the rule file alone: the plan with its warnings, or all that is wrong.
 fn read_plan(settings: &Settings) -> Result<(Plan, String), String> {
     let file: &PathBuf = &settings.places.rules;

@@ -57,6 +57,14 @@ pub struct Backtest {
     outcomes: Outcomes,
 }
 
+/// How long before the stretch of interest readings should begin: the longest that any of the
+/// alarms looks back, and an hour for delays and what stands already.
+pub fn lead_in(plan: &Plan) -> Span {
+    let worse = plan.alarms.iter().filter_map(|alarm| alarm.worse.as_ref());
+    let conditions = plan.alarms.iter().map(|alarm| &alarm.condition).chain(worse);
+    conditions.map(crate::story::reach).max().unwrap_or(Span::ZERO) + Span::hours(1)
+}
+
 impl Plan {
     /// The plan with this alarm alone, which nothing explains: for playing it many times.
     pub fn only(&self, alarm: AlarmId) -> Plan {
