@@ -167,8 +167,10 @@ impl Backtest {
     }
 
     fn step(&mut self, input: Input) {
-        let mut open = VecDeque::from([input]);
-        while let Some(input) = open.pop_front() {
+        let mut next = Some(input);
+        // Most turns end here: what their effects come to is allocated only if there are any.
+        let mut open = VecDeque::new();
+        while let Some(input) = next {
             let turn = self.engine.step(self.now, input);
             for record in &turn.records {
                 self.spells.take(record);
@@ -178,6 +180,7 @@ impl Backtest {
             }
             self.records.extend(turn.records);
             open.extend(turn.effects.into_iter().filter_map(|effect| self.carry_out(effect)));
+            next = open.pop_front();
         }
     }
 
