@@ -233,14 +233,18 @@ impl<'a> Playing<'a> {
         }
         self.heard.insert(sensor);
         while let Some((when, said, by)) = self.next.filter(|(when, ..)| *when <= at) {
-            // Put aside long before, or still so: what ran out meanwhile ends at once.
+            self.next = self.said.next();
+            // Of what was said before the playing begins, only that still holds which has no end.
+            let lasts = matches!(said, Said::Word(Word::TakeOut { .. } | Word::PutBack { .. }));
+            if *when < self.start && !lasts {
+                continue;
+            }
             for test in &mut self.tests {
                 match said {
                     Said::Word(word) => test.say(*when, word.clone(), by.clone()),
                     Said::Acknowledged(alarm) => test.acknowledge(*when, alarm, by.clone()),
                 }
             }
-            self.next = self.said.next();
         }
         for test in &mut self.tests {
             test.hear(at, sensor, value);

@@ -109,7 +109,11 @@ fn journal(folder: &tempfile::TempDir) -> Log {
         stood,
         because: String::new(),
     };
+    // Its end is not on record: the shelf must not last into the stretch.
+    let shelf =
+        Body::Shelved { alarm: "too-warm".to_owned(), length: Span::hours(24), by: by(), why: String::new() };
     let story = [
+        ("2026-08-01 22:05", shelf),
         ("2026-08-02 14:02", raised(1)),
         ("2026-08-02 14:32", returned(1, Span::minutes(30))),
         ("2026-08-02 20:00", raised(3)),
