@@ -3,15 +3,16 @@
 //! is the agent (`run`, `demo`). Exit codes: 0 done, 1 refused or failed, 2 asked wrongly,
 //! 78 the configuration is wrong (EX_CONFIG of sysexits.h).
 
-use crate::clock::Clock;
+mod backtest;
 mod check;
 mod hazards;
 mod rehearse;
+mod review;
 
+use crate::clock::Clock;
 use crate::control::{self, Reply, Request, Say};
-use crate::journal::{JournalError, Log};
+use crate::journal::JournalError;
 use crate::log::init_log;
-use crate::review::{self, Window, parse_when};
 use crate::settings::{Environment, Places};
 use crate::site::Site;
 use crate::watch::{self, Parts};
@@ -225,26 +226,18 @@ enum Verb {
         after_help = "Example: slackwater rehearse stories/*.txt --config agent.toml\n         slackwater rehearse --alarms\nThe forms of a story are in the sample's rehearsals. Exit code: 0 if all goes as expected, 1 if not."
     )]
     Rehearse(rehearse::Rehearse),
+    /// Play the rule file over the past: what would have rung, beside what did.
+    #[command(
+        after_help = "Example: slackwater backtest --since '14 d' --rules tried.toml\n         slackwater backtest --csv readings.csv\n         slackwater backtest --alarm too-warm --sweep 'limit=26..28 step 0.25'\nNothing is sent and nothing is switched."
+    )]
+    Backtest(backtest::Backtest),
     /// Print the log of a stretch of time: what happened, who was told, who answered, what was not seen.
     #[command(
-        after_help = "Example: slackwater review --since '14 d'\n         slackwater review --since 2026-08-01 --until 2026-08-15 --csv > august.csv"
+        args_conflicts_with_subcommands = true,
+        override_usage = "slackwater review [OPTIONS] | review mark EPISODE real|false",
+        after_help = "Example: slackwater review --since '14 d'\n         slackwater review --since 2026-08-01 --until 2026-08-15 --csv > august.csv\n         slackwater review mark K7QF false --note 'probe lay in the sun'"
     )]
-    Review {
-        /// Begins: a date, a time, `yesterday`, or so long ago.
-        #[arg(long, default_value = "7 d")]
-        since: String,
-        /// Ends; now if none is given.
-        #[arg(long)]
-        until: Option<String>,
-        /// For scripts.
-        #[arg(long, conflicts_with = "csv")]
-        json: bool,
-        /// For tables.
-        #[arg(long)]
-        csv: bool,
-        #[command(flatten)]
-        config: Config,
-    },
+    Review(review::Review),
 }
 
 fn length(text: &str) -> Result<Span, String> {
@@ -294,9 +287,8 @@ async fn carry_out(verb: Verb) -> ExitCode {
         Verb::Work { tank, who, config, .. } => say(&config, who, Say::EndWork { tank }).await,
         Verb::Drill { callout, who, config } => say(&config, who, Say::Drill { callout }).await,
         Verb::Rehearse(rehearse) => rehearse::play(&rehearse),
-        Verb::Review { since, until, json, csv, config } => {
-            print_review(&config, &since, until.as_deref(), json, csv)
-        }
+        Verb::Backtest(backtest) => backtest::play(&backtest),
+        Verb::Review(review) => review::carry_out(review).await,
     }
 }
 
@@ -359,37 +351,4 @@ async fn ask(config: &Config, request: Request) -> ExitCode {
         }
         Ok(Reply { ok: false, text }) | Err(text) => failed(&text),
     }
-}
-
-fn print_review(config: &Config, since: &str, until: Option<&str>, json: bool, csv: bool) -> ExitCode {
-    let environment = Environment::of_process();
-    let places = match Places::load(&config.config, &environment) {
-        Ok(places) => places,
-        Err(mistakes) => return wrong(&mistakes.to_string()),
-    };
-    let now = Clock::system(crate::settings::Trust::System).now().wall;
-    let when = |text: &str| parse_when(text, now, &places.zone).map_err(|error| error.to_string());
-    let window = when(since).and_then(|since| Ok(Window { since, until: until.map_or(Ok(now), when)? }));
-    let window = match window {
-        Ok(window) => window,
-        Err(text) => {
-            eprintln!("{text}");
-            return ExitCode::from(2);
-        }
-    };
-    // Without a plan the review still says what happened, in base units.
-    let site = Site::load(&config.config, &environment).ok();
-    let plan = site.as_ref().map(|site| &site.plan);
-    let read =
-        Log::open(&places.journal.path).and_then(|log| review::review(&log, plan, window, &places.zone));
-    match read {
-        Ok(review) if json => match serde_json::to_string_pretty(&review) {
-            Ok(text) => println!("{text}"),
-            Err(error) => return failed(&error.to_string()),
-        },
-        Ok(review) if csv => print!("{}", review::render_csv(&review)),
-        Ok(review) => print!("{}", review::render_text(&review, &places.zone)),
-        Err(error) => return failed(&error.to_string()),
-    }
-    ExitCode::SUCCESS
 }

@@ -4,6 +4,7 @@
 
 use serde::{Deserialize, Serialize};
 use slackwater_rules::engine::Word;
+use slackwater_rules::record::{Seq, Verdict};
 use slackwater_rules::time::Span;
 use std::io;
 use std::os::unix::fs::PermissionsExt;
@@ -65,6 +66,7 @@ pub enum Say {
     PutBack { alarm: String },
     BeginWork { tank: String, work: String, length: Option<i64> },
     EndWork { tank: String },
+    Mark { episode: Seq, verdict: Verdict, note: String },
     Drill { callout: String },
 }
 
@@ -79,6 +81,7 @@ impl From<Say> for Word {
             Say::PutBack { alarm } => Word::PutBack { alarm },
             Say::BeginWork { tank, work, length } => Word::BeginWork { tank, work, length: length.map(Span) },
             Say::EndWork { tank } => Word::EndWork { tank },
+            Say::Mark { episode, verdict, note } => Word::Mark { episode, verdict, note },
             Say::Drill { callout } => Word::Drill { callout },
         }
     }

@@ -23,6 +23,7 @@ pub use when::{WhenError, parse_when};
 use crate::journal::{JournalError, Log};
 use jiff::tz::TimeZone;
 use slackwater_rules::plan::Plan;
+use slackwater_rules::record::Body;
 use slackwater_rules::time::Wall;
 
 /// A stretch of time.
@@ -43,10 +44,17 @@ pub fn review(
 ) -> Result<Review, JournalError> {
     let mut events = events::Events::new(window, zone);
     let mut gaps = coverage::Gaps::new(window, zone, log.alive()?);
+    let mut beyond = false;
     let unreadable = log.walk(0, |record| {
-        if record.at.wall > window.until {
-            gaps.take_beyond(&record);
-            return false;
+        // What happened later is another review's, but for marks: those are made afterwards.
+        if beyond || record.at.wall > window.until {
+            if !std::mem::replace(&mut beyond, true) {
+                gaps.take_beyond(&record);
+            }
+            if matches!(record.body, Body::Marked { .. }) {
+                events.take(record);
+            }
+            return true;
         }
         gaps.take(&record);
         events.take(record);

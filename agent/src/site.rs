@@ -42,11 +42,7 @@ impl Site {
     /// # Errors
     /// All mistakes of the configuration, or else all of the rule file and the channels.
     pub fn load(config: &Path, environment: &Environment) -> Result<Self, WrongConfiguration> {
-        let settings = Settings::load(config, environment).map_err(|wrong| WrongConfiguration {
-            text: wrong.to_string(),
-            configuration: wrong.0.iter().map(ToString::to_string).collect(),
-            findings: None,
-        })?;
+        let settings = load_settings(config, environment)?;
         let mut wrong = Vec::new();
         let mut channels = BTreeMap::new();
         for (target, channel) in &settings.channels {
@@ -76,6 +72,43 @@ impl Site {
             }
         }
     }
+}
+
+/// Reads the configuration and a rule file, the configured one or another, for what only tries
+/// rules out: no channel is made ready.
+///
+/// # Errors
+/// All mistakes of the configuration, or else of the rule file.
+pub fn load_plan(
+    config: &Path,
+    environment: &Environment,
+    rules: Option<&Path>,
+) -> Result<(Settings, Plan), WrongConfiguration> {
+    let mut settings = load_settings(config, environment)?;
+    if let Some(rules) = rules {
+        settings.places.rules = rules.to_owned();
+    }
+    match read_rules(&settings) {
+        Ok((Checked { plan: Some(plan), .. }, _)) => Ok((settings, plan)),
+        Ok((checked, findings)) => Err(WrongConfiguration {
+            text: checked.report,
+            configuration: Vec::new(),
+            findings: Some(findings),
+        }),
+        Err(text) => Err(WrongConfiguration {
+            text: format!("error: {text}"),
+            configuration: vec![text],
+            findings: None,
+        }),
+    }
+}
+
+fn load_settings(config: &Path, environment: &Environment) -> Result<Settings, WrongConfiguration> {
+    Settings::load(config, environment).map_err(|wrong| WrongConfiguration {
+        text: wrong.to_string(),
+        configuration: wrong.0.iter().map(ToString::to_string).collect(),
+        findings: None,
+    })
 }
 
 /// Reads and checks the rule file alone.

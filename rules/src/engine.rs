@@ -173,6 +173,11 @@ impl Engine {
         lives.chain(works).chain(runs).chain(calls).chain(members).flatten().min().unwrap_or(self.next_seq)
     }
 
+    /// The number that the next record will have.
+    pub fn next_seq(&self) -> Seq {
+        self.next_seq
+    }
+
     /// The plan in force.
     pub fn plan(&self) -> &Plan {
         &self.plan

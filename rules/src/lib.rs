@@ -35,3 +35,5 @@ pub mod page;
 pub mod engine;
 
 pub mod story;
+
+pub mod backtest;

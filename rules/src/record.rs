@@ -71,6 +71,16 @@ pub enum Outcome {
     },
 }
 
+/// What a person who looked into it says of an episode.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Verdict {
+    /// It was right to ring.
+    Real,
+    /// It should not have rung.
+    False,
+}
+
 /// What a record says.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "kind", rename_all = "kebab-case")]
@@ -186,6 +196,18 @@ pub enum Body {
     Reset {
         /// The alarm's name.
         alarm: String,
+        /// Who.
+        by: By,
+    },
+    /// A person judged an episode, perhaps long after: for the review, and for backtests. The
+    /// latest mark counts.
+    Marked {
+        /// The episode.
+        episode: Seq,
+        /// What was found.
+        verdict: Verdict,
+        /// Why, if anything was said.
+        note: String,
         /// Who.
         by: By,
     },

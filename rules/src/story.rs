@@ -25,6 +25,7 @@ mod play;
 mod probe;
 
 pub use play::{Miss, Played};
+pub(crate) use probe::reach;
 pub use probe::{Probe, probe};
 
 use crate::engine::Word;

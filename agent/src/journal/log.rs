@@ -170,6 +170,7 @@ impl Log {
                 | Body::Settled { .. }
                 | Body::Acknowledged { .. }
                 | Body::Reset { .. }
+                | Body::Marked { .. }
                 | Body::Unsuppressed { .. }
                 | Body::Joined { .. }
                 | Body::Stepped { .. }

@@ -2,7 +2,7 @@ use super::*;
 use slackwater_rules::alarm::Priority;
 use slackwater_rules::quality::Quality;
 use slackwater_rules::reading::Value;
-use slackwater_rules::record::{Body, By, Outcome, Purpose};
+use slackwater_rules::record::{Body, By, Outcome, Purpose, Verdict};
 use slackwater_rules::time::Wall;
 use std::fs;
 use std::io::{BufRead, BufReader};
@@ -645,11 +645,12 @@ fn one_of_each() -> Vec<Body> {
         Body::Switched { relay: s("air-pump"), on: true, episode: 1, attempt: 1, why: why.clone() },
         Body::Proved { relay: s("air-pump"), switching: 4, after: span },
         Body::NotProved { relay: s("air-pump"), switching: 4, why: why.clone() },
-        Body::Released { relay: s("heater"), episode: 1, why },
+        Body::Released { relay: s("heater"), episode: 1, why: why.clone() },
+        Body::Marked { episode: 1, verdict: Verdict::False, note: why, by: by() },
     ]
 }
 
-const KINDS: usize = 36;
+const KINDS: usize = 37;
 
 /// A new kind breaks this match: give it a place here, and one of it to [`one_of_each`].
 fn place_of(body: &Body) -> usize {
@@ -690,5 +691,6 @@ fn place_of(body: &Body) -> usize {
         Body::Proved { .. } => 33,
         Body::NotProved { .. } => 34,
         Body::Released { .. } => 35,
+        Body::Marked { .. } => 36,
     }
 }

@@ -26,6 +26,9 @@ pub fn render_csv(review: &Review) -> String {
             let row = rows.point("acknowledged", &answer.at).lasting(answer.after);
             row.row(&name, &answer.who, "", &answer.via);
         }
+        if let Some(mark) = &known.mark {
+            rows.point("marked", &mark.at).row(&name, &mark.who, &mark.verdict.to_string(), &mark.note);
+        }
         for switching in &known.fallbacks {
             let name = format!("{} {}", switching.relay, if switching.on { "on" } else { "off" });
             let row = rows.point("fallback", &switching.at);

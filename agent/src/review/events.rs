@@ -3,8 +3,8 @@
 //! begun long before the stretch under review; what touches the stretch flows out.
 
 use super::{
-    Answer, Aside, CallOut, Delivery, Episode, Note, Paged, ProofSeen, Reason, Skipped, Stamp, Switching,
-    Window,
+    Answer, Aside, CallOut, Delivery, Episode, Mark, Note, Paged, ProofSeen, Reason, Skipped, Stamp,
+    Switching, Window,
 };
 use jiff::tz::TimeZone;
 use slackwater_rules::record::{Body, By, Outcome, Record, Seq};
@@ -78,6 +78,7 @@ impl<'a> Events<'a> {
                     acknowledged: Vec::new(),
                     call_out: None,
                     fallbacks: Vec::new(),
+                    mark: None,
                 };
                 self.episodes.insert(episode, new);
             }
@@ -97,6 +98,9 @@ impl<'a> Events<'a> {
                     let answer = answer(at, by, &known.detected);
                     known.acknowledged.push(answer);
                 });
+            }
+            Body::Marked { episode, verdict, note, by } => {
+                self.episode(episode, |known| known.mark = Some(Mark { at, verdict, note, who: by.who }));
             }
 
             Body::CallBegan { policy, .. } => {

@@ -3,7 +3,7 @@
 use jiff::tz::TimeZone;
 use serde::Serialize;
 use slackwater_rules::alarm::Priority;
-use slackwater_rules::record::{Purpose, Seq};
+use slackwater_rules::record::{Purpose, Seq, Verdict};
 use slackwater_rules::time::{Span, Wall};
 
 /// The version of [`Review`]'s form. Additions keep it; anything else raises it.
@@ -133,6 +133,23 @@ pub struct Episode {
     pub call_out: Option<Seq>,
     /// What the agent switched for it.
     pub fallbacks: Vec<Switching>,
+    /// What a person found of it afterwards, if anyone said.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub mark: Option<Mark>,
+}
+
+/// A person judged an episode.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct Mark {
+    /// When.
+    pub at: Stamp,
+    /// Whether it was right to ring.
+    pub verdict: Verdict,
+    /// Why; may be empty.
+    pub note: String,
+    /// Who.
+    pub who: String,
 }
 
 /// Something at a time, for a reason.

@@ -5,7 +5,7 @@ use slackwater_rules::engine::Sample;
 use slackwater_rules::plan::{Directory, Measure, Sensor, Stocking, Tank, TankId};
 use slackwater_rules::quality::Quality;
 use slackwater_rules::reading::{Content, Mapping, Value, Word};
-use slackwater_rules::record::{Body, By, Outcome, Purpose, Record, Seq};
+use slackwater_rules::record::{Body, By, Outcome, Purpose, Record, Seq, Verdict};
 use slackwater_rules::time::{Moment, Now, Span};
 use slackwater_rules::units::{Dimension, Scale, Unit};
 use tempfile::TempDir;
@@ -506,4 +506,23 @@ fn gaps_that_overlap_are_counted_once() {
     story.tell("2026-10-18 14:00", Body::SightRegained { of: s("broker"), after: Span::hours(4) });
     story.tell("2026-10-19 00:00", Body::Settled { alarm: s("leak") });
     assert_eq!(story.review(None, "2026-10-18", "2026-10-19").coverage.watched, Span::hours(20));
+}
+
+#[test]
+fn the_latest_mark_of_an_episode_is_shown() {
+    let mut story = Story::new();
+    let episode = story.seq + 1;
+    story.tell(
+        "2026-10-20 03:00",
+        raised("too-cold", episode, "R4T", Priority::High, "lagoon-temp 23.4 degC"),
+    );
+    story.tell("2026-10-20 03:30", returned("too-cold", episode, Span::minutes(30)));
+    for (verdict, note) in [(Verdict::Real, ""), (Verdict::False, "probe out of the water")] {
+        let by = by("ines", "socket");
+        story.tell("2026-11-02 09:00", Body::Marked { episode, verdict, note: note.to_owned(), by });
+    }
+    let review = story.review(None, "2026-10-19", "2026-10-21");
+    let text = render_text(&review, &zone());
+    assert!(text.contains("  marked as false by ines: probe out of the water\n"), "{text}");
+    assert!(render_csv(&review).contains(",ines,false,,probe out of the water\r\n"));
 }

@@ -129,6 +129,10 @@ impl Page<'_> {
         if episode.acknowledged.is_empty() {
             self.line(2, "nobody acknowledged it");
         }
+        if let Some(mark) = &episode.mark {
+            let note = if mark.note.is_empty() { String::new() } else { format!(": {}", mark.note) };
+            self.line(2, &format!("marked as {} by {}{note}", mark.verdict, mark.who));
+        }
         for fallback in &episode.fallbacks {
             self.fallback(fallback, day);
         }

@@ -36,10 +36,23 @@ fn parts(over: Span, lag: Span) -> (usize, usize) {
     (count(over), count(lag))
 }
 
+/// Whether what is made of a window can move with it, part by part. The others are made anew.
+fn slides(what: Aggregate) -> bool {
+    match what {
+        Aggregate::Mean | Aggregate::Total | Aggregate::Duty | Aggregate::Changes | Aggregate::Spells => true,
+        Aggregate::Median
+        | Aggregate::Lowest
+        | Aggregate::Highest
+        | Aggregate::Swing
+        | Aggregate::Slope
+        | Aggregate::Longest => false,
+    }
+}
+
 /// How many bytes a window takes.
 pub(super) fn bytes(over: Span, lag: Span) -> usize {
     let (whole, behind) = parts(over, lag);
-    (whole + behind) * size_of::<Part>() + size_of::<Kept>()
+    (whole + behind) * size_of::<Part>() + whole * size_of::<f64>() + size_of::<Kept>()
 }
 
 /// One part. Times are milliseconds; a part is never longer than a year's 240th.
@@ -165,6 +178,13 @@ pub(super) struct Kept {
     whole: usize,
     /// What the window's whole parts come to.
     closed: Summary,
+    /// How many parts have turned since all were summed up, within the window's length.
+    slid: usize,
+    /// The integrals of the parts that stood there then: of the newest one, of the two newest …
+    /// of all that are still in the window. The last one goes with each part that leaves.
+    tails: Vec<f64>,
+    /// The integral of the parts that have entered since.
+    fresh: f64,
     current: Part,
     /// Up to when the past has been taken in.
     fed: Moment,
@@ -184,6 +204,9 @@ impl Kept {
             parts: vec![unseen; whole + behind].into(),
             whole,
             closed: Summary::EMPTY,
+            slid: 0,
+            tails: Vec::new(),
+            fresh: 0.0,
             current: Part { length: now.0.rem_euclid(grain) as u32, ..Part::EMPTY },
             fed: now,
             value: None,
@@ -220,7 +243,6 @@ impl Kept {
             self.fed = self.fed.max(Moment(edge));
             self.current = Part { carried: self.is_true(), ..Part::EMPTY };
         }
-        let mut turned = false;
         while self.fed < now {
             let edge = self.edge_after(self.fed);
             let until = edge.min(now);
@@ -228,19 +250,37 @@ impl Kept {
             self.fed = until;
             if until == edge {
                 self.turn();
-                turned = true;
             }
-        }
-        if turned {
-            self.sum_up();
         }
     }
 
     /// The current part is whole.
     fn turn(&mut self) {
         let next = Part { carried: self.is_true(), ..Part::EMPTY };
-        self.parts.pop_front();
+        let left = self.parts.pop_front();
         self.parts.push_back(std::mem::replace(&mut self.current, next));
+        self.slid = (self.slid + 1) % self.whole.max(1);
+        match left {
+            Some(left) if self.slid != 0 && slides(self.what) => self.slide(&left),
+            Some(_) | None => self.sum_up(),
+        }
+    }
+
+    /// The sums without the part that left the window and with the one that entered it: an hour
+    /// turns four times a minute, and a year is to be played in seconds. Counts are taken away;
+    /// an integral is not, since what is left of a difference may be no more than its roundings.
+    fn slide(&mut self, left: &Part) {
+        let (first, entered) = (self.parts.front(), self.parts.get(self.whole.saturating_sub(1)));
+        let (Some(first), Some(entered)) = (first, entered) else { return };
+        self.tails.pop();
+        self.fresh += entered.integral;
+        let sums = &mut self.closed;
+        sums.integral = self.tails.last().map_or(0.0, |tail| *tail) + self.fresh;
+        sums.length = sums.length + u64::from(entered.length) - u64::from(left.length);
+        sums.known = sums.known + u64::from(entered.known) - u64::from(left.known);
+        sums.changes = sums.changes + entered.changes - left.changes;
+        sums.spells += entered.starts + u32::from(first.carried);
+        sums.spells -= left.starts + u32::from(left.carried);
     }
 
     fn is_true(&self) -> bool {
@@ -266,6 +306,16 @@ impl Kept {
             Aggregate::Slope => slope(parts, self.grain as f64 / 1_000.0),
             _ => None,
         };
+        if slides(self.what) {
+            (self.slid, self.fresh) = (0, 0.0);
+            self.tails.clear();
+            self.tails.reserve_exact(self.whole);
+            let sums = self.parts.iter().take(self.whole).rev().scan(0.0, |sum, part| {
+                *sum += part.integral;
+                Some(*sum)
+            });
+            self.tails.extend(sums);
+        }
     }
 
     /// How much of the window was seen.

@@ -105,6 +105,13 @@ impl Engine {
                     self.refuse(format!("end work on {tank}"), "no work is going on there".to_owned(), by)
                 }
             },
+            Word::Mark { episode, verdict, note } if episode < self.next_seq => {
+                self.record(Body::Marked { episode, verdict, note, by });
+            }
+            Word::Mark { episode, verdict, .. } => {
+                let why = format!("there has been no episode {episode} yet");
+                self.refuse(format!("mark episode {episode} as {verdict}"), why, by);
+            }
             Word::Drill { callout } => {
                 match self.plan.callouts.iter().position(|policy| policy.name == callout) {
                     Some(at) => self.begin_drill(CalloutId(at as u32)),

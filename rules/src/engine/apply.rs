@@ -165,6 +165,7 @@ impl Engine {
             | Body::SightLost { .. }
             | Body::SightRegained { .. }
             | Body::Skipped { .. }
+            | Body::Marked { .. }
             | Body::Refused { .. } => {}
         }
     }

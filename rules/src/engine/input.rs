@@ -3,7 +3,7 @@
 
 use crate::plan::SensorId;
 use crate::reading::Value;
-use crate::record::{By, Outcome, Seq};
+use crate::record::{By, Outcome, Seq, Verdict};
 use crate::time::Span;
 
 /// What can happen.
@@ -141,6 +141,15 @@ pub enum Word {
     EndWork {
         /// The tank.
         tank: String,
+    },
+    /// Says of an episode, over or not, whether it was right to ring.
+    Mark {
+        /// The episode.
+        episode: Seq,
+        /// What was found.
+        verdict: Verdict,
+        /// Why; may be empty.
+        note: String,
     },
     /// Tests a call-out from end to end.
     Drill {

@@ -1,6 +1,6 @@
 //! A record in one line of words: for the log, for the answer to a command, for a timeline.
 
-use super::{Body, By, Outcome, Purpose};
+use super::{Body, By, Outcome, Purpose, Verdict};
 use crate::time::Span;
 use std::fmt;
 
@@ -18,6 +18,15 @@ impl fmt::Display for Purpose {
             Self::AllClear => "all-clear",
             Self::Digest => "morning news",
             Self::Drill => "drill",
+        })
+    }
+}
+
+impl fmt::Display for Verdict {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Real => "real",
+            Self::False => "false",
         })
     }
 }
@@ -77,6 +86,9 @@ impl fmt::Display for Body {
             Self::Settled { alarm } => write!(f, "{alarm} has stopped chattering"),
             Self::Acknowledged { alarm, by, .. } => write!(f, "{alarm} acknowledged by {by}"),
             Self::Reset { alarm, by } => write!(f, "{alarm} reset by {by}"),
+            Self::Marked { episode, verdict, note, by } => {
+                write!(f, "episode {episode} marked as {verdict} by {by}{}", reason(note))
+            }
             Self::Shelved { alarm, length, by, why } => {
                 write!(f, "{alarm} shelved for {length} by {by}{}", reason(why))
             }

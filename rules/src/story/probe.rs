@@ -122,7 +122,7 @@ fn slowest(plan: &Plan, alarm: &Alarm) -> Span {
 }
 
 /// How far back, or how far into the day, a condition looks.
-fn reach(condition: &Condition) -> Span {
+pub(crate) fn reach(condition: &Condition) -> Span {
     match condition {
         Condition::All(parts) | Condition::Any(parts) => parts.iter().map(reach).max().unwrap_or(Span::ZERO),
         Condition::Not(inner) => reach(inner),

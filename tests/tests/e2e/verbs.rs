@@ -137,3 +137,25 @@ async fn out_of_service_lasts_over_a_restart_and_needs_a_reason() {
     house.home.record("its return", 0, |body| is_returned(body, "lagoon-cold"));
     agent.terminate();
 }
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_person_marks_an_episode_and_the_review_shows_it() {
+    let Some(house) = house().await else { return };
+    let agent = house.watch();
+    house.board.set("lagoon/temperature", "20");
+    let record = house.home.record("the cold", 0, |body| is_raised(body, "lagoon-cold"));
+    let Body::Raised { code, episode, .. } = record.body else { panic!("{record:?}") };
+    let mark = |name: &str| {
+        house.home.say(&["review", "mark", name, "false", "--note", "probe in the air", "--as", "ines"])
+    };
+    let said = format!("episode {episode} marked as false by ines (by socket): probe in the air\n");
+    assert_eq!(mark(&code.to_lowercase()).well(), said);
+    assert_eq!(mark(&episode.to_string()).well(), said);
+    let unknown = mark("nobody").failed(1);
+    assert!(unknown.contains("the journal has no episode `nobody`"), "{unknown}");
+    let review = house.home.say(&["review", "--since", "1 h"]).well();
+    assert!(review.contains("  marked as false by ines: probe in the air\n"), "{review}");
+    let tried = house.home.say(&["backtest", "--since", "1 h"]).well();
+    assert!(tried.contains("\nlagoon-cold: "), "{tried}");
+    agent.terminate();
+}

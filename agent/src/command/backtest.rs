@@ -1,0 +1,128 @@
+//! `slackwater backtest`: a rule file and the past in (the journal's or a file's), what would
+//! have rung out, beside what did ring. Nothing is sent and nothing is switched.
+
+mod csv;
+mod history;
+mod report;
+mod sweep;
+
+use super::{Config, failed, wrong};
+use crate::clock::Clock;
+use crate::journal::Log;
+use crate::review::{Window, parse_when};
+use crate::settings::Environment;
+use crate::site::load_plan;
+use history::{Past, Playing};
+use slackwater_rules::backtest::lead_in;
+use slackwater_rules::plan::Plan;
+use slackwater_rules::time::Wall;
+use std::path::PathBuf;
+use std::process::ExitCode;
+use sweep::{Range, range};
+
+/// What is to be tried.
+#[derive(clap::Args, Debug)]
+pub(super) struct Backtest {
+    /// Begins: a date, a time, or so long ago; 30 d, or the beginning of the file, if none is given.
+    #[arg(long)]
+    since: Option<String>,
+    /// Ends; now, or the end of the file, if none is given.
+    #[arg(long)]
+    until: Option<String>,
+    /// Readings from a file instead of the journal: a line `time,sensor,value,unit`, then one a reading.
+    #[arg(long, value_name = "FILE")]
+    csv: Option<PathBuf>,
+    /// Another rule file than the configured one.
+    #[arg(long, value_name = "FILE")]
+    rules: Option<PathBuf>,
+    /// The alarm whose limit is moved.
+    #[arg(long, value_name = "NAME", requires = "sweep")]
+    alarm: Option<String>,
+    /// Moves a limit: its name, or `limit` for the only one, and the numbers, in its own unit.
+    #[arg(long, value_name = "RANGE", requires = "alarm", value_parser = range)]
+    sweep: Option<Range>,
+    /// For scripts.
+    #[arg(long)]
+    json: bool,
+    #[command(flatten)]
+    config: Config,
+}
+
+pub(super) fn play(backtest: &Backtest) -> ExitCode {
+    let environment = Environment::of_process();
+    let loaded = load_plan(&backtest.config.config, &environment, backtest.rules.as_deref());
+    let (settings, mut plan) = match loaded {
+        Ok(loaded) => loaded,
+        Err(mistakes) => return wrong(&mistakes.text),
+    };
+    let zone = &settings.places.zone;
+    let now = Clock::system(crate::settings::Trust::System).now().wall;
+    let when = |text: &Option<String>| {
+        text.as_ref().map(|text| parse_when(text, now, zone).map_err(|error| error.to_string())).transpose()
+    };
+    let (since, until) = match when(&backtest.since).and_then(|since| Ok((since, when(&backtest.until)?))) {
+        Ok(times) => times,
+        Err(text) => {
+            eprintln!("{text}");
+            return ExitCode::from(2);
+        }
+    };
+    let past = match &backtest.csv {
+        Some(path) => csv::read(path, &mut plan, now, zone).map(|file| {
+            let (first, last) = file.ends();
+            let window = Window { since: since.unwrap_or(first), until: until.unwrap_or(last) };
+            (Past::file(file), window)
+        }),
+        None => {
+            let default = now - slackwater_rules::time::Span::hours(30 * 24);
+            let window = Window { since: since.unwrap_or(default), until: until.unwrap_or(now) };
+            let log = Log::open(&settings.places.journal.path).map_err(|error| error.to_string());
+            log.and_then(|log| Past::journal(log, &mut plan, window)).map(|past| (past, window))
+        }
+    };
+    let said = past.and_then(|(past, window)| {
+        if window.since >= window.until {
+            return Err("it would end before it begins: give another --since or --until".to_owned());
+        }
+        match (&backtest.alarm, &backtest.sweep) {
+            (Some(alarm), Some(range)) => sweep_limit(&past, &plan, window, alarm, range, backtest.json),
+            _ => {
+                let start = window.since - lead_in(&plan);
+                let mut playing = Playing::new(&past, vec![plan.clone()], start, window);
+                past.play(&mut playing, start, window.until)?;
+                let report = report::of(playing, &past, &plan, window, zone);
+                if backtest.json { pretty(&report) } else { Ok(report::words(&report)) }
+            }
+        }
+    });
+    match said {
+        Ok(text) => {
+            println!("{}", text.trim_end());
+            ExitCode::SUCCESS
+        }
+        Err(text) => failed(&text),
+    }
+}
+
+fn pretty(value: &impl serde::Serialize) -> Result<String, String> {
+    serde_json::to_string_pretty(value).map_err(|error| error.to_string())
+}
+
+fn sweep_limit(
+    past: &Past,
+    plan: &Plan,
+    window: Window,
+    alarm: &str,
+    range: &Range,
+    json: bool,
+) -> Result<String, String> {
+    let plans = range.plans(plan, alarm)?;
+    let start: Wall = window.since - plans.iter().map(lead_in).max().unwrap_or_default();
+    let mut playing = Playing::new(past, plans, start, window);
+    past.play(&mut playing, start, window.until)?;
+    let table = sweep::table(playing, past, alarm, range);
+    if json { pretty(&table) } else { Ok(format!("{}\n{}", past.caution(), sweep::words(&table))) }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,145 @@
+//! Readings from a file: lines of `time,sensor,value` and, where the file has it, the unit or the
+//! word. A value is read as the sensor's own payloads are. All bad lines are told, each with its
+//! number, before anything is played.
+
+use crate::review::parse_when;
+use jiff::tz::TimeZone;
+use slackwater_rules::plan::{Plan, SensorId};
+use slackwater_rules::reading::{Mapping, Value};
+use slackwater_rules::time::{Moment, Now, Span, Wall};
+use std::collections::BTreeMap;
+use std::path::Path;
+
+/// So many bad lines are told; of the rest only how many there are.
+const MOST_TOLD: usize = 20;
+
+/// The readings of a file, in order of time.
+#[derive(Debug)]
+pub(super) struct File {
+    pub(super) readings: Vec<(Wall, SensorId, Value)>,
+    pub(super) notes: Vec<String>,
+}
+
+impl File {
+    /// The first and the last time in it.
+    pub(super) fn ends(&self) -> (Wall, Wall) {
+        let at = |reading: Option<&(Wall, SensorId, Value)>| reading.map_or(Wall(0), |(at, ..)| *at);
+        (at(self.readings.first()), at(self.readings.last()))
+    }
+}
+
+/// Reads the file. A sensor that the file tells more rarely than the plan expects is expected as
+/// rarely from here on, and a note says so: else it would count as silent in between.
+pub(super) fn read(path: &Path, plan: &mut Plan, now: Wall, zone: &TimeZone) -> Result<File, String> {
+    let name = path.display().to_string();
+    let text = std::fs::read_to_string(path).map_err(|error| format!("{name}: {error}"))?;
+    parse(&name, &text, plan, now, zone)
+}
+
+pub(super) fn parse(
+    name: &str,
+    text: &str,
+    plan: &mut Plan,
+    now: Wall,
+    zone: &TimeZone,
+) -> Result<File, String> {
+    let mut lines = text.trim_start_matches('\u{feff}').lines().zip(1_usize..);
+    let head = lines.next().map_or("", |(head, _)| head).trim();
+    let columns = head.split(',').map(|column| column.trim().trim_matches('"')).collect::<Vec<_>>();
+    if !columns.starts_with(&["time", "sensor", "value"]) || columns.len() > 4 {
+        return Err(format!(
+            "{name}:1: `{head}` is not the head of a file of readings: write `time,sensor,value` or \
+             `time,sensor,value,unit`"
+        ));
+    }
+    let by_name: BTreeMap<String, SensorId> =
+        (0..).map(SensorId).zip(&plan.sensors).map(|(id, sensor)| (sensor.name.clone(), id)).collect();
+    let (mut readings, mut bad, mut unknown) = (Vec::new(), Vec::new(), BTreeMap::<String, u64>::new());
+    for (line, number) in lines.filter(|(line, _)| !line.trim().is_empty()) {
+        let cells: Vec<_> = line.split(',').map(|cell| cell.trim().trim_matches('"')).collect();
+        let (&[time, sensor, value], unit) = (match cells.split_at_checked(3) {
+            Some((first, [])) => (first, ""),
+            Some((first, [unit])) => (first, *unit),
+            _ => {
+                bad.push(format!("{name}:{number}: {} columns, and not 3 or 4: `{line}`", cells.len()));
+                continue;
+            }
+        }) else {
+            continue;
+        };
+        let Some(id) = by_name.get(sensor) else {
+            *unknown.entry(sensor.to_owned()).or_default() += 1;
+            continue;
+        };
+        let at = match parse_when(time, now, zone) {
+            Ok(at) if time.starts_with(|c: char| c.is_ascii_digit()) && time.contains('-') => at,
+            Ok(_) => {
+                bad.push(format!("{name}:{number}: `{time}` is no date and time"));
+                continue;
+            }
+            Err(error) => {
+                bad.push(format!("{name}:{number}: {error}"));
+                continue;
+            }
+        };
+        match understand(&plan.sensor(*id).mapping, plan.sensor(*id).measure.words, value, unit) {
+            Ok(value) => readings.push((at, *id, value)),
+            Err(why) => bad.push(format!("{name}:{number}: {sensor}: {why}")),
+        }
+    }
+    if !bad.is_empty() {
+        let more = bad.len().saturating_sub(MOST_TOLD);
+        bad.truncate(MOST_TOLD);
+        if more > 0 {
+            bad.push(format!("{name}: and {more} more bad lines"));
+        }
+        return Err(bad.join("\n"));
+    }
+    if readings.is_empty() {
+        let known = by_name.into_keys().collect::<Vec<_>>().join(", ");
+        return Err(format!("{name}: no line is of a sensor of the rule file; those are: {known}"));
+    }
+    readings.sort_by_key(|(at, ..)| *at);
+    let mut notes: Vec<_> = unknown
+        .into_iter()
+        .map(|(sensor, lines)| format!("{lines} lines of `{sensor}`, which the rule file does not have"))
+        .collect();
+    slacken(plan, &readings, &mut notes);
+    Ok(File { readings, notes })
+}
+
+fn understand(mapping: &Mapping, words: bool, value: &str, unit: &str) -> Result<Value, String> {
+    let (Mapping::Plain(content) | Mapping::Pointer(_, content) | Mapping::Senml(_, content)) = mapping;
+    let text = match (words, unit) {
+        (_, "") => value.to_owned(),
+        (true, word) => word.to_owned(),
+        (false, unit) => format!("{value} {unit}"),
+    };
+    let now = Now { mono: Moment(0), wall: Wall(0), wall_trusted: true };
+    let read = Mapping::Plain(content.clone()).read(text.as_bytes(), &now);
+    read.map(|reading| reading.value).map_err(|bad| bad.to_string())
+}
+
+/// Expects of each sensor no more than the file has: by the middle one of its intervals.
+fn slacken(plan: &mut Plan, readings: &[(Wall, SensorId, Value)], notes: &mut Vec<String>) {
+    let mut last: BTreeMap<SensorId, Wall> = BTreeMap::new();
+    let mut gaps: BTreeMap<SensorId, Vec<i64>> = BTreeMap::new();
+    for (at, id, _) in readings {
+        if let Some(before) = last.insert(*id, *at) {
+            gaps.entry(*id).or_default().push((*at - before).0);
+        }
+    }
+    for (id, mut gaps) in gaps {
+        let middle = gaps.len() / 2;
+        let pace = Span(*gaps.select_nth_unstable(middle).1);
+        let sensor = &mut plan.sensors[id.index()];
+        if pace > sensor.every {
+            let factor = (sensor.stale_after.0 / sensor.every.0.max(1)).max(2);
+            notes.push(format!(
+                "{}: every {pace} in the file, every {} in the rules",
+                sensor.name, sensor.every
+            ));
+            (sensor.every, sensor.stale_after) = (pace, pace.times(factor).max(sensor.stale_after));
+        }
+    }
+}

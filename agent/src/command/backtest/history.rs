@@ -1,0 +1,263 @@
+//! The past, wherever it is kept: readings in order of time, what people said to the watch then,
+//! and what rang. It flows through one or several backtests side by side.
+
+use super::csv::File;
+use crate::journal::{Log, Minute, Values};
+use crate::review::Window;
+use slackwater_rules::backtest::{Backtest, Marks, Outcomes, Spell, Spells};
+use slackwater_rules::engine::Word;
+use slackwater_rules::plan::{Plan, SensorId};
+use slackwater_rules::reading::Value;
+use slackwater_rules::record::{Body, By, Record};
+use slackwater_rules::time::{Span, Wall};
+use std::collections::{BTreeMap, BTreeSet};
+
+const MINUTE: Span = Span::minutes(1);
+
+/// A minute's reading is repeated at the sensor's own pace, but no more often than this.
+const MOST_A_MINUTE: i64 = 60;
+
+/// What a person said then.
+#[derive(Clone, Debug)]
+enum Said {
+    Word(Word),
+    /// The code was another then.
+    Acknowledged(String),
+}
+
+#[derive(Debug)]
+enum Readings {
+    Journal(Log),
+    File(File),
+}
+
+/// The past.
+#[derive(Debug)]
+pub(super) struct Past {
+    readings: Readings,
+    said: Vec<(Wall, Said, By)>,
+    /// What rang then; nothing is known of it for a file.
+    pub(super) then: Option<Vec<Spell>>,
+    pub(super) marks: Marks,
+    /// What else to know of it.
+    pub(super) notes: Vec<String>,
+}
+
+impl Past {
+    pub(super) fn file(mut file: File) -> Self {
+        let notes = std::mem::take(&mut file.notes);
+        Self { readings: Readings::File(file), said: Vec::new(), then: None, marks: Marks::new(), notes }
+    }
+
+    /// Readings that were not believed then are not in it, and a minute's means have no rates of
+    /// change: the plan's are not asked for.
+    pub(super) fn journal(log: Log, plan: &mut Plan, window: Window) -> Result<Self, String> {
+        plan.sensors.iter_mut().for_each(|sensor| sensor.max_rate = None);
+        let (mut spells, mut said) = (Spells::default(), Vec::new());
+        let walked = log.walk(0, |record| {
+            // Marks are made later than what they are about.
+            let mark = matches!(record.body, Body::Marked { .. });
+            if mark || record.at.wall <= window.until {
+                spells.take(&record);
+                said.extend(said_in(record));
+            }
+            true
+        });
+        let unreadable = walked.map_err(|error| error.to_string())?;
+        let marks = spells.marks().clone();
+        let mut then = spells.finish(window.until);
+        then.retain(|spell| spell.to >= window.since && spell.from <= window.until);
+        let mut notes = Vec::new();
+        if !unreadable.is_empty() {
+            notes
+                .push(format!("{} records can't be read by this version and are left out", unreadable.len()));
+        }
+        Ok(Self { readings: Readings::Journal(log), said, then: Some(then), marks, notes })
+    }
+
+    /// What the readings can't show.
+    pub(super) fn caution(&self) -> &'static str {
+        match self.readings {
+            Readings::Journal(_) => {
+                "The journal keeps of each minute the mean of the believed numbers, and the first and last \
+                 word: spells shorter than a minute may be missed, and unbelieved readings are not tried."
+            }
+            Readings::File(_) => "What happened between two readings of the file can't be seen.",
+        }
+    }
+
+    /// Plays it from `start` to `until`.
+    pub(super) fn play(&self, playing: &mut Playing<'_>, start: Wall, until: Wall) -> Result<(), String> {
+        match &self.readings {
+            Readings::File(file) => {
+                let from = file.readings.partition_point(|(at, ..)| *at < start);
+                for (at, sensor, value) in &file.readings[from..] {
+                    if *at > until {
+                        break;
+                    }
+                    playing.hear(*at, *sensor, *value);
+                }
+            }
+            Readings::Journal(log) => {
+                let mut spread = Spread::default();
+                log.walk_readings(start, until, |name, minute| spread.take(playing, name, &minute))
+                    .map_err(|error| error.to_string())?;
+                spread.flush(playing);
+            }
+        }
+        Ok(())
+    }
+}
+
+/// What a record says that a person said.
+fn said_in(record: Record) -> Option<(Wall, Said, By)> {
+    let (said, by) = match record.body {
+        Body::Acknowledged { alarm, by, .. } => (Said::Acknowledged(alarm), by),
+        Body::Reset { alarm, by } => (Said::Word(Word::Reset { alarm }), by),
+        Body::Shelved { alarm, length, by, why } => (Said::Word(Word::Shelve { alarm, length, why }), by),
+        Body::Unshelved { alarm, by: Some(by) } => (Said::Word(Word::Unshelve { alarm }), by),
+        Body::TakenOut { alarm, by, why } => (Said::Word(Word::TakeOut { alarm, why }), by),
+        Body::PutBack { alarm, by } => (Said::Word(Word::PutBack { alarm }), by),
+        Body::WorkBegan { tank, work, length, by } => {
+            (Said::Word(Word::BeginWork { tank, work, length: Some(length) }), by)
+        }
+        Body::WorkEnded { tank, by: Some(by), .. } => (Said::Word(Word::EndWork { tank }), by),
+        _ => return None,
+    };
+    Some((record.at.wall, said, by))
+}
+
+/// Minutes become readings again: at the sensor's own pace, in order of time over all sensors.
+#[derive(Default)]
+struct Spread {
+    minute: Option<Wall>,
+    readings: Vec<(Wall, SensorId, Value)>,
+}
+
+impl Spread {
+    fn take(&mut self, playing: &mut Playing<'_>, name: &str, minute: &Minute) {
+        if self.minute != Some(minute.wall) {
+            self.flush(playing);
+            self.minute = Some(minute.wall);
+        }
+        let Some(values) = minute.values else { return };
+        let Some((sensor, every, words)) = playing.sensor(name) else { return };
+        let count = (MINUTE.0 / every.0.max(1)).clamp(1, MOST_A_MINUTE);
+        // A minute in which a word changed has to be told at least twice.
+        let count = if matches!(values, Values::Words { .. }) { count.max(2) } else { count };
+        let step = MINUTE.0 / count;
+        for nth in 0..count {
+            let value = match values {
+                Values::Numbers { mean, .. } if !words => Value::Number(mean),
+                Values::Words { first, last, .. } if words => {
+                    Value::Word(if nth < count / 2 { first } else { last })
+                }
+                // Kept under another rule file, which read it in another way.
+                Values::Numbers { .. } | Values::Words { .. } => return,
+            };
+            self.readings.push((minute.wall + Span(step * nth), sensor, value));
+        }
+    }
+
+    fn flush(&mut self, playing: &mut Playing<'_>) {
+        self.readings.sort_by_key(|(at, sensor, _)| (*at, *sensor));
+        for (at, sensor, value) in self.readings.drain(..) {
+            playing.hear(at, sensor, value);
+        }
+    }
+}
+
+/// Backtests of plans that differ only in their alarms, side by side.
+pub(super) struct Playing<'a> {
+    plans: Vec<Plan>,
+    said: std::slice::Iter<'a, (Wall, Said, By)>,
+    next: Option<&'a (Wall, Said, By)>,
+    start: Wall,
+    window: Window,
+    /// None before the first reading.
+    tests: Vec<Backtest>,
+    sensors: BTreeMap<String, (SensorId, Span, bool)>,
+    /// Those that any of the plans' alarms needs.
+    wanted: Vec<bool>,
+    heard: BTreeSet<SensorId>,
+    pub(super) unknown: BTreeSet<String>,
+}
+
+impl<'a> Playing<'a> {
+    pub(super) fn new(past: &'a Past, plans: Vec<Plan>, start: Wall, window: Window) -> Self {
+        let sensors = plans.first().map_or(&[][..], |plan| &plan.sensors);
+        let by_name = (0..).map(SensorId).zip(sensors);
+        // One alarm alone is played with its own sensors alone.
+        let wanted = |id: &SensorId| {
+            plans.iter().any(|plan| {
+                plan.alarms.len() != 1
+                    || plan.alarms.iter().any(|alarm| {
+                        let worse = alarm.worse.iter().flat_map(|worse| worse.sensors());
+                        alarm.condition.sensors().into_iter().chain(worse).any(|used| used == *id)
+                    })
+            })
+        };
+        let mut said = past.said.iter();
+        Self {
+            wanted: (0..).map(SensorId).take(sensors.len()).map(|id| wanted(&id)).collect(),
+            sensors: by_name
+                .map(|(id, sensor)| (sensor.name.clone(), (id, sensor.every, sensor.measure.words)))
+                .collect(),
+            next: said.next(),
+            said,
+            start,
+            window,
+            tests: Vec::new(),
+            plans,
+            heard: BTreeSet::new(),
+            unknown: BTreeSet::new(),
+        }
+    }
+
+    fn sensor(&mut self, name: &str) -> Option<(SensorId, Span, bool)> {
+        let found = self.sensors.get(name).copied();
+        if found.is_none() && !self.unknown.contains(name) {
+            self.unknown.insert(name.to_owned());
+        }
+        found.filter(|(id, ..)| self.wanted[id.index()])
+    }
+
+    fn hear(&mut self, at: Wall, sensor: SensorId, value: Value) {
+        if !self.wanted.get(sensor.index()).is_some_and(|wanted| *wanted) {
+            return;
+        }
+        if self.tests.is_empty() {
+            let start = at.max(self.start);
+            self.tests =
+                self.plans.iter().map(|plan| Backtest::new(plan, start, self.window.since)).collect();
+        }
+        self.heard.insert(sensor);
+        while let Some((when, said, by)) = self.next.filter(|(when, ..)| *when <= at) {
+            self.next = self.said.next();
+            // Of what was said before the playing begins, only that still holds which has no end.
+            let lasts = matches!(said, Said::Word(Word::TakeOut { .. } | Word::PutBack { .. }));
+            if *when < self.start && !lasts {
+                continue;
+            }
+            for test in &mut self.tests {
+                match said {
+                    Said::Word(word) => test.say(*when, word.clone(), by.clone()),
+                    Said::Acknowledged(alarm) => test.acknowledge(*when, alarm, by.clone()),
+                }
+            }
+        }
+        for test in &mut self.tests {
+            test.hear(at, sensor, value);
+        }
+    }
+
+    /// What came of each plan, and the sensors that were never heard.
+    pub(super) fn finish(self) -> (Vec<Outcomes>, Vec<SensorId>) {
+        let silent = (0..).map(SensorId).take(self.wanted.len());
+        let silent = silent.filter(|id| self.wanted[id.index()] && !self.heard.contains(id)).collect();
+        let until = self.window.until;
+        let mut outcomes: Vec<_> = self.tests.into_iter().map(|test| test.finish(until)).collect();
+        outcomes.resize_with(self.plans.len(), Outcomes::default);
+        (outcomes, silent)
+    }
+}

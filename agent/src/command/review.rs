@@ -1,0 +1,140 @@
+//! `slackwater review`: prints what the journal says of a stretch of time, and takes from a person
+//! what was found of an episode.
+
+use super::{Config, Who, failed, say, wrong};
+use crate::clock::Clock;
+use crate::control::Say;
+use crate::journal::Log;
+use crate::review::{self, Window, parse_when};
+use crate::settings::{Environment, Places};
+use crate::site::Site;
+use clap::{Args, Subcommand, ValueEnum};
+use slackwater_rules::record::{Body, Seq, Verdict};
+use std::process::ExitCode;
+
+/// What is wanted of the log.
+#[derive(Args, Debug)]
+pub(super) struct Review {
+    #[command(subcommand)]
+    verb: Option<Verb>,
+    #[command(flatten)]
+    print: Print,
+}
+
+#[derive(Args, Debug)]
+struct Print {
+    /// Begins: a date, a time, `yesterday`, or so long ago.
+    #[arg(long, default_value = "7 d")]
+    since: String,
+    /// Ends; now if none is given.
+    #[arg(long)]
+    until: Option<String>,
+    /// For scripts.
+    #[arg(long, conflicts_with = "csv")]
+    json: bool,
+    /// For tables.
+    #[arg(long)]
+    csv: bool,
+    #[command(flatten)]
+    config: Config,
+}
+
+#[derive(Debug, Subcommand)]
+enum Verb {
+    /// Say of an episode whether it was right to ring: the review shows it, backtests count with it.
+    #[command(after_help = "Example: slackwater review mark K7QF false --note 'probe lay in the sun'")]
+    Mark {
+        /// The episode's code, or its number.
+        episode: String,
+        /// Whether it was right to ring.
+        verdict: Found,
+        /// Why, for who reads the log.
+        #[arg(long, value_name = "TEXT", default_value = "")]
+        note: String,
+        #[command(flatten)]
+        who: Who,
+        #[command(flatten)]
+        config: Config,
+    },
+}
+
+#[derive(Clone, Copy, Debug, ValueEnum)]
+enum Found {
+    /// It was.
+    Real,
+    /// It was not.
+    False,
+}
+
+pub(super) async fn carry_out(review: Review) -> ExitCode {
+    let Some(Verb::Mark { episode, verdict, note, who, config }) = review.verb else {
+        return print(&review.print);
+    };
+    let places = match Places::load(&config.config, &Environment::of_process()) {
+        Ok(places) => places,
+        Err(mistakes) => return wrong(&mistakes.to_string()),
+    };
+    let verdict = match verdict {
+        Found::Real => Verdict::Real,
+        Found::False => Verdict::False,
+    };
+    let log = Log::open(&places.journal.path).map_err(|error| error.to_string());
+    match log.and_then(|log| find(&log, &episode)) {
+        Ok(episode) => say(&config, who, Say::Mark { episode, verdict, note }).await,
+        Err(text) => failed(&text),
+    }
+}
+
+/// The latest episode of this code, else the one of this number.
+fn find(log: &Log, asked: &str) -> Result<Seq, String> {
+    let asked = asked.trim();
+    let number: Option<Seq> = asked.parse().ok();
+    let (mut by_code, mut by_number) = (None, None);
+    log.walk(0, |record| {
+        if let Body::Raised { code, episode, .. } = record.body {
+            if code.eq_ignore_ascii_case(asked) {
+                by_code = Some(episode);
+            }
+            by_number = by_number.or(number.filter(|number| *number == episode));
+        }
+        true
+    })
+    .map_err(|error| error.to_string())?;
+    let unknown =
+        || format!("the journal has no episode `{asked}`: `slackwater review` shows the code of each");
+    by_code.or(by_number).ok_or_else(unknown)
+}
+
+fn print(Print { since, until, json, csv, config }: &Print) -> ExitCode {
+    let environment = Environment::of_process();
+    let places = match Places::load(&config.config, &environment) {
+        Ok(places) => places,
+        Err(mistakes) => return wrong(&mistakes.to_string()),
+    };
+    let now = Clock::system(crate::settings::Trust::System).now().wall;
+    let when = |text: &str| parse_when(text, now, &places.zone).map_err(|error| error.to_string());
+    let window =
+        when(since).and_then(|since| Ok(Window { since, until: until.as_deref().map_or(Ok(now), when)? }));
+    let window = match window {
+        Ok(window) => window,
+        Err(text) => {
+            eprintln!("{text}");
+            return ExitCode::from(2);
+        }
+    };
+    // Without a plan the review still says what happened, in base units.
+    let site = Site::load(&config.config, &environment).ok();
+    let plan = site.as_ref().map(|site| &site.plan);
+    let read =
+        Log::open(&places.journal.path).and_then(|log| review::review(&log, plan, window, &places.zone));
+    match read {
+        Ok(review) if *json => match serde_json::to_string_pretty(&review) {
+            Ok(text) => println!("{text}"),
+            Err(error) => return failed(&error.to_string()),
+        },
+        Ok(review) if *csv => print!("{}", review::render_csv(&review)),
+        Ok(review) => print!("{}", review::render_text(&review, &places.zone)),
+        Err(error) => return failed(&error.to_string()),
+    }
+    ExitCode::SUCCESS
+}
