@@ -57,8 +57,7 @@ impl Site {
             None => (None, String::new(), None),
         };
         if let Some(plan) = &plan {
-            let topics = plan.topics().into_iter().map(str::to_owned).collect();
-            let refused = broker(&settings.broker, topics).validate().err().into_iter().flatten();
+            let refused = broker(&settings.broker, plan).validate().err().into_iter().flatten();
             wrong.extend(refused.map(|error| format!("[broker]: {error}")));
         }
         match (plan, findings) {
@@ -128,8 +127,13 @@ fn read_rules(settings: &Settings) -> Result<(Checked, FindingsView), String> {
     Ok((checked, findings))
 }
 
-/// The connection's settings for these topics.
-pub fn broker(settings: &BrokerSettings, subscriptions: Vec<String>) -> mqtt::Settings {
+/// What has to be subscribed to for the plan.
+pub fn subscriptions(plan: &Plan) -> Vec<String> {
+    plan.topics().into_iter().map(str::to_owned).collect()
+}
+
+/// The connection's settings for the plan.
+pub fn broker(settings: &BrokerSettings, plan: &Plan) -> mqtt::Settings {
     let time = |span: slackwater_rules::time::Span| Duration::from_millis(span.0.max(0).cast_unsigned());
     mqtt::Settings {
         host: settings.host.clone(),
@@ -144,7 +148,7 @@ pub fn broker(settings: &BrokerSettings, subscriptions: Vec<String>) -> mqtt::Se
         keep_alive: time(settings.keep_alive),
         session_expiry: time(settings.session_expiry),
         max_packet: settings.max_packet,
-        subscriptions,
+        subscriptions: subscriptions(plan),
         status_topic: settings.status_topic.clone(),
         loopback_topic: settings.loopback_topic.clone(),
     }

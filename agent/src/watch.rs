@@ -17,10 +17,9 @@ use crate::keeper::Keeper;
 use crate::mqtt::{self, Event};
 use crate::service::{Service, Signal, Signals};
 use crate::settings::{Environment, Settings};
-use crate::site::{Site, broker};
+use crate::site::{Site, broker, subscriptions};
 use health::Health;
 use slackwater_rules::engine::{Delivery, Effect, Engine, Input, Link, Turn};
-use slackwater_rules::plan::Plan;
 use slackwater_rules::record::{Outcome, Record, Seq};
 use slackwater_rules::time::{Moment, Now, Span};
 use std::collections::{BTreeMap, VecDeque};
@@ -93,11 +92,11 @@ pub async fn run(parts: Parts) -> Result<(), Trouble> {
     let path = settings.places.journal.path.clone();
     let (keeper, left) =
         Keeper::open(path, BootId(clock.boot()), limits, &plan.site, &now).map_err(Trouble::Journal)?;
-    let subscriptions = topics(&plan);
+    let connection = broker(&settings.broker, &plan);
     let mut engine = Engine::new(plan, left.seed, left.next_seq, now);
     engine.restore(&left.records);
 
-    let (handle, events) = mqtt::spawn(broker(&settings.broker, subscriptions)).map_err(|wrong| {
+    let (handle, events) = mqtt::spawn(connection).map_err(|wrong| {
         Trouble::Broker(wrong.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))
     })?;
     let (results, mut delivered) = mpsc::unbounded_channel();
@@ -390,7 +389,7 @@ impl Watch {
 
     fn adopt(&mut self, site: Site) -> String {
         self.health.reload_refused = None;
-        let filters = topics(&site.plan);
+        let filters = subscriptions(&site.plan);
         let now = self.clock.now();
         let turn = self.engine.adopt(now, site.plan);
         let mut said: Vec<_> = turn.records.iter().map(|record| record.body.to_string()).collect();
@@ -433,10 +432,6 @@ impl Watch {
         self.handle.close(DRAIN).await;
         self.keeper.close(|| self.engine.horizon(), &self.clock.now());
     }
-}
-
-fn topics(plan: &Plan) -> Vec<String> {
-    plan.topics().into_iter().map(str::to_owned).collect()
 }
 
 /// Until `moment` on the watch's clock; for ever if there is none.

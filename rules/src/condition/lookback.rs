@@ -4,6 +4,7 @@
 use super::check::{Checker, Part};
 use super::term::Term;
 use super::window::{LONGEST_LAG, bytes};
+use super::written::RELATION;
 use super::written::quantity as written_span;
 use super::{Aggregate, Formula, Operand, Window, Written};
 use crate::plan::{Finding, Sensor};
@@ -143,31 +144,6 @@ impl Aggregate {
 impl Written {
     /// Whether it is true or false, and not a value.
     fn is_condition(&self) -> bool {
-        match self {
-            Self::Sum(..)
-            | Self::Difference(..)
-            | Self::Ratio(..)
-            | Self::Aggregate { .. }
-            | Self::Volume(_)
-            | Self::Name(_)
-            | Self::Quantity { .. } => false,
-            Self::All(_)
-            | Self::Any(_)
-            | Self::Not(_)
-            | Self::Then { .. }
-            | Self::After { .. }
-            | Self::HasBeen { .. }
-            | Self::Compare { .. }
-            | Self::Range { .. }
-            | Self::Baseline { .. }
-            | Self::Moves { .. }
-            | Self::Is { .. }
-            | Self::Silent { .. }
-            | Self::Frozen { .. }
-            | Self::Commanded { .. }
-            | Self::Photoperiod(_)
-            | Self::Time { .. }
-            | Self::Day(_) => true,
-        }
+        self.level() <= RELATION
     }
 }

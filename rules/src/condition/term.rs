@@ -6,9 +6,8 @@ use super::check::{Checker, Part, words};
 use super::lookback::Past;
 use super::scale::{scale, show_of};
 use super::{Formula, Order, Written};
-use crate::plan::nearest::nearest_unit;
 use crate::plan::{Finding, Sensor};
-use crate::units::{Dimension, Quantity, Unit};
+use crate::units::{Dimension, Quantity, Unit, near_unit};
 
 /// A formula whose type is known, or a quantity whose type the other side decides.
 pub(super) enum Term<'s> {
@@ -107,7 +106,7 @@ impl<'s> Checker<'s> {
         if let Some(known) = Unit::named(unit) {
             return Some(known);
         }
-        let help = nearest_unit(unit).map(|unit| format!("did you mean `{number} {unit}`?"));
+        let help = near_unit(unit).map(|unit| format!("did you mean `{number} {unit}`?"));
         let finding = Finding::error(written.span.clone(), format!("`{unit}` is not a unit"), "unknown unit");
         self.note(finding.maybe_help(help))
     }

@@ -164,7 +164,7 @@ const PART: u8 = 7;
 
 impl Written {
     /// How tightly the parts hold together.
-    fn level(&self) -> u8 {
+    pub(super) fn level(&self) -> u8 {
         match self {
             Self::Any(_) => 0,
             Self::All(_) => ALL,

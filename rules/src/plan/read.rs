@@ -3,9 +3,9 @@
 //! so that one mistake hides no other. What nobody asked for is an unknown key.
 
 use super::finding::{At, Finding};
-use super::nearest::{did_you_mean, nearest_unit};
+use super::nearest::did_you_mean;
 use crate::time::Span;
-use crate::units::{Dimension, Quantity, QuantityError, UNITS, Unit};
+use crate::units::{Dimension, Quantity, QuantityError, UNITS, Unit, near_unit};
 use std::cell::{Cell, RefCell};
 use std::ops::Range;
 use toml::Spanned;
@@ -280,7 +280,7 @@ impl<'t> Item<'t> {
             }
             QuantityError::UnknownUnit(unit) => {
                 let help =
-                    nearest_unit(unit).map(|near| format!("did you mean \"{}\"?", text.replace(unit, &near)));
+                    near_unit(unit).map(|near| format!("did you mean \"{}\"?", text.replace(unit, &near)));
                 self.wrong(format!("`{unit}` is not a unit"), "unknown unit", help)
             }
             QuantityError::NoNumber | QuantityError::NotFinite | QuantityError::WrongDimension { .. } => {

@@ -3,12 +3,11 @@
 use super::context::Context;
 use super::finding::{At, Finding};
 use super::measure::{KINDS, Kind};
-use super::nearest::nearest_unit;
 use super::read::{Item, Table, listed};
 use super::{Measure, Sensor};
 use crate::condition::{is_name, is_word};
 use crate::reading::{Content, Mapping, Word};
-use crate::units::{Dimension, Scale, Unit};
+use crate::units::{Dimension, Scale, Unit, near_unit};
 use std::ops::Range;
 
 /// Periods without a message after which a sensor is stale, unless the file says otherwise:
@@ -169,7 +168,7 @@ fn scale(table: &Table<'_>, kind: &Kind) -> Option<Scale> {
     let item = table.need("unit", "\"degC\"")?;
     let name = item.text()?.it;
     let Some(unit) = Unit::named(name.trim()) else {
-        let help = nearest_unit(&name).map(|unit| format!("did you mean `{unit}`?"));
+        let help = near_unit(&name).map(|unit| format!("did you mean `{unit}`?"));
         return item.wrong(format!("`{name}` is not a unit"), "unknown unit", help);
     };
     if !kind.dimensions.contains(&unit.dimension) {

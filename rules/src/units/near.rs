@@ -44,6 +44,11 @@ static OTHER_NAMES: &[(&str, &str)] = &[
     ("amps", "A"),
     ("volt", "V"),
     ("volts", "V"),
+    ("°k", "K"),
+    ("secs", "s"),
+    ("m", "min"),
+    ("mins", "min"),
+    ("hrs", "h"),
 ];
 
 /// The unit that was probably meant by a name that is none, for a diagnostic.
