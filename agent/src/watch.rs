@@ -5,7 +5,9 @@
 
 mod answering;
 mod health;
+mod hearing;
 mod parts;
+mod reloading;
 
 pub use parts::{Onlooker, Parts, Trouble, Until};
 
@@ -17,9 +19,9 @@ use crate::keeper::Keeper;
 use crate::mqtt::{self, Event};
 use crate::service::{Service, Signal, Signals};
 use crate::settings::{Environment, Settings};
-use crate::site::{Site, broker, subscriptions};
+use crate::site::{Site, broker};
 use health::Health;
-use slackwater_rules::engine::{Delivery, Effect, Engine, Input, Link, Turn};
+use slackwater_rules::engine::{Effect, Engine, Input, Turn};
 use slackwater_rules::record::{Outcome, Record, Seq};
 use slackwater_rules::time::{Moment, Now, Span};
 use std::collections::{BTreeMap, VecDeque};
@@ -282,75 +284,6 @@ impl Watch {
         }
     }
 
-    fn hear(&mut self, now: Now, event: Event) {
-        match event {
-            Event::Message(message) => {
-                let delivery = match (message.retained, self.backlog) {
-                    (true, _) => Delivery::Retained,
-                    (false, true) => Delivery::Backlog,
-                    (false, false) => Delivery::Live,
-                };
-                let payload = message.payload.to_vec();
-                self.turn(now, Input::Message { topic: message.topic, payload, delivery });
-                self.acks.extend(message.ack);
-            }
-            Event::Up { session_present } => {
-                tracing::info!(session_present, "connected to the broker");
-                self.backlog = session_present;
-                self.health.refused.clear();
-            }
-            Event::Heard { round_trip } => {
-                self.backlog = false;
-                self.health.round_trip = Some(round_trip);
-                let contested = self.contested.is_some_and(|until| now.mono < until);
-                if !contested {
-                    self.contested = None;
-                }
-                if !contested && (self.health.deaf.take().is_some() || !self.ready) {
-                    tracing::info!(?round_trip, "our own message came back: the broker can be heard");
-                    self.turn(now, Input::Link(Link::Hears));
-                }
-                self.announce();
-            }
-            Event::Down { why } if self.contested.is_none() => self.deaf(now, why),
-            // The reason that the two ids clash says more than each closing.
-            Event::Down { .. } => self.contest(now),
-            Event::Taken { why } => {
-                self.deaf(now, why);
-                self.contest(now);
-            }
-            Event::Deaf { silent_for } => {
-                let why = format!(
-                    "connected, but our own message has not come back for {} s",
-                    silent_for.as_secs()
-                );
-                self.deaf(now, why);
-            }
-            Event::Refused { filter, reason } => {
-                tracing::error!(filter, reason, "the broker refused a subscription");
-                self.health.refused.insert(filter, reason);
-            }
-            Event::Published { id } if id < SIRENS => {
-                self.turn(now, Input::Commanded { switching: id, failed: None })
-            }
-            Event::Unpublished { id, why } if id < SIRENS => {
-                self.turn(now, Input::Commanded { switching: id, failed: Some(why) });
-            }
-            Event::Published { .. } => {}
-            Event::Unpublished { why, .. } => tracing::warn!(why, "a siren's message was not taken"),
-        }
-    }
-
-    fn contest(&mut self, now: Now) {
-        self.contested = Some(now.mono + CONTESTED);
-    }
-
-    fn deaf(&mut self, now: Now, why: String) {
-        tracing::warn!(why, "the broker can't be heard");
-        self.health.deaf = Some(why.clone());
-        self.turn(now, Input::Link(Link::Lost { why }));
-    }
-
     fn announce(&mut self) {
         if !self.ready {
             self.ready = true;
@@ -361,52 +294,6 @@ impl Watch {
                 .map_or("watching".to_owned(), |why| format!("watching, but: {why}"));
             self.service.ready(&state);
         }
-    }
-
-    /// Reads the files again, and says what came of it. What is wrong with them keeps the old
-    /// plan in force; so does dropping an alarm that is open, unless the keeper insists.
-    fn reload(&mut self, insists: bool) -> Result<String, String> {
-        self.service.reloading();
-        let read = Site::load(&self.config, &self.environment).map_err(|wrong| wrong.text);
-        let read = read.and_then(|site| match self.engine.dropped_by(&site.plan) {
-            gone if gone.is_empty() || insists => Ok(site),
-            gone => Err(format!(
-                "the new rule file drops what is open now: {}. `slackwater reload --yes` takes it all the same",
-                gone.join(", ")
-            )),
-        });
-        let result = match read {
-            Ok(site) => Ok(self.adopt(site)),
-            Err(text) => {
-                tracing::error!("the new files are not taken, the old plan stays in force:\n{text}");
-                self.health.reload_refused = Some(text.clone());
-                Err(text)
-            }
-        };
-        self.service.ready("watching");
-        result
-    }
-
-    fn adopt(&mut self, site: Site) -> String {
-        self.health.reload_refused = None;
-        let filters = subscriptions(&site.plan);
-        let now = self.clock.now();
-        let turn = self.engine.adopt(now, site.plan);
-        let mut said: Vec<_> = turn.records.iter().map(|record| record.body.to_string()).collect();
-        // Pages in the old channels' hands are finished by them.
-        self.channels = Channels::start(site.channels, &self.context, self.results.clone());
-        self.gather(&now, turn);
-        if let Err(wrong) = self.handle.resubscribe(filters) {
-            let wrong: Vec<_> = wrong.iter().map(ToString::to_string).collect();
-            tracing::error!("subscriptions: {}", wrong.join("; "));
-        }
-        let late = self.settings.restart_for(&site.settings);
-        if !late.is_empty() {
-            let text = format!("{} changed: that takes a restart of the agent", late.join(", "));
-            tracing::warn!("{text}");
-            said.push(text);
-        }
-        said.join("\n")
     }
 
     /// Ends in good order, within bounds: pages on their way may still arrive, and their fate is

@@ -4,7 +4,10 @@
 //! the crate, is made to be stored: names instead of indices, spans instead of moments, and
 //! only additions from one version to the next.
 
+mod parts;
 mod words;
+
+pub use parts::{By, Outcome, Purpose, Verdict};
 
 use crate::alarm::Priority;
 use crate::time::{Now, Span};
@@ -23,62 +26,6 @@ pub struct Record {
     pub at: Now,
     /// What.
     pub body: Body,
-}
-
-/// Who did something, and by which way: `ines` by `socket`.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct By {
-    /// A contact's name, or what the person is known by.
-    pub who: String,
-    /// `socket`, `text`, `web` …
-    pub via: String,
-}
-
-/// Why a page is sent.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Purpose {
-    /// Someone is needed.
-    Call,
-    /// Someone else has answered, or put it aside: no more is wanted of you.
-    Taken,
-    /// What was wrong is over.
-    AllClear,
-    /// Low-priority news held until the morning.
-    Digest,
-    /// A test of the call-out.
-    Drill,
-}
-
-/// How one attempt at one page ended.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(tag = "outcome", rename_all = "kebab-case")]
-pub enum Outcome {
-    /// The next hop took it. That is not an answer.
-    Accepted {
-        /// What it said.
-        note: String,
-    },
-    /// Not now, perhaps later: a time-out, a busy server, no network.
-    Deferred {
-        /// What went wrong.
-        why: String,
-    },
-    /// Not this way: refused for good, or the channel is set up wrongly.
-    Failed {
-        /// What went wrong.
-        why: String,
-    },
-}
-
-/// What a person who looked into it says of an episode.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Verdict {
-    /// It was right to ring.
-    Real,
-    /// It should not have rung.
-    False,
 }
 
 /// What a record says.

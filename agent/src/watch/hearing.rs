@@ -1,0 +1,78 @@
+//! What the connection to the broker says, made into inputs of the engine: messages with how
+//! fresh they are, whether we hear our own, what became of what we published.
+
+use super::{CONTESTED, SIRENS, Watch};
+use crate::mqtt::Event;
+use slackwater_rules::engine::{Delivery, Input, Link};
+use slackwater_rules::time::Now;
+
+impl Watch {
+    pub(super) fn hear(&mut self, now: Now, event: Event) {
+        match event {
+            Event::Message(message) => {
+                let delivery = match (message.retained, self.backlog) {
+                    (true, _) => Delivery::Retained,
+                    (false, true) => Delivery::Backlog,
+                    (false, false) => Delivery::Live,
+                };
+                let payload = message.payload.to_vec();
+                self.turn(now, Input::Message { topic: message.topic, payload, delivery });
+                self.acks.extend(message.ack);
+            }
+            Event::Up { session_present } => {
+                tracing::info!(session_present, "connected to the broker");
+                self.backlog = session_present;
+                self.health.refused.clear();
+            }
+            Event::Heard { round_trip } => {
+                self.backlog = false;
+                self.health.round_trip = Some(round_trip);
+                let contested = self.contested.is_some_and(|until| now.mono < until);
+                if !contested {
+                    self.contested = None;
+                }
+                if !contested && (self.health.deaf.take().is_some() || !self.ready) {
+                    tracing::info!(?round_trip, "our own message came back: the broker can be heard");
+                    self.turn(now, Input::Link(Link::Hears));
+                }
+                self.announce();
+            }
+            Event::Down { why } if self.contested.is_none() => self.deaf(now, why),
+            // The reason that the two ids clash says more than each closing.
+            Event::Down { .. } => self.contest(now),
+            Event::Taken { why } => {
+                self.deaf(now, why);
+                self.contest(now);
+            }
+            Event::Deaf { silent_for } => {
+                let why = format!(
+                    "connected, but our own message has not come back for {} s",
+                    silent_for.as_secs()
+                );
+                self.deaf(now, why);
+            }
+            Event::Refused { filter, reason } => {
+                tracing::error!(filter, reason, "the broker refused a subscription");
+                self.health.refused.insert(filter, reason);
+            }
+            Event::Published { id } if id < SIRENS => {
+                self.turn(now, Input::Commanded { switching: id, failed: None })
+            }
+            Event::Unpublished { id, why } if id < SIRENS => {
+                self.turn(now, Input::Commanded { switching: id, failed: Some(why) });
+            }
+            Event::Published { .. } => {}
+            Event::Unpublished { why, .. } => tracing::warn!(why, "a siren's message was not taken"),
+        }
+    }
+
+    fn contest(&mut self, now: Now) {
+        self.contested = Some(now.mono + CONTESTED);
+    }
+
+    fn deaf(&mut self, now: Now, why: String) {
+        tracing::warn!(why, "the broker can't be heard");
+        self.health.deaf = Some(why.clone());
+        self.turn(now, Input::Link(Link::Lost { why }));
+    }
+}

@@ -1,0 +1,54 @@
+//! The files read again while the watch goes on: a wrong one changes nothing, a right one keeps
+//! the state of every alarm that it still names.
+
+use super::Watch;
+use crate::channels::Channels;
+use crate::site::{Site, subscriptions};
+
+impl Watch {
+    /// Reads the files again, and says what came of it. What is wrong with them keeps the old
+    /// plan in force; so does dropping an alarm that is open, unless the keeper insists.
+    pub(super) fn reload(&mut self, insists: bool) -> Result<String, String> {
+        self.service.reloading();
+        let read = Site::load(&self.config, &self.environment).map_err(|wrong| wrong.text);
+        let read = read.and_then(|site| match self.engine.dropped_by(&site.plan) {
+            gone if gone.is_empty() || insists => Ok(site),
+            gone => Err(format!(
+                "the new rule file drops what is open now: {}. `slackwater reload --yes` takes it all the same",
+                gone.join(", ")
+            )),
+        });
+        let result = match read {
+            Ok(site) => Ok(self.adopt(site)),
+            Err(text) => {
+                tracing::error!("the new files are not taken, the old plan stays in force:\n{text}");
+                self.health.reload_refused = Some(text.clone());
+                Err(text)
+            }
+        };
+        self.service.ready("watching");
+        result
+    }
+
+    fn adopt(&mut self, site: Site) -> String {
+        self.health.reload_refused = None;
+        let filters = subscriptions(&site.plan);
+        let now = self.clock.now();
+        let turn = self.engine.adopt(now, site.plan);
+        let mut said: Vec<_> = turn.records.iter().map(|record| record.body.to_string()).collect();
+        // Pages in the old channels' hands are finished by them.
+        self.channels = Channels::start(site.channels, &self.context, self.results.clone());
+        self.gather(&now, turn);
+        if let Err(wrong) = self.handle.resubscribe(filters) {
+            let wrong: Vec<_> = wrong.iter().map(ToString::to_string).collect();
+            tracing::error!("subscriptions: {}", wrong.join("; "));
+        }
+        let late = self.settings.restart_for(&site.settings);
+        if !late.is_empty() {
+            let text = format!("{} changed: that takes a restart of the agent", late.join(", "));
+            tracing::warn!("{text}");
+            said.push(text);
+        }
+        said.join("\n")
+    }
+}
