@@ -142,6 +142,8 @@ pub struct Health {
     pub last_ok: Option<Wall>,
     /// When it last did not, and why.
     pub last_error: Option<(Wall, String)>,
+    /// Whether the last page went through, or why not; none if no page has told.
+    pub known: Option<Result<(), String>>,
     /// Pages queued or being tried.
     pub in_flight: usize,
 }

@@ -3,6 +3,7 @@
 //! effects are run, messages are acknowledged and the watchdog is fed. One loop owns the
 //! engine and the journal; nothing here decides anything.
 
+mod ailing;
 mod answering;
 mod health;
 mod hearing;
@@ -20,6 +21,7 @@ use crate::mqtt::{self, Event};
 use crate::service::{Service, Signal, Signals};
 use crate::settings::{Environment, Settings};
 use crate::site::{Site, broker};
+use ailing::Told;
 use health::Health;
 use slackwater_rules::engine::{Effect, Engine, Input, Turn};
 use slackwater_rules::record::{Outcome, Record, Seq};
@@ -113,6 +115,7 @@ pub async fn run(parts: Parts) -> Result<(), Trouble> {
     let channels = Channels::start(channels, &context, results.clone());
 
     let mut watch = Watch {
+        told: Told::nothing(&settings),
         config,
         environment,
         settings,
@@ -134,6 +137,7 @@ pub async fn run(parts: Parts) -> Result<(), Trouble> {
         onlooker,
     };
     watch.take(Input::Started { version: env!("CARGO_PKG_VERSION").to_owned(), gap: left.gap });
+    watch.tell_health();
     watch.finish();
     let ended = watch.go_on(&mut signals, &mut until, events, requests, &mut delivered).await;
     watch.close(&ended, delivered).await;
@@ -156,6 +160,8 @@ struct Watch {
     clock: Clock,
     service: Service,
     health: Health,
+    /// What the engine knows of the agent's own parts.
+    told: Told,
     /// What comes now was queued for us while we were away: until our own message comes back.
     backlog: bool,
     /// Another client has used our id: until then, being heard does not count.
@@ -193,6 +199,7 @@ impl Watch {
                 why = &mut *until => return Ok(why),
                 () = &mut patience, if !self.ready => Happening::Impatient,
             };
+            self.tell_health();
             match happening {
                 Happening::Broker => {
                     // What waits in one batch has come together: one look at the clocks is enough.

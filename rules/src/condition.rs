@@ -38,7 +38,7 @@ pub(crate) use token::{is_name, is_word};
 pub use window::{LONGEST_LAG, MISSING};
 pub use written::Written;
 
-use crate::plan::{Hours, RelayId, SensorId, Sight};
+use crate::plan::{Hours, Part, RelayId, SensorId, Sight};
 use crate::reading::Value;
 use crate::time::{Moment, Span};
 use crate::units::Dimension;
@@ -299,6 +299,10 @@ pub trait World {
     }
     /// Why there is no value in force, if the world can say: `stale for 5 min`.
     fn doubt(&self, _sensor: SensorId) -> Option<String> {
+        None
+    }
+    /// What is wrong with a part of the agent, if anything is known to be.
+    fn trouble(&self, _part: &Part) -> Option<String> {
         None
     }
 }

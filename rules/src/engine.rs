@@ -14,13 +14,15 @@ mod apply;
 mod calling;
 mod input;
 mod judging;
+mod ledger;
+mod paging;
 mod sensing;
 mod switching;
 mod timers;
 mod turn;
 mod view;
 
-pub use input::{Delivery, Input, Link, Word};
+pub use input::{Delivery, Health, Input, Link, Word};
 pub use timers::DeadlineReason;
 pub use turn::{Effect, Sample, Turn};
 pub use view::{AlarmView, CallView, DeadlineView, Explanation, RelayView, SensorView, Status};
@@ -30,8 +32,9 @@ use crate::callout::Call;
 use crate::fallback::Run;
 use crate::plan::{AlarmId, Plan, RelayId, SensorId, Sight, TankId};
 use crate::record::{Body, By, Record, Seq};
-use crate::time::{Moment, Now};
+use crate::time::{Moment, Now, Span};
 use judging::{Recall, Watch};
+use ledger::Ledger;
 use sensing::Senses;
 use std::collections::{BTreeMap, BTreeSet};
 use timers::Timers;
@@ -39,6 +42,10 @@ use timers::Timers;
 /// No turn handles more deadlines than this; what is left is due at the next one. A bound for
 /// the case that should not exist, so that a mistake here is a slow watch and not a stuck one.
 const DEADLINES_PER_TURN: usize = 100_000;
+
+/// A wall clock that moves by more than this against the monotonic one was set. Time services
+/// that are near the truth slew it instead, and no crystal does as much between two turns.
+const CLOCK_SET: Span = Span::seconds(5);
 
 /// The watch over one site.
 #[derive(Debug)]
@@ -60,6 +67,7 @@ pub struct Engine {
     calls: BTreeMap<Seq, Call>,
     runs: BTreeMap<RelayId, Run>,
     works: BTreeMap<TankId, Spell>,
+    ledger: Ledger,
 }
 
 /// Work going on on a tank.
@@ -112,6 +120,7 @@ impl Engine {
             calls: BTreeMap::new(),
             runs: BTreeMap::new(),
             works: BTreeMap::new(),
+            ledger: Ledger::default(),
         }
     }
 
@@ -128,14 +137,17 @@ impl Engine {
     /// Takes what happened at `now` and says what is to be kept and done.
     pub fn step(&mut self, now: Now, input: Input) -> Turn {
         // The clock that delays run on never goes back; if a caller's did, time stands still.
-        self.now = Now { mono: now.mono.max(self.now.mono), ..now };
+        let before = self.now;
+        self.now = Now { mono: now.mono.max(before.mono), ..now };
         self.senses.clock_was_right |= now.wall_trusted;
+        self.note_clock(before);
         self.meet_deadlines();
         match input {
             Input::Tick => {}
             Input::Message { topic, payload, delivery } => self.hear(&topic, &payload, delivery),
             Input::Measured { sensor, value, delivery } => self.measured(sensor, value, delivery),
             Input::Link(link) => self.link(link),
+            Input::Health { part, health } => self.health(part, health),
             Input::Delivered { page, outcome } => self.delivered(page, outcome),
             Input::Commanded { switching, failed } => self.commanded(switching, failed),
             Input::Said { word, by } => self.said(word, by),
@@ -147,6 +159,16 @@ impl Engine {
         // What the input made due at once belongs to the same turn.
         self.meet_deadlines();
         std::mem::take(&mut self.turn)
+    }
+
+    /// Says when the wall clock was set, or began to be trusted.
+    fn note_clock(&mut self, before: Now) {
+        let by = self.now.wall - before.wall_at(self.now.mono);
+        let trusted = self.now.wall_trusted;
+        if by.0.saturating_abs() >= CLOCK_SET.0 || (trusted && !before.wall_trusted) {
+            let by = if by.0.saturating_abs() < 1_000 { Span::ZERO } else { by };
+            self.record(Body::ClockSet { by, was_trusted: before.wall_trusted, trusted });
+        }
     }
 
     fn meet_deadlines(&mut self) {
@@ -170,7 +192,9 @@ impl Engine {
         let runs = self.runs.values().flat_map(|run| [Some(run.seq), Some(run.episode)]);
         let calls = self.calls.keys().map(|id| Some(*id));
         let members = self.calls.values().flat_map(|call| call.members.iter().map(|m| Some(m.episode)));
-        lives.chain(works).chain(runs).chain(calls).chain(members).flatten().min().unwrap_or(self.next_seq)
+        let ledger = [self.ledger.rests_on(self.now.mono)];
+        let all = lives.chain(works).chain(runs).chain(calls).chain(members).chain(ledger);
+        all.flatten().min().unwrap_or(self.next_seq)
     }
 
     /// The number that the next record will have.
@@ -311,5 +335,6 @@ fn sight_name(plan: &Plan, sight: &Sight) -> String {
         Sight::Broker => "broker".to_owned(),
         Sight::Gateway(name) => format!("gateway {name}"),
         Sight::Sensor(id) => plan.sensor(*id).name.clone(),
+        Sight::Part(part) => part.to_string(),
     }
 }

@@ -11,6 +11,7 @@ mod context;
 mod editor;
 mod finding;
 mod hazard;
+mod health;
 mod measure;
 pub(crate) mod nearest;
 mod people;
@@ -26,7 +27,8 @@ mod tank;
 pub use check::{Checked, Surroundings};
 pub use editor::{FINDINGS_VERSION, FindingView, FindingsView, PlaceView};
 pub use finding::{At, Finding, Severity, render};
-pub use people::{ChannelKind, Contact, Directory, Hours, Target};
+pub(crate) use health::HEALTH;
+pub use people::{ChannelKind, Contact, Directory, Hours, Quota, Target};
 pub use schema::{schema, schema_text};
 
 use crate::alarm::Priority;
@@ -36,6 +38,7 @@ use crate::time::Span;
 use crate::units::{Dimension, Scale};
 use jiff::tz::TimeZone;
 use std::collections::{BTreeMap, BTreeSet};
+use std::fmt;
 
 macro_rules! ids {
     ($($(#[$doc:meta])* $name:ident),* $(,)?) => { $(
@@ -78,7 +81,8 @@ pub struct Plan {
     pub sensors: Vec<Sensor>,
     /// All relays.
     pub relays: Vec<Relay>,
-    /// The keeper's alarms, then those that the plan adds for lost sight.
+    /// The keeper's alarms, then those that the plan adds for lost sight and for the agent's own
+    /// health.
     pub alarms: Vec<Alarm>,
     /// All call-out policies.
     pub callouts: Vec<Callout>,
@@ -242,7 +246,7 @@ pub struct Alarm {
     pub fallback: Option<Fallback>,
     /// The hazard it was made from.
     pub hazard: Option<&'static str>,
-    /// What it lost sight of, for the alarms that the plan adds.
+    /// What it watches instead of readings, for the alarms that the plan adds.
     pub sight: Option<Sight>,
 }
 
@@ -255,7 +259,7 @@ pub struct Fallback {
     pub on: bool,
 }
 
-/// Something that readings come through, and that can fail as one.
+/// Something that the watch rests on, and that can fail as one: most of it carries readings.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Sight {
     /// All of MQTT.
@@ -264,6 +268,32 @@ pub enum Sight {
     Gateway(String),
     /// One sensor.
     Sensor(SensorId),
+    /// A part of the agent itself.
+    Part(Part),
+}
+
+/// A part of the agent itself, which can fail while the watch goes on.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Part {
+    /// The journal: what happens is kept in memory only.
+    Journal,
+    /// The wall clock: times of day and dates may be wrong.
+    Clock,
+    /// Changed files that were not taken: the old plan is in force.
+    Settings,
+    /// One way to a person.
+    Channel(Target),
+}
+
+impl fmt::Display for Part {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Journal => f.write_str("journal"),
+            Self::Clock => f.write_str("clock"),
+            Self::Settings => f.write_str("settings"),
+            Self::Channel(target) => write!(f, "{target}"),
+        }
+    }
 }
 
 /// The timeline of who is told, how and when.
@@ -316,6 +346,23 @@ pub struct Button {
 }
 
 impl Alarm {
+    /// Whether the plan added it for readings that no longer come.
+    pub(crate) fn is_for_lost_sight(&self) -> bool {
+        match &self.sight {
+            Some(Sight::Broker | Sight::Gateway(_) | Sight::Sensor(_)) => true,
+            Some(Sight::Part(_)) | None => false,
+        }
+    }
+
+    /// The channel whose health it watches, if that is what the plan added it for.
+    pub(crate) fn channel(&self) -> Option<&Target> {
+        match &self.sight {
+            Some(Sight::Part(Part::Channel(target))) => Some(target),
+            Some(Sight::Part(Part::Journal | Part::Clock | Part::Settings)) => None,
+            Some(Sight::Broker | Sight::Gateway(_) | Sight::Sensor(_)) | None => None,
+        }
+    }
+
     /// Whether the other's conditions are worded like these, so that what is known and remembered
     /// of one holds for the other. Words are compared and not ids: a sensor that is new in the
     /// file must not cost a fortnight's window.

@@ -600,7 +600,8 @@ fn raised(alarm: &str, episode: Seq) -> Body {
 }
 
 fn paged(purpose: Purpose) -> Body {
-    Body::Paged { call: 2, target: "ines.push".to_owned(), purpose, headline: "lagoon: …".to_owned() }
+    let (target, headline) = ("ines.push".to_owned(), "lagoon: …".to_owned());
+    Body::Paged { call: 2, target, purpose, headline, also: vec![1] }
 }
 
 fn one_of_each() -> Vec<Body> {
@@ -647,10 +648,11 @@ fn one_of_each() -> Vec<Body> {
         Body::NotProved { relay: s("air-pump"), switching: 4, why: why.clone() },
         Body::Released { relay: s("heater"), episode: 1, why: why.clone() },
         Body::Marked { episode: 1, verdict: Verdict::False, note: why, by: by() },
+        Body::ClockSet { by: span, was_trusted: false, trusted: true },
     ]
 }
 
-const KINDS: usize = 37;
+const KINDS: usize = 38;
 
 /// A new kind breaks this match: give it a place here, and one of it to [`one_of_each`].
 fn place_of(body: &Body) -> usize {
@@ -692,5 +694,6 @@ fn place_of(body: &Body) -> usize {
         Body::NotProved { .. } => 34,
         Body::Released { .. } => 35,
         Body::Marked { .. } => 36,
+        Body::ClockSet { .. } => 37,
     }
 }

@@ -36,6 +36,7 @@ impl Watch {
         let now = self.clock.now();
         let turn = self.engine.adopt(now, site.plan);
         let mut said: Vec<_> = turn.records.iter().map(|record| record.body.to_string()).collect();
+        self.forget_changed_channels(&site.settings);
         // Pages in the old channels' hands are finished by them.
         self.channels = Channels::start(site.channels, &self.context, self.results.clone());
         self.gather(&now, turn);

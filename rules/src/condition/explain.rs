@@ -171,6 +171,10 @@ impl<W: World> Told<'_, W> {
             Test::HasBeen { .. } | Test::After { .. } | Test::Then { .. } => {
                 vec![format!("{written} ({})", self.why(test, true))]
             }
+            Test::Blind(Sight::Part(part)) => match self.present.world.trouble(part) {
+                Some(why) => vec![format!("{part}: {why}")],
+                None => Vec::new(),
+            },
             Test::Blind(sight) => {
                 let sees = match self.present.world.blind(sight) {
                     Truth::True => "out of sight",
@@ -309,6 +313,7 @@ impl<W: World> Told<'_, W> {
             Sight::Broker => "the broker".to_owned(),
             Sight::Gateway(name) => format!("gateway {name}"),
             Sight::Sensor(id) => self.plan.sensor(*id).name.clone(),
+            Sight::Part(part) => part.to_string(),
         }
     }
 }

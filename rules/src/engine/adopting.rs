@@ -52,6 +52,7 @@ impl Engine {
         let before = std::mem::replace(&mut self.senses, Senses::new(&self.plan, self.now.mono));
         self.senses.deaf = before.deaf;
         self.senses.clock_was_right = before.clock_was_right;
+        self.senses.parts = before.parts;
         let mut known: BTreeMap<_, _> = old
             .sensors
             .iter()

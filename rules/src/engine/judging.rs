@@ -81,7 +81,8 @@ impl Engine {
     /// Takes in what the world says now, for what the alarm's conditions will be asked.
     fn recall(&mut self, id: AlarmId) {
         let now = self.now;
-        let world = Sensed { senses: &self.senses, plan: &self.plan, runs: &self.runs, now };
+        let (senses, plan, runs, ledger) = (&self.senses, &self.plan, &self.runs, &self.ledger);
+        let world = Sensed { senses, plan, runs, ledger, now };
         let (alarm, recall) = (self.plan.alarm(id), &mut self.recalls[id.index()]);
         recall.when.feed(&alarm.condition, &world, now.mono);
         if let Some(worse) = &alarm.worse {
@@ -130,6 +131,11 @@ impl Engine {
     fn judge_quiet(&mut self, id: AlarmId, truth: Truth) {
         let on_delay = self.plan.alarm(id).on_delay;
         match self.watches[id.index()].true_for(self.now.mono) {
+            // Judged again when that call-out has ended; only then its delay begins.
+            Some(_) if self.is_told_elsewhere(id) => {
+                self.watches[id.index()].true_since = Some(self.now.mono);
+                self.timers.set(DeadlineReason::OnDelay(id), None);
+            }
             Some(held) if held >= on_delay => self.raise(id, held),
             Some(held) => {
                 self.timers.set(DeadlineReason::OnDelay(id), Some(self.now.mono + (on_delay - held)))

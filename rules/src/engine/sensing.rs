@@ -2,10 +2,11 @@
 //! is judged for quality and kept for the history; whoever uses the sensor is judged again.
 //! Silence is noticed here too: of a sensor, of a gateway that carries several, of the broker.
 
-use super::{DeadlineReason, Delivery, Engine, Link, Sample, sight_name};
+use super::ledger::Ledger;
+use super::{DeadlineReason, Delivery, Engine, Health, Link, Sample, sight_name};
 use crate::condition::{Memory, Present, Truth, World};
 use crate::fallback::Run;
-use crate::plan::{Plan, RelayId, SensorId, Sight};
+use crate::plan::{Part, Plan, RelayId, SensorId, Sight};
 use crate::quality::Track;
 use crate::reading::{BadReading, Reading, Value};
 use crate::record::Body;
@@ -27,6 +28,8 @@ pub(super) struct Senses {
     pub(super) deaf: Option<(String, Moment)>,
     /// Gateways, the sensors behind each, and since when all of them have been lost.
     pub(super) gateways: Vec<Gateway>,
+    /// How the agent's parts are, as far as it has said.
+    pub(super) parts: BTreeMap<Part, Health>,
 }
 
 /// Whether readings come through.
@@ -67,6 +70,7 @@ impl Senses {
             sighted: vec![Sighted::Unsure; plan.sensors.len()],
             deaf: Some(("not yet connected".to_owned(), now)),
             gateways,
+            parts: BTreeMap::new(),
         }
     }
 
@@ -83,6 +87,7 @@ pub(super) struct Sensed<'a> {
     pub(super) senses: &'a Senses,
     pub(super) plan: &'a Plan,
     pub(super) runs: &'a BTreeMap<RelayId, Run>,
+    pub(super) ledger: &'a Ledger,
     pub(super) now: Now,
 }
 
@@ -113,11 +118,30 @@ impl World for Sensed<'_> {
         Some(doubt.map_or_else(|| quality.to_string(), |doubt| doubt.words(&plan.scale)))
     }
 
+    fn trouble(&self, part: &Part) -> Option<String> {
+        let told = match self.senses.parts.get(part) {
+            Some(Health::Fails { why }) => Some(why.clone()),
+            Some(Health::Well | Health::Unknown) | None => None,
+        };
+        let Part::Channel(target) = part else { return told };
+        told.or_else(|| {
+            let (pages, since) = self.ledger.held(target, None, self.now.mono)?;
+            let quota = self.plan.directory.quota(target)?;
+            let (ago, many) = (self.now.mono - since, if pages == 1 { "page" } else { "pages" });
+            Some(format!("its limit of {quota} is used up, {pages} {many} held back in the last {ago}"))
+        })
+    }
+
     /// One cause is blind at a time. What lies behind a gateway can't be told while the gateway
     /// is lost, and nothing can while the broker is: so nothing is said to be over, either.
     fn blind(&self, sight: &Sight) -> Truth {
         let senses = self.senses;
         match sight {
+            Sight::Part(part) => match (self.trouble(part), senses.parts.get(part)) {
+                (Some(_), _) => Truth::True,
+                (None, Some(Health::Well | Health::Fails { .. })) => Truth::False,
+                (None, Some(Health::Unknown) | None) => Truth::Unknown,
+            },
             Sight::Broker => senses.deaf.is_some().into(),
             _ if senses.deaf.is_some() => Truth::Unknown,
             Sight::Gateway(name) => match senses.gateways.iter().find(|gateway| gateway.name == *name) {
@@ -145,7 +169,13 @@ impl World for Sensed<'_> {
 
 impl Engine {
     pub(super) fn world(&self) -> Sensed<'_> {
-        Sensed { senses: &self.senses, plan: &self.plan, runs: &self.runs, now: self.now }
+        Sensed {
+            senses: &self.senses,
+            plan: &self.plan,
+            runs: &self.runs,
+            ledger: &self.ledger,
+            now: self.now,
+        }
     }
 
     /// The world for a condition that doesn't look back.
@@ -214,6 +244,19 @@ impl Engine {
                 return;
             }
             (Link::Hears, None) => return,
+        }
+        self.judge_sights();
+    }
+
+    /// The agent says how a part of it is.
+    pub(super) fn health(&mut self, part: Part, health: Health) {
+        if self.senses.parts.get(&part) == Some(&health) {
+            return;
+        }
+        let opens = health == Health::Well && matches!(part, Part::Channel(_));
+        let before = self.senses.parts.insert(part, health);
+        if opens && matches!(before, Some(Health::Fails { .. })) {
+            self.hurry();
         }
         self.judge_sights();
     }

@@ -8,7 +8,7 @@ use super::finding::{At, Finding, Severity, render};
 use super::nearest::did_you_mean;
 use super::rationalise::{self, Places};
 use super::read::{Item, Notes, Table};
-use super::{AlarmId, Directory, Plan, Sensor, alarm, callout, relay, sensor, sight, tank};
+use super::{AlarmId, Directory, HEALTH, Plan, Sensor, alarm, callout, health, relay, sensor, sight, tank};
 use crate::condition::Scope;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
@@ -99,6 +99,7 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
     let works = root.tables("work");
     let cards = root.tables("card");
     let sight = root.get("sight").and_then(Item::table);
+    let health = root.get("health").and_then(Item::table);
     root.finish();
 
     let context = Context {
@@ -143,14 +144,16 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
         .collect();
     let own_places: Vec<_> = alarms.iter().flatten().map(|read| read.place.clone()).collect();
     let sight = sight::rules(sight, &context);
+    let health = health::rules(health, &context);
 
     // From here on the parts are needed whole; but the names of alarms are checked in any case.
     let whole_alarms: Vec<Read> = alarms.into_iter().flatten().collect();
     let whole_sensors: Option<Vec<Sensor>> = sensors.into_iter().collect();
-    let added = match &whole_sensors {
+    let mut added = match &whole_sensors {
         Some(sensors) => sight::alarms(&sight, &whole_alarms, sensors, &tanks),
         None => Vec::new(),
     };
+    added.extend(health::alarms(&health, &whole_alarms, callouts.iter().flatten()));
     let whole = whole_sensors.is_some() && whole_alarms.len() == names.len();
     let alarms = joined(whole_alarms, added, names, whole, notes)?;
     let plan = Plan {
@@ -204,7 +207,7 @@ fn joined(
                     }
                 }
                 // The names of added alarms are known only if all else was readable.
-                None if !whole && cause.it.starts_with(alarm::SIGHT) => {}
+                None if !whole && (cause.it.starts_with(alarm::SIGHT) || cause.it.starts_with(HEALTH)) => {}
                 None => {
                     let title = format!("there is no alarm `{}`", cause.it);
                     let help = did_you_mean(&cause.it, names.iter().map(String::as_str));

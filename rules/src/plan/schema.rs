@@ -29,6 +29,7 @@ pub fn schema() -> Value {
             "work": things("Kinds of work on a tank, by name.", "work"),
             "card": things("First-aid steps of your own, by name.", "card"),
             "sight": { "$ref": "#/$defs/sight" },
+            "health": { "$ref": "#/$defs/health" },
         },
         "$defs": {
             "quantity": {
@@ -68,6 +69,11 @@ pub fn schema() -> Value {
                 ("priority", priority()),
                 ("callout", text("Who is told; \"none\" records it only.")),
                 ("consequence-of", texts("Alarms that explain it.")),
+            ]),
+            "health": closed(&[], [
+                ("after", quantity("How long a part of the watch itself may fail before it rings.")),
+                ("priority", priority()),
+                ("callout", text("Who is told; \"none\" records it only.")),
             ]),
         },
     })

@@ -90,13 +90,15 @@ fn build(rules: &Rules, sight: Sight, lost: &[&Sensor], silenced: &[&Alarm], tan
             format!("gateway-{gateway}"),
             format!("gateway {gateway} has no power, no network or no radio contact"),
         ),
+        // What the agent is made of carries no readings: it has alarms of its own.
+        Sight::Part(_) => return None,
         Sight::Sensor(_) => (
             first.name.clone(),
             format!("{} has no power or no contact, or says what can't be believed", first.name),
         ),
     };
     let tank: Option<TankId> = match &sight {
-        Sight::Broker => None,
+        Sight::Broker | Sight::Part(_) => None,
         Sight::Gateway(_) | Sight::Sensor(_) => {
             first.tank.filter(|tank| lost.iter().all(|sensor| sensor.tank == Some(*tank)))
         }
@@ -156,6 +158,7 @@ fn response(sight: &Sight, lost: &[&Sensor], tanks: &[Tank]) -> Vec<String> {
         }
     }
     let mend = match sight {
+        Sight::Part(_) => Vec::new(),
         Sight::Broker => {
             vec!["See whether the router, the broker and the house have power.".to_owned()]
         }

@@ -3,6 +3,8 @@
 mod harness;
 
 mod callouts;
+mod clocks;
+mod degraded;
 mod lifecycle;
 mod outages;
 mod restarts;
