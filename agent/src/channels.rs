@@ -25,6 +25,7 @@ pub use settings::{ChannelSettings, FolderSettings, MailSettings, PushSettings, 
 pub use template::Template;
 
 use lane::{Lane, Progress};
+use slackwater_rules::callout::WITHDRAWN;
 use slackwater_rules::page::Page;
 use slackwater_rules::plan::Target;
 use slackwater_rules::record::{Outcome, Seq};
@@ -196,7 +197,7 @@ impl Channels {
     pub fn withdraw(&self, page: Seq) {
         for lane in self.lanes.values() {
             if lane.withdraw(page) {
-                self.report(page, Outcome::Failed { why: lane::WITHDRAWN.into() });
+                self.report(page, Outcome::Failed { why: WITHDRAWN.into() });
             }
         }
     }

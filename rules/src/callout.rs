@@ -19,6 +19,8 @@ pub const RETRY_WITHIN: Span = Span::hours(7 * 24);
 
 /// Said of a page that was given up because nobody needs it any more.
 pub const GIVEN_UP: &str = "no longer needed";
+/// Said of one that its channel had in hand by then.
+pub const WITHDRAWN: &str = "withdrawn before it was sent";
 
 /// A call-out in progress.
 #[derive(Clone, Debug, PartialEq)]
@@ -176,16 +178,17 @@ impl Call {
         self.pages.iter().filter(asked).filter(|sent| !lost(sent)).map(|sent| sent.target.clone()).collect()
     }
 
-    /// Everyone in whose way all pages that asked for them had to wait, until nobody needed them
-    /// any more: they have heard nothing.
+    /// Everyone who was asked and has heard nothing, because their pages had to wait until it was
+    /// over. Nobody, if someone answered: the others were not needed.
     pub fn missed(&self) -> BTreeSet<Target> {
         let told = self.told();
-        let waited = |sent: &&Sent| {
-            let given_up = matches!(&sent.last, Some(Outcome::Failed { why }) if why == GIVEN_UP);
-            sent.purpose == Purpose::Call && sent.deferred > 0 && given_up && sent.target.contact.is_some()
+        let waited = |sent: &&Sent| match &sent.last {
+            Some(Outcome::Failed { why }) => (sent.deferred > 0 && why == GIVEN_UP) || why == WITHDRAWN,
+            Some(Outcome::Accepted { .. } | Outcome::Deferred { .. }) | None => false,
         };
-        let missed = self.pages.iter().filter(waited).map(|sent| sent.target.clone());
-        missed.filter(|target| !told.contains(target)).collect()
+        let asked = self.pages.iter().filter(|sent| sent.purpose == Purpose::Call && self.answers.is_empty());
+        let missed = asked.filter(waited).map(|sent| sent.target.clone());
+        missed.filter(|target| target.contact.is_some() && !told.contains(target)).collect()
     }
 
     /// What the timeline waits for once step number `step` has been taken at `at`.

@@ -3,6 +3,7 @@
 //! kinds of channel, so that a channel's own code only has to try.
 
 use super::{Channel, Context, Health, plain};
+use slackwater_rules::callout::WITHDRAWN;
 use slackwater_rules::page::Page;
 use slackwater_rules::plan::Target;
 use slackwater_rules::record::{MAY_HAVE_ARRIVED, Outcome, Seq};
@@ -27,9 +28,6 @@ const REST_AFTER: Duration = Duration::from_secs(20);
 
 /// A reply is kept up to this many characters.
 const LONGEST_NOTE: usize = 400;
-
-/// Said of a page that was taken back.
-pub(super) const WITHDRAWN: &str = "withdrawn before it was sent";
 
 /// How far an attempt has come, so that whoever breaks it off knows what to say.
 pub(super) struct Progress {
