@@ -32,11 +32,11 @@ impl Watch {
 
     fn adopt(&mut self, site: Site) -> String {
         self.health.reload_refused = None;
+        self.forget_changed_channels(&site.settings);
         let filters = subscriptions(&site.plan);
         let now = self.clock.now();
         let turn = self.engine.adopt(now, site.plan);
         let mut said: Vec<_> = turn.records.iter().map(|record| record.body.to_string()).collect();
-        self.forget_changed_channels(&site.settings);
         // Pages in the old channels' hands are finished by them.
         self.channels = Channels::start(site.channels, &self.context, self.results.clone());
         self.gather(&now, turn);

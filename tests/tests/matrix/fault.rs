@@ -46,10 +46,22 @@ pub(crate) const TABLE: &[Fault] = &[
 /// What is to be told of a fault.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Told {
-    /// An alarm of this name.
-    As(&'static str),
+    /// An alarm of this name; or one whose name begins and ends so, the first of several.
+    As(&'static str, &'static str),
     /// It is over before it matters.
     Nothing,
+}
+
+impl Told {
+    /// Whether a page's first line is about it.
+    pub(crate) fn is_in(self, headline: &str) -> bool {
+        match self {
+            Self::As(begins, ends) => {
+                headline.split([' ', ',', ':']).any(|word| word.starts_with(begins) && word.ends_with(ends))
+            }
+            Self::Nothing => false,
+        }
+    }
 }
 
 impl Fault {
@@ -76,13 +88,15 @@ impl Fault {
 
     pub(crate) fn told(self) -> Told {
         match self {
-            Self::BrokerGone | Self::DeafSession => Told::As("sight-broker"),
-            Self::DnsGone | Self::PushHangs => Told::As("health-ines.push"),
+            Self::BrokerGone | Self::DeafSession => Told::As("sight-broker", ""),
+            Self::PushHangs => Told::As("health-", ".push"),
+            // Of all that fails, whichever is noticed first.
+            Self::DnsGone => Told::As("health-", ""),
             Self::MailRefuses | Self::MailHangs | Self::MailDropsInMessage | Self::MailBadCertificate => {
-                Told::As("health-ines.mail")
+                Told::As("health-", ".mail")
             }
-            Self::DiskFull | Self::ReadOnly | Self::DatabaseDamaged => Told::As("health-journal"),
-            Self::ClockBehind | Self::ClockAhead | Self::Rebooted => Told::As("health-clock"),
+            Self::DiskFull | Self::ReadOnly | Self::DatabaseDamaged => Told::As("health-journal", ""),
+            Self::ClockBehind | Self::ClockAhead | Self::Rebooted => Told::As("health-clock", ""),
             Self::BrokerRestarted | Self::Killed => Told::Nothing,
         }
     }

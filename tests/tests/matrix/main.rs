@@ -76,13 +76,14 @@ fn alone(fault: Fault) -> String {
     place.strike();
     let begun = Instant::now();
     let came = match fault.told() {
-        Told::As(alarm) => {
+        Told::As(..) => {
             if fault.shows_in_a_page() {
                 place.cold_spell();
             }
-            let page = place.arrival("its page", |page| page.headline.contains(alarm));
-            assert!(!fault.shuts(&page.to), "{alarm} was told by what fails: {page:?}");
-            format!("{alarm} told after {:.0} s by {}", begun.elapsed().as_secs_f64(), page.to)
+            let page = place.arrival("its page", |page| fault.told().is_in(&page.headline));
+            assert!(!fault.shuts(&page.to), "it was told by what fails: {page:?}");
+            let what = page.headline.split(',').next().unwrap_or_default();
+            format!("after {:.0} s by {}: {what}", begun.elapsed().as_secs_f64(), page.to)
         }
         Told::Nothing => {
             place.well();
@@ -91,8 +92,8 @@ fn alone(fault: Fault) -> String {
     };
     if fault.can_be_mended() {
         place.mend();
-        if let Told::As(alarm) = fault.told() {
-            place.arrival("its all-clear", |page| page.is_all_clear() && page.headline.contains(alarm));
+        if fault.told() != Told::Nothing {
+            place.arrival("its all-clear", |page| page.is_all_clear() && fault.told().is_in(&page.headline));
         }
     }
     place.quiet();
