@@ -23,7 +23,10 @@ pub(super) fn write(init: &Init) -> ExitCode {
         Ok(written) => {
             let names: Vec<_> = written.iter().map(|path| path.display().to_string()).collect();
             println!("{} written: make them yours.", names.join(" and "));
-            println!("Next: cd {}; slackwater check", init.folder.display());
+            match init.folder.as_path() {
+                here if here == Path::new(".") => println!("Next: slackwater check"),
+                folder => println!("Next: cd {}; slackwater check", folder.display()),
+            }
             ExitCode::SUCCESS
         }
         Err(text) => failed(&text),
