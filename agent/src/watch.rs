@@ -7,6 +7,7 @@ mod answering;
 mod health;
 mod hearing;
 mod parts;
+mod recollecting;
 mod reloading;
 
 pub use parts::{Onlooker, Parts, Trouble, Until};
@@ -97,6 +98,7 @@ pub async fn run(parts: Parts) -> Result<(), Trouble> {
     let connection = broker(&settings.broker, &plan);
     let mut engine = Engine::new(plan, left.seed, left.next_seq, now);
     engine.restore(&left.records);
+    recollecting::recollect(&mut engine, &settings.places.journal.path, &now);
 
     let (handle, events) = mqtt::spawn(connection).map_err(|wrong| {
         Trouble::Broker(wrong.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))

@@ -1,7 +1,7 @@
 //! The files read again while the watch goes on: a wrong one changes nothing, a right one keeps
 //! the state of every alarm that it still names.
 
-use super::Watch;
+use super::{Watch, recollecting};
 use crate::channels::Channels;
 use crate::site::{Site, subscriptions};
 
@@ -35,6 +35,8 @@ impl Watch {
         let filters = subscriptions(&site.plan);
         let now = self.clock.now();
         let turn = self.engine.adopt(now, site.plan);
+        self.keeper.flush(&now);
+        recollecting::recollect(&mut self.engine, &self.settings.places.journal.path, &now);
         let mut said: Vec<_> = turn.records.iter().map(|record| record.body.to_string()).collect();
         // Pages in the old channels' hands are finished by them.
         self.channels = Channels::start(site.channels, &self.context, self.results.clone());
