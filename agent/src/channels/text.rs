@@ -15,7 +15,7 @@ use tokio::time::{Instant, timeout_at};
 pub(super) const LIMIT: Duration = Duration::from_secs(180);
 
 /// A phone that is on has it within seconds; for one that is off nobody can wait.
-const REPORT_WITHIN: Duration = Duration::from_secs(20);
+const REPORT_WITHIN: Duration = Duration::from_secs(15);
 
 /// A number that texts go to.
 pub(super) struct Text(Number);

@@ -165,7 +165,11 @@ impl Dialogue {
 
     async fn fill(&mut self) -> Result<(), String> {
         let mut buffer = [0; 512];
-        let count = self.port.read(&mut buffer).await.map_err(|error| format!("it has gone ({error})"))?;
+        let count = self
+            .port
+            .read(&mut buffer)
+            .await
+            .map_err(|error| format!("it was unplugged, or so it seems ({error})"))?;
         self.lines.push(buffer.get(..count).unwrap_or_default());
         Ok(())
     }

@@ -135,12 +135,16 @@ impl Owner {
         let standing = match session.standing().await {
             Ok(standing) => standing,
             Err(fault) => {
-                job.tell(Step::Ended(Outcome::Deferred { why: "the modem has gone".to_owned() }));
+                let why = match &fault {
+                    Fault::Refused(refusal) => refusal.to_string(),
+                    Fault::Lost(why) => format!("no modem: {why}"),
+                };
+                job.tell(Step::Ended(Outcome::Deferred { why }));
                 return Err(fault);
             }
         };
+        self.show(session, &standing);
         if let Some(why) = standing.trouble() {
-            self.show(session, &standing);
             job.tell(Step::Ended(Outcome::Deferred { why }));
             return Ok(());
         }
@@ -208,7 +212,9 @@ impl Owner {
             }
             let index = text.index;
             self.seen.insert(index, text);
-            session.delete(index).await?;
+            if session.delete(index).await? {
+                self.seen.remove(&index);
+            }
         }
         Ok(())
     }

@@ -10,6 +10,7 @@ use super::pdu::{self, Report};
 use super::port::Port;
 use slackwater_rules::page::gsm;
 use std::fmt;
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -115,6 +116,8 @@ impl Session {
         for device in candidates(&settings.device) {
             let tried = match Port::open(&device, settings.speed) {
                 Ok(port) => Self::with(Dialogue::new(port), settings, pin).await,
+                // A link that is not there is as good as none.
+                Err(error) if error.kind() == ErrorKind::NotFound => continue,
                 Err(error) => Err(error.to_string()),
             };
             match tried {
@@ -139,7 +142,7 @@ impl Session {
         for question in ["AT+CGMI", "AT+CGMM"] {
             let said =
                 dialogue.ask(question).await.map_err(|fault| words("it does not say who it is", fault))?;
-            who.extend(said.into_iter().map(|line| named(&line)).next());
+            who.extend(said.iter().find_map(|line| named(line)));
         }
         let who = who.join(" ");
         if let Some(model) = settings.model.as_ref().filter(|model| !contains(&who, model)) {
@@ -223,13 +226,13 @@ impl Session {
         }
     }
 
-    /// Makes room.
-    pub(super) async fn delete(&mut self, index: u16) -> Result<(), Fault> {
+    /// Makes room; whether it did.
+    pub(super) async fn delete(&mut self, index: u16) -> Result<bool, Fault> {
         match self.dialogue.ask(&format!("AT+CMGD={index}")).await {
-            Ok(_) => Ok(()),
+            Ok(_) => Ok(true),
             Err(Fault::Refused(refusal)) => {
                 tracing::warn!(%refusal, index, "the modem does not delete a text");
-                Ok(())
+                Ok(false)
             }
             Err(lost) => Err(lost),
         }
@@ -307,10 +310,12 @@ fn words(what: &str, fault: Fault) -> String {
     }
 }
 
-/// Some write `+CGMM: "MODEL"`, most the bare name.
-fn named(line: &str) -> String {
+/// Some write `+CGMM: "MODEL"`, most the bare name. News that come in between begin with a sign.
+fn named(line: &str) -> Option<String> {
     let bare = line.strip_prefix("+CGMI:").or_else(|| line.strip_prefix("+CGMM:")).unwrap_or(line);
-    bare.trim().trim_matches('"').chars().filter(|c| !c.is_control()).take(40).collect()
+    let bare = bare.trim().trim_matches('"');
+    let is_name = bare.starts_with(|c: char| c.is_alphanumeric()) && bare != "RING";
+    is_name.then(|| bare.chars().filter(|c| !c.is_control()).take(40).collect())
 }
 
 fn contains(who: &str, model: &str) -> bool {
