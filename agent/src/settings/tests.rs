@@ -455,8 +455,9 @@ fn the_sample_site_is_right() {
 fn everything_that_the_sample_leaves_out_is_right_too() {
     let sample = include_str!("../../../deploy/sample/agent.toml");
     // A line that begins with `#key =` is a setting that is left out; prose has a space after `#`.
-    let is_setting =
-        |line: &str| line.starts_with('#') && line[1..].starts_with(|c: char| c.is_ascii_lowercase());
+    let is_setting = |line: &str| {
+        line.starts_with('#') && line[1..].starts_with(|c: char| c.is_ascii_lowercase() || c == '[')
+    };
     let full: Vec<_> = sample
         .lines()
         .filter(|line| !line.starts_with("#tls") && !line.starts_with("tls"))
@@ -466,6 +467,7 @@ fn everything_that_the_sample_leaves_out_is_right_too() {
         .file("broker-password", "x\n", 0o600)
         .file("mail-password", "x\n", 0o600)
         .file("push-authorization", "x\n", 0o600)
+        .file("sim-pin", "4711\n", 0o600)
         .file("push.txt", "{title}\n", 0o644)
         .settings();
 }
