@@ -17,6 +17,8 @@ pub mod mqtt;
 
 pub mod journal;
 
+pub mod modem;
+
 pub mod channels;
 
 pub mod site;

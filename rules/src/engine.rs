@@ -147,6 +147,7 @@ impl Engine {
             Input::Delivered { page, outcome } => self.delivered(page, outcome),
             Input::Commanded { switching, failed } => self.commanded(switching, failed),
             Input::Said { word, by } => self.said(word, by),
+            Input::Unheeded { what, why, by } => self.refuse(what, why, by),
             Input::Started { version, gap } => self.start(version, gap),
             Input::Stopping { why } => {
                 self.record(Body::Stopped { why });

@@ -32,6 +32,7 @@ impl Watch {
 
     fn adopt(&mut self, site: Site) -> String {
         self.health.reload_refused = None;
+        self.texting.people = site.settings.numbers();
         let filters = subscriptions(&site.plan);
         let now = self.clock.now();
         let turn = self.engine.adopt(now, site.plan);
