@@ -23,6 +23,7 @@ mod tls;
 
 pub use settings::{ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings};
 pub use template::Template;
+pub(crate) use tls::{authorities, client};
 
 use lane::{Lane, Progress};
 use slackwater_rules::page::Page;

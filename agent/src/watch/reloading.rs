@@ -4,6 +4,7 @@
 use super::Watch;
 use crate::channels::Channels;
 use crate::site::{Site, subscriptions};
+use crate::sources::Sources;
 
 impl Watch {
     /// Reads the files again, and says what came of it. What is wrong with them keeps the old
@@ -34,6 +35,9 @@ impl Watch {
         self.health.reload_refused = None;
         let filters = subscriptions(&site.plan);
         let now = self.clock.now();
+        // What the old ones still had to say belongs to places in the old plan.
+        self.sources = Sources::start(&site.plan, &site.settings.sources);
+        self.health.sources.clear();
         let turn = self.engine.adopt(now, site.plan);
         let mut said: Vec<_> = turn.records.iter().map(|record| record.body.to_string()).collect();
         // Pages in the old channels' hands are finished by them.
