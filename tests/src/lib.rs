@@ -7,4 +7,5 @@ pub mod halyard;
 pub mod http;
 pub mod mosquitto;
 pub mod smtp;
+pub mod ups;
 pub mod wire;
