@@ -143,6 +143,7 @@ impl Engine {
             Input::Tick => {}
             Input::Message { topic, payload, delivery } => self.hear(&topic, &payload, delivery),
             Input::Measured { sensor, value, delivery } => self.measured(sensor, value, delivery),
+            Input::Missed { sensor, why } => self.missed(sensor, why),
             Input::Link(link) => self.link(link),
             Input::Delivered { page, outcome } => self.delivered(page, outcome),
             Input::Commanded { switching, failed } => self.commanded(switching, failed),
@@ -270,7 +271,9 @@ impl Index {
             ..Self::default()
         };
         for (id, sensor) in (0..).map(SensorId).zip(&plan.sensors) {
-            index.topics.entry(sensor.topic.clone()).or_default().push(id);
+            if let Some(topic) = sensor.feed.topic() {
+                index.topics.entry(topic.to_owned()).or_default().push(id);
+            }
         }
         for (name, work) in &plan.works {
             for button in &work.buttons {

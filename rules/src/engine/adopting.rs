@@ -150,7 +150,7 @@ impl Engine {
 
 /// Whether what was heard before means the same now.
 fn reads_alike(before: &Sensor, after: &Sensor) -> bool {
-    before.topic == after.topic && before.mapping == after.mapping && before.measure == after.measure
+    before.feed == after.feed && before.mapping == after.mapping && before.measure == after.measure
 }
 
 /// What differs between two plans, a line each.
