@@ -3,6 +3,7 @@
 //! engine decides as for anything else.
 
 use super::Watch;
+use crate::modem::{self, Modem};
 use crate::settings::{ChannelSettings, MailSettings, Settings};
 use slackwater_rules::engine::{Health, Input};
 use slackwater_rules::plan::{Part, Target};
@@ -17,12 +18,27 @@ pub(super) struct Told {
     parts: BTreeMap<Part, Health>,
     mail: Option<MailSettings>,
     channels: BTreeMap<Target, ChannelSettings>,
+    /// What a text channel's last page met while the modem failed: over with the modem's trouble.
+    met: BTreeMap<Target, String>,
 }
 
 impl Told {
     pub(super) fn nothing(settings: &Settings) -> Self {
         let Settings { mail, channels, .. } = settings.clone();
-        Self { parts: BTreeMap::new(), mail, channels }
+        Self { parts: BTreeMap::new(), mail, channels, met: BTreeMap::new() }
+    }
+
+    /// A text channel is as well as the modem, and as its last page if that was not the modem's
+    /// fault.
+    fn text(&mut self, target: &Target, modem: &modem::View, known: Option<Result<(), String>>) -> Health {
+        match (modem, known) {
+            (Err(why), known) => {
+                self.met.extend(known.and_then(Result::err).map(|met| (target.clone(), met)));
+                health(Some(why))
+            }
+            (Ok(_), Some(Err(why))) if self.met.get(target) != Some(&why) => health(Some(&why)),
+            (Ok(_), _) => Health::Well,
+        }
     }
 
     /// Channels that are set up otherwise from now on: what was known of them holds no more.
@@ -61,9 +77,17 @@ impl Watch {
             (Part::Clock, health(untrusted)),
             (Part::Settings, health(self.health.reload_refused.as_deref())),
         ];
+        let modem = self.context.modem.as_ref().map(Modem::view);
         for (target, channel) in self.channels.health() {
-            let known = channel.known.map(|known| health(known.err().as_deref()));
-            parts.extend(known.map(|health| (Part::Channel(target), health)));
+            let modem = match self.told.channels.get(&target) {
+                Some(ChannelSettings::Text(_)) => modem.as_ref(),
+                _ => None,
+            };
+            let health = match modem {
+                Some(modem) => Some(self.told.text(&target, modem, channel.known)),
+                None => channel.known.map(|known| health(known.err().as_deref())),
+            };
+            parts.extend(health.map(|health| (Part::Channel(target), health)));
         }
         for (part, health) in parts {
             if self.told.parts.get(&part) != Some(&health) {

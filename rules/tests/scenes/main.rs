@@ -9,3 +9,4 @@ mod lifecycle;
 mod outages;
 mod restarts;
 mod senses;
+mod sources;
