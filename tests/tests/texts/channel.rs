@@ -202,8 +202,9 @@ async fn a_slow_garbled_and_talkative_modem_still_sends_each_text_once() {
             ..Manner::default()
         });
         rig.stick.receive(INES, "ACK K7Q3");
-        accepted(&rig.text(1, WORDS).await, "delivered to the phone");
+        rig.channels.send(&Target::parse("ines.text"), page(1, WORDS));
         assert_eq!(rig.arrived().await.1.as_deref(), Some("ACK K7Q3"));
+        accepted(&rig.outcome().await.1, "delivered to the phone");
         let sent = rig.stick.sent();
         assert_eq!((sent.len(), sent[0].text.as_str()), (1, WORDS));
         rig.until_stored(0);
@@ -347,9 +348,10 @@ async fn garbage_is_not_a_text_and_leaves_the_sim_too() {
 async fn a_modem_that_tells_of_nothing_still_sends_and_is_looked_at() {
     let mut rig = Rig::new(Manner { no_notices: true, ..Manner::default() });
     rig.stick.receive(INES, "ACK K7Q3");
-    accepted(&rig.text(1, WORDS).await, "the modem tells of no delivery reports");
-    assert!(!rig.stick.sent()[0].report);
+    rig.channels.send(&Target::parse("ines.text"), page(1, WORDS));
     assert_eq!(rig.arrived().await.1.as_deref(), Some("ACK K7Q3"));
+    accepted(&rig.outcome().await.1, "the modem tells of no delivery reports");
+    assert!(!rig.stick.sent()[0].report);
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
