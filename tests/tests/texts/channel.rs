@@ -199,6 +199,7 @@ async fn a_slow_garbled_and_talkative_modem_still_sends_each_text_once() {
             delay: Duration::from_millis(60),
             prompt_after: Duration::from_millis(800),
             chatters: true,
+            answers_cancel: true,
             ..Manner::default()
         });
         rig.stick.receive(INES, "ACK K7Q3");
@@ -245,6 +246,16 @@ async fn a_modem_that_says_nothing_any_more_is_given_up_within_its_limit() {
     rig.stick.behave(|manner| manner.silent = false);
     rig.until_view(true, "in its own network");
     accepted(&rig.text(3, WORDS).await, "delivered");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn noise_is_no_modem_and_no_text_waits_for_it() {
+    let mut rig = Rig::new(Manner { babbles: true, ..Manner::default() });
+    deferred(&rig.text(1, WORDS).await, "no modem: ");
+    rig.stick.behave(|manner| manner.babbles = false);
+    rig.until_view(true, "in its own network");
+    accepted(&rig.text(2, WORDS).await, "delivered");
+    assert_eq!(rig.stick.sent().len(), 1);
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
