@@ -24,6 +24,7 @@ mod tls;
 
 pub use settings::{ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings};
 pub use template::Template;
+pub(crate) use tls::{authorities, client};
 
 use crate::modem::Modem;
 use lane::{Lane, Progress};

@@ -15,6 +15,8 @@ pub mod service;
 
 pub mod mqtt;
 
+pub mod sources;
+
 pub mod journal;
 
 pub mod modem;

@@ -13,6 +13,7 @@ mod contacts;
 mod files;
 mod places;
 mod source;
+mod sources;
 mod speech;
 mod tree;
 
@@ -20,6 +21,7 @@ pub use broker::{BrokerSettings, TlsSettings};
 pub use channels::{ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings};
 pub use places::{ControlSettings, JournalSettings, Places};
 pub use source::Environment;
+pub use sources::{SourceSettings, UpsSettings};
 pub use speech::{LogFormat, LogSettings, Trust};
 pub use tree::{Mistake, Mistakes};
 
@@ -37,6 +39,8 @@ pub struct Settings {
     pub trust: Trust,
     /// The way to the readings and relays.
     pub broker: BrokerSettings,
+    /// The way to the readings that need no broker.
+    pub sources: SourceSettings,
     /// How the agent speaks about itself.
     pub log: LogSettings,
     /// The mail server. Present if any channel is a mail channel.
@@ -57,6 +61,7 @@ impl Settings {
             let trust = root.or("clock", Trust::default(), Trust::read);
             let log = root.or("log", LogSettings::default(), LogSettings::read);
             let broker = root.need("broker", BrokerSettings::read);
+            let sources = SourceSettings::read(root);
             let mail = root.may("mail", MailSettings::read);
             let modem = root.may("modem", ModemSettings::read);
             let people = contacts::read(root);
@@ -71,6 +76,7 @@ impl Settings {
                 places: places?,
                 trust: trust?,
                 broker: broker?,
+                sources: sources?,
                 log: log?,
                 mail: mail?,
                 modem: modem?,

@@ -4,9 +4,11 @@
 //! engine and the journal; nothing here decides anything.
 
 mod answering;
+mod fetching;
 mod health;
 mod hearing;
 mod parts;
+mod recollecting;
 mod reloading;
 mod texting;
 
@@ -22,6 +24,7 @@ use crate::mqtt::{self, Event};
 use crate::service::{Service, Signal, Signals};
 use crate::settings::{Environment, Settings};
 use crate::site::{Site, broker};
+use crate::sources::{Round, Sources};
 use health::Health;
 use slackwater_rules::engine::{Effect, Engine, Input, Turn};
 use slackwater_rules::record::{Outcome, Record, Seq};
@@ -55,6 +58,7 @@ const SIRENS: u64 = 1 << 63;
 enum Happening {
     Broker,
     BrokerLost,
+    Fetched(Round),
     Delivered(Seq, Outcome),
     Asked(Asked),
     Texted(Arrived),
@@ -99,8 +103,10 @@ pub async fn run(parts: Parts) -> Result<(), Trouble> {
     let (keeper, left) =
         Keeper::open(path, BootId(clock.boot()), limits, &plan.site, &now).map_err(Trouble::Journal)?;
     let connection = broker(&settings.broker, &plan);
+    let sources = Sources::start(&plan, &settings.sources);
     let mut engine = Engine::new(plan, left.seed, left.next_seq, now);
     engine.restore(&left.records);
+    recollecting::recollect(&mut engine, &settings.places.journal.path, &now);
 
     let (handle, events) = mqtt::spawn(connection).map_err(|wrong| {
         Trouble::Broker(wrong.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))
@@ -126,6 +132,7 @@ pub async fn run(parts: Parts) -> Result<(), Trouble> {
         engine,
         keeper,
         handle,
+        sources,
         channels,
         context,
         results,
@@ -159,6 +166,7 @@ struct Watch {
     engine: Engine,
     keeper: Keeper,
     handle: mqtt::Handle,
+    sources: Sources,
     channels: Channels,
     context: channels::Context,
     results: mpsc::UnboundedSender<(Seq, Outcome)>,
@@ -192,6 +200,7 @@ impl Watch {
         let patience = tokio::time::sleep(READY_WITHIN);
         tokio::pin!(patience);
         loop {
+            let wanted_by = self.wanted_by();
             let happening = tokio::select! {
                 signal = signals.next() => Happening::Signal(signal),
                 Some((page, outcome)) = delivered.recv() => Happening::Delivered(page, outcome),
@@ -199,9 +208,10 @@ impl Watch {
                     0 => Happening::BrokerLost,
                     _ => Happening::Broker,
                 },
+                round = self.sources.next() => Happening::Fetched(round),
                 Some(asked) = requests.recv() => Happening::Asked(asked),
                 Some(text) = texts.recv() => Happening::Texted(text),
-                () = wait(&self.clock, self.wanted_by()) => Happening::Woken,
+                () = wait(&self.clock, wanted_by) => Happening::Woken,
                 why = &mut *until => return Ok(why),
                 () = &mut patience, if !self.ready => Happening::Impatient,
             };
@@ -212,6 +222,7 @@ impl Watch {
                     batch.drain(..).for_each(|event| self.hear(now, event));
                 }
                 Happening::BrokerLost => return Err(Trouble::Lost("the connection to the broker")),
+                Happening::Fetched(round) => self.fetched(round),
                 Happening::Delivered(page, outcome) => self.take(Input::Delivered { page, outcome }),
                 Happening::Asked((request, answer)) => {
                     let reply = self.answer(request);

@@ -8,4 +8,5 @@ pub mod http;
 pub mod modem;
 pub mod mosquitto;
 pub mod smtp;
+pub mod ups;
 pub mod wire;

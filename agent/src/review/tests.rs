@@ -84,7 +84,7 @@ impl Story {
 fn plan() -> Plan {
     let sensor = |name: &str, mapping: Mapping, limits: Option<(f64, f64)>| Sensor {
         name: name.to_owned(),
-        topic: name.to_owned(),
+        feed: slackwater_rules::plan::Feed::Topic(name.to_owned()),
         mapping,
         tank: limits.map(|_| TankId(0)),
         measure: Measure { name: "temperature", dimension: Dimension::TEMPERATURE, words: limits.is_none() },

@@ -51,7 +51,10 @@ pub(super) fn want(
 }
 
 /// All entries of a table with names of the keeper's choice; every one is looked at.
-fn each<'a, T>(item: &Item<'a>, mut read: impl FnMut(&str, &Item<'a>) -> Option<T>) -> Option<Vec<T>> {
+pub(super) fn each<'a, T>(
+    item: &Item<'a>,
+    mut read: impl FnMut(&str, &Item<'a>) -> Option<T>,
+) -> Option<Vec<T>> {
     let named = item.table()?.named();
     let found: Vec<Option<T>> = named
         .iter()

@@ -22,6 +22,8 @@ pub(super) struct Health {
     pub(super) round_trip: Option<Duration>,
     /// Subscriptions that the broker refused, and why.
     pub(super) refused: BTreeMap<String, String>,
+    /// Sources by name, and why they can't be asked, if so.
+    pub(super) sources: BTreeMap<String, Option<String>>,
     /// Why the files that were to be reloaded were not taken.
     pub(super) reload_refused: Option<String>,
     /// What is wrong with the journal.
@@ -38,6 +40,7 @@ impl Default for Health {
             deaf: Some("not yet connected".to_owned()),
             round_trip: None,
             refused: BTreeMap::new(),
+            sources: BTreeMap::new(),
             reload_refused: None,
             journal: None,
             modem: None,
@@ -86,6 +89,7 @@ pub(super) fn json(status: &Status, health: &Health) -> String {
         "status": status,
         "health": {
             "broker": {"deaf": health.deaf, "round_trip_ms": health.round_trip.map(|trip| trip.as_millis() as u64), "refused": health.refused},
+            "sources": health.sources,
             "journal": health.journal,
             "modem": health.modem.as_ref().map(|view| json!({"well": view.is_ok(), "view": view.as_ref().unwrap_or_else(|why| why)})),
             "reload_refused": health.reload_refused,
@@ -165,6 +169,10 @@ pub(super) fn words(status: &Status, health: &Health) -> String {
     let _ = writeln!(out, "  broker   {}", health.broker());
     for (filter, why) in &health.refused {
         let _ = writeln!(out, "           subscription to {filter} REFUSED: {why}");
+    }
+    for (source, trouble) in &health.sources {
+        let state = trouble.as_ref().map_or("answers".to_owned(), |why| format!("NOT ANSWERING: {why}"));
+        let _ = writeln!(out, "  {source}: {state}");
     }
     let _ = writeln!(out, "  journal  {}", health.journal.as_deref().unwrap_or("kept"));
     let clock =

@@ -36,6 +36,13 @@ pub enum Input {
         /// Live, or old.
         delivery: Delivery,
     },
+    /// A source answered for this sensor, but with nothing that can be believed.
+    Missed {
+        /// The sensor's place in the plan.
+        sensor: SensorId,
+        /// What it said instead of a value, in words.
+        why: String,
+    },
     /// The way to the broker changed.
     Link(Link),
     /// An attempt at a page ended.
