@@ -25,6 +25,8 @@ pub enum DeadlineReason {
     Proof(RelayId),
     /// A fallback has run for its longest.
     Longest(RelayId),
+    /// What a relay waits for may have come: a pause or a hold is over.
+    Wait(RelayId),
     /// A call-out's next step is due.
     Step(Seq),
     /// An answer's lease ends.

@@ -126,7 +126,7 @@ fn calls_keep_their_word(world: &World) {
                 let drill = *purpose == Purpose::Drill;
                 calls.insert(record.seq, Told { drill, ..Told::default() });
             }
-            Body::Worsened { .. } | Body::NotProved { .. } | Body::Joined { .. } | Body::Released { .. } => {
+            Body::Worsened { .. } | Body::NotProved { .. } | Body::Joined { .. } | Body::ByHand { .. } => {
                 worse_at = Some(*when);
             }
             Body::Switched { why, .. } if why.contains("longest run") => worse_at = Some(*when),

@@ -107,7 +107,7 @@ fn an_air_pump_that_does_not_obey_is_said_aloud() {
         .find(|page| page.purpose == Purpose::Call)
         .expect("a page that breaks through");
     assert!(worse.body.contains("air-pump: commanded on, NOT confirmed"), "{}", worse.body);
-    assert!(worse.body.contains("switch it by hand"));
+    assert!(worse.body.contains("start it by hand"));
 }
 
 #[test]
