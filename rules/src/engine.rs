@@ -180,13 +180,22 @@ impl Engine {
         let lives = self.lives.iter().flat_map(|life| life.rests_on(self.now.mono)).map(Some);
         let works = self.works.values().map(|spell| Some(spell.seq));
         let runs = self.runs.values().flat_map(|run| [Some(run.seq), Some(run.episode)]);
-        let pausing = self.switched.iter().filter(|(relay, (_, at))| {
-            *at + self.plan.relays[relay.index()].pause > self.now.mono
-        });
+        let pausing = self
+            .switched
+            .iter()
+            .filter(|(relay, (_, at))| *at + self.plan.relays[relay.index()].pause > self.now.mono);
         let pausing = pausing.map(|(_, (seq, _))| Some(*seq));
         let calls = self.calls.keys().map(|id| Some(*id));
         let members = self.calls.values().flat_map(|call| call.members.iter().map(|m| Some(m.episode)));
-        lives.chain(works).chain(runs).chain(pausing).chain(calls).chain(members).flatten().min().unwrap_or(self.next_seq)
+        lives
+            .chain(works)
+            .chain(runs)
+            .chain(pausing)
+            .chain(calls)
+            .chain(members)
+            .flatten()
+            .min()
+            .unwrap_or(self.next_seq)
     }
 
     /// The number that the next record will have.

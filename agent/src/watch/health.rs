@@ -120,7 +120,10 @@ pub(super) fn words(status: &Status, health: &Health) -> String {
     for relay in &status.relays {
         let _ = writeln!(out, "\nrelay {}: {}", relay.name, relay.state);
         if let Some(kept) = &relay.kept {
-            let _ = writeln!(out, "  THE BROKER KEEPS the command {kept:?}: a device that connects would obey it");
+            let _ = writeln!(
+                out,
+                "  THE BROKER KEEPS the command {kept:?}: a device that connects would obey it"
+            );
         }
     }
     for (tank, work, left) in &status.works {

@@ -155,8 +155,7 @@ impl Engine {
                     Some(_) => Proof::Awaited,
                     None => Proof::Undeclared,
                 };
-                let order =
-                    Order { on: *on, switching: seq, at, attempt: *attempt, why: why.clone(), proof };
+                let order = Order { on: *on, switching: seq, at, attempt: *attempt, why: why.clone(), proof };
                 self.note_switching(relay, *episode, order, *undo);
             }
             Body::Withheld { relay, on, episode, why } => {

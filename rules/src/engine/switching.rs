@@ -116,17 +116,20 @@ impl Engine {
                     }
                 },
             }),
-            Stage::Held { order, since, .. } => self.next_of_order(relay, run, order).or_else(|| match wish {
-                Some((.., on)) if on != order.on => self.turn_round(relay, order),
-                Some(_) => None,
-                None if order.on == it.safe => self.call_of_episode(run.episode).is_none().then(|| {
-                    released(&format!("{}, for a person to switch back", on_off(order.on)))
-                }),
-                None if self.hold_is_over(it, run, *since) => {
-                    self.give_back(relay, run, order, "no alarm wants it any more".to_owned())
-                }
-                None => None,
-            }),
+            Stage::Held { order, since, .. } => {
+                self.next_of_order(relay, run, order).or_else(|| match wish {
+                    Some((.., on)) if on != order.on => self.turn_round(relay, order),
+                    Some(_) => None,
+                    None if order.on == it.safe => self
+                        .call_of_episode(run.episode)
+                        .is_none()
+                        .then(|| released(&format!("{}, for a person to switch back", on_off(order.on)))),
+                    None if self.hold_is_over(it, run, *since) => {
+                        self.give_back(relay, run, order, "no alarm wants it any more".to_owned())
+                    }
+                    None => None,
+                })
+            }
             Stage::Undoing(order) => self.next_of_order(relay, run, order),
             Stage::LeftAlone { .. } => {
                 wish.is_none().then(|| released("switched by another hand, and no alarm wants it any more"))
@@ -226,7 +229,8 @@ impl Engine {
         let episode = run.episode;
         match next {
             Move::Switch { .. } => {
-                let longest = matches!(&next, Move::Switch { undo: true, attempt: 1, .. }) && self.wish(relay).is_some();
+                let longest = matches!(&next, Move::Switch { undo: true, attempt: 1, .. })
+                    && self.wish(relay).is_some();
                 self.switch(relay, next);
                 if longest {
                     self.tell(relay, episode, false, format!("{name} has run for its longest"));
@@ -363,9 +367,10 @@ impl Engine {
         let started = self.senses.started;
         let conditions = self.plan.relays[relay.index()].conditions();
         let own = conditions.flat_map(Condition::sensors);
-        let of_episode = (0..).map(AlarmId).zip(&self.lives).filter(|(_, life)| {
-            life.episode.as_ref().is_some_and(|open| open.id == episode)
-        });
+        let of_episode = (0..)
+            .map(AlarmId)
+            .zip(&self.lives)
+            .filter(|(_, life)| life.episode.as_ref().is_some_and(|open| open.id == episode));
         let mut sensors = own.chain(of_episode.flat_map(|(id, _)| self.sensors_of(id)));
         let fresh = |track: &crate::quality::Track| track.last_good().is_some_and(|(_, at)| at >= started);
         sensors.any(|id| fresh(&self.senses.tracks[id.index()])) || self.now.mono >= started + READINGS_WITHIN
@@ -381,9 +386,10 @@ impl Engine {
     }
 
     fn newer_truth(&self, condition: &Condition, since: Moment) -> Truth {
-        let newer = condition.sensors().iter().all(|sensor| {
-            self.senses.tracks[sensor.index()].last_good().is_some_and(|(_, at)| at > since)
-        });
+        let newer = condition
+            .sensors()
+            .iter()
+            .all(|sensor| self.senses.tracks[sensor.index()].last_good().is_some_and(|(_, at)| at > since));
         match newer {
             true => self.present(|present| condition.evaluate(present, None).truth),
             false => Truth::Unknown,

@@ -121,7 +121,11 @@ fn only_if(
 fn hold(item: Item<'_>, moves: Option<Moves>, context: &Context<'_>, scope: &Scope<'_>) -> Option<Hold> {
     if let Some(adds) = moves.and_then(adds) {
         let help = "it stays off until a person has switched it on again: leave the line out".to_owned();
-        return item.wrong("this relay is not given back by the watch", format!("it adds {adds}"), Some(help));
+        return item.wrong(
+            "this relay is not given back by the watch",
+            format!("it adds {adds}"),
+            Some(help),
+        );
     }
     let text = item.text()?.it;
     let Some(rest) = text.strip_prefix(UNTIL) else {
@@ -158,7 +162,8 @@ fn some_time(item: Item<'_>, text: &str, takes: &str) -> Option<Span> {
 /// Alarms that want one relay in opposite directions and rank alike: nobody could say who wins.
 pub(super) fn opposed(alarms: &[Alarm], places: &[Range<usize>], relays: &[Relay]) -> Vec<Finding> {
     let mut found = Vec::new();
-    let wants = || alarms.iter().zip(places).filter_map(|(alarm, place)| Some((alarm, alarm.fallback?, place)));
+    let wants =
+        || alarms.iter().zip(places).filter_map(|(alarm, place)| Some((alarm, alarm.fallback?, place)));
     for (at, (second, wanted, place)) in wants().enumerate() {
         let clashes = |(first, other, _): &(&Alarm, super::Fallback, _)| {
             other.relay == wanted.relay && other.on != wanted.on && first.priority == second.priority

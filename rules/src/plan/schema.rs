@@ -153,7 +153,9 @@ fn relay() -> Value {
             ("only-if", text("It is switched on only while this is known to be true.")),
             (
                 "hold",
-                text("How long it outlasts its alarms: \"10 min\", \"until return-flow > 200 L/h, at most 2 h\"."),
+                text(
+                    "How long it outlasts its alarms: \"10 min\", \"until return-flow > 200 L/h, at most 2 h\".",
+                ),
             ),
             ("pause", quantity("The shortest time between two switchings; 1 min if left out.")),
             ("longest", quantity("The longest run of one fallback.")),

@@ -137,7 +137,10 @@ impl fmt::Display for Body {
                 write!(f, "{relay} NOT confirmed, not known whether it obeyed: {why}")
             }
             Self::CommandKept { relay, topic, payload } => {
-                write!(f, "the broker keeps the command {payload:?} for {relay}, which a device that connects ")?;
+                write!(
+                    f,
+                    "the broker keeps the command {payload:?} for {relay}, which a device that connects "
+                )?;
                 write!(f, "would obey; to clear it, publish an empty retained message on {topic}")
             }
         }

@@ -5,5 +5,6 @@ mod harness;
 mod callouts;
 mod lifecycle;
 mod outages;
+mod relays;
 mod restarts;
 mod senses;
