@@ -118,7 +118,8 @@ pub(super) fn words(status: &Status, health: &Health) -> String {
         }
     }
     for relay in &status.relays {
-        let _ = writeln!(out, "\nrelay {}: {}", relay.name, relay.state);
+        let _ =
+            writeln!(out, "\nrelay {}: {}", relay.name, relay.state.as_deref().unwrap_or("left to itself"));
         if let Some(kept) = &relay.kept {
             let _ = writeln!(
                 out,

@@ -103,8 +103,8 @@ pub struct CallView {
 pub struct RelayView {
     /// Its name.
     pub name: String,
-    /// What was commanded, and whether it is proved.
-    pub state: String,
+    /// What was commanded, and whether it is proved; nothing if the agent has no hand in it.
+    pub state: Option<String>,
     /// The command that the broker keeps for it, if it does: a device that connects obeys it.
     pub kept: Option<String>,
 }
@@ -250,12 +250,9 @@ impl Engine {
 
     fn relay_view(&self, id: RelayId) -> Option<RelayView> {
         let relay = &self.plan.relays[id.index()];
-        let (run, kept) = (self.runs.get(&id), self.kept.get(&id).cloned());
-        if run.is_none() && kept.is_none() {
-            return None;
-        }
-        let state = run.map_or_else(|| "left to itself".to_owned(), |run| run.words(relay));
-        Some(RelayView { name: relay.name.clone(), state, kept })
+        let state = self.runs.get(&id).map(|run| run.words(relay));
+        let kept = self.kept.get(&id).cloned();
+        (state.is_some() || kept.is_some()).then(|| RelayView { name: relay.name.clone(), state, kept })
     }
 
     fn sensor_view(&self, id: SensorId, now: Now) -> SensorView {

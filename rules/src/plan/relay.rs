@@ -129,6 +129,10 @@ fn hold(item: Item<'_>, moves: Option<Moves>, context: &Context<'_>, scope: &Sco
     }
     let text = item.text()?.it;
     let Some(rest) = text.strip_prefix(UNTIL) else {
+        if Quantity::parse(&text).is_err() {
+            let help = format!("for instance \"10 min\", or \"{UNTIL}return-flow > 200 L/h, at most 2 h\"");
+            return item.wrong("a hold lasts for a time, or until something is so", "neither", Some(help));
+        }
         return Some(Hold { until: None, at_most: Some(item.some_duration()?) });
     };
     let (condition, at_most) = match rest.rsplit_once(", at most ") {
