@@ -6,5 +6,6 @@ pub mod certs;
 pub mod halyard;
 pub mod http;
 pub mod mosquitto;
+pub mod relay;
 pub mod smtp;
 pub mod wire;
