@@ -8,3 +8,4 @@ mod outages;
 mod relays;
 mod restarts;
 mod senses;
+mod sources;
