@@ -107,7 +107,7 @@ fn understood(reads: UpsReading, variables: &Variables) -> Result<Value, String>
 struct Status<'a>(&'a str);
 
 impl<'a> Status<'a> {
-    fn of(text: &'a String) -> Self {
+    fn of(text: &'a str) -> Self {
         Self(text)
     }
 
