@@ -30,6 +30,7 @@ pub use editor::{FINDINGS_VERSION, FindingView, FindingsView, PlaceView};
 pub use feed::{Feed, Source, SupplyReading, UpsReading};
 pub use finding::{At, Finding, Severity, render};
 pub(crate) use health::HEALTH;
+pub use health::Part;
 pub use people::{ChannelKind, Contact, Directory, Hours, Quota, Target};
 pub use schema::{schema, schema_text};
 
@@ -40,7 +41,6 @@ use crate::time::Span;
 use crate::units::{Dimension, Scale};
 use jiff::tz::TimeZone;
 use std::collections::{BTreeMap, BTreeSet};
-use std::fmt;
 
 macro_rules! ids {
     ($($(#[$doc:meta])* $name:ident),* $(,)?) => { $(
@@ -180,10 +180,27 @@ pub struct Relay {
     pub off: String,
     /// What switching it on adds to a tank. Only air may ever be added by the agent itself.
     pub moves: Moves,
+    /// The state that the agent leaves it in: on only for what adds nothing but air.
+    pub safe: bool,
     /// What proves that it is on, and how soon.
     pub proof: Option<Proof>,
+    /// Switched on only while this is known to be true.
+    pub only_if: Option<Condition>,
+    /// How long it stays as it is when no alarm wants it any more.
+    pub hold: Option<Hold>,
+    /// The shortest time between two switchings.
+    pub pause: Span,
     /// The longest run of one fallback.
     pub longest: Span,
+}
+
+/// How long a fallback outlasts its alarms. Its longest run is a bound in any case.
+#[derive(Clone, Debug)]
+pub struct Hold {
+    /// Until this has been seen to be true.
+    pub until: Option<Condition>,
+    /// No longer than this.
+    pub at_most: Option<Span>,
 }
 
 /// What a relay adds to the water while it is on.
@@ -274,30 +291,6 @@ pub enum Sight {
     Part(Part),
 }
 
-/// A part of the agent itself, which can fail while the watch goes on.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Part {
-    /// The journal: what happens is kept in memory only.
-    Journal,
-    /// The wall clock: times of day and dates may be wrong.
-    Clock,
-    /// Changed files that were not taken: the old plan is in force.
-    Settings,
-    /// One way to a person.
-    Channel(Target),
-}
-
-impl fmt::Display for Part {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::Journal => f.write_str("journal"),
-            Self::Clock => f.write_str("clock"),
-            Self::Settings => f.write_str("settings"),
-            Self::Channel(target) => write!(f, "{target}"),
-        }
-    }
-}
-
 /// The timeline of who is told, how and when.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Callout {
@@ -348,23 +341,6 @@ pub struct Button {
 }
 
 impl Alarm {
-    /// Whether the plan added it for readings that no longer come.
-    pub(crate) fn is_for_lost_sight(&self) -> bool {
-        match &self.sight {
-            Some(Sight::Broker | Sight::Gateway(_) | Sight::Sensor(_)) => true,
-            Some(Sight::Part(_)) | None => false,
-        }
-    }
-
-    /// The channel whose health it watches, if that is what the plan added it for.
-    pub(crate) fn channel(&self) -> Option<&Target> {
-        match &self.sight {
-            Some(Sight::Part(Part::Channel(target))) => Some(target),
-            Some(Sight::Part(Part::Journal | Part::Clock | Part::Settings)) => None,
-            Some(Sight::Broker | Sight::Gateway(_) | Sight::Sensor(_)) | None => None,
-        }
-    }
-
     /// Whether the other's conditions are worded like these, so that what is known and remembered
     /// of one holds for the other. Words are compared and not ids: a sensor that is new in the
     /// file must not cost a fortnight's window.
@@ -385,6 +361,15 @@ impl Alarm {
     }
 }
 
+impl Relay {
+    /// Every condition that is asked of it, the proof first.
+    pub(crate) fn conditions(&self) -> impl Iterator<Item = &Condition> {
+        let proof = self.proof.as_ref().map(|proof| &proof.condition);
+        let hold = self.hold.as_ref().and_then(|hold| hold.until.as_ref());
+        [proof, self.only_if.as_ref(), hold].into_iter().flatten()
+    }
+}
+
 impl Plan {
     /// How many bytes the windows of all alarms take: known before a single reading has come.
     pub fn bytes(&self) -> usize {
@@ -395,7 +380,9 @@ impl Plan {
     pub fn topics(&self) -> BTreeSet<&str> {
         let sensors = self.sensors.iter().filter_map(|sensor| sensor.feed.topic());
         let buttons = self.works.values().flat_map(|work| &work.buttons).map(|button| button.topic.as_str());
-        sensors.chain(buttons).collect()
+        // A command that the broker keeps is heard by subscribing to it.
+        let commands = self.relays.iter().map(|relay| relay.topic.as_str());
+        sensors.chain(buttons).chain(commands).collect()
     }
 
     /// Whether what is seen this way comes through the broker.

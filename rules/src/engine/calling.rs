@@ -61,7 +61,8 @@ impl Engine {
         self.record(Body::CallBegan { policy, purpose, code, hold })
     }
 
-    fn call_of_episode(&self, episode: Seq) -> Option<Seq> {
+    /// The running call-out that the episode is part of.
+    pub(super) fn call_of_episode(&self, episode: Seq) -> Option<Seq> {
         let about = |call: &&Call| !call.ended && call.members.iter().any(|member| member.episode == episode);
         self.calls.values().find(about).map(|call| call.id)
     }
@@ -266,7 +267,13 @@ impl Engine {
     /// An episode got worse: an answered call-out resumes; in a running one, those who have
     /// been asked are told at once and the timeline goes on.
     pub(super) fn got_worse(&mut self, episode: Seq, why: String) {
-        let Some(id) = self.call_of_episode(episode) else { return };
+        if let Some(id) = self.call_of_episode(episode) {
+            self.break_through(id, why);
+        }
+    }
+
+    /// Says something new in a call-out, whether it was answered or not.
+    pub(super) fn break_through(&mut self, id: Seq, why: String) {
         let call = &self.calls[&id];
         match call.phase {
             Phase::Answered { .. } | Phase::Told => self.resume(id, why),
@@ -277,6 +284,18 @@ impl Engine {
                 for target in told {
                     self.page(id, &target, purpose);
                 }
+            }
+        }
+    }
+
+    /// Takes all steps of a call-out at once: what can't wait is said to everyone.
+    pub(super) fn call_everyone(&mut self, id: Seq, why: String) {
+        let Some(steps) = self.policy(&self.calls[&id]).map(|policy| policy.steps.len()) else { return };
+        self.resume(id, why);
+        for _ in 0..steps {
+            match self.calls.get(&id).map(|call| call.phase) {
+                Some(Phase::Calling { step, .. }) if step < steps => self.take_step(id),
+                Some(Phase::Calling { .. } | Phase::Answered { .. } | Phase::Told) | None => break,
             }
         }
     }
@@ -311,6 +330,8 @@ impl Engine {
         self.wake_for_call(id);
         self.drop_unwanted(id);
         self.judge_sights();
+        // What was left for a person to switch back has been said for the last time.
+        self.attend_all();
     }
 
     /// When the call-out's next step is due, for `status`.

@@ -4,8 +4,9 @@
 
 use super::{DeadlineReason, Effect, Engine, ledger};
 use crate::callout::{Call, GIVEN_UP, Phase, RETRY_WITHIN, Sent};
+use crate::fallback::Run;
 use crate::page::{Context, Page};
-use crate::plan::Target;
+use crate::plan::{RelayId, Target};
 use crate::record::{Body, Outcome, Purpose, Seq};
 use std::collections::BTreeSet;
 
@@ -72,10 +73,19 @@ impl Engine {
         let also = also.iter().filter_map(|call| self.calls.get(call)).collect();
         let held = self.ledger.held(target, Some(id), self.now.mono);
         let leader = call.leader(|cause, effect| self.index.explains(cause, effect));
-        let relays =
-            self.runs.iter().filter(|(_, run)| call.members.iter().any(|m| m.episode == run.episode));
-        let done =
-            relays.map(|(relay, run)| format!("{}: {run}", self.plan.relays[relay.index()].name)).collect();
+        let matters = |relay: &RelayId, run: &Run| {
+            call.members.iter().any(|member| {
+                let alarm = self.alarm(&member.alarm).map(|id| self.plan.alarm(id));
+                let fallback = alarm.and_then(|alarm| alarm.fallback);
+                member.episode == run.episode || fallback.is_some_and(|fallback| fallback.relay == *relay)
+            })
+        };
+        let runs = self.runs.iter().filter(|(relay, run)| matters(relay, run));
+        let (by_hand, done): (Vec<_>, Vec<_>) = runs.partition(|(_, run)| run.needs_a_hand());
+        let words = |runs: Vec<(&RelayId, &Run)>| -> Vec<String> {
+            let relays = runs.into_iter().map(|(id, run)| (&self.plan.relays[id.index()], run));
+            relays.map(|(relay, run)| format!("{}: {}", relay.name, run.words(relay))).collect()
+        };
         Some(
             Context {
                 plan: &self.plan,
@@ -85,7 +95,8 @@ impl Engine {
                 purpose,
                 id,
                 now: self.now,
-                done,
+                by_hand: words(by_hand),
+                done: words(done),
                 also,
                 held,
                 maybe_repeat,

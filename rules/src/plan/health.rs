@@ -6,14 +6,58 @@
 use super::alarm::{self, PRIORITIES, Read};
 use super::context::Context;
 use super::read::{Item, Table};
-use super::{Alarm, Callout, CalloutId, Part, Sight, Target};
+use super::{Alarm, Callout, CalloutId, Sight, Target};
 use crate::alarm::Priority;
 use crate::condition::{Condition, Test};
 use crate::time::Span;
 use std::collections::BTreeSet;
+use std::fmt;
 
 /// What the names of these alarms begin with.
 pub(crate) const HEALTH: &str = "health-";
+
+/// A part of the agent itself, which can fail while the watch goes on.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Part {
+    /// The journal: what happens is kept in memory only.
+    Journal,
+    /// The wall clock: times of day and dates may be wrong.
+    Clock,
+    /// Changed files that were not taken: the old plan is in force.
+    Settings,
+    /// One way to a person.
+    Channel(Target),
+}
+
+impl fmt::Display for Part {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Journal => f.write_str("journal"),
+            Self::Clock => f.write_str("clock"),
+            Self::Settings => f.write_str("settings"),
+            Self::Channel(target) => write!(f, "{target}"),
+        }
+    }
+}
+
+impl Alarm {
+    /// Whether the plan added it for readings that no longer come.
+    pub(crate) fn is_for_lost_sight(&self) -> bool {
+        match &self.sight {
+            Some(Sight::Broker | Sight::Gateway(_) | Sight::Sensor(_)) => true,
+            Some(Sight::Part(_)) | None => false,
+        }
+    }
+
+    /// The channel whose health it watches, if that is what the plan added it for.
+    pub(crate) fn channel(&self) -> Option<&Target> {
+        match &self.sight {
+            Some(Sight::Part(Part::Channel(target))) => Some(target),
+            Some(Sight::Part(Part::Journal | Part::Clock | Part::Settings)) => None,
+            Some(Sight::Broker | Sight::Gateway(_) | Sight::Sensor(_)) | None => None,
+        }
+    }
+}
 
 /// What the file says about the agent's own health.
 #[derive(Default)]

@@ -7,6 +7,7 @@ mod clocks;
 mod degraded;
 mod lifecycle;
 mod outages;
+mod relays;
 mod restarts;
 mod senses;
 mod sources;

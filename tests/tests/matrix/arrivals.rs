@@ -3,6 +3,7 @@
 use mail_parser::MessageParser;
 use slackwater_rules::record::Seq;
 use slackwater_tests::http::Request;
+use slackwater_tests::modem;
 use slackwater_tests::smtp::Taken;
 use std::time::Instant;
 
@@ -39,6 +40,18 @@ impl Arrival {
             name,
             repeat: subject.starts_with("(possible repeat)"),
             headline: subject.to_owned(),
+            at: Instant::now(),
+        }
+    }
+
+    /// A text has no name: each stands for itself.
+    pub(crate) fn of_text(nth: usize, text: &modem::Sent) -> Self {
+        Self {
+            to: "neighbour.text".to_owned(),
+            name: format!("text-{nth}"),
+            page: 0,
+            headline: text.text.clone(),
+            repeat: false,
             at: Instant::now(),
         }
     }

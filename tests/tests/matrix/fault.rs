@@ -14,6 +14,7 @@ pub(crate) enum Fault {
     MailDropsInMessage,
     MailBadCertificate,
     PushHangs,
+    ModemUnplugged,
     DiskFull,
     ReadOnly,
     DatabaseDamaged,
@@ -34,6 +35,7 @@ pub(crate) const TABLE: &[Fault] = &[
     Fault::MailDropsInMessage,
     Fault::MailBadCertificate,
     Fault::PushHangs,
+    Fault::ModemUnplugged,
     Fault::DiskFull,
     Fault::ReadOnly,
     Fault::DatabaseDamaged,
@@ -76,6 +78,7 @@ impl Fault {
             Self::MailDropsInMessage => "SMTP drops in mid-data",
             Self::MailBadCertificate => "SMTP certificate expired",
             Self::PushHangs => "push hangs",
+            Self::ModemUnplugged => "modem unplugged",
             Self::DiskFull => "disk full",
             Self::ReadOnly => "disk read-only",
             Self::DatabaseDamaged => "database damaged",
@@ -90,6 +93,7 @@ impl Fault {
         match self {
             Self::BrokerGone | Self::DeafSession => Told::As("sight-broker", ""),
             Self::PushHangs => Told::As("health-", ".push"),
+            Self::ModemUnplugged => Told::As("health-", ".text"),
             // Of all that fails, whichever is noticed first.
             Self::DnsGone => Told::As("health-", ""),
             Self::MailRefuses | Self::MailHangs | Self::MailDropsInMessage | Self::MailBadCertificate => {
@@ -109,6 +113,7 @@ impl Fault {
             // The neighbour's gateway is known by its address.
             Self::DnsGone => mail || target == "ines.push",
             Self::PushHangs => target == "ines.push",
+            Self::ModemUnplugged => target.ends_with(".text"),
             Self::BrokerGone
             | Self::BrokerRestarted
             | Self::DeafSession
@@ -139,6 +144,7 @@ impl Fault {
             | Self::MailDropsInMessage
             | Self::MailBadCertificate
             | Self::PushHangs
+            | Self::ModemUnplugged
             | Self::DiskFull
             | Self::ReadOnly
             | Self::ClockBehind
@@ -153,6 +159,11 @@ impl Fault {
     /// With a password that is refused, or a server that is never mended, some hear nothing.
     pub(crate) fn lets_everybody_hear(self) -> bool {
         !matches!(self, Self::MailRefuses | Self::MailBadCertificate)
+    }
+
+    /// A modem is part of the house.
+    pub(crate) fn needs_a_modem(self) -> bool {
+        matches!(self, Self::ModemUnplugged | Self::DnsGone)
     }
 
     /// The journal lives on a small disk of its own.

@@ -12,6 +12,7 @@ use slackwater_tests::agent::{Home, until};
 use slackwater_tests::certs::Validity;
 use slackwater_tests::halyard::{House, RULES};
 use slackwater_tests::http::{Answer, Gateway};
+use slackwater_tests::modem::{Manner, Modem};
 use slackwater_tests::smtp;
 use slackwater_tests::wire;
 use std::collections::BTreeMap;
@@ -36,16 +37,18 @@ pub(crate) struct Place {
     pub(crate) house: House,
     /// The neighbour's.
     side: Gateway,
+    modem: Option<Modem>,
     disk: Option<Disk>,
     servers: tokio::runtime::Runtime,
 }
 
 /// The ladder, with the neighbour's second way; and alarms for health that do not wait for minutes.
-fn rules() -> String {
+fn rules(with_text: bool) -> String {
     let ladder = "{ after = \"4 s\", to = [\"neighbour.mail\"] }";
     assert!(RULES.contains(ladder), "the ladder has changed");
-    let with_push = "{ after = \"4 s\", to = [\"neighbour.mail\", \"neighbour.push\"] }";
-    format!("{}\n[health]\nafter = \"2 s\"\n", RULES.replace(ladder, with_push))
+    let text = if with_text { ", \"neighbour.text\"" } else { "" };
+    let with_more = format!("{{ after = \"4 s\", to = [\"neighbour.mail\", \"neighbour.push\"{text}] }}");
+    format!("{}\n[health]\nafter = \"2 s\"\n", RULES.replace(ladder, &with_more))
 }
 
 impl Place {
@@ -76,21 +79,31 @@ impl Place {
         if fault == Fault::MailBadCertificate {
             servers.block_on(house.move_mail(Validity::Past)).expect("another mail server");
         }
-        house.home.write("rules.toml", &rules()).expect("written");
+        house.home.write("rules.toml", &rules(fault.needs_a_modem())).expect("written");
         let clock = Arc::new(Steering::new("first", Span::hours(10)));
-        let place = Self { fault, watch: None, clock, house, side, disk, servers: servers };
-        place.configure("5 s");
+        let modem = fault.needs_a_modem();
+        let modem = modem.then(|| Modem::start(Manner::default()).expect("a pseudo-terminal"));
+        let place = Self { fault, watch: None, clock, house, side, modem, disk, servers };
+        place.house.configure(&place.more()).expect("written");
         place
     }
 
-    fn configure(&self, timeout: &str) {
+    /// The neighbour's further ways.
+    fn more(&self) -> String {
         let (port, ca) = (self.side.port, self.house.authority.file());
         let push = format!(
             "\n[contact.neighbour.channel.push]\nkind = \"push\"\nurl = \"https://127.0.0.1:{port}/\"\n\
-             ca-file = \"{}\"\ntimeout = \"{timeout}\"\n",
+             ca-file = \"{}\"\ntimeout = \"5 s\"\n",
             ca.display()
         );
-        self.house.configure(&push).expect("written");
+        let text = self.modem.as_ref().map(|modem| {
+            format!(
+                "\n[modem]\ndevice = \"{}\"\n\n[contact.neighbour.channel.text]\nkind = \"text\"\n\
+                 to = \"+351900000012\"\n",
+                modem.device().display()
+            )
+        });
+        push + &text.unwrap_or_default()
     }
 
     /// Starts the watch, and waits until it sees.
@@ -142,6 +155,7 @@ impl Place {
             Fault::MailDropsInMessage => self.house.mail.set_fault(smtp::Fault::DropInMessage),
             Fault::MailBadCertificate => {}
             Fault::PushHangs => self.house.push.set_answer(Answer::Silent),
+            Fault::ModemUnplugged => self.modem.as_mut().expect("a modem").unplug(),
             Fault::DiskFull => self.disk.as_ref().expect("a disk").fill(),
             Fault::ReadOnly => {
                 // A mount with open files can't be made so; a board that finds its card so can.
@@ -191,6 +205,9 @@ impl Place {
             }
             Fault::MailHangs | Fault::MailDropsInMessage => self.house.mail.set_fault(smtp::Fault::None),
             Fault::PushHangs => self.house.push.set_answer(Answer::status("202 Accepted")),
+            Fault::ModemUnplugged => {
+                self.modem.as_mut().expect("a modem").plug().expect("a pseudo-terminal");
+            }
             Fault::DiskFull => self.disk.as_ref().expect("a disk").make_room(),
             Fault::ReadOnly => self.disk.as_ref().expect("a disk").set("rw"),
             Fault::DatabaseDamaged => {
@@ -213,7 +230,9 @@ impl Place {
         let side = self.side.taken();
         let pushes = push.iter().map(|request| Arrival::of_push(request, "ines.push"));
         let aside = side.iter().map(|request| Arrival::of_push(request, "neighbour.push"));
-        mails.iter().map(Arrival::of_mail).chain(pushes).chain(aside).collect()
+        let texts = self.modem.as_ref().map(Modem::sent).unwrap_or_default();
+        let texts = texts.iter().enumerate().map(|(nth, text)| Arrival::of_text(nth, text));
+        mails.iter().map(Arrival::of_mail).chain(pushes).chain(aside).chain(texts).collect()
     }
 
     /// Waits for a page.
