@@ -19,6 +19,8 @@ pub mod sources;
 
 pub mod journal;
 
+pub mod modem;
+
 pub mod channels;
 
 pub mod site;

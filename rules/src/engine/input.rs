@@ -66,6 +66,15 @@ pub enum Input {
         /// Who.
         by: By,
     },
+    /// What somebody said can't be taken for a word: it is kept as refused.
+    Unheeded {
+        /// What was said.
+        what: String,
+        /// Why it is not taken.
+        why: String,
+        /// Who.
+        by: By,
+    },
     /// The watch ends in good order.
     Stopping {
         /// The reason.
