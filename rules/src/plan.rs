@@ -176,10 +176,27 @@ pub struct Relay {
     pub off: String,
     /// What switching it on adds to a tank. Only air may ever be added by the agent itself.
     pub moves: Moves,
+    /// The state that the agent leaves it in: on only for what adds nothing but air.
+    pub safe: bool,
     /// What proves that it is on, and how soon.
     pub proof: Option<Proof>,
+    /// Switched on only while this is known to be true.
+    pub only_if: Option<Condition>,
+    /// How long it stays as it is when no alarm wants it any more.
+    pub hold: Option<Hold>,
+    /// The shortest time between two switchings.
+    pub pause: Span,
     /// The longest run of one fallback.
     pub longest: Span,
+}
+
+/// How long a fallback outlasts its alarms. Its longest run is a bound in any case.
+#[derive(Clone, Debug)]
+pub struct Hold {
+    /// Until this has been seen to be true.
+    pub until: Option<Condition>,
+    /// No longer than this.
+    pub at_most: Option<Span>,
 }
 
 /// What a relay adds to the water while it is on.
@@ -338,6 +355,15 @@ impl Alarm {
     }
 }
 
+impl Relay {
+    /// Every condition that is asked of it, the proof first.
+    pub(crate) fn conditions(&self) -> impl Iterator<Item = &Condition> {
+        let proof = self.proof.as_ref().map(|proof| &proof.condition);
+        let hold = self.hold.as_ref().and_then(|hold| hold.until.as_ref());
+        [proof, self.only_if.as_ref(), hold].into_iter().flatten()
+    }
+}
+
 impl Plan {
     /// How many bytes the windows of all alarms take: known before a single reading has come.
     pub fn bytes(&self) -> usize {
@@ -348,7 +374,9 @@ impl Plan {
     pub fn topics(&self) -> BTreeSet<&str> {
         let sensors = self.sensors.iter().filter_map(|sensor| sensor.feed.topic());
         let buttons = self.works.values().flat_map(|work| &work.buttons).map(|button| button.topic.as_str());
-        sensors.chain(buttons).collect()
+        // A command that the broker keeps is heard by subscribing to it.
+        let commands = self.relays.iter().map(|relay| relay.topic.as_str());
+        sensors.chain(buttons).chain(commands).collect()
     }
 
     /// Whether what is seen this way comes through the broker.

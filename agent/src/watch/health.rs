@@ -128,7 +128,14 @@ pub(super) fn words(status: &Status, health: &Health) -> String {
         }
     }
     for relay in &status.relays {
-        let _ = writeln!(out, "\nrelay {}: {}", relay.name, relay.state);
+        let _ =
+            writeln!(out, "\nrelay {}: {}", relay.name, relay.state.as_deref().unwrap_or("left to itself"));
+        if let Some(kept) = &relay.kept {
+            let _ = writeln!(
+                out,
+                "  THE BROKER KEEPS the command {kept:?}: a device that connects would obey it"
+            );
+        }
     }
     for (tank, work, left) in &status.works {
         let _ = writeln!(out, "\nwork on {tank}: {work}, ends in {left}");

@@ -4,7 +4,7 @@
 
 use super::{DeadlineReason, Delivery, Engine, Link, Sample, sight_name};
 use crate::condition::{Memory, Present, Truth, World};
-use crate::fallback::Run;
+use crate::fallback::{Run, Stage};
 use crate::plan::{Plan, RelayId, SensorId, Sight};
 use crate::quality::Track;
 use crate::reading::{BadReading, Reading, Value};
@@ -101,7 +101,13 @@ impl World for Sensed<'_> {
     }
 
     fn commanded(&self, relay: RelayId) -> Option<bool> {
-        self.runs.get(&relay).map(|run| run.on)
+        let run = self.runs.get(&relay)?;
+        match run.stage {
+            Stage::LeftAlone { shows } => Some(!shows),
+            Stage::Waiting { .. } | Stage::Commanded(_) | Stage::Held { .. } | Stage::Undoing(_) => {
+                run.order().map(|order| order.on)
+            }
+        }
     }
 
     fn local(&self, at: Moment) -> Option<ZonedDateTime> {
@@ -159,6 +165,11 @@ impl Engine {
         if !self.index.buttons.is_empty() && delivery == Delivery::Live {
             self.press(topic, payload);
         }
+        if let Some(relays) = self.index.commands.get(topic) {
+            for relay in relays.clone() {
+                self.command_kept(relay, payload, delivery == Delivery::Retained);
+            }
+        }
         let Some(sensors) = self.index.topics.get(topic) else { return };
         for id in sensors.clone() {
             let reading = self.plan.sensor(id).mapping.read(payload, &self.now);
@@ -194,8 +205,8 @@ impl Engine {
         for at in 0..self.index.users[id.index()].len() {
             self.judge(self.index.users[id.index()][at]);
         }
-        for at in 0..self.index.proofs[id.index()].len() {
-            self.see_proof(self.index.proofs[id.index()][at]);
+        for at in 0..self.index.relays[id.index()].len() {
+            self.attend(self.index.relays[id.index()][at]);
         }
     }
 
@@ -224,6 +235,7 @@ impl Engine {
             (Link::Hears, None) => return,
         }
         self.judge_sights();
+        self.attend_all();
     }
 
     /// A sensor may have gone stale.

@@ -162,6 +162,18 @@ fn relay() -> Value {
                 "proof",
                 text("What proves that it is on, and how soon: \"air-pump-current > 0.05 A within 20 s\"."),
             ),
+            (
+                "safe",
+                json!({ "enum": ["on", "off"], "default": "off", "description": "The state that the watch leaves it in; off unless it moves air." }),
+            ),
+            ("only-if", text("It is switched on only while this is known to be true.")),
+            (
+                "hold",
+                text(
+                    "How long it outlasts its alarms: \"10 min\", \"until return-flow > 200 L/h, at most 2 h\".",
+                ),
+            ),
+            ("pause", quantity("The shortest time between two switchings; 1 min if left out.")),
             ("longest", quantity("The longest run of one fallback.")),
         ],
     )
