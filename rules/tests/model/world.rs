@@ -368,6 +368,8 @@ impl World {
                 let when = (self.time(), self.steps);
                 self.sent.push(Sent { when, id: page.id, maybe_repeat: page.maybe_repeat });
                 assert!(page.text.chars().count() <= 160, "{}", page.text);
+                let how = format!("Reply ACK {}", page.code);
+                assert!(page.code.is_empty() || page.text.ends_with(&how), "{}", page.text);
                 assert!(page.purpose != Purpose::Call || page.headline.contains(&page.code));
                 let outcome = match self.channels.get(&target.to_string()).unwrap_or(&Does::Accepts) {
                     Does::Accepts => outcome(true),
