@@ -128,7 +128,11 @@ impl Engine {
                     None => None,
                 })
             }
-            Stage::Undoing(order) => self.next_of_order(relay, run, order),
+            Stage::Undoing(order) => self.next_of_order(relay, run, order).or_else(|| {
+                let told = wish.is_none() && self.call_of_episode(run.episode).is_none();
+                let given_up = order.attempt >= ATTEMPTS && order.proof != Proof::Awaited;
+                (given_up && told).then(|| released(&format!("not seen to go {}", on_off(order.on))))
+            }),
             Stage::LeftAlone { .. } => {
                 wish.is_none().then(|| released("switched by another hand, and no alarm wants it any more"))
             }
