@@ -15,6 +15,7 @@ mod lane;
 mod letter;
 mod mail;
 mod plain;
+mod post;
 mod push;
 mod settings;
 mod siren;
@@ -22,6 +23,7 @@ mod template;
 mod tls;
 
 pub use settings::{ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings};
+pub use post::Post;
 pub use template::Template;
 
 use lane::{Lane, Progress};

@@ -19,6 +19,10 @@ pub mod journal;
 
 pub mod channels;
 
+pub mod checkin;
+
+pub mod witness;
+
 pub mod site;
 
 pub mod keeper;

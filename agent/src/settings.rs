@@ -9,6 +9,7 @@
 
 mod broker;
 mod channels;
+mod checkin;
 mod contacts;
 mod files;
 mod places;
@@ -17,6 +18,7 @@ mod speech;
 mod tree;
 
 pub use broker::{BrokerSettings, TlsSettings};
+pub use checkin::{CheckInSettings, GoesDark};
 pub use channels::{ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings};
 pub use places::{ControlSettings, JournalSettings, Places};
 pub use source::Environment;
@@ -36,6 +38,8 @@ pub struct Settings {
     pub trust: Trust,
     /// The way to the readings and relays.
     pub broker: BrokerSettings,
+    /// How the site shows its witness that it lives, if it does.
+    pub check_in: Option<CheckInSettings>,
     /// How the agent speaks about itself.
     pub log: LogSettings,
     /// The mail server. Present if any channel is a mail channel.
@@ -55,6 +59,7 @@ impl Settings {
             let log = root.or("log", LogSettings::default(), LogSettings::read);
             let broker = root.need("broker", BrokerSettings::read);
             let mail = root.may("mail", MailSettings::read);
+            let check_in = root.may("check-in", CheckInSettings::read);
             let people = contacts::read(root);
             let (contacts, channels) = people?;
             if matches!(mail, Some(None)) {
@@ -64,6 +69,7 @@ impl Settings {
                 places: places?,
                 trust: trust?,
                 broker: broker?,
+                check_in: check_in?,
                 log: log?,
                 mail: mail?,
                 contacts,
@@ -80,6 +86,7 @@ impl Settings {
         };
         [
             ("[broker]", differ(&self.broker, &other.broker)),
+            ("[check-in]", differ(&self.check_in, &other.check_in)),
             ("[journal]", self.places.journal != other.places.journal),
             ("[control]", self.places.control != other.places.control),
             ("[log]", differ(&self.log, &other.log)),

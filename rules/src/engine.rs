@@ -19,7 +19,9 @@ mod switching;
 mod timers;
 mod turn;
 mod view;
+mod vouching;
 
+pub use answering::LONGEST_SHELF;
 pub use input::{Delivery, Input, Link, Word};
 pub use timers::DeadlineReason;
 pub use turn::{Effect, Sample, Turn};
@@ -60,6 +62,20 @@ pub struct Engine {
     calls: BTreeMap<Seq, Call>,
     runs: BTreeMap<RelayId, Run>,
     works: BTreeMap<TankId, Spell>,
+    silence: Option<Silence>,
+}
+
+/// A silence of this site that somebody has announced.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Silence {
+    /// The record that began it.
+    pub seq: Seq,
+    /// It is over then.
+    pub until: Moment,
+    /// The reason given; may be empty.
+    pub why: String,
+    /// Who said so.
+    pub by: By,
 }
 
 /// Work going on on a tank.
@@ -112,6 +128,7 @@ impl Engine {
             calls: BTreeMap::new(),
             runs: BTreeMap::new(),
             works: BTreeMap::new(),
+            silence: None,
         }
     }
 
@@ -135,6 +152,8 @@ impl Engine {
             Input::Tick => {}
             Input::Message { topic, payload, delivery } => self.hear(&topic, &payload, delivery),
             Input::Measured { sensor, value, delivery } => self.measured(sensor, value, delivery),
+            Input::Noted { sensor, words } => self.noted(sensor, words),
+            Input::TurnedAway { what, why, by } => self.refuse(what, why, by),
             Input::Link(link) => self.link(link),
             Input::Delivered { page, outcome } => self.delivered(page, outcome),
             Input::Commanded { switching, failed } => self.commanded(switching, failed),
@@ -170,7 +189,8 @@ impl Engine {
         let runs = self.runs.values().flat_map(|run| [Some(run.seq), Some(run.episode)]);
         let calls = self.calls.keys().map(|id| Some(*id));
         let members = self.calls.values().flat_map(|call| call.members.iter().map(|m| Some(m.episode)));
-        lives.chain(works).chain(runs).chain(calls).chain(members).flatten().min().unwrap_or(self.next_seq)
+        let silence = self.silence_at(self.now.mono).map(|silence| Some(silence.seq));
+        lives.chain(works).chain(silence).chain(runs).chain(calls).chain(members).flatten().min().unwrap_or(self.next_seq)
     }
 
     /// The number that the next record will have.

@@ -60,6 +60,8 @@ pub(crate) struct Context<'a> {
     pub(crate) now: Now,
     /// What the agent has done about it, a line each.
     pub(crate) done: Vec<String>,
+    /// What watched sites in it said of themselves, the latest.
+    pub(crate) notes: Vec<String>,
     pub(crate) maybe_repeat: bool,
 }
 
@@ -160,6 +162,9 @@ impl Context<'_> {
         lines.push(headline.to_owned());
         lines.extend(self.how_long());
         lines.extend(self.episodes());
+        if self.purpose == Purpose::AllClear {
+            lines.extend(self.section("Now:", self.notes.clone()));
+        }
         if self.purpose == Purpose::Call {
             lines.extend(self.section("Done so far:", self.done.clone()));
             lines.extend(self.section("What to do:", self.response()));
@@ -271,7 +276,7 @@ impl Context<'_> {
     fn text(&self, headline: &str) -> String {
         let mut text = headline.to_owned();
         if self.purpose == Purpose::Call {
-            for line in self.done.iter().chain(&self.response()) {
+            for line in self.notes.iter().chain(&self.done).chain(&self.response()) {
                 let _ = write!(text, ". {}", line.trim_end_matches('.'));
             }
         }

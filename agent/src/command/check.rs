@@ -42,6 +42,9 @@ pub(super) fn check(config: &Config, as_json: bool) -> ExitCode {
                 plan.alarms.iter().filter(|alarm| alarm.sight.is_none()).count(),
                 plan.callouts.len()
             );
+            if !plan.watched.is_empty() {
+                println!("it is the witness of {} other sites", plan.watched.len());
+            }
             ExitCode::SUCCESS
         }
         Err(mistakes) => wrong(&mistakes.text),

@@ -646,11 +646,13 @@ fn one_of_each() -> Vec<Body> {
         Body::Proved { relay: s("air-pump"), switching: 4, after: span },
         Body::NotProved { relay: s("air-pump"), switching: 4, why: why.clone() },
         Body::Released { relay: s("heater"), episode: 1, why: why.clone() },
-        Body::Marked { episode: 1, verdict: Verdict::False, note: why, by: by() },
+        Body::Marked { episode: 1, verdict: Verdict::False, note: why.clone(), by: by() },
+        Body::SilencePlanned { length: span, why, by: by() },
+        Body::SilenceEnded { by: by() },
     ]
 }
 
-const KINDS: usize = 37;
+const KINDS: usize = 39;
 
 /// A new kind breaks this match: give it a place here, and one of it to [`one_of_each`].
 fn place_of(body: &Body) -> usize {
@@ -692,5 +694,7 @@ fn place_of(body: &Body) -> usize {
         Body::NotProved { .. } => 34,
         Body::Released { .. } => 35,
         Body::Marked { .. } => 36,
+        Body::SilencePlanned { .. } => 37,
+        Body::SilenceEnded { .. } => 38,
     }
 }

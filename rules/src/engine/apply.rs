@@ -2,7 +2,7 @@
 //! running engine comes here with the record it has just made, a restart with those of the
 //! journal. A record about something that the plan no longer has changes nothing.
 
-use super::{Engine, Spell};
+use super::{Engine, Silence, Spell};
 use crate::alarm::{Aside, Episode, Event};
 use crate::callout::{Call, Fate, Member, Phase, Sent};
 use crate::fallback::{Proof, Run};
@@ -157,6 +157,12 @@ impl Engine {
             Body::NotProved { switching, why, .. } => {
                 self.note_proof(*switching, Proof::Missing(why.clone()))
             }
+
+            Body::SilencePlanned { length, why, by } => {
+                let (why, by) = (why.clone(), by.clone());
+                self.silence = Some(Silence { seq, until: at + *length, why, by });
+            }
+            Body::SilenceEnded { .. } => self.silence = None,
 
             // Kept for people; nothing follows from them.
             Body::Started { .. }

@@ -207,6 +207,9 @@ impl Engine {
             self.runs.iter().filter(|(_, run)| call.members.iter().any(|m| m.episode == run.episode));
         let done =
             relays.map(|(relay, run)| format!("{}: {run}", self.plan.relays[relay.index()].name)).collect();
+        let alarms = call.members.iter().filter_map(|member| self.alarm(&member.alarm));
+        let mut notes: Vec<String> = alarms.flat_map(|id| self.notes_of(self.plan.alarm(id))).collect();
+        notes.dedup();
         Some(
             Context {
                 plan: &self.plan,
@@ -217,6 +220,7 @@ impl Engine {
                 id,
                 now: self.now,
                 done,
+                notes,
                 maybe_repeat,
             }
             .compose(),

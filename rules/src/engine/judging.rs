@@ -159,7 +159,7 @@ impl Engine {
             alarm: alarm.name.clone(),
             episode,
             code,
-            place: self.plan.place(alarm.tank).to_owned(),
+            place: self.plan.place_of(alarm).to_owned(),
             priority: alarm.priority,
             since: held,
             because: self.because(id),
@@ -212,12 +212,23 @@ impl Engine {
     pub(super) fn because(&self, id: AlarmId) -> String {
         let memory = &self.recalls[id.index()].when;
         let present = Present { world: &self.world(), memory, now: self.now.mono };
-        self.plan.alarm(id).condition.because(&self.plan, &present)
+        let alarm = self.plan.alarm(id);
+        let because = alarm.condition.because(&self.plan, &present);
+        [because].into_iter().chain(self.notes_of(alarm)).collect::<Vec<_>>().join("; ")
     }
 
     /// The sensors an alarm rests on.
     pub(super) fn sensors_of(&self, id: AlarmId) -> impl Iterator<Item = SensorId> + '_ {
         self.plan.alarm(id).condition.sensors().into_iter()
+    }
+
+    /// The words that came with the last readings that the alarm rests on.
+    pub(super) fn notes_of(&self, alarm: &Alarm) -> Vec<String> {
+        // Nothing but check-ins brings words.
+        let Some(site) = alarm.watched.and_then(|id| self.plan.watched.get(id.index())) else {
+            return Vec::new();
+        };
+        self.senses.notes.get(&site.sensor).into_iter().cloned().collect()
     }
 
     /// When an alarm that is true and waits out its on-delay would be raised.

@@ -25,6 +25,8 @@ pub(super) struct Senses {
     sighted: Vec<Sighted>,
     /// Why and since when the broker can't be heard.
     pub(super) deaf: Option<(String, Moment)>,
+    /// Words that came with a sensor's last reading, for pages.
+    pub(super) notes: BTreeMap<SensorId, String>,
     /// Gateways, the sensors behind each, and since when all of them have been lost.
     pub(super) gateways: Vec<Gateway>,
 }
@@ -66,6 +68,7 @@ impl Senses {
             tracks: plan.sensors.iter().map(|_| Track::default()).collect(),
             sighted: vec![Sighted::Unsure; plan.sensors.len()],
             deaf: Some(("not yet connected".to_owned(), now)),
+            notes: BTreeMap::new(),
             gateways,
         }
     }
@@ -169,6 +172,13 @@ impl Engine {
     pub(super) fn measured(&mut self, id: SensorId, value: Value, delivery: Delivery) {
         if id.index() < self.plan.sensors.len() {
             self.take_in(id, delivery, Ok(Reading { value, measured: None }));
+        }
+    }
+
+    /// Words came with a reading: what a watched site said of itself.
+    pub(super) fn noted(&mut self, id: SensorId, words: String) {
+        if id.index() < self.plan.sensors.len() {
+            self.senses.notes.insert(id, words);
         }
     }
 
