@@ -36,6 +36,7 @@ use crate::time::{Moment, Now};
 use judging::{Recall, Watch};
 use sensing::Senses;
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 use timers::Timers;
 
 /// No turn handles more deadlines than this; what is left is due at the next one. A bound for
@@ -90,6 +91,8 @@ pub(crate) struct Spell {
 /// What follows from the plan alone, worked out once.
 #[derive(Debug, Default)]
 struct Index {
+    /// Names of the sensors, to be handed out with every reading.
+    sensors: Vec<Arc<str>>,
     /// Sensors by the topic that feeds them.
     topics: BTreeMap<String, Vec<SensorId>>,
     /// Buttons by the topic that they speak on: the work, what is said, the tank.
@@ -273,6 +276,7 @@ pub(crate) fn mix(mut z: u64) -> u64 {
 impl Index {
     fn of(plan: &Plan) -> Self {
         let mut index = Self {
+            sensors: plan.sensors.iter().map(|sensor| sensor.name.as_str().into()).collect(),
             users: vec![Vec::new(); plan.sensors.len()],
             proofs: vec![Vec::new(); plan.sensors.len()],
             causes: vec![BTreeSet::new(); plan.alarms.len()],

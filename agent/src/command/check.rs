@@ -34,13 +34,13 @@ pub(super) fn check(config: &Config, as_json: bool) -> ExitCode {
             }
             let plan = &site.plan;
             println!(
-                "{}: {} tanks, {} sensors, {} relays, {} alarms, {} call-outs: it can run",
+                "{}: {}, {}, {}, {}, {}: it can run",
                 plan.site,
-                plan.tanks.len(),
-                plan.sensors.len(),
-                plan.relays.len(),
-                plan.alarms.iter().filter(|alarm| alarm.sight.is_none()).count(),
-                plan.callouts.len()
+                counted(plan.tanks.len(), "tank"),
+                counted(plan.sensors.len(), "sensor"),
+                counted(plan.relays.len(), "relay"),
+                counted(plan.alarms.iter().filter(|alarm| alarm.sight.is_none()).count(), "alarm"),
+                counted(plan.callouts.len(), "call-out"),
             );
             if !plan.watched.is_empty() {
                 println!("it is the witness of {} other sites", plan.watched.len());
@@ -49,4 +49,10 @@ pub(super) fn check(config: &Config, as_json: bool) -> ExitCode {
         }
         Err(mistakes) => wrong(&mistakes.text),
     }
+}
+
+/// `1 tank`, `2 tanks`.
+fn counted(count: usize, what: &str) -> String {
+    let ending = if count == 1 { "" } else { "s" };
+    format!("{count} {what}{ending}")
 }

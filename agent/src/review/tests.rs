@@ -69,7 +69,7 @@ impl Story {
             let at = from + Span::minutes(minute);
             let (value, quality) = value(minute as f64);
             let at = self.now(at, true).mono;
-            self.journal.sample(&[Sample { sensor: sensor.to_owned(), at, value: Some(value), quality }]);
+            self.journal.sample(&[Sample { sensor: sensor.into(), at, value: Some(value), quality }]);
         }
         let now = self.now(to, true);
         self.journal.flush(&now).unwrap();

@@ -218,6 +218,12 @@ pub(super) fn explained(explanation: &Explanation) -> String {
     for (depth, text, _) in &explanation.reasons {
         let _ = writeln!(out, "{:1$}{text}", "", 2 + depth * 2);
     }
+    if !explanation.worse.is_empty() {
+        out.push_str("worse, and so breaking through an answer, while:\n");
+    }
+    for (depth, text, _) in &explanation.worse {
+        let _ = writeln!(out, "{:1$}{text}", "", 2 + depth * 2);
+    }
     for line in &explanation.change {
         let _ = writeln!(out, "{line}");
     }

@@ -12,6 +12,7 @@ use crate::record::Body;
 use crate::time::{Moment, Now};
 use jiff::ZonedDateTime;
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 /// What readings have said, and through what they come.
 #[derive(Debug)]
@@ -187,7 +188,7 @@ impl Engine {
         let sensor = self.plan.sensor(id);
         let judged = self.senses.tracks[id.index()].take(sensor, self.now.mono, delivery, reading);
         self.turn.samples.push(Sample {
-            sensor: sensor.name.clone(),
+            sensor: Arc::clone(&self.index.sensors[id.index()]),
             at: judged.at,
             value: judged.value,
             quality: judged.quality,
