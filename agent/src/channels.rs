@@ -22,8 +22,8 @@ mod siren;
 mod template;
 mod tls;
 
-pub use settings::{ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings};
 pub use post::Post;
+pub use settings::{ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings};
 pub use template::Template;
 
 use lane::{Lane, Progress};

@@ -246,7 +246,7 @@ enum Verb {
     /// Watch other sites from here, or tell this site's witness of a silence to come.
     #[command(
         args_conflicts_with_subcommands = true,
-        override_usage = "slackwater witness [--config FILE]\n       slackwater witness key --out FILE\n       slackwater witness silence --for TIME",
+        override_usage = "slackwater witness [--config FILE] | witness key --out FILE | witness silence --for TIME",
         after_help = "Example: slackwater witness --config /etc/slackwater/witness.toml\n         slackwater witness key --out check-in-key\n         slackwater witness silence --for 2h --why 'the rack is moved'\n         slackwater witness silence --end\nThe first runs where the witness is, the others on the board of the site that is watched."
     )]
     Witness(witness::Witness),

@@ -18,8 +18,8 @@ mod speech;
 mod tree;
 
 pub use broker::{BrokerSettings, TlsSettings};
-pub use checkin::{CheckInSettings, GoesDark};
 pub use channels::{ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings};
+pub use checkin::{CheckInSettings, GoesDark};
 pub use places::{ControlSettings, JournalSettings, Places};
 pub use source::Environment;
 pub use speech::{LogFormat, LogSettings, Trust};

@@ -14,6 +14,7 @@ mod words;
 
 pub use refusals::Refusal;
 pub use roster::{Roster, Taken};
+pub use words::Note;
 
 #[cfg(test)]
 mod tests;

@@ -34,7 +34,7 @@ use crate::plan::{AlarmId, Plan, RelayId, SensorId, Sight, TankId};
 use crate::record::{Body, By, Record, Seq};
 use crate::time::{Moment, Now};
 use judging::{Recall, Watch};
-use sensing::Senses;
+use sensing::{Note, Senses};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 use timers::Timers;
@@ -155,7 +155,7 @@ impl Engine {
             Input::Tick => {}
             Input::Message { topic, payload, delivery } => self.hear(&topic, &payload, delivery),
             Input::Measured { sensor, value, delivery } => self.measured(sensor, value, delivery),
-            Input::Noted { sensor, words } => self.noted(sensor, words),
+            Input::Noted { sensor, words, likely } => self.noted(sensor, Note { words, likely }),
             Input::TurnedAway { what, why, by } => self.refuse(what, why, by),
             Input::Link(link) => self.link(link),
             Input::Delivered { page, outcome } => self.delivered(page, outcome),
@@ -193,7 +193,15 @@ impl Engine {
         let calls = self.calls.keys().map(|id| Some(*id));
         let members = self.calls.values().flat_map(|call| call.members.iter().map(|m| Some(m.episode)));
         let silence = self.silence_at(self.now.mono).map(|silence| Some(silence.seq));
-        lives.chain(works).chain(silence).chain(runs).chain(calls).chain(members).flatten().min().unwrap_or(self.next_seq)
+        lives
+            .chain(works)
+            .chain(silence)
+            .chain(runs)
+            .chain(calls)
+            .chain(members)
+            .flatten()
+            .min()
+            .unwrap_or(self.next_seq)
     }
 
     /// The number that the next record will have.

@@ -2,7 +2,7 @@
 //! The way, its trust and its limits are those of push.
 
 use super::push::Push;
-use super::{PushSettings, Progress};
+use super::{Progress, PushSettings};
 use slackwater_rules::record::Outcome;
 use std::fmt;
 use tokio::time::timeout;

@@ -159,7 +159,12 @@ impl Sender {
     }
 
     /// A turn has ended: makes a check-in if one is due, or if the turn has news that can't wait.
-    pub(crate) fn turn_finished<'a>(&mut self, now: &Now, has_records: bool, facts: impl FnOnce() -> Facts<'a>) {
+    pub(crate) fn turn_finished<'a>(
+        &mut self,
+        now: &Now,
+        has_records: bool,
+        facts: impl FnOnce() -> Facts<'a>,
+    ) {
         if now.mono < self.due && !has_records {
             return;
         }

@@ -19,7 +19,12 @@ pub(super) struct Witness {
     #[command(subcommand)]
     what: Option<What>,
     /// The witness's configuration file.
-    #[arg(long, value_name = "FILE", env = "SLACKWATER_CONFIG", default_value = "/etc/slackwater/witness.toml")]
+    #[arg(
+        long,
+        value_name = "FILE",
+        env = "SLACKWATER_CONFIG",
+        default_value = "/etc/slackwater/witness.toml"
+    )]
     config: PathBuf,
 }
 

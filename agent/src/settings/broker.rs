@@ -65,8 +65,8 @@ impl BrokerSettings {
         let usual_port = if matches!(tls, Some(None)) { 1883 } else { 8883 };
         let port = table.or("port", usual_port, Item::port);
         let client_id = table.or("client-id", usual_id, client_id);
-        let ours = below
-            .unwrap_or_else(|| format!("slackwater/{}", client_id.as_deref().unwrap_or_default()));
+        let ours =
+            below.unwrap_or_else(|| format!("slackwater/{}", client_id.as_deref().unwrap_or_default()));
         let user = table.may("user", Item::text);
         let password = table.may("password-file", Item::secret);
         let keep_alive =

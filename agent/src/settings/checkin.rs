@@ -92,9 +92,11 @@ impl CheckInSettings {
         let dark = self.goes_dark.iter().filter(alarm);
         mains
             .map(|name| format!("check-in.mains: the rule file has no sensor `{name}`"))
-            .chain(dark.map(|dark| {
-                format!("check-in.goes-dark.alarm: the rule file has no alarm `{}`", dark.alarm)
-            }))
+            .chain(
+                dark.map(|dark| {
+                    format!("check-in.goes-dark.alarm: the rule file has no alarm `{}`", dark.alarm)
+                }),
+            )
             .collect()
     }
 }

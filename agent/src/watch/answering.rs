@@ -42,7 +42,8 @@ impl Watch {
                 Reply { ok, text }
             }
             Request::Say { say: Say::PlanSilence { .. } | Say::EndSilence, .. } if self.sender.is_none() => {
-                let text = "this site sends no check-ins, so nobody would hear of its silence: see `[check-in]`";
+                let text =
+                    "this site sends no check-ins, so nobody would hear of its silence: see `[check-in]`";
                 Reply { ok: false, text: text.to_owned() }
             }
             Request::Say { who, say } => {

@@ -48,7 +48,7 @@ impl Watch {
     fn believe(&mut self, now: Now, site: &Watched, taken: Taken, delivery: Delivery) {
         let Taken { check_in, live, note } = taken;
         let delivery = if live { delivery } else { Delivery::Backlog };
-        self.turn(now, Input::Noted { sensor: site.sensor, words: note });
+        self.turn(now, Input::Noted { sensor: site.sensor, words: note.words, likely: note.likely });
         self.turn(now, Input::Measured { sensor: site.sensor, value: Value::Word(0), delivery });
         if let Some(asks) = site.asks {
             let value = Value::Word(u16::from(!check_in.asks));
@@ -88,7 +88,11 @@ impl Watch {
         let notes: Vec<_> = self
             .roster
             .notes(self.engine.plan())
-            .map(|(site, note)| Input::Noted { sensor: site.sensor, words: note.to_owned() })
+            .map(|(site, note)| Input::Noted {
+                sensor: site.sensor,
+                words: note.words.clone(),
+                likely: note.likely.clone(),
+            })
             .collect();
         for note in notes {
             self.turn(now, note);

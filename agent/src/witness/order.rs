@@ -32,8 +32,8 @@ impl Mark {
     /// # Errors
     /// If the check-in can't be shown to be newer, with the reason.
     pub(super) fn after(&self, check_in: &CheckIn, now: &Now) -> Result<Mark, String> {
-        let by_count = check_in.journal == self.journal
-            && (check_in.start, check_in.count) > (self.start, self.count);
+        let by_count =
+            check_in.journal == self.journal && (check_in.start, check_in.count) > (self.start, self.count);
         let ahead = check_in.at - now.wall;
         let believed = check_in.at_trusted && !(now.wall_trusted && ahead > APART);
         let by_clock = believed && self.at.is_none_or(|at| check_in.at > at);
@@ -42,10 +42,12 @@ impl Mark {
             return Err(match (check_in.journal == self.journal, check_in.at_trusted) {
                 (true, _) => format!("its count is {}, and {} has been heard", check_in.count, self.count),
                 (false, false) => {
-                    "it comes from another journal, and its clock is not set: it is taken once that is".to_owned()
+                    "it comes from another journal, and its clock is not set: it is taken once that is"
+                        .to_owned()
                 }
                 (false, true) => {
-                    "it comes from another journal, and its time is not later than what has been heard".to_owned()
+                    "it comes from another journal, and its time is not later than what has been heard"
+                        .to_owned()
                 }
             });
         }

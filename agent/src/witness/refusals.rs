@@ -93,11 +93,8 @@ impl Refusals {
     /// Counts one. If it is to be said, how many of its cause there were since that was last said,
     /// this one included.
     pub(super) fn count(&mut self, refusal: &Refusal, now: Moment) -> Option<u64> {
-        let count = self.causes.entry(refusal.cause()).or_insert(Count {
-            total: 0,
-            unsaid: 0,
-            said: now - APART,
-        });
+        let count =
+            self.causes.entry(refusal.cause()).or_insert(Count { total: 0, unsaid: 0, said: now - APART });
         count.total += 1;
         count.unsaid += 1;
         if now - count.said < APART {

@@ -3,7 +3,7 @@
 use super::memory::Memory;
 use super::order::{Mark, is_late};
 use super::refusals::{Refusal, Refusals};
-use super::words::{self, Life};
+use super::words::{self, Life, Note};
 use crate::checkin::{self, CheckIn, VERSION};
 use jiff::tz::TimeZone;
 use serde::{Deserialize, Serialize};
@@ -25,7 +25,7 @@ pub(super) struct Known {
     key: String,
     mark: Mark,
     life: Life,
-    note: String,
+    note: Note,
     /// Whether it has announced something that must not be forgotten.
     announced: bool,
     /// When it last gave a sign of life, in this life of ours.
@@ -44,7 +44,7 @@ pub struct Taken {
     /// Whether it tells of now.
     pub live: bool,
     /// What pages say of the site from now on.
-    pub note: String,
+    pub note: Note,
 }
 
 /// All watched sites.
@@ -65,10 +65,10 @@ impl Roster {
     }
 
     /// What is still known of the plan's sites: for pages, until they speak again.
-    pub fn notes<'a>(&'a self, plan: &'a Plan) -> impl Iterator<Item = (&'a Watched, &'a str)> + 'a {
+    pub fn notes<'a>(&'a self, plan: &'a Plan) -> impl Iterator<Item = (&'a Watched, &'a Note)> + 'a {
         plan.watched.iter().filter_map(|site| {
             let known = self.known.get(&site.name).filter(|known| known.key == site.key)?;
-            Some((site, known.note.as_str()))
+            Some((site, &known.note))
         })
     }
 
@@ -130,7 +130,7 @@ impl Roster {
 
 impl Known {
     /// What pages say from now on. Old news change it too, but are no sign of life.
-    fn told(&mut self, site: &Watched, check_in: &CheckIn, live: bool, zone: &TimeZone, now: &Now) -> String {
+    fn told(&mut self, site: &Watched, check_in: &CheckIn, live: bool, zone: &TimeZone, now: &Now) -> Note {
         let life = Life::of(check_in);
         if live {
             let silent = self.heard.map(|heard| now.mono - heard).filter(|gap| *gap > check_in.next.times(3));
@@ -143,12 +143,10 @@ impl Known {
         }
         self.life = life;
         let sent = if live { now.wall } else { check_in.at };
-        let note = words::note(check_in, sent, zone);
-        let back = self.back.as_ref().filter(|(_, until)| now.mono < *until);
-        self.note = match back {
-            Some((back, _)) => format!("{back}; {note}"),
-            None => note,
-        };
+        self.note = words::note(check_in, sent, zone);
+        if let Some((back, _)) = self.back.as_ref().filter(|(_, until)| now.mono < *until) {
+            self.note.words = format!("{back}; {}", self.note.words);
+        }
         self.note.clone()
     }
 }

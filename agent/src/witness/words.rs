@@ -13,17 +13,24 @@ const FEW: usize = 3;
 
 /// One line without control characters, not too long.
 pub(super) fn clean(text: &str) -> String {
-    let mut line: String =
-        text.chars().map(|c| if c.is_control() { ' ' } else { c }).take(LONGEST).collect();
+    let mut line: String = text.chars().map(|c| if c.is_control() { ' ' } else { c }).take(LONGEST).collect();
     if text.chars().nth(LONGEST).is_some() {
         line.push('…');
     }
     line.trim().to_owned()
 }
 
-/// What was last known: `last at 02:13: mains off; open: power-lost (critical); lagoon-temp 24.1
-/// degC; likely the power, and the router with it`.
-pub(super) fn note(check_in: &CheckIn, heard: Wall, zone: &TimeZone) -> String {
+/// What pages say of a site.
+#[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+pub struct Note {
+    /// What was last known: `last at 02:13: mains off; open: power-lost (critical, for 1 min)`.
+    pub words: String,
+    /// What may be the cause if nothing more is heard: `likely the power cut …`.
+    pub likely: String,
+}
+
+/// Of a check-in that was heard, or sent, at this time.
+pub(super) fn note(check_in: &CheckIn, heard: Wall, zone: &TimeZone) -> Note {
     let clock = |wall: Wall| wall.civil(zone).strftime("%H:%M").to_string();
     let mut parts = Vec::new();
     if let Some(mains) = &check_in.mains {
@@ -41,7 +48,11 @@ pub(super) fn note(check_in: &CheckIn, heard: Wall, zone: &TimeZone) -> String {
         (false, more) => format!("open: {} and {more} more", open.join(", ")),
     });
     parts.extend(
-        check_in.readings.iter().take(FEW).map(|said| format!("{} {}", clean(&said.sensor), clean(&said.value))),
+        check_in
+            .readings
+            .iter()
+            .take(FEW)
+            .map(|said| format!("{} {}", clean(&said.sensor), clean(&said.value))),
     );
     let (sensors, good) = check_in.sensors;
     if good < sensors {
@@ -49,23 +60,25 @@ pub(super) fn note(check_in: &CheckIn, heard: Wall, zone: &TimeZone) -> String {
     }
     parts.extend(check_in.troubles.iter().take(FEW).map(|trouble| clean(trouble)));
     if let Some(silence) = &check_in.silence {
-        let mut part = format!("{} said it would be silent until {}", clean(&silence.who), clock(heard + silence.left));
+        let mut part =
+            format!("{} said it would be silent until {}", clean(&silence.who), clock(heard + silence.left));
         if !silence.why.is_empty() {
             // Writing to a text can't fail.
             let _ = write!(part, ": {}", clean(&silence.why));
         }
         parts.push(part);
     }
-    format!("last at {}: {}; {}", clock(heard), parts.join("; "), cause(check_in, heard, &clock))
+    let words = format!("last at {}: {}", clock(heard), parts.join("; "));
+    Note { words, likely: likely(check_in, heard, &clock) }
 }
 
-/// What may be the cause if nothing more is heard.
-fn cause(check_in: &CheckIn, heard: Wall, clock: &dyn Fn(Wall) -> String) -> String {
+fn likely(check_in: &CheckIn, heard: Wall, clock: &dyn Fn(Wall) -> String) -> String {
     match &check_in.dark {
         Some(dark) if dark.left > Span::ZERO => {
             format!("it said that it would go dark about {}: {}", clock(heard + dark.left), clean(&dark.why))
         }
         Some(dark) => format!("it said that it would go dark then: {}", clean(&dark.why)),
+        None if check_in.silence.is_some() => "it should be back by then".to_owned(),
         None if check_in.mains.as_deref() == Some("off") => {
             "likely the power cut, which took its router or its board with it".to_owned()
         }

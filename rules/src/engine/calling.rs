@@ -208,7 +208,8 @@ impl Engine {
         let done =
             relays.map(|(relay, run)| format!("{}: {run}", self.plan.relays[relay.index()].name)).collect();
         let alarms = call.members.iter().filter_map(|member| self.alarm(&member.alarm));
-        let mut notes: Vec<String> = alarms.flat_map(|id| self.notes_of(self.plan.alarm(id))).collect();
+        let mut notes: Vec<String> =
+            alarms.flat_map(|id| self.notes_of(self.plan.alarm(id), purpose == Purpose::Call)).collect();
         notes.dedup();
         Some(
             Context {

@@ -42,6 +42,8 @@ pub enum Input {
         sensor: SensorId,
         /// What it said.
         words: String,
+        /// What may be the cause if nothing more is heard from it.
+        likely: String,
     },
     /// Something from outside was not taken. The caller bounds how often.
     TurnedAway {

@@ -214,7 +214,7 @@ impl Engine {
         let present = Present { world: &self.world(), memory, now: self.now.mono };
         let alarm = self.plan.alarm(id);
         let because = alarm.condition.because(&self.plan, &present);
-        [because].into_iter().chain(self.notes_of(alarm)).collect::<Vec<_>>().join("; ")
+        [because].into_iter().chain(self.notes_of(alarm, true)).collect::<Vec<_>>().join("; ")
     }
 
     /// The sensors an alarm rests on.
@@ -222,13 +222,15 @@ impl Engine {
         self.plan.alarm(id).condition.sensors().into_iter()
     }
 
-    /// The words that came with the last readings that the alarm rests on.
-    pub(super) fn notes_of(&self, alarm: &Alarm) -> Vec<String> {
-        // Nothing but check-ins brings words.
-        let Some(site) = alarm.watched.and_then(|id| self.plan.watched.get(id.index())) else {
+    /// What the site that the alarm is about said of itself; with the likely cause of its silence
+    /// if that is what rings.
+    pub(super) fn notes_of(&self, alarm: &Alarm, rings: bool) -> Vec<String> {
+        let site = alarm.watched.and_then(|id| self.plan.watched.get(id.index()));
+        let Some(note) = site.and_then(|site| self.senses.notes.get(&site.sensor)) else {
             return Vec::new();
         };
-        self.senses.notes.get(&site.sensor).into_iter().cloned().collect()
+        let likely = (rings && alarm.sight.is_some()).then_some(&note.likely);
+        [&note.words].into_iter().chain(likely).cloned().collect()
     }
 
     /// When an alarm that is true and waits out its on-delay would be raised.

@@ -27,7 +27,7 @@ pub(super) struct Senses {
     /// Why and since when the broker can't be heard.
     pub(super) deaf: Option<(String, Moment)>,
     /// Words that came with a sensor's last reading, for pages.
-    pub(super) notes: BTreeMap<SensorId, String>,
+    pub(super) notes: BTreeMap<SensorId, Note>,
     /// Gateways, the sensors behind each, and since when all of them have been lost.
     pub(super) gateways: Vec<Gateway>,
 }
@@ -41,6 +41,14 @@ enum Sighted {
     Seen,
     /// No value has been in force since then, although one should.
     Lost(Moment),
+}
+
+/// What a watched site said of itself with its last check-in.
+#[derive(Clone, Debug)]
+pub(super) struct Note {
+    pub(super) words: String,
+    /// The cause if nothing more is heard.
+    pub(super) likely: String,
 }
 
 /// A radio or board that carries several sensors.
@@ -177,9 +185,9 @@ impl Engine {
     }
 
     /// Words came with a reading: what a watched site said of itself.
-    pub(super) fn noted(&mut self, id: SensorId, words: String) {
+    pub(super) fn noted(&mut self, id: SensorId, note: Note) {
         if id.index() < self.plan.sensors.len() {
-            self.senses.notes.insert(id, words);
+            self.senses.notes.insert(id, note);
         }
     }
 

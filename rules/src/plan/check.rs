@@ -152,8 +152,7 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
     // From here on the parts are needed whole; but the names of alarms are checked in any case.
     let whole_alarms: Vec<Read> = alarms.into_iter().flatten().collect();
     let whole_sensors: Option<Vec<Sensor>> = sensors.into_iter().collect();
-    let whole =
-        whole_sensors.is_some() && whole_alarms.len() == names.len() && watched.len() == declared;
+    let whole = whole_sensors.is_some() && whole_alarms.len() == names.len() && watched.len() == declared;
     let (mut sites, mut theirs, mut added) = (Vec::new(), Vec::new(), Vec::new());
     for site in watched {
         sites.push(site.watched);

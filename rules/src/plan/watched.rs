@@ -141,7 +141,7 @@ fn silent(site: &Watched, on_delay: Span, silent_after: Span, response: Option<V
     let usual = || {
         [
             format!("Ring {}. Nobody there? Go, or send the neighbour.", site.title),
-            "No power there: the card beside the tanks says what to do first; fish need air before heat."
+            "No power there: start the battery air pump first. Fish need air before they need heat."
                 .to_owned(),
             "Power is on: switch the router off and on, then the watch's board.".to_owned(),
         ]

@@ -44,6 +44,8 @@ steps = [{{ after = "0 min", to = ["ines.mail"] }}]
 
 const NOTE: &str = "last at 12:14: mains off; open: power-lost (critical, for 1 min); lagoon-temp 24.1 degC";
 
+const LIKELY: &str = "likely the power cut";
+
 fn shed() -> Site {
     let mut shed = Site::silent(&rules(), directory(), "2026-03-02T12:00:00+01:00[Europe/Berlin]");
     live(&mut shed, &[0, 1], 10);
@@ -53,7 +55,7 @@ fn shed() -> Site {
 
 fn check_in(shed: &mut Site, site: usize, note: &str, asks: bool) {
     let watched = shed.engine.plan().watched[site].clone();
-    shed.step(Input::Noted { sensor: watched.sensor, words: note.to_owned() });
+    shed.step(Input::Noted { sensor: watched.sensor, words: note.to_owned(), likely: LIKELY.to_owned() });
     let says = |sensor, word| Input::Measured { sensor, value: Value::Word(word), delivery: Delivery::Live };
     shed.step(says(watched.sensor, 0));
     if let Some(sensor) = watched.asks {
@@ -83,9 +85,13 @@ fn a_silent_site_calls_its_own_people_and_says_what_was_last_known() {
     let page = &shed.sent[0];
     let after = page.at - last - Span::minutes(5);
     assert!(page.to == "ines.push" && (0..1_000).contains(&after.0), "{} {after}", page.to);
-    assert!(page.headline.starts_with("Halyard House: halyard-silent, high, since 12:1"), "{}", page.headline);
+    assert!(
+        page.headline.starts_with("Halyard House: halyard-silent, high, since 12:1"),
+        "{}",
+        page.headline
+    );
     assert!(page.body.contains("no check-in for 5 min (since 12:10)"), "{}", page.body);
-    assert!(page.body.contains(NOTE), "{}", page.body);
+    assert!(page.body.contains(&format!("{NOTE}; {LIKELY}")), "{}", page.body);
     assert!(page.body.contains("Ring Halyard House."), "{}", page.body);
     assert!(page.text.contains("last at 12:14: mains off"), "a text says it too: {}", page.text);
     let reached: Vec<_> = shed.reached().into_iter().collect();
@@ -99,13 +105,19 @@ fn a_site_that_comes_back_is_told_of_once_with_how_it_is_now() {
     assert_eq!(shed.called(), ["ines.push"]);
     let before = shed.sent.len();
     for _ in 0..10 {
-        check_in(&mut shed, 0, "back after 7 min: its board has started anew; last at 12:17: mains on", false);
+        check_in(
+            &mut shed,
+            0,
+            "back after 7 min: its board has started anew; last at 12:17: mains on",
+            false,
+        );
         check_in(&mut shed, 1, "", false);
         shed.run(Span::minutes(1));
     }
     let after: Vec<_> = shed.sent[before..].iter().map(|page| (page.purpose, page.to.as_str())).collect();
     assert_eq!(after, [(Purpose::AllClear, "ines.push")], "one catch-up");
     let body = &shed.sent[before].body;
+    assert!(!body.contains(LIKELY), "it is over: {body}");
     assert!(body.contains("Now:\nback after 7 min: its board has started anew"), "{body}");
 }
 
@@ -171,7 +183,8 @@ fn a_witness_that_restarts_in_a_silence_goes_on_with_its_call_out() {
 #[test]
 fn what_is_turned_away_is_a_record_and_no_sign_of_life() {
     let mut shed = shed();
-    let (what, why) = ("50 check-ins, the last".to_owned(), "it is not signed with the site's key".to_owned());
+    let (what, why) =
+        ("50 check-ins, the last".to_owned(), "it is not signed with the site's key".to_owned());
     shed.step(Input::TurnedAway { what, why, by: by_site("halyard") });
     live(&mut shed, &[1], 6);
     assert_eq!(shed.count(|body| matches!(body, Body::Refused { .. })), 1);
@@ -181,7 +194,10 @@ fn what_is_turned_away_is_a_record_and_no_sign_of_life() {
 #[test]
 fn a_planned_silence_lasts_over_a_restart_and_ends_by_itself() {
     let mut site = Site::calm();
-    site.says_person("ines", Word::PlanSilence { length: Span::hours(2), why: "the rack is moved".to_owned() });
+    site.says_person(
+        "ines",
+        Word::PlanSilence { length: Span::hours(2), why: "the rack is moved".to_owned() },
+    );
     let left = |site: &Site| site.engine.silence_at(site.now.mono).map(|it| it.until - site.now.mono);
     assert_eq!(left(&site), Some(Span::hours(2)));
     site.restart(Span::minutes(30), Some(Span::minutes(30)));
