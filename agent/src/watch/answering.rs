@@ -12,7 +12,7 @@ impl Watch {
         match request {
             Request::Status { json } => {
                 let status = self.engine.status(now);
-                self.health.look(&self.channels, &self.keeper);
+                self.health.look(&self.channels, &self.keeper, self.context.modem.as_ref());
                 self.health.check_ins = self.sender.as_ref().map(Sender::health).unwrap_or_default();
                 self.health.watched = self.roster.totals();
                 let text = if json {

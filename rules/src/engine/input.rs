@@ -54,6 +54,13 @@ pub enum Input {
         /// From where, as far as is known.
         by: By,
     },
+    /// A source answered for this sensor, but with nothing that can be believed.
+    Missed {
+        /// The sensor's place in the plan.
+        sensor: SensorId,
+        /// What it said instead of a value, in words.
+        why: String,
+    },
     /// The way to the broker changed.
     Link(Link),
     /// An attempt at a page ended.
@@ -74,6 +81,15 @@ pub enum Input {
     Said {
         /// What.
         word: Word,
+        /// Who.
+        by: By,
+    },
+    /// What somebody said can't be taken for a word: it is kept as refused.
+    Unheeded {
+        /// What was said.
+        what: String,
+        /// Why it is not taken.
+        why: String,
         /// Who.
         by: By,
     },

@@ -7,7 +7,7 @@ use super::context::Context;
 use super::finding::At;
 use super::measure::Kind;
 use super::read::{Item, Table};
-use super::{Alarm, CalloutId, Sensor, SensorId, Sight, Tank, TankId, alarm, watched};
+use super::{Alarm, CalloutId, Feed, Sensor, SensorId, Sight, Tank, TankId, alarm, watched};
 use crate::alarm::Priority;
 use crate::condition::{Condition, Test};
 use crate::time::Span;
@@ -68,11 +68,12 @@ pub(super) fn alarms(rules: &Rules, read: &[&Read], sensors: &[Sensor], tanks: &
     }
     let mut causes: BTreeMap<Sight, BTreeSet<SensorId>> = BTreeMap::new();
     for id in blinded.keys() {
-        let gateway = sensors.get(id.index()).and_then(|sensor| sensor.gateway.clone());
+        let Some(sensor) = sensors.get(id.index()) else { continue };
+        let broker = sensor.feed.topic().map(|_| Sight::Broker);
         // The silence of a watched site has an alarm already.
-        let is_site = sensors.get(id.index()).is_some_and(|sensor| sensor.measure.name == watched::MEASURE);
-        let by_itself = (!is_site).then_some(Sight::Sensor(*id));
-        for cause in [Some(Sight::Broker), gateway.map(Sight::Gateway), by_itself].into_iter().flatten() {
+        let by_itself = (sensor.measure.name != watched::MEASURE).then_some(Sight::Sensor(*id));
+        let causes_of = [broker, sensor.gateway.clone().map(Sight::Gateway), by_itself];
+        for cause in causes_of.into_iter().flatten() {
             causes.entry(cause).or_default().insert(*id);
         }
     }
@@ -92,10 +93,7 @@ fn build(rules: &Rules, sight: Sight, lost: &[&Sensor], silenced: &[&Alarm], tan
     let first = lost.first()?;
     let (name, cause) = match &sight {
         Sight::Broker => ("broker".to_owned(), "the broker, the network or its power is down".to_owned()),
-        Sight::Gateway(gateway) => (
-            format!("gateway-{gateway}"),
-            format!("gateway {gateway} has no power, no network or no radio contact"),
-        ),
+        Sight::Gateway(gateway) => (format!("gateway-{gateway}"), first.feed.gateway_cause(gateway)),
         Sight::Sensor(_) => (
             first.name.clone(),
             format!("{} has no power or no contact, or says what can't be believed", first.name),
@@ -166,11 +164,14 @@ fn response(sight: &Sight, lost: &[&Sensor], tanks: &[Tank]) -> Vec<String> {
         Sight::Broker => {
             vec!["See whether the router, the broker and the house have power.".to_owned()]
         }
-        Sight::Gateway(gateway) => vec![format!("See whether gateway {gateway} has power and network.")],
+        Sight::Gateway(gateway) => {
+            lost.first().map(|sensor| sensor.feed.gateway_mend(gateway)).into_iter().collect()
+        }
         Sight::Sensor(_) => {
-            let topics = lost
-                .iter()
-                .map(|sensor| format!("It should report every {} to {}.", sensor.every, sensor.topic));
+            let topics = lost.iter().map(|sensor| match &sensor.feed {
+                Feed::Topic(topic) => format!("It should report every {} to {topic}.", sensor.every),
+                Feed::Source(source) => format!("It is asked every {}: {source}.", sensor.every),
+            });
             let mut mend = vec!["See whether the sensor has power and sits where it should.".to_owned()];
             mend.extend(topics);
             mend

@@ -7,7 +7,7 @@ use super::alarm::{self, PRIORITIES, Read};
 use super::context::Context;
 use super::finding::{At, Finding};
 use super::read::{Item, Table};
-use super::{Alarm, Measure, Sensor, SensorId, Sight, Watched, WatchedId};
+use super::{Alarm, Feed, Measure, Sensor, SensorId, Sight, Watched, WatchedId};
 use crate::alarm::Priority;
 use crate::condition::{Condition, Test};
 use crate::reading::{Content, Mapping, Word};
@@ -120,7 +120,7 @@ fn sensor(site: &str, ending: &str, words: &[&str], every: Span, stale_after: Sp
     let word = |name: &&str| Word { name: (*name).to_owned(), spellings: vec![(*name).to_owned()] };
     Some(Sensor {
         name: format!("{site}{ending}"),
-        topic: format!("{CHECK_INS}{site}"),
+        feed: Feed::Topic(format!("{CHECK_INS}{site}")),
         mapping: Mapping::Plain(Content::Words(words.iter().map(word).collect())),
         tank: None,
         measure: Measure { name: MEASURE, dimension: Dimension::NUMBER, words: true },

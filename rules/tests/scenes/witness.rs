@@ -80,7 +80,7 @@ fn a_silent_site_calls_its_own_people_and_says_what_was_last_known() {
     let mut shed = shed();
     check_in(&mut shed, 0, NOTE, false);
     let last = shed.now.mono;
-    live(&mut shed, &[1], 10);
+    live(&mut shed, &[1], 12);
     assert_eq!(shed.raised(), ["halyard-silent"], "{}", shed.story());
     let page = &shed.sent[0];
     let after = page.at - last - Span::minutes(5);
