@@ -22,7 +22,9 @@ mod switching;
 mod timers;
 mod turn;
 mod view;
+mod vouching;
 
+pub use answering::LONGEST_SHELF;
 pub use input::{Delivery, Health, Input, Link, Word};
 pub use recollecting::Recollection;
 pub use timers::DeadlineReason;
@@ -38,7 +40,7 @@ use crate::record::{Body, By, Record, Seq};
 use crate::time::{Moment, Now, Span};
 use judging::{Recall, Watch};
 use ledger::Ledger;
-use sensing::Senses;
+use sensing::{Note, Senses};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 use timers::Timers;
@@ -80,6 +82,20 @@ pub struct Engine {
     kept: BTreeMap<RelayId, String>,
     works: BTreeMap<TankId, Spell>,
     ledger: Ledger,
+    silence: Option<Silence>,
+}
+
+/// A silence of this site that somebody has announced.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Silence {
+    /// The record that began it.
+    pub seq: Seq,
+    /// It is over then.
+    pub until: Moment,
+    /// The reason given; may be empty.
+    pub why: String,
+    /// Who said so.
+    pub by: By,
 }
 
 /// Work going on on a tank.
@@ -141,6 +157,7 @@ impl Engine {
             kept: BTreeMap::new(),
             works: BTreeMap::new(),
             ledger: Ledger::default(),
+            silence: None,
         }
     }
 
@@ -166,6 +183,8 @@ impl Engine {
             Input::Tick => {}
             Input::Message { topic, payload, delivery } => self.hear(&topic, &payload, delivery),
             Input::Measured { sensor, value, delivery } => self.measured(sensor, value, delivery),
+            Input::Noted { sensor, words, likely } => self.noted(sensor, Note { words, likely }),
+            Input::TurnedAway { what, why, by } => self.refuse(what, why, by),
             Input::Missed { sensor, why } => self.missed(sensor, why),
             Input::Link(link) => self.link(link),
             Input::Health { part, health } => self.health(part, health),
@@ -220,8 +239,10 @@ impl Engine {
         let calls = self.calls.keys().map(|id| Some(*id));
         let members = self.calls.values().flat_map(|call| call.members.iter().map(|m| Some(m.episode)));
         let ledger = [self.ledger.rests_on(self.now.mono)];
+        let silence = self.silence_at(self.now.mono).map(|silence| Some(silence.seq));
         lives
             .chain(works)
+            .chain(silence)
             .chain(runs)
             .chain(pausing)
             .chain(calls)

@@ -66,6 +66,8 @@ pub(crate) struct Context<'a> {
     pub(crate) also: Vec<&'a Call>,
     /// Pages that were held back on this way, for want of room: how many, since when.
     pub(crate) held: Option<(usize, Moment)>,
+    /// What watched sites in it said of themselves, the latest.
+    pub(crate) notes: Vec<String>,
     pub(crate) maybe_repeat: bool,
 }
 
@@ -197,6 +199,9 @@ impl Context<'_> {
         }
         lines.extend(self.how_long());
         lines.extend(self.episodes());
+        if self.purpose == Purpose::AllClear {
+            lines.extend(self.section("Now:", self.notes.clone()));
+        }
         if self.tells_of_relays() {
             let title = if self.purpose == Purpose::Call { "Done so far:" } else { "As the watch left it:" };
             lines.extend(self.section(title, self.done.clone()));
@@ -319,7 +324,8 @@ impl Context<'_> {
     fn text(&self, headline: &str) -> String {
         let mut text = headline.to_owned();
         if self.purpose == Purpose::Call {
-            for line in self.by_hand.iter().chain(&self.done).chain(&self.response()) {
+            let lines = self.by_hand.iter().chain(&self.notes).chain(&self.done);
+            for line in lines.chain(&self.response()) {
                 let _ = write!(text, ". {}", line.trim_end_matches('.'));
             }
         }

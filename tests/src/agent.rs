@@ -175,14 +175,22 @@ impl Home {
     /// # Errors
     /// When it can't be started.
     pub fn start(&self) -> io::Result<Agent> {
+        self.start_as(&["run"])
+    }
+
+    /// The same by another command that watches.
+    ///
+    /// # Errors
+    /// When it can't be started.
+    pub fn start_as(&self, arguments: &[&str]) -> io::Result<Agent> {
         let log = fs::OpenOptions::new().create(true).append(true).open(self.path("log"))?;
         let since = log.metadata()?.len();
         let mut command = match self.by.split_first() {
-            None => self.command(&["run"]),
+            None => self.command(arguments),
             Some((program, before)) => {
                 let mut command = Command::new(program);
                 command.args(before).arg(&self.binary);
-                self.equip(command, &["run"])
+                self.equip(command, arguments)
             }
         };
         let child = command.stdout(Stdio::null()).stderr(log).spawn()?;

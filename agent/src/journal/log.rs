@@ -181,6 +181,8 @@ impl Log {
                 | Body::Answered { .. }
                 | Body::Resumed { .. }
                 | Body::Refused { .. }
+                | Body::SilencePlanned { .. }
+                | Body::SilenceEnded { .. }
                 | Body::Switched { .. }
                 | Body::Released { .. }
                 | Body::Proved { .. }

@@ -57,6 +57,12 @@ impl Engine {
         self.senses.deaf = before.deaf;
         self.senses.clock_was_right = before.clock_was_right;
         self.senses.parts = before.parts;
+        let notes = before.notes.into_iter().filter_map(|(id, note)| {
+            let name = &old.sensors[id.index()].name;
+            let place = self.plan.sensors.iter().position(|sensor| sensor.name == *name)?;
+            Some((SensorId(place as u32), note))
+        });
+        self.senses.notes = notes.collect();
         let mut known: BTreeMap<_, _> = old
             .sensors
             .iter()

@@ -83,10 +83,10 @@ pub(super) fn rules(table: Option<Table<'_>>, context: &Context<'_>) -> Rules {
 /// An alarm for each part, and for each channel of a person that some call-out uses.
 pub(super) fn alarms<'a>(
     rules: &Rules,
-    read: &[Read],
+    read: impl DoubleEndedIterator<Item = &'a Read>,
     callouts: impl IntoIterator<Item = &'a Callout>,
 ) -> Vec<Read> {
-    let own = read.iter().map(|read| &read.alarm).filter(|alarm| alarm.callout.is_some());
+    let own = read.map(|read| &read.alarm).filter(|alarm| alarm.callout.is_some());
     // The first of the most urgent.
     let worst = own.rev().max_by_key(|alarm| alarm.priority);
     let Some(worst) = worst.map(|alarm| alarm.callout) else { return Vec::new() };
@@ -122,6 +122,7 @@ fn build(rules: &Rules, part: Part, callout: Option<CalloutId>) -> Read {
         fallback: None,
         hazard: None,
         sight: Some(Sight::Part(part)),
+        watched: None,
     };
     Read { alarm, place: 0..0, consequence_of: Vec::new(), because_of: &[] }
 }

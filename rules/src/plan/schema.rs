@@ -31,6 +31,7 @@ pub fn schema() -> Value {
             "card": things("First-aid steps of your own, by name.", "card"),
             "sight": { "$ref": "#/$defs/sight" },
             "health": { "$ref": "#/$defs/health" },
+            "watched": things("Other sites that this watch is the witness of, by name.", "watched"),
         },
         "$defs": {
             "quantity": {
@@ -75,6 +76,19 @@ pub fn schema() -> Value {
                 ("after", quantity("How long a part of the watch itself may fail before it rings.")),
                 ("priority", priority()),
                 ("callout", text("Who is told; \"none\" records it only.")),
+            ]),
+            "watched": closed(&["key"], [
+                ("name", text("As pages say it.")),
+                ("key", text("The public half of its check-in key.")),
+                ("every", quantity("How often it checks in.")),
+                ("silent-after", quantity("It rings after so long without a check-in; five of them if left out.")),
+                ("priority", priority()),
+                ("callout", text("Who is told; \"none\" records it only.")),
+                ("response", json!({
+                    "anyOf": [{ "type": "string" }, { "type": "array", "items": { "type": "string" } }],
+                    "description": "What to do, one action a line; \"card:NAME\" for the lines of a card.",
+                })),
+                ("hand-on", json!({ "type": "boolean", "description": "Rings too when an alarm is open there and its own pages reach nobody." })),
             ]),
         },
     })

@@ -11,3 +11,4 @@ mod relays;
 mod restarts;
 mod senses;
 mod sources;
+mod witness;
