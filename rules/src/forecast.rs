@@ -20,6 +20,7 @@ pub mod interval;
 pub mod light;
 pub mod margin;
 pub mod oxygen;
+pub mod paper;
 pub mod regression;
 pub mod thermal;
 pub mod water;

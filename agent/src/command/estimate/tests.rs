@@ -1,0 +1,110 @@
+//! Asked as a keeper asks: on the command line.
+
+use super::*;
+use clap::Parser;
+
+#[derive(Parser)]
+struct Asked {
+    #[command(flatten)]
+    estimate: Estimate,
+}
+
+fn asked(arguments: &str) -> Estimate {
+    let quoted = arguments.split('\'').enumerate().flat_map(|(i, part)| {
+        if i % 2 == 1 { vec![part.to_owned()] } else { part.split_whitespace().map(str::to_owned).collect() }
+    });
+    Asked::parse_from(std::iter::once("estimate".to_owned()).chain(quoted)).estimate
+}
+
+fn refused(arguments: &str) -> String {
+    let (paper, quoted) = (asked(arguments).paper(None), arguments);
+    paper.err().unwrap_or_else(|| panic!("{quoted} is understood"))
+}
+
+fn page(arguments: &str) -> String {
+    let (paper, units) = asked(arguments).paper(None).unwrap();
+    page::words(&Answers::of(&paper, &units))
+}
+
+const LAGOON: &str = "--volume '420 L' --salinity '35 ppt' --water '25.5 degC' --room '16 degC' --heater '200 W' \
+     --heater '200 W' --air '3 L/min' --battery '7 Ah' --volts '12 V' --kind agm --load '5 W' --flow '3000 L/h' \
+     --reservoir '25 L' --light '300 umol/m2/s' --lit '10 h'";
+
+#[test]
+fn a_tank_on_paper_has_an_answer_to_everything() {
+    insta::assert_snapshot!(page(LAGOON));
+}
+
+#[test]
+fn what_is_unknown_is_said_with_what_it_would_answer() {
+    insta::assert_snapshot!(page(
+        "--box '48 x 24 x 22 in' --water '78 degF' --room '60 degF' --stocking heavy"
+    ));
+}
+
+#[test]
+fn with_nothing_known_nothing_is_answered() {
+    let (paper, units) = asked("").paper(None).unwrap();
+    assert!(Answers::of(&paper, &units).nothing_known());
+}
+
+#[test]
+fn scripts_get_numbers_in_the_keepers_unit_and_what_they_rest_on() {
+    let (paper, units) = asked("--volume '110 US gal' --water '78 degF' --room '60 degF' --heater '300 W'")
+        .paper(None)
+        .unwrap();
+    let answers = serde_json::to_value(Answers::of(&paper, &units)).unwrap();
+    let heat = answers["topics"].as_array().unwrap().iter().find(|topic| topic["topic"] == "heat").unwrap();
+    let coldest = &heat["answers"].as_array().unwrap()[1];
+    assert_eq!(coldest["question"], "coldest-room");
+    assert_eq!(coldest["range"]["unit"], "degF");
+    let likely = coldest["range"]["likely"].as_f64().unwrap();
+    assert!((40.0..75.0).contains(&likely), "{coldest}");
+    assert_eq!(coldest["rests_on"][0]["origin"], "given");
+}
+
+#[test]
+fn what_can_not_be_meant_is_refused_with_what_would_help() {
+    assert_eq!(refused("--volume '100 L' --battery '7 Ah' --kind agm"), "a capacity in Ah needs --volts");
+    assert!(refused("--battery '84 Wh'").starts_with("--battery needs --kind"));
+    assert!(refused("--light '300 umol/m2/s'").contains("--lit"));
+    for wrong in [
+        "--volume '420 degC'",
+        "--volume '-420 L'",
+        "--box '120 x 60 cm'",
+        "--box '1 x 2 x 3'",
+        "--heater hot",
+    ] {
+        let words = std::iter::once("estimate".to_owned())
+            .chain(wrong.splitn(2, ' ').map(|w| w.trim_matches('\'').to_owned()));
+        assert!(Asked::try_parse_from(words).is_err(), "{wrong} is understood");
+    }
+}
+
+/// Of an energy the voltage has no part in the time: 84 Wh are 7 Ah at 12 V.
+#[test]
+fn a_battery_in_watt_hours_lasts_as_long_as_the_same_in_ampere_hours() {
+    let lasts = |arguments: &str| asked(arguments).paper(None).unwrap().0.battery().unwrap().range;
+    let by_charge = lasts("--battery '7 Ah' --volts '12 V' --kind gel --load '6 W'");
+    let by_energy = lasts("--battery '84 Wh' --kind gel --load '6 W'");
+    let by_other_volts = lasts("--battery '84 Wh' --volts '24 V' --kind gel --load '6 W'");
+    for other in [by_energy, by_other_volts] {
+        assert!((by_charge.low - other.low).abs() < 1e-9 && (by_charge.high - other.high).abs() < 1e-9);
+    }
+}
+
+#[test]
+fn the_picture_is_well_formed_and_names_what_it_shows() {
+    let (paper, units) = asked(LAGOON).paper(None).unwrap();
+    let svg = plot::outage(&paper, &units).unwrap();
+    assert!(!svg.contains("NaN") && !svg.contains("inf"), "no coordinate is missing");
+    for words in ["Water without heat", "Oxygen with all pumps off", "too cold", "survival at risk: 2.3"] {
+        assert!(svg.contains(words), "{words}");
+    }
+    for tag in ["svg", "g", "text", "clipPath"] {
+        let (opened, closed) =
+            (svg.matches(&format!("<{tag}")).count(), svg.matches(&format!("</{tag}>")).count());
+        assert_eq!(opened, closed, "{tag}");
+    }
+    assert!(plot::outage(&asked("").paper(None).unwrap().0, &units).is_err(), "nothing known, nothing drawn");
+}
