@@ -10,6 +10,7 @@ mod check;
 mod context;
 mod editor;
 mod finding;
+mod gear;
 mod hazard;
 mod measure;
 pub(crate) mod nearest;
@@ -26,6 +27,7 @@ mod tank;
 pub use check::{Checked, Surroundings};
 pub use editor::{FINDINGS_VERSION, FindingView, FindingsView, PlaceView};
 pub use finding::{At, Finding, Severity, render};
+pub use gear::{Air, Battery, Device, Gear};
 pub use people::{ChannelKind, Contact, Directory, Hours, Target};
 pub use schema::{schema, schema_text};
 
@@ -63,6 +65,8 @@ ids! {
     AlarmId,
     /// A call-out policy's place in [`Plan::callouts`].
     CalloutId,
+    /// A battery's place in [`Plan::batteries`].
+    BatteryId,
 }
 
 /// One site: what there is to watch, when to ring, whom to tell.
@@ -70,6 +74,10 @@ ids! {
 pub struct Plan {
     /// The site's name, as pages say it.
     pub site: String,
+    /// Height above the sea, m; 0 if nobody said.
+    pub altitude: f64,
+    /// Shows whether the mains are on.
+    pub mains: Option<SensorId>,
     /// The zone that times of day are meant in.
     pub zone: TimeZone,
     /// In the order of the file, as are all lists here.
@@ -78,6 +86,8 @@ pub struct Plan {
     pub sensors: Vec<Sensor>,
     /// All relays.
     pub relays: Vec<Relay>,
+    /// All batteries.
+    pub batteries: Vec<Battery>,
     /// The keeper's alarms, then those that the plan adds for lost sight.
     pub alarms: Vec<Alarm>,
     /// All call-out policies.
@@ -101,6 +111,8 @@ pub struct Tank {
     pub stocking: Stocking,
     /// When its lights are meant to be on, local time.
     pub photoperiod: Option<Hours>,
+    /// What the forecasts know of its gear.
+    pub gear: Gear,
 }
 
 /// How much lives in a tank, for the oxygen estimate.
