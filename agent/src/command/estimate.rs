@@ -1,22 +1,29 @@
 //! `slackwater estimate`: what a keeper writes down about a tank in (from the rule file, from the command
 //! line, or both), answers to what he plans for out: heater and spare, oxygen, battery, how long an outage
 //! he can stand, water and light. Nothing runs and nothing is measured; all that is computed is in
-//! [`Paper`].
+//! [`Paper`]. A tank whose history the journal keeps can also be drawn as it was forecast and as it went.
 
 mod answers;
 mod chart;
+mod filed;
 mod page;
+mod past;
 mod plot;
 
 use super::{Config, failed, wrong};
-use crate::settings::Environment;
+use crate::clock::Clock;
+use crate::journal::Log;
+use crate::review::{Window, parse_when};
+use crate::settings::{Environment, Settings, Trust};
 use crate::site::load_plan;
 use answers::Answers;
 use clap::{Args, ValueEnum};
 use slackwater_rules::forecast::Interval;
 use slackwater_rules::forecast::battery::{Battery, Chemistry};
+use slackwater_rules::forecast::oxygen::AirPump;
 use slackwater_rules::forecast::paper::{Light, Paper, Supply};
 use slackwater_rules::plan::{Plan, Stocking};
+use slackwater_rules::time::Span;
 use slackwater_rules::units::{Dimension, Quantity, Scale};
 use std::path::PathBuf;
 use std::process::ExitCode;
@@ -25,6 +32,12 @@ use std::process::ExitCode;
 const USUAL_LIMITS: (f64, f64) = (22.0, 29.0);
 /// The time that makers rate capacities for, h: lead by long custom, lithium at a fifth of its capacity an hour.
 const RATED_H: (f64, f64) = (20.0, 5.0);
+/// A stone of which nothing is said: coarse or fine, at this depth in m.
+const ANY_STONE: (Interval, f64) = (Interval { low: 0.02, likely: 0.03, high: 0.087 }, 0.4);
+/// What a tank's water leaves of what a stone brings in clean water.
+const ALPHA: f64 = 0.85;
+/// How much of the journal a tank is learned from before its forecast is drawn.
+const LEARNED_FROM: Span = Span::hours(30 * 24);
 /// What an inverter passes on, of what it takes beyond its idle draw.
 const INVERTER: Interval = Interval { low: 0.8, likely: 0.85, high: 0.9 };
 
@@ -71,7 +84,7 @@ pub(super) struct Estimate {
     #[arg(long, value_name = "FLOW", value_parser = of(Dimension::FLOW))]
     air: Option<Given>,
     /// How deep the stone hangs: `40 cm`.
-    #[arg(long, value_parser = of(Dimension::LENGTH), requires = "air")]
+    #[arg(long, value_parser = of(Dimension::LENGTH))]
     depth: Option<Given>,
     /// Capacity of the battery that carries the air pump: `84 Wh`, or `7 Ah` with --volts.
     #[arg(long, value_name = "CAPACITY", value_parser = capacity)]
@@ -97,9 +110,15 @@ pub(super) struct Estimate {
     /// From lamp on to lamp off: `10 h`.
     #[arg(long, value_name = "TIME", value_parser = of(Dimension::TIME))]
     lit: Option<Given>,
-    /// Draw temperature and oxygen of an outage into an SVG file.
+    /// Draw temperature and oxygen of an outage into an SVG file; with --since, what was forecast then and what came.
     #[arg(long, value_name = "FILE")]
     plot: Option<PathBuf>,
+    /// Draw from the journal: the forecast of this time, as the tank was then known.
+    #[arg(long, value_name = "TIME", requires = "plot", requires = "tank")]
+    since: Option<String>,
+    /// What came, until then; 12 h later, or now, if none is given.
+    #[arg(long, value_name = "TIME", requires = "since")]
+    until: Option<String>,
     /// For scripts.
     #[arg(long)]
     json: bool,
@@ -200,27 +219,33 @@ fn size(text: &str) -> Result<Box3, String> {
 }
 
 pub(super) fn answer(asked: &Estimate) -> ExitCode {
-    let plan = match &asked.tank {
+    let site = match &asked.tank {
         None => None,
         Some(_) => match load_plan(&asked.config.config, &Environment::of_process(), None) {
-            Ok((_, plan)) => Some(plan),
+            Ok(site) => Some(site),
             Err(mistakes) => return wrong(&mistakes.text),
         },
     };
-    let (paper, units) = match asked.paper(plan.as_ref()) {
+    let (paper, units) = match asked.paper(site.as_ref().map(|(_, plan)| plan)) {
         Ok(paper) => paper,
         Err(text) => {
             eprintln!("{text}");
             return ExitCode::from(2);
         }
     };
-    let answers = Answers::of(&paper, &units);
-    if let Some(file) = &asked.plot
-        && let Err(text) = plot::outage(&paper, &units)
-            .and_then(|svg| std::fs::write(file, svg).map_err(|error| format!("{}: {error}", file.display())))
-    {
-        return failed(&text);
+    if let Some(file) = &asked.plot {
+        let svg = match (&site, &asked.since) {
+            (Some((settings, plan)), Some(since)) => asked.past(settings, plan, since),
+            _ => plot::outage(&paper, &units),
+        };
+        let written = svg.and_then(|svg| {
+            std::fs::write(file, svg).map_err(|error| format!("{} can't be written: {error}", file.display()))
+        });
+        if let Err(text) = written {
+            return failed(&text);
+        }
     }
+    let answers = Answers::of(&paper, &units);
     if asked.json {
         match serde_json::to_string_pretty(&answers) {
             Ok(text) => println!("{text}"),
@@ -263,7 +288,7 @@ impl Estimate {
     /// What is known: the command line before the rule file.
     fn paper(&self, plan: Option<&Plan>) -> Result<(Paper, Units), String> {
         let (mut paper, filed) = match (plan, &self.tank) {
-            (Some(plan), Some(name)) => from_plan(plan, name)?,
+            (Some(plan), Some(name)) => filed::paper(plan, name)?,
             _ => (Paper::blank(USUAL_LIMITS.0, USUAL_LIMITS.1), None),
         };
         let base = |given: &Option<Given>| given.as_ref().map(|given| given.base);
@@ -291,8 +316,16 @@ impl Estimate {
         paper.altitude = base(&self.altitude).or(paper.altitude);
         // Of base units per second: volumes an hour, litres a minute.
         paper.flow = base(&self.flow).map(|flow| flow * 3_600.0).or(paper.flow);
-        paper.air = base(&self.air).map(|air| air * 60_000.0).or(paper.air);
-        paper.depth = base(&self.depth).or(paper.depth);
+        paper.air = match (base(&self.air), base(&self.depth)) {
+            (Some(air), depth) => Some(AirPump {
+                air_l_min: air * 60_000.0,
+                depth_m: depth.unwrap_or(ANY_STONE.1),
+                share_per_m: ANY_STONE.0,
+                alpha: ALPHA,
+            }),
+            (None, Some(_)) => return Err("--depth needs --air, what the pump brings".to_owned()),
+            (None, None) => paper.air,
+        };
         paper.supply = self.supply(paper.supply)?;
         paper.reservoir = base(&self.reservoir).or(paper.reservoir);
         paper.light = match (base(&self.light), base(&self.lit), paper.light) {
@@ -305,6 +338,23 @@ impl Estimate {
             |all: &[&Option<Given>]| all.iter().find_map(|given| given.as_ref()).map(|g| g.scale.clone());
         let degrees = first(&[&self.water, &self.room, &self.cold, &self.warm]).or(filed);
         Ok((paper, Units { temperature: degrees, volume: first(&[&self.volume, &self.reservoir]) }))
+    }
+
+    /// The picture of the forecast of `since` and of what came.
+    fn past(&self, settings: &Settings, plan: &Plan, since: &str) -> Result<String, String> {
+        let (zone, name) = (&settings.places.zone, self.tank.as_deref().unwrap_or_default());
+        let now = Clock::system(Trust::System).now().wall;
+        let when = |text: &str| parse_when(text, now, zone).map_err(|error| error.to_string());
+        let since = when(since)?;
+        let until = self.until.as_deref().map_or(Ok(now.min(since + Span::hours(12))), when)?;
+        if since >= until {
+            return Err("it would end before it begins: give another --since or --until".to_owned());
+        }
+        let log = Log::open(&settings.places.journal.path).map_err(|error| error.to_string())?;
+        let mut past = past::Past::of(plan, name, Window { since, until })?;
+        log.walk_readings(since - LEARNED_FROM, until, |sensor, minute| past.take(sensor, &minute))
+            .map_err(|error| error.to_string())?;
+        past.picture(zone)
     }
 
     fn supply(&self, filed: Option<Supply>) -> Result<Option<Supply>, String> {
@@ -335,25 +385,6 @@ impl Estimate {
         };
         Ok(Some(Supply { battery, load_w: load }))
     }
-}
-
-/// What the rule file says of a tank, and the unit of its thermometer.
-fn from_plan(plan: &Plan, name: &str) -> Result<(Paper, Option<Scale>), String> {
-    let Some(place) = plan.tanks.iter().position(|tank| tank.name == name) else {
-        let names: Vec<&str> = plan.tanks.iter().map(|tank| tank.name.as_str()).collect();
-        return Err(format!("the rule file has no tank `{name}`; it has {}", names.join(", ")));
-    };
-    let tank = &plan.tanks[place];
-    let thermometer = plan.sensors.iter().find(|sensor| {
-        sensor.measure.dimension == Dimension::TEMPERATURE
-            && sensor.tank.is_some_and(|id| id.index() == place)
-    });
-    let (cold, warm) = thermometer.and_then(|sensor| sensor.limits).unwrap_or(USUAL_LIMITS);
-    let mut paper = Paper::blank(cold, warm);
-    paper.volume = tank.volume;
-    paper.salinity = tank.salinity;
-    paper.stocking = tank.stocking;
-    Ok((paper, thermometer.map(|sensor| sensor.scale.clone())))
 }
 
 #[cfg(test)]

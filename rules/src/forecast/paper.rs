@@ -24,11 +24,6 @@ use crate::plan::Stocking;
 const USUAL_SALINITY: f64 = 35.0;
 /// Relative humidity of a lived-in room, if nobody says.
 const USUAL_HUMIDITY: f64 = 0.5;
-/// Depth of a stone, if nobody says, m.
-const USUAL_DEPTH_M: f64 = 0.4;
-/// Oxygen that passes over per metre of rise, of stones coarse and fine: see [`AirPump`].
-const ANY_STONE: Interval = Interval { low: 0.02, likely: 0.03, high: 0.087 };
-
 /// What is written down. Units as in all forecasts: m³, degC, W, hours.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Paper {
@@ -56,10 +51,8 @@ pub struct Paper {
     pub altitude: Option<f64>,
     /// Flow through the tank, m³/h.
     pub flow: Option<f64>,
-    /// Air at the stone, L/min.
-    pub air: Option<f64>,
-    /// Depth of the stone, m.
-    pub depth: Option<f64>,
+    /// The air pump and its stone.
+    pub air: Option<AirPump>,
     /// What carries the air pump through an outage.
     pub supply: Option<Supply>,
     /// Fresh water that can run in at worst.
@@ -120,7 +113,6 @@ impl Paper {
             altitude: None,
             flow: None,
             air: None,
-            depth: None,
             supply: None,
             reservoir: None,
             light: None,
@@ -298,11 +290,10 @@ impl Paper {
 
     /// The air pump, if there is one.
     pub fn air_pump(&self) -> Result<AirPump, CannotSay> {
-        let air_l_min = self.air.ok_or(CannotSay::Missing("air pump"))?;
-        let air_l_min = CannotSay::unless_within("air in L/min", air_l_min, 0.0, 1_000.0)?;
-        let depth_m = self.depth.unwrap_or(USUAL_DEPTH_M);
-        let depth_m = CannotSay::unless_within("depth of the stone in m", depth_m, 0.01, 5.0)?;
-        Ok(AirPump { air_l_min, depth_m, share_per_m: ANY_STONE, alpha: 0.8 })
+        let pump = self.air.ok_or(CannotSay::Missing("air pump"))?;
+        CannotSay::unless_within("air in L/min", pump.air_l_min, 0.0, 1_000.0)?;
+        CannotSay::unless_within("depth of the stone in m", pump.depth_m, 0.01, 5.0)?;
+        Ok(pump)
     }
 
     fn geometry(&self) -> Result<Geometry, CannotSay> {
