@@ -57,9 +57,10 @@ enum Scene {
     OpenWindow,
     LidAndFan,
     ProbeOut,
+    ProbeLags,
 }
 
-const SCENES: [Scene; 7] = [
+const SCENES: [Scene; 8] = [
     Scene::DeadHeaterByRelay,
     Scene::DeadHeaterByPower,
     Scene::HalfHeater,
@@ -67,6 +68,7 @@ const SCENES: [Scene; 7] = [
     Scene::OpenWindow,
     Scene::LidAndFan,
     Scene::ProbeOut,
+    Scene::ProbeLags,
 ];
 
 impl Scene {
@@ -79,6 +81,7 @@ impl Scene {
             Self::OpenWindow => Broken { room: 8.0, ..ok },
             Self::LidAndFan => Broken { loss: 1.7, ..ok },
             Self::ProbeOut => Broken { probe_out: true, ..ok },
+            Self::ProbeLags => Broken { probe_lag: 30.0, ..ok },
         }
     }
 }
