@@ -123,6 +123,7 @@ impl Paper {
     /// steepest loss: a house without power cools with its tank.
     pub fn cold_without_heat(&self) -> Result<Estimate, CannotSay> {
         let (water, room) = (self.water()?, self.room()?);
+        self.geometry()?;
         CannotSay::unless_within("limit in degC", self.cold, -2.0, 40.0)?;
         if water <= self.cold {
             return Ok(self.said(Interval::exact(0.0), [Basis::given("water and limit")]));

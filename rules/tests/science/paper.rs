@@ -37,9 +37,9 @@ fn supply(load_w: f64) -> Supply {
     Supply { battery, load_w: Some(load_w) }
 }
 
-/// scipy 1.17.1 DOP853, the rows of `cooling_scenarios.csv` with evaporation by the lowest and the highest of the
-/// published models. The table's are single models; ours is the lowest or highest at every moment, which is the same
-/// model in these rows.
+/// scipy 1.17.1 DOP853, the rows of `cooling_scenarios.csv` with evaporation by the weakest and the strongest of the
+/// published models. Ours is the lowest or highest of all at every moment: for the strongest the same (2 min), for the weakest
+/// another model's near the end, which makes it up to a twentieth later.
 #[test]
 fn a_tank_that_evaporates_cools_as_the_solver_says() {
     let mut seen = 0;
@@ -60,7 +60,8 @@ fn a_tank_that_evaporates_cools_as_the_solver_says() {
             watts: row.get("watts"),
         };
         let hours = case.time_to(row.get("t0_c"), row.get("thr_c"));
-        row.is_or_never("scipy_s", hours * 3_600.0, 120.0);
+        let tolerance = if evaporates == 2 { 120.0 } else { 0.05 * row.get("scipy_s") };
+        row.is_or_never("scipy_s", hours * 3_600.0, tolerance);
         seen += 1;
     }
     assert!(seen >= 2, "{seen} rows");

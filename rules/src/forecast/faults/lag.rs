@@ -2,14 +2,14 @@
 //! water late: after each switching the water seems to do as before for a while, and the shortage, divided by the
 //! heater's rate, is the time it lags. Sun and weather fall alike on heating and cooling, and cancel.
 
-/// Cells of a phase that tell: half an hour.
-const TELLING: u32 = 6;
+/// Cells of a phase that tell: twenty minutes. Longer ones would leave out the tanks that cycle fast.
+const TELLING: u32 = 4;
 /// Phases before the usual lag counts as known.
 const KNOWN: u32 = 30;
 /// Phases that the present lag is the mean of, and those that the usual one is.
 const MEMORIES: (f64, f64) = (6.0, 150.0);
-/// More than this beyond the usual is a lag, h: ten minutes.
-const LEAST_H: f64 = 1.0 / 6.0;
+/// More than this beyond the usual is a lag, h: seven minutes.
+const LEAST_H: f64 = 0.12;
 
 /// The lag of one probe, h: slow and fast running means.
 #[derive(Clone, Copy, Debug, Default)]
