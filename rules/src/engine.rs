@@ -4,7 +4,7 @@
 //! like any other, and an early wake-up changes nothing.
 //!
 //! State is of two kinds. What comes from readings (values, truths, delays that run) is lost
-//! at a restart on purpose: it has to be seen again. What lasts (episodes, call-outs, work,
+//! at a restart on purpose: it has to be seen again. (Windows alone are told of the past.) What lasts (episodes, call-outs, work,
 //! running fallbacks) changes only in `apply`, by records; a restart applies the journal's
 //! records and is where it was.
 
@@ -14,6 +14,7 @@ mod apply;
 mod calling;
 mod input;
 mod judging;
+mod recollecting;
 mod sensing;
 mod switching;
 mod timers;
@@ -21,6 +22,7 @@ mod turn;
 mod view;
 
 pub use input::{Delivery, Input, Link, Word};
+pub use recollecting::Recollection;
 pub use timers::DeadlineReason;
 pub use turn::{Effect, Sample, Turn};
 pub use view::{AlarmView, CallView, DeadlineView, Explanation, RelayView, SensorView, Status};
@@ -34,6 +36,7 @@ use crate::time::{Moment, Now};
 use judging::{Recall, Watch};
 use sensing::Senses;
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 use timers::Timers;
 
 /// No turn handles more deadlines than this; what is left is due at the next one. A bound for
@@ -55,6 +58,8 @@ pub struct Engine {
     watches: Vec<Watch>,
     /// What each alarm's conditions have to know of the past.
     recalls: Vec<Recall>,
+    /// Alarms whose conditions know nothing of it yet.
+    unremembered: BTreeSet<AlarmId>,
 
     lives: Vec<Life>,
     calls: BTreeMap<Seq, Call>,
@@ -74,6 +79,8 @@ pub(crate) struct Spell {
 /// What follows from the plan alone, worked out once.
 #[derive(Debug, Default)]
 struct Index {
+    /// Names of the sensors, to be handed out with every reading.
+    sensors: Vec<Arc<str>>,
     /// Sensors by the topic that feeds them.
     topics: BTreeMap<String, Vec<SensorId>>,
     /// Buttons by the topic that they speak on: the work, what is said, the tank.
@@ -101,6 +108,7 @@ impl Engine {
             senses: Senses::new(&plan, now.mono),
             watches: vec![Watch::new(now.mono); plan.alarms.len()],
             recalls: plan.alarms.iter().map(|alarm| Recall::of(alarm, now.mono)).collect(),
+            unremembered: (0..).map(AlarmId).take(plan.alarms.len()).collect(),
             lives: vec![Life::default(); plan.alarms.len()],
             index,
             plan,
@@ -135,10 +143,12 @@ impl Engine {
             Input::Tick => {}
             Input::Message { topic, payload, delivery } => self.hear(&topic, &payload, delivery),
             Input::Measured { sensor, value, delivery } => self.measured(sensor, value, delivery),
+            Input::Missed { sensor, why } => self.missed(sensor, why),
             Input::Link(link) => self.link(link),
             Input::Delivered { page, outcome } => self.delivered(page, outcome),
             Input::Commanded { switching, failed } => self.commanded(switching, failed),
             Input::Said { word, by } => self.said(word, by),
+            Input::Unheeded { what, why, by } => self.refuse(what, why, by),
             Input::Started { version, gap } => self.start(version, gap),
             Input::Stopping { why } => {
                 self.record(Body::Stopped { why });
@@ -253,6 +263,7 @@ pub(crate) fn mix(mut z: u64) -> u64 {
 impl Index {
     fn of(plan: &Plan) -> Self {
         let mut index = Self {
+            sensors: plan.sensors.iter().map(|sensor| sensor.name.as_str().into()).collect(),
             users: vec![Vec::new(); plan.sensors.len()],
             proofs: vec![Vec::new(); plan.sensors.len()],
             causes: vec![BTreeSet::new(); plan.alarms.len()],
@@ -260,7 +271,9 @@ impl Index {
             ..Self::default()
         };
         for (id, sensor) in (0..).map(SensorId).zip(&plan.sensors) {
-            index.topics.entry(sensor.topic.clone()).or_default().push(id);
+            if let Some(topic) = sensor.feed.topic() {
+                index.topics.entry(topic.to_owned()).or_default().push(id);
+            }
         }
         for (name, work) in &plan.works {
             for button in &work.buttons {

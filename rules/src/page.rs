@@ -3,7 +3,7 @@
 //! a body with how long there is, what has been done and whether it is proved, what to do,
 //! who else was told, and how to answer.
 
-mod gsm;
+pub mod gsm;
 
 use crate::alarm::Priority;
 use crate::callout::{Call, Fate, Member};
@@ -71,7 +71,7 @@ impl Context<'_> {
         };
         let headline = self.headline(&place, &what);
         let body = self.body(&headline);
-        let text = gsm::fit(&self.text(&headline), TEXT_SEPTETS);
+        let text = self.text(&headline);
         let to_them = self.call.pages.iter().filter(|sent| sent.target == *self.target && sent.id != self.id);
         Page {
             id: self.id,
@@ -267,7 +267,7 @@ impl Context<'_> {
         lines
     }
 
-    /// The headline, then as much of what to do as fits.
+    /// The headline, then as much of what to do as fits, then how to answer.
     fn text(&self, headline: &str) -> String {
         let mut text = headline.to_owned();
         if self.purpose == Purpose::Call {
@@ -275,6 +275,8 @@ impl Context<'_> {
                 let _ = write!(text, ". {}", line.trim_end_matches('.'));
             }
         }
-        text
+        // Letters and digits only: each costs one place.
+        let answer = if self.asks() { format!(". Reply ACK {}", self.call.code) } else { String::new() };
+        gsm::fit(&text, TEXT_SEPTETS - answer.len()) + &answer
     }
 }

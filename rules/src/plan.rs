@@ -9,6 +9,7 @@ mod callout;
 mod check;
 mod context;
 mod editor;
+mod feed;
 mod finding;
 mod gear;
 mod hazard;
@@ -26,6 +27,7 @@ mod tank;
 
 pub use check::{Checked, Surroundings};
 pub use editor::{FINDINGS_VERSION, FindingView, FindingsView, PlaceView};
+pub use feed::{Feed, Source, SupplyReading, UpsReading};
 pub use finding::{At, Finding, Severity, render};
 pub use gear::{Air, Battery, Device, Gear};
 pub use people::{ChannelKind, Contact, Directory, Hours, Target};
@@ -132,8 +134,8 @@ pub enum Stocking {
 pub struct Sensor {
     /// Unique in the site.
     pub name: String,
-    /// The MQTT topic that feeds it.
-    pub topic: String,
+    /// Where its readings come from.
+    pub feed: Feed,
     /// How its payloads are to be understood.
     pub mapping: Mapping,
     /// The tank it belongs to; site-wide if none.
@@ -158,7 +160,7 @@ pub struct Sensor {
     pub limits: Option<(f64, f64)>,
     /// The smallest step that its numbers show, base units.
     pub resolution: Option<f64>,
-    /// The radio or board that carries several sensors and fails as one.
+    /// The radio, board, bus or UPS server that carries several sensors and fails as one.
     pub gateway: Option<String>,
 }
 
@@ -270,9 +272,9 @@ pub struct Fallback {
 /// Something that readings come through, and that can fail as one.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Sight {
-    /// All of MQTT.
+    /// All of MQTT: every sensor that a topic feeds.
     Broker,
-    /// All sensors that name this gateway.
+    /// All sensors behind this gateway or source.
     Gateway(String),
     /// One sensor.
     Sensor(SensorId),
@@ -336,6 +338,12 @@ impl Alarm {
         self.written == other.written && worse(self) == worse(other)
     }
 
+    /// How far back the windows of its conditions reach; none if they have none.
+    pub(crate) fn windows_reach(&self) -> Option<Span> {
+        let worse = self.worse.as_ref().and_then(Condition::windows_reach);
+        self.condition.windows_reach().max(worse)
+    }
+
     /// How many bytes the memory of its conditions takes.
     pub fn bytes(&self) -> usize {
         self.condition.bytes() + self.worse.as_ref().map_or(0, Condition::bytes)
@@ -350,9 +358,21 @@ impl Plan {
 
     /// Every topic that the plan listens to, each once.
     pub fn topics(&self) -> BTreeSet<&str> {
-        let sensors = self.sensors.iter().map(|sensor| &sensor.topic);
-        let buttons = self.works.values().flat_map(|work| &work.buttons).map(|button| &button.topic);
-        sensors.chain(buttons).map(String::as_str).collect()
+        let sensors = self.sensors.iter().filter_map(|sensor| sensor.feed.topic());
+        let buttons = self.works.values().flat_map(|work| &work.buttons).map(|button| button.topic.as_str());
+        sensors.chain(buttons).collect()
+    }
+
+    /// Whether what is seen this way comes through the broker.
+    pub fn needs_broker(&self, sight: &Sight) -> bool {
+        let topic = |sensor: &Sensor| sensor.feed.topic().is_some();
+        match sight {
+            Sight::Broker => true,
+            Sight::Sensor(id) => topic(self.sensor(*id)),
+            Sight::Gateway(name) => {
+                self.sensors.iter().any(|sensor| sensor.gateway.as_ref() == Some(name) && topic(sensor))
+            }
+        }
     }
 
     /// The sensor at this place.

@@ -5,6 +5,8 @@ pub mod board;
 pub mod certs;
 pub mod halyard;
 pub mod http;
+pub mod modem;
 pub mod mosquitto;
 pub mod smtp;
+pub mod ups;
 pub mod wire;

@@ -26,7 +26,7 @@ fn settled(seq: Seq, at: Now) -> Record {
 
 fn good(sensor: &str, at: Span, x: f64) -> Sample {
     let value = Some(Value::Number(x));
-    Sample { sensor: sensor.to_owned(), at: Moment(at.0), value, quality: Quality::Good }
+    Sample { sensor: sensor.into(), at: Moment(at.0), value, quality: Quality::Good }
 }
 
 fn word(sensor: &str, at: Span, word: u16) -> Sample {

@@ -69,7 +69,7 @@ impl Story {
             let at = from + Span::minutes(minute);
             let (value, quality) = value(minute as f64);
             let at = self.now(at, true).mono;
-            self.journal.sample(&[Sample { sensor: sensor.to_owned(), at, value: Some(value), quality }]);
+            self.journal.sample(&[Sample { sensor: sensor.into(), at, value: Some(value), quality }]);
         }
         let now = self.now(to, true);
         self.journal.flush(&now).unwrap();
@@ -84,7 +84,7 @@ impl Story {
 fn plan() -> Plan {
     let sensor = |name: &str, mapping: Mapping, limits: Option<(f64, f64)>| Sensor {
         name: name.to_owned(),
-        topic: name.to_owned(),
+        feed: slackwater_rules::plan::Feed::Topic(name.to_owned()),
         mapping,
         tank: limits.map(|_| TankId(0)),
         measure: Measure { name: "temperature", dimension: Dimension::TEMPERATURE, words: limits.is_none() },

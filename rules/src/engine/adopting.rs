@@ -36,8 +36,12 @@ impl Engine {
         let known = old.alarms.iter().zip(std::mem::take(&mut self.lives)).zip(watches);
         let mut known: BTreeMap<_, _> =
             known.map(|((alarm, life), watch)| (&alarm.name, (alarm, life, watch))).collect();
-        for alarm in &self.plan.alarms {
-            let afresh = |life| (life, (Watch::new(self.now.mono), Recall::of(alarm, self.now.mono)));
+        self.unremembered.clear();
+        for (id, alarm) in (0..).map(AlarmId).zip(&self.plan.alarms) {
+            let mut afresh = |life| {
+                self.unremembered.insert(id);
+                (life, (Watch::new(self.now.mono), Recall::of(alarm, self.now.mono)))
+            };
             let (life, (watch, recall)) = match known.remove(&alarm.name) {
                 // What was remembered for one condition would be nonsense for another.
                 Some((before, life, (watch, recall))) if before.asks_alike(alarm) => (life, (watch, recall)),
@@ -146,7 +150,7 @@ impl Engine {
 
 /// Whether what was heard before means the same now.
 fn reads_alike(before: &Sensor, after: &Sensor) -> bool {
-    before.topic == after.topic && before.mapping == after.mapping && before.measure == after.measure
+    before.feed == after.feed && before.mapping == after.mapping && before.measure == after.measure
 }
 
 /// What differs between two plans, a line each.

@@ -24,7 +24,7 @@ impl Engine {
         self.resume_pages(started);
     }
 
-    fn refuse(&mut self, what: String, why: String, by: By) {
+    pub(super) fn refuse(&mut self, what: String, why: String, by: By) {
         self.record(Body::Refused { what, why, by });
     }
 

@@ -47,8 +47,7 @@ impl Watch {
     }
 }
 
-/// What an alarm's conditions have to know of the past. Lost at a restart like all that comes
-/// from readings.
+/// What an alarm's conditions have to know of the past.
 #[derive(Clone, Debug)]
 pub(super) struct Recall {
     pub(super) when: Memory,

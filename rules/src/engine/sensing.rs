@@ -12,6 +12,7 @@ use crate::record::Body;
 use crate::time::{Moment, Now};
 use jiff::ZonedDateTime;
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 /// What readings have said, and through what they come.
 #[derive(Debug)]
@@ -119,7 +120,7 @@ impl World for Sensed<'_> {
         let senses = self.senses;
         match sight {
             Sight::Broker => senses.deaf.is_some().into(),
-            _ if senses.deaf.is_some() => Truth::Unknown,
+            _ if senses.deaf.is_some() && self.plan.needs_broker(sight) => Truth::Unknown,
             Sight::Gateway(name) => match senses.gateways.iter().find(|gateway| gateway.name == *name) {
                 Some(gateway) if gateway.lost.is_some() => Truth::True,
                 Some(gateway)
@@ -172,12 +173,19 @@ impl Engine {
         }
     }
 
+    /// A source had nothing to say that can be believed.
+    pub(super) fn missed(&mut self, id: SensorId, why: String) {
+        if id.index() < self.plan.sensors.len() {
+            self.take_in(id, Delivery::Live, Err(BadReading::not_given(&why)));
+        }
+    }
+
     /// Judges a reading, keeps it for the history, and asks whoever uses the sensor.
     fn take_in(&mut self, id: SensorId, delivery: Delivery, reading: Result<Reading, BadReading>) {
         let sensor = self.plan.sensor(id);
         let judged = self.senses.tracks[id.index()].take(sensor, self.now.mono, delivery, reading);
         self.turn.samples.push(Sample {
-            sensor: sensor.name.clone(),
+            sensor: Arc::clone(&self.index.sensors[id.index()]),
             at: judged.at,
             value: judged.value,
             quality: judged.quality,
@@ -287,18 +295,20 @@ impl Engine {
             return;
         };
         let all = gateway.sensors.iter().all(|sensor| matches!(sighted[sensor.index()], Sighted::Lost(_)));
-        let of = sight_name(&self.plan, &Sight::Gateway(name));
+        let sight = Sight::Gateway(name);
+        let of = sight_name(&self.plan, &sight);
+        let told = self.senses.deaf.is_none() || !self.plan.needs_broker(&sight);
         match (gateway.lost, all) {
             (None, true) => {
                 gateway.lost = Some(self.now.mono);
                 let why = format!("all {} sensors behind it are silent", gateway.sensors.len());
-                if self.senses.deaf.is_none() {
+                if told {
                     self.record(Body::SightLost { of, why });
                 }
             }
             (Some(since), false) => {
                 gateway.lost = None;
-                if self.senses.deaf.is_none() {
+                if told {
                     self.record(Body::SightRegained { of, after: self.now.mono - since });
                 }
             }

@@ -4,7 +4,7 @@
 use super::{DeadlineReason, Engine};
 use crate::alarm::Priority;
 use crate::callout::{Fate, Phase};
-use crate::condition::Present;
+use crate::condition::{Condition, Present};
 use crate::plan::{AlarmId, SensorId};
 use crate::reading::{Content, Mapping, Value};
 use crate::record::{Outcome, Purpose, Seq};
@@ -124,6 +124,8 @@ pub struct Explanation {
     pub written: String,
     /// The condition's parts with their values: depth, words, truth.
     pub reasons: Vec<(usize, String, &'static str)>,
+    /// The same of what makes it worse, and breaks through an answer; empty if nothing does.
+    pub worse: Vec<(usize, String, &'static str)>,
     /// What would change it, and when.
     pub change: Vec<String>,
 }
@@ -183,16 +185,20 @@ impl Engine {
         let life = &self.lives[id.index()];
         let hold = plan.deadband.filter(|_| life.state.is_standing());
         let world = super::sensing::Sensed { now, ..self.world() };
-        let memory = &self.recalls[id.index()].when;
-        let reasons =
-            plan.condition.explain(&self.plan, &Present { world: &world, memory, now: now.mono }, hold);
+        let recall = &self.recalls[id.index()];
+        let tree = |condition: &Condition, memory, hold| {
+            let reasons =
+                condition.explain(&self.plan, &Present { world: &world, memory, now: now.mono }, hold);
+            reasons
+                .into_iter()
+                .map(|reason| (reason.depth, reason.text, truth_word(reason.truth)))
+                .collect::<Vec<_>>()
+        };
         Some(Explanation {
             alarm: self.alarm_view(id, now),
             written: plan.written.clone(),
-            reasons: reasons
-                .into_iter()
-                .map(|reason| (reason.depth, reason.text, truth_word(reason.truth)))
-                .collect(),
+            reasons: tree(&plan.condition, &recall.when, hold),
+            worse: plan.worse.as_ref().map(|worse| tree(worse, &recall.worse, None)).unwrap_or_default(),
             change: self.what_would_change(id, now),
         })
     }

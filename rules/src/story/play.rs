@@ -271,7 +271,7 @@ impl<'a> Player<'a> {
         feed.next = now + every;
         feed.count += 1;
         let value = feed.value(now);
-        if !self.deaf {
+        if !self.deaf || self.plan.sensor(sensor).feed.source().is_some() {
             self.step(Input::Measured { sensor, value, delivery: Delivery::Live });
         }
     }

@@ -7,3 +7,4 @@ mod lifecycle;
 mod outages;
 mod restarts;
 mod senses;
+mod sources;
