@@ -108,3 +108,140 @@ fn the_picture_is_well_formed_and_names_what_it_shows() {
     }
     assert!(plot::outage(&asked("").paper(None).unwrap().0, &units).is_err(), "nothing known, nothing drawn");
 }
+
+const RULES: &str = r#"
+[tank.lagoon]
+volume = "250 L"
+salinity = "35 ppt"
+stocking = "light"
+heater = { sensor = "heater", power = "200 W" }
+spare = { power = "100 W" }
+air = { delivers = "3 L/min", depth = "40 cm" }
+
+[battery.air]
+voltage = "12 V"
+capacity = "7 Ah"
+load = "5 W"
+
+[sensor.lagoon-temp]
+topic = "lagoon/temperature"
+tank = "lagoon"
+measures = "temperature"
+unit = "degF"
+every = "30 s"
+plausible = ["41 degF", "113 degF"]
+limits = ["73 degF", "82 degF"]
+
+[sensor.room]
+topic = "room"
+measures = "temperature"
+unit = "degC"
+every = "60 s"
+
+[sensor.heater]
+topic = "lagoon/heater"
+tank = "lagoon"
+measures = "power"
+unit = "W"
+every = "30 s"
+
+[sensor.mains]
+topic = "house/mains"
+measures = "presence"
+on = ["on"]
+off = ["off"]
+every = "30 s"
+
+[alarm.power-lost]
+when = "mains is off"
+on-delay = "20 s"
+priority = "critical"
+consequence = "no heat"
+response = "card:no-power"
+
+[alarm.cold]
+tank = "lagoon"
+when = "lagoon-temp < 73 degF"
+priority = "high"
+consequence = "too cold"
+response = "card:too-cold"
+
+[alarm.room-or-heater]
+when = "room > 40 degC or heater > 400 W"
+priority = "low"
+consequence = "none"
+response = "Look."
+"#;
+
+fn plan() -> Plan {
+    use slackwater_rules::plan::{Surroundings, render};
+    let around = Surroundings { directory: Default::default(), zone: jiff::tz::TimeZone::UTC, today: None };
+    let checked = Plan::check("rules.toml", RULES, &around);
+    checked.plan.unwrap_or_else(|| panic!("{}", render("rules.toml", RULES, &checked.findings)))
+}
+
+#[test]
+fn a_tank_of_the_rule_file_brings_what_it_is_known_by() {
+    let plan = plan();
+    let (paper, units) = asked("--tank lagoon --room '59 degF'").paper(Some(&plan)).unwrap();
+    assert_eq!((paper.volume, paper.heaters.as_slice()), (Some(0.25), &[200.0, 100.0][..]));
+    assert!((paper.cold - 22.777).abs() < 0.01 && paper.supply.is_some() && paper.air.is_some());
+    assert_eq!((units.degrees(), units.measures()), ("degF", "L"));
+    let (changed, _) = asked("--tank lagoon --volume '300 L' --heater '150 W'").paper(Some(&plan)).unwrap();
+    assert_eq!((changed.volume, changed.heaters.as_slice()), (Some(0.3), &[150.0][..]));
+    let unknown = asked("--tank lagun").paper(Some(&plan)).unwrap_err();
+    assert_eq!(unknown, "the rule file has no tank `lagun`; it has lagoon");
+}
+
+/// Four days under a thermostat, then a power cut: the picture shows what was forecast as it began.
+#[test]
+fn what_was_forecast_in_a_power_cut_is_drawn_under_what_came() {
+    use crate::journal::{Minute, Values};
+    use slackwater_rules::time::Wall;
+    let plan = plan();
+    let minute = |n: i64| Wall(n * 60_000);
+    let cut = 4 * 1_440;
+    let window = Window { since: minute(cut + 5), until: minute(cut + 8 * 60) };
+    let mut past = past::Past::of(&plan, "lagoon", window).unwrap();
+    let (mut water, mut on) = (25.5, false);
+    for n in 0..cut + 8 * 60 {
+        let room = 18.0 + 1.5 * (n as f64 / 1_440.0 * std::f64::consts::TAU).sin();
+        let mains = n < cut;
+        on = if water < 25.4 {
+            true
+        } else if water > 25.6 {
+            false
+        } else {
+            on
+        };
+        let heat = if on && mains { 200.0 } else { 0.0 } + if mains { 25.0 } else { 0.0 };
+        water += (heat - 25.0 * (water - room)) * 60.0 / 1.0233e6;
+        let mut say = |sensor: &str, values| {
+            past.take(
+                sensor,
+                &Minute { wall: minute(n), sure: true, count: 2, rejected: 0, values: Some(values) },
+            );
+        };
+        let numbers = |mean: f64| Values::Numbers { lowest: mean, mean, highest: mean, last: mean };
+        say("lagoon-temp", numbers((water * 16.0).round() / 16.0));
+        say("room", numbers(room));
+        say("heater", numbers(if on && mains { 200.0 } else { 0.0 }));
+        let word = u16::from(!mains);
+        say("mains", Values::Words { first: word, last: word, changes: 0 });
+    }
+    let svg = past.picture(&jiff::tz::TimeZone::UTC).unwrap();
+    for words in [
+        "Forecast of 1970-01-05 00:05",
+        "if the power stays away",
+        "what came",
+        "degF",
+        "too cold",
+        "Said then: about",
+    ] {
+        assert!(svg.contains(words), "{words} is not in {svg}");
+    }
+    assert!(!svg.contains("NaN"), "{svg}");
+    if let Some(file) = std::env::var_os("SLACKWATER_PICTURE") {
+        std::fs::write(file, svg).unwrap();
+    }
+}
