@@ -6,6 +6,7 @@
 mod answers;
 mod chart;
 mod filed;
+mod lately;
 mod page;
 mod past;
 mod plot;
@@ -44,7 +45,8 @@ const INVERTER: Interval = Interval { low: 0.8, likely: 0.85, high: 0.9 };
 /// What is known of a tank.
 #[derive(Args, Debug)]
 pub(super) struct Estimate {
-    /// A tank of the rule file; what else is given here counts before the file.
+    /// A tank of the rule file; what else is given here counts before the file. Water and coldest room are the
+    /// journal's of the last 30 days, if not given.
     #[arg(long, value_name = "NAME")]
     tank: Option<String>,
     /// Water: `420 L`, `110 US gal`.
@@ -226,13 +228,16 @@ pub(super) fn answer(asked: &Estimate) -> ExitCode {
             Err(mistakes) => return wrong(&mistakes.text),
         },
     };
-    let (paper, units) = match asked.paper(site.as_ref().map(|(_, plan)| plan)) {
+    let (mut paper, units) = match asked.paper(site.as_ref().map(|(_, plan)| plan)) {
         Ok(paper) => paper,
         Err(text) => {
             eprintln!("{text}");
             return ExitCode::from(2);
         }
     };
+    if let (Some((settings, plan)), Some(name)) = (&site, &asked.tank) {
+        lately::fill(&mut paper, plan, name, &settings.places.journal.path);
+    }
     if let Some(file) = &asked.plot {
         let svg = match (&site, &asked.since) {
             (Some((settings, plan)), Some(since)) => asked.past(settings, plan, since),
@@ -301,8 +306,8 @@ impl Estimate {
         }
         paper.volume = base(&self.volume).or(paper.volume);
         paper.salinity = base(&self.salinity).or(paper.salinity);
-        paper.water = base(&self.water).or(paper.water);
-        paper.room = base(&self.room).or(paper.room);
+        paper.water = base(&self.water);
+        paper.room = base(&self.room);
         paper.cold = base(&self.cold).unwrap_or(paper.cold);
         paper.warm = base(&self.warm).unwrap_or(paper.warm);
         if !self.heaters.is_empty() {

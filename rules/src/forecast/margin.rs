@@ -47,8 +47,7 @@ pub fn heater_size(tank: &Geometry, set: f64, room: f64) -> Result<Estimate, Can
     let surface = Surface { water: set, salinity: 35.0, air: room, humidity: 0.5 };
     let need = tank.walls * (set - room).max(0.0) + surface.range() * tank.surface;
     let rests_on = [
-        Basis::given("volume"),
-        Basis::given("water and room"),
+        Basis::given("volume, set-point and coldest room"),
         Basis::assumed("heat loss of a tank of this size"),
         Basis::assumed("evaporation at 50 % humidity"),
     ];

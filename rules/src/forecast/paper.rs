@@ -14,7 +14,7 @@ use super::battery::Battery;
 use super::circulation::{after_evaporation, after_fresh_water, turnover};
 use super::evaporation::Surface;
 use super::geometry::Geometry;
-use super::interval::{Basis, CannotSay, Estimate, Interval};
+use super::interval::{Basis, CannotSay, Estimate, Interval, Origin};
 use super::margin::heater_size;
 use super::oxygen::{self, AirPump, Before};
 use super::water::{SeaWater, pressure_at};
@@ -39,6 +39,8 @@ pub struct Paper {
     pub water: Option<f64>,
     /// The coldest room that is planned for.
     pub room: Option<f64>,
+    /// Where `water` and `room` come from.
+    pub origins: [Origin; 2],
     /// Too cold.
     pub cold: f64,
     /// Too warm.
@@ -106,6 +108,7 @@ impl Paper {
             salinity: None,
             water: None,
             room: None,
+            origins: [Origin::Given; 2],
             cold,
             warm,
             heaters: Vec::new(),
@@ -126,7 +129,7 @@ impl Paper {
         self.geometry()?;
         CannotSay::unless_within("limit in degC", self.cold, -2.0, 40.0)?;
         if water <= self.cold {
-            return Ok(self.said(Interval::exact(0.0), [Basis::given("water and limit")]));
+            return Ok(self.said(Interval::exact(0.0), self.climate_basis()));
         }
         let [steep, likely, slow] = self.coolings(0.0)?;
         let line = (self.cold - water) / steep.rate(water);
@@ -154,7 +157,7 @@ impl Paper {
         let water = self.water()?;
         CannotSay::unless_within("limit in degC", self.warm, -2.0, 40.0)?;
         if water >= self.warm {
-            return Ok(self.said(Interval::exact(0.0), [Basis::given("water and limit")]));
+            return Ok(self.said(Interval::exact(0.0), self.climate_basis()));
         }
         let [steep, likely, slow] = self.coolings_in(strongest, water)?;
         let line = (self.warm - water) / (strongest / slow.capacity * 3_600.0);
@@ -165,7 +168,8 @@ impl Paper {
 
     /// Watts of heater that hold the water in the coldest room, with a third in hand.
     pub fn heater_size(&self) -> Result<Estimate, CannotSay> {
-        heater_size(&self.geometry()?, self.water()?, self.room()?)
+        let size = heater_size(&self.geometry()?, self.water()?, self.room()?)?;
+        Ok(self.said(size.range, self.heat_basis()))
     }
 
     /// The coldest room, degC, in which `watts` hold the water. Pumps and lamps are left out.
@@ -328,11 +332,16 @@ impl Paper {
     fn heat_basis(&self) -> impl Iterator<Item = Basis> {
         let usual = [
             Basis::given("volume"),
-            Basis::given("water and room"),
             Basis::assumed("heat loss of a tank of this size"),
             Basis::assumed("evaporation at 50 % humidity"),
         ];
-        usual.into_iter().chain(self.surface_basis())
+        usual.into_iter().chain(self.climate_basis()).chain(self.surface_basis())
+    }
+
+    fn climate_basis(&self) -> impl Iterator<Item = Basis> + use<> {
+        let [water, room] = self.origins;
+        [Basis { origin: water, what: "water temperature" }, Basis { origin: room, what: "coldest room" }]
+            .into_iter()
     }
 
     fn oxygen_basis(&self) -> impl Iterator<Item = Basis> {

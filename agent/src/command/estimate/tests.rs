@@ -245,3 +245,47 @@ fn what_was_forecast_in_a_power_cut_is_drawn_under_what_came() {
         std::fs::write(file, svg).unwrap();
     }
 }
+
+#[test]
+fn water_and_coldest_room_are_the_journals_if_nobody_gives_them() {
+    use crate::clock::Clock;
+    use crate::journal::{BootId, Journal, Limits};
+    use slackwater_rules::engine::Sample;
+    use slackwater_rules::forecast::Origin;
+    use slackwater_rules::quality::Quality;
+    use slackwater_rules::reading::Value;
+    use slackwater_rules::time::{Moment, Now};
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("journal.db");
+    let (mut journal, _) = Journal::open(&path, BootId("first".to_owned()), Limits::default()).unwrap();
+    let end = Clock::system(Trust::System).now().wall;
+    let begin = end - Span::hours(30);
+    for minute in 0..30 * 60 {
+        // One night hour at 14 degC; a minute at 3 is a door left open, and no hour.
+        let room = if (600..660).contains(&minute) {
+            14.0
+        } else if minute == 900 {
+            3.0
+        } else {
+            20.0
+        };
+        for (sensor, celsius) in [("lagoon-temp", 25.0), ("room", room)] {
+            let at = Moment(minute * 60_000);
+            let value = Some(Value::Number(celsius));
+            journal.sample(&[Sample { sensor: sensor.into(), at, value, quality: Quality::Good }]);
+        }
+    }
+    journal.flush(&Now { mono: Moment((end - begin).0), wall: end, wall_trusted: true }).unwrap();
+    let plan = plan();
+    let (mut paper, _) = asked("--tank lagoon").paper(Some(&plan)).unwrap();
+    lately::fill(&mut paper, &plan, "lagoon", &path);
+    assert!((paper.water.unwrap() - 25.0).abs() < 1e-9, "{:?}", paper.water);
+    assert!((14.0..17.1).contains(&paper.room.unwrap()), "{:?}", paper.room);
+    assert_eq!(paper.origins, [Origin::Measured; 2]);
+    let (mut told, _) = asked("--tank lagoon --room '10 degC'").paper(Some(&plan)).unwrap();
+    lately::fill(&mut told, &plan, "lagoon", &path);
+    assert_eq!((told.room, told.origins), (Some(10.0), [Origin::Measured, Origin::Given]));
+    let (mut none, _) = asked("--tank lagoon").paper(Some(&plan)).unwrap();
+    lately::fill(&mut none, &plan, "lagoon", &folder.path().join("nowhere.db"));
+    assert_eq!((none.water, none.room), (None, None));
+}
