@@ -9,6 +9,7 @@ mod hazards;
 mod init;
 mod rehearse;
 mod review;
+mod witness;
 
 use crate::clock::Clock;
 use crate::control::{self, Reply, Request, Say};
@@ -242,6 +243,13 @@ enum Verb {
         after_help = "Example: slackwater backtest --since '14 d' --rules tried.toml\n         slackwater backtest --csv readings.csv\n         slackwater backtest --alarm too-warm --sweep 'limit=26..28 step 0.25'\nNothing is sent and nothing is switched."
     )]
     Backtest(backtest::Backtest),
+    /// Watch other sites from here, or tell this site's witness of a silence to come.
+    #[command(
+        args_conflicts_with_subcommands = true,
+        override_usage = "slackwater witness [--config FILE] | witness key --out FILE | witness silence --for TIME",
+        after_help = "Example: slackwater witness --config /etc/slackwater/witness.toml\n         slackwater witness key --out check-in-key\n         slackwater witness silence --for 2h --why 'the rack is moved'\n         slackwater witness silence --end\nThe first runs where the witness is, the others on the board of the site that is watched."
+    )]
+    Witness(witness::Witness),
     /// Print the log of a stretch of time: what happened, who was told, who answered, what was not seen.
     #[command(
         args_conflicts_with_subcommands = true,
@@ -300,6 +308,7 @@ async fn carry_out(verb: Verb) -> ExitCode {
         Verb::Drill { callout, who, config } => say(&config, who, Say::Drill { callout }).await,
         Verb::Rehearse(rehearse) => rehearse::play(&rehearse),
         Verb::Backtest(backtest) => backtest::play(&backtest),
+        Verb::Witness(witness) => witness::carry_out(witness).await,
         Verb::Review(review) => review::carry_out(review).await,
     }
 }
@@ -320,6 +329,10 @@ async fn run(config: Config) -> ExitCode {
         Ok(site) => site,
         Err(mistakes) => return wrong(&mistakes.text),
     };
+    watch(config, environment, site).await
+}
+
+async fn watch(config: Config, environment: Environment, site: Site) -> ExitCode {
     let _log = match init_log(&site.settings.log) {
         Ok(log) => log,
         Err(error) => return failed(&format!("the log can't be started: {error}")),

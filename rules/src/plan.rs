@@ -23,6 +23,7 @@ mod schema;
 mod sensor;
 mod sight;
 mod tank;
+mod watched;
 
 pub use check::{Checked, Surroundings};
 pub use editor::{FINDINGS_VERSION, FindingView, FindingsView, PlaceView};
@@ -30,6 +31,7 @@ pub use feed::{Feed, Source, SupplyReading, UpsReading};
 pub use finding::{At, Finding, Severity, render};
 pub use people::{ChannelKind, Contact, Directory, Hours, Target};
 pub use schema::{schema, schema_text};
+pub use watched::{CHECK_INS, SILENT};
 
 use crate::alarm::Priority;
 use crate::condition::Condition;
@@ -65,6 +67,8 @@ ids! {
     AlarmId,
     /// A call-out policy's place in [`Plan::callouts`].
     CalloutId,
+    /// A watched site's place in [`Plan::watched`].
+    WatchedId,
 }
 
 /// One site: what there is to watch, when to ring, whom to tell.
@@ -86,6 +90,8 @@ pub struct Plan {
     pub callouts: Vec<Callout>,
     /// Kinds of work by name.
     pub works: BTreeMap<String, Work>,
+    /// Other sites that this watch is the witness of.
+    pub watched: Vec<Watched>,
     /// Who can be told, from the agent's configuration.
     pub directory: Directory,
 }
@@ -263,6 +269,23 @@ pub struct Alarm {
     pub hazard: Option<&'static str>,
     /// What it lost sight of, for the alarms that the plan adds.
     pub sight: Option<Sight>,
+    /// The other site that it is about.
+    pub watched: Option<WatchedId>,
+}
+
+/// Another site, of which this watch is the witness. Its alarms and sensors are in the plan's lists.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Watched {
+    /// As its check-ins name it: unique here.
+    pub name: String,
+    /// As pages say it.
+    pub title: String,
+    /// The public half of the key that its check-ins are signed with: base64url, 32 bytes.
+    pub key: String,
+    /// Says "here" with every check-in.
+    pub sensor: SensorId,
+    /// Says whether the site asks for help, if its alarms are handed on.
+    pub asks: Option<SensorId>,
 }
 
 /// A relay command that buys time in an episode.
@@ -404,6 +427,14 @@ impl Plan {
     /// The tank's name, or the site's for what belongs to no tank.
     pub fn place(&self, tank: Option<TankId>) -> &str {
         tank.map_or(&self.site, |id| &self.tanks[id.index()].name)
+    }
+
+    /// What an alarm is about, as pages say it: the tank, this site, or another one.
+    pub fn place_of(&self, alarm: &Alarm) -> &str {
+        match alarm.watched {
+            Some(id) => &self.watched[id.index()].title,
+            None => self.place(alarm.tank),
+        }
     }
 
     /// The alarm with this name.
