@@ -58,7 +58,7 @@ pub enum Way {
     /// A broker elsewhere.
     Broker(Box<mqtt::Settings>),
     /// A web address.
-    Post(Post),
+    Post(Box<Post>),
 }
 
 /// The ways of the settings.
@@ -76,7 +76,7 @@ pub fn ways(settings: &CheckInSettings) -> Result<Vec<Way>, Vec<String>> {
     }
     if let Some(post) = &settings.post {
         match Post::new(post, MEDIA_TYPE) {
-            Ok(post) => ways.push(Way::Post(post)),
+            Ok(post) => ways.push(Way::Post(Box::new(post))),
             Err(errors) => wrong.extend(errors.iter().map(|error| format!("[check-in.post]: {error}"))),
         }
     }
@@ -131,7 +131,7 @@ impl Sender {
                     let way = over_broker(handle, events, topic.clone(), listener, report);
                     ("check-in by broker", tokio::spawn(way))
                 }
-                Way::Post(post) => ("check-in by request", tokio::spawn(over_http(post, listener, report))),
+                Way::Post(post) => ("check-in by request", tokio::spawn(over_http(*post, listener, report))),
             };
             running.push(Running { name, health, sent, task });
         }
