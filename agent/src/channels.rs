@@ -26,7 +26,7 @@ mod tls;
 pub use post::Post;
 pub use settings::{ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings};
 pub use template::Template;
-pub(crate) use tls::{authorities, client};
+pub(crate) use tls::{authorities, client, trouble};
 
 use crate::modem::Modem;
 use lane::{Lane, Progress};
