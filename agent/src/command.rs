@@ -5,6 +5,7 @@
 
 mod backtest;
 mod check;
+mod estimate;
 mod hazards;
 mod init;
 mod rehearse;
@@ -250,6 +251,11 @@ enum Verb {
         after_help = "Example: slackwater witness --config /etc/slackwater/witness.toml\n         slackwater witness key --out check-in-key\n         slackwater witness silence --for 2h --why 'the rack is moved'\n         slackwater witness silence --end\nThe first runs where the witness is, the others on the board of the site that is watched."
     )]
     Witness(witness::Witness),
+    /// Answer what a keeper plans for, on paper: heater and spare, oxygen, battery, how long an outage can be stood.
+    #[command(
+        after_help = "Example: slackwater estimate --tank lagoon --water '25.5 degC' --room '16 degC' --heater '200 W' --heater '200 W'\n         slackwater estimate --box '120 x 60 x 55 cm' --water '78 degF' --room '60 degF' --plot outage.svg\nNothing is measured: the ranges are those of published figures. Exit code: 1 if nothing at all can be said."
+    )]
+    Estimate(Box<estimate::Estimate>),
     /// Print the log of a stretch of time: what happened, who was told, who answered, what was not seen.
     #[command(
         args_conflicts_with_subcommands = true,
@@ -307,6 +313,7 @@ async fn carry_out(verb: Verb) -> ExitCode {
         Verb::Work { tank, who, config, .. } => say(&config, who, Say::EndWork { tank }).await,
         Verb::Drill { callout, who, config } => say(&config, who, Say::Drill { callout }).await,
         Verb::Rehearse(rehearse) => rehearse::play(&rehearse),
+        Verb::Estimate(estimate) => estimate::answer(&estimate),
         Verb::Backtest(backtest) => backtest::play(&backtest),
         Verb::Witness(witness) => witness::carry_out(witness).await,
         Verb::Review(review) => review::carry_out(review).await,
