@@ -20,7 +20,9 @@ mod switching;
 mod timers;
 mod turn;
 mod view;
+mod vouching;
 
+pub use answering::LONGEST_SHELF;
 pub use input::{Delivery, Input, Link, Word};
 pub use recollecting::Recollection;
 pub use timers::DeadlineReason;
@@ -29,12 +31,13 @@ pub use view::{AlarmView, CallView, DeadlineView, Explanation, RelayView, Sensor
 
 use crate::alarm::Life;
 use crate::callout::Call;
+use crate::condition::Condition;
 use crate::fallback::Run;
 use crate::plan::{AlarmId, Plan, RelayId, SensorId, Sight, TankId};
 use crate::record::{Body, By, Record, Seq};
 use crate::time::{Moment, Now};
 use judging::{Recall, Watch};
-use sensing::Senses;
+use sensing::{Note, Senses};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 use timers::Timers;
@@ -64,7 +67,27 @@ pub struct Engine {
     lives: Vec<Life>,
     calls: BTreeMap<Seq, Call>,
     runs: BTreeMap<RelayId, Run>,
+    /// When each relay was last switched, and by which record: for the pause between two.
+    switched: BTreeMap<RelayId, (Seq, Moment)>,
+    /// Since when a relay that had obeyed shows another state. Comes from readings.
+    other_hands: BTreeMap<RelayId, Moment>,
+    /// Commands that the broker keeps. Comes from messages.
+    kept: BTreeMap<RelayId, String>,
     works: BTreeMap<TankId, Spell>,
+    silence: Option<Silence>,
+}
+
+/// A silence of this site that somebody has announced.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Silence {
+    /// The record that began it.
+    pub seq: Seq,
+    /// It is over then.
+    pub until: Moment,
+    /// The reason given; may be empty.
+    pub why: String,
+    /// Who said so.
+    pub by: By,
 }
 
 /// Work going on on a tank.
@@ -89,8 +112,10 @@ struct Index {
     users: Vec<Vec<AlarmId>>,
     /// Alarms whose condition uses what the relay is commanded to.
     commanded: Vec<Vec<AlarmId>>,
-    /// Relays whose proof uses the sensor.
-    proofs: Vec<Vec<RelayId>>,
+    /// Relays by the topic of their commands.
+    commands: BTreeMap<String, Vec<RelayId>>,
+    /// Relays whose conditions use the sensor, or whose alarms do.
+    relays: Vec<Vec<RelayId>>,
     /// Alarms that the plan added for lost sight.
     sights: Vec<AlarmId>,
     /// For each alarm, every alarm that can explain it, however far back.
@@ -119,7 +144,11 @@ impl Engine {
             timers: Timers::default(),
             calls: BTreeMap::new(),
             runs: BTreeMap::new(),
+            switched: BTreeMap::new(),
+            other_hands: BTreeMap::new(),
+            kept: BTreeMap::new(),
             works: BTreeMap::new(),
+            silence: None,
         }
     }
 
@@ -143,6 +172,8 @@ impl Engine {
             Input::Tick => {}
             Input::Message { topic, payload, delivery } => self.hear(&topic, &payload, delivery),
             Input::Measured { sensor, value, delivery } => self.measured(sensor, value, delivery),
+            Input::Noted { sensor, words, likely } => self.noted(sensor, Note { words, likely }),
+            Input::TurnedAway { what, why, by } => self.refuse(what, why, by),
             Input::Missed { sensor, why } => self.missed(sensor, why),
             Input::Link(link) => self.link(link),
             Input::Delivered { page, outcome } => self.delivered(page, outcome),
@@ -178,9 +209,24 @@ impl Engine {
         let lives = self.lives.iter().flat_map(|life| life.rests_on(self.now.mono)).map(Some);
         let works = self.works.values().map(|spell| Some(spell.seq));
         let runs = self.runs.values().flat_map(|run| [Some(run.seq), Some(run.episode)]);
+        let pausing = self
+            .switched
+            .iter()
+            .filter(|(relay, (_, at))| *at + self.plan.relays[relay.index()].pause > self.now.mono);
+        let pausing = pausing.map(|(_, (seq, _))| Some(*seq));
         let calls = self.calls.keys().map(|id| Some(*id));
         let members = self.calls.values().flat_map(|call| call.members.iter().map(|m| Some(m.episode)));
-        lives.chain(works).chain(runs).chain(calls).chain(members).flatten().min().unwrap_or(self.next_seq)
+        let silence = self.silence_at(self.now.mono).map(|silence| Some(silence.seq));
+        lives
+            .chain(works)
+            .chain(silence)
+            .chain(runs)
+            .chain(pausing)
+            .chain(calls)
+            .chain(members)
+            .flatten()
+            .min()
+            .unwrap_or(self.next_seq)
     }
 
     /// The number that the next record will have.
@@ -203,8 +249,9 @@ impl Engine {
             }
             DeadlineReason::Shelf(alarm) => self.unshelve(alarm, None),
             DeadlineReason::Work(tank) => self.end_work(tank, None),
-            DeadlineReason::Proof(relay) => self.proof_due(relay),
-            DeadlineReason::Longest(relay) => self.longest_reached(relay),
+            DeadlineReason::Proof(relay) | DeadlineReason::Longest(relay) | DeadlineReason::Wait(relay) => {
+                self.attend(relay);
+            }
             DeadlineReason::Step(call) => self.take_step(call),
             DeadlineReason::Lease(call) => self.lease_ended(call),
             DeadlineReason::Settle(call) => self.settled(call),
@@ -265,7 +312,7 @@ impl Index {
         let mut index = Self {
             sensors: plan.sensors.iter().map(|sensor| sensor.name.as_str().into()).collect(),
             users: vec![Vec::new(); plan.sensors.len()],
-            proofs: vec![Vec::new(); plan.sensors.len()],
+            relays: vec![Vec::new(); plan.sensors.len()],
             causes: vec![BTreeSet::new(); plan.alarms.len()],
             commanded: vec![Vec::new(); plan.relays.len()],
             ..Self::default()
@@ -282,8 +329,12 @@ impl Index {
             }
         }
         for (id, relay) in (0..).map(RelayId).zip(&plan.relays) {
-            for sensor in relay.proof.iter().flat_map(|proof| proof.condition.sensors()) {
-                index.proofs[sensor.index()].push(id);
+            index.commands.entry(relay.topic.clone()).or_default().push(id);
+            let wanted = plan.alarms.iter().filter(|alarm| alarm.fallback.is_some_and(|it| it.relay == id));
+            let of_alarms = wanted.flat_map(|alarm| alarm.condition.sensors());
+            let sensors = relay.conditions().flat_map(Condition::sensors).chain(of_alarms);
+            for sensor in sensors.collect::<BTreeSet<_>>() {
+                index.relays[sensor.index()].push(id);
             }
         }
         for (id, alarm) in (0..).map(AlarmId).zip(&plan.alarms) {

@@ -58,8 +58,12 @@ pub(crate) struct Context<'a> {
     pub(crate) purpose: Purpose,
     pub(crate) id: Seq,
     pub(crate) now: Now,
+    /// What the agent could not do, or can't prove: what a person has to do first, a line each.
+    pub(crate) by_hand: Vec<String>,
     /// What the agent has done about it, a line each.
     pub(crate) done: Vec<String>,
+    /// What watched sites in it said of themselves, the latest.
+    pub(crate) notes: Vec<String>,
     pub(crate) maybe_repeat: bool,
 }
 
@@ -158,10 +162,19 @@ impl Context<'_> {
             lines.push("(This may be a repeat: the watch was restarted while it was being sent.)".to_owned());
         }
         lines.push(headline.to_owned());
+        if self.tells_of_relays() {
+            lines.extend(self.by_hand.iter().cloned());
+        }
         lines.extend(self.how_long());
         lines.extend(self.episodes());
+        if self.purpose == Purpose::AllClear {
+            lines.extend(self.section("Now:", self.notes.clone()));
+        }
+        if self.tells_of_relays() {
+            let title = if self.purpose == Purpose::Call { "Done so far:" } else { "As the watch left it:" };
+            lines.extend(self.section(title, self.done.clone()));
+        }
         if self.purpose == Purpose::Call {
-            lines.extend(self.section("Done so far:", self.done.clone()));
             lines.extend(self.section("What to do:", self.response()));
         }
         if self.purpose == Purpose::Drill {
@@ -178,6 +191,10 @@ impl Context<'_> {
             lines.push("Estimates are estimates. This watch is a help, never the only safeguard.".to_owned());
         }
         lines.join("\n") + "\n"
+    }
+
+    fn tells_of_relays(&self) -> bool {
+        matches!(self.purpose, Purpose::Call | Purpose::AllClear)
     }
 
     fn section(&self, title: &str, lines: Vec<String>) -> Vec<String> {
@@ -271,7 +288,8 @@ impl Context<'_> {
     fn text(&self, headline: &str) -> String {
         let mut text = headline.to_owned();
         if self.purpose == Purpose::Call {
-            for line in self.done.iter().chain(&self.response()) {
+            let lines = self.by_hand.iter().chain(&self.notes).chain(&self.done);
+            for line in lines.chain(&self.response()) {
                 let _ = write!(text, ". {}", line.trim_end_matches('.'));
             }
         }

@@ -7,6 +7,7 @@ pub mod halyard;
 pub mod http;
 pub mod modem;
 pub mod mosquitto;
+pub mod relay;
 pub mod smtp;
 pub mod ups;
 pub mod wire;

@@ -38,6 +38,10 @@ pub struct Manner {
     pub prompt_after: Duration,
     /// Answers nothing at all.
     pub silent: bool,
+    /// Answers everything with noise.
+    pub babbles: bool,
+    /// Has an answer to a cancel that cancels nothing.
+    pub answers_cancel: bool,
     /// `<stat>` of `+CREG`: 1 at home, 2 searching, 3 denied.
     pub network: u8,
     /// `<rssi>` of `+CSQ`.
@@ -74,6 +78,8 @@ impl Default for Manner {
             delay: Duration::ZERO,
             prompt_after: Duration::ZERO,
             silent: false,
+            babbles: false,
+            answers_cancel: false,
             network: 1,
             signal: 17,
             refusal: None,
@@ -294,8 +300,11 @@ impl Talk {
                 let said: Vec<u8> = self.heard.drain(..=end).collect();
                 let said = String::from_utf8_lossy(&said);
                 let command = said.trim_matches(|c: char| c.is_control()).to_owned();
-                if !command.is_empty() {
-                    text = self.command(&command, &manner);
+                match command.is_empty() {
+                    _ if manner.babbles => self.babble(&command),
+                    true if manner.answers_cancel => self.answer(&[], "ERROR", &manner),
+                    true => {}
+                    false => text = self.command(&command, &manner),
                 }
             } else if count == 0 {
                 let news = self.state().news.pop_front();
@@ -324,6 +333,21 @@ impl Talk {
                 Ok(count) => left = &left[count..],
                 Err(_) => thread::sleep(LOOK),
             }
+        }
+    }
+
+    /// Octets without a meaning, other ones for each command.
+    fn babble(&self, command: &str) {
+        let mut noise = command.bytes().fold(1, |seed: u64, octet| seed.wrapping_mul(31) + u64::from(octet));
+        let octets: Vec<u8> = (0..600)
+            .map(|_| {
+                noise = noise.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
+                (noise >> 56) as u8
+            })
+            .collect();
+        for part in octets.chunks(64) {
+            // A line that nobody reads takes nothing.
+            let _ = rustix::io::write(&self.line, part);
         }
     }
 

@@ -180,9 +180,15 @@ impl Log {
                 | Body::Answered { .. }
                 | Body::Resumed { .. }
                 | Body::Refused { .. }
+                | Body::SilencePlanned { .. }
+                | Body::SilenceEnded { .. }
                 | Body::Switched { .. }
                 | Body::Released { .. }
                 | Body::Proved { .. }
+                | Body::Withheld { .. }
+                | Body::Held { .. }
+                | Body::ByHand { .. }
+                | Body::CommandKept { .. }
                 | Body::NotProved { .. } => return true,
             };
             // An alarm that is put aside does not stand any more.

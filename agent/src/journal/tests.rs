@@ -642,15 +642,28 @@ fn one_of_each() -> Vec<Body> {
         Body::Refused { what: s("ack XYZ"), why: why.clone(), by: by() },
         Body::WorkBegan { tank: tank.clone(), work: work.clone(), length: span, by: by() },
         Body::WorkEnded { tank, work, by: Some(by()) },
-        Body::Switched { relay: s("air-pump"), on: true, episode: 1, attempt: 1, why: why.clone() },
+        Body::Switched {
+            relay: s("air-pump"),
+            on: true,
+            episode: 1,
+            attempt: 1,
+            why: why.clone(),
+            undo: false,
+        },
         Body::Proved { relay: s("air-pump"), switching: 4, after: span },
-        Body::NotProved { relay: s("air-pump"), switching: 4, why: why.clone() },
+        Body::NotProved { relay: s("air-pump"), switching: 4, why: why.clone(), unknown: true },
         Body::Released { relay: s("heater"), episode: 1, why: why.clone() },
-        Body::Marked { episode: 1, verdict: Verdict::False, note: why, by: by() },
+        Body::Marked { episode: 1, verdict: Verdict::False, note: why.clone(), by: by() },
+        Body::Withheld { relay: s("air-pump"), on: true, episode: 1, why: why.clone() },
+        Body::Held { relay: s("air-pump"), episode: 1, why: why.clone() },
+        Body::ByHand { relay: s("air-pump"), episode: 1, shows: false, why: why.clone() },
+        Body::CommandKept { relay: s("air-pump"), topic: s("lagoon/airpump/set"), payload: s("on") },
+        Body::SilencePlanned { length: span, why, by: by() },
+        Body::SilenceEnded { by: by() },
     ]
 }
 
-const KINDS: usize = 37;
+const KINDS: usize = 43;
 
 /// A new kind breaks this match: give it a place here, and one of it to [`one_of_each`].
 fn place_of(body: &Body) -> usize {
@@ -692,5 +705,11 @@ fn place_of(body: &Body) -> usize {
         Body::NotProved { .. } => 34,
         Body::Released { .. } => 35,
         Body::Marked { .. } => 36,
+        Body::Withheld { .. } => 37,
+        Body::Held { .. } => 38,
+        Body::ByHand { .. } => 39,
+        Body::CommandKept { .. } => 40,
+        Body::SilencePlanned { .. } => 41,
+        Body::SilenceEnded { .. } => 42,
     }
 }

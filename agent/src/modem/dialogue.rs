@@ -8,10 +8,15 @@ use super::pdu::{self, Incoming, Report};
 use super::port::Port;
 use super::refusal::Refusal;
 use std::time::Duration;
-use tokio::time::{Instant, timeout_at};
+use tokio::time::{Instant, timeout, timeout_at};
 
 /// Most commands are answered by the modem itself.
 const LIMIT: Duration = Duration::from_secs(5);
+
+/// A modem that says nothing for this long has said all that it had to say …
+const QUIET: Duration = Duration::from_millis(200);
+/// … and one that never stops is not waited for.
+const SETTLED_WITHIN: Duration = Duration::from_secs(2);
 
 /// Information lines of one answer: a full memory of texts has two lines for each.
 const MOST_LINES: usize = 1_000;
@@ -51,18 +56,30 @@ impl Dialogue {
     pub(super) async fn greet(&mut self) -> Result<(), Fault> {
         let mut silent = String::new();
         for _ in 0..3 {
+            // Some have an answer to this, others none: it must not be taken for that of a command.
             self.write(&[CANCEL, b'\r'], "the greeting").await?;
+            self.settle().await?;
             match self.ask_within("AT", Duration::from_secs(2)).await {
-                Ok(_) => {
-                    // What a slow modem still had to say belongs to nothing.
-                    self.lines.clear();
-                    return Ok(());
-                }
+                Ok(_) => return self.settle().await,
                 Err(Fault::Refused(_)) => {}
                 Err(Fault::Lost(why)) => silent = why,
             }
         }
         Err(Fault::Lost(silent))
+    }
+
+    /// Throws away what the modem says until it is quiet, for a while.
+    async fn settle(&mut self) -> Result<(), Fault> {
+        let until = Instant::now() + SETTLED_WITHIN;
+        while Instant::now() < until {
+            match timeout(QUIET, self.fill()).await {
+                Ok(filled) => filled.map_err(Fault::Lost)?,
+                Err(_) => break,
+            }
+            self.lines.clear();
+        }
+        self.lines.clear();
+        Ok(())
     }
 
     /// Carries out a command and gives the lines of its answer.
@@ -176,7 +193,7 @@ impl Dialogue {
 
     async fn write(&mut self, octets: &[u8], command: &str) -> Result<(), Fault> {
         let lost = |why: String| Fault::Lost(format!("{} could not be said: {why}", bare(command)));
-        match tokio::time::timeout(LIMIT, self.port.write(octets)).await {
+        match timeout(LIMIT, self.port.write(octets)).await {
             Ok(written) => written.map_err(|error| lost(error.to_string())),
             Err(_) => Err(lost("the line takes nothing".to_owned())),
         }

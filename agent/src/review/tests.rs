@@ -122,6 +122,7 @@ fn plan() -> Plan {
         alarms: Vec::new(),
         callouts: Vec::new(),
         works: std::collections::BTreeMap::new(),
+        watched: Vec::new(),
         directory: Directory::default(),
     }
 }
@@ -186,7 +187,14 @@ fn fortnight() -> Story {
     let siren = story.tell("2026-10-20 03:12:20", paged(call, "siren", Purpose::Call));
     let on = story.tell(
         "2026-10-20 03:12:20",
-        Body::Switched { relay: s("air-pump"), on: true, episode, attempt: 1, why: s("the fallback begins") },
+        Body::Switched {
+            relay: s("air-pump"),
+            on: true,
+            episode,
+            attempt: 1,
+            why: s("the fallback begins"),
+            undo: false,
+        },
     );
     story.tell(
         "2026-10-20 03:12:24",
@@ -237,11 +245,16 @@ fn fortnight() -> Story {
     story.tell("2026-10-20 05:44", returned("return-stopped", second, Span::minutes(150)));
     let off = story.tell(
         "2026-10-20 05:45",
-        Body::Switched { relay: s("air-pump"), on: false, episode, attempt: 2, why: s("undone") },
+        Body::Switched { relay: s("air-pump"), on: false, episode, attempt: 2, why: s("undone"), undo: true },
     );
     story.tell(
         "2026-10-20 05:46",
-        Body::NotProved { relay: s("air-pump"), switching: off, why: s("air-pump-current 0.21 A") },
+        Body::NotProved {
+            relay: s("air-pump"),
+            switching: off,
+            why: s("air-pump-current 0.21 A"),
+            unknown: false,
+        },
     );
     let clear = story.tell("2026-10-20 05:45", paged(call, "ines.text", Purpose::AllClear));
     story.tell(

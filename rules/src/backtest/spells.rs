@@ -86,9 +86,15 @@ impl Spells {
             | Body::Refused { .. }
             | Body::WorkBegan { .. }
             | Body::WorkEnded { .. }
+            | Body::SilencePlanned { .. }
+            | Body::SilenceEnded { .. }
             | Body::Switched { .. }
             | Body::Released { .. }
             | Body::Proved { .. }
+            | Body::Withheld { .. }
+            | Body::Held { .. }
+            | Body::ByHand { .. }
+            | Body::CommandKept { .. }
             | Body::NotProved { .. } => {}
         }
     }

@@ -8,7 +8,7 @@ use super::sensing::Senses;
 use super::timers::Timers;
 use super::{DeadlineReason, Engine, Index, Turn};
 use crate::alarm::{Life, State};
-use crate::plan::{AlarmId, Plan, Sensor, SensorId};
+use crate::plan::{AlarmId, Plan, RelayId, Sensor, SensorId};
 use crate::record::{Body, By};
 use crate::time::Now;
 use std::collections::BTreeMap;
@@ -56,6 +56,12 @@ impl Engine {
         let before = std::mem::replace(&mut self.senses, Senses::new(&self.plan, self.now.mono));
         self.senses.deaf = before.deaf;
         self.senses.clock_was_right = before.clock_was_right;
+        let notes = before.notes.into_iter().filter_map(|(id, note)| {
+            let name = &old.sensors[id.index()].name;
+            let place = self.plan.sensors.iter().position(|sensor| sensor.name == *name)?;
+            Some((SensorId(place as u32), note))
+        });
+        self.senses.notes = notes.collect();
         let mut known: BTreeMap<_, _> = old
             .sensors
             .iter()
@@ -74,10 +80,17 @@ impl Engine {
             .into_iter()
             .filter_map(|(id, spell)| Some((self.tank(&old.tanks[id.index()].name)?, spell)))
             .collect();
-        self.runs = std::mem::take(&mut self.runs)
-            .into_iter()
-            .filter_map(|(id, run)| Some((self.relay(&old.relays[id.index()].name)?, run)))
-            .collect();
+        let renumbered = |id: RelayId| self.relay(&old.relays[id.index()].name);
+        let (runs, switched, kept) = (&self.runs, &self.switched, &self.kept);
+        let runs = runs.iter().filter_map(|(id, run)| Some((renumbered(*id)?, run.clone()))).collect();
+        let switched = switched.iter().filter_map(|(id, last)| Some((renumbered(*id)?, *last))).collect();
+        let same_topic = |before: RelayId| {
+            let after = renumbered(before)?;
+            (self.plan.relays[after.index()].topic == old.relays[before.index()].topic).then_some(after)
+        };
+        let kept = kept.iter().filter_map(|(id, said)| Some((same_topic(*id)?, said.clone()))).collect();
+        (self.runs, self.switched, self.kept) = (runs, switched, kept);
+        self.other_hands.clear();
 
         self.record(Body::Reloaded { changes });
         self.set_out();
@@ -85,8 +98,16 @@ impl Engine {
         std::mem::take(&mut self.turn)
     }
 
-    /// Alarms with something open that the new plan doesn't have leave by a record.
+    /// Relays under the agent's hand, and alarms with something open, that the new plan doesn't
+    /// have leave by a record.
     fn take_out_what_goes(&mut self, plan: &Plan) {
+        for (relay, run) in self.runs.clone() {
+            let name = self.plan.relays[relay.index()].name.clone();
+            if !plan.relays.iter().any(|relay| relay.name == name) {
+                let why = "the new rule file has no such relay".to_owned();
+                self.record(Body::Released { relay: name, episode: run.episode, why });
+            }
+        }
         for id in (0..).map(AlarmId).take(self.plan.alarms.len()) {
             let name = self.plan.alarm(id).name.clone();
             let life = &self.lives[id.index()];
@@ -120,9 +141,7 @@ impl Engine {
         for (tank, until) in self.works.iter().map(|(tank, spell)| (*tank, spell.until)).collect::<Vec<_>>() {
             self.timers.set(DeadlineReason::Work(tank), Some(until));
         }
-        for relay in self.runs.keys().copied().collect::<Vec<_>>() {
-            self.arm_relay(relay);
-        }
+        self.attend_all();
         let gone = self.calls.values().filter(|call| !call.ended && self.policy(call).is_none());
         for call in gone.map(|call| call.id).collect::<Vec<_>>() {
             self.end_call(call);

@@ -9,7 +9,7 @@ use crate::record::{Body, By, Purpose, Seq};
 use crate::time::Span;
 
 /// A shelf ends by itself after this at the latest: what has to rest longer is out of service.
-const LONGEST_SHELF: Span = Span::hours(24);
+pub const LONGEST_SHELF: Span = Span::hours(24);
 
 impl Engine {
     /// The watch begins: pages in flight go again, deadlines of what lasts are set.
@@ -112,6 +112,20 @@ impl Engine {
                 let why = format!("there has been no episode {episode} yet");
                 self.refuse(format!("mark episode {episode} as {verdict}"), why, by);
             }
+            Word::PlanSilence { length, why } if length > Span::ZERO && length <= LONGEST_SHELF => {
+                self.record(Body::SilencePlanned { length, why, by });
+            }
+            Word::PlanSilence { length, .. } => {
+                // The witness shelves its alarm for as long.
+                let why = format!("a planned silence lasts more than 0 s and at most {LONGEST_SHELF}");
+                self.refuse(format!("a planned silence of {length}"), why, by);
+            }
+            Word::EndSilence if self.silence_at(self.now.mono).is_some() => {
+                self.record(Body::SilenceEnded { by });
+            }
+            Word::EndSilence => {
+                self.refuse("end the planned silence".to_owned(), "none is planned".to_owned(), by);
+            }
             Word::Drill { callout } => {
                 match self.plan.callouts.iter().position(|policy| policy.name == callout) {
                     Some(at) => self.begin_drill(CalloutId(at as u32)),
@@ -183,7 +197,7 @@ impl Engine {
     pub(super) fn after_aside(&mut self, id: AlarmId, episode: Option<Seq>) {
         self.judge(id);
         if let Some(episode) = episode {
-            self.end_fallback(id, "the alarm was put aside");
+            self.end_fallback(id);
             self.episode_fell(episode);
         }
     }

@@ -4,7 +4,7 @@
 
 use super::{DeadlineReason, Delivery, Engine, Link, Sample, sight_name};
 use crate::condition::{Memory, Present, Truth, World};
-use crate::fallback::Run;
+use crate::fallback::{Run, Stage};
 use crate::plan::{Plan, RelayId, SensorId, Sight};
 use crate::quality::Track;
 use crate::reading::{BadReading, Reading, Value};
@@ -26,6 +26,8 @@ pub(super) struct Senses {
     sighted: Vec<Sighted>,
     /// Why and since when the broker can't be heard.
     pub(super) deaf: Option<(String, Moment)>,
+    /// Words that came with a sensor's last reading, for pages.
+    pub(super) notes: BTreeMap<SensorId, Note>,
     /// Gateways, the sensors behind each, and since when all of them have been lost.
     pub(super) gateways: Vec<Gateway>,
 }
@@ -39,6 +41,14 @@ enum Sighted {
     Seen,
     /// No value has been in force since then, although one should.
     Lost(Moment),
+}
+
+/// What a watched site said of itself with its last check-in.
+#[derive(Clone, Debug)]
+pub(super) struct Note {
+    pub(super) words: String,
+    /// The cause if nothing more is heard.
+    pub(super) likely: String,
 }
 
 /// A radio or board that carries several sensors.
@@ -67,6 +77,7 @@ impl Senses {
             tracks: plan.sensors.iter().map(|_| Track::default()).collect(),
             sighted: vec![Sighted::Unsure; plan.sensors.len()],
             deaf: Some(("not yet connected".to_owned(), now)),
+            notes: BTreeMap::new(),
             gateways,
         }
     }
@@ -101,7 +112,13 @@ impl World for Sensed<'_> {
     }
 
     fn commanded(&self, relay: RelayId) -> Option<bool> {
-        self.runs.get(&relay).map(|run| run.on)
+        let run = self.runs.get(&relay)?;
+        match run.stage {
+            Stage::LeftAlone { shows } => Some(!shows),
+            Stage::Waiting { .. } | Stage::Commanded(_) | Stage::Held { .. } | Stage::Undoing(_) => {
+                run.order().map(|order| order.on)
+            }
+        }
     }
 
     fn local(&self, at: Moment) -> Option<ZonedDateTime> {
@@ -159,6 +176,11 @@ impl Engine {
         if !self.index.buttons.is_empty() && delivery == Delivery::Live {
             self.press(topic, payload);
         }
+        if let Some(relays) = self.index.commands.get(topic) {
+            for relay in relays.clone() {
+                self.command_kept(relay, payload, delivery == Delivery::Retained);
+            }
+        }
         let Some(sensors) = self.index.topics.get(topic) else { return };
         for id in sensors.clone() {
             let reading = self.plan.sensor(id).mapping.read(payload, &self.now);
@@ -170,6 +192,13 @@ impl Engine {
     pub(super) fn measured(&mut self, id: SensorId, value: Value, delivery: Delivery) {
         if id.index() < self.plan.sensors.len() {
             self.take_in(id, delivery, Ok(Reading { value, measured: None }));
+        }
+    }
+
+    /// Words came with a reading: what a watched site said of itself.
+    pub(super) fn noted(&mut self, id: SensorId, note: Note) {
+        if id.index() < self.plan.sensors.len() {
+            self.senses.notes.insert(id, note);
         }
     }
 
@@ -194,8 +223,8 @@ impl Engine {
         for at in 0..self.index.users[id.index()].len() {
             self.judge(self.index.users[id.index()][at]);
         }
-        for at in 0..self.index.proofs[id.index()].len() {
-            self.see_proof(self.index.proofs[id.index()][at]);
+        for at in 0..self.index.relays[id.index()].len() {
+            self.attend(self.index.relays[id.index()][at]);
         }
     }
 
@@ -224,6 +253,7 @@ impl Engine {
             (Link::Hears, None) => return,
         }
         self.judge_sights();
+        self.attend_all();
     }
 
     /// A sensor may have gone stale.

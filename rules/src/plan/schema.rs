@@ -31,6 +31,7 @@ pub fn schema() -> Value {
             "work": things("Kinds of work on a tank, by name.", "work"),
             "card": things("First-aid steps of your own, by name.", "card"),
             "sight": { "$ref": "#/$defs/sight" },
+            "watched": things("Other sites that this watch is the witness of, by name.", "watched"),
         },
         "$defs": {
             "quantity": {
@@ -75,6 +76,19 @@ pub fn schema() -> Value {
                 ("priority", priority()),
                 ("callout", text("Who is told; \"none\" records it only.")),
                 ("consequence-of", texts("Alarms that explain it.")),
+            ]),
+            "watched": closed(&["key"], [
+                ("name", text("As pages say it.")),
+                ("key", text("The public half of its check-in key.")),
+                ("every", quantity("How often it checks in.")),
+                ("silent-after", quantity("It rings after so long without a check-in; five of them if left out.")),
+                ("priority", priority()),
+                ("callout", text("Who is told; \"none\" records it only.")),
+                ("response", json!({
+                    "anyOf": [{ "type": "string" }, { "type": "array", "items": { "type": "string" } }],
+                    "description": "What to do, one action a line; \"card:NAME\" for the lines of a card.",
+                })),
+                ("hand-on", json!({ "type": "boolean", "description": "Rings too when an alarm is open there and its own pages reach nobody." })),
             ]),
         },
     })
@@ -230,6 +244,18 @@ fn relay() -> Value {
                 "proof",
                 text("What proves that it is on, and how soon: \"air-pump-current > 0.05 A within 20 s\"."),
             ),
+            (
+                "safe",
+                json!({ "enum": ["on", "off"], "default": "off", "description": "The state that the watch leaves it in; off unless it moves air." }),
+            ),
+            ("only-if", text("It is switched on only while this is known to be true.")),
+            (
+                "hold",
+                text(
+                    "How long it outlasts its alarms: \"10 min\", \"until return-flow > 200 L/h, at most 2 h\".",
+                ),
+            ),
+            ("pause", quantity("The shortest time between two switchings; 1 min if left out.")),
             ("longest", quantity("The longest run of one fallback.")),
         ],
     )

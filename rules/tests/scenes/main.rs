@@ -5,6 +5,8 @@ mod harness;
 mod callouts;
 mod lifecycle;
 mod outages;
+mod relays;
 mod restarts;
 mod senses;
 mod sources;
+mod witness;

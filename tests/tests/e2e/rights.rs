@@ -30,7 +30,10 @@ async fn devices_may_say_what_the_sample_site_listens_to_and_command_nothing() {
 
     let sirens = site.settings.channels.values().filter_map(|channel| match channel {
         ChannelSettings::Siren(siren) => Some(siren.topic.clone()),
-        ChannelSettings::Mail(_) | ChannelSettings::Push(_) | ChannelSettings::Folder(_) => None,
+        ChannelSettings::Mail(_)
+        | ChannelSettings::Push(_)
+        | ChannelSettings::Folder(_)
+        | ChannelSettings::Text(_) => None,
     });
     for topic in site.plan.relays.iter().map(|relay| relay.topic.clone()).chain(sirens) {
         for device in [LAGOON, ROOM2] {

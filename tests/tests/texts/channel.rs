@@ -199,11 +199,13 @@ async fn a_slow_garbled_and_talkative_modem_still_sends_each_text_once() {
             delay: Duration::from_millis(60),
             prompt_after: Duration::from_millis(800),
             chatters: true,
+            answers_cancel: true,
             ..Manner::default()
         });
         rig.stick.receive(INES, "ACK K7Q3");
-        accepted(&rig.text(1, WORDS).await, "delivered to the phone");
+        rig.channels.send(&Target::parse("ines.text"), page(1, WORDS));
         assert_eq!(rig.arrived().await.1.as_deref(), Some("ACK K7Q3"));
+        accepted(&rig.outcome().await.1, "delivered to the phone");
         let sent = rig.stick.sent();
         assert_eq!((sent.len(), sent[0].text.as_str()), (1, WORDS));
         rig.until_stored(0);
@@ -244,6 +246,16 @@ async fn a_modem_that_says_nothing_any_more_is_given_up_within_its_limit() {
     rig.stick.behave(|manner| manner.silent = false);
     rig.until_view(true, "in its own network");
     accepted(&rig.text(3, WORDS).await, "delivered");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn noise_is_no_modem_and_no_text_waits_for_it() {
+    let mut rig = Rig::new(Manner { babbles: true, ..Manner::default() });
+    deferred(&rig.text(1, WORDS).await, "no modem: ");
+    rig.stick.behave(|manner| manner.babbles = false);
+    rig.until_view(true, "in its own network");
+    accepted(&rig.text(2, WORDS).await, "delivered");
+    assert_eq!(rig.stick.sent().len(), 1);
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
@@ -347,9 +359,10 @@ async fn garbage_is_not_a_text_and_leaves_the_sim_too() {
 async fn a_modem_that_tells_of_nothing_still_sends_and_is_looked_at() {
     let mut rig = Rig::new(Manner { no_notices: true, ..Manner::default() });
     rig.stick.receive(INES, "ACK K7Q3");
-    accepted(&rig.text(1, WORDS).await, "the modem tells of no delivery reports");
-    assert!(!rig.stick.sent()[0].report);
+    rig.channels.send(&Target::parse("ines.text"), page(1, WORDS));
     assert_eq!(rig.arrived().await.1.as_deref(), Some("ACK K7Q3"));
+    accepted(&rig.outcome().await.1, "the modem tells of no delivery reports");
+    assert!(!rig.stick.sent()[0].report);
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

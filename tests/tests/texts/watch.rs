@@ -3,6 +3,7 @@
 
 use crate::INES;
 use slackwater_rules::record::{Body, Outcome, Purpose, Record};
+use slackwater_rules::time::Span;
 use slackwater_tests::agent::{SOON, until};
 use slackwater_tests::halyard::{House, RULES, sample};
 use slackwater_tests::modem::{Manner, Modem};
@@ -64,15 +65,19 @@ async fn a_power_cut_is_texted_and_an_answer_by_text_stops_the_call_out() {
     modem_is(&house, true);
     house.board.set("house/mains", "off");
     let code = house.home.until("the power cut", |records| records.iter().find_map(code));
+    let raised = house.home.record("the power cut", 0, |body| matches!(body, Body::Raised { .. }));
     let sent = stick.until_sent(1);
     assert_eq!(sent[0].to, INES);
     let text = &sent[0].text;
     assert!(text.starts_with("lagoon: power-lost, critical, since "), "{text}");
     assert!(text.contains("Open the lid") && text.ends_with(&format!("Reply ACK {code}")), "{text}");
     assert!(text.len() <= 160, "{text}");
-    house.home.record("delivery", 0, |body| {
+    let delivered = house.home.record("delivery", 0, |body| {
         matches!(body, Body::Delivered { result: Outcome::Accepted { note }, .. } if note.contains("which is no answer"))
     });
+
+    let took = delivered.at.mono - raised.at.mono;
+    assert!(took < Span::seconds(10), "a text is out {took} after the alarm");
 
     assert!(stick.receive(INES, &format!("Ack {} on my way", code.to_lowercase())));
     let answered = house.home.record(
