@@ -652,12 +652,12 @@ fn one_of_each() -> Vec<Body> {
         },
         Body::Proved { relay: s("air-pump"), switching: 4, after: span },
         Body::NotProved { relay: s("air-pump"), switching: 4, why: why.clone(), unknown: true },
+        Body::Released { relay: s("heater"), episode: 1, why: why.clone() },
+        Body::Marked { episode: 1, verdict: Verdict::False, note: why.clone(), by: by() },
         Body::Withheld { relay: s("air-pump"), on: true, episode: 1, why: why.clone() },
         Body::Held { relay: s("air-pump"), episode: 1, why: why.clone() },
-        Body::ByHand { relay: s("air-pump"), episode: 1, shows: false, why: why.clone() },
+        Body::ByHand { relay: s("air-pump"), episode: 1, shows: false, why },
         Body::CommandKept { relay: s("air-pump"), topic: s("lagoon/airpump/set"), payload: s("on") },
-        Body::Released { relay: s("heater"), episode: 1, why: why.clone() },
-        Body::Marked { episode: 1, verdict: Verdict::False, note: why, by: by() },
     ]
 }
 
