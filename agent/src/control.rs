@@ -68,6 +68,8 @@ pub enum Say {
     EndWork { tank: String },
     Mark { episode: Seq, verdict: Verdict, note: String },
     Drill { callout: String },
+    PlanSilence { length: i64, why: String },
+    EndSilence,
 }
 
 impl From<Say> for Word {
@@ -83,6 +85,8 @@ impl From<Say> for Word {
             Say::EndWork { tank } => Word::EndWork { tank },
             Say::Mark { episode, verdict, note } => Word::Mark { episode, verdict, note },
             Say::Drill { callout } => Word::Drill { callout },
+            Say::PlanSilence { length, why } => Word::PlanSilence { length: Span(length), why },
+            Say::EndSilence => Word::EndSilence,
         }
     }
 }

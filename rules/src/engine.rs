@@ -20,7 +20,9 @@ mod switching;
 mod timers;
 mod turn;
 mod view;
+mod vouching;
 
+pub use answering::LONGEST_SHELF;
 pub use input::{Delivery, Input, Link, Word};
 pub use recollecting::Recollection;
 pub use timers::DeadlineReason;
@@ -35,7 +37,7 @@ use crate::plan::{AlarmId, Plan, RelayId, SensorId, Sight, TankId};
 use crate::record::{Body, By, Record, Seq};
 use crate::time::{Moment, Now};
 use judging::{Recall, Watch};
-use sensing::Senses;
+use sensing::{Note, Senses};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 use timers::Timers;
@@ -72,6 +74,20 @@ pub struct Engine {
     /// Commands that the broker keeps. Comes from messages.
     kept: BTreeMap<RelayId, String>,
     works: BTreeMap<TankId, Spell>,
+    silence: Option<Silence>,
+}
+
+/// A silence of this site that somebody has announced.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Silence {
+    /// The record that began it.
+    pub seq: Seq,
+    /// It is over then.
+    pub until: Moment,
+    /// The reason given; may be empty.
+    pub why: String,
+    /// Who said so.
+    pub by: By,
 }
 
 /// Work going on on a tank.
@@ -132,6 +148,7 @@ impl Engine {
             other_hands: BTreeMap::new(),
             kept: BTreeMap::new(),
             works: BTreeMap::new(),
+            silence: None,
         }
     }
 
@@ -155,6 +172,8 @@ impl Engine {
             Input::Tick => {}
             Input::Message { topic, payload, delivery } => self.hear(&topic, &payload, delivery),
             Input::Measured { sensor, value, delivery } => self.measured(sensor, value, delivery),
+            Input::Noted { sensor, words, likely } => self.noted(sensor, Note { words, likely }),
+            Input::TurnedAway { what, why, by } => self.refuse(what, why, by),
             Input::Missed { sensor, why } => self.missed(sensor, why),
             Input::Link(link) => self.link(link),
             Input::Delivered { page, outcome } => self.delivered(page, outcome),
@@ -197,8 +216,10 @@ impl Engine {
         let pausing = pausing.map(|(_, (seq, _))| Some(*seq));
         let calls = self.calls.keys().map(|id| Some(*id));
         let members = self.calls.values().flat_map(|call| call.members.iter().map(|m| Some(m.episode)));
+        let silence = self.silence_at(self.now.mono).map(|silence| Some(silence.seq));
         lives
             .chain(works)
+            .chain(silence)
             .chain(runs)
             .chain(pausing)
             .chain(calls)

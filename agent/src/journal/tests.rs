@@ -656,12 +656,14 @@ fn one_of_each() -> Vec<Body> {
         Body::Marked { episode: 1, verdict: Verdict::False, note: why.clone(), by: by() },
         Body::Withheld { relay: s("air-pump"), on: true, episode: 1, why: why.clone() },
         Body::Held { relay: s("air-pump"), episode: 1, why: why.clone() },
-        Body::ByHand { relay: s("air-pump"), episode: 1, shows: false, why },
+        Body::ByHand { relay: s("air-pump"), episode: 1, shows: false, why: why.clone() },
         Body::CommandKept { relay: s("air-pump"), topic: s("lagoon/airpump/set"), payload: s("on") },
+        Body::SilencePlanned { length: span, why, by: by() },
+        Body::SilenceEnded { by: by() },
     ]
 }
 
-const KINDS: usize = 41;
+const KINDS: usize = 43;
 
 /// A new kind breaks this match: give it a place here, and one of it to [`one_of_each`].
 fn place_of(body: &Body) -> usize {
@@ -707,5 +709,7 @@ fn place_of(body: &Body) -> usize {
         Body::Held { .. } => 38,
         Body::ByHand { .. } => 39,
         Body::CommandKept { .. } => 40,
+        Body::SilencePlanned { .. } => 41,
+        Body::SilenceEnded { .. } => 42,
     }
 }

@@ -220,6 +220,12 @@ impl<'a> Events<'a> {
                 self.note(at, format!("refused: {what}, from {} ({}): {why}", by.who, by.via));
             }
 
+            Body::SilencePlanned { length, why, by } => {
+                let why = if why.is_empty() { why } else { format!(": {why}") };
+                self.note(at, format!("{} said that this site would be silent for {length}{why}", by.who));
+            }
+            Body::SilenceEnded { by } => self.note(at, format!("{} took the planned silence back", by.who)),
+
             // Told by the coverage, by the episode itself, or by the work that caused it.
             Body::Started { .. }
             | Body::Stopped { .. }

@@ -1,7 +1,8 @@
 //! What is asked over the control socket.
 
 use super::{Watch, health};
-use crate::control::{Reply, Request};
+use crate::checkin::Sender;
+use crate::control::{Reply, Request, Say};
 use slackwater_rules::engine::Input;
 use slackwater_rules::record::{Body, By};
 
@@ -12,6 +13,8 @@ impl Watch {
             Request::Status { json } => {
                 let status = self.engine.status(now);
                 self.health.look(&self.channels, &self.keeper, self.context.modem.as_ref());
+                self.health.check_ins = self.sender.as_ref().map(Sender::health).unwrap_or_default();
+                self.health.watched = self.roster.totals();
                 let text = if json {
                     health::json(&status, &self.health)
                 } else {
@@ -37,6 +40,11 @@ impl Watch {
                     Err(text) => (false, text),
                 };
                 Reply { ok, text }
+            }
+            Request::Say { say: Say::PlanSilence { .. } | Say::EndSilence, .. } if self.sender.is_none() => {
+                let text =
+                    "this site sends no check-ins, so nobody would hear of its silence: see `[check-in]`";
+                Reply { ok: false, text: text.to_owned() }
             }
             Request::Say { who, say } => {
                 let before = self.records.len();

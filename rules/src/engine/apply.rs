@@ -2,7 +2,7 @@
 //! running engine comes here with the record it has just made, a restart with those of the
 //! journal. A record about something that the plan no longer has changes nothing.
 
-use super::{Engine, Spell};
+use super::{Engine, Silence, Spell};
 use crate::alarm::{Aside, Episode, Event};
 use crate::callout::{Call, Fate, Member, Phase, Sent};
 use crate::fallback::{Order, Proof, Run, Stage};
@@ -183,6 +183,12 @@ impl Engine {
             Body::NotProved { switching, why, unknown: false, .. } => {
                 self.note_proof(*switching, Proof::Failed(why.clone()));
             }
+
+            Body::SilencePlanned { length, why, by } => {
+                let (why, by) = (why.clone(), by.clone());
+                self.silence = Some(Silence { seq, until: at + *length, why, by });
+            }
+            Body::SilenceEnded { .. } => self.silence = None,
 
             // Kept for people; nothing follows from them.
             Body::Started { .. }

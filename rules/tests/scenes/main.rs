@@ -9,3 +9,4 @@ mod relays;
 mod restarts;
 mod senses;
 mod sources;
+mod witness;
