@@ -27,6 +27,8 @@ pub mod watch;
 
 pub mod control;
 
+pub mod outage;
+
 pub mod review;
 
 pub mod command;

@@ -12,14 +12,18 @@ mod adopting;
 mod answering;
 mod apply;
 mod calling;
+mod drilling;
 mod input;
 mod judging;
+mod notices;
 mod sensing;
+mod slips;
 mod switching;
 mod timers;
 mod turn;
 mod view;
 
+pub use drilling::{DrillsView, ProofView};
 pub use input::{Delivery, Input, Link, Word};
 pub use timers::DeadlineReason;
 pub use turn::{Effect, Sample, Turn};
@@ -31,8 +35,10 @@ use crate::fallback::Run;
 use crate::plan::{AlarmId, Plan, RelayId, SensorId, Sight, TankId};
 use crate::record::{Body, By, Record, Seq};
 use crate::time::{Moment, Now};
+use drilling::Drills;
 use judging::{Recall, Watch};
 use sensing::Senses;
+use slips::Slips;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 use timers::Timers;
@@ -61,6 +67,8 @@ pub struct Engine {
     calls: BTreeMap<Seq, Call>,
     runs: BTreeMap<RelayId, Run>,
     works: BTreeMap<TankId, Spell>,
+    drills: Drills,
+    slips: Slips,
 }
 
 /// Work going on on a tank.
@@ -115,6 +123,8 @@ impl Engine {
             calls: BTreeMap::new(),
             runs: BTreeMap::new(),
             works: BTreeMap::new(),
+            drills: Drills::default(),
+            slips: Slips::default(),
         }
     }
 
@@ -173,7 +183,16 @@ impl Engine {
         let runs = self.runs.values().flat_map(|run| [Some(run.seq), Some(run.episode)]);
         let calls = self.calls.keys().map(|id| Some(*id));
         let members = self.calls.values().flat_map(|call| call.members.iter().map(|m| Some(m.episode)));
-        lives.chain(works).chain(runs).chain(calls).chain(members).flatten().min().unwrap_or(self.next_seq)
+        let drills = self.rests_on_drills().into_iter().map(Some);
+        lives
+            .chain(works)
+            .chain(runs)
+            .chain(calls)
+            .chain(members)
+            .chain(drills)
+            .flatten()
+            .min()
+            .unwrap_or(self.next_seq)
     }
 
     /// The number that the next record will have.
@@ -202,6 +221,7 @@ impl Engine {
             DeadlineReason::Lease(call) => self.lease_ended(call),
             DeadlineReason::Settle(call) => self.settled(call),
             DeadlineReason::Retry(page) => self.retry(page),
+            DeadlineReason::Drills => self.tend_drills(),
         }
     }
 
@@ -224,6 +244,7 @@ impl Engine {
             episodes
                 .map(|episode| &episode.code)
                 .chain(self.calls.values().map(|call| &call.code))
+                .chain(self.drills.codes())
                 .any(|c| c == code)
         };
         let mut salt = 0;

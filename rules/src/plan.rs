@@ -8,6 +8,7 @@ mod alarm;
 mod callout;
 mod check;
 mod context;
+mod drill;
 mod editor;
 mod finding;
 mod hazard;
@@ -15,7 +16,7 @@ mod measure;
 pub(crate) mod nearest;
 mod people;
 mod rationalise;
-mod reach;
+pub(crate) mod reach;
 mod read;
 mod relay;
 mod schema;
@@ -26,7 +27,7 @@ mod tank;
 pub use check::{Checked, Surroundings};
 pub use editor::{FINDINGS_VERSION, FindingView, FindingsView, PlaceView};
 pub use finding::{At, Finding, Severity, render};
-pub use people::{ChannelKind, Contact, Directory, Hours, Target};
+pub use people::{Absence, ChannelKind, Contact, Directory, Hours, Target};
 pub use schema::{schema, schema_text};
 
 use crate::alarm::Priority;
@@ -34,6 +35,7 @@ use crate::condition::Condition;
 use crate::reading::Mapping;
 use crate::time::Span;
 use crate::units::{Dimension, Scale};
+use jiff::civil::{Time, Weekday};
 use jiff::tz::TimeZone;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -84,6 +86,8 @@ pub struct Plan {
     pub callouts: Vec<Callout>,
     /// Kinds of work by name.
     pub works: BTreeMap<String, Work>,
+    /// How often the way to people is tried.
+    pub drill: Drill,
     /// Who can be told, from the agent's configuration.
     pub directory: Directory,
 }
@@ -291,6 +295,26 @@ pub struct Step {
     pub after: Span,
     /// Told side by side.
     pub to: Vec<Target>,
+}
+
+/// How often the way to people is tried, so that it is known to work before the night.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Drill {
+    /// When test pages go to everyone; not by themselves if none.
+    pub pages: Option<Weekly>,
+    /// A test page that is not answered within this has not proved its channel.
+    pub within: Span,
+    /// An outage drill older than this is due again; never if none.
+    pub outage: Option<Span>,
+}
+
+/// A time of the week, local.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Weekly {
+    /// The day.
+    pub day: Weekday,
+    /// The time of day.
+    pub time: Time,
 }
 
 /// A declared spell of maintenance or feeding.

@@ -118,6 +118,7 @@ fn plan() -> Plan {
         alarms: Vec::new(),
         callouts: Vec::new(),
         works: std::collections::BTreeMap::new(),
+        drill: slackwater_rules::plan::Drill::default(),
         directory: Directory::default(),
     }
 }

@@ -2,6 +2,7 @@
 
 use super::{Watch, health};
 use crate::control::{Reply, Request};
+use crate::outage::Course;
 use slackwater_rules::engine::Input;
 use slackwater_rules::record::{Body, By};
 
@@ -38,6 +39,10 @@ impl Watch {
                 };
                 Reply { ok, text }
             }
+            Request::Course { alarm } => match Course::of(self.engine.plan(), alarm.as_deref()) {
+                Ok(course) => Reply { ok: true, text: health::pretty(&course) },
+                Err(text) => Reply { ok: false, text },
+            },
             Request::Say { who, say } => {
                 let before = self.records.len();
                 self.take(Input::Said { word: say.into(), by: By { who, via: "socket".to_owned() } });

@@ -89,7 +89,13 @@ impl Spells {
             | Body::Switched { .. }
             | Body::Released { .. }
             | Body::Proved { .. }
-            | Body::NotProved { .. } => {}
+            | Body::NotProved { .. }
+            | Body::TestsBegan { .. }
+            | Body::Tested { .. }
+            | Body::TestAnswered { .. }
+            | Body::TestUnanswered { .. }
+            | Body::Noticed { .. }
+            | Body::OutageDrilled { .. } => {}
         }
     }
 

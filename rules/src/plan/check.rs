@@ -8,7 +8,7 @@ use super::finding::{At, Finding, Severity, render};
 use super::nearest::did_you_mean;
 use super::rationalise::{self, Places};
 use super::read::{Item, Notes, Table};
-use super::{AlarmId, Directory, Plan, Sensor, alarm, callout, relay, sensor, sight, tank};
+use super::{AlarmId, Directory, Plan, Sensor, alarm, callout, drill, relay, sensor, sight, tank};
 use crate::condition::Scope;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
@@ -99,6 +99,7 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
     let works = root.tables("work");
     let cards = root.tables("card");
     let sight = root.get("sight").and_then(Item::table);
+    let drill = root.get("drill").and_then(Item::table);
     root.finish();
 
     let context = Context {
@@ -111,6 +112,7 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
         cards: cards.into_iter().map(|(name, table)| (name.it, tank::card(table))).collect(),
     };
     let site = tank::site(site);
+    let drill = drill::read(drill);
     let tanks: Vec<_> = tanks.into_iter().map(|(name, table)| tank::read(&name, table)).collect();
     let mut kinds_of_work = tank::usual_works();
     for (name, table) in works {
@@ -162,6 +164,7 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
         alarms,
         callouts: callouts.into_iter().collect::<Option<_>>()?,
         works: kinds_of_work,
+        drill,
         directory: around.directory.clone(),
     };
     if context.errors() == 0 {
