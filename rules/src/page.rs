@@ -3,7 +3,7 @@
 //! a body with how long there is, what has been done and whether it is proved, what to do,
 //! who else was told, and how to answer.
 
-mod gsm;
+pub mod gsm;
 mod slip;
 
 pub(crate) use slip::Slip;
@@ -61,6 +61,8 @@ pub(crate) struct Context<'a> {
     pub(crate) purpose: Purpose,
     pub(crate) id: Seq,
     pub(crate) now: Now,
+    /// What the agent could not do, or can't prove: what a person has to do first, a line each.
+    pub(crate) by_hand: Vec<String>,
     /// What the agent has done about it, a line each.
     pub(crate) done: Vec<String>,
     pub(crate) maybe_repeat: bool,
@@ -74,7 +76,7 @@ impl Context<'_> {
         };
         let headline = self.headline(&place, &what);
         let body = self.body(&headline);
-        let text = gsm::fit(&self.text(&headline), TEXT_SEPTETS);
+        let text = self.text(&headline);
         let to_them = self.call.pages.iter().filter(|sent| sent.target == *self.target && sent.id != self.id);
         Page {
             id: self.id,
@@ -162,10 +164,16 @@ impl Context<'_> {
             lines.push("(This may be a repeat: the watch was restarted while it was being sent.)".to_owned());
         }
         lines.push(headline.to_owned());
+        if self.tells_of_relays() {
+            lines.extend(self.by_hand.iter().cloned());
+        }
         lines.extend(self.how_long());
         lines.extend(self.episodes());
+        if self.tells_of_relays() {
+            let title = if self.purpose == Purpose::Call { "Done so far:" } else { "As the watch left it:" };
+            lines.extend(self.section(title, self.done.clone()));
+        }
         if self.purpose == Purpose::Call {
-            lines.extend(self.section("Done so far:", self.done.clone()));
             lines.extend(self.section("What to do:", self.response()));
         }
         if self.purpose == Purpose::Drill {
@@ -182,6 +190,10 @@ impl Context<'_> {
             lines.push("Estimates are estimates. This watch is a help, never the only safeguard.".to_owned());
         }
         lines.join("\n") + "\n"
+    }
+
+    fn tells_of_relays(&self) -> bool {
+        matches!(self.purpose, Purpose::Call | Purpose::AllClear)
     }
 
     fn section(&self, title: &str, lines: Vec<String>) -> Vec<String> {
@@ -271,14 +283,16 @@ impl Context<'_> {
         lines
     }
 
-    /// The headline, then as much of what to do as fits.
+    /// The headline, then as much of what to do as fits, then how to answer.
     fn text(&self, headline: &str) -> String {
         let mut text = headline.to_owned();
         if self.purpose == Purpose::Call {
-            for line in self.done.iter().chain(&self.response()) {
+            for line in self.by_hand.iter().chain(&self.done).chain(&self.response()) {
                 let _ = write!(text, ". {}", line.trim_end_matches('.'));
             }
         }
-        text
+        // Letters and digits only: each costs one place.
+        let answer = if self.asks() { format!(". Reply ACK {}", self.call.code) } else { String::new() };
+        gsm::fit(&text, TEXT_SEPTETS - answer.len()) + &answer
     }
 }

@@ -183,6 +183,10 @@ impl Log {
                 | Body::Switched { .. }
                 | Body::Released { .. }
                 | Body::Proved { .. }
+                | Body::Withheld { .. }
+                | Body::Held { .. }
+                | Body::ByHand { .. }
+                | Body::CommandKept { .. }
                 | Body::NotProved { .. }
                 | Body::TestsBegan { .. }
                 | Body::Tested { .. }

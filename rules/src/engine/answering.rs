@@ -195,7 +195,7 @@ impl Engine {
     pub(super) fn after_aside(&mut self, id: AlarmId, episode: Option<Seq>) {
         self.judge(id);
         if let Some(episode) = episode {
-            self.end_fallback(id, "the alarm was put aside");
+            self.end_fallback(id);
             self.episode_fell(episode);
         }
     }

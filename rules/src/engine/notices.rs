@@ -81,7 +81,7 @@ impl Engine {
             let there = self.plan.directory.contacts.get(&contact);
             let open = there.is_some_and(|contact| contact.reachable(now.date(), now.time()));
             if open && from <= now && now < until && !self.is_told(&about) {
-                self.tell(&about, &contact);
+                self.tell_of(&about, &contact);
             }
         }
     }
@@ -139,7 +139,7 @@ impl Engine {
     }
 
     /// Plans the page, to the next channel of theirs that has not been tried.
-    fn tell(&mut self, about: &About, contact: &str) {
+    fn tell_of(&mut self, about: &About, contact: &str) {
         let tried = self.drills.told.get(about).filter(|told| self.now.mono - told.at <= SAME);
         let rank = |kind: ChannelKind| match kind {
             ChannelKind::Mail => 0,
@@ -167,7 +167,7 @@ impl Engine {
         let about =
             self.drills.told.iter().find(|(_, told)| told.page == page).map(|(about, _)| about.clone());
         if let (Some(about), Some(contact)) = (about, &target.contact) {
-            self.tell(&about, contact);
+            self.tell_of(&about, contact);
         }
     }
 

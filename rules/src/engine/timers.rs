@@ -25,6 +25,8 @@ pub enum DeadlineReason {
     Proof(RelayId),
     /// A fallback has run for its longest.
     Longest(RelayId),
+    /// What a relay waits for may have come: a pause or a hold is over.
+    Wait(RelayId),
     /// A call-out's next step is due.
     Step(Seq),
     /// An answer's lease ends.
@@ -47,7 +49,7 @@ pub(super) struct Timers {
 }
 
 /// Kinds of deadlines that belong to a part of the plan.
-const KINDS: usize = 8;
+const KINDS: usize = 9;
 
 impl DeadlineReason {
     /// Its kind and the part's place in the plan; none for what belongs to a record.
@@ -61,6 +63,7 @@ impl DeadlineReason {
             Self::Work(tank) => (5, tank.index()),
             Self::Proof(relay) => (6, relay.index()),
             Self::Longest(relay) => (7, relay.index()),
+            Self::Wait(relay) => (8, relay.index()),
             Self::Step(_) | Self::Lease(_) | Self::Settle(_) | Self::Retry(_) | Self::Drills => return None,
         })
     }

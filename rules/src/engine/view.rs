@@ -6,7 +6,8 @@ use super::{DeadlineReason, Engine};
 use crate::alarm::Priority;
 use crate::callout::{Fate, Phase};
 use crate::condition::{Condition, Present};
-use crate::plan::{AlarmId, SensorId};
+use crate::fallback::on_off;
+use crate::plan::{AlarmId, RelayId, SensorId};
 use crate::reading::{Content, Mapping, Value};
 use crate::record::{Outcome, Purpose, Seq};
 use crate::time::{Now, Span, Wall};
@@ -27,7 +28,7 @@ pub struct Status {
     pub alarms: Vec<AlarmView>,
     /// The oldest first.
     pub calls: Vec<CallView>,
-    /// Those under the agent's hand.
+    /// Those under the agent's hand, and those for which the broker keeps a command.
     pub relays: Vec<RelayView>,
     /// Work going on: tank, kind, and how long it still may.
     pub works: Vec<(String, String, Span)>,
@@ -100,13 +101,15 @@ pub struct CallView {
     pub told: Vec<String>,
 }
 
-/// A relay under the agent's hand.
+/// A relay under the agent's hand, or of which there is something to say.
 #[derive(Clone, Debug, Serialize)]
 pub struct RelayView {
     /// Its name.
     pub name: String,
-    /// What was commanded, and whether it is proved.
-    pub state: String,
+    /// What was commanded, and whether it is proved; nothing if the agent has no hand in it.
+    pub state: Option<String>,
+    /// The command that the broker keeps for it, if it does: a device that connects obeys it.
+    pub kept: Option<String>,
 }
 
 /// A deadline.
@@ -160,13 +163,10 @@ impl Engine {
                 .map(|id| self.alarm_view(id, now))
                 .collect(),
             calls: self.calls.keys().filter_map(|id| self.call_view(*id, now)).collect(),
-            relays: self
-                .runs
-                .iter()
-                .map(|(id, run)| RelayView {
-                    name: self.plan.relays[id.index()].name.clone(),
-                    state: run.to_string(),
-                })
+            relays: (0..)
+                .map(RelayId)
+                .take(self.plan.relays.len())
+                .filter_map(|id| self.relay_view(id))
                 .collect(),
             works: self
                 .works
@@ -246,7 +246,23 @@ impl Engine {
                 false => format!("it is raised once the condition has been true for {}", plan.on_delay),
             });
         }
+        if let Some(fallback) = plan.fallback {
+            let relay = &self.plan.relays[fallback.relay.index()];
+            let run = self.runs.get(&fallback.relay);
+            let state = run.map_or_else(
+                || format!("switched {} when the alarm is raised", on_off(fallback.on)),
+                |run| run.words(relay),
+            );
+            lines.push(format!("fallback {}: {state}", relay.name));
+        }
         lines
+    }
+
+    fn relay_view(&self, id: RelayId) -> Option<RelayView> {
+        let relay = &self.plan.relays[id.index()];
+        let state = self.runs.get(&id).map(|run| run.words(relay));
+        let kept = self.kept.get(&id).cloned();
+        (state.is_some() || kept.is_some()).then(|| RelayView { name: relay.name.clone(), state, kept })
     }
 
     fn sensor_view(&self, id: SensorId, now: Now) -> SensorView {
@@ -325,7 +341,7 @@ impl Engine {
 
     fn reason_words(&self, reason: DeadlineReason) -> String {
         let alarm = |id: AlarmId| &self.plan.alarm(id).name;
-        let relay = |id: crate::plan::RelayId| &self.plan.relays[id.index()].name;
+        let relay = |id: RelayId| &self.plan.relays[id.index()].name;
         match reason {
             DeadlineReason::Stale(id) => format!("{} may have fallen silent", self.plan.sensor(id).name),
             DeadlineReason::Recheck(id) => format!("{} may change by time alone", alarm(id)),
@@ -335,6 +351,7 @@ impl Engine {
             DeadlineReason::Work(id) => format!("work on {} ends", self.plan.place(Some(id))),
             DeadlineReason::Proof(id) => format!("{}: the proof is due", relay(id)),
             DeadlineReason::Longest(id) => format!("{}: the longest run is over", relay(id)),
+            DeadlineReason::Wait(id) => format!("{}: what it waits for may have come", relay(id)),
             DeadlineReason::Step(call) => format!("call-out {call}: the next step"),
             DeadlineReason::Lease(call) => format!("call-out {call}: the answer runs out"),
             DeadlineReason::Settle(call) => format!("call-out {call}: the all-clear"),

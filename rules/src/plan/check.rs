@@ -155,12 +155,14 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
     };
     let whole = whole_sensors.is_some() && whole_alarms.len() == names.len();
     let alarms = joined(whole_alarms, added, names, whole, notes)?;
+    let relays: Vec<_> = relays.into_iter().collect::<Option<_>>()?;
+    notes.borrow_mut().extend(relay::opposed(&alarms, &own_places, &relays));
     let plan = Plan {
         site,
         zone: around.zone.clone(),
         tanks,
         sensors: whole_sensors?,
-        relays: relays.into_iter().collect::<Option<_>>()?,
+        relays,
         alarms,
         callouts: callouts.into_iter().collect::<Option<_>>()?,
         works: kinds_of_work,

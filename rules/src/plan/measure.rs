@@ -53,6 +53,8 @@ pub(super) static KINDS: &[Kind] = &[
         &[Dimension::NUMBER, Dimension::VOLTAGE, Dimension::CHARGE],
         "Look at the battery's own display.",
     ),
+    kind("runtime", &[Dimension::TIME], "Look at the UPS's or battery's own display."),
+    kind("load", &[Dimension::NUMBER], "See whether the equipment runs as usual."),
     Kind {
         usual: Some((0.0, 50.0)),
         ..kind("salinity", &[Dimension::SALINITY], "Measure the salinity by hand.")

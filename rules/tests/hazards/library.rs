@@ -4,12 +4,14 @@ use crate::site::{check, rules};
 use slackwater_rules::hazard;
 
 /// Everything that a keeper would look for.
-const NAMES: [&str; 36] = [
+const NAMES: [&str; 38] = [
     "power-lost",
     "power-unstable",
     "circuit-dead",
     "pump-not-started",
     "battery-low",
+    "ups-ending",
+    "battery-worn",
     "backup-heater-engaged",
     "heater-dead",
     "both-heaters-dead",
@@ -44,7 +46,7 @@ const NAMES: [&str; 36] = [
 ];
 
 /// Every part that a sensor or relay plays in the library.
-const PARTS: [&str; 31] = [
+const PARTS: [&str; 34] = [
     "temperature",
     "first",
     "second",
@@ -55,6 +57,9 @@ const PARTS: [&str; 31] = [
     "ph",
     "light",
     "battery",
+    "runtime",
+    "low-battery",
+    "replace-battery",
     "pump-current",
     "leak",
     "mains",

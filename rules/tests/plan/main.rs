@@ -6,3 +6,4 @@ mod good;
 mod mistakes;
 mod robust;
 mod site;
+mod sources;

@@ -209,10 +209,9 @@ fn a_plan_that_drops_what_is_open_is_named_beforehand() {
 
 #[test]
 fn an_explanation_also_tells_how_far_it_is_from_worse() {
-    let mut site = Site::calm();
-    site.says("room2/lagoon/temperature", "23");
+    let site = Site::calm();
     let explained = site.engine.explain("too-cold", site.now).expect("an alarm of the plan");
     let [(0, worse, "false")] = &explained.worse[..] else { panic!("{:?}", explained.worse) };
-    assert_eq!(worse, "lagoon-temp < 21.5 degC: false: 23 degC, 1.5 K above the limit");
+    assert_eq!(worse, "lagoon-temp < 21.5 degC: false: 25.1 degC, 3.6 K above the limit");
     assert!(site.engine.explain("return-stopped", site.now).expect("an alarm").worse.is_empty());
 }

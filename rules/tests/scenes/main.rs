@@ -6,5 +6,7 @@ mod callouts;
 mod drills;
 mod lifecycle;
 mod outages;
+mod relays;
 mod restarts;
 mod senses;
+mod sources;

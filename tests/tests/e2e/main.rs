@@ -5,8 +5,10 @@
 mod answering;
 mod broker;
 mod channels;
+mod drills;
 mod faults;
 mod process;
+mod relays;
 mod rights;
 mod verbs;
 
