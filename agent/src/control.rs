@@ -75,6 +75,8 @@ pub enum Say {
     Drill { callout: String },
     TestPages,
     OutageDrilled { alarm: String, steps: Vec<Measured> },
+    PlanSilence { length: i64, why: String },
+    EndSilence,
 }
 
 impl From<Say> for Word {
@@ -92,6 +94,8 @@ impl From<Say> for Word {
             Say::Drill { callout } => Word::Drill { callout },
             Say::TestPages => Word::TestPages,
             Say::OutageDrilled { alarm, steps } => Word::OutageDrilled { alarm, steps },
+            Say::PlanSilence { length, why } => Word::PlanSilence { length: Span(length), why },
+            Say::EndSilence => Word::EndSilence,
         }
     }
 }

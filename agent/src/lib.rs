@@ -23,6 +23,10 @@ pub mod modem;
 
 pub mod channels;
 
+pub mod checkin;
+
+pub mod witness;
+
 pub mod site;
 
 pub mod keeper;

@@ -23,7 +23,9 @@ mod switching;
 mod timers;
 mod turn;
 mod view;
+mod vouching;
 
+pub use answering::LONGEST_SHELF;
 pub use drilling::{DrillsView, ProofView};
 pub use input::{Delivery, Input, Link, Word};
 pub use recollecting::Recollection;
@@ -40,7 +42,7 @@ use crate::record::{Body, By, Record, Seq};
 use crate::time::{Moment, Now};
 use drilling::Drills;
 use judging::{Recall, Watch};
-use sensing::Senses;
+use sensing::{Note, Senses};
 use slips::Slips;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
@@ -80,6 +82,20 @@ pub struct Engine {
     works: BTreeMap<TankId, Spell>,
     drills: Drills,
     slips: Slips,
+    silence: Option<Silence>,
+}
+
+/// A silence of this site that somebody has announced.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Silence {
+    /// The record that began it.
+    pub seq: Seq,
+    /// It is over then.
+    pub until: Moment,
+    /// The reason given; may be empty.
+    pub why: String,
+    /// Who said so.
+    pub by: By,
 }
 
 /// Work going on on a tank.
@@ -142,6 +158,7 @@ impl Engine {
             works: BTreeMap::new(),
             drills: Drills::default(),
             slips: Slips::default(),
+            silence: None,
         }
     }
 
@@ -165,6 +182,8 @@ impl Engine {
             Input::Tick => {}
             Input::Message { topic, payload, delivery } => self.hear(&topic, &payload, delivery),
             Input::Measured { sensor, value, delivery } => self.measured(sensor, value, delivery),
+            Input::Noted { sensor, words, likely } => self.noted(sensor, Note { words, likely }),
+            Input::TurnedAway { what, why, by } => self.refuse(what, why, by),
             Input::Missed { sensor, why } => self.missed(sensor, why),
             Input::Link(link) => self.link(link),
             Input::Delivered { page, outcome } => self.delivered(page, outcome),
@@ -208,8 +227,10 @@ impl Engine {
         let calls = self.calls.keys().map(|id| Some(*id));
         let members = self.calls.values().flat_map(|call| call.members.iter().map(|m| Some(m.episode)));
         let drills = self.rests_on_drills().into_iter().map(Some);
+        let silence = self.silence_at(self.now.mono).map(|silence| Some(silence.seq));
         lives
             .chain(works)
+            .chain(silence)
             .chain(runs)
             .chain(pausing)
             .chain(calls)

@@ -65,6 +65,8 @@ pub(crate) struct Context<'a> {
     pub(crate) by_hand: Vec<String>,
     /// What the agent has done about it, a line each.
     pub(crate) done: Vec<String>,
+    /// What watched sites in it said of themselves, the latest.
+    pub(crate) notes: Vec<String>,
     pub(crate) maybe_repeat: bool,
 }
 
@@ -169,6 +171,9 @@ impl Context<'_> {
         }
         lines.extend(self.how_long());
         lines.extend(self.episodes());
+        if self.purpose == Purpose::AllClear {
+            lines.extend(self.section("Now:", self.notes.clone()));
+        }
         if self.tells_of_relays() {
             let title = if self.purpose == Purpose::Call { "Done so far:" } else { "As the watch left it:" };
             lines.extend(self.section(title, self.done.clone()));
@@ -287,7 +292,8 @@ impl Context<'_> {
     fn text(&self, headline: &str) -> String {
         let mut text = headline.to_owned();
         if self.purpose == Purpose::Call {
-            for line in self.by_hand.iter().chain(&self.done).chain(&self.response()) {
+            let lines = self.by_hand.iter().chain(&self.notes).chain(&self.done);
+            for line in lines.chain(&self.response()) {
                 let _ = write!(text, ". {}", line.trim_end_matches('.'));
             }
         }

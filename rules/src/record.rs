@@ -310,6 +310,21 @@ pub enum Body {
         by: Option<By>,
     },
 
+    /// Somebody said that this site will be silent: its witness waits.
+    SilencePlanned {
+        /// For how long.
+        length: Span,
+        /// The reason given.
+        why: String,
+        /// Who.
+        by: By,
+    },
+    /// Somebody took that back.
+    SilenceEnded {
+        /// Who.
+        by: By,
+    },
+
     /// A relay was commanded. The switching is known by this record's number.
     Switched {
         /// The relay.

@@ -7,9 +7,10 @@ mod encrypted;
 #[path = "sources/house.rs"]
 mod house;
 
-use house::{House, WELL};
+use house::{House, SLACKWATER, WELL};
 use slackwater_rules::record::{Body, Record};
 use slackwater_tests::agent::{SOON, until};
+use slackwater_tests::halyard::sample;
 use slackwater_tests::ups::{LOGIN, NAME, Ups, available};
 
 fn raised(records: &[Record]) -> Vec<&str> {
@@ -170,4 +171,18 @@ fn a_ups_that_no_sensor_reads_is_a_mistake_of_the_configuration() {
     house.home.write("agent.toml", &wrong).expect("written");
     let said = house.home.say(&["check"]).failed(78);
     assert!(said.contains("[ups.rakc]: no sensor reads it; sensors read: rack"), "{said}");
+}
+
+#[test]
+fn the_sources_that_the_sample_leaves_out_are_right_too() {
+    let home = sample(SLACKWATER).expect("a folder");
+    let begins = |c: char| c.is_ascii_lowercase() || c == '[';
+    let rules = include_str!("../../deploy/sample/rules.toml");
+    let line = |line| match str::strip_prefix(line, "#") {
+        Some(rest) if rest.starts_with(begins) => rest,
+        _ => line,
+    };
+    home.write("rules.toml", &rules.lines().map(line).collect::<Vec<_>>().join("\n")).expect("written");
+    let said = home.say(&["check"]).well();
+    assert!(said.contains("16 sensors"), "{said}");
 }

@@ -89,6 +89,14 @@ pub(super) fn outcome(error: &(dyn Error + 'static), peer: &str) -> Option<Outco
     })
 }
 
+/// The same in words alone, for who sends no pages.
+pub(crate) fn trouble(error: &(dyn Error + 'static), peer: &str) -> Option<String> {
+    match outcome(error, peer)? {
+        Outcome::Deferred { why } | Outcome::Failed { why } => Some(why),
+        Outcome::Accepted { .. } => None,
+    }
+}
+
 /// The TLS error among the causes. An I/O error hides what it wraps from `source`.
 fn cause<'a>(error: &'a (dyn Error + 'static)) -> Option<&'a rustls::Error> {
     let mut next = Some(error);

@@ -180,6 +180,8 @@ impl Log {
                 | Body::Answered { .. }
                 | Body::Resumed { .. }
                 | Body::Refused { .. }
+                | Body::SilencePlanned { .. }
+                | Body::SilenceEnded { .. }
                 | Body::Switched { .. }
                 | Body::Released { .. }
                 | Body::Proved { .. }

@@ -670,7 +670,7 @@ fn one_of_each() -> Vec<Body> {
             lines: vec![s("one")],
         },
         Body::TestAnswered { test: 9, target: s("ines.mail"), by: by(), after: span },
-        Body::TestUnanswered { test: 9, target: s("ines.mail"), why },
+        Body::TestUnanswered { test: 9, target: s("ines.mail"), why: why.clone() },
         Body::Noticed {
             target: s("ines.mail"),
             about: About::Absence {
@@ -688,10 +688,12 @@ fn one_of_each() -> Vec<Body> {
             steps: vec![Measured { what: s("raised"), took: Some(span), within: span }],
             by: by(),
         },
+        Body::SilencePlanned { length: span, why, by: by() },
+        Body::SilenceEnded { by: by() },
     ]
 }
 
-const KINDS: usize = 47;
+const KINDS: usize = 49;
 
 /// A new kind breaks this match: give it a place here, and one of it to [`one_of_each`].
 fn place_of(body: &Body) -> usize {
@@ -743,5 +745,7 @@ fn place_of(body: &Body) -> usize {
         Body::TestUnanswered { .. } => 44,
         Body::Noticed { .. } => 45,
         Body::OutageDrilled { .. } => 46,
+        Body::SilencePlanned { .. } => 47,
+        Body::SilenceEnded { .. } => 48,
     }
 }

@@ -247,6 +247,11 @@ impl<'a> Events<'a> {
                 self.note(at, format!("notice to {target}: {headline}"))
             }
             drilled @ Body::OutageDrilled { .. } => self.note(at, drilled.to_string()),
+            Body::SilencePlanned { length, why, by } => {
+                let why = if why.is_empty() { why } else { format!(": {why}") };
+                self.note(at, format!("{} said that this site would be silent for {length}{why}", by.who));
+            }
+            Body::SilenceEnded { by } => self.note(at, format!("{} took the planned silence back", by.who)),
 
             // Told by the coverage, by the episode itself, by the work that caused it, or by the
             // answer.

@@ -472,6 +472,42 @@ fn everything_that_the_sample_leaves_out_is_right_too() {
         .file("mail-password", "x\n", 0o600)
         .file("push-authorization", "x\n", 0o600)
         .file("sim-pin", "4711\n", 0o600)
+        .file("site-password", "x\n", 0o600)
+        // RFC 8037, appendix A.1 (from memory).
+        .file("check-in-key", "nWGxne_9WmC6hEr0kuwsxERJxWl7MmkZcDusAxyuf2A\n", 0o600)
         .file("push.txt", "{title}\n", 0o644)
         .settings();
+}
+
+#[test]
+fn a_ups_is_looked_for_on_this_machine_unless_its_server_is_named() {
+    let settings = Desk::new(
+        "[site]\nrules = \"rules.toml\"\nzone = \"UTC\"\n[broker]\nhost = \"localhost\"\n[sources]\none-wire = \"w1\"\n\
+         [ups.rack]\n[ups.cellar]\nhost = \"10.0.0.5\"\nname = \"eaton\"\nuser = \"watch\"\npassword-file = \"secret\"\n",
+    )
+    .file("secret", "neap tide\n", 0o600)
+    .settings();
+    let sources = settings.sources;
+    assert!(sources.one_wire.is_absolute() && sources.one_wire.ends_with("w1"));
+    assert_eq!(sources.power_supplies, Path::new("/sys/class/power_supply"));
+    assert_eq!(sources.ups["rack"], UpsSettings::local("rack"));
+    let cellar = &sources.ups["cellar"];
+    assert_eq!((cellar.place().as_str(), cellar.name.as_str()), ("10.0.0.5:3493", "eaton"));
+    assert!(!format!("{cellar:?}").contains("neap tide"));
+}
+
+#[test]
+fn a_login_at_a_ups_server_is_whole_or_none() {
+    let site = "[site]\nrules = \"rules.toml\"\nzone = \"UTC\"\n[broker]\nhost = \"localhost\"\n";
+    for (keys, said) in [
+        ("user = \"watch\"", "ups.rack.password-file: it is missing"),
+        ("password-file = \"secret\"", "ups.rack.user: it is missing"),
+        ("port = 0", "ups.rack.port: "),
+        ("server = \"10.0.0.5\"", "ups.rack.server: no such key"),
+        ("host = \"http://10.0.0.5\"", "ups.rack.host: "),
+    ] {
+        let text = format!("{site}[ups.rack]\n{keys}\n");
+        let mistakes = Desk::new(&text).file("secret", "neap tide\n", 0o600).mistakes();
+        assert!(mistakes.contains(said), "{keys}: {mistakes}");
+    }
 }

@@ -81,15 +81,17 @@ impl Ask for Ups {
 
 /// What the variables say of it. Names and units: RFC 9271, section 5; per cent, seconds, volts.
 fn understood(reads: UpsReading, variables: &Variables) -> Result<Value, String> {
-    let text = |name: &str| variables.get(name).ok_or_else(|| format!("the UPS does not say `{name}`"));
+    let text = |name: &str| {
+        variables.get(name).map(String::as_str).ok_or_else(|| format!("the UPS does not say `{name}`"))
+    };
     let not_negative = |name: &str, unit: &str| match number(text(name)?, unit)? {
         Value::Number(value) if value < 0.0 => Err(format!("`{name}` is {}, less than nothing", text(name)?)),
         value => Ok(value),
     };
     match reads {
-        UpsReading::Mains => Status::of(text("ups.status")?).mains(),
-        UpsReading::LowBattery => Status::of(text("ups.status")?).low_battery(),
-        UpsReading::ReplaceBattery => Status::of(text("ups.status")?).replace_battery(),
+        UpsReading::Mains => Status(text("ups.status")?).mains(),
+        UpsReading::LowBattery => Status(text("ups.status")?).low_battery(),
+        UpsReading::ReplaceBattery => Status(text("ups.status")?).replace_battery(),
         UpsReading::Charge => match not_negative("battery.charge", "%")? {
             Value::Number(charge) if charge > 1.0 => {
                 Err(format!("`battery.charge` is {} %, more than full", text("battery.charge")?))
@@ -106,11 +108,7 @@ fn understood(reads: UpsReading, variables: &Variables) -> Result<Value, String>
 /// `ups.status`: symbols with spaces between. RFC 9271, section 5.1.
 struct Status<'a>(&'a str);
 
-impl<'a> Status<'a> {
-    fn of(text: &'a str) -> Self {
-        Self(text)
-    }
-
+impl Status<'_> {
     fn has(&self, symbol: &str) -> bool {
         self.0.split_whitespace().any(|found| found == symbol)
     }

@@ -1,7 +1,8 @@
 //! What is asked over the control socket.
 
 use super::{Watch, health};
-use crate::control::{Reply, Request};
+use crate::checkin::Sender;
+use crate::control::{Reply, Request, Say};
 use crate::outage::Course;
 use slackwater_rules::engine::Input;
 use slackwater_rules::record::{Body, By};
@@ -13,6 +14,8 @@ impl Watch {
             Request::Status { json } => {
                 let status = self.engine.status(now);
                 self.health.look(&self.channels, &self.keeper, self.context.modem.as_ref());
+                self.health.check_ins = self.sender.as_ref().map(Sender::health).unwrap_or_default();
+                self.health.watched = self.roster.totals();
                 let text = if json {
                     health::json(&status, &self.health)
                 } else {
@@ -43,6 +46,11 @@ impl Watch {
                 Ok(course) => Reply { ok: true, text: health::pretty(&course) },
                 Err(text) => Reply { ok: false, text },
             },
+            Request::Say { say: Say::PlanSilence { .. } | Say::EndSilence, .. } if self.sender.is_none() => {
+                let text =
+                    "this site sends no check-ins, so nobody would hear of its silence: see `[check-in]`";
+                Reply { ok: false, text: text.to_owned() }
+            }
             Request::Say { who, say } => {
                 let before = self.records.len();
                 self.take(Input::Said { word: say.into(), by: By { who, via: "socket".to_owned() } });

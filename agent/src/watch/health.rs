@@ -3,6 +3,7 @@
 //! out.
 
 use crate::channels::{self, Channels};
+use crate::checkin::WayHealth;
 use crate::keeper::Keeper;
 use crate::modem::{self, Modem};
 use serde::Serialize;
@@ -32,6 +33,10 @@ pub(super) struct Health {
     pub(super) modem: Option<modem::View>,
     /// How the channels are.
     pub(super) channels: BTreeMap<Target, channels::Health>,
+    /// How this site's check-ins get out, each way.
+    pub(super) check_ins: Vec<(&'static str, WayHealth)>,
+    /// How many check-ins of other sites were taken, and turned away for each cause.
+    pub(super) watched: (u64, BTreeMap<&'static str, u64>),
 }
 
 impl Default for Health {
@@ -45,6 +50,8 @@ impl Default for Health {
             journal: None,
             modem: None,
             channels: BTreeMap::new(),
+            check_ins: Vec::new(),
+            watched: (0, BTreeMap::new()),
         }
     }
 }
@@ -95,6 +102,10 @@ pub(super) fn json(status: &Status, health: &Health) -> String {
             "reload_refused": health.reload_refused,
             "clock_trusted": status.at.wall_trusted,
             "channels": channels,
+            "check_ins": health.check_ins.iter().map(|(way, own)| json!({
+                "way": way, "last_ok": own.last_ok, "trouble": own.trouble,
+            })).collect::<Vec<_>>(),
+            "watched": {"taken": health.watched.0, "refused": health.watched.1},
         },
     }))
 }
@@ -189,6 +200,18 @@ pub(super) fn words(status: &Status, health: &Health) -> String {
     let clock =
         if status.at.wall_trusted { "trusted" } else { "NOT TRUSTED: nothing says that it is synchronised" };
     let _ = writeln!(out, "  clock    {clock}");
+    for (way, own) in &health.check_ins {
+        let _ = match (&own.trouble, own.last_ok) {
+            (Some(why), _) => writeln!(out, "  {way}: FAILING: {why}"),
+            (None, Some(_)) => writeln!(out, "  {way}: well"),
+            (None, None) => writeln!(out, "  {way}: not used yet"),
+        };
+    }
+    let (taken, refused) = &health.watched;
+    if *taken > 0 || !refused.is_empty() {
+        let refused: Vec<_> = refused.iter().map(|(cause, count)| format!(", {count} {cause}")).collect();
+        let _ = writeln!(out, "  check-ins of other sites: {taken} taken{}", refused.concat());
+    }
     match &health.modem {
         Some(Ok(view)) => drop(writeln!(out, "  modem    {view}")),
         Some(Err(why)) => drop(writeln!(out, "  modem    NOT READY: {why}")),

@@ -86,6 +86,8 @@ impl Spells {
             | Body::Refused { .. }
             | Body::WorkBegan { .. }
             | Body::WorkEnded { .. }
+            | Body::SilencePlanned { .. }
+            | Body::SilenceEnded { .. }
             | Body::Switched { .. }
             | Body::Released { .. }
             | Body::Proved { .. }

@@ -59,6 +59,12 @@ impl Engine {
         let before = std::mem::replace(&mut self.senses, Senses::new(&self.plan, self.now.mono));
         self.senses.deaf = before.deaf;
         self.senses.clock_was_right = before.clock_was_right;
+        let notes = before.notes.into_iter().filter_map(|(id, note)| {
+            let name = &old.sensors[id.index()].name;
+            let place = self.plan.sensors.iter().position(|sensor| sensor.name == *name)?;
+            Some((SensorId(place as u32), note))
+        });
+        self.senses.notes = notes.collect();
         let mut known: BTreeMap<_, _> = old
             .sensors
             .iter()

@@ -9,7 +9,7 @@ use crate::record::{Body, By, Purpose, Seq};
 use crate::time::Span;
 
 /// A shelf ends by itself after this at the latest: what has to rest longer is out of service.
-const LONGEST_SHELF: Span = Span::hours(24);
+pub const LONGEST_SHELF: Span = Span::hours(24);
 
 impl Engine {
     /// The watch begins: pages in flight go again, deadlines of what lasts are set.
@@ -113,6 +113,20 @@ impl Engine {
             Word::Mark { episode, verdict, .. } => {
                 let why = format!("there has been no episode {episode} yet");
                 self.refuse(format!("mark episode {episode} as {verdict}"), why, by);
+            }
+            Word::PlanSilence { length, why } if length > Span::ZERO && length <= LONGEST_SHELF => {
+                self.record(Body::SilencePlanned { length, why, by });
+            }
+            Word::PlanSilence { length, .. } => {
+                // The witness shelves its alarm for as long.
+                let why = format!("a planned silence lasts more than 0 s and at most {LONGEST_SHELF}");
+                self.refuse(format!("a planned silence of {length}"), why, by);
+            }
+            Word::EndSilence if self.silence_at(self.now.mono).is_some() => {
+                self.record(Body::SilenceEnded { by });
+            }
+            Word::EndSilence => {
+                self.refuse("end the planned silence".to_owned(), "none is planned".to_owned(), by);
             }
             Word::Drill { callout } => {
                 match self.plan.callouts.iter().position(|policy| policy.name == callout) {

@@ -3,10 +3,10 @@
 //! journal. A record about something that the plan no longer has changes nothing.
 
 use super::slips::Words;
-use super::{Engine, Spell};
+use super::{Engine, Silence, Spell};
 use crate::alarm::{Aside, Episode, Event};
 use crate::callout::{Call, Fate, Member, Phase, Sent};
-use crate::fallback::{ATTEMPTS, Order, Proof, Run, Stage};
+use crate::fallback::{Order, Proof, Run, Stage};
 use crate::plan::{AlarmId, RelayId, TankId, Target};
 use crate::record::{Body, Outcome, Purpose, Record, Seq};
 use crate::time::{Moment, Span};
@@ -205,6 +205,11 @@ impl Engine {
                 self.slips.plan(seq, at, &target, Purpose::Notice, &Words { code: "", headline, lines });
             }
             Body::OutageDrilled { .. } => self.drills.outage = Some((seq, at)),
+            Body::SilencePlanned { length, why, by } => {
+                let (why, by) = (why.clone(), by.clone());
+                self.silence = Some(Silence { seq, until: at + *length, why, by });
+            }
+            Body::SilenceEnded { .. } => self.silence = None,
 
             // Kept for people; nothing follows from them.
             Body::Started { .. }
@@ -358,7 +363,7 @@ impl Engine {
         }
     }
 
-    /// Settles the latest switching; an undoing that is settled ends the run.
+    /// Settles the latest switching; an undoing that is confirmed ends the run.
     fn note_proof(&mut self, switching: Seq, proof: Proof) {
         let of = |run: &Run| run.order().is_some_and(|order| order.switching == switching);
         let Some((&relay, run)) = self.runs.iter_mut().find(|(_, run)| of(run)) else { return };
@@ -370,8 +375,7 @@ impl Engine {
         let confirmed = matches!(proof, Proof::Confirmed(_));
         let Some(order) = run.order_mut() else { return };
         order.proof = proof;
-        let settled = confirmed || order.attempt >= ATTEMPTS;
-        if settled && matches!(run.stage, Stage::Undoing(_)) {
+        if confirmed && matches!(run.stage, Stage::Undoing(_)) {
             self.runs.remove(&relay);
         }
     }

@@ -240,6 +240,10 @@ impl Engine {
             let relays = runs.into_iter().map(|(id, run)| (&self.plan.relays[id.index()], run));
             relays.map(|(relay, run)| format!("{}: {}", relay.name, run.words(relay))).collect()
         };
+        let alarms = call.members.iter().filter_map(|member| self.alarm(&member.alarm));
+        let mut notes: Vec<String> =
+            alarms.flat_map(|id| self.notes_of(self.plan.alarm(id), purpose == Purpose::Call)).collect();
+        notes.dedup();
         Some(
             Context {
                 plan: &self.plan,
@@ -251,6 +255,7 @@ impl Engine {
                 now: self.now,
                 by_hand: words(by_hand),
                 done: words(done),
+                notes,
                 maybe_repeat,
             }
             .compose(),

@@ -6,17 +6,15 @@
 //! Several alarms may want one relay: the highest priority decides, and the plan has none that
 //! rank alike and want opposite things.
 
+mod known;
+
 use super::{DeadlineReason, Effect, Engine};
-use crate::condition::{Condition, Truth};
 use crate::fallback::{ATTEMPTS, Order, Proof, REPEAT, Run, Stage, by_hand, on_off};
 use crate::plan::{AlarmId, Moves, Relay, RelayId};
 use crate::record::{Body, Seq};
 use crate::time::{Moment, Span};
+use known::READINGS_WITHIN;
 use std::collections::BTreeSet;
-
-/// For so long after a start, outputs wait for fresh readings. Who hears nothing for longer has
-/// sensors that are dead, and keeps its bounds all the same.
-const READINGS_WITHIN: Span = Span::minutes(5);
 
 /// No relay makes more moves than this in a turn; a bound for the case that should not exist.
 const MOVES_PER_TURN: usize = 8;
@@ -130,7 +128,11 @@ impl Engine {
                     None => None,
                 })
             }
-            Stage::Undoing(order) => self.next_of_order(relay, run, order),
+            Stage::Undoing(order) => self.next_of_order(relay, run, order).or_else(|| {
+                let told = wish.is_none() && self.call_of_episode(run.episode).is_none();
+                let given_up = order.attempt >= ATTEMPTS && order.proof != Proof::Awaited;
+                (given_up && told).then(|| released(&format!("not seen to go {}", on_off(order.on))))
+            }),
             Stage::LeftAlone { .. } => {
                 wish.is_none().then(|| released("switched by another hand, and no alarm wants it any more"))
             }
@@ -141,7 +143,7 @@ impl Engine {
     fn next_of_order(&self, relay: RelayId, run: &Run, order: &Order) -> Option<Move> {
         let it = &self.plan.relays[relay.index()];
         let within = within(it);
-        let due = self.now.mono >= self.proof_since(order) + within && self.is_awake(relay, run.episode);
+        let due = self.proof_is_due(it, order);
         let shows = self.shows(it, order.at);
         let switching = order.switching;
         match &order.proof {
@@ -183,17 +185,6 @@ impl Engine {
             | Proof::Unknown(_)
             | Proof::Confirmed(_) => None,
         }
-    }
-
-    /// Since when a proof could be seen: who has just started gives it its time again.
-    fn proof_since(&self, order: &Order) -> Moment {
-        order.at.max(self.senses.started)
-    }
-
-    fn seen_of(&self, relay: &Relay) -> String {
-        let proof = relay.proof.as_ref().map(|proof| &proof.condition);
-        let seen = proof.map(|it| self.present(|present| it.because(&self.plan, present)));
-        seen.unwrap_or_else(|| "no proof is declared".to_owned())
     }
 
     /// Another alarm outranks the one that it was switched for.
@@ -330,72 +321,6 @@ impl Engine {
         }
     }
 
-    /// What stands against switching a relay now: nobody would hear it, nothing has been seen
-    /// since the start, it was switched just now, or what the keeper asks for is not so.
-    fn obstacle(&self, relay: RelayId, on: bool) -> Option<String> {
-        let it = &self.plan.relays[relay.index()];
-        if let Some((why, _)) = &self.senses.deaf {
-            return Some(format!("the broker can't be heard: {why}"));
-        }
-        let episode = self.wish(relay).map(|(_, episode, _)| episode);
-        let episode = episode.or(self.runs.get(&relay).map(|run| run.episode));
-        if !episode.is_some_and(|episode| self.is_awake(relay, episode)) {
-            return Some("nothing has been heard since the start".to_owned());
-        }
-        if self.pause_ends(relay).is_some_and(|end| end > self.now.mono) {
-            return Some(format!("it pauses for {} between two switchings", it.pause));
-        }
-        self.leave(it).filter(|_| on)
-    }
-
-    /// Why the keeper's own condition doesn't let it be switched on.
-    fn leave(&self, relay: &Relay) -> Option<String> {
-        let only_if = relay.only_if.as_ref()?;
-        let met = self.present(|present| only_if.evaluate(present, None).truth) == Truth::True;
-        (!met).then(|| {
-            format!("only if {only_if}: {}", self.present(|present| only_if.because(&self.plan, present)))
-        })
-    }
-
-    fn pause_ends(&self, relay: RelayId) -> Option<Moment> {
-        let (_, at) = self.switched.get(&relay)?;
-        Some(*at + self.plan.relays[relay.index()].pause)
-    }
-
-    /// Whether what the relay rests on has been heard in this life.
-    fn is_awake(&self, relay: RelayId, episode: Seq) -> bool {
-        let started = self.senses.started;
-        let conditions = self.plan.relays[relay.index()].conditions();
-        let own = conditions.flat_map(Condition::sensors);
-        let of_episode = (0..)
-            .map(AlarmId)
-            .zip(&self.lives)
-            .filter(|(_, life)| life.episode.as_ref().is_some_and(|open| open.id == episode));
-        let mut sensors = own.chain(of_episode.flat_map(|(id, _)| self.sensors_of(id)));
-        let fresh = |track: &crate::quality::Track| track.last_good().is_some_and(|(_, at)| at >= started);
-        sensors.any(|id| fresh(&self.senses.tracks[id.index()])) || self.now.mono >= started + READINGS_WITHIN
-    }
-
-    /// What the proof says of the relay, from nothing but readings newer than `since`.
-    fn shows(&self, relay: &Relay, since: Moment) -> Option<bool> {
-        match self.newer_truth(&relay.proof.as_ref()?.condition, since) {
-            Truth::True => Some(true),
-            Truth::False => Some(false),
-            Truth::Unknown => None,
-        }
-    }
-
-    fn newer_truth(&self, condition: &Condition, since: Moment) -> Truth {
-        let newer = condition
-            .sensors()
-            .iter()
-            .all(|sensor| self.senses.tracks[sensor.index()].last_good().is_some_and(|(_, at)| at > since));
-        match newer {
-            true => self.present(|present| condition.evaluate(present, None).truth),
-            false => Truth::Unknown,
-        }
-    }
-
     /// Notes since when a relay that had obeyed has shown another state.
     fn watch_hand(&mut self, relay: RelayId) {
         let order = self.runs.get(&relay).and_then(Run::order);
@@ -407,31 +332,6 @@ impl Engine {
             true => drop(self.other_hands.entry(relay).or_insert(self.now.mono)),
             false => drop(self.other_hands.remove(&relay)),
         }
-    }
-
-    /// Whether a relay that nobody has wanted since then may be given back.
-    fn hold_is_over(&self, relay: &Relay, run: &Run, since: Moment) -> bool {
-        let Some(hold) = &relay.hold else { return true };
-        let bound = hold.at_most.map(|at_most| since + at_most);
-        let out_of_time = bound.into_iter().chain([run.began + relay.longest]).any(|at| self.now.mono >= at);
-        let proved = hold.until.as_ref().is_some_and(|until| self.newer_truth(until, since) == Truth::True);
-        out_of_time || proved
-    }
-
-    /// The standing alarms that want the relay, each with its episode and the state it wants.
-    fn wishers(&self, relay: RelayId) -> impl Iterator<Item = (AlarmId, Seq, bool)> + '_ {
-        let alarms = (0..).map(AlarmId).zip(self.plan.alarms.iter().zip(&self.lives));
-        alarms.filter_map(move |(id, (alarm, life))| {
-            let fallback = alarm.fallback.filter(|fallback| fallback.relay == relay)?;
-            let episode = life.episode.as_ref().filter(|_| life.state.is_standing())?;
-            Some((id, episode.id, fallback.on))
-        })
-    }
-
-    /// What the highest ranking of them wants.
-    fn wish(&self, relay: RelayId) -> Option<(AlarmId, Seq, bool)> {
-        // The first of those that rank alike.
-        self.wishers(relay).max_by_key(|(id, ..)| (self.plan.alarm(*id).priority, std::cmp::Reverse(*id)))
     }
 
     fn relay_name(&self, relay: RelayId) -> String {
@@ -446,9 +346,9 @@ impl Engine {
         let run = self.runs.get(&relay);
         let within = within(it);
         let proof = run.and_then(Run::order).and_then(|order| match order.proof {
-            Proof::Awaited => Some(self.proof_since(order) + within),
+            Proof::Awaited => Some(self.proof_ends(it, order)),
             Proof::Failed(_) | Proof::Unknown(_) => {
-                (order.attempt < ATTEMPTS).then(|| self.proof_since(order) + within)
+                (order.attempt < ATTEMPTS).then(|| self.proof_ends(it, order))
             }
             Proof::Confirmed(_) => self.other_hands.get(&relay).map(|since| *since + within),
             Proof::Undeclared => None,
@@ -471,25 +371,7 @@ impl Engine {
         self.timers.set(DeadlineReason::Longest(relay), longest.filter(ahead));
         self.timers.set(DeadlineReason::Wait(relay), wait);
     }
-
-    /// The broker has handed out a command that it keeps, or somebody has cleared it.
-    pub(super) fn command_kept(&mut self, relay: RelayId, payload: &[u8], retained: bool) {
-        if payload.is_empty() {
-            self.kept.remove(&relay);
-            return;
-        }
-        let text: String = String::from_utf8_lossy(payload).chars().take(LONGEST_KEPT).collect();
-        if retained && self.kept.get(&relay) != Some(&text) {
-            self.kept.insert(relay, text.clone());
-            let it = &self.plan.relays[relay.index()];
-            let (name, topic) = (it.name.clone(), it.topic.clone());
-            self.record(Body::CommandKept { relay: name, topic, payload: text });
-        }
-    }
 }
-
-/// More of a kept command is not shown.
-const LONGEST_KEPT: usize = 64;
 
 /// How long a proof may take.
 fn within(relay: &Relay) -> Span {

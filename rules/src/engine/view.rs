@@ -291,7 +291,7 @@ impl Engine {
         let standing = life.episode.as_ref().filter(|_| life.state.is_standing());
         AlarmView {
             name: alarm.name.clone(),
-            place: self.plan.place(alarm.tank).to_owned(),
+            place: self.plan.place_of(alarm).to_owned(),
             priority: alarm.priority,
             state: life.state.to_string(),
             truth: truth_word(self.watches[id.index()].truth),

@@ -323,7 +323,7 @@ fn ups_name(item: Item<'_>, name: &At<String>) -> bool {
         is_name(&name.it) && !name.it.contains(|c: char| c.is_uppercase() || c == '_' || !c.is_ascii());
     if !good {
         let title = format!("`{}` can't be the name of a UPS", name.it);
-        let help = "its server stands in the agent's configuration: [ups.rack] server = \"10.0.0.5\"";
+        let help = "its server stands in the agent's configuration: [ups.rack] host = \"10.0.0.5\"";
         item.note(title, "a small letter, then small letters, digits or `-`", Some(help.to_owned()));
     }
     good
@@ -348,7 +348,7 @@ fn one_wire_device(item: Item<'_>) -> Option<String> {
         return item.wrong(
             format!("the kernel writes `{text}` in small letters"),
             "capital letters",
-            Some(lower),
+            Some(format!("write \"{lower}\"")),
         );
     }
     Some(text)

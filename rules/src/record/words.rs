@@ -130,6 +130,10 @@ impl fmt::Display for Body {
             Self::WorkEnded { tank, work, by } => {
                 write!(f, "{work} on {tank} ended {}", by_whom(by.as_ref()))
             }
+            Self::SilencePlanned { length, why, by } => {
+                write!(f, "a silence of {length} planned by {by}{}", reason(why))
+            }
+            Self::SilenceEnded { by } => write!(f, "the planned silence taken back by {by}"),
             Self::Switched { relay, on, attempt, why, .. } => {
                 write!(f, "{relay} commanded {}, attempt {attempt}{}", on_off(*on), reason(why))
             }

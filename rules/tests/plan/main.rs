@@ -2,6 +2,7 @@
 
 mod conditions;
 mod editor;
+mod gear;
 mod good;
 mod mistakes;
 mod robust;

@@ -10,3 +10,4 @@ mod relays;
 mod restarts;
 mod senses;
 mod sources;
+mod witness;

@@ -146,6 +146,22 @@ fn the_all_clear_says_that_air_is_still_held() {
 }
 
 #[test]
+fn the_all_clear_says_that_the_pump_was_not_seen_to_stop() {
+    let mut site = site("", "");
+    site.says(MAINS, "off");
+    site.run(Span::minutes(2));
+    site.answer("ines");
+    site.pump_obeys = false;
+    site.says(MAINS, "on");
+    site.run(Span::minutes(10));
+    assert_eq!(commands(&site), ["on", "off", "off", "off"], "{}", site.story());
+    let clear = site.pages(Purpose::AllClear)[0];
+    let line = clear.body.lines().nth(1).expect("a second line");
+    assert!(line.starts_with("air-pump: commanded off, NOT confirmed: stop it by hand"), "{}", clear.body);
+    assert_eq!(state(&site, "air-pump"), None, "let go with the all-clear");
+}
+
+#[test]
 fn the_first_page_says_that_air_was_commanded() {
     let mut site = site("", "");
     site.says(MAINS, "off");

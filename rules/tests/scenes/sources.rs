@@ -1,10 +1,11 @@
 //! Readings that need no broker: what they show while it is away, and what their own silence means.
 
-use crate::harness::{Site, directory};
+use crate::harness::{Site, directory, plan};
 use slackwater_rules::engine::{Delivery, Input, Link};
 use slackwater_rules::plan::{SensorId, Source};
 use slackwater_rules::reading::Value;
 use slackwater_rules::record::Body;
+use slackwater_rules::story::Story;
 use slackwater_rules::time::Span;
 
 const RULES: &str = r#"
@@ -124,4 +125,16 @@ fn what_a_source_says_instead_of_a_value_raises_nothing_and_is_shown() {
     assert!(mains.why.as_ref().is_some_and(|why| why.contains("OB CAL")), "{mains:?}");
     // A place that no plan has, from a round that was on its way at a reload.
     site.step(Input::Missed { sensor: SensorId(99), why: String::new() });
+}
+
+#[test]
+fn a_rehearsal_feeds_sources_by_their_sensors_names_and_they_outlive_the_broker() {
+    let plan = plan(RULES, &directory());
+    let text = "start 2026-03-03 01:00\nat 5 min: broker is lost\nat 6 min: mains is off\n\
+                at 6 min: charge goes to 20 % over 30 min\nend at 1 h\n\
+                from 6 min to 7 min: expect ines.push is paged about power-lost\n\
+                at 50 min: expect ups-low is unacknowledged\n";
+    let story = Story::parse(text, &plan).expect("a story");
+    let played = story.play(&plan);
+    assert!(played.misses.is_empty(), "{:?}", played.misses);
 }

@@ -1,6 +1,6 @@
 //! How well simulated tanks are learned, and whether the truth lies in the intervals.
 
-use crate::simulator::{Faults, Random, Sight, Simulator, Tank};
+use crate::simulator::{Cooler, Faults, Random, Sight, Simulator, Tank};
 use slackwater_rules::forecast::geometry::Geometry;
 use slackwater_rules::forecast::thermal::{Heater, Input, Prior, Side, Thermal, WhatIf};
 use slackwater_rules::forecast::{CannotSay, Interval};
@@ -41,6 +41,9 @@ pub(crate) fn minute(simulator: &mut Simulator, model: &mut Thermal, without: u3
     if without & NO_ROOM == 0 && simulator.minute % 2 == 0 {
         model.input(now, Input::Room, heard.room);
     }
+    if simulator.tank.cooler != Cooler::None {
+        model.input(now, Input::Chiller, heard.cooler);
+    }
     if let Some(water) = heard.water {
         model.temperature(now, water);
     }
@@ -54,9 +57,9 @@ fn true_tau(tank: &Tank) -> f64 {
 }
 
 #[derive(Default, Debug)]
-struct Score {
-    asked: u32,
-    refused: u32,
+pub(crate) struct Score {
+    pub(crate) asked: u32,
+    pub(crate) refused: u32,
     inside: u32,
     early_missed: u32,
     late_missed: u32,
@@ -66,7 +69,7 @@ struct Score {
 }
 
 impl Score {
-    fn take(&mut self, answer: Result<Interval, CannotSay>, truth: f64) {
+    pub(crate) fn take(&mut self, answer: Result<Interval, CannotSay>, truth: f64) {
         self.asked += 1;
         let Ok(range) = answer else {
             self.refused += 1;
@@ -80,11 +83,11 @@ impl Score {
         self.widths.push((range.high - range.low) / truth * 100.0);
     }
 
-    fn coverage(&self) -> f64 {
+    pub(crate) fn coverage(&self) -> f64 {
         100.0 * f64::from(self.inside) / f64::from((self.asked - self.refused).max(1))
     }
 
-    fn print(&mut self, what: &str) {
+    pub(crate) fn print(&mut self, what: &str) {
         let (errors, widths) = (percentiles(&mut self.errors), percentiles(&mut self.widths));
         println!(
             "{what}: {} asked, {} refused; error % {errors:?}; width % {widths:?}; inside {:.0} % (truth earlier {}, later {}; likely never {})",

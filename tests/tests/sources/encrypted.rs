@@ -62,6 +62,13 @@ async fn a_server_is_asked_under_encryption_and_only_if_it_is_the_right_one() {
     let house = House::new(server(&stranger).await, &tls);
     let agent = house.home.start().expect("it starts");
     let why = house.trouble("UPS rack");
-    assert!(why.contains("TLS") && why.contains("certificate"), "{why}");
+    assert!(why.contains("certificate of an authority that is not trusted here"), "{why}");
+    agent.terminate();
+
+    let early = authority.identity("127.0.0.1", Validity::Future).expect("a certificate");
+    let house = House::new(server(&early).await, &tls);
+    let agent = house.home.start().expect("it starts");
+    let why = house.trouble("UPS rack");
+    assert!(why.contains("is the board's clock right?"), "{why}");
     agent.terminate();
 }

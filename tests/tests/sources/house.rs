@@ -4,7 +4,7 @@ use slackwater_tests::agent::{Agent, Home, SOON, until};
 use std::fs;
 
 /// The program.
-const SLACKWATER: &str = env!("CARGO_BIN_EXE_slackwater-under-test");
+pub(crate) const SLACKWATER: &str = env!("CARGO_BIN_EXE_slackwater-under-test");
 
 /// What the UPS says while all is well.
 pub(crate) const WELL: &[(&str, &str)] =

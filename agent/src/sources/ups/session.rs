@@ -3,7 +3,7 @@
 //! so that no server can fill the memory of a board.
 
 use super::protocol::{Item, Refusal, Variables, begins, item, quoted, word};
-use crate::channels::{authorities, client};
+use crate::channels::{authorities, client, trouble};
 use crate::settings::{TlsSettings, UpsSettings};
 use rustls::pki_types::ServerName;
 use tokio::io::{AsyncBufReadExt, AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt, BufReader};
@@ -70,7 +70,10 @@ impl Session {
         let name = tls.server_name.as_deref().unwrap_or(host).to_owned();
         let name = ServerName::try_from(name).map_err(|error| broken(error.to_string()))?;
         let stream = TlsConnector::from(config).connect(name, self.stream.into_inner()).await;
-        let stream = stream.map_err(|error| Fault::Broken(format!("{}: TLS: {error}", self.place)))?;
+        let stream = stream.map_err(|error| {
+            let other = || format!("{}: TLS: {error}", self.place);
+            Fault::Broken(trouble(&error, &self.place).unwrap_or_else(other))
+        })?;
         Ok(Self { stream: BufReader::new(Box::new(stream)), place: self.place })
     }
 
