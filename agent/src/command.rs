@@ -5,6 +5,7 @@
 
 mod backtest;
 mod check;
+mod drill;
 mod estimate;
 mod hazards;
 mod init;
@@ -224,15 +225,13 @@ enum Verb {
         #[command(flatten)]
         config: Config,
     },
-    /// Test a call-out from end to end; its pages are marked as a test.
-    #[command(after_help = "Example: slackwater drill household")]
+    /// Try out whether help comes: a call-out, the way to each person, a whole outage.
+    #[command(
+        after_help = "Example: slackwater drill pages\n         slackwater drill callout household\n         slackwater drill outage"
+    )]
     Drill {
-        /// The call-out's name.
-        callout: String,
-        #[command(flatten)]
-        who: Who,
-        #[command(flatten)]
-        config: Config,
+        #[command(subcommand)]
+        what: drill::What,
     },
     /// Play stories through the rule file in no time: who would be told what, and is it as expected.
     #[command(
@@ -311,7 +310,7 @@ async fn carry_out(verb: Verb) -> ExitCode {
             say(&config, who, Say::BeginWork { tank, work, length }).await
         }
         Verb::Work { tank, who, config, .. } => say(&config, who, Say::EndWork { tank }).await,
-        Verb::Drill { callout, who, config } => say(&config, who, Say::Drill { callout }).await,
+        Verb::Drill { what } => drill::carry_out(what).await,
         Verb::Rehearse(rehearse) => rehearse::play(&rehearse),
         Verb::Estimate(estimate) => estimate::answer(&estimate),
         Verb::Backtest(backtest) => backtest::play(&backtest),

@@ -9,6 +9,7 @@ mod asked;
 mod callout;
 mod check;
 mod context;
+mod drill;
 mod editor;
 mod feed;
 mod finding;
@@ -18,7 +19,7 @@ mod measure;
 pub(crate) mod nearest;
 mod people;
 mod rationalise;
-mod reach;
+pub(crate) mod reach;
 mod read;
 mod relay;
 mod schema;
@@ -32,7 +33,7 @@ pub use editor::{FINDINGS_VERSION, FindingView, FindingsView, PlaceView};
 pub use feed::{Feed, Source, SupplyReading, UpsReading};
 pub use finding::{At, Finding, Severity, render};
 pub use gear::{Air, Battery, Device, Gear};
-pub use people::{ChannelKind, Contact, Directory, Hours, Target};
+pub use people::{Absence, ChannelKind, Contact, Directory, Hours, Target};
 pub use schema::{schema, schema_text};
 pub use watched::{CHECK_INS, SILENT};
 
@@ -41,6 +42,7 @@ use crate::condition::Condition;
 use crate::reading::Mapping;
 use crate::time::Span;
 use crate::units::{Dimension, Scale};
+use jiff::civil::{Time, Weekday};
 use jiff::tz::TimeZone;
 use std::collections::BTreeMap;
 
@@ -101,6 +103,8 @@ pub struct Plan {
     pub callouts: Vec<Callout>,
     /// Kinds of work by name.
     pub works: BTreeMap<String, Work>,
+    /// How often the way to people is tried.
+    pub drill: Drill,
     /// Other sites that this watch is the witness of.
     pub watched: Vec<Watched>,
     /// Who can be told, from the agent's configuration.
@@ -346,6 +350,26 @@ pub struct Step {
     pub after: Span,
     /// Told side by side.
     pub to: Vec<Target>,
+}
+
+/// How often the way to people is tried, so that it is known to work before the night.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Drill {
+    /// When test pages go to everyone; not by themselves if none.
+    pub pages: Option<Weekly>,
+    /// A test page that is not answered within this has not proved its channel.
+    pub within: Span,
+    /// An outage drill older than this is due again; never if none.
+    pub outage: Option<Span>,
+}
+
+/// A time of the week, local.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Weekly {
+    /// The day.
+    pub day: Weekday,
+    /// The time of day.
+    pub time: Time,
 }
 
 /// A declared spell of maintenance or feeding.

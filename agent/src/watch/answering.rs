@@ -3,6 +3,7 @@
 use super::{Watch, health};
 use crate::checkin::Sender;
 use crate::control::{Reply, Request, Say};
+use crate::outage::Course;
 use slackwater_rules::engine::Input;
 use slackwater_rules::record::{Body, By};
 
@@ -45,6 +46,10 @@ impl Watch {
                 };
                 Reply { ok, text }
             }
+            Request::Course { alarm } => match Course::of(self.engine.plan(), alarm.as_deref()) {
+                Ok(course) => Reply { ok: true, text: health::pretty(&course) },
+                Err(text) => Reply { ok: false, text },
+            },
             Request::Say { say: Say::PlanSilence { .. } | Say::EndSilence, .. } if self.sender.is_none() => {
                 let text =
                     "this site sends no check-ins, so nobody would hear of its silence: see `[check-in]`";

@@ -9,7 +9,9 @@ use super::gear::{self, Parts};
 use super::nearest::did_you_mean;
 use super::rationalise::{self, Places};
 use super::read::{Item, Notes, Table};
-use super::{AlarmId, Directory, Plan, Sensor, TankId, alarm, callout, relay, sensor, sight, tank, watched};
+use super::{
+    AlarmId, Directory, Plan, Sensor, TankId, alarm, callout, drill, relay, sensor, sight, tank, watched,
+};
 use crate::condition::Scope;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
@@ -101,6 +103,7 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
     let works = root.tables("work");
     let cards = root.tables("card");
     let sight = root.get("sight").and_then(Item::table);
+    let drill = root.get("drill").and_then(Item::table);
     let watched = root.tables("watched");
     root.finish();
 
@@ -113,6 +116,7 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
         callouts: Index::of("callout", "call-out", &callouts),
         cards: cards.into_iter().map(|(name, table)| (name.it, tank::card(table))).collect(),
     };
+    let drill = drill::read(drill);
     let mut kinds_of_work = tank::usual_works();
     for (name, table) in works {
         if let Some(work) = tank::work(table, kinds_of_work.get(&name.it), &context) {
@@ -189,6 +193,7 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
         alarms,
         callouts: callouts.into_iter().collect::<Option<_>>()?,
         works: kinds_of_work,
+        drill,
         watched: sites,
         directory: around.directory.clone(),
     };

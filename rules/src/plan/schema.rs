@@ -31,6 +31,7 @@ pub fn schema() -> Value {
             "work": things("Kinds of work on a tank, by name.", "work"),
             "card": things("First-aid steps of your own, by name.", "card"),
             "sight": { "$ref": "#/$defs/sight" },
+            "drill": { "$ref": "#/$defs/drill" },
             "watched": things("Other sites that this watch is the witness of, by name.", "watched"),
         },
         "$defs": {
@@ -76,6 +77,11 @@ pub fn schema() -> Value {
                 ("priority", priority()),
                 ("callout", text("Who is told; \"none\" records it only.")),
                 ("consequence-of", texts("Alarms that explain it.")),
+            ]),
+            "drill": closed(&[], [
+                ("pages", text("When test pages go to everyone, local time: \"sunday 11:00\".")),
+                ("within", quantity("How long a test page waits for its answer.")),
+                ("outage", quantity("An outage drill older than this is due again.")),
             ]),
             "watched": closed(&["key"], [
                 ("name", text("As pages say it.")),
