@@ -12,8 +12,10 @@ mod adopting;
 mod answering;
 mod apply;
 mod calling;
+mod foretelling;
 mod input;
 mod judging;
+mod prospects;
 mod sensing;
 mod switching;
 mod timers;
@@ -31,6 +33,7 @@ use crate::fallback::Run;
 use crate::plan::{AlarmId, Plan, RelayId, SensorId, Sight, TankId};
 use crate::record::{Body, By, Record, Seq};
 use crate::time::{Moment, Now};
+use foretelling::{Feed, Foresight};
 use judging::{Recall, Watch};
 use sensing::Senses;
 use std::collections::{BTreeMap, BTreeSet};
@@ -52,6 +55,7 @@ pub struct Engine {
     timers: Timers,
 
     senses: Senses,
+    foresight: Foresight,
     watches: Vec<Watch>,
     /// What each alarm's conditions have to know of the past.
     recalls: Vec<Recall>,
@@ -82,6 +86,10 @@ struct Index {
     users: Vec<Vec<AlarmId>>,
     /// Alarms whose condition uses what the relay is commanded to.
     commanded: Vec<Vec<AlarmId>>,
+    /// What each sensor tells the models of tanks.
+    feeds: Vec<Vec<(TankId, Feed)>>,
+    /// Alarms whose condition asks a tank's model.
+    foretold: Vec<Vec<AlarmId>>,
     /// Relays whose proof uses the sensor.
     proofs: Vec<Vec<RelayId>>,
     /// Alarms that the plan added for lost sight.
@@ -99,6 +107,7 @@ impl Engine {
         let index = Index::of(&plan);
         Self {
             senses: Senses::new(&plan, now.mono),
+            foresight: Foresight::new(&plan, now.mono),
             watches: vec![Watch::new(now.mono); plan.alarms.len()],
             recalls: plan.alarms.iter().map(|alarm| Recall::of(alarm, now.mono)).collect(),
             lives: vec![Life::default(); plan.alarms.len()],
@@ -141,6 +150,7 @@ impl Engine {
             Input::Said { word, by } => self.said(word, by),
             Input::Started { version, gap } => self.start(version, gap),
             Input::Stopping { why } => {
+                self.put_down_all();
                 self.record(Body::Stopped { why });
             }
         }
@@ -170,7 +180,16 @@ impl Engine {
         let runs = self.runs.values().flat_map(|run| [Some(run.seq), Some(run.episode)]);
         let calls = self.calls.keys().map(|id| Some(*id));
         let members = self.calls.values().flat_map(|call| call.members.iter().map(|m| Some(m.episode)));
-        lives.chain(works).chain(runs).chain(calls).chain(members).flatten().min().unwrap_or(self.next_seq)
+        let learned = self.foresight.rests_on().map(Some);
+        lives
+            .chain(works)
+            .chain(runs)
+            .chain(learned)
+            .chain(calls)
+            .chain(members)
+            .flatten()
+            .min()
+            .unwrap_or(self.next_seq)
     }
 
     /// The number that the next record will have.
@@ -257,6 +276,8 @@ impl Index {
             proofs: vec![Vec::new(); plan.sensors.len()],
             causes: vec![BTreeSet::new(); plan.alarms.len()],
             commanded: vec![Vec::new(); plan.relays.len()],
+            feeds: foretelling::feeds(plan),
+            foretold: vec![Vec::new(); plan.tanks.len()],
             ..Self::default()
         };
         for (id, sensor) in (0..).map(SensorId).zip(&plan.sensors) {
@@ -282,6 +303,10 @@ impl Index {
             let worse = alarm.worse.iter().flat_map(|condition| condition.relays());
             for relay in alarm.condition.relays().into_iter().chain(worse).collect::<BTreeSet<_>>() {
                 index.commanded[relay.index()].push(id);
+            }
+            let worse = alarm.worse.iter().flat_map(|condition| condition.foretells());
+            for tank in alarm.condition.foretells().into_iter().chain(worse).collect::<BTreeSet<_>>() {
+                index.foretold[tank.index()].push(id);
             }
             if alarm.sight.is_some() {
                 index.sights.push(id);

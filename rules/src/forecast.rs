@@ -20,6 +20,7 @@ pub mod interval;
 pub mod light;
 pub mod margin;
 pub mod oxygen;
+pub mod question;
 pub mod regression;
 pub mod thermal;
 pub mod water;

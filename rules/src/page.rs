@@ -58,6 +58,8 @@ pub(crate) struct Context<'a> {
     pub(crate) purpose: Purpose,
     pub(crate) id: Seq,
     pub(crate) now: Now,
+    /// How long there is, the soonest first, a line each.
+    pub(crate) prospects: Vec<String>,
     /// What the agent has done about it, a line each.
     pub(crate) done: Vec<String>,
     pub(crate) maybe_repeat: bool,
@@ -159,6 +161,9 @@ impl Context<'_> {
         }
         lines.push(headline.to_owned());
         lines.extend(self.how_long());
+        if self.purpose == Purpose::Call {
+            lines.extend(self.prospects.iter().cloned());
+        }
         lines.extend(self.episodes());
         if self.purpose == Purpose::Call {
             lines.extend(self.section("Done so far:", self.done.clone()));
@@ -267,11 +272,12 @@ impl Context<'_> {
         lines
     }
 
-    /// The headline, then as much of what to do as fits.
+    /// The headline, then how long there is, then as much of what to do as fits.
     fn text(&self, headline: &str) -> String {
         let mut text = headline.to_owned();
         if self.purpose == Purpose::Call {
-            for line in self.done.iter().chain(&self.response()) {
+            let soonest = self.prospects.iter().take(1);
+            for line in soonest.chain(&self.done).chain(&self.response()) {
                 let _ = write!(text, ". {}", line.trim_end_matches('.'));
             }
         }

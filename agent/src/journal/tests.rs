@@ -2,7 +2,7 @@ use super::*;
 use slackwater_rules::alarm::Priority;
 use slackwater_rules::quality::Quality;
 use slackwater_rules::reading::Value;
-use slackwater_rules::record::{Body, By, Outcome, Purpose, Verdict};
+use slackwater_rules::record::{Body, By, Estimated, Outcome, Purpose, Verdict};
 use slackwater_rules::time::Wall;
 use std::fs;
 use std::io::{BufRead, BufReader};
@@ -647,10 +647,23 @@ fn one_of_each() -> Vec<Body> {
         Body::NotProved { relay: s("air-pump"), switching: 4, why: why.clone() },
         Body::Released { relay: s("heater"), episode: 1, why: why.clone() },
         Body::Marked { episode: 1, verdict: Verdict::False, note: why, by: by() },
+        Body::Learned { tank: s("lagoon"), numbers: vec![44.0, -0.125, 1e-7, 0.1 + 0.2] },
+        Body::Foretold {
+            alarm: s("power-lost"),
+            episode: 1,
+            estimates: vec![Estimated {
+                place: s("lagoon"),
+                words: s("about 5 to 8 h until 22 degC if nothing changes"),
+                low_h: Some(5.2),
+                likely_h: Some(6.4),
+                high_h: None,
+                rests_on: s("measured: water temperature"),
+            }],
+        },
     ]
 }
 
-const KINDS: usize = 37;
+const KINDS: usize = 39;
 
 /// A new kind breaks this match: give it a place here, and one of it to [`one_of_each`].
 fn place_of(body: &Body) -> usize {
@@ -692,5 +705,7 @@ fn place_of(body: &Body) -> usize {
         Body::NotProved { .. } => 34,
         Body::Released { .. } => 35,
         Body::Marked { .. } => 36,
+        Body::Learned { .. } => 37,
+        Body::Foretold { .. } => 38,
     }
 }

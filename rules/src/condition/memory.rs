@@ -159,6 +159,9 @@ impl Condition {
                 | Test::Commanded(..)
                 | Test::Time(_)
                 | Test::Day(_)
+                | Test::Until(_)
+                | Test::Shows(..)
+                | Test::Holds { .. }
                 | Test::Blind(_) => {}
             },
         }

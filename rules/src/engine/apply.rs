@@ -145,6 +145,11 @@ impl Engine {
                 self.works.remove(&tank);
             }
 
+            Body::Learned { tank, numbers } => {
+                let Some(tank) = self.tank(tank) else { return };
+                self.foresight.recall(tank, seq, at, numbers);
+            }
+
             Body::Switched { relay, on, episode, attempt, .. } => {
                 let Some(relay) = self.relay(relay) else { return };
                 self.note_switching(relay, seq, at, *on, *episode, *attempt);
@@ -159,7 +164,8 @@ impl Engine {
             }
 
             // Kept for people; nothing follows from them.
-            Body::Started { .. }
+            Body::Foretold { .. }
+            | Body::Started { .. }
             | Body::Stopped { .. }
             | Body::Reloaded { .. }
             | Body::SightLost { .. }

@@ -216,6 +216,7 @@ impl Engine {
                 purpose,
                 id,
                 now: self.now,
+                prospects: self.how_long(call),
                 done,
                 maybe_repeat,
             }

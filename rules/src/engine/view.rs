@@ -7,7 +7,7 @@ use crate::callout::{Fate, Phase};
 use crate::condition::Present;
 use crate::plan::{AlarmId, SensorId};
 use crate::reading::{Content, Mapping, Value};
-use crate::record::{Outcome, Purpose, Seq};
+use crate::record::{Estimated, Outcome, Purpose, Seq};
 use crate::time::{Now, Span, Wall};
 use serde::Serialize;
 
@@ -30,6 +30,8 @@ pub struct Status {
     pub relays: Vec<RelayView>,
     /// Work going on: tank, kind, and how long it still may.
     pub works: Vec<(String, String, Span)>,
+    /// What is foretold of tanks and batteries.
+    pub estimates: Vec<Estimated>,
     /// The earliest first.
     pub deadlines: Vec<DeadlineView>,
 }
@@ -168,6 +170,7 @@ impl Engine {
                 .iter()
                 .map(|(tank, spell)| (place(Some(*tank)), spell.work.clone(), spell.until - now.mono))
                 .collect(),
+            estimates: self.estimates(),
             deadlines: self
                 .timers
                 .iter()

@@ -308,10 +308,10 @@ pub(super) fn battery(name: &At<String>, table: Table<'_>, parts: &Parts<'_>) ->
     Some(Battery { name: name.it.clone(), feeds, rating, charge, runtime })
 }
 
-/// The site's altitude, m: between the Dead Sea and the highest town.
+/// The site's altitude, m: from the Dead Sea up, as far as the pressure formula goes.
 pub(super) fn altitude(item: Item<'_>) -> Option<f64> {
     match item.quantity(Dimension::LENGTH)? {
-        metres if (-430.0..=5_500.0).contains(&metres) => Some(metres),
-        _ => item.wrong("nobody keeps a tank there", "expected -430 m to 5500 m", None),
+        metres if (-430.0..=5_000.0).contains(&metres) => Some(metres),
+        _ => item.wrong("nobody keeps a tank there", "expected -430 m to 5000 m", None),
     }
 }
