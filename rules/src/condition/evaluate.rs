@@ -291,14 +291,17 @@ const ASKED_AGAIN: crate::time::Span = crate::time::Span::minutes(1);
 
 impl Foretold {
     fn judge<W: World>(&self, world: &W, now: Moment) -> Verdict {
-        let Ok(estimate) = world.foretell(&self.asked) else { return lasting(Truth::Unknown) };
         let hours = self.within.as_seconds() / 3_600.0;
-        let truth = if self.over { estimate.range.low > hours } else { estimate.range.low < hours };
+        let truth = match world.foretell(&self.asked) {
+            Ok(estimate) if self.over => (estimate.range.low > hours).into(),
+            Ok(estimate) => (estimate.range.low < hours).into(),
+            Err(_) => Truth::Unknown,
+        };
         let until = match self.asked.until {
             Subject::Water(..) => None,
             Subject::Oxygen(..) | Subject::Battery(_) => Some(now + ASKED_AGAIN),
         };
-        Verdict { truth: truth.into(), until }
+        Verdict { truth, until }
     }
 }
 

@@ -40,6 +40,8 @@ pub enum Supposed {
     Still,
     /// `with air`
     Air,
+    /// `without air`
+    NoAir,
     /// `in a room of 12 degC`
     Room(Amount),
 }
@@ -62,6 +64,7 @@ impl fmt::Display for Supposed {
             Self::NoPower => f.write_str("without power"),
             Self::Still => f.write_str("without circulation"),
             Self::Air => f.write_str("with air"),
+            Self::NoAir => f.write_str("without air"),
             Self::Room(room) => write!(f, "in a room of {}", room.it),
         }
     }
@@ -115,14 +118,18 @@ impl Parser<'_> {
 
     fn supposed(&mut self) -> Result<Option<Supposed>, Finding> {
         if self.take_word("without") {
-            for (word, supposed) in
-                [("heat", Supposed::NoHeat), ("power", Supposed::NoPower), ("circulation", Supposed::Still)]
-            {
+            let things = [
+                ("heat", Supposed::NoHeat),
+                ("power", Supposed::NoPower),
+                ("circulation", Supposed::Still),
+                ("air", Supposed::NoAir),
+            ];
+            for (word, supposed) in things {
                 if self.take_word(word) {
                     return Ok(Some(supposed));
                 }
             }
-            return Err(self.unexpected("`heat`, `power` or `circulation`"));
+            return Err(self.unexpected("`heat`, `power`, `circulation` or `air`"));
         }
         if self.take_word("with") {
             if self.take_word("air") {
@@ -206,7 +213,7 @@ impl<'s> Checker<'s> {
                 if found.volume.is_none() {
                     return self.lacks(&name.span, found, "volume", "`volume = \"420 L\"`");
                 }
-                if supposed?.air && found.gear.air.is_none() {
+                if supposed?.air.is_some() && found.gear.air.is_none() {
                     let example = "`air = { delivers = \"3 L/min\", depth = \"40 cm\" }`";
                     return self.lacks(&name.span, found, "air pump", example);
                 }
@@ -229,7 +236,7 @@ impl<'s> Checker<'s> {
             let fits = match (subject, supposed) {
                 (_, Supposed::NoPower) => true,
                 (WrittenSubject::Water(..), Supposed::NoHeat | Supposed::Stuck | Supposed::Room(_)) => true,
-                (WrittenSubject::Oxygen(..), Supposed::Still | Supposed::Air) => true,
+                (WrittenSubject::Oxygen(..), Supposed::Still | Supposed::Air | Supposed::NoAir) => true,
                 (WrittenSubject::Water(..) | WrittenSubject::Oxygen(..) | WrittenSubject::Empty(_), _) => {
                     false
                 }
@@ -244,7 +251,8 @@ impl<'s> Checker<'s> {
                 Supposed::Stuck => found.stuck = true,
                 Supposed::NoPower => found.no_power = true,
                 Supposed::Still => found.still = true,
-                Supposed::Air => found.air = true,
+                Supposed::Air => found.air = Some(true),
+                Supposed::NoAir => found.air = Some(false),
                 Supposed::Room(room) => {
                     found.room = Some(self.amount(room, Dimension::TEMPERATURE, ROOMS)?)
                 }

@@ -14,7 +14,7 @@
 //!           | sum [ order sum | "is" [ "not" ] said | "has" "been" [ "not" ] held "for" quantity
 //!                 | ( "rises" | "falls" ) "faster" "than" quantity "over" quantity ]
 //! coming    = name order quantity | name "is" "empty" | "oxygen" "of" name "<" quantity
-//! supposed  = "without" ( "heat" | "power" | "circulation" ) | "with" "air" | room
+//! supposed  = "without" ( "heat" | "power" | "circulation" | "air" ) | "with" "air" | room
 //!           | "with" "the" "heater" "stuck" "on"
 //! room      = "in" "a" "room" "of" quantity
 //! said      = word | range | ( "silent" | "frozen" ) "for" quantity | "commanded" word

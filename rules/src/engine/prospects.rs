@@ -21,9 +21,9 @@ struct Prospect {
 }
 
 impl Prospect {
-    /// Whether something will come, and not never.
-    fn comes(&self) -> bool {
-        self.answer.as_ref().is_ok_and(|estimate| estimate.range.likely.is_finite())
+    /// Whether something may come, and not never.
+    fn may_come(&self) -> bool {
+        self.early().is_finite()
     }
 
     fn early(&self) -> f64 {
@@ -42,10 +42,10 @@ impl Engine {
         if found.volume.is_some() {
             let acute = Subject::Oxygen(tank, ACUTE_MG_L);
             asked.push(Question { until: Subject::Oxygen(tank, CHRONIC_MG_L), supposing: plain });
-            asked.push(Question { until: acute, supposing: plain });
-            if found.gear.air.is_some() {
-                asked.push(Question { until: acute, supposing: Supposing { air: true, ..plain } });
-            }
+            let airs: &[_] = if found.gear.air.is_some() { &[Some(false), Some(true)] } else { &[None] };
+            asked.extend(
+                airs.iter().map(|air| Question { until: acute, supposing: Supposing { air: *air, ..plain } }),
+            );
         }
         asked
             .into_iter()
@@ -104,7 +104,7 @@ impl Engine {
         }
     }
 
-    /// What bears on these alarms and will come to pass, the soonest first.
+    /// What bears on these alarms and may come to pass, the soonest first.
     fn at_stake(&self, alarms: &[&Alarm]) -> Vec<Prospect> {
         let power = alarms.iter().any(|alarm| self.touches_power(&alarm.condition));
         let mut found = Vec::new();
@@ -121,7 +121,7 @@ impl Engine {
         if power {
             found.extend(self.batteries());
         }
-        found.retain(Prospect::comes);
+        found.retain(Prospect::may_come);
         found.sort_by(|one, other| one.early().total_cmp(&other.early()));
         found
     }

@@ -3,6 +3,7 @@
 
 use super::faults::Fault;
 use super::interval::{CannotSay, Estimate};
+use super::oxygen::ACUTE_MG_L;
 use super::thermal::{Heater, Side};
 use super::wording;
 use crate::plan::{BatteryId, Plan, TankId};
@@ -30,8 +31,8 @@ pub struct Supposing {
     pub no_power: bool,
     /// No pump moves the water.
     pub still: bool,
-    /// The air pump runs.
-    pub air: bool,
+    /// The air pump runs, or does not; as it is if none.
+    pub air: Option<bool>,
     /// The room is this warm, degC.
     pub room: Option<f64>,
 }
@@ -96,7 +97,8 @@ impl Supposing {
             (self.no_heat, "without heat"),
             (self.stuck, "with the heater stuck on"),
             (self.still, "without circulation"),
-            (self.air, "with the air pump"),
+            (self.air == Some(true), "with the air pump"),
+            (self.air == Some(false), "without the air pump"),
         ];
         let mut words: Vec<String> =
             said.into_iter().filter(|(so, _)| *so).map(|(_, words)| words.to_owned()).collect();
@@ -113,7 +115,8 @@ impl Question {
                 let scale = plan.tanks[tank.index()].gear.water.map(|id| &plan.sensor(id).scale);
                 scale.map_or_else(|| format!("{limit:.1} degC"), |scale| scale.show(limit))
             }
-            Subject::Oxygen(_, mg_l) => format!("{mg_l} mg/L of oxygen"),
+            Subject::Oxygen(_, mg_l) if mg_l == ACUTE_MG_L => format!("deadly low oxygen ({mg_l} mg/L)"),
+            Subject::Oxygen(_, mg_l) => format!("low oxygen ({mg_l} mg/L)"),
             Subject::Battery(id) => format!("{} is empty", plan.batteries[id.index()].name),
         };
         wording::until(answer, &what, &self.supposing.words())

@@ -12,7 +12,7 @@ use crate::forecast::question::{Holding, Question, Sign, Subject, Supposing};
 use crate::forecast::thermal::{Heater, Input, WhatIf};
 use crate::forecast::water::{SeaWater, pressure_at};
 use crate::forecast::{Basis, CannotSay, Estimate, Interval, battery};
-use crate::plan::{BatteryId, Device, RelayId, SensorId, Tank, TankId};
+use crate::plan::{Air, BatteryId, Device, RelayId, SensorId, Tank, TankId};
 use crate::reading::Value;
 use crate::time::Moment;
 use crate::units::Dimension;
@@ -70,7 +70,12 @@ impl Sensed<'_> {
             Feed::Of(Input::Lamp) => off(gear.lamp.filter(|lamp| lamp.sensor.is_some())),
             Feed::Of(Input::Chiller) => off(gear.chiller.filter(|chiller| chiller.sensor.is_some())),
             // A pump on a battery says for itself that it runs.
-            Feed::Pumps => self.share(gear.pumps).or(dark.then_some(0.0)),
+            Feed::Pumps => {
+                let sensor = gear.pumps.and_then(|pumps| pumps.sensor);
+                let since = self.foresight.dark.map(|since| since.at);
+                let spoke = sensor.zip(since).is_some_and(|(id, since)| self.heard(id) > since);
+                if dark && !spoke { Some(0.0) } else { self.share(gear.pumps) }
+            }
             Feed::Mains => None,
         }
     }
@@ -89,7 +94,9 @@ impl Sensed<'_> {
     pub(in crate::engine) fn until(&self, asked: &Question) -> Result<Estimate, CannotSay> {
         match asked.until {
             Subject::Water(tank, side, limit) => {
-                self.seen(tank)?.thermal.time_to(side, limit, &what_if(&asked.supposing))
+                let gear = &self.plan.tanks[tank.index()].gear;
+                let dark = self.mains() == Some(false) && gear.heaters[0].is_some();
+                self.seen(tank)?.thermal.time_to(side, limit, &what_if(&asked.supposing, dark))
             }
             Subject::Oxygen(tank, mg_l) => self.oxygen(tank, mg_l, &asked.supposing),
             Subject::Battery(id) => self.battery(id, asked.supposing.no_power),
@@ -126,8 +133,9 @@ impl Sensed<'_> {
         let day =
             tank.photoperiod.zip(self.local(began)).is_some_and(|(hours, local)| hours.cover(local.time()));
         let before = if day { Before::Day } else { Before::Night };
-        let air =
-            tank.gear.air.filter(|air| supposing.air || air.relay.is_some_and(|relay| self.air_runs(relay)));
+        let runs =
+            |air: &Air| supposing.air.unwrap_or_else(|| air.relay.is_some_and(|relay| self.air_runs(relay)));
+        let air = tank.gear.air.filter(runs);
         let found = budget.time_to(mg_l, before, air.as_ref().map(|air| &air.pump))?;
         Ok(match still.filter(|_| measured.is_none()) {
             Some(since) => since.left_of(found, self.now.mono),
@@ -150,20 +158,11 @@ impl Sensed<'_> {
 
     fn battery(&self, id: BatteryId, supposed: bool) -> Result<Estimate, CannotSay> {
         let found = &self.plan.batteries[id.index()];
-        let fed = found.feeds.is_none_or(|relay| self.commanded(relay) == Some(true));
         let dark = self.foresight.dark;
-        if !supposed && !(dark.is_some() && fed) {
-            return match self.mains() {
-                Some(true) => {
-                    let on = [Basis::measured("mains")];
-                    Ok(Estimate::new(Interval::exact(f64::INFINITY), on))
-                }
-                Some(false) => {
-                    let idle = [Basis::measured("nothing that draws on it")];
-                    Ok(Estimate::new(Interval::exact(f64::INFINITY), idle))
-                }
-                None => Err(CannotSay::Missing("sight of the mains")),
-            };
+        if !supposed && dark.is_none() {
+            let on = [Basis::measured("mains")];
+            let never = Estimate::new(Interval::exact(f64::INFINITY), on);
+            return self.mains().map(|_| never).ok_or(CannotSay::Missing("sight of the mains"));
         }
         if let Some(seconds) = self.number(found.runtime) {
             return Ok(battery::from_ups(seconds / 3_600.0));
@@ -176,12 +175,17 @@ impl Sensed<'_> {
             return rating.runtime(load, charge.clamp(0.0, 1.0), true);
         }
         let full = rating.runtime(load, 1.0, false)?;
-        let began = found.feeds.and_then(|relay| self.runs.get(&relay)).map(|run| run.began);
-        Ok(match dark {
-            Some(since) => {
-                let at = began.map_or(since.at, |began| began.max(since.at));
-                Since { at, ..since }.left_of(full, self.now.mono)
+        // What hangs on a relay draws from when the watch switched it on.
+        let began = match (found.feeds, dark) {
+            (_, None) => None,
+            (None, Some(since)) => Some(since),
+            (Some(relay), Some(since)) => {
+                let run = self.runs.get(&relay).filter(|run| run.on);
+                run.map(|run| Since { at: run.began.max(since.at), ..since })
             }
+        };
+        Ok(match began {
+            Some(since) => since.left_of(full, self.now.mono),
             None => full,
         })
     }
@@ -235,11 +239,14 @@ impl Since {
     }
 }
 
-fn what_if(supposing: &Supposing) -> WhatIf {
+/// In the dark no thermostat holds anything, as little as it is.
+fn what_if(supposing: &Supposing, dark: bool) -> WhatIf {
+    let off = Some(0.0);
     let base = match (supposing.no_power, supposing.no_heat, supposing.stuck) {
         (true, ..) => WhatIf::no_power(),
         (_, true, _) => WhatIf::no_heat(),
         (_, _, true) => WhatIf::heater_stuck(),
+        (false, false, false) if dark => WhatIf { lamp: off, chiller: off, ..WhatIf::no_heat() },
         (false, false, false) => WhatIf::now(),
     };
     WhatIf { room: supposing.room, ..base }
