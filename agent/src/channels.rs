@@ -19,11 +19,14 @@ mod push;
 mod settings;
 mod siren;
 mod template;
+mod text;
 mod tls;
 
 pub use settings::{ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings};
 pub use template::Template;
+pub(crate) use tls::{authorities, client, trouble};
 
+use crate::modem::Modem;
 use lane::{Lane, Progress};
 use slackwater_rules::page::Page;
 use slackwater_rules::plan::Target;
@@ -57,6 +60,8 @@ pub struct Context {
     pub mark: String,
     /// For sirens.
     pub publish: Arc<dyn Publish>,
+    /// For texts, if there is one.
+    pub modem: Option<Modem>,
 }
 
 impl Context {
@@ -78,6 +83,7 @@ enum Kind {
     Push(Box<push::Push>),
     Folder(folder::Folder),
     Siren(siren::Siren),
+    Text(text::Text),
 }
 
 impl Channel {
@@ -92,6 +98,7 @@ impl Channel {
             ChannelSettings::Push(push) => Kind::Push(Box::new(push::Push::new(push)?)),
             ChannelSettings::Folder(folder) => Kind::Folder(folder::Folder::new(folder)?),
             ChannelSettings::Siren(siren) => Kind::Siren(siren::Siren::new(siren)?),
+            ChannelSettings::Text(to) => Kind::Text(text::Text::new(to)),
         }))
     }
 
@@ -102,6 +109,7 @@ impl Channel {
             Kind::Push(push) => push.limit(),
             Kind::Folder(_) => folder::LIMIT,
             Kind::Siren(_) => siren::LIMIT,
+            Kind::Text(_) => text::LIMIT,
         }
     }
 
@@ -112,6 +120,7 @@ impl Channel {
             Kind::Push(push) => push.attempt(page, context, progress).await,
             Kind::Folder(folder) => folder.attempt(page, context, progress),
             Kind::Siren(siren) => siren.attempt(page, context, progress),
+            Kind::Text(text) => text.attempt(page, context, progress).await,
         }
     }
 
@@ -119,7 +128,7 @@ impl Channel {
     async fn rest(&mut self) {
         match &mut self.0 {
             Kind::Mail(mail) => mail.rest().await,
-            Kind::Push(_) | Kind::Folder(_) | Kind::Siren(_) => {}
+            Kind::Push(_) | Kind::Folder(_) | Kind::Siren(_) | Kind::Text(_) => {}
         }
     }
 }
@@ -131,6 +140,7 @@ impl fmt::Debug for Channel {
             Kind::Push(_) => "Channel::Push",
             Kind::Folder(_) => "Channel::Folder",
             Kind::Siren(_) => "Channel::Siren",
+            Kind::Text(_) => "Channel::Text",
         })
     }
 }

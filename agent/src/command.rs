@@ -6,6 +6,7 @@
 mod backtest;
 mod check;
 mod hazards;
+mod init;
 mod rehearse;
 mod review;
 
@@ -44,14 +45,21 @@ pub struct Cli {
 /// Where the agent's configuration is.
 #[derive(Args, Clone, Debug)]
 struct Config {
-    /// The agent's configuration file.
+    /// The agent's configuration file; if none is named, `agent.toml` in this folder if it is
+    /// there, or else /etc/slackwater/agent.toml.
     #[arg(
         long,
         value_name = "FILE",
         env = "SLACKWATER_CONFIG",
-        default_value = "/etc/slackwater/agent.toml"
+        default_value_os_t = usual_config(),
+        hide_default_value = true
     )]
     config: PathBuf,
+}
+
+fn usual_config() -> PathBuf {
+    let here = PathBuf::from("agent.toml");
+    if here.exists() { here } else { PathBuf::from("/etc/slackwater/agent.toml") }
 }
 
 /// Who speaks.
@@ -70,6 +78,9 @@ enum Verb {
         after_help = "Example: slackwater demo --speed 300\nWhile it runs, answer it in a second terminal:\n  slackwater ack CODE --config demo/agent.toml"
     )]
     Demo(crate::demo::Demo),
+    /// Write a small site to begin with into a folder.
+    #[command(after_help = "Example: slackwater init tanks\nWhat is there already is never written over.")]
+    Init(init::Init),
     /// Watch: read the sensors, ring, and keep the journal. What the service runs.
     #[command(
         after_help = "Example: slackwater run --config /etc/slackwater/agent.toml\nSIGTERM ends it in good order; SIGHUP reads the files again."
@@ -223,7 +234,7 @@ enum Verb {
     },
     /// Play stories through the rule file in no time: who would be told what, and is it as expected.
     #[command(
-        after_help = "Example: slackwater rehearse stories/*.txt --config agent.toml\n         slackwater rehearse --alarms\nThe forms of a story are in the sample's rehearsals. Exit code: 0 if all goes as expected, 1 if not."
+        after_help = "Example: slackwater rehearse stories/*.txt --config agent.toml\n         slackwater rehearse --hazards\nThe forms of a story are in the sample's rehearsals. Exit code: 0 if all goes as expected, 1 if not."
     )]
     Rehearse(rehearse::Rehearse),
     /// Play the rule file over the past: what would have rung, beside what did.
@@ -260,6 +271,7 @@ async fn carry_out(verb: Verb) -> ExitCode {
     match verb {
         #[cfg(feature = "demo")]
         Verb::Demo(demo) => crate::demo::play(demo).await,
+        Verb::Init(init) => init::write(&init),
         Verb::Run(config) => run(config).await,
         Verb::Check { schema: true, .. } => {
             print!("{}", slackwater_rules::plan::schema_text());

@@ -176,6 +176,11 @@ impl Keeper {
     pub fn close(&mut self, horizon: impl FnOnce() -> Seq, now: &Now) {
         self.retry = None;
         self.keep(Vec::new(), horizon, now);
+        self.flush(now);
+    }
+
+    /// Writes the readings that are in memory.
+    pub fn flush(&mut self, now: &Now) {
         if let Some(Err(error)) = self.journal.as_mut().map(|journal| journal.flush(now)) {
             tracing::error!("journal: {error}");
         }

@@ -15,7 +15,11 @@ pub mod service;
 
 pub mod mqtt;
 
+pub mod sources;
+
 pub mod journal;
+
+pub mod modem;
 
 pub mod channels;
 

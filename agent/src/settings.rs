@@ -13,6 +13,7 @@ mod contacts;
 mod files;
 mod places;
 mod source;
+mod sources;
 mod speech;
 mod tree;
 
@@ -20,9 +21,11 @@ pub use broker::{BrokerSettings, TlsSettings};
 pub use channels::{ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings};
 pub use places::{ControlSettings, JournalSettings, Places};
 pub use source::Environment;
+pub use sources::{SourceSettings, UpsSettings};
 pub use speech::{LogFormat, LogSettings, Trust};
 pub use tree::{Mistake, Mistakes};
 
+use crate::modem::{ModemSettings, Number};
 use slackwater_rules::plan::{Contact, Directory, Target};
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -36,10 +39,14 @@ pub struct Settings {
     pub trust: Trust,
     /// The way to the readings and relays.
     pub broker: BrokerSettings,
+    /// The way to the readings that need no broker.
+    pub sources: SourceSettings,
     /// How the agent speaks about itself.
     pub log: LogSettings,
     /// The mail server. Present if any channel is a mail channel.
     pub mail: Option<MailSettings>,
+    /// The modem. Present if any channel is a text channel.
+    pub modem: Option<ModemSettings>,
     /// People by the name that rule files use.
     pub contacts: BTreeMap<String, Contact>,
     /// Every way to reach them, and every siren.
@@ -54,18 +61,25 @@ impl Settings {
             let trust = root.or("clock", Trust::default(), Trust::read);
             let log = root.or("log", LogSettings::default(), LogSettings::read);
             let broker = root.need("broker", BrokerSettings::read);
+            let sources = SourceSettings::read(root);
             let mail = root.may("mail", MailSettings::read);
+            let modem = root.may("modem", ModemSettings::read);
             let people = contacts::read(root);
             let (contacts, channels) = people?;
             if matches!(mail, Some(None)) {
-                contacts::want_mail_server(root, &channels)?;
+                contacts::want(root, "mail", "mail", &channels, |c| matches!(c, ChannelSettings::Mail(_)))?;
+            }
+            if matches!(modem, Some(None)) {
+                contacts::want(root, "modem", "text", &channels, |c| matches!(c, ChannelSettings::Text(_)))?;
             }
             Some(Self {
                 places: places?,
                 trust: trust?,
                 broker: broker?,
+                sources: sources?,
                 log: log?,
                 mail: mail?,
+                modem: modem?,
                 contacts,
                 channels,
             })
@@ -79,6 +93,7 @@ impl Settings {
             format!("{one:?}") != format!("{other:?}")
         };
         [
+            ("[modem]", self.modem != other.modem),
             ("[broker]", differ(&self.broker, &other.broker)),
             ("[journal]", self.places.journal != other.places.journal),
             ("[control]", self.places.control != other.places.control),
@@ -88,6 +103,29 @@ impl Settings {
         .into_iter()
         .filter_map(|(section, differs)| differs.then_some(section))
         .collect()
+    }
+
+    /// Whose numbers texts may come from, by the names that rule files use.
+    pub fn numbers(&self) -> Vec<(Number, String)> {
+        let theirs = |(target, channel): (&Target, &ChannelSettings)| match (&target.contact, channel) {
+            (Some(contact), ChannelSettings::Text(number)) => Some((number.clone(), contact.clone())),
+            _ => None,
+        };
+        self.channels.iter().filter_map(theirs).collect()
+    }
+
+    /// People whose every way needs the router: as pages say their names.
+    pub fn cut_off_without_router(&self) -> Vec<&str> {
+        let cut_off = |name: &String| {
+            let mut theirs =
+                self.channels.iter().filter(|(target, _)| target.contact.as_ref() == Some(name)).peekable();
+            theirs.peek().is_some() && theirs.all(|(_, channel)| channel.needs_router())
+        };
+        self.contacts
+            .iter()
+            .filter(|(name, _)| cut_off(name))
+            .map(|(_, contact)| contact.name.as_str())
+            .collect()
     }
 
     /// Who can be told, and when, as the rules need to know it.

@@ -4,9 +4,9 @@
 
 use crate::channels::Channel;
 use crate::mqtt;
-use crate::settings::{BrokerSettings, Environment, Settings};
-use slackwater_rules::plan::{Checked, FindingsView, Plan, Surroundings, Target};
-use std::collections::BTreeMap;
+use crate::settings::{BrokerSettings, Environment, Settings, UpsSettings};
+use slackwater_rules::plan::{Checked, FindingsView, Plan, Sensor, Source, Surroundings, Target};
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 use std::time::Duration;
 
@@ -59,6 +59,7 @@ impl Site {
         if let Some(plan) = &plan {
             let refused = broker(&settings.broker, plan).validate().err().into_iter().flatten();
             wrong.extend(refused.map(|error| format!("[broker]: {error}")));
+            wrong.extend(unread(&settings.sources.ups, plan));
         }
         match (plan, findings) {
             (Some(plan), Some(findings)) if wrong.is_empty() => {
@@ -125,6 +126,18 @@ fn read_rules(settings: &Settings) -> Result<(Checked, FindingsView), String> {
     let checked = Plan::check(&name, &text, &around);
     let findings = FindingsView::of(&name, &text, &checked.findings);
     Ok((checked, findings))
+}
+
+/// UPS that no sensor reads: most likely a slip in a name, and then the server of another is asked.
+fn unread(declared: &BTreeMap<String, UpsSettings>, plan: &Plan) -> Vec<String> {
+    let name = |sensor: &Sensor| match sensor.feed.source() {
+        Some(Source::Ups { ups, .. }) => Some(ups.clone()),
+        Some(Source::OneWire { .. } | Source::Supply { .. }) | None => None,
+    };
+    let read: BTreeSet<String> = plan.sensors.iter().filter_map(name).collect();
+    let known = if read.is_empty() { "none".to_owned() } else { Vec::from_iter(read.clone()).join(", ") };
+    let unread = declared.keys().filter(|name| !read.contains(*name));
+    unread.map(|name| format!("[ups.{name}]: no sensor reads it; sensors read: {known}")).collect()
 }
 
 /// What has to be subscribed to for the plan.

@@ -4,10 +4,13 @@
 //! engine and the journal; nothing here decides anything.
 
 mod answering;
+mod fetching;
 mod health;
 mod hearing;
 mod parts;
+mod recollecting;
 mod reloading;
+mod texting;
 
 pub use parts::{Onlooker, Parts, Trouble, Until};
 
@@ -16,10 +19,12 @@ use crate::clock::Clock;
 use crate::control::{self, Asked, Control};
 use crate::journal::{BootId, Limits};
 use crate::keeper::Keeper;
+use crate::modem::{Arrived, Modem};
 use crate::mqtt::{self, Event};
 use crate::service::{Service, Signal, Signals};
 use crate::settings::{Environment, Settings};
 use crate::site::{Site, broker};
+use crate::sources::{Round, Sources};
 use health::Health;
 use slackwater_rules::engine::{Effect, Engine, Input, Turn};
 use slackwater_rules::record::{Outcome, Record, Seq};
@@ -29,6 +34,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
+use texting::Texting;
 use tokio::sync::mpsc;
 
 /// Messages of one batch: enough to commit seldom, few enough to answer at once.
@@ -52,8 +58,10 @@ const SIRENS: u64 = 1 << 63;
 enum Happening {
     Broker,
     BrokerLost,
+    Fetched(Round),
     Delivered(Seq, Outcome),
     Asked(Asked),
+    Texted(Arrived),
     Signal(Signal),
     /// A deadline, or the watchdog's wish for a turn.
     Woken,
@@ -95,13 +103,16 @@ pub async fn run(parts: Parts) -> Result<(), Trouble> {
     let (keeper, left) =
         Keeper::open(path, BootId(clock.boot()), limits, &plan.site, &now).map_err(Trouble::Journal)?;
     let connection = broker(&settings.broker, &plan);
+    let sources = Sources::start(&plan, &settings.sources);
     let mut engine = Engine::new(plan, left.seed, left.next_seq, now);
     engine.restore(&left.records);
+    recollecting::recollect(&mut engine, &settings.places.journal.path, &now);
 
     let (handle, events) = mqtt::spawn(connection).map_err(|wrong| {
         Trouble::Broker(wrong.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))
     })?;
     let (results, mut delivered) = mpsc::unbounded_channel();
+    let (modem, texts) = settings.modem.clone().map(Modem::start).unzip();
     let context = channels::Context {
         clock: Arc::new({
             let clock = clock.clone();
@@ -109,16 +120,19 @@ pub async fn run(parts: Parts) -> Result<(), Trouble> {
         }),
         mark: format!("{:x}", left.seed & 0xffff),
         publish: Arc::new(Sirens { broker: handle.clone(), next: AtomicU64::new(0) }),
+        modem,
     };
     let channels = Channels::start(channels, &context, results.clone());
 
     let mut watch = Watch {
+        texting: Texting::new(settings.numbers()),
         config,
         environment,
         settings,
         engine,
         keeper,
         handle,
+        sources,
         channels,
         context,
         results,
@@ -135,7 +149,9 @@ pub async fn run(parts: Parts) -> Result<(), Trouble> {
     };
     watch.take(Input::Started { version: env!("CARGO_PKG_VERSION").to_owned(), gap: left.gap });
     watch.finish();
-    let ended = watch.go_on(&mut signals, &mut until, events, requests, &mut delivered).await;
+    // Without a modem nothing ever comes.
+    let texts = texts.unwrap_or_else(|| mpsc::channel(1).1);
+    let ended = watch.go_on(&mut signals, &mut until, events, requests, texts, &mut delivered).await;
     watch.close(&ended, delivered).await;
     drop::<Control>(control);
     ended.map(drop)
@@ -150,12 +166,14 @@ struct Watch {
     engine: Engine,
     keeper: Keeper,
     handle: mqtt::Handle,
+    sources: Sources,
     channels: Channels,
     context: channels::Context,
     results: mpsc::UnboundedSender<(Seq, Outcome)>,
     clock: Clock,
     service: Service,
     health: Health,
+    texting: Texting,
     /// What comes now was queued for us while we were away: until our own message comes back.
     backlog: bool,
     /// Another client has used our id: until then, being heard does not count.
@@ -175,12 +193,14 @@ impl Watch {
         until: &mut Until,
         mut events: mpsc::Receiver<Event>,
         mut requests: mpsc::Receiver<Asked>,
+        mut texts: mpsc::Receiver<Arrived>,
         delivered: &mut mpsc::UnboundedReceiver<(Seq, Outcome)>,
     ) -> Result<&'static str, Trouble> {
         let mut batch = Vec::with_capacity(BATCH);
         let patience = tokio::time::sleep(READY_WITHIN);
         tokio::pin!(patience);
         loop {
+            let wanted_by = self.wanted_by();
             let happening = tokio::select! {
                 signal = signals.next() => Happening::Signal(signal),
                 Some((page, outcome)) = delivered.recv() => Happening::Delivered(page, outcome),
@@ -188,8 +208,10 @@ impl Watch {
                     0 => Happening::BrokerLost,
                     _ => Happening::Broker,
                 },
+                round = self.sources.next() => Happening::Fetched(round),
                 Some(asked) = requests.recv() => Happening::Asked(asked),
-                () = wait(&self.clock, self.wanted_by()) => Happening::Woken,
+                Some(text) = texts.recv() => Happening::Texted(text),
+                () = wait(&self.clock, wanted_by) => Happening::Woken,
                 why = &mut *until => return Ok(why),
                 () = &mut patience, if !self.ready => Happening::Impatient,
             };
@@ -200,6 +222,7 @@ impl Watch {
                     batch.drain(..).for_each(|event| self.hear(now, event));
                 }
                 Happening::BrokerLost => return Err(Trouble::Lost("the connection to the broker")),
+                Happening::Fetched(round) => self.fetched(round),
                 Happening::Delivered(page, outcome) => self.take(Input::Delivered { page, outcome }),
                 Happening::Asked((request, answer)) => {
                     let reply = self.answer(request);
@@ -207,6 +230,13 @@ impl Watch {
                     self.finish();
                     // A client that has gone needs no reply.
                     let _ = answer.send(reply);
+                }
+                Happening::Texted(Arrived { from, text, taken }) => {
+                    self.texted(&from, text.as_deref());
+                    // Only what is kept is deleted from the SIM.
+                    self.finish();
+                    // A modem that has gone deletes nothing.
+                    let _ = taken.send(());
                 }
                 Happening::Signal(Signal::Terminate) => return Ok("asked to by the system"),
                 Happening::Signal(Signal::Interrupt) => return Ok("asked to by hand"),

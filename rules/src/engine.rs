@@ -4,7 +4,7 @@
 //! like any other, and an early wake-up changes nothing.
 //!
 //! State is of two kinds. What comes from readings (values, truths, delays that run) is lost
-//! at a restart on purpose: it has to be seen again. What lasts (episodes, call-outs, work,
+//! at a restart on purpose: it has to be seen again. (Windows alone are told of the past.) What lasts (episodes, call-outs, work,
 //! running fallbacks) changes only in `apply`, by records; a restart applies the journal's
 //! records and is where it was.
 
@@ -16,6 +16,7 @@ mod foretelling;
 mod input;
 mod judging;
 mod prospects;
+mod recollecting;
 mod sensing;
 mod switching;
 mod timers;
@@ -23,12 +24,14 @@ mod turn;
 mod view;
 
 pub use input::{Delivery, Input, Link, Word};
+pub use recollecting::Recollection;
 pub use timers::DeadlineReason;
 pub use turn::{Effect, Sample, Turn};
 pub use view::{AlarmView, CallView, DeadlineView, Explanation, RelayView, SensorView, Status};
 
 use crate::alarm::Life;
 use crate::callout::Call;
+use crate::condition::Condition;
 use crate::fallback::Run;
 use crate::plan::{AlarmId, Plan, RelayId, SensorId, Sight, TankId};
 use crate::record::{Body, By, Record, Seq};
@@ -37,6 +40,7 @@ use foretelling::{Feed, Foresight};
 use judging::{Recall, Watch};
 use sensing::Senses;
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 use timers::Timers;
 
 /// No turn handles more deadlines than this; what is left is due at the next one. A bound for
@@ -59,10 +63,18 @@ pub struct Engine {
     watches: Vec<Watch>,
     /// What each alarm's conditions have to know of the past.
     recalls: Vec<Recall>,
+    /// Alarms whose conditions know nothing of it yet.
+    unremembered: BTreeSet<AlarmId>,
 
     lives: Vec<Life>,
     calls: BTreeMap<Seq, Call>,
     runs: BTreeMap<RelayId, Run>,
+    /// When each relay was last switched, and by which record: for the pause between two.
+    switched: BTreeMap<RelayId, (Seq, Moment)>,
+    /// Since when a relay that had obeyed shows another state. Comes from readings.
+    other_hands: BTreeMap<RelayId, Moment>,
+    /// Commands that the broker keeps. Comes from messages.
+    kept: BTreeMap<RelayId, String>,
     works: BTreeMap<TankId, Spell>,
 }
 
@@ -78,6 +90,8 @@ pub(crate) struct Spell {
 /// What follows from the plan alone, worked out once.
 #[derive(Debug, Default)]
 struct Index {
+    /// Names of the sensors, to be handed out with every reading.
+    sensors: Vec<Arc<str>>,
     /// Sensors by the topic that feeds them.
     topics: BTreeMap<String, Vec<SensorId>>,
     /// Buttons by the topic that they speak on: the work, what is said, the tank.
@@ -90,8 +104,10 @@ struct Index {
     feeds: Vec<Vec<(TankId, Feed)>>,
     /// Alarms whose condition asks a tank's model.
     foretold: Vec<Vec<AlarmId>>,
-    /// Relays whose proof uses the sensor.
-    proofs: Vec<Vec<RelayId>>,
+    /// Relays by the topic of their commands.
+    commands: BTreeMap<String, Vec<RelayId>>,
+    /// Relays whose conditions use the sensor, or whose alarms do.
+    relays: Vec<Vec<RelayId>>,
     /// Alarms that the plan added for lost sight.
     sights: Vec<AlarmId>,
     /// For each alarm, every alarm that can explain it, however far back.
@@ -110,6 +126,7 @@ impl Engine {
             foresight: Foresight::new(&plan, now.mono),
             watches: vec![Watch::new(now.mono); plan.alarms.len()],
             recalls: plan.alarms.iter().map(|alarm| Recall::of(alarm, now.mono)).collect(),
+            unremembered: (0..).map(AlarmId).take(plan.alarms.len()).collect(),
             lives: vec![Life::default(); plan.alarms.len()],
             index,
             plan,
@@ -120,6 +137,9 @@ impl Engine {
             timers: Timers::default(),
             calls: BTreeMap::new(),
             runs: BTreeMap::new(),
+            switched: BTreeMap::new(),
+            other_hands: BTreeMap::new(),
+            kept: BTreeMap::new(),
             works: BTreeMap::new(),
         }
     }
@@ -144,10 +164,12 @@ impl Engine {
             Input::Tick => {}
             Input::Message { topic, payload, delivery } => self.hear(&topic, &payload, delivery),
             Input::Measured { sensor, value, delivery } => self.measured(sensor, value, delivery),
+            Input::Missed { sensor, why } => self.missed(sensor, why),
             Input::Link(link) => self.link(link),
             Input::Delivered { page, outcome } => self.delivered(page, outcome),
             Input::Commanded { switching, failed } => self.commanded(switching, failed),
             Input::Said { word, by } => self.said(word, by),
+            Input::Unheeded { what, why, by } => self.refuse(what, why, by),
             Input::Started { version, gap } => self.start(version, gap),
             Input::Stopping { why } => {
                 self.put_down_all();
@@ -178,6 +200,11 @@ impl Engine {
         let lives = self.lives.iter().flat_map(|life| life.rests_on(self.now.mono)).map(Some);
         let works = self.works.values().map(|spell| Some(spell.seq));
         let runs = self.runs.values().flat_map(|run| [Some(run.seq), Some(run.episode)]);
+        let pausing = self
+            .switched
+            .iter()
+            .filter(|(relay, (_, at))| *at + self.plan.relays[relay.index()].pause > self.now.mono);
+        let pausing = pausing.map(|(_, (seq, _))| Some(*seq));
         let calls = self.calls.keys().map(|id| Some(*id));
         let members = self.calls.values().flat_map(|call| call.members.iter().map(|m| Some(m.episode)));
         let learned = self.foresight.rests_on().map(Some);
@@ -185,6 +212,7 @@ impl Engine {
             .chain(works)
             .chain(runs)
             .chain(learned)
+            .chain(pausing)
             .chain(calls)
             .chain(members)
             .flatten()
@@ -212,8 +240,9 @@ impl Engine {
             }
             DeadlineReason::Shelf(alarm) => self.unshelve(alarm, None),
             DeadlineReason::Work(tank) => self.end_work(tank, None),
-            DeadlineReason::Proof(relay) => self.proof_due(relay),
-            DeadlineReason::Longest(relay) => self.longest_reached(relay),
+            DeadlineReason::Proof(relay) | DeadlineReason::Longest(relay) | DeadlineReason::Wait(relay) => {
+                self.attend(relay);
+            }
             DeadlineReason::Step(call) => self.take_step(call),
             DeadlineReason::Lease(call) => self.lease_ended(call),
             DeadlineReason::Settle(call) => self.settled(call),
@@ -272,8 +301,9 @@ pub(crate) fn mix(mut z: u64) -> u64 {
 impl Index {
     fn of(plan: &Plan) -> Self {
         let mut index = Self {
+            sensors: plan.sensors.iter().map(|sensor| sensor.name.as_str().into()).collect(),
             users: vec![Vec::new(); plan.sensors.len()],
-            proofs: vec![Vec::new(); plan.sensors.len()],
+            relays: vec![Vec::new(); plan.sensors.len()],
             causes: vec![BTreeSet::new(); plan.alarms.len()],
             commanded: vec![Vec::new(); plan.relays.len()],
             feeds: foretelling::feeds(plan),
@@ -281,7 +311,9 @@ impl Index {
             ..Self::default()
         };
         for (id, sensor) in (0..).map(SensorId).zip(&plan.sensors) {
-            index.topics.entry(sensor.topic.clone()).or_default().push(id);
+            if let Some(topic) = sensor.feed.topic() {
+                index.topics.entry(topic.to_owned()).or_default().push(id);
+            }
         }
         for (name, work) in &plan.works {
             for button in &work.buttons {
@@ -290,8 +322,12 @@ impl Index {
             }
         }
         for (id, relay) in (0..).map(RelayId).zip(&plan.relays) {
-            for sensor in relay.proof.iter().flat_map(|proof| proof.condition.sensors()) {
-                index.proofs[sensor.index()].push(id);
+            index.commands.entry(relay.topic.clone()).or_default().push(id);
+            let wanted = plan.alarms.iter().filter(|alarm| alarm.fallback.is_some_and(|it| it.relay == id));
+            let of_alarms = wanted.flat_map(|alarm| alarm.condition.sensors());
+            let sensors = relay.conditions().flat_map(Condition::sensors).chain(of_alarms);
+            for sensor in sensors.collect::<BTreeSet<_>>() {
+                index.relays[sensor.index()].push(id);
             }
         }
         for (id, alarm) in (0..).map(AlarmId).zip(&plan.alarms) {

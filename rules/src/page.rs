@@ -3,7 +3,7 @@
 //! a body with how long there is, what has been done and whether it is proved, what to do,
 //! who else was told, and how to answer.
 
-mod gsm;
+pub mod gsm;
 
 use crate::alarm::Priority;
 use crate::callout::{Call, Fate, Member};
@@ -58,6 +58,8 @@ pub(crate) struct Context<'a> {
     pub(crate) purpose: Purpose,
     pub(crate) id: Seq,
     pub(crate) now: Now,
+    /// What the agent could not do, or can't prove: what a person has to do first, a line each.
+    pub(crate) by_hand: Vec<String>,
     /// How long there is, the soonest first, a line each.
     pub(crate) prospects: Vec<String>,
     /// What the agent has done about it, a line each.
@@ -73,7 +75,7 @@ impl Context<'_> {
         };
         let headline = self.headline(&place, &what);
         let body = self.body(&headline);
-        let text = gsm::fit(&self.text(&headline), TEXT_SEPTETS);
+        let text = self.text(&headline);
         let to_them = self.call.pages.iter().filter(|sent| sent.target == *self.target && sent.id != self.id);
         Page {
             id: self.id,
@@ -160,13 +162,19 @@ impl Context<'_> {
             lines.push("(This may be a repeat: the watch was restarted while it was being sent.)".to_owned());
         }
         lines.push(headline.to_owned());
+        if self.tells_of_relays() {
+            lines.extend(self.by_hand.iter().cloned());
+        }
         lines.extend(self.how_long());
         if self.purpose == Purpose::Call {
             lines.extend(self.prospects.iter().cloned());
         }
         lines.extend(self.episodes());
+        if self.tells_of_relays() {
+            let title = if self.purpose == Purpose::Call { "Done so far:" } else { "As the watch left it:" };
+            lines.extend(self.section(title, self.done.clone()));
+        }
         if self.purpose == Purpose::Call {
-            lines.extend(self.section("Done so far:", self.done.clone()));
             lines.extend(self.section("What to do:", self.response()));
         }
         if self.purpose == Purpose::Drill {
@@ -183,6 +191,10 @@ impl Context<'_> {
             lines.push("Estimates are estimates. This watch is a help, never the only safeguard.".to_owned());
         }
         lines.join("\n") + "\n"
+    }
+
+    fn tells_of_relays(&self) -> bool {
+        matches!(self.purpose, Purpose::Call | Purpose::AllClear)
     }
 
     fn section(&self, title: &str, lines: Vec<String>) -> Vec<String> {
@@ -272,15 +284,18 @@ impl Context<'_> {
         lines
     }
 
-    /// The headline, then how long there is, then as much of what to do as fits.
+    /// The headline, then what a person has to do first and how long there is, then as much of what to
+    /// do as fits, then how to answer.
     fn text(&self, headline: &str) -> String {
         let mut text = headline.to_owned();
         if self.purpose == Purpose::Call {
-            let soonest = self.prospects.iter().take(1);
-            for line in soonest.chain(&self.done).chain(&self.response()) {
+            let first = self.by_hand.iter().chain(self.prospects.iter().take(1));
+            for line in first.chain(&self.done).chain(&self.response()) {
                 let _ = write!(text, ". {}", line.trim_end_matches('.'));
             }
         }
-        text
+        // Letters and digits only: each costs one place.
+        let answer = if self.asks() { format!(". Reply ACK {}", self.call.code) } else { String::new() };
+        gsm::fit(&text, TEXT_SEPTETS - answer.len()) + &answer
     }
 }

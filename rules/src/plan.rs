@@ -9,6 +9,7 @@ mod callout;
 mod check;
 mod context;
 mod editor;
+mod feed;
 mod finding;
 mod gear;
 mod hazard;
@@ -26,6 +27,7 @@ mod tank;
 
 pub use check::{Checked, Surroundings};
 pub use editor::{FINDINGS_VERSION, FindingView, FindingsView, PlaceView};
+pub use feed::{Feed, Source, SupplyReading, UpsReading};
 pub use finding::{At, Finding, Severity, render};
 pub use gear::{Air, Battery, Device, Gear};
 pub use people::{ChannelKind, Contact, Directory, Hours, Target};
@@ -132,8 +134,8 @@ pub enum Stocking {
 pub struct Sensor {
     /// Unique in the site.
     pub name: String,
-    /// The MQTT topic that feeds it.
-    pub topic: String,
+    /// Where its readings come from.
+    pub feed: Feed,
     /// How its payloads are to be understood.
     pub mapping: Mapping,
     /// The tank it belongs to; site-wide if none.
@@ -158,7 +160,7 @@ pub struct Sensor {
     pub limits: Option<(f64, f64)>,
     /// The smallest step that its numbers show, base units.
     pub resolution: Option<f64>,
-    /// The radio or board that carries several sensors and fails as one.
+    /// The radio, board, bus or UPS server that carries several sensors and fails as one.
     pub gateway: Option<String>,
 }
 
@@ -186,10 +188,27 @@ pub struct Relay {
     pub off: String,
     /// What switching it on adds to a tank. Only air may ever be added by the agent itself.
     pub moves: Moves,
+    /// The state that the agent leaves it in: on only for what adds nothing but air.
+    pub safe: bool,
     /// What proves that it is on, and how soon.
     pub proof: Option<Proof>,
+    /// Switched on only while this is known to be true.
+    pub only_if: Option<Condition>,
+    /// How long it stays as it is when no alarm wants it any more.
+    pub hold: Option<Hold>,
+    /// The shortest time between two switchings.
+    pub pause: Span,
     /// The longest run of one fallback.
     pub longest: Span,
+}
+
+/// How long a fallback outlasts its alarms. Its longest run is a bound in any case.
+#[derive(Clone, Debug)]
+pub struct Hold {
+    /// Until this has been seen to be true.
+    pub until: Option<Condition>,
+    /// No longer than this.
+    pub at_most: Option<Span>,
 }
 
 /// What a relay adds to the water while it is on.
@@ -270,9 +289,9 @@ pub struct Fallback {
 /// Something that readings come through, and that can fail as one.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Sight {
-    /// All of MQTT.
+    /// All of MQTT: every sensor that a topic feeds.
     Broker,
-    /// All sensors that name this gateway.
+    /// All sensors behind this gateway or source.
     Gateway(String),
     /// One sensor.
     Sensor(SensorId),
@@ -336,9 +355,24 @@ impl Alarm {
         self.written == other.written && worse(self) == worse(other)
     }
 
+    /// How far back the windows of its conditions reach; none if they have none.
+    pub(crate) fn windows_reach(&self) -> Option<Span> {
+        let worse = self.worse.as_ref().and_then(Condition::windows_reach);
+        self.condition.windows_reach().max(worse)
+    }
+
     /// How many bytes the memory of its conditions takes.
     pub fn bytes(&self) -> usize {
         self.condition.bytes() + self.worse.as_ref().map_or(0, Condition::bytes)
+    }
+}
+
+impl Relay {
+    /// Every condition that is asked of it, the proof first.
+    pub(crate) fn conditions(&self) -> impl Iterator<Item = &Condition> {
+        let proof = self.proof.as_ref().map(|proof| &proof.condition);
+        let hold = self.hold.as_ref().and_then(|hold| hold.until.as_ref());
+        [proof, self.only_if.as_ref(), hold].into_iter().flatten()
     }
 }
 
@@ -350,9 +384,23 @@ impl Plan {
 
     /// Every topic that the plan listens to, each once.
     pub fn topics(&self) -> BTreeSet<&str> {
-        let sensors = self.sensors.iter().map(|sensor| &sensor.topic);
-        let buttons = self.works.values().flat_map(|work| &work.buttons).map(|button| &button.topic);
-        sensors.chain(buttons).map(String::as_str).collect()
+        let sensors = self.sensors.iter().filter_map(|sensor| sensor.feed.topic());
+        let buttons = self.works.values().flat_map(|work| &work.buttons).map(|button| button.topic.as_str());
+        // A command that the broker keeps is heard by subscribing to it.
+        let commands = self.relays.iter().map(|relay| relay.topic.as_str());
+        sensors.chain(buttons).chain(commands).collect()
+    }
+
+    /// Whether what is seen this way comes through the broker.
+    pub fn needs_broker(&self, sight: &Sight) -> bool {
+        let topic = |sensor: &Sensor| sensor.feed.topic().is_some();
+        match sight {
+            Sight::Broker => true,
+            Sight::Sensor(id) => topic(self.sensor(*id)),
+            Sight::Gateway(name) => {
+                self.sensors.iter().any(|sensor| sensor.gateway.as_ref() == Some(name) && topic(sensor))
+            }
+        }
     }
 
     /// The sensor at this place.

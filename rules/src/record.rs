@@ -338,9 +338,43 @@ pub enum Body {
         attempt: u32,
         /// Why now: the fallback began, is repeated for want of proof, is undone.
         why: String,
+        /// Back to its safe state.
+        #[serde(default)]
+        undo: bool,
     },
-    /// The agent lets go of a relay and leaves it as it stands: what adds heat, water or light
-    /// is switched on again by a person.
+    /// A relay is wanted, and something stands against it. It is switched when that has gone.
+    Withheld {
+        /// The relay.
+        relay: String,
+        /// On or off.
+        on: bool,
+        /// The episode it is for.
+        episode: Seq,
+        /// What stands against it.
+        why: String,
+    },
+    /// No alarm wants it any more, but the relay stays as it is.
+    Held {
+        /// The relay.
+        relay: String,
+        /// The episode it was for.
+        episode: Seq,
+        /// Until what.
+        why: String,
+    },
+    /// The relay showed another state than the one it was proved to be in, as by a person's
+    /// hand: the agent leaves it alone while any alarm wants it.
+    ByHand {
+        /// The relay.
+        relay: String,
+        /// The episode it is for.
+        episode: Seq,
+        /// The state that it showed.
+        shows: bool,
+        /// What was seen.
+        why: String,
+    },
+    /// The agent lets go of a relay and leaves it as it stands.
     Released {
         /// The relay.
         relay: String,
@@ -366,5 +400,18 @@ pub enum Body {
         switching: Seq,
         /// What was seen instead.
         why: String,
+        /// Nothing could be seen: it may have obeyed.
+        #[serde(default)]
+        unknown: bool,
+    },
+    /// The broker keeps a command for a relay, so that a device that connects obeys it, long
+    /// after anybody meant it.
+    CommandKept {
+        /// The relay.
+        relay: String,
+        /// Where it is kept.
+        topic: String,
+        /// What the broker keeps.
+        payload: String,
     },
 }

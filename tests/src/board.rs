@@ -12,7 +12,7 @@ use tokio::sync::Notify;
 use tokio::task::JoinSet;
 
 /// How often every sensor speaks.
-const EVERY: Duration = Duration::from_millis(250);
+pub(crate) const EVERY: Duration = Duration::from_millis(250);
 
 /// After a connection that broke: the library would try again at once.
 const PAUSE: Duration = Duration::from_millis(100);
@@ -29,7 +29,7 @@ pub struct Board {
     _task: JoinSet<()>,
 }
 
-fn client(port: u16, (user, password): (&str, &str), id: &str) -> (AsyncClient, EventLoop) {
+pub(crate) fn client(port: u16, (user, password): (&str, &str), id: &str) -> (AsyncClient, EventLoop) {
     let mut options = MqttOptions::new(id, "127.0.0.1", port);
     options.set_credentials(user, password).set_keep_alive(Duration::from_secs(10)).set_clean_start(true);
     AsyncClient::new(options, 64)
@@ -53,6 +53,15 @@ impl Board {
     pub fn set(&self, topic: &str, value: &str) {
         self.values().insert(topic.to_owned(), value.to_owned());
         self.changed.notify_one();
+    }
+
+    /// A way to [`Self::set`] for what stands beside the board.
+    pub fn sayer(&self) -> impl Fn(&str, &str) + Send + 'static {
+        let (values, changed) = (Arc::clone(&self.values), Arc::clone(&self.changed));
+        move |topic, value| {
+            values.lock().unwrap_or_else(PoisonError::into_inner).insert(topic.to_owned(), value.to_owned());
+            changed.notify_one();
+        }
     }
 
     /// A sensor falls silent.

@@ -1,5 +1,6 @@
 //! What a channel needs to know, checked by the configuration.
 
+use crate::modem::Number;
 use crate::secret::Secret;
 use lettre::message::Mailbox;
 use slackwater_rules::time::Span;
@@ -17,6 +18,8 @@ pub enum ChannelSettings {
     Folder(FolderSettings),
     /// An MQTT publish.
     Siren(SirenSettings),
+    /// A text to this number.
+    Text(Number),
 }
 
 /// The mail server.

@@ -1,5 +1,5 @@
-//! Whom to trust, and what a failed handshake means in words that a keeper can act on. Mail and
-//! push share it, so that both trust the same authorities and say the same things.
+//! Whom to trust, and what a failed handshake means in words that a keeper can act on. Mail, push
+//! and UPS servers share it, so that all trust the same authorities and say the same things.
 
 use rustls::pki_types::CertificateDer;
 use rustls::pki_types::pem::PemObject;
@@ -12,7 +12,7 @@ use std::path::Path;
 use std::sync::Arc;
 
 /// The authorities in `ca_file`, and no others; the system's if there is no file.
-pub(super) fn authorities(ca_file: Option<&Path>) -> Result<Vec<CertificateDer<'static>>, String> {
+pub(crate) fn authorities(ca_file: Option<&Path>) -> Result<Vec<CertificateDer<'static>>, String> {
     let Some(path) = ca_file else {
         let found = rustls_native_certs::load_native_certs().certs;
         let usable: Vec<_> =
@@ -37,7 +37,7 @@ pub(super) fn authorities(ca_file: Option<&Path>) -> Result<Vec<CertificateDer<'
 }
 
 /// A client that trusts these authorities.
-pub(super) fn client(authorities: Vec<CertificateDer<'static>>) -> Result<Arc<ClientConfig>, String> {
+pub(crate) fn client(authorities: Vec<CertificateDer<'static>>) -> Result<Arc<ClientConfig>, String> {
     let mut roots = RootCertStore::empty();
     roots.add_parsable_certificates(authorities);
     let provider = Arc::new(rustls::crypto::ring::default_provider());
@@ -87,6 +87,14 @@ pub(super) fn outcome(error: &(dyn Error + 'static), peer: &str) -> Option<Outco
         }
         other => settings(format!("{peer}: TLS failed: {other}")),
     })
+}
+
+/// The same in words alone, for who sends no pages.
+pub(crate) fn trouble(error: &(dyn Error + 'static), peer: &str) -> Option<String> {
+    match outcome(error, peer)? {
+        Outcome::Deferred { why } | Outcome::Failed { why } => Some(why),
+        Outcome::Accepted { .. } => None,
+    }
 }
 
 /// The TLS error among the causes. An I/O error hides what it wraps from `source`.

@@ -18,7 +18,8 @@ pub(super) fn check(config: &Config, as_json: bool) -> ExitCode {
             Ok(site) => (&[][..], Some(&site.findings), true),
             Err(wrong) => (&wrong.configuration[..], wrong.findings.as_ref(), false),
         };
-        let form = json!({ "version": 1, "ok": ok, "configuration": configuration, "rules": rules });
+        let cut_off = read.as_ref().map_or(Vec::new(), |site| site.settings.cut_off_without_router());
+        let form = json!({ "version": 1, "ok": ok, "configuration": configuration, "rules": rules, "cut_off_without_router": cut_off });
         return match serde_json::to_string_pretty(&form) {
             Ok(text) => {
                 println!("{text}");
@@ -32,18 +33,56 @@ pub(super) fn check(config: &Config, as_json: bool) -> ExitCode {
             if !site.warnings.is_empty() {
                 println!("{}", site.warnings.trim_end());
             }
+            if let Some(note) = without_router(&site.settings.cut_off_without_router()) {
+                println!("{note}");
+            }
             let plan = &site.plan;
             println!(
-                "{}: {} tanks, {} sensors, {} relays, {} alarms, {} call-outs: it can run",
+                "{}: {}, {}, {}, {}, {}: it can run",
                 plan.site,
-                plan.tanks.len(),
-                plan.sensors.len(),
-                plan.relays.len(),
-                plan.alarms.iter().filter(|alarm| alarm.sight.is_none()).count(),
-                plan.callouts.len()
+                counted(plan.tanks.len(), "tank"),
+                counted(plan.sensors.len(), "sensor"),
+                counted(plan.relays.len(), "relay"),
+                counted(plan.alarms.iter().filter(|alarm| alarm.sight.is_none()).count(), "alarm"),
+                counted(plan.callouts.len(), "call-out"),
             );
             ExitCode::SUCCESS
         }
         Err(mistakes) => wrong(&mistakes.text),
+    }
+}
+
+/// `1 tank`, `2 tanks`.
+fn counted(count: usize, what: &str) -> String {
+    let ending = if count == 1 { "" } else { "s" };
+    format!("{count} {what}{ending}")
+}
+
+/// Most nights this tool is for begin with the mains, and the router goes with them.
+fn without_router(cut_off: &[&str]) -> Option<String> {
+    let (last, others) = cut_off.split_last()?;
+    let (who, are) = match others {
+        [] => ((*last).to_owned(), "is"),
+        _ => (format!("{} and {last}", others.join(", ")), "are"),
+    };
+    Some(format!(
+        "note: {who} {are} told by mail and push only, and these need the router: without a battery on it, or a \
+         text channel, a power cut takes them too"
+    ))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::without_router;
+
+    #[test]
+    fn who_is_cut_off_with_the_router_is_named() {
+        assert_eq!(without_router(&[]), None);
+        assert!(
+            without_router(&["Ines"])
+                .is_some_and(|note| note.starts_with("note: Ines is told by mail and push only"))
+        );
+        let note = without_router(&["Ines", "Tom", "the neighbour"]);
+        assert!(note.is_some_and(|note| note.starts_with("note: Ines, Tom and the neighbour are told")));
     }
 }

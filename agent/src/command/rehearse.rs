@@ -13,11 +13,11 @@ use std::process::ExitCode;
 #[derive(clap::Args, Debug)]
 pub(super) struct Rehearse {
     /// Story files.
-    #[arg(value_name = "STORY", required_unless_present = "alarms")]
+    #[arg(value_name = "STORY", required_unless_present = "hazards")]
     stories: Vec<PathBuf>,
     /// Make up the smallest story that raises each alarm, and one that must not.
     #[arg(long)]
-    alarms: bool,
+    hazards: bool,
     /// Print all that happened, not only what went otherwise.
     #[arg(long)]
     timeline: bool,
@@ -40,7 +40,7 @@ pub(super) fn play(rehearse: &Rehearse) -> ExitCode {
             }
         };
     }
-    if rehearse.alarms {
+    if rehearse.hazards {
         good &= probe_all(&site.plan);
     }
     if good { ExitCode::SUCCESS } else { ExitCode::FAILURE }
@@ -64,6 +64,7 @@ fn play_one(path: &Path, plan: &Plan, timeline: bool) -> Result<bool, String> {
         println!("{}", render(&name, &text, &[finding]).trim_end());
     }
     match misses.len() {
+        0 if met == 0 => println!("  it expects nothing: see the timeline (--timeline)"),
         0 => println!("  all {met} expectations met"),
         n => println!("  {n} of {} expectations not met", n + met),
     }

@@ -185,6 +185,10 @@ impl Log {
                 | Body::Switched { .. }
                 | Body::Released { .. }
                 | Body::Proved { .. }
+                | Body::Withheld { .. }
+                | Body::Held { .. }
+                | Body::ByHand { .. }
+                | Body::CommandKept { .. }
                 | Body::NotProved { .. } => return true,
             };
             // An alarm that is put aside does not stand any more.

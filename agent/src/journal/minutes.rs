@@ -13,6 +13,7 @@ use slackwater_rules::quality::Quality;
 use slackwater_rules::reading::Value;
 use slackwater_rules::time::Moment;
 use std::collections::{HashMap, VecDeque};
+use std::sync::Arc;
 
 pub(super) const MINUTE: i64 = 60_000;
 
@@ -86,7 +87,7 @@ impl Bucket {
 
 #[derive(Debug)]
 struct Sensor {
-    name: String,
+    name: Arc<str>,
     /// Its row, once it is known to be safe there.
     row: Option<i64>,
     open: Option<Bucket>,
@@ -95,7 +96,7 @@ struct Sensor {
 /// The buckets in memory.
 #[derive(Debug, Default)]
 pub(super) struct Minutes {
-    places: HashMap<String, usize>,
+    places: HashMap<Arc<str>, usize>,
     sensors: Vec<Sensor>,
     finished: VecDeque<(usize, Bucket)>,
     lost: u64,

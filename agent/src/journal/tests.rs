@@ -26,7 +26,7 @@ fn settled(seq: Seq, at: Now) -> Record {
 
 fn good(sensor: &str, at: Span, x: f64) -> Sample {
     let value = Some(Value::Number(x));
-    Sample { sensor: sensor.to_owned(), at: Moment(at.0), value, quality: Quality::Good }
+    Sample { sensor: sensor.into(), at: Moment(at.0), value, quality: Quality::Good }
 }
 
 fn word(sensor: &str, at: Span, word: u16) -> Sample {
@@ -642,9 +642,20 @@ fn one_of_each() -> Vec<Body> {
         Body::Refused { what: s("ack XYZ"), why: why.clone(), by: by() },
         Body::WorkBegan { tank: tank.clone(), work: work.clone(), length: span, by: by() },
         Body::WorkEnded { tank, work, by: Some(by()) },
-        Body::Switched { relay: s("air-pump"), on: true, episode: 1, attempt: 1, why: why.clone() },
+        Body::Switched {
+            relay: s("air-pump"),
+            on: true,
+            episode: 1,
+            attempt: 1,
+            why: why.clone(),
+            undo: false,
+        },
         Body::Proved { relay: s("air-pump"), switching: 4, after: span },
-        Body::NotProved { relay: s("air-pump"), switching: 4, why: why.clone() },
+        Body::NotProved { relay: s("air-pump"), switching: 4, why: why.clone(), unknown: true },
+        Body::Withheld { relay: s("air-pump"), on: true, episode: 1, why: why.clone() },
+        Body::Held { relay: s("air-pump"), episode: 1, why: why.clone() },
+        Body::ByHand { relay: s("air-pump"), episode: 1, shows: false, why: why.clone() },
+        Body::CommandKept { relay: s("air-pump"), topic: s("lagoon/airpump/set"), payload: s("on") },
         Body::Released { relay: s("heater"), episode: 1, why: why.clone() },
         Body::Marked { episode: 1, verdict: Verdict::False, note: why, by: by() },
         Body::Learned { tank: s("lagoon"), numbers: vec![44.0, -0.125, 1e-7, 0.1 + 0.2] },
@@ -663,7 +674,7 @@ fn one_of_each() -> Vec<Body> {
     ]
 }
 
-const KINDS: usize = 39;
+const KINDS: usize = 43;
 
 /// A new kind breaks this match: give it a place here, and one of it to [`one_of_each`].
 fn place_of(body: &Body) -> usize {
@@ -705,7 +716,11 @@ fn place_of(body: &Body) -> usize {
         Body::NotProved { .. } => 34,
         Body::Released { .. } => 35,
         Body::Marked { .. } => 36,
-        Body::Learned { .. } => 37,
-        Body::Foretold { .. } => 38,
+        Body::Withheld { .. } => 37,
+        Body::Held { .. } => 38,
+        Body::ByHand { .. } => 39,
+        Body::CommandKept { .. } => 40,
+        Body::Learned { .. } => 41,
+        Body::Foretold { .. } => 42,
     }
 }

@@ -162,18 +162,38 @@ impl<'a> Events<'a> {
             Body::Resumed { call, why } => self.call(call, |known| known.resumed.push(Reason { at, why })),
             Body::CallEnded { call } => self.call(call, |known| known.ended = Some(at)),
 
-            Body::Switched { relay, on, episode, attempt, why } => {
+            Body::Switched { relay, on, episode, attempt, why, .. } => {
                 let switching = Switching { at, relay, on, why, attempt, proof: ProofSeen::Unknown };
                 if let Some(known) = self.episodes.get_mut(&episode) {
                     self.switchings.insert(seq, (episode, known.fallbacks.len()));
                     known.fallbacks.push(switching);
                 }
             }
+            Body::Withheld { relay, on, why, .. } => {
+                let state = if on { "on" } else { "off" };
+                self.note(at, format!("{relay} was wanted {state} and not switched: {why}"));
+            }
+            Body::Held { relay, why, .. } => self.note(at, format!("{relay} stayed as it was: {why}")),
+            Body::ByHand { relay, shows, why, .. } => {
+                let (shown, told) = if shows { ("on", "off") } else { ("off", "on") };
+                let what = format!("{relay} showed {shown} after it was proved {told}, and was left alone");
+                self.note(at, format!("{what}: {why}"));
+            }
             Body::Released { relay, why, .. } => {
-                self.note(at, format!("{relay} was left as it stood, for a person to switch back: {why}"));
+                self.note(at, format!("{relay} was left as it stood: {why}"));
+            }
+            Body::CommandKept { relay, topic, payload } => {
+                let what = format!("the broker keeps the command {payload:?} for {relay} on {topic}");
+                self.note(at, format!("{what}: a device that connects would obey it"));
             }
             Body::Proved { switching, after, .. } => self.proof(switching, ProofSeen::Proved { after }),
-            Body::NotProved { switching, why, .. } => self.proof(switching, ProofSeen::NotProved { why }),
+            Body::NotProved { switching, why, unknown: false, .. } => {
+                self.proof(switching, ProofSeen::NotProved { why });
+            }
+            Body::NotProved { switching, why, unknown: true, .. } => {
+                let why = format!("not known whether it obeyed: {why}");
+                self.proof(switching, ProofSeen::NotProved { why });
+            }
 
             Body::Shelved { alarm, by, why, .. } => {
                 self.put_aside(&alarm, &at, "shelved");

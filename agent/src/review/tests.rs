@@ -69,7 +69,7 @@ impl Story {
             let at = from + Span::minutes(minute);
             let (value, quality) = value(minute as f64);
             let at = self.now(at, true).mono;
-            self.journal.sample(&[Sample { sensor: sensor.to_owned(), at, value: Some(value), quality }]);
+            self.journal.sample(&[Sample { sensor: sensor.into(), at, value: Some(value), quality }]);
         }
         let now = self.now(to, true);
         self.journal.flush(&now).unwrap();
@@ -84,7 +84,7 @@ impl Story {
 fn plan() -> Plan {
     let sensor = |name: &str, mapping: Mapping, limits: Option<(f64, f64)>| Sensor {
         name: name.to_owned(),
-        topic: name.to_owned(),
+        feed: slackwater_rules::plan::Feed::Topic(name.to_owned()),
         mapping,
         tank: limits.map(|_| TankId(0)),
         measure: Measure { name: "temperature", dimension: Dimension::TEMPERATURE, words: limits.is_none() },
@@ -186,7 +186,14 @@ fn fortnight() -> Story {
     let siren = story.tell("2026-10-20 03:12:20", paged(call, "siren", Purpose::Call));
     let on = story.tell(
         "2026-10-20 03:12:20",
-        Body::Switched { relay: s("air-pump"), on: true, episode, attempt: 1, why: s("the fallback begins") },
+        Body::Switched {
+            relay: s("air-pump"),
+            on: true,
+            episode,
+            attempt: 1,
+            why: s("the fallback begins"),
+            undo: false,
+        },
     );
     story.tell(
         "2026-10-20 03:12:24",
@@ -237,11 +244,16 @@ fn fortnight() -> Story {
     story.tell("2026-10-20 05:44", returned("return-stopped", second, Span::minutes(150)));
     let off = story.tell(
         "2026-10-20 05:45",
-        Body::Switched { relay: s("air-pump"), on: false, episode, attempt: 2, why: s("undone") },
+        Body::Switched { relay: s("air-pump"), on: false, episode, attempt: 2, why: s("undone"), undo: true },
     );
     story.tell(
         "2026-10-20 05:46",
-        Body::NotProved { relay: s("air-pump"), switching: off, why: s("air-pump-current 0.21 A") },
+        Body::NotProved {
+            relay: s("air-pump"),
+            switching: off,
+            why: s("air-pump-current 0.21 A"),
+            unknown: false,
+        },
     );
     let clear = story.tell("2026-10-20 05:45", paged(call, "ines.text", Purpose::AllClear));
     story.tell(

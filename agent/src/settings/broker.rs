@@ -91,7 +91,7 @@ impl BrokerSettings {
 
 impl TlsSettings {
     /// `true`, `false`, or a table that says more.
-    fn read(item: &Item<'_>) -> Option<Option<Self>> {
+    pub(super) fn read(item: &Item<'_>) -> Option<Option<Self>> {
         if !item.is_table() {
             return item.flag().map(|wanted| wanted.then(Self::default));
         }

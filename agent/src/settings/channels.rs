@@ -5,6 +5,7 @@ use super::tree::{Item, Table};
 pub use crate::channels::{
     ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings,
 };
+use crate::modem::{ModemSettings, Number};
 use crate::secret::Secret;
 use hyper::header::HeaderName;
 use hyper::{Method, Uri};
@@ -20,6 +21,15 @@ impl ChannelSettings {
             Self::Mail(_) | Self::Folder(_) => ChannelKind::Mail,
             Self::Push(_) => ChannelKind::Push,
             Self::Siren(_) => ChannelKind::Siren,
+            Self::Text(_) => ChannelKind::Text,
+        }
+    }
+
+    /// Whether it reaches a person only as long as the router has power.
+    pub fn needs_router(&self) -> bool {
+        match self {
+            Self::Mail(_) | Self::Push(_) => true,
+            Self::Folder(_) | Self::Siren(_) | Self::Text(_) => false,
         }
     }
 }
@@ -48,11 +58,10 @@ pub(super) fn channel(item: &Item<'_>, personal: bool) -> Option<ChannelSettings
         ("text", Kind::Text),
     ];
     let kind = table.need("kind", |item| match item.one_of(&kinds)? {
-        Kind::Text => item.wrong("`text` is not in this version: `mail`, `push`, `folder` and `siren` are"),
         Kind::Siren if personal => {
             item.wrong("a siren reaches nobody in particular: write it as `[channel.NAME]`")
         }
-        Kind::Mail | Kind::Push | Kind::Folder if !personal => {
+        Kind::Mail | Kind::Push | Kind::Folder | Kind::Text if !personal => {
             item.wrong("only sirens belong to nobody: write this channel as `[contact.NAME.channel.NAME]`")
         }
         kind => Some(kind),
@@ -70,7 +79,7 @@ pub(super) fn channel(item: &Item<'_>, personal: bool) -> Option<ChannelSettings
             Some(ChannelSettings::Folder(FolderSettings { folder: folder?, to: to? }))
         }
         Kind::Siren => siren(&mut table).map(ChannelSettings::Siren),
-        Kind::Text => None,
+        Kind::Text => table.need("to", number).map(ChannelSettings::Text),
     }
 }
 
@@ -81,6 +90,13 @@ fn mailbox(item: &Item<'_>) -> Option<Mailbox> {
             "`{text}` is not a mail address: one like \"ines@example.org\" or \"Ines <ines@example.org>\" is expected"
         ))
     })
+}
+
+/// A number; no text shows it.
+fn number(item: &Item<'_>) -> Option<Number> {
+    Number::parse(&item.text()?)
+        .map_err(|why| item.wrong::<()>(format!("{why}; a number like \"+351 900 000 000\" is expected")))
+        .ok()
 }
 
 fn siren(table: &mut Table<'_>) -> Option<SirenSettings> {
@@ -209,5 +225,38 @@ impl MailSettings {
             ca_file: ca_file?,
             timeout: timeout?,
         })
+    }
+}
+
+/// PINs of a SIM: 3GPP TS 31.101, 9.5.1.
+const PIN_DIGITS: std::ops::RangeInclusive<usize> = 4..=8;
+
+/// Speeds that serial modems have.
+const SPEEDS: &[(&str, u32)] = &[
+    ("9600 Bd", 9_600),
+    ("19200 Bd", 19_200),
+    ("38400 Bd", 38_400),
+    ("57600 Bd", 57_600),
+    ("115200 Bd", 115_200),
+    ("230400 Bd", 230_400),
+    ("460800 Bd", 460_800),
+    ("921600 Bd", 921_600),
+];
+
+impl ModemSettings {
+    pub(super) fn read(item: &Item<'_>) -> Option<Self> {
+        let mut table = item.table()?;
+        let device = table.need("device", Item::path);
+        let model = table.may("model", Item::text);
+        let pin = table.may("pin-file", |item| {
+            let pin = item.secret()?;
+            let digits = pin.expose().bytes().all(|b| b.is_ascii_digit());
+            match digits && PIN_DIGITS.contains(&pin.expose().len()) {
+                true => Some(pin),
+                false => item.wrong("what it holds is not a PIN: 4 to 8 digits are expected"),
+            }
+        });
+        let speed = table.or("speed", 115_200, |item| item.one_of(SPEEDS));
+        Some(Self { device: device?, model: model?, pin: pin?, speed: speed? })
     }
 }

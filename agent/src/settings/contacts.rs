@@ -34,16 +34,27 @@ pub(super) fn read(root: &mut Table<'_>) -> Option<People> {
     Some((people, channels))
 }
 
-/// A mail channel without a server would fail at night.
-pub(super) fn want_mail_server(root: &Table<'_>, channels: &BTreeMap<Target, ChannelSettings>) -> Option<()> {
-    match channels.iter().find(|(_, channel)| matches!(channel, ChannelSettings::Mail(_))) {
-        Some((target, _)) => root.wrong("mail", format!("it is missing, but `{target}` is a mail channel")),
+/// A channel without the section that it goes through would fail at night.
+pub(super) fn want(
+    root: &Table<'_>,
+    section: &'static str,
+    kind: &str,
+    channels: &BTreeMap<Target, ChannelSettings>,
+    needs: impl Fn(&ChannelSettings) -> bool,
+) -> Option<()> {
+    match channels.iter().find(|(_, channel)| needs(channel)) {
+        Some((target, _)) => {
+            root.wrong(section, format!("it is missing, but `{target}` is a {kind} channel"))
+        }
         None => Some(()),
     }
 }
 
 /// All entries of a table with names of the keeper's choice; every one is looked at.
-fn each<'a, T>(item: &Item<'a>, mut read: impl FnMut(&str, &Item<'a>) -> Option<T>) -> Option<Vec<T>> {
+pub(super) fn each<'a, T>(
+    item: &Item<'a>,
+    mut read: impl FnMut(&str, &Item<'a>) -> Option<T>,
+) -> Option<Vec<T>> {
     let named = item.table()?.named();
     let found: Vec<Option<T>> = named
         .iter()

@@ -67,7 +67,9 @@ pub(super) fn read<T>(
 ) -> Result<T, Mistakes> {
     let context = Context::new(file, environment);
     let text = std::fs::read_to_string(file)
-        .map_err(|error| context.refuse(format!("the configuration can't be read: {error}")))?;
+        .map_err(|error| context.refuse(format!(
+                "the configuration can't be read: {error} (`slackwater init` writes one to begin with, `--config` names another)"
+            )))?;
     let file = File::from_str(&text, FileFormat::Toml);
     let broken = |error| context.refuse(format!("the configuration is not TOML: {}", reason(error)));
     // `config` reads keys at the root as paths: `x[9999999999]` would be a list of that length.

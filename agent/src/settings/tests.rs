@@ -121,6 +121,11 @@ fn everything_that_can_be_said_is_understood() {
         password-file = "mail-password"
         from = "Halyard House <watch@example.org>"
         timeout = "45 s"
+        [modem]
+        device = "/dev/serial/by-id/usb-Slack_Tide_*-if02"
+        model = "Stick"
+        pin-file = "sim-pin"
+        speed = "9600 Bd"
         [contact.ines]
         name = "Ines"
         hours = ["07:00-23:00", "23:30-00:30"]
@@ -128,6 +133,9 @@ fn everything_that_can_be_said_is_understood() {
         [contact.ines.channel.mail]
         kind = "mail"
         to = "ines@example.org"
+        [contact.ines.channel.text]
+        kind = "text"
+        to = "+351 900 000 012"
         [contact.ines.channel.push]
         kind = "push"
         url = "https://push.example.org/halyard?x=1"
@@ -147,6 +155,7 @@ fn everything_that_can_be_said_is_understood() {
     )
     .file("broker-password", "00123\n", 0o600)
     .file("mail-password", "with space \r\n", 0o400)
+    .file("sim-pin", "4711\n", 0o600)
     .file("push-token", "Bearer abc", 0o600)
     .file("push.txt", "{title}\n{body}\n", 0o644)
     .file("ca.pem", "-----BEGIN CERTIFICATE-----\n-----END CERTIFICATE-----\n", 0o644);
@@ -193,10 +202,18 @@ fn everything_that_can_be_said_is_understood() {
             ("siren".to_owned(), ChannelKind::Siren),
             ("ines.mail".to_owned(), ChannelKind::Mail),
             ("ines.push".to_owned(), ChannelKind::Push),
+            ("ines.text".to_owned(), ChannelKind::Text),
         ]
     );
+    let modem = settings.modem.as_ref().expect("a modem");
+    assert_eq!((modem.model.as_deref(), modem.speed), (Some("Stick"), 9_600));
+    assert_eq!(modem.device, Path::new("/dev/serial/by-id/usb-Slack_Tide_*-if02"));
+    assert_eq!(modem.pin.as_ref().map(|pin| pin.expose()), Some("4711"));
+    assert_eq!(settings.numbers(), [(Number::parse("+351900000012").expect("a number"), "ines".to_owned())]);
+    assert_eq!(settings.cut_off_without_router(), Vec::<&str>::new());
     let shown = format!("{settings:?}");
     assert!(!shown.contains("00123") && !shown.contains("with space") && !shown.contains("abc"));
+    assert!(!shown.contains("4711") && !shown.contains("900000012") && !shown.contains("900 000 012"));
 }
 
 #[test]
@@ -269,12 +286,16 @@ fn all_mistakes_come_at_once() {
         security = "none"
         from = "nobody"
         user = "watch"
+        [modem]
+        device = 5
+        speed = "115200"
+        pin-flie = "sim-pin"
         [contact.Ines]
         hours = ["7-23", "07:00-07:00", "25:00-26:00"]
         away = [{ from = "2026-12-20", until = "2026-12-10" }, { from = "tomorrow" }]
         [contact.tom.channel.mobile]
         kind = "text"
-        to = "+351 900 000 000"
+        to = "0900 000 000"
         [contact.tom.channel.horn]
         kind = "siren"
         topic = "x"
@@ -316,6 +337,44 @@ fn all_mistakes_come_at_once() {
 fn a_mail_channel_needs_a_mail_server() {
     let desk = with("[contact.ines.channel.mail]\nkind = \"mail\"\nto = \"ines@example.org\"");
     assert_snapshot!(desk.mistakes());
+}
+
+#[test]
+fn a_text_channel_needs_a_modem_and_a_pin_is_digits() {
+    let channel = "[contact.ines.channel.text]\nkind = \"text\"\nto = \"+351 900 000 012\"\n";
+    assert_snapshot!("no_modem", with(channel).mistakes());
+    let pin = "[modem]\ndevice = \"/dev/ttyUSB0\"\npin-file = \"pin\"";
+    let desk = with(&format!("{channel}{pin}")).file("pin", "47 11\n", 0o600);
+    let text = desk.mistakes();
+    assert!(!text.contains("47 11"), "{text}");
+    assert_snapshot!("odd_pin", text);
+}
+
+#[test]
+fn who_is_reached_through_the_router_only_is_known() {
+    let settings = with(
+        r#"
+        [modem]
+        device = "/dev/ttyUSB0"
+        [mail]
+        host = "mail.example.org"
+        from = "watch@example.org"
+        [contact.ines]
+        name = "Ines"
+        [contact.ines.channel.mail]
+        kind = "mail"
+        to = "ines@example.org"
+        [contact.tom.channel.mail]
+        kind = "mail"
+        to = "tom@example.org"
+        [contact.tom.channel.text]
+        kind = "text"
+        to = "+351 900 000 012"
+        [contact.nobody]
+        "#,
+    )
+    .settings();
+    assert_eq!(settings.cut_off_without_router(), ["Ines"]);
 }
 
 #[test]
@@ -396,8 +455,9 @@ fn the_sample_site_is_right() {
 fn everything_that_the_sample_leaves_out_is_right_too() {
     let sample = include_str!("../../../deploy/sample/agent.toml");
     // A line that begins with `#key =` is a setting that is left out; prose has a space after `#`.
-    let is_setting =
-        |line: &str| line.starts_with('#') && line[1..].starts_with(|c: char| c.is_ascii_lowercase());
+    let is_setting = |line: &str| {
+        line.starts_with('#') && line[1..].starts_with(|c: char| c.is_ascii_lowercase() || c == '[')
+    };
     let full: Vec<_> = sample
         .lines()
         .filter(|line| !line.starts_with("#tls") && !line.starts_with("tls"))
@@ -407,6 +467,40 @@ fn everything_that_the_sample_leaves_out_is_right_too() {
         .file("broker-password", "x\n", 0o600)
         .file("mail-password", "x\n", 0o600)
         .file("push-authorization", "x\n", 0o600)
+        .file("sim-pin", "4711\n", 0o600)
         .file("push.txt", "{title}\n", 0o644)
         .settings();
+}
+
+#[test]
+fn a_ups_is_looked_for_on_this_machine_unless_its_server_is_named() {
+    let settings = Desk::new(
+        "[site]\nrules = \"rules.toml\"\nzone = \"UTC\"\n[broker]\nhost = \"localhost\"\n[sources]\none-wire = \"w1\"\n\
+         [ups.rack]\n[ups.cellar]\nhost = \"10.0.0.5\"\nname = \"eaton\"\nuser = \"watch\"\npassword-file = \"secret\"\n",
+    )
+    .file("secret", "neap tide\n", 0o600)
+    .settings();
+    let sources = settings.sources;
+    assert!(sources.one_wire.is_absolute() && sources.one_wire.ends_with("w1"));
+    assert_eq!(sources.power_supplies, Path::new("/sys/class/power_supply"));
+    assert_eq!(sources.ups["rack"], UpsSettings::local("rack"));
+    let cellar = &sources.ups["cellar"];
+    assert_eq!((cellar.place().as_str(), cellar.name.as_str()), ("10.0.0.5:3493", "eaton"));
+    assert!(!format!("{cellar:?}").contains("neap tide"));
+}
+
+#[test]
+fn a_login_at_a_ups_server_is_whole_or_none() {
+    let site = "[site]\nrules = \"rules.toml\"\nzone = \"UTC\"\n[broker]\nhost = \"localhost\"\n";
+    for (keys, said) in [
+        ("user = \"watch\"", "ups.rack.password-file: it is missing"),
+        ("password-file = \"secret\"", "ups.rack.user: it is missing"),
+        ("port = 0", "ups.rack.port: "),
+        ("server = \"10.0.0.5\"", "ups.rack.server: no such key"),
+        ("host = \"http://10.0.0.5\"", "ups.rack.host: "),
+    ] {
+        let text = format!("{site}[ups.rack]\n{keys}\n");
+        let mistakes = Desk::new(&text).file("secret", "neap tide\n", 0o600).mistakes();
+        assert!(mistakes.contains(said), "{keys}: {mistakes}");
+    }
 }

@@ -11,7 +11,7 @@ impl Watch {
         match request {
             Request::Status { json } => {
                 let status = self.engine.status(now);
-                self.health.look(&self.channels, &self.keeper);
+                self.health.look(&self.channels, &self.keeper, self.context.modem.as_ref());
                 let text = if json {
                     health::json(&status, &self.health)
                 } else {

@@ -4,6 +4,7 @@
 
 use crate::channels::{self, Channels};
 use crate::keeper::Keeper;
+use crate::modem::{self, Modem};
 use serde::Serialize;
 use serde_json::json;
 use slackwater_rules::engine::{AlarmView, Explanation, Status};
@@ -21,10 +22,14 @@ pub(super) struct Health {
     pub(super) round_trip: Option<Duration>,
     /// Subscriptions that the broker refused, and why.
     pub(super) refused: BTreeMap<String, String>,
+    /// Sources by name, and why they can't be asked, if so.
+    pub(super) sources: BTreeMap<String, Option<String>>,
     /// Why the files that were to be reloaded were not taken.
     pub(super) reload_refused: Option<String>,
     /// What is wrong with the journal.
     pub(super) journal: Option<String>,
+    /// How the modem is, if there is to be one.
+    pub(super) modem: Option<modem::View>,
     /// How the channels are.
     pub(super) channels: BTreeMap<Target, channels::Health>,
 }
@@ -35,16 +40,19 @@ impl Default for Health {
             deaf: Some("not yet connected".to_owned()),
             round_trip: None,
             refused: BTreeMap::new(),
+            sources: BTreeMap::new(),
             reload_refused: None,
             journal: None,
+            modem: None,
             channels: BTreeMap::new(),
         }
     }
 }
 
 impl Health {
-    pub(super) fn look(&mut self, channels: &Channels, keeper: &Keeper) {
+    pub(super) fn look(&mut self, channels: &Channels, keeper: &Keeper, modem: Option<&Modem>) {
         self.channels = channels.health();
+        self.modem = modem.map(Modem::view);
         self.journal = keeper.trouble();
     }
 
@@ -81,7 +89,9 @@ pub(super) fn json(status: &Status, health: &Health) -> String {
         "status": status,
         "health": {
             "broker": {"deaf": health.deaf, "round_trip_ms": health.round_trip.map(|trip| trip.as_millis() as u64), "refused": health.refused},
+            "sources": health.sources,
             "journal": health.journal,
+            "modem": health.modem.as_ref().map(|view| json!({"well": view.is_ok(), "view": view.as_ref().unwrap_or_else(|why| why)})),
             "reload_refused": health.reload_refused,
             "clock_trusted": status.at.wall_trusted,
             "channels": channels,
@@ -118,7 +128,14 @@ pub(super) fn words(status: &Status, health: &Health) -> String {
         }
     }
     for relay in &status.relays {
-        let _ = writeln!(out, "\nrelay {}: {}", relay.name, relay.state);
+        let _ =
+            writeln!(out, "\nrelay {}: {}", relay.name, relay.state.as_deref().unwrap_or("left to itself"));
+        if let Some(kept) = &relay.kept {
+            let _ = writeln!(
+                out,
+                "  THE BROKER KEEPS the command {kept:?}: a device that connects would obey it"
+            );
+        }
     }
     for (tank, work, left) in &status.works {
         let _ = writeln!(out, "\nwork on {tank}: {work}, ends in {left}");
@@ -166,10 +183,19 @@ pub(super) fn words(status: &Status, health: &Health) -> String {
     for (filter, why) in &health.refused {
         let _ = writeln!(out, "           subscription to {filter} REFUSED: {why}");
     }
+    for (source, trouble) in &health.sources {
+        let state = trouble.as_ref().map_or("answers".to_owned(), |why| format!("NOT ANSWERING: {why}"));
+        let _ = writeln!(out, "  {source}: {state}");
+    }
     let _ = writeln!(out, "  journal  {}", health.journal.as_deref().unwrap_or("kept"));
     let clock =
         if status.at.wall_trusted { "trusted" } else { "NOT TRUSTED: nothing says that it is synchronised" };
     let _ = writeln!(out, "  clock    {clock}");
+    match &health.modem {
+        Some(Ok(view)) => drop(writeln!(out, "  modem    {view}")),
+        Some(Err(why)) => drop(writeln!(out, "  modem    NOT READY: {why}")),
+        None => {}
+    }
     for (target, channel) in &health.channels {
         let state = match (&channel.last_error, channel.last_ok) {
             (Some((at, why)), ok) if ok.is_none_or(|ok| ok < *at) => format!("FAILING: {why}"),
@@ -199,6 +225,12 @@ pub(super) fn explained(explanation: &Explanation) -> String {
         let _ = writeln!(out, "rings while: {}", explanation.written);
     }
     for (depth, text, _) in &explanation.reasons {
+        let _ = writeln!(out, "{:1$}{text}", "", 2 + depth * 2);
+    }
+    if !explanation.worse.is_empty() {
+        out.push_str("worse, and so breaking through an answer, while:\n");
+    }
+    for (depth, text, _) in &explanation.worse {
         let _ = writeln!(out, "{:1$}{text}", "", 2 + depth * 2);
     }
     for line in &explanation.change {

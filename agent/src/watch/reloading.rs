@@ -1,9 +1,10 @@
 //! The files read again while the watch goes on: a wrong one changes nothing, a right one keeps
 //! the state of every alarm that it still names.
 
-use super::Watch;
+use super::{Watch, recollecting};
 use crate::channels::Channels;
 use crate::site::{Site, subscriptions};
+use crate::sources::Sources;
 
 impl Watch {
     /// Reads the files again, and says what came of it. What is wrong with them keeps the old
@@ -32,9 +33,15 @@ impl Watch {
 
     fn adopt(&mut self, site: Site) -> String {
         self.health.reload_refused = None;
+        self.texting.people = site.settings.numbers();
         let filters = subscriptions(&site.plan);
         let now = self.clock.now();
+        // What the old ones still had to say belongs to places in the old plan.
+        self.sources = Sources::start(&site.plan, &site.settings.sources);
+        self.health.sources.clear();
         let turn = self.engine.adopt(now, site.plan);
+        self.keeper.flush(&now);
+        recollecting::recollect(&mut self.engine, &self.settings.places.journal.path, &now);
         let mut said: Vec<_> = turn.records.iter().map(|record| record.body.to_string()).collect();
         // Pages in the old channels' hands are finished by them.
         self.channels = Channels::start(site.channels, &self.context, self.results.clone());

@@ -155,7 +155,7 @@ impl Watch {
                 let input = match measured(of, byte, index) {
                     Some(value) => Input::Measured { sensor: SensorId(sensor as u32), value, delivery },
                     None => Input::Message {
-                        topic: of.topic.clone(),
+                        topic: of.feed.topic().unwrap_or_default().to_owned(),
                         payload: b"{\"flow\":{\"rate\":1e308}}".to_vec(),
                         delivery,
                     },

@@ -91,6 +91,10 @@ impl Spells {
             | Body::Switched { .. }
             | Body::Released { .. }
             | Body::Proved { .. }
+            | Body::Withheld { .. }
+            | Body::Held { .. }
+            | Body::ByHand { .. }
+            | Body::CommandKept { .. }
             | Body::NotProved { .. } => {}
         }
     }

@@ -1,14 +1,14 @@
 //! What a condition has to know of the past, kept beside it by whoever asks it. Each place of
 //! the condition that looks back has a slot; one feeding before each question keeps all of them
 //! up to date, and a condition that looks at the present only has none and costs nothing. A
-//! restart begins with nothing known: a window is unknown until three quarters of it are seen.
+//! restart begins with nothing known, but for what the windows are told of the time before.
 
 use super::evaluate::Present;
 use super::past::{Order, Past};
 use super::window::{Kept, bytes};
 use super::{Condition, Formula, Operand, Test, Truth, Window, World};
 use crate::reading::Value;
-use crate::time::Moment;
+use crate::time::{Moment, Span};
 
 /// The past, as far as one condition needs it.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -28,18 +28,23 @@ enum Slot {
 enum Lookback<'c> {
     Window(&'c Window),
     Past(&'c Condition),
-    Order(&'c Condition, &'c Condition, crate::time::Span),
+    Order(&'c Condition, &'c Condition, Span),
 }
 
 impl Memory {
     /// A memory for this condition, in which nothing is known of the time before `now`.
     pub fn of(condition: &Condition, now: Moment) -> Self {
+        Self::told(condition, now, now)
+    }
+
+    /// The same, but its windows will be told of the time since `since`.
+    pub(crate) fn told(condition: &Condition, since: Moment, now: Moment) -> Self {
         let mut slots = Vec::new();
         condition.lookbacks(&mut |slot, lookback| {
             // A formula may say the same window twice.
             if slot == slots.len() {
                 slots.push(match lookback {
-                    Lookback::Window(window) => Slot::Window(Kept::new(window, now)),
+                    Lookback::Window(window) => Slot::Window(Kept::new(window, since)),
                     Lookback::Past(_) => Slot::Past(Past::new(now)),
                     Lookback::Order(..) => Slot::Order(Order::new(now)),
                 });
@@ -69,6 +74,18 @@ impl Memory {
                 order.see(truth(first), truth(second), within, now);
             }
             (Some(Slot::Window(_) | Slot::Past(_) | Slot::Order(_)) | None, _) => {}
+        });
+    }
+
+    /// Tells its windows, and nothing else of it, what the world said at a time in the past.
+    pub(crate) fn tell(&mut self, condition: &Condition, world: &impl World, then: Moment) {
+        let nothing = Memory::default();
+        let present = Present { world, memory: &nothing, now: then };
+        condition.lookbacks(&mut |slot, lookback| {
+            if let (Some(Slot::Window(kept)), Lookback::Window(window)) = (self.slots.get_mut(slot), lookback)
+            {
+                kept.feed(operand(&window.of, &present), then);
+            }
         });
     }
 
@@ -130,6 +147,17 @@ impl Condition {
         let mut found = false;
         self.lookbacks(&mut |_, _| found = true);
         found
+    }
+
+    /// How far back its windows reach; nothing if it has none.
+    pub(crate) fn windows_reach(&self) -> Option<Span> {
+        let mut reach = None;
+        self.lookbacks(&mut |_, lookback| {
+            if let Lookback::Window(window) = lookback {
+                reach = reach.max(Some(window.over + window.lag));
+            }
+        });
+        reach
     }
 
     /// Every place that looks back, in the order of the slots.

@@ -9,7 +9,7 @@ use super::sensing::Senses;
 use super::timers::Timers;
 use super::{DeadlineReason, Engine, Index, Turn};
 use crate::alarm::{Life, State};
-use crate::plan::{AlarmId, Plan, Sensor, SensorId};
+use crate::plan::{AlarmId, Plan, RelayId, Sensor, SensorId};
 use crate::record::{Body, By};
 use crate::time::Now;
 use std::collections::BTreeMap;
@@ -37,8 +37,12 @@ impl Engine {
         let known = old.alarms.iter().zip(std::mem::take(&mut self.lives)).zip(watches);
         let mut known: BTreeMap<_, _> =
             known.map(|((alarm, life), watch)| (&alarm.name, (alarm, life, watch))).collect();
-        for alarm in &self.plan.alarms {
-            let afresh = |life| (life, (Watch::new(self.now.mono), Recall::of(alarm, self.now.mono)));
+        self.unremembered.clear();
+        for (id, alarm) in (0..).map(AlarmId).zip(&self.plan.alarms) {
+            let mut afresh = |life| {
+                self.unremembered.insert(id);
+                (life, (Watch::new(self.now.mono), Recall::of(alarm, self.now.mono)))
+            };
             let (life, (watch, recall)) = match known.remove(&alarm.name) {
                 // What was remembered for one condition would be nonsense for another.
                 Some((before, life, (watch, recall))) if before.asks_alike(alarm) => (life, (watch, recall)),
@@ -74,10 +78,17 @@ impl Engine {
             .into_iter()
             .filter_map(|(id, spell)| Some((self.tank(&old.tanks[id.index()].name)?, spell)))
             .collect();
-        self.runs = std::mem::take(&mut self.runs)
-            .into_iter()
-            .filter_map(|(id, run)| Some((self.relay(&old.relays[id.index()].name)?, run)))
-            .collect();
+        let renumbered = |id: RelayId| self.relay(&old.relays[id.index()].name);
+        let (runs, switched, kept) = (&self.runs, &self.switched, &self.kept);
+        let runs = runs.iter().filter_map(|(id, run)| Some((renumbered(*id)?, run.clone()))).collect();
+        let switched = switched.iter().filter_map(|(id, last)| Some((renumbered(*id)?, *last))).collect();
+        let same_topic = |before: RelayId| {
+            let after = renumbered(before)?;
+            (self.plan.relays[after.index()].topic == old.relays[before.index()].topic).then_some(after)
+        };
+        let kept = kept.iter().filter_map(|(id, said)| Some((same_topic(*id)?, said.clone()))).collect();
+        (self.runs, self.switched, self.kept) = (runs, switched, kept);
+        self.other_hands.clear();
 
         self.record(Body::Reloaded { changes });
         self.set_out();
@@ -85,8 +96,16 @@ impl Engine {
         std::mem::take(&mut self.turn)
     }
 
-    /// Alarms with something open that the new plan doesn't have leave by a record.
+    /// Relays under the agent's hand, and alarms with something open, that the new plan doesn't
+    /// have leave by a record.
     fn take_out_what_goes(&mut self, plan: &Plan) {
+        for (relay, run) in self.runs.clone() {
+            let name = self.plan.relays[relay.index()].name.clone();
+            if !plan.relays.iter().any(|relay| relay.name == name) {
+                let why = "the new rule file has no such relay".to_owned();
+                self.record(Body::Released { relay: name, episode: run.episode, why });
+            }
+        }
         for id in (0..).map(AlarmId).take(self.plan.alarms.len()) {
             let name = self.plan.alarm(id).name.clone();
             let life = &self.lives[id.index()];
@@ -120,9 +139,7 @@ impl Engine {
         for (tank, until) in self.works.iter().map(|(tank, spell)| (*tank, spell.until)).collect::<Vec<_>>() {
             self.timers.set(DeadlineReason::Work(tank), Some(until));
         }
-        for relay in self.runs.keys().copied().collect::<Vec<_>>() {
-            self.arm_relay(relay);
-        }
+        self.attend_all();
         let gone = self.calls.values().filter(|call| !call.ended && self.policy(call).is_none());
         for call in gone.map(|call| call.id).collect::<Vec<_>>() {
             self.end_call(call);
@@ -150,7 +167,7 @@ impl Engine {
 
 /// Whether what was heard before means the same now.
 fn reads_alike(before: &Sensor, after: &Sensor) -> bool {
-    before.topic == after.topic && before.mapping == after.mapping && before.measure == after.measure
+    before.feed == after.feed && before.mapping == after.mapping && before.measure == after.measure
 }
 
 /// What differs between two plans, a line each.

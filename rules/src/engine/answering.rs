@@ -24,7 +24,7 @@ impl Engine {
         self.resume_pages(started);
     }
 
-    fn refuse(&mut self, what: String, why: String, by: By) {
+    pub(super) fn refuse(&mut self, what: String, why: String, by: By) {
         self.record(Body::Refused { what, why, by });
     }
 
@@ -183,7 +183,7 @@ impl Engine {
     pub(super) fn after_aside(&mut self, id: AlarmId, episode: Option<Seq>) {
         self.judge(id);
         if let Some(episode) = episode {
-            self.end_fallback(id, "the alarm was put aside");
+            self.end_fallback(id);
             self.episode_fell(episode);
         }
     }

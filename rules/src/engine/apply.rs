@@ -5,7 +5,7 @@
 use super::{Engine, Spell};
 use crate::alarm::{Aside, Episode, Event};
 use crate::callout::{Call, Fate, Member, Phase, Sent};
-use crate::fallback::{Proof, Run};
+use crate::fallback::{Order, Proof, Run, Stage};
 use crate::plan::{AlarmId, RelayId, TankId, Target};
 use crate::record::{Body, Outcome, Purpose, Record, Seq};
 use crate::time::{Moment, Span};
@@ -32,6 +32,7 @@ impl Engine {
                 life.note_raise(seq, at);
                 life.happen(Event::Raise);
                 self.change_members(*episode, at, |member| member.fate = Fate::Stands);
+                self.end_hold(id, at);
             }
             Body::Worsened { alarm, episode, because } => {
                 self.change_episode(alarm, |episode| {
@@ -150,17 +151,42 @@ impl Engine {
                 self.foresight.recall(tank, seq, at, numbers);
             }
 
-            Body::Switched { relay, on, episode, attempt, .. } => {
+            Body::Switched { relay, on, episode, attempt, why, undo } => {
                 let Some(relay) = self.relay(relay) else { return };
-                self.note_switching(relay, seq, at, *on, *episode, *attempt);
+                if *attempt == 1 {
+                    self.switched.insert(relay, (seq, at));
+                }
+                let proof = match &self.plan.relays[relay.index()].proof {
+                    Some(_) => Proof::Awaited,
+                    None => Proof::Undeclared,
+                };
+                let order = Order { on: *on, switching: seq, at, attempt: *attempt, why: why.clone(), proof };
+                self.note_switching(relay, *episode, order, *undo);
+            }
+            Body::Withheld { relay, on, episode, why } => {
+                let Some(relay) = self.relay(relay) else { return };
+                let stage = Stage::Waiting { on: *on, why: why.clone() };
+                let run = Run { seq, episode: *episode, began: at, stage, disobeyed: false };
+                self.runs.insert(relay, run);
+            }
+            Body::Held { relay, why, .. } => self.change_run(relay, |run| {
+                if let Some(order) = run.order().cloned() {
+                    run.stage = Stage::Held { order, since: at, why: why.clone() };
+                }
+            }),
+            Body::ByHand { relay, shows, .. } => {
+                self.change_run(relay, |run| run.stage = Stage::LeftAlone { shows: *shows });
             }
             Body::Released { relay, .. } => {
                 let Some(relay) = self.relay(relay) else { return };
                 self.runs.remove(&relay);
             }
-            Body::Proved { switching, after, .. } => self.note_proof(*switching, Proof::Seen(*after)),
-            Body::NotProved { switching, why, .. } => {
-                self.note_proof(*switching, Proof::Missing(why.clone()))
+            Body::Proved { switching, after, .. } => self.note_proof(*switching, Proof::Confirmed(*after)),
+            Body::NotProved { switching, why, unknown: true, .. } => {
+                self.note_proof(*switching, Proof::Unknown(why.clone()));
+            }
+            Body::NotProved { switching, why, unknown: false, .. } => {
+                self.note_proof(*switching, Proof::Failed(why.clone()));
             }
 
             // Kept for people; nothing follows from them.
@@ -172,6 +198,7 @@ impl Engine {
             | Body::SightRegained { .. }
             | Body::Skipped { .. }
             | Body::Marked { .. }
+            | Body::CommandKept { .. }
             | Body::Refused { .. } => {}
         }
     }
@@ -287,47 +314,68 @@ impl Engine {
         }
     }
 
-    fn note_switching(&mut self, relay: RelayId, seq: Seq, at: Moment, on: bool, episode: Seq, attempt: u32) {
-        // A run begins while its episode is open. A restart may find the undoing of a run whose
-        // beginning lies before its horizon: that is no run of its own.
-        let open = self.lives.iter().any(|life| life.episode.as_ref().is_some_and(|it| it.id == episode));
-        if !open && !self.runs.contains_key(&relay) {
-            return;
+    /// A restart may find the repeat or the undoing of a run whose beginning lies before its
+    /// horizon: that is no run of its own.
+    fn note_switching(&mut self, relay: RelayId, episode: Seq, order: Order, undo: bool) {
+        let known = self.runs.get_mut(&relay);
+        match (undo, order.attempt) {
+            (false, 1) => {
+                let (seq, began) = (order.switching, order.at);
+                let run = Run { seq, episode, began, stage: Stage::Commanded(order), disobeyed: false };
+                self.runs.insert(relay, run);
+            }
+            (true, 1) if order.proof == Proof::Undeclared => drop(self.runs.remove(&relay)),
+            (true, 1) => {
+                if let Some(run) = known {
+                    run.disobeyed = false;
+                    run.stage = Stage::Undoing(order);
+                }
+            }
+            (_, _) => {
+                if let Some(repeated) = known.and_then(Run::order_mut) {
+                    *repeated = order;
+                }
+            }
         }
-        let proof = match &self.plan.relays[relay.index()].proof {
-            Some(_) => Proof::Awaited,
-            None => Proof::None,
+    }
+
+    /// Settles the latest switching; an undoing that is confirmed ends the run.
+    fn note_proof(&mut self, switching: Seq, proof: Proof) {
+        let of = |run: &Run| run.order().is_some_and(|order| order.switching == switching);
+        let Some((&relay, run)) = self.runs.iter_mut().find(|(_, run)| of(run)) else { return };
+        run.disobeyed = match proof {
+            Proof::Failed(_) => true,
+            Proof::Confirmed(_) => false,
+            Proof::Undeclared | Proof::Awaited | Proof::Unknown(_) => run.disobeyed,
         };
-        let proved = proof == Proof::None;
-        let run = self.runs.entry(relay).or_insert(Run {
-            seq,
-            switching: seq,
-            episode,
-            on,
-            wanted: on,
-            began: at,
-            commanded: at,
-            attempt,
-            proof: Proof::None,
-        });
-        // A fallback that is wanted again while it is being undone begins anew.
-        if attempt == 1 && run.undoing() && on == run.wanted {
-            *run = Run { seq, began: at, episode, ..run.clone() };
-        }
-        *run = Run { switching: seq, on, commanded: at, attempt, proof, ..run.clone() };
-        if run.undoing() && proved {
+        let confirmed = matches!(proof, Proof::Confirmed(_));
+        let Some(order) = run.order_mut() else { return };
+        order.proof = proof;
+        if confirmed && matches!(run.stage, Stage::Undoing(_)) {
             self.runs.remove(&relay);
         }
     }
 
-    /// Settles the latest switching; an undoing that is settled ends the run.
-    fn note_proof(&mut self, switching: Seq, proof: Proof) {
-        let Some((&relay, run)) = self.runs.iter_mut().find(|(_, run)| run.switching == switching) else {
-            return;
-        };
-        run.proof = proof;
-        if run.undoing() {
-            self.runs.remove(&relay);
+    fn change_run(&mut self, relay: &str, change: impl FnOnce(&mut Run)) {
+        if let Some(run) = self.relay(relay).and_then(|relay| self.runs.get_mut(&relay)) {
+            change(run);
+        }
+    }
+
+    /// What only held is wanted again by the alarm.
+    fn end_hold(&mut self, alarm: AlarmId, at: Moment) {
+        let Some(fallback) = self.plan.alarm(alarm).fallback else { return };
+        let safe = self.plan.relays[fallback.relay.index()].safe;
+        let Some(run) = self.runs.get_mut(&fallback.relay) else { return };
+        if let Stage::Held { order, .. } = &run.stage
+            && order.on == fallback.on
+        {
+            // A longest run bounds what has to be undone, over all holds; what is left as it is
+            // begins anew.
+            if order.on == safe {
+                run.began = at;
+            }
+            run.stage = Stage::Commanded(order.clone());
         }
     }
 

@@ -6,8 +6,9 @@
 use super::{DeadlineReason, Effect, Engine};
 use crate::alarm::Priority;
 use crate::callout::{Call, Fate, Member, Phase, RETRY_WITHIN, Sent};
+use crate::fallback::Run;
 use crate::page::{Context, Page};
-use crate::plan::{AlarmId, Callout, CalloutId, Step, Target};
+use crate::plan::{AlarmId, Callout, CalloutId, RelayId, Step, Target};
 use crate::record::{Body, By, Outcome, Purpose, Seq};
 use crate::time::{Moment, Span};
 use std::collections::BTreeSet;
@@ -61,7 +62,8 @@ impl Engine {
         self.record(Body::CallBegan { policy, purpose, code, hold })
     }
 
-    fn call_of_episode(&self, episode: Seq) -> Option<Seq> {
+    /// The running call-out that the episode is part of.
+    pub(super) fn call_of_episode(&self, episode: Seq) -> Option<Seq> {
         let about = |call: &&Call| !call.ended && call.members.iter().any(|member| member.episode == episode);
         self.calls.values().find(about).map(|call| call.id)
     }
@@ -203,10 +205,19 @@ impl Engine {
     ) -> Option<Page> {
         let call = self.calls.get(&call)?;
         let leader = call.leader(|cause, effect| self.index.explains(cause, effect));
-        let relays =
-            self.runs.iter().filter(|(_, run)| call.members.iter().any(|m| m.episode == run.episode));
-        let done =
-            relays.map(|(relay, run)| format!("{}: {run}", self.plan.relays[relay.index()].name)).collect();
+        let matters = |relay: &RelayId, run: &Run| {
+            call.members.iter().any(|member| {
+                let alarm = self.alarm(&member.alarm).map(|id| self.plan.alarm(id));
+                let fallback = alarm.and_then(|alarm| alarm.fallback);
+                member.episode == run.episode || fallback.is_some_and(|fallback| fallback.relay == *relay)
+            })
+        };
+        let runs = self.runs.iter().filter(|(relay, run)| matters(relay, run));
+        let (by_hand, done): (Vec<_>, Vec<_>) = runs.partition(|(_, run)| run.needs_a_hand());
+        let words = |runs: Vec<(&RelayId, &Run)>| -> Vec<String> {
+            let relays = runs.into_iter().map(|(id, run)| (&self.plan.relays[id.index()], run));
+            relays.map(|(relay, run)| format!("{}: {}", relay.name, run.words(relay))).collect()
+        };
         Some(
             Context {
                 plan: &self.plan,
@@ -217,7 +228,8 @@ impl Engine {
                 id,
                 now: self.now,
                 prospects: self.how_long(call),
-                done,
+                by_hand: words(by_hand),
+                done: words(done),
                 maybe_repeat,
             }
             .compose(),
@@ -351,7 +363,13 @@ impl Engine {
     /// An episode got worse: an answered call-out resumes; in a running one, those who have
     /// been asked are told at once and the timeline goes on.
     pub(super) fn got_worse(&mut self, episode: Seq, why: String) {
-        let Some(id) = self.call_of_episode(episode) else { return };
+        if let Some(id) = self.call_of_episode(episode) {
+            self.break_through(id, why);
+        }
+    }
+
+    /// Says something new in a call-out, whether it was answered or not.
+    pub(super) fn break_through(&mut self, id: Seq, why: String) {
         let call = &self.calls[&id];
         match call.phase {
             Phase::Answered { .. } | Phase::Told => self.resume(id, why),
@@ -362,6 +380,18 @@ impl Engine {
                 for target in told {
                     self.page(id, &target, purpose);
                 }
+            }
+        }
+    }
+
+    /// Takes all steps of a call-out at once: what can't wait is said to everyone.
+    pub(super) fn call_everyone(&mut self, id: Seq, why: String) {
+        let Some(steps) = self.policy(&self.calls[&id]).map(|policy| policy.steps.len()) else { return };
+        self.resume(id, why);
+        for _ in 0..steps {
+            match self.calls.get(&id).map(|call| call.phase) {
+                Some(Phase::Calling { step, .. }) if step < steps => self.take_step(id),
+                Some(Phase::Calling { .. } | Phase::Answered { .. } | Phase::Told) | None => break,
             }
         }
     }
@@ -394,6 +424,8 @@ impl Engine {
         self.record(Body::CallEnded { call: id });
         self.wake_for_call(id);
         self.drop_unwanted(id);
+        // What was left for a person to switch back has been said for the last time.
+        self.attend_all();
     }
 
     /// When the call-out's next step is due, for `status`.

@@ -248,7 +248,7 @@ impl Engine {
         for at in 0..self.index.feeds[id.index()].len() {
             let (tank, feed) = self.index.feeds[id.index()][at];
             if feed != Feed::Mains {
-                self.tell(tank, feed);
+                self.inform(tank, feed);
                 continue;
             }
             for feed in [
@@ -258,7 +258,7 @@ impl Engine {
                 Feed::Of(Input::Chiller),
                 Feed::Pumps,
             ] {
-                self.tell(tank, feed);
+                self.inform(tank, feed);
             }
         }
     }
@@ -274,7 +274,7 @@ impl Engine {
         foresight.lit |= on == Some(true);
     }
 
-    fn tell(&mut self, tank: TankId, feed: Feed) {
+    fn inform(&mut self, tank: TankId, feed: Feed) {
         let now = self.now.mono;
         let value = self.world().level(&self.plan.tanks[tank.index()], feed);
         let at_work = self.works.contains_key(&tank);

@@ -36,6 +36,13 @@ pub enum Input {
         /// Live, or old.
         delivery: Delivery,
     },
+    /// A source answered for this sensor, but with nothing that can be believed.
+    Missed {
+        /// The sensor's place in the plan.
+        sensor: SensorId,
+        /// What it said instead of a value, in words.
+        why: String,
+    },
     /// The way to the broker changed.
     Link(Link),
     /// An attempt at a page ended.
@@ -56,6 +63,15 @@ pub enum Input {
     Said {
         /// What.
         word: Word,
+        /// Who.
+        by: By,
+    },
+    /// What somebody said can't be taken for a word: it is kept as refused.
+    Unheeded {
+        /// What was said.
+        what: String,
+        /// Why it is not taken.
+        why: String,
         /// Who.
         by: By,
     },

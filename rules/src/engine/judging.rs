@@ -47,8 +47,7 @@ impl Watch {
     }
 }
 
-/// What an alarm's conditions have to know of the past. Lost at a restart like all that comes
-/// from readings.
+/// What an alarm's conditions have to know of the past.
 #[derive(Clone, Debug)]
 pub(super) struct Recall {
     pub(super) when: Memory,
@@ -177,9 +176,10 @@ impl Engine {
             let raises = life.raises.len() as u32;
             self.record(Body::Chattering { alarm: self.plan.alarm(id).name.clone(), raises, within });
         }
+        // First, so that the first page says what was done.
+        self.begin_fallback(id);
         self.note_prospects(id, episode);
         self.call_for(id, episode);
-        self.begin_fallback(id, episode);
         // What is worse may be so from the beginning.
         self.judge(id);
     }
@@ -200,7 +200,7 @@ impl Engine {
         let alarm = self.plan.alarm(id).name.clone();
         let because = self.because(id);
         self.record(Body::Returned { alarm, episode, stood: self.now.mono - raised, because });
-        self.end_fallback(id, "the alarm has returned to normal");
+        self.end_fallback(id);
         self.episode_fell(episode);
         self.judge(id);
     }

@@ -5,7 +5,7 @@
 use super::foretelling::Foresight;
 use super::{DeadlineReason, Delivery, Engine, Link, Sample, sight_name};
 use crate::condition::{Memory, Present, Truth, World};
-use crate::fallback::Run;
+use crate::fallback::{Run, Stage};
 use crate::forecast::question::{Holding, Question, Sign};
 use crate::forecast::{CannotSay, Estimate};
 use crate::plan::{Plan, RelayId, SensorId, Sight, TankId};
@@ -15,6 +15,7 @@ use crate::record::Body;
 use crate::time::{Moment, Now};
 use jiff::ZonedDateTime;
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 /// What readings have said, and through what they come.
 #[derive(Debug)]
@@ -104,7 +105,13 @@ impl World for Sensed<'_> {
     }
 
     fn commanded(&self, relay: RelayId) -> Option<bool> {
-        self.runs.get(&relay).map(|run| run.on)
+        let run = self.runs.get(&relay)?;
+        match run.stage {
+            Stage::LeftAlone { shows } => Some(!shows),
+            Stage::Waiting { .. } | Stage::Commanded(_) | Stage::Held { .. } | Stage::Undoing(_) => {
+                run.order().map(|order| order.on)
+            }
+        }
     }
 
     fn local(&self, at: Moment) -> Option<ZonedDateTime> {
@@ -135,7 +142,7 @@ impl World for Sensed<'_> {
         let senses = self.senses;
         match sight {
             Sight::Broker => senses.deaf.is_some().into(),
-            _ if senses.deaf.is_some() => Truth::Unknown,
+            _ if senses.deaf.is_some() && self.plan.needs_broker(sight) => Truth::Unknown,
             Sight::Gateway(name) => match senses.gateways.iter().find(|gateway| gateway.name == *name) {
                 Some(gateway) if gateway.lost.is_some() => Truth::True,
                 Some(gateway)
@@ -180,6 +187,11 @@ impl Engine {
         if !self.index.buttons.is_empty() && delivery == Delivery::Live {
             self.press(topic, payload);
         }
+        if let Some(relays) = self.index.commands.get(topic) {
+            for relay in relays.clone() {
+                self.command_kept(relay, payload, delivery == Delivery::Retained);
+            }
+        }
         let Some(sensors) = self.index.topics.get(topic) else { return };
         for id in sensors.clone() {
             let reading = self.plan.sensor(id).mapping.read(payload, &self.now);
@@ -194,12 +206,19 @@ impl Engine {
         }
     }
 
+    /// A source had nothing to say that can be believed.
+    pub(super) fn missed(&mut self, id: SensorId, why: String) {
+        if id.index() < self.plan.sensors.len() {
+            self.take_in(id, Delivery::Live, Err(BadReading::not_given(&why)));
+        }
+    }
+
     /// Judges a reading, keeps it for the history, and asks whoever uses the sensor.
     fn take_in(&mut self, id: SensorId, delivery: Delivery, reading: Result<Reading, BadReading>) {
         let sensor = self.plan.sensor(id);
         let judged = self.senses.tracks[id.index()].take(sensor, self.now.mono, delivery, reading);
         self.turn.samples.push(Sample {
-            sensor: sensor.name.clone(),
+            sensor: Arc::clone(&self.index.sensors[id.index()]),
             at: judged.at,
             value: judged.value,
             quality: judged.quality,
@@ -212,8 +231,8 @@ impl Engine {
         for at in 0..self.index.users[id.index()].len() {
             self.judge(self.index.users[id.index()][at]);
         }
-        for at in 0..self.index.proofs[id.index()].len() {
-            self.see_proof(self.index.proofs[id.index()][at]);
+        for at in 0..self.index.relays[id.index()].len() {
+            self.attend(self.index.relays[id.index()][at]);
         }
     }
 
@@ -242,6 +261,7 @@ impl Engine {
             (Link::Hears, None) => return,
         }
         self.judge_sights();
+        self.attend_all();
     }
 
     /// A sensor may have gone stale.
@@ -314,18 +334,20 @@ impl Engine {
             return;
         };
         let all = gateway.sensors.iter().all(|sensor| matches!(sighted[sensor.index()], Sighted::Lost(_)));
-        let of = sight_name(&self.plan, &Sight::Gateway(name));
+        let sight = Sight::Gateway(name);
+        let of = sight_name(&self.plan, &sight);
+        let told = self.senses.deaf.is_none() || !self.plan.needs_broker(&sight);
         match (gateway.lost, all) {
             (None, true) => {
                 gateway.lost = Some(self.now.mono);
                 let why = format!("all {} sensors behind it are silent", gateway.sensors.len());
-                if self.senses.deaf.is_none() {
+                if told {
                     self.record(Body::SightLost { of, why });
                 }
             }
             (Some(since), false) => {
                 gateway.lost = None;
-                if self.senses.deaf.is_none() {
+                if told {
                     self.record(Body::SightRegained { of, after: self.now.mono - since });
                 }
             }

@@ -1,149 +1,394 @@
-//! Fallbacks: what the agent itself does to buy time, and how it makes sure. A switching is
-//! recorded before the command leaves, is repeated while its proof is missing, and ends as
-//! proved or not. A restart switches nothing: only an alarm raised by fresh readings, a
-//! missing proof or an undoing does.
+//! Fallbacks: what the agent itself does to buy time, and how it makes sure. [`Engine::next_move`]
+//! looks at one relay and says what comes next; [`Engine::attend`] does that until nothing does.
+//! A run begins only when an alarm is raised, so by fresh readings: a restart or another plan
+//! begins nothing. The command leaves once its record is safe.
+//!
+//! Several alarms may want one relay: the highest priority decides, and the plan has none that
+//! rank alike and want opposite things.
+
+mod known;
 
 use super::{DeadlineReason, Effect, Engine};
-use crate::condition::Truth;
-use crate::fallback::{ATTEMPTS, Proof};
-use crate::plan::{AlarmId, Moves, RelayId, SensorId};
+use crate::fallback::{ATTEMPTS, Order, Proof, REPEAT, Run, Stage, by_hand, on_off};
+use crate::plan::{AlarmId, Moves, Relay, RelayId};
 use crate::record::{Body, Seq};
+use crate::time::{Moment, Span};
+use known::READINGS_WITHIN;
+use std::collections::BTreeSet;
+
+/// No relay makes more moves than this in a turn; a bound for the case that should not exist.
+const MOVES_PER_TURN: usize = 8;
+
+/// The next thing to be done about a relay.
+#[derive(Debug)]
+enum Move {
+    Switch { on: bool, episode: Seq, attempt: u32, why: String, undo: bool },
+    Hold { why: String },
+    Release { why: String },
+    Prove { switching: Seq, after: Span },
+    Fail { switching: Seq, why: String, unknown: bool },
+    LeaveAlone { shows: bool, why: String },
+}
 
 impl Engine {
-    /// The alarm's fallback, if it has one that is not running already.
-    pub(super) fn begin_fallback(&mut self, id: AlarmId, episode: Seq) {
+    /// An alarm was raised: its fallback begins, if no run of its relay is on the way already.
+    pub(super) fn begin_fallback(&mut self, id: AlarmId) {
         let Some(fallback) = self.plan.alarm(id).fallback else { return };
-        let running = self.runs.get(&fallback.relay).is_some_and(|run| !run.undoing());
-        if !running {
-            let why = format!("fallback of {}", self.plan.alarm(id).name);
-            self.switch(fallback.relay, fallback.on, episode, 1, why);
+        let relay = fallback.relay;
+        let idle = match self.runs.get(&relay).map(|run| &run.stage) {
+            None | Some(Stage::Undoing(_)) => true,
+            Some(
+                Stage::Waiting { .. } | Stage::Commanded(_) | Stage::Held { .. } | Stage::LeftAlone { .. },
+            ) => false,
+        };
+        // One that ranks higher and wants the opposite has been seen to already.
+        if let Some((wisher, episode, on)) = self.wish(relay).filter(|(.., on)| idle && *on == fallback.on) {
+            match self.obstacle(relay, on) {
+                None => {
+                    let why = format!("fallback of {}", self.plan.alarm(wisher).name);
+                    self.switch(relay, Move::Switch { on, episode, attempt: 1, why, undo: false });
+                }
+                Some(why) => {
+                    let name = self.relay_name(relay);
+                    self.record(Body::Withheld { relay: name, on, episode, why });
+                }
+            }
+        }
+        self.attend(relay);
+    }
+
+    /// The alarm does not stand any more: its fallback goes on only for others, or is undone.
+    pub(super) fn end_fallback(&mut self, id: AlarmId) {
+        if let Some(fallback) = self.plan.alarm(id).fallback {
+            self.attend(fallback.relay);
         }
     }
 
-    /// Undoes the alarm's fallback unless another standing alarm wants it too.
-    pub(super) fn end_fallback(&mut self, id: AlarmId, why: &str) {
-        let Some(fallback) = self.plan.alarm(id).fallback else { return };
-        let wanted = self
-            .plan
-            .alarms
-            .iter()
-            .zip(&self.lives)
-            .any(|(alarm, life)| life.state.is_standing() && alarm.fallback == Some(fallback));
-        let Some(run) = self.runs.get(&fallback.relay).filter(|run| !run.undoing()) else { return };
-        if !wanted {
-            let episode = run.episode;
-            self.undo(fallback.relay, !fallback.on, episode, why.to_owned());
+    /// Something that the relay's run may depend on has changed, or its time has come.
+    pub(super) fn attend(&mut self, relay: RelayId) {
+        if !self.runs.contains_key(&relay) {
+            return;
+        }
+        for _ in 0..MOVES_PER_TURN {
+            self.watch_hand(relay);
+            let Some(next) = self.runs.get(&relay).and_then(|run| self.next_move(relay, run)) else { break };
+            self.make(relay, next);
+        }
+        self.arm_relay(relay);
+    }
+
+    /// All that are under the agent's hand.
+    pub(super) fn attend_all(&mut self) {
+        for relay in self.runs.keys().copied().collect::<Vec<_>>() {
+            self.attend(relay);
         }
     }
 
-    /// Turns a fallback round, if that adds nothing but air.
-    fn undo(&mut self, relay: RelayId, on: bool, episode: Seq, why: String) {
+    /// What comes next for a run, if anything does at this moment.
+    fn next_move(&self, relay: RelayId, run: &Run) -> Option<Move> {
         let it = &self.plan.relays[relay.index()];
-        if on && it.moves != Moves::Air {
-            self.record(Body::Released { relay: it.name.clone(), episode, why });
-            self.arm_relay(relay);
-        } else {
-            self.switch(relay, on, episode, 1, why);
+        let wish = self.wish(relay);
+        match &run.stage {
+            Stage::Waiting { .. } => match wish {
+                None => Some(released("no alarm wants it any more; it was never switched")),
+                Some((_, episode, on)) => self.obstacle(relay, on).is_none().then(|| Move::Switch {
+                    on,
+                    episode,
+                    attempt: 1,
+                    why: "nothing stands against it any more".to_owned(),
+                    undo: false,
+                }),
+            },
+            Stage::Commanded(order) => self.next_of_order(relay, run, order).or_else(|| match wish {
+                Some((.., on)) if on != order.on => self.turn_round(relay, order),
+                Some(_) if self.now.mono >= run.began + it.longest && self.is_awake(relay, run.episode) => {
+                    self.give_back(relay, run, order, format!("its longest run of {} is over", it.longest))
+                }
+                Some(_) => None,
+                None => match (&it.hold, order.on == it.safe) {
+                    (Some(_), false) if !self.hold_is_over(it, run, self.now.mono) => {
+                        Some(Move::Hold { why: format!("held {}", hold_words(it)) })
+                    }
+                    (Some(_) | None, false) | (_, true) => {
+                        self.give_back(relay, run, order, "no alarm wants it any more".to_owned())
+                    }
+                },
+            }),
+            Stage::Held { order, since, .. } => {
+                self.next_of_order(relay, run, order).or_else(|| match wish {
+                    Some((.., on)) if on != order.on => self.turn_round(relay, order),
+                    Some(_) => None,
+                    None if order.on == it.safe => self
+                        .call_of_episode(run.episode)
+                        .is_none()
+                        .then(|| released(&format!("{}, for a person to switch back", on_off(order.on)))),
+                    None if self.hold_is_over(it, run, *since) => {
+                        self.give_back(relay, run, order, "no alarm wants it any more".to_owned())
+                    }
+                    None => None,
+                })
+            }
+            Stage::Undoing(order) => self.next_of_order(relay, run, order).or_else(|| {
+                let told = wish.is_none() && self.call_of_episode(run.episode).is_none();
+                let given_up = order.attempt >= ATTEMPTS && order.proof != Proof::Awaited;
+                (given_up && told).then(|| released(&format!("not seen to go {}", on_off(order.on))))
+            }),
+            Stage::LeftAlone { .. } => {
+                wish.is_none().then(|| released("switched by another hand, and no alarm wants it any more"))
+            }
         }
     }
 
-    fn switch(&mut self, relay: RelayId, on: bool, episode: Seq, attempt: u32, why: String) {
+    /// What follows from what is seen of a command.
+    fn next_of_order(&self, relay: RelayId, run: &Run, order: &Order) -> Option<Move> {
+        let it = &self.plan.relays[relay.index()];
+        let within = within(it);
+        let due = self.proof_is_due(it, order);
+        let shows = self.shows(it, order.at);
+        let switching = order.switching;
+        match &order.proof {
+            Proof::Awaited | Proof::Failed(_) | Proof::Unknown(_) if shows == Some(order.on) => {
+                Some(Move::Prove { switching, after: self.now.mono - order.at })
+            }
+            Proof::Awaited if due => {
+                let lacks = if shows.is_none() { "nothing seen" } else { "no proof" };
+                let why = format!("{lacks} within {within}: {}", self.seen_of(it));
+                Some(Move::Fail { switching, why, unknown: shows.is_none() })
+            }
+            Proof::Failed(why) | Proof::Unknown(why) if due && order.attempt < ATTEMPTS => {
+                let undo = matches!(run.stage, Stage::Undoing(_));
+                let wanted = undo || self.wish(relay).is_some_and(|(.., on)| on == order.on);
+                let may = self.senses.deaf.is_none() && (!order.on || self.leave(it).is_none());
+                (wanted && may).then(|| Move::Switch {
+                    on: order.on,
+                    episode: run.episode,
+                    attempt: order.attempt + 1,
+                    why: why.clone(),
+                    undo,
+                })
+            }
+            Proof::Confirmed(_) if shows == Some(!order.on) => {
+                let since = self.other_hands.get(&relay).filter(|since| self.now.mono >= **since + within)?;
+                let why = format!("for {}: {}", self.now.mono - *since, self.seen_of(it));
+                Some(match run.stage {
+                    // Nobody wants it any more: whoever switched it back was right to.
+                    Stage::Held { .. } => released(&format!("switched by another hand, {why}")),
+                    Stage::Waiting { .. }
+                    | Stage::Commanded(_)
+                    | Stage::Undoing(_)
+                    | Stage::LeftAlone { .. } => Move::LeaveAlone { shows: !order.on, why },
+                })
+            }
+            Proof::Undeclared
+            | Proof::Awaited
+            | Proof::Failed(_)
+            | Proof::Unknown(_)
+            | Proof::Confirmed(_) => None,
+        }
+    }
+
+    /// Another alarm outranks the one that it was switched for.
+    fn turn_round(&self, relay: RelayId, order: &Order) -> Option<Move> {
+        let (wisher, episode, on) = self.wish(relay)?;
+        self.obstacle(relay, on).is_none().then(|| Move::Switch {
+            on,
+            episode,
+            attempt: 1,
+            why: format!("{} outranks what wanted it {}", self.plan.alarm(wisher).name, on_off(order.on)),
+            undo: false,
+        })
+    }
+
+    /// Back to the safe state. Where it is in that already, it stays for a person to switch: the
+    /// plan leaves nothing that adds heat, water or light in any state but off.
+    fn give_back(&self, relay: RelayId, run: &Run, order: &Order, why: String) -> Option<Move> {
+        let safe = self.plan.relays[relay.index()].safe;
+        if order.on == safe {
+            let why = format!("{why}: left {}, a person switches it back", on_off(safe));
+            return Some(Move::Hold { why });
+        }
+        match self.obstacle(relay, safe) {
+            None => Some(Move::Switch { on: safe, episode: run.episode, attempt: 1, why, undo: true }),
+            Some(_) if matches!(run.stage, Stage::Held { .. }) || self.wish(relay).is_some() => None,
+            Some(obstacle) => Some(Move::Hold { why: format!("{why}, but {obstacle}") }),
+        }
+    }
+
+    fn make(&mut self, relay: RelayId, next: Move) {
+        let name = self.relay_name(relay);
+        let Some(run) = self.runs.get(&relay).cloned() else { return };
+        let episode = run.episode;
+        match next {
+            Move::Switch { .. } => {
+                let longest = matches!(&next, Move::Switch { undo: true, attempt: 1, .. })
+                    && self.wish(relay).is_some();
+                self.switch(relay, next);
+                if longest {
+                    self.tell(relay, episode, false, format!("{name} has run for its longest"));
+                }
+            }
+            Move::Hold { why } => {
+                let longest = self.wish(relay).is_some();
+                self.record(Body::Held { relay: name.clone(), episode, why: why.clone() });
+                if longest {
+                    self.tell(relay, episode, false, format!("{name}: {why}"));
+                }
+            }
+            Move::Release { why } => {
+                self.record(Body::Released { relay: name, episode, why });
+                self.recheck_commanded(relay);
+            }
+            Move::Prove { switching, after } => {
+                self.record(Body::Proved { relay: name, switching, after });
+                self.recheck_commanded(relay);
+            }
+            Move::Fail { switching, why, unknown } => {
+                self.record(Body::NotProved { relay: name, switching, why, unknown });
+                self.tell_of_failure(relay, &run, unknown, false);
+            }
+            Move::LeaveAlone { shows, why } => {
+                self.record(Body::ByHand { relay: name.clone(), episode, shows, why });
+                let dangerous = shows && self.plan.relays[relay.index()].moves != Moves::Air;
+                self.tell(relay, episode, dangerous, format!("{name} shows {}", on_off(shows)));
+            }
+        }
+    }
+
+    fn switch(&mut self, relay: RelayId, next: Move) {
+        let Move::Switch { on, episode, attempt, why, undo } = next else { return };
         let it = &self.plan.relays[relay.index()];
         let (name, topic) = (it.name.clone(), it.topic.clone());
         let payload = if on { it.on.clone() } else { it.off.clone() };
-        let switching = self.record(Body::Switched { relay: name, on, episode, attempt, why });
+        let switching = self.record(Body::Switched { relay: name, on, episode, attempt, why, undo });
         self.turn.effects.push(Effect::Command { switching, topic, payload });
-        self.arm_relay(relay);
-        // The relay may stand there already, with its proof in view.
-        self.see_proof(relay);
+        self.recheck_commanded(relay);
     }
 
-    /// The deadlines that follow from a relay's run; and what the relay is commanded to may be
-    /// a matter of an alarm, which is asked again in this turn.
-    pub(super) fn arm_relay(&mut self, relay: RelayId) {
+    /// What a relay is commanded to may be a matter of an alarm, which is asked again in this turn.
+    fn recheck_commanded(&mut self, relay: RelayId) {
         for alarm in &self.index.commanded[relay.index()] {
             self.timers.set(DeadlineReason::Recheck(*alarm), Some(self.now.mono));
         }
-        let it = &self.plan.relays[relay.index()];
-        let run = self.runs.get(&relay);
-        let due = run
-            .filter(|run| run.proof == Proof::Awaited)
-            .and_then(|run| it.proof.as_ref().map(|proof| run.commanded + proof.within));
-        let longest = run.filter(|run| !run.undoing()).map(|run| run.began + it.longest);
-        self.timers.set(DeadlineReason::Proof(relay), due);
-        self.timers.set(DeadlineReason::Longest(relay), longest);
-    }
-
-    /// A reading that the relay's proof rests on has come, or the command just went out.
-    pub(super) fn see_proof(&mut self, relay: RelayId) {
-        let Some(run) = self.runs.get(&relay).filter(|run| run.proof == Proof::Awaited) else { return };
-        let Some(proof) = &self.plan.relays[relay.index()].proof else { return };
-        // Only a reading newer than the command says anything about it.
-        let newer = proof.condition.sensors().iter().all(|sensor| {
-            self.senses.tracks[sensor.index()].last_good().is_some_and(|(_, at)| at > run.commanded)
-        });
-        let truth = self.present(|present| proof.condition.evaluate(present, None).truth);
-        if newer && truth == (if run.on { Truth::True } else { Truth::False }) {
-            let (switching, after) = (run.switching, self.now.mono - run.commanded);
-            let name = self.plan.relays[relay.index()].name.clone();
-            self.record(Body::Proved { relay: name, switching, after });
-            self.arm_relay(relay);
-        }
-    }
-
-    /// The time for the proof is over.
-    pub(super) fn proof_due(&mut self, relay: RelayId) {
-        let Some(run) = self.runs.get(&relay).filter(|run| run.proof == Proof::Awaited) else { return };
-        let Some(proof) = &self.plan.relays[relay.index()].proof else { return };
-        // Outputs wait for fresh readings: nothing is commanded again by what an earlier life saw.
-        let fresh = (0..).map(SensorId).zip(&self.senses.tracks).any(|(id, track)| {
-            let concerns = proof.condition.sensors().contains(&id) || self.concerns(run.episode, id);
-            concerns && track.last_good().is_some_and(|(_, at)| at >= self.senses.started)
-        });
-        if !fresh {
-            let again = self.now.mono + proof.within;
-            return self.timers.set(DeadlineReason::Proof(relay), Some(again));
-        }
-        let seen = self.present(|present| proof.condition.because(&self.plan, present));
-        self.not_proved(relay, run.switching, format!("no proof within {}: {seen}", proof.within));
-    }
-
-    /// Whether the episode's alarm rests on the sensor.
-    fn concerns(&self, episode: Seq, sensor: SensorId) -> bool {
-        let users = &self.index.users[sensor.index()];
-        users
-            .iter()
-            .any(|alarm| self.lives[alarm.index()].episode.as_ref().is_some_and(|open| open.id == episode))
     }
 
     /// What became of a command on its way to the broker.
     pub(super) fn commanded(&mut self, switching: Seq, failed: Option<String>) {
-        let relay = self.runs.iter().find(|(_, run)| run.switching == switching).map(|(relay, _)| *relay);
-        if let (Some(relay), Some(why)) = (relay, failed) {
-            self.not_proved(relay, switching, why);
+        let Some(why) = failed else { return };
+        let of = |run: &Run| {
+            let open = |order: &Order| matches!(order.proof, Proof::Awaited | Proof::Undeclared);
+            run.order().is_some_and(|order| order.switching == switching && open(order))
+        };
+        if let Some(relay) = self.runs.iter().find(|(_, run)| of(run)).map(|(relay, _)| *relay) {
+            let (name, run) = (self.relay_name(relay), self.runs.get(&relay).cloned());
+            self.record(Body::NotProved { relay: name, switching, why, unknown: true });
+            if let Some(run) = run {
+                self.tell_of_failure(relay, &run, true, true);
+            }
+            self.attend(relay);
+            self.arm_relay(relay);
         }
     }
 
-    fn not_proved(&mut self, relay: RelayId, switching: Seq, why: String) {
-        let Some(run) = self.runs.get(&relay) else { return };
-        let (on, episode, attempt) = (run.on, run.episode, run.attempt);
-        if attempt < ATTEMPTS {
-            return self.switch(relay, on, episode, attempt + 1, why);
+    /// A command is not known to be obeyed; `run` is as it was before. A relay that is seen not to
+    /// cut heat, water or light is said to everyone at once; anything else when nothing more will
+    /// be tried soon.
+    fn tell_of_failure(&mut self, relay: RelayId, run: &Run, unknown: bool, unsent: bool) {
+        let Some(order) = run.order() else { return };
+        let (name, moves) = (self.relay_name(relay), self.plan.relays[relay.index()].moves);
+        let hand = by_hand(order.on, moves);
+        let said = format!("{name} commanded {}, NOT confirmed: {hand}", on_off(order.on));
+        let undoing = matches!(run.stage, Stage::Undoing(_));
+        let welded = !order.on && moves != Moves::Air && (!unknown || run.disobeyed);
+        let last = order.attempt >= ATTEMPTS || (unsent && order.attempt == 1);
+        if welded && !run.disobeyed {
+            self.tell(relay, run.episode, true, said);
+        } else if !welded && !undoing && last {
+            self.tell(relay, run.episode, false, said);
         }
-        let name = self.plan.relays[relay.index()].name.clone();
-        self.record(Body::NotProved { relay: name.clone(), switching, why });
-        self.arm_relay(relay);
-        let state = if on { "on" } else { "off" };
-        self.got_worse(episode, format!("{name} commanded {state}, NOT confirmed: switch it by hand"));
     }
 
-    pub(super) fn longest_reached(&mut self, relay: RelayId) {
-        let Some(run) = self.runs.get(&relay).filter(|run| !run.undoing()) else { return };
-        let (on, episode) = (run.on, run.episode);
+    /// Says that a fallback has not gone as it should, in each call-out that it matters to.
+    fn tell(&mut self, relay: RelayId, episode: Seq, everyone: bool, why: String) {
+        let wishers = self.wishers(relay).map(|(_, episode, _)| episode);
+        let episodes: BTreeSet<Seq> = wishers.chain([episode]).collect();
+        let calls = episodes.iter().filter_map(|episode| self.call_of_episode(*episode));
+        let calls: BTreeSet<Seq> = calls.filter(|call| self.calls[call].stands()).collect();
+        for call in calls {
+            match everyone {
+                true => self.call_everyone(call, why.clone()),
+                false => self.break_through(call, why.clone()),
+            }
+        }
+    }
+
+    /// Notes since when a relay that had obeyed has shown another state.
+    fn watch_hand(&mut self, relay: RelayId) {
+        let order = self.runs.get(&relay).and_then(Run::order);
+        let turned = order.is_some_and(|order| {
+            let shows = self.shows(&self.plan.relays[relay.index()], order.at);
+            matches!(order.proof, Proof::Confirmed(_)) && shows == Some(!order.on)
+        });
+        match turned {
+            true => drop(self.other_hands.entry(relay).or_insert(self.now.mono)),
+            false => drop(self.other_hands.remove(&relay)),
+        }
+    }
+
+    fn relay_name(&self, relay: RelayId) -> String {
+        self.plan.relays[relay.index()].name.clone()
+    }
+
+    /// When the relay has to be looked at again. What is past waits for a reading or the broker.
+    fn arm_relay(&mut self, relay: RelayId) {
         let it = &self.plan.relays[relay.index()];
-        let why = format!("its longest run of {} is over", it.longest);
-        let said = format!("the agent gives {} up: {why}", it.name);
-        self.undo(relay, !on, episode, why);
-        self.got_worse(episode, said);
+        let now = self.now.mono;
+        let ahead = |at: &Moment| *at > now;
+        let run = self.runs.get(&relay);
+        let within = within(it);
+        let proof = run.and_then(Run::order).and_then(|order| match order.proof {
+            Proof::Awaited => Some(self.proof_ends(it, order)),
+            Proof::Failed(_) | Proof::Unknown(_) => {
+                (order.attempt < ATTEMPTS).then(|| self.proof_ends(it, order))
+            }
+            Proof::Confirmed(_) => self.other_hands.get(&relay).map(|since| *since + within),
+            Proof::Undeclared => None,
+        });
+        let longest = run.and_then(|run| match run.stage {
+            Stage::Commanded(_) | Stage::Held { .. } => Some(run.began + it.longest),
+            Stage::Waiting { .. } | Stage::Undoing(_) | Stage::LeftAlone { .. } => None,
+        });
+        let wait = run.and_then(|run| {
+            let bound = match (&run.stage, &it.hold) {
+                (Stage::Held { since, .. }, Some(hold)) => hold.at_most.map(|at_most| *since + at_most),
+                (_, Some(_) | None) => None,
+            };
+            let alone = it.only_if.iter().chain(it.hold.as_ref().and_then(|hold| hold.until.as_ref()));
+            let by_time = alone.filter_map(|it| self.present(|present| it.evaluate(present, None).until));
+            let readings = Some(self.senses.started + READINGS_WITHIN);
+            bound.into_iter().chain(by_time).chain(self.pause_ends(relay)).chain(readings).filter(ahead).min()
+        });
+        self.timers.set(DeadlineReason::Proof(relay), proof.filter(ahead));
+        self.timers.set(DeadlineReason::Longest(relay), longest.filter(ahead));
+        self.timers.set(DeadlineReason::Wait(relay), wait);
+    }
+}
+
+/// How long a proof may take.
+fn within(relay: &Relay) -> Span {
+    relay.proof.as_ref().map_or(REPEAT, |proof| proof.within)
+}
+
+fn released(why: &str) -> Move {
+    Move::Release { why: why.to_owned() }
+}
+
+/// `until return-flow > 200 L/h, for 2 h at most`
+fn hold_words(relay: &Relay) -> String {
+    let Some(hold) = &relay.hold else { return String::new() };
+    match (&hold.until, hold.at_most) {
+        (Some(until), Some(at_most)) => format!("until {until}, for {at_most} at most"),
+        (Some(until), None) => format!("until {until}"),
+        (None, Some(at_most)) => format!("for {at_most}"),
+        (None, None) => String::new(),
     }
 }

@@ -25,6 +25,8 @@ pub enum DeadlineReason {
     Proof(RelayId),
     /// A fallback has run for its longest.
     Longest(RelayId),
+    /// What a relay waits for may have come: a pause or a hold is over.
+    Wait(RelayId),
     /// A call-out's next step is due.
     Step(Seq),
     /// An answer's lease ends.
@@ -35,20 +37,40 @@ pub enum DeadlineReason {
     Retry(Seq),
 }
 
-/// One deadline per reason.
+/// One deadline per reason. Most questions, several for each reading, are for a deadline that
+/// is not set: those of the plan's parts are found by their place, without a search.
 #[derive(Clone, Debug, Default)]
 pub(super) struct Timers {
-    by_reason: BTreeMap<DeadlineReason, Moment>,
+    of_parts: [Vec<Option<Moment>>; KINDS],
+    of_records: BTreeMap<DeadlineReason, Moment>,
     by_time: BTreeSet<(Moment, DeadlineReason)>,
+}
+
+/// Kinds of deadlines that belong to a part of the plan.
+const KINDS: usize = 9;
+
+impl DeadlineReason {
+    /// Its kind and the part's place in the plan; none for what belongs to a record.
+    fn part(self) -> Option<(usize, usize)> {
+        Some(match self {
+            Self::Stale(sensor) => (0, sensor.index()),
+            Self::Recheck(alarm) => (1, alarm.index()),
+            Self::OnDelay(alarm) => (2, alarm.index()),
+            Self::OffDelay(alarm) => (3, alarm.index()),
+            Self::Shelf(alarm) => (4, alarm.index()),
+            Self::Work(tank) => (5, tank.index()),
+            Self::Proof(relay) => (6, relay.index()),
+            Self::Longest(relay) => (7, relay.index()),
+            Self::Wait(relay) => (8, relay.index()),
+            Self::Step(_) | Self::Lease(_) | Self::Settle(_) | Self::Retry(_) => return None,
+        })
+    }
 }
 
 impl Timers {
     /// Sets, moves or (with none) removes the deadline.
     pub(super) fn set(&mut self, reason: DeadlineReason, at: Option<Moment>) {
-        let before = match at {
-            Some(at) => self.by_reason.insert(reason, at),
-            None => self.by_reason.remove(&reason),
-        };
+        let before = self.note(reason, at);
         if before == at {
             return;
         }
@@ -60,17 +82,35 @@ impl Timers {
         }
     }
 
+    /// Notes it by its reason alone; gives what was noted before.
+    fn note(&mut self, reason: DeadlineReason, at: Option<Moment>) -> Option<Moment> {
+        let Some((kind, place)) = reason.part() else {
+            return match at {
+                Some(at) => self.of_records.insert(reason, at),
+                None => self.of_records.remove(&reason),
+            };
+        };
+        let places = &mut self.of_parts[kind];
+        if at.is_some() && places.len() <= place {
+            places.resize(place + 1, None);
+        }
+        places.get_mut(place).and_then(|noted| std::mem::replace(noted, at))
+    }
+
     /// Sets the deadline only if there is none: for one that is moved on with every reading,
     /// where an early wake-up costs less than keeping the exact time.
     pub(super) fn set_if_none(&mut self, reason: DeadlineReason, at: Moment) {
-        if !self.by_reason.contains_key(&reason) {
+        if self.get(reason).is_none() {
             self.set(reason, Some(at));
         }
     }
 
     /// The deadline for this reason.
     pub(super) fn get(&self, reason: DeadlineReason) -> Option<Moment> {
-        self.by_reason.get(&reason).copied()
+        match reason.part() {
+            Some((kind, place)) => self.of_parts[kind].get(place).copied().flatten(),
+            None => self.of_records.get(&reason).copied(),
+        }
     }
 
     /// Removes and returns the earliest deadline that is due.
@@ -79,8 +119,7 @@ impl Timers {
         if at > now {
             return None;
         }
-        self.by_time.pop_first();
-        self.by_reason.remove(&reason);
+        self.set(reason, None);
         Some(reason)
     }
 

@@ -7,6 +7,7 @@ use crate::quality::Quality;
 use crate::reading::Value;
 use crate::record::{Record, Seq};
 use crate::time::Moment;
+use std::sync::Arc;
 
 /// What came of an input.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -50,7 +51,7 @@ pub enum Effect {
 #[derive(Clone, Debug, PartialEq)]
 pub struct Sample {
     /// The sensor's name.
-    pub sensor: String,
+    pub sensor: Arc<str>,
     /// When it was measured.
     pub at: Moment,
     /// What it said, if it could be read: base units.

@@ -4,8 +4,9 @@
 use super::{DeadlineReason, Engine};
 use crate::alarm::Priority;
 use crate::callout::{Fate, Phase};
-use crate::condition::Present;
-use crate::plan::{AlarmId, SensorId};
+use crate::condition::{Condition, Present};
+use crate::fallback::on_off;
+use crate::plan::{AlarmId, RelayId, SensorId};
 use crate::reading::{Content, Mapping, Value};
 use crate::record::{Estimated, Outcome, Purpose, Seq};
 use crate::time::{Now, Span, Wall};
@@ -26,7 +27,7 @@ pub struct Status {
     pub alarms: Vec<AlarmView>,
     /// The oldest first.
     pub calls: Vec<CallView>,
-    /// Those under the agent's hand.
+    /// Those under the agent's hand, and those for which the broker keeps a command.
     pub relays: Vec<RelayView>,
     /// Work going on: tank, kind, and how long it still may.
     pub works: Vec<(String, String, Span)>,
@@ -99,13 +100,15 @@ pub struct CallView {
     pub told: Vec<String>,
 }
 
-/// A relay under the agent's hand.
+/// A relay under the agent's hand, or of which there is something to say.
 #[derive(Clone, Debug, Serialize)]
 pub struct RelayView {
     /// Its name.
     pub name: String,
-    /// What was commanded, and whether it is proved.
-    pub state: String,
+    /// What was commanded, and whether it is proved; nothing if the agent has no hand in it.
+    pub state: Option<String>,
+    /// The command that the broker keeps for it, if it does: a device that connects obeys it.
+    pub kept: Option<String>,
 }
 
 /// A deadline.
@@ -126,6 +129,8 @@ pub struct Explanation {
     pub written: String,
     /// The condition's parts with their values: depth, words, truth.
     pub reasons: Vec<(usize, String, &'static str)>,
+    /// The same of what makes it worse, and breaks through an answer; empty if nothing does.
+    pub worse: Vec<(usize, String, &'static str)>,
     /// What would change it, and when.
     pub change: Vec<String>,
 }
@@ -157,13 +162,10 @@ impl Engine {
                 .map(|id| self.alarm_view(id, now))
                 .collect(),
             calls: self.calls.keys().filter_map(|id| self.call_view(*id, now)).collect(),
-            relays: self
-                .runs
-                .iter()
-                .map(|(id, run)| RelayView {
-                    name: self.plan.relays[id.index()].name.clone(),
-                    state: run.to_string(),
-                })
+            relays: (0..)
+                .map(RelayId)
+                .take(self.plan.relays.len())
+                .filter_map(|id| self.relay_view(id))
                 .collect(),
             works: self
                 .works
@@ -186,16 +188,20 @@ impl Engine {
         let life = &self.lives[id.index()];
         let hold = plan.deadband.filter(|_| life.state.is_standing());
         let world = super::sensing::Sensed { now, ..self.world() };
-        let memory = &self.recalls[id.index()].when;
-        let reasons =
-            plan.condition.explain(&self.plan, &Present { world: &world, memory, now: now.mono }, hold);
+        let recall = &self.recalls[id.index()];
+        let tree = |condition: &Condition, memory, hold| {
+            let reasons =
+                condition.explain(&self.plan, &Present { world: &world, memory, now: now.mono }, hold);
+            reasons
+                .into_iter()
+                .map(|reason| (reason.depth, reason.text, truth_word(reason.truth)))
+                .collect::<Vec<_>>()
+        };
         Some(Explanation {
             alarm: self.alarm_view(id, now),
             written: plan.written.clone(),
-            reasons: reasons
-                .into_iter()
-                .map(|reason| (reason.depth, reason.text, truth_word(reason.truth)))
-                .collect(),
+            reasons: tree(&plan.condition, &recall.when, hold),
+            worse: plan.worse.as_ref().map(|worse| tree(worse, &recall.worse, None)).unwrap_or_default(),
             change: self.what_would_change(id, now),
         })
     }
@@ -239,7 +245,23 @@ impl Engine {
                 false => format!("it is raised once the condition has been true for {}", plan.on_delay),
             });
         }
+        if let Some(fallback) = plan.fallback {
+            let relay = &self.plan.relays[fallback.relay.index()];
+            let run = self.runs.get(&fallback.relay);
+            let state = run.map_or_else(
+                || format!("switched {} when the alarm is raised", on_off(fallback.on)),
+                |run| run.words(relay),
+            );
+            lines.push(format!("fallback {}: {state}", relay.name));
+        }
         lines
+    }
+
+    fn relay_view(&self, id: RelayId) -> Option<RelayView> {
+        let relay = &self.plan.relays[id.index()];
+        let state = self.runs.get(&id).map(|run| run.words(relay));
+        let kept = self.kept.get(&id).cloned();
+        (state.is_some() || kept.is_some()).then(|| RelayView { name: relay.name.clone(), state, kept })
     }
 
     fn sensor_view(&self, id: SensorId, now: Now) -> SensorView {
@@ -318,7 +340,7 @@ impl Engine {
 
     fn reason_words(&self, reason: DeadlineReason) -> String {
         let alarm = |id: AlarmId| &self.plan.alarm(id).name;
-        let relay = |id: crate::plan::RelayId| &self.plan.relays[id.index()].name;
+        let relay = |id: RelayId| &self.plan.relays[id.index()].name;
         match reason {
             DeadlineReason::Stale(id) => format!("{} may have fallen silent", self.plan.sensor(id).name),
             DeadlineReason::Recheck(id) => format!("{} may change by time alone", alarm(id)),
@@ -328,6 +350,7 @@ impl Engine {
             DeadlineReason::Work(id) => format!("work on {} ends", self.plan.place(Some(id))),
             DeadlineReason::Proof(id) => format!("{}: the proof is due", relay(id)),
             DeadlineReason::Longest(id) => format!("{}: the longest run is over", relay(id)),
+            DeadlineReason::Wait(id) => format!("{}: what it waits for may have come", relay(id)),
             DeadlineReason::Step(call) => format!("call-out {call}: the next step"),
             DeadlineReason::Lease(call) => format!("call-out {call}: the answer runs out"),
             DeadlineReason::Settle(call) => format!("call-out {call}: the all-clear"),

@@ -4,7 +4,7 @@
 use super::context::{Context, Relays};
 use super::finding::{At, Finding};
 use super::read::{Item, Notes, Table};
-use super::{Alarm, CalloutId, Fallback, Moves, hazard};
+use super::{Alarm, CalloutId, Fallback, hazard, relay};
 use crate::alarm::Priority;
 use crate::condition::{Condition, Scope};
 use crate::time::Span;
@@ -152,23 +152,15 @@ pub(super) fn callout(table: &Table<'_>, context: &Context<'_>) -> Option<Callou
 }
 
 fn fallback(table: Table<'_>, context: &Context<'_>, relays: &Relays) -> Option<Fallback> {
-    let relay =
-        table.need("relay", "\"air-pump\"").and_then(Item::text).and_then(|relay| context.relay(&relay));
+    let named = table.need("relay", "\"air-pump\"").and_then(Item::text);
+    let named = named.and_then(|name| context.relay(&name));
     let state = table.need("state", "\"off\"");
     let on = state.and_then(|item| item.one_of(&[("on", true), ("off", false)]));
     table.finish();
-    let (relay, on) = (relay?, on?);
+    let fallback = Fallback { relay: named?, on: on? };
     // A relay that is wrong itself is reported at its own place.
-    let switched = relays.get(relay.index())?.as_ref()?;
-    let adds = match switched.moves {
-        Moves::Air => return Some(Fallback { relay, on }),
-        Moves::Heat => "heat",
-        Moves::Water => "water",
-        Moves::Light => "light",
-    };
-    if !on {
-        return Some(Fallback { relay, on });
-    }
+    let switched = relays.get(fallback.relay.index())?.as_ref()?;
+    let Some(adds) = relay::adds(switched.moves).filter(|_| fallback.on) else { return Some(fallback) };
     let title = "the watch never adds heat, water or light on its own";
     let help =
         "a fallback may switch it off; only a relay with `moves = \"air\"` may be switched on".to_owned();

@@ -166,6 +166,8 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
     };
     let whole = whole_sensors.is_some() && whole_alarms.len() == names.len();
     let alarms = joined(whole_alarms, added, names, whole, notes)?;
+    let relays: Vec<_> = relays.into_iter().collect::<Option<_>>()?;
+    notes.borrow_mut().extend(relay::opposed(&alarms, &own_places, &relays));
     let plan = Plan {
         site: site.name,
         altitude: site.altitude,
@@ -173,7 +175,7 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
         zone: around.zone.clone(),
         tanks,
         sensors: whole_sensors?,
-        relays: relays.into_iter().collect::<Option<_>>()?,
+        relays,
         batteries,
         alarms,
         callouts: callouts.into_iter().collect::<Option<_>>()?,

@@ -50,9 +50,11 @@ pub(super) static KINDS: &[Kind] = &[
     kind("voltage", &[Dimension::VOLTAGE], "See whether the equipment runs as usual."),
     kind(
         "battery",
-        &[Dimension::NUMBER, Dimension::VOLTAGE, Dimension::CHARGE, Dimension::TIME],
+        &[Dimension::NUMBER, Dimension::VOLTAGE, Dimension::CHARGE],
         "Look at the battery's own display.",
     ),
+    kind("runtime", &[Dimension::TIME], "Look at the UPS's or battery's own display."),
+    kind("load", &[Dimension::NUMBER], "See whether the equipment runs as usual."),
     Kind {
         usual: Some((0.0, 50.0)),
         ..kind("salinity", &[Dimension::SALINITY], "Measure the salinity by hand.")

@@ -7,11 +7,16 @@ pub(crate) fn nearest<'c>(name: &str, candidates: impl IntoIterator<Item = &'c s
     if name.len() > 100 {
         return None;
     }
+    let candidates: Vec<_> = candidates.into_iter().collect();
+    mistyped(name, &candidates).or_else(|| shortened(name, &candidates))
+}
+
+fn mistyped<'c>(name: &str, candidates: &[&'c str]) -> Option<&'c str> {
     let length = name.chars().count();
     let allowed = (length / 3).max(1);
     candidates
-        .into_iter()
-        .map(|candidate| {
+        .iter()
+        .map(|&candidate| {
             let exact = strsim::osa_distance(name, candidate);
             let folded = strsim::osa_distance(&name.to_lowercase(), &candidate.to_lowercase());
             (folded, exact, candidate)
@@ -22,6 +27,12 @@ pub(crate) fn nearest<'c>(name: &str, candidates: impl IntoIterator<Item = &'c s
         })
         .min()
         .map(|(.., candidate)| candidate)
+}
+
+/// The only candidate that has `name` among its words: `flow` for `return-flow`.
+fn shortened<'c>(name: &str, candidates: &[&'c str]) -> Option<&'c str> {
+    let mut such = candidates.iter().filter(|candidate| candidate.split('-').any(|word| word == name));
+    such.next().filter(|_| such.next().is_none()).copied()
 }
 
 /// `did you mean …?`, if something is near enough.

@@ -30,6 +30,7 @@ pub(super) fn warnings(plan: &Plan, places: &Places<'_>) -> Vec<Finding> {
     let mut found: Vec<Finding> = Vec::new();
     for (alarm, place) in &own {
         found.extend(unsaid(alarm, place));
+        found.extend(unproved_to_nobody(plan, alarm, place));
         found.extend(too_late(alarm, place));
         found.extend(coarse(plan, alarm, place));
         found.extend(never_returns(plan, alarm, place));
@@ -63,6 +64,15 @@ fn unsaid(alarm: &Alarm, place: &Range<usize>) -> Option<Finding> {
     let help =
         "whoever is called at night reads it; what needs no response is no alarm: `callout = \"none\"`";
     Some(Finding::warning(place.clone(), title, label).help(help))
+}
+
+/// A fallback without proof becomes a page, if there is anybody to page.
+fn unproved_to_nobody(plan: &Plan, alarm: &Alarm, place: &Range<usize>) -> Option<Finding> {
+    let fallback = alarm.fallback.filter(|_| alarm.callout.is_none())?;
+    let relay = &plan.relays[fallback.relay.index()].name;
+    let title = format!("nobody is told if `{relay}` does not obey `{}`", alarm.name);
+    let help = "a fallback buys time for a person: give the alarm a call-out";
+    Some(Finding::warning(place.clone(), title, "has a fallback and no call-out").help(help))
 }
 
 fn too_late(alarm: &Alarm, place: &Range<usize>) -> Option<Finding> {
@@ -214,11 +224,9 @@ fn unwatched(plan: &Plan, places: &[Range<usize>]) -> Vec<Finding> {
         used.extend(alarm.condition.sensors());
         used.extend(worse(alarm));
     }
-    used.extend(
-        plan.relays.iter().flat_map(|relay| &relay.proof).flat_map(|proof| proof.condition.sensors()),
-    );
     used.extend(plan.tanks.iter().flat_map(|tank| tank.gear.sensors()));
     used.extend(plan.batteries.iter().flat_map(Battery::sensors));
+    used.extend(plan.relays.iter().flat_map(|relay| relay.conditions()).flat_map(Condition::sensors));
     let idle = (0..).map(SensorId).zip(&plan.sensors).zip(places).filter(|((id, _), _)| !used.contains(id));
     idle.map(|((_, sensor), place)| {
         let title = format!("no alarm watches `{}`", sensor.name);

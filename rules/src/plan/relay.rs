@@ -1,13 +1,22 @@
-//! Relays: what the agent can switch, how far it may go, and what proves that it happened.
+//! Relays: what the agent can switch, how far it may go, and what proves that it happened. What
+//! adds heat, water or light is never switched on, not even back, so everything that speaks of
+//! that is refused here with the reason.
 
 use super::context::Context;
 use super::finding::{At, Finding};
 use super::read::{Item, Table};
 use super::sensor::topic;
-use super::{Moves, Proof, Relay};
+use super::{Alarm, Hold, Moves, Proof, Relay};
 use crate::condition::{Condition, Scope};
 use crate::time::Span;
 use crate::units::Quantity;
+use std::ops::Range;
+
+/// Between two switchings, unless the keeper says otherwise: flapping mains wear no pump.
+const PAUSE: Span = Span::minutes(1);
+
+/// What a hold that ends by a condition begins with.
+const UNTIL: &str = "until ";
 
 /// One relay; nothing if anything is wrong with it.
 pub(super) fn read(
@@ -26,6 +35,10 @@ pub(super) fn read(
     let written = table.get("proof");
     let proof = written.and_then(|item| proof(item, context, scope));
     let longest = table.need("longest", "\"2 h\"").and_then(Item::some_duration);
+    let safe = table.get("safe").map(|item| safe(item, moves));
+    let pause = table.get("pause").map(|item| pause(item, longest));
+    let only_if = table.get("only-if").map(|item| only_if(item, moves, context, scope));
+    let hold = table.get("hold").map(|item| hold(item, moves, context, scope));
     if written.is_none() {
         let title = format!("`{}` has no proof", table.name);
         let help = "for instance `proof = \"air-pump-current > 0.05 A within 20 s\"`";
@@ -37,7 +50,139 @@ pub(super) fn read(
     if written.is_some() && proof.is_none() {
         return None;
     }
-    Some(Relay { name: name.it.clone(), topic, on, off, moves: moves?, proof, longest: longest? })
+    Some(Relay {
+        name: name.it.clone(),
+        topic,
+        on,
+        off,
+        moves: moves?,
+        // What is written and wrong is no relay; what is not written has its default.
+        safe: safe.unwrap_or(Some(false))?,
+        proof,
+        only_if: only_if.map_or(Some(None), |it| it.map(Some))?,
+        hold: hold.map_or(Some(None), |it| it.map(Some))?,
+        pause: pause.unwrap_or(Some(PAUSE))?,
+        longest: longest?,
+    })
+}
+
+/// What a relay adds that no agent may add.
+pub(super) fn adds(moves: Moves) -> Option<&'static str> {
+    match moves {
+        Moves::Air => None,
+        Moves::Heat => Some("heat"),
+        Moves::Water => Some("water"),
+        Moves::Light => Some("light"),
+    }
+}
+
+fn safe(item: Item<'_>, moves: Option<Moves>) -> Option<bool> {
+    let on = item.one_of(&[("on", true), ("off", false)])?;
+    match moves.and_then(adds).filter(|_| on) {
+        Some(adds) => item.wrong(
+            "the watch never adds heat, water or light on its own",
+            format!("left on, it adds {adds}"),
+            Some("its safe state is off; leave the line out".to_owned()),
+        ),
+        None => Some(on),
+    }
+}
+
+fn pause(item: Item<'_>, longest: Option<Span>) -> Option<Span> {
+    let pause = item.duration()?;
+    match longest.filter(|longest| pause >= *longest) {
+        Some(longest) => {
+            let label = format!("its longest run is {longest}");
+            item.wrong("a pause ends before the longest run does", label, None)
+        }
+        None => Some(pause),
+    }
+}
+
+fn only_if(
+    item: Item<'_>,
+    moves: Option<Moves>,
+    context: &Context<'_>,
+    scope: &Scope<'_>,
+) -> Option<Condition> {
+    if let Some(adds) = moves.and_then(adds) {
+        let help = "the watch only ever cuts it, and needs nobody's leave for that".to_owned();
+        return item.wrong(
+            "this relay is never switched on by the watch",
+            format!("it adds {adds}"),
+            Some(help),
+        );
+    }
+    let text = item.text()?.it;
+    present(item, context.condition(item, &text, scope)?, "what is asked before switching is so now")
+}
+
+/// `DURATION`, `until CONDITION`, or `until CONDITION, at most DURATION`.
+fn hold(item: Item<'_>, moves: Option<Moves>, context: &Context<'_>, scope: &Scope<'_>) -> Option<Hold> {
+    if let Some(adds) = moves.and_then(adds) {
+        let help = "it stays off until a person has switched it on again: leave the line out".to_owned();
+        return item.wrong(
+            "this relay is not given back by the watch",
+            format!("it adds {adds}"),
+            Some(help),
+        );
+    }
+    let text = item.text()?.it;
+    let Some(rest) = text.strip_prefix(UNTIL) else {
+        if Quantity::parse(&text).is_err() {
+            let help = format!("for instance \"10 min\", or \"{UNTIL}return-flow > 200 L/h, at most 2 h\"");
+            return item.wrong("a hold lasts for a time, or until something is so", "neither", Some(help));
+        }
+        return Some(Hold { until: None, at_most: Some(item.some_duration()?) });
+    };
+    let (condition, at_most) = match rest.rsplit_once(", at most ") {
+        Some((condition, at_most)) => (condition, Some(some_time(item, at_most, "a hold lasts")?)),
+        None => (rest, None),
+    };
+    // Blanks for the word keep what is wrong at its place in the text.
+    let condition = format!("{:1$}{condition}", "", UNTIL.len());
+    let until = context.condition(item, &condition, scope)?;
+    Some(Hold { until: Some(present(item, until, "what ends a hold is seen in the present")?), at_most })
+}
+
+/// Only what is seen now: nobody feeds a memory to these.
+fn present(item: Item<'_>, condition: Condition, title: &str) -> Option<Condition> {
+    if condition.looks_back() {
+        let help = "compare what the sensor says now".to_owned();
+        return item.wrong(title, "this looks back", Some(help));
+    }
+    Some(condition)
+}
+
+/// A duration that is part of a text.
+fn some_time(item: Item<'_>, text: &str, takes: &str) -> Option<Span> {
+    match Quantity::parse(text).and_then(Quantity::span) {
+        Ok(span) if span > Span::ZERO => Some(span),
+        Ok(_) => item.wrong(format!("{takes} some time"), format!("`{text}` is none"), None),
+        Err(why) => item.wrong(format!("`{text}` is not a duration"), why.to_string(), None),
+    }
+}
+
+/// Alarms that want one relay in opposite directions and rank alike: nobody could say who wins.
+pub(super) fn opposed(alarms: &[Alarm], places: &[Range<usize>], relays: &[Relay]) -> Vec<Finding> {
+    let mut found = Vec::new();
+    let wants =
+        || alarms.iter().zip(places).filter_map(|(alarm, place)| Some((alarm, alarm.fallback?, place)));
+    for (at, (second, wanted, place)) in wants().enumerate() {
+        let clashes = |(first, other, _): &(&Alarm, super::Fallback, _)| {
+            other.relay == wanted.relay && other.on != wanted.on && first.priority == second.priority
+        };
+        let Some((first, _, other)) = wants().take(at).find(clashes) else { continue };
+        let Some(relay) = relays.get(wanted.relay.index()) else { continue };
+        let title = format!(
+            "`{}` and `{}` want `{}` in opposite directions and rank alike",
+            first.name, second.name, relay.name
+        );
+        let label = format!("both are of {} priority", second.priority);
+        let help = "the higher priority wins: give one of them the higher";
+        found.push(Finding::error(place.clone(), title, label).also(other.clone(), "").help(help));
+    }
+    found
 }
 
 fn command(table: Table<'_>) -> Option<(String, String, String)> {
@@ -61,15 +206,7 @@ fn proof(item: Item<'_>, context: &Context<'_>, scope: &Scope<'_>) -> Option<Pro
         let help = format!("for instance \"{text} within 20 s\"");
         return item.wrong("a proof says how soon it is seen", "lacks `within` and a duration", Some(help));
     };
-    let within = match Quantity::parse(within).and_then(Quantity::span) {
-        Ok(span) if span > Span::ZERO => Some(span),
-        Ok(_) => item.wrong("a proof takes time", format!("`{within}` is none"), None),
-        Err(why) => item.wrong(format!("`{within}` is not a duration"), why.to_string(), None),
-    };
-    let condition = context.condition(item, condition, scope);
-    if condition.as_ref().is_some_and(Condition::looks_back) {
-        let help = "compare what the sensor says now".to_owned();
-        return item.wrong("a proof is seen in the present", "this looks back", Some(help));
-    }
-    Some(Proof { condition: condition?, within: within? })
+    let within = some_time(item, within, "a proof takes");
+    let condition = context.condition(item, condition, scope)?;
+    Some(Proof { condition: present(item, condition, "a proof is seen in the present")?, within: within? })
 }

@@ -3,6 +3,7 @@
 //! from the same tables that the reader uses, and a test holds it to the reader's keys.
 
 use super::alarm::PRIORITIES;
+use super::feed::readings;
 use super::measure::KINDS;
 use crate::hazard;
 use serde_json::{Map, Value, json};
@@ -163,10 +164,20 @@ fn battery() -> Value {
 
 fn sensor() -> Value {
     let pair = |what: &str| json!({ "type": "array", "items": reference("quantity"), "minItems": 2, "maxItems": 2, "description": what });
-    closed(
-        &["topic", "measures", "every"],
+    let source = closed(
+        &[],
+        [
+            ("ups", text("A UPS, by its name in the agent's configuration; its server speaks RFC 9271.")),
+            ("one-wire", text("A thermometer on the board's 1-Wire bus: \"28-0316a4b2c1ff\".")),
+            ("supply", text("A mains adapter or battery that the kernel knows: \"BAT0\".")),
+            ("reads", json!({ "enum": readings(), "description": "What is asked of a UPS or a supply." })),
+        ],
+    );
+    let mut sensor = closed(
+        &["every"],
         [
             ("topic", text("The MQTT topic that feeds it; no wildcards.")),
+            ("source", source),
             ("tank", text("The tank it belongs to; the site if none.")),
             ("measures", json!({ "enum": measures(), "description": "What it measures." })),
             ("on", texts("How \"on\" is spelled in payloads.")),
@@ -194,7 +205,12 @@ fn sensor() -> Value {
             ("pointer", text("Where the value stands in a JSON document: RFC 6901.")),
             ("senml", text("The record that carries the value: RFC 8428.")),
         ],
-    )
+    );
+    if let Some(keys) = sensor.as_object_mut() {
+        let either = json!([{ "required": ["topic", "measures"] }, { "required": ["source"] }]);
+        keys.insert("oneOf".to_owned(), either);
+    }
+    sensor
 }
 
 fn relay() -> Value {
@@ -214,6 +230,18 @@ fn relay() -> Value {
                 "proof",
                 text("What proves that it is on, and how soon: \"air-pump-current > 0.05 A within 20 s\"."),
             ),
+            (
+                "safe",
+                json!({ "enum": ["on", "off"], "default": "off", "description": "The state that the watch leaves it in; off unless it moves air." }),
+            ),
+            ("only-if", text("It is switched on only while this is known to be true.")),
+            (
+                "hold",
+                text(
+                    "How long it outlasts its alarms: \"10 min\", \"until return-flow > 200 L/h, at most 2 h\".",
+                ),
+            ),
+            ("pause", quantity("The shortest time between two switchings; 1 min if left out.")),
             ("longest", quantity("The longest run of one fallback.")),
         ],
     )

@@ -1,18 +1,23 @@
 //! Sensors: where their readings come from, how payloads are understood, and what is believed.
 
 use super::context::Context;
+use super::feed::{self, Feed, Gives};
 use super::finding::{At, Finding};
 use super::measure::{KINDS, Kind};
 use super::read::{Item, Table, listed};
 use super::{Measure, Sensor};
 use crate::condition::{is_name, is_word};
 use crate::reading::{Content, Mapping, Word};
+use crate::time::Span;
 use crate::units::{Dimension, Scale, Unit, near_unit};
 use std::ops::Range;
 
 /// Periods without a message after which a sensor is stale, unless the file says otherwise:
 /// one may be lost, two rarely are.
 const PERIODS: i64 = 3;
+
+/// A source is not asked more often: a 1-Wire thermometer alone takes most of this.
+const SHORTEST_ROUND: Span = Span::seconds(1);
 
 impl Sensor {
     /// The words it can say, if it says words.
@@ -36,21 +41,45 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &Context<'_>) -
         let label = "the alarm for its loss of sight would have the name of another";
         table.note(Finding::error(name.span.clone(), title, label));
     }
-    let topic = table.need("topic", "\"room2/mains\"").and_then(topic);
+    let feed = feed::read(&table);
+    let gives = feed.as_ref().and_then(Feed::source).map(|source| source.gives());
+    if table.has("source") {
+        refuse_what_the_source_says(&table);
+    }
     let tank = table.get("tank").and_then(Item::text).and_then(|tank| context.tank(&tank));
-    let kind = table.need("measures", "\"temperature\"").and_then(kind);
-    let says_words = ["on", "off", "words"].iter().any(|key| table.has(key));
-    let words = words(&table, kind);
-    let scale = match kind {
-        Some(kind) if !says_words => scale(&table, kind),
+    let kind = match &gives {
+        Some(gives) => given_kind(&table, gives),
+        None if table.has("source") => table.get("measures").and_then(kind),
+        None => table.need("measures", "\"temperature\"").and_then(kind),
+    };
+    let says_words = match &gives {
+        Some(gives) => gives.scale().is_none(),
+        None => ["on", "off", "words"].iter().any(|key| table.has(key)),
+    };
+    let words = match &gives {
+        Some(gives) => gives.words(),
+        None => words(&table, kind),
+    };
+    let scale = match (kind, &gives) {
+        (Some(kind), Some(gives)) if !says_words => given_scale(&table, kind, gives),
+        (Some(kind), None) if !says_words && !table.has("source") => scale(&table, kind),
         _ => {
             table.get("unit");
             says_words.then_some(Scale { unit: Unit::named("")?, name: String::new() })
         }
     };
     let every = table.need("every", "\"30 s\"").and_then(Item::some_duration);
+    if let (Some(item), Some(_)) = (table.get("every"), every.filter(|every| *every < SHORTEST_ROUND))
+        && table.has("source")
+    {
+        item.note("a source is asked each second at most", format!("less than {SHORTEST_ROUND}"), None);
+    }
     let stale_after = stale_after(&table, every);
     let gateway = table.get("gateway").and_then(Item::text).filter(|gateway| named(&table, gateway));
+    let gateway = match feed.as_ref().and_then(Feed::source) {
+        Some(source) => Some(source.gateway()),
+        None => gateway.map(|gateway| gateway.it),
+    };
 
     let dimension = scale.as_ref().map(|scale| scale.unit.dimension);
     let number_keys = ["plausible", "reject", "max-rate", "frozen-after", "limits", "resolution"];
@@ -94,7 +123,7 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &Context<'_>) -
     let scale = scale?;
     Some(Sensor {
         name: name.it.clone(),
-        topic: topic?,
+        feed: feed?,
         mapping: mapping?,
         tank,
         measure: Measure { name: kind.name, dimension: scale.unit.dimension, words: says_words },
@@ -107,8 +136,44 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &Context<'_>) -
         frozen_after,
         limits,
         resolution,
-        gateway: gateway.map(|gateway| gateway.it),
+        gateway,
     })
+}
+
+/// What a source says of itself is not for the file to say.
+fn refuse_what_the_source_says(table: &Table<'_>) {
+    for key in ["on", "off", "words", "pointer", "senml", "gateway"] {
+        if let Some(item) = table.get(key) {
+            let help = format!("leave `{key}` out");
+            item.note(format!("`{key}` is for topics"), "a source speaks for itself", Some(help));
+        }
+    }
+}
+
+/// What a source measures; a file that says it too must say the same.
+fn given_kind(table: &Table<'_>, gives: &Gives) -> Option<&'static Kind> {
+    let given = gives.kind()?;
+    match table.get("measures") {
+        Some(item) if kind(item)?.name != given.name => {
+            let help = format!("leave `measures` out, or write \"{}\"", given.name);
+            item.wrong("`measures` contradicts the source", format!("it is {}", given.name), Some(help))
+        }
+        _ => Some(given),
+    }
+}
+
+/// How a source's numbers are shown: in its own unit, or another of the same kind.
+fn given_scale(table: &Table<'_>, kind: &Kind, gives: &Gives) -> Option<Scale> {
+    let given = gives.scale()?;
+    if !table.has("unit") {
+        return Some(given);
+    }
+    let wanted = scale(table, kind)?;
+    if wanted.unit.dimension == given.unit.dimension {
+        return Some(wanted);
+    }
+    let title = format!("`{}` is no unit of what the source says", wanted.name);
+    table.get("unit")?.wrong(title, format!("it is {}", given.unit.dimension.words()), None)
 }
 
 /// Warnings of sensors that read the very same value: a copied table of which the topic was
@@ -118,11 +183,15 @@ pub(super) fn twins(sensors: &[Option<Sensor>], places: &[Range<usize>]) -> Vec<
     let mut seen: Vec<(&Sensor, &Range<usize>)> = Vec::new();
     for (sensor, place) in sensors.iter().zip(places) {
         let Some(sensor) = sensor else { continue };
-        let same = |other: &Sensor| other.topic == sensor.topic && other.mapping == sensor.mapping;
+        let same = |other: &Sensor| other.feed == sensor.feed && other.mapping == sensor.mapping;
         match seen.iter().find(|(other, _)| same(other)) {
             Some((other, first)) => {
                 let title = format!("`{}` and `{}` read the same value", other.name, sensor.name);
-                let finding = Finding::warning(place.clone(), title, "the same topic, read the same way");
+                let label = match sensor.feed {
+                    Feed::Topic(_) => "the same topic, read the same way",
+                    Feed::Source(_) => "the same source",
+                };
+                let finding = Finding::warning(place.clone(), title, label);
                 found.push(finding.also((*first).clone(), ""));
             }
             None => seen.push((sensor, place)),
@@ -222,7 +291,7 @@ fn words(table: &Table<'_>, kind: Option<&Kind>) -> Option<Vec<Word>> {
     Some(words)
 }
 
-fn stale_after(table: &Table<'_>, every: Option<crate::time::Span>) -> Option<crate::time::Span> {
+fn stale_after(table: &Table<'_>, every: Option<Span>) -> Option<Span> {
     let Some(item) = table.get("stale-after") else { return every.map(|every| every.times(PERIODS)) };
     let stale = item.some_duration()?;
     match every {
@@ -303,6 +372,11 @@ fn pointer_tokens(item: Item<'_>) -> Option<Vec<String>> {
 
 /// Whether a gateway's name can be part of an alarm's name.
 fn named(table: &Table<'_>, name: &At<String>) -> bool {
+    if feed::is_of_a_source(&name.it) {
+        let title = format!("`{}` can't be a gateway's name", name.it);
+        table.note(Finding::error(name.span.clone(), title, "sources are called so"));
+        return false;
+    }
     let good = is_name(&name.it);
     if !good {
         let title = format!("`{}` can't be a gateway's name", name.it);

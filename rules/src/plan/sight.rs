@@ -7,7 +7,7 @@ use super::context::Context;
 use super::finding::At;
 use super::measure::Kind;
 use super::read::{Item, Table};
-use super::{Alarm, CalloutId, Sensor, SensorId, Sight, Tank, TankId, alarm};
+use super::{Alarm, CalloutId, Feed, Sensor, SensorId, Sight, Tank, TankId, alarm};
 use crate::alarm::Priority;
 use crate::condition::{Condition, Test};
 use crate::time::Span;
@@ -64,8 +64,9 @@ pub(super) fn alarms(rules: &Rules, read: &[Read], sensors: &[Sensor], tanks: &[
     }
     let mut causes: BTreeMap<Sight, BTreeSet<SensorId>> = BTreeMap::new();
     for id in blinded.keys() {
-        let gateway = sensors.get(id.index()).and_then(|sensor| sensor.gateway.clone());
-        let larger = [Some(Sight::Broker), gateway.map(Sight::Gateway)];
+        let Some(sensor) = sensors.get(id.index()) else { continue };
+        let broker = sensor.feed.topic().map(|_| Sight::Broker);
+        let larger = [broker, sensor.gateway.clone().map(Sight::Gateway)];
         for cause in larger.into_iter().flatten().chain([Sight::Sensor(*id)]) {
             causes.entry(cause).or_default().insert(*id);
         }
@@ -86,10 +87,7 @@ fn build(rules: &Rules, sight: Sight, lost: &[&Sensor], silenced: &[&Alarm], tan
     let first = lost.first()?;
     let (name, cause) = match &sight {
         Sight::Broker => ("broker".to_owned(), "the broker, the network or its power is down".to_owned()),
-        Sight::Gateway(gateway) => (
-            format!("gateway-{gateway}"),
-            format!("gateway {gateway} has no power, no network or no radio contact"),
-        ),
+        Sight::Gateway(gateway) => (format!("gateway-{gateway}"), first.feed.gateway_cause(gateway)),
         Sight::Sensor(_) => (
             first.name.clone(),
             format!("{} has no power or no contact, or says what can't be believed", first.name),
@@ -159,11 +157,14 @@ fn response(sight: &Sight, lost: &[&Sensor], tanks: &[Tank]) -> Vec<String> {
         Sight::Broker => {
             vec!["See whether the router, the broker and the house have power.".to_owned()]
         }
-        Sight::Gateway(gateway) => vec![format!("See whether gateway {gateway} has power and network.")],
+        Sight::Gateway(gateway) => {
+            lost.first().map(|sensor| sensor.feed.gateway_mend(gateway)).into_iter().collect()
+        }
         Sight::Sensor(_) => {
-            let topics = lost
-                .iter()
-                .map(|sensor| format!("It should report every {} to {}.", sensor.every, sensor.topic));
+            let topics = lost.iter().map(|sensor| match &sensor.feed {
+                Feed::Topic(topic) => format!("It should report every {} to {topic}.", sensor.every),
+                Feed::Source(source) => format!("It is asked every {}: {source}.", sensor.every),
+            });
             let mut mend = vec!["See whether the sensor has power and sits where it should.".to_owned()];
             mend.extend(topics);
             mend

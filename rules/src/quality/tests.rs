@@ -11,7 +11,7 @@ fn celsius() -> Scale {
 fn thermometer() -> Sensor {
     Sensor {
         name: "lagoon-temp".to_owned(),
-        topic: "room2/lagoon/temperature".to_owned(),
+        feed: crate::plan::Feed::Topic("room2/lagoon/temperature".to_owned()),
         mapping: Mapping::Plain(Content::Number(celsius())),
         tank: None,
         measure: Measure { name: "temperature", dimension: Dimension::TEMPERATURE, words: false },

@@ -65,6 +65,15 @@ pub enum BadReading {
     },
     /// A fault of a SenML pack.
     Senml(SenmlFault),
+    /// A source answered, but gave no value: why, in its words.
+    NotGiven(String),
+}
+
+impl BadReading {
+    /// For what a source said instead of a value.
+    pub(crate) fn not_given(why: &str) -> Self {
+        Self::NotGiven(cut(why, LONGEST_REASON))
+    }
 }
 
 /// What is wrong with a SenML pack (RFC 8428).
@@ -110,10 +119,17 @@ pub enum SenmlFault {
 /// How much is quoted from a payload, in characters.
 const SHORT: usize = 40;
 
+/// How long a source's reason may be, in characters: a sentence of ours with a quotation in it.
+const LONGEST_REASON: usize = 200;
+
 /// The text, cut short, with everything escaped that a terminal could take as a command.
 pub(super) fn short(text: &str) -> String {
+    cut(text, SHORT)
+}
+
+fn cut(text: &str, limit: usize) -> String {
     let mut out = String::new();
-    let mut left = SHORT;
+    let mut left = limit;
     for c in text.chars() {
         let shown: String = if matches!(c, '\'' | '"') { c.into() } else { c.escape_debug().collect() };
         let length = shown.chars().count();
@@ -158,6 +174,7 @@ impl fmt::Display for BadReading {
                 write!(f, "at `{pointer}` stands {found}, not a single value")
             }
             Self::Senml(fault) => write!(f, "SenML: {fault}"),
+            Self::NotGiven(why) => f.write_str(why),
         }
     }
 }

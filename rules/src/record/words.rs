@@ -1,6 +1,7 @@
 //! A record in one line of words: for the log, for the answer to a command, for a timeline.
 
 use super::{Body, By, Estimated, Outcome, Purpose, Verdict};
+use crate::fallback::on_off;
 use crate::forecast::{Interval, wording};
 use crate::time::Span;
 use std::fmt;
@@ -52,10 +53,6 @@ impl fmt::Display for Outcome {
             Self::Failed { why } => write!(f, "failed: {why}"),
         }
     }
-}
-
-fn on_off(on: bool) -> &'static str {
-    if on { "on" } else { "off" }
 }
 
 /// `: why`, or nothing.
@@ -143,11 +140,27 @@ impl fmt::Display for Body {
             Self::Switched { relay, on, attempt, why, .. } => {
                 write!(f, "{relay} commanded {}, attempt {attempt}{}", on_off(*on), reason(why))
             }
-            Self::Released { relay, why, .. } => {
-                write!(f, "{relay} left as it stands, a person must switch it back{}", reason(why))
+            Self::Withheld { relay, on, why, .. } => {
+                write!(f, "{relay} wanted {}, NOT switched{}", on_off(*on), reason(why))
             }
+            Self::Held { relay, why, .. } => write!(f, "{relay} stays as it is{}", reason(why)),
+            Self::ByHand { relay, shows, why, .. } => {
+                let (shown, told) = (on_off(*shows), on_off(!*shows));
+                write!(f, "{relay} shows {shown} after it was confirmed {told}, left alone{}", reason(why))
+            }
+            Self::Released { relay, why, .. } => write!(f, "{relay} left as it stands{}", reason(why)),
             Self::Proved { relay, after, .. } => write!(f, "{relay} confirmed after {after}"),
-            Self::NotProved { relay, why, .. } => write!(f, "{relay} NOT confirmed: {why}"),
+            Self::NotProved { relay, why, unknown: false, .. } => write!(f, "{relay} NOT confirmed: {why}"),
+            Self::NotProved { relay, why, unknown: true, .. } => {
+                write!(f, "{relay} NOT confirmed, not known whether it obeyed: {why}")
+            }
+            Self::CommandKept { relay, topic, payload } => {
+                write!(
+                    f,
+                    "the broker keeps the command {payload:?} for {relay}, which a device that connects "
+                )?;
+                write!(f, "would obey; to clear it, publish an empty retained message on {topic}")
+            }
         }
     }
 }

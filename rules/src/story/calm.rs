@@ -27,8 +27,16 @@ pub(super) fn values(plan: &Plan) -> Values {
     let sensors = (0..).map(SensorId).take(plan.sensors.len());
     let choices: BTreeMap<_, _> = sensors.map(|id| (id, candidates(plan, id))).collect();
     let first = choices.iter().filter_map(|(id, choices)| Some((*id, *choices.first()?)));
+    // In calm water nothing stands against a fallback, and nothing would hold one.
+    let met: Vec<&Condition> = plan
+        .relays
+        .iter()
+        .flat_map(|relay| [relay.only_if.as_ref(), relay.hold.as_ref().and_then(|hold| hold.until.as_ref())])
+        .flatten()
+        .collect();
     search(first.collect(), &choices, |values| {
         quiet.iter().filter(|it| steady(it, values) != Some(false)).count()
+            + met.iter().filter(|it| steady(it, values) != Some(true)).count()
     })
 }
 
@@ -80,9 +88,9 @@ fn candidates(plan: &Plan, id: SensorId) -> Vec<Value> {
     let mut marks = BTreeSet::new();
     let mut mark = |value: f64| marks.insert(Mark(value));
     let conditions = plan.alarms.iter().flat_map(|alarm| [Some(&alarm.condition), alarm.worse.as_ref()]);
-    let proofs = plan.relays.iter().map(|relay| relay.proof.as_ref().map(|proof| &proof.condition));
-    for condition in conditions.chain(proofs).flatten().filter(|condition| condition.sensors().contains(&id))
-    {
+    let of_relays = plan.relays.iter().flat_map(|relay| relay.conditions());
+    let all = conditions.flatten().chain(of_relays);
+    for condition in all.filter(|condition| condition.sensors().contains(&id)) {
         constants(condition, &mut |value| {
             mark(value);
         });

@@ -271,7 +271,7 @@ impl<'a> Player<'a> {
         feed.next = now + every;
         feed.count += 1;
         let value = feed.value(now);
-        if !self.deaf {
+        if !self.deaf || self.plan.sensor(sensor).feed.source().is_some() {
             self.step(Input::Measured { sensor, value, delivery: Delivery::Live });
         }
     }
@@ -309,8 +309,7 @@ impl<'a> Player<'a> {
             Effect::Command { switching, topic, payload } => {
                 let relays = (0..).map(RelayId).zip(&self.plan.relays);
                 let found = relays.into_iter().find(|(_, relay)| relay.topic == topic);
-                if let Some((id, relay)) = found.filter(|(id, _)| !self.disobedient.contains(id)) {
-                    let _ = id;
+                if let Some((_, relay)) = found.filter(|(id, _)| !self.disobedient.contains(id)) {
                     let on = payload == relay.on;
                     let proof =
                         relay.proof.iter().flat_map(|proof| calm::make(self.plan, &proof.condition, on));

@@ -4,12 +4,14 @@ use crate::site::{check, rules};
 use slackwater_rules::hazard;
 
 /// Everything that a keeper would look for.
-const NAMES: [&str; 47] = [
+const NAMES: [&str; 49] = [
     "power-lost",
     "power-unstable",
     "circuit-dead",
     "pump-not-started",
     "battery-low",
+    "ups-ending",
+    "battery-worn",
     "backup-heater-engaged",
     "heater-dead",
     "both-heaters-dead",
@@ -55,7 +57,7 @@ const NAMES: [&str; 47] = [
 ];
 
 /// Every part that a sensor or relay plays in the library.
-const PARTS: [&str; 32] = [
+const PARTS: [&str; 35] = [
     "room",
     "temperature",
     "first",
@@ -67,6 +69,9 @@ const PARTS: [&str; 32] = [
     "ph",
     "light",
     "battery",
+    "runtime",
+    "low-battery",
+    "replace-battery",
     "pump-current",
     "leak",
     "mains",

@@ -23,6 +23,8 @@ fn sensor(name: &str) -> String {
         "ph" => kind("ph", "pH"),
         "light" => kind("light", "umol/m2/s"),
         "battery" => kind("battery", "%"),
+        "runtime" => kind("runtime", "min"),
+        "low-battery" | "replace-battery" => words("state", on_off),
         "pump-current" => kind("current", "A"),
         "leak" => words("leak", "words = { wet = [\"wet\"], dry = [\"dry\"] }"),
         "mains" | "circuit" => words("presence", on_off),

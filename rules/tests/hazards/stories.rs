@@ -79,6 +79,20 @@ stories! {
         |s| { s.says("battery", 100).ramp("battery", 25.0, h(5)).run(min(5)); },
         |s| { s.says("battery", 100).ramp("battery", 35.0, h(5)).ramp("battery", 90.0, h(3)); };
 
+    ups_ending_by_its_own_word: "ups-ending", "low-battery = \"low-battery\"", ["low-battery"],
+        |s| { s.says("low-battery", "off").run(h(1)).says("low-battery", "on").run(min(2)); },
+        |s| { s.says("low-battery", "off").run(h(1)).says("low-battery", "?").run(min(2)).says("low-battery", "off").run(h(1)); };
+
+    ups_ending_by_its_runtime: "ups-ending", "", ["runtime"],
+        |s| { s.says("runtime", 40).run(h(1)).ramp("runtime", 8.0, min(32)).run(min(2)); },
+        // An outage of a quarter of an hour.
+        |s| { s.says("runtime", 40).run(h(1)).ramp("runtime", 25.0, min(15)).ramp("runtime", 40.0, h(2)); };
+
+    battery_worn: "battery-worn", "replace-battery = \"replace-battery\"", ["replace-battery"],
+        |s| { s.says("replace-battery", "off").run(h(1)).says("replace-battery", "on").run(min(15)); },
+        // It tests its battery.
+        |s| { s.says("replace-battery", "off").run(h(1)).says("replace-battery", "on").run(min(3)).says("replace-battery", "off").run(h(1)); };
+
     backup_heater_by_its_power: "backup-heater-engaged", "spare-power = \"spare-power\"", ["spare-power"],
         |s| { s.says("spare-power", 0).run(h(2)).says("spare-power", 150).run(min(10)); },
         // A cold splash at a water change: it helps for a moment.

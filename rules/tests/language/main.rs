@@ -4,5 +4,6 @@
 mod aggregates;
 mod agreement;
 mod naive;
+mod recollection;
 mod scenes;
 mod site;

@@ -14,7 +14,35 @@ pub(crate) struct Family {
     pub(crate) board: bool,
     /// Starts at 23:00, with quiet hours until 07:30.
     pub(crate) night: bool,
+    pub(crate) air: Air,
 }
+
+/// What is said of the air pump.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Air {
+    /// One of [`HOLDS`].
+    pub(crate) hold: usize,
+    /// It asks for flow.
+    pub(crate) only_if: bool,
+    /// Seconds between two switchings.
+    pub(crate) pause: i64,
+}
+
+/// What an alarm switches. Those of one priority never want opposite things.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(crate) enum Switches {
+    /// For medium and high priority.
+    Air,
+    /// For low and critical priority.
+    NoAir,
+    NoHeat,
+}
+
+pub(crate) const HOLDS: [&str; 3] =
+    ["", "hold = \"10 min\"\n", "hold = \"until temp-a < 25 degC, at most 10 min\"\n"];
+/// Of the air pump and the heaters, milliseconds.
+pub(crate) const LONGEST: i64 = 30 * 60_000;
+pub(crate) const PROOF_WITHIN: i64 = 90_000;
 
 #[derive(Clone, Debug)]
 pub(crate) struct Alarm {
@@ -29,7 +57,7 @@ pub(crate) struct Alarm {
     /// Alarms before this one.
     pub(crate) causes: Vec<usize>,
     pub(crate) calls: bool,
-    pub(crate) pump: bool,
+    pub(crate) switches: Option<Switches>,
 }
 
 #[derive(Clone, Debug)]
@@ -174,6 +202,16 @@ impl Family {
             "[relay.air-pump]\ncommand = { topic = \"halyard/air-pump/set\", on = \"on\", off = \"off\" }\n",
             "moves = \"air\"\nproof = \"air-current > 0.05 A within 90 s\"\nlongest = \"30 min\"\n"
         ));
+        let _ = write!(text, "pause = \"{} s\"\n{}", self.air.pause, HOLDS[self.air.hold]);
+        if self.air.only_if {
+            text.push_str("only-if = \"flow > 200 L/h\"\n");
+        }
+        text.push_str(concat!(
+            "[sensor.heat-power]\ntopic = \"halyard/heat-power\"\ntank = \"lagoon\"\n",
+            "measures = \"power\"\nunit = \"W\"\nevery = \"1 min\"\n",
+            "[relay.heaters]\ncommand = { topic = \"halyard/heaters/set\", on = \"on\", off = \"off\" }\n",
+            "moves = \"heat\"\nproof = \"heat-power > 20 W within 90 s\"\nlongest = \"30 min\"\n"
+        ));
         for (at, alarm) in self.alarms.iter().enumerate() {
             let _ = write!(
                 text,
@@ -200,9 +238,12 @@ impl Family {
             if !alarm.calls {
                 text.push_str("callout = \"none\"\n");
             }
-            if alarm.pump {
-                text.push_str("fallback = { relay = \"air-pump\", state = \"on\" }\n");
-            }
+            text.push_str(match alarm.switches {
+                Some(Switches::Air) => "fallback = { relay = \"air-pump\", state = \"on\" }\n",
+                Some(Switches::NoAir) => "fallback = { relay = \"air-pump\", state = \"off\" }\n",
+                Some(Switches::NoHeat) => "fallback = { relay = \"heaters\", state = \"off\" }\n",
+                None => "",
+            });
         }
         text.push_str("[sight]\nafter = \"2 min\"\n[callout.household]\nsteps = [\n");
         let mut after = 0;

@@ -2,7 +2,7 @@
 //! have; here they are cut down to what matters.
 
 use crate::check;
-use crate::family::{Alarm, Cond, Family};
+use crate::family::{Air, Alarm, Cond, Family, Switches};
 use crate::world::{Does, Op};
 
 /// One alarm, nothing special about it.
@@ -17,7 +17,7 @@ fn alarm(when: Cond) -> Alarm {
         worse: None,
         causes: Vec::new(),
         calls: true,
-        pump: false,
+        switches: None,
     }
 }
 
@@ -29,7 +29,14 @@ fn warm() -> Alarm {
 /// All sensors; everybody is told in turn, five minutes apart.
 fn site(alarms: Vec<Alarm>) -> Family {
     let steps = vec![(0, vec![0]), (5, vec![2]), (5, vec![3])];
-    Family { sensors: 4, alarms, steps, board: false, night: false }
+    Family {
+        sensors: 4,
+        alarms,
+        steps,
+        board: false,
+        night: false,
+        air: Air { hold: 0, only_if: false, pause: 0 },
+    }
 }
 
 /// Ten degrees, and twenty.
@@ -44,14 +51,14 @@ fn a_call_out_that_was_over_came_back_with_a_restart() {
 
 #[test]
 fn the_undoing_of_a_fallback_became_a_fallback_after_a_restart() {
-    let family = site(vec![Alarm { pump: true, ..warm() }]);
+    let family = site(vec![Alarm { switches: Some(Switches::Air), ..warm() }]);
     let history = [Op::Wait(60), Op::Shelve(0, 90), Op::Wait(60), Op::Restart(Some(5)), Op::Wait(2_400)];
     check(&family, &history);
 }
 
 #[test]
 fn a_fallback_lost_the_episode_that_it_was_for() {
-    let shared = |when| Alarm { pump: true, ..alarm(when) };
+    let shared = |when| Alarm { switches: Some(Switches::Air), ..alarm(when) };
     let family = site(vec![shared(Cond::Above(0, false)), shared(Cond::Off(2))]);
     let history = [Op::Wait(60), Op::Says(2, 1), Op::Wait(60), Op::Answer(0), COLD, Op::Wait(300)];
     check(&family, &[&history[..], &[Op::Restart(Some(5)), Op::Wait(300)]].concat());

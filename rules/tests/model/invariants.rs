@@ -88,7 +88,9 @@ fn lasting(engine: &Engine, world: &World) -> Vec<String> {
             call.id, call.purpose, call.code, call.about, call.next, call.told
         ));
     }
-    lines.extend(status.relays.iter().map(|relay| format!("{}: {}", relay.name, relay.state)));
+    // What the broker keeps comes from messages, and is heard again.
+    let held = status.relays.iter().filter_map(|relay| Some((&relay.name, relay.state.as_ref()?)));
+    lines.extend(held.map(|(name, state)| format!("{name}: {state}")));
     lines.extend(status.works.iter().map(|work| format!("{work:?}")));
     lines
 }
@@ -126,10 +128,12 @@ fn calls_keep_their_word(world: &World) {
                 let drill = *purpose == Purpose::Drill;
                 calls.insert(record.seq, Told { drill, ..Told::default() });
             }
-            Body::Worsened { .. } | Body::NotProved { .. } | Body::Joined { .. } | Body::Released { .. } => {
+            Body::Worsened { .. } | Body::NotProved { .. } | Body::Joined { .. } | Body::ByHand { .. } => {
                 worse_at = Some(*when);
             }
-            Body::Switched { why, .. } if why.contains("longest run") => worse_at = Some(*when),
+            Body::Switched { why, .. } | Body::Held { why, .. } if why.contains("longest run") => {
+                worse_at = Some(*when);
+            }
             Body::Answered { call, lease, .. } => {
                 if let Some(call) = calls.get_mut(call) {
                     call.answered = Some(when.0 + lease.0);

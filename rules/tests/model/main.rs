@@ -8,6 +8,7 @@ mod family;
 mod found;
 mod invariants;
 mod naive;
+mod relays;
 mod strategy;
 mod world;
 
@@ -38,6 +39,7 @@ fn check(family: &Family, history: &[Op]) {
     let world = World::live(family, history, &[]);
     naive::agrees(&world);
     invariants::hold(&world);
+    relays::hold(&world);
 
     let again = World::live(family, history, &[]);
     assert_eq!(world.bytes(), again.bytes(), "the same inputs give the same bytes");

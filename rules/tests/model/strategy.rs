@@ -1,7 +1,7 @@
 //! Random sites and random histories. What shrinks, shrinks towards few alarms without extras
 //! and short histories of calm water.
 
-use crate::family::{Alarm, Cond, Family, SENSORS, TARGETS};
+use crate::family::{Air, Alarm, Cond, Family, HOLDS, SENSORS, Switches, TARGETS};
 use crate::world::{Does, Op};
 use proptest::collection::vec;
 use proptest::prelude::*;
@@ -14,8 +14,11 @@ pub(crate) fn case() -> impl Strategy<Value = (Family, Vec<Op>)> {
             .prop_filter("reaches a person", |steps| {
                 steps.iter().any(|(_, to)| to.iter().any(|at| *at != 1))
             });
-        let family = (alarms, steps, any::<bool>(), prop::bool::weighted(0.2))
-            .prop_map(move |(alarms, steps, board, night)| Family { sensors, alarms, steps, board, night });
+        let air = (0..HOLDS.len(), prop::bool::weighted(0.2), select(&[0_i64, 60, 400]))
+            .prop_map(|(hold, only_if, pause)| Air { hold, only_if, pause });
+        let family = (alarms, steps, any::<bool>(), prop::bool::weighted(0.2), air).prop_map(
+            move |(alarms, steps, board, night, air)| Family { sensors, alarms, steps, board, night, air },
+        );
         family.prop_flat_map(|family| {
             let history = vec(op(family.sensors, family.alarms.len()), 1..40);
             (Just(family), history)
@@ -26,14 +29,22 @@ pub(crate) fn case() -> impl Strategy<Value = (Family, Vec<Op>)> {
 fn alarm(at: usize, sensors: usize) -> impl Strategy<Value = Alarm> {
     let delay = || select(&[0_i64, 20, 90, 300]);
     let rarely = || prop::bool::weighted(0.25);
+    let switches = prop::option::weighted(0.6, rarely());
     (
         (cond(sensors), delay(), delay(), 0..4_usize),
         (rarely(), rarely(), prop::option::weighted(0.25, comparison(sensors))),
-        (subsequence((0..at).collect::<Vec<_>>(), 0..=at.min(2)), prop::bool::weighted(0.9), rarely()),
+        (subsequence((0..at).collect::<Vec<_>>(), 0..=at.min(2)), prop::bool::weighted(0.9), switches),
     )
-        .prop_map(|((when, on, off, priority), (deadband, latching, worse), (causes, calls, pump))| {
-            Alarm { when, on, off, priority, deadband, latching, worse, causes, calls, pump }
-        })
+        .prop_map(
+            |((when, on, off, priority), (deadband, latching, worse), (causes, calls, switches))| {
+                let switches = switches.map(|heat| match (heat, priority) {
+                    (true, _) => Switches::NoHeat,
+                    (false, 1 | 2) => Switches::Air,
+                    (false, _) => Switches::NoAir,
+                });
+                Alarm { when, on, off, priority, deadband, latching, worse, causes, calls, switches }
+            },
+        )
 }
 
 fn comparison(sensors: usize) -> impl Strategy<Value = Cond> {
@@ -88,7 +99,10 @@ fn op(sensors: usize, alarms: usize) -> impl Strategy<Value = Op> {
         1 => (any::<bool>(), 1..=30_i64).prop_map(|(change, minutes)| Op::Work(change, minutes)),
         1 => Just(Op::EndWork),
         1 => Just(Op::Drill),
-        1 => any::<bool>().prop_map(Op::PumpObeys),
+        2 => any::<bool>().prop_map(Op::RelaysObey),
+        2 => (any::<bool>(), any::<bool>()).prop_map(|(air, on)| Op::Hand(air, on)),
+        1 => any::<bool>().prop_map(Op::CommandsGo),
+        1 => any::<bool>().prop_map(Op::Kept),
         3 => prop::option::weighted(0.7, select(&[0_i64, 5, 120, 1_500])).prop_map(Op::Restart),
     ]
 }

@@ -38,7 +38,14 @@ pub(crate) enum Op {
     Work(bool, i64),
     EndWork,
     Drill,
-    PumpObeys(bool),
+    /// The relays do what they are told.
+    RelaysObey(bool),
+    /// Somebody switches the air pump (true) or the heaters (false).
+    Hand(bool, bool),
+    /// The broker takes commands.
+    CommandsGo(bool),
+    /// The broker hands out a command that it keeps, for the air pump (true) or the heaters.
+    Kept(bool),
     /// After so many seconds away, if that is known.
     Restart(Option<i64>),
 }
@@ -94,7 +101,12 @@ pub(crate) struct World {
     linked: bool,
     channels: BTreeMap<String, Does>,
     hanging: Vec<Seq>,
-    pump_obeys: bool,
+    relays_obey: bool,
+    commands_go: bool,
+    /// What left for the relays: topic and payload.
+    pub(crate) commands: Vec<(When, String, String)>,
+    /// When anything live came, also from what proves.
+    pub(crate) fresh: Vec<i64>,
     early: Vec<i64>,
 }
 
@@ -139,11 +151,17 @@ impl World {
             stops: Vec::new(),
             sent: Vec::new(),
             end: 0,
-            feeds: BTreeMap::from([("air-current", ("0".to_owned(), 0))]),
+            feeds: BTreeMap::from([
+                ("air-current", ("0".to_owned(), 0)),
+                ("heat-power", ("200".to_owned(), 0)),
+            ]),
             linked: true,
             channels: BTreeMap::new(),
             hanging: Vec::new(),
-            pump_obeys: true,
+            relays_obey: true,
+            commands_go: true,
+            commands: Vec::new(),
+            fresh: Vec::new(),
             early: early.to_vec(),
         };
         for sensor in &SENSORS[..family.sensors] {
@@ -247,9 +265,23 @@ impl World {
             }),
             Op::EndWork => self.say(Word::EndWork { tank: "lagoon".to_owned() }),
             Op::Drill => self.say(Word::Drill { callout: "household".to_owned() }),
-            Op::PumpObeys(obeys) => self.pump_obeys = obeys,
+            Op::RelaysObey(obey) => self.relays_obey = obey,
+            Op::Hand(air, on) => self.show(air, on),
+            Op::CommandsGo(go) => self.commands_go = go,
+            Op::Kept(air) => {
+                let topic = if air { "halyard/air-pump/set" } else { "halyard/heaters/set" };
+                let (topic, payload) = (topic.to_owned(), b"on".to_vec());
+                self.step(Input::Message { topic, payload, delivery: Delivery::Retained });
+            }
             Op::Restart(away) => self.restart(away),
         }
+    }
+
+    /// What proves a relay's state shows this from soon on.
+    fn show(&mut self, air: bool, on: bool) {
+        let (name, amount) = if air { ("air-current", "0.2") } else { ("heat-power", "200") };
+        let payload = if on { amount } else { "0" };
+        self.feeds.insert(name, (payload.to_owned(), self.time() + 5_000));
     }
 
     fn say(&mut self, word: Word) {
@@ -268,6 +300,9 @@ impl World {
             let value = value.expect("one of its payloads").1;
             let when = (self.time(), self.steps + 1);
             self.heard.push(Heard { when, sensor, live: delivery == Delivery::Live, value });
+        }
+        if delivery == Delivery::Live {
+            self.fresh.push(self.time());
         }
         let topic = format!("halyard/{name}");
         self.step(Input::Message { topic, payload: payload.as_bytes().to_vec(), delivery });
@@ -333,6 +368,8 @@ impl World {
                 let when = (self.time(), self.steps);
                 self.sent.push(Sent { when, id: page.id, maybe_repeat: page.maybe_repeat });
                 assert!(page.text.chars().count() <= 160, "{}", page.text);
+                let how = format!("Reply ACK {}", page.code);
+                assert!(page.code.is_empty() || page.text.ends_with(&how), "{}", page.text);
                 assert!(page.purpose != Purpose::Call || page.headline.contains(&page.code));
                 let outcome = match self.channels.get(&target.to_string()).unwrap_or(&Does::Accepts) {
                     Does::Accepts => outcome(true),
@@ -351,12 +388,13 @@ impl World {
                 self.hanging.remove(at);
                 Some(Input::Delivered { page, outcome: Outcome::Failed { why: "called back".to_owned() } })
             }
-            Effect::Command { switching, payload, .. } => {
-                if self.pump_obeys {
-                    let amperes = if payload == "on" { "0.2" } else { "0" };
-                    self.feeds.insert("air-current", (amperes.to_owned(), self.time() + 5_000));
+            Effect::Command { switching, topic, payload } => {
+                if self.relays_obey && self.commands_go {
+                    self.show(topic == "halyard/air-pump/set", payload == "on");
                 }
-                Some(Input::Commanded { switching, failed: None })
+                self.commands.push(((self.time(), self.steps), topic, payload));
+                let failed = (!self.commands_go).then(|| "not authorised".to_owned());
+                Some(Input::Commanded { switching, failed })
             }
         }
     }

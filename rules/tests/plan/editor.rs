@@ -68,6 +68,8 @@ fn the_schema_has_the_keys_that_the_reader_knows_and_no_others() {
         let of = if key == "heater" { "/heater/anyOf/1" } else { &format!("/{key}") };
         assert_eq!(known(&gear, key), keys(&format!("/$defs/tank/properties{of}/properties")), "{key}");
     }
+    let source = format!("[sensor.x]\nsource = {{ {unknown} }}\n");
+    assert_eq!(known(&source, "source"), keys("/$defs/sensor/properties/source/properties"));
     let fallback = format!("[alarm.x]\nfallback = {{ {unknown} }}\n");
     assert_eq!(known(&fallback, "fallback"), keys("/$defs/alarm/properties/fallback/properties"));
 }

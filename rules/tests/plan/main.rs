@@ -7,3 +7,4 @@ mod good;
 mod mistakes;
 mod robust;
 mod site;
+mod sources;

@@ -93,6 +93,15 @@ mistakes! {
     a_command_that_switches_nothing_off: refused("off = \"off\" }\nmoves   = \"air\"", "off = \"on\" }\nmoves = \"air\"");
     a_proof_without_a_time: refused("0.05 A within 20 s", "0.05 A");
     a_proof_with_a_mistake_inside: refused("0.05 A within 20 s", "0.05 V within 20 s");
+    a_relay_that_would_be_left_on_and_heat: refused("moves   = \"heat\"\n", "moves   = \"heat\"\nsafe = \"on\"\n");
+    a_heater_switched_on_under_a_condition: refused("moves   = \"heat\"\n", "moves   = \"heat\"\nonly-if = \"lagoon-temp < 24 degC\"\n");
+    a_heater_given_back_by_the_watch: refused("moves   = \"heat\"\n", "moves   = \"heat\"\nhold = \"10 min\"\n");
+    a_pause_longer_than_the_longest_run: refused("longest = \"12 h\"", "longest = \"12 h\"\npause = \"13 h\"");
+    a_hold_that_is_neither_a_time_nor_a_condition: refused("longest = \"12 h\"", "longest = \"12 h\"\nhold = \"return-flow > 200 L/h\"");
+    a_hold_with_a_mistake_inside: refused("longest = \"12 h\"", "longest = \"12 h\"\nhold = \"until return-flow > 200 W, at most 2 h\"");
+    a_hold_whose_bound_is_no_time: refused("longest = \"12 h\"", "longest = \"12 h\"\nhold = \"until return-flow > 200 L/h, at most 2 L\"");
+    a_hold_that_looks_back: refused("longest = \"12 h\"", "longest = \"12 h\"\nhold = \"until mean of return-flow over 5 min > 200 L/h\"");
+    alarms_that_want_opposite_things_and_rank_alike: refused("priority        = \"high\"", "priority = \"critical\"\nfallback = { relay = \"air-pump\", state = \"off\" }");
 
     // Conditions.
     a_flow_below_a_temperature: condition("return-flow < 22 degC");
@@ -213,6 +222,7 @@ mistakes! {
     a_sensor_that_no_alarm_watches: said("drain-valve is open and not", "lagoon-temp > 26 degC and not");
     two_alarms_that_always_ring_together: said("[alarm.probes-disagree]\nwhen     = \"lagoon-temp - sump-temp > 1 K or sump-temp - lagoon-temp > 1 K\"", "[alarm.probes-disagree]\nwhen = \"(lagoon-temp > 27 degC) or  sump-temp > 81 degF\"");
     alarms_of_which_most_are_critical: check(&HALYARD.replace("= \"high\"\n", "= \"critical\"\n").replace("= \"low\"\n", "= \"critical\"\n")).report;
+    a_fallback_of_which_nobody_is_told: said("callout  = \"household\"\ndeadband = \"0.5 K\"", "callout = \"none\"\ndeadband = \"0.5 K\"");
     lost_sight_that_nobody_is_told_of: said("after          = \"3 min\"", "after = \"3 min\"\ncallout = \"none\"");
 
     // Work.

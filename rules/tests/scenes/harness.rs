@@ -188,6 +188,10 @@ pub(crate) struct Site {
     pub(crate) channels: BTreeMap<String, Channel>,
     /// The air pump does what it is told.
     pub(crate) pump_obeys: bool,
+    /// The heaters' relay does what it is told.
+    pub(crate) heaters_obey: bool,
+    /// The broker takes commands.
+    pub(crate) commands_go_out: bool,
     /// What each topic repeats, how often, and when next.
     feeds: BTreeMap<String, (String, Span, Moment)>,
     inputs: Vec<(Now, Input)>,
@@ -241,6 +245,8 @@ impl Site {
             commands: Vec::new(),
             channels: BTreeMap::new(),
             pump_obeys: true,
+            heaters_obey: true,
+            commands_go_out: true,
             feeds: BTreeMap::new(),
             inputs: Vec::new(),
         };
@@ -361,11 +367,17 @@ impl Site {
             }
             Effect::Withdraw { .. } => None,
             Effect::Command { switching, topic, payload } => {
-                if let Some(feed) = self.feeds.get_mut("room2/airpump/current").filter(|_| self.pump_obeys) {
-                    feed.0 = if payload == "on" { "0.21" } else { "0" }.to_owned();
+                let (obeys, shown, amount) = match topic.as_str() {
+                    "room2/heaters/set" => (self.heaters_obey, "room2/lagoon/heater", "200"),
+                    _ => (self.pump_obeys, "room2/airpump/current", "0.21"),
+                };
+                let heard = obeys && self.commands_go_out;
+                if let Some(feed) = self.feeds.get_mut(shown).filter(|_| heard) {
+                    feed.0 = if payload == "on" { amount } else { "0" }.to_owned();
                 }
                 self.commands.push((self.now.mono, topic, payload));
-                Some(Input::Commanded { switching, failed: None })
+                let failed = (!self.commands_go_out).then(|| "not authorised".to_owned());
+                Some(Input::Commanded { switching, failed })
             }
         }
     }

@@ -206,3 +206,12 @@ fn a_plan_that_drops_what_is_open_is_named_beforehand() {
     let plan = crate::harness::plan(&rules, &site.directory);
     assert_eq!(site.engine.dropped_by(&plan), ["spare-heater"]);
 }
+
+#[test]
+fn an_explanation_also_tells_how_far_it_is_from_worse() {
+    let site = Site::calm();
+    let explained = site.engine.explain("too-cold", site.now).expect("an alarm of the plan");
+    let [(0, worse, "false")] = &explained.worse[..] else { panic!("{:?}", explained.worse) };
+    assert_eq!(worse, "lagoon-temp < 21.5 degC: false: 25.1 degC, 3.6 K above the limit");
+    assert!(site.engine.explain("return-stopped", site.now).expect("an alarm").worse.is_empty());
+}

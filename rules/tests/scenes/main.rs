@@ -5,5 +5,7 @@ mod harness;
 mod callouts;
 mod lifecycle;
 mod outages;
+mod relays;
 mod restarts;
 mod senses;
+mod sources;

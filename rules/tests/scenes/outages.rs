@@ -99,7 +99,8 @@ fn an_air_pump_that_does_not_obey_is_said_aloud() {
     site.answer("ines");
     site.run(Span::minutes(3));
     assert_eq!(site.commands.len(), 3, "tried three times in all\n{}", site.story());
-    assert_eq!(site.count(|body| matches!(body, Body::NotProved { .. })), 1);
+    assert_eq!(site.count(|body| matches!(body, Body::NotProved { unknown: false, .. })), 3);
+    assert_eq!(site.count(|body| matches!(body, Body::Resumed { .. })), 1, "said once\n{}", site.story());
     let worse = site
         .sent
         .iter()
@@ -107,7 +108,7 @@ fn an_air_pump_that_does_not_obey_is_said_aloud() {
         .find(|page| page.purpose == Purpose::Call)
         .expect("a page that breaks through");
     assert!(worse.body.contains("air-pump: commanded on, NOT confirmed"), "{}", worse.body);
-    assert!(worse.body.contains("switch it by hand"));
+    assert!(worse.body.contains("start it by hand"));
 }
 
 #[test]

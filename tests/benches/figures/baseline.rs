@@ -94,7 +94,8 @@ fn channels(port: u16, authority: PathBuf) -> Result<(Channels, Outcomes)> {
     };
     let to = ChannelSettings::Mail("ines@example.org".parse()?);
     let channel = Channel::new(&to, Some(&server)).map_err(|wrong| wrong.join("; "))?;
-    let context = Context { clock: Arc::new(|| Wall(0)), mark: String::new(), publish: Arc::new(NoSiren) };
+    let context =
+        Context { clock: Arc::new(|| Wall(0)), mark: String::new(), publish: Arc::new(NoSiren), modem: None };
     let (results, outcomes) = mpsc::unbounded_channel();
     let channels = BTreeMap::from([(Target::parse("ines.page"), channel)]);
     Ok((Channels::start(channels, &context, results), outcomes))

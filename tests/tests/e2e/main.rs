@@ -7,6 +7,7 @@ mod broker;
 mod channels;
 mod faults;
 mod process;
+mod relays;
 mod rights;
 mod verbs;
 

@@ -87,9 +87,9 @@ fn journal(folder: &tempfile::TempDir) -> Log {
             let value = Some(Value::Number(celsius + if half == 0 { 0.05 } else { -0.05 }));
             let quality = Quality::Good;
             journal.sample(&[
-                Sample { sensor: "lagoon-temp".to_owned(), at, value, quality },
-                Sample { sensor: "mains".to_owned(), at, value: Some(Value::Word(0)), quality },
-                Sample { sensor: "gone".to_owned(), at, value, quality },
+                Sample { sensor: "lagoon-temp".into(), at, value, quality },
+                Sample { sensor: "mains".into(), at, value: Some(Value::Word(0)), quality },
+                Sample { sensor: "gone".into(), at, value, quality },
             ]);
         }
     }

@@ -4,7 +4,6 @@
 use super::{Feed, Model, Since, USUAL_SALINITY, slot};
 use crate::condition::World;
 use crate::engine::sensing::Sensed;
-use crate::fallback::Proof;
 use crate::forecast::geometry::Geometry;
 use crate::forecast::margin::Held;
 use crate::forecast::oxygen::{self, Before};
@@ -153,7 +152,8 @@ impl Sensed<'_> {
 
     /// Whether the watch has switched the air pump on, and nothing speaks against it.
     fn air_runs(&self, relay: RelayId) -> bool {
-        self.runs.get(&relay).is_some_and(|run| run.on && !matches!(run.proof, Proof::Missing(_)))
+        let seems_so = self.runs.get(&relay).is_some_and(|run| !run.needs_a_hand());
+        seems_so && self.commanded(relay) == Some(true)
     }
 
     fn battery(&self, id: BatteryId, supposed: bool) -> Result<Estimate, CannotSay> {
@@ -180,7 +180,7 @@ impl Sensed<'_> {
             (_, None) => None,
             (None, Some(since)) => Some(since),
             (Some(relay), Some(since)) => {
-                let run = self.runs.get(&relay).filter(|run| run.on);
+                let run = self.runs.get(&relay).filter(|_| self.commanded(relay) == Some(true));
                 run.map(|run| Since { at: run.began.max(since.at), ..since })
             }
         };

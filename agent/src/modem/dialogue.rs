@@ -1,0 +1,206 @@
+//! A command and its answer, as 3GPP TS 27.005 and TS 27.007 have it. Every command has a limit.
+//! One that is not answered within it ends the dialogue: its answer, coming late, would be taken
+//! for that of the next. What the modem says of its own accord, also in the middle of an answer,
+//! is kept aside.
+
+use super::lines::{Lines, Said};
+use super::pdu::{self, Incoming, Report};
+use super::port::Port;
+use super::refusal::Refusal;
+use std::time::Duration;
+use tokio::time::{Instant, timeout, timeout_at};
+
+/// Most commands are answered by the modem itself.
+const LIMIT: Duration = Duration::from_secs(5);
+
+/// A modem that says nothing for this long has said all that it had to say …
+const QUIET: Duration = Duration::from_millis(200);
+/// … and one that never stops is not waited for.
+const SETTLED_WITHIN: Duration = Duration::from_secs(2);
+
+/// Information lines of one answer: a full memory of texts has two lines for each.
+const MOST_LINES: usize = 1_000;
+
+/// Cancels a text that a modem still waits for: TS 27.005, 4.3.
+const CANCEL: u8 = 0x1b;
+/// Ends a text.
+const SUBSTITUTE: u8 = 0x1a;
+
+/// Why a command came to nothing.
+#[derive(Debug)]
+pub(super) enum Fault {
+    /// The modem said no.
+    Refused(Refusal),
+    /// It can't be talked to any more.
+    Lost(String),
+}
+
+/// A line with someone at its other end.
+pub(super) struct Dialogue {
+    port: Port,
+    lines: Lines,
+    /// Texts have come that have not been fetched.
+    pub(super) text_came: bool,
+    /// Delivery reports that have not been looked at.
+    pub(super) reports: Vec<Report>,
+    report_comes: Option<usize>,
+}
+
+impl Dialogue {
+    pub(super) fn new(port: Port) -> Self {
+        Self { port, lines: Lines::default(), text_came: false, reports: Vec::new(), report_comes: None }
+    }
+
+    /// Finds out whether a modem is there, and comes to the beginning of an answer with it, in
+    /// whatever state it was left.
+    pub(super) async fn greet(&mut self) -> Result<(), Fault> {
+        let mut silent = String::new();
+        for _ in 0..3 {
+            // Some have an answer to this, others none: it must not be taken for that of a command.
+            self.write(&[CANCEL, b'\r'], "the greeting").await?;
+            self.settle().await?;
+            match self.ask_within("AT", Duration::from_secs(2)).await {
+                Ok(_) => return self.settle().await,
+                Err(Fault::Refused(_)) => {}
+                Err(Fault::Lost(why)) => silent = why,
+            }
+        }
+        Err(Fault::Lost(silent))
+    }
+
+    /// Throws away what the modem says until it is quiet, for a while.
+    async fn settle(&mut self) -> Result<(), Fault> {
+        let until = Instant::now() + SETTLED_WITHIN;
+        while Instant::now() < until {
+            match timeout(QUIET, self.fill()).await {
+                Ok(filled) => filled.map_err(Fault::Lost)?,
+                Err(_) => break,
+            }
+            self.lines.clear();
+        }
+        self.lines.clear();
+        Ok(())
+    }
+
+    /// Carries out a command and gives the lines of its answer.
+    pub(super) async fn ask(&mut self, command: &str) -> Result<Vec<String>, Fault> {
+        self.ask_within(command, LIMIT).await
+    }
+
+    /// The same for one that takes long.
+    pub(super) async fn ask_within(&mut self, command: &str, limit: Duration) -> Result<Vec<String>, Fault> {
+        self.write(format!("{command}\r").as_bytes(), command).await?;
+        self.answer(command, limit).await
+    }
+
+    /// Hands over a text: a command with its length, the prompt, then the unit itself. From
+    /// `on_its_way` on it may arrive even if no answer does.
+    pub(super) async fn submit(
+        &mut self,
+        unit: &pdu::Submit,
+        limit: Duration,
+        on_its_way: impl FnOnce(),
+    ) -> Result<Vec<String>, Fault> {
+        let command = format!("AT+CMGS={}", unit.octets);
+        self.write(format!("{command}\r").as_bytes(), &command).await?;
+        let until = Instant::now() + LIMIT;
+        loop {
+            match self.said(until).await {
+                Ok(Said::Prompt) => break,
+                Ok(Said::Refused(refusal)) => return Err(Fault::Refused(refusal)),
+                Ok(other) => self.note(other),
+                Err(why) => {
+                    // Whatever comes next must not be taken for a text.
+                    self.write(&[CANCEL], &command).await?;
+                    return Err(Fault::Lost(format!("no prompt for a text: {why}")));
+                }
+            }
+        }
+        on_its_way();
+        let octets = [unit.hex.as_bytes(), &[SUBSTITUTE]].concat();
+        self.write(&octets, &command).await?;
+        self.answer(&command, limit).await
+    }
+
+    /// Listens to what the modem says of its own accord, until there is something to do. Nothing
+    /// is lost if this is dropped before its end.
+    pub(super) async fn listen(&mut self) -> Result<(), Fault> {
+        while !self.text_came && self.reports.is_empty() {
+            match self.lines.next() {
+                Some(said) => self.note(said),
+                None => self.fill().await.map_err(Fault::Lost)?,
+            }
+        }
+        Ok(())
+    }
+
+    async fn answer(&mut self, command: &str, limit: Duration) -> Result<Vec<String>, Fault> {
+        let until = Instant::now() + limit;
+        let mut lines = Vec::new();
+        loop {
+            match self.said(until).await {
+                Ok(Said::Ok) => return Ok(lines),
+                Ok(Said::Refused(refusal)) => return Err(Fault::Refused(refusal)),
+                // An echo says nothing new, and may hold the PIN.
+                Ok(Said::Line(line)) if line.get(..2).is_some_and(|at| at.eq_ignore_ascii_case("AT")) => {}
+                Ok(Said::Line(line)) if lines.len() < MOST_LINES => lines.push(line),
+                Ok(Said::Pdu(unit)) if self.report_comes.is_none() && lines.len() < MOST_LINES => {
+                    lines.push(unit)
+                }
+                Ok(other) => self.note(other),
+                Err(why) => return Err(Fault::Lost(format!("no answer to {}: {why}", bare(command)))),
+            }
+        }
+    }
+
+    fn note(&mut self, said: Said) {
+        match said {
+            Said::TextCame => self.text_came = true,
+            Said::ReportComes(length) => self.report_comes = Some(length),
+            Said::Pdu(unit) => {
+                let Some(length) = self.report_comes.take() else { return };
+                match pdu::incoming(&unit, length) {
+                    Ok(Incoming::Report(report)) => self.reports.push(report),
+                    Ok(Incoming::Text { .. }) => {}
+                    Err(why) => tracing::debug!(why, "a delivery report that can't be read"),
+                }
+            }
+            Said::Ok | Said::Refused(_) | Said::Prompt | Said::Line(_) => {}
+        }
+    }
+
+    async fn said(&mut self, until: Instant) -> Result<Said, String> {
+        loop {
+            if let Some(said) = self.lines.next() {
+                return Ok(said);
+            }
+            timeout_at(until, self.fill())
+                .await
+                .unwrap_or_else(|_| Err("it was silent for too long".to_owned()))?;
+        }
+    }
+
+    async fn fill(&mut self) -> Result<(), String> {
+        let mut buffer = [0; 512];
+        let count = self
+            .port
+            .read(&mut buffer)
+            .await
+            .map_err(|error| format!("it was unplugged, or so it seems ({error})"))?;
+        self.lines.push(buffer.get(..count).unwrap_or_default());
+        Ok(())
+    }
+
+    async fn write(&mut self, octets: &[u8], command: &str) -> Result<(), Fault> {
+        let lost = |why: String| Fault::Lost(format!("{} could not be said: {why}", bare(command)));
+        match timeout(LIMIT, self.port.write(octets)).await {
+            Ok(written) => written.map_err(|error| lost(error.to_string())),
+            Err(_) => Err(lost("the line takes nothing".to_owned())),
+        }
+    }
+}
+
+/// A command without what is set by it, which may be a secret.
+fn bare(command: &str) -> &str {
+    command.split('=').next().unwrap_or(command)
+}

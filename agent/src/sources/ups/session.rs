@@ -1,0 +1,227 @@
+//! One connection to a UPS server: opened, encrypted if the keeper wants it, logged in if there
+//! is a user; then questions, each with its whole answer. Lines and lists have a longest length,
+//! so that no server can fill the memory of a board.
+
+use super::protocol::{Item, Refusal, Variables, begins, item, quoted, word};
+use crate::channels::{authorities, client, trouble};
+use crate::settings::{TlsSettings, UpsSettings};
+use rustls::pki_types::ServerName;
+use tokio::io::{AsyncBufReadExt, AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt, BufReader};
+use tokio::net::TcpStream;
+use tokio_rustls::TlsConnector;
+
+/// Real ones have some hundred characters at most.
+const LONGEST_LINE: u64 = 4096;
+
+/// Real UPS have a hundred variables; servers in a rack some hundred.
+const LONGEST_LIST: usize = 2000;
+
+/// Encrypted or not.
+trait Stream: AsyncRead + AsyncWrite + Send + Sync + Unpin {}
+
+impl<T: AsyncRead + AsyncWrite + Send + Sync + Unpin> Stream for T {}
+
+/// A connection that is ready for questions.
+pub(super) struct Session {
+    stream: BufReader<Box<dyn Stream>>,
+    /// The server, for texts.
+    place: String,
+}
+
+/// Why there is no answer.
+#[derive(Debug)]
+pub(super) enum Fault {
+    /// The server refuses; the connection is good.
+    Refused(Refusal),
+    /// The connection is of no more use: why.
+    Broken(String),
+}
+
+impl Session {
+    pub(super) async fn open(server: &UpsSettings) -> Result<Self, Fault> {
+        let place = server.place();
+        let unreachable = |error| Fault::Broken(format!("{place} can't be reached: {error}"));
+        let tcp = TcpStream::connect((server.host.as_str(), server.port)).await.map_err(unreachable)?;
+        tcp.set_nodelay(true).map_err(unreachable)?;
+        let mut session = Self { stream: BufReader::new(Box::new(tcp)), place: place.clone() };
+        if let Some(tls) = &server.tls {
+            session = session.encrypted(tls, &server.host).await?;
+        }
+        if let Some((user, password)) = &server.login {
+            session.ask(&format!("USERNAME {}", word(user))).await?;
+            session.ask(&format!("PASSWORD {}", word(password.expose()))).await?;
+            session.ask(&format!("LOGIN {}", word(&server.name))).await?;
+        }
+        Ok(session)
+    }
+
+    /// RFC 9271, section 4.2.12: STARTTLS. Nothing that came in the clear is taken for what came
+    /// encrypted.
+    async fn encrypted(mut self, tls: &TlsSettings, host: &str) -> Result<Self, Fault> {
+        self.ask("STARTTLS").await?;
+        let broken = |why: String| Fault::Broken(format!("{}: {why}", self.place));
+        if !self.stream.buffer().is_empty() {
+            return Err(broken("more than an answer came before encryption began".to_owned()));
+        }
+        let ca_file = tls.ca_file.clone();
+        // Reading the system's certificates takes a while on a slow card.
+        let config = tokio::task::spawn_blocking(move || client(authorities(ca_file.as_deref())?));
+        let config = config.await.map_err(|error| broken(error.to_string()))?.map_err(broken)?;
+        let name = tls.server_name.as_deref().unwrap_or(host).to_owned();
+        let name = ServerName::try_from(name).map_err(|error| broken(error.to_string()))?;
+        let stream = TlsConnector::from(config).connect(name, self.stream.into_inner()).await;
+        let stream = stream.map_err(|error| {
+            let other = || format!("{}: TLS: {error}", self.place);
+            Fault::Broken(trouble(&error, &self.place).unwrap_or_else(other))
+        })?;
+        Ok(Self { stream: BufReader::new(Box::new(stream)), place: self.place })
+    }
+
+    /// All variables of a UPS.
+    pub(super) async fn list(&mut self, ups: &str) -> Result<Variables, Fault> {
+        let first = self.question(&format!("LIST VAR {}", word(ups))).await?;
+        if !begins(&first, ups) {
+            return Err(self.strange(&first));
+        }
+        let mut variables = Variables::new();
+        for _ in 0..LONGEST_LIST {
+            let line = self.line().await?;
+            match item(&line, ups) {
+                Some(Item::Variable(name, value)) => drop(variables.insert(name, value)),
+                Some(Item::End) => return Ok(variables),
+                None => return Err(self.strange(&line)),
+            }
+        }
+        Err(Fault::Broken(format!("{} lists more than {LONGEST_LIST} variables", self.place)))
+    }
+
+    /// Something that is answered with OK.
+    async fn ask(&mut self, question: &str) -> Result<(), Fault> {
+        let line = self.question(question).await?;
+        match line.split_whitespace().next() {
+            Some("OK") => Ok(()),
+            Some(_) | None => Err(self.strange(&line)),
+        }
+    }
+
+    /// The first line of the answer, if it is no refusal.
+    async fn question(&mut self, question: &str) -> Result<String, Fault> {
+        let sent = self.stream.write_all(format!("{question}\n").as_bytes()).await;
+        sent.map_err(|error| self.broken(&error.to_string()))?;
+        self.stream.flush().await.map_err(|error| self.broken(&error.to_string()))?;
+        let line = self.line().await?;
+        match Refusal::read(&line) {
+            Some(refusal) => Err(Fault::Refused(refusal)),
+            None => Ok(line),
+        }
+    }
+
+    async fn line(&mut self) -> Result<String, Fault> {
+        let mut bytes = Vec::new();
+        let read = (&mut self.stream).take(LONGEST_LINE).read_until(b'\n', &mut bytes).await;
+        read.map_err(|error| self.broken(&error.to_string()))?;
+        if bytes.pop() != Some(b'\n') {
+            return Err(match bytes.len() as u64 {
+                0 => self.broken("the server closed it"),
+                length if length + 1 >= LONGEST_LINE => {
+                    self.broken(&format!("a line has more than {LONGEST_LINE} bytes"))
+                }
+                _ => self.broken("it ended within a line"),
+            });
+        }
+        // Descriptions may be in any encoding; what counts here is ASCII.
+        Ok(String::from_utf8_lossy(&bytes).trim_end_matches('\r').to_owned())
+    }
+
+    fn broken(&self, why: &str) -> Fault {
+        Fault::Broken(format!("the connection to {} broke: {why}", self.place))
+    }
+
+    fn strange(&self, line: &str) -> Fault {
+        Fault::Broken(format!("{} answers {}, which is not RFC 9271", self.place, quoted(line)))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::secret::Secret;
+    use tokio::net::TcpListener;
+
+    /// A server that expects these lines and answers each with its text.
+    async fn server(script: &'static [(&'static str, &'static str)]) -> UpsSettings {
+        let listener = TcpListener::bind("127.0.0.1:0").await.expect("a port");
+        let port = listener.local_addr().expect("its number").port();
+        tokio::spawn(async move {
+            let (stream, _) = listener.accept().await.expect("a client");
+            let mut stream = BufReader::new(stream);
+            for (expected, answer) in script {
+                let mut line = String::new();
+                stream.read_line(&mut line).await.expect("a line");
+                assert_eq!(line.trim_end(), *expected);
+                stream.write_all(answer.as_bytes()).await.expect("taken");
+            }
+        });
+        UpsSettings { host: "127.0.0.1".to_owned(), port, ..UpsSettings::local("su700") }
+    }
+
+    async fn list(server: &UpsSettings) -> Result<Variables, Fault> {
+        Session::open(server).await?.list(&server.name).await
+    }
+
+    #[tokio::test]
+    async fn a_list_is_read_to_its_end() {
+        let server = server(&[(
+            "LIST VAR \"su700\"",
+            "BEGIN LIST VAR su700\nVAR su700 ups.mfr \"APC\"\nVAR su700 ups.status \"OL\"\nEND LIST VAR su700\n",
+        )]);
+        let variables = list(&server.await).await.expect("a list");
+        assert_eq!(variables.len(), 2);
+        assert_eq!(variables["ups.status"], "OL");
+    }
+
+    /// RFC 9271, sections 4.2.13, 4.2.8 and 4.2.1, whose LOGIN is the older name (from memory).
+    #[tokio::test]
+    async fn a_user_logs_in_first() {
+        let server = server(&[
+            ("USERNAME \"watch\"", "OK\n"),
+            ("PASSWORD \"neap \\\"tide\"", "OK\n"),
+            ("LOGIN \"su700\"", "ERR ACCESS-DENIED\n"),
+        ]);
+        let login = Some(("watch".to_owned(), Secret::new("neap \"tide")));
+        let refused = list(&UpsSettings { login, ..server.await }).await;
+        assert!(matches!(refused, Err(Fault::Refused(Refusal::AccessDenied))), "{refused:?}");
+    }
+
+    #[tokio::test]
+    async fn a_server_that_talks_otherwise_or_breaks_off_or_never_ends_is_said() {
+        let long = "VAR su700 x \"".to_owned() + &"y".repeat(5000) + "\"\n";
+        let long: &'static str = ("BEGIN LIST VAR su700\n".to_owned() + &long).leak();
+        let endless: &'static str =
+            ("BEGIN LIST VAR su700\n".to_owned() + &"VAR su700 x \"y\"\n".repeat(LONGEST_LIST + 1)).leak();
+        for (answer, said) in [
+            ("HTTP/1.1 400 Bad Request\r\n", "not RFC 9271"),
+            ("BEGIN LIST VAR su1000\n", "not RFC 9271"),
+            ("BEGIN LIST VAR su700\nVAR su700 ups.sta", "within a line"),
+            ("BEGIN LIST VAR su700\n", "closed"),
+            ("", "closed"),
+            (long, "more than 4096 bytes"),
+            (endless, "more than 2000 variables"),
+        ] {
+            let server = server(vec![("LIST VAR \"su700\"", answer)].leak()).await;
+            let fault = list(&server).await;
+            assert!(matches!(&fault, Err(Fault::Broken(why)) if why.contains(said)), "{said}: {fault:?}");
+        }
+    }
+
+    #[tokio::test]
+    async fn where_encryption_is_wanted_nothing_goes_on_without_it() {
+        let tls = Some(TlsSettings::default());
+        let refusing = server(&[("STARTTLS", "ERR FEATURE-NOT-CONFIGURED\n")]).await;
+        let refused = list(&UpsSettings { tls: tls.clone(), ..refusing }).await;
+        assert!(matches!(refused, Err(Fault::Refused(Refusal::Other(_)))), "{refused:?}");
+        let smuggling = server(&[("STARTTLS", "OK STARTTLS\nBEGIN LIST VAR su700\n")]).await;
+        let refused = list(&UpsSettings { tls, ..smuggling }).await;
+        assert!(matches!(refused, Err(Fault::Broken(why)) if why.contains("before encryption")));
+    }
+}

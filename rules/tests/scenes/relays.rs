@@ -1,0 +1,511 @@
+//! Fallbacks: what is switched, proved, held, undone, and left to a person.
+
+use crate::harness::{RULES, Site, directory};
+use slackwater_rules::engine::{Delivery, Input, Link};
+use slackwater_rules::record::{Body, Purpose};
+use slackwater_rules::time::{Moment, Span};
+
+const NOON: &str = "2026-03-02T12:00:00+01:00[Europe/Berlin]";
+const MAINS: &str = "room2/mains";
+const FLOW: &str = "room2/lagoon/flow";
+const CURRENT: &str = "room2/airpump/current";
+const HEATER: &str = "room2/lagoon/heater";
+const TEMPERATURE: &str = "room2/lagoon/temperature";
+
+/// A heater behind a relay, cut when the water is too hot.
+const HEATERS: &str = r#"
+[sensor.heater-power]
+topic = "room2/lagoon/heater"
+tank = "lagoon"
+measures = "power"
+unit = "W"
+every = "10 s"
+
+[relay.heaters]
+command = { topic = "room2/heaters/set", on = "on", off = "off" }
+moves = "heat"
+proof = "heater-power > 20 W within 30 s"
+longest = "2 h"
+
+[alarm.too-hot]
+tank = "lagoon"
+when = "lagoon-temp > 29 degC"
+on-delay = "30 s"
+off-delay = "1 min"
+priority = "critical"
+response = ["Look at the heaters."]
+fallback = { relay = "heaters", state = "off" }
+"#;
+
+/// The site with more said of its air pump, and more in the file.
+fn site(pump: &str, more: &str) -> Site {
+    let rules = RULES.replace("longest = \"12 h\"", &format!("longest = \"12 h\"\n{pump}")) + more;
+    Site::with(&rules, directory(), NOON)
+}
+
+fn hot() -> Site {
+    become_hot(true)
+}
+
+fn hot_and_welded() -> Site {
+    become_hot(false)
+}
+
+fn become_hot(heaters_obey: bool) -> Site {
+    let mut site = site("", HEATERS);
+    site.heaters_obey = heaters_obey;
+    site.feed(HEATER, "200", Span::seconds(10));
+    site.run(Span::minutes(1));
+    site.says(TEMPERATURE, "29.6");
+    // A jump is believed at its third reading, and the on-delay runs.
+    for _ in 0..40 {
+        if site.raised().contains(&"too-hot") {
+            return site;
+        }
+        site.run(Span::seconds(5));
+    }
+    panic!("never hot\n{}", site.story());
+}
+
+/// The commands that left, as payloads.
+fn commands(site: &Site) -> Vec<&str> {
+    site.commands.iter().map(|(_, _, payload)| payload.as_str()).collect()
+}
+
+fn last_body(site: &Site) -> &str {
+    &site.sent.last().expect("a page").body
+}
+
+fn state(site: &Site, relay: &str) -> Option<String> {
+    let relays = site.engine.status(site.now).relays;
+    relays.into_iter().find(|view| view.name == relay).and_then(|view| view.state)
+}
+
+fn record(site: &Site, wanted: impl Fn(&Body) -> bool) -> (Moment, String) {
+    let found = site.records.iter().rev().find(|record| wanted(&record.body));
+    let found = found.unwrap_or_else(|| panic!("no such record\n{}", site.story()));
+    (found.at.mono, found.body.to_string())
+}
+
+#[test]
+fn air_goes_on_after_the_power_is_back_until_flow_is_proved() {
+    let mut site = site("hold = \"until return-flow > 200 L/h, at most 2 h\"", "");
+    site.says(MAINS, "off");
+    site.says(FLOW, "0");
+    site.run(Span::minutes(2));
+    site.says(MAINS, "on");
+    site.run(Span::minutes(30));
+    assert_eq!(commands(&site), ["on"], "the water stands still\n{}", site.story());
+    let held = "on, confirmed after 5 s; held until return-flow > 200 L/h, for 2 h at most";
+    assert_eq!(state(&site, "air-pump").as_deref(), Some(held));
+    site.says(FLOW, "4300");
+    site.run(Span::seconds(15));
+    assert_eq!(commands(&site), ["on", "off"], "{}", site.story());
+    site.run(Span::minutes(1));
+    assert_eq!(state(&site, "air-pump"), None);
+}
+
+#[test]
+fn a_hold_is_proved_by_what_is_seen_after_the_cause_has_gone_and_not_before() {
+    let mut site = site("hold = \"until return-flow > 200 L/h\"", "");
+    site.says(MAINS, "off");
+    // The flow meter has reported good flow to the end, and dies with the cause.
+    site.run(Span::minutes(1));
+    site.says(MAINS, "on");
+    site.run(Span::seconds(29));
+    site.silence(FLOW);
+    site.run(Span::hours(11));
+    assert_eq!(commands(&site), ["on"], "{}", site.story());
+    site.run(Span::hours(1));
+    assert_eq!(commands(&site), ["on", "off"], "its longest run bounds it\n{}", site.story());
+}
+
+#[test]
+fn a_hold_ends_by_its_bound() {
+    let mut site = site("hold = \"until return-flow > 200 L/h, at most 2 h\"", "");
+    site.says(MAINS, "off");
+    site.says(FLOW, "0");
+    site.run(Span::minutes(10));
+    site.says(MAINS, "on");
+    site.run(Span::hours(3));
+    let (since, _) = record(&site, |body| matches!(body, Body::Held { .. }));
+    assert_eq!(commands(&site), ["on", "off"]);
+    assert_eq!(site.commands[1].0 - since, Span::hours(2));
+}
+
+#[test]
+fn the_all_clear_says_that_air_is_still_held() {
+    let mut site = site("hold = \"30 min\"", "");
+    site.says(MAINS, "off");
+    site.run(Span::minutes(2));
+    site.answer("ines");
+    site.says(MAINS, "on");
+    site.run(Span::minutes(10));
+    let clear = site.pages(Purpose::AllClear)[0];
+    assert!(clear.body.contains("As the watch left it:\nair-pump: on, confirmed"), "{}", clear.body);
+}
+
+#[test]
+fn the_all_clear_says_that_the_pump_was_not_seen_to_stop() {
+    let mut site = site("", "");
+    site.says(MAINS, "off");
+    site.run(Span::minutes(2));
+    site.answer("ines");
+    site.pump_obeys = false;
+    site.says(MAINS, "on");
+    site.run(Span::minutes(10));
+    assert_eq!(commands(&site), ["on", "off", "off", "off"], "{}", site.story());
+    let clear = site.pages(Purpose::AllClear)[0];
+    let line = clear.body.lines().nth(1).expect("a second line");
+    assert!(line.starts_with("air-pump: commanded off, NOT confirmed: stop it by hand"), "{}", clear.body);
+    assert_eq!(state(&site, "air-pump"), None, "let go with the all-clear");
+}
+
+#[test]
+fn the_first_page_says_that_air_was_commanded() {
+    let mut site = site("", "");
+    site.says(MAINS, "off");
+    site.run(Span::seconds(20));
+    let body = &site.sent[0].body;
+    assert!(body.contains("Done so far:\nair-pump: commanded on, not confirmed yet"), "{body}");
+}
+
+#[test]
+fn a_fallback_of_which_nothing_is_seen_is_said_and_repeated_twice() {
+    let mut site = site("", "");
+    site.silence(CURRENT);
+    site.run(Span::minutes(1));
+    site.says(MAINS, "off");
+    site.run(Span::minutes(2));
+    assert_eq!(commands(&site), ["on", "on", "on"], "{}", site.story());
+    assert_eq!(site.count(|body| matches!(body, Body::NotProved { unknown: true, .. })), 3);
+    let page = last_body(&site);
+    let words = "air-pump: commanded on, NOT confirmed: start it by hand (nothing seen within 20 s";
+    assert!(page.contains(words), "{page}");
+    // A person does so, and the current is seen again.
+    site.feed(CURRENT, "0.2", Span::seconds(5));
+    assert!(state(&site, "air-pump").is_some_and(|state| state.starts_with("on, confirmed")));
+}
+
+#[test]
+fn a_command_that_the_broker_refuses_is_said_at_once_and_not_spent_in_a_moment() {
+    let mut site = site("", "");
+    site.commands_go_out = false;
+    site.says(MAINS, "off");
+    site.run(Span::seconds(20));
+    assert_eq!(site.commands.len(), 1, "{}", site.story());
+    let page = last_body(&site);
+    assert!(
+        page.contains("air-pump: commanded on, NOT confirmed: start it by hand (not authorised)"),
+        "{page}"
+    );
+    site.commands_go_out = true;
+    site.run(Span::seconds(30));
+    assert_eq!(site.commands.len(), 2);
+    assert!(state(&site, "air-pump").is_some_and(|state| state.starts_with("on, confirmed")));
+}
+
+#[test]
+fn a_heater_that_does_not_go_off_is_said_to_everyone_at_once() {
+    let mut site = hot_and_welded();
+    site.answer("ines");
+    site.forget();
+    site.run(Span::seconds(30));
+    let (seen, _) = record(&site, |body| matches!(body, Body::NotProved { unknown: false, .. }));
+    let at_once: Vec<_> = site
+        .pages(Purpose::Call)
+        .into_iter()
+        .filter(|page| page.at == seen)
+        .filter(|page| page.headline.contains("too-hot"))
+        .collect();
+    let to: Vec<_> = at_once.iter().map(|page| page.to.as_str()).collect();
+    let all = ["ines.push", "siren", "ines.mail", "neighbour.text", "neighbour.mail"];
+    assert_eq!(to, all, "{}", site.story());
+    let text = &at_once[3].text;
+    assert!(text.contains("heaters: commanded off") && text.contains("UNPLUG IT"), "{text}");
+    let first = at_once[4].body.lines().nth(1).expect("a second line");
+    assert!(
+        first.starts_with("heaters: commanded off again, NOT confirmed: UNPLUG IT")
+            || first.starts_with("heaters: commanded off, NOT confirmed: UNPLUG IT"),
+        "{first}"
+    );
+    // It is tried on, but said once.
+    site.answer("ines");
+    site.forget();
+    site.run(Span::minutes(2));
+    assert!(!site.sent.iter().any(|page| page.headline.contains("too-hot")), "{}", site.story());
+    assert_eq!(site.count(|body| matches!(body, Body::NotProved { .. })), 3);
+}
+
+#[test]
+fn a_heater_that_draws_again_after_it_was_off_is_said_to_everyone_at_once() {
+    let mut site = hot();
+    site.run(Span::minutes(2));
+    assert!(state(&site, "heaters").is_some_and(|state| state.starts_with("off, confirmed")));
+    site.answer("ines");
+    site.forget();
+    site.says(HEATER, "200");
+    site.run(Span::seconds(31));
+    let hot = site.pages(Purpose::Call).into_iter().filter(|page| page.headline.contains("too-hot"));
+    assert_eq!(hot.count(), 5, "{}", site.story());
+    assert!(last_body(&site).contains("UNPLUG IT, unless somebody"), "{}", last_body(&site));
+    site.run(Span::hours(1));
+    assert_eq!(site.commands.len(), 0, "left alone");
+}
+
+#[test]
+fn a_heater_is_never_switched_on_again_and_the_all_clear_says_so() {
+    let mut site = hot();
+    site.run(Span::minutes(2));
+    site.says(TEMPERATURE, "25.5");
+    site.run(Span::minutes(5));
+    assert_eq!(commands(&site), ["off"], "{}", site.story());
+    let clear = site.pages(Purpose::AllClear)[0];
+    assert!(clear.body.contains("left off, a person switches it back"), "{}", clear.body);
+    assert_eq!(state(&site, "heaters"), None, "let go with the all-clear");
+    site.run(Span::hours(24));
+    assert_eq!(commands(&site), ["off"]);
+}
+
+#[test]
+fn air_waits_for_what_the_keeper_asks_for_and_the_page_says_so() {
+    let mut site = site("only-if = \"spare-power < 100 W\"", "");
+    site.says("room2/lagoon/spare-heater", "150");
+    site.says(MAINS, "off");
+    site.run(Span::seconds(20));
+    assert!(site.commands.is_empty(), "{}", site.story());
+    let page = last_body(&site);
+    let words = "air-pump: NOT switched on: start it by hand (only if spare-power < 100 W: spare-power 150 W";
+    assert!(page.contains(words), "{page}");
+    // Nothing known is not enough.
+    site.silence("room2/lagoon/spare-heater");
+    site.run(Span::minutes(10));
+    assert!(site.commands.is_empty());
+    site.feed("room2/lagoon/spare-heater", "0", Span::seconds(30));
+    assert_eq!(commands(&site), ["on"], "{}", site.story());
+}
+
+#[test]
+fn air_may_ask_for_two_thermometers_that_agree() {
+    let second = "[sensor.sump-temp]\ntopic = \"room2/sump\"\ntank = \"lagoon\"\n\
+                  measures = \"temperature\"\nunit = \"degC\"\nevery = \"30 s\"\n";
+    let agree = "only-if = \"lagoon-temp - sump-temp is between -1 K and 1 K\"";
+    let mut site = site(agree, second);
+    site.feed("room2/sump", "28", Span::seconds(30));
+    site.says(MAINS, "off");
+    site.run(Span::minutes(3));
+    assert!(site.commands.is_empty(), "{}", site.story());
+    site.says("room2/sump", "25.4");
+    site.run(Span::minutes(1));
+    assert_eq!(commands(&site), ["on"], "{}", site.story());
+}
+
+#[test]
+fn flapping_mains_do_not_flap_the_pump() {
+    let mut site = site("pause = \"5 min\"", "");
+    for _ in 0..40 {
+        site.says(MAINS, "off");
+        site.run(Span::seconds(40));
+        site.says(MAINS, "on");
+        site.run(Span::seconds(50));
+    }
+    let times: Vec<_> = site.commands.iter().map(|(at, ..)| *at).collect();
+    assert!(times.windows(2).all(|pair| pair[1] - pair[0] >= Span::minutes(5)), "{}", site.story());
+    assert!(times.len() <= 4, "{} commands\n{}", times.len(), site.story());
+}
+
+#[test]
+fn a_pump_that_somebody_switches_is_left_alone_for_the_episode() {
+    let mut site = site("", "");
+    site.says(MAINS, "off");
+    site.run(Span::minutes(2));
+    site.answer("ines");
+    site.forget();
+    site.says(CURRENT, "0");
+    site.run(Span::hours(1));
+    assert!(site.commands.is_empty(), "{}", site.story());
+    assert_eq!(site.count(|body| matches!(body, Body::ByHand { shows: false, .. })), 1);
+    let page = last_body(&site);
+    assert!(page.contains("air-pump: showed off after it was confirmed on: look whether it"), "{page}");
+    // Not even undone; and the next episode begins anew.
+    site.says(MAINS, "on");
+    site.run(Span::minutes(30));
+    assert!(site.commands.is_empty(), "{}", site.story());
+    site.says(MAINS, "off");
+    site.run(Span::minutes(1));
+    assert_eq!(commands(&site), ["on"], "{}", site.story());
+}
+
+#[test]
+fn one_low_reading_is_not_a_hand() {
+    let mut site = site("", "");
+    site.says(MAINS, "off");
+    site.run(Span::minutes(2));
+    site.message(CURRENT, "0", Delivery::Live);
+    site.run(Span::minutes(5));
+    assert_eq!(site.count(|body| matches!(body, Body::ByHand { .. })), 0, "{}", site.story());
+}
+
+#[test]
+fn a_restart_between_command_and_proof_switches_nothing_and_sees_the_proof() {
+    let mut site = site("", "");
+    site.pump_obeys = false;
+    site.says(MAINS, "off");
+    site.run(Span::seconds(22));
+    site.forget();
+    site.restart(Span::minutes(2), None);
+    assert!(site.commands.is_empty(), "{}", site.story());
+    site.says(CURRENT, "0.2");
+    site.run(Span::minutes(5));
+    assert!(site.commands.is_empty(), "{}", site.story());
+    assert!(state(&site, "air-pump").is_some_and(|state| state.starts_with("on, confirmed")));
+}
+
+#[test]
+fn after_a_restart_nothing_is_repeated_before_there_are_readings() {
+    let mut site = site("", "");
+    site.pump_obeys = false;
+    site.says(MAINS, "off");
+    site.run(Span::seconds(22));
+    site.forget();
+    site.silence_all();
+    site.restart(Span::minutes(2), None);
+    site.run(Span::minutes(4));
+    assert!(site.commands.is_empty(), "{}", site.story());
+    site.feed(MAINS, "off", Span::seconds(30));
+    site.feed(CURRENT, "0", Span::seconds(5));
+    site.run(Span::seconds(1));
+    assert_eq!(commands(&site), ["on"], "tried again, since it is seen to stand still\n{}", site.story());
+}
+
+#[test]
+fn a_longest_run_that_ended_while_nobody_watched_is_undone_by_the_first_readings() {
+    let mut site = site("", "");
+    site.says(MAINS, "off");
+    site.run(Span::hours(11));
+    site.forget();
+    site.silence_all();
+    site.restart(Span::hours(2), Some(Span::hours(2)));
+    site.run(Span::minutes(1));
+    assert!(site.commands.is_empty(), "{}", site.story());
+    site.feed(CURRENT, "0.2", Span::seconds(5));
+    assert_eq!(commands(&site), ["off"], "{}", site.story());
+    let page = last_body(&site);
+    assert!(page.contains("its longest run of 12 h is over"), "{page}");
+}
+
+#[test]
+fn what_waits_at_a_restart_waits_for_readings() {
+    let mut site = site("only-if = \"spare-power < 100 W\"", "");
+    site.says("room2/lagoon/spare-heater", "150");
+    site.says(MAINS, "off");
+    site.run(Span::minutes(1));
+    site.silence_all();
+    site.restart(Span::minutes(1), None);
+    site.message("room2/lagoon/spare-heater", "0", Delivery::Retained);
+    site.run(Span::hours(1));
+    assert!(site.commands.is_empty(), "{}", site.story());
+    site.feed("room2/lagoon/spare-heater", "0", Span::seconds(30));
+    assert_eq!(commands(&site), ["on"], "{}", site.story());
+}
+
+#[test]
+fn a_pump_that_no_broker_would_hear_waits_and_is_said() {
+    let mut site = site("", "");
+    site.says(MAINS, "off");
+    site.run(Span::seconds(10));
+    site.step(Input::Link(Link::Lost { why: "connection refused".to_owned() }));
+    site.run(Span::seconds(10));
+    assert!(site.commands.is_empty(), "{}", site.story());
+    let page = site.sent[0].body.clone();
+    let words = "air-pump: NOT switched on: start it by hand (the broker can't be heard: connection refused)";
+    assert!(page.contains(words), "{page}");
+    site.run(Span::minutes(10));
+    site.step(Input::Link(Link::Hears));
+    site.run(Span::seconds(30));
+    assert_eq!(commands(&site), ["on"], "{}", site.story());
+}
+
+#[test]
+fn the_higher_priority_decides_between_air_and_energy() {
+    let flat = "[sensor.battery]\ntopic = \"room2/battery\"\nmeasures = \"voltage\"\nunit = \"V\"\nevery = \"30 s\"\n\
+                [alarm.battery-flat]\nwhen = \"battery < 11 V\"\npriority = \"high\"\nresponse = \"x\"\n\
+                fallback = { relay = \"air-pump\", state = \"off\" }\n";
+    let mut weak = site("", flat);
+    weak.feed("room2/battery", "12.8", Span::seconds(30));
+    weak.says(MAINS, "off");
+    weak.run(Span::minutes(3));
+    weak.says("room2/battery", "10.5");
+    weak.run(Span::minutes(10));
+    assert_eq!(commands(&weak), ["on"], "air is wanted by what is critical\n{}", weak.story());
+
+    let first = flat.replace("high", "critical");
+    let rules = RULES.replace(
+        "priority = \"critical\"\nconsequence = \"no heat",
+        "priority = \"high\"\nconsequence = \"no heat",
+    );
+    let mut strong = Site::with(&(rules + &first), directory(), NOON);
+    strong.feed("room2/battery", "12.8", Span::seconds(30));
+    strong.says(MAINS, "off");
+    strong.run(Span::minutes(3));
+    strong.says("room2/battery", "10.5");
+    strong.run(Span::minutes(10));
+    assert_eq!(commands(&strong), ["on", "off"], "{}", strong.story());
+    let (_, why) = record(&strong, |body| matches!(body, Body::Switched { on: false, .. }));
+    assert!(why.contains("battery-flat outranks what wanted it on"), "{why}");
+    strong.says("room2/battery", "12.6");
+    strong.run(Span::minutes(10));
+    assert_eq!(commands(&strong), ["on", "off", "on"], "{}", strong.story());
+}
+
+#[test]
+fn a_command_that_the_broker_keeps_switches_nothing_and_is_said_once() {
+    let mut site = site("", "");
+    for _ in 0..3 {
+        site.message("room2/airpump/set", "on", Delivery::Retained);
+    }
+    site.run(Span::minutes(10));
+    assert!(site.commands.is_empty() && site.raised().is_empty(), "{}", site.story());
+    assert_eq!(site.count(|body| matches!(body, Body::CommandKept { .. })), 1);
+    let (_, words) = record(&site, |body| matches!(body, Body::CommandKept { .. }));
+    assert!(words.contains("the broker keeps the command \"on\" for air-pump"), "{words}");
+    assert_eq!(site.engine.status(site.now).relays[0].kept.as_deref(), Some("on"));
+    // Our own command on the same topic is none of this; an empty message clears it.
+    site.message("room2/airpump/set", "off", Delivery::Live);
+    assert_eq!(site.engine.status(site.now).relays.len(), 1);
+    site.message("room2/airpump/set", "", Delivery::Live);
+    assert!(site.engine.status(site.now).relays.is_empty());
+}
+
+#[test]
+fn another_plan_switches_nothing() {
+    let mut site = site("", "");
+    site.says(MAINS, "off");
+    site.run(Span::minutes(2));
+    site.forget();
+    let rules = site.rules.replace("12 h", "10 h");
+    site.reload(&rules);
+    site.run(Span::minutes(10));
+    assert!(site.commands.is_empty(), "{}", site.story());
+    let longer = site.rules.replace("fallback = { relay = \"air-pump\", state = \"on\" }\n", "");
+    site.reload(&longer);
+    site.run(Span::minutes(2));
+    assert_eq!(commands(&site), ["off"], "what no alarm wants any more is undone\n{}", site.story());
+    site.reload(&rules);
+    site.run(Span::minutes(10));
+    assert_eq!(commands(&site), ["off"], "only a raised alarm begins\n{}", site.story());
+}
+
+#[test]
+fn explain_tells_of_the_fallback() {
+    let mut site = site("", "");
+    let told = |site: &Site| site.engine.explain("power-lost", site.now).expect("an alarm").change.join("\n");
+    assert!(
+        told(&site).contains("fallback air-pump: switched on when the alarm is raised"),
+        "{}",
+        told(&site)
+    );
+    site.says(MAINS, "off");
+    site.run(Span::minutes(1));
+    assert!(told(&site).contains("fallback air-pump: on, confirmed after"), "{}", told(&site));
+}
