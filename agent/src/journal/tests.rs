@@ -2,7 +2,9 @@ use super::*;
 use slackwater_rules::alarm::Priority;
 use slackwater_rules::quality::Quality;
 use slackwater_rules::reading::Value;
-use slackwater_rules::record::{About, Body, By, Measured, Outcome, Purpose, Stage, Standing, Verdict};
+use slackwater_rules::record::{
+    About, Body, By, Estimated, Measured, Outcome, Purpose, Stage, Standing, Verdict,
+};
 use slackwater_rules::time::Wall;
 use std::fs;
 use std::io::{BufRead, BufReader};
@@ -690,10 +692,23 @@ fn one_of_each() -> Vec<Body> {
         },
         Body::SilencePlanned { length: span, why, by: by() },
         Body::SilenceEnded { by: by() },
+        Body::Learned { tank: s("lagoon"), numbers: vec![44.0, -0.125, 1e-7, 0.1 + 0.2] },
+        Body::Foretold {
+            alarm: s("power-lost"),
+            episode: 1,
+            estimates: vec![Estimated {
+                place: s("lagoon"),
+                words: s("about 5 to 8 h until 22 degC if nothing changes"),
+                low_h: Some(5.2),
+                likely_h: Some(6.4),
+                high_h: None,
+                rests_on: s("measured: water temperature"),
+            }],
+        },
     ]
 }
 
-const KINDS: usize = 49;
+const KINDS: usize = 51;
 
 /// A new kind breaks this match: give it a place here, and one of it to [`one_of_each`].
 fn place_of(body: &Body) -> usize {
@@ -747,5 +762,7 @@ fn place_of(body: &Body) -> usize {
         Body::OutageDrilled { .. } => 46,
         Body::SilencePlanned { .. } => 47,
         Body::SilenceEnded { .. } => 48,
+        Body::Learned { .. } => 49,
+        Body::Foretold { .. } => 50,
     }
 }

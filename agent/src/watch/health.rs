@@ -187,6 +187,12 @@ pub(super) fn words(status: &Status, health: &Health) -> String {
         out.push_str("\ntest pages and drills\n");
         drilled(&mut out, drills);
     }
+    if !status.estimates.is_empty() {
+        out.push_str("\nhow long there is\n");
+    }
+    for estimate in &status.estimates {
+        let _ = writeln!(out, "  {}", estimate.in_full());
+    }
     out.push_str("\nnext deadlines\n");
     for deadline in status.deadlines.iter().take(8) {
         let _ = writeln!(out, "  in {}: {}", deadline.due, deadline.reason);
