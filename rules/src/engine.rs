@@ -12,12 +12,17 @@ mod adopting;
 mod answering;
 mod apply;
 mod calling;
+mod drilling;
+mod foretelling;
 mod input;
 mod judging;
 mod ledger;
+mod notices;
 mod paging;
+mod prospects;
 mod recollecting;
 mod sensing;
+mod slips;
 mod switching;
 mod timers;
 mod turn;
@@ -25,6 +30,7 @@ mod view;
 mod vouching;
 
 pub use answering::LONGEST_SHELF;
+pub use drilling::{DrillsView, ProofView};
 pub use input::{Delivery, Health, Input, Link, Word};
 pub use recollecting::Recollection;
 pub use timers::DeadlineReason;
@@ -38,9 +44,12 @@ use crate::fallback::Run;
 use crate::plan::{AlarmId, Plan, RelayId, SensorId, Sight, TankId};
 use crate::record::{Body, By, Record, Seq};
 use crate::time::{Moment, Now, Span};
+use drilling::Drills;
+use foretelling::{Feed, Foresight};
 use judging::{Recall, Watch};
 use ledger::Ledger;
 use sensing::{Note, Senses};
+use slips::Slips;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 use timers::Timers;
@@ -65,6 +74,7 @@ pub struct Engine {
     timers: Timers,
 
     senses: Senses,
+    foresight: Foresight,
     watches: Vec<Watch>,
     /// What each alarm's conditions have to know of the past.
     recalls: Vec<Recall>,
@@ -82,6 +92,8 @@ pub struct Engine {
     kept: BTreeMap<RelayId, String>,
     works: BTreeMap<TankId, Spell>,
     ledger: Ledger,
+    drills: Drills,
+    slips: Slips,
     silence: Option<Silence>,
 }
 
@@ -120,6 +132,10 @@ struct Index {
     users: Vec<Vec<AlarmId>>,
     /// Alarms whose condition uses what the relay is commanded to.
     commanded: Vec<Vec<AlarmId>>,
+    /// What each sensor tells the models of tanks.
+    feeds: Vec<Vec<(TankId, Feed)>>,
+    /// Alarms whose condition asks a tank's model.
+    foretold: Vec<Vec<AlarmId>>,
     /// Relays by the topic of their commands.
     commands: BTreeMap<String, Vec<RelayId>>,
     /// Relays whose conditions use the sensor, or whose alarms do.
@@ -139,6 +155,7 @@ impl Engine {
         let index = Index::of(&plan);
         Self {
             senses: Senses::new(&plan, now.mono),
+            foresight: Foresight::new(&plan, now.mono),
             watches: vec![Watch::new(now.mono); plan.alarms.len()],
             recalls: plan.alarms.iter().map(|alarm| Recall::of(alarm, now.mono)).collect(),
             unremembered: (0..).map(AlarmId).take(plan.alarms.len()).collect(),
@@ -157,6 +174,8 @@ impl Engine {
             kept: BTreeMap::new(),
             works: BTreeMap::new(),
             ledger: Ledger::default(),
+            drills: Drills::default(),
+            slips: Slips::default(),
             silence: None,
         }
     }
@@ -194,6 +213,7 @@ impl Engine {
             Input::Unheeded { what, why, by } => self.refuse(what, why, by),
             Input::Started { version, gap } => self.start(version, gap),
             Input::Stopping { why } => {
+                self.put_down_all();
                 self.record(Body::Stopped { why });
             }
         }
@@ -239,15 +259,19 @@ impl Engine {
         let calls = self.calls.keys().map(|id| Some(*id));
         let members = self.calls.values().flat_map(|call| call.members.iter().map(|m| Some(m.episode)));
         let ledger = [self.ledger.rests_on(self.now.mono)];
+        let drills = self.rests_on_drills().into_iter().map(Some);
         let silence = self.silence_at(self.now.mono).map(|silence| Some(silence.seq));
+        let learned = self.foresight.rests_on().map(Some);
         lives
             .chain(works)
             .chain(silence)
             .chain(runs)
+            .chain(learned)
             .chain(pausing)
             .chain(calls)
             .chain(members)
             .chain(ledger)
+            .chain(drills)
             .flatten()
             .min()
             .unwrap_or(self.next_seq)
@@ -280,6 +304,7 @@ impl Engine {
             DeadlineReason::Lease(call) => self.lease_ended(call),
             DeadlineReason::Settle(call) => self.settled(call),
             DeadlineReason::Retry(page) => self.retry(page),
+            DeadlineReason::Drills => self.tend_drills(),
         }
     }
 
@@ -302,6 +327,7 @@ impl Engine {
             episodes
                 .map(|episode| &episode.code)
                 .chain(self.calls.values().map(|call| &call.code))
+                .chain(self.drills.codes())
                 .any(|c| c == code)
         };
         let mut salt = 0;
@@ -339,6 +365,8 @@ impl Index {
             relays: vec![Vec::new(); plan.sensors.len()],
             causes: vec![BTreeSet::new(); plan.alarms.len()],
             commanded: vec![Vec::new(); plan.relays.len()],
+            feeds: foretelling::feeds(plan),
+            foretold: vec![Vec::new(); plan.tanks.len()],
             ..Self::default()
         };
         for (id, sensor) in (0..).map(SensorId).zip(&plan.sensors) {
@@ -370,6 +398,10 @@ impl Index {
             let worse = alarm.worse.iter().flat_map(|condition| condition.relays());
             for relay in alarm.condition.relays().into_iter().chain(worse).collect::<BTreeSet<_>>() {
                 index.commanded[relay.index()].push(id);
+            }
+            let worse = alarm.worse.iter().flat_map(|condition| condition.foretells());
+            for tank in alarm.condition.foretells().into_iter().chain(worse).collect::<BTreeSet<_>>() {
+                index.foretold[tank.index()].push(id);
             }
             if alarm.sight.is_some() {
                 index.sights.push(id);

@@ -4,6 +4,9 @@
 //! who else was told, and how to answer.
 
 pub mod gsm;
+mod slip;
+
+pub(crate) use slip::Slip;
 
 use crate::alarm::Priority;
 use crate::callout::{Call, Fate, Member};
@@ -60,6 +63,8 @@ pub(crate) struct Context<'a> {
     pub(crate) now: Now,
     /// What the agent could not do, or can't prove: what a person has to do first, a line each.
     pub(crate) by_hand: Vec<String>,
+    /// How long there is, the soonest first, a line each.
+    pub(crate) prospects: Vec<String>,
     /// What the agent has done about it, a line each.
     pub(crate) done: Vec<String>,
     /// Other call-outs that came and went while nothing could be sent this way.
@@ -106,7 +111,7 @@ impl Context<'_> {
     fn asks(&self) -> bool {
         match self.purpose {
             Purpose::Call | Purpose::Digest | Purpose::Drill => true,
-            Purpose::Taken | Purpose::AllClear => false,
+            Purpose::Taken | Purpose::AllClear | Purpose::Notice => false,
         }
     }
 
@@ -146,6 +151,7 @@ impl Context<'_> {
                 n => format!("{}: {n} low-priority alarms in the night, code {code}", self.plan.site),
             },
             Purpose::Drill => format!("TEST {place}: {what}, nothing is wrong, code {code}"),
+            Purpose::Notice => format!("{place}: {what}"),
             Purpose::Taken => match self.call.answers.last().filter(|_| self.leader_is_being_seen_to()) {
                 Some((by, at)) => format!("{place}: {what}: {} has answered at {}", by.who, self.time(*at)),
                 None => format!("{place}: {what}: put aside, the call-out is over"),
@@ -198,6 +204,9 @@ impl Context<'_> {
             lines.extend(self.by_hand.iter().cloned());
         }
         lines.extend(self.how_long());
+        if self.purpose == Purpose::Call {
+            lines.extend(self.prospects.iter().cloned());
+        }
         lines.extend(self.episodes());
         if self.purpose == Purpose::AllClear {
             lines.extend(self.section("Now:", self.notes.clone()));
@@ -320,11 +329,13 @@ impl Context<'_> {
         lines
     }
 
-    /// The headline, then as much of what to do as fits, then how to answer.
+    /// The headline, then what a person has to do first and how long there is, then as much of what to
+    /// do as fits, then how to answer.
     fn text(&self, headline: &str) -> String {
         let mut text = headline.to_owned();
         if self.purpose == Purpose::Call {
-            let lines = self.by_hand.iter().chain(&self.notes).chain(&self.done);
+            let first = self.by_hand.iter().chain(self.prospects.iter().take(1));
+            let lines = first.chain(&self.notes).chain(&self.done);
             for line in lines.chain(&self.response()) {
                 let _ = write!(text, ". {}", line.trim_end_matches('.'));
             }

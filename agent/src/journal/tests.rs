@@ -2,7 +2,9 @@ use super::*;
 use slackwater_rules::alarm::Priority;
 use slackwater_rules::quality::Quality;
 use slackwater_rules::reading::Value;
-use slackwater_rules::record::{Body, By, Outcome, Purpose, Verdict};
+use slackwater_rules::record::{
+    About, Body, By, Estimated, Measured, Outcome, Purpose, Stage, Standing, Verdict,
+};
 use slackwater_rules::time::Wall;
 use std::fs;
 use std::io::{BufRead, BufReader};
@@ -659,13 +661,56 @@ fn one_of_each() -> Vec<Body> {
         Body::Held { relay: s("air-pump"), episode: 1, why: why.clone() },
         Body::ByHand { relay: s("air-pump"), episode: 1, shows: false, why: why.clone() },
         Body::CommandKept { relay: s("air-pump"), topic: s("lagoon/airpump/set"), payload: s("on") },
+        Body::TestsBegan {
+            why: why.clone(),
+            channels: vec![Standing { target: s("ines.mail"), proved: Some(span), missed: 2 }],
+        },
+        Body::Tested {
+            target: s("ines.mail"),
+            code: s("K7QF"),
+            within: span,
+            headline: s("TEST"),
+            lines: vec![s("one")],
+        },
+        Body::TestAnswered { test: 9, target: s("ines.mail"), by: by(), after: span },
+        Body::TestUnanswered { test: 9, target: s("ines.mail"), why: why.clone() },
+        Body::Noticed {
+            target: s("ines.mail"),
+            about: About::Absence {
+                contact: s("ines"),
+                first: s("2026-12-20"),
+                last: s("2026-12-31"),
+                stage: Stage::HandOver,
+            },
+            last: Some(span),
+            headline: s("you stand in"),
+            lines: Vec::new(),
+        },
+        Body::OutageDrilled {
+            alarm: s("power-lost"),
+            steps: vec![Measured { what: s("raised"), took: Some(span), within: span }],
+            by: by(),
+        },
         Body::SilencePlanned { length: span, why, by: by() },
         Body::SilenceEnded { by: by() },
+        Body::Learned { tank: s("lagoon"), numbers: vec![44.0, -0.125, 1e-7, 0.1 + 0.2] },
+        Body::Foretold {
+            alarm: s("power-lost"),
+            episode: 1,
+            estimates: vec![Estimated {
+                place: s("lagoon"),
+                words: s("about 5 to 8 h until 22 degC if nothing changes"),
+                low_h: Some(5.2),
+                likely_h: Some(6.4),
+                high_h: None,
+                rests_on: s("measured: water temperature"),
+            }],
+        },
         Body::ClockSet { by: span, was_trusted: false, trusted: true },
     ]
 }
 
-const KINDS: usize = 44;
+const KINDS: usize = 52;
 
 /// A new kind breaks this match: give it a place here, and one of it to [`one_of_each`].
 fn place_of(body: &Body) -> usize {
@@ -711,8 +756,16 @@ fn place_of(body: &Body) -> usize {
         Body::Held { .. } => 38,
         Body::ByHand { .. } => 39,
         Body::CommandKept { .. } => 40,
-        Body::SilencePlanned { .. } => 41,
-        Body::SilenceEnded { .. } => 42,
-        Body::ClockSet { .. } => 43,
+        Body::TestsBegan { .. } => 41,
+        Body::Tested { .. } => 42,
+        Body::TestAnswered { .. } => 43,
+        Body::TestUnanswered { .. } => 44,
+        Body::Noticed { .. } => 45,
+        Body::OutageDrilled { .. } => 46,
+        Body::SilencePlanned { .. } => 47,
+        Body::SilenceEnded { .. } => 48,
+        Body::Learned { .. } => 49,
+        Body::Foretold { .. } => 50,
+        Body::ClockSet { .. } => 51,
     }
 }

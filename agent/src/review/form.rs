@@ -3,7 +3,7 @@
 use jiff::tz::TimeZone;
 use serde::Serialize;
 use slackwater_rules::alarm::Priority;
-use slackwater_rules::record::{Purpose, Seq, Verdict};
+use slackwater_rules::record::{Estimated, Purpose, Seq, Verdict};
 use slackwater_rules::time::{Span, Wall};
 
 /// The version of [`Review`]'s form. Additions keep it; anything else raises it.
@@ -35,6 +35,9 @@ pub struct Review {
     pub sensors: Vec<SensorReview>,
     /// What else a keeper should know: in order.
     pub notes: Vec<Note>,
+    /// What test pages have shown of each channel, by the end of the stretch.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub proofs: Vec<ChannelProof>,
     /// Numbers of records that this version of the program can't read.
     pub unreadable: Vec<Seq>,
 }
@@ -118,6 +121,9 @@ pub struct Episode {
     pub raised_again: Vec<Stamp>,
     /// Got worse.
     pub worsened: Vec<Reason>,
+    /// What was foretold as it was raised, or got worse.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub foretold: Vec<Foretold>,
     /// Its readings were missing at this time, while it stood.
     pub lost_sight: Vec<Stamp>,
     /// When the condition had gone; none if it still stood.
@@ -136,6 +142,16 @@ pub struct Episode {
     /// What a person found of it afterwards, if anyone said.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub mark: Option<Mark>,
+}
+
+/// What was foretold at a time: to be held against what came.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct Foretold {
+    /// When.
+    pub at: Stamp,
+    /// The soonest first.
+    pub estimates: Vec<Estimated>,
 }
 
 /// A person judged an episode.
@@ -381,6 +397,18 @@ pub struct Words {
     pub last: String,
     /// How often it changed.
     pub changes: u64,
+}
+
+/// What test pages have shown of a channel.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct ChannelProof {
+    /// The channel: `ines.mail`.
+    pub to: String,
+    /// When a test page was last answered; none if never.
+    pub proved: Option<Stamp>,
+    /// Test pages since then that were not.
+    pub missed: u32,
 }
 
 /// Something else that a keeper should know.

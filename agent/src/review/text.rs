@@ -2,7 +2,8 @@
 //! and in a mail. What did not happen takes no line.
 
 use super::{
-    Aside, CallOut, Delivery, Episode, Extreme, Gap, ProofSeen, Review, SensorReview, Stamp, Switching,
+    Aside, CallOut, Delivery, Episode, Extreme, Foretold, Gap, ProofSeen, Review, SensorReview, Stamp,
+    Switching,
 };
 use jiff::tz::{AmbiguousOffset, TimeZone};
 use slackwater_rules::record::Purpose;
@@ -39,6 +40,18 @@ pub fn render_text(review: &Review, zone: &TimeZone) -> String {
         for drill in drills {
             page.line(0, &format!("{} {}", page.time(&drill.began), drill.policy));
             page.call_out(drill);
+        }
+    }
+    if !review.proofs.is_empty() {
+        page.title("TEST PAGES");
+        for proof in &review.proofs {
+            let proved = proof.proved.as_ref().map_or("never".to_owned(), |at| page.time(at));
+            let missed = if proof.missed > 0 {
+                format!("; then {} NOT answered", proof.missed)
+            } else {
+                String::new()
+            };
+            page.line(0, &format!("{}: last proved {proved}{missed}", proof.to));
         }
     }
     if !review.asides.is_empty() {
@@ -105,6 +118,11 @@ impl Page<'_> {
         for worse in &episode.worsened {
             self.line(2, &format!("got worse {}: {}", self.time_on(&worse.at, day), worse.why));
         }
+        for Foretold { at, estimates } in &episode.foretold {
+            for estimate in estimates {
+                self.line(2, &format!("foretold {}: {}", self.time_on(at, day), estimate.in_full()));
+            }
+        }
         for lost in &episode.lost_sight {
             self.line(2, &format!("lost sight of its readings {}", self.time_on(lost, day)));
         }
@@ -170,6 +188,7 @@ impl Page<'_> {
                 Purpose::AllClear => " (all-clear)",
                 Purpose::Digest => " (digest)",
                 Purpose::Drill => " (drill)",
+                Purpose::Notice => " (notice)",
             };
             let result = match &page.result {
                 Delivery::Accepted { .. } => "accepted".to_owned(),

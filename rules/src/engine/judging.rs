@@ -80,8 +80,14 @@ impl Engine {
     /// Takes in what the world says now, for what the alarm's conditions will be asked.
     fn recall(&mut self, id: AlarmId) {
         let now = self.now;
-        let (senses, plan, runs, ledger) = (&self.senses, &self.plan, &self.runs, &self.ledger);
-        let world = Sensed { senses, plan, runs, ledger, now };
+        let world = Sensed {
+            senses: &self.senses,
+            plan: &self.plan,
+            runs: &self.runs,
+            foresight: &self.foresight,
+            ledger: &self.ledger,
+            now,
+        };
         let (alarm, recall) = (self.plan.alarm(id), &mut self.recalls[id.index()]);
         recall.when.feed(&alarm.condition, &world, now.mono);
         if let Some(worse) = &alarm.worse {
@@ -178,6 +184,7 @@ impl Engine {
         }
         // First, so that the first page says what was done.
         self.begin_fallback(id);
+        self.note_prospects(id, episode);
         self.call_for(id, episode);
         // What is worse may be so from the beginning.
         self.judge(id);
@@ -188,6 +195,7 @@ impl Engine {
         let alarm = self.plan.alarm(id).name.clone();
         let because = self.because(id);
         self.record(Body::Worsened { alarm: alarm.clone(), episode, because });
+        self.note_prospects(id, episode);
         self.got_worse(episode, format!("{alarm} got worse"));
     }
 

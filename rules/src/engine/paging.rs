@@ -20,7 +20,7 @@ impl Engine {
     pub(super) fn page(&mut self, call: Seq, target: &Target, purpose: Purpose) -> bool {
         let older = match purpose {
             Purpose::AllClear => self.waiting_elsewhere(call, target),
-            Purpose::Call | Purpose::Taken | Purpose::Digest | Purpose::Drill => Vec::new(),
+            Purpose::Call | Purpose::Taken | Purpose::Digest | Purpose::Drill | Purpose::Notice => Vec::new(),
         };
         let also: BTreeSet<Seq> =
             older.iter().flat_map(|(call, sent)| sent.also.iter().copied().chain([*call])).collect();
@@ -99,6 +99,7 @@ impl Engine {
                 purpose,
                 id,
                 now: self.now,
+                prospects: self.how_long(call),
                 by_hand: words(by_hand),
                 done: words(done),
                 also,
@@ -138,7 +139,9 @@ impl Engine {
     /// A page's attempt ended.
     pub(super) fn delivered(&mut self, page: Seq, result: Outcome) {
         // Late news of a page that was given up, or of a call-out long over.
-        let Some((call, _)) = self.sent(page).filter(|(_, sent)| sent.is_pending()) else { return };
+        let Some((call, _)) = self.sent(page).filter(|(_, sent)| sent.is_pending()) else {
+            return self.slip_delivered(page, result);
+        };
         self.record(Body::Delivered { page, result });
         self.arm_retry(page);
         self.drop_unwanted(call);
@@ -173,7 +176,9 @@ impl Engine {
     }
 
     pub(super) fn retry(&mut self, page: Seq) {
-        let Some((call, sent)) = self.sent(page).filter(|(_, sent)| sent.is_pending()) else { return };
+        let Some((call, sent)) = self.sent(page).filter(|(_, sent)| sent.is_pending()) else {
+            return self.retry_slip(page);
+        };
         if self.now.mono - sent.at > RETRY_WITHIN {
             return self.give_up(page, "not delivered within a week");
         }

@@ -2,12 +2,15 @@
 //! is judged for quality and kept for the history; whoever uses the sensor is judged again.
 //! Silence is noticed here too: of a sensor, of a gateway that carries several, of the broker.
 
+use super::foretelling::Foresight;
 use super::ledger::Ledger;
 use super::{DeadlineReason, Delivery, Engine, Health, Link, Sample, sight_name};
 use crate::condition::{Memory, Present, Truth, World};
 use crate::fallback::{Run, Stage};
-use crate::plan::{Part, Plan, RelayId, SensorId, Sight};
-use crate::quality::Track;
+use crate::forecast::question::{Holding, Question, Sign};
+use crate::forecast::{CannotSay, Estimate};
+use crate::plan::{Part, Plan, RelayId, SensorId, Sight, TankId};
+use crate::quality::{Quality, Track};
 use crate::reading::{BadReading, Reading, Value};
 use crate::record::Body;
 use crate::time::{Moment, Now};
@@ -100,6 +103,7 @@ pub(super) struct Sensed<'a> {
     pub(super) plan: &'a Plan,
     pub(super) runs: &'a BTreeMap<RelayId, Run>,
     pub(super) ledger: &'a Ledger,
+    pub(super) foresight: &'a Foresight,
     pub(super) now: Now,
 }
 
@@ -128,6 +132,18 @@ impl World for Sensed<'_> {
 
     fn local(&self, at: Moment) -> Option<ZonedDateTime> {
         self.senses.clock_was_right.then(|| self.now.wall_at(at).civil(&self.plan.zone))
+    }
+
+    fn foretell(&self, asked: &Question) -> Result<Estimate, CannotSay> {
+        self.until(asked)
+    }
+
+    fn shows(&self, tank: TankId, sign: Sign) -> Result<bool, CannotSay> {
+        self.sign(tank, sign)
+    }
+
+    fn coldest_room(&self, holding: &Holding) -> Result<Estimate, CannotSay> {
+        self.coldest(holding)
     }
 
     fn doubt(&self, sensor: SensorId) -> Option<String> {
@@ -192,6 +208,7 @@ impl Engine {
             plan: &self.plan,
             runs: &self.runs,
             ledger: &self.ledger,
+            foresight: &self.foresight,
             now: self.now,
         }
     }
@@ -249,7 +266,11 @@ impl Engine {
             value: judged.value,
             quality: judged.quality,
         });
+        let believed = judged.quality == Quality::Good;
         self.look_at(id);
+        if believed {
+            self.teach(id);
+        }
         for at in 0..self.index.users[id.index()].len() {
             self.judge(self.index.users[id.index()][at]);
         }
@@ -302,6 +323,7 @@ impl Engine {
     /// A sensor may have gone stale.
     pub(super) fn check_stale(&mut self, id: SensorId) {
         if self.look_at(id) {
+            self.teach(id);
             for at in 0..self.index.users[id.index()].len() {
                 self.judge(self.index.users[id.index()][at]);
             }

@@ -1,6 +1,7 @@
 //! What the engine knows, for people: everything `status` shows, and the reasons that
 //! `explain` gives. Looking changes nothing.
 
+use super::drilling::DrillsView;
 use super::{DeadlineReason, Engine};
 use crate::alarm::Priority;
 use crate::callout::{Fate, Phase};
@@ -8,7 +9,7 @@ use crate::condition::{Condition, Present};
 use crate::fallback::on_off;
 use crate::plan::{AlarmId, RelayId, SensorId};
 use crate::reading::{Content, Mapping, Value};
-use crate::record::{Outcome, Purpose, Seq};
+use crate::record::{Estimated, Outcome, Purpose, Seq};
 use crate::time::{Now, Span, Wall};
 use serde::Serialize;
 
@@ -31,8 +32,12 @@ pub struct Status {
     pub relays: Vec<RelayView>,
     /// Work going on: tank, kind, and how long it still may.
     pub works: Vec<(String, String, Span)>,
+    /// What is foretold of tanks and batteries.
+    pub estimates: Vec<Estimated>,
     /// The earliest first.
     pub deadlines: Vec<DeadlineView>,
+    /// What test pages and outage drills have shown; none if there are none.
+    pub drills: Option<DrillsView>,
 }
 
 /// A sensor.
@@ -170,11 +175,13 @@ impl Engine {
                 .iter()
                 .map(|(tank, spell)| (place(Some(*tank)), spell.work.clone(), spell.until - now.mono))
                 .collect(),
+            estimates: self.estimates(),
             deadlines: self
                 .timers
                 .iter()
                 .map(|(at, reason)| DeadlineView { due: at - now.mono, reason: self.reason_words(reason) })
                 .collect(),
+            drills: self.drills_view(now),
         }
     }
 
@@ -352,6 +359,7 @@ impl Engine {
             DeadlineReason::Lease(call) => format!("call-out {call}: the answer runs out"),
             DeadlineReason::Settle(call) => format!("call-out {call}: the all-clear"),
             DeadlineReason::Retry(page) => format!("page {page} is tried again"),
+            DeadlineReason::Drills => "test pages and notices are looked after".to_owned(),
         }
     }
 

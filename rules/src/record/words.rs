@@ -1,7 +1,8 @@
 //! A record in one line of words: for the log, for the answer to a command, for a timeline.
 
-use super::{Body, By, Outcome, Purpose, Verdict};
+use super::{Body, By, Estimated, Measured, Outcome, Purpose, Verdict};
 use crate::fallback::on_off;
+use crate::forecast::{Interval, wording};
 use crate::time::Span;
 use std::cmp::Ordering;
 use std::fmt;
@@ -20,7 +21,19 @@ impl fmt::Display for Purpose {
             Self::AllClear => "all-clear",
             Self::Digest => "morning news",
             Self::Drill => "drill",
+            Self::Notice => "notice",
         })
+    }
+}
+
+impl Estimated {
+    /// With its place, its likeliest value and what it rests on: for `status` and the review.
+    pub fn in_full(&self) -> String {
+        let Self { place, words, likely_h, rests_on, .. } = self;
+        let likely = likely_h
+            .map_or(String::new(), |hours| format!(", likeliest {}", wording::time(Interval::exact(hours))));
+        let rests_on = if rests_on.is_empty() { String::new() } else { format!(" ({rests_on})") };
+        format!("{place}: {words}{likely}{rests_on}")
     }
 }
 
@@ -51,6 +64,16 @@ fn reason(why: &str) -> String {
 
 fn by_whom(by: Option<&By>) -> String {
     by.map_or_else(|| "by itself".to_owned(), |by| format!("by {}", by.who))
+}
+
+impl fmt::Display for Measured {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self.took {
+            Some(took) if self.good() => write!(f, "{} after {took}", self.what),
+            Some(took) => write!(f, "{} after {took}, LATE: expected within {}", self.what, self.within),
+            None => write!(f, "{} NOT SEEN, expected within {}", self.what, self.within),
+        }
+    }
 }
 
 impl fmt::Display for Body {
@@ -97,6 +120,12 @@ impl fmt::Display for Body {
             Self::Settled { alarm } => write!(f, "{alarm} has stopped chattering"),
             Self::Acknowledged { alarm, by, .. } => write!(f, "{alarm} acknowledged by {by}"),
             Self::Reset { alarm, by } => write!(f, "{alarm} reset by {by}"),
+            Self::Foretold { estimates, .. } => {
+                let words: Vec<_> =
+                    estimates.iter().map(|it| format!("{}: {}", it.place, it.words)).collect();
+                write!(f, "foretold: {}", words.join("; "))
+            }
+            Self::Learned { tank, .. } => write!(f, "the model of {tank} was put down"),
             Self::Marked { episode, verdict, note, by } => {
                 write!(f, "episode {episode} marked as {verdict} by {by}{}", reason(note))
             }
@@ -164,6 +193,21 @@ impl fmt::Display for Body {
                     "the broker keeps the command {payload:?} for {relay}, which a device that connects "
                 )?;
                 write!(f, "would obey; to clear it, publish an empty retained message on {topic}")
+            }
+            Self::TestsBegan { why, channels } => {
+                write!(f, "test pages began for {} channels: {why}", channels.len())
+            }
+            Self::Tested { target, within, headline, .. } => {
+                write!(f, "test page to {target}, to be answered within {within}: {headline}")
+            }
+            Self::TestAnswered { target, by, after, .. } => {
+                write!(f, "{target} is proved: test page answered by {by} after {after}")
+            }
+            Self::TestUnanswered { target, why, .. } => write!(f, "{target} is NOT proved: test page {why}"),
+            Self::Noticed { target, headline, .. } => write!(f, "notice to {target}: {headline}"),
+            Self::OutageDrilled { alarm, steps, by } => {
+                let steps: Vec<_> = steps.iter().map(Measured::to_string).collect();
+                write!(f, "outage drill of {alarm} by {by}: {}", steps.join(", "))
             }
         }
     }

@@ -5,6 +5,7 @@ mod harness;
 mod callouts;
 mod clocks;
 mod degraded;
+mod drills;
 mod lifecycle;
 mod outages;
 mod relays;
