@@ -30,6 +30,7 @@ pub(crate) use tls::{authorities, client, trouble};
 
 use crate::modem::Modem;
 use lane::{Lane, Progress};
+use slackwater_rules::callout::WITHDRAWN;
 use slackwater_rules::page::Page;
 use slackwater_rules::plan::Target;
 use slackwater_rules::record::{Outcome, Seq};
@@ -154,6 +155,8 @@ pub struct Health {
     pub last_ok: Option<Wall>,
     /// When it last did not, and why.
     pub last_error: Option<(Wall, String)>,
+    /// Whether the last page went through, or why not; none if no page has told.
+    pub known: Option<Result<(), String>>,
     /// Pages queued or being tried.
     pub in_flight: usize,
 }
@@ -206,7 +209,7 @@ impl Channels {
     pub fn withdraw(&self, page: Seq) {
         for lane in self.lanes.values() {
             if lane.withdraw(page) {
-                self.report(page, Outcome::Failed { why: lane::WITHDRAWN.into() });
+                self.report(page, Outcome::Failed { why: WITHDRAWN.into() });
             }
         }
     }

@@ -13,6 +13,7 @@
 use crate::settings::Trust;
 use rustix::time::{ClockId, clock_gettime};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
+use std::sync::atomic::{AtomicBool, AtomicI64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
@@ -39,10 +40,44 @@ pub struct Clock {
     kept: Arc<Mutex<Option<Now>>>,
 }
 
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 enum Pace {
     Real,
     SpedUp { factor: u32, from: Moment, start: Wall },
+    Steered(Arc<Steering>),
+}
+
+/// What moves a clock that is set from outside while it runs, as a time server or a battery
+/// clock that fails sets a board's: to see what a watch does then. It can't be had by any
+/// setting of the program.
+#[derive(Debug)]
+pub struct Steering {
+    /// Stands for the kernel's name of this running of the board.
+    pub boot: String,
+    /// The monotonic clock is ahead of the board's own by this.
+    pub ahead: Span,
+    wall: AtomicI64,
+    trusted: AtomicBool,
+}
+
+impl Steering {
+    /// A board of this name, right and trusted.
+    pub fn new(boot: &str, ahead: Span) -> Self {
+        let (wall, trusted) = (AtomicI64::new(0), AtomicBool::new(true));
+        Self { boot: boot.to_owned(), ahead, wall, trusted }
+    }
+
+    /// From now on the wall clock is off by so much, and something vouches for it or does not.
+    pub fn set(&self, off: Span, trusted: bool) {
+        self.wall.store(off.0, Ordering::Relaxed);
+        self.trusted.store(trusted, Ordering::Relaxed);
+    }
+
+    fn now(&self) -> (Now, bool) {
+        let off = Span(self.wall.load(Ordering::Relaxed));
+        let now = Now { mono: boottime() + self.ahead, wall: realtime() + off, wall_trusted: false };
+        (now, self.trusted.load(Ordering::Relaxed))
+    }
 }
 
 impl Clock {
@@ -58,21 +93,26 @@ impl Clock {
         Self { pace, trust: Trust::Always, kept: Arc::default() }
     }
 
+    /// A clock that is set from outside, and trusted as a board's own is.
+    pub fn steered(steering: Arc<Steering>) -> Self {
+        Self { pace: Pace::Steered(steering), trust: Trust::System, kept: Arc::default() }
+    }
+
     /// What the clocks say.
     pub fn now(&self) -> Now {
-        let mono = boottime();
-        match self.pace {
+        let (now, said) = match &self.pace {
             Pace::Real => {
-                let now = Now { mono, wall: realtime(), wall_trusted: false };
-                let said = self.trust == Trust::Always || kernel_says_synchronised();
-                let mut kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
-                Now { wall_trusted: trusted(now, said, &mut kept), ..now }
+                let now = Now { mono: boottime(), wall: realtime(), wall_trusted: false };
+                (now, self.trust == Trust::Always || kernel_says_synchronised())
             }
+            Pace::Steered(steering) => steering.now(),
             Pace::SpedUp { factor, from, start } => {
-                let passed = (mono - from).times(i64::from(factor));
-                Now { mono: from + passed, wall: start + passed, wall_trusted: true }
+                let passed = (boottime() - *from).times(i64::from(*factor));
+                return Now { mono: *from + passed, wall: *start + passed, wall_trusted: true };
             }
-        }
+        };
+        let mut kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
+        Now { wall_trusted: trusted(now, said, &mut kept), ..now }
     }
 
     /// Returns once `moment` has come, at once if it has passed. After a suspend it may be late
@@ -90,16 +130,17 @@ impl Clock {
     /// How long `span` of this clock really takes, for time-outs of the outside world's making.
     pub fn real(&self, span: Span) -> Duration {
         let micros = span.0.max(0).cast_unsigned().saturating_mul(1_000);
-        match self.pace {
-            Pace::Real => Duration::from_micros(micros),
-            Pace::SpedUp { factor, .. } => Duration::from_micros(micros.div_ceil(u64::from(factor))),
+        match &self.pace {
+            Pace::Real | Pace::Steered(_) => Duration::from_micros(micros),
+            Pace::SpedUp { factor, .. } => Duration::from_micros(micros.div_ceil(u64::from(*factor))),
         }
     }
 
     /// What tells this running of the board from every other: moments of two can't be compared.
     /// Where the kernel doesn't say, a text that equals no other.
     pub fn boot(&self) -> String {
-        match self.pace {
+        match &self.pace {
+            Pace::Steered(steering) => steering.boot.clone(),
             Pace::Real => std::fs::read_to_string("/proc/sys/kernel/random/boot_id")
                 .ok()
                 .and_then(|text| boot_id(&text))

@@ -1,11 +1,13 @@
 //! The journal as the event loop uses it: always there, sometimes not working. Records flow in
 //! and are safe on return, or owed: kept in memory, said, and written once the disk takes
-//! them again. Pages go out all the same.
+//! them again. Pages go out all the same. What matters still is remembered too, so that a journal
+//! that turns out to be damaged, and has to begin anew, begins with what stands.
 
 use crate::journal::{BootId, Journal, JournalError, Limits, Opened, claim};
 use slackwater_rules::engine::Sample;
 use slackwater_rules::record::{Record, Seq};
 use slackwater_rules::time::{Moment, Now, Span};
+use std::collections::VecDeque;
 use std::fs::File;
 use std::path::PathBuf;
 
@@ -27,7 +29,15 @@ pub struct Keeper {
     claim: Option<File>,
     owed: Vec<Record>,
     lost: u64,
+    /// What matters still, as far as it has been kept: a journal that has to begin anew begins
+    /// with it.
+    matters: VecDeque<Record>,
+    /// What keeps records from being written.
     trouble: Option<String>,
+    /// What keeps readings from being written.
+    readings: Option<String>,
+    /// A damaged journal was set aside here: told until a person has moved it away.
+    damaged: Option<(PathBuf, String)>,
     retry: Option<Moment>,
 }
 
@@ -68,7 +78,10 @@ impl Keeper {
             claim: None,
             owed: Vec::new(),
             lost: 0,
+            matters: VecDeque::new(),
             trouble: None,
+            readings: None,
+            damaged: None,
             retry: None,
         };
         match keeper.try_open() {
@@ -90,8 +103,10 @@ impl Keeper {
                 for seq in &restored.unreadable {
                     tracing::error!(seq, "a record of the journal can't be read and is left out");
                 }
-                let first = restored.next_seq == 1;
+                // Nobody watched before there was a journal; what a damaged one knew is lost.
+                let first = restored.next_seq == 1 && keeper.damaged.is_none();
                 let gap = if first { Some(Span::ZERO) } else { restored.gap };
+                keeper.matters = restored.records.iter().cloned().collect();
                 Inheritance {
                     records: restored.records,
                     gap,
@@ -116,7 +131,12 @@ impl Keeper {
         }
         let (mut journal, opened) = Journal::open(&self.path, self.boot.clone(), self.limits)?;
         match &opened {
-            Opened::SetAside { .. } => tracing::error!("{opened}"),
+            Opened::SetAside { path, .. } => {
+                tracing::error!("{opened}");
+                self.damaged = Some((path.clone(), opened.to_string()));
+                let owed = std::mem::take(&mut self.owed);
+                self.owed = std::mem::take(&mut self.matters).into_iter().chain(owed).collect();
+            }
             Opened::Created | Opened::Current | Opened::Migrated { .. } => tracing::info!("{opened}"),
         }
         journal.name_site(&self.site)?;
@@ -135,8 +155,9 @@ impl Keeper {
             return self.bound();
         }
         let opened = if self.journal.is_some() { Ok(()) } else { self.try_open() };
+        let horizon = horizon();
         let result = opened.and_then(|()| match &mut self.journal {
-            Some(journal) => journal.commit(&self.owed, horizon()),
+            Some(journal) => journal.commit(&self.owed, horizon),
             None => Ok(()),
         });
         match result {
@@ -144,7 +165,10 @@ impl Keeper {
                 if self.trouble.take().is_some() {
                     tracing::info!(records = self.owed.len(), "the journal can be written again");
                 }
-                self.owed.clear();
+                self.matters.extend(self.owed.drain(..));
+                while self.matters.front().is_some_and(|record| record.seq < horizon) {
+                    self.matters.pop_front();
+                }
                 self.retry = None;
             }
             Err(error) => self.fail(&error, now),
@@ -160,15 +184,31 @@ impl Keeper {
 
     /// Does what is due.
     pub fn tend(&mut self, now: &Now) {
+        let due = self.journal.as_ref().and_then(Journal::due).is_some_and(|due| due <= now.mono);
         match self.journal.as_mut().map(|journal| journal.tend(now)) {
             Some(Ok(pruned)) => {
+                if due {
+                    self.readings = None;
+                    self.look_after_damaged();
+                }
                 let said = pruned.to_string();
                 if !said.is_empty() {
                     tracing::info!("journal: {said}");
                 }
             }
-            Some(Err(error)) => self.fail(&error, now),
+            Some(Err(error)) => {
+                self.readings = Some(error.to_string());
+                if is_lost(&error) {
+                    self.fail(&error, now);
+                }
+            }
             None => {}
+        }
+    }
+
+    fn look_after_damaged(&mut self) {
+        if self.damaged.as_ref().is_some_and(|(path, _)| !path.exists()) {
+            self.damaged = None;
         }
     }
 
@@ -192,10 +232,17 @@ impl Keeper {
         journal.into_iter().chain(self.retry).min()
     }
 
-    /// What is wrong, if anything is.
+    /// What is wrong, if anything is, with how much is owed.
     pub fn trouble(&self) -> Option<String> {
         let lost = if self.lost > 0 { format!(", {} lost", self.lost) } else { String::new() };
-        self.trouble.as_ref().map(|why| format!("{why} ({} records owed{lost})", self.owed.len()))
+        let owed = self.trouble.as_ref().map(|why| format!("{why} ({} records owed{lost})", self.owed.len()));
+        owed.or_else(|| self.ailment().map(str::to_owned))
+    }
+
+    /// What is wrong, if anything is, in words that stay the same while it does.
+    pub fn ailment(&self) -> Option<&str> {
+        let damaged = self.damaged.as_ref().map(|(_, said)| said);
+        self.trouble.as_ref().or(self.readings.as_ref()).or(damaged).map(String::as_str)
     }
 
     fn fail(&mut self, error: &JournalError, now: &Now) {
@@ -204,7 +251,7 @@ impl Keeper {
             tracing::error!("journal: {text}; the watch goes on without it");
             self.trouble = Some(text);
         }
-        if matches!(error, JournalError::Damaged { .. } | JournalError::Other { .. }) {
+        if is_lost(error) {
             // Opening it again sets a damaged file aside.
             self.journal = None;
         }
@@ -216,5 +263,18 @@ impl Keeper {
         let over = self.owed.len().saturating_sub(OWED_AT_MOST);
         self.owed.drain(..over);
         self.lost += over as u64;
+    }
+}
+
+/// Whether the file has to be opened anew.
+fn is_lost(error: &JournalError) -> bool {
+    match error {
+        JournalError::Damaged { .. } | JournalError::Other { .. } => true,
+        JournalError::Full { .. }
+        | JournalError::ReadOnly { .. }
+        | JournalError::Foreign { .. }
+        | JournalError::Version { .. }
+        | JournalError::InUse { .. }
+        | JournalError::Order { .. } => false,
     }
 }

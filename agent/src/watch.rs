@@ -3,6 +3,7 @@
 //! effects are run, messages are acknowledged and the watchdog is fed. One loop owns the
 //! engine and the journal; nothing here decides anything.
 
+mod ailing;
 mod answering;
 mod fetching;
 mod health;
@@ -28,6 +29,7 @@ use crate::settings::{Environment, Settings};
 use crate::site::{Site, broker};
 use crate::sources::{Round, Sources};
 use crate::witness::Roster;
+use ailing::Told;
 use health::Health;
 use slackwater_rules::engine::{Effect, Engine, Input, Turn};
 use slackwater_rules::record::{Outcome, Record, Seq};
@@ -133,6 +135,7 @@ pub async fn run(parts: Parts) -> Result<(), Trouble> {
     let channels = Channels::start(channels, &context, results.clone());
 
     let mut watch = Watch {
+        told: Told::nothing(&settings),
         texting: Texting::new(settings.numbers()),
         config,
         environment,
@@ -158,6 +161,7 @@ pub async fn run(parts: Parts) -> Result<(), Trouble> {
         onlooker,
     };
     watch.take(Input::Started { version: env!("CARGO_PKG_VERSION").to_owned(), gap: left.gap });
+    watch.tell_health();
     watch.recall_sites();
     watch.finish();
     // Without a modem nothing ever comes.
@@ -184,6 +188,8 @@ struct Watch {
     clock: Clock,
     service: Service,
     health: Health,
+    /// What the engine knows of the agent's own parts.
+    told: Told,
     texting: Texting,
     /// What comes now was queued for us while we were away: until our own message comes back.
     backlog: bool,
@@ -230,6 +236,7 @@ impl Watch {
                 why = &mut *until => return Ok(why),
                 () = &mut patience, if !self.ready => Happening::Impatient,
             };
+            self.tell_health();
             match happening {
                 Happening::Broker => {
                     // What waits in one batch has come together: one look at the clocks is enough.

@@ -14,8 +14,13 @@ use std::collections::BTreeSet;
 pub const RETRY_FIRST: Span = Span::seconds(30);
 /// The longest wait between two tries.
 pub const RETRY_LONGEST: Span = Span::minutes(10);
-/// Older pages are not tried again.
-pub const RETRY_WITHIN: Span = Span::hours(24);
+/// Older pages are not tried again: longer than any outage that someone comes home from.
+pub const RETRY_WITHIN: Span = Span::hours(7 * 24);
+
+/// Said of a page that was given up because nobody needs it any more.
+pub const GIVEN_UP: &str = "no longer needed";
+/// Said of one that its channel had in hand by then.
+pub const WITHDRAWN: &str = "withdrawn before it was sent";
 
 /// A call-out in progress.
 #[derive(Clone, Debug, PartialEq)]
@@ -112,8 +117,12 @@ pub struct Sent {
     pub step: Option<u32>,
     /// How often it was deferred.
     pub deferred: u32,
+    /// How many attempts broke off when it was on its way already.
+    pub doubts: u32,
     /// How the last attempt ended.
     pub last: Option<Outcome>,
+    /// Call-outs, over by then, that it tells of too.
+    pub also: Vec<Seq>,
 }
 
 impl Sent {
@@ -165,8 +174,21 @@ impl Call {
     /// Everyone who has been asked, by whatever way, and whom the page may have reached.
     pub fn told(&self) -> BTreeSet<Target> {
         let asked = |sent: &&Sent| matches!(sent.purpose, Purpose::Call | Purpose::Drill | Purpose::Digest);
-        let lost = |sent: &Sent| matches!(sent.last, Some(Outcome::Failed { .. }));
+        let lost = |sent: &Sent| matches!(sent.last, Some(Outcome::Failed { .. })) && sent.doubts == 0;
         self.pages.iter().filter(asked).filter(|sent| !lost(sent)).map(|sent| sent.target.clone()).collect()
+    }
+
+    /// Everyone who was asked and has heard nothing, because their pages had to wait until it was
+    /// over. Nobody, if someone answered: the others were not needed.
+    pub fn missed(&self) -> BTreeSet<Target> {
+        let told = self.told();
+        let waited = |sent: &&Sent| match &sent.last {
+            Some(Outcome::Failed { why }) => (sent.deferred > 0 && why == GIVEN_UP) || why == WITHDRAWN,
+            Some(Outcome::Accepted { .. } | Outcome::Deferred { .. }) | None => false,
+        };
+        let asked = self.pages.iter().filter(|sent| sent.purpose == Purpose::Call && self.answers.is_empty());
+        let missed = asked.filter(waited).map(|sent| sent.target.clone());
+        missed.filter(|target| target.contact.is_some() && !told.contains(target)).collect()
     }
 
     /// What the timeline waits for once step number `step` has been taken at `at`.

@@ -42,7 +42,7 @@ pub use written::Written;
 
 use crate::forecast::question::{Holding, Question, Sign};
 use crate::forecast::{CannotSay, Estimate};
-use crate::plan::{Hours, RelayId, SensorId, Sight, TankId};
+use crate::plan::{Hours, Part, RelayId, SensorId, Sight, TankId};
 use crate::reading::Value;
 use crate::time::{Moment, Span};
 use crate::units::Dimension;
@@ -342,6 +342,10 @@ pub trait World {
     }
     /// Why there is no value in force, if the world can say: `stale for 5 min`.
     fn doubt(&self, _sensor: SensorId) -> Option<String> {
+        None
+    }
+    /// What is wrong with a part of the agent, if anything is known to be.
+    fn trouble(&self, _part: &Part) -> Option<String> {
         None
     }
 }

@@ -16,7 +16,9 @@ mod drilling;
 mod foretelling;
 mod input;
 mod judging;
+mod ledger;
 mod notices;
+mod paging;
 mod prospects;
 mod recollecting;
 mod sensing;
@@ -29,7 +31,7 @@ mod vouching;
 
 pub use answering::LONGEST_SHELF;
 pub use drilling::{DrillsView, ProofView};
-pub use input::{Delivery, Input, Link, Word};
+pub use input::{Delivery, Health, Input, Link, Word};
 pub use recollecting::Recollection;
 pub use timers::DeadlineReason;
 pub use turn::{Effect, Sample, Turn};
@@ -41,10 +43,11 @@ use crate::condition::Condition;
 use crate::fallback::Run;
 use crate::plan::{AlarmId, Plan, RelayId, SensorId, Sight, TankId};
 use crate::record::{Body, By, Record, Seq};
-use crate::time::{Moment, Now};
+use crate::time::{Moment, Now, Span};
 use drilling::Drills;
 use foretelling::{Feed, Foresight};
 use judging::{Recall, Watch};
+use ledger::Ledger;
 use sensing::{Note, Senses};
 use slips::Slips;
 use std::collections::{BTreeMap, BTreeSet};
@@ -54,6 +57,10 @@ use timers::Timers;
 /// No turn handles more deadlines than this; what is left is due at the next one. A bound for
 /// the case that should not exist, so that a mistake here is a slow watch and not a stuck one.
 const DEADLINES_PER_TURN: usize = 100_000;
+
+/// A wall clock that moves by more than this against the monotonic one was set. Time services
+/// that are near the truth slew it instead, and no crystal does as much between two turns.
+const CLOCK_SET: Span = Span::seconds(5);
 
 /// The watch over one site.
 #[derive(Debug)]
@@ -86,6 +93,7 @@ pub struct Engine {
     works: BTreeMap<TankId, Spell>,
     drills: Drills,
     slips: Slips,
+    ledger: Ledger,
     silence: Option<Silence>,
 }
 
@@ -167,6 +175,7 @@ impl Engine {
             works: BTreeMap::new(),
             drills: Drills::default(),
             slips: Slips::default(),
+            ledger: Ledger::default(),
             silence: None,
         }
     }
@@ -184,8 +193,10 @@ impl Engine {
     /// Takes what happened at `now` and says what is to be kept and done.
     pub fn step(&mut self, now: Now, input: Input) -> Turn {
         // The clock that delays run on never goes back; if a caller's did, time stands still.
-        self.now = Now { mono: now.mono.max(self.now.mono), ..now };
+        let before = self.now;
+        self.now = Now { mono: now.mono.max(before.mono), ..now };
         self.senses.clock_was_right |= now.wall_trusted;
+        self.note_clock(before);
         self.meet_deadlines();
         match input {
             Input::Tick => {}
@@ -195,6 +206,7 @@ impl Engine {
             Input::TurnedAway { what, why, by } => self.refuse(what, why, by),
             Input::Missed { sensor, why } => self.missed(sensor, why),
             Input::Link(link) => self.link(link),
+            Input::Health { part, health } => self.health(part, health),
             Input::Delivered { page, outcome } => self.delivered(page, outcome),
             Input::Commanded { switching, failed } => self.commanded(switching, failed),
             Input::Said { word, by } => self.said(word, by),
@@ -208,6 +220,16 @@ impl Engine {
         // What the input made due at once belongs to the same turn.
         self.meet_deadlines();
         std::mem::take(&mut self.turn)
+    }
+
+    /// Says when the wall clock was set, or began to be trusted.
+    fn note_clock(&mut self, before: Now) {
+        let by = self.now.wall - before.wall_at(self.now.mono);
+        let trusted = self.now.wall_trusted;
+        if by.0.saturating_abs() >= CLOCK_SET.0 || (trusted && !before.wall_trusted) {
+            let by = if by.0.saturating_abs() < 1_000 { Span::ZERO } else { by };
+            self.record(Body::ClockSet { by, was_trusted: before.wall_trusted, trusted });
+        }
     }
 
     fn meet_deadlines(&mut self) {
@@ -237,6 +259,7 @@ impl Engine {
         let calls = self.calls.keys().map(|id| Some(*id));
         let members = self.calls.values().flat_map(|call| call.members.iter().map(|m| Some(m.episode)));
         let drills = self.rests_on_drills().into_iter().map(Some);
+        let ledger = [self.ledger.rests_on(self.now.mono)];
         let silence = self.silence_at(self.now.mono).map(|silence| Some(silence.seq));
         let learned = self.foresight.rests_on().map(Some);
         lives
@@ -248,6 +271,7 @@ impl Engine {
             .chain(calls)
             .chain(members)
             .chain(drills)
+            .chain(ledger)
             .flatten()
             .min()
             .unwrap_or(self.next_seq)
@@ -407,5 +431,6 @@ fn sight_name(plan: &Plan, sight: &Sight) -> String {
         Sight::Broker => "broker".to_owned(),
         Sight::Gateway(name) => format!("gateway {name}"),
         Sight::Sensor(id) => plan.sensor(*id).name.clone(),
+        Sight::Part(part) => part.to_string(),
     }
 }

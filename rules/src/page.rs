@@ -67,6 +67,10 @@ pub(crate) struct Context<'a> {
     pub(crate) prospects: Vec<String>,
     /// What the agent has done about it, a line each.
     pub(crate) done: Vec<String>,
+    /// Other call-outs that came and went while nothing could be sent this way.
+    pub(crate) also: Vec<&'a Call>,
+    /// Pages that were held back on this way, for want of room: how many, since when.
+    pub(crate) held: Option<(usize, Moment)>,
     /// What watched sites in it said of themselves, the latest.
     pub(crate) notes: Vec<String>,
     pub(crate) maybe_repeat: bool,
@@ -152,10 +156,34 @@ impl Context<'_> {
                 Some((by, at)) => format!("{place}: {what}: {} has answered at {}", by.who, self.time(*at)),
                 None => format!("{place}: {what}: put aside, the call-out is over"),
             },
+            Purpose::AllClear if !self.also.is_empty() => {
+                let began = self.call.members.iter().chain(self.past()).map(|member| member.onset).min();
+                format!(
+                    "{}: {} call-outs came and went while this way was shut, the first at {}: all is over since {}",
+                    self.plan.site,
+                    self.also.len() + 1,
+                    self.time(began.unwrap_or(self.onset())),
+                    self.time(self.over_since()),
+                )
+            }
             Purpose::AllClear => {
                 format!("{place}: {what}: all clear at {}, stood since {since}", self.time(self.now.mono))
             }
         }
+    }
+
+    /// What had come and gone in the call-outs that this page tells of too.
+    fn past(&self) -> impl Iterator<Item = &Member> {
+        self.also.iter().flat_map(|call| &call.members)
+    }
+
+    /// When the last of all that this page tells of was over.
+    fn over_since(&self) -> Moment {
+        let over = self.call.members.iter().chain(self.past()).filter_map(|member| match member.fate {
+            Fate::Over(at) => Some(at),
+            Fate::Stands | Fate::PutAside => None,
+        });
+        over.max().unwrap_or(self.now.mono)
     }
 
     fn leader_is_being_seen_to(&self) -> bool {
@@ -165,9 +193,13 @@ impl Context<'_> {
     fn body(&self, headline: &str) -> String {
         let mut lines = Vec::new();
         if self.maybe_repeat {
-            lines.push("(This may be a repeat: the watch was restarted while it was being sent.)".to_owned());
+            lines.push("(This may be a repeat: what became of an earlier copy is not known.)".to_owned());
         }
         lines.push(headline.to_owned());
+        lines.extend(self.held.map(|(pages, since)| {
+            let many = if pages == 1 { "1 page was".to_owned() } else { format!("{pages} pages were") };
+            format!("Before this, {many} held back by the limit of this way, since {}.", self.time(since))
+        }));
         if self.tells_of_relays() {
             lines.extend(self.by_hand.iter().cloned());
         }
@@ -233,7 +265,11 @@ impl Context<'_> {
             .iter()
             .filter(|member| self.leader.is_none_or(|leader| leader.episode != member.episode));
         let mut lines = Vec::new();
-        for member in self.leader.into_iter().chain(rest) {
+        let mut members: Vec<&Member> = self.leader.into_iter().chain(rest).chain(self.past()).collect();
+        if !self.also.is_empty() {
+            members.sort_by_key(|member| member.onset);
+        }
+        for member in members {
             let mut line = format!(
                 "- {} {}, {}, since {}",
                 member.place,

@@ -15,6 +15,7 @@ mod feed;
 mod finding;
 mod gear;
 mod hazard;
+mod health;
 mod measure;
 pub(crate) mod nearest;
 mod people;
@@ -33,7 +34,9 @@ pub use editor::{FINDINGS_VERSION, FindingView, FindingsView, PlaceView};
 pub use feed::{Feed, Source, SupplyReading, UpsReading};
 pub use finding::{At, Finding, Severity, render};
 pub use gear::{Air, Battery, Device, Gear};
-pub use people::{Absence, ChannelKind, Contact, Directory, Hours, Target};
+pub(crate) use health::HEALTH;
+pub use health::Part;
+pub use people::{Absence, ChannelKind, Contact, Directory, Hours, Quota, Target};
 pub use schema::{schema, schema_text};
 pub use watched::{CHECK_INS, SILENT};
 
@@ -97,7 +100,8 @@ pub struct Plan {
     pub relays: Vec<Relay>,
     /// All batteries.
     pub batteries: Vec<Battery>,
-    /// The keeper's alarms, then those that the plan adds for lost sight.
+    /// The keeper's alarms, then those that the plan adds for lost sight and for the agent's own
+    /// health.
     pub alarms: Vec<Alarm>,
     /// All call-out policies.
     pub callouts: Vec<Callout>,
@@ -284,7 +288,7 @@ pub struct Alarm {
     pub fallback: Option<Fallback>,
     /// The hazard it was made from.
     pub hazard: Option<&'static str>,
-    /// What it lost sight of, for the alarms that the plan adds.
+    /// What it watches instead of readings, for the alarms that the plan adds.
     pub sight: Option<Sight>,
     /// The other site that it is about.
     pub watched: Option<WatchedId>,
@@ -314,7 +318,7 @@ pub struct Fallback {
     pub on: bool,
 }
 
-/// Something that readings come through, and that can fail as one.
+/// Something that the watch rests on, and that can fail as one: most of it carries readings.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub enum Sight {
     /// All of MQTT: every sensor that a topic feeds.
@@ -323,6 +327,8 @@ pub enum Sight {
     Gateway(String),
     /// One sensor.
     Sensor(SensorId),
+    /// A part of the agent itself.
+    Part(Part),
 }
 
 /// The timeline of who is told, how and when.

@@ -7,7 +7,9 @@
 mod parts;
 mod words;
 
-pub use parts::{About, By, Estimated, Measured, Outcome, Purpose, Stage, Standing, Verdict};
+pub use parts::{
+    About, By, Estimated, MAY_HAVE_ARRIVED, Measured, Outcome, Purpose, Stage, Standing, Verdict,
+};
 
 use crate::alarm::Priority;
 use crate::time::{Now, Span};
@@ -55,6 +57,16 @@ pub enum Body {
         of: String,
         /// Stale, suspect and why, link down and why.
         why: String,
+    },
+    /// The wall clock moved against the one that delays run on, or began to be trusted.
+    ClockSet {
+        /// By how much it was set forward; back, if negative.
+        by: Span,
+        /// Whether it was trusted before.
+        was_trusted: bool,
+        /// Whether it is from now on. Then what was recorded since the board's start by a clock
+        /// that was not is dated again.
+        trusted: bool,
     },
     /// They come again.
     SightRegained {
@@ -257,6 +269,10 @@ pub enum Body {
         purpose: Purpose,
         /// Its first line.
         headline: String,
+        /// Call-outs that had come and gone while nothing could be sent this way: it tells of
+        /// them too.
+        #[serde(default, skip_serializing_if = "Vec::is_empty")]
+        also: Vec<Seq>,
     },
     /// Someone in the step could not be told, without trying.
     Skipped {

@@ -25,7 +25,7 @@ fn plan() -> Plan {
         ("neighbour", vec![hours("08:00", "22:00")]),
     ];
     let person = |(name, hours): (&str, Vec<Hours>)| {
-        (name.to_owned(), Contact { name: name.to_owned(), hours, away: vec![] })
+        (name.to_owned(), Contact { name: name.to_owned(), hours, away: vec![], ..Contact::default() })
     };
     let channel = |text: &str, kind| (Target::parse(text), kind);
     let directory = Directory {

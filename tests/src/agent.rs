@@ -44,6 +44,9 @@ pub struct Home {
     folder: TempDir,
     binary: PathBuf,
     variables: Vec<(String, String)>,
+    /// What the watch is started by, instead of directly.
+    by: Vec<String>,
+    journal: PathBuf,
 }
 
 /// What a command said.
@@ -92,12 +95,25 @@ impl Home {
     /// # Errors
     /// When there is no place for it.
     pub fn new(binary: &str) -> io::Result<Self> {
-        Ok(Self { folder: tempfile::tempdir()?, binary: binary.into(), variables: Vec::new() })
+        let journal = "journal.sqlite".into();
+        let (variables, by) = (Vec::new(), Vec::new());
+        Ok(Self { folder: tempfile::tempdir()?, binary: binary.into(), variables, by, journal })
     }
 
     /// From now on the program sees this variable. It sees no other but those of a bare machine.
     pub fn set(&mut self, name: &str, value: &str) {
         self.variables.push((name.to_owned(), value.to_owned()));
+    }
+
+    /// The watch is started by this program, which is given its command line and becomes it.
+    pub fn start_by(&mut self, program: &[&str]) {
+        self.by = program.iter().map(|word| (*word).to_owned()).collect();
+    }
+
+    /// The journal is kept in this file of the folder.
+    pub fn keep_journal_in(&mut self, name: &str) {
+        self.set("SLACKWATER_JOURNAL__PATH", name);
+        self.journal = name.into();
     }
 
     /// The variables that were set.
@@ -128,8 +144,12 @@ impl Home {
     pub fn command(&self, arguments: &[&str]) -> Command {
         let mut command = Command::new(&self.binary);
         // Usage lines name the program as it was called.
+        command.arg0("slackwater");
+        self.equip(command, arguments)
+    }
+
+    fn equip(&self, mut command: Command, arguments: &[&str]) -> Command {
         command
-            .arg0("slackwater")
             .args(arguments)
             .current_dir(self.folder())
             .env_clear()
@@ -165,7 +185,15 @@ impl Home {
     pub fn start_as(&self, arguments: &[&str]) -> io::Result<Agent> {
         let log = fs::OpenOptions::new().create(true).append(true).open(self.path("log"))?;
         let since = log.metadata()?.len();
-        let child = self.command(arguments).stdout(Stdio::null()).stderr(log).spawn()?;
+        let mut command = match self.by.split_first() {
+            None => self.command(arguments),
+            Some((program, before)) => {
+                let mut command = Command::new(program);
+                command.args(before).arg(&self.binary);
+                self.equip(command, arguments)
+            }
+        };
+        let child = command.stdout(Stdio::null()).stderr(log).spawn()?;
         Ok(Agent { log: self.path("log"), child, since })
     }
 
@@ -177,7 +205,7 @@ impl Home {
     /// The journal's records; none before there is a journal.
     pub fn records(&self) -> Vec<Record> {
         let mut records = Vec::new();
-        let Ok(log) = Log::open(&self.path("journal.sqlite")) else { return records };
+        let Ok(log) = Log::open(&self.folder().join(&self.journal)) else { return records };
         let unreadable = log.walk(0, |record| {
             records.push(record);
             true

@@ -139,6 +139,8 @@ pub struct House {
     pub push: Gateway,
     /// Its sensors.
     pub board: Board,
+    /// Whom everybody in it trusts.
+    pub authority: Authority,
 }
 
 impl House {
@@ -147,7 +149,14 @@ impl House {
     /// # Errors
     /// When a part can't be started.
     pub async fn build(binary: &str) -> io::Result<Self> {
-        let home = Home::new(binary)?;
+        Self::build_in(Home::new(binary)?).await
+    }
+
+    /// Builds it around the program of this home.
+    ///
+    /// # Errors
+    /// When a part can't be started.
+    pub async fn build_in(home: Home) -> io::Result<Self> {
         let authority = Authority::new(home.folder(), "authority")?;
         let identity = authority.identity("localhost", Validity::Now)?;
         let login = |(user, password): (&str, &str)| (user.to_owned(), password.to_owned());
@@ -166,9 +175,28 @@ impl House {
         home.write("mail-password", MAIL_LOGIN.1)?;
         home.write("push-authorization", PUSH_TOKEN)?;
         home.write("rules.toml", RULES)?;
-        let house = Self { home, broker, mail, push, board };
-        house.home.write("agent.toml", &house.configuration(&authority.file()))?;
+        let house = Self { home, broker, mail, push, board, authority };
+        house.configure("")?;
         Ok(house)
+    }
+
+    /// Writes the agent's configuration anew, with these further sections.
+    ///
+    /// # Errors
+    /// When it can't be written.
+    pub fn configure(&self, more: &str) -> io::Result<()> {
+        let usual = self.configuration(&self.authority.file());
+        self.home.write("agent.toml", &format!("{usual}{more}"))
+    }
+
+    /// Mail goes to another server from the next start on: one whose certificate is like this.
+    ///
+    /// # Errors
+    /// When it can't be started.
+    pub async fn move_mail(&mut self, validity: Validity) -> io::Result<()> {
+        let identity = self.authority.identity("localhost", validity)?;
+        self.mail = Server::start(mail_script(&identity)?, Fault::None).await?;
+        Ok(())
     }
 
     /// Starts the agent, and waits until it hears the broker and every sensor.

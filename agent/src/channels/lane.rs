@@ -3,9 +3,10 @@
 //! kinds of channel, so that a channel's own code only has to try.
 
 use super::{Channel, Context, Health, plain};
+use slackwater_rules::callout::WITHDRAWN;
 use slackwater_rules::page::Page;
 use slackwater_rules::plan::Target;
-use slackwater_rules::record::{Outcome, Seq};
+use slackwater_rules::record::{MAY_HAVE_ARRIVED, Outcome, Seq};
 use slackwater_rules::time::Wall;
 use std::any::Any;
 use std::collections::VecDeque;
@@ -27,9 +28,6 @@ const REST_AFTER: Duration = Duration::from_secs(20);
 
 /// A reply is kept up to this many characters.
 const LONGEST_NOTE: usize = 400;
-
-/// Said of a page that was taken back.
-pub(super) const WITHDRAWN: &str = "withdrawn before it was sent";
 
 /// How far an attempt has come, so that whoever breaks it off knows what to say.
 pub(super) struct Progress {
@@ -60,7 +58,7 @@ impl Progress {
     pub(super) fn doubt(&self) -> String {
         let step = *self.step.lock().unwrap_or_else(PoisonError::into_inner);
         match self.is_on_its_way() {
-            true => format!("{step}: it may have been delivered"),
+            true => format!("{step}: {MAY_HAVE_ARRIVED}"),
             false => step.to_owned(),
         }
     }
@@ -83,6 +81,8 @@ struct State {
     closed: bool,
     last_ok: Option<Wall>,
     last_error: Option<(Wall, String)>,
+    /// What came of the last page that was not taken back: nothing wrong, or what.
+    known: Option<Result<(), String>>,
 }
 
 impl Lane {
@@ -128,6 +128,7 @@ impl Lane {
         Health {
             last_ok: state.last_ok,
             last_error: state.last_error.clone(),
+            known: state.known.clone(),
             in_flight: state.queue.len() + usize::from(state.trying.is_some()),
         }
     }
@@ -164,9 +165,14 @@ impl Lane {
         let mut state = self.state();
         state.trying = None;
         match outcome {
-            Outcome::Accepted { .. } => state.last_ok = Some(now),
+            Outcome::Accepted { .. } => {
+                state.last_ok = Some(now);
+                state.known = Some(Ok(()));
+            }
+            Outcome::Failed { why } if why == WITHDRAWN => {}
             Outcome::Deferred { why } | Outcome::Failed { why } => {
-                state.last_error = Some((now, why.clone()))
+                state.last_error = Some((now, why.clone()));
+                state.known = Some(Err(why.clone()));
             }
         }
     }

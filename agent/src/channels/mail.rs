@@ -20,7 +20,7 @@ use slackwater_rules::page::Page;
 use slackwater_rules::record::Outcome;
 use slackwater_rules::time::Span;
 use std::fmt;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 use tokio::time::timeout;
 
 /// A kept connection has to show that it lives within this time, or a new one is made.
@@ -28,6 +28,11 @@ const STILL_THERE: Duration = Duration::from_secs(3);
 
 /// The shortest time-out that a distant server can meet, and the longest that makes sense.
 const LIMITS: (Span, Span) = (Span::seconds(1), Span::minutes(10));
+
+/// After a refused login the server is left alone for so long: whoever knocks on and on with a
+/// wrong password is locked out, and then the right one is refused too. New settings are a new
+/// channel, which tries at once.
+const REFUSED_FOR: Duration = Duration::from_secs(3_600);
 
 /// A mail channel that is set up.
 pub(super) struct Mail {
@@ -37,6 +42,8 @@ pub(super) struct Mail {
     tls: Option<TlsParameters>,
     /// What the last page left open, for the next one if it comes soon.
     kept: Option<AsyncSmtpConnection>,
+    /// When the server refused our login, and in which words.
+    refused: Option<(Instant, String)>,
 }
 
 impl Mail {
@@ -89,7 +96,7 @@ impl Mail {
         let named = |mailbox: &Mailbox| {
             Mailbox::new(mailbox.name.as_deref().map(plain::one_line), mailbox.email.clone())
         };
-        Ok(Self { server: server.clone(), to: named(to), tls, kept: None })
+        Ok(Self { server: server.clone(), to: named(to), tls, kept: None, refused: None })
     }
 
     pub(super) fn limit(&self) -> Duration {
@@ -97,6 +104,15 @@ impl Mail {
     }
 
     pub(super) async fn attempt(&mut self, page: &Page, context: &Context, progress: &Progress) -> Outcome {
+        if let Some((at, said)) = &self.refused {
+            let left = REFUSED_FOR.saturating_sub(at.elapsed());
+            if !left.is_zero() {
+                let minutes = left.as_secs().div_ceil(60);
+                return Outcome::Failed {
+                    why: format!("{said}; not tried again for {minutes} min, or until the settings change"),
+                };
+            }
+        }
         let composed = letter::compose(page, &self.server.from, &self.to, context).map_err(|e| e.to_string());
         let text = composed.and_then(|mail| String::from_utf8(mail.formatted()).map_err(|e| e.to_string()));
         let message = match text {
@@ -105,7 +121,14 @@ impl Mail {
         };
         match self.deliver(&message, progress).await {
             Ok(reply) => judge(&reply, progress),
-            Err(e) => classify(&e, &format!("{}:{}", self.server.host, self.server.port), progress),
+            Err(e) => {
+                let outcome = classify(&e, &format!("{}:{}", self.server.host, self.server.port), progress);
+                self.refused = match &outcome {
+                    Outcome::Failed { why } if is_about_login(&e) => Some((Instant::now(), why.clone())),
+                    Outcome::Failed { .. } | Outcome::Deferred { .. } | Outcome::Accepted { .. } => None,
+                };
+                outcome
+            }
         }
     }
 
@@ -197,6 +220,11 @@ fn judge(reply: &Response, progress: &Progress) -> Outcome {
     }
 }
 
+/// RFC 4954, section 6.
+fn is_about_login(error: &Error) -> bool {
+    matches!(error.status().map(u16::from), Some(530 | 534 | 535))
+}
+
 /// What an error means: RFC 5321, section 4.2.1 for the classes of replies, RFC 4954, section 6
 /// for 530, 534 and 535. Those three are permanent by class, but they speak of our login and
 /// not of the recipient, and a wrong password must not be hammered at.
@@ -206,7 +234,7 @@ fn classify(error: &Error, peer: &str, progress: &Progress) -> Outcome {
     }
     let code = error.status().map(u16::from);
     match code {
-        Some(530 | 534 | 535) => {
+        Some(_) if is_about_login(error) => {
             Outcome::Failed { why: format!("settings: {peer} refused our login: {error}") }
         }
         Some(500..600) => Outcome::Failed { why: format!("{peer} refused: {error}") },

@@ -55,9 +55,10 @@ pub(super) fn is_loopback(host: &str) -> bool {
 }
 
 /// The outcome of a failed handshake, if TLS is what failed. Most such failures are the
-/// settings' fault and trying again only knocks at the same door. A clock that is behind is
-/// not: a board without a battery clock starts in the past after a power cut, until the network
-/// tells it the time, and just then the page must go out. So that one is tried again.
+/// settings' fault and trying again only knocks at the same door. A wrong clock is not: a board
+/// without a battery clock starts in the past after a power cut, or wherever a failing one has
+/// put it, until the network tells it the time, and just then the page must go out. So what a
+/// clock can be the cause of is tried again. The check itself is never left out.
 pub(super) fn outcome(error: &(dyn Error + 'static), peer: &str) -> Option<Outcome> {
     let tls = cause(error)?;
     let settings = |why: String| Outcome::Failed { why: format!("settings: {why}") };
@@ -70,9 +71,11 @@ pub(super) fn outcome(error: &(dyn Error + 'static), peer: &str) -> Option<Outco
                     ),
                 }
             }
-            CertificateError::Expired | CertificateError::ExpiredContext { .. } => settings(format!(
-                "{peer}: certificate has expired, unless the board's clock is wrong ({certificate})"
-            )),
+            CertificateError::Expired | CertificateError::ExpiredContext { .. } => Outcome::Deferred {
+                why: format!(
+                    "{peer}: certificate has expired, unless the board's clock is wrong ({certificate})"
+                ),
+            },
             // A bad signature is what an authority made anew under its old name looks like.
             CertificateError::UnknownIssuer | CertificateError::BadSignature => settings(format!(
                 "{peer}: certificate of an authority that is not trusted here; if it is your own, set ca-file"

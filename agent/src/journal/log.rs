@@ -163,6 +163,7 @@ impl Log {
                 Body::Started { .. }
                 | Body::Stopped { .. }
                 | Body::Reloaded { .. }
+                | Body::ClockSet { .. }
                 | Body::Worsened { .. }
                 | Body::LostSight { .. }
                 | Body::FoundSight { .. }

@@ -602,7 +602,8 @@ fn raised(alarm: &str, episode: Seq) -> Body {
 }
 
 fn paged(purpose: Purpose) -> Body {
-    Body::Paged { call: 2, target: "ines.push".to_owned(), purpose, headline: "lagoon: …".to_owned() }
+    let (target, headline) = ("ines.push".to_owned(), "lagoon: …".to_owned());
+    Body::Paged { call: 2, target, purpose, headline, also: vec![1] }
 }
 
 fn one_of_each() -> Vec<Body> {
@@ -705,10 +706,11 @@ fn one_of_each() -> Vec<Body> {
                 rests_on: s("measured: water temperature"),
             }],
         },
+        Body::ClockSet { by: span, was_trusted: false, trusted: true },
     ]
 }
 
-const KINDS: usize = 51;
+const KINDS: usize = 52;
 
 /// A new kind breaks this match: give it a place here, and one of it to [`one_of_each`].
 fn place_of(body: &Body) -> usize {
@@ -764,5 +766,6 @@ fn place_of(body: &Body) -> usize {
         Body::SilenceEnded { .. } => 48,
         Body::Learned { .. } => 49,
         Body::Foretold { .. } => 50,
+        Body::ClockSet { .. } => 51,
     }
 }

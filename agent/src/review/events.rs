@@ -126,7 +126,7 @@ impl<'a> Events<'a> {
                 self.call_outs.insert(seq, new);
             }
             Body::Joined { call, episode, .. } => self.join(call, episode),
-            Body::Paged { call, target, purpose, headline } => {
+            Body::Paged { call, target, purpose, headline, .. } => {
                 let result = Delivery::Unknown;
                 let page = Paged {
                     page: seq,
@@ -217,6 +217,7 @@ impl<'a> Events<'a> {
                 let what = if changes.is_empty() { "nothing differs".to_owned() } else { changes.join("; ") };
                 self.note(at, format!("another plan took over: {what}"));
             }
+            Body::ClockSet { .. } => self.note(at, body.to_string()),
             Body::Chattering { alarm, raises, within } => {
                 self.note(at, format!("{alarm} chatters: raised {raises} times within {within}"));
             }

@@ -153,7 +153,13 @@ fn returned(alarm: &str, episode: Seq, stood: Span) -> Body {
 }
 
 fn paged(call: Seq, target: &str, purpose: Purpose) -> Body {
-    Body::Paged { call, target: target.to_owned(), purpose, headline: "lagoon: no mains, K7P".to_owned() }
+    Body::Paged {
+        call,
+        target: target.to_owned(),
+        purpose,
+        headline: "lagoon: no mains, K7P".to_owned(),
+        also: vec![],
+    }
 }
 
 fn s(text: &str) -> String {

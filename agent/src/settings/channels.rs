@@ -10,7 +10,7 @@ use crate::secret::Secret;
 use hyper::header::HeaderName;
 use hyper::{Method, Uri};
 use lettre::message::Mailbox;
-use slackwater_rules::plan::ChannelKind;
+use slackwater_rules::plan::{ChannelKind, Quota};
 use slackwater_rules::time::Span;
 use std::collections::BTreeMap;
 
@@ -47,8 +47,11 @@ enum Kind {
     Text,
 }
 
+/// A channel, and how many pages it may carry.
+pub(super) type Limited = (ChannelSettings, Option<Quota>);
+
 /// Reads one channel: of a person, or of nobody.
-pub(super) fn channel(item: &Item<'_>, personal: bool) -> Option<ChannelSettings> {
+pub(super) fn channel(item: &Item<'_>, personal: bool) -> Option<Limited> {
     let mut table = item.table()?;
     let kinds = [
         ("mail", Kind::Mail),
@@ -70,7 +73,8 @@ pub(super) fn channel(item: &Item<'_>, personal: bool) -> Option<ChannelSettings
         table.leave_the_rest();
         return None;
     };
-    match kind {
+    let quota = if personal { table.may("at-most", quota) } else { Some(None) };
+    let settings = match kind {
         Kind::Mail => table.need("to", mailbox).map(ChannelSettings::Mail),
         Kind::Push => push(&mut table).map(|push| ChannelSettings::Push(Box::new(push))),
         Kind::Folder => {
@@ -80,7 +84,26 @@ pub(super) fn channel(item: &Item<'_>, personal: bool) -> Option<ChannelSettings
         }
         Kind::Siren => siren(&mut table).map(ChannelSettings::Siren),
         Kind::Text => table.need("to", number).map(ChannelSettings::Text),
+    };
+    Some((settings?, quota?))
+}
+
+/// `{ hour = 6, day = 20, reserve = 2 }`. A quarter of the smallest limit is kept for what is
+/// critical if nothing is said.
+fn quota(item: &Item<'_>) -> Option<Quota> {
+    let mut table = item.table()?;
+    let count = |item: &Item<'_>| item.count(1..=100_000);
+    let (hour, day) = (table.may("hour", count), table.may("day", count));
+    let reserve = table.may("reserve", |item| item.count(0..=100_000));
+    let (hour, day, reserve) = (hour?, day?, reserve?);
+    let Some(least) = hour.into_iter().chain(day).min() else {
+        return table.wrong("hour", "it is missing, and so is `day`: one of them is needed");
+    };
+    let reserve = reserve.unwrap_or(least / 4);
+    if reserve >= least {
+        return table.wrong("reserve", format!("`{reserve}` leaves nothing of {least} for other pages"));
     }
+    Some(Quota { hour, day, reserve })
 }
 
 fn mailbox(item: &Item<'_>) -> Option<Mailbox> {

@@ -18,7 +18,7 @@ pub(super) fn read(root: &mut Table<'_>) -> Option<People> {
     let sirens = root.or("channel", Vec::new(), |item| {
         each(item, |name, item| {
             let target = Target { contact: None, channel: name.to_owned() };
-            channel(item, false).map(|found| (target, found))
+            channel(item, false).map(|(found, _)| (target, found))
         })
     });
     let mut people = BTreeMap::new();
@@ -111,7 +111,12 @@ fn contact(name: &str, item: &Item<'_>) -> Option<(Contact, Vec<(String, Channel
     let channels = table.or("channel", Vec::new(), |item| {
         each(item, |name, item| channel(item, true).map(|found| (name.to_owned(), found)))
     });
-    Some((Contact { name: shown?, hours: hours?, away: away? }, channels?))
+    let (mut quotas, mut ways) = (BTreeMap::new(), Vec::new());
+    for (name, (settings, quota)) in channels? {
+        quotas.extend(quota.map(|quota| (name.clone(), quota)));
+        ways.push((name, settings));
+    }
+    Some((Contact { name: shown?, hours: hours?, away: away?, quotas }, ways))
 }
 
 /// All items of a list; every one is looked at.

@@ -3,7 +3,7 @@
 use super::*;
 use insta::assert_snapshot;
 use jiff::civil::{Time, date};
-use slackwater_rules::plan::{Absence, ChannelKind, Hours};
+use slackwater_rules::plan::{Absence, ChannelKind, Hours, Quota};
 use slackwater_rules::time::Span;
 use std::fs;
 use std::os::unix::fs::PermissionsExt as _;
@@ -146,6 +146,7 @@ fn everything_that_can_be_said_is_understood() {
         content-type = "text/markdown"
         ca-file = "ca.pem"
         timeout = "10 s"
+        at-most = { hour = 12, day = 60 }
         [contact.tom.channel.mail]
         kind = "mail"
         to = "tom@example.org"
@@ -190,6 +191,7 @@ fn everything_that_can_be_said_is_understood() {
         ines.hours,
         [Hours { from: time(7, 0), until: time(23, 0) }, Hours { from: time(23, 30), until: time(0, 30) },]
     );
+    assert_eq!(ines.quotas["push"], Quota { hour: Some(12), day: Some(60), reserve: 3 });
     let ChannelSettings::Push(push) = &settings.channels[&Target::parse("ines.push")] else {
         panic!("ines.push is no push channel");
     };
@@ -306,6 +308,7 @@ fn all_mistakes_come_at_once() {
         [contact.tom.channel.mail]
         kind = "mail"
         to = "tom at example.org"
+        at-most = { hour = 0, day = 5, reserve = 5 }
         [contact.tom.channel.push]
         kind = "push"
         url = "http://push.example.org/"
@@ -317,6 +320,7 @@ fn all_mistakes_come_at_once() {
         url = "push.example.org"
         [contact.tom.channel.push3]
         kind = "push"
+        at-most = {}
         [channel.lamp]
         kind = "mail"
         to = "lamp@example.org"
@@ -327,6 +331,7 @@ fn all_mistakes_come_at_once() {
         topic = "siren"
         [channel.bell]
         kind = "siren"
+        at-most = { hour = 1 }
         topic = "bell"
         on = "x"
         off = "x"

@@ -291,6 +291,18 @@ impl<'a> Item<'a> {
         number.filter(|port| *port > 0).or_else(|| self.wanted("a port, a whole number from 1 to 65535,"))
     }
 
+    /// A whole number.
+    pub(super) fn count(&self, limits: RangeInclusive<u32>) -> Option<u32> {
+        let number = match (&self.value.kind, self.variable()) {
+            (ValueKind::I64(number), _) => u32::try_from(*number).ok(),
+            (_, Some(text)) => text.parse().ok(),
+            _ => None,
+        };
+        number
+            .filter(|number| limits.contains(number))
+            .or_else(|| self.wanted(&format!("a whole number from {} to {},", limits.start(), limits.end())))
+    }
+
     /// One of these words.
     pub(super) fn one_of<T: Clone>(&self, words: &[(&'static str, T)]) -> Option<T> {
         let text = self.text()?;

@@ -231,10 +231,10 @@ pub(super) fn words(status: &Status, health: &Health) -> String {
         None => {}
     }
     for (target, channel) in &health.channels {
-        let state = match (&channel.last_error, channel.last_ok) {
-            (Some((at, why)), ok) if ok.is_none_or(|ok| ok < *at) => format!("FAILING: {why}"),
-            (_, Some(_)) => "well".to_owned(),
-            (_, None) => "not used yet".to_owned(),
+        let state = match &channel.known {
+            Some(Err(why)) => format!("FAILING: {why}"),
+            Some(Ok(())) => "well".to_owned(),
+            None => "not used yet".to_owned(),
         };
         let _ = writeln!(out, "  {target}: {state}");
     }

@@ -33,6 +33,7 @@ impl Watch {
 
     fn adopt(&mut self, site: Site) -> String {
         self.health.reload_refused = None;
+        self.forget_changed_channels(&site.settings);
         self.texting.people = site.settings.numbers();
         let filters = subscriptions(&site.plan);
         let now = self.clock.now();

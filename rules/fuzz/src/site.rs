@@ -7,7 +7,7 @@ use slackwater_rules::plan::{ChannelKind, Contact, Directory, Hours, Plan, Surro
 pub(crate) fn surroundings() -> Surroundings {
     let night = Hours { from: time(7, 0, 0, 0), until: time(23, 30, 0, 0) };
     let person = |(name, hours): (&str, Vec<Hours>)| {
-        (name.to_owned(), Contact { name: name.to_owned(), hours, away: vec![] })
+        (name.to_owned(), Contact { name: name.to_owned(), hours, away: vec![], ..Contact::default() })
     };
     let channels = [
         ("ines.push", ChannelKind::Push),

@@ -79,6 +79,7 @@ impl Spells {
             | Body::CallBegan { .. }
             | Body::Joined { .. }
             | Body::Stepped { .. }
+            | Body::ClockSet { .. }
             | Body::Paged { .. }
             | Body::Skipped { .. }
             | Body::Delivered { .. }

@@ -192,6 +192,10 @@ impl<W: World> Told<'_, W> {
             Test::HasBeen { .. } | Test::After { .. } | Test::Then { .. } => {
                 vec![format!("{written} ({})", self.why(test, true))]
             }
+            Test::Blind(Sight::Part(part)) => match self.present.world.trouble(part) {
+                Some(why) => vec![format!("{part}: {why}")],
+                None => Vec::new(),
+            },
             Test::Blind(Sight::Sensor(id)) if self.plan.watched.iter().any(|site| site.sensor == *id) => {
                 let silent = now - self.present.world.heard(*id);
                 let at = self.present.world.local(now - silent);
@@ -358,6 +362,7 @@ impl<W: World> Told<'_, W> {
             Sight::Broker => "the broker".to_owned(),
             Sight::Gateway(name) => format!("gateway {name}"),
             Sight::Sensor(id) => self.plan.sensor(*id).name.clone(),
+            Sight::Part(part) => part.to_string(),
         }
     }
 }

@@ -60,6 +60,7 @@ impl Engine {
         let before = std::mem::replace(&mut self.senses, Senses::new(&self.plan, self.now.mono));
         self.senses.deaf = before.deaf;
         self.senses.clock_was_right = before.clock_was_right;
+        self.senses.parts = before.parts;
         let notes = before.notes.into_iter().filter_map(|(id, note)| {
             let name = &old.sensors[id.index()].name;
             let place = self.plan.sensors.iter().position(|sensor| sensor.name == *name)?;

@@ -14,6 +14,7 @@ use crate::time::{Moment, Span};
 impl Engine {
     pub(super) fn apply(&mut self, record: &Record) {
         let (seq, at) = (record.seq, record.at.mono);
+        self.ledger.note(&self.plan.directory, seq, at, &record.body);
         match &record.body {
             Body::Raised { alarm, episode, code, place, priority, since, because } => {
                 let Some(id) = self.alarm(alarm) else { return };
@@ -29,7 +30,9 @@ impl Engine {
                     worse: false,
                     blind: false,
                 };
-                life.episode.get_or_insert(begun).raised = at;
+                // What comes back unanswered is the same episode, but of now.
+                let open = life.episode.get_or_insert(begun);
+                (open.raised, open.onset) = (at, at - *since);
                 life.note_raise(seq, at);
                 life.happen(Event::Raise);
                 self.change_members(*episode, at, |member| member.fate = Fate::Stands);
@@ -97,7 +100,7 @@ impl Engine {
                 let policy = self.plan.callouts.iter().find(|policy| policy.name == call.policy);
                 call.phase = policy.map_or(Phase::Told, |policy| call.after_step(policy, *step as usize, at));
             }
-            Body::Paged { call, target, purpose, .. } => {
+            Body::Paged { call, target, purpose, also, .. } => {
                 let Some(call) = self.calls.get_mut(call) else { return };
                 let step = match (call.phase, *purpose) {
                     (Phase::Calling { step, .. }, Purpose::Call | Purpose::Drill) => {
@@ -113,7 +116,9 @@ impl Engine {
                     at,
                     step,
                     deferred: 0,
+                    doubts: 0,
                     last: None,
+                    also: also.clone(),
                 });
             }
             Body::Delivered { page, result } => self.note_delivery(*page, result),
@@ -221,6 +226,7 @@ impl Engine {
             | Body::Started { .. }
             | Body::Stopped { .. }
             | Body::Reloaded { .. }
+            | Body::ClockSet { .. }
             | Body::SightLost { .. }
             | Body::SightRegained { .. }
             | Body::Skipped { .. }
@@ -330,16 +336,24 @@ impl Engine {
         match pages.find(|(_, sent)| sent.id == page) {
             Some((call, sent)) => {
                 sent.deferred += u32::from(matches!(result, Outcome::Deferred { .. }));
+                sent.doubts += u32::from(result.is_doubtful());
                 sent.last = Some(result.clone());
+                let told_of = sent.also.clone();
                 self.forget_if_done(call);
+                told_of.into_iter().for_each(|call| self.forget_if_done(call));
             }
             None => self.slips.note_delivery(page, result),
         }
     }
 
-    /// A call-out that is over is kept only while its last pages are on their way.
+    /// A call-out that is over is kept only while its last pages are on their way, or one that
+    /// tells of it too.
     fn forget_if_done(&mut self, id: Seq) {
-        if self.calls.get(&id).is_some_and(|call| call.ended && !call.pages.iter().any(Sent::is_pending)) {
+        let pending = |call: &Call| call.pages.iter().any(Sent::is_pending);
+        let told_of = |page: &Sent| page.is_pending() && page.also.contains(&id);
+        if self.calls.get(&id).is_some_and(|call| call.ended && !pending(call))
+            && !self.calls.values().flat_map(|call| &call.pages).any(told_of)
+        {
             self.calls.remove(&id);
         }
     }

@@ -3,13 +3,12 @@
 //! lease, and what gets worse breaks through. Pages are planned by records and leave as
 //! effects; their fate comes back and may take the next step at once.
 
-use super::{DeadlineReason, Effect, Engine};
+use super::{DeadlineReason, Engine};
 use crate::alarm::Priority;
-use crate::callout::{Call, Fate, Member, Phase, RETRY_WITHIN, Sent};
-use crate::fallback::Run;
-use crate::page::{Context, Page};
-use crate::plan::{AlarmId, Callout, CalloutId, RelayId, Step, Target};
-use crate::record::{Body, By, Outcome, Purpose, Seq};
+use crate::callout::{Call, Fate, Member, Phase, Sent};
+use crate::condition::World;
+use crate::plan::{AlarmId, Callout, CalloutId, Part, Step, Target};
+use crate::record::{Body, By, Purpose, Seq};
 use crate::time::{Moment, Span};
 use std::collections::BTreeSet;
 
@@ -22,7 +21,7 @@ impl Engine {
         if let Some(call) = self.call_of_episode(episode) {
             return self.wake_for_call(call);
         }
-        if let Some(call) = self.call_of_kin(&name) {
+        if let Some(call) = self.call_of_kin(id, &name) {
             let worst = self.calls[&call].priority();
             let back = |member: &Member| member.alarm == name && matches!(member.fate, Fate::Over(_));
             let is_back = self.calls[&call].members.iter().any(back);
@@ -68,15 +67,42 @@ impl Engine {
         self.calls.values().find(about).map(|call| call.id)
     }
 
-    /// A running call-out about this alarm, about one that explains it, or one it explains.
-    fn call_of_kin(&self, alarm: &str) -> Option<Seq> {
+    /// A running call-out about this alarm, about one that explains it, or one it explains. When
+    /// one channel fails others often do, and for the same reason: they are kin.
+    fn call_of_kin(&self, id: AlarmId, alarm: &str) -> Option<Seq> {
         let index = &self.index;
+        let is_channel = self.plan.alarm(id).channel().is_some();
         let related = |call: &&Call| {
-            let kin =
-                |other: &str| other == alarm || index.explains(other, alarm) || index.explains(alarm, other);
+            let kin = |other: &str| {
+                other == alarm
+                    || index.explains(other, alarm)
+                    || index.explains(alarm, other)
+                    || (is_channel && self.channel_of(other).is_some())
+            };
             !call.ended && call.members.iter().any(|member| kin(&member.alarm))
         };
         self.calls.values().find(related).map(|call| call.id)
+    }
+
+    /// The channel that an alarm of this name is about.
+    fn channel_of(&self, alarm: &str) -> Option<&Target> {
+        self.plan.alarm(self.alarm(alarm)?).channel()
+    }
+
+    /// Whether pages of a call-out about something else tell of this alarm: of a channel that
+    /// fails, as long as that call-out uses it. They say themselves what came of each page, and
+    /// its last pages show whether the channel works again.
+    pub(super) fn is_told_elsewhere(&self, id: AlarmId) -> bool {
+        let Some(target) = self.plan.alarm(id).channel() else { return false };
+        let tells = |call: &Call| {
+            let open = |page: &Sent| page.target == *target && (!call.ended || page.last.is_none());
+            call.pages.iter().any(open) && !self.is_about_channels(call)
+        };
+        self.calls.values().any(tells)
+    }
+
+    fn is_about_channels(&self, call: &Call) -> bool {
+        !call.members.is_empty() && call.members.iter().all(|member| self.channel_of(&member.alarm).is_some())
     }
 
     /// Low-priority news that waits for the same morning.
@@ -137,7 +163,8 @@ impl Engine {
             return self.end_call(id);
         }
         let reaches = |rung: &&Step| {
-            self.asked(rung).iter().any(|(target, why)| target.contact.is_some() && why.is_none())
+            let reaches = |target: &Target| target.contact.is_some() && !self.is_shut(id, target);
+            self.asked(rung).iter().any(|(target, why)| why.is_none() && reaches(target))
         };
         let nobody = !steps.iter().any(|rung| reaches(&rung));
         // The ladder's last rung repeats; where its people can't be reached, the last that can.
@@ -147,6 +174,13 @@ impl Engine {
             let Some(rung) = steps.get(step).or(again.as_ref()) else { break };
             let mut reached = false;
             for (target, why) in &self.asked(rung) {
+                if self.is_shut(id, target) {
+                    let why = "it is one of the channels that fail".to_owned();
+                    self.record(Body::Skipped { call: id, target: target.to_string(), why });
+                    // Whoever has been told needs no help with a channel before its time.
+                    reached |= self.calls[&id].told().iter().any(|told| told.contact.is_some());
+                    continue;
+                }
                 // Better woken than late: if nobody's hours allow it, they don't count.
                 match why.clone().filter(|_| !nobody) {
                     Some(why) => {
@@ -154,8 +188,8 @@ impl Engine {
                     }
                     None if purpose == Purpose::Digest && target.contact.is_none() => {}
                     None => {
-                        self.page(id, target, purpose);
-                        reached |= target.contact.is_some();
+                        let sent = self.page(id, target, purpose);
+                        reached |= sent && target.contact.is_some();
                     }
                 }
             }
@@ -196,6 +230,13 @@ impl Engine {
         asked
     }
 
+    /// That a channel fails is told by the others, and by none while all do: whatever else there
+    /// is to say keeps trying, and finds out when one works.
+    fn is_shut(&self, call: Seq, target: &Target) -> bool {
+        self.calls.get(&call).is_some_and(|call| self.is_about_channels(call))
+            && self.world().trouble(&Part::Channel(target.clone())).is_some()
+    }
+
     /// Why a person can't be told at this time of day; none if they can, or if the time of day
     /// is not known.
     pub(super) fn unreachable(&self, target: &Target) -> Option<String> {
@@ -206,152 +247,6 @@ impl Engine {
         let civil = self.now.wall.civil(&self.plan.zone);
         let asleep = self.now.wall_trusted && !contact.reachable(civil.date(), civil.time());
         asleep.then(|| "outside their hours, or away".to_owned())
-    }
-
-    /// Plans one page and sends it.
-    fn page(&mut self, call: Seq, target: &Target, purpose: Purpose) {
-        let Some(page) = self.compose(call, target, purpose, self.next_seq, false) else { return };
-        let headline = page.headline.clone();
-        self.record(Body::Paged { call, target: target.to_string(), purpose, headline });
-        self.drop_unwanted(call);
-        self.turn.effects.push(Effect::Send { target: target.clone(), page: Box::new(page) });
-    }
-
-    fn compose(
-        &self,
-        call: Seq,
-        target: &Target,
-        purpose: Purpose,
-        id: Seq,
-        maybe_repeat: bool,
-    ) -> Option<Page> {
-        let call = self.calls.get(&call)?;
-        let leader = call.leader(|cause, effect| self.index.explains(cause, effect));
-        let matters = |relay: &RelayId, run: &Run| {
-            call.members.iter().any(|member| {
-                let alarm = self.alarm(&member.alarm).map(|id| self.plan.alarm(id));
-                let fallback = alarm.and_then(|alarm| alarm.fallback);
-                member.episode == run.episode || fallback.is_some_and(|fallback| fallback.relay == *relay)
-            })
-        };
-        let runs = self.runs.iter().filter(|(relay, run)| matters(relay, run));
-        let (by_hand, done): (Vec<_>, Vec<_>) = runs.partition(|(_, run)| run.needs_a_hand());
-        let words = |runs: Vec<(&RelayId, &Run)>| -> Vec<String> {
-            let relays = runs.into_iter().map(|(id, run)| (&self.plan.relays[id.index()], run));
-            relays.map(|(relay, run)| format!("{}: {}", relay.name, run.words(relay))).collect()
-        };
-        let alarms = call.members.iter().filter_map(|member| self.alarm(&member.alarm));
-        let mut notes: Vec<String> =
-            alarms.flat_map(|id| self.notes_of(self.plan.alarm(id), purpose == Purpose::Call)).collect();
-        notes.dedup();
-        Some(
-            Context {
-                plan: &self.plan,
-                call,
-                leader,
-                target,
-                purpose,
-                id,
-                now: self.now,
-                prospects: self.how_long(call),
-                by_hand: words(by_hand),
-                done: words(done),
-                notes,
-                maybe_repeat,
-            }
-            .compose(),
-        )
-    }
-
-    /// Gives up the pages that are not through although nobody needs them any more: a newer
-    /// one has gone the same way, or nobody is being asked now. One that waits to be tried
-    /// again is given up here; one in the channel's hands is called back, and its true fate
-    /// awaited.
-    fn drop_unwanted(&mut self, id: Seq) {
-        let Some(call) = self.calls.get(&id) else { return };
-        let unwanted = call.pages.iter().filter(|sent| sent.is_pending() && !call.wants(sent));
-        for (page, waits) in unwanted.map(|sent| (sent.id, sent.last.is_some())).collect::<Vec<_>>() {
-            match waits {
-                true => self.give_up(page, "no longer needed"),
-                false => self.turn.effects.push(Effect::Withdraw { page }),
-            }
-        }
-    }
-
-    fn give_up(&mut self, page: Seq, why: &str) {
-        self.timers.set(DeadlineReason::Retry(page), None);
-        self.record(Body::Delivered { page, result: Outcome::Failed { why: why.to_owned() } });
-    }
-
-    fn sent(&self, page: Seq) -> Option<(Seq, &Sent)> {
-        let of = |call: &'_ Call| call.pages.iter().position(|sent| sent.id == page);
-        self.calls.values().find_map(|call| of(call).map(|at| (call.id, &call.pages[at])))
-    }
-
-    /// A page's attempt ended.
-    pub(super) fn delivered(&mut self, page: Seq, result: Outcome) {
-        // Late news of a page that was given up, or of a call-out long over.
-        let Some((call, _)) = self.sent(page).filter(|(_, sent)| sent.is_pending()) else {
-            return self.slip_delivered(page, result);
-        };
-        self.record(Body::Delivered { page, result });
-        self.arm_retry(page);
-        self.drop_unwanted(call);
-        let Some(call_state) = self.calls.get(&call) else { return };
-        let failed_step = match call_state.phase {
-            Phase::Calling { step, .. } if step > 0 && call_state.quiet_since.is_none() => {
-                call_state.step_failed(step as u32 - 1)
-            }
-            _ => false,
-        };
-        // Falls through at once, but only down the ladder: the last rung waits its time.
-        let more = self.policy(call_state).is_some_and(
-            |policy| matches!(call_state.phase, Phase::Calling { step, .. } if step < policy.steps.len()),
-        );
-        if failed_step && more {
-            self.take_step(call);
-        }
-    }
-
-    /// When a deferred page is tried again.
-    pub(super) fn arm_retry(&mut self, page: Seq) {
-        let at = self.sent(page).and_then(|(_, sent)| match sent.last {
-            Some(Outcome::Deferred { .. }) => Some(self.now.mono + sent.backoff()),
-            Some(Outcome::Accepted { .. } | Outcome::Failed { .. }) | None => None,
-        });
-        self.timers.set(DeadlineReason::Retry(page), at);
-    }
-
-    pub(super) fn retry(&mut self, page: Seq) {
-        let Some((call, sent)) = self.sent(page).filter(|(_, sent)| sent.is_pending()) else {
-            return self.retry_slip(page);
-        };
-        if self.now.mono - sent.at > RETRY_WITHIN {
-            return self.give_up(page, "not delivered within a day");
-        }
-        let (target, purpose) = (sent.target.clone(), sent.purpose);
-        if let Some(page) = self.compose(call, &target, purpose, page, false) {
-            self.turn.effects.push(Effect::Send { target, page: Box::new(page) });
-        }
-    }
-
-    /// Sends again what was planned before the record `started` and has not got through, as far
-    /// as is known; what nobody needs any more is given up instead. A deferred page may have
-    /// been on its way again, so each may be a repeat.
-    pub(super) fn resume_pages(&mut self, started: Seq) {
-        let pending = self.calls.values().flat_map(|call| {
-            let pending = call.pages.iter().filter(|sent| sent.is_pending() && sent.id < started);
-            pending.map(|sent| (call.id, sent.clone(), call.wants(sent)))
-        });
-        for (call, sent, wanted) in pending.collect::<Vec<_>>() {
-            let Sent { id, target, purpose, .. } = sent;
-            self.timers.set(DeadlineReason::Retry(id), None);
-            if !wanted {
-                self.give_up(id, "no longer needed");
-            } else if let Some(page) = self.compose(call, &target, purpose, id, true) {
-                self.turn.effects.push(Effect::Send { target, page: Box::new(page) });
-            }
-        }
     }
 
     /// A person answered for the call-out: it is quiet while the lease runs.
@@ -445,7 +340,8 @@ impl Engine {
     /// Nothing in it has stood for long enough: the all-clear goes to all who were asked.
     pub(super) fn settled(&mut self, id: Seq) {
         let Some(call) = self.calls.get(&id).filter(|call| !call.stands()) else { return };
-        for target in call.told() {
+        // Whoever could not be told of it while it lasted is told that it came and went.
+        for target in call.told().union(&call.missed()).cloned().collect::<Vec<_>>() {
             self.page(id, &target, Purpose::AllClear);
         }
         self.end_call(id);
@@ -455,6 +351,7 @@ impl Engine {
         self.record(Body::CallEnded { call: id });
         self.wake_for_call(id);
         self.drop_unwanted(id);
+        self.judge_sights();
         // What was left for a person to switch back has been said for the last time.
         self.attend_all();
     }

@@ -1,7 +1,7 @@
 //! What flows into the engine: the start, the passing of time, messages, the way to the broker,
 //! the fate of its own pages and commands, and what people say.
 
-use crate::plan::SensorId;
+use crate::plan::{Part, SensorId};
 use crate::reading::Value;
 use crate::record::{By, Measured, Outcome, Seq, Verdict};
 use crate::time::Span;
@@ -63,7 +63,15 @@ pub enum Input {
     },
     /// The way to the broker changed.
     Link(Link),
-    /// An attempt at a page ended.
+    /// How a part of the agent itself is. Said when it is first known, and when it changes.
+    Health {
+        /// Which.
+        part: Part,
+        /// How it is.
+        health: Health,
+    },
+    /// An attempt at a page ended. What it says of its channel comes before it, as
+    /// [`Input::Health`].
     Delivered {
         /// The page.
         page: Seq,
@@ -96,6 +104,20 @@ pub enum Input {
     /// The watch ends in good order.
     Stopping {
         /// The reason.
+        why: String,
+    },
+}
+
+/// How a part of the agent is.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Health {
+    /// Nobody can tell: what is said of it stands until somebody can.
+    Unknown,
+    /// It works.
+    Well,
+    /// It does not.
+    Fails {
+        /// What was seen.
         why: String,
     },
 }

@@ -84,6 +84,7 @@ impl Engine {
             senses: &self.senses,
             plan: &self.plan,
             runs: &self.runs,
+            ledger: &self.ledger,
             foresight: &self.foresight,
             now,
         };
@@ -135,6 +136,11 @@ impl Engine {
     fn judge_quiet(&mut self, id: AlarmId, truth: Truth) {
         let on_delay = self.plan.alarm(id).on_delay;
         match self.watches[id.index()].true_for(self.now.mono) {
+            // Judged again when that call-out has ended; only then its delay begins.
+            Some(_) if self.is_told_elsewhere(id) => {
+                self.watches[id.index()].true_since = Some(self.now.mono);
+                self.timers.set(DeadlineReason::OnDelay(id), None);
+            }
             Some(held) if held >= on_delay => self.raise(id, held),
             Some(held) => {
                 self.timers.set(DeadlineReason::OnDelay(id), Some(self.now.mono + (on_delay - held)))

@@ -3,12 +3,13 @@
 //! Silence is noticed here too: of a sensor, of a gateway that carries several, of the broker.
 
 use super::foretelling::Foresight;
-use super::{DeadlineReason, Delivery, Engine, Link, Sample, sight_name};
+use super::ledger::Ledger;
+use super::{DeadlineReason, Delivery, Engine, Health, Link, Sample, sight_name};
 use crate::condition::{Memory, Present, Truth, World};
 use crate::fallback::{Run, Stage};
 use crate::forecast::question::{Holding, Question, Sign};
 use crate::forecast::{CannotSay, Estimate};
-use crate::plan::{Plan, RelayId, SensorId, Sight, TankId};
+use crate::plan::{Part, Plan, RelayId, SensorId, Sight, TankId};
 use crate::quality::{Quality, Track};
 use crate::reading::{BadReading, Reading, Value};
 use crate::record::Body;
@@ -33,6 +34,8 @@ pub(super) struct Senses {
     pub(super) notes: BTreeMap<SensorId, Note>,
     /// Gateways, the sensors behind each, and since when all of them have been lost.
     pub(super) gateways: Vec<Gateway>,
+    /// How the agent's parts are, as far as it has said.
+    pub(super) parts: BTreeMap<Part, Health>,
 }
 
 /// Whether readings come through.
@@ -82,6 +85,7 @@ impl Senses {
             deaf: Some(("not yet connected".to_owned(), now)),
             notes: BTreeMap::new(),
             gateways,
+            parts: BTreeMap::new(),
         }
     }
 
@@ -99,6 +103,7 @@ pub(super) struct Sensed<'a> {
     pub(super) plan: &'a Plan,
     pub(super) runs: &'a BTreeMap<RelayId, Run>,
     pub(super) foresight: &'a Foresight,
+    pub(super) ledger: &'a Ledger,
     pub(super) now: Now,
 }
 
@@ -147,11 +152,30 @@ impl World for Sensed<'_> {
         Some(doubt.map_or_else(|| quality.to_string(), |doubt| doubt.words(&plan.scale)))
     }
 
+    fn trouble(&self, part: &Part) -> Option<String> {
+        let told = match self.senses.parts.get(part) {
+            Some(Health::Fails { why }) => Some(why.clone()),
+            Some(Health::Well | Health::Unknown) | None => None,
+        };
+        let Part::Channel(target) = part else { return told };
+        told.or_else(|| {
+            let (pages, since) = self.ledger.held(target, None, self.now.mono)?;
+            let quota = self.plan.directory.quota(target)?;
+            let (ago, many) = (self.now.mono - since, if pages == 1 { "page" } else { "pages" });
+            Some(format!("its limit of {quota} is used up, {pages} {many} held back in the last {ago}"))
+        })
+    }
+
     /// One cause is blind at a time. What lies behind a gateway can't be told while the gateway
     /// is lost, and nothing can while the broker is: so nothing is said to be over, either.
     fn blind(&self, sight: &Sight) -> Truth {
         let senses = self.senses;
         match sight {
+            Sight::Part(part) => match (self.trouble(part), senses.parts.get(part)) {
+                (Some(_), _) => Truth::True,
+                (None, Some(Health::Well | Health::Fails { .. })) => Truth::False,
+                (None, Some(Health::Unknown) | None) => Truth::Unknown,
+            },
             Sight::Broker => senses.deaf.is_some().into(),
             _ if senses.deaf.is_some() && self.plan.needs_broker(sight) => Truth::Unknown,
             Sight::Gateway(name) => match senses.gateways.iter().find(|gateway| gateway.name == *name) {
@@ -184,6 +208,7 @@ impl Engine {
             plan: &self.plan,
             runs: &self.runs,
             foresight: &self.foresight,
+            ledger: &self.ledger,
             now: self.now,
         }
     }
@@ -280,6 +305,19 @@ impl Engine {
         }
         self.judge_sights();
         self.attend_all();
+    }
+
+    /// The agent says how a part of it is.
+    pub(super) fn health(&mut self, part: Part, health: Health) {
+        if self.senses.parts.get(&part) == Some(&health) {
+            return;
+        }
+        let opens = health == Health::Well && matches!(part, Part::Channel(_));
+        let before = self.senses.parts.insert(part, health);
+        if opens && matches!(before, Some(Health::Fails { .. })) {
+            self.hurry();
+        }
+        self.judge_sights();
     }
 
     /// A sensor may have gone stale.

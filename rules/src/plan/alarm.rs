@@ -4,14 +4,14 @@
 use super::context::{Context, Relays};
 use super::finding::{At, Finding};
 use super::read::{Item, Notes, Table};
-use super::{Alarm, CalloutId, Fallback, hazard, relay};
+use super::{Alarm, CalloutId, Fallback, HEALTH, hazard, relay};
 use crate::alarm::Priority;
 use crate::condition::{Condition, Scope};
 use crate::time::Span;
 use crate::units::Dimension;
 use toml::de::DeTable;
 
-/// What every name of an alarm that the plan adds begins with.
+/// What the names of the alarms for lost sight begin with.
 pub(super) const SIGHT: &str = "sight-";
 
 pub(super) const PRIORITIES: [(&str, Priority); 4] = [
@@ -65,10 +65,13 @@ fn own(
     scope: &Scope<'_>,
     relays: &Relays,
 ) -> Option<Read> {
-    if name.it.starts_with(SIGHT) {
+    if let Some(taken) = [SIGHT, HEALTH].into_iter().find(|taken| name.it.starts_with(taken)) {
         let title = format!("an alarm can't be named `{}`", name.it);
-        let help = "choose a name that does not begin with `sight-`";
-        let label = "the plan adds alarms of such names for lost sight";
+        let help = format!("choose a name that does not begin with `{taken}`");
+        let label = match taken {
+            SIGHT => "the plan adds alarms of such names for lost sight",
+            _ => "the plan adds alarms of such names for the agent's own health",
+        };
         table.note(Finding::error(name.span.clone(), title, label).help(help));
     }
     let tank = table.get("tank").and_then(Item::text).and_then(|tank| context.tank(&tank));

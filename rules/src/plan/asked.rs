@@ -56,6 +56,7 @@ impl Plan {
         let topic = |sensor: &Sensor| sensor.feed.topic().is_some();
         match sight {
             Sight::Broker => true,
+            Sight::Part(_) => false,
             Sight::Sensor(id) => topic(self.sensor(*id)),
             Sight::Gateway(name) => {
                 self.sensors.iter().any(|sensor| sensor.gateway.as_ref() == Some(name) && topic(sensor))

@@ -10,7 +10,8 @@ use super::nearest::did_you_mean;
 use super::rationalise::{self, Places};
 use super::read::{Item, Notes, Table};
 use super::{
-    AlarmId, Directory, Plan, Sensor, TankId, alarm, callout, drill, relay, sensor, sight, tank, watched,
+    AlarmId, Directory, HEALTH, Plan, Sensor, TankId, alarm, callout, drill, health, relay, sensor, sight,
+    tank, watched,
 };
 use crate::condition::Scope;
 use jiff::civil::Date;
@@ -104,6 +105,7 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
     let cards = root.tables("card");
     let sight = root.get("sight").and_then(Item::table);
     let drill = root.get("drill").and_then(Item::table);
+    let health = root.get("health").and_then(Item::table);
     let watched = root.tables("watched");
     root.finish();
 
@@ -161,6 +163,7 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
         .collect();
     let own_places: Vec<_> = alarms.iter().flatten().map(|read| read.place.clone()).collect();
     let sight = sight::rules(sight, &context);
+    let health = health::rules(health, &context);
 
     Index::of("watched", "watched site", &watched);
     let declared = watched.len();
@@ -182,6 +185,9 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
         let blind = sight::alarms(&sight, &all, sensors, &tanks);
         added.extend(blind);
     }
+    let all = whole_alarms.iter().chain(&added);
+    let health = health::alarms(&health, all, callouts.iter().flatten());
+    added.extend(health);
     let alarms = joined(whole_alarms, added, names, whole, notes)?;
     let relays: Vec<_> = relays.into_iter().collect::<Option<_>>()?;
     notes.borrow_mut().extend(relay::opposed(&alarms, &own_places, &relays));
@@ -241,7 +247,7 @@ fn joined(
                     }
                 }
                 // The names of added alarms are known only if all else was readable.
-                None if !whole && cause.it.starts_with(alarm::SIGHT) => {}
+                None if !whole && (cause.it.starts_with(alarm::SIGHT) || cause.it.starts_with(HEALTH)) => {}
                 None => {
                     let title = format!("there is no alarm `{}`", cause.it);
                     let help = did_you_mean(&cause.it, names.iter().map(String::as_str));

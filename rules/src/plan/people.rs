@@ -1,5 +1,6 @@
 //! People and the ways to reach them: what the agent's configuration tells the plan.
 
+use crate::time::Span;
 use jiff::civil::{Date, DateTime, Time};
 use std::collections::BTreeMap;
 use std::fmt;
@@ -53,6 +54,9 @@ pub struct Contact {
     pub hours: Vec<Hours>,
     /// When this person is not there.
     pub away: Vec<Absence>,
+    /// How many pages each of this person's channels may carry, by the channel's name; any
+    /// number if it is not named.
+    pub quotas: BTreeMap<String, Quota>,
 }
 
 /// A stretch of days on which a person can't be called.
@@ -78,6 +82,33 @@ impl Absence {
     }
 }
 
+/// How many pages a channel may carry: what its provider allows, or its owner wants to pay.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Quota {
+    /// Within any hour; at least 1, if there is a limit.
+    pub hour: Option<u32>,
+    /// Within any 24 hours; at least 1, if there is a limit.
+    pub day: Option<u32>,
+    /// So many of each limit, and always fewer than it, are kept for critical alarms.
+    pub reserve: u32,
+}
+
+impl Quota {
+    /// The limits: how many, within how long.
+    pub fn limits(&self) -> impl Iterator<Item = (usize, Span)> {
+        let limits = [(self.hour, Span::hours(1)), (self.day, Span::hours(24))];
+        limits.into_iter().filter_map(|(most, within)| most.map(|most| (most as usize, within)))
+    }
+}
+
+impl fmt::Display for Quota {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let limits = [(self.hour, "an hour"), (self.day, "a day")];
+        let limits = limits.into_iter().filter_map(|(most, each)| most.map(|most| format!("{most} {each}")));
+        f.write_str(&limits.collect::<Vec<_>>().join(" and "))
+    }
+}
+
 /// A daily stretch of local time, from inclusive, until exclusive; wraps over midnight if
 /// `until <= from`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -96,6 +127,13 @@ impl Hours {
         } else {
             time >= self.from || time < self.until
         }
+    }
+}
+
+impl Directory {
+    /// How many pages this way may carry, if that is limited.
+    pub fn quota(&self, target: &Target) -> Option<&Quota> {
+        self.contacts.get(target.contact.as_ref()?)?.quotas.get(&target.channel)
     }
 }
 

@@ -176,7 +176,8 @@ fn limits<'p>(plan: &'p Plan, condition: &Condition) -> Vec<(&'p Sensor, Order, 
 /// The loss of a sensor is noticed only when the time to respond is over.
 fn seen_too_late(plan: &Plan, alarm: &Alarm, place: &Range<usize>) -> Option<Finding> {
     let time = alarm.time_to_respond?;
-    let sight = plan.alarms.iter().filter_map(|alarm| alarm.sight.as_ref().map(|_| alarm.on_delay)).max();
+    let blinding = plan.alarms.iter().filter(|alarm| alarm.is_for_lost_sight());
+    let sight = blinding.map(|alarm| alarm.on_delay).max();
     let after = |sensor: &Sensor| sensor.stale_after + sight.unwrap_or(Span::ZERO);
     let sensors = alarm.condition.sensors().into_iter().map(|id| plan.sensor(id));
     let slow = sensors.filter(|sensor| after(sensor) > time).max_by_key(|sensor| sensor.stale_after)?;
@@ -240,7 +241,7 @@ fn unwatched(plan: &Plan, places: &[Range<usize>]) -> Vec<Finding> {
 /// Lost sight that nobody is told of.
 fn unnoticed(plan: &Plan, own: &[(&Alarm, &Range<usize>)], place: &Range<usize>) -> Option<Finding> {
     let told = own.iter().find(|(alarm, _)| alarm.callout.is_some())?;
-    let silent = plan.alarms.iter().find(|alarm| alarm.sight.is_some() && alarm.callout.is_none())?;
+    let silent = plan.alarms.iter().find(|alarm| alarm.is_for_lost_sight() && alarm.callout.is_none())?;
     let title = "lost sight is recorded, but nobody is told";
     let label = format!("so `{}` could be blind and nobody would know", told.0.name);
     let help = format!("leave `callout` out: `{}` then calls as what it blinds would", silent.name);

@@ -60,7 +60,7 @@ pub(super) fn alarms(rules: &Rules, read: &[&Read], sensors: &[Sensor], tanks: &
         let worse = alarm.worse.iter().flat_map(Condition::sensors);
         let watched = match &alarm.sight {
             Some(Sight::Sensor(id)) => Some(*id),
-            Some(Sight::Broker | Sight::Gateway(_)) | None => None,
+            Some(Sight::Broker | Sight::Gateway(_) | Sight::Part(_)) | None => None,
         };
         for sensor in alarm.condition.sensors().into_iter().chain(worse).chain(watched) {
             blinded.entry(sensor).or_default().insert(index);
@@ -93,6 +93,8 @@ fn build(rules: &Rules, sight: Sight, lost: &[&Sensor], silenced: &[&Alarm], tan
     let first = lost.first()?;
     let (name, cause) = match &sight {
         Sight::Broker => ("broker".to_owned(), "the broker, the network or its power is down".to_owned()),
+        // What the agent is made of carries no readings: it has alarms of its own.
+        Sight::Part(_) => return None,
         Sight::Gateway(gateway) => (format!("gateway-{gateway}"), first.feed.gateway_cause(gateway)),
         Sight::Sensor(_) => (
             first.name.clone(),
@@ -100,7 +102,7 @@ fn build(rules: &Rules, sight: Sight, lost: &[&Sensor], silenced: &[&Alarm], tan
         ),
     };
     let tank: Option<TankId> = match &sight {
-        Sight::Broker => None,
+        Sight::Broker | Sight::Part(_) => None,
         Sight::Gateway(_) | Sight::Sensor(_) => {
             first.tank.filter(|tank| lost.iter().all(|sensor| sensor.tank == Some(*tank)))
         }
@@ -161,6 +163,7 @@ fn response(sight: &Sight, lost: &[&Sensor], tanks: &[Tank]) -> Vec<String> {
         }
     }
     let mend = match sight {
+        Sight::Part(_) => Vec::new(),
         Sight::Broker => {
             vec!["See whether the router, the broker and the house have power.".to_owned()]
         }

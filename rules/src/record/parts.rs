@@ -52,6 +52,19 @@ pub enum Outcome {
     },
 }
 
+/// What the outcome of an attempt says that broke off when the page was on its way already.
+pub const MAY_HAVE_ARRIVED: &str = "it may have been delivered";
+
+impl Outcome {
+    /// Not accepted, and yet perhaps delivered: trying again may make a second copy.
+    pub fn is_doubtful(&self) -> bool {
+        match self {
+            Self::Accepted { .. } => false,
+            Self::Deferred { why } | Self::Failed { why } => why.contains(MAY_HAVE_ARRIVED),
+        }
+    }
+}
+
 /// What a person who looked into it says of an episode.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

@@ -4,6 +4,7 @@ use super::{Body, By, Estimated, Measured, Outcome, Purpose, Verdict};
 use crate::fallback::on_off;
 use crate::forecast::{Interval, wording};
 use crate::time::Span;
+use std::cmp::Ordering;
 use std::fmt;
 
 impl fmt::Display for By {
@@ -89,6 +90,19 @@ impl fmt::Display for Body {
             Self::Reloaded { changes } if changes.is_empty() => f.write_str("plan reloaded, nothing differs"),
             Self::Reloaded { changes } => write!(f, "plan reloaded: {}", changes.join("; ")),
             Self::SightLost { of, why } => write!(f, "sight lost of {of}: {why}"),
+            Self::ClockSet { by, was_trusted, trusted } => {
+                match by.0.cmp(&0) {
+                    Ordering::Less => write!(f, "the clock was set back by {}", Span(by.0.saturating_neg()))?,
+                    Ordering::Equal => f.write_str("the clock was right")?,
+                    Ordering::Greater => write!(f, "the clock was set forward by {by}")?,
+                }
+                f.write_str(match (was_trusted, trusted) {
+                    (false, true) => "; it is trusted now, and what this run recorded before is dated again",
+                    (true, true) => "; it is trusted, as it was before",
+                    (true, false) => "; it is NOT trusted any more",
+                    (false, false) => "; it is NOT trusted",
+                })
+            }
             Self::SightRegained { of, after } => write!(f, "sight of {of} regained after {after}"),
             Self::Raised { alarm, code, place, priority, since, because, .. } => {
                 write!(f, "RAISED {place}: {alarm}, {priority}, true for {since}, code {code}")?;
@@ -131,8 +145,12 @@ impl fmt::Display for Body {
             }
             Self::Joined { call, alarm, .. } => write!(f, "{alarm} is part of call-out {call}"),
             Self::Stepped { call, step } => write!(f, "call-out {call}: step {}", step + 1),
-            Self::Paged { target, purpose, headline, .. } => {
-                write!(f, "page to {target} ({purpose}): {headline}")
+            Self::Paged { target, purpose, headline, also, .. } => {
+                write!(f, "page to {target} ({purpose}): {headline}")?;
+                match also.as_slice() {
+                    [] => Ok(()),
+                    also => write!(f, "; tells of {} more call-outs", also.len()),
+                }
             }
             Self::Skipped { target, why, .. } => write!(f, "{target} not asked: {why}"),
             Self::Delivered { page, result } => write!(f, "page {page} {result}"),

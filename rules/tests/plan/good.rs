@@ -81,6 +81,13 @@ fn things_keep_the_order_of_the_file() {
             "sight-mains",
             "sight-return-flow",
             "sight-drain-valve",
+            "health-journal",
+            "health-clock",
+            "health-settings",
+            "health-ines.push",
+            "health-ines.text",
+            "health-neighbour.mail",
+            "health-neighbour.text",
         ]
     );
 }

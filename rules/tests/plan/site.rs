@@ -12,7 +12,7 @@ pub(crate) fn hours(from: Time, until: Time) -> Hours {
 }
 
 pub(crate) fn person(name: &str, hours: Vec<Hours>, away: Vec<Absence>) -> Contact {
-    Contact { name: name.to_owned(), hours, away }
+    Contact { name: name.to_owned(), hours, away, ..Contact::default() }
 }
 
 pub(crate) fn surroundings() -> Surroundings {

@@ -5,8 +5,8 @@
 #![allow(dead_code, reason = "each scene uses its own part of the harness")]
 
 use jiff::tz::TimeZone;
-use slackwater_rules::engine::{Delivery, Effect, Engine, Input, Link, Word};
-use slackwater_rules::plan::{ChannelKind, Contact, Directory, Hours, Plan, Surroundings, Target};
+use slackwater_rules::engine::{Delivery, Effect, Engine, Health, Input, Link, Word};
+use slackwater_rules::plan::{ChannelKind, Contact, Directory, Hours, Part, Plan, Surroundings, Target};
 use slackwater_rules::record::{Body, By, Outcome, Purpose, Record, Seq};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
@@ -295,6 +295,19 @@ impl Site {
         self.says_person(who, Word::Acknowledge { code });
     }
 
+    /// The agent says how a part of it is: nothing wrong, or what.
+    pub(crate) fn part(&mut self, part: Part, trouble: Option<&str>) {
+        let health = trouble.map_or(Health::Well, |why| Health::Fails { why: why.to_owned() });
+        self.step(Input::Health { part, health });
+    }
+
+    /// All channels at once.
+    pub(crate) fn every_channel(&mut self, does: Channel) {
+        for target in self.directory.channels.keys() {
+            self.channels.insert(target.to_string(), does.clone());
+        }
+    }
+
     pub(crate) fn channel(&mut self, target: &str, does: Channel) {
         self.channels.insert(target.to_owned(), does);
     }
@@ -336,11 +349,12 @@ impl Site {
             self.inputs.push((self.now, input.clone()));
             let turn = self.engine.step(self.now, input);
             self.records.extend(turn.records);
-            open.extend(turn.effects.into_iter().filter_map(|effect| self.carry_out(effect)));
+            open.extend(turn.effects.into_iter().flat_map(|effect| self.carry_out(effect)));
         }
     }
 
-    fn carry_out(&mut self, effect: Effect) -> Option<Input> {
+    /// What becomes of an effect: of a page, how its channel is and then its own fate.
+    fn carry_out(&mut self, effect: Effect) -> Vec<Input> {
         match effect {
             Effect::Send { target, page } => {
                 let to = target.to_string();
@@ -361,11 +375,16 @@ impl Site {
                     Channel::Accepts => Outcome::Accepted { note: "250 taken".to_owned() },
                     Channel::Defers => Outcome::Deferred { why: "no route".to_owned() },
                     Channel::Fails => Outcome::Failed { why: "no such mailbox".to_owned() },
-                    Channel::Hangs => return None,
+                    Channel::Hangs => return Vec::new(),
                 };
-                Some(Input::Delivered { page: id, outcome })
+                let health = match &outcome {
+                    Outcome::Accepted { .. } => Health::Well,
+                    Outcome::Deferred { why } | Outcome::Failed { why } => Health::Fails { why: why.clone() },
+                };
+                let part = Part::Channel(target);
+                vec![Input::Health { part, health }, Input::Delivered { page: id, outcome }]
             }
-            Effect::Withdraw { .. } => None,
+            Effect::Withdraw { .. } => Vec::new(),
             Effect::Command { switching, topic, payload } => {
                 let (obeys, shown, amount) = match topic.as_str() {
                     "room2/heaters/set" => (self.heaters_obey, "room2/lagoon/heater", "200"),
@@ -377,7 +396,7 @@ impl Site {
                 }
                 self.commands.push((self.now.mono, topic, payload));
                 let failed = (!self.commands_go_out).then(|| "not authorised".to_owned());
-                Some(Input::Commanded { switching, failed })
+                vec![Input::Commanded { switching, failed }]
             }
         }
     }
@@ -387,7 +406,7 @@ impl Site {
         self.rules = rules.to_owned();
         let turn = self.engine.adopt(self.now, plan(rules, &self.directory));
         self.records.extend(turn.records);
-        let reports: Vec<_> = turn.effects.into_iter().filter_map(|effect| self.carry_out(effect)).collect();
+        let reports: Vec<_> = turn.effects.into_iter().flat_map(|effect| self.carry_out(effect)).collect();
         for report in reports {
             self.step(report);
         }

@@ -3,6 +3,8 @@
 mod harness;
 
 mod callouts;
+mod clocks;
+mod degraded;
 mod drills;
 mod lifecycle;
 mod outages;

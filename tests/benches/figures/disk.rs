@@ -73,7 +73,7 @@ fn days(path: &Path, bytes: u64, days: i64) -> Result<Vec<f64>> {
 }
 
 fn plan() -> Result<Plan> {
-    let ines = Contact { name: "Ines".to_owned(), hours: Vec::new(), away: Vec::new() };
+    let ines = Contact { name: "Ines".to_owned(), ..Contact::default() };
     let around = Surroundings {
         directory: Directory {
             contacts: [("ines".to_owned(), ines)].into(),

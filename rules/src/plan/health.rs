@@ -1,0 +1,184 @@
+//! The agent's own health is alarms too: one for each part of it that can fail while the watch
+//! goes on. The plan adds them, the agent says what is wrong with its parts, and what follows
+//! is an alarm's usual life: raised once, told until a person answers, told again when it is
+//! over, never once an attempt.
+
+use super::alarm::{self, PRIORITIES, Read};
+use super::context::Context;
+use super::read::{Item, Table};
+use super::{Alarm, Callout, CalloutId, Sight, Target};
+use crate::alarm::Priority;
+use crate::condition::{Condition, Test};
+use crate::time::Span;
+use std::collections::BTreeSet;
+use std::fmt;
+
+/// What the names of these alarms begin with.
+pub(crate) const HEALTH: &str = "health-";
+
+/// A part of the agent itself, which can fail while the watch goes on.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Part {
+    /// The journal: what happens is kept in memory only.
+    Journal,
+    /// The wall clock: times of day and dates may be wrong.
+    Clock,
+    /// Changed files that were not taken: the old plan is in force.
+    Settings,
+    /// One way to a person.
+    Channel(Target),
+}
+
+impl fmt::Display for Part {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Journal => f.write_str("journal"),
+            Self::Clock => f.write_str("clock"),
+            Self::Settings => f.write_str("settings"),
+            Self::Channel(target) => write!(f, "{target}"),
+        }
+    }
+}
+
+impl Alarm {
+    /// Whether the plan added it for readings that no longer come.
+    pub(crate) fn is_for_lost_sight(&self) -> bool {
+        match &self.sight {
+            Some(Sight::Broker | Sight::Gateway(_) | Sight::Sensor(_)) => true,
+            Some(Sight::Part(_)) | None => false,
+        }
+    }
+
+    /// The channel whose health it watches, if that is what the plan added it for.
+    pub(crate) fn channel(&self) -> Option<&Target> {
+        match &self.sight {
+            Some(Sight::Part(Part::Channel(target))) => Some(target),
+            Some(Sight::Part(Part::Journal | Part::Clock | Part::Settings)) => None,
+            Some(Sight::Broker | Sight::Gateway(_) | Sight::Sensor(_)) | None => None,
+        }
+    }
+}
+
+/// What the file says about the agent's own health.
+#[derive(Default)]
+pub(super) struct Rules {
+    after: Option<Span>,
+    priority: Option<Priority>,
+    /// As the file says; as the most urgent of the keeper's alarms if it doesn't.
+    callout: Option<Option<CalloutId>>,
+}
+
+/// The `[health]` table, or what holds without one.
+pub(super) fn rules(table: Option<Table<'_>>, context: &Context<'_>) -> Rules {
+    let Some(table) = table else { return Rules::default() };
+    let rules = Rules {
+        after: table.get("after").and_then(Item::duration),
+        priority: table.get("priority").and_then(|item| item.one_of(&PRIORITIES)),
+        callout: table.get("callout").is_some().then(|| alarm::callout(&table, context)),
+    };
+    table.finish();
+    rules
+}
+
+/// An alarm for each part, and for each channel of a person that some call-out uses.
+pub(super) fn alarms<'a>(
+    rules: &Rules,
+    read: impl DoubleEndedIterator<Item = &'a Read>,
+    callouts: impl IntoIterator<Item = &'a Callout>,
+) -> Vec<Read> {
+    let own = read.map(|read| &read.alarm).filter(|alarm| alarm.callout.is_some());
+    // The first of the most urgent.
+    let worst = own.rev().max_by_key(|alarm| alarm.priority);
+    let Some(worst) = worst.map(|alarm| alarm.callout) else { return Vec::new() };
+    let steps = callouts.into_iter().flat_map(|callout| &callout.steps);
+    let targets: BTreeSet<&Target> = steps.flat_map(|step| &step.to).collect();
+    // A siren is as well as the broker that carries it, which has an alarm of its own.
+    let channels = targets.into_iter().filter(|target| target.contact.is_some()).cloned().map(Part::Channel);
+    let parts = [Part::Journal, Part::Clock, Part::Settings].into_iter().chain(channels);
+    parts.map(|part| build(rules, part, rules.callout.unwrap_or(worst))).collect()
+}
+
+fn build(rules: &Rules, part: Part, callout: Option<CalloutId>) -> Read {
+    let name = format!("{HEALTH}{part}");
+    let written = format!("{part} fails");
+    let Says { after, priority, cause, consequence, response } = says(&part);
+    let alarm = Alarm {
+        name,
+        tank: None,
+        condition: Condition::Says(Test::Blind(Sight::Part(part.clone())), written.as_str().into()),
+        written,
+        worse: None,
+        deadband: None,
+        on_delay: rules.after.unwrap_or(after),
+        off_delay: Span::ZERO,
+        priority: rules.priority.unwrap_or(priority),
+        latching: false,
+        cause: Some(cause.to_owned()),
+        consequence: Some(consequence),
+        response: response.iter().map(|line| (*line).to_owned()).collect(),
+        time_to_respond: None,
+        callout,
+        consequence_of: Vec::new(),
+        fallback: None,
+        hazard: None,
+        sight: Some(Sight::Part(part)),
+        watched: None,
+    };
+    Read { alarm, place: 0..0, consequence_of: Vec::new(), because_of: &[] }
+}
+
+/// What is to be said of a part that fails.
+struct Says {
+    after: Span,
+    priority: Priority,
+    cause: &'static str,
+    consequence: String,
+    response: &'static [&'static str],
+}
+
+fn says(part: &Part) -> Says {
+    // Long enough for a restart of whatever it is.
+    let after = Span::minutes(2);
+    match part {
+        Part::Journal => Says {
+            after,
+            priority: Priority::Medium,
+            cause: "the disk is full, can't be written, or loses data",
+            consequence: "pages still go out, but a restart would forget what has happened since".to_owned(),
+            response: &[
+                "Look at what `slackwater status` says of the journal.",
+                "Make room, or replace the card: one that has begun to fail gets worse.",
+            ],
+        },
+        Part::Clock => Says {
+            // After a power cut the network may need its time.
+            after: Span::minutes(30),
+            priority: Priority::Low,
+            cause: "no time server can be reached, or the board has no battery clock",
+            consequence:
+                "times on pages may be wrong, hours and holidays of people are left out of account, \
+                          certificates may seem invalid"
+                    .to_owned(),
+            response: &["See whether the board has a network, and whether its time service runs."],
+        },
+        Part::Settings => Says {
+            after,
+            priority: Priority::Low,
+            cause: "a changed file has a mistake in it",
+            consequence: "the watch goes on with the old rules, and a restart would not begin at all"
+                .to_owned(),
+            response: &["Run `slackwater check`, mend what it names, and reload."],
+        },
+        Part::Channel(target) => Says {
+            // After a power cut the router and its provider need theirs.
+            after: Span::minutes(10),
+            priority: Priority::Medium,
+            cause: "its server, its password, its certificate or the network",
+            consequence: format!("nobody is reached by {target}"),
+            response: &[
+                "Look at what `slackwater status` says of this channel, and mend it.",
+                "Try it with `slackwater drill`.",
+            ],
+        },
+    }
+}

@@ -1,0 +1,77 @@
+//! Pages as they arrived, by whatever way: what a person would have in hand.
+
+use mail_parser::MessageParser;
+use slackwater_rules::record::Seq;
+use slackwater_tests::http::Request;
+use slackwater_tests::modem;
+use slackwater_tests::smtp::Taken;
+use std::time::Instant;
+
+/// A page in somebody's hands.
+#[derive(Clone, Debug)]
+pub(crate) struct Arrival {
+    /// `ines.push`.
+    pub(crate) to: String,
+    /// The name that a repeat has too.
+    pub(crate) name: String,
+    /// Its number.
+    pub(crate) page: Seq,
+    /// Its first line.
+    pub(crate) headline: String,
+    /// It says that it may be a repeat.
+    pub(crate) repeat: bool,
+    /// When it was first looked for and there.
+    pub(crate) at: Instant,
+}
+
+impl Arrival {
+    pub(crate) fn is_all_clear(&self) -> bool {
+        self.headline.contains("all clear") || self.headline.contains("came and went")
+    }
+
+    pub(crate) fn of_mail(mail: &Taken) -> Self {
+        let parsed = MessageParser::default().parse(&mail.data).expect("a mail");
+        let name = parsed.message_id().expect("a Message-ID").to_owned();
+        let subject = parsed.subject().unwrap_or_default();
+        let person = mail.to.first().and_then(|to| to.split('@').next()).unwrap_or_default();
+        Self {
+            to: format!("{person}.mail"),
+            page: number(&name),
+            name,
+            repeat: subject.starts_with("(possible repeat)"),
+            headline: subject.to_owned(),
+            at: Instant::now(),
+        }
+    }
+
+    /// A text has no name: each stands for itself.
+    pub(crate) fn of_text(nth: usize, text: &modem::Sent) -> Self {
+        Self {
+            to: "neighbour.text".to_owned(),
+            name: format!("text-{nth}"),
+            page: 0,
+            headline: text.text.clone(),
+            repeat: false,
+            at: Instant::now(),
+        }
+    }
+
+    pub(crate) fn of_push(request: &Request, to: &str) -> Self {
+        let event: serde_json::Value = serde_json::from_slice(&request.body).expect("an event");
+        let name = event["id"].as_str().expect("an id").to_owned();
+        Self {
+            to: to.to_owned(),
+            page: number(&name),
+            name,
+            repeat: event["data"]["maybe_repeat"].as_bool().expect("a flag"),
+            headline: event["data"]["headline"].as_str().expect("a headline").to_owned(),
+            at: Instant::now(),
+        }
+    }
+}
+
+/// `page-123.k3f9` is page 123.
+fn number(name: &str) -> Seq {
+    let number = name.strip_prefix("page-").and_then(|rest| rest.split('.').next());
+    number.and_then(|number| number.parse().ok()).expect("a page's number")
+}

@@ -1,0 +1,94 @@
+//! The watch of a house: the real program, or the very same code in this process, on clocks that
+//! can be set and a board that can be rebooted.
+
+use slackwater::clock::{Clock, Steering};
+use slackwater::settings::Environment;
+use slackwater::site::Site;
+use slackwater::watch::{self, Parts};
+use slackwater_rules::time::Span;
+use slackwater_tests::agent::{Agent, Home};
+use std::sync::Arc;
+use std::thread::JoinHandle;
+use tokio::sync::oneshot;
+
+/// A watch that runs.
+pub(crate) enum Watch {
+    Program(Agent),
+    Here(Here),
+}
+
+/// A watch in this process.
+pub(crate) struct Here {
+    end: Option<oneshot::Sender<End>>,
+    thread: Option<JoinHandle<()>>,
+}
+
+/// How it ends.
+enum End {
+    InGoodOrder,
+    /// The plug is pulled.
+    AtOnce,
+}
+
+impl Here {
+    /// Starts it on a board of this name.
+    pub(crate) fn start(home: &Home, clock: Arc<Steering>) -> Self {
+        let environment: Environment = home.variables().iter().cloned().collect();
+        let config = home.path("agent.toml");
+        let (end, ended) = oneshot::channel();
+        let steered = Clock::steered(clock);
+        let thread = std::thread::spawn(move || {
+            let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
+            let runtime = runtime.expect("a runtime");
+            runtime.block_on(async move {
+                let site = Site::load(&config, &environment).expect("a good site");
+                let (stop, stopped) = oneshot::channel::<()>();
+                let until = Box::pin(async move {
+                    let _ = stopped.await;
+                    "the test is over"
+                });
+                let parts = Parts { config, site, environment, clock: steered, onlooker: None, until };
+                let mut running = Box::pin(watch::run(parts));
+                tokio::select! {
+                    result = &mut running => panic!("the watch ended by itself: {result:?}"),
+                    end = ended => match end {
+                        Ok(End::InGoodOrder) => {
+                            stop.send(()).expect("it listens");
+                            running.await.expect("a good end");
+                        }
+                        Ok(End::AtOnce) | Err(_) => {}
+                    },
+                }
+            });
+            runtime.shutdown_background();
+        });
+        Self { end: Some(end), thread: Some(thread) }
+    }
+
+    fn end(mut self, how: End) {
+        // It has ended by itself if nobody listens, and its thread says why.
+        let _ = self.end.take().map(|end| end.send(how));
+        if let Some(thread) = self.thread.take() {
+            thread.join().expect("the watch ran well");
+        }
+    }
+}
+
+impl Watch {
+    pub(crate) fn terminate(self) {
+        match self {
+            Self::Program(agent) => agent.terminate(),
+            Self::Here(here) => here.end(End::InGoodOrder),
+        }
+    }
+
+    pub(crate) fn kill(self) {
+        match self {
+            Self::Program(agent) => agent.kill(),
+            Self::Here(here) => here.end(End::AtOnce),
+        }
+    }
+}
+
+/// Ten years.
+pub(crate) const YEARS: Span = Span::hours(87_660);
