@@ -15,6 +15,7 @@ mod lane;
 mod letter;
 mod mail;
 mod plain;
+mod post;
 mod push;
 mod settings;
 mod siren;
@@ -22,6 +23,7 @@ mod template;
 mod text;
 mod tls;
 
+pub use post::Post;
 pub use settings::{ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings};
 pub use template::Template;
 pub(crate) use tls::{authorities, client, trouble};

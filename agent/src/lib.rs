@@ -23,6 +23,10 @@ pub mod modem;
 
 pub mod channels;
 
+pub mod checkin;
+
+pub mod witness;
+
 pub mod site;
 
 pub mod keeper;
@@ -30,6 +34,8 @@ pub mod keeper;
 pub mod watch;
 
 pub mod control;
+
+pub mod outage;
 
 pub mod review;
 

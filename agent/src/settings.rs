@@ -9,6 +9,7 @@
 
 mod broker;
 mod channels;
+mod checkin;
 mod contacts;
 mod files;
 mod places;
@@ -19,6 +20,7 @@ mod tree;
 
 pub use broker::{BrokerSettings, TlsSettings};
 pub use channels::{ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings};
+pub use checkin::{CheckInSettings, GoesDark};
 pub use places::{ControlSettings, JournalSettings, Places};
 pub use source::Environment;
 pub use sources::{SourceSettings, UpsSettings};
@@ -39,6 +41,8 @@ pub struct Settings {
     pub trust: Trust,
     /// The way to the readings and relays.
     pub broker: BrokerSettings,
+    /// How the site shows its witness that it lives, if it does.
+    pub check_in: Option<CheckInSettings>,
     /// The way to the readings that need no broker.
     pub sources: SourceSettings,
     /// How the agent speaks about itself.
@@ -63,6 +67,7 @@ impl Settings {
             let broker = root.need("broker", BrokerSettings::read);
             let sources = SourceSettings::read(root);
             let mail = root.may("mail", MailSettings::read);
+            let check_in = root.may("check-in", CheckInSettings::read);
             let modem = root.may("modem", ModemSettings::read);
             let people = contacts::read(root);
             let (contacts, channels) = people?;
@@ -76,6 +81,7 @@ impl Settings {
                 places: places?,
                 trust: trust?,
                 broker: broker?,
+                check_in: check_in?,
                 sources: sources?,
                 log: log?,
                 mail: mail?,
@@ -95,6 +101,7 @@ impl Settings {
         [
             ("[modem]", self.modem != other.modem),
             ("[broker]", differ(&self.broker, &other.broker)),
+            ("[check-in]", differ(&self.check_in, &other.check_in)),
             ("[journal]", self.places.journal != other.places.journal),
             ("[control]", self.places.control != other.places.control),
             ("[log]", differ(&self.log, &other.log)),

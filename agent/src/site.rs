@@ -3,9 +3,10 @@
 //! wrong comes out at once, in words; a site comes out only if nothing is.
 
 use crate::channels::Channel;
+use crate::checkin;
 use crate::mqtt;
 use crate::settings::{BrokerSettings, Environment, Settings, UpsSettings};
-use slackwater_rules::plan::{Checked, FindingsView, Plan, Sensor, Source, Surroundings, Target};
+use slackwater_rules::plan::{CHECK_INS, Checked, FindingsView, Plan, Sensor, Source, Surroundings, Target};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 use std::time::Duration;
@@ -19,6 +20,8 @@ pub struct Site {
     pub plan: Plan,
     /// Every way to reach someone, ready to be tried.
     pub channels: BTreeMap<Target, Channel>,
+    /// The ways of check-ins, ready to be used; none if the site sends none.
+    pub ways: Vec<checkin::Way>,
     /// What `check` would warn of, in words; empty if nothing.
     pub warnings: String,
     /// The same for programs.
@@ -61,9 +64,14 @@ impl Site {
             wrong.extend(refused.map(|error| format!("[broker]: {error}")));
             wrong.extend(unread(&settings.sources.ups, plan));
         }
+        let ways = settings.check_in.as_ref().map(checkin::ways).transpose();
+        let ways = ways.map_err(|texts| wrong.extend(texts)).ok().flatten().unwrap_or_default();
+        if let (Some(plan), Some(check_in)) = (&plan, &settings.check_in) {
+            wrong.extend(check_in.unknown_in(plan));
+        }
         match (plan, findings) {
             (Some(plan), Some(findings)) if wrong.is_empty() => {
-                Ok(Self { settings, plan, channels, warnings: said, findings })
+                Ok(Self { settings, plan, channels, ways, warnings: said, findings })
             }
             (_, findings) => {
                 let lines = wrong.iter().map(|text| format!("error: {text}")).chain([said]);
@@ -140,13 +148,20 @@ fn unread(declared: &BTreeMap<String, UpsSettings>, plan: &Plan) -> Vec<String> 
     unread.map(|name| format!("[ups.{name}]: no sensor reads it; sensors read: {known}")).collect()
 }
 
-/// What has to be subscribed to for the plan.
+/// What has to be subscribed to for the plan: check-ins of hundreds of sites by one filter.
 pub fn subscriptions(plan: &Plan) -> Vec<String> {
-    plan.topics().into_iter().map(str::to_owned).collect()
+    let topics = plan.topics().into_iter().filter(|topic| !topic.starts_with(CHECK_INS));
+    let all_check_ins = (!plan.watched.is_empty()).then(|| format!("{CHECK_INS}+"));
+    topics.map(str::to_owned).chain(all_check_ins).collect()
 }
 
 /// The connection's settings for the plan.
 pub fn broker(settings: &BrokerSettings, plan: &Plan) -> mqtt::Settings {
+    connection(settings, subscriptions(plan))
+}
+
+/// The settings of a connection that hears these topics.
+pub fn connection(settings: &BrokerSettings, subscriptions: Vec<String>) -> mqtt::Settings {
     let time = |span: slackwater_rules::time::Span| Duration::from_millis(span.0.max(0).cast_unsigned());
     mqtt::Settings {
         host: settings.host.clone(),
@@ -161,7 +176,7 @@ pub fn broker(settings: &BrokerSettings, plan: &Plan) -> mqtt::Settings {
         keep_alive: time(settings.keep_alive),
         session_expiry: time(settings.session_expiry),
         max_packet: settings.max_packet,
-        subscriptions: subscriptions(plan),
+        subscriptions,
         status_topic: settings.status_topic.clone(),
         loopback_topic: settings.loopback_topic.clone(),
     }

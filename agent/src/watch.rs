@@ -11,10 +11,12 @@ mod parts;
 mod recollecting;
 mod reloading;
 mod texting;
+mod witnessing;
 
 pub use parts::{Onlooker, Parts, Trouble, Until};
 
 use crate::channels::{self, Channels, Publish};
+use crate::checkin;
 use crate::clock::Clock;
 use crate::control::{self, Asked, Control};
 use crate::journal::{BootId, Limits};
@@ -25,6 +27,7 @@ use crate::service::{Service, Signal, Signals};
 use crate::settings::{Environment, Settings};
 use crate::site::{Site, broker};
 use crate::sources::{Round, Sources};
+use crate::witness::Roster;
 use health::Health;
 use slackwater_rules::engine::{Effect, Engine, Input, Turn};
 use slackwater_rules::record::{Outcome, Record, Seq};
@@ -88,7 +91,7 @@ impl Publish for Sirens {
 /// Only what makes watching impossible: everything else degrades and is said.
 pub async fn run(parts: Parts) -> Result<(), Trouble> {
     let Parts { config, site, environment, clock, onlooker, mut until } = parts;
-    let Site { settings, plan, channels, .. } = site;
+    let Site { settings, plan, channels, ways, .. } = site;
     let mut signals = Signals::listen().map_err(Trouble::Signals)?;
     let (control, requests) =
         control::listen(&settings.places.control.socket).await.map_err(Trouble::Control)?;
@@ -111,6 +114,11 @@ pub async fn run(parts: Parts) -> Result<(), Trouble> {
     let (handle, events) = mqtt::spawn(connection).map_err(|wrong| {
         Trouble::Broker(wrong.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))
     })?;
+    let identity = checkin::Identity { seed: left.seed, start: engine.next_seq(), boot: clock.boot() };
+    let sender = settings.check_in.clone().map(|own| checkin::Sender::start(own, ways, identity, &clock));
+    let sender = sender.transpose().map_err(Trouble::CheckIn)?;
+    let roster = Roster::open(&settings.places.journal.path, &now);
+
     let (results, mut delivered) = mpsc::unbounded_channel();
     let (modem, texts) = settings.modem.clone().map(Modem::start).unzip();
     let context = channels::Context {
@@ -142,12 +150,15 @@ pub async fn run(parts: Parts) -> Result<(), Trouble> {
         backlog: false,
         contested: None,
         ready: false,
+        sender,
+        roster,
         records: Vec::new(),
         effects: VecDeque::new(),
         acks: Vec::new(),
         onlooker,
     };
     watch.take(Input::Started { version: env!("CARGO_PKG_VERSION").to_owned(), gap: left.gap });
+    watch.recall_sites();
     watch.finish();
     // Without a modem nothing ever comes.
     let texts = texts.unwrap_or_else(|| mpsc::channel(1).1);
@@ -179,6 +190,10 @@ struct Watch {
     /// Another client has used our id: until then, being heard does not count.
     contested: Option<Moment>,
     ready: bool,
+    /// This site's own check-ins, if it sends any.
+    sender: Option<checkin::Sender>,
+    /// What is known of other sites.
+    roster: Roster,
     /// Of the batch, not yet committed.
     records: Vec<Record>,
     effects: VecDeque<Effect>,
@@ -252,7 +267,8 @@ impl Watch {
     /// When the loop has to turn at the latest.
     fn wanted_by(&self) -> Option<Moment> {
         let engine = self.engine.next_deadline().map(|(at, _)| at);
-        engine.into_iter().chain(self.keeper.due()).chain(self.service.turn_wanted_by()).min()
+        let check_in = self.sender.as_ref().map(checkin::Sender::due);
+        engine.into_iter().chain(self.keeper.due()).chain(self.service.turn_wanted_by()).chain(check_in).min()
     }
 
     /// One input of the engine, now; what comes of it waits for [`Watch::finish`].
@@ -279,9 +295,11 @@ impl Watch {
 
     /// Commits, then runs effects, then acknowledges, then feeds the watchdog.
     fn finish(&mut self) {
+        let mut has_records = false;
         let now = loop {
             let now = self.clock.now();
             let records = std::mem::take(&mut self.records);
+            has_records |= !records.is_empty();
             self.keeper.keep(records, || self.engine.horizon(), &now);
             let Some(effect) = self.effects.pop_front() else { break now };
             self.run(effect);
@@ -290,6 +308,8 @@ impl Watch {
             self.handle.ack(ack);
         }
         self.keeper.tend(&now);
+        self.roster.tend(&now);
+        self.check_in(&now, has_records);
         self.service.turn_finished(now.mono);
     }
 
@@ -338,8 +358,10 @@ impl Watch {
             Err(trouble) => trouble.to_string(),
         };
         self.service.stopping(&why);
-        self.take(Input::Stopping { why });
+        self.take(Input::Stopping { why: why.clone() });
         self.finish();
+        self.say_farewell(&why).await;
+        self.roster.close(&self.clock.now());
         let idle = Channels::start(BTreeMap::new(), &self.context, self.results.clone());
         std::mem::replace(&mut self.channels, idle).close(LAST_PAGES).await;
         while let Ok((page, outcome)) = delivered.try_recv() {

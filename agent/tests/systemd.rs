@@ -1,4 +1,4 @@
-//! The shipped unit under systemd's own eyes: it is understood without a warning, and it is
+//! The shipped units under systemd's own eyes: they are understood without a warning, and are
 //! well locked up. Where systemd's tools are missing the tests say so and pass, unless
 //! SLACKWATER_NEED_REAL=1 says that nothing may be left out.
 
@@ -30,14 +30,17 @@ fn said(output: &Output) -> String {
     String::from_utf8_lossy(&[output.stdout.as_slice(), &output.stderr].concat()).into_owned()
 }
 
+/// The agent and the witness, each with what it runs.
+const UNITS: [(&str, &str); 2] = [("slackwater.service", "run"), ("slackwater-witness.service", "witness")];
+
 /// The unit with this build's program in place of the installed one, in a folder of its own.
-fn unit(folder: &Path) -> PathBuf {
-    let text = std::fs::read_to_string(shipped("slackwater.service")).expect("the unit");
-    assert!(text.contains("ExecStart=/usr/bin/slackwater run "));
+fn unit(folder: &Path, (name, verb): (&str, &str)) -> PathBuf {
+    let text = std::fs::read_to_string(shipped(name)).expect("the unit");
+    assert!(text.contains(&format!("ExecStart=/usr/bin/slackwater {verb} ")));
     let here = text
         .replace("/usr/bin/slackwater", env!("CARGO_BIN_EXE_slackwater"))
         .replace("man:slackwater(1)", "https://example.org/");
-    let path = folder.join("slackwater.service");
+    let path = folder.join(name);
     std::fs::write(&path, here).expect("written");
     path
 }
@@ -45,29 +48,39 @@ fn unit(folder: &Path) -> PathBuf {
 #[test]
 fn systemd_understands_the_unit_without_a_warning() {
     let folder = tempfile::tempdir().expect("a folder");
-    let unit = unit(folder.path());
-    let Some(output) = tool("systemd-analyze", &["verify", "--man=no", &unit.display().to_string()]) else {
-        return;
-    };
-    // Units of the machine that the verification drags in may have warnings of their own.
-    let ours: Vec<_> =
-        said(&output).lines().filter(|line| line.contains("slackwater")).map(str::to_owned).collect();
-    assert!(ours.is_empty() && output.status.success(), "{}", said(&output));
+    for shipped in UNITS {
+        let unit = unit(folder.path(), shipped);
+        let Some(output) = tool("systemd-analyze", &["verify", "--man=no", &unit.display().to_string()])
+        else {
+            return;
+        };
+        // Units of the machine that the verification drags in may have warnings of their own.
+        let ours: Vec<_> =
+            said(&output).lines().filter(|line| line.contains("slackwater")).map(str::to_owned).collect();
+        assert!(ours.is_empty() && output.status.success(), "{}", said(&output));
+    }
 }
 
 #[test]
 fn the_unit_is_well_locked_up() {
     let folder = tempfile::tempdir().expect("a folder");
-    let (unit, threshold) = (unit(folder.path()), format!("--threshold={WORST_EXPOSURE}"));
-    let arguments = ["security", "--offline=true", "--no-pager", &threshold, &unit.display().to_string()];
-    let Some(output) = tool("systemd-analyze", &arguments) else { return };
-    assert!(output.status.success(), "{}", said(&output));
+    for shipped in UNITS {
+        let (unit, threshold) = (unit(folder.path(), shipped), format!("--threshold={WORST_EXPOSURE}"));
+        let arguments = ["security", "--offline=true", "--no-pager", &threshold, &unit.display().to_string()];
+        let Some(output) = tool("systemd-analyze", &arguments) else { return };
+        assert!(output.status.success(), "{}", said(&output));
+    }
 }
 
 #[test]
 fn a_wrong_configuration_is_not_tried_again_and_the_clock_can_be_read() {
-    let text = std::fs::read_to_string(shipped("slackwater.service")).expect("the unit");
-    let lines: Vec<_> = text.lines().collect();
+    for (name, _) in UNITS {
+        let text = std::fs::read_to_string(shipped(name)).expect("the unit");
+        is_careful(&text.lines().collect::<Vec<_>>());
+    }
+}
+
+fn is_careful(lines: &[&str]) {
     for line in [
         "Type=notify",
         "Restart=on-failure",

@@ -12,17 +12,23 @@ mod adopting;
 mod answering;
 mod apply;
 mod calling;
+mod drilling;
 mod foretelling;
 mod input;
 mod judging;
+mod notices;
 mod prospects;
 mod recollecting;
 mod sensing;
+mod slips;
 mod switching;
 mod timers;
 mod turn;
 mod view;
+mod vouching;
 
+pub use answering::LONGEST_SHELF;
+pub use drilling::{DrillsView, ProofView};
 pub use input::{Delivery, Input, Link, Word};
 pub use recollecting::Recollection;
 pub use timers::DeadlineReason;
@@ -36,9 +42,11 @@ use crate::fallback::Run;
 use crate::plan::{AlarmId, Plan, RelayId, SensorId, Sight, TankId};
 use crate::record::{Body, By, Record, Seq};
 use crate::time::{Moment, Now};
+use drilling::Drills;
 use foretelling::{Feed, Foresight};
 use judging::{Recall, Watch};
-use sensing::Senses;
+use sensing::{Note, Senses};
+use slips::Slips;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 use timers::Timers;
@@ -76,6 +84,22 @@ pub struct Engine {
     /// Commands that the broker keeps. Comes from messages.
     kept: BTreeMap<RelayId, String>,
     works: BTreeMap<TankId, Spell>,
+    drills: Drills,
+    slips: Slips,
+    silence: Option<Silence>,
+}
+
+/// A silence of this site that somebody has announced.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Silence {
+    /// The record that began it.
+    pub seq: Seq,
+    /// It is over then.
+    pub until: Moment,
+    /// The reason given; may be empty.
+    pub why: String,
+    /// Who said so.
+    pub by: By,
 }
 
 /// Work going on on a tank.
@@ -141,6 +165,9 @@ impl Engine {
             other_hands: BTreeMap::new(),
             kept: BTreeMap::new(),
             works: BTreeMap::new(),
+            drills: Drills::default(),
+            slips: Slips::default(),
+            silence: None,
         }
     }
 
@@ -164,6 +191,8 @@ impl Engine {
             Input::Tick => {}
             Input::Message { topic, payload, delivery } => self.hear(&topic, &payload, delivery),
             Input::Measured { sensor, value, delivery } => self.measured(sensor, value, delivery),
+            Input::Noted { sensor, words, likely } => self.noted(sensor, Note { words, likely }),
+            Input::TurnedAway { what, why, by } => self.refuse(what, why, by),
             Input::Missed { sensor, why } => self.missed(sensor, why),
             Input::Link(link) => self.link(link),
             Input::Delivered { page, outcome } => self.delivered(page, outcome),
@@ -207,14 +236,18 @@ impl Engine {
         let pausing = pausing.map(|(_, (seq, _))| Some(*seq));
         let calls = self.calls.keys().map(|id| Some(*id));
         let members = self.calls.values().flat_map(|call| call.members.iter().map(|m| Some(m.episode)));
+        let drills = self.rests_on_drills().into_iter().map(Some);
+        let silence = self.silence_at(self.now.mono).map(|silence| Some(silence.seq));
         let learned = self.foresight.rests_on().map(Some);
         lives
             .chain(works)
+            .chain(silence)
             .chain(runs)
             .chain(learned)
             .chain(pausing)
             .chain(calls)
             .chain(members)
+            .chain(drills)
             .flatten()
             .min()
             .unwrap_or(self.next_seq)
@@ -247,6 +280,7 @@ impl Engine {
             DeadlineReason::Lease(call) => self.lease_ended(call),
             DeadlineReason::Settle(call) => self.settled(call),
             DeadlineReason::Retry(page) => self.retry(page),
+            DeadlineReason::Drills => self.tend_drills(),
         }
     }
 
@@ -269,6 +303,7 @@ impl Engine {
             episodes
                 .map(|episode| &episode.code)
                 .chain(self.calls.values().map(|call| &call.code))
+                .chain(self.drills.codes())
                 .any(|c| c == code)
         };
         let mut salt = 0;

@@ -4,6 +4,9 @@
 //! who else was told, and how to answer.
 
 pub mod gsm;
+mod slip;
+
+pub(crate) use slip::Slip;
 
 use crate::alarm::Priority;
 use crate::callout::{Call, Fate, Member};
@@ -64,6 +67,8 @@ pub(crate) struct Context<'a> {
     pub(crate) prospects: Vec<String>,
     /// What the agent has done about it, a line each.
     pub(crate) done: Vec<String>,
+    /// What watched sites in it said of themselves, the latest.
+    pub(crate) notes: Vec<String>,
     pub(crate) maybe_repeat: bool,
 }
 
@@ -102,7 +107,7 @@ impl Context<'_> {
     fn asks(&self) -> bool {
         match self.purpose {
             Purpose::Call | Purpose::Digest | Purpose::Drill => true,
-            Purpose::Taken | Purpose::AllClear => false,
+            Purpose::Taken | Purpose::AllClear | Purpose::Notice => false,
         }
     }
 
@@ -142,6 +147,7 @@ impl Context<'_> {
                 n => format!("{}: {n} low-priority alarms in the night, code {code}", self.plan.site),
             },
             Purpose::Drill => format!("TEST {place}: {what}, nothing is wrong, code {code}"),
+            Purpose::Notice => format!("{place}: {what}"),
             Purpose::Taken => match self.call.answers.last().filter(|_| self.leader_is_being_seen_to()) {
                 Some((by, at)) => format!("{place}: {what}: {} has answered at {}", by.who, self.time(*at)),
                 None => format!("{place}: {what}: put aside, the call-out is over"),
@@ -170,6 +176,9 @@ impl Context<'_> {
             lines.extend(self.prospects.iter().cloned());
         }
         lines.extend(self.episodes());
+        if self.purpose == Purpose::AllClear {
+            lines.extend(self.section("Now:", self.notes.clone()));
+        }
         if self.tells_of_relays() {
             let title = if self.purpose == Purpose::Call { "Done so far:" } else { "As the watch left it:" };
             lines.extend(self.section(title, self.done.clone()));
@@ -290,7 +299,8 @@ impl Context<'_> {
         let mut text = headline.to_owned();
         if self.purpose == Purpose::Call {
             let first = self.by_hand.iter().chain(self.prospects.iter().take(1));
-            for line in first.chain(&self.done).chain(&self.response()) {
+            let lines = first.chain(&self.notes).chain(&self.done);
+            for line in lines.chain(&self.response()) {
                 let _ = write!(text, ". {}", line.trim_end_matches('.'));
             }
         }

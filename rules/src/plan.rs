@@ -5,9 +5,11 @@
 //! trusts it without looking back.
 
 mod alarm;
+mod asked;
 mod callout;
 mod check;
 mod context;
+mod drill;
 mod editor;
 mod feed;
 mod finding;
@@ -17,29 +19,32 @@ mod measure;
 pub(crate) mod nearest;
 mod people;
 mod rationalise;
-mod reach;
+pub(crate) mod reach;
 mod read;
 mod relay;
 mod schema;
 mod sensor;
 mod sight;
 mod tank;
+mod watched;
 
 pub use check::{Checked, Surroundings};
 pub use editor::{FINDINGS_VERSION, FindingView, FindingsView, PlaceView};
 pub use feed::{Feed, Source, SupplyReading, UpsReading};
 pub use finding::{At, Finding, Severity, render};
 pub use gear::{Air, Battery, Device, Gear};
-pub use people::{ChannelKind, Contact, Directory, Hours, Target};
+pub use people::{Absence, ChannelKind, Contact, Directory, Hours, Target};
 pub use schema::{schema, schema_text};
+pub use watched::{CHECK_INS, SILENT};
 
 use crate::alarm::Priority;
 use crate::condition::Condition;
 use crate::reading::Mapping;
 use crate::time::Span;
 use crate::units::{Dimension, Scale};
+use jiff::civil::{Time, Weekday};
 use jiff::tz::TimeZone;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 macro_rules! ids {
     ($($(#[$doc:meta])* $name:ident),* $(,)?) => { $(
@@ -67,6 +72,8 @@ ids! {
     AlarmId,
     /// A call-out policy's place in [`Plan::callouts`].
     CalloutId,
+    /// A watched site's place in [`Plan::watched`].
+    WatchedId,
     /// A battery's place in [`Plan::batteries`].
     BatteryId,
 }
@@ -96,6 +103,10 @@ pub struct Plan {
     pub callouts: Vec<Callout>,
     /// Kinds of work by name.
     pub works: BTreeMap<String, Work>,
+    /// How often the way to people is tried.
+    pub drill: Drill,
+    /// Other sites that this watch is the witness of.
+    pub watched: Vec<Watched>,
     /// Who can be told, from the agent's configuration.
     pub directory: Directory,
 }
@@ -275,6 +286,23 @@ pub struct Alarm {
     pub hazard: Option<&'static str>,
     /// What it lost sight of, for the alarms that the plan adds.
     pub sight: Option<Sight>,
+    /// The other site that it is about.
+    pub watched: Option<WatchedId>,
+}
+
+/// Another site, of which this watch is the witness. Its alarms and sensors are in the plan's lists.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Watched {
+    /// As its check-ins name it: unique here.
+    pub name: String,
+    /// As pages say it.
+    pub title: String,
+    /// The public half of the key that its check-ins are signed with: base64url, 32 bytes.
+    pub key: String,
+    /// Says "here" with every check-in.
+    pub sensor: SensorId,
+    /// Says whether the site asks for help, if its alarms are handed on.
+    pub asks: Option<SensorId>,
 }
 
 /// A relay command that buys time in an episode.
@@ -324,6 +352,26 @@ pub struct Step {
     pub to: Vec<Target>,
 }
 
+/// How often the way to people is tried, so that it is known to work before the night.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Drill {
+    /// When test pages go to everyone; not by themselves if none.
+    pub pages: Option<Weekly>,
+    /// A test page that is not answered within this has not proved its channel.
+    pub within: Span,
+    /// An outage drill older than this is due again; never if none.
+    pub outage: Option<Span>,
+}
+
+/// A time of the week, local.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Weekly {
+    /// The day.
+    pub day: Weekday,
+    /// The time of day.
+    pub time: Time,
+}
+
 /// A declared spell of maintenance or feeding.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Work {
@@ -344,82 +392,4 @@ pub struct Button {
     pub press: String,
     /// The tank that it stands at.
     pub tank: TankId,
-}
-
-impl Alarm {
-    /// Whether the other's conditions are worded like these, so that what is known and remembered
-    /// of one holds for the other. Words are compared and not ids: a sensor that is new in the
-    /// file must not cost a fortnight's window.
-    pub(crate) fn asks_alike(&self, other: &Alarm) -> bool {
-        let worse = |alarm: &Alarm| alarm.worse.as_ref().map(|worse| worse.to_string());
-        self.written == other.written && worse(self) == worse(other)
-    }
-
-    /// How far back the windows of its conditions reach; none if they have none.
-    pub(crate) fn windows_reach(&self) -> Option<Span> {
-        let worse = self.worse.as_ref().and_then(Condition::windows_reach);
-        self.condition.windows_reach().max(worse)
-    }
-
-    /// How many bytes the memory of its conditions takes.
-    pub fn bytes(&self) -> usize {
-        self.condition.bytes() + self.worse.as_ref().map_or(0, Condition::bytes)
-    }
-}
-
-impl Relay {
-    /// Every condition that is asked of it, the proof first.
-    pub(crate) fn conditions(&self) -> impl Iterator<Item = &Condition> {
-        let proof = self.proof.as_ref().map(|proof| &proof.condition);
-        let hold = self.hold.as_ref().and_then(|hold| hold.until.as_ref());
-        [proof, self.only_if.as_ref(), hold].into_iter().flatten()
-    }
-}
-
-impl Plan {
-    /// How many bytes the windows of all alarms take: known before a single reading has come.
-    pub fn bytes(&self) -> usize {
-        self.alarms.iter().map(Alarm::bytes).sum()
-    }
-
-    /// Every topic that the plan listens to, each once.
-    pub fn topics(&self) -> BTreeSet<&str> {
-        let sensors = self.sensors.iter().filter_map(|sensor| sensor.feed.topic());
-        let buttons = self.works.values().flat_map(|work| &work.buttons).map(|button| button.topic.as_str());
-        // A command that the broker keeps is heard by subscribing to it.
-        let commands = self.relays.iter().map(|relay| relay.topic.as_str());
-        sensors.chain(buttons).chain(commands).collect()
-    }
-
-    /// Whether what is seen this way comes through the broker.
-    pub fn needs_broker(&self, sight: &Sight) -> bool {
-        let topic = |sensor: &Sensor| sensor.feed.topic().is_some();
-        match sight {
-            Sight::Broker => true,
-            Sight::Sensor(id) => topic(self.sensor(*id)),
-            Sight::Gateway(name) => {
-                self.sensors.iter().any(|sensor| sensor.gateway.as_ref() == Some(name) && topic(sensor))
-            }
-        }
-    }
-
-    /// The sensor at this place.
-    pub fn sensor(&self, id: SensorId) -> &Sensor {
-        &self.sensors[id.index()]
-    }
-
-    /// The alarm at this place.
-    pub fn alarm(&self, id: AlarmId) -> &Alarm {
-        &self.alarms[id.index()]
-    }
-
-    /// The tank's name, or the site's for what belongs to no tank.
-    pub fn place(&self, tank: Option<TankId>) -> &str {
-        tank.map_or(&self.site, |id| &self.tanks[id.index()].name)
-    }
-
-    /// The alarm with this name.
-    pub fn alarm_named(&self, name: &str) -> Option<AlarmId> {
-        self.alarms.iter().position(|alarm| alarm.name == name).map(|index| AlarmId(index as u32))
-    }
 }

@@ -155,9 +155,17 @@ impl Home {
     /// # Errors
     /// When it can't be started.
     pub fn start(&self) -> io::Result<Agent> {
+        self.start_as(&["run"])
+    }
+
+    /// The same by another command that watches.
+    ///
+    /// # Errors
+    /// When it can't be started.
+    pub fn start_as(&self, arguments: &[&str]) -> io::Result<Agent> {
         let log = fs::OpenOptions::new().create(true).append(true).open(self.path("log"))?;
         let since = log.metadata()?.len();
-        let child = self.command(&["run"]).stdout(Stdio::null()).stderr(log).spawn()?;
+        let child = self.command(arguments).stdout(Stdio::null()).stderr(log).spawn()?;
         Ok(Agent { log: self.path("log"), child, since })
     }
 

@@ -1,6 +1,6 @@
 //! The repository's own rules.
 
-use slackwater_tests::agent::Home;
+use slackwater_tests::agent::{Home, Said};
 use slackwater_tests::halyard::sample;
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -72,7 +72,17 @@ fn every_example_passes_check() {
     // Nothing else is an example of these files; a new one has to be added here.
     let others: Vec<_> =
         ["deploy", "systemd"].into_iter().flat_map(files).filter(|f| f.ends_with(".toml")).collect();
-    assert_eq!(others, ["deploy/sample/agent.toml", "deploy/sample/rules.toml"]);
+    let witness = ["deploy/witness/rules.toml", "deploy/witness/witness.toml"];
+    assert_eq!(others, [&["deploy/sample/agent.toml", "deploy/sample/rules.toml"], &witness[..]].concat());
+    for name in witness {
+        home.write(name.rsplit('/').next().unwrap_or(name), &text(name)).expect("written");
+    }
+    let bare = home
+        .command(&["check", "--config", "witness.toml"])
+        .env_remove("SLACKWATER_BROKER__TLS__CA_FILE")
+        .output();
+    let said = Said::from(bare.expect("it runs")).well();
+    assert!(said.ends_with("it is the witness of 1 other site\n") && !said.contains("warning"), "{said}");
 }
 
 #[test]

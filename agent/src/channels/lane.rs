@@ -38,7 +38,7 @@ pub(super) struct Progress {
 }
 
 impl Progress {
-    fn new() -> Self {
+    pub(super) fn new() -> Self {
         Self { step: Mutex::new("at the start"), on_its_way: AtomicBool::new(false) }
     }
 

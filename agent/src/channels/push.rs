@@ -66,11 +66,17 @@ pub(super) struct Push {
 
 impl Push {
     pub(super) fn new(settings: &PushSettings) -> Result<Self, Vec<String>> {
+        let own_body = settings.template.is_some();
+        Self::carrying(settings, if own_body { settings.content_type.as_str() } else { event::MEDIA_TYPE })
+    }
+
+    /// With bodies of this media type.
+    pub(super) fn carrying(settings: &PushSettings, content_type: &str) -> Result<Self, Vec<String>> {
         let mut wrong = Vec::new();
         let url = settings.url.expose().parse::<Uri>().unwrap_or_default();
         let (host, port) = address(&url, &mut wrong);
         let template = template(settings, &mut wrong);
-        let headers = headers(settings, &url, template.is_some(), &mut wrong);
+        let headers = headers(settings, &url, content_type, &mut wrong);
         let tls = trust(settings, &url, &host, &mut wrong);
         let path = url.path_and_query().cloned().map(Uri::from).unwrap_or_default();
         if settings.method != Method::POST && settings.method != Method::PUT {
@@ -95,6 +101,11 @@ impl Push {
             Some(template) => template.render(page, context),
             None => event::event(page, context).to_string(),
         };
+        self.send(body, progress).await
+    }
+
+    /// Sends one body.
+    pub(super) async fn send(&self, body: String, progress: &Progress) -> Outcome {
         let peer = format!("{}:{}", self.host, self.port);
         progress.at("while connecting");
         let stream = match self.dial().await {
@@ -200,7 +211,7 @@ fn template(settings: &PushSettings, wrong: &mut Vec<String>) -> Option<Template
 }
 
 /// The keeper's headers and the request's own.
-fn headers(settings: &PushSettings, url: &Uri, own_body: bool, wrong: &mut Vec<String>) -> HeaderMap {
+fn headers(settings: &PushSettings, url: &Uri, content_type: &str, wrong: &mut Vec<String>) -> HeaderMap {
     let mut all = HeaderMap::new();
     let seen = settings.headers.iter().map(|(name, value)| (name, value.as_str(), false));
     let unseen = settings.secret_headers.iter().map(|(name, value)| (name, value.expose(), true));
@@ -221,7 +232,6 @@ fn headers(settings: &PushSettings, url: &Uri, own_body: bool, wrong: &mut Vec<S
     }
     // Some gateways turn away who does not say what it is.
     all.entry(header::USER_AGENT).or_insert(HeaderValue::from_static(AGENT));
-    let content_type = if own_body { settings.content_type.as_str() } else { event::MEDIA_TYPE };
     let host = url.authority().map_or("", |authority| authority.as_str());
     for (name, value) in
         [(header::CONTENT_TYPE, content_type), (header::HOST, host), (header::CONNECTION, "close")]

@@ -46,6 +46,10 @@ pub(super) fn check(config: &Config, as_json: bool) -> ExitCode {
                 counted(plan.alarms.iter().filter(|alarm| alarm.sight.is_none()).count(), "alarm"),
                 counted(plan.callouts.len(), "call-out"),
             );
+            if !plan.watched.is_empty() {
+                let sites = if plan.watched.len() == 1 { "site" } else { "sites" };
+                println!("it is the witness of {} other {sites}", plan.watched.len());
+            }
             ExitCode::SUCCESS
         }
         Err(mistakes) => wrong(&mistakes.text),

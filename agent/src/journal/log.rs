@@ -182,6 +182,8 @@ impl Log {
                 | Body::Answered { .. }
                 | Body::Resumed { .. }
                 | Body::Refused { .. }
+                | Body::SilencePlanned { .. }
+                | Body::SilenceEnded { .. }
                 | Body::Switched { .. }
                 | Body::Released { .. }
                 | Body::Proved { .. }
@@ -189,7 +191,13 @@ impl Log {
                 | Body::Held { .. }
                 | Body::ByHand { .. }
                 | Body::CommandKept { .. }
-                | Body::NotProved { .. } => return true,
+                | Body::NotProved { .. }
+                | Body::TestsBegan { .. }
+                | Body::Tested { .. }
+                | Body::TestAnswered { .. }
+                | Body::TestUnanswered { .. }
+                | Body::Noticed { .. }
+                | Body::OutageDrilled { .. } => return true,
             };
             // An alarm that is put aside does not stand any more.
             if matches!(kind, "shelf" | "out") && begins {

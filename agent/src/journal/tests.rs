@@ -2,7 +2,9 @@ use super::*;
 use slackwater_rules::alarm::Priority;
 use slackwater_rules::quality::Quality;
 use slackwater_rules::reading::Value;
-use slackwater_rules::record::{Body, By, Estimated, Outcome, Purpose, Verdict};
+use slackwater_rules::record::{
+    About, Body, By, Estimated, Measured, Outcome, Purpose, Stage, Standing, Verdict,
+};
 use slackwater_rules::time::Wall;
 use std::fs;
 use std::io::{BufRead, BufReader};
@@ -652,12 +654,44 @@ fn one_of_each() -> Vec<Body> {
         },
         Body::Proved { relay: s("air-pump"), switching: 4, after: span },
         Body::NotProved { relay: s("air-pump"), switching: 4, why: why.clone(), unknown: true },
+        Body::Released { relay: s("heater"), episode: 1, why: why.clone() },
+        Body::Marked { episode: 1, verdict: Verdict::False, note: why.clone(), by: by() },
         Body::Withheld { relay: s("air-pump"), on: true, episode: 1, why: why.clone() },
         Body::Held { relay: s("air-pump"), episode: 1, why: why.clone() },
         Body::ByHand { relay: s("air-pump"), episode: 1, shows: false, why: why.clone() },
         Body::CommandKept { relay: s("air-pump"), topic: s("lagoon/airpump/set"), payload: s("on") },
-        Body::Released { relay: s("heater"), episode: 1, why: why.clone() },
-        Body::Marked { episode: 1, verdict: Verdict::False, note: why, by: by() },
+        Body::TestsBegan {
+            why: why.clone(),
+            channels: vec![Standing { target: s("ines.mail"), proved: Some(span), missed: 2 }],
+        },
+        Body::Tested {
+            target: s("ines.mail"),
+            code: s("K7QF"),
+            within: span,
+            headline: s("TEST"),
+            lines: vec![s("one")],
+        },
+        Body::TestAnswered { test: 9, target: s("ines.mail"), by: by(), after: span },
+        Body::TestUnanswered { test: 9, target: s("ines.mail"), why: why.clone() },
+        Body::Noticed {
+            target: s("ines.mail"),
+            about: About::Absence {
+                contact: s("ines"),
+                first: s("2026-12-20"),
+                last: s("2026-12-31"),
+                stage: Stage::HandOver,
+            },
+            last: Some(span),
+            headline: s("you stand in"),
+            lines: Vec::new(),
+        },
+        Body::OutageDrilled {
+            alarm: s("power-lost"),
+            steps: vec![Measured { what: s("raised"), took: Some(span), within: span }],
+            by: by(),
+        },
+        Body::SilencePlanned { length: span, why, by: by() },
+        Body::SilenceEnded { by: by() },
         Body::Learned { tank: s("lagoon"), numbers: vec![44.0, -0.125, 1e-7, 0.1 + 0.2] },
         Body::Foretold {
             alarm: s("power-lost"),
@@ -674,7 +708,7 @@ fn one_of_each() -> Vec<Body> {
     ]
 }
 
-const KINDS: usize = 43;
+const KINDS: usize = 51;
 
 /// A new kind breaks this match: give it a place here, and one of it to [`one_of_each`].
 fn place_of(body: &Body) -> usize {
@@ -720,7 +754,15 @@ fn place_of(body: &Body) -> usize {
         Body::Held { .. } => 38,
         Body::ByHand { .. } => 39,
         Body::CommandKept { .. } => 40,
-        Body::Learned { .. } => 41,
-        Body::Foretold { .. } => 42,
+        Body::TestsBegan { .. } => 41,
+        Body::Tested { .. } => 42,
+        Body::TestAnswered { .. } => 43,
+        Body::TestUnanswered { .. } => 44,
+        Body::Noticed { .. } => 45,
+        Body::OutageDrilled { .. } => 46,
+        Body::SilencePlanned { .. } => 47,
+        Body::SilenceEnded { .. } => 48,
+        Body::Learned { .. } => 49,
+        Body::Foretold { .. } => 50,
     }
 }

@@ -122,6 +122,8 @@ fn plan() -> Plan {
         alarms: Vec::new(),
         callouts: Vec::new(),
         works: std::collections::BTreeMap::new(),
+        drill: slackwater_rules::plan::Drill::default(),
+        watched: Vec::new(),
         directory: Directory::default(),
     }
 }

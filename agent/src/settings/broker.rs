@@ -54,13 +54,19 @@ const LONGEST_CLIENT_ID: usize = 128;
 
 impl BrokerSettings {
     pub(super) fn read(item: &Item<'_>) -> Option<Self> {
+        Self::read_as(item, own_client_id(), None)
+    }
+
+    /// With another usual client id, and topics of its own below another one than that id's.
+    pub(super) fn read_as(item: &Item<'_>, usual_id: String, below: Option<String>) -> Option<Self> {
         let mut table = item.table()?;
         let host = table.need("host", Item::host);
         let tls = table.or("tls", None, TlsSettings::read);
         let usual_port = if matches!(tls, Some(None)) { 1883 } else { 8883 };
         let port = table.or("port", usual_port, Item::port);
-        let client_id = table.or("client-id", own_client_id(), client_id);
-        let ours = format!("slackwater/{}", client_id.as_deref().unwrap_or_default());
+        let client_id = table.or("client-id", usual_id, client_id);
+        let ours =
+            below.unwrap_or_else(|| format!("slackwater/{}", client_id.as_deref().unwrap_or_default()));
         let user = table.may("user", Item::text);
         let password = table.may("password-file", Item::secret);
         let keep_alive =

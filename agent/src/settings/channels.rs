@@ -110,6 +110,20 @@ fn siren(table: &mut Table<'_>) -> Option<SirenSettings> {
 }
 
 fn push(table: &mut Table<'_>) -> Option<PushSettings> {
+    let methods = [("POST", Method::POST), ("PUT", Method::PUT)];
+    let method = table.or("method", Method::POST, |i| i.one_of(&methods));
+    let template = table.may("template-file", Item::body);
+    let usual_type = match template {
+        Some(None) => "application/cloudevents+json; charset=utf-8",
+        _ => "text/plain; charset=utf-8",
+    };
+    let content_type = table.or("content-type", usual_type.to_owned(), Item::text);
+    let request = request(table)?;
+    Some(PushSettings { method: method?, template: template?, content_type: content_type?, ..request })
+}
+
+/// Where a request goes, and with which headers; the rest as for a POST of our own.
+pub(super) fn request(table: &mut Table<'_>) -> Option<PushSettings> {
     let open = table.may("url", |item| url(item, &item.text()?).map(Secret::new));
     let hidden = table.may("url-file", |item| {
         let secret = item.secret()?;
@@ -122,32 +136,24 @@ fn push(table: &mut Table<'_>) -> Option<PushSettings> {
         (Some(Some(_)), Some(Some(_))) => table.wrong("url-file", "`url` is given too: one of them must go"),
         (None, _) | (_, None) => None,
     };
-    let methods = [("POST", Method::POST), ("PUT", Method::PUT)];
-    let method = table.or("method", Method::POST, |i| i.one_of(&methods));
-    let template = table.may("template-file", Item::body);
-    let usual_type = match template {
-        Some(None) => "application/cloudevents+json; charset=utf-8",
-        _ => "text/plain; charset=utf-8",
-    };
-    let content_type = table.or("content-type", usual_type.to_owned(), Item::text);
     let headers = table.or("headers", BTreeMap::new(), |item| fields(item, Item::text));
     let secret_headers = table.or("secret-header-files", BTreeMap::new(), |item| fields(item, Item::secret));
     let ca_file = table.may("ca-file", Item::certificates);
     let timeout = table.or("timeout", Span::seconds(20), |i| i.span(Span::seconds(1)..=Span::minutes(5)));
     Some(PushSettings {
         url: url?,
-        method: method?,
+        method: Method::POST,
         headers: headers?,
         secret_headers: secret_headers?,
-        template: template?,
-        content_type: content_type?,
+        template: None,
+        content_type: String::new(),
         ca_file: ca_file?,
         timeout: timeout?,
     })
 }
 
 /// The URL if it is one; no text shows it.
-fn url(item: &Item<'_>, text: &str) -> Option<String> {
+pub(super) fn url(item: &Item<'_>, text: &str) -> Option<String> {
     let Some(uri) = text.parse::<Uri>().ok().filter(|uri| uri.host().is_some()) else {
         return item.wrong("it is not a URL like \"https://push.example.org/halyard\"");
     };
@@ -161,7 +167,7 @@ fn url(item: &Item<'_>, text: &str) -> Option<String> {
 }
 
 /// Whether a host is this very machine, by its name or address.
-fn this_machine(host: &str) -> bool {
+pub(super) fn this_machine(host: &str) -> bool {
     let bare = host.trim_start_matches('[').trim_end_matches(']');
     host == "localhost" || bare.parse::<std::net::IpAddr>().is_ok_and(|address| address.is_loopback())
 }

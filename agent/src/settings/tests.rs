@@ -3,7 +3,7 @@
 use super::*;
 use insta::assert_snapshot;
 use jiff::civil::{Time, date};
-use slackwater_rules::plan::{ChannelKind, Hours};
+use slackwater_rules::plan::{Absence, ChannelKind, Hours};
 use slackwater_rules::time::Span;
 use std::fs;
 use std::os::unix::fs::PermissionsExt as _;
@@ -129,7 +129,7 @@ fn everything_that_can_be_said_is_understood() {
         [contact.ines]
         name = "Ines"
         hours = ["07:00-23:00", "23:30-00:30"]
-        away = [{ from = "2026-12-20", until = 2026-12-31 }]
+        away = [{ from = "2026-12-20", until = 2026-12-31, sitter = "tom" }]
         [contact.ines.channel.mail]
         kind = "mail"
         to = "ines@example.org"
@@ -146,6 +146,9 @@ fn everything_that_can_be_said_is_understood() {
         content-type = "text/markdown"
         ca-file = "ca.pem"
         timeout = "10 s"
+        [contact.tom.channel.mail]
+        kind = "mail"
+        to = "tom@example.org"
         [channel.siren]
         kind = "siren"
         topic = "room2/siren/set"
@@ -180,7 +183,8 @@ fn everything_that_can_be_said_is_understood() {
     assert_eq!(mail.password.as_ref().map(|secret| secret.expose()), Some("with space "));
     let ines = &settings.contacts["ines"];
     assert_eq!(ines.name, "Ines");
-    assert_eq!(ines.away, [(date(2026, 12, 20), date(2026, 12, 31))]);
+    let sitter = Some("tom".to_owned());
+    assert_eq!(ines.away, [Absence { first: date(2026, 12, 20), last: date(2026, 12, 31), sitter }]);
     let time = |hour, minute| Time::constant(hour, minute, 0, 0);
     assert_eq!(
         ines.hours,
@@ -467,7 +471,11 @@ fn everything_that_the_sample_leaves_out_is_right_too() {
         .file("broker-password", "x\n", 0o600)
         .file("mail-password", "x\n", 0o600)
         .file("push-authorization", "x\n", 0o600)
+        .file("ups-password", "x\n", 0o600)
         .file("sim-pin", "4711\n", 0o600)
+        .file("site-password", "x\n", 0o600)
+        // RFC 8037, appendix A.1 (from memory).
+        .file("check-in-key", "nWGxne_9WmC6hEr0kuwsxERJxWl7MmkZcDusAxyuf2A\n", 0o600)
         .file("push.txt", "{title}\n", 0o644)
         .settings();
 }

@@ -3,11 +3,12 @@
 //! out.
 
 use crate::channels::{self, Channels};
+use crate::checkin::WayHealth;
 use crate::keeper::Keeper;
 use crate::modem::{self, Modem};
 use serde::Serialize;
 use serde_json::json;
-use slackwater_rules::engine::{AlarmView, Explanation, Status};
+use slackwater_rules::engine::{AlarmView, DrillsView, Explanation, Status};
 use slackwater_rules::plan::Target;
 use std::collections::BTreeMap;
 use std::fmt::Write;
@@ -32,6 +33,12 @@ pub(super) struct Health {
     pub(super) modem: Option<modem::View>,
     /// How the channels are.
     pub(super) channels: BTreeMap<Target, channels::Health>,
+    /// How this site's check-ins get out, each way.
+    pub(super) check_ins: Vec<(&'static str, WayHealth)>,
+    /// The silence of this site that somebody has announced, in words.
+    pub(super) silence: Option<String>,
+    /// How many check-ins of other sites were taken, and turned away for each cause.
+    pub(super) watched: (u64, BTreeMap<&'static str, u64>),
 }
 
 impl Default for Health {
@@ -45,6 +52,9 @@ impl Default for Health {
             journal: None,
             modem: None,
             channels: BTreeMap::new(),
+            check_ins: Vec::new(),
+            silence: None,
+            watched: (0, BTreeMap::new()),
         }
     }
 }
@@ -95,6 +105,11 @@ pub(super) fn json(status: &Status, health: &Health) -> String {
             "reload_refused": health.reload_refused,
             "clock_trusted": status.at.wall_trusted,
             "channels": channels,
+            "check_ins": health.check_ins.iter().map(|(way, own)| json!({
+                "way": way, "last_ok": own.last_ok, "trouble": own.trouble,
+            })).collect::<Vec<_>>(),
+            "silence": health.silence,
+            "watched": {"taken": health.watched.0, "refused": health.watched.1},
         },
     }))
 }
@@ -168,6 +183,10 @@ pub(super) fn words(status: &Status, health: &Health) -> String {
             alarm.truth
         );
     }
+    if let Some(drills) = &status.drills {
+        out.push_str("\ntest pages and drills\n");
+        drilled(&mut out, drills);
+    }
     if !status.estimates.is_empty() {
         out.push_str("\nhow long there is\n");
     }
@@ -191,6 +210,21 @@ pub(super) fn words(status: &Status, health: &Health) -> String {
     let clock =
         if status.at.wall_trusted { "trusted" } else { "NOT TRUSTED: nothing says that it is synchronised" };
     let _ = writeln!(out, "  clock    {clock}");
+    for (way, own) in &health.check_ins {
+        let _ = match (&own.trouble, own.last_ok) {
+            (Some(why), _) => writeln!(out, "  {way}: FAILING: {why}"),
+            (None, Some(_)) => writeln!(out, "  {way}: well"),
+            (None, None) => writeln!(out, "  {way}: not used yet"),
+        };
+    }
+    if let Some(silence) = &health.silence {
+        let _ = writeln!(out, "  {silence}");
+    }
+    let (taken, refused) = &health.watched;
+    if *taken > 0 || !refused.is_empty() {
+        let refused: Vec<_> = refused.iter().map(|(cause, count)| format!(", {count} {cause}")).collect();
+        let _ = writeln!(out, "  check-ins of other sites: {taken} taken{}", refused.concat());
+    }
     match &health.modem {
         Some(Ok(view)) => drop(writeln!(out, "  modem    {view}")),
         Some(Err(why)) => drop(writeln!(out, "  modem    NOT READY: {why}")),
@@ -209,6 +243,36 @@ pub(super) fn words(status: &Status, health: &Health) -> String {
     }
     out.truncate(out.trim_end().len());
     out
+}
+
+fn drilled(out: &mut String, drills: &DrillsView) {
+    let wide = drills.channels.iter().map(|channel| channel.target.len()).max().unwrap_or(0);
+    for channel in &drills.channels {
+        let proved = match channel.proved {
+            Some(ago) => format!("proved {ago} ago"),
+            None => "never proved".to_owned(),
+        };
+        let missed = match channel.missed {
+            0 => String::new(),
+            1 => "; the last test page was NOT answered".to_owned(),
+            n => format!("; the last {n} test pages were NOT answered"),
+        };
+        let asked = channel.asked.map_or(String::new(), |ago| format!("; a test page waits, {ago} so far"));
+        let _ = writeln!(out, "  {:<wide$}  {proved}{missed}{asked}", channel.target);
+    }
+    match (drills.waits, drills.next) {
+        (Some(why), _) => drop(writeln!(out, "  test pages are due and wait: {why}")),
+        (None, Some(next)) => drop(writeln!(out, "  next test pages in {next}")),
+        (None, None) => {}
+    }
+    match (drills.outage, drills.outage_every) {
+        (Some(ago), every) => {
+            let due = every.is_some_and(|every| ago > every);
+            let _ = writeln!(out, "  last outage drill {ago} ago{}", if due { ": one is DUE" } else { "" });
+        }
+        (None, Some(_)) => drop(writeln!(out, "  no outage drill yet: one is DUE")),
+        (None, None) => {}
+    }
 }
 
 fn ringing_line(alarm: &AlarmView) -> String {

@@ -15,8 +15,10 @@ impl Watch {
                     (false, true) => Delivery::Backlog,
                     (false, false) => Delivery::Live,
                 };
-                let payload = message.payload.to_vec();
-                self.turn(now, Input::Message { topic: message.topic, payload, delivery });
+                if !self.witness(now, &message.topic, &message.payload, delivery) {
+                    let payload = message.payload.to_vec();
+                    self.turn(now, Input::Message { topic: message.topic, payload, delivery });
+                }
                 self.acks.extend(message.ack);
             }
             Event::Up { session_present } => {

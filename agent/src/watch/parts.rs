@@ -44,6 +44,8 @@ pub enum Trouble {
     Signals(io::Error),
     /// The broker's settings; `check` finds them first.
     Broker(String),
+    /// The check-ins' settings; `check` finds them first.
+    CheckIn(String),
     /// A part that the watch can't do without has ended.
     Lost(&'static str),
 }
@@ -55,6 +57,7 @@ impl fmt::Display for Trouble {
             Self::Control(error) => write!(f, "the control socket: {error}"),
             Self::Signals(error) => write!(f, "signals: {error}"),
             Self::Broker(text) => write!(f, "[broker]: {text}"),
+            Self::CheckIn(text) => write!(f, "[check-in]: {text}"),
             Self::Lost(part) => write!(f, "{part} has ended: this should not happen"),
         }
     }

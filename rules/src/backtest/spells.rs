@@ -88,6 +88,8 @@ impl Spells {
             | Body::Refused { .. }
             | Body::WorkBegan { .. }
             | Body::WorkEnded { .. }
+            | Body::SilencePlanned { .. }
+            | Body::SilenceEnded { .. }
             | Body::Switched { .. }
             | Body::Released { .. }
             | Body::Proved { .. }
@@ -95,7 +97,13 @@ impl Spells {
             | Body::Held { .. }
             | Body::ByHand { .. }
             | Body::CommandKept { .. }
-            | Body::NotProved { .. } => {}
+            | Body::NotProved { .. }
+            | Body::TestsBegan { .. }
+            | Body::Tested { .. }
+            | Body::TestAnswered { .. }
+            | Body::TestUnanswered { .. }
+            | Body::Noticed { .. }
+            | Body::OutageDrilled { .. } => {}
         }
     }
 

@@ -192,6 +192,12 @@ impl<W: World> Told<'_, W> {
             Test::HasBeen { .. } | Test::After { .. } | Test::Then { .. } => {
                 vec![format!("{written} ({})", self.why(test, true))]
             }
+            Test::Blind(Sight::Sensor(id)) if self.plan.watched.iter().any(|site| site.sensor == *id) => {
+                let silent = now - self.present.world.heard(*id);
+                let at = self.present.world.local(now - silent);
+                let at = at.map_or(String::new(), |at| format!(" (since {})", at.strftime("%H:%M")));
+                vec![format!("no check-in for {silent}{at}")]
+            }
             Test::Until(foretold) => {
                 let answer = self.present.world.foretell(&foretold.asked);
                 let mut found: Vec<_> = foretold

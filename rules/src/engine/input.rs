@@ -3,7 +3,7 @@
 
 use crate::plan::SensorId;
 use crate::reading::Value;
-use crate::record::{By, Outcome, Seq, Verdict};
+use crate::record::{By, Measured, Outcome, Seq, Verdict};
 use crate::time::Span;
 
 /// What can happen.
@@ -35,6 +35,24 @@ pub enum Input {
         value: Value,
         /// Live, or old.
         delivery: Delivery,
+    },
+    /// What a watched site said of itself with its last check-in, in words for pages.
+    Noted {
+        /// Its sensor's place in the plan.
+        sensor: SensorId,
+        /// What it said.
+        words: String,
+        /// What may be the cause if nothing more is heard from it.
+        likely: String,
+    },
+    /// Something from outside was not taken. The caller bounds how often.
+    TurnedAway {
+        /// What.
+        what: String,
+        /// Why.
+        why: String,
+        /// From where, as far as is known.
+        by: By,
     },
     /// A source answered for this sensor, but with nothing that can be believed.
     Missed {
@@ -167,9 +185,27 @@ pub enum Word {
         /// Why; may be empty.
         note: String,
     },
+    /// Says beforehand that this site will be silent, so that its witness waits.
+    PlanSilence {
+        /// At most a day.
+        length: Span,
+        /// The reason.
+        why: String,
+    },
+    /// Takes it back.
+    EndSilence,
     /// Tests a call-out from end to end.
     Drill {
         /// The policy's name.
         callout: String,
+    },
+    /// Sends a test page to everyone, by every channel.
+    TestPages,
+    /// Says how an outage drill went.
+    OutageDrilled {
+        /// The alarm that it was about.
+        alarm: String,
+        /// What was waited for.
+        steps: Vec<Measured>,
     },
 }

@@ -164,7 +164,7 @@ impl Engine {
             alarm: alarm.name.clone(),
             episode,
             code,
-            place: self.plan.place(alarm.tank).to_owned(),
+            place: self.plan.place_of(alarm).to_owned(),
             priority: alarm.priority,
             since: held,
             because: self.because(id),
@@ -220,12 +220,25 @@ impl Engine {
     pub(super) fn because(&self, id: AlarmId) -> String {
         let memory = &self.recalls[id.index()].when;
         let present = Present { world: &self.world(), memory, now: self.now.mono };
-        self.plan.alarm(id).condition.because(&self.plan, &present)
+        let alarm = self.plan.alarm(id);
+        let because = alarm.condition.because(&self.plan, &present);
+        [because].into_iter().chain(self.notes_of(alarm, true)).collect::<Vec<_>>().join("; ")
     }
 
     /// The sensors an alarm rests on.
     pub(super) fn sensors_of(&self, id: AlarmId) -> impl Iterator<Item = SensorId> + '_ {
         self.plan.alarm(id).condition.sensors().into_iter()
+    }
+
+    /// What the site that the alarm is about said of itself; with the likely cause of its silence
+    /// if that is what rings.
+    pub(super) fn notes_of(&self, alarm: &Alarm, rings: bool) -> Vec<String> {
+        let site = alarm.watched.and_then(|id| self.plan.watched.get(id.index()));
+        let Some(note) = site.and_then(|site| self.senses.notes.get(&site.sensor)) else {
+            return Vec::new();
+        };
+        let likely = (rings && alarm.sight.is_some()).then_some(&note.likely);
+        [&note.words].into_iter().chain(likely).cloned().collect()
     }
 
     /// When an alarm that is true and waits out its on-delay would be raised.

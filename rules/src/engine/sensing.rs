@@ -29,6 +29,8 @@ pub(super) struct Senses {
     sighted: Vec<Sighted>,
     /// Why and since when the broker can't be heard.
     pub(super) deaf: Option<(String, Moment)>,
+    /// Words that came with a sensor's last reading, for pages.
+    pub(super) notes: BTreeMap<SensorId, Note>,
     /// Gateways, the sensors behind each, and since when all of them have been lost.
     pub(super) gateways: Vec<Gateway>,
 }
@@ -42,6 +44,14 @@ enum Sighted {
     Seen,
     /// No value has been in force since then, although one should.
     Lost(Moment),
+}
+
+/// What a watched site said of itself with its last check-in.
+#[derive(Clone, Debug)]
+pub(super) struct Note {
+    pub(super) words: String,
+    /// The cause if nothing more is heard.
+    pub(super) likely: String,
 }
 
 /// A radio or board that carries several sensors.
@@ -70,6 +80,7 @@ impl Senses {
             tracks: plan.sensors.iter().map(|_| Track::default()).collect(),
             sighted: vec![Sighted::Unsure; plan.sensors.len()],
             deaf: Some(("not yet connected".to_owned(), now)),
+            notes: BTreeMap::new(),
             gateways,
         }
     }
@@ -203,6 +214,13 @@ impl Engine {
     pub(super) fn measured(&mut self, id: SensorId, value: Value, delivery: Delivery) {
         if id.index() < self.plan.sensors.len() {
             self.take_in(id, delivery, Ok(Reading { value, measured: None }));
+        }
+    }
+
+    /// Words came with a reading: what a watched site said of itself.
+    pub(super) fn noted(&mut self, id: SensorId, note: Note) {
+        if id.index() < self.plan.sensors.len() {
+            self.senses.notes.insert(id, note);
         }
     }
 

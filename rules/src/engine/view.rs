@@ -1,6 +1,7 @@
 //! What the engine knows, for people: everything `status` shows, and the reasons that
 //! `explain` gives. Looking changes nothing.
 
+use super::drilling::DrillsView;
 use super::{DeadlineReason, Engine};
 use crate::alarm::Priority;
 use crate::callout::{Fate, Phase};
@@ -35,6 +36,8 @@ pub struct Status {
     pub estimates: Vec<Estimated>,
     /// The earliest first.
     pub deadlines: Vec<DeadlineView>,
+    /// What test pages and outage drills have shown; none if there are none.
+    pub drills: Option<DrillsView>,
 }
 
 /// A sensor.
@@ -178,6 +181,7 @@ impl Engine {
                 .iter()
                 .map(|(at, reason)| DeadlineView { due: at - now.mono, reason: self.reason_words(reason) })
                 .collect(),
+            drills: self.drills_view(now),
         }
     }
 
@@ -290,7 +294,7 @@ impl Engine {
         let standing = life.episode.as_ref().filter(|_| life.state.is_standing());
         AlarmView {
             name: alarm.name.clone(),
-            place: self.plan.place(alarm.tank).to_owned(),
+            place: self.plan.place_of(alarm).to_owned(),
             priority: alarm.priority,
             state: life.state.to_string(),
             truth: truth_word(self.watches[id.index()].truth),
@@ -355,6 +359,7 @@ impl Engine {
             DeadlineReason::Lease(call) => format!("call-out {call}: the answer runs out"),
             DeadlineReason::Settle(call) => format!("call-out {call}: the all-clear"),
             DeadlineReason::Retry(page) => format!("page {page} is tried again"),
+            DeadlineReason::Drills => "test pages and notices are looked after".to_owned(),
         }
     }
 

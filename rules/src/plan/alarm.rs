@@ -111,6 +111,7 @@ fn own(
         fallback,
         hazard: None,
         sight: None,
+        watched: None,
     };
     let consequence_of = consequence_of.unwrap_or_default();
     Some(Read { alarm, place: name.span.clone(), consequence_of, because_of: &[] })

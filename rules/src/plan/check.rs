@@ -9,7 +9,9 @@ use super::gear::{self, Parts};
 use super::nearest::did_you_mean;
 use super::rationalise::{self, Places};
 use super::read::{Item, Notes, Table};
-use super::{AlarmId, Directory, Plan, Sensor, TankId, alarm, callout, relay, sensor, sight, tank};
+use super::{
+    AlarmId, Directory, Plan, Sensor, TankId, alarm, callout, drill, relay, sensor, sight, tank, watched,
+};
 use crate::condition::Scope;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
@@ -101,6 +103,8 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
     let works = root.tables("work");
     let cards = root.tables("card");
     let sight = root.get("sight").and_then(Item::table);
+    let drill = root.get("drill").and_then(Item::table);
+    let watched = root.tables("watched");
     root.finish();
 
     let context = Context {
@@ -112,6 +116,7 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
         callouts: Index::of("callout", "call-out", &callouts),
         cards: cards.into_iter().map(|(name, table)| (name.it, tank::card(table))).collect(),
     };
+    let drill = drill::read(drill);
     let mut kinds_of_work = tank::usual_works();
     for (name, table) in works {
         if let Some(work) = tank::work(table, kinds_of_work.get(&name.it), &context) {
@@ -157,14 +162,26 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
     let own_places: Vec<_> = alarms.iter().flatten().map(|read| read.place.clone()).collect();
     let sight = sight::rules(sight, &context);
 
+    Index::of("watched", "watched site", &watched);
+    let declared = watched.len();
+    let watched = watched::read(watched, sensors.len(), &context);
+
     // From here on the parts are needed whole; but the names of alarms are checked in any case.
     let whole_alarms: Vec<Read> = alarms.into_iter().flatten().collect();
     let whole_sensors: Option<Vec<Sensor>> = sensors.into_iter().collect();
-    let added = match &whole_sensors {
-        Some(sensors) => sight::alarms(&sight, &whole_alarms, sensors, &tanks),
-        None => Vec::new(),
-    };
-    let whole = whole_sensors.is_some() && whole_alarms.len() == names.len();
+    let whole = whole_sensors.is_some() && whole_alarms.len() == names.len() && watched.len() == declared;
+    let (mut sites, mut theirs, mut added) = (Vec::new(), Vec::new(), Vec::new());
+    for site in watched {
+        sites.push(site.watched);
+        theirs.extend(site.sensors);
+        added.extend(site.alarms);
+    }
+    let whole_sensors = whole_sensors.map(|own| own.into_iter().chain(theirs).collect::<Vec<_>>());
+    if let Some(sensors) = &whole_sensors {
+        let all: Vec<&Read> = whole_alarms.iter().chain(&added).collect();
+        let blind = sight::alarms(&sight, &all, sensors, &tanks);
+        added.extend(blind);
+    }
     let alarms = joined(whole_alarms, added, names, whole, notes)?;
     let relays: Vec<_> = relays.into_iter().collect::<Option<_>>()?;
     notes.borrow_mut().extend(relay::opposed(&alarms, &own_places, &relays));
@@ -180,6 +197,8 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
         alarms,
         callouts: callouts.into_iter().collect::<Option<_>>()?,
         works: kinds_of_work,
+        drill,
+        watched: sites,
         directory: around.directory.clone(),
     };
     if context.errors() == 0 {

@@ -224,9 +224,9 @@ fn unwatched(plan: &Plan, places: &[Range<usize>]) -> Vec<Finding> {
         used.extend(alarm.condition.sensors());
         used.extend(worse(alarm));
     }
+    used.extend(plan.relays.iter().flat_map(|relay| relay.conditions()).flat_map(Condition::sensors));
     used.extend(plan.tanks.iter().flat_map(|tank| tank.gear.sensors()));
     used.extend(plan.batteries.iter().flat_map(Battery::sensors));
-    used.extend(plan.relays.iter().flat_map(|relay| relay.conditions()).flat_map(Condition::sensors));
     let idle = (0..).map(SensorId).zip(&plan.sensors).zip(places).filter(|((id, _), _)| !used.contains(id));
     idle.map(|((_, sensor), place)| {
         let title = format!("no alarm watches `{}`", sensor.name);

@@ -31,6 +31,8 @@ pub fn schema() -> Value {
             "work": things("Kinds of work on a tank, by name.", "work"),
             "card": things("First-aid steps of your own, by name.", "card"),
             "sight": { "$ref": "#/$defs/sight" },
+            "drill": { "$ref": "#/$defs/drill" },
+            "watched": things("Other sites that this watch is the witness of, by name.", "watched"),
         },
         "$defs": {
             "quantity": {
@@ -75,6 +77,24 @@ pub fn schema() -> Value {
                 ("priority", priority()),
                 ("callout", text("Who is told; \"none\" records it only.")),
                 ("consequence-of", texts("Alarms that explain it.")),
+            ]),
+            "drill": closed(&[], [
+                ("pages", text("When test pages go to everyone, local time: \"sunday 11:00\".")),
+                ("within", quantity("How long a test page waits for its answer.")),
+                ("outage", quantity("An outage drill older than this is due again.")),
+            ]),
+            "watched": closed(&["key"], [
+                ("name", text("As pages say it.")),
+                ("key", text("The public half of its check-in key.")),
+                ("every", quantity("How often it checks in.")),
+                ("silent-after", quantity("It rings after so long without a check-in; five of them if left out.")),
+                ("priority", priority()),
+                ("callout", text("Who is told; \"none\" records it only.")),
+                ("response", json!({
+                    "anyOf": [{ "type": "string" }, { "type": "array", "items": { "type": "string" } }],
+                    "description": "What to do, one action a line; \"card:NAME\" for the lines of a card.",
+                })),
+                ("hand-on", json!({ "type": "boolean", "description": "Rings too when an alarm is open there and its own pages reach nobody." })),
             ]),
         },
     })

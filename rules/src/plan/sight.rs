@@ -7,7 +7,7 @@ use super::context::Context;
 use super::finding::At;
 use super::measure::Kind;
 use super::read::{Item, Table};
-use super::{Alarm, CalloutId, Feed, Sensor, SensorId, Sight, Tank, TankId, alarm};
+use super::{Alarm, CalloutId, Feed, Sensor, SensorId, Sight, Tank, TankId, alarm, watched};
 use crate::alarm::Priority;
 use crate::condition::{Condition, Test};
 use crate::time::Span;
@@ -54,11 +54,15 @@ pub(super) fn rules(table: Option<Table<'_>>, context: &Context<'_>) -> Rules {
 }
 
 /// The alarms for lost sight that these alarms and sensors call for.
-pub(super) fn alarms(rules: &Rules, read: &[Read], sensors: &[Sensor], tanks: &[Tank]) -> Vec<Read> {
+pub(super) fn alarms(rules: &Rules, read: &[&Read], sensors: &[Sensor], tanks: &[Tank]) -> Vec<Read> {
     let mut blinded: BTreeMap<SensorId, BTreeSet<usize>> = BTreeMap::new();
     for (index, Read { alarm, .. }) in read.iter().enumerate() {
         let worse = alarm.worse.iter().flat_map(Condition::sensors);
-        for sensor in alarm.condition.sensors().into_iter().chain(worse) {
+        let watched = match &alarm.sight {
+            Some(Sight::Sensor(id)) => Some(*id),
+            Some(Sight::Broker | Sight::Gateway(_)) | None => None,
+        };
+        for sensor in alarm.condition.sensors().into_iter().chain(worse).chain(watched) {
             blinded.entry(sensor).or_default().insert(index);
         }
     }
@@ -66,8 +70,10 @@ pub(super) fn alarms(rules: &Rules, read: &[Read], sensors: &[Sensor], tanks: &[
     for id in blinded.keys() {
         let Some(sensor) = sensors.get(id.index()) else { continue };
         let broker = sensor.feed.topic().map(|_| Sight::Broker);
-        let larger = [broker, sensor.gateway.clone().map(Sight::Gateway)];
-        for cause in larger.into_iter().flatten().chain([Sight::Sensor(*id)]) {
+        // The silence of a watched site has an alarm already.
+        let by_itself = (sensor.measure.name != watched::MEASURE).then_some(Sight::Sensor(*id));
+        let causes_of = [broker, sensor.gateway.clone().map(Sight::Gateway), by_itself];
+        for cause in causes_of.into_iter().flatten() {
             causes.entry(cause).or_default().insert(*id);
         }
     }
@@ -123,6 +129,7 @@ fn build(rules: &Rules, sight: Sight, lost: &[&Sensor], silenced: &[&Alarm], tan
         fallback: None,
         hazard: None,
         sight: Some(sight),
+        watched: None,
     };
     Some(Read {
         alarm,

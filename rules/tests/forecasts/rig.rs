@@ -1,7 +1,7 @@
 //! A simulated tank wired to the real engine: the generator of the science tests (which no model of
 //! ours made) says each minute what its sensors read, and the engine hears it as messages.
 
-use crate::simulator::{Faults, Random, Sight, Simulator, Tank};
+use crate::simulator::{Cooler, Faults, Random, Sight, Simulator, Tank};
 use jiff::tz::TimeZone;
 use slackwater_rules::engine::{Delivery, Effect, Engine, Input, Link, Status, Word};
 use slackwater_rules::page::Page;
@@ -130,6 +130,7 @@ pub(crate) fn tank() -> Tank {
         offset: 0.0,
         gaps_per_day: 0.0,
         sight: Sight::Power,
+        cooler: Cooler::None,
     }
 }
 

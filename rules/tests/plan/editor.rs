@@ -57,6 +57,7 @@ fn the_schema_has_the_keys_that_the_reader_knows_and_no_others() {
         ("callout.x", "callout"),
         ("work.x", "work"),
         ("card.x", "card"),
+        ("watched.x", "watched"),
     ] {
         let text = format!("[{heading}]\n{unknown}\n");
         assert_eq!(known(&text, heading), keys(&format!("/$defs/{of}/properties")), "{heading}");

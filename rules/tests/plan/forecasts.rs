@@ -154,3 +154,11 @@ fn what_can_not_be_foretold_is_a_mistake_with_its_reason() {
     ];
     assert_snapshot!(all.join("\n"));
 }
+
+#[test]
+fn every_fault_that_a_model_finds_can_be_asked_for() {
+    use slackwater_rules::forecast::faults::Fault;
+    for fault in Fault::ALL {
+        assert!(Sign::ALL.iter().any(|(_, sign)| *sign == Sign::Fault(fault)), "{fault:?}");
+    }
+}

@@ -9,3 +9,4 @@ mod mistakes;
 mod robust;
 mod site;
 mod sources;
+mod watched;

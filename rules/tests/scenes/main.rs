@@ -3,9 +3,11 @@
 mod harness;
 
 mod callouts;
+mod drills;
 mod lifecycle;
 mod outages;
 mod relays;
 mod restarts;
 mod senses;
 mod sources;
+mod witness;

@@ -2,8 +2,8 @@
 //! beside a baseline of the same run where there is one:
 //!
 //! ```text
-//! cargo bench -p slackwater-tests                        # everything, about five minutes
-//! cargo bench -p slackwater-tests --bench figures -- ingest paging memory disk
+//! cargo bench -p slackwater-tests                        # everything, about nine minutes
+//! cargo bench -p slackwater-tests --bench figures -- ingest paging memory disk witness
 //! ```
 //!
 //! The agent that is measured is the binary as it ships, in a process of its own. So are the
@@ -19,6 +19,7 @@ mod process;
 mod publisher;
 mod site;
 mod table;
+mod witness;
 
 use slackwater_tests::mosquitto::{self, Mosquitto, Options};
 use std::error::Error;
@@ -29,11 +30,12 @@ type Result<T> = std::result::Result<T, Box<dyn Error>>;
 /// What it is called, and what measures it.
 type Section = (&'static str, fn() -> Result<()>);
 
-const SECTIONS: [Section; 4] = [
+const SECTIONS: [Section; 5] = [
     ("ingest", ingest::measure),
     ("paging", paging::measure),
     ("memory", memory::measure),
     ("disk", disk::measure),
+    ("witness", witness::measure),
 ];
 
 fn main() -> ExitCode {

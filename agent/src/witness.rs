@@ -1,0 +1,20 @@
+//! The witness's side of check-ins: what came on a site's topic flows in, and what may be believed
+//! of it flows out: a sign of life or old news, words for pages, a silence that was announced. It
+//! exists because a broker elsewhere is nobody's friend: what is forged, replayed, too large or
+//! garbled is turned away here, before the engine hears of it, and said without ever flooding.
+//!
+//! [`Roster`] remembers the newest check-in of each site over restarts, in a small file beside the
+//! journal: not as a record, since nothing in the engine follows from it.
+
+mod memory;
+mod order;
+mod refusals;
+mod roster;
+mod words;
+
+pub use refusals::Refusal;
+pub use roster::{Roster, Taken};
+pub use words::Note;
+
+#[cfg(test)]
+mod tests;
