@@ -105,6 +105,61 @@ fn reading_with_ten_alarms(bencher: Bencher<'_, '_>) {
     bencher.counter(ItemsCount::new(1_usize)).bench_local(|| site.hear(SENSORS));
 }
 
+/// A reading of a tank's thermometer with the room's, a heater's and a pump's sensor beside it: through the
+/// engine, the tank's model with its tests, and an alarm that asks the model for a forecast.
+#[divan::bench(min_time = 1)]
+fn reading_through_a_model(bencher: Bencher<'_, '_>) {
+    const TANK: &str = r#"
+[tank.lagoon]
+volume = "420 L"
+heater = { sensor = "heater", power = "200 W" }
+
+[sensor.water]
+topic = "water"
+tank = "lagoon"
+measures = "temperature"
+unit = "degC"
+every = "30 s"
+
+[sensor.room]
+topic = "room"
+measures = "temperature"
+unit = "degC"
+every = "30 s"
+
+[sensor.heater]
+topic = "heater"
+tank = "lagoon"
+measures = "power"
+unit = "W"
+every = "30 s"
+
+[alarm.cooling]
+tank = "lagoon"
+when = "time until water < 22 degC is under 6 h"
+priority = "high"
+response = "Look."
+"#;
+    let mut site = Site::new(plan(TANK));
+    let mut hear = move || {
+        site.pass(10_000);
+        site.said += 1;
+        let heats = site.said % 600 < 200;
+        let (topic, payload) = match site.said % 3 {
+            0 => ("water", if heats { "25.1" } else { "25.0" }),
+            1 => ("room", "20.5"),
+            _ => ("heater", if heats { "200" } else { "0" }),
+        };
+        let topic = topic.to_owned();
+        site.step(Input::Message { topic, payload: payload.into(), delivery: Delivery::Live })
+    };
+    // Two days, so that it has learned.
+    for _ in 0..17_280 {
+        hear();
+    }
+    bencher.counter(ItemsCount::new(1_usize)).bench_local(hear);
+}
+
 /// A reading that one alarm looks at, with so many alarms elsewhere: the cost should not grow.
 #[divan::bench(args = [10, 100, 1_000, 10_000], min_time = 1)]
 fn reading_with_unrelated_alarms(bencher: Bencher<'_, '_>, alarms: usize) {

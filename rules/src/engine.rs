@@ -91,9 +91,9 @@ pub struct Engine {
     /// Commands that the broker keeps. Comes from messages.
     kept: BTreeMap<RelayId, String>,
     works: BTreeMap<TankId, Spell>,
-    ledger: Ledger,
     drills: Drills,
     slips: Slips,
+    ledger: Ledger,
     silence: Option<Silence>,
 }
 
@@ -173,9 +173,9 @@ impl Engine {
             other_hands: BTreeMap::new(),
             kept: BTreeMap::new(),
             works: BTreeMap::new(),
-            ledger: Ledger::default(),
             drills: Drills::default(),
             slips: Slips::default(),
+            ledger: Ledger::default(),
             silence: None,
         }
     }
@@ -258,8 +258,8 @@ impl Engine {
         let pausing = pausing.map(|(_, (seq, _))| Some(*seq));
         let calls = self.calls.keys().map(|id| Some(*id));
         let members = self.calls.values().flat_map(|call| call.members.iter().map(|m| Some(m.episode)));
-        let ledger = [self.ledger.rests_on(self.now.mono)];
         let drills = self.rests_on_drills().into_iter().map(Some);
+        let ledger = [self.ledger.rests_on(self.now.mono)];
         let silence = self.silence_at(self.now.mono).map(|silence| Some(silence.seq));
         let learned = self.foresight.rests_on().map(Some);
         lives
@@ -270,8 +270,8 @@ impl Engine {
             .chain(pausing)
             .chain(calls)
             .chain(members)
-            .chain(ledger)
             .chain(drills)
+            .chain(ledger)
             .flatten()
             .min()
             .unwrap_or(self.next_seq)

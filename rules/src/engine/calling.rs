@@ -163,8 +163,8 @@ impl Engine {
             return self.end_call(id);
         }
         let reaches = |rung: &&Step| {
-            let reaches = |target: &Target, why: &Option<String>| why.is_none() && !self.is_shut(id, target);
-            self.asked(rung).iter().any(|(target, why)| target.contact.is_some() && reaches(target, why))
+            let reaches = |target: &Target| target.contact.is_some() && !self.is_shut(id, target);
+            self.asked(rung).iter().any(|(target, why)| why.is_none() && reaches(target))
         };
         let nobody = !steps.iter().any(|rung| reaches(&rung));
         // The ladder's last rung repeats; where its people can't be reached, the last that can.
@@ -208,13 +208,6 @@ impl Engine {
         }
     }
 
-    /// That a channel fails is told by the others, and by none while all do: whatever else there
-    /// is to say keeps trying, and finds out when one works.
-    fn is_shut(&self, call: Seq, target: &Target) -> bool {
-        self.calls.get(&call).is_some_and(|call| self.is_about_channels(call))
-            && self.world().trouble(&Part::Channel(target.clone())).is_some()
-    }
-
     /// Everyone a step asks, each with why not if not: its targets, and those who stand in for
     /// people that are away. While the date is not sure, both are asked.
     fn asked(&self, rung: &Step) -> Vec<(Target, Option<String>)> {
@@ -235,6 +228,13 @@ impl Engine {
             }
         }
         asked
+    }
+
+    /// That a channel fails is told by the others, and by none while all do: whatever else there
+    /// is to say keeps trying, and finds out when one works.
+    fn is_shut(&self, call: Seq, target: &Target) -> bool {
+        self.calls.get(&call).is_some_and(|call| self.is_about_channels(call))
+            && self.world().trouble(&Part::Channel(target.clone())).is_some()
     }
 
     /// Why a person can't be told at this time of day; none if they can, or if the time of day

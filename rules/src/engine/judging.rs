@@ -84,6 +84,7 @@ impl Engine {
             senses: &self.senses,
             plan: &self.plan,
             runs: &self.runs,
+            ledger: &self.ledger,
             foresight: &self.foresight,
             ledger: &self.ledger,
             now,

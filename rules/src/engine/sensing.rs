@@ -102,8 +102,8 @@ pub(super) struct Sensed<'a> {
     pub(super) senses: &'a Senses,
     pub(super) plan: &'a Plan,
     pub(super) runs: &'a BTreeMap<RelayId, Run>,
-    pub(super) ledger: &'a Ledger,
     pub(super) foresight: &'a Foresight,
+    pub(super) ledger: &'a Ledger,
     pub(super) now: Now,
 }
 
@@ -207,8 +207,8 @@ impl Engine {
             senses: &self.senses,
             plan: &self.plan,
             runs: &self.runs,
-            ledger: &self.ledger,
             foresight: &self.foresight,
+            ledger: &self.ledger,
             now: self.now,
         }
     }

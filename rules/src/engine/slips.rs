@@ -57,6 +57,7 @@ impl Slips {
     pub(super) fn note_delivery(&mut self, page: Seq, result: &Outcome) {
         let Some(slip) = self.open.get_mut(&page) else { return };
         slip.sent.deferred += u32::from(matches!(result, Outcome::Deferred { .. }));
+        slip.sent.doubts += u32::from(result.is_doubtful());
         slip.sent.last = Some(result.clone());
         if !slip.sent.is_pending() {
             self.open.remove(&page);
@@ -112,10 +113,11 @@ impl Engine {
     pub(super) fn retry_slip(&mut self, page: Seq) {
         let Some(slip) = self.slips.open.get(&page) else { return };
         if self.now.mono - slip.sent.at > RETRY_WITHIN {
-            let why = "not delivered within a day".to_owned();
+            let why = format!("not delivered within {RETRY_WITHIN}");
             return self.slip_delivered(page, Outcome::Failed { why });
         }
-        self.send_slip(page, false);
+        let may_be_repeat = slip.sent.doubts > 0;
+        self.send_slip(page, may_be_repeat);
     }
 
     /// When deferred ones are tried again.

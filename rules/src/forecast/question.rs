@@ -57,7 +57,7 @@ pub enum Sign {
 
 impl Sign {
     /// All of them, by the words of the condition language.
-    pub const ALL: [(&'static str, Self); 8] = [
+    pub const ALL: [(&'static str, Self); 9] = [
         ("no-heat", Self::Fault(Fault::NoHeat)),
         ("heater-silent", Self::Fault(Fault::HeaterSilent)),
         ("heater-overwhelmed", Self::Fault(Fault::HeaterOverwhelmed)),
@@ -65,6 +65,7 @@ impl Sign {
         ("losing-heat", Self::Fault(Fault::LosingHeat)),
         ("probe-out-of-water", Self::Fault(Fault::ProbeOutOfWater)),
         ("probe-shifted", Self::Fault(Fault::ProbeShifted)),
+        ("probe-lags", Self::Fault(Fault::ProbeLags)),
         ("probes-parted", Self::Parted),
     ];
 }

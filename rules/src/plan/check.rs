@@ -104,8 +104,8 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
     let works = root.tables("work");
     let cards = root.tables("card");
     let sight = root.get("sight").and_then(Item::table);
-    let health = root.get("health").and_then(Item::table);
     let drill = root.get("drill").and_then(Item::table);
+    let health = root.get("health").and_then(Item::table);
     let watched = root.tables("watched");
     root.finish();
 

@@ -59,6 +59,29 @@ pub struct Contact {
     pub quotas: BTreeMap<String, Quota>,
 }
 
+/// A stretch of days on which a person can't be called.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Absence {
+    /// First day, a local date.
+    pub first: Date,
+    /// Last day, included.
+    pub last: Date,
+    /// The contact who stands in meanwhile, on every step.
+    pub sitter: Option<String>,
+}
+
+impl Absence {
+    /// Whether the day is one of it.
+    pub fn cover(&self, date: Date) -> bool {
+        self.first <= date && date <= self.last
+    }
+
+    /// Whether the two have a day in common.
+    pub fn meets(&self, other: &Absence) -> bool {
+        self.first <= other.last && other.first <= self.last
+    }
+}
+
 /// How many pages a channel may carry: what its provider allows, or its owner wants to pay.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Quota {
@@ -83,29 +106,6 @@ impl fmt::Display for Quota {
         let limits = [(self.hour, "an hour"), (self.day, "a day")];
         let limits = limits.into_iter().filter_map(|(most, each)| most.map(|most| format!("{most} {each}")));
         f.write_str(&limits.collect::<Vec<_>>().join(" and "))
-    }
-}
-
-/// A stretch of days on which a person can't be called.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Absence {
-    /// First day, a local date.
-    pub first: Date,
-    /// Last day, included.
-    pub last: Date,
-    /// The contact who stands in meanwhile, on every step.
-    pub sitter: Option<String>,
-}
-
-impl Absence {
-    /// Whether the day is one of it.
-    pub fn cover(&self, date: Date) -> bool {
-        self.first <= date && date <= self.last
-    }
-
-    /// Whether the two have a day in common.
-    pub fn meets(&self, other: &Absence) -> bool {
-        self.first <= other.last && other.first <= self.last
     }
 }
 

@@ -31,8 +31,8 @@ pub fn schema() -> Value {
             "work": things("Kinds of work on a tank, by name.", "work"),
             "card": things("First-aid steps of your own, by name.", "card"),
             "sight": { "$ref": "#/$defs/sight" },
-            "health": { "$ref": "#/$defs/health" },
             "drill": { "$ref": "#/$defs/drill" },
+            "health": { "$ref": "#/$defs/health" },
             "watched": things("Other sites that this watch is the witness of, by name.", "watched"),
         },
         "$defs": {
@@ -79,15 +79,15 @@ pub fn schema() -> Value {
                 ("callout", text("Who is told; \"none\" records it only.")),
                 ("consequence-of", texts("Alarms that explain it.")),
             ]),
-            "health": closed(&[], [
-                ("after", quantity("How long a part of the watch itself may fail before it rings.")),
-                ("priority", priority()),
-                ("callout", text("Who is told; \"none\" records it only.")),
-            ]),
             "drill": closed(&[], [
                 ("pages", text("When test pages go to everyone, local time: \"sunday 11:00\".")),
                 ("within", quantity("How long a test page waits for its answer.")),
                 ("outage", quantity("An outage drill older than this is due again.")),
+            ]),
+            "health": closed(&[], [
+                ("after", quantity("How long a part of the watch itself may fail before it rings.")),
+                ("priority", priority()),
+                ("callout", text("Who is told; \"none\" records it only.")),
             ]),
             "watched": closed(&["key"], [
                 ("name", text("As pages say it.")),

@@ -3,7 +3,8 @@
 use crate::site::{HALYARD, check};
 use proptest::prelude::*;
 use slackwater_rules::condition::{
-    Aggregate, Condition, Hold, Memory, Order, Present, Scope, Truth, Verdict, Written,
+    Aggregate, Condition, Hold, Memory, Order, Present, Scope, Supposed, Truth, Verdict, Written,
+    WrittenSubject,
 };
 use slackwater_rules::condition::{DEEPEST, World};
 use slackwater_rules::plan::{At, Hours, Plan, SensorId, Sight};
@@ -329,7 +330,40 @@ fn written() -> impl Strategy<Value = Written> {
         Hours { from: clock(from), until: clock(from + length) }
     });
     let word = move || name().prop_map(move |word| At::new(word, 0..0));
+    let warm = || {
+        (-50..90i32).prop_map(|degrees| {
+            let warm = Written::Quantity { number: f64::from(degrees), unit: "degC".to_owned() };
+            Box::new(At::new(warm, 0..0))
+        })
+    };
+    let coming = prop_oneof![
+        (word(), order.clone(), warm())
+            .prop_map(|(name, order, limit)| WrittenSubject::Water(name, order, limit)),
+        (word(), warm()).prop_map(|(tank, limit)| WrittenSubject::Oxygen(tank, limit)),
+        word().prop_map(WrittenSubject::Empty),
+    ];
+    let supposed = prop_oneof![
+        Just(Supposed::NoHeat),
+        Just(Supposed::Stuck),
+        Just(Supposed::NoPower),
+        Just(Supposed::Still),
+        Just(Supposed::Air),
+        Just(Supposed::NoAir),
+        warm().prop_map(Supposed::Room),
+    ];
+    let tank = move || name().prop_map(move |tank| Box::new(At::new(Written::Name(tank), 0..0)));
+    let heater = prop::option::of(prop::sample::select(vec!["heater", "spare"]));
     let leaf = prop_oneof![
+        (coming, prop::collection::vec(supposed, 0..3), any::<bool>(), amount()).prop_map(
+            |(subject, supposing, over, length)| Written::Until { subject, supposing, over, length }
+        ),
+        (tank(), word()).prop_map(|(subject, sign)| Written::Shows { subject, sign }),
+        (tank(), warm(), warm(), heater).prop_map(|(subject, set, room, on)| Written::Holds {
+            subject,
+            set,
+            room,
+            on: on.map(|on| At::new(on.to_owned(), 0..0)),
+        }),
         name().prop_map(Written::Name),
         quantity.clone(),
         word().prop_map(Written::Volume),
@@ -422,7 +456,8 @@ fn every_example_of_the_reference_is_read_as_it_stands() {
         .replace(
             "[sensor.drain-valve]",
             "[sensor.spare-power]\ntopic = \"s\"\nmeasures = \"power\"\nunit = \"W\"\nevery = \"30 s\"\n\n[sensor.drain-valve]",
-        );
+        )
+        .replace("[sensor.lagoon-temp]", &format!("{}\n[sensor.lagoon-temp]", crate::forecasts::GEAR));
     let plan = check(&rules).plan.expect("the sample is right");
     let mut examples = 0;
     for line in forms.lines().filter(|line| line.starts_with("| ") && line.contains("` |")) {

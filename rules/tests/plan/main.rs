@@ -2,6 +2,7 @@
 
 mod conditions;
 mod editor;
+mod forecasts;
 mod gear;
 mod good;
 mod mistakes;

@@ -1,0 +1,164 @@
+//! Conditions about what is to come: which end of a range counts, and what can't be asked.
+
+use crate::site::{HALYARD, check};
+use insta::assert_snapshot;
+use proptest::prelude::*;
+use slackwater_rules::condition::{Condition, Memory, Present, Scope, Truth, World};
+use slackwater_rules::forecast::question::{Holding, Question, Sign};
+use slackwater_rules::forecast::{CannotSay, Estimate, Interval};
+use slackwater_rules::plan::{Plan, SensorId, Sight, TankId};
+use slackwater_rules::reading::Value;
+use slackwater_rules::time::Moment;
+
+/// What the invented site lacks for forecasts.
+pub(crate) const GEAR: &str = "
+water  = \"lagoon-temp\"
+sump   = \"sump-temp\"
+room   = \"room-temp\"
+heater = { sensor = \"heater-power\", power = \"200 W\" }
+spare  = { sensor = \"heater-power\", power = \"200 W\" }
+pumps  = { sensor = \"return-flow\", least = \"200 L/h\" }
+air    = { delivers = \"3 L/min\", depth = \"40 cm\" }
+
+[sensor.room-temp]
+topic    = \"room2/temperature\"
+measures = \"temperature\"
+unit     = \"degC\"
+every    = \"1 min\"
+
+[battery.ups]
+voltage  = \"12 V\"
+capacity = \"20 Ah\"
+load     = \"6 W\"
+";
+
+fn plan() -> Plan {
+    let text = HALYARD.replacen("[sensor.lagoon-temp]", &format!("{GEAR}\n[sensor.lagoon-temp]"), 1);
+    let checked = check(&text);
+    checked.plan.expect(&checked.report)
+}
+
+/// A world that knows what will come.
+struct Prophet(Result<Interval, CannotSay>);
+
+impl World for Prophet {
+    fn value(&self, _: SensorId) -> Option<Value> {
+        None
+    }
+
+    fn heard(&self, _: SensorId) -> Moment {
+        Moment(0)
+    }
+
+    fn blind(&self, _: &Sight) -> Truth {
+        Truth::False
+    }
+
+    fn foretell(&self, _: &Question) -> Result<Estimate, CannotSay> {
+        self.0.clone().map(|range| Estimate::new(range, []))
+    }
+
+    fn shows(&self, _: TankId, _: Sign) -> Result<bool, CannotSay> {
+        self.0.clone().map(|range| range.low < 1.0)
+    }
+
+    fn coldest_room(&self, _: &Holding) -> Result<Estimate, CannotSay> {
+        self.0.clone().map(|range| Estimate::new(range, []))
+    }
+}
+
+fn ask(text: &str, world: &Prophet) -> Truth {
+    let condition = Condition::parse(text, &Scope::of_plan(&plan())).expect(text);
+    condition.evaluate(&Present { world, memory: &Memory::default(), now: Moment(0) }, None).truth
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 64, failure_persistence: None, ..ProptestConfig::default() })]
+
+    /// True to the reference: the early end counts, on both sides.
+    #[test]
+    fn the_early_end_of_a_forecast_counts_on_both_sides(
+        low in 0.0..80.0f64, more in 0.0..80.0f64, within in 1..72u32,
+    ) {
+        let world = Prophet(Ok(Interval::new(low, low + more / 2.0, low + more)));
+        let said = |side: &str| ask(&format!("time until lagoon-temp < 22 degC is {side} {within} h"), &world);
+        prop_assert_eq!(said("under"), (low < f64::from(within)).into());
+        prop_assert_eq!(said("over"), (low > f64::from(within)).into());
+    }
+
+    #[test]
+    fn what_heaters_can_hold_is_true_false_or_between(low in 0.0..20.0f64, more in 0.1..8.0f64, room in 1..25i32) {
+        let world = Prophet(Ok(Interval::new(low, low + more / 2.0, low + more)));
+        let said = ask(&format!("lagoon can hold 24 degC in a room of {room} degC"), &world);
+        let room = f64::from(room);
+        let expected = match () {
+            () if room >= low + more => Truth::True,
+            () if room < low => Truth::False,
+            () => Truth::Unknown,
+        };
+        prop_assert_eq!(said, expected);
+    }
+}
+
+#[test]
+fn what_nobody_can_say_is_unknown_also_behind_not() {
+    let silent = Prophet(Err(CannotSay::Missing("water temperature")));
+    for text in [
+        "time until lagoon-temp < 22 degC is under 6 h",
+        "not time until lagoon-temp > 28 degC with the heater stuck on is under 3 h",
+        "time until oxygen of lagoon < 2.3 mg/L is under 1 h",
+        "time until ups is empty is over 30 min",
+        "lagoon shows no-heat",
+        "not lagoon can hold 24 degC in a room of 15 degC on its spare",
+    ] {
+        assert_eq!(ask(text, &silent), Truth::Unknown, "{text}");
+    }
+    let never = Prophet(Ok(Interval::exact(f64::INFINITY)));
+    assert_eq!(ask("time until lagoon-temp < 22 degC is under 72 h", &never), Truth::False);
+    assert_eq!(ask("time until lagoon-temp < 22 degC is over 72 h", &never), Truth::True);
+}
+
+#[test]
+fn an_inch_is_still_an_inch() {
+    let text = HALYARD.to_owned()
+        + "\n[sensor.line]\ntopic = \"line\"\nmeasures = \"level\"\nunit = \"in\"\nevery = \"1 min\"\n";
+    let plan = check(&text).plan.expect("right");
+    assert!(Condition::parse("line < 5 in and mains is on", &Scope::of_plan(&plan)).is_ok());
+}
+
+#[test]
+fn what_can_not_be_foretold_is_a_mistake_with_its_reason() {
+    let plan = plan();
+    let scope = Scope::of_plan(&plan);
+    let said = |text: &str| match Condition::parse(text, &scope) {
+        Ok(_) => panic!("nothing was wrong with {text}"),
+        Err(findings) => slackwater_rules::plan::render("when", text, &findings),
+    };
+    let all = [
+        said("time until sump-temp < 22 degC is under 6 h"),
+        said("time until return-flow < 200 L/h is under 6 h"),
+        said("time until lagoon-temp < 50 degC is under 6 h"),
+        said("time until lagoon-temp < 22 L is under 6 h"),
+        said("time until lagoon-temp < 22 degC is under 100 h"),
+        said("time until lagoon-temp < 22 degC with air is under 6 h"),
+        said("time until lagoon-temp > 28 degC without heat with the heater stuck on is under 6 h"),
+        said("time until lagoon-temp < 22 degC in a room of 90 degC is under 6 h"),
+        said("time until lagoon-temp < 22 degC is 6 h"),
+        said("time until oxygen of lagoon > 2.3 mg/L is under 6 h"),
+        said("time until oxygen of lagon < 2.3 mg/L is under 6 h"),
+        said("time until box is empty is under 6 h"),
+        said("time until ups is full is under 6 h"),
+        said("lagoon shows no-heet"),
+        said("lagoon-temp shows no-heat"),
+        said("lagoon can hold 24 degC in a room of 15 degC on its boiler"),
+    ];
+    assert_snapshot!(all.join("\n"));
+}
+
+#[test]
+fn every_fault_that_a_model_finds_can_be_asked_for() {
+    use slackwater_rules::forecast::faults::Fault;
+    for fault in Fault::ALL {
+        assert!(Sign::ALL.iter().any(|(_, sign)| *sign == Sign::Fault(fault)), "{fault:?}");
+    }
+}
