@@ -101,7 +101,8 @@ impl Engine {
         self.calls.values().any(tells)
     }
 
-    fn is_about_channels(&self, call: &Call) -> bool {
+    /// Whether all that it tells of is channels that fail.
+    pub(super) fn is_about_channels(&self, call: &Call) -> bool {
         !call.members.is_empty() && call.members.iter().all(|member| self.channel_of(&member.alarm).is_some())
     }
 

@@ -18,7 +18,18 @@ fn a_watched_site_comes_to_a_sensor_and_an_alarm_for_its_silence() {
     let site = &plan.watched[0];
     assert_eq!((site.name.as_str(), site.key.as_str(), site.asks), ("halyard", KEY, None));
     let names: Vec<_> = plan.alarms.iter().map(|alarm| alarm.name.as_str()).collect();
-    assert_eq!(names, ["halyard-silent", "sight-broker"], "its sensor has no second alarm");
+    assert_eq!(
+        names,
+        [
+            "halyard-silent",
+            "sight-broker",
+            "health-journal",
+            "health-clock",
+            "health-settings",
+            "health-ines.push"
+        ],
+        "its sensor has no second alarm"
+    );
     let (silent, sensor) = (&plan.alarms[0], plan.sensor(site.sensor));
     assert_eq!(silent.sight, Some(Sight::Sensor(site.sensor)));
     assert_eq!(sensor.stale_after + silent.on_delay, Span::minutes(5), "five missed check-ins");
