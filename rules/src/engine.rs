@@ -16,6 +16,7 @@ mod drilling;
 mod input;
 mod judging;
 mod notices;
+mod reaching;
 mod recollecting;
 mod sensing;
 mod slips;
