@@ -91,7 +91,7 @@ enum Verb {
     Run(Config),
     /// Read the configuration and the rule file as `run` would, and say all that is wrong.
     #[command(
-        after_help = "Example: slackwater check --config agent.toml\n         slackwater check --schema > rules.schema.json\nExit code: 0 if `run` would start, 78 if not."
+        after_help = "Example: slackwater check --config agent.toml\n         slackwater check --schema > rules.schema.json\nIt also names who is told by mail and push only, which a power cut takes with the router.\nExit code: 0 if `run` would start, 78 if not."
     )]
     Check {
         #[command(flatten)]

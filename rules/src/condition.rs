@@ -15,6 +15,7 @@ mod clock;
 mod cursor;
 mod evaluate;
 mod explain;
+mod foretold;
 mod lookback;
 mod memory;
 mod parse;
@@ -31,6 +32,7 @@ pub use bounds::Bounds;
 pub use clock::Days;
 pub use evaluate::{Hold, Present};
 pub use explain::Reason;
+pub use foretold::{Supposed, WrittenSubject};
 pub use memory::Memory;
 pub use parse::{DEEPEST, LONGEST};
 pub use scope::Scope;
@@ -38,7 +40,9 @@ pub(crate) use token::{is_name, is_word};
 pub use window::{LONGEST_LAG, MISSING};
 pub use written::Written;
 
-use crate::plan::{Hours, RelayId, SensorId, Sight};
+use crate::forecast::question::{Holding, Question, Sign};
+use crate::forecast::{CannotSay, Estimate};
+use crate::plan::{Hours, RelayId, SensorId, Sight, TankId};
 use crate::reading::Value;
 use crate::time::{Moment, Span};
 use crate::units::Dimension;
@@ -177,8 +181,35 @@ pub enum Test {
         /// How soon.
         within: Span,
     },
+    /// Something is soon to come.
+    Until(Box<Foretold>),
+    /// The tank's readings show this; with the sensors that it rests on.
+    Shows(TankId, Sign, Vec<SensorId>),
+    /// The tank's heaters can hold a temperature.
+    Holds {
+        /// What, and on which heater.
+        holding: Holding,
+        /// In a room of this, degC.
+        room: f64,
+        /// The sensors that it rests on.
+        rests_on: Vec<SensorId>,
+    },
     /// Sight of this is lost. Not written by keepers: the plan adds such alarms.
     Blind(Sight),
+}
+
+/// A forecast against a duration. The early end of its range counts, on either side: what may come
+/// within 6 h is `under 6 h`, and only what can't is `over` it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Foretold {
+    /// Until when, supposing what.
+    pub asked: Question,
+    /// Later than this, instead of sooner.
+    pub over: bool,
+    /// How soon.
+    pub within: Span,
+    /// The sensors that it can't do without.
+    pub rests_on: Vec<SensorId>,
 }
 
 /// A number worked out from readings.
@@ -296,6 +327,18 @@ pub trait World {
     /// The local date and time at a moment, if the clock has been right since the start.
     fn local(&self, _at: Moment) -> Option<ZonedDateTime> {
         None
+    }
+    /// How long until what is asked, h; why nobody can say, if so.
+    fn foretell(&self, _asked: &Question) -> Result<Estimate, CannotSay> {
+        Err(CannotSay::Missing("model of the tank"))
+    }
+    /// Whether a tank's readings show this.
+    fn shows(&self, _tank: TankId, _sign: Sign) -> Result<bool, CannotSay> {
+        Err(CannotSay::Missing("model of the tank"))
+    }
+    /// The coldest room, degC, in which a temperature can be held.
+    fn coldest_room(&self, _holding: &Holding) -> Result<Estimate, CannotSay> {
+        Err(CannotSay::Missing("model of the tank"))
     }
     /// Why there is no value in force, if the world can say: `stale for 5 min`.
     fn doubt(&self, _sensor: SensorId) -> Option<String> {

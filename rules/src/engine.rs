@@ -13,9 +13,11 @@ mod answering;
 mod apply;
 mod calling;
 mod drilling;
+mod foretelling;
 mod input;
 mod judging;
 mod notices;
+mod prospects;
 mod reaching;
 mod recollecting;
 mod sensing;
@@ -42,6 +44,7 @@ use crate::plan::{AlarmId, Plan, RelayId, SensorId, Sight, TankId};
 use crate::record::{Body, By, Record, Seq};
 use crate::time::{Moment, Now};
 use drilling::Drills;
+use foretelling::{Feed, Foresight};
 use judging::{Recall, Watch};
 use sensing::{Note, Senses};
 use slips::Slips;
@@ -65,6 +68,7 @@ pub struct Engine {
     timers: Timers,
 
     senses: Senses,
+    foresight: Foresight,
     watches: Vec<Watch>,
     /// What each alarm's conditions have to know of the past.
     recalls: Vec<Recall>,
@@ -121,6 +125,10 @@ struct Index {
     users: Vec<Vec<AlarmId>>,
     /// Alarms whose condition uses what the relay is commanded to.
     commanded: Vec<Vec<AlarmId>>,
+    /// What each sensor tells the models of tanks.
+    feeds: Vec<Vec<(TankId, Feed)>>,
+    /// Alarms whose condition asks a tank's model.
+    foretold: Vec<Vec<AlarmId>>,
     /// Relays by the topic of their commands.
     commands: BTreeMap<String, Vec<RelayId>>,
     /// Relays whose conditions use the sensor, or whose alarms do.
@@ -140,6 +148,7 @@ impl Engine {
         let index = Index::of(&plan);
         Self {
             senses: Senses::new(&plan, now.mono),
+            foresight: Foresight::new(&plan, now.mono),
             watches: vec![Watch::new(now.mono); plan.alarms.len()],
             recalls: plan.alarms.iter().map(|alarm| Recall::of(alarm, now.mono)).collect(),
             unremembered: (0..).map(AlarmId).take(plan.alarms.len()).collect(),
@@ -193,6 +202,7 @@ impl Engine {
             Input::Unheeded { what, why, by } => self.refuse(what, why, by),
             Input::Started { version, gap } => self.start(version, gap),
             Input::Stopping { why } => {
+                self.put_down_all();
                 self.record(Body::Stopped { why });
             }
         }
@@ -229,10 +239,12 @@ impl Engine {
         let members = self.calls.values().flat_map(|call| call.members.iter().map(|m| Some(m.episode)));
         let drills = self.rests_on_drills().into_iter().map(Some);
         let silence = self.silence_at(self.now.mono).map(|silence| Some(silence.seq));
+        let learned = self.foresight.rests_on().map(Some);
         lives
             .chain(works)
             .chain(silence)
             .chain(runs)
+            .chain(learned)
             .chain(pausing)
             .chain(calls)
             .chain(members)
@@ -330,6 +342,8 @@ impl Index {
             relays: vec![Vec::new(); plan.sensors.len()],
             causes: vec![BTreeSet::new(); plan.alarms.len()],
             commanded: vec![Vec::new(); plan.relays.len()],
+            feeds: foretelling::feeds(plan),
+            foretold: vec![Vec::new(); plan.tanks.len()],
             ..Self::default()
         };
         for (id, sensor) in (0..).map(SensorId).zip(&plan.sensors) {
@@ -361,6 +375,10 @@ impl Index {
             let worse = alarm.worse.iter().flat_map(|condition| condition.relays());
             for relay in alarm.condition.relays().into_iter().chain(worse).collect::<BTreeSet<_>>() {
                 index.commanded[relay.index()].push(id);
+            }
+            let worse = alarm.worse.iter().flat_map(|condition| condition.foretells());
+            for tank in alarm.condition.foretells().into_iter().chain(worse).collect::<BTreeSet<_>>() {
+                index.foretold[tank.index()].push(id);
             }
             if alarm.sight.is_some() {
                 index.sights.push(id);

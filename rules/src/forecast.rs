@@ -21,6 +21,7 @@ pub mod light;
 pub mod margin;
 pub mod oxygen;
 pub mod paper;
+pub mod question;
 pub mod regression;
 pub mod sources;
 pub mod thermal;

@@ -79,7 +79,7 @@ struct File {
     hazard: Vec<Hazard>,
 }
 
-static FILES: [&str; 7] = [
+static FILES: [&str; 8] = [
     include_str!("../hazards/power.toml"),
     include_str!("../hazards/heat.toml"),
     include_str!("../hazards/flow.toml"),
@@ -87,6 +87,7 @@ static FILES: [&str; 7] = [
     include_str!("../hazards/chemistry.toml"),
     include_str!("../hazards/light.toml"),
     include_str!("../hazards/sensors.toml"),
+    include_str!("../hazards/forecast.toml"),
 ];
 
 /// Keys of an alarm in the order in which people read them.

@@ -63,6 +63,8 @@ pub(crate) struct Context<'a> {
     pub(crate) now: Now,
     /// What the agent could not do, or can't prove: what a person has to do first, a line each.
     pub(crate) by_hand: Vec<String>,
+    /// How long there is, the soonest first, a line each.
+    pub(crate) prospects: Vec<String>,
     /// What the agent has done about it, a line each.
     pub(crate) done: Vec<String>,
     /// What watched sites in it said of themselves, the latest.
@@ -170,6 +172,9 @@ impl Context<'_> {
             lines.extend(self.by_hand.iter().cloned());
         }
         lines.extend(self.how_long());
+        if self.purpose == Purpose::Call {
+            lines.extend(self.prospects.iter().cloned());
+        }
         lines.extend(self.episodes());
         if self.purpose == Purpose::AllClear {
             lines.extend(self.section("Now:", self.notes.clone()));
@@ -288,11 +293,13 @@ impl Context<'_> {
         lines
     }
 
-    /// The headline, then as much of what to do as fits, then how to answer.
+    /// The headline, then what a person has to do first and how long there is, then as much of what to
+    /// do as fits, then how to answer.
     fn text(&self, headline: &str) -> String {
         let mut text = headline.to_owned();
         if self.purpose == Purpose::Call {
-            let lines = self.by_hand.iter().chain(&self.notes).chain(&self.done);
+            let first = self.by_hand.iter().chain(self.prospects.iter().take(1));
+            let lines = first.chain(&self.notes).chain(&self.done);
             for line in lines.chain(&self.response()) {
                 let _ = write!(text, ". {}", line.trim_end_matches('.'));
             }

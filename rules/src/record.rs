@@ -9,7 +9,7 @@ mod parts;
 mod words;
 
 pub use drilled::{About, Drilled, Measured, Stage, Standing};
-pub use parts::{By, Outcome, Purpose, Verdict};
+pub use parts::{By, Estimated, Outcome, Purpose, Verdict};
 
 use crate::alarm::Priority;
 use crate::time::{Now, Span};
@@ -159,6 +159,22 @@ pub enum Body {
         note: String,
         /// Who.
         by: By,
+    },
+    /// What a tank's model has learned so far, for the next life to go on from.
+    Learned {
+        /// The tank.
+        tank: String,
+        /// [`Thermal::kept`](crate::forecast::thermal::Thermal::kept).
+        numbers: Vec<f64>,
+    },
+    /// What was foretold as an alarm was raised or got worse.
+    Foretold {
+        /// The alarm's name.
+        alarm: String,
+        /// The episode.
+        episode: Seq,
+        /// The soonest first.
+        estimates: Vec<Estimated>,
     },
     /// Put aside for a time.
     Shelved {

@@ -171,6 +171,8 @@ impl Log {
                 | Body::Acknowledged { .. }
                 | Body::Reset { .. }
                 | Body::Marked { .. }
+                | Body::Learned { .. }
+                | Body::Foretold { .. }
                 | Body::Unsuppressed { .. }
                 | Body::Joined { .. }
                 | Body::Stepped { .. }

@@ -3,7 +3,7 @@ use slackwater_rules::alarm::Priority;
 use slackwater_rules::quality::Quality;
 use slackwater_rules::reading::Value;
 use slackwater_rules::record::{
-    About, Body, By, Drilled, Measured, Outcome, Purpose, Stage, Standing, Verdict,
+    About, Body, By, Drilled, Estimated, Measured, Outcome, Purpose, Stage, Standing, Verdict,
 };
 use slackwater_rules::time::Wall;
 use std::fs;
@@ -667,6 +667,19 @@ fn one_of_each() -> Vec<Body> {
         }),
         Body::SilencePlanned { length: span, why, by: by() },
         Body::SilenceEnded { by: by() },
+        Body::Learned { tank: s("lagoon"), numbers: vec![44.0, -0.125, 1e-7, 0.1 + 0.2] },
+        Body::Foretold {
+            alarm: s("power-lost"),
+            episode: 1,
+            estimates: vec![Estimated {
+                place: s("lagoon"),
+                words: s("about 5 to 8 h until 22 degC if nothing changes"),
+                low_h: Some(5.2),
+                likely_h: Some(6.4),
+                high_h: None,
+                rests_on: s("measured: water temperature"),
+            }],
+        },
     ]
 }
 
@@ -705,7 +718,7 @@ fn one_of_each_drill() -> impl Iterator<Item = Body> {
     drilled.into_iter().map(Body::Drill)
 }
 
-const KINDS: usize = 44;
+const KINDS: usize = 46;
 
 /// A new kind breaks this match: give it a place here, and one of it to [`one_of_each`].
 fn place_of(body: &Body) -> usize {
@@ -754,5 +767,7 @@ fn place_of(body: &Body) -> usize {
         Body::Drill(_) => 41,
         Body::SilencePlanned { .. } => 42,
         Body::SilenceEnded { .. } => 43,
+        Body::Learned { .. } => 44,
+        Body::Foretold { .. } => 45,
     }
 }

@@ -19,6 +19,11 @@ pub fn render_csv(review: &Review) -> String {
         let result = if known.returned.is_some() { "returned" } else { "stands" };
         let row = rows.stretch("episode", &known.onset, known.returned.as_ref());
         row.lasting(Some(known.stood)).row(&name, "", result, &detail);
+        for foretold in &known.foretold {
+            for estimate in &foretold.estimates {
+                rows.point("foretold", &foretold.at).row(&name, "", "", &estimate.in_full());
+            }
+        }
         for worse in &known.worsened {
             rows.point("worsened", &worse.at).row(&name, "", "", &worse.why);
         }

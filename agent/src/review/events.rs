@@ -3,8 +3,8 @@
 //! begun long before the stretch under review; what touches the stretch flows out.
 
 use super::{
-    Answer, Aside, CallOut, ChannelProof, Delivery, Episode, Mark, Note, Paged, ProofSeen, Reason, Skipped,
-    Stamp, Switching, Window,
+    Answer, Aside, CallOut, ChannelProof, Delivery, Episode, Foretold, Mark, Note, Paged, ProofSeen, Reason,
+    Skipped, Stamp, Switching, Window,
 };
 use jiff::tz::TimeZone;
 use slackwater_rules::record::{Body, By, Drilled, Outcome, Record, Seq};
@@ -75,6 +75,7 @@ impl<'a> Events<'a> {
                     detected: at,
                     raised_again: Vec::new(),
                     worsened: Vec::new(),
+                    foretold: Vec::new(),
                     lost_sight: Vec::new(),
                     returned: None,
                     put_aside: None,
@@ -88,6 +89,9 @@ impl<'a> Events<'a> {
             }
             Body::Worsened { episode, because, .. } => {
                 self.episode(episode, |known| known.worsened.push(Reason { at, why: because }));
+            }
+            Body::Foretold { episode, estimates, .. } => {
+                self.episode(episode, |known| known.foretold.push(Foretold { at, estimates }));
             }
             Body::LostSight { episode, .. } => self.episode(episode, |known| known.lost_sight.push(at)),
             Body::Returned { episode, stood, .. } => {
@@ -232,7 +236,8 @@ impl<'a> Events<'a> {
             Body::SilenceEnded { by } => self.note(at, format!("{} took the planned silence back", by.who)),
 
             // Told by the coverage, by the episode itself, or by the work that caused it.
-            Body::Started { .. }
+            Body::Learned { .. }
+            | Body::Started { .. }
             | Body::Stopped { .. }
             | Body::SightLost { .. }
             | Body::SightRegained { .. }

@@ -3,7 +3,7 @@
 use jiff::tz::TimeZone;
 use serde::Serialize;
 use slackwater_rules::alarm::Priority;
-use slackwater_rules::record::{Purpose, Seq, Verdict};
+use slackwater_rules::record::{Estimated, Purpose, Seq, Verdict};
 use slackwater_rules::time::{Span, Wall};
 
 /// The version of [`Review`]'s form. Additions keep it; anything else raises it.
@@ -121,6 +121,9 @@ pub struct Episode {
     pub raised_again: Vec<Stamp>,
     /// Got worse.
     pub worsened: Vec<Reason>,
+    /// What was foretold as it was raised, or got worse.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub foretold: Vec<Foretold>,
     /// Its readings were missing at this time, while it stood.
     pub lost_sight: Vec<Stamp>,
     /// When the condition had gone; none if it still stood.
@@ -139,6 +142,16 @@ pub struct Episode {
     /// What a person found of it afterwards, if anyone said.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub mark: Option<Mark>,
+}
+
+/// What was foretold at a time: to be held against what came.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct Foretold {
+    /// When.
+    pub at: Stamp,
+    /// The soonest first.
+    pub estimates: Vec<Estimated>,
 }
 
 /// A person judged an episode.

@@ -2,7 +2,8 @@
 //! and in a mail. What did not happen takes no line.
 
 use super::{
-    Aside, CallOut, Delivery, Episode, Extreme, Gap, ProofSeen, Review, SensorReview, Stamp, Switching,
+    Aside, CallOut, Delivery, Episode, Extreme, Foretold, Gap, ProofSeen, Review, SensorReview, Stamp,
+    Switching,
 };
 use jiff::tz::{AmbiguousOffset, TimeZone};
 use slackwater_rules::record::Purpose;
@@ -116,6 +117,11 @@ impl Page<'_> {
         }
         for worse in &episode.worsened {
             self.line(2, &format!("got worse {}: {}", self.time_on(&worse.at, day), worse.why));
+        }
+        for Foretold { at, estimates } in &episode.foretold {
+            for estimate in estimates {
+                self.line(2, &format!("foretold {}: {}", self.time_on(at, day), estimate.in_full()));
+            }
         }
         for lost in &episode.lost_sight {
             self.line(2, &format!("lost sight of its readings {}", self.time_on(lost, day)));

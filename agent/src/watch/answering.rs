@@ -16,6 +16,10 @@ impl Watch {
                 self.health.look(&self.channels, &self.keeper, self.context.modem.as_ref());
                 self.health.check_ins = self.sender.as_ref().map(Sender::health).unwrap_or_default();
                 self.health.watched = self.roster.totals();
+                self.health.silence = self.engine.silence_at(now.mono).map(|silence| {
+                    let (left, who) = (silence.until - now.mono, &silence.by.who);
+                    format!("its witness waits for {left} more, as {who} said: {}", silence.why)
+                });
                 let text = if json {
                     health::json(&status, &self.health)
                 } else {

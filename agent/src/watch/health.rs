@@ -35,6 +35,8 @@ pub(super) struct Health {
     pub(super) channels: BTreeMap<Target, channels::Health>,
     /// How this site's check-ins get out, each way.
     pub(super) check_ins: Vec<(&'static str, WayHealth)>,
+    /// The silence of this site that somebody has announced, in words.
+    pub(super) silence: Option<String>,
     /// How many check-ins of other sites were taken, and turned away for each cause.
     pub(super) watched: (u64, BTreeMap<&'static str, u64>),
 }
@@ -51,6 +53,7 @@ impl Default for Health {
             modem: None,
             channels: BTreeMap::new(),
             check_ins: Vec::new(),
+            silence: None,
             watched: (0, BTreeMap::new()),
         }
     }
@@ -105,6 +108,7 @@ pub(super) fn json(status: &Status, health: &Health) -> String {
             "check_ins": health.check_ins.iter().map(|(way, own)| json!({
                 "way": way, "last_ok": own.last_ok, "trouble": own.trouble,
             })).collect::<Vec<_>>(),
+            "silence": health.silence,
             "watched": {"taken": health.watched.0, "refused": health.watched.1},
         },
     }))
@@ -183,6 +187,12 @@ pub(super) fn words(status: &Status, health: &Health) -> String {
         out.push_str("\ntest pages and drills\n");
         drilled(&mut out, drills);
     }
+    if !status.estimates.is_empty() {
+        out.push_str("\nhow long there is\n");
+    }
+    for estimate in &status.estimates {
+        let _ = writeln!(out, "  {}", estimate.in_full());
+    }
     out.push_str("\nnext deadlines\n");
     for deadline in status.deadlines.iter().take(8) {
         let _ = writeln!(out, "  in {}: {}", deadline.due, deadline.reason);
@@ -206,6 +216,9 @@ pub(super) fn words(status: &Status, health: &Health) -> String {
             (None, Some(_)) => writeln!(out, "  {way}: well"),
             (None, None) => writeln!(out, "  {way}: not used yet"),
         };
+    }
+    if let Some(silence) = &health.silence {
+        let _ = writeln!(out, "  {silence}");
     }
     let (taken, refused) = &health.watched;
     if *taken > 0 || !refused.is_empty() {

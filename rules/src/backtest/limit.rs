@@ -106,6 +106,9 @@ fn each(part: &mut At<Written>, take: &mut dyn FnMut(String, &mut Written)) {
         | Written::Photoperiod(_)
         | Written::Time { .. }
         | Written::Day(_)
+        | Written::Until { .. }
+        | Written::Shows { .. }
+        | Written::Holds { .. }
         | Written::Sum(..)
         | Written::Difference(..)
         | Written::Ratio(..)

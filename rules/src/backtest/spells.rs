@@ -59,7 +59,9 @@ impl Spells {
             | Body::Shelved { alarm, .. }
             | Body::TakenOut { alarm, .. } => self.end(alarm, wall),
             Body::Marked { episode, verdict, .. } => drop(self.marks.insert(*episode, *verdict)),
-            Body::Started { .. }
+            Body::Learned { .. }
+            | Body::Foretold { .. }
+            | Body::Started { .. }
             | Body::Stopped { .. }
             | Body::Reloaded { .. }
             | Body::SightLost { .. }

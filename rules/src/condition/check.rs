@@ -69,6 +69,11 @@ impl<'s> Checker<'s> {
                 return Some(if *outside { Condition::Not(Box::new(inside)) } else { inside });
             }
             Written::Day(word) => self.day(word),
+            Written::Until { subject, supposing, over, length } => {
+                self.until(written, subject, supposing, *over, length)
+            }
+            Written::Shows { subject, sign } => self.shows(subject, sign),
+            Written::Holds { subject, set, room, on } => self.can_hold(subject, set, room, on.as_ref()),
             Written::HasBeen { what, length } => self.looking_back(written, |checker, slot| {
                 let what = checker.condition(what);
                 let length = checker.duration(length, "`has been` says for how long")?;

@@ -1,8 +1,11 @@
 //! What a condition says of the world at a moment: true, false or unknown, and when time alone
-//! may change that. Runs for every reading, so it allocates nothing.
+//! may change that. Runs for every reading, so it allocates nothing but what a forecast rests on.
 
-use super::{Bounds, Condition, Formula, Memory, Operand, Order, Test, Truth, Verdict, World, clock};
-use crate::plan::{RelayId, SensorId};
+use super::{
+    Bounds, Condition, Foretold, Formula, Memory, Operand, Order, Test, Truth, Verdict, World, clock,
+};
+use crate::forecast::question::{Question, Subject};
+use crate::plan::{RelayId, SensorId, TankId};
 use crate::reading::Value;
 use crate::time::Moment;
 use crate::units::Dimension;
@@ -105,8 +108,35 @@ impl Condition {
         self.visit(&mut |test| {
             let sensors = test.formulas().into_iter().flatten().flat_map(Formula::in_order);
             found.extend(sensors.chain(test.sensor()));
+            found.extend(test.foretold_from());
         });
         found
+    }
+
+    /// Every tank whose model the condition asks.
+    pub fn foretells(&self) -> BTreeSet<TankId> {
+        let mut found = BTreeSet::new();
+        self.visit(&mut |test| {
+            found.extend(match test {
+                Test::Until(foretold) => match foretold.asked.until {
+                    Subject::Water(tank, ..) | Subject::Oxygen(tank, _) => Some(tank),
+                    Subject::Battery(_) => None,
+                },
+                Test::Shows(tank, ..) => Some(*tank),
+                Test::Holds { holding, .. } => Some(holding.tank),
+                _ => None,
+            });
+        });
+        found
+    }
+
+    /// Every forecast that it asks for.
+    pub(crate) fn asked(&self, each: &mut impl FnMut(&Question)) {
+        self.visit(&mut |test| {
+            if let Test::Until(foretold) = test {
+                each(&foretold.asked);
+            }
+        });
     }
 
     /// Every relay whose commands the condition needs.
@@ -198,6 +228,15 @@ impl Test {
                 let until = |what: &Condition| what.evaluate(present, None).until;
                 self.also(verdict, sooner(until(first), until(second)))
             }
+            Self::Until(foretold) => foretold.judge(*world, *now),
+            Self::Shows(tank, sign, _) => {
+                lasting(world.shows(*tank, *sign).map_or(Truth::Unknown, Truth::from))
+            }
+            Self::Holds { holding, room, .. } => lasting(match world.coldest_room(holding) {
+                Ok(coldest) if *room >= coldest.range.high => Truth::True,
+                Ok(coldest) if *room < coldest.range.low => Truth::False,
+                Ok(_) | Err(_) => Truth::Unknown,
+            }),
             Self::Blind(sight) => lasting(world.blind(sight)),
         }
     }
@@ -220,7 +259,19 @@ impl Test {
             | Self::HasBeen { .. }
             | Self::After { .. }
             | Self::Then { .. }
+            | Self::Until(_)
+            | Self::Shows(..)
+            | Self::Holds { .. }
             | Self::Blind(_) => None,
+        }
+    }
+
+    /// The sensors that a forecast in it rests on.
+    pub(super) fn foretold_from(&self) -> &[SensorId] {
+        match self {
+            Self::Until(foretold) => &foretold.rests_on,
+            Self::Shows(_, _, rests_on) | Self::Holds { rests_on, .. } => rests_on,
+            _ => &[],
         }
     }
 
@@ -231,6 +282,26 @@ impl Test {
             Self::Range { value, low, high, .. } => [Some(value), Some(low), Some(high)],
             _ => [None; 3],
         }
+    }
+}
+
+/// What is counted down from an estimate moves by time alone, and is asked again after this. The water's
+/// forecast moves by readings.
+const ASKED_AGAIN: crate::time::Span = crate::time::Span::minutes(1);
+
+impl Foretold {
+    fn judge<W: World>(&self, world: &W, now: Moment) -> Verdict {
+        let hours = self.within.as_seconds() / 3_600.0;
+        let truth = match world.foretell(&self.asked) {
+            Ok(estimate) if self.over => (estimate.range.low > hours).into(),
+            Ok(estimate) => (estimate.range.low < hours).into(),
+            Err(_) => Truth::Unknown,
+        };
+        let until = match self.asked.until {
+            Subject::Water(..) => None,
+            Subject::Oxygen(..) | Subject::Battery(_) => Some(now + ASKED_AGAIN),
+        };
+        Verdict { truth, until }
     }
 }
 

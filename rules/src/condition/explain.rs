@@ -4,6 +4,7 @@
 use super::evaluate::slack;
 use super::scale::show_of;
 use super::{Condition, Formula, Hold, Order, Present, Test, Truth, Window, World};
+use crate::forecast::wording;
 use crate::plan::{Plan, Sensor, SensorId, Sight};
 use crate::reading::Value;
 use crate::time::Span;
@@ -146,6 +147,26 @@ impl<W: World> Told<'_, W> {
                 }
                 None => String::new(),
             },
+            Test::Until(foretold) => match self.present.world.foretell(&foretold.asked) {
+                Ok(estimate) => {
+                    let rests_on = wording::rests_on(&estimate);
+                    format!("{}; {rests_on}", foretold.asked.words(self.plan, &Ok(estimate)))
+                }
+                Err(reason) => reason.to_string(),
+            },
+            Test::Shows(tank, sign, _) => match self.present.world.shows(*tank, *sign) {
+                Ok(true) => sign.to_string(),
+                Ok(false) => "nothing of the kind".to_owned(),
+                Err(reason) => reason.to_string(),
+            },
+            Test::Holds { holding, .. } => match self.present.world.coldest_room(holding) {
+                Ok(coldest) => format!(
+                    "down to a room of {}; {}",
+                    wording::value(coldest.range, "degC"),
+                    wording::rests_on(&coldest)
+                ),
+                Err(reason) => reason.to_string(),
+            },
             Test::Blind(_) => String::new(),
         }
     }
@@ -176,6 +197,28 @@ impl<W: World> Told<'_, W> {
                 let at = self.present.world.local(now - silent);
                 let at = at.map_or(String::new(), |at| format!(" (since {})", at.strftime("%H:%M")));
                 vec![format!("no check-in for {silent}{at}")]
+            }
+            Test::Until(foretold) => {
+                let answer = self.present.world.foretell(&foretold.asked);
+                let mut found: Vec<_> = foretold
+                    .rests_on
+                    .iter()
+                    .map(|id| format!("{} {}", name(id), self.reading(*id)))
+                    .collect();
+                found.push(foretold.asked.words(self.plan, &answer));
+                found
+            }
+            Test::Shows(tank, ..) => {
+                let mut found: Vec<_> = test
+                    .foretold_from()
+                    .iter()
+                    .map(|id| format!("{} {}", name(id), self.reading(*id)))
+                    .collect();
+                found.push(format!("{}: {}", self.plan.tanks[tank.index()].name, self.why(test, true)));
+                found
+            }
+            Test::Holds { holding, .. } => {
+                vec![format!("{}: {}", self.plan.tanks[holding.tank.index()].name, self.why(test, true))]
             }
             Test::Blind(sight) => {
                 let sees = match self.present.world.blind(sight) {

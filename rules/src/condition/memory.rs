@@ -187,6 +187,9 @@ impl Condition {
                 | Test::Commanded(..)
                 | Test::Time(_)
                 | Test::Day(_)
+                | Test::Until(_)
+                | Test::Shows(..)
+                | Test::Holds { .. }
                 | Test::Blind(_) => {}
             },
         }

@@ -8,8 +8,15 @@
 //! sequence  = relation [ "then" relation "within" quantity ]
 //! relation  = "within" quantity "after" relation
 //!           | "time" "is" hours | "day" "is" word
+//!           | "time" "until" coming { supposed } "is" ( "under" | "over" ) quantity
+//!           | name "shows" word
+//!           | name "can" "hold" quantity room [ "on" "its" ( "heater" | "spare" ) ]
 //!           | sum [ order sum | "is" [ "not" ] said | "has" "been" [ "not" ] held "for" quantity
 //!                 | ( "rises" | "falls" ) "faster" "than" quantity "over" quantity ]
+//! coming    = name order quantity | name "is" "empty" | "oxygen" "of" name "<" quantity
+//! supposed  = "without" ( "heat" | "power" | "circulation" | "air" ) | "with" "air" | room
+//!           | "with" "the" "heater" "stuck" "on"
+//! room      = "in" "a" "room" "of" quantity
 //! said      = word | range | ( "silent" | "frozen" ) "for" quantity | "commanded" word
 //!           | "in" "its" "photoperiod"
 //!           | quantity ( "below" | "above" ) "its" aggregate "over" quantity [ lag ]
@@ -130,6 +137,9 @@ impl<'t> Parser<'t> {
             return Ok(self.from(start, Written::After { within, what }));
         }
         if self.take_word("time") {
+            if self.take_word("until") {
+                return self.until(start);
+            }
             self.need_word("is")?;
             return self.hours(start);
         }
@@ -148,6 +158,12 @@ impl<'t> Parser<'t> {
         }
         if self.take_word("has") {
             return self.has_been(depth, left);
+        }
+        if self.take_word("shows") {
+            return self.shows(left);
+        }
+        if self.take_word("can") {
+            return self.can_hold(left);
         }
         let rises = self.at_word("rises");
         if rises || self.at_word("falls") {

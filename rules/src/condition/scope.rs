@@ -1,10 +1,10 @@
-//! What names in a condition mean: sensors, tanks, relays. A name that means nothing is a mistake
+//! What names in a condition mean: sensors, tanks, relays, batteries. A name that means nothing is a mistake
 //! of the condition, with what was probably meant; a name of something that is mistaken itself
 //! is let pass, since that is reported at its own place.
 
 use super::check::Checker;
 use crate::plan::nearest::did_you_mean;
-use crate::plan::{At, Finding, Plan, RelayId, Sensor, SensorId, Tank};
+use crate::plan::{At, Battery, BatteryId, Finding, Plan, RelayId, Sensor, SensorId, Tank, TankId};
 use std::collections::BTreeMap;
 use std::ops::Range;
 
@@ -12,7 +12,8 @@ use std::ops::Range;
 #[derive(Clone, Debug, Default)]
 pub struct Scope<'s> {
     pub(super) names: BTreeMap<&'s str, (SensorId, Option<&'s Sensor>)>,
-    pub(super) tanks: BTreeMap<&'s str, &'s Tank>,
+    pub(super) tanks: BTreeMap<&'s str, (TankId, &'s Tank)>,
+    pub(super) batteries: BTreeMap<&'s str, (BatteryId, &'s Battery)>,
     pub(super) relays: BTreeMap<&'s str, RelayId>,
 }
 
@@ -25,7 +26,7 @@ impl<'s> Scope<'s> {
     /// Everything of a plan that a condition can name.
     pub fn of_plan(plan: &'s Plan) -> Self {
         let relays = plan.relays.iter().map(|relay| relay.name.as_str());
-        Self::of(&plan.sensors).with(&plan.tanks, relays)
+        Self::of(&plan.sensors).with(&plan.tanks, &plan.batteries, relays)
     }
 
     /// Names in their order, some of sensors that are themselves mistaken: what uses those is
@@ -38,9 +39,20 @@ impl<'s> Scope<'s> {
         }
     }
 
-    /// With these tanks, and relays in their order.
-    pub(crate) fn with(mut self, tanks: &'s [Tank], relays: impl IntoIterator<Item = &'s str>) -> Self {
-        self.tanks = tanks.iter().map(|tank| (tank.name.as_str(), tank)).collect();
+    /// With these tanks and batteries, and relays in their order.
+    pub(crate) fn with(
+        mut self,
+        tanks: &'s [Tank],
+        batteries: &'s [Battery],
+        relays: impl IntoIterator<Item = &'s str>,
+    ) -> Self {
+        self.tanks =
+            (0..).map(TankId).zip(tanks).map(|(id, tank)| (tank.name.as_str(), (id, tank))).collect();
+        self.batteries = (0..)
+            .map(BatteryId)
+            .zip(batteries)
+            .map(|(id, battery)| (battery.name.as_str(), (id, battery)))
+            .collect();
         self.relays = (0..).map(RelayId).zip(relays).map(|(id, name)| (name, id)).collect();
         self
     }
@@ -65,8 +77,12 @@ impl<'s> Scope<'s> {
 
 impl<'s> Checker<'s> {
     pub(super) fn tank(&mut self, name: &At<String>) -> Option<&'s Tank> {
-        if let Some(tank) = self.scope.tanks.get(name.it.as_str()) {
-            return Some(tank);
+        self.known_tank(name).map(|(_, tank)| tank)
+    }
+
+    pub(super) fn known_tank(&mut self, name: &At<String>) -> Option<(TankId, &'s Tank)> {
+        if let Some(found) = self.scope.tanks.get(name.it.as_str()) {
+            return Some(*found);
         }
         let title = format!("there is no tank `{}`", name.it);
         let help = did_you_mean(&name.it, self.scope.tanks.keys().copied());

@@ -94,7 +94,10 @@ impl<'s> Checker<'s> {
             | Written::Commanded { .. }
             | Written::Photoperiod(_)
             | Written::Time { .. }
-            | Written::Day(_) => {
+            | Written::Day(_)
+            | Written::Until { .. }
+            | Written::Shows { .. }
+            | Written::Holds { .. } => {
                 let title = format!("`{}` is a condition, not a value", written.it);
                 let label = "a sensor's name or a quantity is wanted here";
                 self.note(Finding::error(written.span.clone(), title, label))

@@ -29,9 +29,9 @@ impl<'t> Token<'t> {
 }
 
 /// Words that may follow a quantity: they are never units.
-const JOINTS: [&str; 16] = [
+const JOINTS: [&str; 20] = [
     "and", "or", "not", "is", "has", "but", "then", "within", "after", "over", "for", "to", "below", "above",
-    "rises", "falls",
+    "rises", "falls", "without", "with", "in", "on",
 ];
 
 /// Words that begin something of the language, so that no thing can bear them as its name.

@@ -1,7 +1,7 @@
 //! A condition as written: a tree that keeps the place of every part and says nothing yet about
 //! what the names mean. It prints as text that reads back as the same tree.
 
-use super::{Aggregate, Order};
+use super::{Aggregate, Order, Supposed, WrittenSubject};
 use crate::plan::{At, Hours};
 use crate::time::Span;
 use std::fmt;
@@ -123,6 +123,35 @@ pub enum Written {
     },
     /// `day is saturday`
     Day(At<String>),
+    /// `time until … is under 6 h`
+    Until {
+        /// Until when.
+        subject: WrittenSubject,
+        /// What to suppose.
+        supposing: Vec<Supposed>,
+        /// Over instead of under.
+        over: bool,
+        /// How soon.
+        length: Box<At<Written>>,
+    },
+    /// `lagoon shows no-heat`
+    Shows {
+        /// The tank.
+        subject: Box<At<Written>>,
+        /// What it shows.
+        sign: At<String>,
+    },
+    /// `lagoon can hold 24 degC in a room of 15 degC on its spare`
+    Holds {
+        /// The tank.
+        subject: Box<At<Written>>,
+        /// What is held.
+        set: Box<At<Written>>,
+        /// How cold the room is.
+        room: Box<At<Written>>,
+        /// On which heater alone.
+        on: Option<At<String>>,
+    },
     /// `… + …`
     Sum(Box<At<Written>>, Box<At<Written>>),
     /// `… - …`
@@ -183,7 +212,10 @@ impl Written {
             | Self::Commanded { .. }
             | Self::Photoperiod(_)
             | Self::Time { .. }
-            | Self::Day(_) => RELATION,
+            | Self::Day(_)
+            | Self::Until { .. }
+            | Self::Shows { .. }
+            | Self::Holds { .. } => RELATION,
             Self::Sum(..) | Self::Difference(..) => SUM,
             Self::Ratio(..) => RATIO,
             Self::Aggregate { .. } | Self::Volume(_) | Self::Name(_) | Self::Quantity { .. } => PART,
@@ -305,6 +337,18 @@ impl fmt::Display for Written {
                     true => write!(f, "time is outside {from} to {until}"),
                     false => write!(f, "time is between {from} and {until}"),
                 }
+            }
+            Self::Until { subject, supposing, over, length } => {
+                write!(f, "time until {subject}")?;
+                for supposed in supposing {
+                    write!(f, " {supposed}")?;
+                }
+                write!(f, " is {} {}", if *over { "over" } else { "under" }, length.it)
+            }
+            Self::Shows { subject, sign } => write!(f, "{} shows {}", Held(subject, SUM), sign.it),
+            Self::Holds { subject, set, room, on } => {
+                write!(f, "{} can hold {} in a room of {}", Held(subject, SUM), set.it, room.it)?;
+                on.as_ref().map_or(Ok(()), |on| write!(f, " on its {}", on.it))
             }
             Self::Sum(left, right) => write!(f, "{} + {}", Held(left, SUM), Held(right, RATIO)),
             Self::Difference(left, right) => write!(f, "{} - {}", Held(left, SUM), Held(right, RATIO)),

@@ -3,6 +3,7 @@
 //! they are still fed and read in the same way. What the new plan drops is put aside, by a
 //! record like anything else.
 
+use super::foretelling::Foresight;
 use super::judging::{Recall, Watch};
 use super::sensing::Senses;
 use super::timers::Timers;
@@ -78,6 +79,9 @@ impl Engine {
                 *track = heard;
             }
         }
+
+        let before = std::mem::replace(&mut self.foresight, Foresight::new(&self.plan, self.now.mono));
+        self.foresight.carry_over(&old, before, &self.plan);
 
         self.works = std::mem::take(&mut self.works)
             .into_iter()

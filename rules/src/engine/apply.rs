@@ -146,6 +146,11 @@ impl Engine {
                 self.works.remove(&tank);
             }
 
+            Body::Learned { tank, numbers } => {
+                let Some(tank) = self.tank(tank) else { return };
+                self.foresight.recall(tank, seq, at, numbers);
+            }
+
             Body::Switched { relay, on, episode, attempt, why, undo } => {
                 let Some(relay) = self.relay(relay) else { return };
                 if *attempt == 1 {
@@ -192,7 +197,8 @@ impl Engine {
             Body::SilenceEnded { .. } => self.silence = None,
 
             // Kept for people; nothing follows from them.
-            Body::Started { .. }
+            Body::Foretold { .. }
+            | Body::Started { .. }
             | Body::Stopped { .. }
             | Body::Reloaded { .. }
             | Body::SightLost { .. }

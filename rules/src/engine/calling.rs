@@ -219,6 +219,7 @@ impl Engine {
                 purpose,
                 id,
                 now: self.now,
+                prospects: self.how_long(call),
                 by_hand: words(by_hand),
                 done: words(done),
                 notes,

@@ -80,7 +80,13 @@ impl Engine {
     /// Takes in what the world says now, for what the alarm's conditions will be asked.
     fn recall(&mut self, id: AlarmId) {
         let now = self.now;
-        let world = Sensed { senses: &self.senses, plan: &self.plan, runs: &self.runs, now };
+        let world = Sensed {
+            senses: &self.senses,
+            plan: &self.plan,
+            runs: &self.runs,
+            foresight: &self.foresight,
+            now,
+        };
         let (alarm, recall) = (self.plan.alarm(id), &mut self.recalls[id.index()]);
         recall.when.feed(&alarm.condition, &world, now.mono);
         if let Some(worse) = &alarm.worse {
@@ -172,6 +178,7 @@ impl Engine {
         }
         // First, so that the first page says what was done.
         self.begin_fallback(id);
+        self.note_prospects(id, episode);
         self.call_for(id, episode);
         // What is worse may be so from the beginning.
         self.judge(id);
@@ -182,6 +189,7 @@ impl Engine {
         let alarm = self.plan.alarm(id).name.clone();
         let because = self.because(id);
         self.record(Body::Worsened { alarm: alarm.clone(), episode, because });
+        self.note_prospects(id, episode);
         self.got_worse(episode, format!("{alarm} got worse"));
     }
 

@@ -2,11 +2,14 @@
 //! is judged for quality and kept for the history; whoever uses the sensor is judged again.
 //! Silence is noticed here too: of a sensor, of a gateway that carries several, of the broker.
 
+use super::foretelling::Foresight;
 use super::{DeadlineReason, Delivery, Engine, Link, Sample, sight_name};
 use crate::condition::{Memory, Present, Truth, World};
 use crate::fallback::{Run, Stage};
-use crate::plan::{Plan, RelayId, SensorId, Sight};
-use crate::quality::Track;
+use crate::forecast::question::{Holding, Question, Sign};
+use crate::forecast::{CannotSay, Estimate};
+use crate::plan::{Plan, RelayId, SensorId, Sight, TankId};
+use crate::quality::{Quality, Track};
 use crate::reading::{BadReading, Reading, Value};
 use crate::record::Body;
 use crate::time::{Moment, Now};
@@ -95,6 +98,7 @@ pub(super) struct Sensed<'a> {
     pub(super) senses: &'a Senses,
     pub(super) plan: &'a Plan,
     pub(super) runs: &'a BTreeMap<RelayId, Run>,
+    pub(super) foresight: &'a Foresight,
     pub(super) now: Now,
 }
 
@@ -123,6 +127,18 @@ impl World for Sensed<'_> {
 
     fn local(&self, at: Moment) -> Option<ZonedDateTime> {
         self.senses.clock_was_right.then(|| self.now.wall_at(at).civil(&self.plan.zone))
+    }
+
+    fn foretell(&self, asked: &Question) -> Result<Estimate, CannotSay> {
+        self.until(asked)
+    }
+
+    fn shows(&self, tank: TankId, sign: Sign) -> Result<bool, CannotSay> {
+        self.sign(tank, sign)
+    }
+
+    fn coldest_room(&self, holding: &Holding) -> Result<Estimate, CannotSay> {
+        self.coldest(holding)
     }
 
     fn doubt(&self, sensor: SensorId) -> Option<String> {
@@ -163,7 +179,13 @@ impl World for Sensed<'_> {
 
 impl Engine {
     pub(super) fn world(&self) -> Sensed<'_> {
-        Sensed { senses: &self.senses, plan: &self.plan, runs: &self.runs, now: self.now }
+        Sensed {
+            senses: &self.senses,
+            plan: &self.plan,
+            runs: &self.runs,
+            foresight: &self.foresight,
+            now: self.now,
+        }
     }
 
     /// The world for a condition that doesn't look back.
@@ -219,7 +241,11 @@ impl Engine {
             value: judged.value,
             quality: judged.quality,
         });
+        let believed = judged.quality == Quality::Good;
         self.look_at(id);
+        if believed {
+            self.teach(id);
+        }
         for at in 0..self.index.users[id.index()].len() {
             self.judge(self.index.users[id.index()][at]);
         }
@@ -259,6 +285,7 @@ impl Engine {
     /// A sensor may have gone stale.
     pub(super) fn check_stale(&mut self, id: SensorId) {
         if self.look_at(id) {
+            self.teach(id);
             for at in 0..self.index.users[id.index()].len() {
                 self.judge(self.index.users[id.index()][at]);
             }

@@ -9,7 +9,7 @@ use crate::condition::{Condition, Present};
 use crate::fallback::on_off;
 use crate::plan::{AlarmId, RelayId, SensorId};
 use crate::reading::{Content, Mapping, Value};
-use crate::record::{Outcome, Purpose, Seq};
+use crate::record::{Estimated, Outcome, Purpose, Seq};
 use crate::time::{Now, Span, Wall};
 use serde::Serialize;
 
@@ -32,6 +32,8 @@ pub struct Status {
     pub relays: Vec<RelayView>,
     /// Work going on: tank, kind, and how long it still may.
     pub works: Vec<(String, String, Span)>,
+    /// What is foretold of tanks and batteries.
+    pub estimates: Vec<Estimated>,
     /// The earliest first.
     pub deadlines: Vec<DeadlineView>,
     /// What test pages and outage drills have shown; none if there are none.
@@ -173,6 +175,7 @@ impl Engine {
                 .iter()
                 .map(|(tank, spell)| (place(Some(*tank)), spell.work.clone(), spell.until - now.mono))
                 .collect(),
+            estimates: self.estimates(),
             deadlines: self
                 .timers
                 .iter()

@@ -231,9 +231,8 @@ impl Paper {
         let surface = Surface { water, salinity: self.salinity(), air, humidity: USUAL_HUMIDITY };
         let a_day =
             surface.range().map(|watts| surface.mm_per_day(watts).max(0.0)) * (geometry.surface / 1e3);
-        let rests_on =
-            [Basis::given("water and room"), Basis::assumed("open surface, no fan, 50 % humidity")];
-        Ok(self.said(a_day, rests_on.into_iter().chain(self.surface_basis())))
+        let open = [Basis::assumed("open surface, no fan, 50 % humidity")].into_iter();
+        Ok(self.said(a_day, open.chain(self.climate_basis()).chain(self.surface_basis())))
     }
 
     /// Salinity, psu, after `days` of evaporation without top-off.
@@ -325,8 +324,12 @@ impl Paper {
 
     /// An estimate that also rests on where the volume came from.
     fn said(&self, range: Interval, rests_on: impl IntoIterator<Item = Basis>) -> Estimate {
-        let box_ = self.volume_from_box.then_some(Basis::assumed("15 % of the box for rock, sand and rim"));
-        Estimate::new(range, rests_on.into_iter().chain(box_))
+        let rests_on = rests_on.into_iter().map(|basis| match basis {
+            Basis { origin: Origin::Given, what: "volume" } if self.volume_from_box => Basis::given("box"),
+            basis => basis,
+        });
+        let left = self.volume_from_box.then_some(Basis::assumed("15 % of the box for rock, sand and rim"));
+        Estimate::new(range, rests_on.chain(left))
     }
 
     fn heat_basis(&self) -> impl Iterator<Item = Basis> {

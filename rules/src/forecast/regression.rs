@@ -10,16 +10,16 @@
 #[derive(Clone, Debug, PartialEq)]
 pub struct Regression<const N: usize> {
     /// Weighted sum of `x xT`, with the prior.
-    information: [[f64; N]; N],
+    pub(super) information: [[f64; N]; N],
     /// Weighted sum of `x y`, with the prior.
-    target: [f64; N],
+    pub(super) target: [f64; N],
     /// Diagonal of the prior's information, and its centre.
-    prior: [(f64, f64); N],
+    pub(super) prior: [(f64, f64); N],
     memory: f64,
     /// Cholesky's factor of the information, and the constants: both are asked for far more often than
     /// anything is learned.
     lower: [[f64; N]; N],
-    solved: [f64; N],
+    pub(super) solved: [f64; N],
 }
 
 impl<const N: usize> Regression<N> {
@@ -77,7 +77,7 @@ impl<const N: usize> Regression<N> {
 
     /// Factors the information anew and solves for the constants; a pivot that has vanished counts as
     /// nothing known.
-    fn refresh(&mut self) {
+    pub(super) fn refresh(&mut self) {
         for i in 0..N {
             for j in 0..=i {
                 let sum: f64 = (0..j).map(|k| self.lower[i][k] * self.lower[j][k]).sum();

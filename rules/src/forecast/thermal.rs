@@ -12,6 +12,7 @@
 
 mod cells;
 mod constants;
+mod kept;
 mod outlook;
 mod prior;
 

@@ -130,16 +130,20 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
     let sensor_places = places;
     let parts = Parts { context: &context, sensors: &sensors };
     let site = tank::site(site, &parts);
-    let batteries: Vec<_> =
+    let batteries: Option<Vec<_>> =
         batteries.into_iter().map(|(name, table)| gear::battery(&name, table, &parts)).collect();
+    let batteries = batteries.unwrap_or_default();
     let tanks: Vec<_> = (0..)
         .map(TankId)
         .zip(tanks)
         .map(|(id, (name, table))| tank::read(id, &name, table, &parts))
         .collect();
     let known = context.sensors.names().iter().map(String::as_str);
-    let scope = Scope::partly(known.zip(sensors.iter().map(Option::as_ref)))
-        .with(&tanks, context.relays.names().iter().map(String::as_str));
+    let scope = Scope::partly(known.zip(sensors.iter().map(Option::as_ref))).with(
+        &tanks,
+        &batteries,
+        context.relays.names().iter().map(String::as_str),
+    );
     let relays: Relays =
         relays.into_iter().map(|(name, table)| relay::read(&name, table, &context, &scope)).collect();
     if callouts.is_empty()
@@ -189,7 +193,7 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
         tanks,
         sensors: whole_sensors?,
         relays,
-        batteries: batteries.into_iter().flatten().collect(),
+        batteries,
         alarms,
         callouts: callouts.into_iter().collect::<Option<_>>()?,
         works: kinds_of_work,

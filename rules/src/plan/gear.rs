@@ -254,21 +254,13 @@ const CHEMISTRIES: [(&str, Chemistry); 5] = [
 /// One battery; nothing if neither a rating nor a sensor says how long it lasts.
 pub(super) fn battery(name: &At<String>, table: Table<'_>, parts: &Parts<'_>) -> Option<Battery> {
     let feeds = table.get("feeds").and_then(Item::text).and_then(|name| parts.context.relay(&name));
-    let sensor = |key| table.get(key).and_then(|item| parts.sensor(item, &["battery"]));
-    let (charge, runtime) = (sensor("charge"), sensor("runtime"));
-    let dimension = |id: SensorId| Some(parts.sensors.get(id.index())?.as_ref()?.measure.dimension);
-    let wanted = |key: &str, id: Option<SensorId>, fits: &[Dimension], what: &str| {
-        let found = id.and_then(dimension);
-        if found.is_some_and(|found| !fits.contains(&found)) {
-            table.note(Finding::error(
-                table.key_span(key),
-                format!("`{key}` is {what}"),
-                "this sensor says something else",
-            ));
-        }
-    };
-    wanted("charge", charge, &[Dimension::NUMBER, Dimension::CHARGE], "a share of full, or a charge in Ah");
-    wanted("runtime", runtime, &[Dimension::TIME], "a time that is left");
+    let sensor = |key, kind| table.get(key).and_then(|item| parts.sensor(item, &[kind]));
+    let (charge, runtime) = (sensor("charge", "battery"), sensor("runtime", "runtime"));
+    let shown = charge.and_then(|id| parts.sensors.get(id.index())?.as_ref());
+    if shown.is_some_and(|sensor| sensor.measure.dimension == Dimension::VOLTAGE) {
+        let title = "`charge` is a share of full, or a charge in Ah";
+        table.note(Finding::error(table.key_span("charge"), title, "this sensor says volts"));
+    }
     let number = |key, of| table.get(key).and_then(|item| positive(item, of));
     let (voltage, capacity, load) = (
         number("voltage", Dimension::VOLTAGE),
@@ -308,10 +300,10 @@ pub(super) fn battery(name: &At<String>, table: Table<'_>, parts: &Parts<'_>) ->
     Some(Battery { name: name.it.clone(), feeds, rating, charge, runtime })
 }
 
-/// The site's altitude, m: between the Dead Sea and the highest town.
+/// The site's altitude, m: from the Dead Sea up, as far as the pressure formula goes.
 pub(super) fn altitude(item: Item<'_>) -> Option<f64> {
     match item.quantity(Dimension::LENGTH)? {
-        metres if (-430.0..=5_500.0).contains(&metres) => Some(metres),
-        _ => item.wrong("nobody keeps a tank there", "expected -430 m to 5500 m", None),
+        metres if (-430.0..=5_000.0).contains(&metres) => Some(metres),
+        _ => item.wrong("nobody keeps a tank there", "expected -430 m to 5000 m", None),
     }
 }

@@ -60,3 +60,20 @@ pub enum Verdict {
     /// It should not have rung.
     False,
 }
+
+/// An estimate of the hours that are left.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Estimated {
+    /// The tank, or the site.
+    pub place: String,
+    /// `about 5 to 8 h until 22 degC if nothing changes`, or why nobody can say.
+    pub words: String,
+    /// Hours, the earliest; none if there is no estimate, or never.
+    pub low_h: Option<f64>,
+    /// Hours, the likeliest.
+    pub likely_h: Option<f64>,
+    /// Hours, the latest.
+    pub high_h: Option<f64>,
+    /// What it rests on; empty if there is no estimate.
+    pub rests_on: String,
+}

@@ -1,7 +1,8 @@
 //! A record in one line of words: for the log, for the answer to a command, for a timeline.
 
-use super::{Body, By, Outcome, Purpose, Verdict};
+use super::{Body, By, Estimated, Outcome, Purpose, Verdict};
 use crate::fallback::on_off;
+use crate::forecast::{Interval, wording};
 use crate::time::Span;
 use std::fmt;
 
@@ -21,6 +22,17 @@ impl fmt::Display for Purpose {
             Self::Drill => "drill",
             Self::Notice => "notice",
         })
+    }
+}
+
+impl Estimated {
+    /// With its place, its likeliest value and what it rests on: for `status` and the review.
+    pub fn in_full(&self) -> String {
+        let Self { place, words, likely_h, rests_on, .. } = self;
+        let likely = likely_h
+            .map_or(String::new(), |hours| format!(", likeliest {}", wording::time(Interval::exact(hours))));
+        let rests_on = if rests_on.is_empty() { String::new() } else { format!(" ({rests_on})") };
+        format!("{place}: {words}{likely}{rests_on}")
     }
 }
 
@@ -84,6 +96,12 @@ impl fmt::Display for Body {
             Self::Settled { alarm } => write!(f, "{alarm} has stopped chattering"),
             Self::Acknowledged { alarm, by, .. } => write!(f, "{alarm} acknowledged by {by}"),
             Self::Reset { alarm, by } => write!(f, "{alarm} reset by {by}"),
+            Self::Foretold { estimates, .. } => {
+                let words: Vec<_> =
+                    estimates.iter().map(|it| format!("{}: {}", it.place, it.words)).collect();
+                write!(f, "foretold: {}", words.join("; "))
+            }
+            Self::Learned { tank, .. } => write!(f, "the model of {tank} was put down"),
             Self::Marked { episode, verdict, note, by } => {
                 write!(f, "episode {episode} marked as {verdict} by {by}{}", reason(note))
             }

@@ -159,6 +159,9 @@ fn constants(condition: &Condition, found: &mut dyn FnMut(f64)) {
             | Test::Commanded(..)
             | Test::Time(_)
             | Test::Day(_)
+            | Test::Until(_)
+            | Test::Shows(..)
+            | Test::Holds { .. }
             | Test::Blind(_) => {}
         },
     }
@@ -229,7 +232,7 @@ fn steady_test(test: &Test, values: &Values) -> Option<bool> {
         | Test::After { .. }
         | Test::Then { .. }
         | Test::Blind(_) => Some(false),
-        Test::Time(_) | Test::Day(_) => None,
+        Test::Time(_) | Test::Day(_) | Test::Until(_) | Test::Shows(..) | Test::Holds { .. } => None,
     }
 }
 

@@ -135,7 +135,12 @@ pub(crate) fn reach(condition: &Condition) -> Span {
             Test::Then { first, second, within, .. } => reach(first) + reach(second) + *within,
             Test::Time(_) => Span::hours(25),
             Test::Day(_) => Span::hours(8 * 24),
-            Test::Is(..) | Test::Commanded(..) | Test::Blind(_) => Span::ZERO,
+            Test::Is(..)
+            | Test::Commanded(..)
+            | Test::Until(_)
+            | Test::Shows(..)
+            | Test::Holds { .. }
+            | Test::Blind(_) => Span::ZERO,
         },
     }
 }

@@ -4,7 +4,7 @@ use crate::site::{check, rules};
 use slackwater_rules::hazard;
 
 /// Everything that a keeper would look for.
-const NAMES: [&str; 38] = [
+const NAMES: [&str; 49] = [
     "power-lost",
     "power-unstable",
     "circuit-dead",
@@ -43,10 +43,22 @@ const NAMES: [&str; 38] = [
     "probes-disagree",
     "sensor-frozen",
     "sensor-silent",
+    "heat-not-coming",
+    "heat-uncalled",
+    "losing-heat",
+    "probe-shifted",
+    "probe-in-the-air",
+    "flow-lost-inside",
+    "cooling-fast",
+    "warming-fast",
+    "oxygen-running-out",
+    "spare-is-no-spare",
+    "heaters-too-small",
 ];
 
 /// Every part that a sensor or relay plays in the library.
-const PARTS: [&str; 34] = [
+const PARTS: [&str; 35] = [
+    "room",
     "temperature",
     "first",
     "second",
@@ -93,7 +105,10 @@ fn every_hazard_written_out_is_a_rule_that_checks() {
     for name in hazard::names() {
         let text = hazard::text(name).expect("it has a text");
         let written = text.split("named after their parts:\n").nth(1).expect("it is written out");
-        let written = written.replace(" tank ", " lagoon ").replace("of tank ", "of lagoon ");
+        let written = written
+            .replace(" tank ", " lagoon ")
+            .replace("of tank ", "of lagoon ")
+            .replace("\"tank ", "\"lagoon ");
         let checked = check(&rules(&PARTS, &written));
         let errors = checked.report.contains("error:");
         assert!(!errors && checked.plan.is_some(), "{name}:\n{text}\n{}", checked.report);

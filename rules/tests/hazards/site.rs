@@ -16,7 +16,7 @@ fn sensor(name: &str) -> String {
     let words = |measure: &str, words: &str| format!("measures = \"{measure}\"\n{words}\n");
     let on_off = "on = [\"on\"]\noff = [\"off\"]";
     let what = match name {
-        "temperature" | "first" | "second" | "sensor" => kind("temperature", "degC"),
+        "room" | "temperature" | "first" | "second" | "sensor" => kind("temperature", "degC"),
         "return-flow" => kind("flow", "L/h"),
         "level" => kind("level", "cm"),
         "salinity" => kind("salinity", "ppt"),
@@ -32,13 +32,20 @@ fn sensor(name: &str) -> String {
         _ if name.ends_with("-state") || name.ends_with("-command") => words("state", on_off),
         _ => panic!("no sensor `{name}`"),
     };
-    let tank = if name == "mains" { "" } else { "tank = \"lagoon\"\n" };
+    let tank = if name == "mains" || name == "room" { "" } else { "tank = \"lagoon\"\n" };
     format!("[sensor.{name}]\ntopic = \"{name}\"\n{what}{tank}every = \"1 min\"\n\n")
 }
 
 /// A rule file with these sensors, and a relay if it is asked for.
 pub(crate) fn rules(sensors: &[&str], alarms: &str) -> String {
-    let mut text = "[tank.lagoon]\nvolume = \"420 L\"\nphotoperiod = [\"10:00\", \"20:00\"]\n\n".to_owned();
+    let mut text = "[tank.lagoon]\nvolume = \"420 L\"\nphotoperiod = [\"10:00\", \"20:00\"]\n".to_owned();
+    // A tank that is known whole has a model.
+    if sensors.contains(&"room") {
+        text += "water = \"temperature\"\nsump = \"second\"\n\
+                 heater = { sensor = \"heater-power\", power = \"200 W\" }\n\
+                 spare = { sensor = \"spare-power\", power = \"200 W\" }\n";
+    }
+    text += "\n";
     for name in sensors {
         text += &match *name {
             "relay" => "[relay.relay]\ncommand = { topic = \"relay/set\", on = \"on\", off = \"off\" }\n\

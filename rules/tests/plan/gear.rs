@@ -13,7 +13,7 @@ every    = \"1 min\"
 
 [sensor.ups-runtime]
 topic    = \"room2/ups/runtime\"
-measures = \"battery\"
+measures = \"runtime\"
 unit     = \"s\"
 every    = \"1 min\"
 ";

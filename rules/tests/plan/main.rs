@@ -8,3 +8,4 @@ mod mistakes;
 mod robust;
 mod site;
 mod sources;
+mod watched;

@@ -155,7 +155,7 @@ mistakes! {
     a_division_by_nothing: condition("return-flow / 0 > 10 L/h");
     a_product: condition("return-flow * 2 > 10 L/h");
     a_sum_of_different_things: condition("heater-power + return-flow > 10 W");
-    a_forecast_is_not_known_yet: condition("time until lagoon-temp < 22 degC is under 6 h");
+    a_forecast_of_a_thermometer_that_may_stand_anywhere: condition("time until lagoon-temp < 22 degC is under 6 h");
     a_unit_that_is_near_none: refused("\"420 L\"", "\"420 q\"");
     a_number_without_its_unit: condition("return-flow < 200");
     a_unit_in_a_condition_that_does_not_exist: condition("return-flow < 200 L/hr");

@@ -237,9 +237,13 @@ fn tanks_are_learned_in_four_days_and_intervals_hold_the_truth_as_often_as_they_
     assert_eq!(study.straight_line_broken, 0);
     let [_, quarter, middle, three_quarters, _] = percentiles(&mut study.tau);
     assert!(quarter >= -20 && middle.abs() <= 15 && three_quarters <= 40);
-    for score in study.at_once.iter().chain(&study.half_hour_in) {
+    let scores = || study.at_once.iter().chain(&study.half_hour_in).chain(&study.no_power);
+    for score in scores() {
         assert!(score.coverage() >= 70.0, "{score:?}");
     }
+    // Wider than it says is no better than narrower: nobody acts on "between 2 h and never".
+    let pooled = scores().map(Score::coverage).sum::<f64>() / 9.0;
+    assert!((75.0..=90.0).contains(&pooled), "{pooled}");
     let mut errors: Vec<f64> = study.half_hour_in[0].errors.iter().map(|error| error.abs()).collect();
     assert!(percentiles(&mut errors)[2] <= 15, "half of the forecasts an hour ahead are within 15 %");
 }

@@ -187,8 +187,12 @@ fn free_exponential(points: &[(f64, f64)]) -> f64 {
         let error = bent.iter().map(|(x, y)| (y - start - slope * x).powi(2)).sum::<f64>();
         (error, start, slope)
     };
-    let rates = (-300..=900).map(|i| f64::from(i) * 0.01 + 0.005);
-    let best = rates.min_by(|one, other| fit(*one).0.total_cmp(&fit(*other).0)).unwrap();
+    let best_of = |from: f64, step: f64, count: i32| {
+        let rates = (0..count).map(|i| from + f64::from(i) * step);
+        rates.map(|k| (fit(k).0, k)).min_by(|one, other| one.0.total_cmp(&other.0)).unwrap().1
+    };
+    let coarse = best_of(-2.975, 0.05, 240);
+    let best = best_of(coarse - 0.0475, 0.005, 20);
     let (_, start, slope) = fit(best);
     // T = start + slope (1 - exp(-k x)) / k
     let settles = start + slope / best;

@@ -111,11 +111,13 @@ impl Thermal {
         Ok(constants.tau_h())
     }
 
-    /// Fails if no heater's state was ever known: its heat then passes for other heat. In a power cut it is known:
+    /// Fails if no heater's state is known, or that of one was lost: its heat then passes for other heat. In a power cut it is known:
     /// whoever sees the cut says that the heater is off, and that it is lost again afterwards.
     pub fn heater_known(&self) -> Result<(), CannotSay> {
         use super::Heater::{First, Second};
-        let known = [First, Second].into_iter().any(|heater| self.cells.heard(Input::Heater(heater)));
+        let heaters = [First, Second].map(Input::Heater);
+        let known = heaters.iter().any(|heater| self.cells.heard(*heater))
+            && heaters.iter().all(|heater| self.cells.held(*heater).is_finite());
         if known || self.prior.unheated { Ok(()) } else { Err(CannotSay::Missing("heater state")) }
     }
 }

@@ -110,6 +110,9 @@ impl Thermal {
         if !heater_known && what_if.heaters != [None; 2] {
             return Err(CannotSay::Missing("heater state"));
         }
+        if heater_known && what_if.heaters == [None; 2] {
+            self.thermostat_told()?;
+        }
         if heater_known && what_if.heaters == [None; 2] && self.regulated(water) {
             // A thermostat holds it: half an hour's slope is a part of its cycle and no drift.
             let drift = Future { rate: EIGHTY * CELL_NOISE, slows: 0.0, loss: 0.0, trend: 0.0 };
@@ -173,6 +176,18 @@ impl Thermal {
         let newest = self.cells.newest().next().map(|cell| cell.end);
         let lately = self.turns.at.zip(newest).is_some_and(|(at, newest)| newest - at < LATELY);
         lately && self.turns.on - BAND_LEFT < water && water < self.turns.off + BAND_LEFT
+    }
+
+    /// Fails while nobody knows whether a thermostat holds the water: it was not yet seen to switch both ways,
+    /// and the heater has not been as it is for a whole hour. A short slope would then be taken for a drift.
+    fn thermostat_told(&self) -> Result<(), CannotSay> {
+        let on = |cell: &Cell| cell.heaters.iter().any(|share| *share > 0.5);
+        let newest = self.cells.newest().next().map(on);
+        let alike = self.cells.newest().take_while(|cell| Some(on(cell)) == newest).count();
+        if self.prior.unheated || (self.turns.on + self.turns.off).is_finite() || alike >= KEPT {
+            return Ok(());
+        }
+        Err(CannotSay::Missing("cycle of its thermostat seen yet"))
     }
 
     /// The inputs under `what_if`: heaters, other, lamp, chiller, as a row of the regression.

@@ -1,0 +1,9 @@
+//! Forecasts through the whole engine: a simulated tank of which the models know nothing, days to
+//! learn it, and what is asked, paged and found then.
+
+mod hazards;
+mod rig;
+mod scenes;
+#[expect(dead_code, reason = "the science tests use all of it")]
+#[path = "../science/simulator.rs"]
+mod simulator;

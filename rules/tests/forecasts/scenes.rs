@@ -1,0 +1,238 @@
+//! What is asked of a model that has learned its tank for days, and of one that has not.
+
+use crate::rig::Rig;
+use crate::simulator::Faults;
+use slackwater_rules::engine::{Delivery, Input, Word};
+use slackwater_rules::record::Body;
+use slackwater_rules::time::{Moment, Span};
+
+const DAYS: Span = Span::hours(4 * 24);
+
+const OUTAGE: &str = "
+[alarm.power-lost]
+tank     = \"lagoon\"
+when     = \"mains is off\"
+on-delay = \"2 min\"
+priority = \"critical\"
+response = [\"Start the battery air pump.\", \"Feed nothing.\"]
+fallback = { relay = \"air-pump\", state = \"on\" }
+
+[alarm.cooling-fast]
+tank     = \"lagoon\"
+when     = \"time until lagoon-temp < 22 degC is under 12 h\"
+priority = \"high\"
+response = \"Wrap the tank.\"
+consequence-of = [\"power-lost\"]
+
+[alarm.what-if]
+tank     = \"lagoon\"
+when     = \"time until lagoon-temp < 22 degC without power is under 24 h\"
+priority = \"low\"
+response = \"Plan for it.\"
+callout  = \"none\"
+
+[alarm.cold-room]
+tank     = \"lagoon\"
+when     = \"time until lagoon-temp < 22 degC without heat in a room of 5 degC is under 6 h\"
+priority = \"low\"
+response = \"Plan for it.\"
+callout  = \"none\"
+
+[alarm.stuck]
+tank     = \"lagoon\"
+when     = \"time until lagoon-temp > 28 degC with the heater stuck on is under 24 h\"
+priority = \"low\"
+response = \"Plan for it.\"
+callout  = \"none\"
+
+[alarm.still]
+tank     = \"lagoon\"
+when     = \"time until oxygen of lagoon < 2.3 mg/L without circulation is under 12 h\"
+priority = \"low\"
+response = \"Plan for it.\"
+callout  = \"none\"
+
+[alarm.box-empty]
+tank     = \"lagoon\"
+when     = \"time until box is empty is under 30 min\"
+priority = \"high\"
+response = \"Change the battery of the air pump.\"
+";
+
+/// The simulator's word for a cut is `power`.
+fn dark() -> Faults {
+    Faults { power: true, ..Faults::default() }
+}
+
+#[test]
+fn a_model_that_was_never_fed_can_not_say() {
+    let rig = Rig::new(OUTAGE);
+    for alarm in ["cooling-fast", "what-if", "stuck", "still"] {
+        assert_eq!(rig.truth(alarm), "unknown", "{}", rig.explained(alarm));
+    }
+    assert!(rig.explained("cooling-fast").contains("cannot say: no water temperature"));
+}
+
+#[test]
+fn while_a_thermostat_holds_nothing_is_soon_and_what_if_is_answered_all_the_same() {
+    let mut rig = Rig::new(OUTAGE);
+    rig.run(DAYS);
+    let told: Vec<_> =
+        ["cooling-fast", "what-if", "cold-room", "stuck", "still"].map(|name| (name, rig.truth(name))).into();
+    assert_eq!(
+        told,
+        [
+            ("cooling-fast", "false"),
+            ("what-if", "true"),
+            ("cold-room", "true"),
+            ("stuck", "true"),
+            ("still", "true")
+        ],
+        "{}",
+        rig.explained("cold-room")
+    );
+    assert!(rig.explained("what-if").contains("without power"), "{}", rig.explained("what-if"));
+    assert!(
+        rig.explained("what-if").contains("learned: the tank's heat loss"),
+        "{}",
+        rig.explained("what-if")
+    );
+    // The mains are on: nothing draws on the battery.
+    assert_eq!(rig.truth("box-empty"), "false");
+}
+
+#[test]
+fn a_page_in_a_power_cut_says_how_long_there_is() {
+    let mut rig = Rig::new(OUTAGE);
+    rig.run(DAYS);
+    rig.faults(dark()).run(Span::minutes(3));
+    let page = rig.pages.last().expect("it was paged").clone();
+    insta::assert_snapshot!(page.body);
+    assert!(page.text.chars().count() <= 160, "{}", page.text);
+    assert!(page.text.contains(" until "), "{}", page.text);
+}
+
+#[test]
+fn what_was_foretold_as_the_power_failed_is_kept_for_the_review() {
+    let mut rig = Rig::new(OUTAGE);
+    rig.run(DAYS);
+    rig.faults(dark()).run(Span::minutes(5));
+    let foretold = rig.records.iter().find_map(|record| match &record.body {
+        Body::Foretold { alarm, estimates, .. } if alarm == "power-lost" => Some(estimates.clone()),
+        _ => None,
+    });
+    let cold =
+        foretold.expect("kept").into_iter().find(|it| it.words.contains("degC")).expect("of the water");
+    let (low, likely) = (cold.low_h.expect("soon"), cold.likely_h.expect("likely"));
+    assert!(low <= likely && cold.high_h.is_none_or(|high| likely <= high), "{cold:?}");
+    assert!(cold.rests_on.contains("measured: "), "{cold:?}");
+}
+
+/// The truth is the simulator's: two nodes and a published law of evaporation.
+#[test]
+fn the_range_foretold_half_an_hour_into_a_cut_holds_what_comes() {
+    let mut rig = Rig::new(OUTAGE);
+    rig.run(DAYS);
+    rig.faults(dark()).run(Span::minutes(30));
+    let cold = rig.status().estimates.into_iter().find(|it| it.words.contains("22 degC")).expect("foretold");
+    let (low, high) = (cold.low_h.expect("soon"), cold.high_h.unwrap_or(f64::INFINITY));
+    let mut hours = 0.0;
+    while rig.tank.truth() > 22.0 && hours < 72.0 {
+        rig.minute();
+        hours += 1.0 / 60.0;
+    }
+    assert!((low..=high).contains(&hours), "came after {hours} h, foretold {low} to {high}");
+}
+
+#[test]
+fn the_battery_runs_down_and_rings_before_its_end() {
+    let mut rig = Rig::new(OUTAGE);
+    rig.run(Span::hours(2));
+    rig.faults(dark()).run(Span::hours(10));
+    let empty = rig.raised("box-empty").expect("it rang");
+    let dark_for = rig.now.mono - empty;
+    // 7 Ah, 12 V, 4 W, half of it usable, 0.7 of new: 7.4 h at the earliest (checked by hand).
+    assert!(dark_for > Span::hours(2) && dark_for < Span::hours(4), "{dark_for}");
+}
+
+#[test]
+fn a_silent_thermometer_makes_every_forecast_of_its_water_unknown() {
+    let mut rig = Rig::new(OUTAGE);
+    rig.run(Span::hours(30));
+    assert_ne!(rig.truth("what-if"), "unknown");
+    for _ in 0..20 {
+        rig.now.mono = rig.now.mono + Span::minutes(1);
+        rig.hear("room", "20");
+        rig.step(Input::Tick);
+    }
+    assert_eq!(rig.truth("what-if"), "unknown", "{}", rig.explained("what-if"));
+}
+
+#[test]
+fn a_retained_reading_teaches_nothing() {
+    let mut rig = Rig::new(OUTAGE);
+    for _ in 0..600 {
+        rig.now.mono = rig.now.mono + Span::minutes(1);
+        let (topic, payload) = ("lagoon/temperature".to_owned(), b"21.0".to_vec());
+        rig.step(Input::Message { topic, payload, delivery: Delivery::Retained });
+    }
+    assert_eq!(rig.truth("what-if"), "unknown");
+    rig.hear("lagoon/temperature", "25.0");
+    assert!(rig.explained("what-if").contains("lagoon-temp < 22"));
+}
+
+#[test]
+fn what_was_learned_outlives_a_restart_in_one_record_and_a_reload() {
+    let mut rig = Rig::new(OUTAGE);
+    rig.run(DAYS);
+    let learned = |rig: &Rig| {
+        let of = |record: &&slackwater_rules::record::Record| matches!(record.body, Body::Learned { .. });
+        rig.records.iter().filter(of).count()
+    };
+    let daily = learned(&rig);
+    assert!((3..=4).contains(&daily), "once a day: {daily}");
+    let before = rig.explained("what-if");
+    assert!(before.contains("learned: the tank's heat loss"), "{before}");
+    rig.restart();
+    assert_eq!(learned(&rig), daily + 1, "and at an orderly end");
+    rig.run(Span::minutes(30));
+    let after = rig.explained("what-if");
+    assert!(after.contains("learned: the tank's heat loss"), "{after}");
+    let turn = rig.engine.adopt(rig.now, crate::rig::plan(&OUTAGE.replace("12 h", "11 h")));
+    rig.records.extend(turn.records);
+    rig.run(Span::minutes(2));
+    assert!(rig.explained("what-if").contains("learned: the tank's heat loss"));
+    // Another tank under the same name knows nothing.
+    let other = format!("{}{OUTAGE}", crate::rig::SITE).replace("300 L", "900 L");
+    let checked = slackwater_rules::plan::Plan::check("other", &other, &crate::rig::around());
+    let _ = rig.engine.adopt(rig.now, checked.plan.expect(&checked.report));
+    rig.run(Span::minutes(20));
+    assert!(rig.explained("what-if").contains("assumed: heat loss"), "{}", rig.explained("what-if"));
+}
+
+#[test]
+fn declared_work_keeps_cold_water_out_of_the_model() {
+    let mut rig = Rig::new(OUTAGE);
+    rig.run(DAYS);
+    let before = rig.explained("what-if");
+    let (tank, work) = ("lagoon".to_owned(), "water-change".to_owned());
+    rig.say(Word::BeginWork { tank: tank.clone(), work, length: Some(Span::hours(2)) });
+    rig.tank.display -= 2.0;
+    rig.run(Span::hours(1));
+    rig.say(Word::EndWork { tank });
+    rig.run(Span::hours(3));
+    assert!(before.contains("learned"), "{before}");
+    assert_eq!(rig.truth("what-if"), "true");
+}
+
+#[test]
+fn after_a_restart_in_the_dark_nobody_claims_to_know_how_full_the_battery_is() {
+    let mut rig = Rig::new(OUTAGE);
+    rig.run(Span::hours(2));
+    rig.faults(dark()).run(Span::hours(1));
+    rig.restart();
+    rig.run(Span::minutes(5));
+    let battery = rig.status().estimates.into_iter().find(|it| it.words.contains("box")).expect("foretold");
+    assert_eq!(battery.low_h, Some(0.0), "{}", battery.words);
+    assert!(rig.raised("box-empty").is_some_and(|at| at > Moment(0)));
+}
