@@ -86,6 +86,7 @@ impl Engine {
             runs: &self.runs,
             ledger: &self.ledger,
             foresight: &self.foresight,
+            ledger: &self.ledger,
             now,
         };
         let (alarm, recall) = (self.plan.alarm(id), &mut self.recalls[id.index()]);
