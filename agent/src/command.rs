@@ -5,6 +5,8 @@
 
 mod backtest;
 mod check;
+mod drill;
+mod estimate;
 mod hazards;
 mod init;
 mod rehearse;
@@ -89,7 +91,7 @@ enum Verb {
     Run(Config),
     /// Read the configuration and the rule file as `run` would, and say all that is wrong.
     #[command(
-        after_help = "Example: slackwater check --config agent.toml\n         slackwater check --schema > rules.schema.json\nExit code: 0 if `run` would start, 78 if not."
+        after_help = "Example: slackwater check --config agent.toml\n         slackwater check --schema > rules.schema.json\nIt also names who is told by mail and push only, which a power cut takes with the router.\nExit code: 0 if `run` would start, 78 if not."
     )]
     Check {
         #[command(flatten)]
@@ -223,15 +225,13 @@ enum Verb {
         #[command(flatten)]
         config: Config,
     },
-    /// Test a call-out from end to end; its pages are marked as a test.
-    #[command(after_help = "Example: slackwater drill household")]
+    /// Try out whether help comes: a call-out, the way to each person, a whole outage.
+    #[command(
+        after_help = "Example: slackwater drill pages\n         slackwater drill callout household\n         slackwater drill outage"
+    )]
     Drill {
-        /// The call-out's name.
-        callout: String,
-        #[command(flatten)]
-        who: Who,
-        #[command(flatten)]
-        config: Config,
+        #[command(subcommand)]
+        what: drill::What,
     },
     /// Play stories through the rule file in no time: who would be told what, and is it as expected.
     #[command(
@@ -250,6 +250,11 @@ enum Verb {
         after_help = "Example: slackwater witness --config /etc/slackwater/witness.toml\n         slackwater witness key --out check-in-key\n         slackwater witness silence --for 2h --why 'the rack is moved'\n         slackwater witness silence --end\nThe first runs where the witness is, the others on the board of the site that is watched."
     )]
     Witness(witness::Witness),
+    /// Answer what a keeper plans for, on paper: heater and spare, oxygen, battery, how long an outage can be stood.
+    #[command(
+        after_help = "Example: slackwater estimate --tank lagoon --water '25.5 degC' --room '16 degC' --heater '200 W' --heater '200 W'\n         slackwater estimate --box '120 x 60 x 55 cm' --water '78 degF' --room '60 degF' --plot outage.svg\nNothing is measured: the ranges are those of published figures. Exit code: 1 if nothing at all can be said."
+    )]
+    Estimate(Box<estimate::Estimate>),
     /// Print the log of a stretch of time: what happened, who was told, who answered, what was not seen.
     #[command(
         args_conflicts_with_subcommands = true,
@@ -305,8 +310,9 @@ async fn carry_out(verb: Verb) -> ExitCode {
             say(&config, who, Say::BeginWork { tank, work, length }).await
         }
         Verb::Work { tank, who, config, .. } => say(&config, who, Say::EndWork { tank }).await,
-        Verb::Drill { callout, who, config } => say(&config, who, Say::Drill { callout }).await,
+        Verb::Drill { what } => drill::carry_out(what).await,
         Verb::Rehearse(rehearse) => rehearse::play(&rehearse),
+        Verb::Estimate(estimate) => estimate::answer(&estimate),
         Verb::Backtest(backtest) => backtest::play(&backtest),
         Verb::Witness(witness) => witness::carry_out(witness).await,
         Verb::Review(review) => review::carry_out(review).await,

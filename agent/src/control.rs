@@ -4,7 +4,7 @@
 
 use serde::{Deserialize, Serialize};
 use slackwater_rules::engine::Word;
-use slackwater_rules::record::{Seq, Verdict};
+use slackwater_rules::record::{Measured, Seq, Verdict};
 use slackwater_rules::time::Span;
 use std::io;
 use std::os::unix::fs::PermissionsExt;
@@ -44,6 +44,11 @@ pub enum Request {
         /// Even if that drops an alarm that is open.
         insists: bool,
     },
+    /// What an outage drill of an alarm has to wait for: a course, as JSON.
+    Course {
+        /// Its name; the one that power loss raises if none.
+        alarm: Option<String>,
+    },
     /// Something that a person says.
     Say {
         /// Who.
@@ -68,6 +73,8 @@ pub enum Say {
     EndWork { tank: String },
     Mark { episode: Seq, verdict: Verdict, note: String },
     Drill { callout: String },
+    TestPages,
+    OutageDrilled { alarm: String, steps: Vec<Measured> },
     PlanSilence { length: i64, why: String },
     EndSilence,
 }
@@ -85,6 +92,8 @@ impl From<Say> for Word {
             Say::EndWork { tank } => Word::EndWork { tank },
             Say::Mark { episode, verdict, note } => Word::Mark { episode, verdict, note },
             Say::Drill { callout } => Word::Drill { callout },
+            Say::TestPages => Word::TestPages,
+            Say::OutageDrilled { alarm, steps } => Word::OutageDrilled { alarm, steps },
             Say::PlanSilence { length, why } => Word::PlanSilence { length: Span(length), why },
             Say::EndSilence => Word::EndSilence,
         }

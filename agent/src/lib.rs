@@ -35,6 +35,8 @@ pub mod watch;
 
 pub mod control;
 
+pub mod outage;
+
 pub mod review;
 
 pub mod command;

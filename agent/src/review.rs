@@ -79,6 +79,7 @@ pub fn review(
         asides: events.asides,
         sensors: sensors.finish(),
         notes: events.notes,
+        proofs: events.proofs,
         unreadable,
     })
 }

@@ -158,7 +158,7 @@ impl Call {
         newest
             && match page.purpose {
                 Purpose::Call | Purpose::Drill => asking,
-                Purpose::Digest | Purpose::Taken | Purpose::AllClear => true,
+                Purpose::Digest | Purpose::Taken | Purpose::AllClear | Purpose::Notice => true,
             }
     }
 

@@ -12,10 +12,13 @@ mod adopting;
 mod answering;
 mod apply;
 mod calling;
+mod drilling;
 mod input;
 mod judging;
+mod notices;
 mod recollecting;
 mod sensing;
+mod slips;
 mod switching;
 mod timers;
 mod turn;
@@ -23,6 +26,7 @@ mod view;
 mod vouching;
 
 pub use answering::LONGEST_SHELF;
+pub use drilling::{DrillsView, ProofView};
 pub use input::{Delivery, Input, Link, Word};
 pub use recollecting::Recollection;
 pub use timers::DeadlineReason;
@@ -36,8 +40,10 @@ use crate::fallback::Run;
 use crate::plan::{AlarmId, Plan, RelayId, SensorId, Sight, TankId};
 use crate::record::{Body, By, Record, Seq};
 use crate::time::{Moment, Now};
+use drilling::Drills;
 use judging::{Recall, Watch};
 use sensing::{Note, Senses};
+use slips::Slips;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 use timers::Timers;
@@ -74,6 +80,8 @@ pub struct Engine {
     /// Commands that the broker keeps. Comes from messages.
     kept: BTreeMap<RelayId, String>,
     works: BTreeMap<TankId, Spell>,
+    drills: Drills,
+    slips: Slips,
     silence: Option<Silence>,
 }
 
@@ -148,6 +156,8 @@ impl Engine {
             other_hands: BTreeMap::new(),
             kept: BTreeMap::new(),
             works: BTreeMap::new(),
+            drills: Drills::default(),
+            slips: Slips::default(),
             silence: None,
         }
     }
@@ -216,6 +226,7 @@ impl Engine {
         let pausing = pausing.map(|(_, (seq, _))| Some(*seq));
         let calls = self.calls.keys().map(|id| Some(*id));
         let members = self.calls.values().flat_map(|call| call.members.iter().map(|m| Some(m.episode)));
+        let drills = self.rests_on_drills().into_iter().map(Some);
         let silence = self.silence_at(self.now.mono).map(|silence| Some(silence.seq));
         lives
             .chain(works)
@@ -224,6 +235,7 @@ impl Engine {
             .chain(pausing)
             .chain(calls)
             .chain(members)
+            .chain(drills)
             .flatten()
             .min()
             .unwrap_or(self.next_seq)
@@ -256,6 +268,7 @@ impl Engine {
             DeadlineReason::Lease(call) => self.lease_ended(call),
             DeadlineReason::Settle(call) => self.settled(call),
             DeadlineReason::Retry(page) => self.retry(page),
+            DeadlineReason::Drills => self.tend_drills(),
         }
     }
 
@@ -278,6 +291,7 @@ impl Engine {
             episodes
                 .map(|episode| &episode.code)
                 .chain(self.calls.values().map(|call| &call.code))
+                .chain(self.drills.codes())
                 .any(|c| c == code)
         };
         let mut salt = 0;

@@ -6,9 +6,9 @@
 //! An open end is infinite and reads "never". Times are hours, temperatures degC, rates per
 //! hour, powers watts, volumes m³, concentrations mg/L, salinities practical (psu).
 //!
-//! [`water`] and [`cooling`] are published physics; [`thermal`] learns one tank; [`margin`],
-//! [`oxygen`], [`battery`], [`light`] and [`circulation`] answer a keeper's questions; [`faults`]
-//! compares what happens with what should.
+//! [`water`] and [`cooling`] are published physics, whose sources and ranges are told in [`sources`]; [`thermal`] learns one tank; [`margin`],
+//! [`oxygen`], [`battery`], [`light`] and [`circulation`] answer a keeper's questions, [`paper`] all of them for a
+//! tank that is only written down; [`faults`] compares what happens with what should.
 
 pub mod battery;
 pub mod circulation;
@@ -20,7 +20,9 @@ pub mod interval;
 pub mod light;
 pub mod margin;
 pub mod oxygen;
+pub mod paper;
 pub mod regression;
+pub mod sources;
 pub mod thermal;
 pub mod water;
 pub mod wording;

@@ -4,6 +4,9 @@
 //! who else was told, and how to answer.
 
 pub mod gsm;
+mod slip;
+
+pub(crate) use slip::Slip;
 
 use crate::alarm::Priority;
 use crate::callout::{Call, Fate, Member};
@@ -102,7 +105,7 @@ impl Context<'_> {
     fn asks(&self) -> bool {
         match self.purpose {
             Purpose::Call | Purpose::Digest | Purpose::Drill => true,
-            Purpose::Taken | Purpose::AllClear => false,
+            Purpose::Taken | Purpose::AllClear | Purpose::Notice => false,
         }
     }
 
@@ -142,6 +145,7 @@ impl Context<'_> {
                 n => format!("{}: {n} low-priority alarms in the night, code {code}", self.plan.site),
             },
             Purpose::Drill => format!("TEST {place}: {what}, nothing is wrong, code {code}"),
+            Purpose::Notice => format!("{place}: {what}"),
             Purpose::Taken => match self.call.answers.last().filter(|_| self.leader_is_being_seen_to()) {
                 Some((by, at)) => format!("{place}: {what}: {} has answered at {}", by.who, self.time(*at)),
                 None => format!("{place}: {what}: put aside, the call-out is over"),

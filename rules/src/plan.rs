@@ -5,18 +5,21 @@
 //! trusts it without looking back.
 
 mod alarm;
+mod asked;
 mod callout;
 mod check;
 mod context;
+mod drill;
 mod editor;
 mod feed;
 mod finding;
+mod gear;
 mod hazard;
 mod measure;
 pub(crate) mod nearest;
 mod people;
 mod rationalise;
-mod reach;
+pub(crate) mod reach;
 mod read;
 mod relay;
 mod schema;
@@ -29,7 +32,8 @@ pub use check::{Checked, Surroundings};
 pub use editor::{FINDINGS_VERSION, FindingView, FindingsView, PlaceView};
 pub use feed::{Feed, Source, SupplyReading, UpsReading};
 pub use finding::{At, Finding, Severity, render};
-pub use people::{ChannelKind, Contact, Directory, Hours, Target};
+pub use gear::{Air, Battery, Device, Gear};
+pub use people::{Absence, ChannelKind, Contact, Directory, Hours, Target};
 pub use schema::{schema, schema_text};
 pub use watched::{CHECK_INS, SILENT};
 
@@ -38,8 +42,9 @@ use crate::condition::Condition;
 use crate::reading::Mapping;
 use crate::time::Span;
 use crate::units::{Dimension, Scale};
+use jiff::civil::{Time, Weekday};
 use jiff::tz::TimeZone;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 macro_rules! ids {
     ($($(#[$doc:meta])* $name:ident),* $(,)?) => { $(
@@ -69,6 +74,8 @@ ids! {
     CalloutId,
     /// A watched site's place in [`Plan::watched`].
     WatchedId,
+    /// A battery's place in [`Plan::batteries`].
+    BatteryId,
 }
 
 /// One site: what there is to watch, when to ring, whom to tell.
@@ -76,6 +83,10 @@ ids! {
 pub struct Plan {
     /// The site's name, as pages say it.
     pub site: String,
+    /// Height above the sea, m; 0 if nobody said.
+    pub altitude: f64,
+    /// Shows whether the mains are on.
+    pub mains: Option<SensorId>,
     /// The zone that times of day are meant in.
     pub zone: TimeZone,
     /// In the order of the file, as are all lists here.
@@ -84,12 +95,16 @@ pub struct Plan {
     pub sensors: Vec<Sensor>,
     /// All relays.
     pub relays: Vec<Relay>,
+    /// All batteries.
+    pub batteries: Vec<Battery>,
     /// The keeper's alarms, then those that the plan adds for lost sight.
     pub alarms: Vec<Alarm>,
     /// All call-out policies.
     pub callouts: Vec<Callout>,
     /// Kinds of work by name.
     pub works: BTreeMap<String, Work>,
+    /// How often the way to people is tried.
+    pub drill: Drill,
     /// Other sites that this watch is the witness of.
     pub watched: Vec<Watched>,
     /// Who can be told, from the agent's configuration.
@@ -109,6 +124,8 @@ pub struct Tank {
     pub stocking: Stocking,
     /// When its lights are meant to be on, local time.
     pub photoperiod: Option<Hours>,
+    /// What the forecasts know of its gear.
+    pub gear: Gear,
 }
 
 /// How much lives in a tank, for the oxygen estimate.
@@ -335,6 +352,26 @@ pub struct Step {
     pub to: Vec<Target>,
 }
 
+/// How often the way to people is tried, so that it is known to work before the night.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Drill {
+    /// When test pages go to everyone; not by themselves if none.
+    pub pages: Option<Weekly>,
+    /// A test page that is not answered within this has not proved its channel.
+    pub within: Span,
+    /// An outage drill older than this is due again; never if none.
+    pub outage: Option<Span>,
+}
+
+/// A time of the week, local.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Weekly {
+    /// The day.
+    pub day: Weekday,
+    /// The time of day.
+    pub time: Time,
+}
+
 /// A declared spell of maintenance or feeding.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Work {
@@ -355,90 +392,4 @@ pub struct Button {
     pub press: String,
     /// The tank that it stands at.
     pub tank: TankId,
-}
-
-impl Alarm {
-    /// Whether the other's conditions are worded like these, so that what is known and remembered
-    /// of one holds for the other. Words are compared and not ids: a sensor that is new in the
-    /// file must not cost a fortnight's window.
-    pub(crate) fn asks_alike(&self, other: &Alarm) -> bool {
-        let worse = |alarm: &Alarm| alarm.worse.as_ref().map(|worse| worse.to_string());
-        self.written == other.written && worse(self) == worse(other)
-    }
-
-    /// How far back the windows of its conditions reach; none if they have none.
-    pub(crate) fn windows_reach(&self) -> Option<Span> {
-        let worse = self.worse.as_ref().and_then(Condition::windows_reach);
-        self.condition.windows_reach().max(worse)
-    }
-
-    /// How many bytes the memory of its conditions takes.
-    pub fn bytes(&self) -> usize {
-        self.condition.bytes() + self.worse.as_ref().map_or(0, Condition::bytes)
-    }
-}
-
-impl Relay {
-    /// Every condition that is asked of it, the proof first.
-    pub(crate) fn conditions(&self) -> impl Iterator<Item = &Condition> {
-        let proof = self.proof.as_ref().map(|proof| &proof.condition);
-        let hold = self.hold.as_ref().and_then(|hold| hold.until.as_ref());
-        [proof, self.only_if.as_ref(), hold].into_iter().flatten()
-    }
-}
-
-impl Plan {
-    /// How many bytes the windows of all alarms take: known before a single reading has come.
-    pub fn bytes(&self) -> usize {
-        self.alarms.iter().map(Alarm::bytes).sum()
-    }
-
-    /// Every topic that the plan listens to, each once.
-    pub fn topics(&self) -> BTreeSet<&str> {
-        let sensors = self.sensors.iter().filter_map(|sensor| sensor.feed.topic());
-        let buttons = self.works.values().flat_map(|work| &work.buttons).map(|button| button.topic.as_str());
-        // A command that the broker keeps is heard by subscribing to it.
-        let commands = self.relays.iter().map(|relay| relay.topic.as_str());
-        sensors.chain(buttons).chain(commands).collect()
-    }
-
-    /// Whether what is seen this way comes through the broker.
-    pub fn needs_broker(&self, sight: &Sight) -> bool {
-        let topic = |sensor: &Sensor| sensor.feed.topic().is_some();
-        match sight {
-            Sight::Broker => true,
-            Sight::Sensor(id) => topic(self.sensor(*id)),
-            Sight::Gateway(name) => {
-                self.sensors.iter().any(|sensor| sensor.gateway.as_ref() == Some(name) && topic(sensor))
-            }
-        }
-    }
-
-    /// The sensor at this place.
-    pub fn sensor(&self, id: SensorId) -> &Sensor {
-        &self.sensors[id.index()]
-    }
-
-    /// The alarm at this place.
-    pub fn alarm(&self, id: AlarmId) -> &Alarm {
-        &self.alarms[id.index()]
-    }
-
-    /// The tank's name, or the site's for what belongs to no tank.
-    pub fn place(&self, tank: Option<TankId>) -> &str {
-        tank.map_or(&self.site, |id| &self.tanks[id.index()].name)
-    }
-
-    /// What an alarm is about, as pages say it: the tank, this site, or another one.
-    pub fn place_of(&self, alarm: &Alarm) -> &str {
-        match alarm.watched {
-            Some(id) => &self.watched[id.index()].title,
-            None => self.place(alarm.tank),
-        }
-    }
-
-    /// The alarm with this name.
-    pub fn alarm_named(&self, name: &str) -> Option<AlarmId> {
-        self.alarms.iter().position(|alarm| alarm.name == name).map(|index| AlarmId(index as u32))
-    }
 }

@@ -394,6 +394,7 @@ impl Talk {
                 let used = self.state().memory.len();
                 Ok(vec![format!("+CPMS: {used},{ROOM},{used},{ROOM},{used},{ROOM}")])
             }
+            ("AT+CSMS", _) => Ok(vec!["+CSMS: 1,1,1".to_owned()]),
             ("AT+CNMI", _) if manner.no_notices => Err("+CMS ERROR: 303"),
             ("AT+CNMI", _) => Ok(vec![]),
             ("AT+CMGL", "4") => Ok(self.list()),

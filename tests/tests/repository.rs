@@ -82,7 +82,7 @@ fn every_example_passes_check() {
         .env_remove("SLACKWATER_BROKER__TLS__CA_FILE")
         .output();
     let said = Said::from(bare.expect("it runs")).well();
-    assert!(said.ends_with("it is the witness of 1 other sites\n") && !said.contains("warning"), "{said}");
+    assert!(said.ends_with("it is the witness of 1 other site\n") && !said.contains("warning"), "{said}");
 }
 
 #[test]

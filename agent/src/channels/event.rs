@@ -25,6 +25,7 @@ pub(super) fn event(page: &Page, context: &Context) -> Value {
         Purpose::AllClear => "all-clear",
         Purpose::Digest => "digest",
         Purpose::Drill => "drill",
+        Purpose::Notice => "notice",
     };
     let mut event = json!({
         "specversion": "1.0",

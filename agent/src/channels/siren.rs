@@ -32,6 +32,7 @@ impl Siren {
         let (payload, note) = match page.purpose {
             Purpose::Call | Purpose::Drill => (&self.0.on, "told to sound"),
             Purpose::Taken | Purpose::AllClear => (&self.0.off, "told to be quiet"),
+            Purpose::Notice => return Outcome::Failed { why: "a siren cannot carry a notice".into() },
             Purpose::Digest => return Outcome::Failed { why: "a siren cannot carry a digest".into() },
         };
         progress.at("while publishing");

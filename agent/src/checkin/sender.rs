@@ -58,7 +58,7 @@ pub enum Way {
     /// A broker elsewhere.
     Broker(Box<mqtt::Settings>),
     /// A web address.
-    Post(Post),
+    Post(Box<Post>),
 }
 
 /// The ways of the settings.
@@ -76,7 +76,7 @@ pub fn ways(settings: &CheckInSettings) -> Result<Vec<Way>, Vec<String>> {
     }
     if let Some(post) = &settings.post {
         match Post::new(post, MEDIA_TYPE) {
-            Ok(post) => ways.push(Way::Post(post)),
+            Ok(post) => ways.push(Way::Post(Box::new(post))),
             Err(errors) => wrong.extend(errors.iter().map(|error| format!("[check-in.post]: {error}"))),
         }
     }
@@ -131,7 +131,7 @@ impl Sender {
                     let way = over_broker(handle, events, topic.clone(), listener, report);
                     ("check-in by broker", tokio::spawn(way))
                 }
-                Way::Post(post) => ("check-in by request", tokio::spawn(over_http(post, listener, report))),
+                Way::Post(post) => ("check-in by request", tokio::spawn(over_http(*post, listener, report))),
             };
             running.push(Running { name, health, sent, task });
         }
@@ -354,5 +354,136 @@ async fn over_http(post: Post, mut newest: Newest, report: Report) {
                 report.trouble(why);
             }
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::checkin::{SiteKey, open};
+    use crate::settings::{GoesDark, Trust};
+    use jiff::tz::TimeZone;
+    use slackwater_rules::engine::{Delivery, Engine, Input, Link, Word};
+    use slackwater_rules::plan::{Directory, Plan, Surroundings};
+    use slackwater_rules::record::By;
+
+    const RULES: &str = r#"
+        [sensor.mains]
+        topic = "house/mains"
+        measures = "presence"
+        on = ["on"]
+        off = ["off"]
+        every = "1 h"
+        [alarm.power-lost]
+        when = "mains is off"
+        priority = "critical"
+    "#;
+
+    struct Site {
+        engine: Engine,
+        now: Now,
+        sender: Sender,
+        newest: Newest,
+    }
+
+    impl Site {
+        fn new() -> Self {
+            let around = Surroundings { directory: Directory::default(), zone: TimeZone::UTC, today: None };
+            let plan = Plan::check("rules.toml", RULES, &around).plan.expect("right");
+            let now = Now { mono: Moment(1_000_000), wall: Wall(1_798_078_440_000), wall_trusted: true };
+            let settings = CheckInSettings {
+                name: "halyard".to_owned(),
+                key: SiteKey::make().expect("a key").0,
+                every: Span::minutes(1),
+                mains: Some("mains".to_owned()),
+                goes_dark: Some(GoesDark { alarm: "power-lost".to_owned(), after: Span::minutes(10) }),
+                broker: None,
+                post: None,
+            };
+            let identity = Identity { seed: 7, start: 3, boot: "boot 1".to_owned() };
+            let clock = Clock::system(Trust::Always);
+            let sender = Sender::start(settings, Vec::new(), identity, &clock).expect("no way can fail");
+            let newest = sender.newest.subscribe();
+            let mut site = Self { engine: Engine::new(plan, 7, 1, now), now, sender, newest };
+            site.turn(Input::Started { version: "test".to_owned(), gap: Some(Span::ZERO) });
+            site.turn(Input::Link(Link::Hears));
+            site
+        }
+
+        /// A turn of the loop, and the count of the newest check-in after it.
+        fn turn(&mut self, input: Input) -> u64 {
+            let turn = self.engine.step(self.now, input);
+            let facts = || Facts { engine: &self.engine, troubles: Vec::new(), stopping: None };
+            self.sender.turn_finished(&self.now, !turn.records.is_empty(), facts);
+            self.newest.borrow().0
+        }
+
+        fn mains(&mut self, says: &str) -> u64 {
+            let (topic, payload) = ("house/mains".to_owned(), says.as_bytes().to_vec());
+            self.turn(Input::Message { topic, payload, delivery: Delivery::Live })
+        }
+
+        fn pass(&mut self, span: Span) {
+            self.now.mono = self.now.mono + span;
+            self.now.wall = self.now.wall + span;
+        }
+
+        fn said(&self) -> CheckIn {
+            let sealed = self.newest.borrow().1.clone();
+            let body = open(&self.sender.settings.key.public(), sealed.as_bytes()).expect("signed");
+            serde_json::from_slice(&body).expect("a check-in")
+        }
+    }
+
+    #[test]
+    fn check_ins_come_with_finished_turns_and_not_without_them() {
+        let mut site = Site::new();
+        assert_eq!(site.turn(Input::Tick), 1, "the first came with the first turn");
+        site.pass(Span::seconds(59));
+        assert_eq!(site.turn(Input::Tick), 1);
+        site.pass(Span::seconds(1));
+        assert_eq!(site.turn(Input::Tick), 2);
+        site.pass(Span::hours(5));
+        assert_eq!(site.newest.borrow().0, 2, "a loop that is stuck sends none");
+        assert_eq!(site.turn(Input::Tick), 3, "and does not make up for them");
+        let said = site.said();
+        assert_eq!((said.start, said.count, said.journal.len(), said.boot.as_str()), (3, 3, 16, "boot 1"));
+    }
+
+    #[test]
+    fn news_go_at_once_but_not_more_often_than_every_few_seconds() {
+        let mut site = Site::new();
+        site.mains("on");
+        site.pass(Span::seconds(20));
+        let before = site.turn(Input::Tick);
+        assert_eq!(site.mains("off"), before + 1, "an alarm is news");
+        let said = site.said();
+        assert_eq!((said.mains.as_deref(), said.open.len()), (Some("off"), 1));
+        let dark = said.dark.expect("its alarm stands");
+        assert_eq!((dark.why.as_str(), dark.left), ("power-lost", Span::minutes(10)));
+
+        site.pass(Span::seconds(1));
+        assert_eq!(site.mains("on"), before + 1, "too soon after the last");
+        assert!(site.sender.due() <= site.now.mono + CALM, "{:?}", site.sender.due());
+        site.pass(CALM);
+        assert_eq!(site.turn(Input::Tick), before + 2);
+        assert_eq!((site.said().open.len(), site.said().dark), (0, None));
+    }
+
+    #[test]
+    fn a_planned_silence_is_told_with_how_long_it_still_lasts() {
+        let mut site = Site::new();
+        site.pass(Span::seconds(20));
+        let word = Word::PlanSilence { length: Span::hours(2), why: "the rack is moved".to_owned() };
+        let by = By { who: "ines".to_owned(), via: "socket".to_owned() };
+        site.turn(Input::Said { word, by });
+        let planned = site.said().silence.expect("announced");
+        assert_eq!((planned.left, planned.who.as_str()), (Span::hours(2), "ines"));
+        site.pass(Span::minutes(30));
+        site.turn(Input::Tick);
+        assert_eq!(site.said().silence.map(|it| it.left), Some(Span::minutes(90)));
+        site.pass(Span::minutes(91));
+        site.turn(Input::Tick);
+        assert_eq!(site.said().silence, None);
     }
 }

@@ -47,7 +47,8 @@ pub(super) fn check(config: &Config, as_json: bool) -> ExitCode {
                 counted(plan.callouts.len(), "call-out"),
             );
             if !plan.watched.is_empty() {
-                println!("it is the witness of {} other sites", plan.watched.len());
+                let sites = if plan.watched.len() == 1 { "site" } else { "sites" };
+                println!("it is the witness of {} other {sites}", plan.watched.len());
             }
             ExitCode::SUCCESS
         }

@@ -189,7 +189,13 @@ impl Log {
                 | Body::Held { .. }
                 | Body::ByHand { .. }
                 | Body::CommandKept { .. }
-                | Body::NotProved { .. } => return true,
+                | Body::NotProved { .. }
+                | Body::TestsBegan { .. }
+                | Body::Tested { .. }
+                | Body::TestAnswered { .. }
+                | Body::TestUnanswered { .. }
+                | Body::Noticed { .. }
+                | Body::OutageDrilled { .. } => return true,
             };
             // An alarm that is put aside does not stand any more.
             if matches!(kind, "shelf" | "out") && begins {

@@ -2,7 +2,7 @@ use super::*;
 use slackwater_rules::alarm::Priority;
 use slackwater_rules::quality::Quality;
 use slackwater_rules::reading::Value;
-use slackwater_rules::record::{Body, By, Outcome, Purpose, Verdict};
+use slackwater_rules::record::{About, Body, By, Measured, Outcome, Purpose, Stage, Standing, Verdict};
 use slackwater_rules::time::Wall;
 use std::fs;
 use std::io::{BufRead, BufReader};
@@ -658,12 +658,42 @@ fn one_of_each() -> Vec<Body> {
         Body::Held { relay: s("air-pump"), episode: 1, why: why.clone() },
         Body::ByHand { relay: s("air-pump"), episode: 1, shows: false, why: why.clone() },
         Body::CommandKept { relay: s("air-pump"), topic: s("lagoon/airpump/set"), payload: s("on") },
+        Body::TestsBegan {
+            why: why.clone(),
+            channels: vec![Standing { target: s("ines.mail"), proved: Some(span), missed: 2 }],
+        },
+        Body::Tested {
+            target: s("ines.mail"),
+            code: s("K7QF"),
+            within: span,
+            headline: s("TEST"),
+            lines: vec![s("one")],
+        },
+        Body::TestAnswered { test: 9, target: s("ines.mail"), by: by(), after: span },
+        Body::TestUnanswered { test: 9, target: s("ines.mail"), why: why.clone() },
+        Body::Noticed {
+            target: s("ines.mail"),
+            about: About::Absence {
+                contact: s("ines"),
+                first: s("2026-12-20"),
+                last: s("2026-12-31"),
+                stage: Stage::HandOver,
+            },
+            last: Some(span),
+            headline: s("you stand in"),
+            lines: Vec::new(),
+        },
+        Body::OutageDrilled {
+            alarm: s("power-lost"),
+            steps: vec![Measured { what: s("raised"), took: Some(span), within: span }],
+            by: by(),
+        },
         Body::SilencePlanned { length: span, why, by: by() },
         Body::SilenceEnded { by: by() },
     ]
 }
 
-const KINDS: usize = 43;
+const KINDS: usize = 49;
 
 /// A new kind breaks this match: give it a place here, and one of it to [`one_of_each`].
 fn place_of(body: &Body) -> usize {
@@ -709,7 +739,13 @@ fn place_of(body: &Body) -> usize {
         Body::Held { .. } => 38,
         Body::ByHand { .. } => 39,
         Body::CommandKept { .. } => 40,
-        Body::SilencePlanned { .. } => 41,
-        Body::SilenceEnded { .. } => 42,
+        Body::TestsBegan { .. } => 41,
+        Body::Tested { .. } => 42,
+        Body::TestAnswered { .. } => 43,
+        Body::TestUnanswered { .. } => 44,
+        Body::Noticed { .. } => 45,
+        Body::OutageDrilled { .. } => 46,
+        Body::SilencePlanned { .. } => 47,
+        Body::SilenceEnded { .. } => 48,
     }
 }

@@ -6,7 +6,7 @@
 use super::dialogue::Fault;
 use super::pdu::{self, Fate, Incoming, Report};
 use super::session::{PinTries, Session, Standing, Stored};
-use super::{Arrived, Job, ModemSettings, Step, Views};
+use super::{Arrived, Job, ModemSettings, Sender, Step, Views};
 use slackwater_rules::record::Outcome;
 use std::collections::BTreeMap;
 use std::time::Duration;
@@ -27,10 +27,10 @@ const TAKEN_WITHIN: Duration = Duration::from_secs(10);
 type Awaited = BTreeMap<u8, Job>;
 
 pub(super) struct Owner {
-    pub(super) settings: ModemSettings,
-    pub(super) jobs: mpsc::Receiver<Job>,
-    pub(super) texts: mpsc::Sender<Arrived>,
-    pub(super) views: Views,
+    settings: ModemSettings,
+    jobs: mpsc::Receiver<Job>,
+    texts: mpsc::Sender<Arrived>,
+    views: Views,
     awaited: Awaited,
     /// By their place, so that none is handed on twice if the modem does not delete it, and so
     /// that one that can't be read gets a second look.
@@ -100,20 +100,20 @@ impl Owner {
         look.set_missed_tick_behavior(MissedTickBehavior::Delay);
         loop {
             self.settle(session.take_reports());
-            if session.dialogue.text_came {
-                self.fetch(&mut session).await.map_err(lost)?;
-                continue;
-            }
+            let text_came = session.dialogue.text_came;
             tokio::select! {
+                // A page goes before all else.
+                biased;
+                job = self.jobs.recv() => match job {
+                    Some(job) => self.send(&mut session, job).await.map_err(lost)?,
+                    None => return Ok(Over),
+                },
+                () = std::future::ready(()), if text_came => self.fetch(&mut session).await.map_err(lost)?,
                 _ = look.tick() => {
                     let standing = session.standing().await.map_err(lost)?;
                     self.show(&session, &standing);
                     self.fetch(&mut session).await.map_err(lost)?;
                 }
-                job = self.jobs.recv() => match job {
-                    Some(job) => self.send(&mut session, job).await.map_err(lost)?,
-                    None => return Ok(Over),
-                },
                 heard = session.dialogue.listen() => heard.map_err(lost)?,
             }
         }
@@ -193,6 +193,9 @@ impl Owner {
         let stored = session.stored().await?;
         self.seen.retain(|_, seen| stored.contains(seen));
         for text in stored {
+            while let Ok(job) = self.jobs.try_recv() {
+                self.send(session, job).await?;
+            }
             let again = self.seen.get(&text.index) == Some(&text);
             match pdu::incoming(&text.hex, text.octets) {
                 Ok(Incoming::Report(report)) => self.settle(vec![report]),
@@ -220,7 +223,7 @@ impl Owner {
     }
 
     /// Whether the loop has it.
-    async fn hand_on(&self, from: super::Sender, text: Option<String>) -> bool {
+    async fn hand_on(&self, from: Sender, text: Option<String>) -> bool {
         let (taken, is_taken) = oneshot::channel();
         if self.texts.try_send(Arrived { from, text, taken }).is_err() {
             return false;

@@ -5,7 +5,7 @@
 //!
 //! PDU mode and not text mode: every modem has to have it, it knows no character sets and no
 //! quoting of their own that differ by maker, and a report in it says beyond doubt which text it
-//! is about. Anything can arrive here, so every step is checked and nothing is indexed.
+//! is about. Anything can arrive here, so every step is checked.
 
 use super::number::{Number, Sender};
 use slackwater_rules::page::gsm;

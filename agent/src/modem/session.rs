@@ -151,13 +151,13 @@ impl Session {
         open_sim(&mut dialogue, settings, pin).await?;
         dialogue.ask("AT+CMGF=0").await.map_err(|fault| words("it has no PDU mode", fault))?;
         // Texts come to where they are looked for: the SIM, or the modem itself.
-        let on_sim = dialogue.ask_within("AT+CPMS=\"SM\",\"SM\",\"SM\"", PIN_LIMIT).await;
-        if let Err(Fault::Refused(_)) = &on_sim {
+        let no_memory = "it has no memory for texts";
+        if allow(dialogue.ask_within("AT+CPMS=\"SM\",\"SM\",\"SM\"", PIN_LIMIT).await, no_memory)?.is_none() {
             let inside = dialogue.ask_within("AT+CPMS=\"ME\",\"ME\",\"ME\"", PIN_LIMIT).await;
-            inside.map_err(|fault| words("it has no memory for texts", fault))?;
-        } else {
-            on_sim.map_err(|fault| words("it has no memory for texts", fault))?;
+            inside.map_err(|fault| words(no_memory, fault))?;
         }
+        // TS 27.005, 3.2.1: without this a modem may want each report acknowledged.
+        allow(dialogue.ask("AT+CSMS=0").await, "it does not tell of texts")?;
         // TS 27.005, 3.4.1: tell of texts by their place, and of reports by all of them; else of texts
         // alone; else we look now and then.
         let mut reports = true;

@@ -49,6 +49,7 @@ pub fn render_csv(review: &Review) -> String {
                 Purpose::AllClear => "all-clear",
                 Purpose::Digest => "digest",
                 Purpose::Drill => "drill",
+                Purpose::Notice => "notice",
             };
             let (result, detail) = match &page.result {
                 Delivery::Accepted { note } => ("accepted", note),

@@ -3,8 +3,8 @@
 //! begun long before the stretch under review; what touches the stretch flows out.
 
 use super::{
-    Answer, Aside, CallOut, Delivery, Episode, Mark, Note, Paged, ProofSeen, Reason, Skipped, Stamp,
-    Switching, Window,
+    Answer, Aside, CallOut, ChannelProof, Delivery, Episode, Mark, Note, Paged, ProofSeen, Reason, Skipped,
+    Stamp, Switching, Window,
 };
 use jiff::tz::TimeZone;
 use slackwater_rules::record::{Body, By, Outcome, Record, Seq};
@@ -24,6 +24,8 @@ pub(super) struct Events<'a> {
     switchings: BTreeMap<Seq, (Seq, usize)>,
     asides: Vec<Aside>,
     notes: Vec<Note>,
+    /// By channel, as the last test pages left it.
+    proofs: BTreeMap<String, ChannelProof>,
 }
 
 pub(super) struct Finished {
@@ -31,6 +33,7 @@ pub(super) struct Finished {
     pub(super) call_outs: Vec<CallOut>,
     pub(super) asides: Vec<Aside>,
     pub(super) notes: Vec<Note>,
+    pub(super) proofs: Vec<ChannelProof>,
 }
 
 impl<'a> Events<'a> {
@@ -45,6 +48,7 @@ impl<'a> Events<'a> {
             switchings: BTreeMap::new(),
             asides: Vec::new(),
             notes: Vec::new(),
+            proofs: BTreeMap::new(),
         }
     }
 
@@ -220,19 +224,44 @@ impl<'a> Events<'a> {
                 self.note(at, format!("refused: {what}, from {} ({}): {why}", by.who, by.via));
             }
 
+            Body::TestsBegan { channels, .. } => {
+                for channel in channels {
+                    let proved =
+                        channel.proved.map(|ago| Stamp::new(at.unix_ms - ago, at.clock_trusted, self.zone));
+                    let proof = ChannelProof { to: channel.target.clone(), proved, missed: channel.missed };
+                    self.proofs.insert(channel.target, proof);
+                }
+            }
+            Body::TestAnswered { target, by, after, .. } => {
+                let proof = ChannelProof { to: target.clone(), proved: Some(at.clone()), missed: 0 };
+                self.proofs.insert(target.clone(), proof);
+                self.note(at, format!("test page to {target} answered by {} after {after}", by.who));
+            }
+            Body::TestUnanswered { target, why, .. } => {
+                if let Some(proof) = self.proofs.get_mut(&target) {
+                    proof.missed += 1;
+                }
+                self.note(at, format!("test page to {target} {why}: NOT proved"));
+            }
+            Body::Noticed { target, headline, .. } => {
+                self.note(at, format!("notice to {target}: {headline}"))
+            }
+            drilled @ Body::OutageDrilled { .. } => self.note(at, drilled.to_string()),
             Body::SilencePlanned { length, why, by } => {
                 let why = if why.is_empty() { why } else { format!(": {why}") };
                 self.note(at, format!("{} said that this site would be silent for {length}{why}", by.who));
             }
             Body::SilenceEnded { by } => self.note(at, format!("{} took the planned silence back", by.who)),
 
-            // Told by the coverage, by the episode itself, or by the work that caused it.
+            // Told by the coverage, by the episode itself, by the work that caused it, or by the
+            // answer.
             Body::Started { .. }
             | Body::Stopped { .. }
             | Body::SightLost { .. }
             | Body::SightRegained { .. }
             | Body::FoundSight { .. }
             | Body::Unsuppressed { .. }
+            | Body::Tested { .. }
             | Body::Stepped { .. } => {}
         }
     }
@@ -259,6 +288,7 @@ impl<'a> Events<'a> {
                 .collect(),
             asides: self.asides.into_iter().filter(|aside| aside.to.as_ref().is_none_or(reaches)).collect(),
             notes: self.notes,
+            proofs: self.proofs.into_values().collect(),
         }
     }
 

@@ -35,6 +35,9 @@ pub struct Review {
     pub sensors: Vec<SensorReview>,
     /// What else a keeper should know: in order.
     pub notes: Vec<Note>,
+    /// What test pages have shown of each channel, by the end of the stretch.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub proofs: Vec<ChannelProof>,
     /// Numbers of records that this version of the program can't read.
     pub unreadable: Vec<Seq>,
 }
@@ -381,6 +384,18 @@ pub struct Words {
     pub last: String,
     /// How often it changed.
     pub changes: u64,
+}
+
+/// What test pages have shown of a channel.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct ChannelProof {
+    /// The channel: `ines.mail`.
+    pub to: String,
+    /// When a test page was last answered; none if never.
+    pub proved: Option<Stamp>,
+    /// Test pages since then that were not.
+    pub missed: u32,
 }
 
 /// Something else that a keeper should know.

@@ -2,7 +2,7 @@ use super::*;
 use crate::journal::{BootId, Journal, Limits};
 use slackwater_rules::alarm::Priority;
 use slackwater_rules::engine::Sample;
-use slackwater_rules::plan::{Directory, Measure, Sensor, Stocking, Tank, TankId};
+use slackwater_rules::plan::{Directory, Gear, Measure, Sensor, Stocking, Tank, TankId};
 use slackwater_rules::quality::Quality;
 use slackwater_rules::reading::{Content, Mapping, Value, Word};
 use slackwater_rules::record::{Body, By, Outcome, Purpose, Record, Seq, Verdict};
@@ -102,6 +102,8 @@ fn plan() -> Plan {
     let words = ["on", "off"].map(|name| Word { name: name.to_owned(), spellings: Vec::new() });
     Plan {
         site: "Halyard House".to_owned(),
+        altitude: 0.0,
+        mains: None,
         zone: zone(),
         tanks: vec![Tank {
             name: "lagoon".to_owned(),
@@ -109,15 +111,18 @@ fn plan() -> Plan {
             salinity: None,
             stocking: Stocking::Moderate,
             photoperiod: None,
+            gear: Gear::default(),
         }],
         sensors: vec![
             sensor("lagoon-temp", Mapping::Plain(Content::Number(scale())), Some((24.0, 27.0))),
             sensor("mains", Mapping::Plain(Content::Words(words.to_vec())), None),
         ],
         relays: Vec::new(),
+        batteries: Vec::new(),
         alarms: Vec::new(),
         callouts: Vec::new(),
         works: std::collections::BTreeMap::new(),
+        drill: slackwater_rules::plan::Drill::default(),
         watched: Vec::new(),
         directory: Directory::default(),
     }

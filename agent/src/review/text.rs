@@ -41,6 +41,18 @@ pub fn render_text(review: &Review, zone: &TimeZone) -> String {
             page.call_out(drill);
         }
     }
+    if !review.proofs.is_empty() {
+        page.title("TEST PAGES");
+        for proof in &review.proofs {
+            let proved = proof.proved.as_ref().map_or("never".to_owned(), |at| page.time(at));
+            let missed = if proof.missed > 0 {
+                format!("; then {} NOT answered", proof.missed)
+            } else {
+                String::new()
+            };
+            page.line(0, &format!("{}: last proved {proved}{missed}", proof.to));
+        }
+    }
     if !review.asides.is_empty() {
         page.title("PUT ASIDE");
         for aside in &review.asides {
@@ -170,6 +182,7 @@ impl Page<'_> {
                 Purpose::AllClear => " (all-clear)",
                 Purpose::Digest => " (digest)",
                 Purpose::Drill => " (drill)",
+                Purpose::Notice => " (notice)",
             };
             let result = match &page.result {
                 Delivery::Accepted { .. } => "accepted".to_owned(),

@@ -4,7 +4,7 @@
 use super::channels::{ChannelSettings, channel};
 use super::tree::{Item, Table};
 use jiff::civil::{Date, Time};
-use slackwater_rules::plan::{Contact, Hours, Target};
+use slackwater_rules::plan::{Absence, Contact, Hours, Target};
 use std::collections::BTreeMap;
 
 type People = (BTreeMap<String, Contact>, BTreeMap<Target, ChannelSettings>);
@@ -31,7 +31,38 @@ pub(super) fn read(root: &mut Table<'_>) -> Option<People> {
         people.insert(name, contact);
     }
     channels.extend(sirens?);
-    Some((people, channels))
+    let wrong = sitters(&people, &channels);
+    match wrong.is_empty() {
+        true => Some((people, channels)),
+        false => wrong.into_iter().fold(None, |_, what| root.wrong("contact", what)),
+    }
+}
+
+/// What is wrong with those who stand in: nobody stands in by a name alone.
+fn sitters(people: &BTreeMap<String, Contact>, channels: &BTreeMap<Target, ChannelSettings>) -> Vec<String> {
+    let absences =
+        people.iter().flat_map(|(name, contact)| contact.away.iter().map(move |away| (name, away)));
+    let wrong = absences.filter_map(|(name, absence)| {
+        let sitter = absence.sitter.as_ref()?;
+        let stands_in =
+            format!("{sitter} can't stand in for {name} from {} to {}", absence.first, absence.last);
+        let Some(contact) = people.get(sitter) else {
+            let known: Vec<_> = people.keys().filter(|known| *known != name).map(String::as_str).collect();
+            return Some(format!(
+                "{stands_in}: there is no contact `{sitter}`; there are: {}",
+                known.join(", ")
+            ));
+        };
+        if sitter == name {
+            return Some(format!("{stands_in}: that is the one who is away"));
+        }
+        if let Some(other) = contact.away.iter().find(|other| other.meets(absence)) {
+            return Some(format!("{stands_in}: away too, from {} to {}", other.first, other.last));
+        }
+        let has_channel = channels.keys().any(|target| target.contact.as_ref() == Some(sitter));
+        (!has_channel).then(|| format!("{stands_in}: has no channel"))
+    });
+    wrong.collect()
 }
 
 /// A channel without the section that it goes through would fail at night.
@@ -106,7 +137,7 @@ fn hours(item: &Item<'_>) -> Option<Hours> {
     }
 }
 
-fn absence(item: &Item<'_>) -> Option<(Date, Date)> {
+fn absence(item: &Item<'_>) -> Option<Absence> {
     let mut table = item.table()?;
     let date = |item: &Item<'_>| {
         let text = item.text()?;
@@ -115,9 +146,10 @@ fn absence(item: &Item<'_>) -> Option<(Date, Date)> {
             .or_else(|| item.wrong(format!("`{text}` is not a date: one like \"2026-12-20\" is expected")))
     };
     let (from, until) = (table.need("from", date), table.need("until", date));
+    let sitter = table.may("sitter", Item::text);
     let (from, until) = (from?, until?);
     if until < from {
         return table.wrong("until", format!("{until} is before {from}, the first day away"));
     }
-    Some((from, until))
+    Some(Absence { first: from, last: until, sitter: sitter? })
 }

@@ -3,7 +3,7 @@
 use super::*;
 use insta::assert_snapshot;
 use jiff::civil::{Time, date};
-use slackwater_rules::plan::{ChannelKind, Hours};
+use slackwater_rules::plan::{Absence, ChannelKind, Hours};
 use slackwater_rules::time::Span;
 use std::fs;
 use std::os::unix::fs::PermissionsExt as _;
@@ -129,7 +129,7 @@ fn everything_that_can_be_said_is_understood() {
         [contact.ines]
         name = "Ines"
         hours = ["07:00-23:00", "23:30-00:30"]
-        away = [{ from = "2026-12-20", until = 2026-12-31 }]
+        away = [{ from = "2026-12-20", until = 2026-12-31, sitter = "tom" }]
         [contact.ines.channel.mail]
         kind = "mail"
         to = "ines@example.org"
@@ -146,6 +146,9 @@ fn everything_that_can_be_said_is_understood() {
         content-type = "text/markdown"
         ca-file = "ca.pem"
         timeout = "10 s"
+        [contact.tom.channel.mail]
+        kind = "mail"
+        to = "tom@example.org"
         [channel.siren]
         kind = "siren"
         topic = "room2/siren/set"
@@ -180,7 +183,8 @@ fn everything_that_can_be_said_is_understood() {
     assert_eq!(mail.password.as_ref().map(|secret| secret.expose()), Some("with space "));
     let ines = &settings.contacts["ines"];
     assert_eq!(ines.name, "Ines");
-    assert_eq!(ines.away, [(date(2026, 12, 20), date(2026, 12, 31))]);
+    let sitter = Some("tom".to_owned());
+    assert_eq!(ines.away, [Absence { first: date(2026, 12, 20), last: date(2026, 12, 31), sitter }]);
     let time = |hour, minute| Time::constant(hour, minute, 0, 0);
     assert_eq!(
         ines.hours,

@@ -3,6 +3,7 @@
 use super::{Watch, health};
 use crate::checkin::Sender;
 use crate::control::{Reply, Request, Say};
+use crate::outage::Course;
 use slackwater_rules::engine::Input;
 use slackwater_rules::record::{Body, By};
 
@@ -15,6 +16,10 @@ impl Watch {
                 self.health.look(&self.channels, &self.keeper, self.context.modem.as_ref());
                 self.health.check_ins = self.sender.as_ref().map(Sender::health).unwrap_or_default();
                 self.health.watched = self.roster.totals();
+                self.health.silence = self.engine.silence_at(now.mono).map(|silence| {
+                    let (left, who) = (silence.until - now.mono, &silence.by.who);
+                    format!("its witness waits for {left} more, as {who} said: {}", silence.why)
+                });
                 let text = if json {
                     health::json(&status, &self.health)
                 } else {
@@ -41,6 +46,10 @@ impl Watch {
                 };
                 Reply { ok, text }
             }
+            Request::Course { alarm } => match Course::of(self.engine.plan(), alarm.as_deref()) {
+                Ok(course) => Reply { ok: true, text: health::pretty(&course) },
+                Err(text) => Reply { ok: false, text },
+            },
             Request::Say { say: Say::PlanSilence { .. } | Say::EndSilence, .. } if self.sender.is_none() => {
                 let text =
                     "this site sends no check-ins, so nobody would hear of its silence: see `[check-in]`";

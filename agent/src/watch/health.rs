@@ -8,7 +8,7 @@ use crate::keeper::Keeper;
 use crate::modem::{self, Modem};
 use serde::Serialize;
 use serde_json::json;
-use slackwater_rules::engine::{AlarmView, Explanation, Status};
+use slackwater_rules::engine::{AlarmView, DrillsView, Explanation, Status};
 use slackwater_rules::plan::Target;
 use std::collections::BTreeMap;
 use std::fmt::Write;
@@ -35,6 +35,8 @@ pub(super) struct Health {
     pub(super) channels: BTreeMap<Target, channels::Health>,
     /// How this site's check-ins get out, each way.
     pub(super) check_ins: Vec<(&'static str, WayHealth)>,
+    /// The silence of this site that somebody has announced, in words.
+    pub(super) silence: Option<String>,
     /// How many check-ins of other sites were taken, and turned away for each cause.
     pub(super) watched: (u64, BTreeMap<&'static str, u64>),
 }
@@ -51,6 +53,7 @@ impl Default for Health {
             modem: None,
             channels: BTreeMap::new(),
             check_ins: Vec::new(),
+            silence: None,
             watched: (0, BTreeMap::new()),
         }
     }
@@ -105,6 +108,7 @@ pub(super) fn json(status: &Status, health: &Health) -> String {
             "check_ins": health.check_ins.iter().map(|(way, own)| json!({
                 "way": way, "last_ok": own.last_ok, "trouble": own.trouble,
             })).collect::<Vec<_>>(),
+            "silence": health.silence,
             "watched": {"taken": health.watched.0, "refused": health.watched.1},
         },
     }))
@@ -179,6 +183,10 @@ pub(super) fn words(status: &Status, health: &Health) -> String {
             alarm.truth
         );
     }
+    if let Some(drills) = &status.drills {
+        out.push_str("\ntest pages and drills\n");
+        drilled(&mut out, drills);
+    }
     out.push_str("\nnext deadlines\n");
     for deadline in status.deadlines.iter().take(8) {
         let _ = writeln!(out, "  in {}: {}", deadline.due, deadline.reason);
@@ -203,6 +211,9 @@ pub(super) fn words(status: &Status, health: &Health) -> String {
             (None, None) => writeln!(out, "  {way}: not used yet"),
         };
     }
+    if let Some(silence) = &health.silence {
+        let _ = writeln!(out, "  {silence}");
+    }
     let (taken, refused) = &health.watched;
     if *taken > 0 || !refused.is_empty() {
         let refused: Vec<_> = refused.iter().map(|(cause, count)| format!(", {count} {cause}")).collect();
@@ -226,6 +237,36 @@ pub(super) fn words(status: &Status, health: &Health) -> String {
     }
     out.truncate(out.trim_end().len());
     out
+}
+
+fn drilled(out: &mut String, drills: &DrillsView) {
+    let wide = drills.channels.iter().map(|channel| channel.target.len()).max().unwrap_or(0);
+    for channel in &drills.channels {
+        let proved = match channel.proved {
+            Some(ago) => format!("proved {ago} ago"),
+            None => "never proved".to_owned(),
+        };
+        let missed = match channel.missed {
+            0 => String::new(),
+            1 => "; the last test page was NOT answered".to_owned(),
+            n => format!("; the last {n} test pages were NOT answered"),
+        };
+        let asked = channel.asked.map_or(String::new(), |ago| format!("; a test page waits, {ago} so far"));
+        let _ = writeln!(out, "  {:<wide$}  {proved}{missed}{asked}", channel.target);
+    }
+    match (drills.waits, drills.next) {
+        (Some(why), _) => drop(writeln!(out, "  test pages are due and wait: {why}")),
+        (None, Some(next)) => drop(writeln!(out, "  next test pages in {next}")),
+        (None, None) => {}
+    }
+    match (drills.outage, drills.outage_every) {
+        (Some(ago), every) => {
+            let due = every.is_some_and(|every| ago > every);
+            let _ = writeln!(out, "  last outage drill {ago} ago{}", if due { ": one is DUE" } else { "" });
+        }
+        (None, Some(_)) => drop(writeln!(out, "  no outage drill yet: one is DUE")),
+        (None, None) => {}
+    }
 }
 
 fn ringing_line(alarm: &AlarmView) -> String {

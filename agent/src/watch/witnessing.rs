@@ -2,7 +2,7 @@
 //! this site's own go out after finished turns.
 
 use super::Watch;
-use crate::checkin::Facts;
+use crate::checkin::{Facts, Planned};
 use crate::witness::{Refusal, Taken};
 use slackwater_rules::engine::{Delivery, Input, LONGEST_SHELF, Word};
 use slackwater_rules::plan::{CHECK_INS, SILENT, Watched};
@@ -57,7 +57,10 @@ impl Watch {
         // The site's alarm for silence lies on the shelf while a silence is announced.
         let alarm = format!("{}{SILENT}", site.name);
         let aside = self.engine.aside(&alarm).map(|aside| (aside.by.via == VIA, aside.until));
-        let wanted = check_in.silence;
+        // Old news has used up some of what was left then.
+        let since = if live { Span::ZERO } else { now.wall - check_in.at };
+        let wanted = check_in.silence.map(|silence| Planned { left: silence.left - since, ..silence });
+        let wanted = wanted.filter(|silence| silence.left > Span::ZERO);
         let shelved = match (aside, &wanted) {
             // A person here has put it aside, for a reason of their own.
             (Some((false, _)), _) | (None, None) => return,

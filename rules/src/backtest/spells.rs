@@ -95,7 +95,13 @@ impl Spells {
             | Body::Held { .. }
             | Body::ByHand { .. }
             | Body::CommandKept { .. }
-            | Body::NotProved { .. } => {}
+            | Body::NotProved { .. }
+            | Body::TestsBegan { .. }
+            | Body::Tested { .. }
+            | Body::TestAnswered { .. }
+            | Body::TestUnanswered { .. }
+            | Body::Noticed { .. }
+            | Body::OutageDrilled { .. } => {}
         }
     }
 

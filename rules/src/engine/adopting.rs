@@ -29,6 +29,9 @@ impl Engine {
 
         let old = std::mem::replace(&mut self.plan, plan);
         self.index = Index::of(&self.plan);
+        if old.drill.pages != self.plan.drill.pages {
+            self.drills.count_from(self.now.mono);
+        }
         self.timers = Timers::default();
 
         let recalls = std::mem::take(&mut self.recalls);
@@ -153,6 +156,8 @@ impl Engine {
             }
         }
         self.call_for_the_forgotten();
+        self.arm_slips();
+        self.tend_drills();
     }
 
     /// What stands is always in a call-out, if its alarm calls anybody: also when another plan
@@ -196,6 +201,9 @@ fn changes(old: &Plan, new: &Plan) -> Vec<String> {
     compare("relay", texts(&old.relays, |it| &it.name), texts(&new.relays, |it| &it.name));
     compare("alarm", texts(&old_alarms, |it| &it.name), texts(&new_alarms, |it| &it.name));
     compare("call-out", texts(&old.callouts, |it| &it.name), texts(&new.callouts, |it| &it.name));
+    if old.drill != new.drill {
+        lines.push("when drills are due has changed".to_owned());
+    }
     if old.directory != new.directory {
         lines.push("contacts or channels have changed".to_owned());
     }

@@ -15,6 +15,7 @@ impl Engine {
     /// The watch begins: pages in flight go again, deadlines of what lasts are set.
     pub(super) fn start(&mut self, version: String, gap: Option<Span>) {
         let started = self.record(Body::Started { version, gap });
+        self.count_weeks();
         self.set_out();
         for call in self.calls.keys().copied().collect::<Vec<_>>() {
             self.wake_call_at_start(call, gap.is_none());
@@ -22,6 +23,7 @@ impl Engine {
         // Steps that fell due meanwhile come first: their pages may make older ones needless.
         self.meet_deadlines();
         self.resume_pages(started);
+        self.resume_slips(started);
     }
 
     pub(super) fn refuse(&mut self, what: String, why: String, by: By) {
@@ -138,12 +140,22 @@ impl Engine {
                     }
                 }
             }
+            Word::TestPages => self.test_pages_asked(by),
+            Word::OutageDrilled { alarm, steps } => {
+                if self.find(&alarm, "drill an outage of", &by).is_some() {
+                    self.record(Body::OutageDrilled { alarm, steps, by });
+                    self.tend_drills();
+                }
+            }
         }
     }
 
     fn acknowledge(&mut self, code: &str, by: By) {
         let code = code.trim().to_ascii_uppercase();
         let what = format!("acknowledge {code}");
+        if self.answer_test(&code, &by) {
+            return;
+        }
         let by_code =
             |life: &crate::alarm::Life| life.episode.as_ref().filter(|e| e.code == code).map(|e| e.id);
         let episode = self.lives.iter().find_map(by_code);
@@ -153,7 +165,7 @@ impl Engine {
         });
         let call = call.map(|call| (call.id, call.purpose));
         if episode.is_none() && call.is_none() {
-            return self.refuse(what, "no open episode has this code".to_owned(), by);
+            return self.refuse(what, "no open episode and no test page has this code".to_owned(), by);
         }
         let members: Vec<Seq> = match call {
             Some((id, _)) => self.calls[&id].members.iter().map(|member| member.episode).collect(),

@@ -2,6 +2,7 @@
 //! running engine comes here with the record it has just made, a restart with those of the
 //! journal. A record about something that the plan no longer has changes nothing.
 
+use super::slips::Words;
 use super::{Engine, Silence, Spell};
 use crate::alarm::{Aside, Episode, Event};
 use crate::callout::{Call, Fate, Member, Phase, Sent};
@@ -184,6 +185,26 @@ impl Engine {
                 self.note_proof(*switching, Proof::Failed(why.clone()));
             }
 
+            Body::TestsBegan { channels, .. } => self.drills.begin(seq, at, channels),
+            Body::Tested { target, code, within, headline, lines } => {
+                let target = Target::parse(target);
+                self.drills.test(seq, at, &target, code, *within);
+                self.slips.plan(seq, at, &target, Purpose::Drill, &Words { code, headline, lines });
+            }
+            Body::TestAnswered { test, .. } => {
+                self.drills.prove(*test, at);
+                self.slips.forget(*test);
+            }
+            Body::TestUnanswered { test, .. } => {
+                self.drills.miss(*test);
+                self.slips.forget(*test);
+            }
+            Body::Noticed { target, about, last, headline, lines } => {
+                let target = Target::parse(target);
+                self.drills.notice(seq, at, about, &target, *last);
+                self.slips.plan(seq, at, &target, Purpose::Notice, &Words { code: "", headline, lines });
+            }
+            Body::OutageDrilled { .. } => self.drills.outage = Some((seq, at)),
             Body::SilencePlanned { length, why, by } => {
                 let (why, by) = (why.clone(), by.clone());
                 self.silence = Some(Silence { seq, until: at + *length, why, by });
@@ -300,10 +321,13 @@ impl Engine {
     fn note_delivery(&mut self, page: Seq, result: &Outcome) {
         let mut pages =
             self.calls.values_mut().flat_map(|call| call.pages.iter_mut().map(|sent| (call.id, sent)));
-        if let Some((call, sent)) = pages.find(|(_, sent)| sent.id == page) {
-            sent.deferred += u32::from(matches!(result, Outcome::Deferred { .. }));
-            sent.last = Some(result.clone());
-            self.forget_if_done(call);
+        match pages.find(|(_, sent)| sent.id == page) {
+            Some((call, sent)) => {
+                sent.deferred += u32::from(matches!(result, Outcome::Deferred { .. }));
+                sent.last = Some(result.clone());
+                self.forget_if_done(call);
+            }
+            None => self.slips.note_delivery(page, result),
         }
     }
 

@@ -137,7 +137,7 @@ impl Engine {
             return self.end_call(id);
         }
         let reaches = |rung: &&Step| {
-            rung.to.iter().any(|target| target.contact.is_some() && self.unreachable(target).is_none())
+            self.asked(rung).iter().any(|(target, why)| target.contact.is_some() && why.is_none())
         };
         let nobody = !steps.iter().any(|rung| reaches(&rung));
         // The ladder's last rung repeats; where its people can't be reached, the last that can.
@@ -146,9 +146,9 @@ impl Engine {
             self.record(Body::Stepped { call: id, step: step as u32 });
             let Some(rung) = steps.get(step).or(again.as_ref()) else { break };
             let mut reached = false;
-            for target in &rung.to {
+            for (target, why) in &self.asked(rung) {
                 // Better woken than late: if nobody's hours allow it, they don't count.
-                match self.unreachable(target).filter(|_| !nobody) {
+                match why.clone().filter(|_| !nobody) {
                     Some(why) => {
                         self.record(Body::Skipped { call: id, target: target.to_string(), why });
                     }
@@ -174,9 +174,31 @@ impl Engine {
         }
     }
 
+    /// Everyone a step asks, each with why not if not: its targets, and those who stand in for
+    /// people that are away. While the date is not sure, both are asked.
+    fn asked(&self, rung: &Step) -> Vec<(Target, Option<String>)> {
+        let today = self.now.wall.civil(&self.plan.zone).date();
+        let mut asked: Vec<(Target, Option<String>)> = Vec::new();
+        for target in &rung.to {
+            let stand_ins = self.plan.directory.stand_ins(target, today);
+            let why = self.unreachable(target).map(|why| match stand_ins.first() {
+                Some(Target { contact: Some(sitter), .. }) => format!("away, {sitter} stands in"),
+                Some(_) | None => why,
+            });
+            for (target, why) in std::iter::once((target.clone(), why))
+                .chain(stand_ins.into_iter().map(|sitter| (sitter.clone(), self.unreachable(&sitter))))
+            {
+                if !asked.iter().any(|(known, _)| *known == target) {
+                    asked.push((target, why));
+                }
+            }
+        }
+        asked
+    }
+
     /// Why a person can't be told at this time of day; none if they can, or if the time of day
     /// is not known.
-    fn unreachable(&self, target: &Target) -> Option<String> {
+    pub(super) fn unreachable(&self, target: &Target) -> Option<String> {
         let name = target.contact.as_ref()?;
         let Some(contact) = self.plan.directory.contacts.get(name) else {
             return Some(format!("there is no contact `{name}` any more"));
@@ -268,7 +290,9 @@ impl Engine {
     /// A page's attempt ended.
     pub(super) fn delivered(&mut self, page: Seq, result: Outcome) {
         // Late news of a page that was given up, or of a call-out long over.
-        let Some((call, _)) = self.sent(page).filter(|(_, sent)| sent.is_pending()) else { return };
+        let Some((call, _)) = self.sent(page).filter(|(_, sent)| sent.is_pending()) else {
+            return self.slip_delivered(page, result);
+        };
         self.record(Body::Delivered { page, result });
         self.arm_retry(page);
         self.drop_unwanted(call);
@@ -298,7 +322,9 @@ impl Engine {
     }
 
     pub(super) fn retry(&mut self, page: Seq) {
-        let Some((call, sent)) = self.sent(page).filter(|(_, sent)| sent.is_pending()) else { return };
+        let Some((call, sent)) = self.sent(page).filter(|(_, sent)| sent.is_pending()) else {
+            return self.retry_slip(page);
+        };
         if self.now.mono - sent.at > RETRY_WITHIN {
             return self.give_up(page, "not delivered within a day");
         }

@@ -3,7 +3,7 @@
 
 use crate::plan::SensorId;
 use crate::reading::Value;
-use crate::record::{By, Outcome, Seq, Verdict};
+use crate::record::{By, Measured, Outcome, Seq, Verdict};
 use crate::time::Span;
 
 /// What can happen.
@@ -198,5 +198,14 @@ pub enum Word {
     Drill {
         /// The policy's name.
         callout: String,
+    },
+    /// Sends a test page to everyone, by every channel.
+    TestPages,
+    /// Says how an outage drill went.
+    OutageDrilled {
+        /// The alarm that it was about.
+        alarm: String,
+        /// What was waited for.
+        steps: Vec<Measured>,
     },
 }

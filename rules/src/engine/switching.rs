@@ -19,10 +19,21 @@ use std::collections::BTreeSet;
 /// No relay makes more moves than this in a turn; a bound for the case that should not exist.
 const MOVES_PER_TURN: usize = 8;
 
+/// A command to be given.
+#[derive(Debug)]
+struct Command {
+    on: bool,
+    episode: Seq,
+    attempt: u32,
+    why: String,
+    /// Back to the safe state.
+    undo: bool,
+}
+
 /// The next thing to be done about a relay.
 #[derive(Debug)]
 enum Move {
-    Switch { on: bool, episode: Seq, attempt: u32, why: String, undo: bool },
+    Switch(Command),
     Hold { why: String },
     Release { why: String },
     Prove { switching: Seq, after: Span },
@@ -46,7 +57,7 @@ impl Engine {
             match self.obstacle(relay, on) {
                 None => {
                     let why = format!("fallback of {}", self.plan.alarm(wisher).name);
-                    self.switch(relay, Move::Switch { on, episode, attempt: 1, why, undo: false });
+                    self.switch(relay, Command { on, episode, attempt: 1, why, undo: false });
                 }
                 Some(why) => {
                     let name = self.relay_name(relay);
@@ -91,12 +102,9 @@ impl Engine {
         match &run.stage {
             Stage::Waiting { .. } => match wish {
                 None => Some(released("no alarm wants it any more; it was never switched")),
-                Some((_, episode, on)) => self.obstacle(relay, on).is_none().then(|| Move::Switch {
-                    on,
-                    episode,
-                    attempt: 1,
-                    why: "nothing stands against it any more".to_owned(),
-                    undo: false,
+                Some((_, episode, on)) => self.obstacle(relay, on).is_none().then(|| {
+                    let why = "nothing stands against it any more".to_owned();
+                    Move::Switch(Command { on, episode, attempt: 1, why, undo: false })
                 }),
             },
             Stage::Commanded(order) => self.next_of_order(relay, run, order).or_else(|| match wish {
@@ -159,13 +167,9 @@ impl Engine {
                 let undo = matches!(run.stage, Stage::Undoing(_));
                 let wanted = undo || self.wish(relay).is_some_and(|(.., on)| on == order.on);
                 let may = self.senses.deaf.is_none() && (!order.on || self.leave(it).is_none());
-                (wanted && may).then(|| Move::Switch {
-                    on: order.on,
-                    episode: run.episode,
-                    attempt: order.attempt + 1,
-                    why: why.clone(),
-                    undo,
-                })
+                let (on, attempt, why) = (order.on, order.attempt + 1, why.clone());
+                let again = Command { on, episode: run.episode, attempt, why, undo };
+                (wanted && may).then_some(Move::Switch(again))
             }
             Proof::Confirmed(_) if shows == Some(!order.on) => {
                 let since = self.other_hands.get(&relay).filter(|since| self.now.mono >= **since + within)?;
@@ -190,13 +194,9 @@ impl Engine {
     /// Another alarm outranks the one that it was switched for.
     fn turn_round(&self, relay: RelayId, order: &Order) -> Option<Move> {
         let (wisher, episode, on) = self.wish(relay)?;
-        self.obstacle(relay, on).is_none().then(|| Move::Switch {
-            on,
-            episode,
-            attempt: 1,
-            why: format!("{} outranks what wanted it {}", self.plan.alarm(wisher).name, on_off(order.on)),
-            undo: false,
-        })
+        let why = format!("{} outranks what wanted it {}", self.plan.alarm(wisher).name, on_off(order.on));
+        let turned = Move::Switch(Command { on, episode, attempt: 1, why, undo: false });
+        self.obstacle(relay, on).is_none().then_some(turned)
     }
 
     /// Back to the safe state. Where it is in that already, it stays for a person to switch: the
@@ -208,7 +208,10 @@ impl Engine {
             return Some(Move::Hold { why });
         }
         match self.obstacle(relay, safe) {
-            None => Some(Move::Switch { on: safe, episode: run.episode, attempt: 1, why, undo: true }),
+            None => {
+                let episode = run.episode;
+                Some(Move::Switch(Command { on: safe, episode, attempt: 1, why, undo: true }))
+            }
             Some(_) if matches!(run.stage, Stage::Held { .. }) || self.wish(relay).is_some() => None,
             Some(obstacle) => Some(Move::Hold { why: format!("{why}, but {obstacle}") }),
         }
@@ -219,10 +222,9 @@ impl Engine {
         let Some(run) = self.runs.get(&relay).cloned() else { return };
         let episode = run.episode;
         match next {
-            Move::Switch { .. } => {
-                let longest = matches!(&next, Move::Switch { undo: true, attempt: 1, .. })
-                    && self.wish(relay).is_some();
-                self.switch(relay, next);
+            Move::Switch(command) => {
+                let longest = command.undo && command.attempt == 1 && self.wish(relay).is_some();
+                self.switch(relay, command);
                 if longest {
                     self.tell(relay, episode, false, format!("{name} has run for its longest"));
                 }
@@ -254,8 +256,8 @@ impl Engine {
         }
     }
 
-    fn switch(&mut self, relay: RelayId, next: Move) {
-        let Move::Switch { on, episode, attempt, why, undo } = next else { return };
+    fn switch(&mut self, relay: RelayId, command: Command) {
+        let Command { on, episode, attempt, why, undo } = command;
         let it = &self.plan.relays[relay.index()];
         let (name, topic) = (it.name.clone(), it.topic.clone());
         let payload = if on { it.on.clone() } else { it.off.clone() };

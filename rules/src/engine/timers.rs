@@ -35,6 +35,8 @@ pub enum DeadlineReason {
     Settle(Seq),
     /// A deferred page is tried again.
     Retry(Seq),
+    /// A test page or a notice is due, or a test page has waited for long enough.
+    Drills,
 }
 
 /// One deadline per reason. Most questions, several for each reading, are for a deadline that
@@ -62,7 +64,7 @@ impl DeadlineReason {
             Self::Proof(relay) => (6, relay.index()),
             Self::Longest(relay) => (7, relay.index()),
             Self::Wait(relay) => (8, relay.index()),
-            Self::Step(_) | Self::Lease(_) | Self::Settle(_) | Self::Retry(_) => return None,
+            Self::Step(_) | Self::Lease(_) | Self::Settle(_) | Self::Retry(_) | Self::Drills => return None,
         })
     }
 }

@@ -1,6 +1,7 @@
 //! What the engine knows, for people: everything `status` shows, and the reasons that
 //! `explain` gives. Looking changes nothing.
 
+use super::drilling::DrillsView;
 use super::{DeadlineReason, Engine};
 use crate::alarm::Priority;
 use crate::callout::{Fate, Phase};
@@ -33,6 +34,8 @@ pub struct Status {
     pub works: Vec<(String, String, Span)>,
     /// The earliest first.
     pub deadlines: Vec<DeadlineView>,
+    /// What test pages and outage drills have shown; none if there are none.
+    pub drills: Option<DrillsView>,
 }
 
 /// A sensor.
@@ -175,6 +178,7 @@ impl Engine {
                 .iter()
                 .map(|(at, reason)| DeadlineView { due: at - now.mono, reason: self.reason_words(reason) })
                 .collect(),
+            drills: self.drills_view(now),
         }
     }
 
@@ -352,6 +356,7 @@ impl Engine {
             DeadlineReason::Lease(call) => format!("call-out {call}: the answer runs out"),
             DeadlineReason::Settle(call) => format!("call-out {call}: the all-clear"),
             DeadlineReason::Retry(page) => format!("page {page} is tried again"),
+            DeadlineReason::Drills => "test pages and notices are looked after".to_owned(),
         }
     }
 

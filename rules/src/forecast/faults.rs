@@ -8,6 +8,7 @@
 
 mod band;
 pub mod cusum;
+mod lag;
 mod probe;
 
 pub use probe::Apart;
@@ -17,6 +18,7 @@ use super::thermal::{Cell, Thermal};
 use crate::time::{Moment, Span};
 use band::Band;
 use cusum::Cusum;
+use lag::Lag;
 use probe::Jump;
 use std::fmt;
 
@@ -38,11 +40,13 @@ pub enum Fault {
     /// The heater switches at readings that it never switched at: the probe drifts, or somebody turned
     /// the thermostat.
     ProbeShifted,
+    /// The heater's heat reaches the probe later than it long did: the probe no longer hangs in moving water.
+    ProbeLags,
 }
 
 impl Fault {
     /// All of them.
-    pub const ALL: [Self; 7] = [
+    pub const ALL: [Self; 8] = [
         Self::NoHeat,
         Self::HeaterSilent,
         Self::HeaterOverwhelmed,
@@ -50,6 +54,7 @@ impl Fault {
         Self::LosingHeat,
         Self::ProbeOutOfWater,
         Self::ProbeShifted,
+        Self::ProbeLags,
     ];
 
     const fn index(self) -> usize {
@@ -71,6 +76,7 @@ impl fmt::Display for Fault {
             Self::ProbeShifted => {
                 "the heater switches at other readings than before: probe or thermostat has shifted"
             }
+            Self::ProbeLags => "the probe follows the water late: it hangs in a corner, a tube or slime",
         })
     }
 }
@@ -111,6 +117,7 @@ pub struct Faults {
     tests: [Cusum; 3],
     band: Band,
     jump: Jump,
+    lag: Lag,
     before: Option<Cell>,
     /// Standard deviation of one cell's step, K.
     noise: f64,
@@ -123,7 +130,7 @@ pub struct Faults {
     /// Heights of the tests, worked out anew every hour.
     heights: [f64; 3],
     settling: u32,
-    standing: [Option<Moment>; 7],
+    standing: [Option<Moment>; 8],
     suspicious_since: Option<Moment>,
 }
 
@@ -135,6 +142,7 @@ impl Faults {
             tests: [Cusum::default(); 3],
             band: Band::default(),
             jump: Jump::default(),
+            lag: Lag::default(),
             before: None,
             noise: 0.02,
             cells: 0,
@@ -143,7 +151,7 @@ impl Faults {
             heated: [false; 2],
             heights: [f64::INFINITY; 3],
             settling: 0,
-            standing: [None; 7],
+            standing: [None; 8],
             suspicious_since: None,
         }
     }
@@ -176,6 +184,7 @@ impl Faults {
         self.quiet = if on { 0 } else { self.quiet.saturating_add(1) };
         if cell.disturbed || !model.pumps_run() {
             // Hands in the tank, or the pumps' heat gone: what happened is theirs.
+            self.lag.interrupted();
             self.tests = [Cusum::default(); 3];
             self.settling = SETTLES;
             return;
@@ -200,12 +209,16 @@ impl Faults {
         let residual = residual.clamp(-most, most);
         if self.settling > 0 {
             self.settling -= 1;
+            self.lag.interrupted();
             model.hold(cell.end + Thermal::cell_length());
         } else {
             let size = (1.25 * residual.abs()).min(4.0 * self.noise);
             self.noise = (self.noise + (size - self.noise) * 0.005).max(0.002);
+            self.lag.cell(on, residual, strongest);
             self.rates(model, cell, residual, (heaters, loss.abs()));
         }
+        let lags = self.lag.lags();
+        self.judge(Fault::ProbeLags, lags == Some(true), lags == Some(false), cell.end);
         self.switching(&before, cell);
         self.hold(model, cell);
     }

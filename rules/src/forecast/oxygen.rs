@@ -5,6 +5,7 @@
 //! What lives in the tank uses `R`, known to a factor of six at best; so without a probe the
 //! answer is wide, and is meant to be. A probe that saw pumps stop teaches `R`.
 
+use super::cooling::Drift;
 use super::interval::{Basis, CannotSay, Estimate, Interval};
 use super::water::SeaWater;
 use crate::plan::Stocking;
@@ -91,6 +92,16 @@ impl Budget {
         self.saturated - self.consumption / self.exchange
     }
 
+    /// The oxygen `hours` after it was `from`, mg/L, held to nothing where it has run out.
+    pub fn after(&self, from: f64, hours: f64) -> f64 {
+        let mg_l = if self.exchange <= 0.0 {
+            from - self.consumption * hours
+        } else {
+            Drift { tau_h: 1.0 / self.exchange, settles: self.settles() }.after(from, hours)
+        };
+        mg_l.max(0.0)
+    }
+
     /// Hours from `from` down to `threshold`, mg/L; 0 if already there, infinite if never.
     pub fn time_to(&self, from: f64, threshold: f64) -> f64 {
         if from <= threshold {
@@ -99,7 +110,7 @@ impl Budget {
         if self.exchange <= 0.0 {
             return (from - threshold) / self.consumption;
         }
-        super::cooling::Drift { tau_h: 1.0 / self.exchange, settles: self.settles() }.time_to(from, threshold)
+        Drift { tau_h: 1.0 / self.exchange, settles: self.settles() }.time_to(from, threshold)
     }
 }
 
@@ -110,6 +121,15 @@ pub enum Before {
     Day,
     /// Lamps off for hours.
     Night,
+}
+
+/// One of the futures that an answer is spread over.
+#[derive(Clone, Copy, Debug)]
+struct Case {
+    /// Where the oxygen starts, mg/L.
+    from: f64,
+    /// What becomes of it.
+    budget: Budget,
 }
 
 /// What is known about a tank's oxygen.
@@ -157,29 +177,66 @@ impl Tank {
         before: Before,
         air: Option<&AirPump>,
     ) -> Result<Estimate, CannotSay> {
+        let cases = self.cases(before, air)?;
+        let [low, likely, high] = cases.map(|case| case.budget.time_to(case.from, threshold));
+        Ok(Estimate::new(Interval::new(low, likely, high), self.rests_on(air.is_some())))
+    }
+
+    /// The same with an air pump that stops after `runs` hours, as when its battery is empty.
+    pub fn time_to_if_air_ends(
+        &self,
+        threshold: f64,
+        before: Before,
+        air: &AirPump,
+        runs: Interval,
+    ) -> Result<Estimate, CannotSay> {
+        let (aired, still) = (self.cases(before, Some(air))?, self.cases(before, None)?);
+        let time = |aired: Case, still: Case, runs: f64| {
+            let with_air = aired.budget.time_to(aired.from, threshold);
+            if with_air <= runs {
+                with_air
+            } else {
+                runs + still.budget.time_to(aired.budget.after(aired.from, runs), threshold)
+            }
+        };
+        let range = Interval::new(
+            time(aired[0], still[0], runs.low),
+            time(aired[1], still[1], runs.likely),
+            time(aired[2], still[2], runs.high),
+        );
+        Ok(Estimate::new(range, self.rests_on(true)))
+    }
+
+    /// Oxygen `hours` after circulation stopped, mg/L.
+    pub fn after(&self, before: Before, air: Option<&AirPump>, hours: f64) -> Result<Interval, CannotSay> {
+        let [low, likely, high] = self.cases(before, air)?.map(|case| case.budget.after(case.from, hours));
+        Ok(Interval::new(low, likely, high))
+    }
+
+    /// The pessimist's, the likely and the optimist's budget, and where each starts.
+    fn cases(&self, before: Before, air: Option<&AirPump>) -> Result<[Case; 3], CannotSay> {
         CannotSay::unless_within("volume in m3", self.volume, 0.005, 20.0)?;
         CannotSay::unless_within("surface in m2", self.surface, 0.0, 40.0)?;
         let saturated = self.water.oxygen_mg_l(self.pressure_hpa);
-        let consumption = match self.learned {
+        let uses = match self.learned {
             Some(learned) => at_temperature(learned, self.celsius),
             None => consumption(self.stocking, self.celsius),
         };
         let start = self.start(saturated, before);
-        let litres = self.volume * 1_000.0;
         let surface = STILL_CM_H.map(|k600| transfer_cm_h(k600, self.celsius)) * (self.surface * 10.0);
         let bubbles = air.map_or(Interval::exact(0.0), |pump| {
             pump.share_per_m.map(|share| pump.conductance_l_h(share, self.celsius))
         });
-        let exchange = (surface + bubbles) * (1.0 / litres);
-        let time = |from: f64, exchange: f64, consumption: f64| {
-            Budget { saturated, exchange, consumption }.time_to(from, threshold)
+        let gain = (surface + bubbles) * (1.0 / (self.volume * 1_000.0));
+        let case = |from: f64, exchange: f64, consumption: f64| Case {
+            from,
+            budget: Budget { saturated, exchange, consumption },
         };
-        let range = Interval::new(
-            time(start.low, exchange.low, consumption.high),
-            time(start.likely, exchange.likely, consumption.likely),
-            time(start.high, exchange.high, consumption.low),
-        );
-        Ok(Estimate::new(range, self.rests_on(air.is_some())))
+        Ok([
+            case(start.low, gain.low, uses.high),
+            case(start.likely, gain.likely, uses.likely),
+            case(start.high, gain.high, uses.low),
+        ])
     }
 
     /// Where the oxygen starts: the probe, within its 5 %, or what nights and days usually leave.

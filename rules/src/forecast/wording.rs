@@ -35,6 +35,16 @@ pub fn time(range: Interval) -> String {
     }
 }
 
+/// A time with where it most likely lies: `about 5 to 8 h, most likely 6 h`.
+pub fn time_and_likely(range: Interval) -> String {
+    let whole = time(range);
+    if range.low == range.high || range.likely > HORIZON_H || range.low > HORIZON_H || range.likely <= 0.0 {
+        return whole;
+    }
+    let (likely, unit) = step(range.likely, f64::round);
+    format!("{whole}, most likely {likely} {unit}")
+}
+
 /// The steps a time is shown in: 5 min below an hour, half hours to 3 h, then hours, then days.
 fn step(hours: f64, round: fn(f64) -> f64) -> (String, &'static str) {
     let hours = hours.max(0.0);
@@ -70,14 +80,29 @@ pub fn value(range: Interval, unit: &str) -> String {
         }
         (false, false) => return "anything".to_owned(),
     }
-    // Two parts in a hundred: no figure here is better known than that.
-    let width = (range.high - range.low).max(range.likely.abs() * 0.02);
-    let step = step_under(width / 4.0);
+    let step = value_step(range);
     if range.high - range.low < step {
         return format!("about {}{unit}", on_step(range.likely, step, f64::round));
     }
     let (low, high) = (on_step(range.low, step, f64::floor), on_step(range.high, step, f64::ceil));
     format!("about {low} to {high}{unit}")
+}
+
+/// A value with where it most likely lies: `about 15.5 to 18 degC, most likely 16.5`.
+pub fn value_and_likely(range: Interval, unit: &str) -> String {
+    let whole = value(range, unit);
+    let step = value_step(range);
+    if !(range.low.is_finite() && range.high.is_finite()) || range.high - range.low < step {
+        return whole;
+    }
+    format!("{whole}, most likely {}", on_step(range.likely, step, f64::round))
+}
+
+/// The step a finite range is shown on: no finer than two parts in a hundred of the value, since no figure here is
+/// better known than that.
+fn value_step(range: Interval) -> f64 {
+    let width = (range.high - range.low).max(range.likely.abs() * 0.02);
+    step_under(width / 4.0)
 }
 
 /// The largest of 1, 2, 5 times a power of ten that is not over `most`.

@@ -130,12 +130,16 @@ pub(super) fn hours(item: Item<'_>) -> Option<Hours> {
 
 fn time(item: Item<'_>) -> Option<Time> {
     let text = item.text()?.it;
-    let parsed = text.split_once(':').and_then(|(hour, minute)| {
-        let digits = |part: &str| part.len() == 2 && part.bytes().all(|byte| byte.is_ascii_digit());
-        if !digits(hour) || !digits(minute) {
-            return None;
-        }
-        Time::new(hour.parse().ok()?, minute.parse().ok()?, 0, 0).ok()
-    });
-    parsed.or_else(|| item.wrong(format!("`{text}` is not a time of day"), "expected 00:00 to 23:59", None))
+    let title = || format!("`{text}` is not a time of day");
+    time_of_day(&text).or_else(|| item.wrong(title(), "expected 00:00 to 23:59", None))
+}
+
+/// `22:00`
+pub(super) fn time_of_day(text: &str) -> Option<Time> {
+    let (hour, minute) = text.split_once(':')?;
+    let digits = |part: &str| part.len() == 2 && part.bytes().all(|byte| byte.is_ascii_digit());
+    if !digits(hour) || !digits(minute) {
+        return None;
+    }
+    Time::new(hour.parse().ok()?, minute.parse().ok()?, 0, 0).ok()
 }

@@ -1,14 +1,17 @@
 //! From the text of a rule file to a [`Plan`], or to all that is wrong with it at once. Names
-//! come first, then the parts in the order in which they lean on each other: tanks, sensors,
-//! relays, call-outs, alarms, and last the alarms that the plan adds for lost sight.
+//! come first, then the parts in the order in which they lean on each other: sensors, tanks,
+//! batteries, relays, call-outs, alarms, and last the alarms that the plan adds for lost sight.
 
 use super::alarm::Read;
 use super::context::{Context, Index, Relays};
 use super::finding::{At, Finding, Severity, render};
+use super::gear::{self, Parts};
 use super::nearest::did_you_mean;
 use super::rationalise::{self, Places};
 use super::read::{Item, Notes, Table};
-use super::{AlarmId, Directory, Plan, Sensor, alarm, callout, relay, sensor, sight, tank, watched};
+use super::{
+    AlarmId, Directory, Plan, Sensor, TankId, alarm, callout, drill, relay, sensor, sight, tank, watched,
+};
 use crate::condition::Scope;
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
@@ -94,11 +97,13 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
     let tanks = root.tables("tank");
     let sensors = root.tables("sensor");
     let relays = root.tables("relay");
+    let batteries = root.tables("battery");
     let alarms = root.tables("alarm");
     let callouts = root.tables("callout");
     let works = root.tables("work");
     let cards = root.tables("card");
     let sight = root.get("sight").and_then(Item::table);
+    let drill = root.get("drill").and_then(Item::table);
     let watched = root.tables("watched");
     root.finish();
 
@@ -111,8 +116,7 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
         callouts: Index::of("callout", "call-out", &callouts),
         cards: cards.into_iter().map(|(name, table)| (name.it, tank::card(table))).collect(),
     };
-    let site = tank::site(site);
-    let tanks: Vec<_> = tanks.into_iter().map(|(name, table)| tank::read(&name, table)).collect();
+    let drill = drill::read(drill);
     let mut kinds_of_work = tank::usual_works();
     for (name, table) in works {
         if let Some(work) = tank::work(table, kinds_of_work.get(&name.it), &context) {
@@ -124,6 +128,15 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
         sensors.into_iter().map(|(name, table)| sensor::read(&name, table, &context)).collect();
     notes.borrow_mut().extend(sensor::twins(&sensors, &places));
     let sensor_places = places;
+    let parts = Parts { context: &context, sensors: &sensors };
+    let site = tank::site(site, &parts);
+    let batteries: Vec<_> =
+        batteries.into_iter().map(|(name, table)| gear::battery(&name, table, &parts)).collect();
+    let tanks: Vec<_> = (0..)
+        .map(TankId)
+        .zip(tanks)
+        .map(|(id, (name, table))| tank::read(id, &name, table, &parts))
+        .collect();
     let known = context.sensors.names().iter().map(String::as_str);
     let scope = Scope::partly(known.zip(sensors.iter().map(Option::as_ref)))
         .with(&tanks, context.relays.names().iter().map(String::as_str));
@@ -169,14 +182,18 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
     let relays: Vec<_> = relays.into_iter().collect::<Option<_>>()?;
     notes.borrow_mut().extend(relay::opposed(&alarms, &own_places, &relays));
     let plan = Plan {
-        site,
+        site: site.name,
+        altitude: site.altitude,
+        mains: site.mains,
         zone: around.zone.clone(),
         tanks,
         sensors: whole_sensors?,
         relays,
+        batteries: batteries.into_iter().flatten().collect(),
         alarms,
         callouts: callouts.into_iter().collect::<Option<_>>()?,
         works: kinds_of_work,
+        drill,
         watched: sites,
         directory: around.directory.clone(),
     };

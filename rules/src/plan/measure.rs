@@ -50,7 +50,7 @@ pub(super) static KINDS: &[Kind] = &[
     kind("voltage", &[Dimension::VOLTAGE], "See whether the equipment runs as usual."),
     kind(
         "battery",
-        &[Dimension::NUMBER, Dimension::VOLTAGE, Dimension::CHARGE],
+        &[Dimension::NUMBER, Dimension::VOLTAGE, Dimension::CHARGE, Dimension::TIME],
         "Look at the battery's own display.",
     ),
     kind("runtime", &[Dimension::TIME], "Look at the UPS's or battery's own display."),

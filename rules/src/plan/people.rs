@@ -1,6 +1,6 @@
 //! People and the ways to reach them: what the agent's configuration tells the plan.
 
-use jiff::civil::{Date, Time};
+use jiff::civil::{Date, DateTime, Time};
 use std::collections::BTreeMap;
 use std::fmt;
 
@@ -51,8 +51,31 @@ pub struct Contact {
     pub name: String,
     /// When this person may be called; always if empty.
     pub hours: Vec<Hours>,
-    /// First and last day of each absence, local dates, both included.
-    pub away: Vec<(Date, Date)>,
+    /// When this person is not there.
+    pub away: Vec<Absence>,
+}
+
+/// A stretch of days on which a person can't be called.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Absence {
+    /// First day, a local date.
+    pub first: Date,
+    /// Last day, included.
+    pub last: Date,
+    /// The contact who stands in meanwhile, on every step.
+    pub sitter: Option<String>,
+}
+
+impl Absence {
+    /// Whether the day is one of it.
+    pub fn cover(&self, date: Date) -> bool {
+        self.first <= date && date <= self.last
+    }
+
+    /// Whether the two have a day in common.
+    pub fn meets(&self, other: &Absence) -> bool {
+        self.first <= other.last && other.first <= self.last
+    }
 }
 
 /// A daily stretch of local time, from inclusive, until exclusive; wraps over midnight if
@@ -77,10 +100,58 @@ impl Hours {
 }
 
 impl Contact {
+    /// The absence that covers the day, if any does.
+    pub fn absence(&self, date: Date) -> Option<&Absence> {
+        self.away.iter().find(|absence| absence.cover(date))
+    }
+
+    /// Whether the person's hours allow this time of day.
+    pub fn in_hours(&self, time: Time) -> bool {
+        self.hours.is_empty() || self.hours.iter().any(|hours| hours.cover(time))
+    }
+
     /// Whether the person may be called at this local date and time.
     pub fn reachable(&self, date: Date, time: Time) -> bool {
-        let away = self.away.iter().any(|(first, last)| *first <= date && date <= *last);
-        !away && (self.hours.is_empty() || self.hours.iter().any(|hours| hours.cover(time)))
+        self.absence(date).is_none() && self.in_hours(time)
+    }
+
+    /// The first moment from `at` on at which the person may be called: `at` itself, the
+    /// beginning of some hours, or midnight. None if there is none within a year.
+    pub fn reachable_from(&self, at: DateTime) -> Option<DateTime> {
+        if self.reachable(at.date(), at.time()) {
+            return Some(at);
+        }
+        let mut times: Vec<Time> = self.hours.iter().map(|hours| hours.from).collect();
+        times.push(Time::midnight());
+        times.sort_unstable();
+        let moments = at
+            .date()
+            .series(jiff::Span::new().days(1))
+            .take(366)
+            .flat_map(|day| times.iter().map(move |time| day.to_datetime(*time)));
+        moments.filter(|moment| *moment > at).find(|moment| self.reachable(moment.date(), moment.time()))
+    }
+}
+
+impl Directory {
+    /// Every way to reach this person.
+    pub fn channels_of<'a>(&'a self, contact: &'a str) -> impl Iterator<Item = (&'a Target, ChannelKind)> {
+        let theirs = move |target: &&Target| target.contact.as_deref() == Some(contact);
+        self.channels.iter().map(|(target, kind)| (target, *kind)).filter(move |(target, _)| theirs(target))
+    }
+
+    /// Who is asked in place of `target` on this day: while its contact is away, the sitter, by
+    /// channels of the same kind if there are any, or else by all. Empty if nobody stands in.
+    pub fn stand_ins(&self, target: &Target, date: Date) -> Vec<Target> {
+        let contact = target.contact.as_ref().and_then(|name| self.contacts.get(name));
+        let Some(sitter) = contact.and_then(|contact| contact.absence(date)?.sitter.as_deref()) else {
+            return Vec::new();
+        };
+        let kind = self.channels.get(target).copied();
+        let all: Vec<_> = self.channels_of(sitter).collect();
+        let alike = all.iter().any(|(_, of)| Some(*of) == kind);
+        let fits = |of: &ChannelKind| !alike || Some(*of) == kind;
+        all.into_iter().filter(|(_, of)| fits(of)).map(|(target, _)| target.clone()).collect()
     }
 }
 

@@ -5,7 +5,7 @@
 use super::finding::Finding;
 use super::measure::Kind;
 use super::read::listed;
-use super::{Alarm, Plan, Sensor, SensorId};
+use super::{Alarm, Battery, Plan, Sensor, SensorId};
 use crate::alarm::Priority;
 use crate::condition::{Condition, Formula, Order, Test};
 use crate::time::Span;
@@ -225,6 +225,8 @@ fn unwatched(plan: &Plan, places: &[Range<usize>]) -> Vec<Finding> {
         used.extend(worse(alarm));
     }
     used.extend(plan.relays.iter().flat_map(|relay| relay.conditions()).flat_map(Condition::sensors));
+    used.extend(plan.tanks.iter().flat_map(|tank| tank.gear.sensors()));
+    used.extend(plan.batteries.iter().flat_map(Battery::sensors));
     let idle = (0..).map(SensorId).zip(&plan.sensors).zip(places).filter(|((id, _), _)| !used.contains(id));
     idle.map(|((_, sensor), place)| {
         let title = format!("no alarm watches `{}`", sensor.name);

@@ -1,84 +1,102 @@
 //! When nobody can be reached. The hours of all people in a call-out are laid over the day, and
-//! their absences over the coming weeks; what stays uncovered is named, so that it is known
-//! before the night that falls into it.
+//! their absences and sitters over the days ahead; what stays uncovered is named, days of one
+//! kind folded into one line, so that it is known before the night that falls into it.
 
 use super::{Callout, Contact, Directory, Target};
 use jiff::ToSpan;
 use jiff::civil::{Date, Time};
+use std::collections::BTreeSet;
 
-/// How far absences are looked at: a holiday lies within it.
-const DAYS: usize = 60;
+/// Absences are looked at so far ahead.
+const DAYS: i64 = 366;
 const DAY: usize = 24 * 60;
 
-/// Each stretch with nobody to reach, as a sentence.
+/// Stretches of one day in minutes since midnight: first, and first after.
+type Stretches = Vec<(usize, usize)>;
+
+/// Each stretch with nobody to reach, as a sentence: those of every day, then those that
+/// absences from `today` on bring.
 pub(super) fn unreached(callout: &Callout, directory: &Directory, today: Option<Date>) -> Vec<String> {
-    let mut people: Vec<&Contact> = Vec::new();
-    for Target { contact, .. } in callout.steps.iter().flat_map(|step| &step.to) {
-        let Some(name) = contact else { continue };
-        match directory.contacts.get(name) {
-            Some(person) if !people.iter().any(|known| std::ptr::eq(*known, person)) => people.push(person),
-            Some(_) => {}
-            // A channel of someone without hours of their own: always.
-            None => return Vec::new(),
-        }
-    }
-    let always: Vec<bool> = (0..DAY)
-        .map(|minute| people.iter().any(|person| at(minute).is_some_and(|time| in_hours(person, time))))
-        .collect();
-    let mut found: Vec<_> = daily(&always)
+    let Some(people) = people(callout, directory) else { return Vec::new() };
+    let everyone: Vec<&Contact> = people.iter().map(|(_, person)| *person).collect();
+    let mut found: Vec<_> = joined(open(&everyone))
         .into_iter()
         .map(|(from, until)| format!("nobody can be reached between {} and {}", clock(from), clock(until)))
         .collect();
-    let anyone_away = people.iter().any(|person| !person.away.is_empty());
-    if let Some(today) = today.filter(|_| anyone_away) {
-        found.extend(absences(&people, &always, today));
+    if let Some(today) = today {
+        let end = today.saturating_add(DAYS.days());
+        found.extend(while_away(callout, directory, today, end));
     }
     found
 }
 
-fn in_hours(person: &Contact, time: Time) -> bool {
-    person.hours.is_empty() || person.hours.iter().any(|hours| hours.cover(time))
-}
-
-/// Uncovered stretches of every day; one over midnight is one.
-fn daily(covered: &[bool]) -> Vec<(usize, usize)> {
-    let mut gaps = stretches(covered.iter().map(|covered| !covered));
-    if gaps.len() > 1
-        && gaps.first().is_some_and(|gap| gap.0 == 0)
-        && gaps.last().is_some_and(|gap| gap.1 == covered.len())
-    {
-        let (_, until) = gaps.remove(0);
-        if let Some(last) = gaps.last_mut() {
-            last.1 = until;
+/// Each stretch from `first` to `last` in which nobody can be reached because someone is away.
+pub(crate) fn while_away(callout: &Callout, directory: &Directory, first: Date, last: Date) -> Vec<String> {
+    let Some(people) = people(callout, directory) else { return Vec::new() };
+    let everyone: Vec<&Contact> = people.iter().map(|(_, person)| *person).collect();
+    let usual = open(&everyone);
+    let days: BTreeSet<Date> = everyone
+        .iter()
+        .flat_map(|person| &person.away)
+        .flat_map(|absence| {
+            let from = absence.first.max(first);
+            from.series(1.day()).take_while(|day| *day <= absence.last.min(last))
+        })
+        .collect();
+    let mut folded: Vec<(Date, Date, Stretches)> = Vec::new();
+    for day in days {
+        let unreached = open(&reached_on(&people, directory, day));
+        if unreached == usual {
+            continue;
+        }
+        match folded.last_mut() {
+            Some((_, until, same)) if until.tomorrow().ok() == Some(day) && *same == unreached => {
+                *until = day
+            }
+            Some(_) | None => folded.push((day, day, unreached)),
         }
     }
-    gaps
+    folded.into_iter().map(|(from, until, open)| sentence(from, until, open)).collect()
 }
 
-/// Stretches of the coming days that only absences leave uncovered.
-fn absences(people: &[&Contact], always: &[bool], today: Date) -> Vec<String> {
-    let days: Vec<Date> = (0..DAYS as i64).filter_map(|day| today.checked_add(day.days()).ok()).collect();
-    let reached = |minute: usize| {
-        let date = days[minute / DAY];
-        people.iter().any(|person| at(minute).is_some_and(|time| person.reachable(date, time)))
-    };
-    let open: Vec<bool> = (0..days.len() * DAY).map(|minute| !reached(minute)).collect();
-    let unusual = |(from, until): &(usize, usize)| (*from..*until).any(|minute| always[minute % DAY]);
-    let name = |minute: usize| match days.get(minute / DAY) {
-        Some(date) => format!("{} {}", date.strftime("%a %Y-%m-%d"), clock(minute % DAY)),
-        None => format!("{} days from now", days.len()),
-    };
-    stretches(open.into_iter())
-        .into_iter()
-        .filter(unusual)
-        .map(|(from, until)| format!("nobody can be reached from {} until {}", name(from), name(until)))
-        .collect()
+/// The people that the steps name, each once with a target of theirs; none if somebody in them
+/// has no hours and absences of their own, and so is always there.
+fn people<'a>(callout: &'a Callout, directory: &'a Directory) -> Option<Vec<(&'a Target, &'a Contact)>> {
+    let mut people: Vec<(&Target, &Contact)> = Vec::new();
+    for target in callout.steps.iter().flat_map(|step| &step.to) {
+        let Some(name) = &target.contact else { continue };
+        let person = directory.contacts.get(name)?;
+        if !people.iter().any(|(known, _)| known.contact == target.contact) {
+            people.push((target, person));
+        }
+    }
+    Some(people)
 }
 
-/// The stretches of minutes for which `open` holds: first, and first after.
-fn stretches(open: impl Iterator<Item = bool>) -> Vec<(usize, usize)> {
-    let mut found: Vec<(usize, usize)> = Vec::new();
-    for (minute, _) in open.enumerate().filter(|(_, open)| *open) {
+/// Who can be asked on this day: those who are there, and the sitters of those who are not.
+fn reached_on<'a>(
+    people: &[(&Target, &'a Contact)],
+    directory: &'a Directory,
+    day: Date,
+) -> Vec<&'a Contact> {
+    let mut there = Vec::new();
+    for (target, person) in people {
+        if person.absence(day).is_none() {
+            there.push(*person);
+            continue;
+        }
+        let sitters = directory.stand_ins(target, day).into_iter().filter_map(|target| target.contact);
+        let sitters = sitters.filter_map(|name| directory.contacts.get(&name));
+        there.extend(sitters.filter(|sitter| sitter.absence(day).is_none()));
+    }
+    there
+}
+
+/// The minutes of a day in which nobody's hours allow a call.
+fn open(people: &[&Contact]) -> Stretches {
+    let mut found: Stretches = Vec::new();
+    let reached = |minute| at(minute).is_some_and(|time| people.iter().any(|person| person.in_hours(time)));
+    for minute in (0..DAY).filter(|minute| !reached(*minute)) {
         match found.last_mut() {
             Some(last) if last.1 == minute => last.1 = minute + 1,
             Some(_) | None => found.push((minute, minute + 1)),
@@ -87,8 +105,36 @@ fn stretches(open: impl Iterator<Item = bool>) -> Vec<(usize, usize)> {
     found
 }
 
+/// Of a day that is like the one before and the one after: a stretch over midnight is one.
+fn joined(mut open: Stretches) -> Stretches {
+    if open.len() > 1
+        && open.first().is_some_and(|first| first.0 == 0)
+        && open.last().is_some_and(|last| last.1 == DAY)
+    {
+        let (_, until) = open.remove(0);
+        if let Some(last) = open.last_mut() {
+            last.1 = until;
+        }
+    }
+    open
+}
+
+fn sentence(from: Date, until: Date, open: Stretches) -> String {
+    let day = |date: Date| date.strftime("%a %Y-%m-%d").to_string();
+    let (days, each) = match from == until {
+        true => (format!("on {}", day(from)), ""),
+        false => (format!("from {} to {}", day(from), day(until)), "daily "),
+    };
+    if open == [(0, DAY)] {
+        return format!("nobody can be reached {days}, all day");
+    }
+    let open = if from == until { open } else { joined(open) };
+    let times: Vec<_> =
+        open.into_iter().map(|(from, until)| format!("{}-{}", clock(from), clock(until))).collect();
+    format!("nobody can be reached {days}, {each}{}", times.join(" and "))
+}
+
 fn at(minute: usize) -> Option<Time> {
-    let minute = minute % DAY;
     Time::new((minute / 60) as i8, (minute % 60) as i8, 0, 0).ok()
 }
 

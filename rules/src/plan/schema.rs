@@ -24,12 +24,14 @@ pub fn schema() -> Value {
             "site": { "$ref": "#/$defs/site" },
             "tank": things("Systems of water, by name.", "tank"),
             "sensor": things("Measured quantities, by name.", "sensor"),
+            "battery": things("What feeds something when the mains are out, by name.", "battery"),
             "relay": things("What the watch can switch, by name.", "relay"),
             "alarm": things("Conditions that call for a person, by name.", "alarm"),
             "callout": things("Who is told, how and when, by name.", "callout"),
             "work": things("Kinds of work on a tank, by name.", "work"),
             "card": things("First-aid steps of your own, by name.", "card"),
             "sight": { "$ref": "#/$defs/sight" },
+            "drill": { "$ref": "#/$defs/drill" },
             "watched": things("Other sites that this watch is the witness of, by name.", "watched"),
         },
         "$defs": {
@@ -45,9 +47,14 @@ pub fn schema() -> Value {
                 "minItems": 2,
                 "maxItems": 2,
             },
-            "site": closed(&[], [("name", text("As pages say it."))]),
+            "site": closed(&[], [
+                ("name", text("As pages say it.")),
+                ("altitude", quantity("Height above the sea.")),
+                ("mains", text("The sensor that shows the mains; the only one need not be named.")),
+            ]),
             "tank": tank(),
             "sensor": sensor(),
+            "battery": battery(),
             "relay": relay(),
             "alarm": alarm(),
             "callout": callout(),
@@ -70,6 +77,11 @@ pub fn schema() -> Value {
                 ("priority", priority()),
                 ("callout", text("Who is told; \"none\" records it only.")),
                 ("consequence-of", texts("Alarms that explain it.")),
+            ]),
+            "drill": closed(&[], [
+                ("pages", text("When test pages go to everyone, local time: \"sunday 11:00\".")),
+                ("within", quantity("How long a test page waits for its answer.")),
+                ("outage", quantity("An outage drill older than this is due again.")),
             ]),
             "watched": closed(&["key"], [
                 ("name", text("As pages say it.")),
@@ -104,6 +116,68 @@ fn tank() -> Value {
                 json!({ "enum": ["light", "moderate", "heavy"], "description": "How much lives in it." }),
             ),
             ("photoperiod", reference("hours")),
+            (
+                "footprint",
+                json!({ "type": "array", "items": reference("quantity"), "minItems": 2, "maxItems": 2, "description": "Length and width of the open water." }),
+            ),
+            ("water", text("The thermometer in its water; the only one need not be named.")),
+            ("sump", text("A second thermometer, in the sump.")),
+            ("room", text("The room's thermometer; the site's only one need not be named.")),
+            ("oxygen", text("The oxygen probe; the only one need not be named.")),
+            ("heater", json!({ "anyOf": [{ "const": "none" }, device("The heater.", false)] })),
+            ("spare", device("The second heater.", false)),
+            ("lamp", device("The lamp.", false)),
+            ("chiller", device("A chiller or fan.", false)),
+            ("pumps", device("What moves its water.", true)),
+            (
+                "air",
+                closed(
+                    &["delivers", "depth"],
+                    [
+                        ("relay", text("The relay that switches it.")),
+                        ("delivers", quantity("Air at the stone.")),
+                        ("depth", quantity("Of the stone.")),
+                        ("bubbles", json!({ "enum": ["coarse", "fine"], "description": "Of the stone." })),
+                    ],
+                ),
+            ),
+        ],
+    )
+}
+
+fn device(what: &str, pumps: bool) -> Value {
+    let mut device = closed(
+        &[],
+        [
+            ("sensor", text("Shows whether it runs: a state, or watts.")),
+            ("power", quantity("Rated.")),
+            ("least", quantity("From this much on they run.")),
+        ],
+    );
+    if let Some(keys) = device["properties"].as_object_mut().filter(|_| !pumps) {
+        keys.remove("least");
+    }
+    device["description"] = json!(what);
+    device
+}
+
+fn battery() -> Value {
+    closed(
+        &[],
+        [
+            ("feeds", text("The relay of what it feeds.")),
+            ("voltage", quantity("Rated.")),
+            ("capacity", quantity("Rated, in Ah.")),
+            ("rated", quantity("The time that the capacity is rated for; 20 h if left out.")),
+            (
+                "kind",
+                json!({ "enum": ["agm", "gel", "flooded", "lithium-iron", "lithium-ion"], "description": "Of battery; agm if left out." }),
+            ),
+            ("load", quantity("What it feeds draws.")),
+            ("converter", quantity("Share of its power that reaches the load; all if left out.")),
+            ("idle", quantity("What the converter draws by itself.")),
+            ("charge", text("The sensor of its charge.")),
+            ("runtime", text("The sensor of the time left, as a UPS reckons it.")),
         ],
     )
 }

@@ -3,25 +3,37 @@
 use super::callout::hours;
 use super::context::Context;
 use super::finding::At;
+use super::gear::{self, Parts};
 use super::measure::KINDS;
 use super::read::{Item, Table};
-use super::{Button, Stocking, Tank, Work};
+use super::{Button, SensorId, Stocking, Tank, TankId, Work};
 use crate::time::Span;
 use crate::units::Dimension;
 use std::collections::BTreeMap;
 
-/// The site's name: `site` if nobody gave one.
-pub(super) fn site(table: Option<Table<'_>>) -> String {
-    let name = table.and_then(|table| {
-        let name = table.get("name").and_then(Item::text);
+/// What the file says of the site as a whole.
+pub(super) struct Site {
+    /// `site` if nobody gave a name.
+    pub(super) name: String,
+    pub(super) altitude: f64,
+    pub(super) mains: Option<SensorId>,
+}
+
+/// The `[site]` table, or what holds without one.
+pub(super) fn site(table: Option<Table<'_>>, parts: &Parts<'_>) -> Site {
+    let get = |key| table.as_ref().and_then(|table| table.get(key));
+    let name = get("name").and_then(Item::text);
+    let altitude = get("altitude").and_then(gear::altitude);
+    let mains = parts.mains(get("mains"));
+    if let Some(table) = table {
         table.finish();
-        name
-    });
-    name.map_or_else(|| "site".to_owned(), |name| name.it)
+    }
+    let name = name.map_or_else(|| "site".to_owned(), |name| name.it);
+    Site { name, altitude: altitude.unwrap_or(0.0), mains }
 }
 
 /// One tank.
-pub(super) fn read(name: &At<String>, table: Table<'_>) -> Tank {
+pub(super) fn read(id: TankId, name: &At<String>, table: Table<'_>, parts: &Parts<'_>) -> Tank {
     let volume = table.get("volume").and_then(|item| match item.quantity(Dimension::VOLUME)? {
         volume if volume > 0.0 => Some(volume),
         _ => item.wrong("a tank has a volume", "must be more than this", None),
@@ -33,8 +45,16 @@ pub(super) fn read(name: &At<String>, table: Table<'_>) -> Tank {
     let choices = [("light", Stocking::Light), ("moderate", Stocking::Moderate), ("heavy", Stocking::Heavy)];
     let stocking = table.get("stocking").and_then(|item| item.one_of(&choices));
     let photoperiod = table.get("photoperiod").and_then(hours);
+    let gear = gear::read(&table, id, parts);
     table.finish();
-    Tank { name: name.it.clone(), volume, salinity, stocking: stocking.unwrap_or_default(), photoperiod }
+    Tank {
+        name: name.it.clone(),
+        volume,
+        salinity,
+        stocking: stocking.unwrap_or_default(),
+        photoperiod,
+        gear,
+    }
 }
 
 /// Kinds of work that need no declaring. What they pause are the measures that the work itself

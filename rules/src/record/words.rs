@@ -1,6 +1,6 @@
 //! A record in one line of words: for the log, for the answer to a command, for a timeline.
 
-use super::{Body, By, Outcome, Purpose, Verdict};
+use super::{Body, By, Measured, Outcome, Purpose, Verdict};
 use crate::fallback::on_off;
 use crate::time::Span;
 use std::fmt;
@@ -19,6 +19,7 @@ impl fmt::Display for Purpose {
             Self::AllClear => "all-clear",
             Self::Digest => "morning news",
             Self::Drill => "drill",
+            Self::Notice => "notice",
         })
     }
 }
@@ -50,6 +51,16 @@ fn reason(why: &str) -> String {
 
 fn by_whom(by: Option<&By>) -> String {
     by.map_or_else(|| "by itself".to_owned(), |by| format!("by {}", by.who))
+}
+
+impl fmt::Display for Measured {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self.took {
+            Some(took) if self.good() => write!(f, "{} after {took}", self.what),
+            Some(took) => write!(f, "{} after {took}, LATE: expected within {}", self.what, self.within),
+            None => write!(f, "{} NOT SEEN, expected within {}", self.what, self.within),
+        }
+    }
 }
 
 impl fmt::Display for Body {
@@ -146,6 +157,21 @@ impl fmt::Display for Body {
                     "the broker keeps the command {payload:?} for {relay}, which a device that connects "
                 )?;
                 write!(f, "would obey; to clear it, publish an empty retained message on {topic}")
+            }
+            Self::TestsBegan { why, channels } => {
+                write!(f, "test pages began for {} channels: {why}", channels.len())
+            }
+            Self::Tested { target, within, headline, .. } => {
+                write!(f, "test page to {target}, to be answered within {within}: {headline}")
+            }
+            Self::TestAnswered { target, by, after, .. } => {
+                write!(f, "{target} is proved: test page answered by {by} after {after}")
+            }
+            Self::TestUnanswered { target, why, .. } => write!(f, "{target} is NOT proved: test page {why}"),
+            Self::Noticed { target, headline, .. } => write!(f, "notice to {target}: {headline}"),
+            Self::OutageDrilled { alarm, steps, by } => {
+                let steps: Vec<_> = steps.iter().map(Measured::to_string).collect();
+                write!(f, "outage drill of {alarm} by {by}: {}", steps.join(", "))
             }
         }
     }

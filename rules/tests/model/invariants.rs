@@ -169,6 +169,7 @@ fn calls_keep_their_word(world: &World) {
                         }
                         call.asked.insert(target.clone());
                     }
+                    Purpose::Notice => fail("a notice is no part of a call-out"),
                     Purpose::Taken => {
                         if !call.asked.contains(target) {
                             fail("tells somebody who was never asked that it is taken");

@@ -52,6 +52,7 @@ fn the_schema_has_the_keys_that_the_reader_knows_and_no_others() {
         ("tank.x", "tank"),
         ("sensor.x", "sensor"),
         ("relay.x", "relay"),
+        ("battery.x", "battery"),
         ("alarm.x", "alarm"),
         ("callout.x", "callout"),
         ("work.x", "work"),
@@ -63,6 +64,11 @@ fn the_schema_has_the_keys_that_the_reader_knows_and_no_others() {
     }
     let command = format!("[relay.x]\ncommand = {{ {unknown} }}\n");
     assert_eq!(known(&command, "command"), keys("/$defs/relay/properties/command/properties"));
+    for key in ["heater", "pumps", "air"] {
+        let gear = format!("[tank.x]\n{key} = {{ {unknown} }}\n");
+        let of = if key == "heater" { "/heater/anyOf/1" } else { &format!("/{key}") };
+        assert_eq!(known(&gear, key), keys(&format!("/$defs/tank/properties{of}/properties")), "{key}");
+    }
     let source = format!("[sensor.x]\nsource = {{ {unknown} }}\n");
     assert_eq!(known(&source, "source"), keys("/$defs/sensor/properties/source/properties"));
     let fallback = format!("[alarm.x]\nfallback = {{ {unknown} }}\n");

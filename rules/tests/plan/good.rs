@@ -204,8 +204,44 @@ fn absences_that_leave_nobody_are_named_by_their_days() {
     assert!(checked.plan.is_some());
     let titles: Vec<_> =
         checked.findings.iter().map(|finding| (finding.severity, finding.title.as_str())).collect();
-    let expected = "nobody can be reached from Sat 2026-11-28 00:00 until Mon 2026-11-30 00:00";
+    let expected = "nobody can be reached from Sat 2026-11-28 to Sun 2026-11-29, all day";
     assert_eq!(titles, [(Severity::Warning, expected)]);
+}
+
+#[test]
+fn nights_that_an_absence_leaves_uncovered_are_folded_into_one_line() {
+    let mut around = surroundings();
+    around.directory.contacts.get_mut("neighbour").expect("there").hours =
+        vec![crate::site::hours(time(8, 0, 0, 0), time(22, 0, 0, 0))];
+    away(&mut around, "ines", date(2026, 12, 20), date(2026, 12, 31));
+    let titles = |around: &_| -> Vec<String> {
+        check_in(HALYARD, around).findings.into_iter().map(|finding| finding.title).collect()
+    };
+    assert_eq!(
+        titles(&around),
+        ["nobody can be reached from Sun 2026-12-20 to Thu 2026-12-31, daily 22:00-08:00"]
+    );
+    // Far ahead is looked at too; and a day alone is not folded over midnight.
+    let ines = around.directory.contacts.get_mut("ines").expect("there");
+    ines.away.clear();
+    away(&mut around, "ines", date(2027, 8, 1), date(2027, 8, 1));
+    assert_eq!(titles(&around), ["nobody can be reached on Sun 2027-08-01, 00:00-08:00 and 22:00-24:00"]);
+}
+
+#[test]
+fn a_sitter_covers_what_the_absence_leaves_open() {
+    let mut around = surroundings();
+    around.directory.contacts.get_mut("neighbour").expect("there").hours =
+        vec![crate::site::hours(time(8, 0, 0, 0), time(22, 0, 0, 0))];
+    let absence = slackwater_rules::plan::Absence {
+        first: date(2026, 12, 20),
+        last: date(2026, 12, 31),
+        sitter: Some("tom".to_owned()),
+    };
+    around.directory.contacts.get_mut("ines").expect("there").away.push(absence);
+    let titles: Vec<_> =
+        check_in(HALYARD, &around).findings.into_iter().map(|finding| finding.title).collect();
+    assert_eq!(titles, ["nobody can be reached from Sun 2026-12-20 to Thu 2026-12-31, daily 02:00-06:00"]);
 }
 
 #[test]

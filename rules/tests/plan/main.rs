@@ -2,8 +2,10 @@
 
 mod conditions;
 mod editor;
+mod gear;
 mod good;
 mod mistakes;
 mod robust;
 mod site;
 mod sources;
+mod watched;

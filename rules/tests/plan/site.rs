@@ -3,13 +3,15 @@
 
 use jiff::civil::{Date, Time, date, time};
 use jiff::tz::TimeZone;
-use slackwater_rules::plan::{ChannelKind, Checked, Contact, Directory, Hours, Plan, Surroundings, Target};
+use slackwater_rules::plan::{
+    Absence, ChannelKind, Checked, Contact, Directory, Hours, Plan, Surroundings, Target,
+};
 
 pub(crate) fn hours(from: Time, until: Time) -> Hours {
     Hours { from, until }
 }
 
-pub(crate) fn person(name: &str, hours: Vec<Hours>, away: Vec<(Date, Date)>) -> Contact {
+pub(crate) fn person(name: &str, hours: Vec<Hours>, away: Vec<Absence>) -> Contact {
     Contact { name: name.to_owned(), hours, away }
 }
 
@@ -39,7 +41,7 @@ pub(crate) fn surroundings() -> Surroundings {
 
 pub(crate) fn away(around: &mut Surroundings, who: &str, first: Date, last: Date) {
     if let Some(person) = around.directory.contacts.get_mut(who) {
-        person.away.push((first, last));
+        person.away.push(Absence { first, last, sitter: None });
     }
 }
 

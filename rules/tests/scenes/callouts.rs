@@ -2,6 +2,7 @@
 
 use crate::harness::{Channel, RULES, Site, directory, hours};
 use slackwater_rules::engine::Word;
+use slackwater_rules::plan::Absence;
 use slackwater_rules::record::{Body, Purpose};
 use slackwater_rules::time::Span;
 
@@ -155,7 +156,7 @@ fn people_who_are_away_are_not_called() {
     let mut people = directory();
     let first = "2026-03-01".parse().expect("a date");
     people.contacts.get_mut("ines").expect("there").away =
-        vec![(first, "2026-03-14".parse().expect("a date"))];
+        vec![Absence { first, last: "2026-03-14".parse().expect("a date"), sitter: None }];
     let mut site = Site::with(RULES, people, "2026-03-03T12:00:00+01:00[Europe/Berlin]");
     cut(&mut site);
     assert_eq!(

@@ -3,6 +3,7 @@
 mod harness;
 
 mod callouts;
+mod drills;
 mod lifecycle;
 mod outages;
 mod relays;

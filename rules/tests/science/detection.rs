@@ -262,3 +262,40 @@ fn a_dead_heater_is_found_an_hour_before_the_limit_and_false_alarms_are_rare() {
     // 1.6 tank-years.
     assert!(tally.false_alarms.values().sum::<u32>() <= 3, "{:?}", tally.false_alarms);
 }
+
+/// A probe that slides into a corner follows the water by half an hour late from then on: nothing gets colder, so it
+/// may take days. That it never rings falsely is part of the tank-years above.
+#[test]
+fn a_probe_that_follows_late_is_found_within_days() {
+    let (mut found, mut otherwise, mut minutes) = (0, 0, Vec::new());
+    for seed in 40_000..40_020 {
+        let mut random = Random::new(seed);
+        let tank = Tank { sight: Sight::Relay, ..Tank::any(&mut random) };
+        let mut watch = Watch::new(&tank, USUAL_PER_YEAR, 0);
+        let mut simulator = Simulator::new(tank, random);
+        while simulator.minute < 14 * DAY {
+            let heard = simulator.run();
+            let fault = watch.minute(simulator.minute, &heard);
+            assert_ne!(fault, Some(Fault::ProbeLags), "tank {seed} at {} is sound", simulator.minute);
+        }
+        simulator.faults.probe_lag = 30.0;
+        let since = simulator.minute;
+        while simulator.minute < since + 5 * DAY {
+            let heard = simulator.run();
+            match watch.minute(simulator.minute, &heard) {
+                Some(Fault::ProbeLags) => {
+                    found += 1;
+                    minutes.push((simulator.minute - since) as f64);
+                    break;
+                }
+                Some(_) => otherwise += 1,
+                None => {}
+            }
+        }
+    }
+    println!(
+        "lagging probe: found {found} of 20, min {:?}; other words {otherwise}",
+        percentiles(&mut minutes)
+    );
+    assert!(found >= 10, "{found} of 20");
+}

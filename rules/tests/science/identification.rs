@@ -1,6 +1,6 @@
 //! How well simulated tanks are learned, and whether the truth lies in the intervals.
 
-use crate::simulator::{Faults, Random, Sight, Simulator, Tank};
+use crate::simulator::{Cooler, Faults, Random, Sight, Simulator, Tank};
 use slackwater_rules::forecast::geometry::Geometry;
 use slackwater_rules::forecast::thermal::{Heater, Input, Prior, Side, Thermal, WhatIf};
 use slackwater_rules::forecast::{CannotSay, Interval};
@@ -41,6 +41,9 @@ pub(crate) fn minute(simulator: &mut Simulator, model: &mut Thermal, without: u3
     if without & NO_ROOM == 0 && simulator.minute % 2 == 0 {
         model.input(now, Input::Room, heard.room);
     }
+    if simulator.tank.cooler != Cooler::None {
+        model.input(now, Input::Chiller, heard.cooler);
+    }
     if let Some(water) = heard.water {
         model.temperature(now, water);
     }
@@ -54,9 +57,9 @@ fn true_tau(tank: &Tank) -> f64 {
 }
 
 #[derive(Default, Debug)]
-struct Score {
-    asked: u32,
-    refused: u32,
+pub(crate) struct Score {
+    pub(crate) asked: u32,
+    pub(crate) refused: u32,
     inside: u32,
     early_missed: u32,
     late_missed: u32,
@@ -66,7 +69,7 @@ struct Score {
 }
 
 impl Score {
-    fn take(&mut self, answer: Result<Interval, CannotSay>, truth: f64) {
+    pub(crate) fn take(&mut self, answer: Result<Interval, CannotSay>, truth: f64) {
         self.asked += 1;
         let Ok(range) = answer else {
             self.refused += 1;
@@ -80,11 +83,11 @@ impl Score {
         self.widths.push((range.high - range.low) / truth * 100.0);
     }
 
-    fn coverage(&self) -> f64 {
+    pub(crate) fn coverage(&self) -> f64 {
         100.0 * f64::from(self.inside) / f64::from((self.asked - self.refused).max(1))
     }
 
-    fn print(&mut self, what: &str) {
+    pub(crate) fn print(&mut self, what: &str) {
         let (errors, widths) = (percentiles(&mut self.errors), percentiles(&mut self.widths));
         println!(
             "{what}: {} asked, {} refused; error % {errors:?}; width % {widths:?}; inside {:.0} % (truth earlier {}, later {}; likely never {})",
@@ -234,9 +237,13 @@ fn tanks_are_learned_in_four_days_and_intervals_hold_the_truth_as_often_as_they_
     assert_eq!(study.straight_line_broken, 0);
     let [_, quarter, middle, three_quarters, _] = percentiles(&mut study.tau);
     assert!(quarter >= -20 && middle.abs() <= 15 && three_quarters <= 40);
-    for score in study.at_once.iter().chain(&study.half_hour_in) {
+    let scores = || study.at_once.iter().chain(&study.half_hour_in).chain(&study.no_power);
+    for score in scores() {
         assert!(score.coverage() >= 70.0, "{score:?}");
     }
+    // Wider than it says is no better than narrower: nobody acts on "between 2 h and never".
+    let pooled = scores().map(Score::coverage).sum::<f64>() / 9.0;
+    assert!((75.0..=90.0).contains(&pooled), "{pooled}");
     let mut errors: Vec<f64> = study.half_hour_in[0].errors.iter().map(|error| error.abs()).collect();
     assert!(percentiles(&mut errors)[2] <= 15, "half of the forecasts an hour ahead are within 15 %");
 }

@@ -69,6 +69,17 @@ pub(crate) struct Tank {
     pub(crate) offset: f64,
     pub(crate) gaps_per_day: f64,
     pub(crate) sight: Sight,
+    pub(crate) cooler: Cooler,
+}
+
+/// What cools a tank in summer, on a thermostat of its own above the heater's.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub(crate) enum Cooler {
+    None,
+    /// Takes so many watts out of the sump.
+    Chiller(f64),
+    /// Makes the display evaporate so many times as much.
+    Fan(f64),
 }
 
 impl Tank {
@@ -100,6 +111,7 @@ impl Tank {
             offset: random.between(-0.4, 0.4),
             gaps_per_day: random.between(0.0, 1.0),
             sight: random.one_of(&[Sight::Relay, Sight::Power]),
+            cooler: Cooler::None,
         }
     }
 }
@@ -119,6 +131,10 @@ pub(crate) struct Faults {
     pub(crate) probe_drift: f64,
     /// The probe hangs in the air.
     pub(crate) probe_out: bool,
+    /// The probe follows within so many minutes.
+    pub(crate) probe_lag: f64,
+    /// The cooler is dead.
+    pub(crate) no_cooler: bool,
     /// Pump stopped.
     pub(crate) pump: bool,
     /// No power at all.
@@ -134,6 +150,8 @@ impl Default for Faults {
             room: 0.0,
             probe_drift: 0.0,
             probe_out: false,
+            probe_lag: 2.0,
+            no_cooler: false,
             pump: false,
             power: false,
         }
@@ -146,6 +164,7 @@ pub(crate) struct Minute {
     pub(crate) room: f64,
     pub(crate) heater: f64,
     pub(crate) lamp: f64,
+    pub(crate) cooler: f64,
 }
 
 const STEP_S: f64 = 20.0;
@@ -161,6 +180,7 @@ pub(crate) struct Simulator {
     pub(crate) display: f64,
     pub(crate) sump: f64,
     on: bool,
+    cooling: bool,
     wander: f64,
     weather: f64,
     pub(crate) room: f64,
@@ -187,6 +207,7 @@ impl Simulator {
             display: set,
             sump: set,
             on: false,
+            cooling: false,
             wander: 0.0,
             weather: 0.0,
             room,
@@ -220,6 +241,18 @@ impl Simulator {
         } else if seen > tank.set + tank.half_band {
             self.on = false;
         }
+        if seen > tank.set + 0.9 {
+            self.cooling = true;
+        } else if seen < tank.set + 0.5 {
+            self.cooling = false;
+        }
+        let cools =
+            tank.cooler != Cooler::None && self.cooling && !self.faults.power && !self.faults.no_cooler;
+        let (chiller_w, fan) = match tank.cooler {
+            Cooler::Chiller(watts) if cools => (watts, 1.0),
+            Cooler::Fan(times) if cools => (0.0, times),
+            Cooler::None | Cooler::Chiller(_) | Cooler::Fan(_) => (0.0, 1.0),
+        };
         let heats = !self.faults.power && (self.on || self.faults.stuck_on);
         let heat = if heats { tank.heater_w * self.faults.heater } else { 0.0 };
         let pumping = !(self.faults.pump || self.faults.power);
@@ -228,7 +261,7 @@ impl Simulator {
         let (display_c, sump_c) = (4_090.0 * tank.litres, 4_090.0 * tank.sump_litres);
         let exchange = if pumping { tank.flow_l_h * 4_090.0 / 3_600.0 } else { 0.5 };
         // Smith, Löf & Jones 1998: 74 % of 95 Btu/(h ft2 inHg), in W/(m2 kPa); 2 % less for salt.
-        let law = 65.5 * self.faults.loss;
+        let law = 65.5 * self.faults.loss * fan;
         let air = tank.humidity * vapour(self.room);
         let lost = |water: f64, share: f64| {
             share
@@ -239,17 +272,17 @@ impl Simulator {
         for _ in 0..(60.0 / STEP_S) as u32 {
             let between = exchange * (self.display - self.sump);
             self.display += STEP_S / display_c * (lamp_w + 0.5 * pumps_w - lost_display - between);
-            self.sump += STEP_S / sump_c * (heat + 0.5 * pumps_w - lost_sump + between);
+            self.sump += STEP_S / sump_c * (heat - chiller_w + 0.5 * pumps_w - lost_sump + between);
         }
         self.minute += 1;
         self.drifted += self.faults.probe_drift / 60.0;
-        self.sense(heats, lamp_on)
+        self.sense(heats, lamp_on, cools)
     }
 
-    fn sense(&mut self, heats: bool, lamp_on: bool) -> Minute {
+    fn sense(&mut self, heats: bool, lamp_on: bool, cools: bool) -> Minute {
         let place = if self.faults.probe_out { self.room } else { self.display };
         // A probe in a plastic tube follows within minutes.
-        self.probe += (place - self.probe) / 2.0;
+        self.probe += (place - self.probe) / self.faults.probe_lag;
         let random = &mut self.random;
         if random.chance(self.tank.gaps_per_day / 1_440.0) {
             self.silent_until = self.minute + random.between(5.0, 120.0) as i64;
@@ -267,6 +300,7 @@ impl Simulator {
             heater: f64::from(u8::from(reported))
                 * if self.tank.sight == Sight::Power { self.faults.heater } else { 1.0 },
             lamp: f64::from(u8::from(lamp_on)),
+            cooler: f64::from(u8::from(cools)),
         }
     }
 }

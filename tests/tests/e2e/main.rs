@@ -5,6 +5,7 @@
 mod answering;
 mod broker;
 mod channels;
+mod drills;
 mod faults;
 mod process;
 mod relays;

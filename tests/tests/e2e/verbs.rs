@@ -58,7 +58,7 @@ async fn feeding_pauses_what_it_disturbs_and_its_end_looks_again_at_once() {
 async fn a_drill_reaches_people_as_a_test_and_is_kept_apart_from_the_real_thing() {
     let Some(house) = house().await else { return };
     let agent = house.watch();
-    let said = house.home.say(&["drill", "household", "--as", "tom"]).well();
+    let said = house.home.say(&["drill", "callout", "household", "--as", "tom"]).well();
     assert!(said.starts_with("call-out household began (drill), code "), "{said}");
     let code = said.lines().next().and_then(|line| line.rsplit(' ').next()).expect("a code").to_owned();
     house.board.set("lagoon/temperature", "20");
@@ -73,7 +73,7 @@ async fn a_drill_reaches_people_as_a_test_and_is_kept_apart_from_the_real_thing(
     house.home.record("the drill's end", 0, |body| matches!(body, Body::CallEnded { .. }));
     let status = house.home.say(&["status"]).well();
     assert!(status.contains("lagoon: lagoon-cold, high, unacknowledged"), "{status}");
-    let unknown = house.home.say(&["drill", "nobody"]).failed(1);
+    let unknown = house.home.say(&["drill", "callout", "nobody"]).failed(1);
     assert!(unknown.contains("there are: household"), "{unknown}");
     assert!(!paged(&house.home.records(), Purpose::Drill).is_empty());
     agent.terminate();

@@ -80,6 +80,10 @@ const BIAS_SHARE: f64 = 0.5;
 const ROOM_GOES_ON_H: f64 = 3.0;
 /// An 80 % interval is this many standard deviations to each side.
 const EIGHTY: f64 = 1.28;
+/// The late end is drawn nearer, by these shares of the doubt and of what may slow the fall: with the early end held to
+/// the straight line the truth is rarely before it, and a whole width to either side held it in 84 to 96 of
+/// 100 tanks instead of 80. Chosen on tanks below 8200 of the study; later ones are held out.
+const LATE: (f64, f64) = (0.8, 0.5);
 
 /// A slope with its standard deviation, K/h.
 #[derive(Clone, Copy, Debug)]
@@ -131,15 +135,15 @@ impl Thermal {
         let trend = if what_if.room.is_some() { 0.0 } else { toward(self.room_trend()) };
         let (gain, help) = if sign < 0.0 { (-lamp.low, -lamp.high) } else { (lamp.high, lamp.low) };
         let fast = steepest.max(toward(best.rate) + doubt) + gain;
-        let slow = toward(best.rate) - doubt + help;
+        let slow = toward(best.rate) - LATE.0 * doubt + help;
         let likely = toward(best.rate + lamp.likely);
-        let loss = constants.loss;
+        let (loss, slows) = (constants.loss, constants.slows);
+        let slows_late = slows.likely + LATE.1 * (slows.high - slows.likely);
         let range = Interval::new(
             Future { rate: fast, slows: 0.0, loss: loss.high, trend: trend.max(0.0) }.meets(distance),
-            Future { rate: likely, slows: constants.slows.likely, loss: loss.likely, trend: trend / 2.0 }
+            Future { rate: likely, slows: slows.likely, loss: loss.likely, trend: trend / 2.0 }
                 .meets(distance),
-            Future { rate: slow, slows: constants.slows.high, loss: loss.high, trend: trend.min(0.0) }
-                .meets(distance),
+            Future { rate: slow, slows: slows_late, loss: loss.high, trend: trend.min(0.0) }.meets(distance),
         );
         Ok(Estimate::new(range, self.rests_on(measured.is_some(), what_if)))
     }

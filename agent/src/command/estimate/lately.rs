@@ -1,0 +1,83 @@
+//! What the journal says of a tank lately: the water as it is kept, and the coldest hour of its room. A journal that can't
+//! be read leaves both unknown; the answers then say so.
+
+use super::{LEARNED_FROM, filed};
+use crate::clock::Clock;
+use crate::journal::{Log, Minute, Values};
+use crate::settings::Trust;
+use slackwater_rules::forecast::Origin;
+use slackwater_rules::forecast::paper::Paper;
+use slackwater_rules::plan::{Plan, SensorId};
+use slackwater_rules::time::Span;
+use std::path::Path;
+
+/// Minutes of an hour that have to be known for it to count.
+const LEAST_MINUTES: u32 = 30;
+
+/// Fills in what the keeper did not say.
+pub(super) fn fill(paper: &mut Paper, plan: &Plan, name: &str, journal: &Path) {
+    if paper.water.is_some() && paper.room.is_some() {
+        return;
+    }
+    let (Ok(tank), Ok(log)) = (filed::tank(plan, name), Log::open(journal)) else { return };
+    let named = |id: Option<SensorId>| {
+        id.and_then(|id| plan.sensors.get(id.index())).map_or("", |sensor| sensor.name.as_str())
+    };
+    let (mut water, mut room) = (Hours::of(named(tank.gear.water)), Hours::of(named(tank.gear.room)));
+    let now = Clock::system(Trust::System).now().wall;
+    let walked = log.walk_readings(now - LEARNED_FROM, now, |sensor, minute| {
+        water.take(sensor, &minute);
+        room.take(sensor, &minute);
+    });
+    if walked.is_err() {
+        return;
+    }
+    water.end();
+    room.end();
+    if paper.water.is_none() && water.hours > 0 {
+        paper.water = Some(water.sum / f64::from(water.hours));
+        paper.origins[0] = Origin::Measured;
+    }
+    if paper.room.is_none() && room.hours > 0 {
+        paper.room = Some(room.lowest);
+        paper.origins[1] = Origin::Measured;
+    }
+}
+
+/// Hourly means of one sensor.
+struct Hours<'a> {
+    name: &'a str,
+    hour: i64,
+    minutes: (f64, u32),
+    sum: f64,
+    lowest: f64,
+    hours: u32,
+}
+
+impl<'a> Hours<'a> {
+    fn of(name: &'a str) -> Self {
+        Self { name, hour: i64::MIN, minutes: (0.0, 0), sum: 0.0, lowest: f64::INFINITY, hours: 0 }
+    }
+
+    fn take(&mut self, sensor: &str, minute: &Minute) {
+        let Some(Values::Numbers { mean, .. }) = minute.values.filter(|_| sensor == self.name) else {
+            return;
+        };
+        let hour = minute.wall.0.div_euclid(Span::hours(1).0);
+        if hour != self.hour {
+            self.end();
+            self.hour = hour;
+        }
+        self.minutes = (self.minutes.0 + mean, self.minutes.1 + 1);
+    }
+
+    fn end(&mut self) {
+        let (sum, minutes) = std::mem::take(&mut self.minutes);
+        if minutes >= LEAST_MINUTES {
+            let mean = sum / f64::from(minutes);
+            self.sum += mean;
+            self.lowest = self.lowest.min(mean);
+            self.hours += 1;
+        }
+    }
+}

@@ -1,0 +1,290 @@
+//! Notices: news outside every call-out that asks for no answer. Someone will be away, and the
+//! sitter takes over and hands back; an outage drill is due. Each is told once, by day, in the
+//! hours of whom it is for, to one channel that they read at leisure, or to the next if that
+//! fails. All of it goes by the calendar, and waits for a trusted clock.
+
+use super::Engine;
+use super::drilling::{Drills, Told};
+use crate::plan::{Absence, ChannelKind, Contact, Target, reach};
+use crate::record::{About, Body, Seq, Stage};
+use crate::time::{Moment, Span};
+use jiff::ToSpan;
+use jiff::civil::{Date, DateTime, Time};
+use std::collections::BTreeSet;
+
+/// Notices go out between these hours.
+const MORNING: i8 = 9;
+const EVENING: i8 = 20;
+
+/// Hours with nobody reachable are told of so many days before an absence: time enough to ask
+/// somebody in, near enough to be remembered.
+const BEFORE: i64 = 3;
+
+/// What is told again within this, by another channel, is the same notice.
+const SAME: Span = Span::hours(3 * 24);
+
+/// A notice to come.
+struct Planned {
+    about: About,
+    /// Whom it is for.
+    contact: String,
+    /// It makes sense from then on, until then: local times.
+    from: DateTime,
+    until: DateTime,
+}
+
+impl Drills {
+    pub(super) fn notice(
+        &mut self,
+        seq: Seq,
+        at: Moment,
+        about: &About,
+        target: &Target,
+        last: Option<Span>,
+    ) {
+        if let (About::OutageDue, Some(ago)) = (about, last) {
+            self.outage = Some((seq, at - ago));
+        }
+        let told = Told { seq, at, page: seq, to: BTreeSet::new() };
+        let told_now = self.told.entry(about.clone()).or_insert_with(|| told.clone());
+        if at - told_now.at > SAME {
+            *told_now = told;
+        }
+        told_now.page = seq;
+        told_now.to.insert(target.clone());
+    }
+}
+
+impl Engine {
+    /// The records that say what has been told already.
+    pub(super) fn rests_on_notices(&self) -> Vec<Seq> {
+        if self.drills.told.is_empty() && self.drills.outage.is_none() {
+            return Vec::new();
+        }
+        let reminds = self.plan.drill.outage.is_some();
+        let live: BTreeSet<About> = self.planned().into_iter().map(|planned| planned.about).collect();
+        let told = self.drills.told.iter().filter(|(about, _)| match about {
+            About::OutageDue => reminds,
+            About::Absence { .. } => live.contains(about),
+        });
+        let outage = self.drills.outage.filter(|_| reminds).map(|(seq, _)| seq);
+        told.map(|(_, told)| told.seq).chain(outage).collect()
+    }
+
+    /// Sends what is due and not told.
+    pub(super) fn send_notices(&mut self) {
+        if !self.now.wall_trusted {
+            return;
+        }
+        let now = self.now.wall.civil(&self.plan.zone).datetime();
+        for Planned { about, contact, from, until } in self.planned() {
+            let there = self.plan.directory.contacts.get(&contact);
+            let open = there.is_some_and(|contact| contact.reachable(now.date(), now.time()));
+            if open && from <= now && now < until && !self.is_told(&about) {
+                self.tell_of(&about, &contact);
+            }
+        }
+    }
+
+    /// When the next one is due.
+    pub(super) fn next_notice(&self) -> Option<Moment> {
+        let now = self.now.wall.civil(&self.plan.zone).datetime();
+        let open = self.planned().into_iter().filter(|planned| !self.is_told(&planned.about));
+        let times = open.filter_map(|planned| {
+            let contact = self.plan.directory.contacts.get(&planned.contact)?;
+            let at = contact.reachable_from(planned.from.max(now))?;
+            if at < planned.until { self.moment_of(at) } else { None }
+        });
+        times.min()
+    }
+
+    fn is_told(&self, about: &About) -> bool {
+        match about {
+            // Told again and again: what is planned is not told yet.
+            About::OutageDue => false,
+            About::Absence { .. } => self.drills.told.contains_key(about),
+        }
+    }
+
+    /// What is to be told, told or not, as long as it makes sense.
+    fn planned(&self) -> Vec<Planned> {
+        let now = self.now.wall.civil(&self.plan.zone).datetime();
+        let mut planned: Vec<Planned> = self.outage_due(now).into_iter().collect();
+        for (name, contact) in &self.plan.directory.contacts {
+            for absence in
+                contact.away.iter().filter(|absence| absence.last >= now.date().saturating_sub(2.days()))
+            {
+                planned
+                    .extend(about_absence(name, absence).into_iter().filter(|planned| now < planned.until));
+            }
+        }
+        planned
+    }
+
+    /// The reminder of the outage drill: to the first person of the first call-out, by day.
+    fn outage_due(&self, now: DateTime) -> Option<Planned> {
+        let every = self.plan.drill.outage?;
+        let mut steps = self.plan.callouts.first()?.steps.iter().flat_map(|step| &step.to);
+        let contact = steps.find_map(|target| target.contact.clone())?;
+        let drilled = self.drills.outage.map(|(_, at)| at);
+        let told = self.drills.told.get(&About::OutageDue).map(|told| told.at);
+        let due = drilled.max(told).map_or(self.now.mono, |last| last + every);
+        let due = self.now.wall_at(due).civil(&self.plan.zone).datetime().max(now);
+        let day = match due.time() < by_clock(EVENING) {
+            true => due.date(),
+            false => due.date().tomorrow().ok()?,
+        };
+        let from = due.max(day.to_datetime(by_clock(MORNING)));
+        Some(Planned { about: About::OutageDue, contact, from, until: day.to_datetime(by_clock(EVENING)) })
+    }
+
+    /// Plans the page, to the next channel of theirs that has not been tried.
+    fn tell_of(&mut self, about: &About, contact: &str) {
+        let tried = self.drills.told.get(about).filter(|told| self.now.mono - told.at <= SAME);
+        let rank = |kind: ChannelKind| match kind {
+            ChannelKind::Mail => 0,
+            ChannelKind::Text => 1,
+            ChannelKind::Push => 2,
+            ChannelKind::Siren => 3,
+        };
+        let theirs = self.plan.directory.channels_of(contact);
+        let open = theirs.filter(|(target, _)| tried.is_none_or(|told| !told.to.contains(target)));
+        let Some(target) = open.min_by_key(|(_, kind)| rank(*kind)).map(|(target, _)| target.to_string())
+        else {
+            return;
+        };
+        let (headline, lines) = self.words(about);
+        let last = match about {
+            About::OutageDue => self.drills.outage.map(|(_, at)| self.now.mono - at),
+            About::Absence { .. } => None,
+        };
+        let page = self.record(Body::Noticed { target, about: about.clone(), last, headline, lines });
+        self.send_slip(page, false);
+    }
+
+    /// A page could not be delivered: if it was a notice, another channel is tried.
+    pub(super) fn notice_failed(&mut self, page: Seq, target: &Target) {
+        let about =
+            self.drills.told.iter().find(|(_, told)| told.page == page).map(|(about, _)| about.clone());
+        if let (Some(about), Some(contact)) = (about, &target.contact) {
+            self.tell_of(&about, contact);
+        }
+    }
+
+    fn words(&self, about: &About) -> (String, Vec<String>) {
+        let site = &self.plan.site;
+        let About::Absence { contact, first, last, stage } = about else {
+            let line = "Pull the plug on purpose, by day, and see what comes of it: slackwater drill outage";
+            let headline = match self.drills.outage {
+                Some((_, at)) => {
+                    format!("{site}: an outage drill is due, the last was {} ago", self.now.mono - at)
+                }
+                None => format!("{site}: an outage drill is due, there has been none yet"),
+            };
+            return (headline, vec![line.to_owned()]);
+        };
+        let directory = &self.plan.directory;
+        let shown =
+            |name: &str| directory.contacts.get(name).map_or(name.to_owned(), |known| known.name.clone());
+        let absence = directory.contacts.get(contact).and_then(|known| absence_named(known, first, last));
+        let sitter = absence.and_then(|absence| absence.sitter.as_deref());
+        let from = absence.map_or_else(|| first.clone(), |absence| day(absence.first));
+        let until = absence.map_or_else(|| last.clone(), |absence| day(absence.last));
+        let (away, sits) = (shown(contact), sitter.map_or("nobody".to_owned(), shown));
+        match stage {
+            Stage::Coverage => {
+                let mut lines = vec![match sitter {
+                    Some(_) => format!("{sits} stands in for you on every step."),
+                    None => "Nobody stands in for you.".to_owned(),
+                }];
+                lines.extend(absence.into_iter().flat_map(|absence| self.coverage(contact, absence)));
+                lines.push("Hours, absences and sitters stand in agent.toml; `slackwater check` shows the same.".to_owned());
+                (format!("{site}: you are away from {from} to {until}"), lines)
+            }
+            Stage::Leaving => (
+                format!("{site}: from tomorrow {sits} answers for you, until {until}"),
+                vec![format!("Pages come to {sits} from midnight, and to you again after {until}.")],
+            ),
+            Stage::HandOver => (
+                format!("{site}: you stand in for {away} from today until {until}"),
+                vec![
+                    "If something is wrong with the tanks, pages come to you.".to_owned(),
+                    "Each says what is wrong, how bad it is, and what to do, one action a line: that is the card.".to_owned(),
+                    "Answer each with the code in its first line, so that nobody else is called: slackwater ack CODE".to_owned(),
+                ],
+            ),
+            Stage::HandBack => (
+                format!("{site}: {away} is back, you stand in no longer"),
+                vec![format!("Pages go to {away} again. Thank you.")],
+            ),
+            Stage::Back => (
+                format!("{site}: pages come to you again"),
+                vec![format!("{sits} stood in for you until {until}, and has been told too.")],
+            ),
+        }
+    }
+
+    /// What an absence leaves uncovered, a line each.
+    fn coverage(&self, contact: &str, absence: &Absence) -> Vec<String> {
+        let theirs = |target: &Target| target.contact.as_deref() == Some(contact);
+        let concerned = self
+            .plan
+            .callouts
+            .iter()
+            .filter(|callout| callout.steps.iter().any(|step| step.to.iter().any(theirs)));
+        let mut lines = Vec::new();
+        for callout in concerned {
+            let open = reach::while_away(callout, &self.plan.directory, absence.first, absence.last);
+            lines.extend(open.into_iter().map(|open| format!("By {} {open}.", callout.name)));
+        }
+        if lines.is_empty() {
+            lines.push("It adds no hour in which nobody can be reached.".to_owned());
+        }
+        lines
+    }
+}
+
+/// The pages about one absence, each with its days.
+fn about_absence(contact: &str, absence: &Absence) -> Vec<Planned> {
+    let Absence { first, last, sitter } = absence;
+    let morning = |date: Date| date.to_datetime(by_clock(MORNING));
+    let midnight = |date: Date| date.to_datetime(Time::midnight());
+    let after = last.saturating_add(1.day());
+    let planned = |stage, to: &str, from, until| Planned {
+        about: About::Absence {
+            contact: contact.to_owned(),
+            first: first.to_string(),
+            last: last.to_string(),
+            stage,
+        },
+        contact: to.to_owned(),
+        from,
+        until,
+    };
+    let mut all = vec![planned(
+        Stage::Coverage,
+        contact,
+        morning(first.saturating_sub(BEFORE.days())),
+        midnight(*first),
+    )];
+    if let Some(sitter) = sitter {
+        let gone = midnight(after.saturating_add(1.day()));
+        all.push(planned(Stage::Leaving, contact, morning(first.saturating_sub(1.day())), midnight(*first)));
+        all.push(planned(Stage::HandOver, sitter, morning(*first), midnight(after)));
+        all.push(planned(Stage::HandBack, sitter, morning(after), gone));
+        all.push(planned(Stage::Back, contact, morning(after), gone));
+    }
+    all
+}
+
+fn absence_named<'a>(contact: &'a Contact, first: &str, last: &str) -> Option<&'a Absence> {
+    contact.away.iter().find(|absence| absence.first.to_string() == first && absence.last.to_string() == last)
+}
+
+fn by_clock(hour: i8) -> Time {
+    jiff::civil::time(hour, 0, 0, 0)
+}
+
+fn day(date: Date) -> String {
+    date.strftime("%a %d %b").to_string()
+}

@@ -1,0 +1,93 @@
+//! What a plan answers about itself: what it listens to, what it remembers, how its parts are
+//! called. Nothing here changes with time.
+
+use super::{Alarm, AlarmId, Plan, Relay, Sensor, SensorId, Sight, TankId};
+use crate::condition::Condition;
+use crate::time::Span;
+use std::collections::BTreeSet;
+
+impl Alarm {
+    /// Whether the other's conditions are worded like these, so that what is known and remembered
+    /// of one holds for the other. Words are compared and not ids: a sensor that is new in the
+    /// file must not cost a fortnight's window.
+    pub(crate) fn asks_alike(&self, other: &Alarm) -> bool {
+        let worse = |alarm: &Alarm| alarm.worse.as_ref().map(|worse| worse.to_string());
+        self.written == other.written && worse(self) == worse(other)
+    }
+
+    /// How far back the windows of its conditions reach; none if they have none.
+    pub(crate) fn windows_reach(&self) -> Option<Span> {
+        let worse = self.worse.as_ref().and_then(Condition::windows_reach);
+        self.condition.windows_reach().max(worse)
+    }
+
+    /// How many bytes the memory of its conditions takes.
+    pub fn bytes(&self) -> usize {
+        self.condition.bytes() + self.worse.as_ref().map_or(0, Condition::bytes)
+    }
+}
+
+impl Relay {
+    /// Every condition that is asked of it, the proof first.
+    pub(crate) fn conditions(&self) -> impl Iterator<Item = &Condition> {
+        let proof = self.proof.as_ref().map(|proof| &proof.condition);
+        let hold = self.hold.as_ref().and_then(|hold| hold.until.as_ref());
+        [proof, self.only_if.as_ref(), hold].into_iter().flatten()
+    }
+}
+
+impl Plan {
+    /// How many bytes the windows of all alarms take: known before a single reading has come.
+    pub fn bytes(&self) -> usize {
+        self.alarms.iter().map(Alarm::bytes).sum()
+    }
+
+    /// Every topic that the plan listens to, each once.
+    pub fn topics(&self) -> BTreeSet<&str> {
+        let sensors = self.sensors.iter().filter_map(|sensor| sensor.feed.topic());
+        let buttons = self.works.values().flat_map(|work| &work.buttons).map(|button| button.topic.as_str());
+        // A command that the broker keeps is heard by subscribing to it.
+        let commands = self.relays.iter().map(|relay| relay.topic.as_str());
+        sensors.chain(buttons).chain(commands).collect()
+    }
+
+    /// Whether what is seen this way comes through the broker.
+    pub fn needs_broker(&self, sight: &Sight) -> bool {
+        let topic = |sensor: &Sensor| sensor.feed.topic().is_some();
+        match sight {
+            Sight::Broker => true,
+            Sight::Sensor(id) => topic(self.sensor(*id)),
+            Sight::Gateway(name) => {
+                self.sensors.iter().any(|sensor| sensor.gateway.as_ref() == Some(name) && topic(sensor))
+            }
+        }
+    }
+
+    /// The sensor at this place.
+    pub fn sensor(&self, id: SensorId) -> &Sensor {
+        &self.sensors[id.index()]
+    }
+
+    /// The alarm at this place.
+    pub fn alarm(&self, id: AlarmId) -> &Alarm {
+        &self.alarms[id.index()]
+    }
+
+    /// The tank's name, or the site's for what belongs to no tank.
+    pub fn place(&self, tank: Option<TankId>) -> &str {
+        tank.map_or(&self.site, |id| &self.tanks[id.index()].name)
+    }
+
+    /// What an alarm is about, as pages say it: the tank, this site, or another one.
+    pub fn place_of(&self, alarm: &Alarm) -> &str {
+        match alarm.watched {
+            Some(id) => &self.watched[id.index()].title,
+            None => self.place(alarm.tank),
+        }
+    }
+
+    /// The alarm with this name.
+    pub fn alarm_named(&self, name: &str) -> Option<AlarmId> {
+        self.alarms.iter().position(|alarm| alarm.name == name).map(|index| AlarmId(index as u32))
+    }
+}
