@@ -86,7 +86,6 @@ impl Engine {
             runs: &self.runs,
             ledger: &self.ledger,
             foresight: &self.foresight,
-            ledger: &self.ledger,
             now,
         };
         let (alarm, recall) = (self.plan.alarm(id), &mut self.recalls[id.index()]);
