@@ -242,3 +242,83 @@ impl Tracker {
         in_vain || open.map(|step| step.within).max().is_none_or(|longest| now - begun > longest)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use slackwater_rules::alarm::Priority;
+    use slackwater_rules::record::By;
+    use slackwater_rules::time::Now;
+
+    fn course() -> Course {
+        Course {
+            site: "Halyard House".to_owned(),
+            place: "lagoon".to_owned(),
+            alarm: "power-lost".to_owned(),
+            seen: Span::seconds(35),
+            raised: Span::seconds(60),
+            relay: Some("air-pump on".to_owned()),
+            commanded: Span::seconds(65),
+            confirmed: Some(Span::seconds(90)),
+            paged: Span::seconds(150),
+            answered: Span::minutes(10),
+            off_delay: Span::seconds(30),
+            returned: Span::seconds(65),
+            all_clear: Span::minutes(7),
+        }
+    }
+
+    fn tell(tracker: &mut Tracker, seq: Seq, second: i64, body: Body) {
+        let at = Now { mono: Moment(second * 1_000), ..Now::default() };
+        tracker.take(&Record { seq, at, body });
+    }
+
+    fn raised() -> Body {
+        Body::Raised {
+            alarm: "power-lost".to_owned(),
+            episode: 1,
+            code: "K7QF".to_owned(),
+            place: "lagoon".to_owned(),
+            priority: Priority::Critical,
+            since: Span::seconds(20),
+            because: "mains off".to_owned(),
+        }
+    }
+
+    fn said(steps: &[Measured]) -> Vec<String> {
+        steps.iter().map(Measured::to_string).collect()
+    }
+
+    #[test]
+    fn what_does_not_come_in_time_is_late_or_not_seen() {
+        let mut tracker = Tracker::new(course(), Moment(1_000_000));
+        tell(&mut tracker, 1, 1_080, raised());
+        tell(&mut tracker, 2, 1_080, Body::Joined { call: 3, alarm: "power-lost".to_owned(), episode: 1 });
+        let by = By { who: "ines".to_owned(), via: "text".to_owned() };
+        tell(&mut tracker, 4, 1_120, Body::Answered { call: 3, by, lease: Span::hours(1) });
+        let steps = tracker.out();
+        assert_eq!(
+            said(&steps),
+            [
+                "sensor says off after 1 min, LATE: expected within 35 s",
+                "raised after 1 min 20 s, LATE: expected within 1 min",
+                "air-pump on commanded NOT SEEN, expected within 1 min 5 s",
+                "air-pump on confirmed NOT SEEN, expected within 1 min 30 s",
+                "first page taken by a channel NOT SEEN, expected within 2 min 30 s",
+                "answered after 2 min",
+            ]
+        );
+        let over = |second: i64| tracker.is_over(&steps, Moment(1_000_000), Moment(second * 1_000));
+        assert!(!over(1_149) && over(1_151), "as long as anything is still expected");
+    }
+
+    #[test]
+    fn an_alarm_that_does_not_come_ends_the_wait_for_all_that_follows() {
+        let mut tracker = Tracker::new(course(), Moment(0));
+        let steps = tracker.out();
+        assert!(!tracker.is_over(&steps, Moment(0), Moment(60_000)));
+        assert!(tracker.is_over(&steps, Moment(0), Moment(66_000)), "the plug goes back");
+        tracker.put_back(Moment(70_000));
+        assert!(tracker.is_over(&tracker.in_again(), Moment(70_000), Moment(70_001)));
+    }
+}

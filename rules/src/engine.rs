@@ -20,6 +20,7 @@ mod ledger;
 mod notices;
 mod paging;
 mod prospects;
+mod reaching;
 mod recollecting;
 mod sensing;
 mod slips;

@@ -4,12 +4,12 @@
 //! the crate, is made to be stored: names instead of indices, spans instead of moments, and
 //! only additions from one version to the next.
 
+mod drilled;
 mod parts;
 mod words;
 
-pub use parts::{
-    About, By, Estimated, MAY_HAVE_ARRIVED, Measured, Outcome, Purpose, Stage, Standing, Verdict,
-};
+pub use drilled::{About, Drilled, Measured, Stage, Standing};
+pub use parts::{By, Estimated, MAY_HAVE_ARRIVED, Outcome, Purpose, Verdict};
 
 use crate::alarm::Priority;
 use crate::time::{Now, Span};
@@ -446,69 +446,6 @@ pub enum Body {
         payload: String,
     },
 
-    /// A round of test pages began. It carries over what is known of each channel, so that
-    /// nothing older has to be read back.
-    TestsBegan {
-        /// By the rule file or by whom, and why late if it is late.
-        why: String,
-        /// Every channel that gets a page of this round, each in its owner's hours.
-        channels: Vec<Standing>,
-    },
-    /// A test page was planned. It is known by this record's number.
-    Tested {
-        /// To: `ines.mail`.
-        target: String,
-        /// Answers it, once.
-        code: String,
-        /// So long it waits for the answer.
-        within: Span,
-        /// Its first line.
-        headline: String,
-        /// The rest of it.
-        lines: Vec<String>,
-    },
-    /// A test page was answered: its channel is proved.
-    TestAnswered {
-        /// The page.
-        test: Seq,
-        /// The channel.
-        target: String,
-        /// Who.
-        by: By,
-        /// How long it took.
-        after: Span,
-    },
-    /// A test page was not answered in time, or could not be delivered.
-    TestUnanswered {
-        /// The page.
-        test: Seq,
-        /// The channel.
-        target: String,
-        /// Which of the two.
-        why: String,
-    },
-    /// A page outside every call-out was planned, which asks for no answer. It is known by
-    /// this record's number.
-    Noticed {
-        /// To: `ines.mail`.
-        target: String,
-        /// What it is about.
-        about: About,
-        /// How long ago what it asks for was last done, if ever.
-        #[serde(default)]
-        last: Option<Span>,
-        /// Its first line.
-        headline: String,
-        /// The rest of it.
-        lines: Vec<String>,
-    },
-    /// A person has pulled the plug, on purpose, and measured what came of it.
-    OutageDrilled {
-        /// The alarm that it was about.
-        alarm: String,
-        /// What was waited for, in the order in which it was to come.
-        steps: Vec<Measured>,
-        /// Who.
-        by: By,
-    },
+    /// Something of test pages, notices or outage drills.
+    Drill(Drilled),
 }

@@ -193,12 +193,7 @@ impl Log {
                 | Body::ByHand { .. }
                 | Body::CommandKept { .. }
                 | Body::NotProved { .. }
-                | Body::TestsBegan { .. }
-                | Body::Tested { .. }
-                | Body::TestAnswered { .. }
-                | Body::TestUnanswered { .. }
-                | Body::Noticed { .. }
-                | Body::OutageDrilled { .. } => return true,
+                | Body::Drill(_) => return true,
             };
             // An alarm that is put aside does not stand any more.
             if matches!(kind, "shelf" | "out") && begins {

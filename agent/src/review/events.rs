@@ -7,7 +7,7 @@ use super::{
     Skipped, Stamp, Switching, Window,
 };
 use jiff::tz::TimeZone;
-use slackwater_rules::record::{Body, By, Outcome, Record, Seq};
+use slackwater_rules::record::{Body, By, Drilled, Outcome, Record, Seq};
 use slackwater_rules::time::Span;
 use std::collections::BTreeMap;
 
@@ -229,37 +229,14 @@ impl<'a> Events<'a> {
                 self.note(at, format!("refused: {what}, from {} ({}): {why}", by.who, by.via));
             }
 
-            Body::TestsBegan { channels, .. } => {
-                for channel in channels {
-                    let proved =
-                        channel.proved.map(|ago| Stamp::new(at.unix_ms - ago, at.clock_trusted, self.zone));
-                    let proof = ChannelProof { to: channel.target.clone(), proved, missed: channel.missed };
-                    self.proofs.insert(channel.target, proof);
-                }
-            }
-            Body::TestAnswered { target, by, after, .. } => {
-                let proof = ChannelProof { to: target.clone(), proved: Some(at.clone()), missed: 0 };
-                self.proofs.insert(target.clone(), proof);
-                self.note(at, format!("test page to {target} answered by {} after {after}", by.who));
-            }
-            Body::TestUnanswered { target, why, .. } => {
-                if let Some(proof) = self.proofs.get_mut(&target) {
-                    proof.missed += 1;
-                }
-                self.note(at, format!("test page to {target} {why}: NOT proved"));
-            }
-            Body::Noticed { target, headline, .. } => {
-                self.note(at, format!("notice to {target}: {headline}"))
-            }
-            drilled @ Body::OutageDrilled { .. } => self.note(at, drilled.to_string()),
+            Body::Drill(drilled) => self.drilled(at, drilled),
             Body::SilencePlanned { length, why, by } => {
                 let why = if why.is_empty() { why } else { format!(": {why}") };
                 self.note(at, format!("{} said that this site would be silent for {length}{why}", by.who));
             }
             Body::SilenceEnded { by } => self.note(at, format!("{} took the planned silence back", by.who)),
 
-            // Told by the coverage, by the episode itself, by the work that caused it, or by the
-            // answer.
+            // Told by the coverage, by the episode itself, or by the work that caused it.
             Body::Learned { .. }
             | Body::Started { .. }
             | Body::Stopped { .. }
@@ -267,8 +244,37 @@ impl<'a> Events<'a> {
             | Body::SightRegained { .. }
             | Body::FoundSight { .. }
             | Body::Unsuppressed { .. }
-            | Body::Tested { .. }
             | Body::Stepped { .. } => {}
+        }
+    }
+
+    fn drilled(&mut self, at: Stamp, drilled: Drilled) {
+        match drilled {
+            Drilled::TestsBegan { channels, .. } => {
+                for channel in channels {
+                    let proved =
+                        channel.proved.map(|ago| Stamp::new(at.unix_ms - ago, at.clock_trusted, self.zone));
+                    let proof = ChannelProof { to: channel.target.clone(), proved, missed: channel.missed };
+                    self.proofs.insert(channel.target, proof);
+                }
+            }
+            Drilled::TestAnswered { target, by, after, .. } => {
+                let proof = ChannelProof { to: target.clone(), proved: Some(at.clone()), missed: 0 };
+                self.proofs.insert(target.clone(), proof);
+                self.note(at, format!("test page to {target} answered by {} after {after}", by.who));
+            }
+            Drilled::TestUnanswered { target, why, .. } => {
+                if let Some(proof) = self.proofs.get_mut(&target) {
+                    proof.missed += 1;
+                }
+                self.note(at, format!("test page to {target} {why}: NOT proved"));
+            }
+            Drilled::Noticed { target, headline, .. } => {
+                self.note(at, format!("notice to {target}: {headline}"))
+            }
+            drilled @ Drilled::OutageDrilled { .. } => self.note(at, drilled.to_string()),
+            // Told by its answer, or by the want of one.
+            Drilled::Tested { .. } => {}
         }
     }
 

@@ -35,7 +35,7 @@ pub struct UpsSettings {
     pub tls: Option<TlsSettings>,
 }
 
-/// Assigned by IANA; RFC 9271, section 3.
+/// Assigned by IANA to this protocol.
 const PORT: u16 = 3493;
 
 impl UpsSettings {

@@ -209,6 +209,7 @@ fn everything_that_can_be_said_is_understood() {
             ("ines.mail".to_owned(), ChannelKind::Mail),
             ("ines.push".to_owned(), ChannelKind::Push),
             ("ines.text".to_owned(), ChannelKind::Text),
+            ("tom.mail".to_owned(), ChannelKind::Mail),
         ]
     );
     let modem = settings.modem.as_ref().expect("a modem");
@@ -216,7 +217,7 @@ fn everything_that_can_be_said_is_understood() {
     assert_eq!(modem.device, Path::new("/dev/serial/by-id/usb-Slack_Tide_*-if02"));
     assert_eq!(modem.pin.as_ref().map(|pin| pin.expose()), Some("4711"));
     assert_eq!(settings.numbers(), [(Number::parse("+351900000012").expect("a number"), "ines".to_owned())]);
-    assert_eq!(settings.cut_off_without_router(), Vec::<&str>::new());
+    assert_eq!(settings.cut_off_without_router(), ["tom"]);
     let shown = format!("{settings:?}");
     assert!(!shown.contains("00123") && !shown.contains("with space") && !shown.contains("abc"));
     assert!(!shown.contains("4711") && !shown.contains("900000012") && !shown.contains("900 000 012"));
@@ -516,4 +517,21 @@ fn a_login_at_a_ups_server_is_whole_or_none() {
         let mistakes = Desk::new(&text).file("secret", "neap tide\n", 0o600).mistakes();
         assert!(mistakes.contains(said), "{keys}: {mistakes}");
     }
+}
+
+#[test]
+fn who_stands_in_is_known_there_and_reachable() {
+    let sitter = |sitter: &str, more: &str| {
+        let away = format!("{{ from = \"2026-12-20\", until = \"2026-12-31\", sitter = \"{sitter}\" }}");
+        with(&format!("[contact.ines]\naway = [{away}]\n[contact.tom]\n{more}\n")).mistakes()
+    };
+    let stands = |mistake: &str, what: &str| {
+        let whole = format!("can't stand in for ines from 2026-12-20 to 2026-12-31: {what}");
+        assert!(mistake.contains(&whole), "{mistake}");
+    };
+    stands(&sitter("tim", ""), "there is no contact `tim`; there are: tom");
+    stands(&sitter("ines", ""), "that is the one who is away");
+    stands(&sitter("tom", ""), "has no channel");
+    let away = "away = [{ from = \"2026-12-31\", until = \"2027-01-02\" }]";
+    stands(&sitter("tom", away), "away too, from 2026-12-31 to 2027-01-02");
 }

@@ -79,7 +79,7 @@ impl Ask for Ups {
     }
 }
 
-/// What the variables say of it. Names and units: RFC 9271, section 5; per cent, seconds, volts.
+/// What the variables say of it. Names are those of RFC 9271; per cent, seconds, volts.
 fn understood(reads: UpsReading, variables: &Variables) -> Result<Value, String> {
     let text = |name: &str| {
         variables.get(name).map(String::as_str).ok_or_else(|| format!("the UPS does not say `{name}`"))
@@ -105,7 +105,7 @@ fn understood(reads: UpsReading, variables: &Variables) -> Result<Value, String>
     }
 }
 
-/// `ups.status`: symbols with spaces between. RFC 9271, section 5.1.
+/// `ups.status`: symbols with spaces between.
 struct Status<'a>(&'a str);
 
 impl Status<'_> {
@@ -165,7 +165,8 @@ mod tests {
         understood(reads, &[(name.to_owned(), value.to_owned())].into())
     }
 
-    // Symbols: RFC 9271, section 5.1 (from memory), and docs/new-drivers.txt of Network UPS Tools.
+    // Symbols: RFC 9271 and docs/new-drivers.txt of Network UPS Tools, both from memory; OL, OB, LB, RB,
+    // CHRG, DISCHRG and WAIT as the real server of the tests crate says them.
     #[test]
     fn the_mains_are_there_on_line_and_gone_on_battery_and_otherwise_not_known() {
         let mains = |status| says(UpsReading::Mains, "ups.status", status);

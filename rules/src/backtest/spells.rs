@@ -99,12 +99,7 @@ impl Spells {
             | Body::ByHand { .. }
             | Body::CommandKept { .. }
             | Body::NotProved { .. }
-            | Body::TestsBegan { .. }
-            | Body::Tested { .. }
-            | Body::TestAnswered { .. }
-            | Body::TestUnanswered { .. }
-            | Body::Noticed { .. }
-            | Body::OutageDrilled { .. } => {}
+            | Body::Drill(_) => {}
         }
     }
 

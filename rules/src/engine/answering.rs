@@ -5,7 +5,7 @@
 use super::{Engine, Word};
 use crate::alarm::{Event, State};
 use crate::plan::{AlarmId, CalloutId, TankId};
-use crate::record::{Body, By, Purpose, Seq};
+use crate::record::{Body, By, Drilled, Purpose, Seq};
 use crate::time::Span;
 
 /// A shelf ends by itself after this at the latest: what has to rest longer is out of service.
@@ -143,7 +143,7 @@ impl Engine {
             Word::TestPages => self.test_pages_asked(by),
             Word::OutageDrilled { alarm, steps } => {
                 if self.find(&alarm, "drill an outage of", &by).is_some() {
-                    self.record(Body::OutageDrilled { alarm, steps, by });
+                    self.drill(Drilled::OutageDrilled { alarm, steps, by });
                     self.tend_drills();
                 }
             }

@@ -2,7 +2,6 @@
 //! running engine comes here with the record it has just made, a restart with those of the
 //! journal. A record about something that the plan no longer has changes nothing.
 
-use super::slips::Words;
 use super::{Engine, Silence, Spell};
 use crate::alarm::{Aside, Episode, Event};
 use crate::callout::{Call, Fate, Member, Phase, Sent};
@@ -195,26 +194,7 @@ impl Engine {
                 self.note_proof(*switching, Proof::Failed(why.clone()));
             }
 
-            Body::TestsBegan { channels, .. } => self.drills.begin(seq, at, channels),
-            Body::Tested { target, code, within, headline, lines } => {
-                let target = Target::parse(target);
-                self.drills.test(seq, at, &target, code, *within);
-                self.slips.plan(seq, at, &target, Purpose::Drill, &Words { code, headline, lines });
-            }
-            Body::TestAnswered { test, .. } => {
-                self.drills.prove(*test, at);
-                self.slips.forget(*test);
-            }
-            Body::TestUnanswered { test, .. } => {
-                self.drills.miss(*test);
-                self.slips.forget(*test);
-            }
-            Body::Noticed { target, about, last, headline, lines } => {
-                let target = Target::parse(target);
-                self.drills.notice(seq, at, about, &target, *last);
-                self.slips.plan(seq, at, &target, Purpose::Notice, &Words { code: "", headline, lines });
-            }
-            Body::OutageDrilled { .. } => self.drills.outage = Some((seq, at)),
+            Body::Drill(drilled) => self.apply_drill(seq, at, drilled),
             Body::SilencePlanned { length, why, by } => {
                 let (why, by) = (why.clone(), by.clone());
                 self.silence = Some(Silence { seq, until: at + *length, why, by });

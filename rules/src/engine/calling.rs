@@ -209,45 +209,11 @@ impl Engine {
         }
     }
 
-    /// Everyone a step asks, each with why not if not: its targets, and those who stand in for
-    /// people that are away. While the date is not sure, both are asked.
-    fn asked(&self, rung: &Step) -> Vec<(Target, Option<String>)> {
-        let today = self.now.wall.civil(&self.plan.zone).date();
-        let mut asked: Vec<(Target, Option<String>)> = Vec::new();
-        for target in &rung.to {
-            let stand_ins = self.plan.directory.stand_ins(target, today);
-            let why = self.unreachable(target).map(|why| match stand_ins.first() {
-                Some(Target { contact: Some(sitter), .. }) => format!("away, {sitter} stands in"),
-                Some(_) | None => why,
-            });
-            for (target, why) in std::iter::once((target.clone(), why))
-                .chain(stand_ins.into_iter().map(|sitter| (sitter.clone(), self.unreachable(&sitter))))
-            {
-                if !asked.iter().any(|(known, _)| *known == target) {
-                    asked.push((target, why));
-                }
-            }
-        }
-        asked
-    }
-
     /// That a channel fails is told by the others, and by none while all do: whatever else there
     /// is to say keeps trying, and finds out when one works.
     fn is_shut(&self, call: Seq, target: &Target) -> bool {
         self.calls.get(&call).is_some_and(|call| self.is_about_channels(call))
             && self.world().trouble(&Part::Channel(target.clone())).is_some()
-    }
-
-    /// Why a person can't be told at this time of day; none if they can, or if the time of day
-    /// is not known.
-    pub(super) fn unreachable(&self, target: &Target) -> Option<String> {
-        let name = target.contact.as_ref()?;
-        let Some(contact) = self.plan.directory.contacts.get(name) else {
-            return Some(format!("there is no contact `{name}` any more"));
-        };
-        let civil = self.now.wall.civil(&self.plan.zone);
-        let asleep = self.now.wall_trusted && !contact.reachable(civil.date(), civil.time());
-        asleep.then(|| "outside their hours, or away".to_owned())
     }
 
     /// A person answered for the call-out: it is quiet while the lease runs.

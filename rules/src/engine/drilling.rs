@@ -5,11 +5,11 @@
 //! call-out that stands, since nobody may mistake a test for the real thing or the reverse.
 //! The state changes only by records; a round's first record carries over what is known.
 
+use super::slips::Words;
 use super::{DeadlineReason, Engine};
 use crate::plan::Target;
-use crate::record::{About, Body, By, Seq, Standing};
+use crate::record::{About, Body, By, Drilled, Purpose, Seq, Standing};
 use crate::time::{Moment, Now, Span};
-use jiff::civil::DateTime;
 use serde::Serialize;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -169,6 +169,37 @@ impl Engine {
         seqs
     }
 
+    /// What one of its records does to what lasts.
+    pub(super) fn apply_drill(&mut self, seq: Seq, at: Moment, drilled: &Drilled) {
+        match drilled {
+            Drilled::TestsBegan { channels, .. } => self.drills.begin(seq, at, channels),
+            Drilled::Tested { target, code, within, headline, lines } => {
+                let target = Target::parse(target);
+                self.drills.test(seq, at, &target, code, *within);
+                self.slips.plan(seq, at, &target, Purpose::Drill, &Words { code, headline, lines });
+            }
+            Drilled::TestAnswered { test, .. } => {
+                self.drills.prove(*test, at);
+                self.slips.forget(*test);
+            }
+            Drilled::TestUnanswered { test, .. } => {
+                self.drills.miss(*test);
+                self.slips.forget(*test);
+            }
+            Drilled::Noticed { target, about, last, headline, lines } => {
+                let target = Target::parse(target);
+                self.drills.notice(seq, at, about, &target, *last);
+                self.slips.plan(seq, at, &target, Purpose::Notice, &Words { code: "", headline, lines });
+            }
+            Drilled::OutageDrilled { .. } => self.drills.outage = Some((seq, at)),
+        }
+    }
+
+    /// Makes a record of it.
+    pub(super) fn drill(&mut self, drilled: Drilled) -> Seq {
+        self.record(Body::Drill(drilled))
+    }
+
     /// The watch begins: what was due while nobody had asked for it is not made up for.
     pub(super) fn count_weeks(&mut self) {
         if self.drills.round.is_none() {
@@ -283,7 +314,7 @@ impl Engine {
             Standing { target: target.to_string(), proved, missed: proof.missed }
         });
         let channels = channels.collect();
-        self.record(Body::TestsBegan { why, channels });
+        self.drill(Drilled::TestsBegan { why, channels });
     }
 
     fn send_test(&mut self, target: &Target) {
@@ -297,7 +328,7 @@ impl Engine {
         ];
         lines.extend(self.doubts(target));
         let target = target.to_string();
-        let page = self.record(Body::Tested { target, code, within, headline, lines });
+        let page = self.drill(Drilled::Tested { target, code, within, headline, lines });
         self.send_slip(page, false);
     }
 
@@ -317,7 +348,7 @@ impl Engine {
             return false;
         };
         let (target, after) = (test.target.to_string(), self.now.mono - test.at);
-        self.record(Body::TestAnswered { test: id, target, by: by.clone(), after });
+        self.drill(Drilled::TestAnswered { test: id, target, by: by.clone(), after });
         self.timers.set(DeadlineReason::Retry(id), None);
         self.arm_drills();
         true
@@ -333,7 +364,7 @@ impl Engine {
 
     fn close_test(&mut self, id: Seq, why: String) {
         let Some(target) = self.drills.tests.get(&id).map(|test| test.target.to_string()) else { return };
-        self.record(Body::TestUnanswered { test: id, target, why });
+        self.drill(Drilled::TestUnanswered { test: id, target, why });
         self.timers.set(DeadlineReason::Retry(id), None);
     }
 
@@ -354,18 +385,6 @@ impl Engine {
         let by_wall = times.into_iter().min().map(|at| at.min(now + look).max(now + Span::seconds(1)));
         let over = self.drills.tests.values().map(|test| test.at + test.within).min();
         self.timers.set(DeadlineReason::Drills, by_wall.into_iter().chain(over).min());
-    }
-
-    /// From when on this person can be called.
-    pub(super) fn reachable_at(&self, contact: &str) -> Option<Moment> {
-        let contact = self.plan.directory.contacts.get(contact)?;
-        self.moment_of(contact.reachable_from(self.now.wall.civil(&self.plan.zone).datetime())?)
-    }
-
-    /// A local time on the clock that delays run on.
-    pub(super) fn moment_of(&self, civil: DateTime) -> Option<Moment> {
-        let at = civil.to_zoned_datetime(self.plan.zone.clone()).ok()?.timestamp().as_millisecond();
-        Some(self.now.mono + Span(at.saturating_sub(self.now.wall.0)))
     }
 
     pub(super) fn drills_view(&self, now: Now) -> Option<DrillsView> {

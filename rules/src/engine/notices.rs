@@ -6,7 +6,7 @@
 use super::Engine;
 use super::drilling::{Drills, Told};
 use crate::plan::{Absence, ChannelKind, Contact, Target, reach};
-use crate::record::{About, Body, Seq, Stage};
+use crate::record::{About, Drilled, Seq, Stage};
 use crate::time::{Moment, Span};
 use jiff::ToSpan;
 use jiff::civil::{Date, DateTime, Time};
@@ -158,7 +158,7 @@ impl Engine {
             About::OutageDue => self.drills.outage.map(|(_, at)| self.now.mono - at),
             About::Absence { .. } => None,
         };
-        let page = self.record(Body::Noticed { target, about: about.clone(), last, headline, lines });
+        let page = self.drill(Drilled::Noticed { target, about: about.clone(), last, headline, lines });
         self.send_slip(page, false);
     }
 

@@ -1,7 +1,6 @@
 //! What records are made of: who said something, why a page was sent, how it fared, and what a
 //! person found when looking into it.
 
-use crate::time::Span;
 use serde::{Deserialize, Serialize};
 
 /// Who did something, and by which way: `ines` by `socket`.
@@ -73,70 +72,6 @@ pub enum Verdict {
     Real,
     /// It should not have rung.
     False,
-}
-
-/// What test pages have shown of one channel.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Standing {
-    /// The channel: `ines.mail`.
-    pub target: String,
-    /// How long ago a test page was last answered; none if never.
-    pub proved: Option<Span>,
-    /// Test pages since then that were not.
-    pub missed: u32,
-}
-
-/// What a page outside every call-out is about. Each is told once.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
-#[serde(tag = "about", rename_all = "kebab-case")]
-pub enum About {
-    /// An outage drill is due.
-    OutageDue,
-    /// Someone will be away, is, or was.
-    Absence {
-        /// The contact.
-        contact: String,
-        /// First day, as 2026-12-20.
-        first: String,
-        /// Last day.
-        last: String,
-        /// Which page of it.
-        stage: Stage,
-    },
-}
-
-/// The pages about one absence, in order of time.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum Stage {
-    /// To the contact, some days before: the hours in which nobody can be reached.
-    Coverage,
-    /// To the contact, the day before: the sitter takes over.
-    Leaving,
-    /// To the sitter, on the first day.
-    HandOver,
-    /// To the sitter, on the day after the last.
-    HandBack,
-    /// To the contact, on the day after the last.
-    Back,
-}
-
-/// One thing that an outage drill waited for.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Measured {
-    /// What was to come: `raised`, `air-pump on confirmed`.
-    pub what: String,
-    /// How long it took, from the plug out or in; none if it did not come.
-    pub took: Option<Span>,
-    /// How long it may take.
-    pub within: Span,
-}
-
-impl Measured {
-    /// Whether it came, and soon enough.
-    pub fn good(&self) -> bool {
-        self.took.is_some_and(|took| took <= self.within)
-    }
 }
 
 /// An estimate of the hours that are left.

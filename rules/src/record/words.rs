@@ -1,6 +1,6 @@
 //! A record in one line of words: for the log, for the answer to a command, for a timeline.
 
-use super::{Body, By, Estimated, Measured, Outcome, Purpose, Verdict};
+use super::{Body, By, Estimated, Outcome, Purpose, Verdict};
 use crate::fallback::on_off;
 use crate::forecast::{Interval, wording};
 use crate::time::Span;
@@ -64,16 +64,6 @@ fn reason(why: &str) -> String {
 
 fn by_whom(by: Option<&By>) -> String {
     by.map_or_else(|| "by itself".to_owned(), |by| format!("by {}", by.who))
-}
-
-impl fmt::Display for Measured {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self.took {
-            Some(took) if self.good() => write!(f, "{} after {took}", self.what),
-            Some(took) => write!(f, "{} after {took}, LATE: expected within {}", self.what, self.within),
-            None => write!(f, "{} NOT SEEN, expected within {}", self.what, self.within),
-        }
-    }
 }
 
 impl fmt::Display for Body {
@@ -194,21 +184,7 @@ impl fmt::Display for Body {
                 )?;
                 write!(f, "would obey; to clear it, publish an empty retained message on {topic}")
             }
-            Self::TestsBegan { why, channels } => {
-                write!(f, "test pages began for {} channels: {why}", channels.len())
-            }
-            Self::Tested { target, within, headline, .. } => {
-                write!(f, "test page to {target}, to be answered within {within}: {headline}")
-            }
-            Self::TestAnswered { target, by, after, .. } => {
-                write!(f, "{target} is proved: test page answered by {by} after {after}")
-            }
-            Self::TestUnanswered { target, why, .. } => write!(f, "{target} is NOT proved: test page {why}"),
-            Self::Noticed { target, headline, .. } => write!(f, "notice to {target}: {headline}"),
-            Self::OutageDrilled { alarm, steps, by } => {
-                let steps: Vec<_> = steps.iter().map(Measured::to_string).collect();
-                write!(f, "outage drill of {alarm} by {by}: {}", steps.join(", "))
-            }
+            Self::Drill(drilled) => drilled.fmt(f),
         }
     }
 }

@@ -211,6 +211,9 @@ mistakes! {
     a_relay_without_a_proof: said("proof   = \"heater-power > 20 W within 30 s\"
 ", "");
 
+    // Drills.
+    drills_at_times_that_are_none: refused("[callout.household]", "[drill]\npages = \"someday 11:00\"\nwithin = \"9 d\"\noutage = \"monthly\"\n\n[callout.household]");
+
     // What is not wrong, but not well thought through.
     an_alarm_that_says_neither_what_follows_nor_what_to_do: said("consequence    = \"the tank drains to the overflow\"\nresponse       = \"Shut the drain valve by hand.\"\n", "");
     an_alarm_that_does_not_say_what_to_do: said("response       = \"Shut the drain valve by hand.\"\n", "");

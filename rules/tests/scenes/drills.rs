@@ -4,7 +4,7 @@ use crate::harness::{BERLIN, Channel, RULES, Sent, Site, directory, target};
 use jiff::civil::{Date, Time};
 use slackwater_rules::engine::{DrillsView, Input, Word};
 use slackwater_rules::plan::{Absence, Directory, Hours};
-use slackwater_rules::record::{Body, Measured, Purpose};
+use slackwater_rules::record::{Body, Drilled, Measured, Purpose};
 use slackwater_rules::time::Span;
 
 const WEEKLY: &str = r#"
@@ -71,11 +71,11 @@ fn proof(site: &Site, to: &str) -> (Option<Span>, u32) {
 }
 
 fn answered(body: &Body) -> bool {
-    matches!(body, Body::TestAnswered { .. })
+    matches!(body, Body::Drill(Drilled::TestAnswered { .. }))
 }
 
 fn unanswered(body: &Body) -> bool {
-    matches!(body, Body::TestUnanswered { .. })
+    matches!(body, Body::Drill(Drilled::TestUnanswered { .. }))
 }
 
 #[test]
@@ -105,7 +105,9 @@ fn an_answer_proves_its_channel_once_and_silence_is_noted_when_the_time_is_over(
     site.run(Span::minutes(63));
     ack(&mut site, "ines.mail", "ines");
     let after = site.records.iter().find_map(|record| match &record.body {
-        Body::TestAnswered { target, by, after, .. } => Some((target.clone(), by.who.clone(), *after)),
+        Body::Drill(Drilled::TestAnswered { target, by, after, .. }) => {
+            Some((target.clone(), by.who.clone(), *after))
+        }
         _ => None,
     });
     assert_eq!(after, Some(("ines.mail".to_owned(), "ines".to_owned(), Span::minutes(3))));
@@ -174,7 +176,7 @@ fn test_pages_wait_until_no_call_out_stands() {
     site.run(Span::minutes(15));
     assert_eq!(tests(&site).len(), 4, "{}", site.story());
     let why = site.records.iter().find_map(|record| match &record.body {
-        Body::TestsBegan { why, .. } => Some(why.clone()),
+        Body::Drill(Drilled::TestsBegan { why, .. }) => Some(why.clone()),
         _ => None,
     });
     let why = why.expect("a round");
@@ -194,7 +196,7 @@ fn test_pages_wait_for_a_clock_that_is_trusted() {
     site.now.wall_trusted = true;
     site.run(Span::minutes(10));
     assert_eq!(tests(&site).len(), 4);
-    let late = |body: &Body| matches!(body, Body::TestsBegan { why, .. } if why.ends_with("the clock is not trusted"));
+    let late = |body: &Body| matches!(body, Body::Drill(Drilled::TestsBegan { why, .. }) if why.ends_with("the clock is not trusted"));
     assert_eq!(site.count(late), 1, "{}", site.story());
 }
 
@@ -255,7 +257,11 @@ fn a_restart_in_the_middle_of_a_round_loses_and_repeats_nothing() {
     assert!(proof(&site, "ines.mail").0.is_some_and(|ago| ago > Span::hours(48)));
     // The next round carries over what is known, so that nothing older is read back.
     site.run(Span::hours(5 * 24));
-    let round = site.records.iter().rev().find(|record| matches!(record.body, Body::TestsBegan { .. }));
+    let round = site
+        .records
+        .iter()
+        .rev()
+        .find(|record| matches!(record.body, Body::Drill(Drilled::TestsBegan { .. })));
     assert!(site.engine.horizon() >= round.expect("the second").seq);
     assert!(proof(&site, "ines.mail").0.is_some_and(|ago| ago > Span::hours(6 * 24)));
 }
@@ -268,8 +274,7 @@ fn a_round_that_fell_into_an_absence_of_the_watch_comes_late_and_once() {
     site.restart(Span::hours(7 * 24), Some(Span::hours(7 * 24)));
     site.run(Span::hours(3));
     assert_eq!(tests(&site).len(), 4);
-    let late =
-        |body: &Body| matches!(body, Body::TestsBegan { why, .. } if why.ends_with("the watch was away"));
+    let late = |body: &Body| matches!(body, Body::Drill(Drilled::TestsBegan { why, .. }) if why.ends_with("the watch was away"));
     assert_eq!(site.count(late), 1, "{}", site.story());
 }
 

@@ -3,7 +3,7 @@
 
 use super::{house, is_raised};
 use mail_parser::MessageParser;
-use slackwater_rules::record::{Body, Measured};
+use slackwater_rules::record::{Body, Drilled, Measured};
 use slackwater_tests::agent::{Home, SOON, until};
 use slackwater_tests::halyard::{LAGOON, RULES};
 use slackwater_tests::relay::Relay;
@@ -146,8 +146,11 @@ async fn an_outage_drill_walks_a_keeper_through_it_and_keeps_each_step_s_time() 
     assert_eq!(exit, Some(0), "{screen}\n{}", house.home.log());
     assert!(screen.contains("All came in time."), "{screen}");
 
-    let drilled = house.home.record("the result", 0, |body| matches!(body, Body::OutageDrilled { .. }));
-    let Body::OutageDrilled { alarm, steps, by } = drilled.body else { panic!("it was drilled") };
+    let drilled =
+        house.home.record("the result", 0, |body| matches!(body, Body::Drill(Drilled::OutageDrilled { .. })));
+    let Body::Drill(Drilled::OutageDrilled { alarm, steps, by }) = drilled.body else {
+        panic!("it was drilled")
+    };
     assert_eq!((alarm.as_str(), by.who.as_str()), ("power-lost", "ines"));
     let names: Vec<_> = steps.iter().map(|step| step.what.as_str()).collect();
     assert_eq!(
@@ -184,6 +187,12 @@ async fn no_outage_drill_begins_while_an_alarm_is_open_or_nobody_says_yes() {
     house.home.record("the cold", 0, |body| is_raised(body, "lagoon-cold"));
     let said = house.home.say(&["drill", "outage"]).failed(1);
     assert!(said.contains("no drill now, alarms are open: lagoon-cold"), "{said}");
-    assert!(!house.home.records().iter().any(|record| matches!(record.body, Body::OutageDrilled { .. })));
+    assert!(
+        !house
+            .home
+            .records()
+            .iter()
+            .any(|record| matches!(record.body, Body::Drill(Drilled::OutageDrilled { .. })))
+    );
     agent.terminate();
 }

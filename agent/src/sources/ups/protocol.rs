@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 /// What a UPS says of itself, by name.
 pub(super) type Variables = BTreeMap<String, String>;
 
-/// Why a server gives no answer. RFC 9271, section 4.3.
+/// Why a server gives no answer: the error responses of RFC 9271.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) enum Refusal {
     /// It hears its driver, but the driver not the UPS.

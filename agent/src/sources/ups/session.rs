@@ -55,7 +55,7 @@ impl Session {
         Ok(session)
     }
 
-    /// RFC 9271, section 4.2.12: STARTTLS. Nothing that came in the clear is taken for what came
+    /// STARTTLS. Nothing that came in the clear is taken for what came
     /// encrypted.
     async fn encrypted(mut self, tls: &TlsSettings, host: &str) -> Result<Self, Fault> {
         self.ask("STARTTLS").await?;
@@ -180,7 +180,7 @@ mod tests {
         assert_eq!(variables["ups.status"], "OL");
     }
 
-    /// RFC 9271, sections 4.2.13, 4.2.8 and 4.2.1, whose LOGIN is the older name (from memory).
+    /// USERNAME, PASSWORD and LOGIN, which RFC 9271 calls ATTACH (from memory).
     #[tokio::test]
     async fn a_user_logs_in_first() {
         let server = server(&[
