@@ -217,7 +217,7 @@ fn everything_that_can_be_said_is_understood() {
     assert_eq!(modem.device, Path::new("/dev/serial/by-id/usb-Slack_Tide_*-if02"));
     assert_eq!(modem.pin.as_ref().map(|pin| pin.expose()), Some("4711"));
     assert_eq!(settings.numbers(), [(Number::parse("+351900000012").expect("a number"), "ines".to_owned())]);
-    assert_eq!(settings.cut_off_without_router(), ["tom"]);
+    assert_eq!(settings.cut_off_without_router(), ["tom"], "mail only");
     let shown = format!("{settings:?}");
     assert!(!shown.contains("00123") && !shown.contains("with space") && !shown.contains("abc"));
     assert!(!shown.contains("4711") && !shown.contains("900000012") && !shown.contains("900 000 012"));
