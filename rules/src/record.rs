@@ -1,8 +1,7 @@
 //! What the engine decided, in the form in which it is kept. A [`Record`] is the truth: the
 //! engine changes its lasting state only by applying records, so that reading them back from
-//! the journal after a restart rebuilds the very same state. That is why this module, alone in
-//! the crate, is made to be stored: names instead of indices, spans instead of moments, and
-//! only additions from one version to the next.
+//! the journal after a restart rebuilds the very same state. So this module, alone in the crate, is
+//! made to be stored: names, no indices; spans, no moments; and only additions between versions.
 
 mod drilled;
 mod parts;

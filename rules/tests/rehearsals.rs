@@ -69,7 +69,7 @@ fn every_story_of_the_sample_site_goes_as_it_says() {
 #[test]
 fn every_alarm_of_the_sample_site_can_ring_and_survives_a_blip() {
     for found in probe(&plan()) {
-        assert!(found.raised.is_some(), "{} can't be raised", found.alarm);
+        assert!(found.raised.is_some() || found.foretells, "{} can't be raised", found.alarm);
         assert_ne!(found.blip_is_quiet, Some(false), "{} rings at a blip", found.alarm);
     }
 }

@@ -81,9 +81,12 @@ fn probe_all(plan: &Plan) -> bool {
         };
         match &found.raised {
             Some((how, after)) => println!("{}: rings after {after} with {how}{blip}", found.alarm),
+            None if found.foretells => {
+                println!("{}: not tried: it asks what the tank's model has learned over days", found.alarm)
+            }
             None => println!("{}: NO SIMPLE STORY RAISES IT", found.alarm),
         }
-        good &= found.raised.is_some() && found.blip_is_quiet != Some(false);
+        good &= (found.raised.is_some() || found.foretells) && found.blip_is_quiet != Some(false);
     }
     good
 }

@@ -17,6 +17,8 @@ pub struct Probe {
     pub alarm: String,
     /// How it was raised, and how long that took; none if no story raised it.
     pub raised: Option<(String, Span)>,
+    /// Whether it asks what a tank's model has learned over days: then a short story may not do.
+    pub foretells: bool,
     /// Whether the same for less than its on-delay left it quiet; none if it has hardly any.
     pub blip_is_quiet: Option<bool>,
 }
@@ -63,6 +65,7 @@ fn probe_alarm(plan: &Plan, alarm: &Alarm) -> Probe {
     Probe {
         alarm: alarm.name.clone(),
         raised: raised.map(|(way, after)| (words(way).to_owned(), after)),
+        foretells: !alarm.condition.foretells().is_empty(),
         blip_is_quiet,
     }
 }
