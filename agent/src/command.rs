@@ -252,7 +252,7 @@ enum Verb {
     Witness(witness::Witness),
     /// Answer what a keeper plans for, on paper: heater and spare, oxygen, battery, how long an outage can be stood.
     #[command(
-        after_help = "Example: slackwater estimate --tank lagoon --water '25.5 degC' --room '16 degC' --heater '200 W' --heater '200 W'\n         slackwater estimate --box '120 x 60 x 55 cm' --water '78 degF' --room '60 degF' --plot outage.svg\nNothing is measured: the ranges are those of published figures. Exit code: 1 if nothing at all can be said."
+        after_help = "Example: slackwater estimate --tank lagoon --room '16 degC' --heater '200 W'\n         slackwater estimate --box '120 x 60 x 55 cm' --room '60 degF' --plot outage.svg\nNothing is measured: the ranges are those of published figures. Exit code: 1 if nothing at all can be said."
     )]
     Estimate(Box<estimate::Estimate>),
     /// Print the log of a stretch of time: what happened, who was told, who answered, what was not seen.

@@ -68,6 +68,7 @@ async fn a_page_goes_out_over_tls_from_the_first_byte_to_a_server_that_knows_onl
 #[tokio::test]
 async fn replies_mean_what_the_standards_say() {
     let (server, mut rig) = plain_server(Fault::None).await;
+    let fresh = || Rig::new(to_ines(), Some(mail_settings(server.port, Security::Plain)));
     let (deferred, failed, settings) = ("deferred", "failed", "settings");
     let cases = [
         ("EHLO", "421 4.3.2 closing", deferred),
@@ -88,7 +89,8 @@ async fn replies_mean_what_the_standards_say() {
     ];
     for (number, (step, reply, meant)) in (1..).zip(cases) {
         server.set_fault(Fault::Reply(step, reply));
-        let outcome = rig.try_mail(page(number)).await;
+        // A channel whose login was refused rests.
+        let outcome = fresh().try_mail(page(number)).await;
         let is = match &outcome {
             Outcome::Accepted { .. } => "accepted",
             Outcome::Deferred { .. } => deferred,
@@ -107,12 +109,17 @@ async fn replies_mean_what_the_standards_say() {
 async fn a_login_refused_is_the_settings_fault_and_one_that_fails_for_now_is_not() {
     let script = Script { login: Some(("watch".into(), "t1de".into())), ..Script::default() };
     let server = Server::start(script, Fault::None).await.unwrap();
-    let settings = with_login(mail_settings(server.port, Security::Plain), "wrong-0ne");
-    let mut rig = Rig::new(to_ines(), Some(settings));
+    let fresh = || {
+        let settings = with_login(mail_settings(server.port, Security::Plain), "wrong-0ne");
+        Rig::new(to_ines(), Some(settings))
+    };
+    let mut rig = fresh();
 
     let outcome = rig.try_mail(page(1)).await;
     assert_failed(&outcome, "settings: ");
     assert!(why(&outcome).contains("535") && !why(&outcome).contains("wrong-0ne"), "{outcome:?}");
+    let again = rig.try_mail(page(2)).await;
+    assert!(why(&again).contains("not tried again for 60 min"), "{again:?}");
     assert_eq!(
         server.commands().iter().filter(|command| *command == "AUTH").count(),
         1,
@@ -123,12 +130,12 @@ async fn a_login_refused_is_the_settings_fault_and_one_that_fails_for_now_is_not
         [("534 5.7.9 too weak", "534"), ("535 5.7.8 wrong", "535"), ("530 5.7.0 TLS first", "530")]
     {
         server.set_fault(Fault::Reply("AUTH", reply));
-        let outcome = rig.try_mail(page(2)).await;
+        let outcome = fresh().try_mail(page(2)).await;
         assert_failed(&outcome, "settings: ");
         assert_failed(&outcome, saying);
     }
     server.set_fault(Fault::Reply("AUTH", "454 4.7.0 ask again"));
-    assert_deferred(&rig.try_mail(page(3)).await, "ask again");
+    assert_deferred(&fresh().try_mail(page(3)).await, "ask again");
 }
 
 #[tokio::test]

@@ -98,7 +98,7 @@ async fn an_answer_holds_for_its_lease_and_the_end_is_told_once_to_everyone_aske
     house.home.record("the last rung", 0, neighbour);
 
     let wrong = house.home.say(&["ack", "XXXX", "--as", "ines"]).failed(1);
-    assert!(wrong.contains("no open episode has this code"), "{wrong}");
+    assert!(wrong.contains("no open episode and no test page has this code"), "{wrong}");
     let answer = house.home.say(&["ack", &code.to_lowercase(), "--as", "ines"]).well();
     assert!(answer.contains("power-lost acknowledged by ines (by socket)"), "{answer}");
     assert!(answer.contains("answered by ines (by socket), holds for 5 s"), "{answer}");

@@ -132,7 +132,7 @@ async fn texts_that_are_no_answer_are_refused_on_record_and_replied_to_now_and_t
         [
             "number ending in 99 by text: take the text \"ACK K7Q3\" as an answer: the number is no contact's",
             "ines by text: take the text \"what is it?\" as an answer: there is no code in it",
-            "ines by text: acknowledge ZZZZ: no open episode has this code",
+            "ines by text: acknowledge ZZZZ: no open episode and no test page has this code",
             "\"BANK\" by text: take the text \"sale\" as an answer: the number is no contact's",
             "number ending in 99 by text: take the text \"hello?\" as an answer: the number is no contact's",
         ]
