@@ -6,13 +6,14 @@
 //! An open end is infinite and reads "never". Times are hours, temperatures degC, rates per
 //! hour, powers watts, volumes m³, concentrations mg/L, salinities practical (psu).
 //!
-//! [`water`] and [`cooling`] are published physics, whose sources and ranges are told in [`sources`]; [`thermal`] learns one tank; [`margin`],
+//! [`water`] and [`cooling`] are published physics, whose sources and ranges are told in [`sources`]; [`thermal`] learns one tank, [`declines`] what it uses of oxygen; [`margin`],
 //! [`oxygen`], [`battery`], [`light`] and [`circulation`] answer a keeper's questions, [`paper`] all of them for a
 //! tank that is only written down; [`faults`] compares what happens with what should.
 
 pub mod battery;
 pub mod circulation;
 pub mod cooling;
+pub mod declines;
 pub mod evaporation;
 pub mod faults;
 pub mod geometry;

@@ -173,8 +173,11 @@ pub enum Body {
     Learned {
         /// The tank.
         tank: String,
-        /// [`Thermal::kept`](crate::forecast::thermal::Thermal::kept).
+        /// [`Thermal::kept`](crate::forecast::thermal::Thermal::kept); empty if nothing was.
         numbers: Vec<f64>,
+        /// The tank's volume, m³, and [`Declines::kept`](crate::forecast::declines::Declines::kept).
+        #[serde(default, skip_serializing_if = "Vec::is_empty")]
+        oxygen: Vec<f64>,
     },
     /// What was foretold as an alarm was raised or got worse.
     Foretold {

@@ -668,7 +668,7 @@ fn one_of_each() -> Vec<Body> {
         }),
         Body::SilencePlanned { length: span, why, by: by() },
         Body::SilenceEnded { by: by() },
-        Body::Learned { tank: s("lagoon"), numbers: vec![44.0, -0.125, 1e-7, 0.1 + 0.2] },
+        Body::Learned { tank: s("lagoon"), numbers: vec![44.0, -0.125, 1e-7, 0.1 + 0.2], oxygen: vec![0.3] },
         Body::Foretold {
             alarm: s("power-lost"),
             episode: 1,

@@ -151,9 +151,9 @@ impl Engine {
                 self.works.remove(&tank);
             }
 
-            Body::Learned { tank, numbers } => {
+            Body::Learned { tank, numbers, oxygen } => {
                 let Some(tank) = self.tank(tank) else { return };
-                self.foresight.recall(tank, seq, at, numbers);
+                self.foresight.recall(tank, seq, at, numbers, oxygen);
             }
 
             Body::Switched { relay, on, episode, attempt, why, undo } => {

@@ -1,7 +1,8 @@
 //! One model for each tank, fed by what is known of its water, room, heaters, lamp, chiller and pumps, and
 //! asked by conditions, pages and `status`. Only good live readings reach a model; what is stale is lost to
 //! it, work on the tank and standing pumps keep it from learning, and in a power cut what hangs on the
-//! mains is known to be off.
+//! mains is known to be off. An oxygen probe that sees the water stand still in the dark teaches what the
+//! tank uses.
 //!
 //! Like a window, a model comes from readings; unlike one, it takes days to fill. So what it has learned is
 //! put down as a record once a day and at an orderly end, and a restart goes on from the last one: a power
@@ -10,6 +11,7 @@
 mod answers;
 
 use super::Engine;
+use crate::forecast::declines::Declines;
 use crate::forecast::faults::{Apart, Faults, USUAL_PER_YEAR};
 use crate::forecast::geometry::Geometry;
 use crate::forecast::thermal::{Cell, Heater, Input, Prior, Thermal};
@@ -31,6 +33,7 @@ pub(super) enum Feed {
     Sump,
     Of(Input),
     Pumps,
+    Oxygen,
     Mains,
 }
 
@@ -66,6 +69,9 @@ struct Model {
     /// The pumps stand still.
     still: Option<Since>,
     ran: bool,
+    /// m³; none if nobody says.
+    volume: Option<f64>,
+    declines: Declines,
     /// The record of what was learned, and when it was made.
     put_down: (Option<Seq>, Moment),
     equations: u32,
@@ -96,6 +102,8 @@ impl Model {
             told: [None; 5],
             still: None,
             ran: false,
+            volume: tank.volume,
+            declines: Declines::default(),
             put_down: (None, now),
             equations: 0,
         }
@@ -139,7 +147,7 @@ impl Model {
                 self.ran |= running;
                 (ended, before.is_some() == running)
             }
-            (Feed::Sump | Feed::Pumps | Feed::Mains, _) => return false,
+            (Feed::Sump | Feed::Pumps | Feed::Oxygen | Feed::Mains, _) => return false,
         };
         if let Some(cell) = ended {
             self.end(&cell);
@@ -187,6 +195,7 @@ impl Foresight {
         for (tank, model) in new.tanks.iter().zip(&mut self.models) {
             let Some(at) = old.tanks.iter().position(|known| known.name == tank.name) else { continue };
             let same = before.models[at].prior == model.prior
+                && before.models[at].volume == model.volume
                 && names(old, &old.tanks[at]) == names(new, tank)
                 && old.tanks[at].gear.heaters.map(|it| it.is_some())
                     == tank.gear.heaters.map(|it| it.is_some());
@@ -202,9 +211,16 @@ impl Foresight {
     }
 
     /// Takes what an earlier life has learned.
-    pub(super) fn recall(&mut self, tank: TankId, seq: Seq, at: Moment, numbers: &[f64]) {
+    pub(super) fn recall(&mut self, tank: TankId, seq: Seq, at: Moment, numbers: &[f64], oxygen: &[f64]) {
         let Some(model) = self.models.get_mut(tank.index()) else { return };
-        if model.thermal.recall(numbers) {
+        let declined = match oxygen {
+            [volume, declines @ ..] => {
+                let same = model.volume.is_some_and(|known| (known - volume).abs() < 1e-9);
+                same && model.declines.recall(declines)
+            }
+            [] => false,
+        };
+        if model.thermal.recall(numbers) || declined {
             model.put_down = (Some(seq), at);
             model.equations = model.thermal.equations();
         }
@@ -222,7 +238,7 @@ pub(super) fn feeds(plan: &Plan) -> Vec<Vec<(TankId, Feed)>> {
         }
         let shown = |device: Option<Device>| device.and_then(|device| device.sensor);
         let [heater, spare] = gear.heaters.map(shown);
-        let all: [(Option<SensorId>, Feed); 8] = [
+        let all: [(Option<SensorId>, Feed); 9] = [
             (gear.water, Feed::Water),
             (gear.sump, Feed::Sump),
             (gear.room, Feed::Of(Input::Room)),
@@ -231,6 +247,7 @@ pub(super) fn feeds(plan: &Plan) -> Vec<Vec<(TankId, Feed)>> {
             (shown(gear.lamp), Feed::Of(Input::Lamp)),
             (shown(gear.chiller), Feed::Of(Input::Chiller)),
             (shown(gear.pumps), Feed::Pumps),
+            (gear.oxygen, Feed::Oxygen),
         ];
         for (sensor, feed) in all.into_iter().chain([(plan.mains, Feed::Mains)]) {
             if let Some(sensor) = sensor {
@@ -284,11 +301,13 @@ impl Engine {
         if at_work {
             model.thermal.disturbed(now + Span::millis(1));
         }
-        if !model.take(now, feed, value) {
-            return;
+        let changed = model.take(now, feed, value);
+        let declined = feed == Feed::Oxygen && self.note_decline(tank);
+        if declined || (changed && now - self.foresight.models[tank.index()].put_down.1 >= PUT_DOWN) {
+            self.put_down(tank, declined);
         }
-        if now - model.put_down.1 >= PUT_DOWN {
-            self.put_down(tank);
+        if !changed {
+            return;
         }
         for at in 0..self.index.foretold[tank.index()].len() {
             let alarm: AlarmId = self.index.foretold[tank.index()][at];
@@ -296,21 +315,30 @@ impl Engine {
         }
     }
 
-    /// Records what the tank's model has learned since it was last put down.
-    fn put_down(&mut self, tank: TankId) {
+    /// Shows the probe's reading to the tank's declines. Returns whether one was learned.
+    fn note_decline(&mut self, tank: TankId) -> bool {
+        let reading = self.world().decline(tank).filter(|_| !self.works.contains_key(&tank));
+        self.foresight.models[tank.index()].declines.take(self.now.mono, reading)
+    }
+
+    /// Records what the tank's model has learned, if that is more than when it was last put down.
+    fn put_down(&mut self, tank: TankId, declined: bool) {
         let model = &mut self.foresight.models[tank.index()];
         model.put_down.1 = self.now.mono;
-        let news = model.thermal.equations() > model.equations;
-        if let Some(numbers) = model.thermal.kept().filter(|_| news) {
+        if declined || model.thermal.equations() > model.equations {
+            let numbers = model.thermal.kept().unwrap_or_default();
+            let declines = model.declines.kept();
+            let volume = model.volume.filter(|_| !declines.is_empty());
+            let oxygen = volume.into_iter().chain(declines).collect();
             let tank = self.plan.tanks[tank.index()].name.clone();
-            self.record(Body::Learned { tank, numbers });
+            self.record(Body::Learned { tank, numbers, oxygen });
         }
     }
 
     /// Before an orderly end.
     pub(super) fn put_down_all(&mut self) {
         for tank in (0..).map(TankId).take(self.plan.tanks.len()) {
-            self.put_down(tank);
+            self.put_down(tank, false);
         }
     }
 }

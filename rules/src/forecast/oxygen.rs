@@ -3,9 +3,10 @@
 //! `V dC/dt = (g_surface + g_air) (Cs - C) - R V`
 //!
 //! What lives in the tank uses `R`, known to a factor of six at best; so without a probe the
-//! answer is wide, and is meant to be. A probe that saw pumps stop teaches `R`.
+//! answer is wide, and is meant to be. A probe that saw pumps stop teaches `R` ([`declines`](super::declines)).
 
 use super::cooling::Drift;
+use super::declines::Learned;
 use super::interval::{Basis, CannotSay, Estimate, Interval};
 use super::water::SeaWater;
 use crate::plan::Stocking;
@@ -24,14 +25,16 @@ pub const ACUTE_MG_L: f64 = 2.3;
 /// 100-800 mg/(m² h) of floor (Long et al. 2013, PLoS ONE 8:e58581; others from memory).
 const MODERATE: Interval = Interval { low: 0.35, likely: 0.9, high: 2.3 };
 /// The temperature that [`MODERATE`] is for, degC.
-const REFERENCE_C: f64 = 26.0;
+pub(super) const REFERENCE_C: f64 = 26.0;
 /// Within a species 2.40, across species 1.83 (Clarke & Johnston 1999).
 const Q10: Interval = Interval { low: 1.83, likely: 2.1, high: 2.4 };
 /// Gas exchange of a still indoor surface, cm/h: Cole & Caraco 1998 (Limnol. Oceanogr. 43:647) at no
 /// wind, halved for a slick.
 const STILL_CM_H: Interval = Interval { low: 0.5, likely: 1.5, high: 2.5 };
-/// The same for a surface that a pump ripples (from memory).
-const MOVED_CM_H: Interval = Interval { low: 5.0, likely: 12.0, high: 30.0 };
+/// What a probe may be off by, as a share of saturation: one that nobody calibrated for months.
+const PROBE: f64 = 0.1;
+/// Nothing reads more than this, as a share of saturation: what a lit reef makes in still water, and some.
+const MOST: f64 = 1.5;
 
 /// Resting oxygen use of one fish, mg/h: Clarke & Johnston 1999, 50 g curve, scaled by the
 /// paper's mass exponent 0.80. One species may differ by a factor of two; fed or frightened fish
@@ -147,9 +150,9 @@ pub struct Tank {
     pub pressure_hpa: f64,
     /// How much lives in it, if nothing was learned.
     pub stocking: Stocking,
-    /// Consumption learned from a probe at 26 degC, mg/(L h).
-    pub learned: Option<Interval>,
-    /// Oxygen now by a probe, mg/L.
+    /// Consumption learned from a probe.
+    pub learned: Option<Learned>,
+    /// Oxygen now by a probe, mg/L, as [`Tank::believed`] takes it.
     pub measured: Option<f64>,
 }
 
@@ -217,17 +220,16 @@ impl Tank {
     fn cases(&self, before: Before, air: Option<&AirPump>) -> Result<[Case; 3], CannotSay> {
         CannotSay::unless_within("volume in m3", self.volume, 0.005, 20.0)?;
         CannotSay::unless_within("surface in m2", self.surface, 0.0, 40.0)?;
-        let saturated = self.water.oxygen_mg_l(self.pressure_hpa);
+        let saturated = self.saturated();
         let uses = match self.learned {
-            Some(learned) => at_temperature(learned, self.celsius),
+            Some(learned) => at_temperature(learned.range, self.celsius),
             None => consumption(self.stocking, self.celsius),
         };
         let start = self.start(saturated, before);
-        let surface = STILL_CM_H.map(|k600| transfer_cm_h(k600, self.celsius)) * (self.surface * 10.0);
         let bubbles = air.map_or(Interval::exact(0.0), |pump| {
             pump.share_per_m.map(|share| pump.conductance_l_h(share, self.celsius))
         });
-        let gain = (surface + bubbles) * (1.0 / (self.volume * 1_000.0));
+        let gain = self.still_exchange() + bubbles * (1.0 / (self.volume * 1_000.0));
         let case = |from: f64, exchange: f64, consumption: f64| Case {
             from,
             budget: Budget { saturated, exchange, consumption },
@@ -239,10 +241,19 @@ impl Tank {
         ])
     }
 
-    /// Where the oxygen starts: the probe, within its 5 %, or what nights and days usually leave.
+    /// What a probe says, mg/L, if water can hold it.
+    pub fn believed(&self, mg_l: f64) -> Option<f64> {
+        (0.0..=MOST * self.saturated()).contains(&mg_l).then_some(mg_l)
+    }
+
+    /// Where the oxygen starts: the probe, as far as it may be off, or what nights and days usually leave. What
+    /// a night's probe shows above saturation is its own error.
     fn start(&self, saturated: f64, before: Before) -> Interval {
         match (self.measured, before) {
-            (Some(measured), _) => Interval::new(measured * 0.95, measured, measured * 1.05),
+            (Some(measured), Before::Day) => Interval::plus_minus(measured, PROBE * saturated),
+            (Some(measured), Before::Night) => {
+                Interval::plus_minus(measured.min(saturated), PROBE * saturated)
+            }
             (None, Before::Night) => Interval::new(0.80, 0.90, 0.97) * saturated,
             (None, Before::Day) => Interval::new(0.92, 1.0, 1.10) * saturated,
         }
@@ -250,7 +261,7 @@ impl Tank {
 
     fn rests_on(&self, air: bool) -> Vec<Basis> {
         let consumption = match self.learned {
-            Some(_) => Basis::learned("oxygen consumption"),
+            Some(learned) => Basis::learned(learned.words()),
             None => Basis::assumed("oxygen consumption by stocking"),
         };
         let start = match self.measured {
@@ -265,51 +276,23 @@ impl Tank {
         all
     }
 
-    /// Exchange of the surface while pumps move it, turnovers an hour.
-    pub fn moved_exchange(&self) -> Interval {
-        let k = MOVED_CM_H.map(|k600| transfer_cm_h(k600, self.celsius));
-        k * (self.surface * 10.0) * (1.0 / (self.volume * 1_000.0))
+    /// Oxygen at saturation, mg/L.
+    pub fn saturated(&self) -> f64 {
+        self.water.oxygen_mg_l(self.pressure_hpa)
+    }
+
+    /// Turnovers an hour that a still surface brings.
+    fn still_exchange(&self) -> Interval {
+        let surface = STILL_CM_H.map(|k600| transfer_cm_h(k600, self.celsius)) * (self.surface * 10.0);
+        surface * (1.0 / (self.volume * 1_000.0))
     }
 
     /// Consumption that a probe shows, mg/(L h) at 26 degC, from the slope of oxygen (mg/(L h), falling is
-    /// negative) at `mg_l` while the lamps are off: `R = g/V (Cs - C) - dC/dt`. With `still`
-    /// water the exchange is small and the slope tells nearly all; with moving water the
-    /// exchange is the answer's uncertainty.
-    pub fn consumption_seen(&self, slope: Interval, mg_l: f64, still: bool) -> Interval {
-        let deficit = self.water.oxygen_mg_l(self.pressure_hpa) - mg_l;
-        let still_exchange = STILL_CM_H.map(|k600| transfer_cm_h(k600, self.celsius))
-            * (self.surface * 10.0)
-            * (1.0 / (self.volume * 1_000.0));
-        let exchange = if still { still_exchange } else { self.moved_exchange() };
-        let seen = exchange * deficit - slope;
+    /// negative) at `mg_l` while the water stands still in the dark: `R = g/V (Cs - C) - dC/dt`. The exchange is
+    /// small then, and the slope tells nearly all: a probe that reads too high by a tenth is wrong by little.
+    pub fn consumption_seen(&self, slope: Interval, mg_l: Interval) -> Interval {
+        let seen = self.still_exchange() * (Interval::exact(self.saturated()) - mg_l) - slope;
         let to_reference = Q10.map(|q10| q10.powf((REFERENCE_C - self.celsius) / 10.0));
         (seen * to_reference).clamp(0.0, 20.0)
-    }
-}
-
-/// Learns a tank's consumption from spells of still, dark water (a feeding pause at night, an outage)
-/// seen by an oxygen probe. Holds the last few; their spread is the range.
-#[derive(Clone, Debug, Default)]
-pub struct Consumption {
-    seen: [Option<Interval>; 8],
-    next: usize,
-}
-
-impl Consumption {
-    /// Takes what one spell showed, from [`Tank::consumption_seen`].
-    pub fn learn(&mut self, seen: Interval) {
-        if seen.low.is_finite() && seen.high.is_finite() && seen.likely > 0.0 {
-            self.seen[self.next % self.seen.len()] = Some(seen);
-            self.next = (self.next + 1) % self.seen.len();
-        }
-    }
-
-    /// What was learned, if anything: at least within a factor of 1.5, since a fed tank uses more
-    /// than a sleeping one.
-    pub fn learned(&self) -> Option<Interval> {
-        let middle = Interval::spread(self.seen.iter().flatten().map(|seen| seen.likely))?;
-        let ends = self.seen.iter().flatten().copied().reduce(Interval::hull)?;
-        let least = Interval::within_factor(middle.likely, 1.5);
-        Some(Interval::new(ends.low.min(least.low), middle.likely, ends.high.max(least.high)))
     }
 }

@@ -236,3 +236,49 @@ fn after_a_restart_in_the_dark_nobody_claims_to_know_how_full_the_battery_is() {
     assert_eq!(battery.low_h, Some(0.0), "{}", battery.words);
     assert!(rig.raised("box-empty").is_some_and(|at| at > Moment(0)));
 }
+
+const PROBE: &str = "
+[sensor.oxygen]
+topic    = \"lagoon/oxygen\"
+tank     = \"lagoon\"
+measures = \"oxygen\"
+unit     = \"mg/L\"
+every    = \"1 min\"
+max-rate = \"none\"
+";
+
+/// Three nights with the pumps off for an hour, where the oxygen falls by 0.8 mg/L; days between. The
+/// simulator knows nothing of oxygen; its lamp is on from 10 to 20 h.
+fn three_pauses(rig: &mut Rig, run: fn(&mut Rig)) {
+    rig.tank.starts_at_h = 0.0;
+    for _ in 0..3 {
+        for minute in 0..24 * 60 {
+            let pause = minute < 60;
+            rig.faults(Faults { pump: pause, ..Faults::default() });
+            rig.minute();
+            run(rig);
+            let mg_l = if pause { 6.0 - 0.8 * f64::from(minute) / 60.0 } else { 6.3 };
+            rig.hear("lagoon/oxygen", &format!("{mg_l:.2}"));
+        }
+    }
+}
+
+#[test]
+fn a_probe_that_saw_three_pauses_at_night_teaches_what_the_tank_uses_and_a_restart_keeps_it() {
+    let mut rig = Rig::new(&format!("{OUTAGE}{PROBE}"));
+    three_pauses(&mut rig, |_| ());
+    let before = rig.explained("still");
+    assert!(before.contains("learned: oxygen consumption, 3 declines"), "{before}");
+    assert!(before.contains("measured: oxygen"), "{before}");
+    rig.restart();
+    rig.run(Span::minutes(5));
+    let after = rig.explained("still");
+    assert!(after.contains("learned: oxygen consumption, 3 declines"), "{after}");
+}
+
+#[test]
+fn pauses_in_the_light_teach_nothing_of_oxygen() {
+    let mut rig = Rig::new(&format!("{OUTAGE}{PROBE}"));
+    three_pauses(&mut rig, |rig| rig.hear("lagoon/lamp", "on"));
+    assert!(rig.explained("still").contains("assumed: oxygen consumption by stocking"));
+}

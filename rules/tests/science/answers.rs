@@ -5,7 +5,7 @@ use slackwater_rules::forecast::battery::{self, Battery, Chemistry};
 use slackwater_rules::forecast::circulation;
 use slackwater_rules::forecast::geometry::Geometry;
 use slackwater_rules::forecast::margin;
-use slackwater_rules::forecast::oxygen::{self, AirPump, Before, Consumption};
+use slackwater_rules::forecast::oxygen::{self, AirPump, Before};
 use slackwater_rules::forecast::water::{SeaWater, pressure_at};
 use slackwater_rules::forecast::{CannotSay, Interval, wording};
 use slackwater_rules::plan::Stocking;
@@ -109,25 +109,6 @@ fn heavy_stocking_and_heat_shorten_the_time() {
         |tank: &oxygen::Tank| tank.time_to(oxygen::ACUTE_MG_L, Before::Night, None).unwrap().range.likely;
     assert!(likely(&heavy) < 0.6 * likely(&base));
     assert!(likely(&hot) < likely(&base));
-}
-
-/// A pause at night with pumps off, seen by a probe: the true consumption is 0.8 mg/(L h).
-#[test]
-fn a_probe_that_saw_the_pumps_stop_narrows_the_answer() {
-    let tank = lagoon();
-    let budget = oxygen::Budget { saturated: 6.66, exchange: 15.0 / 250.0, consumption: 0.8 };
-    let slope = budget.exchange * (budget.saturated - 6.0) - budget.consumption;
-    let seen = tank.consumption_seen(Interval::plus_minus(slope, 0.05), 6.0, true);
-    assert!(seen.holds(0.8), "{seen:?}");
-    let mut consumption = Consumption::default();
-    assert_eq!(consumption.learned(), None);
-    for _ in 0..3 {
-        consumption.learn(seen);
-    }
-    let learned = oxygen::Tank { learned: consumption.learned(), ..tank };
-    let wide = tank.time_to(oxygen::ACUTE_MG_L, Before::Night, None).unwrap().range;
-    let narrow = learned.time_to(oxygen::ACUTE_MG_L, Before::Night, None).unwrap().range;
-    assert!(narrow.high - narrow.low < 0.5 * (wide.high - wide.low), "{narrow:?} of {wide:?}");
 }
 
 #[test]

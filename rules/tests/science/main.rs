@@ -10,6 +10,7 @@
 )]
 
 mod answers;
+mod declines;
 mod detection;
 mod identification;
 mod live;

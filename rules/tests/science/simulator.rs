@@ -176,7 +176,7 @@ pub(crate) struct Simulator {
     random: Random,
     /// Minutes gone.
     pub(crate) minute: i64,
-    starts_at_h: f64,
+    pub(crate) starts_at_h: f64,
     pub(crate) display: f64,
     pub(crate) sump: f64,
     on: bool,

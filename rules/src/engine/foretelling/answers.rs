@@ -75,7 +75,7 @@ impl Sensed<'_> {
                 let spoke = sensor.zip(since).is_some_and(|(id, since)| self.heard(id) > since);
                 if dark && !spoke { Some(0.0) } else { self.share(gear.pumps) }
             }
-            Feed::Mains => None,
+            Feed::Oxygen | Feed::Mains => None,
         }
     }
 
@@ -112,34 +112,37 @@ impl Sensed<'_> {
             let moves = [Basis::measured("water that moves")];
             return Ok(Estimate::new(Interval::exact(f64::INFINITY), moves));
         }
-        let volume = tank.volume.ok_or(CannotSay::Missing("volume"))?;
-        let celsius = self.number(tank.gear.water).ok_or(CannotSay::Missing("water temperature"))?;
-        let salinity = tank.salinity.unwrap_or(USUAL_SALINITY);
-        let water = SeaWater::new(celsius, salinity)?;
-        let pressure_hpa = pressure_at(self.plan.altitude);
-        let measured = self.probe(tank, water.oxygen_mg_l(pressure_hpa));
-        let budget = oxygen::Tank {
-            volume,
-            surface: Geometry::of(volume, salinity, tank.gear.surface)?.surface,
-            water,
-            celsius,
-            pressure_hpa,
-            stocking: tank.stocking,
-            learned: None,
-            measured,
-        };
+        let budget = self.oxygen_tank(id)?;
         let began = still.map_or(self.now.mono, |since| since.at);
-        let day =
-            tank.photoperiod.zip(self.local(began)).is_some_and(|(hours, local)| hours.cover(local.time()));
-        let before = if day { Before::Day } else { Before::Night };
+        let before = if self.is_day(tank, began) == Some(true) { Before::Day } else { Before::Night };
         let runs =
             |air: &Air| supposing.air.unwrap_or_else(|| air.relay.is_some_and(|relay| self.air_runs(relay)));
         let air = tank.gear.air.filter(runs);
         let found = budget.time_to(mg_l, before, air.as_ref().map(|air| &air.pump))?;
-        Ok(match still.filter(|_| measured.is_none()) {
+        Ok(match still.filter(|_| budget.measured.is_none()) {
             Some(since) => since.left_of(found, self.now.mono),
             None => found,
         })
+    }
+
+    /// What is known of a tank's oxygen.
+    fn oxygen_tank(&self, id: TankId) -> Result<oxygen::Tank, CannotSay> {
+        let tank = &self.plan.tanks[id.index()];
+        let volume = tank.volume.ok_or(CannotSay::Missing("volume"))?;
+        let celsius = self.number(tank.gear.water).ok_or(CannotSay::Missing("water temperature"))?;
+        let salinity = tank.salinity.unwrap_or(USUAL_SALINITY);
+        let known = oxygen::Tank {
+            volume,
+            surface: Geometry::of(volume, salinity, tank.gear.surface)?.surface,
+            water: SeaWater::new(celsius, salinity)?,
+            celsius,
+            pressure_hpa: pressure_at(self.plan.altitude),
+            stocking: tank.stocking,
+            learned: self.model(id).and_then(|model| model.declines.learned(tank.stocking)),
+            measured: None,
+        };
+        let says = self.probe(tank, known.saturated());
+        Ok(oxygen::Tank { measured: says.and_then(|mg_l| known.believed(mg_l)), ..known })
     }
 
     /// What the oxygen probe says, mg/L.
@@ -148,6 +151,27 @@ impl Sensed<'_> {
         let number = self.number(Some(sensor))?;
         let share = self.plan.sensor(sensor).measure.dimension == Dimension::NUMBER;
         Some(if share { number * saturated } else { number * 1_000.0 })
+    }
+
+    /// Whether the tank's photoperiod covered a moment; none if it has none, or the clock is not trusted.
+    fn is_day(&self, tank: &Tank, at: Moment) -> Option<bool> {
+        Some(tank.photoperiod?.cover(self.local(at)?.time()))
+    }
+
+    /// The probe's reading and what is known of the tank, if nothing but its animals moves the oxygen: the pumps
+    /// stand still, no air pump runs or may run unseen, and the lamp or the photoperiod says that it is dark.
+    pub(super) fn decline(&self, id: TankId) -> Option<(f64, oxygen::Tank)> {
+        let tank = &self.plan.tanks[id.index()];
+        self.model(id)?.still?;
+        let unaired = |air: Air| air.relay.is_some_and(|relay| self.commanded(relay) != Some(true));
+        let lamp = self.level(tank, Feed::Of(Input::Lamp)).map(|share| share > 0.0);
+        let lit = [lamp, self.is_day(tank, self.now.mono)];
+        let dark = lit.contains(&Some(false)) && !lit.contains(&Some(true));
+        if !dark || !tank.gear.air.is_none_or(unaired) {
+            return None;
+        }
+        let known = self.oxygen_tank(id).ok()?;
+        Some((known.measured?, known))
     }
 
     /// Whether the watch has switched the air pump on, and nothing speaks against it.
