@@ -15,7 +15,7 @@ pub(crate) struct Hazard {
     pub(crate) name: String,
     /// What it is, in a sentence.
     pub(crate) about: String,
-    /// The sensors and relays it looks at, by the part they play.
+    /// The sensors, relays and batteries it looks at, by the part they play.
     pub(crate) roles: BTreeMap<String, Role>,
     /// Limits and words, most with a default.
     #[serde(default)]
@@ -28,7 +28,7 @@ pub(crate) struct Hazard {
     form: Vec<toml::Table>,
 }
 
-/// A part that a sensor or relay plays.
+/// A part that a sensor, a relay or a battery plays.
 #[derive(Clone, Debug, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 #[derive(Default)]
@@ -41,6 +41,8 @@ pub(crate) struct Role {
     pub(crate) site: bool,
     /// It is a relay.
     pub(crate) relay: bool,
+    /// It is a battery, by the name of its table.
+    pub(crate) battery: bool,
 }
 
 /// A limit or a word.
@@ -260,10 +262,11 @@ impl Role {
     /// `a sensor that measures temperature`
     pub(crate) fn words(&self) -> String {
         let place = if self.site { ", of the site" } else { "" };
-        match (self.relay, self.measures.as_slice()) {
-            (true, _) => "a relay".to_owned(),
-            (false, [any]) if any == "any" => "a sensor".to_owned(),
-            (false, measures) => format!("a sensor that measures {}{place}", measures.join(" or ")),
+        match self.measures.as_slice() {
+            _ if self.relay => "a relay".to_owned(),
+            _ if self.battery => "a battery, declared as `[battery.NAME]`".to_owned(),
+            [any] if any == "any" => "a sensor".to_owned(),
+            measures => format!("a sensor that measures {}{place}", measures.join(" or ")),
         }
     }
 }

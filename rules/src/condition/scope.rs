@@ -69,6 +69,11 @@ impl<'s> Scope<'s> {
         self.names.get(name)?.1
     }
 
+    /// The names of the batteries.
+    pub(crate) fn batteries(&self) -> impl Iterator<Item = &'s str> + Clone + '_ {
+        self.batteries.keys().copied()
+    }
+
     /// Whether no sensor is mistaken.
     pub(crate) fn is_whole(&self) -> bool {
         self.names.values().all(|(_, sensor)| sensor.is_some())

@@ -34,11 +34,19 @@ impl Expanded {
 }
 
 /// What a parameter stands for.
+#[derive(Clone)]
 struct Filling<'s> {
     text: String,
     /// Where the keeper wrote it.
     place: Option<Range<usize>>,
     sensor: Option<&'s Sensor>,
+}
+
+impl<'s> Filling<'s> {
+    /// What the keeper did not write.
+    fn found(text: &str, sensor: Option<&'s Sensor>) -> Self {
+        Self { text: text.to_owned(), place: None, sensor }
+    }
 }
 
 /// Fills a hazard in; nothing if it doesn't exist or lacks something.
@@ -90,12 +98,19 @@ struct Maker<'m, 's> {
 }
 
 impl<'s> Maker<'_, 's> {
-    /// A sensor or relay that the keeper names.
+    /// A sensor, relay or battery that the keeper names.
     fn part(&self, key: &str, role: &Role, item: Item<'_>) -> Option<Filling<'s>> {
         let name = item.text()?;
         let place = Some(name.span.clone());
         if role.relay {
             self.context.relay(&name)?;
+            return Some(Filling { text: name.it, place, sensor: None });
+        }
+        if role.battery {
+            if !self.scope.batteries().any(|known| known == name.it) {
+                let help = did_you_mean(&name.it, self.scope.batteries());
+                return item.wrong(format!("there is no battery `{}`", name.it), "not a known name", help);
+            }
             return Some(Filling { text: name.it, place, sensor: None });
         }
         self.context.sensors.find(&name, self.context.notes)?;
@@ -127,13 +142,16 @@ impl<'s> Maker<'_, 's> {
         Some(Filling { text: text.it, place: Some(text.span), sensor: None })
     }
 
-    /// The only sensor that can play this part.
-    fn inferred(&self, role: &Role) -> Option<&'s Sensor> {
+    /// The only sensor or battery that can play this part.
+    fn inferred(&self, role: &Role) -> Option<Filling<'s>> {
         let mut found = self.candidates(role).into_iter();
         found.next().filter(|_| found.next().is_none() && !role.named)
     }
 
-    fn candidates(&self, role: &Role) -> Vec<&'s Sensor> {
+    fn candidates(&self, role: &Role) -> Vec<Filling<'s>> {
+        if role.battery {
+            return self.scope.batteries().map(|name| Filling::found(name, None)).collect();
+        }
         let tank = self
             .table
             .peek("tank")
@@ -143,18 +161,18 @@ impl<'s> Maker<'_, 's> {
             (false, Some(tank)) => sensor.tank.is_some_and(|of| of.index() == tank),
             (false, None) => true,
         };
-        self.scope.sensors().filter(|sensor| role.fits(sensor)).filter(here).collect()
+        let fitting = self.scope.sensors().filter(|sensor| role.fits(sensor)).filter(here);
+        fitting.map(|sensor| Filling::found(&sensor.name, Some(sensor))).collect()
     }
 
     /// What a parameter stands for, if that is known.
     fn filling(&self, key: &str, given: &BTreeMap<&str, Filling<'s>>) -> Option<Filling<'s>> {
-        if let Some(Filling { text, place, sensor }) = given.get(key) {
-            return Some(Filling { text: text.clone(), place: place.clone(), sensor: *sensor });
+        if let Some(filling) = given.get(key) {
+            return Some(filling.clone());
         }
-        let filling = |text: &str| Filling { text: text.to_owned(), place: None, sensor: None };
+        let filling = |text: &str| Filling::found(text, None);
         if let Some(role) = self.hazard.roles.get(key) {
-            let sensor = self.inferred(role).filter(|_| !role.relay)?;
-            return Some(Filling { sensor: Some(sensor), ..filling(&sensor.name) });
+            return self.inferred(role);
         }
         let setting = self.hazard.values.get(key)?;
         let Some(role) = &setting.word_of else { return setting.default.as_deref().map(filling) };
@@ -209,9 +227,9 @@ impl<'s> Maker<'_, 's> {
                     let here = self.candidates(role);
                     match here.as_slice() {
                         [] => format!("`{key} = \"…\"`, {}", role.words()),
-                        [first, ..] if here.len() == 1 => format!("`{key} = \"{}\"`", first.name),
+                        [only] => format!("`{key} = \"{}\"`", only.text),
                         many => {
-                            let names: Vec<_> = many.iter().map(|sensor| sensor.name.as_str()).collect();
+                            let names: Vec<_> = many.iter().map(|found| found.text.as_str()).collect();
                             format!("`{key}`, one of {}", listed(&names))
                         }
                     }

@@ -4,16 +4,18 @@ use crate::site::{check, rules};
 use slackwater_rules::hazard;
 
 /// Everything that a keeper would look for.
-const NAMES: [&str; 49] = [
+const NAMES: [&str; 51] = [
     "power-lost",
     "power-unstable",
     "circuit-dead",
     "pump-not-started",
     "battery-low",
+    "battery-ending",
     "ups-ending",
     "battery-worn",
     "backup-heater-engaged",
     "heater-dead",
+    "heater-works-more",
     "both-heaters-dead",
     "heater-stuck-on",
     "heater-cut-off-in-sump",

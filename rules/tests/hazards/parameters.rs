@@ -79,6 +79,8 @@ mistakes! {
     a_hazard_beside_a_condition: ["temperature"], "hazard = \"too-warm\"\nwhen = \"temperature > 27 degC\"";
     a_part_that_nothing_can_play: ["mains"], "hazard = \"too-warm\"";
     a_part_that_two_sensors_can_play: ["first", "second"], "hazard = \"too-warm\"";
+    a_battery_where_there_is_none: ["mains"], "hazard = \"battery-ending\"";
+    a_battery_with_a_near_name: ["mains", "runtime"], "hazard = \"battery-ending\"\nbattery = \"batery\"";
     a_part_that_has_to_be_named: ["temperature", "heater-power"], "hazard = \"both-heaters-dead\"";
     several_ways_none_of_which_is_whole: ["temperature"], "hazard = \"backup-heater-engaged\"";
     a_part_played_by_a_sensor_of_another_kind: ["temperature", "return-flow"], "hazard = \"too-warm\"\ntemperature = \"return-flow\"";

@@ -54,6 +54,9 @@ pub(crate) fn rules(sensors: &[&str], alarms: &str) -> String {
             name => sensor(name),
         };
     }
+    if sensors.contains(&"runtime") && sensors.contains(&"mains") {
+        text += "[battery.battery]\nruntime = \"runtime\"\n\n";
+    }
     text + alarms + "\n[callout.home]\nsteps = [{ after = \"0 s\", to = [\"ines.push\"] }]\n"
 }
 

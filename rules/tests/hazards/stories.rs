@@ -12,6 +12,13 @@ const fn h(hours: i64) -> Span {
     Span::hours(hours)
 }
 
+/// A heater that is on for so many minutes of every hour, for some days.
+fn heats<W: ToString + Copy>(story: &mut Story, sensor: &str, (on, off): (W, W), minutes: i64, days: i64) {
+    for _ in 0..days * 24 {
+        story.says(sensor, on).run(min(minutes)).says(sensor, off).run(min(60 - minutes));
+    }
+}
+
 macro_rules! stories {
     ($($name:ident: $hazard:literal, $keys:literal, $sensors:expr, $rings:expr, $quiet:expr;)*) => { $(
         mod $name {
@@ -79,6 +86,19 @@ stories! {
         |s| { s.says("battery", 100).ramp("battery", 25.0, h(5)).run(min(5)); },
         |s| { s.says("battery", 100).ramp("battery", 35.0, h(5)).ramp("battery", 90.0, h(3)); };
 
+    battery_ending: "battery-ending", "", ["mains", "runtime"],
+        // Four hours by its own word are at least two; it counts down as the outage lasts.
+        |s| {
+            s.says("mains", "on").says("runtime", 240).run(h(1)).says("mains", "off");
+            s.ramp("runtime", 125.0, min(115)).was_quiet();
+            s.ramp("runtime", 100.0, min(25)).run(min(5));
+        },
+        // It reckons with little while the mains charge it; and a cut that ends long before it does.
+        |s| {
+            s.says("mains", "on").says("runtime", 20).run(h(1)).ramp("runtime", 240.0, h(6));
+            s.says("mains", "off").ramp("runtime", 180.0, h(1)).says("mains", "on").ramp("runtime", 240.0, h(2));
+        };
+
     ups_ending_by_its_own_word: "ups-ending", "low-battery = \"low-battery\"", ["low-battery"],
         |s| { s.says("low-battery", "off").run(h(1)).says("low-battery", "on").run(min(2)); },
         |s| { s.says("low-battery", "off").run(h(1)).says("low-battery", "?").run(min(2)).says("low-battery", "off").run(h(1)); };
@@ -124,6 +144,25 @@ stories! {
         |s| { s.says("temperature", 25.3).says("heater-state", "on").ramp("temperature", 23.0, h(6)); },
         // A cold water change, and the heater works on it.
         |s| { s.says("temperature", 25.0).says("heater-state", "on").run(h(1)).ramp("temperature", 23.4, min(10)).ramp("temperature", 25.0, h(3)); };
+
+    heater_works_more: "heater-works-more", "heater-power = \"heater-power\"", ["heater-power"],
+        // From a third of the time to half, and it stays so: the heater has lost a third of its power.
+        |s| {
+            heats(s, "heater-power", (200, 0), 20, 35);
+            s.was_quiet();
+            heats(s, "heater-power", (130, 0), 30, 8);
+        },
+        // Two cold days.
+        |s| {
+            heats(s, "heater-power", (200, 0), 20, 35);
+            heats(s, "heater-power", (200, 0), 40, 2);
+            heats(s, "heater-power", (200, 0), 20, 7);
+        };
+
+    heater_works_more_by_its_state: "heater-works-more", "heater-state = \"heater-state\"", ["heater-state"],
+        |s| { heats(s, "heater-state", ("on", "off"), 20, 35); heats(s, "heater-state", ("on", "off"), 30, 8); },
+        // Winter comes by a tenth of the time in six weeks.
+        |s| for week in 0..12 { heats(s, "heater-state", ("on", "off"), 20 + week, 7); };
 
     both_heaters_dead: "both-heaters-dead", "heater-power = \"heater-power\"\nspare-power = \"spare-power\"",
         ["temperature", "heater-power", "spare-power"],
