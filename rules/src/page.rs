@@ -65,6 +65,8 @@ pub(crate) struct Context<'a> {
     pub(crate) by_hand: Vec<String>,
     /// How long there is, the soonest first, a line each.
     pub(crate) prospects: Vec<String>,
+    /// The soonest of it, in short.
+    pub(crate) soonest: Option<String>,
     /// What the agent has done about it, a line each.
     pub(crate) done: Vec<String>,
     /// Other call-outs that came and went while nothing could be sent this way.
@@ -334,7 +336,7 @@ impl Context<'_> {
     fn text(&self, headline: &str) -> String {
         let mut text = headline.to_owned();
         if self.purpose == Purpose::Call {
-            let first = self.by_hand.iter().chain(self.prospects.iter().take(1));
+            let first = self.by_hand.iter().chain(&self.soonest);
             let lines = first.chain(&self.notes).chain(&self.done);
             for line in lines.chain(&self.response()) {
                 let _ = write!(text, ". {}", line.trim_end_matches('.'));

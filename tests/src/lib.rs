@@ -9,5 +9,6 @@ pub mod modem;
 pub mod mosquitto;
 pub mod relay;
 pub mod smtp;
+pub mod uplink;
 pub mod ups;
 pub mod wire;

@@ -90,6 +90,7 @@ impl Engine {
         let mut notes: Vec<String> =
             alarms.flat_map(|id| self.notes_of(self.plan.alarm(id), purpose == Purpose::Call)).collect();
         notes.dedup();
+        let (prospects, soonest) = self.how_long(call);
         Some(
             Context {
                 plan: &self.plan,
@@ -99,7 +100,8 @@ impl Engine {
                 purpose,
                 id,
                 now: self.now,
-                prospects: self.how_long(call),
+                prospects,
+                soonest,
                 by_hand: words(by_hand),
                 done: words(done),
                 also,

@@ -85,12 +85,21 @@ impl Engine {
         asked
     }
 
-    /// How long there is, for a page: a line each, the soonest first.
-    pub(super) fn how_long(&self, call: &Call) -> Vec<String> {
+    /// How long there is, for a page: a line each, the soonest first; and the soonest in short.
+    pub(super) fn how_long(&self, call: &Call) -> (Vec<String>, Option<String>) {
         let standing = call.members.iter().filter(|member| member.fate == Fate::Stands);
         let alarms: Vec<&Alarm> =
             standing.filter_map(|member| Some(self.plan.alarm(self.alarm(&member.alarm)?))).collect();
-        self.at_stake(&alarms).iter().map(|prospect| self.in_words(prospect)).collect()
+        let found = self.at_stake(&alarms);
+        let soonest = found.first().map(|prospect| {
+            let words = prospect.asked.in_short(&self.plan, &prospect.answer);
+            // Of one tank the headline tells already which it is.
+            match self.plan.tanks.len() {
+                1 => words,
+                _ => format!("{}: {words}", self.plan.place(prospect.tank)),
+            }
+        });
+        (found.iter().map(|prospect| self.in_words(prospect)).collect(), soonest)
     }
 
     /// Records what is foretold while an alarm is raised or gets worse, for the review.

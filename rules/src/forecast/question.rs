@@ -112,14 +112,28 @@ impl Question {
     /// The answer in words: `about 5 to 8 h until 22 degC if nothing changes`, or why there is none.
     pub fn words(&self, plan: &Plan, answer: &Result<Estimate, CannotSay>) -> String {
         let what = match self.until {
+            Subject::Oxygen(_, mg_l) => format!("{} ({mg_l} mg/L)", self.what(plan)),
+            Subject::Water(..) | Subject::Battery(_) => self.what(plan),
+        };
+        wording::until(answer, &what, &self.supposing.words())
+    }
+
+    /// The same for a text, in which each sign counts: what is supposed only if it is something.
+    pub(crate) fn in_short(&self, plan: &Plan, answer: &Result<Estimate, CannotSay>) -> String {
+        let plain = self.supposing == Supposing::default();
+        let supposing = if plain { String::new() } else { self.supposing.words() };
+        wording::until(answer, &self.what(plan), &supposing).trim_end().to_owned()
+    }
+
+    fn what(&self, plan: &Plan) -> String {
+        match self.until {
             Subject::Water(tank, _, limit) => {
                 let scale = plan.tanks[tank.index()].gear.water.map(|id| &plan.sensor(id).scale);
                 scale.map_or_else(|| format!("{limit:.1} degC"), |scale| scale.show(limit))
             }
-            Subject::Oxygen(_, mg_l) if mg_l == ACUTE_MG_L => format!("deadly low oxygen ({mg_l} mg/L)"),
-            Subject::Oxygen(_, mg_l) => format!("low oxygen ({mg_l} mg/L)"),
+            Subject::Oxygen(_, mg_l) if mg_l == ACUTE_MG_L => "deadly low oxygen".to_owned(),
+            Subject::Oxygen(..) => "low oxygen".to_owned(),
             Subject::Battery(id) => format!("{} is empty", plan.batteries[id.index()].name),
-        };
-        wording::until(answer, &what, &self.supposing.words())
+        }
     }
 }

@@ -25,7 +25,7 @@ pub fn time(range: Interval) -> String {
     if range.high <= 0.0 {
         "now".to_owned()
     } else if range.low <= 0.0 || low == "0" {
-        format!("within {high} {high_unit}")
+        format!("at most {high} {high_unit}")
     } else if low_unit != high_unit {
         format!("about {low} {low_unit} to {high} {high_unit}")
     } else if low == high {

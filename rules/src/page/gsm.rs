@@ -70,6 +70,8 @@ pub fn fit(text: &str, places: usize) -> String {
             if let Some(end) = word_end.filter(|end| *end * 2 > out.len() && sign != ' ') {
                 out.truncate(end);
             }
+            // What would have gone on does not end in a comma.
+            out.truncate(out.trim_end_matches([' ', ',', ';', ':']).len());
             return out;
         }
         if sign == ' ' {

@@ -5,6 +5,7 @@
 mod alive;
 mod announced;
 mod intruders;
+mod outage;
 mod requests;
 
 use slackwater::checkin::SiteKey;
@@ -25,8 +26,8 @@ const INTRUDER: (&str, &str) = ("intruder", "estuary");
 const RIGHTS: &str = include_str!("../../../deploy/mosquitto/rights-elsewhere");
 
 /// What the site's configuration says in addition.
-fn check_in(away: &Mosquitto, ca: &str) -> String {
-    let (port, user) = (away.port(), SITE.0);
+fn check_in(port: u16, ca: &str) -> String {
+    let user = SITE.0;
     format!(
         r#"
 [check-in]
@@ -165,7 +166,7 @@ async fn house_and_shed() -> Option<(House, Agent, Shed)> {
     let authority = Authority::new(house.home.folder(), "elsewhere").expect("an authority");
     let shed = Shed::build(&authority, &[("halyard", public.trim().to_owned())]);
     let config = fs::read_to_string(house.home.path("agent.toml")).expect("written before");
-    let added = check_in(&shed.away, &authority.file().display().to_string());
+    let added = check_in(shed.away.port(), &authority.file().display().to_string());
     house.home.write("agent.toml", &format!("{config}{added}")).expect("written");
     house.home.write("site-password", SITE.1).expect("written");
     let site = house.watch();
