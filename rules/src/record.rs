@@ -14,11 +14,11 @@ use crate::alarm::Priority;
 use crate::time::{Now, Span};
 use serde::{Deserialize, Serialize};
 
-/// The number of a record: counts up for the life of a site, over all restarts. What is
-/// planned by a record is known by its number: an episode, a call-out, a page, a switching.
+/// The number of a record: counts up for the life of a site. What is planned by a record is known
+/// by its number: an episode, a call-out, a page, a switching.
 pub type Seq = u64;
 
-/// One thing that happened or was decided.
+/// What happened or was decided.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Record {
     /// Its number.
@@ -232,7 +232,6 @@ pub enum Body {
         /// Who.
         by: By,
     },
-
     /// A call-out began. It is known by this record's number.
     CallBegan {
         /// The policy's name.
@@ -437,8 +436,7 @@ pub enum Body {
         #[serde(default)]
         unknown: bool,
     },
-    /// The broker keeps a command for a relay, so that a device that connects obeys it, long
-    /// after anybody meant it.
+    /// The broker keeps a command for a relay: a device that connects later obeys it.
     CommandKept {
         /// The relay.
         relay: String,
@@ -447,7 +445,6 @@ pub enum Body {
         /// What the broker keeps.
         payload: String,
     },
-
     /// Something of test pages, notices or outage drills.
     Drill(Drilled),
 }

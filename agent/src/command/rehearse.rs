@@ -82,7 +82,7 @@ fn probe_all(plan: &Plan) -> bool {
         match &found.raised {
             Some((how, after)) => println!("{}: rings after {after} with {how}{blip}", found.alarm),
             None if found.foretells => {
-                println!("{}: not tried: it asks what the tank's model has learned over days", found.alarm)
+                println!("{}: not tried: it asks a forecast, which takes hours or days", found.alarm)
             }
             None => println!("{}: NO SIMPLE STORY RAISES IT", found.alarm),
         }

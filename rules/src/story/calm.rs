@@ -6,6 +6,7 @@
 use crate::condition::{Aggregate, Condition, Formula, Operand, Order, Test, Window};
 use crate::plan::{Plan, SensorId};
 use crate::reading::Value;
+use crate::time::Span;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Rounds of the search; each looks at every sensor once.
@@ -255,6 +256,8 @@ fn steady_number(formula: &Formula, values: &Values) -> Option<f64> {
 fn steady_window(window: &Window, values: &Values) -> Option<f64> {
     let value = match &window.of {
         Operand::Value(inner) => steady_number(inner, values)?,
+        // What is compared with a share of the past is compared with a calm one.
+        Operand::Truth(_) if window.lag > Span::ZERO => 0.0,
         Operand::Truth(condition) => f64::from(u8::from(steady(condition, values)?)),
         Operand::Word(_) => 0.0,
     };

@@ -17,7 +17,8 @@ pub struct Probe {
     pub alarm: String,
     /// How it was raised, and how long that took; none if no story raised it.
     pub raised: Option<(String, Span)>,
-    /// Whether it asks what a tank's model has learned over days: then a short story may not do.
+    /// Whether it asks a forecast, which may take hours of an outage or days of learning: then a short
+    /// story may not do.
     pub foretells: bool,
     /// Whether the same for less than its on-delay left it quiet; none if it has hardly any.
     pub blip_is_quiet: Option<bool>,
@@ -62,10 +63,12 @@ fn probe_alarm(plan: &Plan, alarm: &Alarm) -> Probe {
         Way::Silence => "its sensors silent",
         Way::Flap => "its values coming and going",
     };
+    let mut foretells = !alarm.condition.foretells().is_empty();
+    alarm.condition.asked(&mut |_| foretells = true);
     Probe {
         alarm: alarm.name.clone(),
         raised: raised.map(|(way, after)| (words(way).to_owned(), after)),
-        foretells: !alarm.condition.foretells().is_empty(),
+        foretells,
         blip_is_quiet,
     }
 }

@@ -146,3 +146,12 @@ fn a_hazard_shows_how_it_is_used_and_all_that_it_is() {
     insta::assert_snapshot!(hazard::text("heater-stuck-on").expect("it is there"));
     assert_eq!(hazard::text("heater-stuck"), None);
 }
+
+#[test]
+fn a_rehearsal_makes_up_a_story_for_a_duty_that_is_compared_with_its_own_past() {
+    let when =
+        "duty of heater-power > 20 W over 2 h - duty of heater-power > 20 W over 8 h, lagged 2 h > 15 %";
+    let alarm = format!("[alarm.it]\nwhen = \"{when}\"\npriority = \"low\"\nresponse = \"Look.\"\n");
+    let plan = check(&rules(&["heater-power"], &alarm)).plan.expect("it is right");
+    assert!(slackwater_rules::story::probe(&plan)[0].raised.is_some());
+}
