@@ -14,7 +14,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 
 /// Minutes after the start at which the keeper looks at the phone, and answers if there is
 /// anything to answer.
-const LOOKS: &[i64] = &[210, 452, 520, 566];
+const LOOKS: &[i64] = &[92, 158, 210, 452, 520, 566];
 
 /// What the teller remembers.
 #[derive(Clone, Debug)]
