@@ -63,7 +63,7 @@ pub(crate) struct Context<'a> {
     pub(crate) now: Now,
     /// What the agent could not do, or can't prove: what a person has to do first, a line each.
     pub(crate) by_hand: Vec<String>,
-    /// How long there is, the soonest first, a line each.
+    /// How long there is, the soonest first, a line each; nothing unless someone is asked to act.
     pub(crate) prospects: Vec<String>,
     /// The soonest of it, in short.
     pub(crate) soonest: Option<String>,
@@ -206,9 +206,7 @@ impl Context<'_> {
             lines.extend(self.by_hand.iter().cloned());
         }
         lines.extend(self.how_long());
-        if self.purpose == Purpose::Call {
-            lines.extend(self.prospects.iter().cloned());
-        }
+        lines.extend(self.prospects.iter().cloned());
         lines.extend(self.episodes());
         if self.purpose == Purpose::AllClear {
             lines.extend(self.section("Now:", self.notes.clone()));

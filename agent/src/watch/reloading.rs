@@ -41,8 +41,11 @@ impl Watch {
         self.sources = Sources::start(&site.plan, &site.settings.sources);
         self.health.sources.clear();
         let turn = self.engine.adopt(now, site.plan);
-        self.keeper.flush(&now);
-        recollecting::recollect(&mut self.engine, &self.settings.places.journal.path, &now);
+        if self.engine.wants_past().is_some() {
+            // The newest readings are still in memory.
+            self.keeper.flush(&now);
+            recollecting::recollect(&mut self.engine, &self.settings.places.journal.path, &now);
+        }
         let mut said: Vec<_> = turn.records.iter().map(|record| record.body.to_string()).collect();
         // Pages in the old channels' hands are finished by them.
         self.channels = Channels::start(site.channels, &self.context, self.results.clone());

@@ -90,7 +90,9 @@ impl Engine {
         let mut notes: Vec<String> =
             alarms.flat_map(|id| self.notes_of(self.plan.alarm(id), purpose == Purpose::Call)).collect();
         notes.dedup();
-        let (prospects, soonest) = self.how_long(call);
+        // Only who is asked to act needs to know.
+        let asks = purpose == Purpose::Call;
+        let (prospects, soonest) = if asks { self.how_long(call) } else { Default::default() };
         Some(
             Context {
                 plan: &self.plan,
