@@ -9,6 +9,7 @@ pub mod modem;
 pub mod mosquitto;
 pub mod relay;
 pub mod smtp;
+pub mod structure;
 pub mod uplink;
 pub mod ups;
 pub mod wire;
