@@ -5,6 +5,7 @@ pub mod board;
 pub mod certs;
 pub mod house;
 pub mod http;
+pub mod manual;
 pub mod modem;
 pub mod mosquitto;
 pub mod relay;
