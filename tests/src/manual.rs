@@ -77,9 +77,7 @@ fn program(root: &Path, date: &str) -> Result<String, String> {
     for verb in command.get_subcommands().filter(|verb| verb.get_name() != "help") {
         verb_text(&mut page, "slackwater", verb)?;
     }
-    for chapter in ["rehearsals"] {
-        page += &roff(&chapter_text(root, chapter)?);
-    }
+    page += &roff(&chapter_text(root, "rehearsals")?);
     page += ".SH EXIT STATUS\n.TP\n.B 0\ndone\n.TP\n.B 1\nrefused or failed\n.TP\n.B 2\nasked wrongly\n";
     page += ".TP\n.B 78\nthe configuration is wrong\n";
     Ok(page + &see_also("slackwater"))
