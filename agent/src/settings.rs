@@ -12,6 +12,7 @@ mod channels;
 mod checkin;
 mod contacts;
 mod files;
+mod outputs;
 mod places;
 mod source;
 mod sources;

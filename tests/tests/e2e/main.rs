@@ -7,6 +7,7 @@ mod broker;
 mod channels;
 mod drills;
 mod faults;
+mod outputs;
 mod process;
 mod relays;
 mod rights;
