@@ -77,8 +77,11 @@ impl Site {
         }
         match (plan, findings) {
             (Some(plan), Some(findings)) if wrong.is_empty() => {
+                let clear = settings.in_clear().into_iter().map(|text| format!("warning: {text}"));
+                let lines = clear.chain([said]).filter(|text| !text.is_empty());
+                let warnings = lines.collect::<Vec<_>>().join("\n");
                 let outputs = register(&plan, settings.outputs()).0;
-                Ok(Self { settings, plan, channels, ways, outputs, warnings: said, findings })
+                Ok(Self { settings, plan, channels, ways, outputs, warnings, findings })
             }
             (_, findings) => {
                 let lines = wrong.iter().map(|text| format!("error: {text}")).chain([said]);

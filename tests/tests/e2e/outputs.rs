@@ -107,7 +107,7 @@ async fn a_reload_that_gives_a_heater_the_status_topic_of_the_running_watch_is_r
     let said = house.home.say(&["reload"]);
     assert_ne!(said.code, Some(0), "{said:?}");
     let text = format!("{}{}", said.out, said.err);
-    assert!(text.contains("relay `heaters`") && text.contains("the agent's status too"), "{text}");
+    assert!(text.contains("`relay.heaters`") && text.contains("the agent's status too"), "{text}");
     let heard = hear(house.broker.plain_port(), LAGOON, HEATERS, Duration::from_secs(1), || async {}).await;
     assert_eq!(heard, None);
     agent.terminate();
