@@ -12,11 +12,8 @@ mod channels;
 mod checkin;
 mod contacts;
 mod files;
-<<<<<<< HEAD
-mod outputs;
-=======
 mod in_clear;
->>>>>>> main
+mod outputs;
 mod places;
 mod source;
 mod sources;

@@ -3,12 +3,8 @@
 
 use super::{Watch, recollecting};
 use crate::channels::Channels;
-<<<<<<< HEAD
-use crate::site::{Site, register, subscriptions};
-=======
 use crate::plain_text::beginning;
-use crate::site::{Site, subscriptions};
->>>>>>> main
+use crate::site::{Site, register, subscriptions};
 use crate::sources::Sources;
 
 /// Of what is wrong with files, so much goes to whoever asked and into the log …
