@@ -1,0 +1,35 @@
+//! Which members the quiet hours hold: what can wait until the morning, in every rung and at every
+//! return. Never what is high or critical, and never what a forecast says will not wait.
+
+use super::facts::Facts;
+use super::member::Member;
+use super::state::CallOut;
+use crate::alarm::Priority;
+use crate::time::{Moment, Span};
+
+/// Whoever is told when quiet ends needs this long to act.
+pub const TO_ACT: Span = Span::minutes(60);
+
+/// Until when quiet hours hold this member; none if they don't.
+pub fn holds(member: &Member, facts: &dyn Facts) -> Option<Moment> {
+    let until = facts.quiet_until(&member.ladder)?;
+    let in_time = until + TO_ACT;
+    if facts.harm_from(member.episode).is_some_and(|harm| harm < in_time) {
+        return None;
+    }
+    let waits = match member.rank {
+        Priority::Low => true,
+        Priority::Medium => {
+            facts.time_to_respond(&member.alarm).is_some_and(|respond| member.raised + respond > in_time)
+        }
+        Priority::High | Priority::Critical => false,
+    };
+    waits.then_some(until)
+}
+
+/// Until when quiet hours hold all for which people are to be asked; none if anything can't wait.
+pub fn held_until(call: &CallOut, facts: &dyn Facts, now: Moment) -> Option<Moment> {
+    let calling = || call.members.iter().filter(|member| member.calls(now));
+    let until = calling().map(|member| holds(member, facts)).collect::<Option<Vec<_>>>()?;
+    until.into_iter().min().filter(|until| *until > now)
+}
