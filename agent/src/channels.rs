@@ -9,27 +9,26 @@
 //! delivered; the page's name (Message-ID, event id) is the same on a repeat, so that the
 //! receiver can tell.
 
+mod email;
 mod event;
 mod folder;
-mod lane;
-mod letter;
 mod mail;
 mod plain;
-mod post;
 mod push;
 mod settings;
 mod siren;
 mod template;
 mod text;
 mod tls;
+mod webhook;
+mod worker;
 
-pub use post::Post;
 pub use settings::{ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings};
 pub use template::Template;
 pub(crate) use tls::{authorities, client, trouble};
+pub use webhook::Post;
 
 use crate::modem::Modem;
-use lane::{Lane, Progress};
 use slackwater_rules::callout::WITHDRAWN;
 use slackwater_rules::page::Page;
 use slackwater_rules::plan::Target;
@@ -41,6 +40,7 @@ use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::mpsc::UnboundedSender;
 use tokio::task::JoinSet;
+use worker::{Lane, Progress};
 
 /// A server's name may have several addresses, and a router that came back from a power cut may
 /// carry only one family of them: each address gets this fraction of the time-out to connect.
@@ -180,7 +180,7 @@ impl Channels {
         let mut workers = JoinSet::new();
         for (target, channel) in channels {
             let lane = Arc::new(Lane::default());
-            workers.spawn(lane::work(
+            workers.spawn(worker::work(
                 Arc::clone(&lane),
                 target.clone(),
                 channel,

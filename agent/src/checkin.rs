@@ -8,11 +8,11 @@
 
 mod content;
 mod form;
-mod seal;
+mod jws;
 mod sender;
 
 pub use form::{CheckIn, Dark, OpenAlarm, Planned, Said, VERSION};
-pub use seal::{MEDIA_TYPE, NotSealed, SiteKey, open, seal};
+pub use jws::{MEDIA_TYPE, NotSealed, SiteKey, open, seal};
 pub use sender::{Identity, Sender, Way, WayHealth, ways};
 
 pub(crate) use content::Facts;

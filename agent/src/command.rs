@@ -15,11 +15,11 @@ mod witness;
 
 use crate::clock::Clock;
 use crate::control::{self, Reply, Request, Say};
+use crate::event_loop::{self, Parts};
 use crate::journal::JournalError;
 use crate::log::init_log;
 use crate::settings::{Environment, Places};
 use crate::site::Site;
-use crate::watch::{self, Parts};
 use clap::{Args, Parser, Subcommand};
 use slackwater_rules::time::Span;
 use slackwater_rules::units::Quantity;
@@ -355,11 +355,13 @@ async fn watch(config: Config, environment: Environment, site: Site) -> ExitCode
         onlooker: None,
         until: Box::pin(std::future::pending()),
     };
-    match watch::run(parts).await {
+    match event_loop::run(parts).await {
         Ok(()) => ExitCode::SUCCESS,
         // It may end, and then the next start succeeds.
-        Err(trouble @ watch::Trouble::Journal(JournalError::InUse { .. })) => failed(&trouble.to_string()),
-        Err(trouble @ watch::Trouble::Journal(_)) => wrong(&trouble.to_string()),
+        Err(trouble @ event_loop::RunError::Journal(JournalError::InUse { .. })) => {
+            failed(&trouble.to_string())
+        }
+        Err(trouble @ event_loop::RunError::Journal(_)) => wrong(&trouble.to_string()),
         Err(trouble) => failed(&trouble.to_string()),
     }
 }

@@ -8,12 +8,12 @@ mod rig;
 mod story;
 
 use crate::clock::Clock;
+use crate::event_loop::{self, Parts};
 use crate::journal::Log;
 use crate::log::init_log;
 use crate::review::{self, Window};
 use crate::settings::{Environment, LogFormat, LogSettings};
 use crate::site::Site;
-use crate::watch::{self, Parts};
 use broker::Broker;
 use slackwater_rules::time::{Span, Wall};
 use slackwater_rules::units::Quantity;
@@ -104,7 +104,7 @@ async fn try_play(demo: Demo) -> Result<(), String> {
         onlooker: Some(story.onlooker()),
         until: Box::pin(end),
     };
-    let ended = watch::run(parts).await;
+    let ended = event_loop::run(parts).await;
     ended.map_err(|trouble| trouble.to_string())?;
 
     let log = Log::open(&journal).map_err(|error| error.to_string())?;

@@ -16,6 +16,7 @@ mod minutes;
 mod prune;
 mod restore;
 mod schema;
+pub mod writer;
 
 pub use error::JournalError;
 pub use file::{Opened, claim};

@@ -29,13 +29,11 @@ pub mod witness;
 
 pub mod site;
 
-pub mod keeper;
-
-pub mod watch;
+pub mod event_loop;
 
 pub mod control;
 
-pub mod outage;
+pub mod outage_drill;
 
 pub mod review;
 

@@ -16,7 +16,7 @@ mod reason;
 mod retry;
 mod settings;
 mod subscriptions;
-mod tunnel;
+mod tls_bridge;
 
 use std::fmt;
 use std::sync::Arc;

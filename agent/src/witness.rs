@@ -6,14 +6,14 @@
 //! [`Roster`] remembers the newest check-in of each site over restarts, in a small file beside the
 //! journal: not as a record, since nothing in the engine follows from it.
 
+mod freshness;
 mod memory;
-mod order;
 mod refusals;
-mod roster;
+mod sites;
 mod words;
 
 pub use refusals::Refusal;
-pub use roster::{Roster, Taken};
+pub use sites::{Roster, Taken};
 pub use words::Note;
 
 #[cfg(test)]

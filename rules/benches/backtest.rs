@@ -8,7 +8,7 @@ use jiff::tz::TimeZone;
 use slackwater_rules::backtest::Backtest;
 use slackwater_rules::plan::{ChannelKind, Contact, Directory, Plan, SensorId, Surroundings, Target};
 use slackwater_rules::reading::Value;
-use slackwater_rules::story::Story;
+use slackwater_rules::rehearsal::Story;
 use slackwater_rules::time::{Span, Wall};
 use std::fmt::Write;
 

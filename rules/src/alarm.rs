@@ -187,7 +187,7 @@ impl fmt::Display for State {
 
 /// What lasts of an alarm over a restart: rebuilt from records.
 #[derive(Clone, Debug, Default, PartialEq)]
-pub struct Life {
+pub struct AlarmState {
     /// Where it is in the standard's diagram.
     pub state: State,
     /// The open episode.
@@ -237,7 +237,7 @@ pub struct Aside {
     pub why: String,
 }
 
-impl Life {
+impl AlarmState {
     /// Moves by the table, and closes the episode when the alarm is normal or put aside.
     pub fn happen(&mut self, event: Event) {
         self.state = self.state.after(event);

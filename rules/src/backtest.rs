@@ -2,7 +2,7 @@
 //! virtual time, and what would have rung flows out. A rule file can so be tried on a night that
 //! really was, before the next one comes.
 //!
-//! Pages are counted and go nowhere. Fallbacks don't run: what a relay would have changed is not
+//! Pages are counted and go nowhere. Stopgaps don't run: what a relay would have changed is not
 //! in the readings. A stretch in which nothing at all was heard is a watch that was not running,
 //! and not a site full of dead sensors.
 
@@ -62,7 +62,7 @@ pub struct Backtest {
 pub fn lead_in(plan: &Plan) -> Span {
     let worse = plan.alarms.iter().filter_map(|alarm| alarm.worse.as_ref());
     let conditions = plan.alarms.iter().map(|alarm| &alarm.condition).chain(worse);
-    conditions.map(crate::story::reach).max().unwrap_or(Span::ZERO) + Span::hours(1)
+    conditions.map(crate::rehearsal::reach).max().unwrap_or(Span::ZERO) + Span::hours(1)
 }
 
 impl Plan {
@@ -78,7 +78,7 @@ impl Backtest {
     /// A watch that begins at `start`, and of which is reported what rings from `since` on.
     pub fn new(plan: &Plan, start: Wall, since: Wall) -> Self {
         let mut plan = plan.clone();
-        plan.alarms.iter_mut().for_each(|alarm| alarm.fallback = None);
+        plan.alarms.iter_mut().for_each(|alarm| alarm.stopgap = None);
         let now = Now { mono: BEGIN, wall: start, wall_trusted: true };
         let longest = plan.sensors.iter().map(|sensor| sensor.stale_after).max();
         let mut backtest = Self {
@@ -195,7 +195,7 @@ impl Backtest {
                 Some(Input::Delivered { page: page.id, outcome })
             }
             Effect::Withdraw { .. } => None,
-            // No alarm of this plan has a fallback; an engine that commands is answered all the same.
+            // No alarm of this plan has a stopgap; an engine that commands is answered all the same.
             Effect::Command { switching, .. } => Some(Input::Commanded { switching, failed: None }),
         }
     }

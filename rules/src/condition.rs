@@ -9,44 +9,43 @@
 #![doc = include_str!("condition/reference.md")]
 
 mod arithmetic;
+mod ast;
 mod bounds;
 mod check;
 mod clock;
-mod cursor;
 mod evaluate;
 mod explain;
 mod foretold;
-mod lookback;
+mod grammar;
+mod lexer;
 mod memory;
-mod parse;
-mod past;
+mod parser;
+pub mod query;
 mod relate;
 mod scale;
 mod scope;
 mod term;
-mod token;
 mod window;
-mod written;
 
+pub use ast::Written;
 pub use bounds::Bounds;
 pub use clock::Days;
 pub use evaluate::{Hold, Present};
 pub use explain::Reason;
 pub use foretold::{Supposed, WrittenSubject};
+pub use grammar::{DEEPEST, LONGEST};
+pub(crate) use lexer::{is_name, is_word};
 pub use memory::Memory;
-pub use parse::{DEEPEST, LONGEST};
 pub use scope::Scope;
-pub(crate) use token::{is_name, is_word};
 pub use window::{LONGEST_LAG, MISSING};
-pub use written::Written;
 
-use crate::forecast::question::{Holding, Question, Sign};
 use crate::forecast::{CannotSay, Estimate};
 use crate::plan::{Hours, Part, RelayId, SensorId, Sight, TankId};
 use crate::reading::Value;
 use crate::time::{Moment, Span};
 use crate::units::Dimension;
 use jiff::ZonedDateTime;
+use query::{Holding, Question, Symptom};
 use std::fmt;
 
 /// Kleene's three values.
@@ -121,7 +120,7 @@ pub enum Test {
         /// Left of the sign.
         left: Formula,
         /// The sign.
-        order: Order,
+        order: Comparison,
         /// Right of the sign.
         right: Formula,
         /// Of both sides, which are differences if either is.
@@ -184,7 +183,7 @@ pub enum Test {
     /// Something is soon to come.
     Until(Box<Foretold>),
     /// The tank's readings show this; with the sensors that it rests on.
-    Shows(TankId, Sign, Vec<SensorId>),
+    Shows(TankId, Symptom, Vec<SensorId>),
     /// The tank's heaters can hold a temperature.
     Holds {
         /// What, and on which heater.
@@ -297,7 +296,7 @@ pub enum Aggregate {
 
 /// How two numbers compare.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Order {
+pub enum Comparison {
     /// `<`
     Less,
     /// `<=`
@@ -333,7 +332,7 @@ pub trait World {
         Err(CannotSay::Missing("model of the tank"))
     }
     /// Whether a tank's readings show this.
-    fn shows(&self, _tank: TankId, _sign: Sign) -> Result<bool, CannotSay> {
+    fn shows(&self, _tank: TankId, _sign: Symptom) -> Result<bool, CannotSay> {
         Err(CannotSay::Missing("model of the tank"))
     }
     /// The coldest room, degC, in which a temperature can be held.

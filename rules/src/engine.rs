@@ -5,54 +5,54 @@
 //!
 //! State is of two kinds. What comes from readings (values, truths, delays that run) is lost
 //! at a restart on purpose: it has to be seen again. (Windows alone are told of the past.) What lasts (episodes, call-outs, work,
-//! running fallbacks) changes only in `apply`, by records; a restart applies the journal's
+//! running stopgaps) changes only in `apply`, by records; a restart applies the journal's
 //! records and is where it was.
 
-mod adopting;
-mod answering;
+mod alarms;
 mod apply;
-mod calling;
-mod drilling;
-mod foretelling;
+mod availability;
+mod backfill;
+mod callouts;
+mod delivery;
+mod forecasts;
 mod input;
-mod judging;
-mod ledger;
 mod notices;
-mod paging;
-mod prospects;
-mod reaching;
-mod recollecting;
-mod sensing;
+mod operator;
+mod quota;
+mod relays;
+mod reload;
+mod self_report;
+mod sensors;
 mod slips;
-mod switching;
+mod test_pages;
+mod time_left;
 mod timers;
 mod turn;
 mod view;
-mod vouching;
 
-pub use answering::LONGEST_SHELF;
-pub use drilling::{DrillsView, ProofView};
+pub use backfill::Recollection;
 pub use input::{Delivery, Health, Input, Link, Word};
-pub use recollecting::Recollection;
+pub use operator::LONGEST_SHELF;
+pub use test_pages::{DrillsView, ProofView};
 pub use timers::DeadlineReason;
 pub use turn::{Effect, Sample, Turn};
 pub use view::{AlarmView, CallView, DeadlineView, Explanation, RelayView, SensorView, Status};
 
-use crate::alarm::Life;
+use crate::alarm::AlarmState;
 use crate::callout::Call;
 use crate::condition::Condition;
-use crate::fallback::Run;
 use crate::plan::{AlarmId, Plan, RelayId, SensorId, Sight, TankId};
 use crate::record::{Body, By, Record, Seq};
+use crate::stopgap::Run;
 use crate::time::{Moment, Now, Span};
-use drilling::Drills;
-use foretelling::{Feed, Foresight};
-use judging::{Recall, Watch};
-use ledger::Ledger;
-use sensing::{Note, Senses};
+use alarms::{Recall, Watch};
+use forecasts::{Feed, Foresight};
+use quota::Ledger;
+use sensors::{Note, Senses};
 use slips::Slips;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
+use test_pages::Drills;
 use timers::Timers;
 
 /// No turn handles more deadlines than this; what is left is due at the next one. A bound for
@@ -82,7 +82,7 @@ pub struct Engine {
     /// Alarms whose conditions know nothing of it yet.
     unremembered: BTreeSet<AlarmId>,
 
-    lives: Vec<Life>,
+    lives: Vec<AlarmState>,
     calls: BTreeMap<Seq, Call>,
     runs: BTreeMap<RelayId, Run>,
     /// When each relay was last switched, and by which record: for the pause between two.
@@ -91,7 +91,7 @@ pub struct Engine {
     other_hands: BTreeMap<RelayId, Moment>,
     /// Commands that the broker keeps. Comes from messages.
     kept: BTreeMap<RelayId, String>,
-    works: BTreeMap<TankId, Spell>,
+    works: BTreeMap<TankId, WorkPeriod>,
     drills: Drills,
     slips: Slips,
     ledger: Ledger,
@@ -113,7 +113,7 @@ pub struct Silence {
 
 /// Work going on on a tank.
 #[derive(Clone, Debug, PartialEq)]
-pub(crate) struct Spell {
+pub(crate) struct WorkPeriod {
     pub(crate) seq: Seq,
     pub(crate) work: String,
     pub(crate) until: Moment,
@@ -160,7 +160,7 @@ impl Engine {
             watches: vec![Watch::new(now.mono); plan.alarms.len()],
             recalls: plan.alarms.iter().map(|alarm| Recall::of(alarm, now.mono)).collect(),
             unremembered: (0..).map(AlarmId).take(plan.alarms.len()).collect(),
-            lives: vec![Life::default(); plan.alarms.len()],
+            lives: vec![AlarmState::default(); plan.alarms.len()],
             index,
             plan,
             seed,
@@ -366,7 +366,7 @@ impl Index {
             relays: vec![Vec::new(); plan.sensors.len()],
             causes: vec![BTreeSet::new(); plan.alarms.len()],
             commanded: vec![Vec::new(); plan.relays.len()],
-            feeds: foretelling::feeds(plan),
+            feeds: forecasts::feeds(plan),
             foretold: vec![Vec::new(); plan.tanks.len()],
             ..Self::default()
         };
@@ -383,7 +383,7 @@ impl Index {
         }
         for (id, relay) in (0..).map(RelayId).zip(&plan.relays) {
             index.commands.entry(relay.topic.clone()).or_default().push(id);
-            let wanted = plan.alarms.iter().filter(|alarm| alarm.fallback.is_some_and(|it| it.relay == id));
+            let wanted = plan.alarms.iter().filter(|alarm| alarm.stopgap.is_some_and(|it| it.relay == id));
             let of_alarms = wanted.flat_map(|alarm| alarm.condition.sensors());
             let sensors = relay.conditions().flat_map(Condition::sensors).chain(of_alarms);
             for sensor in sensors.collect::<BTreeSet<_>>() {

@@ -106,7 +106,7 @@ const ORDER: [&str; 13] = [
     "response",
     "time-to-respond",
     "callout",
-    "fallback",
+    "stopgap",
 ];
 
 /// All hazards, in the order of the library. A file of it that can't be read would be a mistake

@@ -5,7 +5,13 @@
 //! inputs give the same bytes. So an outage is a unit test, a year runs in seconds, and a
 //! rehearsal is the very code that runs at night. Modules stand in reading order.
 
-pub mod time;
+pub use slackwater_forecast as forecast;
+pub use slackwater_time as time;
+
+pub mod ids;
+
+pub mod diagnostic;
+
 pub mod units;
 
 pub mod reading;
@@ -18,7 +24,7 @@ pub mod alarm;
 
 pub mod callout;
 
-pub mod fallback;
+pub mod stopgap;
 
 pub mod card;
 
@@ -26,14 +32,12 @@ pub mod hazard;
 
 pub mod plan;
 
-pub mod forecast;
-
 pub mod record;
 
 pub mod page;
 
 pub mod engine;
 
-pub mod story;
+pub mod rehearsal;
 
 pub mod backtest;

@@ -9,35 +9,33 @@ mod asked;
 mod callout;
 mod check;
 mod context;
+pub(crate) mod coverage;
 mod drill;
 mod editor;
-mod feed;
-mod finding;
-mod gear;
+mod equipment;
 mod hazard;
 mod health;
+mod loss_alarms;
 mod measure;
-pub(crate) mod nearest;
 mod people;
 mod rationalise;
-pub(crate) mod reach;
 mod read;
 mod relay;
 mod schema;
 mod sensor;
-mod sight;
+mod sensor_source;
 mod tank;
 mod watched;
 
+pub use crate::diagnostic::{At, Finding, Severity, render};
 pub use check::{Checked, Surroundings};
 pub use editor::{FINDINGS_VERSION, FindingView, FindingsView, PlaceView};
-pub use feed::{Feed, Source, SupplyReading, UpsReading};
-pub use finding::{At, Finding, Severity, render};
-pub use gear::{Air, Battery, Device, Gear};
+pub use equipment::{Air, Battery, Device, Gear};
 pub(crate) use health::HEALTH;
 pub use health::Part;
 pub use people::{Absence, ChannelKind, Contact, Directory, Hours, Quota, Target};
 pub use schema::{schema, schema_text};
+pub use sensor_source::{Feed, Source, SupplyReading, UpsReading};
 pub use watched::{CHECK_INS, SILENT};
 
 use crate::alarm::Priority;
@@ -49,37 +47,8 @@ use jiff::civil::{Time, Weekday};
 use jiff::tz::TimeZone;
 use std::collections::BTreeMap;
 
-macro_rules! ids {
-    ($($(#[$doc:meta])* $name:ident),* $(,)?) => { $(
-        $(#[$doc])*
-        #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-        pub struct $name(pub u32);
-
-        impl $name {
-            /// The place in the plan's list.
-            pub fn index(self) -> usize {
-                self.0 as usize
-            }
-        }
-    )* };
-}
-
-ids! {
-    /// A tank's place in [`Plan::tanks`].
-    TankId,
-    /// A sensor's place in [`Plan::sensors`].
-    SensorId,
-    /// A relay's place in [`Plan::relays`].
-    RelayId,
-    /// An alarm's place in [`Plan::alarms`].
-    AlarmId,
-    /// A call-out policy's place in [`Plan::callouts`].
-    CalloutId,
-    /// A watched site's place in [`Plan::watched`].
-    WatchedId,
-    /// A battery's place in [`Plan::batteries`].
-    BatteryId,
-}
+pub use crate::ids::{AlarmId, BatteryId, CalloutId, RelayId, SensorId, TankId, WatchedId};
+pub use slackwater_forecast::oxygen::Stocking;
 
 /// One site: what there is to watch, when to ring, whom to tell.
 #[derive(Clone, Debug)]
@@ -130,18 +99,6 @@ pub struct Tank {
     pub photoperiod: Option<Hours>,
     /// What the forecasts know of its gear.
     pub gear: Gear,
-}
-
-/// How much lives in a tank, for the oxygen estimate.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Stocking {
-    /// Few small fish.
-    Light,
-    /// The usual.
-    #[default]
-    Moderate,
-    /// Many or large fish, much rock.
-    Heavy,
 }
 
 /// A named measured quantity.
@@ -202,22 +159,22 @@ pub struct Relay {
     /// The payload that switches off.
     pub off: String,
     /// What switching it on adds to a tank. Only air may ever be added by the agent itself.
-    pub moves: Moves,
+    pub moves: Adds,
     /// The state that the agent leaves it in: on only for what adds nothing but air.
     pub safe: bool,
     /// What proves that it is on, and how soon.
-    pub proof: Option<Proof>,
+    pub proof: Option<ProofRule>,
     /// Switched on only while this is known to be true.
     pub only_if: Option<Condition>,
     /// How long it stays as it is when no alarm wants it any more.
     pub hold: Option<Hold>,
     /// The shortest time between two switchings.
     pub pause: Span,
-    /// The longest run of one fallback.
+    /// The longest run of one stopgap.
     pub longest: Span,
 }
 
-/// How long a fallback outlasts its alarms. Its longest run is a bound in any case.
+/// How long a stopgap outlasts its alarms. Its longest run is a bound in any case.
 #[derive(Clone, Debug)]
 pub struct Hold {
     /// Until this has been seen to be true.
@@ -228,7 +185,7 @@ pub struct Hold {
 
 /// What a relay adds to the water while it is on.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Moves {
+pub enum Adds {
     /// An air pump: may be switched on and off.
     Air,
     /// A heater: may only be switched off.
@@ -241,7 +198,7 @@ pub enum Moves {
 
 /// How a relay is known to have obeyed.
 #[derive(Clone, Debug)]
-pub struct Proof {
+pub struct ProofRule {
     /// True while the relay is really on.
     pub condition: Condition,
     /// How long it may take.
@@ -285,7 +242,7 @@ pub struct Alarm {
     /// Alarms whose episode explains this one.
     pub consequence_of: Vec<AlarmId>,
     /// What the agent itself does about it.
-    pub fallback: Option<Fallback>,
+    pub stopgap: Option<Stopgap>,
     /// The hazard it was made from.
     pub hazard: Option<&'static str>,
     /// What it watches instead of readings, for the alarms that the plan adds.
@@ -311,7 +268,7 @@ pub struct Watched {
 
 /// A relay command that buys time in an episode.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Fallback {
+pub struct Stopgap {
     /// What to switch.
     pub relay: RelayId,
     /// On or off.

@@ -45,7 +45,7 @@ impl fmt::Display for Quality {
 
 /// What exactly speaks against a reading. Numbers are in base units.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Doubt {
+pub enum Rejection {
     /// What a probe says when it has nothing to say.
     Sentinel {
         /// The value.
@@ -96,7 +96,7 @@ pub enum Doubt {
     },
 }
 
-impl Doubt {
+impl Rejection {
     /// The quality of a reading that this speaks against.
     pub fn quality(&self) -> Quality {
         match self {
@@ -143,7 +143,7 @@ pub struct Judged {
     /// Whether it is believed.
     pub quality: Quality,
     /// What speaks against it; none if it is good.
-    pub doubt: Option<Doubt>,
+    pub doubt: Option<Rejection>,
     /// What it said, if it could be read.
     pub value: Option<Value>,
     /// When it was measured.
@@ -155,9 +155,9 @@ pub struct Judged {
 pub struct Track {
     good: Option<Good>,
     /// A row of readings that jumped too far to be believed, but agree among themselves.
-    pretender: Option<Pretender>,
+    pretender: Option<StepCandidate>,
     /// Against the latest live reading; before the first, against an old one.
-    doubt: Option<Doubt>,
+    doubt: Option<Rejection>,
     frozen: bool,
     heard: Option<Moment>,
     counts: Counts,
@@ -190,7 +190,7 @@ struct Good {
 
 /// The first of such a row, which all others must agree with, and its length.
 #[derive(Clone, Copy, Debug)]
-struct Pretender {
+struct StepCandidate {
     value: f64,
     at: Moment,
     count: u8,
@@ -219,8 +219,8 @@ impl Track {
 
         let old = match delivery {
             Delivery::Live => None,
-            Delivery::Retained => Some(Doubt::Retained),
-            Delivery::Backlog => Some(Doubt::Backlog),
+            Delivery::Retained => Some(Rejection::Retained),
+            Delivery::Backlog => Some(Rejection::Backlog),
         };
         if let Some(doubt) = old {
             if self.heard.is_none() {
@@ -234,26 +234,26 @@ impl Track {
             Ok(reading) => self.judge(sensor, now, at, reading.value).err(),
             Err(bad) => {
                 self.pretender = None;
-                Some(Doubt::Unreadable(bad))
+                Some(Rejection::Unreadable(bad))
             }
         };
         match &self.doubt {
             None => self.counts.good += 1,
             Some(_) => self.counts.rejected += 1,
         }
-        let quality = self.doubt.as_ref().map_or(Quality::Good, Doubt::quality);
+        let quality = self.doubt.as_ref().map_or(Quality::Good, Rejection::quality);
         Judged { quality, doubt: self.doubt.clone(), value, at }
     }
 
     /// Believes a reading, or says why not.
-    fn judge(&mut self, sensor: &Sensor, now: Moment, at: Moment, value: Value) -> Result<(), Doubt> {
+    fn judge(&mut self, sensor: &Sensor, now: Moment, at: Moment, value: Value) -> Result<(), Rejection> {
         let pretender = self.pretender.take();
         let age = now - at;
         if age > sensor.stale_after {
-            return Err(Doubt::TooOld { age, limit: sensor.stale_after });
+            return Err(Rejection::TooOld { age, limit: sensor.stale_after });
         }
         if let Some(good) = self.good.filter(|good| at < good.until) {
-            return Err(Doubt::Overtaken { by: good.until - at });
+            return Err(Rejection::Overtaken { by: good.until - at });
         }
         let follower = match value {
             Value::Number(number) => {
@@ -273,7 +273,7 @@ impl Track {
         self.frozen = sensor.frozen_after.is_some_and(|limit| unmoved >= limit);
         if self.frozen {
             self.good = Some(good);
-            return Err(Doubt::Frozen { unmoved });
+            return Err(Rejection::Frozen { unmoved });
         }
         self.good = Some(Good { at, ..good });
         Ok(())
@@ -285,8 +285,8 @@ impl Track {
         sensor: &Sensor,
         at: Moment,
         number: f64,
-        pretender: Option<Pretender>,
-    ) -> Result<f64, Doubt> {
+        pretender: Option<StepCandidate>,
+    ) -> Result<f64, Rejection> {
         let (Some(limit), Some(Good { value: Value::Number(before), until: then, follower, .. })) =
             (sensor.max_rate, self.good)
         else {
@@ -299,19 +299,19 @@ impl Track {
             return Ok(followed);
         }
 
-        let agrees = |row: &Pretender| {
+        let agrees = |row: &StepCandidate| {
             let reach = limit * (at - row.at).as_seconds() + ahead;
             at >= row.at && (number - row.value).abs() <= reach
         };
         let row = match pretender.filter(agrees) {
-            Some(row) => Pretender { count: row.count + 1, ..row },
-            None => Pretender { value: number, at, count: 1 },
+            Some(row) => StepCandidate { count: row.count + 1, ..row },
+            None => StepCandidate { value: number, at, count: 1 },
         };
         if row.count >= CONVINCING {
             return Ok(number);
         }
         self.pretender = Some(row);
-        Err(Doubt::TooFast { value: number, before, within: at - then, limit })
+        Err(Rejection::TooFast { value: number, before, within: at - then, limit })
     }
 
     /// The value in force: the last good reading while it is fresh. None for a frozen sensor.
@@ -338,13 +338,13 @@ impl Track {
     /// The quality of what the sensor says now, and what is held against its latest reading. A
     /// sensor with a value in force is good, also if its latest reading was rejected: then the
     /// doubt says why.
-    pub fn quality(&self, sensor: &Sensor, now: Moment) -> (Quality, Option<&Doubt>) {
+    pub fn quality(&self, sensor: &Sensor, now: Moment) -> (Quality, Option<&Rejection>) {
         let doubt = self.doubt.as_ref();
         let quality = match self.heard {
-            None => doubt.map_or(Quality::Absent, Doubt::quality),
+            None => doubt.map_or(Quality::Absent, Rejection::quality),
             Some(_) if self.in_force(sensor, now).is_some() => Quality::Good,
             Some(heard) if now - heard > sensor.stale_after => Quality::Stale,
-            Some(_) => doubt.map_or(Quality::Stale, Doubt::quality),
+            Some(_) => doubt.map_or(Quality::Stale, Rejection::quality),
         };
         (quality, doubt)
     }
@@ -366,14 +366,14 @@ impl Track {
 }
 
 /// Whether a number can be true by itself.
-fn believable(sensor: &Sensor, value: f64) -> Result<(), Doubt> {
+fn believable(sensor: &Sensor, value: f64) -> Result<(), Rejection> {
     // A sentinel may have come through another unit: 85 degC as 185 degF.
     let same = |sentinel: &f64| (value - sentinel).abs() <= 1e-6 * sentinel.abs() + 1e-12;
     if sensor.reject.iter().any(same) {
-        return Err(Doubt::Sentinel { value });
+        return Err(Rejection::Sentinel { value });
     }
     match sensor.plausible {
-        Some((low, high)) if value < low || value > high => Err(Doubt::Implausible { value, low, high }),
+        Some((low, high)) if value < low || value > high => Err(Rejection::Implausible { value, low, high }),
         Some(_) | None => Ok(()),
     }
 }

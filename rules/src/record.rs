@@ -175,7 +175,7 @@ pub enum Body {
         tank: String,
         /// [`Thermal::kept`](crate::forecast::thermal::Thermal::kept); empty if nothing was.
         numbers: Vec<f64>,
-        /// The tank's volume, m³, and [`Declines::kept`](crate::forecast::declines::Declines::kept).
+        /// The tank's volume, m³, and [`Declines::kept`](crate::forecast::respiration::Declines::kept).
         #[serde(default, skip_serializing_if = "Vec::is_empty")]
         oxygen: Vec<f64>,
     },
@@ -364,11 +364,11 @@ pub enum Body {
         relay: String,
         /// On or off.
         on: bool,
-        /// The episode it is for, whose alarm declared the fallback.
+        /// The episode it is for, whose alarm declared the stopgap.
         episode: Seq,
         /// First attempt is 1.
         attempt: u32,
-        /// Why now: the fallback began, is repeated for want of proof, is undone.
+        /// Why now: the stopgap began, is repeated for want of proof, is undone.
         why: String,
         /// Back to its safe state.
         #[serde(default)]

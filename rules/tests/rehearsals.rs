@@ -4,7 +4,7 @@
 
 use jiff::tz::TimeZone;
 use slackwater_rules::plan::{ChannelKind, Contact, Directory, Hours, Plan, Surroundings, Target, render};
-use slackwater_rules::story::{Story, probe};
+use slackwater_rules::rehearsal::{Story, probe};
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};

@@ -3,7 +3,7 @@
 pub mod agent;
 pub mod board;
 pub mod certs;
-pub mod halyard;
+pub mod house;
 pub mod http;
 pub mod modem;
 pub mod mosquitto;

@@ -44,7 +44,7 @@ fn the_demo_plays_a_night_that_a_second_terminal_takes_part_in() {
     let shown = shown();
     let (_, review) = shown.split_once("======== The review").expect("a review at the end");
     for words in
-        ["Halyard House: power-lost", "air-pump on (fallback of power-lost)", "answered by ines (socket)"]
+        ["Halyard House: power-lost", "air-pump on (stopgap of power-lost)", "answered by ines (socket)"]
     {
         assert!(review.contains(words), "{words:?} is not in:\n{review}");
     }

@@ -5,7 +5,7 @@
 
 use mail_parser::MessageParser;
 use slackwater_rules::record::{Body, Outcome, Purpose, Record, Seq};
-use slackwater_tests::halyard::{House, RULES};
+use slackwater_tests::house::{House, RULES};
 use slackwater_tests::mosquitto;
 use slackwater_tests::smtp::Taken;
 use std::collections::{BTreeMap, BTreeSet};

@@ -1,7 +1,7 @@
 //! The repository's own rules.
 
 use slackwater_tests::agent::{Home, Said};
-use slackwater_tests::halyard::sample;
+use slackwater_tests::house::sample;
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -40,7 +40,11 @@ fn files(folder: &str) -> Vec<String> {
 fn sources() -> Vec<String> {
     let ships =
         |name: &String| name.ends_with(".rs") && !name.ends_with("/tests.rs") && !name.contains("/tests/");
-    let found: Vec<_> = ["rules/src", "agent/src"].into_iter().flat_map(files).filter(ships).collect();
+    let found: Vec<_> = ["rules/time/src", "rules/forecast/src", "rules/src", "agent/src"]
+        .into_iter()
+        .flat_map(files)
+        .filter(ships)
+        .collect();
     assert!(found.len() > 50, "{found:?}");
     found
 }
@@ -196,12 +200,23 @@ fn shipped_code_neither_unwraps_nor_expects() {
 /// rules/ decides and never looks: clippy holds the calls, this holds the crates.
 #[test]
 fn the_core_depends_on_nothing_that_could_act() {
-    let manifest: toml::Table = text("rules/Cargo.toml").parse().expect("TOML");
-    let dependencies = manifest["dependencies"].as_table().expect("a table");
-    let allowed = ["annotate-snippets", "jiff", "serde", "serde_json", "strsim", "toml"];
-    let others: Vec<_> = dependencies.keys().filter(|name| !allowed.contains(&name.as_str())).collect();
-    assert_eq!(others, Vec::<&String>::new(), "each new dependency of the core is a decision");
-    assert!(root().join("rules/clippy.toml").exists() || root().join("clippy.toml").exists());
+    let allowed = [
+        "annotate-snippets",
+        "jiff",
+        "serde",
+        "serde_json",
+        "slackwater-forecast",
+        "slackwater-time",
+        "strsim",
+        "toml",
+    ];
+    for krate in ["rules/time", "rules/forecast", "rules"] {
+        let manifest: toml::Table = text(&format!("{krate}/Cargo.toml")).parse().expect("TOML");
+        let dependencies = manifest["dependencies"].as_table().expect("a table");
+        let others: Vec<_> = dependencies.keys().filter(|name| !allowed.contains(&name.as_str())).collect();
+        assert_eq!(others, Vec::<&String>::new(), "each new dependency of the core is a decision");
+        assert_eq!(text("rules/clippy.toml"), text(&format!("{krate}/clippy.toml")), "one ban list for all");
+    }
 }
 
 #[test]

@@ -10,7 +10,7 @@ mod house;
 use house::{House, SLACKWATER, WELL};
 use slackwater_rules::record::{Body, Record};
 use slackwater_tests::agent::{SOON, until};
-use slackwater_tests::halyard::sample;
+use slackwater_tests::house::sample;
 use slackwater_tests::ups::{LOGIN, NAME, Ups, available};
 
 fn raised(records: &[Record]) -> Vec<&str> {

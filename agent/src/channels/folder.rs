@@ -1,8 +1,8 @@
 //! The folder: a page becomes a mail in a file of its own, named by its number. To try things out
 //! without a mail account, or for another program to fetch.
 
-use super::lane::Progress;
-use super::{Context, FolderSettings, letter};
+use super::worker::Progress;
+use super::{Context, FolderSettings, email};
 use lettre::message::Mailbox;
 use slackwater_rules::page::Page;
 use slackwater_rules::record::Outcome;
@@ -26,7 +26,7 @@ impl Folder {
     }
 
     pub(super) fn attempt(&self, page: &Page, context: &Context, progress: &Progress) -> Outcome {
-        let message = match letter::compose(page, &self.from, &self.settings.to, context) {
+        let message = match email::compose(page, &self.from, &self.settings.to, context) {
             Ok(message) => message.formatted(),
             Err(error) => return Outcome::Failed { why: format!("the mail could not be written: {error}") },
         };

@@ -4,8 +4,8 @@
 //! the middle of the message; and only who takes the steps knows whether the message was
 //! already on its way. lettre's own time-out covers connecting only; the lane's covers all of it.
 
-use super::lane::Progress;
-use super::{ADDRESSES, Context, MailSettings, Security, duration, letter, plain, tls};
+use super::worker::Progress;
+use super::{ADDRESSES, Context, MailSettings, Security, duration, email, plain, tls};
 use lettre::message::Mailbox;
 use lettre::transport::smtp::Error;
 use lettre::transport::smtp::authentication::{Credentials, Mechanism};
@@ -113,7 +113,7 @@ impl Mail {
                 };
             }
         }
-        let composed = letter::compose(page, &self.server.from, &self.to, context).map_err(|e| e.to_string());
+        let composed = email::compose(page, &self.server.from, &self.to, context).map_err(|e| e.to_string());
         let text = composed.and_then(|mail| String::from_utf8(mail.formatted()).map_err(|e| e.to_string()));
         let message = match text {
             Ok(text) => Whole(text),

@@ -5,7 +5,7 @@
 //!
 //! The address may hold a token, so no text made here shows more of it than host and port.
 
-use super::lane::Progress;
+use super::worker::Progress;
 use super::{ADDRESSES, Context, PushSettings, Template, duration, event, plain, tls};
 use bytes::Bytes;
 use http_body_util::{BodyExt, Full};

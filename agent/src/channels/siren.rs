@@ -1,7 +1,7 @@
 //! The siren: a page becomes one MQTT message, on for a call and off for an all-clear. It
 //! reaches nobody in particular and carries no words.
 
-use super::lane::Progress;
+use super::worker::Progress;
 use super::{Context, SirenSettings};
 use slackwater_rules::page::Page;
 use slackwater_rules::record::{Outcome, Purpose};

@@ -4,7 +4,7 @@
 //! even more. It is no answer either way.
 
 use super::Context;
-use super::lane::Progress;
+use super::worker::Progress;
 use crate::modem::{Fate, Number, Step};
 use slackwater_rules::page::Page;
 use slackwater_rules::record::Outcome;

@@ -5,7 +5,7 @@
 
 use super::content::Facts;
 use super::form::{CheckIn, VERSION};
-use super::seal::{MEDIA_TYPE, seal};
+use super::jws::{MEDIA_TYPE, seal};
 use crate::channels::Post;
 use crate::clock::Clock;
 use crate::mqtt::{self, Event, Handle};

@@ -7,7 +7,7 @@ use super::{Config, Who, failed, say, wrong};
 use crate::clock::Clock;
 use crate::control::{self, Reply, Request, Say};
 use crate::journal::Log;
-use crate::outage::{Course, Tracker};
+use crate::outage_drill::{Course, Tracker};
 use crate::settings::{Environment, Places, Trust};
 use clap::Subcommand;
 use slackwater_rules::record::{Measured, Seq};

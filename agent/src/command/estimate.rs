@@ -22,7 +22,7 @@ use clap::{Args, ValueEnum};
 use slackwater_rules::forecast::Interval;
 use slackwater_rules::forecast::battery::{Battery, Chemistry};
 use slackwater_rules::forecast::oxygen::AirPump;
-use slackwater_rules::forecast::paper::{Light, Paper, Supply};
+use slackwater_rules::forecast::planner::{Light, Paper, Supply};
 use slackwater_rules::plan::{Plan, Stocking};
 use slackwater_rules::time::Span;
 use slackwater_rules::units::{Dimension, Quantity, Scale};

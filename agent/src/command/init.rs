@@ -56,7 +56,7 @@ mod tests {
     use super::*;
     use crate::settings::Environment;
     use crate::site::Site;
-    use slackwater_rules::story::probe;
+    use slackwater_rules::rehearsal::probe;
 
     #[test]
     fn what_init_writes_can_run_and_each_of_its_alarms_rings() {

@@ -5,7 +5,7 @@ use super::{Config, wrong};
 use crate::settings::Environment;
 use crate::site::Site;
 use slackwater_rules::plan::{Finding, Plan, render};
-use slackwater_rules::story::{Played, Story, probe};
+use slackwater_rules::rehearsal::{Played, Story, probe};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 

@@ -4,7 +4,7 @@
 use super::Demo;
 use crate::clock::Clock;
 use crate::control::{self, Request, Say};
-use crate::watch::Onlooker;
+use crate::event_loop::TurnObserver;
 use jiff::tz::TimeZone;
 use slackwater_rules::engine::Effect;
 use slackwater_rules::record::{Body, Purpose};
@@ -60,7 +60,7 @@ impl Story {
     }
 
     /// Tells every turn.
-    pub(super) fn onlooker(&self) -> Onlooker {
+    pub(super) fn onlooker(&self) -> TurnObserver {
         let story = self.clone();
         let mut shown = Vec::new();
         Box::new(move |now, turn| {

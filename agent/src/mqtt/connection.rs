@@ -29,7 +29,7 @@ use super::reason::Loss;
 use super::retry::Retry;
 use super::settings::Settings;
 use super::subscriptions::Subscriptions;
-use super::tunnel;
+use super::tls_bridge;
 use super::{Command, Event};
 
 /// Polls granted per tick while the listener lags behind: enough to get a ping out between messages.
@@ -103,7 +103,7 @@ impl Worker {
     async fn attempt(&mut self) -> Option<(Loss, Option<Duration>)> {
         self.generation += 1;
         let tunnel = match self.settings.tls.clone() {
-            Some(tls) => match self.meanwhile(tunnel::open(self.settings.clone(), tls)).await? {
+            Some(tls) => match self.meanwhile(tls_bridge::open(self.settings.clone(), tls)).await? {
                 Ok(tunnel) => Some(tunnel),
                 Err(why) => return Some((Loss::new(why), None)),
             },

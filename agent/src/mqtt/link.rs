@@ -20,7 +20,7 @@ use super::outbox::{Entry, LIBRARY_WINDOW};
 use super::reason::{self, Loss};
 use super::settings::Settings;
 use super::subscriptions::Change;
-use super::tunnel::Tunnel;
+use super::tls_bridge::Tunnel;
 
 pub(super) const ONLINE: &str = "online";
 pub(super) const OFFLINE: &str = "offline";

@@ -34,9 +34,9 @@ pub fn render_csv(review: &Review) -> String {
         if let Some(mark) = &known.mark {
             rows.point("marked", &mark.at).row(&name, &mark.who, &mark.verdict.to_string(), &mark.note);
         }
-        for switching in &known.fallbacks {
+        for switching in &known.stopgaps {
             let name = format!("{} {}", switching.relay, if switching.on { "on" } else { "off" });
-            let row = rows.point("fallback", &switching.at);
+            let row = rows.point("stopgap", &switching.at);
             match &switching.proof {
                 ProofSeen::Proved { after } => {
                     row.lasting(Some(*after)).row(&name, "", "proved", &switching.why)

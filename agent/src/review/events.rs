@@ -82,7 +82,7 @@ impl<'a> Events<'a> {
                     stood: Span::ZERO,
                     acknowledged: Vec::new(),
                     call_out: None,
-                    fallbacks: Vec::new(),
+                    stopgaps: Vec::new(),
                     mark: None,
                 };
                 self.episodes.insert(episode, new);
@@ -169,8 +169,8 @@ impl<'a> Events<'a> {
             Body::Switched { relay, on, episode, attempt, why, .. } => {
                 let switching = Switching { at, relay, on, why, attempt, proof: ProofSeen::Unknown };
                 if let Some(known) = self.episodes.get_mut(&episode) {
-                    self.switchings.insert(seq, (episode, known.fallbacks.len()));
-                    known.fallbacks.push(switching);
+                    self.switchings.insert(seq, (episode, known.stopgaps.len()));
+                    known.stopgaps.push(switching);
                 }
             }
             Body::Withheld { relay, on, why, .. } => {
@@ -324,7 +324,7 @@ impl<'a> Events<'a> {
     fn proof(&mut self, switching: Seq, proof: ProofSeen) {
         let Some((episode, nth)) = self.switchings.get(&switching).copied() else { return };
         self.episode(episode, |known| {
-            if let Some(known) = known.fallbacks.get_mut(nth) {
+            if let Some(known) = known.stopgaps.get_mut(nth) {
                 known.proof = proof;
             }
         });

@@ -138,7 +138,7 @@ pub struct Episode {
     /// Its call-out.
     pub call_out: Option<Seq>,
     /// What the agent switched for it.
-    pub fallbacks: Vec<Switching>,
+    pub stopgaps: Vec<Switching>,
     /// What a person found of it afterwards, if anyone said.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub mark: Option<Mark>,

@@ -199,7 +199,7 @@ fn fortnight() -> Story {
             on: true,
             episode,
             attempt: 1,
-            why: s("the fallback begins"),
+            why: s("the stopgap begins"),
             undo: false,
         },
     );

@@ -151,8 +151,8 @@ impl Page<'_> {
             let note = if mark.note.is_empty() { String::new() } else { format!(": {}", mark.note) };
             self.line(2, &format!("marked as {} by {}{note}", mark.verdict, mark.who));
         }
-        for fallback in &episode.fallbacks {
-            self.fallback(fallback, day);
+        for stopgap in &episode.stopgaps {
+            self.stopgap(stopgap, day);
         }
         let Some(call) = review.call_outs.iter().find(|call| Some(call.call_out) == episode.call_out) else {
             return;
@@ -166,7 +166,7 @@ impl Page<'_> {
         }
     }
 
-    fn fallback(&mut self, switching: &Switching, day: &Stamp) {
+    fn stopgap(&mut self, switching: &Switching, day: &Stamp) {
         let Switching { relay, on, why, attempt, proof, .. } = switching;
         let state = if *on { "on" } else { "off" };
         let again = if *attempt > 1 { format!(", attempt {attempt}") } else { String::new() };

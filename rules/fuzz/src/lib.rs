@@ -11,7 +11,7 @@ use site::surroundings;
 use slackwater_rules::condition::{Condition, LONGEST, Scope, Written};
 use slackwater_rules::plan::{Finding, Plan, Severity, render};
 use slackwater_rules::reading::{Content, Mapping, Value, Word};
-use slackwater_rules::story::Story;
+use slackwater_rules::rehearsal::Story;
 use slackwater_rules::time::{Moment, Now, Span, Wall};
 use slackwater_rules::units::{Scale, Unit};
 use std::sync::LazyLock;

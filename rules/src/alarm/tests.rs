@@ -165,7 +165,7 @@ fn an_episode_ends_when_the_alarm_is_normal_or_put_aside_and_not_before() {
         blind: false,
     };
     for (state, event, after) in everywhere().filter(|(state, ..)| state.is_open()) {
-        let mut life = Life { state, episode: Some(episode.clone()), ..Life::default() };
+        let mut life = AlarmState { state, episode: Some(episode.clone()), ..AlarmState::default() };
         life.happen(event);
         assert_eq!(life.episode.is_some(), after.is_open(), "{state}, {event:?}");
     }
@@ -173,7 +173,7 @@ fn an_episode_ends_when_the_alarm_is_normal_or_put_aside_and_not_before() {
 
 #[test]
 fn no_more_raises_are_remembered_than_chattering_takes() {
-    let mut life = Life::default();
+    let mut life = AlarmState::default();
     for minute in 0..100 {
         life.note_raise(minute, Moment(minute as i64 * 60_000));
         assert!(life.raises.len() <= CHATTER_RAISES);

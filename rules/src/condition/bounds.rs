@@ -2,7 +2,7 @@
 //! was seen in part says that its highest value is at least what was seen; a comparison that
 //! comes out the same for all that is possible is known, and any other is unknown.
 
-use super::{Order, Truth};
+use super::{Comparison, Truth};
 
 /// A number that lies between these two, ends included; infinite where nothing is known.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -57,7 +57,7 @@ impl Bounds {
     }
 }
 
-impl Order {
+impl Comparison {
     /// What the comparison says of all that is possible.
     pub(super) fn holds(self, left: Bounds, right: Bounds) -> Truth {
         let (surely, never) = match self {

@@ -5,7 +5,7 @@
 use super::scale::show;
 use super::scope::Scope;
 use super::{Condition, Days, Test, Written};
-use crate::plan::nearest::did_you_mean;
+use crate::diagnostic::did_you_mean;
 use crate::plan::{At, Finding, Sensor, SensorId};
 use crate::time::Span;
 use crate::units::Quantity;

@@ -2,9 +2,9 @@
 //! may change that. Runs for every reading, so it allocates nothing but what a forecast rests on.
 
 use super::{
-    Bounds, Condition, Foretold, Formula, Memory, Operand, Order, Test, Truth, Verdict, World, clock,
+    Bounds, Comparison, Condition, Foretold, Formula, Memory, Operand, Test, Truth, Verdict, World, clock,
 };
-use crate::forecast::question::{Question, Subject};
+use crate::condition::query::{Question, Subject};
 use crate::plan::{RelayId, SensorId, TankId};
 use crate::reading::Value;
 use crate::time::Moment;
@@ -195,11 +195,11 @@ impl Test {
                 let slack = slack(hold, *dimension);
                 // Outside is what between is not, so a deadband works the other way round.
                 let upright = upright != *outside;
-                let end = |order: Order, end: &Formula| {
+                let end = |order: Comparison, end: &Formula| {
                     let shift = Bounds::exactly(order.relaxed(slack, upright));
                     order.holds(value.bounds(present), end.bounds(present).plus(shift))
                 };
-                let between = end(Order::AtLeast, low).and(end(Order::AtMost, high));
+                let between = end(Comparison::AtLeast, low).and(end(Comparison::AtMost, high));
                 let until = [value, low, high].into_iter().filter_map(|formula| formula.until(present)).min();
                 Verdict { truth: if *outside { between.negated() } else { between }, until }
             }

@@ -3,7 +3,7 @@
 
 use super::evaluate::slack;
 use super::scale::show_of;
-use super::{Condition, Formula, Hold, Order, Present, Test, Truth, Window, World};
+use super::{Comparison, Condition, Formula, Hold, Present, Test, Truth, Window, World};
 use crate::forecast::wording;
 use crate::plan::{Plan, Sensor, SensorId, Sight};
 use crate::reading::Value;
@@ -300,7 +300,7 @@ impl<W: World> Told<'_, W> {
     fn distance(
         &self,
         left: &Formula,
-        order: Order,
+        order: Comparison,
         right: &Formula,
         of: Dimension,
         upright: bool,
@@ -337,8 +337,10 @@ impl<W: World> Told<'_, W> {
             return self.missing(&[value, ends[0], ends[1]]);
         };
         let slack = slack(self.hold, of);
-        let (low, high) =
-            (low + Order::AtLeast.relaxed(slack, upright), high + Order::AtMost.relaxed(slack, upright));
+        let (low, high) = (
+            low + Comparison::AtLeast.relaxed(slack, upright),
+            high + Comparison::AtMost.relaxed(slack, upright),
+        );
         let held = if slack == 0.0 { "" } else { " that the deadband holds" };
         let like = [value, ends[0], ends[1]].into_iter().find_map(|formula| self.like(formula));
         let gap = |by: f64| show_of(value, by, of.difference(), like);

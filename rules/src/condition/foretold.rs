@@ -3,14 +3,14 @@
 //! whose tank has no thermometer is a mistake of the rule file and not a silence.
 
 use super::check::{Checker, Part};
-use super::cursor::{Amount, Parsed, Parser};
+use super::lexer::Token;
+use super::parser::{Amount, Parsed, Parser};
 use super::term::{Term, Typed, constant, decided};
-use super::token::Token;
-use super::{Foretold, Order, Test, Written};
-use crate::forecast::question::{Holding, Question, Sign, Subject, Supposing};
+use super::{Comparison, Foretold, Test, Written};
+use crate::condition::query::{Holding, Question, Subject, Symptom, WhatIf};
+use crate::diagnostic::did_you_mean;
 use crate::forecast::thermal::{Heater, Side};
 use crate::forecast::wording::HORIZON_H;
-use crate::plan::nearest::did_you_mean;
 use crate::plan::{At, Battery, BatteryId, Finding, SensorId, Tank, TankId};
 use crate::time::Span;
 use crate::units::{Dimension, Quantity};
@@ -20,7 +20,7 @@ use std::fmt;
 #[derive(Clone, Debug, PartialEq)]
 pub enum WrittenSubject {
     /// `lagoon-temp < 22 degC`
-    Water(At<String>, Order, Amount),
+    Water(At<String>, Comparison, Amount),
     /// `oxygen of lagoon < 2.3 mg/L`
     Oxygen(At<String>, Amount),
     /// `ups is empty`
@@ -93,7 +93,7 @@ impl Parser<'_> {
             let tank = self.word("a tank's name")?;
             let place = self.span();
             return match self.take_order() {
-                Some(Order::Less) => {
+                Some(Comparison::Less) => {
                     Ok(WrittenSubject::Oxygen(tank, self.quantity("a limit such as `2.3 mg/L`")?))
                 }
                 Some(other) => {
@@ -230,8 +230,8 @@ impl<'s> Checker<'s> {
     }
 
     /// What is supposed, if it goes together and means something for the subject.
-    fn supposing(&mut self, whole: &Part, subject: &WrittenSubject, all: &[Supposed]) -> Option<Supposing> {
-        let mut found = Supposing::default();
+    fn supposing(&mut self, whole: &Part, subject: &WrittenSubject, all: &[Supposed]) -> Option<WhatIf> {
+        let mut found = WhatIf::default();
         for supposed in all {
             let fits = match (subject, supposed) {
                 (_, Supposed::NoPower) => true,
@@ -270,7 +270,7 @@ impl<'s> Checker<'s> {
         &mut self,
         whole: &Part,
         name: &At<String>,
-        order: Order,
+        order: Comparison,
         limit: &Part,
     ) -> Option<(SensorId, Side, f64)> {
         let written = Part::new(Written::Name(name.it.clone()), name.span.clone());
@@ -292,8 +292,8 @@ impl<'s> Checker<'s> {
             return self.pointless(whole, always, &typed, &constant(base, &typed));
         }
         let side = match order {
-            Order::Less | Order::AtMost => Side::Below,
-            Order::Greater | Order::AtLeast => Side::Above,
+            Comparison::Less | Comparison::AtMost => Side::Below,
+            Comparison::Greater | Comparison::AtLeast => Side::Above,
         };
         Some((id, side, base))
     }
@@ -312,8 +312,8 @@ impl<'s> Checker<'s> {
 
     pub(super) fn shows(&mut self, subject: &Part, word: &At<String>) -> Option<Test> {
         let (tank, found) = self.tank_said(subject, "shows …")?;
-        let Some((_, sign)) = Sign::ALL.into_iter().find(|(name, _)| *name == word.it) else {
-            let names = || Sign::ALL.iter().map(|(name, _)| *name);
+        let Some((_, sign)) = Symptom::ALL.into_iter().find(|(name, _)| *name == word.it) else {
+            let names = || Symptom::ALL.iter().map(|(name, _)| *name);
             let help = did_you_mean(&word.it, names()).unwrap_or_else(|| {
                 format!("known: {}", names().map(|name| format!("`{name}`")).collect::<Vec<_>>().join(", "))
             });
@@ -324,13 +324,13 @@ impl<'s> Checker<'s> {
         let Some(water) = gear.water else { return self.lacks_water(&subject.span, found) };
         let mut rests_on = vec![water];
         match sign {
-            Sign::Parted => match gear.sump {
+            Symptom::Parted => match gear.sump {
                 Some(sump) => rests_on.push(sump),
                 None => {
                     return self.lacks(&subject.span, found, "second thermometer", "`sump = \"sump-temp\"`");
                 }
             },
-            Sign::Fault(_) => {
+            Symptom::Fault(_) => {
                 let shown: Vec<_> =
                     gear.heaters.iter().flatten().filter_map(|heater| heater.sensor).collect();
                 if shown.is_empty() && !gear.unheated {

@@ -4,11 +4,13 @@
 //! restart begins with nothing known, but for what the windows are told of the time before.
 
 use super::evaluate::Present;
-use super::past::{Order, Past};
+mod truths;
+
 use super::window::{Kept, bytes};
 use super::{Condition, Formula, Operand, Test, Truth, Window, World};
 use crate::reading::Value;
 use crate::time::{Moment, Span};
+use truths::{Sequence, TruthHistory};
 
 /// The past, as far as one condition needs it.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -19,16 +21,16 @@ pub struct Memory {
 #[derive(Clone, Debug, PartialEq)]
 enum Slot {
     Window(Kept),
-    Past(Past),
-    Order(Order),
+    Truths(TruthHistory),
+    Sequence(Sequence),
 }
 
 /// A place of a condition that looks back.
 #[derive(Clone, Copy)]
 enum Lookback<'c> {
     Window(&'c Window),
-    Past(&'c Condition),
-    Order(&'c Condition, &'c Condition, Span),
+    Truths(&'c Condition),
+    Sequence(&'c Condition, &'c Condition, Span),
 }
 
 impl Memory {
@@ -45,8 +47,8 @@ impl Memory {
             if slot == slots.len() {
                 slots.push(match lookback {
                     Lookback::Window(window) => Slot::Window(Kept::new(window, since)),
-                    Lookback::Past(_) => Slot::Past(Past::new(now)),
-                    Lookback::Order(..) => Slot::Order(Order::new(now)),
+                    Lookback::Truths(_) => Slot::Truths(TruthHistory::new(now)),
+                    Lookback::Sequence(..) => Slot::Sequence(Sequence::new(now)),
                 });
             }
         });
@@ -67,13 +69,13 @@ impl Memory {
             (Some(Slot::Window(kept)), Lookback::Window(window)) => {
                 kept.feed(operand(&window.of, &present), now);
             }
-            (Some(Slot::Past(past)), Lookback::Past(what)) => {
+            (Some(Slot::Truths(past)), Lookback::Truths(what)) => {
                 past.see(truth(what), now);
             }
-            (Some(Slot::Order(order)), Lookback::Order(first, second, within)) => {
+            (Some(Slot::Sequence(order)), Lookback::Sequence(first, second, within)) => {
                 order.see(truth(first), truth(second), within, now);
             }
-            (Some(Slot::Window(_) | Slot::Past(_) | Slot::Order(_)) | None, _) => {}
+            (Some(Slot::Window(_) | Slot::Truths(_) | Slot::Sequence(_)) | None, _) => {}
         });
     }
 
@@ -92,21 +94,21 @@ impl Memory {
     pub(super) fn window(&self, slot: usize) -> Option<&Kept> {
         match self.slots.get(slot)? {
             Slot::Window(kept) => Some(kept),
-            Slot::Past(_) | Slot::Order(_) => None,
+            Slot::Truths(_) | Slot::Sequence(_) => None,
         }
     }
 
-    pub(super) fn past(&self, slot: usize) -> Option<&Past> {
+    pub(super) fn past(&self, slot: usize) -> Option<&TruthHistory> {
         match self.slots.get(slot)? {
-            Slot::Past(past) => Some(past),
-            Slot::Window(_) | Slot::Order(_) => None,
+            Slot::Truths(past) => Some(past),
+            Slot::Window(_) | Slot::Sequence(_) => None,
         }
     }
 
-    pub(super) fn order(&self, slot: usize) -> Option<&Order> {
+    pub(super) fn order(&self, slot: usize) -> Option<&Sequence> {
         match self.slots.get(slot)? {
-            Slot::Order(order) => Some(order),
-            Slot::Window(_) | Slot::Past(_) => None,
+            Slot::Sequence(order) => Some(order),
+            Slot::Window(_) | Slot::Truths(_) => None,
         }
     }
 }
@@ -176,10 +178,10 @@ impl Condition {
                     high.windows(each);
                 }
                 Test::HasBeen { slot, what, .. } | Test::After { slot, what, .. } => {
-                    each(*slot, Lookback::Past(what));
+                    each(*slot, Lookback::Truths(what));
                 }
                 Test::Then { slot, first, second, within } => {
-                    each(*slot, Lookback::Order(first, second, *within));
+                    each(*slot, Lookback::Sequence(first, second, *within));
                 }
                 Test::Is(..)
                 | Test::Silent(..)

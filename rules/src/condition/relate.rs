@@ -3,12 +3,18 @@
 
 use super::check::{Checker, Part};
 use super::term::{Term, Typed, constant, decided};
-use super::{Aggregate, Formula, Order, Test, Written};
+use super::{Aggregate, Comparison, Formula, Test, Written};
 use crate::plan::Finding;
 use crate::units::Dimension;
 
 impl<'s> Checker<'s> {
-    pub(super) fn compare(&mut self, whole: &Part, left: &Part, order: Order, right: &Part) -> Option<Test> {
+    pub(super) fn compare(
+        &mut self,
+        whole: &Part,
+        left: &Part,
+        order: Comparison,
+        right: &Part,
+    ) -> Option<Test> {
         let (first, second) = (self.term(left), self.term(right));
         let (first, second) = self.alike(whole, (left, first?), (right, second?))?;
         if let (Some(low), Some(high)) = (first.range, second.range)
@@ -76,8 +82,8 @@ impl<'s> Checker<'s> {
             return self.note(Finding::error(whole.span.clone(), title, "the first is not below the second"));
         }
         if let (Some(value_range), Some(low), Some(high)) = (value.range, first.range, second.range) {
-            let above = decided(Order::AtLeast, value_range, low);
-            let below = decided(Order::AtMost, value_range, high);
+            let above = decided(Comparison::AtLeast, value_range, low);
+            let below = decided(Comparison::AtMost, value_range, high);
             let within = match (above, below) {
                 (Some(false), _) | (_, Some(false)) => Some(false),
                 (Some(true), Some(true)) => Some(true),
@@ -119,8 +125,12 @@ impl<'s> Checker<'s> {
         let dimension = window.dimension;
         let left = window.formula;
         Some(match rises {
-            true => Test::Compare { left, order: Order::Greater, right: Formula::Constant(base), dimension },
-            false => Test::Compare { left, order: Order::Less, right: Formula::Constant(-base), dimension },
+            true => {
+                Test::Compare { left, order: Comparison::Greater, right: Formula::Constant(base), dimension }
+            }
+            false => {
+                Test::Compare { left, order: Comparison::Less, right: Formula::Constant(-base), dimension }
+            }
         })
     }
 
@@ -173,7 +183,7 @@ impl<'s> Checker<'s> {
             };
             Formula::Sum(Box::new(past.formula), Box::new(Formula::Constant(sign * base)))
         };
-        let order = if above { Order::AtLeast } else { Order::AtMost };
+        let order = if above { Comparison::AtLeast } else { Comparison::AtMost };
         Some(Test::Compare { left: value.formula, order, right, dimension })
     }
 }

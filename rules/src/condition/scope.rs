@@ -3,7 +3,7 @@
 //! is let pass, since that is reported at its own place.
 
 use super::check::Checker;
-use crate::plan::nearest::did_you_mean;
+use crate::diagnostic::did_you_mean;
 use crate::plan::{At, Battery, BatteryId, Finding, Plan, RelayId, Sensor, SensorId, Tank, TankId};
 use std::collections::BTreeMap;
 use std::ops::Range;

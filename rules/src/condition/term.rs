@@ -3,9 +3,9 @@
 //! side says whether a point of the scale is meant or a difference.
 
 use super::check::{Checker, Part, words};
-use super::lookback::Past;
 use super::scale::{scale, show_of};
-use super::{Formula, Order, Written};
+use super::window::CheckedWindow;
+use super::{Comparison, Formula, Written};
 use crate::plan::{Finding, Sensor};
 use crate::units::{Dimension, Quantity, Unit, near_unit};
 
@@ -63,7 +63,7 @@ impl<'s> Checker<'s> {
             }
             Written::Aggregate { what, of, over, lag } => {
                 let past = self.window(written, *what, of, over, lag.as_deref())?;
-                let Past { formula, dimension, range, like, .. } = past;
+                let CheckedWindow { formula, dimension, range, like, .. } = past;
                 Some(Term::Typed(Typed { formula, dimension, range, like }))
             }
             Written::Sum(left, right) => {
@@ -192,15 +192,15 @@ pub(super) fn constant<'s>(base: f64, other: &Typed<'s>) -> Typed<'s> {
 }
 
 /// What the comparison says for every value in the ranges, if it says the same for all.
-pub(super) fn decided(order: Order, left: (f64, f64), right: (f64, f64)) -> Option<bool> {
+pub(super) fn decided(order: Comparison, left: (f64, f64), right: (f64, f64)) -> Option<bool> {
     match order {
-        Order::Less if left.1 < right.0 => Some(true),
-        Order::Less if left.0 >= right.1 => Some(false),
-        Order::AtMost if left.1 <= right.0 => Some(true),
-        Order::AtMost if left.0 > right.1 => Some(false),
-        Order::Less | Order::AtMost => None,
-        Order::Greater => decided(Order::Less, right, left),
-        Order::AtLeast => decided(Order::AtMost, right, left),
+        Comparison::Less if left.1 < right.0 => Some(true),
+        Comparison::Less if left.0 >= right.1 => Some(false),
+        Comparison::AtMost if left.1 <= right.0 => Some(true),
+        Comparison::AtMost if left.0 > right.1 => Some(false),
+        Comparison::Less | Comparison::AtMost => None,
+        Comparison::Greater => decided(Comparison::Less, right, left),
+        Comparison::AtLeast => decided(Comparison::AtMost, right, left),
     }
 }
 

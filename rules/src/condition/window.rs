@@ -6,6 +6,10 @@
 //! What a step function says is exact over that stretch: a value counts from the moment it was
 //! seen until the next one, or until it went stale.
 
+mod checking;
+
+pub(super) use checking::CheckedWindow;
+
 use super::{Aggregate, Bounds, Operand, Window};
 use crate::time::{Moment, Span};
 use std::collections::VecDeque;

@@ -2,12 +2,12 @@
 //! running engine comes here with the record it has just made, a restart with those of the
 //! journal. A record about something that the plan no longer has changes nothing.
 
-use super::{Engine, Silence, Spell};
+use super::{Engine, Silence, WorkPeriod};
 use crate::alarm::{Aside, Episode, Event};
 use crate::callout::{Call, Fate, Member, Phase, Sent};
-use crate::fallback::{Order, Proof, Run, Stage};
 use crate::plan::{AlarmId, RelayId, TankId, Target};
 use crate::record::{Body, Outcome, Purpose, Record, Seq};
+use crate::stopgap::{Command, Proof, Run, Stage};
 use crate::time::{Moment, Span};
 
 impl Engine {
@@ -143,7 +143,7 @@ impl Engine {
 
             Body::WorkBegan { tank, work, length, by } => {
                 let Some(tank) = self.tank(tank) else { return };
-                let spell = Spell { seq, work: work.clone(), until: at + *length, by: by.clone() };
+                let spell = WorkPeriod { seq, work: work.clone(), until: at + *length, by: by.clone() };
                 self.works.insert(tank, spell);
             }
             Body::WorkEnded { tank, .. } => {
@@ -165,7 +165,8 @@ impl Engine {
                     Some(_) => Proof::Awaited,
                     None => Proof::Undeclared,
                 };
-                let order = Order { on: *on, switching: seq, at, attempt: *attempt, why: why.clone(), proof };
+                let order =
+                    Command { on: *on, switching: seq, at, attempt: *attempt, why: why.clone(), proof };
                 self.note_switching(relay, *episode, order, *undo);
             }
             Body::Withheld { relay, on, episode, why } => {
@@ -236,7 +237,7 @@ impl Engine {
         }
     }
 
-    fn change_life(&mut self, alarm: &str, change: impl FnOnce(&mut crate::alarm::Life)) {
+    fn change_life(&mut self, alarm: &str, change: impl FnOnce(&mut crate::alarm::AlarmState)) {
         if let Some(id) = self.alarm(alarm) {
             change(&mut self.lives[id.index()]);
         }
@@ -340,7 +341,7 @@ impl Engine {
 
     /// A restart may find the repeat or the undoing of a run whose beginning lies before its
     /// horizon: that is no run of its own.
-    fn note_switching(&mut self, relay: RelayId, episode: Seq, order: Order, undo: bool) {
+    fn note_switching(&mut self, relay: RelayId, episode: Seq, order: Command, undo: bool) {
         let known = self.runs.get_mut(&relay);
         match (undo, order.attempt) {
             (false, 1) => {
@@ -388,11 +389,11 @@ impl Engine {
 
     /// What only held is wanted again by the alarm.
     fn end_hold(&mut self, alarm: AlarmId, at: Moment) {
-        let Some(fallback) = self.plan.alarm(alarm).fallback else { return };
-        let safe = self.plan.relays[fallback.relay.index()].safe;
-        let Some(run) = self.runs.get_mut(&fallback.relay) else { return };
+        let Some(stopgap) = self.plan.alarm(alarm).stopgap else { return };
+        let safe = self.plan.relays[stopgap.relay.index()].safe;
+        let Some(run) = self.runs.get_mut(&stopgap.relay) else { return };
         if let Stage::Held { order, .. } = &run.stage
-            && order.on == fallback.on
+            && order.on == stopgap.on
         {
             // A longest run bounds what has to be undone, over all holds; what is left as it is
             // begins anew.

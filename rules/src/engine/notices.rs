@@ -4,8 +4,8 @@
 //! fails. All of it goes by the calendar, and waits for a trusted clock.
 
 use super::Engine;
-use super::drilling::{Drills, Told};
-use crate::plan::{Absence, ChannelKind, Contact, Target, reach};
+use super::test_pages::{Drills, Told};
+use crate::plan::{Absence, ChannelKind, Contact, Target, coverage};
 use crate::record::{About, Drilled, Seq, Stage};
 use crate::time::{Moment, Span};
 use jiff::ToSpan;
@@ -234,7 +234,7 @@ impl Engine {
             .filter(|callout| callout.steps.iter().any(|step| step.to.iter().any(theirs)));
         let mut lines = Vec::new();
         for callout in concerned {
-            let open = reach::while_away(callout, &self.plan.directory, absence.first, absence.last);
+            let open = coverage::while_away(callout, &self.plan.directory, absence.first, absence.last);
             lines.extend(open.into_iter().map(|open| format!("By {} {open}.", callout.name)));
         }
         if lines.is_empty() {

@@ -23,7 +23,7 @@ pub enum DeadlineReason {
     Work(TankId),
     /// A relay's proof is due.
     Proof(RelayId),
-    /// A fallback has run for its longest.
+    /// A stopgap has run for its longest.
     Longest(RelayId),
     /// What a relay waits for may have come: a pause or a hold is over.
     Wait(RelayId),

@@ -1,15 +1,15 @@
 //! What the engine knows, for people: everything `status` shows, and the reasons that
 //! `explain` gives. Looking changes nothing.
 
-use super::drilling::DrillsView;
+use super::test_pages::DrillsView;
 use super::{DeadlineReason, Engine};
 use crate::alarm::Priority;
 use crate::callout::{Fate, Phase};
 use crate::condition::{Condition, Present};
-use crate::fallback::on_off;
 use crate::plan::{AlarmId, RelayId, SensorId};
 use crate::reading::{Content, Mapping, Value};
 use crate::record::{Estimated, Outcome, Purpose, Seq};
+use crate::stopgap::on_off;
 use crate::time::{Now, Span, Wall};
 use serde::Serialize;
 
@@ -191,7 +191,7 @@ impl Engine {
         let plan = self.plan.alarm(id);
         let life = &self.lives[id.index()];
         let hold = plan.deadband.filter(|_| life.state.is_standing());
-        let world = super::sensing::Sensed { now, ..self.world() };
+        let world = super::sensors::Sensed { now, ..self.world() };
         let recall = &self.recalls[id.index()];
         let tree = |condition: &Condition, memory, hold| {
             let reasons =
@@ -249,14 +249,14 @@ impl Engine {
                 false => format!("it is raised once the condition has been true for {}", plan.on_delay),
             });
         }
-        if let Some(fallback) = plan.fallback {
-            let relay = &self.plan.relays[fallback.relay.index()];
-            let run = self.runs.get(&fallback.relay);
+        if let Some(stopgap) = plan.stopgap {
+            let relay = &self.plan.relays[stopgap.relay.index()];
+            let run = self.runs.get(&stopgap.relay);
             let state = run.map_or_else(
-                || format!("switched {} when the alarm is raised", on_off(fallback.on)),
+                || format!("switched {} when the alarm is raised", on_off(stopgap.on)),
                 |run| run.words(relay),
             );
-            lines.push(format!("fallback {}: {state}", relay.name));
+            lines.push(format!("stopgap {}: {state}", relay.name));
         }
         lines
     }

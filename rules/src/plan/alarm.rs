@@ -2,11 +2,11 @@
 //! adds for lost sight are known only when all of these have been read.
 
 use super::context::{Context, Relays};
-use super::finding::{At, Finding};
 use super::read::{Item, Notes, Table};
-use super::{Alarm, CalloutId, Fallback, HEALTH, hazard, relay};
+use super::{Alarm, CalloutId, HEALTH, Stopgap, hazard, relay};
 use crate::alarm::Priority;
 use crate::condition::{Condition, Scope};
+use crate::diagnostic::{At, Finding};
 use crate::time::Span;
 use crate::units::Dimension;
 use toml::de::DeTable;
@@ -91,8 +91,8 @@ fn own(
     let response = table.get("response").and_then(|item| context.response(item));
     let callout = callout(&table, context);
     let consequence_of = table.get("consequence-of").and_then(Item::texts);
-    let fallback =
-        table.get("fallback").and_then(Item::table).and_then(|table| fallback(table, context, relays));
+    let stopgap =
+        table.get("stopgap").and_then(Item::table).and_then(|table| stopgap(table, context, relays));
     table.finish();
     let alarm = Alarm {
         name: name.it.clone(),
@@ -111,7 +111,7 @@ fn own(
         time_to_respond,
         callout,
         consequence_of: Vec::new(),
-        fallback,
+        stopgap,
         hazard: None,
         sight: None,
         watched: None,
@@ -155,18 +155,18 @@ pub(super) fn callout(table: &Table<'_>, context: &Context<'_>) -> Option<Callou
     }
 }
 
-fn fallback(table: Table<'_>, context: &Context<'_>, relays: &Relays) -> Option<Fallback> {
+fn stopgap(table: Table<'_>, context: &Context<'_>, relays: &Relays) -> Option<Stopgap> {
     let named = table.need("relay", "\"air-pump\"").and_then(Item::text);
     let named = named.and_then(|name| context.relay(&name));
     let state = table.need("state", "\"off\"");
     let on = state.and_then(|item| item.one_of(&[("on", true), ("off", false)]));
     table.finish();
-    let fallback = Fallback { relay: named?, on: on? };
+    let stopgap = Stopgap { relay: named?, on: on? };
     // A relay that is wrong itself is reported at its own place.
-    let switched = relays.get(fallback.relay.index())?.as_ref()?;
-    let Some(adds) = relay::adds(switched.moves).filter(|_| fallback.on) else { return Some(fallback) };
+    let switched = relays.get(stopgap.relay.index())?.as_ref()?;
+    let Some(adds) = relay::adds(switched.moves).filter(|_| stopgap.on) else { return Some(stopgap) };
     let title = "the watch never adds heat, water or light on its own";
     let help =
-        "a fallback may switch it off; only a relay with `moves = \"air\"` may be switched on".to_owned();
+        "a stopgap may switch it off; only a relay with `moves = \"air\"` may be switched on".to_owned();
     state?.wrong(title, format!("`{}` adds {adds}", switched.name), Some(help))
 }

@@ -2,10 +2,10 @@
 //! that leaves hours of the day with nobody to reach is a warning that names them.
 
 use super::context::Context;
-use super::finding::{At, Finding};
-use super::nearest::did_you_mean;
 use super::read::{Item, Table, listed};
-use super::{Callout, ChannelKind, Hours, Step, Target, reach};
+use super::{Callout, ChannelKind, Hours, Step, Target, coverage};
+use crate::diagnostic::did_you_mean;
+use crate::diagnostic::{At, Finding};
 use crate::time::Span;
 use jiff::civil::Time;
 
@@ -43,7 +43,7 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &Context<'_>) -
     if context.errors() > before {
         return None;
     }
-    let warnings = reach::unreached(&callout, &context.around.directory, context.around.today);
+    let warnings = coverage::unreached(&callout, &context.around.directory, context.around.today);
     let warn = |text| Finding::warning(place.clone(), text, "nobody in these steps can be called then");
     context.notes.borrow_mut().extend(warnings.into_iter().map(warn));
     Some(callout)

@@ -4,16 +4,16 @@
 
 use super::alarm::Read;
 use super::context::{Context, Index, Relays};
-use super::finding::{At, Finding, Severity, render};
-use super::gear::{self, Parts};
-use super::nearest::did_you_mean;
+use super::equipment::{self, Parts};
 use super::rationalise::{self, Places};
 use super::read::{Item, Notes, Table};
 use super::{
-    AlarmId, Directory, HEALTH, Plan, Sensor, TankId, alarm, callout, drill, health, relay, sensor, sight,
-    tank, watched,
+    AlarmId, Directory, HEALTH, Plan, Sensor, TankId, alarm, callout, drill, health, loss_alarms, relay,
+    sensor, tank, watched,
 };
 use crate::condition::Scope;
+use crate::diagnostic::did_you_mean;
+use crate::diagnostic::{At, Finding, Severity, render};
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use toml::de::DeTable;
@@ -133,7 +133,7 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
     let parts = Parts { context: &context, sensors: &sensors };
     let site = tank::site(site, &parts);
     let batteries: Option<Vec<_>> =
-        batteries.into_iter().map(|(name, table)| gear::battery(&name, table, &parts)).collect();
+        batteries.into_iter().map(|(name, table)| equipment::battery(&name, table, &parts)).collect();
     let batteries = batteries.unwrap_or_default();
     let tanks: Vec<_> = (0..)
         .map(TankId)
@@ -162,7 +162,7 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
         .map(|(name, table)| alarm::read(&name, table, &context, &scope, &relays))
         .collect();
     let own_places: Vec<_> = alarms.iter().flatten().map(|read| read.place.clone()).collect();
-    let sight = sight::rules(sight, &context);
+    let sight = loss_alarms::rules(sight, &context);
     let health = health::rules(health, &context);
 
     Index::of("watched", "watched site", &watched);
@@ -182,7 +182,7 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
     let whole_sensors = whole_sensors.map(|own| own.into_iter().chain(theirs).collect::<Vec<_>>());
     if let Some(sensors) = &whole_sensors {
         let all: Vec<&Read> = whole_alarms.iter().chain(&added).collect();
-        let blind = sight::alarms(&sight, &all, sensors, &tanks);
+        let blind = loss_alarms::alarms(&sight, &all, sensors, &tanks);
         added.extend(blind);
     }
     let all = whole_alarms.iter().chain(&added);

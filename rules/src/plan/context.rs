@@ -2,12 +2,12 @@
 //! things behind them are right or not, so that a wrong sensor is reported once and not again
 //! by everything that uses it.
 
-use super::finding::{At, Finding, Severity};
-use super::nearest::did_you_mean;
 use super::read::{Item, Notes, Table, listed};
 use super::{Relay, RelayId, Surroundings, TankId};
 use crate::card;
 use crate::condition::{Condition, Scope, is_name};
+use crate::diagnostic::did_you_mean;
+use crate::diagnostic::{At, Finding, Severity};
 use std::cell::Cell;
 use std::collections::BTreeMap;
 

@@ -1,7 +1,7 @@
 //! Findings for programs: the form in which `check --json` prints them, made for editors. It is
 //! a form of its own, versioned, and changes only by what is added.
 
-use super::finding::{Finding, Severity, within};
+use crate::diagnostic::{Finding, Severity, within};
 use serde::Serialize;
 use std::ops::Range;
 

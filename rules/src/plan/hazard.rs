@@ -4,10 +4,10 @@
 
 use super::Sensor;
 use super::context::Context;
-use super::finding::Finding;
-use super::nearest::did_you_mean;
 use super::read::{Item, Table, listed};
 use crate::condition::{Scope, is_word};
+use crate::diagnostic::Finding;
+use crate::diagnostic::did_you_mean;
 use crate::hazard::{self, Hazard, Piece, Role, Setting};
 use crate::units::Quantity;
 use std::collections::BTreeMap;

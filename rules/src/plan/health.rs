@@ -119,7 +119,7 @@ fn build(rules: &Rules, part: Part, callout: Option<CalloutId>) -> Read {
         time_to_respond: None,
         callout,
         consequence_of: Vec::new(),
-        fallback: None,
+        stopgap: None,
         hazard: None,
         sight: Some(Sight::Part(part)),
         watched: None,

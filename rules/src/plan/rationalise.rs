@@ -2,12 +2,12 @@
 //! standards ask of every alarm before it may ring (rationalisation). All are warnings; each
 //! names what would make it better.
 
-use super::finding::Finding;
 use super::measure::Kind;
 use super::read::listed;
 use super::{Alarm, Battery, Plan, Sensor, SensorId};
 use crate::alarm::Priority;
-use crate::condition::{Condition, Formula, Order, Test};
+use crate::condition::{Comparison, Condition, Formula, Test};
+use crate::diagnostic::Finding;
 use crate::time::Span;
 use std::collections::BTreeSet;
 use std::ops::Range;
@@ -66,13 +66,13 @@ fn unsaid(alarm: &Alarm, place: &Range<usize>) -> Option<Finding> {
     Some(Finding::warning(place.clone(), title, label).help(help))
 }
 
-/// A fallback without proof becomes a page, if there is anybody to page.
+/// A stopgap without proof becomes a page, if there is anybody to page.
 fn unproved_to_nobody(plan: &Plan, alarm: &Alarm, place: &Range<usize>) -> Option<Finding> {
-    let fallback = alarm.fallback.filter(|_| alarm.callout.is_none())?;
-    let relay = &plan.relays[fallback.relay.index()].name;
+    let stopgap = alarm.stopgap.filter(|_| alarm.callout.is_none())?;
+    let relay = &plan.relays[stopgap.relay.index()].name;
     let title = format!("nobody is told if `{relay}` does not obey `{}`", alarm.name);
-    let help = "a fallback buys time for a person: give the alarm a call-out";
-    Some(Finding::warning(place.clone(), title, "has a fallback and no call-out").help(help))
+    let help = "a stopgap buys time for a person: give the alarm a call-out";
+    Some(Finding::warning(place.clone(), title, "has a stopgap and no call-out").help(help))
 }
 
 fn too_late(alarm: &Alarm, place: &Range<usize>) -> Option<Finding> {
@@ -105,13 +105,13 @@ fn never_returns(plan: &Plan, alarm: &Alarm, place: &Range<usize>) -> Option<Fin
             let Some((low, high)) = sensor.plausible else { return false };
             let of = sensor.scale.unit.dimension.difference() == dimension;
             of && match order {
-                Order::Less | Order::AtMost => limit + deadband > high,
-                Order::Greater | Order::AtLeast => limit - deadband < low,
+                Comparison::Less | Comparison::AtMost => limit + deadband > high,
+                Comparison::Greater | Comparison::AtLeast => limit - deadband < low,
             }
         })?;
     let back = match order {
-        Order::Less | Order::AtMost => limit + deadband,
-        Order::Greater | Order::AtLeast => limit - deadband,
+        Comparison::Less | Comparison::AtMost => limit + deadband,
+        Comparison::Greater | Comparison::AtLeast => limit - deadband,
     };
     let title = format!("`{}` would never return to normal", alarm.name);
     let label = format!(
@@ -142,7 +142,7 @@ fn unlikely(plan: &Plan, alarm: &Alarm, place: &Range<usize>) -> Option<Finding>
 }
 
 /// Each sensor that is compared with a constant, by itself.
-fn limits<'p>(plan: &'p Plan, condition: &Condition) -> Vec<(&'p Sensor, Order, f64)> {
+fn limits<'p>(plan: &'p Plan, condition: &Condition) -> Vec<(&'p Sensor, Comparison, f64)> {
     let mut found = Vec::new();
     let mut add = |id: SensorId, order, limit| found.push((plan.sensor(id), order, limit));
     condition.visit(&mut |test| match test {
@@ -151,10 +151,10 @@ fn limits<'p>(plan: &'p Plan, condition: &Condition) -> Vec<(&'p Sensor, Order, 
         }
         Test::Compare { left: Formula::Constant(limit), order, right: Formula::Sensor(id), .. } => {
             let turned = match order {
-                Order::Less => Order::Greater,
-                Order::AtMost => Order::AtLeast,
-                Order::Greater => Order::Less,
-                Order::AtLeast => Order::AtMost,
+                Comparison::Less => Comparison::Greater,
+                Comparison::AtMost => Comparison::AtLeast,
+                Comparison::Greater => Comparison::Less,
+                Comparison::AtLeast => Comparison::AtMost,
             };
             add(*id, turned, *limit);
         }
@@ -165,8 +165,8 @@ fn limits<'p>(plan: &'p Plan, condition: &Condition) -> Vec<(&'p Sensor, Order, 
             outside: true,
             ..
         } => {
-            add(*id, Order::Less, *low);
-            add(*id, Order::Greater, *high);
+            add(*id, Comparison::Less, *low);
+            add(*id, Comparison::Greater, *high);
         }
         _ => {}
     });

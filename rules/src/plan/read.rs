@@ -2,8 +2,8 @@
 //! keys it may have, by type; what is wrong is noted with its place and comes back as nothing,
 //! so that one mistake hides no other. What nobody asked for is an unknown key.
 
-use super::finding::{At, Finding};
-use super::nearest::did_you_mean;
+use crate::diagnostic::did_you_mean;
+use crate::diagnostic::{At, Finding};
 use crate::time::Span;
 use crate::units::{Dimension, Quantity, QuantityError, UNITS, Unit, near_unit};
 use std::cell::{Cell, RefCell};
@@ -16,6 +16,9 @@ pub(super) type Notes = RefCell<Vec<Finding>>;
 
 /// Longer than any delay that means something to a tank.
 const LONGEST: Span = Span::hours(366 * 24);
+
+/// Keys that were called otherwise: the old name, the new one.
+const RENAMED: [(&str, &str); 1] = [("fallback", "stopgap")];
 
 /// One value, and by which name people know it.
 #[derive(Clone, Copy)]
@@ -158,7 +161,9 @@ impl<'t> Table<'t> {
         let asked = self.asked.borrow();
         for entry in self.entries.iter().filter(|entry| !entry.asked.get()) {
             let free = asked.iter().map(String::as_str).filter(|key| !self.has(key));
-            let help = did_you_mean(entry.key.it, free).unwrap_or_else(|| {
+            let renamed = RENAMED.iter().find(|(before, _)| *before == entry.key.it);
+            let renamed = renamed.map(|(_, now)| format!("this key is called `{now}` now"));
+            let help = renamed.or_else(|| did_you_mean(entry.key.it, free)).unwrap_or_else(|| {
                 let asked: Vec<&str> = asked.iter().map(String::as_str).collect();
                 format!("known here are {}", listed(&asked))
             });

@@ -3,11 +3,11 @@
 //! that is refused here with the reason.
 
 use super::context::Context;
-use super::finding::{At, Finding};
 use super::read::{Item, Table};
 use super::sensor::topic;
-use super::{Alarm, Hold, Moves, Proof, Relay};
+use super::{Adds, Alarm, Hold, ProofRule, Relay};
 use crate::condition::{Condition, Scope};
+use crate::diagnostic::{At, Finding};
 use crate::time::Span;
 use crate::units::Quantity;
 use std::ops::Range;
@@ -29,8 +29,7 @@ pub(super) fn read(
         .need("command", "{ topic = \"room2/airpump/set\", on = \"on\", off = \"off\" }")
         .and_then(Item::table)
         .and_then(command);
-    let choices =
-        [("air", Moves::Air), ("heat", Moves::Heat), ("water", Moves::Water), ("light", Moves::Light)];
+    let choices = [("air", Adds::Air), ("heat", Adds::Heat), ("water", Adds::Water), ("light", Adds::Light)];
     let moves = table.need("moves", "\"air\"").and_then(|item| item.one_of(&choices));
     let written = table.get("proof");
     let proof = written.and_then(|item| proof(item, context, scope));
@@ -67,16 +66,16 @@ pub(super) fn read(
 }
 
 /// What a relay adds that no agent may add.
-pub(super) fn adds(moves: Moves) -> Option<&'static str> {
+pub(super) fn adds(moves: Adds) -> Option<&'static str> {
     match moves {
-        Moves::Air => None,
-        Moves::Heat => Some("heat"),
-        Moves::Water => Some("water"),
-        Moves::Light => Some("light"),
+        Adds::Air => None,
+        Adds::Heat => Some("heat"),
+        Adds::Water => Some("water"),
+        Adds::Light => Some("light"),
     }
 }
 
-fn safe(item: Item<'_>, moves: Option<Moves>) -> Option<bool> {
+fn safe(item: Item<'_>, moves: Option<Adds>) -> Option<bool> {
     let on = item.one_of(&[("on", true), ("off", false)])?;
     match moves.and_then(adds).filter(|_| on) {
         Some(adds) => item.wrong(
@@ -101,7 +100,7 @@ fn pause(item: Item<'_>, longest: Option<Span>) -> Option<Span> {
 
 fn only_if(
     item: Item<'_>,
-    moves: Option<Moves>,
+    moves: Option<Adds>,
     context: &Context<'_>,
     scope: &Scope<'_>,
 ) -> Option<Condition> {
@@ -118,7 +117,7 @@ fn only_if(
 }
 
 /// `DURATION`, `until CONDITION`, or `until CONDITION, at most DURATION`.
-fn hold(item: Item<'_>, moves: Option<Moves>, context: &Context<'_>, scope: &Scope<'_>) -> Option<Hold> {
+fn hold(item: Item<'_>, moves: Option<Adds>, context: &Context<'_>, scope: &Scope<'_>) -> Option<Hold> {
     if let Some(adds) = moves.and_then(adds) {
         let help = "it stays off until a person has switched it on again: leave the line out".to_owned();
         return item.wrong(
@@ -167,9 +166,9 @@ fn some_time(item: Item<'_>, text: &str, takes: &str) -> Option<Span> {
 pub(super) fn opposed(alarms: &[Alarm], places: &[Range<usize>], relays: &[Relay]) -> Vec<Finding> {
     let mut found = Vec::new();
     let wants =
-        || alarms.iter().zip(places).filter_map(|(alarm, place)| Some((alarm, alarm.fallback?, place)));
+        || alarms.iter().zip(places).filter_map(|(alarm, place)| Some((alarm, alarm.stopgap?, place)));
     for (at, (second, wanted, place)) in wants().enumerate() {
-        let clashes = |(first, other, _): &(&Alarm, super::Fallback, _)| {
+        let clashes = |(first, other, _): &(&Alarm, super::Stopgap, _)| {
             other.relay == wanted.relay && other.on != wanted.on && first.priority == second.priority
         };
         let Some((first, _, other)) = wants().take(at).find(clashes) else { continue };
@@ -200,7 +199,7 @@ fn command(table: Table<'_>) -> Option<(String, String, String)> {
 }
 
 /// `CONDITION within DURATION`
-fn proof(item: Item<'_>, context: &Context<'_>, scope: &Scope<'_>) -> Option<Proof> {
+fn proof(item: Item<'_>, context: &Context<'_>, scope: &Scope<'_>) -> Option<ProofRule> {
     let text = item.text()?.it;
     let Some((condition, within)) = text.rsplit_once(" within ") else {
         let help = format!("for instance \"{text} within 20 s\"");
@@ -208,5 +207,8 @@ fn proof(item: Item<'_>, context: &Context<'_>, scope: &Scope<'_>) -> Option<Pro
     };
     let within = some_time(item, within, "a proof takes");
     let condition = context.condition(item, condition, scope)?;
-    Some(Proof { condition: present(item, condition, "a proof is seen in the present")?, within: within? })
+    Some(ProofRule {
+        condition: present(item, condition, "a proof is seen in the present")?,
+        within: within?,
+    })
 }

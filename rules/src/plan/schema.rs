@@ -3,8 +3,8 @@
 //! from the same tables that the reader uses, and a test holds it to the reader's keys.
 
 use super::alarm::PRIORITIES;
-use super::feed::readings;
 use super::measure::KINDS;
+use super::sensor_source::readings;
 use crate::hazard;
 use serde_json::{Map, Value, json};
 
@@ -268,7 +268,7 @@ fn relay() -> Value {
                 ),
             ),
             ("pause", quantity("The shortest time between two switchings; 1 min if left out.")),
-            ("longest", quantity("The longest run of one fallback.")),
+            ("longest", quantity("The longest run of one stopgap.")),
         ],
     )
 }
@@ -292,7 +292,7 @@ fn callout() -> Value {
 
 /// Open for the parameters of its hazard, closed for anything else.
 fn alarm() -> Value {
-    let fallback = closed(
+    let stopgap = closed(
         &["relay", "state"],
         [("relay", text("What to switch.")), ("state", json!({ "enum": ["on", "off"] }))],
     );
@@ -319,7 +319,7 @@ fn alarm() -> Value {
             ("response", response),
             ("callout", text("Who is told; \"none\" records it only.")),
             ("consequence-of", texts("Alarms whose episode explains this one.")),
-            ("fallback", fallback),
+            ("stopgap", stopgap),
         ],
     );
     let parameters = |hazard: &hazard::Hazard| {

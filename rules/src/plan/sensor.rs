@@ -1,12 +1,12 @@
 //! Sensors: where their readings come from, how payloads are understood, and what is believed.
 
 use super::context::Context;
-use super::feed::{self, Feed, Gives};
-use super::finding::{At, Finding};
 use super::measure::{KINDS, Kind};
 use super::read::{Item, Table, listed};
+use super::sensor_source::{self, Feed, Gives};
 use super::{Measure, Sensor};
 use crate::condition::{is_name, is_word};
+use crate::diagnostic::{At, Finding};
 use crate::reading::{Content, Mapping, Word};
 use crate::time::Span;
 use crate::units::{Dimension, Scale, Unit, near_unit};
@@ -41,7 +41,7 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &Context<'_>) -
         let label = "the alarm for its loss of sight would have the name of another";
         table.note(Finding::error(name.span.clone(), title, label));
     }
-    let feed = feed::read(&table);
+    let feed = sensor_source::read(&table);
     let gives = feed.as_ref().and_then(Feed::source).map(|source| source.gives());
     if table.has("source") {
         refuse_what_the_source_says(&table);
@@ -372,7 +372,7 @@ fn pointer_tokens(item: Item<'_>) -> Option<Vec<String>> {
 
 /// Whether a gateway's name can be part of an alarm's name.
 fn named(table: &Table<'_>, name: &At<String>) -> bool {
-    if feed::is_of_a_source(&name.it) {
+    if sensor_source::is_of_a_source(&name.it) {
         let title = format!("`{}` can't be a gateway's name", name.it);
         table.note(Finding::error(name.span.clone(), title, "sources are called so"));
         return false;

@@ -2,11 +2,11 @@
 
 use super::callout::hours;
 use super::context::Context;
-use super::finding::At;
-use super::gear::{self, Parts};
+use super::equipment::{self, Parts};
 use super::measure::KINDS;
 use super::read::{Item, Table};
 use super::{Button, SensorId, Stocking, Tank, TankId, Work};
+use crate::diagnostic::At;
 use crate::time::Span;
 use crate::units::Dimension;
 use std::collections::BTreeMap;
@@ -23,7 +23,7 @@ pub(super) struct Site {
 pub(super) fn site(table: Option<Table<'_>>, parts: &Parts<'_>) -> Site {
     let get = |key| table.as_ref().and_then(|table| table.get(key));
     let name = get("name").and_then(Item::text);
-    let altitude = get("altitude").and_then(gear::altitude);
+    let altitude = get("altitude").and_then(equipment::altitude);
     let mains = parts.mains(get("mains"));
     if let Some(table) = table {
         table.finish();
@@ -45,7 +45,7 @@ pub(super) fn read(id: TankId, name: &At<String>, table: Table<'_>, parts: &Part
     let choices = [("light", Stocking::Light), ("moderate", Stocking::Moderate), ("heavy", Stocking::Heavy)];
     let stocking = table.get("stocking").and_then(|item| item.one_of(&choices));
     let photoperiod = table.get("photoperiod").and_then(hours);
-    let gear = gear::read(&table, id, parts);
+    let gear = equipment::read(&table, id, parts);
     table.finish();
     Tank {
         name: name.it.clone(),

@@ -5,11 +5,11 @@
 
 use super::alarm::{self, PRIORITIES, Read};
 use super::context::Context;
-use super::finding::{At, Finding};
 use super::read::{Item, Table};
 use super::{Alarm, Feed, Measure, Sensor, SensorId, Sight, Watched, WatchedId};
 use crate::alarm::Priority;
 use crate::condition::{Condition, Test};
+use crate::diagnostic::{At, Finding};
 use crate::reading::{Content, Mapping, Word};
 use crate::time::Span;
 use crate::units::{Dimension, Scale, Unit};
@@ -192,7 +192,7 @@ fn blank(name: String, test: Test, written: String) -> Alarm {
         time_to_respond: None,
         callout: None,
         consequence_of: Vec::new(),
-        fallback: None,
+        stopgap: None,
         hazard: None,
         sight: None,
         watched: None,

@@ -98,7 +98,7 @@ fn one_glitch_changes_nothing_and_a_stream_of_them_blinds() {
     assert_eq!(bench.says(85.0).quality, Quality::Suspect);
     assert_eq!((bench.value(), bench.quality()), (Some(25.0), Quality::Good));
     let (_, doubt) = bench.track.quality(&bench.sensor, bench.now);
-    assert_eq!(doubt, Some(&Doubt::Sentinel { value: 85.0 }));
+    assert_eq!(doubt, Some(&Rejection::Sentinel { value: 85.0 }));
 
     bench.says(85.0);
     bench.says(85.0);
@@ -119,14 +119,14 @@ fn a_sentinel_is_known_in_any_unit() {
     for (text, value) in [("185 degF", 85.0), ("-196.6 degF", -127.0), ("32 degF", 0.0)] {
         let sent = Quantity::parse(text).unwrap().base(Dimension::TEMPERATURE).unwrap();
         let judged = bench.says(sent);
-        assert!(matches!(judged.doubt, Some(Doubt::Sentinel { .. })), "{text}");
+        assert!(matches!(judged.doubt, Some(Rejection::Sentinel { .. })), "{text}");
         let shown = celsius().show(value);
         assert_eq!(
             bench.words(&judged),
             format!("{shown} is what the probe says when it has nothing to say")
         );
     }
-    assert!(!matches!(bench.says(84.9).doubt, Some(Doubt::Sentinel { .. })));
+    assert!(!matches!(bench.says(84.9).doubt, Some(Rejection::Sentinel { .. })));
 }
 
 #[test]
@@ -266,7 +266,7 @@ fn retained_and_backlog_are_old_never_in_force_and_never_heard() {
     let mut bench = Bench::new();
     let reading = || Ok(Reading { value: Value::Number(25.0), measured: None });
     assert_eq!(bench.hears(Delivery::Retained, reading()).quality, Quality::Old);
-    assert_eq!(bench.track.quality(&bench.sensor, bench.now), (Quality::Old, Some(&Doubt::Retained)));
+    assert_eq!(bench.track.quality(&bench.sensor, bench.now), (Quality::Old, Some(&Rejection::Retained)));
     assert_eq!((bench.value(), bench.track.heard()), (None, None));
     assert_eq!(bench.track.counts(), Counts::default());
 

@@ -1,8 +1,8 @@
 //! A record in one line of words: for the log, for the answer to a command, for a timeline.
 
 use super::{Body, By, Estimated, Outcome, Purpose, Verdict};
-use crate::fallback::on_off;
 use crate::forecast::{Interval, wording};
+use crate::stopgap::on_off;
 use crate::time::Span;
 use std::cmp::Ordering;
 use std::fmt;

@@ -15,7 +15,7 @@ when     = \"mains is off\"
 on-delay = \"2 min\"
 priority = \"critical\"
 response = [\"Start the battery air pump.\", \"Feed nothing.\"]
-fallback = { relay = \"air-pump\", state = \"on\" }
+stopgap = { relay = \"air-pump\", state = \"on\" }
 
 [alarm.cooling-fast]
 tank     = \"lagoon\"

@@ -153,5 +153,5 @@ fn a_rehearsal_makes_up_a_story_for_a_duty_that_is_compared_with_its_own_past() 
         "duty of heater-power > 20 W over 2 h - duty of heater-power > 20 W over 8 h, lagged 2 h > 15 %";
     let alarm = format!("[alarm.it]\nwhen = \"{when}\"\npriority = \"low\"\nresponse = \"Look.\"\n");
     let plan = check(&rules(&["heater-power"], &alarm)).plan.expect("it is right");
-    assert!(slackwater_rules::story::probe(&plan)[0].raised.is_some());
+    assert!(slackwater_rules::rehearsal::probe(&plan)[0].raised.is_some());
 }

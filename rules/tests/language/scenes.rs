@@ -241,7 +241,7 @@ fn the_day_changes_at_local_midnight() {
 fn a_relay_that_is_commanded_and_shows_no_current_is_an_alarm() {
     let rules = with(
         "[alarm.dark]\nwhen = \"mains is off\"\npriority = \"high\"\n\
-         fallback = { relay = \"air-pump\", state = \"on\" }\n\n\
+         stopgap = { relay = \"air-pump\", state = \"on\" }\n\n\
          [alarm.it]\nwhen = \"air-pump is commanded on but no air > 0.05 A\"\non-delay = \"2 min\"\npriority = \"high\"\n",
     );
     let mut site = Site::noon(&rules);

@@ -239,9 +239,9 @@ impl Family {
                 text.push_str("callout = \"none\"\n");
             }
             text.push_str(match alarm.switches {
-                Some(Switches::Air) => "fallback = { relay = \"air-pump\", state = \"on\" }\n",
-                Some(Switches::NoAir) => "fallback = { relay = \"air-pump\", state = \"off\" }\n",
-                Some(Switches::NoHeat) => "fallback = { relay = \"heaters\", state = \"off\" }\n",
+                Some(Switches::Air) => "stopgap = { relay = \"air-pump\", state = \"on\" }\n",
+                Some(Switches::NoAir) => "stopgap = { relay = \"air-pump\", state = \"off\" }\n",
+                Some(Switches::NoHeat) => "stopgap = { relay = \"heaters\", state = \"off\" }\n",
                 None => "",
             });
         }

@@ -50,14 +50,14 @@ fn a_call_out_that_was_over_came_back_with_a_restart() {
 }
 
 #[test]
-fn the_undoing_of_a_fallback_became_a_fallback_after_a_restart() {
+fn the_undoing_of_a_stopgap_became_a_stopgap_after_a_restart() {
     let family = site(vec![Alarm { switches: Some(Switches::Air), ..warm() }]);
     let history = [Op::Wait(60), Op::Shelve(0, 90), Op::Wait(60), Op::Restart(Some(5)), Op::Wait(2_400)];
     check(&family, &history);
 }
 
 #[test]
-fn a_fallback_lost_the_episode_that_it_was_for() {
+fn a_stopgap_lost_the_episode_that_it_was_for() {
     let shared = |when| Alarm { switches: Some(Switches::Air), ..alarm(when) };
     let family = site(vec![shared(Cond::Above(0, false)), shared(Cond::Off(2))]);
     let history = [Op::Wait(60), Op::Says(2, 1), Op::Wait(60), Op::Answer(0), COLD, Op::Wait(300)];

@@ -2,8 +2,8 @@
 
 use crate::family::{LONGEST, PROOF_WITHIN, Switches, alarm_name};
 use crate::world::{When, World};
-use slackwater_rules::fallback::ATTEMPTS;
 use slackwater_rules::record::Body;
+use slackwater_rules::stopgap::ATTEMPTS;
 
 /// After a start outputs wait for readings for so long.
 const READINGS_WITHIN: i64 = 300_000;
@@ -160,7 +160,7 @@ fn starts(world: &World) {
     }
 }
 
-/// A raised alarm's fallback begins, waits or is going on, and never silently isn't.
+/// A raised alarm's stopgap begins, waits or is going on, and never silently isn't.
 fn wished(world: &World) {
     for (at, (when, record)) in world.story.iter().enumerate() {
         let Body::Raised { alarm, .. } = &record.body else { continue };

@@ -3,7 +3,7 @@
 use crate::site::{HALYARD, check};
 use proptest::prelude::*;
 use slackwater_rules::condition::{
-    Aggregate, Condition, Hold, Memory, Order, Present, Scope, Supposed, Truth, Verdict, Written,
+    Aggregate, Comparison, Condition, Hold, Memory, Present, Scope, Supposed, Truth, Verdict, Written,
     WrittenSubject,
 };
 use slackwater_rules::condition::{DEEPEST, World};
@@ -314,7 +314,12 @@ fn written() -> impl Strategy<Value = Written> {
         let quantity = quantity.clone();
         move || quantity.clone().prop_map(move |it| Box::new(at(it)))
     };
-    let order = prop::sample::select(vec![Order::Less, Order::AtMost, Order::Greater, Order::AtLeast]);
+    let order = prop::sample::select(vec![
+        Comparison::Less,
+        Comparison::AtMost,
+        Comparison::Greater,
+        Comparison::AtLeast,
+    ]);
     let aggregate = || {
         use Aggregate::*;
         prop::sample::select(vec![

@@ -71,8 +71,8 @@ fn the_schema_has_the_keys_that_the_reader_knows_and_no_others() {
     }
     let source = format!("[sensor.x]\nsource = {{ {unknown} }}\n");
     assert_eq!(known(&source, "source"), keys("/$defs/sensor/properties/source/properties"));
-    let fallback = format!("[alarm.x]\nfallback = {{ {unknown} }}\n");
-    assert_eq!(known(&fallback, "fallback"), keys("/$defs/alarm/properties/fallback/properties"));
+    let stopgap = format!("[alarm.x]\nstopgap = {{ {unknown} }}\n");
+    assert_eq!(known(&stopgap, "stopgap"), keys("/$defs/alarm/properties/stopgap/properties"));
 }
 
 #[test]

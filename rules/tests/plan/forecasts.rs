@@ -3,8 +3,8 @@
 use crate::site::{HALYARD, check};
 use insta::assert_snapshot;
 use proptest::prelude::*;
+use slackwater_rules::condition::query::{Holding, Question, Symptom};
 use slackwater_rules::condition::{Condition, Memory, Present, Scope, Truth, World};
-use slackwater_rules::forecast::question::{Holding, Question, Sign};
 use slackwater_rules::forecast::{CannotSay, Estimate, Interval};
 use slackwater_rules::plan::{Plan, SensorId, Sight, TankId};
 use slackwater_rules::reading::Value;
@@ -58,7 +58,7 @@ impl World for Prophet {
         self.0.clone().map(|range| Estimate::new(range, []))
     }
 
-    fn shows(&self, _: TankId, _: Sign) -> Result<bool, CannotSay> {
+    fn shows(&self, _: TankId, _: Symptom) -> Result<bool, CannotSay> {
         self.0.clone().map(|range| range.low < 1.0)
     }
 
@@ -159,6 +159,6 @@ fn what_can_not_be_foretold_is_a_mistake_with_its_reason() {
 fn every_fault_that_a_model_finds_can_be_asked_for() {
     use slackwater_rules::forecast::faults::Fault;
     for fault in Fault::ALL {
-        assert!(Sign::ALL.iter().any(|(_, sign)| *sign == Sign::Fault(fault)), "{fault:?}");
+        assert!(Symptom::ALL.iter().any(|(_, sign)| *sign == Symptom::Fault(fault)), "{fault:?}");
     }
 }

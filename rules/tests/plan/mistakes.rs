@@ -101,7 +101,7 @@ mistakes! {
     a_hold_with_a_mistake_inside: refused("longest = \"12 h\"", "longest = \"12 h\"\nhold = \"until return-flow > 200 W, at most 2 h\"");
     a_hold_whose_bound_is_no_time: refused("longest = \"12 h\"", "longest = \"12 h\"\nhold = \"until return-flow > 200 L/h, at most 2 L\"");
     a_hold_that_looks_back: refused("longest = \"12 h\"", "longest = \"12 h\"\nhold = \"until mean of return-flow over 5 min > 200 L/h\"");
-    alarms_that_want_opposite_things_and_rank_alike: refused("priority        = \"high\"", "priority = \"critical\"\nfallback = { relay = \"air-pump\", state = \"off\" }");
+    alarms_that_want_opposite_things_and_rank_alike: refused("priority        = \"high\"", "priority = \"critical\"\nstopgap = { relay = \"air-pump\", state = \"off\" }");
 
     // Conditions.
     a_flow_below_a_temperature: condition("return-flow < 22 degC");
@@ -197,8 +197,9 @@ mistakes! {
     a_circle_of_causes: refused("callout     = \"household\"", "consequence-of = [\"return-stopped\"]");
     a_call_out_that_does_not_exist: refused("callout     = \"household\"", "callout = \"houshold\"");
     several_call_outs_and_none_named: refused("[callout.household]", "[callout.second]\nsteps = [{ after = \"0 s\", to = [\"ines.text\"] }]\n\n[callout.household]");
-    a_fallback_that_adds_heat: refused("{ relay = \"heater\", state = \"off\" }", "{ relay = \"heater\", state = \"on\" }");
-    a_fallback_on_a_relay_that_does_not_exist: refused("{ relay = \"heater\", state = \"off\" }", "{ relay = \"heather\", state = \"off\" }");
+    a_stopgap_that_adds_heat: refused("{ relay = \"heater\", state = \"off\" }", "{ relay = \"heater\", state = \"on\" }");
+    a_stopgap_on_a_relay_that_does_not_exist: refused("{ relay = \"heater\", state = \"off\" }", "{ relay = \"heather\", state = \"off\" }");
+    a_key_by_the_name_it_had_before: refused("stopgap ", "fallback ");
     no_call_out_at_all: check("[sensor.mains]\ntopic = \"m\"\nmeasures = \"presence\"\non = [\"1\"]\noff = [\"0\"]\nevery = \"30 s\"\n\n[alarm.power-lost]\nwhen = \"mains is off\"\npriority = \"high\"\n").report;
 
     // Call-outs.
@@ -225,7 +226,7 @@ mistakes! {
     a_sensor_that_no_alarm_watches: said("drain-valve is open and not", "lagoon-temp > 26 degC and not");
     two_alarms_that_always_ring_together: said("[alarm.probes-disagree]\nwhen     = \"lagoon-temp - sump-temp > 1 K or sump-temp - lagoon-temp > 1 K\"", "[alarm.probes-disagree]\nwhen = \"(lagoon-temp > 27 degC) or  sump-temp > 81 degF\"");
     alarms_of_which_most_are_critical: check(&HALYARD.replace("= \"high\"\n", "= \"critical\"\n").replace("= \"low\"\n", "= \"critical\"\n")).report;
-    a_fallback_of_which_nobody_is_told: said("callout  = \"household\"\ndeadband = \"0.5 K\"", "callout = \"none\"\ndeadband = \"0.5 K\"");
+    a_stopgap_of_which_nobody_is_told: said("callout  = \"household\"\ndeadband = \"0.5 K\"", "callout = \"none\"\ndeadband = \"0.5 K\"");
     lost_sight_that_nobody_is_told_of: said("after          = \"3 min\"", "after = \"3 min\"\ncallout = \"none\"");
 
     // Work.

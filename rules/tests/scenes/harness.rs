@@ -74,7 +74,7 @@ priority = "critical"
 consequence = "no heat, no flow: oxygen falls first, then temperature"
 response = ["Start the battery air pump.", "Feed nothing."]
 time-to-respond = "1 h"
-fallback = { relay = "air-pump", state = "on" }
+stopgap = { relay = "air-pump", state = "on" }
 
 [alarm.return-stopped]
 tank = "lagoon"

@@ -1,4 +1,4 @@
-//! Fallbacks: what is switched, proved, held, undone, and left to a person.
+//! Stopgaps: what is switched, proved, held, undone, and left to a person.
 
 use crate::harness::{RULES, Site, directory};
 use slackwater_rules::engine::{Delivery, Input, Link};
@@ -34,7 +34,7 @@ on-delay = "30 s"
 off-delay = "1 min"
 priority = "critical"
 response = ["Look at the heaters."]
-fallback = { relay = "heaters", state = "off" }
+stopgap = { relay = "heaters", state = "off" }
 "#;
 
 /// The site with more said of its air pump, and more in the file.
@@ -171,7 +171,7 @@ fn the_first_page_says_that_air_was_commanded() {
 }
 
 #[test]
-fn a_fallback_of_which_nothing_is_seen_is_said_and_repeated_twice() {
+fn a_stopgap_of_which_nothing_is_seen_is_said_and_repeated_twice() {
     let mut site = site("", "");
     site.silence(CURRENT);
     site.run(Span::minutes(1));
@@ -430,7 +430,7 @@ fn a_pump_that_no_broker_would_hear_waits_and_is_said() {
 fn the_higher_priority_decides_between_air_and_energy() {
     let flat = "[sensor.battery]\ntopic = \"room2/battery\"\nmeasures = \"voltage\"\nunit = \"V\"\nevery = \"30 s\"\n\
                 [alarm.battery-flat]\nwhen = \"battery < 11 V\"\npriority = \"high\"\nresponse = \"x\"\n\
-                fallback = { relay = \"air-pump\", state = \"off\" }\n";
+                stopgap = { relay = \"air-pump\", state = \"off\" }\n";
     let mut weak = site("", flat);
     weak.feed("room2/battery", "12.8", Span::seconds(30));
     weak.says(MAINS, "off");
@@ -487,7 +487,7 @@ fn another_plan_switches_nothing() {
     site.reload(&rules);
     site.run(Span::minutes(10));
     assert!(site.commands.is_empty(), "{}", site.story());
-    let longer = site.rules.replace("fallback = { relay = \"air-pump\", state = \"on\" }\n", "");
+    let longer = site.rules.replace("stopgap = { relay = \"air-pump\", state = \"on\" }\n", "");
     site.reload(&longer);
     site.run(Span::minutes(2));
     assert_eq!(commands(&site), ["off"], "what no alarm wants any more is undone\n{}", site.story());
@@ -497,15 +497,15 @@ fn another_plan_switches_nothing() {
 }
 
 #[test]
-fn explain_tells_of_the_fallback() {
+fn explain_tells_of_the_stopgap() {
     let mut site = site("", "");
     let told = |site: &Site| site.engine.explain("power-lost", site.now).expect("an alarm").change.join("\n");
     assert!(
-        told(&site).contains("fallback air-pump: switched on when the alarm is raised"),
+        told(&site).contains("stopgap air-pump: switched on when the alarm is raised"),
         "{}",
         told(&site)
     );
     site.says(MAINS, "off");
     site.run(Span::minutes(1));
-    assert!(told(&site).contains("fallback air-pump: on, confirmed after"), "{}", told(&site));
+    assert!(told(&site).contains("stopgap air-pump: on, confirmed after"), "{}", told(&site));
 }

@@ -184,7 +184,7 @@ fn a_call_out_that_is_over_does_not_come_back_with_a_restart() {
 }
 
 #[test]
-fn a_fallback_that_is_over_is_not_begun_by_a_restart() {
+fn a_stopgap_that_is_over_is_not_begun_by_a_restart() {
     let mut site = Site::calm();
     site.says("room2/mains", "off");
     site.run(Span::minutes(1));

@@ -5,7 +5,7 @@ use slackwater_rules::engine::{Delivery, Input, Link};
 use slackwater_rules::plan::{SensorId, Source};
 use slackwater_rules::reading::Value;
 use slackwater_rules::record::Body;
-use slackwater_rules::story::Story;
+use slackwater_rules::rehearsal::Story;
 use slackwater_rules::time::Span;
 
 const RULES: &str = r#"

@@ -2,7 +2,7 @@
 
 use crate::simulator::{Cooler, Faults, Random, Sight, Simulator, Tank};
 use slackwater_rules::forecast::geometry::Geometry;
-use slackwater_rules::forecast::thermal::{Heater, Input, Prior, Side, Thermal, WhatIf};
+use slackwater_rules::forecast::thermal::{Heater, Input, Prior, Scenario, Side, Thermal};
 use slackwater_rules::forecast::{CannotSay, Interval};
 use slackwater_rules::time::Moment;
 
@@ -146,9 +146,9 @@ fn study(tanks: std::ops::Range<u64>, days: f64, without: u32) -> Study {
         }
         for no_power in [false, true] {
             let what_if = match (no_power, without & NO_HEATER_STATE) {
-                (true, _) => WhatIf::no_power(),
-                (false, 0) => WhatIf::no_heat(),
-                (false, _) => WhatIf::now(),
+                (true, _) => Scenario::no_power(),
+                (false, 0) => Scenario::no_heat(),
+                (false, _) => Scenario::now(),
             };
             let faults = Faults { heater: 0.0, power: no_power, ..Faults::default() };
             let mut dead = simulator.clone();
@@ -273,7 +273,7 @@ fn a_thermostats_cycle_is_no_drift_and_a_dead_heater_is_one() {
         let limit = tank.set + tank.offset - 1.2;
         let mut simulator = Simulator::new(tank, random);
         let under_six = |model: &Thermal| {
-            let answer = model.time_to(Side::Below, limit, &WhatIf::now());
+            let answer = model.time_to(Side::Below, limit, &Scenario::now());
             answer.is_ok_and(|estimate| estimate.range.low < 6.0)
         };
         let mut rung = 0;
@@ -309,10 +309,10 @@ fn without_a_heater_state_nothing_is_said_of_what_no_heat_would_do() {
     }
     let limit = simulator.truth() - 2.0;
     assert_eq!(
-        model.time_to(Side::Below, limit, &WhatIf::no_heat()),
+        model.time_to(Side::Below, limit, &Scenario::no_heat()),
         Err(CannotSay::Missing("heater state"))
     );
     assert_eq!(model.tau_h(), Err(CannotSay::Missing("heater state")));
-    let now = model.time_to(Side::Below, limit, &WhatIf::now());
+    let now = model.time_to(Side::Below, limit, &Scenario::now());
     assert!(now.is_ok(), "{now:?}");
 }

@@ -10,11 +10,11 @@
 )]
 
 mod answers;
-mod declines;
 mod detection;
 mod identification;
 mod live;
-mod paper;
+mod planner;
+mod respiration;
 mod robust;
 mod simulator;
 mod study;

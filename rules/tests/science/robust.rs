@@ -4,7 +4,7 @@ use crate::identification::{at, minute, prior};
 use crate::simulator::{Random, Simulator, Tank};
 use proptest::prelude::*;
 use slackwater_rules::forecast::faults::{Apart, Fault, Faults};
-use slackwater_rules::forecast::thermal::{Heater, Input, Prior, Side, Thermal, WhatIf};
+use slackwater_rules::forecast::thermal::{Heater, Input, Prior, Scenario, Side, Thermal};
 use slackwater_rules::forecast::{CannotSay, wording};
 use slackwater_rules::time::Moment;
 
@@ -31,24 +31,24 @@ fn the_state_of_a_tank_is_under_four_kibibytes() {
 fn a_forecast_reads_aloud_and_names_what_it_rests_on() {
     let (simulator, mut model) = learned(11, 3);
     let mut lines = Vec::new();
-    let mut say = |what: &str, model: &Thermal, side, limit: f64, what_if: &WhatIf| {
+    let mut say = |what: &str, model: &Thermal, side, limit: f64, what_if: &Scenario| {
         let answer = model.time_to(side, limit, what_if);
         let rests_on = answer.as_ref().map_or(String::new(), wording::rests_on);
         lines.push(format!("{}\n  ({rests_on})", wording::until(&answer, what, "")));
     };
     let now = simulator.truth();
-    say("2 K colder, no heat", &model, Side::Below, now - 2.0, &WhatIf::no_heat());
-    say("2 K colder, no power", &model, Side::Below, now - 2.0, &WhatIf::no_power());
-    say("2 K colder as it is", &model, Side::Below, now - 2.0, &WhatIf::now());
-    say("2 K warmer, heater stuck", &model, Side::Above, now + 2.0, &WhatIf::heater_stuck());
-    let cold = WhatIf { room: Some(10.0), ..WhatIf::no_heat() };
+    say("2 K colder, no heat", &model, Side::Below, now - 2.0, &Scenario::no_heat());
+    say("2 K colder, no power", &model, Side::Below, now - 2.0, &Scenario::no_power());
+    say("2 K colder as it is", &model, Side::Below, now - 2.0, &Scenario::now());
+    say("2 K warmer, heater stuck", &model, Side::Above, now + 2.0, &Scenario::heater_stuck());
+    let cold = Scenario { room: Some(10.0), ..Scenario::no_heat() };
     say("2 K colder, no heat and 10 degC outside", &model, Side::Below, now - 2.0, &cold);
-    say("far colder than any room", &model, Side::Below, 1.0, &WhatIf::no_heat());
-    say("already there", &model, Side::Below, now + 1.0, &WhatIf::now());
+    say("far colder than any room", &model, Side::Below, 1.0, &Scenario::no_heat());
+    say("already there", &model, Side::Below, now + 1.0, &Scenario::now());
     model.lost(at(simulator.minute), Input::Room);
-    say("2 K colder, no heat, no room sensor", &model, Side::Below, now - 2.0, &WhatIf::no_heat());
+    say("2 K colder, no heat, no room sensor", &model, Side::Below, now - 2.0, &Scenario::no_heat());
     let fresh = Thermal::new(Prior::unknown());
-    say("nothing heard", &fresh, Side::Below, 22.0, &WhatIf::now());
+    say("nothing heard", &fresh, Side::Below, 22.0, &Scenario::now());
     insta::assert_snapshot!(lines.join("\n"));
 }
 
@@ -87,7 +87,7 @@ fn work_on_the_tank_teaches_nothing_and_a_gap_is_no_line() {
         minute(&mut simulator, &mut model, 0);
     }
     assert_eq!(model.constants().loss, before.loss);
-    assert_eq!(model.slope(&WhatIf::no_heat()), None);
+    assert_eq!(model.slope(&Scenario::no_heat()), None);
 }
 
 #[test]
@@ -202,7 +202,7 @@ fn what_one_reading_costs() {
     let asked = std::time::Instant::now();
     for i in 0..1_000 {
         let limit = 20.0 + f64::from(i) * 1e-3;
-        std::hint::black_box(model.time_to(Side::Below, limit, &WhatIf::no_heat())).ok();
+        std::hint::black_box(model.time_to(Side::Below, limit, &Scenario::no_heat())).ok();
     }
     let forecast = asked.elapsed().as_nanos() / 1_000;
     println!(
@@ -251,13 +251,13 @@ fn an_outage_tells_the_state_of_a_heater_that_nobody_saw() {
     };
     run(&mut simulator, &mut model, 1_440);
     let limit = simulator.truth() - 2.0;
-    assert!(model.time_to(Side::Below, limit, &WhatIf::no_power()).is_err());
+    assert!(model.time_to(Side::Below, limit, &Scenario::no_power()).is_err());
     simulator.faults.power = true;
     let now = at(simulator.minute);
     model.input(now, Input::Heater(Heater::First), 0.0);
     model.pumps(now, false);
     run(&mut simulator, &mut model, 45);
-    let range = model.time_to(Side::Below, limit, &WhatIf::no_power()).unwrap().range;
+    let range = model.time_to(Side::Below, limit, &Scenario::no_power()).unwrap().range;
     let asked = simulator.minute;
     while simulator.truth() > limit {
         simulator.run();
@@ -335,7 +335,7 @@ proptest! {
                 faults.cell(&mut model, &cell);
             }
         }
-        for what_if in [WhatIf::now(), WhatIf::no_heat(), WhatIf::no_power(), WhatIf::heater_stuck()] {
+        for what_if in [Scenario::now(), Scenario::no_heat(), Scenario::no_power(), Scenario::heater_stuck()] {
             for side in [Side::Below, Side::Above] {
                 match model.time_to(side, limit, &what_if) {
                     Ok(estimate) => {

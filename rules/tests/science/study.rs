@@ -6,7 +6,7 @@ use crate::identification::percentiles;
 use crate::simulator::Random;
 use crate::table::Table;
 use slackwater_rules::forecast::regression::Regression;
-use slackwater_rules::forecast::thermal::{Heater, Input, Prior, Side, Thermal, WhatIf};
+use slackwater_rules::forecast::thermal::{Heater, Input, Prior, Scenario, Side, Thermal};
 use slackwater_rules::time::Moment;
 
 const CAPACITY: f64 = 1.0233e6;
@@ -228,7 +228,8 @@ fn early(random: &mut Random, room: impl Fn(f64) -> f64, minutes: i64) -> Early 
     }
     let (from, rate) = line(&points);
     let gone = minutes as f64 / 60.0;
-    let range = model.time_to(Side::Below, 22.0, &WhatIf::no_power()).map(|estimate| estimate.range).unwrap();
+    let range =
+        model.time_to(Side::Below, 22.0, &Scenario::no_power()).map(|estimate| estimate.range).unwrap();
     Early {
         line: (22.0 - from) / rate,
         to_room: (from - 18.0) / -rate * ((from - 18.0) / 4.0).ln(),

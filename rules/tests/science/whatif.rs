@@ -3,7 +3,7 @@
 
 use crate::identification::{Score, minute, prior};
 use crate::simulator::{Cooler, Faults, Random, Simulator, Tank};
-use slackwater_rules::forecast::thermal::{Side, Thermal, WhatIf};
+use slackwater_rules::forecast::thermal::{Scenario, Side, Thermal};
 
 /// A tank watched for four days, and the model that watched it.
 fn watched(seed: u64, change: impl Fn(&mut Tank)) -> (Simulator, Thermal) {
@@ -30,7 +30,7 @@ fn later(simulator: &Simulator, faults: &Faults, hours: i64) -> f64 {
 }
 
 /// Asks for the limit that the tank will meet in `hours`, and scores the answer against them.
-fn ask(score: &mut Score, model: &Thermal, side: Side, limit: f64, what_if: &WhatIf, hours: i64) {
+fn ask(score: &mut Score, model: &Thermal, side: Side, limit: f64, what_if: &Scenario, hours: i64) {
     let now = model.water().unwrap();
     let far = match side {
         Side::Below => now - limit,
@@ -51,7 +51,7 @@ fn a_heater_that_never_switches_off_warms_the_tank_when_the_forecast_says() {
         let stuck = Faults { stuck_on: true, ..Faults::default() };
         for hours in [2, 4] {
             let limit = later(&simulator, &stuck, hours);
-            ask(&mut score, &model, Side::Above, limit, &WhatIf::heater_stuck(), hours);
+            ask(&mut score, &model, Side::Above, limit, &Scenario::heater_stuck(), hours);
         }
     }
     score.print("heater stuck on");
@@ -65,7 +65,7 @@ fn a_room_that_is_supposed_to_be_cold_cools_the_tank_as_it_then_does() {
         let (simulator, model) = watched(seed, |_| {});
         let supposed = simulator.room - 8.0;
         let cold = Faults { room: 8.0, heater: 0.0, ..Faults::default() };
-        let what_if = WhatIf { room: Some(supposed), ..WhatIf::no_heat() };
+        let what_if = Scenario { room: Some(supposed), ..Scenario::no_heat() };
         for hours in [2, 5] {
             let limit = later(&simulator, &cold, hours);
             ask(&mut score, &model, Side::Below, limit, &what_if, hours);
@@ -98,7 +98,7 @@ fn a_chiller_and_a_fan_are_learned_and_their_death_is_forecast() {
                 rates.push((-model.constants().chiller / (watts * 3_600.0 / capacity) - 1.0).abs());
             }
             let dead = Faults { no_cooler: true, ..Faults::default() };
-            let what_if = WhatIf { chiller: Some(0.0), ..WhatIf::now() };
+            let what_if = Scenario { chiller: Some(0.0), ..Scenario::now() };
             for hours in [3, 6] {
                 let limit = later(&simulator, &dead, hours);
                 ask(&mut score, &model, Side::Above, limit, &what_if, hours);

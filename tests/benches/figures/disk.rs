@@ -4,8 +4,8 @@
 use crate::process::written;
 use crate::table;
 use crate::{Result, site};
+use slackwater::journal::writer::Keeper;
 use slackwater::journal::{BootId, Limits};
-use slackwater::keeper::Keeper;
 use slackwater_rules::engine::{Delivery, Engine, Input, Link};
 use slackwater_rules::plan::{ChannelKind, Contact, Directory, Plan, Surroundings, Target};
 use slackwater_rules::time::{Moment, Now, Wall};

@@ -4,7 +4,7 @@ use super::{house, is_raised, paged};
 use mail_parser::MessageParser;
 use slackwater_rules::record::{Body, Purpose, Record, Seq};
 use slackwater_tests::agent::{SOON, until};
-use slackwater_tests::halyard::House;
+use slackwater_tests::house::House;
 use std::collections::BTreeSet;
 
 const STILL: &str = r#"{"flow":{"rate":0}}"#;

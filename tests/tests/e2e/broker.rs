@@ -4,7 +4,7 @@ use super::{house, is_raised, is_returned, paged, raised};
 use slackwater_rules::record::{Body, Purpose};
 use slackwater_tests::agent::{SOON, until};
 use slackwater_tests::board::publish;
-use slackwater_tests::halyard::LAGOON;
+use slackwater_tests::house::LAGOON;
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn an_alarm_stands_while_the_broker_is_away_and_goes_on_when_it_is_back() {

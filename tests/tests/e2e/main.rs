@@ -13,7 +13,7 @@ mod rights;
 mod verbs;
 
 use slackwater_rules::record::{Body, Purpose, Record};
-use slackwater_tests::halyard::House;
+use slackwater_tests::house::House;
 
 /// The program.
 const SLACKWATER: &str = env!("CARGO_BIN_EXE_slackwater-under-test");

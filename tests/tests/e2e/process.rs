@@ -4,7 +4,7 @@ use super::{SLACKWATER, house, is_raised, raised};
 use rustix::process::Signal;
 use slackwater_rules::record::Body;
 use slackwater_tests::agent::Home;
-use slackwater_tests::halyard::RULES;
+use slackwater_tests::house::RULES;
 use std::time::{Duration, Instant};
 
 #[test]

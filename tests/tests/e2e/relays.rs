@@ -5,7 +5,7 @@ use super::{house, is_raised, is_returned};
 use slackwater_rules::record::{Body, Purpose, Record};
 use slackwater_tests::agent::{SOON, until};
 use slackwater_tests::board::{hear, publish};
-use slackwater_tests::halyard::{AGENT, House, LAGOON, RULES, WELL};
+use slackwater_tests::house::{AGENT, House, LAGOON, RULES, WELL};
 use slackwater_tests::relay::Relay;
 use std::time::Duration;
 
@@ -50,7 +50,7 @@ tank     = "lagoon"
 when     = "lagoon-temp > 28 degC"
 priority = "critical"
 response = ["Look at the heaters."]
-fallback = { relay = "lagoon-heaters", state = "off" }
+stopgap = { relay = "lagoon-heaters", state = "off" }
 callout  = "household"
 "#;
 
@@ -65,8 +65,8 @@ async fn wired() -> Option<Wired> {
     let house = house().await?;
     let response = "response        = [\"Open the lid.\"";
     assert!(RULES.contains(response));
-    let rules = RULES
-        .replace(response, &format!("fallback = {{ relay = \"air-pump\", state = \"on\" }}\n{response}"));
+    let rules =
+        RULES.replace(response, &format!("stopgap = {{ relay = \"air-pump\", state = \"on\" }}\n{response}"));
     house.home.write("rules.toml", &(rules + RELAYS)).expect("written");
     house.board.set(CURRENT, "0");
     house.board.set(POWER, "200");
@@ -109,7 +109,7 @@ async fn air_is_started_and_proved_and_goes_on_until_the_water_moves() {
     let status = house.home.say(&["status"]).well();
     assert!(status.contains("relay air-pump: on, confirmed after"), "{status}");
     let explained = house.home.say(&["explain", "power-lost"]).well();
-    assert!(explained.contains("fallback air-pump: on, confirmed after"), "{explained}");
+    assert!(explained.contains("stopgap air-pump: on, confirmed after"), "{explained}");
     house.board.set("house/mains", "on");
     let back = house.home.record("the power", on.seq, |body| is_returned(body, "power-lost"));
     house.home.record("the hold", back.seq, |body| matches!(body, Body::Held { .. }));
@@ -123,7 +123,7 @@ async fn air_is_started_and_proved_and_goes_on_until_the_water_moves() {
     let kept = hear(house.broker.plain_port(), LAGOON, PUMP, Duration::from_secs(1), || async {}).await;
     assert_eq!(kept, None);
     let review = house.home.say(&["review", "--since", "1 h"]).well();
-    assert!(review.contains("air-pump on (fallback of power-lost): proved after"), "{review}");
+    assert!(review.contains("air-pump on (stopgap of power-lost): proved after"), "{review}");
     assert!(review.contains("air-pump stayed as it was: held until"), "{review}");
 }
 

@@ -7,7 +7,7 @@ use slackwater::channels::ChannelSettings;
 use slackwater::site::Site;
 use slackwater_tests::agent::SOON;
 use slackwater_tests::board::{hear, publish};
-use slackwater_tests::halyard::{AGENT, LAGOON, ROOM2, WELL, sample};
+use slackwater_tests::house::{AGENT, LAGOON, ROOM2, WELL, sample};
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn devices_may_say_what_the_sample_site_listens_to_and_command_nothing() {

@@ -10,7 +10,7 @@ use slackwater_rules::record::{Body, Outcome, Record};
 use slackwater_rules::time::Span;
 use slackwater_tests::agent::{Home, until};
 use slackwater_tests::certs::Validity;
-use slackwater_tests::halyard::{House, RULES};
+use slackwater_tests::house::{House, RULES};
 use slackwater_tests::http::{Answer, Gateway};
 use slackwater_tests::modem::{Manner, Modem};
 use slackwater_tests::smtp;

@@ -2,9 +2,9 @@
 //! can be set and a board that can be rebooted.
 
 use slackwater::clock::{Clock, Steering};
+use slackwater::event_loop::{self, Parts};
 use slackwater::settings::Environment;
 use slackwater::site::Site;
-use slackwater::watch::{self, Parts};
 use slackwater_rules::time::Span;
 use slackwater_tests::agent::{Agent, Home};
 use std::sync::Arc;
@@ -48,7 +48,7 @@ impl Here {
                     "the test is over"
                 });
                 let parts = Parts { config, site, environment, clock: steered, onlooker: None, until };
-                let mut running = Box::pin(watch::run(parts));
+                let mut running = Box::pin(event_loop::run(parts));
                 tokio::select! {
                     result = &mut running => panic!("the watch ended by itself: {result:?}"),
                     end = ended => match end {

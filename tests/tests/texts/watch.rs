@@ -5,7 +5,7 @@ use crate::INES;
 use slackwater_rules::record::{Body, Outcome, Purpose, Record};
 use slackwater_rules::time::Span;
 use slackwater_tests::agent::{SOON, until};
-use slackwater_tests::halyard::{House, RULES, sample};
+use slackwater_tests::house::{House, RULES, sample};
 use slackwater_tests::modem::{Manner, Modem};
 use slackwater_tests::mosquitto;
 use std::fs;

@@ -12,7 +12,7 @@ use slackwater::checkin::SiteKey;
 use slackwater_rules::record::{Body, Purpose, Record};
 use slackwater_tests::agent::{Agent, Home, SOON, until};
 use slackwater_tests::certs::{Authority, Validity};
-use slackwater_tests::halyard::House;
+use slackwater_tests::house::House;
 use slackwater_tests::mosquitto::{Mosquitto, Options, available};
 use std::fs;
 

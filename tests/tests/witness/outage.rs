@@ -7,7 +7,7 @@ use slackwater_rules::record::{Body, Outcome, Purpose, Record};
 use slackwater_rules::time::Span;
 use slackwater_tests::agent::{SOON, until};
 use slackwater_tests::certs::Authority;
-use slackwater_tests::halyard::{House, LAGOON, RULES};
+use slackwater_tests::house::{House, LAGOON, RULES};
 use slackwater_tests::modem::{Manner, Modem};
 use slackwater_tests::relay::Relay;
 use slackwater_tests::uplink::Uplink;
@@ -54,7 +54,7 @@ fn rules() -> String {
         ("lease  = \"5 s\"", "lease  = \"10 min\""),
         (
             "response        = [\"Open the lid.\"",
-            "fallback = { relay = \"air-pump\", state = \"on\" }\nresponse = [\"Open the lid.\"",
+            "stopgap = { relay = \"air-pump\", state = \"on\" }\nresponse = [\"Open the lid.\"",
         ),
     ];
     let rules = changes.iter().fold(rules, |rules, (is, becomes)| {
@@ -183,13 +183,9 @@ async fn a_whole_outage_from_the_plug_to_the_all_clear() {
     assert!(early.is_some_and(|all_clear| all_clear.seq > back.seq), "no false all-clear");
     site.terminate();
     let review = house.home.say(&["review", "--since", "1 h"]).well();
-    for words in [
-        "power-lost",
-        "air-pump on (fallback of power-lost): proved after",
-        "ines.text",
-        "ines",
-        "held until",
-    ] {
+    for words in
+        ["power-lost", "air-pump on (stopgap of power-lost): proved after", "ines.text", "ines", "held until"]
+    {
         assert!(review.contains(words), "{words:?} is not in:\n{review}");
     }
     shed.agent.terminate();

@@ -3,7 +3,7 @@
 use super::SLACKWATER;
 use slackwater::checkin::{CheckIn, open};
 use slackwater_tests::agent::{Home, SOON, until};
-use slackwater_tests::halyard::House;
+use slackwater_tests::house::House;
 use std::os::unix::fs::PermissionsExt;
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

@@ -92,8 +92,8 @@ pub(super) fn of(
         let names = unknown.into_iter().collect::<Vec<_>>().join(", ");
         notes.push(format!("in the journal, but not in the rule file: {names}"));
     }
-    if plan.alarms.iter().any(|alarm| alarm.fallback.is_some()) {
-        notes.push("fallbacks were not run: what they would have changed is not in the readings".to_owned());
+    if plan.alarms.iter().any(|alarm| alarm.stopgap.is_some()) {
+        notes.push("stopgaps were not run: what they would have changed is not in the readings".to_owned());
     }
 
     let mut names: Vec<&str> = plan.alarms.iter().map(|alarm| alarm.name.as_str()).collect();

@@ -6,7 +6,7 @@ use serde::Serialize;
 use slackwater_rules::forecast::circulation::USUAL_TURNOVER;
 use slackwater_rules::forecast::light::Band;
 use slackwater_rules::forecast::oxygen::{ACUTE_MG_L, Before, CHRONIC_MG_L};
-use slackwater_rules::forecast::paper::{End, Holds, Paper};
+use slackwater_rules::forecast::planner::{End, Holds, Paper};
 use slackwater_rules::forecast::{CannotSay, Estimate, Interval, wording};
 
 /// All answers, topic by topic.

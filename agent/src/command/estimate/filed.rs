@@ -1,6 +1,6 @@
 //! What the rule file says of a tank, as a tank on paper.
 
-use slackwater_rules::forecast::paper::{Paper, Supply};
+use slackwater_rules::forecast::planner::{Paper, Supply};
 use slackwater_rules::plan::{Plan, Sensor, Tank};
 use slackwater_rules::units::Scale;
 

@@ -6,7 +6,7 @@ use crate::clock::Clock;
 use crate::journal::{Log, Minute, Values};
 use crate::settings::Trust;
 use slackwater_rules::forecast::Origin;
-use slackwater_rules::forecast::paper::Paper;
+use slackwater_rules::forecast::planner::Paper;
 use slackwater_rules::plan::{Plan, SensorId};
 use slackwater_rules::time::Span;
 use std::path::Path;

@@ -7,7 +7,7 @@ use crate::journal::{Minute, Values};
 use crate::review::Window;
 use jiff::tz::TimeZone;
 use slackwater_rules::forecast::geometry::Geometry;
-use slackwater_rules::forecast::thermal::{Heater, Input, Prior, Side, Thermal, WhatIf};
+use slackwater_rules::forecast::thermal::{Heater, Input, Prior, Scenario, Side, Thermal};
 use slackwater_rules::forecast::wording;
 use slackwater_rules::plan::{Device, Plan, Sensor, SensorId};
 use slackwater_rules::time::{Moment, Span, Wall};
@@ -134,9 +134,9 @@ impl<'a> Past<'a> {
             format!("the journal has no temperature of `{}` before {}", self.name, moment(since, zone))
         })?;
         let (what_if, supposed) = match (self.mains_off, self.model.heater_known().is_ok()) {
-            (true, _) => (WhatIf::no_power(), "if the power stays away"),
-            (false, true) => (WhatIf::no_heat(), "if no heater heats"),
-            (false, false) => (WhatIf::now(), "if it goes on so"),
+            (true, _) => (Scenario::no_power(), "if the power stays away"),
+            (false, true) => (Scenario::no_heat(), "if no heater heats"),
+            (false, false) => (Scenario::now(), "if it goes on so"),
         };
         let mut fan = Fan::default();
         for step in 1..=(DEEPEST_K / STEP_K) as u32 {

@@ -3,7 +3,7 @@
 use super::Units;
 use super::chart::{Chart, Ink, Item, Point, document};
 use slackwater_rules::forecast::oxygen::{ACUTE_MG_L, Before, CHRONIC_MG_L};
-use slackwater_rules::forecast::paper::Paper;
+use slackwater_rules::forecast::planner::Paper;
 use slackwater_rules::forecast::{CannotSay, Interval};
 
 const STEPS: u32 = 120;
@@ -42,7 +42,7 @@ fn temperature(paper: &Paper, units: &Units) -> Result<Chart, CannotSay> {
     let hours = horizon(time, 4.0, 48.0);
     let [steep, likely, slow] = paper.coolings(0.0)?;
     let shown = |celsius: f64| units.temperature(celsius);
-    let course = |of: slackwater_rules::forecast::paper::Cooling| -> Vec<Point> {
+    let course = |of: slackwater_rules::forecast::planner::Cooling| -> Vec<Point> {
         of.course(water).take_while(|(hour, _)| *hour <= hours).map(|(hour, t)| (hour, shown(t))).collect()
     };
     let (middle, late) = (course(likely), course(slow));

@@ -1,0 +1,389 @@
+//! The event loop. Everything that happens comes here as one of a closed set of events and
+//! becomes an input of the engine; the turns of a batch are committed together; then their
+//! effects are run, messages are acknowledged and the watchdog is fed. One loop owns the
+//! engine and the journal; nothing here decides anything.
+
+mod answering;
+mod checkin_inputs;
+mod fetching;
+mod health;
+mod health_inputs;
+mod mqtt_inputs;
+mod parts;
+mod recollecting;
+mod reloading;
+mod sms_inputs;
+
+pub use parts::{Parts, RunError, TurnObserver, Until};
+
+use crate::channels::{self, Channels, Publish};
+use crate::checkin;
+use crate::clock::Clock;
+use crate::control::{self, Asked, Control};
+use crate::journal::writer::Keeper;
+use crate::journal::{BootId, Limits};
+use crate::modem::{Arrived, Modem};
+use crate::mqtt::{self, Event};
+use crate::service::{Service, Signal, Signals};
+use crate::settings::{Environment, Settings};
+use crate::site::{Site, broker};
+use crate::sources::{Round, Sources};
+use crate::witness::Roster;
+use health::Health;
+use health_inputs::Told;
+use slackwater_rules::engine::{Effect, Engine, Input, Turn};
+use slackwater_rules::record::{Outcome, Record, Seq};
+use slackwater_rules::time::{Moment, Now, Span};
+use sms_inputs::Texting;
+use std::collections::{BTreeMap, VecDeque};
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::Duration;
+use tokio::sync::mpsc;
+
+/// Messages of one batch: enough to commit seldom, few enough to answer at once.
+const BATCH: usize = 256;
+
+/// READY is not kept back for longer than this by a broker that is away.
+const READY_WITHIN: Duration = Duration::from_secs(10);
+
+/// The drain at the end: for the broker, and for pages on their way.
+const DRAIN: Duration = Duration::from_secs(2);
+const LAST_PAGES: Span = Span::seconds(10);
+
+/// Two clients with one id throw each other out again and again, and each can be heard for a
+/// second in between. That is no hearing: it counts again once this long has passed in peace.
+const CONTESTED: Span = Span::minutes(2);
+
+/// Numbers of siren messages begin here, far from those of switchings.
+const SIRENS: u64 = 1 << 63;
+
+/// What happens.
+enum Happening {
+    Broker,
+    BrokerLost,
+    Fetched(Round),
+    Delivered(Seq, Outcome),
+    Asked(Asked),
+    Texted(Arrived),
+    Signal(Signal),
+    /// A deadline, or the watchdog's wish for a turn.
+    Woken,
+    /// READY has been kept back for long enough.
+    Impatient,
+}
+
+/// Sirens speak over the same connection.
+struct Sirens {
+    broker: mqtt::Handle,
+    next: AtomicU64,
+}
+
+impl Publish for Sirens {
+    fn publish(&self, topic: &str, payload: &[u8]) -> Result<(), String> {
+        let id = SIRENS + self.next.fetch_add(1, Ordering::Relaxed);
+        self.broker.publish(id, topic, payload.to_vec(), false).map_err(|error| error.to_string())
+    }
+}
+
+/// Watches until the system or a person says to stop.
+///
+/// # Errors
+/// Only what makes watching impossible: everything else degrades and is said.
+pub async fn run(parts: Parts) -> Result<(), RunError> {
+    let Parts { config, site, environment, clock, onlooker, mut until } = parts;
+    let Site { settings, plan, channels, ways, .. } = site;
+    let mut signals = Signals::listen().map_err(RunError::Signals)?;
+    let (control, requests) =
+        control::listen(&settings.places.control.socket).await.map_err(RunError::Control)?;
+
+    let now = clock.now();
+    let limits = Limits {
+        bytes: settings.places.journal.max_size,
+        every: settings.places.journal.flush_every,
+        ..Limits::default()
+    };
+    let path = settings.places.journal.path.clone();
+    let (keeper, left) =
+        Keeper::open(path, BootId(clock.boot()), limits, &plan.site, &now).map_err(RunError::Journal)?;
+    let connection = broker(&settings.broker, &plan);
+    let sources = Sources::start(&plan, &settings.sources);
+    let mut engine = Engine::new(plan, left.seed, left.next_seq, now);
+    engine.restore(&left.records);
+    recollecting::recollect(&mut engine, &settings.places.journal.path, &now);
+
+    let (handle, events) = mqtt::spawn(connection).map_err(|wrong| {
+        RunError::Broker(wrong.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))
+    })?;
+    let identity = checkin::Identity { seed: left.seed, start: engine.next_seq(), boot: clock.boot() };
+    let sender = settings.check_in.clone().map(|own| checkin::Sender::start(own, ways, identity, &clock));
+    let sender = sender.transpose().map_err(RunError::CheckIn)?;
+    let roster = Roster::open(&settings.places.journal.path, &now);
+
+    let (results, mut delivered) = mpsc::unbounded_channel();
+    let (modem, texts) = settings.modem.clone().map(Modem::start).unzip();
+    let context = channels::Context {
+        clock: Arc::new({
+            let clock = clock.clone();
+            move || clock.now().wall
+        }),
+        mark: format!("{:x}", left.seed & 0xffff),
+        publish: Arc::new(Sirens { broker: handle.clone(), next: AtomicU64::new(0) }),
+        modem,
+    };
+    let channels = Channels::start(channels, &context, results.clone());
+
+    let mut watch = Watch {
+        told: Told::nothing(&settings),
+        texting: Texting::new(settings.numbers()),
+        config,
+        environment,
+        settings,
+        engine,
+        keeper,
+        handle,
+        sources,
+        channels,
+        context,
+        results,
+        clock,
+        service: Service::from_environment(),
+        health: Health::default(),
+        backlog: false,
+        contested: None,
+        ready: false,
+        sender,
+        roster,
+        records: Vec::new(),
+        effects: VecDeque::new(),
+        acks: Vec::new(),
+        onlooker,
+    };
+    watch.take(Input::Started { version: env!("CARGO_PKG_VERSION").to_owned(), gap: left.gap });
+    watch.tell_health();
+    watch.recall_sites();
+    watch.finish();
+    // Without a modem nothing ever comes.
+    let texts = texts.unwrap_or_else(|| mpsc::channel(1).1);
+    let ended = watch.go_on(&mut signals, &mut until, events, requests, texts, &mut delivered).await;
+    watch.close(&ended, delivered).await;
+    drop::<Control>(control);
+    ended.map(drop)
+}
+
+/// The loop's own state.
+struct Watch {
+    config: PathBuf,
+    environment: Environment,
+    /// As it was at the start.
+    settings: Settings,
+    engine: Engine,
+    keeper: Keeper,
+    handle: mqtt::Handle,
+    sources: Sources,
+    channels: Channels,
+    context: channels::Context,
+    results: mpsc::UnboundedSender<(Seq, Outcome)>,
+    clock: Clock,
+    service: Service,
+    health: Health,
+    /// What the engine knows of the agent's own parts.
+    told: Told,
+    texting: Texting,
+    /// What comes now was queued for us while we were away: until our own message comes back.
+    backlog: bool,
+    /// Another client has used our id: until then, being heard does not count.
+    contested: Option<Moment>,
+    ready: bool,
+    /// This site's own check-ins, if it sends any.
+    sender: Option<checkin::Sender>,
+    /// What is known of other sites.
+    roster: Roster,
+    /// Of the batch, not yet committed.
+    records: Vec<Record>,
+    effects: VecDeque<Effect>,
+    acks: Vec<mqtt::Ack>,
+    onlooker: Option<TurnObserver>,
+}
+
+impl Watch {
+    async fn go_on(
+        &mut self,
+        signals: &mut Signals,
+        until: &mut Until,
+        mut events: mpsc::Receiver<Event>,
+        mut requests: mpsc::Receiver<Asked>,
+        mut texts: mpsc::Receiver<Arrived>,
+        delivered: &mut mpsc::UnboundedReceiver<(Seq, Outcome)>,
+    ) -> Result<&'static str, RunError> {
+        let mut batch = Vec::with_capacity(BATCH);
+        let patience = tokio::time::sleep(READY_WITHIN);
+        tokio::pin!(patience);
+        loop {
+            let wanted_by = self.wanted_by();
+            let happening = tokio::select! {
+                signal = signals.next() => Happening::Signal(signal),
+                Some((page, outcome)) = delivered.recv() => Happening::Delivered(page, outcome),
+                count = events.recv_many(&mut batch, BATCH) => match count {
+                    0 => Happening::BrokerLost,
+                    _ => Happening::Broker,
+                },
+                round = self.sources.next() => Happening::Fetched(round),
+                Some(asked) = requests.recv() => Happening::Asked(asked),
+                Some(text) = texts.recv() => Happening::Texted(text),
+                () = wait(&self.clock, wanted_by) => Happening::Woken,
+                why = &mut *until => return Ok(why),
+                () = &mut patience, if !self.ready => Happening::Impatient,
+            };
+            self.tell_health();
+            match happening {
+                Happening::Broker => {
+                    // What waits in one batch has come together: one look at the clocks is enough.
+                    let now = self.clock.now();
+                    batch.drain(..).for_each(|event| self.hear(now, event));
+                }
+                Happening::BrokerLost => return Err(RunError::Lost("the connection to the broker")),
+                Happening::Fetched(round) => self.fetched(round),
+                Happening::Delivered(page, outcome) => self.take(Input::Delivered { page, outcome }),
+                Happening::Asked((request, answer)) => {
+                    let reply = self.answer(request);
+                    // The records of what was said are safe before it is said to be taken.
+                    self.finish();
+                    // A client that has gone needs no reply.
+                    let _ = answer.send(reply);
+                }
+                Happening::Texted(Arrived { from, text, taken }) => {
+                    self.texted(&from, text.as_deref());
+                    // Only what is kept is deleted from the SIM.
+                    self.finish();
+                    // A modem that has gone deletes nothing.
+                    let _ = taken.send(());
+                }
+                Happening::Signal(Signal::Terminate) => return Ok("asked to by the system"),
+                Happening::Signal(Signal::Interrupt) => return Ok("asked to by hand"),
+                // What came of it is in the log and in the status.
+                Happening::Signal(Signal::Hangup) => drop(self.reload(false)),
+                Happening::Woken => self.take(Input::Tick),
+                Happening::Impatient => self.announce(),
+            }
+            self.finish();
+        }
+    }
+
+    /// When the loop has to turn at the latest.
+    fn wanted_by(&self) -> Option<Moment> {
+        let engine = self.engine.next_deadline().map(|(at, _)| at);
+        let check_in = self.sender.as_ref().map(checkin::Sender::due);
+        engine.into_iter().chain(self.keeper.due()).chain(self.service.turn_wanted_by()).chain(check_in).min()
+    }
+
+    /// One input of the engine, now; what comes of it waits for [`Watch::finish`].
+    fn take(&mut self, input: Input) {
+        self.turn(self.clock.now(), input);
+    }
+
+    fn turn(&mut self, now: Now, input: Input) {
+        let turn = self.engine.step(now, input);
+        self.gather(&now, turn);
+    }
+
+    fn gather(&mut self, now: &Now, turn: Turn) {
+        for record in &turn.records {
+            tracing::info!(seq = record.seq, "{}", record.body);
+        }
+        if let Some(onlooker) = &mut self.onlooker {
+            onlooker(now, &turn);
+        }
+        self.keeper.sample(&turn.samples);
+        self.records.extend(turn.records);
+        self.effects.extend(turn.effects);
+    }
+
+    /// Commits, then runs effects, then acknowledges, then feeds the watchdog.
+    fn finish(&mut self) {
+        let mut has_records = false;
+        let now = loop {
+            let now = self.clock.now();
+            let records = std::mem::take(&mut self.records);
+            has_records |= !records.is_empty();
+            self.keeper.keep(records, || self.engine.horizon(), &now);
+            let Some(effect) = self.effects.pop_front() else { break now };
+            self.run(effect);
+        };
+        for ack in self.acks.drain(..) {
+            self.handle.ack(ack);
+        }
+        self.keeper.tend(&now);
+        self.roster.tend(&now);
+        self.check_in(&now, has_records);
+        self.service.turn_finished(now.mono);
+    }
+
+    fn run(&mut self, effect: Effect) {
+        match effect {
+            Effect::Send { target, page } => self.channels.send(&target, *page),
+            Effect::Withdraw { page } => self.channels.withdraw(page),
+            Effect::Command { switching, topic, payload } => {
+                // A command that waits for a broker would switch something at a time that
+                // nobody chose.
+                let published = match &self.health.deaf {
+                    Some(why) => Err(format!("the broker can't be heard: {why}")),
+                    None => self
+                        .handle
+                        .publish(switching, topic, payload, false)
+                        .map_err(|error| error.to_string()),
+                };
+                if let Err(why) = published {
+                    self.take(Input::Commanded { switching, failed: Some(why) });
+                }
+            }
+        }
+    }
+
+    fn announce(&mut self) {
+        if !self.ready {
+            self.ready = true;
+            let state = self
+                .health
+                .deaf
+                .as_ref()
+                .map_or("watching".to_owned(), |why| format!("watching, but: {why}"));
+            self.service.ready(&state);
+        }
+    }
+
+    /// Ends in good order, within bounds: pages on their way may still arrive, and their fate is
+    /// kept.
+    async fn close(
+        mut self,
+        ended: &Result<&'static str, RunError>,
+        mut delivered: mpsc::UnboundedReceiver<(Seq, Outcome)>,
+    ) {
+        let why = match ended {
+            Ok(why) => (*why).to_owned(),
+            Err(trouble) => trouble.to_string(),
+        };
+        self.service.stopping(&why);
+        self.take(Input::Stopping { why: why.clone() });
+        self.finish();
+        self.say_farewell(&why).await;
+        self.roster.close(&self.clock.now());
+        let idle = Channels::start(BTreeMap::new(), &self.context, self.results.clone());
+        std::mem::replace(&mut self.channels, idle).close(LAST_PAGES).await;
+        while let Ok((page, outcome)) = delivered.try_recv() {
+            self.take(Input::Delivered { page, outcome });
+        }
+        self.finish();
+        self.handle.close(DRAIN).await;
+        self.keeper.close(|| self.engine.horizon(), &self.clock.now());
+    }
+}
+
+/// Until `moment` on the watch's clock; for ever if there is none.
+async fn wait(clock: &Clock, moment: Option<Moment>) {
+    match moment {
+        Some(moment) => clock.sleep_until(moment).await,
+        None => std::future::pending().await,
+    }
+}

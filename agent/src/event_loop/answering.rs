@@ -1,0 +1,71 @@
+//! What is asked over the control socket.
+
+use super::{Watch, health};
+use crate::checkin::Sender;
+use crate::control::{Reply, Request, Say};
+use crate::outage_drill::Course;
+use slackwater_rules::engine::Input;
+use slackwater_rules::record::{Body, By};
+
+impl Watch {
+    pub(super) fn answer(&mut self, request: Request) -> Reply {
+        let now = self.clock.now();
+        match request {
+            Request::Status { json } => {
+                let status = self.engine.status(now);
+                self.health.look(&self.channels, &self.keeper, self.context.modem.as_ref());
+                self.health.check_ins = self.sender.as_ref().map(Sender::health).unwrap_or_default();
+                self.health.watched = self.roster.totals();
+                self.health.silence = self.engine.silence_at(now.mono).map(|silence| {
+                    let (left, who) = (silence.until - now.mono, &silence.by.who);
+                    format!("its witness waits for {left} more, as {who} said: {}", silence.why)
+                });
+                let text = if json {
+                    health::json(&status, &self.health)
+                } else {
+                    health::words(&status, &self.health)
+                };
+                Reply { ok: true, text }
+            }
+            Request::Explain { alarm, json } => match self.engine.explain(&alarm, now) {
+                Some(explanation) if json => Reply { ok: true, text: health::pretty(&explanation) },
+                Some(explanation) => Reply { ok: true, text: health::explained(&explanation) },
+                None => {
+                    let names: Vec<_> =
+                        self.engine.plan().alarms.iter().map(|alarm| alarm.name.as_str()).collect();
+                    Reply {
+                        ok: false,
+                        text: format!("there is no alarm `{alarm}`; there are: {}", names.join(", ")),
+                    }
+                }
+            },
+            Request::Reload { insists } => {
+                let (ok, text) = match self.reload(insists) {
+                    Ok(text) => (true, text),
+                    Err(text) => (false, text),
+                };
+                Reply { ok, text }
+            }
+            Request::Course { alarm } => match Course::of(self.engine.plan(), alarm.as_deref()) {
+                Ok(course) => Reply { ok: true, text: health::pretty(&course) },
+                Err(text) => Reply { ok: false, text },
+            },
+            Request::Say { say: Say::PlanSilence { .. } | Say::EndSilence, .. } if self.sender.is_none() => {
+                let text =
+                    "this site sends no check-ins, so nobody would hear of its silence: see `[check-in]`";
+                Reply { ok: false, text: text.to_owned() }
+            }
+            Request::Say { who, say } => {
+                let before = self.records.len();
+                self.take(Input::Said { word: say.into(), by: By { who, via: "socket".to_owned() } });
+                let said = &self.records[before..];
+                let ok = !said.iter().any(|record| matches!(record.body, Body::Refused { .. }));
+                let lines: Vec<_> = said.iter().map(|record| record.body.to_string()).collect();
+                Reply {
+                    ok,
+                    text: if lines.is_empty() { "nothing to do".to_owned() } else { lines.join("\n") },
+                }
+            }
+        }
+    }
+}

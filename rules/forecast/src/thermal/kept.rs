@@ -1,0 +1,88 @@
+//! What a tank's model has learned, as plain numbers that survive a restart: the normal equations of both
+//! regressions and the running means. What belongs to the last hour (cells, thermostat turns, work,
+//! suspicion) does not: it has to be seen again.
+
+use super::{CONSTANTS, Thermal};
+use crate::regression::Regression;
+
+/// Numbers of the running means.
+const MEANS: usize = 9;
+/// Numbers of a regression: its prior, to know whether it is still the same tank; its equations.
+const REGRESSION: usize = 2 * CONSTANTS + CONSTANTS * CONSTANTS + CONSTANTS;
+/// All of them.
+const NUMBERS: usize = MEANS + 2 * REGRESSION;
+
+impl Thermal {
+    /// What was learned, if anything was.
+    pub fn kept(&self) -> Option<Vec<f64>> {
+        let seen = &self.learned;
+        if seen.equations == 0 {
+            return None;
+        }
+        let mut numbers = vec![
+            f64::from(seen.equations),
+            f64::from(seen.with_room),
+            seen.gap,
+            seen.gap_square,
+            seen.noise,
+            seen.bias,
+            seen.bias_size,
+            seen.surprise,
+            seen.lamp,
+        ];
+        numbers.extend(self.with_room.kept());
+        numbers.extend(self.without_room.kept());
+        Some(numbers)
+    }
+
+    /// How much was learned: half hours.
+    pub fn equations(&self) -> u32 {
+        self.learned.equations
+    }
+
+    /// Goes on from what was learned. Refuses, and stays as it is, what another form or another tank
+    /// (one of another size, other watts) has learned.
+    pub fn recall(&mut self, numbers: &[f64]) -> bool {
+        let whole = numbers.len() == NUMBERS && numbers.iter().all(|number| number.is_finite());
+        let Some((means, rest)) = numbers.split_at_checked(MEANS).filter(|_| whole) else { return false };
+        let (with_room, without_room) = rest.split_at(REGRESSION);
+        let mut model = self.clone();
+        if !model.with_room.recall(with_room) || !model.without_room.recall(without_room) {
+            return false;
+        }
+        let seen = &mut model.learned;
+        (seen.equations, seen.with_room) = (means[0] as u32, means[1] as u32);
+        (seen.gap, seen.gap_square, seen.noise) = (means[2], means[3].max(0.0), means[4].clamp(0.005, 1.0));
+        (seen.bias, seen.bias_size) = (means[5].clamp(-0.5, 0.5), means[6].max(0.0));
+        (seen.surprise, seen.lamp) = (means[7].clamp(0.0, 1.0), means[8].clamp(0.0, 1.0));
+        *self = model;
+        true
+    }
+}
+
+impl<const N: usize> Regression<N> {
+    fn kept(&self) -> impl Iterator<Item = f64> + '_ {
+        let prior = self.prior.iter().flat_map(|(weight, likely)| [*weight, *likely]);
+        prior.chain(self.information.iter().flatten().copied()).chain(self.target)
+    }
+
+    fn recall(&mut self, numbers: &[f64]) -> bool {
+        let (prior, rest) = numbers.split_at(2 * N);
+        let same = |known: f64, kept: f64| (known - kept).abs() <= 1e-9 * known.abs().max(1e-9);
+        let alike = self
+            .prior
+            .iter()
+            .zip(prior.chunks(2))
+            .all(|((weight, likely), kept)| same(*weight, kept[0]) && same(*likely, kept[1]));
+        if !alike {
+            return false;
+        }
+        let (information, target) = rest.split_at(N * N);
+        for (row, kept) in self.information.iter_mut().zip(information.chunks(N)) {
+            row.copy_from_slice(kept);
+        }
+        self.target.copy_from_slice(target);
+        self.refresh();
+        self.solved.iter().all(|constant| constant.is_finite())
+    }
+}

@@ -1,0 +1,139 @@
+//! What can be asked about the hours to come: the subject, and what to suppose meanwhile. Rule files ask
+//! these questions in conditions; pages and `status` ask them by themselves.
+
+use crate::forecast::faults::Fault;
+use crate::forecast::interval::{CannotSay, Estimate};
+use crate::forecast::oxygen::ACUTE_MG_L;
+use crate::forecast::thermal::{Heater, Side};
+use crate::forecast::wording;
+use crate::plan::{BatteryId, Plan, TankId};
+use std::fmt;
+
+/// Until when.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Subject {
+    /// Until a tank's water is on this side of a limit, degC.
+    Water(TankId, Side, f64),
+    /// Until a tank's oxygen is below this, mg/L.
+    Oxygen(TankId, f64),
+    /// Until a battery is empty.
+    Battery(BatteryId),
+}
+
+/// What to suppose. By default all stays as it is.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct WhatIf {
+    /// No heater heats.
+    pub no_heat: bool,
+    /// The first heater never switches off.
+    pub stuck: bool,
+    /// The mains are out.
+    pub no_power: bool,
+    /// No pump moves the water.
+    pub still: bool,
+    /// The air pump runs, or does not; as it is if none.
+    pub air: Option<bool>,
+    /// The room is this warm, degC.
+    pub room: Option<f64>,
+}
+
+/// A whole question.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Question {
+    /// Until when.
+    pub until: Subject,
+    /// Under what.
+    pub supposing: WhatIf,
+}
+
+/// What a tank's readings may show: a fault of the model's tests, or two probes that have parted.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Symptom {
+    /// A difference between what happens and what should.
+    Fault(Fault),
+    /// Water and sump are further apart than ever: the flow between them is lost.
+    Parted,
+}
+
+impl Symptom {
+    /// All of them, by the words of the condition language.
+    pub const ALL: [(&'static str, Self); 9] = [
+        ("no-heat", Self::Fault(Fault::NoHeat)),
+        ("heater-silent", Self::Fault(Fault::HeaterSilent)),
+        ("heater-overwhelmed", Self::Fault(Fault::HeaterOverwhelmed)),
+        ("heat-without-heater", Self::Fault(Fault::HeatWithoutHeater)),
+        ("losing-heat", Self::Fault(Fault::LosingHeat)),
+        ("probe-out-of-water", Self::Fault(Fault::ProbeOutOfWater)),
+        ("probe-shifted", Self::Fault(Fault::ProbeShifted)),
+        ("probe-lags", Self::Fault(Fault::ProbeLags)),
+        ("probes-parted", Self::Parted),
+    ];
+}
+
+impl fmt::Display for Symptom {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Fault(fault) => fault.fmt(f),
+            Self::Parted => f.write_str("water and sump are further apart than ever: no flow between them"),
+        }
+    }
+}
+
+/// Whether heaters can hold a temperature.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Holding {
+    /// Whose.
+    pub tank: TankId,
+    /// To be held, degC.
+    pub set: f64,
+    /// Which heater alone; all together if none.
+    pub on: Option<Heater>,
+}
+
+impl WhatIf {
+    /// `if nothing changes`, `without heat in a room of 12 degC`.
+    fn words(&self) -> String {
+        let said = [
+            (self.no_power, "without power"),
+            (self.no_heat, "without heat"),
+            (self.stuck, "with the heater stuck on"),
+            (self.still, "without circulation"),
+            (self.air == Some(true), "with the air pump"),
+            (self.air == Some(false), "without the air pump"),
+        ];
+        let mut words: Vec<String> =
+            said.into_iter().filter(|(so, _)| *so).map(|(_, words)| words.to_owned()).collect();
+        words.extend(self.room.map(|room| format!("in a room of {room:.0} degC")));
+        if words.is_empty() { "if nothing changes".to_owned() } else { words.join(" ") }
+    }
+}
+
+impl Question {
+    /// The answer in words: `about 5 to 8 h until 22 degC if nothing changes`, or why there is none.
+    pub fn words(&self, plan: &Plan, answer: &Result<Estimate, CannotSay>) -> String {
+        let what = match self.until {
+            Subject::Oxygen(_, mg_l) => format!("{} ({mg_l} mg/L)", self.what(plan)),
+            Subject::Water(..) | Subject::Battery(_) => self.what(plan),
+        };
+        wording::until(answer, &what, &self.supposing.words())
+    }
+
+    /// The same for a text, in which each sign counts: what is supposed only if it is something.
+    pub(crate) fn in_short(&self, plan: &Plan, answer: &Result<Estimate, CannotSay>) -> String {
+        let plain = self.supposing == WhatIf::default();
+        let supposing = if plain { String::new() } else { self.supposing.words() };
+        wording::until(answer, &self.what(plan), &supposing).trim_end().to_owned()
+    }
+
+    fn what(&self, plan: &Plan) -> String {
+        match self.until {
+            Subject::Water(tank, _, limit) => {
+                let scale = plan.tanks[tank.index()].gear.water.map(|id| &plan.sensor(id).scale);
+                scale.map_or_else(|| format!("{limit:.1} degC"), |scale| scale.show(limit))
+            }
+            Subject::Oxygen(_, mg_l) if mg_l == ACUTE_MG_L => "deadly low oxygen".to_owned(),
+            Subject::Oxygen(..) => "low oxygen".to_owned(),
+            Subject::Battery(id) => format!("{} is empty", plan.batteries[id.index()].name),
+        }
+    }
+}

@@ -1,0 +1,344 @@
+//! One model for each tank, fed by what is known of its water, room, heaters, lamp, chiller and pumps, and
+//! asked by conditions, pages and `status`. Only good live readings reach a model; what is stale is lost to
+//! it, work on the tank and standing pumps keep it from learning, and in a power cut what hangs on the
+//! mains is known to be off. An oxygen probe that sees the water stand still in the dark teaches what the
+//! tank uses.
+//!
+//! Like a window, a model comes from readings; unlike one, it takes days to fill. So what it has learned is
+//! put down as a record once a day and at an orderly end, and a restart goes on from the last one: a power
+//! cut costs a day of learning at most. What the tests for faults have gathered begins anew.
+
+mod answers;
+
+use super::Engine;
+use crate::forecast::faults::{Apart, Faults, USUAL_PER_YEAR};
+use crate::forecast::geometry::Geometry;
+use crate::forecast::respiration::Declines;
+use crate::forecast::thermal::{Cell, Heater, Input, Prior, Thermal};
+use crate::plan::{AlarmId, Device, Plan, SensorId, Tank, TankId};
+use crate::record::{Body, Seq};
+use crate::time::{Moment, Span};
+
+/// What was learned is put down this often.
+const PUT_DOWN: Span = Span::hours(24);
+/// A change of an input by less than this share changes no forecast worth asking for.
+const NOTICEABLE: f64 = 0.05;
+/// Salinity of a tank whose keeper gives none, psu.
+const USUAL_SALINITY: f64 = 35.0;
+
+/// What a sensor tells a model.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Feed {
+    Water,
+    Sump,
+    Of(Input),
+    Pumps,
+    Oxygen,
+    Mains,
+}
+
+/// Since when something is so, and whether it was seen to begin: after a restart it may be so for longer.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Since {
+    at: Moment,
+    seen: bool,
+}
+
+/// Everything that is foretold.
+#[derive(Debug, Default)]
+pub(super) struct Foresight {
+    models: Vec<Model>,
+    /// The mains are out; none too if nobody knows.
+    dark: Option<Since>,
+    /// The mains were seen to be on.
+    lit: bool,
+}
+
+/// One tank's model.
+#[derive(Debug)]
+struct Model {
+    prior: Prior,
+    thermal: Thermal,
+    faults: Faults,
+    apart: Apart,
+    parted: bool,
+    /// Sum and count of the sump's readings in the cell under way.
+    sump: (f64, u32),
+    /// What was last told of each input; none if it was lost.
+    told: [Option<Option<f64>>; 5],
+    /// The pumps stand still.
+    still: Option<Since>,
+    ran: bool,
+    /// m³; none if nobody says.
+    volume: Option<f64>,
+    declines: Declines,
+    /// The record of what was learned, and when it was made.
+    put_down: (Option<Seq>, Moment),
+    equations: u32,
+}
+
+const _: () = assert!(size_of::<Model>() < 4_096, "a tank's whole state is under 4 KiB");
+
+fn slot(input: Input) -> usize {
+    match input {
+        Input::Room => 0,
+        Input::Heater(Heater::First) => 1,
+        Input::Heater(Heater::Second) => 2,
+        Input::Lamp => 3,
+        Input::Chiller => 4,
+    }
+}
+
+impl Model {
+    fn new(tank: &Tank, now: Moment) -> Self {
+        let prior = prior(tank);
+        Self {
+            prior,
+            thermal: Thermal::new(prior),
+            faults: Faults::new(USUAL_PER_YEAR),
+            apart: Apart::default(),
+            parted: false,
+            sump: (0.0, 0),
+            told: [None; 5],
+            still: None,
+            ran: false,
+            volume: tank.volume,
+            declines: Declines::default(),
+            put_down: (None, now),
+            equations: 0,
+        }
+    }
+
+    /// Takes what is known of one thing. Returns whether forecasts may have changed.
+    fn take(&mut self, now: Moment, feed: Feed, value: Option<f64>) -> bool {
+        let (ended, changed) = match (feed, value) {
+            (Feed::Water, Some(celsius)) => (self.thermal.temperature(now, celsius), false),
+            // The forecast is gone with its thermometer.
+            (Feed::Water, None) => (self.thermal.advance(now), true),
+            (Feed::Sump, Some(celsius)) => {
+                self.sump = (self.sump.0 + celsius, self.sump.1 + 1);
+                (None, false)
+            }
+            (Feed::Of(input), value) => {
+                let told = &mut self.told[slot(input)];
+                let before = told.unwrap_or_default();
+                // Nobody has ever told: what can't be seen is not lost.
+                if value.is_none() && before.is_none() {
+                    return false;
+                }
+                let near = |(one, other): (f64, f64)| (one - other).abs() < NOTICEABLE;
+                let changed = !before.zip(value).is_some_and(near);
+                *told = Some(value);
+                let ended = match value {
+                    Some(value) => self.thermal.input(now, input, value),
+                    None => self.thermal.lost(now, input),
+                };
+                (ended, changed)
+            }
+            (Feed::Pumps, Some(running)) => {
+                let running = running > 0.5;
+                let ended = self.thermal.pumps(now, running);
+                let before = self.still;
+                self.still = match (running, before) {
+                    (true, _) => None,
+                    (false, None) => Some(Since { at: now, seen: self.ran }),
+                    (false, since) => since,
+                };
+                self.ran |= running;
+                (ended, before.is_some() == running)
+            }
+            (Feed::Sump | Feed::Pumps | Feed::Oxygen | Feed::Mains, _) => return false,
+        };
+        if let Some(cell) = ended {
+            self.end(&cell);
+        }
+        ended.is_some() || changed
+    }
+
+    /// A cell has ended: the tests look at it.
+    fn end(&mut self, cell: &Cell) {
+        self.faults.cell(&mut self.thermal, cell);
+        let (sum, count) = std::mem::take(&mut self.sump);
+        if count > 0 && !cell.disturbed {
+            self.parted = self.apart.cell(cell.temperature, sum / f64::from(count));
+        }
+    }
+}
+
+/// What the keeper wrote down about a tank, as the model begins with it.
+fn prior(tank: &Tank) -> Prior {
+    let gear = &tank.gear;
+    let salinity = tank.salinity.unwrap_or(USUAL_SALINITY);
+    let geometry = tank.volume.and_then(|volume| Geometry::of(volume, salinity, gear.surface).ok());
+    let known = geometry.as_ref().map_or_else(Prior::unknown, Prior::of);
+    let watts = |device: Option<Device>| device.and_then(|device| device.power);
+    Prior {
+        heaters_w: gear.heaters.map(watts),
+        lamp_w: watts(gear.lamp),
+        pumps_w: watts(gear.pumps),
+        unheated: gear.unheated,
+        ..known
+    }
+}
+
+impl Foresight {
+    pub(super) fn new(plan: &Plan, now: Moment) -> Self {
+        Self { models: plan.tanks.iter().map(|tank| Model::new(tank, now)).collect(), dark: None, lit: false }
+    }
+
+    /// Models of tanks that are still the same go on under another plan.
+    pub(super) fn carry_over(&mut self, old: &Plan, mut before: Self, new: &Plan) {
+        (self.dark, self.lit) = (before.dark, before.lit);
+        let names = |plan: &Plan, tank: &Tank| -> Vec<String> {
+            tank.gear.sensors().into_iter().map(|id| plan.sensor(id).name.clone()).collect()
+        };
+        for (tank, model) in new.tanks.iter().zip(&mut self.models) {
+            let Some(at) = old.tanks.iter().position(|known| known.name == tank.name) else { continue };
+            let same = before.models[at].prior == model.prior
+                && before.models[at].volume == model.volume
+                && names(old, &old.tanks[at]) == names(new, tank)
+                && old.tanks[at].gear.heaters.map(|it| it.is_some())
+                    == tank.gear.heaters.map(|it| it.is_some());
+            if same {
+                std::mem::swap(model, &mut before.models[at]);
+            }
+        }
+    }
+
+    /// Records from which a restart has to go on.
+    pub(super) fn rests_on(&self) -> impl Iterator<Item = Seq> + '_ {
+        self.models.iter().filter_map(|model| model.put_down.0)
+    }
+
+    /// Takes what an earlier life has learned.
+    pub(super) fn recall(&mut self, tank: TankId, seq: Seq, at: Moment, numbers: &[f64], oxygen: &[f64]) {
+        let Some(model) = self.models.get_mut(tank.index()) else { return };
+        let declined = match oxygen {
+            [volume, declines @ ..] => {
+                let same = model.volume.is_some_and(|known| (known - volume).abs() < 1e-9);
+                same && model.declines.recall(declines)
+            }
+            [] => false,
+        };
+        if model.thermal.recall(numbers) || declined {
+            model.put_down = (Some(seq), at);
+            model.equations = model.thermal.equations();
+        }
+    }
+}
+
+/// What each sensor tells, tank by tank.
+pub(super) fn feeds(plan: &Plan) -> Vec<Vec<(TankId, Feed)>> {
+    let mut feeds = vec![Vec::new(); plan.sensors.len()];
+    for (id, tank) in (0..).map(TankId).zip(&plan.tanks) {
+        let gear = &tank.gear;
+        // Without a thermometer there is nothing to learn.
+        if gear.water.is_none() && gear.pumps.is_none() {
+            continue;
+        }
+        let shown = |device: Option<Device>| device.and_then(|device| device.sensor);
+        let [heater, spare] = gear.heaters.map(shown);
+        let all: [(Option<SensorId>, Feed); 9] = [
+            (gear.water, Feed::Water),
+            (gear.sump, Feed::Sump),
+            (gear.room, Feed::Of(Input::Room)),
+            (heater, Feed::Of(Input::Heater(Heater::First))),
+            (spare, Feed::Of(Input::Heater(Heater::Second))),
+            (shown(gear.lamp), Feed::Of(Input::Lamp)),
+            (shown(gear.chiller), Feed::Of(Input::Chiller)),
+            (shown(gear.pumps), Feed::Pumps),
+            (gear.oxygen, Feed::Oxygen),
+        ];
+        for (sensor, feed) in all.into_iter().chain([(plan.mains, Feed::Mains)]) {
+            if let Some(sensor) = sensor {
+                feeds[sensor.index()].push((id, feed));
+            }
+        }
+    }
+    feeds
+}
+
+impl Engine {
+    /// A sensor said something good, or fell silent: the models that rest on it are told.
+    pub(super) fn teach(&mut self, id: SensorId) {
+        if self.plan.mains == Some(id) {
+            self.note_mains();
+        }
+        for at in 0..self.index.feeds[id.index()].len() {
+            let (tank, feed) = self.index.feeds[id.index()][at];
+            if feed != Feed::Mains {
+                self.inform(tank, feed);
+                continue;
+            }
+            for feed in [
+                Feed::Of(Input::Heater(Heater::First)),
+                Feed::Of(Input::Heater(Heater::Second)),
+                Feed::Of(Input::Lamp),
+                Feed::Of(Input::Chiller),
+                Feed::Pumps,
+            ] {
+                self.inform(tank, feed);
+            }
+        }
+    }
+
+    fn note_mains(&mut self) {
+        let on = self.world().mains();
+        let foresight = &mut self.foresight;
+        foresight.dark = match (on, foresight.dark) {
+            (Some(true), _) => None,
+            (Some(false), None) => Some(Since { at: self.now.mono, seen: foresight.lit }),
+            (_, since) => since,
+        };
+        foresight.lit |= on == Some(true);
+    }
+
+    fn inform(&mut self, tank: TankId, feed: Feed) {
+        let now = self.now.mono;
+        let value = self.world().level(&self.plan.tanks[tank.index()], feed);
+        let at_work = self.works.contains_key(&tank);
+        let model = &mut self.foresight.models[tank.index()];
+        if at_work {
+            model.thermal.disturbed(now + Span::millis(1));
+        }
+        let changed = model.take(now, feed, value);
+        let declined = feed == Feed::Oxygen && self.note_decline(tank);
+        if declined || (changed && now - self.foresight.models[tank.index()].put_down.1 >= PUT_DOWN) {
+            self.put_down(tank, declined);
+        }
+        if !changed {
+            return;
+        }
+        for at in 0..self.index.foretold[tank.index()].len() {
+            let alarm: AlarmId = self.index.foretold[tank.index()][at];
+            self.judge(alarm);
+        }
+    }
+
+    /// Shows the probe's reading to the tank's declines. Returns whether one was learned.
+    fn note_decline(&mut self, tank: TankId) -> bool {
+        let reading = self.world().decline(tank).filter(|_| !self.works.contains_key(&tank));
+        self.foresight.models[tank.index()].declines.take(self.now.mono, reading)
+    }
+
+    /// Records what the tank's model has learned, if that is more than when it was last put down.
+    fn put_down(&mut self, tank: TankId, declined: bool) {
+        let model = &mut self.foresight.models[tank.index()];
+        model.put_down.1 = self.now.mono;
+        if declined || model.thermal.equations() > model.equations {
+            let numbers = model.thermal.kept().unwrap_or_default();
+            let declines = model.declines.kept();
+            let volume = model.volume.filter(|_| !declines.is_empty());
+            let oxygen = volume.into_iter().chain(declines).collect();
+            let tank = self.plan.tanks[tank.index()].name.clone();
+            self.record(Body::Learned { tank, numbers, oxygen });
+        }
+    }
+
+    /// Before an orderly end.
+    pub(super) fn put_down_all(&mut self) {
+        for tank in (0..).map(TankId).take(self.plan.tanks.len()) {
+            self.put_down(tank, false);
+        }
+    }
+}

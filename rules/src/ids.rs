@@ -1,0 +1,34 @@
+//! What things are called inside: places in the plan's lists, numbers of records, and who said
+//! something. Rule files and records use names; these stand below everything that uses them.
+
+macro_rules! ids {
+    ($($(#[$doc:meta])* $name:ident),* $(,)?) => { $(
+        $(#[$doc])*
+        #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+        pub struct $name(pub u32);
+
+        impl $name {
+            /// The place in the plan's list.
+            pub fn index(self) -> usize {
+                self.0 as usize
+            }
+        }
+    )* };
+}
+
+ids! {
+    /// A tank's place in [`Plan::tanks`].
+    TankId,
+    /// A sensor's place in [`Plan::sensors`].
+    SensorId,
+    /// A relay's place in [`Plan::relays`].
+    RelayId,
+    /// An alarm's place in [`Plan::alarms`].
+    AlarmId,
+    /// A call-out policy's place in [`Plan::callouts`].
+    CalloutId,
+    /// A watched site's place in [`Plan::watched`].
+    WatchedId,
+    /// A battery's place in [`Plan::batteries`].
+    BatteryId,
+}

@@ -1,0 +1,185 @@
+//! Lost sight is an alarm of its own, one for each cause: the broker, a gateway, a sensor. The
+//! plan adds these alarms for every sensor that some alarm of the keeper uses, as urgent as
+//! what they blind, and worded so that a person knows what to look at by hand.
+
+use super::alarm::{PRIORITIES, Read, SIGHT};
+use super::context::Context;
+use super::measure::Kind;
+use super::read::{Item, Table};
+use super::{Alarm, CalloutId, Feed, Sensor, SensorId, Sight, Tank, TankId, alarm, watched};
+use crate::alarm::Priority;
+use crate::condition::{Condition, Test};
+use crate::diagnostic::At;
+use crate::time::Span;
+use std::collections::{BTreeMap, BTreeSet};
+use std::ops::Range;
+
+/// What the file says about lost sight.
+pub(super) struct Rules {
+    after: Span,
+    cap: Priority,
+    /// As the file says; as the alarms that are blinded if it doesn't.
+    callout: Option<Option<CalloutId>>,
+    consequence_of: Vec<At<String>>,
+    place: Range<usize>,
+    callout_place: Range<usize>,
+}
+
+impl Rules {
+    /// Where the file says who is told.
+    pub(super) fn callout_place(&self) -> Range<usize> {
+        self.callout_place.clone()
+    }
+}
+
+/// The `[sight]` table, or what holds without one: two minutes let a broker restart.
+pub(super) fn rules(table: Option<Table<'_>>, context: &Context<'_>) -> Rules {
+    let mut rules = Rules {
+        after: Span::minutes(2),
+        cap: Priority::High,
+        callout: None,
+        consequence_of: Vec::new(),
+        place: 0..0,
+        callout_place: 0..0,
+    };
+    let Some(table) = table else { return rules };
+    rules.after = table.get("after").and_then(Item::duration).unwrap_or(rules.after);
+    rules.cap = table.get("priority").and_then(|item| item.one_of(&PRIORITIES)).unwrap_or(rules.cap);
+    rules.callout = table.get("callout").is_some().then(|| alarm::callout(&table, context));
+    rules.callout_place = table.key_span("callout");
+    rules.place = table.key_span("consequence-of");
+    rules.consequence_of = table.get("consequence-of").and_then(Item::texts).unwrap_or_default();
+    table.finish();
+    rules
+}
+
+/// The alarms for lost sight that these alarms and sensors call for.
+pub(super) fn alarms(rules: &Rules, read: &[&Read], sensors: &[Sensor], tanks: &[Tank]) -> Vec<Read> {
+    let mut blinded: BTreeMap<SensorId, BTreeSet<usize>> = BTreeMap::new();
+    for (index, Read { alarm, .. }) in read.iter().enumerate() {
+        let worse = alarm.worse.iter().flat_map(Condition::sensors);
+        let watched = match &alarm.sight {
+            Some(Sight::Sensor(id)) => Some(*id),
+            Some(Sight::Broker | Sight::Gateway(_) | Sight::Part(_)) | None => None,
+        };
+        for sensor in alarm.condition.sensors().into_iter().chain(worse).chain(watched) {
+            blinded.entry(sensor).or_default().insert(index);
+        }
+    }
+    let mut causes: BTreeMap<Sight, BTreeSet<SensorId>> = BTreeMap::new();
+    for id in blinded.keys() {
+        let Some(sensor) = sensors.get(id.index()) else { continue };
+        let broker = sensor.feed.topic().map(|_| Sight::Broker);
+        // The silence of a watched site has an alarm already.
+        let by_itself = (sensor.measure.name != watched::MEASURE).then_some(Sight::Sensor(*id));
+        let causes_of = [broker, sensor.gateway.clone().map(Sight::Gateway), by_itself];
+        for cause in causes_of.into_iter().flatten() {
+            causes.entry(cause).or_default().insert(*id);
+        }
+    }
+    let build = |(sight, lost): (Sight, BTreeSet<SensorId>)| {
+        let silenced: BTreeSet<usize> =
+            lost.iter().filter_map(|id| blinded.get(id)).flatten().copied().collect();
+        let silenced: Vec<&Alarm> = silenced.into_iter().map(|index| &read[index].alarm).collect();
+        let lost: Vec<&Sensor> = lost.iter().filter_map(|id| sensors.get(id.index())).collect();
+        build(rules, sight, &lost, &silenced, tanks)
+    };
+    causes.into_iter().filter_map(build).collect()
+}
+
+fn build(rules: &Rules, sight: Sight, lost: &[&Sensor], silenced: &[&Alarm], tanks: &[Tank]) -> Option<Read> {
+    // The first of the most urgent.
+    let worst = silenced.iter().copied().rev().max_by_key(|alarm| alarm.priority)?;
+    let first = lost.first()?;
+    let (name, cause) = match &sight {
+        Sight::Broker => ("broker".to_owned(), "the broker, the network or its power is down".to_owned()),
+        // What the agent is made of carries no readings: it has alarms of its own.
+        Sight::Part(_) => return None,
+        Sight::Gateway(gateway) => (format!("gateway-{gateway}"), first.feed.gateway_cause(gateway)),
+        Sight::Sensor(_) => (
+            first.name.clone(),
+            format!("{} has no power or no contact, or says what can't be believed", first.name),
+        ),
+    };
+    let tank: Option<TankId> = match &sight {
+        Sight::Broker | Sight::Part(_) => None,
+        Sight::Gateway(_) | Sight::Sensor(_) => {
+            first.tank.filter(|tank| lost.iter().all(|sensor| sensor.tank == Some(*tank)))
+        }
+    };
+    let quiet: Vec<&str> = silenced.iter().map(|alarm| alarm.name.as_str()).collect();
+    let unseen: Vec<&str> = lost.iter().map(|sensor| sensor.name.as_str()).collect();
+    let consequence = format!("{} can't be seen, so these alarms can't ring: {}", few(&unseen), few(&quiet));
+    let written = format!("{name} is out of sight");
+    let alarm = Alarm {
+        name: format!("{SIGHT}{name}"),
+        tank,
+        condition: Condition::Says(Test::Blind(sight.clone()), written.as_str().into()),
+        written,
+        worse: None,
+        deadband: None,
+        on_delay: rules.after,
+        off_delay: Span::ZERO,
+        priority: worst.priority.min(rules.cap),
+        latching: false,
+        cause: Some(cause),
+        consequence: Some(consequence),
+        response: response(&sight, lost, tanks),
+        time_to_respond: silenced.iter().filter_map(|alarm| alarm.time_to_respond).min(),
+        callout: rules.callout.unwrap_or(worst.callout),
+        consequence_of: Vec::new(),
+        stopgap: None,
+        hazard: None,
+        sight: Some(sight),
+        watched: None,
+    };
+    Some(Read {
+        alarm,
+        place: rules.place.clone(),
+        consequence_of: rules.consequence_of.clone(),
+        because_of: &[],
+    })
+}
+
+/// The first of many names: a page is short.
+fn few(names: &[&str]) -> String {
+    match names.split_at_checked(5) {
+        Some((first, rest)) if !rest.is_empty() => format!("{} and {} more", first.join(", "), rest.len()),
+        Some(_) | None => names.join(", "),
+    }
+}
+
+/// What to look at by hand, and then what to mend.
+fn response(sight: &Sight, lost: &[&Sensor], tanks: &[Tank]) -> Vec<String> {
+    let mut lines: Vec<String> = Vec::new();
+    for sensor in lost {
+        let Some(kind) = Kind::named(sensor.measure.name) else { continue };
+        let line = match sensor.tank.and_then(|tank| tanks.get(tank.index())) {
+            Some(tank) => format!("{}: {}", tank.name, kind.by_hand),
+            None => kind.by_hand.to_owned(),
+        };
+        if !lines.contains(&line) {
+            lines.push(line);
+        }
+    }
+    let mend = match sight {
+        Sight::Part(_) => Vec::new(),
+        Sight::Broker => {
+            vec!["See whether the router, the broker and the house have power.".to_owned()]
+        }
+        Sight::Gateway(gateway) => {
+            lost.first().map(|sensor| sensor.feed.gateway_mend(gateway)).into_iter().collect()
+        }
+        Sight::Sensor(_) => {
+            let topics = lost.iter().map(|sensor| match &sensor.feed {
+                Feed::Topic(topic) => format!("It should report every {} to {topic}.", sensor.every),
+                Feed::Source(source) => format!("It is asked every {}: {source}.", sensor.every),
+            });
+            let mut mend = vec!["See whether the sensor has power and sits where it should.".to_owned()];
+            mend.extend(topics);
+            mend
+        }
+    };
+    lines.extend(mend);
+    lines
+}
