@@ -4,6 +4,7 @@
 //! ends when nothing in it has stood for a while. Here are its state and what each record
 //! does to it; which record comes next is decided in `engine::calling`.
 
+mod answering;
 pub mod apply;
 pub mod bounds;
 pub mod change;
@@ -20,6 +21,7 @@ pub mod mass;
 pub mod member;
 pub mod quiet;
 pub mod siren;
+mod standing;
 pub mod state;
 pub mod table;
 #[cfg(test)]

@@ -7,9 +7,12 @@ use crate::callout::siren::{Limits, Siren};
 use crate::callout::table::Stage;
 use crate::plan::Target;
 
+/// A stage, and how a night gets there.
+type SetOut = (&'static str, fn(&mut Night));
+
 #[test]
 fn a_restart_in_every_stage_goes_on_where_it_was() {
-    let set_out: [(&str, fn(&mut Night)); 5] = [
+    let set_out: [SetOut; 5] = [
         ("held", |night| night.raise_awaiting("leak", HIGH, "household", Some(minutes(3)))),
         ("climbing", |night| night.raise("leak", HIGH, "household")),
         ("answered", |night| {
