@@ -24,7 +24,7 @@ impl<'a> Decision<'a> {
         let ladders = self.ladders_of_standing();
         let lease = bounds::lease(&self.call, &ladders, &by.who, named, self.facts, self.now);
         self.out.reply = Some(if self.call.stands() { Reply::Holds(lease) } else { Reply::NothingStands });
-        if let (Kind::Mass, Some(episode)) = (self.call.kind, only) {
+        if let (Kind::Mass | Kind::Digest, Some(episode)) = (self.call.kind, only) {
             return self.change(Change::AnsweredOne { episode, by: by.clone(), lease: lease.length });
         }
         let before = self.call.answerer().cloned();

@@ -18,6 +18,7 @@ impl CallOut {
         if matches!(
             change,
             Change::Joined(_)
+                | Change::Left { .. }
                 | Change::CameBack { .. }
                 | Change::Returned { .. }
                 | Change::PutAside { .. }
@@ -32,6 +33,7 @@ impl CallOut {
     fn alter(&mut self, change: &Change, at: Moment) {
         match change {
             Change::Joined(joined) => self.join(joined, at),
+            Change::Left { episode } => self.members.retain(|member| member.episode != *episode),
             Change::CameBack { alarm, episode } => {
                 if let Some(member) = self.members.iter_mut().find(|member| member.alarm == *alarm) {
                     member.episode = *episode;

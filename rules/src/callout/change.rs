@@ -14,6 +14,11 @@ use crate::time::Span;
 pub enum Change {
     /// An episode became part of it, or a later episode of one of its alarms.
     Joined(Joined),
+    /// A member goes on in a call-out of its own kin.
+    Left {
+        /// The episode.
+        episode: Seq,
+    },
     /// A member stands again: the same trouble, within `settle`.
     CameBack {
         /// The member's alarm.

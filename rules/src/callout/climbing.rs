@@ -109,11 +109,13 @@ impl Decision<'_> {
             for target in &to {
                 self.tell(target, message.clone(), lead, rank);
             }
+            let is_shut = skipped.iter().any(|(_, block)| *block == Block::Shut);
             self.out.skipped.extend(skipped);
             let next = ladder.wait_after(rung, begun, self.now);
             let (ladder, last) = (name.to_owned(), rungs.saturating_sub(1));
             self.change(Change::Rung { ladder, rank, rung, last, to, next });
-            if reaches_someone {
+            // Whoever has been told needs no help with a channel before its time.
+            if reaches_someone || (is_shut && !self.told_people(None).is_empty()) {
                 break;
             }
         }

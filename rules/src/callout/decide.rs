@@ -117,6 +117,12 @@ impl<'a> Decision<'a> {
     fn meet(&mut self, event: &Event) {
         match event {
             Event::Raised(joined) => self.raised(joined),
+            Event::Left(episode) => {
+                self.change(Change::Left { episode: *episode });
+                if self.call.members.is_empty() {
+                    self.change(Change::Ended);
+                }
+            }
             Event::Worse(episode) => self.worse(*episode),
             Event::Returned { episode, latched } => self.returned(*episode, *latched),
             Event::PutAside { episode, by } => self.put_aside(*episode, by),

@@ -20,6 +20,8 @@ pub const BEFORE_DARK: Span = Span::minutes(10);
 pub enum Event {
     /// An alarm was raised that belongs to this call-out.
     Raised(Joined),
+    /// A held member goes on in another call-out, with something of its kin that can't wait.
+    Left(Seq),
     /// `worse` turned true.
     Worse(Seq),
     /// A condition went.

@@ -2,6 +2,7 @@
 //! explains, of itself come back, or of the open alarm whose sight it is. Call-outs never merge: an
 //! alarm that two could claim goes to the one of higher rank, or else to the older.
 
+use super::change::Joined;
 use super::facts::Facts;
 use super::member::Member;
 use super::state::{CallOut, Kind, Phase};
@@ -38,4 +39,25 @@ pub fn home<'a>(
         (call.standing_rank(now).or(all), Reverse(call.id))
     };
     claims.max_by_key(weight).map(|call| call.id)
+}
+
+/// The standing members of a held digest that are of this alarm's kin, as they join another call-out.
+pub fn kin_in(call: &CallOut, alarm: &str, facts: &dyn Facts) -> Vec<Joined> {
+    let related = |member: &&Member| {
+        facts.explains(alarm, &member.alarm)
+            || facts.explains(&member.alarm, alarm)
+            || facts.hides(alarm, &member.alarm)
+            || facts.akin(alarm, &member.alarm)
+    };
+    let kin = call.members.iter().filter(|member| member.stands()).filter(related);
+    kin.map(|member| Joined {
+        alarm: member.alarm.clone(),
+        episode: member.episode,
+        place: member.place.clone(),
+        rank: member.rank,
+        ladder: member.ladder.clone(),
+        flickers: member.flickers,
+        listed: false,
+    })
+    .collect()
 }

@@ -3,7 +3,7 @@
 //! turn is counted before any of its pages is planned.
 
 use super::member::Member;
-use super::state::CallOut;
+use super::state::{CallOut, Kind};
 use crate::time::{Moment, Span};
 use std::collections::BTreeMap;
 
@@ -49,8 +49,8 @@ impl CallOut {
         counts
     }
 
-    /// The member that an alarm's own code answers alone: only in a mass.
+    /// Whether a member's own code answers only that member: in a mass or a digest of several.
     pub fn answers_alone(&self, member: &Member) -> bool {
-        self.kind == super::state::Kind::Mass && self.members.len() > 1 && member.stands()
+        matches!(self.kind, Kind::Mass | Kind::Digest) && self.members.len() > 1 && member.stands()
     }
 }

@@ -120,7 +120,7 @@ fn told_until(call: &CallOut, target: &Target, limits: Limits, now: Moment) -> O
     let waits = call.settling.is_some() || call.waits.is_some();
     let climbs = match call.kind {
         Kind::Drill => true,
-        Kind::Cause | Kind::Mass => {
+        Kind::Cause | Kind::Mass | Kind::Digest => {
             told.rank >= limits.from && call.standing_rank(now).is_some_and(|rank| rank >= told.rank)
         }
     };

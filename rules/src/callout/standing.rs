@@ -124,6 +124,8 @@ impl Decision<'_> {
         let Some(member) = self.call.member(episode).filter(|member| !member.stands()) else { return };
         let cause = member.alarm.clone();
         if !self.call.stands() {
+            let came_and_went = self.call.members.iter().any(|member| member.returned().is_some());
+            let aside = aside.filter(|_| !(self.call.waits_for_morning() && came_and_went));
             let row = match aside {
                 Some(_) => Row::LastPutAside,
                 None => Row::NothingStands { waits_for_morning: self.call.waits_for_morning() },

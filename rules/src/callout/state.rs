@@ -72,6 +72,9 @@ pub enum Kind {
     Cause,
     /// Many at once, of one ladder, whose causes are not known to be one.
     Mass,
+    /// Several that quiet hours hold, told in one page in the morning. Something that can't wait
+    /// takes only its kin out of it.
+    Digest,
     /// A test.
     Drill,
 }
@@ -259,6 +262,11 @@ impl CallOut {
             Phase::Answered { .. } | Phase::Asking { .. } => self.answer.as_ref().map(|answer| &answer.by),
             Phase::Held { .. } | Phase::Climbing | Phase::Over => None,
         }
+    }
+
+    /// Whether it holds several things for the same morning, and more may join.
+    pub fn is_held_digest(&self) -> bool {
+        self.kind == Kind::Digest && matches!(self.phase, Phase::Held { by: Hold::Quiet, .. })
     }
 
     /// Whether a page that asks for help is still of use: somebody is being asked.

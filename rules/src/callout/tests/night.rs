@@ -11,6 +11,7 @@ use crate::callout::facts::{Block, Facts};
 use crate::callout::kin;
 use crate::callout::ladder::{Ladder, Rung};
 use crate::callout::mass::Beginnings;
+use crate::callout::quiet;
 use crate::callout::state::{CallOut, Kind, Phase};
 use crate::plan::Target;
 use crate::record::{By, Seq};
@@ -370,7 +371,23 @@ impl Night {
         let mut tells = Vec::new();
         let mut strangers: Vec<Joined> = Vec::new();
         for joined in joined {
-            match kin::home(self.calls.values(), &joined.alarm, &self.house, self.now) {
+            let home = kin::home(self.calls.values(), &joined.alarm, &self.house, self.now);
+            let digest = home.filter(|id| self.takes_kin_out_of(*id, &joined));
+            if let Some(digest) = digest {
+                let kin = kin::kin_in(&self.calls[&digest], &joined.alarm, &self.house);
+                let id = self.begin_one(Kind::Cause, &joined, None, &mut tells);
+                for member in kin {
+                    let outcome =
+                        decide(&self.calls[&digest], &Event::Left(member.episode), &self.house, self.now);
+                    self.take(digest, outcome, &mut tells);
+                    let event = Event::Raised(member);
+                    let outcome = decide(&self.calls[&id], &event, &self.house, self.now);
+                    self.take(id, outcome, &mut tells);
+                }
+                continue;
+            }
+            let low = self.digest_for(&joined);
+            match home.or(low) {
                 Some(id) => {
                     let outcome = decide(&self.calls[&id], &Event::Raised(joined), &self.house, self.now);
                     self.take(id, outcome, &mut tells);
@@ -391,20 +408,52 @@ impl Night {
                     (id, outcome)
                 }
                 None => {
-                    let id = self.number();
-                    let kind = if mass { Kind::Mass } else { Kind::Cause };
-                    let call = CallOut::new(id, kind, format!("W{id}"), self.now);
-                    self.calls.insert(id, call);
+                    let kind = if mass { Kind::Mass } else { Kind::Digest };
+                    let kind =
+                        if kind == Kind::Digest && !self.is_held(&joined) { Kind::Cause } else { kind };
+                    let id = self.begin_one(kind, &joined, cause, &mut tells);
                     if mass {
                         self.masses.insert(ladder, (id, self.now));
                     }
-                    let by = cause.map(|cause| self.now + cause);
-                    (id, begin(&self.calls[&id], &joined, by, &self.house, self.now))
+                    continue;
                 }
             };
             self.take(outcome.0, outcome.1, &mut tells);
         }
         self.end_turn(tells);
+    }
+
+    fn begin_one(
+        &mut self,
+        kind: Kind,
+        joined: &Joined,
+        cause: Option<Span>,
+        tells: &mut Vec<(Seq, crate::callout::change::Tell)>,
+    ) -> Seq {
+        let id = self.number();
+        self.calls.insert(id, CallOut::new(id, kind, format!("W{id}"), self.now));
+        let by = cause.map(|cause| self.now + cause);
+        let outcome = begin(&self.calls[&id], joined, by, &self.house, self.now);
+        self.take(id, outcome, tells);
+        id
+    }
+
+    fn is_held(&self, joined: &Joined) -> bool {
+        quiet::holds_newcomer(joined, &self.house, self.now).is_some()
+    }
+
+    fn takes_kin_out_of(&self, id: Seq, joined: &Joined) -> bool {
+        let call = &self.calls[&id];
+        let is_in_it = call.members.iter().any(|member| member.alarm == joined.alarm);
+        call.is_held_digest() && !is_in_it && !self.is_held(joined)
+    }
+
+    fn digest_for(&self, joined: &Joined) -> Option<Seq> {
+        let held = self.is_held(joined);
+        let of = |call: &&CallOut| {
+            held && call.is_held_digest() && call.members.iter().any(|m| m.ladder == joined.ladder)
+        };
+        self.calls.values().find(of).map(|call| call.id)
     }
 
     pub(super) fn drill(&mut self, ladder: &str) -> Seq {
@@ -448,13 +497,9 @@ impl Night {
 
     pub(super) fn answer_code(&mut self, code: &str, who: &str, named: Option<Span>) {
         let code_of = |episode| self.code_of.get(&episode).cloned();
-        match codes::answered_by(code, self.calls.values(), &[], code_of) {
+        match codes::answered_by(code, self.calls.values(), code_of) {
             Answers::Nothing => panic!("{code} answers nothing"),
-            Answers::Calls(calls) => {
-                for id in calls {
-                    self.event(id, Event::Answered { by: by(who), named, only: None });
-                }
-            }
+            Answers::Call(id) => self.event(id, Event::Answered { by: by(who), named, only: None }),
             Answers::Member { call, episode } => {
                 self.event(call, Event::Answered { by: by(who), named, only: Some(episode) });
             }

@@ -72,6 +72,21 @@ fn something_critical_takes_only_its_kin_out_of_what_is_held() {
 }
 
 #[test]
+fn what_is_held_is_one_page_in_the_morning_whose_code_answers_all_of_it() {
+    let mut night = Night::new(at_night());
+    night.raise("salt-low", LOW, "mild");
+    night.raise("filter-old", LOW, "mild");
+    night.raise("cooling", LOW, "mild");
+    night.wait(minutes(8 * 60));
+    assert_eq!(night.told(), ["ines.mail"]);
+    night.answer("salt-low", "ines");
+    assert_eq!(night.call().stage(), Stage::Climbing, "a member's own code answers only that member");
+    let code = night.call().code.clone();
+    night.answer_code(&code, "ines", None);
+    assert_eq!(night.call().stage(), Stage::Answered);
+}
+
+#[test]
 fn when_the_critical_cause_returns_at_night_what_is_low_is_held_again() {
     let mut night = Night::new(at_night());
     night.raise("cooling", LOW, "mild");
