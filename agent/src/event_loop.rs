@@ -14,6 +14,7 @@ mod parts;
 mod recollecting;
 mod reloading;
 mod sms_inputs;
+mod wrong_codes;
 
 pub use parts::{Parts, RunError, TurnObserver, Until};
 
@@ -42,6 +43,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::mpsc;
+use wrong_codes::WrongCodes;
 
 /// Messages of one batch: enough to commit seldom, few enough to answer at once.
 const BATCH: usize = 256;
@@ -126,6 +128,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
     let mut watch = Watch {
         told: Told::nothing(&settings),
         texting: Texting::new(settings.numbers()),
+        wrong_codes: WrongCodes::default(),
         config,
         environment,
         settings,
@@ -182,6 +185,7 @@ struct Watch {
     /// What the engine knows of the agent's own parts.
     told: Told,
     texting: Texting,
+    wrong_codes: WrongCodes,
     /// What comes now was queued for us while we were away: until our own message comes back.
     backlog: bool,
     /// Another client has used our id: until then, being heard does not count.

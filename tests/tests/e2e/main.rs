@@ -6,6 +6,7 @@ mod answering;
 mod borders;
 mod broker;
 mod channels;
+mod doors;
 mod drills;
 mod faults;
 mod outputs;
