@@ -117,7 +117,7 @@ pub fn render(file: &str, text: &str, findings: &[Finding]) -> String {
         let first = spans().map(|span| span.start).min().unwrap_or_default();
         let last = spans().map(|span| span.end).max().unwrap_or_default();
         let line = lines.partition_point(|start| *start <= first) - 1;
-        let start = lines[line];
+        let start = lines.get(line).copied().unwrap_or_default();
         let end = lines.get(lines.partition_point(|start| *start <= last)).copied().unwrap_or(text.len());
         let moved = |span: &Range<usize>| span.start - start..span.end - start;
 

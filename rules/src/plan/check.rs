@@ -302,15 +302,21 @@ fn joined(
     let named: Vec<At<String>> =
         alarms.iter().zip(places).map(|(alarm, place)| At::new(alarm.name.clone(), place)).collect();
     for cycle in cycles(&alarms) {
-        let path: Vec<_> = cycle.iter().map(|index| format!("`{}`", named[*index].it)).collect();
+        let path: Vec<_> =
+            cycle.iter().filter_map(|index| named.get(*index)).map(|name| format!("`{}`", name.it)).collect();
         let title = format!("alarms explain each other in a circle: {}", path.join(" because of "));
-        let place = named[cycle[0]].span.clone();
+        let first = cycle.first().and_then(|index| named.get(*index));
+        let place = first.map_or(0..0, |name| name.span.clone());
         notes.borrow_mut().push(Finding::error(place, title, "which of them comes first?"));
     }
     Some(alarms)
 }
 
 /// Each circle of causes once, from its first alarm back to itself.
+#[expect(
+    clippy::indexing_slicing,
+    reason = "indices are those of the alarms walked through, and of places in the way"
+)]
 fn cycles(alarms: &[super::Alarm]) -> Vec<Vec<usize>> {
     let mut found: Vec<Vec<usize>> = Vec::new();
     let mut finished = vec![false; alarms.len()];
