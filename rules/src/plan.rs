@@ -7,6 +7,7 @@
 mod alarm;
 mod asked;
 mod callout;
+mod card;
 mod check;
 mod context;
 pub(crate) mod coverage;
@@ -39,6 +40,7 @@ pub use sensor_source::{Feed, Source, SupplyReading, UpsReading};
 pub use watched::{CHECK_INS, SILENT};
 
 use crate::alarm::Priority;
+use crate::card::Card;
 use crate::condition::Condition;
 use crate::reading::Mapping;
 use crate::time::Span;
@@ -233,8 +235,8 @@ pub struct Alarm {
     pub cause: Option<String>,
     /// What follows if nobody acts.
     pub consequence: Option<String>,
-    /// What to do, one action a line.
-    pub response: Vec<String>,
+    /// What to do.
+    pub response: Card,
     /// How long a person has to act.
     pub time_to_respond: Option<Span>,
     /// Who is told. An alarm without one is only recorded.

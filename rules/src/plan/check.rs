@@ -8,7 +8,7 @@ use super::equipment::{self, Parts};
 use super::rationalise::{self, Places};
 use super::read::{Item, Notes, Table};
 use super::{
-    AlarmId, Directory, HEALTH, Plan, Sensor, TankId, alarm, callout, drill, health, loss_alarms, relay,
+    AlarmId, Directory, HEALTH, Plan, Sensor, TankId, alarm, callout, card, drill, health, loss_alarms, relay,
     sensor, tank, watched,
 };
 use crate::condition::Scope;
@@ -116,7 +116,7 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
         sensors: Index::of("sensor", "sensor", &sensors),
         relays: Index::of("relay", "relay", &relays),
         callouts: Index::of("callout", "call-out", &callouts),
-        cards: cards.into_iter().map(|(name, table)| (name.it, tank::card(table))).collect(),
+        cards: cards.into_iter().map(|(name, table)| (name.it, card::read(table))).collect(),
     };
     let drill = drill::read(drill);
     let mut kinds_of_work = tank::usual_works();

@@ -8,6 +8,7 @@ use super::context::Context;
 use super::read::{Item, Table};
 use super::{Alarm, Callout, CalloutId, Sight, Target};
 use crate::alarm::Priority;
+use crate::card::Card;
 use crate::condition::{Condition, Test};
 use crate::time::Span;
 use std::collections::BTreeSet;
@@ -115,7 +116,7 @@ fn build(rules: &Rules, part: Part, callout: Option<CalloutId>) -> Read {
         latching: false,
         cause: Some(cause.to_owned()),
         consequence: Some(consequence),
-        response: response.iter().map(|line| (*line).to_owned()).collect(),
+        response: Card::plain(response.iter().copied()),
         time_to_respond: None,
         callout,
         consequence_of: Vec::new(),

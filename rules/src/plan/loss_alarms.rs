@@ -8,6 +8,7 @@ use super::measure::Kind;
 use super::read::{Item, Table};
 use super::{Alarm, CalloutId, Feed, Sensor, SensorId, Sight, Tank, TankId, alarm, watched};
 use crate::alarm::Priority;
+use crate::card::Card;
 use crate::condition::{Condition, Test};
 use crate::diagnostic::At;
 use crate::time::Span;
@@ -124,7 +125,7 @@ fn build(rules: &Rules, sight: Sight, lost: &[&Sensor], silenced: &[&Alarm], tan
         latching: false,
         cause: Some(cause),
         consequence: Some(consequence),
-        response: response(&sight, lost, tanks),
+        response: Card::plain(response(&sight, lost, tanks)),
         time_to_respond: silenced.iter().filter_map(|alarm| alarm.time_to_respond).min(),
         callout: rules.callout.unwrap_or(worst.callout),
         consequence_of: Vec::new(),

@@ -3,8 +3,10 @@
 //! from the same tables that the reader uses, and a test holds it to the reader's keys.
 
 use super::alarm::PRIORITIES;
+use super::card::{ACTS, HARMS, WHO};
 use super::measure::KINDS;
 use super::sensor_source::readings;
+use crate::card::TEXT_LETTERS;
 use crate::hazard;
 use serde_json::{Map, Value, json};
 
@@ -72,7 +74,7 @@ pub fn schema() -> Value {
                     "description": "Buttons that begin it, and end it if it is going on.",
                 })),
             ]),
-            "card": closed(&["steps"], [("steps", texts("One action a line."))]),
+            "card": card(),
             "sight": closed(&[], [
                 ("after", quantity("How long sight may be lost before it rings.")),
                 ("priority", priority()),
@@ -149,6 +151,27 @@ fn tank() -> Value {
             ),
         ],
     )
+}
+
+fn card() -> Value {
+    let names = |choices: Vec<&str>, what: &str| json!({ "enum": choices, "description": what });
+    let step = closed(
+        &["do"],
+        [
+            ("do", text("One action, as pages say it.")),
+            ("text", json!({ "type": "string", "maxLength": TEXT_LETTERS, "description": "The same for texts." })),
+            ("for", names(WHO.iter().map(|(name, _)| *name).collect(), "Who may do it.")),
+            ("act", names(ACTS.iter().map(|(name, _)| *name).collect(), "Ticked when the watch has proved it.")),
+            ("needs", names(HARMS.iter().map(|(name, _)| *name).collect(), "Shown only against this.")),
+        ],
+    );
+    let steps = json!({
+        "type": "array",
+        "items": { "anyOf": [{ "type": "string" }, step] },
+        "minItems": 1,
+        "description": "One action each, the most urgent first.",
+    });
+    closed(&["steps"], [("steps", steps)])
 }
 
 fn device(what: &str, pumps: bool) -> Value {

@@ -1,4 +1,4 @@
-//! The short tables: the site, its tanks, kinds of work on them, and the keeper's own cards.
+//! The short tables: the site, its tanks, and kinds of work on them.
 
 use super::callout::hours;
 use super::context::Context;
@@ -111,14 +111,4 @@ fn button(table: Table<'_>, context: &Context<'_>) -> Option<Button> {
     let tank = table.need("tank", "\"lagoon\"").and_then(Item::text).and_then(|name| context.tank(&name));
     table.finish();
     Some(Button { topic: topic?, press: press?.it, tank: tank? })
-}
-
-/// The steps of one of the keeper's own cards.
-pub(super) fn card(table: Table<'_>) -> Vec<String> {
-    let steps = table.need("steps", "[\"Unplug the heater.\"]").and_then(|item| {
-        let steps = item.texts()?;
-        if steps.is_empty() { item.wrong("a card has steps", "nothing here", None) } else { Some(steps) }
-    });
-    table.finish();
-    steps.unwrap_or_default().into_iter().map(|step| step.it).collect()
 }

@@ -8,6 +8,7 @@ use super::context::Context;
 use super::read::{Item, Table};
 use super::{Alarm, Feed, Measure, Sensor, SensorId, Sight, Watched, WatchedId};
 use crate::alarm::Priority;
+use crate::card::{Card, is_plain};
 use crate::condition::{Condition, Test};
 use crate::diagnostic::{At, Finding};
 use crate::reading::{Content, Mapping, Word};
@@ -137,19 +138,24 @@ fn sensor(site: &str, ending: &str, words: &[&str], every: Span, stale_after: Sp
     })
 }
 
-fn silent(site: &Watched, on_delay: Span, silent_after: Span, response: Option<Vec<String>>) -> Alarm {
+fn silent(site: &Watched, on_delay: Span, silent_after: Span, response: Option<Card>) -> Alarm {
     let usual = || {
-        [
+        let mut card = Card::plain([
             format!("Ring {}. Nobody there? Go, or send the neighbour.", site.title),
             "No power there: start the battery air pump first. Fish need air before they need heat."
                 .to_owned(),
             "Power is on: switch the router off and on, then the watch's board.".to_owned(),
-        ]
+        ]);
+        let text = format!("Ring {}, or go there.", site.title);
+        if let Some(first) = card.lines.first_mut() {
+            first.text = Some(text).filter(|text| is_plain(text));
+        }
+        card
     };
     Alarm {
         cause: Some("its power, its router, its line, or the watch's own board".to_owned()),
         consequence: Some("nobody watches its tanks, and nobody there may know".to_owned()),
-        response: response.unwrap_or_else(|| usual().into()),
+        response: response.unwrap_or_else(usual),
         on_delay,
         sight: Some(Sight::Sensor(site.sensor)),
         ..blank(
@@ -164,7 +170,7 @@ fn asks(site: &Watched, asks: SensorId) -> Alarm {
     Alarm {
         cause: Some("its mail, its push gateway or its line".to_owned()),
         consequence: Some("an alarm is open there, and its own pages reach nobody".to_owned()),
-        response: vec![format!("Ring {}, and tell them what is open there.", site.title)],
+        response: Card::plain([format!("Ring {}, and tell them what is open there.", site.title)]),
         on_delay: ASKED_FOR,
         ..blank(
             format!("{}{ASKS}", site.name),
@@ -188,7 +194,7 @@ fn blank(name: String, test: Test, written: String) -> Alarm {
         latching: false,
         cause: None,
         consequence: None,
-        response: Vec::new(),
+        response: Card::default(),
         time_to_respond: None,
         callout: None,
         consequence_of: Vec::new(),

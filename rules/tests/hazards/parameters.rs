@@ -37,7 +37,7 @@ fn a_parameter_is_the_keepers_and_so_is_every_key_of_an_alarm() {
     let alarm = it(&plan);
     assert_eq!(alarm.written, "second > 80 degF");
     assert_eq!((alarm.priority, alarm.on_delay), (Priority::Low, Span::minutes(20)));
-    assert_eq!(alarm.response, ["Open a window."]);
+    assert_eq!(alarm.response.words(), ["Open a window."]);
     // What is not said stays as the hazard has it.
     assert_eq!(alarm.off_delay, Span::minutes(10));
     assert!(alarm.worse.is_some());
