@@ -47,6 +47,26 @@ pub enum Harm {
     Warm,
 }
 
+impl Who {
+    /// By the names that files use.
+    pub const ALL: [(&'static str, Self); 2] = [("anyone", Self::Anyone), ("keeper", Self::Keeper)];
+}
+
+impl Act {
+    /// By the names that files use.
+    pub const ALL: [(&'static str, Self); 4] = [
+        ("air", Self::Air),
+        ("heat-off", Self::HeatOff),
+        ("light-off", Self::LightOff),
+        ("feeder-off", Self::FeederOff),
+    ];
+}
+
+impl Harm {
+    /// By the names that files use.
+    pub const ALL: [(&'static str, Self); 2] = [("cold", Self::Cold), ("warm", Self::Warm)];
+}
+
 /// One line: one action.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Deserialize)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]

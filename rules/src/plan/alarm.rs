@@ -40,7 +40,7 @@ pub(super) fn read(
     relays: &Relays,
 ) -> Option<Read> {
     let Some(named) = table.get("hazard") else { return own(name, table, context, scope, relays) };
-    let expanded = hazard::expand(named, &table, context, scope)?;
+    let expanded = hazard::expand(named, &table, context, scope, relays)?;
     let notes = Notes::default();
     let (document, _) = DeTable::parse_recoverable(&expanded.text);
     let beneath = Table::new(String::new(), 0..0, document.get_ref(), &expanded.text, &notes);

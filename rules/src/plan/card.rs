@@ -3,15 +3,6 @@
 use super::read::{Item, Table};
 use crate::card::{Act, Card, Harm, Line, TEXT_LETTERS, Who, is_plain};
 
-pub(super) const WHO: [(&str, Who); 2] = [("anyone", Who::Anyone), ("keeper", Who::Keeper)];
-pub(super) const ACTS: [(&str, Act); 4] = [
-    ("air", Act::Air),
-    ("heat-off", Act::HeatOff),
-    ("light-off", Act::LightOff),
-    ("feeder-off", Act::FeederOff),
-];
-pub(super) const HARMS: [(&str, Harm); 2] = [("cold", Harm::Cold), ("warm", Harm::Warm)];
-
 /// One card; without lines if it is wrong.
 pub(super) fn read(table: Table<'_>) -> Card {
     let lines = table.need("steps", "[\"Unplug the heater.\"]").and_then(|item| {
@@ -32,9 +23,9 @@ fn line(item: Item<'_>) -> Option<Line> {
     let table = item.table()?;
     let words = table.need("do", "\"Unplug the heater, at a dry plug.\"").and_then(Item::text);
     let text = table.get("text").and_then(short);
-    let who = table.get("for").and_then(|item| item.one_of(&WHO));
-    let act = table.get("act").and_then(|item| item.one_of(&ACTS));
-    let needs = table.get("needs").and_then(|item| item.one_of(&HARMS));
+    let who = table.get("for").and_then(|item| item.one_of(&Who::ALL));
+    let act = table.get("act").and_then(|item| item.one_of(&Act::ALL));
+    let needs = table.get("needs").and_then(|item| item.one_of(&Harm::ALL));
     table.finish();
     Some(Line { words: words?.it, text, who: who.unwrap_or_default(), act, needs, source: None })
 }

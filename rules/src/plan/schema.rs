@@ -3,10 +3,9 @@
 //! from the same tables that the reader uses, and a test holds it to the reader's keys.
 
 use super::alarm::PRIORITIES;
-use super::card::{ACTS, HARMS, WHO};
 use super::measure::KINDS;
 use super::sensor_source::readings;
-use crate::card::TEXT_LETTERS;
+use crate::card::{Act, Harm, TEXT_LETTERS, Who};
 use crate::hazard;
 use serde_json::{Map, Value, json};
 
@@ -160,9 +159,9 @@ fn card() -> Value {
         [
             ("do", text("One action, as pages say it.")),
             ("text", json!({ "type": "string", "maxLength": TEXT_LETTERS, "description": "The same for texts." })),
-            ("for", names(WHO.iter().map(|(name, _)| *name).collect(), "Who may do it.")),
-            ("act", names(ACTS.iter().map(|(name, _)| *name).collect(), "Ticked when the watch has proved it.")),
-            ("needs", names(HARMS.iter().map(|(name, _)| *name).collect(), "Shown only against this.")),
+            ("for", names(Who::ALL.iter().map(|(name, _)| *name).collect(), "Who may do it.")),
+            ("act", names(Act::ALL.iter().map(|(name, _)| *name).collect(), "Ticked when the watch has proved it.")),
+            ("needs", names(Harm::ALL.iter().map(|(name, _)| *name).collect(), "Shown only against this.")),
         ],
     );
     let steps = json!({
