@@ -250,7 +250,9 @@ pub fn source(key: &str) -> Option<&'static str> {
 
 #[cfg(test)]
 mod tests {
-    use super::{Act, BuiltIn, Card, FILES, File, Harm, Line, SOURCES, Situation, Who, built_in, find, is_plain};
+    use super::{
+        Act, BuiltIn, Card, FILES, File, Harm, Line, SOURCES, Situation, Who, built_in, find, is_plain,
+    };
     use std::collections::{BTreeMap, BTreeSet};
 
     /// Every situation that a card can tell apart.
@@ -312,13 +314,16 @@ mod tests {
 
     #[test]
     fn a_helper_is_never_told_to_reset_dose_top_up_or_reach_in() {
-        let keepers = ["reset", "top up", "rinse it", "put the probe back", "generator", "clean", "mend", "fasten"];
+        let keepers =
+            ["reset", "top up", "rinse it", "put the probe back", "generator", "clean", "mend", "fasten"];
         for BuiltIn { name, card } in built_in() {
             for line in card.lines.iter().filter(|line| line.who == Who::Anyone) {
                 let said = format!("{} {}", line.words, line.text.clone().unwrap_or_default()).to_lowercase();
                 // What a line forbids it may name.
                 let asked = said.split(['.', ':', ',', '?']).filter(|part| {
-                    !["not ", "no ", "never ", "nothing ", "until "].iter().any(|no| format!("{} ", part.trim()).contains(no))
+                    !["not ", "no ", "never ", "nothing ", "until "]
+                        .iter()
+                        .any(|no| format!("{} ", part.trim()).contains(no))
                 });
                 let wrong: Vec<_> =
                     asked.filter(|part| keepers.iter().any(|word| part.contains(word))).collect();
@@ -347,7 +352,9 @@ mod tests {
         let steps = card.steps(&now);
         assert!(steps[1].words().ends_with("Left to do: harbour."), "{}", steps[1].words());
         now.acts.insert(Act::Air, vec![]);
-        assert!(card.steps(&now)[1].words().starts_with("Done, seen by the watch: Start the battery air pump"));
+        assert!(
+            card.steps(&now)[1].words().starts_with("Done, seen by the watch: Start the battery air pump")
+        );
         assert_eq!(card.text(&now), Some("Tanks without bubbles: pour water back by jug, hands out."));
     }
 
@@ -369,7 +376,10 @@ mod tests {
 
     #[test]
     fn a_line_of_the_keeper_is_a_step_for_texts_if_it_is_short() {
-        let own = Card::plain(["Ring the neighbour, and tell her that the lagoon in the living room is losing water.", "Close the valve."]);
+        let own = Card::plain([
+            "Ring the neighbour, and tell her that the lagoon in the living room is losing water.",
+            "Close the valve.",
+        ]);
         assert_eq!(own.text(&Situation::default()), Some("Close the valve."));
         assert_eq!(Line::plain("x".repeat(61)).short(), None);
         assert_eq!(Line::plain("26 °C").short(), None);

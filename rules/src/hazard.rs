@@ -212,11 +212,7 @@ pub(crate) fn in_order(form: &toml::Table) -> impl Iterator<Item = (&String, &to
 }
 
 /// The value as a rule file has it, with its texts as `put` writes them.
-pub(crate) fn write_value(
-    out: &mut String,
-    value: &toml::Value,
-    put: &mut impl FnMut(&mut String, &str),
-) {
+pub(crate) fn write_value(out: &mut String, value: &toml::Value, put: &mut impl FnMut(&mut String, &str)) {
     match value {
         toml::Value::String(text) => {
             out.push('"');

@@ -9,8 +9,8 @@ mod slip;
 pub(crate) use slip::Slip;
 
 use crate::alarm::Priority;
-use crate::card::{Card, Situation};
 use crate::callout::{Call, Fate, Member};
+use crate::card::{Card, Situation};
 use crate::plan::{Alarm, Plan, Target};
 use crate::record::{Outcome, Purpose, Seq};
 use crate::time::{Moment, Now, Wall};

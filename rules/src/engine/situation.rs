@@ -4,8 +4,8 @@
 
 use super::Engine;
 use crate::card::{Act, Harm, Situation};
-use crate::condition::query::{Question, Subject, WhatIf};
 use crate::condition::World;
+use crate::condition::query::{Question, Subject, WhatIf};
 use crate::forecast::thermal::Side;
 use crate::plan::{Adds, AlarmId, Device, RelayId, SensorId, TankId};
 use crate::stopgap::Proof;

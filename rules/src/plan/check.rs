@@ -8,8 +8,8 @@ use super::equipment::{self, Parts};
 use super::rationalise::{self, Places};
 use super::read::{Item, Notes, Table};
 use super::{
-    AlarmId, Directory, HEALTH, Plan, Sensor, TankId, alarm, callout, card, drill, health, loss_alarms, relay,
-    sensor, tank, watched,
+    AlarmId, Directory, HEALTH, Plan, Sensor, TankId, alarm, callout, card, drill, health, loss_alarms,
+    relay, sensor, tank, watched,
 };
 use crate::condition::Scope;
 use crate::diagnostic::did_you_mean;

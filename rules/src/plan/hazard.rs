@@ -2,9 +2,9 @@
 //! is then read and checked like any other; what the keeper's table says itself comes first.
 //! Findings inside the text point at the parameter they come from, or else at the hazard's name.
 
-use super::{Adds, Sensor};
 use super::context::{Context, Relays};
 use super::read::{Item, Table, listed};
+use super::{Adds, Sensor};
 use crate::condition::{Scope, is_word};
 use crate::diagnostic::Finding;
 use crate::diagnostic::did_you_mean;

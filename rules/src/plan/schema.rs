@@ -158,9 +158,18 @@ fn card() -> Value {
         &["do"],
         [
             ("do", text("One action, as pages say it.")),
-            ("text", json!({ "type": "string", "maxLength": TEXT_LETTERS, "description": "The same for texts." })),
+            (
+                "text",
+                json!({ "type": "string", "maxLength": TEXT_LETTERS, "description": "The same for texts." }),
+            ),
             ("for", names(Who::ALL.iter().map(|(name, _)| *name).collect(), "Who may do it.")),
-            ("act", names(Act::ALL.iter().map(|(name, _)| *name).collect(), "Ticked when the watch has proved it.")),
+            (
+                "act",
+                names(
+                    Act::ALL.iter().map(|(name, _)| *name).collect(),
+                    "Ticked when the watch has proved it.",
+                ),
+            ),
             ("needs", names(Harm::ALL.iter().map(|(name, _)| *name).collect(), "Shown only against this.")),
         ],
     );

@@ -49,7 +49,11 @@ const TABLE: [(&str, Stake, &str); 53] = [
     ("both-heaters-dead", Lives, "nothing stops the cooling, but it takes hours"),
     ("heater-stuck-on", Lives, "a heater draws and the water is too warm already, or rises fast"),
     ("heater-cut-off-in-sump", Margin, "the stopped pump rings itself, and the cold is hours away"),
-    ("heater-in-still-water", Lives, "a few litres in a sump boil within the hour, glass cracks, and water is live"),
+    (
+        "heater-in-still-water",
+        Lives,
+        "a few litres in a sump boil within the hour, glass cracks, and water is live",
+    ),
     ("heater-relay-disobeys", Lives, "the last thing that cuts the heater does not"),
     ("too-warm", Strain, "by weather: animals breathe hard, and there are hours to cool"),
     ("far-too-warm", Lives, "above 30 degC fish suffocate, whatever warms the water"),
