@@ -4,6 +4,7 @@
 //! who else was told, and how to answer.
 
 pub mod gsm;
+mod helping;
 mod slip;
 
 pub(crate) use slip::Slip;
@@ -220,6 +221,7 @@ impl Context<'_> {
         }
         if self.purpose == Purpose::Call {
             lines.extend(self.section("What to do:", self.response()));
+            lines.extend(self.section("For whoever helps:", self.help()));
         }
         if self.purpose == Purpose::Drill {
             lines.push("This is a test of the call-out. Answer it as you would the real thing.".to_owned());
@@ -308,6 +310,12 @@ impl Context<'_> {
     fn response(&self) -> Vec<String> {
         let steps = self.card().map(|card| card.steps(&self.situation)).unwrap_or_default();
         (1..).zip(steps).map(|(n, step)| format!("{n}. {}", step.words())).collect()
+    }
+
+    /// Where things are and whom to call, for an alarm of this site.
+    fn help(&self) -> Vec<String> {
+        let alarm = self.leader.and_then(|leader| self.alarm(leader)).filter(|alarm| alarm.watched.is_none());
+        alarm.map(|alarm| helping::lines(self.plan, alarm.tank)).unwrap_or_default()
     }
 
     fn card(&self) -> Option<&Card> {

@@ -16,6 +16,7 @@ mod editor;
 mod equipment;
 mod hazard;
 mod health;
+mod help;
 mod loss_alarms;
 mod measure;
 mod people;
@@ -26,6 +27,7 @@ mod schema;
 mod sensor;
 mod sensor_source;
 mod tank;
+mod title;
 mod watched;
 
 pub use crate::diagnostic::{At, Finding, Severity, render};
@@ -34,6 +36,7 @@ pub use editor::{FINDINGS_VERSION, FindingView, FindingsView, PlaceView};
 pub use equipment::{Air, Battery, Device, Gear};
 pub(crate) use health::HEALTH;
 pub use health::Part;
+pub use help::{Callee, Help, Phone};
 pub use people::{Absence, ChannelKind, Contact, Directory, Hours, Quota, Target};
 pub use schema::{schema, schema_text};
 pub use sensor_source::{Feed, Source, SupplyReading, UpsReading};
@@ -57,6 +60,8 @@ pub use slackwater_forecast::oxygen::Stocking;
 pub struct Plan {
     /// The site's name, as pages say it.
     pub site: String,
+    /// What a helper needs to know of it.
+    pub help: Help,
     /// Height above the sea, m; 0 if nobody said.
     pub altitude: f64,
     /// Shows whether the mains are on.
@@ -91,6 +96,8 @@ pub struct Plan {
 pub struct Tank {
     /// Unique in the site.
     pub name: String,
+    /// As people read it: the key with spaces if nobody gave it one.
+    pub title: String,
     /// m3, if given.
     pub volume: Option<f64>,
     /// ppt, if given.
@@ -101,6 +108,8 @@ pub struct Tank {
     pub photoperiod: Option<Hours>,
     /// What the forecasts know of its gear.
     pub gear: Gear,
+    /// What a helper needs to know of it.
+    pub help: Help,
 }
 
 /// A named measured quantity.
@@ -108,6 +117,8 @@ pub struct Tank {
 pub struct Sensor {
     /// Unique in the site.
     pub name: String,
+    /// As people read it: the key with spaces if nobody gave it one.
+    pub title: String,
     /// Where its readings come from.
     pub feed: Feed,
     /// How its payloads are to be understood.
@@ -154,6 +165,8 @@ pub struct Measure {
 pub struct Relay {
     /// Unique in the site.
     pub name: String,
+    /// As people read it: the key with spaces if nobody gave it one.
+    pub title: String,
     /// Where commands go.
     pub topic: String,
     /// The payload that switches on.
@@ -212,6 +225,8 @@ pub struct ProofRule {
 pub struct Alarm {
     /// Unique in the site.
     pub name: String,
+    /// What is wrong, as people read it: its own, its hazard's, or the key with spaces.
+    pub title: String,
     /// The tank whose lives depend on it; site-wide if none.
     pub tank: Option<TankId>,
     /// Rings while this is true.

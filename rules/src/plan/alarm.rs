@@ -3,7 +3,7 @@
 
 use super::context::{Context, Relays};
 use super::read::{Item, Notes, Table};
-use super::{Alarm, CalloutId, HEALTH, Stopgap, hazard, relay};
+use super::{Alarm, CalloutId, HEALTH, Stopgap, hazard, relay, title};
 use crate::alarm::Priority;
 use crate::condition::{Condition, Scope};
 use crate::diagnostic::{At, Finding};
@@ -45,12 +45,16 @@ pub(super) fn read(
     let (document, _) = DeTable::parse_recoverable(&expanded.text);
     let beneath = Table::new(String::new(), 0..0, document.get_ref(), &expanded.text, &notes);
     let had_own = table.has("consequence-of");
+    let has_title = table.has("title");
     let read = own(name, table.over(beneath), context, scope, relays);
     let found = notes.into_inner().into_iter();
     let moved = found.map(|finding| finding.moved(|span| expanded.place(&span)));
     context.notes.borrow_mut().extend(moved);
     let mut read = read?;
     read.alarm.hazard = Some(&expanded.hazard.name);
+    if !has_title {
+        read.alarm.title.clone_from(&expanded.hazard.title);
+    }
     if !had_own {
         read.because_of = &expanded.hazard.because_of;
     }
@@ -74,6 +78,7 @@ fn own(
         };
         table.note(Finding::error(name.span.clone(), title, label).help(help));
     }
+    let title = title::read(&table, &name.it);
     let tank = table.get("tank").and_then(Item::text).and_then(|tank| context.tank(&tank));
     let when = table.need("when", "\"mains is off\"");
     let written = when.and_then(Item::text);
@@ -96,6 +101,7 @@ fn own(
     table.finish();
     let alarm = Alarm {
         name: name.it.clone(),
+        title,
         tank,
         condition: condition?,
         written: written?.it,

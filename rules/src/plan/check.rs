@@ -193,6 +193,7 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
     notes.borrow_mut().extend(relay::opposed(&alarms, &own_places, &relays));
     let plan = Plan {
         site: site.name,
+        help: site.help,
         altitude: site.altitude,
         mains: site.mains,
         zone: around.zone.clone(),

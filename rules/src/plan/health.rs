@@ -102,9 +102,10 @@ pub(super) fn alarms<'a>(
 fn build(rules: &Rules, part: Part, callout: Option<CalloutId>) -> Read {
     let name = format!("{HEALTH}{part}");
     let written = format!("{part} fails");
-    let Says { after, priority, cause, consequence, response } = says(&part);
+    let Says { title, after, priority, cause, consequence, response } = says(&part);
     let alarm = Alarm {
         name,
+        title,
         tank: None,
         condition: Condition::Says(Test::Blind(Sight::Part(part.clone())), written.as_str().into()),
         written,
@@ -130,6 +131,7 @@ fn build(rules: &Rules, part: Part, callout: Option<CalloutId>) -> Read {
 
 /// What is to be said of a part that fails.
 struct Says {
+    title: String,
     after: Span,
     priority: Priority,
     cause: &'static str,
@@ -142,6 +144,7 @@ fn says(part: &Part) -> Says {
     let after = Span::minutes(2);
     match part {
         Part::Journal => Says {
+            title: "the journal can't be kept".to_owned(),
             after,
             priority: Priority::Medium,
             cause: "the disk is full, can't be written, or loses data",
@@ -152,6 +155,7 @@ fn says(part: &Part) -> Says {
             ],
         },
         Part::Clock => Says {
+            title: "the watch's clock is not set".to_owned(),
             // After a power cut the network may need its time.
             after: Span::minutes(30),
             priority: Priority::Low,
@@ -163,6 +167,7 @@ fn says(part: &Part) -> Says {
             response: &["See whether the board has a network, and whether its time service runs."],
         },
         Part::Settings => Says {
+            title: "changed files were not taken".to_owned(),
             after,
             priority: Priority::Low,
             cause: "a changed file has a mistake in it",
@@ -171,6 +176,7 @@ fn says(part: &Part) -> Says {
             response: &["Run `slackwater check`, mend what it names, and reload."],
         },
         Part::Channel(target) => Says {
+            title: format!("nobody is reached by {target}"),
             // After a power cut the router and its provider need theirs.
             after: Span::minutes(10),
             priority: Priority::Medium,

@@ -7,6 +7,7 @@ use super::context::Context;
 use super::measure::Kind;
 use super::read::{Item, Table};
 use super::{Alarm, CalloutId, Feed, Sensor, SensorId, Sight, Tank, TankId, alarm, watched};
+use super::title::spoken;
 use crate::alarm::Priority;
 use crate::card::Card;
 use crate::condition::{Condition, Test};
@@ -102,6 +103,11 @@ fn build(rules: &Rules, sight: Sight, lost: &[&Sensor], silenced: &[&Alarm], tan
             format!("{} has no power or no contact, or says what can't be believed", first.name),
         ),
     };
+    let title = match &sight {
+        Sight::Broker | Sight::Part(_) => "the broker can't be heard".to_owned(),
+        Sight::Gateway(gateway) => format!("gateway {} can't be heard", spoken(gateway)),
+        Sight::Sensor(_) => format!("{} can't be seen", first.title),
+    };
     let tank: Option<TankId> = match &sight {
         Sight::Broker | Sight::Part(_) => None,
         Sight::Gateway(_) | Sight::Sensor(_) => {
@@ -114,6 +120,7 @@ fn build(rules: &Rules, sight: Sight, lost: &[&Sensor], silenced: &[&Alarm], tan
     let written = format!("{name} is out of sight");
     let alarm = Alarm {
         name: format!("{SIGHT}{name}"),
+        title,
         tank,
         condition: Condition::Says(Test::Blind(sight.clone()), written.as_str().into()),
         written,

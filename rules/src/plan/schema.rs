@@ -12,6 +12,9 @@ use serde_json::{Map, Value, json};
 /// Where the committed file says it can be found.
 const ID: &str = "urn:slackwater:rules";
 
+const TITLE: &str = "As people read it; the key with spaces if left out.";
+const HELPERS_MAY: &str = "What a helper may do, a line each.";
+
 /// The schema, draft 2020-12.
 pub fn schema() -> Value {
     let things = |what: &str, of: &str| json!({ "type": "object", "description": what, "additionalProperties": { "$ref": format!("#/$defs/{of}") } });
@@ -51,6 +54,14 @@ pub fn schema() -> Value {
             },
             "site": closed(&[], [
                 ("name", text("As pages say it.")),
+                ("where", places()),
+                ("call", json!({
+                    "type": "array",
+                    "items": closed(&["name", "phone"], [("name", text("As pages say it.")), ("phone", text("As it is dialled."))]),
+                    "description": "Whom a helper can call, the first first.",
+                })),
+                ("emergency", text("The local emergency number.")),
+                ("helpers-may", texts(HELPERS_MAY)),
                 ("altitude", quantity("Height above the sea.")),
                 ("mains", text("The sensor that shows the mains; the only one need not be named.")),
             ]),
@@ -116,6 +127,9 @@ fn tank() -> Value {
     closed(
         &[],
         [
+            ("title", text(TITLE)),
+            ("where", places()),
+            ("helpers-may", texts(HELPERS_MAY)),
             ("volume", quantity("Of its water, sump included.")),
             ("salinity", quantity("Of its water.")),
             (
@@ -150,6 +164,14 @@ fn tank() -> Value {
             ),
         ],
     )
+}
+
+fn places() -> Value {
+    json!({
+        "type": "object",
+        "additionalProperties": { "type": "string" },
+        "description": "Where a helper finds things: battery pump, torch, panel. No keys or codes of doors.",
+    })
 }
 
 fn card() -> Value {
@@ -233,6 +255,7 @@ fn sensor() -> Value {
     let mut sensor = closed(
         &["every"],
         [
+            ("title", text(TITLE)),
             ("topic", text("The MQTT topic that feeds it; no wildcards.")),
             ("source", source),
             ("tank", text("The tank it belongs to; the site if none.")),
@@ -278,6 +301,7 @@ fn relay() -> Value {
     closed(
         &["command", "moves", "longest"],
         [
+            ("title", text(TITLE)),
             ("command", command),
             (
                 "moves",
@@ -335,6 +359,7 @@ fn alarm() -> Value {
     let mut alarm = closed(
         &[],
         [
+            ("title", text("What is wrong, as people read it.")),
             ("hazard", json!({ "enum": names, "description": "A ready-made alarm." })),
             ("tank", text("The tank whose lives depend on it.")),
             ("when", text("Rings while this condition is true.")),

@@ -7,6 +7,7 @@ use super::alarm::{self, PRIORITIES, Read};
 use super::context::Context;
 use super::read::{Item, Table};
 use super::{Alarm, Feed, Measure, Sensor, SensorId, Sight, Watched, WatchedId};
+use super::title::spoken;
 use crate::alarm::Priority;
 use crate::card::{Card, is_plain};
 use crate::condition::{Condition, Test};
@@ -121,6 +122,7 @@ fn sensor(site: &str, ending: &str, words: &[&str], every: Span, stale_after: Sp
     let word = |name: &&str| Word { name: (*name).to_owned(), spellings: vec![(*name).to_owned()] };
     Some(Sensor {
         name: format!("{site}{ending}"),
+        title: spoken(&format!("{site}{ending}")),
         feed: Feed::Topic(format!("{CHECK_INS}{site}")),
         mapping: Mapping::Plain(Content::Words(words.iter().map(word).collect())),
         tank: None,
@@ -158,6 +160,7 @@ fn silent(site: &Watched, on_delay: Span, silent_after: Span, response: Option<C
         response: response.unwrap_or_else(usual),
         on_delay,
         sight: Some(Sight::Sensor(site.sensor)),
+        title: format!("{} is silent", site.title),
         ..blank(
             format!("{}{SILENT}", site.name),
             Test::Blind(Sight::Sensor(site.sensor)),
@@ -172,6 +175,7 @@ fn asks(site: &Watched, asks: SensorId) -> Alarm {
         consequence: Some("an alarm is open there, and its own pages reach nobody".to_owned()),
         response: Card::plain([format!("Ring {}, and tell them what is open there.", site.title)]),
         on_delay: ASKED_FOR,
+        title: format!("{} asks for help", site.title),
         ..blank(
             format!("{}{ASKS}", site.name),
             Test::Is(asks, 0),
@@ -182,6 +186,7 @@ fn asks(site: &Watched, asks: SensorId) -> Alarm {
 
 fn blank(name: String, test: Test, written: String) -> Alarm {
     Alarm {
+        title: spoken(&name),
         name,
         tank: None,
         condition: Condition::Says(test, written.as_str().into()),

@@ -3,7 +3,7 @@
 use crate::site::{HALYARD, away, check, check_in, surroundings};
 use jiff::civil::{date, time};
 use slackwater_rules::alarm::Priority;
-use slackwater_rules::plan::{Alarm, Plan, Sensor, Severity, Sight};
+use slackwater_rules::plan::{Alarm, Plan, Sensor, Severity, Sight, TankId};
 use slackwater_rules::reading::Mapping;
 use slackwater_rules::time::Span;
 use slackwater_rules::units::Dimension;
@@ -261,4 +261,18 @@ fn hours_that_leave_a_gap_over_midnight_are_one_stretch() {
     let checked = check_in(HALYARD, &around);
     let titles: Vec<_> = checked.findings.iter().map(|finding| finding.title.as_str()).collect();
     assert_eq!(titles, ["nobody can be reached between 23:00 and 06:30"]);
+}
+
+#[test]
+fn everything_has_a_title_its_own_or_its_key_with_spaces() {
+    let text = HALYARD.replace("[tank.lagoon]\n", "[tank.lagoon]\ntitle = \"the reef\"\n");
+    let text = text.replace("[alarm.too-warm]\n", "[alarm.too-warm]\ntitle = \"too warm for corals\"\n");
+    let plan = check(&text).plan.expect("right");
+    assert_eq!(plan.title(plan.tanks.first().map(|_| TankId(0))), "the reef");
+    assert_eq!(plan.title(None), plan.site);
+    assert_eq!(sensor(&plan, "lagoon-temp").title, "lagoon temp");
+    assert_eq!(alarm(&plan, "too-warm").title, "too warm for corals");
+    assert_eq!(alarm(&plan, "return-stopped").title, "return stopped");
+    assert_eq!(alarm(&plan, "sight-lagoon-temp").title, "lagoon temp can't be seen");
+    assert_eq!(alarm(&plan, "health-clock").title, "the watch's clock is not set");
 }
