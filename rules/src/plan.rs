@@ -19,6 +19,8 @@ mod health;
 mod help;
 mod loss_alarms;
 mod measure;
+mod output_check;
+mod outputs;
 mod people;
 mod rationalise;
 mod read;
@@ -37,6 +39,11 @@ pub use equipment::{Air, Battery, Device, Gear};
 pub(crate) use health::HEALTH;
 pub use health::Part;
 pub use help::{Callee, Help, Phone};
+pub use output_check::clashes_in_words;
+pub use outputs::{
+    Clash, ClashKind, Output, Payloads, Publisher, Register, is_same_payload, means_the_opposite,
+    output_topic_fault,
+};
 pub use people::{Absence, ChannelKind, Contact, Directory, Hours, Quota, Target};
 pub use schema::{schema, schema_text};
 pub use sensor_source::{Feed, Source, SupplyReading, UpsReading};
@@ -173,6 +180,8 @@ pub struct Relay {
     pub on: String,
     /// The payload that switches off.
     pub off: String,
+    /// The words mean the opposite on purpose: a load that the device cuts by switching on.
+    pub inverted: bool,
     /// What switching it on adds to a tank. Only air may ever be added by the agent itself.
     pub moves: Adds,
     /// The state that the agent leaves it in: on only for what adds nothing but air.

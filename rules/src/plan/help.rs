@@ -19,9 +19,28 @@ const EMERGENCY_DIGITS: (usize, usize) = (2, 6);
 
 /// Words that tell how to get in, in some languages. Whole words only: a keyboard is no key.
 const OPENS_DOORS: [&str; 22] = [
-    "key", "keys", "keybox", "keysafe", "keypad", "lockbox", "code", "codes", "passcode", "password",
-    "combination", "schlüssel", "schluessel", "chave", "chaves", "llave", "llaves", "clé", "clef", "código",
-    "codigo", "sleutel",
+    "key",
+    "keys",
+    "keybox",
+    "keysafe",
+    "keypad",
+    "lockbox",
+    "code",
+    "codes",
+    "passcode",
+    "password",
+    "combination",
+    "schlüssel",
+    "schluessel",
+    "chave",
+    "chaves",
+    "llave",
+    "llaves",
+    "clé",
+    "clef",
+    "código",
+    "codigo",
+    "sleutel",
 ];
 /// A row of so many digits is a code too.
 const CODE_DIGITS: usize = 4;
@@ -176,10 +195,21 @@ mod tests {
 
     #[test]
     fn what_opens_a_door_is_known_by_its_words_and_by_rows_of_digits() {
-        for text in ["spare key under the pot", "Code: see fridge", "door 4711", "Schlüssel beim Nachbarn", "keypad left"] {
+        for text in [
+            "spare key under the pot",
+            "Code: see fridge",
+            "door 4711",
+            "Schlüssel beim Nachbarn",
+            "keypad left",
+        ] {
             assert!(opens_a_door(text).is_some(), "{text}");
         }
-        for text in ["hall cupboard, upper shelf", "cellar, breaker 12, left of the stairs", "keyboard drawer", "B 112"] {
+        for text in [
+            "hall cupboard, upper shelf",
+            "cellar, breaker 12, left of the stairs",
+            "keyboard drawer",
+            "B 112",
+        ] {
             assert_eq!(opens_a_door(text), None, "{text}");
         }
     }

@@ -6,8 +6,8 @@
 use super::alarm::{self, PRIORITIES, Read};
 use super::context::Context;
 use super::read::{Item, Table};
-use super::{Alarm, Feed, Measure, Sensor, SensorId, Sight, Watched, WatchedId};
 use super::title::spoken;
+use super::{Alarm, Feed, Measure, Sensor, SensorId, Sight, Watched, WatchedId};
 use crate::alarm::Priority;
 use crate::card::{Card, is_plain};
 use crate::condition::{Condition, Test};

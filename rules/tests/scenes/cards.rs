@@ -38,7 +38,11 @@ fn air_that_the_watch_has_proved_is_ticked_and_not_ordered() {
     let site = dark(true);
     let page = last(&site);
     assert!(page.body.contains("2. Done, seen by the watch: Start the battery air pump"), "{}", page.body);
-    assert!(page.text.contains("Tanks without bubbles: pour water back by jug, hands out. Reply"), "{}", page.text);
+    assert!(
+        page.text.contains("Tanks without bubbles: pour water back by jug, hands out. Reply"),
+        "{}",
+        page.text
+    );
 }
 
 #[test]
@@ -46,7 +50,11 @@ fn air_that_is_not_proved_is_the_first_step_and_stands_whole_in_the_text() {
     let site = dark(false);
     let page = last(&site);
     assert!(page.body.contains("2. Start the battery air pump"), "{}", page.body);
-    assert!(page.text.contains(". Floor dry? Start the battery air pump. Floor wet: stay out. Reply"), "{}", page.text);
+    assert!(
+        page.text.contains(". Floor dry? Start the battery air pump. Floor wet: stay out. Reply"),
+        "{}",
+        page.text
+    );
     assert!(page.text.chars().count() <= 160, "{}", page.text);
 }
 
