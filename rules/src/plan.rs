@@ -11,7 +11,6 @@ mod check;
 mod context;
 pub(crate) mod coverage;
 mod drill;
-mod editor;
 mod equipment;
 mod hazard;
 mod health;
@@ -19,7 +18,6 @@ mod loss_alarms;
 mod measure;
 mod people;
 mod rationalise;
-mod read;
 mod relay;
 mod schema;
 mod sensor;
@@ -27,9 +25,10 @@ mod sensor_source;
 mod tank;
 mod watched;
 
-pub use crate::diagnostic::{At, Finding, Severity, render};
+pub use crate::diagnostic::{
+    At, FINDINGS_VERSION, Finding, FindingView, FindingsView, PlaceView, Severity, render,
+};
 pub use check::{Checked, Surroundings};
-pub use editor::{FINDINGS_VERSION, FindingView, FindingsView, PlaceView};
 pub use equipment::{Air, Battery, Device, Gear};
 pub(crate) use health::HEALTH;
 pub use health::Part;

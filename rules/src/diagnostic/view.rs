@@ -1,7 +1,7 @@
 //! Findings for programs: the form in which `check --json` prints them, made for editors. It is
 //! a form of its own, versioned, and changes only by what is added.
 
-use crate::diagnostic::{Finding, Severity, within};
+use super::{Finding, LeftOut, Severity, Sources, within};
 use serde::Serialize;
 use std::ops::Range;
 
@@ -17,6 +17,8 @@ pub struct FindingsView {
     pub file: String,
     /// In the order of the file.
     pub findings: Vec<FindingView>,
+    /// How many more there are, which are not listed.
+    pub more: usize,
 }
 
 /// One finding.
@@ -30,7 +32,10 @@ pub struct FindingView {
     pub label: String,
     /// What to write instead, or why it is so.
     pub help: Option<String>,
-    /// Where.
+    /// The variable of the environment that it is about, instead of the file.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub variable: Option<String>,
+    /// Where: in the file, or in `VARIABLE=VALUE`.
     pub place: PlaceView,
     /// Other places that have a part in it, each with what to see there.
     pub also: Vec<(PlaceView, String)>,
@@ -54,34 +59,41 @@ pub struct PlaceView {
 }
 
 impl FindingsView {
-    /// The findings about `text`, which came from `file`.
-    pub fn of(file: &str, text: &str, findings: &[Finding]) -> Self {
-        let view = |finding: &Finding| FindingView {
-            severity: match finding.severity {
-                Severity::Error => "error",
-                Severity::Warning => "warning",
-            },
-            title: finding.title.clone(),
-            label: finding.label.clone(),
-            help: finding.help.clone(),
-            place: place(text, &finding.span),
-            also: finding.more.iter().map(|(span, label)| (place(text, span), label.clone())).collect(),
+    /// The findings about a text whose first piece is the file.
+    pub fn of(sources: &Sources, findings: &[Finding], left: LeftOut) -> Self {
+        let view = |finding: &Finding| {
+            let piece = sources.piece(finding.span.start);
+            FindingView {
+                severity: match finding.severity {
+                    Severity::Error => "error",
+                    Severity::Warning => "warning",
+                },
+                title: finding.title.clone(),
+                label: finding.label.clone(),
+                help: finding.help.clone(),
+                variable: (piece > 0).then(|| sources.name(piece).to_owned()),
+                place: place(sources, &finding.span),
+                also: finding.more.iter().map(|(span, label)| (place(sources, span), label.clone())).collect(),
+            }
         };
         Self {
             version: FINDINGS_VERSION,
-            file: file.to_owned(),
+            file: sources.name(0).to_owned(),
             findings: findings.iter().map(view).collect(),
+            more: left.errors + left.warnings,
         }
     }
 }
 
-fn place(text: &str, span: &Range<usize>) -> PlaceView {
-    let span = within(text, span);
-    let at = |byte: usize| {
-        let before = &text[..byte];
-        let line = before.rfind('\n').map_or(0, |end| end + 1);
-        (before.matches('\n').count() + 1, before[line..].chars().count() + 1)
-    };
-    let ((line, column), (end_line, end_column)) = (at(span.start), at(span.end));
-    PlaceView { line, column, end_line, end_column, start: span.start, end: span.end }
+fn place(sources: &Sources, span: &Range<usize>) -> PlaceView {
+    let span = within(sources.text(), span);
+    let (start, end) = (sources.position(span.start), sources.position(span.end));
+    PlaceView {
+        line: start.line,
+        column: start.column,
+        end_line: end.line,
+        end_column: end.column,
+        start: start.byte,
+        end: end.byte,
+    }
 }

@@ -2,7 +2,8 @@
 //! outage drill may get. What is left out does not happen by itself.
 
 use super::callout::time_of_day;
-use super::read::{Item, Table};
+use crate::diagnostic::{Item, Table};
+use crate::units::QuantityItem as _;
 use super::{Drill, Weekly};
 use crate::time::{Moment, Now, Span, Wall};
 use jiff::ToSpan;

@@ -4,7 +4,8 @@
 
 use super::Sensor;
 use super::context::Context;
-use super::read::{Item, Table, listed};
+use crate::diagnostic::{Item, Table, listed};
+use crate::units::QuantityItem as _;
 use crate::condition::{Scope, is_word};
 use crate::diagnostic::Finding;
 use crate::diagnostic::did_you_mean;
@@ -113,7 +114,7 @@ impl<'s> Maker<'_, 's> {
             }
             return Some(Filling { text: name.it, place, sensor: None });
         }
-        self.context.sensors.find(&name, self.context.notes)?;
+        self.context.sensors.find(&name, self.context.findings)?;
         // A sensor that is wrong itself is reported at its own place.
         let sensor = self.scope.sensor(&name.it)?;
         if !role.fits(sensor) {

@@ -5,7 +5,8 @@
 use super::alarm::{PRIORITIES, Read, SIGHT};
 use super::context::Context;
 use super::measure::Kind;
-use super::read::{Item, Table};
+use crate::diagnostic::{Item, Table};
+use crate::units::QuantityItem as _;
 use super::{Alarm, CalloutId, Feed, Sensor, SensorId, Sight, Tank, TankId, alarm, watched};
 use crate::alarm::Priority;
 use crate::condition::{Condition, Test};

@@ -3,7 +3,7 @@
 //! names what would make it better.
 
 use super::measure::Kind;
-use super::read::listed;
+use crate::diagnostic::listed;
 use super::{Alarm, Battery, Plan, Sensor, SensorId};
 use crate::alarm::Priority;
 use crate::condition::{Comparison, Condition, Formula, Test};

@@ -3,7 +3,8 @@
 //! that is refused here with the reason.
 
 use super::context::Context;
-use super::read::{Item, Table};
+use crate::diagnostic::{Item, Table};
+use crate::units::QuantityItem as _;
 use super::sensor::topic;
 use super::{Adds, Alarm, Hold, ProofRule, Relay};
 use crate::condition::{Condition, Scope};

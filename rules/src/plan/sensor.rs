@@ -2,7 +2,8 @@
 
 use super::context::Context;
 use super::measure::{KINDS, Kind};
-use super::read::{Item, Table, listed};
+use crate::diagnostic::{Item, Table, listed};
+use crate::units::QuantityItem as _;
 use super::sensor_source::{self, Feed, Gives};
 use super::{Measure, Sensor};
 use crate::condition::{is_name, is_word};

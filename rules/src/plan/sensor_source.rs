@@ -4,7 +4,7 @@
 //! configuration.
 
 use super::measure::Kind;
-use super::read::{Item, Table};
+use crate::diagnostic::{Item, Table};
 use super::sensor::topic;
 use crate::condition::is_name;
 use crate::diagnostic::At;

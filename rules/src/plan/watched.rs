@@ -5,7 +5,8 @@
 
 use super::alarm::{self, PRIORITIES, Read};
 use super::context::Context;
-use super::read::{Item, Table};
+use crate::diagnostic::{Item, Table};
+use crate::units::QuantityItem as _;
 use super::{Alarm, Feed, Measure, Sensor, SensorId, Sight, Watched, WatchedId};
 use crate::alarm::Priority;
 use crate::condition::{Condition, Test};
