@@ -65,8 +65,10 @@ impl Site {
         }
         match &checked.plan {
             Some(plan) if !report.is_wrong() => {
-                let (plan, warnings) = (plan.clone(), checked.report.clone());
-                let findings = (report.conclude().view, checked.view());
+                settings.in_clear().into_iter().for_each(|(path, text)| report.warn(&path, text));
+                let agent = report.conclude();
+                let warnings = both(&agent.text, &checked.report);
+                let (plan, findings) = (plan.clone(), (agent.view, checked.view()));
                 Ok(Self { settings, plan, channels, ways: ways.unwrap_or_default(), warnings, findings })
             }
             _ => Err(wrong(report, Some(checked.clone()))),
@@ -78,12 +80,17 @@ impl Site {
 fn wrong(report: Report, checked: Option<Checked>) -> WrongConfiguration {
     let agent = report.conclude();
     let rules = checked.as_ref().map_or("", |checked| &checked.report);
-    let texts = [agent.text.as_str(), rules].into_iter().filter(|text| !text.is_empty());
     WrongConfiguration {
-        text: texts.collect::<Vec<_>>().join("\n"),
+        text: both(&agent.text, rules),
         agent: agent.view,
         rules: checked.map(|checked| checked.view()),
     }
+}
+
+/// What was found in two files, with a line between if it is in both.
+fn both(agent: &str, rules: &str) -> String {
+    let texts = [agent, rules].into_iter().filter(|text| !text.is_empty());
+    texts.collect::<Vec<_>>().join("\n")
 }
 
 /// The channels, each ready to be tried; those that can't be are noted at their place in the file.

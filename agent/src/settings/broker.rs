@@ -2,6 +2,7 @@
 //! answers with a panic or with silence are held here, before it sees them.
 
 use super::files::Files;
+use super::in_clear;
 use super::reader::{line, port, size, span};
 use crate::secret::Secret;
 use slackwater_rules::diagnostic::{Finding, Item};
@@ -23,6 +24,8 @@ pub struct BrokerSettings {
     pub password: Option<Secret>,
     /// Encryption, if the broker offers it.
     pub tls: Option<TlsSettings>,
+    /// Why its password, or what it says of a home, may go without encryption, if it may.
+    pub in_clear_because: Option<String>,
     /// How long the connection may be idle before a sign of life; at least 5 s.
     pub keep_alive: Span,
     /// How long the broker keeps messages for us while we are away.
@@ -75,6 +78,10 @@ impl BrokerSettings {
         let ours = below.unwrap_or_else(|| format!("slackwater/{client_id}"));
         let user = table.get("user").and_then(line);
         let password = table.get("password-file").and_then(|item| files.secret(item));
+        let in_clear_because = in_clear::because(&table);
+        if let Some(host) = host.as_ref().filter(|_| table.has("password-file")) {
+            in_clear::check(&table, "the password", host, tls.is_some());
+        }
         let within = |key, limits| table.get(key).and_then(|item| span(item, limits));
         let keep_alive = within("keep-alive", SHORTEST_KEEP_ALIVE..=Span::minutes(10));
         let session_expiry = within("session-expiry", Span::ZERO..=Span::hours(7 * 24));
@@ -95,6 +102,7 @@ impl BrokerSettings {
             user,
             password,
             tls,
+            in_clear_because,
             keep_alive: keep_alive.unwrap_or(Span::seconds(15)),
             session_expiry: session_expiry.unwrap_or(Span::hours(1)),
             max_packet: u32::try_from(max_packet.unwrap_or(64 << 10)).ok()?,

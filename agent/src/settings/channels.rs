@@ -176,9 +176,9 @@ pub(super) fn request(table: &Table<'_>, files: &Files<'_>) -> Option<PushSettin
     let open = table.get("url");
     let hidden = table.get("url-file");
     let url = match (open, hidden) {
-        (Some(item), None) => hidden_line(item).and_then(|text| url(item, &text)).map(Secret::new),
+        (Some(item), None) => hidden_line(item).and_then(|text| url(item, &text)).map(Secret::address),
         (None, Some(item)) => {
-            files.secret(item).and_then(|secret| url(item, secret.expose()).map(|_| secret))
+            files.secret(item).and_then(|secret| url(item, secret.expose())).map(Secret::address)
         }
         (Some(_), Some(item)) => item.wrong("`url` is given too", "one of them must go", None),
         (None, None) => {

@@ -1,10 +1,10 @@
 //! `[check-in]`: where and how often this site shows its witness that it lives, under which name
 //! and with which key. Off unless it is there.
 
-use super::channels::{request, this_machine};
+use super::channels::request;
 use super::files::Files;
 use super::reader::{line, span};
-use super::{BrokerSettings, PushSettings};
+use super::{BrokerSettings, PushSettings, in_clear};
 use crate::checkin::SiteKey;
 use slackwater_rules::diagnostic::{Finding, Item};
 use slackwater_rules::plan::{CHECK_INS, Plan};
@@ -55,11 +55,11 @@ impl CheckInSettings {
         let ours = name.clone().unwrap_or_default();
         let broker = table.get("broker").and_then(|item| {
             let below = format!("{CHECK_INS}{ours}");
+            let before = item.errors();
             let broker = BrokerSettings::read_as(item, files, format!("slackwater-site-{ours}"), Some(below))?;
-            if broker.tls.is_none() && !this_machine(&broker.host) {
-                let title = format!("check-ins to `{}` would go unencrypted", broker.host);
-                let help = "set `tls`".to_owned();
-                return item.wrong(title, "they say much about a home", Some(help));
+            if item.errors() == before {
+                let table = item.table()?;
+                in_clear::check(&table, "what check-ins say of a home", &broker.host, broker.tls.is_some());
             }
             Some(broker)
         });

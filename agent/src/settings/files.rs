@@ -8,6 +8,7 @@
 
 use super::reader::line;
 use super::source::Environment;
+use crate::plain_text::is_deceptive;
 use crate::secret::Secret;
 use slackwater_rules::diagnostic::Item;
 use std::fmt;
@@ -15,6 +16,7 @@ use std::fs::{self, File};
 use std::io::Read as _;
 use std::os::unix::fs::PermissionsExt as _;
 use std::path::{Path, PathBuf};
+use zeroize::Zeroizing;
 
 /// Far more than any password, token, template or list of certificates has.
 const LARGEST_FILE: u64 = 1 << 20;
@@ -62,7 +64,7 @@ impl Files<'_> {
         if line.is_empty() {
             return item.wrong(format!("`{shown}` is empty"), "a secret is one line", None);
         }
-        if line.contains(char::is_control) {
+        if line.contains(is_deceptive) {
             let label = "more than one line, or control characters";
             return item.wrong(format!("`{shown}` holds no secret"), label, None);
         }
@@ -81,10 +83,10 @@ impl Files<'_> {
 
     /// The text of the named file.
     pub(super) fn body(&self, item: Item<'_>) -> Option<String> {
-        Some(self.contents(item)?.1)
+        Some(self.contents(item)?.1.to_string())
     }
 
-    fn contents(&self, item: Item<'_>) -> Option<(PathBuf, String)> {
+    fn contents(&self, item: Item<'_>) -> Option<(PathBuf, Zeroizing<String>)> {
         let path = self.path(item)?;
         match read(&path, |_| true) {
             Ok(text) => Some((path, text)),
@@ -110,21 +112,25 @@ impl fmt::Display for Unread {
 }
 
 /// Reads what was checked: the mode is asked of the opened file, so that none can be put in its
-/// place meanwhile.
-fn read(path: &Path, allowed: impl FnOnce(u32) -> bool) -> Result<String, Unread> {
+/// place meanwhile. It may be a secret: what is read is wiped when it is dropped.
+fn read(path: &Path, allowed: impl FnOnce(u32) -> bool) -> Result<Zeroizing<String>, Unread> {
     let failed = |error| Unread::Other(format!("it can't be read: {error}"));
     if !fs::metadata(path).map_err(failed)?.is_file() {
         return Err(Unread::Other("it is not a file".to_owned()));
     }
     let file = File::open(path).map_err(failed)?;
-    let mode = file.metadata().map_err(failed)?.permissions().mode();
+    let about = file.metadata().map_err(failed)?;
+    let mode = about.permissions().mode();
     if !allowed(mode) {
         return Err(Unread::TooOpen(mode & 0o7777));
     }
-    let mut bytes = Vec::new();
+    // Room for all of it from the start: a text that grows leaves copies behind.
+    let room = about.len().min(LARGEST_FILE) as usize + 1;
+    let mut bytes = Zeroizing::new(Vec::with_capacity(room));
     file.take(LARGEST_FILE + 1).read_to_end(&mut bytes).map_err(failed)?;
     if bytes.len() as u64 > LARGEST_FILE {
         return Err(Unread::Other(format!("it has more than {LARGEST_FILE} bytes")));
     }
-    String::from_utf8(bytes).map_err(|_| Unread::Other("it is not UTF-8".to_owned()))
+    let text = String::from_utf8(std::mem::take(&mut *bytes));
+    text.map(Zeroizing::new).map_err(|_| Unread::Other("it is not UTF-8".to_owned()))
 }

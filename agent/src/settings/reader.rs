@@ -4,6 +4,7 @@
 
 use super::report::{Report, places};
 use super::source::{self, Environment, Variable};
+use crate::plain_text::is_deceptive;
 use slackwater_rules::diagnostic::{
     Finding, Item, LARGEST, Sheet, Sources, Table, concealed_by_lines, parse, too_large,
 };
@@ -98,8 +99,8 @@ pub(super) fn hidden_line(item: Item<'_>) -> Option<String> {
 }
 
 fn one_line(item: Item<'_>, text: String) -> Option<String> {
-    if text.contains(|c: char| c.is_control() || c == char::REPLACEMENT_CHARACTER) {
-        let label = "control characters, or bytes that are not UTF-8";
+    if text.contains(|c: char| is_deceptive(c) || c == char::REPLACEMENT_CHARACTER) {
+        let label = "line breaks, or bytes that are not UTF-8";
         return item.wrong(format!("`{}` is one line of text", item.name()), label, None);
     }
     Some(text)

@@ -43,15 +43,22 @@ impl Report {
 
     /// Adds a mistake about the value at this path, or about the nearest table above it.
     pub fn note(&self, path: &str, title: impl Into<String>, label: &str, help: Option<String>) {
-        let mut path = path;
-        let place = loop {
+        self.findings.push(Finding::error(self.place(path), title, label).maybe_help(help));
+    }
+
+    /// The same for what runs all the same, but should be known.
+    pub fn warn(&self, path: &str, title: impl Into<String>) {
+        self.findings.push(Finding::warning(self.place(path), title, ""));
+    }
+
+    fn place(&self, mut path: &str) -> Range<usize> {
+        loop {
             match (self.places.get(path), path.rsplit_once('.')) {
-                (Some(place), _) => break place.clone(),
+                (Some(place), _) => return place.clone(),
                 (None, Some((above, _))) => path = above,
-                (None, None) => break 0..0,
+                (None, None) => return 0..0,
             }
-        };
-        self.findings.push(Finding::error(place, title, label).maybe_help(help));
+        }
     }
 
     /// Everything in its two forms.

@@ -5,6 +5,7 @@
 use super::broker::{TlsSettings, host};
 use super::channels::together;
 use super::files::Files;
+use super::in_clear;
 use super::reader::{is_name, line, port};
 use crate::secret::Secret;
 use slackwater_rules::diagnostic::{Item, Table};
@@ -35,6 +36,8 @@ pub struct UpsSettings {
     pub login: Option<(String, Secret)>,
     /// Encryption, if the server offers it.
     pub tls: Option<TlsSettings>,
+    /// Why the password may go without encryption, if it may.
+    pub in_clear_because: Option<String>,
 }
 
 /// Assigned by IANA to this protocol.
@@ -43,7 +46,14 @@ const PORT: u16 = 3493;
 impl UpsSettings {
     /// The UPS of this name on this machine.
     pub fn local(name: &str) -> Self {
-        Self { host: "localhost".to_owned(), port: PORT, name: name.to_owned(), login: None, tls: None }
+        Self {
+            host: "localhost".to_owned(),
+            port: PORT,
+            name: name.to_owned(),
+            login: None,
+            tls: None,
+            in_clear_because: None,
+        }
     }
 
     /// Its server, for texts.
@@ -53,20 +63,25 @@ impl UpsSettings {
 
     fn read(name: &str, table: Table<'_>, files: &Files<'_>) -> Self {
         let local = Self::local(name);
-        let host = table.get("host").and_then(host);
+        let host = table.get("host").and_then(host).unwrap_or(local.host);
         let port = table.get("port").and_then(port);
         let name = table.get("name").and_then(line);
         let user = table.get("user").and_then(line);
         let password = table.get("password-file").and_then(|item| files.secret(item));
         let tls = table.get("tls").and_then(|item| TlsSettings::read(item, files)).flatten();
+        let in_clear_because = in_clear::because(&table);
+        if password.is_some() {
+            in_clear::check(&table, "the password", &host, tls.is_some());
+        }
         together(&table, "user", "password-file");
         table.finish();
         Self {
-            host: host.unwrap_or(local.host),
+            host,
             port: port.unwrap_or(local.port),
             name: name.unwrap_or(local.name),
             login: user.zip(password),
             tls,
+            in_clear_because,
         }
     }
 }

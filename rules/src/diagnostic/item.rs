@@ -2,7 +2,9 @@
 //! what is wrong is noted at its place and comes back as nothing, so that one mistake hides no
 //! other.
 
+use super::table::SIGNS;
 use super::{At, Finding, Sheet, Table, did_you_mean};
+use crate::signs::deceptive_in;
 use std::ops::{Range, RangeInclusive};
 use toml::Spanned;
 use toml::de::DeValue;
@@ -122,7 +124,14 @@ impl<'t> Item<'t> {
             Some(text) if text.trim().is_empty() => {
                 self.wrong(format!("`{}` is empty", self.name), "nothing here", None)
             }
-            Some(text) => Some(At::new(text.to_owned(), self.span())),
+            Some(text) => match deceptive_in(text) {
+                None => Some(At::new(text.to_owned(), self.span())),
+                Some(sign) => self.wrong(
+                    format!("`{}` has the sign U+{:04X}, which can't be seen", self.name, u32::from(sign)),
+                    "not plain text",
+                    Some(SIGNS.to_owned()),
+                ),
+            },
             None => self.wrong_type("text", Some("put it in quotes".to_owned())),
         }
     }

@@ -3,6 +3,7 @@
 //! environment that stand over it; a place in it then names its own.
 
 use super::{Finding, LeftOut, Severity};
+use crate::signs::{deceptive_in, is_deceptive};
 use annotate_snippets::{AnnotationKind, Level, Origin, Renderer, Snippet};
 use std::borrow::Cow;
 use std::ops::Range;
@@ -155,10 +156,10 @@ pub fn render(file: &str, text: &str, findings: &[Finding]) -> String {
 
 /// What came from a file has no power over a terminal.
 fn plain(text: &str) -> Cow<'_, str> {
-    if !text.contains(|c: char| c.is_control() && c != '\n') {
+    if deceptive_in(text).is_none() {
         return Cow::Borrowed(text);
     }
-    Cow::Owned(text.replace(|c: char| c.is_control() && c != '\n', "\u{FFFD}"))
+    Cow::Owned(text.replace(|c: char| is_deceptive(c) && c != '\n', "\u{FFFD}"))
 }
 
 /// The span held inside the text and between characters: the renderer trusts it.

@@ -2,11 +2,16 @@
 //! there and are not, and those that nobody asked for, are noted when it is finished.
 
 use super::{At, Finding, Item, Sheet, did_you_mean, listed};
+use crate::signs::is_deceptive;
 use std::cell::{Cell, RefCell};
 use std::collections::BTreeMap;
 use std::ops::Range;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
+
+/// Why some signs are refused.
+pub(super) const SIGNS: &str =
+    "control signs, and signs that turn the direction of reading, make a text look like another one";
 
 /// The keys under one heading, in the order of the file.
 pub struct Table<'t> {
@@ -119,6 +124,7 @@ impl<'t> Table<'t> {
     pub fn tables(&self, key: &'static str) -> Vec<(At<String>, Table<'t>)> {
         let Some(under) = self.get(key).and_then(Item::table) else { return Vec::new() };
         let part = |entry: &Entry<'t>| {
+            under.check_name(entry)?;
             let name = At::new(entry.key.it.to_owned(), entry.key.span.clone());
             let mut table = under.item(entry).table()?;
             let within = if self.name.is_empty() { String::new() } else { format!("{}.", self.name) };
@@ -133,9 +139,18 @@ impl<'t> Table<'t> {
     pub fn all(&self) -> Vec<(At<String>, Item<'t>)> {
         let pair = |entry: &Entry<'t>| {
             entry.asked.set(true);
-            (At::new(entry.key.it.to_owned(), entry.key.span.clone()), self.item(entry))
+            self.check_name(entry)?;
+            Some((At::new(entry.key.it.to_owned(), entry.key.span.clone()), self.item(entry)))
         };
-        self.entries.iter().map(pair).collect()
+        self.entries.iter().filter_map(pair).collect()
+    }
+
+    /// Notes a name of the keeper's own that can't be one; it is left out.
+    fn check_name(&self, entry: &Entry<'t>) -> Option<()> {
+        let Some(sign) = entry.key.it.chars().find(|c| is_deceptive(*c)) else { return Some(()) };
+        let title = format!("a name has the sign U+{:04X}, which can't be seen", u32::from(sign));
+        self.note(Finding::error(entry.key.span.clone(), title, "not a name").help(SIGNS));
+        None
     }
 
     /// Notes the keys that are missing and those that nobody asked for. Comes last.

@@ -80,7 +80,7 @@ host = "mqtt.example.org"
         "`Halyard House` can't be a site's name",
         "this file holds no check-in key",
         "`every` is out of limits",
-        "check-ins to `mqtt.example.org` would go unencrypted",
+        "would go to `mqtt.example.org` in the clear",
     ] {
         assert!(said.contains(words), "{words:?} is not in:\n{said}");
     }
