@@ -5,10 +5,13 @@
 use crate::channels::Channel;
 use crate::checkin;
 use crate::mqtt;
-use crate::settings::{BrokerSettings, Environment, Read, Report, Settings, UpsSettings, read_text};
+use crate::settings::{BrokerSettings, Environment, Read, Report, Settings, UpsSettings, key_of, read_text};
 use jiff::tz::TimeZone;
 use slackwater_rules::diagnostic::{did_you_mean, listed};
-use slackwater_rules::plan::{CHECK_INS, Checked, FindingsView, Plan, Sensor, Source, Surroundings, Target};
+use slackwater_rules::plan::{
+    CHECK_INS, Checked, FindingsView, Output, Plan, Register, Relay, Sensor, Source, Surroundings, Target,
+    clashes, clashes_in_words,
+};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 use std::time::Duration;
@@ -24,6 +27,8 @@ pub struct Site {
     pub channels: BTreeMap<Target, Channel>,
     /// The ways of check-ins, ready to be used; none if the site sends none.
     pub ways: Vec<checkin::Way>,
+    /// Whose each topic is that the agent publishes on.
+    pub outputs: Register,
     /// What `check` would warn of, in words; empty if nothing.
     pub warnings: String,
     /// The same for programs: of the agent's file, and of the rule file.
@@ -52,6 +57,9 @@ impl Site {
         let (Some(settings), Some(checked)) = (settings, &checked) else {
             return Err(wrong(report, checked));
         };
+        for (output, said) in clashes(&settings.outputs()) {
+            report.note(&key_of(&output.publisher), said, "every topic and word has one meaning", None);
+        }
         let channels = channels(&settings, &report);
         let ways = settings.check_in.as_ref().map(checkin::ways).transpose();
         let ways = ways.map_err(|texts| note_all(&report, "check-in", texts)).unwrap_or_default();
@@ -69,7 +77,9 @@ impl Site {
                 let agent = report.conclude();
                 let warnings = both(&agent.text, &checked.report);
                 let (plan, findings) = (plan.clone(), (agent.view, checked.view()));
-                Ok(Self { settings, plan, channels, ways: ways.unwrap_or_default(), warnings, findings })
+                let outputs = register(&plan, settings.outputs()).0;
+                let ways = ways.unwrap_or_default();
+                Ok(Self { settings, plan, channels, ways, outputs, warnings, findings })
             }
             _ => Err(wrong(report, Some(checked.clone()))),
         }
@@ -159,10 +169,16 @@ fn read_rules(
     Some(match settings {
         Some(settings) => {
             let around = Surroundings { directory: settings.directory(), zone, today: Some(today) };
-            Plan::check(&name, &text, &around)
+            Plan::check_beside(&name, &text, &around, &settings.outputs())
         }
         None => Plan::check_without_people(&name, &text, zone, Some(today)),
     })
+}
+
+/// The register of what the plan's relays and `elsewhere` publish on, and what collides, in words.
+pub fn register(plan: &Plan, elsewhere: Vec<Output>) -> (Register, Vec<String>) {
+    let outputs: Vec<_> = elsewhere.into_iter().chain(plan.relays.iter().map(Relay::output)).collect();
+    (Register::new(&outputs).0, clashes_in_words(&outputs))
 }
 
 /// Notes each UPS that no sensor reads: most likely a slip in a name, and then the server of another
@@ -179,7 +195,12 @@ fn unread(declared: &BTreeMap<String, UpsSettings>, plan: &Plan, report: &Report
             [] => Some("the rule file has no sensor of a UPS".to_owned()),
             read => Some(format!("sensors read {}", listed(read))),
         });
-        report.note(&format!("ups.{name}"), format!("no sensor reads UPS `{name}`"), "not in the rule file", help);
+        report.note(
+            &format!("ups.{name}"),
+            format!("no sensor reads UPS `{name}`"),
+            "not in the rule file",
+            help,
+        );
     }
 }
 

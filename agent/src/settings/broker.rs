@@ -6,6 +6,7 @@ use super::in_clear;
 use super::reader::{line, port, size, span};
 use crate::secret::Secret;
 use slackwater_rules::diagnostic::{Finding, Item};
+use slackwater_rules::plan::output_topic_fault;
 use slackwater_rules::time::Span;
 use std::path::PathBuf;
 
@@ -50,8 +51,8 @@ pub struct TlsSettings {
 /// The client library panics at less.
 const SHORTEST_KEEP_ALIVE: Span = Span::seconds(5);
 
-/// MQTT 5.0, 1.5.4: a text has at most this many bytes.
-const LONGEST_TEXT: usize = 65_535;
+/// No more of a wrong topic is shown.
+const LONGEST_SHOWN: usize = 80;
 
 /// Every broker takes names of this length: MQTT 5.0, 3.1.3.1 asks for 23, ours may be longer
 /// on purpose only.
@@ -91,7 +92,8 @@ impl BrokerSettings {
         let loopback = table.get("loopback-topic");
         let loopback_topic = loopback.and_then(topic).unwrap_or_else(|| format!("{ours}/loopback"));
         if let Some(item) = loopback.filter(|_| status_topic == loopback_topic) {
-            let finding = Finding::error(item.span(), "the two topics of the watch must differ", "the same topic");
+            let finding =
+                Finding::error(item.span(), "the two topics of the watch must differ", "the same topic");
             table.note(finding.also(table.key_span("status-topic"), "its status goes here too"));
         }
         table.finish();
@@ -164,15 +166,11 @@ pub(super) fn host(item: Item<'_>) -> Option<String> {
 /// A topic to publish to: MQTT 5.0, 4.7.
 pub(super) fn topic(item: Item<'_>) -> Option<String> {
     let text = line(item)?;
-    if let Some(wild) = text.chars().find(|c| matches!(c, '+' | '#')) {
-        let title = format!("`{text}` has the wildcard `{wild}`");
-        return item.wrong(title, "this names many topics, and it must be one", None);
+    match output_topic_fault(&text) {
+        Some(fault) => {
+            let shown: String = text.chars().take(LONGEST_SHOWN).collect();
+            item.wrong(format!("`{shown}` can't be published on"), fault, None)
+        }
+        None => Some(text),
     }
-    if text.starts_with('$') {
-        return item.wrong(format!("`{text}` is the broker's own"), "begins with `$`", None);
-    }
-    if text.len() > LONGEST_TEXT {
-        return item.wrong("this topic is too long", format!("at most {LONGEST_TEXT} bytes"), None);
-    }
-    Some(text)
 }

@@ -13,7 +13,7 @@ use hyper::header::HeaderName;
 use hyper::{Method, Uri};
 use lettre::message::Mailbox;
 use slackwater_rules::diagnostic::{Finding, Item, Table};
-use slackwater_rules::plan::{ChannelKind, Quota};
+use slackwater_rules::plan::{ChannelKind, Quota, is_same_payload, means_the_opposite};
 use slackwater_rules::time::Span;
 use std::collections::BTreeMap;
 
@@ -146,9 +146,18 @@ fn siren(table: &Table<'_>) -> Option<SirenSettings> {
         None => Some(usual.to_owned()),
     };
     let (on, off) = (command("on", "on"), command("off", "off"));
-    if on.is_some() && on == off {
-        let finding = Finding::error(table.key_span("off"), "the siren would never stop", "it is the same as `on`");
-        table.note(finding);
+    if let (Some(on), Some(off)) = (&on, &off) {
+        let wrong = |title: &str, label: &str| {
+            let finding = Finding::error(table.key_span("off"), title, label);
+            table.note(if table.has("on") { finding.also(table.key_span("on"), "") } else { finding });
+        };
+        if on == off {
+            wrong("the siren would never stop", "it is the same as `on`");
+        } else if is_same_payload(on, off) {
+            wrong("the siren may never stop", "it differs from `on` only in blanks or the case of letters");
+        } else if means_the_opposite(on, off) {
+            wrong("the siren would sound when it should stop", "the two words mean the opposite");
+        }
     }
     Some(SirenSettings { topic: topic?, on: on?, off: off? })
 }
@@ -184,7 +193,9 @@ pub(super) fn request(table: &Table<'_>, files: &Files<'_>) -> Option<PushSettin
         (None, None) => {
             let title = format!("`{}` lacks `url`", table.name);
             let finding = Finding::error(table.span.clone(), title, "not complete");
-            table.note(finding.help("for instance `url = \"https://push.example.org/halyard\"`, or `url-file`"));
+            table.note(
+                finding.help("for instance `url = \"https://push.example.org/halyard\"`, or `url-file`"),
+            );
             None
         }
     };

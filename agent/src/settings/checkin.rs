@@ -56,7 +56,8 @@ impl CheckInSettings {
         let broker = table.get("broker").and_then(|item| {
             let below = format!("{CHECK_INS}{ours}");
             let before = item.errors();
-            let broker = BrokerSettings::read_as(item, files, format!("slackwater-site-{ours}"), Some(below))?;
+            let broker =
+                BrokerSettings::read_as(item, files, format!("slackwater-site-{ours}"), Some(below))?;
             if item.errors() == before {
                 let table = item.table()?;
                 in_clear::check(&table, "what check-ins say of a home", &broker.host, broker.tls.is_some());
@@ -91,11 +92,9 @@ impl CheckInSettings {
         let mains = self.mains.iter().filter(sensor);
         let alarm = |dark: &&GoesDark| plan.alarm_named(&dark.alarm).is_none();
         let dark = self.goes_dark.iter().filter(alarm);
-        let mains =
-            mains.map(|name| ("check-in.mains", format!("the rule file has no sensor `{name}`")));
-        let dark = dark.map(|dark| {
-            ("check-in.goes-dark.alarm", format!("the rule file has no alarm `{}`", dark.alarm))
-        });
+        let mains = mains.map(|name| ("check-in.mains", format!("the rule file has no sensor `{name}`")));
+        let dark = dark
+            .map(|dark| ("check-in.goes-dark.alarm", format!("the rule file has no alarm `{}`", dark.alarm)));
         mains.chain(dark).collect()
     }
 }

@@ -81,14 +81,14 @@ impl People {
                 Some(_) if sitter == name => ("that is the one who is away".to_owned(), None),
                 Some(contact) => match contact.away.iter().find(|other| other.meets(absence)) {
                     Some(other) => (format!("away too, from {} to {}", other.first, other.last), None),
-                    None if self.channels.keys().any(|target| target.contact.as_ref() == Some(sitter)) => continue,
+                    None if self.channels.keys().any(|target| target.contact.as_ref() == Some(sitter)) => {
+                        continue;
+                    }
                     None => (format!("has no `[contact.{sitter}.channel.…]`"), None),
                 },
             };
-            let title = format!(
-                "`{sitter}` can't stand in for `{name}` from {} to {}",
-                absence.first, absence.last
-            );
+            let title =
+                format!("`{sitter}` can't stand in for `{name}` from {} to {}", absence.first, absence.last);
             root.note(Finding::error(place.clone(), title, label).maybe_help(help));
         }
     }
@@ -106,7 +106,9 @@ impl People {
         let title = format!("`{target}` has nothing to go through");
         let label = format!("it needs `[{section}]`, which is missing");
         let help = match section {
-            "mail" => "for instance `[mail]` with `host = \"mail.example.org\"` and `from = \"watch@example.org\"`",
+            "mail" => {
+                "for instance `[mail]` with `host = \"mail.example.org\"` and `from = \"watch@example.org\"`"
+            }
             _ => "for instance `[modem]` with `device = \"/dev/ttyUSB2\"`",
         };
         root.note(Finding::error(place, title, label).help(help));

@@ -136,7 +136,8 @@ fn zone(item: Item<'_>) -> Option<TimeZone> {
 fn system_zone(site: &Table<'_>) -> Option<TimeZone> {
     TimeZone::try_system().ok().or_else(|| {
         let title = format!("`{}` lacks `zone`, and the system's own can't be told", site.name);
-        let help = "for instance `zone = \"Europe/Lisbon\"`; or set /etc/localtime and install the `tzdata` package";
+        let help =
+            "for instance `zone = \"Europe/Lisbon\"`; or set /etc/localtime and install the `tzdata` package";
         site.note(Finding::error(site.span.clone(), title, "not complete").help(help));
         None
     })

@@ -35,7 +35,9 @@ pub fn read_text(file: &Path, kind: &str) -> Result<String, String> {
     }
     let mut bytes = Vec::new();
     // It may grow while it is read.
-    File::open(file).and_then(|file| file.take(LARGEST as u64 + 1).read_to_end(&mut bytes)).map_err(failed)?;
+    File::open(file)
+        .and_then(|file| file.take(LARGEST as u64 + 1).read_to_end(&mut bytes))
+        .map_err(failed)?;
     if bytes.len() > LARGEST {
         return Err(format!("{name} is not read: {}", too_large(kind, bytes.len() as u64)));
     }

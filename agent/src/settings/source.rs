@@ -120,10 +120,10 @@ pub(super) fn layered<'t>(
     let below = |(key, value): (&Spanned<Cow<'t, str>>, &Spanned<DeValue<'t>>)| {
         (key.get_ref().clone().into_owned(), with_origins(value, &origin))
     };
-    let below_file = Layer(
-        file.iter().filter(|(key, _)| is_key(key.get_ref(), key.span())).map(below).collect(),
-    );
-    let path = |name: &str| name.trim_start_matches(PREFIX).replace("__", ".").replace('_', "-").to_lowercase();
+    let below_file =
+        Layer(file.iter().filter(|(key, _)| is_key(key.get_ref(), key.span())).map(below).collect());
+    let path =
+        |name: &str| name.trim_start_matches(PREFIX).replace("__", ".").replace('_', "-").to_lowercase();
     let above = variables.iter().filter(|(name, at)| is_key(name, at.name.clone()));
     let above_file = Layer(
         above
@@ -198,7 +198,9 @@ impl<'t> Merge<'_, 't> {
             let mut table = DeTable::new();
             for (key, value) in keys {
                 let known = theirs.and_then(|table| table.get_key_value(key.as_str()));
-                let Some((it, place)) = self.value(value, known.map(|(_, value)| value), None) else { continue };
+                let Some((it, place)) = self.value(value, known.map(|(_, value)| value), None) else {
+                    continue;
+                };
                 let at = known.map(|(key, _)| key.span()).or_else(|| self.first(value));
                 let at = at.unwrap_or_else(|| place.clone());
                 table.insert(Spanned::new(at, Cow::Owned(key.clone())), Spanned::new(place, it));

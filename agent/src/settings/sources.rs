@@ -89,7 +89,8 @@ impl UpsSettings {
 impl SourceSettings {
     pub(super) fn read(root: &Table<'_>, files: &Files<'_>) -> Self {
         let folders = root.get("sources").and_then(Item::table);
-        let folder = |key| folders.as_ref().and_then(|table| table.get(key)).and_then(|item| files.path(item));
+        let folder =
+            |key| folders.as_ref().and_then(|table| table.get(key)).and_then(|item| files.path(item));
         let (one_wire, power_supplies) = (folder("one-wire"), folder("power-supplies"));
         folders.into_iter().for_each(Table::finish);
         let mut ups = BTreeMap::new();

@@ -540,11 +540,27 @@ fn who_stands_in_is_known_there_and_reachable() {
 #[test]
 fn no_section_takes_a_key_that_it_does_not_know() {
     let sections = [
-        "[site]", "[clock]", "[log]", "[journal]", "[control]", "[broker]", "[sources]", "[mail]", "[modem]",
-        "[check-in]", "[ups.rack]", "[contact.ines]", "[channel.horn]\nkind = \"siren\"", "[broker.tls]",
-        "[check-in.broker]", "[check-in.post]", "[check-in.goes-dark]",
-        "[contact.ines.channel.mail]\nkind = \"mail\"", "[contact.ines.channel.push]\nkind = \"push\"",
-        "[contact.ines.channel.text]\nkind = \"text\"", "[contact.ines.channel.pages]\nkind = \"folder\"",
+        "[site]",
+        "[clock]",
+        "[log]",
+        "[journal]",
+        "[control]",
+        "[broker]",
+        "[sources]",
+        "[mail]",
+        "[modem]",
+        "[check-in]",
+        "[ups.rack]",
+        "[contact.ines]",
+        "[channel.horn]\nkind = \"siren\"",
+        "[broker.tls]",
+        "[check-in.broker]",
+        "[check-in.post]",
+        "[check-in.goes-dark]",
+        "[contact.ines.channel.mail]\nkind = \"mail\"",
+        "[contact.ines.channel.push]\nkind = \"push\"",
+        "[contact.ines.channel.text]\nkind = \"text\"",
+        "[contact.ines.channel.pages]\nkind = \"folder\"",
         "[contact.ines.channel.few]\nkind = \"mail\"\n[contact.ines.channel.few.at-most]",
         "[[contact.ines.away]]",
     ];
@@ -565,7 +581,9 @@ fn what_could_be_a_secret_is_shown_by_no_mistake() {
     for value in ["\"hunter2\"", "[\"hunter2\"]", "{ a = \"hunter2\" }", "'hunter2'", "\"\"\"hunter2\"\"\""] {
         told(&format!("[broker]\npassword = {value}\n"));
     }
-    for broken in ["password = hunter2", "password = \"hunter2", "password hunter2", "password = \"a\" hunter2"] {
+    for broken in
+        ["password = hunter2", "password = \"hunter2", "password hunter2", "password = \"a\" hunter2"]
+    {
         told(&format!("[broker]\n{broken}\n"));
     }
     let variable = with("").variable("SLACKWATER_BROKER__PASSWORD", "hunter2").mistakes();
@@ -653,6 +671,9 @@ const KEY: &str = "nWGxne_9WmC6hEr0kuwsxERJxWl7MmkZcDusAxyuf2A\n";
 fn a_name_with_a_sign_that_turns_the_direction_of_reading_is_refused() {
     for sign in ["\\u0000", "\\u202E", "\\u2066"] {
         let mistakes = with(&format!("[contact.ines]\nname = \"In{sign}es\"\n")).mistakes();
-        assert!(mistakes.contains("`name` has the sign U+") && mistakes.contains("signs that turn"), "{mistakes}");
+        assert!(
+            mistakes.contains("`name` has the sign U+") && mistakes.contains("signs that turn"),
+            "{mistakes}"
+        );
     }
 }

@@ -36,19 +36,8 @@ pub struct Sheet<'t> {
 
 impl<'t> Sheet<'t> {
     /// A file's text; `kind` is what texts call it.
-    pub fn new(
-        kind: &'static str,
-        text: &'t str,
-        renamed: &'static [(&'static str, &'static str)],
-    ) -> Self {
-        Self {
-            kind,
-            text,
-            file_end: text.len(),
-            renamed,
-            findings: Findings::default(),
-            shown: None,
-        }
+    pub fn new(kind: &'static str, text: &'t str, renamed: &'static [(&'static str, &'static str)]) -> Self {
+        Self { kind, text, file_end: text.len(), renamed, findings: Findings::default(), shown: None }
     }
 
     /// The same, where the file ends at `file_end` and variables of the environment follow.

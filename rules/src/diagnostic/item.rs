@@ -79,7 +79,11 @@ impl<'t> Item<'t> {
             Value::Variable(_) => {
                 // There are no quotes in the environment.
                 let wanted = wanted.trim_end_matches(", in quotes").trim_end_matches(", without quotes");
-                return self.wrong(format!("`{}` must be {wanted}", self.name), "this is something else", help);
+                return self.wrong(
+                    format!("`{}` must be {wanted}", self.name),
+                    "this is something else",
+                    help,
+                );
             }
             Value::Typed(DeValue::String(_)) => "text",
             Value::Typed(DeValue::Integer(_) | DeValue::Float(_)) => "a bare number",

@@ -130,9 +130,7 @@ impl Sources {
         let primary = AnnotationKind::Primary.span(moved(&span)).label(label.as_ref());
         let context =
             more.iter().map(|(span, label)| AnnotationKind::Context.span(moved(span)).label(label.as_ref()));
-        let snippet = Snippet::source(&self.text[start..end])
-            .annotation(primary)
-            .annotations(context);
+        let snippet = Snippet::source(&self.text[start..end]).annotation(primary).annotations(context);
         let group = level.primary_title(title.as_ref());
         let number = line - self.line(self.start(piece).unwrap_or_default()) + 1;
         let mut group = match piece {

@@ -73,7 +73,11 @@ impl FindingsView {
                 help: finding.help.clone(),
                 variable: (piece > 0).then(|| sources.name(piece).to_owned()),
                 place: place(sources, &finding.span),
-                also: finding.more.iter().map(|(span, label)| (place(sources, span), label.clone())).collect(),
+                also: finding
+                    .more
+                    .iter()
+                    .map(|(span, label)| (place(sources, span), label.clone()))
+                    .collect(),
             }
         };
         Self {

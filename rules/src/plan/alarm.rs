@@ -2,13 +2,13 @@
 //! adds for lost sight are known only when all of these have been read.
 
 use super::context::{Context, Relays};
-use crate::units::QuantityItem as _;
 use super::{Alarm, CalloutId, HEALTH, Stopgap, hazard, relay};
 use crate::alarm::Priority;
 use crate::condition::{Condition, Scope};
 use crate::diagnostic::{At, Finding, Item, Sheet, Table, parse};
 use crate::time::Span;
 use crate::units::Dimension;
+use crate::units::QuantityItem as _;
 
 /// What the names of the alarms for lost sight begin with.
 pub(super) const SIGHT: &str = "sight-";

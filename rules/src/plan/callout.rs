@@ -2,12 +2,12 @@
 //! that leaves hours of the day with nobody to reach is a warning that names them.
 
 use super::context::Context;
-use crate::diagnostic::{Item, Table, listed};
-use crate::units::QuantityItem as _;
 use super::{Callout, ChannelKind, Hours, Step, Target, coverage};
 use crate::diagnostic::did_you_mean;
 use crate::diagnostic::{At, Finding};
+use crate::diagnostic::{Item, Table, listed};
 use crate::time::Span;
+use crate::units::QuantityItem as _;
 use jiff::civil::Time;
 
 /// The last step repeats this often, and an answer holds this long, unless the file says

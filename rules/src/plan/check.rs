@@ -5,10 +5,11 @@
 use super::alarm::Read;
 use super::context::{Context, Index, Relays};
 use super::equipment::{self, Parts};
+use super::output_check::Listener;
 use super::rationalise::{self, Places};
 use super::{
-    AlarmId, Directory, HEALTH, Plan, Sensor, TankId, alarm, callout, drill, health, loss_alarms, relay,
-    sensor, tank, watched,
+    AlarmId, Directory, HEALTH, Output, Plan, Sensor, TankId, alarm, callout, drill, health, loss_alarms,
+    output_check, relay, sensor, tank, watched,
 };
 use crate::condition::Scope;
 use crate::diagnostic::{
@@ -56,22 +57,36 @@ const RENAMED: [(&str, &str); 1] = [("fallback", "stopgap")];
 impl Plan {
     /// Reads a rule file's text; `file` is the name to report it by.
     pub fn check(file: &str, text: &str, around: &Surroundings) -> Checked {
-        check(file, text, around, Some(&around.directory))
+        Self::check_beside(file, text, around, &[])
+    }
+
+    /// The same beside what the agent's configuration publishes on.
+    pub fn check_beside(file: &str, text: &str, around: &Surroundings, elsewhere: &[Output]) -> Checked {
+        let agent = Agent { people: Some(&around.directory), outputs: elsewhere };
+        check(file, text, around, &agent)
     }
 
     /// The same while it is not known who can be told, since the agent's own file is wrong: no
     /// mistake is found in whom a call-out names, and there is no plan.
     pub fn check_without_people(file: &str, text: &str, zone: TimeZone, today: Option<Date>) -> Checked {
         let around = Surroundings { directory: Directory::default(), zone, today };
-        Checked { plan: None, ..check(file, text, &around, None) }
+        Checked { plan: None, ..check(file, text, &around, &Agent { people: None, outputs: &[] }) }
     }
 }
 
-fn check(file: &str, text: &str, around: &Surroundings, people: Option<&Directory>) -> Checked {
+/// What is known of the agent's own file.
+struct Agent<'a> {
+    /// Nothing while it is wrong.
+    people: Option<&'a Directory>,
+    /// What it publishes on.
+    outputs: &'a [Output],
+}
+
+fn check(file: &str, text: &str, around: &Surroundings, agent: &Agent<'_>) -> Checked {
     let sheet = Sheet::new("a rule file", text, &RENAMED);
     let (document, broken) = parse("a rule file", text);
     let plan = if broken.is_empty() {
-        plan(Table::root(&sheet, &document), sheet.findings(), around, people)
+        plan(Table::root(&sheet, &document), sheet.findings(), around, agent)
     } else {
         // What could not be read as TOML says nothing about what it means.
         sheet.findings().extend(broken);
@@ -85,12 +100,7 @@ fn check(file: &str, text: &str, around: &Surroundings, people: Option<&Director
     Checked { plan: plan.filter(|_| !wrong), findings, report, left_out, sources }
 }
 
-fn plan(
-    root: Table<'_>,
-    findings: &Findings,
-    around: &Surroundings,
-    people: Option<&Directory>,
-) -> Option<Plan> {
+fn plan(root: Table<'_>, findings: &Findings, around: &Surroundings, agent: &Agent<'_>) -> Option<Plan> {
     let site = root.get("site").and_then(Item::table);
     let tanks = root.tables("tank");
     let sensors = root.tables("sensor");
@@ -108,7 +118,7 @@ fn plan(
 
     let context = Context {
         findings,
-        people,
+        people: agent.people,
         today: around.today,
         tanks: Index::of("tank", "tank", &tanks),
         sensors: Index::of("sensor", "sensor", &sensors),
@@ -118,12 +128,17 @@ fn plan(
     };
     let drill = drill::read(drill);
     let mut kinds_of_work = tank::usual_works();
+    let mut buttons = Vec::new();
     for (name, table) in works {
+        let place = table.key_span("buttons");
         if let Some(work) = tank::work(table, kinds_of_work.get(&name.it), &context) {
+            let topics = work.buttons.iter().map(|button| button.topic.clone());
+            buttons.extend(topics.map(|topic| (name.it.clone(), topic, place.clone())));
             kinds_of_work.insert(name.it, work);
         }
     }
     let places: Vec<_> = sensors.iter().map(|(name, _)| name.span.clone()).collect();
+    let topic_places: Vec<_> = sensors.iter().map(|(_, table)| table.key_span("topic")).collect();
     let sensors: Vec<Option<Sensor>> =
         sensors.into_iter().map(|(name, table)| sensor::read(&name, table, &context)).collect();
     findings.extend(sensor::twins(&sensors, &places));
@@ -144,6 +159,7 @@ fn plan(
         &batteries,
         context.relays.names().iter().map(String::as_str),
     );
+    let command_places: Vec<_> = relays.iter().map(|(_, table)| table.key_span("command")).collect();
     let relays: Relays =
         relays.into_iter().map(|(name, table)| relay::read(&name, table, &context, &scope)).collect();
     if callouts.is_empty()
@@ -165,7 +181,27 @@ fn plan(
 
     Index::of("watched", "watched site", &watched);
     let declared = watched.len();
+    let watched_places: BTreeMap<_, _> =
+        watched.iter().map(|(name, _)| (name.it.clone(), name.span.clone())).collect();
     let watched = watched::read(watched, sensors.len(), &context);
+
+    let heard = sensors.iter().zip(topic_places).filter_map(|(sensor, place)| {
+        let sensor = sensor.as_ref()?;
+        Some(Listener { name: format!("sensor `{}`", sensor.name), topic: sensor.feed.topic()?, place })
+    });
+    let pressed = buttons.iter().map(|(work, topic, place)| Listener {
+        name: format!("a button of work `{work}`"),
+        topic,
+        place: place.clone(),
+    });
+    let listeners: Vec<_> = heard.chain(pressed).collect();
+    let commanded: Vec<_> =
+        relays.iter().zip(command_places).filter_map(|(relay, at)| Some((relay.as_ref()?, at))).collect();
+    let witnessed: Vec<_> = watched
+        .iter()
+        .filter_map(|site| Some((&site.watched, watched_places.get(&site.watched.name)?.clone())))
+        .collect();
+    findings.extend(output_check::findings(&commanded, &listeners, &witnessed, agent.outputs));
 
     // From here on the parts are needed whole; but the names of alarms are checked in any case.
     let whole_alarms: Vec<Read> = alarms.into_iter().flatten().collect();
@@ -256,9 +292,8 @@ fn joined(
                     let title = format!("there is no alarm `{}`", cause.it);
                     let names = || names.iter().map(String::as_str);
                     let help = findings.has_room().then(|| did_you_mean(&cause.it, names())).flatten();
-                    findings.push(
-                        Finding::error(cause.span.clone(), title, "not a known name").maybe_help(help),
-                    );
+                    findings
+                        .push(Finding::error(cause.span.clone(), title, "not a known name").maybe_help(help));
                 }
             }
         }

@@ -4,14 +4,14 @@
 //! one of its place is taken without being named.
 
 use super::context::Context;
-use crate::diagnostic::{Item, Table, listed};
-use crate::units::QuantityItem as _;
 use super::{RelayId, Sensor, SensorId, TankId};
 use crate::diagnostic::{At, Finding};
+use crate::diagnostic::{Item, Table, listed};
 use crate::forecast::Interval;
 use crate::forecast::battery::Chemistry;
 use crate::forecast::oxygen::AirPump;
 use crate::units::Dimension;
+use crate::units::QuantityItem as _;
 use std::collections::BTreeSet;
 
 /// The gear of one tank, as far as the keeper wrote it down.

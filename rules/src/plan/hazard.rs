@@ -4,13 +4,13 @@
 
 use super::Sensor;
 use super::context::Context;
-use crate::diagnostic::{Item, Table, listed};
-use crate::units::QuantityItem as _;
 use crate::condition::{Scope, is_word};
 use crate::diagnostic::Finding;
 use crate::diagnostic::did_you_mean;
+use crate::diagnostic::{Item, Table, listed};
 use crate::hazard::{self, Hazard, Piece, Role, Setting};
 use crate::units::Quantity;
+use crate::units::QuantityItem as _;
 use std::collections::BTreeMap;
 use std::ops::Range;
 
