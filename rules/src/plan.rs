@@ -12,7 +12,6 @@ mod check;
 mod context;
 pub(crate) mod coverage;
 mod drill;
-mod editor;
 mod equipment;
 mod hazard;
 mod health;
@@ -23,7 +22,6 @@ mod output_check;
 mod outputs;
 mod people;
 mod rationalise;
-mod read;
 mod relay;
 mod schema;
 mod sensor;
@@ -32,14 +30,15 @@ mod tank;
 mod title;
 mod watched;
 
-pub use crate::diagnostic::{At, Finding, Severity, render};
+pub use crate::diagnostic::{
+    At, FINDINGS_VERSION, Finding, FindingView, FindingsView, PlaceView, Severity, render,
+};
 pub use check::{Checked, Surroundings};
-pub use editor::{FINDINGS_VERSION, FindingView, FindingsView, PlaceView};
 pub use equipment::{Air, Battery, Device, Gear};
 pub(crate) use health::HEALTH;
 pub use health::Part;
 pub use help::{Callee, Help, Phone};
-pub use output_check::clashes_in_words;
+pub use output_check::{clashes, clashes_in_words};
 pub use outputs::{
     Clash, ClashKind, Output, Payloads, Publisher, Register, is_same_payload, means_the_opposite,
     output_topic_fault,

@@ -1,7 +1,7 @@
 //! The keeper's own cards: a step is a text, or a table that says more of it, as the built-in cards do.
 
-use super::read::{Item, Table};
 use crate::card::{Act, Card, Harm, Line, TEXT_LETTERS, Who, is_plain};
+use crate::diagnostic::{Item, Table};
 
 /// One card; without lines if it is wrong.
 pub(super) fn read(table: Table<'_>) -> Card {

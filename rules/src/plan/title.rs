@@ -1,7 +1,7 @@
 //! What people read instead of a key: a `title`, or the key with spaces.
 
-use super::read::{Item, Table};
 use super::{Plan, TankId};
+use crate::diagnostic::{Item, Table};
 
 /// Letters: a text has to hold it beside all else.
 const LONGEST: usize = 40;
