@@ -9,6 +9,7 @@ mod fetching;
 mod health;
 mod health_inputs;
 mod mqtt_inputs;
+mod outlet;
 mod parts;
 mod recollecting;
 mod reloading;
@@ -17,7 +18,7 @@ mod wrong_codes;
 
 pub use parts::{Parts, RunError, TurnObserver, Until};
 
-use crate::channels::{self, Channels, Publish};
+use crate::channels::{self, Channels};
 use crate::checkin;
 use crate::clock::Clock;
 use crate::control::{self, Asked, Control};
@@ -32,6 +33,7 @@ use crate::sources::{Round, Sources};
 use crate::witness::Roster;
 use health::Health;
 use health_inputs::Told;
+use outlet::Outlet;
 use slackwater_rules::engine::{Effect, Engine, Input, Turn};
 use slackwater_rules::record::{Outcome, Record, Seq};
 use slackwater_rules::time::{Moment, Now, Span};
@@ -39,7 +41,6 @@ use sms_inputs::Texting;
 use std::collections::{BTreeMap, VecDeque};
 use std::path::PathBuf;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 use tokio::sync::mpsc;
 use wrong_codes::WrongCodes;
@@ -76,26 +77,13 @@ enum Happening {
     Impatient,
 }
 
-/// Sirens speak over the same connection.
-struct Sirens {
-    broker: mqtt::Handle,
-    next: AtomicU64,
-}
-
-impl Publish for Sirens {
-    fn publish(&self, topic: &str, payload: &[u8]) -> Result<(), String> {
-        let id = SIRENS + self.next.fetch_add(1, Ordering::Relaxed);
-        self.broker.publish(id, topic, payload.to_vec(), false).map_err(|error| error.to_string())
-    }
-}
-
 /// Watches until the system or a person says to stop.
 ///
 /// # Errors
 /// Only what makes watching impossible: everything else degrades and is said.
 pub async fn run(parts: Parts) -> Result<(), RunError> {
     let Parts { config, site, environment, clock, onlooker, mut until } = parts;
-    let Site { settings, plan, channels, ways, .. } = site;
+    let Site { settings, plan, channels, ways, outputs, .. } = site;
     let mut signals = Signals::listen().map_err(RunError::Signals)?;
     let (control, requests) =
         control::listen(&settings.places.control.socket).await.map_err(RunError::Control)?;
@@ -123,6 +111,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
     let sender = sender.transpose().map_err(RunError::CheckIn)?;
     let roster = Roster::open(&settings.places.journal.path, &now);
 
+    let outlet = Outlet::new(handle.clone(), outputs);
     let (results, mut delivered) = mpsc::unbounded_channel();
     let (modem, texts) = settings.modem.clone().map(Modem::start).unzip();
     let context = channels::Context {
@@ -131,7 +120,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
             move || clock.now().wall
         }),
         mark: format!("{:x}", left.seed & 0xffff),
-        publish: Arc::new(Sirens { broker: handle.clone(), next: AtomicU64::new(0) }),
+        publish: Arc::new(outlet.clone()),
         modem,
     };
     let channels = Channels::start(channels, &context, results.clone());
@@ -146,6 +135,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
         engine,
         keeper,
         handle,
+        outlet,
         sources,
         channels,
         context,
@@ -184,6 +174,7 @@ struct Watch {
     engine: Engine,
     keeper: Keeper,
     handle: mqtt::Handle,
+    outlet: Outlet,
     sources: Sources,
     channels: Channels,
     context: channels::Context,
@@ -328,15 +319,12 @@ impl Watch {
         match effect {
             Effect::Send { target, page } => self.channels.send(&target, *page),
             Effect::Withdraw { page } => self.channels.withdraw(page),
-            Effect::Command { switching, topic, payload } => {
+            Effect::Command { switching, relay, topic, payload } => {
                 // A command that waits for a broker would switch something at a time that
                 // nobody chose.
                 let published = match &self.health.deaf {
                     Some(why) => Err(format!("the broker can't be heard: {why}")),
-                    None => self
-                        .handle
-                        .publish(switching, topic, payload, false)
-                        .map_err(|error| error.to_string()),
+                    None => self.outlet.command(switching, relay, topic, payload),
                 };
                 if let Err(why) = published {
                     self.take(Input::Commanded { switching, failed: Some(why) });

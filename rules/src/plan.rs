@@ -11,15 +11,15 @@ mod check;
 mod context;
 pub(crate) mod coverage;
 mod drill;
-mod editor;
 mod equipment;
 mod hazard;
 mod health;
 mod loss_alarms;
 mod measure;
+mod output_check;
+mod outputs;
 mod people;
 mod rationalise;
-mod read;
 mod relay;
 mod schema;
 mod sensor;
@@ -27,12 +27,18 @@ mod sensor_source;
 mod tank;
 mod watched;
 
-pub use crate::diagnostic::{At, Finding, Severity, render};
+pub use crate::diagnostic::{
+    At, FINDINGS_VERSION, Finding, FindingView, FindingsView, PlaceView, Severity, render,
+};
 pub use check::{Checked, Surroundings};
-pub use editor::{FINDINGS_VERSION, FindingView, FindingsView, PlaceView};
 pub use equipment::{Air, Battery, Device, Gear};
 pub(crate) use health::HEALTH;
 pub use health::Part;
+pub use output_check::{clashes, clashes_in_words};
+pub use outputs::{
+    Clash, ClashKind, Output, Payloads, Publisher, Register, is_same_payload, means_the_opposite,
+    output_topic_fault,
+};
 pub use people::{Absence, ChannelKind, Contact, Directory, Hours, Quota, Target};
 pub use schema::{schema, schema_text};
 pub use sensor_source::{Feed, Source, SupplyReading, UpsReading};
@@ -158,6 +164,8 @@ pub struct Relay {
     pub on: String,
     /// The payload that switches off.
     pub off: String,
+    /// The words mean the opposite on purpose: a load that the device cuts by switching on.
+    pub inverted: bool,
     /// What switching it on adds to a tank. Only air may ever be added by the agent itself.
     pub moves: Adds,
     /// The state that the agent leaves it in: on only for what adds nothing but air.

@@ -311,7 +311,7 @@ impl<'a> Player<'a> {
                 outcome.map(|outcome| Input::Delivered { page: id, outcome })
             }
             Effect::Withdraw { .. } => None,
-            Effect::Command { switching, topic, payload } => {
+            Effect::Command { switching, topic, payload, .. } => {
                 let relays = (0..).map(RelayId).zip(&self.plan.relays);
                 let found = relays.into_iter().find(|(_, relay)| relay.topic == topic);
                 if let Some((_, relay)) = found.filter(|(id, _)| !self.disobedient.contains(id)) {

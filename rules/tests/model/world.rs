@@ -388,7 +388,7 @@ impl World {
                 self.hanging.remove(at);
                 Some(Input::Delivered { page, outcome: Outcome::Failed { why: "called back".to_owned() } })
             }
-            Effect::Command { switching, topic, payload } => {
+            Effect::Command { switching, topic, payload, .. } => {
                 if self.relays_obey && self.commands_go {
                     self.show(topic == "halyard/air-pump/set", payload == "on");
                 }

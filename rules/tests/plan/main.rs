@@ -6,6 +6,7 @@ mod forecasts;
 mod gear;
 mod good;
 mod mistakes;
+mod outputs;
 mod robust;
 mod site;
 mod sources;

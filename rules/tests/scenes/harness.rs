@@ -385,7 +385,7 @@ impl Site {
                 vec![Input::Health { part, health }, Input::Delivered { page: id, outcome }]
             }
             Effect::Withdraw { .. } => Vec::new(),
-            Effect::Command { switching, topic, payload } => {
+            Effect::Command { switching, topic, payload, .. } => {
                 let (obeys, shown, amount) = match topic.as_str() {
                     "room2/heaters/set" => (self.heaters_obey, "room2/lagoon/heater", "200"),
                     _ => (self.pump_obeys, "room2/airpump/current", "0.21"),

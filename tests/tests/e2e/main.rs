@@ -9,6 +9,7 @@ mod channels;
 mod doors;
 mod drills;
 mod faults;
+mod outputs;
 mod process;
 mod relays;
 mod rights;
