@@ -3,11 +3,11 @@
 //! names what would make it better.
 
 use super::measure::Kind;
-use super::read::listed;
 use super::{Alarm, Battery, Plan, Sensor, SensorId};
 use crate::alarm::Priority;
 use crate::condition::{Comparison, Condition, Formula, Test};
 use crate::diagnostic::Finding;
+use crate::diagnostic::listed;
 use crate::time::Span;
 use std::collections::BTreeSet;
 use std::ops::Range;
@@ -51,7 +51,7 @@ fn unsaid(alarm: &Alarm, place: &Range<usize>) -> Option<Finding> {
     if alarm.consequence.is_none() {
         lacks.push("consequence");
     }
-    if alarm.response.is_empty() {
+    if alarm.response.lines.is_empty() {
         lacks.push("response");
     }
     let title = match lacks.as_slice() {
