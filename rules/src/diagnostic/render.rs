@@ -82,7 +82,8 @@ impl Sources {
     pub fn position(&self, at: usize) -> Position {
         let at = within(&self.text, &(at..at)).start;
         let (first, line) = (self.start(self.piece(at)).unwrap_or_default(), self.line(at));
-        let column = self.text[self.lines[line]..at].chars().count() + 1;
+        let begins = self.lines.get(line).copied().unwrap_or_default();
+        let column = self.text.get(begins..at).unwrap_or_default().chars().count() + 1;
         Position { line: line - self.line(first) + 1, column, byte: at - first }
     }
 
@@ -121,7 +122,7 @@ impl Sources {
         let first = spans().map(|span| span.start).min().unwrap_or_default();
         let last = spans().map(|span| span.end).max().unwrap_or_default();
         let line = self.line(first);
-        let start = self.lines[line];
+        let start = self.lines.get(line).copied().unwrap_or_default();
         let end = self.lines.get(self.line(last) + 1).copied().unwrap_or(self.text.len());
         let moved = |span: &Range<usize>| span.start - start..span.end - start;
 
