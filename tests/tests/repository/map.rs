@@ -14,9 +14,7 @@ fn every_module_has_its_line_in_the_developers_map_and_no_line_names_what_is_gon
     for line in map.lines().take_while(|line| !line.starts_with("## ")) {
         if let Some(name) = line.strip_prefix("### ") {
             name.clone_into(&mut folder);
-        } else if let Some((name, about)) =
-            line.strip_prefix("- `").and_then(|rest| rest.split_once("`: "))
-        {
+        } else if let Some((name, about)) = line.strip_prefix("- `").and_then(|rest| rest.split_once("`: ")) {
             assert!(about.len() > 10, "{folder}/{name} is not explained");
             assert!(mapped.insert(format!("{folder}/{name}.rs")), "{folder}/{name} has two lines");
         }
