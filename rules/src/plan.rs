@@ -7,6 +7,7 @@
 mod alarm;
 mod asked;
 mod callout;
+mod causes;
 mod check;
 mod context;
 pub(crate) mod coverage;
