@@ -8,7 +8,7 @@ use super::equipment::{self, Parts};
 use super::output_check::Listener;
 use super::rationalise::{self, Places};
 use super::{
-    Directory, Output, Plan, Sensor, TankId, callout, causes, drill, health, loss_alarms, output_check,
+    Directory, Output, Plan, Sensor, TankId, callout, card, causes, drill, health, loss_alarms, output_check,
     relay, sensor, tank, watched,
 };
 use crate::condition::Scope;
@@ -122,7 +122,7 @@ fn plan(root: Table<'_>, findings: &Findings, around: &Surroundings, agent: &Age
         sensors: Index::of("sensor", "sensor", &sensors),
         relays: Index::of("relay", "relay", &relays),
         callouts: Index::of("callout", "call-out", &callouts),
-        cards: cards.into_iter().map(|(name, table)| (name.it, tank::card(table))).collect(),
+        cards: cards.into_iter().map(|(name, table)| (name.it, card::read(table))).collect(),
     };
     let drill = drill::read(drill);
     let mut kinds_of_work = tank::usual_works();
@@ -225,6 +225,7 @@ fn plan(root: Table<'_>, findings: &Findings, around: &Surroundings, agent: &Age
     findings.extend(relay::opposed(&alarms, &own_places, &relays));
     let plan = Plan {
         site: site.name,
+        help: site.help,
         altitude: site.altitude,
         mains: site.mains,
         zone: around.zone.clone(),
