@@ -82,7 +82,8 @@ impl Sources {
     pub fn position(&self, at: usize) -> Position {
         let at = within(&self.text, &(at..at)).start;
         let (first, line) = (self.start(self.piece(at)).unwrap_or_default(), self.line(at));
-        let column = self.text[self.lines[line]..at].chars().count() + 1;
+        let begins = self.lines.get(line).copied().unwrap_or_default();
+        let column = self.text.get(begins..at).unwrap_or_default().chars().count() + 1;
         Position { line: line - self.line(first) + 1, column, byte: at - first }
     }
 

@@ -133,6 +133,10 @@ fn tell_circles(alarms: &[Alarm], places: &[Range<usize>], findings: &Findings) 
 }
 
 /// The circles of causes, each once, from its first alarm back to itself; the first of very many.
+#[expect(
+    clippy::indexing_slicing,
+    reason = "indices are those of the alarms walked through, and of places in the way"
+)]
 fn circles(alarms: &[Alarm]) -> Vec<Vec<usize>> {
     let mut found: Vec<Vec<usize>> = Vec::new();
     let mut finished = vec![false; alarms.len()];

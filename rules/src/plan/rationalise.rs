@@ -71,7 +71,7 @@ fn unsaid(alarm: &Alarm, place: &Range<usize>) -> Option<Finding> {
 /// A stopgap without proof becomes a page, if there is anybody to page.
 fn unproved_to_nobody(plan: &Plan, alarm: &Alarm, place: &Range<usize>) -> Option<Finding> {
     let stopgap = alarm.stopgap.filter(|_| alarm.callout.is_none())?;
-    let relay = &plan.relays[stopgap.relay.index()].name;
+    let relay = &plan.relay(stopgap.relay).name;
     let title = format!("nobody is told if `{relay}` does not obey `{}`", alarm.name);
     let help = "a stopgap buys time for a person: give the alarm a call-out";
     Some(Finding::warning(place.clone(), title, "has a stopgap and no call-out").help(help))

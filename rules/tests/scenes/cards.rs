@@ -29,8 +29,8 @@ fn dark(pump_obeys: bool) -> Site {
 
 /// The last page that asks somebody to act.
 fn last(site: &Site) -> &crate::harness::Sent {
-    let calls = site.sent.iter().filter(|sent| sent.purpose == Purpose::Call && sent.to != "siren");
-    calls.last().expect("a page")
+    let mut calls = site.sent.iter().filter(|sent| sent.purpose == Purpose::Call && sent.to != "siren");
+    calls.next_back().expect("a page")
 }
 
 #[test]
