@@ -72,7 +72,7 @@ fn one(
     context: &Context<'_>,
 ) -> Option<WatchedParts> {
     let before = context.errors();
-    if context.sensors.names().contains(&name.it) {
+    if context.sensors.get(&name.it).is_some() {
         let title = format!("`{}` is a sensor already", name.it);
         table.note(Finding::error(name.span.clone(), title, "a watched site and a sensor share their names"));
     }
