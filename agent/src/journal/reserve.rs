@@ -70,11 +70,21 @@ impl Reserve {
         given.is_ok()
     }
 
+    /// Whether nothing is left on the disk but what is set aside: known before a write finds it out.
+    pub fn is_disk_full(&self) -> bool {
+        self.free().is_some_and(|free| free < STEP)
+    }
+
+    /// What the disk still takes, in bytes.
+    fn free(&self) -> Option<u64> {
+        let folder = self.path.parent().filter(|folder| !folder.as_os_str().is_empty());
+        let disk = statvfs(folder.unwrap_or(Path::new("."))).ok()?;
+        Some(disk.f_bavail.saturating_mul(disk.f_frsize))
+    }
+
     /// Takes all of it back if the disk has room for that and more; whether there is both now.
     pub fn renew(&mut self) -> bool {
-        let folder = self.path.parent().filter(|folder| !folder.as_os_str().is_empty());
-        let Ok(disk) = statvfs(folder.unwrap_or(Path::new("."))) else { return false };
         let wanted = (WHOLE - self.left) + BREATH;
-        disk.f_bavail.saturating_mul(disk.f_frsize) >= wanted && (self.left == WHOLE || self.fill().is_ok())
+        self.free().is_some_and(|free| free >= wanted) && (self.left == WHOLE || self.fill().is_ok())
     }
 }

@@ -267,13 +267,7 @@ impl Keeper {
         error: JournalError,
         now: &Now,
     ) -> Result<(), JournalError> {
-        if self.full.is_none() {
-            tracing::error!("{error}: only alarms and call-outs are kept, where room was set aside for them");
-        }
-        self.full = Some(format!("{error}: only alarms and call-outs are kept"));
-        if let Some(journal) = &mut self.journal {
-            journal.save_room(true);
-        }
+        self.begin_to_save_room(&error);
         self.spare_room();
         let mut result = self.commit(horizon, now);
         while matches!(result, Err(JournalError::Full { .. }))
@@ -288,6 +282,16 @@ impl Keeper {
             result = self.commit(horizon, now);
         }
         result
+    }
+
+    fn begin_to_save_room(&mut self, error: &JournalError) {
+        if self.full.is_none() {
+            tracing::error!("{error}: only alarms and call-outs are kept, where room was set aside for them");
+        }
+        self.full = Some(format!("{error}: only alarms and call-outs are kept"));
+        if let Some(journal) = &mut self.journal {
+            journal.save_room(true);
+        }
     }
 
     /// The room that was set aside is for what matters most.
@@ -338,7 +342,7 @@ impl Keeper {
     pub fn tend(&mut self, now: &Now) {
         if now.mono >= *self.beat.get_or_insert(now.mono) {
             self.beat(now, true);
-            self.beat = Some(now.mono + pulse::EVERY);
+            self.beat = Some(now.mono + if self.full.is_some() { RETRY } else { pulse::EVERY });
             if self.noticed.as_ref().is_some_and(|(_, until)| now.mono >= *until) {
                 self.noticed = None;
             }
@@ -362,8 +366,8 @@ impl Keeper {
             }
             Some(Err(error)) => {
                 self.readings = Some(error.to_string());
-                if let JournalError::Full { .. } = &error {
-                    self.full = Some(format!("{error}: only alarms and call-outs are kept"));
+                if let error @ JournalError::Full { .. } = &error {
+                    self.begin_to_save_room(error);
                 }
                 if is_lost(&error) {
                     self.fail(&error, now);
@@ -373,9 +377,13 @@ impl Keeper {
         }
     }
 
-    /// Takes back what was given up, once the disk has room again.
+    /// Notices a full disk before a write does, and takes back what was given up once there is room.
     fn look_for_room(&mut self) {
         let Some(reserve) = &mut self.reserve else { return };
+        if self.full.is_none() && reserve.is_disk_full() {
+            let error = JournalError::Full { path: self.path.clone() };
+            return self.begin_to_save_room(&error);
+        }
         if reserve.renew() && self.full.take().is_some() {
             tracing::info!("the disk has room again: the journal keeps everything");
             self.readings = None;
