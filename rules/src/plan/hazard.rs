@@ -2,8 +2,8 @@
 //! is then read and checked like any other; what the keeper's table says itself comes first.
 //! Findings inside the text point at the parameter they come from, or else at the hazard's name.
 
-use super::Sensor;
-use super::context::Context;
+use super::context::{Context, Relays};
+use super::{Adds, Sensor};
 use crate::condition::{Scope, is_word};
 use crate::diagnostic::Finding;
 use crate::diagnostic::did_you_mean;
@@ -13,6 +13,9 @@ use crate::units::Quantity;
 use crate::units::QuantityItem as _;
 use std::collections::BTreeMap;
 use std::ops::Range;
+
+/// More names than this are no help.
+const MOST_OFFERED: usize = 12;
 
 /// The text of an alarm that was made from a hazard.
 pub(super) struct Expanded {
@@ -56,6 +59,7 @@ pub(super) fn expand(
     table: &Table<'_>,
     context: &Context<'_>,
     scope: &Scope<'_>,
+    relays: &Relays,
 ) -> Option<Expanded> {
     let name = named.text();
     if table.has("when") {
@@ -70,7 +74,7 @@ pub(super) fn expand(
             .unwrap_or_else(|| "`slackwater hazards` lists them".to_owned());
         return named.wrong(format!("there is no hazard `{}`", name.it), "not a known name", Some(help));
     };
-    let maker = Maker { hazard, named, table, context, scope };
+    let maker = Maker { hazard, named, table, context, scope, relays };
     let before = context.errors();
     let mut given = BTreeMap::new();
     for (key, role) in &hazard.roles {
@@ -96,6 +100,7 @@ struct Maker<'m, 's> {
     table: &'m Table<'m>,
     context: &'m Context<'m>,
     scope: &'m Scope<'s>,
+    relays: &'m Relays,
 }
 
 impl<'s> Maker<'_, 's> {
@@ -109,7 +114,7 @@ impl<'s> Maker<'_, 's> {
         }
         if role.battery {
             if !self.scope.batteries().any(|known| known == name.it) {
-                let help = did_you_mean(&name.it, self.scope.batteries());
+                let help = self.scope.meant(&name.it, self.scope.batteries());
                 return item.wrong(format!("there is no battery `{}`", name.it), "not a known name", help);
             }
             return Some(Filling { text: name.it, place, sensor: None });
@@ -149,17 +154,29 @@ impl<'s> Maker<'_, 's> {
         found.next().filter(|_| found.next().is_none() && !role.named)
     }
 
+    /// The only relay that is proved by the sensor of one of the parts that the role cuts.
+    fn cutter(&self, role: &Role, given: &BTreeMap<&str, Filling<'s>>) -> Option<Filling<'s>> {
+        let parts = role.cuts.iter().filter_map(|part| self.filling(part, given)?.sensor);
+        let cut: Vec<&Sensor> = parts.collect();
+        let sees = |relay: &&super::Relay| {
+            let proof = relay.proof.as_ref().map(|proof| proof.condition.sensors()).unwrap_or_default();
+            let names = self.context.sensors.names();
+            let mut seen = proof.iter().filter_map(|id| names.get(id.index()));
+            relay.moves == Adds::Heat && seen.any(|name| cut.iter().any(|sensor| sensor.name == *name))
+        };
+        let mut found = self.relays.iter().flatten().filter(sees);
+        let only = found.next().filter(|_| found.next().is_none())?;
+        Some(Filling::found(&only.name, None))
+    }
+
     fn candidates(&self, role: &Role) -> Vec<Filling<'s>> {
         if role.battery {
             return self.scope.batteries().map(|name| Filling::found(name, None)).collect();
         }
-        let tank = self
-            .table
-            .peek("tank")
-            .and_then(|name| self.context.tanks.names().iter().position(|known| known == name));
+        let tank = self.table.peek("tank").and_then(|name| self.context.tanks.get(name));
         let here = |sensor: &&Sensor| match (role.site, tank) {
             (true, _) => sensor.tank.is_none(),
-            (false, Some(tank)) => sensor.tank.is_some_and(|of| of.index() == tank),
+            (false, Some(tank)) => sensor.tank.is_some_and(|of| of.0 == tank),
             (false, None) => true,
         };
         let fitting = self.scope.sensors().filter(|sensor| role.fits(sensor)).filter(here);
@@ -173,7 +190,7 @@ impl<'s> Maker<'_, 's> {
         }
         let filling = |text: &str| Filling::found(text, None);
         if let Some(role) = self.hazard.roles.get(key) {
-            return self.inferred(role);
+            return if role.relay { self.cutter(role, given) } else { self.inferred(role) };
         }
         let setting = self.hazard.values.get(key)?;
         let Some(role) = &setting.word_of else { return setting.default.as_deref().map(filling) };
@@ -229,6 +246,9 @@ impl<'s> Maker<'_, 's> {
                     match here.as_slice() {
                         [] => format!("`{key} = \"…\"`, {}", role.words()),
                         [only] => format!("`{key} = \"{}\"`", only.text),
+                        many if many.len() > MOST_OFFERED => {
+                            format!("`{key}`, one of {} that could be meant", many.len())
+                        }
                         many => {
                             let names: Vec<_> = many.iter().map(|found| found.text.as_str()).collect();
                             format!("`{key}`, one of {}", listed(&names))
@@ -262,34 +282,35 @@ impl<'s> Maker<'_, 's> {
             out.text += &format!("tank = \"{tank}\"\n");
         }
         for (key, value) in hazard::in_order(form) {
-            let toml::Value::String(text) = value else {
-                out.text += &format!("{key} = {value}\n");
-                continue;
-            };
-            out.text += &format!("{key} = \"");
-            for piece in hazard::pieces(text) {
-                let name = match piece {
-                    Piece::Text(text) => {
-                        out.text += text;
-                        continue;
-                    }
-                    Piece::Parameter(name) => name,
-                };
-                let start = out.text.len();
-                if name == "tank" {
-                    let Some(tank) = &tank else {
-                        let title = format!("`{}` doesn't say for which tank", self.table.name);
-                        let help = "for instance `tank = \"lagoon\"`".to_owned();
-                        return self.named.wrong(title, "this hazard needs a tank", Some(help));
+            out.text += &format!("{key} = ");
+            let mut whole = true;
+            let Expanded { text: words, given: places, .. } = &mut out;
+            hazard::write_value(words, value, &mut |words, text| {
+                for piece in hazard::pieces(text) {
+                    let name = match piece {
+                        Piece::Text(text) => {
+                            *words += text;
+                            continue;
+                        }
+                        Piece::Parameter(name) => name,
                     };
-                    out.text += tank;
-                    continue;
+                    let tank = tank.as_deref().filter(|_| name == "tank");
+                    let filling = tank.map(|tank| Filling::found(tank, None));
+                    let Some(filling) = filling.or_else(|| self.filling(name, given)) else {
+                        whole = false;
+                        continue;
+                    };
+                    let start = words.len();
+                    *words += &filling.text;
+                    places.extend(filling.place.map(|place| (start..words.len(), place)));
                 }
-                let filling = self.filling(name, given)?;
-                out.text += &filling.text;
-                out.given.extend(filling.place.map(|place| (start..out.text.len(), place)));
+            });
+            out.text.push('\n');
+            if !whole {
+                let title = format!("`{}` doesn't say for which tank", self.table.name);
+                let help = "for instance `tank = \"lagoon\"`".to_owned();
+                return self.named.wrong(title, "this hazard needs a tank", Some(help));
             }
-            out.text += "\"\n";
         }
         Some(out)
     }

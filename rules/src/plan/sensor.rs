@@ -3,7 +3,7 @@
 use super::context::Context;
 use super::measure::{KINDS, Kind};
 use super::sensor_source::{self, Feed, Gives};
-use super::{Measure, Sensor};
+use super::{Measure, Sensor, title};
 use crate::condition::{is_name, is_word};
 use crate::diagnostic::{At, Finding};
 use crate::diagnostic::{Item, Table, listed};
@@ -11,6 +11,8 @@ use crate::reading::{Content, Mapping, Word};
 use crate::time::Span;
 use crate::units::QuantityItem as _;
 use crate::units::{Dimension, Scale, Unit, near_unit};
+use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
 use std::ops::Range;
 
 /// Periods without a message after which a sensor is stale, unless the file says otherwise:
@@ -69,6 +71,7 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &Context<'_>) -
             says_words.then_some(Scale { unit: Unit::named("")?, name: String::new() })
         }
     };
+    let title = title::read(&table, &name.it);
     let every = table.need("every", "\"30 s\"").and_then(Item::some_duration);
     if let (Some(item), Some(_)) = (table.get("every"), every.filter(|every| *every < SHORTEST_ROUND))
         && table.has("source")
@@ -124,6 +127,7 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &Context<'_>) -
     let scale = scale?;
     Some(Sensor {
         name: name.it.clone(),
+        title,
         feed: feed?,
         mapping: mapping?,
         tank,
@@ -181,12 +185,13 @@ fn given_scale(table: &Table<'_>, kind: &Kind, gives: &Gives) -> Option<Scale> {
 /// not changed.
 pub(super) fn twins(sensors: &[Option<Sensor>], places: &[Range<usize>]) -> Vec<Finding> {
     let mut found = Vec::new();
-    let mut seen: Vec<(&Sensor, &Range<usize>)> = Vec::new();
+    let mut seen: BTreeMap<String, (&Sensor, &Range<usize>)> = BTreeMap::new();
     for (sensor, place) in sensors.iter().zip(places) {
         let Some(sensor) = sensor else { continue };
-        let same = |other: &Sensor| other.feed == sensor.feed && other.mapping == sensor.mapping;
-        match seen.iter().find(|(other, _)| same(other)) {
-            Some((other, first)) => {
+        // What is the same is written the same in the form for programmers, and that can be looked up.
+        match seen.entry(format!("{:?} {:?}", sensor.feed, sensor.mapping)) {
+            Entry::Occupied(found_before) => {
+                let (other, first) = found_before.get();
                 let title = format!("`{}` and `{}` read the same value", other.name, sensor.name);
                 let label = match sensor.feed {
                     Feed::Topic(_) => "the same topic, read the same way",
@@ -195,7 +200,7 @@ pub(super) fn twins(sensors: &[Option<Sensor>], places: &[Range<usize>]) -> Vec<
                 let finding = Finding::warning(place.clone(), title, label);
                 found.push(finding.also((*first).clone(), ""));
             }
-            None => seen.push((sensor, place)),
+            Entry::Vacant(free) => drop(free.insert((sensor, place))),
         }
     }
     found

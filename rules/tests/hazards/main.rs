@@ -2,6 +2,8 @@
 //! stays quiet in the nearest harmless one.
 
 mod library;
+mod manual;
 mod parameters;
+mod priorities;
 mod site;
 mod stories;

@@ -2,9 +2,11 @@
 //! minute what it said last, unless it ramps or is silent; the clock never jumps past a deadline.
 
 use jiff::tz::TimeZone;
-use slackwater_rules::engine::{Delivery, Engine, Input, Link, Word};
+use slackwater_rules::card::{Card, Situation};
+use slackwater_rules::engine::{Delivery, Effect, Engine, Input, Link, Word};
+use slackwater_rules::page::Page;
 use slackwater_rules::plan::{ChannelKind, Checked, Directory, Plan, Surroundings, Target};
-use slackwater_rules::record::{Body, By};
+use slackwater_rules::record::{Body, By, Purpose};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
 use std::collections::BTreeMap;
 
@@ -71,6 +73,9 @@ pub(crate) struct Story {
     now: Now,
     says: BTreeMap<String, String>,
     raised: Vec<String>,
+    /// What went out about it.
+    pages: Vec<Page>,
+    card: Card,
     log: String,
 }
 
@@ -85,15 +90,30 @@ impl Story {
         let plan = checked.plan.unwrap_or_else(|| panic!("{}", checked.report));
         // 2026-03-02T12:00:00Z.
         let now = Now { mono: Moment(1_000_000), wall: Wall(1_772_452_800_000), wall_trusted: true };
+        let card = plan.alarm(plan.alarm_named("it").expect("the alarm is there")).response.clone();
         let engine = Engine::new(plan, 7, 1, now);
-        let mut story = Self { engine, now, says: BTreeMap::new(), raised: Vec::new(), log: String::new() };
+        let mut story = Self {
+            engine,
+            now,
+            says: BTreeMap::new(),
+            raised: Vec::new(),
+            pages: Vec::new(),
+            card,
+            log: String::new(),
+        };
         story.step(Input::Started { version: "test".to_owned(), gap: None });
         story.step(Input::Link(Link::Hears));
         story
     }
 
     fn step(&mut self, input: Input) {
-        for record in self.engine.step(self.now, input).records {
+        let turn = self.engine.step(self.now, input);
+        let sent = turn.effects.into_iter().filter_map(|effect| match effect {
+            Effect::Send { page, .. } => Some(*page),
+            _ => None,
+        });
+        self.pages.extend(sent.filter(|page| page.alarm == "it"));
+        for record in turn.records {
             if let Body::Raised { alarm, .. } = &record.body {
                 self.raised.push(alarm.clone());
             }
@@ -168,9 +188,16 @@ impl Story {
         self.now = Now { mono: to, wall: self.now.wall + ahead, ..self.now };
     }
 
+    /// It rang, and whoever was called read its card.
     #[track_caller]
     pub(crate) fn rang(&self) {
         assert!(self.raised.iter().any(|alarm| alarm == "it"), "it did not ring\n{}{}", self.log, self.why());
+        let page = self.pages.iter().find(|page| page.purpose == Purpose::Call).expect("a page");
+        let now = Situation::default();
+        let first = &self.card.steps(&now)[0];
+        assert!(page.body.contains(&format!("\n1. {}\n", first.words())), "{}", page.body);
+        let step = self.card.text(&now).expect("a step for texts");
+        assert!(page.text.contains(step.trim_end_matches('.')), "{}", page.text);
     }
 
     #[track_caller]

@@ -3,6 +3,7 @@
 mod harness;
 
 mod callouts;
+mod cards;
 mod clocks;
 mod degraded;
 mod drills;
