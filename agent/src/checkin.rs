@@ -13,6 +13,6 @@ mod sender;
 
 pub use form::{CheckIn, Dark, OpenAlarm, Planned, Said, VERSION};
 pub use jws::{MEDIA_TYPE, NotSealed, SiteKey, open, seal};
-pub use sender::{Identity, Sender, Way, WayHealth, ways};
+pub use sender::{CheckInSender, CheckInWay, Identity, WayHealth, ways};
 
 pub(crate) use content::Facts;

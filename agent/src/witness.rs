@@ -12,9 +12,9 @@ mod refusals;
 mod sites;
 mod words;
 
-pub use refusals::Refusal;
+pub use refusals::CheckInRefusal;
 pub use sites::{Roster, Taken};
-pub use words::Note;
+pub use words::CheckInNote;
 
 #[cfg(test)]
 mod tests;

@@ -4,7 +4,7 @@
 use super::Watch;
 use crate::checkin::{Facts, Planned};
 use crate::plain_text::tame;
-use crate::witness::{Refusal, Taken};
+use crate::witness::{CheckInRefusal, Taken};
 use slackwater_rules::engine::{Delivery, Input, LONGEST_SHELF, Word};
 use slackwater_rules::plan::{CHECK_INS, SILENT, Watched};
 use slackwater_rules::reading::Value;
@@ -38,7 +38,7 @@ impl Watch {
         true
     }
 
-    fn turn_away(&mut self, now: Now, name: &str, refusal: &Refusal) {
+    fn turn_away(&mut self, now: Now, name: &str, refusal: &CheckInRefusal) {
         let Some(count) = self.roster.refused(refusal, &now) else { return };
         let what = if count == 1 { "a check-in".to_owned() } else { format!("{count} check-ins, the last") };
         let who = tame(name, 64);

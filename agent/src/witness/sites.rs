@@ -2,8 +2,8 @@
 
 use super::freshness::{CheckInMark, is_late};
 use super::memory::SiteMemory;
-use super::refusals::{Refusal, Refusals};
-use super::words::{self, Life, Note};
+use super::refusals::{CheckInRefusal, Refusals};
+use super::words::{self, CheckInNote, Life};
 use crate::checkin::{self, CheckIn, VERSION};
 use jiff::tz::TimeZone;
 use serde::{Deserialize, Serialize};
@@ -25,7 +25,7 @@ pub(super) struct Known {
     key: String,
     mark: CheckInMark,
     life: Life,
-    note: Note,
+    note: CheckInNote,
     /// Whether it has announced something that must not be forgotten.
     announced: bool,
     /// When it last gave a sign of life, in this life of ours.
@@ -44,7 +44,7 @@ pub struct Taken {
     /// Whether it tells of now.
     pub live: bool,
     /// What pages say of the site from now on.
-    pub note: Note,
+    pub note: CheckInNote,
 }
 
 /// All watched sites.
@@ -65,7 +65,7 @@ impl Roster {
     }
 
     /// What is still known of the plan's sites: for pages, until they speak again.
-    pub fn notes<'a>(&'a self, plan: &'a Plan) -> impl Iterator<Item = (&'a Watched, &'a Note)> + 'a {
+    pub fn notes<'a>(&'a self, plan: &'a Plan) -> impl Iterator<Item = (&'a Watched, &'a CheckInNote)> + 'a {
         plan.watched.iter().filter_map(|site| {
             let known = self.known.get(&site.name).filter(|known| known.key == site.key)?;
             Some((site, &known.note))
@@ -83,20 +83,20 @@ impl Roster {
         retained: bool,
         plan: &Plan,
         now: &Now,
-    ) -> Result<Taken, Refusal> {
-        let site = plan.watched.iter().find(|site| site.name == name).ok_or(Refusal::Unknown)?;
+    ) -> Result<Taken, CheckInRefusal> {
+        let site = plan.watched.iter().find(|site| site.name == name).ok_or(CheckInRefusal::Unknown)?;
         if payload.len() > LARGEST {
-            return Err(Refusal::TooLarge { length: payload.len(), limit: LARGEST });
+            return Err(CheckInRefusal::TooLarge { length: payload.len(), limit: LARGEST });
         }
         if retained {
-            return Err(Refusal::Retained);
+            return Err(CheckInRefusal::Retained);
         }
         let check_in = read(site, &checkin::open(&site.key, payload)?)?;
         let known = self.known.entry(name.to_owned()).or_default();
         if known.key != site.key {
             *known = Known { key: site.key.clone(), ..Known::default() };
         }
-        let mark = known.mark.after(&check_in, now).map_err(Refusal::Replayed)?;
+        let mark = known.mark.after(&check_in, now).map_err(CheckInRefusal::Replayed)?;
         let live = !is_late(&check_in, now);
         let note = known.told(site, &check_in, live, &plan.zone, now);
         known.mark = mark;
@@ -107,7 +107,7 @@ impl Roster {
     }
 
     /// Counts a refusal; how many to speak of, if it is time to speak of them.
-    pub fn refused(&mut self, refusal: &Refusal, now: &Now) -> Option<u64> {
+    pub fn refused(&mut self, refusal: &CheckInRefusal, now: &Now) -> Option<u64> {
         self.refusals.count(refusal, now.mono)
     }
 
@@ -130,7 +130,14 @@ impl Roster {
 
 impl Known {
     /// What pages say from now on. Old news change it too, but are no sign of life.
-    fn told(&mut self, site: &Watched, check_in: &CheckIn, live: bool, zone: &TimeZone, now: &Now) -> Note {
+    fn told(
+        &mut self,
+        site: &Watched,
+        check_in: &CheckIn,
+        live: bool,
+        zone: &TimeZone,
+        now: &Now,
+    ) -> CheckInNote {
         let life = Life::of(check_in);
         if live {
             let silent = self.heard.map(|heard| now.mono - heard).filter(|gap| *gap > check_in.next.times(3));
@@ -155,15 +162,15 @@ fn announces(check_in: &CheckIn) -> bool {
     check_in.silence.is_some() || check_in.dark.is_some()
 }
 
-fn read(site: &Watched, body: &[u8]) -> Result<CheckIn, Refusal> {
-    let check_in: CheckIn =
-        serde_json::from_slice(body).map_err(|error| Refusal::Garbled(words::clean(&error.to_string())))?;
+fn read(site: &Watched, body: &[u8]) -> Result<CheckIn, CheckInRefusal> {
+    let check_in: CheckIn = serde_json::from_slice(body)
+        .map_err(|error| CheckInRefusal::Garbled(words::clean(&error.to_string())))?;
     if check_in.version != VERSION {
         let why = format!("its form is version {}, and {VERSION} is understood here", check_in.version);
-        return Err(Refusal::Garbled(why));
+        return Err(CheckInRefusal::Garbled(why));
     }
     if check_in.site != site.name {
-        return Err(Refusal::Misplaced { site: words::clean(&check_in.site) });
+        return Err(CheckInRefusal::Misplaced { site: words::clean(&check_in.site) });
     }
     Ok(check_in)
 }

@@ -1,7 +1,7 @@
 //! What a witness believes and what it turns away, with clocks and counters as they come.
 
 use super::words;
-use super::{Refusal, Roster};
+use super::{CheckInRefusal, Roster};
 use crate::checkin::{CheckIn, Dark, OpenAlarm, Planned, Said, SiteKey, VERSION, seal};
 use jiff::tz::TimeZone;
 use slackwater_rules::alarm::Priority;
@@ -51,12 +51,12 @@ impl Shed {
         self.now.wall = self.now.wall + span;
     }
 
-    fn take(&mut self, check_in: &CheckIn) -> Result<bool, Refusal> {
+    fn take(&mut self, check_in: &CheckIn) -> Result<bool, CheckInRefusal> {
         let sealed = sealed(&self.key, check_in);
         self.take_bytes("halyard", sealed.as_bytes())
     }
 
-    fn take_bytes(&mut self, name: &str, bytes: &[u8]) -> Result<bool, Refusal> {
+    fn take_bytes(&mut self, name: &str, bytes: &[u8]) -> Result<bool, CheckInRefusal> {
         self.roster.take(name, bytes, false, &self.plan, &self.now).map(|taken| taken.live)
     }
 }
@@ -100,7 +100,7 @@ fn a_check_in_counts_once_and_older_ones_never_again() {
     assert_eq!(shed.take(&check_in(10, 1, NIGHT)), Ok(true));
     assert_eq!(shed.take(&check_in(10, 2, NIGHT)), Ok(true), "the count is enough, the time the same");
     for again in [check_in(10, 2, NIGHT), check_in(10, 1, NIGHT), check_in(9, 99, NIGHT - Span::hours(1))] {
-        assert!(matches!(shed.take(&again), Err(Refusal::Replayed(_))), "{again:?}");
+        assert!(matches!(shed.take(&again), Err(CheckInRefusal::Replayed(_))), "{again:?}");
     }
     shed.pass(Span::minutes(1));
     let now = shed.now.wall;
@@ -116,7 +116,7 @@ fn what_was_heard_is_known_after_a_restart_of_the_witness() {
         shed.roster.notes(&shed.plan).map(|(site, note)| (site.name.as_str(), &note.words)).collect();
     assert_eq!(notes.len(), 1);
     assert!(notes[0].1.contains("lagoon-temp 24.1 degC"), "{notes:?}");
-    assert!(matches!(shed.take(&check_in(10, 7, NIGHT)), Err(Refusal::Replayed(_))));
+    assert!(matches!(shed.take(&check_in(10, 7, NIGHT)), Err(CheckInRefusal::Replayed(_))));
     assert_eq!(shed.take(&check_in(10, 8, NIGHT)), Ok(true));
 
     std::fs::write(shed.folder.path().join("check-ins.json"), "{ broken").expect("written");
@@ -150,14 +150,14 @@ fn a_board_that_lost_its_journal_comes_back_once_its_clock_is_set() {
         |count, at, at_trusted| CheckIn { journal: "bbbb".to_owned(), at_trusted, ..check_in(1, count, at) };
     let unset = shed.take(&new(1, NIGHT - Span::hours(24 * 300), false));
     assert!(
-        matches!(&unset, Err(Refusal::Replayed(why)) if why.contains("its clock is not set")),
+        matches!(&unset, Err(CheckInRefusal::Replayed(why)) if why.contains("its clock is not set")),
         "{unset:?}"
     );
     assert_eq!(shed.take(&new(2, now, true)), Ok(true));
     assert_eq!(shed.take(&new(3, NIGHT - Span::hours(1), false)), Ok(true), "from now on it counts");
     // What was recorded of the old board is of no use any more.
     for old in [check_in(10, 501, NIGHT), CheckIn { at_trusted: false, ..check_in(99, 1, now) }] {
-        assert!(matches!(shed.take(&old), Err(Refusal::Replayed(_))), "{old:?}");
+        assert!(matches!(shed.take(&old), Err(CheckInRefusal::Replayed(_))), "{old:?}");
     }
 }
 
@@ -181,22 +181,31 @@ fn the_forged_the_garbled_and_the_misplaced_are_turned_away_before_they_are_pars
     let (other, _) = SiteKey::make().expect("a key");
     let good = sealed(&shed.key, &check_in(10, 1, NIGHT));
     let forged = sealed(&other, &check_in(10, 1, NIGHT));
-    assert_eq!(shed.take_bytes("halyard", forged.as_bytes()), Err(Refusal::Forged));
-    assert_eq!(shed.take_bytes("lagoon", good.as_bytes()), Err(Refusal::Unknown));
+    assert_eq!(shed.take_bytes("halyard", forged.as_bytes()), Err(CheckInRefusal::Forged));
+    assert_eq!(shed.take_bytes("lagoon", good.as_bytes()), Err(CheckInRefusal::Unknown));
     let misplaced = CheckIn { site: "nursery".to_owned(), ..check_in(10, 1, NIGHT) };
-    assert_eq!(shed.take(&misplaced), Err(Refusal::Misplaced { site: "nursery".to_owned() }));
+    assert_eq!(shed.take(&misplaced), Err(CheckInRefusal::Misplaced { site: "nursery".to_owned() }));
     let kept = shed.roster.take("halyard", good.as_bytes(), true, &shed.plan, &shed.now);
-    assert_eq!(kept.err(), Some(Refusal::Retained));
+    assert_eq!(kept.err(), Some(CheckInRefusal::Retained));
     let large = vec![b'A'; 20_000];
-    assert!(matches!(shed.take_bytes("halyard", &large), Err(Refusal::TooLarge { length: 20_000, .. })));
+    assert!(matches!(
+        shed.take_bytes("halyard", &large),
+        Err(CheckInRefusal::TooLarge { length: 20_000, .. })
+    ));
     for garbled in [&b""[..], b"{}", b"\xff\xfe", &good.as_bytes()[3..]] {
-        assert!(matches!(shed.take_bytes("halyard", garbled), Err(Refusal::Garbled(_))), "{garbled:?}");
+        assert!(
+            matches!(shed.take_bytes("halyard", garbled), Err(CheckInRefusal::Garbled(_))),
+            "{garbled:?}"
+        );
     }
     let no_form = seal(&shed.key, br#"{"version": 1}"#);
-    assert!(matches!(shed.take_bytes("halyard", no_form.as_bytes()), Err(Refusal::Garbled(_))));
+    assert!(matches!(shed.take_bytes("halyard", no_form.as_bytes()), Err(CheckInRefusal::Garbled(_))));
     let newer = CheckIn { version: 2, ..check_in(10, 1, NIGHT) };
     let refused = shed.take(&newer);
-    assert!(matches!(&refused, Err(Refusal::Garbled(why)) if why.contains("version 2")), "{refused:?}");
+    assert!(
+        matches!(&refused, Err(CheckInRefusal::Garbled(why)) if why.contains("version 2")),
+        "{refused:?}"
+    );
     assert_eq!(shed.take_bytes("halyard", good.as_bytes()), Ok(true), "nothing of it counted");
 }
 
@@ -205,11 +214,11 @@ fn a_flood_of_one_cause_is_said_once_an_hour_with_its_number() {
     let mut shed = Shed::new();
     let mut said = Vec::new();
     for _ in 0..10_000 {
-        said.extend(shed.roster.refused(&Refusal::Forged, &shed.now));
+        said.extend(shed.roster.refused(&CheckInRefusal::Forged, &shed.now));
     }
-    said.extend(shed.roster.refused(&Refusal::Unknown, &shed.now));
+    said.extend(shed.roster.refused(&CheckInRefusal::Unknown, &shed.now));
     shed.pass(Span::hours(1));
-    said.extend(shed.roster.refused(&Refusal::Forged, &shed.now));
+    said.extend(shed.roster.refused(&CheckInRefusal::Forged, &shed.now));
     assert_eq!(said, [1, 1, 10_000]);
     let (_, totals) = shed.roster.totals();
     assert_eq!(totals.get("forged"), Some(&10_001));

@@ -19,7 +19,7 @@ pub(super) fn clean(text: &str) -> String {
 
 /// What pages say of a site.
 #[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
-pub struct Note {
+pub struct CheckInNote {
     /// What was last known: `last at 02:13: mains off; open: power-lost (critical, for 1 min)`.
     pub words: String,
     /// What may be the cause if nothing more is heard: `likely the power cut …`.
@@ -27,7 +27,7 @@ pub struct Note {
 }
 
 /// Of a check-in that was heard, or sent, at this time.
-pub(super) fn note(check_in: &CheckIn, heard: Wall, zone: &TimeZone) -> Note {
+pub(super) fn note(check_in: &CheckIn, heard: Wall, zone: &TimeZone) -> CheckInNote {
     let clock = |wall: Wall| wall.civil(zone).strftime("%H:%M").to_string();
     let mut parts = Vec::new();
     if let Some(mains) = &check_in.mains {
@@ -66,7 +66,7 @@ pub(super) fn note(check_in: &CheckIn, heard: Wall, zone: &TimeZone) -> Note {
         parts.push(part);
     }
     let words = format!("last at {}: {}", clock(heard), parts.join("; "));
-    Note { words, likely: likely(check_in, heard, &clock) }
+    CheckInNote { words, likely: likely(check_in, heard, &clock) }
 }
 
 fn likely(check_in: &CheckIn, heard: Wall, clock: &dyn Fn(Wall) -> String) -> String {

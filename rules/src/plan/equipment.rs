@@ -3,7 +3,7 @@
 //! may be left out: an estimate says what it had to assume. A thermometer, room or oxygen probe that is the only
 //! one of its place is taken without being named.
 
-use super::context::Context;
+use super::context::CheckContext;
 use super::{RelayId, Sensor, SensorId, TankId};
 use crate::diagnostic::{At, Finding};
 use crate::diagnostic::{Item, Table, listed};
@@ -93,12 +93,12 @@ impl Battery {
 }
 
 /// The sensors and relays that gear can name.
-pub(super) struct Parts<'a> {
-    pub(super) context: &'a Context<'a>,
+pub(super) struct GearParts<'a> {
+    pub(super) context: &'a CheckContext<'a>,
     pub(super) sensors: &'a [Option<Sensor>],
 }
 
-impl Parts<'_> {
+impl GearParts<'_> {
     /// A sensor of one of these kinds that the keeper names.
     fn sensor(&self, item: Item<'_>, kinds: &[&'static str]) -> Option<SensorId> {
         let name = item.text()?;
@@ -130,7 +130,7 @@ impl Parts<'_> {
 }
 
 /// What a tank's table says of its gear.
-pub(super) fn read(table: &Table<'_>, tank: TankId, parts: &Parts<'_>) -> Gear {
+pub(super) fn read(table: &Table<'_>, tank: TankId, parts: &GearParts<'_>) -> Gear {
     let sensor = |key, kind| match table.get(key) {
         Some(item) => (parts.sensor(item, &[kind]), true),
         None => (None, false),
@@ -182,7 +182,7 @@ fn footprint(item: Item<'_>) -> Option<f64> {
 }
 
 /// `{ sensor = "heater-power", power = "200 W" }`
-fn device(table: Table<'_>, parts: &Parts<'_>, pumps: bool) -> Option<Device> {
+fn device(table: Table<'_>, parts: &GearParts<'_>, pumps: bool) -> Option<Device> {
     let kinds: &[&'static str] = if pumps { &["flow", "state", "power"] } else { &["state", "power"] };
     let named = table.get("sensor");
     let sensor = named.and_then(|item| parts.sensor(item, kinds));
@@ -233,7 +233,7 @@ const STONES: [(&str, Interval); 2] = [
 ];
 
 /// `{ relay = "air-pump", delivers = "3 L/min", depth = "40 cm", bubbles = "fine" }`
-fn air(table: Table<'_>, context: &Context<'_>) -> Option<Air> {
+fn air(table: Table<'_>, context: &CheckContext<'_>) -> Option<Air> {
     let relay = table.get("relay").and_then(Item::text).and_then(|name| context.relay(&name));
     let delivers = table.need("delivers", "\"3 L/min\"").and_then(|item| positive(item, Dimension::FLOW));
     let depth = table.need("depth", "\"40 cm\"").and_then(|item| positive(item, Dimension::LENGTH));
@@ -253,7 +253,7 @@ const CHEMISTRIES: [(&str, Chemistry); 5] = [
 ];
 
 /// One battery; nothing if neither a rating nor a sensor says how long it lasts.
-pub(super) fn battery(name: &At<String>, table: Table<'_>, parts: &Parts<'_>) -> Option<Battery> {
+pub(super) fn battery(name: &At<String>, table: Table<'_>, parts: &GearParts<'_>) -> Option<Battery> {
     let feeds = table.get("feeds").and_then(Item::text).and_then(|name| parts.context.relay(&name));
     let sensor = |key, kind| table.get(key).and_then(|item| parts.sensor(item, &[kind]));
     let (charge, runtime) = (sensor("charge", "battery"), sensor("runtime", "runtime"));

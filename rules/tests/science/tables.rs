@@ -5,7 +5,7 @@ use crate::table::{Row, Table};
 use slackwater_rules::forecast::Interval;
 use slackwater_rules::forecast::battery::{energy_hours, peukert_hours};
 use slackwater_rules::forecast::cooling::{Drift, DriftingRoom};
-use slackwater_rules::forecast::evaporation::{Model, Surface, latent_heat};
+use slackwater_rules::forecast::evaporation::{EvaporationModel, Surface, latent_heat};
 use slackwater_rules::forecast::light::LightMeter;
 use slackwater_rules::forecast::margin::Balance;
 use slackwater_rules::forecast::oxygen::{AirPump, Budget, resting_fish_mg_h, transfer_cm_h};
@@ -147,13 +147,13 @@ fn by_steps(row: &Row<'_>, capacity: f64) -> f64 {
     at
 }
 
-fn model(name: &str) -> Model {
+fn model(name: &str) -> EvaporationModel {
     match name {
-        "ashrae_half" => Model::AshraeCalm,
-        "ryan_harleman" => Model::RyanHarleman,
-        "shah" => Model::Shah,
-        "smith74" => Model::Smith,
-        "ashrae_full" => Model::AshraeFull,
+        "ashrae_half" => EvaporationModel::AshraeCalm,
+        "ryan_harleman" => EvaporationModel::RyanHarleman,
+        "shah" => EvaporationModel::Shah,
+        "smith74" => EvaporationModel::Smith,
+        "ashrae_full" => EvaporationModel::AshraeFull,
         other => panic!("no evaporation model {other}"),
     }
 }

@@ -1,7 +1,7 @@
 //! The journal as the watch has it when something is wrong with it or its disk.
 
 use super::{Inheritance, Keeper};
-use crate::journal::{BootId, Limits, Log, beside};
+use crate::journal::{BootId, JournalLimits, Log, beside};
 use rusqlite::Connection;
 use slackwater_rules::record::{Body, By, Record, Seq};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
@@ -22,7 +22,8 @@ fn settled(seq: Seq, at: Now) -> Record {
 }
 
 fn open(path: &Path, boot: &str, now: &Now) -> (Keeper, Inheritance) {
-    Keeper::open(path.to_owned(), BootId(boot.to_owned()), Limits::default(), "Halyard House", now).unwrap()
+    Keeper::open(path.to_owned(), BootId(boot.to_owned()), JournalLimits::default(), "Halyard House", now)
+        .unwrap()
 }
 
 /// A journal with this many records, and what a kill at that moment would leave of it.
