@@ -43,7 +43,7 @@ pub struct WrongConfiguration {
     /// What is wrong with the agent's file.
     pub agent: FindingsView,
     /// What is wrong with the rule file, if it could be read.
-    pub rules: Option<FindingsView>,
+    pub rules: Option<Box<FindingsView>>,
 }
 
 impl Site {
@@ -93,7 +93,7 @@ fn wrong(report: Report, checked: Option<Checked>) -> WrongConfiguration {
     WrongConfiguration {
         text: both(&agent.text, rules),
         agent: agent.view,
-        rules: checked.map(|checked| checked.view()),
+        rules: checked.map(|checked| Box::new(checked.view())),
     }
 }
 

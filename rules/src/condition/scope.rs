@@ -4,7 +4,9 @@
 
 use super::check::Checker;
 use crate::diagnostic::did_you_mean;
-use crate::plan::{At, Battery, BatteryId, Finding, Plan, RelayId, Sensor, SensorId, Tank, TankId};
+use crate::diagnostic::{At, Finding};
+use crate::ids::{BatteryId, RelayId, SensorId, TankId};
+use crate::plan::{Battery, Plan, Sensor, Tank};
 use std::collections::BTreeMap;
 use std::ops::Range;
 
