@@ -51,7 +51,7 @@ struct Left {
 }
 
 /// What a sensor reports, and when next.
-struct Feed {
+struct StoryFeed {
     from: f64,
     to: Value,
     since: Moment,
@@ -62,7 +62,7 @@ struct Feed {
     count: u64,
 }
 
-impl Feed {
+impl StoryFeed {
     fn value(&self, now: Moment) -> Value {
         let Value::Number(to) = self.to else { return self.to };
         if self.frozen {
@@ -89,7 +89,7 @@ pub(super) struct Player<'a> {
     engine: Engine,
     begun: Moment,
     now: Now,
-    feeds: BTreeMap<SensorId, Feed>,
+    feeds: BTreeMap<SensorId, StoryFeed>,
     fates: BTreeMap<Target, Fate>,
     disobedient: Vec<RelayId>,
     deaf: bool,
@@ -187,7 +187,7 @@ impl<'a> Player<'a> {
         };
         let count = before.map_or(u64::from(sensor.0) << 32, |feed| feed.count);
         self.feeds
-            .insert(sensor, Feed { from, to, since: now, over, noise, frozen: false, next: now, count });
+            .insert(sensor, StoryFeed { from, to, since: now, over, noise, frozen: false, next: now, count });
     }
 
     fn perform(&mut self, deed: &Deed) {

@@ -2,6 +2,7 @@
 
 mod docs;
 mod layers;
+mod map;
 
 use slackwater_tests::agent::Said;
 use slackwater_tests::house::sample;

@@ -1,7 +1,7 @@
 //! The past, wherever it is kept: readings in order of time, what people said to the watch then,
 //! and what rang. It flows through one or several backtests side by side.
 
-use super::csv::File;
+use super::csv::CsvFile;
 use crate::journal::{Log, Minute, Values};
 use crate::review::Window;
 use slackwater_rules::backtest::{Backtest, Marks, Outcomes, Spell, Spells};
@@ -19,7 +19,7 @@ const MOST_A_MINUTE: i64 = 60;
 
 /// What a person said then.
 #[derive(Clone, Debug)]
-enum Said {
+enum SaidThen {
     Command(OperatorCommand),
     /// The code was another then.
     Acknowledged(String),
@@ -28,14 +28,14 @@ enum Said {
 #[derive(Debug)]
 enum Readings {
     Journal(Log),
-    File(File),
+    File(CsvFile),
 }
 
 /// The past.
 #[derive(Debug)]
 pub(super) struct Past {
     readings: Readings,
-    said: Vec<(Wall, Said, By)>,
+    said: Vec<(Wall, SaidThen, By)>,
     /// What rang then; nothing is known of it for a file.
     pub(super) then: Option<Vec<Spell>>,
     pub(super) marks: Marks,
@@ -44,7 +44,7 @@ pub(super) struct Past {
 }
 
 impl Past {
-    pub(super) fn file(mut file: File) -> Self {
+    pub(super) fn file(mut file: CsvFile) -> Self {
         let notes = std::mem::take(&mut file.notes);
         Self { readings: Readings::File(file), said: Vec::new(), then: None, marks: Marks::new(), notes }
     }
@@ -110,20 +110,24 @@ impl Past {
 }
 
 /// What a record says that a person said.
-fn said_in(record: Record) -> Option<(Wall, Said, By)> {
+fn said_in(record: Record) -> Option<(Wall, SaidThen, By)> {
     let (said, by) = match record.body {
-        Body::Acknowledged { alarm, by, .. } => (Said::Acknowledged(alarm), by),
-        Body::Reset { alarm, by } => (Said::Command(OperatorCommand::Reset { alarm }), by),
+        Body::Acknowledged { alarm, by, .. } => (SaidThen::Acknowledged(alarm), by),
+        Body::Reset { alarm, by } => (SaidThen::Command(OperatorCommand::Reset { alarm }), by),
         Body::Shelved { alarm, length, by, why } => {
-            (Said::Command(OperatorCommand::Shelve { alarm, length, why }), by)
+            (SaidThen::Command(OperatorCommand::Shelve { alarm, length, why }), by)
         }
-        Body::Unshelved { alarm, by: Some(by) } => (Said::Command(OperatorCommand::Unshelve { alarm }), by),
-        Body::TakenOut { alarm, by, why } => (Said::Command(OperatorCommand::TakeOut { alarm, why }), by),
-        Body::PutBack { alarm, by } => (Said::Command(OperatorCommand::PutBack { alarm }), by),
+        Body::Unshelved { alarm, by: Some(by) } => {
+            (SaidThen::Command(OperatorCommand::Unshelve { alarm }), by)
+        }
+        Body::TakenOut { alarm, by, why } => (SaidThen::Command(OperatorCommand::TakeOut { alarm, why }), by),
+        Body::PutBack { alarm, by } => (SaidThen::Command(OperatorCommand::PutBack { alarm }), by),
         Body::WorkBegan { tank, work, length, by } => {
-            (Said::Command(OperatorCommand::BeginWork { tank, work, length: Some(length) }), by)
+            (SaidThen::Command(OperatorCommand::BeginWork { tank, work, length: Some(length) }), by)
         }
-        Body::WorkEnded { tank, by: Some(by), .. } => (Said::Command(OperatorCommand::EndWork { tank }), by),
+        Body::WorkEnded { tank, by: Some(by), .. } => {
+            (SaidThen::Command(OperatorCommand::EndWork { tank }), by)
+        }
         _ => return None,
     };
     Some((record.at.wall, said, by))
@@ -172,8 +176,8 @@ impl Spread {
 /// Backtests of plans that differ only in their alarms, side by side.
 pub(super) struct Playing<'a> {
     plans: Vec<Plan>,
-    said: std::slice::Iter<'a, (Wall, Said, By)>,
-    next: Option<&'a (Wall, Said, By)>,
+    said: std::slice::Iter<'a, (Wall, SaidThen, By)>,
+    next: Option<&'a (Wall, SaidThen, By)>,
     start: Wall,
     window: Window,
     /// None before the first reading.
@@ -243,15 +247,15 @@ impl<'a> Playing<'a> {
             // Of what was said before the playing begins, only that still holds which has no end.
             let lasts = matches!(
                 said,
-                Said::Command(OperatorCommand::TakeOut { .. } | OperatorCommand::PutBack { .. })
+                SaidThen::Command(OperatorCommand::TakeOut { .. } | OperatorCommand::PutBack { .. })
             );
             if *when < self.start && !lasts {
                 continue;
             }
             for test in &mut self.tests {
                 match said {
-                    Said::Command(word) => test.say(*when, word.clone(), by.clone()),
-                    Said::Acknowledged(alarm) => test.acknowledge(*when, alarm, by.clone()),
+                    SaidThen::Command(word) => test.say(*when, word.clone(), by.clone()),
+                    SaidThen::Acknowledged(alarm) => test.acknowledge(*when, alarm, by.clone()),
                 }
             }
         }
