@@ -1,4 +1,4 @@
-//! The `[broker]` section: the way to the readings and relays. JournalLimits that the MQTT client
+//! The `[broker]` section: the way to the readings and relays. Limits that the MQTT client
 //! answers with a panic or with silence are held here, before it sees them.
 
 use super::files::Files;
