@@ -5,7 +5,7 @@
 
 use super::Context;
 use super::worker::Progress;
-use crate::modem::{TextFate, Number, Step};
+use crate::modem::{Number, Step, TextFate};
 use slackwater_rules::page::Page;
 use slackwater_rules::record::Outcome;
 use std::time::Duration;
