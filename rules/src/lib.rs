@@ -38,6 +38,8 @@ pub mod page;
 
 pub mod engine;
 
+pub mod sim;
+
 pub mod rehearsal;
 
 pub mod backtest;
