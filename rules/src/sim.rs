@@ -8,6 +8,7 @@
 //! relays that work or don't. Where both are due at one moment, the engine's deadline comes first, as it
 //! does inside [`Engine::step`]. A loop that makes no headway ends: see [`Stuck`].
 
+mod seen;
 mod signal;
 mod site;
 #[cfg(test)]

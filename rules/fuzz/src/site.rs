@@ -31,7 +31,7 @@ pub(crate) fn surroundings() -> Surroundings {
 
 /// The invented site of the tests.
 pub(crate) fn halyard() -> Plan {
-    let text = include_str!("../../tests/plan/halyard.toml");
+    let text = include_str!("../../tests/fixtures/halyard.toml");
     let checked = Plan::check("halyard.toml", text, &surroundings());
     checked.plan.unwrap_or_else(|| panic!("{}", checked.report))
 }

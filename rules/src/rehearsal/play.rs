@@ -105,9 +105,9 @@ impl<'a> Player<'a> {
         self.begun
     }
 
-    /// Everything recorded since.
-    pub(super) fn records(&self) -> &[Record] {
-        &self.sim.records
+    /// How long after that this alarm was first raised, if it was.
+    pub(super) fn raised_after(&self, alarm: &str) -> Option<Span> {
+        self.sim.first_raised(alarm).map(|at| at - self.begun)
     }
 
     /// These sensors report these values from now on, or come to them over a time.
@@ -153,9 +153,7 @@ impl<'a> Player<'a> {
 
     fn look(&mut self, expectation: &At<Expectation>) {
         if let Expectation::State { alarm, .. } = &expectation.it {
-            let status = self.sim.engine.status(self.sim.now);
-            let state = status.alarms.into_iter().find(|view| view.name == *alarm).map(|view| view.state);
-            self.states.push((expectation.clone(), state.unwrap_or_default()));
+            self.states.push((expectation.clone(), self.sim.state(alarm).unwrap_or_default()));
         }
     }
 

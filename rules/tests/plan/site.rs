@@ -53,4 +53,4 @@ pub(crate) fn check_in(text: &str, around: &Surroundings) -> Checked {
     Plan::check("site.toml", text, around)
 }
 
-pub(crate) const HALYARD: &str = include_str!("halyard.toml");
+pub(crate) const HALYARD: &str = include_str!("../fixtures/halyard.toml");
