@@ -254,27 +254,35 @@ impl<W: World> Sim<W> {
     /// The program is away for so long and begins again on the same clock, from its records; afterwards
     /// it takes `gap` for the length of its absence.
     pub fn restart(&mut self, away: Span, gap: Option<Span>) {
-        self.begin_again(away, gap, None);
+        self.be_away(away, None);
+        self.start(gap);
     }
 
     /// The same with the whole board: its monotonic clock begins anew.
     pub fn reboot(&mut self, away: Span, gap: Option<Span>) {
-        self.begin_again(away, gap, Some(AFTER_BOOT));
+        self.power_off(away);
+        self.start(gap);
     }
 
-    fn begin_again(&mut self, away: Span, gap: Option<Span>, clock: Option<Moment>) {
+    /// The board is off for so long. [`Sim::start`] comes next.
+    pub fn power_off(&mut self, away: Span) {
+        self.be_away(away, Some(AFTER_BOOT));
+    }
+
+    fn be_away(&mut self, away: Span, clock: Option<Moment>) {
         let horizon = self.engine.horizon();
         self.open.clear();
         self.jump(self.now.mono + away);
         let shift = clock.map_or(Span::ZERO, |clock| clock - self.now.mono);
         self.now.mono = self.now.mono + shift;
         self.counted_since = self.counted_since + shift;
-        for record in &mut self.records {
-            record.at.mono = record.at.mono + shift;
+        if shift != Span::ZERO {
+            for record in &mut self.records {
+                record.at.mono = record.at.mono + shift;
+            }
         }
         self.engine = self.reborn(horizon);
         self.world.restarted(&self.now, shift);
-        self.start(gap);
     }
 
     /// Another engine that knows what the records from `horizon` on tell: what a restart would begin with.
