@@ -9,6 +9,7 @@
 //! delivered; the page's name (Message-ID, event id) is the same on a repeat, so that the
 //! receiver can tell.
 
+mod dial;
 mod email;
 mod event;
 mod folder;
@@ -17,15 +18,14 @@ mod plain;
 mod push;
 mod settings;
 mod siren;
+mod smtp;
 mod template;
 mod text;
-mod tls;
 mod webhook;
 mod worker;
 
 pub use settings::{ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings};
 pub use template::Template;
-pub(crate) use tls::{authorities, client, trouble};
 pub use webhook::Post;
 
 use crate::modem::Modem;

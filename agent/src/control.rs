@@ -1,7 +1,13 @@
 //! The local control socket: how the command line reaches the running agent. One request, a
 //! line of JSON, comes in; one reply, a line of JSON, goes out. It is a Unix socket and never
-//! TCP: who may open the file may speak.
+//! TCP: who may open the file may speak. What may be said, and by how many at once, is bounded
+//! (`limits`): the watch must hold whatever is done at its door.
 
+mod limits;
+
+use crate::line_stream::LineStream;
+use crate::plain_text::tame;
+use crate::secret::strike_out;
 use serde::{Deserialize, Serialize};
 use slackwater_rules::engine::Word;
 use slackwater_rules::record::{Measured, Seq, Verdict};
@@ -9,13 +15,19 @@ use slackwater_rules::time::Span;
 use std::io;
 use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::time::Duration;
-use tokio::io::{AsyncBufReadExt, AsyncReadExt, AsyncWriteExt, BufReader};
 use tokio::net::{UnixListener, UnixStream};
-use tokio::sync::{mpsc, oneshot};
+use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc, oneshot};
 
-/// A request or a reply may be this long.
-const LONGEST: u64 = 4 << 20;
+/// A request may be this long; all but a drill's are far shorter.
+const LONGEST_REQUEST: usize = 64 << 10;
+
+/// A reply may be this long: the status of a site with thousands of alarms.
+const LONGEST_REPLY: usize = 4 << 20;
+
+/// So many are listened to at once; others are turned away, with words.
+const AT_ONCE: usize = 16;
 
 /// Both sides wait this long for the other.
 const PATIENCE: Duration = Duration::from_secs(10);
@@ -149,10 +161,14 @@ pub async fn listen(path: &Path) -> io::Result<(Control, mpsc::Receiver<Asked>)>
     let listener = UnixListener::bind(path).map_err(named)?;
     std::fs::set_permissions(path, std::fs::Permissions::from_mode(0o660)).map_err(named)?;
     let (asked, requests) = mpsc::channel(WAITING);
+    let places = Arc::new(Semaphore::new(AT_ONCE));
     tokio::spawn(async move {
         loop {
             match listener.accept().await {
-                Ok((stream, _)) => drop(tokio::spawn(serve(stream, asked.clone()))),
+                Ok((stream, _)) => match Arc::clone(&places).try_acquire_owned() {
+                    Ok(place) => drop(tokio::spawn(serve(stream, asked.clone(), place))),
+                    Err(_) => turn_away(&stream),
+                },
                 Err(error) => {
                     // Out of file handles, perhaps: it passes, and the watch goes on.
                     tracing::warn!(%error, "the control socket");
@@ -164,25 +180,45 @@ pub async fn listen(path: &Path) -> io::Result<(Control, mpsc::Receiver<Asked>)>
     Ok((Control { path: path.to_owned() }, requests))
 }
 
-async fn serve(mut stream: UnixStream, asked: mpsc::Sender<Asked>) {
+/// At once, and without waiting for anything: the next one may be served.
+fn turn_away(stream: &UnixStream) {
+    let text = format!("{AT_ONCE} others are being listened to: try again in a few seconds");
+    if let Ok(line) = line(&Reply { ok: false, text }) {
+        // A new connection has room for a line; a client that has gone needs none.
+        let _ = stream.try_write(&line);
+    }
+}
+
+/// `_place` is free again when this ends.
+async fn serve(stream: UnixStream, asked: mpsc::Sender<Asked>, _place: OwnedSemaphorePermit) {
+    let mut stream = LineStream::new(stream, LONGEST_REQUEST);
     let reply = match tokio::time::timeout(PATIENCE, hear(&mut stream, asked)).await {
         Ok(reply) => reply,
         Err(_) => Reply { ok: false, text: format!("no whole request within {} s", PATIENCE.as_secs()) },
     };
-    // A client that has gone needs no reply.
-    let _ = tokio::time::timeout(PATIENCE, write_line(&mut stream, &reply)).await;
+    let reply = line(&Reply { text: strike_out(&reply.text).into_owned(), ..reply });
+    match reply {
+        // A client that has gone needs no reply.
+        Ok(line) => drop(tokio::time::timeout(PATIENCE, stream.say(&line)).await),
+        Err(error) => tracing::error!(%error, "a reply can't be written"),
+    }
 }
 
-async fn hear(stream: &mut UnixStream, asked: mpsc::Sender<Asked>) -> Reply {
+async fn hear(stream: &mut LineStream<UnixStream>, asked: mpsc::Sender<Asked>) -> Reply {
     let refused = |text: String| Reply { ok: false, text };
-    let line = match read_line(stream).await {
+    let line = match stream.exact_line().await {
         Ok(line) => line,
-        Err(error) => return refused(format!("the request can't be read: {error}")),
+        Err(none) => return refused(format!("the request can't be read: {none}")),
     };
     let request = match serde_json::from_str(&line) {
         Ok(request) => request,
-        Err(error) => return refused(format!("the request is not understood: {error}")),
+        Err(error) => {
+            return refused(format!("the request is not understood: {}", tame(&error.to_string(), 200)));
+        }
     };
+    if let Err(why) = limits::check(&request) {
+        return refused(why);
+    }
     let (answer, reply) = oneshot::channel();
     if asked.send((request, answer)).await.is_err() {
         return refused("the agent is stopping".to_owned());
@@ -190,23 +226,11 @@ async fn hear(stream: &mut UnixStream, asked: mpsc::Sender<Asked>) -> Reply {
     reply.await.unwrap_or_else(|_| refused("the agent is stopping".to_owned()))
 }
 
-async fn read_line(stream: &mut UnixStream) -> io::Result<String> {
-    let mut line = String::new();
-    BufReader::new(stream.take(LONGEST)).read_line(&mut line).await?;
-    match line.ends_with('\n') {
-        true => Ok(line),
-        false => Err(io::Error::new(
-            io::ErrorKind::UnexpectedEof,
-            format!("it does not end within {LONGEST} bytes"),
-        )),
-    }
-}
-
-async fn write_line(stream: &mut UnixStream, value: &impl Serialize) -> io::Result<()> {
+/// A value and the end of its line.
+fn line(value: &impl Serialize) -> io::Result<Vec<u8>> {
     let mut line = serde_json::to_vec(value)?;
     line.push(b'\n');
-    stream.write_all(&line).await?;
-    stream.flush().await
+    Ok(line)
 }
 
 /// Asks the agent behind the socket.
@@ -216,10 +240,12 @@ async fn write_line(stream: &mut UnixStream, value: &impl Serialize) -> io::Resu
 pub async fn ask(path: &Path, request: &Request) -> Result<Reply, String> {
     let name = path.display();
     let talk = async {
-        let mut stream = UnixStream::connect(path).await?;
-        write_line(&mut stream, request).await?;
-        let line = read_line(&mut stream).await?;
-        Ok(serde_json::from_str(&line)?)
+        let stream = UnixStream::connect(path).await?;
+        let mut stream = LineStream::new(stream, LONGEST_REPLY);
+        // Whoever is turned away may find the door closed while still speaking.
+        let said = stream.say(&line(request)?).await;
+        let reply = stream.exact_line().await.map_err(|none| io::Error::other(none.to_string()));
+        Ok(serde_json::from_str(&reply.or_else(|none| said.and(Err(none)))?)?)
     };
     match tokio::time::timeout(PATIENCE * 2, talk).await {
         Ok(Ok(reply)) => Ok(reply),

@@ -5,6 +5,8 @@
 
 pub mod secret;
 
+mod plain_text;
+
 pub mod settings;
 
 pub mod clock;
@@ -12,6 +14,10 @@ pub mod clock;
 pub mod log;
 
 pub mod service;
+
+mod line_stream;
+
+mod tls;
 
 pub mod mqtt;
 

@@ -6,9 +6,11 @@
 //! stopped terminal) would otherwise stop the watch with it; so the queue is bounded, what does
 //! not fit is dropped, and the next line that gets through says how many were.
 
+use crate::secret::strike_from_log;
 use crate::settings::{LogFormat, LogSettings};
 use rustix::fs::fstat;
 use serde_json::{Map, Value};
+use std::borrow::Cow;
 use std::fmt;
 use std::io::{self, IsTerminal as _, Write};
 use std::sync::Arc;
@@ -95,7 +97,12 @@ impl Pen {
 
 impl Write for Pen {
     fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        if let Err(TrySendError::Full(_)) = self.queue.try_send(Line::Text(bytes.to_vec())) {
+        // Libraries word errors of their own, and some repeat what a server said.
+        let text = match strike_from_log(&String::from_utf8_lossy(bytes)) {
+            Cow::Owned(struck) => struck.into_bytes(),
+            Cow::Borrowed(_) => bytes.to_vec(),
+        };
+        if let Err(TrySendError::Full(_)) = self.queue.try_send(Line::Text(text)) {
             self.lost.fetch_add(1, Ordering::Relaxed);
         }
         Ok(bytes.len())
@@ -293,6 +300,17 @@ mod tests {
                  <6>{target}: two\n<6>lines\n<7>{target}: detail\n"
             )
         );
+    }
+
+    #[test]
+    fn a_secret_that_a_library_repeats_is_not_in_the_log() {
+        let _secret = crate::secret::Secret::new("say \"cheese\", 9x");
+        for text in [
+            said(Json, || tracing::warn!(why = r#"550 say "cheese", 9x is wrong"#, "refused")),
+            said(Syslog, || tracing::warn!(why = r#"550 say "cheese", 9x is wrong"#, "refused")),
+        ] {
+            assert!(!text.contains("cheese") && text.contains("(secret) is wrong"), "{text}");
+        }
     }
 
     #[test]

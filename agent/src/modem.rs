@@ -21,6 +21,7 @@ pub use answer::code;
 pub use number::{Number, Sender};
 pub(crate) use pdu::Fate;
 
+use crate::plain_text::tame;
 use crate::secret::Secret;
 use owner::Owner;
 use slackwater_rules::record::Outcome;
@@ -30,6 +31,9 @@ use tokio::sync::{mpsc, oneshot};
 
 /// Texts that may wait for the modem: more than one call-out has at once.
 const LONGEST_QUEUE: usize = 64;
+
+/// So much is shown of what it says of itself.
+const LONGEST_VIEW: usize = 300;
 
 /// Texts handed to the loop that it has not looked at.
 const ARRIVED: usize = 8;
@@ -104,6 +108,10 @@ struct Views(Arc<Mutex<View>>);
 impl Views {
     /// Whether this is news.
     fn set(&self, view: View) -> bool {
+        let view = match view {
+            Ok(well) => Ok(tame(&well, LONGEST_VIEW)),
+            Err(why) => Err(tame(&why, LONGEST_VIEW)),
+        };
         let mut held = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         let news = held.is_ok() != view.is_ok() || (view.is_err() && *held != view);
         *held = view;

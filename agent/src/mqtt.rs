@@ -23,7 +23,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use bytes::Bytes;
-use tokio::sync::{Semaphore, mpsc, oneshot};
+use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc, oneshot};
 use tokio::task::AbortHandle;
 
 pub use settings::{Settings, SettingsError, Tls};
@@ -31,6 +31,10 @@ pub use settings::{Settings, SettingsError, Tls};
 /// Events that may wait for the listener before the broker is slowed down. Large enough that one turn
 /// of the listener can take a good batch, small enough to be no burden on a small board.
 const EVENTS: usize = 512;
+
+/// Bytes of messages that may wait for the listener, the same: a device that has gone mad fills the
+/// queue with the longest messages that a broker lets through.
+const WAITING_BYTES: usize = 2 << 20;
 
 /// Publications that may wait for the broker's acknowledgement. What must outlive more than a short
 /// outage belongs in the journal, which offers it again.
@@ -100,6 +104,42 @@ pub struct Message {
     pub duplicate: bool,
     /// Owed to the broker once the message is safe; `None` for QoS 0.
     pub ack: Option<Ack>,
+    /// Its share of the bytes that may wait; free when the message is dropped.
+    room: Option<OwnedSemaphorePermit>,
+}
+
+impl Event {
+    /// What it takes of the bytes that may wait: topic and payload. All else is small.
+    fn weight(&self) -> u32 {
+        match self {
+            Self::Message(message) => {
+                let bytes = (message.topic.len() + message.payload.len()).min(WAITING_BYTES);
+                u32::try_from(bytes).unwrap_or(u32::MAX)
+            }
+            Self::Up { .. }
+            | Self::Down { .. }
+            | Self::Taken { .. }
+            | Self::Refused { .. }
+            | Self::Heard { .. }
+            | Self::Deaf { .. }
+            | Self::Published { .. }
+            | Self::Unpublished { .. } => 0,
+        }
+    }
+
+    fn without_room(mut self) -> Self {
+        if let Self::Message(message) = &mut self {
+            message.room = None;
+        }
+        self
+    }
+
+    fn with_room(mut self, room: OwnedSemaphorePermit) -> Self {
+        if let Self::Message(message) = &mut self {
+            message.room = Some(room);
+        }
+        self
+    }
 }
 
 /// The acknowledgement that a message awaits. Dropping it lets the broker deliver the message again

@@ -12,6 +12,7 @@ mod channels;
 mod checkin;
 mod contacts;
 mod files;
+mod in_clear;
 mod places;
 mod source;
 mod sources;
@@ -110,6 +111,24 @@ impl Settings {
         .into_iter()
         .filter_map(|(section, differs)| differs.then_some(section))
         .collect()
+    }
+
+    /// What goes in the clear because the file says why, in words.
+    pub fn in_clear(&self) -> Vec<String> {
+        let told = |name: &str, host: &str, tls: bool, because: &Option<String>| {
+            let why = because.as_ref().filter(|_| !tls && !channels::this_machine(host))?;
+            Some(format!("{name}: nothing to `{host}` is encrypted, because: {why}"))
+        };
+        let broker = |name: &str, broker: &BrokerSettings| {
+            told(name, &broker.host, broker.tls.is_some(), &broker.in_clear_because)
+        };
+        let own = broker("[broker]", &self.broker);
+        let elsewhere = self.check_in.as_ref().and_then(|own| own.broker.as_ref());
+        let elsewhere = elsewhere.and_then(|settings| broker("[check-in.broker]", settings));
+        let upses = self.sources.ups.iter().filter_map(|(name, ups)| {
+            told(&format!("[ups.{name}]"), &ups.host, ups.tls.is_some(), &ups.in_clear_because)
+        });
+        own.into_iter().chain(elsewhere).chain(upses).collect()
     }
 
     /// Whose numbers texts may come from, by the names that rule files use.

@@ -71,7 +71,10 @@ impl Site {
         }
         match (plan, findings) {
             (Some(plan), Some(findings)) if wrong.is_empty() => {
-                Ok(Self { settings, plan, channels, ways, warnings: said, findings })
+                let clear = settings.in_clear().into_iter().map(|text| format!("warning: {text}"));
+                let lines = clear.chain([said]).filter(|text| !text.is_empty());
+                let warnings = lines.collect::<Vec<_>>().join("\n");
+                Ok(Self { settings, plan, channels, ways, warnings, findings })
             }
             (_, findings) => {
                 let lines = wrong.iter().map(|text| format!("error: {text}")).chain([said]);

@@ -12,6 +12,7 @@ mod one_wire;
 mod supply;
 mod ups;
 
+use crate::plain_text::tame;
 use crate::settings::{SourceSettings, UpsSettings};
 use slackwater_rules::plan::{Plan, SensorId, Source};
 use slackwater_rules::reading::Value;
@@ -51,6 +52,9 @@ trait Ask: Send + 'static {
 /// After a failure: the first pause, and the longest unless the sensors want less.
 const FIRST_PAUSE: Duration = Duration::from_secs(1);
 const LAST_PAUSE: Duration = Duration::from_secs(60);
+
+/// So much of what a source says is kept where a value is missing.
+const LONGEST_WHY: usize = 300;
 
 /// Rounds that may wait for the loop; a source that is ahead of it waits.
 const WAITING: usize = 16;
@@ -152,13 +156,20 @@ async fn follow(name: Arc<str>, mut source: impl Ask, every: Duration, to: mpsc:
     let mut failures = 0;
     loop {
         let begun = Instant::now();
-        let answers = source.ask().await;
+        let answers = tamed(source.ask().await);
         failures = if answers.is_ok() { 0 } else { failures + 1 };
         if to.send(Round { source: name.clone(), answers }).await.is_err() {
             return;
         }
         sleep_until(begun + pause(failures, every)).await;
     }
+}
+
+/// What stands in the place of values is in a source's own words.
+fn tamed(answers: Result<Vec<Answer>, String>) -> Result<Vec<Answer>, String> {
+    let tame = |why: String| tame(&why, LONGEST_WHY);
+    let answers = answers.map_err(tame)?;
+    Ok(answers.into_iter().map(|answer| Answer { said: answer.said.map_err(tame), ..answer }).collect())
 }
 
 /// From one asking to the next. The first retry comes soon, so that a server's restart costs no

@@ -8,6 +8,8 @@
 pub use slackwater_forecast as forecast;
 pub use slackwater_time as time;
 
+pub mod signs;
+
 pub mod ids;
 
 pub mod diagnostic;

@@ -269,6 +269,18 @@ impl Agent {
         }
     }
 
+    /// A line of its `/proc/PID/status` in KiB: `VmHWM` is the most that it has ever had in memory,
+    /// `RssAnon` what it has now that is its own.
+    ///
+    /// # Panics
+    /// When it has ended.
+    pub fn kibibytes(&self, key: &str) -> u64 {
+        let status = fs::read_to_string(format!("/proc/{}/status", self.child.id())).expect("it runs");
+        let line = status.lines().find_map(|line| line.strip_prefix(key)?.strip_prefix(':'));
+        let number = line.and_then(|line| line.trim().strip_suffix(" kB")?.parse().ok());
+        number.unwrap_or_else(|| panic!("no {key} in:\n{status}"))
+    }
+
     /// Waits until it hears the broker.
     ///
     /// # Panics

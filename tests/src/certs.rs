@@ -53,6 +53,32 @@ impl Authority {
         self.folder.join("ca.pem")
     }
 
+    /// A server's certificate that no authority signed, beside this one's: made as an authority's
+    /// own (`openssl req -x509` does so if it is not told otherwise) or as a server's.
+    ///
+    /// # Errors
+    /// When a file cannot be written or the certificate not be made.
+    pub fn self_signed(&self, server: &str, as_authority: bool) -> io::Result<Identity> {
+        let mut params = CertificateParams::new(vec![server.to_owned()]).map_err(io::Error::other)?;
+        params.distinguished_name.push(DnType::CommonName, server);
+        if as_authority {
+            params.is_ca = IsCa::Ca(BasicConstraints::Unconstrained);
+        }
+        let key = KeyPair::generate().map_err(io::Error::other)?;
+        let certificate = params.self_signed(&key).map_err(io::Error::other)?;
+        self.keep(&format!("{server}-own-{as_authority}"), &certificate.pem(), &key)
+    }
+
+    fn keep(&self, name: &str, certificate: &str, key: &KeyPair) -> io::Result<Identity> {
+        let identity = Identity {
+            certificate: self.folder.join(format!("{name}.pem")),
+            key: self.folder.join(format!("{name}.key")),
+        };
+        fs::write(&identity.certificate, certificate)?;
+        fs::write(&identity.key, key.serialize_pem())?;
+        Ok(identity)
+    }
+
     /// Gives a server a certificate for one DNS name or IP address.
     ///
     /// # Errors
@@ -68,13 +94,6 @@ impl Authority {
         params.not_after = date_time_ymd(to, 1, 1);
         let key = KeyPair::generate().map_err(io::Error::other)?;
         let certificate = params.signed_by(&key, &self.issuer).map_err(io::Error::other)?;
-        let name = format!("{server}-{validity:?}");
-        let identity = Identity {
-            certificate: self.folder.join(format!("{name}.pem")),
-            key: self.folder.join(format!("{name}.key")),
-        };
-        fs::write(&identity.certificate, certificate.pem())?;
-        fs::write(&identity.key, key.serialize_pem())?;
-        Ok(identity)
+        self.keep(&format!("{server}-{validity:?}"), &certificate.pem(), &key)
     }
 }

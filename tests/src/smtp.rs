@@ -49,7 +49,23 @@ pub enum Fault {
     CloseWhenIdle,
     /// Says nothing more once a message is taken: a connection that a router has forgotten.
     SilentWhenIdle,
+    /// Somebody on the path: behind the 220 to STARTTLS stand answers to all that will be asked,
+    /// in the clear. Then comes an honest handshake, and nothing more is said or taken.
+    AnswersBeforeEncryption,
+    /// Answers a command by a line that never ends; the greeting is `""`.
+    EndlessLine(&'static str),
+    /// Answers a command by lines without end; the greeting is `""`.
+    EndlessLines(&'static str),
+    /// Refuses a login, and repeats it in the refusal: as it came, and as what it says.
+    EchoLogin,
 }
+
+/// What somebody on the path would like to be taken for the server's answers.
+const FORGED: &str = "250-mail.example.org\r\n250 AUTH PLAIN LOGIN\r\n235 2.7.0 welcome\r\n250 2.1.0 sender ok\r\n\
+                      250 2.1.5 recipient ok\r\n354 go on\r\n250 2.0.0 taken as 666\r\n";
+
+/// Of an endless line, or of endless lines, at once.
+const PIECE: usize = 64 * 1024;
 
 /// A message taken.
 #[derive(Clone, Debug)]
@@ -174,10 +190,16 @@ async fn greet(stream: TcpStream, script: &Script, shared: &Shared) -> io::Resul
         _ => (Box::new(stream), false),
     };
     let mut session = Session { stream: BufReader::new(stream), script, shared, encrypted, user: None };
+    session.flood("").await?;
     session.say("220 mail.example.org ESMTP").await?;
     if session.talk().await? {
         let plain = session.stream.into_inner();
         if let Some(tls) = &script.tls {
+            if shared.state().fault == Fault::AnswersBeforeEncryption {
+                let mut stream = TlsAcceptor::from(Arc::clone(tls)).accept(plain).await?;
+                // All that is asked is read, so that nothing breaks, and comes to nothing.
+                return tokio::io::copy(&mut stream, &mut tokio::io::sink()).await.map(drop);
+            }
             let stream: Box<dyn Stream> = Box::new(TlsAcceptor::from(Arc::clone(tls)).accept(plain).await?);
             let stream = BufReader::new(stream);
             Session { stream, script, shared, encrypted: true, user: None }.talk().await?;
@@ -208,6 +230,19 @@ impl Session<'_> {
         }
     }
 
+    /// Answers without end, until the client has had enough, if the fault is to answer so.
+    async fn flood(&mut self, verb: &str) -> io::Result<()> {
+        let fault = self.shared.state().fault;
+        let piece = match fault {
+            Fault::EndlessLine(to) if to == verb => vec![b'x'; PIECE],
+            Fault::EndlessLines(to) if to == verb => b"250-and more\r\n".repeat(PIECE / 14),
+            _ => return Ok(()),
+        };
+        loop {
+            self.stream.write_all(&piece).await?;
+        }
+    }
+
     /// The fault's reply to a command, if it has one.
     fn scripted(&self, verb: &str) -> Option<&'static str> {
         match self.shared.state().fault {
@@ -224,6 +259,7 @@ impl Session<'_> {
             let verb = line.split([' ', ':']).next().unwrap_or_default().to_ascii_uppercase();
             let shown = if verb == "AUTH" { "AUTH".to_owned() } else { line.clone() };
             self.shared.change(|state| state.commands.push(shown));
+            self.flood(&verb).await?;
             if let Some(reply) = self.scripted(&verb) {
                 self.say(reply).await?;
                 continue;
@@ -231,7 +267,10 @@ impl Session<'_> {
             match verb.as_str() {
                 "EHLO" => self.say(&self.offers()).await?,
                 "STARTTLS" if self.script.tls.is_some() && !self.encrypted => {
-                    self.say("220 2.0.0 ready").await?;
+                    let forged = self.shared.state().fault == Fault::AnswersBeforeEncryption;
+                    let behind = if forged { FORGED } else { "" };
+                    self.stream.write_all(format!("220 2.0.0 ready\r\n{behind}").as_bytes()).await?;
+                    self.stream.flush().await?;
                     return Ok(true);
                 }
                 "AUTH" => self.login(&line).await?,
@@ -297,6 +336,9 @@ impl Session<'_> {
             _ => return self.say("504 5.5.4 no such mechanism").await,
         };
         match good {
+            _ if self.shared.state().fault == Fault::EchoLogin => {
+                self.say(&format!("535 5.7.8 {line} is {user} {password}, which is wrong here")).await
+            }
             true => {
                 self.user = Some(user.clone());
                 self.say("235 2.7.0 welcome").await

@@ -1,5 +1,7 @@
 //! Channels against scripted servers: what arrives, and what is said when it does not.
 
+#[path = "channels/hostile.rs"]
+mod hostile;
 #[path = "channels/letters.rs"]
 mod letters;
 #[path = "channels/mail.rs"]

@@ -6,7 +6,8 @@
 //! The address may hold a token, so no text made here shows more of it than host and port.
 
 use super::worker::Progress;
-use super::{ADDRESSES, Context, PushSettings, Template, duration, event, plain, tls};
+use super::{ADDRESSES, Context, PushSettings, Template, dial, duration, event, plain};
+use crate::tls;
 use bytes::Bytes;
 use http_body_util::{BodyExt, Full};
 use hyper::body::Incoming;
@@ -19,11 +20,9 @@ use rustls::pki_types::ServerName;
 use slackwater_rules::page::Page;
 use slackwater_rules::record::Outcome;
 use slackwater_rules::time::Span;
-use std::io;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncWrite};
-use tokio::net::{TcpStream, lookup_host};
 use tokio::task::JoinSet;
 use tokio::time::timeout;
 use tokio_rustls::TlsConnector;
@@ -108,7 +107,7 @@ impl Push {
     pub(super) async fn send(&self, body: String, progress: &Progress) -> Outcome {
         let peer = format!("{}:{}", self.host, self.port);
         progress.at("while connecting");
-        let stream = match self.dial().await {
+        let stream = match dial::dial(&self.host, self.port, self.limit() / ADDRESSES).await {
             Ok(stream) => stream,
             Err(e) => return Outcome::Deferred { why: format!("{peer}: {e}") },
         };
@@ -124,18 +123,6 @@ impl Push {
                 }
             }
         }
-    }
-
-    async fn dial(&self) -> io::Result<TcpStream> {
-        let mut last = io::Error::other("the name has no address");
-        for address in lookup_host((self.host.as_str(), self.port)).await? {
-            match timeout(self.limit() / ADDRESSES, TcpStream::connect(address)).await {
-                Ok(Ok(stream)) => return Ok(stream),
-                Ok(Err(e)) => last = e,
-                Err(_) => last = io::Error::other(format!("{address} does not take the connection")),
-            }
-        }
-        Err(last)
     }
 
     async fn exchange(

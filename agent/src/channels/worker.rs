@@ -246,9 +246,9 @@ fn said(panic: &(dyn Any + Send)) -> String {
     text.unwrap_or("no words").to_owned()
 }
 
-/// One line of bounded length: what a server says goes into the journal and onto terminals.
+/// One line of bounded length and without secrets: what a server says goes into the journal and onto terminals.
 fn bounded(outcome: Outcome) -> Outcome {
-    let tidy = |text: String| plain::clip(&plain::one_line(&text), LONGEST_NOTE);
+    let tidy = |text: String| plain::tame(&text, LONGEST_NOTE);
     match outcome {
         Outcome::Accepted { note } => Outcome::Accepted { note: tidy(note) },
         Outcome::Deferred { why } => Outcome::Deferred { why: tidy(why) },

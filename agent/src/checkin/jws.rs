@@ -10,6 +10,7 @@ use ring::rand::{SecureRandom, SystemRandom};
 use ring::signature::{ED25519, Ed25519KeyPair, KeyPair, UnparsedPublicKey};
 use std::fmt;
 use std::sync::Arc;
+use zeroize::Zeroizing;
 
 /// Of a sealed check-in, where it goes by HTTP: RFC 7515, 9.2.1.
 pub const MEDIA_TYPE: &str = "application/jose";
@@ -39,16 +40,19 @@ impl SiteKey {
     /// # Errors
     /// If the system has no randomness to give.
     pub fn make() -> Result<(Self, Secret), String> {
-        let mut seed = [0; SEED];
-        SystemRandom::new().fill(&mut seed).map_err(|_| "the system gives no random numbers".to_owned())?;
-        let line = BASE64URL.encode(seed);
+        let mut seed = Zeroizing::new([0; SEED]);
+        SystemRandom::new().fill(&mut *seed).map_err(|_| "the system gives no random numbers".to_owned())?;
+        let line = BASE64URL.encode(*seed);
         let key = Self::read(&line).ok_or("the key just made can't be read")?;
         Ok((key, Secret::new(line)))
     }
 
     /// The key in the line of a key file; none if it is no key.
     pub fn read(line: &str) -> Option<Self> {
-        let seed = BASE64URL.decode(line.trim()).ok().filter(|seed| seed.len() == SEED)?;
+        let seed = Zeroizing::new(BASE64URL.decode(line.trim()).ok()?);
+        if seed.len() != SEED {
+            return None;
+        }
         Ed25519KeyPair::from_seed_unchecked(&seed).ok().map(|key| Self(Arc::new(key)))
     }
 

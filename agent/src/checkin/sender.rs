@@ -9,6 +9,7 @@ use super::jws::{MEDIA_TYPE, seal};
 use crate::channels::Post;
 use crate::clock::Clock;
 use crate::mqtt::{self, Event, Handle};
+use crate::plain_text::tame;
 use crate::settings::CheckInSettings;
 use ring::digest::{SHA256, digest};
 use slackwater_rules::plan::CHECK_INS;
@@ -22,6 +23,9 @@ use tokio::task::JoinHandle;
 
 /// News go at once, but not more often than this.
 const CALM: Span = Span::seconds(5);
+
+/// So much is kept of what a server says.
+const LONGEST_WHY: usize = 300;
 
 /// A failed request is made again after this, unless there is a newer check-in by then.
 const AGAIN: Duration = Duration::from_secs(15);
@@ -281,6 +285,7 @@ impl Report {
     }
 
     fn trouble(&self, why: String) {
+        let why = tame(&why, LONGEST_WHY);
         let mut health = self.health.lock().unwrap_or_else(PoisonError::into_inner);
         if health.trouble.as_ref() != Some(&why) {
             tracing::warn!(why, "check-ins don't get through");

@@ -6,6 +6,7 @@ use crate::channels::{self, Channels};
 use crate::checkin::WayHealth;
 use crate::journal::writer::Keeper;
 use crate::modem::{self, Modem};
+use crate::plain_text::tame;
 use serde::Serialize;
 use serde_json::json;
 use slackwater_rules::engine::{AlarmView, DrillsView, Explanation, Status};
@@ -13,6 +14,10 @@ use slackwater_rules::plan::Target;
 use std::collections::BTreeMap;
 use std::fmt::Write;
 use std::time::Duration;
+
+/// So many refused subscriptions are named, and so much of each.
+const MOST_REFUSED: usize = 8;
+const LONGEST_FILTER: usize = 120;
 
 /// What the loop knows of its parts.
 #[derive(Debug)]
@@ -199,8 +204,13 @@ pub(super) fn words(status: &Status, health: &Health) -> String {
     }
     out.push_str("\nthe agent itself\n");
     let _ = writeln!(out, "  broker   {}", health.broker());
-    for (filter, why) in &health.refused {
+    for (filter, why) in health.refused.iter().take(MOST_REFUSED) {
+        let filter = tame(filter, LONGEST_FILTER);
         let _ = writeln!(out, "           subscription to {filter} REFUSED: {why}");
+    }
+    match health.refused.len().saturating_sub(MOST_REFUSED) {
+        0 => {}
+        more => drop(writeln!(out, "           and {more} more subscriptions REFUSED")),
     }
     for (source, trouble) in &health.sources {
         let state = trouble.as_ref().map_or("answers".to_owned(), |why| format!("NOT ANSWERING: {why}"));

@@ -3,8 +3,16 @@
 
 use super::{Watch, recollecting};
 use crate::channels::Channels;
+use crate::plain_text::beginning;
 use crate::site::{Site, subscriptions};
 use crate::sources::Sources;
+
+/// Of what is wrong with files, so much goes to whoever asked and into the log …
+const MOST_LINES: usize = 200;
+const MOST_TEXT: usize = 16_000;
+/// … and so much stands in `status` until the next reload, above all else that is to be seen there.
+const SHOWN_LINES: usize = 12;
+const SHOWN_TEXT: usize = 1_500;
 
 impl Watch {
     /// Reads the files again, and says what came of it. What is wrong with them keeps the old
@@ -22,8 +30,11 @@ impl Watch {
         let result = match read {
             Ok(site) => Ok(self.adopt(site)),
             Err(text) => {
+                // Thousands of mistakes are as wrong as the first ones.
+                let rest = "`slackwater check` shows all of it";
+                let text = beginning(&text, MOST_LINES, MOST_TEXT, rest);
                 tracing::error!("the new files are not taken, the old plan stays in force:\n{text}");
-                self.health.reload_refused = Some(text.clone());
+                self.health.reload_refused = Some(beginning(&text, SHOWN_LINES, SHOWN_TEXT, rest));
                 Err(text)
             }
         };

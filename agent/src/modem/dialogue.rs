@@ -21,6 +21,9 @@ const SETTLED_WITHIN: Duration = Duration::from_secs(2);
 /// Information lines of one answer: a full memory of texts has two lines for each.
 const MOST_LINES: usize = 1_000;
 
+/// Delivery reports that wait to be looked at: the network numbers texts from 0 to 255.
+const MOST_REPORTS: usize = 256;
+
 /// Cancels a text that a modem still waits for: TS 27.005, 4.3.
 const CANCEL: u8 = 0x1b;
 /// Ends a text.
@@ -160,7 +163,10 @@ impl Dialogue {
             Said::Pdu(unit) => {
                 let Some(length) = self.report_comes.take() else { return };
                 match pdu::incoming(&unit, length) {
-                    Ok(Incoming::Report(report)) => self.reports.push(report),
+                    Ok(Incoming::Report(report)) if self.reports.len() < MOST_REPORTS => {
+                        self.reports.push(report);
+                    }
+                    Ok(Incoming::Report(_)) => tracing::debug!("more delivery reports than there are texts"),
                     Ok(Incoming::Text { .. }) => {}
                     Err(why) => tracing::debug!(why, "a delivery report that can't be read"),
                 }
@@ -171,6 +177,10 @@ impl Dialogue {
 
     async fn said(&mut self, until: Instant) -> Result<Said, String> {
         loop {
+            // A modem that never stops talking is as good as a silent one.
+            if Instant::now() >= until {
+                return Err("it did not come to an end in time".to_owned());
+            }
             if let Some(said) = self.lines.next() {
                 return Ok(said);
             }

@@ -8,6 +8,7 @@ use super::lines::fields;
 use super::number::Number;
 use super::pdu::{self, Report};
 use super::port::Port;
+use crate::plain_text::tame;
 use slackwater_rules::page::gsm;
 use std::fmt;
 use std::io::ErrorKind;
@@ -315,7 +316,7 @@ fn named(line: &str) -> Option<String> {
     let bare = line.strip_prefix("+CGMI:").or_else(|| line.strip_prefix("+CGMM:")).unwrap_or(line);
     let bare = bare.trim().trim_matches('"');
     let is_name = bare.starts_with(|c: char| c.is_alphanumeric()) && bare != "RING";
-    is_name.then(|| bare.chars().filter(|c| !c.is_control()).take(40).collect())
+    is_name.then(|| tame(bare, 40))
 }
 
 fn contains(who: &str, model: &str) -> bool {

@@ -15,11 +15,12 @@ mod incoming;
 use std::collections::VecDeque;
 use std::future::Future;
 use std::pin::{Pin, pin};
+use std::sync::Arc;
 use std::time::Duration;
 
 use rumqttc::v5::mqttbytes::v5::RetainForwardRule::OnNewSubscribe;
 use rumqttc::v5::{AsyncClient, ConnectionError, Event as Polled, EventLoop};
-use tokio::sync::{mpsc, oneshot};
+use tokio::sync::{Semaphore, mpsc, oneshot};
 use tokio::time::{Instant, sleep};
 
 use super::link::{self, Link, OFFLINE};
@@ -30,7 +31,7 @@ use super::retry::Retry;
 use super::settings::Settings;
 use super::subscriptions::Subscriptions;
 use super::tls_bridge;
-use super::{Command, Event};
+use super::{Command, Event, WAITING_BYTES};
 
 /// Polls granted per tick while the listener lags behind: enough to get a ping out between messages.
 const STRETCH: u32 = 32;
@@ -42,6 +43,8 @@ pub(super) struct Worker {
     /// What the listener had no room for. While it is not empty, the broker is read only as much as it
     /// takes to stay connected.
     backlog: VecDeque<Event>,
+    /// Bytes that may wait for the listener.
+    room: Arc<Semaphore>,
     generation: u64,
     outbox: Outbox,
     subscriptions: Subscriptions,
@@ -79,6 +82,7 @@ impl Worker {
             orders,
             events,
             backlog: VecDeque::new(),
+            room: Arc::new(Semaphore::new(WAITING_BYTES)),
             generation: 0,
             outbox: Outbox::new(),
             retry: Retry::default(),
@@ -119,7 +123,9 @@ impl Worker {
         };
         match end {
             End::Lost(mut loss) if !self.closing => {
-                loss.why = cause.unwrap_or(loss.why);
+                if let Some(cause) = cause {
+                    loss.why = Loss::new(cause).why;
+                }
                 Some((loss, link.up.map(|up| up.elapsed())))
             }
             End::Lost(_) | End::Closed => None,
@@ -157,7 +163,7 @@ impl Worker {
         loop {
             tokio::select! {
                 done = &mut something => return Some(done),
-                passed = pass_on(&self.events, &mut self.backlog), if !self.backlog.is_empty() => passed?,
+                passed = pass_on(&self.events, &self.room, &mut self.backlog), if !self.backlog.is_empty() => passed?,
                 order = self.orders.recv() => {
                     // Without a connection, the only end that an order can bring is the close.
                     self.obey(order, None).ok()?;
@@ -181,7 +187,9 @@ impl Worker {
                 return end;
             }
             if !self.backlog.is_empty() {
-                link.stretch = link.stretch.saturating_sub(1);
+                // Also the messages that come between two pings must not fill the memory.
+                let waits: usize = self.backlog.iter().map(|event| event.weight() as usize).sum();
+                link.stretch = if waits > WAITING_BYTES { 0 } else { link.stretch.saturating_sub(1) };
                 // The answer to our ping may stand behind all that we do not read: not the broker's fault.
                 eventloop.state.await_pingresp = false;
             }
@@ -198,7 +206,7 @@ impl Worker {
             let reading = self.backlog.is_empty() || link.stretch > 0;
             tokio::select! {
                 polled = &mut poll, if reading => return Ok(polled),
-                passed = pass_on(&self.events, &mut self.backlog), if !self.backlog.is_empty() => {
+                passed = pass_on(&self.events, &self.room, &mut self.backlog), if !self.backlog.is_empty() => {
                     if passed.is_none() {
                         self.close(Some(&mut *link))?;
                     }
@@ -302,13 +310,14 @@ impl Worker {
         if self.closing {
             return;
         }
-        if !self.backlog.is_empty() {
+        let room = Arc::clone(&self.room).try_acquire_many_owned(event.weight());
+        let (true, Ok(room)) = (self.backlog.is_empty(), room) else {
             self.backlog.push_back(event);
             return;
-        }
-        match self.events.try_send(event) {
+        };
+        match self.events.try_send(event.with_room(room)) {
             Ok(()) => {}
-            Err(mpsc::error::TrySendError::Full(event)) => self.backlog.push_back(event),
+            Err(mpsc::error::TrySendError::Full(event)) => self.backlog.push_back(event.without_room()),
             // The next tick closes.
             Err(mpsc::error::TrySendError::Closed(_)) => {}
         }
@@ -316,10 +325,15 @@ impl Worker {
 }
 
 /// Gives the listener the next event once there is room. `None`: nobody listens any more. Safe to cancel.
-async fn pass_on(events: &mpsc::Sender<Event>, backlog: &mut VecDeque<Event>) -> Option<()> {
-    let room = events.reserve().await.ok()?;
+async fn pass_on(
+    events: &mpsc::Sender<Event>,
+    room: &Arc<Semaphore>,
+    backlog: &mut VecDeque<Event>,
+) -> Option<()> {
+    let place = events.reserve().await.ok()?;
+    let room = Arc::clone(room).acquire_many_owned(backlog.front().map_or(0, Event::weight)).await.ok()?;
     if let Some(event) = backlog.pop_front() {
-        room.send(event);
+        place.send(event.with_room(room));
     }
     Some(())
 }

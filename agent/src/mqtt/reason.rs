@@ -9,6 +9,10 @@ use rumqttc::v5::mqttbytes::v5::{
 use rumqttc::v5::{ConnectionError, StateError};
 
 use super::settings::Settings;
+use crate::plain_text::tame;
+
+/// So much is kept of what a broker says.
+const LONGEST_WHY: usize = 300;
 
 /// How a connection, or the attempt at one, ended.
 pub(super) struct Loss {
@@ -21,7 +25,7 @@ pub(super) struct Loss {
 
 impl Loss {
     pub(super) fn new(why: impl Into<String>) -> Self {
-        Self { why: why.into(), closed_by_broker: false, taken: false }
+        Self { why: tame(&why.into(), LONGEST_WHY), closed_by_broker: false, taken: false }
     }
 
     /// `connected`: the broker had accepted us before.

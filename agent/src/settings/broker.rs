@@ -1,6 +1,7 @@
 //! The `[broker]` section: the way to the readings and relays. Limits that the MQTT client
 //! answers with a panic or with silence are held here, before it sees them.
 
+use super::in_clear;
 use super::tree::Item;
 use crate::secret::Secret;
 use slackwater_rules::time::Span;
@@ -21,6 +22,8 @@ pub struct BrokerSettings {
     pub password: Option<Secret>,
     /// Encryption, if the broker offers it.
     pub tls: Option<TlsSettings>,
+    /// Why its password, or what it says of a home, may go without encryption, if it may.
+    pub in_clear_because: Option<String>,
     /// How long the connection may be idle before a sign of life; at least 5 s.
     pub keep_alive: Span,
     /// How long the broker keeps messages for us while we are away.
@@ -69,6 +72,7 @@ impl BrokerSettings {
             below.unwrap_or_else(|| format!("slackwater/{}", client_id.as_deref().unwrap_or_default()));
         let user = table.may("user", Item::text);
         let password = table.may("password-file", Item::secret);
+        let in_clear_because = in_clear::because(&mut table);
         let keep_alive =
             table.or("keep-alive", Span::seconds(15), |i| i.span(SHORTEST_KEEP_ALIVE..=Span::minutes(10)));
         let session_expiry =
@@ -79,6 +83,12 @@ impl BrokerSettings {
         if loopback_topic.is_some() && status_topic == loopback_topic {
             return table.wrong("loopback-topic", "it is the status topic too: the two must differ");
         }
+        if let (Some(host), Some(Some(_)), Some(tls), Some(because)) =
+            (&host, &password, &tls, &in_clear_because)
+            && let Some(fault) = in_clear::fault("the password", host, tls.is_some(), because.as_ref())
+        {
+            return table.wrong("tls", fault);
+        }
         Some(Self {
             host: host?,
             port: port?,
@@ -86,6 +96,7 @@ impl BrokerSettings {
             user: user?,
             password: password?,
             tls: tls?,
+            in_clear_because: in_clear_because?,
             keep_alive: keep_alive?,
             session_expiry: session_expiry?,
             max_packet: u32::try_from(max_packet?).ok()?,

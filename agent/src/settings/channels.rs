@@ -147,11 +147,10 @@ fn push(table: &mut Table<'_>) -> Option<PushSettings> {
 
 /// Where a request goes, and with which headers; the rest as for a POST of our own.
 pub(super) fn request(table: &mut Table<'_>) -> Option<PushSettings> {
-    let open = table.may("url", |item| url(item, &item.text()?).map(Secret::new));
+    let open = table.may("url", |item| url(item, &item.text()?).map(Secret::address));
     let hidden = table.may("url-file", |item| {
         let secret = item.secret()?;
-        url(item, secret.expose())?;
-        Some(secret)
+        url(item, secret.expose()).map(Secret::address)
     });
     let url = match (open, hidden) {
         (Some(Some(url)), Some(None)) | (Some(None), Some(Some(url))) => Some(url),

@@ -1,9 +1,9 @@
 //! `[check-in]`: where and how often this site shows its witness that it lives, under which name
 //! and with which key. Off unless it is there.
 
-use super::channels::{request, this_machine};
+use super::channels::request;
 use super::tree::Item;
-use super::{BrokerSettings, PushSettings};
+use super::{BrokerSettings, PushSettings, in_clear};
 use crate::checkin::SiteKey;
 use slackwater_rules::plan::{CHECK_INS, Plan};
 use slackwater_rules::time::Span;
@@ -58,13 +58,12 @@ impl CheckInSettings {
         let broker = table.may("broker", |item| {
             let below = format!("{CHECK_INS}{ours}");
             let broker = BrokerSettings::read_as(item, format!("slackwater-site-{ours}"), Some(below))?;
-            if broker.tls.is_none() && !this_machine(&broker.host) {
-                return item.wrong(format!(
-                    "check-ins to `{}` would go unencrypted, and they say much about a home: set `tls`",
-                    broker.host
-                ));
+            let BrokerSettings { host, tls, in_clear_because, .. } = &broker;
+            let what = "what check-ins say of a home";
+            match in_clear::fault(what, host, tls.is_some(), in_clear_because.as_ref()) {
+                Some(fault) => item.wrong(fault),
+                None => Some(broker),
             }
-            Some(broker)
         });
         let post = table.may("post", |item| request(&mut item.table()?));
         let (broker, post) = (broker?, post?);

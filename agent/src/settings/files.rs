@@ -7,11 +7,13 @@
 //! be its owner's alone.
 
 use super::tree::Item;
+use crate::plain_text::is_deceptive;
 use crate::secret::Secret;
 use std::fs::{self, File};
 use std::io::Read as _;
 use std::os::unix::fs::PermissionsExt as _;
 use std::path::{Path, PathBuf};
+use zeroize::Zeroizing;
 
 /// Far more than any password, token, template or list of certificates has.
 const LARGEST_FILE: u64 = 1 << 20;
@@ -54,7 +56,7 @@ impl Item<'_> {
         if line.is_empty() {
             return self.wrong(format!("`{}` is empty", path.display()));
         }
-        if line.contains(char::is_control) {
+        if line.contains(is_deceptive) {
             return self.wrong(format!(
                 "`{}` has more than one line, or control characters: a secret is one line",
                 path.display()
@@ -76,27 +78,35 @@ impl Item<'_> {
     /// The text of the named file.
     pub(super) fn body(&self) -> Option<String> {
         let path = self.path()?;
-        self.contents(&path, |_| Ok(()))
+        self.contents(&path, |_| Ok(())).map(|text| text.to_string())
     }
 
-    fn contents(&self, path: &Path, allowed: impl FnOnce(u32) -> Result<(), String>) -> Option<String> {
+    fn contents(
+        &self,
+        path: &Path,
+        allowed: impl FnOnce(u32) -> Result<(), String>,
+    ) -> Option<Zeroizing<String>> {
         read(path, allowed).map_or_else(|what| self.wrong(what), Some)
     }
 }
 
 /// Reads what was checked: the mode is asked of the opened file, so that none can be put in its
-/// place meanwhile.
-fn read(path: &Path, allowed: impl FnOnce(u32) -> Result<(), String>) -> Result<String, String> {
+/// place meanwhile. It may be a secret: what is read is wiped when it is dropped.
+fn read(path: &Path, allowed: impl FnOnce(u32) -> Result<(), String>) -> Result<Zeroizing<String>, String> {
     let failed = |error| format!("`{}` can't be read: {error}", path.display());
     if !fs::metadata(path).map_err(failed)?.is_file() {
         return Err(format!("`{}` is not a file", path.display()));
     }
     let file = File::open(path).map_err(failed)?;
-    allowed(file.metadata().map_err(failed)?.permissions().mode())?;
-    let mut bytes = Vec::new();
+    let about = file.metadata().map_err(failed)?;
+    allowed(about.permissions().mode())?;
+    // Room for all of it from the start: a text that grows leaves copies behind.
+    let room = about.len().min(LARGEST_FILE) as usize + 1;
+    let mut bytes = Zeroizing::new(Vec::with_capacity(room));
     file.take(LARGEST_FILE + 1).read_to_end(&mut bytes).map_err(failed)?;
     if bytes.len() as u64 > LARGEST_FILE {
         return Err(format!("`{}` has more than {LARGEST_FILE} bytes", path.display()));
     }
-    String::from_utf8(bytes).map_err(|_| format!("`{}` is not UTF-8", path.display()))
+    let text = String::from_utf8(std::mem::take(&mut *bytes));
+    text.map(Zeroizing::new).map_err(|_| format!("`{}` is not UTF-8", path.display()))
 }

@@ -4,6 +4,7 @@
 
 use super::broker::TlsSettings;
 use super::contacts::each;
+use super::in_clear;
 use super::tree::{Item, Table};
 use crate::secret::Secret;
 use std::collections::BTreeMap;
@@ -33,6 +34,8 @@ pub struct UpsSettings {
     pub login: Option<(String, Secret)>,
     /// Encryption, if the server offers it.
     pub tls: Option<TlsSettings>,
+    /// Why the password may go without encryption, if it may.
+    pub in_clear_because: Option<String>,
 }
 
 /// Assigned by IANA to this protocol.
@@ -41,7 +44,14 @@ const PORT: u16 = 3493;
 impl UpsSettings {
     /// The UPS of this name on this machine.
     pub fn local(name: &str) -> Self {
-        Self { host: "localhost".to_owned(), port: PORT, name: name.to_owned(), login: None, tls: None }
+        Self {
+            host: "localhost".to_owned(),
+            port: PORT,
+            name: name.to_owned(),
+            login: None,
+            tls: None,
+            in_clear_because: None,
+        }
     }
 
     /// Its server, for texts.
@@ -58,13 +68,19 @@ impl UpsSettings {
         let user = table.may("user", Item::text);
         let password = table.may("password-file", Item::secret);
         let tls = table.or("tls", None, TlsSettings::read);
+        let in_clear_because = in_clear::because(&mut table);
         let login = match (user?, password?) {
             (Some(user), Some(password)) => Some((user, password)),
             (None, None) => None,
             (Some(_), None) => return table.wrong("password-file", "it is missing, but there is a `user`"),
             (None, Some(_)) => return table.wrong("user", "it is missing, but there is a `password-file`"),
         };
-        Some(Self { host: host?, port: port?, name: name?, login, tls: tls? })
+        let (host, tls, in_clear_because) = (host?, tls?, in_clear_because?);
+        let open = in_clear::fault("the password", &host, tls.is_some(), in_clear_because.as_ref());
+        if let Some(fault) = open.filter(|_| login.is_some()) {
+            return table.wrong("tls", fault);
+        }
+        Some(Self { host, port: port?, name: name?, login, tls, in_clear_because })
     }
 }
 

@@ -411,7 +411,7 @@ fn relative_secrets_are_looked_up_among_the_credentials() {
     let vault = tempfile::tempdir().expect("a folder");
     fs::write(vault.path().join("password"), "from the vault").expect("written");
     fs::set_permissions(vault.path().join("password"), fs::Permissions::from_mode(0o440)).expect("allowed");
-    let desk = with("password-file = \"password\"")
+    let desk = with("tls = true\npassword-file = \"password\"")
         .file("password", "beside the file", 0o600)
         .variable("CREDENTIALS_DIRECTORY", &vault.path().display().to_string());
     let password = desk.settings().broker.password.expect("a password");
@@ -490,7 +490,8 @@ fn everything_that_the_sample_leaves_out_is_right_too() {
 fn a_ups_is_looked_for_on_this_machine_unless_its_server_is_named() {
     let settings = Desk::new(
         "[site]\nrules = \"rules.toml\"\nzone = \"UTC\"\n[broker]\nhost = \"localhost\"\n[sources]\none-wire = \"w1\"\n\
-         [ups.rack]\n[ups.cellar]\nhost = \"10.0.0.5\"\nname = \"eaton\"\nuser = \"watch\"\npassword-file = \"secret\"\n",
+         [ups.rack]\n[ups.cellar]\nhost = \"10.0.0.5\"\nname = \"eaton\"\nuser = \"watch\"\npassword-file = \"secret\"\n\
+         in-clear-because = \"its own cable to the cellar\"\n",
     )
     .file("secret", "neap tide\n", 0o600)
     .settings();
@@ -534,4 +535,67 @@ fn who_stands_in_is_known_there_and_reachable() {
     stands(&sitter("tom", ""), "has no channel");
     let away = "away = [{ from = \"2026-12-31\", until = \"2027-01-02\" }]";
     stands(&sitter("tom", away), "away too, from 2026-12-31 to 2027-01-02");
+}
+
+#[test]
+fn a_password_that_leaves_this_machine_in_the_clear_is_a_mistake_unless_the_file_says_why() {
+    let site = "[site]\nrules = \"rules.toml\"\nzone = \"UTC\"\n";
+    let login = "user = \"watch\"\npassword-file = \"secret\"\n";
+    let desk = |sections: &str| {
+        Desk::new(&format!("{site}{sections}")).file("secret", "neap tide\n", 0o600).file("key", KEY, 0o600)
+    };
+    let local = "[broker]\nhost = \"localhost\"\n";
+    let broker = |host: &str, more: &str| format!("[broker]\nhost = \"{host}\"\n{login}{more}\n");
+    let ups = |host: &str, more: &str| format!("{local}[ups.rack]\nhost = \"{host}\"\n{login}{more}\n");
+    let check_in = |host: &str, more: &str| {
+        format!(
+            "{local}[check-in]\nname = \"halyard\"\nkey-file = \"key\"\n\
+             broker = {{ host = \"{host}\", {more} }}\n"
+        )
+    };
+    let because = "in-clear-because = \"its own cable from board to broker\"";
+    for (place, sections) in [
+        ("broker.tls", broker("192.168.1.20", "")),
+        ("broker.tls", broker("broker.halyard.example", "tls = false")),
+        ("ups.rack.tls", ups("192.168.1.20", "")),
+        ("check-in.broker", check_in("192.168.1.20", "tls = false")),
+        ("check-in.broker.tls", check_in("192.168.1.20", "user = \"h\", password-file = \"secret\"")),
+    ] {
+        let mistakes = desk(&sections).mistakes();
+        let whole = mistakes.contains(place) && mistakes.contains("in the clear, for everybody on the way");
+        assert!(whole && mistakes.contains("`in-clear-because`"), "{sections}\n{mistakes}");
+        assert!(!mistakes.contains("neap"), "{mistakes}");
+    }
+    for (reasons, sections) in [
+        (0, broker("localhost", "")),
+        (0, broker("127.0.0.1", because)),
+        (0, broker("192.168.1.20", "tls = true")),
+        (0, ups("::1", "")),
+        (0, format!("{local}[ups.rack]\nhost = \"192.168.1.20\"\n")),
+        (1, broker("192.168.1.20", because)),
+        (1, ups("192.168.1.20", because)),
+        (1, check_in("192.168.1.20", because)),
+    ] {
+        let told = desk(&sections).settings().in_clear();
+        assert_eq!(told.len(), reasons, "{sections}\n{told:?}");
+        assert!(told.iter().all(|told| told.ends_with("because: its own cable from board to broker")));
+    }
+    for reason in ["", "yes", "\u{202e}because I say so", &"x".repeat(300)] {
+        let mistakes = desk(&broker("192.168.1.20", &format!("in-clear-because = \"{reason}\""))).mistakes();
+        assert!(mistakes.contains("broker.in-clear-because: "), "{mistakes}");
+    }
+}
+
+/// RFC 8037, appendix A.1 (from memory).
+const KEY: &str = "nWGxne_9WmC6hEr0kuwsxERJxWl7MmkZcDusAxyuf2A\n";
+
+#[test]
+fn a_name_with_a_sign_that_turns_the_direction_of_reading_is_refused() {
+    for sign in ["\\u0000", "\\u202E", "\\u2066"] {
+        let mistakes = with(&format!("[contact.ines]\nname = \"In{sign}es\"\n")).mistakes();
+        assert!(
+            mistakes.contains("contact.ines.name: it has control characters, signs that turn"),
+            "{mistakes}"
+        );
+    }
 }

@@ -4,6 +4,7 @@
 //! Nothing stops at the first mistake: [`Mistakes`] come out together.
 
 use super::source::Environment;
+use crate::plain_text::is_deceptive;
 use config::{Map, Value, ValueKind};
 use slackwater_rules::time::Span;
 use slackwater_rules::units::Quantity;
@@ -264,9 +265,12 @@ impl<'a> Item<'a> {
         match &self.value.kind {
             ValueKind::String(text) if text.trim().is_empty() => self.wrong("it is empty"),
             ValueKind::String(text)
-                if text.contains(|c: char| c.is_control() || c == char::REPLACEMENT_CHARACTER) =>
+                if text.contains(|c: char| is_deceptive(c) || c == char::REPLACEMENT_CHARACTER) =>
             {
-                self.wrong("it has control characters, or bytes that are not UTF-8")
+                self.wrong(
+                    "it has control characters, signs that turn the direction of reading, or bytes that are \
+                     not UTF-8",
+                )
             }
             ValueKind::String(text) => Some(text.clone()),
             _ => self.wanted("a text in quotes"),

@@ -4,6 +4,7 @@
 
 use crate::diagnostic::did_you_mean;
 use crate::diagnostic::{At, Finding};
+use crate::signs::{deceptive_in, is_deceptive};
 use crate::time::Span;
 use crate::units::{Dimension, Quantity, QuantityError, UNITS, Unit, near_unit};
 use std::cell::{Cell, RefCell};
@@ -16,6 +17,10 @@ pub(super) type Notes = RefCell<Vec<Finding>>;
 
 /// Longer than any delay that means something to a tank.
 const LONGEST: Span = Span::hours(366 * 24);
+
+/// Why some signs are refused.
+const SIGNS: &str =
+    "control signs, and signs that turn the direction of reading, make a text look like another one";
 
 /// Keys that were called otherwise: the old name, the new one.
 const RENAMED: [(&str, &str); 1] = [("fallback", "stopgap")];
@@ -129,6 +134,7 @@ impl<'t> Table<'t> {
     pub(super) fn tables(&self, key: &'static str) -> Vec<(At<String>, Table<'t>)> {
         let Some(under) = self.get(key).and_then(Item::table) else { return Vec::new() };
         let part = |entry: &Entry<'t>| {
+            under.check_name(entry)?;
             let name = At::new(entry.key.it.to_owned(), entry.key.span.clone());
             let mut table = under.item(entry).table()?;
             table.name = format!("{key}.{}", entry.key.it);
@@ -142,9 +148,18 @@ impl<'t> Table<'t> {
     pub(super) fn all(&self) -> Vec<(At<String>, Item<'t>)> {
         let pair = |entry: &Entry<'t>| {
             entry.asked.set(true);
-            (At::new(entry.key.it.to_owned(), entry.key.span.clone()), self.item(entry))
+            self.check_name(entry)?;
+            Some((At::new(entry.key.it.to_owned(), entry.key.span.clone()), self.item(entry)))
         };
-        self.entries.iter().map(pair).collect()
+        self.entries.iter().filter_map(pair).collect()
+    }
+
+    /// Notes a name of the keeper's own that can't be one; it is left out.
+    fn check_name(&self, entry: &Entry<'t>) -> Option<()> {
+        let Some(sign) = entry.key.it.chars().find(|c| is_deceptive(*c)) else { return Some(()) };
+        let title = format!("a name has the sign U+{:04X}, which can't be seen", u32::from(sign));
+        self.note(Finding::error(entry.key.span.clone(), title, "not a name").help(SIGNS));
+        None
     }
 
     /// Notes the keys that are missing and those that nobody asked for. Comes last.
@@ -224,7 +239,14 @@ impl<'t> Item<'t> {
             DeValue::String(text) if text.trim().is_empty() => {
                 self.wrong(format!("`{}` is empty", self.name), "nothing here", None)
             }
-            DeValue::String(text) => Some(At::new(text.clone().into_owned(), self.span())),
+            DeValue::String(text) => match deceptive_in(text) {
+                None => Some(At::new(text.clone().into_owned(), self.span())),
+                Some(sign) => self.wrong(
+                    format!("`{}` has the sign U+{:04X}, which can't be seen", self.name, u32::from(sign)),
+                    "not plain text",
+                    Some(SIGNS.to_owned()),
+                ),
+            },
             _ => self.wrong_type("text", Some("put it in quotes".to_owned())),
         }
     }

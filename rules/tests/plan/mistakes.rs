@@ -56,6 +56,8 @@ mistakes! {
     text_where_a_list_belongs: refused("[\"5 degC\", \"45 degC\"]", "\"5 degC\"");
     a_list_of_three_where_two_belong: refused("[\"5 degC\", \"45 degC\"]", "[\"5 degC\", \"9 degC\", \"45 degC\"]");
     a_name_that_conditions_cannot_spell: refused("[tank.lagoon]", "[tank.\"big lagoon\"]\n\n[tank.lagoon]");
+    a_name_with_a_nul: refused("[tank.lagoon]", "[tank.\"reef\\u0000\"]\n\n[tank.lagoon]");
+    a_text_that_turns_the_direction_of_reading: refused("measures = \"presence\"", "measures = \"pres\\u202Eence\"");
     text_that_is_empty: refused("\"room2/mains\"", "\"\"");
 
     // Quantities.

@@ -3,6 +3,7 @@
 //! a push gateway over HTTPS. Where mosquitto is missing these tests say so and look at nothing.
 
 mod answering;
+mod borders;
 mod broker;
 mod channels;
 mod drills;

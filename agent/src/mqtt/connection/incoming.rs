@@ -107,6 +107,7 @@ impl Worker {
                     retained,
                     duplicate,
                     ack,
+                    room: None,
                 }));
                 Ok(())
             }

@@ -3,27 +3,26 @@
 //! so that no server can fill the memory of a board.
 
 use super::protocol::{Item, Refusal, Variables, begins, item, quoted, word};
-use crate::channels::{authorities, client, trouble};
+use crate::line_stream::{LineStream, NoLine, Stream};
 use crate::settings::{TlsSettings, UpsSettings};
+use crate::tls::{authorities, client, trouble};
 use rustls::pki_types::ServerName;
-use tokio::io::{AsyncBufReadExt, AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt, BufReader};
 use tokio::net::TcpStream;
 use tokio_rustls::TlsConnector;
+use zeroize::Zeroizing;
 
 /// Real ones have some hundred characters at most.
-const LONGEST_LINE: u64 = 4096;
+const LONGEST_LINE: usize = 4096;
 
 /// Real UPS have a hundred variables; servers in a rack some hundred.
 const LONGEST_LIST: usize = 2000;
 
-/// Encrypted or not.
-trait Stream: AsyncRead + AsyncWrite + Send + Sync + Unpin {}
-
-impl<T: AsyncRead + AsyncWrite + Send + Sync + Unpin> Stream for T {}
+/// All of a list together: real ones have some kilobytes.
+const MOST_BYTES: usize = 256 * 1024;
 
 /// A connection that is ready for questions.
 pub(super) struct Session {
-    stream: BufReader<Box<dyn Stream>>,
+    lines: LineStream<Box<dyn Stream>>,
     /// The server, for texts.
     place: String,
 }
@@ -43,16 +42,21 @@ impl Session {
         let unreachable = |error| Fault::Broken(format!("{place} can't be reached: {error}"));
         let tcp = TcpStream::connect((server.host.as_str(), server.port)).await.map_err(unreachable)?;
         tcp.set_nodelay(true).map_err(unreachable)?;
-        let mut session = Self { stream: BufReader::new(Box::new(tcp)), place: place.clone() };
+        let mut session = Self::over(Box::new(tcp), place);
         if let Some(tls) = &server.tls {
             session = session.encrypted(tls, &server.host).await?;
         }
         if let Some((user, password)) = &server.login {
             session.ask(&format!("USERNAME {}", word(user))).await?;
-            session.ask(&format!("PASSWORD {}", word(password.expose()))).await?;
+            let password = Zeroizing::new(word(password.expose()));
+            session.ask(&Zeroizing::new(format!("PASSWORD {}", *password))).await?;
             session.ask(&format!("LOGIN {}", word(&server.name))).await?;
         }
         Ok(session)
+    }
+
+    fn over(stream: Box<dyn Stream>, place: String) -> Self {
+        Self { lines: LineStream::new(stream, LONGEST_LINE), place }
     }
 
     /// STARTTLS. Nothing that came in the clear is taken for what came
@@ -60,21 +64,19 @@ impl Session {
     async fn encrypted(mut self, tls: &TlsSettings, host: &str) -> Result<Self, Fault> {
         self.ask("STARTTLS").await?;
         let broken = |why: String| Fault::Broken(format!("{}: {why}", self.place));
-        if !self.stream.buffer().is_empty() {
-            return Err(broken("more than an answer came before encryption began".to_owned()));
-        }
+        let plain = self.lines.into_plain().map_err(|early| broken(early.to_string()))?;
         let ca_file = tls.ca_file.clone();
         // Reading the system's certificates takes a while on a slow card.
         let config = tokio::task::spawn_blocking(move || client(authorities(ca_file.as_deref())?));
         let config = config.await.map_err(|error| broken(error.to_string()))?.map_err(broken)?;
         let name = tls.server_name.as_deref().unwrap_or(host).to_owned();
         let name = ServerName::try_from(name).map_err(|error| broken(error.to_string()))?;
-        let stream = TlsConnector::from(config).connect(name, self.stream.into_inner()).await;
+        let stream = TlsConnector::from(config).connect(name, plain).await;
         let stream = stream.map_err(|error| {
             let other = || format!("{}: TLS: {error}", self.place);
             Fault::Broken(trouble(&error, &self.place).unwrap_or_else(other))
         })?;
-        Ok(Self { stream: BufReader::new(Box::new(stream)), place: self.place })
+        Ok(Self::over(Box::new(stream), self.place))
     }
 
     /// All variables of a UPS.
@@ -84,8 +86,13 @@ impl Session {
             return Err(self.strange(&first));
         }
         let mut variables = Variables::new();
+        let mut bytes = 0;
         for _ in 0..LONGEST_LIST {
             let line = self.line().await?;
+            bytes += line.len();
+            if bytes > MOST_BYTES {
+                return Err(Fault::Broken(format!("{} lists more than {MOST_BYTES} bytes", self.place)));
+            }
             match item(&line, ups) {
                 Some(Item::Variable(name, value)) => drop(variables.insert(name, value)),
                 Some(Item::End) => return Ok(variables),
@@ -106,9 +113,8 @@ impl Session {
 
     /// The first line of the answer, if it is no refusal.
     async fn question(&mut self, question: &str) -> Result<String, Fault> {
-        let sent = self.stream.write_all(format!("{question}\n").as_bytes()).await;
+        let sent = self.lines.say(Zeroizing::new(format!("{question}\n")).as_bytes()).await;
         sent.map_err(|error| self.broken(&error.to_string()))?;
-        self.stream.flush().await.map_err(|error| self.broken(&error.to_string()))?;
         let line = self.line().await?;
         match Refusal::read(&line) {
             Some(refusal) => Err(Fault::Refused(refusal)),
@@ -116,21 +122,12 @@ impl Session {
         }
     }
 
+    /// Descriptions may be in any encoding; what counts here is ASCII.
     async fn line(&mut self) -> Result<String, Fault> {
-        let mut bytes = Vec::new();
-        let read = (&mut self.stream).take(LONGEST_LINE).read_until(b'\n', &mut bytes).await;
-        read.map_err(|error| self.broken(&error.to_string()))?;
-        if bytes.pop() != Some(b'\n') {
-            return Err(match bytes.len() as u64 {
-                0 => self.broken("the server closed it"),
-                length if length + 1 >= LONGEST_LINE => {
-                    self.broken(&format!("a line has more than {LONGEST_LINE} bytes"))
-                }
-                _ => self.broken("it ended within a line"),
-            });
-        }
-        // Descriptions may be in any encoding; what counts here is ASCII.
-        Ok(String::from_utf8_lossy(&bytes).trim_end_matches('\r').to_owned())
+        self.lines.line().await.map_err(|none| match none {
+            NoLine::Closed => self.broken("the server closed it"),
+            none => self.broken(&none.to_string()),
+        })
     }
 
     fn broken(&self, why: &str) -> Fault {
@@ -146,6 +143,7 @@ impl Session {
 mod tests {
     use super::*;
     use crate::secret::Secret;
+    use tokio::io::{AsyncBufReadExt, AsyncWriteExt, BufReader};
     use tokio::net::TcpListener;
 
     /// A server that expects these lines and answers each with its text.
@@ -199,6 +197,9 @@ mod tests {
         let long: &'static str = ("BEGIN LIST VAR su700\n".to_owned() + &long).leak();
         let endless: &'static str =
             ("BEGIN LIST VAR su700\n".to_owned() + &"VAR su700 x \"y\"\n".repeat(LONGEST_LIST + 1)).leak();
+        let wide: &'static str = ("BEGIN LIST VAR su700\n".to_owned()
+            + &format!("VAR su700 x \"{}\"\n", "y".repeat(4000)).repeat(80))
+            .leak();
         for (answer, said) in [
             ("HTTP/1.1 400 Bad Request\r\n", "not RFC 9271"),
             ("BEGIN LIST VAR su1000\n", "not RFC 9271"),
@@ -207,6 +208,7 @@ mod tests {
             ("", "closed"),
             (long, "more than 4096 bytes"),
             (endless, "more than 2000 variables"),
+            (wide, "more than 262144 bytes"),
         ] {
             let server = server(vec![("LIST VAR \"su700\"", answer)].leak()).await;
             let fault = list(&server).await;

@@ -1,0 +1,118 @@
+//! What a request at the control socket may hold. Whoever may open the socket may speak, but what
+//! is said there goes into the journal, onto terminals and onto pages that others read: so names
+//! and reasons are short, of one line, and without signs that hide or turn what stands there.
+
+use super::{Request, Say};
+use crate::plain_text::is_deceptive;
+use slackwater_rules::record::Measured;
+
+/// Names of people, alarms, tanks, kinds of work and call-outs, and codes.
+const LONGEST_NAME: usize = 120;
+
+/// Reasons and notes: a few sentences.
+const LONGEST_REASON: usize = 500;
+
+/// Steps of an outage drill; a course has under ten.
+const MOST_STEPS: usize = 64;
+
+/// What is wrong with a request, without showing it.
+pub(super) fn check(request: &Request) -> Result<(), String> {
+    match request {
+        Request::Status { json: _ } | Request::Reload { insists: _ } => Ok(()),
+        Request::Explain { alarm, json: _ } => name("the alarm", alarm),
+        Request::Course { alarm } => alarm.as_ref().map_or(Ok(()), |alarm| name("the alarm", alarm)),
+        Request::Say { who, say } => name("who says it", who).and_then(|()| words(say)),
+    }
+}
+
+fn words(say: &Say) -> Result<(), String> {
+    match say {
+        Say::Acknowledge { code } => name("the code", code),
+        Say::Reset { alarm } | Say::Unshelve { alarm } | Say::PutBack { alarm } => name("the alarm", alarm),
+        Say::Shelve { alarm, why, length: _ } | Say::TakeOut { alarm, why } => {
+            name("the alarm", alarm).and_then(|()| reason("the reason", why))
+        }
+        Say::BeginWork { tank, work, length: _ } => {
+            name("the tank", tank).and_then(|()| name("the work", work))
+        }
+        Say::EndWork { tank } => name("the tank", tank),
+        Say::Mark { note, episode: _, verdict: _ } => reason("the note", note),
+        Say::Drill { callout } => name("the call-out", callout),
+        Say::TestPages | Say::EndSilence => Ok(()),
+        Say::OutageDrilled { alarm, steps } => {
+            name("the alarm", alarm)?;
+            if steps.len() > MOST_STEPS {
+                return Err(format!("a drill of {} steps: at most {MOST_STEPS} are taken", steps.len()));
+            }
+            steps.iter().try_for_each(|step: &Measured| reason("a step of the drill", &step.what))
+        }
+        Say::PlanSilence { why, length: _ } => reason("the reason", why),
+    }
+}
+
+fn name(what: &str, text: &str) -> Result<(), String> {
+    within(what, text, LONGEST_NAME)
+}
+
+fn reason(what: &str, text: &str) -> Result<(), String> {
+    within(what, text, LONGEST_REASON)
+}
+
+fn within(what: &str, text: &str, most: usize) -> Result<(), String> {
+    let length = text.chars().count();
+    if length > most {
+        return Err(format!("{what} has {length} characters: at most {most} are taken"));
+    }
+    match text.chars().find(|c| is_deceptive(*c)) {
+        None => Ok(()),
+        Some(sign) => Err(format!(
+            "{what} has the sign U+{:04X}, which can't be seen: control signs and signs that turn the direction \
+             of reading are not taken",
+            u32::from(sign)
+        )),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn shelve(alarm: &str, why: &str) -> Result<(), String> {
+        let say = Say::Shelve { alarm: alarm.to_owned(), length: 1, why: why.to_owned() };
+        check(&Request::Say { who: "ines".to_owned(), say })
+    }
+
+    #[test]
+    fn names_and_reasons_have_their_longest_length() {
+        assert_eq!(shelve(&"a".repeat(120), &"ü".repeat(500)), Ok(()));
+        assert_eq!(
+            shelve(&"a".repeat(121), ""),
+            Err("the alarm has 121 characters: at most 120 are taken".to_owned())
+        );
+        let long = shelve("lagoon-cold", &"x".repeat(60_000)).expect_err("too long");
+        assert_eq!(long, "the reason has 60000 characters: at most 500 are taken");
+    }
+
+    #[test]
+    fn signs_that_hide_or_turn_what_stands_there_are_refused_wherever_they_are() {
+        for sign in ['\0', '\n', '\u{1b}', '\u{7f}', '\u{85}', '\u{202e}', '\u{2066}', '\u{2028}', '\u{feff}']
+        {
+            let text = format!("a{sign}b");
+            for request in [
+                Request::Explain { alarm: text.clone(), json: false },
+                Request::Course { alarm: Some(text.clone()) },
+                Request::Say { who: text.clone(), say: Say::TestPages },
+                Request::Say { who: "ines".to_owned(), say: Say::Acknowledge { code: text.clone() } },
+                Request::Say {
+                    who: "ines".to_owned(),
+                    say: Say::PlanSilence { length: 1, why: text.clone() },
+                },
+            ] {
+                let refused = check(&request).expect_err("it has such a sign");
+                assert!(refused.contains(&format!("U+{:04X}", u32::from(sign))), "{refused}");
+                assert!(!refused.contains(sign), "it is not shown");
+            }
+        }
+        assert_eq!(shelve("lagoon-cold", "a new heater, 家 עוגן"), Ok(()));
+    }
+}

@@ -1,0 +1,130 @@
+//! Whom to trust, for all connections under TLS: mail, push, UPS servers and brokers share it, so
+//! that all trust the same authorities and say the same things when a server can't be trusted
+//! ([`fault`]). Files of authorities flow in, clients for rustls flow out.
+
+mod fault;
+
+pub(crate) use fault::{is_no_tls, outcome, trouble};
+
+use fault::OwnSigned;
+use rustls::client::WebPkiServerVerifier;
+use rustls::client::danger::{HandshakeSignatureValid, ServerCertVerified, ServerCertVerifier};
+use rustls::pki_types::pem::PemObject;
+use rustls::pki_types::{CertificateDer, ServerName, UnixTime};
+use rustls::{
+    CertificateError, ClientConfig, DigitallySignedStruct, OtherError, RootCertStore, SignatureScheme,
+};
+use std::net::IpAddr;
+use std::path::Path;
+use std::sync::Arc;
+
+/// The authorities in `ca_file`, and no others; the system's if there is no file.
+pub(crate) fn authorities(ca_file: Option<&Path>) -> Result<Vec<CertificateDer<'static>>, String> {
+    let Some(path) = ca_file else {
+        let found = rustls_native_certs::load_native_certs().certs;
+        let usable: Vec<_> =
+            found.into_iter().filter(|der| RootCertStore::empty().add(der.clone()).is_ok()).collect();
+        return match usable.is_empty() {
+            true => Err("this system has no certificate authorities (Debian package ca-certificates); \
+                 install them, or set ca-file"
+                .into()),
+            false => Ok(usable),
+        };
+    };
+    let wrong = |e: &dyn std::fmt::Display| format!("ca-file {}: {e}", path.display());
+    let read = CertificateDer::pem_file_iter(path).map_err(|e| wrong(&e))?;
+    let certificates = read.collect::<Result<Vec<_>, _>>().map_err(|e| wrong(&e))?;
+    for certificate in &certificates {
+        RootCertStore::empty().add(certificate.clone()).map_err(|e| wrong(&e))?;
+    }
+    match certificates.is_empty() {
+        true => Err(wrong(&"no certificate in it")),
+        false => Ok(certificates),
+    }
+}
+
+/// A client that trusts these authorities.
+pub(crate) fn client(authorities: Vec<CertificateDer<'static>>) -> Result<Arc<ClientConfig>, String> {
+    let mut roots = RootCertStore::empty();
+    roots.add_parsable_certificates(authorities);
+    let wrong = |e: &dyn std::fmt::Display| format!("TLS cannot be set up: {e}");
+    let provider = Arc::new(rustls::crypto::ring::default_provider());
+    let verifier = WebPkiServerVerifier::builder_with_provider(Arc::new(roots), Arc::clone(&provider));
+    let verifier = Explaining(verifier.build().map_err(|e| wrong(&e))?);
+    let builder = ClientConfig::builder_with_provider(provider)
+        .with_safe_default_protocol_versions()
+        .map_err(|e| wrong(&e))?;
+    // It asks the usual verifier and only explains its refusals: what that refuses stays refused.
+    let builder = builder.dangerous().with_custom_certificate_verifier(Arc::new(verifier));
+    Ok(Arc::new(builder.with_no_client_auth()))
+}
+
+/// The usual verifier, whose refusals also tell a certificate that is signed by itself from one of
+/// an authority that is not known: rustls has one error for both, and a keeper does different
+/// things about them.
+#[derive(Debug)]
+struct Explaining(Arc<WebPkiServerVerifier>);
+
+impl ServerCertVerifier for Explaining {
+    fn verify_server_cert(
+        &self,
+        end_entity: &CertificateDer<'_>,
+        intermediates: &[CertificateDer<'_>],
+        server_name: &ServerName<'_>,
+        ocsp_response: &[u8],
+        now: UnixTime,
+    ) -> Result<ServerCertVerified, rustls::Error> {
+        let verified = self.0.verify_server_cert(end_entity, intermediates, server_name, ocsp_response, now);
+        verified.map_err(|error| explained(error, end_entity))
+    }
+
+    fn verify_tls12_signature(
+        &self,
+        message: &[u8],
+        cert: &CertificateDer<'_>,
+        dss: &DigitallySignedStruct,
+    ) -> Result<HandshakeSignatureValid, rustls::Error> {
+        self.0.verify_tls12_signature(message, cert, dss)
+    }
+
+    fn verify_tls13_signature(
+        &self,
+        message: &[u8],
+        cert: &CertificateDer<'_>,
+        dss: &DigitallySignedStruct,
+    ) -> Result<HandshakeSignatureValid, rustls::Error> {
+        self.0.verify_tls13_signature(message, cert, dss)
+    }
+
+    fn supported_verify_schemes(&self) -> Vec<SignatureScheme> {
+        self.0.supported_verify_schemes()
+    }
+}
+
+fn explained(error: rustls::Error, end_entity: &CertificateDer<'_>) -> rustls::Error {
+    let as_authority = match &error {
+        rustls::Error::InvalidCertificate(CertificateError::UnknownIssuer) => false,
+        rustls::Error::InvalidCertificate(CertificateError::Other(OtherError(other))) => {
+            match other.downcast_ref::<webpki::Error>() {
+                Some(webpki::Error::CaUsedAsEndEntity) => true,
+                Some(_) | None => return error,
+            }
+        }
+        _ => return error,
+    };
+    let by_itself = webpki::EndEntityCert::try_from(end_entity).is_ok_and(|c| c.issuer() == c.subject());
+    match (by_itself, as_authority) {
+        (true, _) | (false, true) => {
+            let own = OwnSigned { by_itself, as_authority };
+            CertificateError::Other(OtherError(Arc::new(own))).into()
+        }
+        (false, false) => error,
+    }
+}
+
+/// Whether a host is this very machine, by its text alone: a loopback address, or `localhost`,
+/// which never leaves the machine (RFC 6761, section 6.3).
+pub(crate) fn is_loopback(host: &str) -> bool {
+    let bare = host.trim_start_matches('[').trim_end_matches(']');
+    bare.eq_ignore_ascii_case("localhost") || bare.parse::<IpAddr>().is_ok_and(|ip| ip.is_loopback())
+}

@@ -1,0 +1,66 @@
+//! What servers do that mean no good, seen from outside the process: nothing is believed that came
+//! before encryption, and no answer costs memory.
+
+use super::{house, is_raised};
+use slackwater_rules::record::{Body, Outcome, Record, Seq};
+use slackwater_tests::house::House;
+use slackwater_tests::smtp::Fault;
+use std::time::Duration;
+
+/// What an answer without an end may cost.
+const MOST: u64 = 2 * 1024;
+
+fn paged(house: &House, what: &str, to: &str) -> Record {
+    let is = |body: &Body| matches!(body, Body::Paged { target, .. } if target == to);
+    house.home.record(what, 0, is)
+}
+
+fn outcome(house: &House, what: &str, of: Seq) -> Outcome {
+    let its = |body: &Body| matches!(body, Body::Delivered { page, .. } if *page == of);
+    match house.home.record(what, of, its).body {
+        Body::Delivered { result, .. } => result,
+        other => panic!("{other}"),
+    }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_was_said_before_encryption_is_refused_and_the_page_is_tried_again() {
+    let Some(house) = house().await else { return };
+    house.mail.set_fault(Fault::AnswersBeforeEncryption);
+    let agent = house.watch();
+    house.board.set("house/mains", "off");
+    let tom = paged(&house, "the second step", "tom.mail");
+    let first = outcome(&house, "what became of it", tom.seq);
+    let refused = matches!(&first, Outcome::Deferred { why } if why.contains("before encryption began"));
+    assert!(refused, "{first:?}\n{}", house.home.log());
+    assert!(house.mail.taken(0).await.is_empty(), "no server has taken anything");
+
+    house.mail.set_fault(Fault::None);
+    let accepted = |body: &Body| matches!(body, Body::Delivered { page, result: Outcome::Accepted { .. } } if *page == tom.seq);
+    house.home.record("the same page again", tom.seq, accepted);
+    assert!(house.mail.taken(1).await[0].encrypted);
+    agent.terminate();
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_mail_server_that_never_ends_its_line_costs_no_memory_and_no_page() {
+    let Some(house) = house().await else { return };
+    house.mail.set_fault(Fault::EndlessLine(""));
+    let agent = house.watch();
+    let before = agent.kibibytes("VmHWM");
+    house.board.set("house/mains", "off");
+    house.home.record("the power cut", 0, |body| is_raised(body, "power-lost"));
+    let tom = paged(&house, "the second step", "tom.mail");
+    let next = paged(&house, "the third step, by another way", "neighbour.mail");
+    assert!(next.seq > tom.seq);
+    let first = outcome(&house, "what became of it", tom.seq);
+    let said = first.to_string();
+    // All tries of the call-out so far, and some more.
+    tokio::time::sleep(Duration::from_secs(3)).await;
+    let cost = agent.kibibytes("VmHWM") - before;
+    println!("{cost} KiB; {said}");
+    assert!(cost < MOST, "it cost {cost} KiB: {said}");
+    assert!(said.contains("more than"), "{said}");
+    assert!(!house.push.taken().is_empty(), "the other way is not held up");
+    agent.terminate();
+}
