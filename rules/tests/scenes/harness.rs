@@ -6,9 +6,10 @@
 pub(crate) use crate::fixtures::{BERLIN, HOUSE as RULES, hours, target};
 pub(crate) use slackwater_rules::sim::{ChannelRule as Channel, SentPage as Sent};
 
-use crate::fixtures::{around_in, plan_in};
+use crate::fixtures::plan_of;
+use jiff::tz::TimeZone;
 use slackwater_rules::engine::{Delivery, Health, Input, Word};
-use slackwater_rules::plan::{Directory, Part, Plan};
+use slackwater_rules::plan::{Directory, Part, Plan, Surroundings};
 use slackwater_rules::record::{Body, Purpose};
 use slackwater_rules::sim::{Origin, RelayRule, Says, Shows, Sim, SimSite};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
@@ -16,7 +17,7 @@ use std::collections::BTreeSet;
 use std::ops::{Deref, DerefMut};
 
 pub(crate) fn directory() -> Directory {
-    around_in(BERLIN, &["ines.push", "ines.mail", "neighbour.text", "neighbour.mail", "siren"]).directory
+    crate::fixtures::directory(&["ines.push", "ines.mail", "neighbour.text", "neighbour.mail", "siren"])
 }
 
 pub(crate) struct Site {
@@ -40,7 +41,8 @@ impl DerefMut for Site {
 }
 
 pub(crate) fn plan(rules: &str, directory: &Directory) -> Plan {
-    plan_in(BERLIN, rules, directory)
+    let zone = TimeZone::get(BERLIN).expect("bundled zones");
+    plan_of(rules, &Surroundings { directory: directory.clone(), zone, today: None })
 }
 
 /// A relay that obeys, and what shows it.
