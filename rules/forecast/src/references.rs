@@ -69,4 +69,4 @@
 //! ahead hold the truth in 82 to 92 of 100 with four days learned and in 75 to 87 with fourteen; with one day
 //! learned they are wider than they say (90 to 98); without the lamp or the room known 77 to 94. The early end
 //! was never later than the straight line.
-//! `SLACKWATER_TANKS=9000..9200 cargo test -p slackwater-rules --test science -- --ignored --nocapture two_hundred` prints them.
+//! `SLACKWATER_TANKS=9000..9200 cargo test -p slackwater-forecast --test science -- --ignored --nocapture two_hundred` prints them.

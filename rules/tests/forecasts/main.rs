@@ -7,5 +7,5 @@ mod hazards;
 mod rig;
 mod scenes;
 #[expect(dead_code, reason = "the science tests use all of it")]
-#[path = "../science/simulator.rs"]
+#[path = "../../forecast/tests/science/simulator.rs"]
 mod simulator;

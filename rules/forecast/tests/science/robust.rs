@@ -3,10 +3,10 @@
 use crate::identification::{at, minute, prior};
 use crate::simulator::{Random, Simulator, Tank};
 use proptest::prelude::*;
-use slackwater_rules::forecast::faults::{Apart, Fault, Faults};
-use slackwater_rules::forecast::thermal::{Heater, Input, Prior, Scenario, Side, Thermal};
-use slackwater_rules::forecast::{CannotSay, wording};
-use slackwater_rules::time::Moment;
+use slackwater_forecast::faults::{Apart, Fault, Faults};
+use slackwater_forecast::thermal::{Heater, Input, Prior, Scenario, Side, Thermal};
+use slackwater_forecast::{CannotSay, wording};
+use slackwater_time::Moment;
 
 fn learned(seed: u64, days: i64) -> (Simulator, Thermal) {
     let mut random = Random::new(seed);
@@ -62,7 +62,7 @@ fn a_water_change_that_nobody_announced_moves_the_constants_little() {
         minute(&mut simulator, &mut model, 0);
     }
     let after = model.constants();
-    let moved = |of: fn(&slackwater_rules::forecast::thermal::Constants) -> f64| {
+    let moved = |of: fn(&slackwater_forecast::thermal::Constants) -> f64| {
         (of(&after) / of(&before) - 1.0).abs()
     };
     assert!(moved(|c| c.loss.likely) < 0.25, "{before:?} {after:?}");
@@ -113,7 +113,7 @@ fn two_heaters_that_take_turns_are_told_apart() {
     let constants = model.constants();
     let [first, second] = constants.heaters.map(|heater| heater.likely);
     assert!((second / first - 0.6).abs() < 0.12, "{first} {second}");
-    let held = slackwater_rules::forecast::margin::Held {
+    let held = slackwater_forecast::margin::Held {
         constants: &constants,
         set: simulator.tank.set,
         lamp: 0.0,
@@ -128,7 +128,7 @@ fn the_learned_margin_is_that_of_the_tank() {
     let (simulator, model) = learned(15, 10);
     let constants = model.constants();
     let tank = &simulator.tank;
-    let held = slackwater_rules::forecast::margin::Held {
+    let held = slackwater_forecast::margin::Held {
         constants: &constants,
         set: tank.set + tank.offset,
         lamp: 0.0,
