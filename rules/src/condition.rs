@@ -6,7 +6,7 @@
 //! A condition itself never changes. What it needs of the past is kept beside it in a
 //! [`Memory`], which the engine feeds each time it asks.
 //!
-#![doc = include_str!("condition/reference.md")]
+#![doc = include_str!("../../deploy/manual/conditions.md")]
 
 mod arithmetic;
 mod ast;

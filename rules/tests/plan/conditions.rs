@@ -479,7 +479,7 @@ proptest! {
 
 #[test]
 fn every_example_of_the_reference_is_read_as_it_stands() {
-    let reference = include_str!("../../src/condition/reference.md");
+    let reference = include_str!("../../../deploy/manual/conditions.md");
     let forms = reference.split("## Quantities").next().unwrap_or_default();
     let rules = HALYARD
         .replace(

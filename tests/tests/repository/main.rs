@@ -1,6 +1,8 @@
 //! The repository's own rules.
 
-use slackwater_tests::agent::{Home, Said};
+mod docs;
+
+use slackwater_tests::agent::Said;
 use slackwater_tests::house::sample;
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -55,17 +57,6 @@ fn shipped(text: &str) -> Vec<(usize, &str)> {
     text[..end].lines().enumerate().map(|(index, line)| (index + 1, line)).collect()
 }
 
-/// The verbs of `slackwater --help`.
-fn verbs(home: &Home) -> Vec<String> {
-    let help = home.say(&["--help"]).well();
-    let (_, after) = help.split_once("Commands:\n").expect("a list of commands");
-    // What is indented deeper goes on with the line before.
-    let lines =
-        after.lines().take_while(|line| line.starts_with("  ")).filter(|line| !line.starts_with("   "));
-    let verbs = lines.filter_map(|line| line.split_whitespace().next());
-    verbs.filter(|verb| *verb != "help").map(str::to_owned).collect()
-}
-
 #[test]
 fn every_example_passes_check() {
     let home = sample(SLACKWATER).expect("a folder");
@@ -87,71 +78,6 @@ fn every_example_passes_check() {
         .output();
     let said = Said::from(bare.expect("it runs")).well();
     assert!(said.ends_with("it is the witness of 1 other site\n") && !said.contains("warning"), "{said}");
-}
-
-#[test]
-fn the_rules_that_the_readme_shows_are_right() {
-    let readme = text("README.md");
-    let blocks: Vec<_> =
-        readme.split("```toml\n").skip(1).filter_map(|rest| rest.split("```").next()).collect();
-    assert!(!blocks.is_empty(), "README.md shows no rule file");
-    for block in blocks {
-        let home = sample(SLACKWATER).expect("a folder");
-        home.write("rules.toml", block).expect("written");
-        let said = home.say(&["check"]);
-        assert_eq!((said.code, said.err.as_str()), (Some(0), ""), "{block}");
-    }
-}
-
-#[test]
-fn every_verb_is_in_the_readme_and_has_an_example_in_its_help() {
-    let home = Home::new(SLACKWATER).expect("a folder");
-    let readme = text("README.md");
-    let verbs = verbs(&home);
-    assert!(verbs.len() >= 12, "{verbs:?}");
-    for verb in verbs {
-        assert!(
-            readme.contains(&format!("`slackwater {verb}")),
-            "README.md does not name `slackwater {verb}`"
-        );
-        let help = home.say(&[&verb, "--help"]).well();
-        let example = format!("Example: slackwater {verb}");
-        assert!(help.contains(&example), "{verb} --help has no example:\n{help}");
-        assert!(text("CHANGELOG.md").contains(&format!("`{verb}`")), "CHANGELOG.md does not name `{verb}`");
-    }
-}
-
-/// What is shown must work: the words of an example are words that the command line takes.
-#[test]
-fn examples_in_help_are_understood() {
-    let home = Home::new(SLACKWATER).expect("a folder");
-    home.write(
-        "agent.toml",
-        "[site]\nrules = \"rules.toml\"\nzone = \"UTC\"\n[control]\nsocket = \"none.sock\"\n",
-    )
-    .expect("written");
-    for verb in verbs(&home).iter().filter(|verb| !["demo", "run"].contains(&verb.as_str())) {
-        let help = home.say(&[verb, "--help"]).well();
-        let examples = help.lines().filter_map(|line| {
-            let line = line.trim_start().trim_start_matches("Example: ");
-            line.strip_prefix("slackwater ").map(|line| line.split(" >").next().unwrap_or(line).to_owned())
-        });
-        for example in examples {
-            let words = words(&example);
-            let said = home.say(&words.iter().map(String::as_str).collect::<Vec<_>>());
-            assert_ne!(said.code, Some(2), "{example}: {}", said.err);
-        }
-    }
-}
-
-/// As a shell would split it: blanks, and single quotes around what has blanks.
-fn words(line: &str) -> Vec<String> {
-    let parts = line.split('\'').enumerate();
-    let split = |(nth, part): (usize, &str)| match nth % 2 {
-        0 => part.split_whitespace().map(str::to_owned).collect::<Vec<_>>(),
-        _ => vec![part.to_owned()],
-    };
-    parts.flat_map(split).collect()
 }
 
 #[test]
