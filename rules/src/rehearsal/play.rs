@@ -166,7 +166,8 @@ impl<'a> Player<'a> {
             }
         }
         let met = expectations.len() - misses.len();
-        let timeline = self.sim.records.into_iter().map(|record| (record.at.mono - self.begun, record)).collect();
+        let timeline =
+            self.sim.records.into_iter().map(|record| (record.at.mono - self.begun, record)).collect();
         Played { timeline, misses, met, stuck: self.sim.stuck }
     }
 
@@ -194,7 +195,8 @@ impl<'a> Player<'a> {
             Expectation::NotPaged { from, to: until, target } => {
                 let to = target.as_ref().map(Target::to_string);
                 let wrong = |page: &SentPage| {
-                    (*from..=*until).contains(&self.since(page)) && to.as_ref().is_none_or(|to| *to == page.to)
+                    (*from..=*until).contains(&self.since(page))
+                        && to.as_ref().is_none_or(|to| *to == page.to)
                 };
                 self.told().any(wrong).then(|| format!("sent were: {}", self.sent_words(wrong)))
             }

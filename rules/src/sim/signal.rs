@@ -66,7 +66,8 @@ impl Signal {
     pub fn number(&self, now: Moment) -> Option<f64> {
         let Says::Number { from, to, since, over, noise } = self.says else { return None };
         let gone = now - since;
-        let level = if gone >= over { to } else { from + (to - from) * (gone.as_seconds() / over.as_seconds()) };
+        let level =
+            if gone >= over { to } else { from + (to - from) * (gone.as_seconds() / over.as_seconds()) };
         Some(if noise > 0.0 { level + noise * scatter(self.count) } else { level })
     }
 }

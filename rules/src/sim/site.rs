@@ -106,7 +106,8 @@ pub struct SimSite {
 impl SimSite {
     /// Nothing speaks yet, and everything works.
     pub fn new(plan: &Plan) -> Self {
-        let sensors = (0..).map(SensorId).zip(&plan.sensors).filter(|(_, sensor)| sensor.feed.source().is_some());
+        let sensors =
+            (0..).map(SensorId).zip(&plan.sensors).filter(|(_, sensor)| sensor.feed.source().is_some());
         Self {
             signals: BTreeMap::new(),
             direct: sensors.map(|(id, _)| Origin::Sensor(id)).collect(),

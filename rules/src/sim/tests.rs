@@ -33,7 +33,8 @@ steps = [{ after = "0 s", to = ["ines.push"] }]
 fn plan() -> Plan {
     let channels = [(Target::parse("ines.push"), ChannelKind::Push)].into();
     let directory = Directory { channels, ..Directory::default() };
-    let checked = Plan::check("rules.toml", RULES, &Surroundings { directory, zone: TimeZone::UTC, today: None });
+    let checked =
+        Plan::check("rules.toml", RULES, &Surroundings { directory, zone: TimeZone::UTC, today: None });
     checked.plan.unwrap_or_else(|| panic!("{}", checked.report))
 }
 
@@ -82,7 +83,10 @@ fn what_pages_and_commands_come_to_is_told_before_time_goes_on() {
     sim.says(mains(), off(), Span::seconds(30));
     sim.run(Span::minutes(1));
     let page = &sim.world.sent[0];
-    let told = sim.records.iter().find(|record| matches!(&record.body, Body::Delivered { page: id, .. } if *id == page.id));
+    let told = sim
+        .records
+        .iter()
+        .find(|record| matches!(&record.body, Body::Delivered { page: id, .. } if *id == page.id));
     assert_eq!(told.map(|record| record.at.mono), Some(page.at));
     assert_eq!(sim.world.commands.len(), 1);
 }

@@ -1,8 +1,8 @@
 //! A simulated tank wired to the real engine: the generator of the science tests (which no model of
 //! ours made) says each minute what its sensors read, and the engine hears it as messages.
 
-use crate::simulator::{Cooler, Faults, Random, Sight, Simulator, Tank};
 use crate::fixtures::{MODELLED, UTC, around_in, plan_of};
+use crate::simulator::{Cooler, Faults, Random, Sight, Simulator, Tank};
 use slackwater_rules::engine::{Delivery, Effect, Input, Status, Word};
 use slackwater_rules::page::Page;
 use slackwater_rules::plan::Plan;

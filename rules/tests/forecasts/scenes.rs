@@ -173,7 +173,11 @@ fn a_retained_reading_teaches_nothing() {
     let mut rig = Rig::new(OUTAGE);
     for _ in 0..600 {
         rig.silent_minute();
-        rig.step(Input::Message { topic: "lagoon/temperature".to_owned(), payload: b"21.0".to_vec(), delivery: Delivery::Retained });
+        rig.step(Input::Message {
+            topic: "lagoon/temperature".to_owned(),
+            payload: b"21.0".to_vec(),
+            delivery: Delivery::Retained,
+        });
     }
     assert_eq!(rig.truth("what-if"), "unknown");
     rig.hear("lagoon/temperature", "25.0");

@@ -1,10 +1,10 @@
 //! The condition language against judges of its own: a naive evaluator that keeps the whole
 //! history, and aggregates worked out elsewhere.
 
-#[path = "../fixtures/mod.rs"]
-mod fixtures;
 mod aggregates;
 mod agreement;
+#[path = "../fixtures/mod.rs"]
+mod fixtures;
 mod naive;
 mod recollection;
 mod scenes;

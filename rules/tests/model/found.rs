@@ -80,15 +80,21 @@ fn a_restart_sent_a_page_that_the_next_step_made_needless() {
 #[test]
 fn a_restart_called_again_although_somebody_had_answered() {
     let family = site(vec![warm()]);
-    let history =
-        [Op::Channel(0, ChannelRule::Hangs), Op::Wait(60), Op::Answer(0), Op::Restart(Some(5)), Op::Wait(300)];
+    let history = [
+        Op::Channel(0, ChannelRule::Hangs),
+        Op::Wait(60),
+        Op::Answer(0),
+        Op::Restart(Some(5)),
+        Op::Wait(300),
+    ];
     check(&family, &history);
 }
 
 #[test]
 fn a_page_that_was_being_tried_again_did_not_say_that_it_may_be_a_repeat() {
     let family = site(vec![warm()]);
-    let history = [Op::Channel(0, ChannelRule::Defers), Op::Wait(20), Op::Channel(0, ChannelRule::Hangs), Op::Wait(60)];
+    let history =
+        [Op::Channel(0, ChannelRule::Defers), Op::Wait(20), Op::Channel(0, ChannelRule::Hangs), Op::Wait(60)];
     check(&family, &[&history[..], &[Op::Restart(Some(0)), Op::Wait(60)]].concat());
 }
 

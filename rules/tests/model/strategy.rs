@@ -3,10 +3,10 @@
 
 use crate::family::{Air, Alarm, Cond, Family, HOLDS, SENSORS, Switches, TARGETS};
 use crate::world::Op;
-use slackwater_rules::sim::ChannelRule;
 use proptest::collection::vec;
 use proptest::prelude::*;
 use proptest::sample::{select, subsequence};
+use slackwater_rules::sim::ChannelRule;
 
 pub(crate) fn case() -> impl Strategy<Value = (Family, Vec<Op>)> {
     (2..=SENSORS.len(), 1..=5_usize).prop_flat_map(|(sensors, alarms)| {

@@ -315,7 +315,9 @@ impl World {
             Op::EndWork => self.say(Word::EndWork { tank: "lagoon".to_owned() }),
             Op::Drill => self.say(Word::Drill { callout: "household".to_owned() }),
             Op::RelaysObey(obey) => site.relays.values_mut().for_each(|relay| relay.obeys = obey),
-            Op::Hand(air, on) => site.switch(now, if air { AIR } else { HEAT }, if on { "on" } else { "off" }),
+            Op::Hand(air, on) => {
+                site.switch(now, if air { AIR } else { HEAT }, if on { "on" } else { "off" })
+            }
             Op::CommandsGo(go) => site.commands_go = go,
             Op::Kept(air) => {
                 let topic = if air { AIR } else { HEAT };

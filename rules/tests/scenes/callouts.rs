@@ -124,7 +124,8 @@ fn a_deferred_page_is_tried_again_with_growing_pauses_until_it_is_through() {
     site.run(Span::minutes(5));
     let tries = site.called().iter().filter(|to| **to == "ines.push").count();
     assert_eq!(tries, 3, "after 30 s, 60 s more, 2 min more");
-    let ids: Vec<_> = site.world.sent.iter().filter(|page| page.to == "ines.push").map(|page| page.id).collect();
+    let ids: Vec<_> =
+        site.world.sent.iter().filter(|page| page.to == "ines.push").map(|page| page.id).collect();
     assert!(ids.windows(2).all(|pair| pair[0] == pair[1]), "the same page each time");
     site.channel("ines.push", Channel::Works);
     site.run(Span::minutes(5));
@@ -275,7 +276,11 @@ fn a_consequence_that_is_seen_first_waits_for_its_cause() {
     site.says("room2/mains", "off");
     site.run(Span::minutes(1));
     assert_eq!(site.called(), ["ines.push", "siren"], "{}", site.story());
-    assert!(site.world.sent[0].headline.contains("power-lost (+1 more), critical"), "{}", site.world.sent[0].headline);
+    assert!(
+        site.world.sent[0].headline.contains("power-lost (+1 more), critical"),
+        "{}",
+        site.world.sent[0].headline
+    );
 }
 
 #[test]

@@ -182,8 +182,14 @@ fn a_sensor_that_dies_while_its_alarm_stands_leaves_it_raised() {
     assert_eq!(site.state("spare-heater"), "unacknowledged");
     assert!(site.raised().contains(&"sight-spare-power"));
     assert!(site.pages(Purpose::AllClear).is_empty(), "{}", site.story());
-    let last =
-        &site.world.sent.iter().rev().find(|page| page.headline.contains("spare-heater")).expect("repeats").body;
+    let last = &site
+        .world
+        .sent
+        .iter()
+        .rev()
+        .find(|page| page.headline.contains("spare-heater"))
+        .expect("repeats")
+        .body;
     assert!(last.contains("its sensor can't be seen any more"), "{last}");
 }
 

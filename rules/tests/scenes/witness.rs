@@ -114,7 +114,8 @@ fn a_site_that_comes_back_is_told_of_once_with_how_it_is_now() {
         check_in(&mut shed, 1, "", false);
         shed.run(Span::minutes(1));
     }
-    let after: Vec<_> = shed.world.sent[before..].iter().map(|page| (page.purpose, page.to.as_str())).collect();
+    let after: Vec<_> =
+        shed.world.sent[before..].iter().map(|page| (page.purpose, page.to.as_str())).collect();
     assert_eq!(after, [(Purpose::AllClear, "ines.push")], "one catch-up");
     let body = &shed.world.sent[before].body;
     assert!(!body.contains(LIKELY), "it is over: {body}");
@@ -158,7 +159,11 @@ fn a_site_whose_own_pages_reach_nobody_is_called_for_from_here() {
         shed.run(Span::minutes(1));
     }
     assert_eq!(shed.raised(), ["halyard-asks"], "{}", shed.story());
-    assert!(shed.world.sent[0].body.contains("Ring Halyard House, and tell them"), "{}", shed.world.sent[0].body);
+    assert!(
+        shed.world.sent[0].body.contains("Ring Halyard House, and tell them"),
+        "{}",
+        shed.world.sent[0].body
+    );
     assert!(shed.world.sent[0].body.contains(NOTE), "{}", shed.world.sent[0].body);
     live(&mut shed, &[0, 1], 5);
     assert_eq!(shed.state("halyard-asks"), "returned to normal, unacknowledged");

@@ -148,7 +148,8 @@ pub(super) fn words(table: &Table) -> String {
         );
     }
     for (value, stuck) in rows.iter().filter_map(|row| Some((row.value, row.stuck.as_ref()?))) {
-        let _ = writeln!(out, "{value} was NOT PLAYED TO ITS END: {stuck}. This is a mistake in the program.");
+        let _ =
+            writeln!(out, "{value} was NOT PLAYED TO ITS END: {stuck}. This is a mistake in the program.");
     }
     if *marked_real + *marked_false == 0 {
         out.push_str("No episode of it is marked: `slackwater review mark EPISODE real|false` does that.\n");

@@ -5,10 +5,10 @@ use slackwater_forecast::battery::{self, Battery, Chemistry};
 use slackwater_forecast::circulation;
 use slackwater_forecast::geometry::Geometry;
 use slackwater_forecast::margin;
+use slackwater_forecast::oxygen::Stocking;
 use slackwater_forecast::oxygen::{self, AirPump, Before};
 use slackwater_forecast::water::{SeaWater, pressure_at};
 use slackwater_forecast::{CannotSay, Interval, wording};
-use slackwater_forecast::oxygen::Stocking;
 
 fn lagoon() -> oxygen::Tank {
     oxygen::Tank {
