@@ -48,9 +48,18 @@ const ADDRESSES: u32 = 3;
 
 /// The way to the broker, as far as a siren needs it.
 pub trait Publish: Send + Sync {
-    /// Hands a message over, never retained, and returns at once: whether it was taken, or why
-    /// not.
-    fn publish(&self, topic: &str, payload: &[u8]) -> Result<(), String>;
+    /// Hands a siren's message over, never retained, and returns at once: whether it was taken, or
+    /// why not.
+    fn publish(&self, topic: &str, payload: &[u8]) -> Result<(), NotPublished>;
+}
+
+/// Why a siren's message was not taken.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum NotPublished {
+    /// Not now.
+    Yet(String),
+    /// The topic is no siren's, or the payload none of its words: the same again is of no use.
+    Refused(String),
 }
 
 /// What all channels share.

@@ -9,14 +9,16 @@ mod fetching;
 mod health;
 mod health_inputs;
 mod mqtt_inputs;
+mod outlet;
 mod parts;
 mod recollecting;
 mod reloading;
 mod sms_inputs;
+mod wrong_codes;
 
 pub use parts::{Parts, RunError, TurnObserver, Until};
 
-use crate::channels::{self, Channels, Publish};
+use crate::channels::{self, Channels};
 use crate::checkin;
 use crate::clock::Clock;
 use crate::control::{self, Asked, Control};
@@ -31,6 +33,7 @@ use crate::sources::{Round, Sources};
 use crate::witness::Roster;
 use health::Health;
 use health_inputs::Told;
+use outlet::Outlet;
 use slackwater_rules::engine::{Effect, Engine, Input, Turn};
 use slackwater_rules::record::{Outcome, Record, Seq};
 use slackwater_rules::time::{Moment, Now, Span};
@@ -38,9 +41,9 @@ use sms_inputs::Texting;
 use std::collections::{BTreeMap, VecDeque};
 use std::path::PathBuf;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::Duration;
 use tokio::sync::mpsc;
+use wrong_codes::WrongCodes;
 
 /// Messages of one batch: enough to commit seldom, few enough to answer at once.
 const BATCH: usize = 256;
@@ -74,26 +77,13 @@ enum Happening {
     Impatient,
 }
 
-/// Sirens speak over the same connection.
-struct Sirens {
-    broker: mqtt::Handle,
-    next: AtomicU64,
-}
-
-impl Publish for Sirens {
-    fn publish(&self, topic: &str, payload: &[u8]) -> Result<(), String> {
-        let id = SIRENS + self.next.fetch_add(1, Ordering::Relaxed);
-        self.broker.publish(id, topic, payload.to_vec(), false).map_err(|error| error.to_string())
-    }
-}
-
 /// Watches until the system or a person says to stop.
 ///
 /// # Errors
 /// Only what makes watching impossible: everything else degrades and is said.
 pub async fn run(parts: Parts) -> Result<(), RunError> {
     let Parts { config, site, environment, clock, onlooker, mut until } = parts;
-    let Site { settings, plan, channels, ways, .. } = site;
+    let Site { settings, plan, channels, ways, outputs, .. } = site;
     let mut signals = Signals::listen().map_err(RunError::Signals)?;
     let (control, requests) =
         control::listen(&settings.places.control.socket).await.map_err(RunError::Control)?;
@@ -121,6 +111,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
     let sender = sender.transpose().map_err(RunError::CheckIn)?;
     let roster = Roster::open(&settings.places.journal.path, &now);
 
+    let outlet = Outlet::new(handle.clone(), outputs);
     let (results, mut delivered) = mpsc::unbounded_channel();
     let (modem, texts) = settings.modem.clone().map(Modem::start).unzip();
     let context = channels::Context {
@@ -129,7 +120,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
             move || clock.now().wall
         }),
         mark: format!("{:x}", left.seed & 0xffff),
-        publish: Arc::new(Sirens { broker: handle.clone(), next: AtomicU64::new(0) }),
+        publish: Arc::new(outlet.clone()),
         modem,
     };
     let channels = Channels::start(channels, &context, results.clone());
@@ -137,12 +128,14 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
     let mut watch = Watch {
         told: Told::nothing(&settings),
         texting: Texting::new(settings.numbers()),
+        wrong_codes: WrongCodes::default(),
         config,
         environment,
         settings,
         engine,
         keeper,
         handle,
+        outlet,
         sources,
         channels,
         context,
@@ -181,6 +174,7 @@ struct Watch {
     engine: Engine,
     keeper: Keeper,
     handle: mqtt::Handle,
+    outlet: Outlet,
     sources: Sources,
     channels: Channels,
     context: channels::Context,
@@ -191,6 +185,7 @@ struct Watch {
     /// What the engine knows of the agent's own parts.
     told: Told,
     texting: Texting,
+    wrong_codes: WrongCodes,
     /// What comes now was queued for us while we were away: until our own message comes back.
     backlog: bool,
     /// Another client has used our id: until then, being heard does not count.
@@ -324,15 +319,12 @@ impl Watch {
         match effect {
             Effect::Send { target, page } => self.channels.send(&target, *page),
             Effect::Withdraw { page } => self.channels.withdraw(page),
-            Effect::Command { switching, topic, payload } => {
+            Effect::Command { switching, relay, topic, payload } => {
                 // A command that waits for a broker would switch something at a time that
                 // nobody chose.
                 let published = match &self.health.deaf {
                     Some(why) => Err(format!("the broker can't be heard: {why}")),
-                    None => self
-                        .handle
-                        .publish(switching, topic, payload, false)
-                        .map_err(|error| error.to_string()),
+                    None => self.outlet.command(switching, relay, topic, payload),
                 };
                 if let Err(why) = published {
                     self.take(Input::Commanded { switching, failed: Some(why) });

@@ -13,6 +13,7 @@ mod checkin;
 mod contacts;
 mod files;
 mod in_clear;
+mod outputs;
 mod places;
 mod source;
 mod sources;

@@ -6,7 +6,10 @@ use crate::channels::Channel;
 use crate::checkin;
 use crate::mqtt;
 use crate::settings::{BrokerSettings, Environment, Settings, UpsSettings};
-use slackwater_rules::plan::{CHECK_INS, Checked, FindingsView, Plan, Sensor, Source, Surroundings, Target};
+use slackwater_rules::plan::{
+    CHECK_INS, Checked, FindingsView, Output, Plan, Register, Relay, Sensor, Source, Surroundings, Target,
+    clashes_in_words,
+};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 use std::time::Duration;
@@ -22,6 +25,8 @@ pub struct Site {
     pub channels: BTreeMap<Target, Channel>,
     /// The ways of check-ins, ready to be used; none if the site sends none.
     pub ways: Vec<checkin::Way>,
+    /// Whose each topic is that the agent publishes on.
+    pub outputs: Register,
     /// What `check` would warn of, in words; empty if nothing.
     pub warnings: String,
     /// The same for programs.
@@ -54,6 +59,7 @@ impl Site {
                 Err(texts) => wrong.extend(texts.into_iter().map(|text| format!("channel {target}: {text}"))),
             }
         }
+        wrong.extend(clashes_in_words(&settings.outputs()));
         let rules = read_rules(&settings).map_err(|text| wrong.push(text)).ok();
         let (plan, said, findings) = match rules {
             Some((checked, findings)) => (checked.plan, checked.report, Some(findings)),
@@ -74,7 +80,8 @@ impl Site {
                 let clear = settings.in_clear().into_iter().map(|text| format!("warning: {text}"));
                 let lines = clear.chain([said]).filter(|text| !text.is_empty());
                 let warnings = lines.collect::<Vec<_>>().join("\n");
-                Ok(Self { settings, plan, channels, ways, warnings, findings })
+                let outputs = register(&plan, settings.outputs()).0;
+                Ok(Self { settings, plan, channels, ways, outputs, warnings, findings })
             }
             (_, findings) => {
                 let lines = wrong.iter().map(|text| format!("error: {text}")).chain([said]);
@@ -134,9 +141,15 @@ fn read_rules(settings: &Settings) -> Result<(Checked, FindingsView), String> {
         zone: settings.places.zone.clone(),
         today: Some(today),
     };
-    let checked = Plan::check(&name, &text, &around);
+    let checked = Plan::check_beside(&name, &text, &around, &settings.outputs());
     let findings = FindingsView::of(&name, &text, &checked.findings);
     Ok((checked, findings))
+}
+
+/// The register of what the plan's relays and `elsewhere` publish on, and what collides, in words.
+pub fn register(plan: &Plan, elsewhere: Vec<Output>) -> (Register, Vec<String>) {
+    let outputs: Vec<_> = elsewhere.into_iter().chain(plan.relays.iter().map(Relay::output)).collect();
+    (Register::new(&outputs).0, clashes_in_words(&outputs))
 }
 
 /// UPS that no sensor reads: most likely a slip in a name, and then the server of another is asked.

@@ -4,6 +4,29 @@
 //! ends when nothing in it has stood for a while. Here are its state and what each record
 //! does to it; which record comes next is decided in `engine::calling`.
 
+mod answering;
+pub mod apply;
+pub mod bounds;
+pub mod change;
+mod climbing;
+pub mod codes;
+pub mod decide;
+pub mod event;
+pub mod facts;
+pub mod headline;
+pub mod kin;
+pub mod ladder;
+pub mod loss;
+pub mod mass;
+pub mod member;
+pub mod quiet;
+pub mod siren;
+mod standing;
+pub mod state;
+pub mod table;
+#[cfg(test)]
+mod tests;
+
 use crate::alarm::Priority;
 use crate::plan::{Callout, Target};
 use crate::record::{By, Outcome, Purpose, Seq};

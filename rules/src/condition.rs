@@ -141,10 +141,8 @@ pub enum Test {
     },
     /// The sensor says this word (its place in the mapping).
     Is(SensorId, u16),
-    /// Nothing at all has been heard from the sensor for this long.
-    Silent(SensorId, Span),
-    /// The sensor reports, and its value has been exactly the same for this long.
-    Frozen(SensorId, Span),
+    /// The sensor has said nothing of use, in this way, for this long.
+    Lapse(Lapse, SensorId, Span),
     /// The watch itself has switched the relay, on or off, and holds it there.
     Commanded(RelayId, bool),
     /// The local time of day lies in this stretch.
@@ -307,12 +305,35 @@ pub enum Comparison {
     AtLeast,
 }
 
+/// A way in which a sensor says nothing of use.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Lapse {
+    /// Nothing at all is heard. A reading that can't be believed is heard all the same.
+    Silent,
+    /// It reports, and its value is exactly the same. Unknown while it is silent.
+    Frozen,
+    /// No reading could be believed, for whatever reason: silent, frozen, implausible, unreadable.
+    NotGood,
+}
+
+impl fmt::Display for Lapse {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Silent => "silent",
+            Self::Frozen => "frozen",
+            Self::NotGood => "not good",
+        })
+    }
+}
+
 /// What a condition may ask of the world. The engine answers from its sensors.
 pub trait World {
     /// The value in force: the last good reading, while it is fresh.
     fn value(&self, sensor: SensorId) -> Option<Value>;
     /// When anything live was last heard from the sensor; the start of the watch if never.
     fn heard(&self, sensor: SensorId) -> Moment;
+    /// When the sensor last said something that was believed; the start of the watch if never.
+    fn good(&self, sensor: SensorId) -> Moment;
     /// Whether sight of this is lost, and nothing larger explains it.
     fn blind(&self, sight: &Sight) -> Truth;
     /// Since when the sensor, which still reports, has said exactly the same.

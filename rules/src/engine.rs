@@ -41,7 +41,7 @@ pub use view::{AlarmView, CallView, DeadlineView, Explanation, RelayView, Sensor
 use crate::alarm::AlarmState;
 use crate::callout::Call;
 use crate::condition::Condition;
-use crate::plan::{AlarmId, Plan, RelayId, SensorId, Sight, TankId};
+use crate::plan::{AlarmId, Plan, RelayId, Sensor, SensorId, Sight, TankId};
 use crate::record::{Body, By, Record, Seq};
 use crate::stopgap::Run;
 use crate::time::{Moment, Now, Span};
@@ -137,6 +137,8 @@ struct Index {
     feeds: Vec<Vec<(TankId, Feed)>>,
     /// Alarms whose condition asks a tank's model.
     foretold: Vec<Vec<AlarmId>>,
+    /// Sensors that measure the same in the same water.
+    peers: Vec<Vec<SensorId>>,
     /// Relays by the topic of their commands.
     commands: BTreeMap<String, Vec<RelayId>>,
     /// Relays whose conditions use the sensor, or whose alarms do.
@@ -364,6 +366,7 @@ impl Index {
             sensors: plan.sensors.iter().map(|sensor| sensor.name.as_str().into()).collect(),
             users: vec![Vec::new(); plan.sensors.len()],
             relays: vec![Vec::new(); plan.sensors.len()],
+            peers: peers(plan),
             causes: vec![BTreeSet::new(); plan.alarms.len()],
             commanded: vec![Vec::new(); plan.relays.len()],
             feeds: forecasts::feeds(plan),
@@ -424,6 +427,21 @@ impl Index {
             _ => false,
         }
     }
+}
+
+fn peers(plan: &Plan) -> Vec<Vec<SensorId>> {
+    let mut alike: BTreeMap<(TankId, &str), Vec<SensorId>> = BTreeMap::new();
+    let kind = |sensor: &'_ Sensor| Some((sensor.tank?, sensor.measure.name));
+    for (id, sensor) in (0..).map(SensorId).zip(&plan.sensors) {
+        if let Some(kind) = kind(sensor) {
+            alike.entry(kind).or_default().push(id);
+        }
+    }
+    let others = |(id, sensor): (SensorId, &Sensor)| {
+        let group = kind(sensor).and_then(|kind| alike.get(&kind)).into_iter().flatten();
+        group.copied().filter(|other| *other != id).collect()
+    };
+    (0..).map(SensorId).zip(&plan.sensors).map(others).collect()
 }
 
 /// How a cause of lost sight is called in records.

@@ -17,6 +17,8 @@ mod hazard;
 mod health;
 mod loss_alarms;
 mod measure;
+mod output_check;
+mod outputs;
 mod people;
 mod rationalise;
 mod read;
@@ -33,6 +35,11 @@ pub use editor::{FINDINGS_VERSION, FindingView, FindingsView, PlaceView};
 pub use equipment::{Air, Battery, Device, Gear};
 pub(crate) use health::HEALTH;
 pub use health::Part;
+pub use output_check::clashes_in_words;
+pub use outputs::{
+    Clash, ClashKind, Output, Payloads, Publisher, Register, is_same_payload, means_the_opposite,
+    output_topic_fault,
+};
 pub use people::{Absence, ChannelKind, Contact, Directory, Hours, Quota, Target};
 pub use schema::{schema, schema_text};
 pub use sensor_source::{Feed, Source, SupplyReading, UpsReading};
@@ -158,6 +165,8 @@ pub struct Relay {
     pub on: String,
     /// The payload that switches off.
     pub off: String,
+    /// The words mean the opposite on purpose: a load that the device cuts by switching on.
+    pub inverted: bool,
     /// What switching it on adds to a tank. Only air may ever be added by the agent itself.
     pub moves: Adds,
     /// The state that the agent leaves it in: on only for what adds nothing but air.

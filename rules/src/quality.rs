@@ -3,6 +3,9 @@
 //! range, a jump no water can make, a value that has not moved for too long. [`Track`] takes the
 //! readings of one sensor, judges each, and keeps the one that is in force.
 //!
+//! A jump is not believed because it is repeated, but once the water can have come that far; while
+//! another probe of the same water says that it has not, it is doubted for longer.
+//!
 //! A bad reading is no reading: the last good one stays in force until it is stale. So a single
 //! glitch changes nothing, and a stream of them blinds the sensor, as its silence would.
 
@@ -155,7 +158,7 @@ pub struct Judged {
 pub struct Track {
     good: Option<Good>,
     /// A row of readings that jumped too far to be believed, but agree among themselves.
-    pretender: Option<StepCandidate>,
+    step: Option<StepCandidate>,
     /// Against the latest live reading; before the first, against an old one.
     doubt: Option<Rejection>,
     frozen: bool,
@@ -188,30 +191,40 @@ struct Good {
     follower: f64,
 }
 
-/// The first of such a row, which all others must agree with, and its length.
+/// The first of such a row, which all others must agree with.
 #[derive(Clone, Copy, Debug)]
 struct StepCandidate {
     value: f64,
     at: Moment,
-    count: u8,
+    /// Where the water was believed to be before.
+    from: f64,
+}
+
+impl StepCandidate {
+    /// Whether another probe of the same water still says what was believed before.
+    fn is_contradicted(&self, peer: Option<f64>) -> bool {
+        peer.is_some_and(|peer| (peer - self.from).abs() < (peer - self.value).abs())
+    }
 }
 
 /// A sensor's noise and the steps of its converter are no rates. A reading may be ahead of the
 /// fastest believable change by as much as that change makes in this time.
 const AHEAD: Span = Span::minutes(1);
 
-/// So many readings in a row that contradict the past but not each other are believed: after a
-/// water change, or when a probe was put elsewhere.
-const CONVINCING: u8 = 3;
+/// Readings that contradict the past but not each other are believed after this at the latest, as
+/// after a water change, or when a probe was put elsewhere. Common practice, no source.
+const LONGEST_DOUBT: Span = Span::minutes(30);
 
 impl Track {
-    /// Judges what came from the sensor at `now`.
+    /// Judges what came from the sensor at `now`. `peer` is what another probe of the same water
+    /// says, if there is one that can be believed.
     pub fn take(
         &mut self,
         sensor: &Sensor,
         now: Moment,
         delivery: Delivery,
         reading: Result<Reading, BadReading>,
+        peer: Option<f64>,
     ) -> Judged {
         let value = reading.as_ref().ok().map(|reading| reading.value);
         let measured = reading.as_ref().ok().and_then(|reading| reading.measured);
@@ -231,9 +244,9 @@ impl Track {
 
         self.heard = Some(now);
         self.doubt = match reading {
-            Ok(reading) => self.judge(sensor, now, at, reading.value).err(),
+            Ok(reading) => self.judge(sensor, now, (at, reading.value), peer).err(),
             Err(bad) => {
-                self.pretender = None;
+                self.step = None;
                 Some(Rejection::Unreadable(bad))
             }
         };
@@ -246,8 +259,14 @@ impl Track {
     }
 
     /// Believes a reading, or says why not.
-    fn judge(&mut self, sensor: &Sensor, now: Moment, at: Moment, value: Value) -> Result<(), Rejection> {
-        let pretender = self.pretender.take();
+    fn judge(
+        &mut self,
+        sensor: &Sensor,
+        now: Moment,
+        (at, value): (Moment, Value),
+        peer: Option<f64>,
+    ) -> Result<(), Rejection> {
+        let step = self.step.take();
         let age = now - at;
         if age > sensor.stale_after {
             return Err(Rejection::TooOld { age, limit: sensor.stale_after });
@@ -258,7 +277,7 @@ impl Track {
         let follower = match value {
             Value::Number(number) => {
                 believable(sensor, number)?;
-                self.follow(sensor, at, number, pretender)?
+                self.follow(sensor, (at, number), step, peer)?
             }
             Value::Word(_) => 0.0,
         };
@@ -283,9 +302,9 @@ impl Track {
     fn follow(
         &mut self,
         sensor: &Sensor,
-        at: Moment,
-        number: f64,
-        pretender: Option<StepCandidate>,
+        (at, number): (Moment, f64),
+        step: Option<StepCandidate>,
+        peer: Option<f64>,
     ) -> Result<f64, Rejection> {
         let (Some(limit), Some(Good { value: Value::Number(before), until: then, follower, .. })) =
             (sensor.max_rate, self.good)
@@ -295,22 +314,20 @@ impl Track {
         let ahead = limit * AHEAD.as_seconds();
         let reach = limit * (at - then).as_seconds();
         let followed = follower + (number - follower).max(-reach).min(reach);
-        if (number - followed).abs() <= ahead {
-            return Ok(followed);
-        }
-
         let agrees = |row: &StepCandidate| {
             let reach = limit * (at - row.at).as_seconds() + ahead;
             at >= row.at && (number - row.value).abs() <= reach
         };
-        let row = match pretender.filter(agrees) {
-            Some(row) => StepCandidate { count: row.count + 1, ..row },
-            None => StepCandidate { value: number, at, count: 1 },
-        };
-        if row.count >= CONVINCING {
+        let row = step.filter(agrees);
+        // The water can have come this far by now, if nothing else says that it has not.
+        if (number - followed).abs() <= ahead && !row.is_some_and(|row| row.is_contradicted(peer)) {
+            return Ok(followed);
+        }
+        let row = row.unwrap_or(StepCandidate { value: number, at, from: followed });
+        if at - row.at >= LONGEST_DOUBT {
             return Ok(number);
         }
-        self.pretender = Some(row);
+        self.step = Some(row);
         Err(Rejection::TooFast { value: number, before, within: at - then, limit })
     }
 

@@ -29,7 +29,8 @@ pub struct Board {
     _task: JoinSet<()>,
 }
 
-pub(crate) fn client(port: u16, (user, password): (&str, &str), id: &str) -> (AsyncClient, EventLoop) {
+/// A client of a board's, to do something else with.
+pub fn client(port: u16, (user, password): (&str, &str), id: &str) -> (AsyncClient, EventLoop) {
     let mut options = MqttOptions::new(id, "127.0.0.1", port);
     options.set_credentials(user, password).set_keep_alive(Duration::from_secs(10)).set_clean_start(true);
     AsyncClient::new(options, 64)

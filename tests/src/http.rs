@@ -25,6 +25,10 @@ pub enum Answer {
     },
     /// A good status, and a declared body that never comes.
     BodyNeverComes,
+    /// A header line that never ends.
+    EndlessHead,
+    /// A body that never ends.
+    EndlessBody,
     /// Takes the request and says nothing.
     Silent,
     /// Takes the request and closes.
@@ -126,6 +130,20 @@ async fn serve(stream: TcpStream, tls: Option<Arc<ServerConfig>>, state: &Mutex<
             stream.write_all(b"HTTP/1.1 200 OK\r\nContent-Length: 10\r\n\r\n").await?;
             stream.flush().await?;
             std::future::pending().await
+        }
+        Answer::EndlessHead => {
+            stream.write_all(b"HTTP/1.1 200 OK\r\nX-More: ").await?;
+            loop {
+                stream.write_all(&[b'x'; 64 * 1024]).await?;
+            }
+        }
+        Answer::EndlessBody => {
+            stream.write_all(b"HTTP/1.1 500 No\r\nTransfer-Encoding: chunked\r\n\r\n").await?;
+            loop {
+                stream.write_all(b"10000\r\n").await?;
+                stream.write_all(&[b'x'; 64 * 1024]).await?;
+                stream.write_all(b"\r\n").await?;
+            }
         }
         Answer::Silent => std::future::pending().await,
         Answer::Drop => Ok(()),

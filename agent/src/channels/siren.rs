@@ -2,7 +2,7 @@
 //! reaches nobody in particular and carries no words.
 
 use super::worker::Progress;
-use super::{Context, SirenSettings};
+use super::{Context, NotPublished, SirenSettings};
 use slackwater_rules::page::Page;
 use slackwater_rules::record::{Outcome, Purpose};
 use std::time::Duration;
@@ -38,7 +38,10 @@ impl Siren {
         progress.at("while publishing");
         match context.publish.publish(&self.0.topic, payload.as_bytes()) {
             Ok(()) => Outcome::Accepted { note: note.into() },
-            Err(why) => Outcome::Deferred { why: format!("{} was not published: {why}", self.0.topic) },
+            Err(NotPublished::Yet(why)) => {
+                Outcome::Deferred { why: format!("{} was not published: {why}", self.0.topic) }
+            }
+            Err(NotPublished::Refused(why)) => Outcome::Failed { why: format!("not published: {why}") },
         }
     }
 }

@@ -1,11 +1,24 @@
 //! What is asked over the control socket.
 
+use super::wrong_codes::MOST;
 use super::{Watch, health};
 use crate::checkin::Sender;
 use crate::control::{Reply, Request, Say};
 use crate::outage_drill::Course;
 use slackwater_rules::engine::Input;
 use slackwater_rules::record::{Body, By};
+use slackwater_rules::time::Span;
+
+/// The way by which this comes.
+const BY_SOCKET: &str = "socket";
+
+/// A right code is always taken: whoever may speak here sees all codes in `status`.
+fn too_many(wait: Span) -> String {
+    format!(
+        "no open episode and no test page has this code; nor had the last {MOST}, and for {wait} more of them \
+         are not kept (`slackwater status` shows the codes that are open)"
+    )
+}
 
 impl Watch {
     pub(super) fn answer(&mut self, request: Request) -> Reply {
@@ -56,8 +69,17 @@ impl Watch {
                 Reply { ok: false, text: text.to_owned() }
             }
             Request::Say { who, say } => {
+                match &say {
+                    Say::Acknowledge { code } if !self.engine.is_open_code(code) => {
+                        if let Some(wait) = self.wrong_codes.wait(BY_SOCKET, now.mono) {
+                            return Reply { ok: false, text: too_many(wait) };
+                        }
+                        self.wrong_codes.note(BY_SOCKET, now.mono);
+                    }
+                    _ => {}
+                }
                 let before = self.records.len();
-                self.take(Input::Said { word: say.into(), by: By { who, via: "socket".to_owned() } });
+                self.take(Input::Said { word: say.into(), by: By { who, via: BY_SOCKET.to_owned() } });
                 let said = &self.records[before..];
                 let ok = !said.iter().any(|record| matches!(record.body, Body::Refused { .. }));
                 let lines: Vec<_> = said.iter().map(|record| record.body.to_string()).collect();

@@ -3,6 +3,7 @@
 
 use super::Watch;
 use crate::checkin::{Facts, Planned};
+use crate::plain_text::tame;
 use crate::witness::{Refusal, Taken};
 use slackwater_rules::engine::{Delivery, Input, LONGEST_SHELF, Word};
 use slackwater_rules::plan::{CHECK_INS, SILENT, Watched};
@@ -40,7 +41,7 @@ impl Watch {
     fn turn_away(&mut self, now: Now, name: &str, refusal: &Refusal) {
         let Some(count) = self.roster.refused(refusal, &now) else { return };
         let what = if count == 1 { "a check-in".to_owned() } else { format!("{count} check-ins, the last") };
-        let who: String = name.chars().filter(|c| !c.is_control()).take(64).collect();
+        let who = tame(name, 64);
         let by = By { who, via: VIA.to_owned() };
         self.turn(now, Input::TurnedAway { what, why: refusal.to_string(), by });
     }

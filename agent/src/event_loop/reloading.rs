@@ -4,7 +4,7 @@
 use super::{Watch, recollecting};
 use crate::channels::Channels;
 use crate::plain_text::beginning;
-use crate::site::{Site, subscriptions};
+use crate::site::{Site, register, subscriptions};
 use crate::sources::Sources;
 
 /// Of what is wrong with files, so much goes to whoever asked and into the log …
@@ -26,6 +26,19 @@ impl Watch {
                 "the new rule file drops what is open now: {}. `slackwater reload --yes` takes it all the same",
                 gone.join(", ")
             )),
+        });
+        let read = read.and_then(|mut site| {
+            // The connections stay as they are until a restart, with their topics.
+            match register(&site.plan, site.settings.outputs_within(&self.settings)) {
+                (register, clashes) if clashes.is_empty() => {
+                    site.outputs = register;
+                    Ok(site)
+                }
+                (_, clashes) => Err(format!(
+                    "beside the connections that this watch runs with: {}. A restart takes all of it",
+                    clashes.join("; ")
+                )),
+            }
         });
         let result = match read {
             Ok(site) => Ok(self.adopt(site)),
@@ -51,6 +64,7 @@ impl Watch {
         // What the old ones still had to say belongs to places in the old plan.
         self.sources = Sources::start(&site.plan, &site.settings.sources);
         self.health.sources.clear();
+        self.outlet.adopt(site.outputs);
         let turn = self.engine.adopt(now, site.plan);
         if self.engine.wants_past().is_some() {
             // The newest readings are still in memory.

@@ -4,6 +4,7 @@
 
 use super::Watch;
 use crate::modem::{self, Number, Sender};
+use crate::plain_text::tame;
 use slackwater_rules::engine::{Input, Word};
 use slackwater_rules::record::{Body, By};
 use slackwater_rules::time::{Moment, Span};
@@ -81,11 +82,7 @@ impl Texting {
 
 /// The beginning of a text, in one line.
 fn shown(text: &str) -> String {
-    let one_line: String = text.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
-    match one_line.char_indices().nth(SHOWN) {
-        Some((end, _)) => format!("{}…", &one_line[..end]),
-        None => one_line,
-    }
+    tame(text, SHOWN)
 }
 
 impl Watch {
@@ -94,17 +91,34 @@ impl Watch {
         if self.texting.person(from).is_none() && !self.texting.may_keep(now.mono) {
             return tracing::warn!(%from, "one more text of a stranger within an hour: not kept");
         }
+        let person = self.texting.person(from).map(str::to_owned);
+        let way = person.map(|name| format!("text of {name}"));
+        if let Some(wait) = way.as_ref().and_then(|way| self.wrong_codes.wait(way, now.mono)) {
+            // Numbers can be forged, so a guess that is right by chance must not count.
+            tracing::warn!(%from, %wait, "too many texts without a right code: not looked at");
+            return self.tell_why(
+                from,
+                &format!("too many texts without a right code; wait {wait}"),
+                now.mono,
+            );
+        }
         let before = self.records.len();
         self.turn(now, self.texting.weigh(from, text));
         let refused = self.records[before..].iter().find_map(|record| match &record.body {
             Body::Refused { why, .. } => Some(why.clone()),
             _ => None,
         });
-        let (Some(why), Some(modem), Some(to)) = (refused, &self.context.modem, self.texting.number(from))
-        else {
-            return;
-        };
-        if self.texting.may_reply(now.mono, &to) {
+        let Some(why) = refused else { return };
+        if let Some(way) = way {
+            self.wrong_codes.note(&way, now.mono);
+        }
+        self.tell_why(from, &why, now.mono);
+    }
+
+    /// Tells the sender why nothing came of a text, if that may be told now.
+    fn tell_why(&mut self, from: &Sender, why: &str, now: Moment) {
+        let (Some(modem), Some(to)) = (&self.context.modem, self.texting.number(from)) else { return };
+        if self.texting.may_reply(now, &to) {
             modem.reply(&to, &format!("Not taken: {why}. To answer a page, text ACK and its code."));
         }
     }

@@ -8,6 +8,7 @@
 //! is about. Anything can arrive here, so every step is checked.
 
 use super::number::{Number, Sender};
+use crate::plain_text::is_deceptive;
 use slackwater_rules::page::gsm;
 use std::fmt::Write;
 
@@ -219,7 +220,7 @@ impl<'a> Octets<'a> {
         let octets = self.take(digits.div_ceil(2))?;
         if kind == 5 {
             let name = gsm::words(&gsm::unpack(octets, digits * 4 / 7));
-            return Ok(Sender::Name(name.chars().filter(|c| !c.is_control()).collect()));
+            return Ok(Sender::Name(name.chars().filter(|c| !is_deceptive(*c)).collect()));
         }
         let halves = octets.iter().flat_map(|octet| [octet & 0x0f, octet >> 4]).take(digits);
         let written: String = halves.filter(|half| *half < 10).map(|half| char::from(b'0' + half)).collect();

@@ -4,6 +4,7 @@
 use super::in_clear;
 use super::tree::Item;
 use crate::secret::Secret;
+use slackwater_rules::plan::output_topic_fault;
 use slackwater_rules::time::Span;
 use std::path::PathBuf;
 
@@ -48,8 +49,8 @@ pub struct TlsSettings {
 /// The client library panics at less.
 const SHORTEST_KEEP_ALIVE: Span = Span::seconds(5);
 
-/// MQTT 5.0, 1.5.4: a text has at most this many bytes.
-const LONGEST_TEXT: usize = 65_535;
+/// No more of a wrong topic is shown.
+const LONGEST_SHOWN: usize = 80;
 
 /// Every broker takes names of this length: MQTT 5.0, 3.1.3.1 asks for 23, ours may be longer
 /// on purpose only.
@@ -154,14 +155,12 @@ impl Item<'_> {
     /// A topic to publish to: MQTT 5.0, 4.7.
     pub(super) fn topic(&self) -> Option<String> {
         let text = self.text()?;
-        if let Some(wild) = text.chars().find(|c| matches!(c, '+' | '#')) {
-            return self.wrong(format!("`{text}` has the wildcard `{wild}`: it must be one topic"));
+        match output_topic_fault(&text) {
+            Some(fault) => {
+                let shown: String = text.chars().take(LONGEST_SHOWN).collect();
+                self.wrong(format!("`{shown}` can't be published on: {fault}"))
+            }
+            None => Some(text),
         }
-        if text.starts_with('$') || text.len() > LONGEST_TEXT {
-            return self.wrong(format!(
-                "`{text}` begins with `$`, which is the broker's own, or is longer than {LONGEST_TEXT} bytes"
-            ));
-        }
-        Some(text)
     }
 }

@@ -10,7 +10,7 @@ use crate::secret::Secret;
 use hyper::header::HeaderName;
 use hyper::{Method, Uri};
 use lettre::message::Mailbox;
-use slackwater_rules::plan::{ChannelKind, Quota};
+use slackwater_rules::plan::{ChannelKind, Quota, is_same_payload, means_the_opposite};
 use slackwater_rules::time::Span;
 use std::collections::BTreeMap;
 
@@ -128,6 +128,14 @@ fn siren(table: &mut Table<'_>) -> Option<SirenSettings> {
     let off = table.or("off", "off".to_owned(), Item::text);
     if on.is_some() && on == off {
         return table.wrong("off", "it is the same as `on`: the siren would never stop");
+    }
+    if let (Some(on), Some(off)) = (&on, &off) {
+        if is_same_payload(on, off) {
+            return table.wrong("off", "it differs from `on` only in blanks or the case of letters");
+        }
+        if means_the_opposite(on, off) {
+            return table.wrong("off", format!("`on = \"{on}\"` and `off = \"{off}\"` mean the opposite"));
+        }
     }
     Some(SirenSettings { topic: topic?, on: on?, off: off? })
 }

@@ -100,8 +100,7 @@ fn each(part: &mut At<Written>, take: &mut dyn FnMut(String, &mut Written)) {
         Written::Baseline { .. }
         | Written::Moves { .. }
         | Written::Is { .. }
-        | Written::Silent { .. }
-        | Written::Frozen { .. }
+        | Written::Lapse { .. }
         | Written::Commanded { .. }
         | Written::Photoperiod(_)
         | Written::Time { .. }

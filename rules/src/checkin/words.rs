@@ -3,6 +3,7 @@
 //! cleaned all the same: a page is short and has lines of its own.
 
 use crate::checkin::CheckIn;
+use crate::plain_text::tame;
 use jiff::tz::TimeZone;
 use slackwater_rules::time::{Span, Wall};
 use std::fmt::Write;
@@ -11,13 +12,9 @@ use std::fmt::Write;
 const LONGEST: usize = 60;
 const FEW: usize = 3;
 
-/// One line without control characters, not too long.
+/// One line without signs that hide, not too long.
 pub(super) fn clean(text: &str) -> String {
-    let mut line: String = text.chars().map(|c| if c.is_control() { ' ' } else { c }).take(LONGEST).collect();
-    if text.chars().nth(LONGEST).is_some() {
-        line.push('…');
-    }
-    line.trim().to_owned()
+    tame(text, LONGEST)
 }
 
 /// What pages say of a site.

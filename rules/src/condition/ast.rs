@@ -1,7 +1,7 @@
 //! A condition as written: a tree that keeps the place of every part and says nothing yet about
 //! what the names mean. It prints as text that reads back as the same tree.
 
-use super::{Aggregate, Comparison, Supposed, WrittenSubject};
+use super::{Aggregate, Comparison, Lapse, Supposed, WrittenSubject};
 use crate::plan::{At, Hours};
 use crate::time::Span;
 use std::fmt;
@@ -91,16 +91,11 @@ pub enum Written {
         /// The word.
         word: At<String>,
     },
-    /// `… is silent for 5 min`
-    Silent {
-        /// What is silent.
-        subject: Box<At<Written>>,
-        /// For how long.
-        length: Box<At<Written>>,
-    },
-    /// `… is frozen for 2 h`
-    Frozen {
-        /// What does not move.
+    /// `… is silent for 5 min`, `… is frozen for 2 h`, `… is not good for 5 min`
+    Lapse {
+        /// In which way it says nothing.
+        lapse: Lapse,
+        /// What says nothing.
         subject: Box<At<Written>>,
         /// For how long.
         length: Box<At<Written>>,
@@ -207,8 +202,7 @@ impl Written {
             | Self::Baseline { .. }
             | Self::Moves { .. }
             | Self::Is { .. }
-            | Self::Silent { .. }
-            | Self::Frozen { .. }
+            | Self::Lapse { .. }
             | Self::Commanded { .. }
             | Self::Photoperiod(_)
             | Self::Time { .. }
@@ -232,8 +226,9 @@ impl Written {
                 let lag = lagged(lag.as_deref());
                 (subject, format!("{} {side} its {what} over {}{lag}", by.it, over.it))
             }
-            Self::Silent { subject, length } => (subject, format!("silent for {}", length.it)),
-            Self::Frozen { subject, length } => (subject, format!("frozen for {}", length.it)),
+            // What is denied already can't be denied by `is not` once more.
+            Self::Lapse { lapse: Lapse::NotGood, .. } => return None,
+            Self::Lapse { lapse, subject, length } => (subject, format!("{lapse} for {}", length.it)),
             Self::Commanded { subject, word } => (subject, format!("commanded {}", word.it)),
             Self::Photoperiod(subject) => (subject, "in its photoperiod".to_owned()),
             Self::Day(word) => return Some(("day".to_owned(), word.it.clone())),
@@ -319,11 +314,13 @@ impl fmt::Display for Written {
                 let verb = if *rises { "rises" } else { "falls" };
                 write!(f, "{} {verb} faster than {} over {}", Held(subject, SUM), rate.it, over.it)
             }
+            Self::Lapse { lapse: lapse @ Lapse::NotGood, subject, length } => {
+                write!(f, "{} is {lapse} for {}", Held(subject, SUM), length.it)
+            }
             Self::Is { .. }
             | Self::Range { .. }
             | Self::Baseline { .. }
-            | Self::Silent { .. }
-            | Self::Frozen { .. }
+            | Self::Lapse { .. }
             | Self::Commanded { .. }
             | Self::Photoperiod(_)
             | Self::Day(_) => {

@@ -4,7 +4,7 @@
 
 use super::scale::show;
 use super::scope::Scope;
-use super::{Condition, Days, Test, Written};
+use super::{Condition, Days, Lapse, Test, Written};
 use crate::diagnostic::did_you_mean;
 use crate::plan::{At, Finding, Sensor, SensorId};
 use crate::time::Span;
@@ -55,12 +55,7 @@ impl<'s> Checker<'s> {
                 self.baseline(written, subject, by, *above, (*what, over, lag.as_deref()))
             }
             Written::Is { subject, word } => self.is(subject, word),
-            Written::Silent { subject, length } => {
-                let found = self.subject(subject, "is silent for …");
-                let length = self.longer_than_reports(length, "silence", found)?;
-                Some(Test::Silent(found?.0, length))
-            }
-            Written::Frozen { subject, length } => self.frozen(subject, length),
+            Written::Lapse { lapse, subject, length } => self.lapse(*lapse, subject, length),
             Written::Commanded { subject, word } => self.commanded(subject, word),
             Written::Photoperiod(subject) => self.photoperiod(subject),
             Written::Time { hours, outside } => {
@@ -161,21 +156,29 @@ impl<'s> Checker<'s> {
         let help = match did_you_mean(&word.it, known) {
             Some(help) => help,
             None if word.it == "silent" => "say for how long: `is silent for 5 min`".to_owned(),
+            None if word.it == "good" => {
+                "what is not believed is said so: `is not good for 5 min`".to_owned()
+            }
             None => format!("its words are: {}", words(sensor)),
         };
         self.note(Finding::error(word.span.clone(), title, "not one of its declared words").help(help))
     }
 
-    fn frozen(&mut self, subject: &Part, length: &Part) -> Option<Test> {
-        let found = self.subject(subject, "is frozen for …");
-        let length = self.longer_than_reports(length, "a frozen value", found)?;
+    fn lapse(&mut self, lapse: Lapse, subject: &Part, length: &Part) -> Option<Test> {
+        let found = self.subject(subject, &format!("is {lapse} for …"));
+        let what = match lapse {
+            Lapse::Silent => "silence",
+            Lapse::Frozen => "a frozen value",
+            Lapse::NotGood => "a stretch without a good reading",
+        };
+        let length = self.longer_than_reports(length, what, found)?;
         let (id, sensor) = found?;
-        if sensor.measure.words {
+        if lapse == Lapse::Frozen && sensor.measure.words {
             let title = format!("`{}` says words, which stay what they are", sensor.name);
             let help = format!("write `{} has been … for …`", sensor.name);
             return self.note(Finding::error(subject.span.clone(), title, "never frozen").help(help));
         }
-        Some(Test::Frozen(id, length))
+        Some(Test::Lapse(lapse, id, length))
     }
 
     fn commanded(&mut self, subject: &Part, word: &At<String>) -> Option<Test> {

@@ -2,7 +2,8 @@
 //! may change that. Runs for every reading, so it allocates nothing but what a forecast rests on.
 
 use super::{
-    Bounds, Comparison, Condition, Foretold, Formula, Memory, Operand, Test, Truth, Verdict, World, clock,
+    Bounds, Comparison, Condition, Foretold, Formula, Lapse, Memory, Operand, Test, Truth, Verdict, World,
+    clock,
 };
 use crate::condition::query::{Question, Subject};
 use crate::plan::{RelayId, SensorId, TankId};
@@ -207,8 +208,7 @@ impl Test {
                 Some(Value::Word(said)) => lasting((said == *word).into()),
                 Some(Value::Number(_)) | None => lasting(Truth::Unknown),
             },
-            Self::Silent(sensor, length) => since(world.heard(*sensor), *length, *now),
-            Self::Frozen(sensor, length) => match world.unmoved(*sensor) {
+            Self::Lapse(lapse, sensor, length) => match lapsed_since(*world, *lapse, *sensor) {
                 Some(then) => since(then, *length, *now),
                 None => lasting(Truth::Unknown),
             },
@@ -250,7 +250,7 @@ impl Test {
     /// The sensor it speaks of, if it isn't a comparison.
     fn sensor(&self) -> Option<SensorId> {
         match self {
-            Self::Is(sensor, _) | Self::Silent(sensor, _) | Self::Frozen(sensor, _) => Some(*sensor),
+            Self::Is(sensor, _) | Self::Lapse(_, sensor, _) => Some(*sensor),
             Self::Compare { .. }
             | Self::Range { .. }
             | Self::Commanded(..)
@@ -375,6 +375,16 @@ impl Formula {
                 Operand::Value(_) | Operand::Word(_) => {}
             },
         }
+    }
+}
+
+/// Since when the sensor has lapsed in this way, as far as the present reading goes; none if nobody
+/// can say.
+pub(super) fn lapsed_since<W: World>(world: &W, lapse: Lapse, sensor: SensorId) -> Option<Moment> {
+    match lapse {
+        Lapse::Silent => Some(world.heard(sensor)),
+        Lapse::Frozen => world.unmoved(sensor),
+        Lapse::NotGood => Some(world.good(sensor)),
     }
 }
 

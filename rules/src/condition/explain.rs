@@ -1,9 +1,10 @@
 //! A condition in words for people: the whole tree with current values and how far each is
 //! from its limit, or in short the readings that its truth rests on.
 
+use super::evaluate::lapsed_since;
 use super::evaluate::slack;
 use super::scale::show_of;
-use super::{Comparison, Condition, Formula, Hold, Present, Test, Truth, Window, World};
+use super::{Comparison, Condition, Formula, Hold, Lapse, Present, Test, Truth, Window, World};
 use crate::forecast::wording;
 use crate::plan::{Plan, Sensor, SensorId, Sight};
 use crate::reading::Value;
@@ -120,10 +121,13 @@ impl<W: World> Told<'_, W> {
                 self.distances(value, [low, high], *dimension, upright != *outside)
             }
             Test::Is(id, _) => self.reading(*id),
-            Test::Silent(id, _) => format!("last heard {} ago", now - self.present.world.heard(*id)),
-            Test::Frozen(id, _) => match self.present.world.unmoved(*id) {
-                Some(then) => format!("unmoved for {}", now - then),
-                None => self.reading(*id),
+            Test::Lapse(lapse, id, _) => match (lapse, lapsed_since(self.present.world, *lapse, *id)) {
+                (Lapse::Silent, Some(then)) => format!("last heard {} ago", now - then),
+                (Lapse::Frozen, Some(then)) => format!("unmoved for {}", now - then),
+                (Lapse::NotGood, Some(then)) => {
+                    format!("last good reading {} ago; now {}", now - then, self.reading(*id))
+                }
+                (Lapse::Silent | Lapse::Frozen | Lapse::NotGood, None) => self.reading(*id),
             },
             Test::Commanded(id, _) => match self.present.world.commanded(*id) {
                 Some(true) => "switched on by the watch".to_owned(),
@@ -180,10 +184,12 @@ impl<W: World> Told<'_, W> {
                 test.formulas().into_iter().flatten().flat_map(|formula| self.terms(formula)).collect()
             }
             Test::Is(id, _) => vec![format!("{} {}", name(id), self.reading(*id))],
-            Test::Silent(id, _) => {
+            Test::Lapse(Lapse::Silent, id, _) => {
                 vec![format!("{} silent for {}", name(id), now - self.present.world.heard(*id))]
             }
-            Test::Frozen(id, _) => vec![format!("{} {}", name(id), self.why(test, true))],
+            Test::Lapse(Lapse::Frozen | Lapse::NotGood, id, _) => {
+                vec![format!("{} {}", name(id), self.why(test, true))]
+            }
             Test::Commanded(id, _) => {
                 let relay = &self.plan.relays[id.index()].name;
                 vec![format!("{relay} {}", self.why(test, true))]

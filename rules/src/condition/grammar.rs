@@ -17,7 +17,7 @@
 //! supposed  = "without" ( "heat" | "power" | "circulation" | "air" ) | "with" "air" | room
 //!           | "with" "the" "heater" "stuck" "on"
 //! room      = "in" "a" "room" "of" quantity
-//! said      = word | range | ( "silent" | "frozen" ) "for" quantity | "commanded" word
+//! said      = word | range | ( "silent" | "frozen" | "good" ) "for" quantity | "commanded" word
 //!           | "in" "its" "photoperiod"
 //!           | quantity ( "below" | "above" ) "its" aggregate "over" quantity [ lag ]
 //! held      = word | "true" | order sum | range | "commanded" word | "in" "its" "photoperiod"
@@ -35,7 +35,7 @@
 
 use super::lexer::{Token, is_reserved, tokens};
 use super::parser::{Amount, Parsed, Parser};
-use super::{Aggregate, Comparison, Written};
+use super::{Aggregate, Comparison, Lapse, Written};
 use crate::plan::{At, Finding, Hours};
 use jiff::civil::Time;
 
@@ -198,17 +198,16 @@ impl<'t> Parser<'t> {
             let baseline = self.baseline(left)?;
             return Ok(self.negated(start, negated, baseline));
         }
-        for kind in ["silent", "frozen"] {
-            if !self.at_word(kind) || !self.word_follows("for") {
-                continue;
-            }
+        let lapse = match (self.peek(), negated) {
+            (Some(Token::Word("silent")), _) => Some((Lapse::Silent, negated)),
+            (Some(Token::Word("frozen")), _) => Some((Lapse::Frozen, negated)),
+            (Some(Token::Word("good")), true) => Some((Lapse::NotGood, false)),
+            _ => None,
+        };
+        if let Some((lapse, negated)) = lapse.filter(|_| self.word_follows("for")) {
             self.next += 2;
             let (subject, length) = (Box::new(left), self.quantity(DURATION)?);
-            let written = match kind {
-                "silent" => Written::Silent { subject, length },
-                _ => Written::Frozen { subject, length },
-            };
-            return Ok(self.negated(start, negated, written));
+            return Ok(self.negated(start, negated, Written::Lapse { lapse, subject, length }));
         }
         let said = self.predicate(depth, left, "a word such as `on`, `off` or `silent for`")?;
         Ok(self.negated(start, negated, said))

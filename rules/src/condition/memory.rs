@@ -184,8 +184,7 @@ impl Condition {
                     each(*slot, Lookback::Sequence(first, second, *within));
                 }
                 Test::Is(..)
-                | Test::Silent(..)
-                | Test::Frozen(..)
+                | Test::Lapse(..)
                 | Test::Commanded(..)
                 | Test::Time(_)
                 | Test::Day(_)

@@ -89,8 +89,7 @@ impl<'s> Checker<'s> {
             | Written::Baseline { .. }
             | Written::Moves { .. }
             | Written::Is { .. }
-            | Written::Silent { .. }
-            | Written::Frozen { .. }
+            | Written::Lapse { .. }
             | Written::Commanded { .. }
             | Written::Photoperiod(_)
             | Written::Time { .. }

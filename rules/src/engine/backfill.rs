@@ -104,6 +104,10 @@ impl World for Then<'_> {
         self.said[sensor.index()].map_or(self.at, |(_, said)| said)
     }
 
+    fn good(&self, sensor: SensorId) -> Moment {
+        self.heard(sensor)
+    }
+
     fn blind(&self, _: &Sight) -> Truth {
         Truth::Unknown
     }

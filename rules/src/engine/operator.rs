@@ -150,6 +150,15 @@ impl Engine {
         }
     }
 
+    /// Whether somebody could answer with this code now: that of an open episode, a call-out or a
+    /// test page.
+    pub fn is_open_code(&self, code: &str) -> bool {
+        let code = code.trim().to_ascii_uppercase();
+        let episode = self.lives.iter().filter_map(|life| life.episode.as_ref()).any(|e| e.code == code);
+        let call = self.calls.values().any(|call| !call.ended && call.code == code);
+        episode || call || self.is_test_code(&code)
+    }
+
     fn acknowledge(&mut self, code: &str, by: By) {
         let code = code.trim().to_ascii_uppercase();
         let what = format!("acknowledge {code}");

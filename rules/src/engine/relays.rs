@@ -261,8 +261,8 @@ impl Engine {
         let it = &self.plan.relays[relay.index()];
         let (name, topic) = (it.name.clone(), it.topic.clone());
         let payload = if on { it.on.clone() } else { it.off.clone() };
-        let switching = self.record(Body::Switched { relay: name, on, episode, attempt, why, undo });
-        self.turn.effects.push(Effect::Command { switching, topic, payload });
+        let switching = self.record(Body::Switched { relay: name.clone(), on, episode, attempt, why, undo });
+        self.turn.effects.push(Effect::Command { switching, relay: name, topic, payload });
         self.recheck_commanded(relay);
     }
 

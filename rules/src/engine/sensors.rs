@@ -116,6 +116,10 @@ impl World for Sensed<'_> {
         self.senses.tracks[sensor.index()].heard().unwrap_or(self.senses.started)
     }
 
+    fn good(&self, sensor: SensorId) -> Moment {
+        self.senses.tracks[sensor.index()].last_good().map_or(self.senses.started, |(_, at)| at)
+    }
+
     fn unmoved(&self, sensor: SensorId) -> Option<Moment> {
         self.senses.tracks[sensor.index()].unmoved(self.plan.sensor(sensor), self.now.mono)
     }
@@ -259,7 +263,8 @@ impl Engine {
     /// Judges a reading, keeps it for the history, and asks whoever uses the sensor.
     fn take_in(&mut self, id: SensorId, delivery: Delivery, reading: Result<Reading, BadReading>) {
         let sensor = self.plan.sensor(id);
-        let judged = self.senses.tracks[id.index()].take(sensor, self.now.mono, delivery, reading);
+        let peer = self.peer_of(id);
+        let judged = self.senses.tracks[id.index()].take(sensor, self.now.mono, delivery, reading, peer);
         self.turn.samples.push(Sample {
             sensor: Arc::clone(&self.index.sensors[id.index()]),
             at: judged.at,
@@ -277,6 +282,11 @@ impl Engine {
         for at in 0..self.index.relays[id.index()].len() {
             self.attend(self.index.relays[id.index()][at]);
         }
+    }
+
+    /// What another probe of the same water says, of those that can be believed.
+    fn peer_of(&self, id: SensorId) -> Option<f64> {
+        self.index.peers[id.index()].iter().find_map(|peer| self.world().number(Some(*peer)))
     }
 
     /// The way to the broker changed.

@@ -342,6 +342,11 @@ impl Engine {
         lines.collect()
     }
 
+    /// Whether the code is that of a test page that waits for it.
+    pub(super) fn is_test_code(&self, code: &str) -> bool {
+        self.drills.tests.values().any(|test| test.code == code)
+    }
+
     /// Whether the code was a test page's, which is answered by it.
     pub(super) fn answer_test(&mut self, code: &str, by: &By) -> bool {
         let Some((&id, test)) = self.drills.tests.iter().find(|(_, test)| test.code == code) else {

@@ -40,6 +40,8 @@ pub enum Effect {
     Command {
         /// The switching.
         switching: Seq,
+        /// The relay's name: the topic must be its own.
+        relay: String,
         /// Where to.
         topic: String,
         /// What.

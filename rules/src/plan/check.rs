@@ -5,17 +5,19 @@
 use super::alarm::Read;
 use super::context::{Context, Index, Relays};
 use super::equipment::{self, Parts};
+use super::output_check::Listener;
 use super::rationalise::{self, Places};
 use super::read::{Item, Notes, Table};
 use super::{
-    AlarmId, Directory, HEALTH, Plan, Sensor, TankId, alarm, callout, drill, health, loss_alarms, relay,
-    sensor, tank, watched,
+    AlarmId, Directory, HEALTH, Output, Plan, Sensor, TankId, alarm, callout, drill, health, loss_alarms,
+    output_check, relay, sensor, tank, watched,
 };
 use crate::condition::Scope;
 use crate::diagnostic::did_you_mean;
 use crate::diagnostic::{At, Finding, Severity, render};
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
+use std::collections::BTreeMap;
 use toml::de::DeTable;
 
 /// What a rule file takes from the agent's configuration.
@@ -43,11 +45,16 @@ pub struct Checked {
 impl Plan {
     /// Reads a rule file's text; `file` is the name to report it by.
     pub fn check(file: &str, text: &str, around: &Surroundings) -> Checked {
+        Self::check_beside(file, text, around, &[])
+    }
+
+    /// The same beside what the agent's configuration publishes on.
+    pub fn check_beside(file: &str, text: &str, around: &Surroundings, elsewhere: &[Output]) -> Checked {
         let notes = Notes::default();
         let (document, broken) = DeTable::parse_recoverable(text);
         let broken = syntax(text, &broken);
         let plan = if broken.is_empty() {
-            plan(Table::new(String::new(), 0..0, document.get_ref(), text, &notes), around)
+            plan(Table::new(String::new(), 0..0, document.get_ref(), text, &notes), around, elsewhere)
         } else {
             // What could not be read as TOML says nothing about what it means.
             notes.borrow_mut().extend(broken);
@@ -92,7 +99,7 @@ fn syntax(text: &str, errors: &[toml::de::Error]) -> Vec<Finding> {
     findings
 }
 
-fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
+fn plan(root: Table<'_>, around: &Surroundings, elsewhere: &[Output]) -> Option<Plan> {
     let notes = root.notes;
     let site = root.get("site").and_then(Item::table);
     let tanks = root.tables("tank");
@@ -120,12 +127,17 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
     };
     let drill = drill::read(drill);
     let mut kinds_of_work = tank::usual_works();
+    let mut buttons = Vec::new();
     for (name, table) in works {
+        let place = table.key_span("buttons");
         if let Some(work) = tank::work(table, kinds_of_work.get(&name.it), &context) {
+            let topics = work.buttons.iter().map(|button| button.topic.clone());
+            buttons.extend(topics.map(|topic| (name.it.clone(), topic, place.clone())));
             kinds_of_work.insert(name.it, work);
         }
     }
     let places: Vec<_> = sensors.iter().map(|(name, _)| name.span.clone()).collect();
+    let topic_places: Vec<_> = sensors.iter().map(|(_, table)| table.key_span("topic")).collect();
     let sensors: Vec<Option<Sensor>> =
         sensors.into_iter().map(|(name, table)| sensor::read(&name, table, &context)).collect();
     notes.borrow_mut().extend(sensor::twins(&sensors, &places));
@@ -146,6 +158,7 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
         &batteries,
         context.relays.names().iter().map(String::as_str),
     );
+    let command_places: Vec<_> = relays.iter().map(|(_, table)| table.key_span("command")).collect();
     let relays: Relays =
         relays.into_iter().map(|(name, table)| relay::read(&name, table, &context, &scope)).collect();
     if callouts.is_empty()
@@ -167,7 +180,27 @@ fn plan(root: Table<'_>, around: &Surroundings) -> Option<Plan> {
 
     Index::of("watched", "watched site", &watched);
     let declared = watched.len();
+    let watched_places: BTreeMap<_, _> =
+        watched.iter().map(|(name, _)| (name.it.clone(), name.span.clone())).collect();
     let watched = watched::read(watched, sensors.len(), &context);
+
+    let heard = sensors.iter().zip(topic_places).filter_map(|(sensor, place)| {
+        let sensor = sensor.as_ref()?;
+        Some(Listener { name: format!("sensor `{}`", sensor.name), topic: sensor.feed.topic()?, place })
+    });
+    let pressed = buttons.iter().map(|(work, topic, place)| Listener {
+        name: format!("a button of work `{work}`"),
+        topic,
+        place: place.clone(),
+    });
+    let listeners: Vec<_> = heard.chain(pressed).collect();
+    let commanded: Vec<_> =
+        relays.iter().zip(command_places).filter_map(|(relay, at)| Some((relay.as_ref()?, at))).collect();
+    let witnessed: Vec<_> = watched
+        .iter()
+        .filter_map(|site| Some((&site.watched, watched_places.get(&site.watched.name)?.clone())))
+        .collect();
+    notes.borrow_mut().extend(output_check::findings(&commanded, &listeners, &witnessed, elsewhere));
 
     // From here on the parts are needed whole; but the names of alarms are checked in any case.
     let whole_alarms: Vec<Read> = alarms.into_iter().flatten().collect();

@@ -3,8 +3,8 @@
 //! that is refused here with the reason.
 
 use super::context::Context;
+use super::outputs::{is_same_payload, means_the_opposite, output_topic_fault};
 use super::read::{Item, Table};
-use super::sensor::topic;
 use super::{Adds, Alarm, Hold, ProofRule, Relay};
 use crate::condition::{Condition, Scope};
 use crate::diagnostic::{At, Finding};
@@ -44,8 +44,14 @@ pub(super) fn read(
         let finding = Finding::warning(table.span.clone(), title, "nobody will know whether it obeyed");
         table.note(finding.help(help));
     }
+    if command.as_ref().is_some_and(|command| command.inverted) && written.is_none() {
+        let title = format!("the words of `{}` are inverted, and it has no proof", table.name);
+        let label = "if they are the wrong way round all the same, nobody will see it";
+        let help = "for instance `proof = \"heater-power > 20 W within 20 s\"`";
+        table.note(Finding::error(table.span.clone(), title, label).help(help));
+    }
     table.finish();
-    let (topic, on, off) = command?;
+    let Command { topic, on, off, inverted } = command?;
     if written.is_some() && proof.is_none() {
         return None;
     }
@@ -54,6 +60,7 @@ pub(super) fn read(
         topic,
         on,
         off,
+        inverted,
         moves: moves?,
         // What is written and wrong is no relay; what is not written has its default.
         safe: safe.unwrap_or(Some(false))?,
@@ -184,18 +191,58 @@ pub(super) fn opposed(alarms: &[Alarm], places: &[Range<usize>], relays: &[Relay
     found
 }
 
-fn command(table: Table<'_>) -> Option<(String, String, String)> {
+/// What a relay is commanded by.
+struct Command {
+    topic: String,
+    on: String,
+    off: String,
+    inverted: bool,
+}
+
+fn command(table: Table<'_>) -> Option<Command> {
     let topic = table.need("topic", "\"room2/mains\"").and_then(topic);
     let on = table.need("on", "\"on\"").and_then(Item::text);
     let off = table.need("off", "\"off\"");
-    let off = off.and_then(|item| match item.text()?.it {
-        off if on.as_ref().is_some_and(|on| on.it == off) => {
-            item.wrong("`on` and `off` are the same command", "would switch nothing off", None)
+    let inverted = table.get("inverted");
+    let is_inverted = inverted.and_then(Item::flag).unwrap_or(false);
+    let off = off.and_then(|item| {
+        let off = item.text()?.it;
+        let Some(on) = on.as_ref().map(|on| on.it.as_str()) else { return Some(off) };
+        match means_the_opposite(on, &off) {
+            _ if on == off => {
+                item.wrong("`on` and `off` are the same command", "would switch nothing off", None)
+            }
+            _ if is_same_payload(on, &off) => item.wrong(
+                "`on` and `off` differ only in blanks or the case of letters",
+                "many devices would take it for the other",
+                None,
+            ),
+            true if !is_inverted => {
+                let help = "turn them round; if the load is wired so that on cuts it, add `inverted = true`";
+                item.wrong(
+                    format!("`on = \"{on}\"` and `off = \"{off}\"` mean the opposite"),
+                    "the wrong way round",
+                    Some(help.to_owned()),
+                )
+            }
+            false if is_inverted => {
+                let help = Some("leave `inverted` out".to_owned());
+                inverted?.wrong("these words are not inverted", "nothing to say", help)
+            }
+            true | false => Some(off),
         }
-        off => Some(off),
     });
     table.finish();
-    Some((topic?, on?.it, off?))
+    Some(Command { topic: topic?, on: on?.it, off: off?, inverted: is_inverted })
+}
+
+/// A topic that is published on.
+fn topic(item: Item<'_>) -> Option<String> {
+    let text = item.text()?.it;
+    match output_topic_fault(&text) {
+        Some(fault) => item.wrong("commands can't be published on this topic", fault, None),
+        None => Some(text),
+    }
 }
 
 /// `CONDITION within DURATION`

@@ -242,7 +242,15 @@ fn sensor() -> Value {
 fn relay() -> Value {
     let command = closed(
         &["topic", "on", "off"],
-        [("topic", text("Where commands go.")), ("on", text("Switches on.")), ("off", text("Switches off."))],
+        [
+            ("topic", text("Where commands go; of no other output, and of no sensor.")),
+            ("on", text("Switches on.")),
+            ("off", text("Switches off.")),
+            (
+                "inverted",
+                json!({ "type": "boolean", "default": false, "description": "The words mean the opposite on purpose: the load is cut by switching on." }),
+            ),
+        ],
     );
     closed(
         &["command", "moves", "longest"],

@@ -211,8 +211,13 @@ pub(super) fn topic(item: Item<'_>) -> Option<String> {
             Some("one topic for each sensor and relay".to_owned()),
         );
     }
-    if text.contains('\0') || text.len() > 65_535 {
-        return item.wrong("this can't be an MQTT topic", "it has a null character, or is too long", None);
+    if text.contains(char::is_control) || text.len() > 65_535 {
+        let label = "it has a sign that is not seen, like a NUL, or is longer than 65535 bytes";
+        return item.wrong("this can't be an MQTT topic", label, None);
+    }
+    if text.starts_with("$share/") {
+        let help = "messages that are shared out come to one listener each: take the topic itself".to_owned();
+        return item.wrong("this is a shared subscription, not a topic", "begins with `$share/`", Some(help));
     }
     Some(text)
 }

@@ -33,11 +33,13 @@ struct Bench {
     sensor: Sensor,
     track: Track,
     now: Moment,
+    /// What another probe of the same water says.
+    peer: Option<f64>,
 }
 
 impl Bench {
     fn new() -> Self {
-        Self { sensor: thermometer(), track: Track::default(), now: Moment(0) }
+        Self { sensor: thermometer(), track: Track::default(), now: Moment(0), peer: None }
     }
 
     /// Takes a reading 30 s after the last one.
@@ -47,7 +49,7 @@ impl Bench {
 
     fn hears(&mut self, delivery: Delivery, reading: Result<Reading, BadReading>) -> Judged {
         self.now = self.now + Span::seconds(30);
-        self.track.take(&self.sensor, self.now, delivery, reading)
+        self.track.take(&self.sensor, self.now, delivery, reading, self.peer)
     }
 
     fn value(&self) -> Option<f64> {
@@ -150,15 +152,41 @@ fn a_jump_that_no_water_can_make_is_suspect() {
     assert_eq!(bench.says(25.1).quality, Quality::Good);
 }
 
-#[test]
-fn three_readings_that_agree_are_believed_against_the_past() {
-    let mut bench = Bench::new();
+/// For how many minutes a jump from 25 degC to this, repeated twice a minute, is not believed.
+fn minutes_of_doubt(bench: &mut Bench, value: f64) -> f64 {
     bench.says(25.0);
-    assert_eq!(bench.says(31.0).quality, Quality::Suspect);
-    assert_eq!(bench.says(31.1).quality, Quality::Suspect);
-    assert_eq!(bench.says(31.0).quality, Quality::Good);
-    assert_eq!(bench.value(), Some(31.0));
-    assert_eq!(bench.says(31.2).quality, Quality::Good);
+    let jump = bench.now;
+    while bench.says(value).quality == Quality::Suspect {
+        assert!(bench.now - jump < Span::hours(2), "it is never believed");
+    }
+    (bench.now - jump).as_seconds() / 60.0
+}
+
+#[test]
+fn a_jump_that_is_repeated_is_doubted_for_as_long_as_the_water_would_need() {
+    // At 1 K a minute, of which the first minute's worth is always believed.
+    for (value, minutes) in [(28.0, 2.0), (31.0, 5.0), (15.0, 9.0)] {
+        assert_eq!(minutes_of_doubt(&mut Bench::new(), value), minutes, "{value}");
+    }
+}
+
+#[test]
+fn a_jump_is_doubted_for_half_an_hour_while_another_probe_of_the_water_denies_it() {
+    let mut bench = Bench::new();
+    bench.peer = Some(25.2);
+    // From the first reading that jumped, half a minute after the last good one.
+    assert_eq!(minutes_of_doubt(&mut bench, 31.0), 30.5);
+    // A probe that came along confirms it.
+    let mut bench = Bench::new();
+    bench.peer = Some(30.6);
+    assert_eq!(minutes_of_doubt(&mut bench, 31.0), 5.0);
+}
+
+#[test]
+fn no_jump_is_doubted_for_longer_than_half_an_hour() {
+    let mut bench = Bench::new();
+    bench.sensor.max_rate = Some(0.01 / 60.0);
+    assert_eq!(minutes_of_doubt(&mut bench, 31.0), 30.5);
 }
 
 #[test]

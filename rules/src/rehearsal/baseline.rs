@@ -155,8 +155,7 @@ fn constants(condition: &Condition, found: &mut dyn FnMut(f64)) {
                 constants(second, found);
             }
             Test::Is(..)
-            | Test::Silent(..)
-            | Test::Frozen(..)
+            | Test::Lapse(..)
             | Test::Commanded(..)
             | Test::Time(_)
             | Test::Day(_)
@@ -227,12 +226,9 @@ fn steady_test(test: &Test, values: &Values) -> Option<bool> {
         Test::Is(sensor, word) => Some(*values.get(sensor)? == Value::Word(*word)),
         Test::HasBeen { what, .. } => steady(what, values),
         // What came true long ago has not just come true.
-        Test::Silent(..)
-        | Test::Frozen(..)
-        | Test::Commanded(..)
-        | Test::After { .. }
-        | Test::Then { .. }
-        | Test::Blind(_) => Some(false),
+        Test::Lapse(..) | Test::Commanded(..) | Test::After { .. } | Test::Then { .. } | Test::Blind(_) => {
+            Some(false)
+        }
         Test::Time(_) | Test::Day(_) | Test::Until(_) | Test::Shows(..) | Test::Holds { .. } => None,
     }
 }

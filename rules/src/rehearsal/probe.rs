@@ -131,7 +131,7 @@ pub(crate) fn reach(condition: &Condition) -> Span {
         Condition::Says(test, _) => match test {
             Test::Compare { left, right, .. } => of(left).max(of(right)),
             Test::Range { value, low, high, .. } => of(value).max(of(low)).max(of(high)),
-            Test::Silent(_, length) | Test::Frozen(_, length) => *length,
+            Test::Lapse(_, _, length) => *length,
             Test::HasBeen { what, length, .. } => reach(what) + *length,
             Test::After { what, within, .. } => reach(what) + *within,
             Test::Then { first, second, within, .. } => reach(first) + reach(second) + *within,

@@ -220,7 +220,7 @@ impl World for SimSite {
             }
             // What is sent is on its way at once.
             Effect::Withdraw { .. } => {}
-            Effect::Command { switching, topic, payload } => {
+            Effect::Command { switching, topic, payload, .. } => {
                 if self.commands_go && self.relays.get(&topic).is_some_and(|relay| relay.obeys) {
                     self.switch(now.mono, &topic, &payload);
                 }

@@ -24,6 +24,10 @@ impl World for Sea {
         Moment(0)
     }
 
+    fn good(&self, sensor: SensorId) -> Moment {
+        self.heard(sensor)
+    }
+
     fn blind(&self, _: &Sight) -> slackwater_rules::condition::Truth {
         slackwater_rules::condition::Truth::False
     }

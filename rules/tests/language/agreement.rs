@@ -95,9 +95,10 @@ fn any(dice: &mut Dice, depth: u32) -> Cond {
         2 => Cond::HasBeen(boxed(dice), length),
         3 => Cond::After(boxed(dice), length),
         4 => Cond::Then(boxed(dice), boxed(dice), length),
-        5 => match dice.roll(3) {
+        5 => match dice.roll(4) {
             0 => Cond::Silent(dice.roll(4) as usize, length),
             1 => Cond::Frozen(dice.roll(2) as usize, length),
+            2 => Cond::NotGood(dice.roll(4) as usize, length),
             _ => Cond::Time(dice.roll(1_440) as i64, dice.roll(1_440) as i64),
         },
         6 => Cond::Below {
@@ -157,6 +158,7 @@ fn say(cond: &Cond) -> String {
         Cond::Is(sensor, on) => format!("{} is {}", name(*sensor), if *on { "on" } else { "off" }),
         Cond::Silent(sensor, length) => format!("{} is silent for {length} ms", name(*sensor)),
         Cond::Frozen(sensor, length) => format!("{} is frozen for {length} ms", name(*sensor)),
+        Cond::NotGood(sensor, length) => format!("{} is not good for {length} ms", name(*sensor)),
         Cond::HasBeen(what, length) => format!("({}) has been true for {length} ms", say(what)),
         Cond::After(what, within) => format!("within {within} ms after ({})", say(what)),
         Cond::Then(first, second, within) => {

@@ -37,6 +37,7 @@ pub(crate) enum Cond {
     Is(usize, bool),
     Silent(usize, i64),
     Frozen(usize, i64),
+    NotGood(usize, i64),
     HasBeen(Box<Cond>, i64),
     After(Box<Cond>, i64),
     Then(Box<Cond>, Box<Cond>, i64),
@@ -293,6 +294,12 @@ pub(crate) fn truth(history: &History, it: &Cond, at: i64) -> Truth {
         Cond::Silent(sensor, length) => {
             let heard = history.iter().rev().find(|(time, of, _)| *of == *sensor && *time <= at);
             Some(at - heard.map_or(START, |heard| heard.0) >= *length)
+        }
+        Cond::NotGood(sensor, length) => {
+            let good = |(time, of, value): &&(i64, usize, Option<f64>)| {
+                *of == *sensor && *time <= at && value.is_some()
+            };
+            Some(at - history.iter().rev().find(good).map_or(START, |good| good.0) >= *length)
         }
         Cond::Frozen(sensor, length) => {
             let said: Vec<_> = history

@@ -3,7 +3,7 @@
 use crate::site::{HALYARD, check};
 use proptest::prelude::*;
 use slackwater_rules::condition::{
-    Aggregate, Comparison, Condition, Hold, Memory, Present, Scope, Supposed, Truth, Verdict, Written,
+    Aggregate, Comparison, Condition, Hold, Lapse, Memory, Present, Scope, Supposed, Truth, Verdict, Written,
     WrittenSubject,
 };
 use slackwater_rules::condition::{DEEPEST, World};
@@ -18,6 +18,7 @@ use std::collections::BTreeMap;
 struct Stage {
     values: BTreeMap<SensorId, Value>,
     heard: BTreeMap<SensorId, Moment>,
+    good: BTreeMap<SensorId, Moment>,
 }
 
 impl World for Stage {
@@ -27,6 +28,10 @@ impl World for Stage {
 
     fn heard(&self, sensor: SensorId) -> Moment {
         self.heard.get(&sensor).copied().unwrap_or_default()
+    }
+
+    fn good(&self, sensor: SensorId) -> Moment {
+        self.good.get(&sensor).copied().unwrap_or_default()
     }
 
     fn blind(&self, sight: &Sight) -> Truth {
@@ -188,6 +193,20 @@ fn silence_becomes_true_by_time_alone_and_says_when() {
 }
 
 #[test]
+fn what_is_heard_and_not_believed_is_no_silence_but_not_good() {
+    let plan = plan();
+    let heard = BTreeMap::from([(id(&plan, "return-flow"), Moment(299_000))]);
+    let good = BTreeMap::from([(id(&plan, "return-flow"), Moment(1_000))]);
+    let stage = Stage { heard, good, ..Stage::default() };
+    let silent = condition(&plan, "return-flow is silent for 5 min");
+    let not_good = condition(&plan, "return-flow is not good for 5 min");
+    assert_eq!(ask(&silent, &stage, Moment(301_000), None).truth, Truth::False);
+    let before = ask(&not_good, &stage, Moment(300_999), None);
+    assert_eq!((before.truth, before.until), (Truth::False, Some(Moment(301_000))));
+    assert_eq!(ask(&not_good, &stage, Moment(301_000), None).truth, Truth::True);
+}
+
+#[test]
 fn of_several_parts_the_earliest_says_when_to_look_again() {
     let plan = plan();
     let text = "return-flow is silent for 5 min or mains is silent for 2 min and mains is off";
@@ -284,6 +303,7 @@ fn a_condition_at_the_deepest_prints_as_text_that_is_not_deeper() {
         "mains is not on",
         "day is not monday",
         "mains is not silent for 5 min",
+        "mains is not good for 5 min",
         "lagoon-temp is not 2 K above its mean over 1 d",
         "mains has been not on for 5 min",
         "(mains is on or mains is off) has been not true for 5 min",
@@ -415,8 +435,12 @@ fn written() -> impl Strategy<Value = Written> {
             (boxed(), any::<bool>(), amount(), amount())
                 .prop_map(|(subject, rises, rate, over)| { Written::Moves { subject, rises, rate, over } }),
             (boxed(), word()).prop_map(|(subject, word)| Written::Is { subject, word }),
-            (boxed(), amount()).prop_map(|(subject, length)| Written::Silent { subject, length }),
-            (boxed(), amount()).prop_map(|(subject, length)| Written::Frozen { subject, length }),
+            (
+                proptest::sample::select(&[Lapse::Silent, Lapse::Frozen, Lapse::NotGood][..]),
+                boxed(),
+                amount()
+            )
+                .prop_map(|(lapse, subject, length)| Written::Lapse { lapse, subject, length }),
             (boxed(), any::<bool>()).prop_map(|(subject, on)| Written::Commanded {
                 subject,
                 word: At::new(if on { "on" } else { "off" }.to_owned(), 0..0)

@@ -50,6 +50,10 @@ impl World for Prophet {
         Moment(0)
     }
 
+    fn good(&self, sensor: SensorId) -> Moment {
+        self.heard(sensor)
+    }
+
     fn blind(&self, _: &Sight) -> Truth {
         Truth::False
     }

@@ -9,6 +9,7 @@ mod forecasts;
 mod gear;
 mod good;
 mod mistakes;
+mod outputs;
 mod robust;
 mod site;
 mod sources;

@@ -116,3 +116,42 @@ fn a_deadband_does_not_make_it_worse_before_its_limit() {
     site.run(Span::minutes(1));
     assert_eq!(site.count(|body| matches!(body, Body::Worsened { .. })), 1, "{}", site.story());
 }
+
+#[test]
+fn an_alarm_may_ask_that_no_reading_is_good_whatever_the_reason() {
+    let rules = format!(
+        "{RULES}\n[alarm.flow-unknown]\ntank = \"lagoon\"\nwhen = \"return-flow is not good for 5 min\"\n\
+         priority = \"high\"\nconsequence = \"nobody sees the flow\"\nresponse = \"Look at the meter.\"\n"
+    );
+    // Silent, or heard and not understood.
+    for says in [None, Some("maybe")] {
+        let mut site = Site::with(&rules, directory(), "2026-03-10T12:00:00+01:00[Europe/Berlin]");
+        site.run(Span::minutes(2));
+        match says {
+            Some(words) => site.says("room2/lagoon/flow", words),
+            None => site.silence("room2/lagoon/flow"),
+        }
+        site.run(Span::minutes(4));
+        assert!(!site.raised().contains(&"flow-unknown"), "{}", site.story());
+        site.run(Span::minutes(2));
+        assert!(site.raised().contains(&"flow-unknown"), "{says:?}\n{}", site.story());
+    }
+}
+
+#[test]
+fn a_jump_denied_by_the_other_probe_of_the_water_raises_nothing_and_costs_the_sight() {
+    let sump = "\n[sensor.sump-temp]\ntopic = \"room2/sump\"\ntank = \"lagoon\"\nmeasures = \"temperature\"\n\
+                unit = \"degC\"\nevery = \"30 s\"\n";
+    let mut site =
+        Site::with(&format!("{RULES}{sump}"), directory(), "2026-03-10T12:00:00+01:00[Europe/Berlin]");
+    site.feed("room2/sump", "25.2", Span::seconds(30));
+    site.run(Span::minutes(2));
+    site.says("room2/lagoon/temperature", "12");
+    site.run(Span::minutes(29));
+    assert!(!site.raised().contains(&"too-cold"), "{}", site.story());
+    let lost = |body: &Body| matches!(body, Body::SightLost { of, .. } if of == "lagoon-temp");
+    assert_eq!(site.count(lost), 1, "{}", site.story());
+    // It is not doubted for ever: the other probe may be the one that is wrong.
+    site.run(Span::minutes(5));
+    assert!(site.raised().contains(&"too-cold"), "{}", site.story());
+}

@@ -6,7 +6,9 @@ use crate::site::{self, DONE};
 use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::Filter;
 use rumqttc::v5::{AsyncClient, Event, EventLoop, Incoming, MqttOptions};
-use slackwater::channels::{Channel, ChannelSettings, Channels, Context, MailSettings, Publish, Security};
+use slackwater::channels::{
+    Channel, ChannelSettings, Channels, Context, MailSettings, NotPublished, Publish, Security,
+};
 use slackwater_rules::alarm::Priority;
 use slackwater_rules::page::Page;
 use slackwater_rules::plan::Target;
@@ -104,8 +106,8 @@ fn channels(port: u16, authority: PathBuf) -> Result<(Channels, Outcomes)> {
 struct NoSiren;
 
 impl Publish for NoSiren {
-    fn publish(&self, _: &str, _: &[u8]) -> std::result::Result<(), String> {
-        Err("there is none".to_owned())
+    fn publish(&self, _: &str, _: &[u8]) -> std::result::Result<(), NotPublished> {
+        Err(NotPublished::Yet("there is none".to_owned()))
     }
 }
 

@@ -1,6 +1,8 @@
 //! One set of channels, a page to send, and a bounded wait for outcomes.
 
-use slackwater::channels::{Channel, ChannelSettings, Channels, Context, MailSettings, Publish, Security};
+use slackwater::channels::{
+    Channel, ChannelSettings, Channels, Context, MailSettings, NotPublished, Publish, Security,
+};
 use slackwater_rules::alarm::Priority;
 use slackwater_rules::page::Page;
 use slackwater_rules::plan::Target;
@@ -44,10 +46,10 @@ pub(crate) fn page(id: Seq) -> Page {
 pub(crate) struct Board(pub(crate) Mutex<Vec<(String, Vec<u8>)>>);
 
 impl Publish for Board {
-    fn publish(&self, topic: &str, payload: &[u8]) -> Result<(), String> {
+    fn publish(&self, topic: &str, payload: &[u8]) -> Result<(), NotPublished> {
         match topic {
             "defect" => panic!("the siren's wiring is wrong"),
-            "deaf" => Err("the broker is away".into()),
+            "deaf" => Err(NotPublished::Yet("the broker is away".into())),
             _ => {
                 self.0.lock().unwrap().push((topic.to_owned(), payload.to_vec()));
                 Ok(())

@@ -64,3 +64,27 @@ async fn a_mail_server_that_never_ends_its_line_costs_no_memory_and_no_page() {
     assert!(!house.push.taken().is_empty(), "the other way is not held up");
     agent.terminate();
 }
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_password_that_a_server_repeats_is_in_no_log_no_journal_and_no_status() {
+    let Some(house) = house().await else { return };
+    house.mail.set_fault(Fault::EchoLogin);
+    let agent = house.watch();
+    house.board.set("house/mains", "off");
+    let tom = paged(&house, "the second step", "tom.mail");
+    let failed = outcome(&house, "what became of it", tom.seq).to_string();
+    assert!(failed.contains("refused our login: 535") && failed.contains("(secret)"), "{failed}");
+    let status = house.home.say(&["status"]).well() + &house.home.say(&["status", "--json"]).well();
+    agent.terminate();
+    let read = |name: &str| std::fs::read(house.home.path(name)).unwrap_or_default();
+    let journal = [read("journal.sqlite"), read("journal.sqlite-wal")].concat();
+    let plain = b"\0watch@example.org\0neap tide";
+    for secret in ["neap tide", "spring-tide", &slackwater_tests::wire::base64(plain)] {
+        for (place, text) in
+            [("log", read("log")), ("journal", journal.clone()), ("status", status.clone().into_bytes())]
+        {
+            let found = text.windows(secret.len()).any(|part| part == secret.as_bytes());
+            assert!(!found, "{secret:?} is in the {place}");
+        }
+    }
+}

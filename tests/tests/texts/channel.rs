@@ -1,7 +1,7 @@
 //! The channel on a modem: what leaves, what is said of it, and what is said when it does not.
 
 use crate::{INES, soon};
-use slackwater::channels::{Channel, ChannelSettings, Channels, Context, Publish};
+use slackwater::channels::{Channel, ChannelSettings, Channels, Context, NotPublished, Publish};
 use slackwater::modem::{Arrived, Modem, ModemSettings, Number};
 use slackwater::secret::Secret;
 use slackwater_rules::alarm::Priority;
@@ -18,8 +18,8 @@ use tokio::sync::mpsc;
 struct NoBroker;
 
 impl Publish for NoBroker {
-    fn publish(&self, _: &str, _: &[u8]) -> Result<(), String> {
-        Err("there is no broker here".into())
+    fn publish(&self, _: &str, _: &[u8]) -> Result<(), NotPublished> {
+        Err(NotPublished::Yet("there is no broker here".into()))
     }
 }
 

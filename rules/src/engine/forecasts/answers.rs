@@ -17,7 +17,7 @@ use crate::time::Moment;
 use crate::units::Dimension;
 
 impl Sensed<'_> {
-    fn number(&self, sensor: Option<SensorId>) -> Option<f64> {
+    pub(in crate::engine) fn number(&self, sensor: Option<SensorId>) -> Option<f64> {
         match self.value(sensor?)? {
             Value::Number(number) => Some(number),
             Value::Word(_) => None,

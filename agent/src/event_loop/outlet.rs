@@ -1,0 +1,98 @@
+//! The one way by which commands and sirens leave for the broker. Each message flows in with who
+//! sends it, and leaves only if the register of outputs gives the topic and the words to that
+//! sender: a siren of before a reload, or a fault of ours, must not switch a heater.
+
+use super::SIRENS;
+use crate::channels::{NotPublished, Publish};
+use crate::mqtt;
+use slackwater_rules::plan::{Publisher, Register};
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, PoisonError, RwLock};
+
+/// The way out; cheap to clone.
+#[derive(Clone)]
+pub(super) struct Outlet {
+    broker: mqtt::Handle,
+    register: Arc<RwLock<Register>>,
+    sirens: Arc<AtomicU64>,
+}
+
+impl Outlet {
+    pub(super) fn new(broker: mqtt::Handle, register: Register) -> Self {
+        Self { broker, register: Arc::new(RwLock::new(register)), sirens: Arc::default() }
+    }
+
+    /// From now on topics belong to those that `register` says.
+    pub(super) fn adopt(&self, register: Register) {
+        *self.register.write().unwrap_or_else(PoisonError::into_inner) = register;
+    }
+
+    /// Hands a relay's command over, or says why it is not to be or can't be.
+    pub(super) fn command(
+        &self,
+        switching: u64,
+        relay: String,
+        topic: String,
+        payload: String,
+    ) -> Result<(), String> {
+        let publisher = Publisher::Relay(relay);
+        self.look(|register| register.permits(&publisher, &topic, payload.as_bytes()))?;
+        self.broker.publish(switching, topic, payload, false).map_err(|error| error.to_string())
+    }
+
+    fn look(&self, may: impl Fn(&Register) -> Result<(), String>) -> Result<(), String> {
+        let register = self.register.read().unwrap_or_else(PoisonError::into_inner);
+        may(&register).inspect_err(|why| tracing::error!("REFUSED to publish: {why}"))
+    }
+}
+
+impl Publish for Outlet {
+    fn publish(&self, topic: &str, payload: &[u8]) -> Result<(), NotPublished> {
+        self.look(|register| register.permits_siren(topic, payload)).map_err(NotPublished::Refused)?;
+        let id = SIRENS + self.sirens.fetch_add(1, Ordering::Relaxed);
+        self.broker
+            .publish(id, topic, payload.to_vec(), false)
+            .map_err(|error| NotPublished::Yet(error.to_string()))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::Outlet;
+    use crate::channels::{NotPublished, Publish};
+    use crate::mqtt;
+    use slackwater_rules::plan::{Output, Payloads, Publisher, Register};
+
+    fn output(publisher: Publisher, topic: &str, may_switch_on: bool) -> Output {
+        let (on, off) = ("on".to_owned(), "off".to_owned());
+        let payloads = Some(Payloads { on, off, may_switch_on, inverted: false });
+        Output { publisher, topic: topic.to_owned(), payloads, place: String::new() }
+    }
+
+    #[tokio::test]
+    async fn nothing_leaves_by_another_ones_topic_not_even_by_what_was_right_before_a_reload() {
+        // Nobody listens there: what is taken waits, which is all that is looked at.
+        let (broker, _events) = mqtt::spawn(mqtt::Settings::new("127.0.0.1", 9, "halyard")).expect("begun");
+        let heater = output(Publisher::Relay("heater".into()), "room2/heater/set", false);
+        let siren = |topic| output(Publisher::Siren("siren".into()), topic, true);
+        let (register, _) = Register::new(&[heater.clone(), siren("hall/siren")]);
+        let outlet = Outlet::new(broker, register);
+        let command = |relay: &str, topic: &str, payload: &str| {
+            outlet.command(1, relay.to_owned(), topic.to_owned(), payload.to_owned())
+        };
+        assert_eq!(command("heater", "room2/heater/set", "off"), Ok(()));
+        assert!(
+            command("heater", "room2/heater/set", "on").is_err_and(|why| why.contains("never switched on"))
+        );
+        assert!(command("air-pump", "room2/heater/set", "on").is_err_and(|why| why.contains("belongs to")));
+        assert!(command("air-pump", "room2/airpump/set", "on").is_err());
+        assert_eq!(outlet.publish("hall/siren", b"on"), Ok(()));
+
+        let moved = output(Publisher::Relay("heater".into()), "hall/siren", false);
+        outlet.adopt(Register::new(&[moved, siren("room2/siren")]).0);
+        let late = outlet.publish("hall/siren", b"on");
+        assert!(matches!(late, Err(NotPublished::Refused(why)) if why.contains("relay `heater`")));
+        assert!(command("heater", "room2/heater/set", "off").is_err());
+        assert_eq!(command("heater", "hall/siren", "off"), Ok(()));
+    }
+}

@@ -1,0 +1,53 @@
+//! What the configuration publishes on: sirens, the signs of life, the messages to itself, the
+//! check-ins. Each goes out with the key that it stands under, for the register of outputs.
+
+use super::{BrokerSettings, ChannelSettings, CheckInSettings, Settings};
+use slackwater_rules::plan::{CHECK_INS, Output, Payloads, Publisher};
+
+impl Settings {
+    /// Every topic that the agent publishes on, but those of relays.
+    pub fn outputs(&self) -> Vec<Output> {
+        let connections = connections(&self.broker, self.check_in.as_ref());
+        connections.into_iter().chain(self.sirens()).collect()
+    }
+
+    /// The same with the connections of a watch that runs by `running`: these change by a restart only.
+    pub fn outputs_within(&self, running: &Self) -> Vec<Output> {
+        let connections = connections(&running.broker, running.check_in.as_ref());
+        connections.into_iter().chain(self.sirens()).collect()
+    }
+
+    fn sirens(&self) -> impl Iterator<Item = Output> + '_ {
+        self.channels.iter().filter_map(|(target, channel)| {
+            let ChannelSettings::Siren(siren) = channel else { return None };
+            let payloads = Payloads {
+                on: siren.on.clone(),
+                off: siren.off.clone(),
+                may_switch_on: true,
+                inverted: false,
+            };
+            let publisher = Publisher::Siren(target.to_string());
+            Some(output(publisher, &siren.topic, Some(payloads), &format!("channel.{target}.topic")))
+        })
+    }
+}
+
+fn connections(broker: &BrokerSettings, check_in: Option<&CheckInSettings>) -> Vec<Output> {
+    let mut found = vec![
+        output(Publisher::Status, &broker.status_topic, None, "broker.status-topic"),
+        output(Publisher::Loopback, &broker.loopback_topic, None, "broker.loopback-topic"),
+    ];
+    if let Some((check_in, broker)) = check_in.and_then(|it| Some((it, it.broker.as_ref()?))) {
+        let topic = format!("{CHECK_INS}{}", check_in.name);
+        found.push(output(Publisher::CheckIns, &topic, None, "check-in.name"));
+        let (status, loopback) = (&broker.status_topic, &broker.loopback_topic);
+        found.push(output(Publisher::CheckInStatus, status, None, "check-in.broker.status-topic"));
+        found.push(output(Publisher::CheckInLoopback, loopback, None, "check-in.broker.loopback-topic"));
+    }
+    found
+}
+
+fn output(publisher: Publisher, topic: &str, payloads: Option<Payloads>, key: &str) -> Output {
+    let place = format!("`{key}` in the agent's configuration");
+    Output { publisher, topic: topic.to_owned(), payloads, place }
+}

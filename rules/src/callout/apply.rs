@@ -1,0 +1,230 @@
+//! What each change does to a call-out. The running watch comes here with the change it has just
+//! recorded, a restart with those of the journal; nothing else alters what lasts. A change about a
+//! member or a ladder that is not there changes nothing.
+
+use super::change::{Change, Fate, Joined, Message};
+use super::ladder::Climb;
+use super::member::{Condition, Member};
+use super::state::{Answer, CallOut, LISTEN_WITHIN, News, Phase, TELLINGS, Told};
+use crate::alarm::Priority;
+use crate::plan::Target;
+use crate::record::Seq;
+use crate::time::{Moment, Span};
+
+impl CallOut {
+    /// Takes a change that was recorded at `at`.
+    pub fn apply(&mut self, change: &Change, at: Moment) {
+        self.alter(change, at);
+        if matches!(
+            change,
+            Change::Joined(_)
+                | Change::Left { .. }
+                | Change::CameBack { .. }
+                | Change::Returned { .. }
+                | Change::PutAside { .. }
+                | Change::Hand { .. }
+                | Change::Answered { .. }
+                | Change::AnsweredOne { .. }
+        ) {
+            self.settling = if self.stands() { None } else { self.settling.or(Some(at)) };
+        }
+    }
+
+    fn alter(&mut self, change: &Change, at: Moment) {
+        match change {
+            Change::Joined(joined) => self.join(joined, at),
+            Change::Left { episode } => self.members.retain(|member| member.episode != *episode),
+            Change::CameBack { alarm, episode } => {
+                if let Some(member) = self.members.iter_mut().find(|member| member.alarm == *alarm) {
+                    member.episode = *episode;
+                    member.condition = Condition::Raised;
+                    member.latched = false;
+                    member.anew = None;
+                    member.end_told = false;
+                }
+            }
+            Change::Worsened { episode } => self.change(*episode, |member| {
+                member.worse = true;
+                member.told = false;
+            }),
+            Change::Returned { episode, latched } => self.change(*episode, |member| {
+                member.condition = Condition::Returned(at);
+                member.latched = *latched;
+                member.anew = None;
+                member.own_answer = None;
+            }),
+            Change::PutAside { episode, by } => self.change(*episode, |member| {
+                member.condition = Condition::PutAside(by.clone());
+                member.latched = false;
+                member.anew = None;
+                member.own_answer = None;
+            }),
+            Change::Hand { episode, awaited } => {
+                self.change(*episode, |member| member.awaits_hand = *awaited)
+            }
+            Change::Anew { episode, after } => {
+                self.change(*episode, |member| member.anew = after.map(|after| at + after));
+            }
+            Change::RaisedAnew { episode } => self.change(*episode, |member| {
+                (member.anew, member.own_answer) = (None, None);
+                (member.listed, member.answered, member.told) = (false, false, false);
+                member.raised = at;
+            }),
+            Change::Held { length, by } => self.phase = Phase::Held { until: at + *length, by: *by },
+            Change::Began { ladder, rank, rung, ago, due } => {
+                let reached = self.climb(ladder, *rank).and_then(|climb| climb.reached);
+                self.climbs.retain(|climb| climb.ladder != *ladder || climb.rank != *rank);
+                self.climbs.push(Climb {
+                    ladder: ladder.clone(),
+                    rank: *rank,
+                    begun: at - *ago,
+                    next: *rung,
+                    due: at + *due,
+                    reached: reached.filter(|_| *rung > 0),
+                    open: Default::default(),
+                });
+                self.phase = Phase::Climbing;
+            }
+            Change::GoesOn => self.phase = Phase::Climbing,
+            Change::Rung { ladder, rank, rung, last, to, next } => {
+                let of = |climb: &&mut Climb| climb.ladder == *ladder && climb.rank == *rank;
+                let Some(climb) = self.climbs.iter_mut().find(of) else { return };
+                climb.next = rung.saturating_add(1);
+                climb.due = at + *next;
+                climb.reached = climb.reached.max(Some((*rung).min(*last)));
+                climb.open = to.iter().filter(|target| target.contact.is_some()).cloned().collect();
+                self.unheard = None;
+            }
+            Change::NewsDue { within } => {
+                let news = News { since: at, due: at + *within };
+                self.news = Some(self.news.map_or(news, |old| News { since: at, due: old.due }));
+            }
+            Change::NewsTold => self.news = None,
+            Change::Pressed { by, again } => self.pressed = again.map(|again| (by.clone(), at + again)),
+            Change::Answered { by, lease, rank } => {
+                self.phase = Phase::Answered { until: at + *lease };
+                self.answer = Some(Answer { by: by.clone(), at, rank: *rank });
+                self.answers = self.answers.saturating_add(1);
+                (self.news, self.pressed) = (None, None);
+                for member in self.members.iter_mut().filter(|member| member.stands()) {
+                    member.answered = true;
+                    member.latched = false;
+                    member.own_answer = None;
+                }
+            }
+            Change::AnsweredOne { episode, lease, .. } => {
+                self.answers = self.answers.saturating_add(1);
+                self.change(*episode, |member| {
+                    member.own_answer = Some(at + *lease);
+                    member.answered = true;
+                    member.latched = false;
+                });
+            }
+            Change::Asks { renew, rank, to } => {
+                self.phase = Phase::Asking { until: at + *renew, open: to.iter().cloned().collect() };
+                if let Some(answer) = &mut self.answer {
+                    answer.rank = *rank;
+                }
+            }
+            Change::Told { target, message, rank } => self.tell(target, message, *rank, at),
+            Change::Page { target, fate } => self.note_page(target, *fate),
+            Change::Started => match self.unheard {
+                // A watch that keeps falling over waits once, not again at each start.
+                Some(first) if at - first <= LISTEN_WITHIN => {}
+                Some(_) | None => self.unheard = Some(at),
+            },
+            Change::Waits { waits: true } => self.waits = self.waits.or(Some(at)),
+            Change::Waits { waits: false } => {
+                let waited = self.waits.take().map_or(Span::ZERO, |since| at - since);
+                for climb in &mut self.climbs {
+                    climb.due = climb.due + waited;
+                    climb.begun = climb.begun + waited;
+                }
+            }
+            Change::Ended => {
+                self.phase = Phase::Over;
+                (self.news, self.pressed) = (None, None);
+            }
+        }
+    }
+
+    fn join(&mut self, joined: &Joined, at: Moment) {
+        let known = self.members.iter().position(|member| member.alarm == joined.alarm);
+        let member = Member {
+            alarm: joined.alarm.clone(),
+            episode: joined.episode,
+            place: joined.place.clone(),
+            rank: joined.rank,
+            ladder: joined.ladder.clone(),
+            raised: at,
+            condition: Condition::Raised,
+            latched: false,
+            awaits_hand: false,
+            worse: false,
+            answered: false,
+            listed: joined.listed,
+            told: false,
+            end_told: false,
+            flickers: joined.flickers,
+            own_answer: None,
+            anew: None,
+        };
+        match known.and_then(|known| self.members.get_mut(known)) {
+            Some(known) => *known = Member { awaits_hand: known.awaits_hand, ..member },
+            None => self.members.push(member),
+        }
+    }
+
+    fn change(&mut self, episode: Seq, change: impl FnOnce(&mut Member)) {
+        if let Some(member) = self.members.iter_mut().find(|member| member.episode == episode) {
+            change(member);
+        }
+    }
+
+    fn tell(&mut self, target: &Target, message: &Message, rank: Priority, at: Moment) {
+        for member in &mut self.members {
+            if member.returned().is_some() && !member.stands() {
+                member.end_told = true;
+            }
+            member.told |= message.asks() && member.stands();
+        }
+        let known = self.told.get(target).cloned();
+        if !message.asks() && known.is_none() {
+            return;
+        }
+        let told = Told {
+            first: known.as_ref().map_or(at, |known| known.first),
+            last: at,
+            times: known.as_ref().map_or(0, |known| known.times).saturating_add(1),
+            rank: if message.asks() { rank } else { known.map_or(rank, |known| known.rank) },
+            message: message.clone(),
+            fate: None,
+            reached: true,
+        };
+        self.told.insert(target.clone(), told);
+        self.tellings.push_back((target.clone(), at));
+        if self.tellings.len() > TELLINGS {
+            self.tellings.pop_front();
+            self.before = self.before.saturating_add(1);
+        }
+    }
+
+    fn note_page(&mut self, target: &Target, fate: Fate) {
+        if let Some(told) = self.told.get_mut(target) {
+            told.fate = Some(fate);
+            told.reached = match fate {
+                Fate::Taken | Fate::Waits | Fate::Doubtful => true,
+                Fate::Lost => told.times > 1 && told.reached,
+            };
+        }
+        if matches!(fate, Fate::Taken) {
+            return;
+        }
+        for climb in &mut self.climbs {
+            climb.open.remove(target);
+        }
+        if let Phase::Asking { open, .. } = &mut self.phase {
+            open.remove(target);
+        }
+    }
+}

@@ -1,0 +1,183 @@
+//! What a call-out can hear: what its alarms, relays and people do, and the times that it set
+//! itself. [`CallOut::pending`] says which of those times comes next, so that nothing else in the
+//! program keeps a clock for a call-out.
+
+use super::change::{Fate, Joined};
+use super::facts::Facts;
+use super::ladder::Climb;
+use super::quiet;
+use super::state::{CallOut, FLICKER_SETTLE, Hold, Kind, LISTEN_WITHIN, Phase};
+use crate::alarm::Priority;
+use crate::plan::Target;
+use crate::record::{By, Seq};
+use crate::time::{Moment, Span};
+
+/// All rungs go this long before the watch's own power may end, and no answer holds longer.
+pub const BEFORE_DARK: Span = Span::minutes(10);
+
+/// One event.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Event {
+    /// An alarm was raised that belongs to this call-out.
+    Raised(Joined),
+    /// A held member goes on in another call-out, with something of its kin that can't wait.
+    Left(Seq),
+    /// `worse` turned true.
+    Worse(Seq),
+    /// A condition went.
+    Returned {
+        /// The episode.
+        episode: Seq,
+        /// Its alarm latches, and nobody has answered.
+        latched: bool,
+    },
+    /// A person, or work that a person began, put an alarm aside.
+    PutAside {
+        /// The episode.
+        episode: Seq,
+        /// Who.
+        by: By,
+    },
+    /// A stopgap that took energy away waits, or waits no more, for a person to switch it back.
+    Hand {
+        /// The episode.
+        episode: Seq,
+        /// It waits.
+        awaited: bool,
+    },
+    /// A stopgap lost its proof, or is not proved after its last try.
+    Unproved(Seq),
+    /// A relay told to take energy away is seen not to obey.
+    Disobeyed(Seq),
+    /// A person answered.
+    Answered {
+        /// Who.
+        by: By,
+        /// The time they named, if any.
+        named: Option<Span>,
+        /// In a mass: this member only, whose own code they used.
+        only: Option<Seq>,
+    },
+    /// A person wants the next one called.
+    Next {
+        /// Who.
+        by: By,
+    },
+    /// It is known how a page fared.
+    Page {
+        /// To whom it went.
+        target: Target,
+        /// How.
+        fate: Fate,
+    },
+    /// The watch's own power is about to end.
+    GoesDark,
+    /// The watch began again.
+    Started,
+    /// A reload drops a member, or its ladder.
+    Dropped {
+        /// The episode.
+        episode: Seq,
+        /// A person insists.
+        forced: bool,
+        /// Who.
+        by: By,
+    },
+    /// While this drill runs a real call-out begins, or the last real one is over.
+    Real {
+        /// It begins.
+        began: bool,
+    },
+    /// A time of the call-out's own.
+    Time(Time),
+}
+
+/// A time that a call-out set itself.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Time {
+    /// The hold for a cause is over.
+    HoldOver,
+    /// The quiet hours are over.
+    QuietOver,
+    /// The lease ends.
+    LeaseEnded,
+    /// Whoever was asked has not said a word.
+    Unrenewed,
+    /// Nothing has stood for long enough.
+    Settled,
+    /// A member counts as raised anew.
+    Anew(Seq),
+    /// A rung is due.
+    Rung {
+        /// Of this ladder.
+        ladder: String,
+        /// Climbed for this rank.
+        rank: Priority,
+    },
+    /// What was listed must be said by now.
+    News,
+    /// Whoever pressed "next" on the last rung hears again.
+    Pressed,
+}
+
+impl CallOut {
+    /// The next of its own times, and when; a moment that has passed is due now.
+    pub fn pending(&self, facts: &dyn Facts, now: Moment) -> Option<(Moment, Time)> {
+        if self.waits.is_some() {
+            return None;
+        }
+        let mut times: Vec<(Moment, Time)> = Vec::new();
+        match (&self.phase, self.settling) {
+            (Phase::Over, _) => {}
+            (Phase::Held { until, by: Hold::Quiet }, None) => {
+                let holds = quiet::held_until(self, facts, now).is_some();
+                times.push((if holds { *until } else { (*until).min(now) }, Time::QuietOver));
+            }
+            (Phase::Held { until, by: Hold::Quiet }, Some(_)) if self.waits_for_morning() => {
+                times.push((*until, Time::QuietOver));
+            }
+            (_, Some(since)) => times.push((since + self.settle(facts), Time::Settled)),
+            (Phase::Held { until, by: Hold::Cause }, None) => times.push((*until, Time::HoldOver)),
+            (Phase::Answered { until }, None) => times.push((*until, Time::LeaseEnded)),
+            (Phase::Asking { until, .. }, None) => times.push((*until, Time::Unrenewed)),
+            (Phase::Climbing, None) => times.extend(self.active(now).into_iter().filter_map(|climb| {
+                let due = self.rung_due(climb, facts.ladder(&climb.ladder)?.len(), facts);
+                Some((due, Time::Rung { ladder: climb.ladder.clone(), rank: climb.rank }))
+            })),
+        }
+        if self.settling.is_none() && self.phase != Phase::Over {
+            times.extend(self.members.iter().filter(|member| member.stands()).flat_map(|member| {
+                let at = [member.anew, member.own_answer].into_iter().flatten();
+                at.map(|at| (at, Time::Anew(member.episode)))
+            }));
+            if self.phase == Phase::Climbing {
+                times.extend(self.news.map(|news| (news.due, Time::News)));
+                times.extend(self.pressed.as_ref().map(|(_, due)| (*due, Time::Pressed)));
+            }
+        }
+        times.into_iter().min()
+    }
+
+    /// When a climb's next rung is told: its time; before the watch goes dark, unless it is a
+    /// repeat; and after the watch has listened once.
+    fn rung_due(&self, climb: &Climb, rungs: u32, facts: &dyn Facts) -> Moment {
+        let dark = facts.dark_from().filter(|_| climb.repeat(rungs).is_none() && self.kind != Kind::Drill);
+        let due = dark.map_or(climb.due, |dark| climb.due.min(dark - BEFORE_DARK));
+        let heard = self.unheard.filter(|_| !facts.has_listened()).map(|since| since + LISTEN_WITHIN);
+        heard.map_or(due, |heard| due.max(heard))
+    }
+
+    /// How long nothing must stand before the all-clear.
+    pub fn settle(&self, facts: &dyn Facts) -> Span {
+        let of = |ladder: &str| facts.ladder(ladder).map_or(Span::ZERO, |ladder| ladder.settle);
+        let usual = self.members.iter().map(|member| of(&member.ladder)).max().unwrap_or(Span::ZERO);
+        let flickers = self.members.iter().any(|member| member.flickers);
+        if flickers { usual.max(FLICKER_SETTLE) } else { usual }
+    }
+
+    /// Whether it is over, was held, and nobody was told: it goes into the morning's page.
+    pub fn waits_for_morning(&self) -> bool {
+        let quiet = matches!(self.phase, Phase::Held { by: Hold::Quiet, .. });
+        quiet && self.told_so_far().next().is_none()
+    }
+}

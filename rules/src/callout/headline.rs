@@ -1,0 +1,77 @@
+//! What a page leads with. The event that sends it is its news; a page that a rung sends has no
+//! event, and leads with the worst of what stands. What is printed beside it is worked out when
+//! the page is worded, not here.
+
+use super::facts::Facts;
+use super::member::Member;
+use super::state::CallOut;
+use crate::record::Seq;
+use crate::time::Moment;
+use std::cmp::Reverse;
+
+/// How many members a page names; the rest are counted.
+pub const NAMED: usize = 8;
+
+/// What sends a page.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Lead {
+    /// A rung, a repeat, a lease's end: nothing new.
+    Rung,
+    /// This episode was raised, or counts as raised anew.
+    Raised(Seq),
+    /// It got worse.
+    Worse(Seq),
+    /// Its stopgap lost its proof, or could not be proved.
+    Unproved(Seq),
+    /// Its relay was told to take energy away and does not obey.
+    Disobeyed(Seq),
+    /// The watch's own power ends.
+    GoesDark,
+}
+
+impl Lead {
+    /// The episode that is news.
+    pub fn episode(self) -> Option<Seq> {
+        match self {
+            Self::Raised(episode)
+            | Self::Worse(episode)
+            | Self::Unproved(episode)
+            | Self::Disobeyed(episode) => Some(episode),
+            Self::Rung | Self::GoesDark => None,
+        }
+    }
+}
+
+impl CallOut {
+    /// The member that a page leads with: the event's, or else of those that stand (of all, if
+    /// none does) the highest rank, among equals what nobody was told yet, then the cause, then the oldest.
+    pub fn headline(&self, lead: Lead, facts: &dyn Facts, now: Moment) -> Option<&Member> {
+        let news = lead.episode().and_then(|episode| self.member(episode));
+        news.or_else(|| self.by_weight(facts, now).into_iter().next())
+    }
+
+    /// The members that a page names, the weightiest first, and how many more there are.
+    pub fn named(&self, facts: &dyn Facts, now: Moment) -> (Vec<&Member>, usize) {
+        let mut members = self.by_weight(facts, now);
+        let more = members.len().saturating_sub(NAMED);
+        members.truncate(NAMED);
+        (members, more)
+    }
+
+    fn by_weight(&self, facts: &dyn Facts, now: Moment) -> Vec<&Member> {
+        let called = self.members.iter().any(|member| member.calls(now));
+        let standing = self.stands();
+        let mut members: Vec<&Member> = self.members.iter().collect();
+        members.retain(|member| !standing || if called { member.calls(now) } else { member.stands() });
+        let explained: Vec<Seq> = members
+            .iter()
+            .filter(|effect| members.iter().any(|cause| facts.explains(&cause.alarm, &effect.alarm)))
+            .map(|effect| effect.episode)
+            .collect();
+        members.sort_by_key(|member| {
+            let is_explained = explained.contains(&member.episode);
+            (Reverse(member.rank), member.told, is_explained, member.raised, member.episode)
+        });
+        members
+    }
+}

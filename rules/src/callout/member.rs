@@ -1,0 +1,80 @@
+//! A member: an episode in a call-out with its rank and its ladder. Its standing decides whom the
+//! call-out asks; what was listed only, told or answered decides what a later event means for it.
+
+use crate::alarm::Priority;
+use crate::record::{By, Seq};
+use crate::time::Moment;
+
+/// An episode in a call-out.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Member {
+    /// The alarm's name: a call-out has one member of it, the latest episode.
+    pub alarm: String,
+    /// The episode.
+    pub episode: Seq,
+    /// The tank or the site, as pages say it.
+    pub place: String,
+    /// The alarm's priority when it was raised.
+    pub rank: Priority,
+    /// The `[callout.NAME]` that the alarm names.
+    pub ladder: String,
+    /// When it was raised, or raised again: the ladder of what is left counts from here.
+    pub raised: Moment,
+    /// What its condition is, as far as the call-out cares.
+    pub condition: Condition,
+    /// It returned, latched, and nobody has answered: it stands.
+    pub latched: bool,
+    /// Its stopgap took energy away, and a person must switch it back: it stands.
+    pub awaits_hand: bool,
+    /// It got worse.
+    pub worse: bool,
+    /// It stood when the last answer was given.
+    pub answered: bool,
+    /// It was listed by others' pages only, because something that explains it stood.
+    pub listed: bool,
+    /// Some page that asked for help has named it.
+    pub told: bool,
+    /// Some page has said that it had ended.
+    pub end_told: bool,
+    /// It comes and goes: twice within three hours.
+    pub flickers: bool,
+    /// In a mass: answered for alone, until then.
+    pub own_answer: Option<Moment>,
+    /// It counts as raised anew then: its cause returned, and its own on-delay runs from that.
+    pub anew: Option<Moment>,
+}
+
+/// What has become of an episode's condition.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Condition {
+    /// It holds, as far as is known.
+    Raised,
+    /// It has gone, since then.
+    Returned(Moment),
+    /// Shelved, suppressed or out of service, by this person: nobody says that it is over.
+    PutAside(By),
+}
+
+impl Member {
+    /// Raised; or latched and not answered; or its stopgap waits for a person.
+    pub fn stands(&self) -> bool {
+        match self.condition {
+            Condition::Raised => true,
+            Condition::Returned(_) => self.latched || self.awaits_hand,
+            Condition::PutAside(_) => false,
+        }
+    }
+
+    /// Whether people are to be asked for it at `now`: it stands and was not answered for alone.
+    pub fn calls(&self, now: Moment) -> bool {
+        self.stands() && self.own_answer.is_none_or(|until| until <= now)
+    }
+
+    /// When its condition went, if it has.
+    pub fn returned(&self) -> Option<Moment> {
+        match self.condition {
+            Condition::Returned(at) => Some(at),
+            Condition::Raised | Condition::PutAside(_) => None,
+        }
+    }
+}

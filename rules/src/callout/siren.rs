@@ -1,0 +1,128 @@
+//! What a siren should do is a state, not a message: on while a call-out that told it climbs at the
+//! rank for which it was told, no longer than its limits, and not while somebody has hushed it. The
+//! engine sends the wish when it changes and when the broker is back; nothing else starts or stops one.
+
+use super::state::{CallOut, Kind, Phase};
+use crate::alarm::Priority;
+use crate::plan::Target;
+use crate::time::{Moment, Span};
+
+/// A button beside it may hush it for this long; it answers nothing.
+pub const HUSH: Span = Span::minutes(10);
+/// Its share is counted over this.
+const HOUR: Span = Span::hours(1);
+
+/// How long a siren may sound, and for what.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Limits {
+    /// For one rung.
+    pub a_rung: Span,
+    /// In any hour.
+    pub an_hour: Span,
+    /// Only for this rank and above.
+    pub from: Priority,
+}
+
+impl Default for Limits {
+    fn default() -> Self {
+        Self { a_rung: Span::minutes(3), an_hour: Span::minutes(15), from: Priority::Critical }
+    }
+}
+
+/// What is remembered of a siren.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Siren {
+    /// It sounds since then.
+    pub since: Option<Moment>,
+    /// When it sounded within the last hour: from, until.
+    pub sounded: Vec<(Moment, Moment)>,
+    /// It is hushed until then.
+    pub hushed: Option<Moment>,
+}
+
+/// A change of the wish, or a hush.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum SirenChange {
+    /// It is to sound, or to be silent.
+    Wish {
+        /// Sound.
+        on: bool,
+    },
+    /// Somebody pressed the button beside it.
+    Hushed {
+        /// For how long.
+        length: Span,
+    },
+}
+
+/// Whether it should sound now, and when that may change by itself.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Wish {
+    /// It should sound.
+    pub on: bool,
+    /// Look again then.
+    pub again: Option<Moment>,
+}
+
+impl Siren {
+    /// Takes a change that was recorded at `at`.
+    pub fn apply(&mut self, change: SirenChange, at: Moment) {
+        match change {
+            SirenChange::Wish { on: true } => self.since = self.since.or(Some(at)),
+            SirenChange::Wish { on: false } => {
+                if let Some(since) = self.since.take() {
+                    self.sounded.push((since, at));
+                }
+                self.sounded.retain(|(_, until)| at - *until < HOUR);
+            }
+            SirenChange::Hushed { length } => self.hushed = Some(at + length),
+        }
+    }
+
+    /// What it should do at `now`.
+    pub fn wish<'a>(
+        &self,
+        target: &Target,
+        limits: Limits,
+        calls: impl IntoIterator<Item = &'a CallOut>,
+        now: Moment,
+    ) -> Wish {
+        let silent = Wish { on: false, again: None };
+        let ends = calls.into_iter().filter_map(|call| told_until(call, target, limits, now)).max();
+        let Some(ends) = ends.filter(|ends| *ends > now) else { return silent };
+        if let Some(hushed) = self.hushed.filter(|hushed| *hushed > now) {
+            return Wish { on: false, again: Some(hushed) };
+        }
+        let left = limits.an_hour - self.sounded_within_the_hour(now);
+        if left <= Span::ZERO {
+            // The oldest part of the hour falls out of it.
+            let oldest = self.spells(now).map(|(from, _)| from.max(now - HOUR)).min();
+            let again = oldest.map(|from| (from + HOUR + Span::seconds(1)).max(now + Span::seconds(10)));
+            return Wish { on: false, again };
+        }
+        Wish { on: true, again: Some(ends.min(now + left)) }
+    }
+
+    fn spells(&self, now: Moment) -> impl Iterator<Item = (Moment, Moment)> + '_ {
+        let current = self.since.map(|since| (since, now));
+        self.sounded.iter().copied().chain(current).filter(move |(_, until)| now - *until < HOUR)
+    }
+
+    fn sounded_within_the_hour(&self, now: Moment) -> Span {
+        let from = now - HOUR;
+        self.spells(now).fold(Span::ZERO, |sum, (since, until)| sum + (until - since.max(from)))
+    }
+}
+
+/// Until when a call-out wants the siren: it told it, and climbs at the rank for which it did.
+fn told_until(call: &CallOut, target: &Target, limits: Limits, now: Moment) -> Option<Moment> {
+    let told = call.told.get(target)?;
+    let waits = call.settling.is_some() || call.waits.is_some();
+    let climbs = match call.kind {
+        Kind::Drill => true,
+        Kind::Cause | Kind::Mass | Kind::Digest => {
+            told.rank >= limits.from && call.standing_rank(now).is_some_and(|rank| rank >= told.rank)
+        }
+    };
+    (call.phase == Phase::Climbing && !waits && climbs).then_some(told.last + limits.a_rung)
+}

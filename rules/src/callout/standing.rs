@@ -1,0 +1,156 @@
+//! What the alarms of a call-out do to it: they are raised, come back, get worse, return, are put
+//! aside. Which row of the table that is depends on the ranks, the ladders and the causes that
+//! stand here at the time.
+
+use super::change::{Change, Joined, Message};
+use super::decide::Decision;
+use super::headline::Lead;
+use super::quiet;
+use super::state::{Hold, Phase};
+use super::table::{Move, Row, Stage};
+use crate::alarm::Priority;
+use crate::record::{By, Seq};
+use crate::time::Span;
+
+impl Decision<'_> {
+    /// Which row an alarm is that is raised, or counts as raised anew, with these ranks.
+    pub(super) fn row_of(&self, alarm: &str, rank: Priority, ladder: &str) -> Row {
+        let others = || self.call.members.iter().filter(|member| member.alarm != alarm);
+        let asked = match self.stage() {
+            Stage::Settling if self.call.answerer().is_none() => {
+                others().filter(|member| member.returned() == self.call.settling).map(|m| m.rank).max()
+            }
+            Stage::Held | Stage::Climbing => {
+                others().filter(|member| member.calls(self.now)).map(|member| member.rank).max()
+            }
+            Stage::Answered | Stage::Asking | Stage::Settling | Stage::Over => self.call.asked_rank(self.now),
+        };
+        if asked.is_none_or(|asked| rank > asked) {
+            return Row::Above;
+        }
+        if rank < Priority::Critical {
+            return Row::Milder;
+        }
+        let causes = others().filter(|cause| cause.stands());
+        let expected = causes.clone().any(|cause| self.facts.expects(alarm, &cause.alarm));
+        let climbed = |ladder: &str| {
+            self.call.active(self.now).iter().any(|climb| climb.ladder == ladder)
+                || causes.clone().any(|cause| cause.rank == rank && cause.ladder == ladder)
+        };
+        Row::CriticalToo { other_ladder: !climbed(ladder), expected }
+    }
+
+    pub(super) fn raised(&mut self, joined: &Joined) {
+        if self.is_back(joined) {
+            self.change(Change::CameBack { alarm: joined.alarm.clone(), episode: joined.episode });
+            return self.forget_anew(&joined.alarm);
+        }
+        let row = match self.call.phase {
+            Phase::Held { by: Hold::Cause, .. } if self.explains_standing(&joined.alarm) => Row::HoldOver,
+            _ => self.row_of(&joined.alarm, joined.rank, &joined.ladder),
+        };
+        let listed = self.is_explained(&joined.alarm);
+        let settles = self.stage().after(row) == Move::StateBefore;
+        let was = if settles { self.call.stage_before() } else { self.stage() };
+        let mut next = was.after(row);
+        let only_listed = listed && matches!(next, Move::Listed | Move::ListedSoon);
+        self.change(Change::Joined(Joined { listed: only_listed, ..joined.clone() }));
+        self.forget_anew(&joined.alarm);
+        // Quiet hours hold what ranks above as well, if it can wait; and nothing that can't.
+        if matches!(self.call.phase, Phase::Held { by: Hold::Quiet, .. }) {
+            let held = quiet::held_until(&self.call, self.facts, self.now).is_some();
+            next = if held { Move::Listed } else { Move::BeginsWithNews };
+        }
+        self.carry_out(next, Lead::Raised(joined.episode), Some((joined.ladder.clone(), joined.rank)));
+    }
+
+    /// Whether an alarm that is raised is a member come back: it never ceased to stand, or returned
+    /// within `settle` and nobody was told.
+    pub(super) fn is_back(&self, joined: &Joined) -> bool {
+        let known = self.call.members.iter().find(|member| member.alarm == joined.alarm);
+        let settle = self.call.settle(self.facts);
+        known.is_some_and(|member| {
+            let soon = member.returned().is_some_and(|at| self.now - at <= settle);
+            member.stands() || (soon && !member.end_told)
+        })
+    }
+
+    pub(super) fn explains_standing(&self, cause: &str) -> bool {
+        let standing = self.call.members.iter().filter(|member| member.stands());
+        standing.into_iter().any(|effect| self.facts.explains(cause, &effect.alarm))
+    }
+
+    pub(super) fn is_explained(&self, effect: &str) -> bool {
+        let mut standing =
+            self.call.members.iter().filter(|member| member.stands() && member.alarm != effect);
+        standing.any(|cause| self.facts.explains(&cause.alarm, effect))
+    }
+
+    /// A cause is there again: what was to count as raised anew is its consequence once more.
+    pub(super) fn forget_anew(&mut self, cause: &str) {
+        let members = self.call.members.iter().filter(|member| member.anew.is_some());
+        let explained = members.filter(|member| self.facts.explains(cause, &member.alarm));
+        for episode in explained.map(|member| member.episode).collect::<Vec<_>>() {
+            self.change(Change::Anew { episode, after: None });
+        }
+    }
+
+    pub(super) fn worse(&mut self, episode: Seq) {
+        let Some(member) = self.call.member(episode) else { return };
+        let asked = self.call.asked_rank(self.now);
+        let matters = member.rank == Priority::Critical || asked.is_none_or(|asked| member.rank >= asked);
+        self.change(Change::Worsened { episode });
+        self.news(Row::Worse { matters }, Lead::Worse(episode));
+    }
+
+    pub(super) fn returned(&mut self, episode: Seq, latches: bool) {
+        let Some(member) = self.call.member(episode) else { return };
+        let row = Row::LatchedReturned { answered: member.answered };
+        let latched = latches && self.stage().after(row) == Move::StandsOn;
+        let before = self.call.standing_rank(self.now);
+        self.change(Change::Returned { episode, latched });
+        self.fell(episode, before, None);
+    }
+
+    pub(super) fn put_aside(&mut self, episode: Seq, by: &By) {
+        let Some(stood) = self.call.member(episode).map(|member| member.stands()) else { return };
+        let before = self.call.standing_rank(self.now);
+        self.change(Change::PutAside { episode, by: by.clone() });
+        self.fell(episode, before, Some(by).filter(|_| stood));
+    }
+
+    /// A member may have ceased to stand.
+    pub(super) fn fell(&mut self, episode: Seq, before: Option<Priority>, aside: Option<&By>) {
+        let Some(member) = self.call.member(episode).filter(|member| !member.stands()) else { return };
+        let cause = member.alarm.clone();
+        if !self.call.stands() {
+            let came_and_went = self.call.members.iter().any(|member| member.returned().is_some());
+            let aside = aside.filter(|_| !(self.call.waits_for_morning() && came_and_went));
+            let row = match aside {
+                Some(_) => Row::LastPutAside,
+                None => Row::NothingStands { waits_for_morning: self.call.waits_for_morning() },
+            };
+            // Settling shows in the members; only a stage that was open before can be left.
+            if let (Move::EndsPutAside, Some(by)) = (self.call.stage_before().after(row), aside) {
+                for target in self.told_people(None) {
+                    self.tell(&target, Message::PutAside(by.clone()), Lead::Rung, self.rank());
+                }
+                self.change(Change::Ended);
+            }
+            return;
+        }
+        let listed = self.call.members.iter().filter(|effect| effect.stands() && effect.listed);
+        let orphans = listed
+            .filter(|effect| self.facts.explains(&cause, &effect.alarm) && !self.is_explained(&effect.alarm));
+        let orphans: Vec<(Seq, Span)> =
+            orphans.map(|effect| (effect.episode, self.facts.on_delay(&effect.alarm))).collect();
+        if !orphans.is_empty() && self.stage().after(Row::CauseReturned) == Move::RaisedLater {
+            for (episode, after) in orphans {
+                self.change(Change::Anew { episode, after: Some(after) });
+            }
+        }
+        if self.call.standing_rank(self.now) < before {
+            self.news(Row::RankFell, Lead::Rung);
+        }
+    }
+}

@@ -1,0 +1,276 @@
+//! One call-out: about one cause, with its members, the ladders it climbs, the answer that holds,
+//! and who was told. Read-only here: [`apply`](super::apply) changes it, [`decide`](super::decide)
+//! says how. What nobody answers for a month stays small: one member an alarm, one entry a channel,
+//! the last few tellings and a count.
+
+use super::change::{Fate, Message};
+use super::ladder::Climb;
+use super::member::Member;
+use super::table::Stage;
+use crate::alarm::Priority;
+use crate::plan::Target;
+use crate::record::{By, Seq};
+use crate::time::{Moment, Span};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
+
+/// How many of the latest tellings are kept one by one.
+pub const TELLINGS: usize = 8;
+/// A flickering cause must be quiet for this long before its all-clear.
+pub const FLICKER_SETTLE: Span = Span::minutes(60);
+/// What was listed for something critical goes to those told so far within this.
+pub const NEWS_WITHIN: Span = Span::minutes(5);
+/// Whoever pressed "next" on the last rung hears again after this.
+pub const PRESSED_AGAIN: Span = Span::minutes(10);
+/// No critical member waits longer than this for its cause.
+pub const LONGEST_HOLD: Span = Span::seconds(60);
+/// After a start a rung that is due waits no longer than this for the first readings.
+pub const LISTEN_WITHIN: Span = Span::seconds(60);
+
+/// A call-out.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CallOut {
+    /// Its number.
+    pub id: Seq,
+    /// What it is for.
+    pub kind: Kind,
+    /// Answers it as a whole.
+    pub code: String,
+    /// When it began.
+    pub begun: Moment,
+    /// What it does.
+    pub phase: Phase,
+    /// Nothing in it has stood since then; its phase waits as it was.
+    pub settling: Option<Moment>,
+    /// What it is about, in the order in which it joined.
+    pub members: Vec<Member>,
+    /// The ladders it climbs, or climbed before something worse or milder counted.
+    pub climbs: Vec<Climb>,
+    /// The latest answer.
+    pub answer: Option<Answer>,
+    /// How many answers were given.
+    pub answers: u32,
+    /// Everyone told so far.
+    pub told: BTreeMap<Target, Told>,
+    /// The latest tellings, the oldest first.
+    pub tellings: VecDeque<(Target, Moment)>,
+    /// How many there were before those.
+    pub before: u32,
+    /// Members that nobody was told of go with the next page.
+    pub news: Option<News>,
+    /// Somebody pressed "next" on the last rung.
+    pub pressed: Option<(By, Moment)>,
+    /// The watch began then, and has not listened since.
+    pub unheard: Option<Moment>,
+    /// A drill waits for a real call-out since then.
+    pub waits: Option<Moment>,
+}
+
+/// What a call-out is for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Kind {
+    /// A cause and what follows from it.
+    Cause,
+    /// Many at once, of one ladder, whose causes are not known to be one.
+    Mass,
+    /// Several that quiet hours hold, told in one page in the morning. Something that can't wait
+    /// takes only its kin out of it.
+    Digest,
+    /// A test.
+    Drill,
+}
+
+/// What a call-out does, as long as something stands.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Phase {
+    /// Nobody is called yet.
+    Held {
+        /// Until then.
+        until: Moment,
+        /// What for.
+        by: Hold,
+    },
+    /// Rung after rung is told.
+    Climbing,
+    /// Somebody takes care of it.
+    Answered {
+        /// Until then.
+        until: Moment,
+    },
+    /// Whoever answered last is asked alone.
+    Asking {
+        /// Until then.
+        until: Moment,
+        /// The ways of asking that are not known to have failed.
+        open: BTreeSet<Target>,
+    },
+    /// It is over.
+    Over,
+}
+
+/// What a held call-out waits for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Hold {
+    /// A cause that is about to be raised.
+    Cause,
+    /// The end of the quiet hours.
+    Quiet,
+}
+
+/// An answer.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Answer {
+    /// Who.
+    pub by: By,
+    /// When.
+    pub at: Moment,
+    /// The highest rank that it covers; once its lease has ended, the highest that stood then.
+    pub rank: Priority,
+}
+
+/// Members that go with the next page.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct News {
+    /// Pages since then name them.
+    pub since: Moment,
+    /// Whoever has had no page by then gets one.
+    pub due: Moment,
+}
+
+/// What one target was told.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Told {
+    /// First.
+    pub first: Moment,
+    /// Last.
+    pub last: Moment,
+    /// How often.
+    pub times: u32,
+    /// The rank for which it was told last.
+    pub rank: Priority,
+    /// What the last page was for.
+    pub message: Message,
+    /// How the last page fared, as far as is known.
+    pub fate: Option<Fate>,
+    /// Some page may have reached it.
+    pub reached: bool,
+}
+
+impl CallOut {
+    /// A new one without members: what it does first is the next change.
+    pub fn new(id: Seq, kind: Kind, code: String, begun: Moment) -> Self {
+        Self {
+            id,
+            kind,
+            code,
+            begun,
+            phase: Phase::Climbing,
+            settling: None,
+            members: Vec::new(),
+            climbs: Vec::new(),
+            answer: None,
+            answers: 0,
+            told: BTreeMap::new(),
+            tellings: VecDeque::new(),
+            before: 0,
+            news: None,
+            pressed: None,
+            unheard: None,
+            waits: None,
+        }
+    }
+
+    /// Where it is in the table of events.
+    pub fn stage(&self) -> Stage {
+        match (&self.phase, self.settling) {
+            (Phase::Over, _) => Stage::Over,
+            (_, Some(_)) if self.waits_for_morning() => Stage::Held,
+            (_, Some(_)) => Stage::Settling,
+            _ => self.stage_before(),
+        }
+    }
+
+    /// Where it is, or was before nothing stood any more.
+    pub fn stage_before(&self) -> Stage {
+        match &self.phase {
+            Phase::Held { .. } => Stage::Held,
+            Phase::Climbing => Stage::Climbing,
+            Phase::Answered { .. } => Stage::Answered,
+            Phase::Asking { .. } => Stage::Asking,
+            Phase::Over => Stage::Over,
+        }
+    }
+
+    /// The member with this episode.
+    pub fn member(&self, episode: Seq) -> Option<&Member> {
+        self.members.iter().find(|member| member.episode == episode)
+    }
+
+    /// Whether anything in it stands.
+    pub fn stands(&self) -> bool {
+        self.members.iter().any(Member::stands)
+    }
+
+    /// The highest rank for which people are to be asked now; none if nothing calls.
+    pub fn standing_rank(&self, now: Moment) -> Option<Priority> {
+        self.members.iter().filter(|member| member.calls(now)).map(|member| member.rank).max()
+    }
+
+    /// The rank that an event is held against: of what stands, or of what the answer covered.
+    pub fn asked_rank(&self, now: Moment) -> Option<Priority> {
+        match (&self.phase, &self.answer) {
+            (Phase::Answered { .. } | Phase::Asking { .. }, Some(answer)) => Some(answer.rank),
+            _ => self.standing_rank(now),
+        }
+    }
+
+    /// The ladders of the members for which people are to be asked now, and their rank.
+    pub fn asked_ladders(&self, now: Moment) -> Option<(Priority, BTreeSet<String>)> {
+        let rank = self.standing_rank(now)?;
+        let asked = self.members.iter().filter(|member| member.calls(now) && member.rank == rank);
+        Some((rank, asked.map(|member| member.ladder.clone()).collect()))
+    }
+
+    /// The climb of a ladder for a rank.
+    pub fn climb(&self, ladder: &str, rank: Priority) -> Option<&Climb> {
+        self.climbs.iter().find(|climb| climb.ladder == ladder && climb.rank == rank)
+    }
+
+    /// The climbs whose rungs count now: those of the asked ladders; all of a drill.
+    pub fn active(&self, now: Moment) -> Vec<&Climb> {
+        if self.kind == Kind::Drill {
+            return self.climbs.iter().collect();
+        }
+        let Some((rank, ladders)) = self.asked_ladders(now) else { return Vec::new() };
+        self.climbs.iter().filter(|climb| climb.rank == rank && ladders.contains(&climb.ladder)).collect()
+    }
+
+    /// The last rung of a ladder that was taken for this rank, or else for any.
+    pub fn reached(&self, ladder: &str, rank: Priority) -> Option<u32> {
+        let any =
+            || self.climbs.iter().filter(|climb| climb.ladder == ladder).filter_map(|climb| climb.reached);
+        self.climb(ladder, rank).and_then(|climb| climb.reached).or_else(|| any().max())
+    }
+
+    /// Everyone who was asked and whom a page may have reached.
+    pub fn told_so_far(&self) -> impl Iterator<Item = &Target> {
+        self.told.iter().filter(|(_, told)| told.reached).map(|(target, _)| target)
+    }
+
+    /// Whether whoever answered still holds it.
+    pub fn answerer(&self) -> Option<&By> {
+        match self.phase {
+            Phase::Answered { .. } | Phase::Asking { .. } => self.answer.as_ref().map(|answer| &answer.by),
+            Phase::Held { .. } | Phase::Climbing | Phase::Over => None,
+        }
+    }
+
+    /// Whether it holds several things for the same morning, and more may join.
+    pub fn is_held_digest(&self) -> bool {
+        self.kind == Kind::Digest && matches!(self.phase, Phase::Held { by: Hold::Quiet, .. })
+    }
+
+    /// Whether a page that asks for help is still of use: somebody is being asked.
+    pub fn is_asking(&self) -> bool {
+        self.settling.is_none() && matches!(self.phase, Phase::Climbing | Phase::Asking { .. })
+    }
+}
