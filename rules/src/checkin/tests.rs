@@ -1,49 +1,45 @@
-//! What a witness believes and what it turns away, with clocks and counters as they come.
+//! What a witness believes and what it turns away, with clocks and counters as they come. Signatures are the
+//! agent's: here every payload counts as signed.
 
+use super::*;
 use super::words;
-use super::{Refusal, Roster};
-use crate::checkin::{CheckIn, Dark, OpenAlarm, Planned, Said, SiteKey, VERSION, seal};
+use crate::alarm::Priority;
+use crate::plan::{Directory, Plan, Surroundings};
+use crate::time::{Moment, Now, Span, Wall};
 use jiff::tz::TimeZone;
-use slackwater_rules::alarm::Priority;
-use slackwater_rules::plan::{Directory, Plan, Surroundings};
-use slackwater_rules::time::{Moment, Now, Span, Wall};
-use tempfile::TempDir;
 
 /// 2026-12-24T02:14:00Z.
 const NIGHT: Wall = Wall(1_798_078_440_000);
 
+/// RFC 8037, appendix A.2 (from memory), and another: any public key of the right form will do.
+const KEY: &str = "11qYAYKxCrfVS_7TyWQHOg7hcvPapiMlrwIaaPcHURo";
+const OTHER: &str = "PUAXw-hDiVqStwqnTRt-vJyYLM8uxJaMwM1V8Sr0Zgw";
+
 struct Shed {
-    folder: TempDir,
-    key: SiteKey,
     plan: Plan,
-    roster: Roster,
+    sites: Sites,
     now: Now,
 }
 
-fn plan(key: &SiteKey) -> Plan {
+fn plan(key: &str) -> Plan {
     let around = Surroundings { directory: Directory::default(), zone: TimeZone::UTC, today: None };
-    let rules = format!(
-        "[site]\nname = \"Tom's shed\"\n[watched.halyard]\nname = \"Halyard House\"\nkey = \"{}\"\n",
-        key.public()
-    );
+    let rules =
+        format!("[site]\nname = \"Tom's shed\"\n[watched.halyard]\nname = \"Halyard House\"\nkey = \"{key}\"\n");
     let checked = Plan::check("rules.toml", &rules, &around);
     checked.plan.unwrap_or_else(|| panic!("{}", checked.report))
 }
 
 impl Shed {
     fn new() -> Self {
-        let folder = tempfile::tempdir().expect("a folder");
-        let (key, _) = SiteKey::make().expect("a key");
         let now = Now { mono: Moment(1_000_000), wall: NIGHT, wall_trusted: true };
-        let roster = Roster::open(&folder.path().join("journal.sqlite"), &now);
-        Self { plan: plan(&key), roster, now, folder, key }
+        Self { plan: plan(KEY), sites: Sites::default(), now }
     }
 
-    /// The witness is restarted in good order.
+    /// The witness is restarted, and remembers what was kept.
     fn restart(&mut self) {
-        self.roster.close(&self.now);
+        let kept = serde_json::to_string(self.sites.known()).expect("JSON");
         self.now.mono = Moment(5_000);
-        self.roster = Roster::open(&self.folder.path().join("journal.sqlite"), &self.now);
+        self.sites = Sites::remembering(serde_json::from_str(&kept).expect("what was kept"));
     }
 
     fn pass(&mut self, span: Span) {
@@ -52,17 +48,16 @@ impl Shed {
     }
 
     fn take(&mut self, check_in: &CheckIn) -> Result<bool, Refusal> {
-        let sealed = sealed(&self.key, check_in);
-        self.take_bytes("halyard", sealed.as_bytes())
+        self.believe(check_in).map(|believed| believed.live)
     }
 
-    fn take_bytes(&mut self, name: &str, bytes: &[u8]) -> Result<bool, Refusal> {
-        self.roster.take(name, bytes, false, &self.plan, &self.now).map(|taken| taken.live)
+    fn believe(&mut self, check_in: &CheckIn) -> Result<Believed, Refusal> {
+        self.take_bytes("halyard", &serde_json::to_vec(check_in).expect("JSON"))
     }
-}
 
-fn sealed(key: &SiteKey, check_in: &CheckIn) -> String {
-    seal(key, &serde_json::to_vec(check_in).expect("JSON"))
+    fn take_bytes(&mut self, name: &str, bytes: &[u8]) -> Result<Believed, Refusal> {
+        self.sites.take(name, bytes, false, &self.plan, &self.now, |_, bytes| Ok(bytes.to_vec()))
+    }
 }
 
 /// The `count`th of the life that began with record `start`, at this time of a clock that is right.
@@ -83,7 +78,7 @@ fn check_in(start: u64, count: u64, at: Wall) -> CheckIn {
         more: 0,
         asks: false,
         sensors: (4, 4),
-        readings: vec![Said {
+        readings: vec![LastReading {
             sensor: "lagoon-temp".to_owned(),
             value: "24.1 degC".to_owned(),
             age: Span::seconds(3),
@@ -113,15 +108,11 @@ fn what_was_heard_is_known_after_a_restart_of_the_witness() {
     shed.take(&check_in(10, 7, NIGHT)).expect("taken");
     shed.restart();
     let notes: Vec<_> =
-        shed.roster.notes(&shed.plan).map(|(site, note)| (site.name.as_str(), &note.words)).collect();
+        shed.sites.notes(&shed.plan).map(|(site, note)| (site.name.as_str(), &note.words)).collect();
     assert_eq!(notes.len(), 1);
     assert!(notes[0].1.contains("lagoon-temp 24.1 degC"), "{notes:?}");
     assert!(matches!(shed.take(&check_in(10, 7, NIGHT)), Err(Refusal::Replayed(_))));
     assert_eq!(shed.take(&check_in(10, 8, NIGHT)), Ok(true));
-
-    std::fs::write(shed.folder.path().join("check-ins.json"), "{ broken").expect("written");
-    let roster = Roster::open(&shed.folder.path().join("journal.sqlite"), &shed.now);
-    assert_eq!(roster.notes(&shed.plan).count(), 0, "begun anew, and said in the log");
 }
 
 #[test]
@@ -176,28 +167,28 @@ fn what_is_late_is_known_but_is_no_sign_of_life() {
 }
 
 #[test]
-fn the_forged_the_garbled_and_the_misplaced_are_turned_away_before_they_are_parsed() {
+fn what_is_too_large_kept_by_the_broker_or_for_another_site_is_turned_away() {
     let mut shed = Shed::new();
-    let (other, _) = SiteKey::make().expect("a key");
-    let good = sealed(&shed.key, &check_in(10, 1, NIGHT));
-    let forged = sealed(&other, &check_in(10, 1, NIGHT));
-    assert_eq!(shed.take_bytes("halyard", forged.as_bytes()), Err(Refusal::Forged));
-    assert_eq!(shed.take_bytes("lagoon", good.as_bytes()), Err(Refusal::Unknown));
+    let good = serde_json::to_vec(&check_in(10, 1, NIGHT)).expect("JSON");
+    assert_eq!(shed.take_bytes("lagoon", &good).err(), Some(Refusal::Unknown));
     let misplaced = CheckIn { site: "nursery".to_owned(), ..check_in(10, 1, NIGHT) };
     assert_eq!(shed.take(&misplaced), Err(Refusal::Misplaced { site: "nursery".to_owned() }));
-    let kept = shed.roster.take("halyard", good.as_bytes(), true, &shed.plan, &shed.now);
+    let never = |_: &str, _: &[u8]| -> Result<Vec<u8>, Refusal> { panic!("it is not even proved") };
+    let kept = shed.sites.take("halyard", &good, true, &shed.plan, &shed.now, never);
     assert_eq!(kept.err(), Some(Refusal::Retained));
-    let large = vec![b'A'; 20_000];
-    assert!(matches!(shed.take_bytes("halyard", &large), Err(Refusal::TooLarge { length: 20_000, .. })));
-    for garbled in [&b""[..], b"{}", b"\xff\xfe", &good.as_bytes()[3..]] {
-        assert!(matches!(shed.take_bytes("halyard", garbled), Err(Refusal::Garbled(_))), "{garbled:?}");
-    }
-    let no_form = seal(&shed.key, br#"{"version": 1}"#);
-    assert!(matches!(shed.take_bytes("halyard", no_form.as_bytes()), Err(Refusal::Garbled(_))));
+    let large = shed.sites.take("halyard", &[b'A'; 20_000], false, &shed.plan, &shed.now, never);
+    assert!(matches!(large, Err(Refusal::TooLarge { length: 20_000, .. })));
+    let forged = shed.sites.take("halyard", &good, false, &shed.plan, &shed.now, |key, _| {
+        assert_eq!(key, KEY, "it is proved by the site's own key");
+        Err(Refusal::Forged)
+    });
+    assert_eq!(forged.err(), Some(Refusal::Forged));
+    let no_form = shed.take_bytes("halyard", br#"{"version": 1}"#);
+    assert!(matches!(no_form, Err(Refusal::Garbled(_))));
     let newer = CheckIn { version: 2, ..check_in(10, 1, NIGHT) };
     let refused = shed.take(&newer);
     assert!(matches!(&refused, Err(Refusal::Garbled(why)) if why.contains("version 2")), "{refused:?}");
-    assert_eq!(shed.take_bytes("halyard", good.as_bytes()), Ok(true), "nothing of it counted");
+    assert_eq!(shed.take(&check_in(10, 1, NIGHT)), Ok(true), "nothing of it counted");
 }
 
 #[test]
@@ -205,13 +196,13 @@ fn a_flood_of_one_cause_is_said_once_an_hour_with_its_number() {
     let mut shed = Shed::new();
     let mut said = Vec::new();
     for _ in 0..10_000 {
-        said.extend(shed.roster.refused(&Refusal::Forged, &shed.now));
+        said.extend(shed.sites.refused(&Refusal::Forged, &shed.now));
     }
-    said.extend(shed.roster.refused(&Refusal::Unknown, &shed.now));
+    said.extend(shed.sites.refused(&Refusal::Unknown, &shed.now));
     shed.pass(Span::hours(1));
-    said.extend(shed.roster.refused(&Refusal::Forged, &shed.now));
+    said.extend(shed.sites.refused(&Refusal::Forged, &shed.now));
     assert_eq!(said, [1, 1, 10_000]);
-    let (_, totals) = shed.roster.totals();
+    let (_, totals) = shed.sites.totals();
     assert_eq!(totals.get("forged"), Some(&10_001));
 }
 
@@ -219,9 +210,8 @@ fn a_flood_of_one_cause_is_said_once_an_hour_with_its_number() {
 fn a_new_key_makes_a_new_beginning() {
     let mut shed = Shed::new();
     shed.take(&check_in(10, 500, NIGHT)).expect("taken");
-    (shed.key, _) = SiteKey::make().expect("a key");
-    shed.plan = plan(&shed.key);
-    assert_eq!(shed.roster.notes(&shed.plan).count(), 0);
+    shed.plan = plan(OTHER);
+    assert_eq!(shed.sites.notes(&shed.plan).count(), 0);
     let anew = CheckIn { journal: "bbbb".to_owned(), at_trusted: false, ..check_in(1, 1, Wall(0)) };
     assert_eq!(shed.take(&anew), Ok(true));
 }
@@ -278,9 +268,10 @@ fn a_site_that_is_back_says_what_went_on_meanwhile() {
     let mut back = |check_in: CheckIn| {
         shed.pass(Span::minutes(90));
         let at = shed.now.wall;
-        let sealed = sealed(&shed.key, &CheckIn { at, ..check_in });
-        let taken = shed.roster.take("halyard", sealed.as_bytes(), false, &shed.plan, &shed.now);
-        taken.expect("taken").note.words.split(';').next().map(str::to_owned)
+        let believed = shed.believe(&CheckIn { at, ..check_in }).expect("taken");
+        let words = believed.note.words.split(';').next().map(str::to_owned);
+        assert_eq!(believed.back, words, "the log has it too");
+        words
     };
     let said = |text: &str| Some(text.to_owned());
     assert_eq!(
@@ -295,4 +286,87 @@ fn a_site_that_is_back_says_what_went_on_meanwhile() {
         back(CheckIn { boot: "boot 2".to_owned(), ..check_in(50, 1, NIGHT) }),
         said("back after 1 h 30 min: its board has started anew, as after a loss of power")
     );
+}
+
+#[test]
+fn an_announcement_must_not_be_forgotten_and_what_is_usual_may_be() {
+    let mut shed = Shed::new();
+    let dark = Dark { left: Span::minutes(8), why: "battery-low".to_owned() };
+    let said = [None, Some(dark.clone()), Some(dark), None, None];
+    let urgent = (1..).zip(said).map(|(count, dark)| {
+        shed.believe(&CheckIn { dark, ..check_in(10, count, NIGHT) }).expect("taken").urgent
+    });
+    assert_eq!(urgent.collect::<Vec<_>>(), [false, true, false, true, false]);
+}
+
+/// An engine over the watched site, and what it was told.
+struct Watch {
+    engine: crate::engine::Engine,
+    now: Now,
+    shed: Shed,
+}
+
+impl Watch {
+    fn new() -> Self {
+        let shed = Shed::new();
+        let now = shed.now;
+        Self { engine: crate::engine::Engine::new(shed.plan.clone(), 7, 1, now), now, shed }
+    }
+
+    /// The words that a check-in comes to for the alarm of silence.
+    fn hear(&mut self, check_in: &CheckIn) -> Vec<String> {
+        use crate::engine::{Delivery, Input};
+        (self.shed.now, self.now) = (self.now, self.now);
+        let believed = self.shed.believe(check_in).expect("taken");
+        let site = self.shed.plan.watched[0].clone();
+        for input in sign_of_life(&site, &believed, Delivery::Live) {
+            self.engine.step(self.now, input);
+        }
+        let words = announced(&self.engine, &site, &believed, &self.now);
+        let said = words.iter().map(|input| match input {
+            Input::Said { word, by } => format!("{} {}: {word:?}", by.who, by.via),
+            other => panic!("{other:?}"),
+        });
+        let said = said.collect();
+        words.into_iter().for_each(|input| drop(self.engine.step(self.now, input)));
+        said
+    }
+
+    fn pass(&mut self, span: Span) {
+        self.now.mono = self.now.mono + span;
+        self.now.wall = self.now.wall + span;
+    }
+}
+
+#[test]
+fn an_announced_silence_shelves_the_alarm_for_silence_and_a_person_here_comes_first() {
+    let mut watch = Watch::new();
+    let silence = |left| Some(Planned { left, why: "the rack is moved".to_owned(), who: "ines".to_owned() });
+    let said = |count, at, silence| CheckIn { silence, ..check_in(10, count, at) };
+    let shelve = |span: &str| {
+        let length = crate::units::Quantity::parse(span).and_then(|it| it.base(crate::units::Dimension::TIME));
+        let length = Span((length.expect("a time") * 1_000.0) as i64);
+        format!("ines check-in: Shelve {{ alarm: \"halyard-silent\", length: {length:?}, why: \"the rack is moved\" }}")
+    };
+    assert_eq!(watch.hear(&said(1, NIGHT, silence(Span::hours(2)))), [shelve("2 h")]);
+    watch.pass(Span::minutes(5));
+    let again = said(2, watch.now.wall, silence(Span::minutes(115)));
+    assert_eq!(watch.hear(&again), [""; 0], "the same end is no news");
+    // A check-in that was half an hour underway: what was left then is partly over.
+    watch.pass(Span::minutes(30));
+    let late = said(3, watch.now.wall - Span::minutes(20), silence(Span::hours(3)));
+    assert_eq!(watch.hear(&late).len(), 2, "taken off and put on anew");
+    let back = said(4, watch.now.wall, None);
+    let off = watch.hear(&back);
+    assert_eq!(off, ["halyard check-in: Unshelve { alarm: \"halyard-silent\" }"], "it is taken back");
+
+    let word = crate::engine::Word::Shelve {
+        alarm: "halyard-silent".to_owned(),
+        length: Span::hours(1),
+        why: "I am there".to_owned(),
+    };
+    let by = crate::record::By { who: "tom".to_owned(), via: "socket".to_owned() };
+    watch.engine.step(watch.now, crate::engine::Input::Said { word, by });
+    let more = said(5, watch.now.wall, silence(Span::hours(9)));
+    assert_eq!(watch.hear(&more), [""; 0]);
 }

@@ -2,10 +2,10 @@
 //! site says nothing more, and how it came back. The site signs its texts, but they are cut and
 //! cleaned all the same: a page is short and has lines of its own.
 
-use crate::checkin::CheckIn;
-use crate::plain_text::tame;
+use super::form::CheckIn;
+use crate::signs::{clip, one_line};
+use crate::time::{Span, Wall};
 use jiff::tz::TimeZone;
-use slackwater_rules::time::{Span, Wall};
 use std::fmt::Write;
 
 /// Texts of a site are cut to this many characters, and a page tells so many of each kind.
@@ -14,7 +14,7 @@ const FEW: usize = 3;
 
 /// One line without signs that hide, not too long.
 pub(super) fn clean(text: &str) -> String {
-    tame(text, LONGEST)
+    clip(&one_line(text), LONGEST)
 }
 
 /// What pages say of a site.
