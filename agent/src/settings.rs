@@ -22,7 +22,7 @@ mod tree;
 
 pub use broker::{BrokerSettings, TlsSettings};
 pub use channels::{ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings};
-pub use checkin::{CheckInSettings, GoesDark};
+pub use checkin::CheckInSettings;
 pub use places::{ControlSettings, JournalSettings, Places};
 pub use source::Environment;
 pub use sources::{SourceSettings, UpsSettings};

@@ -40,6 +40,8 @@ pub mod page;
 
 pub mod engine;
 
+pub mod checkin;
+
 pub mod sim;
 
 pub mod rehearsal;
