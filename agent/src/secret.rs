@@ -103,6 +103,7 @@ mod tests {
     use super::*;
     use base64::Engine as _;
     use base64::engine::general_purpose::{STANDARD, URL_SAFE_NO_PAD};
+    use proptest::prelude::*;
 
     #[test]
     fn a_secret_is_not_shown_by_debug() {
@@ -170,6 +171,23 @@ mod tests {
         assert_eq!(strike_out(said), "it was (secret)");
         drop(other);
         assert_eq!(strike_out(said), said);
+    }
+
+    proptest! {
+        #[test]
+        fn wherever_a_long_secret_stands_nothing_of_it_is_left(
+            secret in "[a-zäöü家0-9 \"\\\\%+/=_-]{8,40}",
+            before in "\\PC{0,20}",
+            after in "\\PC{0,20}",
+        ) {
+            prop_assume!(secret.trim().len() >= 8 && !before.contains(&secret) && !after.contains(&secret));
+            let _hidden = Secret::new(secret.as_str());
+            let quoted = serde_json::to_string(&secret).expect("text");
+            for said in [secret.clone(), quoted, STANDARD.encode(&secret), URL_SAFE_NO_PAD.encode(&secret)] {
+                let shown = strike_out(&format!("{before}|{said}|{after}")).into_owned();
+                prop_assert!(!shown.contains(said.trim_matches('"')), "{}", shown);
+            }
+        }
     }
 
     /// What is dropped is wiped: that is a promise of the type, which can't be looked at from safe code.

@@ -1,7 +1,8 @@
 //! The agent's own configuration: where the broker is, who the people are, which secrets open
-//! what. A TOML file and the environment flow in through the `config` crate as one tree of
-//! values (`source`); every section reads its part of the tree and notes what is wrong
-//! (`tree`); [`Settings`] flow out only if nothing at all is wrong.
+//! what. A TOML file and the environment flow in through the `config` crate as one tree of values
+//! with places (`source`); every section asks its part of the tree, by the same tables and items as
+//! rule files are read by (`reader`), and notes what is wrong; [`Settings`] flow out only if nothing
+//! at all is, and a [`Report`] in any case.
 //!
 //! What to watch and when to ring stands in the rule file, not here. Secrets stand in neither:
 //! keys that end in `-file` name the files that hold them (`secrets`). A configuration that
@@ -15,24 +16,31 @@ mod files;
 mod in_clear;
 mod outputs;
 mod places;
+mod reader;
+mod report;
 mod source;
 mod sources;
 mod speech;
-mod tree;
 
 pub use broker::{BrokerSettings, TlsSettings};
 pub use channels::{ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings};
 pub use checkin::CheckInSettings;
+pub use outputs::key_of;
 pub use places::{ControlSettings, JournalSettings, Places};
+pub use reader::read_text;
+pub use report::{Found, Report};
 pub use source::Environment;
 pub use sources::{SourceSettings, UpsSettings};
 pub use speech::{LogFormat, LogSettings, Trust};
-pub use tree::{Mistake, Mistakes};
 
 use crate::modem::{ModemSettings, Number};
+use files::Files;
+use jiff::tz::TimeZone;
+use places::SitePlaces;
+use slackwater_rules::diagnostic::Table;
 use slackwater_rules::plan::{Contact, Directory, Target};
 use std::collections::BTreeMap;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// Everything the agent needs to know besides the rules, checked.
 #[derive(Clone, Debug)]
@@ -59,38 +67,67 @@ pub struct Settings {
     pub channels: BTreeMap<Target, ChannelSettings>,
 }
 
+/// What came of reading the configuration.
+#[derive(Debug)]
+pub struct Read {
+    /// Whole, if nothing is wrong.
+    pub settings: Option<Settings>,
+    /// The rule file, if at least that could be read.
+    pub rules: Option<PathBuf>,
+    /// The zone that times of day are meant in, if at least that could be read.
+    pub zone: Option<TimeZone>,
+    /// What is wrong.
+    pub report: Report,
+}
+
 impl Settings {
     /// Reads the configuration and checks all of it, the files with secrets included.
-    pub fn load(file: &Path, environment: &Environment) -> Result<Self, Mistakes> {
-        source::read(file, environment, |root| {
-            let places = Places::read(root);
-            let trust = root.or("clock", Trust::default(), Trust::read);
-            let log = root.or("log", LogSettings::default(), LogSettings::read);
-            let broker = root.need("broker", BrokerSettings::read);
-            let sources = SourceSettings::read(root);
-            let mail = root.may("mail", MailSettings::read);
-            let check_in = root.may("check-in", CheckInSettings::read);
-            let modem = root.may("modem", ModemSettings::read);
-            let people = contacts::read(root);
-            let (contacts, channels) = people?;
-            if matches!(mail, Some(None)) {
-                contacts::want(root, "mail", "mail", &channels, |c| matches!(c, ChannelSettings::Mail(_)))?;
-            }
-            if matches!(modem, Some(None)) {
-                contacts::want(root, "modem", "text", &channels, |c| matches!(c, ChannelSettings::Text(_)))?;
-            }
-            Some(Self {
-                places: places?,
-                trust: trust?,
-                broker: broker?,
-                check_in: check_in?,
-                sources: sources?,
-                log: log?,
-                mail: mail?,
-                modem: modem?,
-                contacts,
-                channels,
-            })
+    pub fn read(file: &Path, environment: &Environment) -> Read {
+        let files = Files { file, environment };
+        let (known, report) = reader::read(file, environment, |root| {
+            let site = SitePlaces::read(&root, &files);
+            let (rules, zone) = (site.rules.clone(), site.zone.clone());
+            (Self::sections(root, site, &files), rules, zone)
+        });
+        let (settings, rules, zone) = known.unwrap_or_default();
+        let settings = settings.filter(|_| !report.is_wrong());
+        Read { settings, rules, zone, report }
+    }
+
+    /// The same for whom nothing but the whole is of use.
+    ///
+    /// # Errors
+    /// All that is wrong.
+    pub fn load(file: &Path, environment: &Environment) -> Result<Self, Found> {
+        let read = Self::read(file, environment);
+        read.settings.ok_or_else(|| read.report.conclude())
+    }
+
+    fn sections(root: Table<'_>, site: SitePlaces, files: &Files<'_>) -> Option<Self> {
+        let places = Places::read(&root, files, site);
+        let trust = root.get("clock").and_then(Trust::read);
+        let log = root.get("log").and_then(LogSettings::read);
+        let broker = root.need("broker", "{ host = \"localhost\" }");
+        let broker = broker.and_then(|item| BrokerSettings::read(item, files));
+        let sources = SourceSettings::read(&root, files);
+        let mail = root.get("mail").and_then(|item| MailSettings::read(item, files));
+        let check_in = root.get("check-in").and_then(|item| CheckInSettings::read(item, files));
+        let modem = root.get("modem").and_then(|item| ModemSettings::read(item, files));
+        let people = contacts::read(&root, files);
+        people.want(&root, "mail", |channel| matches!(channel, ChannelSettings::Mail(_)));
+        people.want(&root, "modem", |channel| matches!(channel, ChannelSettings::Text(_)));
+        root.finish();
+        Some(Self {
+            places: places?,
+            trust: trust.unwrap_or_default(),
+            broker: broker?,
+            check_in,
+            sources,
+            log: log.unwrap_or_default(),
+            mail,
+            modem,
+            contacts: people.contacts,
+            channels: people.channels,
         })
     }
 
@@ -114,20 +151,21 @@ impl Settings {
         .collect()
     }
 
-    /// What goes in the clear because the file says why, in words.
-    pub fn in_clear(&self) -> Vec<String> {
-        let told = |name: &str, host: &str, tls: bool, because: &Option<String>| {
+    /// What goes in the clear because the file says why: the path of that key, and words.
+    pub fn in_clear(&self) -> Vec<(String, String)> {
+        let told = |path: &str, host: &str, tls: bool, because: &Option<String>| {
             let why = because.as_ref().filter(|_| !tls && !channels::this_machine(host))?;
-            Some(format!("{name}: nothing to `{host}` is encrypted, because: {why}"))
+            let path = format!("{path}.in-clear-because");
+            Some((path, format!("nothing to `{host}` is encrypted, because: {why}")))
         };
         let broker = |name: &str, broker: &BrokerSettings| {
             told(name, &broker.host, broker.tls.is_some(), &broker.in_clear_because)
         };
-        let own = broker("[broker]", &self.broker);
+        let own = broker("broker", &self.broker);
         let elsewhere = self.check_in.as_ref().and_then(|own| own.broker.as_ref());
-        let elsewhere = elsewhere.and_then(|settings| broker("[check-in.broker]", settings));
+        let elsewhere = elsewhere.and_then(|settings| broker("check-in.broker", settings));
         let upses = self.sources.ups.iter().filter_map(|(name, ups)| {
-            told(&format!("[ups.{name}]"), &ups.host, ups.tls.is_some(), &ups.in_clear_because)
+            told(&format!("ups.{name}"), &ups.host, ups.tls.is_some(), &ups.in_clear_because)
         });
         own.into_iter().chain(elsewhere).chain(upses).collect()
     }

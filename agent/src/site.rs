@@ -5,10 +5,12 @@
 use crate::channels::Channel;
 use crate::checkin;
 use crate::mqtt;
-use crate::settings::{BrokerSettings, Environment, Settings, UpsSettings};
+use crate::settings::{BrokerSettings, Environment, Read, Report, Settings, UpsSettings, key_of, read_text};
+use jiff::tz::TimeZone;
+use slackwater_rules::diagnostic::{did_you_mean, listed};
 use slackwater_rules::plan::{
     CHECK_INS, Checked, FindingsView, Output, Plan, Register, Relay, Sensor, Source, Surroundings, Target,
-    clashes_in_words,
+    clashes, clashes_in_words,
 };
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
@@ -29,121 +31,148 @@ pub struct Site {
     pub outputs: Register,
     /// What `check` would warn of, in words; empty if nothing.
     pub warnings: String,
-    /// The same for programs.
-    pub findings: FindingsView,
+    /// The same for programs: of the agent's file, and of the rule file.
+    pub findings: (FindingsView, FindingsView),
 }
 
-/// Why there is no site: all of it.
-#[derive(Debug, Default)]
+/// Why there is no site: all of it, of both files.
+#[derive(Debug)]
 pub struct WrongConfiguration {
     /// In words for a person.
     pub text: String,
-    /// What is wrong with the agent's configuration and its channels, an item each.
-    pub configuration: Vec<String>,
+    /// What is wrong with the agent's file.
+    pub agent: FindingsView,
     /// What is wrong with the rule file, if it could be read.
-    pub findings: Option<FindingsView>,
+    pub rules: Option<Box<FindingsView>>,
 }
 
 impl Site {
     /// Reads everything. Connects to nothing.
     ///
     /// # Errors
-    /// All mistakes of the configuration, or else all of the rule file and the channels.
+    /// All mistakes of both files: what is wrong with one hides nothing of the other.
     pub fn load(config: &Path, environment: &Environment) -> Result<Self, WrongConfiguration> {
-        let settings = load_settings(config, environment)?;
-        let mut wrong = Vec::new();
-        let mut channels = BTreeMap::new();
-        for (target, channel) in &settings.channels {
-            match Channel::new(channel, settings.mail.as_ref()) {
-                Ok(channel) => drop(channels.insert(target.clone(), channel)),
-                Err(texts) => wrong.extend(texts.into_iter().map(|text| format!("channel {target}: {text}"))),
+        let Read { settings, rules, zone, report } = Settings::read(config, environment);
+        let checked = read_rules(&report, rules.as_deref(), zone, settings.as_ref());
+        let (Some(settings), Some(checked)) = (settings, &checked) else {
+            return Err(wrong(report, checked));
+        };
+        for (output, said) in clashes(&settings.outputs()) {
+            report.note(&key_of(&output.publisher), said, "every topic and word has one meaning", None);
+        }
+        let channels = channels(&settings, &report);
+        let ways = settings.check_in.as_ref().map(checkin::ways).transpose();
+        let ways = ways.map_err(|texts| note_all(&report, "check-in", texts)).unwrap_or_default();
+        if let Some(plan) = &checked.plan {
+            let refused = broker(&settings.broker, plan).validate().err().into_iter().flatten();
+            note_all(&report, "broker", refused.map(|error| error.to_string()));
+            unread(&settings.sources.ups, plan, &report);
+            for (path, title) in settings.check_in.iter().flat_map(|check_in| check_in.unknown_in(plan)) {
+                report.note(path, title, "not a known name", None);
             }
         }
-        wrong.extend(clashes_in_words(&settings.outputs()));
-        let rules = read_rules(&settings).map_err(|text| wrong.push(text)).ok();
-        let (plan, said, findings) = match rules {
-            Some((checked, findings)) => (checked.plan, checked.report, Some(findings)),
-            None => (None, String::new(), None),
-        };
-        if let Some(plan) = &plan {
-            let refused = broker(&settings.broker, plan).validate().err().into_iter().flatten();
-            wrong.extend(refused.map(|error| format!("[broker]: {error}")));
-            wrong.extend(unread(&settings.sources.ups, plan));
-        }
-        let ways = settings.check_in.as_ref().map(checkin::ways).transpose();
-        let ways = ways.map_err(|texts| wrong.extend(texts)).ok().flatten().unwrap_or_default();
-        if let (Some(plan), Some(check_in)) = (&plan, &settings.check_in) {
-            wrong.extend(check_in.unknown_in(plan));
-        }
-        match (plan, findings) {
-            (Some(plan), Some(findings)) if wrong.is_empty() => {
-                let clear = settings.in_clear().into_iter().map(|text| format!("warning: {text}"));
-                let lines = clear.chain([said]).filter(|text| !text.is_empty());
-                let warnings = lines.collect::<Vec<_>>().join("\n");
+        match &checked.plan {
+            Some(plan) if !report.is_wrong() => {
+                settings.in_clear().into_iter().for_each(|(path, text)| report.warn(&path, text));
+                let agent = report.conclude();
+                let warnings = both(&agent.text, &checked.report);
+                let (plan, findings) = (plan.clone(), (agent.view, checked.view()));
                 let outputs = register(&plan, settings.outputs()).0;
+                let ways = ways.unwrap_or_default();
                 Ok(Self { settings, plan, channels, ways, outputs, warnings, findings })
             }
-            (_, findings) => {
-                let lines = wrong.iter().map(|text| format!("error: {text}")).chain([said]);
-                let text = lines.filter(|line| !line.is_empty()).collect::<Vec<_>>().join("\n");
-                Err(WrongConfiguration { text, configuration: wrong, findings })
+            _ => Err(wrong(report, Some(checked.clone()))),
+        }
+    }
+}
+
+/// Everything that was found in both files, as the reason why there is no site.
+fn wrong(report: Report, checked: Option<Checked>) -> WrongConfiguration {
+    let agent = report.conclude();
+    let rules = checked.as_ref().map_or("", |checked| &checked.report);
+    WrongConfiguration {
+        text: both(&agent.text, rules),
+        agent: agent.view,
+        rules: checked.map(|checked| Box::new(checked.view())),
+    }
+}
+
+/// What was found in two files, with a line between if it is in both.
+fn both(agent: &str, rules: &str) -> String {
+    let texts = [agent, rules].into_iter().filter(|text| !text.is_empty());
+    texts.collect::<Vec<_>>().join("\n")
+}
+
+/// The channels, each ready to be tried; those that can't be are noted at their place in the file.
+fn channels(settings: &Settings, report: &Report) -> BTreeMap<Target, Channel> {
+    let mut channels = BTreeMap::new();
+    for (target, channel) in &settings.channels {
+        match Channel::new(channel, settings.mail.as_ref()) {
+            Ok(channel) => drop(channels.insert(target.clone(), channel)),
+            Err(texts) => {
+                let path = match &target.contact {
+                    Some(contact) => format!("contact.{contact}.channel.{}", target.channel),
+                    None => format!("channel.{}", target.channel),
+                };
+                note_all(report, &path, texts.into_iter().map(|text| format!("channel {target}: {text}")));
             }
         }
     }
+    channels
+}
+
+fn note_all(report: &Report, path: &str, texts: impl IntoIterator<Item = String>) {
+    texts.into_iter().for_each(|text| report.note(path, text, "", None));
 }
 
 /// Reads the configuration and a rule file, the configured one or another, for what only tries
 /// rules out: no channel is made ready.
 ///
 /// # Errors
-/// All mistakes of the configuration, or else of the rule file.
+/// All mistakes of both.
 pub fn load_plan(
     config: &Path,
     environment: &Environment,
     rules: Option<&Path>,
 ) -> Result<(Settings, Plan), WrongConfiguration> {
-    let mut settings = load_settings(config, environment)?;
-    if let Some(rules) = rules {
-        settings.places.rules = rules.to_owned();
-    }
-    match read_rules(&settings) {
-        Ok((Checked { plan: Some(plan), .. }, _)) => Ok((settings, plan)),
-        Ok((checked, findings)) => Err(WrongConfiguration {
-            text: checked.report,
-            configuration: Vec::new(),
-            findings: Some(findings),
-        }),
-        Err(text) => Err(WrongConfiguration {
-            text: format!("error: {text}"),
-            configuration: vec![text],
-            findings: None,
-        }),
+    let read = Settings::read(config, environment);
+    let rules = rules.map(Path::to_owned).or(read.rules);
+    let checked = read_rules(&read.report, rules.as_deref(), read.zone, read.settings.as_ref());
+    match (read.settings, checked) {
+        (Some(mut settings), Some(Checked { plan: Some(plan), .. })) => {
+            settings.places.rules = rules.unwrap_or(settings.places.rules);
+            Ok((settings, plan))
+        }
+        (_, checked) => Err(wrong(read.report, checked)),
     }
 }
 
-fn load_settings(config: &Path, environment: &Environment) -> Result<Settings, WrongConfiguration> {
-    Settings::load(config, environment).map_err(|wrong| WrongConfiguration {
-        text: wrong.to_string(),
-        configuration: wrong.0.iter().map(ToString::to_string).collect(),
-        findings: None,
-    })
-}
-
-/// Reads and checks the rule file alone.
-fn read_rules(settings: &Settings) -> Result<(Checked, FindingsView), String> {
-    let file = &settings.places.rules;
-    let name = file.display().to_string();
-    let text = std::fs::read_to_string(file)
-        .map_err(|error| format!("the rule file {name} can't be read: {error}"))?;
-    let today = jiff::ZonedDateTime::now().with_time_zone(settings.places.zone.clone()).date();
-    let around = Surroundings {
-        directory: settings.directory(),
-        zone: settings.places.zone.clone(),
-        today: Some(today),
+/// Reads and checks the rule file, as far as that is possible: nothing if it is not known which it
+/// is or it can't be read, which is noted where the agent's file names it.
+fn read_rules(
+    report: &Report,
+    file: Option<&Path>,
+    zone: Option<TimeZone>,
+    settings: Option<&Settings>,
+) -> Option<Checked> {
+    let file = file?;
+    let text = match read_text(file, "the rule file") {
+        Ok(text) => text,
+        Err(why) => {
+            report.note("site.rules", why, "named here", None);
+            return None;
+        }
     };
-    let checked = Plan::check_beside(&name, &text, &around, &settings.outputs());
-    let findings = FindingsView::of(&name, &text, &checked.findings);
-    Ok((checked, findings))
+    let name = file.display().to_string();
+    let zone = zone.unwrap_or(TimeZone::UTC);
+    let today = jiff::ZonedDateTime::now().with_time_zone(zone.clone()).date();
+    Some(match settings {
+        Some(settings) => {
+            let around = Surroundings { directory: settings.directory(), zone, today: Some(today) };
+            Plan::check_beside(&name, &text, &around, &settings.outputs())
+        }
+        None => Plan::check_without_people(&name, &text, zone, Some(today)),
+    })
 }
 
 /// The register of what the plan's relays and `elsewhere` publish on, and what collides, in words.
@@ -152,16 +181,27 @@ pub fn register(plan: &Plan, elsewhere: Vec<Output>) -> (Register, Vec<String>) 
     (Register::new(&outputs).0, clashes_in_words(&outputs))
 }
 
-/// UPS that no sensor reads: most likely a slip in a name, and then the server of another is asked.
-fn unread(declared: &BTreeMap<String, UpsSettings>, plan: &Plan) -> Vec<String> {
+/// Notes each UPS that no sensor reads: most likely a slip in a name, and then the server of another
+/// is asked.
+fn unread(declared: &BTreeMap<String, UpsSettings>, plan: &Plan, report: &Report) {
     let name = |sensor: &Sensor| match sensor.feed.source() {
         Some(Source::Ups { ups, .. }) => Some(ups.clone()),
         Some(Source::OneWire { .. } | Source::Supply { .. }) | None => None,
     };
     let read: BTreeSet<String> = plan.sensors.iter().filter_map(name).collect();
-    let known = if read.is_empty() { "none".to_owned() } else { Vec::from_iter(read.clone()).join(", ") };
-    let unread = declared.keys().filter(|name| !read.contains(*name));
-    unread.map(|name| format!("[ups.{name}]: no sensor reads it; sensors read: {known}")).collect()
+    let read: Vec<&str> = read.iter().map(String::as_str).collect();
+    for name in declared.keys().filter(|name| !read.contains(&name.as_str())) {
+        let help = did_you_mean(name, read.iter().copied()).or_else(|| match read.as_slice() {
+            [] => Some("the rule file has no sensor of a UPS".to_owned()),
+            read => Some(format!("sensors read {}", listed(read))),
+        });
+        report.note(
+            &format!("ups.{name}"),
+            format!("no sensor reads UPS `{name}`"),
+            "not in the rule file",
+            help,
+        );
+    }
 }
 
 /// What has to be subscribed to for the plan: check-ins of hundreds of sites by one filter.
@@ -197,3 +237,6 @@ pub fn connection(settings: &BrokerSettings, subscriptions: Vec<String>) -> mqtt
         loopback_topic: settings.loopback_topic.clone(),
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -11,7 +11,6 @@ mod check;
 mod context;
 pub(crate) mod coverage;
 mod drill;
-mod editor;
 mod equipment;
 mod hazard;
 mod health;
@@ -21,7 +20,6 @@ mod output_check;
 mod outputs;
 mod people;
 mod rationalise;
-mod read;
 mod relay;
 mod schema;
 mod sensor;
@@ -29,13 +27,14 @@ mod sensor_source;
 mod tank;
 mod watched;
 
-pub use crate::diagnostic::{At, Finding, Severity, render};
+pub use crate::diagnostic::{
+    At, FINDINGS_VERSION, Finding, FindingView, FindingsView, PlaceView, Severity, render,
+};
 pub use check::{Checked, Surroundings};
-pub use editor::{FINDINGS_VERSION, FindingView, FindingsView, PlaceView};
 pub use equipment::{Air, Battery, Device, Gear};
 pub(crate) use health::HEALTH;
 pub use health::Part;
-pub use output_check::clashes_in_words;
+pub use output_check::{clashes, clashes_in_words};
 pub use outputs::{
     Clash, ClashKind, Output, Payloads, Publisher, Register, is_same_payload, means_the_opposite,
     output_topic_fault,

@@ -11,11 +11,13 @@
 //! columns of mercury it gives seven digits.
 
 mod dimension;
+mod item;
 mod near;
 #[cfg(test)]
 mod tests;
 
 pub use dimension::Dimension;
+pub use item::QuantityItem;
 pub use near::near_unit;
 
 use crate::time::Span;

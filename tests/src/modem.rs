@@ -40,6 +40,8 @@ pub struct Manner {
     pub silent: bool,
     /// Answers everything with noise.
     pub babbles: bool,
+    /// Answers the question for its signal by delivery reports without end.
+    pub never_ends: bool,
     /// Has an answer to a cancel that cancels nothing.
     pub answers_cancel: bool,
     /// `<stat>` of `+CREG`: 1 at home, 2 searching, 3 denied.
@@ -79,6 +81,7 @@ impl Default for Manner {
             prompt_after: Duration::ZERO,
             silent: false,
             babbles: false,
+            never_ends: false,
             answers_cancel: false,
             network: 1,
             signal: 17,
@@ -336,6 +339,21 @@ impl Talk {
         }
     }
 
+    /// Delivery reports (3GPP TS 27.005, 3.4.1) without end, until nobody reads them any more.
+    fn flood(&self) {
+        let reports = "\r\n+CDS: 25\r\n00062A0B915391000000001121619130554011216191305540\r\n".repeat(8);
+        let mut unread = 0;
+        while unread < 100 {
+            match rustix::io::write(&self.line, reports.as_bytes()) {
+                Ok(_) => unread = 0,
+                Err(_) => {
+                    unread += 1;
+                    thread::sleep(LOOK);
+                }
+            }
+        }
+    }
+
     /// Octets without a meaning, other ones for each command.
     fn babble(&self, command: &str) {
         let mut noise = command.bytes().fold(1, |seed: u64, octet| seed.wrapping_mul(31) + u64::from(octet));
@@ -372,6 +390,9 @@ impl Talk {
             Echo::UntilTold if !self.echoing => {}
             Echo::UntilTold | Echo::Always => self.write(&format!("{command}\r")),
             Echo::Garbled => self.write(&format!("\u{0}A{}\u{7f}=\r", &command[1..])),
+        }
+        if manner.never_ends && command == "AT+CSQ" {
+            self.flood();
         }
         let upper = command.to_ascii_uppercase();
         let (name, value) = upper.split_once('=').unwrap_or((upper.as_str(), ""));

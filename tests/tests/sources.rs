@@ -170,7 +170,7 @@ fn a_ups_that_no_sensor_reads_is_a_mistake_of_the_configuration() {
     let wrong = house.configuration("").replace("[ups.rack]", "[ups.rakc]");
     house.home.write("agent.toml", &wrong).expect("written");
     let said = house.home.say(&["check"]).failed(78);
-    assert!(said.contains("[ups.rakc]: no sensor reads it; sensors read: rack"), "{said}");
+    assert!(said.contains("no sensor reads UPS `rakc`") && said.contains("did you mean `rack`?"), "{said}");
 }
 
 #[test]

@@ -275,6 +275,7 @@ pub(super) fn own_name(address: io::Result<SocketAddr>) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use proptest::prelude::*;
 
     #[test]
     fn replies_have_three_digits_and_a_sign_that_says_whether_they_go_on() {
@@ -295,6 +296,25 @@ mod tests {
             [("", ".\r\n"), ("a\r\n", "a\r\n.\r\n"), (".\r\n..b\r\nc.", "..\r\n...b\r\nc.\r\n.\r\n")]
         {
             assert_eq!(String::from_utf8_lossy(&stuffed(message.as_bytes())), expected, "{message:?}");
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn whatever_a_server_says_ends_in_a_conversation_or_a_fault(
+            lines in proptest::collection::vec("(2[0-9]{2}|[0-9]{3})?[ -]?\\PC{0,30}(\r\n|\n|)", 0..40),
+        ) {
+            let runtime = tokio::runtime::Builder::new_current_thread().build().expect("a runtime");
+            let said = lines.concat();
+            runtime.block_on(async {
+                use tokio::io::AsyncWriteExt;
+                let (ours, mut theirs) = tokio::io::duplex(1 << 16);
+                theirs.write_all(said.as_bytes()).await.expect("room");
+                theirs.shutdown().await.expect("the end");
+                if let Err(Fault::Broken(why)) = Smtp::greet(ours, "board").await {
+                    assert!(!why.is_empty());
+                }
+            });
         }
     }
 

@@ -6,6 +6,7 @@ use crate::log::init_log;
 use crate::settings::{Environment, LogFormat, LogSettings};
 use crate::site::Site;
 use serde_json::json;
+use slackwater_rules::plan::{FindingView, FindingsView};
 use std::process::ExitCode;
 
 pub(super) fn check(config: &Config, as_json: bool) -> ExitCode {
@@ -14,12 +15,21 @@ pub(super) fn check(config: &Config, as_json: bool) -> ExitCode {
     let _log = init_log(&quiet);
     let read = Site::load(&config.config, &Environment::of_process());
     if as_json {
-        let (configuration, rules, ok) = match &read {
-            Ok(site) => (&[][..], Some(&site.findings), true),
-            Err(wrong) => (&wrong.configuration[..], wrong.findings.as_ref(), false),
+        let (agent, rules, ok) = match &read {
+            Ok(site) => (&site.findings.0, Some(&site.findings.1), true),
+            Err(wrong) => (&wrong.agent, wrong.rules.as_deref(), false),
         };
         let cut_off = read.as_ref().map_or(Vec::new(), |site| site.settings.cut_off_without_router());
-        let form = json!({ "version": 1, "ok": ok, "configuration": configuration, "rules": rules, "cut_off_without_router": cut_off });
+        let configuration: Vec<String> = agent.findings.iter().map(on_one_line(agent)).collect();
+        let form = json!({
+            "version": 1,
+            "ok": ok,
+            // The same as `agent`, as it was told before that had places.
+            "configuration": configuration,
+            "agent": agent,
+            "rules": rules,
+            "cut_off_without_router": cut_off,
+        });
         return match serde_json::to_string_pretty(&form) {
             Ok(text) => {
                 println!("{text}");
@@ -53,6 +63,14 @@ pub(super) fn check(config: &Config, as_json: bool) -> ExitCode {
             ExitCode::SUCCESS
         }
         Err(mistakes) => wrong(&mistakes.text),
+    }
+}
+
+/// `agent.toml:3:8: \`port\` must be …`, or the variable's name in front.
+fn on_one_line(view: &FindingsView) -> impl Fn(&FindingView) -> String {
+    |finding| match &finding.variable {
+        Some(variable) => format!("{variable}: {}", finding.title),
+        None => format!("{}:{}:{}: {}", view.file, finding.place.line, finding.place.column, finding.title),
     }
 }
 

@@ -1,9 +1,11 @@
 //! The `[broker]` section: the way to the readings and relays. Limits that the MQTT client
 //! answers with a panic or with silence are held here, before it sees them.
 
+use super::files::Files;
 use super::in_clear;
-use super::tree::Item;
+use super::reader::{line, port, size, span};
 use crate::secret::Secret;
+use slackwater_rules::diagnostic::{Finding, Item};
 use slackwater_rules::plan::output_topic_fault;
 use slackwater_rules::time::Span;
 use std::path::PathBuf;
@@ -57,76 +59,81 @@ const LONGEST_SHOWN: usize = 80;
 const LONGEST_CLIENT_ID: usize = 128;
 
 impl BrokerSettings {
-    pub(super) fn read(item: &Item<'_>) -> Option<Self> {
-        Self::read_as(item, own_client_id(), None)
+    pub(super) fn read(item: Item<'_>, files: &Files<'_>) -> Option<Self> {
+        Self::read_as(item, files, own_client_id(), None)
     }
 
     /// With another usual client id, and topics of its own below another one than that id's.
-    pub(super) fn read_as(item: &Item<'_>, usual_id: String, below: Option<String>) -> Option<Self> {
-        let mut table = item.table()?;
-        let host = table.need("host", Item::host);
-        let tls = table.or("tls", None, TlsSettings::read);
-        let usual_port = if matches!(tls, Some(None)) { 1883 } else { 8883 };
-        let port = table.or("port", usual_port, Item::port);
-        let client_id = table.or("client-id", usual_id, client_id);
-        let ours =
-            below.unwrap_or_else(|| format!("slackwater/{}", client_id.as_deref().unwrap_or_default()));
-        let user = table.may("user", Item::text);
-        let password = table.may("password-file", Item::secret);
-        let in_clear_because = in_clear::because(&mut table);
-        let keep_alive =
-            table.or("keep-alive", Span::seconds(15), |i| i.span(SHORTEST_KEEP_ALIVE..=Span::minutes(10)));
-        let session_expiry =
-            table.or("session-expiry", Span::hours(1), |i| i.span(Span::ZERO..=Span::hours(7 * 24)));
-        let max_packet = table.or("max-packet", 64 << 10, |i| i.size(1 << 10..=1 << 20));
-        let status_topic = table.or("status-topic", format!("{ours}/status"), Item::topic);
-        let loopback_topic = table.or("loopback-topic", format!("{ours}/loopback"), Item::topic);
-        if loopback_topic.is_some() && status_topic == loopback_topic {
-            return table.wrong("loopback-topic", "it is the status topic too: the two must differ");
+    pub(super) fn read_as(
+        item: Item<'_>,
+        files: &Files<'_>,
+        usual_id: String,
+        below: Option<String>,
+    ) -> Option<Self> {
+        let table = item.table()?;
+        let host = table.need("host", "\"localhost\"").and_then(host);
+        let tls = table.get("tls").and_then(|item| TlsSettings::read(item, files)).flatten();
+        let usual_port = if tls.is_some() { 8883 } else { 1883 };
+        let port = table.get("port").and_then(port).unwrap_or(usual_port);
+        let client_id = table.get("client-id").and_then(client_id).unwrap_or(usual_id);
+        let ours = below.unwrap_or_else(|| format!("slackwater/{client_id}"));
+        let user = table.get("user").and_then(line);
+        let password = table.get("password-file").and_then(|item| files.secret(item));
+        let in_clear_because = in_clear::because(&table);
+        if let Some(host) = host.as_ref().filter(|_| table.has("password-file")) {
+            in_clear::check(&table, "the password", host, tls.is_some());
         }
-        if let (Some(host), Some(Some(_)), Some(tls), Some(because)) =
-            (&host, &password, &tls, &in_clear_because)
-            && let Some(fault) = in_clear::fault("the password", host, tls.is_some(), because.as_ref())
-        {
-            return table.wrong("tls", fault);
+        let within = |key, limits| table.get(key).and_then(|item| span(item, limits));
+        let keep_alive = within("keep-alive", SHORTEST_KEEP_ALIVE..=Span::minutes(10));
+        let session_expiry = within("session-expiry", Span::ZERO..=Span::hours(7 * 24));
+        let max_packet = table.get("max-packet").and_then(|item| size(item, 1 << 10..=1 << 20));
+        let status_topic = table.get("status-topic").and_then(topic);
+        let status_topic = status_topic.unwrap_or_else(|| format!("{ours}/status"));
+        let loopback = table.get("loopback-topic");
+        let loopback_topic = loopback.and_then(topic).unwrap_or_else(|| format!("{ours}/loopback"));
+        if let Some(item) = loopback.filter(|_| status_topic == loopback_topic) {
+            let finding =
+                Finding::error(item.span(), "the two topics of the watch must differ", "the same topic");
+            table.note(finding.also(table.key_span("status-topic"), "its status goes here too"));
         }
+        table.finish();
         Some(Self {
             host: host?,
-            port: port?,
-            client_id: client_id?,
-            user: user?,
-            password: password?,
-            tls: tls?,
-            in_clear_because: in_clear_because?,
-            keep_alive: keep_alive?,
-            session_expiry: session_expiry?,
-            max_packet: u32::try_from(max_packet?).ok()?,
-            status_topic: status_topic?,
-            loopback_topic: loopback_topic?,
+            port,
+            client_id,
+            user,
+            password,
+            tls,
+            in_clear_because,
+            keep_alive: keep_alive.unwrap_or(Span::seconds(15)),
+            session_expiry: session_expiry.unwrap_or(Span::hours(1)),
+            max_packet: u32::try_from(max_packet.unwrap_or(64 << 10)).ok()?,
+            status_topic,
+            loopback_topic,
         })
     }
 }
 
 impl TlsSettings {
     /// `true`, `false`, or a table that says more.
-    pub(super) fn read(item: &Item<'_>) -> Option<Option<Self>> {
+    pub(super) fn read(item: Item<'_>, files: &Files<'_>) -> Option<Option<Self>> {
         if !item.is_table() {
             return item.flag().map(|wanted| wanted.then(Self::default));
         }
-        let mut table = item.table()?;
-        let ca_file = table.may("ca-file", Item::certificates);
-        let server_name = table.may("server-name", Item::host);
-        Some(Some(Self { ca_file: ca_file?, server_name: server_name? }))
+        let table = item.table()?;
+        let ca_file = table.get("ca-file").and_then(|item| files.certificates(item));
+        let server_name = table.get("server-name").and_then(host);
+        table.finish();
+        Some(Some(Self { ca_file, server_name }))
     }
 }
 
-fn client_id(item: &Item<'_>) -> Option<String> {
-    let text = item.text()?;
+fn client_id(item: Item<'_>) -> Option<String> {
+    let text = line(item)?;
     if text.len() > LONGEST_CLIENT_ID || !text.bytes().all(|b| b.is_ascii_graphic() && !b"+#/".contains(&b)) {
-        return item.wrong(format!(
-            "`{text}` is not a client id: at most {LONGEST_CLIENT_ID} letters, digits and signs are \
-             expected, without spaces and without `+`, `#`, `/`"
-        ));
+        let label = format!("expected at most {LONGEST_CLIENT_ID} letters, digits and signs");
+        let help = "without spaces and without `+`, `#`, `/`".to_owned();
+        return item.wrong(format!("`{text}` is not a client id"), label, Some(help));
     }
     Some(text)
 }
@@ -139,28 +146,31 @@ fn own_client_id() -> String {
     format!("slackwater-{}", if name.is_empty() { "board" } else { &name })
 }
 
-impl Item<'_> {
-    /// The name or address of a machine.
-    pub(super) fn host(&self) -> Option<String> {
-        let text = self.text()?;
-        let address = text.parse::<std::net::IpAddr>().is_ok();
-        let name =
-            text.len() <= 253 && text.bytes().all(|b| b.is_ascii_alphanumeric() || b"-._".contains(&b));
-        if address || name {
-            return Some(text);
-        }
-        self.wrong(format!("`{text}` is not the name or address of a machine (no `://`, no port, no spaces)"))
+/// The name or address of a machine.
+pub(super) fn host(item: Item<'_>) -> Option<String> {
+    let text = line(item)?;
+    let address = text.parse::<std::net::IpAddr>().is_ok();
+    let name = text.len() <= 253 && text.bytes().all(|b| b.is_ascii_alphanumeric() || b"-._".contains(&b));
+    if address || name {
+        return Some(text);
     }
+    // `mqtt://broker:1883/x` is meant as `broker`, with the port at its own key.
+    let bare = text.split_once("://").map_or(text.as_str(), |(_, rest)| rest);
+    let bare = bare.split(['/', ':']).next().unwrap_or_default();
+    let good = !bare.is_empty() && bare.bytes().all(|b| b.is_ascii_alphanumeric() || b"-._".contains(&b));
+    let help = good.then(|| format!("write \"{bare}\"; a port has its own key"));
+    let title = format!("`{text}` is not the name or address of a machine");
+    item.wrong(title, "no `://`, no port, no spaces", help)
+}
 
-    /// A topic to publish to: MQTT 5.0, 4.7.
-    pub(super) fn topic(&self) -> Option<String> {
-        let text = self.text()?;
-        match output_topic_fault(&text) {
-            Some(fault) => {
-                let shown: String = text.chars().take(LONGEST_SHOWN).collect();
-                self.wrong(format!("`{shown}` can't be published on: {fault}"))
-            }
-            None => Some(text),
+/// A topic to publish to: MQTT 5.0, 4.7.
+pub(super) fn topic(item: Item<'_>) -> Option<String> {
+    let text = line(item)?;
+    match output_topic_fault(&text) {
+        Some(fault) => {
+            let shown: String = text.chars().take(LONGEST_SHOWN).collect();
+            item.wrong(format!("`{shown}` can't be published on"), fault, None)
         }
+        None => Some(text),
     }
 }

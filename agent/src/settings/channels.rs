@@ -1,7 +1,9 @@
 //! Every way to reach someone, and the server that mail goes through: `[mail]`, and the
 //! channels inside `[contact.…]` and `[channel.…]`.
 
-use super::tree::{Item, Table};
+use super::broker::{host, topic};
+use super::files::Files;
+use super::reader::{count, hidden_line, line, port, span};
 pub use crate::channels::{
     ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings,
 };
@@ -10,6 +12,7 @@ use crate::secret::Secret;
 use hyper::header::HeaderName;
 use hyper::{Method, Uri};
 use lettre::message::Mailbox;
+use slackwater_rules::diagnostic::{Finding, Item, Table};
 use slackwater_rules::plan::{ChannelKind, Quota, is_same_payload, means_the_opposite};
 use slackwater_rules::time::Span;
 use std::collections::BTreeMap;
@@ -51,8 +54,7 @@ enum Kind {
 pub(super) type Limited = (ChannelSettings, Option<Quota>);
 
 /// Reads one channel: of a person, or of nobody.
-pub(super) fn channel(item: &Item<'_>, personal: bool) -> Option<Limited> {
-    let mut table = item.table()?;
+pub(super) fn channel(table: Table<'_>, files: &Files<'_>, personal: bool) -> Option<Limited> {
     let kinds = [
         ("mail", Kind::Mail),
         ("push", Kind::Push),
@@ -60,139 +62,175 @@ pub(super) fn channel(item: &Item<'_>, personal: bool) -> Option<Limited> {
         ("siren", Kind::Siren),
         ("text", Kind::Text),
     ];
-    let kind = table.need("kind", |item| match item.one_of(&kinds)? {
+    // Without its kind nobody knows which of its keys are right.
+    let kind = table.get("kind").map(|item| match item.one_of(&kinds)? {
         Kind::Siren if personal => {
-            item.wrong("a siren reaches nobody in particular: write it as `[channel.NAME]`")
+            let help = "write it as `[channel.NAME]`".to_owned();
+            item.wrong("a siren reaches nobody in particular", "not a way to a person", Some(help))
         }
         Kind::Mail | Kind::Push | Kind::Folder | Kind::Text if !personal => {
-            item.wrong("only sirens belong to nobody: write this channel as `[contact.NAME.channel.NAME]`")
+            let help = "write this channel as `[contact.NAME.channel.NAME]`".to_owned();
+            item.wrong("only sirens belong to nobody", "a way to a person", Some(help))
         }
         kind => Some(kind),
     });
     let Some(kind) = kind else {
-        table.leave_the_rest();
+        let title = format!("`{}` lacks `kind`", table.name);
+        let example = if personal { "mail" } else { "siren" };
+        let finding = Finding::error(table.span.clone(), title, "not complete");
+        table.note(finding.help(format!("for instance `kind = \"{example}\"`")));
         return None;
     };
-    let quota = if personal { table.may("at-most", quota) } else { Some(None) };
+    let kind = kind?;
+    let quota = if personal { table.get("at-most").and_then(quota) } else { None };
     let settings = match kind {
-        Kind::Mail => table.need("to", mailbox).map(ChannelSettings::Mail),
-        Kind::Push => push(&mut table).map(|push| ChannelSettings::Push(Box::new(push))),
+        Kind::Mail => table.need("to", "\"ines@example.org\"").and_then(mailbox).map(ChannelSettings::Mail),
+        Kind::Push => push(&table, files).map(|push| ChannelSettings::Push(Box::new(push))),
         Kind::Folder => {
-            let folder = table.need("folder", Item::path);
-            let to = table.need("to", mailbox);
-            Some(ChannelSettings::Folder(FolderSettings { folder: folder?, to: to? }))
+            let folder = table.need("folder", "\"pages\"").and_then(|item| files.path(item));
+            let to = table.need("to", "\"ines@example.org\"").and_then(mailbox);
+            folder.zip(to).map(|(folder, to)| ChannelSettings::Folder(FolderSettings { folder, to }))
         }
-        Kind::Siren => siren(&mut table).map(ChannelSettings::Siren),
-        Kind::Text => table.need("to", number).map(ChannelSettings::Text),
+        Kind::Siren => siren(&table).map(ChannelSettings::Siren),
+        Kind::Text => table.need("to", "\"+351 900 000 000\"").and_then(number).map(ChannelSettings::Text),
     };
-    Some((settings?, quota?))
+    table.finish();
+    Some((settings?, quota))
 }
 
 /// `{ hour = 6, day = 20, reserve = 2 }`. A quarter of the smallest limit is kept for what is
 /// critical if nothing is said.
-fn quota(item: &Item<'_>) -> Option<Quota> {
-    let mut table = item.table()?;
-    let count = |item: &Item<'_>| item.count(1..=100_000);
-    let (hour, day) = (table.may("hour", count), table.may("day", count));
-    let reserve = table.may("reserve", |item| item.count(0..=100_000));
-    let (hour, day, reserve) = (hour?, day?, reserve?);
+fn quota(item: Item<'_>) -> Option<Quota> {
+    let table = item.table()?;
+    let before = table.errors();
+    let number = |key, least| table.get(key).and_then(|item| count(item, least..=100_000));
+    let (hour, day, reserve) = (number("hour", 1), number("day", 1), number("reserve", 0));
+    let (said, place) = (table.has("hour") || table.has("day"), table.key_span("reserve"));
+    table.finish();
     let Some(least) = hour.into_iter().chain(day).min() else {
-        return table.wrong("hour", "it is missing, and so is `day`: one of them is needed");
+        if said {
+            return None;
+        }
+        let help = "for instance `{ hour = 6, day = 20 }`".to_owned();
+        return item.wrong("`at-most` says no number", "lacks `hour`, `day` or both", Some(help));
     };
-    let reserve = reserve.unwrap_or(least / 4);
-    if reserve >= least {
-        return table.wrong("reserve", format!("`{reserve}` leaves nothing of {least} for other pages"));
+    let kept = reserve.unwrap_or(least / 4);
+    if kept >= least && item.errors() == before {
+        let title = format!("a reserve of {kept} leaves nothing of {least} for other pages");
+        item.find(Finding::error(place, title, format!("must be less than {least}")));
+        return None;
     }
-    Some(Quota { hour, day, reserve })
+    Some(Quota { hour, day, reserve: kept })
 }
 
-fn mailbox(item: &Item<'_>) -> Option<Mailbox> {
-    let text = item.text()?;
+fn mailbox(item: Item<'_>) -> Option<Mailbox> {
+    let text = line(item)?;
     text.parse().ok().or_else(|| {
-        item.wrong(format!(
-            "`{text}` is not a mail address: one like \"ines@example.org\" or \"Ines <ines@example.org>\" is expected"
-        ))
+        let help = "for instance \"ines@example.org\" or \"Ines <ines@example.org>\"".to_owned();
+        item.wrong(format!("`{text}` is not a mail address"), "expected NAME@DOMAIN", Some(help))
     })
 }
 
 /// A number; no text shows it.
-fn number(item: &Item<'_>) -> Option<Number> {
-    Number::parse(&item.text()?)
-        .map_err(|why| item.wrong::<()>(format!("{why}; a number like \"+351 900 000 000\" is expected")))
+fn number(item: Item<'_>) -> Option<Number> {
+    let help = || Some("for instance \"+351 900 000 000\"".to_owned());
+    Number::parse(&hidden_line(item)?)
+        .map_err(|why| item.wrong::<()>("this is not a telephone number", why.to_string(), help()))
         .ok()
 }
 
-fn siren(table: &mut Table<'_>) -> Option<SirenSettings> {
-    let topic = table.need("topic", Item::topic);
-    let on = table.or("on", "on".to_owned(), Item::text);
-    let off = table.or("off", "off".to_owned(), Item::text);
-    if on.is_some() && on == off {
-        return table.wrong("off", "it is the same as `on`: the siren would never stop");
-    }
+fn siren(table: &Table<'_>) -> Option<SirenSettings> {
+    let topic = table.need("topic", "\"room2/siren/set\"").and_then(topic);
+    let command = |key, usual: &str| match table.get(key) {
+        Some(item) => line(item),
+        None => Some(usual.to_owned()),
+    };
+    let (on, off) = (command("on", "on"), command("off", "off"));
     if let (Some(on), Some(off)) = (&on, &off) {
-        if is_same_payload(on, off) {
-            return table.wrong("off", "it differs from `on` only in blanks or the case of letters");
-        }
-        if means_the_opposite(on, off) {
-            return table.wrong("off", format!("`on = \"{on}\"` and `off = \"{off}\"` mean the opposite"));
+        let wrong = |title: &str, label: &str| {
+            let finding = Finding::error(table.key_span("off"), title, label);
+            table.note(if table.has("on") { finding.also(table.key_span("on"), "") } else { finding });
+        };
+        if on == off {
+            wrong("the siren would never stop", "it is the same as `on`");
+        } else if is_same_payload(on, off) {
+            wrong("the siren may never stop", "it differs from `on` only in blanks or the case of letters");
+        } else if means_the_opposite(on, off) {
+            wrong("the siren would sound when it should stop", "the two words mean the opposite");
         }
     }
     Some(SirenSettings { topic: topic?, on: on?, off: off? })
 }
 
-fn push(table: &mut Table<'_>) -> Option<PushSettings> {
+fn push(table: &Table<'_>, files: &Files<'_>) -> Option<PushSettings> {
     let methods = [("POST", Method::POST), ("PUT", Method::PUT)];
-    let method = table.or("method", Method::POST, |i| i.one_of(&methods));
-    let template = table.may("template-file", Item::body);
+    let method = table.get("method").and_then(|item| item.one_of(&methods));
+    let template = table.get("template-file").and_then(|item| files.body(item));
     let usual_type = match template {
-        Some(None) => "application/cloudevents+json; charset=utf-8",
-        _ => "text/plain; charset=utf-8",
+        None => "application/cloudevents+json; charset=utf-8",
+        Some(_) => "text/plain; charset=utf-8",
     };
-    let content_type = table.or("content-type", usual_type.to_owned(), Item::text);
-    let request = request(table)?;
-    Some(PushSettings { method: method?, template: template?, content_type: content_type?, ..request })
+    let content_type = table.get("content-type").and_then(line);
+    let request = request(table, files)?;
+    Some(PushSettings {
+        method: method.unwrap_or(Method::POST),
+        template,
+        content_type: content_type.unwrap_or_else(|| usual_type.to_owned()),
+        ..request
+    })
 }
 
 /// Where a request goes, and with which headers; the rest as for a POST of our own.
-pub(super) fn request(table: &mut Table<'_>) -> Option<PushSettings> {
-    let open = table.may("url", |item| url(item, &item.text()?).map(Secret::address));
-    let hidden = table.may("url-file", |item| {
-        let secret = item.secret()?;
-        url(item, secret.expose()).map(Secret::address)
-    });
+pub(super) fn request(table: &Table<'_>, files: &Files<'_>) -> Option<PushSettings> {
+    let open = table.get("url");
+    let hidden = table.get("url-file");
     let url = match (open, hidden) {
-        (Some(Some(url)), Some(None)) | (Some(None), Some(Some(url))) => Some(url),
-        (Some(None), Some(None)) => table.wrong("url", "it is missing, and so is `url-file`"),
-        (Some(Some(_)), Some(Some(_))) => table.wrong("url-file", "`url` is given too: one of them must go"),
-        (None, _) | (_, None) => None,
+        (Some(item), None) => hidden_line(item).and_then(|text| url(item, &text)).map(Secret::address),
+        (None, Some(item)) => {
+            files.secret(item).and_then(|secret| url(item, secret.expose())).map(Secret::address)
+        }
+        (Some(_), Some(item)) => item.wrong("`url` is given too", "one of them must go", None),
+        (None, None) => {
+            let title = format!("`{}` lacks `url`", table.name);
+            let finding = Finding::error(table.span.clone(), title, "not complete");
+            table.note(
+                finding.help("for instance `url = \"https://push.example.org/halyard\"`, or `url-file`"),
+            );
+            None
+        }
     };
-    let headers = table.or("headers", BTreeMap::new(), |item| fields(item, Item::text));
-    let secret_headers = table.or("secret-header-files", BTreeMap::new(), |item| fields(item, Item::secret));
-    let ca_file = table.may("ca-file", Item::certificates);
-    let timeout = table.or("timeout", Span::seconds(20), |i| i.span(Span::seconds(1)..=Span::minutes(5)));
+    let headers = table.get("headers").and_then(|item| fields(item, hidden_line));
+    let secret_headers =
+        table.get("secret-header-files").and_then(|item| fields(item, |item| files.secret(item)));
+    let ca_file = table.get("ca-file").and_then(|item| files.certificates(item));
+    let timeout = table.get("timeout").and_then(|item| span(item, Span::seconds(1)..=Span::minutes(5)));
     Some(PushSettings {
         url: url?,
         method: Method::POST,
-        headers: headers?,
-        secret_headers: secret_headers?,
+        headers: headers.unwrap_or_default(),
+        secret_headers: secret_headers.unwrap_or_default(),
         template: None,
         content_type: String::new(),
-        ca_file: ca_file?,
-        timeout: timeout?,
+        ca_file,
+        timeout: timeout.unwrap_or(Span::seconds(20)),
     })
 }
 
 /// The URL if it is one; no text shows it.
-pub(super) fn url(item: &Item<'_>, text: &str) -> Option<String> {
+fn url(item: Item<'_>, text: &str) -> Option<String> {
+    let help = || Some("for instance \"https://push.example.org/halyard\"".to_owned());
     let Some(uri) = text.parse::<Uri>().ok().filter(|uri| uri.host().is_some()) else {
-        return item.wrong("it is not a URL like \"https://push.example.org/halyard\"");
+        return item.wrong(format!("`{}` must be a URL", item.name()), "not a URL", help());
     };
     let host = uri.host().unwrap_or_default();
     match uri.scheme_str() {
         Some("https") => Some(text.to_owned()),
         Some("http") if this_machine(host) => Some(text.to_owned()),
-        Some("http") => item.wrong(format!("`http` to `{host}` would go unencrypted: use `https`")),
-        _ => item.wrong("`https://` is expected in front"),
+        Some("http") => {
+            let title = format!("`http` to `{host}` would go unencrypted");
+            item.wrong(title, "anyone on the way could read it", Some("use `https`".to_owned()))
+        }
+        _ => item.wrong(format!("`{}` must be a URL", item.name()), "lacks `https://` in front", help()),
     }
 }
 
@@ -203,64 +241,75 @@ pub(super) fn this_machine(host: &str) -> bool {
 }
 
 /// Headers by name. Any line of text can be a value: it has no control characters.
-fn fields<'a, T>(item: &Item<'a>, read: impl Fn(&Item<'a>) -> Option<T>) -> Option<BTreeMap<String, T>> {
-    let found: Vec<Option<(String, T)>> = item
-        .table()?
-        .named()
-        .into_iter()
-        .map(|(name, item)| {
-            let Ok(header) = HeaderName::from_bytes(name.as_bytes()) else {
-                return item.wrong(format!("`{name}` is not the name of a header (RFC 9110, 5.1)"));
-            };
-            if OWN_HEADERS.contains(&header.as_str()) {
-                return item.wrong(format!("the header `{name}` is set by the agent itself"));
+fn fields<'t, T>(item: Item<'t>, read: impl Fn(Item<'t>) -> Option<T>) -> Option<BTreeMap<String, T>> {
+    let table = item.table()?;
+    let mut found = BTreeMap::new();
+    for (name, item) in table.all() {
+        let wrong = |title: &str, label: &str| item.find(Finding::error(name.span.clone(), title, label));
+        match HeaderName::from_bytes(name.it.as_bytes()) {
+            Err(_) => wrong(&format!("`{}` is not the name of a header", name.it), "RFC 9110, 5.1"),
+            Ok(header) if OWN_HEADERS.contains(&header.as_str()) => {
+                wrong(&format!("the header `{}` is set by the agent itself", name.it), "leave it out");
             }
-            Some((name, read(&item)?))
-        })
-        .collect();
-    found.into_iter().collect()
+            Ok(_) => found.extend(read(item).map(|value| (name.it, value))),
+        }
+    }
+    table.finish();
+    Some(found)
 }
 
 impl MailSettings {
-    pub(super) fn read(item: &Item<'_>) -> Option<Self> {
-        let mut table = item.table()?;
-        let host = table.need("host", Item::host);
+    pub(super) fn read(item: Item<'_>, files: &Files<'_>) -> Option<Self> {
+        let table = item.table()?;
+        let host = table.need("host", "\"mail.example.org\"").and_then(host);
         let kinds = [("starttls", Security::Starttls), ("tls", Security::Tls), ("none", Security::Plain)];
-        let security = table.or("security", Security::Starttls, |i| {
-            let security = i.one_of(&kinds)?;
+        let security = table.get("security").and_then(|item| {
+            let security = item.one_of(&kinds)?;
             match &host {
                 Some(host) if security == Security::Plain && !this_machine(host) => {
-                    i.wrong(format!("mail to `{host}` would go unencrypted: use `starttls` or `tls`"))
+                    let title = format!("mail to `{host}` would go unencrypted");
+                    let help = "use \"starttls\" or \"tls\"".to_owned();
+                    item.wrong(title, "anyone on the way could read it", Some(help))
                 }
                 _ => Some(security),
             }
         });
+        let security = security.unwrap_or(Security::Starttls);
         // RFC 6409 (587), RFC 8314 (465), RFC 5321 (25).
         let usual_port = match security {
-            Some(Security::Starttls) | None => 587,
-            Some(Security::Tls) => 465,
-            Some(Security::Plain) => 25,
+            Security::Starttls => 587,
+            Security::Tls => 465,
+            Security::Plain => 25,
         };
-        let port = table.or("port", usual_port, Item::port);
-        let user = table.may("user", Item::text);
-        let password = table.may("password-file", Item::secret);
-        let from = table.need("from", mailbox);
-        let ca_file = table.may("ca-file", Item::certificates);
-        let timeout = table.or("timeout", Span::seconds(60), |i| i.span(Span::seconds(5)..=Span::minutes(5)));
-        let (user, password) = (user?, password?);
-        if user.is_some() != password.is_some() {
-            return table.wrong("password-file", "`user` and `password-file` go together: one is missing");
-        }
+        let port = table.get("port").and_then(port).unwrap_or(usual_port);
+        let user = table.get("user").and_then(line);
+        let password = table.get("password-file").and_then(|item| files.secret(item));
+        let from = table.need("from", "\"watch@example.org\"").and_then(mailbox);
+        let ca_file = table.get("ca-file").and_then(|item| files.certificates(item));
+        let timeout = table.get("timeout").and_then(|item| span(item, Span::seconds(5)..=Span::minutes(5)));
+        together(&table, "user", "password-file");
+        table.finish();
         Some(Self {
             host: host?,
-            port: port?,
-            security: security?,
+            port,
+            security,
             user,
             password,
             from: from?,
-            ca_file: ca_file?,
-            timeout: timeout?,
+            ca_file,
+            timeout: timeout.unwrap_or(Span::seconds(60)),
         })
+    }
+}
+
+/// Notes that one of two keys is there without the other.
+pub(super) fn together(table: &Table<'_>, one: &'static str, other: &'static str) {
+    for (there, missing) in [(one, other), (other, one)] {
+        if table.has(there) && !table.has(missing) {
+            let title = format!("`{there}` goes with `{missing}`");
+            let label = format!("there is no `{missing}`");
+            table.note(Finding::error(table.key_span(there), title, label));
+        }
     }
 }
 
@@ -280,19 +329,20 @@ const SPEEDS: &[(&str, u32)] = &[
 ];
 
 impl ModemSettings {
-    pub(super) fn read(item: &Item<'_>) -> Option<Self> {
-        let mut table = item.table()?;
-        let device = table.need("device", Item::path);
-        let model = table.may("model", Item::text);
-        let pin = table.may("pin-file", |item| {
-            let pin = item.secret()?;
+    pub(super) fn read(item: Item<'_>, files: &Files<'_>) -> Option<Self> {
+        let table = item.table()?;
+        let device = table.need("device", "\"/dev/ttyUSB2\"").and_then(|item| files.path(item));
+        let model = table.get("model").and_then(line);
+        let pin = table.get("pin-file").and_then(|item| {
+            let pin = files.secret(item)?;
             let digits = pin.expose().bytes().all(|b| b.is_ascii_digit());
             match digits && PIN_DIGITS.contains(&pin.expose().len()) {
                 true => Some(pin),
-                false => item.wrong("what it holds is not a PIN: 4 to 8 digits are expected"),
+                false => item.wrong("what this file holds is not a PIN", "4 to 8 digits are expected", None),
             }
         });
-        let speed = table.or("speed", 115_200, |item| item.one_of(SPEEDS));
-        Some(Self { device: device?, model: model?, pin: pin?, speed: speed? })
+        let speed = table.get("speed").and_then(|item| item.one_of(SPEEDS)).unwrap_or(115_200);
+        table.finish();
+        Some(Self { device: device?, model, pin, speed })
     }
 }

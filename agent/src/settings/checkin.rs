@@ -2,10 +2,12 @@
 //! and with which key. Off unless it is there.
 
 use super::channels::request;
-use super::tree::Item;
+use super::files::Files;
+use super::reader::{line, span};
 use super::{BrokerSettings, PushSettings, in_clear};
 use crate::checkin::SiteKey;
 use slackwater_rules::checkin::GoesDark;
+use slackwater_rules::diagnostic::{Finding, Item};
 use slackwater_rules::plan::{CHECK_INS, Plan};
 use slackwater_rules::time::Span;
 
@@ -29,76 +31,80 @@ pub struct CheckInSettings {
 }
 
 impl CheckInSettings {
-    pub(super) fn read(item: &Item<'_>) -> Option<Self> {
-        let mut table = item.table()?;
-        let name = table.need("name", name);
-        let key = table.need("key-file", |item| {
-            let secret = item.secret()?;
+    pub(super) fn read(item: Item<'_>, files: &Files<'_>) -> Option<Self> {
+        let table = item.table()?;
+        let name = table.need("name", "\"halyard\"").and_then(name);
+        let key = table.need("key-file", "\"check-in-key\"").and_then(|item| {
+            let secret = files.secret(item)?;
             SiteKey::read(secret.expose()).or_else(|| {
-                item.wrong("it holds no check-in key: `slackwater witness key --out FILE` makes one")
+                let help = "`slackwater witness key --out FILE` makes one".to_owned();
+                item.wrong("this file holds no check-in key", "not a key", Some(help))
             })
         });
-        let every = table.or("every", Span::minutes(1), |i| i.span(Span::seconds(1)..=Span::hours(1)));
-        let mains = table.may("mains", Item::text);
-        let goes_dark = table.may("goes-dark", |item| {
-            let mut table = item.table()?;
-            let alarm = table.need("alarm", Item::text);
-            let after = table.need("after", |i| i.span(Span::ZERO..=Span::hours(7 * 24)));
-            Some(GoesDark { alarm: alarm?, after: after? })
-        });
+        let every = table.get("every").and_then(|item| span(item, Span::seconds(1)..=Span::hours(1)));
+        let mains = table.get("mains").and_then(line);
+        let goes_dark = table.get("goes-dark").and_then(goes_dark);
         let ours = name.clone().unwrap_or_default();
-        let broker = table.may("broker", |item| {
+        let broker = table.get("broker").and_then(|item| {
             let below = format!("{CHECK_INS}{ours}");
-            let broker = BrokerSettings::read_as(item, format!("slackwater-site-{ours}"), Some(below))?;
-            let BrokerSettings { host, tls, in_clear_because, .. } = &broker;
-            let what = "what check-ins say of a home";
-            match in_clear::fault(what, host, tls.is_some(), in_clear_because.as_ref()) {
-                Some(fault) => item.wrong(fault),
-                None => Some(broker),
+            let before = item.errors();
+            let broker =
+                BrokerSettings::read_as(item, files, format!("slackwater-site-{ours}"), Some(below))?;
+            if item.errors() == before {
+                let table = item.table()?;
+                in_clear::check(&table, "what check-ins say of a home", &broker.host, broker.tls.is_some());
             }
+            Some(broker)
         });
-        let post = table.may("post", |item| request(&mut item.table()?));
-        let (broker, post) = (broker?, post?);
-        if broker.is_none() && post.is_none() {
-            return table.wrong("broker", "it is missing, and so is `post`: check-ins would go nowhere");
+        let post = table.get("post").and_then(|item| {
+            let table = item.table()?;
+            let request = request(&table, files);
+            table.finish();
+            request
+        });
+        if !table.has("broker") && !table.has("post") {
+            let title = format!("`{}` lacks `broker` or `post`", table.name);
+            table.note(Finding::error(table.span.clone(), title, "check-ins would go nowhere"));
         }
+        table.finish();
         Some(Self {
             name: name?,
             key: key?,
-            every: every?,
-            mains: mains?,
-            goes_dark: goes_dark?,
+            every: every.unwrap_or(Span::minutes(1)),
+            mains,
+            goes_dark,
             broker,
             post,
         })
     }
-}
 
-impl CheckInSettings {
-    /// Names that the plan does not know.
-    pub fn unknown_in(&self, plan: &Plan) -> Vec<String> {
+    /// Names that the plan does not know: each with the path of its key.
+    pub fn unknown_in(&self, plan: &Plan) -> Vec<(&'static str, String)> {
         let sensor = |name: &&String| !plan.sensors.iter().any(|sensor| sensor.name == **name);
         let mains = self.mains.iter().filter(sensor);
         let alarm = |dark: &&GoesDark| plan.alarm_named(&dark.alarm).is_none();
         let dark = self.goes_dark.iter().filter(alarm);
-        mains
-            .map(|name| format!("check-in.mains: the rule file has no sensor `{name}`"))
-            .chain(
-                dark.map(|dark| {
-                    format!("check-in.goes-dark.alarm: the rule file has no alarm `{}`", dark.alarm)
-                }),
-            )
-            .collect()
+        let mains = mains.map(|name| ("check-in.mains", format!("the rule file has no sensor `{name}`")));
+        let dark = dark
+            .map(|dark| ("check-in.goes-dark.alarm", format!("the rule file has no alarm `{}`", dark.alarm)));
+        mains.chain(dark).collect()
     }
 }
 
-fn name(item: &Item<'_>) -> Option<String> {
-    let text = item.text()?;
+fn goes_dark(item: Item<'_>) -> Option<GoesDark> {
+    let table = item.table()?;
+    let alarm = table.need("alarm", "\"mains-out\"").and_then(line);
+    let after = table.need("after", "\"2 h\"").and_then(|item| span(item, Span::ZERO..=Span::hours(7 * 24)));
+    table.finish();
+    Some(GoesDark { alarm: alarm?, after: after? })
+}
+
+fn name(item: Item<'_>) -> Option<String> {
+    let text = line(item)?;
     let good = |b: u8| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-';
     if text.len() <= 64 && text.starts_with(|c: char| c.is_ascii_lowercase()) && text.bytes().all(good) {
         return Some(text);
     }
-    item.wrong(format!(
-        "`{text}` can't be a site's name: a small letter, then small letters a to z, digits and hyphens, at most 64"
-    ))
+    let label = "a small letter, then small letters a to z, digits and hyphens, at most 64";
+    item.wrong(format!("`{text}` can't be a site's name"), label, None)
 }

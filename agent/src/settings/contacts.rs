@@ -2,131 +2,126 @@
 //! which belong to nobody.
 
 use super::channels::{ChannelSettings, channel};
-use super::tree::{Item, Table};
+use super::files::Files;
+use super::reader::{is_name, line};
 use jiff::civil::{Date, Time};
+use slackwater_rules::diagnostic::{Finding, Item, Table, did_you_mean, listed};
 use slackwater_rules::plan::{Absence, Contact, Hours, Target};
 use std::collections::BTreeMap;
+use std::ops::Range;
 
-type People = (BTreeMap<String, Contact>, BTreeMap<Target, ChannelSettings>);
+/// Who can be told and by what, with places in the file.
+#[derive(Default)]
+pub(super) struct People {
+    pub(super) contacts: BTreeMap<String, Contact>,
+    pub(super) channels: BTreeMap<Target, ChannelSettings>,
+    /// Where the channels are named.
+    places: BTreeMap<Target, Range<usize>>,
+    /// Every absence of someone with a sitter, and where the sitter is named.
+    sitters: Vec<(String, Absence, Range<usize>)>,
+}
 
 /// Reads `[contact.…]` with the channels in it, and the sirens of `[channel.…]`.
-pub(super) fn read(root: &mut Table<'_>) -> Option<People> {
-    let mut channels = BTreeMap::new();
-    let contacts = root.or("contact", Vec::new(), |item| {
-        each(item, |name, item| contact(name, item).map(|found| (name.to_owned(), found)))
-    });
-    let sirens = root.or("channel", Vec::new(), |item| {
-        each(item, |name, item| {
-            let target = Target { contact: None, channel: name.to_owned() };
-            channel(item, false).map(|(found, _)| (target, found))
-        })
-    });
-    let mut people = BTreeMap::new();
-    for (name, (contact, theirs)) in contacts? {
-        channels.extend(
-            theirs
-                .into_iter()
-                .map(|(channel, settings)| (Target { contact: Some(name.clone()), channel }, settings)),
-        );
-        people.insert(name, contact);
+pub(super) fn read(root: &Table<'_>, files: &Files<'_>) -> People {
+    let before = root.errors();
+    let mut people = People::default();
+    for (name, table) in root.tables("contact") {
+        is_name(&name, &table);
+        let contact = people.contact(&name.it, table, files);
+        people.contacts.insert(name.it, contact);
     }
-    channels.extend(sirens?);
-    let wrong = sitters(&people, &channels);
-    match wrong.is_empty() {
-        true => Some((people, channels)),
-        false => wrong.into_iter().fold(None, |_, what| root.wrong("contact", what)),
+    for (name, table) in root.tables("channel") {
+        is_name(&name, &table);
+        let target = Target { contact: None, channel: name.it };
+        if let Some((found, _)) = channel(table, files, false) {
+            people.places.insert(target.clone(), name.span);
+            people.channels.insert(target, found);
+        }
     }
+    if root.errors() == before {
+        people.check_sitters(root);
+    }
+    people
 }
 
-/// What is wrong with those who stand in: nobody stands in by a name alone.
-fn sitters(people: &BTreeMap<String, Contact>, channels: &BTreeMap<Target, ChannelSettings>) -> Vec<String> {
-    let absences =
-        people.iter().flat_map(|(name, contact)| contact.away.iter().map(move |away| (name, away)));
-    let wrong = absences.filter_map(|(name, absence)| {
-        let sitter = absence.sitter.as_ref()?;
-        let stands_in =
-            format!("{sitter} can't stand in for {name} from {} to {}", absence.first, absence.last);
-        let Some(contact) = people.get(sitter) else {
-            let known: Vec<_> = people.keys().filter(|known| *known != name).map(String::as_str).collect();
-            return Some(format!(
-                "{stands_in}: there is no contact `{sitter}`; there are: {}",
-                known.join(", ")
-            ));
-        };
-        if sitter == name {
-            return Some(format!("{stands_in}: that is the one who is away"));
+impl People {
+    fn contact(&mut self, name: &str, table: Table<'_>, files: &Files<'_>) -> Contact {
+        let shown = table.get("name").and_then(line);
+        let hours = table.get("hours").map(|item| each(item, hours)).unwrap_or_default();
+        let away = table.get("away").map(|item| each(item, absence)).unwrap_or_default();
+        let mut quotas = BTreeMap::new();
+        for (channel_name, table) in table.tables("channel") {
+            is_name(&channel_name, &table);
+            let Some((found, quota)) = channel(table, files, true) else { continue };
+            quotas.extend(quota.map(|quota| (channel_name.it.clone(), quota)));
+            let target = Target { contact: Some(name.to_owned()), channel: channel_name.it };
+            self.places.insert(target.clone(), channel_name.span);
+            self.channels.insert(target, found);
         }
-        if let Some(other) = contact.away.iter().find(|other| other.meets(absence)) {
-            return Some(format!("{stands_in}: away too, from {} to {}", other.first, other.last));
+        table.finish();
+        for (absence, place) in &away {
+            self.sitters.push((name.to_owned(), absence.clone(), place.clone()));
         }
-        let has_channel = channels.keys().any(|target| target.contact.as_ref() == Some(sitter));
-        (!has_channel).then(|| format!("{stands_in}: has no channel"))
-    });
-    wrong.collect()
-}
-
-/// A channel without the section that it goes through would fail at night.
-pub(super) fn want(
-    root: &Table<'_>,
-    section: &'static str,
-    kind: &str,
-    channels: &BTreeMap<Target, ChannelSettings>,
-    needs: impl Fn(&ChannelSettings) -> bool,
-) -> Option<()> {
-    match channels.iter().find(|(_, channel)| needs(channel)) {
-        Some((target, _)) => {
-            root.wrong(section, format!("it is missing, but `{target}` is a {kind} channel"))
-        }
-        None => Some(()),
+        let away = away.into_iter().map(|(absence, _)| absence).collect();
+        Contact { name: shown.unwrap_or_else(|| name.to_owned()), hours, away, quotas }
     }
-}
 
-/// All entries of a table with names of the keeper's choice; every one is looked at.
-pub(super) fn each<'a, T>(
-    item: &Item<'a>,
-    mut read: impl FnMut(&str, &Item<'a>) -> Option<T>,
-) -> Option<Vec<T>> {
-    let named = item.table()?.named();
-    let found: Vec<Option<T>> = named
-        .iter()
-        .map(|(name, item)| {
-            let good = |b: u8| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'-';
-            let found = read(name, item);
-            if name.is_empty() || !name.bytes().all(good) {
-                return item.wrong(format!(
-                    "`{name}` can't be a name: small letters a to z, digits and hyphens are expected"
-                ));
+    /// Notes what is wrong with those who stand in: nobody stands in by a name alone.
+    fn check_sitters(&self, root: &Table<'_>) {
+        for (name, absence, place) in &self.sitters {
+            let Some(sitter) = &absence.sitter else { continue };
+            let (label, help) = match self.contacts.get(sitter) {
+                None => {
+                    let known: Vec<_> = self.contacts.keys().filter(|known| *known != name).collect();
+                    let known: Vec<_> = known.into_iter().map(String::as_str).collect();
+                    let help = did_you_mean(sitter, known.iter().copied());
+                    let all = || (!known.is_empty()).then(|| format!("there are {}", listed(&known)));
+                    (format!("there is no contact `{sitter}`"), help.or_else(all))
+                }
+                Some(_) if sitter == name => ("that is the one who is away".to_owned(), None),
+                Some(contact) => match contact.away.iter().find(|other| other.meets(absence)) {
+                    Some(other) => (format!("away too, from {} to {}", other.first, other.last), None),
+                    None if self.channels.keys().any(|target| target.contact.as_ref() == Some(sitter)) => {
+                        continue;
+                    }
+                    None => (format!("has no `[contact.{sitter}.channel.…]`"), None),
+                },
+            };
+            let title =
+                format!("`{sitter}` can't stand in for `{name}` from {} to {}", absence.first, absence.last);
+            root.note(Finding::error(place.clone(), title, label).maybe_help(help));
+        }
+    }
+
+    /// Notes a channel without the section that it goes through: it would fail at night.
+    pub(super) fn want(
+        &self,
+        root: &Table<'_>,
+        section: &'static str,
+        needs: impl Fn(&ChannelSettings) -> bool,
+    ) {
+        let first = self.channels.iter().find(|(_, channel)| needs(channel));
+        let Some((target, _)) = first.filter(|_| !root.has(section)) else { return };
+        let place = self.places.get(target).cloned().unwrap_or_default();
+        let title = format!("`{target}` has nothing to go through");
+        let label = format!("it needs `[{section}]`, which is missing");
+        let help = match section {
+            "mail" => {
+                "for instance `[mail]` with `host = \"mail.example.org\"` and `from = \"watch@example.org\"`"
             }
-            found
-        })
-        .collect();
-    found.into_iter().collect()
-}
-
-fn contact(name: &str, item: &Item<'_>) -> Option<(Contact, Vec<(String, ChannelSettings)>)> {
-    let mut table = item.table()?;
-    let shown = table.or("name", name.to_owned(), Item::text);
-    let hours = table.or("hours", Vec::new(), |item| all(item, hours));
-    let away = table.or("away", Vec::new(), |item| all(item, absence));
-    let channels = table.or("channel", Vec::new(), |item| {
-        each(item, |name, item| channel(item, true).map(|found| (name.to_owned(), found)))
-    });
-    let (mut quotas, mut ways) = (BTreeMap::new(), Vec::new());
-    for (name, (settings, quota)) in channels? {
-        quotas.extend(quota.map(|quota| (name.clone(), quota)));
-        ways.push((name, settings));
+            _ => "for instance `[modem]` with `device = \"/dev/ttyUSB2\"`",
+        };
+        root.note(Finding::error(place, title, label).help(help));
     }
-    Some((Contact { name: shown?, hours: hours?, away: away?, quotas }, ways))
 }
 
 /// All items of a list; every one is looked at.
-fn all<'a, T>(item: &Item<'a>, read: impl FnMut(&Item<'a>) -> Option<T>) -> Option<Vec<T>> {
-    let found: Vec<Option<T>> = item.list()?.iter().map(read).collect();
-    found.into_iter().collect()
+fn each<'t, T>(item: Item<'t>, read: impl FnMut(Item<'t>) -> Option<T>) -> Vec<T> {
+    item.list().into_iter().flatten().filter_map(read).collect()
 }
 
-fn hours(item: &Item<'_>) -> Option<Hours> {
-    let text = item.text()?;
+fn hours(item: Item<'_>) -> Option<Hours> {
+    let text = line(item)?;
     let time = |text: &str| {
         let (hour, minute) = text.trim().split_once(':')?;
         let number = |text: &str| if text.len() == 2 { text.parse().ok() } else { None };
@@ -135,26 +130,41 @@ fn hours(item: &Item<'_>) -> Option<Hours> {
     let pair = text.split_once('-').and_then(|(from, until)| Some((time(from)?, time(until)?)));
     match pair {
         Some((from, until)) if from != until => Some(Hours { from, until }),
-        _ => item.wrong(format!(
-            "`{text}` is not a stretch of the day: two different times like \"07:00-23:00\" are expected \
-             (00:00 to 23:59; over midnight is possible; leave `hours` out for the whole day)"
-        )),
+        _ => {
+            let help = "for instance \"07:00-23:00\"; over midnight is possible; leave `hours` out for the whole day";
+            let label = "expected two different times, 00:00 to 23:59";
+            item.wrong(format!("`{text}` is not a stretch of the day"), label, Some(help.to_owned()))
+        }
     }
 }
 
-fn absence(item: &Item<'_>) -> Option<Absence> {
-    let mut table = item.table()?;
-    let date = |item: &Item<'_>| {
-        let text = item.text()?;
-        text.parse::<Date>()
-            .ok()
-            .or_else(|| item.wrong(format!("`{text}` is not a date: one like \"2026-12-20\" is expected")))
-    };
-    let (from, until) = (table.need("from", date), table.need("until", date));
-    let sitter = table.may("sitter", Item::text);
+/// An absence, and where its sitter is named.
+fn absence(item: Item<'_>) -> Option<(Absence, Range<usize>)> {
+    let table = item.table()?;
+    let from = table.need("from", "\"2026-12-20\"").and_then(date);
+    let until = table.need("until", "\"2026-12-31\"").and_then(date);
+    let sitter = table.get("sitter");
+    let place = sitter.map_or_else(|| item.span(), Item::span);
+    let sitter = sitter.and_then(line);
+    let ends = table.key_span("until");
+    table.finish();
     let (from, until) = (from?, until?);
     if until < from {
-        return table.wrong("until", format!("{until} is before {from}, the first day away"));
+        let title = format!("an absence until {until} is over before it begins");
+        item.find(Finding::error(ends, title, format!("the first day away is {from}")));
+        return None;
     }
-    Some(Absence { first: from, last: until, sitter: sitter? })
+    Some((Absence { first: from, last: until, sitter }, place))
+}
+
+/// A day, in quotes or without.
+fn date(item: Item<'_>) -> Option<Date> {
+    let text = match item.date() {
+        Some(date) => date,
+        None => line(item)?,
+    };
+    text.parse().ok().or_else(|| {
+        let help = "for instance \"2026-12-20\"".to_owned();
+        item.wrong(format!("`{text}` is not a date"), "expected YEAR-MONTH-DAY", Some(help))
+    })
 }

@@ -4,37 +4,39 @@
 //! is right here: `in-clear-because = "its own cable from board to broker"`.
 
 use super::channels::this_machine;
-use super::tree::{Item, Table};
+use super::reader::line;
+use slackwater_rules::diagnostic::{Finding, Item, Table};
 
 /// A reason is a few words; an empty `yes` is none.
 const SHORTEST_REASON: usize = 10;
 const LONGEST_REASON: usize = 200;
 
 /// The reason why nothing is encrypted, if one is given.
-pub(super) fn because(table: &mut Table<'_>) -> Option<Option<String>> {
-    table.may("in-clear-because", reason)
+pub(super) fn because(table: &Table<'_>) -> Option<String> {
+    table.get(KEY).and_then(reason)
 }
 
-fn reason(item: &Item<'_>) -> Option<String> {
-    let text = item.text()?;
+const KEY: &str = "in-clear-because";
+
+fn reason(item: Item<'_>) -> Option<String> {
+    let text = line(item)?;
     let length = text.trim().chars().count();
     if (SHORTEST_REASON..=LONGEST_REASON).contains(&length) {
         return Some(text);
     }
-    item.wrong(format!(
-        "it has {length} characters: a reason of {SHORTEST_REASON} to {LONGEST_REASON} is expected, like \"its own \
-         cable from board to broker\""
-    ))
+    let title = format!("a reason has {SHORTEST_REASON} to {LONGEST_REASON} characters");
+    let help = "for instance \"its own cable from board to broker\"".to_owned();
+    item.wrong(title, format!("this has {length}"), Some(help))
 }
 
-/// What is wrong if `what` would go to `host` for everybody to read; nothing if it is encrypted,
-/// stays on this machine, or may go so for a reason.
-pub(super) fn fault(what: &str, host: &str, encrypted: bool, because: Option<&String>) -> Option<String> {
-    if encrypted || because.is_some() || this_machine(host) {
-        return None;
+/// Notes that `what` would go to `host` for everybody to read, unless it is encrypted, stays on this
+/// machine, or may go so for a reason that the table gives.
+pub(super) fn check(table: &Table<'_>, what: &str, host: &str, encrypted: bool) {
+    if encrypted || table.has(KEY) || this_machine(host) {
+        return;
     }
-    Some(format!(
-        "{what} would go to `{host}` in the clear, for everybody on the way: set `tls`, or say by \
-         `in-clear-because` why that is right here"
-    ))
+    let place = if table.has("tls") { table.key_span("tls") } else { table.key_span("host") };
+    let title = format!("{what} would go to `{host}` in the clear");
+    let help = format!("set `tls`, or say by `{KEY}` why that is right here");
+    table.note(Finding::error(place, title, "for everybody on the way").help(help));
 }

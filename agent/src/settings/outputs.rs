@@ -26,28 +26,40 @@ impl Settings {
                 may_switch_on: true,
                 inverted: false,
             };
-            let publisher = Publisher::Siren(target.to_string());
-            Some(output(publisher, &siren.topic, Some(payloads), &format!("channel.{target}.topic")))
+            Some(output(Publisher::Siren(target.to_string()), &siren.topic, Some(payloads)))
         })
     }
 }
 
 fn connections(broker: &BrokerSettings, check_in: Option<&CheckInSettings>) -> Vec<Output> {
     let mut found = vec![
-        output(Publisher::Status, &broker.status_topic, None, "broker.status-topic"),
-        output(Publisher::Loopback, &broker.loopback_topic, None, "broker.loopback-topic"),
+        output(Publisher::Status, &broker.status_topic, None),
+        output(Publisher::Loopback, &broker.loopback_topic, None),
     ];
     if let Some((check_in, broker)) = check_in.and_then(|it| Some((it, it.broker.as_ref()?))) {
         let topic = format!("{CHECK_INS}{}", check_in.name);
-        found.push(output(Publisher::CheckIns, &topic, None, "check-in.name"));
+        found.push(output(Publisher::CheckIns, &topic, None));
         let (status, loopback) = (&broker.status_topic, &broker.loopback_topic);
-        found.push(output(Publisher::CheckInStatus, status, None, "check-in.broker.status-topic"));
-        found.push(output(Publisher::CheckInLoopback, loopback, None, "check-in.broker.loopback-topic"));
+        found.push(output(Publisher::CheckInStatus, status, None));
+        found.push(output(Publisher::CheckInLoopback, loopback, None));
     }
     found
 }
 
-fn output(publisher: Publisher, topic: &str, payloads: Option<Payloads>, key: &str) -> Output {
-    let place = format!("`{key}` in the agent's configuration");
+/// The path of the key that an output stands under.
+pub fn key_of(publisher: &Publisher) -> String {
+    match publisher {
+        Publisher::Relay(name) => format!("relay.{name}"),
+        Publisher::Siren(name) => format!("channel.{name}.topic"),
+        Publisher::Status => "broker.status-topic".to_owned(),
+        Publisher::Loopback => "broker.loopback-topic".to_owned(),
+        Publisher::CheckIns => "check-in.name".to_owned(),
+        Publisher::CheckInStatus => "check-in.broker.status-topic".to_owned(),
+        Publisher::CheckInLoopback => "check-in.broker.loopback-topic".to_owned(),
+    }
+}
+
+fn output(publisher: Publisher, topic: &str, payloads: Option<Payloads>) -> Output {
+    let place = format!("`{}` in the agent's configuration", key_of(&publisher));
     Output { publisher, topic: topic.to_owned(), payloads, place }
 }

@@ -5,9 +5,12 @@
 //! Defaults come from the folders that systemd hands to a unit, else from the XDG base
 //! directories.
 
-use super::source::{self, Environment};
-use super::tree::{Item, Mistakes, Table};
+use super::files::Files;
+use super::reader::{self, line, size, span};
+use super::report::Found;
+use super::source::Environment;
 use jiff::tz::TimeZone;
+use slackwater_rules::diagnostic::{Finding, Item, Table};
 use slackwater_rules::time::Span;
 use std::path::{Path, PathBuf};
 
@@ -45,76 +48,98 @@ pub struct ControlSettings {
 /// The longest path of a Unix socket on Linux: `sun_path` is 108 bytes with the final zero (unix(7)).
 const LONGEST_SOCKET_PATH: usize = 107;
 
-impl Places {
-    /// Reads these sections alone, and no secret.
-    pub fn load(file: &Path, environment: &Environment) -> Result<Self, Mistakes> {
-        source::read(file, environment, |root| {
-            let places = Self::read(root);
-            root.leave_the_rest();
-            places
-        })
-    }
+/// What `[site]` says, as far as it is right.
+pub(super) struct SitePlaces {
+    pub(super) rules: Option<PathBuf>,
+    pub(super) zone: Option<TimeZone>,
+}
 
-    pub(super) fn read(root: &mut Table<'_>) -> Option<Self> {
-        let site = root.need("site", |item| {
-            let mut table = item.table()?;
-            let rules = table.need("rules", Item::path);
-            let zone = table.may("zone", zone)?.or_else(|| system_zone(&table));
-            Some((rules?, zone?))
-        });
-        let environment = root.environment();
-        let journal = JournalSettings {
-            path: state_folder(environment).join("journal.sqlite"),
-            max_size: 256 << 20,
-            flush_every: Span::minutes(10),
+impl SitePlaces {
+    pub(super) fn read(root: &Table<'_>, files: &Files<'_>) -> Self {
+        let site = root.need("site", "{ rules = \"rules.toml\" }").and_then(Item::table);
+        let Some(table) = site else { return Self { rules: None, zone: None } };
+        let rules = table.need("rules", "\"rules.toml\"").and_then(|item| files.path(item));
+        let zone = match table.get("zone") {
+            Some(item) => zone(item),
+            None => system_zone(&table),
         };
-        let control = ControlSettings { socket: runtime_folder(environment).join("control.sock") };
-        let journal = root.or("journal", journal.clone(), |item| {
-            let mut table = item.table()?;
-            let path = table.or("path", journal.path, Item::path);
-            let max_size = table.or("max-size", journal.max_size, |i| i.size(16 << 20..=64 << 30));
-            let flush_every =
-                table.or("flush-every", journal.flush_every, |i| i.span(Span::seconds(1)..=Span::hours(1)));
-            Some(JournalSettings { path: path?, max_size: max_size?, flush_every: flush_every? })
-        });
-        let control = root.or("control", control.clone(), |item| {
-            let mut table = item.table()?;
-            Some(ControlSettings { socket: table.or("socket", control.socket, socket)? })
-        });
-        let (rules, zone) = site?;
-        Some(Self { rules, zone, journal: journal?, control: control? })
+        table.finish();
+        Self { rules, zone }
     }
 }
 
-fn socket(item: &Item<'_>) -> Option<PathBuf> {
-    let path = item.path()?;
+impl Places {
+    /// Reads these sections alone, and no secret.
+    ///
+    /// # Errors
+    /// All that is wrong with them.
+    pub fn load(file: &Path, environment: &Environment) -> Result<Self, Found> {
+        let files = Files { file, environment };
+        let (places, report) = reader::read(file, environment, |root| {
+            let site = SitePlaces::read(&root, &files);
+            let places = Self::read(&root, &files, site);
+            root.leave_the_rest();
+            places
+        });
+        match places.flatten() {
+            Some(places) if !report.is_wrong() => Ok(places),
+            _ => Err(report.conclude()),
+        }
+    }
+
+    pub(super) fn read(root: &Table<'_>, files: &Files<'_>, site: SitePlaces) -> Option<Self> {
+        let journal = root.get("journal").and_then(Item::table);
+        let control = root.get("control").and_then(Item::table);
+        let of_journal = |key| journal.as_ref().and_then(|table| table.get(key));
+        let path = of_journal("path").and_then(|item| files.path(item));
+        let max_size = of_journal("max-size").and_then(|item| size(item, 16 << 20..=64 << 30));
+        let flush = Span::seconds(1)..=Span::hours(1);
+        let flush_every = of_journal("flush-every").and_then(|item| span(item, flush));
+        let socket = control.as_ref().and_then(|table| table.get("socket"));
+        let socket = socket.and_then(|item| socket_path(item, files));
+        [journal, control].into_iter().flatten().for_each(Table::finish);
+        let environment = files.environment;
+        Some(Self {
+            rules: site.rules?,
+            zone: site.zone?,
+            journal: JournalSettings {
+                path: path.unwrap_or_else(|| state_folder(environment).join("journal.sqlite")),
+                max_size: max_size.unwrap_or(256 << 20),
+                flush_every: flush_every.unwrap_or(Span::minutes(10)),
+            },
+            control: ControlSettings {
+                socket: socket.unwrap_or_else(|| runtime_folder(environment).join("control.sock")),
+            },
+        })
+    }
+}
+
+fn socket_path(item: Item<'_>, files: &Files<'_>) -> Option<PathBuf> {
+    let path = files.path(item)?;
     let length = path.as_os_str().len();
     if length > LONGEST_SOCKET_PATH {
-        return item.wrong(format!(
-            "`{}` is {length} bytes long, but the path of a socket has at most {LONGEST_SOCKET_PATH}",
-            path.display()
-        ));
+        let title = format!("the path of a socket has at most {LONGEST_SOCKET_PATH} bytes");
+        return item.wrong(title, format!("this comes to {length}"), None);
     }
     Some(path)
 }
 
-fn zone(item: &Item<'_>) -> Option<TimeZone> {
-    let name = item.text()?;
+fn zone(item: Item<'_>) -> Option<TimeZone> {
+    let name = line(item)?;
     TimeZone::get(&name).ok().or_else(|| {
-        item.wrong(format!(
-            "`{name}` is not a time zone of this system: a name like `Europe/Lisbon` is expected, \
-             and the system's `tzdata` package must be installed"
-        ))
+        let help = "a name like \"Europe/Lisbon\"; the system's `tzdata` package must be installed";
+        let title = format!("`{name}` is not a time zone of this system");
+        item.wrong(title, "not a known name", Some(help.to_owned()))
     })
 }
 
 fn system_zone(site: &Table<'_>) -> Option<TimeZone> {
     TimeZone::try_system().ok().or_else(|| {
-        site.wrong(
-            "zone",
-            "it is missing, and the system's own time zone can't be told: set it to a name like \
-             `Europe/Lisbon`, or set /etc/localtime and install the `tzdata` package",
-        )
+        let title = format!("`{}` lacks `zone`, and the system's own can't be told", site.name);
+        let help =
+            "for instance `zone = \"Europe/Lisbon\"`; or set /etc/localtime and install the `tzdata` package";
+        site.note(Finding::error(site.span.clone(), title, "not complete").help(help));
+        None
     })
 }
 

@@ -2,11 +2,13 @@
 //! UPS; its server, and a login if that wants one, stand here. A UPS that is not named here is
 //! looked for on this very machine.
 
-use super::broker::TlsSettings;
-use super::contacts::each;
+use super::broker::{TlsSettings, host};
+use super::channels::together;
+use super::files::Files;
 use super::in_clear;
-use super::tree::{Item, Table};
+use super::reader::{is_name, line, port};
 use crate::secret::Secret;
+use slackwater_rules::diagnostic::{Item, Table};
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
@@ -59,45 +61,47 @@ impl UpsSettings {
         format!("{}:{}", self.host, self.port)
     }
 
-    fn read(name: &str, item: &Item<'_>) -> Option<Self> {
+    fn read(name: &str, table: Table<'_>, files: &Files<'_>) -> Self {
         let local = Self::local(name);
-        let mut table = item.table()?;
-        let host = table.or("host", local.host, Item::host);
-        let port = table.or("port", local.port, Item::port);
-        let name = table.or("name", local.name, Item::text);
-        let user = table.may("user", Item::text);
-        let password = table.may("password-file", Item::secret);
-        let tls = table.or("tls", None, TlsSettings::read);
-        let in_clear_because = in_clear::because(&mut table);
-        let login = match (user?, password?) {
-            (Some(user), Some(password)) => Some((user, password)),
-            (None, None) => None,
-            (Some(_), None) => return table.wrong("password-file", "it is missing, but there is a `user`"),
-            (None, Some(_)) => return table.wrong("user", "it is missing, but there is a `password-file`"),
-        };
-        let (host, tls, in_clear_because) = (host?, tls?, in_clear_because?);
-        let open = in_clear::fault("the password", &host, tls.is_some(), in_clear_because.as_ref());
-        if let Some(fault) = open.filter(|_| login.is_some()) {
-            return table.wrong("tls", fault);
+        let host = table.get("host").and_then(host).unwrap_or(local.host);
+        let port = table.get("port").and_then(port);
+        let name = table.get("name").and_then(line);
+        let user = table.get("user").and_then(line);
+        let password = table.get("password-file").and_then(|item| files.secret(item));
+        let tls = table.get("tls").and_then(|item| TlsSettings::read(item, files)).flatten();
+        let in_clear_because = in_clear::because(&table);
+        if password.is_some() {
+            in_clear::check(&table, "the password", &host, tls.is_some());
         }
-        Some(Self { host, port: port?, name: name?, login, tls, in_clear_because })
+        together(&table, "user", "password-file");
+        table.finish();
+        Self {
+            host,
+            port: port.unwrap_or(local.port),
+            name: name.unwrap_or(local.name),
+            login: user.zip(password),
+            tls,
+            in_clear_because,
+        }
     }
 }
 
 impl SourceSettings {
-    pub(super) fn read(root: &mut Table<'_>) -> Option<Self> {
-        let one_wire = PathBuf::from("/sys/bus/w1/devices");
-        let power_supplies = PathBuf::from("/sys/class/power_supply");
-        let folders = root.or("sources", (one_wire.clone(), power_supplies.clone()), |item| {
-            let mut table = item.table()?;
-            let one_wire = table.or("one-wire", one_wire, Item::path);
-            let power_supplies = table.or("power-supplies", power_supplies, Item::path);
-            Some((one_wire?, power_supplies?))
-        });
-        let ups = root.or("ups", Vec::new(), |item| {
-            each(item, |name, item| UpsSettings::read(name, item).map(|ups| (name.to_owned(), ups)))
-        });
-        let (one_wire, power_supplies) = folders?;
-        Some(Self { one_wire, power_supplies, ups: ups?.into_iter().collect() })
+    pub(super) fn read(root: &Table<'_>, files: &Files<'_>) -> Self {
+        let folders = root.get("sources").and_then(Item::table);
+        let folder =
+            |key| folders.as_ref().and_then(|table| table.get(key)).and_then(|item| files.path(item));
+        let (one_wire, power_supplies) = (folder("one-wire"), folder("power-supplies"));
+        folders.into_iter().for_each(Table::finish);
+        let mut ups = BTreeMap::new();
+        for (name, table) in root.tables("ups") {
+            is_name(&name, &table);
+            ups.insert(name.it.clone(), UpsSettings::read(&name.it, table, files));
+        }
+        Self {
+            one_wire: one_wire.unwrap_or_else(|| PathBuf::from("/sys/bus/w1/devices")),
+            power_supplies: power_supplies.unwrap_or_else(|| PathBuf::from("/sys/class/power_supply")),
+            ups,
+        }
     }
 }

@@ -1,7 +1,8 @@
 //! The small sections `[log]` and `[clock]`: how the agent speaks about itself, and whose word
 //! it takes for the time.
 
-use super::tree::Item;
+use super::reader::line;
+use slackwater_rules::diagnostic::Item;
 use tracing_subscriber::EnvFilter;
 
 /// How the agent speaks about itself.
@@ -44,37 +45,39 @@ pub enum Trust {
 }
 
 impl LogSettings {
-    pub(super) fn read(item: &Item<'_>) -> Option<Self> {
-        let mut table = item.table()?;
+    pub(super) fn read(item: Item<'_>) -> Option<Self> {
+        let table = item.table()?;
+        let formats = [
+            ("auto", LogFormat::Auto),
+            ("journal", LogFormat::Journal),
+            ("terminal", LogFormat::Terminal),
+            ("json", LogFormat::Json),
+        ];
+        let format = table.get("format").and_then(|item| item.one_of(&formats));
+        let level = table.get("level").and_then(level);
+        table.finish();
         let usual = Self::default();
-        let format = table.or("format", usual.format, |i| {
-            i.one_of(&[
-                ("auto", LogFormat::Auto),
-                ("journal", LogFormat::Journal),
-                ("terminal", LogFormat::Terminal),
-                ("json", LogFormat::Json),
-            ])
-        });
-        let level = table.or("level", usual.level, level);
-        Some(Self { format: format?, level: level? })
+        Some(Self { format: format.unwrap_or(usual.format), level: level.unwrap_or(usual.level) })
     }
 }
 
-fn level(item: &Item<'_>) -> Option<String> {
-    let text = item.text()?;
+fn level(item: Item<'_>) -> Option<String> {
+    let text = line(item)?;
     match EnvFilter::try_new(&text) {
         Ok(_) => Some(text),
-        Err(error) => item.wrong(format!(
-            "`{text}` is not a log level ({error}): `error`, `warn`, `info`, `debug` or `trace` is \
-             expected, or directives like `info,slackwater::mqtt=debug`"
-        )),
+        Err(error) => {
+            let help = "`error`, `warn`, `info`, `debug` or `trace`, or directives like \"info,slackwater::mqtt=debug\"";
+            item.wrong(format!("`{text}` is not a log level"), error.to_string(), Some(help.to_owned()))
+        }
     }
 }
 
 impl Trust {
-    pub(super) fn read(item: &Item<'_>) -> Option<Self> {
-        let mut table = item.table()?;
+    pub(super) fn read(item: Item<'_>) -> Option<Self> {
+        let table = item.table()?;
         let kinds = [("system", Self::System), ("always", Self::Always)];
-        table.or("trust", Self::default(), |i| i.one_of(&kinds))
+        let trust = table.get("trust").and_then(|item| item.one_of(&kinds));
+        table.finish();
+        trust
     }
 }

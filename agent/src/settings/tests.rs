@@ -32,7 +32,7 @@ impl Desk {
         self
     }
 
-    fn load(&self) -> Result<Settings, Mistakes> {
+    fn load(&self) -> Result<Settings, Found> {
         Settings::load(&self.folder.path().join("agent.toml"), &self.environment.iter().cloned().collect())
     }
 
@@ -389,19 +389,19 @@ fn who_is_reached_through_the_router_only_is_known() {
 
 #[test]
 fn a_secret_that_others_can_read_is_refused() {
-    let desk = with("password-file = \"password\"").file("password", "hunter2\n", 0o640);
+    let desk = with("tls = true\npassword-file = \"password\"").file("password", "hunter2\n", 0o640);
     assert_snapshot!(desk.mistakes());
 }
 
 #[test]
 fn secrets_that_are_missing_empty_or_several_lines_are_refused() {
-    let desk = || with("password-file = \"password\"");
+    let desk = || with("tls = true\npassword-file = \"password\"");
     let tries = [
         desk().mistakes(),
         desk().file("password", "\n", 0o600).mistakes(),
         desk().file("password", "a\nb\n", 0o600).mistakes(),
         desk().variable("CREDENTIALS_DIRECTORY", "/nonexistent").mistakes(),
-        with("password-file = \".\"").mistakes(),
+        with("tls = true\npassword-file = \".\"").mistakes(),
     ];
     assert_snapshot!(tries.join("\n"));
 }
@@ -508,11 +508,11 @@ fn a_ups_is_looked_for_on_this_machine_unless_its_server_is_named() {
 fn a_login_at_a_ups_server_is_whole_or_none() {
     let site = "[site]\nrules = \"rules.toml\"\nzone = \"UTC\"\n[broker]\nhost = \"localhost\"\n";
     for (keys, said) in [
-        ("user = \"watch\"", "ups.rack.password-file: it is missing"),
-        ("password-file = \"secret\"", "ups.rack.user: it is missing"),
-        ("port = 0", "ups.rack.port: "),
-        ("server = \"10.0.0.5\"", "ups.rack.server: no such key"),
-        ("host = \"http://10.0.0.5\"", "ups.rack.host: "),
+        ("user = \"watch\"", "`user` goes with `password-file`"),
+        ("password-file = \"secret\"", "`password-file` goes with `user`"),
+        ("port = 0", "`port` is out of limits"),
+        ("server = \"10.0.0.5\"", "`server` is not known in `ups.rack`"),
+        ("host = \"http://10.0.0.5\"", "write \"10.0.0.5\"; a port has its own key"),
     ] {
         let text = format!("{site}[ups.rack]\n{keys}\n");
         let mistakes = Desk::new(&text).file("secret", "neap tide\n", 0o600).mistakes();
@@ -526,15 +526,92 @@ fn who_stands_in_is_known_there_and_reachable() {
         let away = format!("{{ from = \"2026-12-20\", until = \"2026-12-31\", sitter = \"{sitter}\" }}");
         with(&format!("[contact.ines]\naway = [{away}]\n[contact.tom]\n{more}\n")).mistakes()
     };
-    let stands = |mistake: &str, what: &str| {
-        let whole = format!("can't stand in for ines from 2026-12-20 to 2026-12-31: {what}");
-        assert!(mistake.contains(&whole), "{mistake}");
+    let stands = |mistake: &str, sitter: &str, what: &str| {
+        let title = format!("`{sitter}` can't stand in for `ines` from 2026-12-20 to 2026-12-31");
+        assert!(mistake.contains(&title) && mistake.contains(what), "{mistake}");
     };
-    stands(&sitter("tim", ""), "there is no contact `tim`; there are: tom");
-    stands(&sitter("ines", ""), "that is the one who is away");
-    stands(&sitter("tom", ""), "has no channel");
+    stands(&sitter("tim", ""), "tim", "there is no contact `tim`");
+    stands(&sitter("ines", ""), "ines", "that is the one who is away");
+    stands(&sitter("tom", ""), "tom", "has no `[contact.tom.channel.…]`");
     let away = "away = [{ from = \"2026-12-31\", until = \"2027-01-02\" }]";
-    stands(&sitter("tom", away), "away too, from 2026-12-31 to 2027-01-02");
+    stands(&sitter("tom", away), "tom", "away too, from 2026-12-31 to 2027-01-02");
+}
+
+#[test]
+fn no_section_takes_a_key_that_it_does_not_know() {
+    let sections = [
+        "[site]",
+        "[clock]",
+        "[log]",
+        "[journal]",
+        "[control]",
+        "[broker]",
+        "[sources]",
+        "[mail]",
+        "[modem]",
+        "[check-in]",
+        "[ups.rack]",
+        "[contact.ines]",
+        "[channel.horn]\nkind = \"siren\"",
+        "[broker.tls]",
+        "[check-in.broker]",
+        "[check-in.post]",
+        "[check-in.goes-dark]",
+        "[contact.ines.channel.mail]\nkind = \"mail\"",
+        "[contact.ines.channel.push]\nkind = \"push\"",
+        "[contact.ines.channel.text]\nkind = \"text\"",
+        "[contact.ines.channel.pages]\nkind = \"folder\"",
+        "[contact.ines.channel.few]\nkind = \"mail\"\n[contact.ines.channel.few.at-most]",
+        "[[contact.ines.away]]",
+    ];
+    for section in ["", "[site]"].iter().chain(&sections) {
+        let said = Desk::new(&format!("{section}\nzzzz = \"hunter2\"\n")).mistakes();
+        assert!(said.contains("`zzzz` is not known in"), "{section}:\n{said}");
+        assert!(!said.contains("hunter2"), "{section}:\n{said}");
+    }
+}
+
+#[test]
+fn what_could_be_a_secret_is_shown_by_no_mistake() {
+    let told = |text: &str| {
+        let said = Desk::new(text).mistakes();
+        assert!(said.contains(":2:"), "the place is shown:\n{said}");
+        assert!(!said.contains("hunter2"), "{said}");
+    };
+    for value in ["\"hunter2\"", "[\"hunter2\"]", "{ a = \"hunter2\" }", "'hunter2'", "\"\"\"hunter2\"\"\""] {
+        told(&format!("[broker]\npassword = {value}\n"));
+    }
+    for broken in
+        ["password = hunter2", "password = \"hunter2", "password hunter2", "password = \"a\" hunter2"]
+    {
+        told(&format!("[broker]\n{broken}\n"));
+    }
+    let variable = with("").variable("SLACKWATER_BROKER__PASSWORD", "hunter2").mistakes();
+    assert!(variable.contains("SLACKWATER_BROKER__PASSWORD=*******") && !variable.contains("hunter2"));
+}
+
+#[test]
+fn a_value_that_a_variable_stands_over_is_not_looked_at() {
+    let settings = with("port = \"none\"\n[mail]\nhost = 5\nfrom = \"watch@example.org\"")
+        .variable("SLACKWATER_BROKER__PORT", "1885")
+        .variable("SLACKWATER_MAIL__HOST", "mail.example.org")
+        .settings();
+    assert_eq!(settings.broker.port, 1885);
+    assert_eq!(settings.mail.map(|mail| mail.host).as_deref(), Some("mail.example.org"));
+}
+
+#[test]
+fn a_list_in_a_variable_has_each_part_at_its_place() {
+    let said = with("").variable("SLACKWATER_CONTACT__INES__HOURS", "07:00-12:00, noon").mistakes();
+    assert_snapshot!(said);
+}
+
+#[test]
+fn of_very_many_mistakes_the_first_are_shown_and_the_rest_counted() {
+    let keys: String = (0..10_000).map(|n| format!("key-{n} = {n}\n")).collect();
+    let said = with(&keys).mistakes();
+    assert_eq!(said.matches("unknown key").count(), 100);
+    assert!(said.ends_with("and 9900 more mistakes"), "{}", &said[said.len() - 100..]);
 }
 
 #[test]
@@ -554,15 +631,16 @@ fn a_password_that_leaves_this_machine_in_the_clear_is_a_mistake_unless_the_file
         )
     };
     let because = "in-clear-because = \"its own cable from board to broker\"";
-    for (place, sections) in [
-        ("broker.tls", broker("192.168.1.20", "")),
-        ("broker.tls", broker("broker.halyard.example", "tls = false")),
-        ("ups.rack.tls", ups("192.168.1.20", "")),
-        ("check-in.broker", check_in("192.168.1.20", "tls = false")),
-        ("check-in.broker.tls", check_in("192.168.1.20", "user = \"h\", password-file = \"secret\"")),
+    for (what, sections) in [
+        ("the password", broker("192.168.1.20", "")),
+        ("the password", broker("broker.halyard.example", "tls = false")),
+        ("the password", ups("192.168.1.20", "")),
+        ("what check-ins say of a home", check_in("192.168.1.20", "tls = false")),
+        ("the password", check_in("192.168.1.20", "user = \"h\", password-file = \"secret\"")),
     ] {
         let mistakes = desk(&sections).mistakes();
-        let whole = mistakes.contains(place) && mistakes.contains("in the clear, for everybody on the way");
+        let title = format!("{what} would go to");
+        let whole = mistakes.contains(&title) && mistakes.contains("in the clear");
         assert!(whole && mistakes.contains("`in-clear-because`"), "{sections}\n{mistakes}");
         assert!(!mistakes.contains("neap"), "{mistakes}");
     }
@@ -578,11 +656,11 @@ fn a_password_that_leaves_this_machine_in_the_clear_is_a_mistake_unless_the_file
     ] {
         let told = desk(&sections).settings().in_clear();
         assert_eq!(told.len(), reasons, "{sections}\n{told:?}");
-        assert!(told.iter().all(|told| told.ends_with("because: its own cable from board to broker")));
+        assert!(told.iter().all(|(_, told)| told.ends_with("because: its own cable from board to broker")));
     }
     for reason in ["", "yes", "\u{202e}because I say so", &"x".repeat(300)] {
         let mistakes = desk(&broker("192.168.1.20", &format!("in-clear-because = \"{reason}\""))).mistakes();
-        assert!(mistakes.contains("broker.in-clear-because: "), "{mistakes}");
+        assert!(mistakes.contains("agent.toml:8:20"), "{mistakes}");
     }
 }
 
@@ -594,7 +672,7 @@ fn a_name_with_a_sign_that_turns_the_direction_of_reading_is_refused() {
     for sign in ["\\u0000", "\\u202E", "\\u2066"] {
         let mistakes = with(&format!("[contact.ines]\nname = \"In{sign}es\"\n")).mistakes();
         assert!(
-            mistakes.contains("contact.ines.name: it has control characters, signs that turn"),
+            mistakes.contains("`name` has the sign U+") && mistakes.contains("signs that turn"),
             "{mistakes}"
         );
     }

@@ -1,8 +1,6 @@
-//! What is wrong with a rule file, and where. Every check pushes [`Finding`]s instead of
-//! stopping, so that a keeper sees all mistakes at once; [`render`] turns them into text with
-//! the file, the line, the text underlined, what was expected and the nearest right name.
+//! What is wrong with a file, and where. Every check pushes [`Finding`]s instead of stopping, so
+//! that a keeper sees all mistakes at once.
 
-use annotate_snippets::{AnnotationKind, Level, Renderer, Snippet};
 use std::ops::Range;
 
 /// A thing and its place in the text, in bytes. Equal if the things are, wherever they stand.
@@ -97,61 +95,4 @@ impl Finding {
         }
         self
     }
-}
-
-/// The findings as text for people, in the order given; empty if there are none.
-/// `text` is the rule file's text, `file` its name.
-pub fn render(file: &str, text: &str, findings: &[Finding]) -> String {
-    let lines: Vec<usize> =
-        std::iter::once(0).chain(text.match_indices('\n').map(|(end, _)| end + 1)).collect();
-    let mut out = String::new();
-    for finding in findings {
-        let level = match finding.severity {
-            Severity::Error => Level::ERROR,
-            Severity::Warning => Level::WARNING,
-        };
-        // The renderer walks through all the text it is given: it is given the lines it needs.
-        let span = within(text, &finding.span);
-        let more: Vec<_> = finding.more.iter().map(|(span, label)| (within(text, span), label)).collect();
-        let spans = || more.iter().map(|(span, _)| span).chain([&span]);
-        let first = spans().map(|span| span.start).min().unwrap_or_default();
-        let last = spans().map(|span| span.end).max().unwrap_or_default();
-        let line = lines.partition_point(|start| *start <= first) - 1;
-        let start = lines[line];
-        let end = lines.get(lines.partition_point(|start| *start <= last)).copied().unwrap_or(text.len());
-        let moved = |span: &Range<usize>| span.start - start..span.end - start;
-
-        let primary = AnnotationKind::Primary.span(moved(&span)).label(finding.label.as_str());
-        let context =
-            more.iter().map(|(span, label)| AnnotationKind::Context.span(moved(span)).label(label.as_str()));
-        let snippet = Snippet::source(&text[start..end])
-            .line_start(line + 1)
-            .path(file)
-            .annotation(primary)
-            .annotations(context);
-        let mut group = level.primary_title(finding.title.as_str()).element(snippet);
-        if let Some(help) = &finding.help {
-            group = group.element(Level::HELP.message(help.as_str()));
-        }
-        out.push_str(&Renderer::plain().render(&[group]));
-        out.push_str("\n\n");
-    }
-    out.truncate(out.trim_end().len());
-    if !out.is_empty() {
-        out.push('\n');
-    }
-    out
-}
-
-/// The span held inside the text and between characters: the renderer trusts it.
-pub(crate) fn within(text: &str, span: &Range<usize>) -> Range<usize> {
-    let floor = |mut at: usize| {
-        at = at.min(text.len());
-        while !text.is_char_boundary(at) {
-            at -= 1;
-        }
-        at
-    };
-    let start = floor(span.start);
-    start..floor(span.end).max(start)
 }

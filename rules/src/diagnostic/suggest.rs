@@ -2,7 +2,7 @@
 //! only if it is near enough to be what was meant; a far one misleads more than none.
 
 /// The candidate most like `name`, if one is near enough.
-pub(crate) fn nearest<'c>(name: &str, candidates: impl IntoIterator<Item = &'c str>) -> Option<&'c str> {
+fn nearest<'c>(name: &str, candidates: impl IntoIterator<Item = &'c str>) -> Option<&'c str> {
     // Comparing costs the product of the lengths; nobody mistypes a name this long.
     if name.len() > 100 {
         return None;
@@ -31,11 +31,11 @@ fn mistyped<'c>(name: &str, candidates: &[&'c str]) -> Option<&'c str> {
 
 /// The only candidate that has `name` among its words: `flow` for `return-flow`.
 fn shortened<'c>(name: &str, candidates: &[&'c str]) -> Option<&'c str> {
-    let mut such = candidates.iter().filter(|candidate| candidate.split('-').any(|word| word == name));
+    let mut such = candidates.iter().filter(|candidate| candidate.split(['-', ' ']).any(|word| word == name));
     such.next().filter(|_| such.next().is_none()).copied()
 }
 
 /// `did you mean …?`, if something is near enough.
-pub(crate) fn did_you_mean<'c>(name: &str, candidates: impl IntoIterator<Item = &'c str>) -> Option<String> {
+pub fn did_you_mean<'c>(name: &str, candidates: impl IntoIterator<Item = &'c str>) -> Option<String> {
     nearest(name, candidates).map(|candidate| format!("did you mean `{candidate}`?"))
 }

@@ -2,14 +2,13 @@
 //! adds for lost sight are known only when all of these have been read.
 
 use super::context::{Context, Relays};
-use super::read::{Item, Notes, Table};
 use super::{Alarm, CalloutId, HEALTH, Stopgap, hazard, relay};
 use crate::alarm::Priority;
 use crate::condition::{Condition, Scope};
-use crate::diagnostic::{At, Finding};
+use crate::diagnostic::{At, Finding, Item, Sheet, Table, parse};
 use crate::time::Span;
 use crate::units::Dimension;
-use toml::de::DeTable;
+use crate::units::QuantityItem as _;
 
 /// What the names of the alarms for lost sight begin with.
 pub(super) const SIGHT: &str = "sight-";
@@ -41,14 +40,13 @@ pub(super) fn read(
 ) -> Option<Read> {
     let Some(named) = table.get("hazard") else { return own(name, table, context, scope, relays) };
     let expanded = hazard::expand(named, &table, context, scope)?;
-    let notes = Notes::default();
-    let (document, _) = DeTable::parse_recoverable(&expanded.text);
-    let beneath = Table::new(String::new(), 0..0, document.get_ref(), &expanded.text, &notes);
+    let sheet = Sheet::new("", &expanded.text, &[]);
+    let (document, _) = parse("", &expanded.text);
+    let beneath = Table::root(&sheet, &document);
     let had_own = table.has("consequence-of");
     let read = own(name, table.over(beneath), context, scope, relays);
-    let found = notes.into_inner().into_iter();
-    let moved = found.map(|finding| finding.moved(|span| expanded.place(&span)));
-    context.notes.borrow_mut().extend(moved);
+    drop(document);
+    context.findings.absorb(sheet.into_findings(), |span| expanded.place(&span));
     let mut read = read?;
     read.alarm.hazard = Some(&expanded.hazard.name);
     if !had_own {
@@ -139,7 +137,7 @@ fn deadband(table: &Table<'_>, condition: Option<&Condition>) -> Option<(Dimensi
 pub(super) fn callout(table: &Table<'_>, context: &Context<'_>) -> Option<CalloutId> {
     match table.get("callout").map(Item::text) {
         Some(Some(name)) if name.it == "none" => None,
-        Some(Some(name)) => context.callouts.find(&name, context.notes).map(CalloutId),
+        Some(Some(name)) => context.callouts.find(&name, context.findings).map(CalloutId),
         Some(None) => None,
         None => match context.callouts.names() {
             [] => None,

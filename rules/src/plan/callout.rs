@@ -2,11 +2,12 @@
 //! that leaves hours of the day with nobody to reach is a warning that names them.
 
 use super::context::Context;
-use super::read::{Item, Table, listed};
 use super::{Callout, ChannelKind, Hours, Step, Target, coverage};
 use crate::diagnostic::did_you_mean;
 use crate::diagnostic::{At, Finding};
+use crate::diagnostic::{Item, Table, listed};
 use crate::time::Span;
+use crate::units::QuantityItem as _;
 use jiff::civil::Time;
 
 /// The last step repeats this often, and an answer holds this long, unless the file says
@@ -43,9 +44,10 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &Context<'_>) -
     if context.errors() > before {
         return None;
     }
-    let warnings = coverage::unreached(&callout, &context.around.directory, context.around.today);
+    let unreached = |people| coverage::unreached(&callout, people, context.today);
+    let warnings = context.people.map(unreached).unwrap_or_default();
     let warn = |text| Finding::warning(place.clone(), text, "nobody in these steps can be called then");
-    context.notes.borrow_mut().extend(warnings.into_iter().map(warn));
+    context.findings.extend(warnings.into_iter().map(warn));
     Some(callout)
 }
 
@@ -75,8 +77,10 @@ fn steps(item: Item<'_>, context: &Context<'_>) -> Option<Vec<Step>> {
     if context.errors() > before {
         return None;
     }
-    let channels = &context.around.directory.channels;
-    let reaches = |target: &Target| channels.get(target).is_some_and(|kind| *kind != ChannelKind::Siren);
+    let reaches = |target: &Target| match context.people {
+        Some(people) => people.channels.get(target).is_some_and(|kind| *kind != ChannelKind::Siren),
+        None => true,
+    };
     if !steps.iter().flat_map(|step| &step.to).any(reaches) {
         return item.wrong("this call-out reaches no person", "sirens only", None);
     }
@@ -88,11 +92,11 @@ fn targets(item: Item<'_>, context: &Context<'_>) -> Option<Vec<Target>> {
     if names.is_empty() {
         return item.wrong("a step tells someone", "nobody here", None);
     }
-    let channels = &context.around.directory.channels;
+    let channels = context.people.map(|people| &people.channels);
     let mut found: Vec<Target> = Vec::new();
     for name in names {
         let target = Target::parse(&name.it);
-        let finding = if !channels.contains_key(&target) {
+        let finding = if let Some(channels) = channels.filter(|channels| !channels.contains_key(&target)) {
             let known: Vec<_> = channels.keys().map(Target::to_string).collect();
             let known: Vec<_> = known.iter().map(String::as_str).collect();
             let help =
@@ -108,7 +112,7 @@ fn targets(item: Item<'_>, context: &Context<'_>) -> Option<Vec<Target>> {
             found.push(target);
             continue;
         };
-        context.notes.borrow_mut().push(finding);
+        context.findings.push(finding);
     }
     Some(found)
 }

@@ -7,18 +7,17 @@ use super::context::{Context, Index, Relays};
 use super::equipment::{self, Parts};
 use super::output_check::Listener;
 use super::rationalise::{self, Places};
-use super::read::{Item, Notes, Table};
 use super::{
     AlarmId, Directory, HEALTH, Output, Plan, Sensor, TankId, alarm, callout, drill, health, loss_alarms,
     output_check, relay, sensor, tank, watched,
 };
 use crate::condition::Scope;
-use crate::diagnostic::did_you_mean;
-use crate::diagnostic::{At, Finding, Severity, render};
+use crate::diagnostic::{
+    At, Finding, Findings, FindingsView, Item, LeftOut, Sheet, Sources, Table, did_you_mean, parse,
+};
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
-use std::collections::BTreeMap;
-use toml::de::DeTable;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// What a rule file takes from the agent's configuration.
 #[derive(Clone, Debug)]
@@ -36,11 +35,24 @@ pub struct Surroundings {
 pub struct Checked {
     /// The plan, unless there is any mistake.
     pub plan: Option<Plan>,
-    /// All mistakes and warnings, in the order of the file.
+    /// All mistakes and warnings, in the order of the file; of very many the first that were found.
     pub findings: Vec<Finding>,
     /// The findings as text for people; empty if there are none.
     pub report: String,
+    /// Those that were too many to be kept.
+    left_out: LeftOut,
+    sources: Sources,
 }
+
+impl Checked {
+    /// The findings for programs.
+    pub fn view(&self) -> FindingsView {
+        FindingsView::of(&self.sources, &self.findings, self.left_out)
+    }
+}
+
+/// Keys that were called otherwise: the old name, the new one.
+const RENAMED: [(&str, &str); 1] = [("fallback", "stopgap")];
 
 impl Plan {
     /// Reads a rule file's text; `file` is the name to report it by.
@@ -50,57 +62,45 @@ impl Plan {
 
     /// The same beside what the agent's configuration publishes on.
     pub fn check_beside(file: &str, text: &str, around: &Surroundings, elsewhere: &[Output]) -> Checked {
-        let notes = Notes::default();
-        let (document, broken) = DeTable::parse_recoverable(text);
-        let broken = syntax(text, &broken);
-        let plan = if broken.is_empty() {
-            plan(Table::new(String::new(), 0..0, document.get_ref(), text, &notes), around, elsewhere)
-        } else {
-            // What could not be read as TOML says nothing about what it means.
-            notes.borrow_mut().extend(broken);
-            None
-        };
-        let mut findings = notes.into_inner();
-        findings.sort_by_key(|finding| (finding.span.start, finding.severity, finding.span.end));
-        let wrong = findings.iter().any(|finding| finding.severity == Severity::Error);
-        let report = render(file, text, &findings);
-        Checked { plan: plan.filter(|_| !wrong), findings, report }
+        let agent = Agent { people: Some(&around.directory), outputs: elsewhere };
+        check(file, text, around, &agent)
+    }
+
+    /// The same while it is not known who can be told, since the agent's own file is wrong: no
+    /// mistake is found in whom a call-out names, and there is no plan.
+    pub fn check_without_people(file: &str, text: &str, zone: TimeZone, today: Option<Date>) -> Checked {
+        let around = Surroundings { directory: Directory::default(), zone, today };
+        Checked { plan: None, ..check(file, text, &around, &Agent { people: None, outputs: &[] }) }
     }
 }
 
-/// What is wrong with the text as TOML.
-fn syntax(text: &str, errors: &[toml::de::Error]) -> Vec<Finding> {
-    let mut findings = Vec::new();
-    // A heading written twice makes every key under it a second one too: said once.
-    let mut repeated = 0..0;
-    for error in errors {
-        let span = error.span().unwrap_or(0..0);
-        if error.message().starts_with("duplicate key") {
-            if repeated.contains(&span.start) {
-                continue;
-            }
-            let before = text.get(..span.start).unwrap_or_default();
-            let line = &before[before.rfind('\n').map_or(0, |end| end + 1)..];
-            if line.trim_start().starts_with('[') {
-                let after = text.get(span.start..).unwrap_or_default();
-                repeated = span.start..after.find("\n[").map_or(text.len(), |length| span.start + length);
-            }
-            let title = format!("`{}` is written twice", text.get(span.clone()).unwrap_or_default());
-            findings.push(Finding::error(span, title, "the second time"));
-            continue;
-        }
-        let (title, label) = match error.message().split_once(", ") {
-            Some((title, label)) => (title, label),
-            None => (error.message().trim_end(), "here"),
-        };
-        let title = format!("this is not TOML: {title}");
-        findings.push(Finding::error(span, title, label));
-    }
-    findings
+/// What is known of the agent's own file.
+struct Agent<'a> {
+    /// Nothing while it is wrong.
+    people: Option<&'a Directory>,
+    /// What it publishes on.
+    outputs: &'a [Output],
 }
 
-fn plan(root: Table<'_>, around: &Surroundings, elsewhere: &[Output]) -> Option<Plan> {
-    let notes = root.notes;
+fn check(file: &str, text: &str, around: &Surroundings, agent: &Agent<'_>) -> Checked {
+    let sheet = Sheet::new("a rule file", text, &RENAMED);
+    let (document, broken) = parse("a rule file", text);
+    let plan = if broken.is_empty() {
+        plan(Table::root(&sheet, &document), sheet.findings(), around, agent)
+    } else {
+        // What could not be read as TOML says nothing about what it means.
+        sheet.findings().extend(broken);
+        None
+    };
+    let wrong = sheet.findings().errors() > 0;
+    drop(document);
+    let (findings, left_out) = sheet.into_findings().conclude();
+    let sources = Sources::file(file, text);
+    let report = sources.render(&findings, left_out);
+    Checked { plan: plan.filter(|_| !wrong), findings, report, left_out, sources }
+}
+
+fn plan(root: Table<'_>, findings: &Findings, around: &Surroundings, agent: &Agent<'_>) -> Option<Plan> {
     let site = root.get("site").and_then(Item::table);
     let tanks = root.tables("tank");
     let sensors = root.tables("sensor");
@@ -117,8 +117,9 @@ fn plan(root: Table<'_>, around: &Surroundings, elsewhere: &[Output]) -> Option<
     root.finish();
 
     let context = Context {
-        notes,
-        around,
+        findings,
+        people: agent.people,
+        today: around.today,
         tanks: Index::of("tank", "tank", &tanks),
         sensors: Index::of("sensor", "sensor", &sensors),
         relays: Index::of("relay", "relay", &relays),
@@ -140,7 +141,7 @@ fn plan(root: Table<'_>, around: &Surroundings, elsewhere: &[Output]) -> Option<
     let topic_places: Vec<_> = sensors.iter().map(|(_, table)| table.key_span("topic")).collect();
     let sensors: Vec<Option<Sensor>> =
         sensors.into_iter().map(|(name, table)| sensor::read(&name, table, &context)).collect();
-    notes.borrow_mut().extend(sensor::twins(&sensors, &places));
+    findings.extend(sensor::twins(&sensors, &places));
     let sensor_places = places;
     let parts = Parts { context: &context, sensors: &sensors };
     let site = tank::site(site, &parts);
@@ -200,7 +201,7 @@ fn plan(root: Table<'_>, around: &Surroundings, elsewhere: &[Output]) -> Option<
         .iter()
         .filter_map(|site| Some((&site.watched, watched_places.get(&site.watched.name)?.clone())))
         .collect();
-    notes.borrow_mut().extend(output_check::findings(&commanded, &listeners, &witnessed, elsewhere));
+    findings.extend(output_check::findings(&commanded, &listeners, &witnessed, agent.outputs));
 
     // From here on the parts are needed whole; but the names of alarms are checked in any case.
     let whole_alarms: Vec<Read> = alarms.into_iter().flatten().collect();
@@ -221,9 +222,9 @@ fn plan(root: Table<'_>, around: &Surroundings, elsewhere: &[Output]) -> Option<
     let all = whole_alarms.iter().chain(&added);
     let health = health::alarms(&health, all, callouts.iter().flatten());
     added.extend(health);
-    let alarms = joined(whole_alarms, added, names, whole, notes)?;
+    let alarms = joined(whole_alarms, added, names, whole, findings)?;
     let relays: Vec<_> = relays.into_iter().collect::<Option<_>>()?;
-    notes.borrow_mut().extend(relay::opposed(&alarms, &own_places, &relays));
+    findings.extend(relay::opposed(&alarms, &own_places, &relays));
     let plan = Plan {
         site: site.name,
         altitude: site.altitude,
@@ -242,7 +243,7 @@ fn plan(root: Table<'_>, around: &Surroundings, elsewhere: &[Output]) -> Option<
     };
     if context.errors() == 0 {
         let places = Places { alarms: &own_places, sensors: &sensor_places, sight: sight.callout_place() };
-        notes.borrow_mut().extend(rationalise::warnings(&plan, &places));
+        findings.extend(rationalise::warnings(&plan, &places));
     }
     Some(plan)
 }
@@ -253,10 +254,14 @@ fn joined(
     added: Vec<Read>,
     mut names: Vec<String>,
     whole: bool,
-    notes: &Notes,
+    findings: &Findings,
 ) -> Option<Vec<super::Alarm>> {
     names.extend(added.iter().map(|added| added.alarm.name.clone()));
-    let place_of = |name: &str| names.iter().position(|known| known == name);
+    let mut index = BTreeMap::new();
+    for (at, name) in names.iter().enumerate() {
+        index.entry(name.as_str()).or_insert(at);
+    }
+    let mut said = BTreeSet::new();
     let made: Vec<_> = read.iter().map(|read| (read.alarm.hazard, read.alarm.tank)).collect();
     let mut places = Vec::new();
     let mut alarms = Vec::new();
@@ -269,27 +274,26 @@ fn joined(
             }
         }
         for cause in &consequence_of {
-            match place_of(&cause.it) {
+            match index.get(cause.it.as_str()).copied() {
                 Some(index) => {
                     let id = AlarmId(index as u32);
                     if cause.it == alarm.name && alarm.sight.is_none() {
                         let title = format!("`{}` can't be a consequence of itself", alarm.name);
-                        notes.borrow_mut().push(Finding::error(cause.span.clone(), title, "its own name"));
+                        findings.push(Finding::error(cause.span.clone(), title, "its own name"));
                     } else if cause.it != alarm.name && !alarm.consequence_of.contains(&id) {
                         alarm.consequence_of.push(id);
                     }
                 }
                 // The names of added alarms are known only if all else was readable.
                 None if !whole && (cause.it.starts_with(alarm::SIGHT) || cause.it.starts_with(HEALTH)) => {}
+                // Every alarm that the plan adds for lost sight has the same causes.
+                None if !said.insert((cause.span.start, cause.it.clone())) => {}
                 None => {
                     let title = format!("there is no alarm `{}`", cause.it);
-                    let help = did_you_mean(&cause.it, names.iter().map(String::as_str));
-                    let finding =
-                        Finding::error(cause.span.clone(), title, "not a known name").maybe_help(help);
-                    let mut notes = notes.borrow_mut();
-                    if !notes.contains(&finding) {
-                        notes.push(finding);
-                    }
+                    let names = || names.iter().map(String::as_str);
+                    let help = findings.has_room().then(|| did_you_mean(&cause.it, names())).flatten();
+                    findings
+                        .push(Finding::error(cause.span.clone(), title, "not a known name").maybe_help(help));
                 }
             }
         }
@@ -305,7 +309,7 @@ fn joined(
         let path: Vec<_> = cycle.iter().map(|index| format!("`{}`", named[*index].it)).collect();
         let title = format!("alarms explain each other in a circle: {}", path.join(" because of "));
         let place = named[cycle[0]].span.clone();
-        notes.borrow_mut().push(Finding::error(place, title, "which of them comes first?"));
+        findings.push(Finding::error(place, title, "which of them comes first?"));
     }
     Some(alarms)
 }

@@ -2,12 +2,11 @@
 //! things behind them are right or not, so that a wrong sensor is reported once and not again
 //! by everything that uses it.
 
-use super::read::{Item, Notes, Table, listed};
-use super::{Relay, RelayId, Surroundings, TankId};
+use super::{Directory, Relay, RelayId, TankId};
 use crate::card;
 use crate::condition::{Condition, Scope, is_name};
-use crate::diagnostic::did_you_mean;
-use crate::diagnostic::{At, Finding, Severity};
+use crate::diagnostic::{At, Finding, Findings, Item, Table, did_you_mean, listed};
+use jiff::civil::Date;
 use std::cell::Cell;
 use std::collections::BTreeMap;
 
@@ -18,6 +17,8 @@ pub(super) struct Index {
     /// As people say it.
     kind: &'static str,
     names: Vec<String>,
+    /// Where each name is among them.
+    places: BTreeMap<String, u32>,
     /// Whether it has been said that there are none at all, which once is enough for.
     said_none: Cell<bool>,
 }
@@ -30,29 +31,37 @@ impl Index {
             let finding = Finding::error(name.span.clone(), title, "conditions could not spell it");
             table.note(finding.help("a letter, then letters, digits, `-` or `_`; not a word like `and`"));
         }
-        let names = tables.iter().map(|(name, _)| name.it.clone()).collect();
-        Self { heading, kind, names, said_none: Cell::new(false) }
+        let names: Vec<_> = tables.iter().map(|(name, _)| name.it.clone()).collect();
+        let places = names.iter().cloned().zip(0..).collect();
+        Self { heading, kind, names, places, said_none: Cell::new(false) }
     }
 
     /// The place of this name in the file's list.
-    pub(super) fn find(&self, name: &At<String>, notes: &Notes) -> Option<u32> {
-        if let Some(index) = self.names.iter().position(|known| *known == name.it) {
-            return Some(index as u32);
+    pub(super) fn get(&self, name: &str) -> Option<u32> {
+        self.places.get(name).copied()
+    }
+
+    /// The same; that it is not there is noted.
+    pub(super) fn find(&self, name: &At<String>, findings: &Findings) -> Option<u32> {
+        if let Some(index) = self.get(&name.it) {
+            return Some(index);
         }
-        let known: Vec<&str> = self.names.iter().map(String::as_str).collect();
-        let help = did_you_mean(&name.it, known.iter().copied()).or_else(|| match known.len() {
-            0 => Some(format!("the file has no `[{}.…]` at all", self.heading)),
-            1..=8 => Some(format!("known: {}", listed(&known))),
-            _ => None,
-        });
-        if known.is_empty() && self.said_none.replace(true) {
+        if self.names.is_empty() && self.said_none.replace(true) {
             return None;
         }
         let title = format!("there is no {} `{}`", self.kind, name.it);
-        notes
-            .borrow_mut()
-            .push(Finding::error(name.span.clone(), title, "not a known name").maybe_help(help));
+        let help = findings.has_room().then(|| self.remedy(&name.it)).flatten();
+        findings.push(Finding::error(name.span.clone(), title, "not a known name").maybe_help(help));
         None
+    }
+
+    fn remedy(&self, name: &str) -> Option<String> {
+        let known: Vec<&str> = self.names.iter().map(String::as_str).collect();
+        did_you_mean(name, known.iter().copied()).or_else(|| match known.len() {
+            0 => Some(format!("the file has no `[{}.…]` at all", self.heading)),
+            1..=8 => Some(format!("known: {}", listed(&known))),
+            _ => None,
+        })
     }
 
     pub(super) fn names(&self) -> &[String] {
@@ -62,8 +71,11 @@ impl Index {
 
 /// All that is known while the parts are read.
 pub(super) struct Context<'a> {
-    pub(super) notes: &'a Notes,
-    pub(super) around: &'a Surroundings,
+    pub(super) findings: &'a Findings,
+    /// Who can be told; not known while the agent's own file is wrong.
+    pub(super) people: Option<&'a Directory>,
+    /// The day that absences are looked at from; not at all if none.
+    pub(super) today: Option<Date>,
     pub(super) tanks: Index,
     pub(super) sensors: Index,
     pub(super) relays: Index,
@@ -75,15 +87,15 @@ pub(super) struct Context<'a> {
 impl Context<'_> {
     /// How many mistakes have been noted so far.
     pub(super) fn errors(&self) -> usize {
-        self.notes.borrow().iter().filter(|finding| finding.severity == Severity::Error).count()
+        self.findings.errors()
     }
 
     pub(super) fn tank(&self, name: &At<String>) -> Option<TankId> {
-        self.tanks.find(name, self.notes).map(TankId)
+        self.tanks.find(name, self.findings).map(TankId)
     }
 
     pub(super) fn relay(&self, name: &At<String>) -> Option<RelayId> {
-        self.relays.find(name, self.notes).map(RelayId)
+        self.relays.find(name, self.findings).map(RelayId)
     }
 
     /// The condition that is this part of the item's text.
@@ -91,8 +103,7 @@ impl Context<'_> {
         match Condition::parse(text, scope) {
             Ok(condition) => Some(condition),
             Err(findings) => {
-                let moved = findings.into_iter().map(|finding| finding.moved(|span| item.place(span)));
-                item.notes().borrow_mut().extend(moved);
+                findings.into_iter().for_each(|finding| item.find(finding.moved(|span| item.place(span))));
                 None
             }
         }
@@ -119,7 +130,7 @@ impl Context<'_> {
                         .unwrap_or_else(|| format!("known: {}", listed(&known)));
                     let title = format!("there is no card `{name}`");
                     let finding = Finding::error(line.span, title, "not a known card").help(help);
-                    item.notes().borrow_mut().push(finding);
+                    item.find(finding);
                 }
             }
         }

@@ -2,9 +2,10 @@
 //! outage drill may get. What is left out does not happen by itself.
 
 use super::callout::time_of_day;
-use super::read::{Item, Table};
 use super::{Drill, Weekly};
+use crate::diagnostic::{Item, Table};
 use crate::time::{Moment, Now, Span, Wall};
+use crate::units::QuantityItem as _;
 use jiff::ToSpan;
 use jiff::civil::Weekday;
 use jiff::tz::TimeZone;

@@ -4,13 +4,14 @@
 //! one of its place is taken without being named.
 
 use super::context::Context;
-use super::read::{Item, Table, listed};
 use super::{RelayId, Sensor, SensorId, TankId};
 use crate::diagnostic::{At, Finding};
+use crate::diagnostic::{Item, Table, listed};
 use crate::forecast::Interval;
 use crate::forecast::battery::Chemistry;
 use crate::forecast::oxygen::AirPump;
 use crate::units::Dimension;
+use crate::units::QuantityItem as _;
 use std::collections::BTreeSet;
 
 /// The gear of one tank, as far as the keeper wrote it down.
@@ -101,7 +102,7 @@ impl Parts<'_> {
     /// A sensor of one of these kinds that the keeper names.
     fn sensor(&self, item: Item<'_>, kinds: &[&'static str]) -> Option<SensorId> {
         let name = item.text()?;
-        let id = SensorId(self.context.sensors.find(&name, self.context.notes)?);
+        let id = SensorId(self.context.sensors.find(&name, self.context.findings)?);
         // A sensor that is wrong itself is reported at its own place.
         let sensor = self.sensors.get(id.index())?.as_ref()?;
         if kinds.contains(&sensor.measure.name) {

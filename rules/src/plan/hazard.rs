@@ -4,12 +4,13 @@
 
 use super::Sensor;
 use super::context::Context;
-use super::read::{Item, Table, listed};
 use crate::condition::{Scope, is_word};
 use crate::diagnostic::Finding;
 use crate::diagnostic::did_you_mean;
+use crate::diagnostic::{Item, Table, listed};
 use crate::hazard::{self, Hazard, Piece, Role, Setting};
 use crate::units::Quantity;
+use crate::units::QuantityItem as _;
 use std::collections::BTreeMap;
 use std::ops::Range;
 
@@ -113,7 +114,7 @@ impl<'s> Maker<'_, 's> {
             }
             return Some(Filling { text: name.it, place, sensor: None });
         }
-        self.context.sensors.find(&name, self.context.notes)?;
+        self.context.sensors.find(&name, self.context.findings)?;
         // A sensor that is wrong itself is reported at its own place.
         let sensor = self.scope.sensor(&name.it)?;
         if !role.fits(sensor) {

@@ -5,11 +5,12 @@
 
 use super::alarm::{self, PRIORITIES, Read};
 use super::context::Context;
-use super::read::{Item, Table};
 use super::{Alarm, Callout, CalloutId, Sight, Target};
 use crate::alarm::Priority;
 use crate::condition::{Condition, Test};
+use crate::diagnostic::{Item, Table};
 use crate::time::Span;
+use crate::units::QuantityItem as _;
 use std::collections::BTreeSet;
 use std::fmt;
 

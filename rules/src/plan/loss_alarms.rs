@@ -5,12 +5,13 @@
 use super::alarm::{PRIORITIES, Read, SIGHT};
 use super::context::Context;
 use super::measure::Kind;
-use super::read::{Item, Table};
 use super::{Alarm, CalloutId, Feed, Sensor, SensorId, Sight, Tank, TankId, alarm, watched};
 use crate::alarm::Priority;
 use crate::condition::{Condition, Test};
 use crate::diagnostic::At;
+use crate::diagnostic::{Item, Table};
 use crate::time::Span;
+use crate::units::QuantityItem as _;
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 

@@ -151,6 +151,12 @@ fn below_check_ins(topic: &str) -> bool {
 
 /// What is wrong between outputs of the agent's configuration alone, a line each.
 pub fn clashes_in_words(outputs: &[Output]) -> Vec<String> {
+    let line = |(output, said): (&Output, String)| format!("{}: {said}", output.place);
+    clashes(outputs).into_iter().map(line).collect()
+}
+
+/// The same, each with the output at whose place it is to be mended.
+pub fn clashes(outputs: &[Output]) -> Vec<(&Output, String)> {
     let (_, clashes) = Register::new(outputs);
     let words = |clash: &Clash| {
         let (first, second) = (outputs.get(clash.first)?, outputs.get(clash.second)?);
@@ -165,13 +171,13 @@ pub fn clashes_in_words(outputs: &[Output]) -> Vec<String> {
             }
             ClashKind::OppositeWords => format!("what switches {one} on switches {other} off"),
         };
-        Some(format!("{}: {said} ({})", second.place, first.place))
+        Some((second, format!("{said} ({})", first.place)))
     };
     let theirs = |output: &&Output| below_check_ins(&output.topic) && !is_of_check_ins(&output.publisher);
     let stray = outputs
         .iter()
         .filter(theirs)
-        .map(|output| format!("{}: topics that begin with `{CHECK_INS}` are for check-ins", output.place));
+        .map(|output| (output, format!("topics that begin with `{CHECK_INS}` are for check-ins")));
     clashes.iter().filter_map(words).chain(stray).collect()
 }
 

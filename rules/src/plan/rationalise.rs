@@ -3,11 +3,11 @@
 //! names what would make it better.
 
 use super::measure::Kind;
-use super::read::listed;
 use super::{Alarm, Battery, Plan, Sensor, SensorId};
 use crate::alarm::Priority;
 use crate::condition::{Comparison, Condition, Formula, Test};
 use crate::diagnostic::Finding;
+use crate::diagnostic::listed;
 use crate::time::Span;
 use std::collections::BTreeSet;
 use std::ops::Range;

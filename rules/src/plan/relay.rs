@@ -4,12 +4,13 @@
 
 use super::context::Context;
 use super::outputs::{is_same_payload, means_the_opposite, output_topic_fault};
-use super::read::{Item, Table};
 use super::{Adds, Alarm, Hold, ProofRule, Relay};
 use crate::condition::{Condition, Scope};
 use crate::diagnostic::{At, Finding};
+use crate::diagnostic::{Item, Table};
 use crate::time::Span;
 use crate::units::Quantity;
+use crate::units::QuantityItem as _;
 use std::ops::Range;
 
 /// Between two switchings, unless the keeper says otherwise: flapping mains wear no pump.

@@ -2,13 +2,14 @@
 
 use super::context::Context;
 use super::measure::{KINDS, Kind};
-use super::read::{Item, Table, listed};
 use super::sensor_source::{self, Feed, Gives};
 use super::{Measure, Sensor};
 use crate::condition::{is_name, is_word};
 use crate::diagnostic::{At, Finding};
+use crate::diagnostic::{Item, Table, listed};
 use crate::reading::{Content, Mapping, Word};
 use crate::time::Span;
+use crate::units::QuantityItem as _;
 use crate::units::{Dimension, Scale, Unit, near_unit};
 use std::ops::Range;
 

@@ -4,10 +4,10 @@
 //! configuration.
 
 use super::measure::Kind;
-use super::read::{Item, Table};
 use super::sensor::topic;
 use crate::condition::is_name;
 use crate::diagnostic::At;
+use crate::diagnostic::{Item, Table};
 use crate::reading::{Value, Word};
 use crate::units::{Scale, Unit};
 use std::fmt;

@@ -4,11 +4,12 @@ use super::callout::hours;
 use super::context::Context;
 use super::equipment::{self, Parts};
 use super::measure::KINDS;
-use super::read::{Item, Table};
 use super::{Button, SensorId, Stocking, Tank, TankId, Work};
 use crate::diagnostic::At;
+use crate::diagnostic::{Item, Table};
 use crate::time::Span;
 use crate::units::Dimension;
+use crate::units::QuantityItem as _;
 use std::collections::BTreeMap;
 
 /// What the file says of the site as a whole.

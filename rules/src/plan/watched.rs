@@ -5,13 +5,14 @@
 
 use super::alarm::{self, PRIORITIES, Read};
 use super::context::Context;
-use super::read::{Item, Table};
 use super::{Alarm, Feed, Measure, Sensor, SensorId, Sight, Watched, WatchedId};
 use crate::alarm::Priority;
 use crate::condition::{Condition, Test};
 use crate::diagnostic::{At, Finding};
+use crate::diagnostic::{Item, Table};
 use crate::reading::{Content, Mapping, Word};
 use crate::time::Span;
+use crate::units::QuantityItem as _;
 use crate::units::{Dimension, Scale, Unit};
 
 /// What the names of topics with check-ins begin with; the site's own name follows.

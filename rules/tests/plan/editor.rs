@@ -2,7 +2,7 @@
 
 use crate::site::{HALYARD, check};
 use slackwater_rules::hazard;
-use slackwater_rules::plan::{FindingsView, schema, schema_text};
+use slackwater_rules::plan::{schema, schema_text};
 use std::collections::BTreeSet;
 
 const COMMITTED: &str = include_str!("../../schema/rules.schema.json");
@@ -12,7 +12,7 @@ fn findings_as_json_have_their_places_in_lines_and_in_bytes() {
     let text =
         HALYARD.replace("lagoon-temp > 29 degC", "lagoon-tmp > 29 °C").replace("mains is off", "mains is of");
     let checked = check(&text);
-    let view = FindingsView::of("rules.toml", &text, &checked.findings);
+    let view = checked.view();
     for finding in &view.findings {
         assert_eq!(
             text.get(finding.place.start..finding.place.end).map(|part| part.contains('\n')),

@@ -27,10 +27,13 @@ url  = "http://push.example.org/"
     for verb in ["run", "check"] {
         let said = home.say(&[verb]).failed(78);
         for words in [
-            "broker.host: it is missing",
-            "broker.hots: no such key; the nearest is `host`",
-            "broker.keep-alive: `2 s` is out of limits",
-            "contact.ines.channel.push.url: `http` to `push.example.org` would go unencrypted",
+            "agent.toml:6:1\n",
+            "`broker` lacks `host`",
+            "`hots` is not known in `broker`",
+            "did you mean `host`?",
+            "`keep-alive` is out of limits",
+            "`http` to `push.example.org` would go unencrypted",
+            "the rule file rules.toml can't be read",
         ] {
             assert!(said.contains(words), "{verb}: {words:?} is not in:\n{said}");
         }

@@ -259,6 +259,15 @@ async fn noise_is_no_modem_and_no_text_waits_for_it() {
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_modem_that_never_comes_to_an_end_is_given_up_and_looked_for_again() {
+    let mut rig = Rig::new(Manner { never_ends: true, ..Manner::default() });
+    rig.until_view(false, "no answer to AT+CSQ: it did not come to an end in time");
+    rig.stick.behave(|manner| manner.never_ends = false);
+    rig.until_view(true, "in its own network");
+    accepted(&rig.text(1, WORDS).await, "delivered");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_prompt_that_comes_too_late_is_no_text_and_the_next_try_begins_anew() {
     let mut rig = Rig::new(Manner { prompt_after: Duration::from_secs(7), ..Manner::default() });
     deferred(&rig.text(1, WORDS).await, "no prompt for a text");

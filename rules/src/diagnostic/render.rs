@@ -1,0 +1,174 @@
+//! Findings as text for people: the file, the line, the text underlined, what was expected and the
+//! nearest right name. A text may be made of several [`Sources`], the file and the variables of the
+//! environment that stand over it; a place in it then names its own.
+
+use super::{Finding, LeftOut, Severity};
+use crate::signs::{deceptive_in, is_deceptive};
+use annotate_snippets::{AnnotationKind, Level, Origin, Renderer, Snippet};
+use std::borrow::Cow;
+use std::ops::Range;
+
+/// A text in pieces that have names of their own, one after the other. Places are bytes in the whole.
+#[derive(Clone, Debug)]
+pub struct Sources {
+    text: String,
+    /// Where each line begins.
+    lines: Vec<usize>,
+    /// Name and first byte of each piece, in order; never empty.
+    pieces: Vec<(String, usize)>,
+}
+
+/// A place for people.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Position {
+    /// From 1.
+    pub line: usize,
+    /// In characters, from 1.
+    pub column: usize,
+    /// Bytes from the beginning of the piece.
+    pub byte: usize,
+}
+
+impl Sources {
+    /// One file's text under its name.
+    pub fn file(name: &str, text: &str) -> Self {
+        let lines = std::iter::once(0).chain(text.match_indices('\n').map(|(end, _)| end + 1)).collect();
+        Self { text: text.to_owned(), lines, pieces: vec![(name.to_owned(), 0)] }
+    }
+
+    /// The same with another piece after it, which begins a line.
+    pub fn and(mut self, name: &str, text: &str) -> Self {
+        if !self.text.is_empty() && !self.text.ends_with('\n') {
+            self.text.push('\n');
+            self.lines.push(self.text.len());
+        }
+        let start = self.text.len();
+        self.pieces.push((name.to_owned(), start));
+        self.lines.extend(text.match_indices('\n').map(|(end, _)| start + end + 1));
+        self.text.push_str(text);
+        self
+    }
+
+    /// All of it.
+    pub fn text(&self) -> &str {
+        &self.text
+    }
+
+    /// The same pieces with another text of the same length, for what is not to be shown.
+    pub fn with_text(&self, text: String) -> Self {
+        Self { text, ..self.clone() }
+    }
+
+    /// The number of the piece that a place lies in, which is 0 for the file.
+    pub fn piece(&self, at: usize) -> usize {
+        self.pieces.partition_point(|(_, start)| *start <= at).saturating_sub(1)
+    }
+
+    /// A piece's name.
+    pub fn name(&self, piece: usize) -> &str {
+        self.pieces.get(piece).map_or("", |(name, _)| name)
+    }
+
+    /// Where a piece begins, if there are so many.
+    pub fn start(&self, piece: usize) -> Option<usize> {
+        self.pieces.get(piece).map(|(_, start)| *start)
+    }
+
+    fn line(&self, at: usize) -> usize {
+        self.lines.partition_point(|start| *start <= at) - 1
+    }
+
+    /// Where a byte stands, in its own piece.
+    pub fn position(&self, at: usize) -> Position {
+        let at = within(&self.text, &(at..at)).start;
+        let (first, line) = (self.start(self.piece(at)).unwrap_or_default(), self.line(at));
+        let column = self.text[self.lines[line]..at].chars().count() + 1;
+        Position { line: line - self.line(first) + 1, column, byte: at - first }
+    }
+
+    /// The findings as text for people, in the order given; empty if there are none.
+    pub fn render(&self, findings: &[Finding], left: LeftOut) -> String {
+        let mut out = String::new();
+        for finding in findings {
+            self.one(finding, &mut out);
+            out.push_str("\n\n");
+        }
+        if left != LeftOut::default() {
+            out.push_str(&left.to_string());
+        }
+        out.truncate(out.trim_end().len());
+        if !out.is_empty() {
+            out.push('\n');
+        }
+        out
+    }
+
+    fn one(&self, finding: &Finding, out: &mut String) {
+        let level = match finding.severity {
+            Severity::Error => Level::ERROR,
+            Severity::Warning => Level::WARNING,
+        };
+        // The renderer walks through all the text it is given: it is given the lines it needs.
+        let span = within(&self.text, &finding.span);
+        let piece = self.piece(span.start);
+        let more: Vec<_> = finding
+            .more
+            .iter()
+            .map(|(span, label)| (within(&self.text, span), plain(label)))
+            .filter(|(span, _)| self.piece(span.start) == piece)
+            .collect();
+        let spans = || more.iter().map(|(span, _)| span).chain([&span]);
+        let first = spans().map(|span| span.start).min().unwrap_or_default();
+        let last = spans().map(|span| span.end).max().unwrap_or_default();
+        let line = self.line(first);
+        let start = self.lines[line];
+        let end = self.lines.get(self.line(last) + 1).copied().unwrap_or(self.text.len());
+        let moved = |span: &Range<usize>| span.start - start..span.end - start;
+
+        let (title, label) = (plain(&finding.title), plain(&finding.label));
+        let help = finding.help.as_deref().map(plain);
+        let primary = AnnotationKind::Primary.span(moved(&span)).label(label.as_ref());
+        let context =
+            more.iter().map(|(span, label)| AnnotationKind::Context.span(moved(span)).label(label.as_ref()));
+        let snippet = Snippet::source(&self.text[start..end]).annotation(primary).annotations(context);
+        let group = level.primary_title(title.as_ref());
+        let number = line - self.line(self.start(piece).unwrap_or_default()) + 1;
+        let mut group = match piece {
+            // What was not read has no lines.
+            0 if self.text.is_empty() => group.element(Origin::path(self.name(0))),
+            0 => group.element(snippet.line_start(number).path(self.name(0))),
+            // A variable names itself.
+            _ => group.element(snippet.line_numbering(false)),
+        };
+        if let Some(help) = &help {
+            group = group.element(Level::HELP.message(help.as_ref()));
+        }
+        out.push_str(&Renderer::plain().render(&[group]));
+    }
+}
+
+/// The findings about a file's text as text for people.
+pub fn render(file: &str, text: &str, findings: &[Finding]) -> String {
+    Sources::file(file, text).render(findings, LeftOut::default())
+}
+
+/// What came from a file has no power over a terminal.
+fn plain(text: &str) -> Cow<'_, str> {
+    if deceptive_in(text).is_none() {
+        return Cow::Borrowed(text);
+    }
+    Cow::Owned(text.replace(|c: char| is_deceptive(c) && c != '\n', "\u{FFFD}"))
+}
+
+/// The span held inside the text and between characters: the renderer trusts it.
+pub(crate) fn within(text: &str, span: &Range<usize>) -> Range<usize> {
+    let floor = |mut at: usize| {
+        at = at.min(text.len());
+        while !text.is_char_boundary(at) {
+            at -= 1;
+        }
+        at
+    };
+    let start = floor(span.start);
+    start..floor(span.end).max(start)
+}
