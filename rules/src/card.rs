@@ -1,118 +1,387 @@
-//! First-aid cards: what to do, in plain words, one action a line, safe for a neighbour who has
-//! never kept fish. A page carries the first lines. Keepers can write cards of their own.
+//! First-aid cards: what to do, one action a line, the most urgent first, safe for a neighbour who has
+//! never kept fish. The built-in ones stand as data in `cards/*.toml`, each line with its source; the
+//! keeper's own become the same lines. In goes the present [`Situation`], out come the steps that help now:
+//! what would do harm is left out, what is done and proved is ticked.
 //!
 //! Cautions come before actions: water and mains kill people, and no tank is worth one.
 
-/// The steps of a built-in card.
-pub fn steps(name: &str) -> Option<&'static [&'static str]> {
-    CARDS.iter().find(|(card, _)| *card == name).map(|(_, steps)| *steps)
+use serde::Deserialize;
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::OnceLock;
+
+/// So many letters has a step in a text at most: a text of 160 has room for what is wrong too.
+pub const TEXT_LETTERS: usize = 60;
+
+/// Who may do what a line says.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Who {
+    /// Whoever comes.
+    #[default]
+    Anyone,
+    /// Only who knows this tank: it resets, doses, tops up, mends or reaches into the water.
+    Keeper,
+}
+
+/// An act that may be done already, by the watch or by a person.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Act {
+    /// Bubbles or moving water: oxygen.
+    Air,
+    /// The heaters draw nothing.
+    HeatOff,
+    /// The lamp is dark.
+    LightOff,
+    /// No automatic feeder feeds.
+    FeederOff,
+}
+
+/// What a line needs to be of use: the same act helps against one of these and harms in the other.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Harm {
+    /// The water is, or will be, too cold.
+    Cold,
+    /// The water is, or will be, too warm.
+    Warm,
+}
+
+impl Who {
+    /// By the names that files use.
+    pub const ALL: [(&'static str, Self); 2] = [("anyone", Self::Anyone), ("keeper", Self::Keeper)];
+}
+
+impl Act {
+    /// By the names that files use.
+    pub const ALL: [(&'static str, Self); 4] = [
+        ("air", Self::Air),
+        ("heat-off", Self::HeatOff),
+        ("light-off", Self::LightOff),
+        ("feeder-off", Self::FeederOff),
+    ];
+}
+
+impl Harm {
+    /// By the names that files use.
+    pub const ALL: [(&'static str, Self); 2] = [("cold", Self::Cold), ("warm", Self::Warm)];
+}
+
+/// One line: one action.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields, rename_all = "kebab-case")]
+pub struct Line {
+    /// As a page says it.
+    pub words: String,
+    /// As a text says it: at most [`TEXT_LETTERS`] plain letters. It includes the caution that stands
+    /// before it on the card, since a text has no room for both.
+    pub text: Option<String>,
+    /// Who may do it.
+    #[serde(rename = "for", default)]
+    pub who: Who,
+    /// The act that it is, if the watch can know of it.
+    pub act: Option<Act>,
+    /// Shown only against this harm.
+    pub needs: Option<Harm>,
+    /// Where it comes from; none for the keeper's own lines.
+    pub source: Option<String>,
+}
+
+/// What to do, the most urgent first.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Card {
+    /// One action each.
+    pub lines: Vec<Line>,
+}
+
+/// What is known of the place where the card is to be used.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Situation {
+    /// The harms that are there or foretold; none if nothing is known of them, and then every line is
+    /// shown: unknown is not false.
+    pub harms: Option<BTreeSet<Harm>>,
+    /// Acts that are proved, each with the tanks in which it is left to do: empty if it is done.
+    pub acts: BTreeMap<Act, Vec<String>>,
+}
+
+/// A line as it stands now.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Step<'a> {
+    /// What is to be done.
+    pub line: &'a Line,
+    /// It is done and proved: shown as done, not as an order.
+    pub done: bool,
+    /// Done elsewhere, and left to do in these tanks.
+    pub left: &'a [String],
+}
+
+impl Line {
+    /// A line for whoever comes, and nothing else known of it: the keeper's own words.
+    pub fn plain(words: impl Into<String>) -> Self {
+        Self { words: words.into(), ..Self::default() }
+    }
+
+    /// The words for a text, if they are short and plain enough.
+    fn short(&self) -> Option<&str> {
+        self.text.as_deref().or(Some(&*self.words).filter(|words| is_plain(words)))
+    }
+}
+
+/// Whether a text can carry it as a step, each letter in one place of the GSM 7-bit alphabet.
+pub fn is_plain(text: &str) -> bool {
+    let costs_one = |sign: char| (sign == ' ' || sign.is_ascii_graphic()) && !"[]{}\\^~|`".contains(sign);
+    text.chars().count() <= TEXT_LETTERS && text.chars().all(costs_one)
+}
+
+impl Card {
+    /// A card of plain lines.
+    pub fn plain<W: Into<String>>(lines: impl IntoIterator<Item = W>) -> Self {
+        Self { lines: lines.into_iter().map(Line::plain).collect() }
+    }
+
+    /// The words of all lines.
+    pub fn words(&self) -> Vec<&str> {
+        self.lines.iter().map(|line| line.words.as_str()).collect()
+    }
+
+    /// The lines that help now, in their order.
+    pub fn steps<'a>(&'a self, now: &'a Situation) -> Vec<Step<'a>> {
+        let helps = |line: &&Line| {
+            line.needs.is_none_or(|harm| now.harms.as_ref().is_none_or(|harms| harms.contains(&harm)))
+        };
+        let step = |line: &'a Line| {
+            let left = line.act.and_then(|act| now.acts.get(&act));
+            Step { line, done: left.is_some_and(Vec::is_empty), left: left.map_or(&[], Vec::as_slice) }
+        };
+        self.lines.iter().filter(helps).map(step).collect()
+    }
+
+    /// The first step that is not done, whole and in at most [`TEXT_LETTERS`] letters: one that is
+    /// worded for texts, or else one whose own words are short enough.
+    pub fn text<'a>(&'a self, now: &'a Situation) -> Option<&'a str> {
+        let steps = self.steps(now);
+        let mut open = steps.iter().filter(|step| !step.done).map(|step| step.line);
+        open.clone().find_map(|line| line.text.as_deref()).or_else(|| open.find_map(Line::short))
+    }
+}
+
+impl Step<'_> {
+    /// The step as a page says it: ticked if it is done, and for whom.
+    pub fn words(&self) -> String {
+        let who = match self.line.who {
+            Who::Anyone => "",
+            Who::Keeper => "Keeper only: ",
+        };
+        let left = match self.left {
+            [] => String::new(),
+            left => format!(" Left to do: {}.", left.join(", ")),
+        };
+        let done = if self.done { "Done, seen by the watch: " } else { "" };
+        format!("{done}{who}{}{left}", self.line.words)
+    }
+}
+
+/// A built-in card.
+#[derive(Clone, Debug)]
+pub struct BuiltIn {
+    /// As rule files name it.
+    pub name: String,
+    /// Its lines.
+    pub card: Card,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Written {
+    name: String,
+    /// The harm that is there wherever this card is used.
+    harm: Option<Harm>,
+    lines: Vec<Line>,
+}
+
+#[derive(Deserialize)]
+struct File {
+    card: Vec<Written>,
+}
+
+static FILES: [&str; 4] = [
+    include_str!("../cards/power.toml"),
+    include_str!("../cards/water.toml"),
+    include_str!("../cards/heat.toml"),
+    include_str!("../cards/rest.toml"),
+];
+static SOURCES: &str = include_str!("../cards/sources.toml");
+
+/// All built-in cards. A file of them that can't be read would be a mistake of this program, which a
+/// test finds; here it adds nothing.
+pub fn built_in() -> &'static [BuiltIn] {
+    static CARDS: OnceLock<Vec<BuiltIn>> = OnceLock::new();
+    CARDS.get_or_init(|| {
+        let files = FILES.iter().filter_map(|text| toml::from_str::<File>(text).ok());
+        files.flat_map(|file| file.card).map(Written::read).collect()
+    })
+}
+
+impl Written {
+    fn read(self) -> BuiltIn {
+        let Self { name, harm, mut lines } = self;
+        for line in &mut lines {
+            line.needs = line.needs.filter(|needs| Some(*needs) != harm);
+        }
+        BuiltIn { name, card: Card { lines } }
+    }
+}
+
+/// A built-in card.
+pub fn find(name: &str) -> Option<&'static Card> {
+    built_in().iter().find(|known| known.name == name).map(|known| &known.card)
 }
 
 /// The names of all built-in cards.
 pub fn names() -> impl Iterator<Item = &'static str> {
-    CARDS.iter().map(|(name, _)| *name)
+    built_in().iter().map(|known| known.name.as_str())
 }
 
-static CARDS: &[(&str, &[&str])] = &[
-    (
-        "no-power",
-        &[
-            "See whether only this house is dark, or the street too.",
-            "Start the battery air pump, with its stone in the tank. Fish need air before they need heat.",
-            "No air pump? Lift tank water with a clean jug and pour it back, again and again.",
-            "Do not feed.",
-            "Wrap the sides of the tank in blankets. Leave the top open for air.",
-            "A generator runs outdoors only, far from doors and windows: its fumes kill.",
-            "Leave plugs in wet places alone. In doubt call a licensed electrician.",
-        ],
-    ),
-    (
-        "circuit-dead",
-        &[
-            "Other rooms have power: a breaker or a ground-fault outlet (GFCI, RCD) has tripped.",
-            "Look first: is water on the floor or at a plug? Then touch nothing, and switch the circuit off at the panel.",
-            "With dry hands and on dry ground, reset it once.",
-            "If it trips a second time, do not reset it again: unplug what hangs on it, at a dry plug.",
-            "Start the battery air pump.",
-            "Plug the flow pump into a dry ground-fault outlet that works, if its cord reaches without lying in water.",
-            "Leave the tripped circuit off and call a licensed electrician.",
-        ],
-    ),
-    (
-        "no-flow",
-        &[
-            "Look at the water: does anything move it?",
-            "See whether the pump is plugged in and switched on.",
-            "Start the air pump: without moving water or air some fish have less than an hour.",
-            "Unplug the pump before you reach into the water.",
-            "Look for a clogged inlet, a closed valve, a low water level in the sump.",
-            "Unplug a heater that stands in a sump without flow.",
-            "Plug the pump in again, with the cable hanging lower than the plug, so that drops fall off it.",
-        ],
-    ),
-    (
-        "too-hot",
-        &[
-            "Feel the glass of the tank, or read a second thermometer.",
-            "Unplug the heaters, at a dry plug.",
-            "Switch the lights off and open the lid.",
-            "Let a fan blow over the water, standing where it can't fall in.",
-            "Start the air pump: warm water holds less oxygen.",
-            "Cool slowly, by no more than 1 degC (2 degF) an hour. Never put ice into the tank.",
-        ],
-    ),
-    (
-        "too-cold",
-        &[
-            "Feel the glass of the tank, or read a second thermometer.",
-            "See whether the heaters have power and their lamps are lit.",
-            "Wrap the sides of the tank in blankets. Leave the top open for air.",
-            "Unplug a heater before you move it, and let it cool under water.",
-            "A heater that is cracked stays unplugged: keep hands out of the water until it is.",
-            "Warm slowly, by no more than 1 degC (2 degF) an hour. Never pour hot water into the tank.",
-        ],
-    ),
-    (
-        "water-on-floor",
-        &[
-            "Stay out of the water if it reaches a plug, a cable or a power strip.",
-            "Switch that circuit off at the panel, if you can get there on dry ground.",
-            "See where it comes from: the tank, the sump, a hose.",
-            "Unplug the top-off pump and the return pump, at a dry plug.",
-            "Leave the air pump and the flow pump inside the tank running, if their plugs are dry.",
-            "Nothing that got wet is plugged in again before an electrician has seen it.",
-        ],
-    ),
-    (
-        "power-back",
-        &[
-            "Look at the water: does it move? Pumps often do not start again by themselves.",
-            "Unplug a pump that hums and does not turn, wait a minute, and plug it in again.",
-            "Unplug a heater that does not stand under water, and let it cool before you touch it.",
-            "Look for water on the floor: a siphon may have drained the tank.",
-            "Leave the battery air pump on for an hour more.",
-            "Do not feed today.",
-        ],
-    ),
-    (
-        "cloudy-water",
-        &[
-            "Look at the fish: do they breathe fast or hang at the surface?",
-            "Start the air pump, and let the pumps move the surface.",
-            "Stop all dosing: unplug the dosing pumps.",
-            "Do not feed.",
-            "Take out anything dead, with the pumps unplugged while your hand is in the water.",
-            "Change nothing else before you have reached the keeper.",
-        ],
-    ),
-    (
-        "watch-silent",
-        &[
-            "The watch itself does not report: nobody is watching the tank now.",
-            "Go and look: do the pumps run, is the water warm, is the floor dry?",
-            "See whether the house and the router have power.",
-            "See whether the small computer of the watch has power.",
-            "Look at the tank again every few hours until the watch is back.",
-        ],
-    ),
-];
+/// The source that a line names, in words.
+pub fn source(key: &str) -> Option<&'static str> {
+    static KNOWN: OnceLock<BTreeMap<String, String>> = OnceLock::new();
+    KNOWN.get_or_init(|| toml::from_str(SOURCES).unwrap_or_default()).get(key).map(String::as_str)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{
+        Act, BuiltIn, Card, FILES, File, Harm, Line, SOURCES, Situation, Who, built_in, find, is_plain,
+    };
+    use std::collections::{BTreeMap, BTreeSet};
+
+    /// Every situation that a card can tell apart.
+    fn situations() -> Vec<Situation> {
+        let acts = [Act::Air, Act::HeatOff, Act::LightOff, Act::FeederOff];
+        let harms = [None, Some(vec![]), Some(vec![Harm::Cold]), Some(vec![Harm::Warm])];
+        let sets = (0..1 << acts.len()).map(|bits: usize| {
+            let done = acts.iter().enumerate().filter(|(at, _)| bits >> at & 1 == 1);
+            done.map(|(_, act)| (*act, Vec::new())).collect::<BTreeMap<_, _>>()
+        });
+        let sets: Vec<_> = sets.collect();
+        let pairs = harms.into_iter().flat_map(|harms| {
+            let harms: Option<BTreeSet<Harm>> = harms.map(|harms| harms.into_iter().collect());
+            sets.iter().map(move |acts| Situation { harms: harms.clone(), acts: acts.clone() })
+        });
+        pairs.collect()
+    }
+
+    #[test]
+    fn every_file_of_cards_can_be_read_and_no_name_stands_twice() {
+        let read: usize =
+            FILES.iter().map(|text| toml::from_str::<File>(text).expect("a file of cards").card.len()).sum();
+        let names: BTreeSet<&str> = built_in().iter().map(|known| known.name.as_str()).collect();
+        assert_eq!(names.len(), read);
+    }
+
+    #[test]
+    fn every_line_is_short_and_plain_and_says_where_it_comes_from() {
+        let sources: BTreeMap<String, String> = toml::from_str(SOURCES).expect("sources");
+        let mut used = BTreeSet::new();
+        for BuiltIn { name, card } in built_in() {
+            assert!((1..=10).contains(&card.lines.len()), "{name} has {} lines", card.lines.len());
+            for line in &card.lines {
+                let words = &line.words;
+                let plain = words.chars().all(|sign| sign == '°' || sign == ' ' || sign.is_ascii_graphic());
+                assert!(words.len() <= 110 && plain && words.ends_with(['.', '?']), "{name}: {words}");
+                let source = line.source.as_ref().unwrap_or_else(|| panic!("{name}: {words}: no source"));
+                assert!(sources.contains_key(source), "{name}: {words}: no source `{source}`");
+                used.insert(source.clone());
+            }
+        }
+        assert_eq!(used.len(), sources.len(), "a source that no line uses");
+    }
+
+    #[test]
+    fn every_card_has_a_step_for_texts_of_at_most_60_letters_whatever_is_done_already() {
+        for BuiltIn { name, card } in built_in() {
+            let texts = card.lines.iter().filter_map(|line| line.text.as_deref());
+            for text in texts {
+                assert!(is_plain(text), "{name}: {} letters: {text}", text.len());
+            }
+            for now in situations() {
+                if card.steps(&now).iter().any(|step| !step.done) {
+                    assert!(card.text(&now).is_some_and(is_plain), "{name}: no step for {now:?}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn a_helper_is_never_told_to_reset_dose_top_up_or_reach_in() {
+        let keepers =
+            ["reset", "top up", "rinse it", "put the probe back", "generator", "clean", "mend", "fasten"];
+        for BuiltIn { name, card } in built_in() {
+            for line in card.lines.iter().filter(|line| line.who == Who::Anyone) {
+                let said = format!("{} {}", line.words, line.text.clone().unwrap_or_default()).to_lowercase();
+                // What a line forbids it may name.
+                let asked = said.split(['.', ':', ',', '?']).filter(|part| {
+                    !["not ", "no ", "never ", "nothing ", "until "]
+                        .iter()
+                        .any(|no| format!("{} ", part.trim()).contains(no))
+                });
+                let wrong: Vec<_> =
+                    asked.filter(|part| keepers.iter().any(|word| part.contains(word))).collect();
+                assert!(wrong.is_empty(), "{name}: {wrong:?}");
+            }
+        }
+    }
+
+    #[test]
+    fn unplugging_is_always_at_a_dry_plug_or_after_a_word_about_wet_ones() {
+        for BuiltIn { name, card } in built_in() {
+            for text in card.lines.iter().flat_map(|line| [Some(&line.words), line.text.as_ref()]).flatten() {
+                let unplugs = text.to_lowercase().split([' ', ',', ':', '.']).any(|word| word == "unplug");
+                let careful = ["dry", "before you move it"].iter().any(|word| text.contains(word));
+                assert!(!unplugs || careful || name == "light-stuck-on", "{name}: {text}");
+            }
+        }
+    }
+
+    #[test]
+    fn air_that_is_proved_is_ticked_and_the_next_step_leads_the_text() {
+        let card = find("no-power").expect("a card");
+        let mut now = Situation::default();
+        assert_eq!(card.text(&now), Some("Floor dry? Start the battery air pump. Floor wet: stay out."));
+        now.acts.insert(Act::Air, vec!["harbour".to_owned()]);
+        let steps = card.steps(&now);
+        assert!(steps[1].words().ends_with("Left to do: harbour."), "{}", steps[1].words());
+        now.acts.insert(Act::Air, vec![]);
+        assert!(
+            card.steps(&now)[1].words().starts_with("Done, seen by the watch: Start the battery air pump")
+        );
+        assert_eq!(card.text(&now), Some("Tanks without bubbles: pour water back by jug, hands out."));
+    }
+
+    #[test]
+    fn blankets_are_left_out_in_a_heat_wave_and_shown_when_nothing_is_known() {
+        let blankets = |card: &Card, harms: Option<&[Harm]>| {
+            let now = Situation {
+                harms: harms.map(|harms| harms.iter().copied().collect()),
+                ..Situation::default()
+            };
+            card.steps(&now).iter().any(|step| step.line.words.contains("lankets"))
+        };
+        let dark = find("no-power").expect("a card");
+        assert!(blankets(dark, None) && blankets(dark, Some(&[Harm::Cold])));
+        assert!(!blankets(dark, Some(&[Harm::Warm])) && !blankets(dark, Some(&[])));
+        // Where it is too cold, cold is the harm whatever is foretold.
+        assert!(blankets(find("too-cold").expect("a card"), Some(&[])));
+    }
+
+    #[test]
+    fn a_line_of_the_keeper_is_a_step_for_texts_if_it_is_short() {
+        let own = Card::plain([
+            "Ring the neighbour, and tell her that the lagoon in the living room is losing water.",
+            "Close the valve.",
+        ]);
+        assert_eq!(own.text(&Situation::default()), Some("Close the valve."));
+        assert_eq!(Line::plain("x".repeat(61)).short(), None);
+        assert_eq!(Line::plain("26 °C").short(), None);
+    }
+}

@@ -23,6 +23,7 @@ mod relays;
 mod reload;
 mod self_report;
 mod sensors;
+mod situation;
 mod slips;
 mod test_pages;
 mod time_left;

@@ -13,6 +13,8 @@ use std::sync::OnceLock;
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
 pub(crate) struct Hazard {
     pub(crate) name: String,
+    /// What is wrong, in a few words for people: it follows the name of the tank.
+    pub(crate) title: String,
     /// What it is, in a sentence.
     pub(crate) about: String,
     /// The sensors, relays and batteries it looks at, by the part they play.
@@ -41,6 +43,8 @@ pub(crate) struct Role {
     pub(crate) site: bool,
     /// It is a relay.
     pub(crate) relay: bool,
+    /// Unless it is named, it is the relay whose proof looks at the sensor that plays one of these parts.
+    pub(crate) cuts: Vec<String>,
     /// It is a battery, by the name of its table.
     pub(crate) battery: bool,
 }
@@ -129,6 +133,11 @@ pub fn about(name: &str) -> Option<&'static str> {
     find(name).map(|hazard| hazard.about.as_str())
 }
 
+/// What is wrong, in a few words for people.
+pub fn title(name: &str) -> Option<&'static str> {
+    find(name).map(|hazard| hazard.title.as_str())
+}
+
 pub(crate) fn find(name: &str) -> Option<&'static Hazard> {
     library().iter().find(|hazard| hazard.name == name)
 }
@@ -186,10 +195,9 @@ pub fn text(name: &str) -> Option<String> {
             (None, None) => key.to_owned(),
         };
         for (key, value) in in_order(form) {
-            let _ = match value {
-                toml::Value::String(text) => writeln!(out, "{key} = \"{}\"", filled(text, put)),
-                other => writeln!(out, "{key} = {other}"),
-            };
+            let mut words = String::new();
+            write_value(&mut words, value, &mut |out, text| *out += &filled(text, put));
+            let _ = writeln!(out, "{key} = {words}");
         }
     }
     Some(out)
@@ -201,6 +209,46 @@ pub(crate) fn in_order(form: &toml::Table) -> impl Iterator<Item = (&String, &to
     let mut keys: Vec<_> = form.iter().collect();
     keys.sort_by_key(|(key, _)| place(key));
     keys.into_iter()
+}
+
+/// The value as a rule file has it, with its texts as `put` writes them.
+pub(crate) fn write_value(out: &mut String, value: &toml::Value, put: &mut impl FnMut(&mut String, &str)) {
+    match value {
+        toml::Value::String(text) => {
+            out.push('"');
+            put(out, text);
+            out.push('"');
+        }
+        toml::Value::Table(table) => {
+            for (at, (key, value)) in table.iter().enumerate() {
+                *out += if at == 0 { "{ " } else { ", " };
+                *out += &format!("{key} = ");
+                write_value(out, value, put);
+            }
+            *out += " }";
+        }
+        toml::Value::Array(values) => {
+            for (at, value) in values.iter().enumerate() {
+                *out += if at == 0 { "[" } else { ", " };
+                write_value(out, value, put);
+            }
+            out.push(']');
+        }
+        other => *out += &other.to_string(),
+    }
+}
+
+/// Every text in the value.
+fn texts<'v>(value: &'v toml::Value, found: &mut Vec<&'v str>) {
+    match value {
+        toml::Value::String(text) => found.push(text),
+        toml::Value::Table(table) => table.values().for_each(|value| texts(value, found)),
+        toml::Value::Array(values) => values.iter().for_each(|value| texts(value, found)),
+        toml::Value::Integer(_)
+        | toml::Value::Float(_)
+        | toml::Value::Boolean(_)
+        | toml::Value::Datetime(_) => {}
+    }
 }
 
 /// The text with every `{parameter}` replaced.
@@ -244,8 +292,10 @@ impl Hazard {
 
     /// The parameters that a form uses, sensors first.
     pub(crate) fn needs(&self, form: &toml::Table) -> Vec<&str> {
-        let texts = form.values().filter_map(toml::Value::as_str);
-        let used: BTreeSet<&str> = texts
+        let mut found = Vec::new();
+        form.values().for_each(|value| texts(value, &mut found));
+        let used: BTreeSet<&str> = found
+            .into_iter()
             .flat_map(pieces)
             .filter_map(|piece| match piece {
                 Piece::Parameter(name) => Some(name),

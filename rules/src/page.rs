@@ -4,12 +4,14 @@
 //! who else was told, and how to answer.
 
 pub mod gsm;
+mod helping;
 mod slip;
 
 pub(crate) use slip::Slip;
 
 use crate::alarm::Priority;
 use crate::callout::{Call, Fate, Member};
+use crate::card::{Card, Situation};
 use crate::plan::{Alarm, Plan, Target};
 use crate::record::{Outcome, Purpose, Seq};
 use crate::time::{Moment, Now, Wall};
@@ -67,6 +69,8 @@ pub(crate) struct Context<'a> {
     pub(crate) prospects: Vec<String>,
     /// The soonest of it, in short.
     pub(crate) soonest: Option<String>,
+    /// What is done and what threatens where the leading alarm's card is to be used.
+    pub(crate) situation: Situation,
     /// What the agent has done about it, a line each.
     pub(crate) done: Vec<String>,
     /// Other call-outs that came and went while nothing could be sent this way.
@@ -217,6 +221,7 @@ impl Context<'_> {
         }
         if self.purpose == Purpose::Call {
             lines.extend(self.section("What to do:", self.response()));
+            lines.extend(self.section("For whoever helps:", self.help()));
         }
         if self.purpose == Purpose::Drill {
             lines.push("This is a test of the call-out. Answer it as you would the real thing.".to_owned());
@@ -303,8 +308,18 @@ impl Context<'_> {
     /// What to do about the leading episode. Its consequences go with it: a person at night
     /// needs one list.
     fn response(&self) -> Vec<String> {
-        let response = self.leader.and_then(|leader| self.alarm(leader)).map(|alarm| &alarm.response);
-        (1..).zip(response.into_iter().flatten()).map(|(n, line)| format!("{n}. {line}")).collect()
+        let steps = self.card().map(|card| card.steps(&self.situation)).unwrap_or_default();
+        (1..).zip(steps).map(|(n, step)| format!("{n}. {}", step.words())).collect()
+    }
+
+    /// Where things are and whom to call, for an alarm of this site.
+    fn help(&self) -> Vec<String> {
+        let alarm = self.leader.and_then(|leader| self.alarm(leader)).filter(|alarm| alarm.watched.is_none());
+        alarm.map(|alarm| helping::lines(self.plan, alarm.tank)).unwrap_or_default()
+    }
+
+    fn card(&self) -> Option<&Card> {
+        self.leader.and_then(|leader| self.alarm(leader)).map(|alarm| &alarm.response)
     }
 
     /// Who has been asked, by which way, and what came of it.
@@ -329,19 +344,20 @@ impl Context<'_> {
         lines
     }
 
-    /// The headline, then what a person has to do first and how long there is, then as much of what to
-    /// do as fits, then how to answer.
+    /// The headline, then what a relay could not do and how long there is, as far as it fits; the first
+    /// step that is left, whole; and how to answer.
     fn text(&self, headline: &str) -> String {
         let mut text = headline.to_owned();
-        if self.purpose == Purpose::Call {
-            let first = self.by_hand.iter().chain(&self.soonest);
-            let lines = first.chain(&self.notes).chain(&self.done);
-            for line in lines.chain(&self.response()) {
-                let _ = write!(text, ". {}", line.trim_end_matches('.'));
-            }
+        let is_call = self.purpose == Purpose::Call;
+        let first = self.by_hand.iter().chain(&self.soonest);
+        for line in first.chain(&self.notes).chain(&self.done).filter(|_| is_call) {
+            let _ = write!(text, ". {}", line.trim_end_matches('.'));
         }
         // Letters and digits only: each costs one place.
         let answer = if self.asks() { format!(". Reply ACK {}", self.call.code) } else { String::new() };
-        gsm::fit(&text, TEXT_SEPTETS - answer.len()) + &answer
+        let step = self.card().filter(|_| is_call).and_then(|card| card.text(&self.situation));
+        let step = step.map(|step| format!(". {}", step.trim_end_matches('.'))).unwrap_or_default();
+        let end = gsm::fit(&(step + &answer), TEXT_SEPTETS);
+        gsm::fit(&text, TEXT_SEPTETS.saturating_sub(end.len())) + &end
     }
 }

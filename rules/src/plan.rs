@@ -7,6 +7,7 @@
 mod alarm;
 mod asked;
 mod callout;
+mod card;
 mod check;
 mod context;
 pub(crate) mod coverage;
@@ -14,6 +15,7 @@ mod drill;
 mod equipment;
 mod hazard;
 mod health;
+mod help;
 mod loss_alarms;
 mod measure;
 mod output_check;
@@ -25,6 +27,7 @@ mod schema;
 mod sensor;
 mod sensor_source;
 mod tank;
+mod title;
 mod watched;
 
 pub use crate::diagnostic::{
@@ -34,6 +37,7 @@ pub use check::{Checked, Surroundings};
 pub use equipment::{Air, Battery, Device, Gear};
 pub(crate) use health::HEALTH;
 pub use health::Part;
+pub use help::{Callee, Help, Phone};
 pub use output_check::{clashes, clashes_in_words};
 pub use outputs::{
     Clash, ClashKind, Output, Payloads, Publisher, Register, is_same_payload, means_the_opposite,
@@ -45,6 +49,7 @@ pub use sensor_source::{Feed, Source, SupplyReading, UpsReading};
 pub use watched::{CHECK_INS, SILENT};
 
 use crate::alarm::Priority;
+use crate::card::Card;
 use crate::condition::Condition;
 use crate::reading::Mapping;
 use crate::time::Span;
@@ -61,6 +66,8 @@ pub use slackwater_forecast::oxygen::Stocking;
 pub struct Plan {
     /// The site's name, as pages say it.
     pub site: String,
+    /// What a helper needs to know of it.
+    pub help: Help,
     /// Height above the sea, m; 0 if nobody said.
     pub altitude: f64,
     /// Shows whether the mains are on.
@@ -95,6 +102,8 @@ pub struct Plan {
 pub struct Tank {
     /// Unique in the site.
     pub name: String,
+    /// As people read it: the key with spaces if nobody gave it one.
+    pub title: String,
     /// m3, if given.
     pub volume: Option<f64>,
     /// ppt, if given.
@@ -105,6 +114,8 @@ pub struct Tank {
     pub photoperiod: Option<Hours>,
     /// What the forecasts know of its gear.
     pub gear: Gear,
+    /// What a helper needs to know of it.
+    pub help: Help,
 }
 
 /// A named measured quantity.
@@ -112,6 +123,8 @@ pub struct Tank {
 pub struct Sensor {
     /// Unique in the site.
     pub name: String,
+    /// As people read it: the key with spaces if nobody gave it one.
+    pub title: String,
     /// Where its readings come from.
     pub feed: Feed,
     /// How its payloads are to be understood.
@@ -158,6 +171,8 @@ pub struct Measure {
 pub struct Relay {
     /// Unique in the site.
     pub name: String,
+    /// As people read it: the key with spaces if nobody gave it one.
+    pub title: String,
     /// Where commands go.
     pub topic: String,
     /// The payload that switches on.
@@ -218,6 +233,8 @@ pub struct ProofRule {
 pub struct Alarm {
     /// Unique in the site.
     pub name: String,
+    /// What is wrong, as people read it: its own, its hazard's, or the key with spaces.
+    pub title: String,
     /// The tank whose lives depend on it; site-wide if none.
     pub tank: Option<TankId>,
     /// Rings while this is true.
@@ -241,8 +258,8 @@ pub struct Alarm {
     pub cause: Option<String>,
     /// What follows if nobody acts.
     pub consequence: Option<String>,
-    /// What to do, one action a line.
-    pub response: Vec<String>,
+    /// What to do.
+    pub response: Card,
     /// How long a person has to act.
     pub time_to_respond: Option<Span>,
     /// Who is told. An alarm without one is only recorded.

@@ -84,6 +84,7 @@ impl Story {
 fn plan() -> Plan {
     let sensor = |name: &str, mapping: Mapping, limits: Option<(f64, f64)>| Sensor {
         name: name.to_owned(),
+        title: name.to_owned(),
         feed: slackwater_rules::plan::Feed::Topic(name.to_owned()),
         mapping,
         tank: limits.map(|_| TankId(0)),
@@ -102,11 +103,14 @@ fn plan() -> Plan {
     let words = ["on", "off"].map(|name| Word { name: name.to_owned(), spellings: Vec::new() });
     Plan {
         site: "Halyard House".to_owned(),
+        help: slackwater_rules::plan::Help::default(),
         altitude: 0.0,
         mains: None,
         zone: zone(),
         tanks: vec![Tank {
             name: "lagoon".to_owned(),
+            title: "lagoon".to_owned(),
+            help: slackwater_rules::plan::Help::default(),
             volume: None,
             salinity: None,
             stocking: Stocking::Moderate,

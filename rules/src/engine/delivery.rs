@@ -104,6 +104,7 @@ impl Engine {
                 now: self.now,
                 prospects,
                 soonest,
+                situation: leader.map(|leader| self.situation(&leader.alarm)).unwrap_or_default(),
                 by_hand: words(by_hand),
                 done: words(done),
                 also,

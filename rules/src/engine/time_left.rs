@@ -61,7 +61,7 @@ impl Engine {
     }
 
     /// The limits of a tank's water: as its thermometer's `limits` say, and as these alarms ask.
-    fn limits(&self, tank: TankId, alarms: &[&Alarm]) -> Vec<Subject> {
+    pub(super) fn limits(&self, tank: TankId, alarms: &[&Alarm]) -> Vec<Subject> {
         let mut asked: Vec<Subject> = Vec::new();
         for alarm in alarms {
             alarm.condition.asked(&mut |question| {

@@ -2,7 +2,7 @@
 //! adds for lost sight are known only when all of these have been read.
 
 use super::context::{Context, Relays};
-use super::{Alarm, CalloutId, HEALTH, Stopgap, hazard, relay};
+use super::{Alarm, CalloutId, HEALTH, Stopgap, hazard, relay, title};
 use crate::alarm::Priority;
 use crate::condition::{Condition, Scope};
 use crate::diagnostic::{At, Finding, Item, Sheet, Table, parse};
@@ -39,16 +39,20 @@ pub(super) fn read(
     relays: &Relays,
 ) -> Option<Read> {
     let Some(named) = table.get("hazard") else { return own(name, table, context, scope, relays) };
-    let expanded = hazard::expand(named, &table, context, scope)?;
+    let expanded = hazard::expand(named, &table, context, scope, relays)?;
     let sheet = Sheet::new("", &expanded.text, &[]);
     let (document, _) = parse("", &expanded.text);
     let beneath = Table::root(&sheet, &document);
     let had_own = table.has("consequence-of");
+    let has_title = table.has("title");
     let read = own(name, table.over(beneath), context, scope, relays);
     drop(document);
     context.findings.absorb(sheet.into_findings(), |span| expanded.place(&span));
     let mut read = read?;
     read.alarm.hazard = Some(&expanded.hazard.name);
+    if !has_title {
+        read.alarm.title.clone_from(&expanded.hazard.title);
+    }
     if !had_own {
         read.because_of = &expanded.hazard.because_of;
     }
@@ -72,6 +76,7 @@ fn own(
         };
         table.note(Finding::error(name.span.clone(), title, label).help(help));
     }
+    let title = title::read(&table, &name.it);
     let tank = table.get("tank").and_then(Item::text).and_then(|tank| context.tank(&tank));
     let when = table.need("when", "\"mains is off\"");
     let written = when.and_then(Item::text);
@@ -94,6 +99,7 @@ fn own(
     table.finish();
     let alarm = Alarm {
         name: name.it.clone(),
+        title,
         tank,
         condition: condition?,
         written: written?.it,

@@ -8,8 +8,8 @@ use super::equipment::{self, Parts};
 use super::output_check::Listener;
 use super::rationalise::{self, Places};
 use super::{
-    AlarmId, Directory, HEALTH, Output, Plan, Sensor, TankId, alarm, callout, drill, health, loss_alarms,
-    output_check, relay, sensor, tank, watched,
+    AlarmId, Directory, HEALTH, Output, Plan, Sensor, TankId, alarm, callout, card, drill, health,
+    loss_alarms, output_check, relay, sensor, tank, watched,
 };
 use crate::condition::Scope;
 use crate::diagnostic::{
@@ -124,7 +124,7 @@ fn plan(root: Table<'_>, findings: &Findings, around: &Surroundings, agent: &Age
         sensors: Index::of("sensor", "sensor", &sensors),
         relays: Index::of("relay", "relay", &relays),
         callouts: Index::of("callout", "call-out", &callouts),
-        cards: cards.into_iter().map(|(name, table)| (name.it, tank::card(table))).collect(),
+        cards: cards.into_iter().map(|(name, table)| (name.it, card::read(table))).collect(),
     };
     let drill = drill::read(drill);
     let mut kinds_of_work = tank::usual_works();
@@ -227,6 +227,7 @@ fn plan(root: Table<'_>, findings: &Findings, around: &Surroundings, agent: &Age
     findings.extend(relay::opposed(&alarms, &own_places, &relays));
     let plan = Plan {
         site: site.name,
+        help: site.help,
         altitude: site.altitude,
         mains: site.mains,
         zone: around.zone.clone(),

@@ -3,7 +3,7 @@
 //! by everything that uses it.
 
 use super::{Directory, Relay, RelayId, TankId};
-use crate::card;
+use crate::card::{self, Card, Line};
 use crate::condition::{Condition, Scope, is_name};
 use crate::diagnostic::{At, Finding, Findings, Item, Table, did_you_mean, listed};
 use jiff::civil::Date;
@@ -81,7 +81,7 @@ pub(super) struct Context<'a> {
     pub(super) relays: Index,
     pub(super) callouts: Index,
     /// The file's own cards.
-    pub(super) cards: BTreeMap<String, Vec<String>>,
+    pub(super) cards: BTreeMap<String, Card>,
 }
 
 impl Context<'_> {
@@ -110,18 +110,17 @@ impl Context<'_> {
     }
 
     /// The lines of a response: text, a card's lines, or a list of both.
-    pub(super) fn response(&self, item: Item<'_>) -> Option<Vec<String>> {
+    pub(super) fn response(&self, item: Item<'_>) -> Option<Card> {
         let lines = if item.is_text() { vec![item.text()?] } else { item.texts()? };
-        let mut response = Vec::new();
+        let mut response = Card::default();
         for line in lines {
             let Some(name) = line.it.strip_prefix("card:").map(str::trim) else {
-                response.push(line.it);
+                response.lines.push(Line::plain(line.it));
                 continue;
             };
-            match (self.cards.get(name), card::steps(name)) {
-                (Some(own), _) => response.extend(own.iter().cloned()),
-                (None, Some(steps)) => response.extend(steps.iter().map(|&step| step.to_owned())),
-                (None, None) => {
+            match self.cards.get(name).or_else(|| card::find(name)) {
+                Some(card) => response.lines.extend(card.lines.iter().cloned()),
+                None => {
                     let mut known: Vec<&str> = self.cards.keys().map(String::as_str).collect();
                     for name in card::names() {
                         known.push(name);

@@ -2,8 +2,8 @@
 //! is then read and checked like any other; what the keeper's table says itself comes first.
 //! Findings inside the text point at the parameter they come from, or else at the hazard's name.
 
-use super::Sensor;
-use super::context::Context;
+use super::context::{Context, Relays};
+use super::{Adds, Sensor};
 use crate::condition::{Scope, is_word};
 use crate::diagnostic::Finding;
 use crate::diagnostic::did_you_mean;
@@ -56,6 +56,7 @@ pub(super) fn expand(
     table: &Table<'_>,
     context: &Context<'_>,
     scope: &Scope<'_>,
+    relays: &Relays,
 ) -> Option<Expanded> {
     let name = named.text();
     if table.has("when") {
@@ -70,7 +71,7 @@ pub(super) fn expand(
             .unwrap_or_else(|| "`slackwater hazards` lists them".to_owned());
         return named.wrong(format!("there is no hazard `{}`", name.it), "not a known name", Some(help));
     };
-    let maker = Maker { hazard, named, table, context, scope };
+    let maker = Maker { hazard, named, table, context, scope, relays };
     let before = context.errors();
     let mut given = BTreeMap::new();
     for (key, role) in &hazard.roles {
@@ -96,6 +97,7 @@ struct Maker<'m, 's> {
     table: &'m Table<'m>,
     context: &'m Context<'m>,
     scope: &'m Scope<'s>,
+    relays: &'m Relays,
 }
 
 impl<'s> Maker<'_, 's> {
@@ -149,6 +151,21 @@ impl<'s> Maker<'_, 's> {
         found.next().filter(|_| found.next().is_none() && !role.named)
     }
 
+    /// The only relay that is proved by the sensor of one of the parts that the role cuts.
+    fn cutter(&self, role: &Role, given: &BTreeMap<&str, Filling<'s>>) -> Option<Filling<'s>> {
+        let parts = role.cuts.iter().filter_map(|part| self.filling(part, given)?.sensor);
+        let cut: Vec<&Sensor> = parts.collect();
+        let sees = |relay: &&super::Relay| {
+            let proof = relay.proof.as_ref().map(|proof| proof.condition.sensors()).unwrap_or_default();
+            let names = self.context.sensors.names();
+            let mut seen = proof.iter().filter_map(|id| names.get(id.index()));
+            relay.moves == Adds::Heat && seen.any(|name| cut.iter().any(|sensor| sensor.name == *name))
+        };
+        let mut found = self.relays.iter().flatten().filter(sees);
+        let only = found.next().filter(|_| found.next().is_none())?;
+        Some(Filling::found(&only.name, None))
+    }
+
     fn candidates(&self, role: &Role) -> Vec<Filling<'s>> {
         if role.battery {
             return self.scope.batteries().map(|name| Filling::found(name, None)).collect();
@@ -173,7 +190,7 @@ impl<'s> Maker<'_, 's> {
         }
         let filling = |text: &str| Filling::found(text, None);
         if let Some(role) = self.hazard.roles.get(key) {
-            return self.inferred(role);
+            return if role.relay { self.cutter(role, given) } else { self.inferred(role) };
         }
         let setting = self.hazard.values.get(key)?;
         let Some(role) = &setting.word_of else { return setting.default.as_deref().map(filling) };
@@ -262,34 +279,35 @@ impl<'s> Maker<'_, 's> {
             out.text += &format!("tank = \"{tank}\"\n");
         }
         for (key, value) in hazard::in_order(form) {
-            let toml::Value::String(text) = value else {
-                out.text += &format!("{key} = {value}\n");
-                continue;
-            };
-            out.text += &format!("{key} = \"");
-            for piece in hazard::pieces(text) {
-                let name = match piece {
-                    Piece::Text(text) => {
-                        out.text += text;
-                        continue;
-                    }
-                    Piece::Parameter(name) => name,
-                };
-                let start = out.text.len();
-                if name == "tank" {
-                    let Some(tank) = &tank else {
-                        let title = format!("`{}` doesn't say for which tank", self.table.name);
-                        let help = "for instance `tank = \"lagoon\"`".to_owned();
-                        return self.named.wrong(title, "this hazard needs a tank", Some(help));
+            out.text += &format!("{key} = ");
+            let mut whole = true;
+            let Expanded { text: words, given: places, .. } = &mut out;
+            hazard::write_value(words, value, &mut |words, text| {
+                for piece in hazard::pieces(text) {
+                    let name = match piece {
+                        Piece::Text(text) => {
+                            *words += text;
+                            continue;
+                        }
+                        Piece::Parameter(name) => name,
                     };
-                    out.text += tank;
-                    continue;
+                    let tank = tank.as_deref().filter(|_| name == "tank");
+                    let filling = tank.map(|tank| Filling::found(tank, None));
+                    let Some(filling) = filling.or_else(|| self.filling(name, given)) else {
+                        whole = false;
+                        continue;
+                    };
+                    let start = words.len();
+                    *words += &filling.text;
+                    places.extend(filling.place.map(|place| (start..words.len(), place)));
                 }
-                let filling = self.filling(name, given)?;
-                out.text += &filling.text;
-                out.given.extend(filling.place.map(|place| (start..out.text.len(), place)));
+            });
+            out.text.push('\n');
+            if !whole {
+                let title = format!("`{}` doesn't say for which tank", self.table.name);
+                let help = "for instance `tank = \"lagoon\"`".to_owned();
+                return self.named.wrong(title, "this hazard needs a tank", Some(help));
             }
-            out.text += "\"\n";
         }
         Some(out)
     }

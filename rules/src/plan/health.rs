@@ -7,6 +7,7 @@ use super::alarm::{self, PRIORITIES, Read};
 use super::context::Context;
 use super::{Alarm, Callout, CalloutId, Sight, Target};
 use crate::alarm::Priority;
+use crate::card::Card;
 use crate::condition::{Condition, Test};
 use crate::diagnostic::{Item, Table};
 use crate::time::Span;
@@ -102,9 +103,10 @@ pub(super) fn alarms<'a>(
 fn build(rules: &Rules, part: Part, callout: Option<CalloutId>) -> Read {
     let name = format!("{HEALTH}{part}");
     let written = format!("{part} fails");
-    let Says { after, priority, cause, consequence, response } = says(&part);
+    let Says { title, after, priority, cause, consequence, response } = says(&part);
     let alarm = Alarm {
         name,
+        title,
         tank: None,
         condition: Condition::Says(Test::Blind(Sight::Part(part.clone())), written.as_str().into()),
         written,
@@ -116,7 +118,7 @@ fn build(rules: &Rules, part: Part, callout: Option<CalloutId>) -> Read {
         latching: false,
         cause: Some(cause.to_owned()),
         consequence: Some(consequence),
-        response: response.iter().map(|line| (*line).to_owned()).collect(),
+        response: Card::plain(response.iter().copied()),
         time_to_respond: None,
         callout,
         consequence_of: Vec::new(),
@@ -130,6 +132,7 @@ fn build(rules: &Rules, part: Part, callout: Option<CalloutId>) -> Read {
 
 /// What is to be said of a part that fails.
 struct Says {
+    title: String,
     after: Span,
     priority: Priority,
     cause: &'static str,
@@ -142,6 +145,7 @@ fn says(part: &Part) -> Says {
     let after = Span::minutes(2);
     match part {
         Part::Journal => Says {
+            title: "the journal can't be kept".to_owned(),
             after,
             priority: Priority::Medium,
             cause: "the disk is full, can't be written, or loses data",
@@ -152,6 +156,7 @@ fn says(part: &Part) -> Says {
             ],
         },
         Part::Clock => Says {
+            title: "the watch's clock is not set".to_owned(),
             // After a power cut the network may need its time.
             after: Span::minutes(30),
             priority: Priority::Low,
@@ -163,6 +168,7 @@ fn says(part: &Part) -> Says {
             response: &["See whether the board has a network, and whether its time service runs."],
         },
         Part::Settings => Says {
+            title: "changed files were not taken".to_owned(),
             after,
             priority: Priority::Low,
             cause: "a changed file has a mistake in it",
@@ -171,6 +177,7 @@ fn says(part: &Part) -> Says {
             response: &["Run `slackwater check`, mend what it names, and reload."],
         },
         Part::Channel(target) => Says {
+            title: format!("nobody is reached by {target}"),
             // After a power cut the router and its provider need theirs.
             after: Span::minutes(10),
             priority: Priority::Medium,

@@ -5,8 +5,10 @@
 use super::alarm::{PRIORITIES, Read, SIGHT};
 use super::context::Context;
 use super::measure::Kind;
+use super::title::spoken;
 use super::{Alarm, CalloutId, Feed, Sensor, SensorId, Sight, Tank, TankId, alarm, watched};
 use crate::alarm::Priority;
+use crate::card::Card;
 use crate::condition::{Condition, Test};
 use crate::diagnostic::At;
 use crate::diagnostic::{Item, Table};
@@ -102,6 +104,11 @@ fn build(rules: &Rules, sight: Sight, lost: &[&Sensor], silenced: &[&Alarm], tan
             format!("{} has no power or no contact, or says what can't be believed", first.name),
         ),
     };
+    let title = match &sight {
+        Sight::Broker | Sight::Part(_) => "the broker can't be heard".to_owned(),
+        Sight::Gateway(gateway) => format!("gateway {} can't be heard", spoken(gateway)),
+        Sight::Sensor(_) => format!("{} can't be seen", first.title),
+    };
     let tank: Option<TankId> = match &sight {
         Sight::Broker | Sight::Part(_) => None,
         Sight::Gateway(_) | Sight::Sensor(_) => {
@@ -114,6 +121,7 @@ fn build(rules: &Rules, sight: Sight, lost: &[&Sensor], silenced: &[&Alarm], tan
     let written = format!("{name} is out of sight");
     let alarm = Alarm {
         name: format!("{SIGHT}{name}"),
+        title,
         tank,
         condition: Condition::Says(Test::Blind(sight.clone()), written.as_str().into()),
         written,
@@ -125,7 +133,7 @@ fn build(rules: &Rules, sight: Sight, lost: &[&Sensor], silenced: &[&Alarm], tan
         latching: false,
         cause: Some(cause),
         consequence: Some(consequence),
-        response: response(&sight, lost, tanks),
+        response: Card::plain(response(&sight, lost, tanks)),
         time_to_respond: silenced.iter().filter_map(|alarm| alarm.time_to_respond).min(),
         callout: rules.callout.unwrap_or(worst.callout),
         consequence_of: Vec::new(),

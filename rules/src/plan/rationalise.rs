@@ -51,7 +51,7 @@ fn unsaid(alarm: &Alarm, place: &Range<usize>) -> Option<Finding> {
     if alarm.consequence.is_none() {
         lacks.push("consequence");
     }
-    if alarm.response.is_empty() {
+    if alarm.response.lines.is_empty() {
         lacks.push("response");
     }
     let title = match lacks.as_slice() {

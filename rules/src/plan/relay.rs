@@ -4,7 +4,7 @@
 
 use super::context::Context;
 use super::outputs::{is_same_payload, means_the_opposite, output_topic_fault};
-use super::{Adds, Alarm, Hold, ProofRule, Relay};
+use super::{Adds, Alarm, Hold, ProofRule, Relay, title};
 use crate::condition::{Condition, Scope};
 use crate::diagnostic::{At, Finding};
 use crate::diagnostic::{Item, Table};
@@ -39,6 +39,7 @@ pub(super) fn read(
     let pause = table.get("pause").map(|item| pause(item, longest));
     let only_if = table.get("only-if").map(|item| only_if(item, moves, context, scope));
     let hold = table.get("hold").map(|item| hold(item, moves, context, scope));
+    let shown = title::read(&table, &name.it);
     if written.is_none() {
         let title = format!("`{}` has no proof", table.name);
         let help = "for instance `proof = \"air-pump-current > 0.05 A within 20 s\"`";
@@ -58,6 +59,7 @@ pub(super) fn read(
     }
     Some(Relay {
         name: name.it.clone(),
+        title: shown,
         topic,
         on,
         off,

@@ -5,11 +5,15 @@
 use super::alarm::PRIORITIES;
 use super::measure::KINDS;
 use super::sensor_source::readings;
+use crate::card::{Act, Harm, TEXT_LETTERS, Who};
 use crate::hazard;
 use serde_json::{Map, Value, json};
 
 /// Where the committed file says it can be found.
 const ID: &str = "urn:slackwater:rules";
+
+const TITLE: &str = "As people read it; the key with spaces if left out.";
+const HELPERS_MAY: &str = "What a helper may do, a line each.";
 
 /// The schema, draft 2020-12.
 pub fn schema() -> Value {
@@ -50,6 +54,14 @@ pub fn schema() -> Value {
             },
             "site": closed(&[], [
                 ("name", text("As pages say it.")),
+                ("where", places()),
+                ("call", json!({
+                    "type": "array",
+                    "items": closed(&["name", "phone"], [("name", text("As pages say it.")), ("phone", text("As it is dialled."))]),
+                    "description": "Whom a helper can call, the first first.",
+                })),
+                ("emergency", text("The local emergency number.")),
+                ("helpers-may", texts(HELPERS_MAY)),
                 ("altitude", quantity("Height above the sea.")),
                 ("mains", text("The sensor that shows the mains; the only one need not be named.")),
             ]),
@@ -72,7 +84,7 @@ pub fn schema() -> Value {
                     "description": "Buttons that begin it, and end it if it is going on.",
                 })),
             ]),
-            "card": closed(&["steps"], [("steps", texts("One action a line."))]),
+            "card": card(),
             "sight": closed(&[], [
                 ("after", quantity("How long sight may be lost before it rings.")),
                 ("priority", priority()),
@@ -115,6 +127,9 @@ fn tank() -> Value {
     closed(
         &[],
         [
+            ("title", text(TITLE)),
+            ("where", places()),
+            ("helpers-may", texts(HELPERS_MAY)),
             ("volume", quantity("Of its water, sump included.")),
             ("salinity", quantity("Of its water.")),
             (
@@ -149,6 +164,44 @@ fn tank() -> Value {
             ),
         ],
     )
+}
+
+fn places() -> Value {
+    json!({
+        "type": "object",
+        "additionalProperties": { "type": "string" },
+        "description": "Where a helper finds things: battery pump, torch, panel. No keys or codes of doors.",
+    })
+}
+
+fn card() -> Value {
+    let names = |choices: Vec<&str>, what: &str| json!({ "enum": choices, "description": what });
+    let step = closed(
+        &["do"],
+        [
+            ("do", text("One action, as pages say it.")),
+            (
+                "text",
+                json!({ "type": "string", "maxLength": TEXT_LETTERS, "description": "The same for texts." }),
+            ),
+            ("for", names(Who::ALL.iter().map(|(name, _)| *name).collect(), "Who may do it.")),
+            (
+                "act",
+                names(
+                    Act::ALL.iter().map(|(name, _)| *name).collect(),
+                    "Ticked when the watch has proved it.",
+                ),
+            ),
+            ("needs", names(Harm::ALL.iter().map(|(name, _)| *name).collect(), "Shown only against this.")),
+        ],
+    );
+    let steps = json!({
+        "type": "array",
+        "items": { "anyOf": [{ "type": "string" }, step] },
+        "minItems": 1,
+        "description": "One action each, the most urgent first.",
+    });
+    closed(&["steps"], [("steps", steps)])
 }
 
 fn device(what: &str, pumps: bool) -> Value {
@@ -202,6 +255,7 @@ fn sensor() -> Value {
     let mut sensor = closed(
         &["every"],
         [
+            ("title", text(TITLE)),
             ("topic", text("The MQTT topic that feeds it; no wildcards.")),
             ("source", source),
             ("tank", text("The tank it belongs to; the site if none.")),
@@ -255,6 +309,7 @@ fn relay() -> Value {
     closed(
         &["command", "moves", "longest"],
         [
+            ("title", text(TITLE)),
             ("command", command),
             (
                 "moves",
@@ -312,6 +367,7 @@ fn alarm() -> Value {
     let mut alarm = closed(
         &[],
         [
+            ("title", text("What is wrong, as people read it.")),
             ("hazard", json!({ "enum": names, "description": "A ready-made alarm." })),
             ("tank", text("The tank whose lives depend on it.")),
             ("when", text("Rings while this condition is true.")),

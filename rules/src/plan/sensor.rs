@@ -3,7 +3,7 @@
 use super::context::Context;
 use super::measure::{KINDS, Kind};
 use super::sensor_source::{self, Feed, Gives};
-use super::{Measure, Sensor};
+use super::{Measure, Sensor, title};
 use crate::condition::{is_name, is_word};
 use crate::diagnostic::{At, Finding};
 use crate::diagnostic::{Item, Table, listed};
@@ -69,6 +69,7 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &Context<'_>) -
             says_words.then_some(Scale { unit: Unit::named("")?, name: String::new() })
         }
     };
+    let title = title::read(&table, &name.it);
     let every = table.need("every", "\"30 s\"").and_then(Item::some_duration);
     if let (Some(item), Some(_)) = (table.get("every"), every.filter(|every| *every < SHORTEST_ROUND))
         && table.has("source")
@@ -124,6 +125,7 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &Context<'_>) -
     let scale = scale?;
     Some(Sensor {
         name: name.it.clone(),
+        title,
         feed: feed?,
         mapping: mapping?,
         tank,

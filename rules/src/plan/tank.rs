@@ -1,10 +1,10 @@
-//! The short tables: the site, its tanks, kinds of work on them, and the keeper's own cards.
+//! The short tables: the site, its tanks, and kinds of work on them.
 
 use super::callout::hours;
 use super::context::Context;
 use super::equipment::{self, Parts};
 use super::measure::KINDS;
-use super::{Button, SensorId, Stocking, Tank, TankId, Work};
+use super::{Button, Help, SensorId, Stocking, Tank, TankId, Work, help, title};
 use crate::diagnostic::At;
 use crate::diagnostic::{Item, Table};
 use crate::time::Span;
@@ -18,6 +18,7 @@ pub(super) struct Site {
     pub(super) name: String,
     pub(super) altitude: f64,
     pub(super) mains: Option<SensorId>,
+    pub(super) help: Help,
 }
 
 /// The `[site]` table, or what holds without one.
@@ -26,11 +27,12 @@ pub(super) fn site(table: Option<Table<'_>>, parts: &Parts<'_>) -> Site {
     let name = get("name").and_then(Item::text);
     let altitude = get("altitude").and_then(equipment::altitude);
     let mains = parts.mains(get("mains"));
+    let help = table.as_ref().map(help::of_site).unwrap_or_default();
     if let Some(table) = table {
         table.finish();
     }
     let name = name.map_or_else(|| "site".to_owned(), |name| name.it);
-    Site { name, altitude: altitude.unwrap_or(0.0), mains }
+    Site { name, altitude: altitude.unwrap_or(0.0), mains, help }
 }
 
 /// One tank.
@@ -47,9 +49,13 @@ pub(super) fn read(id: TankId, name: &At<String>, table: Table<'_>, parts: &Part
     let stocking = table.get("stocking").and_then(|item| item.one_of(&choices));
     let photoperiod = table.get("photoperiod").and_then(hours);
     let gear = equipment::read(&table, id, parts);
+    let title = title::read(&table, &name.it);
+    let help = help::of_tank(&table);
     table.finish();
     Tank {
         name: name.it.clone(),
+        title,
+        help,
         volume,
         salinity,
         stocking: stocking.unwrap_or_default(),
@@ -112,14 +118,4 @@ fn button(table: Table<'_>, context: &Context<'_>) -> Option<Button> {
     let tank = table.need("tank", "\"lagoon\"").and_then(Item::text).and_then(|name| context.tank(&name));
     table.finish();
     Some(Button { topic: topic?, press: press?.it, tank: tank? })
-}
-
-/// The steps of one of the keeper's own cards.
-pub(super) fn card(table: Table<'_>) -> Vec<String> {
-    let steps = table.need("steps", "[\"Unplug the heater.\"]").and_then(|item| {
-        let steps = item.texts()?;
-        if steps.is_empty() { item.wrong("a card has steps", "nothing here", None) } else { Some(steps) }
-    });
-    table.finish();
-    steps.unwrap_or_default().into_iter().map(|step| step.it).collect()
 }

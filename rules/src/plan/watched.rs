@@ -5,8 +5,10 @@
 
 use super::alarm::{self, PRIORITIES, Read};
 use super::context::Context;
+use super::title::spoken;
 use super::{Alarm, Feed, Measure, Sensor, SensorId, Sight, Watched, WatchedId};
 use crate::alarm::Priority;
+use crate::card::{Card, is_plain};
 use crate::condition::{Condition, Test};
 use crate::diagnostic::{At, Finding};
 use crate::diagnostic::{Item, Table};
@@ -121,6 +123,7 @@ fn sensor(site: &str, ending: &str, words: &[&str], every: Span, stale_after: Sp
     let word = |name: &&str| Word { name: (*name).to_owned(), spellings: vec![(*name).to_owned()] };
     Some(Sensor {
         name: format!("{site}{ending}"),
+        title: spoken(&format!("{site}{ending}")),
         feed: Feed::Topic(format!("{CHECK_INS}{site}")),
         mapping: Mapping::Plain(Content::Words(words.iter().map(word).collect())),
         tank: None,
@@ -138,21 +141,27 @@ fn sensor(site: &str, ending: &str, words: &[&str], every: Span, stale_after: Sp
     })
 }
 
-fn silent(site: &Watched, on_delay: Span, silent_after: Span, response: Option<Vec<String>>) -> Alarm {
+fn silent(site: &Watched, on_delay: Span, silent_after: Span, response: Option<Card>) -> Alarm {
     let usual = || {
-        [
+        let mut card = Card::plain([
             format!("Ring {}. Nobody there? Go, or send the neighbour.", site.title),
             "No power there: start the battery air pump first. Fish need air before they need heat."
                 .to_owned(),
             "Power is on: switch the router off and on, then the watch's board.".to_owned(),
-        ]
+        ]);
+        let text = format!("Ring {}, or go there.", site.title);
+        if let Some(first) = card.lines.first_mut() {
+            first.text = Some(text).filter(|text| is_plain(text));
+        }
+        card
     };
     Alarm {
         cause: Some("its power, its router, its line, or the watch's own board".to_owned()),
         consequence: Some("nobody watches its tanks, and nobody there may know".to_owned()),
-        response: response.unwrap_or_else(|| usual().into()),
+        response: response.unwrap_or_else(usual),
         on_delay,
         sight: Some(Sight::Sensor(site.sensor)),
+        title: format!("{} is silent", site.title),
         ..blank(
             format!("{}{SILENT}", site.name),
             Test::Blind(Sight::Sensor(site.sensor)),
@@ -165,8 +174,9 @@ fn asks(site: &Watched, asks: SensorId) -> Alarm {
     Alarm {
         cause: Some("its mail, its push gateway or its line".to_owned()),
         consequence: Some("an alarm is open there, and its own pages reach nobody".to_owned()),
-        response: vec![format!("Ring {}, and tell them what is open there.", site.title)],
+        response: Card::plain([format!("Ring {}, and tell them what is open there.", site.title)]),
         on_delay: ASKED_FOR,
+        title: format!("{} asks for help", site.title),
         ..blank(
             format!("{}{ASKS}", site.name),
             Test::Is(asks, 0),
@@ -177,6 +187,7 @@ fn asks(site: &Watched, asks: SensorId) -> Alarm {
 
 fn blank(name: String, test: Test, written: String) -> Alarm {
     Alarm {
+        title: spoken(&name),
         name,
         tank: None,
         condition: Condition::Says(test, written.as_str().into()),
@@ -189,7 +200,7 @@ fn blank(name: String, test: Test, written: String) -> Alarm {
         latching: false,
         cause: None,
         consequence: None,
-        response: Vec::new(),
+        response: Card::default(),
         time_to_respond: None,
         callout: None,
         consequence_of: Vec::new(),

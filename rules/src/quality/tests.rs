@@ -11,6 +11,7 @@ fn celsius() -> Scale {
 fn thermometer() -> Sensor {
     Sensor {
         name: "lagoon-temp".to_owned(),
+        title: String::new(),
         feed: crate::plan::Feed::Topic("room2/lagoon/temperature".to_owned()),
         mapping: Mapping::Plain(Content::Number(celsius())),
         tank: None,

@@ -4,7 +4,7 @@ use crate::site::{check, rules};
 use slackwater_rules::hazard;
 
 /// Everything that a keeper would look for.
-const NAMES: [&str; 51] = [
+const NAMES: [&str; 53] = [
     "power-lost",
     "power-unstable",
     "circuit-dead",
@@ -19,8 +19,10 @@ const NAMES: [&str; 51] = [
     "both-heaters-dead",
     "heater-stuck-on",
     "heater-cut-off-in-sump",
+    "heater-in-still-water",
     "heater-relay-disobeys",
     "too-warm",
+    "far-too-warm",
     "too-cold",
     "temperature-swing",
     "cooling-not-keeping-up",
@@ -127,6 +129,32 @@ fn every_hazard_says_what_follows_and_what_to_do_and_how_soon() {
         }
         assert!(hazard::about(name).is_some_and(|about| about.ends_with('.')));
     }
+}
+
+#[test]
+fn every_hazard_has_a_title_in_words_for_people() {
+    let mut titles = std::collections::BTreeSet::new();
+    for name in hazard::names() {
+        let title = hazard::title(name).expect("it has a title");
+        let plain = title.chars().all(|sign| sign.is_ascii_alphabetic() || " ,:'-".contains(sign));
+        assert!(plain && title.chars().count() <= 40 && !title.ends_with('.'), "{name}: {title}");
+        assert!(titles.insert(title), "{title} stands twice");
+    }
+}
+
+#[test]
+fn every_hazard_names_a_card_that_there_is_and_every_card_is_in_use() {
+    let mut unused: std::collections::BTreeSet<&str> = slackwater_rules::card::names().collect();
+    for name in hazard::names() {
+        let used = crate::manual::cards_of(name);
+        assert!(!used.is_empty(), "{name} has no card");
+        for card in used {
+            assert!(slackwater_rules::card::find(&card).is_some(), "{name}: there is no card {card}");
+            unused.remove(card.as_str());
+        }
+    }
+    // For keepers who watch over another site.
+    assert_eq!(unused.into_iter().collect::<Vec<_>>(), ["watch-silent"]);
 }
 
 #[test]

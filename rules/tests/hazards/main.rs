@@ -4,6 +4,8 @@
 #[path = "../fixtures/mod.rs"]
 mod fixtures;
 mod library;
+mod manual;
 mod parameters;
+mod priorities;
 mod site;
 mod stories;

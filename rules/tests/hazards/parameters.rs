@@ -37,7 +37,7 @@ fn a_parameter_is_the_keepers_and_so_is_every_key_of_an_alarm() {
     let alarm = it(&plan);
     assert_eq!(alarm.written, "second > 80 degF");
     assert_eq!((alarm.priority, alarm.on_delay), (Priority::Low, Span::minutes(20)));
-    assert_eq!(alarm.response, ["Open a window."]);
+    assert_eq!(alarm.response.words(), ["Open a window."]);
     // What is not said stays as the hazard has it.
     assert_eq!(alarm.off_delay, Span::minutes(10));
     assert!(alarm.worse.is_some());
@@ -62,6 +62,28 @@ fn the_form_is_chosen_by_what_the_keeper_gives() {
         written("primary-setpoint = \"78 degF\"\nbackup-setpoint = \"76 degF\"")
             .contains("78 degF - mean of temperature")
     );
+}
+
+#[test]
+fn a_heater_in_still_water_is_cut_by_the_relay_whose_proof_looks_at_it() {
+    let relay = |name: &str, of: &str| {
+        format!(
+            "[relay.{name}]\ncommand = {{ topic = \"{name}/set\", on = \"on\", off = \"off\" }}\nmoves = \"heat\"\n\
+             proof = \"{of} > 20 W within 1 min\"\nlongest = \"2 h\"\n\n"
+        )
+    };
+    let alarm = "[alarm.it]\nhazard = \"heater-in-still-water\"\nheater-power = \"heater-power\"\n";
+    let sensors = ["return-flow", "heater-power", "spare-power"];
+    let stopgap = |relays: &str| {
+        let checked = check(&rules(&sensors, &(relays.to_owned() + alarm)));
+        let plan = checked.plan.unwrap_or_else(|| panic!("{}", checked.report));
+        it(&plan).stopgap.map(|stopgap| (plan.relays[stopgap.relay.index()].name.clone(), stopgap.on))
+    };
+    // Another tank's heaters are left alone, and so is everything if nobody could say which it is.
+    let both = relay("others", "spare-power") + &relay("ours", "heater-power");
+    assert_eq!(stopgap(&both), Some(("ours".to_owned(), false)));
+    assert_eq!(stopgap(&relay("others", "spare-power")), None);
+    assert_eq!(stopgap(&(relay("one", "heater-power") + &relay("two", "heater-power"))), None);
 }
 
 macro_rules! mistakes {

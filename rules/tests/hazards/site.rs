@@ -2,9 +2,11 @@
 //! minute what it said last, unless it ramps or is silent; the clock never jumps past a deadline.
 
 use crate::fixtures::{UTC, around_in};
+use slackwater_rules::card::Situation;
 use slackwater_rules::engine::Word;
 use slackwater_rules::plan::{Checked, Plan};
-use slackwater_rules::sim::{Origin, Says, Sim, SimSite};
+use slackwater_rules::record::Purpose;
+use slackwater_rules::sim::{Origin, Says, SentPage, Sim, SimSite};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
 
 pub(crate) const MINUTE: Span = Span::minutes(1);
@@ -128,9 +130,19 @@ impl Story {
         self.0.raised().contains(&"it")
     }
 
+    /// It rang, and whoever was called read its card.
     #[track_caller]
     pub(crate) fn rang(&self) {
         assert!(self.rings(), "it did not ring\n{}{}", self.0.story(), self.0.why("it"));
+        let plan = self.0.engine.plan();
+        let card = &plan.alarm(plan.alarm_named("it").expect("the alarm is there")).response;
+        let called = |page: &&SentPage| page.alarm == "it" && page.purpose == Purpose::Call;
+        let page = self.0.world.sent.iter().find(called).expect("a page");
+        let now = Situation::default();
+        let first = &card.steps(&now)[0];
+        assert!(page.body.contains(&format!("\n1. {}\n", first.words())), "{}", page.body);
+        let step = card.text(&now).expect("a step for texts");
+        assert!(page.text.contains(step.trim_end_matches('.')), "{}", page.text);
     }
 
     #[track_caller]

@@ -189,6 +189,28 @@ stories! {
         // The pump rests for feeding.
         |s| { s.says("return-flow", 2000).says("heater-power", 0).run(h(1)).says("return-flow", 0).run(min(15)).says("return-flow", 2000).run(h(1)); };
 
+    heater_in_still_water: "heater-in-still-water",
+        "heater-power = \"heater-power\"\nrelay = \"relay\"", ["return-flow", "heater-power", "relay"],
+        |s| { s.says("return-flow", 2000).says("heater-power", 200).run(h(1)).says("return-flow", 0).run(min(5)); },
+        // The pump is cleaned for two minutes; and it stands for an hour in which the heater rests.
+        |s| {
+            s.says("return-flow", 2000).says("heater-power", 200).run(h(1)).says("return-flow", 0).run(min(2));
+            s.says("return-flow", 2000).run(h(1)).says("heater-power", 0).says("return-flow", 0).run(h(1));
+        };
+
+    heater_in_still_water_by_its_state: "heater-in-still-water", "heater-state = \"heater-state\"", ["return-flow", "heater-state"],
+        |s| { s.says("return-flow", 2000).says("heater-state", "on").run(h(1)).says("return-flow", 0).run(min(5)); },
+        // A power cut: nothing draws.
+        |s| { s.says("return-flow", 2000).says("heater-state", "on").run(h(1)).says("heater-state", "off").says("return-flow", 0).run(h(3)); };
+
+    far_too_warm: "far-too-warm", "", ["temperature"],
+        |s| { s.says("temperature", 26.0).ramp("temperature", 30.5, h(5)).run(min(10)); },
+        // A hot afternoon, and a hand that warms the probe.
+        |s| {
+            s.says("temperature", 26.0).ramp("temperature", 29.0, h(8)).run(h(2));
+            s.says("temperature", 30.2).run(min(2)).says("temperature", 28.9).run(h(3));
+        };
+
     heater_relay_disobeys: "heater-relay-disobeys",
         "heater-command = \"heater-command\"\nheater-power = \"heater-power\"", ["heater-command", "heater-power"],
         |s| { s.says("heater-command", "on").says("heater-power", 200).run(h(1)).says("heater-command", "off").run(min(5)); },
@@ -236,6 +258,12 @@ stories! {
             s.says("return-flow", 2000).run(h(24 * 14)).ramp("return-flow", 1800.0, h(24 * 6));
             s.says("return-flow", 900).run(h(1)).says("return-flow", 1800).run(h(24));
         };
+
+    flow_fading_little_by_little: "flow-fading", "", ["return-flow"],
+        // By a third in five weeks.
+        |s| { s.says("return-flow", 2000).run(h(24 * 14)).ramp("return-flow", 1333.0, h(24 * 35)).run(h(12)); },
+        // By an eighth in five weeks, as a meter drifts.
+        |s| { s.says("return-flow", 2000).run(h(24 * 14)).ramp("return-flow", 1750.0, h(24 * 35)).run(h(12)); };
 
     circulation_stopped: "circulation-stopped", "pump-power = \"pump-power\"", ["pump-power"],
         |s| { s.says("pump-power", 12).run(h(1)).says("pump-power", 0.3).run(min(25)); },

@@ -3,7 +3,7 @@
 use crate::site::{HALYARD, away, check, check_in, surroundings};
 use jiff::civil::{date, time};
 use slackwater_rules::alarm::Priority;
-use slackwater_rules::plan::{Alarm, Plan, Sensor, Severity, Sight};
+use slackwater_rules::plan::{Alarm, Plan, Sensor, Severity, Sight, TankId};
 use slackwater_rules::reading::Mapping;
 use slackwater_rules::time::Span;
 use slackwater_rules::units::Dimension;
@@ -142,10 +142,10 @@ fn a_json_pointer_is_parsed_into_its_unescaped_tokens() {
 fn a_response_takes_the_lines_of_cards() {
     let plan = halyard();
     let warm = alarm(&plan, "too-warm").response;
-    assert!(warm.len() > 3);
-    assert_eq!(warm.last().map(String::as_str), Some("Then tell Ines."));
+    assert!(warm.lines.len() > 3);
+    assert_eq!(warm.words().last(), Some(&"Then tell Ines."));
     assert_eq!(
-        alarm(&plan, "probes-disagree").response,
+        alarm(&plan, "probes-disagree").response.words(),
         ["Swap the two probes.", "Write down which one moved."]
     );
 }
@@ -178,7 +178,7 @@ fn lost_sight_says_what_cannot_ring_and_what_to_look_at() {
         Some("lagoon-temp, sump-temp can't be seen, so these alarms can't ring: too-warm, probes-disagree")
     );
     assert_eq!(
-        shelf.response,
+        shelf.response.words(),
         [
             "lagoon: Feel the glass of the tank: is it as warm as usual?",
             "See whether gateway shelf has power and network."
@@ -186,7 +186,7 @@ fn lost_sight_says_what_cannot_ring_and_what_to_look_at() {
     );
     assert_eq!(shelf.consequence_of, [plan.alarm_named("power-lost").expect("it is there")]);
     assert_eq!(
-        alarm(&plan, "sight-mains").response,
+        alarm(&plan, "sight-mains").response.words(),
         [
             "See whether lamps and pumps have power.",
             "See whether the sensor has power and sits where it should.",
@@ -264,12 +264,15 @@ fn hours_that_leave_a_gap_over_midnight_are_one_stretch() {
 }
 
 #[test]
-fn every_built_in_card_is_short_plain_and_can_be_named() {
-    for name in slackwater_rules::card::names() {
-        let steps = slackwater_rules::card::steps(name).expect(name);
-        assert!((4..=8).contains(&steps.len()), "{name} has {} steps", steps.len());
-        for step in steps {
-            assert!(step.len() <= 125 && step.is_ascii() && step.ends_with(['.', '?']), "{name}: {step}");
-        }
-    }
+fn everything_has_a_title_its_own_or_its_key_with_spaces() {
+    let text = HALYARD.replace("[tank.lagoon]\n", "[tank.lagoon]\ntitle = \"the reef\"\n");
+    let text = text.replace("[alarm.too-warm]\n", "[alarm.too-warm]\ntitle = \"too warm for corals\"\n");
+    let plan = check(&text).plan.expect("right");
+    assert_eq!(plan.title(plan.tanks.first().map(|_| TankId(0))), "the reef");
+    assert_eq!(plan.title(None), plan.site);
+    assert_eq!(sensor(&plan, "lagoon-temp").title, "lagoon temp");
+    assert_eq!(alarm(&plan, "too-warm").title, "too warm for corals");
+    assert_eq!(alarm(&plan, "return-stopped").title, "return stopped");
+    assert_eq!(alarm(&plan, "sight-lagoon-temp").title, "lagoon temp can't be seen");
+    assert_eq!(alarm(&plan, "health-clock").title, "the watch's clock is not set");
 }

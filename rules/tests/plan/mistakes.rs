@@ -214,6 +214,14 @@ mistakes! {
     a_relay_without_a_proof: said("proof   = \"heater-power > 20 W within 30 s\"
 ", "");
 
+    // What helpers read.
+    a_key_of_a_door_in_the_file: refused("[tank.lagoon]\n", "[tank.lagoon]\nwhere = { battery-pump = \"shed, the key is under the pot\", torch = \"gate 4711, then left\" }\n");
+    a_place_with_a_code_for_its_name: refused("[tank.lagoon]\n", "[tank.lagoon]\nwhere = { door-code = \"ask Ines\" }\n");
+    a_telephone_number_that_is_none: refused("name = \"Halyard House\"\n", "name = \"Halyard House\"\ncall = [{ name = \"Ines\", phone = \"ask Tom\" }]\nemergency = \"one one two\"\n");
+    a_title_too_long_for_a_text: refused("[tank.lagoon]\n", "[tank.lagoon]\ntitle = \"the large reef tank on the left side of the living room\"\n");
+    a_step_too_long_for_a_text: refused("[\"Swap the two probes.\", \"Write down which one moved.\"]", "[\"Swap the two probes.\", { do = \"Write down which one moved.\", text = \"Write down which of the two probes it was that moved, and when.\", for = \"neighbour\" }]");
+    a_step_in_letters_that_no_text_has: refused("[\"Swap the two probes.\", \"Write down which one moved.\"]", "[{ do = \"Cool it to 25 °C.\", text = \"Cool it to 25 °C.\" }]");
+
     // Drills.
     drills_at_times_that_are_none: refused("[callout.household]", "[drill]\npages = \"someday 11:00\"\nwithin = \"9 d\"\noutage = \"monthly\"\n\n[callout.household]");
 

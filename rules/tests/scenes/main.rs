@@ -5,6 +5,7 @@ mod fixtures;
 mod harness;
 
 mod callouts;
+mod cards;
 mod clocks;
 mod degraded;
 mod drills;

@@ -1,0 +1,89 @@
+//! What a card is to be used in: which of its acts are done and proved, and whether cold or heat threatens.
+//! An act counts as done only if a relay was seen to obey, and for heaters and lamps only if what it cuts
+//! is all that the tank declares: a tick that is wrong costs a tank.
+
+use super::Engine;
+use crate::card::{Act, Harm, Situation};
+use crate::condition::World;
+use crate::condition::query::{Question, Subject, WhatIf};
+use crate::forecast::thermal::Side;
+use crate::plan::{Adds, AlarmId, Device, RelayId, SensorId, TankId};
+use crate::stopgap::Proof;
+use std::collections::BTreeSet;
+
+impl Engine {
+    /// The situation in which the card of this alarm is read: of its tank, or of all if it has none.
+    pub(super) fn situation(&self, alarm: &str) -> Situation {
+        let Some(id) = self.alarm(alarm) else { return Situation::default() };
+        let all = (0..).map(TankId).take(self.plan.tanks.len());
+        let own = self.plan.alarm(id).tank;
+        let tanks: Vec<TankId> = all.filter(|tank| own.is_none_or(|own| own == *tank)).collect();
+        let mut now = Situation { harms: self.harms(&tanks, id), ..Situation::default() };
+        for (act, is_done) in [
+            (Act::Air, Self::has_air as fn(&Self, TankId) -> bool),
+            (Act::HeatOff, Self::has_heaters_off),
+            (Act::LightOff, Self::has_lamp_off),
+        ] {
+            let (done, left): (Vec<_>, Vec<_>) = tanks.iter().partition(|tank| is_done(self, **tank));
+            if !done.is_empty() {
+                let left = left.into_iter().map(|tank| self.plan.place(Some(tank)).to_owned()).collect();
+                now.acts.insert(act, left);
+            }
+        }
+        now
+    }
+
+    fn has_air(&self, tank: TankId) -> bool {
+        let relay = self.plan.tanks[tank.index()].gear.air.and_then(|air| air.relay);
+        relay.is_some_and(|relay| self.is_proved(relay, true))
+    }
+
+    fn has_heaters_off(&self, tank: TankId) -> bool {
+        self.are_cut(Adds::Heat, &self.plan.tanks[tank.index()].gear.heaters)
+    }
+
+    fn has_lamp_off(&self, tank: TankId) -> bool {
+        self.are_cut(Adds::Light, &[self.plan.tanks[tank.index()].gear.lamp])
+    }
+
+    /// Whether every one of these devices is shown by a sensor that proved a relay to be off.
+    fn are_cut(&self, moves: Adds, devices: &[Option<Device>]) -> bool {
+        let off = (0..).map(RelayId).zip(&self.plan.relays);
+        let off = off.filter(|(id, relay)| relay.moves == moves && self.is_proved(*id, false));
+        let seen: BTreeSet<SensorId> = off
+            .flat_map(|(_, relay)| relay.proof.iter().flat_map(|proof| proof.condition.sensors()))
+            .collect();
+        let mut there = devices.iter().flatten().peekable();
+        there.peek().is_some() && there.all(|device| device.sensor.is_some_and(|id| seen.contains(&id)))
+    }
+
+    fn is_proved(&self, relay: RelayId, on: bool) -> bool {
+        let order = self.runs.get(&relay).and_then(|run| run.order());
+        order.is_some_and(|order| order.on == on && matches!(order.proof, Proof::Confirmed(_)))
+    }
+
+    /// Whether it may get too cold or too warm, whichever of the two comes first; none if no tank's model
+    /// can say it of both.
+    fn harms(&self, tanks: &[TankId], alarm: AlarmId) -> Option<BTreeSet<Harm>> {
+        let mut found = None;
+        for tank in tanks {
+            let limits = self.limits(*tank, &[self.plan.alarm(alarm)]);
+            let answers = limits.into_iter().filter_map(|until| {
+                let harm = match until {
+                    Subject::Water(_, Side::Below, _) => Harm::Cold,
+                    Subject::Water(_, Side::Above, _) => Harm::Warm,
+                    Subject::Oxygen(..) | Subject::Battery(_) => return None,
+                };
+                let asked = Question { until, supposing: WhatIf::default() };
+                Some(self.world().foretell(&asked).map(|estimate| (estimate.range.low, harm)))
+            });
+            // One side alone says nothing: the other may be the one that threatens.
+            let Ok(answers) = answers.collect::<Result<Vec<_>, _>>() else { continue };
+            let earliest = answers.into_iter().min_by(|one, other| one.0.total_cmp(&other.0));
+            let Some((early, harm)) = earliest else { continue };
+            let harms: &mut BTreeSet<Harm> = found.get_or_insert_default();
+            harms.extend(early.is_finite().then_some(harm));
+        }
+        found
+    }
+}

@@ -1,0 +1,221 @@
+//! What a helper needs who has never been here: where things are, whom to call, what helpers may do. It goes
+//! out on pages, which lie in mailboxes and on other people's screens; so what opens a door is refused.
+
+use super::title::spoken;
+use crate::diagnostic::{Item, Table};
+use std::fmt;
+
+/// So much fits on a page beside what is wrong.
+const PLACES: usize = 12;
+const CALLED: usize = 4;
+const ALLOWED: usize = 8;
+/// Letters of one entry.
+const LONGEST: usize = 80;
+
+/// ITU-T E.164 allows 15 digits (from memory); local numbers may be short.
+const PHONE_DIGITS: (usize, usize) = (3, 15);
+/// 112, 911, 000, 1122.
+const EMERGENCY_DIGITS: (usize, usize) = (2, 6);
+
+/// Words that tell how to get in, in some languages. Whole words only: a keyboard is no key.
+const OPENS_DOORS: [&str; 22] = [
+    "key",
+    "keys",
+    "keybox",
+    "keysafe",
+    "keypad",
+    "lockbox",
+    "code",
+    "codes",
+    "passcode",
+    "password",
+    "combination",
+    "schlüssel",
+    "schluessel",
+    "chave",
+    "chaves",
+    "llave",
+    "llaves",
+    "clé",
+    "clef",
+    "código",
+    "codigo",
+    "sleutel",
+];
+/// A row of so many digits is a code too.
+const CODE_DIGITS: usize = 4;
+
+/// What a helper needs, of the site or of one tank.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Help {
+    /// Where things are, in the order of the file: `battery pump`, `hall cupboard, upper shelf`.
+    pub places: Vec<(String, String)>,
+    /// Whom to call, the first first.
+    pub call: Vec<Callee>,
+    /// The local emergency number.
+    pub emergency: Option<Phone>,
+    /// What a helper may do here, beyond the lines of cards that are for anyone.
+    pub may: Vec<String>,
+}
+
+/// Somebody to call.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Callee {
+    /// As pages say it.
+    pub name: String,
+    /// The number, as it is dialled.
+    pub phone: Phone,
+}
+
+/// A telephone number, which no log shows.
+#[derive(Clone, PartialEq, Eq)]
+pub struct Phone(String);
+
+impl Phone {
+    /// As it is dialled, for a page.
+    pub fn dialled(&self) -> &str {
+        &self.0
+    }
+}
+
+impl fmt::Debug for Phone {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("Phone(…)")
+    }
+}
+
+/// What the site's table says.
+pub(super) fn of_site(table: &Table<'_>) -> Help {
+    Help {
+        call: table.get("call").map(called).unwrap_or_default(),
+        emergency: table.get("emergency").and_then(|item| phone(item, EMERGENCY_DIGITS)),
+        ..of_tank(table)
+    }
+}
+
+/// What a tank's table says.
+pub(super) fn of_tank(table: &Table<'_>) -> Help {
+    Help {
+        places: table.get("where").and_then(places).unwrap_or_default(),
+        may: table.get("helpers-may").and_then(allowed).unwrap_or_default(),
+        ..Help::default()
+    }
+}
+
+/// `{ battery-pump = "hall cupboard, upper shelf" }`
+fn places(item: Item<'_>) -> Option<Vec<(String, String)>> {
+    let table = item.table()?;
+    let all = table.all();
+    if all.len() > PLACES {
+        let label = format!("this has {}", all.len());
+        return item.wrong(format!("`where` has at most {PLACES} places"), label, None);
+    }
+    let place = |(name, item): (crate::diagnostic::At<String>, Item<'_>)| {
+        let thing = spoken(&name.it);
+        if let Some(word) = opens_a_door(&thing) {
+            return refused(item, &word);
+        }
+        Some((thing, entry(item)?))
+    };
+    Some(all.into_iter().filter_map(place).collect())
+}
+
+fn allowed(item: Item<'_>) -> Option<Vec<String>> {
+    let list = item.list()?;
+    if list.len() > ALLOWED {
+        let label = format!("this has {}", list.len());
+        return item.wrong(format!("`helpers-may` has at most {ALLOWED} lines"), label, None);
+    }
+    Some(list.into_iter().filter_map(entry).collect())
+}
+
+/// Some words on one line, that open no door.
+fn entry(item: Item<'_>) -> Option<String> {
+    let text = item.text()?.it;
+    if let Some(word) = opens_a_door(&text) {
+        return refused(item, &word);
+    }
+    let letters = text.chars().count();
+    if letters > LONGEST || text.contains(char::is_control) {
+        let label = if letters > LONGEST { format!("this has {letters}") } else { "a line break".to_owned() };
+        return item.wrong(format!("one line of at most {LONGEST} letters"), label, None);
+    }
+    Some(text)
+}
+
+fn refused<T>(item: Item<'_>, word: &str) -> Option<T> {
+    let help = "tell it in person, and write here whom to `call`".to_owned();
+    let title = "keys and codes of doors have no place in a rule file";
+    let label = format!("`{word}`: pages lie in mailboxes and on other people's screens");
+    item.wrong(title, label, Some(help))
+}
+
+/// The first word that tells how to get in.
+fn opens_a_door(text: &str) -> Option<String> {
+    let mut words = text.split(|sign: char| !sign.is_alphanumeric()).filter(|word| !word.is_empty());
+    let tells = |word: &&str| {
+        let digits = word.chars().filter(char::is_ascii_digit).count();
+        digits >= CODE_DIGITS || OPENS_DOORS.contains(&word.to_lowercase().as_str())
+    };
+    words.find(tells).map(str::to_owned)
+}
+
+fn called(item: Item<'_>) -> Vec<Callee> {
+    let Some(list) = item.list() else { return Vec::new() };
+    if list.len() > CALLED {
+        let label = format!("this has {}", list.len());
+        item.note(format!("`call` names at most {CALLED} people"), label, None);
+    }
+    let one = |item: Item<'_>| {
+        let table = item.table()?;
+        let name = table.need("name", "\"Ines\"").and_then(entry);
+        let phone = table.need("phone", "\"+351 200 000 000\"").and_then(|item| phone(item, PHONE_DIGITS));
+        table.finish();
+        Some(Callee { name: name?, phone: phone? })
+    };
+    list.into_iter().filter_map(one).collect()
+}
+
+fn phone(item: Item<'_>, (least, most): (usize, usize)) -> Option<Phone> {
+    let text = item.text()?.it;
+    let digits = text.chars().filter(char::is_ascii_digit).count();
+    let dialled = |(at, sign): (usize, char)| {
+        sign.is_ascii_digit() || " -()/.".contains(sign) || (sign == '+' && at == 0)
+    };
+    if (least..=most).contains(&digits) && text.char_indices().all(dialled) && text.len() <= 2 * most {
+        return Some(Phone(text));
+    }
+    let title = "this is not a telephone number";
+    item.wrong(title, format!("expected {least} to {most} digits, as they are dialled"), None)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{Phone, opens_a_door};
+
+    #[test]
+    fn what_opens_a_door_is_known_by_its_words_and_by_rows_of_digits() {
+        for text in [
+            "spare key under the pot",
+            "Code: see fridge",
+            "door 4711",
+            "Schlüssel beim Nachbarn",
+            "keypad left",
+        ] {
+            assert!(opens_a_door(text).is_some(), "{text}");
+        }
+        for text in [
+            "hall cupboard, upper shelf",
+            "cellar, breaker 12, left of the stairs",
+            "keyboard drawer",
+            "B 112",
+        ] {
+            assert_eq!(opens_a_door(text), None, "{text}");
+        }
+    }
+
+    #[test]
+    fn no_log_shows_a_telephone_number() {
+        assert_eq!(format!("{:?}", Phone("+351 200 000 000".to_owned())), "Phone(…)");
+    }
+}

@@ -1,0 +1,39 @@
+//! What people read instead of a key: a `title`, or the key with spaces.
+
+use super::{Plan, TankId};
+use crate::diagnostic::{Item, Table};
+
+/// Letters: a text has to hold it beside all else.
+const LONGEST: usize = 40;
+
+/// The key as people read it: `lagoon-return-stopped` is `lagoon return stopped`.
+pub(crate) fn spoken(key: &str) -> String {
+    key.replace(['-', '_'], " ")
+}
+
+/// The table's own title, if it has one.
+pub(super) fn given(table: &Table<'_>) -> Option<String> {
+    table.get("title").and_then(title)
+}
+
+/// The table's title, or its name in words.
+pub(super) fn read(table: &Table<'_>, name: &str) -> String {
+    given(table).unwrap_or_else(|| spoken(name))
+}
+
+fn title(item: Item<'_>) -> Option<String> {
+    let text = item.text()?.it;
+    let letters = text.chars().count();
+    if letters <= LONGEST && !text.contains(char::is_control) {
+        return Some(text);
+    }
+    let label = if letters > LONGEST { format!("this has {letters}") } else { "a line break".to_owned() };
+    item.wrong(format!("a title is one line of at most {LONGEST} letters"), label, None)
+}
+
+impl Plan {
+    /// The tank as people read it, or the site.
+    pub fn title(&self, tank: Option<TankId>) -> &str {
+        tank.and_then(|tank| self.tanks.get(tank.index())).map_or(&self.site, |tank| &tank.title)
+    }
+}

@@ -1,0 +1,72 @@
+//! The table of all cards, as the manual has it: generated from the cards and the hazards themselves.
+
+use slackwater_rules::card::{self, Act, Harm, Who};
+use slackwater_rules::hazard;
+use std::fmt::Write;
+
+const COMMITTED: &str = include_str!("../../../deploy/manual/cards.md");
+
+/// The cards that a hazard's text names, in all its forms, each once.
+pub(crate) fn cards_of(name: &str) -> Vec<String> {
+    let text = hazard::text(name).expect("it has a text");
+    let mut cards: Vec<String> = Vec::new();
+    for part in text.split("\"card:").skip(1) {
+        let card = part.split('"').next().unwrap_or_default().to_owned();
+        if !cards.contains(&card) {
+            cards.push(card);
+        }
+    }
+    cards
+}
+
+fn named<T: PartialEq>(names: &[(&'static str, T)], what: T) -> &'static str {
+    names.iter().find(|(_, of)| *of == what).map_or("", |(name, _)| name)
+}
+
+fn manual() -> String {
+    let mut out = "# First-aid cards\n\n\
+        What a page tells whoever comes, one action a line. `response = \"card:NAME\"` puts a card into an alarm of \
+        your own; `[card.NAME]` is a card of your own.\n\n\
+        Water and mains kill people, and no tank is worth one: what a card says ends where the floor is wet. Local rules \
+        and a licensed electrician decide about everything behind a plug. Lines *for the keeper* reset, dose, top up, mend \
+        or reach into the water: a helper leaves them alone.\n\n\
+        *Ticked* names the act that a page shows as done when a relay of the watch was seen to do it. *Only against* names \
+        the harm without which a line is left out. The step in a text is the first that is not done.\n"
+        .to_owned();
+    for built_in in card::built_in() {
+        let alarms: Vec<String> = hazard::names()
+            .filter(|name| cards_of(name).contains(&built_in.name))
+            .map(|name| format!("`{name}`"))
+            .collect();
+        let alarms = if alarms.is_empty() { "none of the library".to_owned() } else { alarms.join(", ") };
+        let _ = write!(out, "\n## {}\n\nIn: {alarms}.\n\n", built_in.name);
+        out += "| | What to do | In a text | For | Ticked | Only against | Source |\n\
+                | --- | --- | --- | --- | --- | --- | --- |\n";
+        for (n, line) in (1..).zip(&built_in.card.lines) {
+            let who = named(&Who::ALL, line.who);
+            let act = line.act.map(|act| named(&Act::ALL, act)).unwrap_or_default();
+            let needs = line.needs.map(|harm| named(&Harm::ALL, harm)).unwrap_or_default();
+            let text = line.text.as_deref().unwrap_or_default();
+            let source = line.source.as_deref().unwrap_or_default();
+            let _ = writeln!(out, "| {n} | {} | {text} | {who} | {act} | {needs} | {source} |", line.words);
+        }
+    }
+    out += "\n## Sources\n\n\
+            As they were read when the cards were written.\n\n";
+    let mut named: Vec<&str> = card::built_in()
+        .iter()
+        .flat_map(|built_in| built_in.card.lines.iter().filter_map(|line| line.source.as_deref()))
+        .collect();
+    named.sort_unstable();
+    named.dedup();
+    for key in named {
+        let _ = writeln!(out, "- **{key}**: {}", card::source(key).expect("a source"));
+    }
+    out
+}
+
+/// To renew it, put what the failing test prints after its first line into the file.
+#[test]
+fn the_manual_s_table_of_cards_is_what_the_cards_are() {
+    assert!(COMMITTED == manual(), "deploy/manual/cards.md is out of date:\n{}", manual());
+}
