@@ -71,14 +71,14 @@ impl Course {
                 format!("no alarm is made from the hazard {POWER_LOST}: name one; {}", names())
             })?,
         };
-        let Some(callout) = found.callout.map(|id| &plan.callouts[id.index()]) else {
+        let Some(callout) = found.callout.map(|id| plan.callout(id)) else {
             return Err(format!("{} calls nobody: an outage of it can't be drilled", found.name));
         };
         let sensors = found.condition.sensors();
         let every = sensors.iter().map(|id| plan.sensor(*id).every).max().unwrap_or(Span::ZERO);
         let seen = every + SLACK;
         let raised = seen + found.on_delay + SLACK;
-        let relay = found.stopgap.map(|stopgap| (stopgap, &plan.relays[stopgap.relay.index()]));
+        let relay = found.stopgap.map(|stopgap| (stopgap, plan.relay(stopgap.relay)));
         let commanded = raised + SLACK;
         let proof = relay.and_then(|(_, relay)| relay.proof.as_ref());
         let last = callout.steps.last().map_or(Span::ZERO, |step| step.after);

@@ -302,7 +302,7 @@ impl Hazard {
                 Piece::Text(_) => None,
             })
             .collect();
-        let words = self.values.keys().filter(|key| self.values[*key].word_of.is_none());
+        let words = self.values.iter().filter(|(_, setting)| setting.word_of.is_none()).map(|(key, _)| key);
         let all = self.roles.keys().chain(words).map(String::as_str);
         all.filter(|key| used.contains(key)).collect()
     }

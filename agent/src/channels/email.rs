@@ -42,7 +42,7 @@ pub(super) fn compose(
     };
     let root = id(context.name("call", page.call));
     let skipped = page.after.len().saturating_sub(MOST_REFERENCES);
-    let earlier = page.after[skipped..].iter().map(|seq| id(context.name("page", *seq)));
+    let earlier = page.after.iter().skip(skipped).map(|seq| id(context.name("page", *seq)));
     let references: Vec<String> = std::iter::once(root).chain(earlier).collect();
     let parent = references.last().cloned().unwrap_or_default();
 

@@ -53,7 +53,9 @@ pub(super) fn event(page: &Page, context: &Context) -> Value {
         .collect();
     if !subject.is_empty() {
         // Optional, and not empty if present (section 3.1.2).
-        event["subject"] = subject.join("/").into();
+        if let Some(fields) = event.as_object_mut() {
+            fields.insert("subject".to_owned(), subject.join("/").into());
+        }
     }
     event
 }

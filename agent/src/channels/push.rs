@@ -259,7 +259,7 @@ async fn beginning(mut body: Incoming) -> String {
         while kept.len() < MOST_BODY {
             let Some(Ok(frame)) = body.frame().await else { break };
             let data = frame.into_data().unwrap_or_default();
-            kept.extend_from_slice(&data[..data.len().min(MOST_BODY - kept.len())]);
+            kept.extend(data.iter().take(MOST_BODY - kept.len()));
         }
     };
     // The status decides; the words are an extra.

@@ -17,7 +17,7 @@ pub(super) fn check(config: &Config, as_json: bool) -> ExitCode {
     if as_json {
         let (agent, rules, ok) = match &read {
             Ok(site) => (&site.findings.0, Some(&site.findings.1), true),
-            Err(wrong) => (&wrong.agent, wrong.rules.as_deref(), false),
+            Err(wrong) => (&wrong.agent, wrong.rules.as_ref(), false),
         };
         let cut_off = read.as_ref().map_or(Vec::new(), |site| site.settings.cut_off_without_router());
         let configuration: Vec<String> = agent.findings.iter().map(on_one_line(agent)).collect();

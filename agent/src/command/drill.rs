@@ -189,10 +189,10 @@ async fn asked(socket: &Path, request: &Request) -> Result<String, String> {
 fn calm(status: &str) -> Result<(), String> {
     let status: serde_json::Value =
         serde_json::from_str(status).map_err(|error| format!("the agent's status: {error}"))?;
-    if let Some(why) = status["health"]["broker"]["deaf"].as_str() {
+    if let Some(why) = status.pointer("/health/broker/deaf").and_then(|why| why.as_str()) {
         return Err(format!("no drill now, the broker can't be heard: {why}"));
     }
-    let open = status["status"]["alarms"].as_array().into_iter().flatten();
+    let open = status.pointer("/status/alarms").and_then(|alarms| alarms.as_array()).into_iter().flatten();
     let open: Vec<_> =
         open.filter(|alarm| alarm["code"].is_string()).filter_map(|alarm| alarm["name"].as_str()).collect();
     match open.is_empty() {

@@ -104,7 +104,7 @@ impl Rig {
 
     fn play(&mut self, scene: Scene) {
         match scene {
-            Scene::HeaterDies => self.lagoon.heaters[0].dead = true,
+            Scene::HeaterDies => self.lagoon.heaters.iter_mut().take(1).for_each(|first| first.dead = true),
             Scene::MainsFail => (self.mains, self.pump) = (false, false),
             Scene::MainsReturn => self.mains = true,
             Scene::PumpStarted => self.pump = true,
@@ -126,7 +126,8 @@ impl Rig {
             self.harbour.probe(),
             self.nursery.probe()
         );
-        let heater = |nth: usize| format!("{}", self.lagoon.heaters[nth].draws(self.mains));
+        let draws = |heater: &Heater| format!("{}", heater.draws(self.mains));
+        let heater = |nth: usize| self.lagoon.heaters.get(nth).map(draws).unwrap_or_default();
         [
             ("house/mains", Span::seconds(30), word(self.mains)),
             ("lagoon/outlet", Span::seconds(30), word(self.mains)),

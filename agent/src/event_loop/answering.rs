@@ -80,7 +80,7 @@ impl Watch {
                 }
                 let before = self.records.len();
                 self.take(Input::Said { word: say.into(), by: By { who, via: BY_SOCKET.to_owned() } });
-                let said = &self.records[before..];
+                let said = self.records.get(before..).unwrap_or_default();
                 let ok = !said.iter().any(|record| matches!(record.body, Body::Refused { .. }));
                 let lines: Vec<_> = said.iter().map(|record| record.body.to_string()).collect();
                 Reply {

@@ -104,7 +104,7 @@ impl Watch {
         }
         let before = self.records.len();
         self.turn(now, self.texting.weigh(from, text));
-        let refused = self.records[before..].iter().find_map(|record| match &record.body {
+        let refused = self.records.iter().skip(before).find_map(|record| match &record.body {
             Body::Refused { why, .. } => Some(why.clone()),
             _ => None,
         });

@@ -119,7 +119,8 @@ impl Minutes {
             }
         };
         let minute = sample.at.0.div_euclid(MINUTE);
-        let open = &mut self.sensors[place].open;
+        let Some(sensor) = self.sensors.get_mut(place) else { return };
+        let open = &mut sensor.open;
         if let Some(bucket) = open.take_if(|bucket| bucket.minute != minute) {
             self.finished.push_back((place, bucket));
             if self.finished.len() > MOST_WAITING {
@@ -165,7 +166,7 @@ impl Minutes {
                      ELSE changes + excluded.changes + (last <> excluded.first) END",
         )?;
         for (place, bucket) in &self.finished {
-            let sensor = &mut self.sensors[*place];
+            let Some(sensor) = self.sensors.get_mut(*place) else { continue };
             let row = match sensor.row {
                 Some(row) => row,
                 None => sensor_row(db, &sensor.name)?,

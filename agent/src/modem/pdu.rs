@@ -115,7 +115,7 @@ pub(super) fn submit(to: &Number, septets: &[u8], report: bool) -> Submit {
     octets.extend(semi_octets(digits));
     // No interworking, the default alphabet.
     octets.extend([0, 0, FOR_A_DAY, count]);
-    octets.extend(gsm::pack(&septets[..usize::from(count)]));
+    octets.extend(gsm::pack(septets.get(..usize::from(count)).unwrap_or(septets)));
     let mut hex = String::from("00");
     for octet in &octets {
         // Writing to a String cannot fail.
@@ -127,7 +127,9 @@ pub(super) fn submit(to: &Number, septets: &[u8], report: bool) -> Submit {
 /// 9.1.2.3: two digits an octet, the first in the lower half, a filler at the end.
 fn semi_octets(digits: &str) -> Vec<u8> {
     let digits: Vec<u8> = digits.bytes().map(|digit| digit.wrapping_sub(b'0') & 0x0f).collect();
-    digits.chunks(2).map(|pair| pair[0] | pair.get(1).unwrap_or(&0x0f) << 4).collect()
+    let (pairs, odd) = digits.as_chunks::<2>();
+    let octets = pairs.iter().map(|[low, high]| low | high << 4);
+    octets.chain(odd.iter().map(|low| low | 0x0f << 4)).collect()
 }
 
 /// Reads what came. `octets` is the length without the service centre that the modem told of.
@@ -184,8 +186,8 @@ fn text(data: &[u8], length: usize, coding: u8, headed: bool) -> Option<String> 
             Some(gsm::words(septets.get((header * 8).div_ceil(7)..)?))
         }
         2 => {
-            let units = data.get(header..length.min(data.len()))?.chunks_exact(2);
-            let units: Vec<u16> = units.map(|pair| u16::from_be_bytes([pair[0], pair[1]])).collect();
+            let units = data.get(header..length.min(data.len()))?.as_chunks::<2>().0.iter();
+            let units: Vec<u16> = units.map(|pair| u16::from_be_bytes(*pair)).collect();
             Some(String::from_utf16_lossy(&units))
         }
         _ => None,
@@ -196,7 +198,7 @@ fn from_hex(hex: &str) -> Option<Vec<u8>> {
     let digits: Option<Vec<u8>> =
         hex.trim().chars().map(|c| c.to_digit(16).and_then(|digit| u8::try_from(digit).ok())).collect();
     let digits = digits.filter(|digits| digits.len().is_multiple_of(2))?;
-    Some(digits.chunks_exact(2).map(|pair| pair[0] << 4 | pair[1]).collect())
+    Some(digits.as_chunks::<2>().0.iter().map(|[high, low]| high << 4 | low).collect())
 }
 
 /// What is left of a unit.
@@ -210,7 +212,7 @@ impl<'a> Octets<'a> {
     }
 
     fn next(&mut self) -> Result<u8, &'static str> {
-        self.take(1).map(|octets| octets[0])
+        self.take(1).map(|octets| octets.first().copied().unwrap_or_default())
     }
 
     /// 9.1.2.5: the length in digits, the type, the digits or packed letters.

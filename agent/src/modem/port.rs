@@ -55,7 +55,7 @@ impl Port {
         while !octets.is_empty() {
             let mut ready = self.0.writable().await?;
             match ready.try_io(|device| Ok(rustix::io::write(device.get_ref(), octets)?)) {
-                Ok(written) => octets = &octets[written?..],
+                Ok(written) => octets = octets.get(written?..).unwrap_or_default(),
                 Err(_not_yet) => {}
             }
         }

@@ -75,8 +75,9 @@ impl Spelling {
             return Some((begin, end));
         }
         let is_coded = |b: &u8| b.is_ascii_alphanumeric() || b"+/-_=".contains(b);
-        let before = text.as_bytes()[from..begin].iter().rev().take_while(|b| is_coded(b)).count();
-        let after = text.as_bytes()[end..].iter().take_while(|b| is_coded(b)).count();
+        let before =
+            text.as_bytes().get(from..begin).into_iter().flatten().rev().take_while(|b| is_coded(b)).count();
+        let after = text.as_bytes().get(end..).into_iter().flatten().take_while(|b| is_coded(b)).count();
         Some((begin - before, end + after))
     }
 
@@ -127,7 +128,8 @@ fn of_text(secret: &str) -> Vec<Spelling> {
         };
     }
     let plain = [secret, &quoted, &percent];
-    let differ = plain.iter().enumerate().filter(|(at, text)| !plain[..*at].contains(text));
+    let differ =
+        plain.iter().enumerate().filter(|(at, text)| !plain.iter().take(*at).any(|before| before == *text));
     let mut found: Vec<_> = differ.filter_map(|(_, text)| Spelling::new(text)).collect();
     for alphabet in [&STANDARD, &URL_SAFE] {
         found.extend((0..3).filter_map(|before| coded(secret, before, alphabet)));

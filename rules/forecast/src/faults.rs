@@ -6,6 +6,8 @@
 //! alarms per tank and year. While a test is suspicious, the model does not learn: a dead heater must
 //! not become the new normal. A change that lasts a day is one, and is learned.
 
+#![expect(clippy::indexing_slicing, reason = "one place for each fault, in arrays of that many")]
+
 mod band;
 pub mod cusum;
 mod lag;

@@ -48,7 +48,8 @@ impl Interval {
         }
         values.sort_by(f64::total_cmp);
         let (low, high) = (*values.first()?, *values.last()?);
-        let (left, right) = (values[(values.len() - 1) / 2], values[values.len() / 2]);
+        let middle = |at: usize| values.get(at).copied();
+        let (left, right) = (middle((values.len() - 1) / 2)?, middle(values.len() / 2)?);
         let likely = if left == right { left } else { (left + right) / 2.0 };
         Some(Self { low, likely, high })
     }

@@ -10,6 +10,15 @@
 //! [`oxygen`], [`battery`], [`light`] and [`circulation`] answer a keeper's questions, [`planner`] all of them for a
 //! tank that is only written down; [`faults`] compares what happens with what should.
 
+// Nothing panics on what comes from outside. Where it is right to, an attribute says why.
+#![warn(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    clippy::unreachable,
+    clippy::indexing_slicing
+)]
+
 pub mod battery;
 pub mod circulation;
 pub mod cooling;

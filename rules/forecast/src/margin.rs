@@ -4,6 +4,8 @@
 //! On paper it comes from watts ([`Balance`]); for a known tank from what was learned
 //! ([`Held`]), with no watts and no volume in it.
 
+#![expect(clippy::indexing_slicing, reason = "indices run below the length of what they look into")]
+
 use super::cooling::crossing;
 use super::evaporation::{Model, Surface};
 use super::geometry::Geometry;

@@ -6,6 +6,11 @@
 //! falls back to the prior instead of running away (the wind-up of the textbook form), and
 //! with `memory` 1 and no prior it ends exactly at the batch result.
 
+#![expect(
+    clippy::indexing_slicing,
+    reason = "indices run below the size of the arrays, which their type says"
+)]
+
 /// `N` constants learned from a stream of equations.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Regression<const N: usize> {

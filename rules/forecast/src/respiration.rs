@@ -9,6 +9,11 @@
 //! one is believed, and what is believed may move the answer to the sooner side of the keeper's stocking but
 //! never past its later one.
 
+#![expect(
+    clippy::indexing_slicing,
+    reason = "a ring of a fixed size, and a table of as many words as it has places"
+)]
+
 use super::interval::Interval;
 use super::oxygen::{self, REFERENCE_C, consumption};
 use crate::oxygen::Stocking;

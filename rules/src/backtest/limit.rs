@@ -56,7 +56,8 @@ pub fn with_limit(plan: &Plan, alarm: &Alarm, name: &str, number: f64) -> Result
     if known.is_empty() {
         return Err(LimitError::None { when: alarm.written.clone() });
     }
-    let fits: Vec<usize> = (0..known.len()).filter(|at| name == "limit" || known[*at].0 == name).collect();
+    let fits = known.iter().enumerate().filter(|(_, (known, _))| name == "limit" || known == name);
+    let fits: Vec<usize> = fits.map(|(at, _)| at).collect();
     let [fit] = fits[..] else { return Err(LimitError::Which { asked: name.to_owned(), known }) };
     let mut at = 0;
     each(&mut written, &mut |_, limit| {

@@ -196,7 +196,7 @@ impl<'s> Checker<'s> {
         let title = format!("there is no relay `{name}`");
         let help = match self.scope.names.contains_key(name.as_str()) {
             true => Some(format!("`{name}` is a sensor: write `{name} is {}`", word.it)),
-            false => did_you_mean(name, self.scope.relays.keys().copied()),
+            false => self.scope.meant(name, self.scope.relays.keys().copied()),
         };
         self.note(Finding::error(subject.span.clone(), title, "not a known name").maybe_help(help))
     }

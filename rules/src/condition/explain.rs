@@ -191,7 +191,7 @@ impl<W: World> Told<'_, W> {
                 vec![format!("{} {}", name(id), self.why(test, true))]
             }
             Test::Commanded(id, _) => {
-                let relay = &self.plan.relays[id.index()].name;
+                let relay = &self.plan.relay(*id).name;
                 vec![format!("{relay} {}", self.why(test, true))]
             }
             Test::Time(_) | Test::Day(_) => vec![self.why(test, true)],
@@ -224,11 +224,11 @@ impl<W: World> Told<'_, W> {
                     .iter()
                     .map(|id| format!("{} {}", name(id), self.reading(*id)))
                     .collect();
-                found.push(format!("{}: {}", self.plan.tanks[tank.index()].name, self.why(test, true)));
+                found.push(format!("{}: {}", self.plan.tank(*tank).name, self.why(test, true)));
                 found
             }
             Test::Holds { holding, .. } => {
-                vec![format!("{}: {}", self.plan.tanks[holding.tank.index()].name, self.why(test, true))]
+                vec![format!("{}: {}", self.plan.tank(holding.tank).name, self.why(test, true))]
             }
             Test::Blind(sight) => {
                 let sees = match self.present.world.blind(sight) {

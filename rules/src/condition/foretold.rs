@@ -365,7 +365,8 @@ impl<'s> Checker<'s> {
         };
         let Some(water) = gear.water else { return self.lacks_water(&subject.span, found) };
         let needed = if on == Some(Heater::Second) { 1 } else { 0 };
-        let Some(heater) = gear.heaters[needed].and_then(|heater| heater.sensor) else {
+        let Some(heater) = gear.heaters.get(needed).copied().flatten().and_then(|heater| heater.sensor)
+        else {
             let (what, example) = match needed {
                 0 => ("sensor of its heater", "`heater = { sensor = \"heater-power\", power = \"200 W\" }`"),
                 _ => ("sensor of its spare", "`spare = { sensor = \"spare-power\", power = \"200 W\" }`"),

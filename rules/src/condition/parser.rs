@@ -66,7 +66,7 @@ impl<'t> Parser<'t> {
 
     /// What was read since `start`.
     pub(super) fn from(&self, start: usize, written: Written) -> At<Written> {
-        let end = self.tokens[..self.next].last().map_or(self.end, |token| token.span.end);
+        let end = self.tokens.iter().take(self.next).next_back().map_or(self.end, |token| token.span.end);
         At::new(written, start..end)
     }
 

@@ -128,12 +128,12 @@ impl Question {
     fn what(&self, plan: &Plan) -> String {
         match self.until {
             Subject::Water(tank, _, limit) => {
-                let scale = plan.tanks[tank.index()].gear.water.map(|id| &plan.sensor(id).scale);
+                let scale = plan.tank(tank).gear.water.map(|id| &plan.sensor(id).scale);
                 scale.map_or_else(|| format!("{limit:.1} degC"), |scale| scale.show(limit))
             }
             Subject::Oxygen(_, mg_l) if mg_l == ACUTE_MG_L => "deadly low oxygen".to_owned(),
             Subject::Oxygen(..) => "low oxygen".to_owned(),
-            Subject::Battery(id) => format!("{} is empty", plan.batteries[id.index()].name),
+            Subject::Battery(id) => format!("{} is empty", plan.battery(id).name),
         }
     }
 }

@@ -119,7 +119,9 @@ pub fn pack(septets: &[u8]) -> Vec<u8> {
     for (nth, septet) in septets.iter().enumerate() {
         for bit in (0..7).filter(|bit| septet >> bit & 1 == 1) {
             let place = nth * 7 + bit;
-            octets[place / 8] |= 1 << (place % 8);
+            if let Some(octet) = octets.get_mut(place / 8) {
+                *octet |= 1 << (place % 8);
+            }
         }
     }
     octets
@@ -128,7 +130,7 @@ pub fn pack(septets: &[u8]) -> Vec<u8> {
 /// The first `count` septets out of octets, or as many as there are.
 pub fn unpack(octets: &[u8], count: usize) -> Vec<u8> {
     let there = octets.len() * 8 / 7;
-    let bit = |place: usize| octets[place / 8] >> (place % 8) & 1;
+    let bit = |place: usize| octets.get(place / 8).map_or(0, |octet| octet >> (place % 8) & 1);
     (0..count.min(there)).map(|nth| (0..7).fold(0, |septet, n| septet | bit(nth * 7 + n) << n)).collect()
 }
 

@@ -1,7 +1,10 @@
 //! What a plan answers about itself: what it listens to, what it remembers, how its parts are
 //! called. Nothing here changes with time.
 
-use super::{Alarm, AlarmId, Plan, Relay, Sensor, SensorId, Sight, TankId};
+use super::{
+    Alarm, AlarmId, Battery, BatteryId, Callout, CalloutId, Plan, Relay, RelayId, Sensor, SensorId, Sight,
+    Tank, TankId, Watched, WatchedId,
+};
 use crate::condition::Condition;
 use crate::time::Span;
 use std::collections::BTreeSet;
@@ -64,25 +67,15 @@ impl Plan {
         }
     }
 
-    /// The sensor at this place.
-    pub fn sensor(&self, id: SensorId) -> &Sensor {
-        &self.sensors[id.index()]
-    }
-
-    /// The alarm at this place.
-    pub fn alarm(&self, id: AlarmId) -> &Alarm {
-        &self.alarms[id.index()]
-    }
-
     /// The tank's name, or the site's for what belongs to no tank.
     pub fn place(&self, tank: Option<TankId>) -> &str {
-        tank.map_or(&self.site, |id| &self.tanks[id.index()].name)
+        tank.map_or(&self.site, |id| &self.tank(id).name)
     }
 
     /// What an alarm is about, as pages say it: the tank, this site, or another one.
     pub fn place_of(&self, alarm: &Alarm) -> &str {
         match alarm.watched {
-            Some(id) => &self.watched[id.index()].title,
+            Some(id) => &self.watched_site(id).title,
             None => self.place(alarm.tank),
         }
     }
@@ -90,5 +83,45 @@ impl Plan {
     /// The alarm with this name.
     pub fn alarm_named(&self, name: &str) -> Option<AlarmId> {
         self.alarms.iter().position(|alarm| alarm.name == name).map(|index| AlarmId(index as u32))
+    }
+}
+
+/// What stands at a place of the plan's lists: each list by ids of its own kind. A plan gives out no id that its
+/// lists don't have, and an id of one plan means nothing in another.
+#[expect(clippy::indexing_slicing, reason = "ids are places in this plan's own lists")]
+impl Plan {
+    /// The tank of this id.
+    pub fn tank(&self, id: TankId) -> &Tank {
+        &self.tanks[id.index()]
+    }
+
+    /// The sensor of this id.
+    pub fn sensor(&self, id: SensorId) -> &Sensor {
+        &self.sensors[id.index()]
+    }
+
+    /// The relay of this id.
+    pub fn relay(&self, id: RelayId) -> &Relay {
+        &self.relays[id.index()]
+    }
+
+    /// The battery of this id.
+    pub fn battery(&self, id: BatteryId) -> &Battery {
+        &self.batteries[id.index()]
+    }
+
+    /// The alarm of this id.
+    pub fn alarm(&self, id: AlarmId) -> &Alarm {
+        &self.alarms[id.index()]
+    }
+
+    /// The call-out of this id.
+    pub fn callout(&self, id: CalloutId) -> &Callout {
+        &self.callouts[id.index()]
+    }
+
+    /// The watched site of this id.
+    pub fn watched_site(&self, id: WatchedId) -> &Watched {
+        &self.watched[id.index()]
     }
 }

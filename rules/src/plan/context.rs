@@ -69,6 +69,9 @@ impl Index {
     }
 }
 
+/// More cards than this are not listed: twice those that come with the watch.
+const MOST_LISTED: usize = 40;
+
 /// All that is known while the parts are read.
 pub(super) struct Context<'a> {
     pub(super) findings: &'a Findings,
@@ -125,8 +128,12 @@ impl Context<'_> {
                     for name in card::names() {
                         known.push(name);
                     }
-                    let help = did_you_mean(name, known.iter().copied())
-                        .unwrap_or_else(|| format!("known: {}", listed(&known)));
+                    let near = || did_you_mean(name, known.iter().copied());
+                    let help = self.findings.has_room().then(near).flatten();
+                    let help = help.unwrap_or_else(|| match known.len() {
+                        0..=MOST_LISTED => format!("known: {}", listed(&known)),
+                        many => format!("{many} others are known"),
+                    });
                     let title = format!("there is no card `{name}`");
                     let finding = Finding::error(line.span, title, "not a known card").help(help);
                     item.find(finding);

@@ -83,7 +83,8 @@ pub(super) fn alarms(rules: &Rules, read: &[&Read], sensors: &[Sensor], tanks: &
     let build = |(sight, lost): (Sight, BTreeSet<SensorId>)| {
         let silenced: BTreeSet<usize> =
             lost.iter().filter_map(|id| blinded.get(id)).flatten().copied().collect();
-        let silenced: Vec<&Alarm> = silenced.into_iter().map(|index| &read[index].alarm).collect();
+        let silenced: Vec<&Alarm> =
+            silenced.into_iter().filter_map(|index| read.get(index)).map(|read| &read.alarm).collect();
         let lost: Vec<&Sensor> = lost.iter().filter_map(|id| sensors.get(id.index())).collect();
         build(rules, sight, &lost, &silenced, tanks)
     };

@@ -213,11 +213,10 @@ fn device(what: &str, pumps: bool) -> Value {
             ("least", quantity("From this much on they run.")),
         ],
     );
-    if let Some(keys) = device["properties"].as_object_mut().filter(|_| !pumps) {
+    if let Some(keys) = device.get_mut("properties").and_then(Value::as_object_mut).filter(|_| !pumps) {
         keys.remove("least");
     }
-    device["description"] = json!(what);
-    device
+    with(device, "description", json!(what))
 }
 
 fn battery() -> Value {
@@ -389,9 +388,7 @@ fn alarm() -> Value {
     let parameters = |hazard: &hazard::Hazard| {
         let roles = hazard.roles.iter().map(|(name, role)| (name.clone(), text(&role.words())));
         let values = hazard.values.iter().map(|(name, setting)| {
-            let mut value = text(&setting.why());
-            value["default"] = json!(setting.default);
-            (name.clone(), value)
+            (name.clone(), with(text(&setting.why()), "default", json!(setting.default)))
         });
         let properties: Map<String, Value> = roles.chain(values).collect();
         json!({
@@ -423,6 +420,14 @@ fn reference(of: &str) -> Value {
 
 fn quantity(what: &str) -> Value {
     json!({ "$ref": "#/$defs/quantity", "description": what })
+}
+
+/// With one more key.
+fn with(mut object: Value, key: &str, value: Value) -> Value {
+    if let Some(fields) = object.as_object_mut() {
+        fields.insert(key.to_owned(), value);
+    }
+    object
 }
 
 fn text(what: &str) -> Value {

@@ -62,7 +62,7 @@ pub(super) fn read(tables: Vec<(At<String>, Table<'_>)>, sensors: usize, context
 
 fn one(name: &At<String>, table: Table<'_>, id: WatchedId, next: u32, context: &Context<'_>) -> Option<Site> {
     let before = context.errors();
-    if context.sensors.names().contains(&name.it) {
+    if context.sensors.get(&name.it).is_some() {
         let title = format!("`{}` is a sensor already", name.it);
         table.note(Finding::error(name.span.clone(), title, "a watched site and a sensor share their names"));
     }

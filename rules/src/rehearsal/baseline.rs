@@ -106,7 +106,7 @@ fn candidates(plan: &Plan, id: SensorId) -> Vec<Value> {
         plausible && !sensor.reject.iter().any(|reject| (reject - value).abs() < 1e-9)
     };
     let middle = |(low, high): (f64, f64)| (low + high) / 2.0;
-    let between = marks.windows(2).map(|pair| middle((pair[0], pair[1])));
+    let between = marks.iter().zip(marks.iter().skip(1)).map(|(low, high)| middle((*low, *high)));
     let step = |value: f64| value.abs().max(1e-3) * 0.5;
     let beyond = [marks.first().map(|low| low - step(*low)), marks.last().map(|high| high + step(*high))];
     let likely = sensor.limits.into_iter().map(middle);

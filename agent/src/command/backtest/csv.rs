@@ -132,7 +132,7 @@ fn slacken(plan: &mut Plan, readings: &[(Wall, SensorId, Value)], notes: &mut Ve
     for (id, mut gaps) in gaps {
         let middle = gaps.len() / 2;
         let pace = Span(*gaps.select_nth_unstable(middle).1);
-        let sensor = &mut plan.sensors[id.index()];
+        let Some(sensor) = plan.sensors.get_mut(id.index()) else { continue };
         if pace > sensor.every {
             let factor = (sensor.stale_after.0 / sensor.every.0.max(1)).max(2);
             notes.push(format!(

@@ -91,7 +91,7 @@ impl Past {
         match &self.readings {
             Readings::File(file) => {
                 let from = file.readings.partition_point(|(at, ..)| *at < start);
-                for (at, sensor, value) in &file.readings[from..] {
+                for (at, sensor, value) in file.readings.iter().skip(from) {
                     if *at > until {
                         break;
                     }
@@ -219,11 +219,15 @@ impl<'a> Playing<'a> {
         if found.is_none() && !self.unknown.contains(name) {
             self.unknown.insert(name.to_owned());
         }
-        found.filter(|(id, ..)| self.wanted[id.index()])
+        found.filter(|(id, ..)| self.is_wanted(*id))
+    }
+
+    fn is_wanted(&self, sensor: SensorId) -> bool {
+        self.wanted.get(sensor.index()).is_some_and(|wanted| *wanted)
     }
 
     fn hear(&mut self, at: Wall, sensor: SensorId, value: Value) {
-        if !self.wanted.get(sensor.index()).is_some_and(|wanted| *wanted) {
+        if !self.is_wanted(sensor) {
             return;
         }
         if self.tests.is_empty() {
@@ -254,7 +258,7 @@ impl<'a> Playing<'a> {
     /// What came of each plan, and the sensors that were never heard.
     pub(super) fn finish(self) -> (Vec<Outcomes>, Vec<SensorId>) {
         let silent = (0..).map(SensorId).take(self.wanted.len());
-        let silent = silent.filter(|id| self.wanted[id.index()] && !self.heard.contains(id)).collect();
+        let silent = silent.filter(|id| self.is_wanted(*id) && !self.heard.contains(id)).collect();
         let until = self.window.until;
         let mut outcomes: Vec<_> = self.tests.into_iter().map(|test| test.finish(until)).collect();
         outcomes.resize_with(self.plans.len(), Outcomes::default);

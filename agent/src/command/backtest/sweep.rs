@@ -51,7 +51,7 @@ impl Range {
         };
         let alone = plan.only(id);
         let with = |value: &f64| {
-            let moved = with_limit(plan, &alone.alarms[0], &self.name, *value);
+            let moved = with_limit(plan, plan.alarm(id), &self.name, *value);
             let moved = moved.map_err(|error| format!("{alarm}: {error}"))?;
             Ok(Plan { alarms: vec![moved], ..alone.clone() })
         };

@@ -41,14 +41,12 @@ fn add_topic(page: &mut String, topic: &Topic) {
         }
     }
     let mut line = String::new();
-    for (i, basis) in rests_on.iter().enumerate() {
-        match i.checked_sub(1).map(|before| rests_on[before].origin == basis.origin) {
-            Some(true) => line.push_str(", "),
-            Some(false) => line.push_str("; "),
-            None => {}
-        }
-        if i == 0 || rests_on[i - 1].origin != basis.origin {
-            let _ = write!(line, "{}: ", basis.origin);
+    let mut before = None;
+    for basis in &rests_on {
+        match before.replace(&basis.origin) {
+            Some(origin) if *origin == basis.origin => line.push_str(", "),
+            Some(_) => drop(write!(line, "; {}: ", basis.origin)),
+            None => drop(write!(line, "{}: ", basis.origin)),
         }
         line.push_str(basis.what);
     }

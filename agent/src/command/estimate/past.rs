@@ -41,7 +41,7 @@ impl<'a> Past<'a> {
         let tank = filed::tank(plan, name)?;
         let gear = &tank.gear;
         let water = gear.water.ok_or_else(|| format!("the rule file names no thermometer in `{name}`"))?;
-        let sensor = &plan.sensors[water.index()];
+        let sensor = plan.sensor(water);
         let watts = |device: Option<Device>| device.and_then(|device| device.power);
         let prior = match tank.volume {
             Some(volume) => {
@@ -85,9 +85,8 @@ impl<'a> Past<'a> {
 
     /// Takes a minute of a sensor, in order of time.
     pub(super) fn take(&mut self, name: &str, minute: &Minute) {
-        let Some(id) = self.plan.sensors.iter().position(|sensor| sensor.name == name) else { return };
-        let sensor = &self.plan.sensors[id];
-        let id = SensorId(id as u32);
+        let named = (0..).map(SensorId).zip(&self.plan.sensors).find(|(_, sensor)| sensor.name == name);
+        let Some((id, sensor)) = named else { return };
         let at = Moment(minute.wall.0) + Span::seconds(30);
         if minute.wall >= self.window.since {
             if id == self.water

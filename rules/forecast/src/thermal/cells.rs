@@ -3,6 +3,8 @@
 //! of change averaged with triangular weights over both; so each input is averaged with those
 //! same weights. A slip of one row in them moves a heater's rate by a sixth.
 
+#![expect(clippy::indexing_slicing, reason = "one place for each input, in arrays of that many")]
+
 use super::{CONSTANTS, Heater, Input};
 use slackwater_time::{Moment, Span};
 

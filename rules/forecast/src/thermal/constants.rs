@@ -2,6 +2,11 @@
 //! about the mean gap that was seen, where the rate is known well. What was never seen keeps the
 //! prior's range.
 
+#![expect(
+    clippy::indexing_slicing,
+    reason = "a place among the coefficients, of which there is a fixed number"
+)]
+
 use super::{CONSTANTS, DAY_OF_EQUATIONS, Input, Thermal};
 use crate::interval::{CannotSay, Interval};
 

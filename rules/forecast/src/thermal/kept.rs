@@ -2,6 +2,8 @@
 //! regressions and the running means. What belongs to the last hour (cells, thermostat turns, work,
 //! suspicion) does not: it has to be seen again.
 
+#![expect(clippy::indexing_slicing, reason = "places of a list whose length was looked at")]
+
 use super::{CONSTANTS, Thermal};
 use crate::regression::Regression;
 

@@ -10,6 +10,8 @@
 //! A free exponential says "never" too easily, and one towards the room's temperature is twice too
 //! late, since evaporation holds a tank below its room; neither is used.
 
+#![expect(clippy::indexing_slicing, reason = "places of the inputs, of which there is a fixed number")]
+
 use super::cells::KEPT;
 use super::{CELL, Cell, Constants, Thermal};
 use crate::interval::{Basis, CannotSay, Estimate, Interval};
