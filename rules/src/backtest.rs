@@ -185,7 +185,7 @@ impl Backtest {
 
     /// Takes what was recorded since it last looked.
     fn look(&mut self) {
-        for record in &self.sim.records[self.seen..] {
+        for record in self.sim.records.iter().skip(self.seen) {
             self.spells.take(record);
             if let Body::Raised { alarm, code, .. } = &record.body {
                 self.codes.insert(alarm.clone(), code.clone());

@@ -139,8 +139,10 @@ impl<'a> Player<'a> {
             Deed::Broker(false) => sim.link(Link::Lost { why: "the story says so".to_owned() }),
             Deed::Channel(target, rule) => drop(sim.world.channels.insert(target.clone(), *rule)),
             Deed::Obeys(relay, obeys) => {
-                let topic = &self.plan.relays[relay.index()].topic;
-                sim.world.relays.entry(topic.clone()).and_modify(|relay| relay.obeys = *obeys);
+                let topic = self.plan.relays.get(relay.index()).map(|relay| &relay.topic);
+                if let Some(rule) = topic.and_then(|topic| sim.world.relays.get_mut(topic)) {
+                    rule.obeys = *obeys;
+                }
             }
             Deed::Answers(who) => {
                 let code = sim.world.sent.iter().rev().find(|sent| asks(sent)).map(|sent| sent.code.clone());
