@@ -109,7 +109,7 @@ enum Verb {
     )]
     Hazards {
         #[command(subcommand)]
-        what: Option<hazards::What>,
+        what: Option<hazards::HazardsVerb>,
     },
     /// Have the running agent read its files again.
     #[command(
@@ -231,7 +231,7 @@ enum Verb {
     )]
     Drill {
         #[command(subcommand)]
-        what: drill::What,
+        what: drill::DrillVerb,
     },
     /// Play stories through the rule file in no time: who would be told what, and is it as expected.
     #[command(
@@ -242,7 +242,7 @@ enum Verb {
     #[command(
         after_help = "Example: slackwater backtest --since '14 d' --rules tried.toml\n         slackwater backtest --csv readings.csv\n         slackwater backtest --alarm too-warm --sweep 'limit=26..28 step 0.25'\nNothing is sent and nothing is switched."
     )]
-    Backtest(backtest::Backtest),
+    Backtest(backtest::BacktestArgs),
     /// Watch other sites from here, or tell this site's witness of a silence to come.
     #[command(
         args_conflicts_with_subcommands = true,
@@ -254,14 +254,14 @@ enum Verb {
     #[command(
         after_help = "Example: slackwater estimate --tank lagoon --room '16 degC' --heater '200 W'\n         slackwater estimate --box '120 x 60 x 55 cm' --room '60 degF' --plot outage.svg\nNothing is measured: the ranges are those of published figures. Exit code: 1 if nothing at all can be said."
     )]
-    Estimate(Box<estimate::Estimate>),
+    Estimate(Box<estimate::EstimateArgs>),
     /// Print the log of a stretch of time: what happened, who was told, who answered, what was not seen.
     #[command(
         args_conflicts_with_subcommands = true,
         override_usage = "slackwater review [OPTIONS] | review mark EPISODE real|false",
         after_help = "Example: slackwater review --since '14 d'\n         slackwater review --since 2026-08-01 --until 2026-08-15 --csv > august.csv\n         slackwater review mark K7QF false --note 'probe lay in the sun'"
     )]
-    Review(review::Review),
+    Review(review::ReviewArgs),
 }
 
 fn length(text: &str) -> Result<Span, String> {

@@ -30,7 +30,7 @@ mod window;
 pub use ast::Written;
 pub use bounds::Bounds;
 pub use clock::Days;
-pub use evaluate::{Hold, Present};
+pub use evaluate::{HeldSince, Present};
 pub use explain::Reason;
 pub use foretold::{Supposed, WrittenSubject};
 pub use grammar::{DEEPEST, LONGEST};

@@ -103,26 +103,13 @@ fn the_seed_is_made_once_and_differs_between_sites() {
 }
 
 #[test]
-fn a_newer_journal_is_refused_and_left_alone() {
+fn a_newer_journal_is_no_reading_for_this_program() {
     let place = Place::new();
     place.open("one").db.pragma_update(None, "user_version", 99).unwrap();
-    let error = place.try_open().unwrap_err();
+    let error = Log::open(&place.path()).unwrap_err();
     assert!(error.to_string().contains("has version 99, this program knows versions up to 1"), "{error}");
-    assert_eq!(Log::open(&place.path()).unwrap_err(), error);
-    assert!(!beside(&place.path(), ".damaged-1").exists());
-}
-
-#[test]
-fn a_database_of_another_program_is_refused_and_left_alone() {
-    let place = Place::new();
-    fs::create_dir(place.path().parent().unwrap()).unwrap();
-    let db = Connection::open(place.path()).unwrap();
-    db.execute_batch("CREATE TABLE recipes (name)").unwrap();
-    db.close().unwrap();
-    let before = fs::read(place.path()).unwrap();
-    let error = place.try_open().unwrap_err();
-    assert!(matches!(error, JournalError::Foreign { .. }), "{error}");
-    assert_eq!(fs::read(place.path()).unwrap(), before);
+    assert!(matches!(place.try_open(), Ok(Opened::SetAside { .. })));
+    assert!(beside(&place.path(), ".newer-1").exists());
 }
 
 #[test]

@@ -1,6 +1,6 @@
 //! All watched sites: what the core believes of them, proved by their keys and kept in a file.
 
-use super::memory::Memory;
+use super::memory::SiteMemory;
 use crate::checkin::{self, NotSealed};
 use crate::secret::strike_out;
 use slackwater_rules::checkin::{Believed, Refusal, SiteNote, Sites};
@@ -13,7 +13,7 @@ use std::path::Path;
 #[derive(Debug)]
 pub struct Roster {
     sites: Sites,
-    memory: Memory,
+    memory: SiteMemory,
     /// Something came that must not be forgotten.
     urgent: bool,
 }
@@ -21,7 +21,7 @@ pub struct Roster {
 impl Roster {
     /// Reads what an earlier life left beside the journal.
     pub fn open(journal: &Path, now: &Now) -> Self {
-        let (memory, known) = Memory::open(journal.with_file_name("check-ins.json"), now.mono);
+        let (memory, known) = SiteMemory::open(journal.with_file_name("check-ins.json"), now.mono);
         Self { sites: Sites::remembering(known), memory, urgent: false }
     }
 

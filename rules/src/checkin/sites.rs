@@ -1,7 +1,7 @@
 //! What the witness knows of each site, and whether it believes what has just come.
 
 use super::form::{CheckIn, VERSION};
-use super::freshness::{Latest, is_late};
+use super::freshness::{CheckInMark, is_late};
 use super::refusals::{Refusal, Refusals};
 use super::words::{self, SiteLife, SiteNote};
 use crate::plan::{Plan, Watched};
@@ -21,7 +21,7 @@ const RETURNED: Span = Span::minutes(15);
 pub struct Known {
     /// Its public key: under another one nothing of this holds.
     key: String,
-    mark: Latest,
+    mark: CheckInMark,
     life: SiteLife,
     note: SiteNote,
     /// Whether it has announced something that must not be forgotten.

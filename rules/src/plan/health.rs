@@ -63,7 +63,7 @@ impl Alarm {
 
 /// What the file says about the agent's own health.
 #[derive(Default)]
-pub(super) struct Rules {
+pub(super) struct HealthRules {
     after: Option<Span>,
     priority: Option<Priority>,
     /// As the file says; as the most urgent of the keeper's alarms if it doesn't.
@@ -71,9 +71,9 @@ pub(super) struct Rules {
 }
 
 /// The `[health]` table, or what holds without one.
-pub(super) fn rules(table: Option<Table<'_>>, context: &Context<'_>) -> Rules {
-    let Some(table) = table else { return Rules::default() };
-    let rules = Rules {
+pub(super) fn rules(table: Option<Table<'_>>, context: &Context<'_>) -> HealthRules {
+    let Some(table) = table else { return HealthRules::default() };
+    let rules = HealthRules {
         after: table.get("after").and_then(Item::duration),
         priority: table.get("priority").and_then(|item| item.one_of(&PRIORITIES)),
         callout: table.get("callout").is_some().then(|| alarm::callout(&table, context)),
@@ -84,7 +84,7 @@ pub(super) fn rules(table: Option<Table<'_>>, context: &Context<'_>) -> Rules {
 
 /// An alarm for each part, and for each channel of a person that some call-out uses.
 pub(super) fn alarms<'a>(
-    rules: &Rules,
+    rules: &HealthRules,
     read: impl DoubleEndedIterator<Item = &'a Read>,
     callouts: impl IntoIterator<Item = &'a Callout>,
 ) -> Vec<Read> {
@@ -100,7 +100,7 @@ pub(super) fn alarms<'a>(
     parts.map(|part| build(rules, part, rules.callout.unwrap_or(worst))).collect()
 }
 
-fn build(rules: &Rules, part: Part, callout: Option<CalloutId>) -> Read {
+fn build(rules: &HealthRules, part: Part, callout: Option<CalloutId>) -> Read {
     let name = format!("{HEALTH}{part}");
     let written = format!("{part} fails");
     let Says { title, after, priority, cause, consequence, response } = says(&part);
