@@ -14,13 +14,14 @@ mod review;
 mod witness;
 
 use crate::clock::Clock;
-use crate::control::{self, Reply, Request, Say};
+use crate::control::{self, Reply, Request};
 use crate::event_loop::{self, Parts};
 use crate::journal::JournalError;
 use crate::log::init_log;
 use crate::settings::{Environment, Places};
 use crate::site::Site;
 use clap::{Args, Parser, Subcommand};
+use slackwater_rules::engine::OperatorCommand;
 use slackwater_rules::time::Span;
 use slackwater_rules::units::Quantity;
 use std::path::PathBuf;
@@ -295,21 +296,24 @@ async fn carry_out(verb: Verb) -> ExitCode {
         Verb::Reload { config, yes } => ask(&config, Request::Reload { insists: yes }).await,
         Verb::Status { config, json } => ask(&config, Request::Status { json }).await,
         Verb::Explain { alarm, config, json } => ask(&config, Request::Explain { alarm, json }).await,
-        Verb::Ack { code, who, config } => say(&config, who, Say::Acknowledge { code }).await,
+        Verb::Ack { code, who, config } => say(&config, who, OperatorCommand::Acknowledge { code }).await,
         Verb::Shelve { alarm, length: Some(length), why, end: false, who, config } => {
-            say(&config, who, Say::Shelve { alarm, length: length.0, why }).await
+            say(&config, who, OperatorCommand::Shelve { alarm, length, why }).await
         }
-        Verb::Shelve { alarm, who, config, .. } => say(&config, who, Say::Unshelve { alarm }).await,
+        Verb::Shelve { alarm, who, config, .. } => {
+            say(&config, who, OperatorCommand::Unshelve { alarm }).await
+        }
         Verb::Service { alarm, out: true, why, who, config, .. } => {
-            say(&config, who, Say::TakeOut { alarm, why }).await
+            say(&config, who, OperatorCommand::TakeOut { alarm, why }).await
         }
-        Verb::Service { alarm, who, config, .. } => say(&config, who, Say::PutBack { alarm }).await,
-        Verb::Reset { alarm, who, config } => say(&config, who, Say::Reset { alarm }).await,
+        Verb::Service { alarm, who, config, .. } => {
+            say(&config, who, OperatorCommand::PutBack { alarm }).await
+        }
+        Verb::Reset { alarm, who, config } => say(&config, who, OperatorCommand::Reset { alarm }).await,
         Verb::Work { tank, work: Some(work), length, who, config, .. } => {
-            let length = length.map(|length| length.0);
-            say(&config, who, Say::BeginWork { tank, work, length }).await
+            say(&config, who, OperatorCommand::BeginWork { tank, work, length }).await
         }
-        Verb::Work { tank, who, config, .. } => say(&config, who, Say::EndWork { tank }).await,
+        Verb::Work { tank, who, config, .. } => say(&config, who, OperatorCommand::EndWork { tank }).await,
         Verb::Drill { what } => drill::carry_out(what).await,
         Verb::Rehearse(rehearse) => rehearse::play(&rehearse),
         Verb::Estimate(estimate) => estimate::answer(&estimate),
@@ -366,7 +370,7 @@ async fn watch(config: Config, environment: Environment, site: Site) -> ExitCode
     }
 }
 
-async fn say(config: &Config, who: Who, say: Say) -> ExitCode {
+async fn say(config: &Config, who: Who, say: OperatorCommand) -> ExitCode {
     let login = || std::env::var("SUDO_USER").or_else(|_| std::env::var("USER")).ok();
     let who = who.who.or_else(login).unwrap_or_else(|| "someone".to_owned());
     ask(config, Request::Say { who, say }).await

@@ -12,7 +12,7 @@ mod spells;
 pub use limit::{LimitError, with_limit};
 pub use spells::{Marks, Spell, Spells};
 
-use crate::engine::{Effect, Input, Word};
+use crate::engine::{Effect, Input, OperatorCommand};
 use crate::plan::{AlarmId, Plan, SensorId};
 use crate::reading::Value;
 use crate::record::{Body, By, Outcome, Purpose};
@@ -137,9 +137,9 @@ impl Backtest {
     }
 
     /// A person said this to the watch.
-    pub fn say(&mut self, at: Wall, word: Word, by: By) {
+    pub fn say(&mut self, at: Wall, word: OperatorCommand, by: By) {
         self.run_to(at);
-        self.sim.step(Input::Said { word, by });
+        self.sim.step(Input::Said { command: word, by });
     }
 
     /// A person answered for this alarm, if it would have rung by then.
@@ -147,7 +147,7 @@ impl Backtest {
         self.run_to(at);
         self.look();
         if let Some(code) = self.codes.get(alarm).cloned() {
-            self.sim.step(Input::Said { word: Word::Acknowledge { code }, by });
+            self.sim.step(Input::Said { command: OperatorCommand::Acknowledge { code }, by });
         }
     }
 

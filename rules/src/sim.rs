@@ -17,7 +17,7 @@ mod tests;
 pub use signal::{Origin, Says, Signal};
 pub use site::{ChannelRule, RelayRule, SentCommand, SentPage, Shows, SimSite};
 
-use crate::engine::{Delivery, Effect, Engine, Input, Link, Turn, Word};
+use crate::engine::{Delivery, Effect, Engine, Input, Link, Turn, OperatorCommand};
 use crate::plan::{Plan, SensorId};
 use crate::reading::Value;
 use crate::record::{By, Record, Seq};
@@ -240,8 +240,8 @@ impl<W: World> Sim<W> {
     }
 
     /// A person says this.
-    pub fn say(&mut self, who: &str, word: Word) {
-        self.step(Input::Said { word, by: By { who: who.to_owned(), via: self.name.to_owned() } });
+    pub fn say(&mut self, who: &str, word: OperatorCommand) {
+        self.step(Input::Said { command: word, by: By { who: who.to_owned(), via: self.name.to_owned() } });
     }
 
     /// The keeper has changed the rule file.

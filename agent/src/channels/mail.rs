@@ -109,7 +109,7 @@ impl Mail {
                 let outcome = classify(fault, &peer, progress);
                 self.refused = match &outcome {
                     Outcome::Failed { why } if is_login => Some((Instant::now(), why.clone())),
-                    Outcome::Failed { .. } | Outcome::Deferred { .. } | Outcome::Accepted { .. } => None,
+                    _ => None,
                 };
                 outcome
             }
@@ -199,14 +199,15 @@ fn classify(fault: SmtpFault, peer: &str, progress: &Progress) -> Outcome {
         SmtpFault::Refused(reply) if reply.code >= 500 => {
             Outcome::Failed { why: format!("{peer} refused: {reply}") }
         }
-        SmtpFault::Refused(reply) => Outcome::Deferred { why: format!("{peer} said not now: {reply}") },
+        SmtpFault::Refused(reply) => Outcome::deferred(format!("{peer} said not now: {reply}")),
         SmtpFault::Lacks(what) => Outcome::Failed { why: format!("settings: {peer}: {what}") },
         // The server agreed to encryption in the clear, so whatever else comes is not the settings' fault.
-        SmtpFault::Handshake { error, upgrade: true } if tls::is_no_tls(&error) => Outcome::Deferred {
-            why: format!("{peer}: what came after STARTTLS is no TLS: somebody may be on the line"),
-        },
-        SmtpFault::Handshake { error, .. } => tls::outcome(&error, peer)
-            .unwrap_or_else(|| Outcome::Deferred { why: format!("{peer}: {error}, {}", progress.doubt()) }),
-        SmtpFault::Broken(why) => Outcome::Deferred { why: format!("{peer}: {why}, {}", progress.doubt()) },
+        SmtpFault::Handshake { error, upgrade: true } if tls::is_no_tls(&error) => Outcome::deferred(
+            format!("{peer}: what came after STARTTLS is no TLS: somebody may be on the line"),
+        ),
+        SmtpFault::Handshake { error, .. } => {
+            tls::outcome(&error, peer).unwrap_or_else(|| progress.broke_off(format_args!("{peer}: {error}")))
+        }
+        SmtpFault::Broken(why) => progress.broke_off(format_args!("{peer}: {why}")),
     }
 }

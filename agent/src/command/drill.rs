@@ -5,11 +5,12 @@
 
 use super::{Config, Who, failed, say, wrong};
 use crate::clock::Clock;
-use crate::control::{self, Reply, Request, Say};
+use crate::control::{self, Reply, Request};
 use crate::journal::Log;
 use crate::outage_drill::{Course, Tracker};
 use crate::settings::{Environment, Places, Trust};
 use clap::Subcommand;
+use slackwater_rules::engine::OperatorCommand;
 use slackwater_rules::record::{Measured, Seq};
 use slackwater_rules::time::Moment;
 use std::io::{BufRead, Write};
@@ -58,8 +59,10 @@ pub(super) enum DrillVerb {
 
 pub(super) async fn carry_out(what: DrillVerb) -> ExitCode {
     match what {
-        DrillVerb::Callout { name, who, config } => say(&config, who, Say::Drill { callout: name }).await,
-        DrillVerb::Pages { who, config } => say(&config, who, Say::TestPages).await,
+        DrillVerb::Callout { name, who, config } => {
+            say(&config, who, OperatorCommand::Drill { callout: name }).await
+        }
+        DrillVerb::Pages { who, config } => say(&config, who, OperatorCommand::TestPages).await,
         DrillVerb::Outage { alarm, who, config } => {
             let places = match Places::load(&config.config, &Environment::of_process()) {
                 Ok(places) => places,
@@ -69,7 +72,7 @@ pub(super) async fn carry_out(what: DrillVerb) -> ExitCode {
                 Ok((alarm, steps)) => {
                     let good = steps.iter().all(Measured::good);
                     // The agent's words are those of the record, told to the keeper already.
-                    let kept = say(&config, who, Say::OutageDrilled { alarm, steps }).await;
+                    let kept = say(&config, who, OperatorCommand::OutageDrilled { alarm, steps }).await;
                     if good { kept } else { ExitCode::FAILURE }
                 }
                 Err(text) => failed(&text),

@@ -3,12 +3,12 @@
 
 use super::{Config, Who, failed, say, wrong};
 use crate::clock::Clock;
-use crate::control::Say;
 use crate::journal::Log;
 use crate::review::{self, Window, parse_when};
 use crate::settings::{Environment, Places};
 use crate::site::Site;
 use clap::{Args, Subcommand, ValueEnum};
+use slackwater_rules::engine::OperatorCommand;
 use slackwater_rules::record::{Body, Seq, Verdict};
 use std::process::ExitCode;
 
@@ -80,7 +80,7 @@ pub(super) async fn carry_out(review: ReviewArgs) -> ExitCode {
     };
     let log = Log::open(&places.journal.path).map_err(|error| error.to_string());
     match log.and_then(|log| find(&log, &episode)) {
-        Ok(episode) => say(&config, who, Say::Mark { episode, verdict, note }).await,
+        Ok(episode) => say(&config, who, OperatorCommand::Mark { episode, verdict, note }).await,
         Err(text) => failed(&text),
     }
 }

@@ -3,10 +3,10 @@
 
 use super::{Config, Who, failed, length, say, watch, wrong};
 use crate::checkin::SiteKey;
-use crate::control::Say;
 use crate::settings::Environment;
 use crate::site::Site;
 use clap::{Args, Subcommand};
+use slackwater_rules::engine::OperatorCommand;
 use slackwater_rules::time::Span;
 use std::fs::OpenOptions;
 use std::io::Write as _;
@@ -64,9 +64,11 @@ pub(super) async fn carry_out(witness: Witness) -> ExitCode {
         Some(WitnessVerb::Key { out: Some(file), of: None }) => make_key(&file),
         Some(WitnessVerb::Key { out: None, of: None }) => failed("say where the key goes: --out FILE"),
         Some(WitnessVerb::Silence { length: Some(length), why, end: false, who, config }) => {
-            say(&config, who, Say::PlanSilence { length: length.0, why }).await
+            say(&config, who, OperatorCommand::PlanSilence { length, why }).await
         }
-        Some(WitnessVerb::Silence { who, config, .. }) => say(&config, who, Say::EndSilence).await,
+        Some(WitnessVerb::Silence { who, config, .. }) => {
+            say(&config, who, OperatorCommand::EndSilence).await
+        }
     }
 }
 

@@ -55,7 +55,7 @@ impl ToldHealth {
             before.channels.keys().cloned().partition(|target| !same(target));
         let kept = |part: &Part| match part {
             Part::Channel(target) => kept.contains(target),
-            Part::Journal | Part::Clock | Part::Settings => true,
+            Part::Journal | Part::Clock | Part::Settings | Part::Rules => true,
         };
         self.parts = before.parts.into_iter().filter(|(part, _)| kept(part)).collect();
         changed

@@ -82,7 +82,7 @@ impl Owner {
                 tokio::select! {
                     () = sleep_until(until) => break,
                     job = self.jobs.recv() => match job {
-                        Some(job) => job.tell(Step::Ended(Outcome::Deferred { why: format!("no modem: {why}") })),
+                        Some(job) => job.tell(Step::Ended(Outcome::deferred(format!("no modem: {why}")))),
                         None => return,
                     },
                 }
@@ -139,13 +139,13 @@ impl Owner {
                     ModemFault::Refused(refusal) => refusal.to_string(),
                     ModemFault::Lost(why) => format!("no modem: {why}"),
                 };
-                job.tell(Step::Ended(Outcome::Deferred { why }));
+                job.tell(Step::Ended(Outcome::deferred(why)));
                 return Err(fault);
             }
         };
         self.show(session, &standing);
         if let Some(why) = standing.trouble() {
-            job.tell(Step::Ended(Outcome::Deferred { why }));
+            job.tell(Step::Ended(Outcome::deferred(why)));
             return Ok(());
         }
         let sent = session.send(&job.to, &job.text, || job.tell(Step::Sending)).await;

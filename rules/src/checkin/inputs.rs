@@ -5,7 +5,7 @@ use super::form::Planned;
 use super::refusals::Refusal;
 use super::sites::Believed;
 use super::words::SiteNote;
-use crate::engine::{Delivery, Engine, Input, LONGEST_SHELF, Word};
+use crate::engine::{Delivery, Engine, Input, LONGEST_SHELF, OperatorCommand};
 use crate::plan::{SILENT, Watched};
 use crate::reading::Value;
 use crate::record::By;
@@ -66,10 +66,10 @@ pub fn announced(engine: &Engine, site: &Watched, believed: &Believed, now: &Now
     let who = wanted.as_ref().map_or_else(|| site.name.clone(), |wanted| wanted.who.clone());
     let by = By { who, via: VIA.to_owned() };
     let unshelve =
-        shelved.then(|| Input::Said { word: Word::Unshelve { alarm: alarm.clone() }, by: by.clone() });
+        shelved.then(|| Input::Said { command: OperatorCommand::Unshelve { alarm: alarm.clone() }, by: by.clone() });
     let shelve = wanted.map(|wanted| {
         let length = wanted.left.min(LONGEST_SHELF);
-        Input::Said { word: Word::Shelve { alarm: alarm.clone(), length, why: wanted.why }, by: by.clone() }
+        Input::Said { command: OperatorCommand::Shelve { alarm: alarm.clone(), length, why: wanted.why }, by: by.clone() }
     });
     unshelve.into_iter().chain(shelve).collect()
 }

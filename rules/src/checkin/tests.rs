@@ -324,7 +324,7 @@ impl Watch {
         }
         let words = announced(&self.engine, &site, &believed, &self.now);
         let said = words.iter().map(|input| match input {
-            Input::Said { word, by } => format!("{} {}: {word:?}", by.who, by.via),
+            Input::Said { command: word, by } => format!("{} {}: {word:?}", by.who, by.via),
             other => panic!("{other:?}"),
         });
         let said = said.collect();
@@ -360,13 +360,13 @@ fn an_announced_silence_shelves_the_alarm_for_silence_and_a_person_here_comes_fi
     let off = watch.hear(&back);
     assert_eq!(off, ["halyard check-in: Unshelve { alarm: \"halyard-silent\" }"], "it is taken back");
 
-    let word = crate::engine::Word::Shelve {
+    let word = crate::engine::OperatorCommand::Shelve {
         alarm: "halyard-silent".to_owned(),
         length: Span::hours(1),
         why: "I am there".to_owned(),
     };
     let by = crate::record::By { who: "tom".to_owned(), via: "socket".to_owned() };
-    watch.engine.step(watch.now, crate::engine::Input::Said { word, by });
+    watch.engine.step(watch.now, crate::engine::Input::Said { command: word, by });
     let more = said(5, watch.now.wall, silence(Span::hours(9)));
     assert_eq!(watch.hear(&more), [""; 0]);
 }

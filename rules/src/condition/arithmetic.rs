@@ -4,7 +4,7 @@
 use super::Formula;
 use super::check::{Checker, ComparedPart};
 use super::term::{Term, Typed, constant};
-use crate::plan::Finding;
+use crate::diagnostic::Finding;
 use crate::units::Quantity;
 
 impl<'s> Checker<'s> {

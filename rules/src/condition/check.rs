@@ -6,7 +6,9 @@ use super::scale::show;
 use super::scope::Scope;
 use super::{Condition, Days, Lapse, Test, Written};
 use crate::diagnostic::did_you_mean;
-use crate::plan::{At, Finding, Sensor, SensorId};
+use crate::diagnostic::{At, Finding};
+use crate::ids::SensorId;
+use crate::plan::Sensor;
 use crate::time::Span;
 use crate::units::Quantity;
 

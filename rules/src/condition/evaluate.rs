@@ -6,7 +6,7 @@ use super::{
     clock,
 };
 use crate::condition::query::{Question, Subject};
-use crate::plan::{RelayId, SensorId, TankId};
+use crate::ids::{RelayId, SensorId, TankId};
 use crate::reading::Value;
 use crate::time::Moment;
 use crate::units::Dimension;

@@ -4,7 +4,7 @@
 use super::check::{Checker, ComparedPart};
 use super::term::{Term, Typed, constant, decided};
 use super::{Aggregate, Comparison, Formula, Test, Written};
-use crate::plan::Finding;
+use crate::diagnostic::Finding;
 use crate::units::Dimension;
 
 impl<'s> Checker<'s> {

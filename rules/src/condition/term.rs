@@ -6,7 +6,8 @@ use super::check::{Checker, ComparedPart, words};
 use super::scale::{scale, show_of};
 use super::window::CheckedWindow;
 use super::{Comparison, Formula, Written};
-use crate::plan::{Finding, Sensor};
+use crate::diagnostic::Finding;
+use crate::plan::Sensor;
 use crate::units::{Dimension, Quantity, Unit, near_unit};
 
 /// A formula whose type is known, or a quantity whose type the other side decides.

@@ -4,7 +4,7 @@
 use super::{Deed, Expectation, Story};
 use crate::alarm::State;
 use crate::diagnostic::did_you_mean;
-use crate::engine::Word;
+use crate::engine::OperatorCommand;
 use crate::plan::{At, Finding};
 use crate::plan::{Plan, RelayId, SensorId, Target};
 use crate::reading::Value;
@@ -279,10 +279,10 @@ impl<'a> StoryParser<'a> {
         Ok(Deed::Reports { sensor, value, over, noise: noise.abs() })
     }
 
-    fn word(&self, verb: LinePart<'a>) -> Maybe<Word> {
+    fn word(&self, verb: LinePart<'a>) -> Maybe<OperatorCommand> {
         if let Some(rest) = verb.strip("shelves") {
             let (alarm, time) = rest.split(" for ").ok_or_else(|| unknown(rest))?;
-            return Ok(Word::Shelve {
+            return Ok(OperatorCommand::Shelve {
                 alarm: self.alarm(alarm)?,
                 length: duration(time)?,
                 why: "rehearsal".to_owned(),
@@ -294,16 +294,20 @@ impl<'a> StoryParser<'a> {
                 Some((tank, time)) => (tank, Some(duration(time)?)),
                 None => (rest, None),
             };
-            return Ok(Word::BeginWork { tank: self.tank(tank)?, work: work.text.to_owned(), length });
+            return Ok(OperatorCommand::BeginWork {
+                tank: self.tank(tank)?,
+                work: work.text.to_owned(),
+                length,
+            });
         }
         if let Some(tank) = verb.strip("ends work on") {
-            return Ok(Word::EndWork { tank: self.tank(tank)? });
+            return Ok(OperatorCommand::EndWork { tank: self.tank(tank)? });
         }
         if let Some(alarm) = verb.strip("resets") {
-            return Ok(Word::Reset { alarm: self.alarm(alarm)? });
+            return Ok(OperatorCommand::Reset { alarm: self.alarm(alarm)? });
         }
         if let Some(callout) = verb.strip("drills") {
-            return Ok(Word::Drill { callout: callout.text.to_owned() });
+            return Ok(OperatorCommand::Drill { callout: callout.text.to_owned() });
         }
         Err(unknown(verb))
     }

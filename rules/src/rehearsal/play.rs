@@ -3,7 +3,7 @@
 
 use super::baseline;
 use super::{Deed, Expectation, Story};
-use crate::engine::{Link, Word};
+use crate::engine::{Link, OperatorCommand};
 use crate::plan::{At, Plan, Relay, SensorId, Target};
 use crate::reading::Value;
 use crate::record::{Purpose, Record};
@@ -146,7 +146,7 @@ impl<'a> Player<'a> {
             }
             Deed::Answers(who) => {
                 let code = sim.world.sent.iter().rev().find(|sent| asks(sent)).map(|sent| sent.code.clone());
-                sim.say(who, Word::Acknowledge { code: code.unwrap_or_default() });
+                sim.say(who, OperatorCommand::Acknowledge { code: code.unwrap_or_default() });
             }
             Deed::Says(who, word) => sim.say(who, word.clone()),
             Deed::Restart { away, known } => sim.restart(*away, known.then_some(*away)),

@@ -3,7 +3,7 @@
 
 use crate::fixtures::{UTC, around_in};
 use slackwater_rules::card::Situation;
-use slackwater_rules::engine::Word;
+use slackwater_rules::engine::OperatorCommand;
 use slackwater_rules::plan::{Checked, Plan};
 use slackwater_rules::record::Purpose;
 use slackwater_rules::sim::{Origin, Says, SentPage, Sim, SimSite};
@@ -97,7 +97,7 @@ impl Story {
 
     /// The keeper begins work on the tank.
     pub(crate) fn work(&mut self, work: &str) -> &mut Self {
-        let word = Word::BeginWork { tank: "lagoon".to_owned(), work: work.to_owned(), length: None };
+        let word = OperatorCommand::BeginWork { tank: "lagoon".to_owned(), work: work.to_owned(), length: None };
         self.0.say("ines", word);
         self
     }

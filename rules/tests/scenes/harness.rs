@@ -8,7 +8,7 @@ pub(crate) use slackwater_rules::sim::{ChannelRule as Channel, SentPage as Sent}
 
 use crate::fixtures::plan_of;
 use jiff::tz::TimeZone;
-use slackwater_rules::engine::{Delivery, Health, Input, Word};
+use slackwater_rules::engine::{Delivery, Health, Input, OperatorCommand};
 use slackwater_rules::plan::{Directory, Part, Plan, Surroundings};
 use slackwater_rules::record::{Body, Purpose};
 use slackwater_rules::sim::{Origin, RelayRule, Says, Shows, Sim, SimSite};
@@ -21,7 +21,7 @@ pub(crate) fn directory() -> Directory {
 }
 
 pub(crate) struct Site {
-    sim: Sim<SimSite>,
+    pub(crate) sim: Sim<SimSite>,
     pub(crate) rules: String,
     pub(crate) directory: Directory,
 }
@@ -106,6 +106,14 @@ impl Site {
         self.feed(to, payload, every);
     }
 
+    /// The topic says something else when its time comes.
+    pub(crate) fn says_later(&mut self, to: &str, payload: &str) {
+        let signal = self.world.signal(&topic(to)).map(|signal| (signal.next, signal.every));
+        if let Some((next, every)) = signal {
+            self.world.says(next, topic(to), Says::Payload(payload.to_owned()), every);
+        }
+    }
+
     pub(crate) fn silence(&mut self, to: &str) {
         self.world.silence(&topic(to));
     }
@@ -123,14 +131,14 @@ impl Site {
         self.hear(topic, payload, delivery);
     }
 
-    pub(crate) fn says_person(&mut self, who: &str, word: Word) {
+    pub(crate) fn says_person(&mut self, who: &str, word: OperatorCommand) {
         self.say(who, word);
     }
 
     pub(crate) fn answer(&mut self, who: &str) {
         let with_code = self.world.sent.iter().rev().find(|page| !page.code.is_empty());
         let code = with_code.expect("a page with a code").code.clone();
-        self.say(who, Word::Acknowledge { code });
+        self.say(who, OperatorCommand::Acknowledge { code });
     }
 
     /// The agent says how a part of it is: nothing wrong, or what.

@@ -1,6 +1,7 @@
 //! The repository's own rules.
 
 mod docs;
+mod layers;
 mod map;
 
 use slackwater_tests::agent::Said;

@@ -5,7 +5,7 @@ use super::csv::CsvFile;
 use crate::journal::{Log, Minute, Values};
 use crate::review::Window;
 use slackwater_rules::backtest::{Backtest, Marks, Outcomes, Spell, Spells};
-use slackwater_rules::engine::Word;
+use slackwater_rules::engine::OperatorCommand;
 use slackwater_rules::plan::{Plan, SensorId};
 use slackwater_rules::reading::Value;
 use slackwater_rules::record::{Body, By, Record};
@@ -20,7 +20,7 @@ const MOST_A_MINUTE: i64 = 60;
 /// What a person said then.
 #[derive(Clone, Debug)]
 enum SaidThen {
-    Word(Word),
+    Command(OperatorCommand),
     /// The code was another then.
     Acknowledged(String),
 }
@@ -113,15 +113,21 @@ impl Past {
 fn said_in(record: Record) -> Option<(Wall, SaidThen, By)> {
     let (said, by) = match record.body {
         Body::Acknowledged { alarm, by, .. } => (SaidThen::Acknowledged(alarm), by),
-        Body::Reset { alarm, by } => (SaidThen::Word(Word::Reset { alarm }), by),
-        Body::Shelved { alarm, length, by, why } => (SaidThen::Word(Word::Shelve { alarm, length, why }), by),
-        Body::Unshelved { alarm, by: Some(by) } => (SaidThen::Word(Word::Unshelve { alarm }), by),
-        Body::TakenOut { alarm, by, why } => (SaidThen::Word(Word::TakeOut { alarm, why }), by),
-        Body::PutBack { alarm, by } => (SaidThen::Word(Word::PutBack { alarm }), by),
-        Body::WorkBegan { tank, work, length, by } => {
-            (SaidThen::Word(Word::BeginWork { tank, work, length: Some(length) }), by)
+        Body::Reset { alarm, by } => (SaidThen::Command(OperatorCommand::Reset { alarm }), by),
+        Body::Shelved { alarm, length, by, why } => {
+            (SaidThen::Command(OperatorCommand::Shelve { alarm, length, why }), by)
         }
-        Body::WorkEnded { tank, by: Some(by), .. } => (SaidThen::Word(Word::EndWork { tank }), by),
+        Body::Unshelved { alarm, by: Some(by) } => {
+            (SaidThen::Command(OperatorCommand::Unshelve { alarm }), by)
+        }
+        Body::TakenOut { alarm, by, why } => (SaidThen::Command(OperatorCommand::TakeOut { alarm, why }), by),
+        Body::PutBack { alarm, by } => (SaidThen::Command(OperatorCommand::PutBack { alarm }), by),
+        Body::WorkBegan { tank, work, length, by } => {
+            (SaidThen::Command(OperatorCommand::BeginWork { tank, work, length: Some(length) }), by)
+        }
+        Body::WorkEnded { tank, by: Some(by), .. } => {
+            (SaidThen::Command(OperatorCommand::EndWork { tank }), by)
+        }
         _ => return None,
     };
     Some((record.at.wall, said, by))
@@ -239,13 +245,16 @@ impl<'a> Playing<'a> {
         while let Some((when, said, by)) = self.next.filter(|(when, ..)| *when <= at) {
             self.next = self.said.next();
             // Of what was said before the playing begins, only that still holds which has no end.
-            let lasts = matches!(said, SaidThen::Word(Word::TakeOut { .. } | Word::PutBack { .. }));
+            let lasts = matches!(
+                said,
+                SaidThen::Command(OperatorCommand::TakeOut { .. } | OperatorCommand::PutBack { .. })
+            );
             if *when < self.start && !lasts {
                 continue;
             }
             for test in &mut self.tests {
                 match said {
-                    SaidThen::Word(word) => test.say(*when, word.clone(), by.clone()),
+                    SaidThen::Command(word) => test.say(*when, word.clone(), by.clone()),
                     SaidThen::Acknowledged(alarm) => test.acknowledge(*when, alarm, by.clone()),
                 }
             }

@@ -7,7 +7,8 @@ use crate::condition::ast::quantity as written_span;
 use crate::condition::check::{Checker, ComparedPart};
 use crate::condition::term::Term;
 use crate::condition::{Aggregate, Formula, Operand, Window, Written};
-use crate::plan::{Finding, Sensor};
+use crate::diagnostic::Finding;
+use crate::plan::Sensor;
 use crate::time::Span;
 use crate::units::Dimension;
 
