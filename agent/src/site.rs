@@ -51,7 +51,7 @@ impl Site {
     ///
     /// # Errors
     /// All mistakes of both files: what is wrong with one hides nothing of the other.
-    pub fn load(config: &Path, environment: &Environment) -> Result<Self, WrongConfiguration> {
+    pub fn load(config: &Path, environment: &Environment) -> Result<Self, Box<WrongConfiguration>> {
         let Read { settings, rules, zone, report } = Settings::read(config, environment);
         let checked = read_rules(&report, rules.as_deref(), zone, settings.as_ref());
         let (Some(settings), Some(checked)) = (settings, &checked) else {
@@ -87,14 +87,14 @@ impl Site {
 }
 
 /// Everything that was found in both files, as the reason why there is no site.
-fn wrong(report: Report, checked: Option<Checked>) -> WrongConfiguration {
+fn wrong(report: Report, checked: Option<Checked>) -> Box<WrongConfiguration> {
     let agent = report.conclude();
     let rules = checked.as_ref().map_or("", |checked| &checked.report);
-    WrongConfiguration {
+    Box::new(WrongConfiguration {
         text: both(&agent.text, rules),
         agent: agent.view,
         rules: checked.map(|checked| checked.view()),
-    }
+    })
 }
 
 /// What was found in two files, with a line between if it is in both.
@@ -134,7 +134,7 @@ pub fn load_plan(
     config: &Path,
     environment: &Environment,
     rules: Option<&Path>,
-) -> Result<(Settings, Plan), WrongConfiguration> {
+) -> Result<(Settings, Plan), Box<WrongConfiguration>> {
     let read = Settings::read(config, environment);
     let rules = rules.map(Path::to_owned).or(read.rules);
     let checked = read_rules(&read.report, rules.as_deref(), read.zone, read.settings.as_ref());

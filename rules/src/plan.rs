@@ -8,6 +8,7 @@ mod alarm;
 mod asked;
 mod callout;
 mod card;
+mod causes;
 mod check;
 mod context;
 pub(crate) mod coverage;

@@ -42,7 +42,7 @@ fn wrong(agent: &str, rules: Option<&str>) -> (WrongConfiguration, String) {
         fs::write(folder.path().join("rules.toml"), rules).expect("written");
     }
     let read = Site::load(&folder.path().join("agent.toml"), &Environment::default());
-    let wrong = read.expect_err("something is wrong");
+    let wrong = *read.expect_err("something is wrong");
     let text = wrong.text.replace(&folder.path().display().to_string(), "…");
     (wrong, text)
 }

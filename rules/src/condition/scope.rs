@@ -3,8 +3,10 @@
 //! is let pass, since that is reported at its own place.
 
 use super::check::Checker;
-use crate::diagnostic::did_you_mean;
-use crate::plan::{At, Battery, BatteryId, Finding, Plan, RelayId, Sensor, SensorId, Tank, TankId};
+use crate::diagnostic::{At, Finding, MOST, did_you_mean};
+use crate::ids::{BatteryId, RelayId, SensorId, TankId};
+use crate::plan::{Battery, Plan, Sensor, Tank};
+use std::cell::Cell;
 use std::collections::BTreeMap;
 use std::ops::Range;
 
@@ -12,9 +14,13 @@ use std::ops::Range;
 #[derive(Clone, Debug, Default)]
 pub struct Scope<'s> {
     pub(super) names: BTreeMap<&'s str, (SensorId, Option<&'s Sensor>)>,
+    /// The sensors that are right, in the order of the file.
+    in_order: Vec<&'s Sensor>,
     pub(super) tanks: BTreeMap<&'s str, (TankId, &'s Tank)>,
     pub(super) batteries: BTreeMap<&'s str, (BatteryId, &'s Battery)>,
     pub(super) relays: BTreeMap<&'s str, RelayId>,
+    /// How often it was looked for what a wrong name may have meant.
+    guessed: Cell<usize>,
 }
 
 impl<'s> Scope<'s> {
@@ -32,11 +38,12 @@ impl<'s> Scope<'s> {
     /// Names in their order, some of sensors that are themselves mistaken: what uses those is
     /// let pass, since their own mistake is reported already.
     pub(crate) fn partly(sensors: impl IntoIterator<Item = (&'s str, Option<&'s Sensor>)>) -> Self {
-        let numbered = sensors.into_iter().enumerate();
-        Self {
-            names: numbered.map(|(index, (name, sensor))| (name, (SensorId(index as u32), sensor))).collect(),
-            ..Self::default()
+        let mut scope = Self::default();
+        for ((name, sensor), id) in sensors.into_iter().zip(0..) {
+            scope.names.insert(name, (SensorId(id), sensor));
+            scope.in_order.extend(sensor);
         }
+        scope
     }
 
     /// With these tanks and batteries, and relays in their order.
@@ -59,9 +66,7 @@ impl<'s> Scope<'s> {
 
     /// The sensors that are right, in the order of the file.
     pub(crate) fn sensors(&self) -> impl Iterator<Item = &'s Sensor> + '_ {
-        let mut sensors: Vec<_> = self.names.values().copied().collect();
-        sensors.sort_by_key(|(id, _)| *id);
-        sensors.into_iter().filter_map(|(_, sensor)| sensor)
+        self.in_order.iter().copied()
     }
 
     /// The sensor of this name, if it is right.
@@ -72,6 +77,13 @@ impl<'s> Scope<'s> {
     /// The names of the batteries.
     pub(crate) fn batteries(&self) -> impl Iterator<Item = &'s str> + Clone + '_ {
         self.batteries.keys().copied()
+    }
+
+    /// What a wrong name may have meant. Looking through thousands of names for each of thousands of
+    /// mistakes would take minutes, and only so many findings are shown.
+    pub(crate) fn meant(&self, name: &str, known: impl IntoIterator<Item = &'s str>) -> Option<String> {
+        self.guessed.set(self.guessed.get() + 1);
+        if self.guessed.get() > MOST { None } else { did_you_mean(name, known) }
     }
 
     /// Whether no sensor is mistaken.
@@ -90,7 +102,7 @@ impl<'s> Checker<'s> {
             return Some(*found);
         }
         let title = format!("there is no tank `{}`", name.it);
-        let help = did_you_mean(&name.it, self.scope.tanks.keys().copied());
+        let help = self.scope.meant(&name.it, self.scope.tanks.keys().copied());
         self.note(Finding::error(name.span.clone(), title, "not a known name").maybe_help(help))
     }
 
@@ -112,7 +124,7 @@ impl<'s> Checker<'s> {
                     None if self.scope.tanks.contains_key(name) => {
                         Some(format!("`{name}` is a tank: write `{name} is in its photoperiod`"))
                     }
-                    None => did_you_mean(name, self.scope.names.keys().copied()),
+                    None => self.scope.meant(name, self.scope.names.keys().copied()),
                 };
                 let title = format!("there is no sensor `{name}`");
                 self.note(Finding::error(span.clone(), title, "not a known name").maybe_help(help))

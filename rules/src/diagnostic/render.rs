@@ -4,7 +4,7 @@
 
 use super::{Finding, LeftOut, Severity};
 use crate::signs::{deceptive_in, is_deceptive};
-use annotate_snippets::{AnnotationKind, Level, Origin, Renderer, Snippet};
+use annotate_snippets::{AnnotationKind, Element, Group, Level, Origin, Renderer, Snippet};
 use std::borrow::Cow;
 use std::ops::Range;
 
@@ -109,44 +109,80 @@ impl Sources {
             Severity::Error => Level::ERROR,
             Severity::Warning => Level::WARNING,
         };
-        // The renderer walks through all the text it is given: it is given the lines it needs.
-        let span = within(&self.text, &finding.span);
-        let piece = self.piece(span.start);
-        let more: Vec<_> = finding
-            .more
-            .iter()
-            .map(|(span, label)| (within(&self.text, span), plain(label)))
-            .filter(|(span, _)| self.piece(span.start) == piece)
-            .collect();
-        let spans = || more.iter().map(|(span, _)| span).chain([&span]);
-        let first = spans().map(|span| span.start).min().unwrap_or_default();
-        let last = spans().map(|span| span.end).max().unwrap_or_default();
-        let line = self.line(first);
-        let start = self.lines.get(line).copied().unwrap_or_default();
-        let end = self.lines.get(self.line(last) + 1).copied().unwrap_or(self.text.len());
-        let moved = |span: &Range<usize>| span.start - start..span.end - start;
-
         let (title, label) = (plain(&finding.title), plain(&finding.label));
         let help = finding.help.as_deref().map(plain);
-        let primary = AnnotationKind::Primary.span(moved(&span)).label(label.as_ref());
-        let context =
-            more.iter().map(|(span, label)| AnnotationKind::Context.span(moved(span)).label(label.as_ref()));
-        let snippet = Snippet::source(&self.text[start..end]).annotation(primary).annotations(context);
-        let group = level.primary_title(title.as_ref());
-        let number = line - self.line(self.start(piece).unwrap_or_default()) + 1;
-        let mut group = match piece {
+        let more: Vec<_> = finding.more.iter().map(|(span, label)| (span, plain(label))).collect();
+        let span = within(&self.text, &finding.span);
+        let mut group = Group::with_title(level.primary_title(title.as_ref()));
+        if self.text.is_empty() {
             // What was not read has no lines.
-            0 if self.text.is_empty() => group.element(Origin::path(self.name(0))),
-            0 => group.element(snippet.line_start(number).path(self.name(0))),
-            // A variable names itself.
-            _ => group.element(snippet.line_numbering(false)),
-        };
+            group = group.element(Origin::path(self.name(0)));
+        } else {
+            // The renderer walks through all the text between two places: what is far gets its own lines.
+            let piece = self.piece(span.start);
+            let here = || more.iter().map(|(span, label)| (within(&self.text, span), label.as_ref()));
+            let mut near: Vec<_> = here().filter(|(more, _)| self.are_near(&span, more)).collect();
+            let far =
+                here().filter(|(more, _)| !self.are_near(&span, more) && self.piece(more.start) == piece);
+            near.insert(0, (span.clone(), label.as_ref()));
+            group = group.elements(self.lines_of(&near, true));
+            for place in far {
+                group = group.elements(self.lines_of(&[place], false));
+            }
+        }
         if let Some(help) = &help {
             group = group.element(Level::HELP.message(help.as_ref()));
         }
         out.push_str(&Renderer::plain().render(&[group]));
     }
+
+    fn are_near(&self, one: &Range<usize>, other: &Range<usize>) -> bool {
+        self.piece(one.start) == self.piece(other.start)
+            && self.line(one.start).abs_diff(self.line(other.start)) <= NEAR
+    }
+
+    /// The lines of places near each other, underlined; if `primary`, the first of them is what it is about.
+    fn lines_of<'s>(&'s self, places: &[(Range<usize>, &'s str)], primary: bool) -> Vec<Element<'s>> {
+        let first = places.iter().map(|(span, _)| span.start).min().unwrap_or_default();
+        let last = places.iter().map(|(span, _)| span.end).max().unwrap_or_default();
+        let (piece, line) = (self.piece(first), self.line(first));
+        let start = self.lines.get(line).copied().unwrap_or_default();
+        let end = self.lines.get(self.line(last) + 1).copied().unwrap_or(self.text.len());
+        let cut = end - start > LONGEST_SHOWN;
+        let shown = match cut {
+            false => start..end,
+            true => {
+                let after = (last + AROUND).min(end).min(first + LONGEST_SHOWN);
+                within(&self.text, &(first.saturating_sub(AROUND).max(start)..after))
+            }
+        };
+        let moved = |span: &Range<usize>| {
+            span.start.saturating_sub(shown.start)..span.end.min(shown.end).saturating_sub(shown.start)
+        };
+        let annotations = places.iter().enumerate().map(|(index, (span, label))| {
+            let kind = if primary && index == 0 { AnnotationKind::Primary } else { AnnotationKind::Context };
+            kind.span(moved(span)).label(*label)
+        });
+        let snippet = Snippet::source(&self.text[shown.clone()]).annotations(annotations);
+        let at = self.position(first);
+        match piece {
+            0 if cut => {
+                let origin = Origin::path(self.name(0)).line(at.line).char_column(at.column);
+                vec![origin.into(), snippet.line_numbering(false).into()]
+            }
+            0 => vec![snippet.line_start(at.line).path(self.name(0)).into()],
+            // A variable names itself.
+            _ => vec![snippet.line_numbering(false).into()],
+        }
+    }
 }
+
+/// Places no more lines apart than this are shown together.
+const NEAR: usize = 100;
+
+/// Of longer lines only what is around a place is shown: bytes.
+const LONGEST_SHOWN: usize = 64 << 10;
+const AROUND: usize = 60;
 
 /// The findings about a file's text as text for people.
 pub fn render(file: &str, text: &str, findings: &[Finding]) -> String {

@@ -17,6 +17,9 @@ const LEASE: Span = Span::minutes(60);
 /// What comes back within this is the same call-out.
 const SETTLE: Span = Span::minutes(2);
 
+/// More names than this are no help.
+const MOST_LISTED: usize = 20;
+
 /// One call-out; nothing if anything is wrong with it.
 pub(super) fn read(name: &At<String>, table: Table<'_>, context: &Context<'_>) -> Option<Callout> {
     let before = context.errors();
@@ -97,15 +100,23 @@ fn targets(item: Item<'_>, context: &Context<'_>) -> Option<Vec<Target>> {
     for name in names {
         let target = Target::parse(&name.it);
         let finding = if let Some(channels) = channels.filter(|channels| !channels.contains_key(&target)) {
+            let title = format!("nobody can be told by `{}`", name.it);
+            let finding = Finding::error(name.span, title, "not in the agent's configuration");
+            if !context.findings.has_room() {
+                context.findings.push(finding);
+                continue;
+            }
             let known: Vec<_> = channels.keys().map(Target::to_string).collect();
             let known: Vec<_> = known.iter().map(String::as_str).collect();
             let help =
                 did_you_mean(&name.it, known.iter().copied()).unwrap_or_else(|| match known.is_empty() {
                     true => "the agent's configuration has no contacts and channels yet".to_owned(),
+                    false if known.len() > MOST_LISTED => {
+                        format!("the agent's configuration has {} others", known.len())
+                    }
                     false => format!("the agent's configuration has {}", listed(&known)),
                 });
-            let title = format!("nobody can be told by `{}`", name.it);
-            Finding::error(name.span, title, "not in the agent's configuration").help(help)
+            finding.help(help)
         } else if found.contains(&target) {
             Finding::error(name.span, format!("`{}` is told twice in one step", name.it), "once is enough")
         } else {

@@ -3,21 +3,19 @@
 //! batteries, relays, call-outs, alarms, and last the alarms that the plan adds for lost sight.
 
 use super::alarm::Read;
-use super::context::{Context, Index, Relays};
+use super::context::{Context, NameIndex, Relays};
 use super::equipment::{self, Parts};
 use super::output_check::Listener;
 use super::rationalise::{self, Places};
 use super::{
-    AlarmId, Directory, HEALTH, Output, Plan, Sensor, TankId, alarm, callout, card, drill, health,
-    loss_alarms, output_check, relay, sensor, tank, watched,
+    Directory, Output, Plan, Sensor, TankId, callout, card, causes, drill, health, loss_alarms, output_check,
+    relay, sensor, tank, watched,
 };
 use crate::condition::Scope;
-use crate::diagnostic::{
-    At, Finding, Findings, FindingsView, Item, LeftOut, Sheet, Sources, Table, did_you_mean, parse,
-};
+use crate::diagnostic::{Finding, Findings, FindingsView, Item, LeftOut, Sheet, Sources, Table, parse};
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 /// What a rule file takes from the agent's configuration.
 #[derive(Clone, Debug)]
@@ -120,10 +118,10 @@ fn plan(root: Table<'_>, findings: &Findings, around: &Surroundings, agent: &Age
         findings,
         people: agent.people,
         today: around.today,
-        tanks: Index::of("tank", "tank", &tanks),
-        sensors: Index::of("sensor", "sensor", &sensors),
-        relays: Index::of("relay", "relay", &relays),
-        callouts: Index::of("callout", "call-out", &callouts),
+        tanks: NameIndex::of("tank", "tank", &tanks),
+        sensors: NameIndex::of("sensor", "sensor", &sensors),
+        relays: NameIndex::of("relay", "relay", &relays),
+        callouts: NameIndex::of("callout", "call-out", &callouts),
         cards: cards.into_iter().map(|(name, table)| (name.it, card::read(table))).collect(),
     };
     let drill = drill::read(drill);
@@ -170,16 +168,16 @@ fn plan(root: Table<'_>, findings: &Findings, around: &Surroundings, agent: &Age
     }
     let callouts: Vec<_> =
         callouts.into_iter().map(|(name, table)| callout::read(&name, table, &context)).collect();
-    let names = Index::of("alarm", "alarm", &alarms).names().to_vec();
+    let names = NameIndex::of("alarm", "alarm", &alarms).names().to_vec();
     let alarms: Vec<Option<Read>> = alarms
         .into_iter()
-        .map(|(name, table)| alarm::read(&name, table, &context, &scope, &relays))
+        .map(|(name, table)| super::alarm::read(&name, table, &context, &scope, &relays))
         .collect();
     let own_places: Vec<_> = alarms.iter().flatten().map(|read| read.place.clone()).collect();
     let sight = loss_alarms::rules(sight, &context);
     let health = health::rules(health, &context);
 
-    Index::of("watched", "watched site", &watched);
+    NameIndex::of("watched", "watched site", &watched);
     let declared = watched.len();
     let watched_places: BTreeMap<_, _> =
         watched.iter().map(|(name, _)| (name.it.clone(), name.span.clone())).collect();
@@ -222,7 +220,7 @@ fn plan(root: Table<'_>, findings: &Findings, around: &Surroundings, agent: &Age
     let all = whole_alarms.iter().chain(&added);
     let health = health::alarms(&health, all, callouts.iter().flatten());
     added.extend(health);
-    let alarms = joined(whole_alarms, added, names, whole, findings)?;
+    let alarms = causes::joined(whole_alarms, added, names, whole, findings)?;
     let relays: Vec<_> = relays.into_iter().collect::<Option<_>>()?;
     findings.extend(relay::opposed(&alarms, &own_places, &relays));
     let plan = Plan {
@@ -247,108 +245,4 @@ fn plan(root: Table<'_>, findings: &Findings, around: &Surroundings, agent: &Age
         findings.extend(rationalise::warnings(&plan, &places));
     }
     Some(plan)
-}
-
-/// All alarms in one list, each with those that explain it; nothing unless they are the whole.
-fn joined(
-    read: Vec<Read>,
-    added: Vec<Read>,
-    mut names: Vec<String>,
-    whole: bool,
-    findings: &Findings,
-) -> Option<Vec<super::Alarm>> {
-    names.extend(added.iter().map(|added| added.alarm.name.clone()));
-    let mut index = BTreeMap::new();
-    for (at, name) in names.iter().enumerate() {
-        index.entry(name.as_str()).or_insert(at);
-    }
-    let mut said = BTreeSet::new();
-    let made: Vec<_> = read.iter().map(|read| (read.alarm.hazard, read.alarm.tank)).collect();
-    let mut places = Vec::new();
-    let mut alarms = Vec::new();
-    for Read { mut alarm, place, consequence_of, because_of } in read.into_iter().chain(added) {
-        // What a hazard names as its causes is so in the same tank, or in the whole site.
-        for (index, (hazard, tank)) in made.iter().enumerate().filter(|_| whole) {
-            let explains = hazard.is_some_and(|hazard| because_of.iter().any(|name| name == hazard));
-            if explains && (tank.is_none() || alarm.tank.is_none() || *tank == alarm.tank) {
-                alarm.consequence_of.push(AlarmId(index as u32));
-            }
-        }
-        for cause in &consequence_of {
-            match index.get(cause.it.as_str()).copied() {
-                Some(index) => {
-                    let id = AlarmId(index as u32);
-                    if cause.it == alarm.name && alarm.sight.is_none() {
-                        let title = format!("`{}` can't be a consequence of itself", alarm.name);
-                        findings.push(Finding::error(cause.span.clone(), title, "its own name"));
-                    } else if cause.it != alarm.name && !alarm.consequence_of.contains(&id) {
-                        alarm.consequence_of.push(id);
-                    }
-                }
-                // The names of added alarms are known only if all else was readable.
-                None if !whole && (cause.it.starts_with(alarm::SIGHT) || cause.it.starts_with(HEALTH)) => {}
-                // Every alarm that the plan adds for lost sight has the same causes.
-                None if !said.insert((cause.span.start, cause.it.clone())) => {}
-                None => {
-                    let title = format!("there is no alarm `{}`", cause.it);
-                    let names = || names.iter().map(String::as_str);
-                    let help = findings.has_room().then(|| did_you_mean(&cause.it, names())).flatten();
-                    findings
-                        .push(Finding::error(cause.span.clone(), title, "not a known name").maybe_help(help));
-                }
-            }
-        }
-        places.push(place);
-        alarms.push(alarm);
-    }
-    if !whole {
-        return None;
-    }
-    let named: Vec<At<String>> =
-        alarms.iter().zip(places).map(|(alarm, place)| At::new(alarm.name.clone(), place)).collect();
-    for cycle in cycles(&alarms) {
-        let path: Vec<_> =
-            cycle.iter().filter_map(|index| named.get(*index)).map(|name| format!("`{}`", name.it)).collect();
-        let title = format!("alarms explain each other in a circle: {}", path.join(" because of "));
-        let first = cycle.first().and_then(|index| named.get(*index));
-        let place = first.map_or(0..0, |name| name.span.clone());
-        findings.push(Finding::error(place, title, "which of them comes first?"));
-    }
-    Some(alarms)
-}
-
-/// Each circle of causes once, from its first alarm back to itself.
-#[expect(
-    clippy::indexing_slicing,
-    reason = "indices are those of the alarms walked through, and of places in the way"
-)]
-fn cycles(alarms: &[super::Alarm]) -> Vec<Vec<usize>> {
-    let mut found: Vec<Vec<usize>> = Vec::new();
-    let mut finished = vec![false; alarms.len()];
-    for start in 0..alarms.len() {
-        // The way from `start`, with how many causes of each alarm on it have been followed.
-        let mut way = vec![(start, 0)];
-        while let Some((at, followed)) = way.last_mut() {
-            let (here, next) = (*at, alarms[*at].consequence_of.get(*followed).map(|id| id.index()));
-            *followed += 1;
-            match next {
-                _ if finished[here] => {
-                    way.pop();
-                }
-                None => {
-                    finished[here] = true;
-                    way.pop();
-                }
-                Some(next) => match way.iter().position(|(on_way, _)| *on_way == next) {
-                    Some(first) => {
-                        let mut cycle: Vec<_> = way[first..].iter().map(|(index, _)| *index).collect();
-                        cycle.push(next);
-                        found.push(cycle);
-                    }
-                    None => way.push((next, 0)),
-                },
-            }
-        }
-    }
-    found
 }

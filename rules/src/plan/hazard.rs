@@ -14,6 +14,9 @@ use crate::units::QuantityItem as _;
 use std::collections::BTreeMap;
 use std::ops::Range;
 
+/// More names than this are no help.
+const MOST_OFFERED: usize = 12;
+
 /// The text of an alarm that was made from a hazard.
 pub(super) struct Expanded {
     pub(super) hazard: &'static Hazard,
@@ -111,7 +114,7 @@ impl<'s> Maker<'_, 's> {
         }
         if role.battery {
             if !self.scope.batteries().any(|known| known == name.it) {
-                let help = did_you_mean(&name.it, self.scope.batteries());
+                let help = self.scope.meant(&name.it, self.scope.batteries());
                 return item.wrong(format!("there is no battery `{}`", name.it), "not a known name", help);
             }
             return Some(Filling { text: name.it, place, sensor: None });
@@ -170,13 +173,10 @@ impl<'s> Maker<'_, 's> {
         if role.battery {
             return self.scope.batteries().map(|name| Filling::found(name, None)).collect();
         }
-        let tank = self
-            .table
-            .peek("tank")
-            .and_then(|name| self.context.tanks.names().iter().position(|known| known == name));
+        let tank = self.table.peek("tank").and_then(|name| self.context.tanks.get(name));
         let here = |sensor: &&Sensor| match (role.site, tank) {
             (true, _) => sensor.tank.is_none(),
-            (false, Some(tank)) => sensor.tank.is_some_and(|of| of.index() == tank),
+            (false, Some(tank)) => sensor.tank.is_some_and(|of| of.0 == tank),
             (false, None) => true,
         };
         let fitting = self.scope.sensors().filter(|sensor| role.fits(sensor)).filter(here);
@@ -246,6 +246,9 @@ impl<'s> Maker<'_, 's> {
                     match here.as_slice() {
                         [] => format!("`{key} = \"…\"`, {}", role.words()),
                         [only] => format!("`{key} = \"{}\"`", only.text),
+                        many if many.len() > MOST_OFFERED => {
+                            format!("`{key}`, one of {} that could be meant", many.len())
+                        }
                         many => {
                             let names: Vec<_> = many.iter().map(|found| found.text.as_str()).collect();
                             format!("`{key}`, one of {}", listed(&names))

@@ -9,7 +9,7 @@ use crate::condition::{Comparison, Condition, Formula, Test};
 use crate::diagnostic::Finding;
 use crate::diagnostic::listed;
 use crate::time::Span;
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 
 /// Fewer alarms than this have no spread.
@@ -28,6 +28,8 @@ pub(super) struct Places<'p> {
 pub(super) fn warnings(plan: &Plan, places: &Places<'_>) -> Vec<Finding> {
     let own: Vec<(&Alarm, &Range<usize>)> = plan.alarms.iter().zip(places.alarms).collect();
     let mut found: Vec<Finding> = Vec::new();
+    let blinding = plan.alarms.iter().filter(|alarm| alarm.is_for_lost_sight());
+    let noticed_after = blinding.map(|alarm| alarm.on_delay).max().unwrap_or(Span::ZERO);
     for (alarm, place) in &own {
         found.extend(unsaid(alarm, place));
         found.extend(unproved_to_nobody(plan, alarm, place));
@@ -35,7 +37,7 @@ pub(super) fn warnings(plan: &Plan, places: &Places<'_>) -> Vec<Finding> {
         found.extend(coarse(plan, alarm, place));
         found.extend(never_returns(plan, alarm, place));
         found.extend(unlikely(plan, alarm, place));
-        found.extend(seen_too_late(plan, alarm, place));
+        found.extend(seen_too_late(plan, alarm, noticed_after, place));
     }
     found.extend(spread(&own));
     found.extend(together(&own));
@@ -174,11 +176,9 @@ fn limits<'p>(plan: &'p Plan, condition: &Condition) -> Vec<(&'p Sensor, Compari
 }
 
 /// The loss of a sensor is noticed only when the time to respond is over.
-fn seen_too_late(plan: &Plan, alarm: &Alarm, place: &Range<usize>) -> Option<Finding> {
+fn seen_too_late(plan: &Plan, alarm: &Alarm, noticed_after: Span, place: &Range<usize>) -> Option<Finding> {
     let time = alarm.time_to_respond?;
-    let blinding = plan.alarms.iter().filter(|alarm| alarm.is_for_lost_sight());
-    let sight = blinding.map(|alarm| alarm.on_delay).max();
-    let after = |sensor: &Sensor| sensor.stale_after + sight.unwrap_or(Span::ZERO);
+    let after = |sensor: &Sensor| sensor.stale_after + noticed_after;
     let sensors = alarm.condition.sensors().into_iter().map(|id| plan.sensor(id));
     let slow = sensors.filter(|sensor| after(sensor) > time).max_by_key(|sensor| sensor.stale_after)?;
     let title = format!("the loss of `{}` would go unnoticed for too long", slow.name);
@@ -204,9 +204,15 @@ fn spread(own: &[(&Alarm, &Range<usize>)]) -> Option<Finding> {
 /// Alarms that say the same.
 fn together(own: &[(&Alarm, &Range<usize>)]) -> Vec<Finding> {
     let mut found = Vec::new();
-    for (at, (second, place)) in own.iter().enumerate() {
-        let same = |first: &&(&Alarm, &Range<usize>)| first.0.condition == second.condition;
-        if let Some((first, other)) = own.iter().take(at).find(same) {
+    let mut seen: BTreeMap<String, Vec<(&Alarm, &Range<usize>)>> = BTreeMap::new();
+    for (second, place) in own {
+        let alike = seen.entry(likeness(&second.condition)).or_default();
+        let same = alike.iter().find(|(first, _)| first.condition == second.condition);
+        if same.is_none() {
+            alike.push((*second, *place));
+            continue;
+        }
+        if let Some((first, other)) = same {
             let title = format!("`{}` and `{}` always ring together", first.name, second.name);
             let finding = Finding::warning((*place).clone(), title, "the same condition");
             let help =
@@ -215,6 +221,16 @@ fn together(own: &[(&Alarm, &Range<usize>)]) -> Vec<Finding> {
         }
     }
     found
+}
+
+/// The same for conditions that are the same; most others differ in it, and need no comparing.
+fn likeness(condition: &Condition) -> String {
+    let mut likeness = format!("{:?}", condition.sensors());
+    // The windows of two alarms have different places in memory, which makes no difference.
+    if !condition.looks_back() {
+        condition.visit(&mut |test| likeness.push_str(&format!("{test:?}")));
+    }
+    likeness
 }
 
 /// Sensors whose readings nothing rests on.

@@ -11,6 +11,7 @@ use crate::diagnostic::{Item, Table};
 use crate::time::Span;
 use crate::units::Quantity;
 use crate::units::QuantityItem as _;
+use std::collections::BTreeMap;
 use std::ops::Range;
 
 /// Between two switchings, unless the keeper says otherwise: flapping mains wear no pump.
@@ -175,13 +176,12 @@ fn some_time(item: Item<'_>, text: &str, takes: &str) -> Option<Span> {
 /// Alarms that want one relay in opposite directions and rank alike: nobody could say who wins.
 pub(super) fn opposed(alarms: &[Alarm], places: &[Range<usize>], relays: &[Relay]) -> Vec<Finding> {
     let mut found = Vec::new();
-    let wants =
-        || alarms.iter().zip(places).filter_map(|(alarm, place)| Some((alarm, alarm.stopgap?, place)));
-    for (at, (second, wanted, place)) in wants().enumerate() {
-        let clashes = |(first, other, _): &(&Alarm, super::Stopgap, _)| {
-            other.relay == wanted.relay && other.on != wanted.on && first.priority == second.priority
-        };
-        let Some((first, _, other)) = wants().take(at).find(clashes) else { continue };
+    // The first alarm for each relay, state and priority.
+    let mut firsts: BTreeMap<_, (&Alarm, &Range<usize>)> = BTreeMap::new();
+    for (second, place) in alarms.iter().zip(places) {
+        let Some(wanted) = second.stopgap else { continue };
+        firsts.entry((wanted.relay, wanted.on, second.priority)).or_insert((second, place));
+        let Some((first, other)) = firsts.get(&(wanted.relay, !wanted.on, second.priority)) else { continue };
         let Some(relay) = relays.get(wanted.relay.index()) else { continue };
         let title = format!(
             "`{}` and `{}` want `{}` in opposite directions and rank alike",
@@ -189,7 +189,7 @@ pub(super) fn opposed(alarms: &[Alarm], places: &[Range<usize>], relays: &[Relay
         );
         let label = format!("both are of {} priority", second.priority);
         let help = "the higher priority wins: give one of them the higher";
-        found.push(Finding::error(place.clone(), title, label).also(other.clone(), "").help(help));
+        found.push(Finding::error(place.clone(), title, label).also((*other).clone(), "").help(help));
     }
     found
 }

@@ -11,6 +11,8 @@ use crate::reading::{Content, Mapping, Word};
 use crate::time::Span;
 use crate::units::QuantityItem as _;
 use crate::units::{Dimension, Scale, Unit, near_unit};
+use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
 use std::ops::Range;
 
 /// Periods without a message after which a sensor is stale, unless the file says otherwise:
@@ -183,12 +185,13 @@ fn given_scale(table: &Table<'_>, kind: &Kind, gives: &Gives) -> Option<Scale> {
 /// not changed.
 pub(super) fn twins(sensors: &[Option<Sensor>], places: &[Range<usize>]) -> Vec<Finding> {
     let mut found = Vec::new();
-    let mut seen: Vec<(&Sensor, &Range<usize>)> = Vec::new();
+    let mut seen: BTreeMap<String, (&Sensor, &Range<usize>)> = BTreeMap::new();
     for (sensor, place) in sensors.iter().zip(places) {
         let Some(sensor) = sensor else { continue };
-        let same = |other: &Sensor| other.feed == sensor.feed && other.mapping == sensor.mapping;
-        match seen.iter().find(|(other, _)| same(other)) {
-            Some((other, first)) => {
+        // What is the same is written the same in the form for programmers, and that can be looked up.
+        match seen.entry(format!("{:?} {:?}", sensor.feed, sensor.mapping)) {
+            Entry::Occupied(found_before) => {
+                let (other, first) = found_before.get();
                 let title = format!("`{}` and `{}` read the same value", other.name, sensor.name);
                 let label = match sensor.feed {
                     Feed::Topic(_) => "the same topic, read the same way",
@@ -197,7 +200,7 @@ pub(super) fn twins(sensors: &[Option<Sensor>], places: &[Range<usize>]) -> Vec<
                 let finding = Finding::warning(place.clone(), title, label);
                 found.push(finding.also((*first).clone(), ""));
             }
-            None => seen.push((sensor, place)),
+            Entry::Vacant(free) => drop(free.insert((sensor, place))),
         }
     }
     found

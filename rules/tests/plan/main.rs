@@ -5,6 +5,7 @@ mod editor;
 mod forecasts;
 mod gear;
 mod good;
+mod large;
 mod mistakes;
 mod outputs;
 mod robust;
