@@ -17,7 +17,7 @@ mod tests;
 pub use signal::{Origin, Says, Signal};
 pub use site::{ChannelRule, RelayRule, SentCommand, SentPage, Shows, SimSite};
 
-use crate::engine::{Delivery, Effect, Engine, Input, Link, Turn, OperatorCommand};
+use crate::engine::{Delivery, Effect, Engine, Input, Link, OperatorCommand, Turn};
 use crate::plan::{Plan, SensorId};
 use crate::reading::Value;
 use crate::record::{By, Record, Seq};

@@ -84,8 +84,5 @@ fn prove(key: &str, payload: &[u8]) -> Result<Vec<u8>, Refusal> {
 
 /// Words of a site for our own pages, without any secret of ours.
 fn without_secrets(note: &SiteNote) -> SiteNote {
-    SiteNote {
-        words: strike_out(&note.words).into_owned(),
-        likely: strike_out(&note.likely).into_owned(),
-    }
+    SiteNote { words: strike_out(&note.words).into_owned(), likely: strike_out(&note.likely).into_owned() }
 }

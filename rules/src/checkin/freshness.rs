@@ -53,7 +53,12 @@ impl CheckInMark {
         }
         // A time ahead of ours would shut the site out until it comes.
         let at = self.at.max(believed.then_some(check_in.at));
-        Ok(CheckInMark { journal: check_in.journal.clone(), start: check_in.start, count: check_in.count, at })
+        Ok(CheckInMark {
+            journal: check_in.journal.clone(),
+            start: check_in.start,
+            count: check_in.count,
+            at,
+        })
     }
 }
 

@@ -65,11 +65,14 @@ pub fn announced(engine: &Engine, site: &Watched, believed: &Believed, now: &Now
     };
     let who = wanted.as_ref().map_or_else(|| site.name.clone(), |wanted| wanted.who.clone());
     let by = By { who, via: VIA.to_owned() };
-    let unshelve =
-        shelved.then(|| Input::Said { command: OperatorCommand::Unshelve { alarm: alarm.clone() }, by: by.clone() });
+    let unshelve = shelved
+        .then(|| Input::Said { command: OperatorCommand::Unshelve { alarm: alarm.clone() }, by: by.clone() });
     let shelve = wanted.map(|wanted| {
         let length = wanted.left.min(LONGEST_SHELF);
-        Input::Said { command: OperatorCommand::Shelve { alarm: alarm.clone(), length, why: wanted.why }, by: by.clone() }
+        Input::Said {
+            command: OperatorCommand::Shelve { alarm: alarm.clone(), length, why: wanted.why },
+            by: by.clone(),
+        }
     });
     unshelve.into_iter().chain(shelve).collect()
 }

@@ -1,8 +1,8 @@
 //! What a witness believes and what it turns away, with clocks and counters as they come. Signatures are the
 //! agent's: here every payload counts as signed.
 
-use super::*;
 use super::words;
+use super::*;
 use crate::alarm::Priority;
 use crate::plan::{Directory, Plan, Surroundings};
 use crate::time::{Moment, Now, Span, Wall};
@@ -23,8 +23,9 @@ struct Shed {
 
 fn plan(key: &str) -> Plan {
     let around = Surroundings { directory: Directory::default(), zone: TimeZone::UTC, today: None };
-    let rules =
-        format!("[site]\nname = \"Tom's shed\"\n[watched.halyard]\nname = \"Halyard House\"\nkey = \"{key}\"\n");
+    let rules = format!(
+        "[site]\nname = \"Tom's shed\"\n[watched.halyard]\nname = \"Halyard House\"\nkey = \"{key}\"\n"
+    );
     let checked = Plan::check("rules.toml", &rules, &around);
     checked.plan.unwrap_or_else(|| panic!("{}", checked.report))
 }
@@ -344,9 +345,12 @@ fn an_announced_silence_shelves_the_alarm_for_silence_and_a_person_here_comes_fi
     let silence = |left| Some(Planned { left, why: "the rack is moved".to_owned(), who: "ines".to_owned() });
     let said = |count, at, silence| CheckIn { silence, ..check_in(10, count, at) };
     let shelve = |span: &str| {
-        let length = crate::units::Quantity::parse(span).and_then(|it| it.base(crate::units::Dimension::TIME));
+        let length =
+            crate::units::Quantity::parse(span).and_then(|it| it.base(crate::units::Dimension::TIME));
         let length = Span((length.expect("a time") * 1_000.0) as i64);
-        format!("ines check-in: Shelve {{ alarm: \"halyard-silent\", length: {length:?}, why: \"the rack is moved\" }}")
+        format!(
+            "ines check-in: Shelve {{ alarm: \"halyard-silent\", length: {length:?}, why: \"the rack is moved\" }}"
+        )
     };
     assert_eq!(watch.hear(&said(1, NIGHT, silence(Span::hours(2)))), [shelve("2 h")]);
     watch.pass(Span::minutes(5));

@@ -211,7 +211,10 @@ impl World for SimSite {
                 self.sent.push(SentPage { at: now.mono, to, page: *page });
                 let (health, outcome) = match self.channels.get(&target).copied().unwrap_or_default() {
                     ChannelRule::Works => (Health::Well, Outcome::Accepted { note: "taken".to_owned() }),
-                    ChannelRule::Defers => (Health::Fails { why: why.clone() }, Outcome::Deferred { why, may_have_arrived: false }),
+                    ChannelRule::Defers => (
+                        Health::Fails { why: why.clone() },
+                        Outcome::Deferred { why, may_have_arrived: false },
+                    ),
                     ChannelRule::Fails => (Health::Fails { why: why.clone() }, Outcome::Failed { why }),
                     ChannelRule::Hangs => return,
                 };

@@ -3,7 +3,7 @@
 
 use crate::fixtures::{MODELLED, UTC, around_in, plan_of};
 use crate::simulator::{Cooler, Faults, Random, Sight, Simulator, Tank};
-use slackwater_rules::engine::{Delivery, Effect, Input, Status, OperatorCommand};
+use slackwater_rules::engine::{Delivery, Effect, Input, OperatorCommand, Status};
 use slackwater_rules::page::Page;
 use slackwater_rules::plan::Plan;
 use slackwater_rules::record::Outcome;

@@ -97,7 +97,8 @@ impl Story {
 
     /// The keeper begins work on the tank.
     pub(crate) fn work(&mut self, work: &str) -> &mut Self {
-        let word = OperatorCommand::BeginWork { tank: "lagoon".to_owned(), work: work.to_owned(), length: None };
+        let word =
+            OperatorCommand::BeginWork { tank: "lagoon".to_owned(), work: work.to_owned(), length: None };
         self.0.say("ines", word);
         self
     }

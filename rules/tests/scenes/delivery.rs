@@ -86,8 +86,12 @@ fn a_test_page_counts_in_its_channels_limit_and_waits_for_room() {
     assert_eq!(to(&site, "ines.push").len(), 0, "{}", site.story());
     assert_eq!(to(&site, "ines.mail").len(), 1);
     site.run(Span::hours(3));
-    let tests: Vec<_> =
-        site.world.sent.iter().filter(|page| page.to == "ines.push" && page.purpose == Purpose::Drill).collect();
+    let tests: Vec<_> = site
+        .world
+        .sent
+        .iter()
+        .filter(|page| page.to == "ines.push" && page.purpose == Purpose::Drill)
+        .collect();
     assert_eq!(tests.len(), 1, "{}", site.story());
 }
 
