@@ -1,8 +1,7 @@
 //! Why a check-in is turned away, and how often that is said: for each cause once, and then at
 //! most once an hour with how many there were, whatever anybody sends.
 
-use crate::checkin::NotSealed;
-use slackwater_rules::time::{Moment, Span};
+use crate::time::{Moment, Span};
 use std::collections::BTreeMap;
 use std::fmt;
 
@@ -11,7 +10,7 @@ const APART: Span = Span::hours(1);
 
 /// Why a check-in is turned away.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub enum CheckInRefusal {
+pub enum Refusal {
     /// The rule file watches no site of this name.
     Unknown,
     /// Longer than any site's.
@@ -36,7 +35,7 @@ pub enum CheckInRefusal {
     Retained,
 }
 
-impl CheckInRefusal {
+impl Refusal {
     /// What is counted as one cause.
     fn cause(&self) -> &'static str {
         match self {
@@ -51,7 +50,7 @@ impl CheckInRefusal {
     }
 }
 
-impl fmt::Display for CheckInRefusal {
+impl fmt::Display for Refusal {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Unknown => f.write_str("the rule file watches no site of this name"),
@@ -63,15 +62,6 @@ impl fmt::Display for CheckInRefusal {
             Self::Misplaced { site } => write!(f, "it is signed, but for the site `{site}`"),
             Self::Replayed(why) => write!(f, "it is not new: {why}"),
             Self::Retained => f.write_str("the broker had kept it, so it says nothing of now"),
-        }
-    }
-}
-
-impl From<NotSealed> for CheckInRefusal {
-    fn from(wrong: NotSealed) -> Self {
-        match wrong {
-            NotSealed::Garbled => Self::Garbled("it is not in the signed form".to_owned()),
-            NotSealed::Forged => Self::Forged,
         }
     }
 }
@@ -92,7 +82,7 @@ struct Count {
 impl Refusals {
     /// Counts one. If it is to be said, how many of its cause there were since that was last said,
     /// this one included.
-    pub(super) fn count(&mut self, refusal: &CheckInRefusal, now: Moment) -> Option<u64> {
+    pub(super) fn count(&mut self, refusal: &Refusal, now: Moment) -> Option<u64> {
         let count =
             self.causes.entry(refusal.cause()).or_insert(Count { total: 0, unsaid: 0, said: now - APART });
         count.total += 1;
