@@ -13,7 +13,10 @@ mod error;
 mod file;
 mod log;
 mod minutes;
+mod odd_times;
 mod prune;
+pub mod pulse;
+pub mod reserve;
 mod restore;
 mod schema;
 pub mod writer;
@@ -26,7 +29,10 @@ pub use prune::Pruned;
 pub use restore::Restored;
 
 use error::Place;
+use file::OnDisk;
 use minutes::Minutes;
+use odd_times::LONGEST_RUN;
+use pulse::Beat;
 use rusqlite::{Connection, OptionalExtension, Transaction, params};
 use slackwater_rules::engine::Sample;
 use slackwater_rules::record::{Record, Seq};
@@ -67,11 +73,15 @@ pub struct Journal {
     boot: BootId,
     /// Where the present boot stands in the table; found or made by the first write.
     row: Option<BootRow>,
+    /// The site's own random number.
+    seed: u64,
     /// The highest number ever kept; 0 if none.
     last: Seq,
     horizon: Seq,
     minutes: Minutes,
     due: Option<Moment>,
+    /// As we left the files.
+    on_disk: OnDisk,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -83,30 +93,113 @@ struct BootRow {
 
 impl Journal {
     /// Opens the journal at `path` for writing in the boot `boot`, and makes it if there is none
-    /// (with its folder, readable by the owner only). A damaged file is renamed and kept, and a
-    /// new one begun: [`Opened::SetAside`] says so.
+    /// (with its folder, readable by the owner only). A file that is damaged, another program's or a
+    /// newer version's is renamed and kept, and a new one begun: [`Opened::SetAside`] says so.
     ///
     /// # Errors
-    /// A database of another program, or of a newer version of this one, is refused and left
-    /// untouched. A full or read-only disk is an error too.
+    /// A full or read-only disk.
     pub fn open(path: &Path, boot: BootId, limits: Limits) -> Result<(Self, Opened), JournalError> {
         let place = Place(path.to_owned());
         let (db, opened) = file::open(&place)?;
+        Self::over(place, db, boot, limits).map(|journal| (journal, opened))
+    }
+
+    /// Begins anew beside a file that is sound but not the one that was written to.
+    ///
+    /// # Errors
+    /// A full or read-only disk.
+    pub fn replace(self, why: &str) -> Result<(Self, Opened), JournalError> {
+        let Self { place, db, boot, limits, .. } = self;
+        drop(db);
+        let (db, opened) = file::begin_anew(&place, "replaced", why.to_owned())?;
+        Self::over(place, db, boot, limits).map(|journal| (journal, opened))
+    }
+
+    fn over(place: Place, db: Connection, boot: BootId, limits: Limits) -> Result<Self, JournalError> {
         let read = |sql| db.query_row(sql, [], |row| row.get::<_, i64>(0));
         let last = read("SELECT coalesce(max(seq), 0) FROM records").map_err(|e| place.error(e))?;
         let horizon = read("SELECT value FROM meta WHERE key = 'horizon'").map_err(|e| place.error(e))?;
-        let journal = Self {
+        let seed = read("SELECT value FROM meta WHERE key = 'seed'").map_err(|e| place.error(e))?;
+        Ok(Self {
+            on_disk: OnDisk::look(&place.0),
             place,
             db,
             limits,
             boot,
             row: None,
+            seed: seed.cast_unsigned(),
             last: last.cast_unsigned(),
             horizon: horizon.cast_unsigned(),
             minutes: Minutes::default(),
             due: None,
+        })
+    }
+
+    /// The highest number kept; 0 if none.
+    pub fn last(&self) -> Seq {
+        self.last
+    }
+
+    /// The site's own random number: another one is another journal.
+    pub fn seed(&self) -> u64 {
+        self.seed
+    }
+
+    /// Lets go of files that are not ours any more: nothing is written to them, and nothing beside
+    /// them removed.
+    pub fn abandon(self) {
+        use rusqlite::config::DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE;
+        // Without it, what stands there now would get our log of writes.
+        let _ = self.db.set_db_config(SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true);
+    }
+
+    /// On a full disk the log of writes is used over and over instead of growing.
+    pub fn save_room(&mut self, saving: bool) {
+        let pages = if saving { 4 } else { 1_000 };
+        let set = self.db.pragma_update(None, "wal_autocheckpoint", pages);
+        let over = self.db.query_row("PRAGMA wal_checkpoint(RESTART)", [], |_| Ok(()));
+        if let Err(error) = set.and(over) {
+            tracing::warn!("the journal's log of writes can't be used over: {error}");
+        }
+        self.on_disk = OnDisk::look(&self.place.0);
+    }
+
+    /// Sets room aside within the file, for records on a full disk.
+    ///
+    /// # Errors
+    /// The disk has not so much room now.
+    pub fn set_aside(&mut self) -> Result<(), JournalError> {
+        self.set_reserve("INSERT OR IGNORE INTO meta VALUES ('reserve', zeroblob(524288))")
+    }
+
+    /// Gives that room to records: nobody else can take it.
+    ///
+    /// # Errors
+    /// What the disk says.
+    pub fn give_up(&mut self) -> Result<(), JournalError> {
+        self.set_reserve("DELETE FROM meta WHERE key = 'reserve'")
+    }
+
+    fn set_reserve(&mut self, sql: &str) -> Result<(), JournalError> {
+        let run = || match self.db.execute(sql, [])? {
+            0 => Ok(()),
+            // In the file itself it is of use, not in the log of writes.
+            _ => self.db.query_row("PRAGMA wal_checkpoint(RESTART)", [], |_| Ok(())),
         };
-        Ok((journal, opened))
+        let result = run().map_err(|error| self.place.error(error));
+        self.on_disk = OnDisk::look(&self.place.0);
+        result
+    }
+
+    /// The watch lived at least until this beat.
+    pub fn note_alive(&mut self, beat: &Beat) -> Result<(), JournalError> {
+        let result = self.db.execute(
+            "UPDATE boots SET alive = ?2 WHERE boot_id = ?1 AND ifnull(alive, 0) < ?2",
+            params![beat.boot().0, beat.at().mono.0.clamp(0, LONGEST_RUN)],
+        );
+        result.map_err(|error| self.place.error(error))?;
+        self.on_disk = OnDisk::look(&self.place.0);
+        Ok(())
     }
 
     /// Where the file is.
@@ -191,13 +284,23 @@ impl Journal {
         self.db
             .execute("UPDATE meta SET value = ?1 WHERE key = 'site' AND value <> ?1", [site])
             .map_err(|error| self.place.error(error))?;
+        self.on_disk = OnDisk::look(&self.place.0);
         Ok(())
     }
 
     /// The records that still matter, on the clock of the present boot, and how long nobody
     /// watched. To be called once, before the first commit.
     pub fn restore(&self, now: &Now) -> Result<Restored, JournalError> {
-        restore::restore(&self.db, &self.boot, now).map_err(|error| self.place.error(error))
+        let beat = pulse::read(&self.place.0);
+        restore::restore(&self.db, &self.boot, now, beat.as_ref()).map_err(|error| self.place.error(error))
+    }
+
+    /// The same from a disk that takes no writes.
+    pub fn restore_reading(path: &Path, boot: &BootId, now: &Now) -> Result<Restored, JournalError> {
+        let place = Place(path.to_owned());
+        let db = file::open_reading(&place)?;
+        let beat = pulse::read(path);
+        restore::restore(&db, boot, now, beat.as_ref()).map_err(|error| place.error(error))
     }
 
     /// Returns how many old minutes had to go for the new ones.
@@ -228,6 +331,7 @@ impl Journal {
             prune::prune(&self.db, &self.limits, now, keep_from).map_err(|error| self.place.error(error))?;
         pruned.readings += made_room;
         pruned.unwritten = self.minutes.take_lost();
+        self.on_disk = OnDisk::look(&self.place.0);
         Ok(pruned)
     }
 
@@ -237,6 +341,9 @@ impl Journal {
         now: &Now,
         work: impl FnOnce(&Transaction<'_>, i64) -> rusqlite::Result<()>,
     ) -> Result<BootRow, JournalError> {
+        if let Some(why) = self.on_disk.meddled(&self.place.0) {
+            return Err(JournalError::Damaged { path: self.place.0.clone(), why: why.to_owned() });
+        }
         let (boot, known) = (&self.boot, self.row);
         let run = |db: &mut Connection| {
             let tx = db.transaction_with_behavior(rusqlite::TransactionBehavior::Immediate)?;
@@ -248,7 +355,9 @@ impl Journal {
             tx.commit()?;
             Ok(row)
         };
-        run(&mut self.db).map_err(|error| self.place.error(error))
+        let written = run(&mut self.db).map_err(|error| self.place.error(error));
+        self.on_disk = OnDisk::look(&self.place.0);
+        written
     }
 }
 

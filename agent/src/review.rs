@@ -43,9 +43,18 @@ pub fn review(
     zone: &TimeZone,
 ) -> Result<Review, JournalError> {
     let mut events = events::Events::new(window, zone);
-    let mut gaps = coverage::Gaps::new(window, zone, log.alive()?);
+    let mut gaps = coverage::Gaps::new(window, zone, log.alive()?, log.has_pulse());
     let mut beyond = false;
+    let newest = log.newest_until(window.until)?;
     let unreadable = log.walk(0, |record| {
+        // Dated after what follows it: by a clock that was wrong, or in a row that is. What follows
+        // is not to be left out for it.
+        if !beyond && record.at.wall > window.until && record.seq < newest {
+            if matches!(record.body, Body::Marked { .. }) {
+                events.take(record);
+            }
+            return true;
+        }
         // What happened later is another review's, but for marks: those are made afterwards.
         if beyond || record.at.wall > window.until {
             if !std::mem::replace(&mut beyond, true) {
@@ -73,7 +82,7 @@ pub fn review(
         zone: zone.iana_name().map_or_else(|| "local time".to_owned(), str::to_owned),
         since: Stamp::new(window.since, true, zone),
         until: Stamp::new(window.until, true, zone),
-        coverage: gaps.finish(),
+        coverage: gaps.finish(&unreadable),
         episodes: events.episodes,
         call_outs: events.call_outs,
         asides: events.asides,

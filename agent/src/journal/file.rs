@@ -1,6 +1,6 @@
 //! Opening the file: whose is it, is it sound, is it up to date. A path comes in, a connection
-//! ready for writing goes out, with a word on what was found. Only a file that is not sound is
-//! moved, never one that is merely unexpected.
+//! ready for writing goes out, with a word on what was found. What
+//! can't be used, damaged, newer or another program's, is renamed and kept, so that the watch can run.
 
 use super::error::{JournalError, Place};
 use super::{beside, schema};
@@ -8,7 +8,7 @@ use rusqlite::{Connection, OpenFlags};
 use std::fmt;
 use std::fs::{self, DirBuilder, File, OpenOptions, TryLockError};
 use std::io::{ErrorKind, Read};
-use std::os::unix::fs::{DirBuilderExt, OpenOptionsExt};
+use std::os::unix::fs::{DirBuilderExt, MetadataExt, OpenOptionsExt};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -24,9 +24,9 @@ pub enum Opened {
         /// The version it had.
         from: i64,
     },
-    /// It was damaged: it was renamed and kept, and a new one was made.
+    /// It was damaged, another program's, or a newer one's: it was renamed and kept, and a new one was made.
     SetAside {
-        /// Where the damaged file is now.
+        /// Where that file is now.
         path: PathBuf,
         /// What is wrong with it.
         why: String,
@@ -39,11 +39,9 @@ impl fmt::Display for Opened {
             Self::Created => write!(f, "a new journal was begun"),
             Self::Current => write!(f, "the journal is sound and up to date"),
             Self::Migrated { from } => write!(f, "the journal was brought up to date from version {from}"),
-            Self::SetAside { path, why } => write!(
-                f,
-                "the journal was damaged ({why}): it is kept as {}, and a new one was begun",
-                path.display()
-            ),
+            Self::SetAside { path, why } => {
+                write!(f, "{why}: it is kept as {}, and a new journal was begun", path.display())
+            }
         }
     }
 }
@@ -69,13 +67,91 @@ pub fn claim(path: &Path) -> Result<File, JournalError> {
 pub(super) fn open(place: &Place) -> Result<(Connection, Opened), JournalError> {
     create(&place.0).map_err(|error| place.io(&error))?;
     match open_sound(place) {
-        Err(JournalError::Damaged { why, .. }) => {
-            let path = set_aside(&place.0).map_err(|error| place.io(&error))?;
-            create(&place.0).map_err(|error| place.io(&error))?;
-            let (db, _) = open_sound(place)?;
-            Ok((db, Opened::SetAside { path, why }))
+        Err(error) => {
+            let (kind, why) = match &error {
+                JournalError::Damaged { why, .. } => ("damaged", format!("the journal was damaged ({why})")),
+                JournalError::Version { found, known, .. } if found > known => (
+                    "newer",
+                    format!("the journal is of a newer program (version {found}, this one knows {known})"),
+                ),
+                JournalError::Foreign { .. } => {
+                    ("foreign", "what stood in the journal's place is another program's".to_owned())
+                }
+                JournalError::Full { .. }
+                | JournalError::ReadOnly { .. }
+                | JournalError::Version { .. }
+                | JournalError::InUse { .. }
+                | JournalError::Order { .. }
+                | JournalError::Other { .. } => return Err(error),
+            };
+            begin_anew(place, kind, why)
         }
         other => other,
+    }
+}
+
+/// Keeps what stands in the journal's place under another name, and makes a new one.
+pub(super) fn begin_anew(
+    place: &Place,
+    kind: &str,
+    why: String,
+) -> Result<(Connection, Opened), JournalError> {
+    let path = set_aside(&place.0, kind).map_err(|error| place.io(&error))?;
+    create(&place.0).map_err(|error| place.io(&error))?;
+    let (db, _) = open_sound(place)?;
+    Ok((db, Opened::SetAside { path, why }))
+}
+
+/// A connection that only reads, where the disk takes no writes. Without the files that SQLite keeps
+/// beside a journal it can't look at the log of writes; then the main file alone is read.
+pub(super) fn open_reading(place: &Place) -> Result<Connection, JournalError> {
+    let read = OpenFlags::SQLITE_OPEN_READ_ONLY;
+    let ours = |db: Connection| match belongs(&db).map_err(|error| place.error(error))? {
+        Belongs::Ours { version: schema::VERSION } => Ok(db),
+        Belongs::Ours { version: found } => {
+            Err(JournalError::Version { path: place.0.clone(), found, known: schema::VERSION })
+        }
+        Belongs::Nobody | Belongs::Other => Err(JournalError::Foreign { path: place.0.clone() }),
+    };
+    let whole = Connection::open_with_flags(&place.0, read).map_err(|error| place.error(error));
+    whole.and_then(ours).or_else(|first| {
+        let Some(path) = place.0.to_str() else { return Err(first) };
+        let escaped = path.replace('%', "%25").replace('?', "%3f").replace('#', "%23");
+        let uri = format!("file:{escaped}?immutable=1");
+        let db = Connection::open_with_flags(uri, read | OpenFlags::SQLITE_OPEN_URI);
+        db.map_err(|error| place.error(error)).and_then(ours).map_err(|_| first)
+    })
+}
+
+/// The files of an open journal as they are on the disk: another file in the place of one of them, or
+/// one that has become shorter than we left it, is not what we write to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) struct OnDisk {
+    main: Option<(u64, u64, u64)>,
+    log: Option<(u64, u64, u64)>,
+}
+
+impl OnDisk {
+    pub(super) fn look(path: &Path) -> Self {
+        let one = |path: &Path| fs::metadata(path).ok().map(|it| (it.dev(), it.ino(), it.len()));
+        Self { main: one(path), log: one(&beside(path, "-wal")) }
+    }
+
+    /// What has been done to the files since, if anything has.
+    pub(super) fn meddled(self, path: &Path) -> Option<&'static str> {
+        let now = Self::look(path);
+        let same = |before: Option<(u64, u64, u64)>, now: Option<(u64, u64, u64)>| match (before, now) {
+            (Some((dev, ino, len)), Some((dev_now, ino_now, len_now))) => {
+                (dev, ino) == (dev_now, ino_now) && len <= len_now
+            }
+            (Some(_), None) => false,
+            (None, _) => true,
+        };
+        match (same(self.main, now.main), same(self.log, now.log)) {
+            (false, _) => Some("its file was removed, cut or replaced while the watch ran"),
+            (true, false) => Some("its log of writes was removed or cut while the watch ran"),
+            (true, true) => None,
+        }
     }
 }
 
@@ -159,10 +235,10 @@ fn create(path: &Path) -> std::io::Result<()> {
 
 /// Renames the file, and its log of writes, which may hold what the file lacks. The name
 /// carries no date, since the clock may be wrong at this time.
-fn set_aside(path: &Path) -> std::io::Result<PathBuf> {
+fn set_aside(path: &Path, kind: &str) -> std::io::Result<PathBuf> {
     let mut number = 1;
     let aside = loop {
-        let candidate = beside(path, &format!(".damaged-{number}"));
+        let candidate = beside(path, &format!(".{kind}-{number}"));
         if !candidate.exists() {
             break candidate;
         }

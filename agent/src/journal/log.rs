@@ -9,10 +9,12 @@
 use super::error::{JournalError, Place};
 use super::file::{Belongs, belongs};
 use super::minutes::{MINUTE, Values};
-use super::schema;
+use super::odd_times::{Believed, LATEST, SET_BY, is_moment, is_offset, is_sure_offset};
+use super::pulse;
+use super::{boot_row, schema};
 use rusqlite::{Connection, OpenFlags, Row, params};
 use slackwater_rules::record::{Body, Record, Seq};
-use slackwater_rules::time::{Moment, Now, Span, Wall};
+use slackwater_rules::time::{Moment, Span, Wall};
 use std::collections::BTreeMap;
 use std::path::Path;
 use std::time::Duration;
@@ -211,13 +213,30 @@ impl Log {
     }
 
     /// The last sign of life of every boot there was, oldest first: when, and whether that date
-    /// is sure. Readings and this sign are written every few minutes, so a watch that ended
-    /// without notice may have lived a little longer.
+    /// is sure: to a minute for the last one, to a flush of readings for those before it that ended
+    /// without notice.
     pub fn alive(&self) -> Result<Vec<(Wall, bool)>, JournalError> {
+        let beat = pulse::read(&self.place.0);
         self.sql(|db| {
-            let alive = boots(db)?.into_values();
+            let mut boots = boots(db)?;
+            if let Some(beat) = &beat {
+                outlive(db, &mut boots, beat)?;
+            }
+            let alive = boots.into_values();
             Ok(alive.filter_map(|b| Some((b.offset + Span(b.alive?.0), b.trusted))).collect())
         })
+    }
+
+    /// The number of the newest record of before `until` by the clock of its time; 0 if there is none.
+    pub fn newest_until(&self, until: Wall) -> Result<Seq, JournalError> {
+        let sql = "SELECT ifnull(max(seq), 0) FROM records WHERE wall <= ?";
+        let newest = self.sql(|db| db.query_row(sql, [until.0], |row| row.get::<_, i64>(0)))?;
+        Ok(newest.cast_unsigned())
+    }
+
+    /// Whether the sign of life is known to a minute, beside the one that comes with readings.
+    pub fn has_pulse(&self) -> bool {
+        pulse::read(&self.place.0).is_some()
     }
 
     fn sql<T>(&self, work: impl FnOnce(&Connection) -> rusqlite::Result<T>) -> Result<T, JournalError> {
@@ -234,14 +253,39 @@ pub(super) fn boots(db: &Connection) -> rusqlite::Result<BTreeMap<i64, Boot>> {
     let mut rows = select.query([])?;
     while let Some(row) = rows.next()? {
         let (offset, trusted, alive) = (Wall(row.get(1)?), row.get(2)?, row.get::<_, Option<i64>>(3)?);
-        let alive = alive.map(Moment);
-        let offset = if trusted { offset } else { offset.max(not_before) };
+        let alive = alive.filter(|alive| is_moment(*alive)).map(Moment);
+        let trusted = trusted && is_sure_offset(offset.0);
+        let offset = match is_offset(offset.0) {
+            true if trusted => offset,
+            true => offset.max(not_before),
+            false => not_before.max(Wall(0)),
+        };
         if let Some(alive) = alive.filter(|_| trusted) {
             not_before = not_before.max(offset + Span(alive.0));
         }
         boots.insert(row.get(0)?, Boot { offset, trusted, alive });
     }
     Ok(boots)
+}
+
+/// The last sign of life of the beat's boot is the beat, if it came later than what the table has.
+pub(super) fn outlive(
+    db: &Connection,
+    boots: &mut BTreeMap<i64, Boot>,
+    beat: &pulse::Beat,
+) -> rusqlite::Result<()> {
+    let at = beat.at();
+    let row = boot_row(db, &beat.boot())?;
+    if let Some(boot) = row.and_then(|id| boots.get_mut(&id)).filter(|_| is_moment(at.mono.0)) {
+        boot.alive = boot.alive.max(Some(at.mono));
+        // Two that both are sure and lie far apart: the one of a row may have been changed on a card.
+        let offset = at.wall - Span(at.mono.0);
+        let apart = boot.offset.max(offset) - boot.offset.min(offset);
+        if at.wall_trusted && is_sure_offset(offset.0) && (!boot.trusted || apart > SET_BY) {
+            (boot.offset, boot.trusted) = (offset, true);
+        }
+    }
+    Ok(())
 }
 
 /// Gives each record from number `from` on to `take`, with its boot and the best date there is,
@@ -253,26 +297,35 @@ pub(super) fn walk(
 ) -> rusqlite::Result<Vec<Seq>> {
     let mut not_before: i64 = db.query_row(
         "SELECT ifnull(max(wall), ?2) FROM
-             (SELECT wall FROM dated WHERE seq < ?1 AND sure ORDER BY seq DESC LIMIT 1)",
-        params![from.cast_signed(), i64::MIN],
+             (SELECT wall FROM dated WHERE seq < ?1 AND sure AND typeof(wall) = 'integer'
+              AND wall BETWEEN 0 AND ?3 ORDER BY seq DESC LIMIT 1)",
+        params![from.cast_signed(), i64::MIN, LATEST],
         |row| row.get(0),
     )?;
     let boots = boots(db)?;
     let mut unreadable = Vec::new();
-    let mut select =
-        db.prepare_cached("SELECT seq, boot, mono, wall, sure, body FROM dated WHERE seq >= ? ORDER BY seq")?;
+    let mut believed = Believed::default();
+    let mut select = db.prepare_cached(
+        "SELECT seq, boot, mono, wall, trusted, body FROM records WHERE seq >= ? ORDER BY seq",
+    )?;
     let mut rows = select.query([from.cast_signed()])?;
     while let Some(row) = rows.next()? {
         let seq = row.get::<_, i64>(0)?.cast_unsigned();
         let boot = row.get(1)?;
-        let (mono, mut wall, wall_trusted) = (row.get(2)?, row.get(3)?, row.get(4)?);
-        if wall_trusted {
-            not_before = wall;
+        let (mono, wall, trusted): (i64, i64, bool) = (row.get(2)?, row.get(3)?, row.get(4)?);
+        // A clock that became trusted later in the same boot dates what came before.
+        let began = boots.get(&boot);
+        let (wall, trusted) = match began.and_then(|boot| boot.sure()) {
+            Some(offset) if !trusted => (offset.0.saturating_add(mono), true),
+            _ => (wall, trusted),
+        };
+        let mut at = believed.take(boot, mono, wall, trusted);
+        if at.wall_trusted {
+            not_before = at.wall.0;
         } else {
-            let began = boots.get(&boot).map_or(i64::MIN, |boot| boot.offset.0);
-            wall = wall.max(not_before).max(began);
+            let began = began.map_or(i64::MIN, |boot| boot.offset.0);
+            at.wall = Wall(at.wall.0.max(not_before).max(began));
         }
-        let at = Now { mono: Moment(mono), wall: Wall(wall), wall_trusted };
         let Ok(body) = serde_json::from_str(row.get_ref(5)?.as_str()?) else {
             unreadable.push(seq);
             continue;

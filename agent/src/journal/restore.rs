@@ -7,11 +7,16 @@
 //! as if it had been no time at all, and the gap is told as unknown.
 
 use super::log::{self, Boot};
+use super::odd_times::{self, LONGEST_RUN};
+use super::pulse::Beat;
 use super::{BootId, boot_row};
 use rusqlite::{Connection, OptionalExtension};
 use slackwater_rules::record::{Record, Seq};
 use slackwater_rules::time::{Moment, Now, Span};
 use std::collections::BTreeMap;
+
+/// A flush of readings brings a sign of life at least this often.
+const AFTER_LIFE: Span = Span::hours(2);
 
 /// What [`super::Journal::restore`] gives back.
 #[derive(Clone, Debug, PartialEq)]
@@ -28,7 +33,12 @@ pub struct Restored {
     pub unreadable: Vec<Seq>,
 }
 
-pub(super) fn restore(db: &Connection, boot: &BootId, now: &Now) -> rusqlite::Result<Restored> {
+pub(super) fn restore(
+    db: &Connection,
+    boot: &BootId,
+    now: &Now,
+    beat: Option<&Beat>,
+) -> rusqlite::Result<Restored> {
     let meta = |key| db.query_row("SELECT value FROM meta WHERE key = ?", [key], |row| row.get::<_, i64>(0));
     let horizon = meta("horizon")?.cast_unsigned();
     let last: i64 = db.query_row("SELECT coalesce(max(seq), 0) FROM records", [], |row| row.get(0))?;
@@ -38,12 +48,18 @@ pub(super) fn restore(db: &Connection, boot: &BootId, now: &Now) -> rusqlite::Re
         records.push((boot, record));
         true
     })?;
-    let boots = log::boots(db)?;
+    let mut boots = log::boots(db)?;
+    if let Some(beat) = beat {
+        log::outlive(db, &mut boots, beat)?;
+    }
     let present = boot_row(db, boot)?;
     let spans = spans(db, &boots, &records, present)?;
     let (shifts, gap) = shifts(&boots, &spans, present, now);
+    // A journal that lost its end doesn't know the boot that the pulse tells of.
+    let gap = gap.into_iter().chain(beat.and_then(|beat| beat.ago(boot, now))).min();
     for (boot, record) in &mut records {
         record.at.mono = record.at.mono + shifts.get(boot).copied().unwrap_or_default();
+        odd_times::hold(record, now);
     }
     Ok(Restored {
         records: records.into_iter().map(|(_, record)| record).collect(),
@@ -68,12 +84,16 @@ fn spans(
         if spans.contains_key(&id) {
             continue;
         }
+        let alive = boots.get(&id).and_then(|boot| boot.alive);
+        // Nothing was recorded long after the last sign of life.
+        let latest = alive.map_or(LONGEST_RUN, |alive| (alive + AFTER_LIFE).0);
         let moment = |order| {
-            let sql = format!("SELECT mono FROM records WHERE boot = ? ORDER BY seq {order} LIMIT 1");
-            db.query_row(&sql, [id], |row| row.get(0).map(Moment)).optional()
+            let sql = format!(
+                "SELECT mono FROM records WHERE boot = ? AND mono BETWEEN 0 AND ? ORDER BY seq {order} LIMIT 1"
+            );
+            db.query_row(&sql, [id, latest], |row| row.get(0).map(Moment)).optional()
         };
         let (first, last) = (moment("ASC")?, moment("DESC")?);
-        let alive = boots.get(&id).and_then(|boot| boot.alive);
         if let (Some(first), Some(last)) = (first.or(alive), last.max(alive)) {
             spans.insert(id, (first, last));
         }

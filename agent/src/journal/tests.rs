@@ -103,26 +103,13 @@ fn the_seed_is_made_once_and_differs_between_sites() {
 }
 
 #[test]
-fn a_newer_journal_is_refused_and_left_alone() {
+fn a_newer_journal_is_no_reading_for_this_program() {
     let place = Place::new();
     place.open("one").db.pragma_update(None, "user_version", 99).unwrap();
-    let error = place.try_open().unwrap_err();
+    let error = Log::open(&place.path()).unwrap_err();
     assert!(error.to_string().contains("has version 99, this program knows versions up to 1"), "{error}");
-    assert_eq!(Log::open(&place.path()).unwrap_err(), error);
-    assert!(!beside(&place.path(), ".damaged-1").exists());
-}
-
-#[test]
-fn a_database_of_another_program_is_refused_and_left_alone() {
-    let place = Place::new();
-    fs::create_dir(place.path().parent().unwrap()).unwrap();
-    let db = Connection::open(place.path()).unwrap();
-    db.execute_batch("CREATE TABLE recipes (name)").unwrap();
-    db.close().unwrap();
-    let before = fs::read(place.path()).unwrap();
-    let error = place.try_open().unwrap_err();
-    assert!(matches!(error, JournalError::Foreign { .. }), "{error}");
-    assert_eq!(fs::read(place.path()).unwrap(), before);
+    assert!(matches!(place.try_open(), Ok(Opened::SetAside { .. })));
+    assert!(beside(&place.path(), ".newer-1").exists());
 }
 
 #[test]
@@ -638,7 +625,7 @@ fn one_of_each() -> Vec<Body> {
         Body::Stepped { call: 2, step: 0 },
         paged(Purpose::Call),
         Body::Skipped { call: 2, target, why: why.clone() },
-        Body::Delivered { page: 3, result: Outcome::Deferred { why: why.clone() } },
+        Body::Delivered { page: 3, result: Outcome::deferred(why.clone()) },
         Body::Answered { call: 2, by: by(), lease: span },
         Body::Resumed { call: 2, why: why.clone() },
         Body::CallEnded { call: 2 },
@@ -773,4 +760,26 @@ fn place_of(body: &Body) -> usize {
         Body::Foretold { .. } => 45,
         Body::ClockSet { .. } => 46,
     }
+}
+
+/// Made by the watch as it was before outcomes said by their type what they mean.
+#[test]
+fn a_journal_of_before_is_read_with_its_call_out_going_on() {
+    let place = Place::new();
+    fs::create_dir(place.path().parent().unwrap()).unwrap();
+    let before = concat!(env!("CARGO_MANIFEST_DIR"), "/../tests/data/before/journal.db");
+    fs::copy(before, place.path()).unwrap();
+    let journal = place.open("after");
+    let restored = journal.restore(&seconds(1, 1)).unwrap();
+    assert_eq!((restored.unreadable, restored.next_seq), (vec![], 103));
+    let fates = restored.records.iter().filter_map(|record| match &record.body {
+        Body::Delivered { page: 97 | 89 | 66, result } => Some(result.clone()),
+        _ => None,
+    });
+    let broke_off =
+        Outcome::Deferred { why: "the modem: no answer to the text".to_owned(), may_have_arrived: true };
+    let fates: Vec<_> = fates.collect();
+    assert!(matches!(fates[..], [Outcome::HeldUntil { .. }, Outcome::Withdrawn, _]), "{fates:?}");
+    assert_eq!(fates[2], broke_off);
+    assert!(!restored.records.iter().any(|record| matches!(record.body, Body::CallEnded { call: 75 })));
 }

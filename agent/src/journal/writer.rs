@@ -2,10 +2,16 @@
 //! and are safe on return, or owed: kept in memory, said, and written once the disk takes
 //! them again. Pages go out all the same. What matters still is remembered too, so that a journal
 //! that turns out to be damaged, and has to begin anew, begins with what stands.
+//!
+//! What a journal can't know of itself the pulse beside it tells: until when the watch lived, and
+//! whether records are missing at its end. On a full disk records of alarms and call-outs go where
+//! room was set aside for them; a disk that takes no writes is read.
 
-use crate::journal::{BootId, Journal, JournalError, Limits, Opened, claim};
+use crate::journal::pulse::{self, Pulse};
+use crate::journal::reserve::Reserve;
+use crate::journal::{BootId, Journal, JournalError, Limits, Opened, Restored, claim};
 use slackwater_rules::engine::Sample;
-use slackwater_rules::record::{Record, Seq};
+use slackwater_rules::record::{Body, Record, Seq};
 use slackwater_rules::time::{Moment, Now, Span};
 use std::collections::VecDeque;
 use std::fs::File;
@@ -16,6 +22,9 @@ const OWED_AT_MOST: usize = 20_000;
 
 /// How long after a failure the disk is tried again.
 const RETRY: Span = Span::seconds(30);
+
+/// So long it is said that the journal has lost its end: once, and long enough to be heard.
+const NOTICED: Span = Span::minutes(15);
 
 /// The journal, or what stands in for it.
 #[derive(Debug)]
@@ -38,7 +47,19 @@ pub struct Keeper {
     readings: Option<String>,
     /// A damaged journal was set aside here: told until a person has moved it away.
     damaged: Option<(PathBuf, String)>,
+    /// What was seen to be missing, and until when that is told.
+    noticed: Option<(String, Moment)>,
+    /// The disk is full: only what there is room set aside for is kept.
+    full: Option<String>,
     retry: Option<Moment>,
+    /// The journal that was written to, by its random number; none before any was.
+    seed: Option<u64>,
+    /// The highest number that it has kept.
+    kept: Seq,
+    pulse: Option<Pulse>,
+    /// When it beats next.
+    beat: Option<Moment>,
+    reserve: Option<Reserve>,
 }
 
 /// What an earlier life left.
@@ -55,13 +76,12 @@ pub struct Inheritance {
 }
 
 impl Keeper {
-    /// Opens the journal and reads what it left. A disk that can't be used now is no reason not
-    /// to watch: the keeper then begins with nothing, and numbers records so that they come
-    /// after all that may be in the file.
+    /// Opens the journal and reads what it left. A disk that can't be written now is read; one that
+    /// can't be used at all is no reason not to watch either: the keeper then begins with nothing, and
+    /// numbers records so that they come after all that may be in the file.
     ///
     /// # Errors
-    /// A file that belongs to another program or a newer version: a mistake in the configuration.
-    /// Or one that another watch writes to.
+    /// A journal that another watch writes to.
     pub fn open(
         path: PathBuf,
         boot: BootId,
@@ -69,6 +89,7 @@ impl Keeper {
         site: &str,
         now: &Now,
     ) -> Result<(Self, Inheritance), JournalError> {
+        let last_beat = pulse::read(&path);
         let mut keeper = Self {
             path,
             boot,
@@ -82,66 +103,120 @@ impl Keeper {
             trouble: None,
             readings: None,
             damaged: None,
+            noticed: None,
+            full: None,
             retry: None,
+            seed: last_beat.as_ref().map(|beat| beat.seed),
+            kept: last_beat.as_ref().map_or(0, |beat| beat.last),
+            pulse: None,
+            beat: None,
+            reserve: None,
         };
-        match keeper.try_open() {
-            Ok(()) => {}
-            Err(
-                error @ (JournalError::Foreign { .. }
-                | JournalError::Version { .. }
-                | JournalError::InUse { .. }),
-            ) => return Err(error),
-            Err(error) => keeper.fail(&error, now),
-        }
-        let restored = keeper.journal.as_ref().map(|journal| journal.restore(now)).transpose();
-        let restored = restored.unwrap_or_else(|error| {
-            keeper.fail(&error, now);
-            None
-        });
-        let inheritance = match restored {
-            Some(restored) => {
-                for seq in &restored.unreadable {
-                    tracing::error!(seq, "a record of the journal can't be read and is left out");
+        let opened = keeper.try_open(now);
+        let restored = match (&keeper.journal, opened) {
+            (Some(journal), Ok(())) => journal.restore(now),
+            (_, Err(error @ JournalError::InUse { .. })) => return Err(error),
+            (_, Err(error)) => {
+                keeper.fail(&error, now);
+                let read = Journal::restore_reading(&keeper.path, &keeper.boot, now);
+                if read.is_ok() {
+                    tracing::warn!("the journal can only be read: what it says is gone on from");
                 }
-                // Nobody watched before there was a journal; what a damaged one knew is lost.
-                let first = restored.next_seq == 1 && keeper.damaged.is_none();
-                let gap = if first { Some(Span::ZERO) } else { restored.gap };
-                keeper.matters = restored.records.iter().cloned().collect();
-                Inheritance {
-                    records: restored.records,
-                    gap,
-                    next_seq: restored.next_seq,
-                    seed: restored.seed,
-                }
+                read
             }
-            // Milliseconds since 1970 are more than any count of records.
-            None => Inheritance {
-                records: Vec::new(),
-                gap: None,
-                next_seq: now.wall.0.max(1).cast_unsigned(),
-                seed: now.wall.0.cast_unsigned(),
-            },
+            (None, Ok(())) => Journal::restore_reading(&keeper.path, &keeper.boot, now),
         };
+        let restored = restored.map_err(|error| keeper.fail(&error, now)).ok();
+        if let (Some(journal), Some(beat)) = (&mut keeper.journal, &last_beat)
+            && let Err(error) = journal.note_alive(beat)
+        {
+            tracing::warn!("journal: {error}");
+        }
+        keeper.reserve = Some(Reserve::set_aside(&keeper.path));
+        keeper.set_aside_within();
+        let inheritance = keeper.inherit(restored, now);
         Ok((keeper, inheritance))
     }
 
-    fn try_open(&mut self) -> Result<(), JournalError> {
+    fn inherit(&mut self, restored: Option<Restored>, now: &Now) -> Inheritance {
+        // Milliseconds since 1970 are more than any count of records.
+        let Some(restored) = restored else {
+            return Inheritance {
+                records: Vec::new(),
+                gap: pulse::read(&self.path).and_then(|beat| beat.ago(&self.boot, now)),
+                next_seq: now.wall.0.max(1).cast_unsigned().max(self.kept.saturating_add(1)),
+                seed: now.wall.0.cast_unsigned(),
+            };
+        };
+        for seq in &restored.unreadable {
+            tracing::error!(seq, "a record of the journal can't be read and is left out");
+        }
+        // Nobody watched before there was a journal; what a damaged one knew is lost.
+        let first = restored.next_seq == 1 && self.damaged.is_none() && self.kept == 0;
+        let gap = if first { Some(Span::ZERO) } else { restored.gap };
+        self.matters = restored.records.iter().cloned().collect();
+        // What was lost keeps its numbers: pages that went out bear them.
+        let next_seq = restored.next_seq.max(self.kept.saturating_add(1));
+        self.kept = next_seq.saturating_sub(1);
+        Inheritance { records: restored.records, gap, next_seq, seed: restored.seed }
+    }
+
+    fn try_open(&mut self, now: &Now) -> Result<(), JournalError> {
         if self.claim.is_none() {
             self.claim = Some(claim(&self.path)?);
         }
-        let (mut journal, opened) = Journal::open(&self.path, self.boot.clone(), self.limits)?;
+        let (mut journal, mut opened) = Journal::open(&self.path, self.boot.clone(), self.limits)?;
+        let another = self.seed.is_some_and(|seed| seed != journal.seed());
+        if another && self.owed.first().is_some_and(|first| journal.last() >= first.seq) {
+            let why = "another journal was put in the place of the one that was written to";
+            (journal, opened) = journal.replace(why)?;
+        }
         match &opened {
             Opened::SetAside { path, .. } => {
                 tracing::error!("{opened}");
                 self.damaged = Some((path.clone(), opened.to_string()));
-                let owed = std::mem::take(&mut self.owed);
-                self.owed = std::mem::take(&mut self.matters).into_iter().chain(owed).collect();
             }
-            Opened::Created | Opened::Current | Opened::Migrated { .. } => tracing::info!("{opened}"),
+            Opened::Created | Opened::Current | Opened::Migrated { .. } => {
+                tracing::info!("{opened}");
+                self.compare(&journal, another, now);
+            }
         }
+        // What matters and is not in it is owed to it, before what came since.
+        let last = journal.last();
+        let missing = self.matters.drain(..).filter(|record| record.seq > last);
+        self.owed = missing.chain(std::mem::take(&mut self.owed)).collect();
         journal.name_site(&self.site)?;
+        self.seed = Some(journal.seed());
         self.journal = Some(journal);
+        if self.pulse.is_none() {
+            let pulse = Pulse::open(&self.path);
+            self.pulse = pulse.inspect_err(|error| tracing::warn!("the journal's pulse: {error}")).ok();
+        }
         Ok(())
+    }
+
+    /// Notices what was kept and is not there any more.
+    fn compare(&mut self, journal: &Journal, another: bool, now: &Now) {
+        let (found, kept) = (journal.last(), self.kept);
+        let what = if found >= kept && !another || kept == 0 {
+            return;
+        } else if found == 0 {
+            format!("the journal was emptied or begun anew: its records up to number {kept} are lost")
+        } else if another {
+            format!("another journal stands in the place of the one that was written to until record {kept}")
+        } else {
+            let first = found.saturating_add(1);
+            let which = if first == kept {
+                format!("record {kept} is")
+            } else {
+                format!("records {first} to {kept} are")
+            };
+            format!(
+                "{which} missing at the journal's end: it was changed from outside, or its disk lost them"
+            )
+        };
+        tracing::error!("{what}");
+        self.noticed = Some((what, now.mono + NOTICED));
     }
 
     /// Keeps the records of finished turns. They are on the disk when this returns, unless
@@ -154,24 +229,105 @@ impl Keeper {
         if self.retry.is_some_and(|retry| now.mono < retry) {
             return self.bound();
         }
-        let opened = if self.journal.is_some() { Ok(()) } else { self.try_open() };
+        if self.full.is_some() {
+            self.spare_room();
+        }
         let horizon = horizon();
-        let result = opened.and_then(|()| match &mut self.journal {
+        let mut result = self.commit(horizon, now);
+        if let Err(JournalError::Damaged { why, .. }) = &result {
+            // What stands there now is looked at, and what matters written again, at once.
+            tracing::error!("journal: {why}");
+            self.let_go();
+            result = self.commit(horizon, now);
+        }
+        if let Err(error @ JournalError::Full { .. }) = &result {
+            let error = error.clone();
+            result = self.commit_in_reserve(horizon, error, now);
+        }
+        match result {
+            Ok(()) => self.kept(horizon, now),
+            Err(error) => self.fail(&error, now),
+        }
+    }
+
+    fn commit(&mut self, horizon: Seq, now: &Now) -> Result<(), JournalError> {
+        if self.journal.is_none() {
+            self.try_open(now)?;
+        }
+        match &mut self.journal {
             Some(journal) => journal.commit(&self.owed, horizon),
             None => Ok(()),
-        });
-        match result {
-            Ok(()) => {
-                if self.trouble.take().is_some() {
-                    tracing::info!(records = self.owed.len(), "the journal can be written again");
+        }
+    }
+
+    /// Gives up what was set aside, step by step, for what matters most of what is owed.
+    fn commit_in_reserve(
+        &mut self,
+        horizon: Seq,
+        error: JournalError,
+        now: &Now,
+    ) -> Result<(), JournalError> {
+        self.begin_to_save_room(&error);
+        self.spare_room();
+        let mut result = self.commit(horizon, now);
+        while matches!(result, Err(JournalError::Full { .. }))
+            && self.reserve.as_mut().is_some_and(Reserve::give)
+        {
+            if let Some(journal) = &mut self.journal {
+                if let Err(error) = journal.give_up() {
+                    tracing::warn!("{error}: the room within the journal's file is not free yet");
                 }
-                self.matters.extend(self.owed.drain(..));
-                while self.matters.front().is_some_and(|record| record.seq < horizon) {
-                    self.matters.pop_front();
-                }
-                self.retry = None;
+                journal.save_room(true);
             }
-            Err(error) => self.fail(&error, now),
+            result = self.commit(horizon, now);
+        }
+        result
+    }
+
+    fn begin_to_save_room(&mut self, error: &JournalError) {
+        if self.full.is_none() {
+            tracing::error!("{error}: only alarms and call-outs are kept, where room was set aside for them");
+        }
+        self.full = Some(format!("{error}: only alarms and call-outs are kept"));
+        if let Some(journal) = &mut self.journal {
+            journal.save_room(true);
+        }
+    }
+
+    /// The room that was set aside is for what matters most.
+    fn spare_room(&mut self) {
+        let before = self.owed.len();
+        self.owed.retain(|record| is_essential(&record.body));
+        self.lost += (before - self.owed.len()) as u64;
+    }
+
+    /// All that was owed is on the disk.
+    fn kept(&mut self, horizon: Seq, now: &Now) {
+        if self.trouble.take().is_some() {
+            tracing::info!(records = self.owed.len(), "the journal can be written again");
+        }
+        self.kept = self.owed.last().map_or(self.kept, |newest| newest.seq.max(self.kept));
+        self.matters.extend(self.owed.drain(..));
+        while self.matters.front().is_some_and(|record| record.seq < horizon) {
+            self.matters.pop_front();
+        }
+        self.retry = None;
+        self.beat(now, false);
+    }
+
+    fn beat(&mut self, now: &Now, sync: bool) {
+        let (Some(pulse), Some(seed)) = (&mut self.pulse, self.seed) else { return };
+        if let Err(error) = pulse.beat(&self.boot, now, seed, self.kept, sync) {
+            tracing::warn!("the journal's pulse: {error}");
+            // Opened again with the journal.
+            self.pulse = None;
+        }
+    }
+
+    /// Closes files that are not ours any more.
+    fn let_go(&mut self) {
+        if let Some(journal) = self.journal.take() {
+            journal.abandon();
         }
     }
 
@@ -184,6 +340,18 @@ impl Keeper {
 
     /// Does what is due.
     pub fn tend(&mut self, now: &Now) {
+        if now.mono >= *self.beat.get_or_insert(now.mono) {
+            self.beat(now, true);
+            self.beat = Some(now.mono + if self.full.is_some() { RETRY } else { pulse::EVERY });
+            if self.noticed.as_ref().is_some_and(|(_, until)| now.mono >= *until) {
+                self.noticed = None;
+            }
+            self.look_for_room();
+        }
+        if self.full.is_some() {
+            // Readings would take the room that is for alarms.
+            return;
+        }
         let due = self.journal.as_ref().and_then(Journal::due).is_some_and(|due| due <= now.mono);
         match self.journal.as_mut().map(|journal| journal.tend(now)) {
             Some(Ok(pruned)) => {
@@ -198,11 +366,37 @@ impl Keeper {
             }
             Some(Err(error)) => {
                 self.readings = Some(error.to_string());
+                if let error @ JournalError::Full { .. } = &error {
+                    self.begin_to_save_room(error);
+                }
                 if is_lost(&error) {
                     self.fail(&error, now);
                 }
             }
             None => {}
+        }
+    }
+
+    /// Notices a full disk before a write does, and takes back what was given up once there is room.
+    fn look_for_room(&mut self) {
+        let Some(reserve) = &mut self.reserve else { return };
+        if self.full.is_none() && reserve.is_disk_full() {
+            let error = JournalError::Full { path: self.path.clone() };
+            return self.begin_to_save_room(&error);
+        }
+        if reserve.renew() && self.full.take().is_some() {
+            tracing::info!("the disk has room again: the journal keeps everything");
+            self.readings = None;
+            self.set_aside_within();
+            if let Some(journal) = &mut self.journal {
+                journal.save_room(false);
+            }
+        }
+    }
+
+    fn set_aside_within(&mut self) {
+        if let Some(Err(error)) = self.journal.as_mut().map(Journal::set_aside) {
+            tracing::warn!("no room can be set aside within the journal's file: {error}");
         }
     }
 
@@ -229,7 +423,8 @@ impl Keeper {
     /// When something is due.
     pub fn due(&self) -> Option<Moment> {
         let journal = self.journal.as_ref().and_then(Journal::due);
-        journal.into_iter().chain(self.retry).min()
+        let journal = journal.filter(|_| self.full.is_none());
+        journal.into_iter().chain(self.retry).chain(self.beat).min()
     }
 
     /// What is wrong, if anything is, with how much is owed.
@@ -242,7 +437,9 @@ impl Keeper {
     /// What is wrong, if anything is, in words that stay the same while it does.
     pub fn ailment(&self) -> Option<&str> {
         let damaged = self.damaged.as_ref().map(|(_, said)| said);
-        self.trouble.as_ref().or(self.readings.as_ref()).or(damaged).map(String::as_str)
+        let noticed = self.noticed.as_ref().map(|(said, _)| said);
+        let (trouble, full) = (self.trouble.as_ref(), self.full.as_ref());
+        trouble.or(full).or(self.readings.as_ref()).or(damaged).or(noticed).map(String::as_str)
     }
 
     fn fail(&mut self, error: &JournalError, now: &Now) {
@@ -253,7 +450,7 @@ impl Keeper {
         }
         if is_lost(error) {
             // Opening it again sets a damaged file aside.
-            self.journal = None;
+            self.let_go();
         }
         self.retry = Some(now.mono + RETRY);
         self.bound();
@@ -263,6 +460,60 @@ impl Keeper {
         let over = self.owed.len().saturating_sub(OWED_AT_MOST);
         self.owed.drain(..over);
         self.lost += over as u64;
+    }
+}
+
+/// Whether a record is of an alarm, a call-out, or what was done and said about them: on a full disk
+/// only these are kept. The others say how the agent is and what it has learned.
+fn is_essential(body: &Body) -> bool {
+    match body {
+        Body::Learned { .. }
+        | Body::Foretold { .. }
+        | Body::Reloaded { .. }
+        | Body::SilencePlanned { .. }
+        | Body::SilenceEnded { .. }
+        | Body::Marked { .. }
+        | Body::Drill(_) => false,
+        Body::Started { .. }
+        | Body::Stopped { .. }
+        | Body::ClockSet { .. }
+        | Body::SightLost { .. }
+        | Body::SightRegained { .. }
+        | Body::Raised { .. }
+        | Body::Worsened { .. }
+        | Body::Returned { .. }
+        | Body::LostSight { .. }
+        | Body::FoundSight { .. }
+        | Body::Chattering { .. }
+        | Body::Settled { .. }
+        | Body::Acknowledged { .. }
+        | Body::Reset { .. }
+        | Body::Shelved { .. }
+        | Body::Unshelved { .. }
+        | Body::TakenOut { .. }
+        | Body::PutBack { .. }
+        | Body::Suppressed { .. }
+        | Body::Unsuppressed { .. }
+        | Body::WorkBegan { .. }
+        | Body::WorkEnded { .. }
+        | Body::CallBegan { .. }
+        | Body::CallEnded { .. }
+        | Body::Joined { .. }
+        | Body::Stepped { .. }
+        | Body::Paged { .. }
+        | Body::Skipped { .. }
+        | Body::Delivered { .. }
+        | Body::Answered { .. }
+        | Body::Resumed { .. }
+        | Body::Refused { .. }
+        | Body::Switched { .. }
+        | Body::Released { .. }
+        | Body::Proved { .. }
+        | Body::Withheld { .. }
+        | Body::Held { .. }
+        | Body::ByHand { .. }
+        | Body::CommandKept { .. }
+        | Body::NotProved { .. } => true,
     }
 }
 
@@ -278,3 +529,6 @@ fn is_lost(error: &JournalError) -> bool {
         | JournalError::Order { .. } => false,
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -4,11 +4,17 @@
 
 use super::{Coverage, Gap, Stamp, Window};
 use jiff::tz::TimeZone;
-use slackwater_rules::record::{Body, Record};
+use slackwater_rules::record::{Body, Record, Seq};
 use slackwater_rules::time::{Now, Span, Wall};
 
-/// The sign of life comes every ten minutes; silence for longer than two of them is a gap.
-const SILENCE: Span = Span::minutes(20);
+/// The pulse comes every minute; silence for longer than three of them is a gap.
+const SILENCE: Span = Span::minutes(3);
+
+/// Without one there is the sign of life every ten minutes.
+const SILENCE_OF_OLD: Span = Span::minutes(20);
+
+/// Numbers leap by more only where the journal could not be read at a start.
+const COUNTED: Seq = 1 << 32;
 
 pub(super) struct Gaps<'a> {
     window: Window,
@@ -20,16 +26,52 @@ pub(super) struct Gaps<'a> {
     /// A record after the stretch was seen: the watch lived on, or came back.
     beyond: bool,
     gaps: Vec<Gap>,
+    /// The number of the last record.
+    number: Option<Seq>,
+    /// Numbers that no record has: the first and the last of each row of them.
+    holes: Vec<(Seq, Seq, Gap)>,
+    silence: Span,
     /// Those whose end has not been seen.
     open: Vec<Gap>,
 }
 
 impl<'a> Gaps<'a> {
-    pub(super) fn new(window: Window, zone: &'a TimeZone, alive: Vec<(Wall, bool)>) -> Self {
-        Self { window, zone, alive, last: None, beyond: false, gaps: Vec::new(), open: Vec::new() }
+    pub(super) fn new(window: Window, zone: &'a TimeZone, alive: Vec<(Wall, bool)>, has_pulse: bool) -> Self {
+        Self {
+            window,
+            zone,
+            alive,
+            last: None,
+            beyond: false,
+            gaps: Vec::new(),
+            number: None,
+            holes: Vec::new(),
+            silence: if has_pulse { SILENCE } else { SILENCE_OF_OLD },
+            open: Vec::new(),
+        }
+    }
+
+    /// Numbers rise one by one: where they leap, records are missing.
+    fn count(&mut self, record: &Record) {
+        let before = self.number.replace(record.seq);
+        let first = before.map_or(record.seq, |before| before.saturating_add(1));
+        if let Some((last, _)) = self.last.as_ref().filter(|_| first < record.seq) {
+            let (from, to) = (last.wall, record.at.wall);
+            let (from, to) =
+                (self.stamp(from, last.wall_trusted), self.stamp(to.max(from), record.at.wall_trusted));
+            let newest = record.seq - 1;
+            let why = match record.seq - first {
+                1 => format!("record {newest} is missing"),
+                n if n < COUNTED => format!("{n} records are missing: {first} to {newest}"),
+                _ => "the journal could not be read at a start: records may be missing".to_owned(),
+            };
+            let gap = Gap { of: "records".to_owned(), why, from, to: Some(to) };
+            self.holes.push((first, newest, gap));
+        }
     }
 
     pub(super) fn take(&mut self, record: &Record) {
+        self.count(record);
         let at = &record.at;
         if self.last.is_none() && self.window.since < at.wall {
             let (from, to) = (self.stamp(self.window.since, true), self.stamp(at.wall, at.wall_trusted));
@@ -82,7 +124,8 @@ impl<'a> Gaps<'a> {
         signs.max().unwrap_or((last.wall, last.wall_trusted))
     }
 
-    pub(super) fn finish(mut self) -> Coverage {
+    /// `unreadable` are numbers of records that are there, and said elsewhere.
+    pub(super) fn finish(mut self, unreadable: &[Seq]) -> Coverage {
         let Window { since, until } = self.window;
         match self.last.take() {
             None => {
@@ -98,7 +141,7 @@ impl<'a> Gaps<'a> {
             }
             Some((last, None)) => {
                 let (alive, sure) = self.last_alive(&last, Wall(i64::MAX));
-                if alive + SILENCE < until {
+                if alive + self.silence < until {
                     let (from, why) = (self.stamp(alive, sure), "no sign of life since".to_owned());
                     self.gaps.push(Gap { of: "agent".to_owned(), why, from, to: None });
                 }
@@ -111,6 +154,13 @@ impl<'a> Gaps<'a> {
             let lasted = |to: &Stamp| to.after(from).is_none_or(|span| span > Span::ZERO);
             to.as_ref().is_none_or(|to| to.unix_ms > since && lasted(to))
         });
+        // Records that are missing are told even where no time lies between those beside them.
+        for (first, last, gap) in self.holes {
+            let there = unreadable.iter().filter(|seq| (first..=last).contains(*seq)).count() as u64;
+            if there < last - first + 1 && gap.to.as_ref().is_some_and(|to| to.unix_ms > since) {
+                gaps.push(gap);
+            }
+        }
         gaps.sort_by_key(|gap| gap.from.unix_ms);
         let length = (until - since).max(Span::ZERO);
         let watched = length - unwatched(&gaps, self.window);
