@@ -3,8 +3,6 @@
 //! one task, sends the newest only and has at most one underway, so that a line that was down for
 //! hours carries one message when it is back. What becomes of a way is shown by `status`.
 
-use super::content::Facts;
-use super::form::{CheckIn, VERSION};
 use super::jws::{MEDIA_TYPE, seal};
 use crate::channels::Post;
 use crate::clock::Clock;
@@ -12,6 +10,7 @@ use crate::mqtt::{self, Event, Handle};
 use crate::plain_text::tame;
 use crate::settings::CheckInSettings;
 use ring::digest::{SHA256, digest};
+use slackwater_rules::checkin::{CheckIn, Facts, VERSION};
 use slackwater_rules::plan::CHECK_INS;
 use slackwater_rules::record::{Outcome, Seq};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
@@ -173,7 +172,7 @@ impl Sender {
             return;
         }
         let check_in = self.make(now, &facts());
-        let news = news(&check_in);
+        let news = check_in.news();
         if now.mono < self.due {
             if news != self.said {
                 // The last one was made when the next was a whole period away.
@@ -240,7 +239,7 @@ impl Sender {
             silence: None,
             dark: None,
         };
-        facts.tell(&self.settings, now, blank)
+        facts.tell(self.settings.mains.as_deref(), self.settings.goes_dark.as_ref(), now, blank)
     }
 
     fn send(&mut self, check_in: CheckIn) {
@@ -259,15 +258,6 @@ impl Running {
     fn health(&self) -> MutexGuard<'_, WayHealth> {
         self.health.lock().unwrap_or_else(PoisonError::into_inner)
     }
-}
-
-/// What a witness should hear at once when it changes.
-fn news(check_in: &CheckIn) -> Vec<String> {
-    let open = check_in.open.iter().map(|alarm| format!("{} {}", alarm.name, alarm.answered));
-    let silence = check_in.silence.iter().map(|silence| format!("silence {}", silence.why));
-    let dark = check_in.dark.iter().map(|dark| format!("dark {}", dark.why));
-    let asks = check_in.asks.then(|| "asks".to_owned());
-    open.chain(silence).chain(dark).chain(asks).collect()
 }
 
 /// Where a way says how it fares.
@@ -366,8 +356,9 @@ async fn over_http(post: Post, mut newest: Newest, report: Report) {
 mod tests {
     use super::*;
     use crate::checkin::{SiteKey, open};
-    use crate::settings::{GoesDark, Trust};
+    use crate::settings::Trust;
     use jiff::tz::TimeZone;
+    use slackwater_rules::checkin::GoesDark;
     use slackwater_rules::engine::{Delivery, Engine, Input, Link, OperatorCommand};
     use slackwater_rules::plan::{Directory, Plan, Surroundings};
     use slackwater_rules::record::By;

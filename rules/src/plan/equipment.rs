@@ -226,11 +226,7 @@ fn positive(item: Item<'_>, of: Dimension) -> Option<f64> {
     }
 }
 
-/// A stone's share of oxygen passed over per metre of rise: EPA 1989, from memory.
-const STONES: [(&str, Interval); 2] = [
-    ("coarse", Interval { low: 0.012, likely: 0.024, high: 0.04 }),
-    ("fine", Interval { low: 0.03, likely: 0.06, high: 0.1 }),
-];
+const STONES: [(&str, Interval); 2] = [("coarse", AirPump::COARSE), ("fine", AirPump::FINE)];
 
 /// `{ relay = "air-pump", delivers = "3 L/min", depth = "40 cm", bubbles = "fine" }`
 fn air(table: Table<'_>, context: &Context<'_>) -> Option<Air> {
@@ -239,9 +235,10 @@ fn air(table: Table<'_>, context: &Context<'_>) -> Option<Air> {
     let depth = table.need("depth", "\"40 cm\"").and_then(|item| positive(item, Dimension::LENGTH));
     let bubbles = table.get("bubbles").and_then(|item| item.one_of(&STONES));
     table.finish();
-    let share_per_m = bubbles.unwrap_or(STONES[0].1);
+    let share_per_m = bubbles.unwrap_or(AirPump::COARSE);
     let air_l_min = delivers? * 60_000.0;
-    Some(Air { relay, pump: AirPump { air_l_min, depth_m: depth?, share_per_m, alpha: 0.85 } })
+    let pump = AirPump { air_l_min, depth_m: depth?, share_per_m, alpha: AirPump::USUAL_ALPHA };
+    Some(Air { relay, pump })
 }
 
 const CHEMISTRIES: [(&str, Chemistry); 5] = [
@@ -268,7 +265,7 @@ pub(super) fn battery(name: &At<String>, table: Table<'_>, parts: &Parts<'_>) ->
         number("capacity", Dimension::CHARGE),
         number("load", Dimension::POWER),
     );
-    let rated = number("rated", Dimension::TIME).map_or(20.0, |seconds| seconds / 3_600.0);
+    let rated = number("rated", Dimension::TIME).map_or(Chemistry::LeadAgm.usual_rated_h(), |s| s / 3_600.0);
     let chemistry = table.get("kind").and_then(|item| item.one_of(&CHEMISTRIES));
     let converter = table.get("converter").and_then(|item| match item.quantity(Dimension::NUMBER)? {
         share if (0.05..=1.0).contains(&share) => Some(share),

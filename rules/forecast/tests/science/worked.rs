@@ -1,10 +1,10 @@
 //! The worked examples that the notes on the science print, each computed anew.
 
-use slackwater_rules::forecast::cooling::Drift;
-use slackwater_rules::forecast::evaporation::Surface;
-use slackwater_rules::forecast::oxygen::{Budget, resting_fish_mg_h, schmidt, transfer_cm_h};
-use slackwater_rules::forecast::water::SeaWater;
-use slackwater_rules::forecast::{Interval, light::Band};
+use slackwater_forecast::cooling::Drift;
+use slackwater_forecast::evaporation::Surface;
+use slackwater_forecast::oxygen::{Budget, resting_fish_mg_h, schmidt, transfer_cm_h};
+use slackwater_forecast::water::SeaWater;
+use slackwater_forecast::{Interval, light::Band};
 
 #[track_caller]
 fn is(found: f64, wanted: f64, tolerance: f64) {
