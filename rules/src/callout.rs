@@ -1,8 +1,12 @@
 //! A running call-out: who has been told what, who answered, what comes next and when. One
 //! call-out covers all episodes of one cause. It starts when an episode is raised, is quiet
 //! while an answer's lease runs, resumes when the lease runs out or things get worse, and
-//! ends when nothing in it has stood for a while. Here are its state and its words; which record comes next is decided in `engine::callouts`, what has
+//! ends when nothing in it has stood for a while. [`Call`] is what the engine runs: here are its
+//! state and its words; which record comes next is decided in `engine::callouts`, what has
 //! become of its pages is known in `engine::delivery`.
+//!
+//! The modules below it are the call-out that follows its worst member, whole and tested by itself
+//! (`table`, `decide`, `apply`). The engine does not run it yet: nothing outside these modules asks it.
 
 mod answering;
 pub mod apply;

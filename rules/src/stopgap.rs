@@ -1,7 +1,7 @@
 //! A stopgap in progress: a relay under the agent's hand, from the first wish of an alarm
-//! until the agent lets go. Records come in through `engine::apply`, which moves a [`Run`] from
-//! stage to stage; words for pages and for `status` go out. Which move comes next is decided in
-//! `engine::switching`.
+//! until the agent lets go. Records move a [`Run`] from stage to stage (`engine::relays`
+//! applies them); words for pages and for `status` go out. Which move comes next is decided in
+//! `engine::relays::moves`.
 //!
 //! ```text
 //!             something stands against it
