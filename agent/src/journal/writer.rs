@@ -9,7 +9,7 @@
 
 use crate::journal::pulse::{self, Pulse};
 use crate::journal::reserve::Reserve;
-use crate::journal::{BootId, Journal, JournalError, Limits, Opened, Restored, claim};
+use crate::journal::{BootId, Journal, JournalError, JournalLimits, Opened, Restored, claim};
 use slackwater_rules::engine::Sample;
 use slackwater_rules::record::{Body, Record, Seq};
 use slackwater_rules::time::{Moment, Now, Span};
@@ -31,7 +31,7 @@ const NOTICED: Span = Span::minutes(15);
 pub struct Keeper {
     path: PathBuf,
     boot: BootId,
-    limits: Limits,
+    limits: JournalLimits,
     site: String,
     journal: Option<Journal>,
     /// Keeps every other watch from writing; none if the disk could not even do that.
@@ -85,7 +85,7 @@ impl Keeper {
     pub fn open(
         path: PathBuf,
         boot: BootId,
-        limits: Limits,
+        limits: JournalLimits,
         site: &str,
         now: &Now,
     ) -> Result<(Self, Inheritance), JournalError> {

@@ -1,7 +1,7 @@
 //! The journal as the watch has it when something is wrong with it or its disk.
 
 use super::{Inheritance, Keeper};
-use crate::journal::{BootId, Limits, Log, beside};
+use crate::journal::{BootId, JournalLimits, Log, beside};
 use rusqlite::Connection;
 use slackwater_rules::record::{Body, By, Record, Seq};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
@@ -22,7 +22,8 @@ fn settled(seq: Seq, at: Now) -> Record {
 }
 
 fn open(path: &Path, boot: &str, now: &Now) -> (Keeper, Inheritance) {
-    Keeper::open(path.to_owned(), BootId(boot.to_owned()), Limits::default(), "Halyard House", now).unwrap()
+    Keeper::open(path.to_owned(), BootId(boot.to_owned()), JournalLimits::default(), "Halyard House", now)
+        .unwrap()
 }
 
 /// A journal with this many records, and what a kill at that moment would leave of it.
@@ -54,6 +55,9 @@ fn numbers(path: &Path) -> Vec<Seq> {
         .unwrap();
     found
 }
+
+/// What happens to a journal while nobody looks.
+type Harm<'a> = &'a dyn Fn(&Path);
 
 #[test]
 fn a_newer_or_another_programs_file_is_set_aside_and_said_and_the_watch_runs() {
@@ -107,7 +111,7 @@ fn what_is_lost_at_the_journals_end_is_noticed_at_the_start_and_its_numbers_are_
         }
     };
     let log_lost = |path: &Path| fs::remove_file(beside(path, "-wal")).unwrap();
-    let cases: [(&str, &dyn Fn(&Path), &str); 4] = [
+    let cases: [(&str, Harm<'_>, &str); 4] = [
         ("a flipped bit", &flip, "to 40 are missing at the journal's end"),
         ("no log", &log_lost, "its records up to number 40 are lost"),
         ("cut", &cut, "its records up to number 40 are lost"),
@@ -153,7 +157,7 @@ fn a_journal_that_is_removed_cut_or_replaced_while_the_watch_runs_is_noticed_and
             fs::rename(&new, beside(path, suffix)).unwrap();
         }
     };
-    let cases: [(&str, &dyn Fn(&Path)); 4] =
+    let cases: [(&str, Harm<'_>); 4] =
         [("removed", &remove), ("cut", &cut), ("log removed", &log_lost), ("replaced", &replace)];
     for (name, harm) in cases {
         let folder = tempfile::tempdir().unwrap();
