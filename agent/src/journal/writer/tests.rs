@@ -11,6 +11,9 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 use tempfile::TempDir;
 
+/// What is done to the files of a journal.
+type Harm<'a> = &'a dyn Fn(&Path);
+
 const T0: i64 = 1_785_535_200_000;
 
 fn seconds(mono: i64, wall: i64) -> Now {
@@ -107,7 +110,7 @@ fn what_is_lost_at_the_journals_end_is_noticed_at_the_start_and_its_numbers_are_
         }
     };
     let log_lost = |path: &Path| fs::remove_file(beside(path, "-wal")).unwrap();
-    let cases: [(&str, &dyn Fn(&Path), &str); 4] = [
+    let cases: [(&str, Harm<'_>, &str); 4] = [
         ("a flipped bit", &flip, "to 40 are missing at the journal's end"),
         ("no log", &log_lost, "its records up to number 40 are lost"),
         ("cut", &cut, "its records up to number 40 are lost"),
@@ -153,7 +156,7 @@ fn a_journal_that_is_removed_cut_or_replaced_while_the_watch_runs_is_noticed_and
             fs::rename(&new, beside(path, suffix)).unwrap();
         }
     };
-    let cases: [(&str, &dyn Fn(&Path)); 4] =
+    let cases: [(&str, Harm<'_>); 4] =
         [("removed", &remove), ("cut", &cut), ("log removed", &log_lost), ("replaced", &replace)];
     for (name, harm) in cases {
         let folder = tempfile::tempdir().unwrap();
