@@ -29,7 +29,6 @@ pub use template::Template;
 pub use webhook::Post;
 
 use crate::modem::Modem;
-use slackwater_rules::callout::WITHDRAWN;
 use slackwater_rules::page::Page;
 use slackwater_rules::plan::Target;
 use slackwater_rules::record::{Outcome, Seq};
@@ -218,7 +217,7 @@ impl Channels {
     pub fn withdraw(&self, page: Seq) {
         for lane in self.lanes.values() {
             if lane.withdraw(page) {
-                self.report(page, Outcome::Failed { why: WITHDRAWN.into() });
+                self.report(page, Outcome::Withdrawn);
             }
         }
     }

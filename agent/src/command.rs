@@ -14,13 +14,14 @@ mod review;
 mod witness;
 
 use crate::clock::Clock;
-use crate::control::{self, Reply, Request, Say};
+use crate::control::{self, Reply, Request};
 use crate::event_loop::{self, Parts};
 use crate::journal::JournalError;
 use crate::log::init_log;
 use crate::settings::{Environment, Places};
 use crate::site::Site;
 use clap::{Args, Parser, Subcommand};
+use slackwater_rules::engine::OperatorCommand;
 use slackwater_rules::time::Span;
 use slackwater_rules::units::Quantity;
 use std::path::PathBuf;
@@ -109,7 +110,7 @@ enum Verb {
     )]
     Hazards {
         #[command(subcommand)]
-        what: Option<hazards::What>,
+        what: Option<hazards::HazardsVerb>,
     },
     /// Have the running agent read its files again.
     #[command(
@@ -231,7 +232,7 @@ enum Verb {
     )]
     Drill {
         #[command(subcommand)]
-        what: drill::What,
+        what: drill::DrillVerb,
     },
     /// Play stories through the rule file in no time: who would be told what, and is it as expected.
     #[command(
@@ -242,7 +243,7 @@ enum Verb {
     #[command(
         after_help = "Example: slackwater backtest --since '14 d' --rules tried.toml\n         slackwater backtest --csv readings.csv\n         slackwater backtest --alarm too-warm --sweep 'limit=26..28 step 0.25'\nNothing is sent and nothing is switched."
     )]
-    Backtest(backtest::Backtest),
+    Backtest(backtest::BacktestArgs),
     /// Watch other sites from here, or tell this site's witness of a silence to come.
     #[command(
         args_conflicts_with_subcommands = true,
@@ -254,14 +255,14 @@ enum Verb {
     #[command(
         after_help = "Example: slackwater estimate --tank lagoon --room '16 degC' --heater '200 W'\n         slackwater estimate --box '120 x 60 x 55 cm' --room '60 degF' --plot outage.svg\nNothing is measured: the ranges are those of published figures. Exit code: 1 if nothing at all can be said."
     )]
-    Estimate(Box<estimate::Estimate>),
+    Estimate(Box<estimate::EstimateArgs>),
     /// Print the log of a stretch of time: what happened, who was told, who answered, what was not seen.
     #[command(
         args_conflicts_with_subcommands = true,
         override_usage = "slackwater review [OPTIONS] | review mark EPISODE real|false",
         after_help = "Example: slackwater review --since '14 d'\n         slackwater review --since 2026-08-01 --until 2026-08-15 --csv > august.csv\n         slackwater review mark K7QF false --note 'probe lay in the sun'"
     )]
-    Review(review::Review),
+    Review(review::ReviewArgs),
 }
 
 fn length(text: &str) -> Result<Span, String> {
@@ -295,21 +296,24 @@ async fn carry_out(verb: Verb) -> ExitCode {
         Verb::Reload { config, yes } => ask(&config, Request::Reload { insists: yes }).await,
         Verb::Status { config, json } => ask(&config, Request::Status { json }).await,
         Verb::Explain { alarm, config, json } => ask(&config, Request::Explain { alarm, json }).await,
-        Verb::Ack { code, who, config } => say(&config, who, Say::Acknowledge { code }).await,
+        Verb::Ack { code, who, config } => say(&config, who, OperatorCommand::Acknowledge { code }).await,
         Verb::Shelve { alarm, length: Some(length), why, end: false, who, config } => {
-            say(&config, who, Say::Shelve { alarm, length: length.0, why }).await
+            say(&config, who, OperatorCommand::Shelve { alarm, length, why }).await
         }
-        Verb::Shelve { alarm, who, config, .. } => say(&config, who, Say::Unshelve { alarm }).await,
+        Verb::Shelve { alarm, who, config, .. } => {
+            say(&config, who, OperatorCommand::Unshelve { alarm }).await
+        }
         Verb::Service { alarm, out: true, why, who, config, .. } => {
-            say(&config, who, Say::TakeOut { alarm, why }).await
+            say(&config, who, OperatorCommand::TakeOut { alarm, why }).await
         }
-        Verb::Service { alarm, who, config, .. } => say(&config, who, Say::PutBack { alarm }).await,
-        Verb::Reset { alarm, who, config } => say(&config, who, Say::Reset { alarm }).await,
+        Verb::Service { alarm, who, config, .. } => {
+            say(&config, who, OperatorCommand::PutBack { alarm }).await
+        }
+        Verb::Reset { alarm, who, config } => say(&config, who, OperatorCommand::Reset { alarm }).await,
         Verb::Work { tank, work: Some(work), length, who, config, .. } => {
-            let length = length.map(|length| length.0);
-            say(&config, who, Say::BeginWork { tank, work, length }).await
+            say(&config, who, OperatorCommand::BeginWork { tank, work, length }).await
         }
-        Verb::Work { tank, who, config, .. } => say(&config, who, Say::EndWork { tank }).await,
+        Verb::Work { tank, who, config, .. } => say(&config, who, OperatorCommand::EndWork { tank }).await,
         Verb::Drill { what } => drill::carry_out(what).await,
         Verb::Rehearse(rehearse) => rehearse::play(&rehearse),
         Verb::Estimate(estimate) => estimate::answer(&estimate),
@@ -366,7 +370,7 @@ async fn watch(config: Config, environment: Environment, site: Site) -> ExitCode
     }
 }
 
-async fn say(config: &Config, who: Who, say: Say) -> ExitCode {
+async fn say(config: &Config, who: Who, say: OperatorCommand) -> ExitCode {
     let login = || std::env::var("SUDO_USER").or_else(|_| std::env::var("USER")).ok();
     let who = who.who.or_else(login).unwrap_or_else(|| "someone".to_owned());
     ask(config, Request::Say { who, say }).await

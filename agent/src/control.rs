@@ -9,9 +9,7 @@ use crate::line_stream::LineStream;
 use crate::plain_text::tame;
 use crate::secret::strike_out;
 use serde::{Deserialize, Serialize};
-use slackwater_rules::engine::Word;
-use slackwater_rules::record::{Measured, Seq, Verdict};
-use slackwater_rules::time::Span;
+use slackwater_rules::engine::OperatorCommand;
 use std::io;
 use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
@@ -66,50 +64,8 @@ pub enum Request {
         /// Who.
         who: String,
         /// What.
-        say: Say,
+        say: OperatorCommand,
     },
-}
-
-/// What a person can say, as it goes over the socket. Lengths are in milliseconds.
-#[derive(Clone, Debug, Serialize, Deserialize)]
-#[serde(tag = "say", rename_all = "kebab-case")]
-#[expect(missing_docs, reason = "the words are those of slackwater_rules::engine::Word")]
-pub enum Say {
-    Acknowledge { code: String },
-    Reset { alarm: String },
-    Shelve { alarm: String, length: i64, why: String },
-    Unshelve { alarm: String },
-    TakeOut { alarm: String, why: String },
-    PutBack { alarm: String },
-    BeginWork { tank: String, work: String, length: Option<i64> },
-    EndWork { tank: String },
-    Mark { episode: Seq, verdict: Verdict, note: String },
-    Drill { callout: String },
-    TestPages,
-    OutageDrilled { alarm: String, steps: Vec<Measured> },
-    PlanSilence { length: i64, why: String },
-    EndSilence,
-}
-
-impl From<Say> for Word {
-    fn from(say: Say) -> Word {
-        match say {
-            Say::Acknowledge { code } => Word::Acknowledge { code },
-            Say::Reset { alarm } => Word::Reset { alarm },
-            Say::Shelve { alarm, length, why } => Word::Shelve { alarm, length: Span(length), why },
-            Say::Unshelve { alarm } => Word::Unshelve { alarm },
-            Say::TakeOut { alarm, why } => Word::TakeOut { alarm, why },
-            Say::PutBack { alarm } => Word::PutBack { alarm },
-            Say::BeginWork { tank, work, length } => Word::BeginWork { tank, work, length: length.map(Span) },
-            Say::EndWork { tank } => Word::EndWork { tank },
-            Say::Mark { episode, verdict, note } => Word::Mark { episode, verdict, note },
-            Say::Drill { callout } => Word::Drill { callout },
-            Say::TestPages => Word::TestPages,
-            Say::OutageDrilled { alarm, steps } => Word::OutageDrilled { alarm, steps },
-            Say::PlanSilence { length, why } => Word::PlanSilence { length: Span(length), why },
-            Say::EndSilence => Word::EndSilence,
-        }
-    }
 }
 
 /// What comes back: words, or JSON where that was asked for.

@@ -29,10 +29,10 @@ use crate::mqtt::{self, Event};
 use crate::service::{Service, Signal, Signals};
 use crate::settings::{Environment, Settings};
 use crate::site::{Site, broker};
-use crate::sources::{Round, Sources};
+use crate::sources::{SourceRound, Sources};
 use crate::witness::Roster;
 use health::Health;
-use health_inputs::Told;
+use health_inputs::ToldHealth;
 use outlet::Outlet;
 use slackwater_rules::engine::{Effect, Engine, Input, Turn};
 use slackwater_rules::record::{Outcome, Record, Seq};
@@ -66,7 +66,7 @@ const SIRENS: u64 = 1 << 63;
 enum Happening {
     Broker,
     BrokerLost,
-    Fetched(Round),
+    Fetched(SourceRound),
     Delivered(Seq, Outcome),
     Asked(Asked),
     Texted(Arrived),
@@ -126,7 +126,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
     let channels = Channels::start(channels, &context, results.clone());
 
     let mut watch = Watch {
-        told: Told::nothing(&settings),
+        told: ToldHealth::nothing(&settings),
         texting: Texting::new(settings.numbers()),
         wrong_codes: WrongCodes::default(),
         config,
@@ -183,7 +183,7 @@ struct Watch {
     service: Service,
     health: Health,
     /// What the engine knows of the agent's own parts.
-    told: Told,
+    told: ToldHealth,
     texting: Texting,
     wrong_codes: WrongCodes,
     /// What comes now was queued for us while we were away: until our own message comes back.

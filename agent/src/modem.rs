@@ -174,7 +174,7 @@ impl Modem {
                 }
                 mpsc::error::TrySendError::Closed(job) => ("the modem's task has ended".to_owned(), job),
             };
-            job.tell(Step::Ended(Outcome::Deferred { why }));
+            job.tell(Step::Ended(Outcome::deferred(why)));
         }
     }
 }

@@ -1,6 +1,6 @@
 //! Readings that need no broker: the UPS, the board's own thermometers and power supplies. The
 //! plan says what is wanted and how often; each source is asked by a task of its own, and what
-//! it answers flows to the watch's loop as [`Round`]s. A source that can't be asked says why,
+//! it answers flows to the watch's loop as [`SourceRound`]s. A source that can't be asked says why,
 //! once for all of its sensors, and is asked again after a growing pause; meanwhile its sensors
 //! fall silent, and the rules know what that means.
 //!
@@ -27,7 +27,7 @@ use tokio::time::{Instant, sleep_until};
 
 /// What one asking brought.
 #[derive(Debug)]
-pub struct Round {
+pub struct SourceRound {
     /// The source, as people call it.
     pub source: Arc<str>,
     /// What it says for each sensor; or why nothing at all.
@@ -62,27 +62,27 @@ const WAITING: usize = 16;
 /// All sources of a plan, being asked. Dropping it ends that.
 #[derive(Debug)]
 pub struct Sources {
-    rounds: mpsc::Receiver<Round>,
+    rounds: mpsc::Receiver<SourceRound>,
     /// So that the channel stays open without any source.
-    _open: mpsc::Sender<Round>,
+    _open: mpsc::Sender<SourceRound>,
     tasks: JoinSet<()>,
     names: Vec<(Id, Arc<str>)>,
 }
 
 /// What is wanted of one source.
-struct Wanted<T> {
+struct WantedSource<T> {
     sensors: Vec<(SensorId, T)>,
     /// The most frequent wish.
     every: Span,
 }
 
-impl<T> Default for Wanted<T> {
+impl<T> Default for WantedSource<T> {
     fn default() -> Self {
         Self { sensors: Vec::new(), every: Span(i64::MAX) }
     }
 }
 
-impl<T> Wanted<T> {
+impl<T> WantedSource<T> {
     fn add(&mut self, sensor: SensorId, what: T, every: Span) {
         self.sensors.push((sensor, what));
         self.every = self.every.min(every);
@@ -92,9 +92,9 @@ impl<T> Wanted<T> {
 impl Sources {
     /// Begins to ask everything that the plan wants, on the current tokio runtime.
     pub fn start(plan: &Plan, settings: &SourceSettings) -> Self {
-        let mut upses: BTreeMap<&str, Wanted<_>> = BTreeMap::new();
-        let mut supplies: BTreeMap<&str, Wanted<_>> = BTreeMap::new();
-        let mut probes = Wanted::default();
+        let mut upses: BTreeMap<&str, WantedSource<_>> = BTreeMap::new();
+        let mut supplies: BTreeMap<&str, WantedSource<_>> = BTreeMap::new();
+        let mut probes = WantedSource::default();
         for (id, sensor) in (0..).map(SensorId).zip(&plan.sensors) {
             match sensor.feed.source() {
                 None => {}
@@ -119,13 +119,13 @@ impl Sources {
             sources.follow("1-Wire", source, probes.every, to.clone());
         }
         for (name, wanted) in supplies {
-            let source = supply::Supply::new(&settings.power_supplies.join(name), wanted.sensors);
+            let source = supply::KernelSupply::new(&settings.power_supplies.join(name), wanted.sensors);
             sources.follow(&format!("power supply {name}"), source, wanted.every, to.clone());
         }
         sources
     }
 
-    fn follow(&mut self, name: &str, source: impl Ask, every: Span, to: mpsc::Sender<Round>) {
+    fn follow(&mut self, name: &str, source: impl Ask, every: Span, to: mpsc::Sender<SourceRound>) {
         let name: Arc<str> = name.into();
         let every = Duration::from_millis(every.0.max(0).cast_unsigned());
         let task = self.tasks.spawn(follow(name.clone(), source, every, to));
@@ -133,7 +133,7 @@ impl Sources {
     }
 
     /// What comes next; never, if there are no sources. Nothing is lost when this is given up.
-    pub async fn next(&mut self) -> Round {
+    pub async fn next(&mut self) -> SourceRound {
         tokio::select! {
             Some(round) = self.rounds.recv() => round,
             Some(ended) = self.tasks.join_next_with_id() => {
@@ -142,7 +142,7 @@ impl Sources {
                     Err(error) => error.id(),
                 };
                 let name = self.names.iter().find(|(known, _)| *known == id);
-                Round {
+                SourceRound {
                     source: name.map_or_else(|| "a source".into(), |(_, name)| name.clone()),
                     answers: Err("it is no longer asked: its task has ended, a fault of this program".to_owned()),
                 }
@@ -152,13 +152,13 @@ impl Sources {
     }
 }
 
-async fn follow(name: Arc<str>, mut source: impl Ask, every: Duration, to: mpsc::Sender<Round>) {
+async fn follow(name: Arc<str>, mut source: impl Ask, every: Duration, to: mpsc::Sender<SourceRound>) {
     let mut failures = 0;
     loop {
         let begun = Instant::now();
         let answers = tamed(source.ask().await);
         failures = if answers.is_ok() { 0 } else { failures + 1 };
-        if to.send(Round { source: name.clone(), answers }).await.is_err() {
+        if to.send(SourceRound { source: name.clone(), answers }).await.is_err() {
             return;
         }
         sleep_until(begun + pause(failures, every)).await;

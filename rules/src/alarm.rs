@@ -6,7 +6,7 @@
 #[cfg(test)]
 mod tests;
 
-use crate::record::{By, Seq};
+use crate::ids::{By, Seq};
 use crate::time::{Moment, Span};
 use serde::{Deserialize, Serialize};
 use std::fmt;

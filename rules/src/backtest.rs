@@ -12,7 +12,7 @@ mod spells;
 pub use limit::{LimitError, with_limit};
 pub use spells::{Marks, Spell, Spells};
 
-use crate::engine::{Delivery, Effect, Engine, Input, Link, Word};
+use crate::engine::{Delivery, Effect, Engine, Input, Link, OperatorCommand};
 use crate::plan::{AlarmId, Plan, SensorId};
 use crate::reading::Value;
 use crate::record::{Body, By, Outcome, Purpose, Record};
@@ -113,16 +113,16 @@ impl Backtest {
     }
 
     /// A person said this to the watch.
-    pub fn say(&mut self, at: Wall, word: Word, by: By) {
+    pub fn say(&mut self, at: Wall, word: OperatorCommand, by: By) {
         self.run_to(at);
-        self.step(Input::Said { word, by });
+        self.step(Input::Said { command: word, by });
     }
 
     /// A person answered for this alarm, if it would have rung by then.
     pub fn acknowledge(&mut self, at: Wall, alarm: &str, by: By) {
         self.run_to(at);
         if let Some(code) = self.codes.get(alarm).cloned() {
-            self.step(Input::Said { word: Word::Acknowledge { code }, by });
+            self.step(Input::Said { command: OperatorCommand::Acknowledge { code }, by });
         }
     }
 

@@ -70,7 +70,7 @@ impl Harm {
 /// One line: one action.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Deserialize)]
 #[serde(deny_unknown_fields, rename_all = "kebab-case")]
-pub struct Line {
+pub struct CardLine {
     /// As a page says it.
     pub words: String,
     /// As a text says it: at most [`TEXT_LETTERS`] plain letters. It includes the caution that stands
@@ -91,7 +91,7 @@ pub struct Line {
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Card {
     /// One action each.
-    pub lines: Vec<Line>,
+    pub lines: Vec<CardLine>,
 }
 
 /// What is known of the place where the card is to be used.
@@ -108,14 +108,14 @@ pub struct Situation {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Step<'a> {
     /// What is to be done.
-    pub line: &'a Line,
+    pub line: &'a CardLine,
     /// It is done and proved: shown as done, not as an order.
     pub done: bool,
     /// Done elsewhere, and left to do in these tanks.
     pub left: &'a [String],
 }
 
-impl Line {
+impl CardLine {
     /// A line for whoever comes, and nothing else known of it: the keeper's own words.
     pub fn plain(words: impl Into<String>) -> Self {
         Self { words: words.into(), ..Self::default() }
@@ -136,7 +136,7 @@ pub fn is_plain(text: &str) -> bool {
 impl Card {
     /// A card of plain lines.
     pub fn plain<W: Into<String>>(lines: impl IntoIterator<Item = W>) -> Self {
-        Self { lines: lines.into_iter().map(Line::plain).collect() }
+        Self { lines: lines.into_iter().map(CardLine::plain).collect() }
     }
 
     /// The words of all lines.
@@ -146,10 +146,10 @@ impl Card {
 
     /// The lines that help now, in their order.
     pub fn steps<'a>(&'a self, now: &'a Situation) -> Vec<Step<'a>> {
-        let helps = |line: &&Line| {
+        let helps = |line: &&CardLine| {
             line.needs.is_none_or(|harm| now.harms.as_ref().is_none_or(|harms| harms.contains(&harm)))
         };
-        let step = |line: &'a Line| {
+        let step = |line: &'a CardLine| {
             let left = line.act.and_then(|act| now.acts.get(&act));
             Step { line, done: left.is_some_and(Vec::is_empty), left: left.map_or(&[], Vec::as_slice) }
         };
@@ -161,7 +161,7 @@ impl Card {
     pub fn text<'a>(&'a self, now: &'a Situation) -> Option<&'a str> {
         let steps = self.steps(now);
         let mut open = steps.iter().filter(|step| !step.done).map(|step| step.line);
-        open.clone().find_map(|line| line.text.as_deref()).or_else(|| open.find_map(Line::short))
+        open.clone().find_map(|line| line.text.as_deref()).or_else(|| open.find_map(CardLine::short))
     }
 }
 
@@ -196,11 +196,11 @@ struct Written {
     name: String,
     /// The harm that is there wherever this card is used.
     harm: Option<Harm>,
-    lines: Vec<Line>,
+    lines: Vec<CardLine>,
 }
 
 #[derive(Deserialize)]
-struct File {
+struct CardFile {
     card: Vec<Written>,
 }
 
@@ -217,7 +217,7 @@ static SOURCES: &str = include_str!("../cards/sources.toml");
 pub fn built_in() -> &'static [BuiltIn] {
     static CARDS: OnceLock<Vec<BuiltIn>> = OnceLock::new();
     CARDS.get_or_init(|| {
-        let files = FILES.iter().filter_map(|text| toml::from_str::<File>(text).ok());
+        let files = FILES.iter().filter_map(|text| toml::from_str::<CardFile>(text).ok());
         files.flat_map(|file| file.card).map(Written::read).collect()
     })
 }
@@ -251,7 +251,8 @@ pub fn source(key: &str) -> Option<&'static str> {
 #[cfg(test)]
 mod tests {
     use super::{
-        Act, BuiltIn, Card, FILES, File, Harm, Line, SOURCES, Situation, Who, built_in, find, is_plain,
+        Act, BuiltIn, Card, CardFile, CardLine, FILES, Harm, SOURCES, Situation, Who, built_in, find,
+        is_plain,
     };
     use std::collections::{BTreeMap, BTreeSet};
 
@@ -273,8 +274,10 @@ mod tests {
 
     #[test]
     fn every_file_of_cards_can_be_read_and_no_name_stands_twice() {
-        let read: usize =
-            FILES.iter().map(|text| toml::from_str::<File>(text).expect("a file of cards").card.len()).sum();
+        let read: usize = FILES
+            .iter()
+            .map(|text| toml::from_str::<CardFile>(text).expect("a file of cards").card.len())
+            .sum();
         let names: BTreeSet<&str> = built_in().iter().map(|known| known.name.as_str()).collect();
         assert_eq!(names.len(), read);
     }
@@ -381,7 +384,7 @@ mod tests {
             "Close the valve.",
         ]);
         assert_eq!(own.text(&Situation::default()), Some("Close the valve."));
-        assert_eq!(Line::plain("x".repeat(61)).short(), None);
-        assert_eq!(Line::plain("26 °C").short(), None);
+        assert_eq!(CardLine::plain("x".repeat(61)).short(), None);
+        assert_eq!(CardLine::plain("26 °C").short(), None);
     }
 }

@@ -30,7 +30,7 @@ mod window;
 pub use ast::Written;
 pub use bounds::Bounds;
 pub use clock::Days;
-pub use evaluate::{Hold, Present};
+pub use evaluate::{HeldSince, Present};
 pub use explain::Reason;
 pub use foretold::{Supposed, WrittenSubject};
 pub use grammar::{DEEPEST, LONGEST};
@@ -40,7 +40,8 @@ pub use scope::Scope;
 pub use window::{LONGEST_LAG, MISSING};
 
 use crate::forecast::{CannotSay, Estimate};
-use crate::plan::{Hours, Part, RelayId, SensorId, Sight, TankId};
+use crate::ids::{RelayId, SensorId, TankId};
+use crate::plan::{Hours, Part, Sight};
 use crate::reading::Value;
 use crate::time::{Moment, Span};
 use crate::units::Dimension;

@@ -3,62 +3,62 @@
 //! records are safe, samples for the history. `step` cannot fail, since bad data are inputs
 //! like any other, and an early wake-up changes nothing.
 //!
-//! State is of two kinds. What comes from readings (values, truths, delays that run) is lost
-//! at a restart on purpose: it has to be seen again. (Windows alone are told of the past.) What lasts (episodes, call-outs, work,
-//! running stopgaps) changes only in `apply`, by records; a restart applies the journal's
-//! records and is where it was.
+//! Inside are components, each with private state, `on_*` methods and its own `apply`. None calls
+//! another: each decides on a read-only [`Context`](context::Context) and says what follows as
+//! [`Task`](task::Task)s, which one bounded queue hands out, first in, first out. State is of two kinds. What
+//! comes from readings (values, truths, delays that run) is lost at a restart on purpose: it has to be
+//! seen again. (Windows alone are told of the past.) What lasts (episodes, call-outs, work, running
+//! stopgaps) changes only in `apply`, by records; a restart applies the journal's records and is where
+//! it was. Pages are worded when the queue is empty, so that they say all that has followed.
 
 mod alarms;
-mod apply;
 mod availability;
 mod backfill;
 mod callouts;
+mod components;
+mod context;
 mod delivery;
+mod dispatch;
+mod drills;
 mod forecasts;
+mod ground;
+mod index;
 mod input;
-mod notices;
 mod operator;
-mod quota;
+mod queue;
 mod relays;
 mod reload;
-mod self_report;
+mod sensed;
 mod sensors;
-mod situation;
-mod slips;
-mod test_pages;
-mod time_left;
+mod status;
+mod task;
 mod timers;
 mod turn;
-mod view;
+mod work;
+mod world;
 
+pub use crate::reading::Delivery;
 pub use backfill::Recollection;
-pub use input::{Delivery, Health, Input, Link, Word};
-pub use operator::LONGEST_SHELF;
-pub use test_pages::{DrillsView, ProofView};
+pub use drills::{DrillsView, ProofView};
+pub(crate) use ground::mix;
+pub use input::{Health, Input, Link};
+pub use operator::{LONGEST_SHELF, OperatorCommand, Silence};
+pub use status::{AlarmView, CallView, DeadlineView, Explanation, RelayView, SensorView, Status};
 pub use timers::DeadlineReason;
-pub use turn::{Effect, Sample, Turn};
-pub use view::{AlarmView, CallView, DeadlineView, Explanation, RelayView, SensorView, Status};
+pub use turn::{Effect, Reply, Sample, Turn};
 
-use crate::alarm::AlarmState;
-use crate::callout::Call;
-use crate::condition::Condition;
-use crate::plan::{AlarmId, Plan, RelayId, Sensor, SensorId, Sight, TankId};
-use crate::record::{Body, By, Record, Seq};
-use crate::stopgap::Run;
+use crate::alarm::Aside;
+use crate::ids::{AlarmId, RelayId, Seq};
+use crate::plan::{Part, Plan};
+use crate::record::{Body, Record};
 use crate::time::{Moment, Now, Span};
-use alarms::{Recall, Watch};
-use forecasts::{Feed, Foresight};
-use quota::Ledger;
-use sensors::{Note, Senses};
-use slips::Slips;
-use std::collections::{BTreeMap, BTreeSet};
-use std::sync::Arc;
-use test_pages::Drills;
+use components::Components;
+use context::Context;
+use ground::Ground;
+use index::Index;
+use queue::{LOOP, LOOP_PAUSE, PIECES, Pace, Queue};
+use task::{Next, Task};
 use timers::Timers;
-
-/// No turn handles more deadlines than this; what is left is due at the next one. A bound for
-/// the case that should not exist, so that a mistake here is a slow watch and not a stuck one.
-const DEADLINES_PER_TURN: usize = 100_000;
 
 /// A wall clock that moves by more than this against the monotonic one was set. Time services
 /// that are near the truth slew it instead, and no crystal does as much between two turns.
@@ -72,83 +72,21 @@ pub struct Engine {
     seed: u64,
     next_seq: Seq,
     now: Now,
-    turn: Turn,
+    parts: Components,
+    queue: Queue,
     timers: Timers,
-
-    senses: Senses,
-    foresight: Foresight,
-    watches: Vec<Watch>,
-    /// What each alarm's conditions have to know of the past.
-    recalls: Vec<Recall>,
-    /// Alarms whose conditions know nothing of it yet.
-    unremembered: BTreeSet<AlarmId>,
-
-    lives: Vec<AlarmState>,
-    calls: BTreeMap<Seq, Call>,
-    runs: BTreeMap<RelayId, Run>,
-    /// When each relay was last switched, and by which record: for the pause between two.
-    switched: BTreeMap<RelayId, (Seq, Moment)>,
-    /// Since when a relay that had obeyed shows another state. Comes from readings.
-    other_hands: BTreeMap<RelayId, Moment>,
-    /// Commands that the broker keeps. Comes from messages.
-    kept: BTreeMap<RelayId, String>,
-    works: BTreeMap<TankId, WorkPeriod>,
-    drills: Drills,
-    slips: Slips,
-    ledger: Ledger,
-    silence: Option<Silence>,
-}
-
-/// A silence of this site that somebody has announced.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Silence {
-    /// The record that began it.
-    pub seq: Seq,
-    /// It is over then.
-    pub until: Moment,
-    /// The reason given; may be empty.
-    pub why: String,
-    /// Who said so.
-    pub by: By,
-}
-
-/// Work going on on a tank.
-#[derive(Clone, Debug, PartialEq)]
-pub(crate) struct WorkPeriod {
-    pub(crate) seq: Seq,
-    pub(crate) work: String,
-    pub(crate) until: Moment,
-    pub(crate) by: By,
-}
-
-/// What follows from the plan alone, worked out once.
-#[derive(Debug, Default)]
-struct Index {
-    /// Names of the sensors, to be handed out with every reading.
-    sensors: Vec<Arc<str>>,
-    /// Sensors by the topic that feeds them.
-    topics: BTreeMap<String, Vec<SensorId>>,
-    /// Buttons by the topic that they speak on: the work, what is said, the tank.
-    buttons: BTreeMap<String, Vec<(String, String, TankId)>>,
-    /// Alarms whose condition uses the sensor.
-    users: Vec<Vec<AlarmId>>,
-    /// Alarms whose condition uses what the relay is commanded to.
-    commanded: Vec<Vec<AlarmId>>,
-    /// What each sensor tells the models of tanks.
-    feeds: Vec<Vec<(TankId, Feed)>>,
-    /// Alarms whose condition asks a tank's model.
-    foretold: Vec<Vec<AlarmId>>,
-    /// Sensors that measure the same in the same water.
-    peers: Vec<Vec<SensorId>>,
-    /// Relays by the topic of their commands.
-    commands: BTreeMap<String, Vec<RelayId>>,
-    /// Relays whose conditions use the sensor, or whose alarms do.
-    relays: Vec<Vec<RelayId>>,
-    /// Alarms that the plan added for lost sight.
-    sights: Vec<AlarmId>,
-    /// For each alarm, every alarm that can explain it, however far back.
-    causes: Vec<BTreeSet<AlarmId>>,
-    names: BTreeMap<String, AlarmId>,
+    turn: Turn,
+    /// Pages that leave as soon as the queue is empty.
+    leaving: Vec<Seq>,
+    /// So many of the turn's records have had their words.
+    worded: usize,
+    /// The record of this life's start, while pages of earlier ones have not been taken up again.
+    /// Steps that fell due meanwhile come first: their pages may make older ones needless.
+    resuming: Option<Seq>,
+    /// The rules are told to chase each other.
+    in_a_loop: bool,
+    /// For the next piece of work.
+    spare: Next,
 }
 
 impl Engine {
@@ -156,31 +94,21 @@ impl Engine {
     /// once at random for a site, and the same ever after. `next_seq` is the number of the
     /// first record it will make.
     pub fn new(plan: Plan, seed: u64, next_seq: Seq, now: Now) -> Self {
-        let index = Index::of(&plan);
         Self {
-            senses: Senses::new(&plan, now.mono),
-            foresight: Foresight::new(&plan, now.mono),
-            watches: vec![Watch::new(now.mono); plan.alarms.len()],
-            recalls: plan.alarms.iter().map(|alarm| Recall::of(alarm, now.mono)).collect(),
-            unremembered: (0..).map(AlarmId).take(plan.alarms.len()).collect(),
-            lives: vec![AlarmState::default(); plan.alarms.len()],
-            index,
+            parts: Components::new(&plan, now.mono),
+            index: Index::of(&plan),
             plan,
             seed,
             next_seq,
             now,
-            turn: Turn::default(),
+            queue: Queue::default(),
             timers: Timers::default(),
-            calls: BTreeMap::new(),
-            runs: BTreeMap::new(),
-            switched: BTreeMap::new(),
-            other_hands: BTreeMap::new(),
-            kept: BTreeMap::new(),
-            works: BTreeMap::new(),
-            drills: Drills::default(),
-            slips: Slips::default(),
-            ledger: Ledger::default(),
-            silence: None,
+            turn: Turn::default(),
+            leaving: Vec::new(),
+            worded: 0,
+            resuming: None,
+            in_a_loop: false,
+            spare: Next::new(next_seq, now),
         }
     }
 
@@ -189,9 +117,11 @@ impl Engine {
     /// [`Engine::horizon`] on are enough.
     pub fn restore<'a>(&mut self, records: impl IntoIterator<Item = &'a Record>) {
         for record in records {
-            self.apply(record);
+            let (ground, parts) = self.split();
+            parts.apply(&ground, record);
             self.next_seq = self.next_seq.max(record.seq + 1);
         }
+        self.parts.forget_what_is_done();
     }
 
     /// Takes what happened at `now` and says what is to be kept and done.
@@ -199,86 +129,64 @@ impl Engine {
         // The clock that delays run on never goes back; if a caller's did, time stands still.
         let before = self.now;
         self.now = Now { mono: now.mono.max(before.mono), ..now };
-        self.senses.clock_was_right |= now.wall_trusted;
+        self.parts.sensors.on_clock(now.wall_trusted);
         self.note_clock(before);
-        self.meet_deadlines();
-        match input {
-            Input::Tick => {}
-            Input::Message { topic, payload, delivery } => self.hear(&topic, &payload, delivery),
-            Input::Measured { sensor, value, delivery } => self.measured(sensor, value, delivery),
-            Input::Noted { sensor, words, likely } => self.noted(sensor, Note { words, likely }),
-            Input::TurnedAway { what, why, by } => self.refuse(what, why, by),
-            Input::Missed { sensor, why } => self.missed(sensor, why),
-            Input::Link(link) => self.link(link),
-            Input::Health { part, health } => self.health(part, health),
-            Input::Delivered { page, outcome } => self.delivered(page, outcome),
-            Input::Commanded { switching, failed } => self.commanded(switching, failed),
-            Input::Said { word, by } => self.said(word, by),
-            Input::Unheeded { what, why, by } => self.refuse(what, why, by),
-            Input::Started { version, gap } => self.start(version, gap),
-            Input::Stopping { why } => {
-                self.put_down_all();
-                self.record(Body::Stopped { why });
-            }
+        self.queue.begin();
+        if self.queue.may_go_on(self.now.mono) {
+            self.work_off();
         }
+        self.take(input);
         // What the input made due at once belongs to the same turn.
-        self.meet_deadlines();
-        std::mem::take(&mut self.turn)
+        self.work_off();
+        self.end_turn()
     }
 
-    /// Says when the wall clock was set, or began to be trusted.
-    fn note_clock(&mut self, before: Now) {
-        let by = self.now.wall - before.wall_at(self.now.mono);
-        let trusted = self.now.wall_trusted;
-        if by.0.saturating_abs() >= CLOCK_SET.0 || (trusted && !before.wall_trusted) {
-            let by = if by.0.saturating_abs() < 1_000 { Span::ZERO } else { by };
-            self.record(Body::ClockSet { by, was_trusted: before.wall_trusted, trusted });
-        }
-    }
-
-    fn meet_deadlines(&mut self) {
-        for _ in 0..DEADLINES_PER_TURN {
-            match self.timers.pop_due(self.now.mono) {
-                Some(reason) => self.wake(reason),
-                None => break,
+    /// Goes on with another plan. Nothing that stands is forgotten.
+    pub fn adopt(&mut self, now: Now, plan: Plan) -> Turn {
+        self.now = Now { mono: now.mono.max(self.now.mono), ..now };
+        let changes = reload::changes(&self.plan, &plan);
+        let has = |name: &str| plan.relays.iter().any(|relay| relay.name == *name);
+        let relays: Vec<_> = (0..).map(RelayId).zip(&self.plan.relays).collect();
+        let relays: Vec<_> =
+            relays.into_iter().filter(|(_, relay)| !has(&relay.name)).map(|(id, _)| id).collect();
+        let alarms = (0..).map(AlarmId).zip(&self.plan.alarms);
+        let alarms = alarms.filter(|(_, alarm)| plan.alarm_named(&alarm.name).is_none());
+        let alarms: Vec<_> = alarms.map(|(id, _)| id).collect();
+        self.decide(|cx, next| cx.relays.on_plan_without(cx, &relays, next));
+        self.decide(|cx, next| cx.operator.on_plan_without(cx, &alarms, next));
+        // What follows from that is seen to under the old plan, whose places it names.
+        for _ in 0..LOOP {
+            self.queue.begin();
+            while let Some(task) = self.queue.take() {
+                self.run(task);
             }
         }
+        self.queue.forget_places();
+
+        let old = std::mem::replace(&mut self.plan, plan);
+        self.index = Index::of(&self.plan);
+        self.timers = Timers::default();
+        self.parts.carry_over(&old, &self.plan, self.now.mono);
+        self.decide(|_, next| {
+            next.record(Body::Reloaded { changes });
+        });
+        self.set_out();
+        self.queue.begin();
+        self.work_off();
+        self.end_turn()
     }
 
     /// When [`Engine::step`] wants to be called at the latest, and why.
     pub fn next_deadline(&self) -> Option<(Moment, DeadlineReason)> {
-        self.timers.iter().next()
+        let Some(due) = self.queue.due() else { return self.timers.iter().next() };
+        // What is due already is a part of what is left.
+        let ahead = self.timers.iter().find(|(at, _)| *at > self.now.mono);
+        ahead.into_iter().chain([(due, DeadlineReason::Unfinished)]).min()
     }
 
     /// The oldest record that still matters: what a restart has to read from.
     pub fn horizon(&self) -> Seq {
-        let lives = self.lives.iter().flat_map(|life| life.rests_on(self.now.mono)).map(Some);
-        let works = self.works.values().map(|spell| Some(spell.seq));
-        let runs = self.runs.values().flat_map(|run| [Some(run.seq), Some(run.episode)]);
-        let pausing = self
-            .switched
-            .iter()
-            .filter(|(relay, (_, at))| *at + self.plan.relays[relay.index()].pause > self.now.mono);
-        let pausing = pausing.map(|(_, (seq, _))| Some(*seq));
-        let calls = self.calls.keys().map(|id| Some(*id));
-        let members = self.calls.values().flat_map(|call| call.members.iter().map(|m| Some(m.episode)));
-        let drills = self.rests_on_drills().into_iter().map(Some);
-        let ledger = [self.ledger.rests_on(self.now.mono)];
-        let silence = self.silence_at(self.now.mono).map(|silence| Some(silence.seq));
-        let learned = self.foresight.rests_on().map(Some);
-        lives
-            .chain(works)
-            .chain(silence)
-            .chain(runs)
-            .chain(learned)
-            .chain(pausing)
-            .chain(calls)
-            .chain(members)
-            .chain(drills)
-            .chain(ledger)
-            .flatten()
-            .min()
-            .unwrap_or(self.next_seq)
+        self.parts.rests_on(&self.context().ground).unwrap_or(self.next_seq)
     }
 
     /// The number that the next record will have.
@@ -291,166 +199,248 @@ impl Engine {
         &self.plan
     }
 
-    fn wake(&mut self, reason: DeadlineReason) {
-        match reason {
-            DeadlineReason::Stale(sensor) => self.check_stale(sensor),
-            DeadlineReason::Recheck(alarm)
-            | DeadlineReason::OnDelay(alarm)
-            | DeadlineReason::OffDelay(alarm) => {
-                self.judge(alarm);
-            }
-            DeadlineReason::Shelf(alarm) => self.unshelve(alarm, None),
-            DeadlineReason::Work(tank) => self.end_work(tank, None),
-            DeadlineReason::Proof(relay) | DeadlineReason::Longest(relay) | DeadlineReason::Wait(relay) => {
-                self.attend(relay);
-            }
-            DeadlineReason::Step(call) => self.take_step(call),
-            DeadlineReason::Lease(call) => self.lease_ended(call),
-            DeadlineReason::Settle(call) => self.settled(call),
-            DeadlineReason::Retry(page) => self.retry(page),
-            DeadlineReason::Drills => self.tend_drills(),
+    /// Everything, at `now`.
+    pub fn status(&self, now: Now) -> Status {
+        self.context().status(now)
+    }
+
+    /// Why the alarm rings or doesn't, and what would change it.
+    pub fn explain(&self, alarm: &str, now: Now) -> Option<Explanation> {
+        self.context().explain(alarm, now)
+    }
+
+    /// A deadline's reason in words, for the log.
+    pub fn describe(&self, reason: DeadlineReason) -> String {
+        self.context().reason_words(reason)
+    }
+
+    /// Whether somebody is being asked for, and no page of the call-out has been taken over by
+    /// any hop on its way to a person, although at least one attempt has ended.
+    pub fn reaches_nobody(&self) -> bool {
+        self.context().reaches_nobody()
+    }
+
+    /// The silence that has been announced, if it is not over at `now`.
+    pub fn silence_at(&self, now: Moment) -> Option<&Silence> {
+        self.parts.operator.silence_at(now)
+    }
+
+    /// By whom, why and for how long an alarm is put aside, if it is.
+    pub fn aside(&self, alarm: &str) -> Option<&Aside> {
+        let id = self.index.names.get(alarm)?;
+        self.parts.alarms.state(*id).aside.as_ref()
+    }
+
+    /// Alarms that stand or wait for an answer, and that this plan does not have.
+    pub fn dropped_by(&self, plan: &Plan) -> Vec<String> {
+        let open = (0..).map(AlarmId).zip(&self.plan.alarms);
+        let open = open.filter(|(id, _)| self.parts.alarms.episode(*id).is_some());
+        let gone = open.filter(|(_, alarm)| plan.alarm_named(&alarm.name).is_none());
+        gone.map(|(_, alarm)| alarm.name.clone()).collect()
+    }
+
+    /// Whether somebody could answer with this code now: that of an open episode, a call-out or a
+    /// test page.
+    pub fn is_open_code(&self, code: &str) -> bool {
+        let code = code.trim().to_ascii_uppercase();
+        let parts = &self.parts;
+        let call = parts.callouts.running().any(|call| call.code == code);
+        parts.alarms.has_code(&code) || call || parts.drills.has_code(&code)
+    }
+
+    /// How far back the windows reach that know nothing yet: all of them after a start, and those
+    /// of changed conditions after another plan was adopted. None if there are none.
+    pub fn wants_past(&self) -> Option<Span> {
+        let unremembered = self.parts.alarms.unremembered();
+        unremembered.filter_map(|id| self.plan.alarm(id).windows_reach()).max()
+    }
+
+    /// Begins to tell them of the time since `since`, on the present clock. Comes before the first
+    /// [`Engine::step`], or right after [`Engine::adopt`].
+    pub fn recollect(&mut self, since: Moment) -> Recollection<'_> {
+        Recollection::begin(&self.plan, &mut self.parts.alarms, since, self.now.mono)
+    }
+
+    /// Says when the wall clock was set, or began to be trusted.
+    fn note_clock(&mut self, before: Now) {
+        let by = self.now.wall - before.wall_at(self.now.mono);
+        let trusted = self.now.wall_trusted;
+        if by.0.saturating_abs() >= CLOCK_SET.0 || (trusted && !before.wall_trusted) {
+            let by = if by.0.saturating_abs() < 1_000 { Span::ZERO } else { by };
+            let was_trusted = before.wall_trusted;
+            self.decide(|_, next| {
+                next.record(Body::ClockSet { by, was_trusted, trusted });
+            });
         }
     }
 
-    /// Makes a record, lets it change what lasts, and hands it out with the turn.
-    fn record(&mut self, body: Body) -> Seq {
-        let record = Record { seq: self.next_seq, at: self.now, body };
-        self.next_seq += 1;
-        self.apply(&record);
-        let seq = record.seq;
-        self.turn.records.push(record);
-        seq
-    }
-
-    /// A short code for what record `seq` begins: hard to guess without the seed, and unlike
-    /// every code in use. Letters and digits that are easily mixed up are left out.
-    fn code(&self, seq: Seq) -> String {
-        const ALPHABET: &[u8; 24] = b"ACDEFGHJKMNPQRTUVWXY3479";
-        let taken = |code: &str| {
-            let episodes = self.lives.iter().filter_map(|life| life.episode.as_ref());
-            episodes
-                .map(|episode| &episode.code)
-                .chain(self.calls.values().map(|call| &call.code))
-                .chain(self.drills.codes())
-                .any(|c| c == code)
-        };
-        let mut salt = 0;
+    /// Does what waits and what falls due, as much as one turn takes on.
+    fn work_off(&mut self) {
         loop {
-            let mut bits = mix(self.seed ^ mix(seq.wrapping_add(salt)));
-            let code: String = (0..4)
-                .map(|_| {
-                    let letter = ALPHABET[(bits % 24) as usize];
-                    bits /= 24;
-                    char::from(letter)
-                })
-                .collect();
-            if !taken(&code) {
-                return code;
+            while let Some(task) = self.queue.take() {
+                self.run(task);
             }
-            salt += 1 << 32;
+            if self.queue.is_full() {
+                return;
+            }
+            self.word_pages();
+            if let Some(reason) = self.timers.pop_due(self.now.mono) {
+                self.queue.push(Task::Due(reason));
+            } else if let Some(started) = self.resuming.take() {
+                self.decide(|cx, next| cx.delivery.on_resume(cx, started, next));
+            } else {
+                return;
+            }
         }
     }
-}
 
-/// The finaliser of SplitMix64 (Steele, Lea and Flood 2014): every input bit moves every
-/// output bit.
-pub(crate) fn mix(mut z: u64) -> u64 {
-    z = z.wrapping_add(0x9e37_79b9_7f4a_7c15);
-    z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-    z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-    z ^ (z >> 31)
-}
+    fn end_turn(&mut self) -> Turn {
+        let mut pace = self.queue.end(self.timers.first(), self.now.mono);
+        if (pace == Pace::Loop) != self.in_a_loop && pace != Pace::Unfinished {
+            self.in_a_loop = pace == Pace::Loop;
+            self.tell_of_loop();
+            if pace == Pace::Done {
+                self.work_off();
+                pace = self.queue.end(self.timers.first(), self.now.mono);
+            }
+        }
+        if pace == Pace::Loop
+            && let Some(started) = self.resuming.take()
+        {
+            self.decide(|cx, next| cx.delivery.on_resume(cx, started, next));
+        }
+        self.word_pages();
+        if self.queue.is_empty() {
+            self.parts.forget_what_is_done();
+        }
+        self.worded = 0;
+        std::mem::take(&mut self.turn)
+    }
 
-impl Index {
-    fn of(plan: &Plan) -> Self {
-        let mut index = Self {
-            sensors: plan.sensors.iter().map(|sensor| sensor.name.as_str().into()).collect(),
-            users: vec![Vec::new(); plan.sensors.len()],
-            relays: vec![Vec::new(); plan.sensors.len()],
-            peers: peers(plan),
-            causes: vec![BTreeSet::new(); plan.alarms.len()],
-            commanded: vec![Vec::new(); plan.relays.len()],
-            feeds: forecasts::feeds(plan),
-            foretold: vec![Vec::new(); plan.tanks.len()],
-            ..Self::default()
+    /// That the rules chase each other is trouble of a part of the watch, like others.
+    fn tell_of_loop(&mut self) {
+        let health = match self.in_a_loop {
+            true => {
+                let pieces = LOOP as usize * PIECES;
+                let last = self.turn.records.last().map(|record| format!(", the last: {}", record.body));
+                let last = last.unwrap_or_default();
+                let why = format!(
+                    "alarms and relays cause each other without an end: {pieces} pieces of work in a row{last}; \
+                     it goes on with {PIECES} every {LOOP_PAUSE}"
+                );
+                Health::Fails { why }
+            }
+            false => Health::Well,
         };
-        for (id, sensor) in (0..).map(SensorId).zip(&plan.sensors) {
-            if let Some(topic) = sensor.feed.topic() {
-                index.topics.entry(topic.to_owned()).or_default().push(id);
-            }
-        }
-        for (name, work) in &plan.works {
-            for button in &work.buttons {
-                let pressed = (name.clone(), button.press.clone(), button.tank);
-                index.buttons.entry(button.topic.clone()).or_default().push(pressed);
-            }
-        }
-        for (id, relay) in (0..).map(RelayId).zip(&plan.relays) {
-            index.commands.entry(relay.topic.clone()).or_default().push(id);
-            let wanted = plan.alarms.iter().filter(|alarm| alarm.stopgap.is_some_and(|it| it.relay == id));
-            let of_alarms = wanted.flat_map(|alarm| alarm.condition.sensors());
-            let sensors = relay.conditions().flat_map(Condition::sensors).chain(of_alarms);
-            for sensor in sensors.collect::<BTreeSet<_>>() {
-                index.relays[sensor.index()].push(id);
-            }
-        }
-        for (id, alarm) in (0..).map(AlarmId).zip(&plan.alarms) {
-            index.names.insert(alarm.name.clone(), id);
-            let worse = alarm.worse.iter().flat_map(|condition| condition.sensors());
-            for sensor in alarm.condition.sensors().into_iter().chain(worse).collect::<BTreeSet<_>>() {
-                index.users[sensor.index()].push(id);
-            }
-            let worse = alarm.worse.iter().flat_map(|condition| condition.relays());
-            for relay in alarm.condition.relays().into_iter().chain(worse).collect::<BTreeSet<_>>() {
-                index.commanded[relay.index()].push(id);
-            }
-            let worse = alarm.worse.iter().flat_map(|condition| condition.foretells());
-            for tank in alarm.condition.foretells().into_iter().chain(worse).collect::<BTreeSet<_>>() {
-                index.foretold[tank.index()].push(id);
-            }
-            if alarm.sight.is_some() {
-                index.sights.push(id);
-            }
-            let mut open = alarm.consequence_of.clone();
-            while let Some(cause) = open.pop() {
-                if index.causes[id.index()].insert(cause) {
-                    open.extend(&plan.alarm(cause).consequence_of);
-                }
-            }
-        }
-        index
+        let mut next = self.fresh();
+        self.parts.sensors.on_health(Part::Rules, health, &mut next);
+        self.settle(next);
     }
 
-    /// Whether an episode of `cause` explains one of `effect`.
-    fn explains(&self, cause: &str, effect: &str) -> bool {
-        match (self.names.get(cause), self.names.get(effect)) {
-            (Some(cause), Some(effect)) => self.causes[effect.index()].contains(cause),
-            _ => false,
+    /// Pages are worded as things stand now, and leave; the first lines of those that wait are kept
+    /// as well.
+    fn word_pages(&mut self) {
+        let worded = std::mem::replace(&mut self.worded, self.turn.records.len());
+        let mut leaving = std::mem::take(&mut self.leaving);
+        leaving.sort_unstable();
+        leaving.dedup();
+        let cx = self.context();
+        let page_of = |id: Seq| cx.delivery.get(id).and_then(|sent| Some((sent, cx.worded(sent)?)));
+        let pages: Vec<_> = leaving
+            .iter()
+            .filter_map(|id| page_of(*id))
+            .filter(|(sent, _)| sent.is_pending())
+            .map(|(sent, page)| (sent.target.clone(), page))
+            .collect();
+        let planned =
+            self.turn.records.iter().skip(worded).filter(|record| matches!(record.body, Body::Paged { .. }));
+        let headlines: Vec<_> = planned
+            .filter_map(|record| {
+                let leaves = pages.iter().find(|(_, page)| page.id == record.seq);
+                let headline = leaves.map(|(_, page)| page.headline.clone());
+                Some((record.seq, headline.or_else(|| Some(page_of(record.seq)?.1.headline))?))
+            })
+            .collect();
+        for (seq, words) in headlines {
+            let record = self.turn.records.iter_mut().find(|record| record.seq == seq);
+            if let Some(Body::Paged { headline, .. }) = record.map(|record| &mut record.body) {
+                *headline = words;
+            }
+        }
+        self.turn
+            .effects
+            .extend(pages.into_iter().map(|(target, page)| Effect::Send { target, page: Box::new(page) }));
+    }
+
+    /// Makes way for one piece of work.
+    fn fresh(&mut self) -> Next {
+        let spare = Next::new(self.next_seq, self.now);
+        let mut next = std::mem::replace(&mut self.spare, spare);
+        next.begin(self.next_seq, self.now);
+        next
+    }
+
+    /// One piece of work: what comes of it is done before the next.
+    fn decide(&mut self, decide: impl FnOnce(&Context<'_>, &mut Next)) {
+        let mut next = self.fresh();
+        decide(&self.context(), &mut next);
+        self.settle(next);
+    }
+
+    /// Records change what lasts and are handed out with the turn, deadlines are set, tasks wait at the
+    /// end of the queue.
+    fn settle(&mut self, mut next: Next) {
+        self.next_seq = next.next_seq();
+        for record in next.records.drain(..) {
+            let (ground, parts) = self.split();
+            parts.apply(&ground, &record);
+            self.turn.records.push(record);
+        }
+        for (reason, at) in next.timers.drain(..) {
+            self.timers.set(reason, at);
+        }
+        for (reason, at) in next.at_first.drain(..) {
+            self.timers.set_if_none(reason, at);
+        }
+        while let Some(call) = self.parts.callouts.take_touched() {
+            let (ground, parts) = self.split();
+            for (reason, at) in parts.callouts.deadlines(&ground, call) {
+                self.timers.set(reason, at);
+            }
+        }
+        self.turn.effects.append(&mut next.effects);
+        self.leaving.append(&mut next.pages);
+        for task in next.tasks.drain(..) {
+            self.queue.push(task);
+        }
+        self.spare = next;
+    }
+
+    /// The ground, and the components to be changed.
+    fn split(&mut self) -> (Ground<'_>, &mut Components) {
+        (Ground { plan: &self.plan, index: &self.index, now: self.now }, &mut self.parts)
+    }
+
+    /// Everything, for reading.
+    fn context(&self) -> Context<'_> {
+        let parts = &self.parts;
+        Context {
+            ground: Ground { plan: &self.plan, index: &self.index, now: self.now },
+            seed: self.seed,
+            timers: &self.timers,
+            leaving: &self.leaving,
+            sensors: &parts.sensors,
+            alarms: &parts.alarms,
+            callouts: &parts.callouts,
+            delivery: &parts.delivery,
+            relays: &parts.relays,
+            forecasts: &parts.forecasts,
+            drills: &parts.drills,
+            work: &parts.work,
+            operator: &parts.operator,
         }
     }
 }
 
-fn peers(plan: &Plan) -> Vec<Vec<SensorId>> {
-    let mut alike: BTreeMap<(TankId, &str), Vec<SensorId>> = BTreeMap::new();
-    let kind = |sensor: &'_ Sensor| Some((sensor.tank?, sensor.measure.name));
-    for (id, sensor) in (0..).map(SensorId).zip(&plan.sensors) {
-        if let Some(kind) = kind(sensor) {
-            alike.entry(kind).or_default().push(id);
-        }
-    }
-    let others = |(id, sensor): (SensorId, &Sensor)| {
-        let group = kind(sensor).and_then(|kind| alike.get(&kind)).into_iter().flatten();
-        group.copied().filter(|other| *other != id).collect()
-    };
-    (0..).map(SensorId).zip(&plan.sensors).map(others).collect()
-}
-
-/// How a cause of lost sight is called in records.
-fn sight_name(plan: &Plan, sight: &Sight) -> String {
-    match sight {
-        Sight::Broker => "broker".to_owned(),
-        Sight::Gateway(name) => format!("gateway {name}"),
-        Sight::Sensor(id) => plan.sensor(*id).name.clone(),
-        Sight::Part(part) => part.to_string(),
-    }
-}
+#[cfg(test)]
+mod tests;

@@ -81,7 +81,7 @@ pub struct Assumed {
 }
 
 #[derive(Deserialize)]
-struct File {
+struct HazardFile {
     hazard: Vec<Hazard>,
 }
 
@@ -118,7 +118,7 @@ const ORDER: [&str; 13] = [
 pub(crate) fn library() -> &'static [Hazard] {
     static LIBRARY: OnceLock<Vec<Hazard>> = OnceLock::new();
     LIBRARY.get_or_init(|| {
-        let files = FILES.iter().filter_map(|text| toml::from_str::<File>(text).ok());
+        let files = FILES.iter().filter_map(|text| toml::from_str::<HazardFile>(text).ok());
         files.flat_map(|file| file.hazard).collect()
     })
 }

@@ -1,6 +1,28 @@
 //! What things are called inside: places in the plan's lists, numbers of records, and who said
 //! something. Rule files and records use names; these stand below everything that uses them.
 
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// The number of a record: counts up for the life of a site. What is planned by a record is known
+/// by its number: an episode, a call-out, a page, a switching.
+pub type Seq = u64;
+
+/// Who did something, and by which way: `ines` by `socket`.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct By {
+    /// A contact's name, or what the person is known by.
+    pub who: String,
+    /// `socket`, `text`, `web` …
+    pub via: String,
+}
+
+impl fmt::Display for By {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{} (by {})", self.who, self.via)
+    }
+}
+
 macro_rules! ids {
     ($($(#[$doc:meta])* $name:ident),* $(,)?) => { $(
         $(#[$doc])*

@@ -5,20 +5,26 @@
 
 pub mod gsm;
 mod helping;
+mod sent;
 mod slip;
 
-pub(crate) use slip::Slip;
+pub use sent::{Pages, REPEATS, RETRY_FIRST, RETRY_LONGEST, RETRY_WITHIN, Sent, Subject};
+pub use slip::Slip;
 
 use crate::alarm::Priority;
 use crate::callout::{Call, Fate, Member};
 use crate::card::{Card, Situation};
+use crate::ids::Seq;
 use crate::plan::{Alarm, Plan, Target};
-use crate::record::{Outcome, Purpose, Seq};
+use crate::record::{Outcome, Purpose};
 use crate::time::{Moment, Now, Wall};
 use std::fmt::Write;
 
 /// What a text can carry: one unconcatenated message of 3GPP TS 23.040.
 pub const TEXT_SEPTETS: usize = 160;
+
+/// Said before everything else on a page of which a copy may have arrived.
+const REPEAT: &str = "(This may be a repeat: what became of an earlier copy is not known.)";
 
 /// One message about one or more episodes of one cause.
 #[derive(Clone, Debug, PartialEq)]
@@ -49,7 +55,7 @@ pub struct Page {
     pub body: String,
     /// The same in at most 160 characters of the GSM 7-bit alphabet (3GPP TS 23.038).
     pub text: String,
-    /// It may have been sent before a restart.
+    /// A copy of it may have arrived already.
     pub maybe_repeat: bool,
 }
 
@@ -57,6 +63,8 @@ pub struct Page {
 pub(crate) struct Context<'a> {
     pub(crate) plan: &'a Plan,
     pub(crate) call: &'a Call,
+    /// Every page planned for it.
+    pub(crate) pages: Pages<'a>,
     /// The episode that the page leads with; none for a drill.
     pub(crate) leader: Option<&'a Member>,
     pub(crate) target: &'a Target,
@@ -91,7 +99,7 @@ impl Context<'_> {
         let headline = self.headline(&place, &what);
         let body = self.body(&headline);
         let text = self.text(&headline);
-        let to_them = self.call.pages.iter().filter(|sent| sent.target == *self.target && sent.id != self.id);
+        let to_them = self.pages.iter().filter(|sent| sent.target == *self.target && sent.id != self.id);
         Page {
             id: self.id,
             call: self.call.id,
@@ -199,7 +207,7 @@ impl Context<'_> {
     fn body(&self, headline: &str) -> String {
         let mut lines = Vec::new();
         if self.maybe_repeat {
-            lines.push("(This may be a repeat: what became of an earlier copy is not known.)".to_owned());
+            lines.push(REPEAT.to_owned());
         }
         lines.push(headline.to_owned());
         lines.extend(self.held.map(|(pages, since)| {
@@ -325,15 +333,21 @@ impl Context<'_> {
     /// Who has been asked, by which way, and what came of it.
     fn told(&self) -> Vec<String> {
         // Since the timeline last began: earlier rounds are in the log.
-        let asked = self.call.pages.iter().filter(|sent| sent.id != self.id && sent.at >= self.call.begun);
+        let asked = self.pages.iter().filter(|sent| sent.id != self.id && sent.at >= self.call.begun);
         let mut lines: Vec<String> = asked
             .filter(|sent| matches!(sent.purpose, Purpose::Call | Purpose::Drill))
             .map(|sent| {
                 let fate = match &sent.last {
                     None => "on its way".to_owned(),
                     Some(Outcome::Accepted { .. }) => "sent".to_owned(),
-                    Some(Outcome::Deferred { why }) => format!("not yet: {why}"),
-                    Some(Outcome::Failed { why }) => format!("FAILED: {why}"),
+                    Some(last) => {
+                        let trouble = last.trouble().unwrap_or_default();
+                        if last.is_for_now() {
+                            format!("not yet: {trouble}")
+                        } else {
+                            format!("FAILED: {trouble}")
+                        }
+                    }
                 };
                 format!("{} {}: {fate}", self.time(sent.at), sent.target)
             })

@@ -12,9 +12,8 @@
 #[cfg(test)]
 mod tests;
 
-use crate::engine::Delivery;
 use crate::plan::Sensor;
-use crate::reading::{BadReading, Reading, Value};
+use crate::reading::{BadReading, Delivery, Reading, Value};
 use crate::time::{Moment, Span};
 use crate::units::Scale;
 use std::fmt;

@@ -67,6 +67,17 @@ pub struct Reading {
     pub measured: Option<Moment>,
 }
 
+/// How fresh a reading is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Delivery {
+    /// Sent just now.
+    Live,
+    /// Kept by the broker as the topic's last value: true once.
+    Retained,
+    /// Queued for us while we were away.
+    Backlog,
+}
+
 /// The longest payload that is looked at, in bytes.
 pub const LONGEST: usize = 64 * 1024;
 

@@ -4,19 +4,19 @@
 //! made to be stored: names, no indices; spans, no moments; and only additions between versions.
 
 mod drilled;
+mod outcome;
 mod parts;
 mod words;
 
+pub use crate::ids::{By, Seq};
 pub use drilled::{About, Drilled, Measured, Stage, Standing};
-pub use parts::{By, Estimated, MAY_HAVE_ARRIVED, Outcome, Purpose, Verdict};
+pub use outcome::{NoMore, Outcome};
+pub use parts::{Estimated, Purpose, Verdict};
+pub(crate) use words::on_off;
 
 use crate::alarm::Priority;
 use crate::time::{Now, Span};
 use serde::{Deserialize, Serialize};
-
-/// The number of a record: counts up for the life of a site. What is planned by a record is known
-/// by its number: an episode, a call-out, a page, a switching.
-pub type Seq = u64;
 
 /// What happened or was decided.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]

@@ -28,7 +28,7 @@ pub use play::{Miss, Played};
 pub(crate) use probe::reach;
 pub use probe::{Probe, probe};
 
-use crate::engine::Word;
+use crate::engine::OperatorCommand;
 use crate::plan::At;
 use crate::plan::{RelayId, SensorId, Target};
 use crate::reading::Value;
@@ -77,7 +77,7 @@ pub enum Deed {
     /// A contact answers the latest page.
     Answers(String),
     /// A contact says something else.
-    Says(String, Word),
+    Says(String, OperatorCommand),
     /// The board is away for so long; it may not know for how long.
     Restart {
         /// How long.

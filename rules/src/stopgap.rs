@@ -13,8 +13,9 @@
 //! Each command is repeated until it is confirmed, [`ATTEMPTS`] times in all. What would add
 //! heat, water or light is never undone: it stays Held until a person has switched it.
 
+use crate::ids::Seq;
 use crate::plan::{Adds, Relay};
-use crate::record::Seq;
+pub(crate) use crate::record::on_off;
 use crate::time::{Moment, Span};
 
 /// A command without proof is sent this often in all.
@@ -172,8 +173,4 @@ pub(crate) fn by_hand(on: bool, moves: Adds) -> &'static str {
         (false, Adds::Air) => "stop it by hand",
         (false, Adds::Heat | Adds::Water | Adds::Light) => "UNPLUG IT",
     }
-}
-
-pub(crate) fn on_off(on: bool) -> &'static str {
-    if on { "on" } else { "off" }
 }

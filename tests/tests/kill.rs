@@ -4,7 +4,7 @@
 //! flight may come twice, and says so.
 
 use mail_parser::MessageParser;
-use slackwater_rules::record::{Body, Outcome, Purpose, Record, Seq};
+use slackwater_rules::record::{Body, NoMore, Outcome, Purpose, Record, Seq};
 use slackwater_tests::house::{House, RULES};
 use slackwater_tests::mosquitto;
 use slackwater_tests::smtp::Taken;
@@ -181,8 +181,7 @@ fn every_page_arrived(records: &[Record], taken: &[Taken]) -> (usize, usize) {
         let Body::Paged { target, .. } = &record.body else { continue };
         let (page, fate) = (record.seq, fate(record.seq));
         let got = copies.remove(&page).unwrap_or_default();
-        let called_back = matches!(fate, Outcome::Failed { why }
-            if why.contains("no longer needed") || why.contains("withdrawn before it was sent"));
+        let called_back = matches!(fate, Outcome::Withdrawn | Outcome::GivenUp { why: NoMore::NotNeeded });
         assert!(called_back || !got.is_empty(), "page {page} to {target} never arrived, although: {fate}");
         assert!(called_back || matches!(fate, Outcome::Accepted { .. }), "page {page}: {fate}");
         assert!(got.len() <= tries[&page], "page {page} came {} times", got.len());

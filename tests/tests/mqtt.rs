@@ -5,7 +5,7 @@ use std::net::{Ipv4Addr, TcpListener};
 use std::path::Path;
 use std::time::{Duration, Instant};
 
-use slackwater::demo::broker::{Broker, Faults};
+use slackwater::demo::broker::{Broker, BrokerFaults};
 use slackwater::mqtt::{self, Event, Handle, Message, PublishError, Settings, Tls};
 use slackwater::secret::Secret;
 use slackwater_tests::certs::{Authority, Validity};
@@ -122,7 +122,7 @@ impl Agent {
 /// The demo's broker, serving in the background.
 struct Small {
     port: u16,
-    faults: Faults,
+    faults: BrokerFaults,
     task: JoinHandle<()>,
 }
 

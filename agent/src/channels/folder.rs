@@ -35,7 +35,7 @@ impl Folder {
         match self.write(&name, &message) {
             Ok(()) => Outcome::Accepted { note: format!("left as {name}") },
             Err(error) => {
-                Outcome::Deferred { why: format!("{}: {error}", self.settings.folder.join(name).display()) }
+                Outcome::deferred(format!("{}: {error}", self.settings.folder.join(name).display()))
             }
         }
     }

@@ -2,7 +2,7 @@
 //! who takes them knows whether the message was already on its way when something went wrong. A
 //! connection is kept for the next page only after a good end. The lane's time-out covers all of it.
 
-use super::smtp::{self, Fault, Reply, Smtp};
+use super::smtp::{self, Smtp, SmtpFault, SmtpReply};
 use super::worker::Progress;
 use super::{ADDRESSES, Context, MailSettings, Security, dial, duration, email, plain};
 use crate::tls;
@@ -109,7 +109,7 @@ impl Mail {
                 let outcome = classify(fault, &peer, progress);
                 self.refused = match &outcome {
                     Outcome::Failed { why } if is_login => Some((Instant::now(), why.clone())),
-                    Outcome::Failed { .. } | Outcome::Deferred { .. } | Outcome::Accepted { .. } => None,
+                    _ => None,
                 };
                 outcome
             }
@@ -125,7 +125,7 @@ impl Mail {
     }
 
     /// The whole conversation. The connection is kept only after its good end.
-    async fn deliver(&mut self, message: &[u8], progress: &Progress) -> Result<Reply, Fault> {
+    async fn deliver(&mut self, message: &[u8], progress: &Progress) -> Result<SmtpReply, SmtpFault> {
         let mut smtp = match self.kept().await {
             Some(smtp) => smtp,
             None => self.connect(progress).await?,
@@ -150,11 +150,11 @@ impl Mail {
         lives.then_some(smtp)
     }
 
-    async fn connect(&self, progress: &Progress) -> Result<Smtp, Fault> {
+    async fn connect(&self, progress: &Progress) -> Result<Smtp, SmtpFault> {
         let MailSettings { host, port, security, user, password, .. } = &self.server;
         progress.at("while connecting");
         let stream = dial::dial(host, *port, self.limit() / ADDRESSES).await;
-        let stream = stream.map_err(|error| Fault::Broken(error.to_string()))?;
+        let stream = stream.map_err(|error| SmtpFault::Broken(error.to_string()))?;
         let hello = smtp::own_name(stream.local_addr());
         let mut smtp = match (security, &self.tls) {
             (Security::Starttls, Some(tls)) => {
@@ -166,12 +166,12 @@ impl Mail {
             }
             (Security::Tls, Some((client, name))) => {
                 let stream = TlsConnector::from(client.clone()).connect(name.clone(), stream).await;
-                let stream = stream.map_err(|error| Fault::Handshake { error, upgrade: false })?;
+                let stream = stream.map_err(|error| SmtpFault::Handshake { error, upgrade: false })?;
                 Smtp::greet(stream, &hello).await?
             }
             (Security::Plain, None) => Smtp::greet(stream, &hello).await?,
             (Security::Starttls | Security::Tls, None) | (Security::Plain, Some(_)) => {
-                return Err(Fault::Broken("a defect in the program: nothing to encrypt with".to_owned()));
+                return Err(SmtpFault::Broken("a defect in the program: nothing to encrypt with".to_owned()));
             }
         };
         if let (Some(user), Some(password)) = (user, password) {
@@ -183,30 +183,31 @@ impl Mail {
 }
 
 /// RFC 4954, section 6.
-fn is_about_login(fault: &Fault) -> bool {
-    matches!(fault, Fault::Refused(reply) if matches!(reply.code, 530 | 534 | 535))
+fn is_about_login(fault: &SmtpFault) -> bool {
+    matches!(fault, SmtpFault::Refused(reply) if matches!(reply.code, 530 | 534 | 535))
 }
 
 /// What a fault means: RFC 5321, section 4.2.1 for the classes of replies, RFC 4954, section 6
 /// for 530, 534 and 535. Those three are permanent by class, but they speak of our login and
 /// not of the recipient, and a wrong password must not be hammered at.
-fn classify(fault: Fault, peer: &str, progress: &Progress) -> Outcome {
+fn classify(fault: SmtpFault, peer: &str, progress: &Progress) -> Outcome {
     let is_login = is_about_login(&fault);
     match fault {
-        Fault::Refused(reply) if is_login => {
+        SmtpFault::Refused(reply) if is_login => {
             Outcome::Failed { why: format!("settings: {peer} refused our login: {reply}") }
         }
-        Fault::Refused(reply) if reply.code >= 500 => {
+        SmtpFault::Refused(reply) if reply.code >= 500 => {
             Outcome::Failed { why: format!("{peer} refused: {reply}") }
         }
-        Fault::Refused(reply) => Outcome::Deferred { why: format!("{peer} said not now: {reply}") },
-        Fault::Lacks(what) => Outcome::Failed { why: format!("settings: {peer}: {what}") },
+        SmtpFault::Refused(reply) => Outcome::deferred(format!("{peer} said not now: {reply}")),
+        SmtpFault::Lacks(what) => Outcome::Failed { why: format!("settings: {peer}: {what}") },
         // The server agreed to encryption in the clear, so whatever else comes is not the settings' fault.
-        Fault::Handshake { error, upgrade: true } if tls::is_no_tls(&error) => Outcome::Deferred {
-            why: format!("{peer}: what came after STARTTLS is no TLS: somebody may be on the line"),
-        },
-        Fault::Handshake { error, .. } => tls::outcome(&error, peer)
-            .unwrap_or_else(|| Outcome::Deferred { why: format!("{peer}: {error}, {}", progress.doubt()) }),
-        Fault::Broken(why) => Outcome::Deferred { why: format!("{peer}: {why}, {}", progress.doubt()) },
+        SmtpFault::Handshake { error, upgrade: true } if tls::is_no_tls(&error) => Outcome::deferred(
+            format!("{peer}: what came after STARTTLS is no TLS: somebody may be on the line"),
+        ),
+        SmtpFault::Handshake { error, .. } => {
+            tls::outcome(&error, peer).unwrap_or_else(|| progress.broke_off(format_args!("{peer}: {error}")))
+        }
+        SmtpFault::Broken(why) => progress.broke_off(format_args!("{peer}: {why}")),
     }
 }

@@ -109,7 +109,7 @@ impl Push {
         progress.at("while connecting");
         let stream = match dial::dial(&self.host, self.port, self.limit() / ADDRESSES).await {
             Ok(stream) => stream,
-            Err(e) => return Outcome::Deferred { why: format!("{peer}: {e}") },
+            Err(e) => return Outcome::deferred(format!("{peer}: {e}")),
         };
         match &self.tls {
             None => self.exchange(stream, body, &peer, progress).await,
@@ -117,9 +117,8 @@ impl Push {
                 progress.at("during the TLS handshake");
                 match TlsConnector::from(Arc::clone(client)).connect(name.clone(), stream).await {
                     Ok(stream) => self.exchange(stream, body, &peer, progress).await,
-                    Err(e) => tls::outcome(&e, &peer).unwrap_or_else(|| Outcome::Deferred {
-                        why: format!("{peer}: {e}, {}", progress.doubt()),
-                    }),
+                    Err(e) => tls::outcome(&e, &peer)
+                        .unwrap_or_else(|| progress.broke_off(format_args!("{peer}: {e}"))),
                 }
             }
         }
@@ -133,8 +132,7 @@ impl Push {
         progress: &Progress,
     ) -> Outcome {
         let unanswered = |e: hyper::Error| {
-            tls::outcome(&e, peer)
-                .unwrap_or_else(|| Outcome::Deferred { why: format!("{peer}: {e}, {}", progress.doubt()) })
+            tls::outcome(&e, peer).unwrap_or_else(|| progress.broke_off(format_args!("{peer}: {e}")))
         };
         let mut request = Request::new(Full::new(Bytes::from(body)));
         *request.method_mut() = self.method.clone();
@@ -287,7 +285,7 @@ fn judge(status: StatusCode, headers: &HeaderMap, body: &str, peer: &str) -> Out
             let why = format!("{peer} points to {place} ({}); redirects are not followed", status.as_u16());
             Outcome::Failed { why: format!("settings: {why}") }
         }
-        408 | 425 | 429 | 500..600 => Outcome::Deferred { why: format!("{peer} said not now{wait}: {said}") },
+        408 | 425 | 429 | 500..600 => Outcome::deferred(format!("{peer} said not now{wait}: {said}")),
         401 | 403 => Outcome::Failed { why: format!("settings: {peer} refused our access: {said}") },
         400..500 => Outcome::Failed { why: format!("{peer} refused: {said}") },
         _ => Outcome::Failed { why: format!("{peer} gave an answer that is none: {said}") },

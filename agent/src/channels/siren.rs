@@ -39,7 +39,7 @@ impl Siren {
         match context.publish.publish(&self.0.topic, payload.as_bytes()) {
             Ok(()) => Outcome::Accepted { note: note.into() },
             Err(NotPublished::Yet(why)) => {
-                Outcome::Deferred { why: format!("{} was not published: {why}", self.0.topic) }
+                Outcome::deferred(format!("{} was not published: {why}", self.0.topic))
             }
             Err(NotPublished::Refused(why)) => Outcome::Failed { why: format!("not published: {why}") },
         }

@@ -1,6 +1,6 @@
 //! The words of SMTP (RFC 5321) as a client says them: greeting, EHLO, STARTTLS (RFC 3207), login
-//! (RFC 4954), and one message after the other. Commands flow in; a [`Reply`] flows out for each,
-//! or a [`Fault`] that says whose it is. How a page fares in it is judged by `mail`.
+//! (RFC 4954), and one message after the other. Commands flow in; a [`SmtpReply`] flows out for each,
+//! or a [`SmtpFault`] that says whose it is. How a page fares in it is judged by `mail`.
 //!
 //! It is our own since the mail library (lettre, as of 0.11.23) keeps what waits in its buffer
 //! when encryption begins, and takes it for answers of the encrypted session: whoever sits on the
@@ -29,7 +29,7 @@ const LONGEST_REPLY: usize = 32 * 1024;
 
 /// What a server said to one command.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(super) struct Reply {
+pub(super) struct SmtpReply {
     /// Of three digits; the first is the class (RFC 5321, section 4.2.1).
     pub(super) code: u16,
     /// The text of all its lines.
@@ -38,9 +38,9 @@ pub(super) struct Reply {
 
 /// Why a conversation does not go on.
 #[derive(Debug)]
-pub(super) enum Fault {
+pub(super) enum SmtpFault {
     /// The server said no.
-    Refused(Reply),
+    Refused(SmtpReply),
     /// It can't do what the settings ask for.
     Lacks(&'static str),
     /// Encryption could not begin; whether by STARTTLS.
@@ -59,20 +59,20 @@ pub(super) struct Smtp {
 /// How to begin TLS: trust, and the name that the certificate has to carry.
 pub(super) type Tls = (Arc<ClientConfig>, ServerName<'static>);
 
-impl Reply {
+impl SmtpReply {
     /// Whether the command was carried out, or goes on (RFC 5321, section 4.2.1).
     fn is_good(&self) -> bool {
         (200..400).contains(&self.code)
     }
 }
 
-impl fmt::Display for Reply {
+impl fmt::Display for SmtpReply {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{} {}", self.code, self.lines.join(" "))
     }
 }
 
-impl From<NoLine> for Fault {
+impl From<NoLine> for SmtpFault {
     fn from(none: NoLine) -> Self {
         Self::Broken(match none {
             NoLine::Closed => "the server closed the connection".to_owned(),
@@ -83,7 +83,7 @@ impl From<NoLine> for Fault {
 
 impl Smtp {
     /// Hears the greeting, and says who we are.
-    pub(super) async fn greet(stream: impl Stream + 'static, hello: &str) -> Result<Self, Fault> {
+    pub(super) async fn greet(stream: impl Stream + 'static, hello: &str) -> Result<Self, SmtpFault> {
         let stream: Box<dyn Stream> = Box::new(stream);
         let mut smtp = Self { lines: LineStream::new(stream, LONGEST_LINE), offers: Vec::new() };
         smtp.heard().await?;
@@ -93,21 +93,21 @@ impl Smtp {
 
     /// Begins encryption in the middle of the conversation, which then begins anew: nothing that
     /// was said before counts any more (RFC 3207, section 4.2).
-    pub(super) async fn encrypted(mut self, (client, name): Tls, hello: &str) -> Result<Self, Fault> {
+    pub(super) async fn encrypted(mut self, (client, name): Tls, hello: &str) -> Result<Self, SmtpFault> {
         if self.offers("STARTTLS").is_none() {
-            return Err(Fault::Lacks("it does not offer STARTTLS, and nothing is sent in the clear"));
+            return Err(SmtpFault::Lacks("it does not offer STARTTLS, and nothing is sent in the clear"));
         }
         self.ask("STARTTLS").await?;
-        let plain = self.lines.into_plain().map_err(|early| Fault::Broken(early.to_string()))?;
+        let plain = self.lines.into_plain().map_err(|early| SmtpFault::Broken(early.to_string()))?;
         let stream = TlsConnector::from(client).connect(name, plain).await;
-        let stream = stream.map_err(|error| Fault::Handshake { error, upgrade: true })?;
+        let stream = stream.map_err(|error| SmtpFault::Handshake { error, upgrade: true })?;
         let stream: Box<dyn Stream> = Box::new(stream);
         let mut smtp = Self { lines: LineStream::new(stream, LONGEST_LINE), offers: Vec::new() };
         smtp.hello(hello).await?;
         Ok(smtp)
     }
 
-    async fn hello(&mut self, name: &str) -> Result<(), Fault> {
+    async fn hello(&mut self, name: &str) -> Result<(), SmtpFault> {
         let reply = self.ask(&format!("EHLO {name}")).await?;
         // The first line is the server's own name.
         self.offers = reply.lines.into_iter().skip(1).collect();
@@ -125,7 +125,7 @@ impl Smtp {
 
     /// Logs in, by PLAIN (RFC 4616) if that is offered, else by LOGIN, which is older than its
     /// description (draft-murchison-sasl-login, from memory) and all that some servers know.
-    pub(super) async fn login(&mut self, user: &str, password: &Secret) -> Result<(), Fault> {
+    pub(super) async fn login(&mut self, user: &str, password: &Secret) -> Result<(), SmtpFault> {
         let mechanisms = self.offers("AUTH").unwrap_or_default();
         let offered = |wanted: &str| mechanisms.iter().any(|mechanism| mechanism == wanted);
         let coded = |text: &str| Zeroizing::new(BASE64.encode(text));
@@ -135,7 +135,7 @@ impl Smtp {
             return self.done(&line).await;
         }
         if !offered("LOGIN") {
-            return Err(Fault::Lacks("it offers no login by PLAIN or LOGIN"));
+            return Err(SmtpFault::Lacks("it offers no login by PLAIN or LOGIN"));
         }
         for line in [&"AUTH LOGIN".to_owned(), &*coded(user)] {
             let asked = self.ask(line).await?;
@@ -147,7 +147,7 @@ impl Smtp {
     }
 
     /// A command that is carried out at once.
-    pub(super) async fn done(&mut self, command: &str) -> Result<(), Fault> {
+    pub(super) async fn done(&mut self, command: &str) -> Result<(), SmtpFault> {
         let reply = self.ask(command).await?;
         if reply.code / 100 == 2 { Ok(()) } else { Err(unexpected(&reply)) }
     }
@@ -158,7 +158,7 @@ impl Smtp {
         &mut self,
         message: &[u8],
         on_its_way: impl FnOnce(),
-    ) -> Result<Reply, Fault> {
+    ) -> Result<SmtpReply, SmtpFault> {
         let go = self.ask("DATA").await?;
         if go.code != 354 {
             return Err(unexpected(&go));
@@ -179,51 +179,54 @@ impl Smtp {
     }
 
     /// Says a command, and hears what the server thinks of it.
-    async fn ask(&mut self, command: &str) -> Result<Reply, Fault> {
+    async fn ask(&mut self, command: &str) -> Result<SmtpReply, SmtpFault> {
         self.check_silence()?;
         self.say(Zeroizing::new(format!("{command}\r\n")).as_bytes()).await?;
         self.heard().await
     }
 
     /// An answer to what has not been asked yet would be taken for that of the next command.
-    fn check_silence(&self) -> Result<(), Fault> {
+    fn check_silence(&self) -> Result<(), SmtpFault> {
         match self.lines.has_more() {
             false => Ok(()),
-            true => Err(Fault::Broken("the server answers what it has not been asked".to_owned())),
+            true => Err(SmtpFault::Broken("the server answers what it has not been asked".to_owned())),
         }
     }
 
-    async fn say(&mut self, octets: &[u8]) -> Result<(), Fault> {
+    async fn say(&mut self, octets: &[u8]) -> Result<(), SmtpFault> {
         self.lines.say(octets).await.map_err(|error| NoLine::Broken(error).into())
     }
 
     /// One reply, all its lines (RFC 5321, section 4.2.1).
-    async fn heard(&mut self) -> Result<Reply, Fault> {
-        let mut reply: Option<Reply> = None;
+    async fn heard(&mut self) -> Result<SmtpReply, SmtpFault> {
+        let mut reply: Option<SmtpReply> = None;
         let mut length = 0;
         loop {
             let line = self.lines.line().await?;
             length += line.len();
             if length > LONGEST_REPLY {
-                return Err(Fault::Broken(format!("one answer has more than {LONGEST_REPLY} bytes")));
+                return Err(SmtpFault::Broken(format!("one answer has more than {LONGEST_REPLY} bytes")));
             }
             let (code, is_last, text) =
-                parse(&line).ok_or_else(|| Fault::Broken(format!("what it says is not SMTP: {line}")))?;
-            let reply = reply.get_or_insert_with(|| Reply { code, lines: Vec::new() });
+                parse(&line).ok_or_else(|| SmtpFault::Broken(format!("what it says is not SMTP: {line}")))?;
+            let reply = reply.get_or_insert_with(|| SmtpReply { code, lines: Vec::new() });
             if reply.code != code {
-                return Err(Fault::Broken(format!("one answer has two codes, {} and {code}", reply.code)));
+                return Err(SmtpFault::Broken(format!(
+                    "one answer has two codes, {} and {code}",
+                    reply.code
+                )));
             }
             reply.lines.push(text.to_owned());
             if is_last {
                 let reply = reply.clone();
-                return if reply.is_good() { Ok(reply) } else { Err(Fault::Refused(reply)) };
+                return if reply.is_good() { Ok(reply) } else { Err(SmtpFault::Refused(reply)) };
             }
         }
     }
 }
 
-fn unexpected(reply: &Reply) -> Fault {
-    Fault::Broken(format!("unexpected reply {reply}"))
+fn unexpected(reply: &SmtpReply) -> SmtpFault {
+    SmtpFault::Broken(format!("unexpected reply {reply}"))
 }
 
 /// Code, whether it is the last line, and text.
@@ -311,7 +314,7 @@ mod tests {
                 let (ours, mut theirs) = tokio::io::duplex(1 << 16);
                 theirs.write_all(said.as_bytes()).await.expect("room");
                 theirs.shutdown().await.expect("the end");
-                if let Err(Fault::Broken(why)) = Smtp::greet(ours, "board").await {
+                if let Err(SmtpFault::Broken(why)) = Smtp::greet(ours, "board").await {
                     assert!(!why.is_empty());
                 }
             });
@@ -319,7 +322,7 @@ mod tests {
     }
 
     /// A conversation with a server that says this at once, and hears what it likes.
-    async fn with(said: &'static str) -> Result<Smtp, Fault> {
+    async fn with(said: &'static str) -> Result<Smtp, SmtpFault> {
         use tokio::io::AsyncWriteExt;
         let (ours, mut theirs) = tokio::io::duplex(1 << 16);
         theirs.write_all(said.as_bytes()).await.expect("room");
@@ -336,9 +339,14 @@ mod tests {
             ("220 a\r\n250 b\r\n", "what it has not been asked"),
         ] {
             let fault = with(said).await.err();
-            assert!(matches!(&fault, Some(Fault::Broken(text)) if text.contains(why)), "{why}: {fault:?}");
+            assert!(
+                matches!(&fault, Some(SmtpFault::Broken(text)) if text.contains(why)),
+                "{why}: {fault:?}"
+            );
         }
         let refused = with("554-not\r\n554 from here\r\n").await.err();
-        assert!(matches!(&refused, Some(Fault::Refused(reply)) if reply.to_string() == "554 not from here"));
+        assert!(
+            matches!(&refused, Some(SmtpFault::Refused(reply)) if reply.to_string() == "554 not from here")
+        );
     }
 }

@@ -13,10 +13,10 @@ const NAMES: [&str; 10] =
 
 /// A text with places for a page's facts.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Template(Vec<Piece>);
+pub struct Template(Vec<TemplatePiece>);
 
 #[derive(Clone, Debug, PartialEq, Eq)]
-enum Piece {
+enum TemplatePiece {
     Text(String),
     Fact(Dress, &'static str),
 }
@@ -50,7 +50,7 @@ impl Template {
             };
             match fact(word) {
                 Ok(fact) => {
-                    pieces.push(Piece::Text(std::mem::take(&mut plain)));
+                    pieces.push(TemplatePiece::Text(std::mem::take(&mut plain)));
                     pieces.push(fact);
                 }
                 Err(why) => wrong.push(why),
@@ -58,7 +58,7 @@ impl Template {
             rest = &after[word.len() + 1..];
         }
         plain.push_str(rest);
-        pieces.push(Piece::Text(plain));
+        pieces.push(TemplatePiece::Text(plain));
         if wrong.is_empty() { Ok(Self(pieces)) } else { Err(wrong) }
     }
 
@@ -91,12 +91,12 @@ impl Template {
         let mut out = String::new();
         for piece in &self.0 {
             match piece {
-                Piece::Text(text) => out.push_str(text),
-                Piece::Fact(Dress::Bare, name) => out.push_str(&fact(name)),
-                Piece::Fact(Dress::Json, name) => {
+                TemplatePiece::Text(text) => out.push_str(text),
+                TemplatePiece::Fact(Dress::Bare, name) => out.push_str(&fact(name)),
+                TemplatePiece::Fact(Dress::Json, name) => {
                     out.push_str(&serde_json::Value::from(fact(name)).to_string())
                 }
-                Piece::Fact(Dress::Url, name) => out.push_str(&plain::percent(&fact(name))),
+                TemplatePiece::Fact(Dress::Url, name) => out.push_str(&plain::percent(&fact(name))),
             }
         }
         out
@@ -110,7 +110,7 @@ fn word(after: &str) -> Option<&str> {
     (word.starts_with(|c: char| c.is_ascii_alphabetic()) && word.chars().all(made)).then_some(word)
 }
 
-fn fact(word: &str) -> Result<Piece, String> {
+fn fact(word: &str) -> Result<TemplatePiece, String> {
     let (dress, name) = match word.split_once(':') {
         None => (Dress::Bare, word),
         Some(("json", name)) => (Dress::Json, name),
@@ -122,7 +122,7 @@ fn fact(word: &str) -> Result<Piece, String> {
         }
     };
     if let Some(known) = NAMES.iter().find(|known| **known == name) {
-        return Ok(Piece::Fact(dress, known));
+        return Ok(TemplatePiece::Fact(dress, known));
     }
     let nearest = NAMES.iter().map(|known| (strsim::damerau_levenshtein(known, name), known)).min();
     Err(match nearest {

@@ -54,15 +54,11 @@ impl Text {
                 }
                 Some(Step::Ended(outcome)) => return outcome,
                 Some(Step::Lost(why)) => {
-                    return Outcome::Deferred {
-                        why: format!("the modem was lost {}: {why}", progress.doubt()),
-                    };
+                    return progress.broke_off(format_args!("the modem was lost: {why}"));
                 }
                 Some(Step::Reported(_)) => {}
                 None => {
-                    return Outcome::Deferred {
-                        why: format!("the modem's task has ended {}", progress.doubt()),
-                    };
+                    return progress.broke_off("the modem's task has ended");
                 }
             }
         }

@@ -25,10 +25,7 @@ impl Post {
         let limit = self.0.limit();
         match timeout(limit, self.0.send(body, &progress)).await {
             Ok(outcome) => outcome,
-            Err(_) => {
-                let why = format!("no end within {} s, {}", limit.as_secs(), progress.doubt());
-                Outcome::Deferred { why }
-            }
+            Err(_) => progress.broke_off(format_args!("no end within {} s", limit.as_secs())),
         }
     }
 }

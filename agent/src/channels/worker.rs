@@ -3,13 +3,13 @@
 //! kinds of channel, so that a channel's own code only has to try.
 
 use super::{Channel, Context, Health, plain};
-use slackwater_rules::callout::WITHDRAWN;
 use slackwater_rules::page::Page;
 use slackwater_rules::plan::Target;
-use slackwater_rules::record::{MAY_HAVE_ARRIVED, Outcome, Seq};
+use slackwater_rules::record::{Outcome, Seq};
 use slackwater_rules::time::Wall;
 use std::any::Any;
 use std::collections::VecDeque;
+use std::fmt;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::pin::pin;
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -54,13 +54,14 @@ impl Progress {
         self.on_its_way.load(Ordering::Relaxed)
     }
 
-    /// To be said after whatever went wrong without a reply.
-    pub(super) fn doubt(&self) -> String {
-        let step = *self.step.lock().unwrap_or_else(PoisonError::into_inner);
-        match self.is_on_its_way() {
-            true => format!("{step}: {MAY_HAVE_ARRIVED}"),
-            false => step.to_owned(),
-        }
+    fn step(&self) -> &'static str {
+        *self.step.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// The outcome of an attempt that broke off without a reply to the page.
+    pub(super) fn broke_off(&self, why: impl fmt::Display) -> Outcome {
+        let why = format!("{why}, {}", self.step());
+        Outcome::Deferred { why, may_have_arrived: self.is_on_its_way() }
     }
 }
 
@@ -102,7 +103,7 @@ impl Lane {
                 return Ok(());
             }
         };
-        Err(Outcome::Deferred { why })
+        Err(Outcome::deferred(why))
     }
 
     /// Takes a page back; true if it was still waiting.
@@ -169,10 +170,12 @@ impl Lane {
                 state.last_ok = Some(now);
                 state.known = Some(Ok(()));
             }
-            Outcome::Failed { why } if why == WITHDRAWN => {}
-            Outcome::Deferred { why } | Outcome::Failed { why } => {
+            // Nothing was tried.
+            Outcome::Withdrawn | Outcome::HeldUntil { .. } | Outcome::GivenUp { .. } => {}
+            Outcome::Deferred { .. } | Outcome::Failed { .. } => {
+                let why = outcome.trouble().unwrap_or_default();
                 state.last_error = Some((now, why.clone()));
-                state.known = Some(Err(why.clone()));
+                state.known = Some(Err(why));
             }
         }
     }
@@ -196,10 +199,16 @@ pub(super) async fn work(
         };
         let Some(page) = next else { break };
         let outcome = bounded(attempt(&lane, &mut channel, &page, &context).await);
+        let why = outcome.trouble().unwrap_or_default();
         match &outcome {
             Outcome::Accepted { note } => tracing::info!(%target, page = page.id, note, "page accepted"),
-            Outcome::Deferred { why } => tracing::warn!(%target, page = page.id, why, "page deferred"),
-            Outcome::Failed { why } => tracing::error!(%target, page = page.id, why, "page failed"),
+            Outcome::Deferred { .. } | Outcome::HeldUntil { .. } => {
+                tracing::warn!(%target, page = page.id, why, "page deferred");
+            }
+            Outcome::Withdrawn | Outcome::GivenUp { .. } => {
+                tracing::info!(%target, page = page.id, why, "page taken back");
+            }
+            Outcome::Failed { .. } => tracing::error!(%target, page = page.id, why, "page failed"),
         }
         lane.done(&outcome, (context.clock)());
         // Nobody listens only while the agent ends; the journal still has the page.
@@ -220,13 +229,17 @@ async fn attempt(lane: &Lane, channel: &mut Channel, page: &Page, context: &Cont
     let trying = unwound(channel.attempt(page, context, &progress));
     tokio::select! {
         biased;
-        tried = trying => tried.unwrap_or_else(|panic| Outcome::Failed {
-            why: format!("a defect in the program, {}: {panic}", progress.doubt()),
+        tried = trying => tried.unwrap_or_else(|panic| {
+            let why = format!("a defect in the program: {panic}");
+            match progress.is_on_its_way() {
+                true => progress.broke_off(why),
+                false => Outcome::Failed { why: format!("{why}, {}", progress.step()) },
+            }
         }),
-        () = lane.unwanted(&progress) => Outcome::Failed { why: WITHDRAWN.into() },
-        () = tokio::time::sleep(limit) => Outcome::Deferred {
-            why: format!("no answer within {} s, {}", limit.as_secs_f64(), progress.doubt()),
-        },
+        () = lane.unwanted(&progress) => Outcome::Withdrawn,
+        () = tokio::time::sleep(limit) => {
+            progress.broke_off(format_args!("no answer within {} s", limit.as_secs_f64()))
+        }
     }
 }
 
@@ -251,7 +264,8 @@ fn bounded(outcome: Outcome) -> Outcome {
     let tidy = |text: String| plain::tame(&text, LONGEST_NOTE);
     match outcome {
         Outcome::Accepted { note } => Outcome::Accepted { note: tidy(note) },
-        Outcome::Deferred { why } => Outcome::Deferred { why: tidy(why) },
+        Outcome::Deferred { why, may_have_arrived } => Outcome::Deferred { why: tidy(why), may_have_arrived },
         Outcome::Failed { why } => Outcome::Failed { why: tidy(why) },
+        Outcome::HeldUntil { .. } | Outcome::Withdrawn | Outcome::GivenUp { .. } => outcome,
     }
 }

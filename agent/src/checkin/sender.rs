@@ -354,9 +354,9 @@ async fn over_http(post: Post, mut newest: Newest, report: Report) {
                 again = false;
                 report.well(count);
             }
-            Outcome::Deferred { why } | Outcome::Failed { why } => {
+            other => {
                 again = true;
-                report.trouble(why);
+                report.trouble(other.trouble().unwrap_or_default());
             }
         }
     }
@@ -368,7 +368,7 @@ mod tests {
     use crate::checkin::{SiteKey, open};
     use crate::settings::{GoesDark, Trust};
     use jiff::tz::TimeZone;
-    use slackwater_rules::engine::{Delivery, Engine, Input, Link, Word};
+    use slackwater_rules::engine::{Delivery, Engine, Input, Link, OperatorCommand};
     use slackwater_rules::plan::{Directory, Plan, Surroundings};
     use slackwater_rules::record::By;
 
@@ -479,9 +479,10 @@ mod tests {
     fn a_planned_silence_is_told_with_how_long_it_still_lasts() {
         let mut site = Site::new();
         site.pass(Span::seconds(20));
-        let word = Word::PlanSilence { length: Span::hours(2), why: "the rack is moved".to_owned() };
+        let word =
+            OperatorCommand::PlanSilence { length: Span::hours(2), why: "the rack is moved".to_owned() };
         let by = By { who: "ines".to_owned(), via: "socket".to_owned() };
-        site.turn(Input::Said { word, by });
+        site.turn(Input::Said { command: word, by });
         let planned = site.said().silence.expect("announced");
         assert_eq!((planned.left, planned.who.as_str()), (Span::hours(2), "ines"));
         site.pass(Span::minutes(30));

@@ -18,11 +18,11 @@ use slackwater_rules::plan::Plan;
 use slackwater_rules::time::Wall;
 use std::path::PathBuf;
 use std::process::ExitCode;
-use sweep::{Range, range};
+use sweep::{SweepRange, range};
 
 /// What is to be tried.
 #[derive(clap::Args, Debug)]
-pub(super) struct Backtest {
+pub(super) struct BacktestArgs {
     /// Begins: a date, a time, or so long ago; 30 d, or the beginning of the file, if none is given.
     #[arg(long)]
     since: Option<String>,
@@ -40,7 +40,7 @@ pub(super) struct Backtest {
     alarm: Option<String>,
     /// Moves a limit: its name, or `limit` for the only one, and the numbers, in its own unit.
     #[arg(long, value_name = "RANGE", requires = "alarm", value_parser = range)]
-    sweep: Option<Range>,
+    sweep: Option<SweepRange>,
     /// For scripts.
     #[arg(long)]
     json: bool,
@@ -48,7 +48,7 @@ pub(super) struct Backtest {
     config: Config,
 }
 
-pub(super) fn play(backtest: &Backtest) -> ExitCode {
+pub(super) fn play(backtest: &BacktestArgs) -> ExitCode {
     let environment = Environment::of_process();
     let loaded = load_plan(&backtest.config.config, &environment, backtest.rules.as_deref());
     let (settings, mut plan) = match loaded {
@@ -113,7 +113,7 @@ fn sweep_limit(
     plan: &Plan,
     window: Window,
     alarm: &str,
-    range: &Range,
+    range: &SweepRange,
     json: bool,
 ) -> Result<String, String> {
     let plans = range.plans(plan, alarm)?;

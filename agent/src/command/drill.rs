@@ -5,11 +5,12 @@
 
 use super::{Config, Who, failed, say, wrong};
 use crate::clock::Clock;
-use crate::control::{self, Reply, Request, Say};
+use crate::control::{self, Reply, Request};
 use crate::journal::Log;
 use crate::outage_drill::{Course, Tracker};
 use crate::settings::{Environment, Places, Trust};
 use clap::Subcommand;
+use slackwater_rules::engine::OperatorCommand;
 use slackwater_rules::record::{Measured, Seq};
 use slackwater_rules::time::Moment;
 use std::io::{BufRead, Write};
@@ -21,7 +22,7 @@ use std::time::Duration;
 const LOOK: Duration = Duration::from_millis(250);
 
 #[derive(Debug, Subcommand)]
-pub(super) enum What {
+pub(super) enum DrillVerb {
     /// Test a call-out from end to end; its pages are marked as a test.
     #[command(after_help = "Example: slackwater drill callout household")]
     Callout {
@@ -56,11 +57,13 @@ pub(super) enum What {
     },
 }
 
-pub(super) async fn carry_out(what: What) -> ExitCode {
+pub(super) async fn carry_out(what: DrillVerb) -> ExitCode {
     match what {
-        What::Callout { name, who, config } => say(&config, who, Say::Drill { callout: name }).await,
-        What::Pages { who, config } => say(&config, who, Say::TestPages).await,
-        What::Outage { alarm, who, config } => {
+        DrillVerb::Callout { name, who, config } => {
+            say(&config, who, OperatorCommand::Drill { callout: name }).await
+        }
+        DrillVerb::Pages { who, config } => say(&config, who, OperatorCommand::TestPages).await,
+        DrillVerb::Outage { alarm, who, config } => {
             let places = match Places::load(&config.config, &Environment::of_process()) {
                 Ok(places) => places,
                 Err(mistakes) => return wrong(&mistakes.to_string()),
@@ -69,7 +72,7 @@ pub(super) async fn carry_out(what: What) -> ExitCode {
                 Ok((alarm, steps)) => {
                     let good = steps.iter().all(Measured::good);
                     // The agent's words are those of the record, told to the keeper already.
-                    let kept = say(&config, who, Say::OutageDrilled { alarm, steps }).await;
+                    let kept = say(&config, who, OperatorCommand::OutageDrilled { alarm, steps }).await;
                     if good { kept } else { ExitCode::FAILURE }
                 }
                 Err(text) => failed(&text),
@@ -86,7 +89,7 @@ async fn outage(places: &Places, alarm: Option<String>) -> Result<(String, Vec<M
         serde_json::from_str(&course).map_err(|error| format!("the agent's course: {error}"))?;
     calm(&asked(socket, &Request::Status { json: true }).await?)?;
     let clock = Clock::system(Trust::System);
-    let mut journal = Journal::open(&places.journal.path)?;
+    let mut journal = DrillJournal::open(&places.journal.path)?;
 
     print!("{}", before(&course));
     if prompt("Type yes to go on: ")?.trim() != "yes" {
@@ -123,7 +126,7 @@ async fn outage(places: &Places, alarm: Option<String>) -> Result<(String, Vec<M
 /// Follows the journal until all of `steps` has come, or is overdue; prints each as it comes.
 async fn watch(
     clock: &Clock,
-    journal: &mut Journal,
+    journal: &mut DrillJournal,
     tracker: &mut Tracker,
     begun: Moment,
     steps: impl Fn(&Tracker) -> Vec<Measured>,
@@ -149,12 +152,12 @@ async fn watch(
 }
 
 /// The journal, read from where the drill began.
-struct Journal {
+struct DrillJournal {
     log: Log,
     next: Seq,
 }
 
-impl Journal {
+impl DrillJournal {
     fn open(path: &Path) -> Result<Self, String> {
         Ok(Self { log: Log::open(path).map_err(|error| error.to_string())?, next: 0 })
     }

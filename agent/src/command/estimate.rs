@@ -17,7 +17,7 @@ use crate::journal::Log;
 use crate::review::{Window, parse_when};
 use crate::settings::{Environment, Settings, Trust};
 use crate::site::load_plan;
-use answers::Answers;
+use answers::PaperAnswers;
 use clap::{Args, ValueEnum};
 use slackwater_rules::forecast::Interval;
 use slackwater_rules::forecast::battery::{Battery, Chemistry};
@@ -44,7 +44,7 @@ const INVERTER: Interval = Interval { low: 0.8, likely: 0.85, high: 0.9 };
 
 /// What is known of a tank.
 #[derive(Args, Debug)]
-pub(super) struct Estimate {
+pub(super) struct EstimateArgs {
     /// A tank of the rule file; what else is given here counts before the file. Water and coldest room are the
     /// journal's of the last 30 days, if not given.
     #[arg(long, value_name = "NAME")]
@@ -96,7 +96,7 @@ pub(super) struct Estimate {
     volts: Option<Given>,
     /// Its kind.
     #[arg(long, value_enum, requires = "battery")]
-    kind: Option<Kind>,
+    kind: Option<BatteryArg>,
     /// What hangs on it: `5 W`.
     #[arg(long, value_name = "POWER", value_parser = of(Dimension::POWER))]
     load: Option<Given>,
@@ -141,7 +141,7 @@ enum Lives {
 
 /// Kinds of battery.
 #[derive(Clone, Copy, Debug, ValueEnum)]
-enum Kind {
+enum BatteryArg {
     /// Sealed lead, glass mat.
     Agm,
     /// Sealed lead, gel.
@@ -154,7 +154,7 @@ enum Kind {
     LithiumIon,
 }
 
-impl Kind {
+impl BatteryArg {
     fn chemistry(self) -> Chemistry {
         match self {
             Self::Agm => Chemistry::LeadAgm,
@@ -220,7 +220,7 @@ fn size(text: &str) -> Result<Edges, String> {
     }
 }
 
-pub(super) fn answer(asked: &Estimate) -> ExitCode {
+pub(super) fn answer(asked: &EstimateArgs) -> ExitCode {
     let site = match &asked.tank {
         None => None,
         Some(_) => match load_plan(&asked.config.config, &Environment::of_process(), None) {
@@ -250,7 +250,7 @@ pub(super) fn answer(asked: &Estimate) -> ExitCode {
             return failed(&text);
         }
     }
-    let answers = Answers::of(&paper, &units);
+    let answers = PaperAnswers::of(&paper, &units);
     if asked.json {
         match serde_json::to_string_pretty(&answers) {
             Ok(text) => println!("{text}"),
@@ -289,7 +289,7 @@ impl Units {
     }
 }
 
-impl Estimate {
+impl EstimateArgs {
     /// What is known: the command line before the rule file.
     fn paper(&self, plan: Option<&Plan>) -> Result<(Paper, Units), String> {
         let (mut paper, filed) = match (plan, &self.tank) {
@@ -356,7 +356,7 @@ impl Estimate {
             return Err("it would end before it begins: give another --since or --until".to_owned());
         }
         let log = Log::open(&settings.places.journal.path).map_err(|error| error.to_string())?;
-        let mut past = past::Past::of(plan, name, Window { since, until })?;
+        let mut past = past::ForecastPast::of(plan, name, Window { since, until })?;
         log.walk_readings(since - LEARNED_FROM, until, |sensor, minute| past.take(sensor, &minute))
             .map_err(|error| error.to_string())?;
         past.picture(zone)

@@ -6,7 +6,7 @@ use std::process::ExitCode;
 
 /// What is to be printed.
 #[derive(clap::Subcommand, Debug)]
-pub(super) enum What {
+pub(super) enum HazardsVerb {
     /// Print the rule text of a hazard: how to use it, and all of it written out.
     Show {
         /// Its name.
@@ -16,7 +16,7 @@ pub(super) enum What {
     Defaults,
 }
 
-pub(super) fn print(what: Option<&What>) -> ExitCode {
+pub(super) fn print(what: Option<&HazardsVerb>) -> ExitCode {
     match what {
         None => {
             let wide = hazard::names().map(str::len).max().unwrap_or(0);
@@ -24,7 +24,7 @@ pub(super) fn print(what: Option<&What>) -> ExitCode {
                 println!("{name:<wide$}  {}", hazard::about(name).unwrap_or_default());
             }
         }
-        Some(What::Show { name }) => match hazard::text(name) {
+        Some(HazardsVerb::Show { name }) => match hazard::text(name) {
             Some(text) => println!("{}", text.trim_end()),
             None => {
                 let near = hazard::names().min_by_key(|known| strsim::damerau_levenshtein(known, name));
@@ -34,7 +34,7 @@ pub(super) fn print(what: Option<&What>) -> ExitCode {
                 ));
             }
         },
-        Some(What::Defaults) => {
+        Some(HazardsVerb::Defaults) => {
             for assumed in hazard::defaults() {
                 let value = assumed.value.unwrap_or("(to be given)");
                 println!("{}: {} = {value}: {}", assumed.hazard, assumed.name, assumed.source);

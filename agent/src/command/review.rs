@@ -3,20 +3,20 @@
 
 use super::{Config, Who, failed, say, wrong};
 use crate::clock::Clock;
-use crate::control::Say;
 use crate::journal::Log;
 use crate::review::{self, Window, parse_when};
 use crate::settings::{Environment, Places};
 use crate::site::Site;
 use clap::{Args, Subcommand, ValueEnum};
+use slackwater_rules::engine::OperatorCommand;
 use slackwater_rules::record::{Body, Seq, Verdict};
 use std::process::ExitCode;
 
 /// What is wanted of the log.
 #[derive(Args, Debug)]
-pub(super) struct Review {
+pub(super) struct ReviewArgs {
     #[command(subcommand)]
-    verb: Option<Verb>,
+    verb: Option<ReviewVerb>,
     #[command(flatten)]
     print: Print,
 }
@@ -40,14 +40,14 @@ struct Print {
 }
 
 #[derive(Debug, Subcommand)]
-enum Verb {
+enum ReviewVerb {
     /// Say of an episode whether it was right to ring: the review shows it, backtests count with it.
     #[command(after_help = "Example: slackwater review mark K7QF false --note 'probe lay in the sun'")]
     Mark {
         /// The episode's code, or its number.
         episode: String,
         /// Whether it was right to ring.
-        verdict: Found,
+        verdict: FoundArg,
         /// Why, for who reads the log.
         #[arg(long, value_name = "TEXT", default_value = "")]
         note: String,
@@ -59,15 +59,15 @@ enum Verb {
 }
 
 #[derive(Clone, Copy, Debug, ValueEnum)]
-enum Found {
+enum FoundArg {
     /// It was.
     Real,
     /// It was not.
     False,
 }
 
-pub(super) async fn carry_out(review: Review) -> ExitCode {
-    let Some(Verb::Mark { episode, verdict, note, who, config }) = review.verb else {
+pub(super) async fn carry_out(review: ReviewArgs) -> ExitCode {
+    let Some(ReviewVerb::Mark { episode, verdict, note, who, config }) = review.verb else {
         return print(&review.print);
     };
     let places = match Places::load(&config.config, &Environment::of_process()) {
@@ -75,12 +75,12 @@ pub(super) async fn carry_out(review: Review) -> ExitCode {
         Err(mistakes) => return wrong(&mistakes.to_string()),
     };
     let verdict = match verdict {
-        Found::Real => Verdict::Real,
-        Found::False => Verdict::False,
+        FoundArg::Real => Verdict::Real,
+        FoundArg::False => Verdict::False,
     };
     let log = Log::open(&places.journal.path).map_err(|error| error.to_string());
     match log.and_then(|log| find(&log, &episode)) {
-        Ok(episode) => say(&config, who, Say::Mark { episode, verdict, note }).await,
+        Ok(episode) => say(&config, who, OperatorCommand::Mark { episode, verdict, note }).await,
         Err(text) => failed(&text),
     }
 }

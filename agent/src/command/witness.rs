@@ -3,10 +3,10 @@
 
 use super::{Config, Who, failed, length, say, watch, wrong};
 use crate::checkin::SiteKey;
-use crate::control::Say;
 use crate::settings::Environment;
 use crate::site::Site;
 use clap::{Args, Subcommand};
+use slackwater_rules::engine::OperatorCommand;
 use slackwater_rules::time::Span;
 use std::fs::OpenOptions;
 use std::io::Write as _;
@@ -17,7 +17,7 @@ use std::process::ExitCode;
 #[derive(Debug, Args)]
 pub(super) struct Witness {
     #[command(subcommand)]
-    what: Option<What>,
+    what: Option<WitnessVerb>,
     /// The witness's configuration file.
     #[arg(
         long,
@@ -29,7 +29,7 @@ pub(super) struct Witness {
 }
 
 #[derive(Debug, Subcommand)]
-enum What {
+enum WitnessVerb {
     /// Make the key that this site signs its check-ins with, and print its public half.
     Key {
         /// Where the private half goes: a new file that only its owner may read.
@@ -60,13 +60,15 @@ enum What {
 pub(super) async fn carry_out(witness: Witness) -> ExitCode {
     match witness.what {
         None => run(witness.config).await,
-        Some(What::Key { of: Some(file), .. }) => show_key(&file),
-        Some(What::Key { out: Some(file), of: None }) => make_key(&file),
-        Some(What::Key { out: None, of: None }) => failed("say where the key goes: --out FILE"),
-        Some(What::Silence { length: Some(length), why, end: false, who, config }) => {
-            say(&config, who, Say::PlanSilence { length: length.0, why }).await
+        Some(WitnessVerb::Key { of: Some(file), .. }) => show_key(&file),
+        Some(WitnessVerb::Key { out: Some(file), of: None }) => make_key(&file),
+        Some(WitnessVerb::Key { out: None, of: None }) => failed("say where the key goes: --out FILE"),
+        Some(WitnessVerb::Silence { length: Some(length), why, end: false, who, config }) => {
+            say(&config, who, OperatorCommand::PlanSilence { length, why }).await
         }
-        Some(What::Silence { who, config, .. }) => say(&config, who, Say::EndSilence).await,
+        Some(WitnessVerb::Silence { who, config, .. }) => {
+            say(&config, who, OperatorCommand::EndSilence).await
+        }
     }
 }
 

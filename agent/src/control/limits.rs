@@ -2,8 +2,9 @@
 //! is said there goes into the journal, onto terminals and onto pages that others read: so names
 //! and reasons are short, of one line, and without signs that hide or turn what stands there.
 
-use super::{Request, Say};
+use super::Request;
 use crate::plain_text::is_deceptive;
+use slackwater_rules::engine::OperatorCommand;
 use slackwater_rules::record::Measured;
 
 /// Names of people, alarms, tanks, kinds of work and call-outs, and codes.
@@ -25,28 +26,30 @@ pub(super) fn check(request: &Request) -> Result<(), String> {
     }
 }
 
-fn words(say: &Say) -> Result<(), String> {
+fn words(say: &OperatorCommand) -> Result<(), String> {
     match say {
-        Say::Acknowledge { code } => name("the code", code),
-        Say::Reset { alarm } | Say::Unshelve { alarm } | Say::PutBack { alarm } => name("the alarm", alarm),
-        Say::Shelve { alarm, why, length: _ } | Say::TakeOut { alarm, why } => {
+        OperatorCommand::Acknowledge { code } => name("the code", code),
+        OperatorCommand::Reset { alarm }
+        | OperatorCommand::Unshelve { alarm }
+        | OperatorCommand::PutBack { alarm } => name("the alarm", alarm),
+        OperatorCommand::Shelve { alarm, why, length: _ } | OperatorCommand::TakeOut { alarm, why } => {
             name("the alarm", alarm).and_then(|()| reason("the reason", why))
         }
-        Say::BeginWork { tank, work, length: _ } => {
+        OperatorCommand::BeginWork { tank, work, length: _ } => {
             name("the tank", tank).and_then(|()| name("the work", work))
         }
-        Say::EndWork { tank } => name("the tank", tank),
-        Say::Mark { note, episode: _, verdict: _ } => reason("the note", note),
-        Say::Drill { callout } => name("the call-out", callout),
-        Say::TestPages | Say::EndSilence => Ok(()),
-        Say::OutageDrilled { alarm, steps } => {
+        OperatorCommand::EndWork { tank } => name("the tank", tank),
+        OperatorCommand::Mark { note, episode: _, verdict: _ } => reason("the note", note),
+        OperatorCommand::Drill { callout } => name("the call-out", callout),
+        OperatorCommand::TestPages | OperatorCommand::EndSilence => Ok(()),
+        OperatorCommand::OutageDrilled { alarm, steps } => {
             name("the alarm", alarm)?;
             if steps.len() > MOST_STEPS {
                 return Err(format!("a drill of {} steps: at most {MOST_STEPS} are taken", steps.len()));
             }
             steps.iter().try_for_each(|step: &Measured| reason("a step of the drill", &step.what))
         }
-        Say::PlanSilence { why, length: _ } => reason("the reason", why),
+        OperatorCommand::PlanSilence { why, length: _ } => reason("the reason", why),
     }
 }
 
@@ -76,9 +79,10 @@ fn within(what: &str, text: &str, most: usize) -> Result<(), String> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use slackwater_rules::time::Span;
 
     fn shelve(alarm: &str, why: &str) -> Result<(), String> {
-        let say = Say::Shelve { alarm: alarm.to_owned(), length: 1, why: why.to_owned() };
+        let say = OperatorCommand::Shelve { alarm: alarm.to_owned(), length: Span(1), why: why.to_owned() };
         check(&Request::Say { who: "ines".to_owned(), say })
     }
 
@@ -101,11 +105,14 @@ mod tests {
             for request in [
                 Request::Explain { alarm: text.clone(), json: false },
                 Request::Course { alarm: Some(text.clone()) },
-                Request::Say { who: text.clone(), say: Say::TestPages },
-                Request::Say { who: "ines".to_owned(), say: Say::Acknowledge { code: text.clone() } },
+                Request::Say { who: text.clone(), say: OperatorCommand::TestPages },
                 Request::Say {
                     who: "ines".to_owned(),
-                    say: Say::PlanSilence { length: 1, why: text.clone() },
+                    say: OperatorCommand::Acknowledge { code: text.clone() },
+                },
+                Request::Say {
+                    who: "ines".to_owned(),
+                    say: OperatorCommand::PlanSilence { length: Span(1), why: text.clone() },
                 },
             ] {
                 let refused = check(&request).expect_err("it has such a sign");

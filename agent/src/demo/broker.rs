@@ -39,7 +39,7 @@ pub struct Broker {
 
 /// Switches that make the broker fail on purpose. Cheap to clone.
 #[derive(Clone)]
-pub struct Faults(Arc<Shared>);
+pub struct BrokerFaults(Arc<Shared>);
 
 struct Shared {
     core: Mutex<Core>,
@@ -76,8 +76,8 @@ impl Broker {
     }
 
     /// Switches for fault tests.
-    pub fn faults(&self) -> Faults {
-        Faults(Arc::clone(&self.shared))
+    pub fn faults(&self) -> BrokerFaults {
+        BrokerFaults(Arc::clone(&self.shared))
     }
 
     /// Serves for ever. Dropping the future ends the broker and every connection.
@@ -103,7 +103,7 @@ impl Broker {
     }
 }
 
-impl Faults {
+impl BrokerFaults {
     /// Stops or resumes all reading and writing. The connections stay open.
     pub fn stall(&self, stalled: bool) {
         self.0.stalled.send_replace(stalled);

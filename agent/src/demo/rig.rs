@@ -36,18 +36,18 @@ struct Water {
     litres: f64,
     /// Heat loss, W/K.
     loss: f64,
-    heaters: Vec<Heater>,
+    heaters: Vec<RigHeater>,
 }
 
 #[derive(Debug)]
-struct Heater {
+struct RigHeater {
     watts: f64,
     set: f64,
     on: bool,
     dead: bool,
 }
 
-impl Heater {
+impl RigHeater {
     fn new(watts: f64, set: f64) -> Self {
         Self { watts, set, on: false, dead: false }
     }
@@ -93,9 +93,9 @@ impl Rig {
     fn new() -> Self {
         let water = |temperature, litres, loss, heaters| Water { temperature, litres, loss, heaters };
         Self {
-            lagoon: water(25.5, 420.0, 35.0, vec![Heater::new(400.0, 25.5), Heater::new(400.0, 24.5)]),
-            harbour: water(25.0, 180.0, 16.0, vec![Heater::new(150.0, 25.0)]),
-            nursery: water(25.4, 57.0, 7.0, vec![Heater::new(75.0, 25.4)]),
+            lagoon: water(25.5, 420.0, 35.0, vec![RigHeater::new(400.0, 25.5), RigHeater::new(400.0, 24.5)]),
+            harbour: water(25.0, 180.0, 16.0, vec![RigHeater::new(150.0, 25.0)]),
+            nursery: water(25.4, 57.0, 7.0, vec![RigHeater::new(75.0, 25.4)]),
             mains: true,
             pump: true,
             air_pump: false,
@@ -126,7 +126,7 @@ impl Rig {
             self.harbour.probe(),
             self.nursery.probe()
         );
-        let draws = |heater: &Heater| format!("{}", heater.draws(self.mains));
+        let draws = |heater: &RigHeater| format!("{}", heater.draws(self.mains));
         let heater = |nth: usize| self.lagoon.heaters.get(nth).map(draws).unwrap_or_default();
         [
             ("house/mains", Span::seconds(30), word(self.mains)),

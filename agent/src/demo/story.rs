@@ -3,10 +3,10 @@
 
 use super::Demo;
 use crate::clock::Clock;
-use crate::control::{self, Request, Say};
+use crate::control::{self, Request};
 use crate::event_loop::TurnObserver;
 use jiff::tz::TimeZone;
-use slackwater_rules::engine::Effect;
+use slackwater_rules::engine::{Effect, OperatorCommand};
 use slackwater_rules::record::{Body, Purpose};
 use slackwater_rules::time::{Span, Wall};
 use std::path::{Path, PathBuf};
@@ -100,7 +100,7 @@ pub(super) async fn keeper(clock: Clock, start: Wall, socket: PathBuf, story: St
         clock.sleep_until(at).await;
         let Some(code) = story.open() else { continue };
         story.scene(&clock, &format!("Ines looks at her phone and answers {code}"));
-        let say = Say::Acknowledge { code };
+        let say = OperatorCommand::Acknowledge { code };
         if let Err(error) = control::ask(&socket, &Request::Say { who: "ines".to_owned(), say }).await {
             eprintln!("{error}");
         }

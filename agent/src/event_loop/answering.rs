@@ -3,10 +3,10 @@
 use super::wrong_codes::MOST;
 use super::{Watch, health};
 use crate::checkin::Sender;
-use crate::control::{Reply, Request, Say};
+use crate::control::{Reply, Request};
 use crate::outage_drill::Course;
-use slackwater_rules::engine::Input;
-use slackwater_rules::record::{Body, By};
+use slackwater_rules::engine::{Input, OperatorCommand};
+use slackwater_rules::record::By;
 use slackwater_rules::time::Span;
 
 /// The way by which this comes.
@@ -63,14 +63,16 @@ impl Watch {
                 Ok(course) => Reply { ok: true, text: health::pretty(&course) },
                 Err(text) => Reply { ok: false, text },
             },
-            Request::Say { say: Say::PlanSilence { .. } | Say::EndSilence, .. } if self.sender.is_none() => {
+            Request::Say {
+                say: OperatorCommand::PlanSilence { .. } | OperatorCommand::EndSilence, ..
+            } if self.sender.is_none() => {
                 let text =
                     "this site sends no check-ins, so nobody would hear of its silence: see `[check-in]`";
                 Reply { ok: false, text: text.to_owned() }
             }
             Request::Say { who, say } => {
                 match &say {
-                    Say::Acknowledge { code } if !self.engine.is_open_code(code) => {
+                    OperatorCommand::Acknowledge { code } if !self.engine.is_open_code(code) => {
                         if let Some(wait) = self.wrong_codes.wait(BY_SOCKET, now.mono) {
                             return Reply { ok: false, text: too_many(wait) };
                         }
@@ -78,14 +80,15 @@ impl Watch {
                     }
                     _ => {}
                 }
-                let before = self.records.len();
-                self.take(Input::Said { word: say.into(), by: By { who, via: BY_SOCKET.to_owned() } });
-                let said = self.records.get(before..).unwrap_or_default();
-                let ok = !said.iter().any(|record| matches!(record.body, Body::Refused { .. }));
-                let lines: Vec<_> = said.iter().map(|record| record.body.to_string()).collect();
-                Reply {
-                    ok,
-                    text: if lines.is_empty() { "nothing to do".to_owned() } else { lines.join("\n") },
+                let by = By { who, via: BY_SOCKET.to_owned() };
+                let turn = self.engine.step(now, Input::Said { command: say, by });
+                let said = turn.reply();
+                self.gather(&now, turn);
+                match said {
+                    Some(said) if !said.lines.is_empty() => {
+                        Reply { ok: said.taken, text: said.lines.join("\n") }
+                    }
+                    Some(_) | None => Reply { ok: true, text: "nothing to do".to_owned() },
                 }
             }
         }

@@ -5,7 +5,7 @@ use super::Watch;
 use crate::checkin::{Facts, Planned};
 use crate::plain_text::tame;
 use crate::witness::{Refusal, Taken};
-use slackwater_rules::engine::{Delivery, Input, LONGEST_SHELF, Word};
+use slackwater_rules::engine::{Delivery, Input, LONGEST_SHELF, OperatorCommand};
 use slackwater_rules::plan::{CHECK_INS, SILENT, Watched};
 use slackwater_rules::reading::Value;
 use slackwater_rules::record::By;
@@ -78,11 +78,17 @@ impl Watch {
         let who = wanted.as_ref().map_or_else(|| site.name.clone(), |wanted| wanted.who.clone());
         let by = By { who, via: VIA.to_owned() };
         if shelved {
-            self.turn(now, Input::Said { word: Word::Unshelve { alarm: alarm.clone() }, by: by.clone() });
+            self.turn(
+                now,
+                Input::Said { command: OperatorCommand::Unshelve { alarm: alarm.clone() }, by: by.clone() },
+            );
         }
         if let Some(wanted) = wanted {
             let length = wanted.left.min(LONGEST_SHELF);
-            self.turn(now, Input::Said { word: Word::Shelve { alarm, length, why: wanted.why }, by });
+            self.turn(
+                now,
+                Input::Said { command: OperatorCommand::Shelve { alarm, length, why: wanted.why }, by },
+            );
         }
     }
 

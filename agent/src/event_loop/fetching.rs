@@ -2,11 +2,11 @@
 //! `status` and said once in the log.
 
 use super::Watch;
-use crate::sources::Round;
+use crate::sources::SourceRound;
 use slackwater_rules::engine::{Delivery, Input};
 
 impl Watch {
-    pub(super) fn fetched(&mut self, Round { source, answers }: Round) {
+    pub(super) fn fetched(&mut self, SourceRound { source, answers }: SourceRound) {
         let before = self.health.sources.get(&*source).cloned().flatten();
         let trouble = answers.as_ref().err().cloned();
         match (&before, &trouble) {

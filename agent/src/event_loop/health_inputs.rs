@@ -14,7 +14,7 @@ const UNTRUSTED: &str = "nothing says that it is synchronised";
 
 /// What has been told, and of which channels.
 #[derive(Debug)]
-pub(super) struct Told {
+pub(super) struct ToldHealth {
     parts: BTreeMap<Part, Health>,
     mail: Option<MailSettings>,
     channels: BTreeMap<Target, ChannelSettings>,
@@ -22,7 +22,7 @@ pub(super) struct Told {
     met: BTreeMap<Target, String>,
 }
 
-impl Told {
+impl ToldHealth {
     pub(super) fn nothing(settings: &Settings) -> Self {
         let Settings { mail, channels, .. } = settings.clone();
         Self { parts: BTreeMap::new(), mail, channels, met: BTreeMap::new() }
@@ -55,7 +55,7 @@ impl Told {
             before.channels.keys().cloned().partition(|target| !same(target));
         let kept = |part: &Part| match part {
             Part::Channel(target) => kept.contains(target),
-            Part::Journal | Part::Clock | Part::Settings => true,
+            Part::Journal | Part::Clock | Part::Settings | Part::Rules => true,
         };
         self.parts = before.parts.into_iter().filter(|(part, _)| kept(part)).collect();
         changed

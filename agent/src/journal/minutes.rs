@@ -86,7 +86,7 @@ impl Bucket {
 }
 
 #[derive(Debug)]
-struct Sensor {
+struct SensorMinutes {
     name: Arc<str>,
     /// Its row, once it is known to be safe there.
     row: Option<i64>,
@@ -97,7 +97,7 @@ struct Sensor {
 #[derive(Debug, Default)]
 pub(super) struct Minutes {
     places: HashMap<Arc<str>, usize>,
-    sensors: Vec<Sensor>,
+    sensors: Vec<SensorMinutes>,
     finished: VecDeque<(usize, Bucket)>,
     lost: u64,
 }
@@ -114,7 +114,7 @@ impl Minutes {
             Some(place) => *place,
             None => {
                 self.places.insert(sample.sensor.clone(), self.sensors.len());
-                self.sensors.push(Sensor { name: sample.sensor.clone(), row: None, open: None });
+                self.sensors.push(SensorMinutes { name: sample.sensor.clone(), row: None, open: None });
                 self.sensors.len() - 1
             }
         };

@@ -625,7 +625,7 @@ fn one_of_each() -> Vec<Body> {
         Body::Stepped { call: 2, step: 0 },
         paged(Purpose::Call),
         Body::Skipped { call: 2, target, why: why.clone() },
-        Body::Delivered { page: 3, result: Outcome::Deferred { why: why.clone() } },
+        Body::Delivered { page: 3, result: Outcome::deferred(why.clone()) },
         Body::Answered { call: 2, by: by(), lease: span },
         Body::Resumed { call: 2, why: why.clone() },
         Body::CallEnded { call: 2 },
@@ -760,4 +760,26 @@ fn place_of(body: &Body) -> usize {
         Body::Foretold { .. } => 45,
         Body::ClockSet { .. } => 46,
     }
+}
+
+/// Made by the watch as it was before outcomes said by their type what they mean.
+#[test]
+fn a_journal_of_before_is_read_with_its_call_out_going_on() {
+    let place = Place::new();
+    fs::create_dir(place.path().parent().unwrap()).unwrap();
+    let before = concat!(env!("CARGO_MANIFEST_DIR"), "/../tests/data/before/journal.db");
+    fs::copy(before, place.path()).unwrap();
+    let journal = place.open("after");
+    let restored = journal.restore(&seconds(1, 1)).unwrap();
+    assert_eq!((restored.unreadable, restored.next_seq), (vec![], 103));
+    let fates = restored.records.iter().filter_map(|record| match &record.body {
+        Body::Delivered { page: 97 | 89 | 66, result } => Some(result.clone()),
+        _ => None,
+    });
+    let broke_off =
+        Outcome::Deferred { why: "the modem: no answer to the text".to_owned(), may_have_arrived: true };
+    let fates: Vec<_> = fates.collect();
+    assert!(matches!(fates[..], [Outcome::HeldUntil { .. }, Outcome::Withdrawn, _]), "{fates:?}");
+    assert_eq!(fates[2], broke_off);
+    assert!(!restored.records.iter().any(|record| matches!(record.body, Body::CallEnded { call: 75 })));
 }

@@ -31,7 +31,7 @@ const SUBSTITUTE: u8 = 0x1a;
 
 /// Why a command came to nothing.
 #[derive(Debug)]
-pub(super) enum Fault {
+pub(super) enum ModemFault {
     /// The modem said no.
     Refused(Refusal),
     /// It can't be talked to any more.
@@ -56,7 +56,7 @@ impl Dialogue {
 
     /// Finds out whether a modem is there, and comes to the beginning of an answer with it, in
     /// whatever state it was left.
-    pub(super) async fn greet(&mut self) -> Result<(), Fault> {
+    pub(super) async fn greet(&mut self) -> Result<(), ModemFault> {
         let mut silent = String::new();
         for _ in 0..3 {
             // Some have an answer to this, others none: it must not be taken for that of a command.
@@ -64,19 +64,19 @@ impl Dialogue {
             self.settle().await?;
             match self.ask_within("AT", Duration::from_secs(2)).await {
                 Ok(_) => return self.settle().await,
-                Err(Fault::Refused(_)) => {}
-                Err(Fault::Lost(why)) => silent = why,
+                Err(ModemFault::Refused(_)) => {}
+                Err(ModemFault::Lost(why)) => silent = why,
             }
         }
-        Err(Fault::Lost(silent))
+        Err(ModemFault::Lost(silent))
     }
 
     /// Throws away what the modem says until it is quiet, for a while.
-    async fn settle(&mut self) -> Result<(), Fault> {
+    async fn settle(&mut self) -> Result<(), ModemFault> {
         let until = Instant::now() + SETTLED_WITHIN;
         while Instant::now() < until {
             match timeout(QUIET, self.fill()).await {
-                Ok(filled) => filled.map_err(Fault::Lost)?,
+                Ok(filled) => filled.map_err(ModemFault::Lost)?,
                 Err(_) => break,
             }
             self.lines.clear();
@@ -86,12 +86,16 @@ impl Dialogue {
     }
 
     /// Carries out a command and gives the lines of its answer.
-    pub(super) async fn ask(&mut self, command: &str) -> Result<Vec<String>, Fault> {
+    pub(super) async fn ask(&mut self, command: &str) -> Result<Vec<String>, ModemFault> {
         self.ask_within(command, LIMIT).await
     }
 
     /// The same for one that takes long.
-    pub(super) async fn ask_within(&mut self, command: &str, limit: Duration) -> Result<Vec<String>, Fault> {
+    pub(super) async fn ask_within(
+        &mut self,
+        command: &str,
+        limit: Duration,
+    ) -> Result<Vec<String>, ModemFault> {
         self.write(format!("{command}\r").as_bytes(), command).await?;
         self.answer(command, limit).await
     }
@@ -103,19 +107,19 @@ impl Dialogue {
         unit: &pdu::Submit,
         limit: Duration,
         on_its_way: impl FnOnce(),
-    ) -> Result<Vec<String>, Fault> {
+    ) -> Result<Vec<String>, ModemFault> {
         let command = format!("AT+CMGS={}", unit.octets);
         self.write(format!("{command}\r").as_bytes(), &command).await?;
         let until = Instant::now() + LIMIT;
         loop {
             match self.said(until).await {
                 Ok(Said::Prompt) => break,
-                Ok(Said::Refused(refusal)) => return Err(Fault::Refused(refusal)),
+                Ok(Said::Refused(refusal)) => return Err(ModemFault::Refused(refusal)),
                 Ok(other) => self.note(other),
                 Err(why) => {
                     // Whatever comes next must not be taken for a text.
                     self.write(&[CANCEL], &command).await?;
-                    return Err(Fault::Lost(format!("no prompt for a text: {why}")));
+                    return Err(ModemFault::Lost(format!("no prompt for a text: {why}")));
                 }
             }
         }
@@ -127,23 +131,23 @@ impl Dialogue {
 
     /// Listens to what the modem says of its own accord, until there is something to do. Nothing
     /// is lost if this is dropped before its end.
-    pub(super) async fn listen(&mut self) -> Result<(), Fault> {
+    pub(super) async fn listen(&mut self) -> Result<(), ModemFault> {
         while !self.text_came && self.reports.is_empty() {
             match self.lines.next() {
                 Some(said) => self.note(said),
-                None => self.fill().await.map_err(Fault::Lost)?,
+                None => self.fill().await.map_err(ModemFault::Lost)?,
             }
         }
         Ok(())
     }
 
-    async fn answer(&mut self, command: &str, limit: Duration) -> Result<Vec<String>, Fault> {
+    async fn answer(&mut self, command: &str, limit: Duration) -> Result<Vec<String>, ModemFault> {
         let until = Instant::now() + limit;
         let mut lines = Vec::new();
         loop {
             match self.said(until).await {
                 Ok(Said::Ok) => return Ok(lines),
-                Ok(Said::Refused(refusal)) => return Err(Fault::Refused(refusal)),
+                Ok(Said::Refused(refusal)) => return Err(ModemFault::Refused(refusal)),
                 // An echo says nothing new, and may hold the PIN.
                 Ok(Said::Line(line)) if line.get(..2).is_some_and(|at| at.eq_ignore_ascii_case("AT")) => {}
                 Ok(Said::Line(line)) if lines.len() < MOST_LINES => lines.push(line),
@@ -151,7 +155,7 @@ impl Dialogue {
                     lines.push(unit)
                 }
                 Ok(other) => self.note(other),
-                Err(why) => return Err(Fault::Lost(format!("no answer to {}: {why}", bare(command)))),
+                Err(why) => return Err(ModemFault::Lost(format!("no answer to {}: {why}", bare(command)))),
             }
         }
     }
@@ -201,8 +205,8 @@ impl Dialogue {
         Ok(())
     }
 
-    async fn write(&mut self, octets: &[u8], command: &str) -> Result<(), Fault> {
-        let lost = |why: String| Fault::Lost(format!("{} could not be said: {why}", bare(command)));
+    async fn write(&mut self, octets: &[u8], command: &str) -> Result<(), ModemFault> {
+        let lost = |why: String| ModemFault::Lost(format!("{} could not be said: {why}", bare(command)));
         match timeout(LIMIT, self.port.write(octets)).await {
             Ok(written) => written.map_err(|error| lost(error.to_string())),
             Err(_) => Err(lost("the line takes nothing".to_owned())),

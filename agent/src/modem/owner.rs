@@ -3,9 +3,9 @@
 //! out to the loop, and is deleted once the loop has it in the journal. A modem that is pulled out
 //! is looked for again, ever less often, up to once a minute.
 
-use super::dialogue::Fault;
+use super::dialogue::ModemFault;
 use super::pdu::{self, Fate, Incoming, Report};
-use super::session::{PinTries, Session, Standing, Stored};
+use super::session::{ModemSession, PinTries, Standing, Stored};
 use super::{Arrived, Job, ModemSettings, Sender, Step, Views};
 use slackwater_rules::record::Outcome;
 use std::collections::BTreeMap;
@@ -63,7 +63,7 @@ impl Owner {
     pub(super) async fn work(mut self) {
         let mut wait = FIRST_WAIT;
         loop {
-            let why = match Session::begin(&self.settings, &mut self.pin).await {
+            let why = match ModemSession::begin(&self.settings, &mut self.pin).await {
                 Ok(session) => {
                     wait = FIRST_WAIT;
                     match self.serve(session).await {
@@ -82,7 +82,7 @@ impl Owner {
                 tokio::select! {
                     () = sleep_until(until) => break,
                     job = self.jobs.recv() => match job {
-                        Some(job) => job.tell(Step::Ended(Outcome::Deferred { why: format!("no modem: {why}") })),
+                        Some(job) => job.tell(Step::Ended(Outcome::deferred(format!("no modem: {why}")))),
                         None => return,
                     },
                 }
@@ -91,10 +91,10 @@ impl Owner {
         }
     }
 
-    async fn serve(&mut self, mut session: Session) -> Result<Over, String> {
+    async fn serve(&mut self, mut session: ModemSession) -> Result<Over, String> {
         let lost = |fault| match fault {
-            Fault::Lost(why) => why,
-            Fault::Refused(refusal) => refusal.to_string(),
+            ModemFault::Lost(why) => why,
+            ModemFault::Refused(refusal) => refusal.to_string(),
         };
         let mut look = interval(LOOK);
         look.set_missed_tick_behavior(MissedTickBehavior::Delay);
@@ -119,7 +119,7 @@ impl Owner {
         }
     }
 
-    fn show(&self, session: &Session, standing: &Standing) {
+    fn show(&self, session: &ModemSession, standing: &Standing) {
         let view = format!("{}, {standing}", session.who);
         match standing.trouble() {
             None if self.views.set(Ok(view.clone())) => tracing::info!(view, "the modem is ready"),
@@ -128,7 +128,7 @@ impl Owner {
         }
     }
 
-    async fn send(&mut self, session: &mut Session, job: Job) -> Result<(), Fault> {
+    async fn send(&mut self, session: &mut ModemSession, job: Job) -> Result<(), ModemFault> {
         if job.is_unwanted() {
             return Ok(());
         }
@@ -136,16 +136,16 @@ impl Owner {
             Ok(standing) => standing,
             Err(fault) => {
                 let why = match &fault {
-                    Fault::Refused(refusal) => refusal.to_string(),
-                    Fault::Lost(why) => format!("no modem: {why}"),
+                    ModemFault::Refused(refusal) => refusal.to_string(),
+                    ModemFault::Lost(why) => format!("no modem: {why}"),
                 };
-                job.tell(Step::Ended(Outcome::Deferred { why }));
+                job.tell(Step::Ended(Outcome::deferred(why)));
                 return Err(fault);
             }
         };
         self.show(session, &standing);
         if let Some(why) = standing.trouble() {
-            job.tell(Step::Ended(Outcome::Deferred { why }));
+            job.tell(Step::Ended(Outcome::deferred(why)));
             return Ok(());
         }
         let sent = session.send(&job.to, &job.text, || job.tell(Step::Sending)).await;
@@ -158,13 +158,13 @@ impl Owner {
                 }
                 Ok(())
             }
-            Err(Fault::Refused(refusal)) => {
+            Err(ModemFault::Refused(refusal)) => {
                 job.tell(Step::Ended(refusal.outcome()));
                 Ok(())
             }
-            Err(Fault::Lost(why)) => {
+            Err(ModemFault::Lost(why)) => {
                 job.tell(Step::Lost(why.clone()));
-                Err(Fault::Lost(why))
+                Err(ModemFault::Lost(why))
             }
         }
     }
@@ -189,7 +189,7 @@ impl Owner {
     }
 
     /// Hands on what has come, and deletes it when it is safe.
-    async fn fetch(&mut self, session: &mut Session) -> Result<(), Fault> {
+    async fn fetch(&mut self, session: &mut ModemSession) -> Result<(), ModemFault> {
         let stored = session.stored().await?;
         self.seen.retain(|_, seen| stored.contains(seen));
         for text in stored {

@@ -47,7 +47,7 @@ impl Refusal {
     /// What it means for a page.
     pub(super) fn outcome(&self) -> Outcome {
         let why = self.to_string();
-        if self.is_final() { Outcome::Failed { why } } else { Outcome::Deferred { why } }
+        if self.is_final() { Outcome::Failed { why } } else { Outcome::deferred(why) }
     }
 
     /// Whether the same text to the same number would be refused again.

@@ -3,7 +3,7 @@
 //! on is said in the words of our job: how the network stands, send, what has come, delete.
 
 use super::ModemSettings;
-use super::dialogue::{Dialogue, Fault};
+use super::dialogue::{Dialogue, ModemFault};
 use super::lines::fields;
 use super::number::Number;
 use super::pdu::{self, Report};
@@ -23,7 +23,7 @@ const LIST_LIMIT: Duration = Duration::from_secs(20);
 const SEND_LIMIT: Duration = Duration::from_secs(60);
 
 /// A session.
-pub(super) struct Session {
+pub(super) struct ModemSession {
     pub(super) dialogue: Dialogue,
     /// Maker and model.
     pub(super) who: String,
@@ -109,7 +109,7 @@ pub(super) fn candidates(device: &Path) -> Vec<PathBuf> {
     found
 }
 
-impl Session {
+impl ModemSession {
     /// Begins with the first device that answers and is the one that is meant. `pin` keeps a
     /// wrong PIN from being tried again.
     pub(super) async fn begin(settings: &ModemSettings, pin: &mut PinTries) -> Result<Self, String> {
@@ -170,7 +170,7 @@ impl Session {
     }
 
     /// Looks how it stands with the network.
-    pub(super) async fn standing(&mut self) -> Result<Standing, Fault> {
+    pub(super) async fn standing(&mut self) -> Result<Standing, ModemFault> {
         let mut registered = Registration::Not;
         // A modem may be known to the voice network, or only to the one for data.
         for (question, name) in [("AT+CREG?", "+CREG"), ("AT+CEREG?", "+CEREG")] {
@@ -183,7 +183,7 @@ impl Session {
                     });
                     registered = stat.unwrap_or(registered);
                 }
-                Err(Fault::Refused(_)) => {}
+                Err(ModemFault::Refused(_)) => {}
                 Err(lost) => return Err(lost),
             }
             if matches!(registered, Registration::Home | Registration::Roaming) {
@@ -192,7 +192,7 @@ impl Session {
         }
         let dbm = match self.dialogue.ask("AT+CSQ").await {
             Ok(said) => said.iter().find_map(|line| fields(line, "+CSQ")?.first()?.parse::<i32>().ok()),
-            Err(Fault::Refused(_)) => None,
+            Err(ModemFault::Refused(_)) => None,
             Err(lost) => return Err(lost),
         };
         // TS 27.007, 8.5: 0 to 31 in steps of 2 dB from -113 dBm; 99 is unknown.
@@ -206,7 +206,7 @@ impl Session {
         to: &Number,
         text: &str,
         on_its_way: impl FnOnce(),
-    ) -> Result<Option<u8>, Fault> {
+    ) -> Result<Option<u8>, ModemFault> {
         // A page fits by its making; whatever else is sent is made to.
         let septets = gsm::septets(&gsm::fit(text, slackwater_rules::page::TEXT_SEPTETS)).unwrap_or_default();
         let unit = pdu::submit(to, &septets, self.reports);
@@ -215,11 +215,11 @@ impl Session {
     }
 
     /// All texts that have come and lie in the memory.
-    pub(super) async fn stored(&mut self) -> Result<Vec<Stored>, Fault> {
+    pub(super) async fn stored(&mut self) -> Result<Vec<Stored>, ModemFault> {
         self.dialogue.text_came = false;
         match self.dialogue.ask_within("AT+CMGL=4", LIST_LIMIT).await {
             Ok(said) => Ok(listed(&said)),
-            Err(Fault::Refused(refusal)) => {
+            Err(ModemFault::Refused(refusal)) => {
                 tracing::warn!(%refusal, "the modem does not list its texts");
                 Ok(Vec::new())
             }
@@ -228,10 +228,10 @@ impl Session {
     }
 
     /// Makes room; whether it did.
-    pub(super) async fn delete(&mut self, index: u16) -> Result<bool, Fault> {
+    pub(super) async fn delete(&mut self, index: u16) -> Result<bool, ModemFault> {
         match self.dialogue.ask(&format!("AT+CMGD={index}")).await {
             Ok(_) => Ok(true),
-            Err(Fault::Refused(refusal)) => {
+            Err(ModemFault::Refused(refusal)) => {
                 tracing::warn!(%refusal, index, "the modem does not delete a text");
                 Ok(false)
             }
@@ -279,8 +279,8 @@ async fn open_sim(
             let given = dialogue.ask_within(&format!("AT+CPIN=\"{}\"", pin.expose()), PIN_LIMIT).await;
             match &given {
                 Ok(_) => *tries = PinTries::default(),
-                Err(Fault::Refused(refusal)) => tries.refused = refusal.is_wrong_pin(),
-                Err(Fault::Lost(_)) => tries.lost += 1,
+                Err(ModemFault::Refused(refusal)) => tries.refused = refusal.is_wrong_pin(),
+                Err(ModemFault::Lost(_)) => tries.lost += 1,
             }
             given.map(drop).map_err(|fault| words("its PIN was not taken", fault))
         }
@@ -296,18 +296,18 @@ async fn tries_left(dialogue: &mut Dialogue) -> Result<Option<u8>, String> {
 }
 
 /// An answer, none if the command was refused, or why there is no modem any more.
-fn allow(answer: Result<Vec<String>, Fault>, what: &str) -> Result<Option<Vec<String>>, String> {
+fn allow(answer: Result<Vec<String>, ModemFault>, what: &str) -> Result<Option<Vec<String>>, String> {
     match answer {
         Ok(said) => Ok(Some(said)),
-        Err(Fault::Refused(_)) => Ok(None),
+        Err(ModemFault::Refused(_)) => Ok(None),
         Err(lost) => Err(words(what, lost)),
     }
 }
 
-fn words(what: &str, fault: Fault) -> String {
+fn words(what: &str, fault: ModemFault) -> String {
     match fault {
-        Fault::Refused(refusal) => format!("{what}: {refusal}"),
-        Fault::Lost(why) => format!("{what}: {why}"),
+        ModemFault::Refused(refusal) => format!("{what}: {refusal}"),
+        ModemFault::Lost(why) => format!("{what}: {why}"),
     }
 }
 

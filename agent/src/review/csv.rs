@@ -119,23 +119,23 @@ struct Rows {
 }
 
 /// A row that has its kind and its times.
-struct Row<'a> {
+struct CsvRow<'a> {
     rows: &'a mut Rows,
     seconds: Option<Span>,
 }
 
 impl Rows {
-    fn stretch(&mut self, kind: &str, from: &Stamp, to: Option<&Stamp>) -> Row<'_> {
+    fn stretch(&mut self, kind: &str, from: &Stamp, to: Option<&Stamp>) -> CsvRow<'_> {
         let sure = from.clock_trusted && to.is_none_or(|to| to.clock_trusted);
         for cell in [kind, &from.at, to.map_or("", |to| &to.at), if sure { "trusted" } else { "not trusted" }]
         {
             self.cell(cell);
         }
-        Row { rows: self, seconds: to.and_then(|to| to.after(from)) }
+        CsvRow { rows: self, seconds: to.and_then(|to| to.after(from)) }
     }
 
-    fn point(&mut self, kind: &str, at: &Stamp) -> Row<'_> {
-        Row { seconds: None, ..self.stretch(kind, at, None) }
+    fn point(&mut self, kind: &str, at: &Stamp) -> CsvRow<'_> {
+        CsvRow { seconds: None, ..self.stretch(kind, at, None) }
     }
 
     /// A cell and the comma after it. A text that a spreadsheet would take for a formula is
@@ -150,7 +150,7 @@ impl Rows {
     }
 }
 
-impl Row<'_> {
+impl CsvRow<'_> {
     fn lasting(self, span: Option<Span>) -> Self {
         Self { seconds: span, ..self }
     }

@@ -151,8 +151,14 @@ impl<'a> Events<'a> {
                     known.result_at = Some(at);
                     known.result = match result {
                         Outcome::Accepted { note } => Delivery::Accepted { note },
-                        Outcome::Deferred { why } => Delivery::Deferred { why },
-                        Outcome::Failed { why } => Delivery::Failed { why },
+                        other => {
+                            let why = other.trouble().unwrap_or_default();
+                            if other.is_for_now() {
+                                Delivery::Deferred { why }
+                            } else {
+                                Delivery::Failed { why }
+                            }
+                        }
                     };
                 }
             }

@@ -19,11 +19,11 @@ pub(super) struct Sensors<'a> {
     plan: Option<&'a Plan>,
     window: Window,
     zone: &'a TimeZone,
-    seen: BTreeMap<String, Track<'a>>,
+    seen: BTreeMap<String, SensorTrack<'a>>,
 }
 
 #[derive(Default)]
-struct Track<'a> {
+struct SensorTrack<'a> {
     sensor: Option<&'a Sensor>,
     readings: u64,
     rejected: u64,
@@ -41,7 +41,8 @@ struct Track<'a> {
 impl<'a> Sensors<'a> {
     pub(super) fn new(plan: Option<&'a Plan>, window: Window, zone: &'a TimeZone) -> Self {
         let planned = plan.iter().flat_map(|plan| &plan.sensors);
-        let seen = planned.map(|s| (s.name.clone(), Track { sensor: Some(s), ..Track::default() }));
+        let seen =
+            planned.map(|s| (s.name.clone(), SensorTrack { sensor: Some(s), ..SensorTrack::default() }));
         Self { plan, window, zone, seen: seen.collect() }
     }
 
@@ -70,7 +71,7 @@ impl<'a> Sensors<'a> {
     }
 }
 
-impl Track<'_> {
+impl SensorTrack<'_> {
     fn take(&mut self, minute: &Minute, window: Window) {
         self.readings += u64::from(minute.count);
         self.rejected += u64::from(minute.rejected);

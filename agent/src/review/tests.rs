@@ -229,10 +229,8 @@ fn fortnight() -> Story {
     );
     story.tell("2026-10-20 03:14", Body::Joined { call, alarm: s("return-stopped"), episode: second });
     let text = story.tell("2026-10-20 03:17:20", paged(call, "ines.text", Purpose::Call));
-    story.tell(
-        "2026-10-20 03:17:40",
-        Body::Delivered { page: text, result: Outcome::Deferred { why: s("no network") } },
-    );
+    story
+        .tell("2026-10-20 03:17:40", Body::Delivered { page: text, result: Outcome::deferred("no network") });
     story.tell(
         "2026-10-20 03:18:40",
         Body::Delivered { page: text, result: Outcome::Accepted { note: s("queued") } },

@@ -16,7 +16,7 @@ const HANG: usize = 4;
 
 /// The review in words, with its times in `zone`.
 pub fn render_text(review: &Review, zone: &TimeZone) -> String {
-    let mut page = Page { zone, text: String::new() };
+    let mut page = TextPage { zone, text: String::new() };
     page.head(review);
     if !review.coverage.gaps.is_empty() {
         page.title("NOT SEEN");
@@ -79,12 +79,12 @@ pub fn render_text(review: &Review, zone: &TimeZone) -> String {
     page.text
 }
 
-struct Page<'a> {
+struct TextPage<'a> {
     zone: &'a TimeZone,
     text: String,
 }
 
-impl Page<'_> {
+impl TextPage<'_> {
     fn head(&mut self, review: &Review) {
         self.line(0, &review.site);
         let (since, until) = (self.time(&review.since), self.time(&review.until));

@@ -14,10 +14,10 @@ use std::path::Path;
 /// The bus, with all thermometers that are wanted.
 pub(super) struct Bus {
     folder: KernelFile,
-    probes: Vec<Probe>,
+    probes: Vec<Thermometer>,
 }
 
-struct Probe {
+struct Thermometer {
     sensor: SensorId,
     device: String,
     slave: KernelFile,
@@ -29,7 +29,7 @@ impl Bus {
     pub(super) fn new(folder: &Path, wanted: &[(SensorId, &str)]) -> Self {
         let probe = |&(sensor, device): &(SensorId, &str)| {
             let file = |name: &str| KernelFile::new(folder.join(device).join(name));
-            Probe {
+            Thermometer {
                 sensor,
                 device: device.to_owned(),
                 slave: file("w1_slave"),
@@ -54,7 +54,7 @@ impl Ask for Bus {
     }
 }
 
-impl Probe {
+impl Thermometer {
     async fn ask(&mut self) -> Result<Value, String> {
         match self.slave.read().await {
             Ok(text) => checked(&text),

@@ -9,13 +9,13 @@ use slackwater_rules::reading::Value;
 use std::path::Path;
 
 /// One supply, and what is wanted of it.
-pub(super) struct Supply {
+pub(super) struct KernelSupply {
     kind: KernelFile,
     present: KernelFile,
-    wanted: Vec<Wanted>,
+    wanted: Vec<WantedValue>,
 }
 
-struct Wanted {
+struct WantedValue {
     sensor: SensorId,
     reads: SupplyReading,
     /// The first of these that is there has it.
@@ -34,10 +34,10 @@ fn files(reads: SupplyReading) -> &'static [&'static str] {
     }
 }
 
-impl Supply {
+impl KernelSupply {
     pub(super) fn new(folder: &Path, wanted: Vec<(SensorId, SupplyReading)>) -> Self {
         let file = |name: &str| KernelFile::new(folder.join(name));
-        let wanted = wanted.into_iter().map(|(sensor, reads)| Wanted {
+        let wanted = wanted.into_iter().map(|(sensor, reads)| WantedValue {
             sensor,
             reads,
             files: files(reads).iter().map(|name| (*name, file(name))).collect(),
@@ -46,7 +46,7 @@ impl Supply {
     }
 }
 
-impl Ask for Supply {
+impl Ask for KernelSupply {
     async fn ask(&mut self) -> Result<Vec<Answer>, String> {
         match self.kind.read().await {
             Ok(_) => {}
@@ -64,7 +64,7 @@ impl Ask for Supply {
     }
 }
 
-impl Wanted {
+impl WantedValue {
     async fn ask(&mut self) -> Result<Value, String> {
         for (_, file) in &mut self.files {
             match file.read().await {
@@ -128,7 +128,7 @@ mod tests {
             fs::write(tree.path().join(name), format!("{text}\n")).expect("written");
         }
         let wanted = (0..).map(SensorId).zip(reads.iter().copied()).collect();
-        let answers = Supply::new(tree.path(), wanted).ask().await?;
+        let answers = KernelSupply::new(tree.path(), wanted).ask().await?;
         Ok(answers.into_iter().map(|answer| answer.said).collect())
     }
 

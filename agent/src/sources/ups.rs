@@ -10,8 +10,8 @@ mod session;
 
 use super::{Answer, Ask, number};
 use crate::settings::UpsSettings;
-use protocol::{Refusal, Variables};
-use session::{Fault, Session};
+use protocol::{UpsRefusal, Variables};
+use session::{UpsFault, UpsSession};
 use slackwater_rules::plan::{SensorId, Source, UpsReading};
 use slackwater_rules::reading::Value;
 use std::time::Duration;
@@ -25,7 +25,7 @@ pub(super) struct Ups {
     server: UpsSettings,
     wanted: Vec<(SensorId, UpsReading)>,
     /// Taken out while it is used, so that an asking that broke off leaves nothing half-read.
-    session: Option<Session>,
+    session: Option<UpsSession>,
 }
 
 impl Ups {
@@ -33,13 +33,13 @@ impl Ups {
         Self { server, wanted, session: None }
     }
 
-    async fn list(&mut self) -> Result<Variables, Fault> {
+    async fn list(&mut self) -> Result<Variables, UpsFault> {
         let mut session = match self.session.take() {
             Some(session) => session,
-            None => Session::open(&self.server).await?,
+            None => UpsSession::open(&self.server).await?,
         };
         let listed = session.list(&self.server.name).await;
-        if !matches!(listed, Err(Fault::Broken(_))) {
+        if !matches!(listed, Err(UpsFault::Broken(_))) {
             self.session = Some(session);
         }
         listed
@@ -56,24 +56,24 @@ impl Ask for Ups {
         let kept = self.session.is_some();
         let listed = match timeout(PATIENCE, self.list()).await {
             // The server was restarted meanwhile: that is worth one more try at once.
-            Ok(Err(Fault::Broken(_))) if kept => timeout(PATIENCE, self.list()).await,
+            Ok(Err(UpsFault::Broken(_))) if kept => timeout(PATIENCE, self.list()).await,
             listed => listed,
         };
         match listed {
             Ok(Ok(variables)) => Ok(self.answers(|reads| understood(reads, &variables))),
-            Ok(Err(Fault::Refused(refusal))) => {
+            Ok(Err(UpsFault::Refused(refusal))) => {
                 let why = refusal.words(&self.server.name);
                 match refusal {
-                    Refusal::DataStale | Refusal::DriverNotConnected => {
+                    UpsRefusal::DataStale | UpsRefusal::DriverNotConnected => {
                         Ok(self.answers(|_| Err(why.clone())))
                     }
-                    Refusal::UnknownUps | Refusal::AccessDenied | Refusal::Other(_) => {
+                    UpsRefusal::UnknownUps | UpsRefusal::AccessDenied | UpsRefusal::Other(_) => {
                         self.session = None;
                         Err(format!("{} at {}", why, self.server.place()))
                     }
                 }
             }
-            Ok(Err(Fault::Broken(why))) => Err(why),
+            Ok(Err(UpsFault::Broken(why))) => Err(why),
             Err(_) => Err(format!("{} has not answered for {} s", self.server.place(), PATIENCE.as_secs())),
         }
     }
@@ -89,9 +89,9 @@ fn understood(reads: UpsReading, variables: &Variables) -> Result<Value, String>
         value => Ok(value),
     };
     match reads {
-        UpsReading::Mains => Status(text("ups.status")?).mains(),
-        UpsReading::LowBattery => Status(text("ups.status")?).low_battery(),
-        UpsReading::ReplaceBattery => Status(text("ups.status")?).replace_battery(),
+        UpsReading::Mains => UpsStatus(text("ups.status")?).mains(),
+        UpsReading::LowBattery => UpsStatus(text("ups.status")?).low_battery(),
+        UpsReading::ReplaceBattery => UpsStatus(text("ups.status")?).replace_battery(),
         UpsReading::Charge => match not_negative("battery.charge", "%")? {
             Value::Number(charge) if charge > 1.0 => {
                 Err(format!("`battery.charge` is {} %, more than full", text("battery.charge")?))
@@ -106,9 +106,9 @@ fn understood(reads: UpsReading, variables: &Variables) -> Result<Value, String>
 }
 
 /// `ups.status`: symbols with spaces between.
-struct Status<'a>(&'a str);
+struct UpsStatus<'a>(&'a str);
 
-impl Status<'_> {
+impl UpsStatus<'_> {
     fn has(&self, symbol: &str) -> bool {
         self.0.split_whitespace().any(|found| found == symbol)
     }

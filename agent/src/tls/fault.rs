@@ -49,7 +49,7 @@ pub(crate) fn outcome(error: &(dyn Error + 'static), peer: &str) -> Option<Outco
             | CertificateError::NotValidYetContext { .. }
             | CertificateError::Expired
             | CertificateError::ExpiredContext { .. },
-        ) => Outcome::Deferred { why },
+        ) => Outcome::deferred(why),
         _ => Outcome::Failed { why: format!("settings: {why}") },
     })
 }

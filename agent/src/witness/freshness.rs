@@ -18,7 +18,7 @@ const APART: Span = Span::minutes(10);
 
 /// The newest that a site has said.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-pub(super) struct Mark {
+pub(super) struct CheckInMark {
     journal: String,
     start: u64,
     count: u64,
@@ -26,12 +26,12 @@ pub(super) struct Mark {
     at: Option<Wall>,
 }
 
-impl Mark {
+impl CheckInMark {
     /// The mark after this check-in.
     ///
     /// # Errors
     /// If the check-in can't be shown to be newer, with the reason.
-    pub(super) fn after(&self, check_in: &CheckIn, now: &Now) -> Result<Mark, String> {
+    pub(super) fn after(&self, check_in: &CheckIn, now: &Now) -> Result<CheckInMark, String> {
         let by_count =
             check_in.journal == self.journal && (check_in.start, check_in.count) > (self.start, self.count);
         let ahead = check_in.at - now.wall;
@@ -53,7 +53,12 @@ impl Mark {
         }
         // A time ahead of ours would shut the site out until it comes.
         let at = self.at.max(believed.then_some(check_in.at));
-        Ok(Mark { journal: check_in.journal.clone(), start: check_in.start, count: check_in.count, at })
+        Ok(CheckInMark {
+            journal: check_in.journal.clone(),
+            start: check_in.start,
+            count: check_in.count,
+            at,
+        })
     }
 }
 

@@ -18,14 +18,14 @@ const LARGEST: u64 = 16 << 20;
 
 /// The file, and whether what is in it is still true.
 #[derive(Debug)]
-pub(super) struct Memory {
+pub(super) struct SiteMemory {
     path: PathBuf,
     written: Moment,
     stale: bool,
     trouble: bool,
 }
 
-impl Memory {
+impl SiteMemory {
     /// Reads what an earlier life left. A file that can't be read is said, and begun anew.
     pub(super) fn open(path: PathBuf, now: Moment) -> (Self, BTreeMap<String, Known>) {
         let known = match read(&path) {

@@ -1,7 +1,7 @@
 //! What the witness knows of each site, and whether it believes what has just come.
 
-use super::freshness::{Mark, is_late};
-use super::memory::Memory;
+use super::freshness::{CheckInMark, is_late};
+use super::memory::SiteMemory;
 use super::refusals::{Refusal, Refusals};
 use super::words::{self, Life, Note};
 use crate::checkin::{self, CheckIn, VERSION};
@@ -23,7 +23,7 @@ const RETURNED: Span = Span::minutes(15);
 pub(super) struct Known {
     /// Its public key: under another one nothing of this holds.
     key: String,
-    mark: Mark,
+    mark: CheckInMark,
     life: Life,
     note: Note,
     /// Whether it has announced something that must not be forgotten.
@@ -52,7 +52,7 @@ pub struct Taken {
 pub struct Roster {
     known: BTreeMap<String, Known>,
     refusals: Refusals,
-    memory: Memory,
+    memory: SiteMemory,
     urgent: bool,
     taken: u64,
 }
@@ -60,7 +60,7 @@ pub struct Roster {
 impl Roster {
     /// Reads what an earlier life left beside the journal.
     pub fn open(journal: &Path, now: &Now) -> Self {
-        let (memory, known) = Memory::open(journal.with_file_name("check-ins.json"), now.mono);
+        let (memory, known) = SiteMemory::open(journal.with_file_name("check-ins.json"), now.mono);
         Self { known, refusals: Refusals::default(), memory, urgent: false, taken: 0 }
     }
 

@@ -70,12 +70,12 @@ impl Learned {
 pub struct Declines {
     seen: [Option<Interval>; HELD],
     next: usize,
-    under_way: Option<Line>,
+    under_way: Option<DeclineLine>,
 }
 
 /// Sums for a straight line through one spell: hours since it began, mg/L.
 #[derive(Clone, Copy, Debug)]
-struct Line {
+struct DeclineLine {
     began: Moment,
     first_h: f64,
     last_h: f64,
@@ -102,7 +102,7 @@ impl Declines {
     pub fn take(&mut self, at: Moment, reading: Option<(f64, oxygen::Tank)>) -> bool {
         match reading {
             Some((mg_l, tank)) => {
-                self.under_way.get_or_insert_with(|| Line::new(at)).take(at, mg_l, tank);
+                self.under_way.get_or_insert_with(|| DeclineLine::new(at)).take(at, mg_l, tank);
                 false
             }
             None => {
@@ -162,7 +162,7 @@ impl Declines {
     }
 }
 
-impl Line {
+impl DeclineLine {
     fn new(began: Moment) -> Self {
         Self {
             began,

@@ -2,7 +2,7 @@
 //! comes, the broker goes, a person says something, the board restarts. Whatever comes, records
 //! are numbered in order, no deadline that is due is left behind, and the views can be shown.
 
-use slackwater_rules::engine::{Delivery, Effect, Engine, Input, Link, Turn, Word};
+use slackwater_rules::engine::{Delivery, Effect, Engine, Input, Link, OperatorCommand, Turn};
 use slackwater_rules::plan::{Plan, Sensor, SensorId};
 use slackwater_rules::reading::{Content, Mapping, Value};
 use slackwater_rules::record::{By, Outcome, Record};
@@ -68,7 +68,7 @@ impl Watch {
             Effect::Send { page, .. } => {
                 let why = "the wire is cut".to_owned();
                 let outcome = match page.id % 4 {
-                    0 => Outcome::Deferred { why },
+                    0 => Outcome::deferred(why),
                     1 => Outcome::Failed { why },
                     _ => Outcome::Accepted { note: String::new() },
                 };
@@ -123,17 +123,17 @@ impl Watch {
         match what {
             0 => self.step(Input::Link(Link::Lost { why })),
             1 => self.step(Input::Link(Link::Hears)),
-            2 => self.say(Word::Acknowledge { code: self.code.clone() }),
-            3 => self.say(Word::Shelve { alarm, length: Span::hours(1), why }),
-            4 => self.say(Word::Reset { alarm }),
+            2 => self.say(OperatorCommand::Acknowledge { code: self.code.clone() }),
+            3 => self.say(OperatorCommand::Shelve { alarm, length: Span::hours(1), why }),
+            4 => self.say(OperatorCommand::Reset { alarm }),
             5 => {
                 let work = plan.works.keys().nth(pick(plan.works.len())).cloned().unwrap_or_default();
-                self.say(Word::BeginWork { tank, work, length: None });
+                self.say(OperatorCommand::BeginWork { tank, work, length: None });
             }
-            6 => self.say(Word::EndWork { tank }),
+            6 => self.say(OperatorCommand::EndWork { tank }),
             7 => {
                 let callout = plan.callouts.first().map(|it| it.name.clone()).unwrap_or_default();
-                self.say(Word::Drill { callout });
+                self.say(OperatorCommand::Drill { callout });
             }
             8 => self.restart(),
             9 => {
@@ -141,9 +141,9 @@ impl Watch {
                 self.take(turn);
             }
             10 => self.say(if index.is_multiple_of(2) {
-                Word::TakeOut { alarm, why }
+                OperatorCommand::TakeOut { alarm, why }
             } else {
-                Word::PutBack { alarm }
+                OperatorCommand::PutBack { alarm }
             }),
             11 => self.now.wall_trusted = !self.now.wall_trusted,
             12 => self.now.wall = self.now.wall + Span::hours(i64::from(byte) * 31 - 4_000),
@@ -165,8 +165,8 @@ impl Watch {
         }
     }
 
-    fn say(&mut self, word: Word) {
-        self.step(Input::Said { word, by: By { who: "ines".to_owned(), via: "fuzz".to_owned() } });
+    fn say(&mut self, word: OperatorCommand) {
+        self.step(Input::Said { command: word, by: By { who: "ines".to_owned(), via: "fuzz".to_owned() } });
     }
 
     fn restart(&mut self) {

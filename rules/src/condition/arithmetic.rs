@@ -2,18 +2,18 @@
 //! lie. Points of a scale with a zero of its own can be subtracted, and nothing else.
 
 use super::Formula;
-use super::check::{Checker, Part};
+use super::check::{Checker, ComparedPart};
 use super::term::{Term, Typed, constant};
-use crate::plan::Finding;
+use crate::diagnostic::Finding;
 use crate::units::Quantity;
 
 impl<'s> Checker<'s> {
     pub(super) fn sum(
         &mut self,
-        whole: &Part,
-        left: &Part,
+        whole: &ComparedPart,
+        left: &ComparedPart,
         first: Term<'s>,
-        right: &Part,
+        right: &ComparedPart,
         second: Term<'s>,
     ) -> Option<Typed<'s>> {
         let (first, second) = match (first, second) {
@@ -51,10 +51,10 @@ impl<'s> Checker<'s> {
 
     pub(super) fn difference(
         &mut self,
-        whole: &Part,
-        left: &Part,
+        whole: &ComparedPart,
+        left: &ComparedPart,
         first: Term<'s>,
-        right: &Part,
+        right: &ComparedPart,
         second: Term<'s>,
     ) -> Option<Typed<'s>> {
         let (first, second, dimension) = match (first, second) {
@@ -101,10 +101,10 @@ impl<'s> Checker<'s> {
 
     pub(super) fn ratio(
         &mut self,
-        whole: &Part,
-        left: &Part,
+        whole: &ComparedPart,
+        left: &ComparedPart,
         first: Term<'s>,
-        right: &Part,
+        right: &ComparedPart,
         second: Term<'s>,
     ) -> Option<Typed<'s>> {
         // A quantity by itself: of a temperature scale only a difference can be meant.
@@ -141,7 +141,7 @@ impl<'s> Checker<'s> {
         Some(Typed { formula, dimension, range, like: first.like.or(second.like) })
     }
 
-    pub(super) fn unchanging<T>(&mut self, whole: &Part) -> Option<T> {
+    pub(super) fn unchanging<T>(&mut self, whole: &ComparedPart) -> Option<T> {
         let label = "no sensor has a part in it";
         let title = format!("`{}` never changes", whole.it);
         self.note(Finding::error(whole.span.clone(), title, label).help("write its result"))

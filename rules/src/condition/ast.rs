@@ -2,7 +2,8 @@
 //! what the names mean. It prints as text that reads back as the same tree.
 
 use super::{Aggregate, Comparison, Lapse, Supposed, WrittenSubject};
-use crate::plan::{At, Hours};
+use crate::diagnostic::At;
+use crate::plan::Hours;
 use crate::time::Span;
 use std::fmt;
 

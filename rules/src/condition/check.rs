@@ -6,7 +6,9 @@ use super::scale::show;
 use super::scope::Scope;
 use super::{Condition, Days, Lapse, Test, Written};
 use crate::diagnostic::did_you_mean;
-use crate::plan::{At, Finding, Sensor, SensorId};
+use crate::diagnostic::{At, Finding};
+use crate::ids::SensorId;
+use crate::plan::Sensor;
 use crate::time::Span;
 use crate::units::Quantity;
 
@@ -37,11 +39,11 @@ pub(super) struct Checker<'s> {
     inside: bool,
 }
 
-pub(super) type Part = At<Written>;
+pub(super) type ComparedPart = At<Written>;
 
 impl<'s> Checker<'s> {
     /// Nothing comes back if there was a mistake, which then has been noted.
-    pub(super) fn condition(&mut self, written: &Part) -> Option<Condition> {
+    pub(super) fn condition(&mut self, written: &ComparedPart) -> Option<Condition> {
         let test = match &written.it {
             Written::All(parts) => return self.conditions(parts).map(Condition::All),
             Written::Any(parts) => return self.conditions(parts).map(Condition::Any),
@@ -95,13 +97,13 @@ impl<'s> Checker<'s> {
         Some(Condition::Says(test?, written.it.to_string().into()))
     }
 
-    fn conditions(&mut self, parts: &[Part]) -> Option<Vec<Condition>> {
+    fn conditions(&mut self, parts: &[ComparedPart]) -> Option<Vec<Condition>> {
         let checked: Vec<_> = parts.iter().map(|part| self.condition(part)).collect();
         checked.into_iter().collect()
     }
 
     /// A value where a condition belongs.
-    pub(super) fn value<T>(&mut self, written: &Part) -> Option<T> {
+    pub(super) fn value<T>(&mut self, written: &ComparedPart) -> Option<T> {
         let help = match &written.it {
             Written::Name(name) => match self.sensor(name, &written.span)? {
                 (_, sensor) if sensor.measure.words => {
@@ -118,7 +120,7 @@ impl<'s> Checker<'s> {
     /// Goes through something that looks back, in which nothing else may.
     pub(super) fn looking_back<T>(
         &mut self,
-        written: &Part,
+        written: &ComparedPart,
         read: impl FnOnce(&mut Self, usize) -> Option<T>,
     ) -> Option<T> {
         if self.inside {
@@ -137,7 +139,7 @@ impl<'s> Checker<'s> {
         read
     }
 
-    fn is(&mut self, subject: &Part, word: &At<String>) -> Option<Test> {
+    fn is(&mut self, subject: &ComparedPart, word: &At<String>) -> Option<Test> {
         let (id, sensor) = self.subject(subject, &format!("is {}", word.it))?;
         if !sensor.measure.words {
             let title =
@@ -164,7 +166,7 @@ impl<'s> Checker<'s> {
         self.note(Finding::error(word.span.clone(), title, "not one of its declared words").help(help))
     }
 
-    fn lapse(&mut self, lapse: Lapse, subject: &Part, length: &Part) -> Option<Test> {
+    fn lapse(&mut self, lapse: Lapse, subject: &ComparedPart, length: &ComparedPart) -> Option<Test> {
         let found = self.subject(subject, &format!("is {lapse} for …"));
         let what = match lapse {
             Lapse::Silent => "silence",
@@ -181,7 +183,7 @@ impl<'s> Checker<'s> {
         Some(Test::Lapse(lapse, id, length))
     }
 
-    fn commanded(&mut self, subject: &Part, word: &At<String>) -> Option<Test> {
+    fn commanded(&mut self, subject: &ComparedPart, word: &At<String>) -> Option<Test> {
         let Written::Name(name) = &subject.it else {
             let title = "only a relay can be commanded";
             return self.note(Finding::error(
@@ -201,7 +203,7 @@ impl<'s> Checker<'s> {
         self.note(Finding::error(subject.span.clone(), title, "not a known name").maybe_help(help))
     }
 
-    fn photoperiod(&mut self, subject: &Part) -> Option<Test> {
+    fn photoperiod(&mut self, subject: &ComparedPart) -> Option<Test> {
         let Written::Name(name) = &subject.it else {
             let title = "only a tank has a photoperiod";
             let label = format!("`{}` is not a tank's name", subject.it);
@@ -228,7 +230,7 @@ impl<'s> Checker<'s> {
     }
 
     /// A length of time that is not nothing; `title` says what it is for.
-    pub(super) fn duration(&mut self, written: &Part, title: &str) -> Option<Span> {
+    pub(super) fn duration(&mut self, written: &ComparedPart, title: &str) -> Option<Span> {
         let quantity = self.quantity(written)?;
         let span = match quantity.span() {
             Ok(span) if span > Span::ZERO && span <= LONGEST => return Some(span),
@@ -245,7 +247,7 @@ impl<'s> Checker<'s> {
     /// A length of time that is longer than what lies between two reports.
     fn longer_than_reports(
         &mut self,
-        length: &Part,
+        length: &ComparedPart,
         what: &str,
         sensor: Option<(SensorId, &'s Sensor)>,
     ) -> Option<Span> {
@@ -260,7 +262,7 @@ impl<'s> Checker<'s> {
         Some(span)
     }
 
-    pub(super) fn quantity(&mut self, written: &Part) -> Option<Quantity> {
+    pub(super) fn quantity(&mut self, written: &ComparedPart) -> Option<Quantity> {
         match &written.it {
             Written::Quantity { number, unit } => {
                 Some(Quantity { number: *number, unit: self.unit(written, *number, unit)? })
@@ -277,7 +279,7 @@ impl<'s> Checker<'s> {
     }
 
     /// The sensor that is said to be something.
-    fn subject(&mut self, written: &Part, said: &str) -> Option<(SensorId, &'s Sensor)> {
+    fn subject(&mut self, written: &ComparedPart, said: &str) -> Option<(SensorId, &'s Sensor)> {
         match &written.it {
             Written::Name(name) => self.sensor(name, &written.span),
             other => {

@@ -6,7 +6,7 @@ use super::{
     clock,
 };
 use crate::condition::query::{Question, Subject};
-use crate::plan::{RelayId, SensorId, TankId};
+use crate::ids::{RelayId, SensorId, TankId};
 use crate::reading::Value;
 use crate::time::Moment;
 use crate::units::Dimension;
@@ -15,7 +15,7 @@ use std::fmt;
 
 /// While an alarm stands: how far back inside its limits a value must come, and for which
 /// quantity.
-pub type Hold = Option<(Dimension, f64)>;
+pub type HeldSince = Option<(Dimension, f64)>;
 
 /// All that a condition is asked against.
 pub struct Present<'a, W> {
@@ -69,7 +69,7 @@ impl fmt::Display for Truth {
 }
 
 /// The slack that `hold` gives to comparisons of `dimension`.
-pub(super) fn slack(hold: Hold, dimension: Dimension) -> f64 {
+pub(super) fn slack(hold: HeldSince, dimension: Dimension) -> f64 {
     match hold {
         Some((of, slack)) if of.difference() == dimension.difference() => slack,
         Some(_) | None => 0.0,
@@ -79,12 +79,17 @@ pub(super) fn slack(hold: Hold, dimension: Dimension) -> f64 {
 impl Condition {
     /// What the condition says now. With `hold`, comparisons of that quantity stay true until
     /// the value is back by that much; what the condition remembers is not touched by it.
-    pub fn evaluate<W: World>(&self, present: &Present<'_, W>, hold: Hold) -> Verdict {
+    pub fn evaluate<W: World>(&self, present: &Present<'_, W>, hold: HeldSince) -> Verdict {
         self.judge(present, hold, true)
     }
 
     /// `upright` is false under an odd number of `not`.
-    pub(super) fn judge<W: World>(&self, present: &Present<'_, W>, hold: Hold, upright: bool) -> Verdict {
+    pub(super) fn judge<W: World>(
+        &self,
+        present: &Present<'_, W>,
+        hold: HeldSince,
+        upright: bool,
+    ) -> Verdict {
         let join = |parts: &[Condition], start: Truth, joined: fn(Truth, Truth) -> Truth| {
             parts.iter().fold(lasting(start), |so_far, part| {
                 let next = part.judge(present, hold, upright);
@@ -184,7 +189,7 @@ impl Condition {
 }
 
 impl Test {
-    fn judge<W: World>(&self, present: &Present<'_, W>, hold: Hold, upright: bool) -> Verdict {
+    fn judge<W: World>(&self, present: &Present<'_, W>, hold: HeldSince, upright: bool) -> Verdict {
         let Present { world, memory, now } = present;
         match self {
             Self::Compare { left, order, right, dimension } => {

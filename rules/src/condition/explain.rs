@@ -4,9 +4,10 @@
 use super::evaluate::lapsed_since;
 use super::evaluate::slack;
 use super::scale::show_of;
-use super::{Comparison, Condition, Formula, Hold, Lapse, Present, Test, Truth, Window, World};
+use super::{Comparison, Condition, Formula, HeldSince, Lapse, Present, Test, Truth, Window, World};
 use crate::forecast::wording;
-use crate::plan::{Plan, Sensor, SensorId, Sight};
+use crate::ids::SensorId;
+use crate::plan::{Plan, Sensor, Sight};
 use crate::reading::Value;
 use crate::time::Span;
 use crate::units::Dimension;
@@ -24,20 +25,26 @@ pub struct Reason {
 
 impl Condition {
     /// The tree with current values: what is true, false or unknown, and why.
-    pub fn explain<W: World>(&self, plan: &Plan, present: &Present<'_, W>, hold: Hold) -> Vec<Reason> {
+    pub fn explain<W: World>(&self, plan: &Plan, present: &Present<'_, W>, hold: HeldSince) -> Vec<Reason> {
         let mut reasons = Vec::new();
-        self.reasons(&Told { plan, present, hold }, 0, true, &mut reasons);
+        self.reasons(&ExplainedPart { plan, present, hold }, 0, true, &mut reasons);
         reasons
     }
 
     /// The readings that its truth rests on, in short: `mains off, lagoon-temp 23.1 degC`.
     pub fn because<W: World>(&self, plan: &Plan, present: &Present<'_, W>) -> String {
         let mut parts = Vec::new();
-        self.rests_on(&Told { plan, present, hold: None }, &mut parts);
+        self.rests_on(&ExplainedPart { plan, present, hold: None }, &mut parts);
         parts.join(", ")
     }
 
-    fn reasons<W: World>(&self, told: &Told<'_, W>, depth: usize, upright: bool, into: &mut Vec<Reason>) {
+    fn reasons<W: World>(
+        &self,
+        told: &ExplainedPart<'_, W>,
+        depth: usize,
+        upright: bool,
+        into: &mut Vec<Reason>,
+    ) {
         let truth = self.judge(told.present, told.hold, upright).truth;
         let text = match self {
             Self::All(_) => format!("all of these: {truth}"),
@@ -56,7 +63,7 @@ impl Condition {
             Self::Not(inner) => inner.reasons(told, depth + 1, !upright, into),
             Self::Says(test, _) => {
                 // What is remembered is judged as it was taken in: without a deadband.
-                let told = Told { hold: None, ..*told };
+                let told = ExplainedPart { hold: None, ..*told };
                 match test {
                     Test::HasBeen { what, .. } | Test::After { what, .. } => {
                         what.reasons(&told, depth + 1, true, into);
@@ -71,7 +78,7 @@ impl Condition {
         }
     }
 
-    fn rests_on<W: World>(&self, told: &Told<'_, W>, into: &mut Vec<String>) {
+    fn rests_on<W: World>(&self, told: &ExplainedPart<'_, W>, into: &mut Vec<String>) {
         match self {
             // Of several parts only those count that made the whole what it is.
             Self::All(parts) | Self::Any(parts) => {
@@ -95,21 +102,21 @@ impl Condition {
 }
 
 /// All that the words are made from.
-struct Told<'a, W> {
+struct ExplainedPart<'a, W> {
     plan: &'a Plan,
     present: &'a Present<'a, W>,
-    hold: Hold,
+    hold: HeldSince,
 }
 
-impl<W> Clone for Told<'_, W> {
+impl<W> Clone for ExplainedPart<'_, W> {
     fn clone(&self) -> Self {
         *self
     }
 }
 
-impl<W> Copy for Told<'_, W> {}
+impl<W> Copy for ExplainedPart<'_, W> {}
 
-impl<W: World> Told<'_, W> {
+impl<W: World> ExplainedPart<'_, W> {
     /// Why a single statement says what it says.
     fn why(&self, test: &Test, upright: bool) -> String {
         let now = self.present.now;

@@ -2,16 +2,18 @@
 //! checked. The answer is the engine's; here it is made sure that there can be one, so that an alarm
 //! whose tank has no thermometer is a mistake of the rule file and not a silence.
 
-use super::check::{Checker, Part};
+use super::check::{Checker, ComparedPart};
 use super::lexer::Token;
 use super::parser::{Amount, Parsed, Parser};
 use super::term::{Term, Typed, constant, decided};
 use super::{Comparison, Foretold, Test, Written};
 use crate::condition::query::{Holding, Question, Subject, Symptom, WhatIf};
 use crate::diagnostic::did_you_mean;
+use crate::diagnostic::{At, Finding};
 use crate::forecast::thermal::{Heater, Side};
 use crate::forecast::wording::HORIZON_H;
-use crate::plan::{At, Battery, BatteryId, Finding, SensorId, Tank, TankId};
+use crate::ids::{BatteryId, SensorId, TankId};
+use crate::plan::{Battery, Tank};
 use crate::time::Span;
 use crate::units::{Dimension, Quantity};
 use std::fmt;
@@ -185,11 +187,11 @@ const ROOMS: (f64, f64) = (-30.0, 45.0);
 impl<'s> Checker<'s> {
     pub(super) fn until(
         &mut self,
-        whole: &Part,
+        whole: &ComparedPart,
         subject: &WrittenSubject,
         supposing: &[Supposed],
         over: bool,
-        length: &Part,
+        length: &ComparedPart,
     ) -> Option<Test> {
         let within = self.duration(length, "how soon says a duration");
         let horizon = Span((HORIZON_H * 3_600_000.0) as i64);
@@ -230,7 +232,12 @@ impl<'s> Checker<'s> {
     }
 
     /// What is supposed, if it goes together and means something for the subject.
-    fn supposing(&mut self, whole: &Part, subject: &WrittenSubject, all: &[Supposed]) -> Option<WhatIf> {
+    fn supposing(
+        &mut self,
+        whole: &ComparedPart,
+        subject: &WrittenSubject,
+        all: &[Supposed],
+    ) -> Option<WhatIf> {
         let mut found = WhatIf::default();
         for supposed in all {
             let fits = match (subject, supposed) {
@@ -268,12 +275,12 @@ impl<'s> Checker<'s> {
     /// The thermometer, and the side and limit of its comparison, which must lie within what is believed.
     fn limit(
         &mut self,
-        whole: &Part,
+        whole: &ComparedPart,
         name: &At<String>,
         order: Comparison,
-        limit: &Part,
+        limit: &ComparedPart,
     ) -> Option<(SensorId, Side, f64)> {
-        let written = Part::new(Written::Name(name.it.clone()), name.span.clone());
+        let written = ComparedPart::new(Written::Name(name.it.clone()), name.span.clone());
         let Term::Typed(typed) = self.term(&written)? else { return None };
         let Typed { formula: super::Formula::Sensor(id), .. } = typed else { return None };
         let quantity = self.quantity(limit)?;
@@ -310,7 +317,7 @@ impl<'s> Checker<'s> {
         self.note(Finding::error(name.span.clone(), title, label).help(help))
     }
 
-    pub(super) fn shows(&mut self, subject: &Part, word: &At<String>) -> Option<Test> {
+    pub(super) fn shows(&mut self, subject: &ComparedPart, word: &At<String>) -> Option<Test> {
         let (tank, found) = self.tank_said(subject, "shows …")?;
         let Some((_, sign)) = Symptom::ALL.into_iter().find(|(name, _)| *name == word.it) else {
             let names = || Symptom::ALL.iter().map(|(name, _)| *name);
@@ -345,9 +352,9 @@ impl<'s> Checker<'s> {
 
     pub(super) fn can_hold(
         &mut self,
-        subject: &Part,
-        set: &Part,
-        room: &Part,
+        subject: &ComparedPart,
+        set: &ComparedPart,
+        room: &ComparedPart,
         on: Option<&At<String>>,
     ) -> Option<Test> {
         let (tank, found) = self.tank_said(subject, "can hold …")?;
@@ -381,7 +388,7 @@ impl<'s> Checker<'s> {
     }
 
     /// The tank that something is said of.
-    fn tank_said(&mut self, subject: &Part, said: &str) -> Option<(TankId, &'s Tank)> {
+    fn tank_said(&mut self, subject: &ComparedPart, said: &str) -> Option<(TankId, &'s Tank)> {
         let Written::Name(name) = &subject.it else {
             let title = format!("only a tank can be said to be so: `NAME {said}`");
             let label = format!("`{}` is not a tank's name", subject.it);
@@ -403,7 +410,7 @@ impl<'s> Checker<'s> {
     }
 
     /// A quantity of this kind between two ends, in base units.
-    fn amount(&mut self, written: &Part, of: Dimension, (low, high): (f64, f64)) -> Option<f64> {
+    fn amount(&mut self, written: &ComparedPart, of: Dimension, (low, high): (f64, f64)) -> Option<f64> {
         let quantity: Quantity = self.quantity(written)?;
         let base = match quantity.base(of) {
             Ok(base) if (low..=high).contains(&base) => return Some(base),

@@ -36,7 +36,8 @@
 use super::lexer::{Token, is_reserved, tokens};
 use super::parser::{Amount, Parsed, Parser};
 use super::{Aggregate, Comparison, Lapse, Written};
-use crate::plan::{At, Finding, Hours};
+use crate::diagnostic::{At, Finding};
+use crate::plan::Hours;
 use jiff::civil::Time;
 
 /// The longest text of a condition, in bytes.

@@ -2,7 +2,7 @@
 //! takes its unit along, since units (`US gal/h`, `umol/m2/s`) follow no rule that words do;
 //! names hold hyphens, so a minus between names needs blanks.
 
-use crate::plan::At;
+use crate::diagnostic::At;
 use crate::units::number_length;
 
 /// One piece.

@@ -4,7 +4,7 @@
 use super::grammar::DEEPEST;
 use super::lexer::Token;
 use super::{Comparison, Written};
-use crate::plan::{At, Finding};
+use crate::diagnostic::{At, Finding};
 
 /// What is left of a condition's text.
 pub(super) struct Parser<'t> {

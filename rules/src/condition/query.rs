@@ -6,7 +6,8 @@ use crate::forecast::interval::{CannotSay, Estimate};
 use crate::forecast::oxygen::ACUTE_MG_L;
 use crate::forecast::thermal::{Heater, Side};
 use crate::forecast::wording;
-use crate::plan::{BatteryId, Plan, TankId};
+use crate::ids::{BatteryId, TankId};
+use crate::plan::Plan;
 use std::fmt;
 
 /// Until when.

@@ -1,19 +1,19 @@
 //! Comparisons, checked like types: of two values, with a range, with a rate, with a sensor's own
 //! past. Those that believable readings can't change are mistakes too.
 
-use super::check::{Checker, Part};
+use super::check::{Checker, ComparedPart};
 use super::term::{Term, Typed, constant, decided};
 use super::{Aggregate, Comparison, Formula, Test, Written};
-use crate::plan::Finding;
+use crate::diagnostic::Finding;
 use crate::units::Dimension;
 
 impl<'s> Checker<'s> {
     pub(super) fn compare(
         &mut self,
-        whole: &Part,
-        left: &Part,
+        whole: &ComparedPart,
+        left: &ComparedPart,
         order: Comparison,
-        right: &Part,
+        right: &ComparedPart,
     ) -> Option<Test> {
         let (first, second) = (self.term(left), self.term(right));
         let (first, second) = self.alike(whole, (left, first?), (right, second?))?;
@@ -29,9 +29,9 @@ impl<'s> Checker<'s> {
     /// Two sides of the same dimension, at least one of which varies.
     pub(super) fn alike(
         &mut self,
-        whole: &Part,
-        (left, first): (&Part, Term<'s>),
-        (right, second): (&Part, Term<'s>),
+        whole: &ComparedPart,
+        (left, first): (&ComparedPart, Term<'s>),
+        (right, second): (&ComparedPart, Term<'s>),
     ) -> Option<(Typed<'s>, Typed<'s>)> {
         match (first, second) {
             (Term::Typed(first), Term::Typed(second)) => {
@@ -62,10 +62,10 @@ impl<'s> Checker<'s> {
 
     pub(super) fn range(
         &mut self,
-        whole: &Part,
-        subject: &Part,
-        low: &Part,
-        high: &Part,
+        whole: &ComparedPart,
+        subject: &ComparedPart,
+        low: &ComparedPart,
+        high: &ComparedPart,
         outside: bool,
     ) -> Option<Test> {
         let (value, first, second) = (self.term(subject), self.term(low), self.term(high));
@@ -100,11 +100,11 @@ impl<'s> Checker<'s> {
 
     pub(super) fn moves(
         &mut self,
-        whole: &Part,
-        subject: &Part,
+        whole: &ComparedPart,
+        subject: &ComparedPart,
         rises: bool,
-        rate: &Part,
-        over: &Part,
+        rate: &ComparedPart,
+        over: &ComparedPart,
     ) -> Option<Test> {
         let window = self.window(whole, Aggregate::Slope, subject, over, None);
         let quantity = self.quantity(rate);
@@ -136,11 +136,11 @@ impl<'s> Checker<'s> {
 
     pub(super) fn baseline(
         &mut self,
-        whole: &Part,
-        subject: &Part,
-        by: &Part,
+        whole: &ComparedPart,
+        subject: &ComparedPart,
+        by: &ComparedPart,
         above: bool,
-        (what, over, lag): (Aggregate, &Part, Option<&Part>),
+        (what, over, lag): (Aggregate, &ComparedPart, Option<&ComparedPart>),
     ) -> Option<Test> {
         if !matches!(what, Aggregate::Mean | Aggregate::Median | Aggregate::Lowest | Aggregate::Highest) {
             let title = format!("the {what} of the past is no baseline");

@@ -3,8 +3,9 @@
 //! is let pass, since that is reported at its own place.
 
 use super::check::Checker;
-use crate::diagnostic::{MOST, did_you_mean};
-use crate::plan::{At, Battery, BatteryId, Finding, Plan, RelayId, Sensor, SensorId, Tank, TankId};
+use crate::diagnostic::{At, Finding, MOST, did_you_mean};
+use crate::ids::{BatteryId, RelayId, SensorId, TankId};
+use crate::plan::{Battery, Plan, Sensor, Tank};
 use std::cell::Cell;
 use std::collections::BTreeMap;
 use std::ops::Range;

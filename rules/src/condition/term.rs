@@ -2,11 +2,12 @@
 //! readings can make of it. A quantity such as `2 degF` has no type of its own until the other
 //! side says whether a point of the scale is meant or a difference.
 
-use super::check::{Checker, Part, words};
+use super::check::{Checker, ComparedPart, words};
 use super::scale::{scale, show_of};
 use super::window::CheckedWindow;
 use super::{Comparison, Formula, Written};
-use crate::plan::{Finding, Sensor};
+use crate::diagnostic::Finding;
+use crate::plan::Sensor;
 use crate::units::{Dimension, Quantity, Unit, near_unit};
 
 /// A formula whose type is known, or a quantity whose type the other side decides.
@@ -26,7 +27,7 @@ pub(super) struct Typed<'s> {
 }
 
 impl<'s> Checker<'s> {
-    pub(super) fn term(&mut self, written: &Part) -> Option<Term<'s>> {
+    pub(super) fn term(&mut self, written: &ComparedPart) -> Option<Term<'s>> {
         match &written.it {
             Written::Name(name) => {
                 let (id, sensor) = self.sensor(name, &written.span)?;
@@ -104,7 +105,7 @@ impl<'s> Checker<'s> {
         }
     }
 
-    pub(super) fn unit(&mut self, written: &Part, number: f64, unit: &str) -> Option<Unit> {
+    pub(super) fn unit(&mut self, written: &ComparedPart, number: f64, unit: &str) -> Option<Unit> {
         if let Some(known) = Unit::named(unit) {
             return Some(known);
         }
@@ -117,9 +118,9 @@ impl<'s> Checker<'s> {
     pub(super) fn clash<T>(
         &mut self,
         verb: &str,
-        left: &Part,
+        left: &ComparedPart,
         first: Dimension,
-        right: &Part,
+        right: &ComparedPart,
         second: Dimension,
     ) -> Option<T> {
         let title = format!("{} can't be {verb} {}", first.words(), second.words());
@@ -132,9 +133,9 @@ impl<'s> Checker<'s> {
     pub(super) fn misfit<T>(
         &mut self,
         verb: &str,
-        typed: &Part,
+        typed: &ComparedPart,
         of: &Typed<'_>,
-        literal: &Part,
+        literal: &ComparedPart,
         quantity: Quantity,
     ) -> Option<T> {
         let found = quantity.unit.dimension;
@@ -151,7 +152,7 @@ impl<'s> Checker<'s> {
     /// A comparison that believable readings can't change.
     pub(super) fn pointless<T>(
         &mut self,
-        whole: &Part,
+        whole: &ComparedPart,
         always: bool,
         first: &Typed<'_>,
         second: &Typed<'_>,

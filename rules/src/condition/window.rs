@@ -56,12 +56,12 @@ fn slides(what: Aggregate) -> bool {
 /// How many bytes a window takes.
 pub(super) fn bytes(over: Span, lag: Span) -> usize {
     let (whole, behind) = parts(over, lag);
-    (whole + behind) * size_of::<Part>() + whole * size_of::<f64>() + size_of::<Kept>()
+    (whole + behind) * size_of::<WindowPart>() + whole * size_of::<f64>() + size_of::<Kept>()
 }
 
 /// One part. Times are milliseconds; a part is never longer than a year's 240th.
 #[derive(Clone, Copy, Debug, PartialEq)]
-struct Part {
+struct WindowPart {
     length: u32,
     /// For how much of it there was a value.
     known: u32,
@@ -80,7 +80,7 @@ struct Part {
     longest: u32,
 }
 
-impl Part {
+impl WindowPart {
     const EMPTY: Self = Self {
         length: 0,
         known: 0,
@@ -153,7 +153,7 @@ impl Summary {
         centre: None,
     };
 
-    fn and(mut self, part: &Part) -> Self {
+    fn and(mut self, part: &WindowPart) -> Self {
         if self.length == 0 && part.carried {
             self.spells += 1;
         }
@@ -177,7 +177,7 @@ pub(super) struct Kept {
     grain: i64,
     what: Aggregate,
     /// Whole parts, the oldest first; always as many.
-    parts: VecDeque<Part>,
+    parts: VecDeque<WindowPart>,
     /// Of these, how many belong to the window; the rest lie between its end and now.
     whole: usize,
     /// What the window's whole parts come to.
@@ -189,7 +189,7 @@ pub(super) struct Kept {
     tails: Vec<f64>,
     /// The integral of the parts that have entered since.
     fresh: f64,
-    current: Part,
+    current: WindowPart,
     /// Up to when the past has been taken in.
     fed: Moment,
     value: Option<f64>,
@@ -201,7 +201,7 @@ impl Kept {
     pub(super) fn new(window: &Window, now: Moment) -> Self {
         let grain = grain(window.over);
         let (whole, behind) = parts(window.over, window.lag);
-        let unseen = Part { length: grain.min(i64::from(u32::MAX)) as u32, ..Part::EMPTY };
+        let unseen = WindowPart { length: grain.min(i64::from(u32::MAX)) as u32, ..WindowPart::EMPTY };
         let mut kept = Self {
             grain,
             what: window.what,
@@ -211,7 +211,7 @@ impl Kept {
             slid: 0,
             tails: Vec::new(),
             fresh: 0.0,
-            current: Part { length: now.0.rem_euclid(grain) as u32, ..Part::EMPTY },
+            current: WindowPart { length: now.0.rem_euclid(grain) as u32, ..WindowPart::EMPTY },
             fed: now,
             value: None,
             last_known: None,
@@ -245,7 +245,7 @@ impl Kept {
         if now.0.saturating_sub(self.fed.0) > kept {
             let edge = (now.0 - kept).div_euclid(self.grain) * self.grain;
             self.fed = self.fed.max(Moment(edge));
-            self.current = Part { carried: self.is_true(), ..Part::EMPTY };
+            self.current = WindowPart { carried: self.is_true(), ..WindowPart::EMPTY };
         }
         while self.fed < now {
             let edge = self.edge_after(self.fed);
@@ -260,7 +260,7 @@ impl Kept {
 
     /// The current part is whole.
     fn turn(&mut self) {
-        let next = Part { carried: self.is_true(), ..Part::EMPTY };
+        let next = WindowPart { carried: self.is_true(), ..WindowPart::EMPTY };
         let left = self.parts.pop_front();
         self.parts.push_back(std::mem::replace(&mut self.current, next));
         self.slid = (self.slid + 1) % self.whole.max(1);
@@ -273,7 +273,7 @@ impl Kept {
     /// The sums without the part that left the window and with the one that entered it: an hour
     /// turns four times a minute, and a year is to be played in seconds. Counts are taken away;
     /// an integral is not, since what is left of a difference may be no more than its roundings.
-    fn slide(&mut self, left: &Part) {
+    fn slide(&mut self, left: &WindowPart) {
         let (first, entered) = (self.parts.front(), self.parts.get(self.whole.saturating_sub(1)));
         let (Some(first), Some(entered)) = (first, entered) else { return };
         self.tails.pop();
@@ -368,7 +368,7 @@ impl Kept {
 
 /// The middle of the parts' means, each with the weight of its known time; between two middle
 /// ones halfway.
-fn median<'p>(parts: impl Iterator<Item = &'p Part>) -> Option<f64> {
+fn median<'p>(parts: impl Iterator<Item = &'p WindowPart>) -> Option<f64> {
     let mut means: Vec<_> = parts.filter_map(|part| Some((part.mean()?, u64::from(part.known)))).collect();
     means.sort_unstable_by(|a, b| a.0.total_cmp(&b.0));
     let half: u64 = means.iter().map(|(_, weight)| weight).sum();
@@ -386,7 +386,7 @@ fn median<'p>(parts: impl Iterator<Item = &'p Part>) -> Option<f64> {
 
 /// Per second, of the straight line that fits the parts' means best by least squares, each with
 /// the weight of its known time.
-fn slope<'p>(parts: impl Iterator<Item = &'p Part> + Clone, grain: f64) -> Option<f64> {
+fn slope<'p>(parts: impl Iterator<Item = &'p WindowPart> + Clone, grain: f64) -> Option<f64> {
     let points = parts
         .enumerate()
         .filter_map(|(at, part)| Some((at as f64 * grain, part.mean()?, f64::from(part.known))));

@@ -1,28 +1,31 @@
-//! From what is known to what rings. An alarm's condition is asked when one of its readings
-//! changes or time may have changed its truth; delays run here, and what has lasted long
-//! enough becomes an event of the lifecycle. Only known truth counts: while a condition is
-//! unknown, an on-delay stands still and an off-delay starts again.
+//! The alarms: each one's state in the standard's lifecycle, which lasts, and what is known of its
+//! condition, which does not. Readings, time and other components' views flow in by
+//! [`on_look`](Alarms::on_look); what has lasted long enough flows out as a record of the lifecycle,
+//! with the tasks that follow from it.
 
-use super::sensors::Sensed;
-use super::{DeadlineReason, Engine};
-use crate::alarm::{CHATTER_RAISES, CHATTER_WINDOW};
-use crate::condition::{Memory, Present, Truth, Verdict};
-use crate::plan::{Alarm, AlarmId, SensorId};
-use crate::record::Body;
+mod judging;
+
+use super::ground::Ground;
+use crate::alarm::{AlarmState, Aside, Episode, Event};
+use crate::condition::{Memory, Truth};
+use crate::ids::{AlarmId, Seq};
+use crate::plan::{Alarm, Plan};
+use crate::record::{Body, Record};
 use crate::time::{Moment, Span};
+use std::collections::{BTreeMap, BTreeSet};
 
 /// What is known of an alarm's condition just now.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Watch {
-    pub(super) truth: Truth,
+struct Watch {
+    truth: Truth,
     /// Since when it has had this truth.
-    pub(super) since: Moment,
+    since: Moment,
     /// When it came true, moved on by the time for which it was unknown since.
-    pub(super) true_since: Option<Moment>,
+    true_since: Option<Moment>,
 }
 
 impl Watch {
-    pub(super) fn new(now: Moment) -> Self {
+    fn new(now: Moment) -> Self {
         Self { truth: Truth::Unknown, since: now, true_since: None }
     }
 
@@ -55,200 +58,228 @@ pub(super) struct Recall {
 }
 
 impl Recall {
-    pub(super) fn of(alarm: &Alarm, now: Moment) -> Self {
+    fn of(alarm: &Alarm, now: Moment) -> Self {
         let worse = alarm.worse.as_ref().map(|worse| Memory::of(worse, now));
         Self { when: Memory::of(&alarm.condition, now), worse: worse.unwrap_or_default() }
     }
 }
 
-impl Engine {
-    /// What the alarm's condition says. A standing alarm's is held by its deadband.
-    fn ask(&self, id: AlarmId) -> Verdict {
-        let alarm = self.plan.alarm(id);
-        let hold = alarm.deadband.filter(|_| self.lives[id.index()].state.is_standing());
-        let memory = &self.recalls[id.index()].when;
-        alarm.condition.evaluate(&Present { world: &self.world(), memory, now: self.now.mono }, hold)
-    }
+/// One alarm.
+#[derive(Clone, Debug)]
+struct Entry {
+    /// What lasts.
+    state: AlarmState,
+    watch: Watch,
+    recall: Recall,
+}
 
-    /// What is worse has no deadband: it is said once in an episode, and not before its limit.
-    fn ask_worse(&self, id: AlarmId) -> Option<Verdict> {
-        let worse = self.plan.alarm(id).worse.as_ref()?;
-        let memory = &self.recalls[id.index()].worse;
-        Some(worse.evaluate(&Present { world: &self.world(), memory, now: self.now.mono }, None))
-    }
+/// All alarms, in the order of the plan.
+#[derive(Debug)]
+pub(super) struct Alarms {
+    entries: Vec<Entry>,
+    /// Those whose conditions know nothing of the past yet.
+    unremembered: BTreeSet<AlarmId>,
+}
 
-    /// Takes in what the world says now, for what the alarm's conditions will be asked.
-    fn recall(&mut self, id: AlarmId) {
-        let now = self.now;
-        let world = Sensed {
-            senses: &self.senses,
-            plan: &self.plan,
-            runs: &self.runs,
-            ledger: &self.ledger,
-            foresight: &self.foresight,
-            now,
+impl Alarms {
+    pub(super) fn new(plan: &Plan, now: Moment) -> Self {
+        let entry = |alarm| Entry {
+            state: AlarmState::default(),
+            watch: Watch::new(now),
+            recall: Recall::of(alarm, now),
         };
-        let (alarm, recall) = (self.plan.alarm(id), &mut self.recalls[id.index()]);
-        recall.when.feed(&alarm.condition, &world, now.mono);
-        if let Some(worse) = &alarm.worse {
-            recall.worse.feed(worse, &world, now.mono);
+        Self {
+            entries: plan.alarms.iter().map(entry).collect(),
+            unremembered: (0..).map(AlarmId).take(plan.alarms.len()).collect(),
         }
     }
 
-    /// Asks the alarm's condition and moves the alarm on if its time has come.
-    pub(super) fn judge(&mut self, id: AlarmId) {
-        self.recall(id);
-        let (verdict, worse) = (self.ask(id), self.ask_worse(id));
-        let again = [verdict.until, worse.and_then(|worse| worse.until)].into_iter().flatten().min();
-        self.timers.set(DeadlineReason::Recheck(id), again);
-        self.watches[id.index()].see(verdict.truth, self.now.mono);
-        let state = self.lives[id.index()].state;
-        if state.is_aside() {
-            // Watched all the same, so that the end of it finds the truth at once.
-            self.timers.set(DeadlineReason::OnDelay(id), None);
-            self.timers.set(DeadlineReason::OffDelay(id), None);
-        } else if state.is_standing() {
-            self.timers.set(DeadlineReason::OnDelay(id), None);
-            self.note_sight(id, verdict.truth);
-            self.judge_standing(id, verdict.truth, worse.map(|worse| worse.truth));
-        } else {
-            self.timers.set(DeadlineReason::OffDelay(id), None);
-            self.judge_quiet(id, verdict.truth);
-        }
-    }
-
-    fn judge_standing(&mut self, id: AlarmId, truth: Truth, worse: Option<Truth>) {
-        let off_delay = match self.lives[id.index()].chattering.is_some() {
-            true => self.plan.alarm(id).off_delay.max(CHATTER_WINDOW),
-            false => self.plan.alarm(id).off_delay,
-        };
-        let back = (truth == Truth::False).then(|| self.watches[id.index()].since + off_delay);
-        if back.is_some_and(|back| back <= self.now.mono) {
-            return self.return_to_normal(id);
-        }
-        self.timers.set(DeadlineReason::OffDelay(id), back);
-        let already = self.lives[id.index()].episode.as_ref().is_none_or(|episode| episode.worse);
-        if !already && worse == Some(Truth::True) {
-            self.worsen(id);
-        }
-    }
-
-    fn judge_quiet(&mut self, id: AlarmId, truth: Truth) {
-        let on_delay = self.plan.alarm(id).on_delay;
-        match self.watches[id.index()].true_for(self.now.mono) {
-            // Judged again when that call-out has ended; only then its delay begins.
-            Some(_) if self.is_told_elsewhere(id) => {
-                self.watches[id.index()].true_since = Some(self.now.mono);
-                self.timers.set(DeadlineReason::OnDelay(id), None);
-            }
-            Some(held) if held >= on_delay => self.raise(id, held),
-            Some(held) => {
-                self.timers.set(DeadlineReason::OnDelay(id), Some(self.now.mono + (on_delay - held)))
-            }
-            None => self.timers.set(DeadlineReason::OnDelay(id), None),
-        }
-        if truth == Truth::False && self.lives[id.index()].chattering.is_some() {
-            let settled_at = self.watches[id.index()].since + CHATTER_WINDOW;
-            match settled_at <= self.now.mono {
-                true => {
-                    self.record(Body::Settled { alarm: self.plan.alarm(id).name.clone() });
+    /// Takes over under another plan what bears the same name.
+    pub(super) fn carry_over(&mut self, old: &Plan, before: Self, new: &Plan) {
+        let mut known: BTreeMap<_, _> = old
+            .alarms
+            .iter()
+            .zip(before.entries)
+            .map(|(alarm, entry)| (&alarm.name, (alarm, entry)))
+            .collect();
+        self.unremembered.clear();
+        for (id, (alarm, entry)) in (0..).map(AlarmId).zip(new.alarms.iter().zip(&mut self.entries)) {
+            match known.remove(&alarm.name) {
+                Some((before, kept)) if before.asks_alike(alarm) => *entry = kept,
+                // What was remembered for one condition would be nonsense for another.
+                Some((_, kept)) => {
+                    entry.state = kept.state;
+                    self.unremembered.insert(id);
                 }
-                false => self.timers.set(DeadlineReason::OffDelay(id), Some(settled_at)),
+                None => drop(self.unremembered.insert(id)),
             }
         }
     }
 
-    fn raise(&mut self, id: AlarmId, held: Span) {
-        self.timers.set(DeadlineReason::OnDelay(id), None);
-        let life = &self.lives[id.index()];
-        let (episode, code) = match &life.episode {
-            Some(episode) => (episode.id, episode.code.clone()),
-            None => (self.next_seq, self.code(self.next_seq)),
-        };
-        let alarm = self.plan.alarm(id);
-        let body = Body::Raised {
-            alarm: alarm.name.clone(),
-            episode,
-            code,
-            place: self.plan.place_of(alarm).to_owned(),
-            priority: alarm.priority,
-            since: held,
-            because: self.because(id),
-        };
-        self.record(body);
-        let life = &self.lives[id.index()];
-        if life.raises.len() >= CHATTER_RAISES && life.chattering.is_none() {
-            let within = life.raises.first().map_or(Span::ZERO, |(_, first)| self.now.mono - *first);
-            let raises = life.raises.len() as u32;
-            self.record(Body::Chattering { alarm: self.plan.alarm(id).name.clone(), raises, within });
+    /// What a record does to what lasts.
+    pub(super) fn apply(&mut self, ground: &Ground<'_>, record: &Record) {
+        let (seq, at) = (record.seq, record.at.mono);
+        match &record.body {
+            Body::Raised { alarm, episode, code, place, priority, since, because } => {
+                self.change(ground, alarm, |state| {
+                    let begun = Episode {
+                        id: *episode,
+                        code: code.clone(),
+                        place: place.clone(),
+                        priority: *priority,
+                        onset: at - *since,
+                        because: because.clone(),
+                        raised: at,
+                        worse: false,
+                        blind: false,
+                    };
+                    // What comes back unanswered is the same episode, but of now.
+                    let open = state.episode.get_or_insert(begun);
+                    (open.raised, open.onset) = (at, at - *since);
+                    state.note_raise(seq, at);
+                    state.happen(Event::Raise);
+                });
+            }
+            Body::Worsened { alarm, because, .. } => self.change_episode(ground, alarm, |episode| {
+                episode.worse = true;
+                episode.because.clone_from(because);
+            }),
+            Body::LostSight { alarm, .. } => self.change_episode(ground, alarm, |it| it.blind = true),
+            Body::FoundSight { alarm, .. } => self.change_episode(ground, alarm, |it| it.blind = false),
+            Body::Returned { alarm, .. } => {
+                let latching = ground.alarm(alarm).is_some_and(|id| ground.plan.alarm(id).latching);
+                self.change(ground, alarm, |state| state.happen(Event::Return { latching }));
+            }
+            Body::Chattering { alarm, .. } => {
+                self.change(ground, alarm, |state| state.chattering = Some(seq));
+            }
+            Body::Settled { alarm } => self.change(ground, alarm, |state| {
+                state.chattering = None;
+                state.raises.clear();
+            }),
+            Body::Acknowledged { alarm, .. } => {
+                self.change(ground, alarm, |state| state.happen(Event::Acknowledge));
+            }
+            Body::Reset { alarm, .. } => self.change(ground, alarm, |state| state.happen(Event::Reset)),
+            Body::Shelved { alarm, length, by, why } => {
+                let aside = Aside { seq, until: Some(at + *length), by: by.clone(), why: why.clone() };
+                self.put_aside(ground, alarm, Event::Shelve, Some(aside));
+            }
+            Body::TakenOut { alarm, by, why } => {
+                let aside = Aside { seq, until: None, by: by.clone(), why: why.clone() };
+                self.put_aside(ground, alarm, Event::TakeOut, Some(aside));
+            }
+            Body::Suppressed { alarm } => self.put_aside(ground, alarm, Event::Suppress, None),
+            Body::Unshelved { alarm, .. } => self.put_back(ground, alarm, Event::Unshelve),
+            Body::PutBack { alarm, .. } => self.put_back(ground, alarm, Event::PutBack),
+            Body::Unsuppressed { alarm } => self.put_back(ground, alarm, Event::Unsuppress),
+            _ => {}
         }
-        // First, so that the first page says what was done.
-        self.begin_stopgap(id);
-        self.note_prospects(id, episode);
-        self.call_for(id, episode);
-        // What is worse may be so from the beginning.
-        self.judge(id);
     }
 
-    fn worsen(&mut self, id: AlarmId) {
-        let Some(episode) = self.lives[id.index()].episode.as_ref().map(|episode| episode.id) else { return };
-        let alarm = self.plan.alarm(id).name.clone();
-        let because = self.because(id);
-        self.record(Body::Worsened { alarm: alarm.clone(), episode, because });
-        self.note_prospects(id, episode);
-        self.got_worse(episode, format!("{alarm} got worse"));
+    fn change(&mut self, ground: &Ground<'_>, alarm: &str, change: impl FnOnce(&mut AlarmState)) {
+        if let Some(entry) = ground.alarm(alarm).and_then(|id| self.entries.get_mut(id.index())) {
+            change(&mut entry.state);
+        }
     }
 
-    fn return_to_normal(&mut self, id: AlarmId) {
-        self.timers.set(DeadlineReason::OffDelay(id), None);
-        let Some(episode) = &self.lives[id.index()].episode else { return };
-        let (episode, raised) = (episode.id, episode.raised);
-        let alarm = self.plan.alarm(id).name.clone();
-        let because = self.because(id);
-        self.record(Body::Returned { alarm, episode, stood: self.now.mono - raised, because });
-        self.end_stopgap(id);
-        self.episode_fell(episode);
-        self.judge(id);
+    fn change_episode(&mut self, ground: &Ground<'_>, alarm: &str, change: impl FnOnce(&mut Episode)) {
+        self.change(ground, alarm, |state| {
+            if let Some(episode) = &mut state.episode {
+                change(episode);
+            }
+        });
     }
 
-    /// Says when a standing alarm loses sight of a reading it needs, and when it finds it.
-    fn note_sight(&mut self, id: AlarmId, truth: Truth) {
-        let Some(episode) = &self.lives[id.index()].episode else { return };
-        let (episode, blind) = (episode.id, episode.blind);
-        let alarm = self.plan.alarm(id).name.clone();
-        match (blind, truth == Truth::Unknown) {
-            (false, true) => self.record(Body::LostSight { alarm, episode }),
-            (true, false) => self.record(Body::FoundSight { alarm, episode }),
-            (false, false) | (true, true) => return,
-        };
+    fn put_aside(&mut self, ground: &Ground<'_>, alarm: &str, event: Event, aside: Option<Aside>) {
+        self.change(ground, alarm, |state| {
+            state.happen(event);
+            state.aside = aside;
+        });
     }
 
-    pub(super) fn because(&self, id: AlarmId) -> String {
-        let memory = &self.recalls[id.index()].when;
-        let present = Present { world: &self.world(), memory, now: self.now.mono };
-        let alarm = self.plan.alarm(id);
-        let because = alarm.condition.because(&self.plan, &present);
-        [because].into_iter().chain(self.notes_of(alarm, true)).collect::<Vec<_>>().join("; ")
+    fn put_back(&mut self, ground: &Ground<'_>, alarm: &str, event: Event) {
+        self.change(ground, alarm, |state| {
+            state.happen(event);
+            if !state.state.is_aside() {
+                state.aside = None;
+            }
+        });
     }
 
-    /// The sensors an alarm rests on.
-    pub(super) fn sensors_of(&self, id: AlarmId) -> impl Iterator<Item = SensorId> + '_ {
-        self.plan.alarm(id).condition.sensors().into_iter()
+    /// Where it is in the standard's lifecycle, and what that rests on.
+    pub(super) fn state(&self, id: AlarmId) -> &AlarmState {
+        &self.entries[id.index()].state
     }
 
-    /// What the site that the alarm is about said of itself; with the likely cause of its silence
-    /// if that is what rings.
-    pub(super) fn notes_of(&self, alarm: &Alarm, rings: bool) -> Vec<String> {
-        let site = alarm.watched.and_then(|id| self.plan.watched.get(id.index()));
-        let Some(note) = site.and_then(|site| self.senses.notes.get(&site.sensor)) else {
-            return Vec::new();
-        };
-        let likely = (rings && alarm.sight.is_some()).then_some(&note.likely);
-        [&note.words].into_iter().chain(likely).cloned().collect()
+    /// What its condition says, as it was last asked.
+    pub(super) fn truth(&self, id: AlarmId) -> Truth {
+        self.entries[id.index()].watch.truth
     }
 
-    /// When an alarm that is true and waits out its on-delay would be raised.
-    pub(super) fn about_to_raise(&self, id: AlarmId) -> Option<Moment> {
-        self.timers.get(DeadlineReason::OnDelay(id))
+    /// What its condition remembers.
+    pub(super) fn memory(&self, id: AlarmId) -> &Memory {
+        &self.entries[id.index()].recall.when
+    }
+
+    /// What the condition remembers that makes it worse.
+    pub(super) fn memory_of_worse(&self, id: AlarmId) -> &Memory {
+        &self.entries[id.index()].recall.worse
+    }
+
+    /// Its open episode.
+    pub(super) fn episode(&self, id: AlarmId) -> Option<Seq> {
+        self.state(id).episode.as_ref().map(|episode| episode.id)
+    }
+
+    /// Its open episode, if it stands.
+    pub(super) fn standing(&self, id: AlarmId) -> Option<Seq> {
+        self.episode(id).filter(|_| self.state(id).state.is_standing())
+    }
+
+    /// Whether an event would move it.
+    pub(super) fn may(&self, id: AlarmId, event: Event) -> bool {
+        let state = self.state(id).state;
+        state.after(event) != state
+    }
+
+    /// The open episode with this code.
+    pub(super) fn episode_by_code(&self, code: &str) -> Option<Seq> {
+        let open = self.entries.iter().filter_map(|entry| entry.state.episode.as_ref());
+        open.into_iter().find(|episode| episode.code == code).map(|episode| episode.id)
+    }
+
+    /// Whether an open episode has this code.
+    pub(super) fn has_code(&self, code: &str) -> bool {
+        self.episode_by_code(code).is_some()
+    }
+
+    /// The records that it rests on.
+    pub(super) fn rests_on(&self, now: Moment) -> impl Iterator<Item = Seq> + '_ {
+        self.entries.iter().flat_map(move |entry| entry.state.rests_on(now))
+    }
+
+    /// Those whose conditions know nothing of the past yet.
+    pub(super) fn unremembered(&self) -> impl Iterator<Item = AlarmId> + '_ {
+        self.unremembered.iter().copied()
+    }
+
+    /// Begins to tell them of the past since then: what they shall remember, to be filled.
+    pub(super) fn begin_recall(&mut self, plan: &Plan, since: Moment, now: Moment) -> Vec<(AlarmId, Recall)> {
+        let told = |condition| Memory::told(condition, since.min(now), now);
+        let alarms = std::mem::take(&mut self.unremembered).into_iter();
+        let alarms = alarms.filter(|id| plan.alarm(*id).windows_reach().is_some()).map(|id| {
+            let alarm = plan.alarm(id);
+            let worse = alarm.worse.as_ref().map(told).unwrap_or_default();
+            (id, Recall { when: told(&alarm.condition), worse })
+        });
+        alarms.collect()
+    }
+
+    /// What it shall remember from now on.
+    pub(super) fn recall(&mut self, id: AlarmId, recall: Recall) {
+        if let Some(entry) = self.entries.get_mut(id.index()) {
+            entry.recall = recall;
+        }
     }
 }

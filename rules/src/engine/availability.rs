@@ -1,16 +1,15 @@
 //! Who can be asked at this time of day: people's hours and absences, and those who stand in for
 //! them, against a wall clock that may not be right.
 
-use super::Engine;
+use super::ground::Ground;
 use crate::plan::{Step, Target};
-use crate::time::{Moment, Span};
-use jiff::civil::DateTime;
+use crate::time::Moment;
 
-impl Engine {
+impl Ground<'_> {
     /// Everyone a step asks, each with why not if not: its targets, and those who stand in for
     /// people that are away. While the date is not sure, both are asked.
     pub(super) fn asked(&self, rung: &Step) -> Vec<(Target, Option<String>)> {
-        let today = self.now.wall.civil(&self.plan.zone).date();
+        let today = self.civil().date();
         let mut asked: Vec<(Target, Option<String>)> = Vec::new();
         for target in &rung.to {
             let stand_ins = self.plan.directory.stand_ins(target, today);
@@ -36,7 +35,7 @@ impl Engine {
         let Some(contact) = self.plan.directory.contacts.get(name) else {
             return Some(format!("there is no contact `{name}` any more"));
         };
-        let civil = self.now.wall.civil(&self.plan.zone);
+        let civil = self.civil();
         let asleep = self.now.wall_trusted && !contact.reachable(civil.date(), civil.time());
         asleep.then(|| "outside their hours, or away".to_owned())
     }
@@ -44,12 +43,6 @@ impl Engine {
     /// From when on this person can be called.
     pub(super) fn reachable_at(&self, contact: &str) -> Option<Moment> {
         let contact = self.plan.directory.contacts.get(contact)?;
-        self.moment_of(contact.reachable_from(self.now.wall.civil(&self.plan.zone).datetime())?)
-    }
-
-    /// A local time on the clock that delays run on.
-    pub(super) fn moment_of(&self, civil: DateTime) -> Option<Moment> {
-        let at = civil.to_zoned_datetime(self.plan.zone.clone()).ok()?.timestamp().as_millisecond();
-        Some(self.now.mono + Span(at.saturating_sub(self.now.wall.0)))
+        self.moment_of(contact.reachable_from(self.civil())?)
     }
 }

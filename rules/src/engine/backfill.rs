@@ -3,10 +3,10 @@
 //! what comes from now on is judged. Other state of readings stays lost on purpose; a fortnight's
 //! median is worth nothing if each restart costs a fortnight.
 
-use super::Engine;
-use super::alarms::Recall;
-use crate::condition::{Memory, Truth, World};
-use crate::plan::{AlarmId, Plan, SensorId, Sight};
+use super::alarms::{Alarms, Recall};
+use crate::condition::{Truth, World};
+use crate::ids::{AlarmId, SensorId};
+use crate::plan::{Plan, Sight};
 use crate::reading::Value;
 use crate::time::{Moment, Span};
 
@@ -16,39 +16,25 @@ const MINUTE: Span = Span::minutes(1);
 /// The past being told. Ends with [`Recollection::finish`].
 #[derive(Debug)]
 pub struct Recollection<'e> {
-    engine: &'e mut Engine,
-    alarms: Vec<(AlarmId, Recall)>,
+    plan: &'e Plan,
+    alarms: &'e mut Alarms,
+    open: Vec<(AlarmId, Recall)>,
     said: Vec<Option<(Value, Moment)>>,
     at: Moment,
+    now: Moment,
 }
 
-impl Engine {
-    /// How far back the windows reach that know nothing yet: all of them after a start, and those
-    /// of changed conditions after another plan was adopted. None if there are none.
-    pub fn wants_past(&self) -> Option<Span> {
-        self.unremembered.iter().filter_map(|id| self.plan.alarm(*id).windows_reach()).max()
+impl<'e> Recollection<'e> {
+    /// Begins to tell of the time since `since`.
+    pub(super) fn begin(plan: &'e Plan, alarms: &'e mut Alarms, since: Moment, now: Moment) -> Self {
+        let open = alarms.begin_recall(plan, since, now);
+        let said = vec![None; plan.sensors.len()];
+        Recollection { plan, alarms, open, said, at: since.min(now), now }
     }
 
-    /// Begins to tell them of the time since `since`, on the present clock. Comes before the first
-    /// [`Engine::step`], or right after [`Engine::adopt`].
-    pub fn recollect(&mut self, since: Moment) -> Recollection<'_> {
-        let (now, plan) = (self.now.mono, &self.plan);
-        let told = |condition| Memory::told(condition, since.min(now), now);
-        let alarms = std::mem::take(&mut self.unremembered).into_iter();
-        let alarms = alarms.filter(|id| plan.alarm(*id).windows_reach().is_some()).map(|id| {
-            let alarm = plan.alarm(id);
-            let worse = alarm.worse.as_ref().map(told).unwrap_or_default();
-            (id, Recall { when: told(&alarm.condition), worse })
-        });
-        let alarms = alarms.collect();
-        Recollection { alarms, said: vec![None; self.plan.sensors.len()], at: since.min(now), engine: self }
-    }
-}
-
-impl Recollection<'_> {
     /// The sensor said this then. In order of time; what comes later than now is left out.
     pub fn hear(&mut self, at: Moment, sensor: SensorId, value: Value) {
-        if at > self.engine.now.mono {
+        if at > self.now {
             return;
         }
         self.run_to(at);
@@ -59,10 +45,10 @@ impl Recollection<'_> {
 
     /// Up to now nothing more was heard: from here on the windows go on by themselves.
     pub fn finish(mut self) {
-        self.run_to(self.engine.now.mono);
+        self.run_to(self.now);
         self.tell();
-        for (id, recall) in self.alarms {
-            self.engine.recalls[id.index()] = recall;
+        for (id, recall) in self.open {
+            self.alarms.recall(id, recall);
         }
     }
 
@@ -74,9 +60,9 @@ impl Recollection<'_> {
     }
 
     fn tell(&mut self) {
-        let world = Then { plan: &self.engine.plan, said: &self.said, at: self.at };
-        for (id, recall) in &mut self.alarms {
-            let alarm = self.engine.plan.alarm(*id);
+        let world = Then { plan: self.plan, said: &self.said, at: self.at };
+        for (id, recall) in &mut self.open {
+            let alarm = self.plan.alarm(*id);
             recall.when.tell(&alarm.condition, &world, self.at);
             if let Some(worse) = &alarm.worse {
                 recall.worse.tell(worse, &world, self.at);

@@ -1,330 +1,223 @@
-//! Who is told, when. An episode begins a call-out or joins the one that its cause has begun;
-//! the timeline then climbs step by step until a person answers, an answer holds for its
-//! lease, and what gets worse breaks through. Pages are planned by records and leave as
-//! effects; their fate comes back and may take the next step at once.
+//! The call-outs: who is to be asked, when. What alarms, stopgaps, people and pages do flows in by
+//! `on_*` methods; steps, answers and ends flow out as records, pages to be planned as tasks. A
+//! call-out knows nothing of how its pages fare: it asks `delivery`'s view. Which deadlines follow
+//! from its state is worked out anew whenever a record has touched it.
 
-use super::{DeadlineReason, Engine};
-use crate::alarm::Priority;
-use crate::callout::{Call, Fate, Member, Phase, Sent};
-use crate::condition::World;
-use crate::plan::{AlarmId, Callout, CalloutId, Part, Step, Target};
-use crate::record::{Body, By, Purpose, Seq};
+mod answering;
+mod climbing;
+mod joining;
+
+use super::ground::Ground;
+use super::timers::DeadlineReason;
+use crate::callout::{Call, Fate, Member, Phase};
+use crate::ids::Seq;
+use crate::record::{Body, Purpose, Record};
 use crate::time::{Moment, Span};
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
-impl Engine {
-    /// An episode was raised: it joins the call-out of its cause, or begins one.
-    pub(super) fn call_for(&mut self, id: AlarmId, episode: Seq) {
-        let alarm = self.plan.alarm(id);
-        let Some(policy) = alarm.callout else { return };
-        let (name, priority) = (alarm.name.clone(), alarm.priority);
-        if let Some(call) = self.call_of_episode(episode) {
-            return self.wake_for_call(call);
-        }
-        if let Some(call) = self.call_of_kin(id, &name) {
-            let worst = self.calls[&call].priority();
-            let back = |member: &Member| member.alarm == name && matches!(member.fate, Fate::Over(_));
-            let is_back = self.calls[&call].members.iter().any(back);
-            self.record(Body::Joined { call, alarm: name.clone(), episode });
-            self.wake_for_call(call);
-            // What was already answered for is broken through by what ranks above it, and by
-            // whatever is critical; not by what has only come and gone.
-            if priority > worst || (priority == Priority::Critical && !is_back) {
-                self.got_worse(episode, format!("{name} was raised too"));
+/// What lasts of all call-outs.
+#[derive(Debug, Default)]
+pub(super) struct Callouts {
+    calls: BTreeMap<Seq, Call>,
+    /// The latest episode of each alarm, as it would join a call-out.
+    episodes: BTreeMap<String, Member>,
+    /// Those whose deadlines have to be set anew.
+    touched: BTreeSet<Seq>,
+}
+
+/// What a call-out waits for: at most one of them is set.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(super) struct Waits {
+    pub(super) step: Option<Moment>,
+    pub(super) lease: Option<Moment>,
+    pub(super) settle: Option<Moment>,
+}
+
+impl Callouts {
+    /// What a record does to what lasts.
+    pub(super) fn apply(&mut self, ground: &Ground<'_>, record: &Record) {
+        let (seq, at) = (record.seq, record.at.mono);
+        match &record.body {
+            Body::Raised { alarm, episode, place, priority, since, because, .. } => {
+                if ground.alarm(alarm).is_none() {
+                    return;
+                }
+                let begun = Member {
+                    alarm: alarm.clone(),
+                    episode: *episode,
+                    place: place.clone(),
+                    priority: *priority,
+                    onset: at - *since,
+                    because: because.clone(),
+                    fate: Fate::Stands,
+                    worse: false,
+                    blind: false,
+                };
+                // What comes back unanswered is the same episode, but of now.
+                match self.episodes.get_mut(alarm).filter(|known| known.episode == *episode) {
+                    Some(known) => known.onset = begun.onset,
+                    None => drop(self.episodes.insert(alarm.clone(), begun)),
+                }
+                self.change_members(*episode, at, |member| member.fate = Fate::Stands);
             }
-            return;
+            Body::Worsened { episode, because, .. } => self.change_members(*episode, at, |member| {
+                member.worse = true;
+                member.because.clone_from(because);
+            }),
+            Body::LostSight { episode, .. } => self.change_members(*episode, at, |it| it.blind = true),
+            Body::FoundSight { episode, .. } => self.change_members(*episode, at, |it| it.blind = false),
+            Body::Returned { episode, .. } => {
+                self.change_members(*episode, at, |member| member.fate = Fate::Over(at));
+            }
+            Body::Shelved { alarm, .. } | Body::TakenOut { alarm, .. } | Body::Suppressed { alarm } => {
+                let Some(episode) = self.episodes.get(alarm).map(|known| known.episode) else { return };
+                self.change_members(episode, at, |member| {
+                    if member.fate == Fate::Stands {
+                        member.fate = Fate::PutAside;
+                    }
+                });
+            }
+            Body::CallBegan { policy, purpose, code, hold } => {
+                let call = Call {
+                    id: seq,
+                    policy: policy.clone(),
+                    purpose: *purpose,
+                    code: code.clone(),
+                    begun: at + *hold,
+                    phase: first_step(ground, policy, at + *hold),
+                    quiet_since: None,
+                    members: Vec::new(),
+                    answers: Vec::new(),
+                    ended: false,
+                };
+                self.calls.insert(seq, call);
+                self.touched.insert(seq);
+            }
+            Body::Joined { call, alarm, .. } => {
+                let known = self.episodes.get(alarm).filter(|_| ground.alarm(alarm).is_some()).cloned();
+                self.change(*call, |call| {
+                    let Some(known) = known else { return };
+                    call.quiet_since = None;
+                    call.members.push(Member { fate: Fate::Stands, ..known });
+                });
+            }
+            Body::Stepped { call, step } => self.change(*call, |call| {
+                let policy = ground.policy(&call.policy);
+                let phase = policy.map(|policy| call.after_step(policy, *step as usize, at));
+                call.phase = phase.unwrap_or(Phase::Told);
+            }),
+            Body::Answered { call, by, lease } => self.change(*call, |call| {
+                call.answers.push((by.clone(), at));
+                call.phase = Phase::Answered { until: at + *lease };
+            }),
+            Body::Resumed { call, .. } => self.change(*call, |call| {
+                call.phase = first_step(ground, &call.policy, at);
+                call.purpose = Purpose::Call;
+                call.begun = at;
+            }),
+            Body::CallEnded { call } => self.change(*call, |call| call.ended = true),
+            _ => {}
         }
-        if let Some(call) = self.held_digest(policy).filter(|_| priority == Priority::Low) {
-            self.record(Body::Joined { call, alarm: name, episode });
-            return;
-        }
-        let code = self.lives[id.index()].episode.as_ref().map_or_else(String::new, |e| e.code.clone());
-        let until_morning = (priority == Priority::Low).then(|| self.until_morning(policy)).flatten();
-        let purpose = if until_morning.is_some() { Purpose::Digest } else { Purpose::Call };
-        let until_cause =
-            self.index.causes[id.index()].iter().filter_map(|cause| self.about_to_raise(*cause)).max();
-        let hold = until_morning.or(until_cause.map(|at| at - self.now.mono)).unwrap_or(Span::ZERO);
-        let call = self.begin_call(policy, purpose, code, hold);
-        self.record(Body::Joined { call, alarm: name, episode });
-        self.wake_for_call(call);
     }
 
-    /// Tests a policy from end to end. Never merged with the real thing.
-    pub(super) fn begin_drill(&mut self, policy: CalloutId) {
-        let code = self.code(self.next_seq);
-        let call = self.begin_call(policy, Purpose::Drill, code, Span::ZERO);
-        self.wake_for_call(call);
+    fn change(&mut self, id: Seq, change: impl FnOnce(&mut Call)) {
+        if let Some(call) = self.calls.get_mut(&id) {
+            change(call);
+            self.touched.insert(id);
+        }
     }
 
-    fn begin_call(&mut self, policy: CalloutId, purpose: Purpose, code: String, hold: Span) -> Seq {
-        let policy = self.plan.callouts[policy.index()].name.clone();
-        self.record(Body::CallBegan { policy, purpose, code, hold })
+    /// Changes the episode's part in its call-out, and notes when nothing there stands.
+    fn change_members(&mut self, episode: Seq, at: Moment, change: impl Fn(&mut Member)) {
+        self.episodes.values_mut().filter(|known| known.episode == episode).for_each(&change);
+        for call in self.calls.values_mut().filter(|call| !call.ended) {
+            let mut touched = false;
+            for member in call.members.iter_mut().filter(|member| member.episode == episode) {
+                change(member);
+                touched = true;
+            }
+            if touched {
+                call.quiet_since = if call.stands() { None } else { call.quiet_since.or(Some(at)) };
+                self.touched.insert(call.id);
+            }
+        }
+    }
+
+    /// A call-out that is over, and whose last pages are through, is forgotten.
+    pub(super) fn forget(&mut self, id: Seq) {
+        self.calls.remove(&id);
+    }
+
+    /// The next call-out whose deadlines have to be set anew.
+    pub(super) fn take_touched(&mut self) -> Option<Seq> {
+        self.touched.pop_first()
+    }
+
+    /// All of them have to be: under another plan.
+    pub(super) fn touch_all(&mut self) {
+        self.touched.extend(self.calls.keys());
+    }
+
+    /// What the call-out waits for.
+    pub(super) fn waits(&self, ground: &Ground<'_>, id: Seq) -> Waits {
+        let mut waits = Waits::default();
+        let Some(call) = self.calls.get(&id).filter(|call| !call.ended) else { return waits };
+        let settle = ground.policy(&call.policy).map_or(Span::ZERO, |policy| policy.settle);
+        match (call.quiet_since, call.phase) {
+            // News that is held is told in the morning even if it is over by then.
+            (Some(since), _) if !call.is_held() => waits.settle = Some(since + settle),
+            (_, Phase::Calling { due, .. }) => waits.step = Some(due),
+            (_, Phase::Answered { until }) => waits.lease = Some(until),
+            (_, Phase::Told) => {}
+        }
+        waits
+    }
+
+    /// The same, by the names of the deadlines.
+    pub(super) fn deadlines(&self, ground: &Ground<'_>, id: Seq) -> [(DeadlineReason, Option<Moment>); 3] {
+        let Waits { step, lease, settle } = self.waits(ground, id);
+        [
+            (DeadlineReason::Step(id), step),
+            (DeadlineReason::Lease(id), lease),
+            (DeadlineReason::Settle(id), settle),
+        ]
+    }
+
+    /// This call-out, over or not.
+    pub(super) fn get(&self, id: Seq) -> Option<&Call> {
+        self.calls.get(&id)
+    }
+
+    /// All of them, the oldest first: those too that are over and wait for their last pages.
+    pub(super) fn iter(&self) -> impl Iterator<Item = &Call> {
+        self.calls.values()
+    }
+
+    /// Those that are not over.
+    pub(super) fn running(&self) -> impl Iterator<Item = &Call> {
+        self.calls.values().filter(|call| !call.ended)
     }
 
     /// The running call-out that the episode is part of.
-    pub(super) fn call_of_episode(&self, episode: Seq) -> Option<Seq> {
-        let about = |call: &&Call| !call.ended && call.members.iter().any(|member| member.episode == episode);
-        self.calls.values().find(about).map(|call| call.id)
+    pub(super) fn of_episode(&self, episode: Seq) -> Option<&Call> {
+        self.running().find(|call| call.members.iter().any(|member| member.episode == episode))
     }
 
-    /// A running call-out about this alarm, about one that explains it, or one it explains. When
-    /// one channel fails others often do, and for the same reason: they are kin.
-    fn call_of_kin(&self, id: AlarmId, alarm: &str) -> Option<Seq> {
-        let index = &self.index;
-        let is_channel = self.plan.alarm(id).channel().is_some();
-        let related = |call: &&Call| {
-            let kin = |other: &str| {
-                other == alarm
-                    || index.explains(other, alarm)
-                    || index.explains(alarm, other)
-                    || (is_channel && self.channel_of(other).is_some())
-            };
-            !call.ended && call.members.iter().any(|member| kin(&member.alarm))
-        };
-        self.calls.values().find(related).map(|call| call.id)
+    /// Whether a call-out has this code.
+    pub(super) fn has_code(&self, code: &str) -> bool {
+        self.calls.values().any(|call| call.code == code)
     }
 
-    /// The channel that an alarm of this name is about.
-    fn channel_of(&self, alarm: &str) -> Option<&Target> {
-        self.plan.alarm(self.alarm(alarm)?).channel()
+    /// The records that it rests on.
+    pub(super) fn rests_on(&self) -> impl Iterator<Item = Seq> + '_ {
+        let members = self.calls.values().flat_map(|call| call.members.iter().map(|m| m.episode));
+        self.calls.keys().copied().chain(members)
     }
+}
 
-    /// Whether pages of a call-out about something else tell of this alarm: of a channel that
-    /// fails, as long as that call-out uses it. They say themselves what came of each page, and
-    /// its last pages show whether the channel works again.
-    pub(super) fn is_told_elsewhere(&self, id: AlarmId) -> bool {
-        let Some(target) = self.plan.alarm(id).channel() else { return false };
-        let tells = |call: &Call| {
-            let open = |page: &Sent| page.target == *target && (!call.ended || page.last.is_none());
-            call.pages.iter().any(open) && !self.is_about_channels(call)
-        };
-        self.calls.values().any(tells)
-    }
-
-    /// Whether all that it tells of is channels that fail.
-    pub(super) fn is_about_channels(&self, call: &Call) -> bool {
-        !call.members.is_empty() && call.members.iter().all(|member| self.channel_of(&member.alarm).is_some())
-    }
-
-    /// Low-priority news that waits for the same morning.
-    fn held_digest(&self, policy: CalloutId) -> Option<Seq> {
-        let name = &self.plan.callouts[policy.index()].name;
-        let held = |call: &&Call| {
-            call.purpose == Purpose::Digest
-                && call.policy == *name
-                && matches!(call.phase, Phase::Calling { .. })
-        };
-        self.calls.values().find(held).map(|call| call.id)
-    }
-
-    /// How long a low-priority page is held; none outside the quiet hours, and none while the
-    /// time of day is not known.
-    fn until_morning(&self, policy: CalloutId) -> Option<Span> {
-        let quiet = self.plan.callouts[policy.index()].quiet?;
-        let civil = self.now.wall.civil(&self.plan.zone);
-        if !self.now.wall_trusted || !quiet.cover(civil.time()) {
-            return None;
-        }
-        let day = if civil.time() < quiet.until { civil.date() } else { civil.date().tomorrow().ok()? };
-        let morning = day.to_datetime(quiet.until).to_zoned_datetime(self.plan.zone.clone()).ok()?;
-        Some(Span(morning.timestamp().as_millisecond() - self.now.wall.0))
-    }
-
-    pub(super) fn policy(&self, call: &Call) -> Option<&Callout> {
-        self.plan.callouts.iter().find(|policy| policy.name == call.policy)
-    }
-
-    /// Sets every deadline that follows from the call-out's state.
-    pub(super) fn wake_for_call(&mut self, id: Seq) {
-        let call = self.calls.get(&id).filter(|call| !call.ended);
-        let (mut step, mut lease, mut settle) = (None, None, None);
-        if let Some(call) = call {
-            let settled_after = self.policy(call).map_or(Span::ZERO, |policy| policy.settle);
-            // News that is held is told in the morning even if it is over by then.
-            let held = call.purpose == Purpose::Digest && matches!(call.phase, Phase::Calling { .. });
-            match (call.quiet_since, call.phase) {
-                (Some(since), _) if !held => settle = Some(since + settled_after),
-                (_, Phase::Calling { due, .. }) => step = Some(due),
-                (_, Phase::Answered { until }) => lease = Some(until),
-                (_, Phase::Told) => {}
-            }
-        }
-        self.timers.set(DeadlineReason::Step(id), step);
-        self.timers.set(DeadlineReason::Lease(id), lease);
-        self.timers.set(DeadlineReason::Settle(id), settle);
-    }
-
-    /// Takes the step that is due, and those after it that reach nobody.
-    pub(super) fn take_step(&mut self, id: Seq) {
-        let Some(call) = self.calls.get(&id) else { return };
-        let Phase::Calling { step, .. } = call.phase else { return };
-        let Some(policy) = self.policy(call) else { return };
-        let (steps, purpose) = (policy.steps.clone(), call.purpose);
-        if purpose == Purpose::Drill && step >= steps.len() {
-            return self.end_call(id);
-        }
-        let reaches = |rung: &&Step| {
-            let reaches = |target: &Target| target.contact.is_some() && !self.is_shut(id, target);
-            self.asked(rung).iter().any(|(target, why)| why.is_none() && reaches(target))
-        };
-        let nobody = !steps.iter().any(|rung| reaches(&rung));
-        // The ladder's last rung repeats; where its people can't be reached, the last that can.
-        let again = steps.iter().rev().find(reaches).or(steps.last()).cloned();
-        for step in step..=step.max(steps.len()) {
-            self.record(Body::Stepped { call: id, step: step as u32 });
-            let Some(rung) = steps.get(step).or(again.as_ref()) else { break };
-            let mut reached = false;
-            for (target, why) in &self.asked(rung) {
-                if self.is_shut(id, target) {
-                    let why = "it is one of the channels that fail".to_owned();
-                    self.record(Body::Skipped { call: id, target: target.to_string(), why });
-                    // Whoever has been told needs no help with a channel before its time.
-                    reached |= self.calls[&id].told().iter().any(|told| told.contact.is_some());
-                    continue;
-                }
-                // Better woken than late: if nobody's hours allow it, they don't count.
-                match why.clone().filter(|_| !nobody) {
-                    Some(why) => {
-                        self.record(Body::Skipped { call: id, target: target.to_string(), why });
-                    }
-                    None if purpose == Purpose::Digest && target.contact.is_none() => {}
-                    None => {
-                        let sent = self.page(id, target, purpose);
-                        reached |= sent && target.contact.is_some();
-                    }
-                }
-            }
-            if reached || purpose == Purpose::Digest {
-                break;
-            }
-        }
-        self.wake_for_call(id);
-        self.end_if_told(id);
-    }
-
-    /// News of what is over ends once it has been told.
-    fn end_if_told(&mut self, id: Seq) {
-        if self.calls.get(&id).is_some_and(|call| call.phase == Phase::Told && !call.stands()) {
-            self.end_call(id);
-        }
-    }
-
-    /// That a channel fails is told by the others, and by none while all do: whatever else there
-    /// is to say keeps trying, and finds out when one works.
-    fn is_shut(&self, call: Seq, target: &Target) -> bool {
-        self.calls.get(&call).is_some_and(|call| self.is_about_channels(call))
-            && self.world().trouble(&Part::Channel(target.clone())).is_some()
-    }
-
-    /// A person answered for the call-out: it is quiet while the lease runs.
-    pub(super) fn answer(&mut self, id: Seq, by: &By) {
-        let Some(call) = self.calls.get(&id).filter(|call| !call.ended) else { return };
-        let lease = self.policy(call).map_or(Span::ZERO, |policy| policy.lease);
-        let news = !matches!(call.phase, Phase::Answered { .. });
-        self.record(Body::Answered { call: id, by: by.clone(), lease });
-        if news {
-            self.tell_the_others(id, Some(&by.who));
-        }
-        self.wake_for_call(id);
-        let call = &self.calls[&id];
-        if call.purpose == Purpose::Drill || (call.purpose == Purpose::Digest && !call.stands()) {
-            self.end_call(id);
-        }
-    }
-
-    /// Nobody else need come: those who were asked are told, sirens fall silent.
-    fn tell_the_others(&mut self, id: Seq, except: Option<&str>) {
-        let told = self.calls[&id].told();
-        self.drop_unwanted(id);
-        for target in told.iter().filter(|target| except.is_none() || target.contact.as_deref() != except) {
-            self.page(id, target, Purpose::Taken);
-        }
-    }
-
-    pub(super) fn lease_ended(&mut self, id: Seq) {
-        let Some(call) = self.calls.get(&id) else { return };
-        let who = call.answers.last().map_or("nobody", |(by, _)| &by.who);
-        let why = format!("it still stands, and the answer of {who} has run out");
-        self.resume(id, why);
-    }
-
-    fn resume(&mut self, id: Seq, why: String) {
-        self.record(Body::Resumed { call: id, why });
-        self.wake_for_call(id);
-    }
-
-    /// An episode got worse: an answered call-out resumes; in a running one, those who have
-    /// been asked are told at once and the timeline goes on.
-    pub(super) fn got_worse(&mut self, episode: Seq, why: String) {
-        if let Some(id) = self.call_of_episode(episode) {
-            self.break_through(id, why);
-        }
-    }
-
-    /// Says something new in a call-out, whether it was answered or not.
-    pub(super) fn break_through(&mut self, id: Seq, why: String) {
-        let call = &self.calls[&id];
-        match call.phase {
-            Phase::Answered { .. } | Phase::Told => self.resume(id, why),
-            Phase::Calling { .. } if call.purpose == Purpose::Digest => self.resume(id, why),
-            Phase::Calling { step: 0, .. } => {}
-            Phase::Calling { .. } => {
-                let (told, purpose): (BTreeSet<Target>, _) = (call.told(), call.purpose);
-                for target in told {
-                    self.page(id, &target, purpose);
-                }
-            }
-        }
-    }
-
-    /// Takes all steps of a call-out at once: what can't wait is said to everyone.
-    pub(super) fn call_everyone(&mut self, id: Seq, why: String) {
-        let Some(steps) = self.policy(&self.calls[&id]).map(|policy| policy.steps.len()) else { return };
-        self.resume(id, why);
-        for _ in 0..steps {
-            match self.calls.get(&id).map(|call| call.phase) {
-                Some(Phase::Calling { step, .. }) if step < steps => self.take_step(id),
-                Some(Phase::Calling { .. } | Phase::Answered { .. } | Phase::Told) | None => break,
-            }
-        }
-    }
-
-    /// An episode of the call-out returned to normal or was put aside.
-    pub(super) fn episode_fell(&mut self, episode: Seq) {
-        let Some(id) = self.call_of_episode(episode) else { return };
-        let call = &self.calls[&id];
-        let held = call.purpose == Purpose::Digest && matches!(call.phase, Phase::Calling { .. });
-        let put_aside = call.members.iter().any(|member| member.fate == Fate::PutAside);
-        if !call.stands() && put_aside && !held {
-            // Nobody says that it is over, so there is no all-clear.
-            self.tell_the_others(id, None);
-            return self.end_call(id);
-        }
-        self.wake_for_call(id);
-        self.drop_unwanted(id);
-    }
-
-    /// Nothing in it has stood for long enough: the all-clear goes to all who were asked.
-    pub(super) fn settled(&mut self, id: Seq) {
-        let Some(call) = self.calls.get(&id).filter(|call| !call.stands()) else { return };
-        // Whoever could not be told of it while it lasted is told that it came and went.
-        for target in call.told().union(&call.missed()).cloned().collect::<Vec<_>>() {
-            self.page(id, &target, Purpose::AllClear);
-        }
-        self.end_call(id);
-    }
-
-    pub(super) fn end_call(&mut self, id: Seq) {
-        self.record(Body::CallEnded { call: id });
-        self.wake_for_call(id);
-        self.drop_unwanted(id);
-        self.judge_sights();
-        // What was left for a person to switch back has been said for the last time.
-        self.attend_all();
-    }
-
-    /// When the call-out's next step is due, for `status`.
-    pub(super) fn next_step(&self, id: Seq) -> Option<Moment> {
-        self.timers.get(DeadlineReason::Step(id))
+fn first_step(ground: &Ground<'_>, policy: &str, begun: Moment) -> Phase {
+    match ground.policy(policy).and_then(|policy| policy.steps.first()) {
+        Some(first) => Phase::Calling { step: 0, due: begun + first.after },
+        None => Phase::Told,
     }
 }

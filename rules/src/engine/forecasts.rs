@@ -9,15 +9,20 @@
 //! cut costs a day of learning at most. What the tests for faults have gathered begins anew.
 
 mod answers;
+pub(super) mod feed;
+mod time_left;
 
-use super::Engine;
+use super::ground::Ground;
+use super::task::Next;
 use crate::forecast::faults::{Apart, Faults, USUAL_PER_YEAR};
 use crate::forecast::geometry::Geometry;
 use crate::forecast::respiration::Declines;
-use crate::forecast::thermal::{Cell, Heater, Input, Prior, Thermal};
-use crate::plan::{AlarmId, Device, Plan, SensorId, Tank, TankId};
-use crate::record::{Body, Seq};
+use crate::forecast::thermal::{Cell, Prior, Thermal};
+use crate::ids::{Seq, TankId};
+use crate::plan::{Device, Plan, Tank};
+use crate::record::{Body, Record};
 use crate::time::{Moment, Span};
+use feed::{Feed, slot};
 
 /// What was learned is put down this often.
 const PUT_DOWN: Span = Span::hours(24);
@@ -25,17 +30,6 @@ const PUT_DOWN: Span = Span::hours(24);
 const NOTICEABLE: f64 = 0.05;
 /// Salinity of a tank whose keeper gives none, psu.
 const USUAL_SALINITY: f64 = 35.0;
-
-/// What a sensor tells a model.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Feed {
-    Water,
-    Sump,
-    Of(Input),
-    Pumps,
-    Oxygen,
-    Mains,
-}
 
 /// Since when something is so, and whether it was seen to begin: after a restart it may be so for longer.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -46,7 +40,7 @@ struct Since {
 
 /// Everything that is foretold.
 #[derive(Debug, Default)]
-pub(super) struct Foresight {
+pub(super) struct Forecasts {
     models: Vec<Model>,
     /// The mains are out; none too if nobody knows.
     dark: Option<Since>,
@@ -78,16 +72,6 @@ struct Model {
 }
 
 const _: () = assert!(size_of::<Model>() < 4_096, "a tank's whole state is under 4 KiB");
-
-fn slot(input: Input) -> usize {
-    match input {
-        Input::Room => 0,
-        Input::Heater(Heater::First) => 1,
-        Input::Heater(Heater::Second) => 2,
-        Input::Lamp => 3,
-        Input::Chiller => 4,
-    }
-}
 
 impl Model {
     fn new(tank: &Tank, now: Moment) -> Self {
@@ -147,7 +131,7 @@ impl Model {
                 self.ran |= running;
                 (ended, before.is_some() == running)
             }
-            (Feed::Sump | Feed::Pumps | Feed::Oxygen | Feed::Mains, _) => return false,
+            (Feed::Sump | Feed::Pumps | Feed::Oxygen, _) => return false,
         };
         if let Some(cell) = ended {
             self.end(&cell);
@@ -181,7 +165,7 @@ fn prior(tank: &Tank) -> Prior {
     }
 }
 
-impl Foresight {
+impl Forecasts {
     pub(super) fn new(plan: &Plan, now: Moment) -> Self {
         Self { models: plan.tanks.iter().map(|tank| Model::new(tank, now)).collect(), dark: None, lit: false }
     }
@@ -211,9 +195,12 @@ impl Foresight {
     }
 
     /// Takes what an earlier life has learned.
-    pub(super) fn recall(&mut self, tank: TankId, seq: Seq, at: Moment, numbers: &[f64], oxygen: &[f64]) {
+    pub(super) fn apply(&mut self, ground: &Ground<'_>, record: &Record) {
+        let (seq, at) = (record.seq, record.at.mono);
+        let Body::Learned { tank, numbers, oxygen } = &record.body else { return };
+        let Some(tank) = ground.tank(tank) else { return };
         let Some(model) = self.models.get_mut(tank.index()) else { return };
-        let declined = match oxygen {
+        let declined = match oxygen.as_slice() {
             [volume, declines @ ..] => {
                 let same = model.volume.is_some_and(|known| (known - volume).abs() < 1e-9);
                 same && model.declines.recall(declines)
@@ -225,120 +212,76 @@ impl Foresight {
             model.equations = model.thermal.equations();
         }
     }
-}
 
-/// What each sensor tells, tank by tank.
-pub(super) fn feeds(plan: &Plan) -> Vec<Vec<(TankId, Feed)>> {
-    let mut feeds = vec![Vec::new(); plan.sensors.len()];
-    for (id, tank) in (0..).map(TankId).zip(&plan.tanks) {
-        let gear = &tank.gear;
-        // Without a thermometer there is nothing to learn.
-        if gear.water.is_none() && gear.pumps.is_none() {
-            continue;
-        }
-        let shown = |device: Option<Device>| device.and_then(|device| device.sensor);
-        let [heater, spare] = gear.heaters.map(shown);
-        let all: [(Option<SensorId>, Feed); 9] = [
-            (gear.water, Feed::Water),
-            (gear.sump, Feed::Sump),
-            (gear.room, Feed::Of(Input::Room)),
-            (heater, Feed::Of(Input::Heater(Heater::First))),
-            (spare, Feed::Of(Input::Heater(Heater::Second))),
-            (shown(gear.lamp), Feed::Of(Input::Lamp)),
-            (shown(gear.chiller), Feed::Of(Input::Chiller)),
-            (shown(gear.pumps), Feed::Pumps),
-            (gear.oxygen, Feed::Oxygen),
-        ];
-        for (sensor, feed) in all.into_iter().chain([(plan.mains, Feed::Mains)]) {
-            if let Some(sensor) = sensor {
-                feeds[sensor.index()].push((id, feed));
-            }
-        }
-    }
-    feeds
-}
-
-impl Engine {
-    /// A sensor said something good, or fell silent: the models that rest on it are told.
-    pub(super) fn teach(&mut self, id: SensorId) {
-        if self.plan.mains == Some(id) {
-            self.note_mains();
-        }
-        for at in 0..self.index.feeds[id.index()].len() {
-            let (tank, feed) = self.index.feeds[id.index()][at];
-            if feed != Feed::Mains {
-                self.inform(tank, feed);
-                continue;
-            }
-            for feed in [
-                Feed::Of(Input::Heater(Heater::First)),
-                Feed::Of(Input::Heater(Heater::Second)),
-                Feed::Of(Input::Lamp),
-                Feed::Of(Input::Chiller),
-                Feed::Pumps,
-            ] {
-                self.inform(tank, feed);
-            }
-        }
-    }
-
-    fn note_mains(&mut self) {
-        let on = self.world().mains();
-        let foresight = &mut self.foresight;
-        foresight.dark = match (on, foresight.dark) {
+    /// The mains are on, or out; none if nobody knows.
+    pub(super) fn on_mains(&mut self, on: Option<bool>, now: Moment) {
+        self.dark = match (on, self.dark) {
             (Some(true), _) => None,
-            (Some(false), None) => Some(Since { at: self.now.mono, seen: foresight.lit }),
+            (Some(false), None) => Some(Since { at: now, seen: self.lit }),
             (_, since) => since,
         };
-        foresight.lit |= on == Some(true);
+        self.lit |= on == Some(true);
     }
 
-    fn inform(&mut self, tank: TankId, feed: Feed) {
-        let now = self.now.mono;
-        let value = self.world().level(&self.plan.tanks[tank.index()], feed);
-        let at_work = self.works.contains_key(&tank);
-        let model = &mut self.foresight.models[tank.index()];
+    /// What is known of one thing of a tank has changed, or was heard again. Says whether forecasts
+    /// may have changed.
+    pub(super) fn on_level(
+        &mut self,
+        (tank, feed): (TankId, Feed),
+        value: Option<f64>,
+        at_work: bool,
+        now: Moment,
+    ) -> bool {
+        let Some(model) = self.models.get_mut(tank.index()) else { return false };
         if at_work {
             model.thermal.disturbed(now + Span::millis(1));
         }
-        let changed = model.take(now, feed, value);
-        let declined = feed == Feed::Oxygen && self.note_decline(tank);
-        if declined || (changed && now - self.foresight.models[tank.index()].put_down.1 >= PUT_DOWN) {
-            self.put_down(tank, declined);
-        }
-        if !changed {
-            return;
-        }
-        for at in 0..self.index.foretold[tank.index()].len() {
-            let alarm: AlarmId = self.index.foretold[tank.index()][at];
-            self.judge(alarm);
+        model.take(now, feed, value)
+    }
+
+    /// Shows the oxygen probe's reading to the tank's declines. Says whether one was learned.
+    pub(super) fn on_oxygen(
+        &mut self,
+        tank: TankId,
+        reading: Option<(f64, crate::forecast::oxygen::Tank)>,
+        now: Moment,
+    ) -> bool {
+        let Some(model) = self.models.get_mut(tank.index()) else { return false };
+        model.declines.take(now, reading)
+    }
+
+    /// Records what the tank's model has learned, if something has, or if its time has come and it is
+    /// more than when it was last put down.
+    pub(super) fn on_learned(
+        &mut self,
+        ground: &Ground<'_>,
+        tank: TankId,
+        (declined, changed): (bool, bool),
+        next: &mut Next,
+    ) {
+        let Some(model) = self.models.get(tank.index()) else { return };
+        if declined || (changed && ground.mono() - model.put_down.1 >= PUT_DOWN) {
+            self.put_down(ground, tank, declined, next);
         }
     }
 
-    /// Shows the probe's reading to the tank's declines. Returns whether one was learned.
-    fn note_decline(&mut self, tank: TankId) -> bool {
-        let reading = self.world().decline(tank).filter(|_| !self.works.contains_key(&tank));
-        self.foresight.models[tank.index()].declines.take(self.now.mono, reading)
+    /// Before an orderly end, everything is put down.
+    pub(super) fn on_stop(&mut self, ground: &Ground<'_>, next: &mut Next) {
+        for tank in (0..).map(TankId).take(ground.plan.tanks.len()) {
+            self.put_down(ground, tank, false, next);
+        }
     }
 
-    /// Records what the tank's model has learned, if that is more than when it was last put down.
-    fn put_down(&mut self, tank: TankId, declined: bool) {
-        let model = &mut self.foresight.models[tank.index()];
-        model.put_down.1 = self.now.mono;
+    fn put_down(&mut self, ground: &Ground<'_>, tank: TankId, declined: bool, next: &mut Next) {
+        let Some(model) = self.models.get_mut(tank.index()) else { return };
+        model.put_down.1 = ground.mono();
         if declined || model.thermal.equations() > model.equations {
             let numbers = model.thermal.kept().unwrap_or_default();
             let declines = model.declines.kept();
             let volume = model.volume.filter(|_| !declines.is_empty());
             let oxygen = volume.into_iter().chain(declines).collect();
-            let tank = self.plan.tanks[tank.index()].name.clone();
-            self.record(Body::Learned { tank, numbers, oxygen });
-        }
-    }
-
-    /// Before an orderly end.
-    pub(super) fn put_down_all(&mut self) {
-        for tank in (0..).map(TankId).take(self.plan.tanks.len()) {
-            self.put_down(tank, false);
+            let tank = ground.plan.tanks[tank.index()].name.clone();
+            next.record(Body::Learned { tank, numbers, oxygen });
         }
     }
 }

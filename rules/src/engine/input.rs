@@ -1,9 +1,11 @@
 //! What flows into the engine: the start, the passing of time, messages, the way to the broker,
 //! the fate of its own pages and commands, and what people say.
 
-use crate::plan::{Part, SensorId};
-use crate::reading::Value;
-use crate::record::{By, Measured, Outcome, Seq, Verdict};
+use super::operator::OperatorCommand;
+use crate::ids::{By, SensorId, Seq};
+use crate::plan::Part;
+use crate::reading::{Delivery, Value};
+use crate::record::Outcome;
 use crate::time::Span;
 
 /// What can happen.
@@ -88,7 +90,7 @@ pub enum Input {
     /// A person says something.
     Said {
         /// What.
-        word: Word,
+        command: OperatorCommand,
         /// Who.
         by: By,
     },
@@ -122,17 +124,6 @@ pub enum Health {
     },
 }
 
-/// How fresh a message is.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Delivery {
-    /// Sent just now.
-    Live,
-    /// Kept by the broker as the topic's last value: true once.
-    Retained,
-    /// Queued for us while we were away.
-    Backlog,
-}
-
 /// The way to the broker.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum Link {
@@ -142,92 +133,5 @@ pub enum Link {
     Lost {
         /// What was seen.
         why: String,
-    },
-}
-
-/// What a person can say. Answers acknowledge; they never switch anything.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Word {
-    /// Answers the call-out that this episode code belongs to.
-    Acknowledge {
-        /// The code on the page.
-        code: String,
-    },
-    /// Resets a latched alarm.
-    Reset {
-        /// Its name.
-        alarm: String,
-    },
-    /// Puts an alarm aside for a time.
-    Shelve {
-        /// Its name.
-        alarm: String,
-        /// At most a day.
-        length: Span,
-        /// The reason.
-        why: String,
-    },
-    /// Takes it off the shelf.
-    Unshelve {
-        /// Its name.
-        alarm: String,
-    },
-    /// Takes an alarm out of service.
-    TakeOut {
-        /// Its name.
-        alarm: String,
-        /// The reason.
-        why: String,
-    },
-    /// Puts it back.
-    PutBack {
-        /// Its name.
-        alarm: String,
-    },
-    /// Begins work on a tank.
-    BeginWork {
-        /// The tank.
-        tank: String,
-        /// The kind of work.
-        work: String,
-        /// The kind's longest if none.
-        length: Option<Span>,
-    },
-    /// Ends it.
-    EndWork {
-        /// The tank.
-        tank: String,
-    },
-    /// Says of an episode, over or not, whether it was right to ring.
-    Mark {
-        /// The episode.
-        episode: Seq,
-        /// What was found.
-        verdict: Verdict,
-        /// Why; may be empty.
-        note: String,
-    },
-    /// Says beforehand that this site will be silent, so that its witness waits.
-    PlanSilence {
-        /// At most a day.
-        length: Span,
-        /// The reason.
-        why: String,
-    },
-    /// Takes it back.
-    EndSilence,
-    /// Tests a call-out from end to end.
-    Drill {
-        /// The policy's name.
-        callout: String,
-    },
-    /// Sends a test page to everyone, by every channel.
-    TestPages,
-    /// Says how an outage drill went.
-    OutageDrilled {
-        /// The alarm that it was about.
-        alarm: String,
-        /// What was waited for.
-        steps: Vec<Measured>,
     },
 }

@@ -1,8 +1,7 @@
 //! Deadlines, each with its name. The engine never sleeps: it says when it wants to be woken
 //! and why, and a wake-up that comes early finds nothing due.
 
-use crate::plan::{AlarmId, RelayId, SensorId, TankId};
-use crate::record::Seq;
+use crate::ids::{AlarmId, RelayId, SensorId, Seq, TankId};
 use crate::time::Moment;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -37,6 +36,8 @@ pub enum DeadlineReason {
     Retry(Seq),
     /// A test page or a notice is due, or a test page has waited for long enough.
     Drills,
+    /// What the last turn has left goes on.
+    Unfinished,
 }
 
 /// One deadline per reason. Most questions, several for each reading, are for a deadline that
@@ -64,7 +65,12 @@ impl DeadlineReason {
             Self::Proof(relay) => (6, relay.index()),
             Self::Longest(relay) => (7, relay.index()),
             Self::Wait(relay) => (8, relay.index()),
-            Self::Step(_) | Self::Lease(_) | Self::Settle(_) | Self::Retry(_) | Self::Drills => return None,
+            Self::Step(_)
+            | Self::Lease(_)
+            | Self::Settle(_)
+            | Self::Retry(_)
+            | Self::Drills
+            | Self::Unfinished => return None,
         })
     }
 }
@@ -123,6 +129,11 @@ impl Timers {
         }
         self.set(reason, None);
         Some(reason)
+    }
+
+    /// The earliest.
+    pub(super) fn first(&self) -> Option<Moment> {
+        self.by_time.first().map(|(at, _)| *at)
     }
 
     /// All of them, the earliest first.

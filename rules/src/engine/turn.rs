@@ -1,11 +1,12 @@
 //! What flows out of the engine. The order of use is part of the contract: records are made
 //! safe first, then effects are run; samples may wait.
 
+use crate::ids::{By, Seq};
 use crate::page::Page;
 use crate::plan::Target;
 use crate::quality::Quality;
 use crate::reading::Value;
-use crate::record::{Record, Seq};
+use crate::record::{Body, Record};
 use crate::time::Moment;
 use std::sync::Arc;
 
@@ -18,6 +19,35 @@ pub struct Turn {
     pub effects: Vec<Effect>,
     /// For the history: may be batched and thinned.
     pub samples: Vec<Sample>,
+    /// What a person has said in this turn, if somebody has.
+    pub(super) asked: Option<Asked>,
+}
+
+/// What a person has said caused the turn's records from here on.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Asked {
+    pub(super) by: By,
+    pub(super) from: usize,
+}
+
+/// The answer to what a person has said.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Reply {
+    /// Whether it was taken.
+    pub taken: bool,
+    /// What came of it, a record a line.
+    pub lines: Vec<String>,
+}
+
+impl Turn {
+    /// The answer to what a person has said in this turn; none if nobody has said anything.
+    pub fn reply(&self) -> Option<Reply> {
+        let Asked { by: asked, from } = self.asked.as_ref()?;
+        let caused = self.records.iter().skip(*from);
+        let refused = |record: &Record| matches!(&record.body, Body::Refused { by, .. } if by == asked);
+        let taken = !caused.clone().any(refused);
+        Some(Reply { taken, lines: caused.map(|record| record.body.to_string()).collect() })
+    }
 }
 
 /// What the agent is to do. A new kind must break the build where it has to be handled.

@@ -1,6 +1,6 @@
 //! The keeper's own cards: a step is a text, or a table that says more of it, as the built-in cards do.
 
-use crate::card::{Act, Card, Harm, Line, TEXT_LETTERS, Who, is_plain};
+use crate::card::{Act, Card, CardLine, Harm, TEXT_LETTERS, Who, is_plain};
 use crate::diagnostic::{Item, Table};
 
 /// One card; without lines if it is wrong.
@@ -16,9 +16,9 @@ pub(super) fn read(table: Table<'_>) -> Card {
     Card { lines: lines.unwrap_or_default() }
 }
 
-fn line(item: Item<'_>) -> Option<Line> {
+fn line(item: Item<'_>) -> Option<CardLine> {
     if item.is_text() {
-        return Some(Line::plain(item.text()?.it));
+        return Some(CardLine::plain(item.text()?.it));
     }
     let table = item.table()?;
     let words = table.need("do", "\"Unplug the heater, at a dry plug.\"").and_then(Item::text);
@@ -27,7 +27,7 @@ fn line(item: Item<'_>) -> Option<Line> {
     let act = table.get("act").and_then(|item| item.one_of(&Act::ALL));
     let needs = table.get("needs").and_then(|item| item.one_of(&Harm::ALL));
     table.finish();
-    Some(Line { words: words?.it, text, who: who.unwrap_or_default(), act, needs, source: None })
+    Some(CardLine { words: words?.it, text, who: who.unwrap_or_default(), act, needs, source: None })
 }
 
 /// A step for texts: it has to fit whole, beside what is wrong.

@@ -3,7 +3,7 @@
 //! batteries, relays, call-outs, alarms, and last the alarms that the plan adds for lost sight.
 
 use super::alarm::Read;
-use super::context::{Context, Index, Relays};
+use super::context::{Context, NameIndex, Relays};
 use super::equipment::{self, Parts};
 use super::output_check::Listener;
 use super::rationalise::{self, Places};
@@ -118,10 +118,10 @@ fn plan(root: Table<'_>, findings: &Findings, around: &Surroundings, agent: &Age
         findings,
         people: agent.people,
         today: around.today,
-        tanks: Index::of("tank", "tank", &tanks),
-        sensors: Index::of("sensor", "sensor", &sensors),
-        relays: Index::of("relay", "relay", &relays),
-        callouts: Index::of("callout", "call-out", &callouts),
+        tanks: NameIndex::of("tank", "tank", &tanks),
+        sensors: NameIndex::of("sensor", "sensor", &sensors),
+        relays: NameIndex::of("relay", "relay", &relays),
+        callouts: NameIndex::of("callout", "call-out", &callouts),
         cards: cards.into_iter().map(|(name, table)| (name.it, card::read(table))).collect(),
     };
     let drill = drill::read(drill);
@@ -168,7 +168,7 @@ fn plan(root: Table<'_>, findings: &Findings, around: &Surroundings, agent: &Age
     }
     let callouts: Vec<_> =
         callouts.into_iter().map(|(name, table)| callout::read(&name, table, &context)).collect();
-    let names = Index::of("alarm", "alarm", &alarms).names().to_vec();
+    let names = NameIndex::of("alarm", "alarm", &alarms).names().to_vec();
     let alarms: Vec<Option<Read>> = alarms
         .into_iter()
         .map(|(name, table)| super::alarm::read(&name, table, &context, &scope, &relays))
@@ -177,7 +177,7 @@ fn plan(root: Table<'_>, findings: &Findings, around: &Surroundings, agent: &Age
     let sight = loss_alarms::rules(sight, &context);
     let health = health::rules(health, &context);
 
-    Index::of("watched", "watched site", &watched);
+    NameIndex::of("watched", "watched site", &watched);
     let declared = watched.len();
     let watched_places: BTreeMap<_, _> =
         watched.iter().map(|(name, _)| (name.it.clone(), name.span.clone())).collect();

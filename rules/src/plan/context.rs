@@ -3,7 +3,7 @@
 //! by everything that uses it.
 
 use super::{Directory, Relay, RelayId, TankId};
-use crate::card::{self, Card, Line};
+use crate::card::{self, Card, CardLine};
 use crate::condition::{Condition, Scope, is_name};
 use crate::diagnostic::{At, Finding, Findings, Item, Table, did_you_mean, listed};
 use jiff::civil::Date;
@@ -11,7 +11,7 @@ use std::cell::Cell;
 use std::collections::BTreeMap;
 
 /// The names of one kind of thing, in the order of the file.
-pub(super) struct Index {
+pub(super) struct NameIndex {
     /// As its tables are headed.
     heading: &'static str,
     /// As people say it.
@@ -23,7 +23,7 @@ pub(super) struct Index {
     said_none: Cell<bool>,
 }
 
-impl Index {
+impl NameIndex {
     /// Takes the names of the tables, and notes those that no condition could spell.
     pub(super) fn of(heading: &'static str, kind: &'static str, tables: &[(At<String>, Table<'_>)]) -> Self {
         for (name, table) in tables.iter().filter(|(name, _)| !is_name(&name.it)) {
@@ -79,10 +79,10 @@ pub(super) struct Context<'a> {
     pub(super) people: Option<&'a Directory>,
     /// The day that absences are looked at from; not at all if none.
     pub(super) today: Option<Date>,
-    pub(super) tanks: Index,
-    pub(super) sensors: Index,
-    pub(super) relays: Index,
-    pub(super) callouts: Index,
+    pub(super) tanks: NameIndex,
+    pub(super) sensors: NameIndex,
+    pub(super) relays: NameIndex,
+    pub(super) callouts: NameIndex,
     /// The file's own cards.
     pub(super) cards: BTreeMap<String, Card>,
 }
@@ -118,7 +118,7 @@ impl Context<'_> {
         let mut response = Card::default();
         for line in lines {
             let Some(name) = line.it.strip_prefix("card:").map(str::trim) else {
-                response.lines.push(Line::plain(line.it));
+                response.lines.push(CardLine::plain(line.it));
                 continue;
             };
             match self.cards.get(name).or_else(|| card::find(name)) {

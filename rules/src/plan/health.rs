@@ -27,6 +27,8 @@ pub enum Part {
     Clock,
     /// Changed files that were not taken: the old plan is in force.
     Settings,
+    /// Alarms and relays that cause each other without an end.
+    Rules,
     /// One way to a person.
     Channel(Target),
 }
@@ -37,6 +39,7 @@ impl fmt::Display for Part {
             Self::Journal => f.write_str("journal"),
             Self::Clock => f.write_str("clock"),
             Self::Settings => f.write_str("settings"),
+            Self::Rules => f.write_str("rules"),
             Self::Channel(target) => write!(f, "{target}"),
         }
     }
@@ -55,7 +58,7 @@ impl Alarm {
     pub(crate) fn channel(&self) -> Option<&Target> {
         match &self.sight {
             Some(Sight::Part(Part::Channel(target))) => Some(target),
-            Some(Sight::Part(Part::Journal | Part::Clock | Part::Settings)) => None,
+            Some(Sight::Part(Part::Journal | Part::Clock | Part::Settings | Part::Rules)) => None,
             Some(Sight::Broker | Sight::Gateway(_) | Sight::Sensor(_)) | None => None,
         }
     }
@@ -63,7 +66,7 @@ impl Alarm {
 
 /// What the file says about the agent's own health.
 #[derive(Default)]
-pub(super) struct Rules {
+pub(super) struct HealthRules {
     after: Option<Span>,
     priority: Option<Priority>,
     /// As the file says; as the most urgent of the keeper's alarms if it doesn't.
@@ -71,9 +74,9 @@ pub(super) struct Rules {
 }
 
 /// The `[health]` table, or what holds without one.
-pub(super) fn rules(table: Option<Table<'_>>, context: &Context<'_>) -> Rules {
-    let Some(table) = table else { return Rules::default() };
-    let rules = Rules {
+pub(super) fn rules(table: Option<Table<'_>>, context: &Context<'_>) -> HealthRules {
+    let Some(table) = table else { return HealthRules::default() };
+    let rules = HealthRules {
         after: table.get("after").and_then(Item::duration),
         priority: table.get("priority").and_then(|item| item.one_of(&PRIORITIES)),
         callout: table.get("callout").is_some().then(|| alarm::callout(&table, context)),
@@ -84,7 +87,7 @@ pub(super) fn rules(table: Option<Table<'_>>, context: &Context<'_>) -> Rules {
 
 /// An alarm for each part, and for each channel of a person that some call-out uses.
 pub(super) fn alarms<'a>(
-    rules: &Rules,
+    rules: &HealthRules,
     read: impl DoubleEndedIterator<Item = &'a Read>,
     callouts: impl IntoIterator<Item = &'a Callout>,
 ) -> Vec<Read> {
@@ -96,11 +99,11 @@ pub(super) fn alarms<'a>(
     let targets: BTreeSet<&Target> = steps.flat_map(|step| &step.to).collect();
     // A siren is as well as the broker that carries it, which has an alarm of its own.
     let channels = targets.into_iter().filter(|target| target.contact.is_some()).cloned().map(Part::Channel);
-    let parts = [Part::Journal, Part::Clock, Part::Settings].into_iter().chain(channels);
+    let parts = [Part::Journal, Part::Clock, Part::Settings, Part::Rules].into_iter().chain(channels);
     parts.map(|part| build(rules, part, rules.callout.unwrap_or(worst))).collect()
 }
 
-fn build(rules: &Rules, part: Part, callout: Option<CalloutId>) -> Read {
+fn build(rules: &HealthRules, part: Part, callout: Option<CalloutId>) -> Read {
     let name = format!("{HEALTH}{part}");
     let written = format!("{part} fails");
     let Says { title, after, priority, cause, consequence, response } = says(&part);
@@ -175,6 +178,17 @@ fn says(part: &Part) -> Says {
             consequence: "the watch goes on with the old rules, and a restart would not begin at all"
                 .to_owned(),
             response: &["Run `slackwater check`, mend what it names, and reload."],
+        },
+        Part::Rules => Says {
+            title: "rules chase each other".to_owned(),
+            after,
+            priority: Priority::Medium,
+            cause: "an alarm whose condition follows from what its own relay does, or two that switch one relay",
+            consequence: "the watch goes on bit by bit, so alarms and pages may come late".to_owned(),
+            response: &[
+                "Look at what `slackwater log` shows again and again.",
+                "Give those alarms an on-delay and an off-delay, or the relay a longer `pause`, and reload.",
+            ],
         },
         Part::Channel(target) => Says {
             title: format!("nobody is reached by {target}"),

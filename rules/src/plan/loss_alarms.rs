@@ -18,7 +18,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 
 /// What the file says about lost sight.
-pub(super) struct Rules {
+pub(super) struct SightRules {
     after: Span,
     cap: Priority,
     /// As the file says; as the alarms that are blinded if it doesn't.
@@ -28,7 +28,7 @@ pub(super) struct Rules {
     callout_place: Range<usize>,
 }
 
-impl Rules {
+impl SightRules {
     /// Where the file says who is told.
     pub(super) fn callout_place(&self) -> Range<usize> {
         self.callout_place.clone()
@@ -36,8 +36,8 @@ impl Rules {
 }
 
 /// The `[sight]` table, or what holds without one: two minutes let a broker restart.
-pub(super) fn rules(table: Option<Table<'_>>, context: &Context<'_>) -> Rules {
-    let mut rules = Rules {
+pub(super) fn rules(table: Option<Table<'_>>, context: &Context<'_>) -> SightRules {
+    let mut rules = SightRules {
         after: Span::minutes(2),
         cap: Priority::High,
         callout: None,
@@ -57,7 +57,7 @@ pub(super) fn rules(table: Option<Table<'_>>, context: &Context<'_>) -> Rules {
 }
 
 /// The alarms for lost sight that these alarms and sensors call for.
-pub(super) fn alarms(rules: &Rules, read: &[&Read], sensors: &[Sensor], tanks: &[Tank]) -> Vec<Read> {
+pub(super) fn alarms(rules: &SightRules, read: &[&Read], sensors: &[Sensor], tanks: &[Tank]) -> Vec<Read> {
     let mut blinded: BTreeMap<SensorId, BTreeSet<usize>> = BTreeMap::new();
     for (index, Read { alarm, .. }) in read.iter().enumerate() {
         let worse = alarm.worse.iter().flat_map(Condition::sensors);
@@ -91,7 +91,13 @@ pub(super) fn alarms(rules: &Rules, read: &[&Read], sensors: &[Sensor], tanks: &
     causes.into_iter().filter_map(build).collect()
 }
 
-fn build(rules: &Rules, sight: Sight, lost: &[&Sensor], silenced: &[&Alarm], tanks: &[Tank]) -> Option<Read> {
+fn build(
+    rules: &SightRules,
+    sight: Sight,
+    lost: &[&Sensor],
+    silenced: &[&Alarm],
+    tanks: &[Tank],
+) -> Option<Read> {
     // The first of the most urgent.
     let worst = silenced.iter().copied().rev().max_by_key(|alarm| alarm.priority)?;
     let first = lost.first()?;

@@ -13,7 +13,7 @@ use crate::units::QuantityItem as _;
 use std::collections::BTreeMap;
 
 /// What the file says of the site as a whole.
-pub(super) struct Site {
+pub(super) struct SiteTable {
     /// `site` if nobody gave a name.
     pub(super) name: String,
     pub(super) altitude: f64,
@@ -22,7 +22,7 @@ pub(super) struct Site {
 }
 
 /// The `[site]` table, or what holds without one.
-pub(super) fn site(table: Option<Table<'_>>, parts: &Parts<'_>) -> Site {
+pub(super) fn site(table: Option<Table<'_>>, parts: &Parts<'_>) -> SiteTable {
     let get = |key| table.as_ref().and_then(|table| table.get(key));
     let name = get("name").and_then(Item::text);
     let altitude = get("altitude").and_then(equipment::altitude);
@@ -32,7 +32,7 @@ pub(super) fn site(table: Option<Table<'_>>, parts: &Parts<'_>) -> Site {
         table.finish();
     }
     let name = name.map_or_else(|| "site".to_owned(), |name| name.it);
-    Site { name, altitude: altitude.unwrap_or(0.0), mains, help }
+    SiteTable { name, altitude: altitude.unwrap_or(0.0), mains, help }
 }
 
 /// One tank.

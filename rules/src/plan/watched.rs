@@ -41,15 +41,19 @@ const ASKED_FOR: Span = Span::minutes(1);
 const KEY_LENGTH: usize = 43;
 
 /// One site, and what it comes to in the plan.
-pub(super) struct Site {
+pub(super) struct WatchedParts {
     pub(super) watched: Watched,
     pub(super) sensors: Vec<Sensor>,
     pub(super) alarms: Vec<Read>,
 }
 
 /// All sites of the file. Their sensors come after the `sensors` that the file declares.
-pub(super) fn read(tables: Vec<(At<String>, Table<'_>)>, sensors: usize, context: &Context<'_>) -> Vec<Site> {
-    let mut sites: Vec<Site> = Vec::new();
+pub(super) fn read(
+    tables: Vec<(At<String>, Table<'_>)>,
+    sensors: usize,
+    context: &Context<'_>,
+) -> Vec<WatchedParts> {
+    let mut sites: Vec<WatchedParts> = Vec::new();
     let mut next = sensors as u32;
     for (id, (name, table)) in (0..).map(WatchedId).zip(tables) {
         if let Some(site) = one(&name, table, id, next, context) {
@@ -60,7 +64,13 @@ pub(super) fn read(tables: Vec<(At<String>, Table<'_>)>, sensors: usize, context
     sites
 }
 
-fn one(name: &At<String>, table: Table<'_>, id: WatchedId, next: u32, context: &Context<'_>) -> Option<Site> {
+fn one(
+    name: &At<String>,
+    table: Table<'_>,
+    id: WatchedId,
+    next: u32,
+    context: &Context<'_>,
+) -> Option<WatchedParts> {
     let before = context.errors();
     if context.sensors.get(&name.it).is_some() {
         let title = format!("`{}` is a sensor already", name.it);
@@ -83,7 +93,7 @@ fn one(name: &At<String>, table: Table<'_>, id: WatchedId, next: u32, context: &
     let hand_on = table.get("hand-on").and_then(Item::flag).unwrap_or(false);
     table.finish();
 
-    let mut site = Site {
+    let mut site = WatchedParts {
         watched: Watched { name: name.it.clone(), title, key: key?, sensor: SensorId(next), asks: None },
         sensors: Vec::new(),
         alarms: Vec::new(),

@@ -3,15 +3,6 @@
 
 use serde::{Deserialize, Serialize};
 
-/// Who did something, and by which way: `ines` by `socket`.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct By {
-    /// A contact's name, or what the person is known by.
-    pub who: String,
-    /// `socket`, `text`, `web` …
-    pub via: String,
-}
-
 /// Why a page is sent.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -28,40 +19,6 @@ pub enum Purpose {
     Drill,
     /// News outside every call-out, which asks for no answer.
     Notice,
-}
-
-/// How one attempt at one page ended.
-#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(tag = "outcome", rename_all = "kebab-case")]
-pub enum Outcome {
-    /// The next hop took it. That is not an answer.
-    Accepted {
-        /// What it said.
-        note: String,
-    },
-    /// Not now, perhaps later: a time-out, a busy server, no network.
-    Deferred {
-        /// What went wrong.
-        why: String,
-    },
-    /// Not this way: refused for good, or the channel is set up wrongly.
-    Failed {
-        /// What went wrong.
-        why: String,
-    },
-}
-
-/// What the outcome of an attempt says that broke off when the page was on its way already.
-pub const MAY_HAVE_ARRIVED: &str = "it may have been delivered";
-
-impl Outcome {
-    /// Not accepted, and yet perhaps delivered: trying again may make a second copy.
-    pub fn is_doubtful(&self) -> bool {
-        match self {
-            Self::Accepted { .. } => false,
-            Self::Deferred { why } | Self::Failed { why } => why.contains(MAY_HAVE_ARRIVED),
-        }
-    }
 }
 
 /// What a person who looked into it says of an episode.

@@ -1,17 +1,10 @@
 //! A record in one line of words: for the log, for the answer to a command, for a timeline.
 
-use super::{Body, By, Estimated, Outcome, Purpose, Verdict};
+use super::{Body, By, Estimated, Purpose, Verdict};
 use crate::forecast::{Interval, wording};
-use crate::stopgap::on_off;
 use crate::time::Span;
 use std::cmp::Ordering;
 use std::fmt;
-
-impl fmt::Display for By {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "{} (by {})", self.who, self.via)
-    }
-}
 
 impl fmt::Display for Purpose {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
@@ -43,17 +36,6 @@ impl fmt::Display for Verdict {
             Self::Real => "real",
             Self::False => "false",
         })
-    }
-}
-
-impl fmt::Display for Outcome {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::Accepted { note } if note.is_empty() => f.write_str("accepted"),
-            Self::Accepted { note } => write!(f, "accepted: {note}"),
-            Self::Deferred { why } => write!(f, "not yet: {why}"),
-            Self::Failed { why } => write!(f, "failed: {why}"),
-        }
     }
 }
 
@@ -187,4 +169,9 @@ impl fmt::Display for Body {
             Self::Drill(drilled) => drilled.fmt(f),
         }
     }
+}
+
+/// As commands and records say it.
+pub(crate) fn on_off(on: bool) -> &'static str {
+    if on { "on" } else { "off" }
 }

@@ -87,7 +87,7 @@ fn candidates(plan: &Plan, id: SensorId) -> Vec<Value> {
         return (0..sensor.words().len() as u16).map(Value::Word).collect();
     }
     let mut marks = BTreeSet::new();
-    let mut mark = |value: f64| marks.insert(Mark(value));
+    let mut mark = |value: f64| marks.insert(LimitMark(value));
     let conditions = plan.alarms.iter().flat_map(|alarm| [Some(&alarm.condition), alarm.worse.as_ref()]);
     let of_relays = plan.relays.iter().flat_map(|relay| relay.conditions());
     let all = conditions.flatten().chain(of_relays);
@@ -120,17 +120,17 @@ fn candidates(plan: &Plan, id: SensorId) -> Vec<Value> {
 
 /// Numbers in order.
 #[derive(Clone, Copy, PartialEq)]
-struct Mark(f64);
+struct LimitMark(f64);
 
-impl Eq for Mark {}
+impl Eq for LimitMark {}
 
-impl PartialOrd for Mark {
+impl PartialOrd for LimitMark {
     fn partial_cmp(&self, other: &Self) -> Option<std::cmp::Ordering> {
         Some(self.cmp(other))
     }
 }
 
-impl Ord for Mark {
+impl Ord for LimitMark {
     fn cmp(&self, other: &Self) -> std::cmp::Ordering {
         self.0.total_cmp(&other.0)
     }

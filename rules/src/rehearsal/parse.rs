@@ -4,7 +4,7 @@
 use super::{Deed, Expectation, Fate, Story};
 use crate::alarm::State;
 use crate::diagnostic::did_you_mean;
-use crate::engine::Word;
+use crate::engine::OperatorCommand;
 use crate::plan::{At, Finding};
 use crate::plan::{Plan, RelayId, SensorId, Target};
 use crate::reading::Value;
@@ -26,13 +26,13 @@ impl Story {
     /// # Errors
     /// All mistakes, in the order of lines.
     pub fn parse(text: &str, plan: &Plan) -> Result<Story, Vec<Finding>> {
-        let mut parser = Parser { plan, findings: Vec::new(), story: empty(), end: None };
+        let mut parser = StoryParser { plan, findings: Vec::new(), story: empty(), end: None };
         let mut start = 0;
         for line in text.split_inclusive('\n') {
             parser.line(line, start);
             start += line.len();
         }
-        let Parser { mut story, findings, end, .. } = parser;
+        let StoryParser { mut story, findings, end, .. } = parser;
         if !findings.is_empty() {
             return Err(findings);
         }
@@ -64,7 +64,7 @@ fn empty() -> Story {
     }
 }
 
-struct Parser<'a> {
+struct StoryParser<'a> {
     plan: &'a Plan,
     findings: Vec<Finding>,
     story: Story,
@@ -73,12 +73,12 @@ struct Parser<'a> {
 
 /// A part of a line, with its place in the text.
 #[derive(Clone, Copy)]
-struct Part<'a> {
+struct LinePart<'a> {
     text: &'a str,
     start: usize,
 }
 
-impl<'a> Part<'a> {
+impl<'a> LinePart<'a> {
     fn trim(self) -> Self {
         let front = self.text.len() - self.text.trim_start().len();
         Self { text: self.text.trim(), start: self.start + front }
@@ -92,25 +92,26 @@ impl<'a> Part<'a> {
     fn split(self, mark: &str) -> Option<(Self, Self)> {
         let at = self.text.find(mark)?;
         let behind = at + mark.len();
-        let before = Part { text: &self.text[..at], start: self.start };
-        let after = Part { text: &self.text[behind..], start: self.start + behind };
+        let before = LinePart { text: &self.text[..at], start: self.start };
+        let after = LinePart { text: &self.text[behind..], start: self.start + behind };
         Some((before.trim(), after.trim()))
     }
 
     fn strip(self, prefix: &str) -> Option<Self> {
         let rest = self.text.strip_prefix(prefix)?;
-        rest.starts_with([' ', '\t']).then(|| Part { text: rest, start: self.start + prefix.len() }.trim())
+        rest.starts_with([' ', '\t'])
+            .then(|| LinePart { text: rest, start: self.start + prefix.len() }.trim())
     }
 
     fn strip_end(self, suffix: &str) -> Option<Self> {
         let rest = self.text.strip_suffix(suffix)?;
-        rest.ends_with([' ', '\t']).then(|| Part { text: rest, start: self.start }.trim())
+        rest.ends_with([' ', '\t']).then(|| LinePart { text: rest, start: self.start }.trim())
     }
 }
 
 type Maybe<T> = Result<T, Finding>;
 
-impl<'a> Parser<'a> {
+impl<'a> StoryParser<'a> {
     fn line(&mut self, line: &'a str, start: usize) {
         let (said, comment) = match line.find('#') {
             Some(at) => (&line[..at], Some(line[at + 1..].trim())),
@@ -119,7 +120,7 @@ impl<'a> Parser<'a> {
         if let Some(comment) = comment.filter(|_| self.story.title.is_empty()) {
             self.story.title = comment.to_owned();
         }
-        let said = Part { text: said, start }.trim();
+        let said = LinePart { text: said, start }.trim();
         if !said.text.is_empty()
             && let Err(finding) = self.statement(said)
         {
@@ -127,7 +128,7 @@ impl<'a> Parser<'a> {
         }
     }
 
-    fn statement(&mut self, said: Part<'a>) -> Maybe<()> {
+    fn statement(&mut self, said: LinePart<'a>) -> Maybe<()> {
         if let Some(time) = said.strip("start") {
             let iso = time.text.replacen(' ', "T", 1);
             self.story.start = iso.parse().map_err(|_| {
@@ -173,7 +174,12 @@ impl<'a> Parser<'a> {
         Ok(())
     }
 
-    fn expectation(&mut self, line: Part<'a>, (from, to): (Span, Span), clause: Part<'a>) -> Maybe<()> {
+    fn expectation(
+        &mut self,
+        line: LinePart<'a>,
+        (from, to): (Span, Span),
+        clause: LinePart<'a>,
+    ) -> Maybe<()> {
         let it = if clause.text == "nobody is paged" {
             Expectation::NotPaged { from, to, target: None }
         } else if let Some(target) = clause.strip_end("is not paged") {
@@ -206,7 +212,7 @@ impl<'a> Parser<'a> {
         Ok(())
     }
 
-    fn deed(&self, clause: Part<'a>) -> Maybe<Deed> {
+    fn deed(&self, clause: LinePart<'a>) -> Maybe<Deed> {
         if let Some(rest) = clause.strip("restart after") {
             let (time, known) = match rest.strip_end("unknown") {
                 Some(time) => (time, false),
@@ -244,7 +250,7 @@ impl<'a> Parser<'a> {
     }
 
     /// `25 degC`, `25 degC over 20 min`, `25 degC with noise 0.1 K`, `off`.
-    fn reports(&self, sensor: SensorId, said: Part<'a>) -> Maybe<Deed> {
+    fn reports(&self, sensor: SensorId, said: LinePart<'a>) -> Maybe<Deed> {
         let (said, noise) = match said.split(" with noise ") {
             Some((said, noise)) => (said, Some(noise)),
             None => (said, None),
@@ -272,10 +278,10 @@ impl<'a> Parser<'a> {
         Ok(Deed::Reports { sensor, value, over, noise: noise.abs() })
     }
 
-    fn word(&self, verb: Part<'a>) -> Maybe<Word> {
+    fn word(&self, verb: LinePart<'a>) -> Maybe<OperatorCommand> {
         if let Some(rest) = verb.strip("shelves") {
             let (alarm, time) = rest.split(" for ").ok_or_else(|| unknown(rest))?;
-            return Ok(Word::Shelve {
+            return Ok(OperatorCommand::Shelve {
                 alarm: self.alarm(alarm)?,
                 length: duration(time)?,
                 why: "rehearsal".to_owned(),
@@ -287,40 +293,44 @@ impl<'a> Parser<'a> {
                 Some((tank, time)) => (tank, Some(duration(time)?)),
                 None => (rest, None),
             };
-            return Ok(Word::BeginWork { tank: self.tank(tank)?, work: work.text.to_owned(), length });
+            return Ok(OperatorCommand::BeginWork {
+                tank: self.tank(tank)?,
+                work: work.text.to_owned(),
+                length,
+            });
         }
         if let Some(tank) = verb.strip("ends work on") {
-            return Ok(Word::EndWork { tank: self.tank(tank)? });
+            return Ok(OperatorCommand::EndWork { tank: self.tank(tank)? });
         }
         if let Some(alarm) = verb.strip("resets") {
-            return Ok(Word::Reset { alarm: self.alarm(alarm)? });
+            return Ok(OperatorCommand::Reset { alarm: self.alarm(alarm)? });
         }
         if let Some(callout) = verb.strip("drills") {
-            return Ok(Word::Drill { callout: callout.text.to_owned() });
+            return Ok(OperatorCommand::Drill { callout: callout.text.to_owned() });
         }
         Err(unknown(verb))
     }
 
-    fn sensor(&self, name: Part<'a>) -> Maybe<SensorId> {
+    fn sensor(&self, name: LinePart<'a>) -> Maybe<SensorId> {
         let at = self.plan.sensors.iter().position(|sensor| sensor.name == name.text);
         let known = || self.plan.sensors.iter().map(|sensor| sensor.name.as_str());
         at.map(|at| SensorId(at as u32)).ok_or_else(|| no_such("sensor", name, known()))
     }
 
-    fn relay(&self, name: Part<'a>) -> Maybe<RelayId> {
+    fn relay(&self, name: LinePart<'a>) -> Maybe<RelayId> {
         let at = self.plan.relays.iter().position(|relay| relay.name == name.text);
         let known = || self.plan.relays.iter().map(|relay| relay.name.as_str());
         at.map(|at| RelayId(at as u32)).ok_or_else(|| no_such("relay", name, known()))
     }
 
-    fn alarm(&self, name: Part<'a>) -> Maybe<String> {
+    fn alarm(&self, name: LinePart<'a>) -> Maybe<String> {
         match self.plan.alarm_named(name.text) {
             Some(_) => Ok(name.text.to_owned()),
             None => Err(no_such("alarm", name, self.plan.alarms.iter().map(|alarm| alarm.name.as_str()))),
         }
     }
 
-    fn tank(&self, name: Part<'a>) -> Maybe<String> {
+    fn tank(&self, name: LinePart<'a>) -> Maybe<String> {
         let mut known = self.plan.tanks.iter().map(|tank| tank.name.as_str());
         match known.clone().any(|tank| tank == name.text) {
             true => Ok(name.text.to_owned()),
@@ -328,7 +338,7 @@ impl<'a> Parser<'a> {
         }
     }
 
-    fn target(&self, name: Part<'a>) -> Maybe<Target> {
+    fn target(&self, name: LinePart<'a>) -> Maybe<Target> {
         let target = Target::parse(name.text);
         let known: Vec<String> = self.plan.directory.channels.keys().map(ToString::to_string).collect();
         match self.plan.directory.channels.contains_key(&target) {
@@ -338,22 +348,22 @@ impl<'a> Parser<'a> {
     }
 }
 
-fn no_such<'c>(kind: &str, name: Part<'_>, known: impl IntoIterator<Item = &'c str>) -> Finding {
+fn no_such<'c>(kind: &str, name: LinePart<'_>, known: impl IntoIterator<Item = &'c str>) -> Finding {
     Finding::error(name.span(), format!("the plan has no {kind} `{}`", name.text), "here")
         .maybe_help(did_you_mean(name.text, known))
 }
 
-fn unknown(clause: Part<'_>) -> Finding {
+fn unknown(clause: LinePart<'_>) -> Finding {
     Finding::error(clause.span(), "this is not understood", "here")
         .help("the forms are: SENSOR is VALUE · SENSOR goes to VALUE over TIME · SENSOR is silent · SENSOR is frozen · WHO answers · broker is lost · CHANNEL fails · restart after TIME · expect CHANNEL is paged about ALARM · expect nobody is paged · expect ALARM is STATE")
 }
 
-fn colon(rest: Part<'_>) -> Finding {
+fn colon(rest: LinePart<'_>) -> Finding {
     Finding::error(rest.span(), "a colon is missing behind the time", "`at 5 min: …` is expected")
 }
 
 /// `5 min`, `1 h 30 min`.
-fn duration(said: Part<'_>) -> Maybe<Span> {
+fn duration(said: LinePart<'_>) -> Maybe<Span> {
     let wrong = |why: String| {
         Finding::error(said.span(), "this is not a length of time", why)
             .help("one like `5 min` or `1 h 30 min` is expected")
@@ -375,12 +385,12 @@ fn duration(said: Part<'_>) -> Maybe<Span> {
     }
 }
 
-fn quantity(said: Part<'_>, dimension: Dimension) -> Maybe<f64> {
+fn quantity(said: LinePart<'_>, dimension: Dimension) -> Maybe<f64> {
     let parsed = Quantity::parse(said.text).and_then(|quantity| quantity.base(dimension));
     parsed.map_err(|error| Finding::error(said.span(), "this is not such a quantity", error.to_string()))
 }
 
-fn known_state(said: Part<'_>) -> Maybe<String> {
+fn known_state(said: LinePart<'_>) -> Maybe<String> {
     let states = [
         State::Normal,
         State::Unacknowledged,

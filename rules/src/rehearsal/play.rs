@@ -3,7 +3,7 @@
 
 use super::baseline;
 use super::{Deed, Expectation, Fate, Story};
-use crate::engine::{Delivery, Effect, Engine, Input, Link, Word};
+use crate::engine::{Delivery, Effect, Engine, Input, Link, OperatorCommand};
 use crate::plan::At;
 use crate::plan::{Plan, RelayId, SensorId, Target};
 use crate::reading::Value;
@@ -51,7 +51,7 @@ struct Left {
 }
 
 /// What a sensor reports, and when next.
-struct Feed {
+struct StoryFeed {
     from: f64,
     to: Value,
     since: Moment,
@@ -62,7 +62,7 @@ struct Feed {
     count: u64,
 }
 
-impl Feed {
+impl StoryFeed {
     fn value(&self, now: Moment) -> Value {
         let Value::Number(to) = self.to else { return self.to };
         if self.frozen {
@@ -89,7 +89,7 @@ pub(super) struct Player<'a> {
     engine: Engine,
     begun: Moment,
     now: Now,
-    feeds: BTreeMap<SensorId, Feed>,
+    feeds: BTreeMap<SensorId, StoryFeed>,
     fates: BTreeMap<Target, Fate>,
     disobedient: Vec<RelayId>,
     deaf: bool,
@@ -187,7 +187,7 @@ impl<'a> Player<'a> {
         };
         let count = before.map_or(u64::from(sensor.0) << 32, |feed| feed.count);
         self.feeds
-            .insert(sensor, Feed { from, to, since: now, over, noise, frozen: false, next: now, count });
+            .insert(sensor, StoryFeed { from, to, since: now, over, noise, frozen: false, next: now, count });
     }
 
     fn perform(&mut self, deed: &Deed) {
@@ -212,15 +212,15 @@ impl<'a> Player<'a> {
                 let code =
                     self.left.iter().rev().find(|page| !page.code.is_empty()).map(|page| page.code.clone());
                 let code = code.unwrap_or_default();
-                self.say(who, Word::Acknowledge { code });
+                self.say(who, OperatorCommand::Acknowledge { code });
             }
             Deed::Says(who, word) => self.say(who, word.clone()),
             Deed::Restart { away, known } => self.restart(*away, *known),
         }
     }
 
-    fn say(&mut self, who: &str, word: Word) {
-        self.step(Input::Said { word, by: By { who: who.to_owned(), via: "rehearsal".to_owned() } });
+    fn say(&mut self, who: &str, word: OperatorCommand) {
+        self.step(Input::Said { command: word, by: By { who: who.to_owned(), via: "rehearsal".to_owned() } });
     }
 
     fn restart(&mut self, away: Span, known: bool) {
@@ -290,7 +290,7 @@ impl<'a> Player<'a> {
             Effect::Send { target, page } => {
                 let outcome = match self.fates.get(&target).copied().unwrap_or(Fate::Works) {
                     Fate::Works => Some(Outcome::Accepted { note: String::new() }),
-                    Fate::Defers => Some(Outcome::Deferred { why: "the story says so".to_owned() }),
+                    Fate::Defers => Some(Outcome::deferred("the story says so")),
                     Fate::Fails => Some(Outcome::Failed { why: "the story says so".to_owned() }),
                     Fate::Hangs => None,
                 };

@@ -3,7 +3,7 @@
 
 use crate::simulator::{Cooler, Faults, Random, Sight, Simulator, Tank};
 use jiff::tz::TimeZone;
-use slackwater_rules::engine::{Delivery, Effect, Engine, Input, Link, Status, Word};
+use slackwater_rules::engine::{Delivery, Effect, Engine, Input, Link, OperatorCommand, Status};
 use slackwater_rules::page::Page;
 use slackwater_rules::plan::{ChannelKind, Checked, Directory, Plan, Surroundings, Target};
 use slackwater_rules::record::{Body, By, Outcome, Record};
@@ -224,8 +224,8 @@ impl Rig {
         self.step(Input::Message { topic, payload, delivery: Delivery::Live });
     }
 
-    pub(crate) fn say(&mut self, word: Word) {
-        self.step(Input::Said { word, by: By { who: "ines".to_owned(), via: "socket".to_owned() } });
+    pub(crate) fn say(&mut self, word: OperatorCommand) {
+        self.step(Input::Said { command: word, by: By { who: "ines".to_owned(), via: "socket".to_owned() } });
     }
 
     /// One minute of the tank.

@@ -2,7 +2,7 @@
 
 use crate::rig::Rig;
 use crate::simulator::Faults;
-use slackwater_rules::engine::{Delivery, Input, Word};
+use slackwater_rules::engine::{Delivery, Input, OperatorCommand};
 use slackwater_rules::record::Body;
 use slackwater_rules::time::{Moment, Span};
 
@@ -216,10 +216,10 @@ fn declared_work_keeps_cold_water_out_of_the_model() {
     rig.run(DAYS);
     let before = rig.explained("what-if");
     let (tank, work) = ("lagoon".to_owned(), "water-change".to_owned());
-    rig.say(Word::BeginWork { tank: tank.clone(), work, length: Some(Span::hours(2)) });
+    rig.say(OperatorCommand::BeginWork { tank: tank.clone(), work, length: Some(Span::hours(2)) });
     rig.tank.display -= 2.0;
     rig.run(Span::hours(1));
-    rig.say(Word::EndWork { tank });
+    rig.say(OperatorCommand::EndWork { tank });
     rig.run(Span::hours(3));
     assert!(before.contains("learned"), "{before}");
     assert_eq!(rig.truth("what-if"), "true");

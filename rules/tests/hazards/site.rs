@@ -3,7 +3,7 @@
 
 use jiff::tz::TimeZone;
 use slackwater_rules::card::{Card, Situation};
-use slackwater_rules::engine::{Delivery, Effect, Engine, Input, Link, Word};
+use slackwater_rules::engine::{Delivery, Effect, Engine, Input, Link, OperatorCommand};
 use slackwater_rules::page::Page;
 use slackwater_rules::plan::{ChannelKind, Checked, Directory, Plan, Surroundings, Target};
 use slackwater_rules::record::{Body, By, Purpose};
@@ -135,8 +135,9 @@ impl Story {
 
     /// The keeper begins work on the tank.
     pub(crate) fn work(&mut self, work: &str) -> &mut Self {
-        let word = Word::BeginWork { tank: "lagoon".to_owned(), work: work.to_owned(), length: None };
-        self.step(Input::Said { word, by: By { who: "ines".to_owned(), via: "socket".to_owned() } });
+        let word =
+            OperatorCommand::BeginWork { tank: "lagoon".to_owned(), work: work.to_owned(), length: None };
+        self.step(Input::Said { command: word, by: By { who: "ines".to_owned(), via: "socket".to_owned() } });
         self
     }
 

@@ -5,7 +5,7 @@
 use crate::family::{EVERY, Family, SENSORS, TARGETS, alarm_name};
 use crate::invariants;
 use jiff::tz::TimeZone;
-use slackwater_rules::engine::{Delivery, Effect, Engine, Input, Link, Word};
+use slackwater_rules::engine::{Delivery, Effect, Engine, Input, Link, OperatorCommand};
 use slackwater_rules::plan::{ChannelKind, Contact, Directory, Plan, Surroundings, Target};
 use slackwater_rules::record::{By, Outcome, Purpose, Record, Seq};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
@@ -245,26 +245,29 @@ impl World {
                 codes.sort();
                 codes.dedup();
                 let code = codes.get(n % codes.len().max(1)).cloned().unwrap_or("XXXX".to_owned());
-                self.say(Word::Acknowledge { code });
+                self.say(OperatorCommand::Acknowledge { code });
             }
-            Op::Reset(alarm) => self.say(Word::Reset { alarm: alarm_name(alarm) }),
-            Op::Shelve(alarm, minutes) => self.say(Word::Shelve {
+            Op::Reset(alarm) => self.say(OperatorCommand::Reset { alarm: alarm_name(alarm) }),
+            Op::Shelve(alarm, minutes) => self.say(OperatorCommand::Shelve {
                 alarm: alarm_name(alarm),
                 length: Span::minutes(minutes),
                 why: "waiting for the part".to_owned(),
             }),
-            Op::Unshelve(alarm) => self.say(Word::Unshelve { alarm: alarm_name(alarm) }),
+            Op::Unshelve(alarm) => self.say(OperatorCommand::Unshelve { alarm: alarm_name(alarm) }),
             Op::TakeOut(alarm) => {
-                self.say(Word::TakeOut { alarm: alarm_name(alarm), why: "being repaired".to_owned() });
+                self.say(OperatorCommand::TakeOut {
+                    alarm: alarm_name(alarm),
+                    why: "being repaired".to_owned(),
+                });
             }
-            Op::PutBack(alarm) => self.say(Word::PutBack { alarm: alarm_name(alarm) }),
-            Op::Work(change, minutes) => self.say(Word::BeginWork {
+            Op::PutBack(alarm) => self.say(OperatorCommand::PutBack { alarm: alarm_name(alarm) }),
+            Op::Work(change, minutes) => self.say(OperatorCommand::BeginWork {
                 tank: "lagoon".to_owned(),
                 work: if change { "water-change" } else { "feeding" }.to_owned(),
                 length: Some(Span::minutes(minutes)),
             }),
-            Op::EndWork => self.say(Word::EndWork { tank: "lagoon".to_owned() }),
-            Op::Drill => self.say(Word::Drill { callout: "household".to_owned() }),
+            Op::EndWork => self.say(OperatorCommand::EndWork { tank: "lagoon".to_owned() }),
+            Op::Drill => self.say(OperatorCommand::Drill { callout: "household".to_owned() }),
             Op::RelaysObey(obey) => self.relays_obey = obey,
             Op::Hand(air, on) => self.show(air, on),
             Op::CommandsGo(go) => self.commands_go = go,
@@ -284,8 +287,8 @@ impl World {
         self.feeds.insert(name, (payload.to_owned(), self.time() + 5_000));
     }
 
-    fn say(&mut self, word: Word) {
-        self.step(Input::Said { word, by: By { who: "ines".to_owned(), via: "socket".to_owned() } });
+    fn say(&mut self, word: OperatorCommand) {
+        self.step(Input::Said { command: word, by: By { who: "ines".to_owned(), via: "socket".to_owned() } });
     }
 
     fn message(&mut self, sensor: usize, what: usize, delivery: Delivery) {
@@ -426,6 +429,6 @@ impl World {
 fn outcome(accepted: bool) -> Outcome {
     match accepted {
         true => Outcome::Accepted { note: "taken".to_owned() },
-        false => Outcome::Deferred { why: "no route".to_owned() },
+        false => Outcome::deferred("no route"),
     }
 }

@@ -3,8 +3,8 @@
 use crate::site::{HALYARD, check};
 use proptest::prelude::*;
 use slackwater_rules::condition::{
-    Aggregate, Comparison, Condition, Hold, Lapse, Memory, Present, Scope, Supposed, Truth, Verdict, Written,
-    WrittenSubject,
+    Aggregate, Comparison, Condition, HeldSince, Lapse, Memory, Present, Scope, Supposed, Truth, Verdict,
+    Written, WrittenSubject,
 };
 use slackwater_rules::condition::{DEEPEST, World};
 use slackwater_rules::plan::{At, Hours, Plan, SensorId, Sight};
@@ -66,13 +66,13 @@ fn truth(text: &str, says: &[(&str, Value)]) -> Truth {
     held(text, says, None)
 }
 
-fn held(text: &str, says: &[(&str, Value)], hold: Hold) -> Truth {
+fn held(text: &str, says: &[(&str, Value)], hold: HeldSince) -> Truth {
     let plan = plan();
     ask(&condition(&plan, text), &stage(&plan, says), Moment(0), hold).truth
 }
 
 /// What a condition says that remembers nothing yet.
-fn ask(condition: &Condition, stage: &Stage, now: Moment, hold: Hold) -> Verdict {
+fn ask(condition: &Condition, stage: &Stage, now: Moment, hold: HeldSince) -> Verdict {
     let memory = Memory::of(condition, now);
     condition.evaluate(&Present { world: stage, memory: &memory, now }, hold)
 }
@@ -223,7 +223,7 @@ fn a_condition_knows_its_sensors() {
     assert_eq!(condition.sensors(), expected.into());
 }
 
-fn explained(text: &str, says: &[(&str, Value)], hold: Hold) -> String {
+fn explained(text: &str, says: &[(&str, Value)], hold: HeldSince) -> String {
     let plan = plan();
     let condition = condition(&plan, text);
     let (world, now) = (stage(&plan, says), Moment(60_000));

@@ -84,6 +84,7 @@ fn things_keep_the_order_of_the_file() {
             "health-journal",
             "health-clock",
             "health-settings",
+            "health-rules",
             "health-ines.push",
             "health-ines.text",
             "health-neighbour.mail",

@@ -26,6 +26,7 @@ fn a_watched_site_comes_to_a_sensor_and_an_alarm_for_its_silence() {
             "health-journal",
             "health-clock",
             "health-settings",
+            "health-rules",
             "health-ines.push"
         ],
         "its sensor has no second alarm"

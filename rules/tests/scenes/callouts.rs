@@ -1,7 +1,7 @@
 //! Steps, answers, leases, hours, drills.
 
 use crate::harness::{Channel, RULES, Site, directory, hours};
-use slackwater_rules::engine::Word;
+use slackwater_rules::engine::OperatorCommand;
 use slackwater_rules::plan::Absence;
 use slackwater_rules::record::{Body, Purpose};
 use slackwater_rules::time::Span;
@@ -94,7 +94,7 @@ fn what_gets_worse_breaks_through_an_answer() {
 fn an_unknown_code_is_refused_and_changes_nothing() {
     let mut site = Site::calm();
     cut(&mut site);
-    site.says_person("someone", Word::Acknowledge { code: "0000".to_owned() });
+    site.says_person("someone", OperatorCommand::Acknowledge { code: "0000".to_owned() });
     assert_eq!(site.count(|body| matches!(body, Body::Refused { .. })), 1);
     assert_eq!(site.state("power-lost"), "unacknowledged");
 }
@@ -104,7 +104,7 @@ fn a_code_is_taken_in_any_case_and_with_blanks() {
     let mut site = Site::calm();
     cut(&mut site);
     let code = format!(" {} ", site.sent[0].code.to_ascii_lowercase());
-    site.says_person("ines", Word::Acknowledge { code });
+    site.says_person("ines", OperatorCommand::Acknowledge { code });
     assert_eq!(site.state("power-lost"), "acknowledged");
 }
 
@@ -243,12 +243,12 @@ fn a_call_out_runs_on_the_monotonic_clock_through_a_change_of_clocks() {
 #[test]
 fn a_drill_climbs_the_ladder_and_is_never_merged_with_the_real_thing() {
     let mut site = Site::calm();
-    site.says_person("ines", Word::Drill { callout: "household".to_owned() });
+    site.says_person("ines", OperatorCommand::Drill { callout: "household".to_owned() });
     let drill = site.pages(Purpose::Drill)[0].clone();
     assert!(drill.headline.starts_with("TEST Halyard House"), "{}", drill.headline);
     cut(&mut site);
     assert_eq!(site.called(), ["ines.push", "siren"], "the real thing has its own call-out");
-    site.says_person("ines", Word::Acknowledge { code: drill.code });
+    site.says_person("ines", OperatorCommand::Acknowledge { code: drill.code });
     assert_eq!(site.state("power-lost"), "unacknowledged", "answering the drill answers nothing else");
     site.run(Span::minutes(20));
     assert!(site.called().contains(&"neighbour.text"));
@@ -258,7 +258,7 @@ fn a_drill_climbs_the_ladder_and_is_never_merged_with_the_real_thing() {
 #[test]
 fn a_drill_that_nobody_answers_ends_by_itself() {
     let mut site = Site::calm();
-    site.says_person("ines", Word::Drill { callout: "household".to_owned() });
+    site.says_person("ines", OperatorCommand::Drill { callout: "household".to_owned() });
     site.run(Span::hours(3));
     assert_eq!(site.pages(Purpose::Drill).len(), 5, "{}", site.story());
     assert_eq!(site.count(|body| matches!(body, Body::CallEnded { .. })), 1);
@@ -306,7 +306,7 @@ fn a_second_answer_renews_the_lease_and_tells_nobody_again() {
     site.run(Span::minutes(30));
     site.forget();
     let code = site.engine.status(site.now).calls[0].code.clone();
-    site.says_person("ines", Word::Acknowledge { code });
+    site.says_person("ines", OperatorCommand::Acknowledge { code });
     site.run(Span::minutes(59));
     assert!(site.sent.is_empty(), "{}", site.story());
 }

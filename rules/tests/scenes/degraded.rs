@@ -185,7 +185,7 @@ fn beyond_its_limit_a_channel_carries_only_what_is_critical_and_says_what_was_he
     }
     assert_eq!(to(&site, "ines.push").len(), 2, "{}", site.story());
     assert!(site.called().contains(&"ines.mail"), "what finds no room takes the next step at once");
-    let held = |body: &Body| matches!(body, Body::Delivered { result: Outcome::Deferred { why }, .. } if why.starts_with("held back: at most 4 a day"));
+    let held = |body: &Body| matches!(body, Body::Delivered { result: Outcome::HeldUntil { limit, .. }, .. } if limit == "4 a day");
     assert!(site.count(held) >= 2, "{}", site.story());
     site.only_what_follows(|site| {
         site.says("room2/mains", "off");
@@ -204,7 +204,7 @@ fn a_used_up_limit_is_told_by_another_way_and_ends_when_there_is_room() {
     assert!(!told.is_empty() && told.iter().all(|page| page.to != "ines.push"), "{}", site.story());
     assert!(told[0].body.contains("its limit of 1 an hour is used up"), "{}", told[0].body);
     let code = told[0].code.clone();
-    site.says_person("ines", slackwater_rules::engine::Word::Acknowledge { code });
+    site.says_person("ines", slackwater_rules::engine::OperatorCommand::Acknowledge { code });
     site.run(Span::hours(3));
     assert_eq!(site.state("health-ines.push"), "normal", "{}", site.story());
     // The all-clear that was held went when there was room.

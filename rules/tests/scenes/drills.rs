@@ -2,7 +2,7 @@
 
 use crate::harness::{BERLIN, Channel, RULES, Sent, Site, directory, target};
 use jiff::civil::{Date, Time};
-use slackwater_rules::engine::{DrillsView, Input, Word};
+use slackwater_rules::engine::{DrillsView, Input, OperatorCommand};
 use slackwater_rules::plan::{Absence, Directory, Hours};
 use slackwater_rules::record::{Body, Drilled, Measured, Purpose};
 use slackwater_rules::time::Span;
@@ -57,7 +57,7 @@ fn notices(site: &Site) -> Vec<(String, String, String)> {
 fn ack(site: &mut Site, to: &str, who: &str) {
     let page = site.pages(Purpose::Drill).into_iter().rev().find(|page| page.to == to).expect("a test page");
     let code = page.code.clone();
-    site.says_person(who, Word::Acknowledge { code });
+    site.says_person(who, OperatorCommand::Acknowledge { code });
 }
 
 fn view(site: &Site) -> DrillsView {
@@ -282,9 +282,9 @@ fn a_round_that_fell_into_an_absence_of_the_watch_comes_late_and_once() {
 fn test_pages_can_be_asked_for_but_not_on_top_of_each_other() {
     let mut site = house("", directory(), "2026-03-10T10:00:00+01:00");
     assert!(site.engine.status(site.now).drills.is_none());
-    site.says_person("ines", Word::TestPages);
+    site.says_person("ines", OperatorCommand::TestPages);
     assert_eq!(tests(&site).len(), 4);
-    site.says_person("ines", Word::TestPages);
+    site.says_person("ines", OperatorCommand::TestPages);
     assert_eq!(tests(&site).len(), 4);
     let why = site.records.iter().find_map(|record| match &record.body {
         Body::Refused { why, .. } => Some(why.clone()),
@@ -292,7 +292,7 @@ fn test_pages_can_be_asked_for_but_not_on_top_of_each_other() {
     });
     assert!(why.is_some_and(|why| why.starts_with("4 test pages still wait for their answers")));
     site.run(Span::hours(25));
-    site.says_person("ines", Word::TestPages);
+    site.says_person("ines", OperatorCommand::TestPages);
     assert_eq!(tests(&site).len(), 8);
 }
 
@@ -311,7 +311,7 @@ fn an_outage_drill_that_is_due_is_asked_for_once_a_month_by_day() {
     site.run(Span::hours(24));
     let step =
         Measured { what: "raised".to_owned(), took: Some(Span::seconds(21)), within: Span::seconds(30) };
-    let word = Word::OutageDrilled { alarm: "power-lost".to_owned(), steps: vec![step] };
+    let word = OperatorCommand::OutageDrilled { alarm: "power-lost".to_owned(), steps: vec![step] };
     site.says_person("ines", word);
     site.restart(Span::minutes(2), Some(Span::minutes(2)));
     site.run(Span::hours(29 * 24));

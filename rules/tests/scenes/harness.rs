@@ -5,7 +5,7 @@
 #![allow(dead_code, reason = "each scene uses its own part of the harness")]
 
 use jiff::tz::TimeZone;
-use slackwater_rules::engine::{Delivery, Effect, Engine, Health, Input, Link, Word};
+use slackwater_rules::engine::{Delivery, Effect, Engine, Health, Input, Link, OperatorCommand};
 use slackwater_rules::plan::{ChannelKind, Contact, Directory, Hours, Part, Plan, Surroundings, Target};
 use slackwater_rules::record::{Body, By, Outcome, Purpose, Record, Seq};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
@@ -267,6 +267,13 @@ impl Site {
         self.feed(topic, payload, every);
     }
 
+    /// The topic says something else when its time comes.
+    pub(crate) fn says_later(&mut self, topic: &str, payload: &str) {
+        if let Some(feed) = self.feeds.get_mut(topic) {
+            payload.clone_into(&mut feed.0);
+        }
+    }
+
     pub(crate) fn silence(&mut self, topic: &str) {
         self.feeds.remove(topic);
     }
@@ -279,8 +286,8 @@ impl Site {
         self.step(Input::Message { topic: topic.to_owned(), payload: payload.as_bytes().to_vec(), delivery });
     }
 
-    pub(crate) fn says_person(&mut self, who: &str, word: Word) {
-        self.step(Input::Said { word, by: By { who: who.to_owned(), via: "socket".to_owned() } });
+    pub(crate) fn says_person(&mut self, who: &str, word: OperatorCommand) {
+        self.step(Input::Said { command: word, by: By { who: who.to_owned(), via: "socket".to_owned() } });
     }
 
     pub(crate) fn answer(&mut self, who: &str) {
@@ -292,7 +299,7 @@ impl Site {
             .expect("a page with a code")
             .code
             .clone();
-        self.says_person(who, Word::Acknowledge { code });
+        self.says_person(who, OperatorCommand::Acknowledge { code });
     }
 
     /// The agent says how a part of it is: nothing wrong, or what.
@@ -373,13 +380,13 @@ impl Site {
                 });
                 let outcome = match does {
                     Channel::Accepts => Outcome::Accepted { note: "250 taken".to_owned() },
-                    Channel::Defers => Outcome::Deferred { why: "no route".to_owned() },
+                    Channel::Defers => Outcome::deferred("no route"),
                     Channel::Fails => Outcome::Failed { why: "no such mailbox".to_owned() },
                     Channel::Hangs => return Vec::new(),
                 };
                 let health = match &outcome {
                     Outcome::Accepted { .. } => Health::Well,
-                    Outcome::Deferred { why } | Outcome::Failed { why } => Health::Fails { why: why.clone() },
+                    other => Health::Fails { why: other.trouble().unwrap_or_default() },
                 };
                 let part = Part::Channel(target);
                 vec![Input::Health { part, health }, Input::Delivered { page: id, outcome }]

@@ -1,13 +1,13 @@
 //! Shelves, work, service, latches.
 
 use crate::harness::{RULES, Site, directory};
-use slackwater_rules::engine::{Delivery, Word};
+use slackwater_rules::engine::{Delivery, OperatorCommand};
 use slackwater_rules::record::{Body, Purpose};
 use slackwater_rules::time::Span;
 
 fn shelve(site: &mut Site, alarm: &str, length: Span) {
     let why = "waiting for the part".to_owned();
-    site.says_person("ines", Word::Shelve { alarm: alarm.to_owned(), length, why });
+    site.says_person("ines", OperatorCommand::Shelve { alarm: alarm.to_owned(), length, why });
 }
 
 #[test]
@@ -56,7 +56,7 @@ fn a_shelf_without_an_end_is_refused() {
 #[test]
 fn work_pauses_what_it_must_ends_by_itself_and_looks_again_at_once() {
     let mut site = Site::calm();
-    let begin = Word::BeginWork {
+    let begin = OperatorCommand::BeginWork {
         tank: "lagoon".to_owned(),
         work: "feeding".to_owned(),
         length: Some(Span::minutes(20)),
@@ -76,7 +76,11 @@ fn work_pauses_what_it_must_ends_by_itself_and_looks_again_at_once() {
 #[test]
 fn the_mains_still_ring_while_work_goes_on() {
     let mut site = Site::calm();
-    let begin = Word::BeginWork { tank: "lagoon".to_owned(), work: "water-change".to_owned(), length: None };
+    let begin = OperatorCommand::BeginWork {
+        tank: "lagoon".to_owned(),
+        work: "water-change".to_owned(),
+        length: None,
+    };
     site.says_person("ines", begin);
     site.says("room2/mains", "off");
     site.run(Span::seconds(30));
@@ -86,13 +90,14 @@ fn the_mains_still_ring_while_work_goes_on() {
 #[test]
 fn work_that_ends_with_everything_running_is_silent() {
     let mut site = Site::calm();
-    let begin = Word::BeginWork { tank: "lagoon".to_owned(), work: "feeding".to_owned(), length: None };
+    let begin =
+        OperatorCommand::BeginWork { tank: "lagoon".to_owned(), work: "feeding".to_owned(), length: None };
     site.says_person("ines", begin);
     site.says("room2/lagoon/flow", "0");
     site.run(Span::minutes(10));
     site.says("room2/lagoon/flow", "4300");
     site.run(Span::minutes(1));
-    site.says_person("ines", Word::EndWork { tank: "lagoon".to_owned() });
+    site.says_person("ines", OperatorCommand::EndWork { tank: "lagoon".to_owned() });
     site.run(Span::hours(1));
     assert!(site.sent.is_empty(), "{}", site.story());
     assert_eq!(site.state("return-stopped"), "normal");
@@ -101,7 +106,8 @@ fn work_that_ends_with_everything_running_is_silent() {
 #[test]
 fn an_alarm_out_of_service_has_a_reason_and_a_name_on_it() {
     let mut site = Site::calm();
-    let out = |why: &str| Word::TakeOut { alarm: "return-stopped".to_owned(), why: why.to_owned() };
+    let out =
+        |why: &str| OperatorCommand::TakeOut { alarm: "return-stopped".to_owned(), why: why.to_owned() };
     site.says_person("ines", out(" "));
     assert_eq!(site.state("return-stopped"), "normal", "a reason is needed");
     site.says_person("ines", out("pump away for repair"));
@@ -111,7 +117,7 @@ fn an_alarm_out_of_service_has_a_reason_and_a_name_on_it() {
     let status = site.engine.status(site.now);
     let view = status.alarms.iter().find(|view| view.name == "return-stopped").expect("there");
     assert_eq!(view.aside.as_deref(), Some("by ines: pump away for repair"));
-    site.says_person("ines", Word::PutBack { alarm: "return-stopped".to_owned() });
+    site.says_person("ines", OperatorCommand::PutBack { alarm: "return-stopped".to_owned() });
     assert_eq!(site.state("return-stopped"), "unacknowledged");
 }
 
@@ -127,11 +133,11 @@ fn a_latched_alarm_waits_for_its_reset() {
     site.says("room2/lagoon/spare-heater", "0");
     site.run(Span::minutes(30));
     assert_eq!(site.state("spare-heater"), "latched, unacknowledged");
-    site.says_person("ines", Word::Reset { alarm: "spare-heater".to_owned() });
+    site.says_person("ines", OperatorCommand::Reset { alarm: "spare-heater".to_owned() });
     assert_eq!(site.state("spare-heater"), "latched, unacknowledged", "a reset needs an answer first");
     site.answer("ines");
     assert_eq!(site.state("spare-heater"), "latched, acknowledged");
-    site.says_person("ines", Word::Reset { alarm: "spare-heater".to_owned() });
+    site.says_person("ines", OperatorCommand::Reset { alarm: "spare-heater".to_owned() });
     assert_eq!(site.state("spare-heater"), "normal");
 }
 
@@ -144,7 +150,8 @@ fn neither_a_shelf_nor_work_resets_a_latch() {
     site.says("room2/lagoon/flow", "4300");
     site.run(Span::minutes(10));
     assert_eq!(site.state("return-stopped"), "latched, unacknowledged");
-    let begin = Word::BeginWork { tank: "lagoon".to_owned(), work: "feeding".to_owned(), length: None };
+    let begin =
+        OperatorCommand::BeginWork { tank: "lagoon".to_owned(), work: "feeding".to_owned(), length: None };
     site.says_person("tom", begin);
     site.run(Span::hours(1));
     assert_eq!(site.state("return-stopped"), "latched, unacknowledged");
@@ -157,7 +164,8 @@ fn neither_a_shelf_nor_work_resets_a_latch() {
 fn what_comes_off_the_shelf_while_work_goes_on_waits_for_its_end() {
     let mut site = Site::calm();
     shelve(&mut site, "return-stopped", Span::minutes(5));
-    let begin = Word::BeginWork { tank: "lagoon".to_owned(), work: "feeding".to_owned(), length: None };
+    let begin =
+        OperatorCommand::BeginWork { tank: "lagoon".to_owned(), work: "feeding".to_owned(), length: None };
     site.says_person("ines", begin);
     site.says("room2/lagoon/flow", "0");
     site.run(Span::minutes(29));
@@ -171,7 +179,11 @@ fn what_comes_off_the_shelf_while_work_goes_on_waits_for_its_end() {
 fn work_that_the_new_rule_file_does_not_know_suppresses_nothing_for_good() {
     let rules = format!("{RULES}\n[work.moving-rock]\npauses = [\"flow\"]\nlongest = \"1 h\"\n");
     let mut site = Site::with(&rules, directory(), "2026-03-02T12:00:00+01:00[Europe/Berlin]");
-    let begin = Word::BeginWork { tank: "lagoon".to_owned(), work: "moving-rock".to_owned(), length: None };
+    let begin = OperatorCommand::BeginWork {
+        tank: "lagoon".to_owned(),
+        work: "moving-rock".to_owned(),
+        length: None,
+    };
     site.says_person("ines", begin);
     assert_eq!(site.state("return-stopped"), "suppressed by design");
     site.reload(RULES);

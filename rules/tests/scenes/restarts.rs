@@ -1,7 +1,7 @@
 //! The engine is its records: restarts, repeats, the same night played again.
 
 use crate::harness::{Channel, Site, plan};
-use slackwater_rules::engine::{Engine, Word};
+use slackwater_rules::engine::{Engine, OperatorCommand};
 use slackwater_rules::record::{Body, Purpose};
 use slackwater_rules::time::Span;
 
@@ -168,7 +168,7 @@ fn a_standing_alarm_that_a_new_plan_drops_leaves_by_a_record_and_without_an_all_
 #[test]
 fn a_call_out_that_is_over_does_not_come_back_with_a_restart() {
     let mut site = Site::calm();
-    let out = Word::TakeOut { alarm: "warm-room".to_owned(), why: "summer".to_owned() };
+    let out = OperatorCommand::TakeOut { alarm: "warm-room".to_owned(), why: "summer".to_owned() };
     site.says_person("ines", out);
     let since = site.engine.horizon();
     site.says("room2/mains", "off");
@@ -179,7 +179,7 @@ fn a_call_out_that_is_over_does_not_come_back_with_a_restart() {
     assert!(site.engine.status(site.now).calls.is_empty());
     site.restart(Span::minutes(1), Some(Span::minutes(1)));
     assert!(site.engine.status(site.now).calls.is_empty(), "{:?}", site.engine.status(site.now).calls);
-    site.says_person("ines", Word::PutBack { alarm: "warm-room".to_owned() });
+    site.says_person("ines", OperatorCommand::PutBack { alarm: "warm-room".to_owned() });
     assert!(site.engine.horizon() > since, "nor does it keep records from being let go");
 }
 
@@ -189,7 +189,10 @@ fn a_stopgap_that_is_over_is_not_begun_by_a_restart() {
     site.says("room2/mains", "off");
     site.run(Span::minutes(1));
     let why = "the board is being moved".to_owned();
-    site.says_person("ines", Word::Shelve { alarm: "power-lost".to_owned(), length: Span::hours(24), why });
+    site.says_person(
+        "ines",
+        OperatorCommand::Shelve { alarm: "power-lost".to_owned(), length: Span::hours(24), why },
+    );
     site.run(Span::minutes(1));
     assert_eq!(site.commands.last().map(|(.., payload)| payload.as_str()), Some("off"));
     assert!(site.engine.status(site.now).relays.is_empty());
@@ -252,7 +255,10 @@ fn what_chatters_chatters_after_a_restart_too() {
     cut_for_a_minute(&mut site);
     assert_eq!(site.count(|body| matches!(body, Body::Chattering { .. })), 1, "{}", site.story());
     let why = "nobody can sleep".to_owned();
-    site.says_person("ines", Word::Shelve { alarm: "power-lost".to_owned(), length: Span::minutes(10), why });
+    site.says_person(
+        "ines",
+        OperatorCommand::Shelve { alarm: "power-lost".to_owned(), length: Span::minutes(10), why },
+    );
     site.restart(Span::seconds(10), Some(Span::seconds(10)));
     let status = site.engine.status(site.now);
     assert!(status.alarms.iter().any(|alarm| alarm.name == "power-lost" && alarm.chattering));

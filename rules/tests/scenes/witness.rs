@@ -2,7 +2,7 @@
 //! witness's own deafness. And the site's side: what it says of itself.
 
 use crate::harness::{Channel, Site, directory};
-use slackwater_rules::engine::{Delivery, Input, Link, Word};
+use slackwater_rules::engine::{Delivery, Input, Link, OperatorCommand};
 use slackwater_rules::reading::Value;
 use slackwater_rules::record::{Body, By, Purpose};
 use slackwater_rules::time::Span;
@@ -137,12 +137,12 @@ fn while_the_witness_is_deaf_no_site_is_called_silent_and_afterwards_only_those_
 #[test]
 fn an_announced_silence_is_waited_for_and_rings_when_it_is_overdue() {
     let mut shed = shed();
-    let shelve = Word::Shelve {
+    let shelve = OperatorCommand::Shelve {
         alarm: "halyard-silent".to_owned(),
         length: Span::hours(2),
         why: "the rack is moved".to_owned(),
     };
-    shed.step(Input::Said { word: shelve, by: by_site("ines") });
+    shed.step(Input::Said { command: shelve, by: by_site("ines") });
     live(&mut shed, &[1], 119);
     assert!(shed.raised().is_empty(), "{}", shed.story());
     live(&mut shed, &[1], 2);
@@ -196,7 +196,7 @@ fn a_planned_silence_lasts_over_a_restart_and_ends_by_itself() {
     let mut site = Site::calm();
     site.says_person(
         "ines",
-        Word::PlanSilence { length: Span::hours(2), why: "the rack is moved".to_owned() },
+        OperatorCommand::PlanSilence { length: Span::hours(2), why: "the rack is moved".to_owned() },
     );
     let left = |site: &Site| site.engine.silence_at(site.now.mono).map(|it| it.until - site.now.mono);
     assert_eq!(left(&site), Some(Span::hours(2)));
@@ -206,12 +206,12 @@ fn a_planned_silence_lasts_over_a_restart_and_ends_by_itself() {
     site.run(Span::minutes(91));
     assert_eq!(left(&site), None);
 
-    site.says_person("ines", Word::EndSilence);
-    site.says_person("ines", Word::PlanSilence { length: Span::hours(25), why: String::new() });
+    site.says_person("ines", OperatorCommand::EndSilence);
+    site.says_person("ines", OperatorCommand::PlanSilence { length: Span::hours(25), why: String::new() });
     let refused = site.count(|body| matches!(body, Body::Refused { .. }));
     assert_eq!(refused, 2, "nothing to end, and longer than a day: {}", site.story());
-    site.says_person("ines", Word::PlanSilence { length: Span::hours(1), why: String::new() });
-    site.says_person("tom", Word::EndSilence);
+    site.says_person("ines", OperatorCommand::PlanSilence { length: Span::hours(1), why: String::new() });
+    site.says_person("tom", OperatorCommand::EndSilence);
     assert_eq!(left(&site), None);
 }
 

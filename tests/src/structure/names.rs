@@ -4,13 +4,23 @@ use super::source::File;
 use std::collections::BTreeMap;
 use syn::Item;
 
-/// Files whose types are what somebody wrote or what is kept on disk: the outer of two representations, whose
+/// Files whose types are the outer of two representations of one thing, as written in a file, kept on disk, sent or shown; the
 /// inner one bears the same name on purpose.
-const AS_WRITTEN: &[&str] =
-    &["/read.rs", "/schema.rs", "/record.rs", "/record/", "/settings/", "/ast.rs", "/kept.rs"];
+const OUTER: &[&str] = &[
+    "/read.rs",
+    "/schema.rs",
+    "/record.rs",
+    "/record/",
+    "/settings/",
+    "/settings.rs",
+    "/ast.rs",
+    "/kept.rs",
+    "/form.rs",
+    "/content.rs",
+];
 
-/// Names of types that are declared in more than one file, with the files. Of a pair of written and checked
-/// the written one is left out.
+/// Names of types that are declared in more than one file, with the files. Of a pair of outer
+/// and inner the outer one is left out.
 pub(super) fn shared(files: &[File]) -> Vec<(String, Vec<String>)> {
     let mut places: BTreeMap<String, Vec<String>> = BTreeMap::new();
     for file in files {
@@ -21,7 +31,7 @@ pub(super) fn shared(files: &[File]) -> Vec<(String, Vec<String>)> {
     places
         .into_iter()
         .filter_map(|(name, places)| {
-            let written = places.iter().filter(|place| AS_WRITTEN.iter().any(|part| place.contains(part)));
+            let written = places.iter().filter(|place| OUTER.iter().any(|part| place.contains(part)));
             let pair = usize::from(places.len() == 2 && written.count() == 1);
             (places.len() - pair > 1).then_some((name, places))
         })

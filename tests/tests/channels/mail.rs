@@ -96,6 +96,7 @@ async fn replies_mean_what_the_standards_say() {
             Outcome::Deferred { .. } => deferred,
             Outcome::Failed { why } if why.starts_with("settings:") => settings,
             Outcome::Failed { .. } => failed,
+            other => panic!("no channel says {other}"),
         };
         assert_eq!(is, meant, "{reply} to {step}: {outcome:?}");
         assert!(why(&outcome).contains(&reply[4..]), "the server's words are kept: {outcome:?}");

@@ -181,6 +181,7 @@ async fn statuses_mean_what_the_standards_say() {
             Outcome::Accepted { .. } => accepted,
             Outcome::Deferred { .. } => deferred,
             Outcome::Failed { .. } => failed,
+            other => panic!("no channel says {other}"),
         };
         assert_eq!(is, meant, "{status}: {outcome:?}");
         assert!(!why(&outcome).contains("t0ken"), "the address may hold a token: {outcome:?}");

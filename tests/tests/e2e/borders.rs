@@ -31,7 +31,7 @@ async fn what_was_said_before_encryption_is_refused_and_the_page_is_tried_again(
     house.board.set("house/mains", "off");
     let tom = paged(&house, "the second step", "tom.mail");
     let first = outcome(&house, "what became of it", tom.seq);
-    let refused = matches!(&first, Outcome::Deferred { why } if why.contains("before encryption began"));
+    let refused = matches!(&first, Outcome::Deferred { why, .. } if why.contains("before encryption began"));
     assert!(refused, "{first:?}\n{}", house.home.log());
     assert!(house.mail.taken(0).await.is_empty(), "no server has taken anything");
 

@@ -6,7 +6,7 @@ use crate::arrivals::Arrival;
 use crate::fault::{Fault, MOUNT, UNSHARE};
 use crate::watch::{Here, Watch, YEARS};
 use slackwater::clock::Steering;
-use slackwater_rules::record::{Body, Outcome, Record};
+use slackwater_rules::record::{Body, Record};
 use slackwater_rules::time::Span;
 use slackwater_tests::agent::{Home, until};
 use slackwater_tests::certs::Validity;
@@ -263,9 +263,7 @@ impl Place {
                 }
                 Body::CallBegan { .. } => drop(waiting.insert(record.seq, "call-out".to_owned())),
                 Body::CallEnded { call } => drop(waiting.remove(&call)),
-                Body::Delivered { page, result: Outcome::Accepted { .. } | Outcome::Failed { .. } } => {
-                    waiting.remove(&page);
-                }
+                Body::Delivered { page, result } if !result.is_for_now() => drop(waiting.remove(&page)),
                 _ => {}
             }
         }

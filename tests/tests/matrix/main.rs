@@ -14,7 +14,7 @@ mod watch;
 use arrivals::Arrival;
 use fault::{Fault, TABLE, Told};
 use house::Place;
-use slackwater_rules::record::{Body, Outcome, Purpose, Record, Seq};
+use slackwater_rules::record::{Body, NoMore, Outcome, Purpose, Record, Seq};
 use slackwater_tests::mosquitto;
 use std::collections::{BTreeMap, BTreeSet};
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -164,12 +164,14 @@ fn no_page_lost(fault: Fault, records: &[Record], arrivals: &[Arrival]) {
                 let is_text = target.ends_with(".text");
                 assert!(is_text || arrived.contains(&page), "page {page} to {target} is not there");
             }
-            Some(Outcome::Failed { why }) => {
-                let given_up = ["no longer needed", "withdrawn", "told with page", "perhaps delivered"];
-                let is_known = given_up.iter().any(|known| why.contains(known));
-                assert!(shut || is_known, "page {page} to {target} is lost: {why}");
+            Some(Outcome::Withdrawn) => {}
+            Some(Outcome::GivenUp { why }) => {
+                assert!(shut || *why != NoMore::TooOld, "page {page} to {target} is lost: {why}");
             }
-            Some(Outcome::Deferred { why }) => assert!(shut, "page {page} to {target} waits still: {why}"),
+            Some(Outcome::Failed { why }) => assert!(shut, "page {page} to {target} is lost: {why}"),
+            Some(waits @ (Outcome::Deferred { .. } | Outcome::HeldUntil { .. })) => {
+                assert!(shut, "page {page} to {target} waits still: {waits}");
+            }
             None => panic!("page {page} to {target} has no fate"),
         }
     }

@@ -1,6 +1,8 @@
 //! The repository's own rules.
 
 mod docs;
+mod layers;
+mod map;
 
 use slackwater_tests::agent::Said;
 use slackwater_tests::house::sample;

@@ -163,7 +163,7 @@ async fn without_its_modem_a_power_cut_goes_to_the_next_way_and_status_says_why(
     until("the status", SOON, words, || house.home.log());
     house.board.set("house/mains", "off");
     house.home.record("the deferral", 0, |body| {
-        matches!(body, Body::Delivered { result: Outcome::Deferred { why }, .. } if why.starts_with("no modem: "))
+        matches!(body, Body::Delivered { result: Outcome::Deferred { why, .. }, .. } if why.starts_with("no modem: "))
     });
     assert!(!house.mail.taken(1).await.is_empty(), "the next step's mail");
     stick.plug().expect("a pseudo-terminal");

@@ -15,12 +15,12 @@ const MOST_TOLD: usize = 20;
 
 /// The readings of a file, in order of time.
 #[derive(Debug)]
-pub(super) struct File {
+pub(super) struct CsvFile {
     pub(super) readings: Vec<(Wall, SensorId, Value)>,
     pub(super) notes: Vec<String>,
 }
 
-impl File {
+impl CsvFile {
     /// The first and the last time in it.
     pub(super) fn ends(&self) -> (Wall, Wall) {
         let at = |reading: Option<&(Wall, SensorId, Value)>| reading.map_or(Wall(0), |(at, ..)| *at);
@@ -30,7 +30,7 @@ impl File {
 
 /// Reads the file. A sensor that the file tells more rarely than the plan expects is expected as
 /// rarely from here on, and a note says so: else it would count as silent in between.
-pub(super) fn read(path: &Path, plan: &mut Plan, now: Wall, zone: &TimeZone) -> Result<File, String> {
+pub(super) fn read(path: &Path, plan: &mut Plan, now: Wall, zone: &TimeZone) -> Result<CsvFile, String> {
     let name = path.display().to_string();
     let text = std::fs::read_to_string(path).map_err(|error| format!("{name}: {error}"))?;
     parse(&name, &text, plan, now, zone)
@@ -42,7 +42,7 @@ pub(super) fn parse(
     plan: &mut Plan,
     now: Wall,
     zone: &TimeZone,
-) -> Result<File, String> {
+) -> Result<CsvFile, String> {
     let mut lines = text.trim_start_matches('\u{feff}').lines().zip(1_usize..);
     let head = lines.next().map_or("", |(head, _)| head).trim();
     let columns = head.split(',').map(|column| column.trim().trim_matches('"')).collect::<Vec<_>>();
@@ -105,7 +105,7 @@ pub(super) fn parse(
         .map(|(sensor, lines)| format!("{lines} lines of `{sensor}`, which the rule file does not have"))
         .collect();
     slacken(plan, &readings, &mut notes);
-    Ok(File { readings, notes })
+    Ok(CsvFile { readings, notes })
 }
 
 fn understand(mapping: &Mapping, words: bool, value: &str, unit: &str) -> Result<Value, String> {

@@ -1,11 +1,11 @@
 //! The past, wherever it is kept: readings in order of time, what people said to the watch then,
 //! and what rang. It flows through one or several backtests side by side.
 
-use super::csv::File;
+use super::csv::CsvFile;
 use crate::journal::{Log, Minute, Values};
 use crate::review::Window;
 use slackwater_rules::backtest::{Backtest, Marks, Outcomes, Spell, Spells};
-use slackwater_rules::engine::Word;
+use slackwater_rules::engine::OperatorCommand;
 use slackwater_rules::plan::{Plan, SensorId};
 use slackwater_rules::reading::Value;
 use slackwater_rules::record::{Body, By, Record};
@@ -19,8 +19,8 @@ const MOST_A_MINUTE: i64 = 60;
 
 /// What a person said then.
 #[derive(Clone, Debug)]
-enum Said {
-    Word(Word),
+enum SaidThen {
+    Command(OperatorCommand),
     /// The code was another then.
     Acknowledged(String),
 }
@@ -28,14 +28,14 @@ enum Said {
 #[derive(Debug)]
 enum Readings {
     Journal(Log),
-    File(File),
+    File(CsvFile),
 }
 
 /// The past.
 #[derive(Debug)]
 pub(super) struct Past {
     readings: Readings,
-    said: Vec<(Wall, Said, By)>,
+    said: Vec<(Wall, SaidThen, By)>,
     /// What rang then; nothing is known of it for a file.
     pub(super) then: Option<Vec<Spell>>,
     pub(super) marks: Marks,
@@ -44,7 +44,7 @@ pub(super) struct Past {
 }
 
 impl Past {
-    pub(super) fn file(mut file: File) -> Self {
+    pub(super) fn file(mut file: CsvFile) -> Self {
         let notes = std::mem::take(&mut file.notes);
         Self { readings: Readings::File(file), said: Vec::new(), then: None, marks: Marks::new(), notes }
     }
@@ -110,18 +110,24 @@ impl Past {
 }
 
 /// What a record says that a person said.
-fn said_in(record: Record) -> Option<(Wall, Said, By)> {
+fn said_in(record: Record) -> Option<(Wall, SaidThen, By)> {
     let (said, by) = match record.body {
-        Body::Acknowledged { alarm, by, .. } => (Said::Acknowledged(alarm), by),
-        Body::Reset { alarm, by } => (Said::Word(Word::Reset { alarm }), by),
-        Body::Shelved { alarm, length, by, why } => (Said::Word(Word::Shelve { alarm, length, why }), by),
-        Body::Unshelved { alarm, by: Some(by) } => (Said::Word(Word::Unshelve { alarm }), by),
-        Body::TakenOut { alarm, by, why } => (Said::Word(Word::TakeOut { alarm, why }), by),
-        Body::PutBack { alarm, by } => (Said::Word(Word::PutBack { alarm }), by),
-        Body::WorkBegan { tank, work, length, by } => {
-            (Said::Word(Word::BeginWork { tank, work, length: Some(length) }), by)
+        Body::Acknowledged { alarm, by, .. } => (SaidThen::Acknowledged(alarm), by),
+        Body::Reset { alarm, by } => (SaidThen::Command(OperatorCommand::Reset { alarm }), by),
+        Body::Shelved { alarm, length, by, why } => {
+            (SaidThen::Command(OperatorCommand::Shelve { alarm, length, why }), by)
         }
-        Body::WorkEnded { tank, by: Some(by), .. } => (Said::Word(Word::EndWork { tank }), by),
+        Body::Unshelved { alarm, by: Some(by) } => {
+            (SaidThen::Command(OperatorCommand::Unshelve { alarm }), by)
+        }
+        Body::TakenOut { alarm, by, why } => (SaidThen::Command(OperatorCommand::TakeOut { alarm, why }), by),
+        Body::PutBack { alarm, by } => (SaidThen::Command(OperatorCommand::PutBack { alarm }), by),
+        Body::WorkBegan { tank, work, length, by } => {
+            (SaidThen::Command(OperatorCommand::BeginWork { tank, work, length: Some(length) }), by)
+        }
+        Body::WorkEnded { tank, by: Some(by), .. } => {
+            (SaidThen::Command(OperatorCommand::EndWork { tank }), by)
+        }
         _ => return None,
     };
     Some((record.at.wall, said, by))
@@ -170,8 +176,8 @@ impl Spread {
 /// Backtests of plans that differ only in their alarms, side by side.
 pub(super) struct Playing<'a> {
     plans: Vec<Plan>,
-    said: std::slice::Iter<'a, (Wall, Said, By)>,
-    next: Option<&'a (Wall, Said, By)>,
+    said: std::slice::Iter<'a, (Wall, SaidThen, By)>,
+    next: Option<&'a (Wall, SaidThen, By)>,
     start: Wall,
     window: Window,
     /// None before the first reading.
@@ -239,14 +245,17 @@ impl<'a> Playing<'a> {
         while let Some((when, said, by)) = self.next.filter(|(when, ..)| *when <= at) {
             self.next = self.said.next();
             // Of what was said before the playing begins, only that still holds which has no end.
-            let lasts = matches!(said, Said::Word(Word::TakeOut { .. } | Word::PutBack { .. }));
+            let lasts = matches!(
+                said,
+                SaidThen::Command(OperatorCommand::TakeOut { .. } | OperatorCommand::PutBack { .. })
+            );
             if *when < self.start && !lasts {
                 continue;
             }
             for test in &mut self.tests {
                 match said {
-                    Said::Word(word) => test.say(*when, word.clone(), by.clone()),
-                    Said::Acknowledged(alarm) => test.acknowledge(*when, alarm, by.clone()),
+                    SaidThen::Command(word) => test.say(*when, word.clone(), by.clone()),
+                    SaidThen::Acknowledged(alarm) => test.acknowledge(*when, alarm, by.clone()),
                 }
             }
         }

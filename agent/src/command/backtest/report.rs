@@ -16,7 +16,7 @@ const VERSION: u32 = 1;
 
 #[derive(Debug, Serialize)]
 #[serde(rename_all = "kebab-case")]
-pub(super) struct Report {
+pub(super) struct BacktestReport {
     version: u32,
     site: String,
     since: Stamp,
@@ -25,14 +25,14 @@ pub(super) struct Report {
     holes: u64,
     caution: &'static str,
     notes: Vec<String>,
-    alarms: Vec<Rung>,
+    alarms: Vec<RungAlarm>,
     /// Alarms that would not have rung, and did not.
     quiet: Vec<String>,
 }
 
 #[derive(Debug, Serialize)]
 #[serde(rename_all = "kebab-case")]
-struct Rung {
+struct RungAlarm {
     alarm: String,
     rings: usize,
     #[serde(rename = "total-ms")]
@@ -71,7 +71,7 @@ pub(super) fn of(
     plan: &Plan,
     window: Window,
     zone: &TimeZone,
-) -> Report {
+) -> BacktestReport {
     let unknown = std::mem::take(&mut playing.unknown);
     let (outcomes, silent) = playing.finish();
     let mut outcomes = outcomes.into_iter().next().unwrap_or_default();
@@ -109,7 +109,7 @@ pub(super) fn of(
             None => quiet.push(name.to_owned()),
         }
     }
-    Report {
+    BacktestReport {
         version: VERSION,
         site: plan.site.clone(),
         since: Stamp::new(window.since, true, zone),
@@ -124,7 +124,7 @@ pub(super) fn of(
 }
 
 /// None if it was quiet, then and now.
-fn rung(name: &str, outcomes: &Outcomes, past: &Past, zone: &TimeZone) -> Option<Rung> {
+fn rung(name: &str, outcomes: &Outcomes, past: &Past, zone: &TimeZone) -> Option<RungAlarm> {
     let now: Vec<&Spell> = outcomes.spells.iter().filter(|spell| spell.alarm == name).collect();
     let then: Option<Vec<&Spell>> =
         past.then.as_ref().map(|then| then.iter().filter(|spell| spell.alarm == name).collect());
@@ -157,7 +157,7 @@ fn rung(name: &str, outcomes: &Outcomes, past: &Past, zone: &TimeZone) -> Option
             only_now: only_now.into_iter().map(|spell| stretch(spell, None)).collect(),
         }
     });
-    Some(Rung {
+    Some(RungAlarm {
         alarm: name.to_owned(),
         rings: now.len(),
         total: now.iter().fold(Span::ZERO, |sum, spell| sum + spell.length()),
@@ -177,8 +177,8 @@ pub(super) fn times(count: usize) -> String {
 }
 
 /// The report in words.
-pub(super) fn words(report: &Report) -> String {
-    let Report { site, since, until, readings, holes, caution, notes, alarms, quiet, .. } = report;
+pub(super) fn words(report: &BacktestReport) -> String {
+    let BacktestReport { site, since, until, readings, holes, caution, notes, alarms, quiet, .. } = report;
     let mut out = format!("{site}\n{} to {}, {readings} readings\n{caution}\n", since.at, until.at);
     if *holes > 0 {
         let _ = writeln!(out, "Nothing at all was heard {}: played as a watch away.", times(*holes as usize));
@@ -187,7 +187,7 @@ pub(super) fn words(report: &Report) -> String {
         let _ = writeln!(out, "Note: {note}");
     }
     for rung in alarms {
-        let Rung { alarm, rings, total, longest, pages, hours, compared } = rung;
+        let RungAlarm { alarm, rings, total, longest, pages, hours, compared } = rung;
         let _ = match rings {
             0 => writeln!(out, "\n{alarm}: would not have rung"),
             _ => writeln!(

@@ -15,13 +15,13 @@ const MOST: usize = 200;
 
 /// `limit=24..26 step 0.25`.
 #[derive(Clone, Debug, PartialEq)]
-pub(super) struct Range {
+pub(super) struct SweepRange {
     pub(super) name: String,
     pub(super) values: Vec<f64>,
 }
 
 /// Reads a range.
-pub(super) fn range(text: &str) -> Result<Range, String> {
+pub(super) fn range(text: &str) -> Result<SweepRange, String> {
     let form = || format!("`{text}` is no range: write `limit=24..26 step 0.25`, or the limit's own name");
     let (name, rest) = text.split_once('=').ok_or_else(form)?;
     let (ends, step) = rest.split_once("step").ok_or_else(form)?;
@@ -38,10 +38,10 @@ pub(super) fn range(text: &str) -> Result<Range, String> {
     // What a step adds in the last of 16 digits is nothing a keeper wrote.
     let tidy = |value: f64| (value * 1e9).round() / 1e9;
     let values = (0..=count as u32).map(|nth| tidy(from + f64::from(nth) * step)).collect();
-    Ok(Range { name: name.trim().to_owned(), values })
+    Ok(SweepRange { name: name.trim().to_owned(), values })
 }
 
-impl Range {
+impl SweepRange {
     /// The alarm alone, once for each value.
     pub(super) fn plans(&self, plan: &Plan, alarm: &str) -> Result<Vec<Plan>, String> {
         let Some(id) = plan.alarm_named(alarm) else {
@@ -61,17 +61,17 @@ impl Range {
 
 #[derive(Debug, Serialize)]
 #[serde(rename_all = "kebab-case")]
-pub(super) struct Table {
+pub(super) struct SweepTable {
     alarm: String,
     limit: String,
     marked_real: usize,
     marked_false: usize,
-    rows: Vec<Row>,
+    rows: Vec<SweepRow>,
 }
 
 #[derive(Debug, Serialize)]
 #[serde(rename_all = "kebab-case")]
-struct Row {
+struct SweepRow {
     value: f64,
     rings: usize,
     #[serde(rename = "total-ms")]
@@ -87,7 +87,7 @@ struct Row {
     unmarked: usize,
 }
 
-pub(super) fn table(playing: Playing<'_>, past: &Past, alarm: &str, range: &Range) -> Table {
+pub(super) fn table(playing: Playing<'_>, past: &Past, alarm: &str, range: &SweepRange) -> SweepTable {
     let then: Vec<&Spell> = past.then.iter().flatten().filter(|spell| spell.alarm == alarm).collect();
     let marked = |verdict: Verdict| -> BTreeSet<Seq> {
         let is = |spell: &&&Spell| past.marks.get(&spell.episode) == Some(&verdict);
@@ -106,7 +106,7 @@ pub(super) fn table(playing: Playing<'_>, past: &Past, alarm: &str, range: &Rang
             let is = |spell: &&Spell| past.marks.contains_key(&spell.episode) && spell.overlaps(ring);
             then.iter().copied().any(|spell| is(&spell))
         };
-        Row {
+        SweepRow {
             value: *value,
             rings: rings.len(),
             total: rings.iter().fold(Span::ZERO, |sum, ring| sum + ring.length()),
@@ -116,7 +116,7 @@ pub(super) fn table(playing: Playing<'_>, past: &Past, alarm: &str, range: &Rang
             unmarked: rings.len() - rings.iter().filter(judged).count(),
         }
     });
-    Table {
+    SweepTable {
         alarm: alarm.to_owned(),
         limit: range.name.clone(),
         marked_real: real.len(),
@@ -126,8 +126,8 @@ pub(super) fn table(playing: Playing<'_>, past: &Past, alarm: &str, range: &Rang
 }
 
 /// The table in words.
-pub(super) fn words(table: &Table) -> String {
-    let Table { alarm, limit, marked_real, marked_false, rows } = table;
+pub(super) fn words(table: &SweepTable) -> String {
+    let SweepTable { alarm, limit, marked_real, marked_false, rows } = table;
     let mut out =
         format!("{alarm}, {limit}; episodes marked as real: {marked_real}, as false: {marked_false}\n");
     let heads = ["value", "rings", "total", "found", "missed", "false", "unmarked"];

@@ -64,7 +64,7 @@ fn window() -> Window {
     Window { since: wall("2026-08-02"), until: wall("2026-08-03") }
 }
 
-fn read(text: &str) -> Result<csv::File, String> {
+fn read(text: &str) -> Result<csv::CsvFile, String> {
     csv::parse("august.csv", text, &mut plan(), Wall(0), &TimeZone::UTC)
 }
 

@@ -11,7 +11,7 @@ use slackwater_rules::forecast::{CannotSay, Estimate, Interval, wording};
 
 /// All answers, topic by topic.
 #[derive(Debug, Serialize)]
-pub(super) struct Answers {
+pub(super) struct PaperAnswers {
     version: u32,
     /// What was written down, in one line.
     pub(super) tank: String,
@@ -23,19 +23,19 @@ pub(super) struct Answers {
 #[derive(Debug, Serialize)]
 pub(super) struct Topic {
     pub(super) topic: &'static str,
-    pub(super) answers: Vec<Answer>,
+    pub(super) answers: Vec<PaperAnswer>,
 }
 
 /// One question and its answer.
 #[derive(Debug, Serialize)]
-pub(super) struct Answer {
+pub(super) struct PaperAnswer {
     /// Its name for scripts.
     question: &'static str,
     pub(super) asks: String,
     /// In words; why not, if it can't be said.
     pub(super) says: String,
     /// `null` where the answer can't be said.
-    range: Option<Range>,
+    range: Option<AnswerRange>,
     pub(super) rests_on: Vec<Rests>,
     /// What would have to be known.
     pub(super) missing: Option<&'static str>,
@@ -43,7 +43,7 @@ pub(super) struct Answer {
 
 /// Ends that are `null` are open: never, or without bound.
 #[derive(Debug, Serialize)]
-struct Range {
+struct AnswerRange {
     low: Option<f64>,
     likely: Option<f64>,
     high: Option<f64>,
@@ -73,7 +73,7 @@ enum Shown<'a> {
     Value(&'a str),
 }
 
-struct Asking(Vec<Answer>);
+struct Asking(Vec<PaperAnswer>);
 
 impl Asking {
     fn ask(
@@ -115,13 +115,13 @@ impl Asking {
         if let Some(note) = note {
             says = format!("{says}; {note}");
         }
-        self.0.push(Answer { question, asks, says, range, rests_on, missing });
+        self.0.push(PaperAnswer { question, asks, says, range, rests_on, missing });
     }
 }
 
-fn numbers(range: Interval, unit: &str) -> Range {
+fn numbers(range: Interval, unit: &str) -> AnswerRange {
     let finite = |value: f64| value.is_finite().then_some((value * 1e3).round() / 1e3);
-    Range {
+    AnswerRange {
         low: finite(range.low),
         likely: finite(range.likely),
         high: finite(range.high),
@@ -129,7 +129,7 @@ fn numbers(range: Interval, unit: &str) -> Range {
     }
 }
 
-impl Answers {
+impl PaperAnswers {
     pub(super) fn of(paper: &Paper, units: &Units) -> Self {
         let topics = vec![
             Topic { topic: "outage", answers: outage(paper, units) },
@@ -160,7 +160,7 @@ fn exactly(units: &Units, celsius: f64) -> String {
     format!("{tenths} {}", units.degrees())
 }
 
-fn outage(paper: &Paper, units: &Units) -> Vec<Answer> {
+fn outage(paper: &Paper, units: &Units) -> Vec<PaperAnswer> {
     let mut asking = Asking(Vec::new());
     let whole = paper.outage();
     let note = whole.as_ref().ok().map(|outage| {
@@ -208,7 +208,7 @@ fn outage(paper: &Paper, units: &Units) -> Vec<Answer> {
     asking.0
 }
 
-fn heat(paper: &Paper, units: &Units) -> Vec<Answer> {
+fn heat(paper: &Paper, units: &Units) -> Vec<PaperAnswer> {
     let mut asking = Asking(Vec::new());
     let watts = Shown::Value("W");
     asking.ask("heater-size", "heater for the coldest room".to_owned(), &watts, paper.heater_size());
@@ -256,7 +256,7 @@ fn heat(paper: &Paper, units: &Units) -> Vec<Answer> {
     asking.0
 }
 
-fn water(paper: &Paper, units: &Units) -> Vec<Answer> {
+fn water(paper: &Paper, units: &Units) -> Vec<PaperAnswer> {
     let mut asking = Asking(Vec::new());
     let note = paper.turnover().ok().map(|volumes| {
         let far = volumes.range.likely / USUAL_TURNOVER;
@@ -277,7 +277,7 @@ fn water(paper: &Paper, units: &Units) -> Vec<Answer> {
     asking.0
 }
 
-fn light(paper: &Paper) -> Vec<Answer> {
+fn light(paper: &Paper) -> Vec<PaperAnswer> {
     let mut asking = Asking(Vec::new());
     let note = paper.light.map(|light| {
         let band = match Band::of(light.ppfd) {

@@ -49,7 +49,7 @@ impl Ink {
 
 /// What is drawn, in order.
 #[derive(Clone, Debug)]
-pub(super) enum Item {
+pub(super) enum ChartItem {
     /// Between two edges.
     Band { name: String, low: Vec<Point>, high: Vec<Point> },
     /// A line; several pieces where something is missing between.
@@ -67,7 +67,7 @@ pub(super) struct Chart {
     pub(super) hours: (f64, f64),
     /// Lowest and highest value.
     pub(super) values: (f64, f64),
-    pub(super) items: Vec<Item>,
+    pub(super) items: Vec<ChartItem>,
 }
 
 /// Charts under one title, with a line of words below; `hour` words a tick.
@@ -99,8 +99,8 @@ pub(super) fn document(
 }
 
 impl Chart {
-    fn named(&self) -> impl Iterator<Item = &Item> {
-        self.items.iter().filter(|item| !matches!(item, Item::Level { .. }))
+    fn named(&self) -> impl Iterator<Item = &ChartItem> {
+        self.items.iter().filter(|item| !matches!(item, ChartItem::Level { .. }))
     }
 
     fn height(&self) -> f64 {
@@ -153,7 +153,7 @@ impl Chart {
         );
         for item in &self.items {
             let _ = match item {
-                Item::Band { low, high, .. } => {
+                ChartItem::Band { low, high, .. } => {
                     let around: Vec<Point> = low.iter().chain(high.iter().rev()).copied().collect();
                     writeln!(
                         body,
@@ -161,7 +161,7 @@ impl Chart {
                         path(&around)
                     )
                 }
-                Item::Line { ink, pieces, .. } => pieces.iter().try_for_each(|points| {
+                ChartItem::Line { ink, pieces, .. } => pieces.iter().try_for_each(|points| {
                     writeln!(
                         body,
                         "<polyline points=\"{}\" stroke=\"{}\" stroke-width=\"2.2\"{}/>",
@@ -170,7 +170,7 @@ impl Chart {
                         ink.dashes()
                     )
                 }),
-                Item::Level { value, .. } => writeln!(
+                ChartItem::Level { value, .. } => writeln!(
                     body,
                     "<path d=\"M{left} {:.1}H{right}\" stroke=\"{}\" stroke-width=\"1.5\"{}/>",
                     y(*value),
@@ -181,7 +181,7 @@ impl Chart {
         }
         body.push_str("</g>\n");
         for item in &self.items {
-            if let Item::Level { name, value } = item {
+            if let ChartItem::Level { name, value } = item {
                 let _ = writeln!(
                     body,
                     "<text x=\"{:.0}\" y=\"{:.1}\" text-anchor=\"end\" style=\"fill:{};paint-order:stroke;stroke:#fff;stroke-width:3\">{}</text>",
@@ -195,14 +195,14 @@ impl Chart {
         for (i, item) in self.named().enumerate() {
             let at = lower + UNDER + KEY * i as f64;
             let (sign, name) = match item {
-                Item::Band { name, .. } => (
+                ChartItem::Band { name, .. } => (
                     format!(
                         "<rect x=\"{left}\" y=\"{:.0}\" width=\"24\" height=\"12\" fill=\"#1f5f99\" fill-opacity=\".2\"/>",
                         at - 6.0
                     ),
                     name,
                 ),
-                Item::Line { name, ink, .. } => (
+                ChartItem::Line { name, ink, .. } => (
                     format!(
                         "<path d=\"M{left} {at:.0}h24\" stroke=\"{}\" stroke-width=\"2.2\"{}/>",
                         ink.colour(),
@@ -210,7 +210,7 @@ impl Chart {
                     ),
                     name,
                 ),
-                Item::Level { name, .. } => (String::new(), name),
+                ChartItem::Level { name, .. } => (String::new(), name),
             };
             let _ = writeln!(
                 body,

@@ -23,7 +23,8 @@ pub(super) fn fill(paper: &mut Paper, plan: &Plan, name: &str, journal: &Path) {
     let named = |id: Option<SensorId>| {
         id.and_then(|id| plan.sensors.get(id.index())).map_or("", |sensor| sensor.name.as_str())
     };
-    let (mut water, mut room) = (Hours::of(named(tank.gear.water)), Hours::of(named(tank.gear.room)));
+    let (mut water, mut room) =
+        (HourlyMeans::of(named(tank.gear.water)), HourlyMeans::of(named(tank.gear.room)));
     let now = Clock::system(Trust::System).now().wall;
     let walked = log.walk_readings(now - LEARNED_FROM, now, |sensor, minute| {
         water.take(sensor, &minute);
@@ -45,7 +46,7 @@ pub(super) fn fill(paper: &mut Paper, plan: &Plan, name: &str, journal: &Path) {
 }
 
 /// Hourly means of one sensor.
-struct Hours<'a> {
+struct HourlyMeans<'a> {
     name: &'a str,
     hour: i64,
     minutes: (f64, u32),
@@ -54,7 +55,7 @@ struct Hours<'a> {
     hours: u32,
 }
 
-impl<'a> Hours<'a> {
+impl<'a> HourlyMeans<'a> {
     fn of(name: &'a str) -> Self {
         Self { name, hour: i64::MIN, minutes: (0.0, 0), sum: 0.0, lowest: f64::INFINITY, hours: 0 }
     }

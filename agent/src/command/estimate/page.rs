@@ -1,12 +1,12 @@
 //! The answers in words, for a terminal or a sheet of paper: what can be said first, each topic with what it rests
 //! on, then what can't and what would help, then the cautions.
 
-use super::answers::{Answer, Answers, Rests, Topic};
+use super::answers::{PaperAnswer, PaperAnswers, Rests, Topic};
 use std::fmt::Write as _;
 
 const WIDTH: usize = 100;
 
-pub(super) fn words(answers: &Answers) -> String {
+pub(super) fn words(answers: &PaperAnswers) -> String {
     let mut page = format!("On paper: {}\n", answers.tank);
     for topic in &answers.topics {
         add_topic(&mut page, topic);
@@ -20,7 +20,7 @@ pub(super) fn words(answers: &Answers) -> String {
 }
 
 fn add_topic(page: &mut String, topic: &Topic) {
-    let said: Vec<&Answer> = topic.answers.iter().filter(|answer| answer.missing.is_none()).collect();
+    let said: Vec<&PaperAnswer> = topic.answers.iter().filter(|answer| answer.missing.is_none()).collect();
     if said.is_empty() {
         return;
     }
@@ -56,8 +56,8 @@ fn add_topic(page: &mut String, topic: &Topic) {
 }
 
 /// What each missing thing would answer.
-fn add_missing(page: &mut String, answers: &Answers) {
-    let all: Vec<&Answer> = answers.topics.iter().flat_map(|topic| &topic.answers).collect();
+fn add_missing(page: &mut String, answers: &PaperAnswers) {
+    let all: Vec<&PaperAnswer> = answers.topics.iter().flat_map(|topic| &topic.answers).collect();
     let mut missing: Vec<&str> = all.iter().filter_map(|answer| answer.missing).collect();
     missing.sort_unstable();
     missing.dedup();

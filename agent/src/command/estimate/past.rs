@@ -1,7 +1,7 @@
 //! What was forecast at a point in the past, against what came: minutes of the journal flow in, teach the same
 //! model that the watch uses up to that point, and a picture flows out. What came after is only drawn.
 
-use super::chart::{Chart, Ink, Item, Point, document};
+use super::chart::{Chart, ChartItem, Ink, Point, document};
 use super::filed;
 use crate::journal::{Minute, Values};
 use crate::review::Window;
@@ -20,7 +20,7 @@ const DEEPEST_K: f64 = 6.0;
 const GAP_H: f64 = 0.1;
 
 /// One tank's past.
-pub(super) struct Past<'a> {
+pub(super) struct ForecastPast<'a> {
     plan: &'a Plan,
     name: &'a str,
     window: Window,
@@ -34,7 +34,7 @@ pub(super) struct Past<'a> {
     came: Vec<Vec<Point>>,
 }
 
-impl<'a> Past<'a> {
+impl<'a> ForecastPast<'a> {
     /// Ready to hear the minutes from before the window on.
     pub(super) fn of(plan: &'a Plan, name: &'a str, window: Window) -> Result<Self, String> {
         let tank = filed::tank(plan, name)?;
@@ -152,11 +152,11 @@ impl<'a> Past<'a> {
             .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), value| (low.min(value), high.max(value)));
         let margin = (highest - lowest).max(0.5) * 0.1;
         let mut items = vec![
-            Item::Band { name: format!("forecast {supposed}"), low, high },
-            Item::Line { name: "most likely".to_owned(), ink: Ink::Forecast, pieces: vec![likely] },
-            Item::Line { name: "what came".to_owned(), ink: Ink::Seen, pieces: self.came.clone() },
+            ChartItem::Band { name: format!("forecast {supposed}"), low, high },
+            ChartItem::Line { name: "most likely".to_owned(), ink: Ink::Forecast, pieces: vec![likely] },
+            ChartItem::Line { name: "what came".to_owned(), ink: Ink::Seen, pieces: self.came.clone() },
         ];
-        items.extend(cold.map(|value| Item::Level { name: "too cold".to_owned(), value }));
+        items.extend(cold.map(|value| ChartItem::Level { name: "too cold".to_owned(), value }));
         let chart = Chart {
             title: format!("Water of {}", self.name),
             unit: self.scale.name.clone(),

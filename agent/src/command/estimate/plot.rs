@@ -1,7 +1,7 @@
 //! The outage of a tank on paper as a picture: the fan of its temperature, and that of its oxygen.
 
 use super::Units;
-use super::chart::{Chart, Ink, Item, Point, document};
+use super::chart::{Chart, ChartItem, Ink, Point, document};
 use slackwater_rules::forecast::oxygen::{ACUTE_MG_L, Before, CHRONIC_MG_L};
 use slackwater_rules::forecast::planner::Paper;
 use slackwater_rules::forecast::{CannotSay, Interval};
@@ -56,9 +56,9 @@ fn temperature(paper: &Paper, units: &Units) -> Result<Chart, CannotSay> {
         hours: (0.0, hours),
         values: (lowest - margin, highest + margin),
         items: vec![
-            Item::Band { name: "from the earliest to the latest".to_owned(), low: line, high: late },
-            Item::Line { name: "most likely".to_owned(), ink: Ink::Forecast, pieces: vec![middle] },
-            Item::Level { name: "too cold".to_owned(), value: shown(paper.cold) },
+            ChartItem::Band { name: "from the earliest to the latest".to_owned(), low: line, high: late },
+            ChartItem::Line { name: "most likely".to_owned(), ink: Ink::Forecast, pieces: vec![middle] },
+            ChartItem::Level { name: "too cold".to_owned(), value: shown(paper.cold) },
         ],
     })
 }
@@ -71,12 +71,12 @@ fn oxygen(paper: &Paper) -> Result<Chart, CannotSay> {
     let full = still(0.0)?.high;
     let at = |of: fn(Interval) -> f64| points(hours, |hour| still(hour).map_or(f64::NAN, of));
     let mut items = vec![
-        Item::Band {
+        ChartItem::Band {
             name: "still water, worst to best".to_owned(),
             low: at(|r| r.low),
             high: at(|r| r.high),
         },
-        Item::Line {
+        ChartItem::Line {
             name: "still water, most likely".to_owned(),
             ink: Ink::Forecast,
             pieces: vec![at(|r| r.likely)],
@@ -85,10 +85,10 @@ fn oxygen(paper: &Paper) -> Result<Chart, CannotSay> {
     if let Ok(pump) = paper.air_pump() {
         let aired = |hour: f64| tank.after(Before::Night, Some(&pump), hour).map_or(f64::NAN, |r| r.likely);
         let name = "with the air stone, most likely".to_owned();
-        items.push(Item::Line { name, ink: Ink::Other, pieces: vec![points(hours, aired)] });
+        items.push(ChartItem::Line { name, ink: Ink::Other, pieces: vec![points(hours, aired)] });
     }
-    items.push(Item::Level { name: format!("growth harmed: {CHRONIC_MG_L}"), value: CHRONIC_MG_L });
-    items.push(Item::Level { name: format!("survival at risk: {ACUTE_MG_L}"), value: ACUTE_MG_L });
+    items.push(ChartItem::Level { name: format!("growth harmed: {CHRONIC_MG_L}"), value: CHRONIC_MG_L });
+    items.push(ChartItem::Level { name: format!("survival at risk: {ACUTE_MG_L}"), value: ACUTE_MG_L });
     Ok(Chart {
         title: "Oxygen with all pumps off, at night".to_owned(),
         unit: "mg/L".to_owned(),

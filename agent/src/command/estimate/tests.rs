@@ -6,10 +6,10 @@ use clap::Parser;
 #[derive(Parser)]
 struct Asked {
     #[command(flatten)]
-    estimate: Estimate,
+    estimate: EstimateArgs,
 }
 
-fn asked(arguments: &str) -> Estimate {
+fn asked(arguments: &str) -> EstimateArgs {
     let quoted = arguments.split('\'').enumerate().flat_map(|(i, part)| {
         if i % 2 == 1 { vec![part.to_owned()] } else { part.split_whitespace().map(str::to_owned).collect() }
     });
@@ -23,7 +23,7 @@ fn refused(arguments: &str) -> String {
 
 fn page(arguments: &str) -> String {
     let (paper, units) = asked(arguments).paper(None).unwrap();
-    page::words(&Answers::of(&paper, &units))
+    page::words(&PaperAnswers::of(&paper, &units))
 }
 
 const LAGOON: &str = "--volume '420 L' --salinity '35 ppt' --water '25.5 degC' --room '16 degC' --heater '200 W' \
@@ -45,7 +45,7 @@ fn what_is_unknown_is_said_with_what_it_would_answer() {
 #[test]
 fn with_nothing_known_nothing_is_answered() {
     let (paper, units) = asked("").paper(None).unwrap();
-    assert!(Answers::of(&paper, &units).nothing_known());
+    assert!(PaperAnswers::of(&paper, &units).nothing_known());
 }
 
 #[test]
@@ -53,7 +53,7 @@ fn scripts_get_numbers_in_the_keepers_unit_and_what_they_rest_on() {
     let (paper, units) = asked("--volume '110 US gal' --water '78 degF' --room '60 degF' --heater '300 W'")
         .paper(None)
         .unwrap();
-    let answers = serde_json::to_value(Answers::of(&paper, &units)).unwrap();
+    let answers = serde_json::to_value(PaperAnswers::of(&paper, &units)).unwrap();
     let heat = answers["topics"].as_array().unwrap().iter().find(|topic| topic["topic"] == "heat").unwrap();
     let coldest = &heat["answers"].as_array().unwrap()[1];
     assert_eq!(coldest["question"], "coldest-room");
@@ -202,7 +202,7 @@ fn what_was_forecast_in_a_power_cut_is_drawn_under_what_came() {
     let minute = |n: i64| Wall(n * 60_000);
     let cut = 4 * 1_440;
     let window = Window { since: minute(cut + 5), until: minute(cut + 8 * 60) };
-    let mut past = past::Past::of(&plan, "lagoon", window).unwrap();
+    let mut past = past::ForecastPast::of(&plan, "lagoon", window).unwrap();
     let (mut water, mut on) = (25.5, false);
     for n in 0..cut + 8 * 60 {
         let room = 18.0 + 1.5 * (n as f64 / 1_440.0 * std::f64::consts::TAU).sin();

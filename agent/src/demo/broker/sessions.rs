@@ -25,20 +25,20 @@ const SESSION_QUEUE: usize = 1024;
 /// All sessions and retained messages.
 #[derive(Default)]
 pub(super) struct Core {
-    pub(super) sessions: HashMap<String, Session>,
+    pub(super) sessions: HashMap<String, ClientSession>,
     retained: BTreeMap<String, Publish>,
     links_made: u64,
 }
 
 /// What the broker knows about one client id.
 #[derive(Default)]
-pub(super) struct Session {
+pub(super) struct ClientSession {
     pub(super) filters: Vec<Filter>,
     queue: VecDeque<Queued>,
     last_packet: u16,
     expiry: Duration,
     left: Option<Instant>,
-    link: Option<Link>,
+    link: Option<ClientLink>,
 }
 
 struct Queued {
@@ -47,7 +47,7 @@ struct Queued {
 }
 
 /// The connection that a session has now.
-struct Link {
+struct ClientLink {
     number: u64,
     out: mpsc::Sender<Packet>,
     receive_window: usize,
@@ -133,7 +133,7 @@ impl Core {
         session.left = None;
         session.expiry =
             Duration::from_secs(asked.and_then(|p| p.session_expiry_interval).unwrap_or(0).into());
-        session.link = Some(Link {
+        session.link = Some(ClientLink {
             number,
             out,
             receive_window: asked.and_then(|p| p.receive_maximum).unwrap_or(u16::MAX).into(),
@@ -302,7 +302,7 @@ impl Core {
     }
 }
 
-impl Session {
+impl ClientSession {
     /// Takes a message for its client, at the lower of the two QoS.
     fn take(&mut self, publish: Publish, most: QoS, retain: bool) {
         let qos = at_most_once_acked(if most < publish.qos { most } else { publish.qos });

@@ -9,7 +9,7 @@ pub(super) type Variables = BTreeMap<String, String>;
 
 /// Why a server gives no answer: the error responses of RFC 9271.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(super) enum Refusal {
+pub(super) enum UpsRefusal {
     /// It hears its driver, but the driver not the UPS.
     DataStale,
     /// It does not hear the driver.
@@ -22,7 +22,7 @@ pub(super) enum Refusal {
     Other(String),
 }
 
-impl Refusal {
+impl UpsRefusal {
     /// What a server's line says, if it refuses.
     pub(super) fn read(line: &str) -> Option<Self> {
         let reason = line.strip_prefix("ERR ")?.split_whitespace().next().unwrap_or_default();
@@ -52,7 +52,7 @@ impl Refusal {
 
 /// How a list goes on.
 #[derive(Debug, PartialEq, Eq)]
-pub(super) enum Item {
+pub(super) enum UpsItem {
     /// A variable and its value.
     Variable(String, String),
     /// The last line.
@@ -60,12 +60,12 @@ pub(super) enum Item {
 }
 
 /// A line in answer to `LIST VAR`, after the first. RFC 9271, section 4.2.7.7.
-pub(super) fn item(line: &str, ups: &str) -> Option<Item> {
+pub(super) fn item(line: &str, ups: &str) -> Option<UpsItem> {
     let words = words(line)?;
     let words: Vec<&str> = words.iter().map(String::as_str).collect();
     match words[..] {
-        ["VAR", of, name, value] if of == ups => Some(Item::Variable(name.to_owned(), value.to_owned())),
-        ["END", "LIST", "VAR", of] if of == ups => Some(Item::End),
+        ["VAR", of, name, value] if of == ups => Some(UpsItem::Variable(name.to_owned(), value.to_owned())),
+        ["END", "LIST", "VAR", of] if of == ups => Some(UpsItem::End),
         _ => None,
     }
 }
@@ -130,13 +130,13 @@ mod tests {
         assert!(begins("BEGIN LIST VAR su700", "su700"));
         assert!(!begins("BEGIN LIST VAR su700", "su1000") && !begins("BEGIN LIST RW su700", "su700"));
         let variable = |line| item(line, "su700");
-        let expected = Item::Variable("ups.mfr".to_owned(), "APC".to_owned());
+        let expected = UpsItem::Variable("ups.mfr".to_owned(), "APC".to_owned());
         assert_eq!(variable("VAR su700 ups.mfr \"APC\""), Some(expected));
-        let date = Item::Variable("ups.mfr.date".to_owned(), "10/17/96".to_owned());
+        let date = UpsItem::Variable("ups.mfr.date".to_owned(), "10/17/96".to_owned());
         assert_eq!(variable("VAR su700 ups.mfr.date \"10/17/96\""), Some(date));
-        let status = Item::Variable("ups.status".to_owned(), "OL CHRG".to_owned());
+        let status = UpsItem::Variable("ups.status".to_owned(), "OL CHRG".to_owned());
         assert_eq!(variable("VAR su700 ups.status \"OL CHRG\""), Some(status));
-        assert_eq!(variable("END LIST VAR su700"), Some(Item::End));
+        assert_eq!(variable("END LIST VAR su700"), Some(UpsItem::End));
     }
 
     #[test]
@@ -164,17 +164,17 @@ mod tests {
     /// RFC 9271, section 4.3: error responses.
     #[test]
     fn every_refusal_has_its_words() {
-        let words = |line| Refusal::read(line).map(|refusal| refusal.words("su700"));
+        let words = |line| UpsRefusal::read(line).map(|refusal| refusal.words("su700"));
         assert!(words("ERR DATA-STALE").is_some_and(|words| words.contains("data cable")));
         assert!(words("ERR DRIVER-NOT-CONNECTED").is_some_and(|words| words.contains("driver")));
         assert!(words("ERR UNKNOWN-UPS").is_some_and(|words| words.contains("`su700`")));
         for denied in ["ACCESS-DENIED", "INVALID-PASSWORD", "INVALID-USERNAME", "PASSWORD-REQUIRED"] {
             let line = format!("ERR {denied}");
-            assert_eq!(Refusal::read(&line), Some(Refusal::AccessDenied), "{denied}");
+            assert_eq!(UpsRefusal::read(&line), Some(UpsRefusal::AccessDenied), "{denied}");
         }
         assert!(words("ERR FEATURE-NOT-CONFIGURED extra").is_some_and(|words| words.contains("FEATURE")));
         assert!(words("ERR \u{1b}[2J").is_some_and(|words| !words.contains('\u{1b}')));
-        assert_eq!(Refusal::read("VAR su700 ups.status \"ERR\""), None);
-        assert_eq!(Refusal::read("OK"), None);
+        assert_eq!(UpsRefusal::read("VAR su700 ups.status \"ERR\""), None);
+        assert_eq!(UpsRefusal::read("OK"), None);
     }
 }

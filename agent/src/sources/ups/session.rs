@@ -2,7 +2,7 @@
 //! is a user; then questions, each with its whole answer. Lines and lists have a longest length,
 //! so that no server can fill the memory of a board.
 
-use super::protocol::{Item, Refusal, Variables, begins, item, quoted, word};
+use super::protocol::{UpsItem, UpsRefusal, Variables, begins, item, quoted, word};
 use crate::line_stream::{LineStream, NoLine, Stream};
 use crate::settings::{TlsSettings, UpsSettings};
 use crate::tls::{authorities, client, trouble};
@@ -21,7 +21,7 @@ const LONGEST_LIST: usize = 2000;
 const MOST_BYTES: usize = 256 * 1024;
 
 /// A connection that is ready for questions.
-pub(super) struct Session {
+pub(super) struct UpsSession {
     lines: LineStream<Box<dyn Stream>>,
     /// The server, for texts.
     place: String,
@@ -29,17 +29,17 @@ pub(super) struct Session {
 
 /// Why there is no answer.
 #[derive(Debug)]
-pub(super) enum Fault {
+pub(super) enum UpsFault {
     /// The server refuses; the connection is good.
-    Refused(Refusal),
+    Refused(UpsRefusal),
     /// The connection is of no more use: why.
     Broken(String),
 }
 
-impl Session {
-    pub(super) async fn open(server: &UpsSettings) -> Result<Self, Fault> {
+impl UpsSession {
+    pub(super) async fn open(server: &UpsSettings) -> Result<Self, UpsFault> {
         let place = server.place();
-        let unreachable = |error| Fault::Broken(format!("{place} can't be reached: {error}"));
+        let unreachable = |error| UpsFault::Broken(format!("{place} can't be reached: {error}"));
         let tcp = TcpStream::connect((server.host.as_str(), server.port)).await.map_err(unreachable)?;
         tcp.set_nodelay(true).map_err(unreachable)?;
         let mut session = Self::over(Box::new(tcp), place);
@@ -61,9 +61,9 @@ impl Session {
 
     /// STARTTLS. Nothing that came in the clear is taken for what came
     /// encrypted.
-    async fn encrypted(mut self, tls: &TlsSettings, host: &str) -> Result<Self, Fault> {
+    async fn encrypted(mut self, tls: &TlsSettings, host: &str) -> Result<Self, UpsFault> {
         self.ask("STARTTLS").await?;
-        let broken = |why: String| Fault::Broken(format!("{}: {why}", self.place));
+        let broken = |why: String| UpsFault::Broken(format!("{}: {why}", self.place));
         let plain = self.lines.into_plain().map_err(|early| broken(early.to_string()))?;
         let ca_file = tls.ca_file.clone();
         // Reading the system's certificates takes a while on a slow card.
@@ -74,13 +74,13 @@ impl Session {
         let stream = TlsConnector::from(config).connect(name, plain).await;
         let stream = stream.map_err(|error| {
             let other = || format!("{}: TLS: {error}", self.place);
-            Fault::Broken(trouble(&error, &self.place).unwrap_or_else(other))
+            UpsFault::Broken(trouble(&error, &self.place).unwrap_or_else(other))
         })?;
         Ok(Self::over(Box::new(stream), self.place))
     }
 
     /// All variables of a UPS.
-    pub(super) async fn list(&mut self, ups: &str) -> Result<Variables, Fault> {
+    pub(super) async fn list(&mut self, ups: &str) -> Result<Variables, UpsFault> {
         let first = self.question(&format!("LIST VAR {}", word(ups))).await?;
         if !begins(&first, ups) {
             return Err(self.strange(&first));
@@ -91,19 +91,19 @@ impl Session {
             let line = self.line().await?;
             bytes += line.len();
             if bytes > MOST_BYTES {
-                return Err(Fault::Broken(format!("{} lists more than {MOST_BYTES} bytes", self.place)));
+                return Err(UpsFault::Broken(format!("{} lists more than {MOST_BYTES} bytes", self.place)));
             }
             match item(&line, ups) {
-                Some(Item::Variable(name, value)) => drop(variables.insert(name, value)),
-                Some(Item::End) => return Ok(variables),
+                Some(UpsItem::Variable(name, value)) => drop(variables.insert(name, value)),
+                Some(UpsItem::End) => return Ok(variables),
                 None => return Err(self.strange(&line)),
             }
         }
-        Err(Fault::Broken(format!("{} lists more than {LONGEST_LIST} variables", self.place)))
+        Err(UpsFault::Broken(format!("{} lists more than {LONGEST_LIST} variables", self.place)))
     }
 
     /// Something that is answered with OK.
-    async fn ask(&mut self, question: &str) -> Result<(), Fault> {
+    async fn ask(&mut self, question: &str) -> Result<(), UpsFault> {
         let line = self.question(question).await?;
         match line.split_whitespace().next() {
             Some("OK") => Ok(()),
@@ -112,30 +112,30 @@ impl Session {
     }
 
     /// The first line of the answer, if it is no refusal.
-    async fn question(&mut self, question: &str) -> Result<String, Fault> {
+    async fn question(&mut self, question: &str) -> Result<String, UpsFault> {
         let sent = self.lines.say(Zeroizing::new(format!("{question}\n")).as_bytes()).await;
         sent.map_err(|error| self.broken(&error.to_string()))?;
         let line = self.line().await?;
-        match Refusal::read(&line) {
-            Some(refusal) => Err(Fault::Refused(refusal)),
+        match UpsRefusal::read(&line) {
+            Some(refusal) => Err(UpsFault::Refused(refusal)),
             None => Ok(line),
         }
     }
 
     /// Descriptions may be in any encoding; what counts here is ASCII.
-    async fn line(&mut self) -> Result<String, Fault> {
+    async fn line(&mut self) -> Result<String, UpsFault> {
         self.lines.line().await.map_err(|none| match none {
             NoLine::Closed => self.broken("the server closed it"),
             none => self.broken(&none.to_string()),
         })
     }
 
-    fn broken(&self, why: &str) -> Fault {
-        Fault::Broken(format!("the connection to {} broke: {why}", self.place))
+    fn broken(&self, why: &str) -> UpsFault {
+        UpsFault::Broken(format!("the connection to {} broke: {why}", self.place))
     }
 
-    fn strange(&self, line: &str) -> Fault {
-        Fault::Broken(format!("{} answers {}, which is not RFC 9271", self.place, quoted(line)))
+    fn strange(&self, line: &str) -> UpsFault {
+        UpsFault::Broken(format!("{} answers {}, which is not RFC 9271", self.place, quoted(line)))
     }
 }
 
@@ -163,8 +163,8 @@ mod tests {
         UpsSettings { host: "127.0.0.1".to_owned(), port, ..UpsSettings::local("su700") }
     }
 
-    async fn list(server: &UpsSettings) -> Result<Variables, Fault> {
-        Session::open(server).await?.list(&server.name).await
+    async fn list(server: &UpsSettings) -> Result<Variables, UpsFault> {
+        UpsSession::open(server).await?.list(&server.name).await
     }
 
     #[tokio::test]
@@ -188,7 +188,7 @@ mod tests {
         ]);
         let login = Some(("watch".to_owned(), Secret::new("neap \"tide")));
         let refused = list(&UpsSettings { login, ..server.await }).await;
-        assert!(matches!(refused, Err(Fault::Refused(Refusal::AccessDenied))), "{refused:?}");
+        assert!(matches!(refused, Err(UpsFault::Refused(UpsRefusal::AccessDenied))), "{refused:?}");
     }
 
     #[tokio::test]
@@ -212,7 +212,7 @@ mod tests {
         ] {
             let server = server(vec![("LIST VAR \"su700\"", answer)].leak()).await;
             let fault = list(&server).await;
-            assert!(matches!(&fault, Err(Fault::Broken(why)) if why.contains(said)), "{said}: {fault:?}");
+            assert!(matches!(&fault, Err(UpsFault::Broken(why)) if why.contains(said)), "{said}: {fault:?}");
         }
     }
 
@@ -221,9 +221,9 @@ mod tests {
         let tls = Some(TlsSettings::default());
         let refusing = server(&[("STARTTLS", "ERR FEATURE-NOT-CONFIGURED\n")]).await;
         let refused = list(&UpsSettings { tls: tls.clone(), ..refusing }).await;
-        assert!(matches!(refused, Err(Fault::Refused(Refusal::Other(_)))), "{refused:?}");
+        assert!(matches!(refused, Err(UpsFault::Refused(UpsRefusal::Other(_)))), "{refused:?}");
         let smuggling = server(&[("STARTTLS", "OK STARTTLS\nBEGIN LIST VAR su700\n")]).await;
         let refused = list(&UpsSettings { tls, ..smuggling }).await;
-        assert!(matches!(refused, Err(Fault::Broken(why)) if why.contains("before encryption")));
+        assert!(matches!(refused, Err(UpsFault::Broken(why)) if why.contains("before encryption")));
     }
 }

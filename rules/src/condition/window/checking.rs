@@ -4,10 +4,11 @@
 use super::{LONGEST_LAG, bytes};
 use crate::condition::ast::RELATION;
 use crate::condition::ast::quantity as written_span;
-use crate::condition::check::{Checker, Part};
+use crate::condition::check::{Checker, ComparedPart};
 use crate::condition::term::Term;
 use crate::condition::{Aggregate, Formula, Operand, Window, Written};
-use crate::plan::{Finding, Sensor};
+use crate::diagnostic::Finding;
+use crate::plan::Sensor;
 use crate::time::Span;
 use crate::units::Dimension;
 
@@ -25,11 +26,11 @@ impl<'s> Checker<'s> {
     /// A stretch of the past and what is made of it.
     pub(in crate::condition) fn window(
         &mut self,
-        whole: &Part,
+        whole: &ComparedPart,
         what: Aggregate,
-        of: &Part,
-        over: &Part,
-        lag: Option<&Part>,
+        of: &ComparedPart,
+        over: &ComparedPart,
+        lag: Option<&ComparedPart>,
     ) -> Option<CheckedWindow<'s>> {
         let text = match lag {
             Some(lag) => format!("{what} of {} over {}, lagged {}", of.it, over.it, lag.it),
@@ -74,7 +75,7 @@ impl<'s> Checker<'s> {
     }
 
     /// What a window looks at: its dimension, its range, a sensor in it.
-    fn operand(&mut self, what: Aggregate, of: &Part) -> Option<LookedAt<'s>> {
+    fn operand(&mut self, what: Aggregate, of: &ComparedPart) -> Option<LookedAt<'s>> {
         let wants_truth =
             matches!(what, Aggregate::Duty | Aggregate::Changes | Aggregate::Spells | Aggregate::Longest);
         if let (Aggregate::Changes, Written::Name(name)) = (what, &of.it)

@@ -1,43 +1,22 @@
 //! What the models say when they are asked: times until limits, faults, what heaters can hold. The readings in
 //! force are looked at as well, since a model whose thermometer is out of sight says nothing.
 
-use super::{Feed, Model, Since, USUAL_SALINITY, slot};
-use crate::condition::World;
+use super::feed::{Feed, slot};
+use super::{Model, Since, USUAL_SALINITY};
 use crate::condition::query::{Holding, Question, Subject, Symptom, WhatIf};
-use crate::engine::sensors::Sensed;
+use crate::engine::sensed::Sensed;
 use crate::forecast::geometry::Geometry;
 use crate::forecast::margin::Held;
 use crate::forecast::oxygen::{self, Before};
 use crate::forecast::thermal::{Heater, Input, Scenario};
 use crate::forecast::water::{SeaWater, pressure_at};
 use crate::forecast::{Basis, CannotSay, Estimate, Interval, battery};
-use crate::plan::{Air, BatteryId, Device, RelayId, SensorId, Tank, TankId};
-use crate::reading::Value;
+use crate::ids::{BatteryId, RelayId, TankId};
+use crate::plan::{Air, Device, Tank};
 use crate::time::Moment;
 use crate::units::Dimension;
 
 impl Sensed<'_> {
-    pub(in crate::engine) fn number(&self, sensor: Option<SensorId>) -> Option<f64> {
-        match self.value(sensor?)? {
-            Value::Number(number) => Some(number),
-            Value::Word(_) => None,
-        }
-    }
-
-    /// Whether it is on, if it says so in words.
-    fn is_on(&self, sensor: SensorId) -> Option<bool> {
-        let Value::Word(word) = self.value(sensor)? else { return None };
-        match self.plan.sensor(sensor).words().get(usize::from(word))?.name.as_str() {
-            "on" => Some(true),
-            "off" => Some(false),
-            _ => None,
-        }
-    }
-
-    pub(super) fn mains(&self) -> Option<bool> {
-        self.is_on(self.plan.mains?)
-    }
-
     /// How far a device runs, 0 to 1.
     fn share(&self, device: Option<Device>) -> Option<f64> {
         let Device { power, sensor, least } = device?;
@@ -53,7 +32,7 @@ impl Sensed<'_> {
     }
 
     /// What a model is to be told.
-    pub(super) fn level(&self, tank: &Tank, feed: Feed) -> Option<f64> {
+    pub(in crate::engine) fn level(&self, tank: &Tank, feed: Feed) -> Option<f64> {
         let gear = &tank.gear;
         let dark = self.mains() == Some(false);
         let off = |device: Option<Device>| match device {
@@ -71,16 +50,16 @@ impl Sensed<'_> {
             // A pump on a battery says for itself that it runs.
             Feed::Pumps => {
                 let sensor = gear.pumps.and_then(|pumps| pumps.sensor);
-                let since = self.foresight.dark.map(|since| since.at);
-                let spoke = sensor.zip(since).is_some_and(|(id, since)| self.heard(id) > since);
+                let since = self.forecasts.dark.map(|since| since.at);
+                let spoke = sensor.zip(since).is_some_and(|(id, since)| self.sensors.heard(id) > since);
                 if dark && !spoke { Some(0.0) } else { self.share(gear.pumps) }
             }
-            Feed::Oxygen | Feed::Mains => None,
+            Feed::Oxygen => None,
         }
     }
 
     fn model(&self, tank: TankId) -> Option<&Model> {
-        self.foresight.models.get(tank.index())
+        self.forecasts.models.get(tank.index())
     }
 
     /// A model whose water is in sight.
@@ -155,15 +134,15 @@ impl Sensed<'_> {
 
     /// Whether the tank's photoperiod covered a moment; none if it has none, or the clock is not trusted.
     fn is_day(&self, tank: &Tank, at: Moment) -> Option<bool> {
-        Some(tank.photoperiod?.cover(self.local(at)?.time()))
+        Some(tank.photoperiod?.cover(self.local_time(at)?.time()))
     }
 
     /// The probe's reading and what is known of the tank, if nothing but its animals moves the oxygen: the pumps
     /// stand still, no air pump runs or may run unseen, and the lamp or the photoperiod says that it is dark.
-    pub(super) fn decline(&self, id: TankId) -> Option<(f64, oxygen::Tank)> {
+    pub(in crate::engine) fn decline(&self, id: TankId) -> Option<(f64, oxygen::Tank)> {
         let tank = &self.plan.tanks[id.index()];
         self.model(id)?.still?;
-        let unaired = |air: Air| air.relay.is_some_and(|relay| self.commanded(relay) != Some(true));
+        let unaired = |air: Air| air.relay.is_some_and(|relay| self.command(relay) != Some(true));
         let lamp = self.level(tank, Feed::Of(Input::Lamp)).map(|share| share > 0.0);
         let lit = [lamp, self.is_day(tank, self.now.mono)];
         let dark = lit.contains(&Some(false)) && !lit.contains(&Some(true));
@@ -176,13 +155,13 @@ impl Sensed<'_> {
 
     /// Whether the watch has switched the air pump on, and nothing speaks against it.
     fn air_runs(&self, relay: RelayId) -> bool {
-        let seems_so = self.runs.get(&relay).is_some_and(|run| !run.needs_a_hand());
-        seems_so && self.commanded(relay) == Some(true)
+        let seems_so = self.relays.run(relay).is_some_and(|run| !run.needs_a_hand());
+        seems_so && self.command(relay) == Some(true)
     }
 
     fn battery(&self, id: BatteryId, supposed: bool) -> Result<Estimate, CannotSay> {
         let found = &self.plan.batteries[id.index()];
-        let dark = self.foresight.dark;
+        let dark = self.forecasts.dark;
         if !supposed && dark.is_none() {
             let on = [Basis::measured("mains")];
             let never = Estimate::new(Interval::exact(f64::INFINITY), on);
@@ -204,7 +183,7 @@ impl Sensed<'_> {
             (_, None) => None,
             (None, Some(since)) => Some(since),
             (Some(relay), Some(since)) => {
-                let run = self.runs.get(&relay).filter(|_| self.commanded(relay) == Some(true));
+                let run = self.relays.run(relay).filter(|_| self.command(relay) == Some(true));
                 run.map(|run| Since { at: run.began.max(since.at), ..since })
             }
         };
@@ -214,7 +193,7 @@ impl Sensed<'_> {
         })
     }
 
-    pub(in crate::engine) fn sign(&self, tank: TankId, sign: Symptom) -> Result<bool, CannotSay> {
+    pub(in crate::engine) fn symptom(&self, tank: TankId, sign: Symptom) -> Result<bool, CannotSay> {
         let model = self.seen(tank)?;
         match sign {
             Symptom::Parted => {

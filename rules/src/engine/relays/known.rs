@@ -1,34 +1,23 @@
 //! What a relay's next move depends on: which alarms want it, what stands against switching it,
-//! what its proof shows, and what the broker keeps for it. Looking changes nothing but what was
-//! heard of kept commands.
+//! what its proof shows. Looking changes nothing.
 
-use super::within;
-use crate::alarm::AlarmState;
 use crate::condition::{Condition, Truth};
-use crate::engine::Engine;
-use crate::plan::{AlarmId, Relay, RelayId, SensorId};
-use crate::record::{Body, Seq};
-use crate::stopgap::{Command, Run};
+use crate::engine::context::Context;
+use crate::ids::{AlarmId, RelayId, SensorId, Seq};
+use crate::plan::Relay;
+use crate::stopgap::{Command, REPEAT, Run};
 use crate::time::{Moment, Span};
 
 /// For so long after a start, outputs wait for fresh readings. Who hears nothing for longer has
 /// sensors that are dead, and keeps its bounds all the same.
 pub(super) const READINGS_WITHIN: Span = Span::minutes(5);
 
-/// More of a kept command is not shown.
-const LONGEST_KEPT: usize = 64;
+/// How long a proof may take.
+pub(super) fn within(relay: &Relay) -> Span {
+    relay.proof.as_ref().map_or(REPEAT, |proof| proof.within)
+}
 
-impl Engine {
-    /// The standing alarms that want the relay, each with its episode and the state it wants.
-    pub(super) fn wishers(&self, relay: RelayId) -> impl Iterator<Item = (AlarmId, Seq, bool)> + '_ {
-        let alarms = (0..).map(AlarmId).zip(self.plan.alarms.iter().zip(&self.lives));
-        alarms.filter_map(move |(id, (alarm, life))| {
-            let stopgap = alarm.stopgap.filter(|stopgap| stopgap.relay == relay)?;
-            let episode = life.episode.as_ref().filter(|_| life.state.is_standing())?;
-            Some((id, episode.id, stopgap.on))
-        })
-    }
-
+impl Context<'_> {
     /// What the highest ranking of them wants.
     pub(super) fn wish(&self, relay: RelayId) -> Option<(AlarmId, Seq, bool)> {
         // The first of those that rank alike.
@@ -39,15 +28,15 @@ impl Engine {
     /// since the start, it was switched just now, or what the keeper asks for is not so.
     pub(super) fn obstacle(&self, relay: RelayId, on: bool) -> Option<String> {
         let it = &self.plan.relays[relay.index()];
-        if let Some((why, _)) = &self.senses.deaf {
+        if let Some((why, _)) = self.sensors.deaf() {
             return Some(format!("the broker can't be heard: {why}"));
         }
         let episode = self.wish(relay).map(|(_, episode, _)| episode);
-        let episode = episode.or(self.runs.get(&relay).map(|run| run.episode));
+        let episode = episode.or(self.relays.run(relay).map(|run| run.episode));
         if !episode.is_some_and(|episode| self.is_awake(relay, episode)) {
             return Some("nothing has been heard since the start".to_owned());
         }
-        if self.pause_ends(relay).is_some_and(|end| end > self.now.mono) {
+        if self.pause_ends(relay).is_some_and(|end| end > self.mono()) {
             return Some(format!("it pauses for {} between two switchings", it.pause));
         }
         self.leave(it).filter(|_| on)
@@ -56,30 +45,26 @@ impl Engine {
     /// Why the keeper's own condition doesn't let it be switched on.
     pub(super) fn leave(&self, relay: &Relay) -> Option<String> {
         let only_if = relay.only_if.as_ref()?;
-        let met = self.present(|present| only_if.evaluate(present, None).truth) == Truth::True;
+        let world = self.world();
+        let met = world.truth_of(only_if) == Truth::True;
         (!met).then(|| {
-            format!("only if {only_if}: {}", self.present(|present| only_if.because(&self.plan, present)))
+            format!("only if {only_if}: {}", world.present(|present| only_if.because(self.plan, present)))
         })
     }
 
     pub(super) fn pause_ends(&self, relay: RelayId) -> Option<Moment> {
-        let (_, at) = self.switched.get(&relay)?;
-        Some(*at + self.plan.relays[relay.index()].pause)
+        Some(self.relays.switched_at(relay)? + self.plan.relays[relay.index()].pause)
     }
 
     /// Whether what the relay and its episode rest on has been heard in this life.
     pub(super) fn is_awake(&self, relay: RelayId, episode: Seq) -> bool {
         let own = self.plan.relays[relay.index()].conditions().flat_map(Condition::sensors);
-        let of_episode = |life: &AlarmState| life.episode.as_ref().is_some_and(|open| open.id == episode);
-        let alarms = (0..).map(AlarmId).zip(&self.lives).filter(|(_, life)| of_episode(life));
-        self.has_heard(own.chain(alarms.flat_map(|(id, _)| self.sensors_of(id))))
+        let alarms = self.alarms().filter(|id| self.alarms.episode(*id) == Some(episode));
+        self.has_heard(own.chain(alarms.flat_map(|id| self.plan.alarm(id).condition.sensors())))
     }
 
-    fn has_heard(&self, mut sensors: impl Iterator<Item = SensorId>) -> bool {
-        let started = self.senses.started;
-        let fresh =
-            |id: SensorId| self.senses.tracks[id.index()].last_good().is_some_and(|(_, at)| at >= started);
-        sensors.any(fresh) || self.now.mono >= started + READINGS_WITHIN
+    fn has_heard(&self, sensors: impl Iterator<Item = SensorId>) -> bool {
+        self.sensors.any_heard(sensors) || self.mono() >= self.sensors.started() + READINGS_WITHIN
     }
 
     /// What the proof says of the relay, from nothing but readings newer than `since`.
@@ -92,31 +77,28 @@ impl Engine {
     }
 
     fn newer_truth(&self, condition: &Condition, since: Moment) -> Truth {
-        let newer = condition
-            .sensors()
-            .iter()
-            .all(|sensor| self.senses.tracks[sensor.index()].last_good().is_some_and(|(_, at)| at > since));
-        match newer {
-            true => self.present(|present| condition.evaluate(present, None).truth),
+        match self.sensors.all_newer(&condition.sensors(), since) {
+            true => self.world().truth_of(condition),
             false => Truth::Unknown,
         }
     }
 
     /// When the time for a command's proof is over: who has just started gives it its time again.
     pub(super) fn proof_ends(&self, relay: &Relay, order: &Command) -> Moment {
-        order.at.max(self.senses.started) + within(relay)
+        order.at.max(self.sensors.started()) + within(relay)
     }
 
     /// Whether it is over. What an earlier life commanded is judged by readings of this one.
     pub(super) fn proof_is_due(&self, relay: &Relay, order: &Command) -> bool {
         let sensors = relay.proof.iter().flat_map(|proof| proof.condition.sensors());
-        let may_judge = order.at >= self.senses.started || self.has_heard(sensors);
-        may_judge && self.now.mono >= self.proof_ends(relay, order)
+        let may_judge = order.at >= self.sensors.started() || self.has_heard(sensors);
+        may_judge && self.mono() >= self.proof_ends(relay, order)
     }
 
     pub(super) fn seen_of(&self, relay: &Relay) -> String {
         let proof = relay.proof.as_ref().map(|proof| &proof.condition);
-        let seen = proof.map(|it| self.present(|present| it.because(&self.plan, present)));
+        let world = self.world();
+        let seen = proof.map(|it| world.present(|present| it.because(self.plan, present)));
         seen.unwrap_or_else(|| "no proof is declared".to_owned())
     }
 
@@ -124,23 +106,8 @@ impl Engine {
     pub(super) fn hold_is_over(&self, relay: &Relay, run: &Run, since: Moment) -> bool {
         let Some(hold) = &relay.hold else { return true };
         let bound = hold.at_most.map(|at_most| since + at_most);
-        let out_of_time = bound.into_iter().chain([run.began + relay.longest]).any(|at| self.now.mono >= at);
+        let out_of_time = bound.into_iter().chain([run.began + relay.longest]).any(|at| self.mono() >= at);
         let proved = hold.until.as_ref().is_some_and(|until| self.newer_truth(until, since) == Truth::True);
         out_of_time || proved
-    }
-
-    /// The broker has handed out a command that it keeps, or somebody has cleared it.
-    pub(in crate::engine) fn command_kept(&mut self, relay: RelayId, payload: &[u8], retained: bool) {
-        if payload.is_empty() {
-            self.kept.remove(&relay);
-            return;
-        }
-        let text: String = String::from_utf8_lossy(payload).chars().take(LONGEST_KEPT).collect();
-        if retained && self.kept.get(&relay) != Some(&text) {
-            self.kept.insert(relay, text.clone());
-            let it = &self.plan.relays[relay.index()];
-            let (name, topic) = (it.name.clone(), it.topic.clone());
-            self.record(Body::CommandKept { relay: name, topic, payload: text });
-        }
     }
 }

@@ -1,29 +1,20 @@
 //! What each limited channel has carried lately, and what it has held back: built from the
 //! records of pages, so that a restart neither forgets a page that was paid for nor one that
-//! was never sent. A page that finds no room waits for it like one that was deferred; a newer
-//! one to the same person takes its place and says what it stands for.
+//! was never sent. A page that finds no room waits for it; a newer one to the same person takes its
+//! place and says what it stands for. Every page counts, whatever it is for.
 
-use super::Engine;
-use crate::alarm::Priority;
-use crate::plan::{Directory, Quota, Target};
-use crate::record::{Body, Outcome, Purpose, Seq};
+use crate::ids::Seq;
+use crate::plan::{self, Directory, Target};
+use crate::record::{Body, Drilled, Outcome, Record};
 use crate::time::{Moment, Span};
 use std::collections::BTreeMap;
-
-/// What the outcome of a page begins with that has to wait for room.
-const HELD: &str = "held back: ";
-
-/// Whether a page waits for room, and not for its way to work.
-pub(super) fn is_held(outcome: &Outcome) -> bool {
-    matches!(outcome, Outcome::Deferred { why } if why.starts_with(HELD))
-}
 
 /// Nothing older matters to any limit.
 const KEPT: Span = Span::hours(24);
 
 /// The pages of limited channels.
 #[derive(Clone, Debug, Default)]
-pub(super) struct Ledger {
+pub(in crate::engine) struct Quota {
     entries: BTreeMap<Target, Vec<Entry>>,
 }
 
@@ -34,11 +25,13 @@ struct Entry {
     held: bool,
 }
 
-impl Ledger {
+impl Quota {
     /// Takes in what a record says of pages.
-    pub(super) fn note(&mut self, directory: &Directory, seq: Seq, at: Moment, body: &Body) {
-        match body {
-            Body::Paged { target, .. } => {
+    pub(super) fn apply(&mut self, directory: &Directory, record: &Record) {
+        let (seq, at) = (record.seq, record.at.mono);
+        match &record.body {
+            Body::Paged { target, .. }
+            | Body::Drill(Drilled::Tested { target, .. } | Drilled::Noticed { target, .. }) => {
                 let target = Target::parse(target);
                 if directory.quota(&target).is_some() {
                     let entries = self.entries.entry(target).or_default();
@@ -60,26 +53,36 @@ impl Ledger {
                 entries.retain(|entry| !entry.held && entry.page != page);
                 entries.push(Entry { page, at, held: false });
             }
-            held if is_held(held) => {
+            Outcome::HeldUntil { .. } => {
                 entries.iter_mut().filter(|entry| entry.page == page).for_each(|entry| entry.held = true);
             }
             // Nothing went out, so there is as much room as before; what was held back stays so.
-            Outcome::Deferred { .. } | Outcome::Failed { .. } => {
+            Outcome::Deferred { .. }
+            | Outcome::Failed { .. }
+            | Outcome::Withdrawn
+            | Outcome::GivenUp { .. } => {
                 entries.retain(|entry| entry.page != page || entry.held);
             }
         }
     }
 
-    /// When the channel has room for this page, `urgent` or not; none if it has.
-    fn room_at(&self, page: Seq, to: (&Target, &Quota), urgent: bool, now: Moment) -> Option<Moment> {
-        let (target, quota) = to;
+    /// When the channel has room for this page, `urgent` or not; none if it has. A part of every
+    /// limit is kept for what is critical.
+    pub(super) fn room_at(
+        &self,
+        page: Seq,
+        (target, quota): (&Target, &plan::Quota),
+        urgent: bool,
+        now: Moment,
+    ) -> Option<Moment> {
         let carried = self.of(target).filter(|entry| !entry.held && entry.page != page);
         let mut carried: Vec<Moment> = carried.map(|entry| entry.at).collect();
         carried.sort();
         let full_until = |(most, within): (usize, Span)| {
             let most = if urgent { most } else { most.saturating_sub(quota.reserve as usize) }.max(1);
-            let recent: Vec<_> = carried.iter().filter(|at| now - **at < within).collect();
-            recent.len().checked_sub(most).map(|oldest| *recent[oldest] + within)
+            let recent: Vec<Moment> = carried.iter().copied().filter(|at| now - *at < within).collect();
+            let oldest = recent.len().checked_sub(most)?;
+            recent.get(oldest).map(|at| *at + within)
         };
         quota.limits().filter_map(full_until).max()
     }
@@ -90,7 +93,12 @@ impl Ledger {
 
     /// Pages that were held back on this way and that no page has told of since: how many,
     /// since when.
-    pub(super) fn held(&self, target: &Target, but: Option<Seq>, now: Moment) -> Option<(usize, Moment)> {
+    pub(in crate::engine) fn held(
+        &self,
+        target: &Target,
+        but: Option<Seq>,
+        now: Moment,
+    ) -> Option<(usize, Moment)> {
         let held =
             || self.of(target).filter(|entry| entry.held && Some(entry.page) != but && now - entry.at < KEPT);
         Some((held().count(), held().map(|entry| entry.at).min()?))
@@ -100,27 +108,5 @@ impl Ledger {
     pub(super) fn rests_on(&self, now: Moment) -> Option<Seq> {
         let entries = self.entries.values().flatten().filter(|entry| now - entry.at < KEPT);
         entries.map(|entry| entry.page).min()
-    }
-}
-
-impl Engine {
-    /// Holds a page back that its channel has no room for: it is tried when there is. A part of
-    /// every limit is kept for what is critical.
-    pub(super) fn hold_back(
-        &mut self,
-        page: Seq,
-        target: &Target,
-        purpose: Purpose,
-        worst: Priority,
-    ) -> bool {
-        let Some(quota) = self.plan.directory.quota(target) else { return false };
-        let urgent = purpose == Purpose::Call && worst == Priority::Critical;
-        let now = self.now.mono;
-        let Some(at) = self.ledger.room_at(page, (target, quota), urgent, now) else { return false };
-        let why = format!("{HELD}at most {quota}, room again in {}", at - now);
-        self.record(Body::Delivered { page, result: Outcome::Deferred { why } });
-        self.timers.set(super::DeadlineReason::Retry(page), Some(at));
-        self.judge_sights();
-        true
     }
 }

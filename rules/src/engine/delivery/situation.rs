@@ -2,16 +2,17 @@
 //! An act counts as done only if a relay was seen to obey, and for heaters and lamps only if what it cuts
 //! is all that the tank declares: a tick that is wrong costs a tank.
 
-use super::Engine;
 use crate::card::{Act, Harm, Situation};
 use crate::condition::World;
 use crate::condition::query::{Question, Subject, WhatIf};
+use crate::engine::context::Context;
 use crate::forecast::thermal::Side;
-use crate::plan::{Adds, AlarmId, Device, RelayId, SensorId, TankId};
+use crate::ids::{AlarmId, RelayId, SensorId, TankId};
+use crate::plan::{Adds, Device};
 use crate::stopgap::Proof;
 use std::collections::BTreeSet;
 
-impl Engine {
+impl Context<'_> {
     /// The situation in which the card of this alarm is read: of its tank, or of all if it has none.
     pub(super) fn situation(&self, alarm: &str) -> Situation {
         let Some(id) = self.alarm(alarm) else { return Situation::default() };
@@ -58,7 +59,7 @@ impl Engine {
     }
 
     fn is_proved(&self, relay: RelayId, on: bool) -> bool {
-        let order = self.runs.get(&relay).and_then(|run| run.order());
+        let order = self.relays.run(relay).and_then(|run| run.order());
         order.is_some_and(|order| order.on == on && matches!(order.proof, Proof::Confirmed(_)))
     }
 

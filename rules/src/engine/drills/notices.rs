@@ -3,11 +3,14 @@
 //! hours of whom it is for, to one channel that they read at leisure, or to the next if that
 //! fails. All of it goes by the calendar, and waits for a trusted clock.
 
-use super::Engine;
-use super::test_pages::{Drills, Told};
+use super::{Drills, SAME};
+use crate::engine::context::Context;
+use crate::engine::ground::Ground;
+use crate::engine::task::{Next, Task};
+use crate::ids::Seq;
 use crate::plan::{Absence, ChannelKind, Contact, Target, coverage};
-use crate::record::{About, Drilled, Seq, Stage};
-use crate::time::{Moment, Span};
+use crate::record::{About, Body, Drilled, Stage};
+use crate::time::Moment;
 use jiff::ToSpan;
 use jiff::civil::{Date, DateTime, Time};
 use std::collections::BTreeSet;
@@ -20,9 +23,6 @@ const EVENING: i8 = 20;
 /// somebody in, near enough to be remembered.
 const BEFORE: i64 = 3;
 
-/// What is told again within this, by another channel, is the same notice.
-const SAME: Span = Span::hours(3 * 24);
-
 /// A notice to come.
 struct Planned {
     about: About,
@@ -34,66 +34,44 @@ struct Planned {
 }
 
 impl Drills {
-    pub(super) fn notice(
-        &mut self,
-        seq: Seq,
-        at: Moment,
-        about: &About,
-        target: &Target,
-        last: Option<Span>,
-    ) {
-        if let (About::OutageDue, Some(ago)) = (about, last) {
-            self.outage = Some((seq, at - ago));
-        }
-        let told = Told { seq, at, page: seq, to: BTreeSet::new() };
-        let told_now = self.told.entry(about.clone()).or_insert_with(|| told.clone());
-        if at - told_now.at > SAME {
-            *told_now = told;
-        }
-        told_now.page = seq;
-        told_now.to.insert(target.clone());
-    }
-}
-
-impl Engine {
     /// The records that say what has been told already.
-    pub(super) fn rests_on_notices(&self) -> Vec<Seq> {
-        if self.drills.told.is_empty() && self.drills.outage.is_none() {
+    pub(super) fn notices_rest_on(&self, cx: &Ground<'_>) -> Vec<Seq> {
+        if self.told.is_empty() && self.outage.is_none() {
             return Vec::new();
         }
-        let reminds = self.plan.drill.outage.is_some();
-        let live: BTreeSet<About> = self.planned().into_iter().map(|planned| planned.about).collect();
-        let told = self.drills.told.iter().filter(|(about, _)| match about {
+        let reminds = cx.plan.drill.outage.is_some();
+        let live: BTreeSet<About> = self.planned(cx).into_iter().map(|planned| planned.about).collect();
+        let told = self.told.iter().filter(|(about, _)| match about {
             About::OutageDue => reminds,
             About::Absence { .. } => live.contains(about),
         });
-        let outage = self.drills.outage.filter(|_| reminds).map(|(seq, _)| seq);
+        let outage = self.outage.filter(|_| reminds).map(|(seq, _)| seq);
         told.map(|(_, told)| told.seq).chain(outage).collect()
     }
 
     /// Sends what is due and not told.
-    pub(super) fn send_notices(&mut self) {
-        if !self.now.wall_trusted {
+    pub(in crate::engine) fn on_notices(&self, cx: &Context<'_>, next: &mut Next) {
+        if !cx.now.wall_trusted {
             return;
         }
-        let now = self.now.wall.civil(&self.plan.zone).datetime();
-        for Planned { about, contact, from, until } in self.planned() {
-            let there = self.plan.directory.contacts.get(&contact);
+        let now = cx.civil();
+        for Planned { about, contact, from, until } in self.planned(cx) {
+            let there = cx.plan.directory.contacts.get(&contact);
             let open = there.is_some_and(|contact| contact.reachable(now.date(), now.time()));
             if open && from <= now && now < until && !self.is_told(&about) {
-                self.tell_of(&about, &contact);
+                self.tell(cx, &about, &contact, next);
             }
         }
     }
 
     /// When the next one is due.
-    pub(super) fn next_notice(&self) -> Option<Moment> {
-        let now = self.now.wall.civil(&self.plan.zone).datetime();
-        let open = self.planned().into_iter().filter(|planned| !self.is_told(&planned.about));
+    pub(super) fn next_notice(&self, cx: &Context<'_>) -> Option<Moment> {
+        let now = cx.civil();
+        let open = self.planned(cx).into_iter().filter(|planned| !self.is_told(&planned.about));
         let times = open.filter_map(|planned| {
-            let contact = self.plan.directory.contacts.get(&planned.contact)?;
+            let contact = cx.plan.directory.contacts.get(&planned.contact)?;
             let at = contact.reachable_from(planned.from.max(now))?;
-            if at < planned.until { self.moment_of(at) } else { None }
+            if at < planned.until { cx.moment_of(at) } else { None }
         });
         times.min()
     }
@@ -102,15 +80,15 @@ impl Engine {
         match about {
             // Told again and again: what is planned is not told yet.
             About::OutageDue => false,
-            About::Absence { .. } => self.drills.told.contains_key(about),
+            About::Absence { .. } => self.told.contains_key(about),
         }
     }
 
     /// What is to be told, told or not, as long as it makes sense.
-    fn planned(&self) -> Vec<Planned> {
-        let now = self.now.wall.civil(&self.plan.zone).datetime();
-        let mut planned: Vec<Planned> = self.outage_due(now).into_iter().collect();
-        for (name, contact) in &self.plan.directory.contacts {
+    fn planned(&self, cx: &Ground<'_>) -> Vec<Planned> {
+        let now = cx.civil();
+        let mut planned: Vec<Planned> = self.outage_due(cx, now).into_iter().collect();
+        for (name, contact) in &cx.plan.directory.contacts {
             for absence in
                 contact.away.iter().filter(|absence| absence.last >= now.date().saturating_sub(2.days()))
             {
@@ -122,14 +100,14 @@ impl Engine {
     }
 
     /// The reminder of the outage drill: to the first person of the first call-out, by day.
-    fn outage_due(&self, now: DateTime) -> Option<Planned> {
-        let every = self.plan.drill.outage?;
-        let mut steps = self.plan.callouts.first()?.steps.iter().flat_map(|step| &step.to);
+    fn outage_due(&self, cx: &Ground<'_>, now: DateTime) -> Option<Planned> {
+        let every = cx.plan.drill.outage?;
+        let mut steps = cx.plan.callouts.first()?.steps.iter().flat_map(|step| &step.to);
         let contact = steps.find_map(|target| target.contact.clone())?;
-        let drilled = self.drills.outage.map(|(_, at)| at);
-        let told = self.drills.told.get(&About::OutageDue).map(|told| told.at);
-        let due = drilled.max(told).map_or(self.now.mono, |last| last + every);
-        let due = self.now.wall_at(due).civil(&self.plan.zone).datetime().max(now);
+        let drilled = self.outage.map(|(_, at)| at);
+        let told = self.told.get(&About::OutageDue).map(|told| told.at);
+        let due = drilled.max(told).map_or(cx.mono(), |last| last + every);
+        let due = cx.now.wall_at(due).civil(&cx.plan.zone).datetime().max(now);
         let day = match due.time() < by_clock(EVENING) {
             true => due.date(),
             false => due.date().tomorrow().ok()?,
@@ -139,51 +117,57 @@ impl Engine {
     }
 
     /// Plans the page, to the next channel of theirs that has not been tried.
-    fn tell_of(&mut self, about: &About, contact: &str) {
-        let tried = self.drills.told.get(about).filter(|told| self.now.mono - told.at <= SAME);
+    fn tell(&self, cx: &Context<'_>, about: &About, contact: &str, next: &mut Next) {
+        let tried = self.told.get(about).filter(|told| cx.mono() - told.at <= SAME);
         let rank = |kind: ChannelKind| match kind {
             ChannelKind::Mail => 0,
             ChannelKind::Text => 1,
             ChannelKind::Push => 2,
             ChannelKind::Siren => 3,
         };
-        let theirs = self.plan.directory.channels_of(contact);
+        let theirs = cx.plan.directory.channels_of(contact);
         let open = theirs.filter(|(target, _)| tried.is_none_or(|told| !told.to.contains(target)));
         let Some(target) = open.min_by_key(|(_, kind)| rank(*kind)).map(|(target, _)| target.to_string())
         else {
             return;
         };
-        let (headline, lines) = self.words(about);
+        let (headline, lines) = self.words(cx, about);
         let last = match about {
-            About::OutageDue => self.drills.outage.map(|(_, at)| self.now.mono - at),
+            About::OutageDue => self.outage.map(|(_, at)| cx.mono() - at),
             About::Absence { .. } => None,
         };
-        let page = self.drill(Drilled::Noticed { target, about: about.clone(), last, headline, lines });
-        self.send_slip(page, false);
+        let about = about.clone();
+        let page = next.record(Body::Drill(Drilled::Noticed { target, about, last, headline, lines }));
+        next.then(Task::Send(page));
     }
 
-    /// A page could not be delivered: if it was a notice, another channel is tried.
-    pub(super) fn notice_failed(&mut self, page: Seq, target: &Target) {
-        let about =
-            self.drills.told.iter().find(|(_, told)| told.page == page).map(|(about, _)| about.clone());
+    /// A page can't be delivered: if it was a notice, another channel is tried.
+    pub(in crate::engine) fn on_notice_lost(
+        &self,
+        cx: &Context<'_>,
+        page: Seq,
+        target: &Target,
+        next: &mut Next,
+    ) {
+        let about = self.told.iter().find(|(_, told)| told.page == page).map(|(about, _)| about);
         if let (Some(about), Some(contact)) = (about, &target.contact) {
-            self.tell_of(&about, contact);
+            self.tell(cx, about, contact, next);
         }
     }
 
-    fn words(&self, about: &About) -> (String, Vec<String>) {
-        let site = &self.plan.site;
+    fn words(&self, cx: &Context<'_>, about: &About) -> (String, Vec<String>) {
+        let site = &cx.plan.site;
         let About::Absence { contact, first, last, stage } = about else {
             let line = "Pull the plug on purpose, by day, and see what comes of it: slackwater drill outage";
-            let headline = match self.drills.outage {
+            let headline = match self.outage {
                 Some((_, at)) => {
-                    format!("{site}: an outage drill is due, the last was {} ago", self.now.mono - at)
+                    format!("{site}: an outage drill is due, the last was {} ago", cx.mono() - at)
                 }
                 None => format!("{site}: an outage drill is due, there has been none yet"),
             };
             return (headline, vec![line.to_owned()]);
         };
-        let directory = &self.plan.directory;
+        let directory = &cx.plan.directory;
         let shown =
             |name: &str| directory.contacts.get(name).map_or(name.to_owned(), |known| known.name.clone());
         let absence = directory.contacts.get(contact).and_then(|known| absence_named(known, first, last));
@@ -197,7 +181,7 @@ impl Engine {
                     Some(_) => format!("{sits} stands in for you on every step."),
                     None => "Nobody stands in for you.".to_owned(),
                 }];
-                lines.extend(absence.into_iter().flat_map(|absence| self.coverage(contact, absence)));
+                lines.extend(absence.into_iter().flat_map(|absence| coverage_lines(cx, contact, absence)));
                 lines.push("Hours, absences and sitters stand in agent.toml; `slackwater check` shows the same.".to_owned());
                 (format!("{site}: you are away from {from} to {until}"), lines)
             }
@@ -223,25 +207,22 @@ impl Engine {
             ),
         }
     }
+}
 
-    /// What an absence leaves uncovered, a line each.
-    fn coverage(&self, contact: &str, absence: &Absence) -> Vec<String> {
-        let theirs = |target: &Target| target.contact.as_deref() == Some(contact);
-        let concerned = self
-            .plan
-            .callouts
-            .iter()
-            .filter(|callout| callout.steps.iter().any(|step| step.to.iter().any(theirs)));
-        let mut lines = Vec::new();
-        for callout in concerned {
-            let open = coverage::while_away(callout, &self.plan.directory, absence.first, absence.last);
-            lines.extend(open.into_iter().map(|open| format!("By {} {open}.", callout.name)));
-        }
-        if lines.is_empty() {
-            lines.push("It adds no hour in which nobody can be reached.".to_owned());
-        }
-        lines
+/// What an absence leaves uncovered, a line each.
+fn coverage_lines(cx: &Context<'_>, contact: &str, absence: &Absence) -> Vec<String> {
+    let theirs = |target: &Target| target.contact.as_deref() == Some(contact);
+    let concerned =
+        cx.plan.callouts.iter().filter(|callout| callout.steps.iter().any(|step| step.to.iter().any(theirs)));
+    let mut lines = Vec::new();
+    for callout in concerned {
+        let open = coverage::while_away(callout, &cx.plan.directory, absence.first, absence.last);
+        lines.extend(open.into_iter().map(|open| format!("By {} {open}.", callout.name)));
     }
+    if lines.is_empty() {
+        lines.push("It adds no hour in which nobody can be reached.".to_owned());
+    }
+    lines
 }
 
 /// The pages about one absence, each with its days.

@@ -1,16 +1,18 @@
 //! How long there is, for people: the questions that nobody had to write down. Pages ask them when what
 //! stands bears on them, `status` always.
 
-use super::Engine;
 use crate::callout::{Call, Fate};
 use crate::condition::query::{Question, Subject, WhatIf};
 use crate::condition::{Condition, World};
+use crate::engine::context::Context;
+use crate::engine::task::Next;
 use crate::forecast::oxygen::{ACUTE_MG_L, CHRONIC_MG_L};
 use crate::forecast::thermal::Side;
 use crate::forecast::wording;
 use crate::forecast::{CannotSay, Estimate};
-use crate::plan::{Alarm, AlarmId, BatteryId, TankId};
-use crate::record::{Body, Estimated, Seq};
+use crate::ids::{AlarmId, BatteryId, Seq, TankId};
+use crate::plan::Alarm;
+use crate::record::{Body, Estimated};
 use std::collections::BTreeSet;
 
 /// A question with its answer.
@@ -31,7 +33,7 @@ impl Prospect {
     }
 }
 
-impl Engine {
+impl Context<'_> {
     /// What can be foretold of a tank: of its water against these limits, and of its oxygen.
     fn prospects_of(&self, tank: TankId, limits: Vec<Subject>) -> Vec<Prospect> {
         let world = self.world();
@@ -61,7 +63,7 @@ impl Engine {
     }
 
     /// The limits of a tank's water: as its thermometer's `limits` say, and as these alarms ask.
-    pub(super) fn limits(&self, tank: TankId, alarms: &[&Alarm]) -> Vec<Subject> {
+    pub(in crate::engine) fn limits(&self, tank: TankId, alarms: &[&Alarm]) -> Vec<Subject> {
         let mut asked: Vec<Subject> = Vec::new();
         for alarm in alarms {
             alarm.condition.asked(&mut |question| {
@@ -86,13 +88,13 @@ impl Engine {
     }
 
     /// How long there is, for a page: a line each, the soonest first; and the soonest in short.
-    pub(super) fn how_long(&self, call: &Call) -> (Vec<String>, Option<String>) {
+    pub(in crate::engine) fn how_long(&self, call: &Call) -> (Vec<String>, Option<String>) {
         let standing = call.members.iter().filter(|member| member.fate == Fate::Stands);
         let alarms: Vec<&Alarm> =
             standing.filter_map(|member| Some(self.plan.alarm(self.alarm(&member.alarm)?))).collect();
         let found = self.at_stake(&alarms);
         let soonest = found.first().map(|prospect| {
-            let words = prospect.asked.in_short(&self.plan, &prospect.answer);
+            let words = prospect.asked.in_short(self.plan, &prospect.answer);
             // Of one tank the headline tells already which it is.
             match self.plan.tanks.len() {
                 1 => words,
@@ -103,13 +105,13 @@ impl Engine {
     }
 
     /// Records what is foretold while an alarm is raised or gets worse, for the review.
-    pub(super) fn note_prospects(&mut self, id: AlarmId, episode: Seq) {
+    pub(in crate::engine) fn note_prospects(&self, id: AlarmId, episode: Seq, next: &mut Next) {
         let alarm = self.plan.alarm(id);
         let found = self.at_stake(&[alarm]);
         let estimates: Vec<_> = found.iter().map(|prospect| self.estimated(prospect)).collect();
         if !estimates.is_empty() {
             let alarm = alarm.name.clone();
-            self.record(Body::Foretold { alarm, episode, estimates });
+            next.record(Body::Foretold { alarm, episode, estimates });
         }
     }
 
@@ -145,11 +147,11 @@ impl Engine {
     /// A prospect with its place, for a page.
     fn in_words(&self, prospect: &Prospect) -> String {
         let place = self.plan.place(prospect.tank);
-        format!("{place}: {}", prospect.asked.words(&self.plan, &prospect.answer))
+        format!("{place}: {}", prospect.asked.words(self.plan, &prospect.answer))
     }
 
     /// All that can be foretold, for `status`.
-    pub(super) fn estimates(&self) -> Vec<Estimated> {
+    pub(in crate::engine) fn estimates(&self) -> Vec<Estimated> {
         let tanks = (0..).map(TankId).take(self.plan.tanks.len());
         let tanks = tanks.filter(|tank| self.plan.tanks[tank.index()].gear.water.is_some());
         let alarms: Vec<&Alarm> = self.plan.alarms.iter().collect();
@@ -162,7 +164,7 @@ impl Engine {
         let finite = |end: Option<f64>| end.filter(|hours| hours.is_finite());
         Estimated {
             place: self.plan.place(prospect.tank).to_owned(),
-            words: prospect.asked.words(&self.plan, &prospect.answer),
+            words: prospect.asked.words(self.plan, &prospect.answer),
             low_h: finite(range.map(|range| range.low)),
             likely_h: finite(range.map(|range| range.likely)),
             high_h: finite(range.map(|range| range.high)),

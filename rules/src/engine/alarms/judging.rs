@@ -1,0 +1,191 @@
+//! From what is known to what rings. An alarm's condition is asked when one of its readings
+//! changes or time may have changed its truth; delays run here, and what has lasted long
+//! enough becomes an event of the lifecycle. Only known truth counts: while a condition is
+//! unknown, an on-delay stands still and an off-delay starts again.
+
+use super::Alarms;
+use crate::alarm::{CHATTER_RAISES, CHATTER_WINDOW};
+use crate::condition::{Present, Truth};
+use crate::engine::context::Context;
+use crate::engine::sensed::Sensed;
+use crate::engine::task::{Next, Task};
+use crate::engine::timers::DeadlineReason;
+use crate::ids::AlarmId;
+use crate::record::Body;
+use crate::time::{Moment, Span};
+
+/// What an alarm's conditions said when they were asked.
+#[derive(Clone, Copy, Debug)]
+pub(in crate::engine) struct Seen {
+    truth: Truth,
+    worse: Option<Truth>,
+    /// When time alone may change that.
+    until: Option<Moment>,
+}
+
+impl Alarms {
+    /// Asks the alarm's conditions, and remembers what they will be asked later.
+    pub(in crate::engine) fn on_look(&mut self, id: AlarmId, world: &Sensed<'_>) -> Option<Seen> {
+        let alarm = world.plan.alarm(id);
+        let now = world.now.mono;
+        let entry = self.entries.get_mut(id.index())?;
+        entry.recall.when.feed(&alarm.condition, world, now);
+        if let Some(worse) = &alarm.worse {
+            entry.recall.worse.feed(worse, world, now);
+        }
+        // A standing alarm's condition is held by its deadband. What is worse has none: it is said
+        // once in an episode, and not before its limit.
+        let hold = alarm.deadband.filter(|_| entry.state.state.is_standing());
+        let present = Present { world, memory: &entry.recall.when, now };
+        let verdict = alarm.condition.evaluate(&present, hold);
+        let worse = alarm.worse.as_ref().map(|worse| {
+            let present = Present { world, memory: &entry.recall.worse, now };
+            worse.evaluate(&present, None)
+        });
+        entry.watch.see(verdict.truth, now);
+        let until = [verdict.until, worse.and_then(|worse| worse.until)].into_iter().flatten().min();
+        Some(Seen { truth: verdict.truth, worse: worse.map(|worse| worse.truth), until })
+    }
+
+    /// Another call-out's pages tell of it: only when that has ended its delay begins.
+    pub(in crate::engine) fn on_told_elsewhere(&mut self, id: AlarmId, now: Moment) {
+        if let Some(entry) = self.entries.get_mut(id.index())
+            && entry.watch.true_for(now).is_some()
+        {
+            entry.watch.true_since = Some(now);
+        }
+    }
+
+    /// Moves the alarm on if its time has come.
+    pub(in crate::engine) fn on_seen(
+        &self,
+        cx: &Context<'_>,
+        id: AlarmId,
+        seen: Seen,
+        told_elsewhere: bool,
+        next: &mut Next,
+    ) {
+        next.wake(DeadlineReason::Recheck(id), seen.until);
+        let state = self.state(id).state;
+        if state.is_aside() {
+            // Watched all the same, so that the end of it finds the truth at once.
+            next.wake(DeadlineReason::OnDelay(id), None);
+            next.wake(DeadlineReason::OffDelay(id), None);
+        } else if state.is_standing() {
+            next.wake(DeadlineReason::OnDelay(id), None);
+            self.note_sight(cx, id, seen.truth, next);
+            self.judge_standing(cx, id, seen, next);
+        } else {
+            next.wake(DeadlineReason::OffDelay(id), None);
+            self.judge_quiet(cx, id, seen.truth, told_elsewhere, next);
+        }
+    }
+
+    fn judge_standing(&self, cx: &Context<'_>, id: AlarmId, seen: Seen, next: &mut Next) {
+        let entry = &self.entries[id.index()];
+        let off_delay = match entry.state.chattering.is_some() {
+            true => cx.plan.alarm(id).off_delay.max(CHATTER_WINDOW),
+            false => cx.plan.alarm(id).off_delay,
+        };
+        let back = (seen.truth == Truth::False).then(|| entry.watch.since + off_delay);
+        if back.is_some_and(|back| back <= cx.mono()) {
+            return self.return_to_normal(cx, id, next);
+        }
+        next.wake(DeadlineReason::OffDelay(id), back);
+        let already = entry.state.episode.as_ref().is_none_or(|episode| episode.worse);
+        if !already && seen.worse == Some(Truth::True) {
+            self.worsen(cx, id, next);
+        }
+    }
+
+    fn judge_quiet(
+        &self,
+        cx: &Context<'_>,
+        id: AlarmId,
+        truth: Truth,
+        told_elsewhere: bool,
+        next: &mut Next,
+    ) {
+        let entry = &self.entries[id.index()];
+        let on_delay = cx.plan.alarm(id).on_delay;
+        match entry.watch.true_for(cx.mono()) {
+            Some(_) if told_elsewhere => next.wake(DeadlineReason::OnDelay(id), None),
+            Some(held) if held >= on_delay => self.raise(cx, id, held, next),
+            Some(held) => next.wake(DeadlineReason::OnDelay(id), Some(cx.mono() + (on_delay - held))),
+            None => next.wake(DeadlineReason::OnDelay(id), None),
+        }
+        if truth == Truth::False && entry.state.chattering.is_some() {
+            let settled_at = entry.watch.since + CHATTER_WINDOW;
+            match settled_at <= cx.mono() {
+                true => {
+                    next.record(Body::Settled { alarm: cx.name(id) });
+                }
+                false => next.wake(DeadlineReason::OffDelay(id), Some(settled_at)),
+            }
+        }
+    }
+
+    fn raise(&self, cx: &Context<'_>, id: AlarmId, held: Span, next: &mut Next) {
+        next.wake(DeadlineReason::OnDelay(id), None);
+        let (episode, code) = match &self.state(id).episode {
+            Some(episode) => (episode.id, episode.code.clone()),
+            None => (next.next_seq(), cx.code(next)),
+        };
+        let alarm = cx.plan.alarm(id);
+        next.record(Body::Raised {
+            alarm: alarm.name.clone(),
+            episode,
+            code,
+            place: cx.plan.place_of(alarm).to_owned(),
+            priority: alarm.priority,
+            since: held,
+            because: cx.because(id),
+        });
+        // What counts is how often with this time.
+        let mut after = self.state(id).clone();
+        after.note_raise(episode, cx.mono());
+        if after.raises.len() >= CHATTER_RAISES && after.chattering.is_none() {
+            let within = after.raises.first().map_or(Span::ZERO, |(_, first)| cx.mono() - *first);
+            let raises = after.raises.len() as u32;
+            next.record(Body::Chattering { alarm: alarm.name.clone(), raises, within });
+        }
+        next.then(Task::BeginStopgap(id));
+        next.then(Task::Foretell { alarm: id, episode });
+        next.then(Task::CallFor { alarm: id, episode });
+        // What is worse may be so from the beginning.
+        next.then(Task::Judge(id));
+    }
+
+    fn worsen(&self, cx: &Context<'_>, id: AlarmId, next: &mut Next) {
+        let Some(episode) = self.episode(id) else { return };
+        let alarm = cx.name(id);
+        next.record(Body::Worsened { alarm: alarm.clone(), episode, because: cx.because(id) });
+        next.then(Task::Foretell { alarm: id, episode });
+        next.then(Task::GotWorse { episode, why: format!("{alarm} got worse") });
+    }
+
+    fn return_to_normal(&self, cx: &Context<'_>, id: AlarmId, next: &mut Next) {
+        next.wake(DeadlineReason::OffDelay(id), None);
+        let Some(episode) = &self.state(id).episode else { return };
+        let (episode, stood) = (episode.id, cx.mono() - episode.raised);
+        next.record(Body::Returned { alarm: cx.name(id), episode, stood, because: cx.because(id) });
+        next.tasks.extend(cx.plan.alarm(id).stopgap.map(|stopgap| Task::Attend(stopgap.relay)));
+        next.then(Task::Fell(episode));
+        next.then(Task::Judge(id));
+    }
+
+    /// Says when a standing alarm loses sight of a reading it needs, and when it finds it.
+    fn note_sight(&self, cx: &Context<'_>, id: AlarmId, truth: Truth, next: &mut Next) {
+        let Some(episode) = &self.state(id).episode else { return };
+        let (alarm, blind, episode) = (cx.name(id), episode.blind, episode.id);
+        match (blind, truth == Truth::Unknown) {
+            (false, true) => {
+                next.record(Body::LostSight { alarm, episode });
+            }
+            (true, false) => {
+                next.record(Body::FoundSight { alarm, episode });
+            }
+            (false, false) | (true, true) => {}
+        }
+    }
+}

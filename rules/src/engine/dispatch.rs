@@ -1,0 +1,303 @@
+//! Who does what: each input and each task is handed to the component that it belongs to. Nothing is
+//! decided here but the order in which one piece's own looks are taken.
+
+use super::Engine;
+use super::forecasts::feed::Feed;
+use super::input::{Health, Input};
+use super::sensors::Note;
+use super::task::Task;
+use super::timers::DeadlineReason;
+use super::turn::Asked;
+use crate::ids::{AlarmId, RelayId, SensorId};
+use crate::plan::Part;
+use crate::quality::Quality;
+use crate::reading::{BadReading, Delivery, Reading};
+use crate::record::Body;
+
+impl Engine {
+    /// Takes one input.
+    pub(super) fn take(&mut self, input: Input) {
+        match input {
+            Input::Tick => {}
+            Input::Message { topic, payload, delivery } => self.hear(&topic, &payload, delivery),
+            Input::Measured { sensor, value, delivery } => {
+                self.take_in(sensor, delivery, Ok(Reading { value, measured: None }));
+            }
+            Input::Noted { sensor, words, likely } => {
+                self.parts.sensors.on_note(sensor, Note { words, likely });
+            }
+            Input::Missed { sensor, why } => {
+                self.take_in(sensor, Delivery::Live, Err(BadReading::not_given(&why)));
+            }
+            Input::Link(link) => {
+                let mut next = self.fresh();
+                let (ground, parts) = self.split();
+                parts.sensors.on_link(&ground, link, &mut next);
+                self.settle(next);
+            }
+            Input::Health { part, health } => {
+                let mut next = self.fresh();
+                self.parts.sensors.on_health(part, health, &mut next);
+                self.settle(next);
+            }
+            Input::Delivered { page, outcome } => {
+                self.decide(|cx, next| cx.delivery.on_delivered(cx, page, outcome, next));
+            }
+            Input::Commanded { switching, failed } => {
+                self.decide(|cx, next| cx.relays.on_commanded(cx, switching, failed, next));
+            }
+            Input::Said { command, by } => {
+                self.turn.asked = Some(Asked { by: by.clone(), from: self.turn.records.len() });
+                self.decide(|cx, next| cx.operator.on_command(cx, command, by, next));
+            }
+            Input::TurnedAway { what, why, by } | Input::Unheeded { what, why, by } => {
+                self.decide(|_, next| next.refuse(what, why, &by));
+            }
+            Input::Started { version, gap } => {
+                let started = self.next_seq;
+                let overdue = gap.is_none();
+                self.decide(|_, next| {
+                    next.record(Body::Started { version, gap });
+                });
+                self.parts.drills.on_start(self.now.mono);
+                let mut next = self.fresh();
+                self.parts.sensors.on_health(Part::Rules, Health::Well, &mut next);
+                self.settle(next);
+                self.set_out();
+                self.queue.push(Task::WakeCalls { overdue });
+                self.resuming = Some(started);
+            }
+            Input::Stopping { why } => {
+                let mut next = self.fresh();
+                let (ground, parts) = self.split();
+                parts.forecasts.on_stop(&ground, &mut next);
+                next.record(Body::Stopped { why });
+                self.settle(next);
+            }
+        }
+    }
+
+    /// Does one piece of work.
+    pub(super) fn run(&mut self, task: Task) {
+        match task {
+            Task::Due(reason) => self.meet(reason),
+            Task::LookAtSensors => {
+                (0..).map(SensorId).take(self.plan.sensors.len()).for_each(|id| self.check_stale(id));
+            }
+            Task::Judge(id) => self.judge(id),
+            Task::JudgeAll => (0..).map(AlarmId).take(self.plan.alarms.len()).for_each(|id| self.judge(id)),
+            Task::JudgeSights => self.judge_those(|engine| &engine.index.sights),
+            Task::Foretell { alarm, episode } => {
+                self.decide(|cx, next| cx.note_prospects(alarm, episode, next));
+            }
+            Task::BeginStopgap(id) => self.decide(|cx, next| cx.relays.on_raised(cx, id, next)),
+            Task::Attend(relay) => self.attend(relay),
+            Task::AttendAll => self.decide(|cx, next| cx.relays.on_attend_all(next)),
+            Task::CallFor { alarm, episode } => {
+                self.decide(|cx, next| cx.callouts.on_raised(cx, alarm, episode, next));
+            }
+            Task::CallForTheForgotten => self.decide(|cx, next| cx.callouts.on_another_plan(cx, next)),
+            Task::GotWorse { episode, why } => {
+                self.decide(|cx, next| cx.callouts.on_got_worse(cx, episode, why, next));
+            }
+            Task::Fell(episode) => self.decide(|cx, next| cx.callouts.on_fell(episode, next)),
+            Task::StopgapNews(news) => self.decide(|cx, next| cx.callouts.on_stopgap_news(cx, &news, next)),
+            Task::ClimbToTheTop(call) => {
+                self.decide(|cx, next| cx.callouts.on_climb_to_the_top(cx, call, next));
+            }
+            Task::StepTaken { call, step } => {
+                self.decide(|cx, next| cx.callouts.on_step_taken(cx, call, step, next));
+            }
+            Task::PageEnded(call) => self.decide(|cx, next| cx.callouts.on_page_ended(cx, call, next)),
+            Task::Answer { call, by } => self.decide(|cx, next| cx.callouts.on_answer(cx, call, &by, next)),
+            Task::Dismiss(call) => self.decide(|cx, next| cx.callouts.on_dismissed(cx, call, next)),
+            Task::End(call) => self.decide(|cx, next| cx.callouts.on_end(cx, call, next)),
+            Task::Drill(policy) => self.decide(|cx, next| cx.callouts.on_drill(cx, policy, next)),
+            Task::EndOrphans => self.decide(|cx, next| cx.callouts.on_plan_without(cx, next)),
+            Task::WakeCalls { overdue } => self.decide(|cx, next| cx.callouts.on_start(cx, overdue, next)),
+            Task::Page { call, target, purpose } => {
+                self.decide(|cx, next| cx.delivery.on_page(cx, (call, &target), purpose, next));
+            }
+            Task::Send(page) => self.decide(|cx, next| cx.delivery.on_send(cx, page, next)),
+            Task::DropUnwanted(call) => self.decide(|cx, next| cx.delivery.on_unwanted(cx, call, next)),
+            Task::Hurry => self.decide(|cx, next| cx.delivery.on_way_open(cx, next)),
+            Task::ArmRetries => self.decide(|cx, next| cx.delivery.on_another_plan(cx, next)),
+            Task::BeginWork { tank, work, length, by } => {
+                self.decide(|cx, next| cx.work.on_begin(cx, (tank, work), length, by, next));
+            }
+            Task::EndWork { tank, by } => self.decide(|cx, next| cx.work.on_end_asked(cx, &tank, by, next)),
+            Task::Suppress { standing } => self.decide(|cx, next| cx.work.on_suppress(cx, standing, next)),
+            Task::SuppressIfDisturbed(id) => self.decide(|cx, next| cx.work.on_back(cx, id, next)),
+            Task::Release => self.decide(|cx, next| cx.work.on_release(cx, next)),
+            Task::ArmWork => self.decide(|cx, next| cx.work.on_set_out(next)),
+            Task::TendDrills => self.decide(|cx, next| cx.drills.on_tend(cx, next)),
+            Task::TestPages(by) => self.decide(|cx, next| cx.drills.on_asked(cx, &by, next)),
+            Task::TestAnswered { test, by } => {
+                self.decide(|cx, next| cx.drills.on_answered(cx, test, &by, next));
+            }
+            Task::RoundWaits(why) => self.parts.drills.on_waits(why),
+            Task::TestReachable => self.decide(|cx, next| cx.drills.on_test_reachable(cx, next)),
+            Task::Test(target) => self.decide(|cx, next| cx.drills.on_test(cx, &target, next)),
+            Task::SendNotices => self.decide(|cx, next| cx.drills.on_notices(cx, next)),
+            Task::ArmDrills => self.decide(|cx, next| cx.drills.on_arm(cx, next)),
+            Task::PageLost { page, target, why } => {
+                self.decide(|cx, next| cx.drills.on_page_lost(page, &why, next));
+                self.decide(|cx, next| cx.drills.on_notice_lost(cx, page, &target, next));
+            }
+        }
+    }
+
+    /// A deadline has come.
+    fn meet(&mut self, reason: DeadlineReason) {
+        match reason {
+            DeadlineReason::Stale(sensor) => self.check_stale(sensor),
+            DeadlineReason::Recheck(alarm)
+            | DeadlineReason::OnDelay(alarm)
+            | DeadlineReason::OffDelay(alarm) => self.judge(alarm),
+            DeadlineReason::Shelf(alarm) => {
+                self.decide(|cx, next| cx.operator.on_shelf_over(cx, alarm, next));
+            }
+            DeadlineReason::Work(tank) => self.decide(|cx, next| cx.work.on_end(cx, tank, None, next)),
+            DeadlineReason::Proof(relay) | DeadlineReason::Longest(relay) | DeadlineReason::Wait(relay) => {
+                self.attend(relay);
+            }
+            DeadlineReason::Step(call) => self.decide(|cx, next| cx.callouts.on_climb(cx, call, next)),
+            DeadlineReason::Lease(call) => self.decide(|cx, next| cx.callouts.on_lease_ended(call, next)),
+            DeadlineReason::Settle(call) => self.decide(|cx, next| cx.callouts.on_settled(cx, call, next)),
+            DeadlineReason::Retry(page) => self.decide(|cx, next| cx.delivery.on_retry(cx, page, next)),
+            DeadlineReason::Drills => self.queue.push(Task::TendDrills),
+            DeadlineReason::Unfinished => {}
+        }
+    }
+
+    /// Sets every deadline from the state there is, and looks at everything once: at a start,
+    /// and under a new plan.
+    pub(super) fn set_out(&mut self) {
+        self.decide(|cx, next| {
+            next.then(Task::LookAtSensors);
+            cx.operator.on_set_out(cx, next);
+            next.then(Task::Suppress { standing: false });
+            next.then(Task::JudgeAll);
+            next.then(Task::Release);
+            next.then(Task::ArmWork);
+            next.then(Task::AttendAll);
+            next.then(Task::EndOrphans);
+            next.then(Task::ArmRetries);
+            next.then(Task::CallForTheForgotten);
+            next.then(Task::TendDrills);
+        });
+    }
+
+    /// A message came in.
+    fn hear(&mut self, topic: &str, payload: &[u8], delivery: Delivery) {
+        if self.index.buttons.contains_key(topic) && delivery == Delivery::Live {
+            self.decide(|cx, next| cx.work.on_press(cx, topic, payload, next));
+        }
+        for relay in self.index.commands.get(topic).cloned().unwrap_or_default() {
+            let mut next = self.fresh();
+            let (ground, parts) = self.split();
+            parts.relays.on_kept(&ground, relay, payload, delivery == Delivery::Retained, &mut next);
+            self.settle(next);
+        }
+        for id in self.index.topics.get(topic).cloned().unwrap_or_default() {
+            let reading = self.plan.sensor(id).mapping.read(payload, &self.now);
+            self.take_in(id, delivery, reading);
+        }
+    }
+
+    /// A reading is judged and kept for the history, and whoever uses the sensor looks again.
+    fn take_in(&mut self, id: SensorId, delivery: Delivery, reading: Result<Reading, BadReading>) {
+        let mut next = self.fresh();
+        let (ground, parts) = self.split();
+        let sample = parts.sensors.on_reading(&ground, id, delivery, reading, &mut next);
+        self.settle(next);
+        let Some(sample) = sample else { return };
+        let believed = sample.quality == Quality::Good;
+        self.turn.samples.push(sample);
+        if believed {
+            self.teach(id);
+        }
+        self.judge_those(|engine| &engine.index.users[id.index()]);
+        for at in 0..self.index.relays[id.index()].len() {
+            let relay = self.index.relays[id.index()][at];
+            if self.parts.relays.has_run(relay) {
+                self.attend(relay);
+            }
+        }
+    }
+
+    /// A sensor may have gone stale.
+    fn check_stale(&mut self, id: SensorId) {
+        let mut next = self.fresh();
+        let (ground, parts) = self.split();
+        let lost = parts.sensors.look(&ground, id, &mut next);
+        self.settle(next);
+        if lost {
+            self.teach(id);
+            self.judge_those(|engine| &engine.index.users[id.index()]);
+        }
+    }
+
+    /// Asks one list of the index, one alarm after the other.
+    fn judge_those(&mut self, list: impl Fn(&Self) -> &Vec<AlarmId>) {
+        for at in 0..list(self).len() {
+            if let Some(id) = list(self).get(at).copied() {
+                self.judge(id);
+            }
+        }
+    }
+
+    /// An alarm's condition is asked, and the alarm moves on if its time has come.
+    fn judge(&mut self, id: AlarmId) {
+        let told_elsewhere = self.plan.alarm(id).channel().is_some() && self.context().is_told_elsewhere(id);
+        let (ground, parts) = self.split();
+        let now = ground.mono();
+        let world = super::sensed::Sensed {
+            plan: ground.plan,
+            now: ground.now,
+            sensors: &parts.sensors,
+            relays: &parts.relays,
+            forecasts: &parts.forecasts,
+            quota: parts.delivery.quota(),
+        };
+        let Some(seen) = parts.alarms.on_look(id, &world) else { return };
+        let state = parts.alarms.state(id).state;
+        if told_elsewhere && !state.is_standing() && !state.is_aside() {
+            parts.alarms.on_told_elsewhere(id, now);
+        }
+        self.decide(|cx, next| cx.alarms.on_seen(cx, id, seen, told_elsewhere, next));
+    }
+
+    /// Something that the relay's run may depend on has changed.
+    fn attend(&mut self, relay: RelayId) {
+        let turned = self.parts.relays.is_turned(&self.context(), relay);
+        self.parts.relays.on_hand(relay, turned, self.now.mono);
+        self.decide(|cx, next| cx.relays.on_attend(cx, relay, next));
+    }
+
+    /// A sensor said something good, or fell silent: the models that rest on it are told.
+    fn teach(&mut self, id: SensorId) {
+        if self.plan.mains == Some(id) {
+            let on = self.context().world().mains();
+            self.parts.forecasts.on_mains(on, self.now.mono);
+        }
+        let now = self.now.mono;
+        for at in 0..self.index.feeds[id.index()].len() {
+            let (tank, feed) = self.index.feeds[id.index()][at];
+            let at_work = self.parts.work.goes_on(tank);
+            let value = self.context().world().level(&self.plan.tanks[tank.index()], feed);
+            let changed = self.parts.forecasts.on_level((tank, feed), value, at_work, now);
+            let declined = feed == Feed::Oxygen && {
+                let reading = self.context().world().decline(tank).filter(|_| !at_work);
+                self.parts.forecasts.on_oxygen(tank, reading, now)
+            };
+            let mut next = self.fresh();
+            let (ground, parts) = self.split();
+            parts.forecasts.on_learned(&ground, tank, (declined, changed), &mut next);
+            self.settle(next);
+            if changed {
+                self.judge_those(|engine| &engine.index.foretold[tank.index()]);
+            }
+        }
+    }
+}

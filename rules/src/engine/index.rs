@@ -1,0 +1,133 @@
+//! What follows from the plan alone, worked out once: who uses what, which topic feeds whom, which
+//! alarm explains which. A plan is never changed, so neither is this.
+
+use super::forecasts::feed::{Feed, feeds};
+use crate::condition::Condition;
+use crate::ids::{AlarmId, RelayId, SensorId, TankId};
+use crate::plan::{Plan, Sensor, Sight};
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
+
+/// All of it.
+#[derive(Debug, Default)]
+pub(super) struct Index {
+    /// Names of the sensors, to be handed out with every reading.
+    pub(super) sensors: Vec<Arc<str>>,
+    /// Sensors by the topic that feeds them.
+    pub(super) topics: BTreeMap<String, Vec<SensorId>>,
+    /// Buttons by the topic that they speak on: the work, what is said, the tank.
+    pub(super) buttons: BTreeMap<String, Vec<(String, String, TankId)>>,
+    /// Alarms whose condition uses the sensor.
+    pub(super) users: Vec<Vec<AlarmId>>,
+    /// Alarms whose condition uses what the relay is commanded to.
+    pub(super) commanded: Vec<Vec<AlarmId>>,
+    /// What each sensor tells the models of tanks.
+    pub(super) feeds: Vec<Vec<(TankId, Feed)>>,
+    /// Alarms whose condition asks a tank's model.
+    pub(super) foretold: Vec<Vec<AlarmId>>,
+    /// Sensors that measure the same in the same water.
+    pub(super) peers: Vec<Vec<SensorId>>,
+    /// Relays by the topic of their commands.
+    pub(super) commands: BTreeMap<String, Vec<RelayId>>,
+    /// Relays whose conditions use the sensor, or whose alarms do.
+    pub(super) relays: Vec<Vec<RelayId>>,
+    /// Alarms that the plan added for lost sight.
+    pub(super) sights: Vec<AlarmId>,
+    /// For each alarm, every alarm that can explain it, however far back.
+    pub(super) causes: Vec<BTreeSet<AlarmId>>,
+    pub(super) names: BTreeMap<String, AlarmId>,
+}
+
+impl Index {
+    pub(super) fn of(plan: &Plan) -> Self {
+        let mut index = Self {
+            sensors: plan.sensors.iter().map(|sensor| sensor.name.as_str().into()).collect(),
+            users: vec![Vec::new(); plan.sensors.len()],
+            relays: vec![Vec::new(); plan.sensors.len()],
+            peers: peers(plan),
+            causes: vec![BTreeSet::new(); plan.alarms.len()],
+            commanded: vec![Vec::new(); plan.relays.len()],
+            feeds: feeds(plan),
+            foretold: vec![Vec::new(); plan.tanks.len()],
+            ..Self::default()
+        };
+        for (id, sensor) in (0..).map(SensorId).zip(&plan.sensors) {
+            if let Some(topic) = sensor.feed.topic() {
+                index.topics.entry(topic.to_owned()).or_default().push(id);
+            }
+        }
+        for (name, work) in &plan.works {
+            for button in &work.buttons {
+                let pressed = (name.clone(), button.press.clone(), button.tank);
+                index.buttons.entry(button.topic.clone()).or_default().push(pressed);
+            }
+        }
+        for (id, relay) in (0..).map(RelayId).zip(&plan.relays) {
+            index.commands.entry(relay.topic.clone()).or_default().push(id);
+            let wanted = plan.alarms.iter().filter(|alarm| alarm.stopgap.is_some_and(|it| it.relay == id));
+            let of_alarms = wanted.flat_map(|alarm| alarm.condition.sensors());
+            let sensors = relay.conditions().flat_map(Condition::sensors).chain(of_alarms);
+            for sensor in sensors.collect::<BTreeSet<_>>() {
+                index.relays[sensor.index()].push(id);
+            }
+        }
+        for (id, alarm) in (0..).map(AlarmId).zip(&plan.alarms) {
+            index.names.insert(alarm.name.clone(), id);
+            let worse = alarm.worse.iter().flat_map(|condition| condition.sensors());
+            for sensor in alarm.condition.sensors().into_iter().chain(worse).collect::<BTreeSet<_>>() {
+                index.users[sensor.index()].push(id);
+            }
+            let worse = alarm.worse.iter().flat_map(|condition| condition.relays());
+            for relay in alarm.condition.relays().into_iter().chain(worse).collect::<BTreeSet<_>>() {
+                index.commanded[relay.index()].push(id);
+            }
+            let worse = alarm.worse.iter().flat_map(|condition| condition.foretells());
+            for tank in alarm.condition.foretells().into_iter().chain(worse).collect::<BTreeSet<_>>() {
+                index.foretold[tank.index()].push(id);
+            }
+            if alarm.sight.is_some() {
+                index.sights.push(id);
+            }
+            let mut open = alarm.consequence_of.clone();
+            while let Some(cause) = open.pop() {
+                if index.causes[id.index()].insert(cause) {
+                    open.extend(&plan.alarm(cause).consequence_of);
+                }
+            }
+        }
+        index
+    }
+
+    /// Whether an episode of `cause` explains one of `effect`.
+    pub(super) fn explains(&self, cause: &str, effect: &str) -> bool {
+        match (self.names.get(cause), self.names.get(effect)) {
+            (Some(cause), Some(effect)) => self.causes[effect.index()].contains(cause),
+            _ => false,
+        }
+    }
+}
+
+fn peers(plan: &Plan) -> Vec<Vec<SensorId>> {
+    let mut alike: BTreeMap<(TankId, &str), Vec<SensorId>> = BTreeMap::new();
+    let kind = |sensor: &'_ Sensor| Some((sensor.tank?, sensor.measure.name));
+    for (id, sensor) in (0..).map(SensorId).zip(&plan.sensors) {
+        if let Some(kind) = kind(sensor) {
+            alike.entry(kind).or_default().push(id);
+        }
+    }
+    let others = |(id, sensor): (SensorId, &Sensor)| {
+        let group = kind(sensor).and_then(|kind| alike.get(&kind)).into_iter().flatten();
+        group.copied().filter(|other| *other != id).collect()
+    };
+    (0..).map(SensorId).zip(&plan.sensors).map(others).collect()
+}
+
+/// How a cause of lost sight is called in records.
+pub(super) fn sight_name(plan: &Plan, sight: &Sight) -> String {
+    match sight {
+        Sight::Broker => "broker".to_owned(),
+        Sight::Gateway(name) => format!("gateway {name}"),
+        Sight::Sensor(id) => plan.sensor(*id).name.clone(),
+        Sight::Part(part) => part.to_string(),
+    }
+}

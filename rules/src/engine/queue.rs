@@ -1,0 +1,240 @@
+//! The one work queue: first in, first out. A turn takes [`PIECES`] pieces from it; what is left
+//! goes on in the next turn, which is due at once, and nothing is dropped. A watch with thousands of
+//! alarms raised in one moment needs some such turns. One that needs [`LOOP`] of them in a row has
+//! rules that chase each other: that is told as trouble of the rules, and from then on each
+//! further turn waits for [`LOOP_PAUSE`], so that the board is not used up by it and everything
+//! else still gets its turn.
+
+use super::task::Task;
+use crate::time::{Moment, Span};
+use std::collections::VecDeque;
+
+/// Pieces of work that one turn takes on.
+pub(super) const PIECES: usize = 200;
+/// So many turns in a row that leave work over are a loop: a mass of that many pieces is larger
+/// than any plan.
+pub(super) const LOOP: u32 = 50;
+/// The wait between two turns of a loop.
+pub(super) const LOOP_PAUSE: Span = Span::seconds(1);
+
+/// What is to be done.
+#[derive(Debug, Default)]
+pub(super) struct Queue {
+    waiting: VecDeque<Task>,
+    /// Pieces that this turn has taken.
+    taken: usize,
+    /// Turns in a row that left work over.
+    unfinished: u32,
+    /// When what is left goes on.
+    due: Option<Moment>,
+}
+
+/// Whether the rules chase each other, as far as this turn has shown.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Pace {
+    /// All is done.
+    Done,
+    /// Something is left.
+    Unfinished,
+    /// Something is left again and again.
+    Loop,
+}
+
+impl Queue {
+    /// A turn begins.
+    pub(super) fn begin(&mut self) {
+        self.taken = 0;
+    }
+
+    /// Puts a task at the end. One that only looks at what there is, and waits already, is not
+    /// needed twice.
+    pub(super) fn push(&mut self, task: Task) {
+        let looks = match &task {
+            Task::JudgeSights
+            | Task::JudgeAll
+            | Task::AttendAll
+            | Task::Attend(_)
+            | Task::DropUnwanted(_)
+            | Task::TendDrills
+            | Task::ArmDrills
+            | Task::ArmRetries
+            | Task::Dismiss(_)
+            | Task::End(_) => true,
+            Task::Due(_)
+            | Task::LookAtSensors
+            | Task::Judge(_)
+            | Task::Foretell { .. }
+            | Task::BeginStopgap(_)
+            | Task::CallFor { .. }
+            | Task::CallForTheForgotten
+            | Task::GotWorse { .. }
+            | Task::Fell(_)
+            | Task::StopgapNews(_)
+            | Task::ClimbToTheTop(_)
+            | Task::StepTaken { .. }
+            | Task::PageEnded(_)
+            | Task::Answer { .. }
+            | Task::EndOrphans
+            | Task::WakeCalls { .. }
+            | Task::Page { .. }
+            | Task::Send(_)
+            | Task::Hurry
+            | Task::Suppress { .. }
+            | Task::BeginWork { .. }
+            | Task::EndWork { .. }
+            | Task::TestPages(_)
+            | Task::TestAnswered { .. }
+            | Task::Drill(_)
+            | Task::SuppressIfDisturbed(_)
+            | Task::Release
+            | Task::ArmWork
+            | Task::RoundWaits(_)
+            | Task::TestReachable
+            | Task::Test(_)
+            | Task::SendNotices
+            | Task::PageLost { .. } => false,
+        };
+        if !(looks && self.waiting.contains(&task)) {
+            self.waiting.push_back(task);
+        }
+    }
+
+    /// The next piece, if there is one and this turn may take it.
+    pub(super) fn take(&mut self) -> Option<Task> {
+        if self.is_full() {
+            return None;
+        }
+        let task = self.waiting.pop_front()?;
+        self.taken += 1;
+        Some(task)
+    }
+
+    /// Whether this turn takes no more.
+    pub(super) fn is_full(&self) -> bool {
+        self.taken >= PIECES
+    }
+
+    /// Whether nothing waits.
+    pub(super) fn is_empty(&self) -> bool {
+        self.waiting.is_empty()
+    }
+
+    /// A turn ends at `now`, with this deadline as the next: one that has come is a part of what is left.
+    pub(super) fn end(&mut self, deadline: Option<Moment>, now: Moment) -> Pace {
+        if self.is_empty() && deadline.is_none_or(|deadline| deadline > now) {
+            (self.unfinished, self.due) = (0, None);
+            return Pace::Done;
+        }
+        // An input that comes between two turns of a loop does not count.
+        self.unfinished = self.unfinished.saturating_add(u32::from(self.is_full()));
+        let is_loop = self.unfinished >= LOOP;
+        self.due = Some(if is_loop { now + LOOP_PAUSE } else { now });
+        if is_loop { Pace::Loop } else { Pace::Unfinished }
+    }
+
+    /// Whether this turn may take what an earlier one has left.
+    pub(super) fn may_go_on(&self, now: Moment) -> bool {
+        self.due.is_none_or(|due| due <= now)
+    }
+
+    /// When what is left goes on.
+    pub(super) fn due(&self) -> Option<Moment> {
+        self.due
+    }
+
+    /// Another plan comes: what names places in the old one is left out, since everything is looked
+    /// at anew.
+    pub(super) fn forget_places(&mut self) {
+        self.waiting.retain(|task| match task {
+            Task::Due(_)
+            | Task::Judge(_)
+            | Task::Foretell { .. }
+            | Task::BeginStopgap(_)
+            | Task::Attend(_)
+            | Task::CallFor { .. }
+            | Task::StopgapNews(_)
+            | Task::SuppressIfDisturbed(_)
+            | Task::Drill(_) => false,
+            Task::LookAtSensors
+            | Task::JudgeAll
+            | Task::JudgeSights
+            | Task::AttendAll
+            | Task::CallForTheForgotten
+            | Task::GotWorse { .. }
+            | Task::Fell(_)
+            | Task::ClimbToTheTop(_)
+            | Task::StepTaken { .. }
+            | Task::PageEnded(_)
+            | Task::Answer { .. }
+            | Task::Dismiss(_)
+            | Task::End(_)
+            | Task::EndOrphans
+            | Task::WakeCalls { .. }
+            | Task::Page { .. }
+            | Task::Send(_)
+            | Task::DropUnwanted(_)
+            | Task::Hurry
+            | Task::ArmRetries
+            | Task::BeginWork { .. }
+            | Task::EndWork { .. }
+            | Task::Suppress { .. }
+            | Task::Release
+            | Task::ArmWork
+            | Task::TendDrills
+            | Task::TestPages(_)
+            | Task::TestAnswered { .. }
+            | Task::RoundWaits(_)
+            | Task::TestReachable
+            | Task::Test(_)
+            | Task::SendNotices
+            | Task::ArmDrills
+            | Task::PageLost { .. } => true,
+        });
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::ids::AlarmId;
+
+    fn full(queue: &mut Queue) {
+        queue.begin();
+        while queue.take().is_some() {}
+    }
+
+    #[test]
+    fn what_one_turn_leaves_the_next_takes_in_the_same_order() {
+        let mut queue = Queue::default();
+        (0..250).for_each(|id| queue.push(Task::Judge(AlarmId(id))));
+        full(&mut queue);
+        assert_eq!(queue.end(None, Moment(7)), Pace::Unfinished);
+        assert_eq!(queue.due(), Some(Moment(7)));
+        queue.begin();
+        assert_eq!(queue.take(), Some(Task::Judge(AlarmId(200))));
+        full(&mut queue);
+        assert_eq!((queue.end(None, Moment(7)), queue.due()), (Pace::Done, None));
+    }
+
+    #[test]
+    fn fifty_turns_that_leave_work_over_are_a_loop_and_slow_down() {
+        let mut queue = Queue::default();
+        for turn in 1..=LOOP {
+            (0..250).for_each(|id| queue.push(Task::Judge(AlarmId(id))));
+            full(&mut queue);
+            let expected = if turn < LOOP { Pace::Unfinished } else { Pace::Loop };
+            assert_eq!(queue.end(None, Moment(0)), expected);
+        }
+        assert!(!queue.may_go_on(Moment(999)) && queue.may_go_on(Moment(1_000)));
+    }
+
+    #[test]
+    fn a_look_that_waits_already_is_not_taken_twice() {
+        let mut queue = Queue::default();
+        queue.push(Task::JudgeSights);
+        queue.push(Task::JudgeSights);
+        queue.push(Task::Judge(AlarmId(1)));
+        queue.push(Task::Judge(AlarmId(1)));
+        assert_eq!(std::iter::from_fn(|| queue.take()).count(), 3);
+    }
+}

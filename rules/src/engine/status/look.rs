@@ -1,0 +1,183 @@
+//! Everything at once, for `status`.
+
+use super::{AlarmView, CallView, DeadlineView, RelayView, SensorView, Status};
+use crate::callout::{Call, Fate, Phase};
+use crate::condition::Truth;
+use crate::engine::context::Context;
+use crate::engine::timers::DeadlineReason;
+use crate::ids::{AlarmId, RelayId, SensorId};
+use crate::reading::{Content, Mapping, Value};
+use crate::record::Outcome;
+use crate::time::{Now, Wall};
+
+pub(super) fn truth_word(truth: Truth) -> &'static str {
+    match truth {
+        Truth::True => "true",
+        Truth::False => "false",
+        Truth::Unknown => "unknown",
+    }
+}
+
+impl Context<'_> {
+    /// Everything, at `now`.
+    pub(in crate::engine) fn status(&self, now: Now) -> Status {
+        let place = |tank| self.plan.place(tank).to_owned();
+        Status {
+            site: self.plan.site.clone(),
+            at: now,
+            deaf: self.sensors.deaf().map(|(why, since)| format!("{why}, for {}", now.mono - *since)),
+            sensors: (0..)
+                .map(SensorId)
+                .take(self.plan.sensors.len())
+                .map(|id| self.sensor_view(id, now))
+                .collect(),
+            alarms: (0..)
+                .map(AlarmId)
+                .take(self.plan.alarms.len())
+                .map(|id| self.alarm_view(id, now))
+                .collect(),
+            calls: self.callouts.iter().map(|call| self.call_view(call, now)).collect(),
+            relays: (0..)
+                .map(RelayId)
+                .take(self.plan.relays.len())
+                .filter_map(|id| self.relay_view(id))
+                .collect(),
+            works: self
+                .work
+                .iter()
+                .map(|(tank, work, until)| (place(Some(tank)), work.to_owned(), until - now.mono))
+                .collect(),
+            estimates: self.estimates(),
+            deadlines: self
+                .timers
+                .iter()
+                .map(|(at, reason)| DeadlineView { due: at - now.mono, reason: self.reason_words(reason) })
+                .collect(),
+            drills: self.drills.view(self, &now),
+        }
+    }
+
+    fn relay_view(&self, id: RelayId) -> Option<RelayView> {
+        let relay = &self.plan.relays[id.index()];
+        let state = self.relays.run(id).map(|run| run.words(relay));
+        let kept = self.relays.kept(id).cloned();
+        (state.is_some() || kept.is_some()).then(|| RelayView { name: relay.name.clone(), state, kept })
+    }
+
+    fn sensor_view(&self, id: SensorId, now: Now) -> SensorView {
+        let sensor = self.plan.sensor(id);
+        let track = self.sensors.track(id);
+        let (quality, doubt) = track.quality(sensor, now.mono);
+        SensorView {
+            name: sensor.name.clone(),
+            place: self.plan.place(sensor.tank).to_owned(),
+            value: track.last_good().map(|(value, _)| show(&sensor.mapping, value)),
+            quality: quality.to_string(),
+            why: doubt.map(|doubt| doubt.words(&sensor.scale)),
+            age: track.heard().map(|heard| now.mono - heard),
+            rejected: track.counts().rejected,
+        }
+    }
+
+    pub(super) fn alarm_view(&self, id: AlarmId, now: Now) -> AlarmView {
+        let alarm = self.plan.alarm(id);
+        let life = self.alarms.state(id);
+        let aside = life.aside.as_ref().map(|aside| {
+            let left = aside.until.map_or(String::new(), |until| format!(", for {} more", until - now.mono));
+            let why = if aside.why.is_empty() { String::new() } else { format!(": {}", aside.why) };
+            format!("by {}{left}{why}", aside.by.who)
+        });
+        let standing = life.episode.as_ref().filter(|_| life.state.is_standing());
+        AlarmView {
+            name: alarm.name.clone(),
+            place: self.plan.place_of(alarm).to_owned(),
+            priority: alarm.priority,
+            state: life.state.to_string(),
+            truth: truth_word(self.alarms.truth(id)),
+            code: life.episode.as_ref().map(|episode| episode.code.clone()),
+            stood: standing.map(|episode| now.mono - episode.onset),
+            chattering: life.chattering.is_some(),
+            aside,
+        }
+    }
+
+    fn call_view(&self, call: &Call, now: Now) -> CallView {
+        let id = call.id;
+        let about = call.members.iter().map(|member| match member.fate {
+            Fate::Stands => member.alarm.clone(),
+            Fate::PutAside => format!("{} (put aside)", member.alarm),
+            Fate::Over(_) => format!("{} (over)", member.alarm),
+        });
+        let wall = |moment| -> Wall { now.wall_at(moment) };
+        let clock = |moment| wall(moment).civil(&self.plan.zone).strftime("%H:%M").to_string();
+        let pages = self.pages(id);
+        let told = pages.iter().map(|sent| {
+            let fate = match &sent.last {
+                None => "on its way".to_owned(),
+                Some(Outcome::Accepted { note }) => format!("accepted: {note}"),
+                Some(last) => {
+                    let trouble = last.trouble().unwrap_or_default();
+                    if last.is_for_now() {
+                        format!("deferred: {trouble}")
+                    } else {
+                        format!("failed: {trouble}")
+                    }
+                }
+            };
+            format!("{} {} {fate}", clock(sent.at), sent.target)
+        });
+        let (next, due) = match (call.ended, call.quiet_since, call.phase) {
+            (true, ..) => ("its last pages are on their way".to_owned(), None),
+            (_, Some(_), _) => ("the all-clear".to_owned(), self.timers.get(DeadlineReason::Settle(id))),
+            (_, None, Phase::Calling { step, due }) => (format!("step {}", step + 1), Some(due)),
+            (_, None, Phase::Answered { until }) => ("the answer runs out".to_owned(), Some(until)),
+            (_, None, Phase::Told) => ("nothing: it has been told".to_owned(), None),
+        };
+        CallView {
+            id,
+            policy: call.policy.clone(),
+            purpose: call.purpose,
+            code: call.code.clone(),
+            about: about.collect(),
+            next,
+            due: due.map(|due| due - now.mono),
+            told: told.collect(),
+        }
+    }
+
+    /// A deadline's reason in words.
+    pub(in crate::engine) fn reason_words(&self, reason: DeadlineReason) -> String {
+        let alarm = |id: AlarmId| &self.plan.alarm(id).name;
+        let relay = |id: RelayId| &self.plan.relays[id.index()].name;
+        match reason {
+            DeadlineReason::Stale(id) => format!("{} may have fallen silent", self.plan.sensor(id).name),
+            DeadlineReason::Recheck(id) => format!("{} may change by time alone", alarm(id)),
+            DeadlineReason::OnDelay(id) => format!("{}: the on-delay ends", alarm(id)),
+            DeadlineReason::OffDelay(id) => format!("{}: the off-delay ends", alarm(id)),
+            DeadlineReason::Shelf(id) => format!("{}: the shelf ends", alarm(id)),
+            DeadlineReason::Work(id) => format!("work on {} ends", self.plan.place(Some(id))),
+            DeadlineReason::Proof(id) => format!("{}: the proof is due", relay(id)),
+            DeadlineReason::Longest(id) => format!("{}: the longest run is over", relay(id)),
+            DeadlineReason::Wait(id) => format!("{}: what it waits for may have come", relay(id)),
+            DeadlineReason::Step(call) => format!("call-out {call}: the next step"),
+            DeadlineReason::Lease(call) => format!("call-out {call}: the answer runs out"),
+            DeadlineReason::Settle(call) => format!("call-out {call}: the all-clear"),
+            DeadlineReason::Retry(page) => format!("page {page} is tried again"),
+            DeadlineReason::Drills => "test pages and notices are looked after".to_owned(),
+            DeadlineReason::Unfinished => "work that the last turn has left goes on".to_owned(),
+        }
+    }
+}
+
+/// A value as its sensor's keeper would say it.
+fn show(mapping: &Mapping, value: Value) -> String {
+    let (Mapping::Plain(content) | Mapping::Pointer(_, content) | Mapping::Senml(_, content)) = mapping;
+    match (content, value) {
+        (Content::Number(scale), Value::Number(base)) => scale.show(base),
+        (Content::Words(words), Value::Word(at)) => {
+            words.get(usize::from(at)).map_or_else(|| format!("word {at}"), |word| word.name.clone())
+        }
+        (Content::Number(_), Value::Word(at)) => format!("word {at}"),
+        (Content::Words(_), Value::Number(base)) => format!("{base}"),
+    }
+}

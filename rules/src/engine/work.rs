@@ -1,0 +1,183 @@
+//! Declared work: feeding and maintenance, begun and ended by people or buttons, and by itself at the
+//! latest. While it goes on, alarms of its tank that rest on what it pauses are suppressed.
+
+use super::context::Context;
+use super::ground::Ground;
+use super::task::{Next, Task};
+use super::timers::DeadlineReason;
+use crate::alarm::{Event, State};
+use crate::ids::{AlarmId, By, Seq, TankId};
+use crate::plan::Plan;
+use crate::record::{Body, Record};
+use crate::time::{Moment, Span};
+use std::collections::BTreeMap;
+
+/// Work that goes on.
+#[derive(Debug, Default)]
+pub(super) struct Work {
+    periods: BTreeMap<TankId, Period>,
+}
+
+/// Work going on on a tank.
+#[derive(Clone, Debug, PartialEq)]
+struct Period {
+    seq: Seq,
+    work: String,
+    until: Moment,
+}
+
+impl Work {
+    /// What a record does to what lasts.
+    pub(super) fn apply(&mut self, ground: &Ground<'_>, record: &Record) {
+        match &record.body {
+            Body::WorkBegan { tank, work, length, .. } => {
+                let Some(tank) = ground.tank(tank) else { return };
+                let until = record.at.mono + *length;
+                self.periods.insert(tank, Period { seq: record.seq, work: work.clone(), until });
+            }
+            Body::WorkEnded { tank, .. } => {
+                let Some(tank) = ground.tank(tank) else { return };
+                self.periods.remove(&tank);
+            }
+            _ => {}
+        }
+    }
+
+    /// Takes over under another plan what goes on on tanks of the same name.
+    pub(super) fn carry_over(&mut self, old: &Plan, new: &Plan) {
+        let renumbered = |id: TankId| {
+            let name = &old.tanks[id.index()].name;
+            new.tanks.iter().position(|tank| tank.name == *name).map(|at| TankId(at as u32))
+        };
+        let periods = std::mem::take(&mut self.periods).into_iter();
+        self.periods = periods.filter_map(|(id, period)| Some((renumbered(id)?, period))).collect();
+    }
+
+    /// A person begins work.
+    pub(super) fn on_begin(
+        &self,
+        cx: &Context<'_>,
+        (tank, work): (String, String),
+        length: Option<Span>,
+        by: By,
+        next: &mut Next,
+    ) {
+        let what = format!("begin {work} on {tank}");
+        let Some(id) = cx.tank(&tank) else {
+            return next.refuse(what, format!("there is no tank `{tank}`"), &by);
+        };
+        let Some(longest) = cx.plan.works.get(&work).map(|work| work.longest) else {
+            let known: Vec<_> = cx.plan.works.keys().map(String::as_str).collect();
+            let why = format!("there is no work `{work}`; there is: {}", known.join(", "));
+            return next.refuse(what, why, &by);
+        };
+        if self.goes_on(id) {
+            return next.refuse(what, "work is going on there already: end it first", &by);
+        }
+        let length = length.unwrap_or(longest);
+        if length <= Span::ZERO || length > longest {
+            let why = format!("{work} lasts more than 0 s and at most {longest}");
+            return next.refuse(what, why, &by);
+        }
+        next.record(Body::WorkBegan { tank, work, length, by });
+        next.wake(DeadlineReason::Work(id), Some(cx.mono() + length));
+        next.then(Task::Suppress { standing: true });
+    }
+
+    /// A person ends it, or its time is over: everything it paused is looked at again at once.
+    pub(super) fn on_end(&self, cx: &Context<'_>, tank: TankId, by: Option<By>, next: &mut Next) {
+        let Some(period) = self.periods.get(&tank) else { return };
+        next.wake(DeadlineReason::Work(tank), None);
+        let (tank, work) = (cx.plan.place(Some(tank)).to_owned(), period.work.clone());
+        next.record(Body::WorkEnded { tank, work, by });
+        next.then(Task::Release);
+    }
+
+    /// A person asks for its end by the tank's name.
+    pub(super) fn on_end_asked(&self, cx: &Context<'_>, tank: &str, by: By, next: &mut Next) {
+        match cx.tank(tank).filter(|id| self.goes_on(*id)) {
+            Some(id) => self.on_end(cx, id, Some(by), next),
+            None => next.refuse(format!("end work on {tank}"), "no work is going on there", &by),
+        }
+    }
+
+    /// A button was pressed, perhaps: it begins its work, or ends it if it is going on.
+    pub(super) fn on_press(&self, cx: &Context<'_>, topic: &str, payload: &[u8], next: &mut Next) {
+        let Some(buttons) = cx.index.buttons.get(topic) else { return };
+        let pressed = |(_, press, _): &&(String, String, TankId)| payload.trim_ascii() == press.as_bytes();
+        let Some((work, _, tank)) = buttons.iter().find(pressed) else { return };
+        let by = By { who: "somebody".to_owned(), via: format!("button {topic}") };
+        if self.periods.get(tank).is_some_and(|period| period.work == *work) {
+            self.on_end(cx, *tank, Some(by), next);
+        } else {
+            let tank = cx.plan.place(Some(*tank)).to_owned();
+            self.on_begin(cx, (tank, work.clone()), None, by, next);
+        }
+    }
+
+    /// Work goes on, or another plan says what it disturbs: alarms are put aside; those that stand
+    /// too if it has just begun.
+    pub(super) fn on_suppress(&self, cx: &Context<'_>, standing: bool, next: &mut Next) {
+        for alarm in cx.alarms() {
+            if standing || cx.alarms.state(alarm).state == State::Normal {
+                self.on_back(cx, alarm, next);
+            }
+        }
+    }
+
+    /// An alarm comes back from where it was put aside: if work disturbs it, it is put aside again.
+    pub(super) fn on_back(&self, cx: &Context<'_>, alarm: AlarmId, next: &mut Next) {
+        if self.disturbs(cx, alarm) && cx.alarms.may(alarm, Event::Suppress) {
+            next.record(Body::Suppressed { alarm: cx.name(alarm) });
+            next.then(Task::Judge(alarm));
+            if let Some(episode) = cx.alarms.episode(alarm) {
+                next.tasks.extend(cx.plan.alarm(alarm).stopgap.map(|stopgap| Task::Attend(stopgap.relay)));
+                next.then(Task::Fell(episode));
+            }
+        }
+    }
+
+    /// Takes back in what no work disturbs any more.
+    pub(super) fn on_release(&self, cx: &Context<'_>, next: &mut Next) {
+        for alarm in cx.alarms() {
+            let suppressed = cx.alarms.state(alarm).state == State::SuppressedByDesign;
+            if suppressed && !self.disturbs(cx, alarm) {
+                next.record(Body::Unsuppressed { alarm: cx.name(alarm) });
+                next.then(Task::Judge(alarm));
+            }
+        }
+    }
+
+    /// The watch begins, or another plan: what goes on gets its deadlines.
+    pub(super) fn on_set_out(&self, next: &mut Next) {
+        for (tank, period) in &self.periods {
+            next.wake(DeadlineReason::Work(*tank), Some(period.until));
+        }
+    }
+
+    /// Work disturbs an alarm of its tank if the alarm rests on a measure that the work pauses.
+    fn disturbs(&self, cx: &Context<'_>, alarm: AlarmId) -> bool {
+        !self.periods.is_empty()
+            && cx.plan.alarm(alarm).condition.sensors().into_iter().any(|id| {
+                let sensor = cx.plan.sensor(id);
+                let period = sensor.tank.and_then(|tank| self.periods.get(&tank));
+                let work = period.and_then(|period| cx.plan.works.get(&period.work));
+                work.is_some_and(|work| work.pauses.iter().any(|measure| measure == sensor.measure.name))
+            })
+    }
+
+    /// Whether work goes on on this tank.
+    pub(super) fn goes_on(&self, tank: TankId) -> bool {
+        self.periods.contains_key(&tank)
+    }
+
+    /// Tank, kind, and until when at the latest.
+    pub(super) fn iter(&self) -> impl Iterator<Item = (TankId, &str, Moment)> {
+        self.periods.iter().map(|(tank, period)| (*tank, period.work.as_str(), period.until))
+    }
+
+    /// The records that it rests on.
+    pub(super) fn rests_on(&self) -> impl Iterator<Item = Seq> + '_ {
+        self.periods.values().map(|period| period.seq)
+    }
+}

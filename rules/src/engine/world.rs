@@ -1,0 +1,75 @@
+//! The present as a condition sees it.
+
+use super::sensed::Sensed;
+use crate::condition::query::{Holding, Question, Symptom};
+use crate::condition::{Condition, Memory, Present, Truth, World};
+use crate::forecast::{CannotSay, Estimate};
+use crate::ids::{RelayId, SensorId, TankId};
+use crate::plan::{Part, Sight};
+use crate::reading::Value;
+use crate::time::Moment;
+use jiff::ZonedDateTime;
+
+impl World for Sensed<'_> {
+    fn value(&self, sensor: SensorId) -> Option<Value> {
+        self.said(sensor)
+    }
+
+    fn heard(&self, sensor: SensorId) -> Moment {
+        self.sensors.heard(sensor)
+    }
+
+    fn good(&self, sensor: SensorId) -> Moment {
+        self.sensors.last_good(sensor)
+    }
+
+    fn unmoved(&self, sensor: SensorId) -> Option<Moment> {
+        self.sensors.track(sensor).unmoved(self.plan.sensor(sensor), self.now.mono)
+    }
+
+    fn commanded(&self, relay: RelayId) -> Option<bool> {
+        self.command(relay)
+    }
+
+    fn local(&self, at: Moment) -> Option<ZonedDateTime> {
+        self.local_time(at)
+    }
+
+    fn foretell(&self, asked: &Question) -> Result<Estimate, CannotSay> {
+        self.until(asked)
+    }
+
+    fn shows(&self, tank: TankId, sign: Symptom) -> Result<bool, CannotSay> {
+        self.symptom(tank, sign)
+    }
+
+    fn coldest_room(&self, holding: &Holding) -> Result<Estimate, CannotSay> {
+        self.coldest(holding)
+    }
+
+    fn doubt(&self, sensor: SensorId) -> Option<String> {
+        let plan = self.plan.sensor(sensor);
+        let (quality, doubt) = self.sensors.quality(plan, sensor, self.now.mono);
+        Some(doubt.map_or_else(|| quality.to_string(), |doubt| doubt.words(&plan.scale)))
+    }
+
+    fn trouble(&self, part: &Part) -> Option<String> {
+        self.trouble_of(part)
+    }
+
+    fn blind(&self, sight: &Sight) -> Truth {
+        self.lost(sight)
+    }
+}
+
+impl Sensed<'_> {
+    /// Asks something of the present alone, for a condition that doesn't look back.
+    pub(super) fn present<T>(&self, ask: impl FnOnce(&Present<'_, Self>) -> T) -> T {
+        ask(&Present { world: self, memory: &Memory::default(), now: self.now.mono })
+    }
+
+    /// Whether a condition that doesn't look back is true now.
+    pub(super) fn truth_of(&self, condition: &Condition) -> Truth {
+        self.present(|present| condition.evaluate(present, None).truth)
+    }
+}
