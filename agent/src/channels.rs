@@ -93,7 +93,7 @@ enum Kind {
     Mail(Box<mail::Mail>),
     Push(Box<push::Push>),
     Folder(folder::Folder),
-    Siren(siren::Siren),
+    Siren(siren::SirenChannel),
     Text(text::Text),
 }
 
@@ -108,7 +108,7 @@ impl Channel {
             }
             ChannelSettings::Push(push) => Kind::Push(Box::new(push::Push::new(push)?)),
             ChannelSettings::Folder(folder) => Kind::Folder(folder::Folder::new(folder)?),
-            ChannelSettings::Siren(siren) => Kind::Siren(siren::Siren::new(siren)?),
+            ChannelSettings::Siren(siren) => Kind::Siren(siren::SirenChannel::new(siren)?),
             ChannelSettings::Text(to) => Kind::Text(text::Text::new(to)),
         }))
     }

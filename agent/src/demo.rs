@@ -83,7 +83,7 @@ async fn try_play(demo: Demo) -> Result<(), String> {
     let start = Wall(1_792_864_800_000);
     let clock = Clock::sped_up(demo.speed, start);
     story::introduce(&demo, &config);
-    let story = story::Story::new(zone.clone());
+    let story = story::DemoStory::new(zone.clone());
     tokio::spawn(rig::play(port, clock.clone(), start, story.clone()));
     if !demo.unanswered {
         tokio::spawn(story::keeper(clock.clone(), start, socket, story.clone()));

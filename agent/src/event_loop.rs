@@ -23,7 +23,7 @@ use crate::checkin;
 use crate::clock::Clock;
 use crate::control::{self, Asked, Control};
 use crate::journal::writer::Keeper;
-use crate::journal::{BootId, Limits};
+use crate::journal::{BootId, JournalLimits};
 use crate::modem::{Arrived, Modem};
 use crate::mqtt::{self, Event};
 use crate::service::{Service, Signal, Signals};
@@ -89,10 +89,10 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
         control::listen(&settings.places.control.socket).await.map_err(RunError::Control)?;
 
     let now = clock.now();
-    let limits = Limits {
+    let limits = JournalLimits {
         bytes: settings.places.journal.max_size,
         every: settings.places.journal.flush_every,
-        ..Limits::default()
+        ..JournalLimits::default()
     };
     let path = settings.places.journal.path.clone();
     let (keeper, left) =
@@ -107,7 +107,8 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
         RunError::Broker(wrong.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))
     })?;
     let identity = checkin::Identity { seed: left.seed, start: engine.next_seq(), boot: clock.boot() };
-    let sender = settings.check_in.clone().map(|own| checkin::Sender::start(own, ways, identity, &clock));
+    let sender =
+        settings.check_in.clone().map(|own| checkin::CheckInSender::start(own, ways, identity, &clock));
     let sender = sender.transpose().map_err(RunError::CheckIn)?;
     let roster = Roster::open(&settings.places.journal.path, &now);
 
@@ -192,7 +193,7 @@ struct Watch {
     contested: Option<Moment>,
     ready: bool,
     /// This site's own check-ins, if it sends any.
-    sender: Option<checkin::Sender>,
+    sender: Option<checkin::CheckInSender>,
     /// What is known of other sites.
     roster: Roster,
     /// Of the batch, not yet committed.
@@ -269,7 +270,7 @@ impl Watch {
     /// When the loop has to turn at the latest.
     fn wanted_by(&self) -> Option<Moment> {
         let engine = self.engine.next_deadline().map(|(at, _)| at);
-        let check_in = self.sender.as_ref().map(checkin::Sender::due);
+        let check_in = self.sender.as_ref().map(checkin::CheckInSender::due);
         engine.into_iter().chain(self.keeper.due()).chain(self.service.turn_wanted_by()).chain(check_in).min()
     }
 

@@ -46,7 +46,7 @@ pub struct BootId(pub String);
 
 /// How much is kept, and how often readings are written.
 #[derive(Clone, Copy, Debug)]
-pub struct Limits {
+pub struct JournalLimits {
     /// The largest the database may grow, in bytes. The log of writes beside it adds some 4 MiB.
     pub bytes: u64,
     /// Readings older than this are dropped, by days.
@@ -55,7 +55,7 @@ pub struct Limits {
     pub every: Span,
 }
 
-impl Default for Limits {
+impl Default for JournalLimits {
     fn default() -> Self {
         Self { bytes: 256 << 20, keep: Span::hours(400 * 24), every: Span::minutes(10) }
     }
@@ -69,7 +69,7 @@ const RETRY: Span = Span::minutes(1);
 pub struct Journal {
     place: Place,
     db: Connection,
-    limits: Limits,
+    limits: JournalLimits,
     boot: BootId,
     /// Where the present boot stands in the table; found or made by the first write.
     row: Option<BootRow>,
@@ -98,7 +98,7 @@ impl Journal {
     ///
     /// # Errors
     /// A full or read-only disk.
-    pub fn open(path: &Path, boot: BootId, limits: Limits) -> Result<(Self, Opened), JournalError> {
+    pub fn open(path: &Path, boot: BootId, limits: JournalLimits) -> Result<(Self, Opened), JournalError> {
         let place = Place(path.to_owned());
         let (db, opened) = file::open(&place)?;
         Self::over(place, db, boot, limits).map(|journal| (journal, opened))
@@ -115,7 +115,7 @@ impl Journal {
         Self::over(place, db, boot, limits).map(|journal| (journal, opened))
     }
 
-    fn over(place: Place, db: Connection, boot: BootId, limits: Limits) -> Result<Self, JournalError> {
+    fn over(place: Place, db: Connection, boot: BootId, limits: JournalLimits) -> Result<Self, JournalError> {
         let read = |sql| db.query_row(sql, [], |row| row.get::<_, i64>(0));
         let last = read("SELECT coalesce(max(seq), 0) FROM records").map_err(|e| place.error(e))?;
         let horizon = read("SELECT value FROM meta WHERE key = 'horizon'").map_err(|e| place.error(e))?;
@@ -255,7 +255,7 @@ impl Journal {
     }
 
     /// Does what is due, and costs next to nothing if nothing is: writes the finished minutes
-    /// and a sign of life every [`Limits::every`], and prunes. To be called once a turn.
+    /// and a sign of life every [`JournalLimits::every`], and prunes. To be called once a turn.
     ///
     /// # Errors
     /// What could not be written is kept in memory (within a bound) and tried again in a minute.

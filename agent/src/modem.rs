@@ -19,7 +19,7 @@ mod session;
 
 pub use answer::code;
 pub use number::{Number, Sender};
-pub(crate) use pdu::Fate;
+pub(crate) use pdu::TextFate;
 
 use crate::plain_text::tame;
 use crate::secret::Secret;
@@ -74,7 +74,7 @@ pub(crate) enum Step {
     /// The network took it. A report may follow.
     Taken { reference: Option<u8>, awaited: bool },
     /// What a report says of it.
-    Reported(Fate),
+    Reported(TextFate),
     /// It is not sent.
     Ended(Outcome),
     /// The modem was lost in the middle.

@@ -184,9 +184,9 @@ impl fmt::Display for PublishError {
 
 impl std::error::Error for PublishError {}
 
-enum Command {
+enum ConnectionCommand {
     Ack(Ack),
-    Publish(outbox::Entry),
+    Publish(outbox::OutboxEntry),
     Subscribe(Vec<String>),
     Close(oneshot::Sender<()>),
 }
@@ -194,7 +194,7 @@ enum Command {
 /// The way in: cheap to clone, never blocks.
 #[derive(Clone)]
 pub struct Handle {
-    commands: mpsc::UnboundedSender<Command>,
+    commands: mpsc::UnboundedSender<ConnectionCommand>,
     room: Arc<Semaphore>,
     task: AbortHandle,
 }
@@ -221,7 +221,7 @@ impl Handle {
     /// then delivers the message again.
     pub fn ack(&self, ack: Ack) {
         // A closed task has no connection left to acknowledge on.
-        let _ = self.commands.send(Command::Ack(ack));
+        let _ = self.commands.send(ConnectionCommand::Ack(ack));
     }
 
     /// Publishes with QoS 1. The order is kept, reconnects are survived, and every accepted `id` is
@@ -243,8 +243,8 @@ impl Handle {
         }
         let room =
             Arc::clone(&self.room).try_acquire_owned().map_err(|_| PublishError::Full { limit: OUTBOX })?;
-        let entry = outbox::Entry::new(id, topic, payload.into(), retain, room);
-        self.commands.send(Command::Publish(entry)).map_err(|_| PublishError::Closed)
+        let entry = outbox::OutboxEntry::new(id, topic, payload.into(), retain, room);
+        self.commands.send(ConnectionCommand::Publish(entry)).map_err(|_| PublishError::Closed)
     }
 
     /// Replaces the set of subscriptions, after a reload: new filters are subscribed, those gone are
@@ -255,7 +255,7 @@ impl Handle {
     pub fn resubscribe(&self, filters: Vec<String>) -> Result<(), Vec<SettingsError>> {
         settings::check_filters(&filters)?;
         // A closed task has nothing to subscribe to.
-        let _ = self.commands.send(Command::Subscribe(filters));
+        let _ = self.commands.send(ConnectionCommand::Subscribe(filters));
         Ok(())
     }
 
@@ -263,7 +263,7 @@ impl Handle {
     /// task; at the latest after `bound`. Events not yet received are dropped.
     pub async fn close(self, bound: Duration) {
         let (done, ended) = oneshot::channel();
-        if self.commands.send(Command::Close(done)).is_ok() {
+        if self.commands.send(ConnectionCommand::Close(done)).is_ok() {
             // Ends by the sender's drop, when the task returns.
             let _ = tokio::time::timeout(bound, ended).await;
         }

@@ -2,23 +2,9 @@
 //! terminal, a page. Servers, devices and people flow in; one line of bounded length flows out, in
 //! which nothing hides: no control signs, none that turn the direction of reading, no secret.
 
-pub(crate) use slackwater_rules::signs::is_deceptive;
+pub(crate) use slackwater_rules::signs::{clip, is_deceptive, one_line};
 
 use crate::secret::strike_out;
-
-/// One line without signs that hide, so that nothing can begin a header or a line of its own.
-pub(crate) fn one_line(text: &str) -> String {
-    let spaced: String = text.chars().map(|c| if is_deceptive(c) { ' ' } else { c }).collect();
-    spaced.split(' ').filter(|word| !word.is_empty()).collect::<Vec<_>>().join(" ")
-}
-
-/// At most `most` characters, with an ellipsis where something is left out.
-pub(crate) fn clip(text: &str, most: usize) -> String {
-    match text.char_indices().nth(most) {
-        Some((end, _)) => format!("{}…", &text[..end]),
-        None => text.to_owned(),
-    }
-}
 
 /// What somebody outside said, fit to be kept and shown: one line of at most `most` characters,
 /// without any secret of ours.

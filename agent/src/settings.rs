@@ -24,7 +24,7 @@ mod speech;
 
 pub use broker::{BrokerSettings, TlsSettings};
 pub use channels::{ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings};
-pub use checkin::{CheckInSettings, GoesDark};
+pub use checkin::CheckInSettings;
 pub use outputs::key_of;
 pub use places::{ControlSettings, JournalSettings, Places};
 pub use reader::read_text;

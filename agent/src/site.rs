@@ -26,7 +26,7 @@ pub struct Site {
     /// Every way to reach someone, ready to be tried.
     pub channels: BTreeMap<Target, Channel>,
     /// The ways of check-ins, ready to be used; none if the site sends none.
-    pub ways: Vec<checkin::Way>,
+    pub ways: Vec<checkin::CheckInWay>,
     /// Whose each topic is that the agent publishes on.
     pub outputs: Register,
     /// What `check` would warn of, in words; empty if nothing.

@@ -31,12 +31,12 @@ pub struct SourceRound {
     /// The source, as people call it.
     pub source: Arc<str>,
     /// What it says for each sensor; or why nothing at all.
-    pub answers: Result<Vec<Answer>, String>,
+    pub answers: Result<Vec<SourceAnswer>, String>,
 }
 
 /// What a source says for one sensor.
 #[derive(Debug, PartialEq)]
-pub struct Answer {
+pub struct SourceAnswer {
     /// Its place in the plan.
     pub sensor: SensorId,
     /// The value in base units, or what stands in its place, in words.
@@ -46,7 +46,7 @@ pub struct Answer {
 /// One source. Asking never takes longer than a bound of its own, and an asking that was given
 /// up must not spoil the next.
 trait Ask: Send + 'static {
-    fn ask(&mut self) -> impl Future<Output = Result<Vec<Answer>, String>> + Send;
+    fn ask(&mut self) -> impl Future<Output = Result<Vec<SourceAnswer>, String>> + Send;
 }
 
 /// After a failure: the first pause, and the longest unless the sensors want less.
@@ -166,10 +166,10 @@ async fn follow(name: Arc<str>, mut source: impl Ask, every: Duration, to: mpsc:
 }
 
 /// What stands in the place of values is in a source's own words.
-fn tamed(answers: Result<Vec<Answer>, String>) -> Result<Vec<Answer>, String> {
+fn tamed(answers: Result<Vec<SourceAnswer>, String>) -> Result<Vec<SourceAnswer>, String> {
     let tame = |why: String| tame(&why, LONGEST_WHY);
     let answers = answers.map_err(tame)?;
-    Ok(answers.into_iter().map(|answer| Answer { said: answer.said.map_err(tame), ..answer }).collect())
+    Ok(answers.into_iter().map(|answer| SourceAnswer { said: answer.said.map_err(tame), ..answer }).collect())
 }
 
 /// From one asking to the next. The first retry comes soon, so that a server's restart costs no
@@ -216,7 +216,7 @@ mod tests {
     struct Broken;
 
     impl Ask for Broken {
-        async fn ask(&mut self) -> Result<Vec<Answer>, String> {
+        async fn ask(&mut self) -> Result<Vec<SourceAnswer>, String> {
             panic!("a fault of this program")
         }
     }

@@ -1,20 +1,11 @@
-//! The witness's side of check-ins: what came on a site's topic flows in, and what may be believed
-//! of it flows out: a sign of life or old news, words for pages, a silence that was announced. It
-//! exists because a broker elsewhere is nobody's friend: what is forged, replayed, too large or
-//! garbled is turned away here, before the engine hears of it, and said without ever flooding.
-//!
-//! [`Roster`] remembers the newest check-in of each site over restarts, in a small file beside the
-//! journal: not as a record, since nothing in the engine follows from it.
+//! The witness's side of check-ins in the agent: signatures are proved here and what is known of each site
+//! is kept over restarts in a small file beside the journal. What came on a site's topic flows in, and
+//! what the core believes of it ([`slackwater_rules::checkin::Sites`]) flows out.
 
-mod freshness;
 mod memory;
-mod refusals;
-mod sites;
-mod words;
+mod roster;
 
-pub use refusals::Refusal;
-pub use sites::{Roster, Taken};
-pub use words::Note;
+pub use roster::Roster;
 
 #[cfg(test)]
 mod tests;

@@ -3,10 +3,13 @@
 //!
 //! `cargo bench -p slackwater-rules --bench backtest`
 
+#[path = "../tests/fixtures/mod.rs"]
+mod fixtures;
+
 use divan::Bencher;
-use jiff::tz::TimeZone;
+use fixtures::{UTC, around_in, plan_of};
 use slackwater_rules::backtest::Backtest;
-use slackwater_rules::plan::{ChannelKind, Contact, Directory, Plan, SensorId, Surroundings, Target};
+use slackwater_rules::plan::{Plan, SensorId};
 use slackwater_rules::reading::Value;
 use slackwater_rules::rehearsal::Story;
 use slackwater_rules::time::{Span, Wall};
@@ -35,16 +38,7 @@ fn plan(sensors: usize, every: &str) -> Plan {
         );
     }
     text.push_str("[callout.household]\nsteps = [{ after = \"0 min\", to = [\"ines.push\"] }]\n");
-    let ines = Contact { name: "Ines".to_owned(), ..Contact::default() };
-    let directory = Directory {
-        contacts: [("ines".to_owned(), ines)].into(),
-        channels: [(Target::parse("ines.push"), ChannelKind::Push)].into(),
-    };
-    let around = Surroundings { directory, zone: TimeZone::UTC, today: None };
-    let checked = Plan::check("rules.toml", &text, &around);
-    checked.plan.unwrap_or_else(|| {
-        panic!("{}", slackwater_rules::plan::render("rules.toml", &text, &checked.findings))
-    })
+    plan_of(&text, &around_in(UTC, &["ines.push"]))
 }
 
 #[divan::bench(sample_count = 5, sample_size = 1)]

@@ -3,10 +3,13 @@
 //!
 //! `cargo bench -p slackwater-rules`
 
+#[path = "../tests/fixtures/mod.rs"]
+mod fixtures;
+
 use divan::{Bencher, counter::ItemsCount};
-use jiff::tz::TimeZone;
+use fixtures::{UTC, around_in, plan_of};
 use slackwater_rules::engine::{Delivery, Effect, Engine, Input, Link, Turn};
-use slackwater_rules::plan::{ChannelKind, Contact, Directory, Plan, Surroundings, Target};
+use slackwater_rules::plan::Plan;
 use slackwater_rules::record::{Outcome, Record};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
 use std::fmt::Write;
@@ -17,15 +20,6 @@ fn main() {
 
 const SENSORS: usize = 20;
 const ALARMS: usize = 10;
-
-fn surroundings() -> Surroundings {
-    let ines = Contact { name: "Ines".to_owned(), ..Contact::default() };
-    let directory = Directory {
-        contacts: [("ines".to_owned(), ines)].into(),
-        channels: [(Target::parse("ines.push"), ChannelKind::Push)].into(),
-    };
-    Surroundings { directory, zone: TimeZone::UTC, today: None }
-}
 
 /// `first` alarms over the first sensor, `rest` over each of the others.
 fn rules(sensors: usize, first: usize, rest: usize) -> String {
@@ -52,10 +46,7 @@ fn rules(sensors: usize, first: usize, rest: usize) -> String {
 }
 
 fn plan(text: &str) -> Plan {
-    let checked = Plan::check("rules.toml", text, &surroundings());
-    checked.plan.unwrap_or_else(|| {
-        panic!("{}", slackwater_rules::plan::render("rules.toml", text, &checked.findings))
-    })
+    plan_of(text, &around_in(UTC, &["ines.push"]))
 }
 
 /// A site with calm water that has been heard from.
@@ -179,7 +170,7 @@ fn reading_with_unrelated_alarms(bencher: Bencher<'_, '_>, alarms: usize) {
 #[divan::bench]
 fn plan_check_of_200_alarms(bencher: Bencher<'_, '_>) {
     let text = rules(SENSORS, ALARMS, ALARMS);
-    let around = surroundings();
+    let around = around_in(UTC, &["ines.push"]);
     bencher.bench_local(|| Plan::check("rules.toml", divan::black_box(&text), &around));
 }
 

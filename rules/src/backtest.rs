@@ -12,10 +12,11 @@ mod spells;
 pub use limit::{LimitError, with_limit};
 pub use spells::{Marks, Spell, Spells};
 
-use crate::engine::{Delivery, Effect, Engine, Input, Link, OperatorCommand};
+use crate::engine::{Effect, Input, OperatorCommand};
 use crate::plan::{AlarmId, Plan, SensorId};
 use crate::reading::Value;
-use crate::record::{Body, By, Outcome, Purpose, Record};
+use crate::record::{Body, By, Outcome, Purpose};
+use crate::sim::{Sim, Stuck, World};
 use crate::time::{Moment, Now, Span, Wall};
 use std::collections::{BTreeMap, VecDeque};
 
@@ -38,23 +39,51 @@ pub struct Outcomes {
     pub readings: u64,
     /// Stretches in which nothing at all was heard.
     pub holes: u64,
+    /// Why it could not be played to its end.
+    pub stuck: Option<Stuck>,
 }
 
 /// A site of the past.
 #[derive(Debug)]
 pub struct Backtest {
-    engine: Engine,
-    now: Now,
+    sim: Sim<Counter>,
     /// Nothing before this is reported: it only fills the windows.
     since: Wall,
     heard: Option<Wall>,
     patience: Span,
-    /// Still needed by the engine after a hole.
-    records: Vec<Record>,
+    /// Records that have been looked at.
+    seen: usize,
     spells: Spells,
     /// The code of each alarm's latest episode.
     codes: BTreeMap<String, String>,
-    outcomes: Outcomes,
+    readings: u64,
+    holes: u64,
+}
+
+/// Counts pages instead of sending them.
+#[derive(Debug)]
+struct Counter {
+    /// Pages before this are not counted.
+    since: Wall,
+    pages: BTreeMap<String, u64>,
+}
+
+impl World for Counter {
+    fn carry_out(&mut self, now: &Now, effect: Effect, reports: &mut VecDeque<Input>) {
+        reports.extend(match effect {
+            Effect::Send { page, .. } => {
+                let asks = matches!(page.purpose, Purpose::Call | Purpose::Digest);
+                if asks && now.wall >= self.since {
+                    *self.pages.entry(page.alarm).or_default() += 1;
+                }
+                let outcome = Outcome::Accepted { note: String::new() };
+                Some(Input::Delivered { page: page.id, outcome })
+            }
+            Effect::Withdraw { .. } => None,
+            // No alarm of this plan has a stopgap; an engine that commands is answered all the same.
+            Effect::Command { switching, .. } => Some(Input::Commanded { switching, failed: None }),
+        });
+    }
 }
 
 /// How long before the stretch of interest readings should begin: the longest that any of the
@@ -81,24 +110,19 @@ impl Backtest {
         plan.alarms.iter_mut().for_each(|alarm| alarm.stopgap = None);
         let now = Now { mono: BEGIN, wall: start, wall_trusted: true };
         let longest = plan.sensors.iter().map(|sensor| sensor.stale_after).max();
-        let mut backtest = Self {
-            engine: Engine::new(plan, 1, 1, now),
-            now,
+        let mut sim = Sim::new("backtest", plan, 1, now, Counter { since, pages: BTreeMap::new() });
+        sim.start(Some(Span::ZERO));
+        Self {
+            sim,
             since,
             heard: None,
             patience: longest.unwrap_or(HOLE).max(HOLE),
-            records: Vec::new(),
+            seen: 0,
             spells: Spells::default(),
             codes: BTreeMap::new(),
-            outcomes: Outcomes::default(),
-        };
-        backtest.begin(Some(Span::ZERO));
-        backtest
-    }
-
-    fn begin(&mut self, gap: Option<Span>) {
-        self.step(Input::Started { version: "backtest".to_owned(), gap });
-        self.step(Input::Link(Link::Hears));
+            readings: 0,
+            holes: 0,
+        }
     }
 
     /// A sensor said this. One that comes out of order counts as heard at the latest time so far.
@@ -108,96 +132,66 @@ impl Backtest {
             Some(_) | None => self.run_to(at),
         }
         self.heard = self.heard.max(Some(at));
-        self.outcomes.readings += 1;
-        self.step(Input::Measured { sensor, value, delivery: Delivery::Live });
+        self.readings += 1;
+        self.sim.measure(sensor, value);
     }
 
     /// A person said this to the watch.
     pub fn say(&mut self, at: Wall, word: OperatorCommand, by: By) {
         self.run_to(at);
-        self.step(Input::Said { command: word, by });
+        self.sim.step(Input::Said { command: word, by });
     }
 
     /// A person answered for this alarm, if it would have rung by then.
     pub fn acknowledge(&mut self, at: Wall, alarm: &str, by: By) {
         self.run_to(at);
+        self.look();
         if let Some(code) = self.codes.get(alarm).cloned() {
-            self.step(Input::Said { command: OperatorCommand::Acknowledge { code }, by });
+            self.sim.step(Input::Said { command: OperatorCommand::Acknowledge { code }, by });
         }
     }
 
     /// Ends it: what would have come until then.
     pub fn finish(mut self, until: Wall) -> Outcomes {
         match self.heard {
-            Some(heard) if until - heard > self.patience => self.jump(until),
+            Some(heard) if until - heard > self.patience => self.sim.jump(self.moment(until)),
             Some(_) | None => self.run_to(until),
         }
-        let since = self.since;
-        let mut spells = self.spells.finish(self.now.wall);
+        self.look();
+        let Self { sim, since, spells, readings, holes, .. } = self;
+        let mut spells = spells.finish(sim.now.wall);
         spells.retain(|spell| spell.to >= since);
-        Outcomes { spells, ..self.outcomes }
+        Outcomes { spells, pages: sim.world.pages, readings, holes, stuck: sim.stuck }
     }
 
     /// The watch ends after the last reading and begins again with the next.
     fn pass_hole(&mut self, heard: Wall, at: Wall) {
-        self.outcomes.holes += 1;
-        self.jump(at);
-        let horizon = self.engine.horizon();
-        self.records.retain(|record| record.seq >= horizon);
-        let next = self.engine.next_seq();
-        let mut engine = Engine::new(self.engine.plan().clone(), 1, next, self.now);
-        engine.restore(&self.records);
-        self.engine = engine;
-        self.begin(Some(at - heard));
+        self.holes += 1;
+        self.look();
+        let horizon = self.sim.engine.horizon();
+        self.sim.records.retain(|record| record.seq >= horizon);
+        self.seen = self.sim.records.len();
+        let away = self.moment(at) - self.sim.now.mono;
+        self.sim.restart(away.max(Span::ZERO), Some(at - heard));
+    }
+
+    fn moment(&self, at: Wall) -> Moment {
+        self.sim.now.mono + (at - self.sim.now.wall)
     }
 
     fn run_to(&mut self, end: Wall) {
-        let end_mono = self.now.mono + (end - self.now.wall);
-        while let Some((due, _)) = self.engine.next_deadline().filter(|(due, _)| *due <= end_mono) {
-            self.jump(self.now.wall + (due - self.now.mono));
-            self.step(Input::Tick);
-        }
-        self.jump(end);
+        self.sim.run_to(self.moment(end));
     }
 
-    fn jump(&mut self, to: Wall) {
-        let ahead = (to - self.now.wall).max(Span::ZERO);
-        self.now.mono = self.now.mono + ahead;
-        self.now.wall = self.now.wall + ahead;
-    }
-
-    fn step(&mut self, input: Input) {
-        let mut next = Some(input);
-        // Most turns end here: what their effects come to is allocated only if there are any.
-        let mut open = VecDeque::new();
-        while let Some(input) = next {
-            let turn = self.engine.step(self.now, input);
-            for record in &turn.records {
-                self.spells.take(record);
-                if let Body::Raised { alarm, code, .. } = &record.body {
-                    self.codes.insert(alarm.clone(), code.clone());
-                }
+    /// Takes what was recorded since it last looked.
+    fn look(&mut self) {
+        for record in self.sim.records.iter().skip(self.seen) {
+            self.spells.take(record);
+            if let Body::Raised { alarm, code, .. } = &record.body {
+                self.codes.insert(alarm.clone(), code.clone());
             }
-            self.records.extend(turn.records);
-            open.extend(turn.effects.into_iter().filter_map(|effect| self.carry_out(effect)));
-            next = open.pop_front();
         }
-    }
-
-    fn carry_out(&mut self, effect: Effect) -> Option<Input> {
-        match effect {
-            Effect::Send { page, .. } => {
-                let asks = matches!(page.purpose, Purpose::Call | Purpose::Digest);
-                if asks && self.now.wall >= self.since {
-                    *self.outcomes.pages.entry(page.alarm).or_default() += 1;
-                }
-                let outcome = Outcome::Accepted { note: String::new() };
-                Some(Input::Delivered { page: page.id, outcome })
-            }
-            Effect::Withdraw { .. } => None,
-            // No alarm of this plan has a stopgap; an engine that commands is answered all the same.
-            Effect::Command { switching, .. } => Some(Input::Commanded { switching, failed: None }),
-        }
+        self.seen = self.sim.records.len();
     }
 }
 

@@ -53,6 +53,10 @@ pub mod page;
 )]
 pub mod engine;
 
+pub mod checkin;
+
+pub mod sim;
+
 pub mod rehearsal;
 
 pub mod backtest;

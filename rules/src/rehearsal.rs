@@ -32,6 +32,7 @@ use crate::engine::OperatorCommand;
 use crate::plan::At;
 use crate::plan::{RelayId, SensorId, Target};
 use crate::reading::Value;
+use crate::sim::ChannelRule;
 use crate::time::Span;
 use jiff::civil::DateTime;
 
@@ -71,7 +72,7 @@ pub enum Deed {
     /// The broker can't be heard, or can again.
     Broker(bool),
     /// A channel does this with pages.
-    Channel(Target, Fate),
+    Channel(Target, ChannelRule),
     /// A relay does what it is told, or doesn't.
     Obeys(RelayId, bool),
     /// A contact answers the latest page.
@@ -85,19 +86,6 @@ pub enum Deed {
         /// Whether the watch knows it afterwards.
         known: bool,
     },
-}
-
-/// What a channel does with pages.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Fate {
-    /// Takes them.
-    Works,
-    /// Takes none now.
-    Defers,
-    /// Refuses them for good.
-    Fails,
-    /// Says nothing at all.
-    Hangs,
 }
 
 /// Something that is expected.

@@ -17,6 +17,20 @@ pub fn is_deceptive(c: char) -> bool {
         )
 }
 
+/// One line without signs that hide, so that nothing can begin a header or a line of its own.
+pub fn one_line(text: &str) -> String {
+    let spaced: String = text.chars().map(|c| if is_deceptive(c) { ' ' } else { c }).collect();
+    spaced.split(' ').filter(|word| !word.is_empty()).collect::<Vec<_>>().join(" ")
+}
+
+/// At most `most` characters, with an ellipsis where something is left out.
+pub fn clip(text: &str, most: usize) -> String {
+    match text.char_indices().nth(most) {
+        Some((end, _)) => format!("{}…", &text[..end]),
+        None => text.to_owned(),
+    }
+}
+
 /// The first such sign of a text that may have several lines.
 pub(crate) fn deceptive_in(text: &str) -> Option<char> {
     text.chars().find(|c| is_deceptive(*c) && !matches!(c, '\n' | '\r' | '\t'))

@@ -2,10 +2,12 @@
 
 #![expect(clippy::disallowed_methods, reason = "a test may read files; the crate may not")]
 
-use jiff::tz::TimeZone;
-use slackwater_rules::plan::{ChannelKind, Contact, Directory, Hours, Plan, Surroundings, Target, render};
+#[path = "fixtures/mod.rs"]
+mod fixtures;
+
+use fixtures::{BERLIN, around_in, hours, plan_of};
+use slackwater_rules::plan::{Plan, render};
 use slackwater_rules::rehearsal::{Story, probe};
-use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -15,33 +17,13 @@ fn sample() -> PathBuf {
 
 fn plan() -> Plan {
     // As in the sample's agent.toml.
-    let hours = |from: &str, until: &str| Hours {
-        from: from.parse().expect("a time"),
-        until: until.parse().expect("a time"),
-    };
-    let people = [
-        ("ines", vec![]),
-        ("tom", vec![hours("07:00", "23:30")]),
-        ("neighbour", vec![hours("08:00", "22:00")]),
-    ];
-    let person = |(name, hours): (&str, Vec<Hours>)| {
-        (name.to_owned(), Contact { name: name.to_owned(), hours, away: vec![], ..Contact::default() })
-    };
-    let channel = |text: &str, kind| (Target::parse(text), kind);
-    let directory = Directory {
-        contacts: people.into_iter().map(person).collect(),
-        channels: BTreeMap::from([
-            channel("ines.push", ChannelKind::Push),
-            channel("ines.mail", ChannelKind::Mail),
-            channel("tom.mail", ChannelKind::Mail),
-            channel("neighbour.mail", ChannelKind::Mail),
-            channel("siren", ChannelKind::Siren),
-        ]),
-    };
-    let zone = TimeZone::get("Europe/Berlin").expect("bundled zones");
+    let channels = ["ines.push", "ines.mail", "tom.mail", "neighbour.mail", "siren"];
+    let mut around = around_in(BERLIN, &channels);
+    for (who, from, until) in [("tom", "07:00", "23:30"), ("neighbour", "08:00", "22:00")] {
+        around.directory.contacts.entry(who.to_owned()).and_modify(|it| it.hours = vec![hours(from, until)]);
+    }
     let text = fs::read_to_string(sample().join("rules.toml")).expect("the sample");
-    let checked = Plan::check("rules.toml", &text, &Surroundings { directory, zone, today: None });
-    checked.plan.unwrap_or_else(|| panic!("{}", render("rules.toml", &text, &checked.findings)))
+    plan_of(&text, &around)
 }
 
 #[test]

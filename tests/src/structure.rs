@@ -24,10 +24,31 @@ const ENGINE: &str = "rules/src/engine";
 /// The way of a reading from its topic to a mail, in the order in which a reader walks it: the files that
 /// somebody opens who wants to know why a mail went out.
 pub const TOPIC_TO_MAIL: &[&str] = &[
-    "agent/src/mqtt/connection.rs",
     "agent/src/mqtt/connection/incoming.rs",
     "agent/src/event_loop/mqtt_inputs.rs",
     "agent/src/event_loop.rs",
+    "rules/src/engine.rs",
+    "rules/src/engine/dispatch.rs",
+    "rules/src/engine/sensors.rs",
+    "rules/src/reading.rs",
+    "rules/src/quality.rs",
+    "rules/src/engine/alarms/judging.rs",
+    "rules/src/condition/evaluate.rs",
+    "rules/src/alarm.rs",
+    "rules/src/engine/task.rs",
+    "rules/src/engine/callouts.rs",
+    "rules/src/engine/callouts/joining.rs",
+    "rules/src/engine/callouts/climbing.rs",
+    "rules/src/engine/delivery.rs",
+    "rules/src/engine/delivery/sending.rs",
+    "rules/src/engine/delivery/wording.rs",
+    "rules/src/page.rs",
+    "rules/src/record.rs",
+    "agent/src/channels.rs",
+    "agent/src/channels/worker.rs",
+    "agent/src/channels/mail.rs",
+    "agent/src/channels/email.rs",
+    "agent/src/channels/smtp.rs",
 ];
 
 /// The figures, with what stands behind each.

@@ -11,9 +11,9 @@ use std::time::Duration;
 pub(super) const LIMIT: Duration = Duration::from_secs(10);
 
 /// A siren that is set up.
-pub(super) struct Siren(SirenSettings);
+pub(super) struct SirenChannel(SirenSettings);
 
-impl Siren {
+impl SirenChannel {
     pub(super) fn new(settings: &SirenSettings) -> Result<Self, Vec<String>> {
         let mut wrong = Vec::new();
         if settings.topic.is_empty() || settings.topic.contains(['+', '#', '\0']) {

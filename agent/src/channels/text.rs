@@ -5,7 +5,7 @@
 
 use super::Context;
 use super::worker::Progress;
-use crate::modem::{Fate, Number, Step};
+use crate::modem::{Number, Step, TextFate};
 use slackwater_rules::page::Page;
 use slackwater_rules::record::Outcome;
 use std::time::Duration;
@@ -72,13 +72,13 @@ async fn report(steps: &mut tokio::sync::mpsc::UnboundedReceiver<Step>, taken: S
         let Step::Reported(fate) = step else { continue };
         let words = fate.words();
         match fate {
-            Fate::Delivered | Fate::Forwarded => {
+            TextFate::Delivered | TextFate::Forwarded => {
                 return Outcome::Accepted { note: format!("{taken}; {words}, which is no answer") };
             }
-            Fate::GivenUp(_) => {
+            TextFate::GivenUp(_) => {
                 return Outcome::Failed { why: format!("{taken}, but not delivered: {words}") };
             }
-            Fate::Trying(_) => {}
+            TextFate::Trying(_) => {}
         }
     }
     Outcome::Accepted { note: format!("{taken}; no delivery report within {} s", REPORT_WITHIN.as_secs()) }

@@ -68,13 +68,13 @@ impl Progress {
 /// A queue, and what `status` wants to know.
 #[derive(Default)]
 pub(super) struct Lane {
-    state: Mutex<State>,
+    state: Mutex<WorkerState>,
     wake: Notify,
     withdrawn: Notify,
 }
 
 #[derive(Default)]
-struct State {
+struct WorkerState {
     queue: VecDeque<Page>,
     trying: Option<Seq>,
     /// The page that is being tried is no longer wanted.
@@ -87,7 +87,7 @@ struct State {
 }
 
 impl Lane {
-    fn state(&self) -> MutexGuard<'_, State> {
+    fn state(&self) -> MutexGuard<'_, WorkerState> {
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
     }
 

@@ -3,8 +3,6 @@
 //! one task, sends the newest only and has at most one underway, so that a line that was down for
 //! hours carries one message when it is back. What becomes of a way is shown by `status`.
 
-use super::content::Facts;
-use super::form::{CheckIn, VERSION};
 use super::jws::{MEDIA_TYPE, seal};
 use crate::channels::Post;
 use crate::clock::Clock;
@@ -12,6 +10,7 @@ use crate::mqtt::{self, Event, Handle};
 use crate::plain_text::tame;
 use crate::settings::CheckInSettings;
 use ring::digest::{SHA256, digest};
+use slackwater_rules::checkin::{CheckIn, Facts, VERSION};
 use slackwater_rules::plan::CHECK_INS;
 use slackwater_rules::record::{Outcome, Seq};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
@@ -58,7 +57,7 @@ type Newest = watch::Receiver<(u64, Arc<str>)>;
 
 /// A way, ready to be used.
 #[derive(Debug)]
-pub enum Way {
+pub enum CheckInWay {
     /// A broker elsewhere.
     Broker(Box<mqtt::Settings>),
     /// A web address.
@@ -69,18 +68,18 @@ pub enum Way {
 ///
 /// # Errors
 /// All that is wrong with them.
-pub fn ways(settings: &CheckInSettings) -> Result<Vec<Way>, Vec<String>> {
+pub fn ways(settings: &CheckInSettings) -> Result<Vec<CheckInWay>, Vec<String>> {
     let (mut ways, mut wrong) = (Vec::new(), Vec::new());
     if let Some(broker) = &settings.broker {
         let connection = crate::site::connection(broker, Vec::new());
         match connection.validate() {
-            Ok(()) => ways.push(Way::Broker(Box::new(connection))),
+            Ok(()) => ways.push(CheckInWay::Broker(Box::new(connection))),
             Err(errors) => wrong.extend(errors.iter().map(|error| format!("[check-in.broker]: {error}"))),
         }
     }
     if let Some(post) = &settings.post {
         match Post::new(post, MEDIA_TYPE) {
-            Ok(post) => ways.push(Way::Post(Box::new(post))),
+            Ok(post) => ways.push(CheckInWay::Post(Box::new(post))),
             Err(errors) => wrong.extend(errors.iter().map(|error| format!("[check-in.post]: {error}"))),
         }
     }
@@ -96,7 +95,7 @@ struct Running {
 }
 
 /// Makes check-ins and sends them.
-pub struct Sender {
+pub struct CheckInSender {
     settings: CheckInSettings,
     identity: Identity,
     journal: String,
@@ -108,14 +107,14 @@ pub struct Sender {
     ways: Vec<Running>,
 }
 
-impl Sender {
+impl CheckInSender {
     /// Starts the ways. The first check-in comes with the first finished turn.
     ///
     /// # Errors
     /// A connection that can't be begun; `check` finds it first.
     pub fn start(
         settings: CheckInSettings,
-        ways: Vec<Way>,
+        ways: Vec<CheckInWay>,
         identity: Identity,
         clock: &Clock,
     ) -> Result<Self, String> {
@@ -125,17 +124,19 @@ impl Sender {
         for way in ways {
             let health = Arc::<Mutex<WayHealth>>::default();
             let (done, sent) = watch::channel(0);
-            let report = Report { health: Arc::clone(&health), clock: clock.clone(), done };
+            let report = WayReport { health: Arc::clone(&health), clock: clock.clone(), done };
             let listener = listener.clone();
             let (name, task) = match way {
-                Way::Broker(connection) => {
+                CheckInWay::Broker(connection) => {
                     let (handle, events) = mqtt::spawn(*connection).map_err(|wrong| {
                         wrong.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ")
                     })?;
                     let way = over_broker(handle, events, topic.clone(), listener, report);
                     ("check-in by broker", tokio::spawn(way))
                 }
-                Way::Post(post) => ("check-in by request", tokio::spawn(over_http(*post, listener, report))),
+                CheckInWay::Post(post) => {
+                    ("check-in by request", tokio::spawn(over_http(*post, listener, report)))
+                }
             };
             running.push(Running { name, health, sent, task });
         }
@@ -173,7 +174,7 @@ impl Sender {
             return;
         }
         let check_in = self.make(now, &facts());
-        let news = news(&check_in);
+        let news = check_in.news();
         if now.mono < self.due {
             if news != self.said {
                 // The last one was made when the next was a whole period away.
@@ -240,7 +241,7 @@ impl Sender {
             silence: None,
             dark: None,
         };
-        facts.tell(&self.settings, now, blank)
+        facts.tell(self.settings.mains.as_deref(), self.settings.goes_dark.as_ref(), now, blank)
     }
 
     fn send(&mut self, check_in: CheckIn) {
@@ -261,23 +262,14 @@ impl Running {
     }
 }
 
-/// What a witness should hear at once when it changes.
-fn news(check_in: &CheckIn) -> Vec<String> {
-    let open = check_in.open.iter().map(|alarm| format!("{} {}", alarm.name, alarm.answered));
-    let silence = check_in.silence.iter().map(|silence| format!("silence {}", silence.why));
-    let dark = check_in.dark.iter().map(|dark| format!("dark {}", dark.why));
-    let asks = check_in.asks.then(|| "asks".to_owned());
-    open.chain(silence).chain(dark).chain(asks).collect()
-}
-
 /// Where a way says how it fares.
-struct Report {
+struct WayReport {
     health: Arc<Mutex<WayHealth>>,
     clock: Clock,
     done: watch::Sender<u64>,
 }
 
-impl Report {
+impl WayReport {
     fn well(&self, count: u64) {
         let mut health = self.health.lock().unwrap_or_else(PoisonError::into_inner);
         *health = WayHealth { last_ok: Some(self.clock.now().wall), trouble: None };
@@ -300,7 +292,7 @@ async fn over_broker(
     mut events: mpsc::Receiver<Event>,
     topic: String,
     mut newest: Newest,
-    report: Report,
+    report: WayReport,
 ) {
     report.trouble("not yet connected".to_owned());
     let (mut up, mut underway, mut last) = (false, None, 0);
@@ -338,7 +330,7 @@ async fn over_broker(
 }
 
 /// Until the sender is dropped.
-async fn over_http(post: Post, mut newest: Newest, report: Report) {
+async fn over_http(post: Post, mut newest: Newest, report: WayReport) {
     let mut again = false;
     loop {
         let changed = tokio::select! {
@@ -366,8 +358,9 @@ async fn over_http(post: Post, mut newest: Newest, report: Report) {
 mod tests {
     use super::*;
     use crate::checkin::{SiteKey, open};
-    use crate::settings::{GoesDark, Trust};
+    use crate::settings::Trust;
     use jiff::tz::TimeZone;
+    use slackwater_rules::checkin::GoesDark;
     use slackwater_rules::engine::{Delivery, Engine, Input, Link, OperatorCommand};
     use slackwater_rules::plan::{Directory, Plan, Surroundings};
     use slackwater_rules::record::By;
@@ -387,7 +380,7 @@ mod tests {
     struct Site {
         engine: Engine,
         now: Now,
-        sender: Sender,
+        sender: CheckInSender,
         newest: Newest,
     }
 
@@ -407,7 +400,8 @@ mod tests {
             };
             let identity = Identity { seed: 7, start: 3, boot: "boot 1".to_owned() };
             let clock = Clock::system(Trust::Always);
-            let sender = Sender::start(settings, Vec::new(), identity, &clock).expect("no way can fail");
+            let sender =
+                CheckInSender::start(settings, Vec::new(), identity, &clock).expect("no way can fail");
             let newest = sender.newest.subscribe();
             let mut site = Self { engine: Engine::new(plan, 7, 1, now), now, sender, newest };
             site.turn(Input::Started { version: "test".to_owned(), gap: Some(Span::ZERO) });

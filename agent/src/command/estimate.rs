@@ -20,27 +20,17 @@ use crate::site::load_plan;
 use answers::PaperAnswers;
 use clap::{Args, ValueEnum};
 use slackwater_rules::forecast::Interval;
-use slackwater_rules::forecast::battery::{Battery, Chemistry};
+use slackwater_rules::forecast::battery::{Battery, Chemistry, INVERTER};
 use slackwater_rules::forecast::oxygen::AirPump;
-use slackwater_rules::forecast::planner::{Light, Paper, Supply};
+use slackwater_rules::forecast::planner::{Light, Paper, Supply, USUAL_LIMITS};
 use slackwater_rules::plan::{Plan, Stocking};
 use slackwater_rules::time::Span;
 use slackwater_rules::units::{Dimension, Quantity, Scale};
 use std::path::PathBuf;
 use std::process::ExitCode;
 
-/// Too cold and too warm, degC, if neither the command line nor the rule file says.
-const USUAL_LIMITS: (f64, f64) = (22.0, 29.0);
-/// The time that makers rate capacities for, h: lead by long custom, lithium at a fifth of its capacity an hour.
-const RATED_H: (f64, f64) = (20.0, 5.0);
-/// A stone of which nothing is said: coarse or fine, at this depth in m.
-const ANY_STONE: (Interval, f64) = (Interval { low: 0.02, likely: 0.03, high: 0.087 }, 0.4);
-/// What a tank's water leaves of what a stone brings in clean water.
-const ALPHA: f64 = 0.85;
 /// How much of the journal a tank is learned from before its forecast is drawn.
 const LEARNED_FROM: Span = Span::hours(30 * 24);
-/// What an inverter passes on, of what it takes beyond its idle draw.
-const INVERTER: Interval = Interval { low: 0.8, likely: 0.85, high: 0.9 };
 
 /// What is known of a tank.
 #[derive(Args, Debug)]
@@ -162,13 +152,6 @@ impl BatteryArg {
             Self::Flooded => Chemistry::LeadFlooded,
             Self::LithiumIron => Chemistry::LithiumIron,
             Self::LithiumIon => Chemistry::LithiumIon,
-        }
-    }
-
-    fn rated_h(self) -> f64 {
-        match self {
-            Self::Agm | Self::Gel | Self::Flooded => RATED_H.0,
-            Self::LithiumIron | Self::LithiumIon => RATED_H.1,
         }
     }
 }
@@ -324,9 +307,9 @@ impl EstimateArgs {
         paper.air = match (base(&self.air), base(&self.depth)) {
             (Some(air), depth) => Some(AirPump {
                 air_l_min: air * 60_000.0,
-                depth_m: depth.unwrap_or(ANY_STONE.1),
-                share_per_m: ANY_STONE.0,
-                alpha: ALPHA,
+                depth_m: depth.unwrap_or(AirPump::USUAL_DEPTH),
+                share_per_m: AirPump::ANY_STONE,
+                alpha: AirPump::USUAL_ALPHA,
             }),
             (None, Some(_)) => return Err("--depth needs --air, what the pump brings".to_owned()),
             (None, None) => paper.air,
@@ -383,7 +366,7 @@ impl EstimateArgs {
         let battery = Battery {
             volts,
             rated_ah,
-            rated_h: kind.rated_h(),
+            rated_h: kind.chemistry().usual_rated_h(),
             chemistry: kind.chemistry(),
             converter: if self.inverter.is_some() { INVERTER } else { Interval::exact(1.0) },
             idle_w,

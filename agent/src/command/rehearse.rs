@@ -50,7 +50,7 @@ fn play_one(path: &Path, plan: &Plan, timeline: bool) -> Result<bool, String> {
     let name = path.display().to_string();
     let text = std::fs::read_to_string(path).map_err(|error| format!("{name}: {error}"))?;
     let story = Story::parse(&text, plan).map_err(|findings| render(&name, &text, &findings))?;
-    let Played { timeline: records, misses, met } = story.play(plan);
+    let Played { timeline: records, misses, met, stuck } = story.play(plan);
     let title = if story.title.is_empty() { "" } else { &story.title };
     println!("{name}: {title}");
     if timeline {
@@ -68,7 +68,10 @@ fn play_one(path: &Path, plan: &Plan, timeline: bool) -> Result<bool, String> {
         0 => println!("  all {met} expectations met"),
         n => println!("  {n} of {} expectations not met", n + met),
     }
-    Ok(misses.is_empty())
+    if let Some(stuck) = &stuck {
+        println!("  NOT PLAYED TO ITS END: {stuck}. This is a mistake in the program: please report it.");
+    }
+    Ok(misses.is_empty() && stuck.is_none())
 }
 
 fn probe_all(plan: &Plan) -> bool {

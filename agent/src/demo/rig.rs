@@ -2,7 +2,7 @@
 //! by Newton's law towards the room, heaters switch with a hysteresis, and the night's scenes
 //! come at their times. Nothing here knows the rules.
 
-use super::story::Story;
+use super::story::DemoStory;
 use crate::clock::Clock;
 use crate::mqtt::{self, Event};
 use slackwater_rules::time::{Moment, Span, Wall};
@@ -148,7 +148,7 @@ impl Rig {
 }
 
 /// Plays the night until the program ends.
-pub(super) async fn play(port: u16, clock: Clock, start: Wall, story: Story) {
+pub(super) async fn play(port: u16, clock: Clock, start: Wall, story: DemoStory) {
     let mut settings = mqtt::Settings::new("127.0.0.1", port, "halyard-rig");
     settings.subscriptions = vec!["lagoon/airpump/set".to_owned(), "house/siren/set".to_owned()];
     let Ok((handle, mut events)) = mqtt::spawn(settings) else { return };

@@ -18,7 +18,7 @@ const LOOKS: &[i64] = &[92, 158, 210, 452, 520, 566];
 
 /// What the teller remembers.
 #[derive(Clone, Debug)]
-pub(super) struct Story {
+pub(super) struct DemoStory {
     zone: TimeZone,
     open: Arc<Mutex<Option<String>>>,
 }
@@ -37,7 +37,7 @@ pub(super) fn introduce(demo: &Demo, config: &Path) {
     println!("A watch is a help, never the only safeguard.\n");
 }
 
-impl Story {
+impl DemoStory {
     pub(super) fn new(zone: TimeZone) -> Self {
         Self { zone, open: Arc::default() }
     }
@@ -93,7 +93,7 @@ impl Story {
 }
 
 /// The keeper: wakes up late, and answers what is open.
-pub(super) async fn keeper(clock: Clock, start: Wall, socket: PathBuf, story: Story) {
+pub(super) async fn keeper(clock: Clock, start: Wall, socket: PathBuf, story: DemoStory) {
     let first = clock.now();
     for minutes in LOOKS {
         let at = first.mono + (start + Span::minutes(*minutes) - first.wall);

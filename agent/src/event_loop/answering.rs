@@ -2,7 +2,7 @@
 
 use super::wrong_codes::MOST;
 use super::{Watch, health};
-use crate::checkin::Sender;
+use crate::checkin::CheckInSender;
 use crate::control::{Reply, Request};
 use crate::outage_drill::Course;
 use slackwater_rules::engine::{Input, OperatorCommand};
@@ -27,7 +27,7 @@ impl Watch {
             Request::Status { json } => {
                 let status = self.engine.status(now);
                 self.health.look(&self.channels, &self.keeper, self.context.modem.as_ref());
-                self.health.check_ins = self.sender.as_ref().map(Sender::health).unwrap_or_default();
+                self.health.check_ins = self.sender.as_ref().map(CheckInSender::health).unwrap_or_default();
                 self.health.watched = self.roster.totals();
                 self.health.silence = self.engine.silence_at(now.mono).map(|silence| {
                     let (left, who) = (silence.until - now.mono, &silence.by.who);

@@ -2,20 +2,11 @@
 //! this site's own go out after finished turns.
 
 use super::Watch;
-use crate::checkin::{Facts, Planned};
-use crate::plain_text::tame;
-use crate::witness::{Refusal, Taken};
-use slackwater_rules::engine::{Delivery, Input, LONGEST_SHELF, OperatorCommand};
-use slackwater_rules::plan::{CHECK_INS, SILENT, Watched};
-use slackwater_rules::reading::Value;
-use slackwater_rules::record::By;
-use slackwater_rules::time::{Now, Span};
-
-/// Two ends of an announced silence that lie this close are the same.
-const SAME: Span = Span::minutes(1);
-
-/// How a site itself is named in records.
-const VIA: &str = "check-in";
+use crate::secret::strike_out;
+use slackwater_rules::checkin::{self, Believed, Facts, Refusal};
+use slackwater_rules::engine::Delivery;
+use slackwater_rules::plan::{CHECK_INS, Watched};
+use slackwater_rules::time::Now;
 
 impl Watch {
     /// Whether a message is a site's check-in; then it is taken here, or turned away.
@@ -27,10 +18,10 @@ impl Watch {
         }
         let retained = delivery == Delivery::Retained;
         match self.roster.take(name, payload, retained, plan, &now) {
-            Ok(taken) => {
-                let site = plan.watched.iter().find(|site| site.name == taken.check_in.site).cloned();
+            Ok(believed) => {
+                let site = plan.watched.iter().find(|site| site.name == believed.check_in.site).cloned();
                 if let Some(site) = site {
-                    self.believe(now, &site, taken, delivery);
+                    self.believe(now, &site, &believed, delivery);
                 }
             }
             Err(refusal) => self.turn_away(now, name, &refusal),
@@ -39,71 +30,25 @@ impl Watch {
     }
 
     fn turn_away(&mut self, now: Now, name: &str, refusal: &Refusal) {
-        let Some(count) = self.roster.refused(refusal, &now) else { return };
-        let what = if count == 1 { "a check-in".to_owned() } else { format!("{count} check-ins, the last") };
-        let who = tame(name, 64);
-        let by = By { who, via: VIA.to_owned() };
-        self.turn(now, Input::TurnedAway { what, why: refusal.to_string(), by });
+        if let Some(count) = self.roster.refused(refusal, &now) {
+            self.turn(now, checkin::turned_away(&strike_out(name), refusal, count));
+        }
     }
 
-    fn believe(&mut self, now: Now, site: &Watched, taken: Taken, delivery: Delivery) {
-        let Taken { check_in, live, note } = taken;
-        let delivery = if live { delivery } else { Delivery::Backlog };
-        self.turn(now, Input::Noted { sensor: site.sensor, words: note.words, likely: note.likely });
-        self.turn(now, Input::Measured { sensor: site.sensor, value: Value::Word(0), delivery });
-        if let Some(asks) = site.asks {
-            let value = Value::Word(u16::from(!check_in.asks));
-            self.turn(now, Input::Measured { sensor: asks, value, delivery });
+    fn believe(&mut self, now: Now, site: &Watched, believed: &Believed, delivery: Delivery) {
+        for sign in checkin::sign_of_life(site, believed, delivery) {
+            self.turn(now, sign);
         }
-        // The site's alarm for silence lies on the shelf while a silence is announced.
-        let alarm = format!("{}{SILENT}", site.name);
-        let aside = self.engine.aside(&alarm).map(|aside| (aside.by.via == VIA, aside.until));
-        // Old news has used up some of what was left then.
-        let since = if live { Span::ZERO } else { now.wall - check_in.at };
-        let wanted = check_in.silence.map(|silence| Planned { left: silence.left - since, ..silence });
-        let wanted = wanted.filter(|silence| silence.left > Span::ZERO);
-        let shelved = match (aside, &wanted) {
-            // A person here has put it aside, for a reason of their own.
-            (Some((false, _)), _) | (None, None) => return,
-            (Some((true, Some(until))), Some(wanted)) => {
-                let off = until - (now.mono + wanted.left);
-                if Span(off.0.abs()) <= SAME {
-                    return;
-                }
-                true
-            }
-            (Some((true, _)), _) => true,
-            (None, Some(_)) => false,
-        };
-        let who = wanted.as_ref().map_or_else(|| site.name.clone(), |wanted| wanted.who.clone());
-        let by = By { who, via: VIA.to_owned() };
-        if shelved {
-            self.turn(
-                now,
-                Input::Said { command: OperatorCommand::Unshelve { alarm: alarm.clone() }, by: by.clone() },
-            );
-        }
-        if let Some(wanted) = wanted {
-            let length = wanted.left.min(LONGEST_SHELF);
-            self.turn(
-                now,
-                Input::Said { command: OperatorCommand::Shelve { alarm, length, why: wanted.why }, by },
-            );
+        for word in checkin::announced(&self.engine, site, believed, &now) {
+            self.turn(now, word);
         }
     }
 
     /// Tells the engine what an earlier life knew of the sites.
     pub(super) fn recall_sites(&mut self) {
         let now = self.clock.now();
-        let notes: Vec<_> = self
-            .roster
-            .notes(self.engine.plan())
-            .map(|(site, note)| Input::Noted {
-                sensor: site.sensor,
-                words: note.words.clone(),
-                likely: note.likely.clone(),
-            })
-            .collect();
+        let notes = self.roster.notes(self.engine.plan());
+        let notes: Vec<_> = notes.map(|(site, note)| checkin::noted(site, note)).collect();
         for note in notes {
             self.turn(now, note);
         }

@@ -52,7 +52,7 @@ fn said(at: Moment, minute: &Minute) -> impl Iterator<Item = (Moment, Value)> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::journal::{BootId, Journal, Limits};
+    use crate::journal::{BootId, Journal, JournalLimits};
     use jiff::tz::TimeZone;
     use slackwater_rules::engine::{Delivery, Input, Link, Sample};
     use slackwater_rules::plan::{Plan, Surroundings};
@@ -79,7 +79,8 @@ priority = "low"
     fn truth_after_a_restart(trusted_then: bool, trusted_now: bool) -> String {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("journal.sqlite");
-        let (mut journal, _) = Journal::open(&path, BootId("first".to_owned()), Limits::default()).unwrap();
+        let (mut journal, _) =
+            Journal::open(&path, BootId("first".to_owned()), JournalLimits::default()).unwrap();
         let then = |at: Span| Now { mono: Moment(at.0), wall: BEGAN + at, wall_trusted: trusted_then };
         for half_minute in 0..2 * 1440 {
             let at = Moment(Span::seconds(30 * half_minute).0);

@@ -8,7 +8,7 @@
 //! themselves are written for nothing, twice: to the log of writes, and from there to the file.
 //! By days goes only what that leaves: a limit made smaller, records that crowd out readings.
 
-use super::Limits;
+use super::JournalLimits;
 use super::minutes::MINUTE;
 use super::schema;
 use rusqlite::{Connection, OptionalExtension, params};
@@ -19,7 +19,7 @@ use std::fmt;
 /// What was given up to stay within the bounds.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Pruned {
-    /// Minutes of readings, one a sensor, older than [`Limits::keep`].
+    /// Minutes of readings, one a sensor, older than [`JournalLimits::keep`].
     pub aged: u64,
     /// Minutes of readings, for want of room.
     pub readings: u64,
@@ -66,7 +66,7 @@ const RECORDS: i64 = 500;
 
 /// Makes room for so many new minutes, within the transaction that writes them. Returns how many
 /// old ones that cost.
-pub(super) fn make_room(db: &Connection, limits: &Limits, minutes: usize) -> rusqlite::Result<u64> {
+pub(super) fn make_room(db: &Connection, limits: &JournalLimits, minutes: usize) -> rusqlite::Result<u64> {
     let wanted = minutes as u64 * ROW + SPARE;
     let mut dropped = 0;
     for _ in 0..HOURS_AT_ONCE {
@@ -80,7 +80,12 @@ pub(super) fn make_room(db: &Connection, limits: &Limits, minutes: usize) -> rus
 }
 
 /// Prunes to the limits; records from `keep_from` on are safe.
-pub(super) fn prune(db: &Connection, limits: &Limits, now: &Now, keep_from: Seq) -> rusqlite::Result<Pruned> {
+pub(super) fn prune(
+    db: &Connection,
+    limits: &JournalLimits,
+    now: &Now,
+    keep_from: Seq,
+) -> rusqlite::Result<Pruned> {
     let mut pruned = Pruned { aged: drop_aged(db, limits, now)?, ..Pruned::default() };
     while used(db)? > limits.bytes {
         if let Some((boot, minute)) = oldest_reading(db)? {
@@ -105,7 +110,7 @@ pub(super) fn prune(db: &Connection, limits: &Limits, now: &Now, keep_from: Seq)
 
 /// Drops what is too old, once it is a day's worth. Only trusted clocks say what is old: a
 /// board that thinks it is 1970 must not lose its readings.
-fn drop_aged(db: &Connection, limits: &Limits, now: &Now) -> rusqlite::Result<u64> {
+fn drop_aged(db: &Connection, limits: &JournalLimits, now: &Now) -> rusqlite::Result<u64> {
     let mut dropped = 0;
     while let Some((boot, oldest)) = oldest_reading(db)? {
         let (offset, trusted): (i64, bool) =

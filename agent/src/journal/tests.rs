@@ -49,15 +49,16 @@ impl Place {
     }
 
     fn open(&self, boot: &str) -> Journal {
-        self.open_with(boot, Limits::default())
+        self.open_with(boot, JournalLimits::default())
     }
 
-    fn open_with(&self, boot: &str, limits: Limits) -> Journal {
+    fn open_with(&self, boot: &str, limits: JournalLimits) -> Journal {
         Journal::open(&self.path(), BootId(boot.to_owned()), limits).unwrap().0
     }
 
     fn try_open(&self) -> Result<Opened, JournalError> {
-        Journal::open(&self.path(), BootId("one".to_owned()), Limits::default()).map(|(_, opened)| opened)
+        Journal::open(&self.path(), BootId("one".to_owned()), JournalLimits::default())
+            .map(|(_, opened)| opened)
     }
 
     fn log(&self) -> Log {
@@ -141,7 +142,7 @@ fn a_truncated_or_overwritten_journal_is_set_aside_and_a_new_one_works() {
             false => file.write_all_at(&[0x55; 8192], length / 2).unwrap(),
         }
         let (mut journal, opened) =
-            Journal::open(&place.path(), BootId("one".to_owned()), Limits::default()).unwrap();
+            Journal::open(&place.path(), BootId("one".to_owned()), JournalLimits::default()).unwrap();
         assert!(matches!(opened, Opened::SetAside { .. }), "{opened:?}");
         journal.commit(&[settled(1, seconds(2, 2))], 1).unwrap();
     }
@@ -211,7 +212,7 @@ fn a_killed_writer_leaves_every_commit_that_returned_and_no_half_of_one() {
 fn writer_to_be_killed() {
     let Some(path) = std::env::var_os(CHILD) else { return };
     let boot = BootId("one".to_owned());
-    let (mut journal, _) = Journal::open(Path::new(&path), boot, Limits::default()).unwrap();
+    let (mut journal, _) = Journal::open(Path::new(&path), boot, JournalLimits::default()).unwrap();
     for turn in 0.. {
         let turn: Vec<Record> = (1..=3).map(|n| settled(turn * 3 + n, seconds(1, 1))).collect();
         journal.commit(&turn, 1).unwrap();
@@ -409,7 +410,7 @@ fn a_minute_written_in_parts_is_the_minute_written_at_once() {
 #[test]
 fn readings_go_before_records_and_what_matters_stays() {
     let place = Place::new();
-    let limits = Limits { bytes: 200_000, ..Limits::default() };
+    let limits = JournalLimits { bytes: 200_000, ..JournalLimits::default() };
     let mut journal = place.open_with("one", limits);
     let records: Vec<Record> = (1..=4_000).map(|seq| settled(seq, seconds(1, 1))).collect();
     journal.commit(&records, 3_990).unwrap();
@@ -438,7 +439,7 @@ fn readings_go_before_records_and_what_matters_stays() {
     drop(journal);
 
     // Whatever the limit, what matters and the newest stay.
-    let mut journal = place.open_with("one", Limits { bytes: 1, ..limits });
+    let mut journal = place.open_with("one", JournalLimits { bytes: 1, ..limits });
     journal.tend(&now).unwrap();
     let later = at(Span::hours(7 * 24), Span::hours(7 * 24), true);
     let pruned = journal.tend(&later).unwrap();
@@ -452,7 +453,7 @@ fn readings_go_before_records_and_what_matters_stays() {
 #[test]
 fn the_oldest_days_of_readings_go_first() {
     let place = Place::new();
-    let mut journal = place.open_with("one", Limits { bytes: 300_000, ..Limits::default() });
+    let mut journal = place.open_with("one", JournalLimits { bytes: 300_000, ..JournalLimits::default() });
     let days = |n: i64| at(Span::hours(n * 24), Span::hours(n * 24), true);
     journal.tend(&days(0)).unwrap();
     for minute in 0..6 * 1440 {
@@ -472,7 +473,7 @@ fn the_oldest_days_of_readings_go_first() {
 fn a_full_journal_gives_its_oldest_hours_for_the_newest_minutes_and_does_not_grow() {
     let place = Place::new();
     let bytes = 300_000;
-    let mut journal = place.open_with("one", Limits { bytes, ..Limits::default() });
+    let mut journal = place.open_with("one", JournalLimits { bytes, ..JournalLimits::default() });
     let minutes = |n: i64| at(Span::minutes(n), Span::minutes(n), true);
     let mut dropped = 0;
     for minute in 0..=6 * 1440 {

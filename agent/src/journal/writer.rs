@@ -12,7 +12,7 @@ mod opening;
 
 use crate::journal::pulse::{self, Pulse};
 use crate::journal::reserve::Reserve;
-use crate::journal::{BootId, Journal, JournalError, Limits};
+use crate::journal::{BootId, Journal, JournalError, JournalLimits};
 use slackwater_rules::engine::Sample;
 use slackwater_rules::record::{Record, Seq};
 use slackwater_rules::time::{Moment, Now, Span};
@@ -34,7 +34,7 @@ const NOTICED: Span = Span::minutes(15);
 pub struct Keeper {
     path: PathBuf,
     boot: BootId,
-    limits: Limits,
+    limits: JournalLimits,
     site: String,
     journal: Option<Journal>,
     /// Keeps every other watch from writing; none if the disk could not even do that.
@@ -88,7 +88,7 @@ impl Keeper {
     pub fn open(
         path: PathBuf,
         boot: BootId,
-        limits: Limits,
+        limits: JournalLimits,
         site: &str,
         now: &Now,
     ) -> Result<(Self, Inheritance), JournalError> {

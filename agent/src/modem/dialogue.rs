@@ -3,8 +3,8 @@
 //! for that of the next. What the modem says of its own accord, also in the middle of an answer,
 //! is kept aside.
 
-use super::lines::{Lines, Said};
-use super::pdu::{self, Incoming, Report};
+use super::lines::{LineSaid, Lines};
+use super::pdu::{self, DeliveryReport, Incoming};
 use super::port::Port;
 use super::refusal::Refusal;
 use std::time::Duration;
@@ -45,7 +45,7 @@ pub(super) struct Dialogue {
     /// Texts have come that have not been fetched.
     pub(super) text_came: bool,
     /// Delivery reports that have not been looked at.
-    pub(super) reports: Vec<Report>,
+    pub(super) reports: Vec<DeliveryReport>,
     report_comes: Option<usize>,
 }
 
@@ -113,8 +113,8 @@ impl Dialogue {
         let until = Instant::now() + LIMIT;
         loop {
             match self.said(until).await {
-                Ok(Said::Prompt) => break,
-                Ok(Said::Refused(refusal)) => return Err(ModemFault::Refused(refusal)),
+                Ok(LineSaid::Prompt) => break,
+                Ok(LineSaid::Refused(refusal)) => return Err(ModemFault::Refused(refusal)),
                 Ok(other) => self.note(other),
                 Err(why) => {
                     // Whatever comes next must not be taken for a text.
@@ -146,12 +146,13 @@ impl Dialogue {
         let mut lines = Vec::new();
         loop {
             match self.said(until).await {
-                Ok(Said::Ok) => return Ok(lines),
-                Ok(Said::Refused(refusal)) => return Err(ModemFault::Refused(refusal)),
+                Ok(LineSaid::Ok) => return Ok(lines),
+                Ok(LineSaid::Refused(refusal)) => return Err(ModemFault::Refused(refusal)),
                 // An echo says nothing new, and may hold the PIN.
-                Ok(Said::Line(line)) if line.get(..2).is_some_and(|at| at.eq_ignore_ascii_case("AT")) => {}
-                Ok(Said::Line(line)) if lines.len() < MOST_LINES => lines.push(line),
-                Ok(Said::Pdu(unit)) if self.report_comes.is_none() && lines.len() < MOST_LINES => {
+                Ok(LineSaid::Line(line)) if line.get(..2).is_some_and(|at| at.eq_ignore_ascii_case("AT")) => {
+                }
+                Ok(LineSaid::Line(line)) if lines.len() < MOST_LINES => lines.push(line),
+                Ok(LineSaid::Pdu(unit)) if self.report_comes.is_none() && lines.len() < MOST_LINES => {
                     lines.push(unit)
                 }
                 Ok(other) => self.note(other),
@@ -160,11 +161,11 @@ impl Dialogue {
         }
     }
 
-    fn note(&mut self, said: Said) {
+    fn note(&mut self, said: LineSaid) {
         match said {
-            Said::TextCame => self.text_came = true,
-            Said::ReportComes(length) => self.report_comes = Some(length),
-            Said::Pdu(unit) => {
+            LineSaid::TextCame => self.text_came = true,
+            LineSaid::ReportComes(length) => self.report_comes = Some(length),
+            LineSaid::Pdu(unit) => {
                 let Some(length) = self.report_comes.take() else { return };
                 match pdu::incoming(&unit, length) {
                     Ok(Incoming::Report(report)) if self.reports.len() < MOST_REPORTS => {
@@ -175,11 +176,11 @@ impl Dialogue {
                     Err(why) => tracing::debug!(why, "a delivery report that can't be read"),
                 }
             }
-            Said::Ok | Said::Refused(_) | Said::Prompt | Said::Line(_) => {}
+            LineSaid::Ok | LineSaid::Refused(_) | LineSaid::Prompt | LineSaid::Line(_) => {}
         }
     }
 
-    async fn said(&mut self, until: Instant) -> Result<Said, String> {
+    async fn said(&mut self, until: Instant) -> Result<LineSaid, String> {
         loop {
             // A modem that never stops talking is as good as a silent one.
             if Instant::now() >= until {

@@ -9,7 +9,7 @@ const LONGEST: usize = 1024;
 
 /// One thing that a modem says.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(super) enum Said {
+pub(super) enum LineSaid {
     /// The command was carried out.
     Ok,
     /// It was not.
@@ -44,7 +44,7 @@ impl Lines {
         *self = Self::default();
     }
 
-    pub(super) fn next(&mut self) -> Option<Said> {
+    pub(super) fn next(&mut self) -> Option<LineSaid> {
         loop {
             let breaks = self.pending.iter().take_while(|octet| matches!(octet, b'\r' | b'\n' | 0)).count();
             if breaks > 0 {
@@ -53,7 +53,7 @@ impl Lines {
             }
             if self.pending.first() == Some(&b'>') && !self.skipping {
                 self.pending.drain(..1);
-                return Some(Said::Prompt);
+                return Some(LineSaid::Prompt);
             }
             let Some(end) = self.pending.iter().position(|octet| matches!(octet, b'\r' | b'\n')) else {
                 if self.pending.len() > LONGEST {
@@ -74,7 +74,7 @@ impl Lines {
     }
 }
 
-fn understood(line: &str) -> Option<Said> {
+fn understood(line: &str) -> Option<LineSaid> {
     if line.is_empty() {
         return None;
     }
@@ -84,18 +84,18 @@ fn understood(line: &str) -> Option<Said> {
             && line.bytes().all(|octet| octet.is_ascii_hexdigit())
     };
     Some(if line == "OK" {
-        Said::Ok
+        LineSaid::Ok
     } else if let Some(refusal) = Refusal::read(line) {
-        Said::Refused(refusal)
+        LineSaid::Refused(refusal)
     } else if line.starts_with("+CMTI:") {
-        Said::TextCame
+        LineSaid::TextCame
     } else if let Some(length) = line.strip_prefix("+CDS:") {
         // A length that can't be read fits no PDU.
-        Said::ReportComes(length.trim().parse().unwrap_or(0))
+        LineSaid::ReportComes(length.trim().parse().unwrap_or(0))
     } else if is_pdu(line) {
-        Said::Pdu(line.to_owned())
+        LineSaid::Pdu(line.to_owned())
     } else {
-        Said::Line(line.to_owned())
+        LineSaid::Line(line.to_owned())
     })
 }
 
@@ -110,7 +110,7 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
-    fn all(pieces: &[&[u8]]) -> Vec<Said> {
+    fn all(pieces: &[&[u8]]) -> Vec<LineSaid> {
         let mut lines = Lines::default();
         let mut said = Vec::new();
         for piece in pieces {
@@ -120,14 +120,14 @@ mod tests {
         said
     }
 
-    fn line(text: &str) -> Said {
-        Said::Line(text.to_owned())
+    fn line(text: &str) -> LineSaid {
+        LineSaid::Line(text.to_owned())
     }
 
     #[test]
     fn lines_come_whole_however_they_are_cut() {
         let whole = b"AT+CSQ\r\r\n+CSQ: 17,99\r\n\r\nOK\r\n".as_slice();
-        let expected = [line("AT+CSQ"), line("+CSQ: 17,99"), Said::Ok];
+        let expected = [line("AT+CSQ"), line("+CSQ: 17,99"), LineSaid::Ok];
         assert_eq!(all(&[whole]), expected);
         let pieces: Vec<&[u8]> = whole.chunks(1).collect();
         assert_eq!(all(&pieces), expected);
@@ -135,8 +135,8 @@ mod tests {
 
     #[test]
     fn the_prompt_needs_no_end_of_line() {
-        assert_eq!(all(&[b"\r\n> "]), [Said::Prompt]);
-        assert_eq!(all(&[b"\r\n>", b" \r\n+CMGS: 17\r\n"]), [Said::Prompt, line("+CMGS: 17")]);
+        assert_eq!(all(&[b"\r\n> "]), [LineSaid::Prompt]);
+        assert_eq!(all(&[b"\r\n>", b" \r\n+CMGS: 17\r\n"]), [LineSaid::Prompt, line("+CMGS: 17")]);
     }
 
     #[test]
@@ -145,15 +145,20 @@ mod tests {
             all(&[b"+CMTI: \"SM\",3\r\n+CDS: 25\r\n00060B0B916407281553\r\nRING\r\n+CMS ERROR: 331\r\n"]);
         assert_eq!(
             said[..4],
-            [Said::TextCame, Said::ReportComes(25), Said::Pdu("00060B0B916407281553".into()), line("RING")]
+            [
+                LineSaid::TextCame,
+                LineSaid::ReportComes(25),
+                LineSaid::Pdu("00060B0B916407281553".into()),
+                line("RING")
+            ]
         );
-        assert!(matches!(said[4], Said::Refused(_)));
+        assert!(matches!(said[4], LineSaid::Refused(_)));
     }
 
     #[test]
     fn a_line_without_end_is_thrown_away_and_the_next_is_heard() {
         let long = vec![b'x'; 5_000];
-        assert_eq!(all(&[&long, &long, b"xx\r\nOK\r\n"]), [Said::Ok]);
+        assert_eq!(all(&[&long, &long, b"xx\r\nOK\r\n"]), [LineSaid::Ok]);
     }
 
     proptest! {

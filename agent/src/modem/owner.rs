@@ -4,7 +4,7 @@
 //! is looked for again, ever less often, up to once a minute.
 
 use super::dialogue::ModemFault;
-use super::pdu::{self, Fate, Incoming, Report};
+use super::pdu::{self, DeliveryReport, Incoming, TextFate};
 use super::session::{ModemSession, PinTries, Standing, Stored};
 use super::{Arrived, Job, ModemSettings, Sender, Step, Views};
 use slackwater_rules::record::Outcome;
@@ -170,7 +170,7 @@ impl Owner {
     }
 
     /// Tells who waits for a report what became of the text.
-    fn settle(&mut self, reports: Vec<Report>) {
+    fn settle(&mut self, reports: Vec<DeliveryReport>) {
         for report in reports {
             let is_theirs = |job: &&Job| report.to.is(&job.to);
             let Some(job) = self.awaited.get(&report.reference).filter(is_theirs) else {
@@ -180,8 +180,8 @@ impl Owner {
             tracing::info!(to = %report.to, fate = report.fate.words(), "delivery report");
             job.tell(Step::Reported(report.fate));
             match report.fate {
-                Fate::Trying(_) => {}
-                Fate::Delivered | Fate::Forwarded | Fate::GivenUp(_) => {
+                TextFate::Trying(_) => {}
+                TextFate::Delivered | TextFate::Forwarded | TextFate::GivenUp(_) => {
                     self.awaited.remove(&report.reference);
                 }
             }

@@ -41,21 +41,21 @@ pub(super) enum Incoming {
         text: Option<String>,
     },
     /// What became of a text that was sent.
-    Report(Report),
+    Report(DeliveryReport),
 }
 
 /// A delivery report.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(super) struct Report {
+pub(super) struct DeliveryReport {
     /// The number that the modem gave the text.
     pub(super) reference: u8,
     pub(super) to: Sender,
-    pub(super) fate: Fate,
+    pub(super) fate: TextFate,
 }
 
 /// TP-ST: 9.2.3.15.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(crate) enum Fate {
+pub(crate) enum TextFate {
     /// The phone has it.
     Delivered,
     /// It has left this network, and nothing more is known.
@@ -66,7 +66,7 @@ pub(crate) enum Fate {
     GivenUp(u8),
 }
 
-impl Fate {
+impl TextFate {
     fn of(status: u8) -> Self {
         match status {
             0x00 => Self::Delivered,
@@ -160,7 +160,7 @@ pub(super) fn incoming(hex: &str, octets: usize) -> Result<Incoming, &'static st
             let to = rest.sender()?;
             // When the service centre got it, and when this befell it.
             rest.take(14)?;
-            Ok(Incoming::Report(Report { reference, to, fate: Fate::of(rest.next()?) }))
+            Ok(Incoming::Report(DeliveryReport { reference, to, fate: TextFate::of(rest.next()?) }))
         }
         _ => Err("it is neither a text nor a delivery report"),
     }
@@ -273,17 +273,17 @@ mod tests {
             read(&format!("0006110B916407281553F8111120000000001111200001000{}", &format!("0{status}")))
         };
         let Ok(Incoming::Report(report_read)) = report("00") else { panic!("{:?}", report("00")) };
-        assert_eq!((report_read.reference, report_read.fate), (0x11, Fate::Delivered));
+        assert_eq!((report_read.reference, report_read.fate), (0x11, TextFate::Delivered));
         assert!(report_read.to.is(&Number::parse("+46708251358").unwrap()));
         for (status, fate, words) in [
-            (0x01, Fate::Forwarded, "handed on"),
-            (0x22, Fate::Trying(0x22), "no answer from the phone"),
-            (0x43, Fate::GivenUp(0x43), "not obtainable"),
-            (0x46, Fate::GivenUp(0x46), "as long as it was wanted"),
-            (0x61, Fate::GivenUp(0x61), "busy"),
-            (0xff, Fate::GivenUp(0xff), "a reason of its own"),
+            (0x01, TextFate::Forwarded, "handed on"),
+            (0x22, TextFate::Trying(0x22), "no answer from the phone"),
+            (0x43, TextFate::GivenUp(0x43), "not obtainable"),
+            (0x46, TextFate::GivenUp(0x46), "as long as it was wanted"),
+            (0x61, TextFate::GivenUp(0x61), "busy"),
+            (0xff, TextFate::GivenUp(0xff), "a reason of its own"),
         ] {
-            assert_eq!(Fate::of(status), fate);
+            assert_eq!(TextFate::of(status), fate);
             assert!(fate.words().contains(words), "{status:02x}: {}", fate.words());
         }
     }

@@ -8,13 +8,13 @@ use std::fmt;
 /// The last line of an answer that is not `OK`.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub(super) struct Refusal {
-    kind: Kind,
+    kind: RefusalKind,
     code: Option<u16>,
     text: String,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Kind {
+enum RefusalKind {
     Message,
     Equipment,
     Plain,
@@ -27,11 +27,11 @@ impl Refusal {
     /// Reads such a line; none if it is another.
     pub(super) fn read(line: &str) -> Option<Self> {
         let (kind, rest) = if let Some(rest) = line.strip_prefix("+CMS ERROR:") {
-            (Kind::Message, rest)
+            (RefusalKind::Message, rest)
         } else if let Some(rest) = line.strip_prefix("+CME ERROR:") {
-            (Kind::Equipment, rest)
+            (RefusalKind::Equipment, rest)
         } else if line == "ERROR" || line == "COMMAND NOT SUPPORT" {
-            (Kind::Plain, "")
+            (RefusalKind::Plain, "")
         } else {
             return None;
         };
@@ -41,7 +41,7 @@ impl Refusal {
 
     /// A wrong PIN costs one of three tries.
     pub(super) fn is_wrong_pin(&self) -> bool {
-        self.kind != Kind::Message && self.code.is_none_or(|code| code == WRONG_PIN)
+        self.kind != RefusalKind::Message && self.code.is_none_or(|code| code == WRONG_PIN)
     }
 
     /// What it means for a page.
@@ -53,7 +53,7 @@ impl Refusal {
     /// Whether the same text to the same number would be refused again.
     fn is_final(&self) -> bool {
         match (self.kind, self.code) {
-            (Kind::Message, Some(code)) => matches!(
+            (RefusalKind::Message, Some(code)) => matches!(
                 code,
                 1 | 8 | 10 | 21 | 28 | 29 | 30 | 50 | 69 | 81 | 95..=99 | 111 | 128..=175 | 194 | 195 | 208 | 303..=305 | 330
             ),
@@ -63,7 +63,7 @@ impl Refusal {
 
     fn meaning(&self) -> Option<&'static str> {
         Some(match (self.kind, self.code?) {
-            (Kind::Message, code) => match code {
+            (RefusalKind::Message, code) => match code {
                 1 => "the number is not assigned",
                 8 | 10 => "the operator bars it",
                 21 => "rejected by the network: a prepaid card may be empty or expired",
@@ -95,7 +95,7 @@ impl Refusal {
                 500 => "the modem does not say why",
                 _ => return None,
             },
-            (Kind::Equipment, code) => match code {
+            (RefusalKind::Equipment, code) => match code {
                 3 | 4 => "the modem does not allow it",
                 5 | 11 => "the SIM wants its PIN",
                 10 => "there is no SIM in it",
@@ -109,7 +109,7 @@ impl Refusal {
                 100 => "the modem does not say why",
                 _ => return None,
             },
-            (Kind::Plain, _) => return None,
+            (RefusalKind::Plain, _) => return None,
         })
     }
 }
@@ -117,9 +117,9 @@ impl Refusal {
 impl fmt::Display for Refusal {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let kind = match self.kind {
-            Kind::Message => "+CMS ERROR",
-            Kind::Equipment => "+CME ERROR",
-            Kind::Plain => return f.write_str("ERROR, without a reason"),
+            RefusalKind::Message => "+CMS ERROR",
+            RefusalKind::Equipment => "+CME ERROR",
+            RefusalKind::Plain => return f.write_str("ERROR, without a reason"),
         };
         match self.meaning() {
             Some(meaning) => write!(f, "{meaning} ({kind} {})", self.text),

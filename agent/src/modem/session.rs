@@ -6,7 +6,7 @@ use super::ModemSettings;
 use super::dialogue::{Dialogue, ModemFault};
 use super::lines::fields;
 use super::number::Number;
-use super::pdu::{self, Report};
+use super::pdu::{self, DeliveryReport};
 use super::port::Port;
 use crate::plain_text::tame;
 use slackwater_rules::page::gsm;
@@ -240,7 +240,7 @@ impl ModemSession {
     }
 
     /// Delivery reports since this was last asked.
-    pub(super) fn take_reports(&mut self) -> Vec<Report> {
+    pub(super) fn take_reports(&mut self) -> Vec<DeliveryReport> {
         std::mem::take(&mut self.dialogue.reports)
     }
 }

@@ -23,7 +23,7 @@ use rumqttc::v5::{AsyncClient, ConnectionError, Event as Polled, EventLoop};
 use tokio::sync::{Semaphore, mpsc, oneshot};
 use tokio::time::{Instant, sleep};
 
-use super::link::{self, Link, OFFLINE};
+use super::link::{self, BrokerLink, OFFLINE};
 use super::loopback::Due;
 use super::outbox::{Outbox, Purpose};
 use super::reason::Loss;
@@ -31,14 +31,14 @@ use super::retry::Retry;
 use super::settings::Settings;
 use super::subscriptions::Subscriptions;
 use super::tls_bridge;
-use super::{Command, Event, WAITING_BYTES};
+use super::{ConnectionCommand, Event, WAITING_BYTES};
 
 /// Polls granted per tick while the listener lags behind: enough to get a ping out between messages.
 const STRETCH: u32 = 32;
 
 pub(super) struct Worker {
     settings: Settings,
-    orders: mpsc::UnboundedReceiver<Command>,
+    orders: mpsc::UnboundedReceiver<ConnectionCommand>,
     events: mpsc::Sender<Event>,
     /// What the listener had no room for. While it is not empty, the broker is read only as much as it
     /// takes to stay connected.
@@ -56,12 +56,12 @@ pub(super) struct Worker {
     waiting_for_end: Vec<oneshot::Sender<()>>,
 }
 
-enum End {
+enum ConnectionEnd {
     Closed,
     Lost(Loss),
 }
 
-impl From<Loss> for End {
+impl From<Loss> for ConnectionEnd {
     fn from(loss: Loss) -> Self {
         Self::Lost(loss)
     }
@@ -72,7 +72,7 @@ type Poll = Result<Polled, ConnectionError>;
 impl Worker {
     pub(super) fn new(
         settings: Settings,
-        orders: mpsc::UnboundedReceiver<Command>,
+        orders: mpsc::UnboundedReceiver<ConnectionCommand>,
         events: mpsc::Sender<Event>,
     ) -> Self {
         let wanted = settings.subscriptions.iter().chain([&settings.loopback_topic]).cloned();
@@ -115,20 +115,20 @@ impl Worker {
         };
         let (client, eventloop) =
             AsyncClient::new(link::options(&self.settings, tunnel.as_ref()), link::REQUESTS);
-        let mut link = Link::new(client, self.settings.keep_alive);
+        let mut link = BrokerLink::new(client, self.settings.keep_alive);
         let end = self.serve(eventloop, &mut link).await;
         let cause = match tunnel {
             Some(tunnel) => tunnel.close().await,
             None => None,
         };
         match end {
-            End::Lost(mut loss) if !self.closing => {
+            ConnectionEnd::Lost(mut loss) if !self.closing => {
                 if let Some(cause) = cause {
                     loss.why = Loss::new(cause).why;
                 }
                 Some((loss, link.up.map(|up| up.elapsed())))
             }
-            End::Lost(_) | End::Closed => None,
+            ConnectionEnd::Lost(_) | ConnectionEnd::Closed => None,
         }
     }
 
@@ -172,7 +172,7 @@ impl Worker {
         }
     }
 
-    async fn serve(&mut self, mut eventloop: EventLoop, link: &mut Link) -> End {
+    async fn serve(&mut self, mut eventloop: EventLoop, link: &mut BrokerLink) -> ConnectionEnd {
         loop {
             let polled = {
                 let poll = pin!(eventloop.poll());
@@ -180,7 +180,9 @@ impl Worker {
             };
             let step = match polled {
                 Ok(Ok(event)) => self.take(event, link, &mut eventloop),
-                Ok(Err(error)) => Err(End::Lost(Loss::explain(error, &self.settings, link.up.is_some()))),
+                Ok(Err(error)) => {
+                    Err(ConnectionEnd::Lost(Loss::explain(error, &self.settings, link.up.is_some())))
+                }
                 Err(end) => Err(end),
             };
             if let Err(end) = step {
@@ -200,8 +202,8 @@ impl Worker {
     async fn beside(
         &mut self,
         mut poll: Pin<&mut impl Future<Output = Poll>>,
-        link: &mut Link,
-    ) -> Result<Poll, End> {
+        link: &mut BrokerLink,
+    ) -> Result<Poll, ConnectionEnd> {
         loop {
             let reading = self.backlog.is_empty() || link.stretch > 0;
             tokio::select! {
@@ -217,24 +219,28 @@ impl Worker {
         }
     }
 
-    fn obey(&mut self, order: Option<Command>, link: Option<&mut Link>) -> Result<(), End> {
+    fn obey(
+        &mut self,
+        order: Option<ConnectionCommand>,
+        link: Option<&mut BrokerLink>,
+    ) -> Result<(), ConnectionEnd> {
         let up = link.filter(|link| link.up.is_some());
         match (order, up) {
-            (Some(Command::Ack(ack)), Some(link)) if ack.generation == self.generation => {
+            (Some(ConnectionCommand::Ack(ack)), Some(link)) if ack.generation == self.generation => {
                 Ok(link.acknowledge(&ack)?)
             }
             // The broker will deliver it again.
-            (Some(Command::Ack(_)), _) => Ok(()),
-            (Some(Command::Publish(entry)), up) => {
+            (Some(ConnectionCommand::Ack(_)), _) => Ok(()),
+            (Some(ConnectionCommand::Publish(entry)), up) => {
                 self.outbox.push(entry);
                 up.map_or(Ok(()), |link| Ok(self.feed(link)?))
             }
-            (Some(Command::Subscribe(filters)), up) => {
+            (Some(ConnectionCommand::Subscribe(filters)), up) => {
                 let own = self.settings.loopback_topic.clone();
                 self.subscriptions.want(filters.into_iter().chain([own]));
                 up.map_or(Ok(()), |link| Ok(link.request(self.subscriptions.changes(), OnNewSubscribe)?))
             }
-            (Some(Command::Close(done)), up) => {
+            (Some(ConnectionCommand::Close(done)), up) => {
                 self.waiting_for_end.push(done);
                 self.close(up)
             }
@@ -243,15 +249,15 @@ impl Worker {
     }
 
     /// Begins the end: "offline" goes out behind what is on the wire already.
-    fn close(&mut self, link: Option<&mut Link>) -> Result<(), End> {
+    fn close(&mut self, link: Option<&mut BrokerLink>) -> Result<(), ConnectionEnd> {
         self.closing = true;
         self.backlog.clear();
-        let link = link.filter(|link| link.up.is_some()).ok_or(End::Closed)?;
+        let link = link.filter(|link| link.up.is_some()).ok_or(ConnectionEnd::Closed)?;
         self.outbox.handed_over(Purpose::Farewell);
         Ok(link.say(&self.settings.status_topic, OFFLINE)?)
     }
 
-    fn tick(&mut self, link: &mut Link) -> Result<(), End> {
+    fn tick(&mut self, link: &mut BrokerLink) -> Result<(), ConnectionEnd> {
         let now = Instant::now();
         if self.events.is_closed() && !self.closing {
             return self.close(Some(link));
@@ -287,12 +293,12 @@ impl Worker {
         Ok(self.send_around(link)?)
     }
 
-    fn send_around(&mut self, link: &mut Link) -> Result<(), Loss> {
+    fn send_around(&mut self, link: &mut BrokerLink) -> Result<(), Loss> {
         self.outbox.handed_over(Purpose::Passing);
         link.send_around(&self.settings.loopback_topic)
     }
 
-    fn feed(&mut self, link: &mut Link) -> Result<(), Loss> {
+    fn feed(&mut self, link: &mut BrokerLink) -> Result<(), Loss> {
         // Topic and payload, and generously what stands around them in the packet.
         let fits = |topic: &str, payload: &[u8]| topic.len() + payload.len() + 32 <= link.largest;
         while let Some(entry) = self.outbox.remove_unfit(|entry| fits(&entry.topic, &entry.payload)) {

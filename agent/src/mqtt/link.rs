@@ -16,10 +16,10 @@ use tokio::time::{Instant, Interval, MissedTickBehavior, interval};
 
 use super::Ack;
 use super::loopback::LoopBack;
-use super::outbox::{Entry, LIBRARY_WINDOW};
+use super::outbox::{LIBRARY_WINDOW, OutboxEntry};
 use super::reason::{self, Loss};
 use super::settings::Settings;
-use super::subscriptions::Change;
+use super::subscriptions::SubscriptionChange;
 use super::tls_bridge::Tunnel;
 
 pub(super) const ONLINE: &str = "online";
@@ -33,7 +33,7 @@ pub(super) const REQUESTS: usize = 4096;
 const TICKS: u32 = 10;
 
 /// What belongs to one connection.
-pub(super) struct Link {
+pub(super) struct BrokerLink {
     client: AsyncClient,
     /// When the broker accepted us.
     pub(super) up: Option<Instant>,
@@ -49,7 +49,7 @@ pub(super) struct Link {
     pub(super) told_refused: BTreeSet<String>,
 }
 
-impl Link {
+impl BrokerLink {
     pub(super) fn new(client: AsyncClient, keep_alive: Duration) -> Self {
         let now = Instant::now();
         Self {
@@ -108,7 +108,7 @@ impl Link {
     }
 
     /// Publishes an entry that the outbox has handed over.
-    pub(super) fn publish(&mut self, entry: &Entry) -> Result<(), Loss> {
+    pub(super) fn publish(&mut self, entry: &OutboxEntry) -> Result<(), Loss> {
         let payload = entry.payload.clone();
         self.client.try_publish(&entry.topic, QoS::AtLeastOnce, entry.retain, payload).map_err(stuck)
     }
@@ -126,17 +126,23 @@ impl Link {
 
     /// Retained messages keep their flag only when served from the broker's store (no retain-as-published):
     /// a live message of a publisher that retains must not look old.
-    pub(super) fn request(&mut self, changes: Vec<Change>, retained: RetainForwardRule) -> Result<(), Loss> {
+    pub(super) fn request(
+        &mut self,
+        changes: Vec<SubscriptionChange>,
+        retained: RetainForwardRule,
+    ) -> Result<(), Loss> {
         for change in changes {
             match change {
-                Change::Subscribe(filters) => {
+                SubscriptionChange::Subscribe(filters) => {
                     let filters = filters.into_iter().map(|path| Filter {
                         retain_forward_rule: retained.clone(),
                         ..Filter::new(path, QoS::AtLeastOnce)
                     });
                     self.client.try_subscribe_many(filters).map_err(stuck)?;
                 }
-                Change::Unsubscribe(filter) => self.client.try_unsubscribe(filter).map_err(stuck)?,
+                SubscriptionChange::Unsubscribe(filter) => {
+                    self.client.try_unsubscribe(filter).map_err(stuck)?
+                }
             }
         }
         Ok(())

@@ -16,7 +16,7 @@ pub(super) const LIBRARY_WINDOW: u16 = 20;
 const WINDOW: u16 = LIBRARY_WINDOW - 4;
 
 /// A publication that its owner waits for.
-pub(super) struct Entry {
+pub(super) struct OutboxEntry {
     pub(super) id: u64,
     pub(super) topic: String,
     pub(super) payload: Bytes,
@@ -25,7 +25,7 @@ pub(super) struct Entry {
     _room: OwnedSemaphorePermit,
 }
 
-impl Entry {
+impl OutboxEntry {
     pub(super) fn new(
         id: u64,
         topic: String,
@@ -56,7 +56,7 @@ struct OnWire {
 
 pub(super) struct Outbox {
     /// Oldest first. The first `handed` of them are on the wire.
-    entries: VecDeque<Entry>,
+    entries: VecDeque<OutboxEntry>,
     handed: usize,
     /// In the order of the hand-over, which is the order of the library's writing.
     wire: VecDeque<OnWire>,
@@ -68,7 +68,7 @@ impl Outbox {
         Self { entries: VecDeque::new(), handed: 0, wire: VecDeque::new(), window: 0 }
     }
 
-    pub(super) fn push(&mut self, entry: Entry) {
+    pub(super) fn push(&mut self, entry: OutboxEntry) {
         self.entries.push_back(entry);
     }
 
@@ -80,7 +80,7 @@ impl Outbox {
     }
 
     /// The next entry to hand over, if the window has room. It counts as handed over from now on.
-    pub(super) fn hand_over(&mut self) -> Option<&Entry> {
+    pub(super) fn hand_over(&mut self) -> Option<&OutboxEntry> {
         if self.handed >= self.window {
             return None;
         }
@@ -91,7 +91,7 @@ impl Outbox {
     }
 
     /// Takes out the first entry that fails the test and is not on the wire yet.
-    pub(super) fn remove_unfit(&mut self, fits: impl Fn(&Entry) -> bool) -> Option<Entry> {
+    pub(super) fn remove_unfit(&mut self, fits: impl Fn(&OutboxEntry) -> bool) -> Option<OutboxEntry> {
         let at = (self.handed..self.entries.len()).find(|at| !self.entries.get(*at).is_some_and(&fits))?;
         self.entries.remove(at)
     }
@@ -135,7 +135,7 @@ mod tests {
         let mut outbox = Outbox::new();
         for id in ids {
             let permit = Arc::clone(&room).try_acquire_owned().expect("room");
-            outbox.push(Entry::new(id, "a".into(), Bytes::new(), false, permit));
+            outbox.push(OutboxEntry::new(id, "a".into(), Bytes::new(), false, permit));
         }
         outbox
     }

@@ -14,18 +14,18 @@ pub(super) struct Subscriptions {
     wanted: BTreeSet<String>,
     held: BTreeSet<String>,
     /// Requests in the library's hands, in order.
-    wire: VecDeque<Request>,
+    wire: VecDeque<SubscriptionRequest>,
 }
 
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(super) enum Change {
+pub(super) enum SubscriptionChange {
     Subscribe(Vec<String>),
     Unsubscribe(String),
 }
 
-struct Request {
+struct SubscriptionRequest {
     packet: Option<u16>,
-    change: Change,
+    change: SubscriptionChange,
 }
 
 impl Subscriptions {
@@ -45,23 +45,23 @@ impl Subscriptions {
     }
 
     /// The requests that bring the broker to what we want. The caller sends them, in this order.
-    pub(super) fn changes(&mut self) -> Vec<Change> {
+    pub(super) fn changes(&mut self) -> Vec<SubscriptionChange> {
         let missing: Vec<_> = self.wanted.difference(&self.held).cloned().collect();
         let mut changes = batches(missing);
-        changes.extend(self.held.difference(&self.wanted).cloned().map(Change::Unsubscribe));
+        changes.extend(self.held.difference(&self.wanted).cloned().map(SubscriptionChange::Unsubscribe));
         self.note(&changes);
         changes
     }
 
     /// Requests for everything again, held or not: for a broker that seems to have forgotten.
-    pub(super) fn all(&mut self) -> Vec<Change> {
+    pub(super) fn all(&mut self) -> Vec<SubscriptionChange> {
         let changes = batches(self.wanted.iter().cloned().collect());
         self.note(&changes);
         changes
     }
 
-    fn note(&mut self, changes: &[Change]) {
-        let requests = changes.iter().cloned().map(|change| Request { packet: None, change });
+    fn note(&mut self, changes: &[SubscriptionChange]) {
+        let requests = changes.iter().cloned().map(|change| SubscriptionRequest { packet: None, change });
         self.wire.extend(requests);
     }
 
@@ -78,9 +78,9 @@ impl Subscriptions {
         &mut self,
         packet: u16,
         verdicts: impl IntoIterator<Item = Result<(), &'static str>>,
-    ) -> (Vec<(String, &'static str)>, Vec<Change>) {
+    ) -> (Vec<(String, &'static str)>, Vec<SubscriptionChange>) {
         let mut refused = Vec::new();
-        if let Some(Change::Subscribe(filters)) = self.answered(packet) {
+        if let Some(SubscriptionChange::Subscribe(filters)) = self.answered(packet) {
             let mut verdicts = verdicts.into_iter();
             for filter in filters {
                 match verdicts.next().unwrap_or(Err("the broker gave no answer")) {
@@ -95,7 +95,7 @@ impl Subscriptions {
             }
         }
         let surplus = self.held.difference(&self.wanted).cloned();
-        let undo: Vec<_> = surplus.map(Change::Unsubscribe).collect();
+        let undo: Vec<_> = surplus.map(SubscriptionChange::Unsubscribe).collect();
         let undo: Vec<_> =
             undo.into_iter().filter(|change| !self.wire.iter().any(|r| r.change == *change)).collect();
         self.note(&undo);
@@ -104,18 +104,18 @@ impl Subscriptions {
 
     /// The broker answered an unsubscription.
     pub(super) fn unsubscribed(&mut self, packet: u16) {
-        if let Some(Change::Unsubscribe(filter)) = self.answered(packet) {
+        if let Some(SubscriptionChange::Unsubscribe(filter)) = self.answered(packet) {
             self.held.remove(&filter);
         }
     }
 
-    fn answered(&mut self, packet: u16) -> Option<Change> {
+    fn answered(&mut self, packet: u16) -> Option<SubscriptionChange> {
         let at = self.wire.iter().position(|request| request.packet == Some(packet))?;
         Some(self.wire.remove(at)?.change)
     }
 }
 
-fn batches(filters: Vec<String>) -> Vec<Change> {
+fn batches(filters: Vec<String>) -> Vec<SubscriptionChange> {
     let mut batches: Vec<Vec<String>> = Vec::new();
     let mut bytes = 0;
     for filter in filters {
@@ -130,7 +130,7 @@ fn batches(filters: Vec<String>) -> Vec<Change> {
             }
         }
     }
-    batches.into_iter().map(Change::Subscribe).collect()
+    batches.into_iter().map(SubscriptionChange::Subscribe).collect()
 }
 
 #[cfg(test)]
@@ -142,16 +142,16 @@ mod tests {
     }
 
     /// Sends what changes, as packets 1, 2, …; every subscription is granted.
-    fn settle(subscriptions: &mut Subscriptions) -> Vec<Change> {
+    fn settle(subscriptions: &mut Subscriptions) -> Vec<SubscriptionChange> {
         let changes = subscriptions.changes();
         for (packet, change) in (1..).zip(&changes) {
             subscriptions.written(packet);
             match change {
-                Change::Subscribe(filters) => {
+                SubscriptionChange::Subscribe(filters) => {
                     let granted = filters.iter().map(|_| Ok(()));
                     assert_eq!(subscriptions.subscribed(packet, granted), (vec![], vec![]));
                 }
-                Change::Unsubscribe(_) => subscriptions.unsubscribed(packet),
+                SubscriptionChange::Unsubscribe(_) => subscriptions.unsubscribed(packet),
             }
         }
         changes
@@ -161,7 +161,7 @@ mod tests {
     fn a_kept_session_asks_for_nothing_again_and_a_lost_one_for_everything() {
         let mut subscriptions = Subscriptions::new(names(&["a", "b"]));
         subscriptions.connected(true);
-        let everything = [Change::Subscribe(names(&["a", "b"]))];
+        let everything = [SubscriptionChange::Subscribe(names(&["a", "b"]))];
         assert_eq!(settle(&mut subscriptions), everything, "a new process holds nothing yet");
         subscriptions.connected(true);
         assert_eq!(settle(&mut subscriptions), []);
@@ -176,7 +176,8 @@ mod tests {
         settle(&mut subscriptions);
         subscriptions.want(names(&["b", "c"]));
         subscriptions.connected(true);
-        let expected = [Change::Subscribe(names(&["c"])), Change::Unsubscribe("a".into())];
+        let expected =
+            [SubscriptionChange::Subscribe(names(&["c"])), SubscriptionChange::Unsubscribe("a".into())];
         assert_eq!(settle(&mut subscriptions), expected);
         assert_eq!(settle(&mut subscriptions), []);
     }
@@ -190,7 +191,7 @@ mod tests {
         let (refused, _) = subscriptions.subscribed(1, [Ok(()), Err("not authorised")]);
         assert_eq!(refused, [("b".into(), "not authorised")]);
         subscriptions.connected(true);
-        assert_eq!(subscriptions.changes(), [Change::Subscribe(names(&["b"]))]);
+        assert_eq!(subscriptions.changes(), [SubscriptionChange::Subscribe(names(&["b"]))]);
     }
 
     #[test]
@@ -202,7 +203,7 @@ mod tests {
         subscriptions.want(names(&[]));
         assert_eq!(subscriptions.changes(), []);
         let (_, undo) = subscriptions.subscribed(1, [Ok(())]);
-        assert_eq!(undo, [Change::Unsubscribe("a".into())]);
+        assert_eq!(undo, [SubscriptionChange::Unsubscribe("a".into())]);
     }
 
     #[test]

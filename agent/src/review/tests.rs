@@ -1,5 +1,5 @@
 use super::*;
-use crate::journal::{BootId, Journal, Limits};
+use crate::journal::{BootId, Journal, JournalLimits};
 use slackwater_rules::alarm::Priority;
 use slackwater_rules::engine::Sample;
 use slackwater_rules::plan::{Directory, Gear, Measure, Sensor, Stocking, Tank, TankId};
@@ -38,7 +38,7 @@ impl Story {
     }
 
     fn open(folder: &TempDir, boot: &str) -> Journal {
-        Journal::open(&folder.path().join("journal.db"), BootId(boot.to_owned()), Limits::default())
+        Journal::open(&folder.path().join("journal.db"), BootId(boot.to_owned()), JournalLimits::default())
             .unwrap()
             .0
     }

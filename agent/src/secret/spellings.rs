@@ -19,11 +19,11 @@ const SHORTEST_CODED: usize = 6;
 /// One thing to look for.
 pub(super) struct Spelling {
     text: Zeroizing<String>,
-    kind: Kind,
+    kind: SpellingKind,
 }
 
 #[derive(Clone, Copy, PartialEq, Eq)]
-enum Kind {
+enum SpellingKind {
     /// Wherever it stands.
     Anywhere,
     /// Only with something else than letters and digits on both sides.
@@ -34,7 +34,7 @@ enum Kind {
 
 impl Spelling {
     fn new(text: &str) -> Option<Self> {
-        let kind = if text.chars().count() < LONG { Kind::Word } else { Kind::Anywhere };
+        let kind = if text.chars().count() < LONG { SpellingKind::Word } else { SpellingKind::Anywhere };
         (text.chars().count() >= SHORTEST).then(|| Self { text: Zeroizing::new(text.to_owned()), kind })
     }
 
@@ -45,7 +45,7 @@ impl Spelling {
 
     /// Whether it could be any number of our own.
     pub(super) fn is_short_number(&self) -> bool {
-        self.kind == Kind::Word && self.text.bytes().all(|b| b.is_ascii_digit())
+        self.kind == SpellingKind::Word && self.text.bytes().all(|b| b.is_ascii_digit())
     }
 
     /// The text without it; none if it is not there.
@@ -71,7 +71,7 @@ impl Spelling {
     fn next(&self, text: &str, from: usize) -> Option<(usize, usize)> {
         let begin = from + text.get(from..)?.find(self.text.as_str())?;
         let end = begin + self.text.len();
-        if self.kind != Kind::Coded {
+        if self.kind != SpellingKind::Coded {
             return Some((begin, end));
         }
         let is_coded = |b: &u8| b.is_ascii_alphanumeric() || b"+/-_=".contains(b);
@@ -85,7 +85,7 @@ impl Spelling {
         let is_part = |c: Option<char>| c.is_some_and(char::is_alphanumeric);
         let before = text.get(..begin).and_then(|before| before.chars().next_back());
         let after = text.get(end..).and_then(|after| after.chars().next());
-        self.kind != Kind::Word || !(is_part(before) || is_part(after))
+        self.kind != SpellingKind::Word || !(is_part(before) || is_part(after))
     }
 }
 
@@ -144,5 +144,5 @@ fn coded(secret: &str, before: usize, alphabet: &Alphabet) -> Option<Spelling> {
     let whole = Zeroizing::new(GeneralPurpose::new(alphabet, NO_PAD).encode(&*bytes));
     let own = whole.get((8 * before).div_ceil(6)..8 * bytes.len() / 6)?;
     let long_enough = own.len() >= SHORTEST_CODED && secret.chars().count() >= SHORTEST;
-    long_enough.then(|| Spelling { text: Zeroizing::new(own.to_owned()), kind: Kind::Coded })
+    long_enough.then(|| Spelling { text: Zeroizing::new(own.to_owned()), kind: SpellingKind::Coded })
 }

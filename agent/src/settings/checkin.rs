@@ -6,6 +6,7 @@ use super::files::Files;
 use super::reader::{line, span};
 use super::{BrokerSettings, PushSettings, in_clear};
 use crate::checkin::SiteKey;
+use slackwater_rules::checkin::GoesDark;
 use slackwater_rules::diagnostic::{Finding, Item};
 use slackwater_rules::plan::{CHECK_INS, Plan};
 use slackwater_rules::time::Span;
@@ -27,15 +28,6 @@ pub struct CheckInSettings {
     pub broker: Option<BrokerSettings>,
     /// The web address that they are posted to.
     pub post: Option<PushSettings>,
-}
-
-/// How the site knows that it will go dark.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct GoesDark {
-    /// While this alarm stands.
-    pub alarm: String,
-    /// So long after its condition came true.
-    pub after: Span,
 }
 
 impl CheckInSettings {

@@ -6,7 +6,7 @@
 //! The kernel's page on it is Documentation/w1/slaves/w1_therm.rst.
 
 use super::kernel::{KernelFile, Unread};
-use super::{Answer, Ask, number};
+use super::{Ask, SourceAnswer, number};
 use slackwater_rules::plan::SensorId;
 use slackwater_rules::reading::Value;
 use std::path::Path;
@@ -41,14 +41,14 @@ impl Bus {
 }
 
 impl Ask for Bus {
-    async fn ask(&mut self) -> Result<Vec<Answer>, String> {
+    async fn ask(&mut self) -> Result<Vec<SourceAnswer>, String> {
         // Reading a folder as a file fails, but not as what is missing does.
         if self.folder.read().await == Err(Unread::Missing) {
             return Err("the kernel has no 1-Wire bus: is it switched on in the board's settings?".to_owned());
         }
         let mut answers = Vec::new();
         for probe in &mut self.probes {
-            answers.push(Answer { sensor: probe.sensor, said: probe.ask().await });
+            answers.push(SourceAnswer { sensor: probe.sensor, said: probe.ask().await });
         }
         Ok(answers)
     }
@@ -204,7 +204,7 @@ mod tests {
             ["28-000000000001", "28-000000000002", "28-000000000003", "28-000000000004"].into();
         let wanted: Vec<_> = (0..).map(SensorId).zip(wanted).collect();
         let said: Vec<_> = Bus::new(tree.path(), &wanted).ask().await.expect("a bus").into_iter().collect();
-        assert_eq!(said[0], Answer { sensor: SensorId(0), said: Ok(Value::Number(25.062)) });
+        assert_eq!(said[0], SourceAnswer { sensor: SensorId(0), said: Ok(Value::Number(25.062)) });
         assert_eq!(said[1].said, Ok(Value::Number(24.937)));
         assert!(said[2].said.as_ref().is_err_and(|why| why.contains("after a start")));
         assert!(said[3].said.as_ref().is_err_and(|why| why.contains("shows no 28-000000000004")));

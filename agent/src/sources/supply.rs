@@ -3,7 +3,7 @@
 //! per cent, microvolts, seconds, and words with capital letters.
 
 use super::kernel::{KernelFile, Unread};
-use super::{Answer, Ask, number};
+use super::{Ask, SourceAnswer, number};
 use slackwater_rules::plan::{SensorId, Source, SupplyReading};
 use slackwater_rules::reading::Value;
 use std::path::Path;
@@ -47,7 +47,7 @@ impl KernelSupply {
 }
 
 impl Ask for KernelSupply {
-    async fn ask(&mut self) -> Result<Vec<Answer>, String> {
+    async fn ask(&mut self) -> Result<Vec<SourceAnswer>, String> {
         match self.kind.read().await {
             Ok(_) => {}
             Err(Unread::Missing) => return Err("the kernel does not know it".to_owned()),
@@ -58,7 +58,7 @@ impl Ask for KernelSupply {
         }
         let mut answers = Vec::new();
         for wanted in &mut self.wanted {
-            answers.push(Answer { sensor: wanted.sensor, said: wanted.ask().await });
+            answers.push(SourceAnswer { sensor: wanted.sensor, said: wanted.ask().await });
         }
         Ok(answers)
     }

@@ -8,7 +8,7 @@
 mod protocol;
 mod session;
 
-use super::{Answer, Ask, number};
+use super::{Ask, SourceAnswer, number};
 use crate::settings::UpsSettings;
 use protocol::{UpsRefusal, Variables};
 use session::{UpsFault, UpsSession};
@@ -45,14 +45,14 @@ impl Ups {
         listed
     }
 
-    fn answers(&self, said: impl Fn(UpsReading) -> Result<Value, String>) -> Vec<Answer> {
-        let answer = |&(sensor, reads): &(_, _)| Answer { sensor, said: said(reads) };
+    fn answers(&self, said: impl Fn(UpsReading) -> Result<Value, String>) -> Vec<SourceAnswer> {
+        let answer = |&(sensor, reads): &(_, _)| SourceAnswer { sensor, said: said(reads) };
         self.wanted.iter().map(answer).collect()
     }
 }
 
 impl Ask for Ups {
-    async fn ask(&mut self) -> Result<Vec<Answer>, String> {
+    async fn ask(&mut self) -> Result<Vec<SourceAnswer>, String> {
         let kept = self.session.is_some();
         let listed = match timeout(PATIENCE, self.list()).await {
             // The server was restarted meanwhile: that is worth one more try at once.

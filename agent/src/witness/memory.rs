@@ -3,7 +3,7 @@
 //! replayed of that is late for a witness whose clock is set, and late check-ins are no sign of
 //! life.
 
-use super::sites::Known;
+use slackwater_rules::checkin::Known;
 use slackwater_rules::time::{Moment, Span};
 use std::collections::BTreeMap;
 use std::fs;

@@ -25,7 +25,7 @@ pub struct Surface {
 
 /// A published law for a quiet surface. Coefficients as in the source; units in the formulas.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Model {
+pub enum EvaporationModel {
     /// ASHRAE Handbook HVAC Applications, natatoriums, activity factor 0.5 (from memory).
     AshraeCalm,
     /// Ryan & Harleman 1973, free convection, pressures in mbar.
@@ -38,7 +38,7 @@ pub enum Model {
     AshraeFull,
 }
 
-impl Model {
+impl EvaporationModel {
     /// All of them.
     pub const ALL: [Self; 5] =
         [Self::AshraeCalm, Self::RyanHarleman, Self::Shah, Self::Smith, Self::AshraeFull];
@@ -65,19 +65,19 @@ impl Surface {
     }
 
     /// Heat lost, W/m², by one model. Negative where moisture settles on the water.
-    pub fn watts_per_m2(self, model: Model) -> f64 {
+    pub fn watts_per_m2(self, model: EvaporationModel) -> f64 {
         let (water, air) = self.pressures();
         let virtual_temperature =
             |celsius: f64, vapour: f64| (celsius + 273.15) / (1.0 - 0.378 * vapour / STANDARD_PA);
         match model {
-            Model::AshraeCalm => 0.5 * 0.089 * (water - air),
-            Model::AshraeFull => 0.089 * (water - air),
-            Model::Smith => 0.74 * 0.088_497_3 * (water - air),
-            Model::RyanHarleman => {
+            EvaporationModel::AshraeCalm => 0.5 * 0.089 * (water - air),
+            EvaporationModel::AshraeFull => 0.089 * (water - air),
+            EvaporationModel::Smith => 0.74 * 0.088_497_3 * (water - air),
+            EvaporationModel::RyanHarleman => {
                 let lift = virtual_temperature(self.water, water) - virtual_temperature(self.air, air);
                 2.7 * lift.max(0.0).cbrt() * (water - air) / 100.0
             }
-            Model::Shah => {
+            EvaporationModel::Shah => {
                 let ratio = |vapour: f64| 0.621_98 * vapour / (STANDARD_PA - vapour);
                 // Density per kg of dry air, as in the source.
                 let density = |celsius: f64, vapour: f64| {
@@ -93,7 +93,8 @@ impl Surface {
 
     /// Heat lost, W/m²: lowest, median and highest of the published models.
     pub fn range(self) -> Interval {
-        Interval::spread(Model::ALL.map(|model| self.watts_per_m2(model))).unwrap_or(Interval::exact(0.0))
+        Interval::spread(EvaporationModel::ALL.map(|model| self.watts_per_m2(model)))
+            .unwrap_or(Interval::exact(0.0))
     }
 
     /// Water lost, mm a day, for a heat loss in W/m².

@@ -33,7 +33,7 @@ impl Dose {
 
 /// Where a mean PPFD lies among the bands of the trade (common practice, not physiology).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Band {
+pub enum LightBand {
     /// Under 50 umol/(m² s).
     Dim,
     /// 50 to 100: soft and large-polyp corals.
@@ -46,7 +46,7 @@ pub enum Band {
     Bright,
 }
 
-impl Band {
+impl LightBand {
     /// The band of a mean PPFD, umol/(m² s).
     pub fn of(ppfd: f64) -> Self {
         match ppfd {

@@ -7,7 +7,7 @@
 #![expect(clippy::indexing_slicing, reason = "indices run below the length of what they look into")]
 
 use super::cooling::crossing;
-use super::evaporation::{Model, Surface};
+use super::evaporation::{EvaporationModel, Surface};
 use super::geometry::Geometry;
 use super::interval::{Basis, CannotSay, Estimate, Interval};
 use super::thermal::Constants;
@@ -20,7 +20,7 @@ pub struct Balance {
     /// Heat from pumps and lamps that reaches the water, W.
     pub other_w: f64,
     /// Evaporation: the law, the open surface (m²), the room's relative humidity (0 to 1).
-    pub evaporation: Option<(Model, f64, f64)>,
+    pub evaporation: Option<(EvaporationModel, f64, f64)>,
     /// psu.
     pub salinity: f64,
 }

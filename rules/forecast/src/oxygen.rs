@@ -80,6 +80,18 @@ pub struct AirPump {
 }
 
 impl AirPump {
+    /// Share of the oxygen per metre of rise, of coarse bubbles: twice as wide as the source, for tank depths.
+    pub const COARSE: Interval = Interval { low: 0.012, likely: 0.024, high: 0.04 };
+    /// The same of fine ones.
+    pub const FINE: Interval = Interval { low: 0.03, likely: 0.06, high: 0.1 };
+    /// The same of a stone of which nothing is said: coarse or fine, as the source has them.
+    pub const ANY_STONE: Interval = Interval { low: 0.02, likely: 0.03, high: 0.087 };
+    /// Depth at which such a stone hangs, m: common practice.
+    pub const USUAL_DEPTH: f64 = 0.4;
+    /// What a tank's water leaves of what a stone brings in clean water, if nobody has measured it: the middle of
+    /// 0.8 to 0.9 (memory).
+    pub const USUAL_ALPHA: f64 = 0.85;
+
     /// Water brought to saturation by the bubbles, L/h, at `share_per_m`.
     pub fn conductance_l_h(&self, share_per_m: f64, celsius: f64) -> f64 {
         // Dry air at 20 degC: 24.055 L/mol, 20.946 % oxygen.

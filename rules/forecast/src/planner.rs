@@ -21,7 +21,9 @@ use super::water::{SeaWater, pressure_at};
 use crate::oxygen::Stocking;
 
 /// Salinity of a reef, if nobody says, psu. 5 psu move the oxygen by 3 %, the heat by less.
-const USUAL_SALINITY: f64 = 35.0;
+pub const USUAL_SALINITY: f64 = 35.0;
+/// Too cold and too warm, degC, if nobody says: common practice for tropical tanks.
+pub const USUAL_LIMITS: (f64, f64) = (22.0, 29.0);
 /// Relative humidity of a lived-in room, if nobody says.
 const USUAL_HUMIDITY: f64 = 0.5;
 /// What is written down. Units as in all forecasts: m³, degC, W, hours.

@@ -43,6 +43,9 @@
 //! | still surface | 0.5, 1.5, 2.5 cm/h at a Schmidt number of 600 | Cole & Caraco 1998 at no wind, halved for a slick; Schmidt number Wanninkhof 2014 |
 //! | moved surface | 5, 12, 30 cm/h | memory |
 //! | air stone | 2 to 8.7 % of the oxygen per metre of rise | EPA 1989 fine pore manual, memory; uncertain by two at tank depths |
+//! | a stone's likely share, if it is coarse, fine or unknown | 2.4, 6, 3 %, each wide by two | the same |
+//! | what tank water leaves of it | 0.85, of 0.8 to 0.9 | memory |
+//! | depth of a stone of which nothing is said | 40 cm | common practice |
 //! | start | 80 to 97 % at night, 92 to 110 % by day | common practice; a probe replaces it |
 //! | chronic, acute threshold | 4.8, 2.3 mg/L | US EPA 2000, EPA-822-R-00-012 (numbers memory), for a temperate coast: a yardstick |
 //!
@@ -56,10 +59,13 @@
 //! | --- | --- | --- |
 //! | Peukert's exponent | AGM 1.05 to 1.15, gel to 1.25, flooded 1.2 to 1.6, lithium to 1.05 | makers' sheets, second hand; limits of the law Doerffel & Sharkh 2006 |
 //! | usable share | lead 0.5 to 0.8, lithium 0.8 to 0.95 | second hand |
+//! | the time of a rating, if nobody says | lead 20 h, lithium 5 h | makers' custom, second hand |
+//! | what an inverter passes on | 0.8, 0.85, 0.9 | makers' sheets, second hand |
 //! | left of new | 0.7, 0.8, 1.0 | IEEE 450 and 1188 replace at 0.8, memory |
 //! | below the rated current | no more than the rating | Peukert's law there is extrapolation; `battery.csv` shows the published mistake |
 //! | photon flux and its bands | 50 to 100, 250 to 350 umol/(m² s) | McCree 1972 for the quantity; the bands are the trade's |
 //! | turnover | ten volumes an hour | common practice; a pump's label is its flow at no height |
+//! | salinity, limits, if nobody says | 35 psu; 22 and 29 degC | common practice |
 //! | heater in hand | a third over the need | common practice |
 //!
 //! # How well it does
@@ -69,4 +75,4 @@
 //! ahead hold the truth in 82 to 92 of 100 with four days learned and in 75 to 87 with fourteen; with one day
 //! learned they are wider than they say (90 to 98); without the lamp or the room known 77 to 94. The early end
 //! was never later than the straight line.
-//! `SLACKWATER_TANKS=9000..9200 cargo test -p slackwater-rules --test science -- --ignored --nocapture two_hundred` prints them.
+//! `SLACKWATER_TANKS=9000..9200 cargo test -p slackwater-forecast --test science -- --ignored --nocapture two_hundred` prints them.

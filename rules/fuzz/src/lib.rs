@@ -3,6 +3,8 @@
 //! targets call these with what they make up; `rules/tests/corpus.rs` calls them with what is
 //! committed in `corpus`, so that a found input stays found.
 
+#[path = "../../tests/fixtures/mod.rs"]
+mod fixtures;
 mod site;
 mod watch;
 

@@ -2,10 +2,11 @@
 //! comes, the broker goes, a person says something, the board restarts. Whatever comes, records
 //! are numbered in order, no deadline that is due is left behind, and the views can be shown.
 
-use slackwater_rules::engine::{Delivery, Effect, Engine, Input, Link, OperatorCommand, Turn};
+use slackwater_rules::engine::{Delivery, Effect, Input, Link, OperatorCommand};
 use slackwater_rules::plan::{Plan, Sensor, SensorId};
 use slackwater_rules::reading::{Content, Mapping, Value};
-use slackwater_rules::record::{By, Outcome, Record};
+use slackwater_rules::record::Outcome;
+use slackwater_rules::sim::{Sim, World};
 use slackwater_rules::time::{Now, Span};
 use std::collections::VecDeque;
 
@@ -14,57 +15,14 @@ const MOST_HAPPENINGS: usize = 16;
 /// How many deadlines are met one by one before time goes on in one leap.
 const MOST_DEADLINES: usize = 4;
 
-struct Watch {
-    engine: Engine,
-    now: Now,
-    records: Vec<Record>,
+/// Of four pages one is refused and one put off; of three commands one fails.
+struct Wire {
     code: String,
 }
 
-/// Lets all of `happens` happen.
-pub(crate) fn over(plan: &Plan, happens: &[u8], now: Now) {
-    let mut watch =
-        Watch { engine: Engine::new(plan.clone(), 7, 1, now), now, records: Vec::new(), code: String::new() };
-    watch.step(Input::Started { version: "fuzz".to_owned(), gap: Some(Span::minutes(1)) });
-    watch.step(Input::Link(Link::Hears));
-    for (index, byte) in happens.iter().take(MOST_HAPPENINGS).enumerate() {
-        watch.pass(byte & 7);
-        watch.happen(byte >> 3, index, *byte);
-    }
-    watch.pass(6);
-    watch.show();
-}
-
-impl Watch {
-    fn step(&mut self, input: Input) {
-        let turn = self.engine.step(self.now, input);
-        self.take(turn);
-    }
-
-    fn take(&mut self, turn: Turn) {
-        let mut open = self.kept(turn);
-        while let Some(input) = open.pop_front() {
-            let turn = self.engine.step(self.now, input);
-            open.extend(self.kept(turn));
-        }
-        if let Some((due, reason)) = self.engine.next_deadline() {
-            assert!(due > self.now.mono, "{reason:?} was due at {due:?}, and it is {:?}", self.now.mono);
-            assert!(!self.engine.describe(reason).is_empty());
-        }
-    }
-
-    /// Keeps a turn's records, and says what its effects come to.
-    fn kept(&mut self, turn: Turn) -> VecDeque<Input> {
-        for record in turn.records {
-            let last = self.records.last().map_or(0, |record| record.seq);
-            assert!(record.seq > last, "{} comes after {last}", record.seq);
-            self.records.push(record);
-        }
-        turn.effects.into_iter().filter_map(|effect| self.carry_out(effect)).collect()
-    }
-
-    fn carry_out(&mut self, effect: Effect) -> Option<Input> {
-        match effect {
+impl World for Wire {
+    fn carry_out(&mut self, _: &Now, effect: Effect, reports: &mut VecDeque<Input>) {
+        reports.extend(match effect {
             Effect::Send { page, .. } => {
                 let why = "the wire is cut".to_owned();
                 let outcome = match page.id % 4 {
@@ -82,7 +40,48 @@ impl Watch {
                 let failed = switching.is_multiple_of(3).then(|| "no broker".to_owned());
                 Some(Input::Commanded { switching, failed })
             }
+        });
+    }
+}
+
+struct Watch {
+    sim: Sim<Wire>,
+    /// Records that have been looked at.
+    seen: usize,
+}
+
+/// Lets all of `happens` happen.
+pub(crate) fn over(plan: &Plan, happens: &[u8], now: Now) {
+    let wire = Wire { code: String::new() };
+    let mut watch = Watch { sim: Sim::new("fuzz", plan.clone(), 7, now, wire), seen: 0 };
+    watch.sim.start(Some(Span::minutes(1)));
+    for (index, byte) in happens.iter().take(MOST_HAPPENINGS).enumerate() {
+        watch.pass(byte & 7);
+        watch.happen(byte >> 3, index, *byte);
+        watch.check();
+    }
+    watch.pass(6);
+    watch.show();
+}
+
+impl Watch {
+    /// Records are numbered in order, and nothing that was due is left behind.
+    fn check(&mut self) {
+        let Sim { engine, records, now, stuck, .. } = &self.sim;
+        for pair in records[self.seen.saturating_sub(1)..].windows(2) {
+            assert!(pair[1].seq > pair[0].seq, "{} comes after {}", pair[1].seq, pair[0].seq);
         }
+        self.seen = records.len();
+        if let Some((due, reason)) = engine.next_deadline() {
+            assert!(due > now.mono, "{reason:?} was due at {due:?}, and it is {:?}", now.mono);
+            assert!(!engine.describe(reason).is_empty());
+        }
+        assert_eq!(*stuck, None);
+    }
+
+    fn step(&mut self, input: Input) {
+        self.sim.step(input);
+        self.check();
     }
 
     /// Lets one of eight lengths of time pass, from one deadline to the next.
@@ -97,24 +96,20 @@ impl Watch {
             6 => Span::hours(3),
             _ => Span::hours(26),
         };
-        let end = self.now.mono + length;
+        let end = self.sim.now.mono + length;
         for _ in 0..MOST_DEADLINES {
-            match self.engine.next_deadline() {
-                Some((due, _)) if due <= end => {
-                    self.now.wall = self.now.wall_at(due);
-                    self.now.mono = due;
-                    self.step(Input::Tick);
-                }
-                Some(_) | None => break,
+            if !self.sim.advance(end) {
+                break;
             }
+            while self.sim.turn() {}
+            self.check();
         }
-        self.now.wall = self.now.wall_at(end);
-        self.now.mono = end;
+        self.sim.jump(end);
         self.step(Input::Tick);
     }
 
     fn happen(&mut self, what: u8, index: usize, byte: u8) {
-        let plan = self.engine.plan();
+        let plan = self.sim.engine.plan();
         let pick = |length: usize| (usize::from(byte) + index) % length.max(1);
         let alarm = plan.alarms.get(pick(plan.alarms.len())).map(|alarm| alarm.name.clone());
         let alarm = alarm.unwrap_or_default();
@@ -123,7 +118,7 @@ impl Watch {
         match what {
             0 => self.step(Input::Link(Link::Lost { why })),
             1 => self.step(Input::Link(Link::Hears)),
-            2 => self.say(OperatorCommand::Acknowledge { code: self.code.clone() }),
+            2 => self.say(OperatorCommand::Acknowledge { code: self.sim.world.code.clone() }),
             3 => self.say(OperatorCommand::Shelve { alarm, length: Span::hours(1), why }),
             4 => self.say(OperatorCommand::Reset { alarm }),
             5 => {
@@ -135,18 +130,15 @@ impl Watch {
                 let callout = plan.callouts.first().map(|it| it.name.clone()).unwrap_or_default();
                 self.say(OperatorCommand::Drill { callout });
             }
-            8 => self.restart(),
-            9 => {
-                let turn = self.engine.adopt(self.now, plan.clone());
-                self.take(turn);
-            }
+            8 => self.sim.restart(Span::ZERO, None),
+            9 => self.sim.reload(plan.clone()),
             10 => self.say(if index.is_multiple_of(2) {
                 OperatorCommand::TakeOut { alarm, why }
             } else {
                 OperatorCommand::PutBack { alarm }
             }),
-            11 => self.now.wall_trusted = !self.now.wall_trusted,
-            12 => self.now.wall = self.now.wall + Span::hours(i64::from(byte) * 31 - 4_000),
+            11 => self.sim.now.wall_trusted = !self.sim.now.wall_trusted,
+            12 => self.sim.now.wall = self.sim.now.wall + Span::hours(i64::from(byte) * 31 - 4_000),
             13 => self.show(),
             _ => {
                 let sensor = pick(plan.sensors.len());
@@ -166,22 +158,13 @@ impl Watch {
     }
 
     fn say(&mut self, word: OperatorCommand) {
-        self.step(Input::Said { command: word, by: By { who: "ines".to_owned(), via: "fuzz".to_owned() } });
-    }
-
-    fn restart(&mut self) {
-        let horizon = self.engine.horizon();
-        let next = self.records.last().map_or(1, |record| record.seq + 1);
-        self.engine = Engine::new(self.engine.plan().clone(), 7, next, self.now);
-        self.engine.restore(self.records.iter().filter(|record| record.seq >= horizon));
-        self.step(Input::Started { version: "fuzz".to_owned(), gap: None });
-        self.step(Input::Link(Link::Hears));
+        self.sim.say("ines", word);
     }
 
     fn show(&self) {
-        let status = self.engine.status(self.now);
-        for alarm in &status.alarms {
-            assert!(self.engine.explain(&alarm.name, self.now).is_some(), "{}", alarm.name);
+        let Sim { engine, now, .. } = &self.sim;
+        for alarm in engine.status(*now).alarms {
+            assert!(engine.explain(&alarm.name, *now).is_some(), "{}", alarm.name);
         }
     }
 }

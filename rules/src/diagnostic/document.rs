@@ -7,12 +7,12 @@ use std::cell::RefCell;
 use std::collections::BTreeSet;
 use toml::de::DeTable;
 
-/// The largest file that is read, bytes: twice what ten thousand alarms take.
+/// The largest file that is read, bytes: three times what ten thousand alarms take.
 pub const LARGEST: usize = 4 << 20;
 
 /// The most signs that begin a value (`=`, `,`, `[`, `{`), wherever they stand: each value takes
-/// some hundred bytes of memory, and a board has few.
-const MOST_VALUES: usize = 400_000;
+/// up to 360 bytes of memory while the file is read, and a board has few.
+const MOST_VALUES: usize = 150_000;
 
 /// In a larger file only the first thing that is no TOML is told: after it there could be one for
 /// each byte.

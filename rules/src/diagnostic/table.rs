@@ -20,7 +20,7 @@ pub struct Table<'t> {
     /// Where the heading stands.
     pub span: Range<usize>,
     sheet: &'t Sheet<'t>,
-    entries: Vec<Entry<'t>>,
+    entries: Vec<TableEntry<'t>>,
     /// Where each key is among the entries.
     index: BTreeMap<&'t str, usize>,
     /// Where keys are looked up that this table doesn't have.
@@ -29,7 +29,7 @@ pub struct Table<'t> {
     missing: RefCell<Vec<(&'static str, &'static str)>>,
 }
 
-struct Entry<'t> {
+struct TableEntry<'t> {
     key: At<&'t str>,
     value: &'t Spanned<DeValue<'t>>,
     asked: Cell<bool>,
@@ -47,7 +47,7 @@ impl<'t> Table<'t> {
         sheet: &'t Sheet<'t>,
         table: &'t DeTable<'t>,
     ) -> Self {
-        let entry = |(key, value): (&'t Spanned<std::borrow::Cow<'t, str>>, _)| Entry {
+        let entry = |(key, value): (&'t Spanned<std::borrow::Cow<'t, str>>, _)| TableEntry {
             key: At::new(key.get_ref().as_ref(), key.span()),
             value,
             asked: Cell::new(false),
@@ -72,7 +72,7 @@ impl<'t> Table<'t> {
         Self { beneath: Some(Box::new(beneath)), ..self }
     }
 
-    fn find(&self, key: &str) -> Option<&Entry<'t>> {
+    fn find(&self, key: &str) -> Option<&TableEntry<'t>> {
         self.entries.get(*self.index.get(key)?)
     }
 
@@ -123,7 +123,7 @@ impl<'t> Table<'t> {
     /// The tables under a key, each by its own name, in the order of the file.
     pub fn tables(&self, key: &'static str) -> Vec<(At<String>, Table<'t>)> {
         let Some(under) = self.get(key).and_then(Item::table) else { return Vec::new() };
-        let part = |entry: &Entry<'t>| {
+        let part = |entry: &TableEntry<'t>| {
             under.check_name(entry)?;
             let name = At::new(entry.key.it.to_owned(), entry.key.span.clone());
             let mut table = under.item(entry).table()?;
@@ -137,7 +137,7 @@ impl<'t> Table<'t> {
 
     /// Every key with its value, for tables whose keys are the keeper's own.
     pub fn all(&self) -> Vec<(At<String>, Item<'t>)> {
-        let pair = |entry: &Entry<'t>| {
+        let pair = |entry: &TableEntry<'t>| {
             entry.asked.set(true);
             self.check_name(entry)?;
             Some((At::new(entry.key.it.to_owned(), entry.key.span.clone()), self.item(entry)))
@@ -146,7 +146,7 @@ impl<'t> Table<'t> {
     }
 
     /// Notes a name of the keeper's own that can't be one; it is left out.
-    fn check_name(&self, entry: &Entry<'t>) -> Option<()> {
+    fn check_name(&self, entry: &TableEntry<'t>) -> Option<()> {
         let Some(sign) = entry.key.it.chars().find(|c| is_deceptive(*c)) else { return Some(()) };
         let title = format!("a name has the sign U+{:04X}, which can't be seen", u32::from(sign));
         self.note(Finding::error(entry.key.span.clone(), title, "not a name").help(SIGNS));
@@ -206,7 +206,7 @@ impl<'t> Table<'t> {
             .unwrap_or_else(|| format!("known here are {}", listed(asked)))
     }
 
-    fn item(&self, entry: &Entry<'t>) -> Item<'t> {
+    fn item(&self, entry: &TableEntry<'t>) -> Item<'t> {
         Item::new(self.sheet, entry.key.it, entry.value)
     }
 }

@@ -1,7 +1,7 @@
 //! The keeper's alarms. Names of other alarms stay names here, since the alarms that the plan
 //! adds for lost sight are known only when all of these have been read.
 
-use super::context::{Context, Relays};
+use super::context::{CheckContext, Relays};
 use super::{Alarm, CalloutId, HEALTH, Stopgap, hazard, relay, title};
 use crate::alarm::Priority;
 use crate::condition::{Condition, Scope};
@@ -34,7 +34,7 @@ pub(super) struct Read {
 pub(super) fn read(
     name: &At<String>,
     table: Table<'_>,
-    context: &Context<'_>,
+    context: &CheckContext<'_>,
     scope: &Scope<'_>,
     relays: &Relays,
 ) -> Option<Read> {
@@ -63,7 +63,7 @@ pub(super) fn read(
 fn own(
     name: &At<String>,
     table: Table<'_>,
-    context: &Context<'_>,
+    context: &CheckContext<'_>,
     scope: &Scope<'_>,
     relays: &Relays,
 ) -> Option<Read> {
@@ -140,7 +140,7 @@ fn deadband(table: &Table<'_>, condition: Option<&Condition>) -> Option<(Dimensi
 }
 
 /// Who is told. The only call-out there is need not be named.
-pub(super) fn callout(table: &Table<'_>, context: &Context<'_>) -> Option<CalloutId> {
+pub(super) fn callout(table: &Table<'_>, context: &CheckContext<'_>) -> Option<CalloutId> {
     match table.get("callout").map(Item::text) {
         Some(Some(name)) if name.it == "none" => None,
         Some(Some(name)) => context.callouts.find(&name, context.findings).map(CalloutId),
@@ -159,7 +159,7 @@ pub(super) fn callout(table: &Table<'_>, context: &Context<'_>) -> Option<Callou
     }
 }
 
-fn stopgap(table: Table<'_>, context: &Context<'_>, relays: &Relays) -> Option<Stopgap> {
+fn stopgap(table: Table<'_>, context: &CheckContext<'_>, relays: &Relays) -> Option<Stopgap> {
     let named = table.need("relay", "\"air-pump\"").and_then(Item::text);
     let named = named.and_then(|name| context.relay(&name));
     let state = table.need("state", "\"off\"");

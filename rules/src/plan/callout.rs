@@ -1,7 +1,7 @@
 //! Call-outs: who is told, how and when. A call-out that reaches no person is a mistake; one
 //! that leaves hours of the day with nobody to reach is a warning that names them.
 
-use super::context::Context;
+use super::context::CheckContext;
 use super::{Callout, ChannelKind, Hours, Step, Target, coverage};
 use crate::diagnostic::did_you_mean;
 use crate::diagnostic::{At, Finding};
@@ -21,7 +21,7 @@ const SETTLE: Span = Span::minutes(2);
 const MOST_LISTED: usize = 20;
 
 /// One call-out; nothing if anything is wrong with it.
-pub(super) fn read(name: &At<String>, table: Table<'_>, context: &Context<'_>) -> Option<Callout> {
+pub(super) fn read(name: &At<String>, table: Table<'_>, context: &CheckContext<'_>) -> Option<Callout> {
     let before = context.errors();
     if name.it == "none" {
         let title = "a call-out can't be named `none`";
@@ -54,7 +54,7 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &Context<'_>) -
     Some(callout)
 }
 
-fn steps(item: Item<'_>, context: &Context<'_>) -> Option<Vec<Step>> {
+fn steps(item: Item<'_>, context: &CheckContext<'_>) -> Option<Vec<Step>> {
     let before = context.errors();
     let items = item.list()?;
     if items.is_empty() {
@@ -90,7 +90,7 @@ fn steps(item: Item<'_>, context: &Context<'_>) -> Option<Vec<Step>> {
     Some(steps)
 }
 
-fn targets(item: Item<'_>, context: &Context<'_>) -> Option<Vec<Target>> {
+fn targets(item: Item<'_>, context: &CheckContext<'_>) -> Option<Vec<Target>> {
     let names = item.texts()?;
     if names.is_empty() {
         return item.wrong("a step tells someone", "nobody here", None);

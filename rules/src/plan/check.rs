@@ -3,8 +3,8 @@
 //! batteries, relays, call-outs, alarms, and last the alarms that the plan adds for lost sight.
 
 use super::alarm::Read;
-use super::context::{Context, NameIndex, Relays};
-use super::equipment::{self, Parts};
+use super::context::{CheckContext, NameIndex, Relays};
+use super::equipment::{self, GearParts};
 use super::output_check::Listener;
 use super::rationalise::{self, Places};
 use super::{
@@ -114,7 +114,7 @@ fn plan(root: Table<'_>, findings: &Findings, around: &Surroundings, agent: &Age
     let watched = root.tables("watched");
     root.finish();
 
-    let context = Context {
+    let context = CheckContext {
         findings,
         people: agent.people,
         today: around.today,
@@ -141,7 +141,7 @@ fn plan(root: Table<'_>, findings: &Findings, around: &Surroundings, agent: &Age
         sensors.into_iter().map(|(name, table)| sensor::read(&name, table, &context)).collect();
     findings.extend(sensor::twins(&sensors, &places));
     let sensor_places = places;
-    let parts = Parts { context: &context, sensors: &sensors };
+    let parts = GearParts { context: &context, sensors: &sensors };
     let site = tank::site(site, &parts);
     let batteries: Option<Vec<_>> =
         batteries.into_iter().map(|(name, table)| equipment::battery(&name, table, &parts)).collect();

@@ -73,7 +73,7 @@ impl NameIndex {
 const MOST_LISTED: usize = 40;
 
 /// All that is known while the parts are read.
-pub(super) struct Context<'a> {
+pub(super) struct CheckContext<'a> {
     pub(super) findings: &'a Findings,
     /// Who can be told; not known while the agent's own file is wrong.
     pub(super) people: Option<&'a Directory>,
@@ -87,7 +87,7 @@ pub(super) struct Context<'a> {
     pub(super) cards: BTreeMap<String, Card>,
 }
 
-impl Context<'_> {
+impl CheckContext<'_> {
     /// How many mistakes have been noted so far.
     pub(super) fn errors(&self) -> usize {
         self.findings.errors()

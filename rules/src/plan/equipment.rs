@@ -3,7 +3,7 @@
 //! may be left out: an estimate says what it had to assume. A thermometer, room or oxygen probe that is the only
 //! one of its place is taken without being named.
 
-use super::context::Context;
+use super::context::CheckContext;
 use super::{RelayId, Sensor, SensorId, TankId};
 use crate::diagnostic::{At, Finding};
 use crate::diagnostic::{Item, Table, listed};
@@ -93,12 +93,12 @@ impl Battery {
 }
 
 /// The sensors and relays that gear can name.
-pub(super) struct Parts<'a> {
-    pub(super) context: &'a Context<'a>,
+pub(super) struct GearParts<'a> {
+    pub(super) context: &'a CheckContext<'a>,
     pub(super) sensors: &'a [Option<Sensor>],
 }
 
-impl Parts<'_> {
+impl GearParts<'_> {
     /// A sensor of one of these kinds that the keeper names.
     fn sensor(&self, item: Item<'_>, kinds: &[&'static str]) -> Option<SensorId> {
         let name = item.text()?;
@@ -130,7 +130,7 @@ impl Parts<'_> {
 }
 
 /// What a tank's table says of its gear.
-pub(super) fn read(table: &Table<'_>, tank: TankId, parts: &Parts<'_>) -> Gear {
+pub(super) fn read(table: &Table<'_>, tank: TankId, parts: &GearParts<'_>) -> Gear {
     let sensor = |key, kind| match table.get(key) {
         Some(item) => (parts.sensor(item, &[kind]), true),
         None => (None, false),
@@ -182,7 +182,7 @@ fn footprint(item: Item<'_>) -> Option<f64> {
 }
 
 /// `{ sensor = "heater-power", power = "200 W" }`
-fn device(table: Table<'_>, parts: &Parts<'_>, pumps: bool) -> Option<Device> {
+fn device(table: Table<'_>, parts: &GearParts<'_>, pumps: bool) -> Option<Device> {
     let kinds: &[&'static str] = if pumps { &["flow", "state", "power"] } else { &["state", "power"] };
     let named = table.get("sensor");
     let sensor = named.and_then(|item| parts.sensor(item, kinds));
@@ -226,22 +226,19 @@ fn positive(item: Item<'_>, of: Dimension) -> Option<f64> {
     }
 }
 
-/// A stone's share of oxygen passed over per metre of rise: EPA 1989, from memory.
-const STONES: [(&str, Interval); 2] = [
-    ("coarse", Interval { low: 0.012, likely: 0.024, high: 0.04 }),
-    ("fine", Interval { low: 0.03, likely: 0.06, high: 0.1 }),
-];
+const STONES: [(&str, Interval); 2] = [("coarse", AirPump::COARSE), ("fine", AirPump::FINE)];
 
 /// `{ relay = "air-pump", delivers = "3 L/min", depth = "40 cm", bubbles = "fine" }`
-fn air(table: Table<'_>, context: &Context<'_>) -> Option<Air> {
+fn air(table: Table<'_>, context: &CheckContext<'_>) -> Option<Air> {
     let relay = table.get("relay").and_then(Item::text).and_then(|name| context.relay(&name));
     let delivers = table.need("delivers", "\"3 L/min\"").and_then(|item| positive(item, Dimension::FLOW));
     let depth = table.need("depth", "\"40 cm\"").and_then(|item| positive(item, Dimension::LENGTH));
     let bubbles = table.get("bubbles").and_then(|item| item.one_of(&STONES));
     table.finish();
-    let share_per_m = bubbles.unwrap_or(STONES[0].1);
+    let share_per_m = bubbles.unwrap_or(AirPump::COARSE);
     let air_l_min = delivers? * 60_000.0;
-    Some(Air { relay, pump: AirPump { air_l_min, depth_m: depth?, share_per_m, alpha: 0.85 } })
+    let pump = AirPump { air_l_min, depth_m: depth?, share_per_m, alpha: AirPump::USUAL_ALPHA };
+    Some(Air { relay, pump })
 }
 
 const CHEMISTRIES: [(&str, Chemistry); 5] = [
@@ -253,7 +250,7 @@ const CHEMISTRIES: [(&str, Chemistry); 5] = [
 ];
 
 /// One battery; nothing if neither a rating nor a sensor says how long it lasts.
-pub(super) fn battery(name: &At<String>, table: Table<'_>, parts: &Parts<'_>) -> Option<Battery> {
+pub(super) fn battery(name: &At<String>, table: Table<'_>, parts: &GearParts<'_>) -> Option<Battery> {
     let feeds = table.get("feeds").and_then(Item::text).and_then(|name| parts.context.relay(&name));
     let sensor = |key, kind| table.get(key).and_then(|item| parts.sensor(item, &[kind]));
     let (charge, runtime) = (sensor("charge", "battery"), sensor("runtime", "runtime"));
@@ -268,7 +265,7 @@ pub(super) fn battery(name: &At<String>, table: Table<'_>, parts: &Parts<'_>) ->
         number("capacity", Dimension::CHARGE),
         number("load", Dimension::POWER),
     );
-    let rated = number("rated", Dimension::TIME).map_or(20.0, |seconds| seconds / 3_600.0);
+    let rated = number("rated", Dimension::TIME).map_or(Chemistry::LeadAgm.usual_rated_h(), |s| s / 3_600.0);
     let chemistry = table.get("kind").and_then(|item| item.one_of(&CHEMISTRIES));
     let converter = table.get("converter").and_then(|item| match item.quantity(Dimension::NUMBER)? {
         share if (0.05..=1.0).contains(&share) => Some(share),

@@ -2,7 +2,7 @@
 //! is then read and checked like any other; what the keeper's table says itself comes first.
 //! Findings inside the text point at the parameter they come from, or else at the hazard's name.
 
-use super::context::{Context, Relays};
+use super::context::{CheckContext, Relays};
 use super::{Adds, Sensor};
 use crate::condition::{Scope, is_word};
 use crate::diagnostic::Finding;
@@ -57,7 +57,7 @@ impl<'s> Filling<'s> {
 pub(super) fn expand(
     named: Item<'_>,
     table: &Table<'_>,
-    context: &Context<'_>,
+    context: &CheckContext<'_>,
     scope: &Scope<'_>,
     relays: &Relays,
 ) -> Option<Expanded> {
@@ -98,7 +98,7 @@ struct Maker<'m, 's> {
     hazard: &'static Hazard,
     named: Item<'m>,
     table: &'m Table<'m>,
-    context: &'m Context<'m>,
+    context: &'m CheckContext<'m>,
     scope: &'m Scope<'s>,
     relays: &'m Relays,
 }

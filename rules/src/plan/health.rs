@@ -4,7 +4,7 @@
 //! over, never once an attempt.
 
 use super::alarm::{self, PRIORITIES, Read};
-use super::context::Context;
+use super::context::CheckContext;
 use super::{Alarm, Callout, CalloutId, Sight, Target};
 use crate::alarm::Priority;
 use crate::card::Card;
@@ -74,7 +74,7 @@ pub(super) struct HealthRules {
 }
 
 /// The `[health]` table, or what holds without one.
-pub(super) fn rules(table: Option<Table<'_>>, context: &Context<'_>) -> HealthRules {
+pub(super) fn rules(table: Option<Table<'_>>, context: &CheckContext<'_>) -> HealthRules {
     let Some(table) = table else { return HealthRules::default() };
     let rules = HealthRules {
         after: table.get("after").and_then(Item::duration),

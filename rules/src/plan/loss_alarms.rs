@@ -3,8 +3,8 @@
 //! what they blind, and worded so that a person knows what to look at by hand.
 
 use super::alarm::{PRIORITIES, Read, SIGHT};
-use super::context::Context;
-use super::measure::Kind;
+use super::context::CheckContext;
+use super::measure::MeasureKind;
 use super::title::spoken;
 use super::{Alarm, CalloutId, Feed, Sensor, SensorId, Sight, Tank, TankId, alarm, watched};
 use crate::alarm::Priority;
@@ -36,7 +36,7 @@ impl SightRules {
 }
 
 /// The `[sight]` table, or what holds without one: two minutes let a broker restart.
-pub(super) fn rules(table: Option<Table<'_>>, context: &Context<'_>) -> SightRules {
+pub(super) fn rules(table: Option<Table<'_>>, context: &CheckContext<'_>) -> SightRules {
     let mut rules = SightRules {
         after: Span::minutes(2),
         cap: Priority::High,
@@ -169,7 +169,7 @@ fn few(names: &[&str]) -> String {
 fn response(sight: &Sight, lost: &[&Sensor], tanks: &[Tank]) -> Vec<String> {
     let mut lines: Vec<String> = Vec::new();
     for sensor in lost {
-        let Some(kind) = Kind::named(sensor.measure.name) else { continue };
+        let Some(kind) = MeasureKind::named(sensor.measure.name) else { continue };
         let line = match sensor.tank.and_then(|tank| tanks.get(tank.index())) {
             Some(tank) => format!("{}: {}", tank.name, kind.by_hand),
             None => kind.by_hand.to_owned(),

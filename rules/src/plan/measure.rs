@@ -4,7 +4,7 @@
 use crate::units::Dimension;
 
 /// A kind of measured quantity.
-pub(super) struct Kind {
+pub(super) struct MeasureKind {
     /// As written after `measures`.
     pub(super) name: &'static str,
     /// What its unit may measure; none if it only says words.
@@ -18,13 +18,13 @@ pub(super) struct Kind {
     pub(super) by_hand: &'static str,
 }
 
-const fn kind(name: &'static str, dimensions: &'static [Dimension], by_hand: &'static str) -> Kind {
-    Kind { name, dimensions, max_rate: None, usual: None, by_hand }
+const fn kind(name: &'static str, dimensions: &'static [Dimension], by_hand: &'static str) -> MeasureKind {
+    MeasureKind { name, dimensions, max_rate: None, usual: None, by_hand }
 }
 
 /// All of them.
-pub(super) static KINDS: &[Kind] = &[
-    Kind {
+pub(super) static KINDS: &[MeasureKind] = &[
+    MeasureKind {
         // 1 K/min is several times what any heater does to a tank's water, and far less than a
         // probe's glitch: an engineering choice, from the rate limits used on such probes.
         max_rate: Some(1.0 / 60.0),
@@ -55,11 +55,11 @@ pub(super) static KINDS: &[Kind] = &[
     ),
     kind("runtime", &[Dimension::TIME], "Look at the UPS's or battery's own display."),
     kind("load", &[Dimension::NUMBER], "See whether the equipment runs as usual."),
-    Kind {
+    MeasureKind {
         usual: Some((0.0, 50.0)),
         ..kind("salinity", &[Dimension::SALINITY], "Measure the salinity by hand.")
     },
-    Kind { usual: Some((6.0, 10.0)), ..kind("ph", &[Dimension::ACIDITY], "Measure the pH by hand.") },
+    MeasureKind { usual: Some((6.0, 10.0)), ..kind("ph", &[Dimension::ACIDITY], "Measure the pH by hand.") },
     kind(
         "oxygen",
         &[Dimension::CONCENTRATION, Dimension::NUMBER],
@@ -70,9 +70,9 @@ pub(super) static KINDS: &[Kind] = &[
     kind("pressure", &[Dimension::PRESSURE], "Look at the gauge, if there is one."),
 ];
 
-impl Kind {
+impl MeasureKind {
     /// The kind of this name.
-    pub(super) fn named(name: &str) -> Option<&'static Kind> {
+    pub(super) fn named(name: &str) -> Option<&'static MeasureKind> {
         KINDS.iter().find(|kind| kind.name == name)
     }
 }

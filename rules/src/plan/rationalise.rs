@@ -2,7 +2,7 @@
 //! standards ask of every alarm before it may ring (rationalisation). All are warnings; each
 //! names what would make it better.
 
-use super::measure::Kind;
+use super::measure::MeasureKind;
 use super::{Alarm, Battery, Plan, Sensor, SensorId};
 use crate::alarm::Priority;
 use crate::condition::{Comparison, Condition, Formula, Test};
@@ -131,9 +131,9 @@ fn unlikely(plan: &Plan, alarm: &Alarm, place: &Range<usize>) -> Option<Finding>
     let (sensor, limit, usual) = all
         .filter(|(sensor, ..)| sensor.tank.is_some())
         .filter_map(|(sensor, _, limit)| {
-            let usual = Kind::named(sensor.measure.name)?.usual?;
-            let same =
-                Kind::named(sensor.measure.name)?.dimensions.first() == Some(&sensor.measure.dimension);
+            let usual = MeasureKind::named(sensor.measure.name)?.usual?;
+            let same = MeasureKind::named(sensor.measure.name)?.dimensions.first()
+                == Some(&sensor.measure.dimension);
             same.then_some((sensor, limit, usual))
         })
         .find(|(_, limit, (low, high))| limit < low || limit > high)?;

@@ -2,7 +2,7 @@
 //! adds heat, water or light is never switched on, not even back, so everything that speaks of
 //! that is refused here with the reason.
 
-use super::context::Context;
+use super::context::CheckContext;
 use super::outputs::{is_same_payload, means_the_opposite, output_topic_fault};
 use super::{Adds, Alarm, Hold, ProofRule, Relay, title};
 use crate::condition::{Condition, Scope};
@@ -24,7 +24,7 @@ const UNTIL: &str = "until ";
 pub(super) fn read(
     name: &At<String>,
     table: Table<'_>,
-    context: &Context<'_>,
+    context: &CheckContext<'_>,
     scope: &Scope<'_>,
 ) -> Option<Relay> {
     let command = table
@@ -54,7 +54,7 @@ pub(super) fn read(
         table.note(Finding::error(table.span.clone(), title, label).help(help));
     }
     table.finish();
-    let Command { topic, on, off, inverted } = command?;
+    let WrittenCommand { topic, on, off, inverted } = command?;
     if written.is_some() && proof.is_none() {
         return None;
     }
@@ -112,7 +112,7 @@ fn pause(item: Item<'_>, longest: Option<Span>) -> Option<Span> {
 fn only_if(
     item: Item<'_>,
     moves: Option<Adds>,
-    context: &Context<'_>,
+    context: &CheckContext<'_>,
     scope: &Scope<'_>,
 ) -> Option<Condition> {
     if let Some(adds) = moves.and_then(adds) {
@@ -128,7 +128,7 @@ fn only_if(
 }
 
 /// `DURATION`, `until CONDITION`, or `until CONDITION, at most DURATION`.
-fn hold(item: Item<'_>, moves: Option<Adds>, context: &Context<'_>, scope: &Scope<'_>) -> Option<Hold> {
+fn hold(item: Item<'_>, moves: Option<Adds>, context: &CheckContext<'_>, scope: &Scope<'_>) -> Option<Hold> {
     if let Some(adds) = moves.and_then(adds) {
         let help = "it stays off until a person has switched it on again: leave the line out".to_owned();
         return item.wrong(
@@ -195,14 +195,14 @@ pub(super) fn opposed(alarms: &[Alarm], places: &[Range<usize>], relays: &[Relay
 }
 
 /// What a relay is commanded by.
-struct Command {
+struct WrittenCommand {
     topic: String,
     on: String,
     off: String,
     inverted: bool,
 }
 
-fn command(table: Table<'_>) -> Option<Command> {
+fn command(table: Table<'_>) -> Option<WrittenCommand> {
     let topic = table.need("topic", "\"room2/mains\"").and_then(topic);
     let on = table.need("on", "\"on\"").and_then(Item::text);
     let off = table.need("off", "\"off\"");
@@ -236,7 +236,7 @@ fn command(table: Table<'_>) -> Option<Command> {
         }
     });
     table.finish();
-    Some(Command { topic: topic?, on: on?.it, off: off?, inverted: is_inverted })
+    Some(WrittenCommand { topic: topic?, on: on?.it, off: off?, inverted: is_inverted })
 }
 
 /// A topic that is published on.
@@ -249,7 +249,7 @@ fn topic(item: Item<'_>) -> Option<String> {
 }
 
 /// `CONDITION within DURATION`
-fn proof(item: Item<'_>, context: &Context<'_>, scope: &Scope<'_>) -> Option<ProofRule> {
+fn proof(item: Item<'_>, context: &CheckContext<'_>, scope: &Scope<'_>) -> Option<ProofRule> {
     let text = item.text()?.it;
     let Some((condition, within)) = text.rsplit_once(" within ") else {
         let help = format!("for instance \"{text} within 20 s\"");

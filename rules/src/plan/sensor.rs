@@ -1,7 +1,7 @@
 //! Sensors: where their readings come from, how payloads are understood, and what is believed.
 
-use super::context::Context;
-use super::measure::{KINDS, Kind};
+use super::context::CheckContext;
+use super::measure::{KINDS, MeasureKind};
 use super::sensor_source::{self, Feed, Gives};
 use super::{Measure, Sensor, title};
 use crate::condition::{is_name, is_word};
@@ -38,7 +38,7 @@ impl Sensor {
 
 /// One sensor; nothing if what it is stays unclear. A sensor with a lesser mistake is still
 /// good enough to check conditions against, so that they show theirs at once.
-pub(super) fn read(name: &At<String>, table: Table<'_>, context: &Context<'_>) -> Option<Sensor> {
+pub(super) fn read(name: &At<String>, table: Table<'_>, context: &CheckContext<'_>) -> Option<Sensor> {
     if name.it == "broker" || name.it.starts_with("gateway-") {
         let title = format!("a sensor can't be named `{}`", name.it);
         let label = "the alarm for its loss of sight would have the name of another";
@@ -156,7 +156,7 @@ fn refuse_what_the_source_says(table: &Table<'_>) {
 }
 
 /// What a source measures; a file that says it too must say the same.
-fn given_kind(table: &Table<'_>, gives: &Gives) -> Option<&'static Kind> {
+fn given_kind(table: &Table<'_>, gives: &Gives) -> Option<&'static MeasureKind> {
     let given = gives.kind()?;
     match table.get("measures") {
         Some(item) if kind(item)?.name != given.name => {
@@ -168,7 +168,7 @@ fn given_kind(table: &Table<'_>, gives: &Gives) -> Option<&'static Kind> {
 }
 
 /// How a source's numbers are shown: in its own unit, or another of the same kind.
-fn given_scale(table: &Table<'_>, kind: &Kind, gives: &Gives) -> Option<Scale> {
+fn given_scale(table: &Table<'_>, kind: &MeasureKind, gives: &Gives) -> Option<Scale> {
     let given = gives.scale()?;
     if !table.has("unit") {
         return Some(given);
@@ -228,12 +228,12 @@ pub(super) fn topic(item: Item<'_>) -> Option<String> {
     Some(text)
 }
 
-fn kind(item: Item<'_>) -> Option<&'static Kind> {
+fn kind(item: Item<'_>) -> Option<&'static MeasureKind> {
     let choices: Vec<_> = KINDS.iter().map(|kind| (kind.name, kind)).collect();
     item.one_of(&choices)
 }
 
-fn scale(table: &Table<'_>, kind: &Kind) -> Option<Scale> {
+fn scale(table: &Table<'_>, kind: &MeasureKind) -> Option<Scale> {
     if kind.dimensions.is_empty() {
         let title = format!("`{}` measures {}, which is said in words", table.name, kind.name);
         let help =
@@ -261,7 +261,7 @@ fn scale(table: &Table<'_>, kind: &Kind) -> Option<Scale> {
 }
 
 /// The declared words: `on` and `off`, and any others under `words`.
-fn words(table: &Table<'_>, kind: Option<&Kind>) -> Option<Vec<Word>> {
+fn words(table: &Table<'_>, kind: Option<&MeasureKind>) -> Option<Vec<Word>> {
     let mut found = Vec::new();
     for name in ["on", "off"] {
         if let Some(item) = table.get(name) {
@@ -327,7 +327,7 @@ fn range(table: &Table<'_>, key: &'static str, dimension: Option<Dimension>) -> 
     item.wrong(format!("`{key}` goes from lowest to highest"), "the first is not below the second", None)
 }
 
-fn max_rate(table: &Table<'_>, kind: Option<&Kind>, dimension: Option<Dimension>) -> Option<f64> {
+fn max_rate(table: &Table<'_>, kind: Option<&MeasureKind>, dimension: Option<Dimension>) -> Option<f64> {
     let Some(item) = table.get("max-rate") else {
         return kind.filter(|_| dimension.is_some()).and_then(|kind| kind.max_rate);
     };

@@ -3,7 +3,7 @@
 //! file only names it. Where it is found and with which password stands in the agent's own
 //! configuration.
 
-use super::measure::Kind;
+use super::measure::MeasureKind;
 use super::sensor::topic;
 use crate::condition::is_name;
 use crate::diagnostic::At;
@@ -116,9 +116,9 @@ pub(super) enum Gives {
 
 impl Gives {
     /// What is measured.
-    pub(super) fn kind(&self) -> Option<&'static Kind> {
+    pub(super) fn kind(&self) -> Option<&'static MeasureKind> {
         match self {
-            Self::OnOff(kind) | Self::Number(kind, _) => Kind::named(kind),
+            Self::OnOff(kind) | Self::Number(kind, _) => MeasureKind::named(kind),
         }
     }
 

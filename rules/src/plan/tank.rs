@@ -1,8 +1,8 @@
 //! The short tables: the site, its tanks, and kinds of work on them.
 
 use super::callout::hours;
-use super::context::Context;
-use super::equipment::{self, Parts};
+use super::context::CheckContext;
+use super::equipment::{self, GearParts};
 use super::measure::KINDS;
 use super::{Button, Help, SensorId, Stocking, Tank, TankId, Work, help, title};
 use crate::diagnostic::At;
@@ -22,7 +22,7 @@ pub(super) struct SiteTable {
 }
 
 /// The `[site]` table, or what holds without one.
-pub(super) fn site(table: Option<Table<'_>>, parts: &Parts<'_>) -> SiteTable {
+pub(super) fn site(table: Option<Table<'_>>, parts: &GearParts<'_>) -> SiteTable {
     let get = |key| table.as_ref().and_then(|table| table.get(key));
     let name = get("name").and_then(Item::text);
     let altitude = get("altitude").and_then(equipment::altitude);
@@ -36,7 +36,7 @@ pub(super) fn site(table: Option<Table<'_>>, parts: &Parts<'_>) -> SiteTable {
 }
 
 /// One tank.
-pub(super) fn read(id: TankId, name: &At<String>, table: Table<'_>, parts: &Parts<'_>) -> Tank {
+pub(super) fn read(id: TankId, name: &At<String>, table: Table<'_>, parts: &GearParts<'_>) -> Tank {
     let volume = table.get("volume").and_then(|item| match item.quantity(Dimension::VOLUME)? {
         volume if volume > 0.0 => Some(volume),
         _ => item.wrong("a tank has a volume", "must be more than this", None),
@@ -79,7 +79,7 @@ pub(super) fn usual_works() -> BTreeMap<String, Work> {
 }
 
 /// One kind of work; what the file leaves out stays as `usual`.
-pub(super) fn work(table: Table<'_>, usual: Option<&Work>, context: &Context<'_>) -> Option<Work> {
+pub(super) fn work(table: Table<'_>, usual: Option<&Work>, context: &CheckContext<'_>) -> Option<Work> {
     let (pauses, longest) = if usual.is_some() {
         (table.get("pauses"), table.get("longest"))
     } else {
@@ -112,7 +112,7 @@ pub(super) fn work(table: Table<'_>, usual: Option<&Work>, context: &Context<'_>
     })
 }
 
-fn button(table: Table<'_>, context: &Context<'_>) -> Option<Button> {
+fn button(table: Table<'_>, context: &CheckContext<'_>) -> Option<Button> {
     let topic = table.need("topic", "\"lagoon/button\"").and_then(super::sensor::topic);
     let press = table.need("press", "\"pressed\"").and_then(Item::text);
     let tank = table.need("tank", "\"lagoon\"").and_then(Item::text).and_then(|name| context.tank(&name));

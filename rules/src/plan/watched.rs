@@ -4,7 +4,7 @@
 //! which a silent thermometer is, and nothing is said of any while the way to the broker is lost.
 
 use super::alarm::{self, PRIORITIES, Read};
-use super::context::Context;
+use super::context::CheckContext;
 use super::title::spoken;
 use super::{Alarm, Feed, Measure, Sensor, SensorId, Sight, Watched, WatchedId};
 use crate::alarm::Priority;
@@ -51,7 +51,7 @@ pub(super) struct WatchedParts {
 pub(super) fn read(
     tables: Vec<(At<String>, Table<'_>)>,
     sensors: usize,
-    context: &Context<'_>,
+    context: &CheckContext<'_>,
 ) -> Vec<WatchedParts> {
     let mut sites: Vec<WatchedParts> = Vec::new();
     let mut next = sensors as u32;
@@ -69,7 +69,7 @@ fn one(
     table: Table<'_>,
     id: WatchedId,
     next: u32,
-    context: &Context<'_>,
+    context: &CheckContext<'_>,
 ) -> Option<WatchedParts> {
     let before = context.errors();
     if context.sensors.get(&name.it).is_some() {

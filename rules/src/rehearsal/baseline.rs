@@ -13,10 +13,10 @@ use std::collections::{BTreeMap, BTreeSet};
 const ROUNDS: usize = 6;
 
 /// One value for each sensor.
-type Values = BTreeMap<SensorId, Value>;
+type TriedValues = BTreeMap<SensorId, Value>;
 
 /// A value for every sensor, at which as few alarms ring as can be.
-pub(super) fn values(plan: &Plan) -> Values {
+pub(super) fn values(plan: &Plan) -> TriedValues {
     let quiet: Vec<&Condition> = plan
         .alarms
         .iter()
@@ -43,7 +43,7 @@ pub(super) fn values(plan: &Plan) -> Values {
 
 /// Values for the sensors of `condition` that make it hold, or not hold, for good; the others
 /// are left out. As near as the search comes.
-pub(super) fn make(plan: &Plan, condition: &Condition, holds: bool) -> Values {
+pub(super) fn make(plan: &Plan, condition: &Condition, holds: bool) -> TriedValues {
     let choices: BTreeMap<_, _> =
         condition.sensors().into_iter().map(|id| (id, candidates(plan, id))).collect();
     let first = choices.iter().filter_map(|(id, choices)| Some((*id, *choices.first()?)));
@@ -51,10 +51,10 @@ pub(super) fn make(plan: &Plan, condition: &Condition, holds: bool) -> Values {
 }
 
 fn search(
-    mut values: Values,
+    mut values: TriedValues,
     choices: &BTreeMap<SensorId, Vec<Value>>,
-    cost: impl Fn(&Values) -> usize,
-) -> Values {
+    cost: impl Fn(&TriedValues) -> usize,
+) -> TriedValues {
     let mut best = cost(&values);
     for _ in 0..ROUNDS {
         let before = best;
@@ -186,7 +186,7 @@ fn numbers(formula: &Formula, found: &mut dyn FnMut(f64)) {
 
 /// What a condition comes to if nothing ever changes; none if that depends on the time of day
 /// or on what is not there.
-fn steady(condition: &Condition, values: &Values) -> Option<bool> {
+fn steady(condition: &Condition, values: &TriedValues) -> Option<bool> {
     match condition {
         Condition::All(parts) => parts.iter().map(|part| steady(part, values)).fold(Some(true), both),
         Condition::Any(parts) => {
@@ -207,7 +207,7 @@ fn both(one: Option<bool>, other: Option<bool>) -> Option<bool> {
     }
 }
 
-fn steady_test(test: &Test, values: &Values) -> Option<bool> {
+fn steady_test(test: &Test, values: &TriedValues) -> Option<bool> {
     match test {
         Test::Compare { left, order, right, .. } => {
             let (left, right) = (steady_number(left, values)?, steady_number(right, values)?);
@@ -233,7 +233,7 @@ fn steady_test(test: &Test, values: &Values) -> Option<bool> {
     }
 }
 
-fn steady_number(formula: &Formula, values: &Values) -> Option<f64> {
+fn steady_number(formula: &Formula, values: &TriedValues) -> Option<f64> {
     let of = |inner: &Formula| steady_number(inner, values);
     match formula {
         Formula::Constant(value) => Some(*value),
@@ -249,7 +249,7 @@ fn steady_number(formula: &Formula, values: &Values) -> Option<f64> {
     }
 }
 
-fn steady_window(window: &Window, values: &Values) -> Option<f64> {
+fn steady_window(window: &Window, values: &TriedValues) -> Option<f64> {
     let value = match &window.of {
         Operand::Value(inner) => steady_number(inner, values)?,
         // What is compared with a share of the past is compared with a calm one.

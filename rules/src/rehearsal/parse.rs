@@ -1,13 +1,14 @@
 //! From the text of a story to a [`Story`] that fits a plan. All mistakes come at once, each
 //! with its line. One line is one statement; what stands behind `#` is a comment.
 
-use super::{Deed, Expectation, Fate, Story};
+use super::{Deed, Expectation, Story};
 use crate::alarm::State;
 use crate::diagnostic::did_you_mean;
 use crate::engine::OperatorCommand;
 use crate::plan::{At, Finding};
 use crate::plan::{Plan, RelayId, SensorId, Target};
 use crate::reading::Value;
+use crate::sim::ChannelRule;
 use crate::time::Span;
 use crate::units::{Dimension, Quantity};
 use jiff::civil::DateTime;
@@ -227,10 +228,10 @@ impl<'a> StoryParser<'a> {
         }
         let (subject, verb) = clause.split(" ").ok_or_else(|| unknown(clause))?;
         let fate = match verb.text {
-            "works" => Some(Fate::Works),
-            "defers" => Some(Fate::Defers),
-            "fails" => Some(Fate::Fails),
-            "hangs" => Some(Fate::Hangs),
+            "works" => Some(ChannelRule::Works),
+            "defers" => Some(ChannelRule::Defers),
+            "fails" => Some(ChannelRule::Fails),
+            "hangs" => Some(ChannelRule::Hangs),
             _ => None,
         };
         if let Some(fate) = fate {

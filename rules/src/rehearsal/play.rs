@@ -2,14 +2,14 @@
 //! jumps from one thing to the next. What came is compared with what was expected.
 
 use super::baseline;
-use super::{Deed, Expectation, Fate, Story};
-use crate::engine::{Delivery, Effect, Engine, Input, Link, OperatorCommand};
-use crate::plan::At;
-use crate::plan::{Plan, RelayId, SensorId, Target};
+use super::{Deed, Expectation, Story};
+use crate::engine::{Link, OperatorCommand};
+use crate::plan::{At, Plan, Relay, SensorId, Target};
 use crate::reading::Value;
-use crate::record::{By, Outcome, Purpose, Record, Seq};
+use crate::record::{Purpose, Record};
+use crate::sim::{Origin, RelayRule, Says, SentPage, Shows, Sim, SimSite, Stuck};
 use crate::time::{Moment, Now, Span, Wall};
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::BTreeMap;
 
 /// The story begins when every sensor has reported for this long and nothing is new any more.
 const WARM_UP: Span = Span::minutes(10);
@@ -29,6 +29,8 @@ pub struct Played {
     pub misses: Vec<At<Miss>>,
     /// How many were.
     pub met: usize,
+    /// Why it could not be played to its end.
+    pub stuck: Option<Stuck>,
 }
 
 /// An expectation that was not met.
@@ -40,61 +42,11 @@ pub struct Miss {
     pub came: String,
 }
 
-/// A page that left.
-struct Left {
-    at: Span,
-    target: Target,
-    purpose: Purpose,
-    about: String,
-    words: String,
-    code: String,
-}
-
-/// What a sensor reports, and when next.
-struct StoryFeed {
-    from: f64,
-    to: Value,
-    since: Moment,
-    over: Span,
-    noise: f64,
-    frozen: bool,
-    next: Moment,
-    count: u64,
-}
-
-impl StoryFeed {
-    fn value(&self, now: Moment) -> Value {
-        let Value::Number(to) = self.to else { return self.to };
-        if self.frozen {
-            return self.to;
-        }
-        let gone = (now - self.since).as_seconds();
-        let share =
-            if self.over > Span::ZERO { (gone / self.over.as_seconds()).clamp(0.0, 1.0) } else { 1.0 };
-        // Nothing measured is ever exactly the same twice.
-        let noise = self.noise.max(to.abs() * LEAST_NOISE);
-        Value::Number(self.from + (to - self.from) * share + noise * scatter(self.count))
-    }
-}
-
-/// The same sequence in every run, from -1 to 1.
-fn scatter(nth: u64) -> f64 {
-    let bits = crate::engine::mix(nth) >> 11;
-    bits as f64 / (1_u64 << 52) as f64 - 1.0
-}
-
 /// A site in virtual time.
 pub(super) struct Player<'a> {
     plan: &'a Plan,
-    engine: Engine,
+    sim: Sim<SimSite>,
     begun: Moment,
-    now: Now,
-    feeds: BTreeMap<SensorId, StoryFeed>,
-    fates: BTreeMap<Target, Fate>,
-    disobedient: Vec<RelayId>,
-    deaf: bool,
-    records: Vec<Record>,
-    left: Vec<Left>,
     states: Vec<(At<Expectation>, String)>,
 }
 
@@ -132,29 +84,20 @@ impl Story {
 impl<'a> Player<'a> {
     pub(super) fn new(plan: &'a Plan, start: Wall) -> Self {
         let now = Now { mono: BEGIN, wall: start - WARM_UP, wall_trusted: true };
-        let engine = Engine::new(plan.clone(), 1, 1, now);
-        let mut player = Self {
-            plan,
-            engine,
-            begun: BEGIN + WARM_UP,
-            now,
-            feeds: BTreeMap::new(),
-            fates: BTreeMap::new(),
-            disobedient: Vec::new(),
-            deaf: false,
-            records: Vec::new(),
-            left: Vec::new(),
-            states: Vec::new(),
-        };
-        for (id, value) in baseline::values(plan) {
-            player.report(id, value, Span::ZERO, 0.0);
+        let mut site = SimSite::new(plan);
+        for relay in &plan.relays {
+            // Of two that hear the same commands, the first is seen to obey.
+            site.relays.entry(relay.topic.clone()).or_insert_with(|| rule(plan, relay));
         }
-        player.step(Input::Started { version: "rehearsal".to_owned(), gap: Some(Span::ZERO) });
-        player.step(Input::Link(Link::Hears));
-        player.run_to(BEGIN + WARM_UP);
-        player.records.clear();
-        player.left.clear();
-        player
+        let mut sim = Sim::new("rehearsal", plan.clone(), 1, now, site);
+        for (id, value) in baseline::values(plan) {
+            report(&mut sim, plan, id, value, Span::ZERO, 0.0);
+        }
+        sim.start(Some(Span::ZERO));
+        sim.run_to(BEGIN + WARM_UP);
+        sim.records.clear();
+        sim.world.sent.clear();
+        Self { plan, sim, begun: BEGIN + WARM_UP, states: Vec::new() }
     }
 
     /// When the story began.
@@ -162,9 +105,9 @@ impl<'a> Player<'a> {
         self.begun
     }
 
-    /// Everything recorded since.
-    pub(super) fn records(&self) -> &[Record] {
-        &self.records
+    /// How long after that this alarm was first raised, if it was.
+    pub(super) fn raised_after(&self, alarm: &str) -> Option<Span> {
+        self.sim.first_raised(alarm).map(|at| at - self.begun)
     }
 
     /// These sensors report these values from now on, or come to them over a time.
@@ -174,164 +117,45 @@ impl<'a> Player<'a> {
 
     /// The sensor reports nothing from now on.
     pub(super) fn silence(&mut self, sensor: SensorId) {
-        self.feeds.remove(&sensor);
-    }
-
-    fn report(&mut self, sensor: SensorId, to: Value, over: Span, noise: f64) {
-        let now = self.now.mono;
-        let before = self.feeds.get(&sensor);
-        let from = match (before.map(|feed| feed.value(now)), to) {
-            (Some(Value::Number(from)), _) => from,
-            (_, Value::Number(to)) => to,
-            _ => 0.0,
-        };
-        let count = before.map_or(u64::from(sensor.0) << 32, |feed| feed.count);
-        self.feeds
-            .insert(sensor, StoryFeed { from, to, since: now, over, noise, frozen: false, next: now, count });
-    }
-
-    fn perform(&mut self, deed: &Deed) {
-        match deed {
-            Deed::Reports { sensor, value, over, noise } => self.report(*sensor, *value, *over, *noise),
-            Deed::Silent(sensor) => self.silence(*sensor),
-            Deed::Frozen(sensor) => {
-                let now = self.now.mono;
-                if let Some(feed) = self.feeds.get_mut(sensor) {
-                    (feed.to, feed.over, feed.frozen) = (feed.value(now), Span::ZERO, true);
-                }
-            }
-            Deed::Broker(heard) => {
-                self.deaf = !heard;
-                let why = "the story says so".to_owned();
-                self.step(Input::Link(if *heard { Link::Hears } else { Link::Lost { why } }));
-            }
-            Deed::Channel(target, fate) => drop(self.fates.insert(target.clone(), *fate)),
-            Deed::Obeys(relay, true) => self.disobedient.retain(|other| other != relay),
-            Deed::Obeys(relay, false) => self.disobedient.push(*relay),
-            Deed::Answers(who) => {
-                let code =
-                    self.left.iter().rev().find(|page| !page.code.is_empty()).map(|page| page.code.clone());
-                let code = code.unwrap_or_default();
-                self.say(who, OperatorCommand::Acknowledge { code });
-            }
-            Deed::Says(who, word) => self.say(who, word.clone()),
-            Deed::Restart { away, known } => self.restart(*away, *known),
-        }
-    }
-
-    fn say(&mut self, who: &str, word: OperatorCommand) {
-        self.step(Input::Said { command: word, by: By { who: who.to_owned(), via: "rehearsal".to_owned() } });
-    }
-
-    fn restart(&mut self, away: Span, known: bool) {
-        self.jump(self.now.mono + away);
-        let next = self.records.last().map_or(1, |record| record.seq + 1);
-        let horizon = self.engine.horizon();
-        let mut engine = Engine::new(self.plan.clone(), 1, next, self.now);
-        engine.restore(self.records.iter().filter(|record| record.seq >= horizon));
-        self.engine = engine;
-        for feed in self.feeds.values_mut() {
-            feed.next = feed.next.max(self.now.mono);
-        }
-        self.step(Input::Started { version: "rehearsal".to_owned(), gap: known.then_some(away) });
-        if !self.deaf {
-            self.step(Input::Link(Link::Hears));
-        }
+        self.sim.world.silence(&Origin::Sensor(sensor));
     }
 
     /// Lets time pass up to and including `end`.
     pub(super) fn run_to(&mut self, end: Moment) {
-        loop {
-            let feed = self.feeds.iter().map(|(id, feed)| (feed.next, *id)).min();
-            let deadline = self.engine.next_deadline().map(|(at, _)| at);
-            let Some(next) =
-                feed.map(|(at, _)| at).into_iter().chain(deadline).min().filter(|next| *next <= end)
-            else {
-                break;
-            };
-            self.jump(next);
-            match feed.filter(|(at, _)| *at == next) {
-                Some((_, sensor)) => self.send_reading(sensor),
-                None => self.step(Input::Tick),
-            }
-        }
-        self.jump(end);
+        self.sim.run_to(end);
     }
 
-    fn jump(&mut self, to: Moment) {
-        let ahead = Span((to - self.now.mono).0.max(0));
-        self.now.mono = self.now.mono + ahead;
-        self.now.wall = self.now.wall + ahead;
+    fn report(&mut self, sensor: SensorId, to: Value, over: Span, noise: f64) {
+        report(&mut self.sim, self.plan, sensor, to, over, noise);
     }
 
-    fn send_reading(&mut self, sensor: SensorId) {
-        let now = self.now.mono;
-        let every = self.plan.sensor(sensor).every;
-        let Some(feed) = self.feeds.get_mut(&sensor) else { return };
-        feed.next = now + every;
-        feed.count += 1;
-        let value = feed.value(now);
-        if !self.deaf || self.plan.sensor(sensor).feed.source().is_some() {
-            self.step(Input::Measured { sensor, value, delivery: Delivery::Live });
-        }
-    }
-
-    fn step(&mut self, input: Input) {
-        let mut open = VecDeque::from([input]);
-        while let Some(input) = open.pop_front() {
-            let turn = self.engine.step(self.now, input);
-            self.records.extend(turn.records);
-            open.extend(turn.effects.into_iter().filter_map(|effect| self.carry_out(effect)));
-        }
-    }
-
-    fn carry_out(&mut self, effect: Effect) -> Option<Input> {
-        match effect {
-            Effect::Send { target, page } => {
-                let outcome = match self.fates.get(&target).copied().unwrap_or(Fate::Works) {
-                    Fate::Works => Some(Outcome::Accepted { note: String::new() }),
-                    Fate::Defers => Some(Outcome::deferred("the story says so")),
-                    Fate::Fails => Some(Outcome::Failed { why: "the story says so".to_owned() }),
-                    Fate::Hangs => None,
-                };
-                let id: Seq = page.id;
-                // A story is about alarms: test pages and notices, outside every call-out, are
-                // on the timeline and in nobody's expectations.
-                if page.call == id {
-                    return outcome.map(|outcome| Input::Delivered { page: id, outcome });
+    fn perform(&mut self, deed: &Deed) {
+        let sim = &mut self.sim;
+        match deed {
+            Deed::Reports { sensor, value, over, noise } => self.report(*sensor, *value, *over, *noise),
+            Deed::Silent(sensor) => self.silence(*sensor),
+            Deed::Frozen(sensor) => sim.world.freeze(sim.now.mono, &Origin::Sensor(*sensor)),
+            Deed::Broker(true) => sim.link(Link::Hears),
+            Deed::Broker(false) => sim.link(Link::Lost { why: "the story says so".to_owned() }),
+            Deed::Channel(target, rule) => drop(sim.world.channels.insert(target.clone(), *rule)),
+            Deed::Obeys(relay, obeys) => {
+                let topic = self.plan.relays.get(relay.index()).map(|relay| &relay.topic);
+                if let Some(rule) = topic.and_then(|topic| sim.world.relays.get_mut(topic)) {
+                    rule.obeys = *obeys;
                 }
-                self.left.push(Left {
-                    at: self.now.mono - self.begun,
-                    target,
-                    purpose: page.purpose,
-                    about: page.alarm,
-                    words: page.body,
-                    code: page.code,
-                });
-                outcome.map(|outcome| Input::Delivered { page: id, outcome })
             }
-            Effect::Withdraw { .. } => None,
-            Effect::Command { switching, topic, payload, .. } => {
-                let relays = (0..).map(RelayId).zip(&self.plan.relays);
-                let found = relays.into_iter().find(|(_, relay)| relay.topic == topic);
-                if let Some((_, relay)) = found.filter(|(id, _)| !self.disobedient.contains(id)) {
-                    let on = payload == relay.on;
-                    let proof =
-                        relay.proof.iter().flat_map(|proof| baseline::make(self.plan, &proof.condition, on));
-                    for (sensor, value) in proof.collect::<Vec<_>>() {
-                        self.report(sensor, value, Span::ZERO, 0.0);
-                    }
-                }
-                Some(Input::Commanded { switching, failed: None })
+            Deed::Answers(who) => {
+                let code = sim.world.sent.iter().rev().find(|sent| asks(sent)).map(|sent| sent.code.clone());
+                sim.say(who, OperatorCommand::Acknowledge { code: code.unwrap_or_default() });
             }
+            Deed::Says(who, word) => sim.say(who, word.clone()),
+            Deed::Restart { away, known } => sim.restart(*away, known.then_some(*away)),
         }
     }
 
     fn look(&mut self, expectation: &At<Expectation>) {
         if let Expectation::State { alarm, .. } = &expectation.it {
-            let status = self.engine.status(self.now);
-            let state = status.alarms.into_iter().find(|view| view.name == *alarm).map(|view| view.state);
-            self.states.push((expectation.clone(), state.unwrap_or_default()));
+            self.states.push((expectation.clone(), self.sim.state(alarm).unwrap_or_default()));
         }
     }
 
@@ -344,36 +168,39 @@ impl<'a> Player<'a> {
             }
         }
         let met = expectations.len() - misses.len();
-        let timeline = self.records.into_iter().map(|record| (record.at.mono - self.begun, record)).collect();
-        Played { timeline, misses, met }
+        let timeline =
+            self.sim.records.into_iter().map(|record| (record.at.mono - self.begun, record)).collect();
+        Played { timeline, misses, met, stuck: self.sim.stuck }
     }
 
     /// What came instead; none if the expectation was met.
     fn miss(&self, expectation: &At<Expectation>) -> Option<String> {
         match &expectation.it {
-            Expectation::Paged { from, to, target, about, saying, all_clear } => {
-                let right = |page: &&Left| {
-                    page.target == *target
+            Expectation::Paged { from, to: until, target, about, saying, all_clear } => {
+                let to = target.to_string();
+                let right = |page: &&SentPage| {
+                    page.to == to
                         && (page.purpose == Purpose::AllClear) == *all_clear
                         && page.purpose != Purpose::Taken
-                        && about.as_ref().is_none_or(|about| *about == page.about)
-                        && saying.as_ref().is_none_or(|words| page.words.contains(words.as_str()))
+                        && about.as_ref().is_none_or(|about| *about == page.alarm)
+                        && saying.as_ref().is_none_or(|words| page.body.contains(words.as_str()))
                 };
-                let mut fits = self.left.iter().filter(right).peekable();
-                if fits.clone().any(|page| (*from..=*to).contains(&page.at)) {
+                let mut fits = self.told().filter(right).peekable();
+                if fits.clone().any(|page| (*from..=*until).contains(&self.since(page))) {
                     return None;
                 }
                 Some(match fits.peek() {
-                    Some(page) => format!("it came at {}", page.at),
+                    Some(page) => format!("it came at {}", self.since(page)),
                     None => format!("it never came; sent were: {}", self.sent_words(|_| true)),
                 })
             }
-            Expectation::NotPaged { from, to, target } => {
-                let wrong = |page: &Left| {
-                    (*from..=*to).contains(&page.at)
-                        && target.as_ref().is_none_or(|target| *target == page.target)
+            Expectation::NotPaged { from, to: until, target } => {
+                let to = target.as_ref().map(Target::to_string);
+                let wrong = |page: &SentPage| {
+                    (*from..=*until).contains(&self.since(page))
+                        && to.as_ref().is_none_or(|to| *to == page.to)
                 };
-                self.left.iter().any(wrong).then(|| format!("sent were: {}", self.sent_words(wrong)))
+                self.told().any(wrong).then(|| format!("sent were: {}", self.sent_words(wrong)))
             }
             Expectation::State { state, .. } => {
                 let (_, came) = self.states.iter().find(|(seen, _)| seen.span == expectation.span)?;
@@ -382,14 +209,59 @@ impl<'a> Player<'a> {
         }
     }
 
-    fn sent_words(&self, which: impl Fn(&Left) -> bool) -> String {
-        let words: Vec<_> = self
-            .left
-            .iter()
-            .filter(|page| which(page))
-            .take(12)
-            .map(|page| format!("{} {} ({}) about {}", page.at, page.target, page.purpose, page.about))
-            .collect();
+    /// Pages of call-outs. A story is about alarms: test pages and notices are on the timeline and in
+    /// nobody's expectations.
+    fn told(&self) -> impl Iterator<Item = &SentPage> + Clone {
+        self.sim.world.sent.iter().filter(|page| is_of_call_out(page))
+    }
+
+    fn since(&self, page: &SentPage) -> Span {
+        page.at - self.begun
+    }
+
+    fn sent_words(&self, which: impl Fn(&SentPage) -> bool) -> String {
+        let words = |page: &SentPage| {
+            format!("{} {} ({}) about {}", self.since(page), page.to, page.purpose, page.alarm)
+        };
+        let words: Vec<_> = self.told().filter(|page| which(page)).take(12).map(words).collect();
         if words.is_empty() { "nothing".to_owned() } else { words.join("; ") }
     }
+}
+
+/// From now on the sensor comes to this value. Nothing measured is ever exactly the same twice.
+fn report(sim: &mut Sim<SimSite>, plan: &Plan, sensor: SensorId, to: Value, over: Span, noise: f64) {
+    let (origin, now) = (Origin::Sensor(sensor), sim.now.mono);
+    let says = match to {
+        Value::Word(word) => Says::Word(word),
+        Value::Number(to) => {
+            let from = sim.world.signal(&origin).and_then(|before| before.number(now)).unwrap_or(to);
+            Says::Number { from, to, since: now, over, noise: noise.max(to.abs() * LEAST_NOISE) }
+        }
+    };
+    sim.world.says(now, origin, says, plan.sensor(sensor).every);
+}
+
+/// A relay that obeys, and is proved.
+fn rule(plan: &Plan, relay: &Relay) -> RelayRule {
+    let seen = |on| relay.proof.iter().flat_map(move |proof| baseline::make(plan, &proof.condition, on));
+    let off: BTreeMap<SensorId, Value> = seen(false).collect();
+    let shown = seen(true).filter_map(|(id, on)| Some((id, on, *off.get(&id)?)));
+    let noisy = |value: Value| match Says::value(value) {
+        Says::Number { from, to, since, over, .. } => {
+            Says::Number { from, to, since, over, noise: to.abs() * LEAST_NOISE }
+        }
+        says @ (Says::Word(_) | Says::Payload(_)) => says,
+    };
+    let shows =
+        shown.map(|(id, on, off)| Shows { origin: Origin::Sensor(id), on: noisy(on), off: noisy(off) });
+    RelayRule { on: relay.on.clone(), obeys: true, shows: shows.collect(), after: Span::ZERO }
+}
+
+fn is_of_call_out(page: &SentPage) -> bool {
+    page.call != page.id
+}
+
+/// Whether it can be answered.
+fn asks(page: &SentPage) -> bool {
+    is_of_call_out(page) && !page.code.is_empty()
 }

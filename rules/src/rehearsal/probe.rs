@@ -6,7 +6,6 @@ use super::play::Player;
 use crate::condition::{Condition, Formula, Operand, Test, Window};
 use crate::plan::{Alarm, AlarmId, Plan, SensorId};
 use crate::reading::Value;
-use crate::record::Body;
 use crate::time::{Span, Wall};
 use std::collections::BTreeMap;
 
@@ -100,10 +99,7 @@ fn play(plan: &Plan, alarm: &Alarm, way: Way, length: Span, patience: Span) -> O
     player.run_to(begun + length);
     player.report_all(&back, Span::ZERO);
     player.run_to(begun + patience.max(length));
-    let mut records = player.records().iter();
-    let first = records
-        .find(|record| matches!(&record.body, Body::Raised { alarm: name, .. } if *name == alarm.name))?;
-    Some(first.at.mono - begun)
+    player.raised_after(&alarm.name)
 }
 
 /// For what looks at changes: every number goes far from where it is calm.

@@ -130,6 +130,25 @@ mod the_table {
             assert!((found - wanted).abs() <= 1e-9 * wanted.max(1.0), "{row:?}: {found}");
         }
     }
+
+    /// Exact by definition (NIST SP 811).
+    #[test]
+    fn a_turnover_is_a_flow_over_a_volume() {
+        let base = |text: &str, dimension| {
+            let text = text.replace("gph", "US gal/h").replace("gpm", "US gal/min");
+            let text = if text.ends_with(" gal") { text.replace(" gal", " US gal") } else { text };
+            Quantity::parse(&text).unwrap().base(dimension).unwrap()
+        };
+        let rows = rows("turnover");
+        assert_eq!(rows.len(), 8);
+        for [_, value_in, _, value_out, _, _] in rows {
+            let (flow, volume) = value_in.split_once(" / ").unwrap();
+            let flow = base(flow, Dimension::VOLUME.per(Dimension::TIME)) * 3_600.0;
+            let turnover =
+                crate::forecast::circulation::turnover(flow, base(volume, Dimension::VOLUME)).unwrap();
+            assert!((turnover - value_out.parse::<f64>().unwrap()).abs() < 1e-9, "{value_in}");
+        }
+    }
 }
 
 #[test]

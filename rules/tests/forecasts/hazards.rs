@@ -90,7 +90,7 @@ fn probe_in_the_air_rings_when_the_probe_slips_out_and_not_when_cold_water_is_po
     let out = Faults { probe_out: true, ..Faults::default() };
     rang(&told(learned("probe-in-the-air", "", tank()), out, Span::hours(2)));
     let mut poured = learned("probe-in-the-air", "", tank());
-    poured.tank.display -= 1.0;
+    poured.world.tank.display -= 1.0;
     quiet(&told(poured, Faults::default(), Span::hours(6)));
 }
 
@@ -101,7 +101,7 @@ fn cooling_fast_rings_in_a_power_cut_hours_before_the_limit_and_not_while_a_ther
     let dark = Faults { power: true, ..Faults::default() };
     let rig = told(rig, dark, Span::hours(4));
     rang(&rig);
-    assert!(rig.tank.truth() > 22.0, "the limit itself has not been met: {}", rig.tank.truth());
+    assert!(rig.world.tank.truth() > 22.0, "the limit itself has not been met: {}", rig.world.tank.truth());
 }
 
 #[test]
@@ -143,7 +143,7 @@ fn a_probe_that_walks_off_is_found_and_a_steady_one_is_not() {
 #[test]
 fn flow_lost_inside_rings_although_the_flow_sensor_lies_and_not_while_water_flows() {
     let mut rig = learned("flow-lost-inside", "", tank());
-    rig.flow_lies = true;
+    rig.world.flow_lies = true;
     rang(&told(rig, Faults { pump: true, ..Faults::default() }, Span::hours(6)));
     quiet(&told(learned("flow-lost-inside", "", tank()), Faults::default(), Span::hours(24)));
 }

@@ -1,5 +1,6 @@
 //! What is asked of a model that has learned its tank for days, and of one that has not.
 
+use crate::fixtures::{MODELLED, UTC, around_in, plan_of};
 use crate::rig::Rig;
 use crate::simulator::Faults;
 use slackwater_rules::engine::{Delivery, Input, OperatorCommand};
@@ -106,7 +107,7 @@ fn a_page_in_a_power_cut_says_how_long_there_is() {
     let mut rig = Rig::new(OUTAGE);
     rig.run(DAYS);
     rig.faults(dark()).run(Span::minutes(3));
-    let page = rig.pages.last().expect("it was paged").clone();
+    let page = rig.world.pages.last().expect("it was paged").clone();
     insta::assert_snapshot!(page.body);
     assert!(page.text.chars().count() <= 160, "{}", page.text);
     assert!(page.text.contains(" until "), "{}", page.text);
@@ -137,7 +138,7 @@ fn the_range_foretold_half_an_hour_into_a_cut_holds_what_comes() {
     let cold = rig.status().estimates.into_iter().find(|it| it.words.contains("22 degC")).expect("foretold");
     let (low, high) = (cold.low_h.expect("soon"), cold.high_h.unwrap_or(f64::INFINITY));
     let mut hours = 0.0;
-    while rig.tank.truth() > 22.0 && hours < 72.0 {
+    while rig.world.tank.truth() > 22.0 && hours < 72.0 {
         rig.minute();
         hours += 1.0 / 60.0;
     }
@@ -161,9 +162,8 @@ fn a_silent_thermometer_makes_every_forecast_of_its_water_unknown() {
     rig.run(Span::hours(30));
     assert_ne!(rig.truth("what-if"), "unknown");
     for _ in 0..20 {
-        rig.now.mono = rig.now.mono + Span::minutes(1);
+        rig.silent_minute();
         rig.hear("room", "20");
-        rig.step(Input::Tick);
     }
     assert_eq!(rig.truth("what-if"), "unknown", "{}", rig.explained("what-if"));
 }
@@ -172,9 +172,12 @@ fn a_silent_thermometer_makes_every_forecast_of_its_water_unknown() {
 fn a_retained_reading_teaches_nothing() {
     let mut rig = Rig::new(OUTAGE);
     for _ in 0..600 {
-        rig.now.mono = rig.now.mono + Span::minutes(1);
-        let (topic, payload) = ("lagoon/temperature".to_owned(), b"21.0".to_vec());
-        rig.step(Input::Message { topic, payload, delivery: Delivery::Retained });
+        rig.silent_minute();
+        rig.step(Input::Message {
+            topic: "lagoon/temperature".to_owned(),
+            payload: b"21.0".to_vec(),
+            delivery: Delivery::Retained,
+        });
     }
     assert_eq!(rig.truth("what-if"), "unknown");
     rig.hear("lagoon/temperature", "25.0");
@@ -198,14 +201,12 @@ fn what_was_learned_outlives_a_restart_in_one_record_and_a_reload() {
     rig.run(Span::minutes(30));
     let after = rig.explained("what-if");
     assert!(after.contains("learned: the tank's heat loss"), "{after}");
-    let turn = rig.engine.adopt(rig.now, crate::rig::plan(&OUTAGE.replace("12 h", "11 h")));
-    rig.records.extend(turn.records);
+    rig.reload(crate::rig::plan(&OUTAGE.replace("12 h", "11 h")));
     rig.run(Span::minutes(2));
     assert!(rig.explained("what-if").contains("learned: the tank's heat loss"));
     // Another tank under the same name knows nothing.
-    let other = format!("{}{OUTAGE}", crate::rig::SITE).replace("300 L", "900 L");
-    let checked = slackwater_rules::plan::Plan::check("other", &other, &crate::rig::around());
-    let _ = rig.engine.adopt(rig.now, checked.plan.expect(&checked.report));
+    let other = format!("{MODELLED}{OUTAGE}").replace("300 L", "900 L");
+    rig.reload(plan_of(&other, &around_in(UTC, &["ines.text"])));
     rig.run(Span::minutes(20));
     assert!(rig.explained("what-if").contains("assumed: heat loss"), "{}", rig.explained("what-if"));
 }
@@ -217,7 +218,7 @@ fn declared_work_keeps_cold_water_out_of_the_model() {
     let before = rig.explained("what-if");
     let (tank, work) = ("lagoon".to_owned(), "water-change".to_owned());
     rig.say(OperatorCommand::BeginWork { tank: tank.clone(), work, length: Some(Span::hours(2)) });
-    rig.tank.display -= 2.0;
+    rig.world.tank.display -= 2.0;
     rig.run(Span::hours(1));
     rig.say(OperatorCommand::EndWork { tank });
     rig.run(Span::hours(3));
@@ -250,7 +251,7 @@ max-rate = \"none\"
 /// Three nights with the pumps off for an hour, where the oxygen falls by 0.8 mg/L; days between. The
 /// simulator knows nothing of oxygen; its lamp is on from 10 to 20 h.
 fn three_pauses(rig: &mut Rig, run: fn(&mut Rig)) {
-    rig.tank.starts_at_h = 0.0;
+    rig.world.tank.starts_at_h = 0.0;
     for _ in 0..3 {
         for minute in 0..24 * 60 {
             let pause = minute < 60;

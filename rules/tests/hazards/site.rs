@@ -1,14 +1,13 @@
 //! A tank in virtual time with just the sensors that a story needs. Every sensor says again each
 //! minute what it said last, unless it ramps or is silent; the clock never jumps past a deadline.
 
-use jiff::tz::TimeZone;
-use slackwater_rules::card::{Card, Situation};
-use slackwater_rules::engine::{Delivery, Effect, Engine, Input, Link, OperatorCommand};
-use slackwater_rules::page::Page;
-use slackwater_rules::plan::{ChannelKind, Checked, Directory, Plan, Surroundings, Target};
-use slackwater_rules::record::{Body, By, Purpose};
+use crate::fixtures::{UTC, around_in};
+use slackwater_rules::card::Situation;
+use slackwater_rules::engine::OperatorCommand;
+use slackwater_rules::plan::{Checked, Plan};
+use slackwater_rules::record::Purpose;
+use slackwater_rules::sim::{Origin, Says, SentPage, Sim, SimSite};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
-use std::collections::BTreeMap;
 
 pub(crate) const MINUTE: Span = Span::minutes(1);
 
@@ -63,21 +62,10 @@ pub(crate) fn rules(sensors: &[&str], alarms: &str) -> String {
 }
 
 pub(crate) fn check(rules: &str) -> Checked {
-    let channels = [(Target::parse("ines.push"), ChannelKind::Push)].into();
-    let directory = Directory { channels, ..Directory::default() };
-    Plan::check("rules.toml", rules, &Surroundings { directory, zone: TimeZone::UTC, today: None })
+    Plan::check("rules.toml", rules, &around_in(UTC, &["ines.push"]))
 }
 
-pub(crate) struct Story {
-    engine: Engine,
-    now: Now,
-    says: BTreeMap<String, String>,
-    raised: Vec<String>,
-    /// What went out about it.
-    pages: Vec<Page>,
-    card: Card,
-    log: String,
-}
+pub(crate) struct Story(Sim<SimSite>);
 
 impl Story {
     /// Begins at noon, with one alarm made from the hazard.
@@ -90,46 +78,20 @@ impl Story {
         let plan = checked.plan.unwrap_or_else(|| panic!("{}", checked.report));
         // 2026-03-02T12:00:00Z.
         let now = Now { mono: Moment(1_000_000), wall: Wall(1_772_452_800_000), wall_trusted: true };
-        let card = plan.alarm(plan.alarm_named("it").expect("the alarm is there")).response.clone();
-        let engine = Engine::new(plan, 7, 1, now);
-        let mut story = Self {
-            engine,
-            now,
-            says: BTreeMap::new(),
-            raised: Vec::new(),
-            pages: Vec::new(),
-            card,
-            log: String::new(),
-        };
-        story.step(Input::Started { version: "test".to_owned(), gap: None });
-        story.step(Input::Link(Link::Hears));
-        story
+        let world = SimSite::new(&plan);
+        let mut sim = Sim::new("test", plan, 7, now, world);
+        sim.start(None);
+        Self(sim)
     }
 
-    fn step(&mut self, input: Input) {
-        let turn = self.engine.step(self.now, input);
-        let sent = turn.effects.into_iter().filter_map(|effect| match effect {
-            Effect::Send { page, .. } => Some(*page),
-            _ => None,
-        });
-        self.pages.extend(sent.filter(|page| page.alarm == "it"));
-        for record in turn.records {
-            if let Body::Raised { alarm, .. } = &record.body {
-                self.raised.push(alarm.clone());
-            }
-            self.log += &format!("{} min {}\n", (record.at.mono.0 - 1_000_000) / 60_000, record.body);
-        }
-    }
-
-    /// From now on.
+    /// From now on, each minute.
     pub(crate) fn says(&mut self, sensor: &str, payload: impl ToString) -> &mut Self {
-        self.says.insert(sensor.to_owned(), payload.to_string());
-        self.tell(sensor);
+        self.0.says(Origin::Topic(sensor.to_owned()), Says::Payload(payload.to_string()), MINUTE);
         self
     }
 
     pub(crate) fn silence(&mut self, sensor: &str) -> &mut Self {
-        self.says.remove(sensor);
+        self.0.world.silence(&Origin::Topic(sensor.to_owned()));
         self
     }
 
@@ -137,77 +99,55 @@ impl Story {
     pub(crate) fn work(&mut self, work: &str) -> &mut Self {
         let word =
             OperatorCommand::BeginWork { tank: "lagoon".to_owned(), work: work.to_owned(), length: None };
-        self.step(Input::Said { command: word, by: By { who: "ines".to_owned(), via: "socket".to_owned() } });
+        self.0.say("ines", word);
         self
-    }
-
-    fn tell(&mut self, sensor: &str) {
-        if let Some(payload) = self.says.get(sensor).cloned() {
-            let (topic, payload) = (sensor.to_owned(), payload.into_bytes());
-            self.step(Input::Message { topic, payload, delivery: Delivery::Live });
-        }
     }
 
     /// Lets time pass.
     pub(crate) fn run(&mut self, span: Span) -> &mut Self {
-        self.change(span, &[])
+        self.0.run(span);
+        assert_eq!(self.0.stuck, None);
+        self
     }
 
     /// The sensor goes from what it says to this, evenly.
-    pub(crate) fn ramp(&mut self, sensor: &str, to: f64, span: Span) -> &mut Self {
-        self.change(span, &[(sensor, to)])
-    }
-
-    fn change(&mut self, span: Span, ramps: &[(&str, f64)]) -> &mut Self {
-        let number = |says: &str| says.parse::<f64>().expect("a number");
-        let from: Vec<f64> = ramps.iter().map(|(sensor, _)| number(&self.says[*sensor])).collect();
-        let minutes = span.0 / MINUTE.0;
+    pub(crate) fn ramp(&mut self, sensor: &str, to: f64, over: Span) -> &mut Self {
+        let origin = Origin::Topic(sensor.to_owned());
+        let Some(Says::Payload(from)) = self.0.world.signal(&origin).map(|signal| &signal.says) else {
+            panic!("{sensor} says nothing")
+        };
+        let from: f64 = from.parse().expect("a number");
+        let minutes = over.0 / MINUTE.0;
         for minute in 1..=minutes {
-            self.pass(MINUTE);
-            for ((sensor, to), from) in ramps.iter().zip(&from) {
-                let value = from + (to - from) * minute as f64 / minutes as f64;
-                self.says.insert((*sensor).to_owned(), format!("{value:.4}"));
-            }
-            for sensor in self.says.keys().cloned().collect::<Vec<_>>() {
-                self.tell(&sensor);
-            }
+            let value = from + (to - from) * minute as f64 / minutes as f64;
+            let next = self.0.now.mono + MINUTE;
+            self.0.world.says(next, origin.clone(), Says::Payload(format!("{value:.4}")), MINUTE);
+            self.run(MINUTE);
         }
         self
     }
 
-    fn pass(&mut self, span: Span) {
-        let end = self.now.mono + span;
-        while let Some((due, _)) = self.engine.next_deadline().filter(|(due, _)| *due <= end) {
-            self.jump(due);
-            self.step(Input::Tick);
-        }
-        self.jump(end);
-    }
-
-    fn jump(&mut self, to: Moment) {
-        let ahead = to - self.now.mono;
-        self.now = Now { mono: to, wall: self.now.wall + ahead, ..self.now };
+    fn rings(&self) -> bool {
+        self.0.raised().contains(&"it")
     }
 
     /// It rang, and whoever was called read its card.
     #[track_caller]
     pub(crate) fn rang(&self) {
-        assert!(self.raised.iter().any(|alarm| alarm == "it"), "it did not ring\n{}{}", self.log, self.why());
-        let page = self.pages.iter().find(|page| page.purpose == Purpose::Call).expect("a page");
+        assert!(self.rings(), "it did not ring\n{}{}", self.0.story(), self.0.why("it"));
+        let plan = self.0.engine.plan();
+        let card = &plan.alarm(plan.alarm_named("it").expect("the alarm is there")).response;
+        let called = |page: &&SentPage| page.alarm == "it" && page.purpose == Purpose::Call;
+        let page = self.0.world.sent.iter().find(called).expect("a page");
         let now = Situation::default();
-        let first = &self.card.steps(&now)[0];
+        let first = &card.steps(&now)[0];
         assert!(page.body.contains(&format!("\n1. {}\n", first.words())), "{}", page.body);
-        let step = self.card.text(&now).expect("a step for texts");
+        let step = card.text(&now).expect("a step for texts");
         assert!(page.text.contains(step.trim_end_matches('.')), "{}", page.text);
     }
 
     #[track_caller]
     pub(crate) fn was_quiet(&self) {
-        assert!(!self.raised.iter().any(|alarm| alarm == "it"), "it rang\n{}{}", self.log, self.why());
-    }
-
-    fn why(&self) -> String {
-        let explained = self.engine.explain("it", self.now).expect("the alarm is there");
-        explained.reasons.into_iter().map(|(depth, text, _)| "  ".repeat(depth) + &text + "\n").collect()
+        assert!(!self.rings(), "it rang\n{}{}", self.0.story(), self.0.why("it"));
     }
 }

@@ -2,8 +2,9 @@
 //! what pandas and numpy make of the same data: `tests/data/windows.py`, whose head names the
 //! source of the data.
 
+use crate::fixtures::{UTC, around_in, plan_of};
 use slackwater_rules::condition::{Condition, Formula, Memory, Present, Scope, Test, World};
-use slackwater_rules::plan::{ChannelKind, Directory, Plan, SensorId, Sight, Surroundings, Target};
+use slackwater_rules::plan::{Plan, SensorId, Sight};
 use slackwater_rules::reading::Value;
 use slackwater_rules::time::Moment;
 
@@ -35,10 +36,7 @@ impl World for Sea {
 fn plan() -> Plan {
     let rules =
         "[sensor.sea]\ntopic = \"sea\"\nmeasures = \"temperature\"\nunit = \"degC\"\nevery = \"30 min\"\n";
-    let channels = [(Target::parse("siren"), ChannelKind::Siren)].into();
-    let directory = Directory { channels, ..Directory::default() };
-    let around = Surroundings { directory, zone: jiff::tz::TimeZone::UTC, today: None };
-    Plan::check("rules.toml", rules, &around).plan.expect("it is right")
+    plan_of(rules, &around_in(UTC, &["siren"]))
 }
 
 fn rows(table: &str) -> impl Iterator<Item = Vec<f64>> + '_ {

@@ -3,6 +3,8 @@
 
 mod aggregates;
 mod agreement;
+#[path = "../fixtures/mod.rs"]
+mod fixtures;
 mod naive;
 mod recollection;
 mod scenes;

@@ -1,9 +1,9 @@
 //! A watch that is told of the past after a restart says what one says that never was away.
 
-use jiff::tz::TimeZone;
-use slackwater_rules::engine::{Delivery, Engine, Input, Link};
-use slackwater_rules::plan::{Directory, Plan, SensorId, Surroundings};
+use crate::fixtures::{UTC, around_in, plan_of};
+use slackwater_rules::plan::SensorId;
 use slackwater_rules::reading::Value;
+use slackwater_rules::sim::{Sim, SimSite};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
 
 const RULES: &str = r#"
@@ -39,45 +39,28 @@ priority = "low"
 
 const ALARMS: [&str; 4] = ["fading", "low", "unstable", "long"];
 
-struct Watch {
-    engine: Engine,
-    now: Now,
+/// A watch at this minute, that has not begun.
+fn at(minute: i64) -> Sim<SimSite> {
+    let now = Now {
+        mono: Moment(Span::minutes(minute).0),
+        wall: Wall(1_772_445_600_000 + Span::minutes(minute).0),
+        wall_trusted: true,
+    };
+    let plan = plan_of(RULES, &around_in(UTC, &[]));
+    let world = SimSite::new(&plan);
+    Sim::new("test", plan, 7, now, world)
 }
 
-impl Watch {
-    fn at(minute: i64) -> Self {
-        let around = Surroundings { directory: Directory::default(), zone: TimeZone::UTC, today: None };
-        let checked = Plan::check("rules.toml", RULES, &around);
-        let now = Now {
-            mono: Moment(Span::minutes(minute).0),
-            wall: Wall(1_772_445_600_000 + Span::minutes(minute).0),
-            wall_trusted: true,
-        };
-        let plan = checked.plan.unwrap_or_else(|| panic!("{}", checked.report));
-        Self { engine: Engine::new(plan, 7, 1, now), now }
+/// What the sensors say in this minute.
+fn live(sim: &mut Sim<SimSite>, minute: i64) {
+    sim.run_to(Moment(Span::minutes(minute).0));
+    for (sensor, value) in past(minute) {
+        sim.measure(sensor, value);
     }
+}
 
-    fn begin(&mut self) {
-        self.step(Input::Started { version: "test".to_owned(), gap: None });
-        self.step(Input::Link(Link::Hears));
-    }
-
-    fn step(&mut self, input: Input) {
-        self.engine.step(self.now, input);
-    }
-
-    fn live(&mut self, minute: i64) {
-        let ahead = Span::minutes(minute) - Span(self.now.mono.0);
-        self.now = Now { mono: self.now.mono + ahead, wall: self.now.wall + ahead, ..self.now };
-        for (sensor, value) in past(minute) {
-            self.step(Input::Measured { sensor, value, delivery: Delivery::Live });
-        }
-    }
-
-    fn truths(&self) -> Vec<String> {
-        let of = |alarm| self.engine.explain(alarm, self.now).expect("an alarm").alarm.truth.to_owned();
-        ALARMS.map(of).to_vec()
-    }
+fn truths(sim: &Sim<SimSite>) -> Vec<&'static str> {
+    ALARMS.map(|alarm| sim.truth(alarm)).to_vec()
 }
 
 /// A flow that fades from 3000 to 2000 L/h in its last day of ten; mains that blink in its last hours.
@@ -92,12 +75,12 @@ const NOW: i64 = 10 * 1440;
 
 #[test]
 fn a_watch_that_is_told_of_the_past_says_what_one_says_that_lived_it() {
-    let mut lived = Watch::at(0);
-    lived.begin();
-    (1..=NOW).for_each(|minute| lived.live(minute));
-    assert_eq!(lived.truths(), ["true", "false", "true", "true"]);
+    let mut lived = at(0);
+    lived.start(None);
+    (1..=NOW).for_each(|minute| live(&mut lived, minute));
+    assert_eq!(truths(&lived), ["true", "false", "true", "true"]);
 
-    let mut told = Watch::at(NOW);
+    let mut told = at(NOW);
     let reach = told.engine.wants_past().expect("there are windows");
     assert_eq!(reach, Span::hours(8 * 24));
     let mut recollection = told.engine.recollect(told.now.mono - reach);
@@ -108,20 +91,20 @@ fn a_watch_that_is_told_of_the_past_says_what_one_says_that_lived_it() {
     }
     recollection.finish();
     assert_eq!(told.engine.wants_past(), None, "they are told once");
-    told.begin();
-    told.live(NOW);
+    told.start(None);
+    live(&mut told, NOW);
     // What has been so for a while is not told: only windows are.
-    assert_eq!(told.truths(), ["true", "false", "true", "unknown"]);
+    assert_eq!(truths(&told), ["true", "false", "true", "unknown"]);
 
-    let mut untold = Watch::at(NOW);
-    untold.begin();
-    untold.live(NOW);
-    assert_eq!(untold.truths(), ["unknown", "unknown", "unknown", "unknown"]);
+    let mut untold = at(NOW);
+    untold.start(None);
+    live(&mut untold, NOW);
+    assert_eq!(truths(&untold), ["unknown", "unknown", "unknown", "unknown"]);
 }
 
 #[test]
 fn what_the_history_does_not_tell_is_a_gap_like_any_other() {
-    let mut told = Watch::at(NOW);
+    let mut told = at(NOW);
     let reach = told.engine.wants_past().expect("there are windows");
     let mut recollection = told.engine.recollect(told.now.mono - reach);
     // The last day is missing: the slow windows can't be sure, and a count can't be said to be low.
@@ -131,19 +114,19 @@ fn what_the_history_does_not_tell_is_a_gap_like_any_other() {
         }
     }
     recollection.finish();
-    told.begin();
-    told.live(NOW);
-    assert_eq!(told.truths(), ["unknown", "unknown", "unknown", "unknown"]);
+    told.start(None);
+    live(&mut told, NOW);
+    assert_eq!(truths(&told), ["unknown", "unknown", "unknown", "unknown"]);
 }
 
 #[test]
 fn what_is_said_to_have_come_later_than_now_is_left_out() {
-    let mut told = Watch::at(NOW);
+    let mut told = at(NOW);
     let mut recollection = told.engine.recollect(Moment(0));
     recollection.hear(Moment(i64::MAX), SensorId(0), Value::Number(0.0));
     recollection.hear(Moment(0), SensorId(9), Value::Number(0.0));
     recollection.finish();
-    told.begin();
-    told.live(NOW);
-    assert_eq!(told.truths()[1], "unknown");
+    told.start(None);
+    live(&mut told, NOW);
+    assert_eq!(truths(&told)[1], "unknown");
 }

@@ -1,75 +1,35 @@
 //! Conditions that look back, in the life of a watch: restarts, reloads, a clock that nobody has
 //! set, relays, and reasons given to people.
 
-use jiff::tz::TimeZone;
-use slackwater_rules::engine::{Delivery, Engine, Input, Link};
-use slackwater_rules::plan::{ChannelKind, Directory, Plan, Surroundings, Target};
+use crate::fixtures::{BERLIN, REEF, around_in, plan_of};
+use slackwater_rules::plan::Plan;
 use slackwater_rules::record::Body;
+use slackwater_rules::sim::{Origin, Says, Sim, SimSite};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
+use std::ops::{Deref, DerefMut};
 
-const SENSORS: &str = r#"
-[tank.lagoon]
-volume      = "420 L"
-photoperiod = ["10:00", "20:00"]
+struct Site(Sim<SimSite>);
 
-[sensor.temp]
-topic    = "temp"
-tank     = "lagoon"
-measures = "temperature"
-unit     = "degC"
-every    = "1 min"
-max-rate = "none"
+impl Deref for Site {
+    type Target = Sim<SimSite>;
 
-[sensor.flow]
-topic    = "flow"
-tank     = "lagoon"
-measures = "flow"
-unit     = "L/h"
-every    = "1 min"
+    fn deref(&self) -> &Self::Target {
+        &self.0
+    }
+}
 
-[sensor.mains]
-topic    = "mains"
-measures = "presence"
-on       = ["on"]
-off      = ["off"]
-every    = "1 min"
-
-[sensor.air]
-topic    = "air"
-measures = "current"
-unit     = "A"
-every    = "1 min"
-
-[relay.air-pump]
-command = { topic = "air/set", on = "on", off = "off" }
-moves   = "air"
-longest = "12 h"
-
-[callout.home]
-steps = [{ after = "0 s", to = ["ines.push"] }]
-
-[sight]
-after = "3 h"
-"#;
-
-struct Site {
-    engine: Engine,
-    now: Now,
-    says: Vec<(&'static str, String)>,
-    raised: Vec<String>,
-    worsened: usize,
+impl DerefMut for Site {
+    fn deref_mut(&mut self) -> &mut Self::Target {
+        &mut self.0
+    }
 }
 
 fn plan(rules: &str) -> Plan {
-    let channels = [(Target::parse("ines.push"), ChannelKind::Push)].into();
-    let directory = Directory { channels, ..Directory::default() };
-    let zone = TimeZone::get("Europe/Berlin").expect("bundled zones");
-    let checked = Plan::check("rules.toml", rules, &Surroundings { directory, zone, today: None });
-    checked.plan.unwrap_or_else(|| panic!("{}", checked.report))
+    plan_of(rules, &around_in(BERLIN, &["ines.push"]))
 }
 
 fn with(alarms: &str) -> String {
-    format!("{SENSORS}\n{alarms}")
+    format!("{REEF}\n{alarms}")
 }
 
 fn one(when: &str) -> String {
@@ -81,77 +41,42 @@ impl Site {
         let time: jiff::ZonedDateTime = time.parse().expect("a zoned time");
         let wall = Wall(time.timestamp().as_millisecond());
         let now = Now { mono: Moment(5_000_000), wall, wall_trusted };
-        let mut site = Self {
-            engine: Engine::new(plan(rules), 7, 1, now),
-            now,
-            says: Vec::new(),
-            raised: Vec::new(),
-            worsened: 0,
-        };
-        site.step(Input::Started { version: "test".to_owned(), gap: None });
-        site.step(Input::Link(Link::Hears));
-        site
+        let plan = plan(rules);
+        let world = SimSite::new(&plan);
+        let mut sim = Sim::new("test", plan, 7, now, world);
+        sim.start(None);
+        Self(sim)
     }
 
     fn noon(rules: &str) -> Self {
         Self::new(rules, "2026-03-02T12:00:00+01:00[Europe/Berlin]", true)
     }
 
-    fn step(&mut self, input: Input) {
-        for record in self.engine.step(self.now, input).records {
-            match record.body {
-                Body::Raised { alarm, .. } => self.raised.push(alarm),
-                Body::Worsened { .. } => self.worsened += 1,
-                _ => {}
-            }
-        }
-    }
-
+    /// From now on, each minute.
     fn says(&mut self, sensor: &'static str, payload: impl ToString) {
-        self.silence(sensor);
-        self.says.push((sensor, payload.to_string()));
-        self.tell(sensor);
+        let says = Says::Payload(payload.to_string());
+        self.0.says(Origin::Topic(sensor.to_owned()), says, Span::minutes(1));
     }
 
     fn silence(&mut self, sensor: &str) {
-        self.says.retain(|(of, _)| *of != sensor);
-    }
-
-    fn tell(&mut self, sensor: &str) {
-        let Some((topic, payload)) = self.says.iter().find(|(of, _)| *of == sensor).cloned() else { return };
-        self.step(Input::Message {
-            topic: topic.to_owned(),
-            payload: payload.into_bytes(),
-            delivery: Delivery::Live,
-        });
+        self.world.silence(&Origin::Topic(sensor.to_owned()));
     }
 
     fn run(&mut self, minutes: i64) {
-        for _ in 0..minutes {
-            let end = self.now.mono + Span::minutes(1);
-            while let Some((due, _)) = self.engine.next_deadline().filter(|(due, _)| *due <= end) {
-                self.jump(due);
-                self.step(Input::Tick);
-            }
-            self.jump(end);
-            for sensor in self.says.iter().map(|(sensor, _)| *sensor).collect::<Vec<_>>() {
-                self.tell(sensor);
-            }
-        }
-    }
-
-    fn jump(&mut self, to: Moment) {
-        let ahead = to - self.now.mono;
-        self.now = Now { mono: to, wall: self.now.wall + ahead, ..self.now };
+        self.0.run(Span::minutes(minutes));
+        assert_eq!(self.stuck, None);
     }
 
     fn truth(&self) -> &'static str {
-        self.engine.explain("it", self.now).expect("the alarm is there").alarm.truth
+        self.0.truth("it")
     }
 
     fn why(&self) -> String {
-        let explained = self.engine.explain("it", self.now).expect("the alarm is there");
-        explained.reasons.into_iter().map(|(depth, text, _)| "  ".repeat(depth) + &text + "\n").collect()
+        self.0.why("it")
+    }
+
+    fn worsened(&self) -> usize {
+        self.records.iter().filter(|record| matches!(record.body, Body::Worsened { .. })).count()
     }
 }
 
@@ -187,10 +112,10 @@ fn a_reload_keeps_what_an_unchanged_alarm_remembers() {
     // Another sensor in front gives every other one another place.
     let sensor = "[sensor.aaa]\ntopic = \"a\"\nmeasures = \"ph\"\nunit = \"pH\"\nevery = \"1 min\"\n";
     let more = format!("{sensor}{}", one("mean of temp over 1 h > 27 degC"));
-    site.engine.adopt(site.now, plan(&more));
+    site.reload(plan(&more));
     site.run(2);
     assert_eq!(site.truth(), "true", "{}", site.why());
-    site.engine.adopt(site.now, plan(&one("mean of temp over 2 h > 27 degC")));
+    site.reload(plan(&one("mean of temp over 2 h > 27 degC")));
     site.run(2);
     assert_eq!(site.truth(), "unknown", "{}", site.why());
 }
@@ -252,7 +177,7 @@ fn a_relay_that_is_commanded_and_shows_no_current_is_an_alarm() {
     site.says("mains", "off");
     assert_eq!(site.truth(), "true", "{}", site.why());
     site.run(3);
-    assert_eq!(site.raised, ["dark", "it"]);
+    assert_eq!(site.raised(), ["dark", "it"]);
     site.says("air", 0.2);
     assert_eq!(site.truth(), "false");
 }
@@ -267,9 +192,9 @@ fn an_alarm_gets_worse_by_the_passing_of_time_alone() {
     site.run(1);
     site.says("mains", "off");
     site.run(19);
-    assert_eq!(site.worsened, 0);
+    assert_eq!(site.worsened(), 0);
     site.run(2);
-    assert_eq!(site.worsened, 1);
+    assert_eq!(site.worsened(), 1);
 }
 
 #[test]

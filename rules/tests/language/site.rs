@@ -1,10 +1,11 @@
 //! A small site whose alarms are the conditions under test: two sensors that say watts, two
 //! that say words.
 
-use jiff::tz::TimeZone;
-use slackwater_rules::engine::{Delivery, Engine, Input, Link};
-use slackwater_rules::plan::{ChannelKind, Directory, Plan, Surroundings, Target};
-use slackwater_rules::time::{Moment, Now, Span, Wall};
+use crate::fixtures::{UTC, around_in};
+use slackwater_rules::engine::Delivery;
+use slackwater_rules::plan::Plan;
+use slackwater_rules::sim::{Sim, SimSite};
+use slackwater_rules::time::{Moment, Now, Wall};
 
 pub(crate) const SENSORS: [&str; 4] = ["p", "q", "m", "n"];
 /// When the watch begins; off the grid of every window.
@@ -32,70 +33,55 @@ fn rules(conditions: &[String]) -> String {
     text
 }
 
-pub(crate) struct Site {
-    engine: Engine,
-    now: Now,
-}
+pub(crate) struct Site(Sim<SimSite>);
 
 impl Site {
     /// None if the plan refuses one of the conditions.
     pub(crate) fn new(conditions: &[String]) -> Result<Self, String> {
-        let channels = [(Target::parse("ines.push"), ChannelKind::Push)].into();
-        let directory = Directory { channels, ..Directory::default() };
-        let around = Surroundings { directory, zone: TimeZone::UTC, today: None };
-        let checked = Plan::check("rules.toml", &rules(conditions), &around);
+        let checked = Plan::check("rules.toml", &rules(conditions), &around_in(UTC, &["ines.push"]));
         let plan = checked.plan.ok_or(checked.report)?;
         let now = Now { mono: Moment(START), wall: Wall(WALL), wall_trusted: true };
-        let mut site = Self { engine: Engine::new(plan, 7, 1, now), now };
-        site.step(Input::Started { version: "test".to_owned(), gap: None });
-        site.step(Input::Link(Link::Hears));
-        Ok(site)
-    }
-
-    fn step(&mut self, input: Input) {
-        self.engine.step(self.now, input);
+        let world = SimSite::new(&plan);
+        let mut sim = Sim::new("test", plan, 7, now, world);
+        sim.start(None);
+        Ok(Self(sim))
     }
 
     /// Lets time pass up to `at`; `woken` is told of each condition that was asked again on the way.
     pub(crate) fn pass(&mut self, at: i64, mut woken: impl FnMut(&Self, i64, usize)) {
-        while let Some((due, _)) = self.engine.next_deadline().filter(|(due, _)| due.0 <= at) {
-            self.jump(due.0);
-            let due_now = self.engine.status(self.now).deadlines.into_iter();
-            let asked: Vec<usize> = due_now
-                .filter(|deadline| deadline.due == Span::ZERO)
-                .filter_map(|deadline| {
-                    let alarm = deadline.reason.strip_suffix(" may change by time alone")?;
-                    alarm.strip_prefix('c')?.parse().ok()
-                })
-                .collect();
-            self.step(Input::Tick);
+        loop {
+            let asked = self.asked_next();
+            if !self.0.advance(Moment(at)) {
+                break;
+            }
+            while self.0.turn() {}
             for alarm in asked {
-                woken(self, due.0, alarm);
+                woken(self, self.0.now.mono.0, alarm);
             }
         }
-        self.jump(at);
+        assert_eq!(self.0.stuck, None);
     }
 
-    fn jump(&mut self, to: i64) {
-        let ahead = Span(to - self.now.mono.0);
-        self.now = Now { mono: self.now.mono + ahead, wall: self.now.wall + ahead, ..self.now };
+    /// The conditions that are asked at the next deadline.
+    fn asked_next(&self) -> Vec<usize> {
+        let Some((due, _)) = self.0.engine.next_deadline() else { return Vec::new() };
+        let wait = due - self.0.now.mono;
+        let deadlines = self.0.engine.status(self.0.now).deadlines.into_iter();
+        let alarm = |reason: String| {
+            reason.strip_suffix(" may change by time alone")?.strip_prefix('c')?.parse().ok()
+        };
+        deadlines.filter(|deadline| deadline.due == wait).filter_map(|it| alarm(it.reason)).collect()
     }
 
     pub(crate) fn hear(&mut self, sensor: usize, payload: &str) {
-        self.step(Input::Message {
-            topic: SENSORS[sensor].to_owned(),
-            payload: payload.as_bytes().to_vec(),
-            delivery: Delivery::Live,
-        });
+        self.0.hear(SENSORS[sensor], payload, Delivery::Live);
     }
 
-    pub(crate) fn truth(&self, condition: usize) -> String {
-        let explained = self.engine.explain(&format!("c{condition}"), self.now).expect("an alarm");
-        explained.alarm.truth.to_owned()
+    pub(crate) fn truth(&self, condition: usize) -> &'static str {
+        self.0.truth(&format!("c{condition}"))
     }
 
     pub(crate) fn explain(&self, condition: usize) -> String {
-        let explained = self.engine.explain(&format!("c{condition}"), self.now).expect("an alarm");
-        explained.reasons.into_iter().map(|(_, text, _)| text + "\n").collect()
+        self.0.why(&format!("c{condition}"))
     }
 }

@@ -3,7 +3,8 @@
 
 use crate::check;
 use crate::family::{Air, Alarm, Cond, Family, Switches};
-use crate::world::{Does, Op};
+use crate::world::Op;
+use slackwater_rules::sim::ChannelRule;
 
 /// One alarm, nothing special about it.
 fn alarm(when: Cond) -> Alarm {
@@ -73,21 +74,27 @@ fn an_alarm_that_was_back_before_the_all_clear_had_two_call_outs() {
 fn a_restart_sent_a_page_that_the_next_step_made_needless() {
     let steps = vec![(0, vec![2])];
     let family = Family { steps, ..site(vec![warm()]) };
-    check(&family, &[Op::Channel(2, Does::Defers), Op::Wait(20), Op::Restart(None), Op::Wait(300)]);
+    check(&family, &[Op::Channel(2, ChannelRule::Defers), Op::Wait(20), Op::Restart(None), Op::Wait(300)]);
 }
 
 #[test]
 fn a_restart_called_again_although_somebody_had_answered() {
     let family = site(vec![warm()]);
-    let history =
-        [Op::Channel(0, Does::Hangs), Op::Wait(60), Op::Answer(0), Op::Restart(Some(5)), Op::Wait(300)];
+    let history = [
+        Op::Channel(0, ChannelRule::Hangs),
+        Op::Wait(60),
+        Op::Answer(0),
+        Op::Restart(Some(5)),
+        Op::Wait(300),
+    ];
     check(&family, &history);
 }
 
 #[test]
 fn a_page_that_was_being_tried_again_did_not_say_that_it_may_be_a_repeat() {
     let family = site(vec![warm()]);
-    let history = [Op::Channel(0, Does::Defers), Op::Wait(20), Op::Channel(0, Does::Hangs), Op::Wait(60)];
+    let history =
+        [Op::Channel(0, ChannelRule::Defers), Op::Wait(20), Op::Channel(0, ChannelRule::Hangs), Op::Wait(60)];
     check(&family, &[&history[..], &[Op::Restart(Some(0)), Op::Wait(60)]].concat());
 }
 

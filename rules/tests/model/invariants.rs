@@ -12,7 +12,7 @@ fn is_real(call: &CallView) -> bool {
 }
 
 pub(crate) fn at_every_step(world: &World) {
-    let status = world.engine.status(world.now);
+    let status = world.sim.engine.status(world.sim.now);
     let calls: Vec<_> = status.calls.iter().filter(|call| is_real(call)).collect();
     let calling: BTreeSet<_> =
         world.plan.alarms.iter().filter(|alarm| alarm.callout.is_some()).map(|alarm| &alarm.name).collect();
@@ -72,7 +72,7 @@ pub(crate) fn at_every_step(world: &World) {
 
 /// What lasts of an engine, in a form that can be compared.
 fn lasting(engine: &Engine, world: &World) -> Vec<String> {
-    let status = engine.status(world.now);
+    let status = engine.status(world.sim.now);
     let mut lines = vec![format!("horizon {}", engine.horizon())];
     for alarm in status.alarms {
         lines.push(format!(
@@ -96,7 +96,7 @@ fn lasting(engine: &Engine, world: &World) -> Vec<String> {
 }
 
 pub(crate) fn restored_is_the_same(world: &World, reborn: &Engine) {
-    let (running, reborn) = (lasting(&world.engine, world), lasting(reborn, world));
+    let (running, reborn) = (lasting(&world.sim.engine, world), lasting(reborn, world));
     assert!(running == reborn, "running:  {running:#?}\nrestored: {reborn:#?}\n{}", world.told());
 }
 

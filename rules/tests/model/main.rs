@@ -4,6 +4,9 @@
 //! `PROPTEST_RNG_SEED` and `PROPTEST_CASES` widen the search, and what they find is written
 //! down in `found`.
 
+#[path = "../fixtures/mod.rs"]
+mod fixtures;
+
 mod family;
 mod found;
 mod invariants;

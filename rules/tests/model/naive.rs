@@ -169,7 +169,7 @@ fn instants(world: &World, name: &str) -> Vec<(When, Happens)> {
     }
     let whole = list.iter().map(|((at, _), _)| ((*at, 0), Happens::Time)).collect::<Vec<_>>();
     list.extend(whole);
-    list.push(((world.end, usize::MAX), Happens::Time));
+    list.push(((world.end, u64::MAX), Happens::Time));
     list.retain(|((at, _), _)| *at <= world.end);
     list.sort_by_key(|(when, happens)| (*when, *happens == Happens::Stop));
     list.dedup();

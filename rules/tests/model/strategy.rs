@@ -2,10 +2,11 @@
 //! and short histories of calm water.
 
 use crate::family::{Air, Alarm, Cond, Family, HOLDS, SENSORS, Switches, TARGETS};
-use crate::world::{Does, Op};
+use crate::world::Op;
 use proptest::collection::vec;
 use proptest::prelude::*;
 use proptest::sample::{select, subsequence};
+use slackwater_rules::sim::ChannelRule;
 
 pub(crate) fn case() -> impl Strategy<Value = (Family, Vec<Op>)> {
     (2..=SENSORS.len(), 1..=5_usize).prop_flat_map(|(sensors, alarms)| {
@@ -80,7 +81,7 @@ fn op(sensors: usize, alarms: usize) -> impl Strategy<Value = Op> {
     ];
     let sensor = || 0..sensors;
     let says = || 0..10_usize;
-    let does = select(&[Does::Accepts, Does::Defers, Does::Fails, Does::Hangs]);
+    let does = select(&[ChannelRule::Works, ChannelRule::Defers, ChannelRule::Fails, ChannelRule::Hangs]);
     prop_oneof![
         12 => seconds.prop_map(Op::Wait),
         10 => (sensor(), says()).prop_map(|(sensor, what)| Op::Says(sensor, what)),

@@ -3,13 +3,14 @@
 //! the beginning; each life of the engine has a clock of its own.
 
 use crate::family::{EVERY, Family, SENSORS, TARGETS, alarm_name};
+use crate::fixtures::{UTC, around_in, plan_of, target};
 use crate::invariants;
-use jiff::tz::TimeZone;
-use slackwater_rules::engine::{Delivery, Effect, Engine, Input, Link, OperatorCommand};
-use slackwater_rules::plan::{ChannelKind, Contact, Directory, Plan, Surroundings, Target};
+use slackwater_rules::engine::{Delivery, Effect, Input, Link, OperatorCommand};
+use slackwater_rules::plan::Plan;
 use slackwater_rules::record::{By, Outcome, Purpose, Record, Seq};
+use slackwater_rules::sim::{self, ChannelRule, Origin, RelayRule, Says, Shows, Sim, SimSite};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::VecDeque;
 
 /// What can happen. Numbers of sensors, alarms and targets are their places.
 #[derive(Clone, Debug, PartialEq)]
@@ -24,7 +25,7 @@ pub(crate) enum Op {
     Old(usize, usize, bool),
     Silence(usize),
     Link(bool),
-    Channel(usize, Does),
+    Channel(usize, ChannelRule),
     /// Pages that hang are reported on: accepted or deferred.
     Report(bool),
     /// One of the codes in use.
@@ -50,17 +51,8 @@ pub(crate) enum Op {
     Restart(Option<i64>),
 }
 
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) enum Does {
-    Accepts,
-    Defers,
-    Fails,
-    /// Says nothing until asked.
-    Hangs,
-}
-
 /// When something happened: the time, and the number of the engine's step.
-pub(crate) type When = (i64, usize);
+pub(crate) type When = (i64, u64);
 
 pub(crate) struct Heard {
     pub(crate) when: When,
@@ -77,18 +69,87 @@ pub(crate) struct Sent {
     pub(crate) maybe_repeat: bool,
 }
 
+/// What is around the engine: a site, wake-ups for nothing, and pages that hang.
+pub(crate) struct Around {
+    site: SimSite,
+    /// What came from the broker in this turn: topic, payload, and whether it is live.
+    came: Vec<(String, String, bool)>,
+    hanging: Vec<Seq>,
+    /// Milliseconds from one wake-up for nothing to the next, again and again.
+    early: Vec<i64>,
+    woken: usize,
+    wakes: Option<Moment>,
+}
+
+impl Around {
+    fn wake_later(&mut self, now: Moment) {
+        self.wakes = self.early.get(self.woken % self.early.len().max(1)).map(|gap| now + Span(*gap));
+        self.woken += 1;
+    }
+}
+
+impl sim::World for Around {
+    fn due(&self) -> Option<Moment> {
+        self.site.due().into_iter().chain(self.wakes).min()
+    }
+
+    fn happen(&mut self, now: &Now) -> Option<Input> {
+        if self.wakes.is_some_and(|at| at <= now.mono) {
+            self.wake_later(now.mono);
+            return Some(Input::Tick);
+        }
+        let input = self.site.happen(now);
+        if let Some(Input::Message { topic, payload, .. }) = &input {
+            let payload = String::from_utf8(payload.clone()).expect("text");
+            self.came.push((topic.clone(), payload, true));
+        }
+        input
+    }
+
+    fn carry_out(&mut self, now: &Now, effect: Effect, reports: &mut VecDeque<Input>) {
+        match &effect {
+            Effect::Send { target, page } => {
+                assert!(page.text.chars().count() <= 160, "{}", page.text);
+                let how = format!("Reply ACK {}", page.code);
+                assert!(page.code.is_empty() || page.text.ends_with(&how), "{}", page.text);
+                assert!(page.purpose != Purpose::Call || page.headline.contains(&page.code));
+                if self.site.channels.get(target) == Some(&ChannelRule::Hangs) {
+                    self.hanging.push(page.id);
+                }
+            }
+            Effect::Withdraw { page } => {
+                // Some are too far on their way to be called back.
+                let at = self.hanging.iter().position(|hanging| hanging == page && page % 2 == 1);
+                if let Some(at) = at {
+                    self.hanging.remove(at);
+                    let outcome = Outcome::Failed { why: "called back".to_owned() };
+                    reports.push_back(Input::Delivered { page: *page, outcome });
+                }
+            }
+            Effect::Command { .. } => {}
+        }
+        self.site.carry_out(now, effect, reports);
+    }
+
+    fn hears(&self) -> bool {
+        self.site.hears()
+    }
+
+    fn restarted(&mut self, now: &Now, shift: Span) {
+        self.site.restarted(now, shift);
+        self.wakes = self.wakes.map(|at| at + shift);
+        self.hanging.clear();
+    }
+}
+
 pub(crate) struct World {
     pub(crate) family: Family,
     pub(crate) plan: Plan,
-    pub(crate) engine: Engine,
-    pub(crate) now: Now,
+    pub(crate) sim: Sim<Around>,
     /// From the engine's clock to the world's.
     offset: i64,
-    steps: usize,
     /// Everything that was recorded, with the world's time.
     pub(crate) story: Vec<(When, Record)>,
-    /// The same on the engine's present clock.
-    records: Vec<Record>,
     pub(crate) heard: Vec<Heard>,
     pub(crate) links: Vec<(When, bool)>,
     pub(crate) starts: Vec<When>,
@@ -97,76 +158,61 @@ pub(crate) struct World {
     pub(crate) sent: Vec<Sent>,
     /// The world's time when the history was over.
     pub(crate) end: i64,
-    feeds: BTreeMap<&'static str, (String, i64)>,
-    linked: bool,
-    channels: BTreeMap<String, Does>,
-    hanging: Vec<Seq>,
-    relays_obey: bool,
-    commands_go: bool,
     /// What left for the relays: topic and payload.
     pub(crate) commands: Vec<(When, String, String)>,
     /// When anything live came, also from what proves.
     pub(crate) fresh: Vec<i64>,
-    early: Vec<i64>,
-}
-
-fn plan(family: &Family) -> Plan {
-    let person = |name: &str| (name.to_owned(), Contact { name: name.to_owned(), ..Contact::default() });
-    let kinds = [ChannelKind::Push, ChannelKind::Siren, ChannelKind::Mail, ChannelKind::Text];
-    let directory = Directory {
-        contacts: [person("ines"), person("tom"), person("neighbour")].into(),
-        channels: TARGETS.iter().map(|name| Target::parse(name)).zip(kinds).collect(),
-    };
-    let text = family.written();
-    let checked =
-        Plan::check("rules.toml", &text, &Surroundings { directory, zone: TimeZone::UTC, today: None });
-    match checked.plan {
-        Some(plan) => plan,
-        None => panic!("{}", slackwater_rules::plan::render("rules.toml", &text, &checked.findings)),
-    }
 }
 
 const SEED: u64 = 7;
+const AIR: &str = "halyard/air-pump/set";
+const HEAT: &str = "halyard/heaters/set";
+
+/// A relay of which this sensor shows this much.
+fn relay(sensor: &str, amount: &str) -> RelayRule {
+    let says = |amount: &str| Says::Payload(amount.to_owned());
+    let shows = Shows { origin: origin(sensor), on: says(amount), off: says("0") };
+    RelayRule { on: "on".to_owned(), obeys: true, shows: vec![shows], after: Span::seconds(5) }
+}
+
+fn origin(sensor: &str) -> Origin {
+    Origin::Topic(format!("halyard/{sensor}"))
+}
 
 impl World {
     /// Lives through the history; with `early`, the engine is also woken for nothing, each time
     /// so many milliseconds after the last.
     pub(crate) fn live(family: &Family, history: &[Op], early: &[i64]) -> Self {
-        let plan = plan(family);
+        let plan = plan_of(&family.written(), &around_in(UTC, &TARGETS));
         // 2026-03-02, 12:00 or 23:00 UTC.
         let wall = Wall(1_772_409_600_000 + if family.night { 23 } else { 12 } * 3_600_000);
         let now = Now { mono: Moment(1_000_000), wall, wall_trusted: true };
+        let mut site = SimSite::new(&plan);
+        site.relays =
+            [(AIR.to_owned(), relay("air-current", "0.2")), (HEAT.to_owned(), relay("heat-power", "200"))]
+                .into();
+        let says = SENSORS[..family.sensors].iter().map(|sensor| (sensor.name, sensor.says[0].0));
+        for (sensor, payload) in says.chain([("air-current", "0"), ("heat-power", "200")]) {
+            site.says(now.mono, origin(sensor), Says::Payload(payload.to_owned()), Span(EVERY));
+        }
+        let (came, hanging, early) = (Vec::new(), Vec::new(), early.to_vec());
+        let mut around = Around { site, came, hanging, early, woken: 0, wakes: None };
+        around.wake_later(now.mono);
         let mut world = Self {
             family: family.clone(),
-            engine: Engine::new(plan.clone(), SEED, 1, now),
+            sim: Sim::new("model", plan.clone(), SEED, now, around),
             plan,
-            now,
             offset: -now.mono.0,
-            steps: 0,
             story: Vec::new(),
-            records: Vec::new(),
             heard: Vec::new(),
             links: Vec::new(),
             starts: Vec::new(),
             stops: Vec::new(),
             sent: Vec::new(),
             end: 0,
-            feeds: BTreeMap::from([
-                ("air-current", ("0".to_owned(), 0)),
-                ("heat-power", ("200".to_owned(), 0)),
-            ]),
-            linked: true,
-            channels: BTreeMap::new(),
-            hanging: Vec::new(),
-            relays_obey: true,
-            commands_go: true,
             commands: Vec::new(),
             fresh: Vec::new(),
-            early: early.to_vec(),
         };
-        for sensor in &SENSORS[..family.sensors] {
-            world.feeds.insert(sensor.name, (sensor.says[0].0.to_owned(), 0));
-        }
         world.start(Some(Span::ZERO));
         for op in history {
             world.act(op);
@@ -176,7 +222,7 @@ impl World {
     }
 
     pub(crate) fn time(&self) -> i64 {
-        self.now.mono.0 + self.offset
+        self.sim.now.mono.0 + self.offset
     }
 
     /// Everything that was recorded and sent, as it is kept.
@@ -195,17 +241,22 @@ impl World {
             .collect()
     }
 
+    /// Now, in the turn that comes next.
+    fn next_turn(&self) -> When {
+        (self.time(), self.sim.turns + 1)
+    }
+
     fn start(&mut self, gap: Option<Span>) {
-        self.starts.push((self.time(), self.steps + 1));
+        self.starts.push(self.next_turn());
         self.step(Input::Started { version: "model".to_owned(), gap });
-        if self.linked {
+        if self.sim.world.site.hears_broker {
             self.link(true);
         }
     }
 
     fn link(&mut self, hears: bool) {
-        self.linked = hears;
-        self.links.push(((self.time(), self.steps + 1), hears));
+        self.sim.world.site.hears_broker = hears;
+        self.links.push((self.next_turn(), hears));
         self.step(Input::Link(match hears {
             true => Link::Hears,
             false => Link::Lost { why: "connection refused".to_owned() },
@@ -213,33 +264,31 @@ impl World {
     }
 
     fn act(&mut self, op: &Op) {
+        let now = self.sim.now.mono;
+        let site = &mut self.sim.world.site;
         match *op {
-            Op::Wait(seconds) => self.run(seconds * 1_000),
+            Op::Wait(seconds) => self.run(Span::seconds(seconds)),
             Op::Says(sensor, what) => {
                 let Some(sensor) = SENSORS[..self.family.sensors].get(sensor) else { return };
                 let payload = sensor.says[what % sensor.says.len()].0;
-                self.feeds.insert(sensor.name, (payload.to_owned(), self.time()));
-                self.run(0);
+                site.says(now, origin(sensor.name), Says::Payload(payload.to_owned()), Span(EVERY));
+                self.run(Span::ZERO);
             }
             Op::Glitch(sensor, what) => self.message(sensor, what, Delivery::Live),
             Op::Old(sensor, what, kept) => {
                 let delivery = if kept { Delivery::Retained } else { Delivery::Backlog };
                 self.message(sensor, what, delivery);
             }
-            Op::Silence(sensor) => {
-                self.feeds.remove(SENSORS[sensor].name);
-            }
+            Op::Silence(sensor) => site.silence(&origin(SENSORS[sensor].name)),
             Op::Link(hears) => self.link(hears),
-            Op::Channel(target, does) => {
-                self.channels.insert(TARGETS[target].to_owned(), does);
-            }
+            Op::Channel(to, rule) => drop(site.channels.insert(target(TARGETS[to]), rule)),
             Op::Report(accepted) => {
-                for page in std::mem::take(&mut self.hanging) {
+                for page in std::mem::take(&mut self.sim.world.hanging) {
                     self.step(Input::Delivered { page, outcome: outcome(accepted) });
                 }
             }
             Op::Answer(n) => {
-                let status = self.engine.status(self.now);
+                let status = self.sim.engine.status(self.sim.now);
                 let mut codes: Vec<_> = status.alarms.into_iter().filter_map(|alarm| alarm.code).collect();
                 codes.extend(status.calls.into_iter().map(|call| call.code));
                 codes.sort();
@@ -268,23 +317,18 @@ impl World {
             }),
             Op::EndWork => self.say(OperatorCommand::EndWork { tank: "lagoon".to_owned() }),
             Op::Drill => self.say(OperatorCommand::Drill { callout: "household".to_owned() }),
-            Op::RelaysObey(obey) => self.relays_obey = obey,
-            Op::Hand(air, on) => self.show(air, on),
-            Op::CommandsGo(go) => self.commands_go = go,
+            Op::RelaysObey(obey) => site.relays.values_mut().for_each(|relay| relay.obeys = obey),
+            Op::Hand(air, on) => {
+                site.switch(now, if air { AIR } else { HEAT }, if on { "on" } else { "off" })
+            }
+            Op::CommandsGo(go) => site.commands_go = go,
             Op::Kept(air) => {
-                let topic = if air { "halyard/air-pump/set" } else { "halyard/heaters/set" };
+                let topic = if air { AIR } else { HEAT };
                 let (topic, payload) = (topic.to_owned(), b"on".to_vec());
                 self.step(Input::Message { topic, payload, delivery: Delivery::Retained });
             }
-            Op::Restart(away) => self.restart(away),
+            Op::Restart(away) => self.restart(away.map(Span::seconds)),
         }
-    }
-
-    /// What proves a relay's state shows this from soon on.
-    fn show(&mut self, air: bool, on: bool) {
-        let (name, amount) = if air { ("air-current", "0.2") } else { ("heat-power", "200") };
-        let payload = if on { amount } else { "0" };
-        self.feeds.insert(name, (payload.to_owned(), self.time() + 5_000));
     }
 
     fn say(&mut self, word: OperatorCommand) {
@@ -293,136 +337,62 @@ impl World {
 
     fn message(&mut self, sensor: usize, what: usize, delivery: Delivery) {
         let Some(it) = SENSORS[..self.family.sensors].get(sensor) else { return };
-        let payload = it.says[what % it.says.len()].0;
-        self.publish(it.name, payload, delivery);
-    }
-
-    fn publish(&mut self, name: &str, payload: &str, delivery: Delivery) {
-        if let Some(sensor) = SENSORS.iter().position(|sensor| sensor.name == name) {
-            let value = SENSORS[sensor].says.iter().find(|(text, _)| *text == payload);
-            let value = value.expect("one of its payloads").1;
-            let when = (self.time(), self.steps + 1);
-            self.heard.push(Heard { when, sensor, live: delivery == Delivery::Live, value });
-        }
-        if delivery == Delivery::Live {
-            self.fresh.push(self.time());
-        }
-        let topic = format!("halyard/{name}");
+        let (topic, payload) = (format!("halyard/{}", it.name), it.says[what % it.says.len()].0);
+        self.sim.world.came.push((topic.clone(), payload.to_owned(), delivery == Delivery::Live));
         self.step(Input::Message { topic, payload: payload.as_bytes().to_vec(), delivery });
     }
 
-    /// Lets time pass. What is due is done before what comes in at the same moment.
-    fn run(&mut self, length: i64) {
-        let end = self.time() + length;
-        let mut early = self.early.clone().into_iter().cycle();
-        let mut woken = early.next().map(|gap| self.time() + gap);
-        for _ in 0..100_000 {
-            let deadline = self.engine.next_deadline().map(|(at, _)| at.0 + self.offset);
-            let feed = self.feeds.iter().map(|(name, (_, at))| (*at, *name)).min();
-            let next = deadline.into_iter().chain(feed.map(|(at, _)| at)).chain(woken).min();
-            let Some(next) = next.filter(|next| *next <= end) else {
-                return self.pass(end - self.time());
-            };
-            self.pass(next - self.time());
-            if deadline == Some(next) {
-                self.step(Input::Tick);
-            } else if woken == Some(next) {
-                woken = early.next().map(|gap| next + gap);
-                self.step(Input::Tick);
-            } else if let Some((_, name)) = feed {
-                let (payload, at) = self.feeds.get_mut(name).expect("it was there");
-                *at = next + EVERY;
-                let payload = payload.clone();
-                if self.linked {
-                    self.publish(name, &payload, Delivery::Live);
-                }
-            }
+    /// Lets time pass.
+    fn run(&mut self, length: Span) {
+        let end = self.sim.now.mono + length;
+        while self.sim.advance(end) {
+            self.look();
         }
-        panic!("livelock: next {:?}\n{}", self.engine.next_deadline(), self.told());
-    }
-
-    fn pass(&mut self, length: i64) {
-        self.now.mono = self.now.mono + Span(length.max(0));
-        self.now.wall = self.now.wall + Span(length.max(0));
+        assert_eq!(self.sim.stuck, None, "{}", self.told());
     }
 
     fn step(&mut self, input: Input) {
-        let mut open = VecDeque::from([input]);
-        while let Some(input) = open.pop_front() {
-            self.steps += 1;
-            let turn = self.engine.step(self.now, input);
-            let when = (self.time(), self.steps);
-            let quiet = turn.records.is_empty();
-            self.records.extend(turn.records.iter().cloned());
-            self.story.extend(turn.records.into_iter().map(|record| (when, record)));
-            open.extend(turn.effects.into_iter().filter_map(|effect| self.carry_out(effect)));
-            let next = self.engine.next_deadline();
-            assert!(next.is_none_or(|(at, _)| at > self.now.mono), "{next:?} is past at {:?}", self.now);
-            if !quiet {
-                invariants::at_every_step(self);
-                invariants::restored_is_the_same(self, &self.reborn(self.now, self.engine.horizon()));
-            }
+        self.sim.put(input);
+        while self.sim.turn() {
+            self.look();
         }
     }
 
-    fn carry_out(&mut self, effect: Effect) -> Option<Input> {
-        match effect {
-            Effect::Send { target, page } => {
-                let when = (self.time(), self.steps);
-                self.sent.push(Sent { when, id: page.id, maybe_repeat: page.maybe_repeat });
-                assert!(page.text.chars().count() <= 160, "{}", page.text);
-                let how = format!("Reply ACK {}", page.code);
-                assert!(page.code.is_empty() || page.text.ends_with(&how), "{}", page.text);
-                assert!(page.purpose != Purpose::Call || page.headline.contains(&page.code));
-                let outcome = match self.channels.get(&target.to_string()).unwrap_or(&Does::Accepts) {
-                    Does::Accepts => outcome(true),
-                    Does::Defers => outcome(false),
-                    Does::Fails => Outcome::Failed { why: "no such mailbox".to_owned() },
-                    Does::Hangs => {
-                        self.hanging.push(page.id);
-                        return None;
-                    }
-                };
-                Some(Input::Delivered { page: page.id, outcome })
+    /// Writes down what came of a turn, and what must hold after it.
+    fn look(&mut self) {
+        let when = (self.time(), self.sim.turns);
+        for (topic, payload, live) in self.sim.world.came.drain(..) {
+            let name = topic.strip_prefix("halyard/").expect("a topic of the site");
+            if let Some(sensor) = SENSORS.iter().position(|sensor| sensor.name == name) {
+                let value = SENSORS[sensor].says.iter().find(|(text, _)| *text == payload);
+                let value = value.expect("one of its payloads").1;
+                self.heard.push(Heard { when, sensor, live, value });
             }
-            Effect::Withdraw { page } => {
-                // Some are too far on their way to be called back.
-                let at = self.hanging.iter().position(|hanging| *hanging == page && page % 2 == 1)?;
-                self.hanging.remove(at);
-                Some(Input::Delivered { page, outcome: Outcome::Failed { why: "called back".to_owned() } })
+            if live {
+                self.fresh.push(when.0);
             }
-            Effect::Command { switching, topic, payload, .. } => {
-                if self.relays_obey && self.commands_go {
-                    self.show(topic == "halyard/air-pump/set", payload == "on");
-                }
-                self.commands.push(((self.time(), self.steps), topic, payload));
-                let failed = (!self.commands_go).then(|| "not authorised".to_owned());
-                Some(Input::Commanded { switching, failed })
-            }
+        }
+        let site = &mut self.sim.world.site;
+        let sent = site.sent.drain(..);
+        self.sent.extend(sent.map(|sent| Sent { when, id: sent.id, maybe_repeat: sent.maybe_repeat }));
+        self.commands.extend(site.commands.drain(..).map(|sent| (when, sent.topic, sent.payload)));
+        let next = self.sim.engine.next_deadline();
+        assert!(next.is_none_or(|(at, _)| at > self.sim.now.mono), "{next:?} is past at {:?}", self.sim.now);
+        let recorded = &self.sim.records[self.story.len()..];
+        if !recorded.is_empty() {
+            self.story.extend(recorded.iter().map(|record| (when, record.clone())));
+            invariants::at_every_step(self);
+            let reborn = self.sim.reborn(self.sim.engine.horizon());
+            invariants::restored_is_the_same(self, &reborn);
         }
     }
 
-    /// Another engine from the records kept.
-    fn reborn(&self, now: Now, horizon: Seq) -> Engine {
-        let next = self.records.last().map_or(1, |record| record.seq + 1);
-        let mut engine = Engine::new(self.plan.clone(), SEED, next, now);
-        engine.restore(self.records.iter().filter(|record| record.seq >= horizon));
-        engine
-    }
-
-    fn restart(&mut self, away: Option<i64>) {
-        let horizon = self.engine.horizon();
-        self.stops.push((self.time(), self.steps));
-        self.pass(away.unwrap_or(0) * 1_000);
-        let shift = Span(500_000 - self.now.mono.0);
-        self.now.mono = self.now.mono + shift;
-        self.offset -= shift.0;
-        for record in &mut self.records {
-            record.at.mono = record.at.mono + shift;
-        }
-        self.hanging.clear();
-        self.engine = self.reborn(self.now, horizon);
-        self.start(away.map(Span::seconds));
+    fn restart(&mut self, away: Option<Span>) {
+        self.stops.push((self.time(), self.sim.turns));
+        let back = self.time() + away.unwrap_or_default().0;
+        self.sim.power_off(away.unwrap_or_default());
+        self.offset = back - self.sim.now.mono.0;
+        self.start(away);
     }
 }
 

@@ -1,5 +1,8 @@
 //! The rule file from outside: right files become plans, wrong ones say all that is wrong.
 
+#[path = "../fixtures/mod.rs"]
+mod fixtures;
+
 mod conditions;
 mod editor;
 mod forecasts;

@@ -19,7 +19,7 @@ fn with_nobody_answering_for_six_hours_the_last_step_repeats_to_the_end() {
     let to_neighbour = site.called().iter().filter(|to| **to == "neighbour.text").count();
     // First after 15 min, then every 15 min: at 0:15, 0:30, … 6:00.
     assert_eq!(to_neighbour, 24, "{}", site.story());
-    assert!(site.sent.iter().all(|page| page.text.chars().count() <= 160));
+    assert!(site.world.sent.iter().all(|page| page.text.chars().count() <= 160));
 }
 
 #[test]
@@ -37,7 +37,7 @@ fn an_answer_stops_the_call_out_and_tells_the_others() {
     );
     site.forget();
     site.run(Span::minutes(59));
-    assert!(site.sent.is_empty(), "{}", site.story());
+    assert!(site.world.sent.is_empty(), "{}", site.story());
     assert_eq!(site.state("power-lost"), "acknowledged");
 }
 
@@ -87,7 +87,7 @@ fn what_gets_worse_breaks_through_an_answer() {
         "nor does what its own second limit says\n{}",
         site.story()
     );
-    assert!(site.sent[0].body.contains("IT GOT WORSE"), "{}", site.sent[0].body);
+    assert!(site.world.sent[0].body.contains("IT GOT WORSE"), "{}", site.world.sent[0].body);
 }
 
 #[test]
@@ -103,7 +103,7 @@ fn an_unknown_code_is_refused_and_changes_nothing() {
 fn a_code_is_taken_in_any_case_and_with_blanks() {
     let mut site = Site::calm();
     cut(&mut site);
-    let code = format!(" {} ", site.sent[0].code.to_ascii_lowercase());
+    let code = format!(" {} ", site.world.sent[0].code.to_ascii_lowercase());
     site.says_person("ines", OperatorCommand::Acknowledge { code });
     assert_eq!(site.state("power-lost"), "acknowledged");
 }
@@ -124,9 +124,10 @@ fn a_deferred_page_is_tried_again_with_growing_pauses_until_it_is_through() {
     site.run(Span::minutes(5));
     let tries = site.called().iter().filter(|to| **to == "ines.push").count();
     assert_eq!(tries, 3, "after 30 s, 60 s more, 2 min more");
-    let ids: Vec<_> = site.sent.iter().filter(|page| page.to == "ines.push").map(|page| page.id).collect();
+    let ids: Vec<_> =
+        site.world.sent.iter().filter(|page| page.to == "ines.push").map(|page| page.id).collect();
     assert!(ids.windows(2).all(|pair| pair[0] == pair[1]), "the same page each time");
-    site.channel("ines.push", Channel::Accepts);
+    site.channel("ines.push", Channel::Works);
     site.run(Span::minutes(5));
     site.forget();
     site.run(Span::minutes(4));
@@ -178,7 +179,7 @@ fn low_priority_news_of_the_night_comes_once_in_the_morning() {
     }
     site.run(Span::minutes(30));
     assert!(site.raised().contains(&"warm-room"));
-    assert!(site.sent.is_empty());
+    assert!(site.world.sent.is_empty());
     while temperature > 26.0 {
         temperature -= 0.3;
         site.says("room2/lagoon/temperature", &format!("{temperature:.1}"));
@@ -191,7 +192,7 @@ fn low_priority_news_of_the_night_comes_once_in_the_morning() {
     let at = site.now.wall_at(sent.at).civil(&site.engine.plan().zone);
     assert_eq!(at.strftime("%H:%M").to_string(), "07:30");
     assert!(sent.body.contains("over since"), "{}", sent.body);
-    assert_eq!(site.sent.len(), 1, "no all-clear for what was told as over");
+    assert_eq!(site.world.sent.len(), 1, "no all-clear for what was told as over");
 }
 
 #[test]
@@ -230,9 +231,9 @@ fn the_morning_comes_at_the_local_hour_on_nights_when_the_clocks_change() {
 fn a_call_out_runs_on_the_monotonic_clock_through_a_change_of_clocks() {
     let mut site = Site::at("2026-03-29T01:40:00+01:00[Europe/Berlin]");
     cut(&mut site);
-    let begun = site.sent[0].at;
+    let begun = site.world.sent[0].at;
     site.run(Span::minutes(16));
-    let neighbour = site.sent.iter().find(|page| page.to == "neighbour.text").expect("the third step");
+    let neighbour = site.world.sent.iter().find(|page| page.to == "neighbour.text").expect("the third step");
     assert_eq!(neighbour.at - begun, Span::minutes(15));
     assert!(neighbour.headline.contains("since 01:45"), "{}", neighbour.headline);
     // 02:01 does not exist in that night: it is 03:01.
@@ -248,7 +249,7 @@ fn a_drill_climbs_the_ladder_and_is_never_merged_with_the_real_thing() {
     assert!(drill.headline.starts_with("TEST Halyard House"), "{}", drill.headline);
     cut(&mut site);
     assert_eq!(site.called(), ["ines.push", "siren"], "the real thing has its own call-out");
-    site.says_person("ines", OperatorCommand::Acknowledge { code: drill.code });
+    site.says_person("ines", OperatorCommand::Acknowledge { code: drill.page.code });
     assert_eq!(site.state("power-lost"), "unacknowledged", "answering the drill answers nothing else");
     site.run(Span::minutes(20));
     assert!(site.called().contains(&"neighbour.text"));
@@ -275,7 +276,11 @@ fn a_consequence_that_is_seen_first_waits_for_its_cause() {
     site.says("room2/mains", "off");
     site.run(Span::minutes(1));
     assert_eq!(site.called(), ["ines.push", "siren"], "{}", site.story());
-    assert!(site.sent[0].headline.contains("power-lost (+1 more), critical"), "{}", site.sent[0].headline);
+    assert!(
+        site.world.sent[0].headline.contains("power-lost (+1 more), critical"),
+        "{}",
+        site.world.sent[0].headline
+    );
 }
 
 #[test]
@@ -294,7 +299,7 @@ fn what_is_answered_returns_and_comes_back_before_the_all_clear_is_one_call_out(
     assert!(site.called().is_empty(), "the answer still holds\n{}", site.story());
     site.run(Span::minutes(60));
     assert_eq!(site.called()[..2], ["ines.push", "siren"], "{}", site.story());
-    assert!(site.sent[0].body.matches("lagoon power-lost").count() == 2, "{}", site.sent[0].body);
+    assert!(site.world.sent[0].body.matches("lagoon power-lost").count() == 2, "{}", site.world.sent[0].body);
 }
 
 #[test]
@@ -308,5 +313,5 @@ fn a_second_answer_renews_the_lease_and_tells_nobody_again() {
     let code = site.engine.status(site.now).calls[0].code.clone();
     site.says_person("ines", OperatorCommand::Acknowledge { code });
     site.run(Span::minutes(59));
-    assert!(site.sent.is_empty(), "{}", site.story());
+    assert!(site.world.sent.is_empty(), "{}", site.story());
 }

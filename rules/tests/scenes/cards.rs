@@ -20,7 +20,7 @@ fn rules() -> String {
 
 fn dark(pump_obeys: bool) -> Site {
     let mut site = Site::with(&rules(), directory(), NOON);
-    site.pump_obeys = pump_obeys;
+    site.obeys("room2/airpump/set", pump_obeys);
     site.run(Span::minutes(2));
     site.says("room2/mains", "off");
     site.run(Span::minutes(20));
@@ -29,7 +29,7 @@ fn dark(pump_obeys: bool) -> Site {
 
 /// The last page that asks somebody to act.
 fn last(site: &Site) -> &crate::harness::Sent {
-    let mut calls = site.sent.iter().filter(|sent| sent.purpose == Purpose::Call && sent.to != "siren");
+    let mut calls = site.world.sent.iter().filter(|sent| sent.purpose == Purpose::Call && sent.to != "siren");
     calls.next_back().expect("a page")
 }
 
@@ -70,6 +70,6 @@ fn a_page_says_where_things_are_whom_to_call_and_what_a_helper_may_do() {
          - Call Ines: +351 200 000 000\n- Somebody is hurt: 112\n- A helper may: open the lid"
     );
     // The all-clear asks nobody to act.
-    let clear = site.sent.iter().find(|sent| sent.purpose == Purpose::AllClear);
+    let clear = site.world.sent.iter().find(|sent| sent.purpose == Purpose::AllClear);
     assert!(clear.is_none_or(|sent| !sent.body.contains("hall cupboard")));
 }

@@ -18,7 +18,7 @@ fn night(time: &str, meanwhile: impl Fn(&mut Site, i64)) -> Vec<(Span, String)> 
             site.answer("ines");
         }
     }
-    site.sent.iter().map(|page| (page.at - begun, page.to.clone())).collect()
+    site.world.sent.iter().map(|page| (page.at - begun, page.to.clone())).collect()
 }
 
 const ORDINARY: &str = "2026-03-02T12:00:00+01:00[Europe/Berlin]";

@@ -8,7 +8,7 @@ use slackwater_rules::record::{Body, Outcome, Purpose};
 use slackwater_rules::time::Span;
 
 fn about<'a>(site: &'a Site, alarm: &str) -> Vec<&'a Sent> {
-    site.sent.iter().filter(|page| page.headline.contains(alarm)).collect()
+    site.world.sent.iter().filter(|page| page.headline.contains(alarm)).collect()
 }
 
 /// A power cut that is over before anybody answers, and its all-clear.
@@ -28,7 +28,7 @@ fn a_channel_that_fails_is_told_once_and_by_the_others() {
     let told: Vec<_> = about(&site, "health-ines.mail").iter().map(|page| page.to.clone()).collect();
     assert_eq!(told, ["ines.push", "siren"], "{}", site.story());
     assert!(
-        about(&site, "health-")[0].body.contains("no such mailbox"),
+        about(&site, "health-")[0].body.contains("the story says so"),
         "{}",
         about(&site, "health-")[0].body
     );
@@ -48,10 +48,10 @@ fn while_a_call_out_uses_a_failing_channel_its_own_pages_say_so() {
     site.says("room2/mains", "off");
     site.run(Span::hours(3));
     assert!(about(&site, "health-").is_empty(), "{}", site.story());
-    let last = site.sent.iter().rfind(|page| page.to == "neighbour.text").expect("pages");
-    assert!(last.body.contains("ines.mail: not yet: no route"), "{}", last.body);
+    let last = site.world.sent.iter().rfind(|page| page.to == "neighbour.text").expect("pages");
+    assert!(last.body.contains("ines.mail: not yet: the story says so"), "{}", last.body);
     // The way out comes back with the mains: the all-clear goes through, and there is nothing to tell.
-    site.channel("ines.mail", Channel::Accepts);
+    site.channel("ines.mail", Channel::Works);
     site.says("room2/mains", "on");
     site.run(Span::hours(1));
     assert!(about(&site, "health-").is_empty(), "{}", site.story());
@@ -80,7 +80,7 @@ fn while_every_channel_fails_nobody_is_told_so_and_then_only_of_what_still_does(
     site.run(Span::hours(1));
     assert!(about(&site, "health-").is_empty(), "{}", site.story());
     assert!(site.raised().contains(&"health-ines.push"));
-    site.every_channel(Channel::Accepts);
+    site.every_channel(Channel::Works);
     site.channel("neighbour.mail", Channel::Fails);
     site.run(Span::hours(1));
     let told = about(&site, "health-");
@@ -99,7 +99,7 @@ fn a_channel_set_up_otherwise_is_not_said_to_be_well_before_a_page_went_through(
     site.run(Span::minutes(12));
     site.answer("ines");
     site.forget();
-    site.channel("ines.mail", Channel::Accepts);
+    site.channel("ines.mail", Channel::Works);
     site.step(Input::Health {
         part: Part::Channel(crate::harness::target("ines.mail")),
         health: Health::Unknown,
@@ -120,12 +120,12 @@ fn a_journal_that_can_not_be_written_is_told_once_and_so_is_its_end() {
     site.run(Span::minutes(1));
     site.part(Part::Journal, None);
     site.run(Span::minutes(10));
-    assert!(site.sent.is_empty(), "a moment is nothing to call for\n{}", site.story());
+    assert!(site.world.sent.is_empty(), "a moment is nothing to call for\n{}", site.story());
     site.part(Part::Journal, Some("no room left for the journal"));
     site.run(Span::minutes(3));
     site.answer("ines");
     assert_eq!(site.called(), ["ines.push", "siren"], "{}", site.story());
-    assert!(site.sent[0].body.contains("journal: no room left"), "{}", site.sent[0].body);
+    assert!(site.world.sent[0].body.contains("journal: no room left"), "{}", site.world.sent[0].body);
     site.forget();
     site.part(Part::Journal, None);
     site.run(Span::minutes(5));
@@ -136,7 +136,7 @@ fn a_journal_that_can_not_be_written_is_told_once_and_so_is_its_end() {
 fn health_that_nobody_has_spoken_of_is_neither_well_nor_ill() {
     let mut site = Site::calm();
     site.run(Span::hours(5));
-    assert!(site.sent.is_empty());
+    assert!(site.world.sent.is_empty());
     let status = site.engine.status(site.now);
     let journal =
         status.alarms.iter().find(|alarm| alarm.name == "health-journal").expect("the plan adds it");
@@ -150,7 +150,7 @@ fn the_file_says_how_soon_how_loud_and_to_whom() {
     site.part(Part::Settings, Some("a mistake in line 3"));
     site.run(Span::seconds(11));
     assert_eq!(site.raised(), ["health-settings"]);
-    assert!(site.sent.is_empty(), "recorded only");
+    assert!(site.world.sent.is_empty(), "recorded only");
     let plan = site.engine.plan();
     let alarm = plan.alarm(plan.alarm_named("health-settings").expect("it is there"));
     assert_eq!(alarm.priority.to_string(), "high");
@@ -166,7 +166,7 @@ fn limited(quota: Quota) -> Site {
 }
 
 fn to<'a>(site: &'a Site, target: &str) -> Vec<&'a Sent> {
-    site.sent.iter().filter(|page| page.to == target).collect()
+    site.world.sent.iter().filter(|page| page.to == target).collect()
 }
 
 /// The spare heater comes on, someone answers, it goes off.
@@ -242,7 +242,7 @@ fn after_a_long_time_without_a_way_out_one_page_tells_of_all_that_came_and_went(
     }
     site.says("room2/lagoon/temperature", "22.5");
     site.run(Span::minutes(10));
-    site.every_channel(Channel::Accepts);
+    site.every_channel(Channel::Works);
     site.only_what_follows(|site| site.run(Span::minutes(15)));
     let push = to(&site, "ines.push");
     let summaries: Vec<_> = push.iter().filter(|page| page.purpose == Purpose::AllClear).collect();
@@ -273,7 +273,7 @@ fn the_summary_survives_a_restart() {
         site.run(Span::hours(1));
     }
     site.restart(Span::minutes(1), Some(Span::minutes(1)));
-    site.every_channel(Channel::Accepts);
+    site.every_channel(Channel::Works);
     site.only_what_follows(|site| site.run(Span::minutes(15)));
     let push: Vec<_> =
         to(&site, "ines.push").into_iter().filter(|page| page.purpose == Purpose::AllClear).collect();
@@ -289,10 +289,10 @@ fn when_one_page_gets_through_the_others_do_not_wait() {
     site.every_channel(Channel::Defers);
     site.says("room2/mains", "off");
     site.run(Span::hours(5));
-    site.every_channel(Channel::Accepts);
+    site.every_channel(Channel::Works);
     site.forget();
     site.run(Span::minutes(11));
-    let first = site.sent[0].at;
+    let first = site.world.sent[0].at;
     let others = ["ines.push", "ines.mail", "neighbour.text", "neighbour.mail"];
     for target in others {
         assert!(to(&site, target)[0].at - first < Span::seconds(1), "{target}\n{}", site.story());

@@ -10,7 +10,7 @@ use slackwater_rules::time::{Now, Span};
 const NOON: &str = "2026-03-02T12:00:00+01:00[Europe/Berlin]";
 
 fn to<'a>(site: &'a Site, target: &str) -> Vec<&'a Sent> {
-    site.sent.iter().filter(|page| page.to == target).collect()
+    site.world.sent.iter().filter(|page| page.to == target).collect()
 }
 
 fn ends(site: &mut Site, page: u64, outcome: Outcome) {
@@ -31,7 +31,7 @@ fn a_server_that_says_it_may_have_been_delivered_is_tried_again_like_any_other()
             Outcome::deferred("smtp.test:25 said not now: 451 4.3.0 it may have been delivered"),
         );
         site.run(Span::minutes(10));
-        let tries: Vec<_> = site.sent.iter().filter(|page| page.id == id).collect();
+        let tries: Vec<_> = site.world.sent.iter().filter(|page| page.id == id).collect();
         assert_eq!(tries.len(), nth, "{}", site.story());
         assert!(tries.iter().all(|page| !page.maybe_repeat), "it was refused, so it is no repeat");
         if nth > 4 {
@@ -86,8 +86,12 @@ fn a_test_page_counts_in_its_channels_limit_and_waits_for_room() {
     assert_eq!(to(&site, "ines.push").len(), 0, "{}", site.story());
     assert_eq!(to(&site, "ines.mail").len(), 1);
     site.run(Span::hours(3));
-    let tests: Vec<_> =
-        site.sent.iter().filter(|page| page.to == "ines.push" && page.purpose == Purpose::Drill).collect();
+    let tests: Vec<_> = site
+        .world
+        .sent
+        .iter()
+        .filter(|page| page.to == "ines.push" && page.purpose == Purpose::Drill)
+        .collect();
     assert_eq!(tests.len(), 1, "{}", site.story());
 }
 
@@ -101,10 +105,10 @@ fn a_repeat_after_a_kill_and_a_refused_connection_is_marked() {
     // The watch is killed while the page is on its way; then nobody takes the connection at first.
     site.channel("ines.push", Channel::Defers);
     site.restart(Span::seconds(10), Some(Span::seconds(10)));
-    site.channel("ines.push", Channel::Accepts);
+    site.channel("ines.push", Channel::Works);
     site.run(Span::minutes(2));
     let tries: Vec<bool> =
-        site.sent.iter().filter(|page| page.id == id).map(|page| page.maybe_repeat).collect();
+        site.world.sent.iter().filter(|page| page.id == id).map(|page| page.maybe_repeat).collect();
     assert_eq!(tries, [false, true, true], "{}", site.story());
 }
 
@@ -146,7 +150,7 @@ fn goes_on() -> (Site, Vec<Record>) {
     site.records = records.clone();
     site.says_later("room2/mains", "off");
     site.says_later("room2/lagoon/flow", "0");
-    site.sent.clear();
+    site.world.sent.clear();
     site.step(Input::Started { version: "test".to_owned(), gap: Some(Span::minutes(1)) });
     site.step(Input::Link(Link::Hears));
     (site, records)
@@ -171,7 +175,7 @@ fn a_call_out_of_a_journal_of_before_goes_on_where_it_was() {
     let call = status.calls.iter().find(|call| call.id == 75).expect("it goes on");
     assert_eq!((call.code.as_str(), call.about.len()), ("WVX9", 2));
     // What may have been on its way goes out again, marked; what is through or given up does not.
-    let again: Vec<_> = site.sent.iter().map(|page| (page.id, page.maybe_repeat)).collect();
+    let again: Vec<_> = site.world.sent.iter().map(|page| (page.id, page.maybe_repeat)).collect();
     assert!(again.contains(&(86, true)) && again.contains(&(97, true)), "{again:?}\n{}", site.story());
     assert!(!again.iter().any(|(page, _)| [35, 46, 89, 90].contains(page)), "{again:?}");
     site.forget();

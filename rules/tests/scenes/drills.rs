@@ -243,7 +243,7 @@ fn a_restart_in_the_middle_of_a_round_loses_and_repeats_nothing() {
     ack(&mut site, "ines.mail", "ines");
     site.restart(Span::minutes(3), Some(Span::minutes(3)));
     let repeats: Vec<_> =
-        site.sent.iter().filter(|page| page.maybe_repeat).map(|page| page.to.as_str()).collect();
+        site.world.sent.iter().filter(|page| page.maybe_repeat).map(|page| page.to.as_str()).collect();
     assert_eq!(repeats, ["ines.push"], "only what was in flight\n{}", site.story());
     site.run(Span::hours(6));
     let to: Vec<_> = tests(&site).into_iter().map(|(to, _)| to).collect();
@@ -305,7 +305,7 @@ fn an_outage_drill_that_is_due_is_asked_for_once_a_month_by_day() {
     assert_eq!(told.len(), 1, "{}", site.story());
     assert_eq!((told[0].0.clone(), told[0].1.clone()), first);
     assert_eq!(told[0].2, "Halyard House: an outage drill is due, there has been none yet");
-    assert!(site.sent[0].code.is_empty() && !site.sent[0].body.contains("To answer"));
+    assert!(site.world.sent[0].code.is_empty() && !site.world.sent[0].body.contains("To answer"));
     site.forget();
 
     site.run(Span::hours(24));
@@ -384,7 +384,7 @@ fn an_absence_without_a_sitter_is_told_of_with_its_hours() {
     site.run(Span::hours(25 * 24));
     let told = notices(&site);
     assert_eq!(told.len(), 1, "{}", site.story());
-    assert!(site.sent[0].body.contains("Nobody stands in for you."), "{}", site.sent[0].body);
+    assert!(site.world.sent[0].body.contains("Nobody stands in for you."), "{}", site.world.sent[0].body);
 }
 
 #[test]

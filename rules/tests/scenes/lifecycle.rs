@@ -26,7 +26,7 @@ fn a_shelf_that_runs_out_alarms_afresh_if_the_condition_still_holds() {
     );
     site.forget();
     site.run(Span::minutes(119));
-    assert!(site.sent.is_empty(), "{}", site.story());
+    assert!(site.world.sent.is_empty(), "{}", site.story());
     site.run(Span::minutes(2));
     assert_eq!(site.state("return-stopped"), "unacknowledged");
     assert_eq!(site.called(), ["ines.push", "siren"], "{}", site.story());
@@ -38,7 +38,7 @@ fn a_shelf_that_runs_out_over_calm_water_is_silent() {
     shelve(&mut site, "return-stopped", Span::hours(1));
     site.run(Span::hours(2));
     assert_eq!(site.state("return-stopped"), "normal");
-    assert!(site.sent.is_empty());
+    assert!(site.world.sent.is_empty());
 }
 
 #[test]
@@ -66,7 +66,7 @@ fn work_pauses_what_it_must_ends_by_itself_and_looks_again_at_once() {
     assert_eq!(site.state("power-lost"), "normal", "mains are never paused");
     site.says("room2/lagoon/flow", "0");
     site.run(Span::minutes(19));
-    assert!(site.sent.is_empty());
+    assert!(site.world.sent.is_empty());
     // The pump is left off: the end of the work finds it at once, without another on-delay.
     site.run(Span::minutes(1));
     assert_eq!(site.state("return-stopped"), "unacknowledged", "{}", site.story());
@@ -99,7 +99,7 @@ fn work_that_ends_with_everything_running_is_silent() {
     site.run(Span::minutes(1));
     site.says_person("ines", OperatorCommand::EndWork { tank: "lagoon".to_owned() });
     site.run(Span::hours(1));
-    assert!(site.sent.is_empty(), "{}", site.story());
+    assert!(site.world.sent.is_empty(), "{}", site.story());
     assert_eq!(site.state("return-stopped"), "normal");
 }
 
@@ -113,7 +113,7 @@ fn an_alarm_out_of_service_has_a_reason_and_a_name_on_it() {
     site.says_person("ines", out("pump away for repair"));
     site.says("room2/lagoon/flow", "0");
     site.run(Span::hours(48));
-    assert!(site.sent.is_empty());
+    assert!(site.world.sent.is_empty());
     let status = site.engine.status(site.now);
     let view = status.alarms.iter().find(|view| view.name == "return-stopped").expect("there");
     assert_eq!(view.aside.as_deref(), Some("by ines: pump away for repair"));
@@ -170,7 +170,7 @@ fn what_comes_off_the_shelf_while_work_goes_on_waits_for_its_end() {
     site.says("room2/lagoon/flow", "0");
     site.run(Span::minutes(29));
     assert_eq!(site.state("return-stopped"), "suppressed by design");
-    assert!(site.sent.is_empty(), "{}", site.story());
+    assert!(site.world.sent.is_empty(), "{}", site.story());
     site.run(Span::minutes(1));
     assert_eq!(site.state("return-stopped"), "unacknowledged", "{}", site.story());
 }

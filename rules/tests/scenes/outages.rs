@@ -13,7 +13,7 @@ fn a_power_cut_is_one_call_out_with_its_consequences_listed() {
     site.says("room2/lagoon/flow", "0");
     site.run(Span::seconds(20));
     assert_eq!(site.called(), ["ines.push", "siren"], "{}", site.story());
-    let page = site.sent[0].clone();
+    let page = site.world.sent[0].clone();
     assert!(
         page.headline.starts_with("lagoon: power-lost, critical, since 12:05, code "),
         "{}",
@@ -32,7 +32,7 @@ fn a_power_cut_is_one_call_out_with_its_consequences_listed() {
     // The next step's page lists it.
     site.run(Span::minutes(2));
     assert_eq!(site.called(), ["ines.push", "siren", "ines.mail"]);
-    let mail = &site.sent.last().expect("a mail").body;
+    let mail = &site.world.sent.last().expect("a mail").body;
     assert!(mail.contains("lagoon return-stopped, high"), "{mail}");
     assert!(mail.contains("ines.push: sent"), "{mail}");
     assert_eq!(site.count(|body| matches!(body, Body::CallBegan { .. })), 1);
@@ -45,7 +45,7 @@ fn a_blip_shorter_than_the_on_delay_calls_nobody() {
     site.run(Span::seconds(15));
     site.says("room2/mains", "on");
     site.run(Span::hours(2));
-    assert!(site.sent.is_empty(), "{}", site.story());
+    assert!(site.world.sent.is_empty(), "{}", site.story());
     assert!(site.raised().is_empty());
 }
 
@@ -77,31 +77,32 @@ fn the_air_pump_is_started_proved_and_stopped_again() {
     let mut site = Site::calm();
     site.says("room2/mains", "off");
     site.run(Span::seconds(20));
-    assert_eq!(site.commands.len(), 1);
-    assert_eq!(site.commands[0].2, "on");
+    assert_eq!(site.world.commands.len(), 1);
+    assert_eq!(site.world.commands[0].payload, "on");
     site.run(Span::minutes(5));
-    let mail = &site.sent.iter().find(|page| page.to == "ines.mail").expect("the second step").body;
+    let mail = &site.world.sent.iter().find(|page| page.to == "ines.mail").expect("the second step").body;
     assert!(mail.contains("air-pump: on, confirmed after"), "{mail}");
     site.says("room2/mains", "on");
     site.run(Span::minutes(1));
-    assert_eq!(site.commands.last().expect("the undoing").2, "off");
+    assert_eq!(site.world.commands.last().expect("the undoing").payload, "off");
     site.run(Span::minutes(5));
-    assert_eq!(site.commands.len(), 2, "{}", site.story());
+    assert_eq!(site.world.commands.len(), 2, "{}", site.story());
     assert_eq!(site.count(|body| matches!(body, Body::Proved { .. })), 2);
 }
 
 #[test]
 fn an_air_pump_that_does_not_obey_is_said_aloud() {
     let mut site = Site::calm();
-    site.pump_obeys = false;
+    site.obeys("room2/airpump/set", false);
     site.says("room2/mains", "off");
     site.run(Span::seconds(20));
     site.answer("ines");
     site.run(Span::minutes(3));
-    assert_eq!(site.commands.len(), 3, "tried three times in all\n{}", site.story());
+    assert_eq!(site.world.commands.len(), 3, "tried three times in all\n{}", site.story());
     assert_eq!(site.count(|body| matches!(body, Body::NotProved { unknown: false, .. })), 3);
     assert_eq!(site.count(|body| matches!(body, Body::Resumed { .. })), 1, "said once\n{}", site.story());
     let worse = site
+        .world
         .sent
         .iter()
         .rev()
@@ -134,7 +135,7 @@ fn a_spare_heater_that_engages_is_told_once_and_repeated_until_answered() {
     let mut site = Site::calm();
     site.says("room2/lagoon/spare-heater", "148");
     site.run(Span::minutes(3));
-    let page = site.sent.first().expect("a page");
+    let page = site.world.sent.first().expect("a page");
     assert!(page.headline.starts_with("lagoon: spare-heater, medium, since 12:05"), "{}", page.headline);
     assert!(page.body.contains("spare-power 148 W"), "{}", page.body);
     assert!(page.body.contains("If nobody acts: the first heater is dead"), "{}", page.body);
@@ -181,8 +182,14 @@ fn a_sensor_that_dies_while_its_alarm_stands_leaves_it_raised() {
     assert_eq!(site.state("spare-heater"), "unacknowledged");
     assert!(site.raised().contains(&"sight-spare-power"));
     assert!(site.pages(Purpose::AllClear).is_empty(), "{}", site.story());
-    let last =
-        &site.sent.iter().rev().find(|page| page.headline.contains("spare-heater")).expect("repeats").body;
+    let last = &site
+        .world
+        .sent
+        .iter()
+        .rev()
+        .find(|page| page.headline.contains("spare-heater"))
+        .expect("repeats")
+        .body;
     assert!(last.contains("its sensor can't be seen any more"), "{last}");
 }
 

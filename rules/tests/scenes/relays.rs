@@ -53,7 +53,7 @@ fn hot_and_welded() -> Site {
 
 fn become_hot(heaters_obey: bool) -> Site {
     let mut site = site("", HEATERS);
-    site.heaters_obey = heaters_obey;
+    site.obeys("room2/heaters/set", heaters_obey);
     site.feed(HEATER, "200", Span::seconds(10));
     site.run(Span::minutes(1));
     site.says(TEMPERATURE, "29.6");
@@ -69,11 +69,11 @@ fn become_hot(heaters_obey: bool) -> Site {
 
 /// The commands that left, as payloads.
 fn commands(site: &Site) -> Vec<&str> {
-    site.commands.iter().map(|(_, _, payload)| payload.as_str()).collect()
+    site.world.commands.iter().map(|sent| sent.payload.as_str()).collect()
 }
 
 fn last_body(site: &Site) -> &str {
-    &site.sent.last().expect("a page").body
+    &site.world.sent.last().expect("a page").body
 }
 
 fn state(site: &Site, relay: &str) -> Option<String> {
@@ -130,7 +130,7 @@ fn a_hold_ends_by_its_bound() {
     site.run(Span::hours(3));
     let (since, _) = record(&site, |body| matches!(body, Body::Held { .. }));
     assert_eq!(commands(&site), ["on", "off"]);
-    assert_eq!(site.commands[1].0 - since, Span::hours(2));
+    assert_eq!(site.world.commands[1].at - since, Span::hours(2));
 }
 
 #[test]
@@ -151,7 +151,7 @@ fn the_all_clear_says_that_the_pump_was_not_seen_to_stop() {
     site.says(MAINS, "off");
     site.run(Span::minutes(2));
     site.answer("ines");
-    site.pump_obeys = false;
+    site.obeys("room2/airpump/set", false);
     site.says(MAINS, "on");
     site.run(Span::minutes(10));
     assert_eq!(commands(&site), ["on", "off", "off", "off"], "{}", site.story());
@@ -166,7 +166,7 @@ fn the_first_page_says_that_air_was_commanded() {
     let mut site = site("", "");
     site.says(MAINS, "off");
     site.run(Span::seconds(20));
-    let body = &site.sent[0].body;
+    let body = &site.world.sent[0].body;
     assert!(body.contains("Done so far:\nair-pump: commanded on, not confirmed yet"), "{body}");
 }
 
@@ -190,18 +190,18 @@ fn a_stopgap_of_which_nothing_is_seen_is_said_and_repeated_twice() {
 #[test]
 fn a_command_that_the_broker_refuses_is_said_at_once_and_not_spent_in_a_moment() {
     let mut site = site("", "");
-    site.commands_go_out = false;
+    site.world.commands_go = false;
     site.says(MAINS, "off");
     site.run(Span::seconds(20));
-    assert_eq!(site.commands.len(), 1, "{}", site.story());
+    assert_eq!(site.world.commands.len(), 1, "{}", site.story());
     let page = last_body(&site);
     assert!(
-        page.contains("air-pump: commanded on, NOT confirmed: start it by hand (not authorised)"),
+        page.contains("air-pump: commanded on, NOT confirmed: start it by hand (the story says so)"),
         "{page}"
     );
-    site.commands_go_out = true;
+    site.world.commands_go = true;
     site.run(Span::seconds(30));
-    assert_eq!(site.commands.len(), 2);
+    assert_eq!(site.world.commands.len(), 2);
     assert!(state(&site, "air-pump").is_some_and(|state| state.starts_with("on, confirmed")));
 }
 
@@ -233,7 +233,7 @@ fn a_heater_that_does_not_go_off_is_said_to_everyone_at_once() {
     site.answer("ines");
     site.forget();
     site.run(Span::minutes(2));
-    assert!(!site.sent.iter().any(|page| page.headline.contains("too-hot")), "{}", site.story());
+    assert!(!site.world.sent.iter().any(|page| page.headline.contains("too-hot")), "{}", site.story());
     assert_eq!(site.count(|body| matches!(body, Body::NotProved { .. })), 3);
 }
 
@@ -250,7 +250,7 @@ fn a_heater_that_draws_again_after_it_was_off_is_said_to_everyone_at_once() {
     assert_eq!(hot.count(), 5, "{}", site.story());
     assert!(last_body(&site).contains("UNPLUG IT, unless somebody"), "{}", last_body(&site));
     site.run(Span::hours(1));
-    assert_eq!(site.commands.len(), 0, "left alone");
+    assert_eq!(site.world.commands.len(), 0, "left alone");
 }
 
 #[test]
@@ -274,14 +274,14 @@ fn air_waits_for_what_the_keeper_asks_for_and_the_page_says_so() {
     site.says("room2/lagoon/spare-heater", "150");
     site.says(MAINS, "off");
     site.run(Span::seconds(20));
-    assert!(site.commands.is_empty(), "{}", site.story());
+    assert!(site.world.commands.is_empty(), "{}", site.story());
     let page = last_body(&site);
     let words = "air-pump: NOT switched on: start it by hand (only if spare-power < 100 W: spare-power 150 W";
     assert!(page.contains(words), "{page}");
     // Nothing known is not enough.
     site.silence("room2/lagoon/spare-heater");
     site.run(Span::minutes(10));
-    assert!(site.commands.is_empty());
+    assert!(site.world.commands.is_empty());
     site.feed("room2/lagoon/spare-heater", "0", Span::seconds(30));
     assert_eq!(commands(&site), ["on"], "{}", site.story());
 }
@@ -295,7 +295,7 @@ fn air_may_ask_for_two_thermometers_that_agree() {
     site.feed("room2/sump", "28", Span::seconds(30));
     site.says(MAINS, "off");
     site.run(Span::minutes(3));
-    assert!(site.commands.is_empty(), "{}", site.story());
+    assert!(site.world.commands.is_empty(), "{}", site.story());
     site.says("room2/sump", "25.4");
     site.run(Span::minutes(4));
     assert_eq!(commands(&site), ["on"], "{}", site.story());
@@ -310,7 +310,7 @@ fn flapping_mains_do_not_flap_the_pump() {
         site.says(MAINS, "on");
         site.run(Span::seconds(50));
     }
-    let times: Vec<_> = site.commands.iter().map(|(at, ..)| *at).collect();
+    let times: Vec<_> = site.world.commands.iter().map(|sent| sent.at).collect();
     assert!(times.windows(2).all(|pair| pair[1] - pair[0] >= Span::minutes(5)), "{}", site.story());
     assert!(times.len() <= 4, "{} commands\n{}", times.len(), site.story());
 }
@@ -324,14 +324,14 @@ fn a_pump_that_somebody_switches_is_left_alone_for_the_episode() {
     site.forget();
     site.says(CURRENT, "0");
     site.run(Span::hours(1));
-    assert!(site.commands.is_empty(), "{}", site.story());
+    assert!(site.world.commands.is_empty(), "{}", site.story());
     assert_eq!(site.count(|body| matches!(body, Body::ByHand { shows: false, .. })), 1);
     let page = last_body(&site);
     assert!(page.contains("air-pump: showed off after it was confirmed on: look whether it"), "{page}");
     // Not even undone; and the next episode begins anew.
     site.says(MAINS, "on");
     site.run(Span::minutes(30));
-    assert!(site.commands.is_empty(), "{}", site.story());
+    assert!(site.world.commands.is_empty(), "{}", site.story());
     site.says(MAINS, "off");
     site.run(Span::minutes(1));
     assert_eq!(commands(&site), ["on"], "{}", site.story());
@@ -350,29 +350,29 @@ fn one_low_reading_is_not_a_hand() {
 #[test]
 fn a_restart_between_command_and_proof_switches_nothing_and_sees_the_proof() {
     let mut site = site("", "");
-    site.pump_obeys = false;
+    site.obeys("room2/airpump/set", false);
     site.says(MAINS, "off");
     site.run(Span::seconds(22));
     site.forget();
     site.restart(Span::minutes(2), None);
-    assert!(site.commands.is_empty(), "{}", site.story());
+    assert!(site.world.commands.is_empty(), "{}", site.story());
     site.says(CURRENT, "0.2");
     site.run(Span::minutes(5));
-    assert!(site.commands.is_empty(), "{}", site.story());
+    assert!(site.world.commands.is_empty(), "{}", site.story());
     assert!(state(&site, "air-pump").is_some_and(|state| state.starts_with("on, confirmed")));
 }
 
 #[test]
 fn after_a_restart_nothing_is_repeated_before_there_are_readings() {
     let mut site = site("", "");
-    site.pump_obeys = false;
+    site.obeys("room2/airpump/set", false);
     site.says(MAINS, "off");
     site.run(Span::seconds(22));
     site.forget();
     site.silence_all();
     site.restart(Span::minutes(2), None);
     site.run(Span::minutes(4));
-    assert!(site.commands.is_empty(), "{}", site.story());
+    assert!(site.world.commands.is_empty(), "{}", site.story());
     site.feed(MAINS, "off", Span::seconds(30));
     site.feed(CURRENT, "0", Span::seconds(5));
     site.run(Span::seconds(1));
@@ -388,7 +388,7 @@ fn a_longest_run_that_ended_while_nobody_watched_is_undone_by_the_first_readings
     site.silence_all();
     site.restart(Span::hours(2), Some(Span::hours(2)));
     site.run(Span::minutes(1));
-    assert!(site.commands.is_empty(), "{}", site.story());
+    assert!(site.world.commands.is_empty(), "{}", site.story());
     site.feed(CURRENT, "0.2", Span::seconds(5));
     assert_eq!(commands(&site), ["off"], "{}", site.story());
     let page = last_body(&site);
@@ -405,7 +405,7 @@ fn what_waits_at_a_restart_waits_for_readings() {
     site.restart(Span::minutes(1), None);
     site.message("room2/lagoon/spare-heater", "0", Delivery::Retained);
     site.run(Span::hours(1));
-    assert!(site.commands.is_empty(), "{}", site.story());
+    assert!(site.world.commands.is_empty(), "{}", site.story());
     site.feed("room2/lagoon/spare-heater", "0", Span::seconds(30));
     assert_eq!(commands(&site), ["on"], "{}", site.story());
 }
@@ -417,8 +417,8 @@ fn a_pump_that_no_broker_would_hear_waits_and_is_said() {
     site.run(Span::seconds(10));
     site.step(Input::Link(Link::Lost { why: "connection refused".to_owned() }));
     site.run(Span::seconds(10));
-    assert!(site.commands.is_empty(), "{}", site.story());
-    let page = site.sent[0].body.clone();
+    assert!(site.world.commands.is_empty(), "{}", site.story());
+    let page = site.world.sent[0].body.clone();
     let words = "air-pump: NOT switched on: start it by hand (the broker can't be heard: connection refused)";
     assert!(page.contains(words), "{page}");
     site.run(Span::minutes(10));
@@ -466,7 +466,7 @@ fn a_command_that_the_broker_keeps_switches_nothing_and_is_said_once() {
         site.message("room2/airpump/set", "on", Delivery::Retained);
     }
     site.run(Span::minutes(10));
-    assert!(site.commands.is_empty() && site.raised().is_empty(), "{}", site.story());
+    assert!(site.world.commands.is_empty() && site.raised().is_empty(), "{}", site.story());
     assert_eq!(site.count(|body| matches!(body, Body::CommandKept { .. })), 1);
     let (_, words) = record(&site, |body| matches!(body, Body::CommandKept { .. }));
     assert!(words.contains("the broker keeps the command \"on\" for air-pump"), "{words}");
@@ -487,7 +487,7 @@ fn another_plan_switches_nothing() {
     let rules = site.rules.replace("12 h", "10 h");
     site.reload(&rules);
     site.run(Span::minutes(10));
-    assert!(site.commands.is_empty(), "{}", site.story());
+    assert!(site.world.commands.is_empty(), "{}", site.story());
     let longer = site.rules.replace("stopgap = { relay = \"air-pump\", state = \"on\" }\n", "");
     site.reload(&longer);
     site.run(Span::minutes(2));

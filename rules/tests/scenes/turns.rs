@@ -92,7 +92,7 @@ fn what_a_turn_leaves_goes_on_at_once_and_nothing_is_dropped() {
         payload: b"0".to_vec(),
         delivery: slackwater_rules::engine::Delivery::Live,
     };
-    let turn = site.engine.step(site.now, message);
+    let turn = site.sim.engine.step(site.sim.now, message);
     let joined = |records: &[slackwater_rules::record::Record]| {
         records.iter().filter(|record| matches!(record.body, Body::Joined { .. })).count()
     };
@@ -104,7 +104,7 @@ fn what_a_turn_leaves_goes_on_at_once_and_nothing_is_dropped() {
     let mut turns = 1;
     while let Some((due, _)) = site.engine.next_deadline().filter(|(due, _)| *due <= site.now.mono) {
         assert_eq!(due, site.now.mono, "due at once");
-        let turn = site.engine.step(site.now, Input::Tick);
+        let turn = site.sim.engine.step(site.sim.now, Input::Tick);
         (in_calls, pages, turns) = (in_calls + joined(&turn.records), pages + turn.effects.len(), turns + 1);
         assert!(turns < 50, "it ends");
     }

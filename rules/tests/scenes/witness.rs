@@ -82,7 +82,7 @@ fn a_silent_site_calls_its_own_people_and_says_what_was_last_known() {
     let last = shed.now.mono;
     live(&mut shed, &[1], 12);
     assert_eq!(shed.raised(), ["halyard-silent"], "{}", shed.story());
-    let page = &shed.sent[0];
+    let page = &shed.world.sent[0];
     let after = page.at - last - Span::minutes(5);
     assert!(page.to == "ines.push" && (0..1_000).contains(&after.0), "{} {after}", page.to);
     assert!(
@@ -103,7 +103,7 @@ fn a_site_that_comes_back_is_told_of_once_with_how_it_is_now() {
     let mut shed = shed();
     live(&mut shed, &[1], 7);
     assert_eq!(shed.called(), ["ines.push"]);
-    let before = shed.sent.len();
+    let before = shed.world.sent.len();
     for _ in 0..10 {
         check_in(
             &mut shed,
@@ -114,9 +114,10 @@ fn a_site_that_comes_back_is_told_of_once_with_how_it_is_now() {
         check_in(&mut shed, 1, "", false);
         shed.run(Span::minutes(1));
     }
-    let after: Vec<_> = shed.sent[before..].iter().map(|page| (page.purpose, page.to.as_str())).collect();
+    let after: Vec<_> =
+        shed.world.sent[before..].iter().map(|page| (page.purpose, page.to.as_str())).collect();
     assert_eq!(after, [(Purpose::AllClear, "ines.push")], "one catch-up");
-    let body = &shed.sent[before].body;
+    let body = &shed.world.sent[before].body;
     assert!(!body.contains(LIKELY), "it is over: {body}");
     assert!(body.contains("Now:\nback after 7 min: its board has started anew"), "{body}");
 }
@@ -158,8 +159,12 @@ fn a_site_whose_own_pages_reach_nobody_is_called_for_from_here() {
         shed.run(Span::minutes(1));
     }
     assert_eq!(shed.raised(), ["halyard-asks"], "{}", shed.story());
-    assert!(shed.sent[0].body.contains("Ring Halyard House, and tell them"), "{}", shed.sent[0].body);
-    assert!(shed.sent[0].body.contains(NOTE), "{}", shed.sent[0].body);
+    assert!(
+        shed.world.sent[0].body.contains("Ring Halyard House, and tell them"),
+        "{}",
+        shed.world.sent[0].body
+    );
+    assert!(shed.world.sent[0].body.contains(NOTE), "{}", shed.world.sent[0].body);
     live(&mut shed, &[0, 1], 5);
     assert_eq!(shed.state("halyard-asks"), "returned to normal, unacknowledged");
     assert_eq!(shed.pages(Purpose::AllClear).len(), 1);
@@ -225,7 +230,7 @@ fn a_site_knows_when_its_own_pages_reach_nobody() {
     site.says("room2/mains", "off");
     site.run(Span::minutes(20));
     assert!(site.engine.reaches_nobody(), "{}", site.story());
-    site.channel("neighbour.mail", Channel::Accepts);
+    site.channel("neighbour.mail", Channel::Works);
     site.run(Span::minutes(20));
     assert!(!site.engine.reaches_nobody(), "the neighbour's mail server took it: {}", site.story());
 }

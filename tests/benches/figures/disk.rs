@@ -5,7 +5,7 @@ use crate::process::written;
 use crate::table;
 use crate::{Result, site};
 use slackwater::journal::writer::Keeper;
-use slackwater::journal::{BootId, Limits};
+use slackwater::journal::{BootId, JournalLimits};
 use slackwater_rules::engine::{Delivery, Engine, Input, Link};
 use slackwater_rules::plan::{ChannelKind, Contact, Directory, Plan, Surroundings, Target};
 use slackwater_rules::time::{Moment, Now, Wall};
@@ -22,7 +22,7 @@ pub(crate) fn measure() -> Result<()> {
     table::title("disk: 20 sensors, 200 alarms, one reading a second each, virtual time");
     // Not under /tmp, which may be a memory file system: those count nothing.
     let folder = tempfile::tempdir_in(env!("CARGO_TARGET_TMPDIR"))?;
-    let growing = days(&folder.path().join("growing.sqlite"), Limits::default().bytes, 2)?;
+    let growing = days(&folder.path().join("growing.sqlite"), JournalLimits::default().bytes, 2)?;
     table::single("a day while the file grows (aim: under 10)", growing[1] / MEBIBYTE, "MiB");
     let full = days(&folder.path().join("full.sqlite"), SMALL, 7)?;
     let at_limit = full[4..].iter().sum::<f64>() / (full.len() - 4) as f64;
@@ -42,7 +42,7 @@ fn days(path: &Path, bytes: u64, days: i64) -> Result<Vec<f64>> {
         wall_trusted: true,
     };
     let plan = plan()?;
-    let limits = Limits { bytes, ..Limits::default() };
+    let limits = JournalLimits { bytes, ..JournalLimits::default() };
     let boot = BootId("bench".to_owned());
     let (mut keeper, left) = Keeper::open(path.to_owned(), boot, limits, &plan.site, &at(0))?;
     let mut engine = Engine::new(plan, left.seed, left.next_seq, at(0));

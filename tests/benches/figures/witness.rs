@@ -5,9 +5,10 @@
 use crate::process::Process;
 use crate::table::{self, Figures};
 use crate::{Result, broker};
-use slackwater::checkin::{CheckIn, OpenAlarm, Said, SiteKey, VERSION, seal};
+use slackwater::checkin::{SiteKey, seal};
 use slackwater::journal::Log;
 use slackwater_rules::alarm::Priority;
+use slackwater_rules::checkin::{CheckIn, LastReading, OpenAlarm, VERSION};
 use slackwater_rules::record::Body;
 use slackwater_rules::time::{Span, Wall};
 use std::collections::BTreeMap;
@@ -77,7 +78,7 @@ impl Sites {
 
     fn check_in(&mut self, site: usize, count: u64) -> Result<()> {
         let at = wall()?;
-        let said = |n: usize| Said {
+        let said = |n: usize| LastReading {
             sensor: format!("lagoon-sensor-{n}"),
             value: format!("24.{n} degC"),
             age: Span::seconds(4),

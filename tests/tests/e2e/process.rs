@@ -33,7 +33,7 @@ url  = "http://push.example.org/"
             "did you mean `host`?",
             "`keep-alive` is out of limits",
             "`http` to `push.example.org` would go unencrypted",
-            "the rule file rules.toml can't be read",
+            "rules.toml can't be read",
         ] {
             assert!(said.contains(words), "{verb}: {words:?} is not in:\n{said}");
         }

@@ -4,7 +4,8 @@
 use super::{INTRUDER, SLACKWATER, Shed, key};
 use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::{AsyncClient, Event, Incoming, MqttOptions};
-use slackwater::checkin::{CheckIn, SiteKey, VERSION, seal};
+use slackwater::checkin::{SiteKey, seal};
+use slackwater_rules::checkin::{CheckIn, VERSION};
 use slackwater_rules::record::{Body, Record};
 use slackwater_rules::time::{Span, Wall};
 use slackwater_tests::agent::Home;

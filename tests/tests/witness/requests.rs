@@ -1,7 +1,8 @@
 //! Check-ins over HTTPS, and the settings that are refused.
 
 use super::SLACKWATER;
-use slackwater::checkin::{CheckIn, open};
+use slackwater::checkin::open;
+use slackwater_rules::checkin::CheckIn;
 use slackwater_tests::agent::{Home, SOON, until};
 use slackwater_tests::house::House;
 use std::os::unix::fs::PermissionsExt;

@@ -95,6 +95,9 @@ pub(super) fn of(
     if plan.alarms.iter().any(|alarm| alarm.stopgap.is_some()) {
         notes.push("stopgaps were not run: what they would have changed is not in the readings".to_owned());
     }
+    if let Some(stuck) = &outcomes.stuck {
+        notes.push(format!("NOT PLAYED TO ITS END: {stuck}. This is a mistake in the program"));
+    }
 
     let mut names: Vec<&str> = plan.alarms.iter().map(|alarm| alarm.name.as_str()).collect();
     for spell in past.then.iter().flatten() {

@@ -85,6 +85,9 @@ struct SweepRow {
     wrong: usize,
     /// Rings that meet no marked episode.
     unmarked: usize,
+    /// Why it could not be played to its end: a mistake in the program.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    stuck: Option<String>,
 }
 
 pub(super) fn table(playing: Playing<'_>, past: &Past, alarm: &str, range: &SweepRange) -> SweepTable {
@@ -114,6 +117,7 @@ pub(super) fn table(playing: Playing<'_>, past: &Past, alarm: &str, range: &Swee
             missed: real.difference(&met).count(),
             wrong: wrong.intersection(&met).count(),
             unmarked: rings.len() - rings.iter().filter(judged).count(),
+            stuck: outcomes.stuck.map(|stuck| stuck.to_string()),
         }
     });
     SweepTable {
@@ -142,6 +146,10 @@ pub(super) fn words(table: &SweepTable) -> String {
             out,
             "{value:>10} {rings:>6} {total:>12} {found:>6} {missed:>7} {wrong:>6} {unmarked:>9}"
         );
+    }
+    for (value, stuck) in rows.iter().filter_map(|row| Some((row.value, row.stuck.as_ref()?))) {
+        let _ =
+            writeln!(out, "{value} was NOT PLAYED TO ITS END: {stuck}. This is a mistake in the program.");
     }
     if *marked_real + *marked_false == 0 {
         out.push_str("No episode of it is marked: `slackwater review mark EPISODE real|false` does that.\n");

@@ -1,6 +1,6 @@
 use super::history::{Past, Playing};
 use super::{csv, lead_in, report, sweep, sweep_limit};
-use crate::journal::{BootId, Journal, Limits, Log};
+use crate::journal::{BootId, Journal, JournalLimits, Log};
 use crate::review::{Window, parse_when};
 use jiff::tz::TimeZone;
 use slackwater_rules::alarm::Priority;
@@ -73,7 +73,8 @@ fn read(text: &str) -> Result<csv::CsvFile, String> {
 /// at 20:00.
 fn journal(folder: &tempfile::TempDir) -> Log {
     let path = folder.path().join("journal.db");
-    let (mut journal, _) = Journal::open(&path, BootId("first".to_owned()), Limits::default()).unwrap();
+    let (mut journal, _) =
+        Journal::open(&path, BootId("first".to_owned()), JournalLimits::default()).unwrap();
     let begin = wall("2026-08-01T22:00:00Z");
     let now = |at: Wall| Now { mono: Moment((at - begin).0), wall: at, wall_trusted: true };
     for minute in 0..26 * 60 {

@@ -4,7 +4,7 @@
 use super::Units;
 use serde::Serialize;
 use slackwater_rules::forecast::circulation::USUAL_TURNOVER;
-use slackwater_rules::forecast::light::Band;
+use slackwater_rules::forecast::light::LightBand;
 use slackwater_rules::forecast::oxygen::{ACUTE_MG_L, Before, CHRONIC_MG_L};
 use slackwater_rules::forecast::planner::{End, Holds, Paper};
 use slackwater_rules::forecast::{CannotSay, Estimate, Interval, wording};
@@ -280,12 +280,12 @@ fn water(paper: &Paper, units: &Units) -> Vec<PaperAnswer> {
 fn light(paper: &Paper) -> Vec<PaperAnswer> {
     let mut asking = Asking(Vec::new());
     let note = paper.light.map(|light| {
-        let band = match Band::of(light.ppfd) {
-            Band::Dim => "dimmer than corals are usually kept",
-            Band::SoftAndLargePolyp => "as soft and large-polyp corals are usually kept",
-            Band::Between => "between soft and small-polyp corals",
-            Band::SmallPolyp => "as small-polyp corals are usually kept",
-            Band::Bright => "brighter than corals are usually kept",
+        let band = match LightBand::of(light.ppfd) {
+            LightBand::Dim => "dimmer than corals are usually kept",
+            LightBand::SoftAndLargePolyp => "as soft and large-polyp corals are usually kept",
+            LightBand::Between => "between soft and small-polyp corals",
+            LightBand::SmallPolyp => "as small-polyp corals are usually kept",
+            LightBand::Bright => "brighter than corals are usually kept",
         };
         format!("at its brightest {band}")
     });

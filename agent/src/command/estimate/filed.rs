@@ -1,6 +1,6 @@
 //! What the rule file says of a tank, as a tank on paper.
 
-use slackwater_rules::forecast::planner::{Paper, Supply};
+use slackwater_rules::forecast::planner::{Paper, Supply, USUAL_LIMITS};
 use slackwater_rules::plan::{Plan, Sensor, Tank};
 use slackwater_rules::units::Scale;
 
@@ -17,7 +17,7 @@ pub(super) fn paper(plan: &Plan, name: &str) -> Result<(Paper, Option<Scale>), S
     let tank = tank(plan, name)?;
     let gear = &tank.gear;
     let thermometer: Option<&Sensor> = gear.water.and_then(|id| plan.sensors.get(id.index()));
-    let (cold, warm) = thermometer.and_then(|sensor| sensor.limits).unwrap_or(super::USUAL_LIMITS);
+    let (cold, warm) = thermometer.and_then(|sensor| sensor.limits).unwrap_or(USUAL_LIMITS);
     let air = gear.air.map(|air| air.pump);
     // The battery of the air pump's relay; or one that feeds nothing in particular.
     let relay = gear.air.and_then(|air| air.relay);

@@ -7,6 +7,7 @@ use crate::journal::{Minute, Values};
 use crate::review::Window;
 use jiff::tz::TimeZone;
 use slackwater_rules::forecast::geometry::Geometry;
+use slackwater_rules::forecast::planner::USUAL_SALINITY;
 use slackwater_rules::forecast::thermal::{Heater, Input, Prior, Scenario, Side, Thermal};
 use slackwater_rules::forecast::wording;
 use slackwater_rules::plan::{Device, Plan, Sensor, SensorId};
@@ -44,7 +45,7 @@ impl<'a> ForecastPast<'a> {
         let watts = |device: Option<Device>| device.and_then(|device| device.power);
         let prior = match tank.volume {
             Some(volume) => {
-                let geometry = Geometry::of(volume, tank.salinity.unwrap_or(35.0), gear.surface);
+                let geometry = Geometry::of(volume, tank.salinity.unwrap_or(USUAL_SALINITY), gear.surface);
                 Prior::of(&geometry.map_err(|reason| reason.to_string())?)
             }
             None => Prior::unknown(),

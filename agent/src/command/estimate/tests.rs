@@ -249,7 +249,7 @@ fn what_was_forecast_in_a_power_cut_is_drawn_under_what_came() {
 #[test]
 fn water_and_coldest_room_are_the_journals_if_nobody_gives_them() {
     use crate::clock::Clock;
-    use crate::journal::{BootId, Journal, Limits};
+    use crate::journal::{BootId, Journal, JournalLimits};
     use slackwater_rules::engine::Sample;
     use slackwater_rules::forecast::Origin;
     use slackwater_rules::quality::Quality;
@@ -257,7 +257,8 @@ fn water_and_coldest_room_are_the_journals_if_nobody_gives_them() {
     use slackwater_rules::time::{Moment, Now};
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("journal.db");
-    let (mut journal, _) = Journal::open(&path, BootId("first".to_owned()), Limits::default()).unwrap();
+    let (mut journal, _) =
+        Journal::open(&path, BootId("first".to_owned()), JournalLimits::default()).unwrap();
     let end = Clock::system(Trust::System).now().wall;
     let begin = end - Span::hours(30);
     for minute in 0..30 * 60 {

@@ -1,7 +1,7 @@
 //! The journal as the watch has it when something is wrong with it or its disk.
 
 use super::{Inheritance, Keeper};
-use crate::journal::{BootId, Limits, Log, beside};
+use crate::journal::{BootId, JournalLimits, Log, beside};
 use rusqlite::Connection;
 use slackwater_rules::record::{Body, By, Record, Seq};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
@@ -10,9 +10,6 @@ use std::os::unix::fs::FileExt;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use tempfile::TempDir;
-
-/// What is done to the files of a journal.
-type Harm<'a> = &'a dyn Fn(&Path);
 
 const T0: i64 = 1_785_535_200_000;
 
@@ -25,7 +22,8 @@ fn settled(seq: Seq, at: Now) -> Record {
 }
 
 fn open(path: &Path, boot: &str, now: &Now) -> (Keeper, Inheritance) {
-    Keeper::open(path.to_owned(), BootId(boot.to_owned()), Limits::default(), "Halyard House", now).unwrap()
+    Keeper::open(path.to_owned(), BootId(boot.to_owned()), JournalLimits::default(), "Halyard House", now)
+        .unwrap()
 }
 
 /// A journal with this many records, and what a kill at that moment would leave of it.
@@ -57,6 +55,9 @@ fn numbers(path: &Path) -> Vec<Seq> {
         .unwrap();
     found
 }
+
+/// What happens to a journal while nobody looks.
+type Harm<'a> = &'a dyn Fn(&Path);
 
 #[test]
 fn a_newer_or_another_programs_file_is_set_aside_and_said_and_the_watch_runs() {

@@ -1,11 +1,11 @@
 //! What one poll brought: packets of the broker, and news of what was written to it. Each goes to
 //! the part that waits for it, and what concerns the listener becomes an [`Event`].
 
-use super::super::link::{Link, ONLINE};
+use super::super::link::{BrokerLink, ONLINE};
 use super::super::outbox::Purpose;
 use super::super::reason::{self, Loss};
 use super::super::{Ack, Event, Message};
-use super::{End, Worker};
+use super::{ConnectionEnd, Worker};
 use rumqttc::Outgoing;
 use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::RetainForwardRule::{OnEverySubscribe, OnNewSubscribe};
@@ -17,9 +17,9 @@ impl Worker {
     pub(super) fn take(
         &mut self,
         event: Polled,
-        link: &mut Link,
+        link: &mut BrokerLink,
         eventloop: &mut EventLoop,
-    ) -> Result<(), End> {
+    ) -> Result<(), ConnectionEnd> {
         match event {
             Polled::Incoming(packet) => {
                 link.heard_since_tick = true;
@@ -60,7 +60,7 @@ impl Worker {
                 link.stretch = 0;
                 Ok(())
             }
-            Polled::Outgoing(Outgoing::Disconnect) => Err(End::Closed),
+            Polled::Outgoing(Outgoing::Disconnect) => Err(ConnectionEnd::Closed),
             Polled::Outgoing(_) => Ok(()),
         }
     }
@@ -68,7 +68,7 @@ impl Worker {
     fn accepted(
         &mut self,
         accepted: ConnAck,
-        link: &mut Link,
+        link: &mut BrokerLink,
         eventloop: &mut EventLoop,
     ) -> Result<(), Loss> {
         let properties = accepted.properties.as_ref();
@@ -86,7 +86,7 @@ impl Worker {
         self.feed(link)
     }
 
-    fn hear(&mut self, publish: Publish, link: &mut Link) -> Result<(), Loss> {
+    fn hear(&mut self, publish: Publish, link: &mut BrokerLink) -> Result<(), Loss> {
         let ack = (publish.qos != QoS::AtMostOnce).then(|| Ack {
             generation: self.generation,
             packet: publish.pkid,
@@ -122,7 +122,7 @@ impl Worker {
         &mut self,
         settled: Option<Purpose>,
         verdict: Result<(), &'static str>,
-        link: &mut Link,
+        link: &mut BrokerLink,
     ) -> Result<(), Loss> {
         match (settled, verdict) {
             (Some(Purpose::Entry(id)), Ok(())) => self.deliver(Event::Published { id }),

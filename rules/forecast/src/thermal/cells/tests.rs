@@ -5,7 +5,7 @@ use crate::regression::Regression;
 /// numpy's lstsq gives for exactly these rows and weights (its head states the four numbers).
 #[test]
 fn one_day_of_rows_gives_the_four_numbers_that_batch_least_squares_gives() {
-    let table = include_str!("../../../../tests/data/thermal_trace.csv");
+    let table = include_str!("../../../tests/data/thermal_trace.csv");
     let rows: Vec<Cell> = table
         .lines()
         .filter(|line| line.starts_with(|c: char| c.is_ascii_digit()))

@@ -3,8 +3,8 @@
 
 use crate::identification::{NO_LAMP, NO_ROOM, at, percentiles, prior, seeds};
 use crate::simulator::{Faults as Broken, Minute, Random, Sight, Simulator, Tank};
-use slackwater_rules::forecast::faults::{Fault, Faults, USUAL_PER_YEAR};
-use slackwater_rules::forecast::thermal::{Heater, Input, Thermal};
+use slackwater_forecast::faults::{Fault, Faults, USUAL_PER_YEAR};
+use slackwater_forecast::thermal::{Heater, Input, Thermal};
 use std::collections::BTreeMap;
 
 /// A watch over one tank.

@@ -3,7 +3,7 @@
 
 use crate::identification::{Score, minute, prior};
 use crate::simulator::{Cooler, Faults, Random, Simulator, Tank};
-use slackwater_rules::forecast::thermal::{Scenario, Side, Thermal};
+use slackwater_forecast::thermal::{Scenario, Side, Thermal};
 
 /// A tank watched for four days, and the model that watched it.
 fn watched(seed: u64, change: impl Fn(&mut Tank)) -> (Simulator, Thermal) {

@@ -2,15 +2,15 @@
 //! beside the code, `identification.csv` and `early_forecast.csv` in `study`.)
 
 use crate::table::{Row, Table};
-use slackwater_rules::forecast::Interval;
-use slackwater_rules::forecast::battery::{energy_hours, peukert_hours};
-use slackwater_rules::forecast::cooling::{Drift, DriftingRoom};
-use slackwater_rules::forecast::evaporation::{Model, Surface, latent_heat};
-use slackwater_rules::forecast::light::LightMeter;
-use slackwater_rules::forecast::margin::Balance;
-use slackwater_rules::forecast::oxygen::{AirPump, Budget, resting_fish_mg_h, transfer_cm_h};
-use slackwater_rules::forecast::water::SeaWater;
-use slackwater_rules::time::Wall;
+use slackwater_forecast::Interval;
+use slackwater_forecast::battery::{energy_hours, peukert_hours};
+use slackwater_forecast::cooling::{Drift, DriftingRoom};
+use slackwater_forecast::evaporation::{EvaporationModel, Surface, latent_heat};
+use slackwater_forecast::light::LightMeter;
+use slackwater_forecast::margin::Balance;
+use slackwater_forecast::oxygen::{AirPump, Budget, resting_fish_mg_h, transfer_cm_h};
+use slackwater_forecast::water::SeaWater;
+use slackwater_time::Wall;
 
 /// Benson & Krause 1984 (Limnol. Oceanogr. 29:620), mg/L: the basis of the USGS tables since 2011.
 fn benson_krause(t: f64, s: f64) -> f64 {
@@ -147,13 +147,13 @@ fn by_steps(row: &Row<'_>, capacity: f64) -> f64 {
     at
 }
 
-fn model(name: &str) -> Model {
+fn model(name: &str) -> EvaporationModel {
     match name {
-        "ashrae_half" => Model::AshraeCalm,
-        "ryan_harleman" => Model::RyanHarleman,
-        "shah" => Model::Shah,
-        "smith74" => Model::Smith,
-        "ashrae_full" => Model::AshraeFull,
+        "ashrae_half" => EvaporationModel::AshraeCalm,
+        "ryan_harleman" => EvaporationModel::RyanHarleman,
+        "shah" => EvaporationModel::Shah,
+        "smith74" => EvaporationModel::Smith,
+        "ashrae_full" => EvaporationModel::AshraeFull,
         other => panic!("no evaporation model {other}"),
     }
 }
@@ -329,28 +329,4 @@ fn the_daily_light_integral_is_that_of_the_trapezoid_over_what_was_seen() {
             row.is("exact_dli", dose.mol_m2, 4e-3 * row.get("exact_dli"));
         }
     }
-}
-
-/// Exact by definition (NIST SP 811). Units are checked in `units`; this is the part that is turnover.
-#[test]
-fn turnover_is_flow_over_volume() {
-    use slackwater_rules::units::{Dimension, Quantity};
-    let base = |text: &str, dimension| {
-        let text = text.replace("gph", "US gal/h").replace("gpm", "US gal/min");
-        let text = if text.ends_with(" gal") { text.replace(" gal", " US gal") } else { text };
-        Quantity::parse(&text).unwrap().base(dimension).unwrap()
-    };
-    let mut seen = 0;
-    for row in Table::read(include_str!("../data/unit_conversions.csv"))
-        .rows()
-        .filter(|row| row.text("kind") == "turnover")
-    {
-        let (flow, volume) = row.text("value_in").split_once(" / ").unwrap();
-        let flow = base(flow, Dimension::VOLUME.per(Dimension::TIME)) * 3_600.0;
-        let turnover =
-            slackwater_rules::forecast::circulation::turnover(flow, base(volume, Dimension::VOLUME)).unwrap();
-        row.is("value_out", turnover, 1e-9);
-        seen += 1;
-    }
-    assert_eq!(seen, 8);
 }

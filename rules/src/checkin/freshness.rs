@@ -9,9 +9,9 @@
 //! refused until the clock is set; one that gave a time far ahead must bring a new key, since what
 //! is remembered hangs on the key.
 
-use crate::checkin::CheckIn;
+use super::form::CheckIn;
+use crate::time::{Now, Span, Wall};
 use serde::{Deserialize, Serialize};
-use slackwater_rules::time::{Now, Span, Wall};
 
 /// Two clocks that are both right differ by less.
 const APART: Span = Span::minutes(10);
@@ -27,7 +27,7 @@ pub(super) struct CheckInMark {
 }
 
 impl CheckInMark {
-    /// The mark after this check-in.
+    /// What is the latest after this check-in.
     ///
     /// # Errors
     /// If the check-in can't be shown to be newer, with the reason.

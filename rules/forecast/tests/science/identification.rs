@@ -1,10 +1,10 @@
 //! How well simulated tanks are learned, and whether the truth lies in the intervals.
 
 use crate::simulator::{Cooler, Faults, Random, Sight, Simulator, Tank};
-use slackwater_rules::forecast::geometry::Geometry;
-use slackwater_rules::forecast::thermal::{Heater, Input, Prior, Scenario, Side, Thermal};
-use slackwater_rules::forecast::{CannotSay, Interval};
-use slackwater_rules::time::Moment;
+use slackwater_forecast::geometry::Geometry;
+use slackwater_forecast::thermal::{Heater, Input, Prior, Scenario, Side, Thermal};
+use slackwater_forecast::{CannotSay, Interval};
+use slackwater_time::Moment;
 
 pub(crate) const NO_ROOM: u32 = 1;
 pub(crate) const NO_HEATER_STATE: u32 = 2;

@@ -5,9 +5,9 @@
 use crate::identification::percentiles;
 use crate::simulator::Random;
 use crate::table::Table;
-use slackwater_rules::forecast::regression::Regression;
-use slackwater_rules::forecast::thermal::{Heater, Input, Prior, Scenario, Side, Thermal};
-use slackwater_rules::time::Moment;
+use slackwater_forecast::regression::Regression;
+use slackwater_forecast::thermal::{Heater, Input, Prior, Scenario, Side, Thermal};
+use slackwater_time::Moment;
 
 const CAPACITY: f64 = 1.0233e6;
 const STEP_S: f64 = 10.0;

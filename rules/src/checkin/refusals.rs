@@ -1,8 +1,7 @@
 //! Why a check-in is turned away, and how often that is said: for each cause once, and then at
 //! most once an hour with how many there were, whatever anybody sends.
 
-use crate::checkin::NotSealed;
-use slackwater_rules::time::{Moment, Span};
+use crate::time::{Moment, Span};
 use std::collections::BTreeMap;
 use std::fmt;
 
@@ -63,15 +62,6 @@ impl fmt::Display for Refusal {
             Self::Misplaced { site } => write!(f, "it is signed, but for the site `{site}`"),
             Self::Replayed(why) => write!(f, "it is not new: {why}"),
             Self::Retained => f.write_str("the broker had kept it, so it says nothing of now"),
-        }
-    }
-}
-
-impl From<NotSealed> for Refusal {
-    fn from(wrong: NotSealed) -> Self {
-        match wrong {
-            NotSealed::Garbled => Self::Garbled("it is not in the signed form".to_owned()),
-            NotSealed::Forged => Self::Forged,
         }
     }
 }

@@ -1,14 +1,14 @@
 //! Answers as a keeper meets them: wide where little is known, open where the end is open, and in
 //! words without a digit too many.
 
-use slackwater_rules::forecast::battery::{self, Battery, Chemistry};
-use slackwater_rules::forecast::circulation;
-use slackwater_rules::forecast::geometry::Geometry;
-use slackwater_rules::forecast::margin;
-use slackwater_rules::forecast::oxygen::{self, AirPump, Before};
-use slackwater_rules::forecast::water::{SeaWater, pressure_at};
-use slackwater_rules::forecast::{CannotSay, Interval, wording};
-use slackwater_rules::plan::Stocking;
+use slackwater_forecast::battery::{self, Battery, Chemistry};
+use slackwater_forecast::circulation;
+use slackwater_forecast::geometry::Geometry;
+use slackwater_forecast::margin;
+use slackwater_forecast::oxygen::Stocking;
+use slackwater_forecast::oxygen::{self, AirPump, Before};
+use slackwater_forecast::water::{SeaWater, pressure_at};
+use slackwater_forecast::{CannotSay, Interval, wording};
 
 fn lagoon() -> oxygen::Tank {
     oxygen::Tank {

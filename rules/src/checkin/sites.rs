@@ -1,16 +1,14 @@
 //! What the witness knows of each site, and whether it believes what has just come.
 
+use super::form::{CheckIn, VERSION};
 use super::freshness::{CheckInMark, is_late};
-use super::memory::SiteMemory;
 use super::refusals::{Refusal, Refusals};
-use super::words::{self, Life, Note};
-use crate::checkin::{self, CheckIn, VERSION};
+use super::words::{self, SiteLife, SiteNote};
+use crate::plan::{Plan, Watched};
+use crate::time::{Moment, Now, Span};
 use jiff::tz::TimeZone;
 use serde::{Deserialize, Serialize};
-use slackwater_rules::plan::{Plan, Watched};
-use slackwater_rules::time::{Moment, Now, Span};
 use std::collections::BTreeMap;
-use std::path::Path;
 
 /// Longer than any site's check-in: eight alarms and two dozen readings are 4 KiB.
 const LARGEST: usize = 16 * 1024;
@@ -18,14 +16,14 @@ const LARGEST: usize = 16 * 1024;
 /// Pages say for so long how a site came back.
 const RETURNED: Span = Span::minutes(15);
 
-/// What is known of a site.
+/// What is known of a site, in the form in which a witness keeps it over a restart: it only gains fields.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
-pub(super) struct Known {
+pub struct Known {
     /// Its public key: under another one nothing of this holds.
     key: String,
     mark: CheckInMark,
-    life: Life,
-    note: Note,
+    life: SiteLife,
+    note: SiteNote,
     /// Whether it has announced something that must not be forgotten.
     announced: bool,
     /// When it last gave a sign of life, in this life of ours.
@@ -38,41 +36,48 @@ pub(super) struct Known {
 
 /// A check-in that is believed.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Taken {
+pub struct Believed {
     /// What it says.
     pub check_in: CheckIn,
     /// Whether it tells of now.
     pub live: bool,
     /// What pages say of the site from now on.
-    pub note: Note,
+    pub note: SiteNote,
+    /// How it came back, if it was silent before.
+    pub back: Option<String>,
+    /// What it announces has changed: it must not be forgotten.
+    pub urgent: bool,
 }
 
 /// All watched sites.
-#[derive(Debug)]
-pub struct Roster {
+#[derive(Debug, Default)]
+pub struct Sites {
     known: BTreeMap<String, Known>,
     refusals: Refusals,
-    memory: SiteMemory,
-    urgent: bool,
     taken: u64,
 }
 
-impl Roster {
-    /// Reads what an earlier life left beside the journal.
-    pub fn open(journal: &Path, now: &Now) -> Self {
-        let (memory, known) = SiteMemory::open(journal.with_file_name("check-ins.json"), now.mono);
-        Self { known, refusals: Refusals::default(), memory, urgent: false, taken: 0 }
+impl Sites {
+    /// What an earlier life knew of each site, by its name.
+    pub fn remembering(known: BTreeMap<String, Known>) -> Self {
+        Self { known, ..Self::default() }
+    }
+
+    /// What is known of each site, by its name: to be kept for a later life.
+    pub fn known(&self) -> &BTreeMap<String, Known> {
+        &self.known
     }
 
     /// What is still known of the plan's sites: for pages, until they speak again.
-    pub fn notes<'a>(&'a self, plan: &'a Plan) -> impl Iterator<Item = (&'a Watched, &'a Note)> + 'a {
+    pub fn notes<'a>(&'a self, plan: &'a Plan) -> impl Iterator<Item = (&'a Watched, &'a SiteNote)> + 'a {
         plan.watched.iter().filter_map(|site| {
             let known = self.known.get(&site.name).filter(|known| known.key == site.key)?;
             Some((site, &known.note))
         })
     }
 
-    /// Takes what came on the topic of a site called `name`.
+    /// Takes what came on the topic of a site called `name`. `open` proves with the site's public key that the
+    /// payload is signed by it, and gives the signed bytes: nothing else of it is parsed.
     ///
     /// # Errors
     /// If it can't be believed.
@@ -83,7 +88,8 @@ impl Roster {
         retained: bool,
         plan: &Plan,
         now: &Now,
-    ) -> Result<Taken, Refusal> {
+        open: impl FnOnce(&str, &[u8]) -> Result<Vec<u8>, Refusal>,
+    ) -> Result<Believed, Refusal> {
         let site = plan.watched.iter().find(|site| site.name == name).ok_or(Refusal::Unknown)?;
         if payload.len() > LARGEST {
             return Err(Refusal::TooLarge { length: payload.len(), limit: LARGEST });
@@ -91,35 +97,23 @@ impl Roster {
         if retained {
             return Err(Refusal::Retained);
         }
-        let check_in = read(site, &checkin::open(&site.key, payload)?)?;
+        let check_in = read(site, &open(&site.key, payload)?)?;
         let known = self.known.entry(name.to_owned()).or_default();
         if known.key != site.key {
             *known = Known { key: site.key.clone(), ..Known::default() };
         }
-        let mark = known.mark.after(&check_in, now).map_err(Refusal::Replayed)?;
+        let latest = known.mark.after(&check_in, now).map_err(Refusal::Replayed)?;
         let live = !is_late(&check_in, now);
-        let note = known.told(site, &check_in, live, &plan.zone, now);
-        known.mark = mark;
-        self.urgent |= std::mem::replace(&mut known.announced, announces(&check_in)) != announces(&check_in);
-        self.memory.touch();
+        let (note, back) = known.told(&check_in, live, &plan.zone, now);
+        known.mark = latest;
+        let urgent = std::mem::replace(&mut known.announced, announces(&check_in)) != announces(&check_in);
         self.taken += 1;
-        Ok(Taken { check_in, live, note })
+        Ok(Believed { check_in, live, note, back, urgent })
     }
 
     /// Counts a refusal; how many to speak of, if it is time to speak of them.
     pub fn refused(&mut self, refusal: &Refusal, now: &Now) -> Option<u64> {
         self.refusals.count(refusal, now.mono)
-    }
-
-    /// Keeps what must outlive a restart.
-    pub fn tend(&mut self, now: &Now) {
-        let at_once = std::mem::take(&mut self.urgent);
-        self.memory.tend(&self.known, now.mono, at_once);
-    }
-
-    /// Keeps all of it: before the program ends.
-    pub fn close(&mut self, now: &Now) {
-        self.memory.tend(&self.known, now.mono, true);
     }
 
     /// How many check-ins have been taken since the start, and turned away for each cause.
@@ -129,14 +123,22 @@ impl Roster {
 }
 
 impl Known {
-    /// What pages say from now on. Old news change it too, but are no sign of life.
-    fn told(&mut self, site: &Watched, check_in: &CheckIn, live: bool, zone: &TimeZone, now: &Now) -> Note {
-        let life = Life::of(check_in);
+    /// What pages say from now on, and how the site came back if it was away. Old news change it too, but are
+    /// no sign of life.
+    fn told(
+        &mut self,
+        check_in: &CheckIn,
+        live: bool,
+        zone: &TimeZone,
+        now: &Now,
+    ) -> (SiteNote, Option<String>) {
+        let life = SiteLife::of(check_in);
+        let mut came_back = None;
         if live {
             let silent = self.heard.map(|heard| now.mono - heard).filter(|gap| *gap > check_in.next.times(3));
             if let Some(silent) = silent {
                 let back = words::back(&self.life, &life, silent);
-                tracing::info!(site = site.name, "{back}");
+                came_back = Some(back.clone());
                 self.back = Some((back, now.mono + RETURNED));
             }
             self.heard = Some(now.mono);
@@ -147,7 +149,7 @@ impl Known {
         if let Some((back, _)) = self.back.as_ref().filter(|(_, until)| now.mono < *until) {
             self.note.words = format!("{back}; {}", self.note.words);
         }
-        self.note.clone()
+        (self.note.clone(), came_back)
     }
 }
 

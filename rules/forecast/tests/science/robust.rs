@@ -3,10 +3,10 @@
 use crate::identification::{at, minute, prior};
 use crate::simulator::{Random, Simulator, Tank};
 use proptest::prelude::*;
-use slackwater_rules::forecast::faults::{Apart, Fault, Faults};
-use slackwater_rules::forecast::thermal::{Heater, Input, Prior, Scenario, Side, Thermal};
-use slackwater_rules::forecast::{CannotSay, wording};
-use slackwater_rules::time::Moment;
+use slackwater_forecast::faults::{Apart, Fault, Faults};
+use slackwater_forecast::thermal::{Heater, Input, Prior, Scenario, Side, Thermal};
+use slackwater_forecast::{CannotSay, wording};
+use slackwater_time::Moment;
 
 fn learned(seed: u64, days: i64) -> (Simulator, Thermal) {
     let mut random = Random::new(seed);
@@ -62,9 +62,8 @@ fn a_water_change_that_nobody_announced_moves_the_constants_little() {
         minute(&mut simulator, &mut model, 0);
     }
     let after = model.constants();
-    let moved = |of: fn(&slackwater_rules::forecast::thermal::Constants) -> f64| {
-        (of(&after) / of(&before) - 1.0).abs()
-    };
+    let moved =
+        |of: fn(&slackwater_forecast::thermal::Constants) -> f64| (of(&after) / of(&before) - 1.0).abs();
     assert!(moved(|c| c.loss.likely) < 0.25, "{before:?} {after:?}");
     assert!(moved(|c| c.heaters[0].likely) < 0.15, "{before:?} {after:?}");
 }
@@ -113,11 +112,8 @@ fn two_heaters_that_take_turns_are_told_apart() {
     let constants = model.constants();
     let [first, second] = constants.heaters.map(|heater| heater.likely);
     assert!((second / first - 0.6).abs() < 0.12, "{first} {second}");
-    let held = slackwater_rules::forecast::margin::Held {
-        constants: &constants,
-        set: simulator.tank.set,
-        lamp: 0.0,
-    };
+    let held =
+        slackwater_forecast::margin::Held { constants: &constants, set: simulator.tank.set, lamp: 0.0 };
     let coldest = |rate: f64| held.coldest_room(rate).unwrap().range.likely;
     assert!(coldest(first) < coldest(second), "the weaker spare holds only a warmer room");
 }
@@ -128,11 +124,8 @@ fn the_learned_margin_is_that_of_the_tank() {
     let (simulator, model) = learned(15, 10);
     let constants = model.constants();
     let tank = &simulator.tank;
-    let held = slackwater_rules::forecast::margin::Held {
-        constants: &constants,
-        set: tank.set + tank.offset,
-        lamp: 0.0,
-    };
+    let held =
+        slackwater_forecast::margin::Held { constants: &constants, set: tank.set + tank.offset, lamp: 0.0 };
     let coldest = held.coldest_room(constants.heaters[0].likely).unwrap();
     let vapour = |t: f64| 0.61078 * (17.27 * t / (t + 237.3)).exp();
     let need = |room: f64| {

@@ -3,9 +3,9 @@
 //! whether it was trusted; what must last until some moment says how long it still lasts, so that
 //! two clocks need not agree.
 
+use crate::alarm::Priority;
+use crate::time::{Span, Wall};
 use serde::{Deserialize, Serialize};
-use slackwater_rules::alarm::Priority;
-use slackwater_rules::time::{Span, Wall};
 
 /// Of the form below. A witness refuses any other.
 pub const VERSION: u32 = 1;
@@ -44,13 +44,24 @@ pub struct CheckIn {
     /// How many sensors there are, and how many of them say something good.
     pub sensors: (usize, usize),
     /// The first sensors' last believed readings.
-    pub readings: Vec<Said>,
+    pub readings: Vec<LastReading>,
     /// What is wrong with the watch itself: broker, journal, clock.
     pub troubles: Vec<String>,
     /// A silence that somebody has announced.
     pub silence: Option<Planned>,
     /// The site will go dark.
     pub dark: Option<Dark>,
+}
+
+impl CheckIn {
+    /// What a witness should hear at once when it changes.
+    pub fn news(&self) -> Vec<String> {
+        let open = self.open.iter().map(|alarm| format!("{} {}", alarm.name, alarm.answered));
+        let silence = self.silence.iter().map(|silence| format!("silence {}", silence.why));
+        let dark = self.dark.iter().map(|dark| format!("dark {}", dark.why));
+        let asks = self.asks.then(|| "asks".to_owned());
+        open.chain(silence).chain(dark).chain(asks).collect()
+    }
 }
 
 /// An alarm that stands.
@@ -70,7 +81,7 @@ pub struct OpenAlarm {
 
 /// A sensor's last believed reading.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Said {
+pub struct LastReading {
     /// The sensor.
     pub sensor: String,
     /// The value with its unit, or the word.

@@ -2,7 +2,7 @@
 //! installed, they are asked directly. `SLACKWATER_NEED_REAL=1` makes their absence a failure;
 //! `SLACKWATER_PYTHON` names the interpreter (`python3` otherwise).
 
-use slackwater_rules::forecast::water::SeaWater;
+use slackwater_forecast::water::SeaWater;
 use std::process::Command;
 
 /// gsw (TEOS-10 toolbox): Garcia & Gordon 1992 by its own authors' code; python-seawater: EOS-80.

@@ -1,29 +1,39 @@
 //! What there is to say: from the engine's status and the loop's own health to the lines of a
 //! check-in, cut to a size that a witness takes.
 
-use super::form::{CheckIn, Dark, OpenAlarm, Planned, Said};
-use crate::settings::{CheckInSettings, GoesDark};
-use slackwater_rules::engine::{Engine, Status};
-use slackwater_rules::time::{Now, Span};
+use super::form::{CheckIn, Dark, LastReading, OpenAlarm, Planned};
+use crate::engine::{Engine, Status};
+use crate::time::{Now, Span};
 use std::cmp::Reverse;
 
 /// So many alarms and readings are told; of the rest, how many they are.
 const MOST_ALARMS: usize = 8;
 const MOST_READINGS: usize = 24;
 
+/// How the site knows that it will go dark.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct GoesDark {
+    /// While this alarm stands.
+    pub alarm: String,
+    /// So long after its condition came true.
+    pub after: Span,
+}
+
 /// What a check-in is made from.
-pub(crate) struct Facts<'a> {
+#[derive(Debug)]
+pub struct Facts<'a> {
     /// The watch.
-    pub(crate) engine: &'a Engine,
+    pub engine: &'a Engine,
     /// What is wrong with its parts, in words.
-    pub(crate) troubles: Vec<String>,
+    pub troubles: Vec<String>,
     /// The watch is being stopped, and why.
-    pub(crate) stopping: Option<&'a str>,
+    pub stopping: Option<&'a str>,
 }
 
 impl Facts<'_> {
-    /// The part of a check-in that says how things are.
-    pub(super) fn tell(&self, settings: &CheckInSettings, now: &Now, form: CheckIn) -> CheckIn {
+    /// The part of a check-in that says how things are. `mains` is the sensor that says whether the house has
+    /// power.
+    pub fn tell(&self, mains: Option<&str>, dark: Option<&GoesDark>, now: &Now, form: CheckIn) -> CheckIn {
         let status = self.engine.status(*now);
         let mut open = open(&status);
         let more = open.len().saturating_sub(MOST_ALARMS);
@@ -39,15 +49,15 @@ impl Facts<'_> {
             Some(Dark { left: Span::ZERO, why: format!("its watch was stopped, {why}") })
         };
         CheckIn {
-            mains: settings.mains.as_ref().and_then(|mains| word(&status, mains)),
+            mains: mains.and_then(|mains| word(&status, mains)),
             open,
             more,
             asks: self.engine.reaches_nobody(),
             sensors: (status.sensors.len(), good),
-            readings: readings(&status, settings.mains.as_deref()),
+            readings: readings(&status, mains),
             troubles: self.troubles.clone(),
             silence,
-            dark: stopping().or_else(|| settings.goes_dark.as_ref().and_then(|dark| goes(&status, dark))),
+            dark: stopping().or_else(|| dark.and_then(|dark| goes(&status, dark))),
             ..form
         }
     }
@@ -74,10 +84,10 @@ fn word(status: &Status, name: &str) -> Option<String> {
     sensor.value.clone()
 }
 
-fn readings(status: &Status, mains: Option<&str>) -> Vec<Said> {
+fn readings(status: &Status, mains: Option<&str>) -> Vec<LastReading> {
     let told = status.sensors.iter().filter(|sensor| Some(sensor.name.as_str()) != mains);
     told.filter_map(|sensor| {
-        Some(Said { sensor: sensor.name.clone(), value: sensor.value.clone()?, age: sensor.age? })
+        Some(LastReading { sensor: sensor.name.clone(), value: sensor.value.clone()?, age: sensor.age? })
     })
     .take(MOST_READINGS)
     .collect()

@@ -4,10 +4,10 @@
 use crate::identification::Score;
 use crate::simulator::{Faults, Random, Simulator, Tank};
 use crate::table::Table;
-use slackwater_rules::forecast::battery::{Battery, Chemistry};
-use slackwater_rules::forecast::oxygen::{ACUTE_MG_L, AirPump, Before, CHRONIC_MG_L};
-use slackwater_rules::forecast::planner::{Cooling, End, Holds, Light, Paper, Supply};
-use slackwater_rules::forecast::{CannotSay, Interval};
+use slackwater_forecast::battery::{Battery, Chemistry};
+use slackwater_forecast::oxygen::{ACUTE_MG_L, AirPump, Before, CHRONIC_MG_L};
+use slackwater_forecast::planner::{Cooling, End, Holds, Light, Paper, Supply};
+use slackwater_forecast::{CannotSay, Interval};
 
 fn lagoon() -> Paper {
     Paper {
@@ -180,7 +180,8 @@ fn oxygen_goes_on_from_where_the_air_left_it() {
 
 #[test]
 fn an_outage_ends_with_what_comes_first() {
-    let heavy = Paper { stocking: slackwater_rules::plan::Stocking::Heavy, room: Some(24.0), ..lagoon() };
+    let heavy =
+        Paper { stocking: slackwater_forecast::oxygen::Stocking::Heavy, room: Some(24.0), ..lagoon() };
     assert_eq!(heavy.outage().unwrap().first, Some(End::Oxygen));
     let freezing = Paper { room: Some(-10.0), air: Some(pump()), supply: Some(supply(3.0)), ..lagoon() };
     let outage = freezing.outage().unwrap();

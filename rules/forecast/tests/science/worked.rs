@@ -1,10 +1,10 @@
 //! The worked examples that the notes on the science print, each computed anew.
 
-use slackwater_rules::forecast::cooling::Drift;
-use slackwater_rules::forecast::evaporation::Surface;
-use slackwater_rules::forecast::oxygen::{Budget, resting_fish_mg_h, schmidt, transfer_cm_h};
-use slackwater_rules::forecast::water::SeaWater;
-use slackwater_rules::forecast::{Interval, light::Band};
+use slackwater_forecast::cooling::Drift;
+use slackwater_forecast::evaporation::Surface;
+use slackwater_forecast::oxygen::{Budget, resting_fish_mg_h, schmidt, transfer_cm_h};
+use slackwater_forecast::water::SeaWater;
+use slackwater_forecast::{Interval, light::LightBand};
 
 #[track_caller]
 fn is(found: f64, wanted: f64, tolerance: f64) {
@@ -95,6 +95,15 @@ fn intervals_hold_every_result_of_what_they_hold() {
 /// Common practice of the trade: soft and large-polyp corals 50-100, small-polyp 250-350 umol/(m2 s).
 #[test]
 fn light_falls_into_the_bands_of_the_trade() {
-    let bands = [20.0, 80.0, 180.0, 300.0, 500.0].map(Band::of);
-    assert_eq!(bands, [Band::Dim, Band::SoftAndLargePolyp, Band::Between, Band::SmallPolyp, Band::Bright]);
+    let bands = [20.0, 80.0, 180.0, 300.0, 500.0].map(LightBand::of);
+    assert_eq!(
+        bands,
+        [
+            LightBand::Dim,
+            LightBand::SoftAndLargePolyp,
+            LightBand::Between,
+            LightBand::SmallPolyp,
+            LightBand::Bright
+        ]
+    );
 }

@@ -2,10 +2,10 @@
 //! site says nothing more, and how it came back. The site signs its texts, but they are cut and
 //! cleaned all the same: a page is short and has lines of its own.
 
-use crate::checkin::CheckIn;
-use crate::plain_text::tame;
+use super::form::CheckIn;
+use crate::signs::{clip, one_line};
+use crate::time::{Span, Wall};
 use jiff::tz::TimeZone;
-use slackwater_rules::time::{Span, Wall};
 use std::fmt::Write;
 
 /// Texts of a site are cut to this many characters, and a page tells so many of each kind.
@@ -14,12 +14,12 @@ const FEW: usize = 3;
 
 /// One line without signs that hide, not too long.
 pub(super) fn clean(text: &str) -> String {
-    tame(text, LONGEST)
+    clip(&one_line(text), LONGEST)
 }
 
 /// What pages say of a site.
 #[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
-pub struct Note {
+pub struct SiteNote {
     /// What was last known: `last at 02:13: mains off; open: power-lost (critical, for 1 min)`.
     pub words: String,
     /// What may be the cause if nothing more is heard: `likely the power cut …`.
@@ -27,7 +27,7 @@ pub struct Note {
 }
 
 /// Of a check-in that was heard, or sent, at this time.
-pub(super) fn note(check_in: &CheckIn, heard: Wall, zone: &TimeZone) -> Note {
+pub(super) fn note(check_in: &CheckIn, heard: Wall, zone: &TimeZone) -> SiteNote {
     let clock = |wall: Wall| wall.civil(zone).strftime("%H:%M").to_string();
     let mut parts = Vec::new();
     if let Some(mains) = &check_in.mains {
@@ -66,7 +66,7 @@ pub(super) fn note(check_in: &CheckIn, heard: Wall, zone: &TimeZone) -> Note {
         parts.push(part);
     }
     let words = format!("last at {}: {}", clock(heard), parts.join("; "));
-    Note { words, likely: likely(check_in, heard, &clock) }
+    SiteNote { words, likely: likely(check_in, heard, &clock) }
 }
 
 fn likely(check_in: &CheckIn, heard: Wall, clock: &dyn Fn(Wall) -> String) -> String {
@@ -85,7 +85,7 @@ fn likely(check_in: &CheckIn, heard: Wall, clock: &dyn Fn(Wall) -> String) -> St
 }
 
 /// How the site came back, from the lives that spoke before and after the silence.
-pub(super) fn back(before: &Life, after: &Life, silent: Span) -> String {
+pub(super) fn back(before: &SiteLife, after: &SiteLife, silent: Span) -> String {
     let why = if before.boot != after.boot {
         "its board has started anew, as after a loss of power"
     } else if (&before.journal, before.start) != (&after.journal, after.start) {
@@ -98,13 +98,13 @@ pub(super) fn back(before: &Life, after: &Life, silent: Span) -> String {
 
 /// Which life of which watch spoke.
 #[derive(Clone, Debug, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
-pub(super) struct Life {
+pub(super) struct SiteLife {
     boot: String,
     journal: String,
     start: u64,
 }
 
-impl Life {
+impl SiteLife {
     pub(super) fn of(check_in: &CheckIn) -> Self {
         Self { boot: check_in.boot.clone(), journal: check_in.journal.clone(), start: check_in.start }
     }

@@ -2,11 +2,11 @@
 //! steps of a second, seen by a probe that is noisy, coarse, drifting or out of calibration.
 
 use crate::simulator::Random;
-use slackwater_rules::forecast::oxygen::{self, ACUTE_MG_L, Before};
-use slackwater_rules::forecast::respiration::{Declines, Learned, possible};
-use slackwater_rules::forecast::water::SeaWater;
-use slackwater_rules::plan::Stocking;
-use slackwater_rules::time::{Moment, Span};
+use slackwater_forecast::oxygen::Stocking;
+use slackwater_forecast::oxygen::{self, ACUTE_MG_L, Before};
+use slackwater_forecast::respiration::{Declines, Learned, possible};
+use slackwater_forecast::water::SeaWater;
+use slackwater_time::{Moment, Span};
 
 /// What the generator's water and probe are like. 250 L, 0.6 m2, 26 degC.
 #[derive(Clone, Copy)]

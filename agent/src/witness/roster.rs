@@ -1,0 +1,88 @@
+//! All watched sites: what the core believes of them, proved by their keys and kept in a file.
+
+use super::memory::SiteMemory;
+use crate::checkin::{self, NotSealed};
+use crate::secret::strike_out;
+use slackwater_rules::checkin::{Believed, Refusal, SiteNote, Sites};
+use slackwater_rules::plan::{Plan, Watched};
+use slackwater_rules::time::Now;
+use std::collections::BTreeMap;
+use std::path::Path;
+
+/// What is known of all watched sites.
+#[derive(Debug)]
+pub struct Roster {
+    sites: Sites,
+    memory: SiteMemory,
+    /// Something came that must not be forgotten.
+    urgent: bool,
+}
+
+impl Roster {
+    /// Reads what an earlier life left beside the journal.
+    pub fn open(journal: &Path, now: &Now) -> Self {
+        let (memory, known) = SiteMemory::open(journal.with_file_name("check-ins.json"), now.mono);
+        Self { sites: Sites::remembering(known), memory, urgent: false }
+    }
+
+    /// What is still known of the plan's sites: for pages, until they speak again.
+    pub fn notes<'a>(&'a self, plan: &'a Plan) -> impl Iterator<Item = (&'a Watched, SiteNote)> + 'a {
+        self.sites.notes(plan).map(|(site, note)| (site, without_secrets(note)))
+    }
+
+    /// Takes what came on the topic of a site called `name`.
+    ///
+    /// # Errors
+    /// If it can't be believed.
+    pub fn take(
+        &mut self,
+        name: &str,
+        payload: &[u8],
+        retained: bool,
+        plan: &Plan,
+        now: &Now,
+    ) -> Result<Believed, Refusal> {
+        let mut believed = self.sites.take(name, payload, retained, plan, now, prove)?;
+        believed.note = without_secrets(&believed.note);
+        if let Some(back) = &believed.back {
+            tracing::info!(site = name, "{back}");
+        }
+        self.urgent |= believed.urgent;
+        self.memory.touch();
+        Ok(believed)
+    }
+
+    /// Counts a refusal; how many to speak of, if it is time to speak of them.
+    pub fn refused(&mut self, refusal: &Refusal, now: &Now) -> Option<u64> {
+        self.sites.refused(refusal, now)
+    }
+
+    /// Keeps what must outlive a restart.
+    pub fn tend(&mut self, now: &Now) {
+        let at_once = std::mem::take(&mut self.urgent);
+        self.memory.tend(self.sites.known(), now.mono, at_once);
+    }
+
+    /// Keeps all of it: before the program ends.
+    pub fn close(&mut self, now: &Now) {
+        self.memory.tend(self.sites.known(), now.mono, true);
+    }
+
+    /// How many check-ins have been taken since the start, and turned away for each cause.
+    pub fn totals(&self) -> (u64, BTreeMap<&'static str, u64>) {
+        self.sites.totals()
+    }
+}
+
+/// The signed bytes, if they are signed by the site.
+fn prove(key: &str, payload: &[u8]) -> Result<Vec<u8>, Refusal> {
+    checkin::open(key, payload).map_err(|wrong| match wrong {
+        NotSealed::Garbled => Refusal::Garbled("it is not in the signed form".to_owned()),
+        NotSealed::Forged => Refusal::Forged,
+    })
+}
+
+/// Words of a site for our own pages, without any secret of ours.
+fn without_secrets(note: &SiteNote) -> SiteNote {
+    SiteNote { words: strike_out(&note.words).into_owned(), likely: strike_out(&note.likely).into_owned() }
+}

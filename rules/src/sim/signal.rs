@@ -1,0 +1,79 @@
+//! What a simulated sensor says: the same again and again, or a number on its way to another, with as
+//! much noise as is asked for. The noise is the same in every run.
+
+use crate::plan::SensorId;
+use crate::reading::Value;
+use crate::time::{Moment, Span};
+
+/// Who speaks.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Origin {
+    /// A sensor of the plan; its values need no reading.
+    Sensor(SensorId),
+    /// A topic; its payloads are read by whatever listens to it.
+    Topic(String),
+}
+
+/// What is said.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Says {
+    /// These bytes, for a topic.
+    Payload(String),
+    /// This word, by its place among the sensor's words.
+    Word(u16),
+    /// A number, base units, that comes from `from` to `to`.
+    Number {
+        /// Where it begins.
+        from: f64,
+        /// Where it comes to.
+        to: f64,
+        /// When it begins.
+        since: Moment,
+        /// How long it takes; nothing is a step.
+        over: Span,
+        /// Largest deviation, base units.
+        noise: f64,
+    },
+}
+
+impl Says {
+    /// This value from now on.
+    pub fn value(value: Value) -> Self {
+        match value {
+            Value::Word(word) => Self::Word(word),
+            Value::Number(to) => {
+                Self::Number { from: to, to, since: Moment(0), over: Span::ZERO, noise: 0.0 }
+            }
+        }
+    }
+}
+
+/// A sensor that speaks by itself.
+#[derive(Clone, Debug)]
+pub struct Signal {
+    /// What it says.
+    pub says: Says,
+    /// How often.
+    pub every: Span,
+    /// When next.
+    pub next: Moment,
+    /// How often it has spoken: where its noise stands.
+    pub count: u64,
+}
+
+impl Signal {
+    /// The number that it comes to at this time, noise included; none if it says words or bytes.
+    pub fn number(&self, now: Moment) -> Option<f64> {
+        let Says::Number { from, to, since, over, noise } = self.says else { return None };
+        let gone = now - since;
+        let level =
+            if gone >= over { to } else { from + (to - from) * (gone.as_seconds() / over.as_seconds()) };
+        Some(if noise > 0.0 { level + noise * scatter(self.count) } else { level })
+    }
+}
+
+/// The same sequence in every run, from -1 to 1.
+fn scatter(nth: u64) -> f64 {
+    let bits = crate::engine::mix(nth) >> 11;
+    bits as f64 / (1_u64 << 52) as f64 - 1.0
+}
