@@ -58,6 +58,10 @@ pub struct Structure {
     pub knot: Vec<String>,
     /// Pairs of the engine's files that call each other directly.
     pub pairs: Vec<(String, String)>,
+    /// The same two, of calls that may change something: of methods that take `&mut self`.
+    pub changing_knot: Vec<String>,
+    /// Pairs of the engine's files that call each other so.
+    pub changing_pairs: Vec<(String, String)>,
     /// Functions in `impl Engine`, wherever they stand.
     pub engine_methods: usize,
     /// Length in lines, file and name of the engine's longest function.
@@ -78,7 +82,8 @@ pub struct Structure {
 pub fn measure(root: &Path) -> Result<Structure, String> {
     let files = read(root)?;
     let engine: Vec<&File> = files.iter().filter(|file| file.below(ENGINE)).collect();
-    let calls = calls::between(&engine);
+    let calls = calls::between(&engine, calls::Which::All);
+    let changing = calls::between(&engine, calls::Which::Changing);
     let longest = |files: &mut dyn Iterator<Item = &File>| {
         files.flat_map(File::functions).max().unwrap_or_else(|| (0, String::new()))
     };
@@ -89,6 +94,8 @@ pub fn measure(root: &Path) -> Result<Structure, String> {
     Ok(Structure {
         knot: calls::largest_knot(&calls),
         pairs: calls::mutual(&calls),
+        changing_knot: calls::largest_knot(&changing),
+        changing_pairs: calls::mutual(&changing),
         engine_methods: engine.iter().map(|file| file.methods_on("Engine")).sum(),
         longest_in_engine: longest(&mut engine.iter().copied()),
         longest: longest(&mut files.iter()),
@@ -109,6 +116,12 @@ impl fmt::Display for Structure {
         writeln!(f, "    {}", self.knot.join(" "))?;
         writeln!(f, "pairs of engine files that call each other: {}", self.pairs.len())?;
         for (one, other) in &self.pairs {
+            writeln!(f, "    {one} <-> {other}")?;
+        }
+        writeln!(f, "  of calls that may change something, knot: {}", self.changing_knot.len())?;
+        writeln!(f, "    {}", self.changing_knot.join(" "))?;
+        writeln!(f, "  of calls that may change something, pairs: {}", self.changing_pairs.len())?;
+        for (one, other) in &self.changing_pairs {
             writeln!(f, "    {one} <-> {other}")?;
         }
         writeln!(f, "methods on Engine: {}", self.engine_methods)?;

@@ -8,9 +8,21 @@ use syn::{Expr, ExprMethodCall, ExprPath, ImplItem, Item, TraitItem};
 /// For each file, the other files whose functions it calls.
 pub(super) type Calls = BTreeMap<String, BTreeSet<String>>;
 
+/// Which calls are counted.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub(super) enum Which {
+    /// All.
+    #[default]
+    All,
+    /// Those of methods that take `&mut self`: by them alone can one part change another, or be entered again
+    /// while it is at work.
+    Changing,
+}
+
 /// What the files declare, as far as a call can be told apart by it.
 #[derive(Default)]
 struct Declared {
+    which: Which,
     /// Files that declare a method of this type and name.
     methods: BTreeMap<(String, String), BTreeSet<String>>,
     /// Files that declare a method of this name on any type.
@@ -63,8 +75,8 @@ const EVERYWHERE: &[&str] = &[
 ];
 
 /// The calls between `files`.
-pub(super) fn between(files: &[&File]) -> Calls {
-    let mut declared = Declared::default();
+pub(super) fn between(files: &[&File], which: Which) -> Calls {
+    let mut declared = Declared { which, ..Declared::default() };
     for file in files {
         declared.add(file);
     }
@@ -120,7 +132,7 @@ impl Declared {
     fn add(&mut self, file: &File) {
         for item in &file.items {
             match item {
-                Item::Fn(function) => {
+                Item::Fn(function) if self.which == Which::All => {
                     let name = function.sig.ident.to_string();
                     self.free.entry(name).or_default().insert(file.name.clone());
                 }
@@ -153,8 +165,11 @@ impl Declared {
     fn method(&mut self, file: &File, of: &str, signature: &syn::Signature) {
         let name = signature.ident.to_string();
         let key = (of.to_owned(), name.clone());
-        self.methods.entry(key.clone()).or_default().insert(file.name.clone());
-        self.by_name.entry(name).or_default().insert(file.name.clone());
+        let changes = signature.receiver().is_some_and(|receiver| receiver.mutability.is_some());
+        if self.which == Which::All || changes {
+            self.methods.entry(key.clone()).or_default().insert(file.name.clone());
+            self.by_name.entry(name).or_default().insert(file.name.clone());
+        }
         if let syn::ReturnType::Type(_, ty) = &signature.output {
             self.returns.insert(key, type_names(ty));
         }

@@ -4,7 +4,7 @@ use super::{shipped, sources, text};
 use std::collections::BTreeSet;
 
 /// The layers of `rules`, bottom to top: none uses one above it.
-const LAYERS: [&str; 22] = [
+const LAYERS: [&str; 23] = [
     "time",
     "forecast",
     "signs",
@@ -24,6 +24,7 @@ const LAYERS: [&str; 22] = [
     "callout",
     "page",
     "engine",
+    "checkin",
     "sim",
     "rehearsal",
     "backtest",

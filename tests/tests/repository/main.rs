@@ -3,6 +3,7 @@
 mod docs;
 mod layers;
 mod map;
+mod structure;
 
 use slackwater_tests::agent::Said;
 use slackwater_tests::house::sample;

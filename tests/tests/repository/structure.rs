@@ -1,0 +1,16 @@
+//! How the code is laid out stays as good as it is. The limits are today's figures: only ever smaller.
+
+use super::root;
+use slackwater_tests::structure::measure;
+
+#[test]
+fn the_layout_of_the_code_gets_no_worse() {
+    let now = measure(&root()).expect("the source can be read");
+    // The engine and its dispatcher are one type in two files; no component changes another.
+    assert!(now.changing_knot.len() <= 2 && now.changing_pairs.len() <= 1, "{now}");
+    assert!(now.engine_methods < 40, "{now}");
+    assert!(now.longest_in_engine.0 <= 84, "{now}");
+    assert!(now.long_files.len() <= 10, "{now}");
+    assert!(now.shared_names.len() <= 45, "{now}");
+    assert!(now.walk <= 25 && now.walk_gone.is_empty(), "{now}");
+}
