@@ -74,6 +74,14 @@ struct Who {
     who: Option<String>,
 }
 
+impl Who {
+    /// As told, or by the login.
+    fn name(self) -> String {
+        let login = || std::env::var("SUDO_USER").or_else(|_| std::env::var("USER")).ok();
+        self.who.or_else(login).unwrap_or_else(|| "someone".to_owned())
+    }
+}
+
 #[derive(Debug, Subcommand)]
 enum Verb {
     /// Play an invented night on an invented site, with nothing to set up.
@@ -371,9 +379,7 @@ async fn watch(config: Config, environment: Environment, site: Site) -> ExitCode
 }
 
 async fn say(config: &Config, who: Who, say: OperatorCommand) -> ExitCode {
-    let login = || std::env::var("SUDO_USER").or_else(|_| std::env::var("USER")).ok();
-    let who = who.who.or_else(login).unwrap_or_else(|| "someone".to_owned());
-    ask(config, Request::Say { who, say }).await
+    ask(config, Request::Say { who: who.name(), say }).await
 }
 
 async fn ask(config: &Config, request: Request) -> ExitCode {

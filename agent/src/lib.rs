@@ -48,8 +48,6 @@ pub mod event_loop;
 
 pub mod control;
 
-pub mod outage_drill;
-
 pub mod review;
 
 pub mod command;

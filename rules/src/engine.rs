@@ -25,9 +25,12 @@ mod ground;
 mod index;
 mod input;
 mod operator;
+mod outage;
 mod queue;
 mod relays;
 mod reload;
+#[cfg(test)]
+mod rig;
 mod sensed;
 mod sensors;
 mod status;
@@ -43,6 +46,7 @@ pub use drills::{DrillsView, ProofView};
 pub(crate) use ground::mix;
 pub use input::{Health, Input, Link};
 pub use operator::{LONGEST_SHELF, OperatorCommand, Silence};
+pub use outage::{Course, OutageView};
 pub use status::{AlarmView, CallView, DeadlineView, Explanation, RelayView, SensorView, Status};
 pub use timers::DeadlineReason;
 pub use turn::{Effect, Reply, Sample, Turn};
@@ -212,6 +216,14 @@ impl Engine {
     /// A deadline's reason in words, for the log.
     pub fn describe(&self, reason: DeadlineReason) -> String {
         self.context().reason_words(reason)
+    }
+
+    /// What an outage drill of this alarm, or of the one that power loss raises, has to wait for.
+    ///
+    /// # Errors
+    /// If none can begin now; with words for a person.
+    pub fn outage_course(&self, alarm: Option<&str>) -> Result<Course, String> {
+        self.parts.outage.course(&self.context(), alarm)
     }
 
     /// Whether somebody is being asked for, and no page of the call-out has been taken over by
@@ -423,22 +435,8 @@ impl Engine {
 
     /// Everything, for reading.
     fn context(&self) -> Context<'_> {
-        let parts = &self.parts;
-        Context {
-            ground: Ground { plan: &self.plan, index: &self.index, now: self.now },
-            seed: self.seed,
-            timers: &self.timers,
-            leaving: &self.leaving,
-            sensors: &parts.sensors,
-            alarms: &parts.alarms,
-            callouts: &parts.callouts,
-            delivery: &parts.delivery,
-            relays: &parts.relays,
-            forecasts: &parts.forecasts,
-            drills: &parts.drills,
-            work: &parts.work,
-            operator: &parts.operator,
-        }
+        let ground = Ground { plan: &self.plan, index: &self.index, now: self.now };
+        Context::of(ground, self.seed, &self.timers, &self.leaving, &self.parts)
     }
 }
 

@@ -1,24 +1,19 @@
 //! `slackwater drill`: trying out whether help comes. Two of the drills are words to the running
-//! agent. The outage drill walks a keeper at a terminal through pulling the plug: it asks the
-//! agent what has to happen, reads from the journal when it did, prints each step as it comes,
-//! and has the agent keep the result.
+//! agent. The outage drill runs in the agent too: here a keeper at a terminal is walked through pulling
+//! the plug, tells the agent so, and sees each step as the agent sees it come.
 
 use super::{Config, Who, failed, say, wrong};
-use crate::clock::Clock;
 use crate::control::{self, Reply, Request};
-use crate::journal::Log;
-use crate::outage_drill::{Course, Tracker};
-use crate::settings::{Environment, Places, Trust};
+use crate::settings::{Environment, Places};
 use clap::Subcommand;
-use slackwater_rules::engine::OperatorCommand;
-use slackwater_rules::record::{Measured, Seq};
-use slackwater_rules::time::Moment;
+use slackwater_rules::engine::{Course, OperatorCommand, OutageView};
+use slackwater_rules::record::Measured;
 use std::io::{BufRead, Write};
 use std::path::Path;
 use std::process::ExitCode;
 use std::time::Duration;
 
-/// Between two looks into the journal.
+/// Between two looks at the drill.
 const LOOK: Duration = Duration::from_millis(250);
 
 #[derive(Debug, Subcommand)]
@@ -68,51 +63,86 @@ pub(super) async fn carry_out(what: DrillVerb) -> ExitCode {
                 Ok(places) => places,
                 Err(mistakes) => return wrong(&mistakes.to_string()),
             };
-            match outage(&places, alarm).await {
-                Ok((alarm, steps)) => {
-                    let good = steps.iter().all(Measured::good);
-                    // The agent's words are those of the record, told to the keeper already.
-                    let kept = say(&config, who, OperatorCommand::OutageDrilled { alarm, steps }).await;
-                    if good { kept } else { ExitCode::FAILURE }
-                }
+            let agent = Agent { socket: &places.control.socket, who: who.name() };
+            match outage(&agent, alarm).await {
+                Ok(steps) if steps.iter().all(Measured::good) => ExitCode::SUCCESS,
+                Ok(_) => ExitCode::FAILURE,
                 Err(text) => failed(&text),
             }
         }
     }
 }
 
+/// The agent, and who speaks to it.
+struct Agent<'a> {
+    socket: &'a Path,
+    who: String,
+}
+
+impl Agent<'_> {
+    async fn say(&self, say: OperatorCommand) -> Result<String, String> {
+        asked(self.socket, &Request::Say { who: self.who.clone(), say }).await
+    }
+
+    /// How the drill stands.
+    async fn drill(&self) -> Result<OutageView, String> {
+        let status = asked(self.socket, &Request::Status { json: true }).await?;
+        let status: serde_json::Value =
+            serde_json::from_str(&status).map_err(|error| format!("the agent's status: {error}"))?;
+        let drill = status.pointer("/status/outage").cloned().unwrap_or_default();
+        let drill: Option<OutageView> =
+            serde_json::from_value(drill).map_err(|error| format!("the agent's drill: {error}"))?;
+        drill.ok_or_else(|| "the drill was broken off: if the plug is out, put it back".to_owned())
+    }
+
+    /// Follows the drill, and prints each step as it comes, until this is so.
+    async fn follow(
+        &self,
+        told: &mut Vec<String>,
+        until: impl Fn(&OutageView) -> bool,
+    ) -> Result<OutageView, String> {
+        loop {
+            let drill = self.drill().await?;
+            let ended = until(&drill);
+            for step in &drill.steps {
+                if (step.took.is_some() || ended) && !told.contains(&step.what) {
+                    println!("  {step}");
+                    told.push(step.what.clone());
+                }
+            }
+            if ended {
+                return Ok(drill);
+            }
+            tokio::time::sleep(LOOK).await;
+        }
+    }
+}
+
 /// The whole drill; what came of it, or why it was broken off.
-async fn outage(places: &Places, alarm: Option<String>) -> Result<(String, Vec<Measured>), String> {
-    let socket = &places.control.socket;
-    let course = asked(socket, &Request::Course { alarm }).await?;
+async fn outage(agent: &Agent<'_>, alarm: Option<String>) -> Result<Vec<Measured>, String> {
+    let course = asked(agent.socket, &Request::Course { alarm }).await?;
     let course: Course =
         serde_json::from_str(&course).map_err(|error| format!("the agent's course: {error}"))?;
-    calm(&asked(socket, &Request::Status { json: true }).await?)?;
-    let clock = Clock::system(Trust::System);
-    let mut journal = DrillJournal::open(&places.journal.path)?;
-
     print!("{}", before(&course));
     if prompt("Type yes to go on: ")?.trim() != "yes" {
         return Err("Nothing was done.".to_owned());
     }
-    // What happened while the cautions were read is not the drill's.
-    journal.skip()?;
+    agent.say(OperatorCommand::BeginOutage { alarm: Some(course.alarm.clone()) }).await?;
     prompt("Pull the plug, or open the breaker, and press Enter at the same moment: ")?;
-    let out = clock.now().mono;
-    let mut tracker = Tracker::new(course.clone(), out);
+    agent.say(OperatorCommand::PlugOut).await?;
     println!(
         "Out. Answer the page when it comes. The plug goes back when told, {} from now at the latest.",
         course.longest()
     );
-    watch(&clock, &mut journal, &mut tracker, out, Tracker::out).await?;
-
-    prompt("\nNOW PUT THE PLUG BACK, or close the breaker, and press Enter at the same moment: ")?;
-    let back = clock.now().mono;
-    tracker.put_back(back);
+    let mut told = Vec::new();
+    agent.follow(&mut told, |drill| drill.over).await?;
+    prompt(
+        "
+NOW PUT THE PLUG BACK, or close the breaker, and press Enter at the same moment: ",
+    )?;
+    agent.say(OperatorCommand::PlugBack).await?;
     println!("In. Look now: do pumps and lights run again by themselves? Wait for the all-clear.");
-    watch(&clock, &mut journal, &mut tracker, back, Tracker::in_again).await?;
-
-    let steps: Vec<Measured> = tracker.out().into_iter().chain(tracker.in_again()).collect();
+    let OutageView { steps, .. } = agent.follow(&mut told, |drill| drill.done).await?;
     let bad = steps.iter().filter(|step| !step.good()).count();
     println!();
     match bad {
@@ -120,87 +150,13 @@ async fn outage(places: &Places, alarm: Option<String>) -> Result<(String, Vec<M
         1 => println!("One of {} did not come in time: find out why before the night does.", steps.len()),
         n => println!("{n} of {} did not come in time: find out why before the night does.", steps.len()),
     }
-    Ok((course.alarm, steps))
-}
-
-/// Follows the journal until all of `steps` has come, or is overdue; prints each as it comes.
-async fn watch(
-    clock: &Clock,
-    journal: &mut DrillJournal,
-    tracker: &mut Tracker,
-    begun: Moment,
-    steps: impl Fn(&Tracker) -> Vec<Measured>,
-) -> Result<(), String> {
-    let mut told: Vec<String> = Vec::new();
-    loop {
-        journal.follow(tracker)?;
-        let now = steps(tracker);
-        for step in now.iter().filter(|step| step.took.is_some()) {
-            if !told.contains(&step.what) {
-                println!("  {step}");
-                told.push(step.what.clone());
-            }
-        }
-        if tracker.is_over(&now, begun, clock.now().mono) {
-            for step in now.iter().filter(|step| step.took.is_none()) {
-                println!("  {step}");
-            }
-            return Ok(());
-        }
-        tokio::time::sleep(LOOK).await;
-    }
-}
-
-/// The journal, read from where the drill began.
-struct DrillJournal {
-    log: Log,
-    next: Seq,
-}
-
-impl DrillJournal {
-    fn open(path: &Path) -> Result<Self, String> {
-        Ok(Self { log: Log::open(path).map_err(|error| error.to_string())?, next: 0 })
-    }
-
-    fn read(&mut self, mut take: impl FnMut(&slackwater_rules::record::Record)) -> Result<(), String> {
-        let next = &mut self.next;
-        let walked = self.log.walk(*next, |record| {
-            *next = record.seq + 1;
-            take(&record);
-            true
-        });
-        walked.map(drop).map_err(|error| error.to_string())
-    }
-
-    fn skip(&mut self) -> Result<(), String> {
-        self.read(|_| {})
-    }
-
-    fn follow(&mut self, tracker: &mut Tracker) -> Result<(), String> {
-        self.read(|record| tracker.take(record))
-    }
+    Ok(steps)
 }
 
 async fn asked(socket: &Path, request: &Request) -> Result<String, String> {
     match control::ask(socket, request).await? {
         Reply { ok: true, text } => Ok(text),
         Reply { ok: false, text } => Err(text),
-    }
-}
-
-/// No drill while something is wrong: nobody could tell the two apart.
-fn calm(status: &str) -> Result<(), String> {
-    let status: serde_json::Value =
-        serde_json::from_str(status).map_err(|error| format!("the agent's status: {error}"))?;
-    if let Some(why) = status.pointer("/health/broker/deaf").and_then(|why| why.as_str()) {
-        return Err(format!("no drill now, the broker can't be heard: {why}"));
-    }
-    let open = status.pointer("/status/alarms").and_then(|alarms| alarms.as_array()).into_iter().flatten();
-    let open: Vec<_> =
-        open.filter(|alarm| alarm["code"].is_string()).filter_map(|alarm| alarm["name"].as_str()).collect();
-    match open.is_empty() {
-        true => Ok(()),
-        false => Err(format!("no drill now, alarms are open: {}", open.join(", "))),
     }
 }
 

@@ -5,16 +5,12 @@
 use super::Request;
 use crate::plain_text::is_deceptive;
 use slackwater_rules::engine::OperatorCommand;
-use slackwater_rules::record::Measured;
 
 /// Names of people, alarms, tanks, kinds of work and call-outs, and codes.
 const LONGEST_NAME: usize = 120;
 
 /// Reasons and notes: a few sentences.
 const LONGEST_REASON: usize = 500;
-
-/// Steps of an outage drill; a course has under ten.
-const MOST_STEPS: usize = 64;
 
 /// What is wrong with a request, without showing it.
 pub(super) fn check(request: &Request) -> Result<(), String> {
@@ -41,13 +37,12 @@ fn words(say: &OperatorCommand) -> Result<(), String> {
         OperatorCommand::EndWork { tank } => name("the tank", tank),
         OperatorCommand::Mark { note, episode: _, verdict: _ } => reason("the note", note),
         OperatorCommand::Drill { callout } => name("the call-out", callout),
-        OperatorCommand::TestPages | OperatorCommand::EndSilence => Ok(()),
-        OperatorCommand::OutageDrilled { alarm, steps } => {
-            name("the alarm", alarm)?;
-            if steps.len() > MOST_STEPS {
-                return Err(format!("a drill of {} steps: at most {MOST_STEPS} are taken", steps.len()));
-            }
-            steps.iter().try_for_each(|step: &Measured| reason("a step of the drill", &step.what))
+        OperatorCommand::TestPages
+        | OperatorCommand::EndSilence
+        | OperatorCommand::PlugOut
+        | OperatorCommand::PlugBack => Ok(()),
+        OperatorCommand::BeginOutage { alarm } => {
+            alarm.as_ref().map_or(Ok(()), |alarm| name("the alarm", alarm))
         }
         OperatorCommand::PlanSilence { why, length: _ } => reason("the reason", why),
     }

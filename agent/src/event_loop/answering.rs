@@ -4,7 +4,6 @@ use super::wrong_codes::MOST;
 use super::{Watch, health};
 use crate::checkin::CheckInSender;
 use crate::control::{Reply, Request};
-use crate::outage_drill::Course;
 use slackwater_rules::engine::{Input, OperatorCommand};
 use slackwater_rules::record::By;
 use slackwater_rules::time::Span;
@@ -59,7 +58,7 @@ impl Watch {
                 };
                 Reply { ok, text }
             }
-            Request::Course { alarm } => match Course::of(self.engine.plan(), alarm.as_deref()) {
+            Request::Course { alarm } => match self.engine.outage_course(alarm.as_deref()) {
                 Ok(course) => Reply { ok: true, text: health::pretty(&course) },
                 Err(text) => Reply { ok: false, text },
             },

@@ -7,11 +7,14 @@
 //! whether records are missing at its end. On a full disk records of alarms and call-outs go where
 //! room was set aside for them; a disk that takes no writes is read.
 
+mod full_disk;
+mod opening;
+
 use crate::journal::pulse::{self, Pulse};
 use crate::journal::reserve::Reserve;
-use crate::journal::{BootId, Journal, JournalError, JournalLimits, Opened, Restored, claim};
+use crate::journal::{BootId, Journal, JournalError, JournalLimits};
 use slackwater_rules::engine::Sample;
-use slackwater_rules::record::{Body, Record, Seq};
+use slackwater_rules::record::{Record, Seq};
 use slackwater_rules::time::{Moment, Now, Span};
 use std::collections::VecDeque;
 use std::fs::File;
@@ -138,87 +141,6 @@ impl Keeper {
         Ok((keeper, inheritance))
     }
 
-    fn inherit(&mut self, restored: Option<Restored>, now: &Now) -> Inheritance {
-        // Milliseconds since 1970 are more than any count of records.
-        let Some(restored) = restored else {
-            return Inheritance {
-                records: Vec::new(),
-                gap: pulse::read(&self.path).and_then(|beat| beat.ago(&self.boot, now)),
-                next_seq: now.wall.0.max(1).cast_unsigned().max(self.kept.saturating_add(1)),
-                seed: now.wall.0.cast_unsigned(),
-            };
-        };
-        for seq in &restored.unreadable {
-            tracing::error!(seq, "a record of the journal can't be read and is left out");
-        }
-        // Nobody watched before there was a journal; what a damaged one knew is lost.
-        let first = restored.next_seq == 1 && self.damaged.is_none() && self.kept == 0;
-        let gap = if first { Some(Span::ZERO) } else { restored.gap };
-        self.matters = restored.records.iter().cloned().collect();
-        // What was lost keeps its numbers: pages that went out bear them.
-        let next_seq = restored.next_seq.max(self.kept.saturating_add(1));
-        self.kept = next_seq.saturating_sub(1);
-        Inheritance { records: restored.records, gap, next_seq, seed: restored.seed }
-    }
-
-    fn try_open(&mut self, now: &Now) -> Result<(), JournalError> {
-        if self.claim.is_none() {
-            self.claim = Some(claim(&self.path)?);
-        }
-        let (mut journal, mut opened) = Journal::open(&self.path, self.boot.clone(), self.limits)?;
-        let another = self.seed.is_some_and(|seed| seed != journal.seed());
-        if another && self.owed.first().is_some_and(|first| journal.last() >= first.seq) {
-            let why = "another journal was put in the place of the one that was written to";
-            (journal, opened) = journal.replace(why)?;
-        }
-        match &opened {
-            Opened::SetAside { path, .. } => {
-                tracing::error!("{opened}");
-                self.damaged = Some((path.clone(), opened.to_string()));
-            }
-            Opened::Created | Opened::Current | Opened::Migrated { .. } => {
-                tracing::info!("{opened}");
-                self.compare(&journal, another, now);
-            }
-        }
-        // What matters and is not in it is owed to it, before what came since.
-        let last = journal.last();
-        let missing = self.matters.drain(..).filter(|record| record.seq > last);
-        self.owed = missing.chain(std::mem::take(&mut self.owed)).collect();
-        journal.name_site(&self.site)?;
-        self.seed = Some(journal.seed());
-        self.journal = Some(journal);
-        if self.pulse.is_none() {
-            let pulse = Pulse::open(&self.path);
-            self.pulse = pulse.inspect_err(|error| tracing::warn!("the journal's pulse: {error}")).ok();
-        }
-        Ok(())
-    }
-
-    /// Notices what was kept and is not there any more.
-    fn compare(&mut self, journal: &Journal, another: bool, now: &Now) {
-        let (found, kept) = (journal.last(), self.kept);
-        let what = if found >= kept && !another || kept == 0 {
-            return;
-        } else if found == 0 {
-            format!("the journal was emptied or begun anew: its records up to number {kept} are lost")
-        } else if another {
-            format!("another journal stands in the place of the one that was written to until record {kept}")
-        } else {
-            let first = found.saturating_add(1);
-            let which = if first == kept {
-                format!("record {kept} is")
-            } else {
-                format!("records {first} to {kept} are")
-            };
-            format!(
-                "{which} missing at the journal's end: it was changed from outside, or its disk lost them"
-            )
-        };
-        tracing::error!("{what}");
-        self.noticed = Some((what, now.mono + NOTICED));
-    }
-
     /// Keeps the records of finished turns. They are on the disk when this returns, unless
     /// [`Keeper::trouble`] says otherwise.
     pub fn keep(&mut self, records: Vec<Record>, horizon: impl FnOnce() -> Seq, now: &Now) {
@@ -258,47 +180,6 @@ impl Keeper {
             Some(journal) => journal.commit(&self.owed, horizon),
             None => Ok(()),
         }
-    }
-
-    /// Gives up what was set aside, step by step, for what matters most of what is owed.
-    fn commit_in_reserve(
-        &mut self,
-        horizon: Seq,
-        error: JournalError,
-        now: &Now,
-    ) -> Result<(), JournalError> {
-        self.begin_to_save_room(&error);
-        self.spare_room();
-        let mut result = self.commit(horizon, now);
-        while matches!(result, Err(JournalError::Full { .. }))
-            && self.reserve.as_mut().is_some_and(Reserve::give)
-        {
-            if let Some(journal) = &mut self.journal {
-                if let Err(error) = journal.give_up() {
-                    tracing::warn!("{error}: the room within the journal's file is not free yet");
-                }
-                journal.save_room(true);
-            }
-            result = self.commit(horizon, now);
-        }
-        result
-    }
-
-    fn begin_to_save_room(&mut self, error: &JournalError) {
-        if self.full.is_none() {
-            tracing::error!("{error}: only alarms and call-outs are kept, where room was set aside for them");
-        }
-        self.full = Some(format!("{error}: only alarms and call-outs are kept"));
-        if let Some(journal) = &mut self.journal {
-            journal.save_room(true);
-        }
-    }
-
-    /// The room that was set aside is for what matters most.
-    fn spare_room(&mut self) {
-        let before = self.owed.len();
-        self.owed.retain(|record| is_essential(&record.body));
-        self.lost += (before - self.owed.len()) as u64;
     }
 
     /// All that was owed is on the disk.
@@ -377,29 +258,6 @@ impl Keeper {
         }
     }
 
-    /// Notices a full disk before a write does, and takes back what was given up once there is room.
-    fn look_for_room(&mut self) {
-        let Some(reserve) = &mut self.reserve else { return };
-        if self.full.is_none() && reserve.is_disk_full() {
-            let error = JournalError::Full { path: self.path.clone() };
-            return self.begin_to_save_room(&error);
-        }
-        if reserve.renew() && self.full.take().is_some() {
-            tracing::info!("the disk has room again: the journal keeps everything");
-            self.readings = None;
-            self.set_aside_within();
-            if let Some(journal) = &mut self.journal {
-                journal.save_room(false);
-            }
-        }
-    }
-
-    fn set_aside_within(&mut self) {
-        if let Some(Err(error)) = self.journal.as_mut().map(Journal::set_aside) {
-            tracing::warn!("no room can be set aside within the journal's file: {error}");
-        }
-    }
-
     fn look_after_damaged(&mut self) {
         if self.damaged.as_ref().is_some_and(|(path, _)| !path.exists()) {
             self.damaged = None;
@@ -460,60 +318,6 @@ impl Keeper {
         let over = self.owed.len().saturating_sub(OWED_AT_MOST);
         self.owed.drain(..over);
         self.lost += over as u64;
-    }
-}
-
-/// Whether a record is of an alarm, a call-out, or what was done and said about them: on a full disk
-/// only these are kept. The others say how the agent is and what it has learned.
-fn is_essential(body: &Body) -> bool {
-    match body {
-        Body::Learned { .. }
-        | Body::Foretold { .. }
-        | Body::Reloaded { .. }
-        | Body::SilencePlanned { .. }
-        | Body::SilenceEnded { .. }
-        | Body::Marked { .. }
-        | Body::Drill(_) => false,
-        Body::Started { .. }
-        | Body::Stopped { .. }
-        | Body::ClockSet { .. }
-        | Body::SightLost { .. }
-        | Body::SightRegained { .. }
-        | Body::Raised { .. }
-        | Body::Worsened { .. }
-        | Body::Returned { .. }
-        | Body::LostSight { .. }
-        | Body::FoundSight { .. }
-        | Body::Chattering { .. }
-        | Body::Settled { .. }
-        | Body::Acknowledged { .. }
-        | Body::Reset { .. }
-        | Body::Shelved { .. }
-        | Body::Unshelved { .. }
-        | Body::TakenOut { .. }
-        | Body::PutBack { .. }
-        | Body::Suppressed { .. }
-        | Body::Unsuppressed { .. }
-        | Body::WorkBegan { .. }
-        | Body::WorkEnded { .. }
-        | Body::CallBegan { .. }
-        | Body::CallEnded { .. }
-        | Body::Joined { .. }
-        | Body::Stepped { .. }
-        | Body::Paged { .. }
-        | Body::Skipped { .. }
-        | Body::Delivered { .. }
-        | Body::Answered { .. }
-        | Body::Resumed { .. }
-        | Body::Refused { .. }
-        | Body::Switched { .. }
-        | Body::Released { .. }
-        | Body::Proved { .. }
-        | Body::Withheld { .. }
-        | Body::Held { .. }
-        | Body::ByHand { .. }
-        | Body::CommandKept { .. }
-        | Body::NotProved { .. } => true,
     }
 }
 

@@ -278,9 +278,14 @@ impl<'a> Events<'a> {
             Drilled::Noticed { target, headline, .. } => {
                 self.note(at, format!("notice to {target}: {headline}"))
             }
-            drilled @ Drilled::OutageDrilled { .. } => self.note(at, drilled.to_string()),
+            drilled @ (Drilled::OutageDrilled { .. } | Drilled::OutageBrokenOff { .. }) => {
+                self.note(at, drilled.to_string());
+            }
             // Told by its answer, or by the want of one.
-            Drilled::Tested { .. } => {}
+            Drilled::Tested { .. }
+            | Drilled::OutageBegan { .. }
+            | Drilled::PlugOut { .. }
+            | Drilled::PlugBack { .. } => {}
         }
     }
 

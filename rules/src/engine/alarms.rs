@@ -283,3 +283,6 @@ impl Alarms {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

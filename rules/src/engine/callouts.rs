@@ -221,3 +221,6 @@ fn first_step(ground: &Ground<'_>, policy: &str, begun: Moment) -> Phase {
         None => Phase::Told,
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -8,6 +8,7 @@ use super::drills::Drills;
 use super::forecasts::Forecasts;
 use super::ground::Ground;
 use super::operator::Operator;
+use super::outage::Outage;
 use super::relays::Relays;
 use super::sensors::Sensors;
 use super::work::Work;
@@ -28,6 +29,7 @@ pub(super) struct Components {
     pub(super) drills: Drills,
     pub(super) work: Work,
     pub(super) operator: Operator,
+    pub(super) outage: Outage,
 }
 
 impl Components {
@@ -42,6 +44,7 @@ impl Components {
             drills: Drills::default(),
             work: Work::default(),
             operator: Operator::default(),
+            outage: Outage::default(),
         }
     }
 
@@ -49,6 +52,8 @@ impl Components {
     /// engine comes here with the record it has just made, a restart with those of the journal. A
     /// record about something that the plan no longer has changes nothing.
     pub(super) fn apply(&mut self, ground: &Ground<'_>, record: &Record) {
+        // A drill looks at most of what happens.
+        self.outage.apply(ground, record);
         match &record.body {
             Body::Raised { .. } => {
                 self.alarms.apply(ground, record);
@@ -144,6 +149,7 @@ impl Components {
             .chain(self.forecasts.rests_on())
             .chain(self.drills.rests_on(ground))
             .chain(self.work.rests_on())
+            .chain(self.outage.rests_on())
             .chain(self.operator.silence_at(now).map(|silence| silence.seq))
             .min()
     }

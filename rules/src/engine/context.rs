@@ -5,11 +5,13 @@
 
 use super::alarms::Alarms;
 use super::callouts::Callouts;
+use super::components::Components;
 use super::delivery::Delivery;
 use super::drills::Drills;
 use super::forecasts::Forecasts;
 use super::ground::{Ground, code};
 use super::operator::Operator;
+use super::outage::Outage;
 use super::relays::Relays;
 use super::sensed::Sensed;
 use super::sensors::Sensors;
@@ -43,6 +45,7 @@ pub(super) struct Context<'a> {
     pub(super) drills: &'a Drills,
     pub(super) work: &'a Work,
     pub(super) operator: &'a Operator,
+    pub(super) outage: &'a Outage,
 }
 
 impl<'a> Deref for Context<'a> {
@@ -54,6 +57,32 @@ impl<'a> Deref for Context<'a> {
 }
 
 impl<'a> Context<'a> {
+    /// Of these components, on this ground.
+    pub(super) fn of(
+        ground: Ground<'a>,
+        seed: u64,
+        timers: &'a Timers,
+        leaving: &'a [Seq],
+        parts: &'a Components,
+    ) -> Self {
+        Self {
+            ground,
+            seed,
+            timers,
+            leaving,
+            sensors: &parts.sensors,
+            alarms: &parts.alarms,
+            callouts: &parts.callouts,
+            delivery: &parts.delivery,
+            relays: &parts.relays,
+            forecasts: &parts.forecasts,
+            drills: &parts.drills,
+            work: &parts.work,
+            operator: &parts.operator,
+            outage: &parts.outage,
+        }
+    }
+
     /// The present, for conditions.
     pub(super) fn world(&self) -> Sensed<'a> {
         Sensed {

@@ -121,3 +121,6 @@ impl Delivery {
         slips.chain(self.quota.rests_on(now))
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -140,6 +140,11 @@ impl Engine {
             Task::Test(target) => self.decide(|cx, next| cx.drills.on_test(cx, &target, next)),
             Task::SendNotices => self.decide(|cx, next| cx.drills.on_notices(cx, next)),
             Task::ArmDrills => self.decide(|cx, next| cx.drills.on_arm(cx, next)),
+            Task::BeginOutage { alarm, by } => {
+                self.decide(|cx, next| cx.outage.on_begin(cx, alarm.as_deref(), by, next));
+            }
+            Task::PlugOut(by) => self.decide(|cx, next| cx.outage.on_out(cx, by, next)),
+            Task::PlugBack(by) => self.decide(|cx, next| cx.outage.on_back(cx, by, next)),
             Task::PageLost { page, target, why } => {
                 self.decide(|cx, next| cx.drills.on_page_lost(page, &why, next));
                 self.decide(|cx, next| cx.drills.on_notice_lost(cx, page, &target, next));
@@ -166,6 +171,7 @@ impl Engine {
             DeadlineReason::Settle(call) => self.decide(|cx, next| cx.callouts.on_settled(cx, call, next)),
             DeadlineReason::Retry(page) => self.decide(|cx, next| cx.delivery.on_retry(cx, page, next)),
             DeadlineReason::Drills => self.queue.push(Task::TendDrills),
+            DeadlineReason::Outage => self.decide(|cx, next| cx.outage.on_look(cx, next)),
             DeadlineReason::Unfinished => {}
         }
     }
@@ -176,6 +182,7 @@ impl Engine {
         self.decide(|cx, next| {
             next.then(Task::LookAtSensors);
             cx.operator.on_set_out(cx, next);
+            cx.outage.on_set_out(cx, next);
             next.then(Task::Suppress { standing: false });
             next.then(Task::JudgeAll);
             next.then(Task::Release);

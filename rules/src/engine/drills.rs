@@ -101,6 +101,11 @@ impl Drills {
                 self.notice(seq, at, about, Target::parse(target), *last);
             }
             Drilled::OutageDrilled { .. } => self.outage = Some((seq, at)),
+            // How a drill goes on is `outage`'s.
+            Drilled::OutageBegan { .. }
+            | Drilled::PlugOut { .. }
+            | Drilled::PlugBack { .. }
+            | Drilled::OutageBrokenOff { .. } => {}
         }
     }
 
@@ -164,3 +169,6 @@ impl Drills {
         tests.chain(self.notices_rest_on(ground)).collect()
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -285,3 +285,6 @@ impl Forecasts {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

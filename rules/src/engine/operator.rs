@@ -48,3 +48,6 @@ impl Operator {
         self.silence.as_ref().filter(|silence| silence.until > now)
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -92,6 +92,9 @@ impl Queue {
             | Task::TestReachable
             | Task::Test(_)
             | Task::SendNotices
+            | Task::BeginOutage { .. }
+            | Task::PlugOut(_)
+            | Task::PlugBack(_)
             | Task::PageLost { .. } => false,
         };
         if !(looks && self.waiting.contains(&task)) {
@@ -188,6 +191,9 @@ impl Queue {
             | Task::Test(_)
             | Task::SendNotices
             | Task::ArmDrills
+            | Task::BeginOutage { .. }
+            | Task::PlugOut(_)
+            | Task::PlugBack(_)
             | Task::PageLost { .. } => true,
         });
     }

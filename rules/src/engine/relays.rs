@@ -234,3 +234,6 @@ impl Relays {
         runs.chain(pausing.map(|(_, (seq, _))| *seq))
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -225,3 +225,6 @@ impl Sensors {
 fn reads_alike(before: &Sensor, after: &Sensor) -> bool {
     before.feed == after.feed && before.mapping == after.mapping && before.measure == after.measure
 }
+
+#[cfg(test)]
+mod tests;

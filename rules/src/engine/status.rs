@@ -6,6 +6,7 @@ mod look;
 mod self_report;
 
 use super::drills::DrillsView;
+use super::outage::OutageView;
 use crate::alarm::Priority;
 use crate::ids::Seq;
 use crate::record::{Estimated, Purpose};
@@ -37,6 +38,8 @@ pub struct Status {
     pub deadlines: Vec<DeadlineView>,
     /// What test pages and outage drills have shown; none if there are none.
     pub drills: Option<DrillsView>,
+    /// The outage drill that goes on, or the last one of this life.
+    pub outage: Option<OutageView>,
 }
 
 /// A sensor.

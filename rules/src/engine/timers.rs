@@ -36,6 +36,8 @@ pub enum DeadlineReason {
     Retry(Seq),
     /// A test page or a notice is due, or a test page has waited for long enough.
     Drills,
+    /// An outage drill goes on.
+    Outage,
     /// What the last turn has left goes on.
     Unfinished,
 }
@@ -70,6 +72,7 @@ impl DeadlineReason {
             | Self::Settle(_)
             | Self::Retry(_)
             | Self::Drills
+            | Self::Outage
             | Self::Unfinished => return None,
         })
     }

@@ -181,3 +181,6 @@ impl Work {
         self.periods.values().map(|period| period.seq)
     }
 }
+
+#[cfg(test)]
+mod tests;

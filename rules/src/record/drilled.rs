@@ -67,7 +67,30 @@ pub enum Drilled {
         /// The rest of it.
         lines: Vec<String>,
     },
-    /// A person has pulled the plug, on purpose, and measured what came of it.
+    /// A person is about to pull the plug, on purpose: the watch waits for what has to come of it. The
+    /// drill is known by this record's number.
+    OutageBegan {
+        /// The alarm that it is about.
+        alarm: String,
+        /// Who.
+        by: By,
+    },
+    /// The plug is out.
+    PlugOut {
+        /// Who says so.
+        by: By,
+    },
+    /// The plug is back.
+    PlugBack {
+        /// Who says so.
+        by: By,
+    },
+    /// The drill that was going on came to nothing.
+    OutageBrokenOff {
+        /// The reason.
+        why: String,
+    },
+    /// What came of a drill.
     OutageDrilled {
         /// The alarm that it was about.
         alarm: String,
@@ -156,6 +179,12 @@ impl fmt::Display for Drilled {
             }
             Self::TestUnanswered { target, why, .. } => write!(f, "{target} is NOT proved: test page {why}"),
             Self::Noticed { target, headline, .. } => write!(f, "notice to {target}: {headline}"),
+            Self::OutageBegan { alarm, by } => {
+                write!(f, "outage drill of {alarm} began, by {}", by.who)
+            }
+            Self::PlugOut { by } => write!(f, "the plug is out, says {}", by.who),
+            Self::PlugBack { by } => write!(f, "the plug is back, says {}", by.who),
+            Self::OutageBrokenOff { why } => write!(f, "the outage drill is broken off: {why}"),
             Self::OutageDrilled { alarm, steps, by } => {
                 let steps: Vec<_> = steps.iter().map(Measured::to_string).collect();
                 write!(f, "outage drill of {alarm} by {by}: {}", steps.join(", "))

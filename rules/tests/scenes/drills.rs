@@ -4,7 +4,7 @@ use crate::harness::{BERLIN, Channel, RULES, Sent, Site, directory, target};
 use jiff::civil::{Date, Time};
 use slackwater_rules::engine::{DrillsView, Input, OperatorCommand};
 use slackwater_rules::plan::{Absence, Directory, Hours};
-use slackwater_rules::record::{Body, Drilled, Measured, Purpose};
+use slackwater_rules::record::{Body, Drilled, Purpose};
 use slackwater_rules::time::Span;
 
 const WEEKLY: &str = r#"
@@ -309,10 +309,10 @@ fn an_outage_drill_that_is_due_is_asked_for_once_a_month_by_day() {
     site.forget();
 
     site.run(Span::hours(24));
-    let step =
-        Measured { what: "raised".to_owned(), took: Some(Span::seconds(21)), within: Span::seconds(30) };
-    let word = OperatorCommand::OutageDrilled { alarm: "power-lost".to_owned(), steps: vec![step] };
-    site.says_person("ines", word);
+    site.says_person("ines", OperatorCommand::BeginOutage { alarm: None });
+    site.says_person("ines", OperatorCommand::PlugOut);
+    site.says_person("ines", OperatorCommand::PlugBack);
+    site.run(Span::minutes(1));
     site.restart(Span::minutes(2), Some(Span::minutes(2)));
     site.run(Span::hours(29 * 24));
     assert_eq!(notices(&site), []);

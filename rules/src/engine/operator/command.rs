@@ -93,13 +93,15 @@ pub enum OperatorCommand {
     },
     /// Sends a test page to everyone, by every channel.
     TestPages,
-    /// Says how an outage drill went.
-    OutageDrilled {
-        /// The alarm that it was about.
-        alarm: String,
-        /// What was waited for.
-        steps: Vec<crate::record::Measured>,
+    /// Says that the plug is about to be pulled, on purpose.
+    BeginOutage {
+        /// The alarm that it is about; the one that power loss raises if none.
+        alarm: Option<String>,
     },
+    /// Says that the plug has just been pulled.
+    PlugOut,
+    /// Says that the plug has just been put back.
+    PlugBack,
 }
 
 impl Operator {
@@ -161,12 +163,9 @@ impl Operator {
             OperatorCommand::EndSilence => next.refuse("end the planned silence", "none is planned", &by),
             OperatorCommand::Drill { callout } => drill(cx, &callout, &by, next),
             OperatorCommand::TestPages => next.then(Task::TestPages(by)),
-            OperatorCommand::OutageDrilled { alarm, steps } => {
-                if find(cx, &alarm, "drill an outage of", &by, next).is_some() {
-                    next.record(Body::Drill(crate::record::Drilled::OutageDrilled { alarm, steps, by }));
-                    next.then(Task::TendDrills);
-                }
-            }
+            OperatorCommand::BeginOutage { alarm } => next.then(Task::BeginOutage { alarm, by }),
+            OperatorCommand::PlugOut => next.then(Task::PlugOut(by)),
+            OperatorCommand::PlugBack => next.then(Task::PlugBack(by)),
         }
     }
 

@@ -54,6 +54,7 @@ impl Context<'_> {
                 .map(|(at, reason)| DeadlineView { due: at - now.mono, reason: self.reason_words(reason) })
                 .collect(),
             drills: self.drills.view(self, &now),
+            outage: self.outage.view(now.mono),
         }
     }
 
@@ -164,6 +165,7 @@ impl Context<'_> {
             DeadlineReason::Settle(call) => format!("call-out {call}: the all-clear"),
             DeadlineReason::Retry(page) => format!("page {page} is tried again"),
             DeadlineReason::Drills => "test pages and notices are looked after".to_owned(),
+            DeadlineReason::Outage => "the outage drill is looked at".to_owned(),
             DeadlineReason::Unfinished => "work that the last turn has left goes on".to_owned(),
         }
     }

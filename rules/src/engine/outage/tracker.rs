@@ -1,122 +1,13 @@
-//! What an outage drill waits for, and how long each of it may take. The plan flows into a
-//! [`Course`], which the running agent makes and the keeper's terminal asks for; the journal's
-//! records flow into a [`Tracker`], which says what came after how long. Nothing here touches a
-//! terminal, so that a whole drill is a test of records.
+//! Follows an outage drill by the records that it brings forth: what came, after how long.
 
-use serde::{Deserialize, Serialize};
-use slackwater_rules::plan::{Alarm, Plan};
-use slackwater_rules::record::{Body, Measured, Outcome, Purpose, Record, Seq};
-use slackwater_rules::time::{Moment, Span};
+use super::course::{Course, SLACK};
+use crate::ids::Seq;
+use crate::record::{Body, Measured, Outcome, Purpose, Record};
+use crate::time::{Moment, Span};
 
-/// The hazard whose alarm is drilled if none is named.
-const POWER_LOST: &str = "power-lost";
-
-/// For a broker, a commit, a page's way to its server, beyond what the plan itself allows.
-const SLACK: Span = Span::seconds(5);
-
-/// A first page takes no longer than this, in whatever trouble.
-const FIRST_PAGE: Span = Span::seconds(90);
-
-/// The plug is out for no longer than this.
-const LONGEST: Span = Span::minutes(10);
-
-/// What an outage drill of one alarm has to wait for. Spans count from the plug out, or in.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
-pub struct Course {
-    /// The site.
-    pub site: String,
-    /// The tank, or the site.
-    pub place: String,
-    /// The alarm.
-    pub alarm: String,
-    /// Its sensors say it within this.
-    pub seen: Span,
-    /// It is raised within this.
-    pub raised: Span,
-    /// What it switches, in words: none if it has no stopgap.
-    pub relay: Option<String>,
-    /// The command goes out within this.
-    pub commanded: Span,
-    /// It is confirmed within this; none if the relay has no proof.
-    pub confirmed: Option<Span>,
-    /// A channel takes the first page within this.
-    pub paged: Span,
-    /// Someone answers within this.
-    pub answered: Span,
-    /// The condition has gone for so long before the alarm returns.
-    pub off_delay: Span,
-    /// It has returned to normal within this of the plug in.
-    pub returned: Span,
-    /// The all-clear goes out within this of the plug in.
-    pub all_clear: Span,
-}
-
-impl Course {
-    /// Of the alarm of this name, or else of the one that power loss raises.
-    ///
-    /// # Errors
-    /// If there is no such alarm, or nobody is called by it; with words for a person.
-    pub fn of(plan: &Plan, alarm: Option<&str>) -> Result<Self, String> {
-        let names = || {
-            let names: Vec<_> = plan.alarms.iter().map(|alarm| alarm.name.as_str()).collect();
-            format!("there are: {}", names.join(", "))
-        };
-        let by_power = |alarm: &&Alarm| alarm.hazard == Some(POWER_LOST) || alarm.name == POWER_LOST;
-        let found = match alarm {
-            Some(name) => plan
-                .alarm_named(name)
-                .map(|id| plan.alarm(id))
-                .ok_or_else(|| format!("there is no alarm `{name}`; {}", names()))?,
-            None => plan.alarms.iter().find(by_power).ok_or_else(|| {
-                format!("no alarm is made from the hazard {POWER_LOST}: name one; {}", names())
-            })?,
-        };
-        let Some(callout) = found.callout.map(|id| plan.callout(id)) else {
-            return Err(format!("{} calls nobody: an outage of it can't be drilled", found.name));
-        };
-        let sensors = found.condition.sensors();
-        let every = sensors.iter().map(|id| plan.sensor(*id).every).max().unwrap_or(Span::ZERO);
-        let seen = every + SLACK;
-        let raised = seen + found.on_delay + SLACK;
-        let relay = found.stopgap.map(|stopgap| (stopgap, plan.relay(stopgap.relay)));
-        let commanded = raised + SLACK;
-        let proof = relay.and_then(|(_, relay)| relay.proof.as_ref());
-        let last = callout.steps.last().map_or(Span::ZERO, |step| step.after);
-        let returned = every + found.off_delay + SLACK;
-        Ok(Self {
-            site: plan.site.clone(),
-            place: plan.place(found.tank).to_owned(),
-            alarm: found.name.clone(),
-            seen,
-            raised,
-            relay: relay
-                .map(|(stopgap, relay)| format!("{} {}", relay.name, if stopgap.on { "on" } else { "off" })),
-            commanded,
-            confirmed: proof.map(|proof| commanded + proof.within + SLACK),
-            paged: raised + FIRST_PAGE,
-            answered: (raised + last + callout.again).min(LONGEST),
-            off_delay: found.off_delay,
-            returned,
-            all_clear: returned + slowest_consequence(plan, &found.name) + callout.settle + SLACK,
-        })
-    }
-
-    /// The plug is put back after this at the latest.
-    pub fn longest(&self) -> Span {
-        LONGEST
-    }
-}
-
-/// The call-out lasts until what followed has returned too.
-fn slowest_consequence(plan: &Plan, alarm: &str) -> Span {
-    let Some(id) = plan.alarm_named(alarm) else { return Span::ZERO };
-    let explained = |other: &&Alarm| other.consequence_of.contains(&id);
-    plan.alarms.iter().filter(explained).map(|other| other.off_delay).max().unwrap_or(Span::ZERO)
-}
-
-/// Follows a drill by the journal's records.
+/// What has come so far.
 #[derive(Clone, Debug)]
-pub struct Tracker {
+pub(super) struct Tracker {
     course: Course,
     out: Moment,
     back: Option<Moment>,
@@ -135,8 +26,8 @@ pub struct Tracker {
 }
 
 impl Tracker {
-    /// The plug was pulled at `out`.
-    pub fn new(course: Course, out: Moment) -> Self {
+    /// A drill begins; the plug is as good as out.
+    pub(super) fn new(course: Course, out: Moment) -> Self {
         Self {
             course,
             out,
@@ -156,13 +47,23 @@ impl Tracker {
         }
     }
 
+    /// The plug was pulled at `out`.
+    pub(super) fn put_out(&mut self, out: Moment) {
+        self.out = out;
+    }
+
+    /// The alarm that it is about.
+    pub(super) fn alarm(&self) -> &str {
+        &self.course.alarm
+    }
+
     /// The plug was put back at `back`.
-    pub fn put_back(&mut self, back: Moment) {
+    pub(super) fn put_back(&mut self, back: Moment) {
         self.back = Some(back);
     }
 
     /// The next record.
-    pub fn take(&mut self, record: &Record) {
+    pub(super) fn take(&mut self, record: &Record) {
         let (seq, at) = (record.seq, record.at.mono);
         match &record.body {
             Body::Raised { alarm, episode, since, .. } if *alarm == self.course.alarm => {
@@ -197,7 +98,7 @@ impl Tracker {
     }
 
     /// What is to come while the plug is out, in order.
-    pub fn out(&self) -> Vec<Measured> {
+    pub(super) fn out(&self) -> Vec<Measured> {
         let course = &self.course;
         let since = |at: Option<Moment>| at.map(|at| (at - self.out).max(Span::ZERO));
         let step = |what: String, at, within| Measured { what, took: since(at), within };
@@ -217,7 +118,7 @@ impl Tracker {
     }
 
     /// What is to come once the plug is back, in order.
-    pub fn in_again(&self) -> Vec<Measured> {
+    pub(super) fn in_again(&self) -> Vec<Measured> {
         let course = &self.course;
         let since = |at: Option<Moment>| Some((at? - self.back?).max(Span::ZERO));
         let step = |what: &str, at, within| Measured { what: what.to_owned(), took: since(at), within };
@@ -233,7 +134,7 @@ impl Tracker {
     }
 
     /// Whether waiting is over at `now`: all has come, or nothing more is expected.
-    pub fn is_over(&self, steps: &[Measured], begun: Moment, now: Moment) -> bool {
+    pub(super) fn is_over(&self, steps: &[Measured], begun: Moment, now: Moment) -> bool {
         let open = steps.iter().filter(|step| step.took.is_none());
         // Nothing that follows comes without the alarm.
         let in_vain =
@@ -245,9 +146,9 @@ impl Tracker {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use slackwater_rules::alarm::Priority;
-    use slackwater_rules::record::By;
-    use slackwater_rules::time::Now;
+    use crate::alarm::Priority;
+    use crate::ids::By;
+    use crate::time::Now;
 
     fn course() -> Course {
         Course {

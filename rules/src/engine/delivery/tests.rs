@@ -1,0 +1,106 @@
+use crate::engine::rig::{Rig, kinds};
+use crate::engine::task::{Next, Task};
+use crate::engine::timers::DeadlineReason;
+use crate::engine::turn::Effect;
+use crate::ids::Seq;
+use crate::plan::Target;
+use crate::record::{Body, Drilled, NoMore, Outcome, Purpose};
+use crate::time::Span;
+
+fn page(rig: &mut Rig, call: Seq, to: &str) -> (Seq, Next) {
+    let target = Target::parse(to);
+    let next = rig.act(|cx, next| cx.delivery.on_page(cx, (call, &target), Purpose::Call, next));
+    (next.records[0].seq, next)
+}
+
+fn ends(rig: &mut Rig, page: Seq, outcome: Outcome) -> Next {
+    rig.act(|cx, next| cx.delivery.on_delivered(cx, page, outcome, next))
+}
+
+#[test]
+fn a_page_is_planned_by_a_record_and_leaves_when_the_queue_is_empty() {
+    let mut rig = Rig::new();
+    let (_, call) = rig.call("leak");
+    let (id, next) = page(&mut rig, call, "ines.mail");
+    assert_eq!((next.pages, next.effects), (vec![id], vec![]));
+    assert_eq!(next.tasks, [Task::DropUnwanted(call)]);
+    let cx = rig.context();
+    let worded = cx.worded(cx.delivery.get(id).expect("planned")).expect("its call-out is there");
+    assert!(worded.headline.contains("leak") && !worded.maybe_repeat, "{}", worded.headline);
+}
+
+#[test]
+fn every_page_counts_in_the_limit_and_what_finds_no_room_waits_for_it() {
+    let mut rig = Rig::new();
+    let test = rig.tell(Body::Drill(Drilled::Tested {
+        target: "ines.push".to_owned(),
+        code: "T1".to_owned(),
+        within: Span::hours(24),
+        headline: "TEST".to_owned(),
+        lines: Vec::new(),
+    }));
+    ends(&mut rig, test, Outcome::Accepted { note: String::new() });
+    let (_, call) = rig.call("leak");
+    let (id, next) = page(&mut rig, call, "ines.push");
+    assert!(next.pages.is_empty(), "{:?}", kinds(&next));
+    let room = rig.now.mono + Span::hours(1);
+    assert!(next.timers.contains(&(DeadlineReason::Retry(id), Some(room))), "{:?}", next.timers);
+    // The reserve is for what is critical.
+    let (_, critical) = rig.call("power-lost");
+    assert_eq!(page(&mut rig, critical, "ines.push").1.pages.len(), 1);
+}
+
+#[test]
+fn tries_are_spaced_out_and_end_after_two_that_may_have_arrived() {
+    let mut rig = Rig::new();
+    let (_, call) = rig.call("leak");
+    let (id, _) = page(&mut rig, call, "ines.mail");
+    let retry = |next: &Next, rig: &Rig| {
+        let at = next.timers.iter().rev().find(|(reason, _)| *reason == DeadlineReason::Retry(id));
+        at.and_then(|(_, at)| *at).map(|at| at - rig.now.mono)
+    };
+    let doubtful = || Outcome::Deferred { why: "the line broke".to_owned(), may_have_arrived: true };
+    let next = ends(&mut rig, id, Outcome::deferred("no route"));
+    assert_eq!(retry(&next, &rig), Some(Span::seconds(30)));
+    let next = ends(&mut rig, id, doubtful());
+    assert_eq!(retry(&next, &rig), Some(Span::seconds(60)));
+    let next = ends(&mut rig, id, doubtful());
+    assert!(kinds(&next)[1].contains("perhaps delivered more than once"), "{:?}", kinds(&next));
+    let late = ends(&mut rig, id, Outcome::Accepted { note: String::new() });
+    assert!(late.records.is_empty(), "late news changes nothing");
+}
+
+#[test]
+fn a_newer_page_takes_the_older_one_s_place_in_each_of_its_states() {
+    let mut rig = Rig::new();
+    let (_, call) = rig.call("leak");
+    let unwanted = |rig: &mut Rig| rig.act(|cx, next| cx.delivery.on_unwanted(cx, call, next));
+    // Not left yet: it never leaves.
+    let (first, _) = page(&mut rig, call, "ines.mail");
+    let (second, _) = page(&mut rig, call, "ines.mail");
+    unwanted(&mut rig);
+    assert_eq!(rig.parts.delivery.get(first).and_then(|sent| sent.last.clone()), Some(Outcome::Withdrawn));
+    // In its channel's hands: called back, and its fate awaited.
+    rig.leaving.clear();
+    let (third, _) = page(&mut rig, call, "ines.mail");
+    assert_eq!(unwanted(&mut rig).effects, [Effect::Withdraw { page: second }]);
+    // Waiting to be tried again: given up.
+    ends(&mut rig, third, Outcome::deferred("no route"));
+    page(&mut rig, call, "ines.mail");
+    unwanted(&mut rig);
+    let given_up = Outcome::GivenUp { why: NoMore::NotNeeded };
+    assert_eq!(rig.parts.delivery.get(third).and_then(|sent| sent.last.clone()), Some(given_up));
+}
+
+#[test]
+fn after_a_start_only_what_may_have_left_is_marked_as_a_repeat() {
+    let mut rig = Rig::new();
+    let (_, call) = rig.call("leak");
+    let (sent, _) = page(&mut rig, call, "tom.mail");
+    let (held, _) = page(&mut rig, call, "ines.push");
+    let (waits, _) = page(&mut rig, call, "ines.push");
+    rig.tell(Body::Started { version: String::new(), gap: None });
+    let repeats = |id: Seq| rig.parts.delivery.get(id).map(crate::page::Sent::may_be_a_repeat);
+    assert_eq!(repeats(sent), Some(true));
+    assert_eq!((repeats(held), repeats(waits)), (Some(true), Some(false)), "the second found no room");
+}
