@@ -128,6 +128,8 @@ fn prepare(folder: &Path) -> Result<(), String> {
         "journal.sqlite-wal",
         "journal.sqlite-shm",
         "journal.sqlite-lock",
+        "journal.sqlite-pulse",
+        "journal.sqlite-reserve",
         "control.sock",
         "pages",
     ];

@@ -213,7 +213,9 @@ fn pages_go_once(world: &World) {
         });
         let restarted = world.starts.iter().any(|start| *start > earlier.when && before(start));
         match (fate.next_back(), restarted) {
-            (Some(Outcome::Deferred { .. }), false) if !sent.maybe_repeat => {}
+            // A doubt that an earlier attempt has left is not undone by a refusal that leaves none.
+            (Some(Outcome::Deferred { may_have_arrived, .. }), false)
+                if sent.maybe_repeat == (*may_have_arrived || earlier.maybe_repeat) => {}
             (Some(Outcome::Deferred { .. }) | None, true) if sent.maybe_repeat => {}
             (fate, _) => fail(&format!("leaves again after {fate:?}, repeat {}", sent.maybe_repeat)),
         }
