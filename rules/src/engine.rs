@@ -93,6 +93,15 @@ pub struct Engine {
     spare: Next,
 }
 
+/// What there is to record if the wall clock was set between two turns, or began to be trusted.
+fn clock_set(before: Now, now: Now) -> Option<Body> {
+    let by = now.wall - before.wall_at(now.mono);
+    let (was_trusted, trusted) = (before.wall_trusted, now.wall_trusted);
+    let set = by.0.saturating_abs() >= CLOCK_SET.0 || (trusted && !was_trusted);
+    let by = if by.0.saturating_abs() < 1_000 { Span::ZERO } else { by };
+    set.then_some(Body::ClockSet { by, was_trusted, trusted })
+}
+
 impl Engine {
     /// A watch that remembers nothing yet. `seed` keeps answer codes from being guessed: made
     /// once at random for a site, and the same ever after. `next_seq` is the number of the
@@ -134,7 +143,11 @@ impl Engine {
         let before = self.now;
         self.now = Now { mono: now.mono.max(before.mono), ..now };
         self.parts.sensors.on_clock(now.wall_trusted);
-        self.note_clock(before);
+        if let Some(set) = clock_set(before, self.now) {
+            self.decide(|_, next| {
+                next.record(set);
+            });
+        }
         self.queue.begin();
         if self.queue.may_go_on(self.now.mono) {
             self.work_off();
@@ -271,19 +284,6 @@ impl Engine {
     /// [`Engine::step`], or right after [`Engine::adopt`].
     pub fn recollect(&mut self, since: Moment) -> Recollection<'_> {
         Recollection::begin(&self.plan, &mut self.parts.alarms, since, self.now.mono)
-    }
-
-    /// Says when the wall clock was set, or began to be trusted.
-    fn note_clock(&mut self, before: Now) {
-        let by = self.now.wall - before.wall_at(self.now.mono);
-        let trusted = self.now.wall_trusted;
-        if by.0.saturating_abs() >= CLOCK_SET.0 || (trusted && !before.wall_trusted) {
-            let by = if by.0.saturating_abs() < 1_000 { Span::ZERO } else { by };
-            let was_trusted = before.wall_trusted;
-            self.decide(|_, next| {
-                next.record(Body::ClockSet { by, was_trusted, trusted });
-            });
-        }
     }
 
     /// Does what waits and what falls due, as much as one turn takes on.
