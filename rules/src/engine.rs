@@ -60,7 +60,7 @@ use components::Components;
 use context::Context;
 use ground::Ground;
 use index::Index;
-use queue::{LOOP, LOOP_PAUSE, PIECES, Pace, Queue};
+use queue::{Backlog, LOOP, Queue};
 use task::{Next, Task};
 use timers::Timers;
 
@@ -308,15 +308,15 @@ impl Engine {
 
     fn end_turn(&mut self) -> Turn {
         let mut pace = self.queue.end(self.timers.first(), self.now.mono);
-        if (pace == Pace::Loop) != self.in_a_loop && pace != Pace::Unfinished {
-            self.in_a_loop = pace == Pace::Loop;
+        if (pace == Backlog::Loop) != self.in_a_loop && pace != Backlog::Unfinished {
+            self.in_a_loop = pace == Backlog::Loop;
             self.tell_of_loop();
-            if pace == Pace::Done {
+            if pace == Backlog::Done {
                 self.work_off();
                 pace = self.queue.end(self.timers.first(), self.now.mono);
             }
         }
-        if pace == Pace::Loop
+        if pace == Backlog::Loop
             && let Some(started) = self.resuming.take()
         {
             self.decide(|cx, next| cx.delivery.on_resume(cx, started, next));
@@ -332,16 +332,7 @@ impl Engine {
     /// That the rules chase each other is trouble of a part of the watch, like others.
     fn tell_of_loop(&mut self) {
         let health = match self.in_a_loop {
-            true => {
-                let pieces = LOOP as usize * PIECES;
-                let last = self.turn.records.last().map(|record| format!(", the last: {}", record.body));
-                let last = last.unwrap_or_default();
-                let why = format!(
-                    "alarms and relays cause each other without an end: {pieces} pieces of work in a row{last}; \
-                     it goes on with {PIECES} every {LOOP_PAUSE}"
-                );
-                Health::Fails { why }
-            }
+            true => Health::Fails { why: queue::loop_words(self.turn.records.last()) },
             false => Health::Well,
         };
         let mut next = self.fresh();

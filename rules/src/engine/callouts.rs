@@ -36,7 +36,7 @@ pub(super) struct Waits {
 impl Callouts {
     /// What a record does to what lasts.
     pub(super) fn apply(&mut self, ground: &Ground<'_>, record: &Record) {
-        let (seq, at) = (record.seq, record.at.mono);
+        let at = record.at.mono;
         match &record.body {
             Body::Raised { alarm, episode, place, priority, since, because, .. } => {
                 if ground.alarm(alarm).is_none() {
@@ -77,6 +77,14 @@ impl Callouts {
                     }
                 });
             }
+            _ => self.apply_to_call(ground, record),
+        }
+    }
+
+    /// What a record of a call-out itself does to it.
+    fn apply_to_call(&mut self, ground: &Ground<'_>, record: &Record) {
+        let (seq, at) = (record.seq, record.at.mono);
+        match &record.body {
             Body::CallBegan { policy, purpose, code, hold } => {
                 let call = Call {
                     id: seq,

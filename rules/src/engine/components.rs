@@ -8,7 +8,7 @@ use super::drills::Drills;
 use super::forecasts::Forecasts;
 use super::ground::Ground;
 use super::operator::Operator;
-use super::outage::Outage;
+use super::outage::OutageDrills;
 use super::relays::Relays;
 use super::sensors::Sensors;
 use super::work::Work;
@@ -29,7 +29,7 @@ pub(super) struct Components {
     pub(super) drills: Drills,
     pub(super) work: Work,
     pub(super) operator: Operator,
-    pub(super) outage: Outage,
+    pub(super) outage: OutageDrills,
 }
 
 impl Components {
@@ -44,7 +44,7 @@ impl Components {
             drills: Drills::default(),
             work: Work::default(),
             operator: Operator::default(),
-            outage: Outage::default(),
+            outage: OutageDrills::default(),
         }
     }
 

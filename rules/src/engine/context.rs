@@ -11,7 +11,7 @@ use super::drills::Drills;
 use super::forecasts::Forecasts;
 use super::ground::{Ground, code};
 use super::operator::Operator;
-use super::outage::Outage;
+use super::outage::OutageDrills;
 use super::relays::Relays;
 use super::sensed::Sensed;
 use super::sensors::Sensors;
@@ -45,7 +45,7 @@ pub(super) struct Context<'a> {
     pub(super) drills: &'a Drills,
     pub(super) work: &'a Work,
     pub(super) operator: &'a Operator,
-    pub(super) outage: &'a Outage,
+    pub(super) outage: &'a OutageDrills,
 }
 
 impl<'a> Deref for Context<'a> {

@@ -8,7 +8,7 @@ mod sending;
 mod situation;
 mod wording;
 
-pub(super) use quota::Quota;
+pub(super) use quota::QuotaLedger;
 
 use super::ground::Ground;
 use crate::ids::Seq;
@@ -27,7 +27,7 @@ pub(super) struct Delivery {
     of_calls: BTreeMap<Seq, Vec<Seq>>,
     /// The step that each running call-out has taken last, while it climbs.
     steps: BTreeMap<Seq, u32>,
-    quota: Quota,
+    quota: QuotaLedger,
 }
 
 impl Delivery {
@@ -100,7 +100,7 @@ impl Delivery {
     }
 
     /// What limited channels have carried.
-    pub(super) fn quota(&self) -> &Quota {
+    pub(super) fn quota(&self) -> &QuotaLedger {
         &self.quota
     }
 

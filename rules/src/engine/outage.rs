@@ -27,12 +27,12 @@ const BACK_WITHIN: Span = Span::minutes(30);
 
 /// The drill that goes on, or the last one of this life.
 #[derive(Debug, Default)]
-pub(super) struct Outage {
-    drill: Option<Drill>,
+pub(super) struct OutageDrills {
+    drill: Option<OutageDrill>,
 }
 
 #[derive(Debug)]
-struct Drill {
+struct OutageDrill {
     /// The record that began it.
     seq: Seq,
     by: By,
@@ -63,13 +63,13 @@ pub struct OutageView {
     pub steps: Vec<Measured>,
 }
 
-impl Outage {
+impl OutageDrills {
     /// What a record does to what lasts. A drill looks at most of them.
     pub(super) fn apply(&mut self, ground: &Ground<'_>, record: &Record) {
         let at = record.at.mono;
         if let Body::Drill(Drilled::OutageBegan { alarm, by }) = &record.body {
             let course = Course::of(ground.plan, Some(alarm)).ok();
-            self.drill = course.map(|course| Drill {
+            self.drill = course.map(|course| OutageDrill {
                 seq: record.seq,
                 by: by.clone(),
                 tracker: Tracker::new(course, at),
@@ -119,7 +119,7 @@ impl Outage {
 
     /// The plug is back.
     pub(super) fn on_back(&self, cx: &Context<'_>, by: By, next: &mut Next) {
-        let waits = |drill: &Drill| !drill.done && drill.out.is_some() && drill.back.is_none();
+        let waits = |drill: &OutageDrill| !drill.done && drill.out.is_some() && drill.back.is_none();
         if self.drill.as_ref().is_some_and(waits) {
             next.record(Body::Drill(Drilled::PlugBack { by }));
             next.wake(DeadlineReason::Outage, Some(cx.mono() + LOOK));
@@ -188,7 +188,7 @@ impl Outage {
     }
 }
 
-impl Drill {
+impl OutageDrill {
     /// What was and is waited for, in order.
     fn steps(&self) -> Vec<Measured> {
         let back = self.back.map(|_| self.tracker.in_again());

@@ -6,6 +6,7 @@
 //! else still gets its turn.
 
 use super::task::Task;
+use crate::record::Record;
 use crate::time::{Moment, Span};
 use std::collections::VecDeque;
 
@@ -31,13 +32,23 @@ pub(super) struct Queue {
 
 /// Whether the rules chase each other, as far as this turn has shown.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Pace {
+pub(super) enum Backlog {
     /// All is done.
     Done,
     /// Something is left.
     Unfinished,
     /// Something is left again and again.
     Loop,
+}
+
+/// That the rules chase each other, in words; with what was recorded last.
+pub(super) fn loop_words(last: Option<&Record>) -> String {
+    let pieces = LOOP as usize * PIECES;
+    let last = last.map_or_else(String::new, |record| format!(", the last: {}", record.body));
+    format!(
+        "alarms and relays cause each other without an end: {pieces} pieces of work in a row{last}; \
+         it goes on with {PIECES} every {LOOP_PAUSE}"
+    )
 }
 
 impl Queue {
@@ -123,16 +134,16 @@ impl Queue {
     }
 
     /// A turn ends at `now`, with this deadline as the next: one that has come is a part of what is left.
-    pub(super) fn end(&mut self, deadline: Option<Moment>, now: Moment) -> Pace {
+    pub(super) fn end(&mut self, deadline: Option<Moment>, now: Moment) -> Backlog {
         if self.is_empty() && deadline.is_none_or(|deadline| deadline > now) {
             (self.unfinished, self.due) = (0, None);
-            return Pace::Done;
+            return Backlog::Done;
         }
         // An input that comes between two turns of a loop does not count.
         self.unfinished = self.unfinished.saturating_add(u32::from(self.is_full()));
         let is_loop = self.unfinished >= LOOP;
         self.due = Some(if is_loop { now + LOOP_PAUSE } else { now });
-        if is_loop { Pace::Loop } else { Pace::Unfinished }
+        if is_loop { Backlog::Loop } else { Backlog::Unfinished }
     }
 
     /// Whether this turn may take what an earlier one has left.
@@ -214,12 +225,12 @@ mod tests {
         let mut queue = Queue::default();
         (0..250).for_each(|id| queue.push(Task::Judge(AlarmId(id))));
         full(&mut queue);
-        assert_eq!(queue.end(None, Moment(7)), Pace::Unfinished);
+        assert_eq!(queue.end(None, Moment(7)), Backlog::Unfinished);
         assert_eq!(queue.due(), Some(Moment(7)));
         queue.begin();
         assert_eq!(queue.take(), Some(Task::Judge(AlarmId(200))));
         full(&mut queue);
-        assert_eq!((queue.end(None, Moment(7)), queue.due()), (Pace::Done, None));
+        assert_eq!((queue.end(None, Moment(7)), queue.due()), (Backlog::Done, None));
     }
 
     #[test]
@@ -228,7 +239,7 @@ mod tests {
         for turn in 1..=LOOP {
             (0..250).for_each(|id| queue.push(Task::Judge(AlarmId(id))));
             full(&mut queue);
-            let expected = if turn < LOOP { Pace::Unfinished } else { Pace::Loop };
+            let expected = if turn < LOOP { Backlog::Unfinished } else { Backlog::Loop };
             assert_eq!(queue.end(None, Moment(0)), expected);
         }
         assert!(!queue.may_go_on(Moment(999)) && queue.may_go_on(Moment(1_000)));

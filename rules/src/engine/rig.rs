@@ -76,7 +76,7 @@ lease = "60 min"
 settle = "2 min"
 "#;
 
-pub(super) struct Rig {
+pub(super) struct TestRig {
     pub(super) plan: Plan,
     index: Index,
     pub(super) parts: Components,
@@ -86,7 +86,7 @@ pub(super) struct Rig {
     seq: Seq,
 }
 
-impl Rig {
+impl TestRig {
     pub(super) fn new() -> Self {
         let mut ines = Contact::default();
         ines.quotas.insert("push".to_owned(), Quota { hour: Some(2), day: None, reserve: 1 });

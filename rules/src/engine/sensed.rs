@@ -2,7 +2,7 @@
 //! relays, models, and what limited channels have carried. Plain facts are looked up here; what the
 //! models say of them is in `forecasts`, and [`world`](super::world) shows both to conditions.
 
-use super::delivery::Quota;
+use super::delivery::QuotaLedger;
 use super::forecasts::Forecasts;
 use super::input::Health;
 use super::relays::Relays;
@@ -23,7 +23,7 @@ pub(super) struct Sensed<'a> {
     pub(super) sensors: &'a Sensors,
     pub(super) relays: &'a Relays,
     pub(super) forecasts: &'a Forecasts,
-    pub(super) quota: &'a Quota,
+    pub(super) quota: &'a QuotaLedger,
 }
 
 impl Sensed<'_> {

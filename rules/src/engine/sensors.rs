@@ -12,14 +12,12 @@ use super::ground::Ground;
 use super::input::Health;
 use super::task::Next;
 use super::timers::DeadlineReason;
-use super::turn::Sample;
 use crate::ids::SensorId;
 use crate::plan::{Part, Plan, Sensor};
 use crate::quality::{Quality, Rejection, Track};
-use crate::reading::{BadReading, Delivery, Reading, Value};
+use crate::reading::Value;
 use crate::time::Moment;
 use std::collections::{BTreeMap, BTreeSet};
-use std::sync::Arc;
 
 /// What is known by readings.
 #[derive(Debug)]
@@ -108,33 +106,6 @@ impl Sensors {
     /// The wall clock has been looked at.
     pub(super) fn on_clock(&mut self, trusted: bool) {
         self.clock_was_right |= trusted;
-    }
-
-    /// Judges a reading and looks whether the sensor is lost or found. The sample is for the
-    /// history.
-    pub(super) fn on_reading(
-        &mut self,
-        ground: &Ground<'_>,
-        id: SensorId,
-        delivery: Delivery,
-        reading: Result<Reading, BadReading>,
-        next: &mut Next,
-    ) -> Option<Sample> {
-        let name = ground.index.sensors.get(id.index())?;
-        let peer = self.peer_of(ground, id);
-        let track = self.tracks.get_mut(id.index())?;
-        let judged = track.take(ground.plan.sensor(id), ground.mono(), delivery, reading, peer);
-        self.look(ground, id, next);
-        Some(Sample { sensor: Arc::clone(name), at: judged.at, value: judged.value, quality: judged.quality })
-    }
-
-    /// What another probe of the same water says, of those that can be believed.
-    fn peer_of(&self, ground: &Ground<'_>, id: SensorId) -> Option<f64> {
-        let peers = ground.index.peers.get(id.index()).into_iter().flatten();
-        peers.into_iter().find_map(|peer| match self.value(ground.plan, *peer, ground.mono())? {
-            Value::Number(number) => Some(number),
-            Value::Word(_) => None,
-        })
     }
 
     /// Words came with a reading: what a watched site said of itself.

@@ -165,16 +165,16 @@ pub(super) enum Task {
     SendNotices,
     /// Drills: the next look at them gets its time.
     ArmDrills,
-    /// Outage: a person is about to pull the plug.
+    /// Outage drills: a person is about to pull the plug.
     BeginOutage {
         /// The alarm; the one that power loss raises if none.
         alarm: Option<String>,
         /// Who.
         by: By,
     },
-    /// Outage: the plug is out, says this person.
+    /// Outage drills: the plug is out, says this person.
     PlugOut(By),
-    /// Outage: the plug is back, says this person.
+    /// Outage drills: the plug is back, says this person.
     PlugBack(By),
     /// Drills: one of their pages can't be delivered.
     PageLost {

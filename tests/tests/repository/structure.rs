@@ -9,8 +9,8 @@ fn the_layout_of_the_code_gets_no_worse() {
     // The engine and its dispatcher are one type in two files; no component changes another.
     assert!(now.changing_knot.len() <= 2 && now.changing_pairs.len() <= 1, "{now}");
     assert!(now.engine_methods < 40, "{now}");
-    assert!(now.longest_in_engine.0 <= 84, "{now}");
+    assert!(now.longest_in_engine.0 < 80, "{now}");
     assert!(now.long_files.len() <= 10, "{now}");
-    assert!(now.shared_names.len() <= 49, "{now}");
+    assert!(now.shared_names.len() <= 44, "{now}");
     assert!(now.walk <= 25 && now.walk_gone.is_empty(), "{now}");
 }

@@ -1,5 +1,5 @@
 use crate::alarm::State;
-use crate::engine::rig::{Rig, ines, kinds};
+use crate::engine::rig::{TestRig, ines, kinds};
 use crate::engine::task::{Next, Task};
 use crate::engine::timers::DeadlineReason;
 use crate::ids::SensorId;
@@ -9,14 +9,14 @@ use crate::time::Span;
 
 const OFF: u16 = 1;
 
-fn mains(rig: &mut Rig, word: u16) {
+fn mains(rig: &mut TestRig, word: u16) {
     let mut next = rig.next();
     let (ground, parts) = rig.split();
     let reading = Ok(Reading { value: Value::Word(word), measured: None });
     parts.sensors.on_reading(&ground, SensorId(0), Delivery::Live, reading, &mut next);
 }
 
-fn judged(rig: &mut Rig) -> Next {
+fn judged(rig: &mut TestRig) -> Next {
     let id = rig.alarm("power-lost");
     let (ground, parts) = rig.split();
     let world = crate::engine::sensed::Sensed {
@@ -33,7 +33,7 @@ fn judged(rig: &mut Rig) -> Next {
 
 #[test]
 fn what_is_true_for_its_on_delay_is_raised_and_its_stopgap_comes_first() {
-    let mut rig = Rig::new();
+    let mut rig = TestRig::new();
     mains(&mut rig, OFF);
     let next = judged(&mut rig);
     let due = rig.now.mono + Span::seconds(20);
@@ -63,7 +63,7 @@ fn what_is_true_for_its_on_delay_is_raised_and_its_stopgap_comes_first() {
 
 #[test]
 fn it_returns_after_its_off_delay_and_not_while_nothing_is_seen() {
-    let mut rig = Rig::new();
+    let mut rig = TestRig::new();
     rig.raise("power-lost");
     let id = rig.alarm("power-lost");
     assert_eq!(kinds(&judged(&mut rig)), ["power-lost stands, but can't be seen any more"]);
@@ -80,7 +80,7 @@ fn it_returns_after_its_off_delay_and_not_while_nothing_is_seen() {
 
 #[test]
 fn records_alone_move_what_lasts() {
-    let mut rig = Rig::new();
+    let mut rig = TestRig::new();
     let (id, episode) = (rig.alarm("power-lost"), rig.raise("power-lost"));
     let alarm = || "power-lost".to_owned();
     rig.tell(Body::Acknowledged { alarm: alarm(), episode, by: ines() });

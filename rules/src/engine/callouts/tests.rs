@@ -1,5 +1,5 @@
 use crate::callout::Phase;
-use crate::engine::rig::{Rig, ines, kinds};
+use crate::engine::rig::{TestRig, ines, kinds};
 use crate::engine::task::Task;
 use crate::plan::Target;
 use crate::record::{Body, Purpose};
@@ -7,7 +7,7 @@ use crate::time::Span;
 
 #[test]
 fn a_consequence_joins_the_call_out_of_its_cause_and_anything_else_begins_its_own() {
-    let mut rig = Rig::new();
+    let mut rig = TestRig::new();
     let (_, call) = rig.call("power-lost");
     let (still, _) = rig.call("still");
     let (_, other) = rig.call("leak");
@@ -18,7 +18,7 @@ fn a_consequence_joins_the_call_out_of_its_cause_and_anything_else_begins_its_ow
 
 #[test]
 fn a_step_plans_pages_and_the_next_follows_if_they_reach_nobody() {
-    let mut rig = Rig::new();
+    let mut rig = TestRig::new();
     let (_, call) = rig.call("leak");
     let next = rig.act(|cx, next| cx.callouts.on_climb(cx, call, next));
     assert_eq!(kinds(&next), [format!("call-out {call}: step 1")]);
@@ -32,7 +32,7 @@ fn a_step_plans_pages_and_the_next_follows_if_they_reach_nobody() {
 
 #[test]
 fn an_answer_quiets_it_for_its_lease_and_what_is_worse_breaks_through() {
-    let mut rig = Rig::new();
+    let mut rig = TestRig::new();
     let (episode, call) = rig.call("leak");
     rig.act(|cx, next| cx.callouts.on_answer(cx, call, &ines(), next));
     let waits = rig.parts.callouts.waits(&rig.context().ground, call);
@@ -43,7 +43,7 @@ fn an_answer_quiets_it_for_its_lease_and_what_is_worse_breaks_through() {
 
 #[test]
 fn what_is_put_aside_ends_it_without_an_all_clear_however_many_members_say_so() {
-    let mut rig = Rig::new();
+    let mut rig = TestRig::new();
     let (first, call) = rig.call("power-lost");
     let (second, _) = rig.call("still");
     for alarm in ["power-lost", "still"] {
@@ -62,7 +62,7 @@ fn what_is_put_aside_ends_it_without_an_all_clear_however_many_members_say_so() 
 
 #[test]
 fn what_comes_back_before_the_end_keeps_it_going() {
-    let mut rig = Rig::new();
+    let mut rig = TestRig::new();
     let (episode, call) = rig.call("leak");
     let returned = || Body::Returned {
         alarm: "leak".to_owned(),

@@ -14,7 +14,7 @@ const KEPT: Span = Span::hours(24);
 
 /// The pages of limited channels.
 #[derive(Clone, Debug, Default)]
-pub(in crate::engine) struct Quota {
+pub(in crate::engine) struct QuotaLedger {
     entries: BTreeMap<Target, Vec<Entry>>,
 }
 
@@ -25,7 +25,7 @@ struct Entry {
     held: bool,
 }
 
-impl Quota {
+impl QuotaLedger {
     /// Takes in what a record says of pages.
     pub(super) fn apply(&mut self, directory: &Directory, record: &Record) {
         let (seq, at) = (record.seq, record.at.mono);

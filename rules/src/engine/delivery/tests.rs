@@ -1,4 +1,4 @@
-use crate::engine::rig::{Rig, kinds};
+use crate::engine::rig::{TestRig, kinds};
 use crate::engine::task::{Next, Task};
 use crate::engine::timers::DeadlineReason;
 use crate::engine::turn::Effect;
@@ -7,19 +7,19 @@ use crate::plan::Target;
 use crate::record::{Body, Drilled, NoMore, Outcome, Purpose};
 use crate::time::Span;
 
-fn page(rig: &mut Rig, call: Seq, to: &str) -> (Seq, Next) {
+fn page(rig: &mut TestRig, call: Seq, to: &str) -> (Seq, Next) {
     let target = Target::parse(to);
     let next = rig.act(|cx, next| cx.delivery.on_page(cx, (call, &target), Purpose::Call, next));
     (next.records[0].seq, next)
 }
 
-fn ends(rig: &mut Rig, page: Seq, outcome: Outcome) -> Next {
+fn ends(rig: &mut TestRig, page: Seq, outcome: Outcome) -> Next {
     rig.act(|cx, next| cx.delivery.on_delivered(cx, page, outcome, next))
 }
 
 #[test]
 fn a_page_is_planned_by_a_record_and_leaves_when_the_queue_is_empty() {
-    let mut rig = Rig::new();
+    let mut rig = TestRig::new();
     let (_, call) = rig.call("leak");
     let (id, next) = page(&mut rig, call, "ines.mail");
     assert_eq!((next.pages, next.effects), (vec![id], vec![]));
@@ -31,7 +31,7 @@ fn a_page_is_planned_by_a_record_and_leaves_when_the_queue_is_empty() {
 
 #[test]
 fn every_page_counts_in_the_limit_and_what_finds_no_room_waits_for_it() {
-    let mut rig = Rig::new();
+    let mut rig = TestRig::new();
     let test = rig.tell(Body::Drill(Drilled::Tested {
         target: "ines.push".to_owned(),
         code: "T1".to_owned(),
@@ -52,10 +52,10 @@ fn every_page_counts_in_the_limit_and_what_finds_no_room_waits_for_it() {
 
 #[test]
 fn tries_are_spaced_out_and_end_after_two_that_may_have_arrived() {
-    let mut rig = Rig::new();
+    let mut rig = TestRig::new();
     let (_, call) = rig.call("leak");
     let (id, _) = page(&mut rig, call, "ines.mail");
-    let retry = |next: &Next, rig: &Rig| {
+    let retry = |next: &Next, rig: &TestRig| {
         let at = next.timers.iter().rev().find(|(reason, _)| *reason == DeadlineReason::Retry(id));
         at.and_then(|(_, at)| *at).map(|at| at - rig.now.mono)
     };
@@ -72,9 +72,9 @@ fn tries_are_spaced_out_and_end_after_two_that_may_have_arrived() {
 
 #[test]
 fn a_newer_page_takes_the_older_one_s_place_in_each_of_its_states() {
-    let mut rig = Rig::new();
+    let mut rig = TestRig::new();
     let (_, call) = rig.call("leak");
-    let unwanted = |rig: &mut Rig| rig.act(|cx, next| cx.delivery.on_unwanted(cx, call, next));
+    let unwanted = |rig: &mut TestRig| rig.act(|cx, next| cx.delivery.on_unwanted(cx, call, next));
     // Not left yet: it never leaves.
     let (first, _) = page(&mut rig, call, "ines.mail");
     let (second, _) = page(&mut rig, call, "ines.mail");
@@ -94,7 +94,7 @@ fn a_newer_page_takes_the_older_one_s_place_in_each_of_its_states() {
 
 #[test]
 fn after_a_start_only_what_may_have_left_is_marked_as_a_repeat() {
-    let mut rig = Rig::new();
+    let mut rig = TestRig::new();
     let (_, call) = rig.call("leak");
     let (sent, _) = page(&mut rig, call, "tom.mail");
     let (held, _) = page(&mut rig, call, "ines.push");

@@ -1,11 +1,11 @@
-use crate::engine::rig::{Rig, ines, kinds};
+use crate::engine::rig::{TestRig, ines, kinds};
 use crate::engine::task::Task;
 use crate::plan::Target;
 use crate::time::Span;
 
 #[test]
 fn a_round_asks_every_channel_and_an_answer_proves_one() {
-    let mut rig = Rig::new();
+    let mut rig = TestRig::new();
     let next = rig.act(|cx, next| cx.drills.on_asked(cx, &ines(), next));
     assert_eq!(kinds(&next), ["test pages began for 3 channels: asked for by ines"]);
     let next = rig.act(|cx, next| cx.drills.on_test_reachable(cx, next));
@@ -22,7 +22,7 @@ fn a_round_asks_every_channel_and_an_answer_proves_one() {
 
 #[test]
 fn a_test_page_that_is_lost_or_waits_too_long_proves_nothing() {
-    let mut rig = Rig::new();
+    let mut rig = TestRig::new();
     rig.act(|cx, next| cx.drills.on_asked(cx, &ines(), next));
     let tests = ["ines.mail", "tom.mail"]
         .map(|target| rig.act(|cx, next| cx.drills.on_test(cx, &Target::parse(target), next)).records[0].seq);
@@ -39,7 +39,7 @@ fn a_test_page_that_is_lost_or_waits_too_long_proves_nothing() {
 
 #[test]
 fn while_a_call_out_stands_no_test_goes_out() {
-    let mut rig = Rig::new();
+    let mut rig = TestRig::new();
     rig.act(|cx, next| cx.drills.on_asked(cx, &ines(), next));
     rig.call("leak");
     let next = rig.decide(|cx, next| cx.drills.on_test_reachable(cx, next));

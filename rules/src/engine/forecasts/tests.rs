@@ -1,12 +1,12 @@
 use super::feed::Feed;
-use crate::engine::rig::{Rig, kinds};
+use crate::engine::rig::{TestRig, kinds};
 use crate::ids::TankId;
 use crate::record::Body;
 use crate::time::Span;
 
 #[test]
 fn a_model_that_has_learned_nothing_is_not_put_down() {
-    let mut rig = Rig::new();
+    let mut rig = TestRig::new();
     let mut next = rig.next();
     let (ground, parts) = rig.split();
     parts.forecasts.on_stop(&ground, &mut next);
@@ -15,7 +15,7 @@ fn a_model_that_has_learned_nothing_is_not_put_down() {
 
 #[test]
 fn what_was_never_told_is_not_lost_and_a_change_is_noticed_once() {
-    let mut rig = Rig::new();
+    let mut rig = TestRig::new();
     let now = rig.now.mono;
     let (_, parts) = rig.split();
     let pumps = (TankId(0), Feed::Pumps);
@@ -27,7 +27,7 @@ fn what_was_never_told_is_not_lost_and_a_change_is_noticed_once() {
 
 #[test]
 fn numbers_of_another_plan_or_of_nothing_change_nothing() {
-    let mut rig = Rig::new();
+    let mut rig = TestRig::new();
     let learned =
         |tank: &str| Body::Learned { tank: tank.to_owned(), numbers: vec![1.0], oxygen: Vec::new() };
     rig.tell(learned("pond"));

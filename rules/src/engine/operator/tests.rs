@@ -1,15 +1,15 @@
 use super::OperatorCommand;
-use crate::engine::rig::{Rig, ines, kinds};
+use crate::engine::rig::{TestRig, ines, kinds};
 use crate::engine::task::{Next, Task};
 use crate::time::Span;
 
-fn said(rig: &mut Rig, command: OperatorCommand) -> Next {
+fn said(rig: &mut TestRig, command: OperatorCommand) -> Next {
     rig.act(|cx, next| cx.operator.on_command(cx, command, ines(), next))
 }
 
 #[test]
 fn a_code_answers_its_whole_call_out() {
-    let mut rig = Rig::new();
+    let mut rig = TestRig::new();
     let (_, call) = rig.call("power-lost");
     rig.call("still");
     let code = rig.parts.callouts.get(call).map(|of| of.code.to_ascii_lowercase()).expect("it is there");
@@ -22,7 +22,7 @@ fn a_code_answers_its_whole_call_out() {
 
 #[test]
 fn a_shelf_has_its_bounds_and_its_deadline() {
-    let mut rig = Rig::new();
+    let mut rig = TestRig::new();
     let shelve = |hours| OperatorCommand::Shelve {
         alarm: "leak".to_owned(),
         length: Span::hours(hours),
@@ -36,7 +36,7 @@ fn a_shelf_has_its_bounds_and_its_deadline() {
 
 #[test]
 fn a_name_that_is_none_is_answered_with_the_nearest() {
-    let mut rig = Rig::new();
+    let mut rig = TestRig::new();
     let next = said(&mut rig, OperatorCommand::Reset { alarm: "leek".to_owned() });
     assert!(kinds(&next)[0].contains("the nearest name is `leak`"), "{:?}", kinds(&next));
 }

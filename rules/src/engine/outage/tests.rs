@@ -1,10 +1,10 @@
-use crate::engine::rig::{Rig, ines, kinds};
+use crate::engine::rig::{TestRig, ines, kinds};
 use crate::record::Body;
 use crate::time::Span;
 
 #[test]
 fn a_drill_follows_what_comes_of_the_plug_and_keeps_it() {
-    let mut rig = Rig::new();
+    let mut rig = TestRig::new();
     let next = rig.act(|cx, next| cx.outage.on_begin(cx, Some("power-lost"), ines(), next));
     assert_eq!(kinds(&next), ["outage drill of power-lost began, by ines"]);
     rig.later(Span::seconds(50));
@@ -36,11 +36,11 @@ fn a_drill_follows_what_comes_of_the_plug_and_keeps_it() {
 
 #[test]
 fn no_drill_begins_while_something_is_wrong_or_another_goes_on() {
-    let mut rig = Rig::new();
+    let mut rig = TestRig::new();
     rig.raise("leak");
     let next = rig.decide(|cx, next| cx.outage.on_begin(cx, None, ines(), next));
     assert!(kinds(&next)[0].contains("alarms are open: leak"), "{:?}", kinds(&next));
-    let mut rig = Rig::new();
+    let mut rig = TestRig::new();
     rig.act(|cx, next| cx.outage.on_begin(cx, None, ines(), next));
     let next = rig.decide(|cx, next| cx.outage.on_begin(cx, None, ines(), next));
     assert!(kinds(&next)[0].contains("goes on already"), "{:?}", kinds(&next));
@@ -50,7 +50,7 @@ fn no_drill_begins_while_something_is_wrong_or_another_goes_on() {
 
 #[test]
 fn a_drill_that_nobody_ends_is_broken_off() {
-    let mut rig = Rig::new();
+    let mut rig = TestRig::new();
     rig.act(|cx, next| cx.outage.on_begin(cx, None, ines(), next));
     rig.act(|cx, next| cx.outage.on_out(cx, ines(), next));
     rig.later(Span::minutes(10));

@@ -1,5 +1,5 @@
 use crate::engine::input::Link;
-use crate::engine::rig::{Rig, kinds};
+use crate::engine::rig::{TestRig, kinds};
 use crate::engine::task::{Next, Task};
 use crate::engine::turn::Effect;
 use crate::ids::{RelayId, SensorId};
@@ -9,33 +9,33 @@ use crate::time::Span;
 
 const AIR: RelayId = RelayId(0);
 
-fn flow(rig: &mut Rig, litres: f64) {
+fn flow(rig: &mut TestRig, litres: f64) {
     let mut next = rig.next();
     let (ground, parts) = rig.split();
     let reading = Ok(Reading { value: Value::Number(litres / 3_600_000.0), measured: None });
     parts.sensors.on_reading(&ground, SensorId(1), Delivery::Live, reading, &mut next);
 }
 
-fn mains(rig: &mut Rig) {
+fn mains(rig: &mut TestRig) {
     let mut next = rig.next();
     let (ground, parts) = rig.split();
     let reading = Ok(Reading { value: Value::Word(1), measured: None });
     parts.sensors.on_reading(&ground, SensorId(0), Delivery::Live, reading, &mut next);
 }
 
-fn raised(rig: &mut Rig) -> Next {
+fn raised(rig: &mut TestRig) -> Next {
     let id = rig.alarm("power-lost");
     rig.raise("power-lost");
     rig.act(|cx, next| cx.relays.on_raised(cx, id, next))
 }
 
-fn attend(rig: &mut Rig) -> Next {
+fn attend(rig: &mut TestRig) -> Next {
     rig.act(|cx, next| cx.relays.on_attend(cx, AIR, next))
 }
 
 #[test]
 fn a_stopgap_begins_with_its_alarm_and_is_proved_by_newer_readings() {
-    let mut rig = Rig::new();
+    let mut rig = TestRig::new();
     flow(&mut rig, 500.0);
     let next = raised(&mut rig);
     assert_eq!(kinds(&next), ["air commanded on, attempt 1: stopgap of power-lost"]);
@@ -48,7 +48,7 @@ fn a_stopgap_begins_with_its_alarm_and_is_proved_by_newer_readings() {
 
 #[test]
 fn without_the_broker_nothing_is_switched_and_it_is_said() {
-    let mut rig = Rig::new();
+    let mut rig = TestRig::new();
     mains(&mut rig);
     let mut next = rig.next();
     let (ground, parts) = rig.split();
@@ -60,7 +60,7 @@ fn without_the_broker_nothing_is_switched_and_it_is_said() {
 
 #[test]
 fn a_command_without_proof_is_repeated_and_then_told() {
-    let mut rig = Rig::new();
+    let mut rig = TestRig::new();
     flow(&mut rig, 0.0);
     raised(&mut rig);
     let mut told = Vec::new();
@@ -80,7 +80,7 @@ fn a_command_without_proof_is_repeated_and_then_told() {
 
 #[test]
 fn what_a_run_comes_to_is_told_by_records() {
-    let mut rig = Rig::new();
+    let mut rig = TestRig::new();
     let episode = rig.raise("power-lost");
     let switched = |undo: bool, attempt| Body::Switched {
         relay: "air".to_owned(),

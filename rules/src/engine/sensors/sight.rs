@@ -1,4 +1,4 @@
-//! Whether readings come through: of a sensor, and of a gateway, which is lost while all of its
+//! A reading is judged, and whether readings come through is seen: of a sensor, and of a gateway, which is lost while all of its
 //! sensors are. Only what is lost by a cause of its own is said.
 
 use super::Sensors;
@@ -6,10 +6,13 @@ use crate::condition::Truth;
 use crate::engine::ground::Ground;
 use crate::engine::index::sight_name;
 use crate::engine::task::{Next, Task};
+use crate::engine::turn::Sample;
 use crate::ids::SensorId;
 use crate::plan::{Plan, Sight};
+use crate::reading::{BadReading, Delivery, Reading, Value};
 use crate::record::Body;
 use crate::time::Moment;
+use std::sync::Arc;
 
 /// Whether readings come through.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -23,6 +26,33 @@ pub(in crate::engine) enum Sighted {
 }
 
 impl Sensors {
+    /// Judges a reading and looks whether the sensor is lost or found. The sample is for the
+    /// history.
+    pub(in crate::engine) fn on_reading(
+        &mut self,
+        ground: &Ground<'_>,
+        id: SensorId,
+        delivery: Delivery,
+        reading: Result<Reading, BadReading>,
+        next: &mut Next,
+    ) -> Option<Sample> {
+        let name = ground.index.sensors.get(id.index())?;
+        let peer = self.peer_of(ground, id);
+        let track = self.tracks.get_mut(id.index())?;
+        let judged = track.take(ground.plan.sensor(id), ground.mono(), delivery, reading, peer);
+        self.look(ground, id, next);
+        Some(Sample { sensor: Arc::clone(name), at: judged.at, value: judged.value, quality: judged.quality })
+    }
+
+    /// What another probe of the same water says, of those that can be believed.
+    fn peer_of(&self, ground: &Ground<'_>, id: SensorId) -> Option<f64> {
+        let mut peers = ground.index.peers.get(id.index()).into_iter().flatten();
+        peers.find_map(|peer| match self.value(ground.plan, *peer, ground.mono())? {
+            Value::Number(number) => Some(number),
+            Value::Word(_) => None,
+        })
+    }
+
     /// Works out anew whether the sensor is lost, and with it its gateway. True if it was lost
     /// just now.
     pub(in crate::engine) fn look(&mut self, ground: &Ground<'_>, id: SensorId, next: &mut Next) -> bool {

@@ -1,6 +1,6 @@
 use crate::condition::Truth;
 use crate::engine::input::{Health, Link};
-use crate::engine::rig::{Rig, kinds};
+use crate::engine::rig::{TestRig, kinds};
 use crate::engine::task::{Next, Task};
 use crate::engine::timers::DeadlineReason;
 use crate::ids::SensorId;
@@ -11,7 +11,7 @@ use crate::time::Span;
 
 const FLOW: SensorId = SensorId(1);
 
-fn reads(rig: &mut Rig, value: f64) -> (Next, Quality) {
+fn reads(rig: &mut TestRig, value: f64) -> (Next, Quality) {
     let mut next = rig.next();
     let (ground, parts) = rig.split();
     let reading = Ok(Reading { value: Value::Number(value), measured: None });
@@ -21,7 +21,7 @@ fn reads(rig: &mut Rig, value: f64) -> (Next, Quality) {
 
 #[test]
 fn a_good_reading_brings_the_sensor_into_sight_and_sets_its_deadline() {
-    let mut rig = Rig::new();
+    let mut rig = TestRig::new();
     let (next, quality) = reads(&mut rig, 0.001);
     assert_eq!((quality, next.tasks), (Quality::Good, vec![Task::JudgeSights]));
     assert!(matches!(next.at_first[..], [(DeadlineReason::Stale(FLOW), _)]));
@@ -31,7 +31,7 @@ fn a_good_reading_brings_the_sensor_into_sight_and_sets_its_deadline() {
 
 #[test]
 fn silence_is_noticed_once_and_said_with_its_gateway() {
-    let mut rig = Rig::new();
+    let mut rig = TestRig::new();
     reads(&mut rig, 0.001);
     rig.later(Span::minutes(5));
     let mut next = rig.next();
@@ -49,7 +49,7 @@ fn silence_is_noticed_once_and_said_with_its_gateway() {
 
 #[test]
 fn a_broker_that_is_lost_again_and_again_is_said_once() {
-    let mut rig = Rig::new();
+    let mut rig = TestRig::new();
     let mut next = rig.next();
     let (ground, parts) = rig.split();
     for why in ["refused", "no route"] {
@@ -62,7 +62,7 @@ fn a_broker_that_is_lost_again_and_again_is_said_once() {
 
 #[test]
 fn a_channel_that_works_again_hurries_what_waits() {
-    let mut rig = Rig::new();
+    let mut rig = TestRig::new();
     let part = Part::Channel(crate::plan::Target::parse("ines.mail"));
     let mut next = rig.next();
     let (_, parts) = rig.split();
