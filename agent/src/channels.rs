@@ -24,7 +24,9 @@ mod text;
 mod webhook;
 mod worker;
 
-pub use settings::{ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings};
+pub use settings::{
+    ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings, UnusableChannel,
+};
 pub use template::Template;
 pub use webhook::Post;
 
@@ -44,6 +46,9 @@ use worker::{Lane, Progress};
 /// A server's name may have several addresses, and a router that came back from a power cut may
 /// carry only one family of them: each address gets this fraction of the time-out to connect.
 const ADDRESSES: u32 = 3;
+
+/// A way that can't be used says so without waiting for anything.
+const AT_ONCE: Duration = Duration::from_secs(1);
 
 /// The way to the broker, as far as a siren needs it.
 pub trait Publish: Send + Sync {
@@ -95,6 +100,8 @@ enum Kind {
     Folder(folder::Folder),
     Siren(siren::SirenChannel),
     Text(text::Text),
+    /// Why it can't be used.
+    Unusable(String),
 }
 
 impl Channel {
@@ -110,7 +117,16 @@ impl Channel {
             ChannelSettings::Folder(folder) => Kind::Folder(folder::Folder::new(folder)?),
             ChannelSettings::Siren(siren) => Kind::Siren(siren::SirenChannel::new(siren)?),
             ChannelSettings::Text(to) => Kind::Text(text::Text::new(to)),
+            ChannelSettings::Unusable(unusable) => Kind::Unusable(unusable.why.clone()),
         }))
+    }
+
+    /// Why it can't be used, if that is known before any page.
+    pub fn trouble(&self) -> Option<&str> {
+        match &self.0 {
+            Kind::Unusable(why) => Some(why),
+            Kind::Mail(_) | Kind::Push(_) | Kind::Folder(_) | Kind::Siren(_) | Kind::Text(_) => None,
+        }
     }
 
     /// How long one attempt may take.
@@ -121,6 +137,7 @@ impl Channel {
             Kind::Folder(_) => folder::LIMIT,
             Kind::Siren(_) => siren::LIMIT,
             Kind::Text(_) => text::LIMIT,
+            Kind::Unusable(_) => AT_ONCE,
         }
     }
 
@@ -132,6 +149,8 @@ impl Channel {
             Kind::Folder(folder) => folder.attempt(page, context, progress),
             Kind::Siren(siren) => siren.attempt(page, context, progress),
             Kind::Text(text) => text.attempt(page, context, progress).await,
+            // The next way at once: nothing is gained by trying again.
+            Kind::Unusable(why) => Outcome::Failed { why: why.clone() },
         }
     }
 
@@ -139,7 +158,7 @@ impl Channel {
     async fn rest(&mut self) {
         match &mut self.0 {
             Kind::Mail(mail) => mail.rest().await,
-            Kind::Push(_) | Kind::Folder(_) | Kind::Siren(_) | Kind::Text(_) => {}
+            Kind::Push(_) | Kind::Folder(_) | Kind::Siren(_) | Kind::Text(_) | Kind::Unusable(_) => {}
         }
     }
 }
@@ -152,6 +171,7 @@ impl fmt::Debug for Channel {
             Kind::Folder(_) => "Channel::Folder",
             Kind::Siren(_) => "Channel::Siren",
             Kind::Text(_) => "Channel::Text",
+            Kind::Unusable(_) => "Channel::Unusable",
         })
     }
 }
@@ -187,7 +207,7 @@ impl Channels {
         let mut lanes = BTreeMap::new();
         let mut workers = JoinSet::new();
         for (target, channel) in channels {
-            let lane = Arc::new(Lane::default());
+            let lane = Arc::new(Lane::new(channel.trouble()));
             workers.spawn(worker::work(
                 Arc::clone(&lane),
                 target.clone(),

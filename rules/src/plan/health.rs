@@ -25,7 +25,7 @@ pub enum Part {
     Journal,
     /// The wall clock: times of day and dates may be wrong.
     Clock,
-    /// Changed files that were not taken: the old plan is in force.
+    /// Files that were not taken, and what they set up and can't be used: the watch goes on with what is sound.
     Settings,
     /// Alarms and relays that cause each other without an end.
     Rules,
@@ -171,11 +171,11 @@ fn says(part: &Part) -> Says {
             response: &["See whether the board has a network, and whether its time service runs."],
         },
         Part::Settings => Says {
-            title: "changed files were not taken".to_owned(),
+            title: "part of the set-up can't be used".to_owned(),
             after,
             priority: Priority::Low,
-            cause: "a changed file has a mistake in it",
-            consequence: "the watch goes on with the old rules, and a restart would not begin at all"
+            cause: "a file has a mistake in it or can't be read, or a place can't be written",
+            consequence: "the watch goes on with what is sound, and with the old rules if those are broken"
                 .to_owned(),
             response: &["Run `slackwater check`, mend what it names, and reload."],
         },
