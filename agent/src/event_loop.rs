@@ -22,17 +22,17 @@ pub use parts::{Parts, RunError, TurnObserver, Until};
 use crate::channels::{self, Channels};
 use crate::checkin;
 use crate::clock::Clock;
-use crate::control::Asked;
+use crate::control::PendingRequest;
 use crate::journal::writer::Keeper;
 use crate::journal::{BootId, JournalLimits};
 use crate::modem::{Arrived, Modem};
-use crate::mqtt::{self, Event};
-use crate::service::{Service, Signal, Signals};
+use crate::mqtt::{self, MqttEvent};
+use crate::service::{Service, ServiceSignal, Signals};
 use crate::settings::{Environment, Settings};
 use crate::site::{Site, broker, last_good};
-use crate::sources::{SourceRound, Sources};
+use crate::sources::{RunningSources, SourceRound};
 use crate::witness::Roster;
-use health::Health;
+use health::PartsHealth;
 use health_inputs::ToldHealth;
 use mending::{Door, Mending};
 use outlet::Outlet;
@@ -70,9 +70,9 @@ enum Happening {
     BrokerLost,
     Fetched(SourceRound),
     Delivered(Seq, Outcome),
-    Asked(Asked),
+    Asked(PendingRequest),
     Texted(Arrived),
-    Signal(Signal),
+    Signal(ServiceSignal),
     /// A deadline, or the watchdog's wish for a turn.
     Woken,
     /// READY has been kept back for long enough.
@@ -101,7 +101,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
     let (keeper, left) =
         Keeper::open(path, BootId(clock.boot()), limits, &plan.site, &now).map_err(RunError::Journal)?;
     let connection = broker(&settings.broker, &plan);
-    let sources = Sources::start(&plan, &settings.sources);
+    let sources = RunningSources::start(&plan, &settings.sources);
     let mut engine = Engine::new(plan, left.seed, left.next_seq, now);
     engine.restore(&left.records);
     recollecting::recollect(&mut engine, &settings.places.journal.path, &now);
@@ -119,7 +119,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
     let (results, mut delivered) = mpsc::unbounded_channel();
     let (modem, texts) = settings.modem.clone().map(Modem::start).unzip();
     keep_rules(&settings, rules.as_deref());
-    let context = channels::Context {
+    let context = channels::SharedParts {
         clock: Arc::new({
             let clock = clock.clone();
             move || clock.now().wall
@@ -130,8 +130,8 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
     };
     let channels = Channels::start(channels, &context, results.clone());
 
-    let health = Health { unusable, ..Health::default() };
-    let mut watch = Watch {
+    let health = PartsHealth { unusable, ..PartsHealth::default() };
+    let mut watch = EventLoop {
         mending: Mending::of(&config, &settings.places.rules, &health.unusable, now.mono),
         door,
         // Without a modem nothing ever comes.
@@ -182,7 +182,7 @@ fn keep_rules(settings: &Settings, rules: Option<&str>) {
 }
 
 /// The loop's own state.
-struct Watch {
+struct EventLoop {
     config: PathBuf,
     environment: Environment,
     /// As it was at the start.
@@ -191,13 +191,13 @@ struct Watch {
     keeper: Keeper,
     handle: mqtt::Handle,
     outlet: Outlet,
-    sources: Sources,
+    sources: RunningSources,
     channels: Channels,
-    context: channels::Context,
+    context: channels::SharedParts,
     results: mpsc::UnboundedSender<(Seq, Outcome)>,
     clock: Clock,
     service: Service,
-    health: Health,
+    health: PartsHealth,
     mending: Mending,
     door: Door,
     /// From the modem.
@@ -224,12 +224,12 @@ struct Watch {
     onlooker: Option<TurnObserver>,
 }
 
-impl Watch {
+impl EventLoop {
     async fn go_on(
         &mut self,
         signals: &mut Signals,
         until: &mut Until,
-        mut events: mpsc::Receiver<Event>,
+        mut events: mpsc::Receiver<MqttEvent>,
         delivered: &mut mpsc::UnboundedReceiver<(Seq, Outcome)>,
     ) -> Result<&'static str, RunError> {
         let mut batch = Vec::with_capacity(BATCH);
@@ -276,10 +276,10 @@ impl Watch {
                     // A modem that has gone deletes nothing.
                     let _ = taken.send(());
                 }
-                Happening::Signal(Signal::Terminate) => return Ok("asked to by the system"),
-                Happening::Signal(Signal::Interrupt) => return Ok("asked to by hand"),
+                Happening::Signal(ServiceSignal::Terminate) => return Ok("asked to by the system"),
+                Happening::Signal(ServiceSignal::Interrupt) => return Ok("asked to by hand"),
                 // What came of it is in the log and in the status.
-                Happening::Signal(Signal::Hangup) => drop(self.reload(false)),
+                Happening::Signal(ServiceSignal::Hangup) => drop(self.reload(false)),
                 Happening::Woken => self.take(Input::Tick),
                 Happening::Impatient => self.announce(),
             }

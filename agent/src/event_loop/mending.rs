@@ -3,8 +3,8 @@
 //! sound. Files that were changed meanwhile wait for a reload: nobody's half-written rules are taken
 //! by themselves.
 
-use super::{Watch, checkin};
-use crate::control::{self, Asked, Control};
+use super::{EventLoop, checkin};
+use crate::control::{self, Control, PendingRequest};
 use crate::modem::Modem;
 use crate::site::Site;
 use slackwater_rules::time::{Moment, Span};
@@ -25,7 +25,7 @@ pub(super) struct Door {
     path: PathBuf,
     control: Option<Control>,
     /// Never brings anything while the socket is not open.
-    pub(super) requests: mpsc::Receiver<Asked>,
+    pub(super) requests: mpsc::Receiver<PendingRequest>,
 }
 
 impl Door {
@@ -71,7 +71,7 @@ fn fingerprint(config: &Path, rules: &Path) -> u64 {
     hasher.finish()
 }
 
-impl Watch {
+impl EventLoop {
     /// Files were taken: what can't be used now is what they say.
     pub(super) fn note_unusable(&mut self, unusable: BTreeMap<String, String>) {
         let socket = self.health.unusable.remove_entry(SOCKET);

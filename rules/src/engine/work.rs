@@ -5,7 +5,7 @@ use super::context::Context;
 use super::ground::Ground;
 use super::task::{Next, Task};
 use super::timers::DeadlineReason;
-use crate::alarm::{Event, State};
+use crate::alarm::{AlarmEvent, State};
 use crate::ids::{AlarmId, By, Seq, TankId};
 use crate::plan::Plan;
 use crate::record::{Body, Record};
@@ -14,7 +14,7 @@ use std::collections::BTreeMap;
 
 /// Work that goes on.
 #[derive(Debug, Default)]
-pub(super) struct Work {
+pub(super) struct WorkPeriods {
     periods: BTreeMap<TankId, Period>,
 }
 
@@ -26,7 +26,7 @@ struct Period {
     until: Moment,
 }
 
-impl Work {
+impl WorkPeriods {
     /// What a record does to what lasts.
     pub(super) fn apply(&mut self, ground: &Ground<'_>, record: &Record) {
         match &record.body {
@@ -127,7 +127,7 @@ impl Work {
 
     /// An alarm comes back from where it was put aside: if work disturbs it, it is put aside again.
     pub(super) fn on_back(&self, cx: &Context<'_>, alarm: AlarmId, next: &mut Next) {
-        if self.disturbs(cx, alarm) && cx.alarms.may(alarm, Event::Suppress) {
+        if self.disturbs(cx, alarm) && cx.alarms.may(alarm, AlarmEvent::Suppress) {
             next.record(Body::Suppressed { alarm: cx.name(alarm) });
             next.then(Task::Judge(alarm));
             if let Some(episode) = cx.alarms.episode(alarm) {

@@ -1,7 +1,7 @@
 //! Every command there is, how it goes over the control socket, and what it does.
 
 use super::Operator;
-use crate::alarm::{Event, State};
+use crate::alarm::{AlarmEvent, State};
 use crate::engine::context::Context;
 use crate::engine::task::{Next, Task};
 use crate::engine::timers::DeadlineReason;
@@ -218,7 +218,7 @@ fn acknowledge(cx: &Context<'_>, code: &str, by: &By, next: &mut Next) {
     };
     for id in cx.alarms() {
         let Some(open) = cx.alarms.episode(id).filter(|open| members.contains(open)) else { continue };
-        if cx.alarms.may(id, Event::Acknowledge) {
+        if cx.alarms.may(id, AlarmEvent::Acknowledge) {
             next.record(Body::Acknowledged { alarm: cx.name(id), episode: open, by: by.clone() });
         }
     }
@@ -255,7 +255,7 @@ fn shelve(cx: &Context<'_>, (alarm, length, why): (String, Span, String), by: By
     if length <= Span::ZERO || length > LONGEST_SHELF {
         return next.refuse(what, format!("a shelf lasts more than 0 s and at most {LONGEST_SHELF}"), &by);
     }
-    if !cx.alarms.may(id, Event::Shelve) {
+    if !cx.alarms.may(id, AlarmEvent::Shelve) {
         return next.refuse(what, format!("it is {}", cx.alarms.state(id).state), &by);
     }
     next.record(Body::Shelved { alarm, length, by, why });
