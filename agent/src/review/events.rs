@@ -56,7 +56,7 @@ impl<'a> Events<'a> {
         let Record { seq, at, body } = record;
         let at = Stamp::new(at.wall, at.wall_trusted, self.zone);
         match body {
-            Body::Raised { alarm, episode, code, place, priority, since, because } => {
+            Body::Raised { alarm, episode, code, place, priority, since, because, .. } => {
                 self.standing.insert(episode, at.clone());
                 if let Some(known) = self.episodes.get_mut(&episode) {
                     known.raised_again.push(at);

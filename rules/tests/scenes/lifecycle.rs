@@ -54,7 +54,7 @@ fn a_shelf_without_an_end_is_refused() {
 }
 
 #[test]
-fn work_pauses_what_it_must_ends_by_itself_and_looks_again_at_once() {
+fn work_pauses_what_it_must_and_ends_by_itself() {
     let mut site = Site::calm();
     let begin = OperatorCommand::BeginWork {
         tank: "lagoon".to_owned(),
@@ -67,8 +67,10 @@ fn work_pauses_what_it_must_ends_by_itself_and_looks_again_at_once() {
     site.says("room2/lagoon/flow", "0");
     site.run(Span::minutes(19));
     assert!(site.world.sent.is_empty());
-    // The pump is left off: the end of the work finds it at once, without another on-delay.
-    site.run(Span::minutes(1));
+    // The pump is left off: its delay begins anew with the end of the work.
+    site.run(Span::seconds(60 + 89));
+    assert!(site.world.sent.is_empty(), "{}", site.story());
+    site.run(Span::seconds(2));
     assert_eq!(site.state("return-stopped"), "unacknowledged", "{}", site.story());
     assert_eq!(site.called(), ["ines.push", "siren"]);
 }
@@ -171,7 +173,7 @@ fn what_comes_off_the_shelf_while_work_goes_on_waits_for_its_end() {
     site.run(Span::minutes(29));
     assert_eq!(site.state("return-stopped"), "suppressed by design");
     assert!(site.world.sent.is_empty(), "{}", site.story());
-    site.run(Span::minutes(1));
+    site.run(Span::minutes(3));
     assert_eq!(site.state("return-stopped"), "unacknowledged", "{}", site.story());
 }
 
