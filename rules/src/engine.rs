@@ -41,7 +41,7 @@ mod views;
 mod work;
 mod world;
 
-pub use crate::reading::Delivery;
+pub use crate::reading::Arrival;
 pub use backfill::Recollection;
 pub use drills::{DrillsView, ProofView};
 pub(crate) use ground::mix;

@@ -9,7 +9,7 @@ mod parts;
 mod words;
 
 pub use crate::ids::{By, Seq};
-pub use drilled::{About, Drilled, Measured, Stage, Standing};
+pub use drilled::{About, DrillStage, Drilled, Measured, Standing};
 pub use outcome::{NoMore, Outcome};
 pub use parts::{AfterWork, Estimated, Purpose, Verdict};
 pub(crate) use words::on_off;

@@ -3,7 +3,7 @@ use slackwater_rules::alarm::Priority;
 use slackwater_rules::quality::Quality;
 use slackwater_rules::reading::Value;
 use slackwater_rules::record::{
-    About, Body, By, Drilled, Estimated, Measured, Outcome, Purpose, Stage, Standing, Verdict,
+    About, Body, By, DrillStage, Drilled, Estimated, Measured, Outcome, Purpose, Standing, Verdict,
 };
 use slackwater_rules::time::Wall;
 use std::fs;
@@ -61,8 +61,8 @@ impl Place {
             .map(|(_, opened)| opened)
     }
 
-    fn log(&self) -> Log {
-        Log::open(&self.path()).unwrap()
+    fn log(&self) -> JournalLog {
+        JournalLog::open(&self.path()).unwrap()
     }
 
     /// The whole file in the main database, nothing beside it.
@@ -107,7 +107,7 @@ fn the_seed_is_made_once_and_differs_between_sites() {
 fn a_newer_journal_is_no_reading_for_this_program() {
     let place = Place::new();
     place.open("one").db.pragma_update(None, "user_version", 99).unwrap();
-    let error = Log::open(&place.path()).unwrap_err();
+    let error = JournalLog::open(&place.path()).unwrap_err();
     assert!(error.to_string().contains("has version 99, this program knows versions up to 1"), "{error}");
     assert!(matches!(place.try_open(), Ok(Opened::SetAside { .. })));
     assert!(beside(&place.path(), ".newer-1").exists());
@@ -699,7 +699,7 @@ fn one_of_each_drill() -> impl Iterator<Item = Body> {
                 contact: s("ines"),
                 first: s("2026-12-20"),
                 last: s("2026-12-31"),
-                stage: Stage::HandOver,
+                stage: DrillStage::HandOver,
             },
             last: Some(span),
             headline: s("you stand in"),

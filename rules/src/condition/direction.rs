@@ -2,7 +2,7 @@
 //! flows out with its [`Direction`]. Work that cools the water must not pause what rings when it gets too warm, so
 //! whoever puts alarms aside asks here what the work can have caused.
 
-use super::query::{Subject, Symptom};
+use super::query::{Symptom, UntilWhat};
 use super::{Aggregate, Comparison, Condition, Foretold, Formula, Operand, Test};
 use crate::forecast::faults::Fault;
 use crate::forecast::thermal::Side;
@@ -86,9 +86,9 @@ impl Test {
 impl Foretold {
     fn ways(&self, upright: bool, each: &mut dyn FnMut(SensorId, Direction)) {
         let way = match self.asked.until {
-            Subject::Water(_, Side::Above, _) => Direction::Up,
-            Subject::Water(_, Side::Below, _) => Direction::Down,
-            Subject::Oxygen(..) | Subject::Battery(_) => Direction::Any,
+            UntilWhat::Water(_, Side::Above, _) => Direction::Up,
+            UntilWhat::Water(_, Side::Below, _) => Direction::Down,
+            UntilWhat::Oxygen(..) | UntilWhat::Battery(_) => Direction::Any,
         };
         let way = way.turned_if(self.over == upright);
         self.rests_on.iter().for_each(|sensor| each(*sensor, way));

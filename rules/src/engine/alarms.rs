@@ -6,7 +6,7 @@
 mod judging;
 
 use super::ground::Ground;
-use crate::alarm::{AlarmState, Aside, Episode, Event};
+use crate::alarm::{AlarmEvent, AlarmState, Aside, Episode};
 use crate::condition::{Memory, Truth};
 use crate::ids::{AlarmId, Seq};
 use crate::plan::{Alarm, Plan};
@@ -151,7 +151,7 @@ impl Alarms {
                     let open = state.episode.get_or_insert(begun);
                     (open.raised, open.onset, open.after_work) = (at, at - *since, ended);
                     state.note_raise(seq, at);
-                    state.happen(Event::Raise);
+                    state.happen(AlarmEvent::Raise);
                 });
                 self.note_work(ground, alarm, None);
             }
@@ -163,7 +163,7 @@ impl Alarms {
             Body::FoundSight { alarm, .. } => self.change_episode(ground, alarm, |it| it.blind = false),
             Body::Returned { alarm, .. } => {
                 let latching = ground.alarm(alarm).is_some_and(|id| ground.plan.alarm(id).latching);
-                self.change(ground, alarm, |state| state.happen(Event::Return { latching }));
+                self.change(ground, alarm, |state| state.happen(AlarmEvent::Return { latching }));
             }
             Body::Chattering { alarm, .. } => {
                 self.change(ground, alarm, |state| state.chattering = Some(seq));
@@ -173,22 +173,22 @@ impl Alarms {
                 state.raises.clear();
             }),
             Body::Acknowledged { alarm, .. } => {
-                self.change(ground, alarm, |state| state.happen(Event::Acknowledge));
+                self.change(ground, alarm, |state| state.happen(AlarmEvent::Acknowledge));
             }
-            Body::Reset { alarm, .. } => self.change(ground, alarm, |state| state.happen(Event::Reset)),
+            Body::Reset { alarm, .. } => self.change(ground, alarm, |state| state.happen(AlarmEvent::Reset)),
             Body::Shelved { alarm, length, by, why } => {
                 let aside = Aside { seq, until: Some(at + *length), by: by.clone(), why: why.clone() };
-                self.put_aside(ground, alarm, Event::Shelve, Some(aside));
+                self.put_aside(ground, alarm, AlarmEvent::Shelve, Some(aside));
             }
             Body::TakenOut { alarm, by, why } => {
                 let aside = Aside { seq, until: None, by: by.clone(), why: why.clone() };
-                self.put_aside(ground, alarm, Event::TakeOut, Some(aside));
+                self.put_aside(ground, alarm, AlarmEvent::TakeOut, Some(aside));
             }
-            Body::Suppressed { alarm } => self.put_aside(ground, alarm, Event::Suppress, None),
-            Body::Unshelved { alarm, .. } => self.put_back(ground, alarm, Event::Unshelve),
-            Body::PutBack { alarm, .. } => self.put_back(ground, alarm, Event::PutBack),
+            Body::Suppressed { alarm } => self.put_aside(ground, alarm, AlarmEvent::Suppress, None),
+            Body::Unshelved { alarm, .. } => self.put_back(ground, alarm, AlarmEvent::Unshelve),
+            Body::PutBack { alarm, .. } => self.put_back(ground, alarm, AlarmEvent::PutBack),
             Body::Unsuppressed { alarm, work } => {
-                self.put_back(ground, alarm, Event::Unsuppress);
+                self.put_back(ground, alarm, AlarmEvent::Unsuppress);
                 self.note_work(ground, alarm, Some((seq, work.clone(), at)));
             }
             _ => {}
@@ -218,14 +218,14 @@ impl Alarms {
         });
     }
 
-    fn put_aside(&mut self, ground: &Ground<'_>, alarm: &str, event: Event, aside: Option<Aside>) {
+    fn put_aside(&mut self, ground: &Ground<'_>, alarm: &str, event: AlarmEvent, aside: Option<Aside>) {
         self.change(ground, alarm, |state| {
             state.happen(event);
             state.aside = aside;
         });
     }
 
-    fn put_back(&mut self, ground: &Ground<'_>, alarm: &str, event: Event) {
+    fn put_back(&mut self, ground: &Ground<'_>, alarm: &str, event: AlarmEvent) {
         self.change(ground, alarm, |state| {
             state.happen(event);
             if !state.state.is_aside() {
@@ -265,7 +265,7 @@ impl Alarms {
     }
 
     /// Whether an event would move it.
-    pub(super) fn may(&self, id: AlarmId, event: Event) -> bool {
+    pub(super) fn may(&self, id: AlarmId, event: AlarmEvent) -> bool {
         let state = self.state(id).state;
         state.after(event) != state
     }

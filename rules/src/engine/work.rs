@@ -6,7 +6,7 @@ use super::context::Context;
 use super::ground::Ground;
 use super::task::{Next, Task};
 use super::timers::DeadlineReason;
-use crate::alarm::{Event, State};
+use crate::alarm::{AlarmEvent, State};
 use crate::condition::Condition;
 use crate::ids::{AlarmId, By, SensorId, Seq, TankId};
 use crate::plan::Plan;
@@ -16,7 +16,7 @@ use std::collections::BTreeMap;
 
 /// Work that goes on.
 #[derive(Debug, Default)]
-pub(super) struct Work {
+pub(super) struct WorkPeriods {
     periods: BTreeMap<TankId, Period>,
     /// The kind of the last work on each tank that has ended.
     ended: BTreeMap<TankId, String>,
@@ -30,7 +30,7 @@ struct Period {
     until: Moment,
 }
 
-impl Work {
+impl WorkPeriods {
     /// What a record does to what lasts.
     pub(super) fn apply(&mut self, ground: &Ground<'_>, record: &Record) {
         match &record.body {
@@ -133,7 +133,7 @@ impl Work {
 
     /// An alarm comes back from where it was put aside: if work disturbs it, it is put aside again.
     pub(super) fn on_back(&self, cx: &Context<'_>, alarm: AlarmId, next: &mut Next) {
-        if self.disturbs(cx, alarm) && cx.alarms.may(alarm, Event::Suppress) {
+        if self.disturbs(cx, alarm) && cx.alarms.may(alarm, AlarmEvent::Suppress) {
             next.record(Body::Suppressed { alarm: cx.name(alarm) });
             next.then(Task::Judge(alarm));
             if let Some(episode) = cx.alarms.episode(alarm) {

@@ -1,7 +1,7 @@
 //! Shelves, work, service, latches.
 
 use crate::harness::{RULES, Site, directory};
-use slackwater_rules::engine::{Delivery, OperatorCommand};
+use slackwater_rules::engine::{Arrival, OperatorCommand};
 use slackwater_rules::record::{Body, Purpose};
 use slackwater_rules::time::Span;
 
@@ -251,15 +251,15 @@ fn a_button_begins_work_and_ends_it() {
     let rules = RULES.replace("[sight]", button);
     let mut site = Site::with(&rules, directory(), "2026-03-02T12:00:00+01:00[Europe/Berlin]");
     assert!(site.engine.plan().topics().contains("room2/button"));
-    site.message("room2/button", "pressed", Delivery::Retained);
-    site.message("room2/button", "low battery", Delivery::Live);
+    site.message("room2/button", "pressed", Arrival::Retained);
+    site.message("room2/button", "low battery", Arrival::Live);
     assert_eq!(site.state("return-stopped"), "normal", "old presses and other words mean nothing");
-    site.message("room2/button", "pressed\n", Delivery::Live);
+    site.message("room2/button", "pressed\n", Arrival::Live);
     assert_eq!(site.state("return-stopped"), "suppressed by design", "{}", site.story());
     site.run(Span::minutes(5));
-    site.message("room2/button", "pressed", Delivery::Live);
+    site.message("room2/button", "pressed", Arrival::Live);
     assert_eq!(site.state("return-stopped"), "normal", "{}", site.story());
-    site.message("room2/button", "pressed", Delivery::Live);
+    site.message("room2/button", "pressed", Arrival::Live);
     site.run(Span::minutes(31));
     assert_eq!(site.state("return-stopped"), "normal", "it ends by itself\n{}", site.story());
 }

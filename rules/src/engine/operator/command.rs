@@ -1,7 +1,7 @@
 //! Every command there is, how it goes over the control socket, and what it does.
 
 use super::Operator;
-use crate::alarm::{Event, Priority, State};
+use crate::alarm::{AlarmEvent, Priority, State};
 use crate::engine::context::Context;
 use crate::engine::task::{Next, Task};
 use crate::engine::timers::DeadlineReason;
@@ -216,7 +216,7 @@ fn acknowledge(cx: &Context<'_>, code: &str, by: &By, next: &mut Next) {
     };
     for id in cx.alarms() {
         let Some(open) = cx.alarms.episode(id).filter(|open| members.contains(open)) else { continue };
-        if cx.alarms.may(id, Event::Acknowledge) {
+        if cx.alarms.may(id, AlarmEvent::Acknowledge) {
             next.record(Body::Acknowledged { alarm: cx.name(id), episode: open, by: by.clone() });
         }
     }
@@ -259,7 +259,7 @@ fn shelve(cx: &Context<'_>, (alarm, length, why): (String, Span, String), by: By
         let whose = if critical { "a shelf of anything critical" } else { "a shelf" };
         return next.refuse(what, format!("{whose} lasts more than 0 s and at most {longest}"), &by);
     }
-    if !cx.alarms.may(id, Event::Shelve) {
+    if !cx.alarms.may(id, AlarmEvent::Shelve) {
         return next.refuse(what, format!("it is {}", cx.alarms.state(id).state), &by);
     }
     next.record(Body::Shelved { alarm, length, by, why });
