@@ -223,6 +223,8 @@ pub struct Episode {
     pub worse: bool,
     /// A reading it needs is missing.
     pub blind: bool,
+    /// The work that had paused it, and when that ended: it has not come back since.
+    pub after_work: Option<(String, Moment)>,
 }
 
 /// An alarm put aside by a person.

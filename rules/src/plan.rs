@@ -27,6 +27,7 @@ mod relay;
 mod schema;
 mod sensor;
 mod sensor_source;
+mod shelf;
 mod tank;
 mod title;
 mod watched;
@@ -47,6 +48,7 @@ pub use outputs::{
 pub use people::{Absence, ChannelKind, Contact, Directory, Hours, Quota, Target};
 pub use schema::{schema, schema_text};
 pub use sensor_source::{Feed, Source, SupplyReading, UpsReading};
+pub use shelf::{LONGEST_SHELF, LONGEST_SHELF_OF_CRITICAL};
 pub use watched::{CHECK_INS, SILENT};
 
 use crate::alarm::Priority;
@@ -255,6 +257,8 @@ pub struct Alarm {
     pub priority: Priority,
     /// Stays until a person resets it, although the condition has gone.
     pub latching: bool,
+    /// For how long it may be shelved, if the keeper says so.
+    pub longest_shelf: Option<Span>,
     /// What usually causes it.
     pub cause: Option<String>,
     /// What follows if nobody acts.

@@ -586,6 +586,7 @@ fn raised(alarm: &str, episode: Seq) -> Body {
         priority: Priority::Critical,
         since: Span::seconds(20),
         because: "mains off — \"quoted\"\n".to_owned(),
+        after_work: None,
     }
 }
 
@@ -618,7 +619,7 @@ fn one_of_each() -> Vec<Body> {
         Body::Shelved { alarm: alarm.clone(), length: span, by: by(), why: why.clone() },
         Body::Unshelved { alarm: alarm.clone(), by: None },
         Body::Suppressed { alarm: alarm.clone() },
-        Body::Unsuppressed { alarm: alarm.clone() },
+        Body::Unsuppressed { alarm: alarm.clone(), work: "feeding".to_owned() },
         Body::TakenOut { alarm: alarm.clone(), by: by(), why: why.clone() },
         Body::PutBack { alarm, by: by() },
         Body::CallBegan { policy: s("household"), purpose: Purpose::Call, code: s("K7QF"), hold: span },

@@ -135,7 +135,9 @@ impl<'a> Events<'a> {
     }
 
     fn raised(&mut self, at: Stamp, raised: Body) {
-        let Body::Raised { alarm, episode, code, place, priority, since, because } = raised else { return };
+        let Body::Raised { alarm, episode, code, place, priority, since, because, .. } = raised else {
+            return;
+        };
         self.standing.insert(episode, at.clone());
         if let Some(known) = self.episodes.get_mut(&episode) {
             known.raised_again.push(at);

@@ -149,6 +149,7 @@ fn raised(alarm: &str, episode: Seq, code: &str, priority: Priority, because: &s
         priority,
         since: Span::seconds(20),
         because: because.to_owned(),
+        after_work: None,
     }
 }
 

@@ -167,6 +167,7 @@ fn an_episode_ends_when_the_alarm_is_normal_or_put_aside_and_not_before() {
         raised: Moment(0),
         worse: false,
         blind: false,
+        after_work: None,
     };
     for (state, event, after) in everywhere().filter(|(state, ..)| state.is_open()) {
         let mut life = AlarmState { state, episode: Some(episode.clone()), ..AlarmState::default() };

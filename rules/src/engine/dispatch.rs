@@ -259,6 +259,7 @@ impl Engine {
         let told_elsewhere = self.plan.alarm(id).channel().is_some() && self.context().is_told_elsewhere(id);
         let (ground, parts) = self.split();
         let now = ground.mono();
+        let disturbed = parts.work.paused(ground.plan, id);
         let world = super::sensed::Sensed {
             plan: ground.plan,
             now: ground.now,
@@ -267,7 +268,7 @@ impl Engine {
             forecasts: &parts.forecasts,
             quota: parts.delivery.quota(),
         };
-        let Some(seen) = parts.alarms.on_look(id, &world) else { return };
+        let Some(seen) = parts.alarms.on_look(id, &world, &disturbed) else { return };
         let state = parts.alarms.state(id).state;
         if told_elsewhere && !state.is_standing() && !state.is_aside() {
             parts.alarms.on_told_elsewhere(id, now);

@@ -2,7 +2,7 @@
 //! adds for lost sight are known only when all of these have been read.
 
 use super::context::{CheckContext, CheckedRelays};
-use super::{Alarm, CalloutId, HEALTH, Stopgap, hazard, relay, title};
+use super::{Alarm, CalloutId, HEALTH, Stopgap, hazard, relay, shelf, title};
 use crate::alarm::Priority;
 use crate::condition::{Condition, Scope};
 use crate::diagnostic::{At, Finding, Item, Sheet, Table, parse};
@@ -89,6 +89,7 @@ fn own(
     let time_to_respond = table.get("time-to-respond").and_then(Item::some_duration);
     let priority = table.need("priority", "\"high\"").and_then(|item| item.one_of(&PRIORITIES));
     let latching = table.get("latching").and_then(Item::flag);
+    let longest_shelf = shelf::longest(&table, priority);
     let text = |key| table.get(key).and_then(Item::text).map(|text| text.it);
     let (cause, consequence) = (text("cause"), text("consequence"));
     let response = table.get("response").and_then(|item| context.response(item));
@@ -109,6 +110,7 @@ fn own(
         off_delay: off_delay.unwrap_or(Span::ZERO),
         priority: priority?,
         latching: latching.unwrap_or(false),
+        longest_shelf,
         cause,
         consequence,
         response: response.unwrap_or_default(),

@@ -119,6 +119,7 @@ fn build(rules: &HealthRules, part: Part, callout: Option<CalloutId>) -> Read {
         off_delay: Span::ZERO,
         priority: rules.priority.unwrap_or(priority),
         latching: false,
+        longest_shelf: None,
         cause: Some(cause.to_owned()),
         consequence: Some(consequence),
         response: Card::plain(response.iter().copied()),

@@ -103,6 +103,7 @@ fn journal(folder: &tempfile::TempDir) -> JournalLog {
         priority: Priority::High,
         since: Span::minutes(2),
         because: String::new(),
+        after_work: None,
     };
     let returned = |episode: Seq, stood| Body::Returned {
         alarm: "too-warm".to_owned(),

@@ -252,6 +252,7 @@ impl Context<'_> {
                     self.give_back(relay, run, order, format!("its longest run of {} is over", it.longest))
                 }
                 Some(_) => None,
+                None if self.is_kept_for(relay, order.on) && self.mono() < run.began + it.longest => None,
                 None => match (&it.hold, order.on == it.safe) {
                     (Some(_), false) if !self.hold_is_over(it, run, self.mono()) => {
                         Some(RelayMove::Hold { why: format!("held {}", hold_words(it)) })
