@@ -125,7 +125,11 @@ impl Channel {
     pub fn trouble(&self) -> Option<&str> {
         match &self.0 {
             Carrier::Unusable(why) => Some(why),
-            Carrier::Mail(_) | Carrier::Push(_) | Carrier::Folder(_) | Carrier::Siren(_) | Carrier::Text(_) => None,
+            Carrier::Mail(_)
+            | Carrier::Push(_)
+            | Carrier::Folder(_)
+            | Carrier::Siren(_)
+            | Carrier::Text(_) => None,
         }
     }
 
@@ -158,7 +162,11 @@ impl Channel {
     async fn rest(&mut self) {
         match &mut self.0 {
             Carrier::Mail(mail) => mail.rest().await,
-            Carrier::Push(_) | Carrier::Folder(_) | Carrier::Siren(_) | Carrier::Text(_) | Carrier::Unusable(_) => {}
+            Carrier::Push(_)
+            | Carrier::Folder(_)
+            | Carrier::Siren(_)
+            | Carrier::Text(_)
+            | Carrier::Unusable(_) => {}
         }
     }
 }

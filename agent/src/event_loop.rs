@@ -110,8 +110,10 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
         RunError::Broker(wrong.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))
     })?;
     let identity = checkin::Identity { seed: left.seed, start: engine.next_seq(), boot: clock.boot() };
-    let sender =
-        settings.check_in.clone().map(|own| checkin::CheckInSender::start(own, ways, identity.clone(), &clock));
+    let sender = settings
+        .check_in
+        .clone()
+        .map(|own| checkin::CheckInSender::start(own, ways, identity.clone(), &clock));
     let sender = sender.transpose().map_err(RunError::CheckIn)?;
     let roster = Roster::open(&settings.places.journal.path, &now);
 
@@ -291,7 +293,13 @@ impl EventLoop {
     fn wanted_by(&self) -> Option<Moment> {
         let engine = self.engine.next_deadline().map(|(at, _)| at);
         let check_in = self.sender.as_ref().map(checkin::CheckInSender::due);
-        engine.into_iter().chain(self.keeper.due()).chain(self.service.turn_wanted_by()).chain(check_in).chain(self.mending.due()).min()
+        engine
+            .into_iter()
+            .chain(self.keeper.due())
+            .chain(self.service.turn_wanted_by())
+            .chain(check_in)
+            .chain(self.mending.due())
+            .min()
     }
 
     /// One input of the engine, now; what comes of it waits for [`Watch::finish`].

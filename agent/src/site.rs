@@ -126,7 +126,18 @@ impl Site {
                 let (plan, findings) = (plan.clone(), (agent.view, checked.view()));
                 let outputs = register(&plan, settings.outputs()).0;
                 let rules = (!from_copy).then(|| text.clone());
-                Ok(Self { settings, plan, channels, ways, outputs, warnings, findings, named, rules, unusable })
+                Ok(Self {
+                    settings,
+                    plan,
+                    channels,
+                    ways,
+                    outputs,
+                    warnings,
+                    findings,
+                    named,
+                    rules,
+                    unusable,
+                })
             }
             _ => Err(wrong(report, Some(checked.clone()))),
         }

@@ -21,7 +21,8 @@ pub(super) fn check(config: &Config, as_json: bool) -> ExitCode {
             Ok(site) => (&site.findings.0, Some(&site.findings.1), true),
             Err(wrong) => (&wrong.agent, wrong.rules.as_ref(), false),
         };
-        let in_the_way = read.as_ref().map_or(Vec::new(), |site| service_user::in_the_way(&config.config, site));
+        let in_the_way =
+            read.as_ref().map_or(Vec::new(), |site| service_user::in_the_way(&config.config, site));
         let ok = ok && in_the_way.is_empty();
         let cut_off = read.as_ref().map_or(Vec::new(), |site| site.settings.cut_off_without_router());
         let configuration: Vec<String> = agent.findings.iter().map(on_one_line(agent)).collect();
@@ -54,7 +55,10 @@ pub(super) fn check(config: &Config, as_json: bool) -> ExitCode {
             let in_the_way = service_user::in_the_way(&config.config, &site);
             if !in_the_way.is_empty() {
                 let lines = in_the_way.iter().map(|line| format!("\n  {line}"));
-                return wrong(&format!("the files are right, but not for the service:{}", lines.collect::<String>()));
+                return wrong(&format!(
+                    "the files are right, but not for the service:{}",
+                    lines.collect::<String>()
+                ));
             }
             let plan = &site.plan;
             println!(

@@ -109,8 +109,7 @@ impl EventLoop {
 
     fn mend_files(&mut self) {
         let known = self.health.unusable.iter().filter(|(part, _)| *part != SOCKET);
-        let known: BTreeMap<String, String> =
-            known.map(|(part, why)| (part.clone(), why.clone())).collect();
+        let known: BTreeMap<String, String> = known.map(|(part, why)| (part.clone(), why.clone())).collect();
         if known.is_empty() || fingerprint(&self.config, &self.settings.places.rules) != self.mending.files {
             return;
         }
@@ -130,9 +129,8 @@ impl EventLoop {
 
     /// What a reload leaves to a restart, because it is in use, and what was never begun here.
     fn take_late(&mut self, site: &Site) {
-        let mended = |part: &str| {
-            self.health.unusable.contains_key(part) && !site.unusable.contains_key(part)
-        };
+        let mended =
+            |part: &str| self.health.unusable.contains_key(part) && !site.unusable.contains_key(part);
         if mended("broker") {
             self.handle.set_password(site.settings.broker.password.clone());
             self.settings.broker = site.settings.broker.clone();

@@ -104,7 +104,9 @@ pub(super) fn channel(table: Table<'_>, files: &Files<'_>, personal: bool) -> Op
     let kind = kind?;
     let quota = if personal { table.get("at-most").and_then(quota) } else { None };
     let (settings, unusable) = files.noting(|| match kind {
-        ChannelTable::Mail => table.need("to", "\"ines@example.org\"").and_then(mailbox).map(ChannelSettings::Mail),
+        ChannelTable::Mail => {
+            table.need("to", "\"ines@example.org\"").and_then(mailbox).map(ChannelSettings::Mail)
+        }
         ChannelTable::Push => push(&table, files).map(|push| ChannelSettings::Push(Box::new(push))),
         ChannelTable::Folder => {
             let folder = table.need("folder", "\"pages\"").and_then(|item| files.path(item));
@@ -112,7 +114,9 @@ pub(super) fn channel(table: Table<'_>, files: &Files<'_>, personal: bool) -> Op
             folder.zip(to).map(|(folder, to)| ChannelSettings::Folder(FolderSettings { folder, to }))
         }
         ChannelTable::Siren => siren(&table).map(ChannelSettings::Siren),
-        ChannelTable::Text => table.need("to", "\"+351 900 000 000\"").and_then(number).map(ChannelSettings::Text),
+        ChannelTable::Text => {
+            table.need("to", "\"+351 900 000 000\"").and_then(number).map(ChannelSettings::Text)
+        }
     });
     table.finish();
     let settings = match unusable {

@@ -23,8 +23,7 @@ enum Part {
     Rules,
 }
 
-const PARTS: [Part; 5] =
-    [Part::PushSecret, Part::MailCertificate, Part::Socket, Part::Journal, Part::Rules];
+const PARTS: [Part; 5] = [Part::PushSecret, Part::MailCertificate, Part::Socket, Part::Journal, Part::Rules];
 
 /// The power cut's page is due at once or, where a way has failed, when the next one has been tried.
 const IN_TIME: Duration = Duration::from_secs(4);
@@ -232,8 +231,11 @@ async fn a_mended_rule_file_is_taken_by_a_reload_and_not_by_itself() {
 #[test]
 fn a_broken_rule_file_without_a_good_copy_is_refused() {
     let home = Home::new(SLACKWATER).expect("a folder");
-    home.write("agent.toml", "[site]\nrules = \"rules.toml\"\nzone = \"UTC\"\n[broker]\nhost = \"localhost\"\n")
-        .expect("written");
+    home.write(
+        "agent.toml",
+        "[site]\nrules = \"rules.toml\"\nzone = \"UTC\"\n[broker]\nhost = \"localhost\"\n",
+    )
+    .expect("written");
     home.write("rules.toml", "[site").expect("written");
     home.say(&["run"]).failed(78);
 }
