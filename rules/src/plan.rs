@@ -34,6 +34,7 @@ mod watched;
 pub use crate::diagnostic::{
     At, FINDINGS_VERSION, Finding, FindingView, FindingsView, PlaceView, Severity, render,
 };
+pub use alarm::CRITICAL_SHELF;
 pub use check::{Checked, Surroundings};
 pub use equipment::{Air, Battery, Device, Gear};
 pub(crate) use health::HEALTH;
@@ -267,6 +268,10 @@ pub struct Alarm {
     pub callout: Option<CalloutId>,
     /// Alarms whose episode explains this one.
     pub consequence_of: Vec<AlarmId>,
+    /// Those of them with which it comes as expected, so that it breaks no answer to them.
+    pub expected: Vec<AlarmId>,
+    /// How long it may be shelved at most; none means a day, or half an hour if it is critical.
+    pub longest_shelf: Option<Span>,
     /// What the agent itself does about it.
     pub stopgap: Option<Stopgap>,
     /// The hazard it was made from.
@@ -325,6 +330,10 @@ pub struct Callout {
     pub again: Span,
     /// An answer holds this long while the alarm still stands.
     pub lease: Span,
+    /// No answer holds longer, whatever time the person names: not shorter than the lease.
+    pub longest_lease: Span,
+    /// When an answer has run out, whoever gave it is asked alone for this long.
+    pub renew: Span,
     /// Nothing in it has stood for this long before the all-clear goes out: what comes and
     /// goes within it is one call-out.
     pub settle: Span,

@@ -250,6 +250,7 @@ impl<'a> Events<'a> {
             | Body::SightRegained { .. }
             | Body::FoundSight { .. }
             | Body::Unsuppressed { .. }
+            | Body::CallChanged { .. }
             | Body::Stepped { .. } => {}
         }
     }

@@ -10,6 +10,9 @@ use crate::time::Span;
 use crate::units::Dimension;
 use crate::units::QuantityItem as _;
 
+/// Something critical is shelved for no longer than this.
+pub const CRITICAL_SHELF: Span = Span::minutes(30);
+
 /// What the names of the alarms for lost sight begin with.
 pub(super) const SIGHT: &str = "sight-";
 
@@ -25,6 +28,8 @@ pub(super) struct Read {
     pub(super) alarm: Alarm,
     pub(super) place: std::ops::Range<usize>,
     pub(super) consequence_of: Vec<At<String>>,
+    /// Which of those it is expected with.
+    pub(super) expected: Vec<At<String>>,
     /// Hazards whose alarms explain it, unless the keeper says what does.
     pub(super) because_of: &'static [String],
 }
@@ -94,6 +99,8 @@ fn own(
     let response = table.get("response").and_then(|item| context.response(item));
     let callout = callout(&table, context);
     let consequence_of = table.get("consequence-of").and_then(Item::texts);
+    let expected = table.get("expected").and_then(Item::texts);
+    let longest_shelf = longest_shelf(&table, priority);
     let stopgap =
         table.get("stopgap").and_then(Item::table).and_then(|table| stopgap(table, context, relays));
     table.finish();
@@ -115,13 +122,27 @@ fn own(
         time_to_respond,
         callout,
         consequence_of: Vec::new(),
+        expected: Vec::new(),
+        longest_shelf,
         stopgap,
         hazard: None,
         sight: None,
         watched: None,
     };
-    let consequence_of = consequence_of.unwrap_or_default();
-    Some(Read { alarm, place: name.span.clone(), consequence_of, because_of: &[] })
+    let (consequence_of, expected) = (consequence_of.unwrap_or_default(), expected.unwrap_or_default());
+    Some(Read { alarm, place: name.span.clone(), consequence_of, expected, because_of: &[] })
+}
+
+/// Nobody can look away from something critical for long.
+fn longest_shelf(table: &Table<'_>, priority: Option<Priority>) -> Option<Span> {
+    let item = table.get("longest-shelf")?;
+    let longest = item.some_duration()?;
+    if priority == Some(Priority::Critical) && longest > CRITICAL_SHELF {
+        let title = format!("`{}` is critical and can't be shelved for {longest}", table.name);
+        let help = format!("at most {CRITICAL_SHELF}; what has to rest longer is taken out of service");
+        return item.wrong(title, "too long", Some(help));
+    }
+    Some(longest)
 }
 
 fn deadband(table: &Table<'_>, condition: Option<&Condition>) -> Option<(Dimension, f64)> {

@@ -3,7 +3,7 @@
 use crate::family::{AGAIN, LEASE};
 use crate::world::{When, World};
 use slackwater_rules::engine::{CallView, Engine};
-use slackwater_rules::record::{Body, Outcome, Purpose, Seq};
+use slackwater_rules::record::{Body, CallChange, Outcome, Purpose, Seq};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Runs, and is no test.
@@ -147,6 +147,13 @@ fn calls_keep_their_word(world: &World) {
                 }
                 call.answered = None;
             }
+            Body::CallChanged { call, change: CallChange::Asks { .. } } => {
+                let Some(call) = calls.get_mut(call) else { fail("asks in what never began") };
+                if call.answered.is_none_or(|until| until > when.0) {
+                    fail("whoever answered is asked before the lease is over");
+                }
+                call.answered = None;
+            }
             Body::CallEnded { call } => {
                 let Some(call) = calls.get_mut(call) else { fail("ends what never began") };
                 if call.ended {
@@ -225,6 +232,7 @@ fn pages_go_once(world: &World) {
             let answered = of_call.fold(false, |answered, (_, record)| match &record.body {
                 Body::Answered { call: of, .. } if of == call => true,
                 Body::Resumed { call: of, .. } if of == call => false,
+                Body::CallChanged { call: of, change: CallChange::Asks { .. } } if of == call => false,
                 _ => answered,
             });
             if answered {

@@ -29,7 +29,7 @@ fn a_shelf_that_runs_out_alarms_afresh_if_the_condition_still_holds() {
     assert!(site.world.sent.is_empty(), "{}", site.story());
     site.run(Span::minutes(2));
     assert_eq!(site.state("return-stopped"), "unacknowledged");
-    assert_eq!(site.called(), ["ines.push", "siren"], "{}", site.story());
+    assert_eq!(site.called(), ["ines.push"], "{}", site.story());
 }
 
 #[test]
@@ -70,7 +70,7 @@ fn work_pauses_what_it_must_ends_by_itself_and_looks_again_at_once() {
     // The pump is left off: the end of the work finds it at once, without another on-delay.
     site.run(Span::minutes(1));
     assert_eq!(site.state("return-stopped"), "unacknowledged", "{}", site.story());
-    assert_eq!(site.called(), ["ines.push", "siren"]);
+    assert_eq!(site.called(), ["ines.push"]);
 }
 
 #[test]
