@@ -49,7 +49,7 @@ fn an_answer_whose_lease_runs_out_while_it_stands_calls_again() {
     site.forget();
     site.run(Span::minutes(60));
     assert_eq!(site.called(), ["ines.mail", "ines.push"], "whoever answered, alone\n{}", site.story());
-    assert!(site.world.sent[0].headline.starts_with("Still on it?"), "{}", site.sent[0].headline);
+    assert!(site.world.sent[0].headline.starts_with("Still on it?"), "{}", site.world.sent[0].headline);
     site.forget();
     site.run(Span::minutes(10));
     assert_eq!(site.called(), ["ines.push", "siren", "ines.mail"], "then the next as well\n{}", site.story());
@@ -305,7 +305,7 @@ fn what_is_answered_returns_and_comes_back_before_the_all_clear_is_one_call_out(
     assert!(site.called().is_empty(), "the answer still holds\n{}", site.story());
     site.run(Span::minutes(60));
     assert_eq!(site.called()[..2], ["ines.mail", "ines.push"], "{}", site.story());
-    assert!(site.world.sent[0].body.matches("lagoon power-lost").count() == 1, "{}", site.sent[0].body);
+    assert!(site.world.sent[0].body.matches("lagoon power-lost").count() == 1, "{}", site.world.sent[0].body);
 }
 
 #[test]

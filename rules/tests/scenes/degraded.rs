@@ -125,7 +125,7 @@ fn a_journal_that_can_not_be_written_is_told_once_and_so_is_its_end() {
     site.run(Span::minutes(3));
     site.answer("ines");
     assert_eq!(site.called(), ["ines.push"], "{}", site.story());
-    assert!(site.world.sent[0].body.contains("journal: no room left"), "{}", site.sent[0].body);
+    assert!(site.world.sent[0].body.contains("journal: no room left"), "{}", site.world.sent[0].body);
     site.forget();
     site.part(Part::Journal, None);
     site.run(Span::minutes(5));
