@@ -22,6 +22,7 @@ mod memory;
 mod parser;
 pub mod query;
 mod relate;
+mod rests_on;
 mod scale;
 mod scope;
 mod term;

@@ -37,6 +37,7 @@ mod status;
 mod task;
 mod timers;
 mod turn;
+mod views;
 mod work;
 mod world;
 
@@ -198,93 +199,6 @@ impl Engine {
         self.queue.begin();
         self.work_off();
         self.end_turn()
-    }
-
-    /// When [`Engine::step`] wants to be called at the latest, and why.
-    pub fn next_deadline(&self) -> Option<(Moment, DeadlineReason)> {
-        let Some(due) = self.queue.due() else { return self.timers.iter().next() };
-        // What is due already is a part of what is left.
-        let ahead = self.timers.iter().find(|(at, _)| *at > self.now.mono);
-        ahead.into_iter().chain([(due, DeadlineReason::Unfinished)]).min()
-    }
-
-    /// The oldest record that still matters: what a restart has to read from.
-    pub fn horizon(&self) -> Seq {
-        self.parts.rests_on(&self.context().ground).unwrap_or(self.next_seq)
-    }
-
-    /// The number that the next record will have.
-    pub fn next_seq(&self) -> Seq {
-        self.next_seq
-    }
-
-    /// The plan in force.
-    pub fn plan(&self) -> &Plan {
-        &self.plan
-    }
-
-    /// Everything, at `now`.
-    pub fn status(&self, now: Now) -> Status {
-        self.context().status(now)
-    }
-
-    /// Why the alarm rings or doesn't, and what would change it.
-    pub fn explain(&self, alarm: &str, now: Now) -> Option<Explanation> {
-        self.context().explain(alarm, now)
-    }
-
-    /// A deadline's reason in words, for the log.
-    pub fn describe(&self, reason: DeadlineReason) -> String {
-        self.context().reason_words(reason)
-    }
-
-    /// What an outage drill of this alarm, or of the one that power loss raises, has to wait for.
-    ///
-    /// # Errors
-    /// If none can begin now; with words for a person.
-    pub fn outage_course(&self, alarm: Option<&str>) -> Result<Course, String> {
-        self.parts.outage.course(&self.context(), alarm)
-    }
-
-    /// Whether somebody is being asked for, and no page of the call-out has been taken over by
-    /// any hop on its way to a person, although at least one attempt has ended.
-    pub fn reaches_nobody(&self) -> bool {
-        self.context().reaches_nobody()
-    }
-
-    /// The silence that has been announced, if it is not over at `now`.
-    pub fn silence_at(&self, now: Moment) -> Option<&Silence> {
-        self.parts.operator.silence_at(now)
-    }
-
-    /// By whom, why and for how long an alarm is put aside, if it is.
-    pub fn aside(&self, alarm: &str) -> Option<&Aside> {
-        let id = self.index.names.get(alarm)?;
-        self.parts.alarms.state(*id).aside.as_ref()
-    }
-
-    /// Alarms that stand or wait for an answer, and that this plan does not have.
-    pub fn dropped_by(&self, plan: &Plan) -> Vec<String> {
-        let open = (0..).map(AlarmId).zip(&self.plan.alarms);
-        let open = open.filter(|(id, _)| self.parts.alarms.episode(*id).is_some());
-        let gone = open.filter(|(_, alarm)| plan.alarm_named(&alarm.name).is_none());
-        gone.map(|(_, alarm)| alarm.name.clone()).collect()
-    }
-
-    /// Whether somebody could answer with this code now: that of an open episode, a call-out or a
-    /// test page.
-    pub fn is_open_code(&self, code: &str) -> bool {
-        let code = code.trim().to_ascii_uppercase();
-        let parts = &self.parts;
-        let call = parts.callouts.running().any(|call| call.code() == code);
-        parts.alarms.has_code(&code) || call || parts.drills.has_code(&code)
-    }
-
-    /// How far back the windows reach that know nothing yet: all of them after a start, and those
-    /// of changed conditions after another plan was adopted. None if there are none.
-    pub fn wants_past(&self) -> Option<Span> {
-        let unremembered = self.parts.alarms.unremembered();
-        unremembered.filter_map(|id| self.plan.alarm(id).windows_reach()).max()
     }
 
     /// Begins to tell them of the time since `since`, on the present clock. Comes before the first

@@ -2,6 +2,8 @@
 //! in one by one, oldest first, from the beginning of the journal, since an episode may have
 //! begun long before the stretch under review; what touches the stretch flows out.
 
+mod notes;
+
 use super::{
     Answer, Aside, CallOut, ChannelProof, Delivery, Episode, Foretold, Mark, Note, Paged, ProofSeen, Reason,
     Skipped, Stamp, Switching, Window,
@@ -56,37 +58,7 @@ impl<'a> Events<'a> {
         let Record { seq, at, body } = record;
         let at = Stamp::new(at.wall, at.wall_trusted, self.zone);
         match body {
-            Body::Raised { alarm, episode, code, place, priority, since, because } => {
-                self.standing.insert(episode, at.clone());
-                if let Some(known) = self.episodes.get_mut(&episode) {
-                    known.raised_again.push(at);
-                    (known.returned, known.put_aside) = (None, None);
-                    return;
-                }
-                let onset = Stamp::new(at.unix_ms - since, at.clock_trusted, self.zone);
-                let new = Episode {
-                    episode,
-                    alarm,
-                    place,
-                    priority,
-                    code,
-                    because,
-                    onset,
-                    detected: at,
-                    raised_again: Vec::new(),
-                    worsened: Vec::new(),
-                    foretold: Vec::new(),
-                    lost_sight: Vec::new(),
-                    returned: None,
-                    put_aside: None,
-                    stood: Span::ZERO,
-                    acknowledged: Vec::new(),
-                    call_out: None,
-                    stopgaps: Vec::new(),
-                    mark: None,
-                };
-                self.episodes.insert(episode, new);
-            }
+            body @ Body::Raised { .. } => self.raised(at, body),
             Body::Worsened { episode, because, .. } => {
                 self.episode(episode, |known| known.worsened.push(Reason { at, why: because }));
             }
@@ -112,56 +84,13 @@ impl<'a> Events<'a> {
             }
 
             Body::CallBegan { policy, .. } => {
-                let new = CallOut {
-                    call_out: seq,
-                    policy,
-                    episodes: Vec::new(),
-                    began: at,
-                    pages: Vec::new(),
-                    skipped: Vec::new(),
-                    answers: Vec::new(),
-                    resumed: Vec::new(),
-                    ended: None,
-                };
-                self.call_outs.insert(seq, new);
+                self.call_outs.insert(seq, CallOut::begun(seq, policy, at));
             }
             Body::Joined { call, episode, .. } => self.join(call, episode),
             Body::Paged { call, target, purpose, headline, .. } => {
-                let result = Delivery::Unknown;
-                let page = Paged {
-                    page: seq,
-                    at,
-                    to: target,
-                    purpose,
-                    headline,
-                    result,
-                    result_at: None,
-                    attempts: 0,
-                };
-                if let Some(known) = self.call_outs.get_mut(&call) {
-                    self.pages.insert(seq, (call, known.pages.len()));
-                    known.pages.push(page);
-                }
+                self.paged(call, Paged::planned(seq, at, target, purpose, headline));
             }
-            Body::Delivered { page, result } => {
-                let Some((call, nth)) = self.pages.get(&page) else { return };
-                let known = self.call_outs.get_mut(call).and_then(|known| known.pages.get_mut(*nth));
-                if let Some(known) = known {
-                    known.attempts += 1;
-                    known.result_at = Some(at);
-                    known.result = match result {
-                        Outcome::Accepted { note } => Delivery::Accepted { note },
-                        other => {
-                            let why = other.trouble().unwrap_or_default();
-                            if other.is_for_now() {
-                                Delivery::Deferred { why }
-                            } else {
-                                Delivery::Failed { why }
-                            }
-                        }
-                    };
-                }
-            }
+            Body::Delivered { page, result } => self.delivered(page, at, result),
             Body::Skipped { call, target, why } => {
                 self.call(call, |known| known.skipped.push(Skipped { at, to: target, why }));
             }
@@ -174,34 +103,11 @@ impl<'a> Events<'a> {
 
             Body::Switched { relay, on, episode, attempt, why, .. } => {
                 let switching = Switching { at, relay, on, why, attempt, proof: ProofSeen::Unknown };
-                if let Some(known) = self.episodes.get_mut(&episode) {
-                    self.switchings.insert(seq, (episode, known.stopgaps.len()));
-                    known.stopgaps.push(switching);
-                }
-            }
-            Body::Withheld { relay, on, why, .. } => {
-                let state = if on { "on" } else { "off" };
-                self.note(at, format!("{relay} was wanted {state} and not switched: {why}"));
-            }
-            Body::Held { relay, why, .. } => self.note(at, format!("{relay} stayed as it was: {why}")),
-            Body::ByHand { relay, shows, why, .. } => {
-                let (shown, told) = if shows { ("on", "off") } else { ("off", "on") };
-                let what = format!("{relay} showed {shown} after it was proved {told}, and was left alone");
-                self.note(at, format!("{what}: {why}"));
-            }
-            Body::Released { relay, why, .. } => {
-                self.note(at, format!("{relay} was left as it stood: {why}"));
-            }
-            Body::CommandKept { relay, topic, payload } => {
-                let what = format!("the broker keeps the command {payload:?} for {relay} on {topic}");
-                self.note(at, format!("{what}: a device that connects would obey it"));
+                self.switched(seq, episode, switching);
             }
             Body::Proved { switching, after, .. } => self.proof(switching, ProofSeen::Proved { after }),
-            Body::NotProved { switching, why, unknown: false, .. } => {
-                self.proof(switching, ProofSeen::NotProved { why });
-            }
-            Body::NotProved { switching, why, unknown: true, .. } => {
-                let why = format!("not known whether it obeyed: {why}");
+            Body::NotProved { switching, why, unknown, .. } => {
+                let why = if unknown { format!("not known whether it obeyed: {why}") } else { why };
                 self.proof(switching, ProofSeen::NotProved { why });
             }
 
@@ -219,39 +125,69 @@ impl<'a> Events<'a> {
             Body::WorkBegan { tank, work, by, .. } => self.aside("work", tank, work, at, by),
             Body::WorkEnded { tank, by, .. } => self.end_aside("work", &tank, at, by),
 
-            Body::Reloaded { changes } => {
-                let what = if changes.is_empty() { "nothing differs".to_owned() } else { changes.join("; ") };
-                self.note(at, format!("another plan took over: {what}"));
-            }
-            Body::ClockSet { .. } => self.note(at, body.to_string()),
-            Body::Chattering { alarm, raises, within } => {
-                self.note(at, format!("{alarm} chatters: raised {raises} times within {within}"));
-            }
-            Body::Settled { alarm } => self.note(at, format!("{alarm} has settled")),
-            Body::Reset { alarm, by } => {
-                self.note(at, format!("{alarm} was reset by {} ({})", by.who, by.via));
-            }
-            Body::Refused { what, why, by } => {
-                self.note(at, format!("refused: {what}, from {} ({}): {why}", by.who, by.via));
-            }
-
             Body::Drill(drilled) => self.drilled(at, drilled),
-            Body::SilencePlanned { length, why, by } => {
-                let why = if why.is_empty() { why } else { format!(": {why}") };
-                self.note(at, format!("{} said that this site would be silent for {length}{why}", by.who));
+            other => {
+                if let Some(text) = notes::text(other) {
+                    self.note(at, text);
+                }
             }
-            Body::SilenceEnded { by } => self.note(at, format!("{} took the planned silence back", by.who)),
+        }
+    }
 
-            // Told by the coverage, by the episode itself, or by the work that caused it.
-            Body::Learned { .. }
-            | Body::Started { .. }
-            | Body::Stopped { .. }
-            | Body::SightLost { .. }
-            | Body::SightRegained { .. }
-            | Body::FoundSight { .. }
-            | Body::Unsuppressed { .. }
-            | Body::CallChanged { .. }
-            | Body::Stepped { .. } => {}
+    fn raised(&mut self, at: Stamp, raised: Body) {
+        let Body::Raised { alarm, episode, code, place, priority, since, because } = raised else { return };
+        self.standing.insert(episode, at.clone());
+        if let Some(known) = self.episodes.get_mut(&episode) {
+            known.raised_again.push(at);
+            (known.returned, known.put_aside) = (None, None);
+            return;
+        }
+        let onset = Stamp::new(at.unix_ms - since, at.clock_trusted, self.zone);
+        let new = Episode {
+            episode,
+            alarm,
+            place,
+            priority,
+            code,
+            because,
+            onset,
+            detected: at,
+            raised_again: Vec::new(),
+            worsened: Vec::new(),
+            foretold: Vec::new(),
+            lost_sight: Vec::new(),
+            returned: None,
+            put_aside: None,
+            stood: Span::ZERO,
+            acknowledged: Vec::new(),
+            call_out: None,
+            stopgaps: Vec::new(),
+            mark: None,
+        };
+        self.episodes.insert(episode, new);
+    }
+
+    fn paged(&mut self, call: Seq, page: Paged) {
+        if let Some(known) = self.call_outs.get_mut(&call) {
+            self.pages.insert(page.page, (call, known.pages.len()));
+            known.pages.push(page);
+        }
+    }
+
+    fn delivered(&mut self, page: Seq, at: Stamp, outcome: Outcome) {
+        let Some((call, nth)) = self.pages.get(&page) else { return };
+        let known = self.call_outs.get_mut(call).and_then(|known| known.pages.get_mut(*nth));
+        if let Some(known) = known {
+            known.attempts += 1;
+            known.result_at = Some(at);
+            known.result = Delivery::from(outcome);
+        }
+    }
+
+    fn switched(&mut self, seq: Seq, episode: Seq, switching: Switching) {
+        if let Some(known) = self.episodes.get_mut(&episode) {
+            self.switchings.insert(seq, (episode, known.stopgaps.len()));
+            known.stopgaps.push(switching);
         }
     }
 

@@ -1,9 +1,13 @@
 //! What a review looks like: plain data with the names and the versions that `--json` prints.
 
+mod call_out;
+
+pub use call_out::{CallOut, Delivery, Paged, Skipped};
+
 use jiff::tz::TimeZone;
 use serde::Serialize;
 use slackwater_rules::alarm::Priority;
-use slackwater_rules::record::{Estimated, Purpose, Seq, Verdict};
+use slackwater_rules::record::{Estimated, Seq, Verdict};
 use slackwater_rules::time::{Span, Wall};
 
 /// The version of [`Review`]'s form. Additions keep it; anything else raises it.
@@ -228,87 +232,6 @@ pub enum ProofSeen {
     },
     /// There is no record of it.
     Unknown,
-}
-
-/// One call-out, or one drill.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-#[serde(rename_all = "kebab-case")]
-pub struct CallOut {
-    /// Its number.
-    pub call_out: Seq,
-    /// The policy's name.
-    pub policy: String,
-    /// The episodes in it, the leading one first; none for a drill.
-    pub episodes: Vec<Seq>,
-    /// Began.
-    pub began: Stamp,
-    /// Who was told.
-    pub pages: Vec<Paged>,
-    /// Who could not be told.
-    pub skipped: Vec<Skipped>,
-    /// Who answered.
-    pub answers: Vec<Answer>,
-    /// When it went on after an answer.
-    pub resumed: Vec<Reason>,
-    /// Ended; none if it had not.
-    pub ended: Option<Stamp>,
-}
-
-/// One page.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-#[serde(rename_all = "kebab-case")]
-pub struct Paged {
-    /// Its number.
-    pub page: Seq,
-    /// When it was planned.
-    pub at: Stamp,
-    /// To: `ines.push`.
-    pub to: String,
-    /// Why.
-    pub purpose: Purpose,
-    /// Its first line.
-    pub headline: String,
-    /// How it ended, as far as is known.
-    pub result: Delivery,
-    /// When that was known.
-    pub result_at: Option<Stamp>,
-    /// How many attempts are on record.
-    pub attempts: u32,
-}
-
-/// How a page ended.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-#[serde(tag = "outcome", rename_all = "kebab-case")]
-pub enum Delivery {
-    /// The next hop took it. That is not an answer.
-    Accepted {
-        /// What it said.
-        note: String,
-    },
-    /// Not then.
-    Deferred {
-        /// Why.
-        why: String,
-    },
-    /// Not at all.
-    Failed {
-        /// Why.
-        why: String,
-    },
-    /// There is no record of it: it may or may not have gone out.
-    Unknown,
-}
-
-/// Someone who could not be told.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-#[serde(rename_all = "kebab-case")]
-pub struct Skipped {
-    /// When.
-    pub at: Stamp,
-    /// Who.
-    pub to: String,
-    /// Why.
-    pub why: String,
 }
 
 /// Something put aside for a time.

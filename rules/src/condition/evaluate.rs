@@ -5,12 +5,11 @@ use super::{
     Bounds, Comparison, Condition, Foretold, Formula, Lapse, Memory, Operand, Test, Truth, Verdict, World,
     clock,
 };
-use crate::condition::query::{Question, Subject};
-use crate::ids::{RelayId, SensorId, TankId};
+use crate::condition::query::Subject;
+use crate::ids::SensorId;
 use crate::reading::Value;
 use crate::time::Moment;
 use crate::units::Dimension;
-use std::collections::BTreeSet;
 use std::fmt;
 
 /// While an alarm stands: how far back inside its limits a value must come, and for which
@@ -107,85 +106,6 @@ impl Condition {
             Self::Says(test, _) => test.judge(present, hold, upright),
         }
     }
-
-    /// Every sensor whose readings the condition needs.
-    pub fn sensors(&self) -> BTreeSet<SensorId> {
-        let mut found = BTreeSet::new();
-        self.visit(&mut |test| {
-            let sensors = test.formulas().into_iter().flatten().flat_map(Formula::in_order);
-            found.extend(sensors.chain(test.sensor()));
-            found.extend(test.foretold_from());
-        });
-        found
-    }
-
-    /// Every tank whose model the condition asks.
-    pub fn foretells(&self) -> BTreeSet<TankId> {
-        let mut found = BTreeSet::new();
-        self.visit(&mut |test| {
-            found.extend(match test {
-                Test::Until(foretold) => match foretold.asked.until {
-                    Subject::Water(tank, ..) | Subject::Oxygen(tank, _) => Some(tank),
-                    Subject::Battery(_) => None,
-                },
-                Test::Shows(tank, ..) => Some(*tank),
-                Test::Holds { holding, .. } => Some(holding.tank),
-                _ => None,
-            });
-        });
-        found
-    }
-
-    /// Every forecast that it asks for.
-    pub(crate) fn asked(&self, each: &mut impl FnMut(&Question)) {
-        self.visit(&mut |test| {
-            if let Test::Until(foretold) = test {
-                each(&foretold.asked);
-            }
-        });
-    }
-
-    /// Every relay whose commands the condition needs.
-    pub fn relays(&self) -> BTreeSet<RelayId> {
-        let mut found = BTreeSet::new();
-        self.visit(&mut |test| {
-            if let Test::Commanded(relay, _) = test {
-                found.insert(*relay);
-            }
-        });
-        found
-    }
-
-    /// Whether a deadband of this quantity would change anything.
-    pub fn compares(&self, dimension: Dimension) -> bool {
-        match self {
-            Self::All(parts) | Self::Any(parts) => parts.iter().any(|part| part.compares(dimension)),
-            Self::Not(inner) => inner.compares(dimension),
-            Self::Says(Test::Compare { dimension: of, .. } | Test::Range { dimension: of, .. }, _) => {
-                of.difference() == dimension.difference()
-            }
-            Self::Says(..) => false,
-        }
-    }
-
-    /// Every single statement in it, also of what it remembers.
-    pub(crate) fn visit(&self, each: &mut impl FnMut(&Test)) {
-        match self {
-            Self::All(parts) | Self::Any(parts) => parts.iter().for_each(|part| part.visit(each)),
-            Self::Not(inner) => inner.visit(each),
-            Self::Says(test, _) => {
-                each(test);
-                match test {
-                    Test::HasBeen { what, .. } | Test::After { what, .. } => what.visit(each),
-                    Test::Then { first, second, .. } => {
-                        first.visit(each);
-                        second.visit(each);
-                    }
-                    _ => test.formulas().into_iter().flatten().for_each(|formula| formula.visit(each)),
-                }
-            }
-        }
-    }
 }
 
 impl Test {
@@ -251,43 +171,6 @@ impl Test {
         let verdict = verdict.unwrap_or(lasting(Truth::Unknown));
         Verdict { until: sooner(verdict.until, until), ..verdict }
     }
-
-    /// The sensor it speaks of, if it isn't a comparison.
-    fn sensor(&self) -> Option<SensorId> {
-        match self {
-            Self::Is(sensor, _) | Self::Lapse(_, sensor, _) => Some(*sensor),
-            Self::Compare { .. }
-            | Self::Range { .. }
-            | Self::Commanded(..)
-            | Self::Time(_)
-            | Self::Day(_)
-            | Self::HasBeen { .. }
-            | Self::After { .. }
-            | Self::Then { .. }
-            | Self::Until(_)
-            | Self::Shows(..)
-            | Self::Holds { .. }
-            | Self::Blind(_) => None,
-        }
-    }
-
-    /// The sensors that a forecast in it rests on.
-    pub(super) fn foretold_from(&self) -> &[SensorId] {
-        match self {
-            Self::Until(foretold) => &foretold.rests_on,
-            Self::Shows(_, _, rests_on) | Self::Holds { rests_on, .. } => rests_on,
-            _ => &[],
-        }
-    }
-
-    /// The formulas it compares.
-    pub(super) fn formulas(&self) -> [Option<&Formula>; 3] {
-        match self {
-            Self::Compare { left, right, .. } => [Some(left), Some(right), None],
-            Self::Range { value, low, high, .. } => [Some(value), Some(low), Some(high)],
-            _ => [None; 3],
-        }
-    }
 }
 
 /// What is counted down from an estimate moves by time alone, and is asked again after this. The water's
@@ -345,40 +228,6 @@ impl Formula {
                 };
                 sooner(edge, of)
             }
-        }
-    }
-
-    /// Its sensors in the order they are written.
-    pub(super) fn in_order(&self) -> Vec<SensorId> {
-        match self {
-            Self::Constant(_) => Vec::new(),
-            Self::Sensor(id) => vec![*id],
-            Self::Sum(left, right) | Self::Difference(left, right) | Self::Ratio(left, right) => {
-                let mut found = left.in_order();
-                found.extend(right.in_order());
-                found
-            }
-            Self::Scaled(_, inner) => inner.in_order(),
-            Self::Window(window) => match &window.of {
-                Operand::Value(formula) => formula.in_order(),
-                Operand::Truth(condition) => condition.sensors().into_iter().collect(),
-                Operand::Word(id) => vec![*id],
-            },
-        }
-    }
-
-    fn visit(&self, each: &mut impl FnMut(&Test)) {
-        match self {
-            Self::Constant(_) | Self::Sensor(_) => {}
-            Self::Sum(left, right) | Self::Difference(left, right) | Self::Ratio(left, right) => {
-                left.visit(each);
-                right.visit(each);
-            }
-            Self::Scaled(_, inner) => inner.visit(each),
-            Self::Window(window) => match &window.of {
-                Operand::Truth(condition) => condition.visit(each),
-                Operand::Value(_) | Operand::Word(_) => {}
-            },
         }
     }
 }

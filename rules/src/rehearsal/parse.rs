@@ -1,6 +1,10 @@
 //! From the text of a story to a [`Story`] that fits a plan. All mistakes come at once, each
 //! with its line. One line is one statement; what stands behind `#` is a comment.
 
+mod line_part;
+
+use line_part::LinePart;
+
 use super::{Deed, Expectation, Story};
 use crate::alarm::State;
 use crate::diagnostic::did_you_mean;
@@ -12,7 +16,6 @@ use crate::sim::ChannelRule;
 use crate::time::Span;
 use crate::units::{Dimension, Quantity};
 use jiff::civil::DateTime;
-use std::ops::Range;
 
 /// Where a story begins if it doesn't say: a Monday at noon, when everybody can be reached.
 const START: &str = "2026-03-02T12:00:00";
@@ -70,44 +73,6 @@ struct StoryParser<'a> {
     findings: Vec<Finding>,
     story: Story,
     end: Option<Span>,
-}
-
-/// A part of a line, with its place in the text.
-#[derive(Clone, Copy)]
-struct LinePart<'a> {
-    text: &'a str,
-    start: usize,
-}
-
-impl<'a> LinePart<'a> {
-    fn trim(self) -> Self {
-        let front = self.text.len() - self.text.trim_start().len();
-        Self { text: self.text.trim(), start: self.start + front }
-    }
-
-    fn span(&self) -> Range<usize> {
-        self.start..self.start + self.text.len().max(1)
-    }
-
-    /// What stands before and behind the first `mark`.
-    fn split(self, mark: &str) -> Option<(Self, Self)> {
-        let at = self.text.find(mark)?;
-        let behind = at + mark.len();
-        let before = LinePart { text: &self.text[..at], start: self.start };
-        let after = LinePart { text: &self.text[behind..], start: self.start + behind };
-        Some((before.trim(), after.trim()))
-    }
-
-    fn strip(self, prefix: &str) -> Option<Self> {
-        let rest = self.text.strip_prefix(prefix)?;
-        rest.starts_with([' ', '\t'])
-            .then(|| LinePart { text: rest, start: self.start + prefix.len() }.trim())
-    }
-
-    fn strip_end(self, suffix: &str) -> Option<Self> {
-        let rest = self.text.strip_suffix(suffix)?;
-        rest.ends_with([' ', '\t']).then(|| LinePart { text: rest, start: self.start }.trim())
-    }
 }
 
 type Maybe<T> = Result<T, Finding>;

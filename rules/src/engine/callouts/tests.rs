@@ -114,6 +114,7 @@ fn what_comes_back_before_the_end_keeps_it_going() {
     rig.act(|cx, next| cx.callouts.on_fell(cx, episode, next));
     assert!(due(&rig, DeadlineReason::Settle(call)).is_some());
     let again = rig.raise("leak");
+    assert_eq!(rig.parts.alarms.standing(rig.alarm("leak")), Some(again));
     let id = rig.alarm("leak");
     let back = rig.act(|cx, next| cx.callouts.on_raised(cx, id, again, next));
     assert!(pages(&back.tasks).is_empty(), "it goes on where it was\n{:?}", kinds(&back));
