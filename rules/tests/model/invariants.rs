@@ -118,21 +118,26 @@ pub(crate) fn hold(world: &World) {
     latches_wait(world);
 }
 
+/// What may end an answer before its time.
+fn breaks_through(body: &Body) -> bool {
+    match body {
+        Body::Worsened { .. } | Body::NotProved { .. } | Body::Joined { .. } | Body::ByHand { .. } => true,
+        Body::CallChanged { change: CallChange::RaisedAnew { .. }, .. } => true,
+        Body::Switched { why, .. } | Body::Held { why, .. } => why.contains("longest run"),
+        _ => false,
+    }
+}
+
 fn calls_keep_their_word(world: &World) {
     let mut calls: BTreeMap<Seq, Told> = BTreeMap::new();
-    let mut worse_at: Option<When> = None;
+    let worse_at: BTreeSet<When> =
+        world.story.iter().filter(|(_, record)| breaks_through(&record.body)).map(|(when, _)| *when).collect();
     for (when, record) in &world.story {
         let fail = |what: &str| panic!("#{}: {what}\n{}", record.seq, world.told());
         match &record.body {
             Body::CallBegan { purpose, .. } => {
                 let drill = *purpose == Purpose::Drill;
                 calls.insert(record.seq, Told { drill, ..Told::default() });
-            }
-            Body::Worsened { .. } | Body::NotProved { .. } | Body::Joined { .. } | Body::ByHand { .. } => {
-                worse_at = Some(*when);
-            }
-            Body::Switched { why, .. } | Body::Held { why, .. } if why.contains("longest run") => {
-                worse_at = Some(*when);
             }
             Body::Answered { call, lease, .. } => {
                 if let Some(call) = calls.get_mut(call) {
@@ -142,7 +147,7 @@ fn calls_keep_their_word(world: &World) {
             Body::Resumed { call, .. } => {
                 let Some(call) = calls.get_mut(call) else { fail("resumes what never began") };
                 let over = call.answered.is_none_or(|until| until <= when.0);
-                if !over && worse_at != Some(*when) {
+                if !over && !worse_at.contains(when) {
                     fail("an answer's lease runs and nothing got worse");
                 }
                 call.answered = None;

@@ -113,14 +113,15 @@ fn what_comes_back_before_the_end_keeps_it_going() {
     returned(&mut rig, "leak", episode);
     rig.act(|cx, next| cx.callouts.on_fell(cx, episode, next));
     assert!(due(&rig, DeadlineReason::Settle(call)).is_some());
-    let again = rig.raise("leak");
-    assert_eq!(rig.parts.alarms.standing(rig.alarm("leak")), Some(again));
+    // Nobody has answered: it is the same episode.
+    rig.raise("leak");
     let id = rig.alarm("leak");
-    let back = rig.act(|cx, next| cx.callouts.on_raised(cx, id, again, next));
+    assert_eq!(rig.parts.alarms.standing(id), Some(episode));
+    let back = rig.act(|cx, next| cx.callouts.on_raised(cx, id, episode, next));
     assert!(pages(&back.tasks).is_empty(), "it goes on where it was\n{:?}", kinds(&back));
     let end = rig.decide(|cx, next| cx.callouts.on_end(cx, call, next));
     assert!(end.records.is_empty(), "{:?}", kinds(&end));
-    let joins = rig.decide(|cx, next| cx.callouts.on_raised(cx, id, again, next));
+    let joins = rig.decide(|cx, next| cx.callouts.on_raised(cx, id, episode, next));
     assert!(joins.records.is_empty(), "it is in it already");
     assert_eq!(rig.parts.callouts.get(call).map(|of| of.core.phase.clone()), Some(Phase::Climbing));
 }
