@@ -2,7 +2,7 @@
 //! refused, and whoever sent it is told why, now and then. A machine that answers every text must
 //! not be kept talking, nor may strangers fill the journal.
 
-use super::Watch;
+use super::EventLoop;
 use crate::modem::{self, Number, Sender};
 use crate::plain_text::tame;
 use slackwater_rules::engine::{Input, OperatorCommand};
@@ -85,7 +85,7 @@ fn shown(text: &str) -> String {
     tame(text, SHOWN)
 }
 
-impl Watch {
+impl EventLoop {
     pub(super) fn texted(&mut self, from: &Sender, text: Option<&str>) {
         let now = self.clock.now();
         if self.texting.person(from).is_none() && !self.texting.may_keep(now.mono) {

@@ -1,11 +1,11 @@
 //! What follows from the plan alone, worked out once: who uses what, which topic feeds whom, which
 //! alarm explains which. A plan is never changed, so neither is this.
 
-use super::forecasts::feed::{Feed, feeds};
+use super::forecasts::feed::{ModelFeed, feeds};
 use crate::callout::ladder::{Ladder, Rung};
 use crate::condition::Condition;
 use crate::ids::{AlarmId, RelayId, SensorId, TankId};
-use crate::plan::{Callout, Plan, Sensor, Sight, Step};
+use crate::plan::{Callout, Plan, Sensor, Sight};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
@@ -23,7 +23,7 @@ pub(super) struct Index {
     /// Alarms whose condition uses what the relay is commanded to.
     pub(super) commanded: Vec<Vec<AlarmId>>,
     /// What each sensor tells the models of tanks.
-    pub(super) feeds: Vec<Vec<(TankId, Feed)>>,
+    pub(super) feeds: Vec<Vec<(TankId, ModelFeed)>>,
     /// Alarms whose condition asks a tank's model.
     pub(super) foretold: Vec<Vec<AlarmId>>,
     /// Sensors that measure the same in the same water.
@@ -127,7 +127,7 @@ fn peers(plan: &Plan) -> Vec<Vec<SensorId>> {
 }
 
 fn ladder(callout: &Callout) -> Ladder {
-    let rung = |step: &Step| Rung { after: step.after, to: step.to.clone() };
+    let rung = |step: &crate::plan::Rung| Rung { after: step.after, to: step.to.clone() };
     Ladder {
         name: callout.name.clone(),
         rungs: callout.steps.iter().map(rung).collect(),

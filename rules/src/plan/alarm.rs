@@ -1,17 +1,14 @@
 //! The keeper's alarms. Names of other alarms stay names here, since the alarms that the plan
 //! adds for lost sight are known only when all of these have been read.
 
-use super::context::{CheckContext, Relays};
-use super::{Alarm, CalloutId, HEALTH, Stopgap, hazard, relay, title};
+use super::context::{CheckContext, CheckedRelays};
+use super::{Alarm, CalloutId, HEALTH, Stopgap, hazard, relay, shelf, title};
 use crate::alarm::Priority;
 use crate::condition::{Condition, Scope};
 use crate::diagnostic::{At, Finding, Item, Sheet, Table, parse};
 use crate::time::Span;
 use crate::units::Dimension;
 use crate::units::QuantityItem as _;
-
-/// Something critical is shelved for no longer than this.
-pub const CRITICAL_SHELF: Span = Span::minutes(30);
 
 /// What the names of the alarms for lost sight begin with.
 pub(super) const SIGHT: &str = "sight-";
@@ -41,7 +38,7 @@ pub(super) fn read(
     table: Table<'_>,
     context: &CheckContext<'_>,
     scope: &Scope<'_>,
-    relays: &Relays,
+    relays: &CheckedRelays,
 ) -> Option<Read> {
     let Some(named) = table.get("hazard") else { return own(name, table, context, scope, relays) };
     let expanded = hazard::expand(named, &table, context, scope, relays)?;
@@ -70,7 +67,7 @@ fn own(
     table: Table<'_>,
     context: &CheckContext<'_>,
     scope: &Scope<'_>,
-    relays: &Relays,
+    relays: &CheckedRelays,
 ) -> Option<Read> {
     if let Some(taken) = [SIGHT, HEALTH].into_iter().find(|taken| name.it.starts_with(taken)) {
         let title = format!("an alarm can't be named `{}`", name.it);
@@ -94,13 +91,13 @@ fn own(
     let time_to_respond = table.get("time-to-respond").and_then(Item::some_duration);
     let priority = table.need("priority", "\"high\"").and_then(|item| item.one_of(&PRIORITIES));
     let latching = table.get("latching").and_then(Item::flag);
+    let longest_shelf = shelf::longest(&table, priority);
     let text = |key| table.get(key).and_then(Item::text).map(|text| text.it);
     let (cause, consequence) = (text("cause"), text("consequence"));
     let response = table.get("response").and_then(|item| context.response(item));
     let callout = callout(&table, context);
     let consequence_of = table.get("consequence-of").and_then(Item::texts);
     let expected = table.get("expected").and_then(Item::texts);
-    let longest_shelf = longest_shelf(&table, priority);
     let stopgap =
         table.get("stopgap").and_then(Item::table).and_then(|table| stopgap(table, context, relays));
     table.finish();
@@ -116,6 +113,7 @@ fn own(
         off_delay: off_delay.unwrap_or(Span::ZERO),
         priority: priority?,
         latching: latching.unwrap_or(false),
+        longest_shelf,
         cause,
         consequence,
         response: response.unwrap_or_default(),
@@ -123,7 +121,6 @@ fn own(
         callout,
         consequence_of: Vec::new(),
         expected: Vec::new(),
-        longest_shelf,
         stopgap,
         hazard: None,
         sight: None,
@@ -131,18 +128,6 @@ fn own(
     };
     let (consequence_of, expected) = (consequence_of.unwrap_or_default(), expected.unwrap_or_default());
     Some(Read { alarm, place: name.span.clone(), consequence_of, expected, because_of: &[] })
-}
-
-/// Nobody can look away from something critical for long.
-fn longest_shelf(table: &Table<'_>, priority: Option<Priority>) -> Option<Span> {
-    let item = table.get("longest-shelf")?;
-    let longest = item.some_duration()?;
-    if priority == Some(Priority::Critical) && longest > CRITICAL_SHELF {
-        let title = format!("`{}` is critical and can't be shelved for {longest}", table.name);
-        let help = format!("at most {CRITICAL_SHELF}; what has to rest longer is taken out of service");
-        return item.wrong(title, "too long", Some(help));
-    }
-    Some(longest)
 }
 
 fn deadband(table: &Table<'_>, condition: Option<&Condition>) -> Option<(Dimension, f64)> {
@@ -180,7 +165,7 @@ pub(super) fn callout(table: &Table<'_>, context: &CheckContext<'_>) -> Option<C
     }
 }
 
-fn stopgap(table: Table<'_>, context: &CheckContext<'_>, relays: &Relays) -> Option<Stopgap> {
+fn stopgap(table: Table<'_>, context: &CheckContext<'_>, relays: &CheckedRelays) -> Option<Stopgap> {
     let named = table.need("relay", "\"air-pump\"").and_then(Item::text);
     let named = named.and_then(|name| context.relay(&name));
     let state = table.need("state", "\"off\"");
