@@ -274,7 +274,7 @@ impl EventLoop {
         engine.into_iter().chain(self.keeper.due()).chain(self.service.turn_wanted_by()).chain(check_in).min()
     }
 
-    /// One input of the engine, now; what comes of it waits for [`Watch::finish`].
+    /// One input of the engine, now; what comes of it waits for [`EventLoop::finish`].
     fn take(&mut self, input: Input) {
         self.turn(self.clock.now(), input);
     }
