@@ -22,6 +22,7 @@ use std::fmt;
 use std::sync::Arc;
 use std::time::Duration;
 
+use crate::secret::Secret;
 use bytes::Bytes;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc, oneshot};
 use tokio::task::AbortHandle;
@@ -188,6 +189,7 @@ enum ConnectionCommand {
     Ack(Ack),
     Publish(outbox::OutboxEntry),
     Subscribe(Vec<String>),
+    Password(Option<Secret>),
     Close(oneshot::Sender<()>),
 }
 
@@ -257,6 +259,12 @@ impl Handle {
         // A closed task has nothing to subscribe to.
         let _ = self.commands.send(ConnectionCommand::Subscribe(filters));
         Ok(())
+    }
+
+    /// The password from the next attempt to connect on.
+    pub fn set_password(&self, password: Option<Secret>) {
+        // A closed task connects no more.
+        let _ = self.commands.send(ConnectionCommand::Password(password));
     }
 
     /// Says "offline" on the status topic, disconnects so that the last will stays unspoken, and ends the

@@ -120,7 +120,7 @@ pub enum Part {
     Journal,
     /// The wall clock: times of day and dates may be wrong.
     Clock,
-    /// Changed files that were not taken: the old plan is in force.
+    /// Files that were not taken, and what they set up and can't be used: the watch goes on with what is sound.
     Settings,
     /// Alarms and relays that cause each other without an end.
     Rules,

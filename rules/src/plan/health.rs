@@ -145,11 +145,11 @@ fn says(part: &Part) -> PartWords {
             response: &["See whether the board has a network, and whether its time service runs."],
         },
         Part::Settings => PartWords {
-            title: "changed files were not taken".to_owned(),
+            title: "part of the set-up can't be used".to_owned(),
             after,
             priority: Priority::Low,
-            cause: "a changed file has a mistake in it",
-            consequence: "the watch goes on with the old rules, and a restart would not begin at all"
+            cause: "a file has a mistake in it or can't be read, or a place can't be written",
+            consequence: "the watch goes on with what is sound, and with the old rules if those are broken"
                 .to_owned(),
             response: &["Run `slackwater check`, mend what it names, and reload."],
         },
