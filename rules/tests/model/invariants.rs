@@ -133,8 +133,12 @@ fn breaks_through(body: &Body) -> bool {
 
 fn calls_keep_their_word(world: &World) {
     let mut calls: BTreeMap<Seq, Told> = BTreeMap::new();
-    let worse_at: BTreeSet<When> =
-        world.story.iter().filter(|(_, record)| breaks_through(&record.body)).map(|(when, _)| *when).collect();
+    let worse_at: BTreeSet<When> = world
+        .story
+        .iter()
+        .filter(|(_, record)| breaks_through(&record.body))
+        .map(|(when, _)| *when)
+        .collect();
     for (when, record) in &world.story {
         let fail = |what: &str| panic!("#{}: {what}\n{}", record.seq, world.told());
         match &record.body {

@@ -72,7 +72,11 @@ fn an_answer_quiets_it_for_its_lease_and_what_is_worse_breaks_through() {
     assert_eq!(due(&rig, DeadlineReason::Step(call)), None);
     assert_eq!(due(&rig, DeadlineReason::Lease(call)), Some(rig.now.mono + Span::minutes(60)));
     let worse = rig.act(|cx, next| cx.callouts.on_got_worse(cx, episode, next));
-    assert!(kinds(&worse).contains(&format!("call-out {call} goes on: leak got worse")), "{:?}", kinds(&worse));
+    assert!(
+        kinds(&worse).contains(&format!("call-out {call} goes on: leak got worse")),
+        "{:?}",
+        kinds(&worse)
+    );
     assert_eq!(pages(&worse.tasks), ["ines.mail", "ines.push"], "by all the ways of whoever answered");
     assert_eq!(due(&rig, DeadlineReason::Step(call)), Some(rig.now.mono), "and the climb begins anew, now");
 }
