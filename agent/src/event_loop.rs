@@ -302,7 +302,7 @@ impl EventLoop {
             .min()
     }
 
-    /// One input of the engine, now; what comes of it waits for [`Watch::finish`].
+    /// One input of the engine, now; what comes of it waits for [`EventLoop::finish`].
     fn take(&mut self, input: Input) {
         self.turn(self.clock.now(), input);
     }

@@ -71,7 +71,7 @@ pub enum MqttEvent {
         /// From publishing it to hearing it.
         round_trip: Duration,
     },
-    /// Connected, but our own message did not come back in time. Told once, until [`Event::Heard`].
+    /// Connected, but our own message did not come back in time. Told once, until [`MqttEvent::Heard`].
     Deaf {
         /// How long ago the path was last proved (or the connection was made).
         silent_for: Duration,
@@ -157,7 +157,7 @@ pub struct Ack {
 /// Why a publication was not accepted.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum PublishError {
-    /// Too many publications wait for the broker. Try again after an [`Event::Published`].
+    /// Too many publications wait for the broker. Try again after an [`MqttEvent::Published`].
     Full {
         /// How many may wait.
         limit: usize,
@@ -227,7 +227,7 @@ impl Handle {
     }
 
     /// Publishes with QoS 1. The order is kept, reconnects are survived, and every accepted `id` is
-    /// answered by one [`Event::Published`] or [`Event::Unpublished`]. A connection that breaks between
+    /// answered by one [`MqttEvent::Published`] or [`MqttEvent::Unpublished`]. A connection that breaks between
     /// the broker's taking it over and our hearing of it makes the broker see it twice.
     ///
     /// # Errors
