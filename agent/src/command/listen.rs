@@ -75,7 +75,9 @@ pub(super) async fn carry_out(listen: Listen) -> ExitCode {
         Ok(()) => {
             let (sensors, alarms) = (proposal.sensors, proposal.alarms);
             println!("\n{}: {sensors} sensors and {alarms} alarms are proposed.", out.display());
-            println!("Read every line: what is marked GUESS or UNKNOWN no device has told. Then make it the rule file:");
+            println!(
+                "Read every line: what is marked GUESS or UNKNOWN no device has told. Then make it the rule file:"
+            );
             println!("  mv {} {}", out.display(), settings.places.rules.display());
             ExitCode::SUCCESS
         }

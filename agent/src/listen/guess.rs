@@ -84,7 +84,11 @@ const KINDS: &[Kind] = &[
         words: &["power", "watt", "watts", "apower", "consumption"],
         units: &[("W", 0.0, 5_000.0)],
     },
-    Kind { measures: "current", words: &["current", "amps", "ampere", "amperage"], units: &[("A", 0.0, 64.0)] },
+    Kind {
+        measures: "current",
+        words: &["current", "amps", "ampere", "amperage"],
+        units: &[("A", 0.0, 64.0)],
+    },
     Kind { measures: "voltage", words: &["voltage", "volt", "volts"], units: &[("V", 0.0, 480.0)] },
     Kind { measures: "battery", words: &["battery", "batt", "soc"], units: &[("%", 0.0, 100.0)] },
     Kind { measures: "humidity", words: &["humidity", "rh", "hum"], units: &[("%", 0.0, 100.0)] },
@@ -100,8 +104,8 @@ const WORDED: &[(&str, &[&str])] = &[
     (
         "state",
         &[
-            "heater", "pump", "relay", "switch", "light", "lamp", "chiller", "fan", "skimmer", "outlet", "plug",
-            "state", "float", "valve", "topoff", "ato",
+            "heater", "pump", "relay", "switch", "light", "lamp", "chiller", "fan", "skimmer", "outlet",
+            "plug", "state", "float", "valve", "topoff", "ato",
         ],
     ),
 ];
@@ -129,7 +133,18 @@ const LIFE: [&str; 6] = ["online", "offline", "connected", "disconnected", "read
 
 /// Names of numbers that are about the device itself.
 const DEVICE_NUMBERS: [&str; 12] = [
-    "rssi", "uptime", "heap", "linkquality", "lqi", "time", "timestamp", "ts", "version", "id", "count", "seq",
+    "rssi",
+    "uptime",
+    "heap",
+    "linkquality",
+    "lqi",
+    "time",
+    "timestamp",
+    "ts",
+    "version",
+    "id",
+    "count",
+    "seq",
 ];
 
 /// What a value probably is.
@@ -155,7 +170,9 @@ pub(super) fn guess(topic: &str, place: &Place, seen: &Seen, told: Option<&Descr
 fn number(near: &[String], seen: &Seen, told: Option<&Described>) -> Option<Guess> {
     let (lowest, highest) = (seen.lowest?, seen.highest?);
     let declared = told.and_then(|told| told.unit.clone()).or_else(|| seen.unit.clone());
-    let named = near.iter().find_map(|word| Some((KINDS.iter().find(|kind| kind.words.contains(&word.as_str()))?, word)));
+    let named = near
+        .iter()
+        .find_map(|word| Some((KINDS.iter().find(|kind| kind.words.contains(&word.as_str()))?, word)));
     let by_unit = |unit: &str| KINDS.iter().find(|kind| kind.units.iter().any(|(name, ..)| *name == unit));
     let fits = |kind: &Kind| {
         kind.units.iter().find(|(_, low, high)| *low <= lowest && highest <= *high).map(|(unit, ..)| *unit)
@@ -174,7 +191,9 @@ fn number(near: &[String], seen: &Seen, told: Option<&Described>) -> Option<Gues
                 false => format!("{lowest} to {highest}"),
             };
             let (unit, sure, why) = match fits(kind) {
-                Some(unit) => (unit, Sure::Likely, format!("`{word}` names it, and {range} is usual in {unit}")),
+                Some(unit) => {
+                    (unit, Sure::Likely, format!("`{word}` names it, and {range} is usual in {unit}"))
+                }
                 None => {
                     let unit = kind.units.first().map(|(unit, ..)| *unit)?;
                     (unit, Sure::Perhaps, format!("`{word}` names it, but {range} {unit} would be unusual"))
@@ -237,7 +256,9 @@ fn is_life(word: &str) -> bool {
 
 /// The pair that what was heard belongs to, spelled as it was heard.
 fn opposites(heard: &[&String]) -> Option<GuessedWords> {
-    let spelled = |wanted: &str| heard.iter().find(|word| word.eq_ignore_ascii_case(wanted)).map(|word| (*word).clone());
+    let spelled = |wanted: &str| {
+        heard.iter().find(|word| word.eq_ignore_ascii_case(wanted)).map(|word| (*word).clone())
+    };
     let all = |pair: &&(&str, &str)| {
         heard.iter().all(|word| word.eq_ignore_ascii_case(pair.0) || word.eq_ignore_ascii_case(pair.1))
     };

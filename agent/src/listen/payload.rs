@@ -113,7 +113,13 @@ fn document(json: &Json) -> (Form, Vec<(Place, Said)>) {
     (Form::Json, found)
 }
 
-fn leaves(json: &Json, within: Option<&Map<String, Json>>, at: &str, deep: usize, found: &mut Vec<(Place, Said)>) {
+fn leaves(
+    json: &Json,
+    within: Option<&Map<String, Json>>,
+    at: &str,
+    deep: usize,
+    found: &mut Vec<(Place, Said)>,
+) {
     if deep > DEEPEST || found.len() >= MOST_VALUES {
         return;
     }

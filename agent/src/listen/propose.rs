@@ -23,9 +23,40 @@ pub struct Proposal {
 
 /// Levels of topics that name no tank.
 const NO_TANK: [&str; 34] = [
-    "sensor", "sensors", "state", "status", "value", "tele", "stat", "cmnd", "house", "home", "room", "air", "ambient",
-    "outside", "board", "cpu", "esp", "node", "device", "homie", "mqtt", "sump", "temperature", "temp", "water",
-    "probe", "probes", "tank", "tanks", "aquarium", "data", "telemetry", "out", "raw",
+    "sensor",
+    "sensors",
+    "state",
+    "status",
+    "value",
+    "tele",
+    "stat",
+    "cmnd",
+    "house",
+    "home",
+    "room",
+    "air",
+    "ambient",
+    "outside",
+    "board",
+    "cpu",
+    "esp",
+    "node",
+    "device",
+    "homie",
+    "mqtt",
+    "sump",
+    "temperature",
+    "temp",
+    "water",
+    "probe",
+    "probes",
+    "tank",
+    "tanks",
+    "aquarium",
+    "data",
+    "telemetry",
+    "out",
+    "raw",
 ];
 
 /// Words that say that a temperature is not that of a tank's water.
@@ -90,7 +121,9 @@ fn steps(targets: &[String]) -> String {
     for (number, target) in targets.iter().enumerate() {
         let _ = writeln!(out, "  {{ after = \"{} min\", to = [\"{target}\"] }},", number * 5);
     }
-    out.push_str("]\nagain = \"15 min\"                        # the last step repeats until someone answers\n");
+    out.push_str(
+        "]\nagain = \"15 min\"                        # the last step repeats until someone answers\n",
+    );
     out.push_str("lease = \"60 min\"                        # an answer holds this long while the alarm still stands\n");
     out
 }
@@ -119,7 +152,11 @@ fn sensors<'o>(heard: &Observations, sensed: &'o [Sensed<'o>]) -> Vec<Proposed<'
 }
 
 /// The name of a sender: what its topics have in common, or that of the first.
-fn gateway_of(topics: &[(&str, &super::TopicHeard)], senders: &BTreeMap<String, usize>, number: usize) -> String {
+fn gateway_of(
+    topics: &[(&str, &super::TopicHeard)],
+    senders: &BTreeMap<String, usize>,
+    number: usize,
+) -> String {
     let own: Vec<&str> =
         topics.iter().map(|(topic, _)| *topic).filter(|topic| senders.get(*topic) == Some(&number)).collect();
     let first = own.first().copied().unwrap_or_default();
@@ -175,11 +212,12 @@ fn name_of(sensed: &Sensed<'_>, guess: &Guess, tank: Option<&str>) -> String {
         Place::Pointer(inner) => split(inner),
         Place::Senml(name) => split(name),
     };
-    const GENERIC: [&str; 12] =
-        ["value", "state", "status", "sensor", "sensors", "tele", "stat", "homie", "5", "house", "home", "data"];
-    let is_own = |word: &String| {
-        !GENERIC.contains(&word.as_str()) && !is_device(word) && Some(word.as_str()) != tank
-    };
+    const GENERIC: [&str; 12] = [
+        "value", "state", "status", "sensor", "sensors", "tele", "stat", "homie", "5", "house", "home",
+        "data",
+    ];
+    let is_own =
+        |word: &String| !GENERIC.contains(&word.as_str()) && !is_device(word) && Some(word.as_str()) != tank;
     let own: Vec<String> = words.into_iter().filter(is_own).collect();
     // A tank says where; what has none needs a word more.
     let enough = if tank.is_some() && matches!(sensed.place, Place::Whole) { 1 } else { 2 };
@@ -226,7 +264,13 @@ fn write_sensor(out: &mut String, sensor: &Proposed<'_>) {
         Sure::Likely => "GUESS, likely: ",
         Sure::Perhaps => "GUESS, perhaps: ",
     };
-    let _ = writeln!(out, "\n[sensor.{name}]\n# {mark}{}; last {}, {}", guess.why, shown(&sensed.seen.last), sensed.pace());
+    let _ = writeln!(
+        out,
+        "\n[sensor.{name}]\n# {mark}{}; last {}, {}",
+        guess.why,
+        shown(&sensed.seen.last),
+        sensed.pace()
+    );
     let mut line = |key: &str, value: &str, why: &str| {
         let why = if why.is_empty() { String::new() } else { format!("# {why}") };
         let _ = writeln!(out, "{}", format!("{key:<9} = {value:<27} {why}").trim_end());
@@ -252,7 +296,11 @@ fn write_sensor(out: &mut String, sensor: &Proposed<'_>) {
             };
             if measures == "leak" {
                 let words = format!("{{ dry = [{}], wet = [{}] }}", quoted(off), quoted(on));
-                line("words", &words, if unheard.is_some() { "UNKNOWN: one of them was not heard" } else { "" });
+                line(
+                    "words",
+                    &words,
+                    if unheard.is_some() { "UNKNOWN: one of them was not heard" } else { "" },
+                );
             } else {
                 line("on", &format!("[{}]", quoted(on)), mark(on));
                 line("off", &format!("[{}]", quoted(off)), mark(off));
@@ -261,8 +309,16 @@ fn write_sensor(out: &mut String, sensor: &Proposed<'_>) {
         (None, "temperature") => {
             let fahrenheit = guess.unit.as_deref() == Some("degF");
             let (water, air, reject) = match fahrenheit {
-                true => ("[\"40 degF\", \"115 degF\"]", "[\"-20 degF\", \"140 degF\"]", "[\"185 degF\", \"-196.6 degF\"]"),
-                false => ("[\"5 degC\", \"45 degC\"]", "[\"-30 degC\", \"60 degC\"]", "[\"85 degC\", \"-127 degC\"]"),
+                true => (
+                    "[\"40 degF\", \"115 degF\"]",
+                    "[\"-20 degF\", \"140 degF\"]",
+                    "[\"185 degF\", \"-196.6 degF\"]",
+                ),
+                false => (
+                    "[\"5 degC\", \"45 degC\"]",
+                    "[\"-30 degC\", \"60 degC\"]",
+                    "[\"85 degC\", \"-127 degC\"]",
+                ),
             };
             match tank {
                 Some(_) => line("plausible", water, "GUESS: for water"),
@@ -288,7 +344,10 @@ fn shown(text: &str) -> String {
 fn every(sensed: &Sensed<'_>) -> (Span, &'static str) {
     const STEPS: [i64; 13] = [1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1_800, 3_600];
     let Some(interval) = sensed.heard.interval() else {
-        return (Span::minutes(10), "UNKNOWN: it did not speak twice; silent for three times this is an alarm");
+        return (
+            Span::minutes(10),
+            "UNKNOWN: it did not speak twice; silent for three times this is an alarm",
+        );
     };
     let enough = STEPS.into_iter().map(Span::seconds).find(|step| interval.0 <= step.0 + step.0 / 10);
     (enough.unwrap_or(Span::hours(1)), "as it was heard; silent for three times this is an alarm")
@@ -301,7 +360,11 @@ fn alarms(sensors: &[Proposed<'_>]) -> Vec<(String, &'static str, String)> {
         let mut add = |hazard: &'static str, key: &str| {
             let tank = sensor.tank.as_ref().map_or(String::new(), |tank| format!("tank    = \"{tank}\"\n"));
             let name = sensor.tank.as_ref().map_or(hazard.to_owned(), |tank| format!("{tank}-{hazard}"));
-            found.push((unique(&name, &mut names), hazard, format!("{tank}{key:<7} = \"{}\"\n", sensor.name)));
+            found.push((
+                unique(&name, &mut names),
+                hazard,
+                format!("{tank}{key:<7} = \"{}\"\n", sensor.name),
+            ));
         };
         match (sensor.guess.measures, &sensor.tank) {
             ("presence", _) => add("power-lost", "mains"),

@@ -37,7 +37,8 @@ pub fn table(heard: &Observations, most: usize) -> String {
     sensed.sort_by_key(|sensed| sensed.guess.is_none());
     let shown = |sensed: &Sensed<'_>| tame(&format!("{}{}", sensed.topic, sensed.place()), WIDEST_TOPIC);
     let wide = sensed.iter().take(most).map(|sensed| shown(sensed).chars().count()).max().unwrap_or(5).max(5);
-    let mut out = format!("{:<wide$}  {:<7} {:<WIDEST_VALUE$} {:<20} taken for\n", "topic", "form", "last", "comes");
+    let mut out =
+        format!("{:<wide$}  {:<7} {:<WIDEST_VALUE$} {:<20} taken for\n", "topic", "form", "last", "comes");
     for sensed in sensed.iter().take(most) {
         let taken = match &sensed.guess {
             Some(guess) => {
@@ -48,13 +49,15 @@ pub fn table(heard: &Observations, most: usize) -> String {
         };
         let form = sensed.heard.form.to_string();
         let (topic, last) = (shown(sensed), tame(&sensed.seen.last, WIDEST_VALUE));
-        let _ = writeln!(out, "{topic:<wide$}  {form:<7} {last:<WIDEST_VALUE$} {:<20} {taken}", sensed.pace());
+        let _ =
+            writeln!(out, "{topic:<wide$}  {form:<7} {last:<WIDEST_VALUE$} {:<20} {taken}", sensed.pace());
     }
     if let more @ 1.. = sensed.len().saturating_sub(most) {
         let _ = writeln!(out, "and {more} more");
     }
     if let more @ 1.. = heard.beyond() {
-        let _ = writeln!(out, "{more} messages on yet more topics were not looked at: name some with --topic");
+        let _ =
+            writeln!(out, "{more} messages on yet more topics were not looked at: name some with --topic");
     }
     out
 }

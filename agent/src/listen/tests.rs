@@ -14,7 +14,9 @@ fn hear(lines: &[Line<'_>]) -> Observations {
         match every {
             0 => payloads.iter().for_each(|payload| heard.hear(Span::ZERO, topic, payload.as_bytes(), true)),
             every => {
-                for (number, at) in (0..).zip((*from..60_000).step_by(usize::try_from(every * 1_000).unwrap())) {
+                for (number, at) in
+                    (0..).zip((*from..60_000).step_by(usize::try_from(every * 1_000).unwrap()))
+                {
                     let payload = payloads[number % payloads.len()];
                     heard.hear(Span::millis(at), topic, payload.as_bytes(), false);
                 }
@@ -31,11 +33,21 @@ const HOUSE: &[Line<'_>] = &[
     ("reef/board1/lagoon/ph", &["8.12"], 10, 160),
     ("reef/board1/status", &["online"], 0, 0),
     ("reef/board1/rssi", &["-61"], 10, 190),
-    ("reef/board2/harbour", &[r#"{"water":{"temp":78.1,"unit":"F"},"heater_power":{"value":102.5},"id":"b2"}"#], 15, 4_000),
+    (
+        "reef/board2/harbour",
+        &[r#"{"water":{"temp":78.1,"unit":"F"},"heater_power":{"value":102.5},"id":"b2"}"#],
+        15,
+        4_000,
+    ),
     ("reef/board2/room", &[r#"{"airTemp":21.2,"humidity":48}"#], 15, 4_900),
     ("house/mains", &["utility"], 5, 2_345),
     ("house/floor/leak", &["dry"], 30, 7_700),
-    ("room2/pack", &[r#"[{"bn":"urn:dev:room2:","n":"sump-temp","u":"Cel","v":25.9},{"n":"batt","u":"%RH","v":71}]"#], 20, 900),
+    (
+        "room2/pack",
+        &[r#"[{"bn":"urn:dev:room2:","n":"sump-temp","u":"Cel","v":25.9},{"n":"batt","u":"%RH","v":71}]"#],
+        20,
+        900,
+    ),
     ("house/note", &["Please call the plumber before Friday, thank you"], 0, 0),
 ];
 
@@ -46,7 +58,8 @@ fn guessed(heard: &Observations) -> Vec<String> {
             Place::Pointer(place) | Place::Senml(place) => place,
         };
         let guess = sensed.guess.as_ref().map_or("-".to_owned(), |guess| {
-            let words = guess.words.as_ref().map_or(String::new(), |words| format!(" {}/{}", words.on, words.off));
+            let words =
+                guess.words.as_ref().map_or(String::new(), |words| format!(" {}/{}", words.on, words.off));
             format!("{} {}{words} {}", guess.measures, guess.unit.as_deref().unwrap_or_default(), guess.sure)
         });
         format!("{}{place}: {guess}", sensed.topic)
@@ -60,7 +73,8 @@ fn quantities_units_and_words_are_guessed_with_how_sure_it_is() {
 }
 
 fn directory() -> Directory {
-    let target = |contact: &str, channel: &str| Target { contact: Some(contact.into()), channel: channel.into() };
+    let target =
+        |contact: &str, channel: &str| Target { contact: Some(contact.into()), channel: channel.into() };
     Directory {
         contacts: [("ines", "Ines"), ("tom", "Tom")]
             .map(|(key, name)| {
@@ -68,7 +82,8 @@ fn directory() -> Directory {
                 (key.to_owned(), Contact { name, hours: vec![], away: vec![], quotas: Default::default() })
             })
             .into(),
-        channels: [(target("ines", "push"), ChannelKind::Push), (target("tom", "mail"), ChannelKind::Mail)].into(),
+        channels: [(target("ines", "push"), ChannelKind::Push), (target("tom", "mail"), ChannelKind::Mail)]
+            .into(),
     }
 }
 
@@ -96,7 +111,8 @@ fn a_proposal_is_a_rule_file_that_passes_the_check() {
 #[test]
 fn sensors_of_one_board_share_a_gateway_and_those_of_others_don_t() {
     let plan = checked(&proposed(&hear(HOUSE)));
-    let of = |name: &str| plan.sensors.iter().find(|sensor| sensor.name == name).and_then(|it| it.gateway.clone());
+    let of =
+        |name: &str| plan.sensors.iter().find(|sensor| sensor.name == name).and_then(|it| it.gateway.clone());
     assert_eq!(of("lagoon-flow").as_deref(), Some("reef-board1-lagoon"));
     assert_eq!(of("lagoon-flow"), of("lagoon-ph"));
     assert_eq!(of("mains"), None);
