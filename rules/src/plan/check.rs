@@ -53,7 +53,37 @@ impl Checked {
 const RENAMED: [(&str, &str); 1] = [("fallback", "stopgap")];
 
 impl Plan {
-    /// Reads a rule file's text; `file` is the name to report it by.
+    /// Reads a rule file's text; `file` is the name to report it by. All that is wrong is found at once,
+    /// each with its place, and then there is no plan.
+    ///
+    /// ```
+    /// use slackwater_rules::plan::{Directory, Plan, Surroundings};
+    ///
+    /// let around = Surroundings { directory: Directory::default(), zone: jiff::tz::TimeZone::UTC, today: None };
+    /// let text = r#"
+    /// [tank.lagoon]
+    /// volume = "300 L"
+    ///
+    /// [sensor.lagoon-temp]
+    /// topic    = "lagoon/temperature"
+    /// tank     = "lagoon"
+    /// measures = "temperature"
+    /// unit     = "degC"
+    /// every    = "10 s"
+    ///
+    /// [alarm.lagoon-cold]
+    /// when     = "lagoon-temp < 23 degC"
+    /// priority = "high"
+    /// "#;
+    /// let checked = Plan::check("rules.toml", text, &around);
+    /// let plan = checked.plan.unwrap_or_else(|| panic!("{}", checked.report));
+    /// assert!(plan.alarms.iter().any(|alarm| alarm.name == "lagoon-cold"));
+    ///
+    /// let mistaken = text.replace("lagoon-temp <", "lagoon-tmp <");
+    /// let checked = Plan::check("rules.toml", &mistaken, &around);
+    /// assert!(checked.plan.is_none());
+    /// assert!(checked.report.contains("lagoon-tmp") && checked.report.contains("did you mean"));
+    /// ```
     pub fn check(file: &str, text: &str, around: &Surroundings) -> Checked {
         Self::check_beside(file, text, around, &[])
     }
