@@ -201,6 +201,8 @@ pub struct Alarm {
     pub callout: Option<CalloutId>,
     /// Alarms whose episode explains this one.
     pub consequence_of: Vec<AlarmId>,
+    /// Those of them with which it comes as expected, so that it breaks no answer to them.
+    pub expected: Vec<AlarmId>,
     /// What the agent itself does about it.
     pub stopgap: Option<Stopgap>,
     /// The hazard it was made from.
@@ -246,6 +248,10 @@ pub struct Callout {
     pub again: Span,
     /// An answer holds this long while the alarm still stands.
     pub lease: Span,
+    /// No answer holds longer, whatever time the person names: not shorter than the lease.
+    pub longest_lease: Span,
+    /// When an answer has run out, whoever gave it is asked alone for this long.
+    pub renew: Span,
     /// Nothing in it has stood for this long before the all-clear goes out: what comes and
     /// goes within it is one call-out.
     pub settle: Span,

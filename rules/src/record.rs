@@ -3,12 +3,14 @@
 //! the journal after a restart rebuilds the very same state. So this module, alone in the crate, is
 //! made to be stored: names, no indices; spans, no moments; and only additions between versions.
 
+mod called;
 mod drilled;
 mod outcome;
 mod parts;
 mod words;
 
 pub use crate::ids::{By, Seq};
+pub use called::{CallChange, CallKind, CallMessage, HeldBy, PageFate};
 pub use drilled::{About, DrillStage, Drilled, Measured, Standing};
 pub use outcome::{NoMore, Outcome};
 pub use parts::{AfterWork, Estimated, Purpose, Verdict};
@@ -243,6 +245,13 @@ pub enum Body {
     },
     /// Nothing in it stands any more.
     CallEnded { call: Seq },
+    /// What it is restored by, beside what people read.
+    CallChanged {
+        /// The call-out.
+        call: Seq,
+        /// What changed.
+        change: CallChange,
+    },
     /// An answer or a command that could not be taken.
     Refused {
         /// What was asked.

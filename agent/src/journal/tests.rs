@@ -3,7 +3,8 @@ use slackwater_rules::alarm::Priority;
 use slackwater_rules::quality::Quality;
 use slackwater_rules::reading::Value;
 use slackwater_rules::record::{
-    About, Body, By, DrillStage, Drilled, Estimated, Measured, Outcome, Purpose, Standing, Verdict,
+    About, Body, By, CallChange, DrillStage, Drilled, Estimated, HeldBy, Measured, Outcome, Purpose,
+    Standing, Verdict,
 };
 use slackwater_rules::time::Wall;
 use std::fs;
@@ -671,6 +672,7 @@ fn one_of_each() -> Vec<Body> {
             }],
         },
         Body::ClockSet { by: span, was_trusted: false, trusted: true },
+        Body::CallChanged { call: 2, change: CallChange::Held { length: span, by: HeldBy::Quiet } },
     ]
 }
 
@@ -709,7 +711,7 @@ fn one_of_each_drill() -> impl Iterator<Item = Body> {
     drilled.into_iter().map(Body::Drill)
 }
 
-const KINDS: usize = 47;
+const KINDS: usize = 48;
 
 /// A new kind breaks this match: give it a place here, and one of it to [`one_of_each`].
 fn place_of(body: &Body) -> usize {
@@ -761,6 +763,7 @@ fn place_of(body: &Body) -> usize {
         Body::Learned { .. } => 44,
         Body::Foretold { .. } => 45,
         Body::ClockSet { .. } => 46,
+        Body::CallChanged { .. } => 47,
     }
 }
 

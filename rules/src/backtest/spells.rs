@@ -86,6 +86,7 @@ impl Spells {
             | Body::Answered { .. }
             | Body::Resumed { .. }
             | Body::CallEnded { .. }
+            | Body::CallChanged { .. }
             | Body::Refused { .. }
             | Body::WorkBegan { .. }
             | Body::WorkEnded { .. }

@@ -99,12 +99,13 @@ fn build(rules: &HealthRules, part: Part, callout: Option<CalloutId>) -> Read {
         time_to_respond: None,
         callout,
         consequence_of: Vec::new(),
+        expected: Vec::new(),
         stopgap: None,
         hazard: None,
         sight: Some(Sight::Part(part)),
         watched: None,
     };
-    Read { alarm, place: 0..0, consequence_of: Vec::new(), because_of: &[] }
+    Read { alarm, place: 0..0, consequence_of: Vec::new(), expected: Vec::new(), because_of: &[] }
 }
 
 /// What is to be said of a part that fails.

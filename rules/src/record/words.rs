@@ -136,6 +136,7 @@ impl fmt::Display for Body {
             }
             Self::Resumed { call, why } => write!(f, "call-out {call} goes on: {why}"),
             Self::CallEnded { call } => write!(f, "call-out {call} ended"),
+            Self::CallChanged { call, change } => write!(f, "call-out {call}: {change}"),
             Self::Refused { what, why, by } => write!(f, "refused: {what}, asked by {by}: {why}"),
             Self::WorkBegan { tank, work, length, by } => {
                 write!(f, "{work} on {tank} began, for {length}, by {by}")

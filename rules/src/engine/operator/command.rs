@@ -2,6 +2,7 @@
 
 use super::Operator;
 use crate::alarm::{AlarmEvent, Priority, State};
+use crate::callout::codes::{self, Answers};
 use crate::engine::context::Context;
 use crate::engine::task::{Next, Task};
 use crate::engine::timers::DeadlineReason;
@@ -202,17 +203,24 @@ fn acknowledge(cx: &Context<'_>, code: &str, by: &By, next: &mut Next) {
         return next.then(Task::TestAnswered { test, by: by.clone() });
     }
     let episode = cx.alarms.episode_by_code(&code);
-    let call = cx.callouts.running().find(|call| {
-        let has = |episode: Seq| call.members.iter().any(|member| member.episode == episode);
-        call.code == code || episode.is_some_and(has)
-    });
+    let code_of = |of: Seq| {
+        let open = cx.alarms().filter_map(|id| cx.alarms.state(id).episode.as_ref());
+        open.into_iter().find(|open| open.id == of).map(|open| open.code.clone())
+    };
+    let cores = cx.callouts.running().map(|call| &call.core);
+    let (call, only) = match codes::answered_by(&code, cores, code_of) {
+        Answers::Nothing => (None, None),
+        Answers::Call(call) => (cx.callouts.get(call), None),
+        Answers::Member { call, episode } => (cx.callouts.get(call), Some(episode)),
+    };
     if episode.is_none() && call.is_none() {
         let why = "no open episode and no test page has this code";
         return next.refuse(format!("acknowledge {code}"), why, by);
     }
-    let members: Vec<Seq> = match call {
-        Some(call) => call.members.iter().map(|member| member.episode).collect(),
-        None => episode.into_iter().collect(),
+    let members: Vec<Seq> = match (call, only) {
+        (Some(call), None) => call.core.members.iter().map(|member| member.episode).collect(),
+        (_, Some(only)) => vec![only],
+        (None, None) => episode.into_iter().collect(),
     };
     for id in cx.alarms() {
         let Some(open) = cx.alarms.episode(id).filter(|open| members.contains(open)) else { continue };
@@ -220,7 +228,7 @@ fn acknowledge(cx: &Context<'_>, code: &str, by: &By, next: &mut Next) {
             next.record(Body::Acknowledged { alarm: cx.name(id), episode: open, by: by.clone() });
         }
     }
-    next.tasks.extend(call.map(|call| Task::Answer { call: call.id, by: by.clone() }));
+    next.tasks.extend(call.map(|call| Task::Answer { call: call.id(), only, by: by.clone() }));
 }
 
 fn reset(cx: &Context<'_>, alarm: String, by: By, next: &mut Next) {
