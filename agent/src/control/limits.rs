@@ -24,7 +24,9 @@ pub(super) fn check(request: &Request) -> Result<(), String> {
 
 fn words(say: &OperatorCommand) -> Result<(), String> {
     match say {
-        OperatorCommand::Acknowledge { code, .. } | OperatorCommand::HandOn { code } => name("the code", code),
+        OperatorCommand::Acknowledge { code, .. } | OperatorCommand::HandOn { code } => {
+            name("the code", code)
+        }
         OperatorCommand::Reset { alarm }
         | OperatorCommand::Unshelve { alarm }
         | OperatorCommand::PutBack { alarm } => name("the alarm", alarm),

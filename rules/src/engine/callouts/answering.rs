@@ -48,8 +48,7 @@ impl Callouts {
     /// is told that there is nobody else.
     pub(in crate::engine) fn on_hand_on(&self, cx: &Context<'_>, id: Seq, by: &By, next: &mut Next) {
         let Some(call) = self.get(id).filter(|call| !call.ended()) else { return };
-        let outcome =
-            decide(&call.core, &Event::Next { by: by.clone() }, &Known::of(cx, call), cx.mono());
+        let outcome = decide(&call.core, &Event::Next { by: by.clone() }, &Known::of(cx, call), cx.mono());
         let what = || format!("the next person for {}", call.code());
         match outcome.reply {
             Some(Reply::NothingStands) => return next.refuse(what(), "nothing stands any more", by),
