@@ -311,7 +311,9 @@ async fn carry_out(verb: Verb) -> ExitCode {
         Verb::Reload { config, yes } => ask(&config, Request::Reload { insists: yes }).await,
         Verb::Status { config, json } => ask(&config, Request::Status { json }).await,
         Verb::Explain { alarm, config, json } => ask(&config, Request::Explain { alarm, json }).await,
-        Verb::Ack { code, who, config } => say(&config, who, OperatorCommand::Acknowledge { code }).await,
+        Verb::Ack { code, who, config } => {
+            say(&config, who, OperatorCommand::Acknowledge { code, length: None }).await
+        }
         Verb::Shelve { alarm, length: Some(length), why, end: false, who, config } => {
             say(&config, who, OperatorCommand::Shelve { alarm, length, why }).await
         }

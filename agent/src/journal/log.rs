@@ -184,6 +184,7 @@ impl JournalLog {
                 | Body::Skipped { .. }
                 | Body::Delivered { .. }
                 | Body::Answered { .. }
+                | Body::HandedOn { .. }
                 | Body::Resumed { .. }
                 | Body::Refused { .. }
                 | Body::SilencePlanned { .. }

@@ -630,6 +630,7 @@ fn one_of_each() -> Vec<Body> {
         Body::Skipped { call: 2, target, why: why.clone() },
         Body::Delivered { page: 3, result: Outcome::deferred(why.clone()) },
         Body::Answered { call: 2, by: by(), lease: span },
+        Body::HandedOn { call: 2, by: by() },
         Body::Resumed { call: 2, why: why.clone() },
         Body::CallEnded { call: 2 },
         Body::Refused { what: s("ack XYZ"), why: why.clone(), by: by() },
@@ -764,6 +765,7 @@ fn place_of(body: &Body) -> usize {
         Body::Foretold { .. } => 45,
         Body::ClockSet { .. } => 46,
         Body::CallChanged { .. } => 47,
+        Body::HandedOn { .. } => 48,
     }
 }
 

@@ -107,6 +107,7 @@ impl Components {
             | Body::NotProved { .. } => self.relays.apply(ground, record),
             // Kept for people; nothing follows from them.
             Body::Foretold { .. }
+            | Body::HandedOn { .. }
             | Body::Stopped { .. }
             | Body::ClockSet { .. }
             | Body::SightLost { .. }

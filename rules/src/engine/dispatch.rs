@@ -104,8 +104,9 @@ impl Engine {
             Task::StopgapNews(news) => self.decide(|cx, next| cx.callouts.on_stopgap_news(cx, &news, next)),
             Task::End(call) => self.decide(|cx, next| cx.callouts.on_end(cx, call, next)),
             Task::PageEnded(call) => self.decide(|cx, next| cx.callouts.on_page_ended(cx, call, next)),
-            Task::Answer { call, only, by } => {
-                self.decide(|cx, next| cx.callouts.on_answer(cx, (call, only), &by, next));
+            Task::HandOn { call, by } => self.decide(|cx, next| cx.callouts.on_hand_on(cx, call, &by, next)),
+            Task::Answer { call, only, named, by } => {
+                self.decide(|cx, next| cx.callouts.on_answer(cx, (call, only), (named, &by), next));
             }
             Task::Drill(policy) => self.decide(|cx, next| cx.callouts.on_drill(cx, policy, next)),
             Task::EndOrphans => self.decide(|cx, next| cx.callouts.on_plan_without(cx, next)),

@@ -82,6 +82,7 @@ impl Queue {
             | Task::End(_)
             | Task::PageEnded(_)
             | Task::Answer { .. }
+            | Task::HandOn { .. }
             | Task::EndOrphans
             | Task::WakeCalls { .. }
             | Task::Page { .. }
@@ -176,6 +177,7 @@ impl Queue {
             | Task::End(_)
             | Task::PageEnded(_)
             | Task::Answer { .. }
+            | Task::HandOn { .. }
             | Task::EndOrphans
             | Task::WakeCalls { .. }
             | Task::Page { .. }

@@ -69,6 +69,15 @@ pub(super) enum Task {
         call: Seq,
         /// Only for this episode of a mass or a digest.
         only: Option<Seq>,
+        /// How long it is to hold, if that was said.
+        named: Option<Span>,
+        /// Who.
+        by: By,
+    },
+    /// Callouts: a person wants the next one called now.
+    HandOn {
+        /// The call-out.
+        call: Seq,
         /// Who.
         by: By,
     },

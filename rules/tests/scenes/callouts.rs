@@ -98,7 +98,7 @@ fn what_gets_worse_breaks_through_an_answer() {
 fn an_unknown_code_is_refused_and_changes_nothing() {
     let mut site = Site::calm();
     cut(&mut site);
-    site.says_person("someone", OperatorCommand::Acknowledge { code: "0000".to_owned() });
+    site.says_person("someone", OperatorCommand::Acknowledge { code: "0000".to_owned(), length: None });
     assert_eq!(site.count(|body| matches!(body, Body::Refused { .. })), 1);
     assert_eq!(site.state("power-lost"), "unacknowledged");
 }
@@ -108,7 +108,7 @@ fn a_code_is_taken_in_any_case_and_with_blanks() {
     let mut site = Site::calm();
     cut(&mut site);
     let code = format!(" {} ", site.world.sent[0].code.to_ascii_lowercase());
-    site.says_person("ines", OperatorCommand::Acknowledge { code });
+    site.says_person("ines", OperatorCommand::Acknowledge { code, length: None });
     assert_eq!(site.state("power-lost"), "acknowledged");
 }
 
@@ -255,7 +255,7 @@ fn a_drill_climbs_the_ladder_and_is_never_merged_with_the_real_thing() {
     assert!(drill.headline.starts_with("TEST Halyard House"), "{}", drill.headline);
     cut(&mut site);
     assert_eq!(site.called(), ["ines.push", "siren"], "the real thing has its own call-out");
-    site.says_person("ines", OperatorCommand::Acknowledge { code: drill.page.code });
+    site.says_person("ines", OperatorCommand::Acknowledge { code: drill.page.code, length: None });
     assert_eq!(site.state("power-lost"), "unacknowledged", "answering the drill answers nothing else");
     site.run(Span::minutes(20));
     assert!(site.called().contains(&"neighbour.text"));
@@ -317,7 +317,7 @@ fn a_second_answer_renews_the_lease_and_tells_nobody_again() {
     site.run(Span::minutes(30));
     site.forget();
     let code = site.engine.status(site.now).calls[0].code.clone();
-    site.says_person("ines", OperatorCommand::Acknowledge { code });
+    site.says_person("ines", OperatorCommand::Acknowledge { code, length: None });
     site.run(Span::minutes(59));
     assert!(site.world.sent.is_empty(), "{}", site.story());
 }
