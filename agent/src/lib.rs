@@ -46,6 +46,8 @@ pub mod site;
 
 pub mod listen;
 
+pub mod live;
+
 pub mod event_loop;
 
 pub mod control;
