@@ -144,6 +144,18 @@ pub enum Body {
         /// The alarm's name.
         alarm: String,
     },
+    /// Its condition came and went within the on-delay, so that nothing was raised. The first time is
+    /// recorded at once; what comes in the hour after it is told together.
+    Blipped {
+        /// The alarm's name.
+        alarm: String,
+        /// How often.
+        count: u32,
+        /// The longest spell.
+        longest: Span,
+        /// The first of them began so long ago.
+        since: Span,
+    },
     /// A person answered for this episode.
     Acknowledged {
         /// The alarm's name.

@@ -761,6 +761,7 @@ fn place_of(body: &Body) -> usize {
         Body::Learned { .. } => 44,
         Body::Foretold { .. } => 45,
         Body::ClockSet { .. } => 46,
+        Body::Blipped { .. } => 47,
     }
 }
 

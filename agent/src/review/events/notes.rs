@@ -46,6 +46,7 @@ pub(super) fn text(body: Body) -> Option<String> {
         | Body::Unsuppressed { .. }
         | Body::Stepped { .. }
         | Body::Raised { .. }
+        | Body::Blipped { .. }
         | Body::Worsened { .. }
         | Body::Foretold { .. }
         | Body::LostSight { .. }
