@@ -24,7 +24,9 @@ mod text;
 mod webhook;
 mod worker;
 
-pub use settings::{ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings};
+pub use settings::{
+    ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings, UnusableChannel,
+};
 pub use template::Template;
 pub use webhook::Post;
 
@@ -44,6 +46,9 @@ use worker::{Lane, Progress};
 /// A server's name may have several addresses, and a router that came back from a power cut may
 /// carry only one family of them: each address gets this fraction of the time-out to connect.
 const ADDRESSES: u32 = 3;
+
+/// A way that can't be used says so without waiting for anything.
+const AT_ONCE: Duration = Duration::from_secs(1);
 
 /// The way to the broker, as far as a siren needs it.
 pub trait Publish: Send + Sync {
@@ -95,6 +100,8 @@ enum Carrier {
     Folder(folder::Folder),
     Siren(siren::SirenChannel),
     Text(text::Text),
+    /// Why it can't be used.
+    Unusable(String),
 }
 
 impl Channel {
@@ -110,7 +117,20 @@ impl Channel {
             ChannelSettings::Folder(folder) => Carrier::Folder(folder::Folder::new(folder)?),
             ChannelSettings::Siren(siren) => Carrier::Siren(siren::SirenChannel::new(siren)?),
             ChannelSettings::Text(to) => Carrier::Text(text::Text::new(to)),
+            ChannelSettings::Unusable(unusable) => Carrier::Unusable(unusable.why.clone()),
         }))
+    }
+
+    /// Why it can't be used, if that is known before any page.
+    pub fn trouble(&self) -> Option<&str> {
+        match &self.0 {
+            Carrier::Unusable(why) => Some(why),
+            Carrier::Mail(_)
+            | Carrier::Push(_)
+            | Carrier::Folder(_)
+            | Carrier::Siren(_)
+            | Carrier::Text(_) => None,
+        }
     }
 
     /// How long one attempt may take.
@@ -121,6 +141,7 @@ impl Channel {
             Carrier::Folder(_) => folder::LIMIT,
             Carrier::Siren(_) => siren::LIMIT,
             Carrier::Text(_) => text::LIMIT,
+            Carrier::Unusable(_) => AT_ONCE,
         }
     }
 
@@ -132,6 +153,8 @@ impl Channel {
             Carrier::Folder(folder) => folder.attempt(page, context, progress),
             Carrier::Siren(siren) => siren.attempt(page, context, progress),
             Carrier::Text(text) => text.attempt(page, context, progress).await,
+            // The next way at once: nothing is gained by trying again.
+            Carrier::Unusable(why) => Outcome::Failed { why: why.clone() },
         }
     }
 
@@ -139,7 +162,11 @@ impl Channel {
     async fn rest(&mut self) {
         match &mut self.0 {
             Carrier::Mail(mail) => mail.rest().await,
-            Carrier::Push(_) | Carrier::Folder(_) | Carrier::Siren(_) | Carrier::Text(_) => {}
+            Carrier::Push(_)
+            | Carrier::Folder(_)
+            | Carrier::Siren(_)
+            | Carrier::Text(_)
+            | Carrier::Unusable(_) => {}
         }
     }
 }
@@ -152,6 +179,7 @@ impl fmt::Debug for Channel {
             Carrier::Folder(_) => "Channel::Folder",
             Carrier::Siren(_) => "Channel::Siren",
             Carrier::Text(_) => "Channel::Text",
+            Carrier::Unusable(_) => "Channel::Unusable",
         })
     }
 }
@@ -187,7 +215,7 @@ impl Channels {
         let mut lanes = BTreeMap::new();
         let mut workers = JoinSet::new();
         for (target, channel) in channels {
-            let lane = Arc::new(Lane::default());
+            let lane = Arc::new(Lane::new(channel.trouble()));
             workers.spawn(worker::work(
                 Arc::clone(&lane),
                 target.clone(),

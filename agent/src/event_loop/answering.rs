@@ -71,7 +71,7 @@ impl EventLoop {
             }
             Request::Say { who, say } => {
                 match &say {
-                    OperatorCommand::Acknowledge { code } if !self.engine.is_open_code(code) => {
+                    OperatorCommand::Acknowledge { code, .. } if !self.engine.is_open_code(code) => {
                         if let Some(wait) = self.wrong_codes.wait(BY_SOCKET, now.mono) {
                             return ControlReply { ok: false, text: too_many(wait) };
                         }

@@ -75,7 +75,7 @@ impl EventLoop {
         let mut parts = vec![
             (Part::Journal, health(self.keeper.ailment())),
             (Part::Clock, health(untrusted)),
-            (Part::Settings, health(self.health.reload_refused.as_deref())),
+            (Part::Settings, health(self.health.set_up().as_deref())),
         ];
         let modem = self.context.modem.as_ref().map(Modem::view);
         for (target, channel) in self.channels.health() {

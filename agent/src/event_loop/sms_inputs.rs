@@ -46,7 +46,9 @@ impl Texting {
             None => "take data as an answer".to_owned(),
         };
         match (person, text.and_then(modem::code)) {
-            (Some(_), Some(code)) => Input::Said { command: OperatorCommand::Acknowledge { code }, by },
+            (Some(_), Some(code)) => {
+                Input::Said { command: OperatorCommand::Acknowledge { code, length: None }, by }
+            }
             (Some(_), None) => Input::Unheeded { what, why: "there is no code in it".to_owned(), by },
             (None, _) => Input::Unheeded { what, why: "the number is no contact's".to_owned(), by },
         }
@@ -138,7 +140,7 @@ mod tests {
 
     fn words(input: &Input) -> String {
         match input {
-            Input::Said { command: OperatorCommand::Acknowledge { code }, by } => {
+            Input::Said { command: OperatorCommand::Acknowledge { code, .. }, by } => {
                 format!("{} answers {code} by {}", by.who, by.via)
             }
             Input::Unheeded { what, why, by } => format!("{}: {what}: {why}", by.who),

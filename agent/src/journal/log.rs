@@ -180,10 +180,12 @@ impl JournalLog {
                 | Body::Unsuppressed { .. }
                 | Body::Joined { .. }
                 | Body::Stepped { .. }
+                | Body::CallChanged { .. }
                 | Body::Paged { .. }
                 | Body::Skipped { .. }
                 | Body::Delivered { .. }
                 | Body::Answered { .. }
+                | Body::HandedOn { .. }
                 | Body::Resumed { .. }
                 | Body::Refused { .. }
                 | Body::SilencePlanned { .. }

@@ -3,7 +3,8 @@ use slackwater_rules::alarm::Priority;
 use slackwater_rules::quality::Quality;
 use slackwater_rules::reading::Value;
 use slackwater_rules::record::{
-    About, Body, By, DrillStage, Drilled, Estimated, Measured, Outcome, Purpose, Standing, Verdict,
+    About, Body, By, CallChange, DrillStage, Drilled, Estimated, HeldBy, Measured, Outcome, Purpose,
+    Standing, Verdict,
 };
 use slackwater_rules::time::Wall;
 use std::fs;
@@ -629,6 +630,7 @@ fn one_of_each() -> Vec<Body> {
         Body::Skipped { call: 2, target, why: why.clone() },
         Body::Delivered { page: 3, result: Outcome::deferred(why.clone()) },
         Body::Answered { call: 2, by: by(), lease: span },
+        Body::HandedOn { call: 2, by: by() },
         Body::Resumed { call: 2, why: why.clone() },
         Body::CallEnded { call: 2 },
         Body::Refused { what: s("ack XYZ"), why: why.clone(), by: by() },
@@ -671,6 +673,7 @@ fn one_of_each() -> Vec<Body> {
             }],
         },
         Body::ClockSet { by: span, was_trusted: false, trusted: true },
+        Body::CallChanged { call: 2, change: CallChange::Held { length: span, by: HeldBy::Quiet } },
     ]
 }
 
@@ -709,7 +712,7 @@ fn one_of_each_drill() -> impl Iterator<Item = Body> {
     drilled.into_iter().map(Body::Drill)
 }
 
-const KINDS: usize = 47;
+const KINDS: usize = 48;
 
 /// A new kind breaks this match: give it a place here, and one of it to [`one_of_each`].
 fn place_of(body: &Body) -> usize {
@@ -761,7 +764,9 @@ fn place_of(body: &Body) -> usize {
         Body::Learned { .. } => 44,
         Body::Foretold { .. } => 45,
         Body::ClockSet { .. } => 46,
-        Body::Blipped { .. } => 47,
+        Body::CallChanged { .. } => 47,
+        Body::HandedOn { .. } => 48,
+        Body::Blipped { .. } => 49,
     }
 }
 

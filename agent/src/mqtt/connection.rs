@@ -240,6 +240,10 @@ impl Worker {
                 self.subscriptions.want(filters.into_iter().chain([own]));
                 up.map_or(Ok(()), |link| Ok(link.request(self.subscriptions.changes(), OnNewSubscribe)?))
             }
+            (Some(ConnectionCommand::Password(password)), _) => {
+                self.settings.password = password;
+                Ok(())
+            }
             (Some(ConnectionCommand::Close(done)), up) => {
                 self.waiting_for_end.push(done);
                 self.close(up)

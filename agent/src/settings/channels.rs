@@ -5,7 +5,7 @@ use super::broker::{host, topic};
 use super::files::Files;
 use super::reader::{count, hidden_line, line, port, span};
 pub use crate::channels::{
-    ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings,
+    ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings, UnusableChannel,
 };
 use crate::modem::{ModemSettings, Number};
 use crate::secret::Secret;
@@ -25,7 +25,13 @@ impl ChannelSettings {
             Self::Push(_) => ChannelKind::Push,
             Self::Siren(_) => ChannelKind::Siren,
             Self::Text(_) => ChannelKind::Text,
+            Self::Unusable(unusable) => unusable.kind,
         }
+    }
+
+    /// What stands in its place while something keeps it from being used.
+    pub fn unusable(&self, why: String) -> Self {
+        Self::Unusable(UnusableChannel { kind: self.kind(), needs_router: self.needs_router(), why })
     }
 
     /// Whether it reaches a person only as long as the router has power.
@@ -33,6 +39,7 @@ impl ChannelSettings {
         match self {
             Self::Mail(_) | Self::Push(_) => true,
             Self::Folder(_) | Self::Siren(_) | Self::Text(_) => false,
+            Self::Unusable(unusable) => unusable.needs_router,
         }
     }
 }
@@ -48,6 +55,19 @@ enum ChannelTable {
     Folder,
     Siren,
     Text,
+}
+
+impl ChannelTable {
+    fn unusable(self, why: String) -> UnusableChannel {
+        let (kind, needs_router) = match self {
+            Self::Mail => (ChannelKind::Mail, true),
+            Self::Push => (ChannelKind::Push, true),
+            Self::Folder => (ChannelKind::Mail, false),
+            Self::Siren => (ChannelKind::Siren, false),
+            Self::Text => (ChannelKind::Text, false),
+        };
+        UnusableChannel { kind, needs_router, why }
+    }
 }
 
 /// A channel, and how many pages it may carry.
@@ -83,7 +103,7 @@ pub(super) fn channel(table: Table<'_>, files: &Files<'_>, personal: bool) -> Op
     };
     let kind = kind?;
     let quota = if personal { table.get("at-most").and_then(quota) } else { None };
-    let settings = match kind {
+    let (settings, unusable) = files.noting(|| match kind {
         ChannelTable::Mail => {
             table.need("to", "\"ines@example.org\"").and_then(mailbox).map(ChannelSettings::Mail)
         }
@@ -97,8 +117,12 @@ pub(super) fn channel(table: Table<'_>, files: &Files<'_>, personal: bool) -> Op
         ChannelTable::Text => {
             table.need("to", "\"+351 900 000 000\"").and_then(number).map(ChannelSettings::Text)
         }
-    };
+    });
     table.finish();
+    let settings = match unusable {
+        Some(why) => Some(ChannelSettings::Unusable(kind.unusable(why))),
+        None => settings,
+    };
     Some((settings?, quota))
 }
 
