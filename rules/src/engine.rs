@@ -144,7 +144,39 @@ impl Engine {
         self.parts.forget_what_is_done();
     }
 
-    /// Takes what happened at `now` and says what is to be kept and done.
+    /// Takes what happened at `now` and says what is to be kept and done: first the records, then, when they
+    /// are safe, the effects.
+    ///
+    /// ```
+    /// use slackwater_rules::engine::{Arrival, Engine, Input};
+    /// use slackwater_rules::plan::{Directory, Plan, Surroundings};
+    /// use slackwater_rules::record::Body;
+    /// use slackwater_rules::time::{Moment, Now, Wall};
+    ///
+    /// let text = r#"
+    /// [sensor.lagoon-temp]
+    /// topic    = "lagoon/temperature"
+    /// measures = "temperature"
+    /// unit     = "degC"
+    /// every    = "10 s"
+    ///
+    /// [alarm.lagoon-cold]
+    /// when     = "lagoon-temp < 23 degC"
+    /// priority = "high"
+    /// "#;
+    /// let around = Surroundings { directory: Directory::default(), zone: jiff::tz::TimeZone::UTC, today: None };
+    /// let plan = Plan::check("rules.toml", text, &around).plan.expect("it is sound");
+    ///
+    /// let at = |ms: i64| Now { mono: Moment(ms), wall: Wall(1_790_000_000_000 + ms), wall_trusted: true };
+    /// let mut engine = Engine::new(plan, 7, 1, at(0));
+    /// engine.step(at(0), Input::Started { version: "example".into(), gap: None });
+    /// let turn = engine.step(at(1_000), Input::Message {
+    ///     topic: "lagoon/temperature".into(),
+    ///     payload: b"22.4".to_vec(),
+    ///     delivery: Arrival::Live,
+    /// });
+    /// assert!(turn.records.iter().any(|record| matches!(record.body, Body::Raised { .. })));
+    /// ```
     pub fn step(&mut self, now: Now, input: Input) -> Turn {
         // The clock that delays run on never goes back; if a caller's did, time stands still.
         let before = self.now;
