@@ -15,6 +15,7 @@ mod parts;
 mod recollecting;
 mod reloading;
 mod sms_inputs;
+mod telling;
 mod wrong_codes;
 
 pub use parts::{Parts, RunError, TurnObserver, Until};
@@ -45,6 +46,7 @@ use std::collections::{BTreeMap, VecDeque};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
+use telling::Telling;
 use tokio::sync::mpsc;
 use wrong_codes::WrongCodes;
 
@@ -137,6 +139,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
     let mut watch = EventLoop {
         mending: Mending::of(&config, &settings.places.rules, &health.unusable, now.mono),
         door,
+        telling: Telling::default(),
         // Without a modem nothing ever comes.
         texts: texts.unwrap_or_else(|| mpsc::channel(1).1),
         identity,
@@ -204,6 +207,7 @@ struct EventLoop {
     health: PartsHealth,
     mending: Mending,
     door: Door,
+    telling: Telling,
     /// From the modem.
     texts: mpsc::Receiver<Arrived>,
     /// For check-ins.
@@ -304,6 +308,7 @@ impl EventLoop {
             .chain(self.service.turn_wanted_by())
             .chain(check_in)
             .chain(self.mending.due())
+            .chain(self.telling_due())
             .min()
     }
 
@@ -354,6 +359,7 @@ impl EventLoop {
         }
         self.roster.tend(&now);
         self.check_in(&now, has_records);
+        self.tell_machines(&now, has_records);
         self.service.turn_finished(now.mono);
     }
 

@@ -120,9 +120,10 @@ async fn try_modem(settings: &Settings, running: Option<&serde_json::Value>) -> 
     let remedy = format!("see {device}, its SIM, PIN and antenna");
     let view = match running {
         Some(status) => {
-            let view = &status["health"]["modem"];
-            let said = view["view"].as_str().unwrap_or("the running watch has none: restart it").to_owned();
-            if view["well"] == true { Ok(said) } else { Err(said) }
+            let said = status.pointer("/health/modem/view").and_then(serde_json::Value::as_str);
+            let said = said.unwrap_or("the running watch has none: restart it").to_owned();
+            let well = status.pointer("/health/modem/well").and_then(serde_json::Value::as_bool);
+            if well == Some(true) { Ok(said) } else { Err(said) }
         }
         None => {
             let (modem, texts) = Modem::start(modem);

@@ -64,7 +64,9 @@ impl EventLoop {
                 self.turn(now, Input::Commanded { switching: id, failed: Some(why) });
             }
             MqttEvent::Published { .. } => {}
-            MqttEvent::Unpublished { why, .. } => tracing::warn!(why, "a siren's message was not taken"),
+            MqttEvent::Unpublished { why, .. } => {
+                tracing::warn!(why, "a message of a siren, or the state, was not taken")
+            }
         }
     }
 

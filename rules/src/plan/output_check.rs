@@ -129,6 +129,7 @@ fn of_listener(
         ),
         Publisher::Siren(_)
         | Publisher::Status
+        | Publisher::State
         | Publisher::Loopback
         | Publisher::CheckIns
         | Publisher::CheckInStatus
@@ -184,6 +185,10 @@ pub fn clashes(outputs: &[Output]) -> Vec<(&Output, String)> {
 fn is_of_check_ins(publisher: &Publisher) -> bool {
     match publisher {
         Publisher::CheckIns | Publisher::CheckInStatus | Publisher::CheckInLoopback => true,
-        Publisher::Relay(_) | Publisher::Siren(_) | Publisher::Status | Publisher::Loopback => false,
+        Publisher::Relay(_)
+        | Publisher::Siren(_)
+        | Publisher::Status
+        | Publisher::State
+        | Publisher::Loopback => false,
     }
 }

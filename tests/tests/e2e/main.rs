@@ -16,6 +16,7 @@ mod process;
 mod relays;
 mod rights;
 mod sound;
+mod telling;
 mod verbs;
 
 use slackwater_rules::record::{Body, Purpose, Record};
