@@ -38,6 +38,7 @@ use files::Files;
 use jiff::tz::TimeZone;
 use places::SitePlaces;
 use slackwater_rules::diagnostic::Table;
+use slackwater_rules::plan::ways::Way;
 use slackwater_rules::plan::{Contact, Directory, Target};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -202,6 +203,7 @@ impl Settings {
                 .iter()
                 .map(|(target, channel)| (target.clone(), channel.kind()))
                 .collect(),
+            ways: Way::built_in(),
         }
     }
 }

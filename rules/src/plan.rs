@@ -30,6 +30,7 @@ mod sensor_source;
 mod tank;
 mod title;
 mod watched;
+pub mod ways;
 
 pub use crate::diagnostic::{
     At, FINDINGS_VERSION, Finding, FindingView, FindingsView, PlaceView, Severity, render,
@@ -38,7 +39,7 @@ pub use check::{Checked, Surroundings};
 pub use equipment::{Air, Battery, Device, Gear};
 pub(crate) use health::HEALTH;
 pub use health::Part;
-pub use help::{Callee, Help, Phone};
+pub use help::{Callee, Help, Phone, WithoutMains};
 pub use output_check::{clashes, clashes_in_words};
 pub use outputs::{
     Clash, ClashKind, Output, Payloads, Publisher, Register, is_same_payload, means_the_opposite,
@@ -47,6 +48,7 @@ pub use outputs::{
 pub use people::{Absence, ChannelKind, Contact, Directory, Hours, Quota, Target};
 pub use schema::{schema, schema_text};
 pub use sensor_source::{Feed, Source, SupplyReading, UpsReading};
+pub(crate) use title::spoken;
 pub use watched::{CHECK_INS, SILENT};
 
 use crate::alarm::Priority;
@@ -69,6 +71,8 @@ pub struct Plan {
     pub site: String,
     /// What a helper needs to know of it.
     pub help: Help,
+    /// How long its own gear goes on while the mains are out.
+    pub without_mains: WithoutMains,
     /// Height above the sea, m; 0 if nobody said.
     pub altitude: f64,
     /// Shows whether the mains are on.

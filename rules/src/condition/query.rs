@@ -8,6 +8,7 @@ use crate::forecast::thermal::{Heater, Side};
 use crate::forecast::wording;
 use crate::ids::{BatteryId, TankId};
 use crate::plan::Plan;
+use crate::words;
 use std::fmt;
 
 /// Until when.
@@ -116,14 +117,22 @@ impl Question {
             Subject::Oxygen(_, mg_l) => format!("{} ({mg_l} mg/L)", self.what(plan)),
             Subject::Water(..) | Subject::Battery(_) => self.what(plan),
         };
-        wording::until(answer, &what, &self.supposing.words())
+        words::for_people_in(&wording::until(answer, &what, &self.supposing.words()))
     }
 
-    /// The same for a text, in which each sign counts: what is supposed only if it is something.
-    pub(crate) fn in_short(&self, plan: &Plan, answer: &Result<Estimate, CannotSay>) -> String {
-        let plain = self.supposing == WhatIf::default();
-        let supposing = if plain { String::new() } else { self.supposing.words() };
-        wording::until(answer, &self.what(plan), &supposing).trim_end().to_owned()
+    /// What may come, as people say it: `below 22 °C`, `deadly low oxygen`, `air box empty`.
+    pub(crate) fn harm(&self, plan: &Plan) -> String {
+        match self.until {
+            Subject::Water(_, side, _) => {
+                let side = match side {
+                    Side::Below => "below",
+                    Side::Above => "above",
+                };
+                format!("{side} {}", words::for_people(&self.what(plan)))
+            }
+            Subject::Oxygen(..) => self.what(plan),
+            Subject::Battery(_) => "empty".to_owned(),
+        }
     }
 
     fn what(&self, plan: &Plan) -> String {

@@ -227,6 +227,7 @@ fn plan(root: Table<'_>, findings: &Findings, around: &Surroundings, agent: &Age
         site: site.name,
         help: site.help,
         altitude: site.altitude,
+        without_mains: site.without_mains,
         mains: site.mains,
         zone: around.zone.clone(),
         tanks,

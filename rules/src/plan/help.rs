@@ -3,6 +3,8 @@
 
 use super::title::spoken;
 use crate::diagnostic::{Item, Table};
+use crate::time::Span;
+use crate::units::QuantityItem as _;
 use std::fmt;
 
 /// So much fits on a page beside what is wrong.
@@ -82,6 +84,28 @@ impl fmt::Debug for Phone {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str("Phone(…)")
     }
+}
+
+/// How long what carries the word goes on while the mains are out, as the keeper declares it.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct WithoutMains {
+    /// The board that the watch runs on, if no UPS says it.
+    pub watch: Option<Span>,
+    /// The router, and with it mail and push.
+    pub router: Option<Span>,
+    /// The modem, and with it texts.
+    pub modem: Option<Span>,
+}
+
+/// `without-mains = { watch = "2 h", router = "30 min", modem = "4 h" }`
+pub(super) fn without_mains(table: &Table<'_>) -> WithoutMains {
+    let Some(table) = table.get("without-mains").and_then(Item::table) else {
+        return WithoutMains::default();
+    };
+    let span = |name| table.get(name).and_then(Item::duration);
+    let found = WithoutMains { watch: span("watch"), router: span("router"), modem: span("modem") };
+    table.finish();
+    found
 }
 
 /// What the site's table says.

@@ -83,6 +83,17 @@ pub enum SupplyReading {
     LowBattery,
 }
 
+impl Feed {
+    /// Whether it says how long the watch's own power lasts.
+    pub(crate) fn is_runtime(&self) -> bool {
+        match self {
+            Self::Source(Source::Ups { reads, .. }) => *reads == UpsReading::Runtime,
+            Self::Source(Source::Supply { reads, .. }) => *reads == SupplyReading::Runtime,
+            Self::Source(Source::OneWire { .. }) | Self::Topic(_) => false,
+        }
+    }
+}
+
 const UPS: [(&str, UpsReading); 8] = [
     ("mains", UpsReading::Mains),
     ("charge", UpsReading::Charge),

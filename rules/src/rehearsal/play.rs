@@ -4,9 +4,10 @@
 use super::baseline;
 use super::{Deed, Expectation, Story};
 use crate::engine::{Link, OperatorCommand};
+use crate::page::Page;
 use crate::plan::{At, Plan, Relay, SensorId, Target};
 use crate::reading::Value;
-use crate::record::{Purpose, Record};
+use crate::record::{Body, Purpose, Record};
 use crate::sim::{Origin, RelayRule, Says, SentPage, Shows, Sim, SimSite, Stuck};
 use crate::time::{Moment, Now, Span, Wall};
 use std::collections::BTreeMap;
@@ -17,6 +18,11 @@ const WARM_UP: Span = Span::minutes(10);
 /// The smallest noise of a number, as a share of it.
 const LEAST_NOISE: f64 = 1e-5;
 
+/// In calm water a thermostat heats for so long …
+const HEATS: Span = Span::minutes(8);
+/// … out of so long.
+const CYCLE: Span = Span::minutes(20);
+
 /// The monotonic clock at the beginning: far enough from zero to look back.
 const BEGIN: Moment = Moment(1_000_000_000);
 
@@ -25,6 +31,8 @@ const BEGIN: Moment = Moment(1_000_000_000);
 pub struct Played {
     /// Everything that was recorded, each with its time since the story began.
     pub timeline: Vec<(Span, Record)>,
+    /// Every page that left, with its time since the story began and whom it went to.
+    pub pages: Vec<(Span, String, Page)>,
     /// Expectations that were not met.
     pub misses: Vec<At<Miss>>,
     /// How many were.
@@ -90,8 +98,14 @@ impl<'a> Player<'a> {
             site.relays.entry(relay.topic.clone()).or_insert_with(|| rule(plan, relay));
         }
         let mut sim = Sim::new("rehearsal", plan.clone(), 1, now, site);
-        for (id, value) in baseline::values(plan) {
-            report(&mut sim, plan, id, value, Span::ZERO, 0.0);
+        let calm = baseline::values(plan);
+        for (id, value) in &calm {
+            report(&mut sim, plan, *id, *value, Span::ZERO, 0.0);
+        }
+        for (id, high) in baseline::thermostats(plan, &calm) {
+            let noise = high * LEAST_NOISE;
+            let says = Says::Cycle { high, on: HEATS, period: CYCLE, noise };
+            sim.world.says(sim.now.mono, Origin::Sensor(id), says, plan.sensor(id).every);
         }
         sim.start(Some(Span::ZERO));
         sim.run_to(BEGIN + WARM_UP);
@@ -148,6 +162,13 @@ impl<'a> Player<'a> {
                 let code = sim.world.sent.iter().rev().find(|sent| asks(sent)).map(|sent| sent.code.clone());
                 sim.say(who, OperatorCommand::Acknowledge { code: code.unwrap_or_default() });
             }
+            Deed::AnswersFor(who, alarm) => {
+                let code = sim.records.iter().rev().find_map(|record| match &record.body {
+                    Body::Raised { alarm: raised, code, .. } if raised == alarm => Some(code.clone()),
+                    _ => None,
+                });
+                sim.say(who, OperatorCommand::Acknowledge { code: code.unwrap_or_default() });
+            }
             Deed::Says(who, word) => sim.say(who, word.clone()),
             Deed::Restart { away, known } => sim.restart(*away, known.then_some(*away)),
         }
@@ -170,7 +191,9 @@ impl<'a> Player<'a> {
         let met = expectations.len() - misses.len();
         let timeline =
             self.sim.records.into_iter().map(|record| (record.at.mono - self.begun, record)).collect();
-        Played { timeline, misses, met, stuck: self.sim.stuck }
+        let pages =
+            self.sim.world.sent.into_iter().map(|sent| (sent.at - self.begun, sent.to, sent.page)).collect();
+        Played { timeline, pages, misses, met, stuck: self.sim.stuck }
     }
 
     /// What came instead; none if the expectation was met.
@@ -201,6 +224,23 @@ impl<'a> Player<'a> {
                         && to.as_ref().is_none_or(|to| *to == page.to)
                 };
                 self.told().any(wrong).then(|| format!("sent were: {}", self.sent_words(wrong)))
+            }
+            Expectation::Count { from, to: until, target, count } => {
+                let to = target.as_ref().map(Target::to_string);
+                let counts = |page: &SentPage| {
+                    (*from..=*until).contains(&self.since(page))
+                        && to.as_ref().is_none_or(|to| *to == page.to)
+                };
+                let came = self.told().filter(|page| counts(page)).count();
+                (came != *count)
+                    .then(|| format!("{}: {}", crate::words::counted(came, "page"), self.sent_words(counts)))
+            }
+            Expectation::NotSaid { from, to, words } => {
+                let says = |page: &SentPage| {
+                    (*from..=*to).contains(&self.since(page))
+                        && (page.body.contains(words.as_str()) || page.text.contains(words.as_str()))
+                };
+                self.told().any(says).then(|| format!("it is said in: {}", self.sent_words(says)))
             }
             Expectation::State { state, .. } => {
                 let (_, came) = self.states.iter().find(|(seen, _)| seen.span == expectation.span)?;
@@ -250,7 +290,7 @@ fn rule(plan: &Plan, relay: &Relay) -> RelayRule {
         Says::Number { from, to, since, over, .. } => {
             Says::Number { from, to, since, over, noise: to.abs() * LEAST_NOISE }
         }
-        says @ (Says::Word(_) | Says::Payload(_)) => says,
+        says @ (Says::Word(_) | Says::Payload(_) | Says::Cycle { .. }) => says,
     };
     let shows =
         shown.map(|(id, on, off)| Shows { origin: Origin::Sensor(id), on: noisy(on), off: noisy(off) });

@@ -87,6 +87,8 @@ pub struct SentCommand {
 #[derive(Debug)]
 pub struct SimSite {
     signals: BTreeMap<Origin, Signal>,
+    /// What sensors can say at all, base units.
+    ranges: BTreeMap<SensorId, (f64, f64)>,
     /// What speaks without the broker.
     direct: BTreeSet<Origin>,
     /// Channels that don't simply work.
@@ -108,8 +110,11 @@ impl SimSite {
     pub fn new(plan: &Plan) -> Self {
         let sensors =
             (0..).map(SensorId).zip(&plan.sensors).filter(|(_, sensor)| sensor.feed.source().is_some());
+        let ranges = (0..).map(SensorId).zip(&plan.sensors);
+        let ranges = ranges.filter_map(|(id, sensor)| Some((id, sensor.plausible?))).collect();
         Self {
             signals: BTreeMap::new(),
+            ranges,
             direct: sensors.map(|(id, _)| Origin::Sensor(id)).collect(),
             channels: BTreeMap::new(),
             relays: BTreeMap::new(),
@@ -194,12 +199,13 @@ impl World for SimSite {
             (Origin::Sensor(sensor), Says::Word(word)) => {
                 Some(Input::Measured { sensor, value: Value::Word(*word), delivery })
             }
-            (Origin::Sensor(sensor), Says::Number { .. }) => {
-                let value = Value::Number(signal.number(now.mono)?);
+            (Origin::Sensor(sensor), Says::Number { .. } | Says::Cycle { .. }) => {
+                let range = self.ranges.get(&sensor).copied();
+                let value = Value::Number(signal.number_within(now.mono, range)?);
                 Some(Input::Measured { sensor, value, delivery })
             }
             // A topic carries bytes, a sensor values.
-            (Origin::Topic(_), Says::Word(_) | Says::Number { .. }) => None,
+            (Origin::Topic(_), Says::Word(_) | Says::Number { .. } | Says::Cycle { .. }) => None,
             (Origin::Sensor(_), Says::Payload(_)) => None,
         }
     }

@@ -4,13 +4,15 @@
 //! unknown, an on-delay stands still and an off-delay starts again.
 
 use super::Alarms;
-use crate::alarm::{CHATTER_RAISES, CHATTER_WINDOW};
+use crate::alarm::{CHATTER_RAISES, CHATTER_WINDOW, Priority};
+use crate::condition::query::Subject;
 use crate::condition::{Present, Truth};
 use crate::engine::context::Context;
 use crate::engine::sensed::Sensed;
 use crate::engine::task::{Next, Task};
 use crate::engine::timers::DeadlineReason;
 use crate::ids::AlarmId;
+use crate::plan::Alarm;
 use crate::record::Body;
 use crate::time::{Moment, Span};
 
@@ -137,7 +139,7 @@ impl Alarms {
             episode,
             code,
             place: cx.plan.place_of(alarm).to_owned(),
-            priority: alarm.priority,
+            priority: priority(cx, alarm),
             since: held,
             because: cx.because(id),
         });
@@ -188,4 +190,16 @@ impl Alarms {
             (false, false) | (true, true) => {}
         }
     }
+}
+
+/// How much it matters now. A forecast of a tank's warmth is low until the tank is learned: before that it
+/// rests on what such tanks are like, and nobody is woken for that.
+fn priority(cx: &Context<'_>, alarm: &Alarm) -> Priority {
+    let mut guesses = false;
+    alarm.condition.asked(&mut |question| {
+        if let Subject::Water(tank, ..) = question.until {
+            guesses |= !cx.world().has_learned(tank);
+        }
+    });
+    if guesses { Priority::Low } else { alarm.priority }
 }

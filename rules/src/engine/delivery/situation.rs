@@ -21,20 +21,26 @@ impl Context<'_> {
         let tanks: Vec<TankId> = all.filter(|tank| own.is_none_or(|own| own == *tank)).collect();
         let mut now = Situation { harms: self.harms(&tanks, id), ..Situation::default() };
         for (act, is_done) in [
-            (Act::Air, Self::has_air as fn(&Self, TankId) -> bool),
+            (Act::Air, Self::breathes as fn(&Self, TankId) -> bool),
             (Act::HeatOff, Self::has_heaters_off),
             (Act::LightOff, Self::has_lamp_off),
         ] {
             let (done, left): (Vec<_>, Vec<_>) = tanks.iter().partition(|tank| is_done(self, **tank));
             if !done.is_empty() {
-                let left = left.into_iter().map(|tank| self.plan.place(Some(tank)).to_owned()).collect();
+                let left = left.into_iter().map(|tank| self.plan.tank(tank).title.clone()).collect();
                 now.acts.insert(act, left);
             }
         }
         now
     }
 
-    fn has_air(&self, tank: TankId) -> bool {
+    /// Air is there if its pump was seen to obey; that the water moves is as good.
+    fn breathes(&self, tank: TankId) -> bool {
+        self.has_air(tank) || self.has_flow(tank)
+    }
+
+    /// Whether the tank's air pump is seen to run.
+    pub(in crate::engine) fn has_air(&self, tank: TankId) -> bool {
         let relay = self.plan.tanks[tank.index()].gear.air.and_then(|air| air.relay);
         relay.is_some_and(|relay| self.is_proved(relay, true))
     }
