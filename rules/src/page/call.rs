@@ -2,7 +2,7 @@
 //! how long there is; then what the watch has done, what else stands, and who was told. The first three fit
 //! the first screen of a phone, the first two a text.
 
-use super::facts::{Facts, Matter, News};
+use super::facts::{Facts, Matter, News, Telling};
 use super::helping;
 use super::said::{Look, PageLine, Said, Short};
 use super::ways::{self, by_way};
@@ -13,7 +13,7 @@ use crate::plan::ways::{Way, for_reader};
 use crate::record::{Outcome, Purpose};
 use crate::words;
 
-/// So many pages before this one are named; the others are counted.
+/// So many of the latest pages are named, and the last by each way; the others are counted.
 const TOLD_NAMED: usize = 6;
 /// So much else is named; the rest is counted.
 const OTHERS_NAMED: usize = 8;
@@ -194,11 +194,17 @@ impl Facts<'_> {
     /// Who has been asked, by which way, and what came of it.
     pub(super) fn told(&self) -> Vec<PageLine> {
         let mut lines = Vec::new();
-        let before = self.told.len().saturating_sub(TOLD_NAMED);
+        let late = self.told.len().saturating_sub(TOLD_NAMED);
+        let is_last = |at: usize, telling: &Telling<'_>| {
+            !self.told.iter().skip(at + 1).any(|later| later.target == telling.target)
+        };
+        let named = self.told.iter().enumerate().filter(|(at, it)| *at >= late || is_last(*at, it));
+        let named: Vec<&Telling<'_>> = named.map(|(_, telling)| telling).collect();
+        let before = self.told.len() - named.len();
         if before > 0 {
-            lines.push(PageLine::of(format!("{} before these.", words::counted(before, "page"))));
+            lines.push(PageLine::of(format!("{} before or between these.", words::counted(before, "page"))));
         }
-        for telling in self.told.iter().skip(before) {
+        for telling in named {
             let fate = match telling.outcome {
                 None => "on its way".to_owned(),
                 Some(Outcome::Accepted { .. }) => "sent".to_owned(),
@@ -237,7 +243,8 @@ impl Facts<'_> {
         let Some(lead) = &self.lead else { return self.drill_short() };
         let (heading, since) = (lead.heading(), self.time(lead.onset));
         let mut what = Vec::new();
-        if !lead.reading.is_empty() {
+        // What another site said last tells more than for how long it has said nothing.
+        if !lead.reading.is_empty() && self.notes.is_empty() {
             what.push(format!("{heading}, {}, since {since}", lead.reading));
         }
         what.push(format!("{heading}, since {since}"));
@@ -250,7 +257,7 @@ impl Facts<'_> {
                 .map(|at| format!("The watch lives until {}", self.time(at))),
         );
         more.extend(self.soonest());
-        more.extend(self.notes.iter().cloned());
+        more.extend(self.notes.iter().map(|note| words::capital(note)));
         let step = Card::first_text(steps).map(str::to_owned);
         Short { what, step, more, answer: Some(self.short_answer()) }
     }

@@ -15,9 +15,6 @@ const UNITS: [&str; 12] = ["°C", "°F", "L/h", "W", "A", "V", "cm", "mm", "min"
 impl Said {
     /// The whole document.
     pub fn html(&self, code: &str) -> String {
-        let language = "en";
-        let heading = escape(&self.heading);
-        let preview = escape(self.under.first().map_or("", String::as_str));
         let mut rows = self.head(code);
         for part in &self.parts {
             rows += &row(&part_html(part, code));
@@ -30,14 +27,13 @@ impl Said {
             ));
         }
         format!(
-            "<!DOCTYPE html>\n<html lang=\"{language}\">\n<head>\n<meta charset=\"utf-8\">\n\
+            "<!DOCTYPE html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
              <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
              <meta name=\"color-scheme\" content=\"light dark\">\n\
              <meta name=\"supported-color-schemes\" content=\"light dark\">\n\
              <style>:root{{color-scheme:light dark}}</style>\n\
-             <title>{heading}</title>\n</head>\n\
+             </head>\n\
              <body style=\"margin:0;padding:0;{FONT}\">\n<div role=\"main\">\n\
-             <div style=\"display:none;max-height:0;overflow:hidden\">{preview}</div>\n\
              <table role=\"presentation\" width=\"100%\" cellpadding=\"0\" cellspacing=\"0\" border=\"0\">\
              <tr><td align=\"left\" style=\"padding:12px\">\n\
              <table role=\"presentation\" width=\"100%\" cellpadding=\"0\" cellspacing=\"0\" border=\"0\" \
@@ -58,10 +54,10 @@ impl Said {
         let lines: String = self
             .under
             .iter()
-            .map(|line| format!("<p style=\"margin:4px 0 0\">{}</p>", words(line, code)))
+            .map(|line| format!("<p style=\"margin:4px 0 0\">{}</p>\n", words(line, code)))
             .collect();
         format!(
-            "<tr><td style=\"{frame}\"><h1 style=\"margin:0;font-size:21px;line-height:1.25\">{mark}{}</h1>{lines}</td></tr>\n\
+            "<tr><td style=\"{frame}\"><h1 style=\"margin:0;font-size:21px;line-height:1.25\">{mark}{}</h1>\n{lines}</td></tr>\n\
              <tr><td style=\"height:8px;font-size:1px;line-height:8px\">&nbsp;</td></tr>\n",
             words(&self.heading, code)
         )

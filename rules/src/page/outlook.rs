@@ -116,7 +116,11 @@ impl Facts<'_> {
     /// The soonest harm, for a text: only what comes within hours, and says something.
     pub(super) fn soonest(&self) -> Option<String> {
         if let Some(it) = self.outlooks.iter().find(|it| it.breathless.is_some()) {
-            return Some(format!("{}: no air proved", words::capital(&it.place)));
+            let here = self.lead.as_ref().is_some_and(|lead| lead.place == it.place);
+            return Some(match here {
+                true => "No air proved".to_owned(),
+                false => format!("{}: no air proved", words::capital(&it.place)),
+            });
         }
         let soon = self.outlooks.iter().filter(|it| it.first().is_some_and(|harm| harm.range.low <= SOON_H));
         let it = soon.min_by(|one, other| one.early().total_cmp(&other.early()))?;

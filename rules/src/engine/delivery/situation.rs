@@ -41,8 +41,12 @@ impl Context<'_> {
 
     /// Whether the tank's air pump is seen to run.
     pub(in crate::engine) fn has_air(&self, tank: TankId) -> bool {
-        let relay = self.plan.tanks[tank.index()].gear.air.and_then(|air| air.relay);
-        relay.is_some_and(|relay| self.is_proved(relay, true))
+        let own = self.plan.tanks[tank.index()].gear.air.and_then(|air| air.relay);
+        // What an alarm of this tank starts to give it air is its air pump too.
+        let stopgaps = self.plan.alarms.iter().filter(|alarm| alarm.tank == Some(tank));
+        let stopgaps = stopgaps.filter_map(|alarm| alarm.stopgap).map(|stopgap| stopgap.relay);
+        let gives_air = |relay: &RelayId| self.plan.relay(*relay).moves == Adds::Air;
+        own.into_iter().chain(stopgaps.filter(gives_air)).any(|relay| self.is_proved(relay, true))
     }
 
     fn has_heaters_off(&self, tank: TankId) -> bool {

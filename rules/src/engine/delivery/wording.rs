@@ -102,8 +102,11 @@ impl Context<'_> {
         let place = alarm.map_or_else(|| spoken(&member.place), |alarm| self.place_in_words(alarm));
         let title = alarm.map_or_else(|| spoken(&member.alarm), |alarm| alarm.title.clone());
         let what = words::without_place(&title, &place).to_owned();
-        // While its sensor can't be seen, what was last recorded is all that is known.
-        let reading = match id.filter(|_| member.fate == Fate::Stands && !member.blind) {
+        // While its sensor can't be seen, or another site has said nothing since the start, what was last
+        // recorded is all that is known.
+        let silent =
+            alarm.is_some_and(|alarm| alarm.watched.is_some() && self.notes_of(alarm, false).is_empty());
+        let reading = match id.filter(|_| member.fate == Fate::Stands && !member.blind && !silent) {
             Some(id) => self.readings(id, &place),
             None => member.because.clone(),
         };
