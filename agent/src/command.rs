@@ -14,7 +14,7 @@ mod review;
 mod witness;
 
 use crate::clock::Clock;
-use crate::control::{self, Reply, Request};
+use crate::control::{self, ControlReply, Request};
 use crate::event_loop::{self, Parts};
 use crate::journal::JournalError;
 use crate::log::init_log;
@@ -68,13 +68,13 @@ fn usual_config() -> PathBuf {
 
 /// Who speaks.
 #[derive(Args, Clone, Debug)]
-struct Who {
+struct Speaker {
     /// The name to record; your login name if none is given.
     #[arg(long = "as", value_name = "NAME")]
     who: Option<String>,
 }
 
-impl Who {
+impl Speaker {
     /// As told, or by the login.
     fn name(self) -> String {
         let login = || std::env::var("SUDO_USER").or_else(|_| std::env::var("USER")).ok();
@@ -100,7 +100,7 @@ enum Verb {
     Run(Config),
     /// Read the configuration and the rule file as `run` would, and say all that is wrong.
     #[command(
-        after_help = "Example: slackwater check --config agent.toml\n         slackwater check --schema > rules.schema.json\nIt also names who is told by mail and push only, which a power cut takes with the router.\nExit code: 0 if `run` would start, 78 if not."
+        after_help = "Example: slackwater check --config agent.toml\n         slackwater check --schema > rules.schema.json\nIt also names who is told by mail and push only, which a power cut takes with the router, and\nwhat the service's user can't read or write. Stricter than `run`, which starts with what is sound.\nExit code: 0 if all is right, 78 if not."
     )]
     Check {
         #[command(flatten)]
@@ -157,7 +157,7 @@ enum Verb {
         /// The code on the page.
         code: String,
         #[command(flatten)]
-        who: Who,
+        who: Speaker,
         #[command(flatten)]
         config: Config,
     },
@@ -178,7 +178,7 @@ enum Verb {
         #[arg(long, conflicts_with = "length")]
         end: bool,
         #[command(flatten)]
-        who: Who,
+        who: Speaker,
         #[command(flatten)]
         config: Config,
     },
@@ -199,7 +199,7 @@ enum Verb {
         #[arg(long, default_value = "")]
         why: String,
         #[command(flatten)]
-        who: Who,
+        who: Speaker,
         #[command(flatten)]
         config: Config,
     },
@@ -209,7 +209,7 @@ enum Verb {
         /// The alarm's name.
         alarm: String,
         #[command(flatten)]
-        who: Who,
+        who: Speaker,
         #[command(flatten)]
         config: Config,
     },
@@ -230,7 +230,7 @@ enum Verb {
         #[arg(long, conflicts_with_all = ["work", "length"])]
         end: bool,
         #[command(flatten)]
-        who: Who,
+        who: Speaker,
         #[command(flatten)]
         config: Config,
     },
@@ -304,7 +304,9 @@ async fn carry_out(verb: Verb) -> ExitCode {
         Verb::Reload { config, yes } => ask(&config, Request::Reload { insists: yes }).await,
         Verb::Status { config, json } => ask(&config, Request::Status { json }).await,
         Verb::Explain { alarm, config, json } => ask(&config, Request::Explain { alarm, json }).await,
-        Verb::Ack { code, who, config } => say(&config, who, OperatorCommand::Acknowledge { code }).await,
+        Verb::Ack { code, who, config } => {
+            say(&config, who, OperatorCommand::Acknowledge { code, length: None }).await
+        }
         Verb::Shelve { alarm, length: Some(length), why, end: false, who, config } => {
             say(&config, who, OperatorCommand::Shelve { alarm, length, why }).await
         }
@@ -343,7 +345,7 @@ fn wrong(text: &str) -> ExitCode {
 
 async fn run(config: Config) -> ExitCode {
     let environment = Environment::of_process();
-    let site = match Site::load(&config.config, &environment) {
+    let site = match Site::load_sound(&config.config, &environment) {
         Ok(site) => site,
         Err(mistakes) => return wrong(&mistakes.text),
     };
@@ -357,6 +359,9 @@ async fn watch(config: Config, environment: Environment, site: Site) -> ExitCode
     };
     for line in site.warnings.lines() {
         tracing::warn!("{line}");
+    }
+    for (part, why) in &site.unusable {
+        tracing::error!("{part} can't be used, the watch begins without it: {why}");
     }
     let clock = Clock::system(site.settings.trust);
     let parts = Parts {
@@ -378,7 +383,7 @@ async fn watch(config: Config, environment: Environment, site: Site) -> ExitCode
     }
 }
 
-async fn say(config: &Config, who: Who, say: OperatorCommand) -> ExitCode {
+async fn say(config: &Config, who: Speaker, say: OperatorCommand) -> ExitCode {
     ask(config, Request::Say { who: who.name(), say }).await
 }
 
@@ -388,10 +393,10 @@ async fn ask(config: &Config, request: Request) -> ExitCode {
         Err(mistakes) => return wrong(&mistakes.to_string()),
     };
     match control::ask(&places.control.socket, &request).await {
-        Ok(Reply { ok: true, text }) => {
+        Ok(ControlReply { ok: true, text }) => {
             println!("{text}");
             ExitCode::SUCCESS
         }
-        Ok(Reply { ok: false, text }) | Err(text) => failed(&text),
+        Ok(ControlReply { ok: false, text }) | Err(text) => failed(&text),
     }
 }

@@ -8,6 +8,7 @@ mod checkin_inputs;
 mod fetching;
 mod health;
 mod health_inputs;
+mod mending;
 mod mqtt_inputs;
 mod outlet;
 mod parts;
@@ -21,18 +22,19 @@ pub use parts::{Parts, RunError, TurnObserver, Until};
 use crate::channels::{self, Channels};
 use crate::checkin;
 use crate::clock::Clock;
-use crate::control::{self, Asked, Control};
+use crate::control::PendingRequest;
 use crate::journal::writer::Keeper;
 use crate::journal::{BootId, JournalLimits};
 use crate::modem::{Arrived, Modem};
-use crate::mqtt::{self, Event};
-use crate::service::{Service, Signal, Signals};
+use crate::mqtt::{self, MqttEvent};
+use crate::service::{Service, ServiceSignal, Signals};
 use crate::settings::{Environment, Settings};
-use crate::site::{Site, broker};
-use crate::sources::{SourceRound, Sources};
+use crate::site::{Site, broker, last_good};
+use crate::sources::{RunningSources, SourceRound};
 use crate::witness::Roster;
-use health::Health;
+use health::PartsHealth;
 use health_inputs::ToldHealth;
+use mending::{Door, Mending};
 use outlet::Outlet;
 use slackwater_rules::engine::{Effect, Engine, Input, Turn};
 use slackwater_rules::record::{Outcome, Record, Seq};
@@ -49,7 +51,7 @@ use wrong_codes::WrongCodes;
 const BATCH: usize = 256;
 
 /// READY is not kept back for longer than this by a broker that is away.
-const READY_WITHIN: Duration = Duration::from_secs(10);
+const READY_WITHIN: Duration = Duration::from_millis(500);
 
 /// The drain at the end: for the broker, and for pages on their way.
 const DRAIN: Duration = Duration::from_secs(2);
@@ -68,9 +70,9 @@ enum Happening {
     BrokerLost,
     Fetched(SourceRound),
     Delivered(Seq, Outcome),
-    Asked(Asked),
+    Asked(PendingRequest),
     Texted(Arrived),
-    Signal(Signal),
+    Signal(ServiceSignal),
     /// A deadline, or the watchdog's wish for a turn.
     Woken,
     /// READY has been kept back for long enough.
@@ -83,10 +85,11 @@ enum Happening {
 /// Only what makes watching impossible: everything else degrades and is said.
 pub async fn run(parts: Parts) -> Result<(), RunError> {
     let Parts { config, site, environment, clock, onlooker, mut until } = parts;
-    let Site { settings, plan, channels, ways, outputs, .. } = site;
+    let Site { settings, plan, channels, ways, outputs, rules, mut unusable, .. } = site;
     let mut signals = Signals::listen().map_err(RunError::Signals)?;
-    let (control, requests) =
-        control::listen(&settings.places.control.socket).await.map_err(RunError::Control)?;
+    let (door, closed) =
+        Door::open(settings.places.control.socket.clone()).await.map_err(RunError::Control)?;
+    unusable.extend(closed.map(|why| (mending::SOCKET.to_owned(), why)));
 
     let now = clock.now();
     let limits = JournalLimits {
@@ -98,7 +101,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
     let (keeper, left) =
         Keeper::open(path, BootId(clock.boot()), limits, &plan.site, &now).map_err(RunError::Journal)?;
     let connection = broker(&settings.broker, &plan);
-    let sources = Sources::start(&plan, &settings.sources);
+    let sources = RunningSources::start(&plan, &settings.sources);
     let mut engine = Engine::new(plan, left.seed, left.next_seq, now);
     engine.restore(&left.records);
     recollecting::recollect(&mut engine, &settings.places.journal.path, &now);
@@ -107,15 +110,18 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
         RunError::Broker(wrong.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))
     })?;
     let identity = checkin::Identity { seed: left.seed, start: engine.next_seq(), boot: clock.boot() };
-    let sender =
-        settings.check_in.clone().map(|own| checkin::CheckInSender::start(own, ways, identity, &clock));
+    let sender = settings
+        .check_in
+        .clone()
+        .map(|own| checkin::CheckInSender::start(own, ways, identity.clone(), &clock));
     let sender = sender.transpose().map_err(RunError::CheckIn)?;
     let roster = Roster::open(&settings.places.journal.path, &now);
 
     let outlet = Outlet::new(handle.clone(), outputs);
     let (results, mut delivered) = mpsc::unbounded_channel();
     let (modem, texts) = settings.modem.clone().map(Modem::start).unzip();
-    let context = channels::Context {
+    keep_rules(&settings, rules.as_deref());
+    let context = channels::SharedParts {
         clock: Arc::new({
             let clock = clock.clone();
             move || clock.now().wall
@@ -126,7 +132,13 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
     };
     let channels = Channels::start(channels, &context, results.clone());
 
-    let mut watch = Watch {
+    let health = PartsHealth { unusable, ..PartsHealth::default() };
+    let mut watch = EventLoop {
+        mending: Mending::of(&config, &settings.places.rules, &health.unusable, now.mono),
+        door,
+        // Without a modem nothing ever comes.
+        texts: texts.unwrap_or_else(|| mpsc::channel(1).1),
+        identity,
         told: ToldHealth::nothing(&settings),
         texting: Texting::new(settings.numbers()),
         wrong_codes: WrongCodes::default(),
@@ -143,7 +155,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
         results,
         clock,
         service: Service::from_environment(),
-        health: Health::default(),
+        health,
         backlog: false,
         contested: None,
         ready: false,
@@ -158,16 +170,21 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
     watch.tell_health();
     watch.recall_sites();
     watch.finish();
-    // Without a modem nothing ever comes.
-    let texts = texts.unwrap_or_else(|| mpsc::channel(1).1);
-    let ended = watch.go_on(&mut signals, &mut until, events, requests, texts, &mut delivered).await;
+    let ended = watch.go_on(&mut signals, &mut until, events, &mut delivered).await;
     watch.close(&ended, delivered).await;
-    drop::<Control>(control);
     ended.map(drop)
 }
 
+/// A rule file that was taken is kept for a start at which it is broken.
+fn keep_rules(settings: &Settings, rules: Option<&str>) {
+    let Some(rules) = rules else { return };
+    if let Err(error) = last_good::keep(&settings.places.journal.path, rules) {
+        tracing::warn!("no copy of the rule file is kept: {error}");
+    }
+}
+
 /// The loop's own state.
-struct Watch {
+struct EventLoop {
     config: PathBuf,
     environment: Environment,
     /// As it was at the start.
@@ -176,13 +193,19 @@ struct Watch {
     keeper: Keeper,
     handle: mqtt::Handle,
     outlet: Outlet,
-    sources: Sources,
+    sources: RunningSources,
     channels: Channels,
-    context: channels::Context,
+    context: channels::SharedParts,
     results: mpsc::UnboundedSender<(Seq, Outcome)>,
     clock: Clock,
     service: Service,
-    health: Health,
+    health: PartsHealth,
+    mending: Mending,
+    door: Door,
+    /// From the modem.
+    texts: mpsc::Receiver<Arrived>,
+    /// For check-ins.
+    identity: checkin::Identity,
     /// What the engine knows of the agent's own parts.
     told: ToldHealth,
     texting: Texting,
@@ -203,14 +226,12 @@ struct Watch {
     onlooker: Option<TurnObserver>,
 }
 
-impl Watch {
+impl EventLoop {
     async fn go_on(
         &mut self,
         signals: &mut Signals,
         until: &mut Until,
-        mut events: mpsc::Receiver<Event>,
-        mut requests: mpsc::Receiver<Asked>,
-        mut texts: mpsc::Receiver<Arrived>,
+        mut events: mpsc::Receiver<MqttEvent>,
         delivered: &mut mpsc::UnboundedReceiver<(Seq, Outcome)>,
     ) -> Result<&'static str, RunError> {
         let mut batch = Vec::with_capacity(BATCH);
@@ -226,12 +247,13 @@ impl Watch {
                     _ => Happening::Broker,
                 },
                 round = self.sources.next() => Happening::Fetched(round),
-                Some(asked) = requests.recv() => Happening::Asked(asked),
-                Some(text) = texts.recv() => Happening::Texted(text),
+                Some(asked) = self.door.requests.recv() => Happening::Asked(asked),
+                Some(text) = self.texts.recv() => Happening::Texted(text),
                 () = wait(&self.clock, wanted_by) => Happening::Woken,
                 why = &mut *until => return Ok(why),
                 () = &mut patience, if !self.ready => Happening::Impatient,
             };
+            self.mend().await;
             self.tell_health();
             match happening {
                 Happening::Broker => {
@@ -256,10 +278,10 @@ impl Watch {
                     // A modem that has gone deletes nothing.
                     let _ = taken.send(());
                 }
-                Happening::Signal(Signal::Terminate) => return Ok("asked to by the system"),
-                Happening::Signal(Signal::Interrupt) => return Ok("asked to by hand"),
+                Happening::Signal(ServiceSignal::Terminate) => return Ok("asked to by the system"),
+                Happening::Signal(ServiceSignal::Interrupt) => return Ok("asked to by hand"),
                 // What came of it is in the log and in the status.
-                Happening::Signal(Signal::Hangup) => drop(self.reload(false)),
+                Happening::Signal(ServiceSignal::Hangup) => drop(self.reload(false)),
                 Happening::Woken => self.take(Input::Tick),
                 Happening::Impatient => self.announce(),
             }
@@ -271,10 +293,16 @@ impl Watch {
     fn wanted_by(&self) -> Option<Moment> {
         let engine = self.engine.next_deadline().map(|(at, _)| at);
         let check_in = self.sender.as_ref().map(checkin::CheckInSender::due);
-        engine.into_iter().chain(self.keeper.due()).chain(self.service.turn_wanted_by()).chain(check_in).min()
+        engine
+            .into_iter()
+            .chain(self.keeper.due())
+            .chain(self.service.turn_wanted_by())
+            .chain(check_in)
+            .chain(self.mending.due())
+            .min()
     }
 
-    /// One input of the engine, now; what comes of it waits for [`Watch::finish`].
+    /// One input of the engine, now; what comes of it waits for [`EventLoop::finish`].
     fn take(&mut self, input: Input) {
         self.turn(self.clock.now(), input);
     }

@@ -1,7 +1,7 @@
 //! Messages in, messages out, and the truth about the path between.
 //!
 //! [`spawn`] starts one task that keeps a connection to the broker, and nothing else. What it hears and
-//! what happens to the connection comes out as [`Event`]s, in order, through one bounded channel that is
+//! what happens to the connection comes out as [`MqttEvent`]s, in order, through one bounded channel that is
 //! never skipped: a slow listener slows the broker down, it does not lose messages. What goes in goes
 //! through the [`Handle`]: publications, acknowledgements, a new set of subscriptions, the end.
 //!
@@ -22,11 +22,12 @@ use std::fmt;
 use std::sync::Arc;
 use std::time::Duration;
 
+use crate::secret::Secret;
 use bytes::Bytes;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc, oneshot};
 use tokio::task::AbortHandle;
 
-pub use settings::{Settings, SettingsError, Tls};
+pub use settings::{MqttSettings, SettingsError, Tls};
 
 /// Events that may wait for the listener before the broker is slowed down. Large enough that one turn
 /// of the listener can take a good batch, small enough to be no burden on a small board.
@@ -42,7 +43,7 @@ const OUTBOX: usize = 64;
 
 /// What the connection tells its one listener.
 #[derive(Debug)]
-pub enum Event {
+pub enum MqttEvent {
     /// Connected, and the subscriptions are on their way.
     Up {
         /// The broker still had our session: what it kept for us follows.
@@ -70,13 +71,13 @@ pub enum Event {
         /// From publishing it to hearing it.
         round_trip: Duration,
     },
-    /// Connected, but our own message did not come back in time. Told once, until [`Event::Heard`].
+    /// Connected, but our own message did not come back in time. Told once, until [`MqttEvent::Heard`].
     Deaf {
         /// How long ago the path was last proved (or the connection was made).
         silent_for: Duration,
     },
     /// A message on a subscribed topic.
-    Message(Message),
+    Message(MqttMessage),
     /// The broker has taken over a publication.
     Published {
         /// As given to [`Handle::publish`].
@@ -93,7 +94,7 @@ pub enum Event {
 
 /// A message on a subscribed topic.
 #[derive(Debug)]
-pub struct Message {
+pub struct MqttMessage {
     /// The topic it was published on.
     pub topic: String,
     /// What was published, not interpreted. It shares the connection's read buffer: parse and drop.
@@ -108,7 +109,7 @@ pub struct Message {
     room: Option<OwnedSemaphorePermit>,
 }
 
-impl Event {
+impl MqttEvent {
     /// What it takes of the bytes that may wait: topic and payload. All else is small.
     fn weight(&self) -> u32 {
         match self {
@@ -156,7 +157,7 @@ pub struct Ack {
 /// Why a publication was not accepted.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum PublishError {
-    /// Too many publications wait for the broker. Try again after an [`Event::Published`].
+    /// Too many publications wait for the broker. Try again after an [`MqttEvent::Published`].
     Full {
         /// How many may wait.
         limit: usize,
@@ -188,6 +189,7 @@ enum ConnectionCommand {
     Ack(Ack),
     Publish(outbox::OutboxEntry),
     Subscribe(Vec<String>),
+    Password(Option<Secret>),
     Close(oneshot::Sender<()>),
 }
 
@@ -206,7 +208,7 @@ pub struct Handle {
 ///
 /// # Errors
 /// Everything that is wrong with the settings, all at once; then nothing is started.
-pub fn spawn(settings: Settings) -> Result<(Handle, mpsc::Receiver<Event>), Vec<SettingsError>> {
+pub fn spawn(settings: MqttSettings) -> Result<(Handle, mpsc::Receiver<MqttEvent>), Vec<SettingsError>> {
     settings.validate()?;
     let (commands, orders) = mpsc::unbounded_channel();
     let (events, listener) = mpsc::channel(EVENTS);
@@ -225,7 +227,7 @@ impl Handle {
     }
 
     /// Publishes with QoS 1. The order is kept, reconnects are survived, and every accepted `id` is
-    /// answered by one [`Event::Published`] or [`Event::Unpublished`]. A connection that breaks between
+    /// answered by one [`MqttEvent::Published`] or [`MqttEvent::Unpublished`]. A connection that breaks between
     /// the broker's taking it over and our hearing of it makes the broker see it twice.
     ///
     /// # Errors
@@ -257,6 +259,12 @@ impl Handle {
         // A closed task has nothing to subscribe to.
         let _ = self.commands.send(ConnectionCommand::Subscribe(filters));
         Ok(())
+    }
+
+    /// The password from the next attempt to connect on.
+    pub fn set_password(&self, password: Option<Secret>) {
+        // A closed task connects no more.
+        let _ = self.commands.send(ConnectionCommand::Password(password));
     }
 
     /// Says "offline" on the status topic, disconnects so that the last will stays unspoken, and ends the

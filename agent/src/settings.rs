@@ -23,8 +23,11 @@ mod sources;
 mod speech;
 
 pub use broker::{BrokerSettings, TlsSettings};
-pub use channels::{ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings};
+pub use channels::{
+    ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings, UnusableChannel,
+};
 pub use checkin::CheckInSettings;
+pub use files::{NamedFile, Reading};
 pub use outputs::key_of;
 pub use places::{ControlSettings, JournalSettings, Places};
 pub use reader::read_text;
@@ -66,6 +69,9 @@ pub struct Settings {
     pub contacts: BTreeMap<String, Contact>,
     /// Every way to reach them, and every siren.
     pub channels: BTreeMap<Target, ChannelSettings>,
+    /// Sections that a file keeps from being used, and why: only where [`Reading::Sound`] was asked for.
+    /// Those of channels are [`ChannelSettings::Unusable`].
+    pub unusable: BTreeMap<String, String>,
 }
 
 /// What came of reading the configuration.
@@ -77,14 +83,16 @@ pub struct Read {
     pub rules: Option<PathBuf>,
     /// The zone that times of day are meant in, if at least that could be read.
     pub zone: Option<TimeZone>,
+    /// Every file that some key names.
+    pub named: Vec<NamedFile>,
     /// What is wrong.
     pub report: Report,
 }
 
 impl Settings {
     /// Reads the configuration and checks all of it, the files with secrets included.
-    pub fn read(file: &Path, environment: &Environment) -> Read {
-        let files = Files { file, environment };
+    pub fn read(file: &Path, environment: &Environment, reading: Reading) -> Read {
+        let files = Files::new(file, environment, reading);
         let (known, report) = reader::read(file, environment, |root| {
             let site = SitePlaces::read(&root, &files);
             let (rules, zone) = (site.rules.clone(), site.zone.clone());
@@ -92,7 +100,7 @@ impl Settings {
         });
         let (settings, rules, zone) = known.unwrap_or_default();
         let settings = settings.filter(|_| !report.is_wrong());
-        Read { settings, rules, zone, report }
+        Read { settings, rules, zone, named: files.into_named(), report }
     }
 
     /// The same for whom nothing but the whole is of use.
@@ -100,7 +108,7 @@ impl Settings {
     /// # Errors
     /// All that is wrong.
     pub fn load(file: &Path, environment: &Environment) -> Result<Self, Found> {
-        let read = Self::read(file, environment);
+        let read = Self::read(file, environment, Reading::Whole);
         read.settings.ok_or_else(|| read.report.conclude())
     }
 
@@ -109,14 +117,29 @@ impl Settings {
         let trust = root.get("clock").and_then(Trust::read);
         let log = root.get("log").and_then(LogSettings::read);
         let broker = root.need("broker", "{ host = \"localhost\" }");
-        let broker = broker.and_then(|item| BrokerSettings::read(item, files));
+        let mut unusable = BTreeMap::new();
+        let mut note = |section: &str, why: Option<String>| {
+            unusable.extend(why.map(|why| (section.to_owned(), why)));
+        };
+        let (broker, why) = files.noting(|| broker.and_then(|item| BrokerSettings::read(item, files)));
+        note("broker", why);
         let sources = SourceSettings::read(&root, files);
-        let mail = root.get("mail").and_then(|item| MailSettings::read(item, files));
-        let check_in = root.get("check-in").and_then(|item| CheckInSettings::read(item, files));
-        let modem = root.get("modem").and_then(|item| ModemSettings::read(item, files));
-        let people = contacts::read(&root, files);
+        let (mail, why) = files.noting(|| root.get("mail").and_then(|item| MailSettings::read(item, files)));
+        note("mail", why);
+        let (check_in, why) =
+            files.noting(|| root.get("check-in").and_then(|item| CheckInSettings::read(item, files)));
+        let check_in = check_in.filter(|_| why.is_none());
+        note("check-in", why);
+        let (modem, why) =
+            files.noting(|| root.get("modem").and_then(|item| ModemSettings::read(item, files)));
+        // Without its PIN a SIM must not be tried.
+        let modem = modem.filter(|_| why.is_none());
+        note("modem", why);
+        let mut people = contacts::read(&root, files);
         people.want(&root, "mail", |channel| matches!(channel, ChannelSettings::Mail(_)));
         people.want(&root, "modem", |channel| matches!(channel, ChannelSettings::Text(_)));
+        people.go_without("mail", &unusable, |channel| matches!(channel, ChannelSettings::Mail(_)));
+        people.go_without("modem", &unusable, |channel| matches!(channel, ChannelSettings::Text(_)));
         root.finish();
         Some(Self {
             places: places?,
@@ -129,6 +152,7 @@ impl Settings {
             modem,
             contacts: people.contacts,
             channels: people.channels,
+            unusable,
         })
     }
 

@@ -14,6 +14,7 @@ mod because;
 mod bounds;
 mod check;
 mod clock;
+mod direction;
 mod evaluate;
 mod explain;
 mod foretold;
@@ -43,8 +44,8 @@ pub use window::{LONGEST_LAG, MISSING};
 
 use crate::forecast::{CannotSay, Estimate};
 use crate::ids::{RelayId, SensorId, TankId};
-use crate::plan::{Hours, Part, Sight};
 use crate::reading::Value;
+use crate::site::{Hours, Part, Sight};
 use crate::time::{Moment, Span};
 use crate::units::Dimension;
 use jiff::ZonedDateTime;

@@ -41,12 +41,12 @@ mod views;
 mod work;
 mod world;
 
-pub use crate::reading::Delivery;
+pub use crate::reading::Arrival;
 pub use backfill::Recollection;
 pub use drills::{DrillsView, ProofView};
 pub(crate) use ground::mix;
 pub use input::{Health, Input, Link};
-pub use operator::{LONGEST_SHELF, OperatorCommand, Silence};
+pub use operator::{OperatorCommand, Silence};
 pub use outage::{Course, OutageView};
 pub use status::{AlarmView, CallView, DeadlineView, Explanation, RelayView, SensorView, Status};
 pub use timers::DeadlineReason;
@@ -90,6 +90,10 @@ pub struct Engine {
     resuming: Option<Seq>,
     /// The rules are told to chase each other.
     in_a_loop: bool,
+    /// The number that the first record of this turn has.
+    turn_from: Seq,
+    /// Something has been decided in this life.
+    awake: bool,
     /// For the next piece of work.
     spare: Next,
 }
@@ -122,6 +126,8 @@ impl Engine {
             worded: 0,
             resuming: None,
             in_a_loop: false,
+            turn_from: next_seq,
+            awake: false,
             spare: Next::new(next_seq, now),
         }
     }
@@ -138,11 +144,44 @@ impl Engine {
         self.parts.forget_what_is_done();
     }
 
-    /// Takes what happened at `now` and says what is to be kept and done.
+    /// Takes what happened at `now` and says what is to be kept and done: first the records, then, when they
+    /// are safe, the effects.
+    ///
+    /// ```
+    /// use slackwater_rules::engine::{Arrival, Engine, Input};
+    /// use slackwater_rules::plan::{Directory, Plan, Surroundings};
+    /// use slackwater_rules::record::Body;
+    /// use slackwater_rules::time::{Moment, Now, Wall};
+    ///
+    /// let text = r#"
+    /// [sensor.lagoon-temp]
+    /// topic    = "lagoon/temperature"
+    /// measures = "temperature"
+    /// unit     = "degC"
+    /// every    = "10 s"
+    ///
+    /// [alarm.lagoon-cold]
+    /// when     = "lagoon-temp < 23 degC"
+    /// priority = "high"
+    /// "#;
+    /// let around = Surroundings { directory: Directory::default(), zone: jiff::tz::TimeZone::UTC, today: None };
+    /// let plan = Plan::check("rules.toml", text, &around).plan.expect("it is sound");
+    ///
+    /// let at = |ms: i64| Now { mono: Moment(ms), wall: Wall(1_790_000_000_000 + ms), wall_trusted: true };
+    /// let mut engine = Engine::new(plan, 7, 1, at(0));
+    /// engine.step(at(0), Input::Started { version: "example".into(), gap: None });
+    /// let turn = engine.step(at(1_000), Input::Message {
+    ///     topic: "lagoon/temperature".into(),
+    ///     payload: b"22.4".to_vec(),
+    ///     delivery: Arrival::Live,
+    /// });
+    /// assert!(turn.records.iter().any(|record| matches!(record.body, Body::Raised { .. })));
+    /// ```
     pub fn step(&mut self, now: Now, input: Input) -> Turn {
         // The clock that delays run on never goes back; if a caller's did, time stands still.
         let before = self.now;
         self.now = Now { mono: now.mono.max(before.mono), ..now };
+        self.turn_from = self.next_seq;
         self.parts.sensors.on_clock(now.wall_trusted);
         if let Some(set) = clock_set(before, self.now) {
             self.decide(|_, next| {
@@ -202,6 +241,11 @@ impl Engine {
 
     /// Does what waits and what falls due, as much as one turn takes on.
     fn work_off(&mut self) {
+        // What is restored has no deadlines before the start is recorded.
+        if self.awake {
+            self.parts.callouts.touch_those_that_wait();
+            self.arm_call_outs();
+        }
         loop {
             while let Some(task) = self.queue.take() {
                 self.run(task);
@@ -308,6 +352,7 @@ impl Engine {
     /// end of the queue.
     fn settle(&mut self, mut next: Next) {
         self.next_seq = next.next_seq();
+        self.awake = true;
         for record in next.records.drain(..) {
             let (ground, parts) = self.split();
             parts.apply(&ground, &record);
@@ -319,18 +364,22 @@ impl Engine {
         for (reason, at) in next.at_first.drain(..) {
             self.timers.set_if_none(reason, at);
         }
-        while let Some(call) = self.parts.callouts.take_touched() {
-            let (ground, parts) = self.split();
-            for (reason, at) in parts.callouts.deadlines(&ground, call) {
-                self.timers.set(reason, at);
-            }
-        }
+        self.arm_call_outs();
         self.turn.effects.append(&mut next.effects);
         self.leaving.append(&mut next.pages);
         for task in next.tasks.drain(..) {
             self.queue.push(task);
         }
         self.spare = next;
+    }
+
+    /// Sets the deadlines of call-outs that something has touched.
+    fn arm_call_outs(&mut self) {
+        while let Some(call) = self.parts.callouts.take_touched() {
+            for (reason, at) in self.parts.callouts.deadlines(&self.context(), call) {
+                self.timers.set(reason, at);
+            }
+        }
     }
 
     /// The ground, and the components to be changed.
@@ -341,7 +390,7 @@ impl Engine {
     /// Everything, for reading.
     fn context(&self) -> Context<'_> {
         let ground = Ground { plan: &self.plan, index: &self.index, now: self.now };
-        Context::of(ground, self.seed, &self.timers, &self.leaving, &self.parts)
+        Context::of(ground, (self.seed, self.turn_from), &self.timers, &self.leaving, &self.parts)
     }
 }
 

@@ -29,6 +29,8 @@ pub mod words;
 
 pub mod reading;
 
+pub mod site;
+
 pub mod quality;
 
 pub mod condition;

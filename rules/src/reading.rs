@@ -24,7 +24,7 @@ use serde_json::Value as Json;
 pub enum Value {
     /// A finite number in base units.
     Number(f64),
-    /// One of the sensor's declared words, by its place in [`Mapping::Words`].
+    /// One of the sensor's declared words, by its place in `Mapping::Words`.
     Word(u16),
 }
 
@@ -69,7 +69,7 @@ pub struct Reading {
 
 /// How fresh a reading is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Delivery {
+pub enum Arrival {
     /// Sent just now.
     Live,
     /// Kept by the broker as the topic's last value: true once.

@@ -19,9 +19,12 @@ use std::time::Duration;
 const MOST_REFUSED: usize = 8;
 const LONGEST_FILTER: usize = 120;
 
+/// Of why a part can't be used, so much is shown.
+const LONGEST_UNUSABLE: usize = 400;
+
 /// What the loop knows of its parts.
 #[derive(Debug)]
-pub(super) struct Health {
+pub(super) struct PartsHealth {
     /// Why the broker can't be heard, if so.
     pub(super) deaf: Option<String>,
     /// How long our own message took, the last time.
@@ -30,6 +33,8 @@ pub(super) struct Health {
     pub(super) refused: BTreeMap<String, String>,
     /// Sources by name, and why they can't be asked, if so.
     pub(super) sources: BTreeMap<String, Option<String>>,
+    /// Parts that can't be used as they are set up, by their keys, and why.
+    pub(super) unusable: BTreeMap<String, String>,
     /// Why the files that were to be reloaded were not taken.
     pub(super) reload_refused: Option<String>,
     /// What is wrong with the journal.
@@ -37,7 +42,7 @@ pub(super) struct Health {
     /// How the modem is, if there is to be one.
     pub(super) modem: Option<modem::View>,
     /// How the channels are.
-    pub(super) channels: BTreeMap<Target, channels::Health>,
+    pub(super) channels: BTreeMap<Target, channels::ChannelHealth>,
     /// How this site's check-ins get out, each way.
     pub(super) check_ins: Vec<(&'static str, WayHealth)>,
     /// The silence of this site that somebody has announced, in words.
@@ -46,13 +51,14 @@ pub(super) struct Health {
     pub(super) watched: (u64, BTreeMap<&'static str, u64>),
 }
 
-impl Default for Health {
+impl Default for PartsHealth {
     fn default() -> Self {
         Self {
             deaf: Some("not yet connected".to_owned()),
             round_trip: None,
             refused: BTreeMap::new(),
             sources: BTreeMap::new(),
+            unusable: BTreeMap::new(),
             reload_refused: None,
             journal: None,
             modem: None,
@@ -64,11 +70,20 @@ impl Default for Health {
     }
 }
 
-impl Health {
+impl PartsHealth {
     pub(super) fn look(&mut self, channels: &Channels, keeper: &Keeper, modem: Option<&Modem>) {
         self.channels = channels.health();
         self.modem = modem.map(Modem::view);
         self.journal = keeper.trouble();
+    }
+
+    /// What keeps files, or what they set up, from being used: in words that stay the same while it does.
+    /// Ways to people have alarms of their own.
+    pub(super) fn set_up(&self) -> Option<String> {
+        let parts = self.unusable.iter().filter(|(part, _)| !part.starts_with("contact."));
+        let parts = parts.map(|(part, why)| format!("{part}: {}", tame(why, LONGEST_UNUSABLE)));
+        let all: Vec<_> = self.reload_refused.iter().cloned().chain(parts).collect();
+        (!all.is_empty()).then(|| all.join("; "))
     }
 
     fn broker(&self) -> String {
@@ -85,7 +100,7 @@ pub(super) fn pretty(value: &impl Serialize) -> String {
     serde_json::to_string_pretty(value).unwrap_or_else(|error| format!("{{\"error\": \"{error}\"}}"))
 }
 
-pub(super) fn json(status: &Status, health: &Health) -> String {
+pub(super) fn json(status: &Status, health: &PartsHealth) -> String {
     let channels: BTreeMap<String, _> = health
         .channels
         .iter()
@@ -107,6 +122,7 @@ pub(super) fn json(status: &Status, health: &Health) -> String {
             "sources": health.sources,
             "journal": health.journal,
             "modem": health.modem.as_ref().map(|view| json!({"well": view.is_ok(), "view": view.as_ref().unwrap_or_else(|why| why)})),
+            "unusable": health.unusable,
             "reload_refused": health.reload_refused,
             "clock_trusted": status.at.wall_trusted,
             "channels": channels,
@@ -120,7 +136,7 @@ pub(super) fn json(status: &Status, health: &Health) -> String {
 }
 
 /// `status` for a person: what rings first, then what is seen, then the agent's own parts.
-pub(super) fn words(status: &Status, health: &Health) -> String {
+pub(super) fn words(status: &Status, health: &PartsHealth) -> String {
     let mut out = String::new();
     let ringing: Vec<_> = status.alarms.iter().filter(|alarm| alarm.code.is_some()).collect();
     let calm = match ringing.len() {
@@ -131,6 +147,12 @@ pub(super) fn words(status: &Status, health: &Health) -> String {
     let _ = writeln!(out, "{}: {calm}", status.site);
     for alarm in ringing {
         let _ = writeln!(out, "  {}", ringing_line(alarm));
+    }
+    if !health.unusable.is_empty() {
+        out.push_str("\nNOT USED, because it is broken (tried again every ten seconds)\n");
+    }
+    for (part, why) in &health.unusable {
+        let _ = writeln!(out, "  {part}: {}", tame(why, LONGEST_UNUSABLE));
     }
     for call in &status.calls {
         let due = call.due.map_or(String::new(), |due| format!(" in {due}"));

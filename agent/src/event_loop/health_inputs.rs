@@ -2,7 +2,7 @@
 //! files that were not taken, every channel. What follows from it, alarms and who is told, the
 //! engine decides as for anything else.
 
-use super::Watch;
+use super::EventLoop;
 use crate::modem::{self, Modem};
 use crate::settings::{ChannelSettings, MailSettings, Settings};
 use slackwater_rules::engine::{Health, Input};
@@ -66,7 +66,7 @@ fn health(trouble: Option<&str>) -> Health {
     trouble.map_or(Health::Well, |why| Health::Fails { why: why.to_owned() })
 }
 
-impl Watch {
+impl EventLoop {
     /// Tells what has changed. Comes before the fate of a page, which says the same of its
     /// channel, and after whatever else may have changed it.
     pub(super) fn tell_health(&mut self) {
@@ -75,7 +75,7 @@ impl Watch {
         let mut parts = vec![
             (Part::Journal, health(self.keeper.ailment())),
             (Part::Clock, health(untrusted)),
-            (Part::Settings, health(self.health.reload_refused.as_deref())),
+            (Part::Settings, health(self.health.set_up().as_deref())),
         ];
         let modem = self.context.modem.as_ref().map(Modem::view);
         for (target, channel) in self.channels.health() {

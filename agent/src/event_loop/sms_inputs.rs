@@ -2,7 +2,7 @@
 //! refused, and whoever sent it is told why, now and then. A machine that answers every text must
 //! not be kept talking, nor may strangers fill the journal.
 
-use super::Watch;
+use super::EventLoop;
 use crate::modem::{self, Number, Sender};
 use crate::plain_text::tame;
 use slackwater_rules::engine::{Input, OperatorCommand};
@@ -46,7 +46,9 @@ impl Texting {
             None => "take data as an answer".to_owned(),
         };
         match (person, text.and_then(modem::code)) {
-            (Some(_), Some(code)) => Input::Said { command: OperatorCommand::Acknowledge { code }, by },
+            (Some(_), Some(code)) => {
+                Input::Said { command: OperatorCommand::Acknowledge { code, length: None }, by }
+            }
             (Some(_), None) => Input::Unheeded { what, why: "there is no code in it".to_owned(), by },
             (None, _) => Input::Unheeded { what, why: "the number is no contact's".to_owned(), by },
         }
@@ -85,7 +87,7 @@ fn shown(text: &str) -> String {
     tame(text, SHOWN)
 }
 
-impl Watch {
+impl EventLoop {
     pub(super) fn texted(&mut self, from: &Sender, text: Option<&str>) {
         let now = self.clock.now();
         if self.texting.person(from).is_none() && !self.texting.may_keep(now.mono) {
@@ -138,7 +140,7 @@ mod tests {
 
     fn words(input: &Input) -> String {
         match input {
-            Input::Said { command: OperatorCommand::Acknowledge { code }, by } => {
+            Input::Said { command: OperatorCommand::Acknowledge { code, .. }, by } => {
                 format!("{} answers {code} by {}", by.who, by.via)
             }
             Input::Unheeded { what, why, by } => format!("{}: {what}: {why}", by.who),

@@ -5,7 +5,7 @@ use super::broker::{host, topic};
 use super::files::Files;
 use super::reader::{count, hidden_line, line, port, span};
 pub use crate::channels::{
-    ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings,
+    ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings, UnusableChannel,
 };
 use crate::modem::{ModemSettings, Number};
 use crate::secret::Secret;
@@ -25,7 +25,13 @@ impl ChannelSettings {
             Self::Push(_) => ChannelKind::Push,
             Self::Siren(_) => ChannelKind::Siren,
             Self::Text(_) => ChannelKind::Text,
+            Self::Unusable(unusable) => unusable.kind,
         }
+    }
+
+    /// What stands in its place while something keeps it from being used.
+    pub fn unusable(&self, why: String) -> Self {
+        Self::Unusable(UnusableChannel { kind: self.kind(), needs_router: self.needs_router(), why })
     }
 
     /// Whether it reaches a person only as long as the router has power.
@@ -33,6 +39,7 @@ impl ChannelSettings {
         match self {
             Self::Mail(_) | Self::Push(_) => true,
             Self::Folder(_) | Self::Siren(_) | Self::Text(_) => false,
+            Self::Unusable(unusable) => unusable.needs_router,
         }
     }
 }
@@ -42,12 +49,25 @@ const OWN_HEADERS: &[&str] = &["content-length", "content-type", "connection", "
 
 /// What can stand after `kind`.
 #[derive(Clone, Copy, PartialEq)]
-enum Kind {
+enum ChannelTable {
     Mail,
     Push,
     Folder,
     Siren,
     Text,
+}
+
+impl ChannelTable {
+    fn unusable(self, why: String) -> UnusableChannel {
+        let (kind, needs_router) = match self {
+            Self::Mail => (ChannelKind::Mail, true),
+            Self::Push => (ChannelKind::Push, true),
+            Self::Folder => (ChannelKind::Mail, false),
+            Self::Siren => (ChannelKind::Siren, false),
+            Self::Text => (ChannelKind::Text, false),
+        };
+        UnusableChannel { kind, needs_router, why }
+    }
 }
 
 /// A channel, and how many pages it may carry.
@@ -56,19 +76,19 @@ pub(super) type Limited = (ChannelSettings, Option<Quota>);
 /// Reads one channel: of a person, or of nobody.
 pub(super) fn channel(table: Table<'_>, files: &Files<'_>, personal: bool) -> Option<Limited> {
     let kinds = [
-        ("mail", Kind::Mail),
-        ("push", Kind::Push),
-        ("folder", Kind::Folder),
-        ("siren", Kind::Siren),
-        ("text", Kind::Text),
+        ("mail", ChannelTable::Mail),
+        ("push", ChannelTable::Push),
+        ("folder", ChannelTable::Folder),
+        ("siren", ChannelTable::Siren),
+        ("text", ChannelTable::Text),
     ];
     // Without its kind nobody knows which of its keys are right.
     let kind = table.get("kind").map(|item| match item.one_of(&kinds)? {
-        Kind::Siren if personal => {
+        ChannelTable::Siren if personal => {
             let help = "write it as `[channel.NAME]`".to_owned();
             item.wrong("a siren reaches nobody in particular", "not a way to a person", Some(help))
         }
-        Kind::Mail | Kind::Push | Kind::Folder | Kind::Text if !personal => {
+        ChannelTable::Mail | ChannelTable::Push | ChannelTable::Folder | ChannelTable::Text if !personal => {
             let help = "write this channel as `[contact.NAME.channel.NAME]`".to_owned();
             item.wrong("only sirens belong to nobody", "a way to a person", Some(help))
         }
@@ -83,18 +103,26 @@ pub(super) fn channel(table: Table<'_>, files: &Files<'_>, personal: bool) -> Op
     };
     let kind = kind?;
     let quota = if personal { table.get("at-most").and_then(quota) } else { None };
-    let settings = match kind {
-        Kind::Mail => table.need("to", "\"ines@example.org\"").and_then(mailbox).map(ChannelSettings::Mail),
-        Kind::Push => push(&table, files).map(|push| ChannelSettings::Push(Box::new(push))),
-        Kind::Folder => {
+    let (settings, unusable) = files.noting(|| match kind {
+        ChannelTable::Mail => {
+            table.need("to", "\"ines@example.org\"").and_then(mailbox).map(ChannelSettings::Mail)
+        }
+        ChannelTable::Push => push(&table, files).map(|push| ChannelSettings::Push(Box::new(push))),
+        ChannelTable::Folder => {
             let folder = table.need("folder", "\"pages\"").and_then(|item| files.path(item));
             let to = table.need("to", "\"ines@example.org\"").and_then(mailbox);
             folder.zip(to).map(|(folder, to)| ChannelSettings::Folder(FolderSettings { folder, to }))
         }
-        Kind::Siren => siren(&table).map(ChannelSettings::Siren),
-        Kind::Text => table.need("to", "\"+351 900 000 000\"").and_then(number).map(ChannelSettings::Text),
-    };
+        ChannelTable::Siren => siren(&table).map(ChannelSettings::Siren),
+        ChannelTable::Text => {
+            table.need("to", "\"+351 900 000 000\"").and_then(number).map(ChannelSettings::Text)
+        }
+    });
     table.finish();
+    let settings = match unusable {
+        Some(why) => Some(ChannelSettings::Unusable(kind.unusable(why))),
+        None => settings,
+    };
     Some((settings?, quota))
 }
 

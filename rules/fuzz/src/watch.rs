@@ -2,11 +2,11 @@
 //! comes, the broker goes, a person says something, the board restarts. Whatever comes, records
 //! are numbered in order, no deadline that is due is left behind, and the views can be shown.
 
-use slackwater_rules::engine::{Delivery, Effect, Input, Link, OperatorCommand};
+use slackwater_rules::engine::{Arrival, Effect, Input, Link, OperatorCommand};
 use slackwater_rules::plan::{Plan, Sensor, SensorId};
 use slackwater_rules::reading::{Content, Mapping, Value};
 use slackwater_rules::record::Outcome;
-use slackwater_rules::sim::{Sim, World};
+use slackwater_rules::sim::{Sim, SimWorld};
 use slackwater_rules::time::{Now, Span};
 use std::collections::VecDeque;
 
@@ -20,7 +20,7 @@ struct Wire {
     code: String,
 }
 
-impl World for Wire {
+impl SimWorld for Wire {
     fn carry_out(&mut self, _: &Now, effect: Effect, reports: &mut VecDeque<Input>) {
         reports.extend(match effect {
             Effect::Send { page, .. } => {
@@ -118,7 +118,7 @@ impl Watch {
         match what {
             0 => self.step(Input::Link(Link::Lost { why })),
             1 => self.step(Input::Link(Link::Hears)),
-            2 => self.say(OperatorCommand::Acknowledge { code: self.sim.world.code.clone() }),
+            2 => self.say(OperatorCommand::Acknowledge { code: self.sim.world.code.clone(), length: None }),
             3 => self.say(OperatorCommand::Shelve { alarm, length: Span::hours(1), why }),
             4 => self.say(OperatorCommand::Reset { alarm }),
             5 => {
@@ -143,7 +143,7 @@ impl Watch {
             _ => {
                 let sensor = pick(plan.sensors.len());
                 let Some(of) = plan.sensors.get(sensor) else { return };
-                let delivery = if what == 14 { Delivery::Retained } else { Delivery::Live };
+                let delivery = if what == 14 { Arrival::Retained } else { Arrival::Live };
                 let input = match measured(of, byte, index) {
                     Some(value) => Input::Measured { sensor: SensorId(sensor as u32), value, delivery },
                     None => Input::Message {

@@ -84,8 +84,10 @@ impl Spells {
             | Body::Skipped { .. }
             | Body::Delivered { .. }
             | Body::Answered { .. }
+            | Body::HandedOn { .. }
             | Body::Resumed { .. }
             | Body::CallEnded { .. }
+            | Body::CallChanged { .. }
             | Body::Refused { .. }
             | Body::WorkBegan { .. }
             | Body::WorkEnded { .. }

@@ -6,23 +6,23 @@ use super::scale::show_of;
 use super::{Condition, Formula, Lapse, Present, Test, Truth, Window, World};
 use crate::forecast::wording;
 use crate::ids::SensorId;
-use crate::plan::{Plan, Sight};
+use crate::site::{Sight, Site};
 use crate::units::Dimension;
 use crate::words;
 
 impl Condition {
     /// The readings that its truth rests on, by name: `mains off, lagoon temp 23.1 °C, limit 24 °C`.
-    pub fn because<W: World>(&self, plan: &Plan, present: &Present<'_, W>) -> String {
+    pub fn because<W: World>(&self, site: &dyn Site, present: &Present<'_, W>) -> String {
         let mut parts = Vec::new();
-        self.because_of(&ExplainedPart { plan, present, hold: None }, "", &mut parts);
+        self.because_of(&ExplainedPart { site, present, hold: None }, "", &mut parts);
         parts.into_iter().map(|part| part.named).collect::<Vec<_>>().join(", ")
     }
 
     /// The same behind an alarm's own name at `place`: what belongs there is named without it, a single
     /// reading needs no name at all, and a single word tells nothing that the alarm's name doesn't.
-    pub fn readings<W: World>(&self, plan: &Plan, present: &Present<'_, W>, place: &str) -> String {
+    pub fn readings<W: World>(&self, site: &dyn Site, present: &Present<'_, W>, place: &str) -> String {
         let mut parts = Vec::new();
-        self.because_of(&ExplainedPart { plan, present, hold: None }, place, &mut parts);
+        self.because_of(&ExplainedPart { site, present, hold: None }, place, &mut parts);
         if let [only] = parts.as_slice()
             && let Some(bare) = &only.bare
         {
@@ -72,7 +72,7 @@ impl Reading {
 impl<W: World> ExplainedPart<'_, W> {
     fn readings(&self, test: &Test, written: &str, place: &str) -> Vec<Reading> {
         let now = self.present.now;
-        let name = |id: SensorId| words::without_place(&self.plan.sensor(id).title, place).to_owned();
+        let name = |id: SensorId| words::without_place(&self.site.sensor(id).title, place).to_owned();
         let read = |id: &SensorId| Reading::of(format!("{} {}", name(*id), self.reading_in_words(*id)));
         let one = |words: String| vec![Reading::of(words)];
         match test {
@@ -89,7 +89,7 @@ impl<W: World> ExplainedPart<'_, W> {
                 one(format!("{} {}", name(*id), words::for_people(&self.why(test, true))))
             }
             Test::Commanded(id, _) => {
-                let relay = words::without_place(&self.plan.relay(*id).title, place);
+                let relay = words::without_place(self.site.relay_title(*id), place);
                 one(format!("{relay} {}", self.why(test, true)))
             }
             Test::Time(_) | Test::Day(_) => one(self.why(test, true)),
@@ -99,7 +99,7 @@ impl<W: World> ExplainedPart<'_, W> {
             Test::Until(foretold) => {
                 let answer = self.present.world.foretell(&foretold.asked);
                 let mut found: Vec<_> = foretold.rests_on.iter().map(read).collect();
-                let harm = foretold.asked.harm(self.plan);
+                let harm = foretold.asked.harm(self.site);
                 found.push(Reading::of(match &answer {
                     Ok(estimate) => format!("{harm} in {}", wording::time(estimate.range)),
                     Err(reason) => reason.to_string(),
@@ -122,7 +122,7 @@ impl<W: World> ExplainedPart<'_, W> {
                 Some(why) => format!("{part}: {why}"),
                 None => return Vec::new(),
             },
-            Sight::Sensor(id) if self.plan.watched.iter().any(|site| site.sensor == *id) => {
+            Sight::Sensor(id) if self.site.is_for_watched(*id) => {
                 let silent = self.present.now - self.present.world.heard(*id);
                 let at = self.present.world.local(self.present.now - silent);
                 let at = at.map_or(String::new(), |at| format!(" (since {})", at.strftime("%H:%M")));
@@ -151,7 +151,7 @@ impl<W: World> ExplainedPart<'_, W> {
         match formula {
             Formula::Sensor(id) => {
                 let read = format!("{}, limit {limit}", self.reading_in_words(*id));
-                let name = words::without_place(&self.plan.sensor(*id).title, place);
+                let name = words::without_place(&self.site.sensor(*id).title, place);
                 vec![Reading { named: format!("{name} {read}"), bare: Some(read) }]
             }
             _ => match formula.bounds(self.present).known() {
@@ -183,7 +183,7 @@ impl<W: World> ExplainedPart<'_, W> {
         match formula {
             Formula::Constant(_) => Vec::new(),
             Formula::Sensor(id) => {
-                let name = words::without_place(&self.plan.sensor(*id).title, place);
+                let name = words::without_place(&self.site.sensor(*id).title, place);
                 vec![format!("{name} {}", self.reading_in_words(*id))]
             }
             Formula::Sum(left, right) | Formula::Difference(left, right) | Formula::Ratio(left, right) => {
@@ -200,7 +200,7 @@ impl<W: World> ExplainedPart<'_, W> {
     fn window_in_words(&self, window: &Window, formula: &Formula, place: &str) -> String {
         let mut text = window.text.to_string();
         for id in formula.in_order() {
-            let sensor = self.plan.sensor(id);
+            let sensor = self.site.sensor(id);
             text = text.replace(&sensor.name, words::without_place(&sensor.title, place));
         }
         format!("{text}: {}", words::for_people(&self.window(window, formula)))

@@ -7,8 +7,8 @@ use super::scale::show_of;
 use super::{Comparison, Condition, Formula, HeldSince, Lapse, Present, Test, Truth, Window, World};
 use crate::forecast::wording;
 use crate::ids::SensorId;
-use crate::plan::{Plan, Sensor, Sight};
 use crate::reading::Value;
+use crate::site::{Sensor, Sight, Site};
 use crate::time::Span;
 use crate::units::Dimension;
 
@@ -25,9 +25,14 @@ pub struct Reason {
 
 impl Condition {
     /// The tree with current values: what is true, false or unknown, and why.
-    pub fn explain<W: World>(&self, plan: &Plan, present: &Present<'_, W>, hold: HeldSince) -> Vec<Reason> {
+    pub fn explain<W: World>(
+        &self,
+        site: &dyn Site,
+        present: &Present<'_, W>,
+        hold: HeldSince,
+    ) -> Vec<Reason> {
         let mut reasons = Vec::new();
-        self.reasons(&ExplainedPart { plan, present, hold }, 0, true, &mut reasons);
+        self.reasons(&ExplainedPart { site, present, hold }, 0, true, &mut reasons);
         reasons
     }
 
@@ -74,7 +79,7 @@ impl Condition {
 
 /// All that the words are made from.
 pub(super) struct ExplainedPart<'a, W> {
-    pub(super) plan: &'a Plan,
+    pub(super) site: &'a dyn Site,
     pub(super) present: &'a Present<'a, W>,
     pub(super) hold: HeldSince,
 }
@@ -132,7 +137,7 @@ impl<W: World> ExplainedPart<'_, W> {
             Test::Until(foretold) => match self.present.world.foretell(&foretold.asked) {
                 Ok(estimate) => {
                     let rests_on = wording::rests_on(&estimate);
-                    format!("{}; {rests_on}", foretold.asked.words(self.plan, &Ok(estimate)))
+                    format!("{}; {rests_on}", foretold.asked.words(self.site, &Ok(estimate)))
                 }
                 Err(reason) => reason.to_string(),
             },
@@ -157,7 +162,7 @@ impl<W: World> ExplainedPart<'_, W> {
     fn terms(&self, formula: &Formula) -> Vec<String> {
         match formula {
             Formula::Constant(_) => Vec::new(),
-            Formula::Sensor(id) => vec![format!("{} {}", self.plan.sensor(*id).name, self.reading(*id))],
+            Formula::Sensor(id) => vec![format!("{} {}", self.site.sensor(*id).name, self.reading(*id))],
             Formula::Sum(left, right) | Formula::Difference(left, right) | Formula::Ratio(left, right) => {
                 let mut found = self.terms(left);
                 found.extend(self.terms(right));
@@ -186,7 +191,7 @@ impl<W: World> ExplainedPart<'_, W> {
 
     /// `23.1 degC`, `off`, `unknown (stale for 5 min)`.
     pub(super) fn reading(&self, id: SensorId) -> String {
-        let sensor = self.plan.sensor(id);
+        let sensor = self.site.sensor(id);
         match self.present.world.value(id) {
             Some(Value::Number(value)) => sensor.scale.show(value),
             Some(Value::Word(word)) => said(sensor, word).to_owned(),
@@ -274,14 +279,14 @@ impl<W: World> ExplainedPart<'_, W> {
 
     /// The first sensor in a formula, for its unit.
     pub(super) fn like(&self, formula: &Formula) -> Option<&Sensor> {
-        formula.in_order().first().map(|id| self.plan.sensor(*id))
+        formula.in_order().first().map(|id| self.site.sensor(*id))
     }
 
     pub(super) fn sight(&self, sight: &Sight) -> String {
         match sight {
             Sight::Broker => "the broker".to_owned(),
             Sight::Gateway(name) => format!("gateway {name}"),
-            Sight::Sensor(id) => self.plan.sensor(*id).name.clone(),
+            Sight::Sensor(id) => self.site.sensor(*id).name.clone(),
             Sight::Part(part) => part.to_string(),
         }
     }

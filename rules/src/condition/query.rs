@@ -7,13 +7,13 @@ use crate::forecast::oxygen::ACUTE_MG_L;
 use crate::forecast::thermal::{Heater, Side};
 use crate::forecast::wording;
 use crate::ids::{BatteryId, TankId};
-use crate::plan::Plan;
+use crate::site::Site;
 use crate::words;
 use std::fmt;
 
 /// Until when.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Subject {
+pub enum UntilWhat {
     /// Until a tank's water is on this side of a limit, degC.
     Water(TankId, Side, f64),
     /// Until a tank's oxygen is below this, mg/L.
@@ -43,7 +43,7 @@ pub struct WhatIf {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Question {
     /// Until when.
-    pub until: Subject,
+    pub until: UntilWhat,
     /// Under what.
     pub supposing: WhatIf,
 }
@@ -112,38 +112,38 @@ impl WhatIf {
 
 impl Question {
     /// The answer in words: `about 5 to 8 h until 22 degC if nothing changes`, or why there is none.
-    pub fn words(&self, plan: &Plan, answer: &Result<Estimate, CannotSay>) -> String {
+    pub fn words(&self, site: &dyn Site, answer: &Result<Estimate, CannotSay>) -> String {
         let what = match self.until {
-            Subject::Oxygen(_, mg_l) => format!("{} ({mg_l} mg/L)", self.what(plan)),
-            Subject::Water(..) | Subject::Battery(_) => self.what(plan),
+            UntilWhat::Oxygen(_, mg_l) => format!("{} ({mg_l} mg/L)", self.what(site)),
+            UntilWhat::Water(..) | UntilWhat::Battery(_) => self.what(site),
         };
         words::for_people_in(&wording::until(answer, &what, &self.supposing.words()))
     }
 
-    /// What may come, as people say it: `below 22 °C`, `deadly low oxygen`, `air box empty`.
-    pub(crate) fn harm(&self, plan: &Plan) -> String {
+    /// What may come, as people say it: `below 22 °C`, `deadly low oxygen`, `empty`.
+    pub(crate) fn harm(&self, site: &dyn Site) -> String {
         match self.until {
-            Subject::Water(_, side, _) => {
+            UntilWhat::Water(_, side, _) => {
                 let side = match side {
                     Side::Below => "below",
                     Side::Above => "above",
                 };
-                format!("{side} {}", words::for_people(&self.what(plan)))
+                format!("{side} {}", words::for_people(&self.what(site)))
             }
-            Subject::Oxygen(..) => self.what(plan),
-            Subject::Battery(_) => "empty".to_owned(),
+            UntilWhat::Oxygen(..) => self.what(site),
+            UntilWhat::Battery(_) => "empty".to_owned(),
         }
     }
 
-    fn what(&self, plan: &Plan) -> String {
+    fn what(&self, site: &dyn Site) -> String {
         match self.until {
-            Subject::Water(tank, _, limit) => {
-                let scale = plan.tank(tank).gear.water.map(|id| &plan.sensor(id).scale);
+            UntilWhat::Water(tank, _, limit) => {
+                let scale = site.tank(tank).gear.water.map(|id| &site.sensor(id).scale);
                 scale.map_or_else(|| format!("{limit:.1} degC"), |scale| scale.show(limit))
             }
-            Subject::Oxygen(_, mg_l) if mg_l == ACUTE_MG_L => "deadly low oxygen".to_owned(),
-            Subject::Oxygen(..) => "low oxygen".to_owned(),
-            Subject::Battery(id) => format!("{} is empty", plan.battery(id).name),
+            UntilWhat::Oxygen(_, mg_l) if mg_l == ACUTE_MG_L => "deadly low oxygen".to_owned(),
+            UntilWhat::Oxygen(..) => "low oxygen".to_owned(),
+            UntilWhat::Battery(id) => format!("{} is empty", site.battery(id).name),
         }
     }
 }

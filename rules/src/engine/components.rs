@@ -11,7 +11,7 @@ use super::operator::Operator;
 use super::outage::OutageDrills;
 use super::relays::Relays;
 use super::sensors::Sensors;
-use super::work::Work;
+use super::work::WorkPeriods;
 use crate::ids::Seq;
 use crate::plan::Plan;
 use crate::record::{Body, Record};
@@ -27,7 +27,7 @@ pub(super) struct Components {
     pub(super) relays: Relays,
     pub(super) forecasts: Forecasts,
     pub(super) drills: Drills,
-    pub(super) work: Work,
+    pub(super) work: WorkPeriods,
     pub(super) operator: Operator,
     pub(super) outage: OutageDrills,
 }
@@ -42,7 +42,7 @@ impl Components {
             relays: Relays::default(),
             forecasts: Forecasts::new(plan, now),
             drills: Drills::default(),
-            work: Work::default(),
+            work: WorkPeriods::default(),
             operator: Operator::default(),
             outage: OutageDrills::default(),
         }
@@ -77,12 +77,18 @@ impl Components {
             | Body::Unshelved { .. }
             | Body::PutBack { .. }
             | Body::Unsuppressed { .. } => self.alarms.apply(ground, record),
-            Body::CallBegan { .. } | Body::Stepped { .. } | Body::Answered { .. } | Body::Resumed { .. } => {
+            Body::CallBegan { .. }
+            | Body::Joined { .. }
+            | Body::Stepped { .. }
+            | Body::Answered { .. }
+            | Body::Resumed { .. }
+            | Body::CallEnded { .. }
+            | Body::CallChanged { .. } => self.callouts.apply(ground, record),
+            Body::Started { .. } | Body::Paged { .. } => {
                 self.callouts.apply(ground, record);
                 self.delivery.apply(ground, record);
             }
-            Body::Joined { .. } | Body::CallEnded { .. } => self.callouts.apply(ground, record),
-            Body::Started { .. } | Body::Reloaded { .. } | Body::Paged { .. } | Body::Delivered { .. } => {
+            Body::Reloaded { .. } | Body::Delivered { .. } => {
                 self.delivery.apply(ground, record);
             }
             Body::Drill(_) => {
@@ -101,6 +107,7 @@ impl Components {
             | Body::NotProved { .. } => self.relays.apply(ground, record),
             // Kept for people; nothing follows from them.
             Body::Foretold { .. }
+            | Body::HandedOn { .. }
             | Body::Stopped { .. }
             | Body::ClockSet { .. }
             | Body::SightLost { .. }
@@ -115,8 +122,8 @@ impl Components {
     /// Forgets call-outs that are over and whose last pages are through, or those that tell of them
     /// too.
     pub(super) fn forget_what_is_done(&mut self) {
-        let over = self.callouts.iter().filter(|call| call.ended && !self.delivery.needs(call.id));
-        for call in over.map(|call| call.id).collect::<Vec<_>>() {
+        let over = self.callouts.iter().filter(|call| call.ended() && !self.delivery.needs(call.id()));
+        for call in over.map(|call| call.id()).collect::<Vec<_>>() {
             self.callouts.forget(call);
             self.delivery.forget(call);
         }
@@ -143,7 +150,7 @@ impl Components {
         let now = ground.mono();
         self.alarms
             .rests_on(now)
-            .chain(self.callouts.rests_on())
+            .chain(self.callouts.rests_on(now))
             .chain(self.delivery.rests_on(now))
             .chain(self.relays.rests_on(ground.plan, now))
             .chain(self.forecasts.rests_on())

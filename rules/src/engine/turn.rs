@@ -53,7 +53,7 @@ impl Turn {
 /// What the agent is to do. A new kind must break the build where it has to be handled.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Effect {
-    /// Send a page; report with [`Input::Delivered`].
+    /// Send a page; report with [`Delivered`](super::Input::Delivered).
     Send {
         /// To whom and how.
         target: Target,
@@ -61,12 +61,12 @@ pub enum Effect {
         page: Box<Page>,
     },
     /// A page is of no use any more: if it is not on its way yet, don't send it. Its fate is
-    /// still reported with [`Input::Delivered`](super::Input::Delivered).
+    /// still reported with [`Delivered`](super::Input::Delivered)(super::Input::Delivered).
     Withdraw {
         /// The page.
         page: Seq,
     },
-    /// Publish a relay command, never retained; report with [`Input::Commanded`].
+    /// Publish a relay command, never retained; report with [`Commanded`](super::Input::Commanded).
     Command {
         /// The switching.
         switching: Seq,

@@ -79,7 +79,7 @@ impl Engine {
     pub fn is_open_code(&self, code: &str) -> bool {
         let code = code.trim().to_ascii_uppercase();
         let parts = &self.parts;
-        let call = parts.callouts.running().any(|call| call.code == code);
+        let call = parts.callouts.running().any(|call| call.code() == code);
         parts.alarms.has_code(&code) || call || parts.drills.has_code(&code)
     }
 

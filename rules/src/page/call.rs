@@ -42,8 +42,13 @@ impl Facts<'_> {
         let Some(lead) = &self.lead else { return self.drill_heading() };
         let standing = self.others.iter().filter(|matter| matter.stands()).count();
         let more = if standing == 0 { String::new() } else { format!(" (+{standing} more)") };
-        let worse = if self.news == News::Worse { ": it got worse" } else { "" };
-        format!("{}{worse}{more}, since {}, code {}", lead.heading(), self.time(lead.onset), self.code)
+        let (ask, worse) = match self.news {
+            News::StillOnIt => ("Still on it? ", ""),
+            News::Worse => ("", ": it got worse"),
+            News::Raised => ("", ""),
+        };
+        let since = self.time(lead.onset);
+        format!("{ask}{}{worse}{more}, since {since}, code {}", lead.heading(), self.code)
     }
 
     fn call_under(&self) -> Vec<String> {

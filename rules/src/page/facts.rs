@@ -70,11 +70,11 @@ pub(crate) struct Facts<'a> {
 /// What sends a page.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub(crate) enum News {
-    /// Nothing new: nobody has answered, or an answer's time is over.
+    /// It was raised, or nobody has answered, or an answer's time is over.
     #[default]
-    Reminder,
-    /// It was raised.
     Raised,
+    /// Whoever answered is asked alone whether it is still in hand.
+    StillOnIt,
     /// It got worse.
     Worse,
 }

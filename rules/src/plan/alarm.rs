@@ -1,8 +1,8 @@
 //! The keeper's alarms. Names of other alarms stay names here, since the alarms that the plan
 //! adds for lost sight are known only when all of these have been read.
 
-use super::context::{CheckContext, Relays};
-use super::{Alarm, CalloutId, HEALTH, Stopgap, hazard, relay, title};
+use super::context::{CheckContext, CheckedRelays};
+use super::{Alarm, CalloutId, HEALTH, Stopgap, hazard, relay, shelf, title};
 use crate::alarm::Priority;
 use crate::condition::{Condition, Scope};
 use crate::diagnostic::{At, Finding, Item, Sheet, Table, parse};
@@ -25,6 +25,8 @@ pub(super) struct Read {
     pub(super) alarm: Alarm,
     pub(super) place: std::ops::Range<usize>,
     pub(super) consequence_of: Vec<At<String>>,
+    /// Which of those it is expected with.
+    pub(super) expected: Vec<At<String>>,
     /// Hazards whose alarms explain it, unless the keeper says what does.
     pub(super) because_of: &'static [String],
 }
@@ -36,7 +38,7 @@ pub(super) fn read(
     table: Table<'_>,
     context: &CheckContext<'_>,
     scope: &Scope<'_>,
-    relays: &Relays,
+    relays: &CheckedRelays,
 ) -> Option<Read> {
     let Some(named) = table.get("hazard") else { return own(name, table, context, scope, relays) };
     let expanded = hazard::expand(named, &table, context, scope, relays)?;
@@ -65,7 +67,7 @@ fn own(
     table: Table<'_>,
     context: &CheckContext<'_>,
     scope: &Scope<'_>,
-    relays: &Relays,
+    relays: &CheckedRelays,
 ) -> Option<Read> {
     if let Some(taken) = [SIGHT, HEALTH].into_iter().find(|taken| name.it.starts_with(taken)) {
         let title = format!("an alarm can't be named `{}`", name.it);
@@ -89,11 +91,13 @@ fn own(
     let time_to_respond = table.get("time-to-respond").and_then(Item::some_duration);
     let priority = table.need("priority", "\"high\"").and_then(|item| item.one_of(&PRIORITIES));
     let latching = table.get("latching").and_then(Item::flag);
+    let longest_shelf = shelf::longest(&table, priority);
     let text = |key| table.get(key).and_then(Item::text).map(|text| text.it);
     let (cause, consequence) = (text("cause"), text("consequence"));
     let response = table.get("response").and_then(|item| context.response(item));
     let callout = callout(&table, context);
     let consequence_of = table.get("consequence-of").and_then(Item::texts);
+    let expected = table.get("expected").and_then(Item::texts);
     let stopgap =
         table.get("stopgap").and_then(Item::table).and_then(|table| stopgap(table, context, relays));
     table.finish();
@@ -109,19 +113,21 @@ fn own(
         off_delay: off_delay.unwrap_or(Span::ZERO),
         priority: priority?,
         latching: latching.unwrap_or(false),
+        longest_shelf,
         cause,
         consequence,
         response: response.unwrap_or_default(),
         time_to_respond,
         callout,
         consequence_of: Vec::new(),
+        expected: Vec::new(),
         stopgap,
         hazard: None,
         sight: None,
         watched: None,
     };
-    let consequence_of = consequence_of.unwrap_or_default();
-    Some(Read { alarm, place: name.span.clone(), consequence_of, because_of: &[] })
+    let (consequence_of, expected) = (consequence_of.unwrap_or_default(), expected.unwrap_or_default());
+    Some(Read { alarm, place: name.span.clone(), consequence_of, expected, because_of: &[] })
 }
 
 fn deadband(table: &Table<'_>, condition: Option<&Condition>) -> Option<(Dimension, f64)> {
@@ -159,7 +165,7 @@ pub(super) fn callout(table: &Table<'_>, context: &CheckContext<'_>) -> Option<C
     }
 }
 
-fn stopgap(table: Table<'_>, context: &CheckContext<'_>, relays: &Relays) -> Option<Stopgap> {
+fn stopgap(table: Table<'_>, context: &CheckContext<'_>, relays: &CheckedRelays) -> Option<Stopgap> {
     let named = table.need("relay", "\"air-pump\"").and_then(Item::text);
     let named = named.and_then(|name| context.relay(&name));
     let state = table.need("state", "\"off\"");

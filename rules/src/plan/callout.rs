@@ -2,7 +2,7 @@
 //! that leaves hours of the day with nobody to reach is a warning that names them.
 
 use super::context::CheckContext;
-use super::{Callout, ChannelKind, Hours, Step, Target, coverage};
+use super::{Callout, ChannelKind, Hours, Rung, Target, coverage};
 use crate::diagnostic::did_you_mean;
 use crate::diagnostic::{At, Finding};
 use crate::diagnostic::{Item, Table, listed};
@@ -14,6 +14,10 @@ use jiff::civil::Time;
 /// otherwise: long enough to act, short enough that nobody who fell asleep again costs a tank.
 const AGAIN: Span = Span::minutes(15);
 const LEASE: Span = Span::minutes(60);
+/// No answer holds longer, whatever time a person names.
+const LONGEST_LEASE: Span = Span::hours(12);
+/// Whoever answered is asked alone for this long before others are called again.
+const RENEW: Span = Span::minutes(10);
 /// What comes back within this is the same call-out.
 const SETTLE: Span = Span::minutes(2);
 
@@ -32,6 +36,15 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &CheckContext<'
         .and_then(|item| steps(item, context));
     let again = table.get("again").and_then(Item::some_duration);
     let lease = table.get("lease").and_then(Item::some_duration);
+    let longest = table.get("longest-lease");
+    let longest_lease = longest.and_then(Item::some_duration);
+    if let (Some(item), Some(longest)) = (longest, longest_lease)
+        && longest < lease.unwrap_or(LEASE)
+    {
+        let label = format!("an answer holds {}", lease.unwrap_or(LEASE));
+        item.note("`longest-lease` is shorter than `lease`", label, None);
+    }
+    let renew = table.get("renew").and_then(Item::some_duration);
     let settle = table.get("settle").and_then(Item::duration);
     let quiet = table.get("quiet").and_then(hours);
     let place = table.key_span("steps");
@@ -41,6 +54,8 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &CheckContext<'
         steps: steps?,
         again: again.unwrap_or(AGAIN),
         lease: lease.unwrap_or(LEASE),
+        longest_lease: longest_lease.unwrap_or(LONGEST_LEASE.max(lease.unwrap_or(LEASE))),
+        renew: renew.unwrap_or(RENEW),
         settle: settle.unwrap_or(SETTLE),
         quiet,
     };
@@ -54,13 +69,13 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &CheckContext<'
     Some(callout)
 }
 
-fn steps(item: Item<'_>, context: &CheckContext<'_>) -> Option<Vec<Step>> {
+fn steps(item: Item<'_>, context: &CheckContext<'_>) -> Option<Vec<Rung>> {
     let before = context.errors();
     let items = item.list()?;
     if items.is_empty() {
         return item.wrong("a call-out has at least one step", "nothing here", None);
     }
-    let mut steps: Vec<Step> = Vec::new();
+    let mut steps: Vec<Rung> = Vec::new();
     for item in items {
         let Some(table) = item.table() else { continue };
         let after = table.need("after", "\"0 min\"");
@@ -74,7 +89,7 @@ fn steps(item: Item<'_>, context: &CheckContext<'_>) -> Option<Vec<Step>> {
             item.note("the steps of a call-out go forward in time", label, None);
         }
         if let (Some(after), Some(to)) = (span, to) {
-            steps.push(Step { after, to });
+            steps.push(Rung { after, to });
         }
     }
     if context.errors() > before {

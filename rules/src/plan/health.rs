@@ -10,40 +10,13 @@ use crate::alarm::Priority;
 use crate::card::Card;
 use crate::condition::{Condition, Test};
 use crate::diagnostic::{Item, Table};
+use crate::site::Part;
 use crate::time::Span;
 use crate::units::QuantityItem as _;
 use std::collections::BTreeSet;
-use std::fmt;
 
 /// What the names of these alarms begin with.
 pub(crate) const HEALTH: &str = "health-";
-
-/// A part of the agent itself, which can fail while the watch goes on.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Part {
-    /// The journal: what happens is kept in memory only.
-    Journal,
-    /// The wall clock: times of day and dates may be wrong.
-    Clock,
-    /// Changed files that were not taken: the old plan is in force.
-    Settings,
-    /// Alarms and relays that cause each other without an end.
-    Rules,
-    /// One way to a person.
-    Channel(Target),
-}
-
-impl fmt::Display for Part {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::Journal => f.write_str("journal"),
-            Self::Clock => f.write_str("clock"),
-            Self::Settings => f.write_str("settings"),
-            Self::Rules => f.write_str("rules"),
-            Self::Channel(target) => write!(f, "{target}"),
-        }
-    }
-}
 
 impl Alarm {
     /// Whether the plan added it for readings that no longer come.
@@ -106,7 +79,7 @@ pub(super) fn alarms<'a>(
 fn build(rules: &HealthRules, part: Part, callout: Option<CalloutId>) -> Read {
     let name = format!("{HEALTH}{part}");
     let written = format!("{part} fails");
-    let Says { title, after, priority, cause, consequence, response } = says(&part);
+    let PartWords { title, after, priority, cause, consequence, response } = says(&part);
     let alarm = Alarm {
         name,
         title,
@@ -119,22 +92,24 @@ fn build(rules: &HealthRules, part: Part, callout: Option<CalloutId>) -> Read {
         off_delay: Span::ZERO,
         priority: rules.priority.unwrap_or(priority),
         latching: false,
+        longest_shelf: None,
         cause: Some(cause.to_owned()),
         consequence: Some(consequence),
         response: Card::plain(response.iter().copied()),
         time_to_respond: None,
         callout,
         consequence_of: Vec::new(),
+        expected: Vec::new(),
         stopgap: None,
         hazard: None,
         sight: Some(Sight::Part(part)),
         watched: None,
     };
-    Read { alarm, place: 0..0, consequence_of: Vec::new(), because_of: &[] }
+    Read { alarm, place: 0..0, consequence_of: Vec::new(), expected: Vec::new(), because_of: &[] }
 }
 
 /// What is to be said of a part that fails.
-struct Says {
+struct PartWords {
     title: String,
     after: Span,
     priority: Priority,
@@ -143,11 +118,11 @@ struct Says {
     response: &'static [&'static str],
 }
 
-fn says(part: &Part) -> Says {
+fn says(part: &Part) -> PartWords {
     // Long enough for a restart of whatever it is.
     let after = Span::minutes(2);
     match part {
-        Part::Journal => Says {
+        Part::Journal => PartWords {
             title: "the journal can't be kept".to_owned(),
             after,
             priority: Priority::Medium,
@@ -158,7 +133,7 @@ fn says(part: &Part) -> Says {
                 "Make room, or replace the card: one that has begun to fail gets worse.",
             ],
         },
-        Part::Clock => Says {
+        Part::Clock => PartWords {
             title: "the watch's clock is not set".to_owned(),
             // After a power cut the network may need its time.
             after: Span::minutes(30),
@@ -170,16 +145,16 @@ fn says(part: &Part) -> Says {
                     .to_owned(),
             response: &["See whether the board has a network, and whether its time service runs."],
         },
-        Part::Settings => Says {
-            title: "changed files were not taken".to_owned(),
+        Part::Settings => PartWords {
+            title: "part of the set-up can't be used".to_owned(),
             after,
             priority: Priority::Low,
-            cause: "a changed file has a mistake in it",
-            consequence: "the watch goes on with the old rules, and a restart would not begin at all"
+            cause: "a file has a mistake in it or can't be read, or a place can't be written",
+            consequence: "the watch goes on with what is sound, and with the old rules if those are broken"
                 .to_owned(),
             response: &["Run `slackwater check`, mend what it names, and reload."],
         },
-        Part::Rules => Says {
+        Part::Rules => PartWords {
             title: "rules chase each other".to_owned(),
             after,
             priority: Priority::Medium,
@@ -190,7 +165,7 @@ fn says(part: &Part) -> Says {
                 "Give those alarms an on-delay and an off-delay, or the relay a longer `pause`, and reload.",
             ],
         },
-        Part::Channel(target) => Says {
+        Part::Channel(target) => PartWords {
             title: format!("nobody is reached by {target}"),
             // After a power cut the router and its provider need theirs.
             after: Span::minutes(10),

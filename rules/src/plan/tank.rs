@@ -4,7 +4,7 @@ use super::callout::hours;
 use super::context::CheckContext;
 use super::equipment::{self, GearParts};
 use super::measure::KINDS;
-use super::{Button, Help, SensorId, Stocking, Tank, TankId, Work, help, title};
+use super::{Button, Help, SensorId, Stocking, Tank, TankId, WithoutMains, Work, help, title};
 use crate::diagnostic::At;
 use crate::diagnostic::{Item, Table};
 use crate::time::Span;
@@ -18,7 +18,7 @@ pub(super) struct SiteTable {
     pub(super) name: String,
     pub(super) altitude: f64,
     /// How long its gear goes on without mains.
-    pub(super) without_mains: help::WithoutMains,
+    pub(super) without_mains: WithoutMains,
     pub(super) mains: Option<SensorId>,
     pub(super) help: Help,
 }

@@ -106,7 +106,12 @@ impl fmt::Display for Body {
             }
             Self::Unshelved { alarm, by } => write!(f, "shelf of {alarm} ended {}", by_whom(by.as_ref())),
             Self::Suppressed { alarm } => write!(f, "{alarm} suppressed by work"),
-            Self::Unsuppressed { alarm } => write!(f, "{alarm} no longer suppressed"),
+            Self::Unsuppressed { alarm, work } if work.is_empty() => {
+                write!(f, "{alarm} no longer suppressed")
+            }
+            Self::Unsuppressed { alarm, work } => {
+                write!(f, "{alarm} no longer suppressed, its delay begins anew after {work}")
+            }
             Self::TakenOut { alarm, by, why } => {
                 write!(f, "{alarm} taken out of service by {by}{}", reason(why))
             }
@@ -129,8 +134,12 @@ impl fmt::Display for Body {
             Self::Answered { call, by, lease } => {
                 write!(f, "call-out {call} answered by {by}, holds for {lease}")
             }
+            Self::HandedOn { call, by } => {
+                write!(f, "call-out {call} handed on by {by}: the next one is called")
+            }
             Self::Resumed { call, why } => write!(f, "call-out {call} goes on: {why}"),
             Self::CallEnded { call } => write!(f, "call-out {call} ended"),
+            Self::CallChanged { call, change } => write!(f, "call-out {call}: {change}"),
             Self::Refused { what, why, by } => write!(f, "refused: {what}, asked by {by}: {why}"),
             Self::WorkBegan { tank, work, length, by } => {
                 write!(f, "{work} on {tank} began, for {length}, by {by}")

@@ -8,7 +8,7 @@ use crate::page::Page;
 use crate::plan::{At, Plan, Relay, SensorId, Target};
 use crate::reading::Value;
 use crate::record::{Body, Purpose, Record};
-use crate::sim::{Origin, RelayRule, Says, SentPage, Shows, Sim, SimSite, Stuck};
+use crate::sim::{RelayRule, Saying, SentPage, Shows, SignalOrigin, Sim, SimSite, Stuck};
 use crate::time::{Moment, Now, Span, Wall};
 use std::collections::BTreeMap;
 
@@ -104,8 +104,8 @@ impl<'a> Player<'a> {
         }
         for (id, high) in baseline::thermostats(plan, &calm) {
             let noise = high * LEAST_NOISE;
-            let says = Says::Cycle { high, on: HEATS, period: CYCLE, noise };
-            sim.world.says(sim.now.mono, Origin::Sensor(id), says, plan.sensor(id).every);
+            let says = Saying::Cycle { high, on: HEATS, period: CYCLE, noise };
+            sim.world.says(sim.now.mono, SignalOrigin::Sensor(id), says, plan.sensor(id).every);
         }
         sim.start(Some(Span::ZERO));
         sim.run_to(BEGIN + WARM_UP);
@@ -131,7 +131,7 @@ impl<'a> Player<'a> {
 
     /// The sensor reports nothing from now on.
     pub(super) fn silence(&mut self, sensor: SensorId) {
-        self.sim.world.silence(&Origin::Sensor(sensor));
+        self.sim.world.silence(&SignalOrigin::Sensor(sensor));
     }
 
     /// Lets time pass up to and including `end`.
@@ -148,7 +148,7 @@ impl<'a> Player<'a> {
         match deed {
             Deed::Reports { sensor, value, over, noise } => self.report(*sensor, *value, *over, *noise),
             Deed::Silent(sensor) => self.silence(*sensor),
-            Deed::Frozen(sensor) => sim.world.freeze(sim.now.mono, &Origin::Sensor(*sensor)),
+            Deed::Frozen(sensor) => sim.world.freeze(sim.now.mono, &SignalOrigin::Sensor(*sensor)),
             Deed::Broker(true) => sim.link(Link::Hears),
             Deed::Broker(false) => sim.link(Link::Lost { why: "the story says so".to_owned() }),
             Deed::Channel(target, rule) => drop(sim.world.channels.insert(target.clone(), *rule)),
@@ -160,14 +160,14 @@ impl<'a> Player<'a> {
             }
             Deed::Answers(who) => {
                 let code = sim.world.sent.iter().rev().find(|sent| asks(sent)).map(|sent| sent.code.clone());
-                sim.say(who, OperatorCommand::Acknowledge { code: code.unwrap_or_default() });
+                sim.say(who, OperatorCommand::Acknowledge { code: code.unwrap_or_default(), length: None });
             }
             Deed::AnswersFor(who, alarm) => {
                 let code = sim.records.iter().rev().find_map(|record| match &record.body {
                     Body::Raised { alarm: raised, code, .. } if raised == alarm => Some(code.clone()),
                     _ => None,
                 });
-                sim.say(who, OperatorCommand::Acknowledge { code: code.unwrap_or_default() });
+                sim.say(who, OperatorCommand::Acknowledge { code: code.unwrap_or_default(), length: None });
             }
             Deed::Says(who, word) => sim.say(who, word.clone()),
             Deed::Restart { away, known } => sim.restart(*away, known.then_some(*away)),
@@ -270,12 +270,12 @@ impl<'a> Player<'a> {
 
 /// From now on the sensor comes to this value. Nothing measured is ever exactly the same twice.
 fn report(sim: &mut Sim<SimSite>, plan: &Plan, sensor: SensorId, to: Value, over: Span, noise: f64) {
-    let (origin, now) = (Origin::Sensor(sensor), sim.now.mono);
+    let (origin, now) = (SignalOrigin::Sensor(sensor), sim.now.mono);
     let says = match to {
-        Value::Word(word) => Says::Word(word),
+        Value::Word(word) => Saying::Word(word),
         Value::Number(to) => {
             let from = sim.world.signal(&origin).and_then(|before| before.number(now)).unwrap_or(to);
-            Says::Number { from, to, since: now, over, noise: noise.max(to.abs() * LEAST_NOISE) }
+            Saying::Number { from, to, since: now, over, noise: noise.max(to.abs() * LEAST_NOISE) }
         }
     };
     sim.world.says(now, origin, says, plan.sensor(sensor).every);
@@ -286,14 +286,14 @@ fn rule(plan: &Plan, relay: &Relay) -> RelayRule {
     let seen = |on| relay.proof.iter().flat_map(move |proof| baseline::make(plan, &proof.condition, on));
     let off: BTreeMap<SensorId, Value> = seen(false).collect();
     let shown = seen(true).filter_map(|(id, on)| Some((id, on, *off.get(&id)?)));
-    let noisy = |value: Value| match Says::value(value) {
-        Says::Number { from, to, since, over, .. } => {
-            Says::Number { from, to, since, over, noise: to.abs() * LEAST_NOISE }
+    let noisy = |value: Value| match Saying::value(value) {
+        Saying::Number { from, to, since, over, .. } => {
+            Saying::Number { from, to, since, over, noise: to.abs() * LEAST_NOISE }
         }
-        says @ (Says::Word(_) | Says::Payload(_) | Says::Cycle { .. }) => says,
+        says @ (Saying::Word(_) | Saying::Payload(_) | Saying::Cycle { .. }) => says,
     };
     let shows =
-        shown.map(|(id, on, off)| Shows { origin: Origin::Sensor(id), on: noisy(on), off: noisy(off) });
+        shown.map(|(id, on, off)| Shows { origin: SignalOrigin::Sensor(id), on: noisy(on), off: noisy(off) });
     RelayRule { on: relay.on.clone(), obeys: true, shows: shows.collect(), after: Span::ZERO }
 }
 

@@ -7,7 +7,7 @@ use crate::time::{Moment, Span};
 
 /// Who speaks.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Origin {
+pub enum SignalOrigin {
     /// A sensor of the plan; its values need no reading.
     Sensor(SensorId),
     /// A topic; its payloads are read by whatever listens to it.
@@ -16,7 +16,7 @@ pub enum Origin {
 
 /// What is said.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Says {
+pub enum Saying {
     /// These bytes, for a topic.
     Payload(String),
     /// This word, by its place among the sensor's words.
@@ -47,7 +47,7 @@ pub enum Says {
     },
 }
 
-impl Says {
+impl Saying {
     /// This value from now on.
     pub fn value(value: Value) -> Self {
         match value {
@@ -61,9 +61,9 @@ impl Says {
 
 /// A sensor that speaks by itself.
 #[derive(Clone, Debug)]
-pub struct Signal {
+pub struct SimSignal {
     /// What it says.
-    pub says: Says,
+    pub says: Saying,
     /// How often.
     pub every: Span,
     /// When next.
@@ -72,7 +72,7 @@ pub struct Signal {
     pub count: u64,
 }
 
-impl Signal {
+impl SimSignal {
     /// The number that it comes to at this time, noise included; none if it says words or bytes.
     pub fn number(&self, now: Moment) -> Option<f64> {
         self.number_within(now, None)
@@ -81,16 +81,16 @@ impl Signal {
     /// The same, with noise that stays within what the sensor can say, if what it comes to does.
     pub(super) fn number_within(&self, now: Moment, range: Option<(f64, f64)>) -> Option<f64> {
         let (level, noise) = match self.says {
-            Says::Number { from, to, since, over, noise } => {
+            Saying::Number { from, to, since, over, noise } => {
                 let gone = now - since;
                 let part = gone.as_seconds() / over.as_seconds();
                 (if gone >= over { to } else { from + (to - from) * part }, noise)
             }
-            Says::Cycle { high, on, period, noise } => {
+            Saying::Cycle { high, on, period, noise } => {
                 let at = Span((now - Moment(0)).0.rem_euclid(period.0.max(1)));
                 (if at < on { high } else { 0.0 }, noise)
             }
-            Says::Payload(_) | Says::Word(_) => return None,
+            Saying::Payload(_) | Saying::Word(_) => return None,
         };
         let said = if noise > 0.0 { level + noise * scatter(self.count) } else { level };
         Some(match range.filter(|(low, high)| (*low..=*high).contains(&level)) {

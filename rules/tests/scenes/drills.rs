@@ -57,7 +57,7 @@ fn notices(site: &Site) -> Vec<(String, String, String)> {
 fn ack(site: &mut Site, to: &str, who: &str) {
     let page = site.pages(Purpose::Drill).into_iter().rev().find(|page| page.to == to).expect("a test page");
     let code = page.code.clone();
-    site.says_person(who, OperatorCommand::Acknowledge { code });
+    site.says_person(who, OperatorCommand::Acknowledge { code, length: None });
 }
 
 fn view(site: &Site) -> DrillsView {

@@ -108,12 +108,14 @@ fn is_essential(body: &Body) -> bool {
         | Body::WorkEnded { .. }
         | Body::CallBegan { .. }
         | Body::CallEnded { .. }
+        | Body::CallChanged { .. }
         | Body::Joined { .. }
         | Body::Stepped { .. }
         | Body::Paged { .. }
         | Body::Skipped { .. }
         | Body::Delivered { .. }
         | Body::Answered { .. }
+        | Body::HandedOn { .. }
         | Body::Resumed { .. }
         | Body::Refused { .. }
         | Body::Switched { .. }

@@ -1,10 +1,11 @@
 //! What a page says, as things stand when the queue is empty: the engine's facts, put together for
 //! [`page`](crate::page).
 
-use crate::callout::{Call, Fate, Member, Phase};
+use crate::callout::change::Message;
+use crate::callout::{Call, Fate, Member};
 use crate::condition::Present;
 use crate::engine::context::Context;
-use crate::ids::{AlarmId, RelayId};
+use crate::ids::{AlarmId, RelayId, Seq};
 use crate::page::facts::{Facts, Matter, MatterFate, News, Telling};
 use crate::page::{Envelope, Page, Sent, Subject};
 use crate::plan::ways::{AtHand, Powered};
@@ -15,6 +16,15 @@ use crate::time::{Moment, Span};
 use crate::words;
 
 impl Context<'_> {
+    /// What a page to this target leads with: its news, or else what weighs most now.
+    fn leader_of<'c>(&self, call: &'c Call, target: &Target) -> Option<&'c Member> {
+        let of = |episode: Seq| call.members.iter().find(|member| member.episode == episode);
+        let news = call.core.told.get(target).and_then(|told| told.about).and_then(of);
+        // What was news and is over leads no page that asks for help.
+        let fresh = news.filter(|member| member.fate == Fate::Stands || !call.stands());
+        fresh.or_else(|| of(self.callouts.weightiest(self, call)?)).or_else(|| call.members.first())
+    }
+
     /// The page as it reads now; none if its call-out is forgotten.
     pub(in crate::engine) fn worded(&self, sent: &Sent) -> Option<Page> {
         match &sent.of {
@@ -31,11 +41,12 @@ impl Context<'_> {
     }
 
     fn facts<'a>(&'a self, sent: &'a Sent, call: &'a Call) -> Facts<'a> {
-        let leader = call.leader(|cause, effect| self.index.explains(cause, effect));
+        // What a drill is about is the way to people.
+        let leader = (sent.purpose != Purpose::Drill).then(|| self.leader_of(call, &sent.target)).flatten();
         let led = leader.map(|leader| leader.episode);
         let others = call.members.iter().filter(|member| Some(member.episode) != led);
         let also: Vec<&Call> = sent.also.iter().filter_map(|call| self.callouts.get(*call)).collect();
-        let pages = self.pages(call.id);
+        let pages = self.pages(call.id());
         // Only who is asked to act needs to know.
         let asks = sent.purpose == Purpose::Call;
         let standing: Vec<&Alarm> = call
@@ -45,7 +56,7 @@ impl Context<'_> {
             .filter_map(|it| self.alarm_of(it))
             .collect();
         let power_cut = self.is_power_cut(&standing);
-        let cut = self.cut_since(call);
+        let cut = self.cut_since().filter(|_| power_cut);
         let (by_hand, done) = self.relays_of(call);
         Facts {
             plan: self.plan,
@@ -53,23 +64,23 @@ impl Context<'_> {
             id: sent.id,
             target: &sent.target,
             purpose: sent.purpose,
-            call: call.id,
-            code: &call.code,
+            call: call.id(),
+            code: call.code(),
             priority: call.priority(),
-            begun: call.begun,
+            begun: call.core.begun,
             policy: &call.policy,
             lead: leader.map(|leader| self.matter(leader)),
-            news: if leader.is_some_and(|leader| leader.worse) { News::Worse } else { News::Raised },
+            news: self.news(call, &sent.target, leader),
             others: others.map(|member| self.matter(member)).collect(),
             past: also.iter().flat_map(|call| &call.members).map(|member| self.matter(member)).collect(),
             also: also.len(),
             answers: call.answers.clone(),
-            would_hold: self.policy(&call.policy).map(|policy| self.mono() + policy.lease),
+            would_hold: asks.then(|| self.callouts.would_hold(self, call, sent.target.contact.as_deref())),
             next: if asks { self.next_rung(call) } else { None },
             // Since the timeline last began: earlier rounds are in the log.
             told: pages
                 .iter()
-                .filter(|page| page.id != sent.id && page.at >= call.begun)
+                .filter(|page| page.id != sent.id && page.at >= call.round())
                 .filter(|page| matches!(page.purpose, Purpose::Call | Purpose::Drill))
                 .map(|page| Telling { at: page.at, target: &page.target, outcome: page.last.as_ref() })
                 .collect(),
@@ -82,8 +93,8 @@ impl Context<'_> {
             done,
             outlooks: if asks { self.outlooks(&standing, power_cut) } else { Vec::new() },
             power_cut,
-            goes_dark: cut.filter(|_| power_cut).and_then(|cut| self.dark_from(cut)),
-            at_hand: self.at_hand(cut.filter(|_| power_cut)),
+            goes_dark: self.dark_from().filter(|_| power_cut),
+            at_hand: self.at_hand(cut),
             situation: leader.map(|leader| self.situation(&leader.alarm)).unwrap_or_default(),
             stands: if sent.purpose == Purpose::AllClear { self.stands_elsewhere(call) } else { Vec::new() },
             held: self.delivery.quota().held(&sent.target, Some(sent.id), self.mono()),
@@ -163,21 +174,18 @@ impl Context<'_> {
 
     /// Who is told next, and when.
     fn next_rung(&self, call: &Call) -> Option<(Vec<Target>, Moment)> {
-        let Phase::Calling { step, due } = call.phase else { return None };
-        let policy = self.policy(&call.policy)?;
-        // The step that plans this page has been taken already.
-        let at = policy.steps.get(step).or(policy.steps.last())?;
-        let people = at.to.iter().filter(|target| target.contact.is_some()).cloned().collect();
+        let (people, due) = self.callouts.next_rung(self, call)?;
+        let people = people.into_iter().filter(|target| target.contact.is_some()).collect();
         (due > self.mono()).then_some((people, due))
     }
 
-    /// Since when the mains have been out, by what stands of it.
-    fn cut_since(&self, call: &Call) -> Option<Moment> {
-        let mains = self.plan.mains?;
-        let members = call.members.iter().filter(|member| member.fate == Fate::Stands);
-        let of_mains = members
-            .filter(|it| self.alarm_of(it).is_some_and(|alarm| alarm.condition.sensors().contains(&mains)));
-        of_mains.map(|member| member.onset).min()
+    /// What sends the page: whoever answered is asked again, or something got worse, or it is just raised.
+    fn news(&self, call: &Call, target: &Target, leader: Option<&Member>) -> News {
+        let told = call.core.told.get(target);
+        if told.is_some_and(|told| told.message == Message::Ask) {
+            return News::StillOnIt;
+        }
+        if leader.is_some_and(|leader| leader.worse) { News::Worse } else { News::Raised }
     }
 
     /// Which of the things that answers need have power.
@@ -198,7 +206,7 @@ impl Context<'_> {
 
     /// What stands in other call-outs, for an all-clear.
     fn stands_elsewhere(&self, call: &Call) -> Vec<String> {
-        let others = self.callouts.running().filter(|other| other.id != call.id);
+        let others = self.callouts.running().filter(|other| other.id() != call.id());
         let members = others.flat_map(|other| &other.members).filter(|member| member.fate == Fate::Stands);
         let line = |member: &Member| {
             let matter = self.matter(member);

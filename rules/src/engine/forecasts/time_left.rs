@@ -1,7 +1,7 @@
 //! How long there is, for people: the questions that nobody had to write down. Pages ask them when what
 //! stands bears on them, `status` always.
 
-use crate::condition::query::{Question, Subject, WhatIf};
+use crate::condition::query::{Question, UntilWhat, WhatIf};
 use crate::condition::{Condition, World};
 use crate::engine::context::Context;
 use crate::engine::task::Next;
@@ -31,6 +31,12 @@ impl Prospect {
         self.early().is_finite()
     }
 
+    /// Whether its range says more than that it may come at any time, or in days.
+    fn says_something(&self) -> bool {
+        let range = self.answer.as_ref().ok().map(|estimate| estimate.range);
+        range.is_some_and(|range| range.low > 0.0 && range.high.is_finite())
+    }
+
     fn early(&self) -> f64 {
         self.answer.as_ref().map_or(f64::INFINITY, |estimate| estimate.range.low)
     }
@@ -38,15 +44,15 @@ impl Prospect {
 
 impl Context<'_> {
     /// What can be foretold of a tank: of its water against these limits, and of its oxygen.
-    fn prospects_of(&self, tank: TankId, limits: Vec<Subject>) -> Vec<Prospect> {
+    fn prospects_of(&self, tank: TankId, limits: Vec<UntilWhat>) -> Vec<Prospect> {
         let world = self.world();
         let plain = WhatIf::default();
         let found = &self.plan.tanks[tank.index()];
         let mut asked: Vec<Question> =
             limits.into_iter().map(|until| Question { until, supposing: plain }).collect();
         if found.volume.is_some() {
-            let acute = Subject::Oxygen(tank, ACUTE_MG_L);
-            asked.push(Question { until: Subject::Oxygen(tank, CHRONIC_MG_L), supposing: plain });
+            let acute = UntilWhat::Oxygen(tank, ACUTE_MG_L);
+            asked.push(Question { until: UntilWhat::Oxygen(tank, CHRONIC_MG_L), supposing: plain });
             let airs: &[_] = if found.gear.air.is_some() { &[Some(false), Some(true)] } else { &[None] };
             asked.extend(
                 airs.iter().map(|air| Question { until: acute, supposing: WhatIf { air: *air, ..plain } }),
@@ -60,17 +66,17 @@ impl Context<'_> {
 
     fn batteries(&self) -> impl Iterator<Item = Prospect> + '_ {
         (0..).map(BatteryId).take(self.plan.batteries.len()).map(|id| {
-            let asked = Question { until: Subject::Battery(id), supposing: WhatIf::default() };
+            let asked = Question { until: UntilWhat::Battery(id), supposing: WhatIf::default() };
             Prospect { tank: None, asked, answer: self.world().foretell(&asked) }
         })
     }
 
     /// The limits of a tank's water: as its thermometer's `limits` say, and as these alarms ask.
-    pub(in crate::engine) fn limits(&self, tank: TankId, alarms: &[&Alarm]) -> Vec<Subject> {
-        let mut asked: Vec<Subject> = Vec::new();
+    pub(in crate::engine) fn limits(&self, tank: TankId, alarms: &[&Alarm]) -> Vec<UntilWhat> {
+        let mut asked: Vec<UntilWhat> = Vec::new();
         for alarm in alarms {
             alarm.condition.asked(&mut |question| {
-                if let Subject::Water(of, ..) = question.until
+                if let UntilWhat::Water(of, ..) = question.until
                     && of == tank
                     && !asked.contains(&question.until)
                 {
@@ -82,8 +88,8 @@ impl Context<'_> {
         if let Some((low, high)) = band {
             for (side, limit) in [(Side::Below, low), (Side::Above, high)] {
                 // What an alarm asks is nearer to its matter than the band that the animals like.
-                if !asked.iter().any(|subject| matches!(subject, Subject::Water(_, of, _) if *of == side)) {
-                    asked.push(Subject::Water(tank, side, limit));
+                if !asked.iter().any(|subject| matches!(subject, UntilWhat::Water(_, of, _) if *of == side)) {
+                    asked.push(UntilWhat::Water(tank, side, limit));
                 }
             }
         }
@@ -109,7 +115,7 @@ impl Context<'_> {
             }
         }
         for prospect in self.at_stake(alarms) {
-            if let (Subject::Battery(id), Some(harm)) = (prospect.asked.until, self.coming(&prospect)) {
+            if let (UntilWhat::Battery(id), Some(harm)) = (prospect.asked.until, self.coming(&prospect)) {
                 let place = format!("battery {}", spoken(&self.plan.battery(id).name));
                 outlooks.push(Outlook { place, water: None, breathless: None, harms: vec![harm] });
             }
@@ -119,7 +125,7 @@ impl Context<'_> {
 
     fn coming(&self, prospect: &Prospect) -> Option<Coming> {
         let range = prospect.answer.as_ref().ok()?.range;
-        let oxygen = matches!(prospect.asked.until, Subject::Oxygen(..));
+        let oxygen = matches!(prospect.asked.until, UntilWhat::Oxygen(..));
         Some(Coming { what: prospect.asked.harm(self.plan), range, oxygen })
     }
 
@@ -171,9 +177,21 @@ impl Context<'_> {
         alarms.iter().any(|alarm| self.touches_power(&alarm.condition)) && self.world().mains() != Some(true)
     }
 
-    /// The early end of the watch's own power, while the mains have been out since `cut`: by the UPS, or
-    /// by what the site declares.
-    pub(in crate::engine) fn dark_from(&self, cut: Moment) -> Option<Moment> {
+    /// Since when the mains have been out, by the alarms that stand for it.
+    pub(in crate::engine) fn cut_since(&self) -> Option<Moment> {
+        let mains = self.plan.mains?;
+        let standing = self.alarms().filter(|id| self.alarms.standing(*id).is_some());
+        let of_mains = standing.filter(|id| self.plan.alarm(*id).condition.sensors().contains(&mains));
+        of_mains.filter_map(|id| Some(self.alarms.state(id).episode.as_ref()?.onset)).min()
+    }
+
+    /// The early end of the watch's own power, while the mains are out: by the UPS, or by what the site
+    /// declares.
+    pub(in crate::engine) fn dark_from(&self) -> Option<Moment> {
+        if self.world().mains() == Some(true) {
+            return None;
+        }
+        let cut = self.cut_since()?;
         let runs = |id: &SensorId| self.plan.sensor(*id).feed.is_runtime();
         let sensors = (0..).map(SensorId).take(self.plan.sensors.len());
         let left = sensors.filter(runs).filter_map(|id| self.number(id)).reduce(f64::min);
@@ -190,6 +208,18 @@ impl Context<'_> {
             let alarm = alarm.name.clone();
             next.record(Body::Foretold { alarm, episode, estimates });
         }
+    }
+
+    /// The early end of what bears on an alarm and may come to pass, if its range says something; of
+    /// what kills, if only that is asked for.
+    pub(in crate::engine) fn harm_from(&self, alarm: &str, deadly: bool) -> Option<Moment> {
+        let alarm = self.plan.alarm(self.alarm(alarm)?);
+        let of_water = self.at_stake(&[alarm]).into_iter().filter(|found| found.tank.is_some());
+        let says = of_water.filter(Prospect::says_something);
+        let kills =
+            says.filter(|found| !deadly || matches!(found.asked.until, UntilWhat::Oxygen(_, ACUTE_MG_L)));
+        let hours = kills.map(|found| found.early()).min_by(f64::total_cmp)?;
+        Some(self.mono() + Span((hours * 3_600_000.0) as i64))
     }
 
     /// What bears on these alarms and may come to pass, the soonest first.

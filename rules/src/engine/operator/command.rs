@@ -1,17 +1,16 @@
 //! Every command there is, how it goes over the control socket, and what it does.
 
 use super::Operator;
-use crate::alarm::{Event, State};
+use crate::alarm::{AlarmEvent, Priority, State};
+use crate::callout::codes::{self, Answers};
 use crate::engine::context::Context;
 use crate::engine::task::{Next, Task};
 use crate::engine::timers::DeadlineReason;
 use crate::ids::{AlarmId, By, CalloutId, Seq};
+use crate::plan::LONGEST_SHELF;
 use crate::record::{Body, Verdict};
 use crate::time::Span;
 use serde::{Deserialize, Serialize};
-
-/// A shelf ends by itself after this at the latest: what has to rest longer is out of service.
-pub const LONGEST_SHELF: Span = Span::hours(24);
 
 /// What a person can say. Answers acknowledge; they never switch anything. It is sent as JSON,
 /// lengths in milliseconds.
@@ -20,6 +19,14 @@ pub const LONGEST_SHELF: Span = Span::hours(24);
 pub enum OperatorCommand {
     /// Answers the call-out that this episode code belongs to.
     Acknowledge {
+        /// The code on the page.
+        code: String,
+        /// How long the answer is to hold, if that was said: no longer than its bounds allow.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        length: Option<Span>,
+    },
+    /// Has the next person called now.
+    HandOn {
         /// The code on the page.
         code: String,
     },
@@ -32,7 +39,7 @@ pub enum OperatorCommand {
     Shelve {
         /// Its name.
         alarm: String,
-        /// At most a day.
+        /// At most what [`Plan::longest_shelf`](crate::plan::Plan::longest_shelf) says.
         length: Span,
         /// The reason.
         why: String,
@@ -114,7 +121,8 @@ impl Operator {
         next: &mut Next,
     ) {
         match command {
-            OperatorCommand::Acknowledge { code } => acknowledge(cx, &code, &by, next),
+            OperatorCommand::Acknowledge { code, length } => acknowledge(cx, &code, length, &by, next),
+            OperatorCommand::HandOn { code } => hand_on(cx, &code, by, next),
             OperatorCommand::Reset { alarm } => reset(cx, alarm, by, next),
             OperatorCommand::Shelve { alarm, length, why } => shelve(cx, (alarm, length, why), by, next),
             OperatorCommand::Unshelve { alarm } => {
@@ -198,31 +206,50 @@ impl Operator {
     }
 }
 
-fn acknowledge(cx: &Context<'_>, code: &str, by: &By, next: &mut Next) {
+fn acknowledge(cx: &Context<'_>, code: &str, named: Option<Span>, by: &By, next: &mut Next) {
     let code = code.trim().to_ascii_uppercase();
     if let Some(test) = cx.drills.test_by_code(&code) {
         return next.then(Task::TestAnswered { test, by: by.clone() });
     }
     let episode = cx.alarms.episode_by_code(&code);
-    let call = cx.callouts.running().find(|call| {
-        let has = |episode: Seq| call.members.iter().any(|member| member.episode == episode);
-        call.code == code || episode.is_some_and(has)
-    });
+    let (call, only) = match answered_by(cx, &code) {
+        Answers::Nothing => (None, None),
+        Answers::Call(call) => (cx.callouts.get(call), None),
+        Answers::Member { call, episode } => (cx.callouts.get(call), Some(episode)),
+    };
     if episode.is_none() && call.is_none() {
         let why = "no open episode and no test page has this code";
         return next.refuse(format!("acknowledge {code}"), why, by);
     }
-    let members: Vec<Seq> = match call {
-        Some(call) => call.members.iter().map(|member| member.episode).collect(),
-        None => episode.into_iter().collect(),
+    let members: Vec<Seq> = match (call, only) {
+        (Some(call), None) => call.core.members.iter().map(|member| member.episode).collect(),
+        (_, Some(only)) => vec![only],
+        (None, None) => episode.into_iter().collect(),
     };
     for id in cx.alarms() {
         let Some(open) = cx.alarms.episode(id).filter(|open| members.contains(open)) else { continue };
-        if cx.alarms.may(id, Event::Acknowledge) {
+        if cx.alarms.may(id, AlarmEvent::Acknowledge) {
             next.record(Body::Acknowledged { alarm: cx.name(id), episode: open, by: by.clone() });
         }
     }
-    next.tasks.extend(call.map(|call| Task::Answer { call: call.id, by: by.clone() }));
+    next.tasks.extend(call.map(|call| Task::Answer { call: call.id(), only, named, by: by.clone() }));
+}
+
+/// What the code answers: that of a call-out, or of an episode in one.
+fn answered_by(cx: &Context<'_>, code: &str) -> Answers {
+    let code_of = |of: Seq| {
+        let open = cx.alarms().filter_map(|id| cx.alarms.state(id).episode.as_ref());
+        open.into_iter().find(|open| open.id == of).map(|open| open.code.clone())
+    };
+    codes::answered_by(code, cx.callouts.running().map(|call| &call.core), code_of)
+}
+
+fn hand_on(cx: &Context<'_>, code: &str, by: By, next: &mut Next) {
+    let code = code.trim().to_ascii_uppercase();
+    match answered_by(cx, &code) {
+        Answers::Call(call) | Answers::Member { call, .. } => next.then(Task::HandOn { call, by }),
+        Answers::Nothing => next.refuse(format!("hand {code} on"), "no open call-out has this code", &by),
+    }
 }
 
 fn reset(cx: &Context<'_>, alarm: String, by: By, next: &mut Next) {
@@ -252,10 +279,16 @@ fn reset(cx: &Context<'_>, alarm: String, by: By, next: &mut Next) {
 fn shelve(cx: &Context<'_>, (alarm, length, why): (String, Span, String), by: By, next: &mut Next) {
     let what = format!("shelve {alarm} for {length}");
     let Some(id) = find(cx, &alarm, "shelve", &by, next) else { return };
-    if length <= Span::ZERO || length > LONGEST_SHELF {
-        return next.refuse(what, format!("a shelf lasts more than 0 s and at most {LONGEST_SHELF}"), &by);
+    let longest = match cx.plan.longest_shelf(id) {
+        Ok(longest) => longest,
+        Err(why) => return next.refuse(what, why, &by),
+    };
+    if length <= Span::ZERO || length > longest {
+        let critical = cx.plan.alarm(id).priority == Priority::Critical;
+        let whose = if critical { "a shelf of anything critical" } else { "a shelf" };
+        return next.refuse(what, format!("{whose} lasts more than 0 s and at most {longest}"), &by);
     }
-    if !cx.alarms.may(id, Event::Shelve) {
+    if !cx.alarms.may(id, AlarmEvent::Shelve) {
         return next.refuse(what, format!("it is {}", cx.alarms.state(id).state), &by);
     }
     next.record(Body::Shelved { alarm, length, by, why });
