@@ -45,8 +45,8 @@ pub use outputs::{
 };
 pub use people::{Absence, ChannelKind, Contact, Directory, Quota};
 pub use schema::{schema, schema_text};
-pub(crate) use title::spoken;
 pub use shelf::{LONGEST_SHELF, LONGEST_SHELF_OF_CRITICAL};
+pub(crate) use title::spoken;
 pub use watched::{CHECK_INS, SILENT};
 
 use crate::alarm::Priority;

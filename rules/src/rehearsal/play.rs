@@ -56,6 +56,8 @@ pub(super) struct Player<'a> {
     sim: Sim<SimSite>,
     begun: Moment,
     states: Vec<(At<Expectation>, String)>,
+    /// Heaters that cycle as long as they have power and the story says nothing else of them.
+    thermostats: Vec<(SensorId, f64)>,
 }
 
 impl Story {
@@ -102,16 +104,13 @@ impl<'a> Player<'a> {
         for (id, value) in &calm {
             report(&mut sim, plan, *id, *value, Span::ZERO, 0.0);
         }
-        for (id, high) in baseline::thermostats(plan, &calm) {
-            let noise = high * LEAST_NOISE;
-            let says = Saying::Cycle { high, on: HEATS, period: CYCLE, noise };
-            sim.world.says(sim.now.mono, SignalOrigin::Sensor(id), says, plan.sensor(id).every);
-        }
+        let thermostats = baseline::thermostats(plan, &calm);
+        thermostats.iter().for_each(|(id, high)| cycle(&mut sim, plan, *id, *high));
         sim.start(Some(Span::ZERO));
         sim.run_to(BEGIN + WARM_UP);
         sim.records.clear();
         sim.world.sent.clear();
-        Self { plan, sim, begun: BEGIN + WARM_UP, states: Vec::new() }
+        Self { plan, sim, begun: BEGIN + WARM_UP, states: Vec::new(), thermostats }
     }
 
     /// When the story began.
@@ -140,7 +139,26 @@ impl<'a> Player<'a> {
     }
 
     fn report(&mut self, sensor: SensorId, to: Value, over: Span, noise: f64) {
+        self.thermostats.retain(|(heater, _)| *heater != sensor);
         report(&mut self.sim, self.plan, sensor, to, over, noise);
+        self.power_heaters(sensor, to);
+    }
+
+    /// A heater that hangs on what this sensor shows to be off draws nothing.
+    fn power_heaters(&mut self, sensor: SensorId, to: Value) {
+        let shows = self.plan.sensor(sensor);
+        let Value::Word(word) = to else { return };
+        let Some(word) = shows.words().get(usize::from(word)).filter(|_| shows.measure.name == "presence")
+        else {
+            return;
+        };
+        let fed = |id: SensorId| shows.tank.is_none() || shows.tank == self.plan.sensor(id).tank;
+        for (id, high) in self.thermostats.iter().filter(|(id, _)| fed(*id)) {
+            match word.name.as_str() {
+                "on" => cycle(&mut self.sim, self.plan, *id, *high),
+                _ => report(&mut self.sim, self.plan, *id, Value::Number(0.0), Span::ZERO, 0.0),
+            }
+        }
     }
 
     fn perform(&mut self, deed: &Deed) {
@@ -279,6 +297,12 @@ fn report(sim: &mut Sim<SimSite>, plan: &Plan, sensor: SensorId, to: Value, over
         }
     };
     sim.world.says(now, origin, says, plan.sensor(sensor).every);
+}
+
+/// From now on a heater goes on and off as its thermostat wants it in calm water.
+fn cycle(sim: &mut Sim<SimSite>, plan: &Plan, heater: SensorId, high: f64) {
+    let says = Saying::Cycle { high, on: HEATS, period: CYCLE, noise: high * LEAST_NOISE };
+    sim.world.says(sim.now.mono, SignalOrigin::Sensor(heater), says, plan.sensor(heater).every);
 }
 
 /// A relay that obeys, and is proved.

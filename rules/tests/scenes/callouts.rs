@@ -305,7 +305,11 @@ fn what_is_answered_returns_and_comes_back_before_the_all_clear_is_one_call_out(
     assert!(site.called().is_empty(), "the answer still holds\n{}", site.story());
     site.run(Span::minutes(60));
     assert_eq!(site.called()[..2], ["ines.mail", "ines.push"], "{}", site.story());
-    assert!(site.world.sent[0].body.matches("Lagoon: power lost").count() == 1, "{}", site.world.sent[0].body);
+    assert!(
+        site.world.sent[0].body.matches("Lagoon: power lost").count() == 1,
+        "{}",
+        site.world.sent[0].body
+    );
 }
 
 #[test]

@@ -20,6 +20,9 @@ use crate::time::{Moment, Span};
 /// say so: for so long after work nothing that it paused is raised. Engineering choice.
 const AFTER_WORK: Span = Span::seconds(30);
 
+/// How a reason begins that tells of work which had just ended.
+pub(in crate::engine) const NOT_BACK: &str = "not back after ";
+
 /// What is raised later than its delay and this after work has had time to be back in between, in a life
 /// that nobody remembers.
 const RESTART: Span = Span::minutes(5);
@@ -162,7 +165,7 @@ impl Alarms {
         let after_work = self.entries[id.index()].after_work.as_ref().filter(soon_after);
         let not_back = after_work.map(|(_, work, ended)| {
             let ended = cx.now.wall_at(*ended).civil(&cx.plan.zone).strftime("%H:%M");
-            format!("not back after {work}, which ended {ended}")
+            format!("{NOT_BACK}{work}, which ended {ended}")
         });
         next.record(Body::Raised {
             alarm: alarm.name.clone(),

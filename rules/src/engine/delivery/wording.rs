@@ -4,6 +4,7 @@
 use crate::callout::change::Message;
 use crate::callout::{Call, Fate, Member};
 use crate::condition::Present;
+use crate::engine::alarms::NOT_BACK;
 use crate::engine::context::Context;
 use crate::ids::{AlarmId, RelayId, Seq};
 use crate::page::facts::{Facts, Matter, MatterFate, News, Telling};
@@ -118,7 +119,16 @@ impl Context<'_> {
         let silent =
             alarm.is_some_and(|alarm| alarm.watched.is_some() && self.notes_of(alarm, false).is_empty());
         let reading = match id.filter(|_| member.fate == Fate::Stands && !member.blind && !silent) {
-            Some(id) => self.readings(id, &place),
+            Some(id) => {
+                let now = self.readings(id, &place);
+                // What it was not back after stands only in what was recorded as it was raised.
+                let work = member.because.split_once(NOT_BACK).map(|(_, work)| format!("{NOT_BACK}{work}"));
+                [Some(now).filter(|now| !now.is_empty()), work]
+                    .into_iter()
+                    .flatten()
+                    .collect::<Vec<_>>()
+                    .join("; ")
+            }
             None => member.because.clone(),
         };
         Matter {
