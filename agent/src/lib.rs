@@ -44,6 +44,10 @@ pub mod witness;
 
 pub mod site;
 
+pub mod listen;
+
+pub mod live;
+
 pub mod event_loop;
 
 pub mod control;

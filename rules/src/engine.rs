@@ -211,6 +211,7 @@ impl Engine {
         let alarms: Vec<_> = alarms.map(|(id, _)| id).collect();
         self.decide(|cx, next| cx.relays.on_plan_without(cx, &relays, next));
         self.decide(|cx, next| cx.operator.on_plan_without(cx, &alarms, next));
+        self.decide(|cx, next| cx.alarms.on_stop(cx, next));
         // What follows from that is seen to under the old plan, whose places it names.
         for _ in 0..LOOP {
             self.queue.begin();
@@ -233,8 +234,7 @@ impl Engine {
         self.end_turn()
     }
 
-    /// Begins to tell them of the time since `since`, on the present clock. Comes before the first
-    /// [`Engine::step`], or right after [`Engine::adopt`].
+    /// Begins to tell them of the time since `since`, on the present clock, between two turns.
     pub fn recollect(&mut self, since: Moment) -> Recollection<'_> {
         Recollection::begin(&self.plan, &mut self.parts.alarms, since, self.now.mono)
     }

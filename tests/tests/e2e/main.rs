@@ -9,6 +9,8 @@ mod channels;
 mod doors;
 mod drills;
 mod faults;
+mod listening;
+mod live_check;
 mod outputs;
 mod process;
 mod relays;

@@ -50,6 +50,7 @@ pub(super) fn text(body: Body) -> Option<String> {
         | Body::CallChanged { .. }
         | Body::Stepped { .. }
         | Body::Raised { .. }
+        | Body::Blipped { .. }
         | Body::Worsened { .. }
         | Body::Foretold { .. }
         | Body::LostSight { .. }
