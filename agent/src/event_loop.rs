@@ -3,6 +3,7 @@
 //! effects are run, messages are acknowledged and the watchdog is fed. One loop owns the
 //! engine and the journal; nothing here decides anything.
 
+mod answer_inputs;
 mod answering;
 mod checkin_inputs;
 mod fetching;
@@ -10,11 +11,11 @@ mod health;
 mod health_inputs;
 mod mqtt_inputs;
 mod outlet;
+mod pace;
 mod parts;
 mod recollecting;
 mod reloading;
 mod sms_inputs;
-mod wrong_codes;
 
 pub use parts::{Parts, RunError, TurnObserver, Until};
 
@@ -31,6 +32,7 @@ use crate::settings::{Environment, Settings};
 use crate::site::{Site, broker};
 use crate::sources::{SourceRound, Sources};
 use crate::witness::Roster;
+use answer_inputs::Answers;
 use health::Health;
 use health_inputs::ToldHealth;
 use outlet::Outlet;
@@ -43,7 +45,6 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::mpsc;
-use wrong_codes::WrongCodes;
 
 /// Messages of one batch: enough to commit seldom, few enough to answer at once.
 const BATCH: usize = 256;
@@ -129,7 +130,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
     let mut watch = Watch {
         told: ToldHealth::nothing(&settings),
         texting: Texting::new(settings.numbers()),
-        wrong_codes: WrongCodes::default(),
+        answers: Answers::new(),
         config,
         environment,
         settings,
@@ -186,7 +187,7 @@ struct Watch {
     /// What the engine knows of the agent's own parts.
     told: ToldHealth,
     texting: Texting,
-    wrong_codes: WrongCodes,
+    answers: Answers,
     /// What comes now was queued for us while we were away: until our own message comes back.
     backlog: bool,
     /// Another client has used our id: until then, being heard does not count.

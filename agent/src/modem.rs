@@ -2,12 +2,11 @@
 //! from all text channels, and what the network said of each flows back in steps; texts from
 //! people flow out to the loop. One task owns the serial line (`owner`), talks to whatever modem
 //! hangs on it (`session`, `dialogue`, `port`), and the rest is pure: lines, units, refusals,
-//! numbers, and the code in an answer.
+//! numbers. What a text means is not its business.
 //!
 //! GSM modems of the last twenty-five years understand the same commands: 3GPP TS 27.007 and TS
 //! 27.005, over a serial line or a USB device that looks like one.
 
-mod answer;
 mod dialogue;
 mod lines;
 mod number;
@@ -17,7 +16,6 @@ mod port;
 mod refusal;
 mod session;
 
-pub use answer::code;
 pub use number::{Number, Sender};
 pub(crate) use pdu::TextFate;
 

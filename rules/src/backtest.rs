@@ -147,7 +147,7 @@ impl Backtest {
         self.run_to(at);
         self.look();
         if let Some(code) = self.codes.get(alarm).cloned() {
-            self.sim.step(Input::Said { command: OperatorCommand::Acknowledge { code }, by });
+            self.sim.step(Input::Said { command: OperatorCommand::Acknowledge { code, length: None }, by });
         }
     }
 

@@ -300,6 +300,13 @@ pub enum Body {
         /// How long it holds.
         lease: Span,
     },
+    /// Somebody wants the next person called now.
+    HandedOn {
+        /// The call-out.
+        call: Seq,
+        /// Who.
+        by: By,
+    },
     /// The call-out goes on after an answer, from its first step.
     Resumed {
         /// The call-out.

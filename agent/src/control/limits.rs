@@ -24,7 +24,9 @@ pub(super) fn check(request: &Request) -> Result<(), String> {
 
 fn words(say: &OperatorCommand) -> Result<(), String> {
     match say {
-        OperatorCommand::Acknowledge { code } => name("the code", code),
+        OperatorCommand::Acknowledge { code, length: _ } | OperatorCommand::HandOn { code } => {
+            name("the code", code)
+        }
         OperatorCommand::Reset { alarm }
         | OperatorCommand::Unshelve { alarm }
         | OperatorCommand::PutBack { alarm } => name("the alarm", alarm),
@@ -103,7 +105,7 @@ mod tests {
                 Request::Say { who: text.clone(), say: OperatorCommand::TestPages },
                 Request::Say {
                     who: "ines".to_owned(),
-                    say: OperatorCommand::Acknowledge { code: text.clone() },
+                    say: OperatorCommand::Acknowledge { code: text.clone(), length: None },
                 },
                 Request::Say {
                     who: "ines".to_owned(),

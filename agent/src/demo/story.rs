@@ -100,7 +100,7 @@ pub(super) async fn keeper(clock: Clock, start: Wall, socket: PathBuf, story: De
         clock.sleep_until(at).await;
         let Some(code) = story.open() else { continue };
         story.scene(&clock, &format!("Ines looks at her phone and answers {code}"));
-        let say = OperatorCommand::Acknowledge { code };
+        let say = OperatorCommand::Acknowledge { code, length: None };
         if let Err(error) = control::ask(&socket, &Request::Say { who: "ines".to_owned(), say }).await {
             eprintln!("{error}");
         }

@@ -1,6 +1,6 @@
 //! What is asked over the control socket.
 
-use super::wrong_codes::MOST;
+use super::answer_inputs::MOST_WRONG;
 use super::{Watch, health};
 use crate::checkin::CheckInSender;
 use crate::control::{Reply, Request};
@@ -14,7 +14,7 @@ const BY_SOCKET: &str = "socket";
 /// A right code is always taken: whoever may speak here sees all codes in `status`.
 fn too_many(wait: Span) -> String {
     format!(
-        "no open episode and no test page has this code; nor had the last {MOST}, and for {wait} more of them \
+        "no open episode and no test page has this code; nor had the last {MOST_WRONG}, and for {wait} more of them \
          are not kept (`slackwater status` shows the codes that are open)"
     )
 }
@@ -71,11 +71,13 @@ impl Watch {
             }
             Request::Say { who, say } => {
                 match &say {
-                    OperatorCommand::Acknowledge { code } if !self.engine.is_open_code(code) => {
-                        if let Some(wait) = self.wrong_codes.wait(BY_SOCKET, now.mono) {
+                    OperatorCommand::Acknowledge { code, length: _ } | OperatorCommand::HandOn { code }
+                        if !self.engine.is_open_code(code) =>
+                    {
+                        if let Some(wait) = self.answers.wrong.wait(BY_SOCKET, now.mono) {
                             return Reply { ok: false, text: too_many(wait) };
                         }
-                        self.wrong_codes.note(BY_SOCKET, now.mono);
+                        self.answers.wrong.note(BY_SOCKET, now.mono);
                     }
                     _ => {}
                 }

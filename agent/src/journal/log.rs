@@ -183,6 +183,7 @@ impl Log {
                 | Body::Skipped { .. }
                 | Body::Delivered { .. }
                 | Body::Answered { .. }
+                | Body::HandedOn { .. }
                 | Body::Resumed { .. }
                 | Body::Refused { .. }
                 | Body::SilencePlanned { .. }

@@ -628,6 +628,7 @@ fn one_of_each() -> Vec<Body> {
         Body::Skipped { call: 2, target, why: why.clone() },
         Body::Delivered { page: 3, result: Outcome::deferred(why.clone()) },
         Body::Answered { call: 2, by: by(), lease: span },
+        Body::HandedOn { call: 2, by: by() },
         Body::Resumed { call: 2, why: why.clone() },
         Body::CallEnded { call: 2 },
         Body::Refused { what: s("ack XYZ"), why: why.clone(), by: by() },
@@ -708,7 +709,7 @@ fn one_of_each_drill() -> impl Iterator<Item = Body> {
     drilled.into_iter().map(Body::Drill)
 }
 
-const KINDS: usize = 47;
+const KINDS: usize = 48;
 
 /// A new kind breaks this match: give it a place here, and one of it to [`one_of_each`].
 fn place_of(body: &Body) -> usize {
@@ -760,6 +761,7 @@ fn place_of(body: &Body) -> usize {
         Body::Learned { .. } => 44,
         Body::Foretold { .. } => 45,
         Body::ClockSet { .. } => 46,
+        Body::HandedOn { .. } => 47,
     }
 }
 

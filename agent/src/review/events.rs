@@ -98,6 +98,10 @@ impl<'a> Events<'a> {
                 let answer = answer(at, by, &known.began);
                 known.answers.push(answer);
             }),
+            Body::HandedOn { call, by } => self.call(call, |known| {
+                let why = format!("{} ({}) had the next one called", by.who, by.via);
+                known.resumed.push(Reason { at, why });
+            }),
             Body::Resumed { call, why } => self.call(call, |known| known.resumed.push(Reason { at, why })),
             Body::CallEnded { call } => self.call(call, |known| known.ended = Some(at)),
 

@@ -118,7 +118,7 @@ impl Watch {
         match what {
             0 => self.step(Input::Link(Link::Lost { why })),
             1 => self.step(Input::Link(Link::Hears)),
-            2 => self.say(OperatorCommand::Acknowledge { code: self.sim.world.code.clone() }),
+            2 => self.say(OperatorCommand::Acknowledge { code: self.sim.world.code.clone(), length: None }),
             3 => self.say(OperatorCommand::Shelve { alarm, length: Span::hours(1), why }),
             4 => self.say(OperatorCommand::Reset { alarm }),
             5 => {

@@ -84,6 +84,7 @@ impl Spells {
             | Body::Skipped { .. }
             | Body::Delivered { .. }
             | Body::Answered { .. }
+            | Body::HandedOn { .. }
             | Body::Resumed { .. }
             | Body::CallEnded { .. }
             | Body::Refused { .. }

@@ -118,6 +118,12 @@ impl Callouts {
                 call.answers.push((by.clone(), at));
                 call.phase = Phase::Answered { until: at + *lease };
             }),
+            Body::HandedOn { call, .. } => self.change(*call, |call| {
+                call.phase = match call.phase {
+                    Phase::Calling { step, .. } => Phase::Calling { step, due: at },
+                    Phase::Answered { .. } | Phase::Told => first_step(ground, &call.policy, at),
+                };
+            }),
             Body::Resumed { call, .. } => self.change(*call, |call| {
                 call.phase = first_step(ground, &call.policy, at);
                 call.purpose = Purpose::Call;

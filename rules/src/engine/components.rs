@@ -77,7 +77,11 @@ impl Components {
             | Body::Unshelved { .. }
             | Body::PutBack { .. }
             | Body::Unsuppressed { .. } => self.alarms.apply(ground, record),
-            Body::CallBegan { .. } | Body::Stepped { .. } | Body::Answered { .. } | Body::Resumed { .. } => {
+            Body::CallBegan { .. }
+            | Body::Stepped { .. }
+            | Body::Answered { .. }
+            | Body::HandedOn { .. }
+            | Body::Resumed { .. } => {
                 self.callouts.apply(ground, record);
                 self.delivery.apply(ground, record);
             }

@@ -53,6 +53,7 @@ impl Engine {
             Input::TurnedAway { what, why, by } | Input::Unheeded { what, why, by } => {
                 self.decide(|_, next| next.refuse(what, why, &by));
             }
+            Input::Guessed { by } => self.decide(|cx, next| cx.drills.on_guessing(cx, &by, next)),
             Input::Started { version, gap } => {
                 let started = self.next_seq;
                 let overdue = gap.is_none();
@@ -109,7 +110,9 @@ impl Engine {
                 self.decide(|cx, next| cx.callouts.on_step_taken(cx, call, step, next));
             }
             Task::PageEnded(call) => self.decide(|cx, next| cx.callouts.on_page_ended(cx, call, next)),
-            Task::Answer { call, by } => self.decide(|cx, next| cx.callouts.on_answer(cx, call, &by, next)),
+            Task::Answer { call, named, by } => {
+                self.decide(|cx, next| cx.callouts.on_answer(cx, call, named, &by, next));
+            }
             Task::Dismiss(call) => self.decide(|cx, next| cx.callouts.on_dismissed(cx, call, next)),
             Task::End(call) => self.decide(|cx, next| cx.callouts.on_end(cx, call, next)),
             Task::Drill(policy) => self.decide(|cx, next| cx.callouts.on_drill(cx, policy, next)),

@@ -79,6 +79,8 @@ pub(super) enum Task {
     Answer {
         /// The call-out.
         call: Seq,
+        /// How long it is to hold, if that was said.
+        named: Option<Span>,
         /// Who.
         by: By,
     },

@@ -146,7 +146,7 @@ impl<'a> Player<'a> {
             }
             Deed::Answers(who) => {
                 let code = sim.world.sent.iter().rev().find(|sent| asks(sent)).map(|sent| sent.code.clone());
-                sim.say(who, OperatorCommand::Acknowledge { code: code.unwrap_or_default() });
+                sim.say(who, OperatorCommand::Acknowledge { code: code.unwrap_or_default(), length: None });
             }
             Deed::Says(who, word) => sim.say(who, word.clone()),
             Deed::Restart { away, known } => sim.restart(*away, known.then_some(*away)),

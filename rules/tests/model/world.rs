@@ -294,7 +294,7 @@ impl World {
                 codes.sort();
                 codes.dedup();
                 let code = codes.get(n % codes.len().max(1)).cloned().unwrap_or("XXXX".to_owned());
-                self.say(OperatorCommand::Acknowledge { code });
+                self.say(OperatorCommand::Acknowledge { code, length: None });
             }
             Op::Reset(alarm) => self.say(OperatorCommand::Reset { alarm: alarm_name(alarm) }),
             Op::Shelve(alarm, minutes) => self.say(OperatorCommand::Shelve {

@@ -94,7 +94,7 @@ fn what_gets_worse_breaks_through_an_answer() {
 fn an_unknown_code_is_refused_and_changes_nothing() {
     let mut site = Site::calm();
     cut(&mut site);
-    site.says_person("someone", OperatorCommand::Acknowledge { code: "0000".to_owned() });
+    site.says_person("someone", OperatorCommand::Acknowledge { code: "0000".to_owned(), length: None });
     assert_eq!(site.count(|body| matches!(body, Body::Refused { .. })), 1);
     assert_eq!(site.state("power-lost"), "unacknowledged");
 }
@@ -104,7 +104,7 @@ fn a_code_is_taken_in_any_case_and_with_blanks() {
     let mut site = Site::calm();
     cut(&mut site);
     let code = format!(" {} ", site.world.sent[0].code.to_ascii_lowercase());
-    site.says_person("ines", OperatorCommand::Acknowledge { code });
+    site.says_person("ines", OperatorCommand::Acknowledge { code, length: None });
     assert_eq!(site.state("power-lost"), "acknowledged");
 }
 
@@ -249,7 +249,7 @@ fn a_drill_climbs_the_ladder_and_is_never_merged_with_the_real_thing() {
     assert!(drill.headline.starts_with("TEST Halyard House"), "{}", drill.headline);
     cut(&mut site);
     assert_eq!(site.called(), ["ines.push", "siren"], "the real thing has its own call-out");
-    site.says_person("ines", OperatorCommand::Acknowledge { code: drill.page.code });
+    site.says_person("ines", OperatorCommand::Acknowledge { code: drill.page.code, length: None });
     assert_eq!(site.state("power-lost"), "unacknowledged", "answering the drill answers nothing else");
     site.run(Span::minutes(20));
     assert!(site.called().contains(&"neighbour.text"));
@@ -311,7 +311,43 @@ fn a_second_answer_renews_the_lease_and_tells_nobody_again() {
     site.run(Span::minutes(30));
     site.forget();
     let code = site.engine.status(site.now).calls[0].code.clone();
-    site.says_person("ines", OperatorCommand::Acknowledge { code });
+    site.says_person("ines", OperatorCommand::Acknowledge { code, length: None });
     site.run(Span::minutes(59));
     assert!(site.world.sent.is_empty(), "{}", site.story());
+}
+
+fn code(site: &Site) -> String {
+    site.engine.open_for("ines").first().expect("it is open").code.clone()
+}
+
+#[test]
+fn an_answer_that_names_a_time_holds_until_then_and_no_longer_than_half_a_day() {
+    for (named, holds) in [(Span::minutes(90), Span::minutes(90)), (Span::hours(30), Span::hours(12))] {
+        let mut site = Site::calm();
+        cut(&mut site);
+        let code = code(&site);
+        site.says_person("ines", OperatorCommand::Acknowledge { code, length: Some(named) });
+        let lease = |body: &Body| matches!(body, Body::Answered { lease, .. } if *lease == holds);
+        assert_eq!(site.count(lease), 1, "{}", site.story());
+        site.forget();
+        site.run(holds - Span::minutes(1));
+        assert!(site.called().is_empty(), "{}", site.story());
+        site.run(Span::minutes(2));
+        assert!(!site.called().is_empty(), "{}", site.story());
+    }
+}
+
+#[test]
+fn whoever_hands_on_has_the_next_one_called_at_once() {
+    let mut site = Site::calm();
+    cut(&mut site);
+    let code = code(&site);
+    site.forget();
+    site.says_person("ines", OperatorCommand::HandOn { code: code.to_lowercase() });
+    site.run(Span::seconds(1));
+    assert!(!site.called().is_empty(), "{}", site.story());
+    let by_ines = |body: &Body| matches!(body, Body::HandedOn { by, .. } if by.who == "ines");
+    assert_eq!(site.count(by_ines), 1);
+    site.says_person("ines", OperatorCommand::HandOn { code: "AAAA".to_owned() });
+    assert_eq!(site.count(|body| matches!(body, Body::Refused { .. })), 1);
 }

@@ -204,7 +204,7 @@ fn a_used_up_limit_is_told_by_another_way_and_ends_when_there_is_room() {
     assert!(!told.is_empty() && told.iter().all(|page| page.to != "ines.push"), "{}", site.story());
     assert!(told[0].body.contains("its limit of 1 an hour is used up"), "{}", told[0].body);
     let code = told[0].code.clone();
-    site.says_person("ines", slackwater_rules::engine::OperatorCommand::Acknowledge { code });
+    site.says_person("ines", slackwater_rules::engine::OperatorCommand::Acknowledge { code, length: None });
     site.run(Span::hours(3));
     assert_eq!(site.state("health-ines.push"), "normal", "{}", site.story());
     // The all-clear that was held went when there was room.

@@ -181,6 +181,6 @@ fn a_call_out_of_a_journal_of_before_goes_on_where_it_was() {
     site.forget();
     site.run(Span::minutes(16));
     assert!(site.called().contains(&"neighbour.text"), "the last step repeats\n{}", site.story());
-    site.says_person("ines", OperatorCommand::Acknowledge { code: "WVX9".to_owned() });
+    site.says_person("ines", OperatorCommand::Acknowledge { code: "WVX9".to_owned(), length: None });
     assert_eq!(site.state("power-lost"), "acknowledged");
 }

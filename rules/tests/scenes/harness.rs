@@ -138,7 +138,7 @@ impl Site {
     pub(crate) fn answer(&mut self, who: &str) {
         let with_code = self.world.sent.iter().rev().find(|page| !page.code.is_empty());
         let code = with_code.expect("a page with a code").code.clone();
-        self.say(who, OperatorCommand::Acknowledge { code });
+        self.say(who, OperatorCommand::Acknowledge { code, length: None });
     }
 
     /// The agent says how a part of it is: nothing wrong, or what.

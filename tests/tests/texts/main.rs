@@ -1,6 +1,7 @@
 //! Texts by a GSM modem: the channel and the whole agent on a simulated modem that also misbehaves,
 //! and our units beside those of an independent library.
 
+mod answers;
 mod channel;
 mod live;
 mod watch;

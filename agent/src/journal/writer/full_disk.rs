@@ -114,6 +114,7 @@ fn is_essential(body: &Body) -> bool {
         | Body::Skipped { .. }
         | Body::Delivered { .. }
         | Body::Answered { .. }
+        | Body::HandedOn { .. }
         | Body::Resumed { .. }
         | Body::Refused { .. }
         | Body::Switched { .. }

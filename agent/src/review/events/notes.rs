@@ -58,6 +58,7 @@ pub(super) fn text(body: Body) -> Option<String> {
         | Body::Delivered { .. }
         | Body::Skipped { .. }
         | Body::Answered { .. }
+        | Body::HandedOn { .. }
         | Body::Resumed { .. }
         | Body::CallEnded { .. }
         | Body::Switched { .. }

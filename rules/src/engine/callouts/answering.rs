@@ -11,11 +11,22 @@ use crate::plan::Target;
 use crate::record::{Body, Purpose};
 use crate::time::Span;
 
+/// No answer holds longer, whatever time it names.
+const LONGEST_LEASE: Span = Span::hours(12);
+
 impl Callouts {
     /// A person answered for the call-out: it is quiet while the lease runs.
-    pub(in crate::engine) fn on_answer(&self, cx: &Context<'_>, id: Seq, by: &By, next: &mut Next) {
+    pub(in crate::engine) fn on_answer(
+        &self,
+        cx: &Context<'_>,
+        id: Seq,
+        named: Option<Span>,
+        by: &By,
+        next: &mut Next,
+    ) {
         let Some(call) = self.get(id).filter(|call| !call.ended) else { return };
-        let lease = cx.policy(&call.policy).map_or(Span::ZERO, |policy| policy.lease);
+        let usual = cx.policy(&call.policy).map_or(Span::ZERO, |policy| policy.lease);
+        let lease = named.map_or(usual, |named| named.min(LONGEST_LEASE));
         next.record(Body::Answered { call: id, by: by.clone(), lease });
         if !matches!(call.phase, Phase::Answered { .. }) {
             tell_the_others(cx, call, Some(&by.who), next);

@@ -34,7 +34,7 @@ fn a_step_plans_pages_and_the_next_follows_if_they_reach_nobody() {
 fn an_answer_quiets_it_for_its_lease_and_what_is_worse_breaks_through() {
     let mut rig = TestRig::new();
     let (episode, call) = rig.call("leak");
-    rig.act(|cx, next| cx.callouts.on_answer(cx, call, &ines(), next));
+    rig.act(|cx, next| cx.callouts.on_answer(cx, call, None, &ines(), next));
     let waits = rig.parts.callouts.waits(&rig.context().ground, call);
     assert_eq!((waits.step, waits.lease), (None, Some(rig.now.mono + Span::minutes(60))));
     let worse = rig.decide(|cx, next| cx.callouts.on_got_worse(cx, episode, "it got worse".to_owned(), next));

@@ -2,6 +2,7 @@
 
 use super::Operator;
 use crate::alarm::{Event, State};
+use crate::callout::Call;
 use crate::engine::context::Context;
 use crate::engine::task::{Next, Task};
 use crate::engine::timers::DeadlineReason;
@@ -20,6 +21,14 @@ pub const LONGEST_SHELF: Span = Span::hours(24);
 pub enum OperatorCommand {
     /// Answers the call-out that this episode code belongs to.
     Acknowledge {
+        /// The code on the page.
+        code: String,
+        /// How long the answer is to hold, if that was said: no longer than its bounds allow.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        length: Option<Span>,
+    },
+    /// Has the next person called now.
+    HandOn {
         /// The code on the page.
         code: String,
     },
@@ -114,7 +123,8 @@ impl Operator {
         next: &mut Next,
     ) {
         match command {
-            OperatorCommand::Acknowledge { code } => acknowledge(cx, &code, &by, next),
+            OperatorCommand::Acknowledge { code, length } => acknowledge(cx, &code, length, &by, next),
+            OperatorCommand::HandOn { code } => hand_on(cx, &code, by, next),
             OperatorCommand::Reset { alarm } => reset(cx, alarm, by, next),
             OperatorCommand::Shelve { alarm, length, why } => shelve(cx, (alarm, length, why), by, next),
             OperatorCommand::Unshelve { alarm } => {
@@ -198,16 +208,13 @@ impl Operator {
     }
 }
 
-fn acknowledge(cx: &Context<'_>, code: &str, by: &By, next: &mut Next) {
+fn acknowledge(cx: &Context<'_>, code: &str, named: Option<Span>, by: &By, next: &mut Next) {
     let code = code.trim().to_ascii_uppercase();
     if let Some(test) = cx.drills.test_by_code(&code) {
         return next.then(Task::TestAnswered { test, by: by.clone() });
     }
     let episode = cx.alarms.episode_by_code(&code);
-    let call = cx.callouts.running().find(|call| {
-        let has = |episode: Seq| call.members.iter().any(|member| member.episode == episode);
-        call.code == code || episode.is_some_and(has)
-    });
+    let call = called_by(cx, &code);
     if episode.is_none() && call.is_none() {
         let why = "no open episode and no test page has this code";
         return next.refuse(format!("acknowledge {code}"), why, by);
@@ -222,7 +229,24 @@ fn acknowledge(cx: &Context<'_>, code: &str, by: &By, next: &mut Next) {
             next.record(Body::Acknowledged { alarm: cx.name(id), episode: open, by: by.clone() });
         }
     }
-    next.tasks.extend(call.map(|call| Task::Answer { call: call.id, by: by.clone() }));
+    next.tasks.extend(call.map(|call| Task::Answer { call: call.id, named, by: by.clone() }));
+}
+
+/// The call-out that a code belongs to: its own, or that of an episode in it.
+fn called_by<'a>(cx: &'a Context<'_>, code: &str) -> Option<&'a Call> {
+    let episode = cx.alarms.episode_by_code(code);
+    cx.callouts.running().find(|call| {
+        let has = |episode: Seq| call.members.iter().any(|member| member.episode == episode);
+        call.code == code || episode.is_some_and(has)
+    })
+}
+
+fn hand_on(cx: &Context<'_>, code: &str, by: By, next: &mut Next) {
+    let code = code.trim().to_ascii_uppercase();
+    match called_by(cx, &code) {
+        Some(call) => next.record(Body::HandedOn { call: call.id, by }),
+        None => return next.refuse(format!("hand {code} on"), "no open call-out has this code", &by),
+    };
 }
 
 fn reset(cx: &Context<'_>, alarm: String, by: By, next: &mut Next) {
