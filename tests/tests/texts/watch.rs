@@ -115,7 +115,7 @@ async fn texts_that_are_no_answer_are_refused_on_record_and_replied_to_now_and_t
     for (from, text) in [
         (stranger, "ACK K7Q3"),
         (INES, "what is it?"),
-        (INES, "ACK ZZZZ"),
+        (INES, "ACK YYYY"),
         ("BANK", "sale"),
         (stranger, "hello?"),
     ] {
@@ -132,7 +132,7 @@ async fn texts_that_are_no_answer_are_refused_on_record_and_replied_to_now_and_t
         [
             "number ending in 99 by text: take the text \"ACK K7Q3\" as an answer: the number is no contact's",
             "ines by text: take \"what is it?\" as an answer: it is a question",
-            "ines by text: acknowledge ZZZZ: no open episode and no test page has this code",
+            "ines by text: acknowledge YYYY: no open episode and no test page has this code",
             "\"BANK\" by text: take the text \"sale\" as an answer: the number is no contact's",
             "number ending in 99 by text: take the text \"hello?\" as an answer: the number is no contact's",
         ]
