@@ -63,7 +63,7 @@ pub enum NotPublished {
 
 /// What all channels share.
 #[derive(Clone)]
-pub struct Context {
+pub struct SharedParts {
     /// The time that people read, for dates on pages and in the health.
     pub clock: Arc<dyn Fn() -> Wall + Send + Sync>,
     /// Differs whenever the journal begins anew, so that page 1 of a new board is not dropped
@@ -75,7 +75,7 @@ pub struct Context {
     pub modem: Option<Modem>,
 }
 
-impl Context {
+impl SharedParts {
     /// A name that is the same whenever the same thing is sent again: `page-123`, or
     /// `page-123.k3f9` with a mark.
     fn name(&self, kind: &str, number: Seq) -> String {
@@ -87,9 +87,9 @@ impl Context {
 }
 
 /// A channel that is set up and can be tried.
-pub struct Channel(Kind);
+pub struct Channel(Carrier);
 
-enum Kind {
+enum Carrier {
     Mail(Box<mail::Mail>),
     Push(Box<push::Push>),
     Folder(folder::Folder),
@@ -104,42 +104,42 @@ impl Channel {
         Ok(Self(match settings {
             ChannelSettings::Mail(to) => {
                 let server = mail.ok_or_else(|| vec!["mail: no server is set for it".to_owned()])?;
-                Kind::Mail(Box::new(mail::Mail::new(server, to)?))
+                Carrier::Mail(Box::new(mail::Mail::new(server, to)?))
             }
-            ChannelSettings::Push(push) => Kind::Push(Box::new(push::Push::new(push)?)),
-            ChannelSettings::Folder(folder) => Kind::Folder(folder::Folder::new(folder)?),
-            ChannelSettings::Siren(siren) => Kind::Siren(siren::SirenChannel::new(siren)?),
-            ChannelSettings::Text(to) => Kind::Text(text::Text::new(to)),
+            ChannelSettings::Push(push) => Carrier::Push(Box::new(push::Push::new(push)?)),
+            ChannelSettings::Folder(folder) => Carrier::Folder(folder::Folder::new(folder)?),
+            ChannelSettings::Siren(siren) => Carrier::Siren(siren::SirenChannel::new(siren)?),
+            ChannelSettings::Text(to) => Carrier::Text(text::Text::new(to)),
         }))
     }
 
     /// How long one attempt may take.
     fn limit(&self) -> Duration {
         match &self.0 {
-            Kind::Mail(mail) => mail.limit(),
-            Kind::Push(push) => push.limit(),
-            Kind::Folder(_) => folder::LIMIT,
-            Kind::Siren(_) => siren::LIMIT,
-            Kind::Text(_) => text::LIMIT,
+            Carrier::Mail(mail) => mail.limit(),
+            Carrier::Push(push) => push.limit(),
+            Carrier::Folder(_) => folder::LIMIT,
+            Carrier::Siren(_) => siren::LIMIT,
+            Carrier::Text(_) => text::LIMIT,
         }
     }
 
     /// Tries once. Dropped if it takes too long.
-    async fn attempt(&mut self, page: &Page, context: &Context, progress: &Progress) -> Outcome {
+    async fn attempt(&mut self, page: &Page, context: &SharedParts, progress: &Progress) -> Outcome {
         match &mut self.0 {
-            Kind::Mail(mail) => mail.attempt(page, context, progress).await,
-            Kind::Push(push) => push.attempt(page, context, progress).await,
-            Kind::Folder(folder) => folder.attempt(page, context, progress),
-            Kind::Siren(siren) => siren.attempt(page, context, progress),
-            Kind::Text(text) => text.attempt(page, context, progress).await,
+            Carrier::Mail(mail) => mail.attempt(page, context, progress).await,
+            Carrier::Push(push) => push.attempt(page, context, progress).await,
+            Carrier::Folder(folder) => folder.attempt(page, context, progress),
+            Carrier::Siren(siren) => siren.attempt(page, context, progress),
+            Carrier::Text(text) => text.attempt(page, context, progress).await,
         }
     }
 
     /// Lets go of what the last attempt kept for the next.
     async fn rest(&mut self) {
         match &mut self.0 {
-            Kind::Mail(mail) => mail.rest().await,
-            Kind::Push(_) | Kind::Folder(_) | Kind::Siren(_) | Kind::Text(_) => {}
+            Carrier::Mail(mail) => mail.rest().await,
+            Carrier::Push(_) | Carrier::Folder(_) | Carrier::Siren(_) | Carrier::Text(_) => {}
         }
     }
 }
@@ -147,18 +147,18 @@ impl Channel {
 impl fmt::Debug for Channel {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match &self.0 {
-            Kind::Mail(_) => "Channel::Mail",
-            Kind::Push(_) => "Channel::Push",
-            Kind::Folder(_) => "Channel::Folder",
-            Kind::Siren(_) => "Channel::Siren",
-            Kind::Text(_) => "Channel::Text",
+            Carrier::Mail(_) => "Channel::Mail",
+            Carrier::Push(_) => "Channel::Push",
+            Carrier::Folder(_) => "Channel::Folder",
+            Carrier::Siren(_) => "Channel::Siren",
+            Carrier::Text(_) => "Channel::Text",
         })
     }
 }
 
 /// How a channel has been lately.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Health {
+pub struct ChannelHealth {
     /// When the next hop last took a page.
     pub last_ok: Option<Wall>,
     /// When it last did not, and why.
@@ -181,7 +181,7 @@ impl Channels {
     /// `results`, which needs no bound of its own: there is one for each page sent.
     pub fn start(
         channels: BTreeMap<Target, Channel>,
-        context: &Context,
+        context: &SharedParts,
         results: UnboundedSender<(Seq, Outcome)>,
     ) -> Self {
         let mut lanes = BTreeMap::new();
@@ -223,7 +223,7 @@ impl Channels {
     }
 
     /// How the channels are, for `status`.
-    pub fn health(&self) -> BTreeMap<Target, Health> {
+    pub fn health(&self) -> BTreeMap<Target, ChannelHealth> {
         self.lanes.iter().map(|(target, lane)| (target.clone(), lane.health())).collect()
     }
 

@@ -14,7 +14,7 @@ mod review;
 mod witness;
 
 use crate::clock::Clock;
-use crate::control::{self, Reply, Request};
+use crate::control::{self, ControlReply, Request};
 use crate::event_loop::{self, Parts};
 use crate::journal::JournalError;
 use crate::log::init_log;
@@ -68,13 +68,13 @@ fn usual_config() -> PathBuf {
 
 /// Who speaks.
 #[derive(Args, Clone, Debug)]
-struct Who {
+struct Speaker {
     /// The name to record; your login name if none is given.
     #[arg(long = "as", value_name = "NAME")]
     who: Option<String>,
 }
 
-impl Who {
+impl Speaker {
     /// As told, or by the login.
     fn name(self) -> String {
         let login = || std::env::var("SUDO_USER").or_else(|_| std::env::var("USER")).ok();
@@ -165,7 +165,7 @@ enum Verb {
         #[arg(long, conflicts_with = "length")]
         next: bool,
         #[command(flatten)]
-        who: Who,
+        who: Speaker,
         #[command(flatten)]
         config: Config,
     },
@@ -186,7 +186,7 @@ enum Verb {
         #[arg(long, conflicts_with = "length")]
         end: bool,
         #[command(flatten)]
-        who: Who,
+        who: Speaker,
         #[command(flatten)]
         config: Config,
     },
@@ -207,7 +207,7 @@ enum Verb {
         #[arg(long, default_value = "")]
         why: String,
         #[command(flatten)]
-        who: Who,
+        who: Speaker,
         #[command(flatten)]
         config: Config,
     },
@@ -217,7 +217,7 @@ enum Verb {
         /// The alarm's name.
         alarm: String,
         #[command(flatten)]
-        who: Who,
+        who: Speaker,
         #[command(flatten)]
         config: Config,
     },
@@ -238,7 +238,7 @@ enum Verb {
         #[arg(long, conflicts_with_all = ["work", "length"])]
         end: bool,
         #[command(flatten)]
-        who: Who,
+        who: Speaker,
         #[command(flatten)]
         config: Config,
     },
@@ -391,7 +391,7 @@ async fn watch(config: Config, environment: Environment, site: Site) -> ExitCode
     }
 }
 
-async fn say(config: &Config, who: Who, say: OperatorCommand) -> ExitCode {
+async fn say(config: &Config, who: Speaker, say: OperatorCommand) -> ExitCode {
     ask(config, Request::Say { who: who.name(), say }).await
 }
 
@@ -401,10 +401,10 @@ async fn ask(config: &Config, request: Request) -> ExitCode {
         Err(mistakes) => return wrong(&mistakes.to_string()),
     };
     match control::ask(&places.control.socket, &request).await {
-        Ok(Reply { ok: true, text }) => {
+        Ok(ControlReply { ok: true, text }) => {
             println!("{text}");
             ExitCode::SUCCESS
         }
-        Ok(Reply { ok: false, text }) | Err(text) => failed(&text),
+        Ok(ControlReply { ok: false, text }) | Err(text) => failed(&text),
     }
 }

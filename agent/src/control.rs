@@ -70,7 +70,7 @@ pub enum Request {
 
 /// What comes back: words, or JSON where that was asked for.
 #[derive(Clone, Debug, Serialize, Deserialize)]
-pub struct Reply {
+pub struct ControlReply {
     /// Whether it was taken.
     pub ok: bool,
     /// To be printed.
@@ -78,7 +78,7 @@ pub struct Reply {
 }
 
 /// A request on its way to the event loop, and the way back.
-pub type Asked = (Request, oneshot::Sender<Reply>);
+pub type PendingRequest = (Request, oneshot::Sender<ControlReply>);
 
 /// The socket file; removed when the agent ends.
 #[derive(Debug)]
@@ -98,7 +98,7 @@ impl Drop for Control {
 ///
 /// # Errors
 /// If another agent answers there, or the file can't be made.
-pub async fn listen(path: &Path) -> io::Result<(Control, mpsc::Receiver<Asked>)> {
+pub async fn listen(path: &Path) -> io::Result<(Control, mpsc::Receiver<PendingRequest>)> {
     if UnixStream::connect(path).await.is_ok() {
         return Err(io::Error::new(
             io::ErrorKind::AddrInUse,
@@ -139,20 +139,22 @@ pub async fn listen(path: &Path) -> io::Result<(Control, mpsc::Receiver<Asked>)>
 /// At once, and without waiting for anything: the next one may be served.
 fn turn_away(stream: &UnixStream) {
     let text = format!("{AT_ONCE} others are being listened to: try again in a few seconds");
-    if let Ok(line) = line(&Reply { ok: false, text }) {
+    if let Ok(line) = line(&ControlReply { ok: false, text }) {
         // A new connection has room for a line; a client that has gone needs none.
         let _ = stream.try_write(&line);
     }
 }
 
 /// `_place` is free again when this ends.
-async fn serve(stream: UnixStream, asked: mpsc::Sender<Asked>, _place: OwnedSemaphorePermit) {
+async fn serve(stream: UnixStream, asked: mpsc::Sender<PendingRequest>, _place: OwnedSemaphorePermit) {
     let mut stream = LineStream::new(stream, LONGEST_REQUEST);
     let reply = match tokio::time::timeout(PATIENCE, hear(&mut stream, asked)).await {
         Ok(reply) => reply,
-        Err(_) => Reply { ok: false, text: format!("no whole request within {} s", PATIENCE.as_secs()) },
+        Err(_) => {
+            ControlReply { ok: false, text: format!("no whole request within {} s", PATIENCE.as_secs()) }
+        }
     };
-    let reply = line(&Reply { text: strike_out(&reply.text).into_owned(), ..reply });
+    let reply = line(&ControlReply { text: strike_out(&reply.text).into_owned(), ..reply });
     match reply {
         // A client that has gone needs no reply.
         Ok(line) => drop(tokio::time::timeout(PATIENCE, stream.say(&line)).await),
@@ -160,8 +162,8 @@ async fn serve(stream: UnixStream, asked: mpsc::Sender<Asked>, _place: OwnedSema
     }
 }
 
-async fn hear(stream: &mut LineStream<UnixStream>, asked: mpsc::Sender<Asked>) -> Reply {
-    let refused = |text: String| Reply { ok: false, text };
+async fn hear(stream: &mut LineStream<UnixStream>, asked: mpsc::Sender<PendingRequest>) -> ControlReply {
+    let refused = |text: String| ControlReply { ok: false, text };
     let line = match stream.exact_line().await {
         Ok(line) => line,
         Err(none) => return refused(format!("the request can't be read: {none}")),
@@ -193,7 +195,7 @@ fn line(value: &impl Serialize) -> io::Result<Vec<u8>> {
 ///
 /// # Errors
 /// If none answers, with words for a person.
-pub async fn ask(path: &Path, request: &Request) -> Result<Reply, String> {
+pub async fn ask(path: &Path, request: &Request) -> Result<ControlReply, String> {
     let name = path.display();
     let talk = async {
         let stream = UnixStream::connect(path).await?;

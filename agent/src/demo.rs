@@ -9,9 +9,9 @@ mod story;
 
 use crate::clock::Clock;
 use crate::event_loop::{self, Parts};
-use crate::journal::Log;
+use crate::journal::JournalLog;
 use crate::log::init_log;
-use crate::review::{self, Window};
+use crate::review::{self, ReviewSpan};
 use crate::settings::{Environment, LogFormat, LogSettings};
 use crate::site::Site;
 use broker::Broker;
@@ -107,10 +107,10 @@ async fn try_play(demo: Demo) -> Result<(), String> {
     let ended = event_loop::run(parts).await;
     ended.map_err(|trouble| trouble.to_string())?;
 
-    let log = Log::open(&journal).map_err(|error| error.to_string())?;
+    let log = JournalLog::open(&journal).map_err(|error| error.to_string())?;
     let plan = Site::load(&demo.folder.join("agent.toml"), &Environment::default());
     let plan = plan.map_err(|wrong| wrong.text)?.plan;
-    let window = Window { since: start, until: clock.now().wall };
+    let window = ReviewSpan { since: start, until: clock.now().wall };
     let review = review::review(&log, Some(&plan), window, &zone).map_err(|error| error.to_string())?;
     println!("\n======== The review, as `slackwater review` prints it ========\n");
     println!("{}", review::render_text(&review, &zone));

@@ -22,18 +22,18 @@ pub use parts::{Parts, RunError, TurnObserver, Until};
 use crate::channels::{self, Channels};
 use crate::checkin;
 use crate::clock::Clock;
-use crate::control::{self, Asked, Control};
+use crate::control::{self, Control, PendingRequest};
 use crate::journal::writer::Keeper;
 use crate::journal::{BootId, JournalLimits};
 use crate::modem::{Arrived, Modem};
-use crate::mqtt::{self, Event};
-use crate::service::{Service, Signal, Signals};
+use crate::mqtt::{self, MqttEvent};
+use crate::service::{Service, ServiceSignal, Signals};
 use crate::settings::{Environment, Settings};
 use crate::site::{Site, broker};
-use crate::sources::{SourceRound, Sources};
+use crate::sources::{RunningSources, SourceRound};
 use crate::witness::Roster;
 use answer_inputs::Answers;
-use health::Health;
+use health::PartsHealth;
 use health_inputs::ToldHealth;
 use outlet::Outlet;
 use slackwater_rules::engine::{Effect, Engine, Input, Turn};
@@ -69,9 +69,9 @@ enum Happening {
     BrokerLost,
     Fetched(SourceRound),
     Delivered(Seq, Outcome),
-    Asked(Asked),
+    Asked(PendingRequest),
     Texted(Arrived),
-    Signal(Signal),
+    Signal(ServiceSignal),
     /// A deadline, or the watchdog's wish for a turn.
     Woken,
     /// READY has been kept back for long enough.
@@ -99,7 +99,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
     let (keeper, left) =
         Keeper::open(path, BootId(clock.boot()), limits, &plan.site, &now).map_err(RunError::Journal)?;
     let connection = broker(&settings.broker, &plan);
-    let sources = Sources::start(&plan, &settings.sources);
+    let sources = RunningSources::start(&plan, &settings.sources);
     let mut engine = Engine::new(plan, left.seed, left.next_seq, now);
     engine.restore(&left.records);
     recollecting::recollect(&mut engine, &settings.places.journal.path, &now);
@@ -116,7 +116,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
     let outlet = Outlet::new(handle.clone(), outputs);
     let (results, mut delivered) = mpsc::unbounded_channel();
     let (modem, texts) = settings.modem.clone().map(Modem::start).unzip();
-    let context = channels::Context {
+    let context = channels::SharedParts {
         clock: Arc::new({
             let clock = clock.clone();
             move || clock.now().wall
@@ -127,7 +127,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
     };
     let channels = Channels::start(channels, &context, results.clone());
 
-    let mut watch = Watch {
+    let mut watch = EventLoop {
         told: ToldHealth::nothing(&settings),
         texting: Texting::new(settings.numbers()),
         answers: Answers::new(),
@@ -144,7 +144,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
         results,
         clock,
         service: Service::from_environment(),
-        health: Health::default(),
+        health: PartsHealth::default(),
         backlog: false,
         contested: None,
         ready: false,
@@ -168,7 +168,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
 }
 
 /// The loop's own state.
-struct Watch {
+struct EventLoop {
     config: PathBuf,
     environment: Environment,
     /// As it was at the start.
@@ -177,13 +177,13 @@ struct Watch {
     keeper: Keeper,
     handle: mqtt::Handle,
     outlet: Outlet,
-    sources: Sources,
+    sources: RunningSources,
     channels: Channels,
-    context: channels::Context,
+    context: channels::SharedParts,
     results: mpsc::UnboundedSender<(Seq, Outcome)>,
     clock: Clock,
     service: Service,
-    health: Health,
+    health: PartsHealth,
     /// What the engine knows of the agent's own parts.
     told: ToldHealth,
     texting: Texting,
@@ -204,13 +204,13 @@ struct Watch {
     onlooker: Option<TurnObserver>,
 }
 
-impl Watch {
+impl EventLoop {
     async fn go_on(
         &mut self,
         signals: &mut Signals,
         until: &mut Until,
-        mut events: mpsc::Receiver<Event>,
-        mut requests: mpsc::Receiver<Asked>,
+        mut events: mpsc::Receiver<MqttEvent>,
+        mut requests: mpsc::Receiver<PendingRequest>,
         mut texts: mpsc::Receiver<Arrived>,
         delivered: &mut mpsc::UnboundedReceiver<(Seq, Outcome)>,
     ) -> Result<&'static str, RunError> {
@@ -257,10 +257,10 @@ impl Watch {
                     // A modem that has gone deletes nothing.
                     let _ = taken.send(());
                 }
-                Happening::Signal(Signal::Terminate) => return Ok("asked to by the system"),
-                Happening::Signal(Signal::Interrupt) => return Ok("asked to by hand"),
+                Happening::Signal(ServiceSignal::Terminate) => return Ok("asked to by the system"),
+                Happening::Signal(ServiceSignal::Interrupt) => return Ok("asked to by hand"),
                 // What came of it is in the log and in the status.
-                Happening::Signal(Signal::Hangup) => drop(self.reload(false)),
+                Happening::Signal(ServiceSignal::Hangup) => drop(self.reload(false)),
                 Happening::Woken => self.take(Input::Tick),
                 Happening::Impatient => self.announce(),
             }

@@ -23,7 +23,7 @@ pub mod writer;
 
 pub use error::JournalError;
 pub use file::{Opened, claim};
-pub use log::{Log, Minute};
+pub use log::{JournalLog, Minute};
 pub use minutes::Values;
 pub use prune::Pruned;
 pub use restore::Restored;

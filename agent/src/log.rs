@@ -34,14 +34,14 @@ const LAST_WORDS: Duration = Duration::from_secs(1);
 /// Writes the lines that still wait when it is dropped: to be kept by `main`.
 #[derive(Debug)]
 #[must_use]
-pub struct Log(Pen);
+pub struct LogWriter(Pen);
 
 /// Starts the log of this process.
 ///
 /// # Errors
 /// If the level can't be understood, the thread can't be started, or a log has been started
 /// before.
-pub fn init_log(settings: &LogSettings) -> io::Result<Log> {
+pub fn init_log(settings: &LogSettings) -> io::Result<LogWriter> {
     let filter = EnvFilter::try_new(&settings.level).map_err(io::Error::other)?;
     let (pen, lines) = Pen::new(QUEUE);
     let format = match settings.format {
@@ -62,7 +62,7 @@ pub fn init_log(settings: &LogSettings) -> io::Result<Log> {
         }
     }
     .map_err(io::Error::other)?;
-    Ok(Log(pen))
+    Ok(LogWriter(pen))
 }
 
 /// systemd.exec(5): `JOURNAL_STREAM` has device and inode of the journal's stream; standard error
@@ -121,7 +121,7 @@ impl MakeWriter<'_> for Pen {
     }
 }
 
-impl Drop for Log {
+impl Drop for LogWriter {
     fn drop(&mut self) {
         let (done, wait) = mpsc::sync_channel(0);
         if self.0.queue.try_send(Line::Flush(done)).is_ok() {
@@ -382,7 +382,7 @@ mod tests {
         let lost = Arc::clone(&pen.lost);
         let thread = std::thread::spawn(move || write_lines(&lines, &lost, LogFormat::Terminal, written));
         pen.clone().write_all(b"the end\n").expect("never fails");
-        drop(Log(pen));
+        drop(LogWriter(pen));
         assert_eq!(out.lock().expect("one writer").as_slice(), b"the end\n");
         thread.join().expect("it ends with its queue");
     }

@@ -66,7 +66,7 @@ pub struct Arrived {
 
 /// What becomes of a text that was handed in, one after the other.
 #[derive(Debug)]
-pub(crate) enum Step {
+pub(crate) enum SendingStep {
     /// From here on it may arrive.
     Sending,
     /// The network took it. A report may follow.
@@ -83,13 +83,13 @@ pub(crate) enum Step {
 struct Job {
     to: Number,
     text: String,
-    steps: mpsc::UnboundedSender<Step>,
+    steps: mpsc::UnboundedSender<SendingStep>,
     /// To be sent even if nobody listens to what becomes of it.
     unheeded: bool,
 }
 
 impl Job {
-    fn tell(&self, step: Step) {
+    fn tell(&self, step: SendingStep) {
         // Whoever sent it may have given up.
         let _ = self.steps.send(step);
     }
@@ -152,7 +152,7 @@ impl Modem {
 
     /// Hands a text in and tells what becomes of it. It is cut to what one text carries. If the
     /// steps are dropped before its turn, it is not sent.
-    pub(crate) fn send(&self, to: &Number, text: &str) -> mpsc::UnboundedReceiver<Step> {
+    pub(crate) fn send(&self, to: &Number, text: &str) -> mpsc::UnboundedReceiver<SendingStep> {
         let (steps, told) = mpsc::unbounded_channel();
         self.hand_in(Job { to: to.clone(), text: text.to_owned(), steps, unheeded: false });
         told
@@ -172,7 +172,7 @@ impl Modem {
                 }
                 mpsc::error::TrySendError::Closed(job) => ("the modem's task has ended".to_owned(), job),
             };
-            job.tell(Step::Ended(Outcome::deferred(why)));
+            job.tell(SendingStep::Ended(Outcome::deferred(why)));
         }
     }
 }

@@ -1,7 +1,7 @@
 //! Messages in, messages out, and the truth about the path between.
 //!
 //! [`spawn`] starts one task that keeps a connection to the broker, and nothing else. What it hears and
-//! what happens to the connection comes out as [`Event`]s, in order, through one bounded channel that is
+//! what happens to the connection comes out as [`MqttEvent`]s, in order, through one bounded channel that is
 //! never skipped: a slow listener slows the broker down, it does not lose messages. What goes in goes
 //! through the [`Handle`]: publications, acknowledgements, a new set of subscriptions, the end.
 //!
@@ -26,7 +26,7 @@ use bytes::Bytes;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc, oneshot};
 use tokio::task::AbortHandle;
 
-pub use settings::{Settings, SettingsError, Tls};
+pub use settings::{MqttSettings, SettingsError, Tls};
 
 /// Events that may wait for the listener before the broker is slowed down. Large enough that one turn
 /// of the listener can take a good batch, small enough to be no burden on a small board.
@@ -42,7 +42,7 @@ const OUTBOX: usize = 64;
 
 /// What the connection tells its one listener.
 #[derive(Debug)]
-pub enum Event {
+pub enum MqttEvent {
     /// Connected, and the subscriptions are on their way.
     Up {
         /// The broker still had our session: what it kept for us follows.
@@ -76,7 +76,7 @@ pub enum Event {
         silent_for: Duration,
     },
     /// A message on a subscribed topic.
-    Message(Message),
+    Message(MqttMessage),
     /// The broker has taken over a publication.
     Published {
         /// As given to [`Handle::publish`].
@@ -93,7 +93,7 @@ pub enum Event {
 
 /// A message on a subscribed topic.
 #[derive(Debug)]
-pub struct Message {
+pub struct MqttMessage {
     /// The topic it was published on.
     pub topic: String,
     /// What was published, not interpreted. It shares the connection's read buffer: parse and drop.
@@ -108,7 +108,7 @@ pub struct Message {
     room: Option<OwnedSemaphorePermit>,
 }
 
-impl Event {
+impl MqttEvent {
     /// What it takes of the bytes that may wait: topic and payload. All else is small.
     fn weight(&self) -> u32 {
         match self {
@@ -206,7 +206,7 @@ pub struct Handle {
 ///
 /// # Errors
 /// Everything that is wrong with the settings, all at once; then nothing is started.
-pub fn spawn(settings: Settings) -> Result<(Handle, mpsc::Receiver<Event>), Vec<SettingsError>> {
+pub fn spawn(settings: MqttSettings) -> Result<(Handle, mpsc::Receiver<MqttEvent>), Vec<SettingsError>> {
     settings.validate()?;
     let (commands, orders) = mpsc::unbounded_channel();
     let (events, listener) = mpsc::channel(EVENTS);

@@ -20,7 +20,7 @@ pub use form::*;
 pub use text::render_text;
 pub use when::{WhenError, parse_when};
 
-use crate::journal::{JournalError, Log};
+use crate::journal::{JournalError, JournalLog};
 use jiff::tz::TimeZone;
 use slackwater_rules::plan::Plan;
 use slackwater_rules::record::Body;
@@ -28,7 +28,7 @@ use slackwater_rules::time::Wall;
 
 /// A stretch of time.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Window {
+pub struct ReviewSpan {
     /// Begins.
     pub since: Wall,
     /// Ends; not after the present.
@@ -37,9 +37,9 @@ pub struct Window {
 
 /// Reviews a stretch of time. Without a plan, numbers are in base units and there are no limits.
 pub fn review(
-    log: &Log,
+    log: &JournalLog,
     plan: Option<&Plan>,
-    window: Window,
+    window: ReviewSpan,
     zone: &TimeZone,
 ) -> Result<Review, JournalError> {
     let mut events = events::Events::new(window, zone);
@@ -69,7 +69,7 @@ pub fn review(
         events.take(record);
         true
     })?;
-    let mut sensors = sensors::Sensors::new(plan, window, zone);
+    let mut sensors = sensors::SensorTallies::new(plan, window, zone);
     log.walk_readings(window.since, window.until, |name, minute| sensors.take(name, &minute))?;
     let site = match plan {
         Some(plan) => plan.site.clone(),

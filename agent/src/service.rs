@@ -81,7 +81,7 @@ fn tell(states: &[NotifyState<'_>]) {
 
 /// What the machine or its keeper may ask of the process.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Signal {
+pub enum ServiceSignal {
     /// SIGTERM: stop in good order.
     Terminate,
     /// SIGINT: the same, typed by hand.
@@ -113,12 +113,12 @@ impl Signals {
 
     /// The next one. Can be dropped and begun again without losing any; several of one kind that
     /// come before it is asked for may count as one.
-    pub async fn next(&mut self) -> Signal {
+    pub async fn next(&mut self) -> ServiceSignal {
         tokio::select! {
             biased;
-            _ = self.terminate.recv() => Signal::Terminate,
-            _ = self.interrupt.recv() => Signal::Interrupt,
-            _ = self.hangup.recv() => Signal::Hangup,
+            _ = self.terminate.recv() => ServiceSignal::Terminate,
+            _ = self.interrupt.recv() => ServiceSignal::Interrupt,
+            _ = self.hangup.recv() => ServiceSignal::Hangup,
         }
     }
 }
@@ -209,9 +209,9 @@ mod tests {
     async fn signals_arrive_and_do_not_end_the_process() {
         let mut signals = Signals::listen().expect("handlers");
         for (number, signal) in [
-            (Number::HUP, Signal::Hangup),
-            (Number::TERM, Signal::Terminate),
-            (Number::INT, Signal::Interrupt),
+            (Number::HUP, ServiceSignal::Hangup),
+            (Number::TERM, ServiceSignal::Terminate),
+            (Number::INT, ServiceSignal::Interrupt),
         ] {
             kill_process(getpid(), number).expect("sent");
             let got = tokio::time::timeout(Duration::from_secs(5), signals.next()).await;

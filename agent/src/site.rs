@@ -212,14 +212,14 @@ pub fn subscriptions(plan: &Plan) -> Vec<String> {
 }
 
 /// The connection's settings for the plan.
-pub fn broker(settings: &BrokerSettings, plan: &Plan) -> mqtt::Settings {
+pub fn broker(settings: &BrokerSettings, plan: &Plan) -> mqtt::MqttSettings {
     connection(settings, subscriptions(plan))
 }
 
 /// The settings of a connection that hears these topics.
-pub fn connection(settings: &BrokerSettings, subscriptions: Vec<String>) -> mqtt::Settings {
+pub fn connection(settings: &BrokerSettings, subscriptions: Vec<String>) -> mqtt::MqttSettings {
     let time = |span: slackwater_rules::time::Span| Duration::from_millis(span.0.max(0).cast_unsigned());
-    mqtt::Settings {
+    mqtt::MqttSettings {
         host: settings.host.clone(),
         port: settings.port,
         client_id: settings.client_id.clone(),

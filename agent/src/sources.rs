@@ -61,7 +61,7 @@ const WAITING: usize = 16;
 
 /// All sources of a plan, being asked. Dropping it ends that.
 #[derive(Debug)]
-pub struct Sources {
+pub struct RunningSources {
     rounds: mpsc::Receiver<SourceRound>,
     /// So that the channel stays open without any source.
     _open: mpsc::Sender<SourceRound>,
@@ -89,7 +89,7 @@ impl<T> WantedSource<T> {
     }
 }
 
-impl Sources {
+impl RunningSources {
     /// Begins to ask everything that the plan wants, on the current tokio runtime.
     pub fn start(plan: &Plan, settings: &SourceSettings) -> Self {
         let mut upses: BTreeMap<&str, WantedSource<_>> = BTreeMap::new();
@@ -224,7 +224,8 @@ mod tests {
     #[tokio::test]
     async fn a_task_that_ends_is_said_of_its_source() {
         let (to, rounds) = mpsc::channel(1);
-        let mut sources = Sources { rounds, _open: to.clone(), tasks: JoinSet::new(), names: Vec::new() };
+        let mut sources =
+            RunningSources { rounds, _open: to.clone(), tasks: JoinSet::new(), names: Vec::new() };
         sources.follow("1-Wire", Broken, Span::seconds(1), to);
         let round = sources.next().await;
         assert_eq!(&*round.source, "1-Wire");

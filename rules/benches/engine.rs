@@ -8,7 +8,7 @@ mod fixtures;
 
 use divan::{Bencher, counter::ItemsCount};
 use fixtures::{UTC, around_in, plan_of};
-use slackwater_rules::engine::{Delivery, Effect, Engine, Input, Link, Turn};
+use slackwater_rules::engine::{Arrival, Effect, Engine, Input, Link, Turn};
 use slackwater_rules::plan::Plan;
 use slackwater_rules::record::{Outcome, Record};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
@@ -82,7 +82,7 @@ impl Site {
         self.said += 1;
         let topic = format!("halyard/temp-{sensor}");
         let payload = if self.said.is_multiple_of(3) { "25.1" } else { "25.2" };
-        self.step(Input::Message { topic, payload: payload.into(), delivery: Delivery::Live })
+        self.step(Input::Message { topic, payload: payload.into(), delivery: Arrival::Live })
     }
 }
 
@@ -142,7 +142,7 @@ response = "Look."
             _ => ("heater", if heats { "200" } else { "0" }),
         };
         let topic = topic.to_owned();
-        site.step(Input::Message { topic, payload: payload.into(), delivery: Delivery::Live })
+        site.step(Input::Message { topic, payload: payload.into(), delivery: Arrival::Live })
     };
     // Two days, so that it has learned.
     for _ in 0..17_280 {
@@ -184,7 +184,7 @@ fn story(plan: &Plan, length: usize) -> (Vec<Record>, Now) {
         site.said += 1;
         for sensor in 0..SENSORS {
             let topic = format!("halyard/temp-{sensor}");
-            let message = Input::Message { topic, payload: payload.into(), delivery: Delivery::Live };
+            let message = Input::Message { topic, payload: payload.into(), delivery: Arrival::Live };
             let turn = site.step(message);
             records.extend(turn.records);
             for effect in turn.effects {

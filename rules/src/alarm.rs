@@ -68,7 +68,7 @@ pub enum State {
 
 /// What can happen to an alarm.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Event {
+pub enum AlarmEvent {
     /// The condition held for the on-delay.
     Raise,
     /// The condition was false for the off-delay.
@@ -96,52 +96,53 @@ pub enum Event {
 
 impl State {
     /// The state after `event`; the same state where the standard knows no such move.
-    pub fn after(self, event: Event) -> State {
+    pub fn after(self, event: AlarmEvent) -> State {
         use State::*;
         match (self, event) {
             // Out of service yields only to being put back, and wins over everything.
-            (_, Event::TakeOut) => OutOfService,
-            (OutOfService, Event::PutBack) => Normal,
+            (_, AlarmEvent::TakeOut) => OutOfService,
+            (OutOfService, AlarmEvent::PutBack) => Normal,
             (OutOfService, _) => OutOfService,
-            (state, Event::PutBack) => state,
+            (state, AlarmEvent::PutBack) => state,
 
             // A shelf holds until it ends; a latch is reset before it can be put aside, so that
             // neither time nor work resets it.
-            (Shelved, Event::Unshelve) => Normal,
+            (Shelved, AlarmEvent::Unshelve) => Normal,
             (Shelved, _) => Shelved,
-            (LatchedUnacknowledged | LatchedAcknowledged, Event::Shelve | Event::Suppress) => self,
-            (_, Event::Shelve) => Shelved,
-            (state, Event::Unshelve) => state,
+            (LatchedUnacknowledged | LatchedAcknowledged, AlarmEvent::Shelve | AlarmEvent::Suppress) => self,
+            (_, AlarmEvent::Shelve) => Shelved,
+            (state, AlarmEvent::Unshelve) => state,
 
-            (SuppressedByDesign, Event::Unsuppress) => Normal,
+            (SuppressedByDesign, AlarmEvent::Unsuppress) => Normal,
             (SuppressedByDesign, _) => SuppressedByDesign,
-            (_, Event::Suppress) => SuppressedByDesign,
-            (state, Event::Unsuppress) => state,
+            (_, AlarmEvent::Suppress) => SuppressedByDesign,
+            (state, AlarmEvent::Unsuppress) => state,
 
             // The upper half of the standard's diagram.
-            (Normal | ReturnedUnacknowledged | LatchedUnacknowledged | LatchedAcknowledged, Event::Raise) => {
-                Unacknowledged
-            }
-            (Unacknowledged | Acknowledged, Event::Raise) => self,
-
-            (Unacknowledged, Event::Return { latching: false }) => ReturnedUnacknowledged,
-            (Unacknowledged, Event::Return { latching: true }) => LatchedUnacknowledged,
-            (Acknowledged, Event::Return { latching: false }) => Normal,
-            (Acknowledged, Event::Return { latching: true }) => LatchedAcknowledged,
             (
                 Normal | ReturnedUnacknowledged | LatchedUnacknowledged | LatchedAcknowledged,
-                Event::Return { .. },
+                AlarmEvent::Raise,
+            ) => Unacknowledged,
+            (Unacknowledged | Acknowledged, AlarmEvent::Raise) => self,
+
+            (Unacknowledged, AlarmEvent::Return { latching: false }) => ReturnedUnacknowledged,
+            (Unacknowledged, AlarmEvent::Return { latching: true }) => LatchedUnacknowledged,
+            (Acknowledged, AlarmEvent::Return { latching: false }) => Normal,
+            (Acknowledged, AlarmEvent::Return { latching: true }) => LatchedAcknowledged,
+            (
+                Normal | ReturnedUnacknowledged | LatchedUnacknowledged | LatchedAcknowledged,
+                AlarmEvent::Return { .. },
             ) => self,
 
-            (Unacknowledged, Event::Acknowledge) => Acknowledged,
-            (ReturnedUnacknowledged, Event::Acknowledge) => Normal,
-            (LatchedUnacknowledged, Event::Acknowledge) => LatchedAcknowledged,
-            (Normal | Acknowledged | LatchedAcknowledged, Event::Acknowledge) => self,
+            (Unacknowledged, AlarmEvent::Acknowledge) => Acknowledged,
+            (ReturnedUnacknowledged, AlarmEvent::Acknowledge) => Normal,
+            (LatchedUnacknowledged, AlarmEvent::Acknowledge) => LatchedAcknowledged,
+            (Normal | Acknowledged | LatchedAcknowledged, AlarmEvent::Acknowledge) => self,
 
-            (LatchedAcknowledged, Event::Reset) => Normal,
+            (LatchedAcknowledged, AlarmEvent::Reset) => Normal,
             (
                 Normal | Unacknowledged | Acknowledged | ReturnedUnacknowledged | LatchedUnacknowledged,
-                Event::Reset,
+                AlarmEvent::Reset,
             ) => self,
         }
     }
@@ -222,6 +223,8 @@ pub struct Episode {
     pub worse: bool,
     /// A reading it needs is missing.
     pub blind: bool,
+    /// The work that had paused it, and when that ended: it has not come back since.
+    pub after_work: Option<(String, Moment)>,
 }
 
 /// An alarm put aside by a person.
@@ -239,7 +242,7 @@ pub struct Aside {
 
 impl AlarmState {
     /// Moves by the table, and closes the episode when the alarm is normal or put aside.
-    pub fn happen(&mut self, event: Event) {
+    pub fn happen(&mut self, event: AlarmEvent) {
         self.state = self.state.after(event);
         if !self.state.is_open() {
             self.episode = None;

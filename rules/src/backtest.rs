@@ -16,7 +16,7 @@ use crate::engine::{Effect, Input, OperatorCommand};
 use crate::plan::{AlarmId, Plan, SensorId};
 use crate::reading::Value;
 use crate::record::{Body, By, Outcome, Purpose};
-use crate::sim::{Sim, Stuck, World};
+use crate::sim::{Sim, SimWorld, Stuck};
 use crate::time::{Moment, Now, Span, Wall};
 use std::collections::{BTreeMap, VecDeque};
 
@@ -68,7 +68,7 @@ struct Counter {
     pages: BTreeMap<String, u64>,
 }
 
-impl World for Counter {
+impl SimWorld for Counter {
     fn carry_out(&mut self, now: &Now, effect: Effect, reports: &mut VecDeque<Input>) {
         reports.extend(match effect {
             Effect::Send { page, .. } => {

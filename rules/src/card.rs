@@ -192,7 +192,7 @@ pub struct BuiltIn {
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
-struct Written {
+struct CardTable {
     name: String,
     /// The harm that is there wherever this card is used.
     harm: Option<Harm>,
@@ -201,7 +201,7 @@ struct Written {
 
 #[derive(Deserialize)]
 struct CardFile {
-    card: Vec<Written>,
+    card: Vec<CardTable>,
 }
 
 static FILES: [&str; 4] = [
@@ -218,11 +218,11 @@ pub fn built_in() -> &'static [BuiltIn] {
     static CARDS: OnceLock<Vec<BuiltIn>> = OnceLock::new();
     CARDS.get_or_init(|| {
         let files = FILES.iter().filter_map(|text| toml::from_str::<CardFile>(text).ok());
-        files.flat_map(|file| file.card).map(Written::read).collect()
+        files.flat_map(|file| file.card).map(CardTable::read).collect()
     })
 }
 
-impl Written {
+impl CardTable {
     fn read(self) -> BuiltIn {
         let Self { name, harm, mut lines } = self;
         for line in &mut lines {

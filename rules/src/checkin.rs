@@ -21,6 +21,6 @@ mod words;
 pub use content::{Facts, GoesDark};
 pub use form::{CheckIn, Dark, LastReading, OpenAlarm, Planned, VERSION};
 pub use inputs::{announced, noted, sign_of_life, turned_away};
-pub use refusals::Refusal;
+pub use refusals::CheckinRefusal;
 pub use sites::{Believed, Known, Sites};
 pub use words::SiteNote;

@@ -13,6 +13,7 @@ mod ast;
 mod bounds;
 mod check;
 mod clock;
+mod direction;
 mod evaluate;
 mod explain;
 mod foretold;

@@ -20,7 +20,7 @@ pub use finding::{At, Finding, Severity};
 pub use findings::{Findings, LeftOut, MOST};
 pub use item::{Item, listed};
 pub(crate) use render::within;
-pub use render::{Position, Sources, render};
+pub use render::{Position, SourceTexts, render};
 pub use suggest::did_you_mean;
 pub use table::Table;
 pub use view::{FINDINGS_VERSION, FindingView, FindingsView, PlaceView};

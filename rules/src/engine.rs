@@ -41,12 +41,12 @@ mod views;
 mod work;
 mod world;
 
-pub use crate::reading::Delivery;
+pub use crate::reading::Arrival;
 pub use backfill::Recollection;
 pub use drills::{DrillsView, ProofView};
 pub(crate) use ground::mix;
 pub use input::{Health, Input, Link};
-pub use operator::{LONGEST_SHELF, OperatorCommand, Silence};
+pub use operator::{OperatorCommand, Silence};
 pub use outage::{Course, OutageView};
 pub use status::{AlarmView, CallView, DeadlineView, Explanation, RelayView, SensorView, Status};
 pub use timers::DeadlineReason;

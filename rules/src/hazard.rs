@@ -97,13 +97,14 @@ static FILES: [&str; 8] = [
 ];
 
 /// Keys of an alarm in the order in which people read them.
-const ORDER: [&str; 13] = [
+const ORDER: [&str; 14] = [
     "when",
     "worse",
     "deadband",
     "on-delay",
     "off-delay",
     "latching",
+    "longest-shelf",
     "priority",
     "cause",
     "consequence",

@@ -27,6 +27,7 @@ mod relay;
 mod schema;
 mod sensor;
 mod sensor_source;
+mod shelf;
 mod tank;
 mod title;
 mod watched;
@@ -47,6 +48,7 @@ pub use outputs::{
 pub use people::{Absence, ChannelKind, Contact, Directory, Hours, Quota, Target};
 pub use schema::{schema, schema_text};
 pub use sensor_source::{Feed, Source, SupplyReading, UpsReading};
+pub use shelf::{LONGEST_SHELF, LONGEST_SHELF_OF_CRITICAL};
 pub use watched::{CHECK_INS, SILENT};
 
 use crate::alarm::Priority;
@@ -191,7 +193,7 @@ pub struct Relay {
     /// Switched on only while this is known to be true.
     pub only_if: Option<Condition>,
     /// How long it stays as it is when no alarm wants it any more.
-    pub hold: Option<Hold>,
+    pub hold: Option<Outlasting>,
     /// The shortest time between two switchings.
     pub pause: Span,
     /// The longest run of one stopgap.
@@ -200,7 +202,7 @@ pub struct Relay {
 
 /// How long a stopgap outlasts its alarms. Its longest run is a bound in any case.
 #[derive(Clone, Debug)]
-pub struct Hold {
+pub struct Outlasting {
     /// Until this has been seen to be true.
     pub until: Option<Condition>,
     /// No longer than this.
@@ -255,6 +257,8 @@ pub struct Alarm {
     pub priority: Priority,
     /// Stays until a person resets it, although the condition has gone.
     pub latching: bool,
+    /// For how long it may be shelved, if the keeper says so.
+    pub longest_shelf: Option<Span>,
     /// What usually causes it.
     pub cause: Option<String>,
     /// What follows if nobody acts.
@@ -320,7 +324,7 @@ pub struct Callout {
     /// Unique in the site.
     pub name: String,
     /// At least one, in order of time.
-    pub steps: Vec<Step>,
+    pub steps: Vec<Rung>,
     /// The last step repeats this often until someone answers.
     pub again: Span,
     /// An answer holds this long while the alarm still stands.
@@ -334,7 +338,7 @@ pub struct Callout {
 
 /// One rung of a call-out.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Step {
+pub struct Rung {
     /// Since the call-out began.
     pub after: Span,
     /// Told side by side.

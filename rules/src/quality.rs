@@ -13,7 +13,7 @@
 mod tests;
 
 use crate::plan::Sensor;
-use crate::reading::{BadReading, Delivery, Reading, Value};
+use crate::reading::{Arrival, BadReading, Reading, Value};
 use crate::time::{Moment, Span};
 use crate::units::Scale;
 use std::fmt;
@@ -221,7 +221,7 @@ impl Track {
         &mut self,
         sensor: &Sensor,
         now: Moment,
-        delivery: Delivery,
+        delivery: Arrival,
         reading: Result<Reading, BadReading>,
         peer: Option<f64>,
     ) -> Judged {
@@ -230,9 +230,9 @@ impl Track {
         let at = measured.map_or(now, |measured| measured.min(now));
 
         let old = match delivery {
-            Delivery::Live => None,
-            Delivery::Retained => Some(Rejection::Retained),
-            Delivery::Backlog => Some(Rejection::Backlog),
+            Arrival::Live => None,
+            Arrival::Retained => Some(Rejection::Retained),
+            Arrival::Backlog => Some(Rejection::Backlog),
         };
         if let Some(doubt) = old {
             if self.heard.is_none() {

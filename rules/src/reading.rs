@@ -69,7 +69,7 @@ pub struct Reading {
 
 /// How fresh a reading is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Delivery {
+pub enum Arrival {
     /// Sent just now.
     Live,
     /// Kept by the broker as the topic's last value: true once.

@@ -9,9 +9,9 @@ mod parts;
 mod words;
 
 pub use crate::ids::{By, Seq};
-pub use drilled::{About, Drilled, Measured, Stage, Standing};
+pub use drilled::{About, DrillStage, Drilled, Measured, Standing};
 pub use outcome::{NoMore, Outcome};
-pub use parts::{Estimated, Purpose, Verdict};
+pub use parts::{AfterWork, Estimated, Purpose, Verdict};
 pub(crate) use words::on_off;
 
 use crate::alarm::Priority;
@@ -92,6 +92,9 @@ pub enum Body {
         since: Span,
         /// What it rested on: `lagoon-temp 23.1 degC`.
         because: String,
+        /// It has not come back since this work, which had paused it.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        after_work: Option<AfterWork>,
     },
     /// It got worse.
     Worsened {
@@ -211,10 +214,13 @@ pub enum Body {
         /// The alarm's name.
         alarm: String,
     },
-    /// The work is over.
+    /// The work is over: its on-delay begins anew.
     Unsuppressed {
         /// The alarm's name.
         alarm: String,
+        /// The kind of work; empty if nobody knows.
+        #[serde(default, skip_serializing_if = "String::is_empty")]
+        work: String,
     },
     /// Taken out of service.
     TakenOut {

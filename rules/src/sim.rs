@@ -1,7 +1,7 @@
 //! The engine in virtual time: the one loop under rehearsals, backtests, fuzzing and every test that
 //! lets time pass. Inputs go in at the present moment; the clock jumps to whatever comes next (a
 //! deadline of the engine, or something that happens around it); what the engine wants done is answered
-//! by a [`World`], and the answers go back in, first in, first out, before time goes on. What came of it
+//! by a [`SimWorld`], and the answers go back in, first in, first out, before time goes on. What came of it
 //! is in [`Sim::records`] and in the world.
 //!
 //! [`SimSite`] is the world that most want: sensors that say the same again and again, channels and
@@ -14,10 +14,10 @@ mod site;
 #[cfg(test)]
 mod tests;
 
-pub use signal::{Origin, Says, Signal};
+pub use signal::{Saying, SignalOrigin, SimSignal};
 pub use site::{ChannelRule, RelayRule, SentCommand, SentPage, Shows, SimSite};
 
-use crate::engine::{Delivery, Effect, Engine, Input, Link, OperatorCommand, Turn};
+use crate::engine::{Arrival, Effect, Engine, Input, Link, OperatorCommand, Turn};
 use crate::plan::{Plan, SensorId};
 use crate::reading::Value;
 use crate::record::{By, Record, Seq};
@@ -37,7 +37,7 @@ const MOST_TURNS: u32 = 50_000;
 const AFTER_BOOT: Moment = Moment(500_000);
 
 /// What is around the engine: what happens there by itself, and what comes of what the engine wants.
-pub trait World {
+pub trait SimWorld {
     /// When something happens next by itself, if anything does.
     fn due(&self) -> Option<Moment> {
         None
@@ -105,7 +105,7 @@ pub struct Sim<W> {
     counted: u32,
 }
 
-impl<W: World> Sim<W> {
+impl<W: SimWorld> Sim<W> {
     /// A watch over `plan` that has not begun yet. `name` is what it calls its version, and what people
     /// speak to it through; `seed` makes the codes of its pages.
     pub fn new(name: &'static str, plan: Plan, seed: u64, now: Now, world: W) -> Self {
@@ -230,13 +230,13 @@ impl<W: World> Sim<W> {
     }
 
     /// A message comes from the broker.
-    pub fn hear(&mut self, topic: &str, payload: &str, delivery: Delivery) {
+    pub fn hear(&mut self, topic: &str, payload: &str, delivery: Arrival) {
         self.step(Input::Message { topic: topic.to_owned(), payload: payload.as_bytes().to_vec(), delivery });
     }
 
     /// A sensor says this, with no payload to be read.
     pub fn measure(&mut self, sensor: SensorId, value: Value) {
-        self.step(Input::Measured { sensor, value, delivery: Delivery::Live });
+        self.step(Input::Measured { sensor, value, delivery: Arrival::Live });
     }
 
     /// A person says this.
@@ -296,7 +296,7 @@ impl<W: World> Sim<W> {
 
 impl Sim<SimSite> {
     /// From now on the sensor says this: at once, and then at its own pace.
-    pub fn says(&mut self, origin: Origin, says: Says, every: Span) {
+    pub fn says(&mut self, origin: SignalOrigin, says: Saying, every: Span) {
         self.world.says(self.now.mono, origin, says, every);
         self.run(Span::ZERO);
     }

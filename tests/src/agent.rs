@@ -3,7 +3,7 @@
 //! exit codes, output, the log, the journal.
 
 use rustix::process::{Pid, Signal, kill_process};
-use slackwater::journal::Log;
+use slackwater::journal::JournalLog;
 use slackwater_rules::record::{Body, Record};
 use std::os::unix::fs::PermissionsExt;
 use std::os::unix::process::CommandExt;
@@ -205,7 +205,7 @@ impl Home {
     /// The journal's records; none before there is a journal.
     pub fn records(&self) -> Vec<Record> {
         let mut records = Vec::new();
-        let Ok(log) = Log::open(&self.folder().join(&self.journal)) else { return records };
+        let Ok(log) = JournalLog::open(&self.folder().join(&self.journal)) else { return records };
         let unreadable = log.walk(0, |record| {
             records.push(record);
             true

@@ -6,7 +6,7 @@ use std::path::Path;
 use std::time::{Duration, Instant};
 
 use slackwater::demo::broker::{Broker, BrokerFaults};
-use slackwater::mqtt::{self, Event, Handle, Message, PublishError, Settings, Tls};
+use slackwater::mqtt::{self, Handle, MqttEvent, MqttMessage, MqttSettings, PublishError, Tls};
 use slackwater::secret::Secret;
 use slackwater_tests::certs::{Authority, Validity};
 use slackwater_tests::mosquitto::{self, Mosquitto, Options};
@@ -18,8 +18,8 @@ use tokio::time::timeout;
 /// For anything that should happen soon. Generous: tests run side by side on small machines.
 const SOON: Duration = Duration::from_secs(15);
 
-fn settings(port: u16, client_id: &str) -> Settings {
-    let mut settings = Settings::new("127.0.0.1", port, client_id);
+fn settings(port: u16, client_id: &str) -> MqttSettings {
+    let mut settings = MqttSettings::new("127.0.0.1", port, client_id);
     settings.keep_alive = Duration::from_secs(5);
     settings.subscriptions = vec!["room2/#".to_owned()];
     settings
@@ -28,24 +28,24 @@ fn settings(port: u16, client_id: &str) -> Settings {
 /// The agent's side under test.
 struct Agent {
     handle: Handle,
-    events: Receiver<Event>,
+    events: Receiver<MqttEvent>,
 }
 
 impl Agent {
-    fn start(settings: Settings) -> Self {
+    fn start(settings: MqttSettings) -> Self {
         let (handle, events) = mqtt::spawn(settings).expect("valid settings");
         Self { handle, events }
     }
 
     /// Connected, subscribed, and the path proved.
-    async fn ready(settings: Settings) -> Self {
+    async fn ready(settings: MqttSettings) -> Self {
         let mut agent = Self::start(settings);
-        agent.until("the path proved", |event| matches!(event, Event::Heard { .. }).then_some(())).await;
+        agent.until("the path proved", |event| matches!(event, MqttEvent::Heard { .. }).then_some(())).await;
         agent
     }
 
     /// Takes events until one is looked for, and returns it with what came before.
-    async fn until<T>(&mut self, what: &str, pick: impl FnMut(&Event) -> Option<T>) -> T {
+    async fn until<T>(&mut self, what: &str, pick: impl FnMut(&MqttEvent) -> Option<T>) -> T {
         self.within(SOON, what, pick).await
     }
 
@@ -53,7 +53,7 @@ impl Agent {
         &mut self,
         bound: Duration,
         what: &str,
-        mut pick: impl FnMut(&Event) -> Option<T>,
+        mut pick: impl FnMut(&MqttEvent) -> Option<T>,
     ) -> T {
         let mut seen = Vec::new();
         let found = timeout(bound, async {
@@ -73,11 +73,11 @@ impl Agent {
         }
     }
 
-    async fn message(&mut self, topic: &str) -> Message {
+    async fn message(&mut self, topic: &str) -> MqttMessage {
         timeout(SOON, async {
             loop {
                 match self.events.recv().await {
-                    Some(Event::Message(message)) if message.topic == topic => return message,
+                    Some(MqttEvent::Message(message)) if message.topic == topic => return message,
                     Some(_) => {}
                     None => panic!("the task ended before a message on {topic}"),
                 }
@@ -93,14 +93,14 @@ impl Agent {
 
     async fn published(&mut self, id: u64) {
         self.until("the broker's acknowledgement", |event| {
-            matches!(event, Event::Published { id: done } if *done == id).then_some(())
+            matches!(event, MqttEvent::Published { id: done } if *done == id).then_some(())
         })
         .await;
     }
 
     async fn down(&mut self) -> String {
         self.until("a connection lost or refused", |event| match event {
-            Event::Down { why } => Some(why.clone()),
+            MqttEvent::Down { why } => Some(why.clone()),
             _ => None,
         })
         .await
@@ -108,7 +108,7 @@ impl Agent {
 
     async fn up(&mut self) -> bool {
         self.until("a connection", |event| match event {
-            Event::Up { session_present } => Some(*session_present),
+            MqttEvent::Up { session_present } => Some(*session_present),
             _ => None,
         })
         .await
@@ -219,7 +219,7 @@ async fn an_unacknowledged_message_comes_again_as_a_duplicate_and_an_acknowledge
         while again.last().is_none_or(|(topic, _)| topic != "room2/third") {
             let message = agent
                 .until("messages up to the third", |event| match event {
-                    Event::Message(message) => Some((message.topic.clone(), message.duplicate)),
+                    MqttEvent::Message(message) => Some((message.topic.clone(), message.duplicate)),
                     _ => None,
                 })
                 .await;
@@ -250,7 +250,7 @@ async fn twenty_publications_over_a_killed_broker_are_all_acknowledged_in_order(
     let mut done = vec![0];
     agent
         .until("all twenty", |event| {
-            if let Event::Published { id } = event {
+            if let MqttEvent::Published { id } = event {
                 done.push(*id);
             }
             (done.last() == Some(&19)).then_some(())
@@ -300,7 +300,7 @@ async fn a_frozen_broker_is_noticed_while_a_write_is_stuck_and_while_idle() {
     for id in 0..12 {
         writing.publish(id, "elsewhere", &big, false);
     }
-    let down = |event: &Event| matches!(event, Event::Down { .. }).then_some(());
+    let down = |event: &MqttEvent| matches!(event, MqttEvent::Down { .. }).then_some(());
     tokio::join!(
         idle.within(bound, "the silence of an idle connection", down),
         writing.within(bound, "the silence behind a stuck write", down),
@@ -323,10 +323,10 @@ async fn a_refused_subscription_or_publication_is_named_and_the_others_work() {
     let mut seen = Vec::new();
     agent
         .until("the path proved", |event| {
-            if let Event::Refused { filter, reason } = event {
+            if let MqttEvent::Refused { filter, reason } = event {
                 seen.push((filter.clone(), reason.clone()));
             }
-            matches!(event, Event::Heard { .. }).then_some(())
+            matches!(event, MqttEvent::Heard { .. }).then_some(())
         })
         .await;
     assert_eq!(seen, [("room3/harbour/flow".to_owned(), "not authorised".to_owned())]);
@@ -335,7 +335,7 @@ async fn a_refused_subscription_or_publication_is_named_and_the_others_work() {
     agent.publish(2, "room3/harbour/flow", "480", false);
     let why = agent
         .until("a refused publication", |event| match event {
-            Event::Unpublished { id: 2, why } => Some(why.clone()),
+            MqttEvent::Unpublished { id: 2, why } => Some(why.clone()),
             _ => None,
         })
         .await;
@@ -359,8 +359,8 @@ async fn two_agents_with_one_client_id_are_noticed() {
     on_both(|port| async move {
         let mut first = Agent::ready(settings(port, "halyard")).await;
         let mut second = Agent::start(settings(port, "halyard"));
-        let taken = |event: &Event| match event {
-            Event::Taken { why } => Some(why.clone()),
+        let taken = |event: &MqttEvent| match event {
+            MqttEvent::Taken { why } => Some(why.clone()),
             _ => None,
         };
         // Both keep reconnecting; one of them sees it first.
@@ -373,7 +373,7 @@ async fn two_agents_with_one_client_id_are_noticed() {
     .await;
 }
 
-fn with_tls(port: u16, ca_file: &Path, server_name: Option<&str>) -> Settings {
+fn with_tls(port: u16, ca_file: &Path, server_name: Option<&str>) -> MqttSettings {
     let mut settings = settings(port, "halyard");
     settings.user = Some("ines".into());
     settings.password = Some(Secret::new("coral-17"));
@@ -492,8 +492,8 @@ async fn a_message_larger_than_our_limit_does_not_break_the_connection() {
         rig.publish(2, "room2/mains", "on", false);
         let next = agent
             .until("the message after it", |event| match event {
-                Event::Message(message) => Some(Ok(message.topic.clone())),
-                Event::Down { why } => Some(Err(why.clone())),
+                MqttEvent::Message(message) => Some(Ok(message.topic.clone())),
+                MqttEvent::Down { why } => Some(Err(why.clone())),
                 _ => None,
             })
             .await;
@@ -512,10 +512,10 @@ async fn a_publication_larger_than_the_brokers_limit_is_said_and_the_rest_goes()
     let mut why = None;
     agent
         .until("the second publication", |event| {
-            if let Event::Unpublished { id: 1, why: said } = event {
+            if let MqttEvent::Unpublished { id: 1, why: said } = event {
                 why = Some(said.clone());
             }
-            matches!(event, Event::Published { id: 2 }).then_some(())
+            matches!(event, MqttEvent::Published { id: 2 }).then_some(())
         })
         .await;
     assert_eq!(why.as_deref(), Some("larger than the 2000 bytes that the broker takes"));
@@ -569,7 +569,7 @@ async fn a_reload_subscribes_what_is_new_and_unsubscribes_what_is_gone() {
         let mut topics = Vec::new();
         agent
             .until("the last topic", |event| match event {
-                Event::Message(message) => {
+                MqttEvent::Message(message) => {
                     topics.push(message.topic.clone());
                     (message.topic == "room2/c").then_some(())
                 }
@@ -587,15 +587,15 @@ async fn a_broker_that_forgot_our_subscriptions_makes_us_deaf_and_is_reminded() 
     broker.faults.keep_alive(1);
     let mut agent = Agent::ready(settings(broker.port, "halyard")).await;
     broker.faults.forget_subscriptions();
-    agent.until("deafness", |event| matches!(event, Event::Deaf { .. }).then_some(())).await;
-    agent.until("hearing again", |event| matches!(event, Event::Heard { .. }).then_some(())).await;
+    agent.until("deafness", |event| matches!(event, MqttEvent::Deaf { .. }).then_some(())).await;
+    agent.until("hearing again", |event| matches!(event, MqttEvent::Heard { .. }).then_some(())).await;
 
     broker.faults.refuse_subscriptions(true);
     broker.faults.forget_subscriptions();
     let mut refused = Vec::new();
     agent
         .until("deafness that stays", |event| {
-            if let Event::Refused { filter, .. } = event {
+            if let MqttEvent::Refused { filter, .. } = event {
                 refused.push(filter.clone());
             }
             (refused.len() == 2).then_some(())
@@ -611,7 +611,7 @@ async fn a_stalled_broker_is_noticed_in_proportion_to_the_keep_alive_it_prescrib
     let mut agent = Agent::ready(settings(broker.port, "halyard")).await;
     broker.faults.stall(true);
     let bound = Duration::from_millis(3500);
-    agent.within(bound, "the silence", |event| matches!(event, Event::Down { .. }).then_some(())).await;
+    agent.within(bound, "the silence", |event| matches!(event, MqttEvent::Down { .. }).then_some(())).await;
     broker.faults.stall(false);
     agent.up().await;
     broker.faults.cut();
@@ -632,18 +632,18 @@ async fn a_listener_that_lags_slows_the_broker_down_and_loses_neither_messages_n
     flood(broker.port, MESSAGES).await;
     // The agent's listener takes nothing while four keep-alives pass on the rig's side.
     for _ in 0..4 {
-        rig.until("a keep-alive", |event| matches!(event, Event::Heard { .. }).then_some(())).await;
+        rig.until("a keep-alive", |event| matches!(event, MqttEvent::Heard { .. }).then_some(())).await;
     }
     let mut expected = 0;
     while expected < MESSAGES {
         let event =
             timeout(SOON, agent.events.recv()).await.expect("an event in time").expect("a running task");
         match event {
-            Event::Message(message) => {
+            MqttEvent::Message(message) => {
                 assert_eq!(message.payload, expected.to_string());
                 expected += 1;
             }
-            Event::Down { why } => panic!("lost the connection: {why}"),
+            MqttEvent::Down { why } => panic!("lost the connection: {why}"),
             _ => {}
         }
     }

@@ -2,7 +2,7 @@
 //! phone 360 pixels wide; nothing in it is fetched from elsewhere. All mails of one call-out
 //! make one thread (RFC 5322, section 3.6.4), whose root is the call-out itself.
 
-use super::{Context, plain};
+use super::{SharedParts, plain};
 use lettre::Message;
 use lettre::message::header::{HeaderName, HeaderValue};
 use lettre::message::{Mailbox, MultiPart};
@@ -29,7 +29,7 @@ pub(super) fn compose(
     page: &Page,
     from: &Mailbox,
     to: &Mailbox,
-    context: &Context,
+    context: &SharedParts,
 ) -> Result<Message, lettre::error::Error> {
     let site = plain::one_line(&page.site);
     let sender = match &from.name {

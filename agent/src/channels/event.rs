@@ -1,7 +1,7 @@
 //! A page as a CloudEvents 1.0 event in JSON, for gateways that take structured input without a
 //! template of their own (CloudEvents 1.0.2, sections 2 and 3; JSON event format 1.0.2).
 
-use super::{Context, plain};
+use super::{SharedParts, plain};
 use jiff::Timestamp;
 use serde_json::{Value, json};
 use slackwater_rules::page::Page;
@@ -14,7 +14,7 @@ pub(super) const MEDIA_TYPE: &str = "application/cloudevents+json";
 /// The event. Its id and source are the same on a repeat, so that a receiver may drop it
 /// (section 3.1.1, `id`). The type begins with a plain word: the standard advises a reverse
 /// domain name, but the project owns none, and to claim another's would be worse.
-pub(super) fn event(page: &Page, context: &Context) -> Value {
+pub(super) fn event(page: &Page, context: &SharedParts) -> Value {
     let site = match plain::percent(&plain::one_line(&page.site)) {
         site if site.is_empty() => "site".to_owned(),
         site => site,

@@ -2,7 +2,7 @@
 //! without a mail account, or for another program to fetch.
 
 use super::worker::Progress;
-use super::{Context, FolderSettings, email};
+use super::{FolderSettings, SharedParts, email};
 use lettre::message::Mailbox;
 use slackwater_rules::page::Page;
 use slackwater_rules::record::Outcome;
@@ -25,7 +25,7 @@ impl Folder {
         Ok(Self { settings: settings.clone(), from })
     }
 
-    pub(super) fn attempt(&self, page: &Page, context: &Context, progress: &Progress) -> Outcome {
+    pub(super) fn attempt(&self, page: &Page, context: &SharedParts, progress: &Progress) -> Outcome {
         let message = match email::compose(page, &self.from, &self.settings.to, context) {
             Ok(message) => message.formatted(),
             Err(error) => return Outcome::Failed { why: format!("the mail could not be written: {error}") },

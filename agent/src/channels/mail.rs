@@ -4,7 +4,7 @@
 
 use super::smtp::{self, Smtp, SmtpFault, SmtpReply};
 use super::worker::Progress;
-use super::{ADDRESSES, Context, MailSettings, Security, dial, duration, email, plain};
+use super::{ADDRESSES, MailSettings, Security, SharedParts, dial, duration, email, plain};
 use crate::tls;
 use lettre::message::Mailbox;
 use rustls::pki_types::ServerName;
@@ -87,7 +87,12 @@ impl Mail {
         duration(self.server.timeout)
     }
 
-    pub(super) async fn attempt(&mut self, page: &Page, context: &Context, progress: &Progress) -> Outcome {
+    pub(super) async fn attempt(
+        &mut self,
+        page: &Page,
+        context: &SharedParts,
+        progress: &Progress,
+    ) -> Outcome {
         if let Some((at, said)) = &self.refused {
             let left = REFUSED_FOR.saturating_sub(at.elapsed());
             if !left.is_zero() {

@@ -6,7 +6,7 @@
 //! The address may hold a token, so no text made here shows more of it than host and port.
 
 use super::worker::Progress;
-use super::{ADDRESSES, Context, PushSettings, Template, dial, duration, event, plain};
+use super::{ADDRESSES, PushSettings, SharedParts, Template, dial, duration, event, plain};
 use crate::tls;
 use bytes::Bytes;
 use http_body_util::{BodyExt, Full};
@@ -95,7 +95,7 @@ impl Push {
         duration(self.timeout)
     }
 
-    pub(super) async fn attempt(&self, page: &Page, context: &Context, progress: &Progress) -> Outcome {
+    pub(super) async fn attempt(&self, page: &Page, context: &SharedParts, progress: &Progress) -> Outcome {
         let body = match &self.template {
             Some(template) => template.render(page, context),
             None => event::event(page, context).to_string(),

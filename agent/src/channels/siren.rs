@@ -2,7 +2,7 @@
 //! reaches nobody in particular and carries no words.
 
 use super::worker::Progress;
-use super::{Context, NotPublished, SirenSettings};
+use super::{NotPublished, SharedParts, SirenSettings};
 use slackwater_rules::page::Page;
 use slackwater_rules::record::{Outcome, Purpose};
 use std::time::Duration;
@@ -28,7 +28,7 @@ impl SirenChannel {
         if wrong.is_empty() { Ok(Self(settings.clone())) } else { Err(wrong) }
     }
 
-    pub(super) fn attempt(&self, page: &Page, context: &Context, progress: &Progress) -> Outcome {
+    pub(super) fn attempt(&self, page: &Page, context: &SharedParts, progress: &Progress) -> Outcome {
         let (payload, note) = match page.purpose {
             Purpose::Call | Purpose::Drill => (&self.0.on, "told to sound"),
             Purpose::Taken | Purpose::AllClear => (&self.0.off, "told to be quiet"),

@@ -4,7 +4,7 @@
 //! itself, since JSON is full of braces; `{{` is one brace before a word that isn't meant.
 
 use super::event::rfc3339;
-use super::{Context, plain};
+use super::{SharedParts, plain};
 use slackwater_rules::page::Page;
 
 /// What a template may name.
@@ -63,7 +63,7 @@ impl Template {
     }
 
     /// The text for this page.
-    pub(super) fn render(&self, page: &Page, context: &Context) -> String {
+    pub(super) fn render(&self, page: &Page, context: &SharedParts) -> String {
         let id = context.name("page", page.id);
         self.fill(|name| match name {
             "headline" if page.maybe_repeat => format!("(possible repeat) {}", page.headline),

@@ -3,9 +3,9 @@
 //! report is waited for a little: that a phone has the text is worth knowing, that it never will
 //! even more. It is no answer either way.
 
-use super::Context;
+use super::SharedParts;
 use super::worker::Progress;
-use crate::modem::{Number, Step, TextFate};
+use crate::modem::{Number, SendingStep, TextFate};
 use slackwater_rules::page::Page;
 use slackwater_rules::record::Outcome;
 use std::time::Duration;
@@ -25,7 +25,7 @@ impl Text {
         Self(to.clone())
     }
 
-    pub(super) async fn attempt(&self, page: &Page, context: &Context, progress: &Progress) -> Outcome {
+    pub(super) async fn attempt(&self, page: &Page, context: &SharedParts, progress: &Progress) -> Outcome {
         let Some(modem) = &context.modem else {
             return Outcome::Failed {
                 why: "no modem is set up: [modem] came after the start, which takes a restart".into(),
@@ -35,11 +35,11 @@ impl Text {
         let mut steps = modem.send(&self.0, &page.text);
         loop {
             match steps.recv().await {
-                Some(Step::Sending) => {
+                Some(SendingStep::Sending) => {
                     progress.on_its_way();
                     progress.at("while the modem was sending it");
                 }
-                Some(Step::Taken { reference, awaited }) => {
+                Some(SendingStep::Taken { reference, awaited }) => {
                     let taken = match reference {
                         Some(reference) => format!("taken by the network (its number {reference})"),
                         None => "taken by the network".to_owned(),
@@ -52,11 +52,11 @@ impl Text {
                     progress.at("while its delivery report was awaited");
                     return report(&mut steps, taken).await;
                 }
-                Some(Step::Ended(outcome)) => return outcome,
-                Some(Step::Lost(why)) => {
+                Some(SendingStep::Ended(outcome)) => return outcome,
+                Some(SendingStep::Lost(why)) => {
                     return progress.broke_off(format_args!("the modem was lost: {why}"));
                 }
-                Some(Step::Reported(_)) => {}
+                Some(SendingStep::Reported(_)) => {}
                 None => {
                     return progress.broke_off("the modem's task has ended");
                 }
@@ -66,10 +66,10 @@ impl Text {
 }
 
 /// What becomes of a text that the network took.
-async fn report(steps: &mut tokio::sync::mpsc::UnboundedReceiver<Step>, taken: String) -> Outcome {
+async fn report(steps: &mut tokio::sync::mpsc::UnboundedReceiver<SendingStep>, taken: String) -> Outcome {
     let until = Instant::now() + REPORT_WITHIN;
     while let Ok(Some(step)) = timeout_at(until, steps.recv()).await {
-        let Step::Reported(fate) = step else { continue };
+        let SendingStep::Reported(fate) = step else { continue };
         let words = fate.words();
         match fate {
             TextFate::Delivered | TextFate::Forwarded => {

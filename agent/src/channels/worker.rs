@@ -2,7 +2,7 @@
 //! for each goes to the results. Time-out, withdrawal and panic are handled here, once for all
 //! kinds of channel, so that a channel's own code only has to try.
 
-use super::{Channel, Context, Health, plain};
+use super::{Channel, ChannelHealth, SharedParts, plain};
 use slackwater_rules::page::Page;
 use slackwater_rules::plan::Target;
 use slackwater_rules::record::{Outcome, Seq};
@@ -124,9 +124,9 @@ impl Lane {
         self.wake.notify_one();
     }
 
-    pub(super) fn health(&self) -> Health {
+    pub(super) fn health(&self) -> ChannelHealth {
         let state = self.state();
-        Health {
+        ChannelHealth {
             last_ok: state.last_ok,
             last_error: state.last_error.clone(),
             known: state.known.clone(),
@@ -186,7 +186,7 @@ pub(super) async fn work(
     lane: Arc<Lane>,
     target: Target,
     mut channel: Channel,
-    context: Context,
+    context: SharedParts,
     results: UnboundedSender<(Seq, Outcome)>,
 ) {
     loop {
@@ -223,7 +223,7 @@ async fn rest(channel: &mut Channel) {
     }
 }
 
-async fn attempt(lane: &Lane, channel: &mut Channel, page: &Page, context: &Context) -> Outcome {
+async fn attempt(lane: &Lane, channel: &mut Channel, page: &Page, context: &SharedParts) -> Outcome {
     let limit = channel.limit();
     let progress = Progress::new();
     let trying = unwound(channel.attempt(page, context, &progress));

@@ -6,7 +6,7 @@
 use super::jws::{MEDIA_TYPE, seal};
 use crate::channels::Post;
 use crate::clock::Clock;
-use crate::mqtt::{self, Event, Handle};
+use crate::mqtt::{self, Handle, MqttEvent};
 use crate::plain_text::tame;
 use crate::settings::CheckInSettings;
 use ring::digest::{SHA256, digest};
@@ -59,7 +59,7 @@ type Newest = watch::Receiver<(u64, Arc<str>)>;
 #[derive(Debug)]
 pub enum CheckInWay {
     /// A broker elsewhere.
-    Broker(Box<mqtt::Settings>),
+    Broker(Box<mqtt::MqttSettings>),
     /// A web address.
     Post(Box<Post>),
 }
@@ -289,7 +289,7 @@ impl WayReport {
 /// Until the sender is dropped, or the connection's own task has ended.
 async fn over_broker(
     handle: Handle,
-    mut events: mpsc::Receiver<Event>,
+    mut events: mpsc::Receiver<MqttEvent>,
     topic: String,
     mut newest: Newest,
     report: WayReport,
@@ -307,21 +307,21 @@ async fn over_broker(
         tokio::select! {
             changed = newest.changed() => if changed.is_err() { break },
             event = events.recv() => match event {
-                Some(Event::Up { .. }) => up = true,
-                Some(Event::Down { why } | Event::Taken { why }) => {
+                Some(MqttEvent::Up { .. }) => up = true,
+                Some(MqttEvent::Down { why } | MqttEvent::Taken { why }) => {
                     up = false;
                     report.trouble(why);
                 }
-                Some(Event::Published { id }) => {
+                Some(MqttEvent::Published { id }) => {
                     underway = None;
                     report.well(id);
                 }
-                Some(Event::Unpublished { why, .. }) => {
+                Some(MqttEvent::Unpublished { why, .. }) => {
                     underway = None;
                     report.trouble(format!("the broker does not take it: {why}"));
                 }
                 // Its acknowledgement proves more than our own message does.
-                Some(Event::Heard { .. } | Event::Deaf { .. } | Event::Refused { .. } | Event::Message(_)) => {}
+                Some(MqttEvent::Heard { .. } | MqttEvent::Deaf { .. } | MqttEvent::Refused { .. } | MqttEvent::Message(_)) => {}
                 None => return report.trouble("the connection has ended".to_owned()),
             },
         }
@@ -361,7 +361,7 @@ mod tests {
     use crate::settings::Trust;
     use jiff::tz::TimeZone;
     use slackwater_rules::checkin::GoesDark;
-    use slackwater_rules::engine::{Delivery, Engine, Input, Link, OperatorCommand};
+    use slackwater_rules::engine::{Arrival, Engine, Input, Link, OperatorCommand};
     use slackwater_rules::plan::{Directory, Plan, Surroundings};
     use slackwater_rules::record::By;
 
@@ -419,7 +419,7 @@ mod tests {
 
         fn mains(&mut self, says: &str) -> u64 {
             let (topic, payload) = ("house/mains".to_owned(), says.as_bytes().to_vec());
-            self.turn(Input::Message { topic, payload, delivery: Delivery::Live })
+            self.turn(Input::Message { topic, payload, delivery: Arrival::Live })
         }
 
         fn pass(&mut self, span: Span) {

@@ -8,8 +8,8 @@ mod sweep;
 
 use super::{Config, failed, wrong};
 use crate::clock::Clock;
-use crate::journal::Log;
-use crate::review::{Window, parse_when};
+use crate::journal::JournalLog;
+use crate::review::{ReviewSpan, parse_when};
 use crate::settings::Environment;
 use crate::site::load_plan;
 use history::{Past, Playing};
@@ -70,13 +70,13 @@ pub(super) fn play(backtest: &BacktestArgs) -> ExitCode {
     let past = match &backtest.csv {
         Some(path) => csv::read(path, &mut plan, now, zone).map(|file| {
             let (first, last) = file.ends();
-            let window = Window { since: since.unwrap_or(first), until: until.unwrap_or(last) };
+            let window = ReviewSpan { since: since.unwrap_or(first), until: until.unwrap_or(last) };
             (Past::file(file), window)
         }),
         None => {
             let default = now - slackwater_rules::time::Span::hours(30 * 24);
-            let window = Window { since: since.unwrap_or(default), until: until.unwrap_or(now) };
-            let log = Log::open(&settings.places.journal.path).map_err(|error| error.to_string());
+            let window = ReviewSpan { since: since.unwrap_or(default), until: until.unwrap_or(now) };
+            let log = JournalLog::open(&settings.places.journal.path).map_err(|error| error.to_string());
             log.and_then(|log| Past::journal(log, &mut plan, window)).map(|past| (past, window))
         }
     };
@@ -111,7 +111,7 @@ fn pretty(value: &impl serde::Serialize) -> Result<String, String> {
 fn sweep_limit(
     past: &Past,
     plan: &Plan,
-    window: Window,
+    window: ReviewSpan,
     alarm: &str,
     range: &SweepRange,
     json: bool,

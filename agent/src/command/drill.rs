@@ -2,8 +2,8 @@
 //! agent. The outage drill runs in the agent too: here a keeper at a terminal is walked through pulling
 //! the plug, tells the agent so, and sees each step as the agent sees it come.
 
-use super::{Config, Who, failed, say, wrong};
-use crate::control::{self, Reply, Request};
+use super::{Config, Speaker, failed, say, wrong};
+use crate::control::{self, ControlReply, Request};
 use crate::settings::{Environment, Places};
 use clap::Subcommand;
 use slackwater_rules::engine::{Course, OperatorCommand, OutageView};
@@ -24,7 +24,7 @@ pub(super) enum DrillVerb {
         /// The call-out's name.
         name: String,
         #[command(flatten)]
-        who: Who,
+        who: Speaker,
         #[command(flatten)]
         config: Config,
     },
@@ -34,7 +34,7 @@ pub(super) enum DrillVerb {
     )]
     Pages {
         #[command(flatten)]
-        who: Who,
+        who: Speaker,
         #[command(flatten)]
         config: Config,
     },
@@ -46,7 +46,7 @@ pub(super) enum DrillVerb {
         /// The alarm; the one made from the hazard power-lost if none is named.
         alarm: Option<String>,
         #[command(flatten)]
-        who: Who,
+        who: Speaker,
         #[command(flatten)]
         config: Config,
     },
@@ -63,7 +63,7 @@ pub(super) async fn carry_out(what: DrillVerb) -> ExitCode {
                 Ok(places) => places,
                 Err(mistakes) => return wrong(&mistakes.to_string()),
             };
-            let agent = Agent { socket: &places.control.socket, who: who.name() };
+            let agent = DrillSession { socket: &places.control.socket, who: who.name() };
             match outage(&agent, alarm).await {
                 Ok(steps) if steps.iter().all(Measured::good) => ExitCode::SUCCESS,
                 Ok(_) => ExitCode::FAILURE,
@@ -74,12 +74,12 @@ pub(super) async fn carry_out(what: DrillVerb) -> ExitCode {
 }
 
 /// The agent, and who speaks to it.
-struct Agent<'a> {
+struct DrillSession<'a> {
     socket: &'a Path,
     who: String,
 }
 
-impl Agent<'_> {
+impl DrillSession<'_> {
     async fn say(&self, say: OperatorCommand) -> Result<String, String> {
         asked(self.socket, &Request::Say { who: self.who.clone(), say }).await
     }
@@ -119,7 +119,7 @@ impl Agent<'_> {
 }
 
 /// The whole drill; what came of it, or why it was broken off.
-async fn outage(agent: &Agent<'_>, alarm: Option<String>) -> Result<Vec<Measured>, String> {
+async fn outage(agent: &DrillSession<'_>, alarm: Option<String>) -> Result<Vec<Measured>, String> {
     let course = asked(agent.socket, &Request::Course { alarm }).await?;
     let course: Course =
         serde_json::from_str(&course).map_err(|error| format!("the agent's course: {error}"))?;
@@ -155,8 +155,8 @@ NOW PUT THE PLUG BACK, or close the breaker, and press Enter at the same moment:
 
 async fn asked(socket: &Path, request: &Request) -> Result<String, String> {
     match control::ask(socket, request).await? {
-        Reply { ok: true, text } => Ok(text),
-        Reply { ok: false, text } => Err(text),
+        ControlReply { ok: true, text } => Ok(text),
+        ControlReply { ok: false, text } => Err(text),
     }
 }
 

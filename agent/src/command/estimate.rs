@@ -13,14 +13,14 @@ mod plot;
 
 use super::{Config, failed, wrong};
 use crate::clock::Clock;
-use crate::journal::Log;
-use crate::review::{Window, parse_when};
+use crate::journal::JournalLog;
+use crate::review::{ReviewSpan, parse_when};
 use crate::settings::{Environment, Settings, Trust};
 use crate::site::load_plan;
 use answers::PaperAnswers;
 use clap::{Args, ValueEnum};
 use slackwater_rules::forecast::Interval;
-use slackwater_rules::forecast::battery::{Battery, Chemistry, INVERTER};
+use slackwater_rules::forecast::battery::{BatteryModel, Chemistry, INVERTER};
 use slackwater_rules::forecast::oxygen::AirPump;
 use slackwater_rules::forecast::planner::{Light, Paper, Supply, USUAL_LIMITS};
 use slackwater_rules::plan::{Plan, Stocking};
@@ -338,8 +338,8 @@ impl EstimateArgs {
         if since >= until {
             return Err("it would end before it begins: give another --since or --until".to_owned());
         }
-        let log = Log::open(&settings.places.journal.path).map_err(|error| error.to_string())?;
-        let mut past = past::ForecastPast::of(plan, name, Window { since, until })?;
+        let log = JournalLog::open(&settings.places.journal.path).map_err(|error| error.to_string())?;
+        let mut past = past::ForecastPast::of(plan, name, ReviewSpan { since, until })?;
         log.walk_readings(since - LEARNED_FROM, until, |sensor, minute| past.take(sensor, &minute))
             .map_err(|error| error.to_string())?;
         past.picture(zone)
@@ -363,7 +363,7 @@ impl EstimateArgs {
             (false, None) => return Err("a capacity in Ah needs --volts".to_owned()),
         };
         let idle_w = self.inverter.as_ref().map_or(0.0, |inverter| inverter.base);
-        let battery = Battery {
+        let battery = BatteryModel {
             volts,
             rated_ah,
             rated_h: kind.chemistry().usual_rated_h(),

@@ -1,10 +1,10 @@
 //! `slackwater review`: prints what the journal says of a stretch of time, and takes from a person
 //! what was found of an episode.
 
-use super::{Config, Who, failed, say, wrong};
+use super::{Config, Speaker, failed, say, wrong};
 use crate::clock::Clock;
-use crate::journal::Log;
-use crate::review::{self, Window, parse_when};
+use crate::journal::JournalLog;
+use crate::review::{self, ReviewSpan, parse_when};
 use crate::settings::{Environment, Places};
 use crate::site::Site;
 use clap::{Args, Subcommand, ValueEnum};
@@ -52,7 +52,7 @@ enum ReviewVerb {
         #[arg(long, value_name = "TEXT", default_value = "")]
         note: String,
         #[command(flatten)]
-        who: Who,
+        who: Speaker,
         #[command(flatten)]
         config: Config,
     },
@@ -78,7 +78,7 @@ pub(super) async fn carry_out(review: ReviewArgs) -> ExitCode {
         FoundArg::Real => Verdict::Real,
         FoundArg::False => Verdict::False,
     };
-    let log = Log::open(&places.journal.path).map_err(|error| error.to_string());
+    let log = JournalLog::open(&places.journal.path).map_err(|error| error.to_string());
     match log.and_then(|log| find(&log, &episode)) {
         Ok(episode) => say(&config, who, OperatorCommand::Mark { episode, verdict, note }).await,
         Err(text) => failed(&text),
@@ -86,7 +86,7 @@ pub(super) async fn carry_out(review: ReviewArgs) -> ExitCode {
 }
 
 /// The latest episode of this code, else the one of this number.
-fn find(log: &Log, asked: &str) -> Result<Seq, String> {
+fn find(log: &JournalLog, asked: &str) -> Result<Seq, String> {
     let asked = asked.trim();
     let number: Option<Seq> = asked.parse().ok();
     let (mut by_code, mut by_number) = (None, None);
@@ -113,8 +113,8 @@ fn print(Print { since, until, json, csv, config }: &Print) -> ExitCode {
     };
     let now = Clock::system(crate::settings::Trust::System).now().wall;
     let when = |text: &str| parse_when(text, now, &places.zone).map_err(|error| error.to_string());
-    let window =
-        when(since).and_then(|since| Ok(Window { since, until: until.as_deref().map_or(Ok(now), when)? }));
+    let window = when(since)
+        .and_then(|since| Ok(ReviewSpan { since, until: until.as_deref().map_or(Ok(now), when)? }));
     let window = match window {
         Ok(window) => window,
         Err(text) => {
@@ -125,8 +125,8 @@ fn print(Print { since, until, json, csv, config }: &Print) -> ExitCode {
     // Without a plan the review still says what happened, in base units.
     let site = Site::load(&config.config, &environment).ok();
     let plan = site.as_ref().map(|site| &site.plan);
-    let read =
-        Log::open(&places.journal.path).and_then(|log| review::review(&log, plan, window, &places.zone));
+    let read = JournalLog::open(&places.journal.path)
+        .and_then(|log| review::review(&log, plan, window, &places.zone));
     match read {
         Ok(review) if *json => match serde_json::to_string_pretty(&review) {
             Ok(text) => println!("{text}"),

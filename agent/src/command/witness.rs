@@ -1,7 +1,7 @@
 //! `slackwater witness`: the watch, run elsewhere over other sites; and on a site's own board, its
 //! key, and the silences that are announced to the witness.
 
-use super::{Config, Who, failed, length, say, watch, wrong};
+use super::{Config, Speaker, failed, length, say, watch, wrong};
 use crate::checkin::SiteKey;
 use crate::settings::Environment;
 use crate::site::Site;
@@ -51,7 +51,7 @@ enum WitnessVerb {
         #[arg(long, conflicts_with = "length")]
         end: bool,
         #[command(flatten)]
-        who: Who,
+        who: Speaker,
         #[command(flatten)]
         config: Config,
     },

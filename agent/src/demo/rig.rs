@@ -4,7 +4,7 @@
 
 use super::story::DemoStory;
 use crate::clock::Clock;
-use crate::mqtt::{self, Event};
+use crate::mqtt::{self, MqttEvent};
 use slackwater_rules::time::{Moment, Span, Wall};
 
 /// The simulation's step.
@@ -149,7 +149,7 @@ impl Rig {
 
 /// Plays the night until the program ends.
 pub(super) async fn play(port: u16, clock: Clock, start: Wall, story: DemoStory) {
-    let mut settings = mqtt::Settings::new("127.0.0.1", port, "halyard-rig");
+    let mut settings = mqtt::MqttSettings::new("127.0.0.1", port, "halyard-rig");
     settings.subscriptions = vec!["lagoon/airpump/set".to_owned(), "house/siren/set".to_owned()];
     let Ok((handle, mut events)) = mqtt::spawn(settings) else { return };
     let mut rig = Rig::new();
@@ -161,7 +161,7 @@ pub(super) async fn play(port: u16, clock: Clock, start: Wall, story: DemoStory)
         let tick = last + STEP;
         tokio::select! {
             event = events.recv() => match event {
-                Some(Event::Message(message)) => {
+                Some(MqttEvent::Message(message)) => {
                     let on = message.payload.as_ref() == b"on";
                     match message.topic.as_str() {
                         "lagoon/airpump/set" => rig.air_pump = on,

@@ -3,7 +3,7 @@
 //! engine's, and what whoever said it should hear flows out. Here stands only what lies between two
 //! messages: how often somebody may be wrong, and which number stands for which code.
 
-use super::Watch;
+use super::EventLoop;
 use super::pace::Pace;
 use crate::plain_text::tame;
 use slackwater_rules::answer::{Meaning, Open, Refused, Until, Which, not_taken, receipt};
@@ -127,7 +127,7 @@ pub(super) struct Verdict {
     pub(super) words: String,
 }
 
-impl Watch {
+impl EventLoop {
     /// A contact has written something.
     pub(super) fn hear_answer(&mut self, who: &str, way: Way, text: &str) -> Verdict {
         let by = By { who: who.to_owned(), via: way.name().to_owned() };

@@ -1,9 +1,9 @@
 //! What is asked over the control socket.
 
 use super::answer_inputs::MOST_WRONG;
-use super::{Watch, health};
+use super::{EventLoop, health};
 use crate::checkin::CheckInSender;
-use crate::control::{Reply, Request};
+use crate::control::{ControlReply, Request};
 use slackwater_rules::engine::{Input, OperatorCommand};
 use slackwater_rules::record::By;
 use slackwater_rules::time::Span;
@@ -19,8 +19,8 @@ fn too_many(wait: Span) -> String {
     )
 }
 
-impl Watch {
-    pub(super) fn answer(&mut self, request: Request) -> Reply {
+impl EventLoop {
+    pub(super) fn answer(&mut self, request: Request) -> ControlReply {
         let now = self.clock.now();
         match request {
             Request::Status { json } => {
@@ -37,15 +37,15 @@ impl Watch {
                 } else {
                     health::words(&status, &self.health)
                 };
-                Reply { ok: true, text }
+                ControlReply { ok: true, text }
             }
             Request::Explain { alarm, json } => match self.engine.explain(&alarm, now) {
-                Some(explanation) if json => Reply { ok: true, text: health::pretty(&explanation) },
-                Some(explanation) => Reply { ok: true, text: health::explained(&explanation) },
+                Some(explanation) if json => ControlReply { ok: true, text: health::pretty(&explanation) },
+                Some(explanation) => ControlReply { ok: true, text: health::explained(&explanation) },
                 None => {
                     let names: Vec<_> =
                         self.engine.plan().alarms.iter().map(|alarm| alarm.name.as_str()).collect();
-                    Reply {
+                    ControlReply {
                         ok: false,
                         text: format!("there is no alarm `{alarm}`; there are: {}", names.join(", ")),
                     }
@@ -56,18 +56,18 @@ impl Watch {
                     Ok(text) => (true, text),
                     Err(text) => (false, text),
                 };
-                Reply { ok, text }
+                ControlReply { ok, text }
             }
             Request::Course { alarm } => match self.engine.outage_course(alarm.as_deref()) {
-                Ok(course) => Reply { ok: true, text: health::pretty(&course) },
-                Err(text) => Reply { ok: false, text },
+                Ok(course) => ControlReply { ok: true, text: health::pretty(&course) },
+                Err(text) => ControlReply { ok: false, text },
             },
             Request::Say {
                 say: OperatorCommand::PlanSilence { .. } | OperatorCommand::EndSilence, ..
             } if self.sender.is_none() => {
                 let text =
                     "this site sends no check-ins, so nobody would hear of its silence: see `[check-in]`";
-                Reply { ok: false, text: text.to_owned() }
+                ControlReply { ok: false, text: text.to_owned() }
             }
             Request::Say { who, say } => {
                 match &say {
@@ -75,7 +75,7 @@ impl Watch {
                         if !self.engine.is_open_code(code) =>
                     {
                         if let Some(wait) = self.answers.wrong.wait(BY_SOCKET, now.mono) {
-                            return Reply { ok: false, text: too_many(wait) };
+                            return ControlReply { ok: false, text: too_many(wait) };
                         }
                         self.answers.wrong.note(BY_SOCKET, now.mono);
                     }
@@ -87,9 +87,9 @@ impl Watch {
                 self.gather(&now, turn);
                 match said {
                     Some(said) if !said.lines.is_empty() => {
-                        Reply { ok: said.taken, text: said.lines.join("\n") }
+                        ControlReply { ok: said.taken, text: said.lines.join("\n") }
                     }
-                    Some(_) | None => Reply { ok: true, text: "nothing to do".to_owned() },
+                    Some(_) | None => ControlReply { ok: true, text: "nothing to do".to_owned() },
                 }
             }
         }

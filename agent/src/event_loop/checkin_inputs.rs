@@ -1,22 +1,22 @@
 //! The two ends of check-ins in the loop: what other sites send becomes inputs of the engine, and
 //! this site's own go out after finished turns.
 
-use super::Watch;
+use super::EventLoop;
 use crate::secret::strike_out;
-use slackwater_rules::checkin::{self, Believed, Facts, Refusal};
-use slackwater_rules::engine::Delivery;
+use slackwater_rules::checkin::{self, Believed, CheckinRefusal, Facts};
+use slackwater_rules::engine::Arrival;
 use slackwater_rules::plan::{CHECK_INS, Watched};
 use slackwater_rules::time::Now;
 
-impl Watch {
+impl EventLoop {
     /// Whether a message is a site's check-in; then it is taken here, or turned away.
-    pub(super) fn witness(&mut self, now: Now, topic: &str, payload: &[u8], delivery: Delivery) -> bool {
+    pub(super) fn witness(&mut self, now: Now, topic: &str, payload: &[u8], delivery: Arrival) -> bool {
         let Some(name) = topic.strip_prefix(CHECK_INS) else { return false };
         let plan = self.engine.plan();
         if plan.watched.is_empty() {
             return false;
         }
-        let retained = delivery == Delivery::Retained;
+        let retained = delivery == Arrival::Retained;
         match self.roster.take(name, payload, retained, plan, &now) {
             Ok(believed) => {
                 let site = plan.watched.iter().find(|site| site.name == believed.check_in.site).cloned();
@@ -29,13 +29,13 @@ impl Watch {
         true
     }
 
-    fn turn_away(&mut self, now: Now, name: &str, refusal: &Refusal) {
+    fn turn_away(&mut self, now: Now, name: &str, refusal: &CheckinRefusal) {
         if let Some(count) = self.roster.refused(refusal, &now) {
             self.turn(now, checkin::turned_away(&strike_out(name), refusal, count));
         }
     }
 
-    fn believe(&mut self, now: Now, site: &Watched, believed: &Believed, delivery: Delivery) {
+    fn believe(&mut self, now: Now, site: &Watched, believed: &Believed, delivery: Arrival) {
         for sign in checkin::sign_of_life(site, believed, delivery) {
             self.turn(now, sign);
         }

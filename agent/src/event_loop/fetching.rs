@@ -1,11 +1,11 @@
 //! What the sources say, made into inputs of the engine, and what is wrong with them, kept for
 //! `status` and said once in the log.
 
-use super::Watch;
+use super::EventLoop;
 use crate::sources::SourceRound;
-use slackwater_rules::engine::{Delivery, Input};
+use slackwater_rules::engine::{Arrival, Input};
 
-impl Watch {
+impl EventLoop {
     pub(super) fn fetched(&mut self, SourceRound { source, answers }: SourceRound) {
         let before = self.health.sources.get(&*source).cloned().flatten();
         let trouble = answers.as_ref().err().cloned();
@@ -18,7 +18,7 @@ impl Watch {
         for answer in answers.into_iter().flatten() {
             let sensor = answer.sensor;
             self.take(match answer.said {
-                Ok(value) => Input::Measured { sensor, value, delivery: Delivery::Live },
+                Ok(value) => Input::Measured { sensor, value, delivery: Arrival::Live },
                 Err(why) => Input::Missed { sensor, why },
             });
         }

@@ -21,7 +21,7 @@ const LONGEST_FILTER: usize = 120;
 
 /// What the loop knows of its parts.
 #[derive(Debug)]
-pub(super) struct Health {
+pub(super) struct PartsHealth {
     /// Why the broker can't be heard, if so.
     pub(super) deaf: Option<String>,
     /// How long our own message took, the last time.
@@ -37,7 +37,7 @@ pub(super) struct Health {
     /// How the modem is, if there is to be one.
     pub(super) modem: Option<modem::View>,
     /// How the channels are.
-    pub(super) channels: BTreeMap<Target, channels::Health>,
+    pub(super) channels: BTreeMap<Target, channels::ChannelHealth>,
     /// How this site's check-ins get out, each way.
     pub(super) check_ins: Vec<(&'static str, WayHealth)>,
     /// The silence of this site that somebody has announced, in words.
@@ -46,7 +46,7 @@ pub(super) struct Health {
     pub(super) watched: (u64, BTreeMap<&'static str, u64>),
 }
 
-impl Default for Health {
+impl Default for PartsHealth {
     fn default() -> Self {
         Self {
             deaf: Some("not yet connected".to_owned()),
@@ -64,7 +64,7 @@ impl Default for Health {
     }
 }
 
-impl Health {
+impl PartsHealth {
     pub(super) fn look(&mut self, channels: &Channels, keeper: &Keeper, modem: Option<&Modem>) {
         self.channels = channels.health();
         self.modem = modem.map(Modem::view);
@@ -85,7 +85,7 @@ pub(super) fn pretty(value: &impl Serialize) -> String {
     serde_json::to_string_pretty(value).unwrap_or_else(|error| format!("{{\"error\": \"{error}\"}}"))
 }
 
-pub(super) fn json(status: &Status, health: &Health) -> String {
+pub(super) fn json(status: &Status, health: &PartsHealth) -> String {
     let channels: BTreeMap<String, _> = health
         .channels
         .iter()
@@ -120,7 +120,7 @@ pub(super) fn json(status: &Status, health: &Health) -> String {
 }
 
 /// `status` for a person: what rings first, then what is seen, then the agent's own parts.
-pub(super) fn words(status: &Status, health: &Health) -> String {
+pub(super) fn words(status: &Status, health: &PartsHealth) -> String {
     let mut out = String::new();
     let ringing: Vec<_> = status.alarms.iter().filter(|alarm| alarm.code.is_some()).collect();
     let calm = match ringing.len() {

@@ -2,7 +2,7 @@
 //! files that were not taken, every channel. What follows from it, alarms and who is told, the
 //! engine decides as for anything else.
 
-use super::Watch;
+use super::EventLoop;
 use crate::modem::{self, Modem};
 use crate::settings::{ChannelSettings, MailSettings, Settings};
 use slackwater_rules::engine::{Health, Input};
@@ -66,7 +66,7 @@ fn health(trouble: Option<&str>) -> Health {
     trouble.map_or(Health::Well, |why| Health::Fails { why: why.to_owned() })
 }
 
-impl Watch {
+impl EventLoop {
     /// Tells what has changed. Comes before the fate of a page, which says the same of its
     /// channel, and after whatever else may have changed it.
     pub(super) fn tell_health(&mut self) {

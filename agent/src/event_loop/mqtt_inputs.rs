@@ -1,19 +1,19 @@
 //! What the connection to the broker says, made into inputs of the engine: messages with how
 //! fresh they are, whether we hear our own, what became of what we published.
 
-use super::{CONTESTED, SIRENS, Watch};
-use crate::mqtt::Event;
-use slackwater_rules::engine::{Delivery, Input, Link};
+use super::{CONTESTED, EventLoop, SIRENS};
+use crate::mqtt::MqttEvent;
+use slackwater_rules::engine::{Arrival, Input, Link};
 use slackwater_rules::time::Now;
 
-impl Watch {
-    pub(super) fn hear(&mut self, now: Now, event: Event) {
+impl EventLoop {
+    pub(super) fn hear(&mut self, now: Now, event: MqttEvent) {
         match event {
-            Event::Message(message) => {
+            MqttEvent::Message(message) => {
                 let delivery = match (message.retained, self.backlog) {
-                    (true, _) => Delivery::Retained,
-                    (false, true) => Delivery::Backlog,
-                    (false, false) => Delivery::Live,
+                    (true, _) => Arrival::Retained,
+                    (false, true) => Arrival::Backlog,
+                    (false, false) => Arrival::Live,
                 };
                 if !self.witness(now, &message.topic, &message.payload, delivery) {
                     let payload = message.payload.to_vec();
@@ -21,12 +21,12 @@ impl Watch {
                 }
                 self.acks.extend(message.ack);
             }
-            Event::Up { session_present } => {
+            MqttEvent::Up { session_present } => {
                 tracing::info!(session_present, "connected to the broker");
                 self.backlog = session_present;
                 self.health.refused.clear();
             }
-            Event::Heard { round_trip } => {
+            MqttEvent::Heard { round_trip } => {
                 self.backlog = false;
                 self.health.round_trip = Some(round_trip);
                 let contested = self.contested.is_some_and(|until| now.mono < until);
@@ -39,32 +39,32 @@ impl Watch {
                 }
                 self.announce();
             }
-            Event::Down { why } if self.contested.is_none() => self.deaf(now, why),
+            MqttEvent::Down { why } if self.contested.is_none() => self.deaf(now, why),
             // The reason that the two ids clash says more than each closing.
-            Event::Down { .. } => self.contest(now),
-            Event::Taken { why } => {
+            MqttEvent::Down { .. } => self.contest(now),
+            MqttEvent::Taken { why } => {
                 self.deaf(now, why);
                 self.contest(now);
             }
-            Event::Deaf { silent_for } => {
+            MqttEvent::Deaf { silent_for } => {
                 let why = format!(
                     "connected, but our own message has not come back for {} s",
                     silent_for.as_secs()
                 );
                 self.deaf(now, why);
             }
-            Event::Refused { filter, reason } => {
+            MqttEvent::Refused { filter, reason } => {
                 tracing::error!(filter, reason, "the broker refused a subscription");
                 self.health.refused.insert(filter, reason);
             }
-            Event::Published { id } if id < SIRENS => {
+            MqttEvent::Published { id } if id < SIRENS => {
                 self.turn(now, Input::Commanded { switching: id, failed: None })
             }
-            Event::Unpublished { id, why } if id < SIRENS => {
+            MqttEvent::Unpublished { id, why } if id < SIRENS => {
                 self.turn(now, Input::Commanded { switching: id, failed: Some(why) });
             }
-            Event::Published { .. } => {}
-            Event::Unpublished { why, .. } => tracing::warn!(why, "a siren's message was not taken"),
+            MqttEvent::Published { .. } => {}
+            MqttEvent::Unpublished { why, .. } => tracing::warn!(why, "a siren's message was not taken"),
         }
     }
 

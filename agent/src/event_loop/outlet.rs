@@ -72,7 +72,8 @@ mod tests {
     #[tokio::test]
     async fn nothing_leaves_by_another_ones_topic_not_even_by_what_was_right_before_a_reload() {
         // Nobody listens there: what is taken waits, which is all that is looked at.
-        let (broker, _events) = mqtt::spawn(mqtt::Settings::new("127.0.0.1", 9, "halyard")).expect("begun");
+        let (broker, _events) =
+            mqtt::spawn(mqtt::MqttSettings::new("127.0.0.1", 9, "halyard")).expect("begun");
         let heater = output(Publisher::Relay("heater".into()), "room2/heater/set", false);
         let siren = |topic| output(Publisher::Siren("siren".into()), topic, true);
         let (register, _) = Register::new(&[heater.clone(), siren("hall/siren")]);

@@ -1,7 +1,7 @@
 //! The journal's minutes told to windows that know nothing yet: after a start, and after a reload
 //! those of conditions that are new. A minute counts by its mean, or by its first and last word.
 
-use crate::journal::{JournalError, Log, Minute, Values};
+use crate::journal::{JournalError, JournalLog, Minute, Values};
 use slackwater_rules::engine::Engine;
 use slackwater_rules::plan::SensorId;
 use slackwater_rules::reading::Value;
@@ -22,7 +22,7 @@ pub(super) fn recollect(engine: &mut Engine, journal: &Path, now: &Now) {
 }
 
 fn tell(engine: &mut Engine, journal: &Path, now: &Now, reach: Span) -> Result<u64, JournalError> {
-    let log = Log::open(journal)?;
+    let log = JournalLog::open(journal)?;
     let sensors = (0..).map(SensorId).zip(&engine.plan().sensors);
     let sensors: BTreeMap<String, SensorId> = sensors.map(|(id, sensor)| (sensor.name.clone(), id)).collect();
     let mut told = 0;
@@ -54,7 +54,7 @@ mod tests {
     use super::*;
     use crate::journal::{BootId, Journal, JournalLimits};
     use jiff::tz::TimeZone;
-    use slackwater_rules::engine::{Delivery, Input, Link, Sample};
+    use slackwater_rules::engine::{Arrival, Input, Link, Sample};
     use slackwater_rules::plan::{Plan, Surroundings};
     use slackwater_rules::quality::Quality;
     use slackwater_rules::time::Wall;
@@ -99,7 +99,7 @@ priority = "low"
         engine.step(now, Input::Started { version: "test".to_owned(), gap: None });
         engine.step(now, Input::Link(Link::Hears));
         let value = Value::Number(1500.0 / 3.6e6);
-        engine.step(now, Input::Measured { sensor: SensorId(0), value, delivery: Delivery::Live });
+        engine.step(now, Input::Measured { sensor: SensorId(0), value, delivery: Arrival::Live });
         engine.explain("fading", now).unwrap().alarm.truth.to_owned()
     }
 

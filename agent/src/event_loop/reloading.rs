@@ -1,11 +1,11 @@
 //! The files read again while the watch goes on: a wrong one changes nothing, a right one keeps
 //! the state of every alarm that it still names.
 
-use super::{Watch, recollecting};
+use super::{EventLoop, recollecting};
 use crate::channels::Channels;
 use crate::plain_text::beginning;
 use crate::site::{Site, register, subscriptions};
-use crate::sources::Sources;
+use crate::sources::RunningSources;
 
 /// Of what is wrong with files, so much goes to whoever asked and into the log …
 const MOST_LINES: usize = 200;
@@ -14,7 +14,7 @@ const MOST_TEXT: usize = 16_000;
 const SHOWN_LINES: usize = 12;
 const SHOWN_TEXT: usize = 1_500;
 
-impl Watch {
+impl EventLoop {
     /// Reads the files again, and says what came of it. What is wrong with them keeps the old
     /// plan in force; so does dropping an alarm that is open, unless the keeper insists.
     pub(super) fn reload(&mut self, insists: bool) -> Result<String, String> {
@@ -62,7 +62,7 @@ impl Watch {
         let filters = subscriptions(&site.plan);
         let now = self.clock.now();
         // What the old ones still had to say belongs to places in the old plan.
-        self.sources = Sources::start(&site.plan, &site.settings.sources);
+        self.sources = RunningSources::start(&site.plan, &site.settings.sources);
         self.health.sources.clear();
         self.outlet.adopt(site.outputs);
         let turn = self.engine.adopt(now, site.plan);

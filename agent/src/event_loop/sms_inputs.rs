@@ -2,7 +2,7 @@
 //! theirs gets a reply; anything else is kept as refused, and whoever sent it is told why, now and
 //! then. A machine that answers every text must not be kept talking, nor may strangers fill the journal.
 
-use super::Watch;
+use super::EventLoop;
 use super::answer_inputs::{NO_WORDS, Way};
 use crate::modem::{Number, Sender};
 use crate::plain_text::tame;
@@ -64,7 +64,7 @@ impl Texting {
 /// Why a stranger's text is none.
 const STRANGER: &str = "the number is no contact's";
 
-impl Watch {
+impl EventLoop {
     pub(super) fn texted(&mut self, from: &Sender, text: Option<&str>) {
         let Some((number, who)) = self.texting.person(from) else { return self.texted_by_a_stranger(from, text) };
         let by = By { who: who.clone(), via: Way::Text.name().to_owned() };

@@ -9,7 +9,7 @@
 use super::error::{JournalError, Place};
 use super::file::{Belongs, belongs};
 use super::minutes::{MINUTE, Values};
-use super::odd_times::{Believed, LATEST, SET_BY, is_moment, is_offset, is_sure_offset};
+use super::odd_times::{LATEST, LastBelieved, SET_BY, is_moment, is_offset, is_sure_offset};
 use super::pulse;
 use super::{boot_row, schema};
 use rusqlite::{Connection, OpenFlags, Row, params};
@@ -21,7 +21,7 @@ use std::time::Duration;
 
 /// The reading end of a journal.
 #[derive(Debug)]
-pub struct Log {
+pub struct JournalLog {
     place: Place,
     pub(super) db: Connection,
 }
@@ -56,7 +56,7 @@ impl Boot {
     }
 }
 
-impl Log {
+impl JournalLog {
     /// Opens the journal at `path` for reading.
     pub fn open(path: &Path) -> Result<Self, JournalError> {
         let place = Place(path.to_owned());
@@ -305,7 +305,7 @@ pub(super) fn walk(
     )?;
     let boots = boots(db)?;
     let mut unreadable = Vec::new();
-    let mut believed = Believed::default();
+    let mut believed = LastBelieved::default();
     let mut select = db.prepare_cached(
         "SELECT seq, boot, mono, wall, trusted, body FROM records WHERE seq >= ? ORDER BY seq",
     )?;

@@ -51,19 +51,19 @@ pub(super) fn hold(record: &mut Record, now: &Now) {
 
 /// The last time that could be believed, for rows that say one that can't.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Believed {
+pub(super) struct LastBelieved {
     boot: i64,
     mono: i64,
     wall: i64,
 }
 
-impl Default for Believed {
+impl Default for LastBelieved {
     fn default() -> Self {
         Self { boot: -1, mono: 0, wall: 0 }
     }
 }
 
-impl Believed {
+impl LastBelieved {
     /// The row's time, or what is nearest to it that can be.
     pub(super) fn take(&mut self, boot: i64, mono: i64, wall: i64, trusted: bool) -> Now {
         if self.boot != boot {

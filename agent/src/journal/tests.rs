@@ -3,7 +3,7 @@ use slackwater_rules::alarm::Priority;
 use slackwater_rules::quality::Quality;
 use slackwater_rules::reading::Value;
 use slackwater_rules::record::{
-    About, Body, By, Drilled, Estimated, Measured, Outcome, Purpose, Stage, Standing, Verdict,
+    About, Body, By, DrillStage, Drilled, Estimated, Measured, Outcome, Purpose, Standing, Verdict,
 };
 use slackwater_rules::time::Wall;
 use std::fs;
@@ -61,8 +61,8 @@ impl Place {
             .map(|(_, opened)| opened)
     }
 
-    fn log(&self) -> Log {
-        Log::open(&self.path()).unwrap()
+    fn log(&self) -> JournalLog {
+        JournalLog::open(&self.path()).unwrap()
     }
 
     /// The whole file in the main database, nothing beside it.
@@ -107,7 +107,7 @@ fn the_seed_is_made_once_and_differs_between_sites() {
 fn a_newer_journal_is_no_reading_for_this_program() {
     let place = Place::new();
     place.open("one").db.pragma_update(None, "user_version", 99).unwrap();
-    let error = Log::open(&place.path()).unwrap_err();
+    let error = JournalLog::open(&place.path()).unwrap_err();
     assert!(error.to_string().contains("has version 99, this program knows versions up to 1"), "{error}");
     assert!(matches!(place.try_open(), Ok(Opened::SetAside { .. })));
     assert!(beside(&place.path(), ".newer-1").exists());
@@ -586,6 +586,7 @@ fn raised(alarm: &str, episode: Seq) -> Body {
         priority: Priority::Critical,
         since: Span::seconds(20),
         because: "mains off — \"quoted\"\n".to_owned(),
+        after_work: None,
     }
 }
 
@@ -618,7 +619,7 @@ fn one_of_each() -> Vec<Body> {
         Body::Shelved { alarm: alarm.clone(), length: span, by: by(), why: why.clone() },
         Body::Unshelved { alarm: alarm.clone(), by: None },
         Body::Suppressed { alarm: alarm.clone() },
-        Body::Unsuppressed { alarm: alarm.clone() },
+        Body::Unsuppressed { alarm: alarm.clone(), work: "feeding".to_owned() },
         Body::TakenOut { alarm: alarm.clone(), by: by(), why: why.clone() },
         Body::PutBack { alarm, by: by() },
         Body::CallBegan { policy: s("household"), purpose: Purpose::Call, code: s("K7QF"), hold: span },
@@ -699,7 +700,7 @@ fn one_of_each_drill() -> impl Iterator<Item = Body> {
                 contact: s("ines"),
                 first: s("2026-12-20"),
                 last: s("2026-12-31"),
-                stage: Stage::HandOver,
+                stage: DrillStage::HandOver,
             },
             last: Some(span),
             headline: s("you stand in"),

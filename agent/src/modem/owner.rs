@@ -6,7 +6,7 @@
 use super::dialogue::ModemFault;
 use super::pdu::{self, DeliveryReport, Incoming, TextFate};
 use super::session::{ModemSession, PinTries, Standing, Stored};
-use super::{Arrived, Job, ModemSettings, Sender, Step, Views};
+use super::{Arrived, Job, ModemSettings, Sender, SendingStep, Views};
 use slackwater_rules::record::Outcome;
 use std::collections::BTreeMap;
 use std::time::Duration;
@@ -82,7 +82,7 @@ impl Owner {
                 tokio::select! {
                     () = sleep_until(until) => break,
                     job = self.jobs.recv() => match job {
-                        Some(job) => job.tell(Step::Ended(Outcome::deferred(format!("no modem: {why}")))),
+                        Some(job) => job.tell(SendingStep::Ended(Outcome::deferred(format!("no modem: {why}")))),
                         None => return,
                     },
                 }
@@ -139,31 +139,31 @@ impl Owner {
                     ModemFault::Refused(refusal) => refusal.to_string(),
                     ModemFault::Lost(why) => format!("no modem: {why}"),
                 };
-                job.tell(Step::Ended(Outcome::deferred(why)));
+                job.tell(SendingStep::Ended(Outcome::deferred(why)));
                 return Err(fault);
             }
         };
         self.show(session, &standing);
         if let Some(why) = standing.trouble() {
-            job.tell(Step::Ended(Outcome::deferred(why)));
+            job.tell(SendingStep::Ended(Outcome::deferred(why)));
             return Ok(());
         }
-        let sent = session.send(&job.to, &job.text, || job.tell(Step::Sending)).await;
+        let sent = session.send(&job.to, &job.text, || job.tell(SendingStep::Sending)).await;
         match sent {
             Ok(reference) => {
                 let awaited = reference.filter(|_| session.reports);
-                job.tell(Step::Taken { reference, awaited: awaited.is_some() });
+                job.tell(SendingStep::Taken { reference, awaited: awaited.is_some() });
                 if let Some(reference) = awaited {
                     self.awaited.insert(reference, job);
                 }
                 Ok(())
             }
             Err(ModemFault::Refused(refusal)) => {
-                job.tell(Step::Ended(refusal.outcome()));
+                job.tell(SendingStep::Ended(refusal.outcome()));
                 Ok(())
             }
             Err(ModemFault::Lost(why)) => {
-                job.tell(Step::Lost(why.clone()));
+                job.tell(SendingStep::Lost(why.clone()));
                 Err(ModemFault::Lost(why))
             }
         }
@@ -178,7 +178,7 @@ impl Owner {
                 continue;
             };
             tracing::info!(to = %report.to, fate = report.fate.words(), "delivery report");
-            job.tell(Step::Reported(report.fate));
+            job.tell(SendingStep::Reported(report.fate));
             match report.fate {
                 TextFate::Trying(_) => {}
                 TextFate::Delivered | TextFate::Forwarded | TextFate::GivenUp(_) => {

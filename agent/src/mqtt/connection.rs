@@ -28,21 +28,21 @@ use super::loopback::Due;
 use super::outbox::{Outbox, Purpose};
 use super::reason::Loss;
 use super::retry::Retry;
-use super::settings::Settings;
+use super::settings::MqttSettings;
 use super::subscriptions::Subscriptions;
 use super::tls_bridge;
-use super::{ConnectionCommand, Event, WAITING_BYTES};
+use super::{ConnectionCommand, MqttEvent, WAITING_BYTES};
 
 /// Polls granted per tick while the listener lags behind: enough to get a ping out between messages.
 const STRETCH: u32 = 32;
 
 pub(super) struct Worker {
-    settings: Settings,
+    settings: MqttSettings,
     orders: mpsc::UnboundedReceiver<ConnectionCommand>,
-    events: mpsc::Sender<Event>,
+    events: mpsc::Sender<MqttEvent>,
     /// What the listener had no room for. While it is not empty, the broker is read only as much as it
     /// takes to stay connected.
-    backlog: VecDeque<Event>,
+    backlog: VecDeque<MqttEvent>,
     /// Bytes that may wait for the listener.
     room: Arc<Semaphore>,
     generation: u64,
@@ -71,9 +71,9 @@ type Poll = Result<Polled, ConnectionError>;
 
 impl Worker {
     pub(super) fn new(
-        settings: Settings,
+        settings: MqttSettings,
         orders: mpsc::UnboundedReceiver<ConnectionCommand>,
-        events: mpsc::Sender<Event>,
+        events: mpsc::Sender<MqttEvent>,
     ) -> Self {
         let wanted = settings.subscriptions.iter().chain([&settings.loopback_topic]).cloned();
         Self {
@@ -149,11 +149,11 @@ impl Worker {
                      does another client use the client id {id:?}?"
                 )
             };
-            self.deliver(Event::Taken { why });
+            self.deliver(MqttEvent::Taken { why });
         }
         if lived.is_some() || self.told_down.as_ref() != Some(&loss.why) {
             self.told_down = Some(loss.why.clone());
-            self.deliver(Event::Down { why: loss.why });
+            self.deliver(MqttEvent::Down { why: loss.why });
         }
     }
 
@@ -288,7 +288,7 @@ impl Worker {
             }
         }
         if let Due::Deaf { silent_for } = due {
-            self.deliver(Event::Deaf { silent_for });
+            self.deliver(MqttEvent::Deaf { silent_for });
         }
         Ok(self.send_around(link)?)
     }
@@ -303,7 +303,7 @@ impl Worker {
         let fits = |topic: &str, payload: &[u8]| topic.len() + payload.len() + 32 <= link.largest;
         while let Some(entry) = self.outbox.remove_unfit(|entry| fits(&entry.topic, &entry.payload)) {
             let why = format!("larger than the {} bytes that the broker takes", link.largest);
-            self.deliver(Event::Unpublished { id: entry.id, why });
+            self.deliver(MqttEvent::Unpublished { id: entry.id, why });
         }
         while let Some(entry) = self.outbox.hand_over() {
             link.publish(entry)?;
@@ -312,7 +312,7 @@ impl Worker {
     }
 
     /// In order, never skipped; while closing, nobody listens any more.
-    fn deliver(&mut self, event: Event) {
+    fn deliver(&mut self, event: MqttEvent) {
         if self.closing {
             return;
         }
@@ -332,12 +332,13 @@ impl Worker {
 
 /// Gives the listener the next event once there is room. `None`: nobody listens any more. Safe to cancel.
 async fn pass_on(
-    events: &mpsc::Sender<Event>,
+    events: &mpsc::Sender<MqttEvent>,
     room: &Arc<Semaphore>,
-    backlog: &mut VecDeque<Event>,
+    backlog: &mut VecDeque<MqttEvent>,
 ) -> Option<()> {
     let place = events.reserve().await.ok()?;
-    let room = Arc::clone(room).acquire_many_owned(backlog.front().map_or(0, Event::weight)).await.ok()?;
+    let room =
+        Arc::clone(room).acquire_many_owned(backlog.front().map_or(0, MqttEvent::weight)).await.ok()?;
     if let Some(event) = backlog.pop_front() {
         place.send(event.with_room(room));
     }

@@ -18,7 +18,7 @@ use super::Ack;
 use super::loopback::LoopBack;
 use super::outbox::{LIBRARY_WINDOW, OutboxEntry};
 use super::reason::{self, Loss};
-use super::settings::Settings;
+use super::settings::MqttSettings;
 use super::subscriptions::SubscriptionChange;
 use super::tls_bridge::Tunnel;
 
@@ -159,7 +159,7 @@ pub(super) fn ticks(keep_alive: Duration) -> Interval {
     ticks
 }
 
-pub(super) fn options(settings: &Settings, tunnel: Option<&Tunnel>) -> MqttOptions {
+pub(super) fn options(settings: &MqttSettings, tunnel: Option<&Tunnel>) -> MqttOptions {
     let mut options = match tunnel {
         Some(tunnel) => {
             let mut options = MqttOptions::new(&settings.client_id, &tunnel.path, settings.port);

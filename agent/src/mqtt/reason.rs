@@ -8,7 +8,7 @@ use rumqttc::v5::mqttbytes::v5::{
 };
 use rumqttc::v5::{ConnectionError, StateError};
 
-use super::settings::Settings;
+use super::settings::MqttSettings;
 use crate::plain_text::tame;
 
 /// So much is kept of what a broker says.
@@ -29,7 +29,7 @@ impl Loss {
     }
 
     /// `connected`: the broker had accepted us before.
-    pub(super) fn explain(error: ConnectionError, settings: &Settings, connected: bool) -> Self {
+    pub(super) fn explain(error: ConnectionError, settings: &MqttSettings, connected: bool) -> Self {
         let place = format!("{}:{}", settings.host, settings.port);
         match error {
             ConnectionError::MqttState(StateError::ServerDisconnect { reason_code, reason_string }) => {
@@ -80,7 +80,7 @@ impl Loss {
 /// For connecting and the broker's first answer together.
 pub(super) const CONNECTING: Duration = Duration::from_secs(10);
 
-fn refused_connection(code: ConnectReturnCode, settings: &Settings) -> String {
+fn refused_connection(code: ConnectReturnCode, settings: &MqttSettings) -> String {
     match code {
         ConnectReturnCode::BadUserNamePassword | ConnectReturnCode::NotAuthorized => match &settings.user {
             Some(user) => format!("the broker refused the user {user:?} or its password ({code:?})"),

@@ -25,7 +25,7 @@ const LONGEST_TEXT: usize = u16::MAX as usize;
 
 /// How to reach a broker, what to listen to, and how to be seen.
 #[derive(Debug, Clone)]
-pub struct Settings {
+pub struct MqttSettings {
     /// Name or address of the broker.
     pub host: String,
     /// Its TCP port.
@@ -62,7 +62,7 @@ pub struct Tls {
     pub server_name: Option<String>,
 }
 
-impl Settings {
+impl MqttSettings {
     /// Settings for a broker, with the rest as most want it: no TLS, 30 s keep-alive, a session kept for a
     /// day, packets up to 64 KiB, status and loop-back topics under the client id.
     pub fn new(host: impl Into<String>, port: u16, client_id: impl Into<String>) -> Self {
@@ -246,11 +246,11 @@ pub(super) fn check_filters(filters: &[String]) -> Result<(), Vec<SettingsError>
 mod tests {
     use super::*;
 
-    fn settings() -> Settings {
-        Settings::new("127.0.0.1", 1883, "halyard")
+    fn settings() -> MqttSettings {
+        MqttSettings::new("127.0.0.1", 1883, "halyard")
     }
 
-    fn complaints(change: impl FnOnce(&mut Settings)) -> Vec<String> {
+    fn complaints(change: impl FnOnce(&mut MqttSettings)) -> Vec<String> {
         let mut settings = settings();
         change(&mut settings);
         let wrong = settings.validate().expect_err("should be refused");

@@ -18,7 +18,7 @@ use tokio_rustls::TlsConnector;
 use tokio_rustls::client::TlsStream;
 
 use super::retry::random;
-use super::settings::{Settings, Tls};
+use super::settings::{MqttSettings, Tls};
 use crate::tls::{authorities, client, trouble};
 
 /// For the name, the connection and the handshake together.
@@ -38,7 +38,7 @@ pub(super) struct Tunnel {
 ///
 /// # Errors
 /// The cause in words for a person.
-pub(super) async fn open(settings: Settings, tls: Tls) -> Result<Tunnel, String> {
+pub(super) async fn open(settings: MqttSettings, tls: Tls) -> Result<Tunnel, String> {
     let place = format!("{}:{}", settings.host, settings.port);
     match timeout(OPENING, connect(&settings, tls, &place)).await {
         Ok(stream) => {
@@ -48,7 +48,7 @@ pub(super) async fn open(settings: Settings, tls: Tls) -> Result<Tunnel, String>
     }
 }
 
-async fn connect(settings: &Settings, tls: Tls, place: &str) -> Result<TlsStream<TcpStream>, String> {
+async fn connect(settings: &MqttSettings, tls: Tls, place: &str) -> Result<TlsStream<TcpStream>, String> {
     let name = settings.server_name().to_owned();
     let server_name =
         ServerName::try_from(name.clone()).map_err(|e| format!("TLS server name {name:?}: {e}"))?;

@@ -2,7 +2,7 @@
 //! agent was away from its last sign of life (a record, or the sign written with the readings)
 //! until it started again.
 
-use super::{Coverage, Gap, Stamp, Window};
+use super::{Coverage, Gap, ReviewSpan, Stamp};
 use jiff::tz::TimeZone;
 use slackwater_rules::record::{Body, Record, Seq};
 use slackwater_rules::time::{Now, Span, Wall};
@@ -17,7 +17,7 @@ const SILENCE_OF_OLD: Span = Span::minutes(20);
 const COUNTED: Seq = 1 << 32;
 
 pub(super) struct Gaps<'a> {
-    window: Window,
+    window: ReviewSpan,
     zone: &'a TimeZone,
     /// The last sign of life of every boot.
     alive: Vec<(Wall, bool)>,
@@ -36,7 +36,12 @@ pub(super) struct Gaps<'a> {
 }
 
 impl<'a> Gaps<'a> {
-    pub(super) fn new(window: Window, zone: &'a TimeZone, alive: Vec<(Wall, bool)>, has_pulse: bool) -> Self {
+    pub(super) fn new(
+        window: ReviewSpan,
+        zone: &'a TimeZone,
+        alive: Vec<(Wall, bool)>,
+        has_pulse: bool,
+    ) -> Self {
         Self {
             window,
             zone,
@@ -126,7 +131,7 @@ impl<'a> Gaps<'a> {
 
     /// `unreadable` are numbers of records that are there, and said elsewhere.
     pub(super) fn finish(mut self, unreadable: &[Seq]) -> Coverage {
-        let Window { since, until } = self.window;
+        let ReviewSpan { since, until } = self.window;
         match self.last.take() {
             None => {
                 let (from, to) = (self.stamp(since, true), self.stamp(until, true));
@@ -174,7 +179,7 @@ impl<'a> Gaps<'a> {
 
 /// The time that gaps of the agent, the journal and the broker cover together; gaps are in
 /// order of their beginning.
-fn unwatched(gaps: &[Gap], window: Window) -> Span {
+fn unwatched(gaps: &[Gap], window: ReviewSpan) -> Span {
     let mut total = Span::ZERO;
     let mut covered = window.since;
     for gap in gaps.iter().filter(|gap| matches!(&*gap.of, "agent" | "journal" | "broker")) {

@@ -1,7 +1,7 @@
 //! The review in rows, for a spreadsheet: RFC 4180, one row a thing that happened, all with the
 //! same columns. Lengths are in seconds.
 
-use super::{Delivery, ProofSeen, Review, Stamp};
+use super::{PageResult, ProofSeen, Review, Stamp};
 use slackwater_rules::record::Purpose;
 use slackwater_rules::time::Span;
 
@@ -57,10 +57,10 @@ pub fn render_csv(review: &Review) -> String {
                 Purpose::Notice => "notice",
             };
             let (result, detail) = match &page.result {
-                Delivery::Accepted { note } => ("accepted", note),
-                Delivery::Deferred { why } => ("deferred", why),
-                Delivery::Failed { why } => ("failed", why),
-                Delivery::Unknown => ("unknown", &page.headline),
+                PageResult::Accepted { note } => ("accepted", note),
+                PageResult::Deferred { why } => ("deferred", why),
+                PageResult::Failed { why } => ("failed", why),
+                PageResult::Unknown => ("unknown", &page.headline),
             };
             let row = rows.stretch(kind, &page.at, page.result_at.as_ref());
             row.row(&call.policy, &page.to, result, detail);

@@ -5,8 +5,8 @@
 mod notes;
 
 use super::{
-    Answer, Aside, CallOut, ChannelProof, Delivery, Episode, Foretold, Mark, Note, Paged, ProofSeen, Reason,
-    Skipped, Stamp, Switching, Window,
+    Answer, Aside, CallOutReview, ChannelProof, Episode, Foretold, Mark, Note, PageResult, Paged, ProofSeen,
+    Reason, ReviewSpan, Skipped, Stamp, Switching,
 };
 use jiff::tz::TimeZone;
 use slackwater_rules::record::{Body, By, Drilled, Outcome, Record, Seq};
@@ -14,12 +14,12 @@ use slackwater_rules::time::Span;
 use std::collections::BTreeMap;
 
 pub(super) struct Events<'a> {
-    window: Window,
+    window: ReviewSpan,
     zone: &'a TimeZone,
     episodes: BTreeMap<Seq, Episode>,
     /// When each standing episode was raised last.
     standing: BTreeMap<Seq, Stamp>,
-    call_outs: BTreeMap<Seq, CallOut>,
+    call_outs: BTreeMap<Seq, CallOutReview>,
     /// The call-out of each page, and its place there.
     pages: BTreeMap<Seq, (Seq, usize)>,
     /// The episode of each switching, and its place there.
@@ -32,14 +32,14 @@ pub(super) struct Events<'a> {
 
 pub(super) struct Finished {
     pub(super) episodes: Vec<Episode>,
-    pub(super) call_outs: Vec<CallOut>,
+    pub(super) call_outs: Vec<CallOutReview>,
     pub(super) asides: Vec<Aside>,
     pub(super) notes: Vec<Note>,
     pub(super) proofs: Vec<ChannelProof>,
 }
 
 impl<'a> Events<'a> {
-    pub(super) fn new(window: Window, zone: &'a TimeZone) -> Self {
+    pub(super) fn new(window: ReviewSpan, zone: &'a TimeZone) -> Self {
         Self {
             window,
             zone,
@@ -84,7 +84,7 @@ impl<'a> Events<'a> {
             }
 
             Body::CallBegan { policy, .. } => {
-                self.call_outs.insert(seq, CallOut::begun(seq, policy, at));
+                self.call_outs.insert(seq, CallOutReview::begun(seq, policy, at));
             }
             Body::Joined { call, episode, .. } => self.join(call, episode),
             Body::Paged { call, target, purpose, headline, .. } => {
@@ -139,7 +139,9 @@ impl<'a> Events<'a> {
     }
 
     fn raised(&mut self, at: Stamp, raised: Body) {
-        let Body::Raised { alarm, episode, code, place, priority, since, because } = raised else { return };
+        let Body::Raised { alarm, episode, code, place, priority, since, because, .. } = raised else {
+            return;
+        };
         self.standing.insert(episode, at.clone());
         if let Some(known) = self.episodes.get_mut(&episode) {
             known.raised_again.push(at);
@@ -184,7 +186,7 @@ impl<'a> Events<'a> {
         if let Some(known) = known {
             known.attempts += 1;
             known.result_at = Some(at);
-            known.result = Delivery::from(outcome);
+            known.result = PageResult::from(outcome);
         }
     }
 
@@ -237,7 +239,7 @@ impl<'a> Events<'a> {
         }
         let reaches = |end: &Stamp| end.unix_ms >= window.since;
         let told_later =
-            |call: &CallOut| call.pages.last().is_some_and(|page| page.at.unix_ms >= window.since);
+            |call: &CallOutReview| call.pages.last().is_some_and(|page| page.at.unix_ms >= window.since);
         let episodes = self.episodes.into_values().filter(|known| {
             let aside = known.put_aside.as_ref().map(|aside| &aside.at);
             let over = known.returned.as_ref().or(aside);
@@ -262,7 +264,7 @@ impl<'a> Events<'a> {
         }
     }
 
-    fn call(&mut self, call: Seq, change: impl FnOnce(&mut CallOut)) {
+    fn call(&mut self, call: Seq, change: impl FnOnce(&mut CallOutReview)) {
         if let Some(known) = self.call_outs.get_mut(&call) {
             change(known);
         }

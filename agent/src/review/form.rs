@@ -2,7 +2,7 @@
 
 mod call_out;
 
-pub use call_out::{CallOut, Delivery, Paged, Skipped};
+pub use call_out::{CallOutReview, PageResult, Paged, Skipped};
 
 use jiff::tz::TimeZone;
 use serde::Serialize;
@@ -32,7 +32,7 @@ pub struct Review {
     /// Every episode that touches the stretch, in order.
     pub episodes: Vec<Episode>,
     /// Every call-out and drill that touches it, in order.
-    pub call_outs: Vec<CallOut>,
+    pub call_outs: Vec<CallOutReview>,
     /// Alarms put aside by a person, and work: in order.
     pub asides: Vec<Aside>,
     /// What each sensor said.

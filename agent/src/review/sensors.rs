@@ -2,7 +2,7 @@
 //! a sensor flows out. A believed value holds until the next, but no longer than the sensor's
 //! own time to stale: what lies beyond is unknown, and no line is drawn over it.
 
-use super::{Extreme, Outside, SensorReview, Stamp, Window, Words};
+use super::{Extreme, Outside, ReviewSpan, SensorReview, Stamp, Words};
 use crate::journal::{Minute, Values};
 use jiff::tz::TimeZone;
 use slackwater_rules::plan::{Plan, Sensor};
@@ -15,9 +15,9 @@ const HOLD: Span = Span::minutes(5);
 
 const MINUTE: Span = Span::minutes(1);
 
-pub(super) struct Sensors<'a> {
+pub(super) struct SensorTallies<'a> {
     plan: Option<&'a Plan>,
-    window: Window,
+    window: ReviewSpan,
     zone: &'a TimeZone,
     seen: BTreeMap<String, SensorTrack<'a>>,
 }
@@ -38,8 +38,8 @@ struct SensorTrack<'a> {
     changes: u64,
 }
 
-impl<'a> Sensors<'a> {
-    pub(super) fn new(plan: Option<&'a Plan>, window: Window, zone: &'a TimeZone) -> Self {
+impl<'a> SensorTallies<'a> {
+    pub(super) fn new(plan: Option<&'a Plan>, window: ReviewSpan, zone: &'a TimeZone) -> Self {
         let planned = plan.iter().flat_map(|plan| &plan.sensors);
         let seen =
             planned.map(|s| (s.name.clone(), SensorTrack { sensor: Some(s), ..SensorTrack::default() }));
@@ -72,7 +72,7 @@ impl<'a> Sensors<'a> {
 }
 
 impl SensorTrack<'_> {
-    fn take(&mut self, minute: &Minute, window: Window) {
+    fn take(&mut self, minute: &Minute, window: ReviewSpan) {
         self.readings += u64::from(minute.count);
         self.rejected += u64::from(minute.rejected);
         let Some(values) = minute.values else { return };
@@ -96,7 +96,7 @@ impl SensorTrack<'_> {
     }
 
     /// Counts the time from the last believed minute until `next`, as far as its value holds.
-    fn hold(&mut self, next: Wall, window: Window) {
+    fn hold(&mut self, next: Wall, window: ReviewSpan) {
         let Some((from, values)) = self.last else { return };
         let stale = self.sensor.map_or(HOLD, |sensor| sensor.stale_after);
         let to = next.min(from + stale.max(MINUTE)).min(window.until);
@@ -116,7 +116,7 @@ impl SensorTrack<'_> {
         }
     }
 
-    fn review(self, name: String, plan: Option<&Plan>, window: Window, zone: &TimeZone) -> SensorReview {
+    fn review(self, name: String, plan: Option<&Plan>, window: ReviewSpan, zone: &TimeZone) -> SensorReview {
         let scale = self.sensor.map(|sensor| &sensor.scale);
         let show = |x: f64| scale.map_or_else(|| format!("{x:.3}"), |scale| scale.show(x));
         let extreme = |found: Option<(f64, Wall, bool)>| {

@@ -76,8 +76,8 @@ impl Story {
     }
 
     fn review(&self, plan: Option<&Plan>, since: &str, until: &str) -> Review {
-        let log = Log::open(&self.folder.path().join("journal.db")).unwrap();
-        review(&log, plan, Window { since: wall(since), until: wall(until) }, &zone()).unwrap()
+        let log = JournalLog::open(&self.folder.path().join("journal.db")).unwrap();
+        review(&log, plan, ReviewSpan { since: wall(since), until: wall(until) }, &zone()).unwrap()
     }
 }
 
@@ -149,6 +149,7 @@ fn raised(alarm: &str, episode: Seq, code: &str, priority: Priority, because: &s
         priority,
         since: Span::seconds(20),
         because: because.to_owned(),
+        after_work: None,
     }
 }
 

@@ -2,8 +2,8 @@
 //! and in a mail. What did not happen takes no line.
 
 use super::{
-    Aside, CallOut, Delivery, Episode, Extreme, Foretold, Gap, ProofSeen, Review, SensorReview, Stamp,
-    Switching,
+    Aside, CallOutReview, Episode, Extreme, Foretold, Gap, PageResult, ProofSeen, Review, SensorReview,
+    Stamp, Switching,
 };
 use jiff::tz::{AmbiguousOffset, TimeZone};
 use slackwater_rules::record::Purpose;
@@ -34,7 +34,8 @@ pub fn render_text(review: &Review, zone: &TimeZone) -> String {
         }
         page.episode(episode, review);
     }
-    let drills: Vec<&CallOut> = review.call_outs.iter().filter(|call| call.episodes.is_empty()).collect();
+    let drills: Vec<&CallOutReview> =
+        review.call_outs.iter().filter(|call| call.episodes.is_empty()).collect();
     if !drills.is_empty() {
         page.title("DRILLS");
         for drill in drills {
@@ -179,7 +180,7 @@ impl TextPage<'_> {
         self.line(2, &format!("{at} {relay} {state} ({why}{again}): {proof}"));
     }
 
-    fn call_out(&mut self, call: &CallOut) {
+    fn call_out(&mut self, call: &CallOutReview) {
         let mut lines: Vec<(&Stamp, String)> = Vec::new();
         for page in &call.pages {
             let purpose = match page.purpose {
@@ -191,10 +192,10 @@ impl TextPage<'_> {
                 Purpose::Notice => " (notice)",
             };
             let result = match &page.result {
-                Delivery::Accepted { .. } => "accepted".to_owned(),
-                Delivery::Deferred { why } => format!("deferred: {why}"),
-                Delivery::Failed { why } => format!("FAILED: {why}"),
-                Delivery::Unknown => "result unknown".to_owned(),
+                PageResult::Accepted { .. } => "accepted".to_owned(),
+                PageResult::Deferred { why } => format!("deferred: {why}"),
+                PageResult::Failed { why } => format!("FAILED: {why}"),
+                PageResult::Unknown => "result unknown".to_owned(),
             };
             lines.push((&page.at, format!("{}{purpose} {result}", page.to)));
         }

@@ -42,7 +42,7 @@ const OWN_HEADERS: &[&str] = &["content-length", "content-type", "connection", "
 
 /// What can stand after `kind`.
 #[derive(Clone, Copy, PartialEq)]
-enum Kind {
+enum ChannelTable {
     Mail,
     Push,
     Folder,
@@ -56,19 +56,19 @@ pub(super) type Limited = (ChannelSettings, Option<Quota>);
 /// Reads one channel: of a person, or of nobody.
 pub(super) fn channel(table: Table<'_>, files: &Files<'_>, personal: bool) -> Option<Limited> {
     let kinds = [
-        ("mail", Kind::Mail),
-        ("push", Kind::Push),
-        ("folder", Kind::Folder),
-        ("siren", Kind::Siren),
-        ("text", Kind::Text),
+        ("mail", ChannelTable::Mail),
+        ("push", ChannelTable::Push),
+        ("folder", ChannelTable::Folder),
+        ("siren", ChannelTable::Siren),
+        ("text", ChannelTable::Text),
     ];
     // Without its kind nobody knows which of its keys are right.
     let kind = table.get("kind").map(|item| match item.one_of(&kinds)? {
-        Kind::Siren if personal => {
+        ChannelTable::Siren if personal => {
             let help = "write it as `[channel.NAME]`".to_owned();
             item.wrong("a siren reaches nobody in particular", "not a way to a person", Some(help))
         }
-        Kind::Mail | Kind::Push | Kind::Folder | Kind::Text if !personal => {
+        ChannelTable::Mail | ChannelTable::Push | ChannelTable::Folder | ChannelTable::Text if !personal => {
             let help = "write this channel as `[contact.NAME.channel.NAME]`".to_owned();
             item.wrong("only sirens belong to nobody", "a way to a person", Some(help))
         }
@@ -84,15 +84,19 @@ pub(super) fn channel(table: Table<'_>, files: &Files<'_>, personal: bool) -> Op
     let kind = kind?;
     let quota = if personal { table.get("at-most").and_then(quota) } else { None };
     let settings = match kind {
-        Kind::Mail => table.need("to", "\"ines@example.org\"").and_then(mailbox).map(ChannelSettings::Mail),
-        Kind::Push => push(&table, files).map(|push| ChannelSettings::Push(Box::new(push))),
-        Kind::Folder => {
+        ChannelTable::Mail => {
+            table.need("to", "\"ines@example.org\"").and_then(mailbox).map(ChannelSettings::Mail)
+        }
+        ChannelTable::Push => push(&table, files).map(|push| ChannelSettings::Push(Box::new(push))),
+        ChannelTable::Folder => {
             let folder = table.need("folder", "\"pages\"").and_then(|item| files.path(item));
             let to = table.need("to", "\"ines@example.org\"").and_then(mailbox);
             folder.zip(to).map(|(folder, to)| ChannelSettings::Folder(FolderSettings { folder, to }))
         }
-        Kind::Siren => siren(&table).map(ChannelSettings::Siren),
-        Kind::Text => table.need("to", "\"+351 900 000 000\"").and_then(number).map(ChannelSettings::Text),
+        ChannelTable::Siren => siren(&table).map(ChannelSettings::Siren),
+        ChannelTable::Text => {
+            table.need("to", "\"+351 900 000 000\"").and_then(number).map(ChannelSettings::Text)
+        }
     };
     table.finish();
     Some((settings?, quota))

@@ -6,7 +6,7 @@ use super::report::{Report, places};
 use super::source::{self, Environment, Variable};
 use crate::plain_text::is_deceptive;
 use slackwater_rules::diagnostic::{
-    Finding, Item, LARGEST, Sheet, Sources, Table, concealed_by_lines, parse, too_large,
+    Finding, Item, LARGEST, Sheet, SourceTexts, Table, concealed_by_lines, parse, too_large,
 };
 use slackwater_rules::time::Span;
 use slackwater_rules::units::QuantityItem as _;
@@ -59,7 +59,7 @@ pub(super) fn read<T>(
             return (None, Report::unreadable(&name, why, help));
         }
     };
-    let mut sources = Sources::file(&name, &text);
+    let mut sources = SourceTexts::file(&name, &text);
     for (variable, value) in environment.settings() {
         sources = sources.and(variable, &format!("{variable}={value}\n"));
     }

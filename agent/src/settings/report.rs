@@ -2,7 +2,7 @@
 //! later add what they find by the path of a key; so mistakes that need the rule file, a certificate
 //! or the broker's limits have a line and a caret too.
 
-use slackwater_rules::diagnostic::{Finding, Findings, FindingsView, Sources};
+use slackwater_rules::diagnostic::{Finding, Findings, FindingsView, SourceTexts};
 use std::collections::BTreeMap;
 use std::fmt;
 use std::ops::Range;
@@ -13,7 +13,7 @@ use toml::de::{DeTable, DeValue};
 #[derive(Debug)]
 pub struct Report {
     /// With what must not be seen starred out.
-    pub(super) sources: Sources,
+    pub(super) sources: SourceTexts,
     pub(super) findings: Findings,
     /// Where each key's value stands, by the path of the key with points between.
     pub(super) places: BTreeMap<String, Range<usize>>,
@@ -33,7 +33,7 @@ impl Report {
     pub(super) fn unreadable(file: &str, why: String, help: &str) -> Self {
         let findings = Findings::default();
         findings.push(Finding::error(0..0, why, "").help(help));
-        Self { sources: Sources::file(file, ""), findings, places: BTreeMap::new() }
+        Self { sources: SourceTexts::file(file, ""), findings, places: BTreeMap::new() }
     }
 
     /// Whether anything is wrong.

@@ -8,7 +8,7 @@
 //! must be.
 
 use config::{Config, ConfigError, Map, Source, Value, ValueKind};
-use slackwater_rules::diagnostic::{Finding, Sources};
+use slackwater_rules::diagnostic::{Finding, SourceTexts};
 use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::ops::Range;
@@ -99,7 +99,7 @@ impl Source for Layer {
 
 /// The file with the environment over it, as one tree; keys that can be in no tree are noted.
 pub(super) fn layered<'t>(
-    sources: &Sources,
+    sources: &SourceTexts,
     file: &DeTable<'t>,
     variables: &BTreeMap<&'t str, Variable<'t>>,
     wrong: &mut Vec<Finding>,

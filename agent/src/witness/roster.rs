@@ -3,7 +3,7 @@
 use super::memory::SiteMemory;
 use crate::checkin::{self, NotSealed};
 use crate::secret::strike_out;
-use slackwater_rules::checkin::{Believed, Refusal, SiteNote, Sites};
+use slackwater_rules::checkin::{Believed, CheckinRefusal, SiteNote, Sites};
 use slackwater_rules::plan::{Plan, Watched};
 use slackwater_rules::time::Now;
 use std::collections::BTreeMap;
@@ -41,7 +41,7 @@ impl Roster {
         retained: bool,
         plan: &Plan,
         now: &Now,
-    ) -> Result<Believed, Refusal> {
+    ) -> Result<Believed, CheckinRefusal> {
         let mut believed = self.sites.take(name, payload, retained, plan, now, prove)?;
         believed.note = without_secrets(&believed.note);
         if let Some(back) = &believed.back {
@@ -53,7 +53,7 @@ impl Roster {
     }
 
     /// Counts a refusal; how many to speak of, if it is time to speak of them.
-    pub fn refused(&mut self, refusal: &Refusal, now: &Now) -> Option<u64> {
+    pub fn refused(&mut self, refusal: &CheckinRefusal, now: &Now) -> Option<u64> {
         self.sites.refused(refusal, now)
     }
 
@@ -75,10 +75,10 @@ impl Roster {
 }
 
 /// The signed bytes, if they are signed by the site.
-fn prove(key: &str, payload: &[u8]) -> Result<Vec<u8>, Refusal> {
+fn prove(key: &str, payload: &[u8]) -> Result<Vec<u8>, CheckinRefusal> {
     checkin::open(key, payload).map_err(|wrong| match wrong {
-        NotSealed::Garbled => Refusal::Garbled("it is not in the signed form".to_owned()),
-        NotSealed::Forged => Refusal::Forged,
+        NotSealed::Garbled => CheckinRefusal::Garbled("it is not in the signed form".to_owned()),
+        NotSealed::Forged => CheckinRefusal::Forged,
     })
 }
 

@@ -3,7 +3,7 @@
 use super::Roster;
 use crate::checkin::{SiteKey, seal};
 use jiff::tz::TimeZone;
-use slackwater_rules::checkin::{CheckIn, Refusal, VERSION};
+use slackwater_rules::checkin::{CheckIn, CheckinRefusal, VERSION};
 use slackwater_rules::plan::{Directory, Plan, Surroundings};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
 use tempfile::TempDir;
@@ -45,12 +45,12 @@ impl Shed {
         self.roster = Roster::open(&self.folder.path().join("journal.sqlite"), &self.now);
     }
 
-    fn take(&mut self, check_in: &CheckIn) -> Result<bool, Refusal> {
+    fn take(&mut self, check_in: &CheckIn) -> Result<bool, CheckinRefusal> {
         let sealed = sealed(&self.key, check_in);
         self.take_bytes("halyard", sealed.as_bytes())
     }
 
-    fn take_bytes(&mut self, name: &str, bytes: &[u8]) -> Result<bool, Refusal> {
+    fn take_bytes(&mut self, name: &str, bytes: &[u8]) -> Result<bool, CheckinRefusal> {
         self.roster.take(name, bytes, false, &self.plan, &self.now).map(|believed| believed.live)
     }
 }
@@ -91,7 +91,7 @@ fn what_was_heard_is_known_after_a_restart_of_the_witness() {
     let notes: Vec<_> = shed.roster.notes(&shed.plan).map(|(site, note)| (&site.name, note.words)).collect();
     assert_eq!(notes.len(), 1);
     assert!(notes[0].1.contains("mains on; no alarm open"), "{notes:?}");
-    assert!(matches!(shed.take(&check_in(7)), Err(Refusal::Replayed(_))));
+    assert!(matches!(shed.take(&check_in(7)), Err(CheckinRefusal::Replayed(_))));
     assert_eq!(shed.take(&check_in(8)), Ok(true));
 
     std::fs::write(shed.folder.path().join("check-ins.json"), "{ broken").expect("written");
@@ -110,7 +110,7 @@ fn the_file_of_an_earlier_version_is_still_known() {
     std::fs::write(&file, &known).expect("written");
     shed.roster = Roster::open(&shed.folder.path().join("journal.sqlite"), &shed.now);
     assert!(shed.roster.notes(&shed.plan).any(|(_, note)| note.words == "last at 02:14: mains on"));
-    assert!(matches!(shed.take(&check_in(7)), Err(Refusal::Replayed(_))));
+    assert!(matches!(shed.take(&check_in(7)), Err(CheckinRefusal::Replayed(_))));
 }
 
 #[test]
@@ -119,11 +119,14 @@ fn the_forged_and_the_garbled_are_turned_away_before_they_are_parsed() {
     let (other, _) = SiteKey::make().expect("a key");
     let good = sealed(&shed.key, &check_in(1));
     let forged = sealed(&other, &check_in(1));
-    assert_eq!(shed.take_bytes("halyard", forged.as_bytes()), Err(Refusal::Forged));
+    assert_eq!(shed.take_bytes("halyard", forged.as_bytes()), Err(CheckinRefusal::Forged));
     for garbled in [&b""[..], b"{}", b"\xff\xfe", &good.as_bytes()[3..]] {
-        assert!(matches!(shed.take_bytes("halyard", garbled), Err(Refusal::Garbled(_))), "{garbled:?}");
+        assert!(
+            matches!(shed.take_bytes("halyard", garbled), Err(CheckinRefusal::Garbled(_))),
+            "{garbled:?}"
+        );
     }
     let no_form = seal(&shed.key, br#"{"version": 1}"#);
-    assert!(matches!(shed.take_bytes("halyard", no_form.as_bytes()), Err(Refusal::Garbled(_))));
+    assert!(matches!(shed.take_bytes("halyard", no_form.as_bytes()), Err(CheckinRefusal::Garbled(_))));
     assert_eq!(shed.take_bytes("halyard", good.as_bytes()), Ok(true), "nothing of it counted");
 }

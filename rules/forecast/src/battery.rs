@@ -56,7 +56,7 @@ pub const INVERTER: Interval = Interval { low: 0.8, likely: 0.85, high: 0.9 };
 
 /// A battery and what stands between it and the load.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Battery {
+pub struct BatteryModel {
     /// V.
     pub volts: f64,
     /// Capacity at the rated time, Ah.
@@ -84,7 +84,7 @@ pub fn peukert_hours(ah: f64, rated_h: f64, exponent: f64, amps: f64) -> f64 {
     rated_h * (ah / (amps * rated_h)).powf(exponent)
 }
 
-impl Battery {
+impl BatteryModel {
     /// Hours that a charge (share of full, 0 to 1) carries `load_w`. `measured` says whether the
     /// charge was read from a sensor; otherwise it is assumed.
     pub fn runtime(&self, load_w: f64, charge: f64, measured: bool) -> Result<Estimate, CannotSay> {

@@ -85,7 +85,7 @@ impl fmt::Display for Fault {
 
 /// A fault that stands.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Finding {
+pub struct StandingFault {
     /// Which.
     pub fault: Fault,
     /// Since when the evidence adds up.
@@ -159,10 +159,10 @@ impl Faults {
     }
 
     /// What stands now.
-    pub fn standing(&self) -> impl Iterator<Item = Finding> {
+    pub fn standing(&self) -> impl Iterator<Item = StandingFault> {
         Fault::ALL
             .into_iter()
-            .filter_map(|fault| self.standing[fault.index()].map(|since| Finding { fault, since }))
+            .filter_map(|fault| self.standing[fault.index()].map(|since| StandingFault { fault, since }))
     }
 
     /// Why there can be no findings yet, if there cannot.

@@ -7,7 +7,7 @@
 
 use super::cooling::Drift;
 use super::interval::{Basis, CannotSay, Estimate, Interval};
-use super::respiration::Learned;
+use super::respiration::LearnedRespiration;
 use super::water::SeaWater;
 
 /// The thresholds that answers are given for, mg/L.
@@ -160,7 +160,7 @@ struct Case {
 
 /// What is known about a tank's oxygen.
 #[derive(Clone, Copy, Debug)]
-pub struct Tank {
+pub struct TankOxygen {
     /// Water, m³.
     pub volume: f64,
     /// Open surface, m².
@@ -174,7 +174,7 @@ pub struct Tank {
     /// How much lives in it, if nothing was learned.
     pub stocking: Stocking,
     /// Consumption learned from a probe.
-    pub learned: Option<Learned>,
+    pub learned: Option<LearnedRespiration>,
     /// Oxygen now by a probe, mg/L, as [`Tank::believed`] takes it.
     pub measured: Option<f64>,
 }
@@ -194,7 +194,7 @@ fn at_temperature(at_reference: Interval, celsius: f64) -> Interval {
     at_reference * Q10.map(|q10| q10.powf((celsius - REFERENCE_C) / 10.0))
 }
 
-impl Tank {
+impl TankOxygen {
     /// Hours until oxygen falls to `threshold` mg/L from when circulation stops (or from now, if a
     /// probe says where it is), with the air pump if one runs.
     pub fn time_to(

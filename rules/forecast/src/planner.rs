@@ -10,7 +10,7 @@ mod outage;
 pub use cooling::Cooling;
 pub use outage::{End, Outage};
 
-use super::battery::Battery;
+use super::battery::BatteryModel;
 use super::circulation::{after_evaporation, after_fresh_water, turnover};
 use super::evaporation::Surface;
 use super::geometry::Geometry;
@@ -69,7 +69,7 @@ pub struct Paper {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Supply {
     /// The battery, full.
-    pub battery: Battery,
+    pub battery: BatteryModel,
     /// What hangs on it, W; none if nobody says.
     pub load_w: Option<f64>,
 }
@@ -280,9 +280,9 @@ impl Paper {
     }
 
     /// What the oxygen answers are computed from.
-    pub fn oxygen_tank(&self) -> Result<oxygen::Tank, CannotSay> {
+    pub fn oxygen_tank(&self) -> Result<oxygen::TankOxygen, CannotSay> {
         let (geometry, celsius) = (self.geometry()?, self.water()?);
-        Ok(oxygen::Tank {
+        Ok(oxygen::TankOxygen {
             volume: geometry.volume,
             surface: geometry.surface,
             water: SeaWater::new(celsius, self.salinity())?,

@@ -43,14 +43,14 @@ const NIGHTS: f64 = 1.5;
 
 /// A consumption that was learned, mg/(L h) at 26 degC, and from how many declines.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Learned {
+pub struct LearnedRespiration {
     /// The consumption.
     pub range: Interval,
     /// How many declines showed it.
     pub declines: usize,
 }
 
-impl Learned {
+impl LearnedRespiration {
     /// What an estimate rests on.
     pub(super) fn words(&self) -> &'static str {
         const WORDS: [&str; HELD - NEEDED + 1] = [
@@ -86,7 +86,7 @@ struct DeclineLine {
     tc: f64,
     cc: f64,
     /// What was known of the tank at the newest reading.
-    tank: Option<oxygen::Tank>,
+    tank: Option<oxygen::TankOxygen>,
 }
 
 /// The consumption that any tank may have, mg/(L h) at 26 degC: from the low end of light stocking to the
@@ -99,7 +99,7 @@ pub fn possible() -> Interval {
 impl Declines {
     /// Takes a reading, mg/L, of still, dark, unaired water, and what is known of the tank; `None` as soon as it is
     /// not so. Returns whether a decline was learned.
-    pub fn take(&mut self, at: Moment, reading: Option<(f64, oxygen::Tank)>) -> bool {
+    pub fn take(&mut self, at: Moment, reading: Option<(f64, oxygen::TankOxygen)>) -> bool {
         match reading {
             Some((mg_l, tank)) => {
                 self.under_way.get_or_insert_with(|| DeclineLine::new(at)).take(at, mg_l, tank);
@@ -123,7 +123,7 @@ impl Declines {
 
     /// What was learned, for a tank that its keeper says is stocked so: nothing before three declines, nor if they
     /// tell less than the literature does. Never below the literature's low end for this stocking.
-    pub fn learned(&self, stocking: Stocking) -> Option<Learned> {
+    pub fn learned(&self, stocking: Stocking) -> Option<LearnedRespiration> {
         let declines = self.seen.iter().flatten().count();
         let (literature, most) = (consumption(stocking, REFERENCE_C), possible().high);
         let middle = Interval::spread(self.seen.iter().flatten().map(|seen| seen.likely))?;
@@ -135,7 +135,7 @@ impl Declines {
             ends.high.max(likely * AWAKE).min(most),
         );
         let narrower = range.high / range.low < literature.high / literature.low;
-        (declines >= NEEDED && narrower).then_some(Learned { range, declines })
+        (declines >= NEEDED && narrower).then_some(LearnedRespiration { range, declines })
     }
 
     /// The declines as plain numbers that survive a restart, oldest first.
@@ -178,7 +178,7 @@ impl DeclineLine {
         }
     }
 
-    fn take(&mut self, at: Moment, mg_l: f64, tank: oxygen::Tank) {
+    fn take(&mut self, at: Moment, mg_l: f64, tank: oxygen::TankOxygen) {
         let since = at - self.began;
         let t = since.as_seconds() / 3_600.0;
         if since < SETTLES || t > LONGEST_H || mg_l < SAVING_MG_L || !mg_l.is_finite() {

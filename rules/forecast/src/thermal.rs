@@ -28,7 +28,7 @@ use slackwater_time::{Moment, Span};
 
 /// What the model is fed beside the water's temperature.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Input {
+pub enum ThermalInput {
     /// Room temperature, degC.
     Room,
     /// A heater's share of its full power, 0 to 1: from its relay, or watts over rated watts.
@@ -71,7 +71,7 @@ pub struct Thermal {
     /// With the room as an input, and without: the second serves when there is no room sensor.
     with_room: Regression<CONSTANTS>,
     without_room: Regression<CONSTANTS>,
-    learned: Learned,
+    learned: LearnedThermal,
     turns: Turns,
     /// The newest equation.
     before: Option<Equation>,
@@ -93,7 +93,7 @@ struct Turns {
 
 /// What was seen while learning.
 #[derive(Clone, Copy, Debug)]
-struct Learned {
+struct LearnedThermal {
     equations: u32,
     with_room: u32,
     /// Running mean and mean square of room minus water, K.
@@ -126,7 +126,7 @@ impl Thermal {
             prior,
             turns: Turns { on: f64::NAN, off: f64::NAN, at: None },
             before: None,
-            learned: Learned {
+            learned: LearnedThermal {
                 equations: 0,
                 with_room: 0,
                 gap: 0.0,
@@ -151,14 +151,14 @@ impl Thermal {
     }
 
     /// Takes a good reading of another input, in force until the next one.
-    pub fn input(&mut self, at: Moment, input: Input, value: f64) -> Option<Cell> {
+    pub fn input(&mut self, at: Moment, input: ThermalInput, value: f64) -> Option<Cell> {
         let ended = self.advance(at);
         self.cells.input(input, value);
         ended
     }
 
     /// An input is stale, suspect or gone: unknown from here on.
-    pub fn lost(&mut self, at: Moment, input: Input) -> Option<Cell> {
+    pub fn lost(&mut self, at: Moment, input: ThermalInput) -> Option<Cell> {
         let ended = self.advance(at);
         self.cells.input(input, f64::NAN);
         ended
@@ -260,7 +260,7 @@ impl Thermal {
 
     /// The room now, if it is known.
     pub fn room(&self) -> Option<f64> {
-        Some(self.cells.held(Input::Room)).filter(|room| room.is_finite())
+        Some(self.cells.held(ThermalInput::Room)).filter(|room| room.is_finite())
     }
 
     /// The water now: the mean of the newest minutes.

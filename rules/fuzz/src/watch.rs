@@ -2,11 +2,11 @@
 //! comes, the broker goes, a person says something, the board restarts. Whatever comes, records
 //! are numbered in order, no deadline that is due is left behind, and the views can be shown.
 
-use slackwater_rules::engine::{Delivery, Effect, Input, Link, OperatorCommand};
+use slackwater_rules::engine::{Arrival, Effect, Input, Link, OperatorCommand};
 use slackwater_rules::plan::{Plan, Sensor, SensorId};
 use slackwater_rules::reading::{Content, Mapping, Value};
 use slackwater_rules::record::Outcome;
-use slackwater_rules::sim::{Sim, World};
+use slackwater_rules::sim::{Sim, SimWorld};
 use slackwater_rules::time::{Now, Span};
 use std::collections::VecDeque;
 
@@ -20,7 +20,7 @@ struct Wire {
     code: String,
 }
 
-impl World for Wire {
+impl SimWorld for Wire {
     fn carry_out(&mut self, _: &Now, effect: Effect, reports: &mut VecDeque<Input>) {
         reports.extend(match effect {
             Effect::Send { page, .. } => {
@@ -143,7 +143,7 @@ impl Watch {
             _ => {
                 let sensor = pick(plan.sensors.len());
                 let Some(of) = plan.sensors.get(sensor) else { return };
-                let delivery = if what == 14 { Delivery::Retained } else { Delivery::Live };
+                let delivery = if what == 14 { Arrival::Retained } else { Arrival::Live };
                 let input = match measured(of, byte, index) {
                     Some(value) => Input::Measured { sensor: SensorId(sensor as u32), value, delivery },
                     None => Input::Message {

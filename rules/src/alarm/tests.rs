@@ -16,18 +16,18 @@ const STATES: [State; 9] = [
     OutOfService,
 ];
 
-const EVENTS: [Event; 11] = [
-    Event::Raise,
-    Event::Return { latching: false },
-    Event::Return { latching: true },
-    Event::Acknowledge,
-    Event::Reset,
-    Event::Shelve,
-    Event::Unshelve,
-    Event::Suppress,
-    Event::Unsuppress,
-    Event::TakeOut,
-    Event::PutBack,
+const EVENTS: [AlarmEvent; 11] = [
+    AlarmEvent::Raise,
+    AlarmEvent::Return { latching: false },
+    AlarmEvent::Return { latching: true },
+    AlarmEvent::Acknowledge,
+    AlarmEvent::Reset,
+    AlarmEvent::Shelve,
+    AlarmEvent::Unshelve,
+    AlarmEvent::Suppress,
+    AlarmEvent::Unsuppress,
+    AlarmEvent::TakeOut,
+    AlarmEvent::PutBack,
 ];
 
 /// The diagram of alarm states of ANSI/ISA-18.2-2016 (IEC 62682:2014 has the same), from memory,
@@ -62,7 +62,7 @@ fn lettered(letter: &str) -> State {
     STATES[at]
 }
 
-fn everywhere() -> impl Iterator<Item = (State, Event, State)> {
+fn everywhere() -> impl Iterator<Item = (State, AlarmEvent, State)> {
     STATES.into_iter().flat_map(|state| EVENTS.map(|event| (state, event, state.after(event))))
 }
 
@@ -114,9 +114,9 @@ fn the_same_event_twice_is_the_same_event_once() {
 fn what_is_put_aside_stays_there_until_its_own_end_or_is_taken_out_of_service() {
     for (state, event, after) in everywhere().filter(|(state, ..)| state.is_aside()) {
         let own_end = match state {
-            Shelved => Event::Unshelve,
-            SuppressedByDesign => Event::Unsuppress,
-            _ => Event::PutBack,
+            Shelved => AlarmEvent::Unshelve,
+            SuppressedByDesign => AlarmEvent::Unsuppress,
+            _ => AlarmEvent::PutBack,
         };
         let ends = event == own_end;
         assert_eq!(ends, !after.is_aside(), "{state}, {event:?}");
@@ -129,13 +129,13 @@ fn what_is_put_aside_stays_there_until_its_own_end_or_is_taken_out_of_service() 
 fn only_a_raise_makes_an_alarm_stand_and_only_a_person_answers_it() {
     for (state, event, after) in everywhere() {
         if !state.is_standing() {
-            assert!(!after.is_standing() || event == Event::Raise, "{state}, {event:?}");
+            assert!(!after.is_standing() || event == AlarmEvent::Raise, "{state}, {event:?}");
         }
         let answered = |state| matches!(state, Acknowledged | LatchedAcknowledged);
         if answered(after) && !answered(state) {
-            assert_eq!(event, Event::Acknowledge, "{state}");
+            assert_eq!(event, AlarmEvent::Acknowledge, "{state}");
         }
-        if event == Event::Acknowledge {
+        if event == AlarmEvent::Acknowledge {
             assert_eq!(after.is_standing(), state.is_standing(), "an answer ends nothing that stands");
         }
     }
@@ -145,10 +145,14 @@ fn only_a_raise_makes_an_alarm_stand_and_only_a_person_answers_it() {
 fn a_latch_yields_only_to_a_reset_a_new_raise_or_being_taken_out_of_service() {
     let latched = |state| matches!(state, LatchedUnacknowledged | LatchedAcknowledged);
     for (state, event, after) in everywhere().filter(|(state, ..)| latched(*state)) {
-        let may = matches!(event, Event::Reset | Event::Raise | Event::TakeOut);
+        let may = matches!(event, AlarmEvent::Reset | AlarmEvent::Raise | AlarmEvent::TakeOut);
         assert!(latched(after) || may, "{state}, {event:?}");
     }
-    assert_eq!(LatchedUnacknowledged.after(Event::Reset), LatchedUnacknowledged, "an answer comes first");
+    assert_eq!(
+        LatchedUnacknowledged.after(AlarmEvent::Reset),
+        LatchedUnacknowledged,
+        "an answer comes first"
+    );
 }
 
 #[test]
@@ -163,6 +167,7 @@ fn an_episode_ends_when_the_alarm_is_normal_or_put_aside_and_not_before() {
         raised: Moment(0),
         worse: false,
         blind: false,
+        after_work: None,
     };
     for (state, event, after) in everywhere().filter(|(state, ..)| state.is_open()) {
         let mut life = AlarmState { state, episode: Some(episode.clone()), ..AlarmState::default() };

@@ -2,11 +2,11 @@
 //! alarm for silence is put aside while a silence is announced.
 
 use super::form::Planned;
-use super::refusals::Refusal;
+use super::refusals::CheckinRefusal;
 use super::sites::Believed;
 use super::words::SiteNote;
-use crate::engine::{Delivery, Engine, Input, LONGEST_SHELF, OperatorCommand};
-use crate::plan::{SILENT, Watched};
+use crate::engine::{Arrival, Engine, Input, OperatorCommand};
+use crate::plan::{LONGEST_SHELF, SILENT, Watched};
 use crate::reading::Value;
 use crate::record::By;
 use crate::signs::{clip, one_line};
@@ -27,15 +27,15 @@ pub fn noted(site: &Watched, note: SiteNote) -> Input {
 }
 
 /// So many check-ins under this name were turned away, the last for this reason.
-pub fn turned_away(name: &str, refusal: &Refusal, count: u64) -> Input {
+pub fn turned_away(name: &str, refusal: &CheckinRefusal, count: u64) -> Input {
     let what = if count == 1 { "a check-in".to_owned() } else { format!("{count} check-ins, the last") };
     let by = By { who: clip(&one_line(name), LONGEST_NAME), via: VIA.to_owned() };
     Input::TurnedAway { what, why: refusal.to_string(), by }
 }
 
 /// The site lives, or lived; and whether it asks for somebody. `delivery` is how the message came.
-pub fn sign_of_life(site: &Watched, believed: &Believed, delivery: Delivery) -> Vec<Input> {
-    let delivery = if believed.live { delivery } else { Delivery::Backlog };
+pub fn sign_of_life(site: &Watched, believed: &Believed, delivery: Arrival) -> Vec<Input> {
+    let delivery = if believed.live { delivery } else { Arrival::Backlog };
     let says = |sensor, word| Input::Measured { sensor, value: Value::Word(word), delivery };
     let asks = site.asks.map(|asks| says(asks, u16::from(!believed.check_in.asks)));
     [noted(site, believed.note.clone()), says(site.sensor, 0)].into_iter().chain(asks).collect()

@@ -10,7 +10,7 @@ const APART: Span = Span::hours(1);
 
 /// Why a check-in is turned away.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub enum Refusal {
+pub enum CheckinRefusal {
     /// The rule file watches no site of this name.
     Unknown,
     /// Longer than any site's.
@@ -35,7 +35,7 @@ pub enum Refusal {
     Retained,
 }
 
-impl Refusal {
+impl CheckinRefusal {
     /// What is counted as one cause.
     fn cause(&self) -> &'static str {
         match self {
@@ -50,7 +50,7 @@ impl Refusal {
     }
 }
 
-impl fmt::Display for Refusal {
+impl fmt::Display for CheckinRefusal {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::Unknown => f.write_str("the rule file watches no site of this name"),
@@ -82,7 +82,7 @@ struct Count {
 impl Refusals {
     /// Counts one. If it is to be said, how many of its cause there were since that was last said,
     /// this one included.
-    pub(super) fn count(&mut self, refusal: &Refusal, now: Moment) -> Option<u64> {
+    pub(super) fn count(&mut self, refusal: &CheckinRefusal, now: Moment) -> Option<u64> {
         let count =
             self.causes.entry(refusal.cause()).or_insert(Count { total: 0, unsaid: 0, said: now - APART });
         count.total += 1;

@@ -2,7 +2,7 @@
 
 use super::form::{CheckIn, VERSION};
 use super::freshness::{CheckInMark, is_late};
-use super::refusals::{Refusal, Refusals};
+use super::refusals::{CheckinRefusal, Refusals};
 use super::words::{self, SiteLife, SiteNote};
 use crate::plan::{Plan, Watched};
 use crate::time::{Moment, Now, Span};
@@ -88,21 +88,21 @@ impl Sites {
         retained: bool,
         plan: &Plan,
         now: &Now,
-        open: impl FnOnce(&str, &[u8]) -> Result<Vec<u8>, Refusal>,
-    ) -> Result<Believed, Refusal> {
-        let site = plan.watched.iter().find(|site| site.name == name).ok_or(Refusal::Unknown)?;
+        open: impl FnOnce(&str, &[u8]) -> Result<Vec<u8>, CheckinRefusal>,
+    ) -> Result<Believed, CheckinRefusal> {
+        let site = plan.watched.iter().find(|site| site.name == name).ok_or(CheckinRefusal::Unknown)?;
         if payload.len() > LARGEST {
-            return Err(Refusal::TooLarge { length: payload.len(), limit: LARGEST });
+            return Err(CheckinRefusal::TooLarge { length: payload.len(), limit: LARGEST });
         }
         if retained {
-            return Err(Refusal::Retained);
+            return Err(CheckinRefusal::Retained);
         }
         let check_in = read(site, &open(&site.key, payload)?)?;
         let known = self.known.entry(name.to_owned()).or_default();
         if known.key != site.key {
             *known = Known { key: site.key.clone(), ..Known::default() };
         }
-        let latest = known.mark.after(&check_in, now).map_err(Refusal::Replayed)?;
+        let latest = known.mark.after(&check_in, now).map_err(CheckinRefusal::Replayed)?;
         let live = !is_late(&check_in, now);
         let (note, back) = known.told(&check_in, live, &plan.zone, now);
         known.mark = latest;
@@ -112,7 +112,7 @@ impl Sites {
     }
 
     /// Counts a refusal; how many to speak of, if it is time to speak of them.
-    pub fn refused(&mut self, refusal: &Refusal, now: &Now) -> Option<u64> {
+    pub fn refused(&mut self, refusal: &CheckinRefusal, now: &Now) -> Option<u64> {
         self.refusals.count(refusal, now.mono)
     }
 
@@ -157,15 +157,15 @@ fn announces(check_in: &CheckIn) -> bool {
     check_in.silence.is_some() || check_in.dark.is_some()
 }
 
-fn read(site: &Watched, body: &[u8]) -> Result<CheckIn, Refusal> {
-    let check_in: CheckIn =
-        serde_json::from_slice(body).map_err(|error| Refusal::Garbled(words::clean(&error.to_string())))?;
+fn read(site: &Watched, body: &[u8]) -> Result<CheckIn, CheckinRefusal> {
+    let check_in: CheckIn = serde_json::from_slice(body)
+        .map_err(|error| CheckinRefusal::Garbled(words::clean(&error.to_string())))?;
     if check_in.version != VERSION {
         let why = format!("its form is version {}, and {VERSION} is understood here", check_in.version);
-        return Err(Refusal::Garbled(why));
+        return Err(CheckinRefusal::Garbled(why));
     }
     if check_in.site != site.name {
-        return Err(Refusal::Misplaced { site: words::clean(&check_in.site) });
+        return Err(CheckinRefusal::Misplaced { site: words::clean(&check_in.site) });
     }
     Ok(check_in)
 }

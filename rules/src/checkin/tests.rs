@@ -48,15 +48,15 @@ impl Shed {
         self.now.wall = self.now.wall + span;
     }
 
-    fn take(&mut self, check_in: &CheckIn) -> Result<bool, Refusal> {
+    fn take(&mut self, check_in: &CheckIn) -> Result<bool, CheckinRefusal> {
         self.believe(check_in).map(|believed| believed.live)
     }
 
-    fn believe(&mut self, check_in: &CheckIn) -> Result<Believed, Refusal> {
+    fn believe(&mut self, check_in: &CheckIn) -> Result<Believed, CheckinRefusal> {
         self.take_bytes("halyard", &serde_json::to_vec(check_in).expect("JSON"))
     }
 
-    fn take_bytes(&mut self, name: &str, bytes: &[u8]) -> Result<Believed, Refusal> {
+    fn take_bytes(&mut self, name: &str, bytes: &[u8]) -> Result<Believed, CheckinRefusal> {
         self.sites.take(name, bytes, false, &self.plan, &self.now, |_, bytes| Ok(bytes.to_vec()))
     }
 }
@@ -96,7 +96,7 @@ fn a_check_in_counts_once_and_older_ones_never_again() {
     assert_eq!(shed.take(&check_in(10, 1, NIGHT)), Ok(true));
     assert_eq!(shed.take(&check_in(10, 2, NIGHT)), Ok(true), "the count is enough, the time the same");
     for again in [check_in(10, 2, NIGHT), check_in(10, 1, NIGHT), check_in(9, 99, NIGHT - Span::hours(1))] {
-        assert!(matches!(shed.take(&again), Err(Refusal::Replayed(_))), "{again:?}");
+        assert!(matches!(shed.take(&again), Err(CheckinRefusal::Replayed(_))), "{again:?}");
     }
     shed.pass(Span::minutes(1));
     let now = shed.now.wall;
@@ -112,7 +112,7 @@ fn what_was_heard_is_known_after_a_restart_of_the_witness() {
         shed.sites.notes(&shed.plan).map(|(site, note)| (site.name.as_str(), &note.words)).collect();
     assert_eq!(notes.len(), 1);
     assert!(notes[0].1.contains("lagoon-temp 24.1 degC"), "{notes:?}");
-    assert!(matches!(shed.take(&check_in(10, 7, NIGHT)), Err(Refusal::Replayed(_))));
+    assert!(matches!(shed.take(&check_in(10, 7, NIGHT)), Err(CheckinRefusal::Replayed(_))));
     assert_eq!(shed.take(&check_in(10, 8, NIGHT)), Ok(true));
 }
 
@@ -142,14 +142,14 @@ fn a_board_that_lost_its_journal_comes_back_once_its_clock_is_set() {
         |count, at, at_trusted| CheckIn { journal: "bbbb".to_owned(), at_trusted, ..check_in(1, count, at) };
     let unset = shed.take(&new(1, NIGHT - Span::hours(24 * 300), false));
     assert!(
-        matches!(&unset, Err(Refusal::Replayed(why)) if why.contains("its clock is not set")),
+        matches!(&unset, Err(CheckinRefusal::Replayed(why)) if why.contains("its clock is not set")),
         "{unset:?}"
     );
     assert_eq!(shed.take(&new(2, now, true)), Ok(true));
     assert_eq!(shed.take(&new(3, NIGHT - Span::hours(1), false)), Ok(true), "from now on it counts");
     // What was recorded of the old board is of no use any more.
     for old in [check_in(10, 501, NIGHT), CheckIn { at_trusted: false, ..check_in(99, 1, now) }] {
-        assert!(matches!(shed.take(&old), Err(Refusal::Replayed(_))), "{old:?}");
+        assert!(matches!(shed.take(&old), Err(CheckinRefusal::Replayed(_))), "{old:?}");
     }
 }
 
@@ -171,24 +171,27 @@ fn what_is_late_is_known_but_is_no_sign_of_life() {
 fn what_is_too_large_kept_by_the_broker_or_for_another_site_is_turned_away() {
     let mut shed = Shed::new();
     let good = serde_json::to_vec(&check_in(10, 1, NIGHT)).expect("JSON");
-    assert_eq!(shed.take_bytes("lagoon", &good).err(), Some(Refusal::Unknown));
+    assert_eq!(shed.take_bytes("lagoon", &good).err(), Some(CheckinRefusal::Unknown));
     let misplaced = CheckIn { site: "nursery".to_owned(), ..check_in(10, 1, NIGHT) };
-    assert_eq!(shed.take(&misplaced), Err(Refusal::Misplaced { site: "nursery".to_owned() }));
-    let never = |_: &str, _: &[u8]| -> Result<Vec<u8>, Refusal> { panic!("it is not even proved") };
+    assert_eq!(shed.take(&misplaced), Err(CheckinRefusal::Misplaced { site: "nursery".to_owned() }));
+    let never = |_: &str, _: &[u8]| -> Result<Vec<u8>, CheckinRefusal> { panic!("it is not even proved") };
     let kept = shed.sites.take("halyard", &good, true, &shed.plan, &shed.now, never);
-    assert_eq!(kept.err(), Some(Refusal::Retained));
+    assert_eq!(kept.err(), Some(CheckinRefusal::Retained));
     let large = shed.sites.take("halyard", &[b'A'; 20_000], false, &shed.plan, &shed.now, never);
-    assert!(matches!(large, Err(Refusal::TooLarge { length: 20_000, .. })));
+    assert!(matches!(large, Err(CheckinRefusal::TooLarge { length: 20_000, .. })));
     let forged = shed.sites.take("halyard", &good, false, &shed.plan, &shed.now, |key, _| {
         assert_eq!(key, KEY, "it is proved by the site's own key");
-        Err(Refusal::Forged)
+        Err(CheckinRefusal::Forged)
     });
-    assert_eq!(forged.err(), Some(Refusal::Forged));
+    assert_eq!(forged.err(), Some(CheckinRefusal::Forged));
     let no_form = shed.take_bytes("halyard", br#"{"version": 1}"#);
-    assert!(matches!(no_form, Err(Refusal::Garbled(_))));
+    assert!(matches!(no_form, Err(CheckinRefusal::Garbled(_))));
     let newer = CheckIn { version: 2, ..check_in(10, 1, NIGHT) };
     let refused = shed.take(&newer);
-    assert!(matches!(&refused, Err(Refusal::Garbled(why)) if why.contains("version 2")), "{refused:?}");
+    assert!(
+        matches!(&refused, Err(CheckinRefusal::Garbled(why)) if why.contains("version 2")),
+        "{refused:?}"
+    );
     assert_eq!(shed.take(&check_in(10, 1, NIGHT)), Ok(true), "nothing of it counted");
 }
 
@@ -197,11 +200,11 @@ fn a_flood_of_one_cause_is_said_once_an_hour_with_its_number() {
     let mut shed = Shed::new();
     let mut said = Vec::new();
     for _ in 0..10_000 {
-        said.extend(shed.sites.refused(&Refusal::Forged, &shed.now));
+        said.extend(shed.sites.refused(&CheckinRefusal::Forged, &shed.now));
     }
-    said.extend(shed.sites.refused(&Refusal::Unknown, &shed.now));
+    said.extend(shed.sites.refused(&CheckinRefusal::Unknown, &shed.now));
     shed.pass(Span::hours(1));
-    said.extend(shed.sites.refused(&Refusal::Forged, &shed.now));
+    said.extend(shed.sites.refused(&CheckinRefusal::Forged, &shed.now));
     assert_eq!(said, [1, 1, 10_000]);
     let (_, totals) = shed.sites.totals();
     assert_eq!(totals.get("forged"), Some(&10_001));
@@ -316,11 +319,11 @@ impl Watch {
 
     /// The words that a check-in comes to for the alarm of silence.
     fn hear(&mut self, check_in: &CheckIn) -> Vec<String> {
-        use crate::engine::{Delivery, Input};
+        use crate::engine::{Arrival, Input};
         (self.shed.now, self.now) = (self.now, self.now);
         let believed = self.shed.believe(check_in).expect("taken");
         let site = self.shed.plan.watched[0].clone();
-        for input in sign_of_life(&site, &believed, Delivery::Live) {
+        for input in sign_of_life(&site, &believed, Arrival::Live) {
             self.engine.step(self.now, input);
         }
         let words = announced(&self.engine, &site, &believed, &self.now);

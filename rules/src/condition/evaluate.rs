@@ -5,7 +5,7 @@ use super::{
     Bounds, Comparison, Condition, Foretold, Formula, Lapse, Memory, Operand, Test, Truth, Verdict, World,
     clock,
 };
-use crate::condition::query::Subject;
+use crate::condition::query::UntilWhat;
 use crate::ids::SensorId;
 use crate::reading::Value;
 use crate::time::Moment;
@@ -186,8 +186,8 @@ impl Foretold {
             Err(_) => Truth::Unknown,
         };
         let until = match self.asked.until {
-            Subject::Water(..) => None,
-            Subject::Oxygen(..) | Subject::Battery(_) => Some(now + ASKED_AGAIN),
+            UntilWhat::Water(..) => None,
+            UntilWhat::Oxygen(..) | UntilWhat::Battery(_) => Some(now + ASKED_AGAIN),
         };
         Verdict { truth, until }
     }

@@ -8,7 +8,7 @@ use super::check::{Checker, ComparedPart};
 use super::parser::Amount;
 use super::term::{Term, Typed, constant, decided};
 use super::{Comparison, Foretold, Test, Written};
-use crate::condition::query::{Holding, Question, Subject, Symptom, WhatIf};
+use crate::condition::query::{Holding, Question, Symptom, UntilWhat, WhatIf};
 use crate::diagnostic::did_you_mean;
 use crate::diagnostic::{At, Finding};
 use crate::forecast::thermal::{Heater, Side};
@@ -99,7 +99,7 @@ impl<'s> Checker<'s> {
                 if supposed?.stuck && found.gear.heaters[0].is_none() {
                     return self.lacks(&name.span, found, "heater", "`heater = { power = \"200 W\" }`");
                 }
-                (Subject::Water(tank, side, limit), vec![id])
+                (UntilWhat::Water(tank, side, limit), vec![id])
             }
             WrittenSubject::Oxygen(name, limit) => {
                 let (tank, found) = self.known_tank(name)?;
@@ -112,11 +112,11 @@ impl<'s> Checker<'s> {
                     return self.lacks(&name.span, found, "air pump", example);
                 }
                 let Some(water) = found.gear.water else { return self.lacks_water(&name.span, found) };
-                (Subject::Oxygen(tank, limit * 1_000.0), vec![water])
+                (UntilWhat::Oxygen(tank, limit * 1_000.0), vec![water])
             }
             WrittenSubject::Empty(name) => {
                 let (id, battery) = self.battery(name)?;
-                (Subject::Battery(id), battery.sensors().collect())
+                (UntilWhat::Battery(id), battery.sensors().collect())
             }
         };
         let asked = Question { until, supposing: supposed? };

@@ -12,7 +12,7 @@ use std::fmt;
 
 /// Until when.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Subject {
+pub enum UntilWhat {
     /// Until a tank's water is on this side of a limit, degC.
     Water(TankId, Side, f64),
     /// Until a tank's oxygen is below this, mg/L.
@@ -42,7 +42,7 @@ pub struct WhatIf {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Question {
     /// Until when.
-    pub until: Subject,
+    pub until: UntilWhat,
     /// Under what.
     pub supposing: WhatIf,
 }
@@ -113,8 +113,8 @@ impl Question {
     /// The answer in words: `about 5 to 8 h until 22 degC if nothing changes`, or why there is none.
     pub fn words(&self, plan: &Plan, answer: &Result<Estimate, CannotSay>) -> String {
         let what = match self.until {
-            Subject::Oxygen(_, mg_l) => format!("{} ({mg_l} mg/L)", self.what(plan)),
-            Subject::Water(..) | Subject::Battery(_) => self.what(plan),
+            UntilWhat::Oxygen(_, mg_l) => format!("{} ({mg_l} mg/L)", self.what(plan)),
+            UntilWhat::Water(..) | UntilWhat::Battery(_) => self.what(plan),
         };
         wording::until(answer, &what, &self.supposing.words())
     }
@@ -128,13 +128,13 @@ impl Question {
 
     fn what(&self, plan: &Plan) -> String {
         match self.until {
-            Subject::Water(tank, _, limit) => {
+            UntilWhat::Water(tank, _, limit) => {
                 let scale = plan.tank(tank).gear.water.map(|id| &plan.sensor(id).scale);
                 scale.map_or_else(|| format!("{limit:.1} degC"), |scale| scale.show(limit))
             }
-            Subject::Oxygen(_, mg_l) if mg_l == ACUTE_MG_L => "deadly low oxygen".to_owned(),
-            Subject::Oxygen(..) => "low oxygen".to_owned(),
-            Subject::Battery(id) => format!("{} is empty", plan.battery(id).name),
+            UntilWhat::Oxygen(_, mg_l) if mg_l == ACUTE_MG_L => "deadly low oxygen".to_owned(),
+            UntilWhat::Oxygen(..) => "low oxygen".to_owned(),
+            UntilWhat::Battery(id) => format!("{} is empty", plan.battery(id).name),
         }
     }
 }

@@ -2,7 +2,7 @@
 //! engine's index and the checking are made from it.
 
 use super::{Condition, Formula, Operand, Test};
-use crate::condition::query::{Question, Subject};
+use crate::condition::query::{Question, UntilWhat};
 use crate::ids::{RelayId, SensorId, TankId};
 use crate::units::Dimension;
 use std::collections::BTreeSet;
@@ -25,8 +25,8 @@ impl Condition {
         self.visit(&mut |test| {
             found.extend(match test {
                 Test::Until(foretold) => match foretold.asked.until {
-                    Subject::Water(tank, ..) | Subject::Oxygen(tank, _) => Some(tank),
-                    Subject::Battery(_) => None,
+                    UntilWhat::Water(tank, ..) | UntilWhat::Oxygen(tank, _) => Some(tank),
+                    UntilWhat::Battery(_) => None,
                 },
                 Test::Shows(tank, ..) => Some(*tank),
                 Test::Holds { holding, .. } => Some(holding.tank),

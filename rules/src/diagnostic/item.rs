@@ -14,13 +14,13 @@ use toml::de::DeValue;
 pub struct Item<'t> {
     sheet: &'t Sheet<'t>,
     name: &'t str,
-    value: Value<'t>,
+    value: ItemValue<'t>,
     start: usize,
     end: usize,
 }
 
 #[derive(Clone, Copy)]
-enum Value<'t> {
+enum ItemValue<'t> {
     /// It says itself of what type it is.
     Typed(&'t DeValue<'t>),
     /// From a variable, or part of one: whatever it is, it is written as text.
@@ -31,8 +31,8 @@ impl<'t> Item<'t> {
     pub(super) fn new(sheet: &'t Sheet<'t>, name: &'t str, value: &'t Spanned<DeValue<'t>>) -> Self {
         let Range { start, end } = value.span();
         let value = match value.get_ref() {
-            DeValue::String(text) if start >= sheet.file_end => Value::Variable(text),
-            typed => Value::Typed(typed),
+            DeValue::String(text) if start >= sheet.file_end => ItemValue::Variable(text),
+            typed => ItemValue::Typed(typed),
         };
         Self { sheet, name, value, start, end }
     }
@@ -76,7 +76,7 @@ impl<'t> Item<'t> {
     /// Adds the mistake that the value is of another type than `wanted`.
     pub fn wrong_type<T>(self, wanted: &str, help: Option<String>) -> Option<T> {
         let found = match self.value {
-            Value::Variable(_) => {
+            ItemValue::Variable(_) => {
                 // There are no quotes in the environment.
                 let wanted = wanted.trim_end_matches(", in quotes").trim_end_matches(", without quotes");
                 return self.wrong(
@@ -85,12 +85,12 @@ impl<'t> Item<'t> {
                     help,
                 );
             }
-            Value::Typed(DeValue::String(_)) => "text",
-            Value::Typed(DeValue::Integer(_) | DeValue::Float(_)) => "a bare number",
-            Value::Typed(DeValue::Boolean(_)) => "true or false",
-            Value::Typed(DeValue::Datetime(_)) => "a date or time without quotes",
-            Value::Typed(DeValue::Array(_)) => "a list",
-            Value::Typed(DeValue::Table(_)) => "a table",
+            ItemValue::Typed(DeValue::String(_)) => "text",
+            ItemValue::Typed(DeValue::Integer(_) | DeValue::Float(_)) => "a bare number",
+            ItemValue::Typed(DeValue::Boolean(_)) => "true or false",
+            ItemValue::Typed(DeValue::Datetime(_)) => "a date or time without quotes",
+            ItemValue::Typed(DeValue::Array(_)) => "a list",
+            ItemValue::Typed(DeValue::Table(_)) => "a table",
         };
         self.wrong(format!("`{}` must be {wanted}", self.name), format!("this is {found}"), help)
     }
@@ -98,9 +98,9 @@ impl<'t> Item<'t> {
     /// The text as it is, if it is text.
     pub(crate) fn as_text(self) -> Option<&'t str> {
         match self.value {
-            Value::Typed(DeValue::String(text)) => Some(text),
-            Value::Variable(text) => Some(text),
-            Value::Typed(_) => None,
+            ItemValue::Typed(DeValue::String(text)) => Some(text),
+            ItemValue::Variable(text) => Some(text),
+            ItemValue::Typed(_) => None,
         }
     }
 
@@ -143,33 +143,35 @@ impl<'t> Item<'t> {
     /// A date or time that stands without quotes, as text.
     pub fn date(self) -> Option<String> {
         match self.value {
-            Value::Typed(DeValue::Datetime(date)) => {
+            ItemValue::Typed(DeValue::Datetime(date)) => {
                 self.open();
                 Some(date.to_string())
             }
-            Value::Typed(_) | Value::Variable(_) => None,
+            ItemValue::Typed(_) | ItemValue::Variable(_) => None,
         }
     }
 
     /// True or false.
     pub fn flag(self) -> Option<bool> {
         match self.open().value {
-            Value::Typed(DeValue::Boolean(flag)) => Some(*flag),
-            Value::Variable("true") => Some(true),
-            Value::Variable("false") => Some(false),
-            Value::Typed(_) | Value::Variable(_) => self.wrong_type("true or false, without quotes", None),
+            ItemValue::Typed(DeValue::Boolean(flag)) => Some(*flag),
+            ItemValue::Variable("true") => Some(true),
+            ItemValue::Variable("false") => Some(false),
+            ItemValue::Typed(_) | ItemValue::Variable(_) => {
+                self.wrong_type("true or false, without quotes", None)
+            }
         }
     }
 
     /// A whole number within limits.
     pub fn whole(self, limits: RangeInclusive<i64>) -> Option<i64> {
         let number = match self.open().value {
-            Value::Typed(DeValue::Integer(number)) => {
+            ItemValue::Typed(DeValue::Integer(number)) => {
                 // What doesn't fit lies outside of any limits.
                 Some(i64::from_str_radix(number.as_str(), number.radix()).unwrap_or(i64::MAX))
             }
-            Value::Variable(text) => text.trim().parse().ok(),
-            Value::Typed(_) => None,
+            ItemValue::Variable(text) => text.trim().parse().ok(),
+            ItemValue::Typed(_) => None,
         };
         match number {
             Some(number) if limits.contains(&number) => Some(number),
@@ -204,11 +206,11 @@ impl<'t> Item<'t> {
     /// The parts of a list; a variable has commas between them.
     pub fn list(self) -> Option<Vec<Item<'t>>> {
         match self.value {
-            Value::Typed(DeValue::Array(parts)) => {
+            ItemValue::Typed(DeValue::Array(parts)) => {
                 Some(parts.iter().map(|value| Item::new(self.sheet, self.name, value)).collect())
             }
-            Value::Variable(text) => Some(self.split(text)),
-            Value::Typed(_) => {
+            ItemValue::Variable(text) => Some(self.split(text)),
+            ItemValue::Typed(_) => {
                 self.wrong_type("a list", Some("in square brackets: [\"…\", \"…\"]".to_owned()))
             }
         }
@@ -220,7 +222,7 @@ impl<'t> Item<'t> {
             let start = from + (part.len() - part.trim_start().len());
             from += part.len() + 1;
             let part = part.trim();
-            Item { value: Value::Variable(part), start, end: start + part.len(), ..self }
+            Item { value: ItemValue::Variable(part), start, end: start + part.len(), ..self }
         };
         text.split(',').map(part).collect()
     }
@@ -245,10 +247,10 @@ impl<'t> Item<'t> {
     /// A table, known by the key's name until someone names it better.
     pub fn table(self) -> Option<Table<'t>> {
         match self.value {
-            Value::Typed(DeValue::Table(table)) => {
+            ItemValue::Typed(DeValue::Table(table)) => {
                 Some(Table::new(self.name.to_owned(), self.span(), self.sheet, table))
             }
-            Value::Typed(_) | Value::Variable(_) => self.wrong_type("a table", None),
+            ItemValue::Typed(_) | ItemValue::Variable(_) => self.wrong_type("a table", None),
         }
     }
 
@@ -259,7 +261,7 @@ impl<'t> Item<'t> {
 
     /// Whether the value is a table.
     pub fn is_table(self) -> bool {
-        matches!(self.value, Value::Typed(DeValue::Table(_)))
+        matches!(self.value, ItemValue::Typed(DeValue::Table(_)))
     }
 
     /// Where a part of the value's text stands in the file: the whole value if escapes make

@@ -1,5 +1,5 @@
 //! Findings as text for people: the file, the line, the text underlined, what was expected and the
-//! nearest right name. A text may be made of several [`Sources`], the file and the variables of the
+//! nearest right name. A text may be made of several [`SourceTexts`], the file and the variables of the
 //! environment that stand over it; a place in it then names its own.
 
 use super::{Finding, LeftOut, Severity};
@@ -10,7 +10,7 @@ use std::ops::Range;
 
 /// A text in pieces that have names of their own, one after the other. Places are bytes in the whole.
 #[derive(Clone, Debug)]
-pub struct Sources {
+pub struct SourceTexts {
     text: String,
     /// Where each line begins.
     lines: Vec<usize>,
@@ -29,7 +29,7 @@ pub struct Position {
     pub byte: usize,
 }
 
-impl Sources {
+impl SourceTexts {
     /// One file's text under its name.
     pub fn file(name: &str, text: &str) -> Self {
         let lines = std::iter::once(0).chain(text.match_indices('\n').map(|(end, _)| end + 1)).collect();
@@ -186,7 +186,7 @@ const AROUND: usize = 60;
 
 /// The findings about a file's text as text for people.
 pub fn render(file: &str, text: &str, findings: &[Finding]) -> String {
-    Sources::file(file, text).render(findings, LeftOut::default())
+    SourceTexts::file(file, text).render(findings, LeftOut::default())
 }
 
 /// What came from a file has no power over a terminal.

@@ -1,7 +1,7 @@
 //! Findings for programs: the form in which `check --json` prints them, made for editors. It is
 //! a form of its own, versioned, and changes only by what is added.
 
-use super::{Finding, LeftOut, Severity, Sources, within};
+use super::{Finding, LeftOut, Severity, SourceTexts, within};
 use serde::Serialize;
 use std::ops::Range;
 
@@ -60,7 +60,7 @@ pub struct PlaceView {
 
 impl FindingsView {
     /// The findings about a text whose first piece is the file.
-    pub fn of(sources: &Sources, findings: &[Finding], left: LeftOut) -> Self {
+    pub fn of(sources: &SourceTexts, findings: &[Finding], left: LeftOut) -> Self {
         let view = |finding: &Finding| {
             let piece = sources.piece(finding.span.start);
             FindingView {
@@ -89,7 +89,7 @@ impl FindingsView {
     }
 }
 
-fn place(sources: &Sources, span: &Range<usize>) -> PlaceView {
+fn place(sources: &SourceTexts, span: &Range<usize>) -> PlaceView {
     let span = within(sources.text(), span);
     let (start, end) = (sources.position(span.start), sources.position(span.end));
     PlaceView {

@@ -6,7 +6,7 @@
 mod judging;
 
 use super::ground::Ground;
-use crate::alarm::{AlarmState, Aside, Episode, Event};
+use crate::alarm::{AlarmEvent, AlarmState, Aside, Episode};
 use crate::condition::{Memory, Truth};
 use crate::ids::{AlarmId, Seq};
 use crate::plan::{Alarm, Plan};
@@ -43,6 +43,14 @@ impl Watch {
         self.since = now;
     }
 
+    /// Whatever was before, a delay begins now.
+    fn begin_anew(&mut self, now: Moment) {
+        if self.truth != Truth::False {
+            self.since = now;
+            self.true_since = self.true_since.map(|_| now);
+        }
+    }
+
     /// For how long it has been true, as far as is known; none unless it is true now.
     fn true_for(&self, now: Moment) -> Option<Span> {
         let since = self.true_since.filter(|_| self.truth == Truth::True)?;
@@ -71,6 +79,9 @@ struct Entry {
     state: AlarmState,
     watch: Watch,
     recall: Recall,
+    /// Work that had paused it, as its record says, and when it ended; none once the condition was
+    /// false since.
+    after_work: Option<(Seq, String, Moment)>,
 }
 
 /// All alarms, in the order of the plan.
@@ -87,6 +98,7 @@ impl Alarms {
             state: AlarmState::default(),
             watch: Watch::new(now),
             recall: Recall::of(alarm, now),
+            after_work: None,
         };
         Self {
             entries: plan.alarms.iter().map(entry).collect(),
@@ -120,7 +132,8 @@ impl Alarms {
     pub(super) fn apply(&mut self, ground: &Ground<'_>, record: &Record) {
         let (seq, at) = (record.seq, record.at.mono);
         match &record.body {
-            Body::Raised { alarm, episode, code, place, priority, since, because } => {
+            Body::Raised { alarm, episode, code, place, priority, since, because, after_work } => {
+                let ended = after_work.as_ref().map(|it| (it.work.clone(), at - it.ended));
                 self.change(ground, alarm, |state| {
                     let begun = Episode {
                         id: *episode,
@@ -132,13 +145,15 @@ impl Alarms {
                         raised: at,
                         worse: false,
                         blind: false,
+                        after_work: ended.clone(),
                     };
                     // What comes back unanswered is the same episode, but of now.
                     let open = state.episode.get_or_insert(begun);
-                    (open.raised, open.onset) = (at, at - *since);
+                    (open.raised, open.onset, open.after_work) = (at, at - *since, ended);
                     state.note_raise(seq, at);
-                    state.happen(Event::Raise);
+                    state.happen(AlarmEvent::Raise);
                 });
+                self.note_work(ground, alarm, None);
             }
             Body::Worsened { alarm, because, .. } => self.change_episode(ground, alarm, |episode| {
                 episode.worse = true;
@@ -148,7 +163,7 @@ impl Alarms {
             Body::FoundSight { alarm, .. } => self.change_episode(ground, alarm, |it| it.blind = false),
             Body::Returned { alarm, .. } => {
                 let latching = ground.alarm(alarm).is_some_and(|id| ground.plan.alarm(id).latching);
-                self.change(ground, alarm, |state| state.happen(Event::Return { latching }));
+                self.change(ground, alarm, |state| state.happen(AlarmEvent::Return { latching }));
             }
             Body::Chattering { alarm, .. } => {
                 self.change(ground, alarm, |state| state.chattering = Some(seq));
@@ -158,21 +173,24 @@ impl Alarms {
                 state.raises.clear();
             }),
             Body::Acknowledged { alarm, .. } => {
-                self.change(ground, alarm, |state| state.happen(Event::Acknowledge));
+                self.change(ground, alarm, |state| state.happen(AlarmEvent::Acknowledge));
             }
-            Body::Reset { alarm, .. } => self.change(ground, alarm, |state| state.happen(Event::Reset)),
+            Body::Reset { alarm, .. } => self.change(ground, alarm, |state| state.happen(AlarmEvent::Reset)),
             Body::Shelved { alarm, length, by, why } => {
                 let aside = Aside { seq, until: Some(at + *length), by: by.clone(), why: why.clone() };
-                self.put_aside(ground, alarm, Event::Shelve, Some(aside));
+                self.put_aside(ground, alarm, AlarmEvent::Shelve, Some(aside));
             }
             Body::TakenOut { alarm, by, why } => {
                 let aside = Aside { seq, until: None, by: by.clone(), why: why.clone() };
-                self.put_aside(ground, alarm, Event::TakeOut, Some(aside));
+                self.put_aside(ground, alarm, AlarmEvent::TakeOut, Some(aside));
             }
-            Body::Suppressed { alarm } => self.put_aside(ground, alarm, Event::Suppress, None),
-            Body::Unshelved { alarm, .. } => self.put_back(ground, alarm, Event::Unshelve),
-            Body::PutBack { alarm, .. } => self.put_back(ground, alarm, Event::PutBack),
-            Body::Unsuppressed { alarm } => self.put_back(ground, alarm, Event::Unsuppress),
+            Body::Suppressed { alarm } => self.put_aside(ground, alarm, AlarmEvent::Suppress, None),
+            Body::Unshelved { alarm, .. } => self.put_back(ground, alarm, AlarmEvent::Unshelve),
+            Body::PutBack { alarm, .. } => self.put_back(ground, alarm, AlarmEvent::PutBack),
+            Body::Unsuppressed { alarm, work } => {
+                self.put_back(ground, alarm, AlarmEvent::Unsuppress);
+                self.note_work(ground, alarm, Some((seq, work.clone(), at)));
+            }
             _ => {}
         }
     }
@@ -180,6 +198,15 @@ impl Alarms {
     fn change(&mut self, ground: &Ground<'_>, alarm: &str, change: impl FnOnce(&mut AlarmState)) {
         if let Some(entry) = ground.alarm(alarm).and_then(|id| self.entries.get_mut(id.index())) {
             change(&mut entry.state);
+        }
+    }
+
+    /// Work that paused it has ended, and its delay begins anew; or that is of no more interest.
+    fn note_work(&mut self, ground: &Ground<'_>, alarm: &str, ended: Option<(Seq, String, Moment)>) {
+        let entry = ground.alarm(alarm).and_then(|id| self.entries.get_mut(id.index()));
+        if let Some(entry) = entry {
+            ended.iter().for_each(|(_, _, at)| entry.watch.begin_anew(*at));
+            entry.after_work = ended;
         }
     }
 
@@ -191,14 +218,14 @@ impl Alarms {
         });
     }
 
-    fn put_aside(&mut self, ground: &Ground<'_>, alarm: &str, event: Event, aside: Option<Aside>) {
+    fn put_aside(&mut self, ground: &Ground<'_>, alarm: &str, event: AlarmEvent, aside: Option<Aside>) {
         self.change(ground, alarm, |state| {
             state.happen(event);
             state.aside = aside;
         });
     }
 
-    fn put_back(&mut self, ground: &Ground<'_>, alarm: &str, event: Event) {
+    fn put_back(&mut self, ground: &Ground<'_>, alarm: &str, event: AlarmEvent) {
         self.change(ground, alarm, |state| {
             state.happen(event);
             if !state.state.is_aside() {
@@ -238,7 +265,7 @@ impl Alarms {
     }
 
     /// Whether an event would move it.
-    pub(super) fn may(&self, id: AlarmId, event: Event) -> bool {
+    pub(super) fn may(&self, id: AlarmId, event: AlarmEvent) -> bool {
         let state = self.state(id).state;
         state.after(event) != state
     }
@@ -256,7 +283,8 @@ impl Alarms {
 
     /// The records that it rests on.
     pub(super) fn rests_on(&self, now: Moment) -> impl Iterator<Item = Seq> + '_ {
-        self.entries.iter().flat_map(move |entry| entry.state.rests_on(now))
+        let work = self.entries.iter().filter_map(|entry| Some(entry.after_work.as_ref()?.0));
+        work.chain(self.entries.iter().flat_map(move |entry| entry.state.rests_on(now)))
     }
 
     /// Those whose conditions know nothing of the past yet.

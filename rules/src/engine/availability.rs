@@ -2,13 +2,13 @@
 //! them, against a wall clock that may not be right.
 
 use super::ground::Ground;
-use crate::plan::{Step, Target};
+use crate::plan::{Rung, Target};
 use crate::time::Moment;
 
 impl Ground<'_> {
     /// Everyone a step asks, each with why not if not: its targets, and those who stand in for
     /// people that are away. While the date is not sure, both are asked.
-    pub(super) fn asked(&self, rung: &Step) -> Vec<(Target, Option<String>)> {
+    pub(super) fn asked(&self, rung: &Rung) -> Vec<(Target, Option<String>)> {
         let today = self.civil().date();
         let mut asked: Vec<(Target, Option<String>)> = Vec::new();
         for target in &rung.to {

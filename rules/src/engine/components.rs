@@ -11,7 +11,7 @@ use super::operator::Operator;
 use super::outage::OutageDrills;
 use super::relays::Relays;
 use super::sensors::Sensors;
-use super::work::Work;
+use super::work::WorkPeriods;
 use crate::ids::Seq;
 use crate::plan::Plan;
 use crate::record::{Body, Record};
@@ -27,7 +27,7 @@ pub(super) struct Components {
     pub(super) relays: Relays,
     pub(super) forecasts: Forecasts,
     pub(super) drills: Drills,
-    pub(super) work: Work,
+    pub(super) work: WorkPeriods,
     pub(super) operator: Operator,
     pub(super) outage: OutageDrills,
 }
@@ -42,7 +42,7 @@ impl Components {
             relays: Relays::default(),
             forecasts: Forecasts::new(plan, now),
             drills: Drills::default(),
-            work: Work::default(),
+            work: WorkPeriods::default(),
             operator: Operator::default(),
             outage: OutageDrills::default(),
         }

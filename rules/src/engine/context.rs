@@ -17,7 +17,7 @@ use super::sensed::Sensed;
 use super::sensors::Sensors;
 use super::task::Next;
 use super::timers::{DeadlineReason, Timers};
-use super::work::Work;
+use super::work::WorkPeriods;
 use crate::callout::Call;
 use crate::condition::Present;
 use crate::ids::{AlarmId, RelayId, Seq};
@@ -43,7 +43,7 @@ pub(super) struct Context<'a> {
     pub(super) relays: &'a Relays,
     pub(super) forecasts: &'a Forecasts,
     pub(super) drills: &'a Drills,
-    pub(super) work: &'a Work,
+    pub(super) work: &'a WorkPeriods,
     pub(super) operator: &'a Operator,
     pub(super) outage: &'a OutageDrills,
 }

@@ -2,7 +2,7 @@
 //! decided here but the order in which one piece's own looks are taken.
 
 use super::Engine;
-use super::forecasts::feed::Feed;
+use super::forecasts::feed::ModelFeed;
 use super::input::{Health, Input};
 use super::sensors::Note;
 use super::task::Task;
@@ -11,7 +11,7 @@ use super::turn::Asked;
 use crate::ids::{AlarmId, RelayId, SensorId};
 use crate::plan::Part;
 use crate::quality::Quality;
-use crate::reading::{BadReading, Delivery, Reading};
+use crate::reading::{Arrival, BadReading, Reading};
 use crate::record::Body;
 
 impl Engine {
@@ -27,7 +27,7 @@ impl Engine {
                 self.parts.sensors.on_note(sensor, Note { words, likely });
             }
             Input::Missed { sensor, why } => {
-                self.take_in(sensor, Delivery::Live, Err(BadReading::not_given(&why)));
+                self.take_in(sensor, Arrival::Live, Err(BadReading::not_given(&why)));
             }
             Input::Link(link) => {
                 let mut next = self.fresh();
@@ -199,14 +199,14 @@ impl Engine {
     }
 
     /// A message came in.
-    fn hear(&mut self, topic: &str, payload: &[u8], delivery: Delivery) {
-        if self.index.buttons.contains_key(topic) && delivery == Delivery::Live {
+    fn hear(&mut self, topic: &str, payload: &[u8], delivery: Arrival) {
+        if self.index.buttons.contains_key(topic) && delivery == Arrival::Live {
             self.decide(|cx, next| cx.work.on_press(cx, topic, payload, next));
         }
         for relay in self.index.commands.get(topic).cloned().unwrap_or_default() {
             let mut next = self.fresh();
             let (ground, parts) = self.split();
-            parts.relays.on_kept(&ground, relay, payload, delivery == Delivery::Retained, &mut next);
+            parts.relays.on_kept(&ground, relay, payload, delivery == Arrival::Retained, &mut next);
             self.settle(next);
         }
         for id in self.index.topics.get(topic).cloned().unwrap_or_default() {
@@ -216,7 +216,7 @@ impl Engine {
     }
 
     /// A reading is judged and kept for the history, and whoever uses the sensor looks again.
-    fn take_in(&mut self, id: SensorId, delivery: Delivery, reading: Result<Reading, BadReading>) {
+    fn take_in(&mut self, id: SensorId, delivery: Arrival, reading: Result<Reading, BadReading>) {
         let mut next = self.fresh();
         let (ground, parts) = self.split();
         let sample = parts.sensors.on_reading(&ground, id, delivery, reading, &mut next);
@@ -262,6 +262,7 @@ impl Engine {
         let told_elsewhere = self.plan.alarm(id).channel().is_some() && self.context().is_told_elsewhere(id);
         let (ground, parts) = self.split();
         let now = ground.mono();
+        let disturbed = parts.work.paused(ground.plan, id);
         let world = super::sensed::Sensed {
             plan: ground.plan,
             now: ground.now,
@@ -270,7 +271,7 @@ impl Engine {
             forecasts: &parts.forecasts,
             quota: parts.delivery.quota(),
         };
-        let Some(seen) = parts.alarms.on_look(id, &world) else { return };
+        let Some(seen) = parts.alarms.on_look(id, &world, &disturbed) else { return };
         let state = parts.alarms.state(id).state;
         if told_elsewhere && !state.is_standing() && !state.is_aside() {
             parts.alarms.on_told_elsewhere(id, now);
@@ -297,7 +298,7 @@ impl Engine {
             let at_work = self.parts.work.goes_on(tank);
             let value = self.context().world().level(&self.plan.tanks[tank.index()], feed);
             let changed = self.parts.forecasts.on_level((tank, feed), value, at_work, now);
-            let declined = feed == Feed::Oxygen && {
+            let declined = feed == ModelFeed::Oxygen && {
                 let reading = self.context().world().decline(tank).filter(|_| !at_work);
                 self.parts.forecasts.on_oxygen(tank, reading, now)
             };

@@ -27,10 +27,10 @@ pub(super) struct Drills {
     /// Times of the week before this count for nothing: nobody had asked for them.
     from: Option<Moment>,
     round: Option<Round>,
-    tests: BTreeMap<Seq, Test>,
+    tests: BTreeMap<Seq, OpenTest>,
     proofs: BTreeMap<Target, ChannelProof>,
     /// Notices by what they are about.
-    told: BTreeMap<About, Told>,
+    told: BTreeMap<About, DrillTold>,
     /// The record that knows of the last outage drill, and when that was.
     outage: Option<(Seq, Moment)>,
     /// Why a round that is due does not begin, or go on. Not kept: seen anew at each look.
@@ -48,7 +48,7 @@ struct Round {
 
 /// A test page that waits for its answer.
 #[derive(Clone, Debug)]
-struct Test {
+struct OpenTest {
     target: Target,
     code: String,
     at: Moment,
@@ -64,7 +64,7 @@ struct ChannelProof {
 
 /// Who has been told of something.
 #[derive(Clone, Debug)]
-struct Told {
+struct DrillTold {
     /// The first record of it.
     seq: Seq,
     at: Moment,
@@ -85,7 +85,7 @@ impl Drills {
                 if let Some(round) = &mut self.round {
                     round.waiting.remove(&target);
                 }
-                self.tests.insert(seq, Test { target, code: code.clone(), at, within: *within });
+                self.tests.insert(seq, OpenTest { target, code: code.clone(), at, within: *within });
             }
             Drilled::TestAnswered { test, .. } => {
                 if let Some(test) = self.tests.remove(test) {
@@ -122,7 +122,7 @@ impl Drills {
         if let (About::OutageDue, Some(ago)) = (about, last) {
             self.outage = Some((seq, at - ago));
         }
-        let told = Told { seq, at, page: seq, to: BTreeSet::new() };
+        let told = DrillTold { seq, at, page: seq, to: BTreeSet::new() };
         let told_now = self.told.entry(about.clone()).or_insert_with(|| told.clone());
         if at - told_now.at > SAME {
             *told_now = told;
@@ -155,7 +155,7 @@ impl Drills {
 
     /// The codes of test pages that wait for this person's answer.
     pub(super) fn tests_of(&self, contact: &str) -> impl Iterator<Item = &str> {
-        let theirs = move |test: &&Test| test.target.contact.as_deref() == Some(contact);
+        let theirs = move |test: &&OpenTest| test.target.contact.as_deref() == Some(contact);
         self.tests.values().filter(theirs).map(|test| test.code.as_str())
     }
 

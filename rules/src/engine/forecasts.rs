@@ -22,7 +22,7 @@ use crate::ids::{Seq, TankId};
 use crate::plan::{Device, Plan, Tank};
 use crate::record::{Body, Record};
 use crate::time::{Moment, Span};
-use feed::{Feed, slot};
+use feed::{ModelFeed, slot};
 
 /// What was learned is put down this often.
 const PUT_DOWN: Span = Span::hours(24);
@@ -94,16 +94,16 @@ impl Model {
     }
 
     /// Takes what is known of one thing. Returns whether forecasts may have changed.
-    fn take(&mut self, now: Moment, feed: Feed, value: Option<f64>) -> bool {
+    fn take(&mut self, now: Moment, feed: ModelFeed, value: Option<f64>) -> bool {
         let (ended, changed) = match (feed, value) {
-            (Feed::Water, Some(celsius)) => (self.thermal.temperature(now, celsius), false),
+            (ModelFeed::Water, Some(celsius)) => (self.thermal.temperature(now, celsius), false),
             // The forecast is gone with its thermometer.
-            (Feed::Water, None) => (self.thermal.advance(now), true),
-            (Feed::Sump, Some(celsius)) => {
+            (ModelFeed::Water, None) => (self.thermal.advance(now), true),
+            (ModelFeed::Sump, Some(celsius)) => {
                 self.sump = (self.sump.0 + celsius, self.sump.1 + 1);
                 (None, false)
             }
-            (Feed::Of(input), value) => {
+            (ModelFeed::Of(input), value) => {
                 let told = &mut self.told[slot(input)];
                 let before = told.unwrap_or_default();
                 // Nobody has ever told: what can't be seen is not lost.
@@ -119,7 +119,7 @@ impl Model {
                 };
                 (ended, changed)
             }
-            (Feed::Pumps, Some(running)) => {
+            (ModelFeed::Pumps, Some(running)) => {
                 let running = running > 0.5;
                 let ended = self.thermal.pumps(now, running);
                 let before = self.still;
@@ -131,7 +131,7 @@ impl Model {
                 self.ran |= running;
                 (ended, before.is_some() == running)
             }
-            (Feed::Sump | Feed::Pumps | Feed::Oxygen, _) => return false,
+            (ModelFeed::Sump | ModelFeed::Pumps | ModelFeed::Oxygen, _) => return false,
         };
         if let Some(cell) = ended {
             self.end(&cell);
@@ -227,7 +227,7 @@ impl Forecasts {
     /// may have changed.
     pub(super) fn on_level(
         &mut self,
-        (tank, feed): (TankId, Feed),
+        (tank, feed): (TankId, ModelFeed),
         value: Option<f64>,
         at_work: bool,
         now: Moment,
@@ -243,7 +243,7 @@ impl Forecasts {
     pub(super) fn on_oxygen(
         &mut self,
         tank: TankId,
-        reading: Option<(f64, crate::forecast::oxygen::Tank)>,
+        reading: Option<(f64, crate::forecast::oxygen::TankOxygen)>,
         now: Moment,
     ) -> bool {
         let Some(model) = self.models.get_mut(tank.index()) else { return false };

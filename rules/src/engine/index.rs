@@ -1,7 +1,7 @@
 //! What follows from the plan alone, worked out once: who uses what, which topic feeds whom, which
 //! alarm explains which. A plan is never changed, so neither is this.
 
-use super::forecasts::feed::{Feed, feeds};
+use super::forecasts::feed::{ModelFeed, feeds};
 use crate::condition::Condition;
 use crate::ids::{AlarmId, RelayId, SensorId, TankId};
 use crate::plan::{Plan, Sensor, Sight};
@@ -22,7 +22,7 @@ pub(super) struct Index {
     /// Alarms whose condition uses what the relay is commanded to.
     pub(super) commanded: Vec<Vec<AlarmId>>,
     /// What each sensor tells the models of tanks.
-    pub(super) feeds: Vec<Vec<(TankId, Feed)>>,
+    pub(super) feeds: Vec<Vec<(TankId, ModelFeed)>>,
     /// Alarms whose condition asks a tank's model.
     pub(super) foretold: Vec<Vec<AlarmId>>,
     /// Sensors that measure the same in the same water.

@@ -4,7 +4,7 @@
 use super::operator::OperatorCommand;
 use crate::ids::{By, SensorId, Seq};
 use crate::plan::Part;
-use crate::reading::{Delivery, Value};
+use crate::reading::{Arrival, Value};
 use crate::record::Outcome;
 use crate::time::Span;
 
@@ -27,7 +27,7 @@ pub enum Input {
         /// Its payload, as it came.
         payload: Vec<u8>,
         /// Live, or old.
-        delivery: Delivery,
+        delivery: Arrival,
     },
     /// A value that needs no reading of a payload: from the board itself, or from a story.
     Measured {
@@ -36,7 +36,7 @@ pub enum Input {
         /// What it says, in base units.
         value: Value,
         /// Live, or old.
-        delivery: Delivery,
+        delivery: Arrival,
     },
     /// What a watched site said of itself with its last check-in, in words for pages.
     Noted {

@@ -5,7 +5,7 @@
 
 mod command;
 
-pub use command::{LONGEST_SHELF, OperatorCommand};
+pub use command::OperatorCommand;
 
 use crate::ids::{By, Seq};
 use crate::record::{Body, Record};

@@ -179,6 +179,7 @@ impl TestRig {
             priority,
             since: Span::ZERO,
             because: String::new(),
+            after_work: None,
         })
     }
 

@@ -26,6 +26,12 @@ pub(super) struct Sensed<'a> {
     pub(super) quota: &'a QuotaLedger,
 }
 
+/// The same, without what sensors say that work disturbs just now.
+pub(super) struct Undisturbed<'a> {
+    pub(super) world: &'a Sensed<'a>,
+    pub(super) disturbed: &'a [SensorId],
+}
+
 impl Sensed<'_> {
     /// The value in force.
     pub(super) fn said(&self, sensor: SensorId) -> Option<Value> {

@@ -1,12 +1,14 @@
 //! Declared work: feeding and maintenance, begun and ended by people or buttons, and by itself at the
-//! latest. While it goes on, alarms of its tank that rest on what it pauses are suppressed.
+//! latest. While it goes on, alarms of its tank that rest on what it pauses are suppressed, unless the work
+//! can't have caused them: it cools water and lays probes bare, and warms nothing.
 
 use super::context::Context;
 use super::ground::Ground;
 use super::task::{Next, Task};
 use super::timers::DeadlineReason;
-use crate::alarm::{Event, State};
-use crate::ids::{AlarmId, By, Seq, TankId};
+use crate::alarm::{AlarmEvent, State};
+use crate::condition::Condition;
+use crate::ids::{AlarmId, By, SensorId, Seq, TankId};
 use crate::plan::Plan;
 use crate::record::{Body, Record};
 use crate::time::{Moment, Span};
@@ -14,8 +16,10 @@ use std::collections::BTreeMap;
 
 /// Work that goes on.
 #[derive(Debug, Default)]
-pub(super) struct Work {
+pub(super) struct WorkPeriods {
     periods: BTreeMap<TankId, Period>,
+    /// The kind of the last work on each tank that has ended.
+    ended: BTreeMap<TankId, String>,
 }
 
 /// Work going on on a tank.
@@ -26,7 +30,7 @@ struct Period {
     until: Moment,
 }
 
-impl Work {
+impl WorkPeriods {
     /// What a record does to what lasts.
     pub(super) fn apply(&mut self, ground: &Ground<'_>, record: &Record) {
         match &record.body {
@@ -37,7 +41,7 @@ impl Work {
             }
             Body::WorkEnded { tank, .. } => {
                 let Some(tank) = ground.tank(tank) else { return };
-                self.periods.remove(&tank);
+                self.ended.extend(self.periods.remove(&tank).map(|period| (tank, period.work)));
             }
             _ => {}
         }
@@ -51,6 +55,8 @@ impl Work {
         };
         let periods = std::mem::take(&mut self.periods).into_iter();
         self.periods = periods.filter_map(|(id, period)| Some((renumbered(id)?, period))).collect();
+        let ended = std::mem::take(&mut self.ended).into_iter();
+        self.ended = ended.filter_map(|(id, work)| Some((renumbered(id)?, work))).collect();
     }
 
     /// A person begins work.
@@ -127,7 +133,7 @@ impl Work {
 
     /// An alarm comes back from where it was put aside: if work disturbs it, it is put aside again.
     pub(super) fn on_back(&self, cx: &Context<'_>, alarm: AlarmId, next: &mut Next) {
-        if self.disturbs(cx, alarm) && cx.alarms.may(alarm, Event::Suppress) {
+        if self.disturbs(cx, alarm) && cx.alarms.may(alarm, AlarmEvent::Suppress) {
             next.record(Body::Suppressed { alarm: cx.name(alarm) });
             next.then(Task::Judge(alarm));
             if let Some(episode) = cx.alarms.episode(alarm) {
@@ -142,7 +148,7 @@ impl Work {
         for alarm in cx.alarms() {
             let suppressed = cx.alarms.state(alarm).state == State::SuppressedByDesign;
             if suppressed && !self.disturbs(cx, alarm) {
-                next.record(Body::Unsuppressed { alarm: cx.name(alarm) });
+                next.record(Body::Unsuppressed { alarm: cx.name(alarm), work: self.ended_before(cx, alarm) });
                 next.then(Task::Judge(alarm));
             }
         }
@@ -155,15 +161,34 @@ impl Work {
         }
     }
 
-    /// Work disturbs an alarm of its tank if the alarm rests on a measure that the work pauses.
+    /// Whether work disturbs what the alarm rests on.
     fn disturbs(&self, cx: &Context<'_>, alarm: AlarmId) -> bool {
-        !self.periods.is_empty()
-            && cx.plan.alarm(alarm).condition.sensors().into_iter().any(|id| {
-                let sensor = cx.plan.sensor(id);
-                let period = sensor.tank.and_then(|tank| self.periods.get(&tank));
-                let work = period.and_then(|period| cx.plan.works.get(&period.work));
-                work.is_some_and(|work| work.pauses.iter().any(|measure| measure == sensor.measure.name))
-            })
+        !self.paused(cx.plan, alarm).is_empty()
+    }
+
+    /// The sensors of an alarm's condition that work disturbs now. A fall of the temperature may come
+    /// from the work, a rise never does: neither too warm water nor a heater that sticks is paused.
+    pub(super) fn paused(&self, plan: &Plan, alarm: AlarmId) -> Vec<SensorId> {
+        if self.periods.is_empty() {
+            return Vec::new();
+        }
+        let condition = &plan.alarm(alarm).condition;
+        let disturbed = |id: &SensorId| {
+            let tank = plan.sensor(*id).tank;
+            let period = tank.and_then(|tank| self.periods.get(&tank));
+            period.is_some_and(|period| moves(plan, &period.work, condition, *id))
+        };
+        condition.sensors().into_iter().filter(disturbed).collect()
+    }
+
+    /// The kind of work that had paused this alarm, and has ended; empty if nobody knows.
+    fn ended_before(&self, cx: &Context<'_>, alarm: AlarmId) -> String {
+        let condition = &cx.plan.alarm(alarm).condition;
+        let of = |id: SensorId| {
+            let work = self.ended.get(&cx.plan.sensor(id).tank?)?;
+            moves(cx.plan, work, condition, id).then(|| work.clone())
+        };
+        condition.sensors().into_iter().find_map(of).unwrap_or_default()
     }
 
     /// Whether work goes on on this tank.
@@ -180,6 +205,13 @@ impl Work {
     pub(super) fn rests_on(&self) -> impl Iterator<Item = Seq> + '_ {
         self.periods.values().map(|period| period.seq)
     }
+}
+
+/// Whether work of this kind can make the condition true by what it does to this sensor.
+fn moves(plan: &Plan, work: &str, condition: &Condition, sensor: SensorId) -> bool {
+    let measure = plan.sensor(sensor).measure.name;
+    let pauses = plan.works.get(work).is_some_and(|work| work.pauses.iter().any(|it| it == measure));
+    pauses && (measure != "temperature" || condition.may_come_by_a_fall(sensor))
 }
 
 #[cfg(test)]

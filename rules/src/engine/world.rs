@@ -1,6 +1,6 @@
 //! The present as a condition sees it.
 
-use super::sensed::Sensed;
+use super::sensed::{Sensed, Undisturbed};
 use crate::condition::query::{Holding, Question, Symptom};
 use crate::condition::{Condition, Memory, Present, Truth, World};
 use crate::forecast::{CannotSay, Estimate};
@@ -59,6 +59,56 @@ impl World for Sensed<'_> {
 
     fn blind(&self, sight: &Sight) -> Truth {
         self.lost(sight)
+    }
+}
+
+impl World for Undisturbed<'_> {
+    fn value(&self, sensor: SensorId) -> Option<Value> {
+        if self.disturbed.contains(&sensor) { None } else { self.world.value(sensor) }
+    }
+
+    fn heard(&self, sensor: SensorId) -> Moment {
+        self.world.heard(sensor)
+    }
+
+    fn good(&self, sensor: SensorId) -> Moment {
+        self.world.good(sensor)
+    }
+
+    fn unmoved(&self, sensor: SensorId) -> Option<Moment> {
+        self.world.unmoved(sensor)
+    }
+
+    fn commanded(&self, relay: RelayId) -> Option<bool> {
+        self.world.commanded(relay)
+    }
+
+    fn local(&self, at: Moment) -> Option<ZonedDateTime> {
+        self.world.local(at)
+    }
+
+    fn foretell(&self, asked: &Question) -> Result<Estimate, CannotSay> {
+        self.world.foretell(asked)
+    }
+
+    fn shows(&self, tank: TankId, sign: Symptom) -> Result<bool, CannotSay> {
+        self.world.shows(tank, sign)
+    }
+
+    fn coldest_room(&self, holding: &Holding) -> Result<Estimate, CannotSay> {
+        self.world.coldest_room(holding)
+    }
+
+    fn doubt(&self, sensor: SensorId) -> Option<String> {
+        self.world.doubt(sensor)
+    }
+
+    fn trouble(&self, part: &Part) -> Option<String> {
+        self.world.trouble(part)
+    }
+
+    fn blind(&self, sight: &Sight) -> Truth {
+        self.world.blind(sight)
     }
 }
 

@@ -1,8 +1,8 @@
 //! The keeper's alarms. Names of other alarms stay names here, since the alarms that the plan
 //! adds for lost sight are known only when all of these have been read.
 
-use super::context::{CheckContext, Relays};
-use super::{Alarm, CalloutId, HEALTH, Stopgap, hazard, relay, title};
+use super::context::{CheckContext, CheckedRelays};
+use super::{Alarm, CalloutId, HEALTH, Stopgap, hazard, relay, shelf, title};
 use crate::alarm::Priority;
 use crate::condition::{Condition, Scope};
 use crate::diagnostic::{At, Finding, Item, Sheet, Table, parse};
@@ -36,7 +36,7 @@ pub(super) fn read(
     table: Table<'_>,
     context: &CheckContext<'_>,
     scope: &Scope<'_>,
-    relays: &Relays,
+    relays: &CheckedRelays,
 ) -> Option<Read> {
     let Some(named) = table.get("hazard") else { return own(name, table, context, scope, relays) };
     let expanded = hazard::expand(named, &table, context, scope, relays)?;
@@ -65,7 +65,7 @@ fn own(
     table: Table<'_>,
     context: &CheckContext<'_>,
     scope: &Scope<'_>,
-    relays: &Relays,
+    relays: &CheckedRelays,
 ) -> Option<Read> {
     if let Some(taken) = [SIGHT, HEALTH].into_iter().find(|taken| name.it.starts_with(taken)) {
         let title = format!("an alarm can't be named `{}`", name.it);
@@ -89,6 +89,7 @@ fn own(
     let time_to_respond = table.get("time-to-respond").and_then(Item::some_duration);
     let priority = table.need("priority", "\"high\"").and_then(|item| item.one_of(&PRIORITIES));
     let latching = table.get("latching").and_then(Item::flag);
+    let longest_shelf = shelf::longest(&table, priority);
     let text = |key| table.get(key).and_then(Item::text).map(|text| text.it);
     let (cause, consequence) = (text("cause"), text("consequence"));
     let response = table.get("response").and_then(|item| context.response(item));
@@ -109,6 +110,7 @@ fn own(
         off_delay: off_delay.unwrap_or(Span::ZERO),
         priority: priority?,
         latching: latching.unwrap_or(false),
+        longest_shelf,
         cause,
         consequence,
         response: response.unwrap_or_default(),
@@ -159,7 +161,7 @@ pub(super) fn callout(table: &Table<'_>, context: &CheckContext<'_>) -> Option<C
     }
 }
 
-fn stopgap(table: Table<'_>, context: &CheckContext<'_>, relays: &Relays) -> Option<Stopgap> {
+fn stopgap(table: Table<'_>, context: &CheckContext<'_>, relays: &CheckedRelays) -> Option<Stopgap> {
     let named = table.need("relay", "\"air-pump\"").and_then(Item::text);
     let named = named.and_then(|name| context.relay(&name));
     let state = table.need("state", "\"off\"");

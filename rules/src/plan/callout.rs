@@ -2,7 +2,7 @@
 //! that leaves hours of the day with nobody to reach is a warning that names them.
 
 use super::context::CheckContext;
-use super::{Callout, ChannelKind, Hours, Step, Target, coverage};
+use super::{Callout, ChannelKind, Hours, Rung, Target, coverage};
 use crate::diagnostic::did_you_mean;
 use crate::diagnostic::{At, Finding};
 use crate::diagnostic::{Item, Table, listed};
@@ -54,13 +54,13 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &CheckContext<'
     Some(callout)
 }
 
-fn steps(item: Item<'_>, context: &CheckContext<'_>) -> Option<Vec<Step>> {
+fn steps(item: Item<'_>, context: &CheckContext<'_>) -> Option<Vec<Rung>> {
     let before = context.errors();
     let items = item.list()?;
     if items.is_empty() {
         return item.wrong("a call-out has at least one step", "nothing here", None);
     }
-    let mut steps: Vec<Step> = Vec::new();
+    let mut steps: Vec<Rung> = Vec::new();
     for item in items {
         let Some(table) = item.table() else { continue };
         let after = table.need("after", "\"0 min\"");
@@ -74,7 +74,7 @@ fn steps(item: Item<'_>, context: &CheckContext<'_>) -> Option<Vec<Step>> {
             item.note("the steps of a call-out go forward in time", label, None);
         }
         if let (Some(after), Some(to)) = (span, to) {
-            steps.push(Step { after, to });
+            steps.push(Rung { after, to });
         }
     }
     if context.errors() > before {

@@ -3,7 +3,7 @@
 //! batteries, relays, call-outs, alarms, and last the alarms that the plan adds for lost sight.
 
 use super::alarm::Read;
-use super::context::{CheckContext, NameIndex, Relays};
+use super::context::{CheckContext, CheckedRelays, NameIndex};
 use super::equipment::{self, GearParts};
 use super::output_check::Listener;
 use super::rationalise::{self, Places};
@@ -12,7 +12,7 @@ use super::{
     relay, sensor, tank, watched,
 };
 use crate::condition::Scope;
-use crate::diagnostic::{Finding, Findings, FindingsView, Item, LeftOut, Sheet, Sources, Table, parse};
+use crate::diagnostic::{Finding, Findings, FindingsView, Item, LeftOut, Sheet, SourceTexts, Table, parse};
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use std::collections::BTreeMap;
@@ -39,7 +39,7 @@ pub struct Checked {
     pub report: String,
     /// Those that were too many to be kept.
     left_out: LeftOut,
-    sources: Sources,
+    sources: SourceTexts,
 }
 
 impl Checked {
@@ -60,7 +60,7 @@ impl Plan {
 
     /// The same beside what the agent's configuration publishes on.
     pub fn check_beside(file: &str, text: &str, around: &Surroundings, elsewhere: &[Output]) -> Checked {
-        let agent = Agent { people: Some(&around.directory), outputs: elsewhere };
+        let agent = AgentFacts { people: Some(&around.directory), outputs: elsewhere };
         check(file, text, around, &agent)
     }
 
@@ -68,19 +68,19 @@ impl Plan {
     /// mistake is found in whom a call-out names, and there is no plan.
     pub fn check_without_people(file: &str, text: &str, zone: TimeZone, today: Option<Date>) -> Checked {
         let around = Surroundings { directory: Directory::default(), zone, today };
-        Checked { plan: None, ..check(file, text, &around, &Agent { people: None, outputs: &[] }) }
+        Checked { plan: None, ..check(file, text, &around, &AgentFacts { people: None, outputs: &[] }) }
     }
 }
 
 /// What is known of the agent's own file.
-struct Agent<'a> {
+struct AgentFacts<'a> {
     /// Nothing while it is wrong.
     people: Option<&'a Directory>,
     /// What it publishes on.
     outputs: &'a [Output],
 }
 
-fn check(file: &str, text: &str, around: &Surroundings, agent: &Agent<'_>) -> Checked {
+fn check(file: &str, text: &str, around: &Surroundings, agent: &AgentFacts<'_>) -> Checked {
     let sheet = Sheet::new("a rule file", text, &RENAMED);
     let (document, broken) = parse("a rule file", text);
     let plan = if broken.is_empty() {
@@ -93,12 +93,12 @@ fn check(file: &str, text: &str, around: &Surroundings, agent: &Agent<'_>) -> Ch
     let wrong = sheet.findings().errors() > 0;
     drop(document);
     let (findings, left_out) = sheet.into_findings().conclude();
-    let sources = Sources::file(file, text);
+    let sources = SourceTexts::file(file, text);
     let report = sources.render(&findings, left_out);
     Checked { plan: plan.filter(|_| !wrong), findings, report, left_out, sources }
 }
 
-fn plan(root: Table<'_>, findings: &Findings, around: &Surroundings, agent: &Agent<'_>) -> Option<Plan> {
+fn plan(root: Table<'_>, findings: &Findings, around: &Surroundings, agent: &AgentFacts<'_>) -> Option<Plan> {
     let site = root.get("site").and_then(Item::table);
     let tanks = root.tables("tank");
     let sensors = root.tables("sensor");
@@ -158,7 +158,7 @@ fn plan(root: Table<'_>, findings: &Findings, around: &Surroundings, agent: &Age
         context.relays.names().iter().map(String::as_str),
     );
     let command_places: Vec<_> = relays.iter().map(|(_, table)| table.key_span("command")).collect();
-    let relays: Relays =
+    let relays: CheckedRelays =
         relays.into_iter().map(|(name, table)| relay::read(&name, table, &context, &scope)).collect();
     if callouts.is_empty()
         && let Some((_, first)) = alarms.first()

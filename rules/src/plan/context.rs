@@ -145,4 +145,4 @@ impl CheckContext<'_> {
 }
 
 /// The relays whose own tables are right, by their place in the file.
-pub(super) type Relays = Vec<Option<Relay>>;
+pub(super) type CheckedRelays = Vec<Option<Relay>>;

@@ -69,7 +69,7 @@ pub struct Battery {
     /// The relay of what it feeds; if none, its load runs whenever the mains are out.
     pub feeds: Option<RelayId>,
     /// Its rating, if the keeper wrote it down, and the load on it, W.
-    pub rating: Option<(crate::forecast::battery::Battery, f64)>,
+    pub rating: Option<(crate::forecast::battery::BatteryModel, f64)>,
     /// Shows its charge, as a share of full or in Ah.
     pub charge: Option<SensorId>,
     /// Shows the runtime that is left, as a UPS reckons it.
@@ -283,7 +283,7 @@ pub(super) fn battery(name: &At<String>, table: Table<'_>, parts: &GearParts<'_>
     }
     table.finish();
     let rating = voltage.zip(capacity).zip(load).map(|((volts, coulombs), load)| {
-        let battery = crate::forecast::battery::Battery {
+        let battery = crate::forecast::battery::BatteryModel {
             volts,
             rated_ah: coulombs / 3_600.0,
             rated_h: rated,

@@ -2,7 +2,7 @@
 //! is then read and checked like any other; what the keeper's table says itself comes first.
 //! Findings inside the text point at the parameter they come from, or else at the hazard's name.
 
-use super::context::{CheckContext, Relays};
+use super::context::{CheckContext, CheckedRelays};
 use super::{Adds, Sensor};
 use crate::condition::{Scope, is_word};
 use crate::diagnostic::Finding;
@@ -59,7 +59,7 @@ pub(super) fn expand(
     table: &Table<'_>,
     context: &CheckContext<'_>,
     scope: &Scope<'_>,
-    relays: &Relays,
+    relays: &CheckedRelays,
 ) -> Option<Expanded> {
     let name = named.text();
     if table.has("when") {
@@ -100,7 +100,7 @@ struct Maker<'m, 's> {
     table: &'m Table<'m>,
     context: &'m CheckContext<'m>,
     scope: &'m Scope<'s>,
-    relays: &'m Relays,
+    relays: &'m CheckedRelays,
 }
 
 impl<'s> Maker<'_, 's> {

@@ -106,7 +106,7 @@ pub(super) fn alarms<'a>(
 fn build(rules: &HealthRules, part: Part, callout: Option<CalloutId>) -> Read {
     let name = format!("{HEALTH}{part}");
     let written = format!("{part} fails");
-    let Says { title, after, priority, cause, consequence, response } = says(&part);
+    let PartWords { title, after, priority, cause, consequence, response } = says(&part);
     let alarm = Alarm {
         name,
         title,
@@ -119,6 +119,7 @@ fn build(rules: &HealthRules, part: Part, callout: Option<CalloutId>) -> Read {
         off_delay: Span::ZERO,
         priority: rules.priority.unwrap_or(priority),
         latching: false,
+        longest_shelf: None,
         cause: Some(cause.to_owned()),
         consequence: Some(consequence),
         response: Card::plain(response.iter().copied()),
@@ -134,7 +135,7 @@ fn build(rules: &HealthRules, part: Part, callout: Option<CalloutId>) -> Read {
 }
 
 /// What is to be said of a part that fails.
-struct Says {
+struct PartWords {
     title: String,
     after: Span,
     priority: Priority,
@@ -143,11 +144,11 @@ struct Says {
     response: &'static [&'static str],
 }
 
-fn says(part: &Part) -> Says {
+fn says(part: &Part) -> PartWords {
     // Long enough for a restart of whatever it is.
     let after = Span::minutes(2);
     match part {
-        Part::Journal => Says {
+        Part::Journal => PartWords {
             title: "the journal can't be kept".to_owned(),
             after,
             priority: Priority::Medium,
@@ -158,7 +159,7 @@ fn says(part: &Part) -> Says {
                 "Make room, or replace the card: one that has begun to fail gets worse.",
             ],
         },
-        Part::Clock => Says {
+        Part::Clock => PartWords {
             title: "the watch's clock is not set".to_owned(),
             // After a power cut the network may need its time.
             after: Span::minutes(30),
@@ -170,7 +171,7 @@ fn says(part: &Part) -> Says {
                     .to_owned(),
             response: &["See whether the board has a network, and whether its time service runs."],
         },
-        Part::Settings => Says {
+        Part::Settings => PartWords {
             title: "changed files were not taken".to_owned(),
             after,
             priority: Priority::Low,
@@ -179,7 +180,7 @@ fn says(part: &Part) -> Says {
                 .to_owned(),
             response: &["Run `slackwater check`, mend what it names, and reload."],
         },
-        Part::Rules => Says {
+        Part::Rules => PartWords {
             title: "rules chase each other".to_owned(),
             after,
             priority: Priority::Medium,
@@ -190,7 +191,7 @@ fn says(part: &Part) -> Says {
                 "Give those alarms an on-delay and an off-delay, or the relay a longer `pause`, and reload.",
             ],
         },
-        Part::Channel(target) => Says {
+        Part::Channel(target) => PartWords {
             title: format!("nobody is reached by {target}"),
             // After a power cut the router and its provider need theirs.
             after: Span::minutes(10),

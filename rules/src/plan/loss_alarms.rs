@@ -138,6 +138,7 @@ fn build(
         off_delay: Span::ZERO,
         priority: worst.priority.min(rules.cap),
         latching: false,
+        longest_shelf: None,
         cause: Some(cause),
         consequence: Some(consequence),
         response: Card::plain(response(&sight, lost, tanks)),

@@ -4,7 +4,7 @@
 
 use super::context::CheckContext;
 use super::outputs::{is_same_payload, means_the_opposite, output_topic_fault};
-use super::{Adds, Alarm, Hold, ProofRule, Relay, title};
+use super::{Adds, Alarm, Outlasting, ProofRule, Relay, title};
 use crate::condition::{Condition, Scope};
 use crate::diagnostic::{At, Finding};
 use crate::diagnostic::{Item, Table};
@@ -128,7 +128,12 @@ fn only_if(
 }
 
 /// `DURATION`, `until CONDITION`, or `until CONDITION, at most DURATION`.
-fn hold(item: Item<'_>, moves: Option<Adds>, context: &CheckContext<'_>, scope: &Scope<'_>) -> Option<Hold> {
+fn hold(
+    item: Item<'_>,
+    moves: Option<Adds>,
+    context: &CheckContext<'_>,
+    scope: &Scope<'_>,
+) -> Option<Outlasting> {
     if let Some(adds) = moves.and_then(adds) {
         let help = "it stays off until a person has switched it on again: leave the line out".to_owned();
         return item.wrong(
@@ -143,7 +148,7 @@ fn hold(item: Item<'_>, moves: Option<Adds>, context: &CheckContext<'_>, scope: 
             let help = format!("for instance \"10 min\", or \"{UNTIL}return-flow > 200 L/h, at most 2 h\"");
             return item.wrong("a hold lasts for a time, or until something is so", "neither", Some(help));
         }
-        return Some(Hold { until: None, at_most: Some(item.some_duration()?) });
+        return Some(Outlasting { until: None, at_most: Some(item.some_duration()?) });
     };
     let (condition, at_most) = match rest.rsplit_once(", at most ") {
         Some((condition, at_most)) => (condition, Some(some_time(item, at_most, "a hold lasts")?)),
@@ -152,7 +157,10 @@ fn hold(item: Item<'_>, moves: Option<Adds>, context: &CheckContext<'_>, scope: 
     // Blanks for the word keep what is wrong at its place in the text.
     let condition = format!("{:1$}{condition}", "", UNTIL.len());
     let until = context.condition(item, &condition, scope)?;
-    Some(Hold { until: Some(present(item, until, "what ends a hold is seen in the present")?), at_most })
+    Some(Outlasting {
+        until: Some(present(item, until, "what ends a hold is seen in the present")?),
+        at_most,
+    })
 }
 
 /// Only what is seen now: nobody feeds a memory to these.

@@ -250,6 +250,10 @@ fn alarm() -> Value {
             ("time-to-respond", quantity("How long a person has to act.")),
             ("priority", priority()),
             ("latching", json!({ "type": "boolean", "description": "Stays until a person resets it." })),
+            (
+                "longest-shelf",
+                quantity("So long it may be shelved; 24 h if left out. Anything critical: 30 min at most."),
+            ),
             ("cause", text("What usually causes it.")),
             ("consequence", text("What follows if nobody acts.")),
             ("response", response),

@@ -208,6 +208,7 @@ fn blank(name: String, test: Test, written: String) -> Alarm {
         off_delay: Span::ZERO,
         priority: Priority::High,
         latching: false,
+        longest_shelf: None,
         cause: None,
         consequence: None,
         response: Card::default(),

@@ -45,10 +45,10 @@ impl Bench {
 
     /// Takes a reading 30 s after the last one.
     fn says(&mut self, value: f64) -> Judged {
-        self.hears(Delivery::Live, Ok(Reading { value: Value::Number(value), measured: None }))
+        self.hears(Arrival::Live, Ok(Reading { value: Value::Number(value), measured: None }))
     }
 
-    fn hears(&mut self, delivery: Delivery, reading: Result<Reading, BadReading>) -> Judged {
+    fn hears(&mut self, delivery: Arrival, reading: Result<Reading, BadReading>) -> Judged {
         self.now = self.now + Span::seconds(30);
         self.track.take(&self.sensor, self.now, delivery, reading, self.peer)
     }
@@ -214,7 +214,7 @@ fn a_row_that_is_broken_begins_anew() {
     bench.says(25.0);
     bench.says(35.0);
     bench.says(35.0);
-    bench.hears(Delivery::Live, Err(BadReading::Empty));
+    bench.hears(Arrival::Live, Err(BadReading::Empty));
     assert_eq!(bench.says(35.0).quality, Quality::Suspect);
 }
 
@@ -294,13 +294,13 @@ fn a_silence_does_not_count_as_unmoved() {
 fn retained_and_backlog_are_old_never_in_force_and_never_heard() {
     let mut bench = Bench::new();
     let reading = || Ok(Reading { value: Value::Number(25.0), measured: None });
-    assert_eq!(bench.hears(Delivery::Retained, reading()).quality, Quality::Old);
+    assert_eq!(bench.hears(Arrival::Retained, reading()).quality, Quality::Old);
     assert_eq!(bench.track.quality(&bench.sensor, bench.now), (Quality::Old, Some(&Rejection::Retained)));
     assert_eq!((bench.value(), bench.track.heard()), (None, None));
     assert_eq!(bench.track.counts(), Counts::default());
 
     bench.says(25.5);
-    let judged = bench.hears(Delivery::Backlog, reading());
+    let judged = bench.hears(Arrival::Backlog, reading());
     assert_eq!((judged.quality, judged.value), (Quality::Old, Some(Value::Number(25.0))));
     assert_eq!((bench.value(), bench.quality()), (Some(25.5), Quality::Good));
     assert_eq!(bench.track.heard(), Some(bench.now - Span::seconds(30)));
@@ -314,16 +314,16 @@ fn a_live_message_with_an_old_reading_is_heard_but_not_in_force() {
         Ok(Reading { value: Value::Number(25.0), measured: Some(Moment(0) + Span::seconds(seconds)) })
     };
     bench.now = Moment(0) + Span::minutes(10);
-    let judged = bench.hears(Delivery::Live, measured(330));
+    let judged = bench.hears(Arrival::Live, measured(330));
     assert_eq!(bench.words(&judged), "measured 5 min ago, longer than 1 min 30 s");
     assert_eq!((judged.quality, bench.quality(), bench.value()), (Quality::Old, Quality::Old, None));
     assert_eq!(bench.track.heard(), Some(bench.now));
 
     // Age counts from the measurement, not from the arrival.
-    assert_eq!(bench.hears(Delivery::Live, measured(640)).quality, Quality::Good);
+    assert_eq!(bench.hears(Arrival::Live, measured(640)).quality, Quality::Good);
     assert_eq!(bench.track.stale_at(&bench.sensor, bench.now), Some(Moment(730_001)));
 
-    let judged = bench.hears(Delivery::Live, measured(630));
+    let judged = bench.hears(Arrival::Live, measured(630));
     assert_eq!(bench.words(&judged), "measured 10 s before the reading in force");
     assert_eq!((judged.quality, bench.quality()), (Quality::Old, Quality::Good));
 }
@@ -331,7 +331,7 @@ fn a_live_message_with_an_old_reading_is_heard_but_not_in_force() {
 #[test]
 fn what_cannot_be_read_is_suspect_and_says_what_was_sent() {
     let mut bench = Bench::new();
-    let judged = bench.hears(Delivery::Live, Err(BadReading::NotANumber("oops".to_owned())));
+    let judged = bench.hears(Arrival::Live, Err(BadReading::NotANumber("oops".to_owned())));
     assert_eq!((judged.quality, judged.value), (Quality::Suspect, None));
     assert_eq!(bench.words(&judged), "`oops` is not a number");
     assert_eq!((bench.quality(), bench.track.heard()), (Quality::Suspect, Some(bench.now)));
@@ -341,7 +341,7 @@ fn what_cannot_be_read_is_suspect_and_says_what_was_sent() {
 fn words_are_judged_by_time_alone() {
     let mut bench = Bench::new();
     let word = |place| Ok(Reading { value: Value::Word(place), measured: None });
-    assert_eq!(bench.hears(Delivery::Live, word(0)).quality, Quality::Good);
-    assert_eq!(bench.hears(Delivery::Live, word(1)).quality, Quality::Good);
+    assert_eq!(bench.hears(Arrival::Live, word(0)).quality, Quality::Good);
+    assert_eq!(bench.hears(Arrival::Live, word(1)).quality, Quality::Good);
     assert_eq!(bench.track.value(&bench.sensor, bench.now), Some(Value::Word(1)));
 }

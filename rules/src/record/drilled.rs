@@ -127,7 +127,7 @@ pub enum About {
         /// Last day.
         last: String,
         /// Which page of it.
-        stage: Stage,
+        stage: DrillStage,
     },
     /// Too many wrong codes came in somebody's name.
     Guessing {
@@ -143,7 +143,7 @@ pub enum About {
 /// The pages about one absence, in order of time.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
-pub enum Stage {
+pub enum DrillStage {
     /// To the contact, some days before: the hours in which nobody can be reached.
     Coverage,
     /// To the contact, the day before: the sitter takes over.

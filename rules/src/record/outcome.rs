@@ -9,7 +9,7 @@ use std::fmt;
 
 /// How one attempt at one page ended.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(from = "Written", into = "Written")]
+#[serde(from = "StoredOutcome", into = "StoredOutcome")]
 pub enum Outcome {
     /// The next hop took it. That is not an answer.
     Accepted {
@@ -148,7 +148,7 @@ const TWICE: &str = "perhaps delivered more than once by now: not tried again";
 /// As it stands in the journal. What was kept before has no `may-have-arrived` and no `typed`.
 #[derive(Serialize, Deserialize)]
 #[serde(tag = "outcome", rename_all = "kebab-case", rename_all_fields = "kebab-case")]
-enum Written {
+enum StoredOutcome {
     Accepted {
         note: String,
     },
@@ -173,7 +173,7 @@ enum Written {
     },
 }
 
-impl From<Outcome> for Written {
+impl From<Outcome> for StoredOutcome {
     fn from(outcome: Outcome) -> Self {
         match outcome {
             Outcome::Accepted { note } => Self::Accepted { note },
@@ -188,19 +188,19 @@ impl From<Outcome> for Written {
     }
 }
 
-impl From<Written> for Outcome {
-    fn from(written: Written) -> Self {
+impl From<StoredOutcome> for Outcome {
+    fn from(written: StoredOutcome) -> Self {
         match written {
-            Written::Accepted { note } => Self::Accepted { note },
-            Written::Deferred { why, may_have_arrived: Some(may_have_arrived) } => {
+            StoredOutcome::Accepted { note } => Self::Accepted { note },
+            StoredOutcome::Deferred { why, may_have_arrived: Some(may_have_arrived) } => {
                 Self::Deferred { why, may_have_arrived }
             }
-            Written::Deferred { why, may_have_arrived: None } => deferred_before(why),
-            Written::HeldUntil { limit, room_in } => Self::HeldUntil { limit, room_in },
-            Written::Failed { why, typed: true } => Self::Failed { why },
-            Written::Failed { why, typed: false } => failed_before(why),
-            Written::Withdrawn => Self::Withdrawn,
-            Written::GivenUp { why } => Self::GivenUp { why },
+            StoredOutcome::Deferred { why, may_have_arrived: None } => deferred_before(why),
+            StoredOutcome::HeldUntil { limit, room_in } => Self::HeldUntil { limit, room_in },
+            StoredOutcome::Failed { why, typed: true } => Self::Failed { why },
+            StoredOutcome::Failed { why, typed: false } => failed_before(why),
+            StoredOutcome::Withdrawn => Self::Withdrawn,
+            StoredOutcome::GivenUp { why } => Self::GivenUp { why },
         }
     }
 }

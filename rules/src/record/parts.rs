@@ -1,6 +1,7 @@
 //! What records are made of: who said something, why a page was sent, how it fared, and what a
 //! person found when looking into it.
 
+use crate::time::Span;
 use serde::{Deserialize, Serialize};
 
 /// Why a page is sent.
@@ -19,6 +20,15 @@ pub enum Purpose {
     Drill,
     /// News outside every call-out, which asks for no answer.
     Notice,
+}
+
+/// Work that had paused an alarm, and after which its condition has been true ever since.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct AfterWork {
+    /// The kind: `feeding`.
+    pub work: String,
+    /// How long ago it had ended when the alarm was raised.
+    pub ended: Span,
 }
 
 /// What a person who looked into it says of an episode.

@@ -106,7 +106,12 @@ impl fmt::Display for Body {
             }
             Self::Unshelved { alarm, by } => write!(f, "shelf of {alarm} ended {}", by_whom(by.as_ref())),
             Self::Suppressed { alarm } => write!(f, "{alarm} suppressed by work"),
-            Self::Unsuppressed { alarm } => write!(f, "{alarm} no longer suppressed"),
+            Self::Unsuppressed { alarm, work } if work.is_empty() => {
+                write!(f, "{alarm} no longer suppressed")
+            }
+            Self::Unsuppressed { alarm, work } => {
+                write!(f, "{alarm} no longer suppressed, its delay begins anew after {work}")
+            }
             Self::TakenOut { alarm, by, why } => {
                 write!(f, "{alarm} taken out of service by {by}{}", reason(why))
             }

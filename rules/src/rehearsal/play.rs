@@ -7,7 +7,7 @@ use crate::engine::{Link, OperatorCommand};
 use crate::plan::{At, Plan, Relay, SensorId, Target};
 use crate::reading::Value;
 use crate::record::{Purpose, Record};
-use crate::sim::{Origin, RelayRule, Says, SentPage, Shows, Sim, SimSite, Stuck};
+use crate::sim::{RelayRule, Saying, SentPage, Shows, SignalOrigin, Sim, SimSite, Stuck};
 use crate::time::{Moment, Now, Span, Wall};
 use std::collections::BTreeMap;
 
@@ -117,7 +117,7 @@ impl<'a> Player<'a> {
 
     /// The sensor reports nothing from now on.
     pub(super) fn silence(&mut self, sensor: SensorId) {
-        self.sim.world.silence(&Origin::Sensor(sensor));
+        self.sim.world.silence(&SignalOrigin::Sensor(sensor));
     }
 
     /// Lets time pass up to and including `end`.
@@ -134,7 +134,7 @@ impl<'a> Player<'a> {
         match deed {
             Deed::Reports { sensor, value, over, noise } => self.report(*sensor, *value, *over, *noise),
             Deed::Silent(sensor) => self.silence(*sensor),
-            Deed::Frozen(sensor) => sim.world.freeze(sim.now.mono, &Origin::Sensor(*sensor)),
+            Deed::Frozen(sensor) => sim.world.freeze(sim.now.mono, &SignalOrigin::Sensor(*sensor)),
             Deed::Broker(true) => sim.link(Link::Hears),
             Deed::Broker(false) => sim.link(Link::Lost { why: "the story says so".to_owned() }),
             Deed::Channel(target, rule) => drop(sim.world.channels.insert(target.clone(), *rule)),
@@ -230,12 +230,12 @@ impl<'a> Player<'a> {
 
 /// From now on the sensor comes to this value. Nothing measured is ever exactly the same twice.
 fn report(sim: &mut Sim<SimSite>, plan: &Plan, sensor: SensorId, to: Value, over: Span, noise: f64) {
-    let (origin, now) = (Origin::Sensor(sensor), sim.now.mono);
+    let (origin, now) = (SignalOrigin::Sensor(sensor), sim.now.mono);
     let says = match to {
-        Value::Word(word) => Says::Word(word),
+        Value::Word(word) => Saying::Word(word),
         Value::Number(to) => {
             let from = sim.world.signal(&origin).and_then(|before| before.number(now)).unwrap_or(to);
-            Says::Number { from, to, since: now, over, noise: noise.max(to.abs() * LEAST_NOISE) }
+            Saying::Number { from, to, since: now, over, noise: noise.max(to.abs() * LEAST_NOISE) }
         }
     };
     sim.world.says(now, origin, says, plan.sensor(sensor).every);
@@ -246,14 +246,14 @@ fn rule(plan: &Plan, relay: &Relay) -> RelayRule {
     let seen = |on| relay.proof.iter().flat_map(move |proof| baseline::make(plan, &proof.condition, on));
     let off: BTreeMap<SensorId, Value> = seen(false).collect();
     let shown = seen(true).filter_map(|(id, on)| Some((id, on, *off.get(&id)?)));
-    let noisy = |value: Value| match Says::value(value) {
-        Says::Number { from, to, since, over, .. } => {
-            Says::Number { from, to, since, over, noise: to.abs() * LEAST_NOISE }
+    let noisy = |value: Value| match Saying::value(value) {
+        Saying::Number { from, to, since, over, .. } => {
+            Saying::Number { from, to, since, over, noise: to.abs() * LEAST_NOISE }
         }
-        says @ (Says::Word(_) | Says::Payload(_)) => says,
+        says @ (Saying::Word(_) | Saying::Payload(_)) => says,
     };
     let shows =
-        shown.map(|(id, on, off)| Shows { origin: Origin::Sensor(id), on: noisy(on), off: noisy(off) });
+        shown.map(|(id, on, off)| Shows { origin: SignalOrigin::Sensor(id), on: noisy(on), off: noisy(off) });
     RelayRule { on: relay.on.clone(), obeys: true, shows: shows.collect(), after: Span::ZERO }
 }
 

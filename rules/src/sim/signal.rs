@@ -7,7 +7,7 @@ use crate::time::{Moment, Span};
 
 /// Who speaks.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Origin {
+pub enum SignalOrigin {
     /// A sensor of the plan; its values need no reading.
     Sensor(SensorId),
     /// A topic; its payloads are read by whatever listens to it.
@@ -16,7 +16,7 @@ pub enum Origin {
 
 /// What is said.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Says {
+pub enum Saying {
     /// These bytes, for a topic.
     Payload(String),
     /// This word, by its place among the sensor's words.
@@ -36,7 +36,7 @@ pub enum Says {
     },
 }
 
-impl Says {
+impl Saying {
     /// This value from now on.
     pub fn value(value: Value) -> Self {
         match value {
@@ -50,9 +50,9 @@ impl Says {
 
 /// A sensor that speaks by itself.
 #[derive(Clone, Debug)]
-pub struct Signal {
+pub struct SimSignal {
     /// What it says.
-    pub says: Says,
+    pub says: Saying,
     /// How often.
     pub every: Span,
     /// When next.
@@ -61,10 +61,10 @@ pub struct Signal {
     pub count: u64,
 }
 
-impl Signal {
+impl SimSignal {
     /// The number that it comes to at this time, noise included; none if it says words or bytes.
     pub fn number(&self, now: Moment) -> Option<f64> {
-        let Says::Number { from, to, since, over, noise } = self.says else { return None };
+        let Saying::Number { from, to, since, over, noise } = self.says else { return None };
         let gone = now - since;
         let level =
             if gone >= over { to } else { from + (to - from) * (gone.as_seconds() / over.as_seconds()) };

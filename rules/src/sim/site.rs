@@ -1,9 +1,9 @@
 //! A simulated site: sensors that speak at their own pace, channels that take pages or don't, relays
 //! that do what they are told or don't, and a broker between. Rules say which; what left is kept.
 
-use super::World;
-use super::signal::{Origin, Says, Signal};
-use crate::engine::{Delivery, Effect, Health, Input};
+use super::SimWorld;
+use super::signal::{Saying, SignalOrigin, SimSignal};
+use crate::engine::{Arrival, Effect, Health, Input};
 use crate::page::Page;
 use crate::plan::{Part, Plan, SensorId, Target};
 use crate::reading::Value;
@@ -46,11 +46,11 @@ pub struct RelayRule {
 #[derive(Clone, Debug, PartialEq)]
 pub struct Shows {
     /// The sensor. One that is silent stays so.
-    pub origin: Origin,
+    pub origin: SignalOrigin,
     /// What it says when the relay is on.
-    pub on: Says,
+    pub on: Saying,
     /// And off.
-    pub off: Says,
+    pub off: Saying,
 }
 
 /// A page that left.
@@ -86,9 +86,9 @@ pub struct SentCommand {
 /// A site whose parts do as rules say. Everything works if nothing else is said.
 #[derive(Debug)]
 pub struct SimSite {
-    signals: BTreeMap<Origin, Signal>,
+    signals: BTreeMap<SignalOrigin, SimSignal>,
     /// What speaks without the broker.
-    direct: BTreeSet<Origin>,
+    direct: BTreeSet<SignalOrigin>,
     /// Channels that don't simply work.
     pub channels: BTreeMap<Target, ChannelRule>,
     /// Relays that can be seen, by the topic of their commands.
@@ -110,7 +110,7 @@ impl SimSite {
             (0..).map(SensorId).zip(&plan.sensors).filter(|(_, sensor)| sensor.feed.source().is_some());
         Self {
             signals: BTreeMap::new(),
-            direct: sensors.map(|(id, _)| Origin::Sensor(id)).collect(),
+            direct: sensors.map(|(id, _)| SignalOrigin::Sensor(id)).collect(),
             channels: BTreeMap::new(),
             relays: BTreeMap::new(),
             hears_broker: true,
@@ -121,23 +121,23 @@ impl SimSite {
     }
 
     /// From `now` on, and at `now` first.
-    pub fn says(&mut self, now: Moment, origin: Origin, says: Says, every: Span) {
+    pub fn says(&mut self, now: Moment, origin: SignalOrigin, says: Saying, every: Span) {
         let count = match (self.signals.get(&origin), &origin) {
             (Some(before), _) => before.count,
             // Sensors don't all have the same noise.
-            (None, Origin::Sensor(id)) => u64::from(id.0) << 32,
-            (None, Origin::Topic(_)) => 0,
+            (None, SignalOrigin::Sensor(id)) => u64::from(id.0) << 32,
+            (None, SignalOrigin::Topic(_)) => 0,
         };
-        self.signals.insert(origin, Signal { says, every, next: now, count });
+        self.signals.insert(origin, SimSignal { says, every, next: now, count });
     }
 
     /// What it says of itself, if it speaks.
-    pub fn signal(&self, origin: &Origin) -> Option<&Signal> {
+    pub fn signal(&self, origin: &SignalOrigin) -> Option<&SimSignal> {
         self.signals.get(origin)
     }
 
     /// It says nothing from now on.
-    pub fn silence(&mut self, origin: &Origin) {
+    pub fn silence(&mut self, origin: &SignalOrigin) {
         self.signals.remove(origin);
     }
 
@@ -147,11 +147,11 @@ impl SimSite {
     }
 
     /// It goes on saying exactly what it would say now.
-    pub fn freeze(&mut self, now: Moment, origin: &Origin) {
+    pub fn freeze(&mut self, now: Moment, origin: &SignalOrigin) {
         if let Some(signal) = self.signals.get_mut(origin)
             && let Some(number) = signal.number(now)
         {
-            signal.says = Says::value(Value::Number(number));
+            signal.says = Saying::value(Value::Number(number));
         }
     }
 
@@ -166,12 +166,12 @@ impl SimSite {
         }
     }
 
-    fn soonest(&self) -> Option<(Moment, &Origin)> {
+    fn soonest(&self) -> Option<(Moment, &SignalOrigin)> {
         self.signals.iter().map(|(origin, signal)| (signal.next, origin)).min()
     }
 }
 
-impl World for SimSite {
+impl SimWorld for SimSite {
     fn due(&self) -> Option<Moment> {
         self.soonest().map(|(at, _)| at)
     }
@@ -186,21 +186,21 @@ impl World for SimSite {
         if !heard {
             return None;
         }
-        let delivery = Delivery::Live;
+        let delivery = Arrival::Live;
         match (origin, &signal.says) {
-            (Origin::Topic(topic), Says::Payload(payload)) => {
+            (SignalOrigin::Topic(topic), Saying::Payload(payload)) => {
                 Some(Input::Message { topic, payload: payload.clone().into_bytes(), delivery })
             }
-            (Origin::Sensor(sensor), Says::Word(word)) => {
+            (SignalOrigin::Sensor(sensor), Saying::Word(word)) => {
                 Some(Input::Measured { sensor, value: Value::Word(*word), delivery })
             }
-            (Origin::Sensor(sensor), Says::Number { .. }) => {
+            (SignalOrigin::Sensor(sensor), Saying::Number { .. }) => {
                 let value = Value::Number(signal.number(now.mono)?);
                 Some(Input::Measured { sensor, value, delivery })
             }
             // A topic carries bytes, a sensor values.
-            (Origin::Topic(_), Says::Word(_) | Says::Number { .. }) => None,
-            (Origin::Sensor(_), Says::Payload(_)) => None,
+            (SignalOrigin::Topic(_), Saying::Word(_) | Saying::Number { .. }) => None,
+            (SignalOrigin::Sensor(_), Saying::Payload(_)) => None,
         }
     }
 

@@ -50,12 +50,12 @@ fn site() -> Sim<SimSite> {
     sim
 }
 
-fn mains() -> Origin {
-    Origin::Topic("mains".to_owned())
+fn mains() -> SignalOrigin {
+    SignalOrigin::Topic("mains".to_owned())
 }
 
-fn off() -> Says {
-    Says::Payload("off".to_owned())
+fn off() -> Saying {
+    Saying::Payload("off".to_owned())
 }
 
 fn raised(sim: &Sim<SimSite>) -> Vec<Moment> {
@@ -68,7 +68,7 @@ fn deadlines_are_met_on_time_and_before_what_comes_in_at_the_same_moment() {
     let mut sim = site();
     let begun = sim.now.mono;
     sim.says(mains(), off(), Span::seconds(30));
-    sim.world.says(begun + Span::seconds(30), mains(), Says::Payload("on".to_owned()), Span::seconds(30));
+    sim.world.says(begun + Span::seconds(30), mains(), Saying::Payload("on".to_owned()), Span::seconds(30));
     sim.run(Span::seconds(29));
     assert_eq!(raised(&sim), []);
     sim.run(Span::minutes(5));
@@ -123,8 +123,8 @@ fn nothing_comes_over_a_broker_that_can_not_be_heard() {
 #[test]
 fn a_number_is_on_its_way_and_its_noise_is_the_same_each_time() {
     let at = Moment(0);
-    let says = Says::Number { from: 10.0, to: 20.0, since: at, over: Span::seconds(10), noise: 0.5 };
-    let signal = |count| Signal { says: says.clone(), every: Span::seconds(1), next: at, count };
+    let says = Saying::Number { from: 10.0, to: 20.0, since: at, over: Span::seconds(10), noise: 0.5 };
+    let signal = |count| SimSignal { says: says.clone(), every: Span::seconds(1), next: at, count };
     let half = signal(3).number(at + Span::seconds(5)).expect("a number");
     assert!((14.5..=15.5).contains(&half) && half != 15.0, "{half}");
     assert_eq!(signal(3).number(at + Span::seconds(5)), Some(half));
@@ -136,7 +136,7 @@ fn a_number_is_on_its_way_and_its_noise_is_the_same_each_time() {
 /// Something always happens now, or everything that is sent makes the engine send more.
 struct Restless;
 
-impl World for Restless {
+impl SimWorld for Restless {
     fn due(&self) -> Option<Moment> {
         Some(Moment(0))
     }

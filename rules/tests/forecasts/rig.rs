@@ -3,11 +3,11 @@
 
 use crate::fixtures::{MODELLED, UTC, around_in, plan_of};
 use crate::simulator::{Cooler, Faults, Random, Sight, Simulator, Tank};
-use slackwater_rules::engine::{Delivery, Effect, Input, OperatorCommand, Status};
+use slackwater_rules::engine::{Arrival, Effect, Input, OperatorCommand, Status};
 use slackwater_rules::page::Page;
 use slackwater_rules::plan::Plan;
 use slackwater_rules::record::Outcome;
-use slackwater_rules::sim::{Sim, World};
+use slackwater_rules::sim::{Sim, SimWorld};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
 use std::collections::VecDeque;
 use std::ops::{Deref, DerefMut};
@@ -81,7 +81,7 @@ impl Tanked {
     }
 }
 
-impl World for Tanked {
+impl SimWorld for Tanked {
     fn due(&self) -> Option<Moment> {
         Some(if self.said.is_empty() { self.next } else { self.next + Span::minutes(-1) })
     }
@@ -93,7 +93,7 @@ impl World for Tanked {
         }
         let (topic, payload) = self.said.pop_front()?;
         let (topic, payload) = (topic.to_owned(), payload.into_bytes());
-        Some(Input::Message { topic, payload, delivery: Delivery::Live })
+        Some(Input::Message { topic, payload, delivery: Arrival::Live })
     }
 
     fn carry_out(&mut self, _: &Now, effect: Effect, reports: &mut VecDeque<Input>) {
@@ -155,7 +155,7 @@ impl Rig {
     }
 
     pub(crate) fn hear(&mut self, topic: &str, payload: &str) {
-        self.0.hear(topic, payload, Delivery::Live);
+        self.0.hear(topic, payload, Arrival::Live);
     }
 
     pub(crate) fn say(&mut self, word: OperatorCommand) {

@@ -3,7 +3,7 @@
 use crate::fixtures::{MODELLED, UTC, around_in, plan_of};
 use crate::rig::Rig;
 use crate::simulator::Faults;
-use slackwater_rules::engine::{Delivery, Input, OperatorCommand};
+use slackwater_rules::engine::{Arrival, Input, OperatorCommand};
 use slackwater_rules::record::Body;
 use slackwater_rules::time::{Moment, Span};
 
@@ -176,7 +176,7 @@ fn a_retained_reading_teaches_nothing() {
         rig.step(Input::Message {
             topic: "lagoon/temperature".to_owned(),
             payload: b"21.0".to_vec(),
-            delivery: Delivery::Retained,
+            delivery: Arrival::Retained,
         });
     }
     assert_eq!(rig.truth("what-if"), "unknown");

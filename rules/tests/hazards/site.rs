@@ -6,7 +6,7 @@ use slackwater_rules::card::Situation;
 use slackwater_rules::engine::OperatorCommand;
 use slackwater_rules::plan::{Checked, Plan};
 use slackwater_rules::record::Purpose;
-use slackwater_rules::sim::{Origin, Says, SentPage, Sim, SimSite};
+use slackwater_rules::sim::{Saying, SentPage, SignalOrigin, Sim, SimSite};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
 
 pub(crate) const MINUTE: Span = Span::minutes(1);
@@ -86,12 +86,12 @@ impl Story {
 
     /// From now on, each minute.
     pub(crate) fn says(&mut self, sensor: &str, payload: impl ToString) -> &mut Self {
-        self.0.says(Origin::Topic(sensor.to_owned()), Says::Payload(payload.to_string()), MINUTE);
+        self.0.says(SignalOrigin::Topic(sensor.to_owned()), Saying::Payload(payload.to_string()), MINUTE);
         self
     }
 
     pub(crate) fn silence(&mut self, sensor: &str) -> &mut Self {
-        self.0.world.silence(&Origin::Topic(sensor.to_owned()));
+        self.0.world.silence(&SignalOrigin::Topic(sensor.to_owned()));
         self
     }
 
@@ -112,8 +112,8 @@ impl Story {
 
     /// The sensor goes from what it says to this, evenly.
     pub(crate) fn ramp(&mut self, sensor: &str, to: f64, over: Span) -> &mut Self {
-        let origin = Origin::Topic(sensor.to_owned());
-        let Some(Says::Payload(from)) = self.0.world.signal(&origin).map(|signal| &signal.says) else {
+        let origin = SignalOrigin::Topic(sensor.to_owned());
+        let Some(Saying::Payload(from)) = self.0.world.signal(&origin).map(|signal| &signal.says) else {
             panic!("{sensor} says nothing")
         };
         let from: f64 = from.parse().expect("a number");
@@ -121,7 +121,7 @@ impl Story {
         for minute in 1..=minutes {
             let value = from + (to - from) * minute as f64 / minutes as f64;
             let next = self.0.now.mono + MINUTE;
-            self.0.world.says(next, origin.clone(), Says::Payload(format!("{value:.4}")), MINUTE);
+            self.0.world.says(next, origin.clone(), Saying::Payload(format!("{value:.4}")), MINUTE);
             self.run(MINUTE);
         }
         self

@@ -4,7 +4,7 @@
 use crate::fixtures::{BERLIN, REEF, around_in, plan_of};
 use slackwater_rules::plan::Plan;
 use slackwater_rules::record::Body;
-use slackwater_rules::sim::{Origin, Says, Sim, SimSite};
+use slackwater_rules::sim::{Saying, SignalOrigin, Sim, SimSite};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
 use std::ops::{Deref, DerefMut};
 
@@ -54,12 +54,12 @@ impl Site {
 
     /// From now on, each minute.
     fn says(&mut self, sensor: &'static str, payload: impl ToString) {
-        let says = Says::Payload(payload.to_string());
-        self.0.says(Origin::Topic(sensor.to_owned()), says, Span::minutes(1));
+        let says = Saying::Payload(payload.to_string());
+        self.0.says(SignalOrigin::Topic(sensor.to_owned()), says, Span::minutes(1));
     }
 
     fn silence(&mut self, sensor: &str) {
-        self.world.silence(&Origin::Topic(sensor.to_owned()));
+        self.world.silence(&SignalOrigin::Topic(sensor.to_owned()));
     }
 
     fn run(&mut self, minutes: i64) {

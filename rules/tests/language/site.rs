@@ -2,7 +2,7 @@
 //! that say words.
 
 use crate::fixtures::{UTC, around_in};
-use slackwater_rules::engine::Delivery;
+use slackwater_rules::engine::Arrival;
 use slackwater_rules::plan::Plan;
 use slackwater_rules::sim::{Sim, SimSite};
 use slackwater_rules::time::{Moment, Now, Wall};
@@ -74,7 +74,7 @@ impl Site {
     }
 
     pub(crate) fn hear(&mut self, sensor: usize, payload: &str) {
-        self.0.hear(SENSORS[sensor], payload, Delivery::Live);
+        self.0.hear(SENSORS[sensor], payload, Arrival::Live);
     }
 
     pub(crate) fn truth(&self, condition: usize) -> &'static str {

@@ -129,6 +129,19 @@ pub(crate) const LEASE: i64 = 20;
 pub(crate) const SETTLE: i64 = 2;
 
 impl Cond {
+    /// Whether it may come true because this sensor's reading falls.
+    pub(crate) fn falls(&self, of: usize, upright: bool) -> bool {
+        match self {
+            Self::Below(sensor, _) => *sensor == of && upright,
+            Self::Above(sensor, _) => *sensor == of && !upright,
+            Self::Off(sensor) | Self::Silent(sensor, _) => *sensor == of,
+            Self::Not(inner) => inner.falls(of, !upright),
+            Self::And(left, right) | Self::Or(left, right) => {
+                left.falls(of, upright) || right.falls(of, upright)
+            }
+        }
+    }
+
     fn written(&self) -> String {
         let limit = |sensor: usize, high: bool| {
             let (low, top) = SENSORS[sensor].limits.expect("a number");

@@ -36,13 +36,16 @@ pub(crate) fn at_every_step(world: &World) {
 
     // Work silences what it disturbs, as long as it goes on and no longer. A latch is no part
     // of that.
-    for (alarm, of) in status.alarms.iter().zip(&world.plan.alarms) {
+    for (at, (alarm, of)) in status.alarms.iter().zip(&world.plan.alarms).enumerate() {
+        let when = world.family.alarms.get(at).map(|alarm| &alarm.when);
         let paused = status.works.iter().any(|(_, work, _)| {
             let pauses = &world.plan.works[work].pauses;
-            of.condition
-                .sensors()
-                .iter()
-                .any(|id| pauses.iter().any(|it| *it == world.plan.sensor(*id).measure.name))
+            of.condition.sensors().iter().any(|id| {
+                let measure = world.plan.sensor(*id).measure.name;
+                let at = id.0 as usize;
+                let by_work = || measure != "temperature" || when.is_none_or(|it| it.falls(at, true));
+                pauses.iter().any(|it| *it == measure) && by_work()
+            })
         });
         let state = alarm.state.as_str();
         let aside = matches!(state, "shelved" | "suppressed by design" | "out of service");

@@ -28,6 +28,8 @@ enum Happens {
     Stop,
     PutAside,
     PutBack,
+    /// What the work had put aside is watched again.
+    WorkOver,
 }
 
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -152,9 +154,8 @@ fn instants(world: &World, name: &str) -> Vec<(When, Happens)> {
             Body::Shelved { alarm, .. } | Body::TakenOut { alarm, .. } | Body::Suppressed { alarm } => {
                 (alarm, Happens::PutAside)
             }
-            Body::Unshelved { alarm, .. } | Body::PutBack { alarm, .. } | Body::Unsuppressed { alarm } => {
-                (alarm, Happens::PutBack)
-            }
+            Body::Unshelved { alarm, .. } | Body::PutBack { alarm, .. } => (alarm, Happens::PutBack),
+            Body::Unsuppressed { alarm, .. } => (alarm, Happens::WorkOver),
             _ => continue,
         };
         if alarm == name {
@@ -192,16 +193,23 @@ struct Account {
     /// What would make it worse is so; it has been said in this episode.
     worse_is_true: bool,
     worse: bool,
+    /// When work that had paused it was over, if it was not known to be false since, nor raised.
+    after_work: Option<i64>,
     /// When episodes began: that also depends on answers, and is taken from the records.
     begins: Vec<i64>,
     moves: Vec<(i64, Move)>,
 }
 
 impl Account {
+    /// When it is raised if it stays true from `now` on: not within half a minute of work.
+    fn due_at(&self, now: i64) -> i64 {
+        (now + self.on - self.held).max(self.after_work.map_or(i64::MIN, |ended| ended + 30_000))
+    }
+
     /// What fell due between two instants.
     fn due(&mut self, from: i64, to: i64) {
         if self.truth == Some(true) && !self.standing && !self.aside {
-            let at = from + (self.on - self.held).max(0);
+            let at = self.due_at(from).max(from);
             if at < to {
                 self.raise(at);
             }
@@ -213,7 +221,7 @@ impl Account {
     }
 
     fn raise(&mut self, at: i64) {
-        self.standing = true;
+        (self.standing, self.after_work) = (true, None);
         self.moves.push((at, Move::Raised));
         self.raises.retain(|raise| at - raise < CHATTER_WINDOW.0);
         self.raises.push(at);
@@ -271,6 +279,7 @@ fn account(world: &World, name: &str, rings: Rings) -> Vec<(i64, Move)> {
         chattering: false,
         worse_is_true: false,
         worse: false,
+        after_work: None,
         begins: begins(world, name),
         moves: Vec::new(),
     };
@@ -295,6 +304,7 @@ fn account(world: &World, name: &str, rings: Rings) -> Vec<(i64, Move)> {
                 (it.aside, it.standing) = (true, false);
             }
             Happens::PutBack => it.aside = false,
+            Happens::WorkOver => (it.aside, it.held, it.after_work) = (false, 0, Some(when.0)),
         }
         // What one step does to it counts as a whole.
         let whole = instants.get(at + 1).is_none_or(|(next, what)| *next != when || *what == Happens::Stop);
@@ -322,13 +332,13 @@ fn look(it: &mut Account, view: &View<'_>) {
         let truth = view.truth(&it.rings, it.standing);
         match truth {
             Some(false) => {
-                it.held = 0;
+                (it.held, it.after_work) = (0, None);
                 it.false_since = it.false_since.filter(|_| it.truth == Some(false)).or(Some(now));
             }
             Some(true) | None => it.false_since = None,
         }
         it.truth = truth;
-        if truth == Some(true) && !it.standing && !it.aside && it.held >= it.on {
+        if truth == Some(true) && !it.standing && !it.aside && it.due_at(now) <= now {
             it.raise(now);
         }
         it.fall(now, now);

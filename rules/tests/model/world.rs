@@ -5,10 +5,10 @@
 use crate::family::{EVERY, Family, SENSORS, TARGETS, alarm_name};
 use crate::fixtures::{UTC, around_in, plan_of, target};
 use crate::invariants;
-use slackwater_rules::engine::{Delivery, Effect, Input, Link, OperatorCommand};
+use slackwater_rules::engine::{Arrival, Effect, Input, Link, OperatorCommand};
 use slackwater_rules::plan::Plan;
 use slackwater_rules::record::{By, Outcome, Purpose, Record, Seq};
-use slackwater_rules::sim::{self, ChannelRule, Origin, RelayRule, Says, Shows, Sim, SimSite};
+use slackwater_rules::sim::{self, ChannelRule, RelayRule, Saying, Shows, SignalOrigin, Sim, SimSite};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
 use std::collections::VecDeque;
 
@@ -88,7 +88,7 @@ impl Around {
     }
 }
 
-impl sim::World for Around {
+impl sim::SimWorld for Around {
     fn due(&self) -> Option<Moment> {
         self.site.due().into_iter().chain(self.wakes).min()
     }
@@ -170,13 +170,13 @@ const HEAT: &str = "halyard/heaters/set";
 
 /// A relay of which this sensor shows this much.
 fn relay(sensor: &str, amount: &str) -> RelayRule {
-    let says = |amount: &str| Says::Payload(amount.to_owned());
+    let says = |amount: &str| Saying::Payload(amount.to_owned());
     let shows = Shows { origin: origin(sensor), on: says(amount), off: says("0") };
     RelayRule { on: "on".to_owned(), obeys: true, shows: vec![shows], after: Span::seconds(5) }
 }
 
-fn origin(sensor: &str) -> Origin {
-    Origin::Topic(format!("halyard/{sensor}"))
+fn origin(sensor: &str) -> SignalOrigin {
+    SignalOrigin::Topic(format!("halyard/{sensor}"))
 }
 
 impl World {
@@ -193,7 +193,7 @@ impl World {
                 .into();
         let says = SENSORS[..family.sensors].iter().map(|sensor| (sensor.name, sensor.says[0].0));
         for (sensor, payload) in says.chain([("air-current", "0"), ("heat-power", "200")]) {
-            site.says(now.mono, origin(sensor), Says::Payload(payload.to_owned()), Span(EVERY));
+            site.says(now.mono, origin(sensor), Saying::Payload(payload.to_owned()), Span(EVERY));
         }
         let (came, hanging, early) = (Vec::new(), Vec::new(), early.to_vec());
         let mut around = Around { site, came, hanging, early, woken: 0, wakes: None };
@@ -271,12 +271,12 @@ impl World {
             Op::Says(sensor, what) => {
                 let Some(sensor) = SENSORS[..self.family.sensors].get(sensor) else { return };
                 let payload = sensor.says[what % sensor.says.len()].0;
-                site.says(now, origin(sensor.name), Says::Payload(payload.to_owned()), Span(EVERY));
+                site.says(now, origin(sensor.name), Saying::Payload(payload.to_owned()), Span(EVERY));
                 self.run(Span::ZERO);
             }
-            Op::Glitch(sensor, what) => self.message(sensor, what, Delivery::Live),
+            Op::Glitch(sensor, what) => self.message(sensor, what, Arrival::Live),
             Op::Old(sensor, what, kept) => {
-                let delivery = if kept { Delivery::Retained } else { Delivery::Backlog };
+                let delivery = if kept { Arrival::Retained } else { Arrival::Backlog };
                 self.message(sensor, what, delivery);
             }
             Op::Silence(sensor) => site.silence(&origin(SENSORS[sensor].name)),
@@ -325,7 +325,7 @@ impl World {
             Op::Kept(air) => {
                 let topic = if air { AIR } else { HEAT };
                 let (topic, payload) = (topic.to_owned(), b"on".to_vec());
-                self.step(Input::Message { topic, payload, delivery: Delivery::Retained });
+                self.step(Input::Message { topic, payload, delivery: Arrival::Retained });
             }
             Op::Restart(away) => self.restart(away.map(Span::seconds)),
         }
@@ -335,10 +335,10 @@ impl World {
         self.step(Input::Said { command: word, by: By { who: "ines".to_owned(), via: "socket".to_owned() } });
     }
 
-    fn message(&mut self, sensor: usize, what: usize, delivery: Delivery) {
+    fn message(&mut self, sensor: usize, what: usize, delivery: Arrival) {
         let Some(it) = SENSORS[..self.family.sensors].get(sensor) else { return };
         let (topic, payload) = (format!("halyard/{}", it.name), it.says[what % it.says.len()].0);
-        self.sim.world.came.push((topic.clone(), payload.to_owned(), delivery == Delivery::Live));
+        self.sim.world.came.push((topic.clone(), payload.to_owned(), delivery == Arrival::Live));
         self.step(Input::Message { topic, payload: payload.as_bytes().to_vec(), delivery });
     }
 

@@ -8,10 +8,10 @@ pub(crate) use slackwater_rules::sim::{ChannelRule as Channel, SentPage as Sent}
 
 use crate::fixtures::plan_of;
 use jiff::tz::TimeZone;
-use slackwater_rules::engine::{Delivery, Health, Input, OperatorCommand};
+use slackwater_rules::engine::{Arrival, Health, Input, OperatorCommand};
 use slackwater_rules::plan::{Directory, Part, Plan, Surroundings};
 use slackwater_rules::record::{Body, Purpose};
-use slackwater_rules::sim::{Origin, RelayRule, Says, Shows, Sim, SimSite};
+use slackwater_rules::sim::{RelayRule, Saying, Shows, SignalOrigin, Sim, SimSite};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
 use std::collections::BTreeSet;
 use std::ops::{Deref, DerefMut};
@@ -47,13 +47,13 @@ pub(crate) fn plan(rules: &str, directory: &Directory) -> Plan {
 
 /// A relay that obeys, and what shows it.
 fn relay(shown: &str, amount: &str) -> RelayRule {
-    let says = |amount: &str| Says::Payload(amount.to_owned());
+    let says = |amount: &str| Saying::Payload(amount.to_owned());
     let shows = Shows { origin: topic(shown), on: says(amount), off: says("0") };
     RelayRule { on: "on".to_owned(), obeys: true, shows: vec![shows], after: Span::ZERO }
 }
 
-fn topic(topic: &str) -> Origin {
-    Origin::Topic(topic.to_owned())
+fn topic(topic: &str) -> SignalOrigin {
+    SignalOrigin::Topic(topic.to_owned())
 }
 
 impl Site {
@@ -97,7 +97,7 @@ impl Site {
 
     /// From now on the topic says this, at once and then again and again.
     pub(crate) fn feed(&mut self, topic: &str, payload: &str, every: Span) {
-        self.sim.says(Origin::Topic(topic.to_owned()), Says::Payload(payload.to_owned()), every);
+        self.sim.says(SignalOrigin::Topic(topic.to_owned()), Saying::Payload(payload.to_owned()), every);
     }
 
     /// The topic says something else from now on, at its old pace.
@@ -110,7 +110,7 @@ impl Site {
     pub(crate) fn says_later(&mut self, to: &str, payload: &str) {
         let signal = self.world.signal(&topic(to)).map(|signal| (signal.next, signal.every));
         if let Some((next, every)) = signal {
-            self.world.says(next, topic(to), Says::Payload(payload.to_owned()), every);
+            self.world.says(next, topic(to), Saying::Payload(payload.to_owned()), every);
         }
     }
 
@@ -127,7 +127,7 @@ impl Site {
         self.world.relays.get_mut(topic).expect("a relay").obeys = obeys;
     }
 
-    pub(crate) fn message(&mut self, topic: &str, payload: &str, delivery: Delivery) {
+    pub(crate) fn message(&mut self, topic: &str, payload: &str, delivery: Arrival) {
         self.hear(topic, payload, delivery);
     }
 

@@ -1,7 +1,7 @@
 //! Shelves, work, service, latches.
 
 use crate::harness::{RULES, Site, directory};
-use slackwater_rules::engine::{Delivery, OperatorCommand};
+use slackwater_rules::engine::{Arrival, OperatorCommand};
 use slackwater_rules::record::{Body, Purpose};
 use slackwater_rules::time::Span;
 
@@ -54,7 +54,60 @@ fn a_shelf_without_an_end_is_refused() {
 }
 
 #[test]
-fn work_pauses_what_it_must_ends_by_itself_and_looks_again_at_once() {
+fn the_mains_and_water_on_the_floor_can_t_be_shelved_and_anything_critical_for_half_an_hour_only() {
+    let leak = "[sensor.floor]\ntopic = \"room2/floor\"\ntank = \"lagoon\"\nmeasures = \"leak\"\non = [\"wet\"]\n\
+                off = [\"dry\"]\nevery = \"30 s\"\n[alarm.leak]\ntank = \"lagoon\"\nwhen = \"floor is on\"\n\
+                priority = \"critical\"\nresponse = \"Unplug the top-off.\"\n";
+    let rules = format!("{RULES}\n{leak}");
+    let mut site = Site::with(&rules, directory(), "2026-03-02T12:00:00+01:00[Europe/Berlin]");
+    for (alarm, minutes, why) in [
+        ("power-lost", 5, "the loss of the mains can't be shelved"),
+        ("leak", 5, "water on the floor can't be shelved"),
+        ("too-cold", 31, "a shelf of anything critical lasts more than 0 s and at most 30 min"),
+    ] {
+        shelve(&mut site, alarm, Span::minutes(minutes));
+        assert_eq!(site.state(alarm), "normal");
+        assert!(site.story().contains(why), "{}", site.story());
+    }
+    shelve(&mut site, "too-cold", Span::minutes(30));
+    assert_eq!(site.state("too-cold"), "shelved");
+}
+
+#[test]
+fn an_alarm_may_say_for_how_long_it_may_be_shelved() {
+    let rules = RULES.replace("[alarm.warm-room]\n", "[alarm.warm-room]\nlongest-shelf = \"7 d\"\n");
+    let mut site = Site::with(&rules, directory(), "2026-03-02T12:00:00+01:00[Europe/Berlin]");
+    shelve(&mut site, "warm-room", Span::hours(24 * 7 + 1));
+    assert!(site.story().contains("at most 7 d"), "{}", site.story());
+    shelve(&mut site, "warm-room", Span::hours(24 * 7));
+    assert_eq!(site.state("warm-room"), "shelved");
+}
+
+#[test]
+fn shelving_undoes_no_air_while_the_flow_is_not_known_to_be_back() {
+    let rules = RULES.replace(
+        "consequence-of = [\"power-lost\"]\nresponse = \"card:no-flow\"",
+        "response = \"card:no-flow\"\nstopgap = { relay = \"air-pump\", state = \"on\" }",
+    );
+    let on = |site: &Site| site.world.commands.last().map(|command| command.payload.clone());
+    let mut site = Site::with(&rules, directory(), "2026-03-02T12:00:00+01:00[Europe/Berlin]");
+    site.says("room2/lagoon/flow", "0");
+    site.run(Span::minutes(3));
+    assert_eq!(on(&site).as_deref(), Some("on"), "{}", site.story());
+    shelve(&mut site, "return-stopped", Span::hours(2));
+    site.run(Span::minutes(30));
+    assert_eq!(on(&site).as_deref(), Some("on"), "{}", site.story());
+    // Nobody sees the flow: it is not known to be back.
+    site.silence("room2/lagoon/flow");
+    site.run(Span::minutes(30));
+    assert_eq!(on(&site).as_deref(), Some("on"), "{}", site.story());
+    site.feed("room2/lagoon/flow", "4300", Span::seconds(15));
+    site.run(Span::minutes(1));
+    assert_eq!(on(&site).as_deref(), Some("off"), "{}", site.story());
+}
+
+#[test]
+fn work_pauses_what_it_must_and_ends_by_itself() {
     let mut site = Site::calm();
     let begin = OperatorCommand::BeginWork {
         tank: "lagoon".to_owned(),
@@ -67,8 +120,10 @@ fn work_pauses_what_it_must_ends_by_itself_and_looks_again_at_once() {
     site.says("room2/lagoon/flow", "0");
     site.run(Span::minutes(19));
     assert!(site.world.sent.is_empty());
-    // The pump is left off: the end of the work finds it at once, without another on-delay.
-    site.run(Span::minutes(1));
+    // The pump is left off: its delay begins anew with the end of the work.
+    site.run(Span::seconds(60 + 89));
+    assert!(site.world.sent.is_empty(), "{}", site.story());
+    site.run(Span::seconds(2));
     assert_eq!(site.state("return-stopped"), "unacknowledged", "{}", site.story());
     assert_eq!(site.called(), ["ines.push", "siren"]);
 }
@@ -171,7 +226,7 @@ fn what_comes_off_the_shelf_while_work_goes_on_waits_for_its_end() {
     site.run(Span::minutes(29));
     assert_eq!(site.state("return-stopped"), "suppressed by design");
     assert!(site.world.sent.is_empty(), "{}", site.story());
-    site.run(Span::minutes(1));
+    site.run(Span::minutes(3));
     assert_eq!(site.state("return-stopped"), "unacknowledged", "{}", site.story());
 }
 
@@ -196,15 +251,15 @@ fn a_button_begins_work_and_ends_it() {
     let rules = RULES.replace("[sight]", button);
     let mut site = Site::with(&rules, directory(), "2026-03-02T12:00:00+01:00[Europe/Berlin]");
     assert!(site.engine.plan().topics().contains("room2/button"));
-    site.message("room2/button", "pressed", Delivery::Retained);
-    site.message("room2/button", "low battery", Delivery::Live);
+    site.message("room2/button", "pressed", Arrival::Retained);
+    site.message("room2/button", "low battery", Arrival::Live);
     assert_eq!(site.state("return-stopped"), "normal", "old presses and other words mean nothing");
-    site.message("room2/button", "pressed\n", Delivery::Live);
+    site.message("room2/button", "pressed\n", Arrival::Live);
     assert_eq!(site.state("return-stopped"), "suppressed by design", "{}", site.story());
     site.run(Span::minutes(5));
-    site.message("room2/button", "pressed", Delivery::Live);
+    site.message("room2/button", "pressed", Arrival::Live);
     assert_eq!(site.state("return-stopped"), "normal", "{}", site.story());
-    site.message("room2/button", "pressed", Delivery::Live);
+    site.message("room2/button", "pressed", Arrival::Live);
     site.run(Span::minutes(31));
     assert_eq!(site.state("return-stopped"), "normal", "it ends by itself\n{}", site.story());
 }

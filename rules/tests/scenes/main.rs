@@ -18,3 +18,4 @@ mod senses;
 mod sources;
 mod turns;
 mod witness;
+mod work;

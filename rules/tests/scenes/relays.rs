@@ -1,7 +1,7 @@
 //! Stopgaps: what is switched, proved, held, undone, and left to a person.
 
 use crate::harness::{RULES, Site, directory};
-use slackwater_rules::engine::{Delivery, Input, Link};
+use slackwater_rules::engine::{Arrival, Input, Link};
 use slackwater_rules::record::{Body, Purpose};
 use slackwater_rules::time::{Moment, Span};
 
@@ -342,7 +342,7 @@ fn one_low_reading_is_not_a_hand() {
     let mut site = site("", "");
     site.says(MAINS, "off");
     site.run(Span::minutes(2));
-    site.message(CURRENT, "0", Delivery::Live);
+    site.message(CURRENT, "0", Arrival::Live);
     site.run(Span::minutes(5));
     assert_eq!(site.count(|body| matches!(body, Body::ByHand { .. })), 0, "{}", site.story());
 }
@@ -403,7 +403,7 @@ fn what_waits_at_a_restart_waits_for_readings() {
     site.run(Span::minutes(1));
     site.silence_all();
     site.restart(Span::minutes(1), None);
-    site.message("room2/lagoon/spare-heater", "0", Delivery::Retained);
+    site.message("room2/lagoon/spare-heater", "0", Arrival::Retained);
     site.run(Span::hours(1));
     assert!(site.world.commands.is_empty(), "{}", site.story());
     site.feed("room2/lagoon/spare-heater", "0", Span::seconds(30));
@@ -463,7 +463,7 @@ fn the_higher_priority_decides_between_air_and_energy() {
 fn a_command_that_the_broker_keeps_switches_nothing_and_is_said_once() {
     let mut site = site("", "");
     for _ in 0..3 {
-        site.message("room2/airpump/set", "on", Delivery::Retained);
+        site.message("room2/airpump/set", "on", Arrival::Retained);
     }
     site.run(Span::minutes(10));
     assert!(site.world.commands.is_empty() && site.raised().is_empty(), "{}", site.story());
@@ -472,9 +472,9 @@ fn a_command_that_the_broker_keeps_switches_nothing_and_is_said_once() {
     assert!(words.contains("the broker keeps the command \"on\" for air-pump"), "{words}");
     assert_eq!(site.engine.status(site.now).relays[0].kept.as_deref(), Some("on"));
     // Our own command on the same topic is none of this; an empty message clears it.
-    site.message("room2/airpump/set", "off", Delivery::Live);
+    site.message("room2/airpump/set", "off", Arrival::Live);
     assert_eq!(site.engine.status(site.now).relays.len(), 1);
-    site.message("room2/airpump/set", "", Delivery::Live);
+    site.message("room2/airpump/set", "", Arrival::Live);
     assert!(site.engine.status(site.now).relays.is_empty());
 }
 

@@ -185,10 +185,10 @@ fn a_stopgap_that_is_over_is_not_begun_by_a_restart() {
     site.says("room2/mains", "off");
     site.run(Span::minutes(1));
     let why = "the board is being moved".to_owned();
-    site.says_person(
-        "ines",
-        OperatorCommand::Shelve { alarm: "power-lost".to_owned(), length: Span::hours(24), why },
-    );
+    site.says_person("ines", OperatorCommand::TakeOut { alarm: "power-lost".to_owned(), why });
+    site.says("room2/mains", "on");
+    site.run(Span::minutes(1));
+    site.says("room2/mains", "off");
     site.run(Span::minutes(1));
     assert_eq!(site.world.commands.last().map(|sent| sent.payload.as_str()), Some("off"));
     assert!(site.engine.status(site.now).relays.is_empty());

@@ -1,7 +1,7 @@
 //! Sensors that lie, fall silent or repeat old news.
 
 use crate::harness::{RULES, Site, directory};
-use slackwater_rules::engine::Delivery;
+use slackwater_rules::engine::Arrival;
 use slackwater_rules::record::Body;
 use slackwater_rules::time::Span;
 
@@ -9,8 +9,8 @@ use slackwater_rules::time::Span;
 fn a_retained_value_raises_clears_and_confirms_nothing() {
     let mut site = Site::silent(RULES, directory(), "2026-03-02T12:00:00+01:00[Europe/Berlin]");
     for _ in 0..100 {
-        site.message("room2/mains", "off", Delivery::Retained);
-        site.message("room2/mains", "off", Delivery::Backlog);
+        site.message("room2/mains", "off", Arrival::Retained);
+        site.message("room2/mains", "off", Arrival::Backlog);
         site.run(Span::seconds(10));
     }
     assert!(!site.raised().contains(&"power-lost"), "{}", site.story());
@@ -23,7 +23,7 @@ fn a_retained_value_raises_clears_and_confirms_nothing() {
     site.run(Span::seconds(30));
     site.silence("room2/mains");
     for _ in 0..100 {
-        site.message("room2/mains", "on", Delivery::Retained);
+        site.message("room2/mains", "on", Arrival::Retained);
         site.run(Span::seconds(10));
     }
     assert_eq!(site.state("power-lost"), "unacknowledged", "{}", site.story());
@@ -48,9 +48,9 @@ fn a_probe_with_nothing_to_say_never_makes_the_water_hot() {
 fn one_glitch_among_good_readings_changes_nothing() {
     let mut site = Site::calm();
     for _ in 0..50 {
-        site.message("room2/lagoon/temperature", "-127", Delivery::Live);
-        site.message("room2/lagoon/temperature", "nan", Delivery::Live);
-        site.message("room2/lagoon/temperature", "", Delivery::Live);
+        site.message("room2/lagoon/temperature", "-127", Arrival::Live);
+        site.message("room2/lagoon/temperature", "nan", Arrival::Live);
+        site.message("room2/lagoon/temperature", "", Arrival::Live);
         site.run(Span::seconds(40));
     }
     assert!(site.raised().is_empty(), "{}", site.story());

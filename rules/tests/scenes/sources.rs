@@ -1,7 +1,7 @@
 //! Readings that need no broker: what they show while it is away, and what their own silence means.
 
 use crate::harness::{Site, directory, plan};
-use slackwater_rules::engine::{Delivery, Input, Link};
+use slackwater_rules::engine::{Arrival, Input, Link};
 use slackwater_rules::plan::{SensorId, Source};
 use slackwater_rules::reading::Value;
 use slackwater_rules::record::Body;
@@ -53,7 +53,7 @@ fn pass(site: &mut Site, mains: Option<bool>, charge: Option<f64>, span: Span) {
         let values = [mains.map(Source::switched), charge.map(Value::Number)];
         for (sensor, value) in (0..).map(SensorId).zip(values) {
             if let Some(value) = value {
-                site.step(Input::Measured { sensor, value, delivery: Delivery::Live });
+                site.step(Input::Measured { sensor, value, delivery: Arrival::Live });
             }
         }
         site.run(Span::seconds(10));
@@ -112,7 +112,7 @@ fn what_a_source_says_instead_of_a_value_raises_nothing_and_is_shown() {
         site.step(Input::Measured {
             sensor: SensorId(1),
             value: Value::Number(1.0),
-            delivery: Delivery::Live,
+            delivery: Arrival::Live,
         });
         let why = "its status `OB CAL` does not say whether the mains are there".to_owned();
         site.step(Input::Missed { sensor: SensorId(0), why });

@@ -90,7 +90,7 @@ fn what_a_turn_leaves_goes_on_at_once_and_nothing_is_dropped() {
     let message = Input::Message {
         topic: topic.to_owned(),
         payload: b"0".to_vec(),
-        delivery: slackwater_rules::engine::Delivery::Live,
+        delivery: slackwater_rules::engine::Arrival::Live,
     };
     let turn = site.sim.engine.step(site.sim.now, message);
     let joined = |records: &[slackwater_rules::record::Record]| {

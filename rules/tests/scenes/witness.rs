@@ -2,7 +2,7 @@
 //! witness's own deafness. And the site's side: what it says of itself.
 
 use crate::harness::{Channel, Site, directory};
-use slackwater_rules::engine::{Delivery, Input, Link, OperatorCommand};
+use slackwater_rules::engine::{Arrival, Input, Link, OperatorCommand};
 use slackwater_rules::reading::Value;
 use slackwater_rules::record::{Body, By, Purpose};
 use slackwater_rules::time::Span;
@@ -56,7 +56,7 @@ fn shed() -> Site {
 fn check_in(shed: &mut Site, site: usize, note: &str, asks: bool) {
     let watched = shed.engine.plan().watched[site].clone();
     shed.step(Input::Noted { sensor: watched.sensor, words: note.to_owned(), likely: LIKELY.to_owned() });
-    let says = |sensor, word| Input::Measured { sensor, value: Value::Word(word), delivery: Delivery::Live };
+    let says = |sensor, word| Input::Measured { sensor, value: Value::Word(word), delivery: Arrival::Live };
     shed.step(says(watched.sensor, 0));
     if let Some(sensor) = watched.asks {
         shed.step(says(sensor, u16::from(!asks)));

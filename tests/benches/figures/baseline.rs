@@ -7,7 +7,7 @@ use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::Filter;
 use rumqttc::v5::{AsyncClient, Event, EventLoop, Incoming, MqttOptions};
 use slackwater::channels::{
-    Channel, ChannelSettings, Channels, Context, MailSettings, NotPublished, Publish, Security,
+    Channel, ChannelSettings, Channels, MailSettings, NotPublished, Publish, Security, SharedParts,
 };
 use slackwater_rules::alarm::Priority;
 use slackwater_rules::page::Page;
@@ -96,8 +96,12 @@ fn channels(port: u16, authority: PathBuf) -> Result<(Channels, Outcomes)> {
     };
     let to = ChannelSettings::Mail("ines@example.org".parse()?);
     let channel = Channel::new(&to, Some(&server)).map_err(|wrong| wrong.join("; "))?;
-    let context =
-        Context { clock: Arc::new(|| Wall(0)), mark: String::new(), publish: Arc::new(NoSiren), modem: None };
+    let context = SharedParts {
+        clock: Arc::new(|| Wall(0)),
+        mark: String::new(),
+        publish: Arc::new(NoSiren),
+        modem: None,
+    };
     let (results, outcomes) = mpsc::unbounded_channel();
     let channels = BTreeMap::from([(Target::parse("ines.page"), channel)]);
     Ok((Channels::start(channels, &context, results), outcomes))

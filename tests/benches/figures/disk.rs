@@ -6,7 +6,7 @@ use crate::table;
 use crate::{Result, site};
 use slackwater::journal::writer::Keeper;
 use slackwater::journal::{BootId, JournalLimits};
-use slackwater_rules::engine::{Delivery, Engine, Input, Link};
+use slackwater_rules::engine::{Arrival, Engine, Input, Link};
 use slackwater_rules::plan::{ChannelKind, Contact, Directory, Plan, Surroundings, Target};
 use slackwater_rules::time::{Moment, Now, Wall};
 use std::fs;
@@ -63,7 +63,7 @@ fn days(path: &Path, bytes: u64, days: i64) -> Result<Vec<f64>> {
                 // Water that warms and cools over hours, seen through a probe of 0.01 K.
                 let degrees = 25.0 + (second as f64 / 5_000.0 + n as f64).sin();
                 let payload = format!("{degrees:.2}").into_bytes();
-                let message = Input::Message { topic: topic.clone(), payload, delivery: Delivery::Live };
+                let message = Input::Message { topic: topic.clone(), payload, delivery: Arrival::Live };
                 take(&mut engine, second, message);
             }
         }

@@ -6,7 +6,7 @@ use crate::process::Process;
 use crate::table::{self, Figures};
 use crate::{Result, broker};
 use slackwater::checkin::{SiteKey, seal};
-use slackwater::journal::Log;
+use slackwater::journal::JournalLog;
 use slackwater_rules::alarm::Priority;
 use slackwater_rules::checkin::{CheckIn, LastReading, OpenAlarm, VERSION};
 use slackwater_rules::record::Body;
@@ -160,7 +160,7 @@ fn write(folder: &Path, broker: u16, keys: &[SiteKey]) -> Result<PathBuf> {
 /// When each site's alarm was raised.
 fn raised(folder: &Path) -> Result<BTreeMap<String, Wall>> {
     let mut found = BTreeMap::new();
-    Log::open(&folder.join("journal.sqlite"))?.walk(0, |record| {
+    JournalLog::open(&folder.join("journal.sqlite"))?.walk(0, |record| {
         if let Body::Raised { alarm, .. } = &record.body {
             found.entry(alarm.clone()).or_insert(record.at.wall);
         }

@@ -1,7 +1,7 @@
 //! One set of channels, a page to send, and a bounded wait for outcomes.
 
 use slackwater::channels::{
-    Channel, ChannelSettings, Channels, Context, MailSettings, NotPublished, Publish, Security,
+    Channel, ChannelSettings, Channels, MailSettings, NotPublished, Publish, Security, SharedParts,
 };
 use slackwater_rules::alarm::Priority;
 use slackwater_rules::page::Page;
@@ -69,7 +69,7 @@ impl Rig {
         let (results, outcomes) = mpsc::unbounded_channel();
         let board = Arc::new(Board::default());
         let publish: Arc<dyn Publish> = Arc::clone(&board) as Arc<dyn Publish>;
-        let context = Context { clock: Arc::new(|| NOW), mark: "k3f9".into(), publish, modem: None };
+        let context = SharedParts { clock: Arc::new(|| NOW), mark: "k3f9".into(), publish, modem: None };
         let channels = channels
             .into_iter()
             .map(|(target, settings)| {

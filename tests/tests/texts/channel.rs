@@ -1,7 +1,7 @@
 //! The channel on a modem: what leaves, what is said of it, and what is said when it does not.
 
 use crate::{INES, soon};
-use slackwater::channels::{Channel, ChannelSettings, Channels, Context, NotPublished, Publish};
+use slackwater::channels::{Channel, ChannelSettings, Channels, NotPublished, Publish, SharedParts};
 use slackwater::modem::{Arrived, Modem, ModemSettings, Number};
 use slackwater::secret::Secret;
 use slackwater_rules::alarm::Priority;
@@ -63,7 +63,7 @@ impl Rig {
 
     fn with(stick: modem::Modem, settings: ModemSettings) -> Self {
         let (modem, texts) = Modem::start(settings);
-        let context = Context {
+        let context = SharedParts {
             clock: Arc::new(|| Wall(0)),
             mark: String::new(),
             publish: Arc::new(NoBroker),
@@ -381,7 +381,7 @@ async fn a_modem_that_tells_of_nothing_still_sends_and_is_looked_at() {
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_page_without_a_modem_fails_and_says_what_to_do() {
     let (results, mut outcomes) = mpsc::unbounded_channel();
-    let context = Context {
+    let context = SharedParts {
         clock: Arc::new(|| Wall(0)),
         mark: String::new(),
         publish: Arc::new(NoBroker),

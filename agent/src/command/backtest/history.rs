@@ -2,8 +2,8 @@
 //! and what rang. It flows through one or several backtests side by side.
 
 use super::csv::CsvFile;
-use crate::journal::{Log, Minute, Values};
-use crate::review::Window;
+use crate::journal::{JournalLog, Minute, Values};
+use crate::review::ReviewSpan;
 use slackwater_rules::backtest::{Backtest, Marks, Outcomes, Spell, Spells};
 use slackwater_rules::engine::OperatorCommand;
 use slackwater_rules::plan::{Plan, SensorId};
@@ -27,7 +27,7 @@ enum SaidThen {
 
 #[derive(Debug)]
 enum Readings {
-    Journal(Log),
+    Journal(JournalLog),
     File(CsvFile),
 }
 
@@ -51,7 +51,7 @@ impl Past {
 
     /// Readings that were not believed then are not in it, and a minute's means have no rates of
     /// change: the plan's are not asked for.
-    pub(super) fn journal(log: Log, plan: &mut Plan, window: Window) -> Result<Self, String> {
+    pub(super) fn journal(log: JournalLog, plan: &mut Plan, window: ReviewSpan) -> Result<Self, String> {
         plan.sensors.iter_mut().for_each(|sensor| sensor.max_rate = None);
         let (mut spells, mut said) = (Spells::default(), Vec::new());
         let walked = log.walk(0, |record| {
@@ -179,7 +179,7 @@ pub(super) struct Playing<'a> {
     said: std::slice::Iter<'a, (Wall, SaidThen, By)>,
     next: Option<&'a (Wall, SaidThen, By)>,
     start: Wall,
-    window: Window,
+    window: ReviewSpan,
     /// None before the first reading.
     tests: Vec<Backtest>,
     sensors: BTreeMap<String, (SensorId, Span, bool)>,
@@ -190,7 +190,7 @@ pub(super) struct Playing<'a> {
 }
 
 impl<'a> Playing<'a> {
-    pub(super) fn new(past: &'a Past, plans: Vec<Plan>, start: Wall, window: Window) -> Self {
+    pub(super) fn new(past: &'a Past, plans: Vec<Plan>, start: Wall, window: ReviewSpan) -> Self {
         let sensors = plans.first().map_or(&[][..], |plan| &plan.sensors);
         let by_name = (0..).map(SensorId).zip(sensors);
         // One alarm alone is played with its own sensors alone.

@@ -2,7 +2,7 @@
 //! long and at which hours it would have rung, and how that compares with what did ring.
 
 use super::history::{Past, Playing};
-use crate::review::{Stamp, Window};
+use crate::review::{ReviewSpan, Stamp};
 use jiff::tz::TimeZone;
 use serde::Serialize;
 use slackwater_rules::backtest::{Outcomes, Spell};
@@ -50,13 +50,13 @@ struct RungAlarm {
 #[serde(rename_all = "kebab-case")]
 struct Compared {
     then_and_now: usize,
-    only_then: Vec<Stretch>,
-    only_now: Vec<Stretch>,
+    only_then: Vec<Ringing>,
+    only_now: Vec<Ringing>,
 }
 
 #[derive(Debug, Serialize)]
 #[serde(rename_all = "kebab-case")]
-struct Stretch {
+struct Ringing {
     from: Stamp,
     #[serde(rename = "length-ms")]
     length: Span,
@@ -69,7 +69,7 @@ pub(super) fn of(
     mut playing: Playing<'_>,
     past: &Past,
     plan: &Plan,
-    window: Window,
+    window: ReviewSpan,
     zone: &TimeZone,
 ) -> BacktestReport {
     let unknown = std::mem::take(&mut playing.unknown);
@@ -141,7 +141,7 @@ fn rung(name: &str, outcomes: &Outcomes, past: &Past, zone: &TimeZone) -> Option
             *count += 1;
         }
     }
-    let stretch = |spell: &Spell, marked| Stretch {
+    let stretch = |spell: &Spell, marked| Ringing {
         from: Stamp::new(spell.from, true, zone),
         length: spell.length(),
         marked,
@@ -209,7 +209,7 @@ pub(super) fn words(report: &BacktestReport) -> String {
             let (then, now) = (only_then.len(), only_now.len());
             let _ = writeln!(out, "  rang then and now: {then_and_now}; only then: {then}; only now: {now}");
             for (what, stretches) in [("only then", only_then), ("only now", only_now)] {
-                for Stretch { from, length, marked } in stretches {
+                for Ringing { from, length, marked } in stretches {
                     let marked = marked.as_ref().map_or(String::new(), |mark| format!(", marked as {mark}"));
                     let _ = writeln!(out, "    {what}: {} for {length}{marked}", from.at);
                 }

@@ -1,7 +1,7 @@
 use super::history::{Past, Playing};
 use super::{csv, lead_in, report, sweep, sweep_limit};
-use crate::journal::{BootId, Journal, JournalLimits, Log};
-use crate::review::{Window, parse_when};
+use crate::journal::{BootId, Journal, JournalLimits, JournalLog};
+use crate::review::{ReviewSpan, parse_when};
 use jiff::tz::TimeZone;
 use slackwater_rules::alarm::Priority;
 use slackwater_rules::engine::Sample;
@@ -60,8 +60,8 @@ fn wall(text: &str) -> Wall {
     parse_when(text, Wall(0), &TimeZone::UTC).unwrap()
 }
 
-fn window() -> Window {
-    Window { since: wall("2026-08-02"), until: wall("2026-08-03") }
+fn window() -> ReviewSpan {
+    ReviewSpan { since: wall("2026-08-02"), until: wall("2026-08-03") }
 }
 
 fn read(text: &str) -> Result<csv::CsvFile, String> {
@@ -71,7 +71,7 @@ fn read(text: &str) -> Result<csv::CsvFile, String> {
 /// A day of a reading a minute: warm to 27.6 degC from 02:00 to 03:00, and to 28.5 degC from 14:00
 /// to 14:30. Then, an alarm at 28 degC rang for the second and, of what is not in the readings,
 /// at 20:00.
-fn journal(folder: &tempfile::TempDir) -> Log {
+fn journal(folder: &tempfile::TempDir) -> JournalLog {
     let path = folder.path().join("journal.db");
     let (mut journal, _) =
         Journal::open(&path, BootId("first".to_owned()), JournalLimits::default()).unwrap();
@@ -103,6 +103,7 @@ fn journal(folder: &tempfile::TempDir) -> Log {
         priority: Priority::High,
         since: Span::minutes(2),
         because: String::new(),
+        after_work: None,
     };
     let returned = |episode: Seq, stood| Body::Returned {
         alarm: "too-warm".to_owned(),
@@ -132,7 +133,7 @@ fn journal(folder: &tempfile::TempDir) -> Log {
         journal.commit(&[Record { seq, at: now(wall(at)), body }], 1).unwrap();
     }
     journal.flush(&now(wall("2026-08-03 09:00"))).unwrap();
-    Log::open(&path).unwrap()
+    JournalLog::open(&path).unwrap()
 }
 
 #[test]
@@ -216,7 +217,7 @@ fn a_file_that_tells_more_rarely_than_the_rules_expect_is_not_silent_in_between(
     let text = "time,sensor,value\n".to_owned() + &(0..40).map(line).collect::<String>();
     let file = csv::parse("august.csv", &text, &mut plan, Wall(0), &TimeZone::UTC).unwrap();
     let (first, last) = file.ends();
-    let (past, window) = (Past::file(file), Window { since: first, until: last });
+    let (past, window) = (Past::file(file), ReviewSpan { since: first, until: last });
     let mut playing = Playing::new(&past, vec![plan.clone()], first, window);
     past.play(&mut playing, first, last).unwrap();
     insta::assert_snapshot!(report::words(&report::of(playing, &past, &plan, window, &TimeZone::UTC)));

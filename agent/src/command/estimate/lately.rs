@@ -3,7 +3,7 @@
 
 use super::{LEARNED_FROM, filed};
 use crate::clock::Clock;
-use crate::journal::{Log, Minute, Values};
+use crate::journal::{JournalLog, Minute, Values};
 use crate::settings::Trust;
 use slackwater_rules::forecast::Origin;
 use slackwater_rules::forecast::planner::Paper;
@@ -19,7 +19,7 @@ pub(super) fn fill(paper: &mut Paper, plan: &Plan, name: &str, journal: &Path) {
     if paper.water.is_some() && paper.room.is_some() {
         return;
     }
-    let (Ok(tank), Ok(log)) = (filed::tank(plan, name), Log::open(journal)) else { return };
+    let (Ok(tank), Ok(log)) = (filed::tank(plan, name), JournalLog::open(journal)) else { return };
     let named = |id: Option<SensorId>| {
         id.and_then(|id| plan.sensors.get(id.index())).map_or("", |sensor| sensor.name.as_str())
     };

@@ -4,11 +4,11 @@
 use super::chart::{Chart, ChartItem, Ink, Point, document};
 use super::filed;
 use crate::journal::{Minute, Values};
-use crate::review::Window;
+use crate::review::ReviewSpan;
 use jiff::tz::TimeZone;
 use slackwater_rules::forecast::geometry::Geometry;
 use slackwater_rules::forecast::planner::USUAL_SALINITY;
-use slackwater_rules::forecast::thermal::{Heater, Input, Prior, Scenario, Side, Thermal};
+use slackwater_rules::forecast::thermal::{Heater, Prior, Scenario, Side, Thermal, ThermalInput};
 use slackwater_rules::forecast::wording;
 use slackwater_rules::plan::{Device, Plan, Sensor, SensorId};
 use slackwater_rules::time::{Moment, Span, Wall};
@@ -24,10 +24,10 @@ const GAP_H: f64 = 0.1;
 pub(super) struct ForecastPast<'a> {
     plan: &'a Plan,
     name: &'a str,
-    window: Window,
+    window: ReviewSpan,
     model: Thermal,
     water: SensorId,
-    inputs: Vec<(SensorId, Input, f64)>,
+    inputs: Vec<(SensorId, ThermalInput, f64)>,
     scale: &'a Scale,
     cold: Option<f64>,
     /// Whether the mains were off when last heard of before the forecast.
@@ -37,7 +37,7 @@ pub(super) struct ForecastPast<'a> {
 
 impl<'a> ForecastPast<'a> {
     /// Ready to hear the minutes from before the window on.
-    pub(super) fn of(plan: &'a Plan, name: &'a str, window: Window) -> Result<Self, String> {
+    pub(super) fn of(plan: &'a Plan, name: &'a str, window: ReviewSpan) -> Result<Self, String> {
         let tank = filed::tank(plan, name)?;
         let gear = &tank.gear;
         let water = gear.water.ok_or_else(|| format!("the rule file names no thermometer in `{name}`"))?;
@@ -59,16 +59,16 @@ impl<'a> ForecastPast<'a> {
         };
         let [first, second] = gear.heaters;
         let devices = [
-            (first, Input::Heater(Heater::First)),
-            (second, Input::Heater(Heater::Second)),
-            (gear.lamp, Input::Lamp),
-            (gear.chiller, Input::Chiller),
+            (first, ThermalInput::Heater(Heater::First)),
+            (second, ThermalInput::Heater(Heater::Second)),
+            (gear.lamp, ThermalInput::Lamp),
+            (gear.chiller, ThermalInput::Chiller),
         ];
-        let shown = |(device, input): (Option<Device>, Input)| {
+        let shown = |(device, input): (Option<Device>, ThermalInput)| {
             let device = device?;
             Some((device.sensor?, input, device.power.unwrap_or(1.0)))
         };
-        let room = gear.room.map(|id| (id, Input::Room, 1.0));
+        let room = gear.room.map(|id| (id, ThermalInput::Room, 1.0));
         Ok(Self {
             plan,
             name,

@@ -201,7 +201,7 @@ fn what_was_forecast_in_a_power_cut_is_drawn_under_what_came() {
     let plan = plan();
     let minute = |n: i64| Wall(n * 60_000);
     let cut = 4 * 1_440;
-    let window = Window { since: minute(cut + 5), until: minute(cut + 8 * 60) };
+    let window = ReviewSpan { since: minute(cut + 5), until: minute(cut + 8 * 60) };
     let mut past = past::ForecastPast::of(&plan, "lagoon", window).unwrap();
     let (mut water, mut on) = (25.5, false);
     for n in 0..cut + 8 * 60 {

@@ -1,7 +1,7 @@
 //! The journal as the watch has it when something is wrong with it or its disk.
 
 use super::{Inheritance, Keeper};
-use crate::journal::{BootId, JournalLimits, Log, beside};
+use crate::journal::{BootId, JournalLimits, JournalLog, beside};
 use rusqlite::Connection;
 use slackwater_rules::record::{Body, By, Record, Seq};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
@@ -46,7 +46,7 @@ fn killed(records: Seq) -> (TempDir, PathBuf) {
 
 fn numbers(path: &Path) -> Vec<Seq> {
     let mut found = Vec::new();
-    Log::open(path)
+    JournalLog::open(path)
         .unwrap()
         .walk(0, |record| {
             found.push(record.seq);
@@ -196,7 +196,7 @@ fn the_time_away_is_known_to_a_minute_although_readings_are_written_every_ten() 
     keeper.tend(&seconds(7, 2_000));
     drop(keeper);
     assert_eq!(gap("three", seconds(5, 2_100)), Some(Span::seconds(100)));
-    let alive = Log::open(&path).unwrap().alive().unwrap();
+    let alive = JournalLog::open(&path).unwrap().alive().unwrap();
     assert_eq!(alive.first().map(|(wall, _)| wall.0 - T0), Some(540_000), "{alive:?}");
 
     // A torn beat leaves the one before it.

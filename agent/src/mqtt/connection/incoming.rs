@@ -4,7 +4,7 @@
 use super::super::link::{BrokerLink, ONLINE};
 use super::super::outbox::Purpose;
 use super::super::reason::{self, Loss};
-use super::super::{Ack, Event, Message};
+use super::super::{Ack, MqttEvent, MqttMessage};
 use super::{ConnectionEnd, Worker};
 use rumqttc::Outgoing;
 use rumqttc::v5::mqttbytes::QoS;
@@ -35,7 +35,7 @@ impl Worker {
                         let (refused, undo) = self.subscriptions.subscribed(answer.pkid, verdicts);
                         for (filter, reason) in refused {
                             if link.told_refused.insert(filter.clone()) {
-                                self.deliver(Event::Refused { filter, reason: reason.to_owned() });
+                                self.deliver(MqttEvent::Refused { filter, reason: reason.to_owned() });
                             }
                         }
                         Ok(link.request(undo, OnNewSubscribe)?)
@@ -77,7 +77,7 @@ impl Worker {
         self.outbox.connected(at_once);
         self.subscriptions.connected(accepted.session_present);
         self.told_down = None;
-        self.deliver(Event::Up { session_present: accepted.session_present });
+        self.deliver(MqttEvent::Up { session_present: accepted.session_present });
 
         link.request(self.subscriptions.changes(), OnEverySubscribe)?;
         self.outbox.handed_over(Purpose::Passing);
@@ -94,14 +94,14 @@ impl Worker {
         });
         if publish.topic == self.settings.loopback_topic.as_bytes() {
             if let Some(round_trip) = link.loopback.hear(&publish.payload, Instant::now()) {
-                self.deliver(Event::Heard { round_trip });
+                self.deliver(MqttEvent::Heard { round_trip });
             }
             return ack.map_or(Ok(()), |ack| link.acknowledge(&ack));
         }
         match String::from_utf8(publish.topic.into()) {
             Ok(topic) => {
                 let (retained, duplicate) = (publish.retain, publish.dup);
-                self.deliver(Event::Message(Message {
+                self.deliver(MqttEvent::Message(MqttMessage {
                     topic,
                     payload: publish.payload,
                     retained,
@@ -125,9 +125,9 @@ impl Worker {
         link: &mut BrokerLink,
     ) -> Result<(), Loss> {
         match (settled, verdict) {
-            (Some(Purpose::Entry(id)), Ok(())) => self.deliver(Event::Published { id }),
+            (Some(Purpose::Entry(id)), Ok(())) => self.deliver(MqttEvent::Published { id }),
             (Some(Purpose::Entry(id)), Err(why)) => {
-                self.deliver(Event::Unpublished { id, why: why.to_owned() })
+                self.deliver(MqttEvent::Unpublished { id, why: why.to_owned() })
             }
             (Some(Purpose::Farewell), _) => return link.goodbye(),
             (Some(Purpose::Passing), Err(why)) => {

@@ -7,7 +7,7 @@ use slackwater_rules::record::{Outcome, Purpose, Seq};
 /// One call-out, or one drill.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 #[serde(rename_all = "kebab-case")]
-pub struct CallOut {
+pub struct CallOutReview {
     /// Its number.
     pub call_out: Seq,
     /// The policy's name.
@@ -28,7 +28,7 @@ pub struct CallOut {
     pub ended: Option<Stamp>,
 }
 
-impl CallOut {
+impl CallOutReview {
     /// As it begins.
     pub(in crate::review) fn begun(call_out: Seq, policy: String, began: Stamp) -> Self {
         Self {
@@ -60,7 +60,7 @@ pub struct Paged {
     /// Its first line.
     pub headline: String,
     /// How it ended, as far as is known.
-    pub result: Delivery,
+    pub result: PageResult,
     /// When that was known.
     pub result_at: Option<Stamp>,
     /// How many attempts are on record.
@@ -76,14 +76,14 @@ impl Paged {
         purpose: Purpose,
         headline: String,
     ) -> Self {
-        Self { page, at, to, purpose, headline, result: Delivery::Unknown, result_at: None, attempts: 0 }
+        Self { page, at, to, purpose, headline, result: PageResult::Unknown, result_at: None, attempts: 0 }
     }
 }
 
 /// How a page ended.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 #[serde(tag = "outcome", rename_all = "kebab-case")]
-pub enum Delivery {
+pub enum PageResult {
     /// The next hop took it. That is not an answer.
     Accepted {
         /// What it said.
@@ -103,7 +103,7 @@ pub enum Delivery {
     Unknown,
 }
 
-impl From<Outcome> for Delivery {
+impl From<Outcome> for PageResult {
     fn from(outcome: Outcome) -> Self {
         let for_now = outcome.is_for_now();
         match outcome {

@@ -5,7 +5,7 @@
 
 #![expect(clippy::indexing_slicing, reason = "one place for each input, in arrays of that many")]
 
-use super::{CONSTANTS, Heater, Input};
+use super::{CONSTANTS, Heater, ThermalInput};
 use slackwater_time::{Moment, Span};
 
 /// The length of a cell.
@@ -135,13 +135,13 @@ impl Default for Cells {
     }
 }
 
-fn index(input: Input) -> usize {
+fn index(input: ThermalInput) -> usize {
     match input {
-        Input::Room => 0,
-        Input::Heater(Heater::First) => 1,
-        Input::Heater(Heater::Second) => 2,
-        Input::Lamp => 3,
-        Input::Chiller => 4,
+        ThermalInput::Room => 0,
+        ThermalInput::Heater(Heater::First) => 1,
+        ThermalInput::Heater(Heater::Second) => 2,
+        ThermalInput::Lamp => 3,
+        ThermalInput::Chiller => 4,
     }
 }
 
@@ -153,17 +153,17 @@ impl Cells {
         }
     }
 
-    pub(super) fn input(&mut self, input: Input, value: f64) {
+    pub(super) fn input(&mut self, input: ThermalInput, value: f64) {
         self.inputs[index(input)].0 = value;
         self.heard[index(input)] = true;
     }
 
     /// Whether anything was ever heard of an input.
-    pub(super) fn heard(&self, input: Input) -> bool {
+    pub(super) fn heard(&self, input: ThermalInput) -> bool {
         self.heard[index(input)]
     }
 
-    pub(super) fn held(&self, input: Input) -> f64 {
+    pub(super) fn held(&self, input: ThermalInput) -> f64 {
         self.inputs[index(input)].0
     }
 

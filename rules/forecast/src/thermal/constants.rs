@@ -7,7 +7,7 @@
     reason = "a place among the coefficients, of which there is a fixed number"
 )]
 
-use super::{CONSTANTS, DAY_OF_EQUATIONS, Input, Thermal};
+use super::{CONSTANTS, DAY_OF_EQUATIONS, Thermal, ThermalInput};
 use crate::interval::{CannotSay, Interval};
 
 /// What is structural in the loss to the room, as a share.
@@ -120,7 +120,7 @@ impl Thermal {
     /// whoever sees the cut says that the heater is off, and that it is lost again afterwards.
     pub fn heater_known(&self) -> Result<(), CannotSay> {
         use super::Heater::{First, Second};
-        let heaters = [First, Second].map(Input::Heater);
+        let heaters = [First, Second].map(ThermalInput::Heater);
         let known = heaters.iter().any(|heater| self.cells.heard(*heater))
             && heaters.iter().all(|heater| self.cells.held(*heater).is_finite());
         if known || self.prior.unheated { Ok(()) } else { Err(CannotSay::Missing("heater state")) }

@@ -1,7 +1,7 @@
 //! Answers as a keeper meets them: wide where little is known, open where the end is open, and in
 //! words without a digit too many.
 
-use slackwater_forecast::battery::{self, Battery, Chemistry};
+use slackwater_forecast::battery::{self, BatteryModel, Chemistry};
 use slackwater_forecast::circulation;
 use slackwater_forecast::geometry::Geometry;
 use slackwater_forecast::margin;
@@ -10,8 +10,8 @@ use slackwater_forecast::oxygen::{self, AirPump, Before};
 use slackwater_forecast::water::{SeaWater, pressure_at};
 use slackwater_forecast::{CannotSay, Interval, wording};
 
-fn lagoon() -> oxygen::Tank {
-    oxygen::Tank {
+fn lagoon() -> oxygen::TankOxygen {
+    oxygen::TankOxygen {
         volume: 0.25,
         surface: 0.6,
         water: SeaWater::new(26.0, 35.0).unwrap(),
@@ -103,10 +103,11 @@ fn night_leaves_less_time_than_day_and_air_gives_more() {
 #[test]
 fn heavy_stocking_and_heat_shorten_the_time() {
     let base = lagoon();
-    let heavy = oxygen::Tank { stocking: Stocking::Heavy, ..base };
-    let hot = oxygen::Tank { celsius: 30.0, water: SeaWater::new(30.0, 35.0).unwrap(), ..base };
-    let likely =
-        |tank: &oxygen::Tank| tank.time_to(oxygen::ACUTE_MG_L, Before::Night, None).unwrap().range.likely;
+    let heavy = oxygen::TankOxygen { stocking: Stocking::Heavy, ..base };
+    let hot = oxygen::TankOxygen { celsius: 30.0, water: SeaWater::new(30.0, 35.0).unwrap(), ..base };
+    let likely = |tank: &oxygen::TankOxygen| {
+        tank.time_to(oxygen::ACUTE_MG_L, Before::Night, None).unwrap().range.likely
+    };
     assert!(likely(&heavy) < 0.6 * likely(&base));
     assert!(likely(&hot) < likely(&base));
 }
@@ -121,7 +122,7 @@ fn pressure_falls_with_height_as_in_the_standard_atmosphere() {
 
 #[test]
 fn a_battery_never_lasts_longer_than_its_rating() {
-    let battery = Battery {
+    let battery = BatteryModel {
         volts: 12.0,
         rated_ah: 100.0,
         rated_h: 20.0,
@@ -140,7 +141,7 @@ fn a_battery_never_lasts_longer_than_its_rating() {
 
 #[test]
 fn an_inverters_own_draw_can_halve_an_air_pumps_time() {
-    let battery = |idle_w| Battery {
+    let battery = |idle_w| BatteryModel {
         volts: 12.0,
         rated_ah: 7.0,
         rated_h: 20.0,

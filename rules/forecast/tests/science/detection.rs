@@ -4,7 +4,7 @@
 use crate::identification::{NO_LAMP, NO_ROOM, at, percentiles, prior, seeds};
 use crate::simulator::{Faults as Broken, Minute, Random, Sight, Simulator, Tank};
 use slackwater_forecast::faults::{Fault, Faults, USUAL_PER_YEAR};
-use slackwater_forecast::thermal::{Heater, Input, Thermal};
+use slackwater_forecast::thermal::{Heater, Thermal, ThermalInput};
 use std::collections::BTreeMap;
 
 /// A watch over one tank.
@@ -29,12 +29,12 @@ impl Watch {
     /// Takes one minute; returns what was newly found.
     fn minute(&mut self, minute: i64, heard: &Minute) -> Option<Fault> {
         let now = at(minute);
-        let ended = self.model.input(now, Input::Heater(Heater::First), heard.heater);
+        let ended = self.model.input(now, ThermalInput::Heater(Heater::First), heard.heater);
         if self.without & NO_LAMP == 0 {
-            self.model.input(now, Input::Lamp, heard.lamp);
+            self.model.input(now, ThermalInput::Lamp, heard.lamp);
         }
         if self.without & NO_ROOM == 0 && minute % 2 == 0 {
-            self.model.input(now, Input::Room, heard.room);
+            self.model.input(now, ThermalInput::Room, heard.room);
         }
         if let Some(water) = heard.water {
             self.model.temperature(now, water);

@@ -2,7 +2,7 @@
 
 use crate::simulator::{Cooler, Faults, Random, Sight, Simulator, Tank};
 use slackwater_forecast::geometry::Geometry;
-use slackwater_forecast::thermal::{Heater, Input, Prior, Scenario, Side, Thermal};
+use slackwater_forecast::thermal::{Heater, Prior, Scenario, Side, Thermal, ThermalInput};
 use slackwater_forecast::{CannotSay, Interval};
 use slackwater_time::Moment;
 
@@ -33,16 +33,16 @@ pub(crate) fn minute(simulator: &mut Simulator, model: &mut Thermal, without: u3
     let heard = simulator.run();
     let now = at(simulator.minute);
     if without & NO_HEATER_STATE == 0 {
-        model.input(now, Input::Heater(Heater::First), heard.heater);
+        model.input(now, ThermalInput::Heater(Heater::First), heard.heater);
     }
     if without & NO_LAMP == 0 {
-        model.input(now, Input::Lamp, heard.lamp);
+        model.input(now, ThermalInput::Lamp, heard.lamp);
     }
     if without & NO_ROOM == 0 && simulator.minute % 2 == 0 {
-        model.input(now, Input::Room, heard.room);
+        model.input(now, ThermalInput::Room, heard.room);
     }
     if simulator.tank.cooler != Cooler::None {
-        model.input(now, Input::Chiller, heard.cooler);
+        model.input(now, ThermalInput::Chiller, heard.cooler);
     }
     if let Some(water) = heard.water {
         model.temperature(now, water);

@@ -4,7 +4,7 @@
 use crate::identification::Score;
 use crate::simulator::{Faults, Random, Simulator, Tank};
 use crate::table::Table;
-use slackwater_forecast::battery::{Battery, Chemistry};
+use slackwater_forecast::battery::{BatteryModel, Chemistry};
 use slackwater_forecast::oxygen::{ACUTE_MG_L, AirPump, Before, CHRONIC_MG_L};
 use slackwater_forecast::planner::{Cooling, End, Holds, Light, Paper, Supply};
 use slackwater_forecast::{CannotSay, Interval};
@@ -26,7 +26,7 @@ fn pump() -> AirPump {
 }
 
 fn supply(load_w: f64) -> Supply {
-    let battery = Battery {
+    let battery = BatteryModel {
         volts: 12.0,
         rated_ah: 7.0,
         rated_h: 20.0,

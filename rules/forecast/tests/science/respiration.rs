@@ -4,7 +4,7 @@
 use crate::simulator::Random;
 use slackwater_forecast::oxygen::Stocking;
 use slackwater_forecast::oxygen::{self, ACUTE_MG_L, Before};
-use slackwater_forecast::respiration::{Declines, Learned, possible};
+use slackwater_forecast::respiration::{Declines, LearnedRespiration, possible};
 use slackwater_forecast::water::SeaWater;
 use slackwater_time::{Moment, Span};
 
@@ -28,8 +28,8 @@ const GOOD: Truth =
 /// Oxygen at saturation at 26 degC, 35 psu: 6.66 mg/L (`tests/data`, Garcia & Gordon 1992).
 const SATURATED: f64 = 6.66;
 
-fn tank() -> oxygen::Tank {
-    oxygen::Tank {
+fn tank() -> oxygen::TankOxygen {
+    oxygen::TankOxygen {
         volume: 0.25,
         surface: 0.6,
         water: SeaWater::new(26.0, 35.0).unwrap(),
@@ -80,7 +80,7 @@ impl Truth {
         declines
     }
 
-    fn learned(&self, nights: u32, minutes: u32) -> Option<Learned> {
+    fn learned(&self, nights: u32, minutes: u32) -> Option<LearnedRespiration> {
         self.pauses(nights, minutes).learned(Stocking::Moderate)
     }
 }
@@ -93,8 +93,8 @@ fn three_declines_narrow_the_literature_and_hold_the_truth() {
     assert!(learned.range.holds(0.8) && (learned.range.likely - 0.8).abs() < 0.05, "{learned:?}");
     let literature = oxygen::consumption(Stocking::Moderate, 26.0);
     assert!(learned.range.low >= literature.low && learned.range.high <= literature.high, "{learned:?}");
-    let time = |tank: oxygen::Tank| tank.time_to(ACUTE_MG_L, Before::Night, None).unwrap().range;
-    let (wide, narrow) = (time(tank()), time(oxygen::Tank { learned: Some(learned), ..tank() }));
+    let time = |tank: oxygen::TankOxygen| tank.time_to(ACUTE_MG_L, Before::Night, None).unwrap().range;
+    let (wide, narrow) = (time(tank()), time(oxygen::TankOxygen { learned: Some(learned), ..tank() }));
     assert!(narrow.high - narrow.low < 0.5 * (wide.high - wide.low), "{narrow:?} of {wide:?}");
 }
 
@@ -127,7 +127,7 @@ fn a_probe_out_of_calibration_makes_no_estimate_later_than_the_truth() {
             println!("{uses}, {offset}, {gain}: {:?}", learned.map(|it| it.range));
             for mg_l in [6.4, 5.0, 3.5] {
                 let shown = truth.shown(mg_l, 0.0, &mut Random::new(3));
-                let told = oxygen::Tank { learned, measured: tank().believed(shown), ..tank() };
+                let told = oxygen::TankOxygen { learned, measured: tank().believed(shown), ..tank() };
                 let early = told.time_to(ACUTE_MG_L, Before::Night, None).unwrap().range.low;
                 let lasts = truth.lasts(mg_l, ACUTE_MG_L);
                 assert!(early <= lasts, "{early} h told, {lasts} h true: {uses}, {offset}, {gain}, {mg_l}");

@@ -4,7 +4,7 @@ use crate::identification::{at, minute, prior};
 use crate::simulator::{Random, Simulator, Tank};
 use proptest::prelude::*;
 use slackwater_forecast::faults::{Apart, Fault, Faults};
-use slackwater_forecast::thermal::{Heater, Input, Prior, Scenario, Side, Thermal};
+use slackwater_forecast::thermal::{Heater, Prior, Scenario, Side, Thermal, ThermalInput};
 use slackwater_forecast::{CannotSay, wording};
 use slackwater_time::Moment;
 
@@ -45,7 +45,7 @@ fn a_forecast_reads_aloud_and_names_what_it_rests_on() {
     say("2 K colder, no heat and 10 degC outside", &model, Side::Below, now - 2.0, &cold);
     say("far colder than any room", &model, Side::Below, 1.0, &Scenario::no_heat());
     say("already there", &model, Side::Below, now + 1.0, &Scenario::now());
-    model.lost(at(simulator.minute), Input::Room);
+    model.lost(at(simulator.minute), ThermalInput::Room);
     say("2 K colder, no heat, no room sensor", &model, Side::Below, now - 2.0, &Scenario::no_heat());
     let fresh = Thermal::new(Prior::unknown());
     say("nothing heard", &fresh, Side::Below, 22.0, &Scenario::now());
@@ -101,10 +101,10 @@ fn two_heaters_that_take_turns_are_told_apart() {
         let heard = simulator.run();
         let on = f64::from(u8::from(heard.heater > 0.0));
         let now = at(simulator.minute);
-        model.input(now, Input::Heater(Heater::First), if second { 0.0 } else { on });
-        model.input(now, Input::Heater(Heater::Second), if second { on } else { 0.0 });
-        model.input(now, Input::Lamp, heard.lamp);
-        model.input(now, Input::Room, heard.room);
+        model.input(now, ThermalInput::Heater(Heater::First), if second { 0.0 } else { on });
+        model.input(now, ThermalInput::Heater(Heater::Second), if second { on } else { 0.0 });
+        model.input(now, ThermalInput::Lamp, heard.lamp);
+        model.input(now, ThermalInput::Room, heard.room);
         if let Some(water) = heard.water {
             model.temperature(now, water);
         }
@@ -179,13 +179,13 @@ fn what_one_reading_costs() {
     for (i, heard) in heard.iter().enumerate() {
         let now = at(i as i64);
         let before = std::time::Instant::now();
-        let ended = model.input(now, Input::Heater(Heater::First), heard.heater);
+        let ended = model.input(now, ThermalInput::Heater(Heater::First), heard.heater);
         if let Some(cell) = ended {
             faults.cell(&mut model, &cell);
         }
         slowest = slowest.max(before.elapsed().as_nanos());
-        model.input(now, Input::Room, heard.room);
-        model.input(now, Input::Lamp, heard.lamp);
+        model.input(now, ThermalInput::Room, heard.room);
+        model.input(now, ThermalInput::Lamp, heard.lamp);
         if let Some(water) = heard.water {
             model.temperature(now, water);
         }
@@ -214,10 +214,10 @@ fn a_heater_whose_state_is_lost_is_not_taken_for_a_silent_one() {
         while simulator.minute < start + if lost { 5 } else { 4 } * 1_440 {
             let heard = simulator.run();
             let now = at(simulator.minute);
-            let heater = Input::Heater(Heater::First);
+            let heater = ThermalInput::Heater(Heater::First);
             let ended = if lost { model.lost(now, heater) } else { model.input(now, heater, heard.heater) };
-            model.input(now, Input::Room, heard.room);
-            model.input(now, Input::Lamp, heard.lamp);
+            model.input(now, ThermalInput::Room, heard.room);
+            model.input(now, ThermalInput::Lamp, heard.lamp);
             if let Some(water) = heard.water {
                 model.temperature(now, if lost { water - 0.8 } else { water });
             }
@@ -247,7 +247,7 @@ fn an_outage_tells_the_state_of_a_heater_that_nobody_saw() {
     assert!(model.time_to(Side::Below, limit, &Scenario::no_power()).is_err());
     simulator.faults.power = true;
     let now = at(simulator.minute);
-    model.input(now, Input::Heater(Heater::First), 0.0);
+    model.input(now, ThermalInput::Heater(Heater::First), 0.0);
     model.pumps(now, false);
     run(&mut simulator, &mut model, 45);
     let range = model.time_to(Side::Below, limit, &Scenario::no_power()).unwrap().range;
@@ -272,9 +272,9 @@ fn a_probe_that_drifts_away_from_the_thermostat_is_found_within_two_days() {
         }
         let heard = simulator.run();
         let now = at(simulator.minute);
-        let ended = model.input(now, Input::Heater(Heater::First), heard.heater);
-        model.input(now, Input::Room, heard.room);
-        model.input(now, Input::Lamp, heard.lamp);
+        let ended = model.input(now, ThermalInput::Heater(Heater::First), heard.heater);
+        model.input(now, ThermalInput::Room, heard.room);
+        model.input(now, ThermalInput::Lamp, heard.lamp);
         if let Some(water) = heard.water {
             model.temperature(now, water);
         }
@@ -316,9 +316,9 @@ proptest! {
             now = now.saturating_add(step);
             let input = match kind {
                 0 => None,
-                1 => Some(Input::Room),
-                2 => Some(Input::Heater(Heater::First)),
-                _ => Some(Input::Lamp),
+                1 => Some(ThermalInput::Room),
+                2 => Some(ThermalInput::Heater(Heater::First)),
+                _ => Some(ThermalInput::Lamp),
             };
             let ended = match input {
                 None => model.temperature(Moment(now), value),

@@ -6,7 +6,7 @@ use crate::identification::percentiles;
 use crate::simulator::Random;
 use crate::table::Table;
 use slackwater_forecast::regression::Regression;
-use slackwater_forecast::thermal::{Heater, Input, Prior, Scenario, Side, Thermal};
+use slackwater_forecast::thermal::{Heater, Prior, Scenario, Side, Thermal, ThermalInput};
 use slackwater_time::Moment;
 
 const CAPACITY: f64 = 1.0233e6;
@@ -214,15 +214,15 @@ fn early(random: &mut Random, room: impl Fn(f64) -> f64, minutes: i64) -> Early 
     let mut model = Thermal::new(Prior::unknown());
     let (mut water, mut points) = (25.5, Vec::new());
     let at = |minute: i64| Moment(minute * 60_000);
-    model.input(at(0), Input::Heater(Heater::First), 0.0);
-    model.input(at(0), Input::Room, room(0.0));
+    model.input(at(0), ThermalInput::Heater(Heater::First), 0.0);
+    model.input(at(0), ThermalInput::Room, room(0.0));
     for minute in 1..=minutes {
         for step in 0..6 {
             let hours = (minute - 1) as f64 / 60.0 + f64::from(step) * STEP_S / 3_600.0;
             water -= STEP_S / CAPACITY * loss(water, room(hours));
         }
         let seen = probe(random, water);
-        model.input(at(minute), Input::Room, room(minute as f64 / 60.0));
+        model.input(at(minute), ThermalInput::Room, room(minute as f64 / 60.0));
         model.temperature(at(minute), seen);
         points.push((minute as f64 / 60.0, seen));
     }

@@ -7,12 +7,20 @@ use super::Alarms;
 use crate::alarm::{CHATTER_RAISES, CHATTER_WINDOW};
 use crate::condition::{Present, Truth};
 use crate::engine::context::Context;
-use crate::engine::sensed::Sensed;
+use crate::engine::sensed::{Sensed, Undisturbed};
 use crate::engine::task::{Next, Task};
 use crate::engine::timers::DeadlineReason;
-use crate::ids::AlarmId;
-use crate::record::Body;
+use crate::ids::{AlarmId, SensorId};
+use crate::record::{AfterWork, Body};
 use crate::time::{Moment, Span};
+
+/// A pump that a person has just switched on takes some seconds to move water, and its meter some more to
+/// say so: for so long after work nothing that it paused is raised. Engineering choice.
+const AFTER_WORK: Span = Span::seconds(30);
+
+/// What is raised later than its delay and this after work has had time to be back in between, in a life
+/// that nobody remembers.
+const RESTART: Span = Span::minutes(5);
 
 /// What an alarm's conditions said when they were asked.
 #[derive(Clone, Copy, Debug)]
@@ -24,14 +32,21 @@ pub(in crate::engine) struct Seen {
 }
 
 impl Alarms {
-    /// Asks the alarm's conditions, and remembers what they will be asked later.
-    pub(in crate::engine) fn on_look(&mut self, id: AlarmId, world: &Sensed<'_>) -> Option<Seen> {
+    /// Asks the alarm's conditions, and remembers what they will be asked later. What sensors say that
+    /// work disturbs is not remembered.
+    pub(in crate::engine) fn on_look(
+        &mut self,
+        id: AlarmId,
+        world: &Sensed<'_>,
+        disturbed: &[SensorId],
+    ) -> Option<Seen> {
         let alarm = world.plan.alarm(id);
         let now = world.now.mono;
         let entry = self.entries.get_mut(id.index())?;
-        entry.recall.when.feed(&alarm.condition, world, now);
+        let kept = Undisturbed { world, disturbed };
+        entry.recall.when.feed(&alarm.condition, &kept, now);
         if let Some(worse) = &alarm.worse {
-            entry.recall.worse.feed(worse, world, now);
+            entry.recall.worse.feed(worse, &kept, now);
         }
         // A standing alarm's condition is held by its deadband. What is worse has none: it is said
         // once in an episode, and not before its limit.
@@ -43,6 +58,9 @@ impl Alarms {
             worse.evaluate(&present, None)
         });
         entry.watch.see(verdict.truth, now);
+        if verdict.truth == Truth::False {
+            entry.after_work = None;
+        }
         let until = [verdict.until, worse.and_then(|worse| worse.until)].into_iter().flatten().min();
         Some(Seen { truth: verdict.truth, worse: worse.map(|worse| worse.truth), until })
     }
@@ -107,11 +125,15 @@ impl Alarms {
         next: &mut Next,
     ) {
         let entry = &self.entries[id.index()];
+        let now = cx.mono();
         let on_delay = cx.plan.alarm(id).on_delay;
+        let grace = entry.after_work.as_ref().map(|(_, _, ended)| *ended + AFTER_WORK);
         match entry.watch.true_for(cx.mono()) {
             Some(_) if told_elsewhere => next.wake(DeadlineReason::OnDelay(id), None),
-            Some(held) if held >= on_delay => self.raise(cx, id, held, next),
-            Some(held) => next.wake(DeadlineReason::OnDelay(id), Some(cx.mono() + (on_delay - held))),
+            Some(held) => match grace.into_iter().fold(now + (on_delay - held), Moment::max) {
+                due if due <= now => self.raise(cx, id, held, next),
+                due => next.wake(DeadlineReason::OnDelay(id), Some(due)),
+            },
             None => next.wake(DeadlineReason::OnDelay(id), None),
         }
         if truth == Truth::False && entry.state.chattering.is_some() {
@@ -132,6 +154,14 @@ impl Alarms {
             None => (next.next_seq(), cx.code(next)),
         };
         let alarm = cx.plan.alarm(id);
+        let soon = alarm.on_delay.max(AFTER_WORK) + RESTART;
+        let soon_after =
+            |(_, work, ended): &&(_, String, Moment)| !work.is_empty() && cx.mono() - *ended <= soon;
+        let after_work = self.entries[id.index()].after_work.as_ref().filter(soon_after);
+        let not_back = after_work.map(|(_, work, ended)| {
+            let ended = cx.now.wall_at(*ended).civil(&cx.plan.zone).strftime("%H:%M");
+            format!("not back after {work}, which ended {ended}")
+        });
         next.record(Body::Raised {
             alarm: alarm.name.clone(),
             episode,
@@ -139,7 +169,9 @@ impl Alarms {
             place: cx.plan.place_of(alarm).to_owned(),
             priority: alarm.priority,
             since: held,
-            because: cx.because(id),
+            because: [cx.because(id)].into_iter().chain(not_back).collect::<Vec<_>>().join("; "),
+            after_work: after_work
+                .map(|(_, work, ended)| AfterWork { work: work.clone(), ended: cx.mono() - *ended }),
         });
         // What counts is how often with this time.
         let mut after = self.state(id).clone();

@@ -3,7 +3,7 @@ use crate::engine::rig::{TestRig, ines, kinds};
 use crate::engine::task::{Next, Task};
 use crate::engine::timers::DeadlineReason;
 use crate::ids::SensorId;
-use crate::reading::{Delivery, Reading, Value};
+use crate::reading::{Arrival, Reading, Value};
 use crate::record::Body;
 use crate::time::Span;
 
@@ -13,7 +13,7 @@ fn mains(rig: &mut TestRig, word: u16) {
     let mut next = rig.next();
     let (ground, parts) = rig.split();
     let reading = Ok(Reading { value: Value::Word(word), measured: None });
-    parts.sensors.on_reading(&ground, SensorId(0), Delivery::Live, reading, &mut next);
+    parts.sensors.on_reading(&ground, SensorId(0), Arrival::Live, reading, &mut next);
 }
 
 fn judged(rig: &mut TestRig) -> Next {
@@ -27,7 +27,7 @@ fn judged(rig: &mut TestRig) -> Next {
         forecasts: &parts.forecasts,
         quota: parts.delivery.quota(),
     };
-    let seen = parts.alarms.on_look(id, &world).expect("an alarm of the plan");
+    let seen = parts.alarms.on_look(id, &world, &[]).expect("an alarm of the plan");
     rig.act(|cx, next| cx.alarms.on_seen(cx, id, seen, false, next))
 }
 

@@ -7,7 +7,7 @@ use crate::callout::{Call, Phase};
 use crate::engine::context::Context;
 use crate::engine::task::{Next, StopgapNews, Task};
 use crate::ids::Seq;
-use crate::plan::{Step, Target};
+use crate::plan::{Rung, Target};
 use crate::record::{Body, Purpose};
 
 impl Callouts {
@@ -107,7 +107,7 @@ impl Callouts {
 }
 
 /// Takes a step: whoever can be told gets a page.
-fn take(cx: &Context<'_>, call: &Call, steps: &[Step], step: usize, next: &mut Next) {
+fn take(cx: &Context<'_>, call: &Call, steps: &[Rung], step: usize, next: &mut Next) {
     let id = call.id;
     next.record(Body::Stepped { call: id, step: step as u32 });
     let nobody = !steps.iter().any(|rung| reaches(cx, call, rung));
@@ -131,18 +131,18 @@ fn take(cx: &Context<'_>, call: &Call, steps: &[Step], step: usize, next: &mut N
 
 /// The rung of a step. The ladder's last rung repeats; where its people can't be reached, the last
 /// that can.
-fn rung<'s>(cx: &Context<'_>, call: &Call, steps: &'s [Step], step: usize) -> Option<&'s Step> {
+fn rung<'s>(cx: &Context<'_>, call: &Call, steps: &'s [Rung], step: usize) -> Option<&'s Rung> {
     steps.get(step).or_else(|| steps.iter().rev().find(|rung| reaches(cx, call, rung)).or(steps.last()))
 }
 
 /// Whether the rung has a person who can be told now.
-fn reaches(cx: &Context<'_>, call: &Call, rung: &Step) -> bool {
+fn reaches(cx: &Context<'_>, call: &Call, rung: &Rung) -> bool {
     let open = |target: &Target| target.contact.is_some() && !cx.is_shut(call, target);
     cx.asked(rung).iter().any(|(target, why)| why.is_none() && open(target))
 }
 
 /// Whether a step has told a person, or has somebody who needs no telling.
-fn reached(cx: &Context<'_>, call: &Call, steps: &[Step], step: usize) -> bool {
+fn reached(cx: &Context<'_>, call: &Call, steps: &[Rung], step: usize) -> bool {
     if call.purpose == Purpose::Digest {
         return true;
     }

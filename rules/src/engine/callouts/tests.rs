@@ -80,6 +80,7 @@ fn what_comes_back_before_the_end_keeps_it_going() {
         priority: crate::alarm::Priority::High,
         since: Span::ZERO,
         because: String::new(),
+        after_work: None,
     });
     let end = rig.decide(|cx, next| cx.callouts.on_end(cx, call, next));
     assert!(end.records.is_empty(), "{:?}", kinds(&end));

@@ -15,11 +15,11 @@ const KEPT: Span = Span::hours(24);
 /// The pages of limited channels.
 #[derive(Clone, Debug, Default)]
 pub(in crate::engine) struct QuotaLedger {
-    entries: BTreeMap<Target, Vec<Entry>>,
+    entries: BTreeMap<Target, Vec<Sending>>,
 }
 
 #[derive(Clone, Copy, Debug)]
-struct Entry {
+struct Sending {
     page: Seq,
     at: Moment,
     held: bool,
@@ -36,7 +36,7 @@ impl QuotaLedger {
                 if directory.quota(&target).is_some() {
                     let entries = self.entries.entry(target).or_default();
                     entries.retain(|entry| at - entry.at < KEPT);
-                    entries.push(Entry { page: seq, at, held: false });
+                    entries.push(Sending { page: seq, at, held: false });
                 }
             }
             Body::Delivered { page, result } => self.settle(*page, at, result),
@@ -45,13 +45,13 @@ impl QuotaLedger {
     }
 
     fn settle(&mut self, page: Seq, at: Moment, result: &Outcome) {
-        let of = |entries: &Vec<Entry>| entries.iter().any(|entry| entry.page == page);
+        let of = |entries: &Vec<Sending>| entries.iter().any(|entry| entry.page == page);
         let Some(entries) = self.entries.values_mut().find(|entries| of(entries)) else { return };
         match result {
             Outcome::Accepted { .. } => {
                 // Whoever has this page has been told of those before it.
                 entries.retain(|entry| !entry.held && entry.page != page);
-                entries.push(Entry { page, at, held: false });
+                entries.push(Sending { page, at, held: false });
             }
             Outcome::HeldUntil { .. } => {
                 entries.iter_mut().filter(|entry| entry.page == page).for_each(|entry| entry.held = true);
@@ -87,7 +87,7 @@ impl QuotaLedger {
         quota.limits().filter_map(full_until).max()
     }
 
-    fn of(&self, target: &Target) -> impl Iterator<Item = &Entry> {
+    fn of(&self, target: &Target) -> impl Iterator<Item = &Sending> {
         self.entries.get(target).into_iter().flatten()
     }
 

@@ -4,7 +4,7 @@
 
 use crate::card::{Act, Harm, Situation};
 use crate::condition::World;
-use crate::condition::query::{Question, Subject, WhatIf};
+use crate::condition::query::{Question, UntilWhat, WhatIf};
 use crate::engine::context::Context;
 use crate::forecast::thermal::Side;
 use crate::ids::{AlarmId, RelayId, SensorId, TankId};
@@ -71,9 +71,9 @@ impl Context<'_> {
             let limits = self.limits(*tank, &[self.plan.alarm(alarm)]);
             let answers = limits.into_iter().filter_map(|until| {
                 let harm = match until {
-                    Subject::Water(_, Side::Below, _) => Harm::Cold,
-                    Subject::Water(_, Side::Above, _) => Harm::Warm,
-                    Subject::Oxygen(..) | Subject::Battery(_) => return None,
+                    UntilWhat::Water(_, Side::Below, _) => Harm::Cold,
+                    UntilWhat::Water(_, Side::Above, _) => Harm::Warm,
+                    UntilWhat::Oxygen(..) | UntilWhat::Battery(_) => return None,
                 };
                 let asked = Question { until, supposing: WhatIf::default() };
                 Some(self.world().foretell(&asked).map(|estimate| (estimate.range.low, harm)))

@@ -9,7 +9,7 @@ use crate::engine::ground::Ground;
 use crate::engine::task::{Next, Task};
 use crate::ids::{By, Seq};
 use crate::plan::{Absence, ChannelKind, Contact, Target, coverage};
-use crate::record::{About, Body, Drilled, Stage};
+use crate::record::{About, Body, DrillStage, Drilled};
 use crate::time::Moment;
 use jiff::ToSpan;
 use jiff::civil::{Date, DateTime, Time};
@@ -196,7 +196,7 @@ impl Drills {
         let until = absence.map_or_else(|| last.clone(), |absence| day(absence.last));
         let (away, sits) = (shown(contact), sitter.map_or("nobody".to_owned(), shown));
         match stage {
-            Stage::Coverage => {
+            DrillStage::Coverage => {
                 let mut lines = vec![match sitter {
                     Some(_) => format!("{sits} stands in for you on every step."),
                     None => "Nobody stands in for you.".to_owned(),
@@ -205,11 +205,11 @@ impl Drills {
                 lines.push("Hours, absences and sitters stand in agent.toml; `slackwater check` shows the same.".to_owned());
                 (format!("{site}: you are away from {from} to {until}"), lines)
             }
-            Stage::Leaving => (
+            DrillStage::Leaving => (
                 format!("{site}: from tomorrow {sits} answers for you, until {until}"),
                 vec![format!("Pages come to {sits} from midnight, and to you again after {until}.")],
             ),
-            Stage::HandOver => (
+            DrillStage::HandOver => (
                 format!("{site}: you stand in for {away} from today until {until}"),
                 vec![
                     "If something is wrong with the tanks, pages come to you.".to_owned(),
@@ -217,11 +217,11 @@ impl Drills {
                     "Answer each with the code in its first line, so that nobody else is called: slackwater ack CODE".to_owned(),
                 ],
             ),
-            Stage::HandBack => (
+            DrillStage::HandBack => (
                 format!("{site}: {away} is back, you stand in no longer"),
                 vec![format!("Pages go to {away} again. Thank you.")],
             ),
-            Stage::Back => (
+            DrillStage::Back => (
                 format!("{site}: pages come to you again"),
                 vec![format!("{sits} stood in for you until {until}, and has been told too.")],
             ),
@@ -273,17 +273,22 @@ fn about_absence(contact: &str, absence: &Absence) -> Vec<Planned> {
         until,
     };
     let mut all = vec![planned(
-        Stage::Coverage,
+        DrillStage::Coverage,
         contact,
         morning(first.saturating_sub(BEFORE.days())),
         midnight(*first),
     )];
     if let Some(sitter) = sitter {
         let gone = midnight(after.saturating_add(1.day()));
-        all.push(planned(Stage::Leaving, contact, morning(first.saturating_sub(1.day())), midnight(*first)));
-        all.push(planned(Stage::HandOver, sitter, morning(*first), midnight(after)));
-        all.push(planned(Stage::HandBack, sitter, morning(after), gone));
-        all.push(planned(Stage::Back, contact, morning(after), gone));
+        all.push(planned(
+            DrillStage::Leaving,
+            contact,
+            morning(first.saturating_sub(1.day())),
+            midnight(*first),
+        ));
+        all.push(planned(DrillStage::HandOver, sitter, morning(*first), midnight(after)));
+        all.push(planned(DrillStage::HandBack, sitter, morning(after), gone));
+        all.push(planned(DrillStage::Back, contact, morning(after), gone));
     }
     all
 }

@@ -4,7 +4,7 @@
 //! said. It waits for a trusted clock, since it comes by the time of the week, and for every
 //! call-out that stands, since nobody may mistake a test for the real thing or the reverse.
 
-use super::{Drills, Test};
+use super::{Drills, OpenTest};
 use crate::callout::Call;
 use crate::engine::context::Context;
 use crate::engine::task::{Next, Task};
@@ -64,7 +64,7 @@ impl Drills {
     /// Does what is due: closes test pages that have waited for long enough, begins a round,
     /// sends the pages of those whose hours have begun, and notices.
     pub(in crate::engine) fn on_tend(&self, cx: &Context<'_>, next: &mut Next) {
-        let over = |test: &Test| cx.mono() - test.at >= test.within;
+        let over = |test: &OpenTest| cx.mono() - test.at >= test.within;
         for (id, test) in self.tests.iter().filter(|(_, test)| over(test)) {
             let held = cx.delivery.get(*id).is_some_and(|sent| sent.is_held());
             let why = match held {
@@ -282,7 +282,7 @@ fn tested(cx: &Context<'_>) -> BTreeSet<Target> {
     tested
 }
 
-fn close(id: Seq, test: &Test, why: String, next: &mut Next) {
+fn close(id: Seq, test: &OpenTest, why: String, next: &mut Next) {
     let target = test.target.to_string();
     next.record(Body::Drill(Drilled::TestUnanswered { test: id, target, why }));
     next.wake(DeadlineReason::Retry(id), None);

@@ -1,14 +1,14 @@
 //! What the models say when they are asked: times until limits, faults, what heaters can hold. The readings in
 //! force are looked at as well, since a model whose thermometer is out of sight says nothing.
 
-use super::feed::{Feed, slot};
+use super::feed::{ModelFeed, slot};
 use super::{Model, Since, USUAL_SALINITY};
-use crate::condition::query::{Holding, Question, Subject, Symptom, WhatIf};
+use crate::condition::query::{Holding, Question, Symptom, UntilWhat, WhatIf};
 use crate::engine::sensed::Sensed;
 use crate::forecast::geometry::Geometry;
 use crate::forecast::margin::Held;
 use crate::forecast::oxygen::{self, Before};
-use crate::forecast::thermal::{Heater, Input, Scenario};
+use crate::forecast::thermal::{Heater, Scenario, ThermalInput};
 use crate::forecast::water::{SeaWater, pressure_at};
 use crate::forecast::{Basis, CannotSay, Estimate, Interval, battery};
 use crate::ids::{BatteryId, RelayId, TankId};
@@ -32,7 +32,7 @@ impl Sensed<'_> {
     }
 
     /// What a model is to be told.
-    pub(in crate::engine) fn level(&self, tank: &Tank, feed: Feed) -> Option<f64> {
+    pub(in crate::engine) fn level(&self, tank: &Tank, feed: ModelFeed) -> Option<f64> {
         let gear = &tank.gear;
         let dark = self.mains() == Some(false);
         let off = |device: Option<Device>| match device {
@@ -41,20 +41,24 @@ impl Sensed<'_> {
             device => self.share(device),
         };
         match feed {
-            Feed::Water => self.number(gear.water),
-            Feed::Sump => self.number(gear.sump),
-            Feed::Of(Input::Room) => self.number(gear.room),
-            Feed::Of(Input::Heater(heater)) => off(gear.heaters[slot(Input::Heater(heater)) - 1]),
-            Feed::Of(Input::Lamp) => off(gear.lamp.filter(|lamp| lamp.sensor.is_some())),
-            Feed::Of(Input::Chiller) => off(gear.chiller.filter(|chiller| chiller.sensor.is_some())),
+            ModelFeed::Water => self.number(gear.water),
+            ModelFeed::Sump => self.number(gear.sump),
+            ModelFeed::Of(ThermalInput::Room) => self.number(gear.room),
+            ModelFeed::Of(ThermalInput::Heater(heater)) => {
+                off(gear.heaters[slot(ThermalInput::Heater(heater)) - 1])
+            }
+            ModelFeed::Of(ThermalInput::Lamp) => off(gear.lamp.filter(|lamp| lamp.sensor.is_some())),
+            ModelFeed::Of(ThermalInput::Chiller) => {
+                off(gear.chiller.filter(|chiller| chiller.sensor.is_some()))
+            }
             // A pump on a battery says for itself that it runs.
-            Feed::Pumps => {
+            ModelFeed::Pumps => {
                 let sensor = gear.pumps.and_then(|pumps| pumps.sensor);
                 let since = self.forecasts.dark.map(|since| since.at);
                 let spoke = sensor.zip(since).is_some_and(|(id, since)| self.sensors.heard(id) > since);
                 if dark && !spoke { Some(0.0) } else { self.share(gear.pumps) }
             }
-            Feed::Oxygen => None,
+            ModelFeed::Oxygen => None,
         }
     }
 
@@ -71,13 +75,13 @@ impl Sensed<'_> {
     /// How long until what is asked, h.
     pub(in crate::engine) fn until(&self, asked: &Question) -> Result<Estimate, CannotSay> {
         match asked.until {
-            Subject::Water(tank, side, limit) => {
+            UntilWhat::Water(tank, side, limit) => {
                 let gear = &self.plan.tanks[tank.index()].gear;
                 let dark = self.mains() == Some(false) && gear.heaters[0].is_some();
                 self.seen(tank)?.thermal.time_to(side, limit, &scenario(&asked.supposing, dark))
             }
-            Subject::Oxygen(tank, mg_l) => self.oxygen(tank, mg_l, &asked.supposing),
-            Subject::Battery(id) => self.battery(id, asked.supposing.no_power),
+            UntilWhat::Oxygen(tank, mg_l) => self.oxygen(tank, mg_l, &asked.supposing),
+            UntilWhat::Battery(id) => self.battery(id, asked.supposing.no_power),
         }
     }
 
@@ -105,12 +109,12 @@ impl Sensed<'_> {
     }
 
     /// What is known of a tank's oxygen.
-    fn oxygen_tank(&self, id: TankId) -> Result<oxygen::Tank, CannotSay> {
+    fn oxygen_tank(&self, id: TankId) -> Result<oxygen::TankOxygen, CannotSay> {
         let tank = &self.plan.tanks[id.index()];
         let volume = tank.volume.ok_or(CannotSay::Missing("volume"))?;
         let celsius = self.number(tank.gear.water).ok_or(CannotSay::Missing("water temperature"))?;
         let salinity = tank.salinity.unwrap_or(USUAL_SALINITY);
-        let known = oxygen::Tank {
+        let known = oxygen::TankOxygen {
             volume,
             surface: Geometry::of(volume, salinity, tank.gear.surface)?.surface,
             water: SeaWater::new(celsius, salinity)?,
@@ -121,7 +125,7 @@ impl Sensed<'_> {
             measured: None,
         };
         let says = self.probe(tank, known.saturated());
-        Ok(oxygen::Tank { measured: says.and_then(|mg_l| known.believed(mg_l)), ..known })
+        Ok(oxygen::TankOxygen { measured: says.and_then(|mg_l| known.believed(mg_l)), ..known })
     }
 
     /// What the oxygen probe says, mg/L.
@@ -139,11 +143,11 @@ impl Sensed<'_> {
 
     /// The probe's reading and what is known of the tank, if nothing but its animals moves the oxygen: the pumps
     /// stand still, no air pump runs or may run unseen, and the lamp or the photoperiod says that it is dark.
-    pub(in crate::engine) fn decline(&self, id: TankId) -> Option<(f64, oxygen::Tank)> {
+    pub(in crate::engine) fn decline(&self, id: TankId) -> Option<(f64, oxygen::TankOxygen)> {
         let tank = &self.plan.tanks[id.index()];
         self.model(id)?.still?;
         let unaired = |air: Air| air.relay.is_some_and(|relay| self.command(relay) != Some(true));
-        let lamp = self.level(tank, Feed::Of(Input::Lamp)).map(|share| share > 0.0);
+        let lamp = self.level(tank, ModelFeed::Of(ThermalInput::Lamp)).map(|share| share > 0.0);
         let lit = [lamp, self.is_day(tank, self.now.mono)];
         let dark = lit.contains(&Some(false)) && !lit.contains(&Some(true));
         if !dark || !tank.gear.air.is_none_or(unaired) {

@@ -1,32 +1,32 @@
 //! What each sensor tells the models of tanks: follows from the gear that the plan declares.
 
-use crate::forecast::thermal::{Heater, Input};
+use crate::forecast::thermal::{Heater, ThermalInput};
 use crate::ids::{SensorId, TankId};
 use crate::plan::{Device, Plan};
 
 /// What a sensor tells a model.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(in crate::engine) enum Feed {
+pub(in crate::engine) enum ModelFeed {
     Water,
     Sump,
-    Of(Input),
+    Of(ThermalInput),
     Pumps,
     Oxygen,
 }
 
 /// The place of an input in a model's memory.
-pub(super) fn slot(input: Input) -> usize {
+pub(super) fn slot(input: ThermalInput) -> usize {
     match input {
-        Input::Room => 0,
-        Input::Heater(Heater::First) => 1,
-        Input::Heater(Heater::Second) => 2,
-        Input::Lamp => 3,
-        Input::Chiller => 4,
+        ThermalInput::Room => 0,
+        ThermalInput::Heater(Heater::First) => 1,
+        ThermalInput::Heater(Heater::Second) => 2,
+        ThermalInput::Lamp => 3,
+        ThermalInput::Chiller => 4,
     }
 }
 
 /// What each sensor tells, tank by tank.
-pub(in crate::engine) fn feeds(plan: &Plan) -> Vec<Vec<(TankId, Feed)>> {
+pub(in crate::engine) fn feeds(plan: &Plan) -> Vec<Vec<(TankId, ModelFeed)>> {
     let mut feeds = vec![Vec::new(); plan.sensors.len()];
     for (id, tank) in (0..).map(TankId).zip(&plan.tanks) {
         let gear = &tank.gear;
@@ -36,16 +36,16 @@ pub(in crate::engine) fn feeds(plan: &Plan) -> Vec<Vec<(TankId, Feed)>> {
         }
         let shown = |device: Option<Device>| device.and_then(|device| device.sensor);
         let [heater, spare] = gear.heaters.map(shown);
-        let all: [(Option<SensorId>, Feed); 9] = [
-            (gear.water, Feed::Water),
-            (gear.sump, Feed::Sump),
-            (gear.room, Feed::Of(Input::Room)),
-            (heater, Feed::Of(Input::Heater(Heater::First))),
-            (spare, Feed::Of(Input::Heater(Heater::Second))),
-            (shown(gear.lamp), Feed::Of(Input::Lamp)),
-            (shown(gear.chiller), Feed::Of(Input::Chiller)),
-            (shown(gear.pumps), Feed::Pumps),
-            (gear.oxygen, Feed::Oxygen),
+        let all: [(Option<SensorId>, ModelFeed); 9] = [
+            (gear.water, ModelFeed::Water),
+            (gear.sump, ModelFeed::Sump),
+            (gear.room, ModelFeed::Of(ThermalInput::Room)),
+            (heater, ModelFeed::Of(ThermalInput::Heater(Heater::First))),
+            (spare, ModelFeed::Of(ThermalInput::Heater(Heater::Second))),
+            (shown(gear.lamp), ModelFeed::Of(ThermalInput::Lamp)),
+            (shown(gear.chiller), ModelFeed::Of(ThermalInput::Chiller)),
+            (shown(gear.pumps), ModelFeed::Pumps),
+            (gear.oxygen, ModelFeed::Oxygen),
         ];
         let mains = ON_MAINS.map(|feed| (plan.mains, feed));
         for (sensor, feed) in all.into_iter().chain(mains) {
@@ -58,10 +58,10 @@ pub(in crate::engine) fn feeds(plan: &Plan) -> Vec<Vec<(TankId, Feed)>> {
 }
 
 /// What hangs on the mains, and so is told anew when they come or go.
-const ON_MAINS: [Feed; 5] = [
-    Feed::Of(Input::Heater(Heater::First)),
-    Feed::Of(Input::Heater(Heater::Second)),
-    Feed::Of(Input::Lamp),
-    Feed::Of(Input::Chiller),
-    Feed::Pumps,
+const ON_MAINS: [ModelFeed; 5] = [
+    ModelFeed::Of(ThermalInput::Heater(Heater::First)),
+    ModelFeed::Of(ThermalInput::Heater(Heater::Second)),
+    ModelFeed::Of(ThermalInput::Lamp),
+    ModelFeed::Of(ThermalInput::Chiller),
+    ModelFeed::Pumps,
 ];

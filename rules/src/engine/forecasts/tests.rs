@@ -1,4 +1,4 @@
-use super::feed::Feed;
+use super::feed::ModelFeed;
 use crate::engine::rig::{TestRig, kinds};
 use crate::ids::TankId;
 use crate::record::Body;
@@ -18,7 +18,7 @@ fn what_was_never_told_is_not_lost_and_a_change_is_noticed_once() {
     let mut rig = TestRig::new();
     let now = rig.now.mono;
     let (_, parts) = rig.split();
-    let pumps = (TankId(0), Feed::Pumps);
+    let pumps = (TankId(0), ModelFeed::Pumps);
     assert!(!parts.forecasts.on_level(pumps, None, false, now));
     assert!(parts.forecasts.on_level(pumps, Some(0.0), false, now), "they stand still");
     assert!(!parts.forecasts.on_level(pumps, Some(0.0), false, now + Span::seconds(1)));

@@ -2,7 +2,7 @@
 //! stands bears on them, `status` always.
 
 use crate::callout::{Call, Fate};
-use crate::condition::query::{Question, Subject, WhatIf};
+use crate::condition::query::{Question, UntilWhat, WhatIf};
 use crate::condition::{Condition, World};
 use crate::engine::context::Context;
 use crate::engine::task::Next;
@@ -35,15 +35,15 @@ impl Prospect {
 
 impl Context<'_> {
     /// What can be foretold of a tank: of its water against these limits, and of its oxygen.
-    fn prospects_of(&self, tank: TankId, limits: Vec<Subject>) -> Vec<Prospect> {
+    fn prospects_of(&self, tank: TankId, limits: Vec<UntilWhat>) -> Vec<Prospect> {
         let world = self.world();
         let plain = WhatIf::default();
         let found = &self.plan.tanks[tank.index()];
         let mut asked: Vec<Question> =
             limits.into_iter().map(|until| Question { until, supposing: plain }).collect();
         if found.volume.is_some() {
-            let acute = Subject::Oxygen(tank, ACUTE_MG_L);
-            asked.push(Question { until: Subject::Oxygen(tank, CHRONIC_MG_L), supposing: plain });
+            let acute = UntilWhat::Oxygen(tank, ACUTE_MG_L);
+            asked.push(Question { until: UntilWhat::Oxygen(tank, CHRONIC_MG_L), supposing: plain });
             let airs: &[_] = if found.gear.air.is_some() { &[Some(false), Some(true)] } else { &[None] };
             asked.extend(
                 airs.iter().map(|air| Question { until: acute, supposing: WhatIf { air: *air, ..plain } }),
@@ -57,17 +57,17 @@ impl Context<'_> {
 
     fn batteries(&self) -> impl Iterator<Item = Prospect> + '_ {
         (0..).map(BatteryId).take(self.plan.batteries.len()).map(|id| {
-            let asked = Question { until: Subject::Battery(id), supposing: WhatIf::default() };
+            let asked = Question { until: UntilWhat::Battery(id), supposing: WhatIf::default() };
             Prospect { tank: None, asked, answer: self.world().foretell(&asked) }
         })
     }
 
     /// The limits of a tank's water: as its thermometer's `limits` say, and as these alarms ask.
-    pub(in crate::engine) fn limits(&self, tank: TankId, alarms: &[&Alarm]) -> Vec<Subject> {
-        let mut asked: Vec<Subject> = Vec::new();
+    pub(in crate::engine) fn limits(&self, tank: TankId, alarms: &[&Alarm]) -> Vec<UntilWhat> {
+        let mut asked: Vec<UntilWhat> = Vec::new();
         for alarm in alarms {
             alarm.condition.asked(&mut |question| {
-                if let Subject::Water(of, ..) = question.until
+                if let UntilWhat::Water(of, ..) = question.until
                     && of == tank
                     && !asked.contains(&question.until)
                 {
@@ -79,8 +79,8 @@ impl Context<'_> {
         if let Some((low, high)) = band {
             for (side, limit) in [(Side::Below, low), (Side::Above, high)] {
                 // What an alarm asks is nearer to its matter than the band that the animals like.
-                if !asked.iter().any(|subject| matches!(subject, Subject::Water(_, of, _) if *of == side)) {
-                    asked.push(Subject::Water(tank, side, limit));
+                if !asked.iter().any(|subject| matches!(subject, UntilWhat::Water(_, of, _) if *of == side)) {
+                    asked.push(UntilWhat::Water(tank, side, limit));
                 }
             }
         }

@@ -1,18 +1,16 @@
 //! Every command there is, how it goes over the control socket, and what it does.
 
 use super::Operator;
-use crate::alarm::{Event, State};
+use crate::alarm::{AlarmEvent, Priority, State};
 use crate::callout::Call;
 use crate::engine::context::Context;
 use crate::engine::task::{Next, Task};
 use crate::engine::timers::DeadlineReason;
 use crate::ids::{AlarmId, By, CalloutId, Seq};
+use crate::plan::LONGEST_SHELF;
 use crate::record::{Body, Verdict};
 use crate::time::Span;
 use serde::{Deserialize, Serialize};
-
-/// A shelf ends by itself after this at the latest: what has to rest longer is out of service.
-pub const LONGEST_SHELF: Span = Span::hours(24);
 
 /// What a person can say. Answers acknowledge; they never switch anything. It is sent as JSON,
 /// lengths in milliseconds.
@@ -41,7 +39,7 @@ pub enum OperatorCommand {
     Shelve {
         /// Its name.
         alarm: String,
-        /// At most a day.
+        /// At most what [`Plan::longest_shelf`](crate::plan::Plan::longest_shelf) says.
         length: Span,
         /// The reason.
         why: String,
@@ -225,7 +223,7 @@ fn acknowledge(cx: &Context<'_>, code: &str, named: Option<Span>, by: &By, next:
     };
     for id in cx.alarms() {
         let Some(open) = cx.alarms.episode(id).filter(|open| members.contains(open)) else { continue };
-        if cx.alarms.may(id, Event::Acknowledge) {
+        if cx.alarms.may(id, AlarmEvent::Acknowledge) {
             next.record(Body::Acknowledged { alarm: cx.name(id), episode: open, by: by.clone() });
         }
     }
@@ -276,10 +274,16 @@ fn reset(cx: &Context<'_>, alarm: String, by: By, next: &mut Next) {
 fn shelve(cx: &Context<'_>, (alarm, length, why): (String, Span, String), by: By, next: &mut Next) {
     let what = format!("shelve {alarm} for {length}");
     let Some(id) = find(cx, &alarm, "shelve", &by, next) else { return };
-    if length <= Span::ZERO || length > LONGEST_SHELF {
-        return next.refuse(what, format!("a shelf lasts more than 0 s and at most {LONGEST_SHELF}"), &by);
+    let longest = match cx.plan.longest_shelf(id) {
+        Ok(longest) => longest,
+        Err(why) => return next.refuse(what, why, &by),
+    };
+    if length <= Span::ZERO || length > longest {
+        let critical = cx.plan.alarm(id).priority == Priority::Critical;
+        let whose = if critical { "a shelf of anything critical" } else { "a shelf" };
+        return next.refuse(what, format!("{whose} lasts more than 0 s and at most {longest}"), &by);
     }
-    if !cx.alarms.may(id, Event::Shelve) {
+    if !cx.alarms.may(id, AlarmEvent::Shelve) {
         return next.refuse(what, format!("it is {}", cx.alarms.state(id).state), &by);
     }
     next.record(Body::Shelved { alarm, length, by, why });

@@ -182,6 +182,7 @@ mod tests {
             priority: Priority::Critical,
             since: Span::seconds(20),
             because: "mains off".to_owned(),
+            after_work: None,
         }
     }
 

@@ -4,7 +4,7 @@
 use crate::condition::{Condition, Truth};
 use crate::engine::context::Context;
 use crate::ids::{AlarmId, RelayId, SensorId, Seq};
-use crate::plan::Relay;
+use crate::plan::{Adds, Relay};
 use crate::stopgap::{Command, REPEAT, Run};
 use crate::time::{Moment, Span};
 
@@ -61,6 +61,18 @@ impl Context<'_> {
         let own = self.plan.relays[relay.index()].conditions().flat_map(Condition::sensors);
         let alarms = self.alarms().filter(|id| self.alarms.episode(*id) == Some(episode));
         self.has_heard(own.chain(alarms.flat_map(|id| self.plan.alarm(id).condition.sensors())))
+    }
+
+    /// Whether air that an alarm had switched on stays on although that alarm was put aside: putting it
+    /// aside changes nothing in the water, and the air is needed until what it rang for is known to be over.
+    pub(super) fn is_kept_for(&self, relay: RelayId, on: bool) -> bool {
+        let is_air = self.plan.relays[relay.index()].moves == Adds::Air;
+        on && is_air
+            && self.alarms().any(|id| {
+                let stopgap = self.plan.alarm(id).stopgap;
+                let wants = stopgap.is_some_and(|stopgap| stopgap.relay == relay && stopgap.on);
+                wants && self.alarms.state(id).state.is_aside() && self.alarms.truth(id) != Truth::False
+            })
     }
 
     fn has_heard(&self, sensors: impl Iterator<Item = SensorId>) -> bool {

@@ -27,7 +27,7 @@ struct NextCommand {
 
 /// The next thing to be done about a relay.
 #[derive(Debug)]
-enum Move {
+enum RelayMove {
     Switch(NextCommand),
     Hold { why: String },
     Release { why: String },
@@ -114,36 +114,36 @@ impl Relays {
         }
     }
 
-    fn make(&self, cx: &Context<'_>, (relay, run): (RelayId, &Run), what: Move, next: &mut Next) {
+    fn make(&self, cx: &Context<'_>, (relay, run): (RelayId, &Run), what: RelayMove, next: &mut Next) {
         let (relay_name, episode) = (name(cx, relay), run.episode);
         let news = |everyone, why| Task::StopgapNews(StopgapNews { relay, episode, everyone, why });
         match what {
-            Move::Switch(command) => {
+            RelayMove::Switch(command) => {
                 let longest = command.undo && command.attempt == 1 && cx.wish(relay).is_some();
                 switch(cx, relay, command, next);
                 if longest {
                     next.then(news(false, format!("{relay_name} has run for its longest")));
                 }
             }
-            Move::Hold { why } => {
+            RelayMove::Hold { why } => {
                 if cx.wish(relay).is_some() {
                     next.then(news(false, format!("{relay_name}: {why}")));
                 }
                 next.record(Body::Held { relay: relay_name, episode, why });
             }
-            Move::Release { why } => {
+            RelayMove::Release { why } => {
                 next.record(Body::Released { relay: relay_name, episode, why });
                 recheck_commanded(cx, relay, next);
             }
-            Move::Prove { switching, after } => {
+            RelayMove::Prove { switching, after } => {
                 next.record(Body::Proved { relay: relay_name, switching, after });
                 recheck_commanded(cx, relay, next);
             }
-            Move::Fail { switching, why, unknown } => {
+            RelayMove::Fail { switching, why, unknown } => {
                 next.record(Body::NotProved { relay: relay_name, switching, why, unknown });
                 tell_of_failure(cx, (relay, run), unknown, false, next);
             }
-            Move::LeaveAlone { shows, why } => {
+            RelayMove::LeaveAlone { shows, why } => {
                 let dangerous = shows && cx.plan.relays[relay.index()].moves != Adds::Air;
                 next.then(news(dangerous, format!("{relay_name} shows {}", on_off(shows))));
                 next.record(Body::ByHand { relay: relay_name, episode, shows, why });
@@ -235,7 +235,7 @@ fn tell_of_failure(
 
 impl Context<'_> {
     /// What comes next for a run, if anything does at this moment.
-    fn next_move(&self, relay: RelayId, run: &Run) -> Option<Move> {
+    fn next_move(&self, relay: RelayId, run: &Run) -> Option<RelayMove> {
         let it = &self.plan.relays[relay.index()];
         let wish = self.wish(relay);
         match &run.stage {
@@ -243,7 +243,7 @@ impl Context<'_> {
                 None => Some(released("no alarm wants it any more; it was never switched")),
                 Some((_, episode, on)) => self.obstacle(relay, on).is_none().then(|| {
                     let why = "nothing stands against it any more".to_owned();
-                    Move::Switch(NextCommand { on, episode, attempt: 1, why, undo: false })
+                    RelayMove::Switch(NextCommand { on, episode, attempt: 1, why, undo: false })
                 }),
             },
             Stage::Commanded(order) => self.next_of_order(relay, run, order).or_else(|| match wish {
@@ -252,9 +252,10 @@ impl Context<'_> {
                     self.give_back(relay, run, order, format!("its longest run of {} is over", it.longest))
                 }
                 Some(_) => None,
+                None if self.is_kept_for(relay, order.on) && self.mono() < run.began + it.longest => None,
                 None => match (&it.hold, order.on == it.safe) {
                     (Some(_), false) if !self.hold_is_over(it, run, self.mono()) => {
-                        Some(Move::Hold { why: format!("held {}", hold_words(it)) })
+                        Some(RelayMove::Hold { why: format!("held {}", hold_words(it)) })
                     }
                     (Some(_) | None, false) | (_, true) => {
                         self.give_back(relay, run, order, "no alarm wants it any more".to_owned())
@@ -288,7 +289,7 @@ impl Context<'_> {
     }
 
     /// What follows from what is seen of a command.
-    fn next_of_order(&self, relay: RelayId, run: &Run, order: &Command) -> Option<Move> {
+    fn next_of_order(&self, relay: RelayId, run: &Run, order: &Command) -> Option<RelayMove> {
         let it = &self.plan.relays[relay.index()];
         let within = within(it);
         let due = self.proof_is_due(it, order);
@@ -296,12 +297,12 @@ impl Context<'_> {
         let switching = order.switching;
         match &order.proof {
             Proof::Awaited | Proof::Failed(_) | Proof::Unknown(_) if shows == Some(order.on) => {
-                Some(Move::Prove { switching, after: self.mono() - order.at })
+                Some(RelayMove::Prove { switching, after: self.mono() - order.at })
             }
             Proof::Awaited if due => {
                 let lacks = if shows.is_none() { "nothing seen" } else { "no proof" };
                 let why = format!("{lacks} within {within}: {}", self.seen_of(it));
-                Some(Move::Fail { switching, why, unknown: shows.is_none() })
+                Some(RelayMove::Fail { switching, why, unknown: shows.is_none() })
             }
             Proof::Failed(why) | Proof::Unknown(why) if due && order.attempt < ATTEMPTS => {
                 let undo = matches!(run.stage, Stage::Undoing(_));
@@ -309,7 +310,7 @@ impl Context<'_> {
                 let may = self.sensors.deaf().is_none() && (!order.on || self.leave(it).is_none());
                 let (on, attempt, why) = (order.on, order.attempt + 1, why.clone());
                 let again = NextCommand { on, episode: run.episode, attempt, why, undo };
-                (wanted && may).then_some(Move::Switch(again))
+                (wanted && may).then_some(RelayMove::Switch(again))
             }
             Proof::Confirmed(_) if shows == Some(!order.on) => {
                 let since = self.relays.other_hand(relay).filter(|since| self.mono() >= *since + within)?;
@@ -320,7 +321,7 @@ impl Context<'_> {
                     Stage::Waiting { .. }
                     | Stage::Commanded(_)
                     | Stage::Undoing(_)
-                    | Stage::LeftAlone { .. } => Move::LeaveAlone { shows: !order.on, why },
+                    | Stage::LeftAlone { .. } => RelayMove::LeaveAlone { shows: !order.on, why },
                 })
             }
             Proof::Undeclared
@@ -332,34 +333,34 @@ impl Context<'_> {
     }
 
     /// Another alarm outranks the one that it was switched for.
-    fn turn_round(&self, relay: RelayId, order: &Command) -> Option<Move> {
+    fn turn_round(&self, relay: RelayId, order: &Command) -> Option<RelayMove> {
         let (wisher, episode, on) = self.wish(relay)?;
         let why = format!("{} outranks what wanted it {}", self.plan.alarm(wisher).name, on_off(order.on));
-        let turned = Move::Switch(NextCommand { on, episode, attempt: 1, why, undo: false });
+        let turned = RelayMove::Switch(NextCommand { on, episode, attempt: 1, why, undo: false });
         self.obstacle(relay, on).is_none().then_some(turned)
     }
 
     /// Back to the safe state. Where it is in that already, it stays for a person to switch: the
     /// plan leaves nothing that adds heat, water or light in any state but off.
-    fn give_back(&self, relay: RelayId, run: &Run, order: &Command, why: String) -> Option<Move> {
+    fn give_back(&self, relay: RelayId, run: &Run, order: &Command, why: String) -> Option<RelayMove> {
         let safe = self.plan.relays[relay.index()].safe;
         if order.on == safe {
             let why = format!("{why}: left {}, a person switches it back", on_off(safe));
-            return Some(Move::Hold { why });
+            return Some(RelayMove::Hold { why });
         }
         match self.obstacle(relay, safe) {
             None => {
                 let episode = run.episode;
-                Some(Move::Switch(NextCommand { on: safe, episode, attempt: 1, why, undo: true }))
+                Some(RelayMove::Switch(NextCommand { on: safe, episode, attempt: 1, why, undo: true }))
             }
             Some(_) if matches!(run.stage, Stage::Held { .. }) || self.wish(relay).is_some() => None,
-            Some(obstacle) => Some(Move::Hold { why: format!("{why}, but {obstacle}") }),
+            Some(obstacle) => Some(RelayMove::Hold { why: format!("{why}, but {obstacle}") }),
         }
     }
 }
 
-fn released(why: &str) -> Move {
-    Move::Release { why: why.to_owned() }
+fn released(why: &str) -> RelayMove {
+    RelayMove::Release { why: why.to_owned() }
 }
 
 /// `until return-flow > 200 L/h, for 2 h at most`

@@ -3,7 +3,7 @@ use crate::engine::rig::{TestRig, kinds};
 use crate::engine::task::{Next, Task};
 use crate::engine::turn::Effect;
 use crate::ids::{RelayId, SensorId};
-use crate::reading::{Delivery, Reading, Value};
+use crate::reading::{Arrival, Reading, Value};
 use crate::record::Body;
 use crate::time::Span;
 
@@ -13,14 +13,14 @@ fn flow(rig: &mut TestRig, litres: f64) {
     let mut next = rig.next();
     let (ground, parts) = rig.split();
     let reading = Ok(Reading { value: Value::Number(litres / 3_600_000.0), measured: None });
-    parts.sensors.on_reading(&ground, SensorId(1), Delivery::Live, reading, &mut next);
+    parts.sensors.on_reading(&ground, SensorId(1), Arrival::Live, reading, &mut next);
 }
 
 fn mains(rig: &mut TestRig) {
     let mut next = rig.next();
     let (ground, parts) = rig.split();
     let reading = Ok(Reading { value: Value::Word(1), measured: None });
-    parts.sensors.on_reading(&ground, SensorId(0), Delivery::Live, reading, &mut next);
+    parts.sensors.on_reading(&ground, SensorId(0), Arrival::Live, reading, &mut next);
 }
 
 fn raised(rig: &mut TestRig) -> Next {

@@ -9,7 +9,7 @@ use crate::engine::task::{Next, Task};
 use crate::engine::turn::Sample;
 use crate::ids::SensorId;
 use crate::plan::{Plan, Sight};
-use crate::reading::{BadReading, Delivery, Reading, Value};
+use crate::reading::{Arrival, BadReading, Reading, Value};
 use crate::record::Body;
 use crate::time::Moment;
 use std::sync::Arc;
@@ -32,7 +32,7 @@ impl Sensors {
         &mut self,
         ground: &Ground<'_>,
         id: SensorId,
-        delivery: Delivery,
+        delivery: Arrival,
         reading: Result<Reading, BadReading>,
         next: &mut Next,
     ) -> Option<Sample> {

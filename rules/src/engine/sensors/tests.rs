@@ -6,7 +6,7 @@ use crate::engine::timers::DeadlineReason;
 use crate::ids::SensorId;
 use crate::plan::{Part, Sight};
 use crate::quality::Quality;
-use crate::reading::{Delivery, Reading, Value};
+use crate::reading::{Arrival, Reading, Value};
 use crate::time::Span;
 
 const FLOW: SensorId = SensorId(1);
@@ -15,7 +15,7 @@ fn reads(rig: &mut TestRig, value: f64) -> (Next, Quality) {
     let mut next = rig.next();
     let (ground, parts) = rig.split();
     let reading = Ok(Reading { value: Value::Number(value), measured: None });
-    let sample = parts.sensors.on_reading(&ground, FLOW, Delivery::Live, reading, &mut next);
+    let sample = parts.sensors.on_reading(&ground, FLOW, Arrival::Live, reading, &mut next);
     (next, sample.expect("a sensor of the plan").quality)
 }
 
