@@ -9,6 +9,7 @@ mod mailbox;
 mod reply;
 mod said;
 
+pub use letter::Letter;
 pub use mailbox::{Arrived, Mailbox};
 
 use crate::channels::Security;

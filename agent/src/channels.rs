@@ -24,11 +24,15 @@ mod text;
 mod webhook;
 mod worker;
 
+pub(crate) use dial::dial;
+pub(crate) use email::header;
+pub(crate) use mail::send_mail;
 pub use settings::{ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings};
 pub use template::Template;
 pub use webhook::Post;
 
 use crate::modem::Modem;
+use lettre::message::Mailbox;
 use slackwater_rules::page::Page;
 use slackwater_rules::plan::Target;
 use slackwater_rules::record::{Outcome, Seq};
@@ -71,6 +75,8 @@ pub struct SharedParts {
     pub mark: String,
     /// For sirens.
     pub publish: Arc<dyn Publish>,
+    /// Where replies to pages by mail are to go, if not to their sender.
+    pub reply_to: Option<Mailbox>,
     /// For texts, if there is one.
     pub modem: Option<Modem>,
 }

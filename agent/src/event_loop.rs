@@ -9,6 +9,7 @@ mod checkin_inputs;
 mod fetching;
 mod health;
 mod health_inputs;
+mod mail_inputs;
 mod mqtt_inputs;
 mod outlet;
 mod pace;
@@ -16,9 +17,11 @@ mod parts;
 mod recollecting;
 mod reloading;
 mod sms_inputs;
+mod topic_answers;
 
 pub use parts::{Parts, RunError, TurnObserver, Until};
 
+use crate::answers::{self, Mailbox};
 use crate::channels::{self, Channels};
 use crate::checkin;
 use crate::clock::Clock;
@@ -71,11 +74,19 @@ enum Happening {
     Delivered(Seq, Outcome),
     Asked(PendingRequest),
     Texted(Arrived),
+    Mailed(answers::Arrived),
     Signal(ServiceSignal),
     /// A deadline, or the watchdog's wish for a turn.
     Woken,
     /// READY has been kept back for long enough.
     Impatient,
+}
+
+/// What people say, by each way that has a queue of its own.
+struct FromPeople {
+    requests: mpsc::Receiver<PendingRequest>,
+    texts: mpsc::Receiver<Arrived>,
+    letters: mpsc::Receiver<answers::Arrived>,
 }
 
 /// Watches until the system or a person says to stop.
@@ -98,7 +109,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
     let path = settings.places.journal.path.clone();
     let (keeper, left) =
         Keeper::open(path, BootId(clock.boot()), limits, &plan.site, &now).map_err(RunError::Journal)?;
-    let connection = broker(&settings.broker, &plan);
+    let connection = broker(&settings, &plan);
     let sources = RunningSources::start(&plan, &settings.sources);
     let mut engine = Engine::new(plan, left.seed, left.next_seq, now);
     engine.restore(&left.records);
@@ -116,7 +127,15 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
     let outlet = Outlet::new(handle.clone(), outputs);
     let (results, mut delivered) = mpsc::unbounded_channel();
     let (modem, texts) = settings.modem.clone().map(Modem::start).unzip();
+    let mailbox = settings.mailbox().cloned().zip(settings.mail.clone());
+    let (mailbox, letters) = mailbox
+        .map(|(mailbox, mail)| {
+            let people = settings.addresses().into_keys().collect();
+            Mailbox::start(mailbox, mail, people, clock.clone())
+        })
+        .unzip();
     let context = channels::SharedParts {
+reply_to: settings.mailbox().and_then(|mailbox| mailbox.address.clone()),
         clock: Arc::new({
             let clock = clock.clone();
             move || clock.now().wall
@@ -131,6 +150,9 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
         told: ToldHealth::nothing(&settings),
         texting: Texting::new(settings.numbers()),
         answers: Answers::new(),
+        answer_topic: settings.answer_topic(),
+        addresses: settings.addresses(),
+        mailbox,
         config,
         environment,
         settings,
@@ -159,9 +181,11 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
     watch.tell_health();
     watch.recall_sites();
     watch.finish();
-    // Without a modem nothing ever comes.
+    // Without a modem nothing ever comes, nor without a mailbox.
     let texts = texts.unwrap_or_else(|| mpsc::channel(1).1);
-    let ended = watch.go_on(&mut signals, &mut until, events, requests, texts, &mut delivered).await;
+    let letters = letters.unwrap_or_else(|| mpsc::channel(1).1);
+    let people = FromPeople { requests, texts, letters };
+    let ended = watch.go_on(&mut signals, &mut until, events, people, &mut delivered).await;
     watch.close(&ended, delivered).await;
     drop::<Control>(control);
     ended.map(drop)
@@ -188,6 +212,12 @@ struct EventLoop {
     told: ToldHealth,
     texting: Texting,
     answers: Answers,
+    /// Contacts answer below it.
+    answer_topic: Option<String>,
+    /// Whose mail is heard, by their addresses.
+    addresses: BTreeMap<String, String>,
+    /// Where it arrives, if anywhere.
+    mailbox: Option<Mailbox>,
     /// What comes now was queued for us while we were away: until our own message comes back.
     backlog: bool,
     /// Another client has used our id: until then, being heard does not count.
@@ -210,8 +240,7 @@ impl EventLoop {
         signals: &mut Signals,
         until: &mut Until,
         mut events: mpsc::Receiver<MqttEvent>,
-        mut requests: mpsc::Receiver<PendingRequest>,
-        mut texts: mpsc::Receiver<Arrived>,
+        mut people: FromPeople,
         delivered: &mut mpsc::UnboundedReceiver<(Seq, Outcome)>,
     ) -> Result<&'static str, RunError> {
         let mut batch = Vec::with_capacity(BATCH);
@@ -227,8 +256,9 @@ impl EventLoop {
                     _ => Happening::Broker,
                 },
                 round = self.sources.next() => Happening::Fetched(round),
-                Some(asked) = requests.recv() => Happening::Asked(asked),
-                Some(text) = texts.recv() => Happening::Texted(text),
+                Some(asked) = people.requests.recv() => Happening::Asked(asked),
+                Some(text) = people.texts.recv() => Happening::Texted(text),
+                Some(letter) = people.letters.recv() => Happening::Mailed(letter),
                 () = wait(&self.clock, wanted_by) => Happening::Woken,
                 why = &mut *until => return Ok(why),
                 () = &mut patience, if !self.ready => Happening::Impatient,
@@ -256,6 +286,13 @@ impl EventLoop {
                     self.finish();
                     // A modem that has gone deletes nothing.
                     let _ = taken.send(());
+                }
+                Happening::Mailed(answers::Arrived { letter, at, live, taken }) => {
+                    let words = self.mailed(&letter, at, live);
+                    // Only what is kept is marked as handled.
+                    self.finish();
+                    // A mailbox that has gone marks nothing.
+                    let _ = taken.send(words);
                 }
                 Happening::Signal(ServiceSignal::Terminate) => return Ok("asked to by the system"),
                 Happening::Signal(ServiceSignal::Interrupt) => return Ok("asked to by hand"),

@@ -64,7 +64,7 @@ impl Site {
         let ways = settings.check_in.as_ref().map(checkin::ways).transpose();
         let ways = ways.map_err(|texts| note_all(&report, "check-in", texts)).unwrap_or_default();
         if let Some(plan) = &checked.plan {
-            let refused = broker(&settings.broker, plan).validate().err().into_iter().flatten();
+            let refused = broker(&settings, plan).validate().err().into_iter().flatten();
             note_all(&report, "broker", refused.map(|error| error.to_string()));
             unread(&settings.sources.ups, plan, &report);
             for (path, title) in settings.check_in.iter().flat_map(|check_in| check_in.unknown_in(plan)) {
@@ -205,15 +205,16 @@ fn unread(declared: &BTreeMap<String, UpsSettings>, plan: &Plan, report: &Report
 }
 
 /// What has to be subscribed to for the plan: check-ins of hundreds of sites by one filter.
-pub fn subscriptions(plan: &Plan) -> Vec<String> {
+pub fn subscriptions(settings: &Settings, plan: &Plan) -> Vec<String> {
     let topics = plan.topics().into_iter().filter(|topic| !topic.starts_with(CHECK_INS));
     let all_check_ins = (!plan.watched.is_empty()).then(|| format!("{CHECK_INS}+"));
-    topics.map(str::to_owned).chain(all_check_ins).collect()
+    let answers = settings.answer_topic().map(|topic| format!("{topic}/+"));
+    topics.map(str::to_owned).chain(all_check_ins).chain(answers).collect()
 }
 
 /// The connection's settings for the plan.
-pub fn broker(settings: &BrokerSettings, plan: &Plan) -> mqtt::MqttSettings {
-    connection(settings, subscriptions(plan))
+pub fn broker(settings: &Settings, plan: &Plan) -> mqtt::MqttSettings {
+    connection(&settings.broker, subscriptions(settings, plan))
 }
 
 /// The settings of a connection that hears these topics.

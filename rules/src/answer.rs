@@ -15,18 +15,12 @@ pub use html::readable;
 pub use machine::machine_made;
 pub use own_words::{Flow, first_own_line};
 pub use reply::{Open, Refused, how_to_answer, not_taken, receipt, which};
-pub use time::{ClockNotSet, Until};
-
-use crate::time::Span;
+pub use time::{ClockNotSet, FRESH, Until, is_fresh};
 
 /// The letters and digits of codes: none that is taken for another one.
 pub(crate) const CODE_LETTERS: &[u8; 24] = b"ACDEFGHJKMNPQRTUVWXY3479";
 /// How many of them a code has.
 pub(crate) const CODE_LENGTH: usize = 4;
-
-/// An answer that came while nobody could hear it counts for so long: then whoever gave it may have
-/// other things to do by now.
-pub const FRESH: Span = Span::minutes(30);
 
 /// An answer is short: what is longer is a letter, and is not looked into.
 const LONGEST: usize = 120;

@@ -59,7 +59,12 @@ impl EventLoop {
         self.health.reload_refused = None;
         self.forget_changed_channels(&site.settings);
         self.texting.people = site.settings.numbers();
-        let filters = subscriptions(&site.plan);
+        self.addresses = site.settings.addresses();
+        if let Some(mailbox) = &self.mailbox {
+            mailbox.listen_to(self.addresses.keys().cloned().collect());
+        }
+        self.answer_topic = site.settings.answer_topic();
+        let filters = subscriptions(&site.settings, &site.plan);
         let now = self.clock.now();
         // What the old ones still had to say belongs to places in the old plan.
         self.sources = RunningSources::start(&site.plan, &site.settings.sources);

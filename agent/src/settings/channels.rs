@@ -127,7 +127,7 @@ fn quota(item: Item<'_>) -> Option<Quota> {
     Some(Quota { hour, day, reserve: kept })
 }
 
-fn mailbox(item: Item<'_>) -> Option<Mailbox> {
+pub(super) fn mailbox(item: Item<'_>) -> Option<Mailbox> {
     let text = line(item)?;
     text.parse().ok().or_else(|| {
         let help = "for instance \"ines@example.org\" or \"Ines <ines@example.org>\"".to_owned();

@@ -163,6 +163,26 @@ fn a_time_of_day_is_the_next_one_on_the_clock_of_the_site() {
 }
 
 #[test]
+fn what_waited_counts_while_it_is_fresh() {
+    let now = Now { mono: Moment(0), wall: Wall(100 * 3_600_000), wall_trusted: true };
+    let ago = |minutes: i64| Some(now.wall - Span::minutes(minutes));
+    for (live, arrived, written, counts) in [
+        (true, ago(0), ago(0), true),
+        (true, None, None, true),
+        (true, ago(0), ago(45), false),
+        (false, ago(29), ago(29), true),
+        (false, ago(31), ago(31), false),
+        (false, ago(5), ago(120), false),
+        (false, None, ago(5), false),
+        (false, ago(5), None, true),
+    ] {
+        assert_eq!(super::is_fresh(&now, live, arrived, written), counts, "{live} {arrived:?} {written:?}");
+    }
+    let unset = Now { wall_trusted: false, ..now };
+    assert!(super::is_fresh(&unset, true, ago(900), ago(900)) && !super::is_fresh(&unset, false, ago(1), ago(1)));
+}
+
+#[test]
 fn no_code_is_a_word_of_an_answer() {
     for word in ["NEXT", "HAVE", "TAKE", "47HR", "ACK"] {
         assert!(super::is_a_word(word), "{word}");

@@ -1,7 +1,7 @@
 //! How long somebody says that they have it: until a time of day, or for a while. A bare number is
 //! neither: it could be a slip, and too long a silence is the worse mistake.
 
-use crate::time::{Now, Span};
+use crate::time::{Now, Span, Wall};
 use jiff::civil::Time;
 use jiff::tz::TimeZone;
 use std::fmt;
@@ -28,6 +28,20 @@ impl fmt::Display for ClockNotSet {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str("the watch's clock is not set: say for how long instead, as in \"for 2 h\"")
     }
+}
+
+/// An answer that came while nobody could hear it counts for so long: later, whoever gave it may have
+/// other things to do.
+pub const FRESH: Span = Span::minutes(30);
+
+/// Whether a message counts: heard as it came, or not long ago by both its own word and that of the
+/// server that took it. Without a clock nobody can tell how old one is that was found.
+pub fn is_fresh(now: &Now, live: bool, arrived: Option<Wall>, written: Option<Wall>) -> bool {
+    let lately = |at: Wall| now.wall - at <= FRESH;
+    if !now.wall_trusted {
+        return live;
+    }
+    (live || arrived.is_some_and(lately)) && written.is_none_or(lately)
 }
 
 /// Words that times are made of, and that no code may be.

@@ -218,7 +218,7 @@ fn plan(root: Table<'_>, findings: &Findings, around: &Surroundings, agent: &Age
         added.extend(blind);
     }
     let all = whole_alarms.iter().chain(&added);
-    let health = health::alarms(&health, all, callouts.iter().flatten());
+    let health = health::alarms(&health, all, callouts.iter().flatten(), around.directory.mailbox);
     added.extend(health);
     let alarms = causes::joined(whole_alarms, added, names, whole, findings)?;
     let relays: Vec<_> = relays.into_iter().collect::<Option<_>>()?;

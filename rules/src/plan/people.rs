@@ -43,6 +43,8 @@ pub struct Directory {
     pub contacts: BTreeMap<String, Contact>,
     /// Every way to reach them, and every siren.
     pub channels: BTreeMap<Target, ChannelKind>,
+    /// Whether replies to pages by mail are heard.
+    pub mailbox: bool,
 }
 
 /// A person.
