@@ -16,6 +16,7 @@ mod folder;
 mod mail;
 mod plain;
 mod push;
+mod ring;
 mod settings;
 mod siren;
 mod smtp;
@@ -27,7 +28,7 @@ mod worker;
 pub(crate) use dial::dial;
 pub(crate) use email::header;
 pub(crate) use mail::send_mail;
-pub use settings::{ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings};
+pub use settings::{ChannelSettings, FolderSettings, MailSettings, PushSettings, RingSettings, Security, SirenSettings};
 pub use template::Template;
 pub use webhook::Post;
 
@@ -101,6 +102,7 @@ enum Carrier {
     Folder(folder::Folder),
     Siren(siren::SirenChannel),
     Text(text::Text),
+    Ring(ring::Ring),
 }
 
 impl Channel {
@@ -116,6 +118,7 @@ impl Channel {
             ChannelSettings::Folder(folder) => Carrier::Folder(folder::Folder::new(folder)?),
             ChannelSettings::Siren(siren) => Carrier::Siren(siren::SirenChannel::new(siren)?),
             ChannelSettings::Text(to) => Carrier::Text(text::Text::new(to)),
+            ChannelSettings::Ring(ring) => Carrier::Ring(ring::Ring::new(ring)),
         }))
     }
 
@@ -127,6 +130,7 @@ impl Channel {
             Carrier::Folder(_) => folder::LIMIT,
             Carrier::Siren(_) => siren::LIMIT,
             Carrier::Text(_) => text::LIMIT,
+            Carrier::Ring(_) => ring::LIMIT,
         }
     }
 
@@ -138,6 +142,7 @@ impl Channel {
             Carrier::Folder(folder) => folder.attempt(page, context, progress),
             Carrier::Siren(siren) => siren.attempt(page, context, progress),
             Carrier::Text(text) => text.attempt(page, context, progress).await,
+            Carrier::Ring(ring) => ring.attempt(page, context, progress).await,
         }
     }
 
@@ -145,7 +150,7 @@ impl Channel {
     async fn rest(&mut self) {
         match &mut self.0 {
             Carrier::Mail(mail) => mail.rest().await,
-            Carrier::Push(_) | Carrier::Folder(_) | Carrier::Siren(_) | Carrier::Text(_) => {}
+            Carrier::Push(_) | Carrier::Folder(_) | Carrier::Siren(_) | Carrier::Text(_) | Carrier::Ring(_) => {}
         }
     }
 }
@@ -158,6 +163,7 @@ impl fmt::Debug for Channel {
             Carrier::Folder(_) => "Channel::Folder",
             Carrier::Siren(_) => "Channel::Siren",
             Carrier::Text(_) => "Channel::Text",
+            Carrier::Ring(_) => "Channel::Ring",
         })
     }
 }

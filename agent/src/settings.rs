@@ -24,7 +24,7 @@ mod sources;
 mod speech;
 
 pub use broker::{BrokerSettings, TlsSettings};
-pub use channels::{ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings};
+pub use channels::{ChannelSettings, FolderSettings, MailSettings, PushSettings, RingSettings, Security, SirenSettings};
 pub use checkin::CheckInSettings;
 pub use outputs::{key_of, usual_reply_topic};
 pub use places::{ControlSettings, JournalSettings, Places};
@@ -120,7 +120,10 @@ impl Settings {
         let answers = root.get("answers").and_then(|item| AnswerSettings::read(item, files, &root));
         let people = contacts::read(&root, files);
         people.want(&root, "mail", |channel| matches!(channel, ChannelSettings::Mail(_)));
-        people.want(&root, "modem", |channel| matches!(channel, ChannelSettings::Text(_)));
+        people.want(&root, "modem", |channel| {
+            matches!(channel, ChannelSettings::Text(_) | ChannelSettings::Ring(_))
+        });
+        people.check_rings(&root);
         root.finish();
         Some(Self {
             places: places?,

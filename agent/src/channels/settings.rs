@@ -20,6 +20,17 @@ pub enum ChannelSettings {
     Siren(SirenSettings),
     /// A text to this number.
     Text(Number),
+    /// A ring that wakes.
+    Ring(RingSettings),
+}
+
+/// A telephone that rings for a while, and is hung up.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct RingSettings {
+    /// The number.
+    pub to: Number,
+    /// It rings for so long.
+    pub length: Span,
 }
 
 /// The mail server.

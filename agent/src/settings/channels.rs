@@ -5,7 +5,7 @@ use super::broker::{host, topic};
 use super::files::Files;
 use super::reader::{count, hidden_line, line, port, span};
 pub use crate::channels::{
-    ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings,
+    ChannelSettings, FolderSettings, MailSettings, PushSettings, RingSettings, Security, SirenSettings,
 };
 use crate::modem::{ModemSettings, Number};
 use crate::secret::Secret;
@@ -25,6 +25,7 @@ impl ChannelSettings {
             Self::Push(_) => ChannelKind::Push,
             Self::Siren(_) => ChannelKind::Siren,
             Self::Text(_) => ChannelKind::Text,
+            Self::Ring(_) => ChannelKind::Ring,
         }
     }
 
@@ -32,7 +33,7 @@ impl ChannelSettings {
     pub fn needs_router(&self) -> bool {
         match self {
             Self::Mail(_) | Self::Push(_) => true,
-            Self::Folder(_) | Self::Siren(_) | Self::Text(_) => false,
+            Self::Folder(_) | Self::Siren(_) | Self::Text(_) | Self::Ring(_) => false,
         }
     }
 }
@@ -48,7 +49,13 @@ enum ChannelTable {
     Folder,
     Siren,
     Text,
+    Ring,
 }
+
+/// Short of this nobody wakes up; beyond it a mailbox of the network answers, and texts wait.
+const SHORTEST_RING: Span = Span::seconds(5);
+const USUAL_RING: Span = Span::seconds(20);
+const LONGEST_RING: Span = Span::minutes(1);
 
 /// A channel, and how many pages it may carry.
 pub(super) type Limited = (ChannelSettings, Option<Quota>);
@@ -61,6 +68,7 @@ pub(super) fn channel(table: Table<'_>, files: &Files<'_>, personal: bool) -> Op
         ("folder", ChannelTable::Folder),
         ("siren", ChannelTable::Siren),
         ("text", ChannelTable::Text),
+        ("ring", ChannelTable::Ring),
     ];
     // Without its kind nobody knows which of its keys are right.
     let kind = table.get("kind").map(|item| match item.one_of(&kinds)? {
@@ -68,7 +76,13 @@ pub(super) fn channel(table: Table<'_>, files: &Files<'_>, personal: bool) -> Op
             let help = "write it as `[channel.NAME]`".to_owned();
             item.wrong("a siren reaches nobody in particular", "not a way to a person", Some(help))
         }
-        ChannelTable::Mail | ChannelTable::Push | ChannelTable::Folder | ChannelTable::Text if !personal => {
+        ChannelTable::Mail
+        | ChannelTable::Push
+        | ChannelTable::Folder
+        | ChannelTable::Text
+        | ChannelTable::Ring
+            if !personal =>
+        {
             let help = "write this channel as `[contact.NAME.channel.NAME]`".to_owned();
             item.wrong("only sirens belong to nobody", "a way to a person", Some(help))
         }
@@ -96,6 +110,12 @@ pub(super) fn channel(table: Table<'_>, files: &Files<'_>, personal: bool) -> Op
         ChannelTable::Siren => siren(&table).map(ChannelSettings::Siren),
         ChannelTable::Text => {
             table.need("to", "\"+351 900 000 000\"").and_then(number).map(ChannelSettings::Text)
+        }
+        ChannelTable::Ring => {
+            let length = table.get("for").map(|item| span(item, SHORTEST_RING..=LONGEST_RING));
+            let to = table.need("to", "\"+351 900 000 000\"").and_then(number);
+            let length = length.unwrap_or(Some(USUAL_RING));
+            to.zip(length).map(|(to, length)| ChannelSettings::Ring(RingSettings { to, length }))
         }
     };
     table.finish();

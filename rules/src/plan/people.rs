@@ -206,4 +206,6 @@ pub enum ChannelKind {
     Text,
     /// Noise only; reaches nobody in particular.
     Siren,
+    /// Noise only, at one person's ear: wakes them for what another channel says.
+    Ring,
 }

@@ -4,6 +4,7 @@
 mod answers;
 mod channel;
 mod live;
+mod ring;
 mod watch;
 
 use slackwater_tests::agent::SOON;

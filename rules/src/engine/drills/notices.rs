@@ -140,9 +140,10 @@ impl Drills {
             ChannelKind::Mail => 0,
             ChannelKind::Text => 1,
             ChannelKind::Push => 2,
-            ChannelKind::Siren => 3,
+            // A ring says nothing: never the way of a notice.
+            ChannelKind::Siren | ChannelKind::Ring => 3,
         };
-        let theirs = cx.plan.directory.channels_of(contact);
+        let theirs = cx.plan.directory.channels_of(contact).filter(|(_, kind)| *kind != ChannelKind::Ring);
         let open = theirs.filter(|(target, _)| tried.is_none_or(|told| !told.to.contains(target)));
         let Some(target) = open.min_by_key(|(_, kind)| rank(*kind)).map(|(target, _)| target.to_string())
         else {
