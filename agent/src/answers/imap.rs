@@ -35,6 +35,8 @@ pub(super) struct Imap {
     mark: &'static str,
     /// Where messages go that were handled.
     done: Option<String>,
+    /// Mail has come since the last look: the server has said so, and will not say it again.
+    news: bool,
 }
 
 impl Imap {
@@ -78,7 +80,7 @@ impl Imap {
     fn over(stream: Box<dyn Stream>, settings: &MailboxSettings) -> Self {
         let lines = LineStream::new(stream, LONGEST_LINE);
         let done = settings.done.clone();
-        Self { lines, count: 0, capabilities: Vec::new(), mark: "\\Answered", done }
+        Self { lines, count: 0, capabilities: Vec::new(), mark: "\\Answered", done, news: false }
     }
 
     async fn greeting(&mut self) -> Result<(), ImapFault> {
@@ -153,6 +155,7 @@ impl Imap {
             _ => "UNANSWERED".to_owned(),
         };
         let since = since.map_or(String::new(), |since| format!(" SINCE {}", day(since)));
+        self.news = false;
         let said = self.command(&format!("UID SEARCH {handled}{since} {people}")).await?;
         let mut found: Vec<u32> = said.iter().filter_map(Said::found).flatten().collect();
         found.sort_unstable();
@@ -187,6 +190,9 @@ impl Imap {
 
     /// Waits for new mail, so long at most.
     pub(super) async fn wait(&mut self, longest: Duration, limit: Duration) -> Result<(), ImapFault> {
+        if self.news {
+            return Ok(());
+        }
         let tag = self.say("IDLE").await?;
         let go_on = timeout(limit, Said::hear(&mut self.lines)).await.map_err(|_| silent())??;
         if !go_on.text.starts_with('+') {
@@ -230,6 +236,7 @@ impl Imap {
                 let ok = rest.get(..2).is_some_and(|word| word.eq_ignore_ascii_case("OK"));
                 return if ok { Ok(all) } else { Err(ImapFault::Refused(tame(rest, SHOWN))) };
             }
+            self.news |= said.tells_of_mail();
             // Few responses are of use: of messages there is one to a command.
             if said.literals.is_empty() || all.iter().all(|said: &Said| said.literals.is_empty()) {
                 all.push(said);

@@ -20,6 +20,9 @@ const LOOK: Duration = Duration::from_secs(30);
 const FIRST_WAIT: Duration = Duration::from_secs(1);
 const LONGEST_WAIT: Duration = Duration::from_secs(60);
 
+/// A ring waits for so long, so that the text that says why, handed in beside it, goes first.
+const RING_AFTER: Duration = Duration::from_secs(1);
+
 /// A turn of the loop takes far less, unless it ends.
 const TAKEN_WITHIN: Duration = Duration::from_secs(10);
 
@@ -104,6 +107,7 @@ impl Owner {
         };
         let mut look = interval(LOOK);
         look.set_missed_tick_behavior(MissedTickBehavior::Delay);
+        let mut rings_from = Instant::now();
         loop {
             self.settle(session.take_reports());
             let text_came = session.dialogue.text_came;
@@ -111,12 +115,15 @@ impl Owner {
                 // A page goes before all else.
                 biased;
                 job = self.jobs.recv() => match job {
-                    Some(job) if matches!(job.errand, Errand::Ring(_)) => self.rings.push_back(job),
+                    Some(job) if matches!(job.errand, Errand::Ring(_)) => {
+                        self.rings.push_back(job);
+                        rings_from = Instant::now() + RING_AFTER;
+                    }
                     Some(job) => self.send(&mut session, job).await.map_err(lost)?,
                     None => return Ok(Over),
                 },
                 // The text that says why goes before the ring.
-                () = std::future::ready(()), if !self.rings.is_empty() => {
+                () = sleep_until(rings_from), if !self.rings.is_empty() => {
                     if let Some(job) = self.rings.pop_front() {
                         self.send(&mut session, job).await.map_err(lost)?;
                     }

@@ -87,3 +87,63 @@ fn plain_line(item: Item<'_>) -> Option<String> {
         false => item.wrong(format!("`{text}` can't be said to a mail server"), "letters without accents only", None),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::settings::{Environment, Settings};
+    use std::fs;
+    use std::os::unix::fs::PermissionsExt as _;
+
+    const LEAST: &str = "[site]\nrules = \"rules.toml\"\nzone = \"UTC\"\n[broker]\nhost = \"localhost\"\n";
+
+    fn load(more: &str) -> Result<Settings, String> {
+        let folder = tempfile::tempdir().expect("a folder");
+        let file = folder.path().join("agent.toml");
+        fs::write(&file, format!("{LEAST}{more}")).expect("written");
+        let secret = folder.path().join("imap-password");
+        fs::write(&secret, "neap tide\n").expect("written");
+        fs::set_permissions(&secret, fs::Permissions::from_mode(0o600)).expect("allowed");
+        Settings::load(&file, &Environment::default()).map_err(|found| found.to_string())
+    }
+
+    const MAIL: &str = "[mail]\nhost = \"mail.example.org\"\nfrom = \"watch@example.org\"\n";
+
+    fn mailbox(keys: &str) -> String {
+        format!("[answers.mail]\nhost = \"imap.example.org\"\nuser = \"watch\"\npassword-file = \"imap-password\"\n{keys}{MAIL}")
+    }
+
+    #[test]
+    fn a_topic_or_a_mailbox_is_enough() {
+        let topic = load("[answers]\ntopic = \"room2/answers\"\n").expect("right");
+        assert_eq!(topic.answer_topic().as_deref(), Some("room2/answers"));
+        let settings = load(&mailbox("")).expect("right");
+        let mailbox = settings.mailbox().expect("it is there");
+        assert_eq!((mailbox.port, mailbox.folder.as_str(), mailbox.done.as_deref()), (993, "INBOX", None));
+        assert!(!format!("{settings:?}").contains("neap tide"));
+        assert!(settings.directory().mailbox, "its health has an alarm");
+    }
+
+    #[test]
+    fn what_is_wrong_says_its_place_and_the_way_out() {
+        for (more, said) in [
+            ("[answers]\n".to_owned(), "`[answers]` names no way to answer"),
+            ("[answers]\ntopic = \"room2/+\"\n".to_owned(), "it has a wildcard"),
+            (mailbox("").replace(MAIL, ""), "answers by mail could not be replied to"),
+            (mailbox("security = \"none\"\n"), "would go to `imap.example.org` in the clear"),
+            (mailbox("done = \"inbox\"\n"), "handled messages would stay where they are"),
+            (mailbox("folder = \"Entrée\"\n"), "can't be said to a mail server"),
+            (mailbox("colour = 1\n"), "unknown key"),
+            (
+                "[modem]\ndevice = \"/dev/ttyUSB2\"\n[contact.ines.channel.ring]\nkind = \"ring\"\nto = \"+351900000012\"\n"
+                    .to_owned(),
+                "wakes somebody whom nothing tells why",
+            ),
+        ] {
+            let wrong = load(&more).expect_err("it is wrong");
+            assert!(wrong.contains(said) && wrong.contains("agent.toml:"), "{more}\n{wrong}");
+        }
+        let why = "security = \"none\"\nin-clear-because = \"its own cable to the server\"\n";
+        let told = load(&mailbox(why)).expect("right").in_clear();
+        assert!(told.iter().any(|(path, _)| path == "answers.mail.in-clear-because"), "{told:?}");
+    }
+}

@@ -36,26 +36,31 @@ impl Line {
     }
 }
 
-/// The first line that is the writer's own and says more than a greeting.
+/// The first line that is the writer's own and says more than a greeting; a greeting if there is none.
 pub fn first_own_line(body: &str, flow: Flow) -> Option<String> {
     let lines = lines(body, flow);
     let mut at = 0;
     let mut below_quote = false;
+    let mut greeting = None;
     while let Some(line) = lines.get(at) {
         // A long quoted line that was broken leaves its end unmarked: it is no word of the writer.
         let broken_off = below_quote && !line.is_blank();
-        if line.depth > 0 || broken_off || line.is_blank() || only_greets(&line.text) {
+        let greets = line.depth == 0 && !broken_off && only_greets(&line.text);
+        if greets && greeting.is_none() {
+            greeting = Some(line.text.trim().to_owned());
+        }
+        if line.depth > 0 || broken_off || line.is_blank() || greets {
             below_quote = line.depth > 0 || broken_off;
             at += 1;
         } else if is_signature(&line.text) {
-            return None;
+            return greeting;
         } else if let Some(quote) = attribution(lines.get(at..)?).filter(|_| !is_answer(&line.text)) {
             at += quote;
         } else {
             return Some(line.text.trim().to_owned());
         }
     }
-    None
+    greeting
 }
 
 /// An answer right above an attribution is none of it.
@@ -147,7 +152,8 @@ mod tests {
             ("\n\n  have it 4qte  \nBye", Some("have it 4qte")),
             ("I can't come.\n4QTE", Some("I can't come.")),
             ("", None),
-            ("Hi!", None),
+            ("Hi!", Some("Hi!")),
+            ("yes", Some("yes")),
             ("-- \n4QTE", None),
         ] {
             assert_eq!(own(&format!("{above}{quote}")).as_deref(), decides, "{above}");

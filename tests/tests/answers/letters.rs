@@ -43,10 +43,10 @@ pub(crate) fn html_only(words: &str, code: &str) -> String {
 }
 
 /// Both forms, the plain one quoted-printable and flowed.
-pub(crate) fn flowed(words: &str, code: &str) -> String {
+pub(crate) fn flowed((first, second): (&str, &str), code: &str) -> String {
     let body = format!(
         "--b\nContent-Type: text/plain; charset=utf-8; format=flowed; delsp=no\nContent-Transfer-Encoding: quoted-printable\n\n\
-         {words}=20\n=E2=80=94 Ines\n\n{}\n--b\nContent-Type: text/html; charset=utf-8\n\n<p>something else</p>\n--b--\n",
+         {first}=20\n{second}\n\n=E2=80=94 Ines\n\n{}\n--b\nContent-Type: text/html; charset=utf-8\n\n<p>something else</p>\n--b--\n",
         quote(code).replace('=', "=3D")
     );
     mail("Ines <ines@example.org>", "Content-Type: multipart/alternative; boundary=\"b\"\n", &body)

@@ -64,7 +64,7 @@ async fn a_reply_of_any_common_make_answers_and_hears_for_how_long() {
         above(&format!("Have it, {}", code.to_lowercase()), &code),
         below(&format!("{code} for 2 h"), &code),
         html_only(&format!("still&nbsp;on it <b>{code}</b>"), &code),
-        flowed(&format!("ok {code}"), &code),
+        flowed(("still on it", &code), &code),
         fresh(&format!("{code} until noon")),
     ];
     let mut last = 0;

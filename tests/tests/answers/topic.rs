@@ -69,6 +69,7 @@ async fn a_contact_answers_on_the_topic_of_their_name_and_hears_what_came_of_it(
     let elsewhere = ask(&house, "yes", Some("lagoon/heaters/set")).await;
     assert_eq!(elsewhere.1, format!("{ANSWERS}/ines/reply"), "a reply switches nothing");
 
+    house.home.record("Tom is told", 0, |body| matches!(body, Body::Paged { target, .. } if target == "tom.mail"));
     let began = Instant::now();
     let own = format!("{ANSWERS}/ines/reply/phone");
     let payload = format!(r#"{{"code":"{code}","say":"have it","for":"2 h"}}"#);
