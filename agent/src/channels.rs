@@ -28,7 +28,10 @@ mod worker;
 pub(crate) use dial::dial;
 pub(crate) use email::header;
 pub(crate) use mail::send_mail;
-pub use settings::{ChannelSettings, FolderSettings, MailSettings, PushSettings, RingSettings, Security, SirenSettings};
+pub use settings::{
+    ChannelSettings, FolderSettings, MailSettings, PushSettings, RingSettings, Security, SirenSettings,
+    UnusableChannel,
+};
 pub use template::Template;
 pub use webhook::Post;
 
@@ -49,6 +52,9 @@ use worker::{Lane, Progress};
 /// A server's name may have several addresses, and a router that came back from a power cut may
 /// carry only one family of them: each address gets this fraction of the time-out to connect.
 const ADDRESSES: u32 = 3;
+
+/// A way that can't be used says so without waiting for anything.
+const AT_ONCE: Duration = Duration::from_secs(1);
 
 /// The way to the broker, as far as a siren needs it.
 pub trait Publish: Send + Sync {
@@ -103,6 +109,8 @@ enum Carrier {
     Siren(siren::SirenChannel),
     Text(text::Text),
     Ring(ring::Ring),
+    /// Why it can't be used.
+    Unusable(String),
 }
 
 impl Channel {
@@ -119,7 +127,21 @@ impl Channel {
             ChannelSettings::Siren(siren) => Carrier::Siren(siren::SirenChannel::new(siren)?),
             ChannelSettings::Text(to) => Carrier::Text(text::Text::new(to)),
             ChannelSettings::Ring(ring) => Carrier::Ring(ring::Ring::new(ring)),
+            ChannelSettings::Unusable(unusable) => Carrier::Unusable(unusable.why.clone()),
         }))
+    }
+
+    /// Why it can't be used, if that is known before any page.
+    pub fn trouble(&self) -> Option<&str> {
+        match &self.0 {
+            Carrier::Unusable(why) => Some(why),
+            Carrier::Mail(_)
+            | Carrier::Push(_)
+            | Carrier::Folder(_)
+            | Carrier::Siren(_)
+            | Carrier::Text(_)
+            | Carrier::Ring(_) => None,
+        }
     }
 
     /// How long one attempt may take.
@@ -131,6 +153,7 @@ impl Channel {
             Carrier::Siren(_) => siren::LIMIT,
             Carrier::Text(_) => text::LIMIT,
             Carrier::Ring(_) => ring::LIMIT,
+            Carrier::Unusable(_) => AT_ONCE,
         }
     }
 
@@ -143,6 +166,8 @@ impl Channel {
             Carrier::Siren(siren) => siren.attempt(page, context, progress),
             Carrier::Text(text) => text.attempt(page, context, progress).await,
             Carrier::Ring(ring) => ring.attempt(page, context, progress).await,
+            // The next way at once: nothing is gained by trying again.
+            Carrier::Unusable(why) => Outcome::Failed { why: why.clone() },
         }
     }
 
@@ -150,7 +175,12 @@ impl Channel {
     async fn rest(&mut self) {
         match &mut self.0 {
             Carrier::Mail(mail) => mail.rest().await,
-            Carrier::Push(_) | Carrier::Folder(_) | Carrier::Siren(_) | Carrier::Text(_) | Carrier::Ring(_) => {}
+            Carrier::Push(_)
+            | Carrier::Folder(_)
+            | Carrier::Siren(_)
+            | Carrier::Text(_)
+            | Carrier::Ring(_)
+            | Carrier::Unusable(_) => {}
         }
     }
 }
@@ -164,6 +194,7 @@ impl fmt::Debug for Channel {
             Carrier::Siren(_) => "Channel::Siren",
             Carrier::Text(_) => "Channel::Text",
             Carrier::Ring(_) => "Channel::Ring",
+            Carrier::Unusable(_) => "Channel::Unusable",
         })
     }
 }
@@ -199,7 +230,7 @@ impl Channels {
         let mut lanes = BTreeMap::new();
         let mut workers = JoinSet::new();
         for (target, channel) in channels {
-            let lane = Arc::new(Lane::default());
+            let lane = Arc::new(Lane::new(channel.trouble()));
             workers.spawn(worker::work(
                 Arc::clone(&lane),
                 target.clone(),

@@ -100,7 +100,7 @@ enum Verb {
     Run(Config),
     /// Read the configuration and the rule file as `run` would, and say all that is wrong.
     #[command(
-        after_help = "Example: slackwater check --config agent.toml\n         slackwater check --schema > rules.schema.json\nIt also names who is told by mail and push only, which a power cut takes with the router.\nExit code: 0 if `run` would start, 78 if not."
+        after_help = "Example: slackwater check --config agent.toml\n         slackwater check --schema > rules.schema.json\nIt also names who is told by mail and push only, which a power cut takes with the router, and\nwhat the service's user can't read or write. Stricter than `run`, which starts with what is sound.\nExit code: 0 if all is right, 78 if not."
     )]
     Check {
         #[command(flatten)]
@@ -356,7 +356,7 @@ fn wrong(text: &str) -> ExitCode {
 
 async fn run(config: Config) -> ExitCode {
     let environment = Environment::of_process();
-    let site = match Site::load(&config.config, &environment) {
+    let site = match Site::load_sound(&config.config, &environment) {
         Ok(site) => site,
         Err(mistakes) => return wrong(&mistakes.text),
     };
@@ -370,6 +370,9 @@ async fn watch(config: Config, environment: Environment, site: Site) -> ExitCode
     };
     for line in site.warnings.lines() {
         tracing::warn!("{line}");
+    }
+    for (part, why) in &site.unusable {
+        tracing::error!("{part} can't be used, the watch begins without it: {why}");
     }
     let clock = Clock::system(site.settings.trust);
     let parts = Parts {

@@ -10,6 +10,7 @@ mod fetching;
 mod health;
 mod health_inputs;
 mod mail_inputs;
+mod mending;
 mod mqtt_inputs;
 mod outlet;
 mod pace;
@@ -25,19 +26,20 @@ use crate::answers::{self, Mailbox};
 use crate::channels::{self, Channels};
 use crate::checkin;
 use crate::clock::Clock;
-use crate::control::{self, Control, PendingRequest};
+use crate::control::PendingRequest;
 use crate::journal::writer::Keeper;
 use crate::journal::{BootId, JournalLimits};
 use crate::modem::{Arrived, Modem};
 use crate::mqtt::{self, MqttEvent};
 use crate::service::{Service, ServiceSignal, Signals};
 use crate::settings::{Environment, Settings};
-use crate::site::{Site, broker};
+use crate::site::{Site, broker, last_good};
 use crate::sources::{RunningSources, SourceRound};
 use crate::witness::Roster;
 use answer_inputs::Answers;
 use health::PartsHealth;
 use health_inputs::ToldHealth;
+use mending::{Door, Mending};
 use outlet::Outlet;
 use slackwater_rules::engine::{Effect, Engine, Input, Turn};
 use slackwater_rules::record::{Outcome, Record, Seq};
@@ -53,7 +55,7 @@ use tokio::sync::mpsc;
 const BATCH: usize = 256;
 
 /// READY is not kept back for longer than this by a broker that is away.
-const READY_WITHIN: Duration = Duration::from_secs(10);
+const READY_WITHIN: Duration = Duration::from_millis(500);
 
 /// The drain at the end: for the broker, and for pages on their way.
 const DRAIN: Duration = Duration::from_secs(2);
@@ -82,23 +84,17 @@ enum Happening {
     Impatient,
 }
 
-/// What people say, by each way that has a queue of its own.
-struct FromPeople {
-    requests: mpsc::Receiver<PendingRequest>,
-    texts: mpsc::Receiver<Arrived>,
-    letters: mpsc::Receiver<answers::Arrived>,
-}
-
 /// Watches until the system or a person says to stop.
 ///
 /// # Errors
 /// Only what makes watching impossible: everything else degrades and is said.
 pub async fn run(parts: Parts) -> Result<(), RunError> {
     let Parts { config, site, environment, clock, onlooker, mut until } = parts;
-    let Site { settings, plan, channels, ways, outputs, .. } = site;
+    let Site { settings, plan, channels, ways, outputs, rules, mut unusable, .. } = site;
     let mut signals = Signals::listen().map_err(RunError::Signals)?;
-    let (control, requests) =
-        control::listen(&settings.places.control.socket).await.map_err(RunError::Control)?;
+    let (door, closed) =
+        Door::open(settings.places.control.socket.clone()).await.map_err(RunError::Control)?;
+    unusable.extend(closed.map(|why| (mending::SOCKET.to_owned(), why)));
 
     let now = clock.now();
     let limits = JournalLimits {
@@ -119,23 +115,20 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
         RunError::Broker(wrong.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))
     })?;
     let identity = checkin::Identity { seed: left.seed, start: engine.next_seq(), boot: clock.boot() };
-    let sender =
-        settings.check_in.clone().map(|own| checkin::CheckInSender::start(own, ways, identity, &clock));
+    let sender = settings
+        .check_in
+        .clone()
+        .map(|own| checkin::CheckInSender::start(own, ways, identity.clone(), &clock));
     let sender = sender.transpose().map_err(RunError::CheckIn)?;
     let roster = Roster::open(&settings.places.journal.path, &now);
 
     let outlet = Outlet::new(handle.clone(), outputs);
     let (results, mut delivered) = mpsc::unbounded_channel();
     let (modem, texts) = settings.modem.clone().map(Modem::start).unzip();
-    let mailbox = settings.mailbox().cloned().zip(settings.mail.clone());
-    let (mailbox, letters) = mailbox
-        .map(|(mailbox, mail)| {
-            let people = settings.addresses().into_keys().collect();
-            Mailbox::start(mailbox, mail, people, clock.clone())
-        })
-        .unzip();
+    let (mailbox, letters) = mail_inputs::open(&settings, &clock);
+    keep_rules(&settings, rules.as_deref());
     let context = channels::SharedParts {
-reply_to: settings.mailbox().and_then(|mailbox| mailbox.address.clone()),
+        reply_to: settings.mailbox().and_then(|mailbox| mailbox.address.clone()),
         clock: Arc::new({
             let clock = clock.clone();
             move || clock.now().wall
@@ -146,7 +139,14 @@ reply_to: settings.mailbox().and_then(|mailbox| mailbox.address.clone()),
     };
     let channels = Channels::start(channels, &context, results.clone());
 
+    let health = PartsHealth { unusable, ..PartsHealth::default() };
     let mut watch = EventLoop {
+        mending: Mending::of(&config, &settings.places.rules, &health.unusable, now.mono),
+        door,
+        // Without a modem nothing ever comes.
+        texts: texts.unwrap_or_else(|| mpsc::channel(1).1),
+        letters,
+        identity,
         told: ToldHealth::nothing(&settings),
         texting: Texting::new(settings.numbers()),
         answers: Answers::new(),
@@ -166,7 +166,7 @@ reply_to: settings.mailbox().and_then(|mailbox| mailbox.address.clone()),
         results,
         clock,
         service: Service::from_environment(),
-        health: PartsHealth::default(),
+        health,
         backlog: false,
         contested: None,
         ready: false,
@@ -181,14 +181,17 @@ reply_to: settings.mailbox().and_then(|mailbox| mailbox.address.clone()),
     watch.tell_health();
     watch.recall_sites();
     watch.finish();
-    // Without a modem nothing ever comes, nor without a mailbox.
-    let texts = texts.unwrap_or_else(|| mpsc::channel(1).1);
-    let letters = letters.unwrap_or_else(|| mpsc::channel(1).1);
-    let people = FromPeople { requests, texts, letters };
-    let ended = watch.go_on(&mut signals, &mut until, events, people, &mut delivered).await;
+    let ended = watch.go_on(&mut signals, &mut until, events, &mut delivered).await;
     watch.close(&ended, delivered).await;
-    drop::<Control>(control);
     ended.map(drop)
+}
+
+/// A rule file that was taken is kept for a start at which it is broken.
+fn keep_rules(settings: &Settings, rules: Option<&str>) {
+    let Some(rules) = rules else { return };
+    if let Err(error) = last_good::keep(&settings.places.journal.path, rules) {
+        tracing::warn!("no copy of the rule file is kept: {error}");
+    }
 }
 
 /// The loop's own state.
@@ -208,6 +211,14 @@ struct EventLoop {
     clock: Clock,
     service: Service,
     health: PartsHealth,
+    mending: Mending,
+    door: Door,
+    /// From the modem.
+    texts: mpsc::Receiver<Arrived>,
+    /// From the mailbox.
+    letters: mpsc::Receiver<answers::Arrived>,
+    /// For check-ins.
+    identity: checkin::Identity,
     /// What the engine knows of the agent's own parts.
     told: ToldHealth,
     texting: Texting,
@@ -240,7 +251,6 @@ impl EventLoop {
         signals: &mut Signals,
         until: &mut Until,
         mut events: mpsc::Receiver<MqttEvent>,
-        mut people: FromPeople,
         delivered: &mut mpsc::UnboundedReceiver<(Seq, Outcome)>,
     ) -> Result<&'static str, RunError> {
         let mut batch = Vec::with_capacity(BATCH);
@@ -256,13 +266,14 @@ impl EventLoop {
                     _ => Happening::Broker,
                 },
                 round = self.sources.next() => Happening::Fetched(round),
-                Some(asked) = people.requests.recv() => Happening::Asked(asked),
-                Some(text) = people.texts.recv() => Happening::Texted(text),
-                Some(letter) = people.letters.recv() => Happening::Mailed(letter),
+                Some(asked) = self.door.requests.recv() => Happening::Asked(asked),
+                Some(text) = self.texts.recv() => Happening::Texted(text),
+                Some(letter) = self.letters.recv() => Happening::Mailed(letter),
                 () = wait(&self.clock, wanted_by) => Happening::Woken,
                 why = &mut *until => return Ok(why),
                 () = &mut patience, if !self.ready => Happening::Impatient,
             };
+            self.mend().await;
             self.tell_health();
             match happening {
                 Happening::Broker => {
@@ -309,10 +320,16 @@ impl EventLoop {
     fn wanted_by(&self) -> Option<Moment> {
         let engine = self.engine.next_deadline().map(|(at, _)| at);
         let check_in = self.sender.as_ref().map(checkin::CheckInSender::due);
-        engine.into_iter().chain(self.keeper.due()).chain(self.service.turn_wanted_by()).chain(check_in).min()
+        engine
+            .into_iter()
+            .chain(self.keeper.due())
+            .chain(self.service.turn_wanted_by())
+            .chain(check_in)
+            .chain(self.mending.due())
+            .min()
     }
 
-    /// One input of the engine, now; what comes of it waits for [`Watch::finish`].
+    /// One input of the engine, now; what comes of it waits for [`EventLoop::finish`].
     fn take(&mut self, input: Input) {
         self.turn(self.clock.now(), input);
     }

@@ -2,7 +2,7 @@
 //! in, one transaction a turn, and are safe when [`Journal::commit`] returns; samples flow in,
 //! are thinned to minutes in memory, and are written now and then. After a restart
 //! [`Journal::restore`] gives back the records that still matter. The review and the page read
-//! through a connection of their own, [`Log`].
+//! through a connection of their own, [`JournalLog`].
 //!
 //! There is one writer, owned by the event loop. Nothing here is needed for a page to go out:
 //! every error leaves the file as it was before the call, and the same call may be tried again.

@@ -22,6 +22,7 @@ use std::fmt;
 use std::sync::Arc;
 use std::time::Duration;
 
+use crate::secret::Secret;
 use bytes::Bytes;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc, oneshot};
 use tokio::task::AbortHandle;
@@ -70,7 +71,7 @@ pub enum MqttEvent {
         /// From publishing it to hearing it.
         round_trip: Duration,
     },
-    /// Connected, but our own message did not come back in time. Told once, until [`Event::Heard`].
+    /// Connected, but our own message did not come back in time. Told once, until [`MqttEvent::Heard`].
     Deaf {
         /// How long ago the path was last proved (or the connection was made).
         silent_for: Duration,
@@ -162,7 +163,7 @@ pub struct Ack {
 /// Why a publication was not accepted.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum PublishError {
-    /// Too many publications wait for the broker. Try again after an [`Event::Published`].
+    /// Too many publications wait for the broker. Try again after an [`MqttEvent::Published`].
     Full {
         /// How many may wait.
         limit: usize,
@@ -194,6 +195,7 @@ enum ConnectionCommand {
     Ack(Ack),
     Publish(outbox::OutboxEntry),
     Subscribe(Vec<String>),
+    Password(Option<Secret>),
     Close(oneshot::Sender<()>),
 }
 
@@ -231,7 +233,7 @@ impl Handle {
     }
 
     /// Publishes with QoS 1. The order is kept, reconnects are survived, and every accepted `id` is
-    /// answered by one [`Event::Published`] or [`Event::Unpublished`]. A connection that breaks between
+    /// answered by one [`MqttEvent::Published`] or [`MqttEvent::Unpublished`]. A connection that breaks between
     /// the broker's taking it over and our hearing of it makes the broker see it twice.
     ///
     /// # Errors
@@ -278,6 +280,12 @@ impl Handle {
         // A closed task has nothing to subscribe to.
         let _ = self.commands.send(ConnectionCommand::Subscribe(filters));
         Ok(())
+    }
+
+    /// The password from the next attempt to connect on.
+    pub fn set_password(&self, password: Option<Secret>) {
+        // A closed task connects no more.
+        let _ = self.commands.send(ConnectionCommand::Password(password));
     }
 
     /// Says "offline" on the status topic, disconnects so that the last will stays unspoken, and ends the

@@ -24,8 +24,12 @@ mod sources;
 mod speech;
 
 pub use broker::{BrokerSettings, TlsSettings};
-pub use channels::{ChannelSettings, FolderSettings, MailSettings, PushSettings, RingSettings, Security, SirenSettings};
+pub use channels::{
+    ChannelSettings, FolderSettings, MailSettings, PushSettings, RingSettings, Security, SirenSettings,
+    UnusableChannel,
+};
 pub use checkin::CheckInSettings;
+pub use files::{NamedFile, Reading};
 pub use outputs::{key_of, usual_reply_topic};
 pub use places::{ControlSettings, JournalSettings, Places};
 pub use reader::read_text;
@@ -69,6 +73,9 @@ pub struct Settings {
     pub contacts: BTreeMap<String, Contact>,
     /// Every way to reach them, and every siren.
     pub channels: BTreeMap<Target, ChannelSettings>,
+    /// Sections that a file keeps from being used, and why: only where [`Reading::Sound`] was asked for.
+    /// Those of channels are [`ChannelSettings::Unusable`].
+    pub unusable: BTreeMap<String, String>,
 }
 
 /// What came of reading the configuration.
@@ -80,14 +87,16 @@ pub struct Read {
     pub rules: Option<PathBuf>,
     /// The zone that times of day are meant in, if at least that could be read.
     pub zone: Option<TimeZone>,
+    /// Every file that some key names.
+    pub named: Vec<NamedFile>,
     /// What is wrong.
     pub report: Report,
 }
 
 impl Settings {
     /// Reads the configuration and checks all of it, the files with secrets included.
-    pub fn read(file: &Path, environment: &Environment) -> Read {
-        let files = Files { file, environment };
+    pub fn read(file: &Path, environment: &Environment, reading: Reading) -> Read {
+        let files = Files::new(file, environment, reading);
         let (known, report) = reader::read(file, environment, |root| {
             let site = SitePlaces::read(&root, &files);
             let (rules, zone) = (site.rules.clone(), site.zone.clone());
@@ -95,7 +104,7 @@ impl Settings {
         });
         let (settings, rules, zone) = known.unwrap_or_default();
         let settings = settings.filter(|_| !report.is_wrong());
-        Read { settings, rules, zone, report }
+        Read { settings, rules, zone, named: files.into_named(), report }
     }
 
     /// The same for whom nothing but the whole is of use.
@@ -103,7 +112,7 @@ impl Settings {
     /// # Errors
     /// All that is wrong.
     pub fn load(file: &Path, environment: &Environment) -> Result<Self, Found> {
-        let read = Self::read(file, environment);
+        let read = Self::read(file, environment, Reading::Whole);
         read.settings.ok_or_else(|| read.report.conclude())
     }
 
@@ -112,18 +121,36 @@ impl Settings {
         let trust = root.get("clock").and_then(Trust::read);
         let log = root.get("log").and_then(LogSettings::read);
         let broker = root.need("broker", "{ host = \"localhost\" }");
-        let broker = broker.and_then(|item| BrokerSettings::read(item, files));
+        let mut unusable = BTreeMap::new();
+        let mut note = |section: &str, why: Option<String>| {
+            unusable.extend(why.map(|why| (section.to_owned(), why)));
+        };
+        let (broker, why) = files.noting(|| broker.and_then(|item| BrokerSettings::read(item, files)));
+        note("broker", why);
         let sources = SourceSettings::read(&root, files);
-        let mail = root.get("mail").and_then(|item| MailSettings::read(item, files));
-        let check_in = root.get("check-in").and_then(|item| CheckInSettings::read(item, files));
-        let modem = root.get("modem").and_then(|item| ModemSettings::read(item, files));
-        let answers = root.get("answers").and_then(|item| AnswerSettings::read(item, files, &root));
-        let people = contacts::read(&root, files);
-        people.want(&root, "mail", |channel| matches!(channel, ChannelSettings::Mail(_)));
-        people.want(&root, "modem", |channel| {
+        let (mail, why) = files.noting(|| root.get("mail").and_then(|item| MailSettings::read(item, files)));
+        note("mail", why);
+        let (check_in, why) =
+            files.noting(|| root.get("check-in").and_then(|item| CheckInSettings::read(item, files)));
+        let check_in = check_in.filter(|_| why.is_none());
+        note("check-in", why);
+        let (modem, why) =
+            files.noting(|| root.get("modem").and_then(|item| ModemSettings::read(item, files)));
+        // Without its PIN a SIM must not be tried.
+        let modem = modem.filter(|_| why.is_none());
+        note("modem", why);
+        let (answers, why) =
+            files.noting(|| root.get("answers").and_then(|item| AnswerSettings::read(item, files, &root)));
+        note("answers.mail", why);
+        let mut people = contacts::read(&root, files);
+        let by_modem = |channel: &ChannelSettings| {
             matches!(channel, ChannelSettings::Text(_) | ChannelSettings::Ring(_))
-        });
+        };
         people.check_rings(&root);
+        people.want(&root, "mail", |channel| matches!(channel, ChannelSettings::Mail(_)));
+        people.want(&root, "modem", by_modem);
+        people.go_without("mail", &unusable, |channel| matches!(channel, ChannelSettings::Mail(_)));
+        people.go_without("modem", &unusable, by_modem);
         root.finish();
         Some(Self {
             places: places?,
@@ -137,6 +164,7 @@ impl Settings {
             answers,
             contacts: people.contacts,
             channels: people.channels,
+            unusable,
         })
     }
 

@@ -1,11 +1,17 @@
 //! From two files to a site that can be watched: the agent's configuration and the rule file
 //! it names, read and checked by the same code for `run`, `check` and a reload. All that is
-//! wrong comes out at once, in words; a site comes out only if nothing is.
+//! wrong comes out at once, in words; a site comes out only if nothing is. A watch that starts takes
+//! what is sound ([`Site::load_sound`]): the rest comes out beside it, to be told and tried again.
+
+pub mod last_good;
 
 use crate::channels::Channel;
 use crate::checkin;
 use crate::mqtt;
-use crate::settings::{BrokerSettings, Environment, Read, Report, Settings, UpsSettings, key_of, read_text};
+use crate::settings::{
+    BrokerSettings, ChannelSettings, Environment, NamedFile, Read, Reading, Report, Settings, UpsSettings,
+    key_of, read_text,
+};
 use jiff::tz::TimeZone;
 use slackwater_rules::diagnostic::{did_you_mean, listed};
 use slackwater_rules::plan::{
@@ -33,6 +39,13 @@ pub struct Site {
     pub warnings: String,
     /// The same for programs: of the agent's file, and of the rule file.
     pub findings: (FindingsView, FindingsView),
+    /// Every file that some key of the configuration names.
+    pub named: Vec<NamedFile>,
+    /// The rule file's text, to be kept as the last good copy; nothing if that copy is what runs.
+    pub rules: Option<String>,
+    /// Parts that can't be used as they are set up, and why; empty unless the site was loaded by
+    /// [`Site::load_sound`].
+    pub unusable: BTreeMap<String, String>,
 }
 
 /// Why there is no site: all of it, of both files.
@@ -52,38 +65,167 @@ impl Site {
     /// # Errors
     /// All mistakes of both files: what is wrong with one hides nothing of the other.
     pub fn load(config: &Path, environment: &Environment) -> Result<Self, Box<WrongConfiguration>> {
-        let Read { settings, rules, zone, report } = Settings::read(config, environment);
-        let checked = read_rules(&report, rules.as_deref(), zone, settings.as_ref());
-        let (Some(settings), Some(checked)) = (settings, &checked) else {
-            return Err(wrong(report, checked));
+        Self::load_as(config, environment, Reading::Whole)
+    }
+
+    /// The same for a watch that starts: what a password, a certificate or another file keeps from being
+    /// used is left out, and for a broken rule file its last good copy is taken. Both are in
+    /// [`Site::unusable`].
+    ///
+    /// # Errors
+    /// All mistakes of both files, if nothing can be watched or nobody can be told.
+    pub fn load_sound(config: &Path, environment: &Environment) -> Result<Self, Box<WrongConfiguration>> {
+        Self::load_as(config, environment, Reading::Sound)
+    }
+
+    fn load_as(
+        config: &Path,
+        environment: &Environment,
+        reading: Reading,
+    ) -> Result<Self, Box<WrongConfiguration>> {
+        let Read { settings, rules, zone, named, report } = Settings::read(config, environment, reading);
+        let read = rules.as_deref().map(|file| read_rules(file, zone.clone(), settings.as_ref()));
+        let copy = match (&read, &settings, reading) {
+            (Some(read), Some(settings), Reading::Sound) if !is_whole(read) => last_good(settings, zone),
+            _ => None,
+        };
+        let whole = rules.as_deref().zip(read.as_ref());
+        let why_copied = copy.as_ref().and(whole).map(|(file, read)| why_not(file, read));
+        let from_copy = why_copied.is_some();
+        let read = if from_copy { copy.map(Ok) } else { read };
+        let checked = noted(&report, read);
+        let (Some(mut settings), Some((checked, text))) = (settings, &checked) else {
+            return Err(wrong(report, checked.map(|(checked, _)| checked)));
         };
         for (output, said) in clashes(&settings.outputs()) {
             report.note(&key_of(&output.publisher), said, "every topic and word has one meaning", None);
         }
-        let channels = channels(&settings, &report);
-        let ways = settings.check_in.as_ref().map(checkin::ways).transpose();
-        let ways = ways.map_err(|texts| note_all(&report, "check-in", texts)).unwrap_or_default();
+        let channels = channels(&mut settings, &report, reading);
+        let ways = ways(&mut settings, &report, reading);
         if let Some(plan) = &checked.plan {
             let refused = broker(&settings, plan).validate().err().into_iter().flatten();
             note_all(&report, "broker", refused.map(|error| error.to_string()));
-            unread(&settings.sources.ups, plan, &report);
-            for (path, title) in settings.check_in.iter().flat_map(|check_in| check_in.unknown_in(plan)) {
-                report.note(path, title, "not a known name", None);
+            // An older copy of the rules may know less.
+            if !from_copy {
+                unread(&settings.sources.ups, plan, &report);
+                for (path, title) in settings.check_in.iter().flat_map(|check_in| check_in.unknown_in(plan)) {
+                    report.note(path, title, "not a known name", None);
+                }
             }
+        }
+        if reading == Reading::Sound {
+            nobody_told(&settings, &report);
         }
         match &checked.plan {
             Some(plan) if !report.is_wrong() => {
                 settings.in_clear().into_iter().for_each(|(path, text)| report.warn(&path, text));
+                let mut unusable = unusable(&settings);
+                unusable.extend(why_copied.map(|why| ("site.rules".to_owned(), why)));
                 let agent = report.conclude();
                 let warnings = both(&agent.text, &checked.report);
                 let (plan, findings) = (plan.clone(), (agent.view, checked.view()));
                 let outputs = register(&plan, settings.outputs()).0;
-                let ways = ways.unwrap_or_default();
-                Ok(Self { settings, plan, channels, ways, outputs, warnings, findings })
+                let rules = (!from_copy).then(|| text.clone());
+                Ok(Self {
+                    settings,
+                    plan,
+                    channels,
+                    ways,
+                    outputs,
+                    warnings,
+                    findings,
+                    named,
+                    rules,
+                    unusable,
+                })
             }
             _ => Err(wrong(report, Some(checked.clone()))),
         }
     }
+}
+
+/// A rule file as far as it could be checked, with its text; or why it could not be read.
+type ReadRules = Result<(Checked, String), String>;
+
+fn is_whole(read: &ReadRules) -> bool {
+    read.as_ref().is_ok_and(|(checked, _)| checked.plan.is_some())
+}
+
+/// The last good copy of the rules, if it can be used.
+fn last_good(settings: &Settings, zone: Option<TimeZone>) -> Option<(Checked, String)> {
+    let (place, text) = last_good::read(&settings.places.journal.path)?;
+    let checked = check_rules(&place, &text, zone, Some(settings));
+    checked.plan.is_some().then_some((checked, text))
+}
+
+/// Why the last good copy runs, with the first mistake.
+fn why_not(file: &Path, read: &ReadRules) -> String {
+    let file = file.display();
+    let rest = "the last good copy of it is in force; `slackwater check` says all of it";
+    match read {
+        Err(why) => format!("{why}: {rest}"),
+        Ok((checked, _)) => {
+            let first = checked.view().findings.first().map(|finding| finding.title.clone());
+            format!("{file} has mistakes ({}): {rest}", first.unwrap_or_default())
+        }
+    }
+}
+
+/// What was read; a rule file that can't be read is a mistake where the agent's file names it.
+fn noted(report: &Report, read: Option<ReadRules>) -> Option<(Checked, String)> {
+    read?.map_err(|why| report.note("site.rules", why, "named here", None)).ok()
+}
+
+/// The ways of check-ins; those that can't be made are noted, or left out.
+fn ways(settings: &mut Settings, report: &Report, reading: Reading) -> Vec<checkin::CheckInWay> {
+    let ways = settings.check_in.as_ref().map(checkin::ways).transpose();
+    match (ways, reading) {
+        (Ok(ways), _) => ways.unwrap_or_default(),
+        (Err(texts), Reading::Whole) => {
+            note_all(report, "check-in", texts);
+            Vec::new()
+        }
+        (Err(texts), Reading::Sound) => {
+            settings.check_in = None;
+            settings.unusable.insert("check-in".to_owned(), texts.join("; "));
+            Vec::new()
+        }
+    }
+}
+
+/// A watch that can tell nobody is none: every way to someone is broken.
+fn nobody_told(settings: &Settings, report: &Report) {
+    let why = |channel: &ChannelSettings| match channel {
+        ChannelSettings::Unusable(unusable) => Some(unusable.why.clone()),
+        ChannelSettings::Mail(_)
+        | ChannelSettings::Push(_)
+        | ChannelSettings::Folder(_)
+        | ChannelSettings::Siren(_)
+        | ChannelSettings::Text(_)
+        | ChannelSettings::Ring(_) => None,
+    };
+    let all: Vec<_> = settings.channels.iter().map(|(target, channel)| (target, why(channel))).collect();
+    if all.iter().any(|(_, why)| why.is_none()) {
+        return;
+    }
+    for (target, why) in all {
+        let title = format!("nobody could be told: channel {target}: {}", why.unwrap_or_default());
+        report.note(&path_of(target), title, "", None);
+    }
+}
+
+/// Everything that can't be used, by the path of its section.
+fn unusable(settings: &Settings) -> BTreeMap<String, String> {
+    let mut found = settings.unusable.clone();
+    for (target, channel) in &settings.channels {
+        if let ChannelSettings::Unusable(unusable) = channel {
+            found.insert(path_of(target), unusable.why.clone());
+        }
+    }
+    for (name, ups) in &settings.sources.ups {
+        found.extend(ups.unusable.iter().map(|why| (format!("ups.{name}"), why.clone())));
+    }
+    found
 }
 
 /// Everything that was found in both files, as the reason why there is no site.
@@ -103,22 +245,35 @@ fn both(agent: &str, rules: &str) -> String {
     texts.collect::<Vec<_>>().join("\n")
 }
 
-/// The channels, each ready to be tried; those that can't be are noted at their place in the file.
-fn channels(settings: &Settings, report: &Report) -> BTreeMap<Target, Channel> {
+/// The channels, each ready to be tried; those that can't be are noted at their place in the file, or
+/// stand as unusable.
+fn channels(settings: &mut Settings, report: &Report, reading: Reading) -> BTreeMap<Target, Channel> {
     let mut channels = BTreeMap::new();
-    for (target, channel) in &settings.channels {
-        match Channel::new(channel, settings.mail.as_ref()) {
+    for (target, set_up) in &mut settings.channels {
+        let made = Channel::new(set_up, settings.mail.as_ref()).or_else(|texts| match reading {
+            Reading::Whole => Err(texts),
+            Reading::Sound => {
+                *set_up = set_up.unusable(texts.join("; "));
+                Channel::new(set_up, None)
+            }
+        });
+        match made {
             Ok(channel) => drop(channels.insert(target.clone(), channel)),
             Err(texts) => {
-                let path = match &target.contact {
-                    Some(contact) => format!("contact.{contact}.channel.{}", target.channel),
-                    None => format!("channel.{}", target.channel),
-                };
-                note_all(report, &path, texts.into_iter().map(|text| format!("channel {target}: {text}")));
+                let texts = texts.into_iter().map(|text| format!("channel {target}: {text}"));
+                note_all(report, &path_of(target), texts);
             }
         }
     }
     channels
+}
+
+/// Where the agent's file sets up a channel.
+fn path_of(target: &Target) -> String {
+    match &target.contact {
+        Some(contact) => format!("contact.{contact}.channel.{}", target.channel),
+        None => format!("channel.{}", target.channel),
+    }
 }
 
 fn note_all(report: &Report, path: &str, texts: impl IntoIterator<Item = String>) {
@@ -126,7 +281,7 @@ fn note_all(report: &Report, path: &str, texts: impl IntoIterator<Item = String>
 }
 
 /// Reads the configuration and a rule file, the configured one or another, for what only tries
-/// rules out: no channel is made ready.
+/// rules out: no channel is made ready, and no secret is needed.
 ///
 /// # Errors
 /// All mistakes of both.
@@ -135,9 +290,10 @@ pub fn load_plan(
     environment: &Environment,
     rules: Option<&Path>,
 ) -> Result<(Settings, Plan), Box<WrongConfiguration>> {
-    let read = Settings::read(config, environment);
+    let read = Settings::read(config, environment, Reading::Sound);
     let rules = rules.map(Path::to_owned).or(read.rules);
-    let checked = read_rules(&read.report, rules.as_deref(), read.zone, read.settings.as_ref());
+    let checked = rules.as_deref().map(|file| read_rules(file, read.zone, read.settings.as_ref()));
+    let checked = noted(&read.report, checked).map(|(checked, _)| checked);
     match (read.settings, checked) {
         (Some(mut settings), Some(Checked { plan: Some(plan), .. })) => {
             settings.places.rules = rules.unwrap_or(settings.places.rules);
@@ -147,32 +303,23 @@ pub fn load_plan(
     }
 }
 
-/// Reads and checks the rule file, as far as that is possible: nothing if it is not known which it
-/// is or it can't be read, which is noted where the agent's file names it.
-fn read_rules(
-    report: &Report,
-    file: Option<&Path>,
-    zone: Option<TimeZone>,
-    settings: Option<&Settings>,
-) -> Option<Checked> {
-    let file = file?;
-    let text = match read_text(file, "the rule file") {
-        Ok(text) => text,
-        Err(why) => {
-            report.note("site.rules", why, "named here", None);
-            return None;
-        }
-    };
+/// Reads and checks the rule file, as far as that is possible.
+fn read_rules(file: &Path, zone: Option<TimeZone>, settings: Option<&Settings>) -> ReadRules {
+    let text = read_text(file, "the rule file")?;
+    Ok((check_rules(file, &text, zone, settings), text))
+}
+
+fn check_rules(file: &Path, text: &str, zone: Option<TimeZone>, settings: Option<&Settings>) -> Checked {
     let name = file.display().to_string();
     let zone = zone.unwrap_or(TimeZone::UTC);
     let today = jiff::ZonedDateTime::now().with_time_zone(zone.clone()).date();
-    Some(match settings {
+    match settings {
         Some(settings) => {
             let around = Surroundings { directory: settings.directory(), zone, today: Some(today) };
-            Plan::check_beside(&name, &text, &around, &settings.outputs())
+            Plan::check_beside(&name, text, &around, &settings.outputs())
         }
-        None => Plan::check_without_people(&name, &text, zone, Some(today)),
-    })
+        None => Plan::check_without_people(&name, text, zone, Some(today)),
+    }
 }
 
 /// The register of what the plan's relays and `elsewhere` publish on, and what collides, in words.

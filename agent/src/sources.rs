@@ -5,7 +5,7 @@
 //! fall silent, and the rules know what that means.
 //!
 //! Another kind of source is one more file with an [`Ask`] in it, and its lines in
-//! [`Sources::start`].
+//! [`RunningSources::start`].
 
 mod kernel;
 mod one_wire;

@@ -1,84 +1,75 @@
-//! A running call-out: who has been told what, who answered, what comes next and when. One
-//! call-out covers all episodes of one cause. It starts when an episode is raised, is quiet
-//! while an answer's lease runs, resumes when the lease runs out or things get worse, and
-//! ends when nothing in it has stood for a while. [`Call`] is what the engine runs: here are its
-//! state and its words; which record comes next is decided in `engine::callouts`, what has
-//! become of its pages is known in `engine::delivery`.
+//! A running call-out: who has been told what, who answered, what comes next and when. One call-out
+//! is about one cause and follows its worst standing member: that one's ladder, rank and words. What
+//! can happen to it is one closed list and what follows one total table ([`table`]); what it comes to
+//! is decided ([`decide`]) apart from being applied ([`apply`]), so that a journal restores it.
 //!
-//! The modules below it are the call-out that follows its worst member, whole and tested by itself
-//! (`table`, `decide`, `apply`). The engine does not run it yet: nothing outside these modules asks it.
+//! The engine supplies the facts, records the changes and sends the pages. [`Call`] is what it keeps:
+//! the call-out itself, and what its pages say of its episodes.
+
+pub mod ladder;
+
+pub mod member;
+
+pub mod state;
+
+pub mod facts;
+
+pub mod table;
+
+pub mod event;
+
+pub mod decide;
+
+mod standing;
 
 mod answering;
-pub mod apply;
-pub mod bounds;
-pub mod change;
+
 mod climbing;
-pub mod codes;
-pub mod decide;
-pub mod event;
-pub mod facts;
-pub mod headline;
-pub mod kin;
-pub mod ladder;
-pub mod loss;
-pub mod mass;
-pub mod member;
+
+pub mod change;
+
+pub mod apply;
+
+pub mod bounds;
+
 pub mod quiet;
+
+pub mod kin;
+
+pub mod mass;
+
+pub mod codes;
+
+pub mod headline;
+
 pub mod siren;
-mod standing;
-pub mod state;
-pub mod table;
+
+pub mod loss;
+
 #[cfg(test)]
 mod tests;
 
 use crate::alarm::Priority;
 use crate::ids::{By, Seq};
-use crate::plan::Callout;
 use crate::record::Purpose;
 use crate::time::Moment;
+use state::{CallOut, Hold, Kind, Phase};
 
-/// A call-out in progress.
+/// A call-out in progress, with what is said of it.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Call {
-    /// Its number.
-    pub id: Seq,
-    /// The policy's name.
+    /// The policy of the alarm that began it.
     pub policy: String,
-    /// `Call`, `Digest` (held until the morning, told once) or `Drill`.
+    /// `Call`, `Digest` (begun to be held until the morning) or `Drill`.
     pub purpose: Purpose,
-    /// Answers it as a whole.
-    pub code: String,
-    /// When its timeline began or began again.
-    pub begun: Moment,
-    /// What it waits for.
-    pub phase: Phase,
-    /// Nothing in it has stood since then.
-    pub quiet_since: Option<Moment>,
-    /// What it is about, in the order in which it joined.
+    /// Where it is, and all that it is restored by.
+    pub core: CallOut,
+    /// What pages say of its episodes, in the order in which they joined.
     pub members: Vec<Member>,
-    /// Every answer given.
+    /// The latest answers.
     pub answers: Vec<(By, Moment)>,
-    /// Over; stays only until its last pages are through.
-    pub ended: bool,
-}
-
-/// What a call-out waits for.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Phase {
-    /// The time of a step.
-    Calling {
-        /// Its place; past the last means the last once more.
-        step: usize,
-        /// When it is taken.
-        due: Moment,
-    },
-    /// The end of an answer's lease.
-    Answered {
-        /// When.
-        until: Moment,
-    },
-    /// Everything has been told that is to be told.
-    Told,
+    /// It is restored from a journal of before, which kept no changes of its own.
+    pub older: bool,
 }
 
 /// An episode in a call-out, with what its pages need to know of it.
@@ -116,43 +107,59 @@ pub enum Fate {
 }
 
 impl Call {
-    /// Whether any episode in it stands.
+    /// One that has just begun.
+    pub fn new(policy: String, purpose: Purpose, core: CallOut) -> Self {
+        Self { policy, purpose, core, members: Vec::new(), answers: Vec::new(), older: true }
+    }
+
+    /// Its number.
+    pub fn id(&self) -> Seq {
+        self.core.id
+    }
+
+    /// Answers it as a whole.
+    pub fn code(&self) -> &str {
+        &self.core.code
+    }
+
+    /// Over; stays only until its last pages are through.
+    pub fn ended(&self) -> bool {
+        self.core.phase == Phase::Over
+    }
+
+    /// Whether anything in it stands.
     pub fn stands(&self) -> bool {
-        self.members.iter().any(|member| member.fate == Fate::Stands)
+        self.core.stands()
     }
 
-    /// The episode that its pages lead with: of those that stand (of all, if none does), one
-    /// that no other member explains, the worst first, then the oldest.
-    pub fn leader(&self, explains: impl Fn(&str, &str) -> bool) -> Option<&Member> {
-        let standing = self.stands();
-        let candidates = || self.members.iter().filter(|m| !standing || m.fate == Fate::Stands);
-        let explained = |m: &Member| candidates().any(|other| explains(&other.alarm, &m.alarm));
-        candidates().min_by_key(|m| (explained(m), std::cmp::Reverse(m.priority), m.onset))
-    }
-
-    /// The worst priority in it.
+    /// The highest rank that is asked for; of all that was in it, if nothing stands.
     pub fn priority(&self) -> Priority {
-        self.members.iter().map(|member| member.priority).max().unwrap_or(Priority::Low)
+        let standing = self.core.members.iter().filter(|member| member.stands()).map(|member| member.rank);
+        let all = self.core.members.iter().map(|member| member.rank);
+        standing.max().or(all.max()).unwrap_or(Priority::Low)
     }
 
     /// Whether it asks somebody to come just now.
     pub fn is_asking(&self) -> bool {
-        !self.ended && self.quiet_since.is_none() && !matches!(self.phase, Phase::Answered { .. })
+        self.core.is_asking() || (self.core.kind == Kind::Drill && !self.ended())
+    }
+
+    /// Whether somebody is being called: nobody takes care of it, and it does not wait for the
+    /// morning.
+    pub fn is_calling(&self) -> bool {
+        !self.is_held() && self.core.settling.is_none() && self.core.answerer().is_none() && !self.ended()
     }
 
     /// Whether all that it has to say is held until the morning.
     pub fn is_held(&self) -> bool {
-        self.purpose == Purpose::Digest && matches!(self.phase, Phase::Calling { .. })
+        matches!(self.core.phase, Phase::Held { by: Hold::Quiet, .. })
     }
 
-    /// What the timeline waits for once step number `step` has been taken at `at`.
-    pub fn after_step(&self, policy: &Callout, step: usize, at: Moment) -> Phase {
-        if self.purpose == Purpose::Digest {
-            return Phase::Told;
-        }
-        match policy.steps.get(step + 1) {
-            Some(next) => Phase::Calling { step: step + 1, due: (self.begun + next.after).max(at) },
-            None => Phase::Calling { step: step + 1, due: at + policy.again },
+    /// When the round of now began: with the call-out, or when the latest answer had run out.
+    pub fn round(&self) -> Moment {
+        match (&self.core.answer, self.core.answerer()) {
+            (Some(answer), None) => answer.at,
+            (_, _) => self.core.begun,
         }
     }
 }

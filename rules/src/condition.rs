@@ -43,8 +43,8 @@ pub use window::{LONGEST_LAG, MISSING};
 
 use crate::forecast::{CannotSay, Estimate};
 use crate::ids::{RelayId, SensorId, TankId};
-use crate::plan::{Hours, Part, Sight};
 use crate::reading::Value;
+use crate::site::{Hours, Part, Sight};
 use crate::time::{Moment, Span};
 use crate::units::Dimension;
 use jiff::ZonedDateTime;

@@ -90,6 +90,10 @@ pub struct Engine {
     resuming: Option<Seq>,
     /// The rules are told to chase each other.
     in_a_loop: bool,
+    /// The number that the first record of this turn has.
+    turn_from: Seq,
+    /// Something has been decided in this life.
+    awake: bool,
     /// For the next piece of work.
     spare: Next,
 }
@@ -122,6 +126,8 @@ impl Engine {
             worded: 0,
             resuming: None,
             in_a_loop: false,
+            turn_from: next_seq,
+            awake: false,
             spare: Next::new(next_seq, now),
         }
     }
@@ -143,6 +149,7 @@ impl Engine {
         // The clock that delays run on never goes back; if a caller's did, time stands still.
         let before = self.now;
         self.now = Now { mono: now.mono.max(before.mono), ..now };
+        self.turn_from = self.next_seq;
         self.parts.sensors.on_clock(now.wall_trusted);
         if let Some(set) = clock_set(before, self.now) {
             self.decide(|_, next| {
@@ -202,6 +209,11 @@ impl Engine {
 
     /// Does what waits and what falls due, as much as one turn takes on.
     fn work_off(&mut self) {
+        // What is restored has no deadlines before the start is recorded.
+        if self.awake {
+            self.parts.callouts.touch_those_that_wait();
+            self.arm_call_outs();
+        }
         loop {
             while let Some(task) = self.queue.take() {
                 self.run(task);
@@ -308,6 +320,7 @@ impl Engine {
     /// end of the queue.
     fn settle(&mut self, mut next: Next) {
         self.next_seq = next.next_seq();
+        self.awake = true;
         for record in next.records.drain(..) {
             let (ground, parts) = self.split();
             parts.apply(&ground, &record);
@@ -319,18 +332,23 @@ impl Engine {
         for (reason, at) in next.at_first.drain(..) {
             self.timers.set_if_none(reason, at);
         }
-        while let Some(call) = self.parts.callouts.take_touched() {
-            let (ground, parts) = self.split();
-            for (reason, at) in parts.callouts.deadlines(&ground, call) {
-                self.timers.set(reason, at);
-            }
-        }
+        self.arm_call_outs();
         self.turn.effects.append(&mut next.effects);
         self.leaving.append(&mut next.pages);
+        self.turn.heard = next.reply.take().or(self.turn.heard.take());
         for task in next.tasks.drain(..) {
             self.queue.push(task);
         }
         self.spare = next;
+    }
+
+    /// Sets the deadlines of call-outs that something has touched.
+    fn arm_call_outs(&mut self) {
+        while let Some(call) = self.parts.callouts.take_touched() {
+            for (reason, at) in self.parts.callouts.deadlines(&self.context(), call) {
+                self.timers.set(reason, at);
+            }
+        }
     }
 
     /// The ground, and the components to be changed.
@@ -341,7 +359,7 @@ impl Engine {
     /// Everything, for reading.
     fn context(&self) -> Context<'_> {
         let ground = Ground { plan: &self.plan, index: &self.index, now: self.now };
-        Context::of(ground, self.seed, &self.timers, &self.leaving, &self.parts)
+        Context::of(ground, (self.seed, self.turn_from), &self.timers, &self.leaving, &self.parts)
     }
 }
 

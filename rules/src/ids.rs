@@ -39,18 +39,49 @@ macro_rules! ids {
 }
 
 ids! {
-    /// A tank's place in [`Plan::tanks`].
+    /// A tank's place in `Plan::tanks`.
     TankId,
-    /// A sensor's place in [`Plan::sensors`].
+    /// A sensor's place in `Plan::sensors`.
     SensorId,
-    /// A relay's place in [`Plan::relays`].
+    /// A relay's place in `Plan::relays`.
     RelayId,
-    /// An alarm's place in [`Plan::alarms`].
+    /// An alarm's place in `Plan::alarms`.
     AlarmId,
-    /// A call-out policy's place in [`Plan::callouts`].
+    /// A call-out policy's place in `Plan::callouts`.
     CalloutId,
-    /// A watched site's place in [`Plan::watched`].
+    /// A watched site's place in `Plan::watched`.
     WatchedId,
-    /// A battery's place in [`Plan::batteries`].
+    /// A battery's place in `Plan::batteries`.
     BatteryId,
+}
+
+/// One way to reach someone, as written in a step: `ines.push`, or `siren` for a channel that
+/// belongs to nobody.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct Target {
+    /// The person, if it is a person's.
+    pub contact: Option<String>,
+    /// The channel's name.
+    pub channel: String,
+}
+
+impl fmt::Display for Target {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match &self.contact {
+            Some(contact) => write!(f, "{contact}.{}", self.channel),
+            None => f.write_str(&self.channel),
+        }
+    }
+}
+
+impl Target {
+    /// Reads `contact.channel` or `channel`.
+    pub fn parse(text: &str) -> Self {
+        match text.split_once('.') {
+            Some((contact, channel)) => {
+                Self { contact: Some(contact.to_owned()), channel: channel.to_owned() }
+            }
+            None => Self { contact: None, channel: text.to_owned() },
+        }
+    }
 }

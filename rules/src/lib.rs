@@ -27,6 +27,8 @@ pub mod units;
 
 pub mod reading;
 
+pub mod site;
+
 pub mod quality;
 
 pub mod condition;

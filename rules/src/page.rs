@@ -12,6 +12,7 @@ pub use sent::{Pages, REPEATS, RETRY_FIRST, RETRY_LONGEST, RETRY_WITHIN, Sent, S
 pub use slip::Slip;
 
 use crate::alarm::Priority;
+use crate::callout::change::Message;
 use crate::callout::{Call, Fate, Member};
 use crate::card::{Card, Situation};
 use crate::ids::Seq;
@@ -102,14 +103,14 @@ impl Context<'_> {
         let to_them = self.pages.iter().filter(|sent| sent.target == *self.target && sent.id != self.id);
         Page {
             id: self.id,
-            call: self.call.id,
+            call: self.call.id(),
             after: to_them.map(|sent| sent.id).collect(),
             purpose: self.purpose,
             priority: self.call.priority(),
             site: self.plan.site.clone(),
             place,
             alarm: what,
-            code: if self.asks() { self.call.code.clone() } else { String::new() },
+            code: if self.asks() { self.call.code().to_owned() } else { String::new() },
             since: self.now.wall_at(self.onset()),
             headline,
             body,
@@ -119,7 +120,12 @@ impl Context<'_> {
     }
 
     fn onset(&self) -> Moment {
-        self.leader.map_or(self.call.begun, |leader| leader.onset)
+        self.leader.map_or(self.call.core.begun, |leader| leader.onset)
+    }
+
+    /// Whether it goes to whoever answered, alone, before others are called again.
+    fn is_asked_again(&self) -> bool {
+        self.call.core.told.get(self.target).is_some_and(|told| told.message == Message::Ask)
     }
 
     fn asks(&self) -> bool {
@@ -148,7 +154,7 @@ impl Context<'_> {
     }
 
     fn headline(&self, place: &str, what: &str) -> String {
-        let code = &self.call.code;
+        let code = self.call.code();
         let since = self.time(self.onset());
         let priority = self.leader.map_or(Priority::Low, |leader| leader.priority);
         match self.purpose {
@@ -158,7 +164,8 @@ impl Context<'_> {
                     0 | 1 => String::new(),
                     n => format!(" (+{} more)", n - 1),
                 };
-                format!("{place}: {what}{more}, {priority}, since {since}, code {code}")
+                let news = format!("{place}: {what}{more}, {priority}, since {since}, code {code}");
+                if self.is_asked_again() { format!("Still on it? {news}") } else { news }
             }
             Purpose::Digest => match self.call.members.len() {
                 1 => format!("{place}: {what}, {priority}, {since}, code {code}"),
@@ -239,7 +246,7 @@ impl Context<'_> {
         }
         if self.asks() {
             lines.push(String::new());
-            lines.push(format!("To answer: slackwater ack {}", self.call.code));
+            lines.push(format!("To answer: slackwater ack {}", self.call.code()));
         }
         if self.purpose == Purpose::Call {
             lines.push("Estimates are estimates. This watch is a help, never the only safeguard.".to_owned());
@@ -333,7 +340,7 @@ impl Context<'_> {
     /// Who has been asked, by which way, and what came of it.
     fn told(&self) -> Vec<String> {
         // Since the timeline last began: earlier rounds are in the log.
-        let asked = self.pages.iter().filter(|sent| sent.id != self.id && sent.at >= self.call.begun);
+        let asked = self.pages.iter().filter(|sent| sent.id != self.id && sent.at >= self.call.round());
         let mut lines: Vec<String> = asked
             .filter(|sent| matches!(sent.purpose, Purpose::Call | Purpose::Drill))
             .map(|sent| {
@@ -368,7 +375,7 @@ impl Context<'_> {
             let _ = write!(text, ". {}", line.trim_end_matches('.'));
         }
         // Letters and digits only: each costs one place.
-        let answer = if self.asks() { format!(". Reply ACK {}", self.call.code) } else { String::new() };
+        let answer = if self.asks() { format!(". Reply ACK {}", self.call.code()) } else { String::new() };
         let step = self.card().filter(|_| is_call).and_then(|card| card.text(&self.situation));
         let step = step.map(|step| format!(". {}", step.trim_end_matches('.'))).unwrap_or_default();
         let end = gsm::fit(&(step + &answer), TEXT_SEPTETS);

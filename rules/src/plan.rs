@@ -36,32 +36,31 @@ pub use crate::diagnostic::{
     At, FINDINGS_VERSION, Finding, FindingView, FindingsView, PlaceView, Severity, render,
 };
 pub use check::{Checked, Surroundings};
-pub use equipment::{Air, Battery, Device, Gear};
 pub(crate) use health::HEALTH;
-pub use health::Part;
-pub use help::{Callee, Help, Phone};
 pub use output_check::{clashes, clashes_in_words};
 pub use outputs::{
     Clash, ClashKind, Output, Payloads, Publisher, Register, is_same_payload, means_the_opposite,
     output_topic_fault,
 };
-pub use people::{Absence, ChannelKind, Contact, Directory, Hours, Quota, Target};
+pub use people::{Absence, ChannelKind, Contact, Directory, Quota};
 pub use schema::{schema, schema_text};
-pub use sensor_source::{Feed, Source, SupplyReading, UpsReading};
 pub use shelf::{LONGEST_SHELF, LONGEST_SHELF_OF_CRITICAL};
 pub use watched::{CHECK_INS, SILENT};
 
 use crate::alarm::Priority;
 use crate::card::Card;
 use crate::condition::Condition;
-use crate::reading::Mapping;
 use crate::time::Span;
-use crate::units::{Dimension, Scale};
+use crate::units::Dimension;
 use jiff::civil::{Time, Weekday};
 use jiff::tz::TimeZone;
 use std::collections::BTreeMap;
 
-pub use crate::ids::{AlarmId, BatteryId, CalloutId, RelayId, SensorId, TankId, WatchedId};
+pub use crate::ids::{AlarmId, BatteryId, CalloutId, RelayId, SensorId, TankId, Target, WatchedId};
+pub use crate::site::{
+    Air, Battery, Callee, Device, Feed, Gear, Help, Hours, Measure, Part, Phone, Sensor, Sight, Site, Source,
+    SupplyReading, Tank, UpsReading,
+};
 pub use slackwater_forecast::oxygen::Stocking;
 
 /// One site: what there is to watch, when to ring, whom to tell.
@@ -98,75 +97,6 @@ pub struct Plan {
     pub watched: Vec<Watched>,
     /// Who can be told, from the agent's configuration.
     pub directory: Directory,
-}
-
-/// A system of water.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Tank {
-    /// Unique in the site.
-    pub name: String,
-    /// As people read it: the key with spaces if nobody gave it one.
-    pub title: String,
-    /// m3, if given.
-    pub volume: Option<f64>,
-    /// ppt, if given.
-    pub salinity: Option<f64>,
-    /// How much lives in it.
-    pub stocking: Stocking,
-    /// When its lights are meant to be on, local time.
-    pub photoperiod: Option<Hours>,
-    /// What the forecasts know of its gear.
-    pub gear: Gear,
-    /// What a helper needs to know of it.
-    pub help: Help,
-}
-
-/// A named measured quantity.
-#[derive(Clone, Debug)]
-pub struct Sensor {
-    /// Unique in the site.
-    pub name: String,
-    /// As people read it: the key with spaces if nobody gave it one.
-    pub title: String,
-    /// Where its readings come from.
-    pub feed: Feed,
-    /// How its payloads are to be understood.
-    pub mapping: Mapping,
-    /// The tank it belongs to; site-wide if none.
-    pub tank: Option<TankId>,
-    /// What it measures.
-    pub measure: Measure,
-    /// How its numbers are shown.
-    pub scale: Scale,
-    /// How often it is meant to report.
-    pub every: Span,
-    /// Silent for longer than this is stale.
-    pub stale_after: Span,
-    /// Lowest and highest believable value, base units.
-    pub plausible: Option<(f64, f64)>,
-    /// Values that mean "nothing to say", base units.
-    pub reject: Vec<f64>,
-    /// The fastest believable change, base units per second.
-    pub max_rate: Option<f64>,
-    /// A value unmoved for this long is not believed.
-    pub frozen_after: Option<Span>,
-    /// The band that the animals should live in, base units; for the review.
-    pub limits: Option<(f64, f64)>,
-    /// The smallest step that its numbers show, base units.
-    pub resolution: Option<f64>,
-    /// The radio, board, bus or UPS server that carries several sensors and fails as one.
-    pub gateway: Option<String>,
-}
-
-/// What a sensor measures: the quantity, and with it what work on a tank may pause.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Measure {
-    /// As written after `measures`.
-    pub name: &'static str,
-    /// Of its numbers; [`Dimension::NUMBER`] for words.
-    pub dimension: Dimension,
-    /// Whether it says words (on, off) instead of numbers.
-    pub words: bool,
 }
 
 /// Something the agent can switch over MQTT.
@@ -271,6 +201,8 @@ pub struct Alarm {
     pub callout: Option<CalloutId>,
     /// Alarms whose episode explains this one.
     pub consequence_of: Vec<AlarmId>,
+    /// Those of them with which it comes as expected, so that it breaks no answer to them.
+    pub expected: Vec<AlarmId>,
     /// What the agent itself does about it.
     pub stopgap: Option<Stopgap>,
     /// The hazard it was made from.
@@ -305,19 +237,6 @@ pub struct Stopgap {
     pub on: bool,
 }
 
-/// Something that the watch rests on, and that can fail as one: most of it carries readings.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Sight {
-    /// All of MQTT: every sensor that a topic feeds.
-    Broker,
-    /// All sensors behind this gateway or source.
-    Gateway(String),
-    /// One sensor.
-    Sensor(SensorId),
-    /// A part of the agent itself.
-    Part(Part),
-}
-
 /// The timeline of who is told, how and when.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Callout {
@@ -329,6 +248,10 @@ pub struct Callout {
     pub again: Span,
     /// An answer holds this long while the alarm still stands.
     pub lease: Span,
+    /// No answer holds longer, whatever time the person names: not shorter than the lease.
+    pub longest_lease: Span,
+    /// When an answer has run out, whoever gave it is asked alone for this long.
+    pub renew: Span,
     /// Nothing in it has stood for this long before the all-clear goes out: what comes and
     /// goes within it is one call-out.
     pub settle: Span,

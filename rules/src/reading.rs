@@ -24,7 +24,7 @@ use serde_json::Value as Json;
 pub enum Value {
     /// A finite number in base units.
     Number(f64),
-    /// One of the sensor's declared words, by its place in [`Mapping::Words`].
+    /// One of the sensor's declared words, by its place in `Mapping::Words`.
     Word(u16),
 }
 

@@ -3,12 +3,14 @@
 //! the journal after a restart rebuilds the very same state. So this module, alone in the crate, is
 //! made to be stored: names, no indices; spans, no moments; and only additions between versions.
 
+mod called;
 mod drilled;
 mod outcome;
 mod parts;
 mod words;
 
 pub use crate::ids::{By, Seq};
+pub use called::{CallChange, CallKind, CallMessage, HeldBy, PageFate};
 pub use drilled::{About, DrillStage, Drilled, Measured, Standing};
 pub use outcome::{NoMore, Outcome};
 pub use parts::{AfterWork, Estimated, Purpose, Verdict};
@@ -32,6 +34,7 @@ pub struct Record {
 /// What a record says.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "kind", rename_all = "kebab-case")]
+#[expect(missing_docs, reason = "a field without a comment is what its name says, by name or number")]
 pub enum Body {
     /// The watch began, after having been away for `gap` (unknown if none).
     Started {
@@ -41,10 +44,7 @@ pub enum Body {
         gap: Option<Span>,
     },
     /// The watch ended in good order.
-    Stopped {
-        /// The reason.
-        why: String,
-    },
+    Stopped { why: String },
     /// Another plan took over.
     Reloaded {
         /// What differs, a line each.
@@ -78,9 +78,7 @@ pub enum Body {
     /// An alarm was raised. Its episode is known by this record's number, unless an episode
     /// of the alarm was still open, which then goes on.
     Raised {
-        /// The alarm's name.
         alarm: String,
-        /// The episode.
         episode: Seq,
         /// The short code that answers it.
         code: String,
@@ -98,32 +96,18 @@ pub enum Body {
     },
     /// It got worse.
     Worsened {
-        /// The alarm's name.
         alarm: String,
-        /// The episode.
         episode: Seq,
         /// What it rested on.
         because: String,
     },
     /// Some reading it needs is missing while it stands: it stays raised.
-    LostSight {
-        /// The alarm's name.
-        alarm: String,
-        /// The episode.
-        episode: Seq,
-    },
+    LostSight { alarm: String, episode: Seq },
     /// Its readings are back.
-    FoundSight {
-        /// The alarm's name.
-        alarm: String,
-        /// The episode.
-        episode: Seq,
-    },
+    FoundSight { alarm: String, episode: Seq },
     /// The condition has gone.
     Returned {
-        /// The alarm's name.
         alarm: String,
-        /// The episode.
         episode: Seq,
         /// How long it stood.
         stood: Span,
@@ -132,7 +116,6 @@ pub enum Body {
     },
     /// It keeps coming and going: from now on it returns only after a long quiet.
     Chattering {
-        /// The alarm's name.
         alarm: String,
         /// How often it was raised.
         raises: u32,
@@ -140,41 +123,23 @@ pub enum Body {
         within: Span,
     },
     /// It has been quiet for long enough.
-    Settled {
-        /// The alarm's name.
-        alarm: String,
-    },
+    Settled { alarm: String },
     /// A person answered for this episode.
-    Acknowledged {
-        /// The alarm's name.
-        alarm: String,
-        /// The episode.
-        episode: Seq,
-        /// Who.
-        by: By,
-    },
+    Acknowledged { alarm: String, episode: Seq, by: By },
     /// A person reset a latch.
-    Reset {
-        /// The alarm's name.
-        alarm: String,
-        /// Who.
-        by: By,
-    },
+    Reset { alarm: String, by: By },
     /// A person judged an episode, perhaps long after: for the review, and for backtests. The
     /// latest mark counts.
     Marked {
-        /// The episode.
         episode: Seq,
         /// What was found.
         verdict: Verdict,
         /// Why, if anything was said.
         note: String,
-        /// Who.
         by: By,
     },
     /// What a tank's model has learned so far, for the next life to go on from.
     Learned {
-        /// The tank.
         tank: String,
         /// [`Thermal::kept`](crate::forecast::thermal::Thermal::kept); empty if nothing was.
         numbers: Vec<f64>,
@@ -184,39 +149,30 @@ pub enum Body {
     },
     /// What was foretold as an alarm was raised or got worse.
     Foretold {
-        /// The alarm's name.
         alarm: String,
-        /// The episode.
         episode: Seq,
         /// The soonest first.
         estimates: Vec<Estimated>,
     },
     /// Put aside for a time.
     Shelved {
-        /// The alarm's name.
         alarm: String,
         /// Ends by itself after this.
         length: Span,
-        /// Who.
         by: By,
         /// The reason given.
         why: String,
     },
     /// The shelf ended: by a person, or by itself.
     Unshelved {
-        /// The alarm's name.
         alarm: String,
         /// Who, if not by itself.
         by: Option<By>,
     },
     /// Put aside by declared work.
-    Suppressed {
-        /// The alarm's name.
-        alarm: String,
-    },
+    Suppressed { alarm: String },
     /// The work is over: its on-delay begins anew.
     Unsuppressed {
-        /// The alarm's name.
         alarm: String,
         /// The kind of work; empty if nobody knows.
         #[serde(default, skip_serializing_if = "String::is_empty")]
@@ -224,20 +180,13 @@ pub enum Body {
     },
     /// Taken out of service.
     TakenOut {
-        /// The alarm's name.
         alarm: String,
-        /// Who.
         by: By,
         /// The reason given.
         why: String,
     },
     /// Back in service.
-    PutBack {
-        /// The alarm's name.
-        alarm: String,
-        /// Who.
-        by: By,
-    },
+    PutBack { alarm: String, by: By },
     /// A call-out began. It is known by this record's number.
     CallBegan {
         /// The policy's name.
@@ -252,27 +201,18 @@ pub enum Body {
     },
     /// An episode became part of it: the first one, or one of the same cause.
     Joined {
-        /// The call-out.
         call: Seq,
         /// The episode's alarm.
         alarm: String,
-        /// The episode.
         episode: Seq,
     },
     /// A step of the timeline was taken (0 is the first).
-    Stepped {
-        /// The call-out.
-        call: Seq,
-        /// Which.
-        step: u32,
-    },
+    Stepped { call: Seq, step: u32 },
     /// A page was planned. It is known by this record's number, and commits before it is sent.
     Paged {
-        /// The call-out.
         call: Seq,
         /// To: `ines.push`.
         target: String,
-        /// Why.
         purpose: Purpose,
         /// Its first line.
         headline: String,
@@ -283,25 +223,16 @@ pub enum Body {
     },
     /// Someone in the step could not be told, without trying.
     Skipped {
-        /// The call-out.
         call: Seq,
-        /// Who.
         target: String,
         /// Outside their hours, away, no such channel.
         why: String,
     },
     /// A page's attempt ended.
-    Delivered {
-        /// The page.
-        page: Seq,
-        /// How.
-        result: Outcome,
-    },
+    Delivered { page: Seq, result: Outcome },
     /// A person answered; the call-out is quiet while the lease runs.
     Answered {
-        /// The call-out.
         call: Seq,
-        /// Who.
         by: By,
         /// How long it holds.
         lease: Span,
@@ -315,15 +246,18 @@ pub enum Body {
     },
     /// The call-out goes on after an answer, from its first step.
     Resumed {
-        /// The call-out.
         call: Seq,
         /// The lease ran out, or what got worse.
         why: String,
     },
     /// Nothing in it stands any more.
-    CallEnded {
+    CallEnded { call: Seq },
+    /// What it is restored by, beside what people read.
+    CallChanged {
         /// The call-out.
         call: Seq,
+        /// What changed.
+        change: CallChange,
     },
     /// An answer or a command that could not be taken.
     Refused {
@@ -331,26 +265,20 @@ pub enum Body {
         what: String,
         /// Why not.
         why: String,
-        /// Who.
         by: By,
     },
 
     /// Work on a tank began.
     WorkBegan {
-        /// The tank.
         tank: String,
-        /// Its kind.
         work: String,
         /// Ends by itself after this.
         length: Span,
-        /// Who.
         by: By,
     },
     /// Work on a tank ended.
     WorkEnded {
-        /// The tank.
         tank: String,
-        /// Its kind.
         work: String,
         /// Who, if not by itself.
         by: Option<By>,
@@ -362,18 +290,13 @@ pub enum Body {
         length: Span,
         /// The reason given.
         why: String,
-        /// Who.
         by: By,
     },
     /// Somebody took that back.
-    SilenceEnded {
-        /// Who.
-        by: By,
-    },
+    SilenceEnded { by: By },
 
     /// A relay was commanded. The switching is known by this record's number.
     Switched {
-        /// The relay.
         relay: String,
         /// On or off.
         on: bool,
@@ -389,7 +312,6 @@ pub enum Body {
     },
     /// A relay is wanted, and something stands against it. It is switched when that has gone.
     Withheld {
-        /// The relay.
         relay: String,
         /// On or off.
         on: bool,
@@ -400,7 +322,6 @@ pub enum Body {
     },
     /// No alarm wants it any more, but the relay stays as it is.
     Held {
-        /// The relay.
         relay: String,
         /// The episode it was for.
         episode: Seq,
@@ -410,7 +331,6 @@ pub enum Body {
     /// The relay showed another state than the one it was proved to be in, as by a person's
     /// hand: the agent leaves it alone while any alarm wants it.
     ByHand {
-        /// The relay.
         relay: String,
         /// The episode it is for.
         episode: Seq,
@@ -421,27 +341,21 @@ pub enum Body {
     },
     /// The agent lets go of a relay and leaves it as it stands.
     Released {
-        /// The relay.
         relay: String,
         /// The episode it was for.
         episode: Seq,
-        /// The reason.
         why: String,
     },
     /// Its proof was seen.
     Proved {
-        /// The relay.
         relay: String,
-        /// The switching.
         switching: Seq,
         /// How long it took.
         after: Span,
     },
     /// Its proof was not seen in time, or the command could not be delivered.
     NotProved {
-        /// The relay.
         relay: String,
-        /// The switching.
         switching: Seq,
         /// What was seen instead.
         why: String,
@@ -451,7 +365,6 @@ pub enum Body {
     },
     /// The broker keeps a command for a relay: a device that connects later obeys it.
     CommandKept {
-        /// The relay.
         relay: String,
         /// Where it is kept.
         topic: String,

@@ -143,7 +143,11 @@ impl Imap {
 
     /// Messages from these addresses that have not been handled, of the last days if it is known which
     /// those are; the oldest first.
-    pub(super) async fn unhandled(&mut self, from: &[String], since: Option<Wall>) -> Result<Vec<u32>, ImapFault> {
+    pub(super) async fn unhandled(
+        &mut self,
+        from: &[String],
+        since: Option<Wall>,
+    ) -> Result<Vec<u32>, ImapFault> {
         let Some((last, first)) = from.split_last() else { return Ok(Vec::new()) };
         let mut people = String::new();
         for address in first {
@@ -267,7 +271,10 @@ pub(super) fn limit(settings: &MailboxSettings) -> Duration {
     Duration::from_millis(settings.timeout.0.max(0).cast_unsigned())
 }
 
-async fn encrypt(settings: &MailboxSettings, stream: impl Stream + 'static) -> Result<Box<dyn Stream>, ImapFault> {
+async fn encrypt(
+    settings: &MailboxSettings,
+    stream: impl Stream + 'static,
+) -> Result<Box<dyn Stream>, ImapFault> {
     let broken = |why: String| ImapFault::Broken(why);
     let ca_file = settings.ca_file.clone();
     // Reading the system's certificates takes a while on a slow card.
@@ -276,7 +283,8 @@ async fn encrypt(settings: &MailboxSettings, stream: impl Stream + 'static) -> R
     let name = ServerName::try_from(settings.host.clone()).map_err(|error| broken(error.to_string()))?;
     let place = format!("{}:{}", settings.host, settings.port);
     let stream = TlsConnector::from(config).connect(name, stream).await;
-    let stream = stream.map_err(|error| broken(tls::trouble(&error, &place).unwrap_or_else(|| format!("TLS: {error}"))))?;
+    let stream = stream
+        .map_err(|error| broken(tls::trouble(&error, &place).unwrap_or_else(|| format!("TLS: {error}"))))?;
     Ok(Box::new(stream))
 }
 

@@ -24,7 +24,9 @@ impl Replier {
         let (replies, mut waiting) = mpsc::channel::<(Letter, String)>(LONGEST_QUEUE);
         tokio::spawn(async move {
             while let Some((letter, words)) = waiting.recv().await {
-                let Some(to) = letter.from.as_ref().and_then(|from| from.parse::<Address>().ok()) else { continue };
+                let Some(to) = letter.from.as_ref().and_then(|from| from.parse::<Address>().ok()) else {
+                    continue;
+                };
                 let sent = match compose(&letter, &words, &mail, &to, &clock) {
                     Ok(message) => send_mail(&mail, &to, &message.formatted()).await,
                     Err(why) => Err(why.to_string()),
@@ -64,7 +66,8 @@ fn compose(
         .to(to.clone())
         .subject(subject)
         .raw_header(header("Auto-Submitted", "auto-replied"));
-    if let Some(id) = letter.message_id.as_ref().filter(|id| id.bytes().all(|octet| octet.is_ascii_graphic())) {
+    if let Some(id) = letter.message_id.as_ref().filter(|id| id.bytes().all(|octet| octet.is_ascii_graphic()))
+    {
         message = message.in_reply_to(format!("<{id}>")).references(format!("<{id}>"));
     }
     message.body(format!("{words}\n\n{HOW}\n"))

@@ -57,7 +57,8 @@ impl Said {
                 said.text += &line;
                 return Ok(said);
             };
-            let length = length.filter(|length| *length <= MOST_OF_MESSAGE && said.literals.len() < MOST_LITERALS);
+            let length =
+                length.filter(|length| *length <= MOST_OF_MESSAGE && said.literals.len() < MOST_LITERALS);
             let Some(length) = length else {
                 return Err(ImapFault::Broken(format!("it sends more than {MOST_OF_MESSAGE} bytes at once")));
             };
@@ -86,7 +87,8 @@ impl Said {
         if of.parse() != Ok(uid) {
             return None;
         }
-        let arrived = rest.split_once("INTERNALDATE \"").and_then(|(_, date)| internal_date(date.split('"').next()?));
+        let arrived =
+            rest.split_once("INTERNALDATE \"").and_then(|(_, date)| internal_date(date.split('"').next()?));
         let octets = self.literals.pop()?;
         Some(Fetched { arrived, octets })
     }
@@ -94,7 +96,9 @@ impl Said {
     /// Whether new messages are told of.
     pub(super) fn tells_of_mail(&self) -> bool {
         let words = self.untagged().and_then(|rest| rest.split_once(' '));
-        words.is_some_and(|(number, what)| number.parse::<u32>().is_ok() && what.eq_ignore_ascii_case("EXISTS"))
+        words.is_some_and(|(number, what)| {
+            number.parse::<u32>().is_ok() && what.eq_ignore_ascii_case("EXISTS")
+        })
     }
 
     /// What the server permits to be marked: its flags, if this says so.
@@ -122,7 +126,8 @@ fn literal(line: &str) -> Option<Option<usize>> {
 /// The rest behind a word, whatever the case of its letters.
 fn strip_word<'t>(text: &'t str, word: &str) -> Option<&'t str> {
     let (head, rest) = text.split_at_checked(word.len())?;
-    (head.eq_ignore_ascii_case(word) && (rest.is_empty() || rest.starts_with(' '))).then_some(rest.trim_start())
+    (head.eq_ignore_ascii_case(word) && (rest.is_empty() || rest.starts_with(' ')))
+        .then_some(rest.trim_start())
 }
 
 /// `29-Nov-2026 02:15:00 +0100`, the day perhaps with a blank for its first digit.

@@ -3,6 +3,7 @@
 use crate::modem::Number;
 use crate::secret::Secret;
 use lettre::message::Mailbox;
+use slackwater_rules::plan::ChannelKind;
 use slackwater_rules::time::Span;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -22,6 +23,8 @@ pub enum ChannelSettings {
     Text(Number),
     /// A ring that wakes.
     Ring(RingSettings),
+    /// One that can't be used as it is set up: pages for it fail at once, and go another way.
+    Unusable(UnusableChannel),
 }
 
 /// A telephone that rings for a while, and is hung up.
@@ -31,6 +34,17 @@ pub struct RingSettings {
     pub to: Number,
     /// It rings for so long.
     pub length: Span,
+}
+
+/// What stands in the place of a channel whose password, certificate or text can't be read.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct UnusableChannel {
+    /// What it would carry.
+    pub kind: ChannelKind,
+    /// Whether it would need the router.
+    pub needs_router: bool,
+    /// What is in the way, for people.
+    pub why: String,
 }
 
 /// The mail server.

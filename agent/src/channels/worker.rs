@@ -87,6 +87,12 @@ struct WorkerState {
 }
 
 impl Lane {
+    /// A lane of a channel that has not been tried; what is known to be wrong with it is said from the start.
+    pub(super) fn new(trouble: Option<&str>) -> Self {
+        let known = trouble.map(|why| Err(why.to_owned()));
+        Self { state: Mutex::new(WorkerState { known, ..WorkerState::default() }), ..Self::default() }
+    }
+
     fn state(&self) -> MutexGuard<'_, WorkerState> {
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
     }

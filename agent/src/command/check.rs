@@ -1,6 +1,8 @@
 //! `slackwater check`: both files read as `run` would, and all that is wrong said at once, in words
 //! or for programs.
 
+mod service_user;
+
 use super::{Config, failed, wrong};
 use crate::log::init_log;
 use crate::settings::{Environment, LogFormat, LogSettings};
@@ -19,6 +21,9 @@ pub(super) fn check(config: &Config, as_json: bool) -> ExitCode {
             Ok(site) => (&site.findings.0, Some(&site.findings.1), true),
             Err(wrong) => (&wrong.agent, wrong.rules.as_ref(), false),
         };
+        let in_the_way =
+            read.as_ref().map_or(Vec::new(), |site| service_user::in_the_way(&config.config, site));
+        let ok = ok && in_the_way.is_empty();
         let cut_off = read.as_ref().map_or(Vec::new(), |site| site.settings.cut_off_without_router());
         let configuration: Vec<String> = agent.findings.iter().map(on_one_line(agent)).collect();
         let form = json!({
@@ -29,6 +34,7 @@ pub(super) fn check(config: &Config, as_json: bool) -> ExitCode {
             "agent": agent,
             "rules": rules,
             "cut_off_without_router": cut_off,
+            "service": in_the_way,
         });
         return match serde_json::to_string_pretty(&form) {
             Ok(text) => {
@@ -45,6 +51,14 @@ pub(super) fn check(config: &Config, as_json: bool) -> ExitCode {
             }
             if let Some(note) = without_router(&site.settings.cut_off_without_router()) {
                 println!("{note}");
+            }
+            let in_the_way = service_user::in_the_way(&config.config, &site);
+            if !in_the_way.is_empty() {
+                let lines = in_the_way.iter().map(|line| format!("\n  {line}"));
+                return wrong(&format!(
+                    "the files are right, but not for the service:{}",
+                    lines.collect::<String>()
+                ));
             }
             let plan = &site.plan;
             println!(

@@ -18,6 +18,30 @@ pub(super) struct Init {
     folder: PathBuf,
 }
 
+/// Where the service has its configuration: what is written there is for its user and its sandbox.
+const SERVICE: &str = "/etc/slackwater";
+
+/// Where the watch may write.
+#[derive(Debug, PartialEq, Eq)]
+struct Writable {
+    journal: &'static str,
+    socket: &'static str,
+    pages: &'static str,
+}
+
+/// The folders that the unit makes for it; elsewhere all stands beside the files.
+const OF_SERVICE: Writable = Writable {
+    journal: "/var/lib/slackwater/journal.sqlite",
+    socket: "/run/slackwater/control.sock",
+    pages: "/var/lib/slackwater/pages",
+};
+const BESIDE: Writable = Writable { journal: "journal.sqlite", socket: "control.sock", pages: "pages" };
+
+fn writable(folder: &Path) -> &'static Writable {
+    let absolute = std::path::absolute(folder).unwrap_or_else(|_| folder.to_owned());
+    if absolute.starts_with(SERVICE) { &OF_SERVICE } else { &BESIDE }
+}
+
 pub(super) fn write(init: &Init) -> ExitCode {
     match write_all(&init.folder) {
         Ok(written) => {
@@ -36,7 +60,14 @@ pub(super) fn write(init: &Init) -> ExitCode {
 /// Writes all files or none over: what is there already stays as it is.
 fn write_all(folder: &Path) -> Result<Vec<PathBuf>, String> {
     std::fs::create_dir_all(folder).map_err(|error| format!("{}: {error}", folder.display()))?;
-    let files = FILES.map(|(name, text)| (folder.join(name), text));
+    let places = writable(folder);
+    let files = FILES.map(|(name, text)| {
+        let text = text
+            .replace("{journal}", places.journal)
+            .replace("{socket}", places.socket)
+            .replace("{pages}", places.pages);
+        (folder.join(name), text)
+    });
     if let Some((there, _)) = files.iter().find(|(path, _)| path.exists()) {
         return Err(format!("{} is there already: nothing was written", there.display()));
     }
@@ -66,6 +97,16 @@ mod tests {
         assert_eq!(site.warnings, "");
         let probes = probe(&site.plan);
         assert!(probes.len() >= 4 && probes.iter().all(|found| found.raised.is_some()), "{probes:?}");
+    }
+
+    #[test]
+    fn for_the_service_all_that_is_written_is_where_it_may_write() {
+        for folder in ["/etc/slackwater", "/etc/slackwater/", "/etc/slackwater/second-site"] {
+            assert_eq!(writable(Path::new(folder)), &OF_SERVICE);
+        }
+        for folder in ["/etc/slackwater-old", "tanks", "."] {
+            assert_eq!(writable(Path::new(folder)), &BESIDE);
+        }
     }
 
     #[test]

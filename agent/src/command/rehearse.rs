@@ -3,7 +3,7 @@
 
 use super::{Config, wrong};
 use crate::settings::Environment;
-use crate::site::Site;
+use crate::site::load_plan;
 use slackwater_rules::plan::{Finding, Plan, render};
 use slackwater_rules::rehearsal::{Played, Story, probe};
 use std::path::{Path, PathBuf};
@@ -26,13 +26,13 @@ pub(super) struct Rehearse {
 }
 
 pub(super) fn play(rehearse: &Rehearse) -> ExitCode {
-    let site = match Site::load(&rehearse.config.config, &Environment::of_process()) {
-        Ok(site) => site,
+    let plan = match load_plan(&rehearse.config.config, &Environment::of_process(), None) {
+        Ok((_, plan)) => plan,
         Err(mistakes) => return wrong(&mistakes.text),
     };
     let mut good = true;
     for path in &rehearse.stories {
-        good &= match play_one(path, &site.plan, rehearse.timeline) {
+        good &= match play_one(path, &plan, rehearse.timeline) {
             Ok(good) => good,
             Err(text) => {
                 eprintln!("{}", text.trim_end());
@@ -41,7 +41,7 @@ pub(super) fn play(rehearse: &Rehearse) -> ExitCode {
         };
     }
     if rehearse.hazards {
-        good &= probe_all(&site.plan);
+        good &= probe_all(&plan);
     }
     if good { ExitCode::SUCCESS } else { ExitCode::FAILURE }
 }

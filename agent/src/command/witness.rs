@@ -74,7 +74,7 @@ pub(super) async fn carry_out(witness: Witness) -> ExitCode {
 
 async fn run(config: PathBuf) -> ExitCode {
     let environment = Environment::of_process();
-    match Site::load(&config, &environment) {
+    match Site::load_sound(&config, &environment) {
         Ok(site) if site.plan.watched.is_empty() => wrong(&format!(
             "{}: it watches no other site: each needs a table `[watched.NAME]`",
             site.settings.places.rules.display()

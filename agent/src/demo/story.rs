@@ -70,6 +70,7 @@ impl DemoStory {
                     // Told by the page itself, or of no interest to a spectator.
                     Body::Paged { .. }
                     | Body::Stepped { .. }
+                    | Body::CallChanged { .. }
                     | Body::Joined { .. }
                     | Body::Delivered { .. } => continue,
                     _ => {}

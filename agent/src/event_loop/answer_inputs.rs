@@ -165,16 +165,17 @@ impl EventLoop {
             return self.hear_no_answer(by, way, text, NO_NUMBER);
         };
         let zone = self.engine.plan().zone.clone();
-        let (command, until) = match said {
+        let command = match said {
             Said::Has(until) => {
+                // Without a clock the usual time holds, and the receipt says so.
                 let length = until.and_then(|until| until.length(&now, &zone).ok());
-                (OperatorCommand::Acknowledge { code: code.clone(), length }, until)
+                OperatorCommand::Acknowledge { code: code.clone(), length }
             }
-            Said::HandsOn => (OperatorCommand::HandOn { code: code.clone() }, None),
+            Said::HandsOn => OperatorCommand::HandOn { code: code.clone() },
         };
         let is_open = self.engine.is_open_code(&code);
         let turn = self.engine.step(now, Input::Said { command, by: by.clone() });
-        let records = turn.records.clone();
+        let (records, heard) = (turn.records.clone(), turn.heard.clone());
         self.gather(&now, turn);
         let refused = records.iter().find_map(|record| match &record.body {
             Body::Refused { why, by: whom, .. } if *whom == by => Some(why.clone()),
@@ -186,7 +187,7 @@ impl EventLoop {
         match refused {
             Some(why) => self.refusal(&by, way, &Refused::Why(why), &now),
             None => {
-                let words = receipt(&records, &code, until, way.verb(), &now, &zone);
+                let words = receipt(heard.as_ref(), &records, &code, way.verb(), &now, &zone);
                 let words = words.unwrap_or_else(|| "Nothing to do: nobody is called any more.".to_owned());
                 Verdict { taken: true, words }
             }

@@ -19,6 +19,9 @@ use std::time::Duration;
 const MOST_REFUSED: usize = 8;
 const LONGEST_FILTER: usize = 120;
 
+/// Of why a part can't be used, so much is shown.
+const LONGEST_UNUSABLE: usize = 400;
+
 /// What the loop knows of its parts.
 #[derive(Debug)]
 pub(super) struct PartsHealth {
@@ -30,6 +33,8 @@ pub(super) struct PartsHealth {
     pub(super) refused: BTreeMap<String, String>,
     /// Sources by name, and why they can't be asked, if so.
     pub(super) sources: BTreeMap<String, Option<String>>,
+    /// Parts that can't be used as they are set up, by their keys, and why.
+    pub(super) unusable: BTreeMap<String, String>,
     /// Why the files that were to be reloaded were not taken.
     pub(super) reload_refused: Option<String>,
     /// What is wrong with the journal.
@@ -55,6 +60,7 @@ impl Default for PartsHealth {
             round_trip: None,
             refused: BTreeMap::new(),
             sources: BTreeMap::new(),
+            unusable: BTreeMap::new(),
             reload_refused: None,
             journal: None,
             mailbox: None,
@@ -72,6 +78,15 @@ impl PartsHealth {
         self.channels = channels.health();
         self.modem = modem.map(Modem::view);
         self.journal = keeper.trouble();
+    }
+
+    /// What keeps files, or what they set up, from being used: in words that stay the same while it does.
+    /// Ways to people have alarms of their own.
+    pub(super) fn set_up(&self) -> Option<String> {
+        let parts = self.unusable.iter().filter(|(part, _)| !part.starts_with("contact."));
+        let parts = parts.map(|(part, why)| format!("{part}: {}", tame(why, LONGEST_UNUSABLE)));
+        let all: Vec<_> = self.reload_refused.iter().cloned().chain(parts).collect();
+        (!all.is_empty()).then(|| all.join("; "))
     }
 
     fn broker(&self) -> String {
@@ -111,6 +126,7 @@ pub(super) fn json(status: &Status, health: &PartsHealth) -> String {
             "journal": health.journal,
             "mailbox": health.mailbox.as_ref().map(|view| json!({"well": view.is_ok(), "why": view.as_ref().err()})),
             "modem": health.modem.as_ref().map(|view| json!({"well": view.is_ok(), "view": view.as_ref().unwrap_or_else(|why| why)})),
+            "unusable": health.unusable,
             "reload_refused": health.reload_refused,
             "clock_trusted": status.at.wall_trusted,
             "channels": channels,
@@ -135,6 +151,12 @@ pub(super) fn words(status: &Status, health: &PartsHealth) -> String {
     let _ = writeln!(out, "{}: {calm}", status.site);
     for alarm in ringing {
         let _ = writeln!(out, "  {}", ringing_line(alarm));
+    }
+    if !health.unusable.is_empty() {
+        out.push_str("\nNOT USED, because it is broken (tried again every ten seconds)\n");
+    }
+    for (part, why) in &health.unusable {
+        let _ = writeln!(out, "  {part}: {}", tame(why, LONGEST_UNUSABLE));
     }
     for call in &status.calls {
         let due = call.due.map_or(String::new(), |due| format!(" in {due}"));

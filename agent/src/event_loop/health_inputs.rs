@@ -76,7 +76,7 @@ impl EventLoop {
         let mut parts = vec![
             (Part::Journal, health(self.keeper.ailment())),
             (Part::Clock, health(untrusted)),
-            (Part::Settings, health(self.health.reload_refused.as_deref())),
+            (Part::Settings, health(self.health.set_up().as_deref())),
         ];
         if let Some(view) = self.mailbox.as_ref().and_then(Mailbox::view) {
             parts.push((Part::Mailbox, health(view.err().as_deref())));

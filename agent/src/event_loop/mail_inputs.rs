@@ -4,14 +4,27 @@
 
 use super::EventLoop;
 use super::answer_inputs::Way;
-use crate::answers::Letter;
+use crate::answers::{Arrived, Letter, Mailbox};
+use crate::clock::Clock;
 use crate::plain_text::tame;
+use crate::settings::Settings;
 use slackwater_rules::answer::is_fresh;
 use slackwater_rules::record::By;
 use slackwater_rules::time::Wall;
+use tokio::sync::mpsc;
 
 /// So much of an address is kept.
 const SHOWN: usize = 80;
+
+/// Opens the mailbox, if there is to be one. Without one nothing ever comes.
+pub(super) fn open(settings: &Settings, clock: &Clock) -> (Option<Mailbox>, mpsc::Receiver<Arrived>) {
+    let Some((mailbox, mail)) = settings.mailbox().cloned().zip(settings.mail.clone()) else {
+        return (None, mpsc::channel(1).1);
+    };
+    let people = settings.addresses().into_keys().collect();
+    let (mailbox, letters) = Mailbox::start(mailbox, mail, people, clock.clone());
+    (Some(mailbox), letters)
+}
 
 impl EventLoop {
     /// A message that the mailbox found in a contact's name; what whoever wrote it should hear.

@@ -65,7 +65,9 @@ impl EventLoop {
                 self.turn(now, Input::Commanded { switching: id, failed: Some(why) });
             }
             MqttEvent::Published { .. } => {}
-            MqttEvent::Unpublished { why, .. } => tracing::warn!(why, "a siren's message, or a reply, was not taken"),
+            MqttEvent::Unpublished { why, .. } => {
+                tracing::warn!(why, "a siren's message, or a reply, was not taken")
+            }
         }
     }
 

@@ -3,9 +3,9 @@
 //! sender: a siren of before a reload, or a fault of ours, must not switch a heater.
 
 use super::SIRENS;
-use crate::settings::usual_reply_topic;
 use crate::channels::{NotPublished, Publish};
 use crate::mqtt;
+use crate::settings::usual_reply_topic;
 use bytes::Bytes;
 use slackwater_rules::plan::{Publisher, Register};
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -61,9 +61,7 @@ impl Outlet {
             }
         })?;
         let id = SIRENS + self.sirens.fetch_add(1, Ordering::Relaxed);
-        self.broker
-            .publish_reply(id, topic, payload, false, correlation)
-            .map_err(|error| error.to_string())
+        self.broker.publish_reply(id, topic, payload, false, correlation).map_err(|error| error.to_string())
     }
 
     fn look(&self, may: impl Fn(&Register) -> Result<(), String>) -> Result<(), String> {

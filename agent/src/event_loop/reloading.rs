@@ -1,7 +1,7 @@
 //! The files read again while the watch goes on: a wrong one changes nothing, a right one keeps
 //! the state of every alarm that it still names.
 
-use super::{EventLoop, recollecting};
+use super::{EventLoop, keep_rules, recollecting};
 use crate::channels::Channels;
 use crate::plain_text::beginning;
 use crate::site::{Site, register, subscriptions};
@@ -55,8 +55,11 @@ impl EventLoop {
         result
     }
 
-    fn adopt(&mut self, site: Site) -> String {
+    pub(super) fn adopt(&mut self, site: Site) -> String {
         self.health.reload_refused = None;
+        keep_rules(&self.settings, site.rules.as_deref());
+        self.settings.places.rules.clone_from(&site.settings.places.rules);
+        self.note_unusable(site.unusable);
         self.forget_changed_channels(&site.settings);
         self.texting.people = site.settings.numbers();
         self.addresses = site.settings.addresses();

@@ -66,7 +66,9 @@ const STRANGER: &str = "the number is no contact's";
 
 impl EventLoop {
     pub(super) fn texted(&mut self, from: &Sender, text: Option<&str>) {
-        let Some((number, who)) = self.texting.person(from) else { return self.texted_by_a_stranger(from, text) };
+        let Some((number, who)) = self.texting.person(from) else {
+            return self.texted_by_a_stranger(from, text);
+        };
         let by = By { who: who.clone(), via: Way::Text.name().to_owned() };
         let verdict = match text {
             Some(text) => self.hear_answer(&who, Way::Text, text),

@@ -45,8 +45,10 @@ fn words(payload: &[u8]) -> Result<String, String> {
     if !text.starts_with('{') {
         return Ok(text.to_owned());
     }
-    let pieces: Pieces = serde_json::from_str(text).map_err(|error| format!("its JSON is not understood: {error}"))?;
-    let piece = |word: &str, piece: Option<String>| piece.map_or(String::new(), |piece| format!(" {word} {piece}"));
+    let pieces: Pieces =
+        serde_json::from_str(text).map_err(|error| format!("its JSON is not understood: {error}"))?;
+    let piece =
+        |word: &str, piece: Option<String>| piece.map_or(String::new(), |piece| format!(" {word} {piece}"));
     let (until, length) = (piece("until", pieces.until), piece("for", pieces.length));
     Ok(format!("{} {}{until}{length}", pieces.say, pieces.code).trim().to_owned())
 }
@@ -55,7 +57,9 @@ fn words(payload: &[u8]) -> Result<String, String> {
 /// topic. Anywhere else it could be a relay's.
 fn reply_topic(usual: String, asked: Option<&str>) -> String {
     match asked {
-        Some(asked) if asked.strip_prefix(&usual).is_some_and(|rest| rest.is_empty() || rest.starts_with('/')) => {
+        Some(asked)
+            if asked.strip_prefix(&usual).is_some_and(|rest| rest.is_empty() || rest.starts_with('/')) =>
+        {
             asked.to_owned()
         }
         Some(_) | None => usual,
@@ -79,7 +83,9 @@ impl EventLoop {
             Arrival::Live if message.expired => Some("it had expired"),
             Arrival::Live => None,
             Arrival::Retained => Some("it is retained, so nobody knows how old it is"),
-            Arrival::Backlog => Some("it waited in the broker, so nobody knows how old it is: publish it again"),
+            Arrival::Backlog => {
+                Some("it waited in the broker, so nobody knows how old it is: publish it again")
+            }
         };
         let shown = text.clone().unwrap_or_default();
         let verdict = match (old, text) {
@@ -123,11 +129,18 @@ mod tests {
         assert_eq!(said(r#"{"code":"4QTE"}"#).as_deref(), Ok("4QTE"));
         assert_eq!(said(r#"{"code":"4QTE","say":"next"}"#).as_deref(), Ok("next 4QTE"));
         let until = said(r#"{"code":"4QTE","say":"have it","until":"14:00"}"#).expect("words");
-        assert!(matches!(Meaning::of(&until), Meaning::Has { which: Which::Code(_), until: Some(_) }), "{until}");
+        assert!(
+            matches!(Meaning::of(&until), Meaning::Has { which: Which::Code(_), until: Some(_) }),
+            "{until}"
+        );
         let length = said(r#"{"code":"4QTE","for":"2 h"}"#).expect("words");
         assert!(matches!(Meaning::of(&length), Meaning::Has { until: Some(_), .. }), "{length}");
         assert!(said(r#"{"code":"4QTE","who":"tom"}"#).is_err(), "who it is says the topic");
-        assert!(said(r#"{"say":"have it"}"#).is_err() && words(&[0xff]).is_err() && words(&[b' '; 1_025]).is_err());
+        assert!(
+            said(r#"{"say":"have it"}"#).is_err()
+                && words(&[0xff]).is_err()
+                && words(&[b' '; 1_025]).is_err()
+        );
         let smuggled = said(r#"{"code":"I can't come, 4QTE"}"#).expect("words");
         assert!(matches!(Meaning::of(&smuggled), Meaning::Nothing(_)));
     }

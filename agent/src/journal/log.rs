@@ -179,6 +179,7 @@ impl JournalLog {
                 | Body::Unsuppressed { .. }
                 | Body::Joined { .. }
                 | Body::Stepped { .. }
+                | Body::CallChanged { .. }
                 | Body::Paged { .. }
                 | Body::Skipped { .. }
                 | Body::Delivered { .. }

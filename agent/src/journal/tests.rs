@@ -3,7 +3,8 @@ use slackwater_rules::alarm::Priority;
 use slackwater_rules::quality::Quality;
 use slackwater_rules::reading::Value;
 use slackwater_rules::record::{
-    About, Body, By, DrillStage, Drilled, Estimated, Measured, Outcome, Purpose, Standing, Verdict,
+    About, Body, By, CallChange, DrillStage, Drilled, Estimated, HeldBy, Measured, Outcome, Purpose,
+    Standing, Verdict,
 };
 use slackwater_rules::time::Wall;
 use std::fs;
@@ -672,6 +673,7 @@ fn one_of_each() -> Vec<Body> {
             }],
         },
         Body::ClockSet { by: span, was_trusted: false, trusted: true },
+        Body::CallChanged { call: 2, change: CallChange::Held { length: span, by: HeldBy::Quiet } },
     ]
 }
 
@@ -762,7 +764,8 @@ fn place_of(body: &Body) -> usize {
         Body::Learned { .. } => 44,
         Body::Foretold { .. } => 45,
         Body::ClockSet { .. } => 46,
-        Body::HandedOn { .. } => 47,
+        Body::CallChanged { .. } => 47,
+        Body::HandedOn { .. } => 48,
     }
 }
 

@@ -134,7 +134,11 @@ impl Dialogue {
 
     /// Dials: none once the network has begun with it, or why it came to nothing in the modem's words. The
     /// command, which holds a number, is in no text.
-    pub(super) async fn dial(&mut self, command: &str, limit: Duration) -> Result<Option<String>, ModemFault> {
+    pub(super) async fn dial(
+        &mut self,
+        command: &str,
+        limit: Duration,
+    ) -> Result<Option<String>, ModemFault> {
         self.write(format!("{command}\r").as_bytes(), "ATD").await?;
         let until = Instant::now() + limit;
         loop {

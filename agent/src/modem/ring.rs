@@ -31,7 +31,9 @@ impl RingEnd {
     /// What it means for a page.
     pub(super) fn outcome(&self) -> Outcome {
         match self {
-            Self::Rang(length) => Outcome::Accepted { note: format!("rang for {} s, which is no answer", length.as_secs()) },
+            Self::Rang(length) => {
+                Outcome::Accepted { note: format!("rang for {} s, which is no answer", length.as_secs()) }
+            }
             Self::PickedUp(after) => Outcome::Accepted {
                 note: format!("picked up after {} s, which is no answer, and hung up", after.as_secs()),
             },
@@ -53,7 +55,8 @@ enum CallState {
 
 impl CallState {
     fn read(said: &[String]) -> Self {
-        let ours = said.iter().filter_map(|line| fields(line, "+CLCC")).find(|call| call.get(1) == Some(&"0"));
+        let ours =
+            said.iter().filter_map(|line| fields(line, "+CLCC")).find(|call| call.get(1) == Some(&"0"));
         match ours.as_ref().and_then(|call| call.get(2)).copied() {
             Some("0" | "1") => Self::PickedUp,
             Some("2") => Self::Dialling,
@@ -94,7 +97,9 @@ impl ModemSession {
             };
             match state {
                 CallState::PickedUp => return Ok(RingEnd::PickedUp(begun.elapsed())),
-                CallState::Over => return Ok(RingEnd::Ended("it was refused, or the line was busy".to_owned())),
+                CallState::Over => {
+                    return Ok(RingEnd::Ended("it was refused, or the line was busy".to_owned()));
+                }
                 CallState::Rings => _ = rings_since.get_or_insert_with(Instant::now),
                 CallState::Unknown => _ = rings_since.get_or_insert(begun),
                 CallState::Dialling if begun.elapsed() > SET_UP => {
@@ -115,7 +120,9 @@ mod tests {
 
     #[test]
     fn the_state_of_our_own_call_is_read() {
-        let state = |lines: &[&str]| CallState::read(&lines.iter().map(|line| (*line).to_owned()).collect::<Vec<_>>());
+        let state = |lines: &[&str]| {
+            CallState::read(&lines.iter().map(|line| (*line).to_owned()).collect::<Vec<_>>())
+        };
         assert_eq!(state(&["+CLCC: 1,0,2,0,0,\"+351900000012\",145"]), CallState::Dialling);
         assert_eq!(state(&["+CREG: 1", "+CLCC: 1,0,3,0,0"]), CallState::Rings);
         assert_eq!(state(&["+CLCC: 1,0,0,0,0"]), CallState::PickedUp);

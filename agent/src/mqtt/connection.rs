@@ -240,6 +240,10 @@ impl Worker {
                 self.subscriptions.want(filters.into_iter().chain([own]));
                 up.map_or(Ok(()), |link| Ok(link.request(self.subscriptions.changes(), OnNewSubscribe)?))
             }
+            (Some(ConnectionCommand::Password(password)), _) => {
+                self.settings.password = password;
+                Ok(())
+            }
             (Some(ConnectionCommand::Close(done)), up) => {
                 self.waiting_for_end.push(done);
                 self.close(up)
@@ -301,8 +305,9 @@ impl Worker {
     fn feed(&mut self, link: &mut BrokerLink) -> Result<(), Loss> {
         // Topic and payload, and generously what stands around them in the packet.
         let known_by = |entry: &OutboxEntry| entry.correlation.as_ref().map_or(0, bytes::Bytes::len);
-        let fits =
-            |entry: &OutboxEntry| entry.topic.len() + entry.payload.len() + known_by(entry) + 32 <= link.largest;
+        let fits = |entry: &OutboxEntry| {
+            entry.topic.len() + entry.payload.len() + known_by(entry) + 32 <= link.largest
+        };
         while let Some(entry) = self.outbox.remove_unfit(fits) {
             let why = format!("larger than the {} bytes that the broker takes", link.largest);
             self.deliver(MqttEvent::Unpublished { id: entry.id, why });

@@ -17,12 +17,17 @@ impl AnswerSettings {
         let topic = table.get("topic").and_then(topic);
         let mailbox = table.get("mail").and_then(|item| MailboxSettings::read(item, files));
         if !table.has("topic") && !table.has("mail") {
-            let finding = Finding::error(table.span.clone(), "`[answers]` names no way to answer", "nothing stands here");
+            let finding = Finding::error(
+                table.span.clone(),
+                "`[answers]` names no way to answer",
+                "nothing stands here",
+            );
             table.note(finding.help("give it a `topic`, or a mailbox by `[answers.mail]`"));
         }
         if table.has("mail") && !root.has("mail") {
             let title = "answers by mail could not be replied to";
-            let finding = Finding::error(table.key_span("mail"), title, "it needs `[mail]`, which is missing");
+            let finding =
+                Finding::error(table.key_span("mail"), title, "it needs `[mail]`, which is missing");
             table.note(finding.help("`[mail]` names the server that pages and replies leave by"));
         }
         table.finish();
@@ -46,7 +51,10 @@ impl MailboxSettings {
         {
             let title = format!("the password and the mail would go to `{host}` in the clear");
             let finding = Finding::error(table.key_span("security"), title, "for everybody on the way");
-            table.note(finding.help("use \"tls\" or \"starttls\", or say by `in-clear-because` why that is right here"));
+            table
+                .note(finding.help(
+                    "use \"tls\" or \"starttls\", or say by `in-clear-because` why that is right here",
+                ));
         }
         let usual_port = if security == Security::Tls { USUAL_PORTS.0 } else { USUAL_PORTS.1 };
         let port = table.get("port").and_then(port).unwrap_or(usual_port);
@@ -84,7 +92,11 @@ fn plain_line(item: Item<'_>) -> Option<String> {
     let text = line(item)?;
     match text.bytes().all(|octet| (b' '..=b'~').contains(&octet)) {
         true => Some(text),
-        false => item.wrong(format!("`{text}` can't be said to a mail server"), "letters without accents only", None),
+        false => item.wrong(
+            format!("`{text}` can't be said to a mail server"),
+            "letters without accents only",
+            None,
+        ),
     }
 }
 
@@ -109,7 +121,9 @@ mod tests {
     const MAIL: &str = "[mail]\nhost = \"mail.example.org\"\nfrom = \"watch@example.org\"\n";
 
     fn mailbox(keys: &str) -> String {
-        format!("[answers.mail]\nhost = \"imap.example.org\"\nuser = \"watch\"\npassword-file = \"imap-password\"\n{keys}{MAIL}")
+        format!(
+            "[answers.mail]\nhost = \"imap.example.org\"\nuser = \"watch\"\npassword-file = \"imap-password\"\n{keys}{MAIL}"
+        )
     }
 
     #[test]

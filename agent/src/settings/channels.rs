@@ -6,6 +6,7 @@ use super::files::Files;
 use super::reader::{count, hidden_line, line, port, span};
 pub use crate::channels::{
     ChannelSettings, FolderSettings, MailSettings, PushSettings, RingSettings, Security, SirenSettings,
+    UnusableChannel,
 };
 use crate::modem::{ModemSettings, Number};
 use crate::secret::Secret;
@@ -26,7 +27,13 @@ impl ChannelSettings {
             Self::Siren(_) => ChannelKind::Siren,
             Self::Text(_) => ChannelKind::Text,
             Self::Ring(_) => ChannelKind::Ring,
+            Self::Unusable(unusable) => unusable.kind,
         }
+    }
+
+    /// What stands in its place while something keeps it from being used.
+    pub fn unusable(&self, why: String) -> Self {
+        Self::Unusable(UnusableChannel { kind: self.kind(), needs_router: self.needs_router(), why })
     }
 
     /// Whether it reaches a person only as long as the router has power.
@@ -34,6 +41,7 @@ impl ChannelSettings {
         match self {
             Self::Mail(_) | Self::Push(_) => true,
             Self::Folder(_) | Self::Siren(_) | Self::Text(_) | Self::Ring(_) => false,
+            Self::Unusable(unusable) => unusable.needs_router,
         }
     }
 }
@@ -56,6 +64,20 @@ enum ChannelTable {
 const SHORTEST_RING: Span = Span::seconds(5);
 const USUAL_RING: Span = Span::seconds(20);
 const LONGEST_RING: Span = Span::minutes(1);
+
+impl ChannelTable {
+    fn unusable(self, why: String) -> UnusableChannel {
+        let (kind, needs_router) = match self {
+            Self::Mail => (ChannelKind::Mail, true),
+            Self::Push => (ChannelKind::Push, true),
+            Self::Folder => (ChannelKind::Mail, false),
+            Self::Siren => (ChannelKind::Siren, false),
+            Self::Text => (ChannelKind::Text, false),
+            Self::Ring => (ChannelKind::Ring, false),
+        };
+        UnusableChannel { kind, needs_router, why }
+    }
+}
 
 /// A channel, and how many pages it may carry.
 pub(super) type Limited = (ChannelSettings, Option<Quota>);
@@ -97,7 +119,7 @@ pub(super) fn channel(table: Table<'_>, files: &Files<'_>, personal: bool) -> Op
     };
     let kind = kind?;
     let quota = if personal { table.get("at-most").and_then(quota) } else { None };
-    let settings = match kind {
+    let (settings, unusable) = files.noting(|| match kind {
         ChannelTable::Mail => {
             table.need("to", "\"ines@example.org\"").and_then(mailbox).map(ChannelSettings::Mail)
         }
@@ -117,8 +139,12 @@ pub(super) fn channel(table: Table<'_>, files: &Files<'_>, personal: bool) -> Op
             let length = length.unwrap_or(Some(USUAL_RING));
             to.zip(length).map(|(to, length)| ChannelSettings::Ring(RingSettings { to, length }))
         }
-    };
+    });
     table.finish();
+    let settings = match unusable {
+        Some(why) => Some(ChannelSettings::Unusable(kind.unusable(why))),
+        None => settings,
+    };
     Some((settings?, quota))
 }
 

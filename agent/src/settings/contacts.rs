@@ -131,6 +131,21 @@ impl People {
     }
 }
 
+impl People {
+    /// Channels that go through a section which can't be used can't be used either.
+    pub(super) fn go_without(
+        &mut self,
+        section: &str,
+        unusable: &BTreeMap<String, String>,
+        needs: impl Fn(&ChannelSettings) -> bool,
+    ) {
+        let Some(why) = unusable.get(section) else { return };
+        for channel in self.channels.values_mut().filter(|channel| needs(channel)) {
+            *channel = channel.unusable(format!("[{section}]: {why}"));
+        }
+    }
+}
+
 /// All items of a list; every one is looked at.
 fn each<'t, T>(item: Item<'t>, read: impl FnMut(Item<'t>) -> Option<T>) -> Vec<T> {
     item.list().into_iter().flatten().filter_map(read).collect()

@@ -3,14 +3,18 @@
 //! configuration and not a page that fails at night.
 //!
 //! A secret is named by a `…-file` key. Under systemd a relative name is looked up among the
-//! unit's credentials (`LoadCredential=`), which nobody else can read; elsewhere the file must
-//! be its owner's alone.
+//! unit's credentials (`LoadCredential=`), which nobody else can read; then, and elsewhere, beside the
+//! configuration and in the folder `secrets` there, where the file must be its owner's alone.
+//!
+//! A watch that starts leaves out what a file keeps from being used ([`Reading::Sound`]), and says so;
+//! whoever checks is told of it as of any other mistake.
 
 use super::reader::line;
 use super::source::Environment;
 use crate::plain_text::is_deceptive;
 use crate::secret::Secret;
 use slackwater_rules::diagnostic::Item;
+use std::cell::RefCell;
 use std::fmt;
 use std::fs::{self, File};
 use std::io::Read as _;
@@ -24,75 +28,166 @@ const LARGEST_FILE: u64 = 1 << 20;
 /// Access for the group or for everybody.
 const OTHERS: u32 = 0o077;
 
+/// The folder beside the configuration that secrets are looked for in.
+const SECRETS: &str = "secrets";
+
+/// What becomes of a key whose file can't be used.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Reading {
+    /// It is a mistake: for `check`, and for a reload.
+    Whole,
+    /// What needs it is left out, and that is noted: for a watch that starts, and for whoever needs no
+    /// secret at all.
+    Sound,
+}
+
+/// A file that some key names, as it was opened.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct NamedFile {
+    /// Where it is.
+    pub path: PathBuf,
+    /// Only its owner may read it.
+    pub secret: bool,
+}
+
 /// Where files are looked for.
 pub(super) struct Files<'f> {
     /// The agent's own file: relative paths start at its folder.
     pub(super) file: &'f Path,
     pub(super) environment: &'f Environment,
+    reading: Reading,
+    named: RefCell<Vec<NamedFile>>,
+    unusable: RefCell<Vec<String>>,
 }
 
-impl Files<'_> {
+/// A file that can't be used: the mistake's three texts.
+struct Unusable {
+    title: String,
+    label: String,
+    help: Option<String>,
+}
+
+impl Unusable {
+    fn new(title: String, label: impl Into<String>) -> Self {
+        Self { title, label: label.into(), help: None }
+    }
+}
+
+impl<'f> Files<'f> {
+    pub(super) fn new(file: &'f Path, environment: &'f Environment, reading: Reading) -> Self {
+        Self { file, environment, reading, named: RefCell::default(), unusable: RefCell::default() }
+    }
+
+    /// Every file that was opened for a key.
+    pub(super) fn into_named(self) -> Vec<NamedFile> {
+        self.named.into_inner()
+    }
+
+    /// What `read` returns, and which files kept it from being whole, in words.
+    pub(super) fn noting<T>(&self, read: impl FnOnce() -> T) -> (T, Option<String>) {
+        let before = std::mem::take(&mut *self.unusable.borrow_mut());
+        let value = read();
+        let found = std::mem::replace(&mut *self.unusable.borrow_mut(), before);
+        (value, (!found.is_empty()).then(|| found.join("; ")))
+    }
+
     /// A path; relative ones start at the configuration file's folder.
     pub(super) fn path(&self, item: Item<'_>) -> Option<PathBuf> {
-        let path = PathBuf::from(line(item)?);
-        Some(self.file.parent().unwrap_or(Path::new("")).join(path))
+        Some(self.beside(&line(item)?))
+    }
+
+    fn beside(&self, name: &str) -> PathBuf {
+        self.file.parent().unwrap_or(Path::new("")).join(name)
     }
 
     /// The secret in the named file.
     pub(super) fn secret(&self, item: Item<'_>) -> Option<Secret> {
-        let credentials = self.environment.get("CREDENTIALS_DIRECTORY").map(Path::new);
-        let path = match credentials {
-            Some(folder) => folder.join(line(item)?),
-            None => self.path(item)?,
-        };
-        let shown = path.display();
-        let shared = credentials.is_some_and(|folder| path.starts_with(folder));
-        if shared && !path.exists() {
-            let help = "the unit must name it: `LoadCredential=NAME:/PATH`".to_owned();
-            return item.wrong(format!("`{shown}` is not there"), "no such credential", Some(help));
-        }
-        let text = match read(&path, |mode| shared || mode & OTHERS == 0) {
-            Ok(text) => text,
-            Err(Unread::TooOpen(mode)) => {
-                let title = format!("`{shown}` has mode {mode:04o}");
-                return item.wrong(title, "others can read the secret", Some(format!("`chmod 600 {shown}`")));
-            }
-            Err(Unread::Other(label)) => return item.wrong(format!("`{shown}` can't be used"), label, None),
-        };
-        let line = text.strip_suffix('\n').unwrap_or(&text);
-        let line = line.strip_suffix('\r').unwrap_or(line);
-        if line.is_empty() {
-            return item.wrong(format!("`{shown}` is empty"), "a secret is one line", None);
-        }
-        if line.contains(is_deceptive) {
-            let label = "more than one line, or control characters";
-            return item.wrong(format!("`{shown}` holds no secret"), label, None);
-        }
-        Some(Secret::new(line))
+        let name = line(item)?;
+        self.used(item, self.read_secret(&name))
     }
 
-    /// A file with PEM certificates.
-    pub(super) fn certificates(&self, item: Item<'_>) -> Option<PathBuf> {
-        let (path, text) = self.contents(item)?;
-        if !text.contains("-----BEGIN CERTIFICATE-----") {
-            let title = format!("`{}` holds no PEM certificate", path.display());
-            return item.wrong(title, "no `-----BEGIN CERTIFICATE-----` in it", None);
+    /// The value, or nothing and what that means for whoever reads.
+    fn used<T>(&self, item: Item<'_>, value: Result<T, Unusable>) -> Option<T> {
+        match (value, self.reading) {
+            (Ok(value), _) => Some(value),
+            (Err(why), Reading::Whole) => item.wrong(why.title, why.label, why.help),
+            (Err(why), Reading::Sound) => {
+                self.unusable.borrow_mut().push(format!("{}: {}", why.title.replace('`', ""), why.label));
+                None
+            }
         }
-        Some(path)
+    }
+
+    fn read_secret(&self, name: &str) -> Result<Secret, Unusable> {
+        let credentials = self.environment.get("CREDENTIALS_DIRECTORY").map(Path::new);
+        let credential = credentials.map(|folder| folder.join(name));
+        let places = [self.beside(name), self.beside(SECRETS).join(name)];
+        let first = places.first().cloned().unwrap_or_default();
+        let found = credential.iter().chain(&places).find(|path| path.exists());
+        let Some(path) = found.cloned().or_else(|| credential.is_none().then_some(first)) else {
+            let title = format!("`{}` is not there", credential.unwrap_or_default().display());
+            let help = "the unit must name it: `LoadCredential=NAME:/PATH`".to_owned();
+            return Err(Unusable { title, label: "no such credential".to_owned(), help: Some(help) });
+        };
+        let shared = credentials.is_some_and(|folder| path.starts_with(folder));
+        self.named.borrow_mut().push(NamedFile { path: path.clone(), secret: true });
+        secret_in(&path, shared)
+    }
+
+    /// A file with PEM certificates. Its path is of use even if it can't be read now: whoever connects
+    /// looks again.
+    pub(super) fn certificates(&self, item: Item<'_>) -> Option<PathBuf> {
+        let path = self.path(item)?;
+        let text = self.contents(&path).and_then(|text| match text.contains("-----BEGIN CERTIFICATE-----") {
+            true => Ok(()),
+            false => {
+                let title = format!("`{}` holds no PEM certificate", path.display());
+                Err(Unusable::new(title, "no `-----BEGIN CERTIFICATE-----` in it"))
+            }
+        });
+        match (self.used(item, text), self.reading) {
+            (Some(()), _) | (None, Reading::Sound) => Some(path),
+            (None, Reading::Whole) => None,
+        }
     }
 
     /// The text of the named file.
     pub(super) fn body(&self, item: Item<'_>) -> Option<String> {
-        Some(self.contents(item)?.1.to_string())
+        let path = self.path(item)?;
+        self.used(item, self.contents(&path)).map(|text| text.to_string())
     }
 
-    fn contents(&self, item: Item<'_>) -> Option<(PathBuf, Zeroizing<String>)> {
-        let path = self.path(item)?;
-        match read(&path, |_| true) {
-            Ok(text) => Some((path, text)),
-            Err(why) => item.wrong(format!("`{}` can't be used", path.display()), why.to_string(), None),
-        }
+    fn contents(&self, path: &Path) -> Result<Zeroizing<String>, Unusable> {
+        self.named.borrow_mut().push(NamedFile { path: path.to_owned(), secret: false });
+        read(path, |_| true)
+            .map_err(|why| Unusable::new(format!("`{}` can't be used", path.display()), why.to_string()))
     }
+}
+
+/// The one line of a file that only its owner, or whoever it was handed to, may read.
+fn secret_in(path: &Path, shared: bool) -> Result<Secret, Unusable> {
+    let shown = path.display();
+    let text = match read(path, |mode| shared || mode & OTHERS == 0) {
+        Ok(text) => text,
+        Err(Unread::TooOpen(mode)) => {
+            let title = format!("`{shown}` has mode {mode:04o}");
+            let help = Some(format!("`chmod 600 {shown}`"));
+            return Err(Unusable { title, label: "others can read the secret".to_owned(), help });
+        }
+        Err(Unread::Other(label)) => {
+            return Err(Unusable::new(format!("`{shown}` can't be used"), label));
+        }
+    };
+    let line = text.strip_suffix('\n').unwrap_or(&text);
+    let line = line.strip_suffix('\r').unwrap_or(line);
+    if line.is_empty() {
+        return Err(Unusable::new(format!("`{shown}` is empty"), "a secret is one line"));
+    }
+    if line.contains(is_deceptive) {
+        let label = "more than one line, or control characters";
+        return Err(Unusable::new(format!("`{shown}` holds no secret"), label));
+    }
+    Ok(Secret::new(line))
 }
 
 /// Why a file's text is not used.

@@ -38,6 +38,8 @@ pub struct UpsSettings {
     pub tls: Option<TlsSettings>,
     /// Why the password may go without encryption, if it may.
     pub in_clear_because: Option<String>,
+    /// Why it can't be asked as it is set up: its password or its certificates can't be read.
+    pub unusable: Option<String>,
 }
 
 /// Assigned by IANA to this protocol.
@@ -53,6 +55,7 @@ impl UpsSettings {
             login: None,
             tls: None,
             in_clear_because: None,
+            unusable: None,
         }
     }
 
@@ -82,6 +85,7 @@ impl UpsSettings {
             login: user.zip(password),
             tls,
             in_clear_because,
+            unusable: None,
         }
     }
 }
@@ -96,7 +100,8 @@ impl SourceSettings {
         let mut ups = BTreeMap::new();
         for (name, table) in root.tables("ups") {
             is_name(&name, &table);
-            ups.insert(name.it.clone(), UpsSettings::read(&name.it, table, files));
+            let (read, unusable) = files.noting(|| UpsSettings::read(&name.it, table, files));
+            ups.insert(name.it.clone(), UpsSettings { unusable, ..read });
         }
         Self {
             one_wire: one_wire.unwrap_or_else(|| PathBuf::from("/sys/bus/w1/devices")),

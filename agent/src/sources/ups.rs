@@ -53,6 +53,9 @@ impl Ups {
 
 impl Ask for Ups {
     async fn ask(&mut self) -> Result<Vec<SourceAnswer>, String> {
+        if let Some(why) = &self.server.unusable {
+            return Err(why.clone());
+        }
         let kept = self.session.is_some();
         let listed = match timeout(PATIENCE, self.list()).await {
             // The server was restarted meanwhile: that is worth one more try at once.

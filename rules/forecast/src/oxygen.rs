@@ -175,7 +175,7 @@ pub struct TankOxygen {
     pub stocking: Stocking,
     /// Consumption learned from a probe.
     pub learned: Option<LearnedRespiration>,
-    /// Oxygen now by a probe, mg/L, as [`Tank::believed`] takes it.
+    /// Oxygen now by a probe, mg/L, as [`TankOxygen::believed`] takes it.
     pub measured: Option<f64>,
 }
 

@@ -1,6 +1,6 @@
 //! What a tank itself uses of oxygen, learned from declines: spells of still, dark, unaired water that a
 //! probe saw. Readings flow in with what is known of the tank ([`Declines::take`]); one straight line is laid
-//! through a spell without keeping its readings, and what the line shows ([`oxygen::Tank::consumption_seen`])
+//! through a spell without keeping its readings, and what the line shows ([`oxygen::TankOxygen::consumption_seen`])
 //! is held for the last few spells. Out comes a consumption ([`Declines::learned`]) that narrows the
 //! literature's.
 //!

@@ -10,7 +10,7 @@ mod watch;
 
 use jiff::tz::TimeZone;
 use site::surroundings;
-use slackwater_rules::condition::{Condition, LONGEST, Scope, Written};
+use slackwater_rules::condition::{Condition, LONGEST, Written};
 use slackwater_rules::plan::{Finding, Plan, Severity, render};
 use slackwater_rules::reading::{Content, Mapping, Value, Word};
 use slackwater_rules::rehearsal::Story;
@@ -51,7 +51,7 @@ pub fn rules(bytes: &[u8]) {
 pub fn condition(bytes: &[u8]) {
     static SITE: LazyLock<Plan> = LazyLock::new(site::halyard);
     let text = String::from_utf8_lossy(bytes);
-    let scope = Scope::of_plan(&SITE);
+    let scope = SITE.scope();
     let condition = Condition::parse(&text, &scope);
     let written = match Written::parse(&text) {
         Ok(written) => written,

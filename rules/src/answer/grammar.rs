@@ -54,8 +54,22 @@ const NEXT: &[&str] = &[
 
 /// Words that change nothing.
 const EITHER: &[&str] = &[
-    "yes", "yep", "yeah", "y", "okay", "ok", "sure", "please", "thank you", "thanks", "thx", "hello", "hi", "code",
-    "text", "reply",
+    "yes",
+    "yep",
+    "yeah",
+    "y",
+    "okay",
+    "ok",
+    "sure",
+    "please",
+    "thank you",
+    "thanks",
+    "thx",
+    "hello",
+    "hi",
+    "code",
+    "text",
+    "reply",
 ];
 
 /// Words that say no and have the letters of a code.

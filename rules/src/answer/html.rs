@@ -10,8 +10,30 @@ const HIDDEN: &[&str] = &["head", "style", "script", "title", "template"];
 
 /// Elements that begin a line of their own.
 const LINES: &[&str] = &[
-    "address", "article", "blockquote", "br", "dd", "div", "dl", "dt", "h1", "h2", "h3", "h4", "h5", "h6", "hr", "li", "ol", "p",
-    "pre", "section", "table", "td", "tr", "ul",
+    "address",
+    "article",
+    "blockquote",
+    "br",
+    "dd",
+    "div",
+    "dl",
+    "dt",
+    "h1",
+    "h2",
+    "h3",
+    "h4",
+    "h5",
+    "h6",
+    "hr",
+    "li",
+    "ol",
+    "p",
+    "pre",
+    "section",
+    "table",
+    "td",
+    "tr",
+    "ul",
 ];
 
 /// Characters by name that mail programs write.
@@ -162,7 +184,9 @@ mod tests {
 
     #[test]
     fn broken_html_ends_in_some_text() {
-        for html in ["<", "<<<", "&", "&#xFFFFFFFF;", "<!-- ", "<blockquote", "</blockquote>x", "a<b", "<head>4QTE"] {
+        for html in
+            ["<", "<<<", "&", "&#xFFFFFFFF;", "<!-- ", "<blockquote", "</blockquote>x", "a<b", "<head>4QTE"]
+        {
             let _ = readable(html);
         }
         assert_eq!(readable("1 &lt; 2 &#52;QTE &bogus;"), "1 < 2 4QTE &bogus;\n");

@@ -14,18 +14,21 @@ pub fn machine_made<'h>(headers: impl IntoIterator<Item = (&'h str, &'h str)>) -
                 (word != "no").then_some("it says that it is automatic (Auto-Submitted)")
             }
             // RFC 3834, section 2; RFC 2076, 3.9.
-            "precedence" if matches!(value.as_str(), "bulk" | "list" | "junk" | "auto_reply" | "auto-reply") => {
+            "precedence"
+                if matches!(value.as_str(), "bulk" | "list" | "junk" | "auto_reply" | "auto-reply") =>
+            {
                 Some("it says that it is sent in bulk (Precedence)")
             }
             // RFC 2369 and RFC 2919.
             "list-id" | "list-unsubscribe" | "list-post" | "list-help" | "list-subscribe" | "list-owner"
             | "list-archive" => Some("it comes from a list"),
             // Before RFC 3834 each program had a mark of its own.
-            "x-autoreply" | "x-autorespond" | "x-autoresponse" | "x-auto-reply" | "x-vacation" | "x-mailer-daemon" => {
-                Some("it says that it is automatic")
-            }
+            "x-autoreply" | "x-autorespond" | "x-autoresponse" | "x-auto-reply" | "x-vacation"
+            | "x-mailer-daemon" => Some("it says that it is automatic"),
             // RFC 3464 and RFC 8098.
-            "content-type" if value.starts_with("multipart/report") || value.starts_with("message/delivery-status") => {
+            "content-type"
+                if value.starts_with("multipart/report") || value.starts_with("message/delivery-status") =>
+            {
                 Some("it is a report of delivery")
             }
             "x-failed-recipients" => Some("it is a report of delivery"),

@@ -181,7 +181,11 @@ mod tests {
         assert_eq!(line.as_deref(), Some("4QTE is what you wrote, but I am in Faro"));
         let no_blank = Flow::Flowed { delete_blank: true };
         assert_eq!(first_own_line("4Q \nTE\n", no_blank).as_deref(), Some("4QTE"));
-        assert_eq!(first_own_line(" > 4QTE\n", FLOWED).as_deref(), Some("> 4QTE"), "not a quote: RFC 3676, 4.4");
+        assert_eq!(
+            first_own_line(" > 4QTE\n", FLOWED).as_deref(),
+            Some("> 4QTE"),
+            "not a quote: RFC 3676, 4.4"
+        );
         assert_eq!(first_own_line("> long \n> quote\n\n4QTE\n-- \nInes", FLOWED).as_deref(), Some("4QTE"));
     }
 

@@ -2,7 +2,8 @@
 //! nothing; a short text flows out that says what holds now, and what to do next. None of these
 //! texts would be an answer if a machine sent it back.
 
-use super::Until;
+use crate::callout::bounds::{Bound, Lease};
+use crate::callout::decide::Reply as CallOutReply;
 use crate::record::{Body, Drilled, Record};
 use crate::time::{Now, Span};
 use jiff::tz::TimeZone;
@@ -42,7 +43,9 @@ pub fn how_to_answer(code: &str, verb: &str) -> String {
 /// What somebody hears whose words were no answer. `verb` is what they do to answer: "text".
 pub fn not_taken(refused: &Refused, open: &[Open], verb: &str) -> String {
     match (refused, open) {
-        (Refused::TooMany(wait), _) => format!("Not taken: too many wrong codes. Wait {wait}, or ask somebody else."),
+        (Refused::TooMany(wait), _) => {
+            format!("Not taken: too many wrong codes. Wait {wait}, or ask somebody else.")
+        }
         (Refused::Why(why), []) => format!("Not taken: {why}. Nothing is open now."),
         (Refused::Why(_), [one]) => format!("Not taken. {}", how_to_answer(&one.code, verb)),
         (Refused::Why(_), all) => format!("Not taken. {}", which(all, verb)),
@@ -67,46 +70,59 @@ pub fn which(open: &[Open], verb: &str) -> String {
 }
 
 /// What somebody hears whose answer was taken: what holds, for how long, what to do next. Nothing if
-/// these records hold no answer.
+/// there was no answer in the turn. `heard` is the call-out's own word.
 pub fn receipt(
+    heard: Option<&CallOutReply>,
     records: &[Record],
     code: &str,
-    until: Option<Until>,
     verb: &str,
     now: &Now,
     zone: &TimeZone,
 ) -> Option<String> {
-    let mut told = None;
-    for record in records {
-        let said = match &record.body {
-            Body::Answered { lease: Span(0), .. } => "Taken, the drill is answered. Thank you.".to_owned(),
-            Body::Answered { lease, .. } => held(*lease, code, until, verb, now, zone),
-            Body::Drill(Drilled::TestAnswered { .. }) => "Taken: this way works. Thank you.".to_owned(),
-            Body::HandedOn { .. } => {
-                format!("The next one is called now. If you have it after all: {verb} {code}")
+    let said = match heard {
+        Some(CallOutReply::Holds(Lease { length: Span(0), .. })) => {
+            "Taken, the drill is answered. Thank you.".to_owned()
+        }
+        Some(CallOutReply::Holds(lease)) => held(lease, code, verb, now, zone),
+        Some(CallOutReply::NextIsCalled) => {
+            format!("The next one is called now. If you have it after all: {verb} {code}")
+        }
+        Some(CallOutReply::NobodyElse) => {
+            format!("There is nobody else: all are called again. If you have it after all: {verb} {code}")
+        }
+        Some(CallOutReply::NothingStands | CallOutReply::WouldDrop) => NOBODY.to_owned(),
+        None => {
+            let is_test = |record: &Record| matches!(record.body, Body::Drill(Drilled::TestAnswered { .. }));
+            let is_answer = |record: &Record| matches!(record.body, Body::Acknowledged { .. });
+            if records.iter().any(is_test) {
+                "Taken: this way works. Thank you.".to_owned()
+            } else if records.iter().any(is_answer) {
+                NOBODY.to_owned()
+            } else {
+                return None;
             }
-            Body::Acknowledged { .. } if told.is_none() => "Taken. Nothing of it calls anybody now.".to_owned(),
-            _ => continue,
-        };
-        told = Some(said);
-    }
-    told
+        }
+    };
+    Some(said)
 }
 
-fn held(lease: Span, code: &str, until: Option<Until>, verb: &str, now: &Now, zone: &TimeZone) -> String {
+/// What stood has gone.
+const NOBODY: &str = "Taken. Nothing of it calls anybody now.";
+
+fn held(lease: &Lease, code: &str, verb: &str, now: &Now, zone: &TimeZone) -> String {
+    let length = lease.length;
     let ends = match now.wall_trusted {
-        true => format!("until {} ({lease})", (now.wall + lease).civil(zone).strftime("%H:%M")),
-        false => format!("for {lease}"),
+        true => format!("until {} ({length})", (now.wall + length).civil(zone).strftime("%H:%M")),
+        false => format!("for {length}"),
     };
-    let named = until.and_then(|until| until.length(now, zone).ok());
-    let shorter = if named.is_some_and(|named| named > lease + Span::minutes(1)) {
-        " No answer to this may last longer."
-    } else {
-        ""
+    let next = match lease.bound {
+        None => format!("Longer: {verb} {code} UNTIL and a time."),
+        Some(Bound::Longest) => "No answer holds longer.".to_owned(),
+        Some(Bound::Harm) => "No longer: the animals have no longer.".to_owned(),
+        Some(Bound::Power) => "No longer: then this watch has no power.".to_owned(),
+        Some(Bound::Away) => "No longer: you are away. Who goes?".to_owned(),
     };
-    format!(
-        "Yours {ends}. Nobody else is called till then.{shorter} Longer: {verb} {code} UNTIL and a time. Can't: {verb} NEXT {code}"
-    )
+    format!("Yours {ends}. Nobody else is called till then. {next} Can't: {verb} NEXT {code}")
 }
 
 #[cfg(test)]
@@ -124,27 +140,36 @@ mod tests {
         Now { mono: Moment(0), wall: Wall(1_795_918_800_000), wall_trusted }
     }
 
-    fn said(until: Option<Until>, trusted: bool, lease: Span) -> String {
-        let by = By { who: "ines".to_owned(), via: "text".to_owned() };
-        let at = now(trusted);
-        let body = |body| Record { seq: 1, at, body };
-        let records = [
-            body(Body::Acknowledged { alarm: "power-lost".to_owned(), episode: 1, by: by.clone() }),
-            body(Body::Answered { call: 2, by, lease }),
-        ];
-        receipt(&records, "4QTE", until, "text", &at, &TimeZone::UTC).expect("taken")
+    fn said(length: Span, bound: Option<Bound>, trusted: bool) -> String {
+        let heard = CallOutReply::Holds(Lease { length, bound });
+        receipt(Some(&heard), &[], "4QTE", "text", &now(trusted), &TimeZone::UTC).expect("taken")
     }
 
     #[test]
     fn a_receipt_says_for_how_long_and_what_to_do_next() {
         assert_eq!(
-            said(None, true, Span::hours(1)),
+            said(Span::hours(1), None, true),
             "Yours until 03:20 (1 h). Nobody else is called till then. Longer: text 4QTE UNTIL and a time. Can't: text NEXT 4QTE"
         );
-        let long = said(Some(Until::For(Span::hours(20))), false, Span::hours(12));
-        assert!(long.starts_with("Yours for 12 h. Nobody else is called till then. No answer to this may last longer."));
-        assert!(long.len() <= TEXT, "{}", long.len());
-        assert!(said(None, true, Span::ZERO).contains("drill"));
+        let bounds = [Bound::Longest, Bound::Harm, Bound::Power, Bound::Away];
+        for bound in bounds {
+            let long = said(Span::hours(12), Some(bound), false);
+            assert!(long.starts_with("Yours for 12 h. Nobody else is called till then. No"), "{long}");
+            assert!(long.len() <= TEXT && matches!(Meaning::of(&long), Meaning::Nothing(_)), "{long}");
+        }
+        assert!(said(Span::ZERO, None, true).contains("drill"));
+        let next = receipt(Some(&CallOutReply::NobodyElse), &[], "4QTE", "text", &now(true), &TimeZone::UTC);
+        assert!(next.expect("taken").contains("nobody else"));
+    }
+
+    #[test]
+    fn what_no_call_out_answers_is_told_by_its_record() {
+        let by = By { who: "ines".to_owned(), via: "text".to_owned() };
+        let acknowledged = Body::Acknowledged { alarm: "power-lost".to_owned(), episode: 1, by };
+        let records = [Record { seq: 1, at: now(true), body: acknowledged }];
+        let say = |records: &[Record]| receipt(None, records, "4QTE", "text", &now(true), &TimeZone::UTC);
+        assert_eq!(say(&records).as_deref(), Some(NOBODY));
+        assert_eq!(say(&[]), None);
     }
 
     #[test]
@@ -161,7 +186,8 @@ mod tests {
             "Not taken. Which? 1 = 4QTE lagoon power-lost, 2 = K7Q3 nursery too-warm. Have it: text its number. \
              Can't: NEXT and its number"
         );
-        let many: Vec<Open> = (0..30).map(|n| open("4QTE", &format!("a tank with a long name number {n}"))).collect();
+        let many: Vec<Open> =
+            (0..30).map(|n| open("4QTE", &format!("a tank with a long name number {n}"))).collect();
         assert!(say(&many).len() <= TEXT, "{}", say(&many));
         let wait = not_taken(&Refused::TooMany(Span::minutes(9)), &many, "text");
         assert!(wait.contains("9 min") && !wait.contains("4QTE"), "{wait}");
@@ -178,8 +204,8 @@ mod tests {
             not_taken(&why, &two, "text"),
             which(&two, "reply"),
             how_to_answer("4QTE", "reply"),
-            said(None, true, Span::hours(1)),
-            said(None, true, Span::ZERO),
+            said(Span::hours(1), None, true),
+            said(Span::ZERO, None, true),
         ] {
             for line in text.lines() {
                 assert!(matches!(Meaning::of(line), Meaning::Nothing(_)), "{line}");

@@ -18,12 +18,45 @@ fn clock(hour: i8, minute: i8) -> Option<Until> {
 #[test]
 fn the_code_alone_or_with_a_word_of_assent_is_an_answer() {
     for text in [
-        "4QTE", "4qte", " 4Qte. ", "\n4QTE\n", "4QTE!", "4QTE 4QTE", "(4QTE)", "yes 4QTE", "Yes, 4qte", "4QTE yes", "ok 4QTE",
-        "OK: 4QTE", "Okay 4QTE please", "have it 4QTE", "Have it: 4QTE", "I have it, 4QTE", "I've got it 4QTE",
-        "I’ve got it – 4QTE", "4QTE got it", "on it 4QTE", "I'm on it. 4QTE", "still on it 4QTE", "4QTE still on it",
-        "still have it, 4QTE", "4QTE, on my way!", "ACK 4QTE", "ack: 4qte, on my way", "acknowledge 4QTE", "Hi, 4QTE, thanks",
-        "text 4QTE", "Have it: text 4QTE", "code 4QTE", "4QTE 👍", "👍🏽 4QTE", "taken 4QTE", "4QTE mine", "I'll take it, 4QTE",
-        "I take care of it. 4QTE", "coming! 4QTE",
+        "4QTE",
+        "4qte",
+        " 4Qte. ",
+        "\n4QTE\n",
+        "4QTE!",
+        "4QTE 4QTE",
+        "(4QTE)",
+        "yes 4QTE",
+        "Yes, 4qte",
+        "4QTE yes",
+        "ok 4QTE",
+        "OK: 4QTE",
+        "Okay 4QTE please",
+        "have it 4QTE",
+        "Have it: 4QTE",
+        "I have it, 4QTE",
+        "I've got it 4QTE",
+        "I’ve got it – 4QTE",
+        "4QTE got it",
+        "on it 4QTE",
+        "I'm on it. 4QTE",
+        "still on it 4QTE",
+        "4QTE still on it",
+        "still have it, 4QTE",
+        "4QTE, on my way!",
+        "ACK 4QTE",
+        "ack: 4qte, on my way",
+        "acknowledge 4QTE",
+        "Hi, 4QTE, thanks",
+        "text 4QTE",
+        "Have it: text 4QTE",
+        "code 4QTE",
+        "4QTE 👍",
+        "👍🏽 4QTE",
+        "taken 4QTE",
+        "4QTE mine",
+        "I'll take it, 4QTE",
+        "I take care of it. 4QTE",
+        "coming! 4QTE",
     ] {
         assert_eq!(Meaning::of(text), has(None), "{text}");
     }
@@ -62,8 +95,16 @@ fn a_time_says_until_when() {
 #[test]
 fn next_and_the_code_hands_on() {
     for text in [
-        "next 4QTE", "NEXT 4QTE", "4QTE next", "4QTE, next please", "next person 4QTE", "4QTE call the next", "hand on 4QTE",
-        "4QTE hand on to the next now", "ok next 4QTE", "text NEXT 4QTE",
+        "next 4QTE",
+        "NEXT 4QTE",
+        "4QTE next",
+        "4QTE, next please",
+        "next person 4QTE",
+        "4QTE call the next",
+        "hand on 4QTE",
+        "4QTE hand on to the next now",
+        "ok next 4QTE",
+        "text NEXT 4QTE",
     ] {
         assert_eq!(Meaning::of(text), Meaning::HandsOn { which: code() }, "{text}");
     }
@@ -73,10 +114,7 @@ fn next_and_the_code_hands_on() {
 fn a_number_may_stand_for_a_code() {
     assert_eq!(Meaning::of("1"), Meaning::Has { which: Which::Number(1), until: None });
     assert_eq!(Meaning::of("ok 2"), Meaning::Has { which: Which::Number(2), until: None });
-    assert_eq!(
-        Meaning::of("2 until 14:00"),
-        Meaning::Has { which: Which::Number(2), until: clock(14, 0) }
-    );
+    assert_eq!(Meaning::of("2 until 14:00"), Meaning::Has { which: Which::Number(2), until: clock(14, 0) });
     assert_eq!(
         Meaning::of("1 for 2 h"),
         Meaning::Has { which: Which::Number(1), until: Some(Until::For(Span::hours(2))) }
@@ -179,7 +217,9 @@ fn what_waited_counts_while_it_is_fresh() {
         assert_eq!(super::is_fresh(&now, live, arrived, written), counts, "{live} {arrived:?} {written:?}");
     }
     let unset = Now { wall_trusted: false, ..now };
-    assert!(super::is_fresh(&unset, true, ago(900), ago(900)) && !super::is_fresh(&unset, false, ago(1), ago(1)));
+    assert!(
+        super::is_fresh(&unset, true, ago(900), ago(900)) && !super::is_fresh(&unset, false, ago(1), ago(1))
+    );
 }
 
 #[test]

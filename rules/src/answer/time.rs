@@ -46,8 +46,8 @@ pub fn is_fresh(now: &Now, live: bool, arrived: Option<Wall>, written: Option<Wa
 
 /// Words that times are made of, and that no code may be.
 pub(super) const WORDS: &[&str] = &[
-    "until", "till", "til", "for", "at", "least", "am", "pm", "noon", "midnight", "h", "hr", "hrs", "hour", "hours", "min",
-    "mins", "minute", "minutes", "an", "half",
+    "until", "till", "til", "for", "at", "least", "am", "pm", "noon", "midnight", "h", "hr", "hrs", "hour",
+    "hours", "min", "mins", "minute", "minutes", "an", "half",
 ];
 
 impl Until {
@@ -105,7 +105,9 @@ fn clock(words: &[String], after_until: bool) -> Option<(Until, &[String])> {
         (None, Some((word, rest))) if word == "am" || word == "pm" => (Some(word == "pm"), rest),
         _ => (half, rest),
     };
-    let parts = bare.split_once([':', '.']).or_else(|| bare.split_once('h').filter(|_| after_until && half.is_none()));
+    let parts = bare
+        .split_once([':', '.'])
+        .or_else(|| bare.split_once('h').filter(|_| after_until && half.is_none()));
     let (hour, minute) = match parts {
         Some((hour, minute)) if minute.len() == 2 => (number(hour)?, number(minute)?),
         Some((hour, "")) => (number(hour)?, 0),

@@ -2,7 +2,7 @@
 //! condition as written comes in, the condition checked anew comes out. So no value is tried that
 //! a rule file could not hold.
 
-use crate::condition::{Condition, Scope, Written};
+use crate::condition::{Condition, Written};
 use crate::plan::{Alarm, At, Plan};
 use std::fmt;
 
@@ -67,7 +67,7 @@ pub fn with_limit(plan: &Plan, alarm: &Alarm, name: &str, number: f64) -> Result
         at += 1;
     });
     let text = written.it.to_string();
-    let condition = Condition::parse(&text, &Scope::of_plan(plan)).map_err(|findings| {
+    let condition = Condition::parse(&text, &plan.scope()).map_err(|findings| {
         let said = findings.into_iter().map(|it| format!("{} ({})", it.title, it.label));
         wrong(text.clone(), said.collect::<Vec<_>>().join("; "))
     })?;

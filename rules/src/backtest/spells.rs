@@ -87,6 +87,7 @@ impl Spells {
             | Body::HandedOn { .. }
             | Body::Resumed { .. }
             | Body::CallEnded { .. }
+            | Body::CallChanged { .. }
             | Body::Refused { .. }
             | Body::WorkBegan { .. }
             | Body::WorkEnded { .. }

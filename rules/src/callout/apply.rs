@@ -45,7 +45,7 @@ impl CallOut {
             }
             Change::Worsened { episode } => self.change(*episode, |member| {
                 member.worse = true;
-                member.told = false;
+                member.told = None;
             }),
             Change::Returned { episode, latched } => self.change(*episode, |member| {
                 member.condition = Condition::Returned(at);
@@ -67,7 +67,7 @@ impl CallOut {
             }
             Change::RaisedAnew { episode } => self.change(*episode, |member| {
                 (member.anew, member.own_answer) = (None, None);
-                (member.listed, member.answered, member.told) = (false, false, false);
+                (member.listed, member.answered, member.told) = (false, false, None);
                 member.raised = at;
             }),
             Change::Held { length, by } => self.phase = Phase::Held { until: at + *length, by: *by },
@@ -126,7 +126,7 @@ impl CallOut {
                     answer.rank = *rank;
                 }
             }
-            Change::Told { target, message, rank } => self.tell(target, message, *rank, at),
+            Change::Told { target, message, rank, about } => self.tell(target, message, (*rank, *about), at),
             Change::Page { target, fate } => self.note_page(target, *fate),
             Change::Started => match self.unheard {
                 // A watch that keeps falling over waits once, not again at each start.
@@ -163,7 +163,7 @@ impl CallOut {
             worse: false,
             answered: false,
             listed: joined.listed,
-            told: false,
+            told: None,
             end_told: false,
             flickers: joined.flickers,
             own_answer: None,
@@ -181,18 +181,30 @@ impl CallOut {
         }
     }
 
-    fn tell(&mut self, target: &Target, message: &Message, rank: Priority, at: Moment) {
-        for member in &mut self.members {
+    fn tell(
+        &mut self,
+        target: &Target,
+        message: &Message,
+        (rank, about): (Priority, Option<Seq>),
+        at: Moment,
+    ) {
+        for member in self.members.iter_mut().filter(|_| *message != Message::Hush) {
             if member.returned().is_some() && !member.stands() {
                 member.end_told = true;
             }
-            member.told |= message.asks() && member.stands();
+            if message.asks() && member.stands() {
+                member.told = member.told.or(Some(at));
+            }
         }
         let known = self.told.get(target).cloned();
         if !message.asks() && known.is_none() {
             return;
         }
+        // Pages of one moment are one page, and its news is the first.
+        let same = known.as_ref().filter(|known| known.last == at && known.message.asks() && message.asks());
+        let about = same.map_or(about, |known| known.about);
         let told = Told {
+            about,
             first: known.as_ref().map_or(at, |known| known.first),
             last: at,
             times: known.as_ref().map_or(0, |known| known.times).saturating_add(1),

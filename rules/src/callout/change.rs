@@ -150,6 +150,8 @@ pub enum Change {
         message: Message,
         /// The rank for which it went.
         rank: Priority,
+        /// The episode that it leads with.
+        about: Option<Seq>,
     },
     /// What is known of the last page to a target.
     Page {
@@ -220,6 +222,8 @@ pub enum Message {
     NobodyElse,
     /// A test of the call-out.
     Drill,
+    /// A siren has sounded for long enough, or for nothing any more.
+    Hush,
 }
 
 impl Message {
@@ -227,7 +231,7 @@ impl Message {
     pub fn asks(&self) -> bool {
         match self {
             Self::Call | Self::Ask | Self::Morning | Self::Drill => true,
-            Self::Taken(_) | Self::PutAside(_) | Self::AllClear | Self::NobodyElse => false,
+            Self::Taken(_) | Self::PutAside(_) | Self::AllClear | Self::NobodyElse | Self::Hush => false,
         }
     }
 }

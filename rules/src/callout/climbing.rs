@@ -8,6 +8,7 @@ use super::facts::{Block, Insistence};
 use super::headline::Lead;
 use super::ladder::Ladder;
 use super::quiet;
+use super::siren;
 use super::state::{Hold, Kind, Phase};
 use crate::alarm::Priority;
 use crate::plan::Target;
@@ -102,8 +103,8 @@ impl Decision<'_> {
         let Some(ladder) = self.facts.ladder(name) else { return };
         let begun = self.call.climb(name, rank).map_or(self.now, |climb| climb.begun);
         let rungs = ladder.len();
-        for rung in rung..=rung.max(rungs) {
-            let (to, skipped) = self.reaches(ladder, rank, rung);
+        for (nth, rung) in (rung..=rung.max(rungs)).enumerate() {
+            let (to, skipped) = self.reaches(ladder, rank, rung, nth == 0);
             let reaches_someone = to.iter().any(|target| target.contact.is_some());
             let message = if self.call.kind == Kind::Drill { Message::Drill } else { Message::Call };
             for target in &to {
@@ -122,12 +123,21 @@ impl Decision<'_> {
     }
 
     /// Whom a rung tells, and who is left out and why. From the ladder's length on it is a repeat:
-    /// the last rung that reaches somebody, and for something critical all whose hours spared them.
-    fn reaches(&self, ladder: &Ladder, rank: Priority, rung: u32) -> (Vec<Target>, Vec<(Target, Block)>) {
+    /// the last rung that reaches somebody, and for something critical all whose hours spared them,
+    /// unless it only takes the place of a last rung that reaches nobody (`in_its_time`): that round has
+    /// just ended, and nobody could have answered it.
+    fn reaches(
+        &self,
+        ladder: &Ladder,
+        rank: Priority,
+        rung: u32,
+        in_its_time: bool,
+    ) -> (Vec<Target>, Vec<(Target, Block)>) {
         let repeat = rung.checked_sub(ladder.len());
         let by_round = match (repeat, rank) {
             (None, _) | (_, Priority::Low | Priority::Medium | Priority::High) => Insistence::Polite,
-            (Some(0), Priority::Critical) => Insistence::Hours,
+            (Some(0), Priority::Critical) if !in_its_time => Insistence::Polite,
+            (Some(0 | 1), Priority::Critical) => Insistence::Hours,
             (Some(_), Priority::Critical) => Insistence::All,
         };
         let by_round = if self.call.kind == Kind::Drill { Insistence::Polite } else { by_round };
@@ -287,7 +297,7 @@ impl Decision<'_> {
         for name in standing.difference(&climbed) {
             let Some(ladder) = self.facts.ladder(name) else { continue };
             for rung in 0..ladder.len() {
-                for target in self.reaches(ladder, rank, rung).0 {
+                for target in self.reaches(ladder, rank, rung, true).0 {
                     self.tell(&target, Message::Call, lead, rank);
                 }
             }
@@ -300,6 +310,19 @@ impl Decision<'_> {
         for rung in first..=after {
             // A rung in between may have gone on to later ones already, if it reaches nobody.
             self.take(name, rank, rung, lead);
+        }
+    }
+
+    /// Sirens that this call-out told and that it does not want any more.
+    pub(super) fn hush_sirens(&mut self) {
+        let sounding =
+            self.call.told.iter().filter(|(target, told)| target.contact.is_none() && told.message.asks());
+        let limits = siren::Limits { from: Priority::Low, ..siren::Limits::default() };
+        let unwanted = sounding.filter(|(target, _)| {
+            siren::told_until(&self.call, target, limits, self.now).is_none_or(|until| until <= self.now)
+        });
+        for target in unwanted.map(|(target, _)| target.clone()).collect::<Vec<_>>() {
+            self.tell(&target, Message::Hush, Lead::Rung, self.rank());
         }
     }
 
@@ -321,8 +344,9 @@ impl Decision<'_> {
             self.call.members.iter().map(|member| member.ladder.clone()).collect();
         for name in ladders {
             let Some(ladder) = self.facts.ladder(&name) else { continue };
-            let people =
-                |rung: &u32| self.reaches(ladder, rank, *rung).0.into_iter().filter(|t| t.contact.is_some());
+            let people = |rung: &u32| {
+                self.reaches(ladder, rank, *rung, true).0.into_iter().filter(|t| t.contact.is_some())
+            };
             let first = (0..ladder.len()).find(|rung| people(rung).next().is_some()).unwrap_or(0);
             for target in people(&first).collect::<Vec<_>>() {
                 self.tell(&target, Message::Morning, Lead::Rung, rank);

@@ -75,6 +75,7 @@ pub fn decide(call: &CallOut, event: &Event, facts: &dyn Facts, now: Moment) -> 
     if call.phase != Phase::Over {
         decision.meet(event);
         decision.mend_ladders();
+        decision.hush_sirens();
     }
     decision.out
 }
@@ -215,6 +216,8 @@ impl<'a> Decision<'a> {
                 }
                 self.change(Change::NewsTold);
             }
+            // Whatever happens, sirens that nobody wants are hushed in the end.
+            Time::Sirens => {}
             Time::Pressed => {
                 let Some((by, _)) = self.call.pressed.clone() else { return };
                 for target in self.facts.ways(&by.who) {

@@ -6,6 +6,7 @@ use super::change::{Fate, Joined};
 use super::facts::Facts;
 use super::ladder::Climb;
 use super::quiet;
+use super::siren;
 use super::state::{CallOut, FLICKER_SETTLE, Hold, Kind, LISTEN_WITHIN, Phase};
 use crate::alarm::Priority;
 use crate::plan::Target;
@@ -118,6 +119,8 @@ pub enum Time {
     News,
     /// Whoever pressed "next" on the last rung hears again.
     Pressed,
+    /// A siren has sounded for as long as one rung allows.
+    Sirens,
 }
 
 impl CallOut {
@@ -155,6 +158,9 @@ impl CallOut {
                 times.extend(self.pressed.as_ref().map(|(_, due)| (*due, Time::Pressed)));
             }
         }
+        let sounding = self.told.iter().filter(|(_, told)| told.message.asks());
+        let sirens = sounding.filter(|(target, _)| target.contact.is_none());
+        times.extend(sirens.map(|(_, told)| (told.last + siren::A_RUNG, Time::Sirens)));
         times.into_iter().min()
     }
 

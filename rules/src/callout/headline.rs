@@ -70,7 +70,9 @@ impl CallOut {
             .collect();
         members.sort_by_key(|member| {
             let is_explained = explained.contains(&member.episode);
-            (Reverse(member.rank), member.told, is_explained, member.raised, member.episode)
+            // Pages of one moment are told side by side.
+            let told = member.told.is_some_and(|told| told < now);
+            (Reverse(member.rank), told, is_explained, member.raised, member.episode)
         });
         members
     }

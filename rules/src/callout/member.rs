@@ -32,8 +32,8 @@ pub struct Member {
     pub answered: bool,
     /// It was listed by others' pages only, because something that explains it stood.
     pub listed: bool,
-    /// Some page that asked for help has named it.
-    pub told: bool,
+    /// When a page that asked for help first named it, since it was raised or got worse.
+    pub told: Option<Moment>,
     /// Some page has said that it had ended.
     pub end_told: bool,
     /// It comes and goes: twice within three hours.

@@ -9,6 +9,8 @@ use crate::time::{Moment, Span};
 
 /// A button beside it may hush it for this long; it answers nothing.
 pub const HUSH: Span = Span::minutes(10);
+/// For one rung it sounds this long.
+pub const A_RUNG: Span = Span::minutes(3);
 /// Its share is counted over this.
 const HOUR: Span = Span::hours(1);
 
@@ -25,7 +27,7 @@ pub struct Limits {
 
 impl Default for Limits {
     fn default() -> Self {
-        Self { a_rung: Span::minutes(3), an_hour: Span::minutes(15), from: Priority::Critical }
+        Self { a_rung: A_RUNG, an_hour: Span::minutes(15), from: Priority::Critical }
     }
 }
 
@@ -115,8 +117,8 @@ impl Siren {
 }
 
 /// Until when a call-out wants the siren: it told it, and climbs at the rank for which it did.
-fn told_until(call: &CallOut, target: &Target, limits: Limits, now: Moment) -> Option<Moment> {
-    let told = call.told.get(target)?;
+pub fn told_until(call: &CallOut, target: &Target, limits: Limits, now: Moment) -> Option<Moment> {
+    let told = call.told.get(target).filter(|told| told.message.asks())?;
     let waits = call.settling.is_some() || call.waits.is_some();
     let climbs = match call.kind {
         Kind::Drill => true,

@@ -149,6 +149,8 @@ pub struct Told {
     pub rank: Priority,
     /// What the last page was for.
     pub message: Message,
+    /// The episode that it leads with.
+    pub about: Option<Seq>,
     /// How the last page fared, as far as is known.
     pub fate: Option<Fate>,
     /// Some page may have reached it.

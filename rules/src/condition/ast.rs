@@ -3,7 +3,7 @@
 
 use super::{Aggregate, Comparison, Lapse, Supposed, WrittenSubject};
 use crate::diagnostic::At;
-use crate::plan::Hours;
+use crate::site::Hours;
 use crate::time::Span;
 use std::fmt;
 

@@ -8,7 +8,7 @@ use super::{Condition, Days, Lapse, Test, Written};
 use crate::diagnostic::did_you_mean;
 use crate::diagnostic::{At, Finding};
 use crate::ids::SensorId;
-use crate::plan::Sensor;
+use crate::site::Sensor;
 use crate::time::Span;
 use crate::units::Quantity;
 

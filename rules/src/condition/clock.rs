@@ -2,7 +2,7 @@
 //! daylight saving included.
 
 use super::{Truth, Verdict};
-use crate::plan::Hours;
+use crate::site::Hours;
 use crate::time::{Moment, Span};
 use jiff::ZonedDateTime;
 use jiff::civil::Weekday;

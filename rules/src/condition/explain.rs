@@ -7,8 +7,8 @@ use super::scale::show_of;
 use super::{Comparison, Condition, Formula, HeldSince, Lapse, Present, Test, Truth, Window, World};
 use crate::forecast::wording;
 use crate::ids::SensorId;
-use crate::plan::{Plan, Sensor, Sight};
 use crate::reading::Value;
+use crate::site::{Sensor, Sight, Site};
 use crate::time::Span;
 use crate::units::Dimension;
 
@@ -25,16 +25,21 @@ pub struct Reason {
 
 impl Condition {
     /// The tree with current values: what is true, false or unknown, and why.
-    pub fn explain<W: World>(&self, plan: &Plan, present: &Present<'_, W>, hold: HeldSince) -> Vec<Reason> {
+    pub fn explain<W: World>(
+        &self,
+        site: &dyn Site,
+        present: &Present<'_, W>,
+        hold: HeldSince,
+    ) -> Vec<Reason> {
         let mut reasons = Vec::new();
-        self.reasons(&ExplainedPart { plan, present, hold }, 0, true, &mut reasons);
+        self.reasons(&ExplainedPart { site, present, hold }, 0, true, &mut reasons);
         reasons
     }
 
     /// The readings that its truth rests on, in short: `mains off, lagoon-temp 23.1 degC`.
-    pub fn because<W: World>(&self, plan: &Plan, present: &Present<'_, W>) -> String {
+    pub fn because<W: World>(&self, site: &dyn Site, present: &Present<'_, W>) -> String {
         let mut parts = Vec::new();
-        self.rests_on(&ExplainedPart { plan, present, hold: None }, &mut parts);
+        self.rests_on(&ExplainedPart { site, present, hold: None }, &mut parts);
         parts.join(", ")
     }
 
@@ -103,7 +108,7 @@ impl Condition {
 
 /// All that the words are made from.
 struct ExplainedPart<'a, W> {
-    plan: &'a Plan,
+    site: &'a dyn Site,
     present: &'a Present<'a, W>,
     hold: HeldSince,
 }
@@ -161,7 +166,7 @@ impl<W: World> ExplainedPart<'_, W> {
             Test::Until(foretold) => match self.present.world.foretell(&foretold.asked) {
                 Ok(estimate) => {
                     let rests_on = wording::rests_on(&estimate);
-                    format!("{}; {rests_on}", foretold.asked.words(self.plan, &Ok(estimate)))
+                    format!("{}; {rests_on}", foretold.asked.words(self.site, &Ok(estimate)))
                 }
                 Err(reason) => reason.to_string(),
             },
@@ -185,7 +190,7 @@ impl<W: World> ExplainedPart<'_, W> {
     /// The readings that a statement rests on, in short.
     fn readings(&self, test: &Test, written: &str) -> Vec<String> {
         let now = self.present.now;
-        let name = |id: &SensorId| &self.plan.sensor(*id).name;
+        let name = |id: &SensorId| &self.site.sensor(*id).name;
         match test {
             Test::Compare { .. } | Test::Range { .. } => {
                 test.formulas().into_iter().flatten().flat_map(|formula| self.terms(formula)).collect()
@@ -198,7 +203,7 @@ impl<W: World> ExplainedPart<'_, W> {
                 vec![format!("{} {}", name(id), self.why(test, true))]
             }
             Test::Commanded(id, _) => {
-                let relay = &self.plan.relay(*id).name;
+                let relay = &self.site.relay_name(*id);
                 vec![format!("{relay} {}", self.why(test, true))]
             }
             Test::Time(_) | Test::Day(_) => vec![self.why(test, true)],
@@ -209,7 +214,7 @@ impl<W: World> ExplainedPart<'_, W> {
                 Some(why) => vec![format!("{part}: {why}")],
                 None => Vec::new(),
             },
-            Test::Blind(Sight::Sensor(id)) if self.plan.watched.iter().any(|site| site.sensor == *id) => {
+            Test::Blind(Sight::Sensor(id)) if self.site.is_for_watched(*id) => {
                 let silent = now - self.present.world.heard(*id);
                 let at = self.present.world.local(now - silent);
                 let at = at.map_or(String::new(), |at| format!(" (since {})", at.strftime("%H:%M")));
@@ -222,7 +227,7 @@ impl<W: World> ExplainedPart<'_, W> {
                     .iter()
                     .map(|id| format!("{} {}", name(id), self.reading(*id)))
                     .collect();
-                found.push(foretold.asked.words(self.plan, &answer));
+                found.push(foretold.asked.words(self.site, &answer));
                 found
             }
             Test::Shows(tank, ..) => {
@@ -231,11 +236,11 @@ impl<W: World> ExplainedPart<'_, W> {
                     .iter()
                     .map(|id| format!("{} {}", name(id), self.reading(*id)))
                     .collect();
-                found.push(format!("{}: {}", self.plan.tank(*tank).name, self.why(test, true)));
+                found.push(format!("{}: {}", self.site.tank(*tank).name, self.why(test, true)));
                 found
             }
             Test::Holds { holding, .. } => {
-                vec![format!("{}: {}", self.plan.tank(holding.tank).name, self.why(test, true))]
+                vec![format!("{}: {}", self.site.tank(holding.tank).name, self.why(test, true))]
             }
             Test::Blind(sight) => {
                 let sees = match self.present.world.blind(sight) {
@@ -252,7 +257,7 @@ impl<W: World> ExplainedPart<'_, W> {
     fn terms(&self, formula: &Formula) -> Vec<String> {
         match formula {
             Formula::Constant(_) => Vec::new(),
-            Formula::Sensor(id) => vec![format!("{} {}", self.plan.sensor(*id).name, self.reading(*id))],
+            Formula::Sensor(id) => vec![format!("{} {}", self.site.sensor(*id).name, self.reading(*id))],
             Formula::Sum(left, right) | Formula::Difference(left, right) | Formula::Ratio(left, right) => {
                 let mut found = self.terms(left);
                 found.extend(self.terms(right));
@@ -281,7 +286,7 @@ impl<W: World> ExplainedPart<'_, W> {
 
     /// `23.1 degC`, `off`, `unknown (stale for 5 min)`.
     fn reading(&self, id: SensorId) -> String {
-        let sensor = self.plan.sensor(id);
+        let sensor = self.site.sensor(id);
         match self.present.world.value(id) {
             Some(Value::Number(value)) => sensor.scale.show(value),
             Some(Value::Word(word)) => said(sensor, word).to_owned(),
@@ -369,14 +374,14 @@ impl<W: World> ExplainedPart<'_, W> {
 
     /// The first sensor in a formula, for its unit.
     fn like(&self, formula: &Formula) -> Option<&Sensor> {
-        formula.in_order().first().map(|id| self.plan.sensor(*id))
+        formula.in_order().first().map(|id| self.site.sensor(*id))
     }
 
     fn sight(&self, sight: &Sight) -> String {
         match sight {
             Sight::Broker => "the broker".to_owned(),
             Sight::Gateway(name) => format!("gateway {name}"),
-            Sight::Sensor(id) => self.plan.sensor(*id).name.clone(),
+            Sight::Sensor(id) => self.site.sensor(*id).name.clone(),
             Sight::Part(part) => part.to_string(),
         }
     }

@@ -14,7 +14,7 @@ use crate::diagnostic::{At, Finding};
 use crate::forecast::thermal::{Heater, Side};
 use crate::forecast::wording::HORIZON_H;
 use crate::ids::{BatteryId, SensorId, TankId};
-use crate::plan::{Battery, Tank};
+use crate::site::{Battery, Tank};
 use crate::time::Span;
 use crate::units::{Dimension, Quantity};
 use std::fmt;

@@ -7,7 +7,7 @@ use crate::forecast::oxygen::ACUTE_MG_L;
 use crate::forecast::thermal::{Heater, Side};
 use crate::forecast::wording;
 use crate::ids::{BatteryId, TankId};
-use crate::plan::Plan;
+use crate::site::Site;
 use std::fmt;
 
 /// Until when.
@@ -111,30 +111,30 @@ impl WhatIf {
 
 impl Question {
     /// The answer in words: `about 5 to 8 h until 22 degC if nothing changes`, or why there is none.
-    pub fn words(&self, plan: &Plan, answer: &Result<Estimate, CannotSay>) -> String {
+    pub fn words(&self, site: &dyn Site, answer: &Result<Estimate, CannotSay>) -> String {
         let what = match self.until {
-            UntilWhat::Oxygen(_, mg_l) => format!("{} ({mg_l} mg/L)", self.what(plan)),
-            UntilWhat::Water(..) | UntilWhat::Battery(_) => self.what(plan),
+            UntilWhat::Oxygen(_, mg_l) => format!("{} ({mg_l} mg/L)", self.what(site)),
+            UntilWhat::Water(..) | UntilWhat::Battery(_) => self.what(site),
         };
         wording::until(answer, &what, &self.supposing.words())
     }
 
     /// The same for a text, in which each sign counts: what is supposed only if it is something.
-    pub(crate) fn in_short(&self, plan: &Plan, answer: &Result<Estimate, CannotSay>) -> String {
+    pub(crate) fn in_short(&self, site: &dyn Site, answer: &Result<Estimate, CannotSay>) -> String {
         let plain = self.supposing == WhatIf::default();
         let supposing = if plain { String::new() } else { self.supposing.words() };
-        wording::until(answer, &self.what(plan), &supposing).trim_end().to_owned()
+        wording::until(answer, &self.what(site), &supposing).trim_end().to_owned()
     }
 
-    fn what(&self, plan: &Plan) -> String {
+    fn what(&self, site: &dyn Site) -> String {
         match self.until {
             UntilWhat::Water(tank, _, limit) => {
-                let scale = plan.tank(tank).gear.water.map(|id| &plan.sensor(id).scale);
+                let scale = site.tank(tank).gear.water.map(|id| &site.sensor(id).scale);
                 scale.map_or_else(|| format!("{limit:.1} degC"), |scale| scale.show(limit))
             }
             UntilWhat::Oxygen(_, mg_l) if mg_l == ACUTE_MG_L => "deadly low oxygen".to_owned(),
             UntilWhat::Oxygen(..) => "low oxygen".to_owned(),
-            UntilWhat::Battery(id) => format!("{} is empty", plan.battery(id).name),
+            UntilWhat::Battery(id) => format!("{} is empty", site.battery(id).name),
         }
     }
 }

@@ -2,7 +2,7 @@
 //! what follows from it (a total, a rate, a share) in a unit of the same family.
 
 use super::{Aggregate, Formula};
-use crate::plan::Sensor;
+use crate::site::Sensor;
 use crate::time::Span;
 use crate::units::{Dimension, Scale, UNITS, Unit};
 

@@ -5,7 +5,7 @@
 use super::check::Checker;
 use crate::diagnostic::{At, Finding, MOST, did_you_mean};
 use crate::ids::{BatteryId, RelayId, SensorId, TankId};
-use crate::plan::{Battery, Plan, Sensor, Tank};
+use crate::site::{Battery, Sensor, Tank};
 use std::cell::Cell;
 use std::collections::BTreeMap;
 use std::ops::Range;
@@ -27,12 +27,6 @@ impl<'s> Scope<'s> {
     /// These sensors, each known by its place in the list.
     pub fn of(sensors: &'s [Sensor]) -> Self {
         Self::partly(sensors.iter().map(|sensor| (sensor.name.as_str(), Some(sensor))))
-    }
-
-    /// Everything of a plan that a condition can name.
-    pub fn of_plan(plan: &'s Plan) -> Self {
-        let relays = plan.relays.iter().map(|relay| relay.name.as_str());
-        Self::of(&plan.sensors).with(&plan.tanks, &plan.batteries, relays)
     }
 
     /// Names in their order, some of sensors that are themselves mistaken: what uses those is

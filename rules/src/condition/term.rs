@@ -7,7 +7,7 @@ use super::scale::{scale, show_of};
 use super::window::CheckedWindow;
 use super::{Comparison, Formula, Written};
 use crate::diagnostic::Finding;
-use crate::plan::Sensor;
+use crate::site::Sensor;
 use crate::units::{Dimension, Quantity, Unit, near_unit};
 
 /// A formula whose type is known, or a quantity whose type the other side decides.

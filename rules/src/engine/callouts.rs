@@ -1,19 +1,37 @@
 //! The call-outs: who is to be asked, when. What alarms, stopgaps, people and pages do flows in by
-//! `on_*` methods; steps, answers and ends flow out as records, pages to be planned as tasks. A
-//! call-out knows nothing of how its pages fare: it asks `delivery`'s view. Which deadlines follow
-//! from its state is worked out anew whenever a record has touched it.
+//! `on_*` methods and is held against the one table of [`crate::callout`]; its changes flow out as
+//! records, the pages that it wants as tasks. Beside each call-out stands what its pages say of its
+//! episodes. Which deadline follows from its state is worked out anew whenever a record has touched it.
 
 mod answering;
 mod climbing;
+mod facts;
 mod joining;
+mod kept;
+mod older;
 
+use super::context::Context;
 use super::ground::Ground;
+use super::task::{Next, Task};
 use super::timers::DeadlineReason;
-use crate::callout::{Call, Fate, Member, Phase};
-use crate::ids::Seq;
-use crate::record::{Body, Purpose, Record};
-use crate::time::{Moment, Span};
+use crate::callout::change::{Change, Tell};
+use crate::callout::decide::Outcome;
+use crate::callout::event::Time;
+use crate::callout::facts::Block;
+use crate::callout::headline::Lead;
+use crate::callout::state::{CallOut, Kind, Phase};
+use crate::callout::{Call, Fate, Member};
+use crate::ids::{By, Seq};
+use crate::plan::Target;
+use crate::record::{Body, CallChange, Record};
+use crate::time::Moment;
+use facts::Known;
 use std::collections::{BTreeMap, BTreeSet};
+
+/// So many answers are kept with a call-out.
+const ANSWERS: usize = 8;
+/// So many of an alarm's raises are remembered.
+const RAISES: usize = 2;
 
 /// What lasts of all call-outs.
 #[derive(Debug, Default)]
@@ -21,26 +39,83 @@ pub(super) struct Callouts {
     calls: BTreeMap<Seq, Call>,
     /// The latest episode of each alarm, as it would join a call-out.
     episodes: BTreeMap<String, Member>,
+    /// When each alarm was raised lately, by record.
+    raises: BTreeMap<String, Vec<(Seq, Moment)>>,
     /// Those whose deadlines have to be set anew.
     touched: BTreeSet<Seq>,
-}
-
-/// What a call-out waits for: at most one of them is set.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub(super) struct Waits {
-    pub(super) step: Option<Moment>,
-    pub(super) lease: Option<Moment>,
-    pub(super) settle: Option<Moment>,
 }
 
 impl Callouts {
     /// What a record does to what lasts.
     pub(super) fn apply(&mut self, ground: &Ground<'_>, record: &Record) {
         let at = record.at.mono;
+        self.tell_of_episodes(ground, record);
+        self.apply_older(ground, record);
+        match &record.body {
+            Body::Joined { call, alarm, .. } => self.list(*call, alarm),
+            Body::Answered { call, by, .. } => {
+                let Some(known) = self.calls.get_mut(call) else { return };
+                known.answers.push((by.clone(), at));
+                if known.answers.len() > ANSWERS {
+                    known.answers.remove(0);
+                }
+            }
+            Body::CallChanged { call, change } => self.take_change(*call, change, at),
+            Body::CallEnded { call } => self.change(*call, &Change::Ended, at),
+            Body::Started { .. } => {
+                for call in self.calls.values_mut().filter(|call| !call.ended()) {
+                    call.core.apply(&Change::Started, at);
+                    self.touched.insert(call.core.id);
+                }
+            }
+            _ => {}
+        }
+    }
+
+    fn take_change(&mut self, id: Seq, kept: &CallChange, at: Moment) {
+        let Some(call) = self.calls.get_mut(&id) else { return };
+        match kept {
+            CallChange::Kind { kind } => {
+                call.core = CallOut::new(id, kept::kind(*kind), call.code().to_owned(), at);
+            }
+            CallChange::Left { episode } => call.members.retain(|member| member.episode != *episode),
+            _ => {}
+        }
+        let by = call.answers.last().map(|(by, _)| by.clone());
+        let place = match kept {
+            CallChange::Joined { alarm, .. } => self.episodes.get(alarm).map(|known| known.place.clone()),
+            _ => None,
+        };
+        if let Some(change) = kept::change(kept.clone(), &place.unwrap_or_default(), by.as_ref()) {
+            self.change(id, &change, at);
+        }
+    }
+
+    fn begin(&mut self, call: Call) {
+        self.touched.insert(call.core.id);
+        self.calls.insert(call.core.id, call);
+    }
+
+    fn change(&mut self, id: Seq, change: &Change, at: Moment) {
+        if let Some(call) = self.calls.get_mut(&id) {
+            call.core.apply(change, at);
+            self.touched.insert(id);
+        }
+    }
+
+    /// What pages say of episodes, by the alarms' own records.
+    fn tell_of_episodes(&mut self, ground: &Ground<'_>, record: &Record) {
+        let (seq, at) = (record.seq, record.at.mono);
         match &record.body {
             Body::Raised { alarm, episode, place, priority, since, because, .. } => {
                 if ground.alarm(alarm).is_none() {
                     return;
+                }
+                let raises = self.raises.entry(alarm.clone()).or_default();
+                raises.retain(|(_, raised)| at - *raised <= crate::callout::kin::FLICKER_WITHIN);
+                raises.push((seq, at));
+                if raises.len() > RAISES {
+                    raises.remove(0);
                 }
                 let begun = Member {
                     alarm: alarm.clone(),
@@ -58,102 +133,45 @@ impl Callouts {
                     Some(known) => known.onset = begun.onset,
                     None => drop(self.episodes.insert(alarm.clone(), begun)),
                 }
-                self.change_members(*episode, at, |member| member.fate = Fate::Stands);
+                self.change_members(*episode, |member| member.fate = Fate::Stands);
             }
-            Body::Worsened { episode, because, .. } => self.change_members(*episode, at, |member| {
+            Body::Worsened { episode, because, .. } => self.change_members(*episode, |member| {
                 member.worse = true;
                 member.because.clone_from(because);
             }),
-            Body::LostSight { episode, .. } => self.change_members(*episode, at, |it| it.blind = true),
-            Body::FoundSight { episode, .. } => self.change_members(*episode, at, |it| it.blind = false),
+            Body::LostSight { episode, .. } => self.change_members(*episode, |it| it.blind = true),
+            Body::FoundSight { episode, .. } => self.change_members(*episode, |it| it.blind = false),
             Body::Returned { episode, .. } => {
-                self.change_members(*episode, at, |member| member.fate = Fate::Over(at));
+                self.change_members(*episode, |member| member.fate = Fate::Over(at));
             }
             Body::Shelved { alarm, .. } | Body::TakenOut { alarm, .. } | Body::Suppressed { alarm } => {
                 let Some(episode) = self.episodes.get(alarm).map(|known| known.episode) else { return };
-                self.change_members(episode, at, |member| {
+                self.change_members(episode, |member| {
                     if member.fate == Fate::Stands {
                         member.fate = Fate::PutAside;
                     }
                 });
             }
-            _ => self.apply_to_call(ground, record),
-        }
-    }
-
-    /// What a record of a call-out itself does to it.
-    fn apply_to_call(&mut self, ground: &Ground<'_>, record: &Record) {
-        let (seq, at) = (record.seq, record.at.mono);
-        match &record.body {
-            Body::CallBegan { policy, purpose, code, hold } => {
-                let call = Call {
-                    id: seq,
-                    policy: policy.clone(),
-                    purpose: *purpose,
-                    code: code.clone(),
-                    begun: at + *hold,
-                    phase: first_step(ground, policy, at + *hold),
-                    quiet_since: None,
-                    members: Vec::new(),
-                    answers: Vec::new(),
-                    ended: false,
-                };
-                self.calls.insert(seq, call);
-                self.touched.insert(seq);
-            }
-            Body::Joined { call, alarm, .. } => {
-                let known = self.episodes.get(alarm).filter(|_| ground.alarm(alarm).is_some()).cloned();
-                self.change(*call, |call| {
-                    let Some(known) = known else { return };
-                    call.quiet_since = None;
-                    call.members.push(Member { fate: Fate::Stands, ..known });
-                });
-            }
-            Body::Stepped { call, step } => self.change(*call, |call| {
-                let policy = ground.policy(&call.policy);
-                let phase = policy.map(|policy| call.after_step(policy, *step as usize, at));
-                call.phase = phase.unwrap_or(Phase::Told);
-            }),
-            Body::Answered { call, by, lease } => self.change(*call, |call| {
-                call.answers.push((by.clone(), at));
-                call.phase = Phase::Answered { until: at + *lease };
-            }),
-            Body::HandedOn { call, .. } => self.change(*call, |call| {
-                call.phase = match call.phase {
-                    Phase::Calling { step, .. } => Phase::Calling { step, due: at },
-                    Phase::Answered { .. } | Phase::Told => first_step(ground, &call.policy, at),
-                };
-            }),
-            Body::Resumed { call, .. } => self.change(*call, |call| {
-                call.phase = first_step(ground, &call.policy, at);
-                call.purpose = Purpose::Call;
-                call.begun = at;
-            }),
-            Body::CallEnded { call } => self.change(*call, |call| call.ended = true),
             _ => {}
         }
     }
 
-    fn change(&mut self, id: Seq, change: impl FnOnce(&mut Call)) {
-        if let Some(call) = self.calls.get_mut(&id) {
-            change(call);
-            self.touched.insert(id);
+    /// Changes what is said of an episode.
+    fn change_members(&mut self, episode: Seq, change: impl Fn(&mut Member)) {
+        self.episodes.values_mut().filter(|known| known.episode == episode).for_each(&change);
+        for call in self.calls.values_mut().filter(|call| !call.ended()) {
+            call.members.iter_mut().filter(|member| member.episode == episode).for_each(&change);
         }
     }
 
-    /// Changes the episode's part in its call-out, and notes when nothing there stands.
-    fn change_members(&mut self, episode: Seq, at: Moment, change: impl Fn(&mut Member)) {
-        self.episodes.values_mut().filter(|known| known.episode == episode).for_each(&change);
-        for call in self.calls.values_mut().filter(|call| !call.ended) {
-            let mut touched = false;
-            for member in call.members.iter_mut().filter(|member| member.episode == episode) {
-                change(member);
-                touched = true;
-            }
-            if touched {
-                call.quiet_since = if call.stands() { None } else { call.quiet_since.or(Some(at)) };
-                self.touched.insert(call.id);
-            }
+    /// Puts an alarm's latest episode on the list of a call-out, once.
+    fn list(&mut self, call: Seq, alarm: &str) {
+        let Some(latest) = self.episodes.get(alarm).cloned() else { return };
+        let Some(call) = self.calls.get_mut(&call) else { return };
+        let latest = Member { fate: Fate::Stands, ..latest };
+        match call.members.iter_mut().find(|member| member.alarm == alarm) {
+            Some(known) => *known = latest,
+            None => call.members.push(latest),
         }
     }
 
@@ -172,29 +190,42 @@ impl Callouts {
         self.touched.extend(self.calls.keys());
     }
 
-    /// What the call-out waits for.
-    pub(super) fn waits(&self, ground: &Ground<'_>, id: Seq) -> Waits {
-        let mut waits = Waits::default();
-        let Some(call) = self.calls.get(&id).filter(|call| !call.ended) else { return waits };
-        let settle = ground.policy(&call.policy).map_or(Span::ZERO, |policy| policy.settle);
-        match (call.quiet_since, call.phase) {
-            // News that is held is told in the morning even if it is over by then.
-            (Some(since), _) if !call.is_held() => waits.settle = Some(since + settle),
-            (_, Phase::Calling { due, .. }) => waits.step = Some(due),
-            (_, Phase::Answered { until }) => waits.lease = Some(until),
-            (_, Phase::Told) => {}
-        }
-        waits
+    /// Those have to be whose next time depends on more than their own state: on what has been heard, on a
+    /// forecast, on quiet hours.
+    pub(super) fn touch_those_that_wait(&mut self) {
+        let waits = |call: &&Call| {
+            let held = matches!(call.core.phase, Phase::Held { .. });
+            !call.ended() && (held || call.core.unheard.is_some())
+        };
+        self.touched.extend(self.calls.values().filter(waits).map(|call| call.core.id));
     }
 
-    /// The same, by the names of the deadlines.
-    pub(super) fn deadlines(&self, ground: &Ground<'_>, id: Seq) -> [(DeadlineReason, Option<Moment>); 3] {
-        let Waits { step, lease, settle } = self.waits(ground, id);
-        [
-            (DeadlineReason::Step(id), step),
-            (DeadlineReason::Lease(id), lease),
-            (DeadlineReason::Settle(id), settle),
-        ]
+    /// What the call-out waits for next, and until when.
+    pub(super) fn pending(&self, cx: &Context<'_>, id: Seq) -> Option<(Moment, Time)> {
+        let call = self.calls.get(&id).filter(|call| !call.ended())?;
+        call.core.pending(&Known::of(cx, call), cx.mono())
+    }
+
+    /// The same, by the names of the deadlines: at most one of them is set.
+    pub(super) fn deadlines(&self, cx: &Context<'_>, id: Seq) -> [(DeadlineReason, Option<Moment>); 3] {
+        let pending = self.pending(cx, id);
+        let at = |which: DeadlineReason| {
+            let (at, time) = pending.as_ref()?;
+            let reason = match time {
+                Time::LeaseEnded | Time::Unrenewed => DeadlineReason::Lease(id),
+                Time::Settled => DeadlineReason::Settle(id),
+                Time::HoldOver
+                | Time::QuietOver
+                | Time::Anew(_)
+                | Time::Rung { .. }
+                | Time::News
+                | Time::Sirens
+                | Time::Pressed => DeadlineReason::Step(id),
+            };
+            (reason == which).then_some(*at)
+        };
+        [DeadlineReason::Step(id), DeadlineReason::Lease(id), DeadlineReason::Settle(id)]
+            .map(|of| (of, at(of)))
     }
 
     /// This call-out, over or not.
@@ -209,30 +240,134 @@ impl Callouts {
 
     /// Those that are not over.
     pub(super) fn running(&self) -> impl Iterator<Item = &Call> {
-        self.calls.values().filter(|call| !call.ended)
+        self.calls.values().filter(|call| !call.ended())
     }
 
     /// The running call-out that the episode is part of.
     pub(super) fn of_episode(&self, episode: Seq) -> Option<&Call> {
-        self.running().find(|call| call.members.iter().any(|member| member.episode == episode))
+        self.running().find(|call| call.core.member(episode).is_some())
+    }
+
+    /// The alarm of an episode that is, or was lately, open.
+    pub(super) fn alarm_of(&self, episode: Seq) -> Option<&str> {
+        let known = self.episodes.iter().find(|(_, member)| member.episode == episode);
+        known.map(|(alarm, _)| alarm.as_str())
+    }
+
+    /// The episode that weighs most in a call-out now: what a page without news leads with.
+    pub(super) fn weightiest(&self, cx: &Context<'_>, call: &Call) -> Option<Seq> {
+        let facts = Known::of(cx, call);
+        call.core.headline(Lead::Rung, &facts, cx.mono()).map(|member| member.episode)
     }
 
     /// Whether a call-out has this code.
     pub(super) fn has_code(&self, code: &str) -> bool {
-        self.calls.values().any(|call| call.code == code)
+        self.calls.values().any(|call| call.code() == code)
     }
 
-    /// The records that it rests on.
-    pub(super) fn rests_on(&self) -> impl Iterator<Item = Seq> + '_ {
+    /// The records that it rests on: those of an hour's raises too, since what flickers is known by them.
+    pub(super) fn rests_on(&self, now: Moment) -> impl Iterator<Item = Seq> + '_ {
         let members = self.calls.values().flat_map(|call| call.members.iter().map(|m| m.episode));
-        self.calls.keys().copied().chain(members)
+        let recent = self.raises.values().flatten();
+        let recent = recent.filter(move |(_, at)| now - *at <= crate::callout::kin::FLICKER_WITHIN);
+        self.calls.keys().copied().chain(members).chain(recent.map(|(seq, _)| *seq))
+    }
+
+    /// Records what was decided of a call-out, and asks for the pages that it wants.
+    fn put(&self, cx: &Context<'_>, call: &CallOut, outcome: Outcome, next: &mut Next) {
+        let id = call.id;
+        let ended = outcome.changes.contains(&Change::Ended);
+        let begins = outcome.changes.iter().any(|change| matches!(change, Change::Began { .. }));
+        if let (Some(by), true) = (call.answerer(), begins) {
+            next.record(Body::Resumed { call: id, why: self.why_resumed(&by.who, &outcome) });
+        }
+        // It ends when its last pages are planned.
+        for change in outcome.changes.into_iter().filter(|change| *change != Change::Ended) {
+            // What has come back with a new episode is in it by that.
+            if let Change::CameBack { alarm, episode } = &change
+                && call.member(*episode).is_none()
+            {
+                next.record(Body::Joined { call: id, alarm: alarm.clone(), episode: *episode });
+            }
+            for body in kept::bodies(id, change) {
+                next.record(body);
+            }
+        }
+        for (target, block) in outcome.skipped {
+            let why = why_not(cx, &target, block);
+            next.record(Body::Skipped { call: id, target: target.to_string(), why });
+        }
+        for tell in outcome.tells {
+            let purpose = kept::purpose(&tell.message, call.kind);
+            let Tell { target, message, about, rank, lead: _ } = tell;
+            let told = Change::Told { target: target.clone(), message, rank, about };
+            for body in kept::bodies(id, told) {
+                next.record(body);
+            }
+            next.then(Task::Page { call: id, target, purpose });
+        }
+        next.then(Task::DropUnwanted(id));
+        if ended {
+            next.then(Task::End(id));
+        }
+    }
+
+    /// Its last pages are planned. If something has come back meanwhile, it goes on.
+    pub(super) fn on_end(&self, cx: &Context<'_>, id: Seq, next: &mut Next) {
+        let goes_on = |call: &Call| call.stands() && call.core.kind != Kind::Drill;
+        if self.get(id).is_some_and(|call| !call.ended() && !goes_on(call)) {
+            next.record(Body::CallEnded { call: id });
+            next.then(Task::DropUnwanted(id));
+            next.then(Task::JudgeSights);
+            // What was left for a person to switch back is said for the last time by its pages, and
+            // then let go.
+            for (relay, _) in cx.relays.runs() {
+                next.wake(DeadlineReason::Wait(relay), Some(cx.mono()));
+            }
+            self.go_on_with_drills(cx, id, next);
+        }
     }
 }
 
-fn first_step(ground: &Ground<'_>, policy: &str, begun: Moment) -> Phase {
-    match ground.policy(policy).and_then(|policy| policy.steps.first()) {
-        Some(first) => Phase::Calling { step: 0, due: begun + first.after },
-        None => Phase::Told,
+impl Callouts {
+    fn why_resumed(&self, who: &str, outcome: &Outcome) -> String {
+        let lead = outcome.tells.first().map(|tell| tell.lead);
+        let alarm = |episode| self.alarm_of(episode).unwrap_or("another alarm");
+        match lead {
+            Some(Lead::Raised(episode)) => format!("{} was raised too", alarm(episode)),
+            Some(Lead::Worse(episode)) => format!("{} got worse", alarm(episode)),
+            Some(Lead::Unproved(episode)) => format!("what was done about {} is not proved", alarm(episode)),
+            Some(Lead::Disobeyed(episode)) => format!("a relay does not obey {}", alarm(episode)),
+            Some(Lead::GoesDark) => "this watch goes dark soon".to_owned(),
+            Some(Lead::Rung) | None => format!("it still stands, and the answer of {who} has run out"),
+        }
+    }
+}
+
+fn why_not(cx: &Context<'_>, target: &Target, block: Block) -> String {
+    match block {
+        Block::Away => {
+            let today = cx.civil().date();
+            match cx.plan.directory.stand_ins(target, today).first() {
+                Some(Target { contact: Some(sitter), .. }) => format!("away, {sitter} stands in"),
+                Some(_) | None => "away".to_owned(),
+            }
+        }
+        Block::Hours => "outside their hours".to_owned(),
+        Block::Never => "never to be woken".to_owned(),
+        Block::Gone => "there is no such contact or channel any more".to_owned(),
+        Block::Shut => "it is one of the channels that fail".to_owned(),
+        Block::Rank => "a siren is for what is critical".to_owned(),
+    }
+}
+
+/// Who put an alarm aside: a person, or the work that one began.
+fn put_aside_by(cx: &Context<'_>, episode: Seq) -> By {
+    let id = cx.callouts.alarm_of(episode).and_then(|alarm| cx.alarm(alarm));
+    let aside = id.and_then(|id| cx.alarms.state(id).aside.as_ref());
+    match aside {
+        Some(aside) => aside.by.clone(),
+        None => By { who: "declared work".to_owned(), via: "work".to_owned() },
     }
 }
 

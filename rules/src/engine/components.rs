@@ -78,15 +78,18 @@ impl Components {
             | Body::PutBack { .. }
             | Body::Unsuppressed { .. } => self.alarms.apply(ground, record),
             Body::CallBegan { .. }
+            | Body::Joined { .. }
             | Body::Stepped { .. }
             | Body::Answered { .. }
             | Body::HandedOn { .. }
-            | Body::Resumed { .. } => {
+            | Body::Resumed { .. }
+            | Body::CallEnded { .. }
+            | Body::CallChanged { .. } => self.callouts.apply(ground, record),
+            Body::Started { .. } | Body::Paged { .. } => {
                 self.callouts.apply(ground, record);
                 self.delivery.apply(ground, record);
             }
-            Body::Joined { .. } | Body::CallEnded { .. } => self.callouts.apply(ground, record),
-            Body::Started { .. } | Body::Reloaded { .. } | Body::Paged { .. } | Body::Delivered { .. } => {
+            Body::Reloaded { .. } | Body::Delivered { .. } => {
                 self.delivery.apply(ground, record);
             }
             Body::Drill(_) => {
@@ -119,8 +122,8 @@ impl Components {
     /// Forgets call-outs that are over and whose last pages are through, or those that tell of them
     /// too.
     pub(super) fn forget_what_is_done(&mut self) {
-        let over = self.callouts.iter().filter(|call| call.ended && !self.delivery.needs(call.id));
-        for call in over.map(|call| call.id).collect::<Vec<_>>() {
+        let over = self.callouts.iter().filter(|call| call.ended() && !self.delivery.needs(call.id()));
+        for call in over.map(|call| call.id()).collect::<Vec<_>>() {
             self.callouts.forget(call);
             self.delivery.forget(call);
         }
@@ -147,7 +150,7 @@ impl Components {
         let now = ground.mono();
         self.alarms
             .rests_on(now)
-            .chain(self.callouts.rests_on())
+            .chain(self.callouts.rests_on(now))
             .chain(self.delivery.rests_on(now))
             .chain(self.relays.rests_on(ground.plan, now))
             .chain(self.forecasts.rests_on())

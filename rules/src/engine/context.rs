@@ -33,6 +33,8 @@ use std::ops::Deref;
 pub(super) struct Context<'a> {
     pub(super) ground: Ground<'a>,
     pub(super) seed: u64,
+    /// The number that the first record of this turn has.
+    pub(super) turn_from: Seq,
     pub(super) timers: &'a Timers,
     /// Pages that leave at the end of this turn.
     pub(super) leaving: &'a [Seq],
@@ -60,7 +62,7 @@ impl<'a> Context<'a> {
     /// Of these components, on this ground.
     pub(super) fn of(
         ground: Ground<'a>,
-        seed: u64,
+        (seed, turn_from): (u64, Seq),
         timers: &'a Timers,
         leaving: &'a [Seq],
         parts: &'a Components,
@@ -68,6 +70,7 @@ impl<'a> Context<'a> {
         Self {
             ground,
             seed,
+            turn_from,
             timers,
             leaving,
             sensors: &parts.sensors,
@@ -148,8 +151,8 @@ impl<'a> Context<'a> {
     pub(super) fn is_told_elsewhere(&self, id: AlarmId) -> bool {
         let Some(target) = self.plan.alarm(id).channel() else { return false };
         let tells = |call: &Call| {
-            let open = |page: &Sent| page.target == *target && (!call.ended || page.last.is_none());
-            self.pages(call.id).iter().any(open) && !self.is_about_channels(call)
+            let open = |page: &Sent| page.target == *target && (!call.ended() || page.last.is_none());
+            self.pages(call.id()).iter().any(open) && !self.is_about_channels(call)
         };
         self.callouts.iter().any(tells)
     }
@@ -159,10 +162,10 @@ impl<'a> Context<'a> {
         !call.members.is_empty() && call.members.iter().all(|member| self.channel_of(&member.alarm).is_some())
     }
 
-    /// That a channel fails is told by the others, and by none while all do: whatever else there
-    /// is to say keeps trying, and finds out when one works.
-    pub(super) fn is_shut(&self, call: &Call, target: &Target) -> bool {
-        self.is_about_channels(call) && self.world().trouble_of(&Part::Channel(target.clone())).is_some()
+    /// Whether a channel is known to fail. That is told by the others, and by none while all do: whatever
+    /// else there is to say keeps trying, and finds out when one works.
+    pub(super) fn is_failing(&self, target: &Target) -> bool {
+        self.world().trouble_of(&Part::Channel(target.clone())).is_some()
     }
 
     /// The standing alarms that want the relay, each with its episode and the state it wants.
@@ -177,6 +180,6 @@ impl<'a> Context<'a> {
     pub(super) fn concerned(&self, relay: RelayId, episode: Seq) -> BTreeSet<Seq> {
         let episodes = self.wishers(relay).map(|(_, episode, _)| episode).chain([episode]);
         let calls = episodes.filter_map(|episode| self.callouts.of_episode(episode));
-        calls.filter(|call| call.stands()).map(|call| call.id).collect()
+        calls.filter(|call| call.stands()).map(|call| call.id()).collect()
     }
 }

@@ -25,8 +25,6 @@ pub(super) struct Delivery {
     pages: BTreeMap<Seq, Sent>,
     /// Those of each call-out, the oldest first.
     of_calls: BTreeMap<Seq, Vec<Seq>>,
-    /// The step that each running call-out has taken last, while it climbs.
-    steps: BTreeMap<Seq, u32>,
     quota: QuotaLedger,
 }
 
@@ -43,14 +41,8 @@ impl Delivery {
             }),
             // Another plan may have given it room, and it may have left since.
             Body::Reloaded { .. } => self.pages.values_mut().for_each(|sent| sent.not_before = None),
-            Body::CallBegan { .. } => drop(self.steps.insert(seq, 0)),
-            Body::Stepped { call, step } => drop(self.steps.insert(*call, *step)),
-            Body::Resumed { call, .. } => drop(self.steps.insert(*call, 0)),
-            Body::Answered { call, .. } => drop(self.steps.remove(call)),
             Body::Paged { call, target, purpose, also, .. } => {
-                let step = self.steps.get(call).copied();
                 let mut sent = Sent::new(seq, Subject::Call(*call), Target::parse(target), *purpose, at);
-                sent.step = step.filter(|_| matches!(purpose, Purpose::Call | Purpose::Drill));
                 sent.also.clone_from(also);
                 self.pages.insert(seq, sent);
                 self.of_calls.entry(*call).or_default().push(seq);
@@ -93,7 +85,6 @@ impl Delivery {
 
     /// A call-out is forgotten, and its pages with it.
     pub(super) fn forget(&mut self, call: Seq) {
-        self.steps.remove(&call);
         for page in self.of_calls.remove(&call).into_iter().flatten() {
             self.pages.remove(&page);
         }

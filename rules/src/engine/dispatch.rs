@@ -98,23 +98,17 @@ impl Engine {
                 self.decide(|cx, next| cx.callouts.on_raised(cx, alarm, episode, next));
             }
             Task::CallForTheForgotten => self.decide(|cx, next| cx.callouts.on_another_plan(cx, next)),
-            Task::GotWorse { episode, why } => {
-                self.decide(|cx, next| cx.callouts.on_got_worse(cx, episode, why, next));
+            Task::GotWorse(episode) => {
+                self.decide(|cx, next| cx.callouts.on_got_worse(cx, episode, next));
             }
-            Task::Fell(episode) => self.decide(|cx, next| cx.callouts.on_fell(episode, next)),
+            Task::Fell(episode) => self.decide(|cx, next| cx.callouts.on_fell(cx, episode, next)),
             Task::StopgapNews(news) => self.decide(|cx, next| cx.callouts.on_stopgap_news(cx, &news, next)),
-            Task::ClimbToTheTop(call) => {
-                self.decide(|cx, next| cx.callouts.on_climb_to_the_top(cx, call, next));
-            }
-            Task::StepTaken { call, step } => {
-                self.decide(|cx, next| cx.callouts.on_step_taken(cx, call, step, next));
-            }
-            Task::PageEnded(call) => self.decide(|cx, next| cx.callouts.on_page_ended(cx, call, next)),
-            Task::Answer { call, named, by } => {
-                self.decide(|cx, next| cx.callouts.on_answer(cx, call, named, &by, next));
-            }
-            Task::Dismiss(call) => self.decide(|cx, next| cx.callouts.on_dismissed(cx, call, next)),
             Task::End(call) => self.decide(|cx, next| cx.callouts.on_end(cx, call, next)),
+            Task::PageEnded(call) => self.decide(|cx, next| cx.callouts.on_page_ended(cx, call, next)),
+            Task::Answer { call, only, named, by } => {
+                self.decide(|cx, next| cx.callouts.on_answer(cx, (call, only), named, &by, next));
+            }
+            Task::CallNext { call, by } => self.decide(|cx, next| cx.callouts.on_next(cx, call, &by, next)),
             Task::Drill(policy) => self.decide(|cx, next| cx.callouts.on_drill(cx, policy, next)),
             Task::EndOrphans => self.decide(|cx, next| cx.callouts.on_plan_without(cx, next)),
             Task::WakeCalls { overdue } => self.decide(|cx, next| cx.callouts.on_start(cx, overdue, next)),
@@ -169,9 +163,9 @@ impl Engine {
             DeadlineReason::Proof(relay) | DeadlineReason::Longest(relay) | DeadlineReason::Wait(relay) => {
                 self.attend(relay);
             }
-            DeadlineReason::Step(call) => self.decide(|cx, next| cx.callouts.on_climb(cx, call, next)),
-            DeadlineReason::Lease(call) => self.decide(|cx, next| cx.callouts.on_lease_ended(call, next)),
-            DeadlineReason::Settle(call) => self.decide(|cx, next| cx.callouts.on_settled(cx, call, next)),
+            DeadlineReason::Step(call) | DeadlineReason::Lease(call) | DeadlineReason::Settle(call) => {
+                self.decide(|cx, next| cx.callouts.on_time(cx, call, next));
+            }
             DeadlineReason::Retry(page) => self.decide(|cx, next| cx.delivery.on_retry(cx, page, next)),
             DeadlineReason::Drills => self.queue.push(Task::TendDrills),
             DeadlineReason::Outage => self.decide(|cx, next| cx.outage.on_look(cx, next)),

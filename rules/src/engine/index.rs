@@ -2,9 +2,10 @@
 //! alarm explains which. A plan is never changed, so neither is this.
 
 use super::forecasts::feed::{ModelFeed, feeds};
+use crate::callout::ladder::{Ladder, Rung};
 use crate::condition::Condition;
 use crate::ids::{AlarmId, RelayId, SensorId, TankId};
-use crate::plan::{Plan, Sensor, Sight};
+use crate::plan::{Callout, Plan, Sensor, Sight};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
@@ -36,6 +37,8 @@ pub(super) struct Index {
     /// For each alarm, every alarm that can explain it, however far back.
     pub(super) causes: Vec<BTreeSet<AlarmId>>,
     pub(super) names: BTreeMap<String, AlarmId>,
+    /// What call-outs climb, by name.
+    pub(super) ladders: BTreeMap<String, Ladder>,
 }
 
 impl Index {
@@ -48,6 +51,7 @@ impl Index {
             causes: vec![BTreeSet::new(); plan.alarms.len()],
             commanded: vec![Vec::new(); plan.relays.len()],
             feeds: feeds(plan),
+            ladders: plan.callouts.iter().map(|callout| (callout.name.clone(), ladder(callout))).collect(),
             foretold: vec![Vec::new(); plan.tanks.len()],
             ..Self::default()
         };
@@ -120,6 +124,19 @@ fn peers(plan: &Plan) -> Vec<Vec<SensorId>> {
         group.copied().filter(|other| *other != id).collect()
     };
     (0..).map(SensorId).zip(&plan.sensors).map(others).collect()
+}
+
+fn ladder(callout: &Callout) -> Ladder {
+    let rung = |step: &crate::plan::Rung| Rung { after: step.after, to: step.to.clone() };
+    Ladder {
+        name: callout.name.clone(),
+        rungs: callout.steps.iter().map(rung).collect(),
+        again: callout.again,
+        lease: callout.lease,
+        longest_lease: callout.longest_lease,
+        renew: callout.renew,
+        settle: callout.settle,
+    }
 }
 
 /// How a cause of lost sight is called in records.

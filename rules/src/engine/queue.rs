@@ -68,9 +68,7 @@ impl Queue {
             | Task::DropUnwanted(_)
             | Task::TendDrills
             | Task::ArmDrills
-            | Task::ArmRetries
-            | Task::Dismiss(_)
-            | Task::End(_) => true,
+            | Task::ArmRetries => true,
             Task::Due(_)
             | Task::LookAtSensors
             | Task::Judge(_)
@@ -78,13 +76,13 @@ impl Queue {
             | Task::BeginStopgap(_)
             | Task::CallFor { .. }
             | Task::CallForTheForgotten
-            | Task::GotWorse { .. }
+            | Task::GotWorse(_)
             | Task::Fell(_)
             | Task::StopgapNews(_)
-            | Task::ClimbToTheTop(_)
-            | Task::StepTaken { .. }
+            | Task::End(_)
             | Task::PageEnded(_)
             | Task::Answer { .. }
+            | Task::CallNext { .. }
             | Task::EndOrphans
             | Task::WakeCalls { .. }
             | Task::Page { .. }
@@ -174,14 +172,12 @@ impl Queue {
             | Task::JudgeSights
             | Task::AttendAll
             | Task::CallForTheForgotten
-            | Task::GotWorse { .. }
+            | Task::GotWorse(_)
             | Task::Fell(_)
-            | Task::ClimbToTheTop(_)
-            | Task::StepTaken { .. }
+            | Task::End(_)
             | Task::PageEnded(_)
             | Task::Answer { .. }
-            | Task::Dismiss(_)
-            | Task::End(_)
+            | Task::CallNext { .. }
             | Task::EndOrphans
             | Task::WakeCalls { .. }
             | Task::Page { .. }

@@ -120,7 +120,7 @@ impl TestRig {
     pub(super) fn context(&self) -> Context<'_> {
         Context::of(
             Ground { plan: &self.plan, index: &self.index, now: self.now },
-            7,
+            (7, self.seq),
             &self.timers,
             &self.leaving,
             &self.parts,

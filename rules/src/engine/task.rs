@@ -8,6 +8,7 @@
 
 use super::timers::DeadlineReason;
 use super::turn::Effect;
+use crate::callout::decide::Reply as CallOutReply;
 use crate::ids::{AlarmId, By, CalloutId, RelayId, Seq};
 use crate::plan::Target;
 use crate::record::{Body, Purpose, Record};
@@ -54,40 +55,33 @@ pub(super) enum Task {
     /// Callouts: what stands and is in no call-out gets into one.
     CallForTheForgotten,
     /// Callouts: an episode got worse.
-    GotWorse {
-        /// The episode.
-        episode: Seq,
-        /// How, for the record.
-        why: String,
-    },
+    GotWorse(Seq),
     /// Callouts: an episode returned to normal or was put aside.
     Fell(Seq),
     /// Callouts: a stopgap has not gone as it should.
     StopgapNews(StopgapNews),
-    /// Callouts: all steps that are left are taken at once.
-    ClimbToTheTop(Seq),
-    /// Callouts: the pages of a step are planned; if they reach nobody, the next follows.
-    StepTaken {
-        /// The call-out.
-        call: Seq,
-        /// The step.
-        step: usize,
-    },
+    /// Callouts: its last pages are planned, and it is over.
+    End(Seq),
     /// Callouts: it is known how one of its pages fared.
     PageEnded(Seq),
     /// Callouts: a person answered.
     Answer {
         /// The call-out.
         call: Seq,
+        /// Only for this episode of a mass or a digest.
+        only: Option<Seq>,
         /// How long it is to hold, if that was said.
         named: Option<Span>,
         /// Who.
         by: By,
     },
-    /// Callouts: nothing in it stands, and something was put aside: nobody else need come.
-    Dismiss(Seq),
-    /// Callouts: its last pages are planned, it is over.
-    End(Seq),
+    /// Callouts: a person wants the next one called now.
+    CallNext {
+        /// The call-out.
+        call: Seq,
+        /// Who.
+        by: By,
+    },
     /// Callouts: a person tests a policy.
     Drill(CalloutId),
     /// Callouts: those whose policy has gone from the plan are over.
@@ -218,6 +212,8 @@ pub(super) struct Next {
     pub(super) effects: Vec<Effect>,
     /// Pages to be worded and handed out when the queue is empty.
     pub(super) pages: Vec<Seq>,
+    /// What a call-out says to the person who has spoken to it.
+    pub(super) reply: Option<CallOutReply>,
     seq: Seq,
     now: Now,
 }
@@ -226,7 +222,17 @@ impl Next {
     /// Nothing yet. Its first record will have the number `seq`.
     pub(super) fn new(seq: Seq, now: Now) -> Self {
         let (records, timers, at_first, tasks) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
-        Self { records, timers, at_first, tasks, effects: Vec::new(), pages: Vec::new(), seq, now }
+        Self {
+            records,
+            timers,
+            at_first,
+            tasks,
+            effects: Vec::new(),
+            pages: Vec::new(),
+            reply: None,
+            seq,
+            now,
+        }
     }
 
     /// Makes way for another piece, whose first record will have the number `seq`.

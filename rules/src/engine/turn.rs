@@ -1,6 +1,7 @@
 //! What flows out of the engine. The order of use is part of the contract: records are made
 //! safe first, then effects are run; samples may wait.
 
+use crate::callout::decide::Reply as CallOutReply;
 use crate::ids::{By, Seq};
 use crate::page::Page;
 use crate::plan::Target;
@@ -21,6 +22,8 @@ pub struct Turn {
     pub samples: Vec<Sample>,
     /// What a person has said in this turn, if somebody has.
     pub(super) asked: Option<Asked>,
+    /// What a call-out says to a person who has spoken to it in this turn.
+    pub heard: Option<CallOutReply>,
 }
 
 /// What a person has said caused the turn's records from here on.
@@ -53,7 +56,7 @@ impl Turn {
 /// What the agent is to do. A new kind must break the build where it has to be handled.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Effect {
-    /// Send a page; report with [`Input::Delivered`].
+    /// Send a page; report with [`Delivered`](super::Input::Delivered).
     Send {
         /// To whom and how.
         target: Target,
@@ -61,12 +64,12 @@ pub enum Effect {
         page: Box<Page>,
     },
     /// A page is of no use any more: if it is not on its way yet, don't send it. Its fate is
-    /// still reported with [`Input::Delivered`](super::Input::Delivered).
+    /// still reported with [`Delivered`](super::Input::Delivered)(super::Input::Delivered).
     Withdraw {
         /// The page.
         page: Seq,
     },
-    /// Publish a relay command, never retained; report with [`Input::Commanded`].
+    /// Publish a relay command, never retained; report with [`Commanded`](super::Input::Commanded).
     Command {
         /// The switching.
         switching: Seq,

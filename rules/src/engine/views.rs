@@ -81,7 +81,7 @@ impl Engine {
     pub fn is_open_code(&self, code: &str) -> bool {
         let code = code.trim().to_ascii_uppercase();
         let parts = &self.parts;
-        let call = parts.callouts.running().any(|call| call.code == code);
+        let call = parts.callouts.running().any(|call| call.code() == code);
         parts.alarms.has_code(&code) || call || parts.drills.has_code(&code)
     }
 
@@ -93,7 +93,7 @@ impl Engine {
             Some(first) => format!("{} {}", first.place, first.alarm),
             None => format!("drill of {}", call.policy),
         };
-        let open = |call: &Call| Open { code: call.code.clone(), about: about(call) };
+        let open = |call: &Call| Open { code: call.code().to_owned(), about: about(call) };
         let asking = parts.callouts.running().filter(|call| call.is_asking()).map(open);
         let quiet = parts.callouts.running().filter(|call| !call.is_asking()).map(open);
         let tests = parts.drills.tests_of(contact);

@@ -33,8 +33,6 @@ pub struct Sent {
     pub purpose: Purpose,
     /// When it was planned.
     pub at: Moment,
-    /// The step it belongs to, for those that a step planned.
-    pub step: Option<u32>,
     /// How often it could not leave, or was held back.
     pub deferred: u32,
     /// How many attempts broke off when it was on its way already.
@@ -67,7 +65,6 @@ impl Sent {
             target,
             purpose,
             at,
-            step: None,
             deferred: 0,
             doubts: 0,
             cut_off: false,
@@ -183,14 +180,5 @@ impl<'a> Pages<'a> {
         let asked = self.iter().filter(|sent| sent.purpose == Purpose::Call && call.answers.is_empty());
         let missed = asked.filter(|sent| sent.waited_in_vain()).map(|sent| sent.target.clone());
         missed.filter(|target| target.contact.is_some() && !told.contains(target)).collect()
-    }
-
-    /// Whether every person that `step` asked is known not to have got it.
-    pub fn step_failed(&self, call: &Call, step: u32) -> bool {
-        let of_step =
-            |sent: &&Sent| sent.step == Some(step) && sent.at >= call.begun && sent.target.contact.is_some();
-        let mut asked = self.iter().filter(of_step).peekable();
-        asked.peek().is_some()
-            && asked.all(|sent| sent.last.as_ref().is_some_and(|last| last.is_lost() || last.is_for_now()))
     }
 }

@@ -25,6 +25,8 @@ pub(super) struct Read {
     pub(super) alarm: Alarm,
     pub(super) place: std::ops::Range<usize>,
     pub(super) consequence_of: Vec<At<String>>,
+    /// Which of those it is expected with.
+    pub(super) expected: Vec<At<String>>,
     /// Hazards whose alarms explain it, unless the keeper says what does.
     pub(super) because_of: &'static [String],
 }
@@ -95,6 +97,7 @@ fn own(
     let response = table.get("response").and_then(|item| context.response(item));
     let callout = callout(&table, context);
     let consequence_of = table.get("consequence-of").and_then(Item::texts);
+    let expected = table.get("expected").and_then(Item::texts);
     let stopgap =
         table.get("stopgap").and_then(Item::table).and_then(|table| stopgap(table, context, relays));
     table.finish();
@@ -117,13 +120,14 @@ fn own(
         time_to_respond,
         callout,
         consequence_of: Vec::new(),
+        expected: Vec::new(),
         stopgap,
         hazard: None,
         sight: None,
         watched: None,
     };
-    let consequence_of = consequence_of.unwrap_or_default();
-    Some(Read { alarm, place: name.span.clone(), consequence_of, because_of: &[] })
+    let (consequence_of, expected) = (consequence_of.unwrap_or_default(), expected.unwrap_or_default());
+    Some(Read { alarm, place: name.span.clone(), consequence_of, expected, because_of: &[] })
 }
 
 fn deadband(table: &Table<'_>, condition: Option<&Condition>) -> Option<(Dimension, f64)> {

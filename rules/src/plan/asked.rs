@@ -5,7 +5,8 @@ use super::{
     Alarm, AlarmId, Battery, BatteryId, Callout, CalloutId, Plan, Relay, RelayId, Sensor, SensorId, Sight,
     Tank, TankId, Watched, WatchedId,
 };
-use crate::condition::Condition;
+use crate::condition::{Condition, Scope};
+use crate::site::Site;
 use crate::time::Span;
 use std::collections::BTreeSet;
 
@@ -39,7 +40,35 @@ impl Relay {
     }
 }
 
+impl Site for Plan {
+    fn tank(&self, id: TankId) -> &Tank {
+        Plan::tank(self, id)
+    }
+
+    fn sensor(&self, id: SensorId) -> &Sensor {
+        Plan::sensor(self, id)
+    }
+
+    fn battery(&self, id: BatteryId) -> &Battery {
+        Plan::battery(self, id)
+    }
+
+    fn relay_name(&self, id: RelayId) -> &str {
+        &self.relay(id).name
+    }
+
+    fn is_for_watched(&self, id: SensorId) -> bool {
+        self.watched.iter().any(|site| site.sensor == id)
+    }
+}
+
 impl Plan {
+    /// Everything of it that a condition can name.
+    pub fn scope(&self) -> Scope<'_> {
+        let relays = self.relays.iter().map(|relay| relay.name.as_str());
+        Scope::of(&self.sensors).with(&self.tanks, &self.batteries, relays)
+    }
+
     /// How many bytes the windows of all alarms take: known before a single reading has come.
     pub fn bytes(&self) -> usize {
         self.alarms.iter().map(Alarm::bytes).sum()

@@ -14,6 +14,10 @@ use jiff::civil::Time;
 /// otherwise: long enough to act, short enough that nobody who fell asleep again costs a tank.
 const AGAIN: Span = Span::minutes(15);
 const LEASE: Span = Span::minutes(60);
+/// No answer holds longer, whatever time a person names.
+const LONGEST_LEASE: Span = Span::hours(12);
+/// Whoever answered is asked alone for this long before others are called again.
+const RENEW: Span = Span::minutes(10);
 /// What comes back within this is the same call-out.
 const SETTLE: Span = Span::minutes(2);
 
@@ -32,6 +36,15 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &CheckContext<'
         .and_then(|item| steps(item, context));
     let again = table.get("again").and_then(Item::some_duration);
     let lease = table.get("lease").and_then(Item::some_duration);
+    let longest = table.get("longest-lease");
+    let longest_lease = longest.and_then(Item::some_duration);
+    if let (Some(item), Some(longest)) = (longest, longest_lease)
+        && longest < lease.unwrap_or(LEASE)
+    {
+        let label = format!("an answer holds {}", lease.unwrap_or(LEASE));
+        item.note("`longest-lease` is shorter than `lease`", label, None);
+    }
+    let renew = table.get("renew").and_then(Item::some_duration);
     let settle = table.get("settle").and_then(Item::duration);
     let quiet = table.get("quiet").and_then(hours);
     let place = table.key_span("steps");
@@ -41,6 +54,8 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &CheckContext<'
         steps: steps?,
         again: again.unwrap_or(AGAIN),
         lease: lease.unwrap_or(LEASE),
+        longest_lease: longest_lease.unwrap_or(LONGEST_LEASE.max(lease.unwrap_or(LEASE))),
+        renew: renew.unwrap_or(RENEW),
         settle: settle.unwrap_or(SETTLE),
         quiet,
     };

@@ -32,7 +32,7 @@ pub(super) fn joined(
         links.index.entry(name.as_str()).or_insert(AlarmId(at));
     }
     let (mut places, mut alarms, mut count) = (Vec::new(), Vec::new(), 0);
-    for Read { mut alarm, place, consequence_of, because_of } in read.into_iter().chain(added) {
+    for Read { mut alarm, place, consequence_of, expected, because_of } in read.into_iter().chain(added) {
         // What a hazard names as its causes is so in the same tank, or in the whole site.
         let of_hazards = made.causes(because_of, alarm.tank, MOST_LINKS - count);
         let mut known: BTreeSet<AlarmId> = of_hazards.iter().copied().collect();
@@ -40,6 +40,17 @@ pub(super) fn joined(
         for cause in &consequence_of {
             let cause = links.find(&alarm, cause);
             alarm.consequence_of.extend(cause.filter(|cause| known.insert(*cause)));
+        }
+        for cause in &expected {
+            let id = links.index.get(cause.it.as_str()).filter(|id| known.contains(id)).copied();
+            if id.is_none() && whole {
+                let title = format!("`{}` is no consequence of `{}`", alarm.name, cause.it);
+                let help = "`expected` is a part of `consequence-of`: name it there too";
+                findings.push(
+                    Finding::error(cause.span.clone(), title, "nothing that it follows from").help(help),
+                );
+            }
+            alarm.expected.extend(id);
         }
         count += alarm.consequence_of.len();
         if count >= MOST_LINKS {

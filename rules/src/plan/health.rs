@@ -10,43 +10,13 @@ use crate::alarm::Priority;
 use crate::card::Card;
 use crate::condition::{Condition, Test};
 use crate::diagnostic::{Item, Table};
+use crate::site::Part;
 use crate::time::Span;
 use crate::units::QuantityItem as _;
 use std::collections::BTreeSet;
-use std::fmt;
 
 /// What the names of these alarms begin with.
 pub(crate) const HEALTH: &str = "health-";
-
-/// A part of the agent itself, which can fail while the watch goes on.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Part {
-    /// The journal: what happens is kept in memory only.
-    Journal,
-    /// The wall clock: times of day and dates may be wrong.
-    Clock,
-    /// Changed files that were not taken: the old plan is in force.
-    Settings,
-    /// Alarms and relays that cause each other without an end.
-    Rules,
-    /// The mailbox in which answers arrive.
-    Mailbox,
-    /// One way to a person.
-    Channel(Target),
-}
-
-impl fmt::Display for Part {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
-            Self::Journal => f.write_str("journal"),
-            Self::Clock => f.write_str("clock"),
-            Self::Settings => f.write_str("settings"),
-            Self::Rules => f.write_str("rules"),
-            Self::Mailbox => f.write_str("mailbox"),
-            Self::Channel(target) => write!(f, "{target}"),
-        }
-    }
-}
 
 impl Alarm {
     /// Whether the plan added it for readings that no longer come.
@@ -61,7 +31,9 @@ impl Alarm {
     pub(crate) fn channel(&self) -> Option<&Target> {
         match &self.sight {
             Some(Sight::Part(Part::Channel(target))) => Some(target),
-            Some(Sight::Part(Part::Journal | Part::Clock | Part::Settings | Part::Rules | Part::Mailbox)) => None,
+            Some(Sight::Part(Part::Journal | Part::Clock | Part::Settings | Part::Rules | Part::Mailbox)) => {
+                None
+            }
             Some(Sight::Broker | Sight::Gateway(_) | Sight::Sensor(_)) | None => None,
         }
     }
@@ -131,12 +103,13 @@ fn build(rules: &HealthRules, part: Part, callout: Option<CalloutId>) -> Read {
         time_to_respond: None,
         callout,
         consequence_of: Vec::new(),
+        expected: Vec::new(),
         stopgap: None,
         hazard: None,
         sight: Some(Sight::Part(part)),
         watched: None,
     };
-    Read { alarm, place: 0..0, consequence_of: Vec::new(), because_of: &[] }
+    Read { alarm, place: 0..0, consequence_of: Vec::new(), expected: Vec::new(), because_of: &[] }
 }
 
 /// What is to be said of a part that fails.
@@ -177,11 +150,11 @@ fn says(part: &Part) -> PartWords {
             response: &["See whether the board has a network, and whether its time service runs."],
         },
         Part::Settings => PartWords {
-            title: "changed files were not taken".to_owned(),
+            title: "part of the set-up can't be used".to_owned(),
             after,
             priority: Priority::Low,
-            cause: "a changed file has a mistake in it",
-            consequence: "the watch goes on with the old rules, and a restart would not begin at all"
+            cause: "a file has a mistake in it or can't be read, or a place can't be written",
+            consequence: "the watch goes on with what is sound, and with the old rules if those are broken"
                 .to_owned(),
             response: &["Run `slackwater check`, mend what it names, and reload."],
         },

@@ -3,7 +3,7 @@
 
 use super::title::spoken;
 use crate::diagnostic::{Item, Table};
-use std::fmt;
+use crate::site::{Callee, Help, Phone};
 
 /// So much fits on a page beside what is wrong.
 const PLACES: usize = 12;
@@ -44,45 +44,6 @@ const OPENS_DOORS: [&str; 22] = [
 ];
 /// A row of so many digits is a code too.
 const CODE_DIGITS: usize = 4;
-
-/// What a helper needs, of the site or of one tank.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Help {
-    /// Where things are, in the order of the file: `battery pump`, `hall cupboard, upper shelf`.
-    pub places: Vec<(String, String)>,
-    /// Whom to call, the first first.
-    pub call: Vec<Callee>,
-    /// The local emergency number.
-    pub emergency: Option<Phone>,
-    /// What a helper may do here, beyond the lines of cards that are for anyone.
-    pub may: Vec<String>,
-}
-
-/// Somebody to call.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Callee {
-    /// As pages say it.
-    pub name: String,
-    /// The number, as it is dialled.
-    pub phone: Phone,
-}
-
-/// A telephone number, which no log shows.
-#[derive(Clone, PartialEq, Eq)]
-pub struct Phone(String);
-
-impl Phone {
-    /// As it is dialled, for a page.
-    pub fn dialled(&self) -> &str {
-        &self.0
-    }
-}
-
-impl fmt::Debug for Phone {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str("Phone(…)")
-    }
-}
 
 /// What the site's table says.
 pub(super) fn of_site(table: &Table<'_>) -> Help {

@@ -145,6 +145,7 @@ fn build(
         time_to_respond: silenced.iter().filter_map(|alarm| alarm.time_to_respond).min(),
         callout: rules.callout.unwrap_or(worst.callout),
         consequence_of: Vec::new(),
+        expected: Vec::new(),
         stopgap: None,
         hazard: None,
         sight: Some(sight),
@@ -154,6 +155,7 @@ fn build(
         alarm,
         place: rules.place.clone(),
         consequence_of: rules.consequence_of.clone(),
+        expected: Vec::new(),
         because_of: &[],
     })
 }

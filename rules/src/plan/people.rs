@@ -1,40 +1,11 @@
 //! People and the ways to reach them: what the agent's configuration tells the plan.
 
+use crate::ids::Target;
+use crate::site::Hours;
 use crate::time::Span;
 use jiff::civil::{Date, DateTime, Time};
 use std::collections::BTreeMap;
 use std::fmt;
-
-/// One way to reach someone, as written in a step: `ines.push`, or `siren` for a channel that
-/// belongs to nobody.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub struct Target {
-    /// The person, if it is a person's.
-    pub contact: Option<String>,
-    /// The channel's name.
-    pub channel: String,
-}
-
-impl fmt::Display for Target {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match &self.contact {
-            Some(contact) => write!(f, "{contact}.{}", self.channel),
-            None => f.write_str(&self.channel),
-        }
-    }
-}
-
-impl Target {
-    /// Reads `contact.channel` or `channel`.
-    pub fn parse(text: &str) -> Self {
-        match text.split_once('.') {
-            Some((contact, channel)) => {
-                Self { contact: Some(contact.to_owned()), channel: channel.to_owned() }
-            }
-            None => Self { contact: None, channel: text.to_owned() },
-        }
-    }
-}
 
 /// Who can be told, and when.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -108,27 +79,6 @@ impl fmt::Display for Quota {
         let limits = [(self.hour, "an hour"), (self.day, "a day")];
         let limits = limits.into_iter().filter_map(|(most, each)| most.map(|most| format!("{most} {each}")));
         f.write_str(&limits.collect::<Vec<_>>().join(" and "))
-    }
-}
-
-/// A daily stretch of local time, from inclusive, until exclusive; wraps over midnight if
-/// `until <= from`.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Hours {
-    /// Begins.
-    pub from: Time,
-    /// Ends.
-    pub until: Time,
-}
-
-impl Hours {
-    /// Whether the stretch covers this time of day.
-    pub fn cover(&self, time: Time) -> bool {
-        if self.from < self.until {
-            self.from <= time && time < self.until
-        } else {
-            time >= self.from || time < self.until
-        }
     }
 }
 

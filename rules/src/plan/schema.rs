@@ -219,6 +219,13 @@ fn callout() -> Value {
             ("steps", json!({ "type": "array", "items": step, "minItems": 1 })),
             ("again", quantity("The last step repeats this often.")),
             ("lease", quantity("An answer holds this long.")),
+            ("longest-lease", quantity("No answer holds longer; 12 h if left out.")),
+            (
+                "renew",
+                quantity(
+                    "When it has run out, whoever gave it is asked alone this long; 10 min if left out.",
+                ),
+            ),
             ("settle", quantity("How long all must be quiet before the all-clear.")),
             ("quiet", reference("hours")),
         ],
@@ -259,6 +266,10 @@ fn alarm() -> Value {
             ("response", response),
             ("callout", text("Who is told; \"none\" records it only.")),
             ("consequence-of", texts("Alarms whose episode explains this one.")),
+            (
+                "expected",
+                texts("Those of them with which it comes as expected: it breaks no answer to them."),
+            ),
             ("stopgap", stopgap),
         ],
     );

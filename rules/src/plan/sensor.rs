@@ -2,12 +2,13 @@
 
 use super::context::CheckContext;
 use super::measure::{KINDS, MeasureKind};
-use super::sensor_source::{self, Feed, Gives};
+use super::sensor_source::{self, Gives};
 use super::{Measure, Sensor, title};
 use crate::condition::{is_name, is_word};
 use crate::diagnostic::{At, Finding};
 use crate::diagnostic::{Item, Table, listed};
 use crate::reading::{Content, Mapping, Word};
+use crate::site::Feed;
 use crate::time::Span;
 use crate::units::QuantityItem as _;
 use crate::units::{Dimension, Scale, Unit, near_unit};

@@ -115,7 +115,13 @@ fn one(
 }
 
 fn added(alarm: Alarm, name: &At<String>) -> Read {
-    Read { alarm, place: name.span.clone(), consequence_of: Vec::new(), because_of: &[] }
+    Read {
+        alarm,
+        place: name.span.clone(),
+        consequence_of: Vec::new(),
+        expected: Vec::new(),
+        because_of: &[],
+    }
 }
 
 fn key(item: Item<'_>) -> Option<String> {
@@ -215,6 +221,7 @@ fn blank(name: String, test: Test, written: String) -> Alarm {
         time_to_respond: None,
         callout: None,
         consequence_of: Vec::new(),
+        expected: Vec::new(),
         stopgap: None,
         hazard: None,
         sight: None,

@@ -10,6 +10,7 @@ use std::fmt;
 /// One thing of it.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "drill", rename_all = "kebab-case")]
+#[expect(missing_docs, reason = "a field without a comment is what its name says, by name or number")]
 pub enum Drilled {
     /// A round of test pages began. It carries over what is known of each channel, so that
     /// nothing older has to be read back.
@@ -34,20 +35,15 @@ pub enum Drilled {
     },
     /// A test page was answered: its channel is proved.
     TestAnswered {
-        /// The page.
         test: Seq,
-        /// The channel.
         target: String,
-        /// Who.
         by: By,
         /// How long it took.
         after: Span,
     },
     /// A test page was not answered in time, or could not be delivered.
     TestUnanswered {
-        /// The page.
         test: Seq,
-        /// The channel.
         target: String,
         /// Which of the two.
         why: String,
@@ -72,7 +68,6 @@ pub enum Drilled {
     OutageBegan {
         /// The alarm that it is about.
         alarm: String,
-        /// Who.
         by: By,
     },
     /// The plug is out.
@@ -86,17 +81,13 @@ pub enum Drilled {
         by: By,
     },
     /// The drill that was going on came to nothing.
-    OutageBrokenOff {
-        /// The reason.
-        why: String,
-    },
+    OutageBrokenOff { why: String },
     /// What came of a drill.
     OutageDrilled {
         /// The alarm that it was about.
         alarm: String,
         /// What was waited for, in the order in which it was to come.
         steps: Vec<Measured>,
-        /// Who.
         by: By,
     },
 }

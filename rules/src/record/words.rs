@@ -134,9 +134,12 @@ impl fmt::Display for Body {
             Self::Answered { call, by, lease } => {
                 write!(f, "call-out {call} answered by {by}, holds for {lease}")
             }
-            Self::HandedOn { call, by } => write!(f, "call-out {call} handed on by {by}: the next one is called"),
+            Self::HandedOn { call, by } => {
+                write!(f, "call-out {call} handed on by {by}: the next one is called")
+            }
             Self::Resumed { call, why } => write!(f, "call-out {call} goes on: {why}"),
             Self::CallEnded { call } => write!(f, "call-out {call} ended"),
+            Self::CallChanged { call, change } => write!(f, "call-out {call}: {change}"),
             Self::Refused { what, why, by } => write!(f, "refused: {what}, asked by {by}: {why}"),
             Self::WorkBegan { tank, work, length, by } => {
                 write!(f, "{work} on {tank} began, for {length}, by {by}")

@@ -3,7 +3,7 @@
 //! source of the data.
 
 use crate::fixtures::{UTC, around_in, plan_of};
-use slackwater_rules::condition::{Condition, Formula, Memory, Present, Scope, Test, World};
+use slackwater_rules::condition::{Condition, Formula, Memory, Present, Test, World};
 use slackwater_rules::plan::{Plan, SensorId, Sight};
 use slackwater_rules::reading::Value;
 use slackwater_rules::time::Moment;
@@ -46,7 +46,7 @@ fn rows(table: &str) -> impl Iterator<Item = Vec<f64>> + '_ {
 /// What the window in `text` comes to at each of these minutes.
 fn window(text: &str, at: &[i64]) -> Vec<f64> {
     let plan = plan();
-    let condition = Condition::parse(text, &Scope::of_plan(&plan)).expect(text);
+    let condition = Condition::parse(text, &plan.scope()).expect(text);
     let Condition::Says(Test::Compare { left: Formula::Window(_), .. }, _) = &condition else {
         panic!("{text} is not a comparison of a window");
     };

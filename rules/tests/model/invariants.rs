@@ -3,7 +3,7 @@
 use crate::family::{AGAIN, LEASE};
 use crate::world::{When, World};
 use slackwater_rules::engine::{CallView, Engine};
-use slackwater_rules::record::{Body, Outcome, Purpose, Seq};
+use slackwater_rules::record::{Body, CallChange, Outcome, Purpose, Seq};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Runs, and is no test.
@@ -121,21 +121,30 @@ pub(crate) fn hold(world: &World) {
     latches_wait(world);
 }
 
+/// What may end an answer before its time.
+fn breaks_through(body: &Body) -> bool {
+    match body {
+        Body::Worsened { .. } | Body::NotProved { .. } | Body::Joined { .. } | Body::ByHand { .. } => true,
+        Body::CallChanged { change: CallChange::RaisedAnew { .. }, .. } => true,
+        Body::Switched { why, .. } | Body::Held { why, .. } => why.contains("longest run"),
+        _ => false,
+    }
+}
+
 fn calls_keep_their_word(world: &World) {
     let mut calls: BTreeMap<Seq, Told> = BTreeMap::new();
-    let mut worse_at: Option<When> = None;
+    let worse_at: BTreeSet<When> = world
+        .story
+        .iter()
+        .filter(|(_, record)| breaks_through(&record.body))
+        .map(|(when, _)| *when)
+        .collect();
     for (when, record) in &world.story {
         let fail = |what: &str| panic!("#{}: {what}\n{}", record.seq, world.told());
         match &record.body {
             Body::CallBegan { purpose, .. } => {
                 let drill = *purpose == Purpose::Drill;
                 calls.insert(record.seq, Told { drill, ..Told::default() });
-            }
-            Body::Worsened { .. } | Body::NotProved { .. } | Body::Joined { .. } | Body::ByHand { .. } => {
-                worse_at = Some(*when);
-            }
-            Body::Switched { why, .. } | Body::Held { why, .. } if why.contains("longest run") => {
-                worse_at = Some(*when);
             }
             Body::Answered { call, lease, .. } => {
                 if let Some(call) = calls.get_mut(call) {
@@ -145,8 +154,15 @@ fn calls_keep_their_word(world: &World) {
             Body::Resumed { call, .. } => {
                 let Some(call) = calls.get_mut(call) else { fail("resumes what never began") };
                 let over = call.answered.is_none_or(|until| until <= when.0);
-                if !over && worse_at != Some(*when) {
+                if !over && !worse_at.contains(when) {
                     fail("an answer's lease runs and nothing got worse");
+                }
+                call.answered = None;
+            }
+            Body::CallChanged { call, change: CallChange::Asks { .. } } => {
+                let Some(call) = calls.get_mut(call) else { fail("asks in what never began") };
+                if call.answered.is_none_or(|until| until > when.0) {
+                    fail("whoever answered is asked before the lease is over");
                 }
                 call.answered = None;
             }
@@ -228,6 +244,7 @@ fn pages_go_once(world: &World) {
             let answered = of_call.fold(false, |answered, (_, record)| match &record.body {
                 Body::Answered { call: of, .. } if of == call => true,
                 Body::Resumed { call: of, .. } if of == call => false,
+                Body::CallChanged { call: of, change: CallChange::Asks { .. } } if of == call => false,
                 _ => answered,
             });
             if answered {

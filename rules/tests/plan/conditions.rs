@@ -3,8 +3,8 @@
 use crate::site::{HALYARD, check};
 use proptest::prelude::*;
 use slackwater_rules::condition::{
-    Aggregate, Comparison, Condition, HeldSince, Lapse, Memory, Present, Scope, Supposed, Truth, Verdict,
-    Written, WrittenSubject,
+    Aggregate, Comparison, Condition, HeldSince, Lapse, Memory, Present, Supposed, Truth, Verdict, Written,
+    WrittenSubject,
 };
 use slackwater_rules::condition::{DEEPEST, World};
 use slackwater_rules::plan::{At, Hours, Plan, SensorId, Sight};
@@ -59,7 +59,7 @@ fn stage(plan: &Plan, says: &[(&str, Value)]) -> Stage {
 }
 
 fn condition(plan: &Plan, text: &str) -> Condition {
-    Condition::parse(text, &Scope::of_plan(plan)).expect(text)
+    Condition::parse(text, &plan.scope()).expect(text)
 }
 
 fn truth(text: &str, says: &[(&str, Value)]) -> Truth {
@@ -491,7 +491,7 @@ fn every_example_of_the_reference_is_read_as_it_stands() {
     let mut examples = 0;
     for line in forms.lines().filter(|line| line.starts_with("| ") && line.contains("` |")) {
         let example = line.rsplit("| `").next().and_then(|rest| rest.strip_suffix("` |")).expect(line);
-        let parsed = Condition::parse(example, &Scope::of_plan(&plan));
+        let parsed = Condition::parse(example, &plan.scope());
         assert!(parsed.is_ok(), "{example}: {parsed:#?}");
         examples += 1;
     }

@@ -4,7 +4,7 @@ use crate::site::{HALYARD, check};
 use insta::assert_snapshot;
 use proptest::prelude::*;
 use slackwater_rules::condition::query::{Holding, Question, Symptom};
-use slackwater_rules::condition::{Condition, Memory, Present, Scope, Truth, World};
+use slackwater_rules::condition::{Condition, Memory, Present, Truth, World};
 use slackwater_rules::forecast::{CannotSay, Estimate, Interval};
 use slackwater_rules::plan::{Plan, SensorId, Sight, TankId};
 use slackwater_rules::reading::Value;
@@ -72,7 +72,7 @@ impl World for Prophet {
 }
 
 fn ask(text: &str, world: &Prophet) -> Truth {
-    let condition = Condition::parse(text, &Scope::of_plan(&plan())).expect(text);
+    let condition = Condition::parse(text, &plan().scope()).expect(text);
     condition.evaluate(&Present { world, memory: &Memory::default(), now: Moment(0) }, None).truth
 }
 
@@ -127,13 +127,13 @@ fn an_inch_is_still_an_inch() {
     let text = HALYARD.to_owned()
         + "\n[sensor.line]\ntopic = \"line\"\nmeasures = \"level\"\nunit = \"in\"\nevery = \"1 min\"\n";
     let plan = check(&text).plan.expect("right");
-    assert!(Condition::parse("line < 5 in and mains is on", &Scope::of_plan(&plan)).is_ok());
+    assert!(Condition::parse("line < 5 in and mains is on", &plan.scope()).is_ok());
 }
 
 #[test]
 fn what_can_not_be_foretold_is_a_mistake_with_its_reason() {
     let plan = plan();
-    let scope = Scope::of_plan(&plan);
+    let scope = plan.scope();
     let said = |text: &str| match Condition::parse(text, &scope) {
         Ok(_) => panic!("nothing was wrong with {text}"),
         Err(findings) => slackwater_rules::plan::render("when", text, &findings),

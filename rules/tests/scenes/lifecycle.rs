@@ -29,7 +29,7 @@ fn a_shelf_that_runs_out_alarms_afresh_if_the_condition_still_holds() {
     assert!(site.world.sent.is_empty(), "{}", site.story());
     site.run(Span::minutes(2));
     assert_eq!(site.state("return-stopped"), "unacknowledged");
-    assert_eq!(site.called(), ["ines.push", "siren"], "{}", site.story());
+    assert_eq!(site.called(), ["ines.push"], "{}", site.story());
 }
 
 #[test]
@@ -125,7 +125,7 @@ fn work_pauses_what_it_must_and_ends_by_itself() {
     assert!(site.world.sent.is_empty(), "{}", site.story());
     site.run(Span::seconds(2));
     assert_eq!(site.state("return-stopped"), "unacknowledged", "{}", site.story());
-    assert_eq!(site.called(), ["ines.push", "siren"]);
+    assert_eq!(site.called(), ["ines.push"]);
 }
 
 #[test]

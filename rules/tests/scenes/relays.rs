@@ -219,7 +219,7 @@ fn a_heater_that_does_not_go_off_is_said_to_everyone_at_once() {
         .filter(|page| page.headline.contains("too-hot"))
         .collect();
     let to: Vec<_> = at_once.iter().map(|page| page.to.as_str()).collect();
-    let all = ["ines.push", "siren", "ines.mail", "neighbour.text", "neighbour.mail"];
+    let all = ["ines.mail", "ines.push", "siren", "neighbour.text", "neighbour.mail"];
     assert_eq!(to, all, "{}", site.story());
     let text = &at_once[3].text;
     assert!(text.contains("heaters: commanded off") && text.contains("UNPLUG IT"), "{text}");

@@ -20,13 +20,19 @@ fn quote(code: &str) -> String {
 
 /// Plain text above the quote.
 pub(crate) fn above(words: &str, code: &str) -> String {
-    let body = format!("{words}\n\nOn Sun, 29 Nov 2026 at 02:15, Halyard House <watch@example.org> wrote:\n{}\n", quote(code));
+    let body = format!(
+        "{words}\n\nOn Sun, 29 Nov 2026 at 02:15, Halyard House <watch@example.org> wrote:\n{}\n",
+        quote(code)
+    );
     mail("Ines <Ines@Example.org>", "Content-Type: text/plain; charset=utf-8\n", &body)
 }
 
 /// Plain text below the quote.
 pub(crate) fn below(words: &str, code: &str) -> String {
-    let body = format!("Halyard House wrote on 29 November 2026\nat 02:15:\n{}\n\n{words}\n\n-- \nInes\n", quote(code));
+    let body = format!(
+        "Halyard House wrote on 29 November 2026\nat 02:15:\n{}\n\n{words}\n\n-- \nInes\n",
+        quote(code)
+    );
     mail("\"Ines A.\" <ines@example.org>", "Content-Type: text/plain; charset=us-ascii\n", &body)
 }
 
@@ -61,12 +67,16 @@ fn base64(octets: &[u8]) -> String {
     const LETTERS: &[u8; 64] = b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789+/";
     let mut coded = String::new();
     for three in octets.chunks(3) {
-        let bits = three.iter().enumerate().fold(0_u32, |bits, (at, octet)| bits | u32::from(*octet) << (16 - 8 * at));
+        let bits = three
+            .iter()
+            .enumerate()
+            .fold(0_u32, |bits, (at, octet)| bits | u32::from(*octet) << (16 - 8 * at));
         for at in 0..4 {
             let letter = LETTERS[(bits >> (18 - 6 * at) & 63) as usize];
             coded.push(if at <= three.len() { char::from(letter) } else { '=' });
         }
     }
-    let lines: Vec<&str> = coded.as_bytes().chunks(76).map(|line| std::str::from_utf8(line).unwrap_or("")).collect();
+    let lines: Vec<&str> =
+        coded.as_bytes().chunks(76).map(|line| std::str::from_utf8(line).unwrap_or("")).collect();
     lines.join("\n")
 }

@@ -31,7 +31,10 @@ async fn house(more: &str) -> Option<(House, Dovecot)> {
         house.authority.file().display()
     );
     house.configure(&section).expect("written");
-    house.home.write("rules.toml", &RULES.replace("lease  = \"5 s\"", "lease  = \"10 min\"")).expect("written");
+    house
+        .home
+        .write("rules.toml", &RULES.replace("lease  = \"5 s\"", "lease  = \"10 min\""))
+        .expect("written");
     Some((house, mailbox))
 }
 
@@ -43,9 +46,12 @@ fn is_open(house: &House, well: bool) {
 /// Waits until so many messages are marked or moved.
 fn handled(mailbox: &Dovecot, house: &House, count: usize) {
     let marked = || mailbox.messages("").iter().filter(|name| has_keyword(name)).count();
-    until("messages to be marked", SOON, || (marked() >= count).then_some(()), || {
-        format!("{:?}\n{}\n{}", mailbox.messages(""), house.home.log(), mailbox.log())
-    });
+    until(
+        "messages to be marked",
+        SOON,
+        || (marked() >= count).then_some(()),
+        || format!("{:?}\n{}\n{}", mailbox.messages(""), house.home.log(), mailbox.log()),
+    );
 }
 
 /// Dovecot writes keywords as small letters behind the flags.
@@ -72,7 +78,9 @@ async fn a_reply_of_any_common_make_answers_and_hears_for_how_long() {
         let began = Instant::now();
         mailbox.deliver(reply, NOW).expect("delivered");
         let count = || Some(answers(&house)).filter(|all| all.len() > last);
-        let all = until("an answer", SOON, count, || format!("{reply}\n{}\n{:?}", house.home.log(), refusals(&house)));
+        let all = until("an answer", SOON, count, || {
+            format!("{reply}\n{}\n{:?}", house.home.log(), refusals(&house))
+        });
         println!("reply {nth}: mail to silence in {:?}", began.elapsed());
         last = all.len();
         let (who, via, lease) = all.last().expect("an answer");
@@ -124,14 +132,21 @@ async fn what_is_no_answer_changes_nothing_and_machines_get_no_reply() {
         ),
         (mail(ines, &format!("Precedence: bulk\n{plain}"), &format!("{code}\n")), "sent in bulk"),
         (
-            mail(ines, "Content-Type: multipart/report; report-type=delivery-status; boundary=b\n", &format!("--b\n\n{code}\n--b--\n")),
+            mail(
+                ines,
+                "Content-Type: multipart/report; report-type=delivery-status; boundary=b\n",
+                &format!("--b\n\n{code}\n--b--\n"),
+            ),
             "it is a report of delivery",
         ),
         (
             mail("\"ines@example.org\" <somebody@elsewhere.example>", plain, &format!("{code}\n")),
             "somebody@elsewhere.example by mail: take \"",
         ),
-        (mail("ines@example.org, somebody@elsewhere.example", plain, &format!("{code}\n")), "its sender is no contact's address"),
+        (
+            mail("ines@example.org, somebody@elsewhere.example", plain, &format!("{code}\n")),
+            "its sender is no contact's address",
+        ),
     ];
     for (message, why) in &messages {
         mailbox.deliver(message, NOW).expect("delivered");
@@ -140,14 +155,19 @@ async fn what_is_no_answer_changes_nothing_and_machines_get_no_reply() {
     }
     assert!(answers(&house).is_empty(), "{:?}", answers(&house));
     let moved = || (mailbox.messages("Handled").len() == messages.len()).then_some(());
-    until("all to be moved", SOON, moved, || format!("{:?}\n{}", mailbox.messages("Handled"), house.home.log()));
+    until("all to be moved", SOON, moved, || {
+        format!("{:?}\n{}", mailbox.messages("Handled"), house.home.log())
+    });
     assert!(mailbox.messages("").is_empty());
     // Three were a person's: these hear how to answer.
     let how = format!("Have it: reply {code}. Can't: reply NEXT {code}");
     let heard = async {
         loop {
             let taken = house.mail.taken(1).await;
-            let told = taken.iter().filter(|mail| mail.text().contains(&how) && mail.text().contains("auto-replied")).count();
+            let told = taken
+                .iter()
+                .filter(|mail| mail.text().contains(&how) && mail.text().contains("auto-replied"))
+                .count();
             if told >= 3 {
                 return told;
             }
@@ -172,7 +192,11 @@ async fn what_came_while_the_connection_was_broken_counts_if_it_is_fresh() {
     is_open(&house, true);
     handled(&mailbox, &house, 2);
     assert_eq!(answers(&house), [("ines".to_owned(), "mail".to_owned(), Span::hours(1))]);
-    assert!(refusals(&house).iter().any(|said| said.contains("it came too late to count")), "{:?}", refusals(&house));
+    assert!(
+        refusals(&house).iter().any(|said| said.contains("it came too late to count")),
+        "{:?}",
+        refusals(&house)
+    );
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
@@ -193,5 +217,9 @@ async fn with_two_call_outs_open_a_code_answers_only_its_own() {
     });
     let other = |body: &Body| matches!(body, Body::Acknowledged { alarm, .. } if alarm == "lagoon-cold");
     assert!(!house.home.records().iter().any(|record| other(&record.body)));
-    assert!(refusals(&house).iter().any(|said| said.contains("there is no code in it")), "{:?}", refusals(&house));
+    assert!(
+        refusals(&house).iter().any(|said| said.contains("there is no code in it")),
+        "{:?}",
+        refusals(&house)
+    );
 }

@@ -20,7 +20,10 @@ async fn house() -> Option<House> {
     }
     let house = House::build(SLACKWATER).await.expect("the house can be set up");
     house.configure(&format!("\n[answers]\ntopic = \"{ANSWERS}\"\n")).expect("written");
-    house.home.write("rules.toml", &RULES.replace("lease  = \"5 s\"", "lease  = \"10 min\"")).expect("written");
+    house
+        .home
+        .write("rules.toml", &RULES.replace("lease  = \"5 s\"", "lease  = \"10 min\""))
+        .expect("written");
     Some(house)
 }
 
@@ -39,7 +42,13 @@ async fn ask(house: &House, payload: &str, response: Option<&str>) -> (String, S
                         ..PublishProperties::default()
                     };
                     let topic = format!("{ANSWERS}/ines");
-                    let said = client.publish_with_properties(topic, QoS::AtLeastOnce, false, payload.to_owned(), properties);
+                    let said = client.publish_with_properties(
+                        topic,
+                        QoS::AtLeastOnce,
+                        false,
+                        payload.to_owned(),
+                        properties,
+                    );
                     said.await.expect("room");
                 }
                 Event::Incoming(Incoming::Publish(message)) => {
@@ -69,7 +78,11 @@ async fn a_contact_answers_on_the_topic_of_their_name_and_hears_what_came_of_it(
     let elsewhere = ask(&house, "yes", Some("lagoon/heaters/set")).await;
     assert_eq!(elsewhere.1, format!("{ANSWERS}/ines/reply"), "a reply switches nothing");
 
-    house.home.record("Tom is told", 0, |body| matches!(body, Body::Paged { target, .. } if target == "tom.mail"));
+    house.home.record(
+        "Tom is told",
+        0,
+        |body| matches!(body, Body::Paged { target, .. } if target == "tom.mail"),
+    );
     let began = Instant::now();
     let own = format!("{ANSWERS}/ines/reply/phone");
     let payload = format!(r#"{{"code":"{code}","say":"have it","for":"2 h"}}"#);

@@ -2,7 +2,7 @@
 
 use super::{house, is_raised};
 use rustix::process::Signal;
-use slackwater_rules::record::{Body, Outcome};
+use slackwater_rules::record::{Body, Outcome, Record, Seq};
 use slackwater_tests::agent::{SOON, until};
 use slackwater_tests::http::Answer;
 use slackwater_tests::smtp::Fault;
@@ -77,6 +77,48 @@ async fn a_mail_server_that_refuses_makes_the_next_step_come_at_once() {
     );
     assert!(failed.body.to_string().contains("no such person here"), "{}", failed.body);
     agent.terminate();
+}
+
+/// Words of a server decide nothing: only the code of its reply does.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_mail_server_that_answers_451_and_speaks_of_a_delivery_is_tried_again_like_any_other() {
+    let Some(house) = house().await else { return };
+    house.mail.set_fault(Fault::Reply(".", "451 4.3.0 it may have been delivered"));
+    let agent = house.watch();
+    house.board.set("house/mains", "off");
+    let tom = house.home.record(
+        "the second step",
+        0,
+        |body| matches!(body, Body::Paged { target, .. } if target == "tom.mail"),
+    );
+    let first = house.home.record("its first try", tom.seq, |body| is_end(body, tom.seq));
+    let Body::Delivered { result: Outcome::Deferred { why, may_have_arrived }, .. } = &first.body else {
+        panic!("{}", first.body)
+    };
+    assert!(why.contains("it may have been delivered") && !may_have_arrived, "{}", first.body);
+    house.mail.set_fault(Fault::None);
+    // It is tried again half a minute later.
+    let again = |records: &[Record]| {
+        let mut ends =
+            records.iter().filter(|record| record.seq > first.seq && is_end(&record.body, tom.seq));
+        ends.next().cloned()
+    };
+    let second = until("its second try", SOON * 3, || again(&house.home.records()), || house.home.log());
+    assert!(
+        matches!(&second.body, Body::Delivered { result: Outcome::Accepted { .. }, .. }),
+        "{}",
+        second.body
+    );
+    let taken = house.mail.taken(1).await;
+    assert!(
+        taken.iter().all(|mail| !String::from_utf8_lossy(&mail.data).contains("possible repeat")),
+        "a reply leaves no doubt"
+    );
+    agent.terminate();
+}
+
+fn is_end(body: &Body, of: Seq) -> bool {
+    matches!(body, Body::Delivered { page, .. } if *page == of)
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

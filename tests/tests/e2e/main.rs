@@ -13,6 +13,7 @@ mod outputs;
 mod process;
 mod relays;
 mod rights;
+mod sound;
 mod verbs;
 
 use slackwater_rules::record::{Body, Purpose, Record};

@@ -25,7 +25,9 @@ fn say(stick: &Modem, text: &str) -> String {
 }
 
 fn is_reply(text: &str) -> bool {
-    ["Not taken", "Yours ", "Taken", "The next one", "Nothing to do"].iter().any(|start| text.starts_with(start))
+    ["Not taken", "Yours ", "Taken", "The next one", "Nothing to do"]
+        .iter()
+        .any(|start| text.starts_with(start))
 }
 
 fn to_ines(stick: &Modem) -> Vec<String> {
@@ -58,9 +60,11 @@ async fn what_is_no_answer_hears_how_and_what_is_one_hears_for_how_long() {
 
     let next = say(&stick, &format!("next {code}"));
     assert!(next.starts_with("The next one is called now."), "{next}");
-    house.home.record("handed on", 0, |body| {
-        matches!(body, Body::HandedOn { by, .. } if by.who == "ines" && by.via == "text")
-    });
+    house.home.record(
+        "handed on",
+        0,
+        |body| matches!(body, Body::HandedOn { by, .. } if by.who == "ines" && by.via == "text"),
+    );
     let receipt = say(&stick, &format!("have it for 2 h {}", code.to_lowercase()));
     assert!(receipt.starts_with("Yours until ") && receipt.contains("(2 h)"), "{receipt}");
     assert_eq!(answers(&house), [("ines".to_owned(), "text".to_owned(), Span::hours(2))]);
@@ -85,13 +89,17 @@ async fn with_two_call_outs_open_a_number_says_which_and_an_old_code_is_none() {
     house.board.set("house/mains", "off");
     let power = house.home.until("the power cut", |records| records.iter().find_map(code_of("power-lost")));
     let asked = say(&stick, "yes");
-    assert!(asked.starts_with(&format!("Not taken. Which? 1 = {cold} lagoon lagoon-cold, 2 = {power}")), "{asked}");
+    assert!(
+        asked.starts_with(&format!("Not taken. Which? 1 = {cold} lagoon lagoon-cold, 2 = {power}")),
+        "{asked}"
+    );
     let receipt = say(&stick, "2");
     assert!(receipt.starts_with("Yours until "), "{receipt}");
     house.home.record("the answer", 0, |body| {
         matches!(body, Body::Acknowledged { alarm, by, .. } if alarm == "power-lost" && by.via == "text")
     });
-    let open = |record: &Record| matches!(&record.body, Body::Acknowledged { alarm, .. } if alarm == "lagoon-cold");
+    let open =
+        |record: &Record| matches!(&record.body, Body::Acknowledged { alarm, .. } if alarm == "lagoon-cold");
     assert!(!house.home.records().iter().any(open), "the other one still calls");
     house.board.set("lagoon/temperature", "25");
     let over = house.home.record("it is over", 0, |body| matches!(body, Body::CallEnded { .. }));
@@ -121,7 +129,8 @@ async fn guesses_end_soon_and_the_others_are_told() {
     assert!(stick.receive(INES, &code));
     until("an empty SIM", SOON, || (stick.stored() == 0).then_some(()), String::new);
     assert!(answers(&house).is_empty());
-    let refused = |record: &Record| matches!(&record.body, Body::Refused { what, .. } if what.contains("acknowledge"));
+    let refused =
+        |record: &Record| matches!(&record.body, Body::Refused { what, .. } if what.contains("acknowledge"));
     assert_eq!(house.home.records().into_iter().filter(refused).count(), 10);
     house.home.record("the others are told", 0, |body| {
         let told = body.to_string();

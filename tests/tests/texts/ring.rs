@@ -13,7 +13,8 @@ use std::time::Duration;
 async fn rung(called: Called) -> Option<(House, Modem)> {
     let (house, stick) = house(Manner { called, ..Manner::default() }).await?;
     let agent = fs::read_to_string(house.home.path("agent.toml")).expect("written");
-    let ring = "\n[contact.ines.channel.ring]\nkind = \"ring\"\nto   = \"+351 900 000 012\"\nfor  = \"5 s\"\n";
+    let ring =
+        "\n[contact.ines.channel.ring]\nkind = \"ring\"\nto   = \"+351 900 000 012\"\nfor  = \"5 s\"\n";
     house.home.write("agent.toml", &(agent + ring)).expect("written");
     let rules = fs::read_to_string(house.home.path("rules.toml")).expect("written");
     let rules = rules.replace("to = [\"ines.text\"]", "to = [\"ines.ring\", \"ines.text\"]");

@@ -108,6 +108,7 @@ fn is_essential(body: &Body) -> bool {
         | Body::WorkEnded { .. }
         | Body::CallBegan { .. }
         | Body::CallEnded { .. }
+        | Body::CallChanged { .. }
         | Body::Joined { .. }
         | Body::Stepped { .. }
         | Body::Paged { .. }

@@ -44,6 +44,7 @@ pub(super) fn text(body: Body) -> Option<String> {
         | Body::SightRegained { .. }
         | Body::FoundSight { .. }
         | Body::Unsuppressed { .. }
+        | Body::CallChanged { .. }
         | Body::Stepped { .. }
         | Body::Raised { .. }
         | Body::Worsened { .. }

@@ -1,7 +1,7 @@
 //! How ladders are climbed: failing pages, sleeping people, a battery that ends.
 
 use super::night::*;
-use crate::callout::change::Fate;
+use crate::callout::change::{Fate, Message};
 use crate::callout::event::Event;
 use crate::callout::facts::Block;
 use crate::callout::siren::{Limits, Siren, SirenChange};
@@ -78,7 +78,9 @@ fn after_one_round_something_critical_asks_people_outside_their_hours_and_those_
     night.raise("cold", CRITICAL, "long");
     assert_eq!(night.told(), ["ines.push"]);
     night.wait(minutes(5));
-    assert_eq!(night.told(), ["rui.text"], "the rest of the ladder reaches nobody: the round is over");
+    assert_eq!(night.told(), ["ines.push"], "the rest of the ladder reaches nobody: the round is over");
+    night.wait(minutes(15));
+    assert_eq!(night.told(), ["rui.text"]);
     night.wait(minutes(15));
     assert_eq!(night.told(), ["neighbour.text", "rui.text"]);
 }
@@ -145,6 +147,24 @@ fn a_siren_sounds_three_minutes_a_rung_and_stops_at_an_answer() {
     assert!(wish(&siren, &night), "told again");
     night.answer("leak", "ines");
     assert!(!wish(&siren, &night));
+}
+
+#[test]
+fn a_siren_is_hushed_once_when_its_rung_has_had_its_time_or_somebody_answers() {
+    let hushes = |night: &Night| {
+        night.pages.iter().filter(|page| page.message == Message::Hush && page.target == "siren").count()
+    };
+    let mut night = Night::new(House::new());
+    night.raise("leak", CRITICAL, "household");
+    night.wait(minutes(3));
+    assert_eq!(hushes(&night), 1);
+    night.wait(minutes(1));
+    night.worse("leak");
+    night.wait(minutes(1));
+    night.answer("leak", "ines");
+    night.clear("leak");
+    night.wait(minutes(30));
+    assert_eq!(hushes(&night), 2);
 }
 
 #[test]

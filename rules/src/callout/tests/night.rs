@@ -269,6 +269,8 @@ impl Night {
             self.apply(id, change);
         }
         for tell in outcome.tells {
+            let (target, message) = (tell.target.clone(), tell.message.clone());
+            self.apply(id, Change::Told { target, message, rank: tell.rank, about: tell.about });
             if !tells.iter().any(|(call, known)| *call == id && known.target == tell.target) {
                 tells.push((id, tell));
             }
@@ -295,8 +297,6 @@ impl Night {
             self.take(id, outcome, &mut tells);
         }
         for (id, tell) in tells {
-            let (target, message, rank) = (tell.target.clone(), tell.message.clone(), tell.rank);
-            self.apply(id, Change::Told { target, message, rank });
             self.pages.push(Page {
                 at: self.now,
                 call: id,
@@ -537,7 +537,7 @@ impl Night {
 
     /// Whom the pages since the last look went to, in the order of their sending.
     pub(super) fn told(&mut self) -> Vec<String> {
-        let pages = self.pages[self.seen..].iter();
+        let pages = self.pages[self.seen..].iter().filter(|page| page.message != Message::Hush);
         let words = pages.map(|page| {
             let what = match &page.message {
                 Message::Call => "",
@@ -548,6 +548,7 @@ impl Night {
                 Message::Morning => " morning",
                 Message::NobodyElse => " nobody else",
                 Message::Drill => " drill",
+                Message::Hush => " hush",
             };
             format!("{}{what}", page.target)
         });

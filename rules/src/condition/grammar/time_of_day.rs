@@ -4,7 +4,7 @@ use crate::condition::Written;
 use crate::condition::lexer::Token;
 use crate::condition::parser::{Parsed, Parser};
 use crate::diagnostic::Finding;
-use crate::plan::Hours;
+use crate::site::Hours;
 use jiff::civil::Time;
 
 impl Parser<'_> {

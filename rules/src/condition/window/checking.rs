@@ -8,7 +8,7 @@ use crate::condition::check::{Checker, ComparedPart};
 use crate::condition::term::Term;
 use crate::condition::{Aggregate, Formula, Operand, Window, Written};
 use crate::diagnostic::Finding;
-use crate::plan::Sensor;
+use crate::site::Sensor;
 use crate::time::Span;
 use crate::units::Dimension;
 

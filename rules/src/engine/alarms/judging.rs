@@ -193,7 +193,7 @@ impl Alarms {
         let alarm = cx.name(id);
         next.record(Body::Worsened { alarm: alarm.clone(), episode, because: cx.because(id) });
         next.then(Task::Foretell { alarm: id, episode });
-        next.then(Task::GotWorse { episode, why: format!("{alarm} got worse") });
+        next.then(Task::GotWorse(episode));
     }
 
     fn return_to_normal(&self, cx: &Context<'_>, id: AlarmId, next: &mut Next) {

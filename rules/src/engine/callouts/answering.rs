@@ -1,115 +1,75 @@
-//! How a call-out becomes quiet: a person answers, what it is about returns or is put aside, and
-//! those who were asked are told.
+//! How a call-out becomes quiet: a person answers, what it is about returns or is put aside, or the
+//! plan has its ladder no more.
 
-use super::Callouts;
-use crate::callout::{Call, Fate, Phase};
+use super::{Callouts, put_aside_by};
+use crate::alarm::State;
+use crate::callout::event::Event;
+use crate::callout::member::Condition;
+use crate::callout::state::Kind;
 use crate::engine::context::Context;
 use crate::engine::task::{Next, Task};
-use crate::engine::timers::DeadlineReason;
 use crate::ids::{By, Seq};
-use crate::plan::Target;
-use crate::record::{Body, Purpose};
 use crate::time::Span;
 
-/// No answer holds longer, whatever time it names.
-const LONGEST_LEASE: Span = Span::hours(12);
-
 impl Callouts {
-    /// A person answered for the call-out: it is quiet while the lease runs.
+    /// A person answered for the call-out, or for one member of a mass or a digest.
     pub(in crate::engine) fn on_answer(
         &self,
         cx: &Context<'_>,
-        id: Seq,
+        (id, only): (Seq, Option<Seq>),
         named: Option<Span>,
         by: &By,
         next: &mut Next,
     ) {
-        let Some(call) = self.get(id).filter(|call| !call.ended) else { return };
-        let usual = cx.policy(&call.policy).map_or(Span::ZERO, |policy| policy.lease);
-        let lease = named.map_or(usual, |named| named.min(LONGEST_LEASE));
-        next.record(Body::Answered { call: id, by: by.clone(), lease });
-        if !matches!(call.phase, Phase::Answered { .. }) {
-            tell_the_others(cx, call, Some(&by.who), next);
-        }
-        if call.purpose == Purpose::Drill || (call.purpose == Purpose::Digest && !call.stands()) {
-            next.then(Task::End(id));
-        }
+        let Some(call) = self.get(id).filter(|call| !call.ended()) else { return };
+        self.hear(cx, call, &Event::Answered { by: by.clone(), named, only }, next);
     }
 
-    /// An answer has run out.
-    pub(in crate::engine) fn on_lease_ended(&self, id: Seq, next: &mut Next) {
-        let Some(call) = self.get(id).filter(|call| !call.ended) else { return };
-        let who = call.answers.last().map_or("nobody", |(by, _)| &by.who);
-        let why = format!("it still stands, and the answer of {who} has run out");
-        next.record(Body::Resumed { call: id, why });
+    /// A person wants the next one called now.
+    pub(in crate::engine) fn on_next(&self, cx: &Context<'_>, id: Seq, by: &By, next: &mut Next) {
+        let Some(call) = self.get(id).filter(|call| !call.ended()) else { return };
+        self.hear(cx, call, &Event::Next { by: by.clone() }, next);
     }
 
-    /// An episode of the call-out returned to normal or was put aside.
-    pub(in crate::engine) fn on_fell(&self, episode: Seq, next: &mut Next) {
+    /// An episode of the call-out may have returned to normal or been put aside.
+    pub(in crate::engine) fn on_fell(&self, cx: &Context<'_>, episode: Seq, next: &mut Next) {
         let Some(call) = self.of_episode(episode) else { return };
-        next.then(if is_dismissed(call) { Task::Dismiss(call.id) } else { Task::DropUnwanted(call.id) });
-    }
-
-    /// All that stood has been put aside by a person, or by work. Nobody says that it is over, so
-    /// there is no all-clear.
-    pub(in crate::engine) fn on_dismissed(&self, cx: &Context<'_>, id: Seq, next: &mut Next) {
-        let Some(call) = self.get(id).filter(|call| !call.ended && is_dismissed(call)) else { return };
-        tell_the_others(cx, call, None, next);
-        next.then(Task::End(id));
-    }
-
-    /// Nothing in it has stood for long enough: the all-clear goes to all who were asked.
-    pub(in crate::engine) fn on_settled(&self, cx: &Context<'_>, id: Seq, next: &mut Next) {
-        let Some(call) = self.get(id).filter(|call| !call.ended && !call.stands()) else { return };
-        let pages = cx.pages(id);
-        // Whoever could not be told of it while it lasted is told that it came and went.
-        let targets = pages.told().union(&pages.missed(call)).cloned().collect();
-        tell(id, targets, Purpose::AllClear, next);
-        next.then(Task::End(id));
-    }
-
-    /// Its last pages are planned. If something has come back meanwhile, it goes on.
-    pub(in crate::engine) fn on_end(&self, cx: &Context<'_>, id: Seq, next: &mut Next) {
-        let goes_on = |call: &Call| call.stands() && call.purpose != Purpose::Drill;
-        if self.get(id).is_some_and(|call| !call.ended && !goes_on(call)) {
-            self.end(cx, id, next);
+        let Some(member) = call.core.member(episode).filter(|m| m.condition == Condition::Raised) else {
+            return next.then(Task::DropUnwanted(call.core.id));
+        };
+        let Some(id) = cx.alarm(&member.alarm) else {
+            let by = By { who: "the keeper".to_owned(), via: "reload".to_owned() };
+            return self.hear(cx, call, &Event::PutAside { episode, by }, next);
+        };
+        if cx.alarms.standing(id) == Some(episode) {
+            return;
         }
+        let state = cx.alarms.state(id).state;
+        let event = if state.is_aside() {
+            Event::PutAside { episode, by: put_aside_by(cx, episode) }
+        } else {
+            Event::Returned { episode, latched: state == State::LatchedUnacknowledged }
+        };
+        self.hear(cx, call, &event, next);
     }
 
-    /// Those whose policy has gone from the plan are over.
+    /// Those whose ladder has gone from the plan are put aside; a drill of it is over.
     pub(in crate::engine) fn on_plan_without(&self, cx: &Context<'_>, next: &mut Next) {
-        for call in self.running().filter(|call| cx.policy(&call.policy).is_none()) {
-            self.end(cx, call.id, next);
+        let by = By { who: "the keeper".to_owned(), via: "reload".to_owned() };
+        for call in self.running() {
+            if call.core.kind == Kind::Drill && cx.policy(&call.policy).is_none() {
+                next.record(crate::record::Body::CallEnded { call: call.core.id });
+                next.then(Task::DropUnwanted(call.core.id));
+            }
+            let gone = call.core.members.iter().find(|member| {
+                member.stands() && (cx.policy(&member.ladder).is_none() || cx.alarm(&member.alarm).is_none())
+            });
+            // One at a time: the last of them ends the call-out.
+            if let Some(member) = gone {
+                let event = Event::Dropped { episode: member.episode, forced: true, by: by.clone() };
+                self.hear(cx, call, &event, next);
+                next.then(Task::EndOrphans);
+            }
         }
     }
-
-    /// Ends it. Its last pages may still be on their way.
-    pub(super) fn end(&self, cx: &Context<'_>, id: Seq, next: &mut Next) {
-        next.record(Body::CallEnded { call: id });
-        next.then(Task::DropUnwanted(id));
-        next.then(Task::JudgeSights);
-        // What was left for a person to switch back is said for the last time by its pages, and then
-        // let go.
-        for (relay, _) in cx.relays.runs() {
-            next.wake(DeadlineReason::Wait(relay), Some(cx.mono()));
-        }
-    }
-}
-
-/// Whether nothing stands because something was put aside. News that is held is told all the same.
-fn is_dismissed(call: &Call) -> bool {
-    let put_aside = call.members.iter().any(|member| member.fate == Fate::PutAside);
-    !call.stands() && put_aside && !call.is_held()
-}
-
-/// Nobody else need come: those who were asked are told, sirens fall silent.
-fn tell_the_others(cx: &Context<'_>, call: &Call, except: Option<&str>, next: &mut Next) {
-    let told = cx.pages(call.id).told().into_iter();
-    let others = told.filter(|target| except.is_none() || target.contact.as_deref() != except);
-    next.then(Task::DropUnwanted(call.id));
-    tell(call.id, others.collect(), Purpose::Taken, next);
-}
-
-fn tell(call: Seq, targets: Vec<Target>, purpose: Purpose, next: &mut Next) {
-    next.tasks.extend(targets.into_iter().map(|target| Task::Page { call, target, purpose }));
 }

@@ -1,97 +1,230 @@
-//! How an episode gets into a call-out: it joins the one that its cause has begun, or begins one.
+//! How an episode gets into a call-out: it comes back to the one it is in, joins that of its kin, or
+//! begins one; many at once begin a mass, and what can wait for the morning is held together.
 
-use super::Callouts;
-use crate::alarm::Priority;
-use crate::callout::{Call, Fate, Member};
+use super::facts::Known;
+use super::{Callouts, kept};
+use crate::callout::change::Joined;
+use crate::callout::decide::{begin, begin_drill, decide};
+use crate::callout::event::Event;
+use crate::callout::state::{CallOut, Kind};
+use crate::callout::{Call, kin, mass, quiet};
 use crate::engine::context::Context;
+use crate::engine::ground::Ground;
 use crate::engine::task::{Next, Task};
 use crate::ids::{AlarmId, CalloutId, Seq};
-use crate::record::{Body, Purpose};
-use crate::time::Span;
+use crate::record::{Body, CallChange, Purpose};
+use crate::time::{Moment, Span};
 
 impl Callouts {
-    /// An episode was raised: it joins the call-out of its cause, or begins one.
+    /// An episode as it joins.
+    pub(super) fn joined(
+        &self,
+        ground: &Ground<'_>,
+        alarm: &str,
+        episode: Seq,
+        rank: crate::alarm::Priority,
+        ladder: &str,
+    ) -> Option<Joined> {
+        let known = self.episodes.get(alarm).filter(|_| ground.alarm(alarm).is_some())?;
+        Some(Joined {
+            alarm: alarm.to_owned(),
+            episode,
+            place: known.place.clone(),
+            rank,
+            ladder: ladder.to_owned(),
+            flickers: false,
+            listed: false,
+        })
+    }
+
+    /// An episode was raised.
     pub(in crate::engine) fn on_raised(&self, cx: &Context<'_>, id: AlarmId, episode: Seq, next: &mut Next) {
         let alarm = cx.plan.alarm(id);
-        // Over again by now, or put aside; or what came back is in its call-out still.
+        // Over again by now, or put aside.
         let Some(policy) = alarm.callout.filter(|_| cx.alarms.standing(id) == Some(episode)) else { return };
-        if self.of_episode(episode).is_some() {
+        let ladder = &cx.plan.callouts[policy.index()].name;
+        let flickers = self.raises.get(&alarm.name).is_some_and(|raises| raises.len() >= super::RAISES);
+        let Some(joined) = self.joined(cx, &alarm.name, episode, alarm.priority, ladder) else { return };
+        let joined = Joined { flickers, ..joined };
+        let facts = Known::of_alarm(cx, &alarm.name);
+        let mine = self.of_episode(episode).filter(|call| {
+            call.core.member(episode).is_some_and(|member| member.returned().is_none() && member.stands())
+        });
+        if mine.is_some() {
             return;
         }
-        let (name, priority) = (alarm.name.clone(), alarm.priority);
-        if let Some(call) = self.of_kin(cx, id) {
-            let worst = call.priority();
-            let back = |member: &Member| member.alarm == name && matches!(member.fate, Fate::Over(_));
-            let is_back = call.members.iter().any(back);
-            next.record(Body::Joined { call: call.id, alarm: name.clone(), episode });
-            // What was already answered for is broken through by what ranks above it, and by
-            // whatever is critical; not by what has only come and gone.
-            if priority > worst || (priority == Priority::Critical && !is_back) {
-                next.then(Task::GotWorse { episode, why: format!("{name} was raised too") });
+        let cores = self.running().map(|call| &call.core);
+        let home = kin::home(cores, &alarm.name, &facts, cx.mono()).and_then(|id| self.get(id));
+        let held = quiet::holds_newcomer(&joined, &facts, cx.mono()).is_some();
+        match home {
+            Some(digest) if digest.core.is_held_digest() && !held && !is_in(digest, &alarm.name) => {
+                self.take_kin_out(cx, digest, &joined, next);
             }
-            return;
+            Some(call) => self.hear(cx, call, &Event::Raised(joined), next),
+            None => match self.held_digest(ladder).filter(|_| held) {
+                Some(digest) => self.hear(cx, digest, &Event::Raised(joined), next),
+                None => self.begin_one(cx, id, &joined, held, next),
+            },
         }
-        let digest = self.held_digest(cx, policy).filter(|_| priority == Priority::Low);
-        if let Some(call) = digest {
-            next.record(Body::Joined { call: call.id, alarm: name, episode });
-            return;
+    }
+
+    /// A call-out of its own, or the mass of its ladder.
+    fn begin_one(&self, cx: &Context<'_>, id: AlarmId, joined: &Joined, held: bool, next: &mut Next) {
+        let now = cx.mono();
+        let is_mass = !held && self.is_mass(cx, &joined.ladder);
+        let running = self.running().find(|call| {
+            let of_ladder = call.core.members.iter().any(|member| member.ladder == joined.ladder);
+            call.core.kind == Kind::Mass && of_ladder && !call.core.members.is_empty()
+        });
+        if let Some(mass) = running.filter(|mass| is_mass && is_recent(mass, now)) {
+            return self.hear(cx, mass, &Event::Raised(joined.clone()), next);
         }
-        let code = cx.alarms.state(id).episode.as_ref().map_or_else(String::new, |open| open.code.clone());
-        let until_morning = (priority == Priority::Low).then(|| until_morning(cx, policy)).flatten();
-        let purpose = if until_morning.is_some() { Purpose::Digest } else { Purpose::Call };
-        let causes = &cx.index.causes[id.index()];
-        let until_cause = causes.iter().filter_map(|cause| cx.about_to_raise(*cause)).max();
-        let hold = until_morning.or(until_cause.map(|at| at - cx.mono())).unwrap_or(Span::ZERO);
-        let policy = cx.plan.callouts[policy.index()].name.clone();
-        let call = next.record(Body::CallBegan { policy, purpose, code, hold });
-        next.record(Body::Joined { call, alarm: name, episode });
+        let kind = match (is_mass, held) {
+            (true, _) => Kind::Mass,
+            (false, true) => Kind::Digest,
+            (false, false) => Kind::Cause,
+        };
+        let causes = cx.index.causes.get(id.index()).into_iter().flatten();
+        let until_cause = causes.filter_map(|cause| cx.about_to_raise(*cause)).max();
+        self.begin_with(cx, kind, joined, until_cause, next);
+    }
+
+    fn begin_with(
+        &self,
+        cx: &Context<'_>,
+        kind: Kind,
+        joined: &Joined,
+        cause_by: Option<Moment>,
+        next: &mut Next,
+    ) {
+        let own = cx.alarm(&joined.alarm).and_then(|id| cx.alarms.state(id).episode.as_ref());
+        let own = own.map(|open| open.code.clone());
+        let code = match kind {
+            Kind::Cause => own.unwrap_or_else(|| cx.code(next)),
+            Kind::Mass | Kind::Digest | Kind::Drill => cx.code(next),
+        };
+        let purpose = if kind == Kind::Digest { Purpose::Digest } else { Purpose::Call };
+        let policy = joined.ladder.clone();
+        let core = begin_record(cx, (policy, purpose), kind, code, next);
+        let facts = Known::of_alarm(cx, &joined.alarm);
+        let outcome = begin(&core, joined, cause_by, &facts, cx.mono());
+        self.put(cx, &core, outcome, next);
+        self.let_drills_wait(cx, next);
+    }
+
+    /// Something that can't wait takes its kin out of what is held.
+    fn take_kin_out(&self, cx: &Context<'_>, digest: &Call, joined: &Joined, next: &mut Next) {
+        let facts = Known::of_alarm(cx, &joined.alarm);
+        let kin = kin::kin_in(&digest.core, &joined.alarm, &facts);
+        self.begin_with(cx, Kind::Cause, joined, None, next);
+        for member in kin {
+            self.hear(cx, digest, &Event::Left(member.episode), next);
+            if let Some(alarm) = cx.alarm(&member.alarm) {
+                next.then(Task::CallFor { alarm, episode: member.episode });
+            }
+        }
     }
 
     /// What stands is always in a call-out, if its alarm calls anybody: also when another plan
     /// has renamed the policy, or has given it its first.
     pub(in crate::engine) fn on_another_plan(&self, cx: &Context<'_>, next: &mut Next) {
         let standing = cx.alarms().filter_map(|id| Some((id, cx.alarms.standing(id)?)));
-        next.tasks.extend(standing.map(|(alarm, episode)| Task::CallFor { alarm, episode }));
+        let forgotten = standing.filter(|(_, episode)| {
+            let member = self.of_episode(*episode).and_then(|call| call.core.member(*episode));
+            !member.is_some_and(|member| member.stands())
+        });
+        next.tasks.extend(forgotten.map(|(alarm, episode)| Task::CallFor { alarm, episode }));
     }
 
     /// A person tests a policy from end to end. Never merged with the real thing.
     pub(in crate::engine) fn on_drill(&self, cx: &Context<'_>, policy: CalloutId, next: &mut Next) {
         let code = cx.code(next);
         let policy = cx.plan.callouts[policy.index()].name.clone();
-        next.record(Body::CallBegan { policy, purpose: Purpose::Drill, code, hold: Span::ZERO });
+        let core = begin_record(cx, (policy.clone(), Purpose::Drill), Kind::Drill, code, next);
+        let facts = Known { cx, about_channels: false };
+        let outcome = begin_drill(&core, &policy, &facts, cx.mono());
+        self.put(cx, &core, outcome, next);
     }
 
-    /// A running call-out about this alarm, about one that explains it, or one it explains. When
-    /// one channel fails others often do, and for the same reason: they are kin.
-    fn of_kin(&self, cx: &Context<'_>, id: AlarmId) -> Option<&Call> {
-        let alarm = cx.plan.alarm(id);
-        let related = |call: &&Call| {
-            let kin = |other: &str| {
-                other == alarm.name
-                    || cx.index.explains(other, &alarm.name)
-                    || cx.index.explains(&alarm.name, other)
-                    || (alarm.channel().is_some() && cx.channel_of(other).is_some())
+    fn held_digest(&self, ladder: &str) -> Option<&Call> {
+        self.running().find(|call| {
+            call.core.is_held_digest() && call.core.members.iter().any(|member| member.ladder == ladder)
+        })
+    }
+
+    /// Whether the call-outs of a ladder that would begin now are too many to be told one by one:
+    /// those of the last seconds, and what was raised in this turn and is in none yet.
+    fn is_mass(&self, cx: &Context<'_>, ladder: &str) -> bool {
+        let now = cx.mono();
+        let recent = self.calls.values().flat_map(|call| {
+            let of = call.core.members.iter().filter(|member| member.ladder == ladder);
+            let begun = if call.core.kind == Kind::Mass {
+                of.map(|m| m.raised).collect()
+            } else {
+                let first = of.take(1).map(|_| call.core.begun);
+                first.collect::<Vec<_>>()
             };
-            call.members.iter().any(|member| kin(&member.alarm))
-        };
-        self.running().find(related)
+            begun.into_iter().filter(|at| now - *at <= mass::WITHIN)
+        });
+        let waiting = cx.alarms().filter(|id| {
+            let open = cx.alarms.state(*id).episode.as_ref().filter(|open| open.raised == now);
+            let of = cx.plan.alarm(*id).callout.and_then(|at| cx.plan.callouts.get(at.index()));
+            let standing = open.filter(|open| cx.alarms.standing(*id) == Some(open.id));
+            let new = standing.is_some_and(|open| self.of_episode(open.id).is_none());
+            new && of.is_some_and(|callout| callout.name == ladder)
+                && cx
+                    .index
+                    .causes
+                    .get(id.index())
+                    .is_none_or(|causes| causes.iter().all(|cause| cx.alarms.standing(*cause).is_none()))
+        });
+        recent.count() + waiting.count() > mass::APART
     }
 
-    /// Low-priority news that waits for the same morning.
-    fn held_digest(&self, cx: &Context<'_>, policy: CalloutId) -> Option<&Call> {
-        let name = &cx.plan.callouts[policy.index()].name;
-        self.running().find(|call| call.is_held() && call.policy == *name)
+    /// Tells a call-out what happened.
+    pub(super) fn hear(&self, cx: &Context<'_>, call: &Call, event: &Event, next: &mut Next) {
+        let outcome = decide(&call.core, event, &Known::of(cx, call), cx.mono());
+        next.reply = outcome.reply.or(next.reply.take());
+        self.put(cx, &call.core, outcome, next);
+    }
+
+    /// A real call-out begins: drills wait.
+    fn let_drills_wait(&self, cx: &Context<'_>, next: &mut Next) {
+        let drills = self.running().filter(|call| call.core.kind == Kind::Drill && call.core.waits.is_none());
+        drills.for_each(|drill| self.hear(cx, drill, &Event::Real { began: true }, next));
+    }
+
+    /// A call-out ends: with the last real one, drills go on.
+    pub(super) fn go_on_with_drills(&self, cx: &Context<'_>, over: Seq, next: &mut Next) {
+        let mut others = self.running().filter(|call| call.core.id != over);
+        if others.any(|call| call.core.kind != Kind::Drill) {
+            return;
+        }
+        let drills = self.running().filter(|call| {
+            call.core.id != over && call.core.kind == Kind::Drill && call.core.waits.is_some()
+        });
+        drills.for_each(|drill| self.hear(cx, drill, &Event::Real { began: false }, next));
     }
 }
 
-/// How long a low-priority page is held; none outside the quiet hours, and none while the
-/// time of day is not known.
-fn until_morning(cx: &Context<'_>, policy: CalloutId) -> Option<Span> {
-    let quiet = cx.plan.callouts[policy.index()].quiet?;
-    let civil = cx.civil();
-    if !cx.now.wall_trusted || !quiet.cover(civil.time()) {
-        return None;
-    }
-    let day = if civil.time() < quiet.until { civil.date() } else { civil.date().tomorrow().ok()? };
-    Some(cx.moment_of(day.to_datetime(quiet.until))? - cx.mono())
+/// Records that a call-out begins, and gives it as it then is.
+fn begin_record(
+    cx: &Context<'_>,
+    (policy, purpose): (String, Purpose),
+    kind: Kind,
+    code: String,
+    next: &mut Next,
+) -> CallOut {
+    let hold = Span::ZERO;
+    let call = next.record(Body::CallBegan { policy, purpose, code: code.clone(), hold });
+    next.record(Body::CallChanged { call, change: CallChange::Kind { kind: kept::kept_kind(kind) } });
+    CallOut::new(call, kind, code, cx.mono())
+}
+
+fn is_in(call: &Call, alarm: &str) -> bool {
+    call.core.members.iter().any(|member| member.alarm == alarm)
+}
+
+fn is_recent(mass: &Call, now: Moment) -> bool {
+    mass.core.members.iter().any(|member| now - member.raised <= mass::WITHIN)
 }

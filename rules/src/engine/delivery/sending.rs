@@ -22,6 +22,14 @@ impl Delivery {
         next: &mut Next,
     ) {
         let Some(of) = cx.callouts.get(call) else { return };
+        // What one turn says to somebody more than once is one page.
+        let same = |sent: &Sent| {
+            let leaves = sent.id >= cx.turn_from && sent.last.is_none();
+            leaves && sent.target == *target && sent.purpose == purpose
+        };
+        if self.pages_of(call).iter().any(same) {
+            return;
+        }
         let older = match purpose {
             Purpose::AllClear => self.waiting_elsewhere(cx, call, target),
             Purpose::Call | Purpose::Taken | Purpose::Digest | Purpose::Drill | Purpose::Notice => Vec::new(),
@@ -38,12 +46,12 @@ impl Delivery {
         }
         next.then(Task::DropUnwanted(call));
         let urgent = purpose == Purpose::Call && of.priority() == Priority::Critical;
-        self.leave(cx, page, target, urgent, next);
+        self.leave(cx, (page, Some(call)), target, urgent, next);
     }
 
     /// Last pages of other call-outs, over by now, that wait to be tried again in this way.
     fn waiting_elsewhere(&self, cx: &Context<'_>, call: Seq, target: &Target) -> Vec<&Sent> {
-        let over = |sent: &Sent| sent.call().and_then(|id| cx.callouts.get(id)).is_some_and(|of| of.ended);
+        let over = |sent: &Sent| sent.call().and_then(|id| cx.callouts.get(id)).is_some_and(|of| of.ended());
         let waiting = self.pages.values().filter(|sent| sent.target == *target && sent.is_pending());
         let elsewhere = waiting.filter(|sent| sent.last.is_some() && sent.call() != Some(call));
         elsewhere.filter(|sent| over(sent)).collect()
@@ -54,11 +62,18 @@ impl Delivery {
         let Some(sent) = self.get(page).filter(|sent| sent.is_pending()) else { return };
         let worst = sent.call().and_then(|id| cx.callouts.get(id)).map(|call| call.priority());
         let urgent = sent.purpose == Purpose::Call && worst == Some(Priority::Critical);
-        self.leave(cx, page, &sent.target, urgent, next);
+        self.leave(cx, (page, sent.call()), &sent.target, urgent, next);
     }
 
     /// Lets it leave, or holds it back until its channel has room for it.
-    fn leave(&self, cx: &Context<'_>, page: Seq, target: &Target, urgent: bool, next: &mut Next) {
+    fn leave(
+        &self,
+        cx: &Context<'_>,
+        (page, call): (Seq, Option<Seq>),
+        target: &Target,
+        urgent: bool,
+        next: &mut Next,
+    ) {
         let quota = cx.plan.directory.quota(target);
         let room = quota.and_then(|quota| {
             let at = self.quota.room_at(page, (target, quota), urgent, cx.mono())?;
@@ -72,6 +87,8 @@ impl Delivery {
         next.record(Body::Delivered { page, result });
         next.wake(DeadlineReason::Retry(page), Some(at));
         next.then(Task::JudgeSights);
+        // Its call-out goes on with whom it can reach.
+        next.tasks.extend(call.map(Task::PageEnded));
     }
 
     /// A page's attempt ended. Late news of one that was given up, or of a call-out long over,
@@ -139,7 +156,7 @@ impl Delivery {
     pub(in crate::engine) fn on_resume(&self, cx: &Context<'_>, started: Seq, next: &mut Next) {
         for sent in self.pages.values().filter(|sent| sent.is_pending() && sent.id < started) {
             let of = sent.call().and_then(|id| cx.callouts.get(id));
-            if of.is_none_or(|call| self.pages_of(call.id).wants(call, sent)) {
+            if of.is_none_or(|call| self.pages_of(call.id()).wants(call, sent)) {
                 self.on_send(cx, sent.id, next);
             } else {
                 give_up(sent.id, NoMore::NotNeeded, next);

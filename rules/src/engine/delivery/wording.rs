@@ -1,12 +1,23 @@
 //! What a page says, as things stand when the queue is empty.
 
+use crate::callout::{Call, Fate, Member};
 use crate::engine::context::Context;
-use crate::ids::RelayId;
+use crate::ids::{RelayId, Seq};
 use crate::page::{self, Page, Sent, Subject};
+use crate::plan::Target;
 use crate::record::Purpose;
 use crate::stopgap::Run;
 
 impl Context<'_> {
+    /// What a page to this target leads with: its news, or else what weighs most now.
+    fn leader_of<'c>(&self, call: &'c Call, target: &Target) -> Option<&'c Member> {
+        let of = |episode: Seq| call.members.iter().find(|member| member.episode == episode);
+        let news = call.core.told.get(target).and_then(|told| told.about).and_then(of);
+        // What was news and is over leads no page that asks for help.
+        let fresh = news.filter(|member| member.fate == Fate::Stands || !call.stands());
+        fresh.or_else(|| of(self.callouts.weightiest(self, call)?)).or_else(|| call.members.first())
+    }
+
     /// The page as it reads now; none if its call-out is forgotten.
     pub(in crate::engine) fn worded(&self, sent: &Sent) -> Option<Page> {
         let call = match &sent.of {
@@ -16,7 +27,7 @@ impl Context<'_> {
             }
             Subject::Call(call) => self.callouts.get(*call)?,
         };
-        let leader = call.leader(|cause, effect| self.index.explains(cause, effect));
+        let leader = self.leader_of(call, &sent.target);
         let matters = |relay: &RelayId, run: &Run| {
             call.members.iter().any(|member| {
                 let alarm = self.alarm(&member.alarm).map(|id| self.plan.alarm(id));
@@ -39,7 +50,7 @@ impl Context<'_> {
         let facts = page::Context {
             plan: self.plan,
             call,
-            pages: self.pages(call.id),
+            pages: self.pages(call.id()),
             leader,
             target: &sent.target,
             purpose: sent.purpose,

@@ -13,6 +13,7 @@ use crate::forecast::{CannotSay, Estimate};
 use crate::ids::{AlarmId, BatteryId, Seq, TankId};
 use crate::plan::Alarm;
 use crate::record::{Body, Estimated};
+use crate::time::{Moment, Span};
 use std::collections::BTreeSet;
 
 /// A question with its answer.
@@ -26,6 +27,12 @@ impl Prospect {
     /// Whether something may come, and not never.
     fn may_come(&self) -> bool {
         self.early().is_finite()
+    }
+
+    /// Whether its range says more than that it may come at any time, or in days.
+    fn says_something(&self) -> bool {
+        let range = self.answer.as_ref().ok().map(|estimate| estimate.range);
+        range.is_some_and(|range| range.low > 0.0 && range.high.is_finite())
     }
 
     fn early(&self) -> f64 {
@@ -113,6 +120,18 @@ impl Context<'_> {
             let alarm = alarm.name.clone();
             next.record(Body::Foretold { alarm, episode, estimates });
         }
+    }
+
+    /// The early end of what bears on an alarm and may come to pass, if its range says something; of
+    /// what kills, if only that is asked for.
+    pub(in crate::engine) fn harm_from(&self, alarm: &str, deadly: bool) -> Option<Moment> {
+        let alarm = self.plan.alarm(self.alarm(alarm)?);
+        let of_water = self.at_stake(&[alarm]).into_iter().filter(|found| found.tank.is_some());
+        let says = of_water.filter(Prospect::says_something);
+        let kills =
+            says.filter(|found| !deadly || matches!(found.asked.until, UntilWhat::Oxygen(_, ACUTE_MG_L)));
+        let hours = kills.map(|found| found.early()).min_by(f64::total_cmp)?;
+        Some(self.mono() + Span((hours * 3_600_000.0) as i64))
     }
 
     /// What bears on these alarms and may come to pass, the soonest first.

@@ -3,6 +3,7 @@
 use super::Operator;
 use crate::alarm::{AlarmEvent, Priority, State};
 use crate::callout::Call;
+use crate::callout::codes::{self, Answers};
 use crate::engine::context::Context;
 use crate::engine::task::{Next, Task};
 use crate::engine::timers::DeadlineReason;
@@ -212,14 +213,15 @@ fn acknowledge(cx: &Context<'_>, code: &str, named: Option<Span>, by: &By, next:
         return next.then(Task::TestAnswered { test, by: by.clone() });
     }
     let episode = cx.alarms.episode_by_code(&code);
-    let call = called_by(cx, &code);
+    let (call, only) = called_by(cx, &code);
     if episode.is_none() && call.is_none() {
         let why = "no open episode and no test page has this code";
         return next.refuse(format!("acknowledge {code}"), why, by);
     }
-    let members: Vec<Seq> = match call {
-        Some(call) => call.members.iter().map(|member| member.episode).collect(),
-        None => episode.into_iter().collect(),
+    let members: Vec<Seq> = match (call, only) {
+        (Some(call), None) => call.core.members.iter().map(|member| member.episode).collect(),
+        (_, Some(only)) => vec![only],
+        (None, None) => episode.into_iter().collect(),
     };
     for id in cx.alarms() {
         let Some(open) = cx.alarms.episode(id).filter(|open| members.contains(open)) else { continue };
@@ -227,24 +229,32 @@ fn acknowledge(cx: &Context<'_>, code: &str, named: Option<Span>, by: &By, next:
             next.record(Body::Acknowledged { alarm: cx.name(id), episode: open, by: by.clone() });
         }
     }
-    next.tasks.extend(call.map(|call| Task::Answer { call: call.id, named, by: by.clone() }));
+    next.tasks.extend(call.map(|call| Task::Answer { call: call.id(), only, named, by: by.clone() }));
 }
 
-/// The call-out that a code belongs to: its own, or that of an episode in it.
-fn called_by<'a>(cx: &'a Context<'_>, code: &str) -> Option<&'a Call> {
-    let episode = cx.alarms.episode_by_code(code);
-    cx.callouts.running().find(|call| {
-        let has = |episode: Seq| call.members.iter().any(|member| member.episode == episode);
-        call.code == code || episode.is_some_and(has)
-    })
+/// The call-out that a code answers, or the one member of it that it answers alone.
+fn called_by<'a>(cx: &Context<'a>, code: &str) -> (Option<&'a Call>, Option<Seq>) {
+    let code_of = |of: Seq| {
+        let open = cx.alarms().filter_map(|id| cx.alarms.state(id).episode.as_ref());
+        open.into_iter().find(|open| open.id == of).map(|open| open.code.clone())
+    };
+    let cores = cx.callouts.running().map(|call| &call.core);
+    match codes::answered_by(code, cores, code_of) {
+        Answers::Nothing => (None, None),
+        Answers::Call(call) => (cx.callouts.get(call), None),
+        Answers::Member { call, episode } => (cx.callouts.get(call), Some(episode)),
+    }
 }
 
 fn hand_on(cx: &Context<'_>, code: &str, by: By, next: &mut Next) {
     let code = code.trim().to_ascii_uppercase();
     match called_by(cx, &code) {
-        Some(call) => next.record(Body::HandedOn { call: call.id, by }),
-        None => return next.refuse(format!("hand {code} on"), "no open call-out has this code", &by),
-    };
+        (Some(call), _) => {
+            next.record(Body::HandedOn { call: call.id(), by: by.clone() });
+            next.then(Task::CallNext { call: call.id(), by });
+        }
+        (None, _) => next.refuse(format!("hand {code} on"), "no open call-out has this code", &by),
+    }
 }
 
 fn reset(cx: &Context<'_>, alarm: String, by: By, next: &mut Next) {

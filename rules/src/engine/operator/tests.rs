@@ -12,10 +12,10 @@ fn a_code_answers_its_whole_call_out() {
     let mut rig = TestRig::new();
     let (_, call) = rig.call("power-lost");
     rig.call("still");
-    let code = rig.parts.callouts.get(call).map(|of| of.code.to_ascii_lowercase()).expect("it is there");
+    let code = rig.parts.callouts.get(call).map(|of| of.code().to_ascii_lowercase()).expect("it is there");
     let next = said(&mut rig, OperatorCommand::Acknowledge { code, length: None });
     assert_eq!(kinds(&next).len(), 2, "{:?}", kinds(&next));
-    assert_eq!(next.tasks, [Task::Answer { call, named: None, by: ines() }]);
+    assert_eq!(next.tasks, [Task::Answer { call, only: None, named: None, by: ines() }]);
     let next = said(&mut rig, OperatorCommand::Acknowledge { code: "XXXX".to_owned(), length: None });
     assert!(kinds(&next)[0].contains("no open episode"), "{:?}", kinds(&next));
 }

@@ -1,7 +1,8 @@
 //! Everything at once, for `status`.
 
 use super::{AlarmView, CallView, DeadlineView, RelayView, SensorView, Status};
-use crate::callout::{Call, Fate, Phase};
+use crate::callout::event::Time;
+use crate::callout::{Call, Fate};
 use crate::condition::Truth;
 use crate::engine::context::Context;
 use crate::engine::timers::DeadlineReason;
@@ -103,7 +104,7 @@ impl Context<'_> {
     }
 
     fn call_view(&self, call: &Call, now: Now) -> CallView {
-        let id = call.id;
+        let id = call.id();
         let about = call.members.iter().map(|member| match member.fate {
             Fate::Stands => member.alarm.clone(),
             Fate::PutAside => format!("{} (put aside)", member.alarm),
@@ -127,18 +128,16 @@ impl Context<'_> {
             };
             format!("{} {} {fate}", clock(sent.at), sent.target)
         });
-        let (next, due) = match (call.ended, call.quiet_since, call.phase) {
-            (true, ..) => ("its last pages are on their way".to_owned(), None),
-            (_, Some(_), _) => ("the all-clear".to_owned(), self.timers.get(DeadlineReason::Settle(id))),
-            (_, None, Phase::Calling { step, due }) => (format!("step {}", step + 1), Some(due)),
-            (_, None, Phase::Answered { until }) => ("the answer runs out".to_owned(), Some(until)),
-            (_, None, Phase::Told) => ("nothing: it has been told".to_owned(), None),
+        let (next, due) = match self.callouts.pending(self, id) {
+            None if call.ended() => ("its last pages are on their way".to_owned(), None),
+            None => ("nothing: somebody has answered for each".to_owned(), None),
+            Some((at, time)) => (time_words(&time), Some(at)),
         };
         CallView {
             id,
             policy: call.policy.clone(),
             purpose: call.purpose,
-            code: call.code.clone(),
+            code: call.code().to_owned(),
             about: about.collect(),
             next,
             due: due.map(|due| due - now.mono),
@@ -168,6 +167,22 @@ impl Context<'_> {
             DeadlineReason::Outage => "the outage drill is looked at".to_owned(),
             DeadlineReason::Unfinished => "work that the last turn has left goes on".to_owned(),
         }
+    }
+}
+
+/// What a call-out waits for.
+fn time_words(time: &Time) -> String {
+    match time {
+        Time::Rung { ladder, .. } => format!("the next step of {ladder}"),
+        Time::HoldOver => "its cause, which is about to be raised".to_owned(),
+        Time::QuietOver => "the end of the quiet hours".to_owned(),
+        Time::LeaseEnded => "the answer runs out".to_owned(),
+        Time::Unrenewed => "whoever answered is asked; then others are".to_owned(),
+        Time::Settled => "the all-clear".to_owned(),
+        Time::Anew(_) => "what is left of it counts as raised anew".to_owned(),
+        Time::News => "those told hear what else stands".to_owned(),
+        Time::Pressed => "whoever wanted the next person hears that there is none".to_owned(),
+        Time::Sirens => "a siren has sounded for long enough".to_owned(),
     }
 }
 

@@ -1,0 +1,160 @@
+//! What the call-outs ask of the rest of the watch: the plan's ladders, who can be reached at this
+//! time of day, what explains what, and what the forecasts say.
+
+use crate::alarm::Priority;
+use crate::callout::Call;
+use crate::callout::facts::{Block, Facts};
+use crate::callout::ladder::Ladder;
+use crate::engine::context::Context;
+use crate::ids::{CalloutId, SensorId, Seq};
+use crate::plan::{ChannelKind, Hours, Sight, Target};
+use crate::time::{Moment, Span};
+
+/// The facts of one call-out.
+pub(super) struct Known<'a> {
+    pub(super) cx: &'a Context<'a>,
+    /// All that it tells of is channels that fail.
+    pub(super) about_channels: bool,
+}
+
+impl<'a> Known<'a> {
+    pub(super) fn of(cx: &'a Context<'a>, call: &Call) -> Self {
+        Self { cx, about_channels: cx.is_about_channels(call) }
+    }
+
+    /// Of an alarm that begins a call-out of its own.
+    pub(super) fn of_alarm(cx: &'a Context<'a>, alarm: &str) -> Self {
+        Self { cx, about_channels: cx.channel_of(alarm).is_some() }
+    }
+
+    fn quiet(&self, ladder: &str) -> Option<Hours> {
+        let at = self.cx.plan.callouts.iter().position(|callout| callout.name == ladder)?;
+        self.cx.plan.callouts.get(CalloutId(at as u32).index())?.quiet
+    }
+
+    /// The alarm of an open episode.
+    fn alarm_of(&self, episode: Seq) -> Option<&'a str> {
+        self.cx.callouts.alarm_of(episode)
+    }
+}
+
+impl Facts for Known<'_> {
+    fn ladder(&self, name: &str) -> Option<&Ladder> {
+        self.cx.index.ladders.get(name)
+    }
+
+    fn people(&self, ladder: &str, rung: u32) -> Vec<Target> {
+        let step = self.cx.policy(ladder).and_then(|policy| policy.steps.get(rung as usize));
+        step.map(|step| self.cx.asked(step))
+            .unwrap_or_default()
+            .into_iter()
+            .map(|(target, _)| target)
+            .collect()
+    }
+
+    fn block(&self, target: &Target) -> Option<Block> {
+        if self.about_channels && self.cx.is_failing(target) {
+            return Some(Block::Shut);
+        }
+        if !self.cx.plan.directory.channels.contains_key(target) {
+            return Some(Block::Gone);
+        }
+        // Somebody of whom nothing more is known is always there.
+        let contact = self.cx.plan.directory.contacts.get(target.contact.as_ref()?)?;
+        if !self.cx.now.wall_trusted {
+            return None;
+        }
+        let civil = self.cx.civil();
+        if contact.absence(civil.date()).is_some() {
+            return Some(Block::Away);
+        }
+        (!contact.in_hours(civil.time())).then_some(Block::Hours)
+    }
+
+    fn sounds(&self, _siren: &Target, rank: Priority) -> bool {
+        rank == Priority::Critical
+    }
+
+    fn ways_to_ask(&self, who: &str) -> Vec<Target> {
+        self.ways(who).into_iter().filter(|target| self.block(target).is_none()).collect()
+    }
+
+    fn ways(&self, who: &str) -> Vec<Target> {
+        let ways = self.cx.plan.directory.channels_of(who).filter(|(_, kind)| *kind != ChannelKind::Siren);
+        ways.map(|(target, _)| target.clone()).collect()
+    }
+
+    fn is_away(&self, who: &str) -> bool {
+        let contact = self.cx.plan.directory.contacts.get(who);
+        self.cx.now.wall_trusted
+            && contact.is_some_and(|contact| contact.absence(self.cx.civil().date()).is_some())
+    }
+
+    fn explains(&self, cause: &str, effect: &str) -> bool {
+        self.cx.index.explains(cause, effect)
+    }
+
+    fn expects(&self, effect: &str, cause: &str) -> bool {
+        let (Some(effect), Some(cause)) = (self.cx.alarm(effect), self.cx.alarm(cause)) else { return false };
+        self.cx.plan.alarm(effect).expected.contains(&cause)
+    }
+
+    fn hides(&self, sight: &str, alarm: &str) -> bool {
+        let (Some(sight), Some(alarm)) = (self.cx.alarm(sight), self.cx.alarm(alarm)) else { return false };
+        let needs = self.cx.plan.alarm(alarm).condition.sensors();
+        let needs = |id: &SensorId| needs.contains(id);
+        match &self.cx.plan.alarm(sight).sight {
+            Some(Sight::Sensor(id)) => needs(id),
+            Some(Sight::Gateway(name)) => {
+                let behind = (0..).map(SensorId).zip(&self.cx.plan.sensors);
+                let mut behind = behind.filter(|(_, sensor)| sensor.gateway.as_ref() == Some(name));
+                behind.any(|(id, _)| needs(&id))
+            }
+            // What comes from the broker is too much to be one alarm's sight.
+            Some(Sight::Broker | Sight::Part(_)) | None => false,
+        }
+    }
+
+    fn akin(&self, one: &str, other: &str) -> bool {
+        self.cx.channel_of(one).is_some() && self.cx.channel_of(other).is_some()
+    }
+
+    fn on_delay(&self, alarm: &str) -> Span {
+        self.cx.alarm(alarm).map_or(Span::ZERO, |id| self.cx.plan.alarm(id).on_delay)
+    }
+
+    fn quiet_until(&self, ladder: &str) -> Option<Moment> {
+        let quiet = self.quiet(ladder)?;
+        let civil = self.cx.civil();
+        if !self.cx.now.wall_trusted || !quiet.cover(civil.time()) {
+            return None;
+        }
+        let day = if civil.time() < quiet.until { civil.date() } else { civil.date().tomorrow().ok()? };
+        self.cx.moment_of(day.to_datetime(quiet.until))
+    }
+
+    fn time_to_respond(&self, alarm: &str) -> Option<Span> {
+        self.cx.plan.alarm(self.cx.alarm(alarm)?).time_to_respond
+    }
+
+    fn harm_from(&self, episode: Seq) -> Option<Moment> {
+        self.cx.harm_from(self.alarm_of(episode)?, false)
+    }
+
+    fn deadly_from(&self, episode: Seq) -> Option<Moment> {
+        self.cx.harm_from(self.alarm_of(episode)?, true)
+    }
+
+    fn dark_from(&self) -> Option<Moment> {
+        // No battery of the plan is known to be the watch's own.
+        None
+    }
+
+    fn has_listened(&self) -> bool {
+        let started = self.cx.sensors.started();
+        let ids = (0..).map(SensorId).take(self.cx.plan.sensors.len());
+        let used =
+            ids.filter(|id| self.cx.index.users.get(id.index()).is_some_and(|users| !users.is_empty()));
+        used.into_iter().all(|id| self.cx.sensors.heard(id) > started)
+    }
+}

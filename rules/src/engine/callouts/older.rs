@@ -1,0 +1,158 @@
+//! Journals of before: one ladder a call-out, named by its policy, and no record of how it changed but
+//! those that people read. Each of their records is told to the call-out as the changes that it meant.
+
+use super::{Callouts, kept};
+use crate::alarm::Priority;
+use crate::callout::Call;
+use crate::callout::change::Change;
+use crate::callout::member::Condition;
+use crate::callout::state::{CallOut, Hold, Kind, Phase};
+use crate::engine::ground::Ground;
+use crate::ids::{By, Seq};
+use crate::plan::Target;
+use crate::record::{Body, Purpose, Record};
+use crate::time::{Moment, Span};
+
+impl Callouts {
+    /// What a record of before says of a call-out; nothing of one that keeps its own changes.
+    pub(super) fn apply_older(&mut self, ground: &Ground<'_>, record: &Record) {
+        let (seq, at) = (record.seq, record.at.mono);
+        match &record.body {
+            Body::CallBegan { policy, purpose, code, hold } => {
+                let kind = match purpose {
+                    Purpose::Digest => Kind::Digest,
+                    Purpose::Drill => Kind::Drill,
+                    Purpose::Call | Purpose::Taken | Purpose::AllClear | Purpose::Notice => Kind::Cause,
+                };
+                let call = Call::new(policy.clone(), *purpose, CallOut::new(seq, kind, code.clone(), at));
+                self.begin(call);
+                if kind == Kind::Drill {
+                    let due = ground.policy(policy).and_then(|it| it.steps.first()).map(|step| step.after);
+                    let due = due.unwrap_or(Span::ZERO);
+                    let (ladder, rank) = (policy.clone(), Priority::Critical);
+                    self.change(seq, &Change::Began { ladder, rank, rung: 0, ago: Span::ZERO, due }, at);
+                } else if *hold > Span::ZERO {
+                    let by = if kind == Kind::Digest { Hold::Quiet } else { Hold::Cause };
+                    self.change(seq, &Change::Held { length: *hold, by }, at);
+                }
+            }
+            Body::Joined { call, alarm, episode } if self.is_older(*call) => {
+                let rank = self.episodes.get(alarm).map(|known| known.priority);
+                let own = ground.alarm(alarm).and_then(|id| ground.plan.alarm(id).callout);
+                let own = own.and_then(|at| ground.plan.callouts.get(at.index())).map(|it| it.name.clone());
+                let policy = self.calls.get(call).map(|call| call.policy.clone());
+                let (Some(rank), Some(policy)) = (rank, policy) else { return };
+                let ladder = own.unwrap_or_else(|| policy.clone());
+                let Some(joined) = self.joined(ground, alarm, *episode, rank, &ladder) else { return };
+                self.change(*call, &Change::Joined(joined), at);
+                self.climb_older(ground, *call, &policy, None, at);
+            }
+            Body::Stepped { call, step } if self.is_older(*call) => {
+                let Some(known) = self.calls.get(call) else { return };
+                let (policy, rank) = (known.policy.clone(), rank_of(known, at));
+                let Some(ladder) = ground.index.ladders.get(&policy) else { return };
+                self.climb_older(ground, *call, &policy, Some(*step), at);
+                let begun = self.calls.get(call).and_then(|call| call.core.climb(&policy, rank));
+                let begun = begun.map_or(at, |climb| climb.begun);
+                let next = ladder.wait_after(*step, begun, at);
+                let last = ladder.len().saturating_sub(1);
+                let change = Change::Rung { ladder: policy, rank, rung: *step, last, to: Vec::new(), next };
+                self.change(*call, &change, at);
+            }
+            Body::Resumed { call, .. } if self.is_older(*call) => {
+                let Some(known) = self.calls.get(call) else { return };
+                let (policy, rank) = (known.policy.clone(), rank_of(known, at));
+                let due = ground.policy(&policy).and_then(|it| it.steps.first()).map(|step| step.after);
+                let due = due.unwrap_or(Span::ZERO);
+                self.change(
+                    *call,
+                    &Change::Began { ladder: policy, rank, rung: 0, ago: Span::ZERO, due },
+                    at,
+                );
+            }
+            Body::Answered { call, by, lease } if self.is_older(*call) => {
+                let Some(rank) = self.calls.get(call).map(|call| rank_of(call, at)) else { return };
+                self.change(*call, &Change::Answered { by: by.clone(), lease: *lease, rank }, at);
+            }
+            Body::Paged { call, target, purpose, .. } if self.is_older(*call) => {
+                let Some(known) = self.calls.get(call) else { return };
+                let message = kept::message(*purpose, known.answers.last().map(|(by, _)| by));
+                let (rank, target) = (rank_of(known, at), Target::parse(target));
+                self.change(*call, &Change::Told { target, message, rank, about: None }, at);
+            }
+            Body::Worsened { episode, .. } => {
+                self.older_member(*episode, &Change::Worsened { episode: *episode }, at)
+            }
+            Body::Returned { alarm, episode, .. } => {
+                let latching = ground.alarm(alarm).is_some_and(|id| ground.plan.alarm(id).latching);
+                let answered = self.calls.values().filter_map(|call| call.core.member(*episode));
+                let latched = latching && !answered.into_iter().any(|member| member.answered);
+                self.older_member(*episode, &Change::Returned { episode: *episode, latched }, at);
+            }
+            Body::Raised { alarm, episode, .. } => {
+                let change = Change::CameBack { alarm: alarm.clone(), episode: *episode };
+                self.older_member(*episode, &change, at);
+            }
+            Body::Shelved { alarm, by, .. } | Body::TakenOut { alarm, by, .. } => {
+                self.older_aside(alarm, by.clone(), at);
+            }
+            Body::Suppressed { alarm } => {
+                let by = By { who: "declared work".to_owned(), via: "work".to_owned() };
+                self.older_aside(alarm, by, at);
+            }
+            // From here on it keeps its changes itself.
+            Body::CallChanged { call, .. } => {
+                if let Some(call) = self.calls.get_mut(call) {
+                    call.older = false;
+                }
+            }
+            _ => {}
+        }
+    }
+
+    fn is_older(&self, call: Seq) -> bool {
+        self.calls.get(&call).is_some_and(|call| call.older)
+    }
+
+    /// Its one ladder, for the rank that stands by now.
+    fn climb_older(&mut self, ground: &Ground<'_>, call: Seq, policy: &str, step: Option<u32>, at: Moment) {
+        let Some(known) = self.calls.get(&call) else { return };
+        let rank = rank_of(known, at);
+        let held = matches!(known.core.phase, Phase::Held { .. });
+        if known.core.climb(policy, rank).is_some() || (held && step.is_none()) {
+            return;
+        }
+        let before = known.core.climbs.iter().find(|climb| climb.ladder == policy).cloned();
+        let after =
+            ground.policy(policy).and_then(|it| it.steps.first()).map_or(Span::ZERO, |step| step.after);
+        let (rung, ago, due) = match before {
+            Some(climb) => (climb.next, at - climb.begun, climb.due - at),
+            None => (step.unwrap_or(0), Span::ZERO, after),
+        };
+        let ladder = policy.to_owned();
+        self.change(call, &Change::Began { ladder, rank, rung, ago, due }, at);
+    }
+
+    fn older_member(&mut self, episode: Seq, change: &Change, at: Moment) {
+        let of = |call: &&Call| call.older && !call.ended() && call.core.member(episode).is_some();
+        let calls: Vec<Seq> = self.calls.values().filter(of).map(|call| call.core.id).collect();
+        calls.into_iter().for_each(|call| self.change(call, change, at));
+    }
+
+    fn older_aside(&mut self, alarm: &str, by: By, at: Moment) {
+        let Some(episode) = self.episodes.get(alarm).map(|known| known.episode) else { return };
+        let raised = |call: &Call| {
+            call.core.member(episode).is_some_and(|member| member.condition == Condition::Raised)
+        };
+        if self.calls.values().any(|call| call.older && raised(call)) {
+            self.older_member(episode, &Change::PutAside { episode, by }, at);
+        }
+    }
+}
+
+fn rank_of(call: &Call, at: Moment) -> Priority {
+    match call.core.kind {
+        Kind::Drill => Priority::Critical,
+        Kind::Cause | Kind::Mass | Kind::Digest => call.core.standing_rank(at).unwrap_or(call.priority()),
+    }
+}

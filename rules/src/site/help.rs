@@ -1,0 +1,42 @@
+//! What a helper needs who has never been here.
+
+use std::fmt;
+
+/// What a helper needs, of the site or of one tank.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Help {
+    /// Where things are, in the order of the file: `battery pump`, `hall cupboard, upper shelf`.
+    pub places: Vec<(String, String)>,
+    /// Whom to call, the first first.
+    pub call: Vec<Callee>,
+    /// The local emergency number.
+    pub emergency: Option<Phone>,
+    /// What a helper may do here, beyond the lines of cards that are for anyone.
+    pub may: Vec<String>,
+}
+
+/// Somebody to call.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Callee {
+    /// As pages say it.
+    pub name: String,
+    /// The number, as it is dialled.
+    pub phone: Phone,
+}
+
+/// A telephone number, which no log shows.
+#[derive(Clone, PartialEq, Eq)]
+pub struct Phone(pub(crate) String);
+
+impl Phone {
+    /// As it is dialled, for a page.
+    pub fn dialled(&self) -> &str {
+        &self.0
+    }
+}
+
+impl fmt::Debug for Phone {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str("Phone(…)")
+    }
+}
