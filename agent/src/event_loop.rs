@@ -22,7 +22,7 @@ mod topic_answers;
 
 pub use parts::{Parts, RunError, TurnObserver, Until};
 
-use crate::answers::{self, Mailbox};
+use crate::answers;
 use crate::channels::{self, Channels};
 use crate::checkin;
 use crate::clock::Clock;
@@ -149,10 +149,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
         identity,
         told: ToldHealth::nothing(&settings),
         texting: Texting::new(settings.numbers()),
-        answers: Answers::new(),
-        answer_topic: settings.answer_topic(),
-        addresses: settings.addresses(),
-        mailbox,
+        answers: Answers::new(&settings, mailbox),
         config,
         environment,
         settings,
@@ -223,12 +220,6 @@ struct EventLoop {
     told: ToldHealth,
     texting: Texting,
     answers: Answers,
-    /// Contacts answer below it.
-    answer_topic: Option<String>,
-    /// Whose mail is heard, by their addresses.
-    addresses: BTreeMap<String, String>,
-    /// Where it arrives, if anywhere.
-    mailbox: Option<Mailbox>,
     /// What comes now was queued for us while we were away: until our own message comes back.
     backlog: bool,
     /// Another client has used our id: until then, being heard does not count.
@@ -291,20 +282,8 @@ impl EventLoop {
                     // A client that has gone needs no reply.
                     let _ = answer.send(reply);
                 }
-                Happening::Texted(Arrived { from, text, taken }) => {
-                    self.texted(&from, text.as_deref());
-                    // Only what is kept is deleted from the SIM.
-                    self.finish();
-                    // A modem that has gone deletes nothing.
-                    let _ = taken.send(());
-                }
-                Happening::Mailed(answers::Arrived { letter, at, live, taken }) => {
-                    let words = self.mailed(&letter, at, live);
-                    // Only what is kept is marked as handled.
-                    self.finish();
-                    // A mailbox that has gone marks nothing.
-                    let _ = taken.send(words);
-                }
+                Happening::Texted(text) => self.texted(text),
+                Happening::Mailed(letter) => self.mailed(letter),
                 Happening::Signal(ServiceSignal::Terminate) => return Ok("asked to by the system"),
                 Happening::Signal(ServiceSignal::Interrupt) => return Ok("asked to by hand"),
                 // What came of it is in the log and in the status.

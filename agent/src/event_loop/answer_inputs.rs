@@ -5,7 +5,9 @@
 
 use super::EventLoop;
 use super::pace::Pace;
+use crate::answers::Mailbox;
 use crate::plain_text::tame;
+use crate::settings::Settings;
 use slackwater_rules::answer::{Meaning, Open, Refused, Until, Which, not_taken, receipt};
 use slackwater_rules::engine::{Input, OperatorCommand};
 use slackwater_rules::record::{Body, By};
@@ -68,6 +70,12 @@ impl Way {
 
 /// What is remembered between two messages.
 pub(super) struct Answers {
+    /// Contacts answer by MQTT below it.
+    pub(super) topic: Option<String>,
+    /// Whose mail is heard, by their addresses.
+    pub(super) addresses: BTreeMap<String, String>,
+    /// Where it arrives, if anywhere.
+    pub(super) mailbox: Option<Mailbox>,
     pub(super) wrong: Pace,
     kept: Pace,
     replies: Pace,
@@ -77,13 +85,29 @@ pub(super) struct Answers {
 }
 
 impl Answers {
-    pub(super) fn new() -> Self {
+    pub(super) fn new(settings: &Settings, mailbox: Option<Mailbox>) -> Self {
+        Self { mailbox, ..Self::of(settings.answer_topic(), settings.addresses()) }
+    }
+
+    fn of(topic: Option<String>, addresses: BTreeMap<String, String>) -> Self {
         Self {
+            topic,
+            addresses,
+            mailbox: None,
             wrong: Pace::new(MOST_WRONG, WRONG_WITHIN),
             kept: Pace::new(MOST_KEPT, Span::hours(1)),
             replies: Pace::new(MOST_REPLIES, WRONG_WITHIN),
             all_replies: Pace::new(MOST_REPLIES_IN_ALL, Span::hours(1)),
             listed: BTreeMap::new(),
+        }
+    }
+
+    /// Other people, or another topic, from now on.
+    pub(super) fn adopt(&mut self, settings: &Settings) {
+        self.topic = settings.answer_topic();
+        self.addresses = settings.addresses();
+        if let Some(mailbox) = &self.mailbox {
+            mailbox.listen_to(self.addresses.keys().cloned().collect());
         }
     }
 
@@ -237,7 +261,7 @@ mod tests {
 
     #[test]
     fn a_number_stands_for_its_code_for_a_while_and_for_one_contact() {
-        let mut answers = Answers::new();
+        let mut answers = Answers::of(None, BTreeMap::new());
         let open = |code: &str| Open { code: code.to_owned(), about: String::new() };
         answers.list("ines", &[open("4QTE"), open("K7Q3")], at(0));
         let code = |who: &str, number, minute| answers.code(who, Which::Number(number), at(minute));
@@ -250,7 +274,7 @@ mod tests {
 
     #[test]
     fn replies_are_bounded_for_each_contact_and_in_all() {
-        let mut answers = Answers::new();
+        let mut answers = Answers::of(None, BTreeMap::new());
         let many = (0..40).filter(|_| answers.may_reply(&by("ines"), at(0))).count();
         assert_eq!(many, MOST_REPLIES);
         assert!(answers.may_reply(&by("tom"), at(0)) && answers.may_reply(&by("ines"), at(10)));

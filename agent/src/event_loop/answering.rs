@@ -26,7 +26,7 @@ impl EventLoop {
         match request {
             Request::Status { json } => {
                 let status = self.engine.status(now);
-                self.health.mailbox = self.mailbox.as_ref().and_then(Mailbox::view);
+                self.health.mailbox = self.answers.mailbox.as_ref().and_then(Mailbox::view);
                 self.health.look(&self.channels, &self.keeper, self.context.modem.as_ref());
                 self.health.check_ins = self.sender.as_ref().map(CheckInSender::health).unwrap_or_default();
                 self.health.watched = self.roster.totals();

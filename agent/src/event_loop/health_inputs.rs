@@ -78,7 +78,7 @@ impl EventLoop {
             (Part::Clock, health(untrusted)),
             (Part::Settings, health(self.health.set_up().as_deref())),
         ];
-        if let Some(view) = self.mailbox.as_ref().and_then(Mailbox::view) {
+        if let Some(view) = self.answers.mailbox.as_ref().and_then(Mailbox::view) {
             parts.push((Part::Mailbox, health(view.err().as_deref())));
         }
         let modem = self.context.modem.as_ref().map(Modem::view);

@@ -27,11 +27,20 @@ pub(super) fn open(settings: &Settings, clock: &Clock) -> (Option<Mailbox>, mpsc
 }
 
 impl EventLoop {
+    /// A mail has come.
+    pub(super) fn mailed(&mut self, Arrived { letter, at, live, taken }: Arrived) {
+        let words = self.heed_mail(&letter, at, live);
+        // Only what is kept is marked as handled.
+        self.finish();
+        // A mailbox that has gone marks nothing.
+        let _ = taken.send(words);
+    }
+
     /// A message that the mailbox found in a contact's name; what whoever wrote it should hear.
-    pub(super) fn mailed(&mut self, letter: &Letter, at: Option<Wall>, live: bool) -> Option<String> {
+    fn heed_mail(&mut self, letter: &Letter, at: Option<Wall>, live: bool) -> Option<String> {
         let by = |who: &str| By { who: who.to_owned(), via: Way::Mail.name().to_owned() };
         let line = letter.line.as_deref().unwrap_or_default();
-        let sender = letter.from.as_ref().and_then(|from| self.addresses.get(from)).cloned();
+        let sender = letter.from.as_ref().and_then(|from| self.answers.addresses.get(from)).cloned();
         let Some(who) = sender else {
             let from = tame(letter.from.as_deref().unwrap_or("no one sender"), SHOWN);
             // Nobody is written to whose address is no contact's: it would be somebody else's.

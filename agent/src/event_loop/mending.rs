@@ -144,7 +144,7 @@ impl EventLoop {
             self.settings.modem = Some(settings.clone());
         }
         if mended("answers.mail") {
-            (self.mailbox, self.letters) = mail_inputs::open(&site.settings, &self.clock);
+            (self.answers.mailbox, self.letters) = mail_inputs::open(&site.settings, &self.clock);
             self.context.reply_to = site.settings.mailbox().and_then(|mailbox| mailbox.address.clone());
             self.settings.answers.clone_from(&site.settings.answers);
         }

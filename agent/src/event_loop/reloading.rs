@@ -62,11 +62,7 @@ impl EventLoop {
         self.note_unusable(site.unusable);
         self.forget_changed_channels(&site.settings);
         self.texting.people = site.settings.numbers();
-        self.addresses = site.settings.addresses();
-        if let Some(mailbox) = &self.mailbox {
-            mailbox.listen_to(self.addresses.keys().cloned().collect());
-        }
-        self.answer_topic = site.settings.answer_topic();
+        self.answers.adopt(&site.settings);
         let filters = subscriptions(&site.settings, &site.plan);
         let now = self.clock.now();
         // What the old ones still had to say belongs to places in the old plan.

@@ -4,7 +4,7 @@
 
 use super::EventLoop;
 use super::answer_inputs::{NO_WORDS, Way};
-use crate::modem::{Number, Sender};
+use crate::modem::{Arrived, Number, Sender};
 use crate::plain_text::tame;
 use slackwater_rules::engine::Input;
 use slackwater_rules::record::By;
@@ -65,7 +65,16 @@ impl Texting {
 const STRANGER: &str = "the number is no contact's";
 
 impl EventLoop {
-    pub(super) fn texted(&mut self, from: &Sender, text: Option<&str>) {
+    /// A text has come.
+    pub(super) fn texted(&mut self, Arrived { from, text, taken }: Arrived) {
+        self.heed_text(&from, text.as_deref());
+        // Only what is kept is deleted from the SIM.
+        self.finish();
+        // A modem that has gone deletes nothing.
+        let _ = taken.send(());
+    }
+
+    fn heed_text(&mut self, from: &Sender, text: Option<&str>) {
         let Some((number, who)) = self.texting.person(from) else {
             return self.texted_by_a_stranger(from, text);
         };

@@ -69,7 +69,7 @@ fn reply_topic(usual: String, asked: Option<&str>) -> String {
 impl EventLoop {
     /// Hears a message if it is on the topic of answers.
     pub(super) fn hear_on_topic(&mut self, message: &MqttMessage, arrival: Arrival) -> bool {
-        let Some(answers) = self.answer_topic.clone() else { return false };
+        let Some(answers) = self.answers.topic.clone() else { return false };
         let below = message.topic.strip_prefix(&answers).and_then(|rest| rest.strip_prefix('/'));
         let Some(name) = below.filter(|name| !name.is_empty() && !name.contains('/')) else { return false };
         let plan = self.engine.plan();

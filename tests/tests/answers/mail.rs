@@ -66,6 +66,11 @@ async fn a_reply_of_any_common_make_answers_and_hears_for_how_long() {
     is_open(&house, true);
     house.board.set("house/mains", "off");
     let code = code_of(&house, "power-lost");
+    house.home.record(
+        "Tom is told",
+        0,
+        |body| matches!(body, Body::Paged { target, .. } if target == "tom.mail"),
+    );
     let replies = [
         above(&format!("Have it, {}", code.to_lowercase()), &code),
         below(&format!("{code} for 2 h"), &code),
