@@ -24,7 +24,7 @@ pub(super) fn check(request: &Request) -> Result<(), String> {
 
 fn words(say: &OperatorCommand) -> Result<(), String> {
     match say {
-        OperatorCommand::Acknowledge { code, length: _ } | OperatorCommand::HandOn { code } => {
+        OperatorCommand::Acknowledge { code, .. } | OperatorCommand::HandOn { code } => {
             name("the code", code)
         }
         OperatorCommand::Reset { alarm }

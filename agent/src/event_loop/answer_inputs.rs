@@ -209,8 +209,9 @@ impl EventLoop {
             self.turn(now, Input::Guessed { by: by.clone() });
         }
         match refused {
-            Some(why) => self.refusal(&by, way, &Refused::Why(why), &now),
-            None => {
+            // A call-out's own word counts: what it grants less of than was asked for is refused beside.
+            Some(why) if heard.is_none() => self.refusal(&by, way, &Refused::Why(why), &now),
+            Some(_) | None => {
                 let words = receipt(heard.as_ref(), &records, &code, way.verb(), &now, &zone);
                 let words = words.unwrap_or_else(|| "Nothing to do: nobody is called any more.".to_owned());
                 Verdict { taken: true, words }

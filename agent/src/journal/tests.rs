@@ -766,6 +766,7 @@ fn place_of(body: &Body) -> usize {
         Body::ClockSet { .. } => 46,
         Body::CallChanged { .. } => 47,
         Body::HandedOn { .. } => 48,
+        Body::Blipped { .. } => 49,
     }
 }
 

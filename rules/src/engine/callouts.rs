@@ -15,7 +15,7 @@ use super::ground::Ground;
 use super::task::{Next, Task};
 use super::timers::DeadlineReason;
 use crate::callout::change::{Change, Tell};
-use crate::callout::decide::Outcome;
+use crate::callout::decide::{Outcome, Reply};
 use crate::callout::event::Time;
 use crate::callout::facts::Block;
 use crate::callout::headline::Lead;
@@ -276,6 +276,7 @@ impl Callouts {
     /// Records what was decided of a call-out, and asks for the pages that it wants.
     fn put(&self, cx: &Context<'_>, call: &CallOut, outcome: Outcome, next: &mut Next) {
         let id = call.id;
+        next.reply = outcome.reply.clone().or(next.reply.take());
         let ended = outcome.changes.contains(&Change::Ended);
         let begins = outcome.changes.iter().any(|change| matches!(change, Change::Began { .. }));
         if let (Some(by), true) = (call.answerer(), begins) {
@@ -331,6 +332,9 @@ impl Callouts {
 
 impl Callouts {
     fn why_resumed(&self, who: &str, outcome: &Outcome) -> String {
+        if matches!(outcome.reply, Some(Reply::NextIsCalled | Reply::NobodyElse)) {
+            return "the next person was asked for".to_owned();
+        }
         let lead = outcome.tells.first().map(|tell| tell.lead);
         let alarm = |episode| self.alarm_of(episode).unwrap_or("another alarm");
         match lead {

@@ -72,6 +72,7 @@ impl Components {
             }
             Body::Chattering { .. }
             | Body::Settled { .. }
+            | Body::Blipped { .. }
             | Body::Acknowledged { .. }
             | Body::Reset { .. }
             | Body::Unshelved { .. }
@@ -81,7 +82,6 @@ impl Components {
             | Body::Joined { .. }
             | Body::Stepped { .. }
             | Body::Answered { .. }
-            | Body::HandedOn { .. }
             | Body::Resumed { .. }
             | Body::CallEnded { .. }
             | Body::CallChanged { .. } => self.callouts.apply(ground, record),
@@ -108,6 +108,7 @@ impl Components {
             | Body::NotProved { .. } => self.relays.apply(ground, record),
             // Kept for people; nothing follows from them.
             Body::Foretold { .. }
+            | Body::HandedOn { .. }
             | Body::Stopped { .. }
             | Body::ClockSet { .. }
             | Body::SightLost { .. }

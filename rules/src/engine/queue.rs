@@ -82,7 +82,7 @@ impl Queue {
             | Task::End(_)
             | Task::PageEnded(_)
             | Task::Answer { .. }
-            | Task::CallNext { .. }
+            | Task::HandOn { .. }
             | Task::EndOrphans
             | Task::WakeCalls { .. }
             | Task::Page { .. }
@@ -177,7 +177,7 @@ impl Queue {
             | Task::End(_)
             | Task::PageEnded(_)
             | Task::Answer { .. }
-            | Task::CallNext { .. }
+            | Task::HandOn { .. }
             | Task::EndOrphans
             | Task::WakeCalls { .. }
             | Task::Page { .. }

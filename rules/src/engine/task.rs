@@ -76,7 +76,7 @@ pub(super) enum Task {
         by: By,
     },
     /// Callouts: a person wants the next one called now.
-    CallNext {
+    HandOn {
         /// The call-out.
         call: Seq,
         /// Who.

@@ -27,6 +27,9 @@ pub(super) fn text(body: Body) -> Option<String> {
         Body::Chattering { alarm, raises, within } => {
             format!("{alarm} chatters: raised {raises} times within {within}")
         }
+        Body::HandedOn { call, by } => {
+            format!("{} ({}) had the next person called in call-out {call}", by.who, by.via)
+        }
         Body::Settled { alarm } => format!("{alarm} has settled"),
         Body::Reset { alarm, by } => format!("{alarm} was reset by {} ({})", by.who, by.via),
         Body::Refused { what, why, by } => format!("refused: {what}, from {} ({}): {why}", by.who, by.via),
@@ -47,6 +50,7 @@ pub(super) fn text(body: Body) -> Option<String> {
         | Body::CallChanged { .. }
         | Body::Stepped { .. }
         | Body::Raised { .. }
+        | Body::Blipped { .. }
         | Body::Worsened { .. }
         | Body::Foretold { .. }
         | Body::LostSight { .. }
@@ -59,7 +63,6 @@ pub(super) fn text(body: Body) -> Option<String> {
         | Body::Delivered { .. }
         | Body::Skipped { .. }
         | Body::Answered { .. }
-        | Body::HandedOn { .. }
         | Body::Resumed { .. }
         | Body::CallEnded { .. }
         | Body::Switched { .. }

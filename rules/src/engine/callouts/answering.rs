@@ -1,14 +1,18 @@
 //! How a call-out becomes quiet: a person answers, what it is about returns or is put aside, or the
 //! plan has its ladder no more.
 
+use super::facts::Known;
 use super::{Callouts, put_aside_by};
 use crate::alarm::State;
+use crate::callout::bounds::{Bound, Lease};
+use crate::callout::decide::{Reply, decide};
 use crate::callout::event::Event;
 use crate::callout::member::Condition;
-use crate::callout::state::Kind;
+use crate::callout::state::{Kind, PRESSED_AGAIN};
 use crate::engine::context::Context;
 use crate::engine::task::{Next, Task};
 use crate::ids::{By, Seq};
+use crate::record::Body;
 use crate::time::Span;
 
 impl Callouts {
@@ -17,18 +21,47 @@ impl Callouts {
         &self,
         cx: &Context<'_>,
         (id, only): (Seq, Option<Seq>),
-        named: Option<Span>,
-        by: &By,
+        (named, by): (Option<Span>, &By),
         next: &mut Next,
     ) {
         let Some(call) = self.get(id).filter(|call| !call.ended()) else { return };
-        self.hear(cx, call, &Event::Answered { by: by.clone(), named, only }, next);
+        let outcome = decide(
+            &call.core,
+            &Event::Answered { by: by.clone(), named, only },
+            &Known::of(cx, call),
+            cx.mono(),
+        );
+        // No later time is offered; who names one is told why. Who is away is asked who goes in any case.
+        if let Some(Reply::Holds(Lease { length, bound: Some(bound) })) = outcome.reply
+            && (named.is_some() || bound == Bound::Away)
+        {
+            let what = match named {
+                Some(named) => format!("an answer to {} that holds for {named}", call.code()),
+                None => format!("an answer to {} that holds longer", call.code()),
+            };
+            next.refuse(what, format!("it holds for {length}: {bound}"), by);
+        }
+        self.put(cx, &call.core, outcome, next);
     }
 
-    /// A person wants the next one called now.
-    pub(in crate::engine) fn on_next(&self, cx: &Context<'_>, id: Seq, by: &By, next: &mut Next) {
+    /// A person wants the next one called now. At the last rung all are called again, and whoever asked
+    /// is told that there is nobody else.
+    pub(in crate::engine) fn on_hand_on(&self, cx: &Context<'_>, id: Seq, by: &By, next: &mut Next) {
         let Some(call) = self.get(id).filter(|call| !call.ended()) else { return };
-        self.hear(cx, call, &Event::Next { by: by.clone() }, next);
+        let outcome = decide(&call.core, &Event::Next { by: by.clone() }, &Known::of(cx, call), cx.mono());
+        let what = || format!("the next person for {}", call.code());
+        match outcome.reply {
+            Some(Reply::NothingStands) => return next.refuse(what(), "nothing stands any more", by),
+            Some(Reply::NobodyElse) => {
+                let why = format!(
+                    "there is nobody else: all are called again, and you hear again in {PRESSED_AGAIN} if nobody answers"
+                );
+                next.refuse(what(), why, by);
+            }
+            Some(Reply::NextIsCalled | Reply::Holds(_) | Reply::WouldDrop) | None => {}
+        }
+        next.record(Body::HandedOn { call: id, by: by.clone() });
+        self.put(cx, &call.core, outcome, next);
     }
 
     /// An episode of the call-out may have returned to normal or been put aside.
@@ -58,7 +91,7 @@ impl Callouts {
         let by = By { who: "the keeper".to_owned(), via: "reload".to_owned() };
         for call in self.running() {
             if call.core.kind == Kind::Drill && cx.policy(&call.policy).is_none() {
-                next.record(crate::record::Body::CallEnded { call: call.core.id });
+                next.record(Body::CallEnded { call: call.core.id });
                 next.then(Task::DropUnwanted(call.core.id));
             }
             let gone = call.core.members.iter().find(|member| {

@@ -184,7 +184,6 @@ impl Callouts {
     /// Tells a call-out what happened.
     pub(super) fn hear(&self, cx: &Context<'_>, call: &Call, event: &Event, next: &mut Next) {
         let outcome = decide(&call.core, event, &Known::of(cx, call), cx.mono());
-        next.reply = outcome.reply.or(next.reply.take());
         self.put(cx, &call.core, outcome, next);
     }
 

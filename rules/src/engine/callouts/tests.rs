@@ -68,7 +68,7 @@ fn a_step_plans_pages_and_the_next_follows_if_they_are_lost() {
 fn an_answer_quiets_it_for_its_lease_and_what_is_worse_breaks_through() {
     let mut rig = TestRig::new();
     let (episode, call) = called(&mut rig, "leak");
-    rig.act(|cx, next| cx.callouts.on_answer(cx, (call, None), None, &ines(), next));
+    rig.act(|cx, next| cx.callouts.on_answer(cx, (call, None), (None, &ines()), next));
     assert_eq!(due(&rig, DeadlineReason::Step(call)), None);
     assert_eq!(due(&rig, DeadlineReason::Lease(call)), Some(rig.now.mono + Span::minutes(60)));
     let worse = rig.act(|cx, next| cx.callouts.on_got_worse(cx, episode, next));
@@ -128,4 +128,32 @@ fn what_comes_back_before_the_end_keeps_it_going() {
     let joins = rig.decide(|cx, next| cx.callouts.on_raised(cx, id, episode, next));
     assert!(joins.records.is_empty(), "it is in it already");
     assert_eq!(rig.parts.callouts.get(call).map(|of| of.core.phase.clone()), Some(Phase::Climbing));
+}
+
+#[test]
+fn whoever_hands_on_has_the_next_person_called_and_at_the_last_rung_all_again_and_hears_it() {
+    let mut rig = TestRig::new();
+    let (_, call) = called(&mut rig, "leak");
+    let next = rig.act(|cx, next| cx.callouts.on_hand_on(cx, call, &ines(), next));
+    assert_eq!(pages(&next.tasks), ["ines.mail", "tom.mail"], "{:?}", kinds(&next));
+    let next = rig.act(|cx, next| cx.callouts.on_hand_on(cx, call, &ines(), next));
+    assert_eq!(pages(&next.tasks), ["ines.push", "ines.mail", "tom.mail"], "{:?}", kinds(&next));
+    assert!(kinds(&next)[0].contains("there is nobody else"), "{:?}", kinds(&next));
+    rig.later(Span::minutes(10));
+    let next = rig.act(|cx, next| cx.callouts.on_time(cx, call, next));
+    assert_eq!(pages(&next.tasks), ["ines.mail", "ines.push"], "by all the ways of whoever asked");
+}
+
+#[test]
+fn an_answer_that_names_a_time_past_its_bounds_holds_as_long_as_they_allow_and_says_why() {
+    let mut rig = TestRig::new();
+    let (_, call) = called(&mut rig, "leak");
+    let next =
+        rig.act(|cx, next| cx.callouts.on_answer(cx, (call, None), (Some(Span::hours(20)), &ines()), next));
+    assert!(kinds(&next)[0].contains("it holds for 12 h: no answer holds longer here"), "{:?}", kinds(&next));
+    assert_eq!(due(&rig, DeadlineReason::Lease(call)), Some(rig.now.mono + Span::hours(12)));
+    let next =
+        rig.act(|cx, next| cx.callouts.on_answer(cx, (call, None), (Some(Span::hours(2)), &ines()), next));
+    assert!(!kinds(&next)[0].contains("refused"), "{:?}", kinds(&next));
+    assert_eq!(due(&rig, DeadlineReason::Lease(call)), Some(rig.now.mono + Span::hours(2)));
 }

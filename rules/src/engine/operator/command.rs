@@ -2,7 +2,6 @@
 
 use super::Operator;
 use crate::alarm::{AlarmEvent, Priority, State};
-use crate::callout::Call;
 use crate::callout::codes::{self, Answers};
 use crate::engine::context::Context;
 use crate::engine::task::{Next, Task};
@@ -213,7 +212,11 @@ fn acknowledge(cx: &Context<'_>, code: &str, named: Option<Span>, by: &By, next:
         return next.then(Task::TestAnswered { test, by: by.clone() });
     }
     let episode = cx.alarms.episode_by_code(&code);
-    let (call, only) = called_by(cx, &code);
+    let (call, only) = match answered_by(cx, &code) {
+        Answers::Nothing => (None, None),
+        Answers::Call(call) => (cx.callouts.get(call), None),
+        Answers::Member { call, episode } => (cx.callouts.get(call), Some(episode)),
+    };
     if episode.is_none() && call.is_none() {
         let why = "no open episode and no test page has this code";
         return next.refuse(format!("acknowledge {code}"), why, by);
@@ -232,28 +235,20 @@ fn acknowledge(cx: &Context<'_>, code: &str, named: Option<Span>, by: &By, next:
     next.tasks.extend(call.map(|call| Task::Answer { call: call.id(), only, named, by: by.clone() }));
 }
 
-/// The call-out that a code answers, or the one member of it that it answers alone.
-fn called_by<'a>(cx: &Context<'a>, code: &str) -> (Option<&'a Call>, Option<Seq>) {
+/// What the code answers: that of a call-out, or of an episode in one.
+fn answered_by(cx: &Context<'_>, code: &str) -> Answers {
     let code_of = |of: Seq| {
         let open = cx.alarms().filter_map(|id| cx.alarms.state(id).episode.as_ref());
         open.into_iter().find(|open| open.id == of).map(|open| open.code.clone())
     };
-    let cores = cx.callouts.running().map(|call| &call.core);
-    match codes::answered_by(code, cores, code_of) {
-        Answers::Nothing => (None, None),
-        Answers::Call(call) => (cx.callouts.get(call), None),
-        Answers::Member { call, episode } => (cx.callouts.get(call), Some(episode)),
-    }
+    codes::answered_by(code, cx.callouts.running().map(|call| &call.core), code_of)
 }
 
 fn hand_on(cx: &Context<'_>, code: &str, by: By, next: &mut Next) {
     let code = code.trim().to_ascii_uppercase();
-    match called_by(cx, &code) {
-        (Some(call), _) => {
-            next.record(Body::HandedOn { call: call.id(), by: by.clone() });
-            next.then(Task::CallNext { call: call.id(), by });
-        }
-        (None, _) => next.refuse(format!("hand {code} on"), "no open call-out has this code", &by),
+    match answered_by(cx, &code) {
+        Answers::Call(call) | Answers::Member { call, .. } => next.then(Task::HandOn { call, by }),
+        Answers::Nothing => next.refuse(format!("hand {code} on"), "no open call-out has this code", &by),
     }
 }
 
