@@ -144,6 +144,26 @@ impl Channel {
         }
     }
 
+    /// Goes the way as far as it can without telling anybody anything: what was found there, or what is in
+    /// the way. Nothing for ways that only a page can try.
+    pub async fn try_out(&mut self) -> Option<Result<String, String>> {
+        let progress = Progress::new();
+        let limit = self.limit();
+        let trying = async {
+            Some(match &mut self.0 {
+                Carrier::Mail(mail) => mail.try_out(&progress).await,
+                Carrier::Push(push) => push.try_out().await,
+                Carrier::Folder(folder) => folder.try_out(),
+                Carrier::Unusable(why) => Err(why.clone()),
+                Carrier::Siren(_) | Carrier::Text(_) | Carrier::Ring(_) => return None,
+            })
+        };
+        match tokio::time::timeout(limit, trying).await {
+            Ok(tried) => tried.map(|tried| tried.map_err(|why| plain::tame(&why, worker::LONGEST_NOTE))),
+            Err(_) => Some(Err(format!("no answer within {} s", limit.as_secs()))),
+        }
+    }
+
     /// How long one attempt may take.
     fn limit(&self) -> Duration {
         match &self.0 {

@@ -106,7 +106,7 @@ enum Verb {
     Run(Config),
     /// Read the configuration and the rule file as `run` would, and say all that is wrong.
     #[command(
-        after_help = "Example: slackwater check --config agent.toml\n         slackwater check --schema > rules.schema.json\nIt also names who is told by mail and push only, which a power cut takes with the router, and\nwhat the service's user can't read or write. Stricter than `run`, which starts with what is sound.\nExit code: 0 if all is right, 78 if not."
+        after_help = "Example: slackwater check --config agent.toml\n         slackwater check --live --for 2min\n         slackwater check --schema > rules.schema.json\nIt also names who is told by mail and push only, which a power cut takes with the router, and\nwhat the service's user can't read or write. Stricter than `run`, which starts with what is sound.\nExit code: 0 if all is right, 78 if not; 1 if --live found something that fails."
     )]
     Check {
         #[command(flatten)]
@@ -117,6 +117,13 @@ enum Verb {
         /// Print the JSON Schema of the rule file, for editors that complete by it, and check nothing.
         #[arg(long, conflicts_with = "json")]
         schema: bool,
+        /// Try everything too: the broker, each sensor, mail log-in, push hosts, modem, UPS, clock, disk,
+        /// certificates. Nobody is paged and nothing is switched.
+        #[arg(long, conflicts_with = "schema")]
+        live: bool,
+        /// How long sensors are waited for with --live, at most an hour.
+        #[arg(long = "for", value_name = "TIME", value_parser = length, default_value = "1min", requires = "live")]
+        wait: Span,
     },
     /// List the ready-made alarms, or print one for you to copy and change.
     #[command(
@@ -314,6 +321,7 @@ async fn carry_out(verb: Verb) -> ExitCode {
             print!("{}", slackwater_rules::plan::schema_text());
             ExitCode::SUCCESS
         }
+        Verb::Check { config, json, live: true, wait, .. } => check::live(&config, json, wait).await,
         Verb::Check { config, json, .. } => check::check(&config, json),
         Verb::Hazards { what } => hazards::print(what.as_ref()),
         Verb::Reload { config, yes } => ask(&config, Request::Reload { insists: yes }).await,

@@ -48,6 +48,8 @@ pub mod site;
 
 pub mod listen;
 
+pub mod live;
+
 pub mod event_loop;
 
 pub mod control;

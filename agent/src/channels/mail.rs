@@ -121,6 +121,19 @@ impl Mail {
         }
     }
 
+    /// Connects, encrypts, logs in, and says good-bye: nothing is sent.
+    pub(super) async fn try_out(&self, progress: &Progress) -> Result<String, String> {
+        let peer = format!("{}:{}", self.server.host, self.server.port);
+        match self.connect(progress).await {
+            Ok(smtp) => {
+                smtp.quit().await;
+                let login = if self.server.user.is_some() { ", our login taken" } else { "" };
+                Ok(format!("{peer} answers{login}"))
+            }
+            Err(fault) => Err(classify(fault, &peer, progress).trouble().unwrap_or_default()),
+        }
+    }
+
     /// Closes what is kept open, politely if the server is still there.
     pub(super) async fn rest(&mut self) {
         if let Some(kept) = self.kept.take() {
