@@ -49,6 +49,8 @@ pub mod plan;
 
 pub mod record;
 
+pub mod answer;
+
 pub mod page;
 
 #[expect(

@@ -15,13 +15,15 @@ pub struct Directory {
     pub contacts: BTreeMap<String, Contact>,
     /// Every way to reach them, and every siren.
     pub channels: BTreeMap<Target, ChannelKind>,
+    /// Whether replies to pages by mail are heard.
+    pub mailbox: bool,
     /// How pages can be answered, the easiest first.
     pub ways: Vec<Way>,
 }
 
 impl Default for Directory {
     fn default() -> Self {
-        Self { contacts: BTreeMap::new(), channels: BTreeMap::new(), ways: Way::built_in() }
+        Self { contacts: BTreeMap::new(), channels: BTreeMap::new(), mailbox: false, ways: Way::built_in() }
     }
 }
 
@@ -165,4 +167,6 @@ pub enum ChannelKind {
     Text,
     /// Noise only; reaches nobody in particular.
     Siren,
+    /// Noise only, at one person's ear: wakes them for what another channel says.
+    Ring,
 }

@@ -85,6 +85,19 @@ impl Way {
         }
     }
 
+    /// A mail is answered by a mail.
+    pub fn reply_by_mail() -> Self {
+        Self {
+            on: Some(ChannelKind::Mail),
+            who: None,
+            keepers_only: false,
+            needs: Needs::Router,
+            page: "Reply to this mail with {code} in its first line.".to_owned(),
+            text: Some("Reply {code}".to_owned()),
+            link: None,
+        }
+    }
+
     /// At the watch's own computer, for who may log in there.
     pub fn command() -> Self {
         Self {

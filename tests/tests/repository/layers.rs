@@ -4,7 +4,7 @@ use super::{shipped, sources, text};
 use std::collections::BTreeSet;
 
 /// The layers of `rules`, bottom to top: none uses one above it.
-const LAYERS: [&str; 24] = [
+const LAYERS: [&str; 25] = [
     "time",
     "forecast",
     "signs",
@@ -23,6 +23,7 @@ const LAYERS: [&str; 24] = [
     "record",
     "stopgap",
     "callout",
+    "answer",
     "page",
     "engine",
     "checkin",
