@@ -631,6 +631,7 @@ fn one_of_each() -> Vec<Body> {
         Body::Delivered { page: 3, result: Outcome::deferred(why.clone()) },
         Body::Answered { call: 2, by: by(), lease: span },
         Body::HandedOn { call: 2, by: by() },
+        Body::Hushed { siren: "siren".to_owned(), length: span, by: by() },
         Body::Resumed { call: 2, why: why.clone() },
         Body::CallEnded { call: 2 },
         Body::Refused { what: s("ack XYZ"), why: why.clone(), by: by() },
@@ -766,6 +767,7 @@ fn place_of(body: &Body) -> usize {
         Body::ClockSet { .. } => 46,
         Body::CallChanged { .. } => 47,
         Body::HandedOn { .. } => 48,
+        Body::Hushed { .. } => 49,
     }
 }
 

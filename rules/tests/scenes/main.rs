@@ -16,6 +16,7 @@ mod relays;
 mod restarts;
 mod senses;
 mod sources;
+mod table;
 mod turns;
 mod witness;
 mod work;
