@@ -9,6 +9,7 @@ mod drill;
 mod estimate;
 mod hazards;
 mod init;
+mod listen;
 mod rehearse;
 mod review;
 mod witness;
@@ -93,6 +94,11 @@ enum Verb {
     /// Write a small site to begin with into a folder.
     #[command(after_help = "Example: slackwater init tanks\nWhat is there already is never written over.")]
     Init(init::Init),
+    /// Hear the broker for a minute: what each topic says, what it probably is, and a rule file to begin with.
+    #[command(
+        after_help = "Example: slackwater listen --config agent.toml\n         slackwater listen --for 5min --topic 'room2/#' --out room2.toml\nIt never publishes and never writes over a file. Each guess is marked as one."
+    )]
+    Listen(listen::Listen),
     /// Watch: read the sensors, ring, and keep the journal. What the service runs.
     #[command(
         after_help = "Example: slackwater run --config /etc/slackwater/agent.toml\nSIGTERM ends it in good order; SIGHUP reads the files again."
@@ -294,6 +300,7 @@ async fn carry_out(verb: Verb) -> ExitCode {
         #[cfg(feature = "demo")]
         Verb::Demo(demo) => crate::demo::play(demo).await,
         Verb::Init(init) => init::write(&init),
+        Verb::Listen(listen) => listen::carry_out(listen).await,
         Verb::Run(config) => run(config).await,
         Verb::Check { schema: true, .. } => {
             print!("{}", slackwater_rules::plan::schema_text());

@@ -37,6 +37,7 @@ use health_inputs::ToldHealth;
 use mending::{Door, Mending};
 use outlet::Outlet;
 use slackwater_rules::engine::{Effect, Engine, Input, Turn};
+use slackwater_rules::quality::Quality;
 use slackwater_rules::record::{Outcome, Record, Seq};
 use slackwater_rules::time::{Moment, Now, Span};
 use sms_inputs::Texting;
@@ -161,6 +162,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
         ready: false,
         sender,
         roster,
+        retelling: recollecting::Retelling::default(),
         records: Vec::new(),
         effects: VecDeque::new(),
         acks: Vec::new(),
@@ -219,6 +221,8 @@ struct EventLoop {
     sender: Option<checkin::CheckInSender>,
     /// What is known of other sites.
     roster: Roster,
+    /// Of readings that came late.
+    retelling: recollecting::Retelling,
     /// Of the batch, not yet committed.
     records: Vec<Record>,
     effects: VecDeque<Effect>,
@@ -295,6 +299,7 @@ impl EventLoop {
         let check_in = self.sender.as_ref().map(checkin::CheckInSender::due);
         engine
             .into_iter()
+            .chain(self.retelling.due())
             .chain(self.keeper.due())
             .chain(self.service.turn_wanted_by())
             .chain(check_in)
@@ -320,6 +325,10 @@ impl EventLoop {
             onlooker(now, &turn);
         }
         self.keeper.sample(&turn.samples);
+        let late = turn.samples.iter().any(|sample| sample.quality == Quality::Late);
+        if late && self.engine.wants_past().is_some() {
+            self.retelling.want(now.mono);
+        }
         self.records.extend(turn.records);
         self.effects.extend(turn.effects);
     }
@@ -339,6 +348,10 @@ impl EventLoop {
             self.handle.ack(ack);
         }
         self.keeper.tend(&now);
+        if self.retelling.is_due(now.mono) {
+            self.keeper.flush(&now);
+            recollecting::recollect(&mut self.engine, &self.settings.places.journal.path, &now);
+        }
         self.roster.tend(&now);
         self.check_in(&now, has_records);
         self.service.turn_finished(now.mono);

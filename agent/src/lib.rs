@@ -44,6 +44,8 @@ pub mod witness;
 
 pub mod site;
 
+pub mod listen;
+
 pub mod event_loop;
 
 pub mod control;

@@ -231,7 +231,7 @@ impl Handle {
     /// the broker's taking it over and our hearing of it makes the broker see it twice.
     ///
     /// # Errors
-    /// When too many wait already, the topic is none, or the task has ended.
+    /// When too many wait already, the topic is none, the connection is a silent one, or the task has ended.
     pub fn publish(
         &self,
         id: u64,

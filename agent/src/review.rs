@@ -11,6 +11,7 @@ mod coverage;
 mod csv;
 mod events;
 mod form;
+mod in_gaps;
 mod sensors;
 mod text;
 mod when;
@@ -69,24 +70,29 @@ pub fn review(
         events.take(record);
         true
     })?;
-    let mut sensors = sensors::SensorTallies::new(plan, window, zone);
+    let coverage = gaps.finish(&unreadable);
+    let mut sensors = sensors::SensorTallies::new(plan, window, zone, &coverage.gaps);
     log.walk_readings(window.since, window.until, |name, minute| sensors.take(name, &minute))?;
     let site = match plan {
         Some(plan) => plan.site.clone(),
         None => log.site()?,
     };
-    let events = events.finish();
+    let mut events = events.finish();
+    let (sensors, in_gaps) = sensors.finish();
+    events.notes.extend(in_gaps);
+    events.notes.sort_by_key(|note| note.at.unix_ms);
     Ok(Review {
         version: VERSION,
         site,
         zone: zone.iana_name().map_or_else(|| "local time".to_owned(), str::to_owned),
         since: Stamp::new(window.since, true, zone),
         until: Stamp::new(window.until, true, zone),
-        coverage: gaps.finish(&unreadable),
+        coverage,
         episodes: events.episodes,
         call_outs: events.call_outs,
         asides: events.asides,
-        sensors: sensors.finish(),
+        sensors,
+        blips: events.blips,
         notes: events.notes,
         proofs: events.proofs,
         unreadable,

@@ -381,6 +381,7 @@ pub fn connection(settings: &BrokerSettings, subscriptions: Vec<String>) -> mqtt
         subscriptions,
         status_topic: settings.status_topic.clone(),
         loopback_topic: settings.loopback_topic.clone(),
+        silent: false,
     }
 }
 

@@ -335,6 +335,11 @@ pub trait World {
     fn value(&self, sensor: SensorId) -> Option<Value>;
     /// When anything live was last heard from the sensor; the start of the watch if never.
     fn heard(&self, sensor: SensorId) -> Moment;
+    /// Since when anything that the sensor says has been heard without a break; none if it can't be heard
+    /// now, because the broker is away.
+    fn listening(&self, _sensor: SensorId) -> Option<Moment> {
+        Some(Moment(i64::MIN))
+    }
     /// When the sensor last said something that was believed; the start of the watch if never.
     fn good(&self, sensor: SensorId) -> Moment;
     /// Whether sight of this is lost, and nothing larger explains it.
@@ -365,6 +370,10 @@ pub trait World {
     }
     /// Why there is no value in force, if the world can say: `stale for 5 min`.
     fn doubt(&self, _sensor: SensorId) -> Option<String> {
+        None
+    }
+    /// Why sight of this is lost, if the world can say.
+    fn loss(&self, _sight: &Sight) -> Option<String> {
         None
     }
     /// What is wrong with a part of the agent, if anything is known to be.

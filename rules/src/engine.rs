@@ -144,7 +144,39 @@ impl Engine {
         self.parts.forget_what_is_done();
     }
 
-    /// Takes what happened at `now` and says what is to be kept and done.
+    /// Takes what happened at `now` and says what is to be kept and done: first the records, then, when they
+    /// are safe, the effects.
+    ///
+    /// ```
+    /// use slackwater_rules::engine::{Arrival, Engine, Input};
+    /// use slackwater_rules::plan::{Directory, Plan, Surroundings};
+    /// use slackwater_rules::record::Body;
+    /// use slackwater_rules::time::{Moment, Now, Wall};
+    ///
+    /// let text = r#"
+    /// [sensor.lagoon-temp]
+    /// topic    = "lagoon/temperature"
+    /// measures = "temperature"
+    /// unit     = "degC"
+    /// every    = "10 s"
+    ///
+    /// [alarm.lagoon-cold]
+    /// when     = "lagoon-temp < 23 degC"
+    /// priority = "high"
+    /// "#;
+    /// let around = Surroundings { directory: Directory::default(), zone: jiff::tz::TimeZone::UTC, today: None };
+    /// let plan = Plan::check("rules.toml", text, &around).plan.expect("it is sound");
+    ///
+    /// let at = |ms: i64| Now { mono: Moment(ms), wall: Wall(1_790_000_000_000 + ms), wall_trusted: true };
+    /// let mut engine = Engine::new(plan, 7, 1, at(0));
+    /// engine.step(at(0), Input::Started { version: "example".into(), gap: None });
+    /// let turn = engine.step(at(1_000), Input::Message {
+    ///     topic: "lagoon/temperature".into(),
+    ///     payload: b"22.4".to_vec(),
+    ///     delivery: Arrival::Live,
+    /// });
+    /// assert!(turn.records.iter().any(|record| matches!(record.body, Body::Raised { .. })));
+    /// ```
     pub fn step(&mut self, now: Now, input: Input) -> Turn {
         // The clock that delays run on never goes back; if a caller's did, time stands still.
         let before = self.now;
@@ -179,6 +211,7 @@ impl Engine {
         let alarms: Vec<_> = alarms.map(|(id, _)| id).collect();
         self.decide(|cx, next| cx.relays.on_plan_without(cx, &relays, next));
         self.decide(|cx, next| cx.operator.on_plan_without(cx, &alarms, next));
+        self.decide(|cx, next| cx.alarms.on_stop(cx, next));
         // What follows from that is seen to under the old plan, whose places it names.
         for _ in 0..LOOP {
             self.queue.begin();
@@ -201,8 +234,7 @@ impl Engine {
         self.end_turn()
     }
 
-    /// Begins to tell them of the time since `since`, on the present clock. Comes before the first
-    /// [`Engine::step`], or right after [`Engine::adopt`].
+    /// Begins to tell them of the time since `since`, on the present clock, between two turns.
     pub fn recollect(&mut self, since: Moment) -> Recollection<'_> {
         Recollection::begin(&self.plan, &mut self.parts.alarms, since, self.now.mono)
     }

@@ -9,13 +9,16 @@
 //! A bad reading is no reading: the last good one stays in force until it is stale. So a single
 //! glitch changes nothing, and a stream of them blinds the sensor, as its silence would.
 
+mod late;
+mod rejection;
 #[cfg(test)]
 mod tests;
 
 use crate::plan::Sensor;
 use crate::reading::{Arrival, BadReading, Reading, Value};
 use crate::time::{Moment, Span};
-use crate::units::Scale;
+use late::LateReadings;
+pub use rejection::Rejection;
 use std::fmt;
 
 /// What speaks against a reading, or nothing.
@@ -29,6 +32,8 @@ pub enum Quality {
     Stale,
     /// Retained or backlog: true once, of no use for now.
     Old,
+    /// It says when it was measured, and came too late to be of now: for the history.
+    Late,
     /// Nothing has been heard from the sensor since the start.
     Absent,
 }
@@ -40,102 +45,9 @@ impl fmt::Display for Quality {
             Self::Suspect => "suspect",
             Self::Stale => "stale",
             Self::Old => "old",
+            Self::Late => "late",
             Self::Absent => "absent",
         })
-    }
-}
-
-/// What exactly speaks against a reading. Numbers are in base units.
-#[derive(Clone, Debug, PartialEq)]
-pub enum Rejection {
-    /// What a probe says when it has nothing to say.
-    Sentinel {
-        /// The value.
-        value: f64,
-    },
-    /// Outside the plausible range.
-    Implausible {
-        /// The value.
-        value: f64,
-        /// Lowest believable.
-        low: f64,
-        /// Highest believable.
-        high: f64,
-    },
-    /// Further from what was measured before than the water can have come since.
-    TooFast {
-        /// The value.
-        value: f64,
-        /// The last good value.
-        before: f64,
-        /// Time between the two.
-        within: Span,
-        /// The fastest believable change, per second.
-        limit: f64,
-    },
-    /// Exactly unmoved.
-    Frozen {
-        /// For how long.
-        unmoved: Span,
-    },
-    /// Not understood.
-    Unreadable(BadReading),
-    /// Kept by the broker.
-    Retained,
-    /// Queued while we were away.
-    Backlog,
-    /// By its own time too old when it came.
-    TooOld {
-        /// How old.
-        age: Span,
-        /// Older than this is stale.
-        limit: Span,
-    },
-    /// Measured before the reading that is in force.
-    Overtaken {
-        /// By how much.
-        by: Span,
-    },
-}
-
-impl Rejection {
-    /// The quality of a reading that this speaks against.
-    pub fn quality(&self) -> Quality {
-        match self {
-            Self::Sentinel { .. }
-            | Self::Implausible { .. }
-            | Self::TooFast { .. }
-            | Self::Frozen { .. }
-            | Self::Unreadable(_) => Quality::Suspect,
-            Self::Retained | Self::Backlog | Self::TooOld { .. } | Self::Overtaken { .. } => Quality::Old,
-        }
-    }
-
-    /// In words, with numbers on the sensor's own scale.
-    pub fn words(&self, scale: &Scale) -> String {
-        match self {
-            Self::Sentinel { value } => {
-                format!("{} is what the probe says when it has nothing to say", scale.show(*value))
-            }
-            Self::Implausible { value, low, high } => format!(
-                "{} is outside the plausible {} to {}",
-                scale.show(*value),
-                scale.show(*low),
-                scale.show(*high)
-            ),
-            Self::TooFast { value, before, within, limit } => format!(
-                "from {} to {} within {within}: faster than {}/min",
-                scale.show(*before),
-                scale.show(*value),
-                scale.show_difference(limit * 60.0)
-            ),
-            Self::Frozen { unmoved } => format!("frozen: exactly the same for {unmoved}"),
-            Self::Unreadable(bad) => bad.to_string(),
-            Self::Retained => "kept by the broker: true once".to_owned(),
-            Self::Backlog => "queued while nobody listened: true once".to_owned(),
-            Self::TooOld { age, limit } => format!("measured {age} ago, longer than {limit}"),
-            Self::Overtaken { by } => format!("measured {by} before the reading in force"),
-        }
     }
 }
 
@@ -163,6 +75,7 @@ pub struct Track {
     frozen: bool,
     heard: Option<Moment>,
     counts: Counts,
+    late: LateReadings,
 }
 
 /// How many live readings were believed, and how many not.
@@ -238,12 +151,30 @@ impl Track {
             if self.heard.is_none() {
                 self.doubt = Some(doubt.clone());
             }
-            return Judged { quality: doubt.quality(), doubt: Some(doubt), value, at };
+            // What the broker keeps comes again at every connection: it is no history.
+            let kept = delivery == Arrival::Retained;
+            let quality = match reading {
+                Ok(reading) if !kept && self.is_history(sensor, &reading) => Quality::Late,
+                Ok(_) | Err(_) => doubt.quality(),
+            };
+            return Judged { quality, doubt: Some(doubt), value, at };
         }
 
         self.heard = Some(now);
+        let before = self.good.map(|good| good.until);
+        let mut late = false;
         self.doubt = match reading {
-            Ok(reading) => self.judge(sensor, now, (at, reading.value), peer).err(),
+            Ok(reading) => {
+                let doubt = self.judge(sensor, now, (at, reading.value), peer).err();
+                match &doubt {
+                    None => self.late.believed(before, at, sensor.stale_after),
+                    Some(Rejection::TooOld { .. } | Rejection::Overtaken { .. }) => {
+                        late = self.is_history(sensor, &reading);
+                    }
+                    Some(_) => {}
+                }
+                doubt
+            }
             Err(bad) => {
                 self.step = None;
                 Some(Rejection::Unreadable(bad))
@@ -253,7 +184,10 @@ impl Track {
             None => self.counts.good += 1,
             Some(_) => self.counts.rejected += 1,
         }
-        let quality = self.doubt.as_ref().map_or(Quality::Good, Rejection::quality);
+        let quality = match &self.doubt {
+            Some(_) if late => Quality::Late,
+            doubt => doubt.as_ref().map_or(Quality::Good, Rejection::quality),
+        };
         Judged { quality, doubt: self.doubt.clone(), value, at }
     }
 

@@ -118,9 +118,27 @@ impl Mapping {
     }
 }
 
+impl Mapping {
+    /// What a pack says of earlier times, the oldest first, besides the reading that [`Mapping::read`] gives;
+    /// nothing for payloads that carry one value.
+    pub fn earlier(&self, payload: &[u8], now: &Now) -> Vec<Reading> {
+        let Self::Senml(name, content) = self else { return Vec::new() };
+        let text = std::str::from_utf8(payload).ok().filter(|text| text.len() <= LONGEST);
+        let pack = text.and_then(|text| json(text).ok());
+        pack.map(|pack| senml::earlier(name, content, &pack, now)).unwrap_or_default()
+    }
+}
+
 impl Content {
     /// The value of what is said, in the unit given with it, or else in the declared one.
     fn understand(&self, said: Said<'_>, unit: Option<Named<'_>>) -> Result<Value, BadReading> {
+        self.literally(said, unit).map_err(|bad| match said {
+            Said::Text(text) if says_away(text) => BadReading::SenderAway(bad::short(text.trim())),
+            Said::Text(_) | Said::Number(_) | Said::Truth(_) => bad,
+        })
+    }
+
+    fn literally(&self, said: Said<'_>, unit: Option<Named<'_>>) -> Result<Value, BadReading> {
         match (self, said) {
             (Self::Number(scale), Said::Number(number)) => in_base(number, unit, scale),
             (Self::Number(scale), Said::Text(text)) => {
@@ -162,6 +180,14 @@ fn word(words: &[Word], text: &str) -> Result<Value, BadReading> {
                 words.iter().flat_map(|word| &word.spellings).map(String::as_str).collect();
             BadReading::UnknownWord { said: bad::short(text), known: bad::short(&known.join(", ")) }
         })
+}
+
+/// Words by which a sender, or the bridge before it, says that nothing comes from the sensor. A sensor that
+/// declares such a word means what it declares.
+const AWAY: [&str; 3] = ["offline", "unavailable", "disconnected"];
+
+fn says_away(text: &str) -> bool {
+    AWAY.iter().any(|word| same(word, text.trim()))
 }
 
 /// Whether two texts differ in nothing but capital letters.

@@ -124,6 +124,17 @@ pub enum Body {
     },
     /// It has been quiet for long enough.
     Settled { alarm: String },
+    /// Its condition came and went within the on-delay, so that nothing was raised. The first time is
+    /// recorded at once; what comes in the hour after it is told together.
+    Blipped {
+        alarm: String,
+        /// How often.
+        count: u32,
+        /// The longest spell.
+        longest: Span,
+        /// The first of them began so long ago.
+        since: Span,
+    },
     /// A person answered for this episode.
     Acknowledged { alarm: String, episode: Seq, by: By },
     /// A person reset a latch.

@@ -1,5 +1,7 @@
 //! The journal's minutes told to windows that know nothing yet: after a start, and after a reload
 //! those of conditions that are new. A minute counts by its mean, or by its first and last word.
+//! Readings that come late, with the time at which they were measured, go into the journal; a little later
+//! the windows that look at them are told the whole past anew, in order of time.
 
 use crate::journal::{JournalError, JournalLog, Minute, Values};
 use slackwater_rules::engine::Engine;
@@ -11,6 +13,41 @@ use std::path::Path;
 
 /// Within a minute the last word is known, but not since when.
 const HALF: Span = Span::seconds(30);
+
+/// What comes late comes together: so long the windows wait for the rest of it.
+const GATHER: Span = Span::minutes(1);
+
+/// The past is read no more often than this, however often something comes late.
+const TOLD_EVERY: Span = Span::minutes(30);
+
+/// When windows are to be told of what came late.
+#[derive(Default)]
+pub(super) struct Retelling {
+    due: Option<Moment>,
+    told: Option<Moment>,
+}
+
+impl Retelling {
+    /// Something came late.
+    pub(super) fn want(&mut self, now: Moment) {
+        let earliest = self.told.map_or(now, |told| told + TOLD_EVERY);
+        self.due.get_or_insert(earliest.max(now + GATHER));
+    }
+
+    /// When they are told.
+    pub(super) fn due(&self) -> Option<Moment> {
+        self.due
+    }
+
+    /// Whether it is time; then it is done.
+    pub(super) fn is_due(&mut self, now: Moment) -> bool {
+        let due = self.due.take_if(|due| *due <= now).is_some();
+        if due {
+            self.told = Some(now);
+        }
+        due
+    }
+}
 
 /// Tells them. What is not dated for sure can't be told, and windows then fill by themselves.
 pub(super) fn recollect(engine: &mut Engine, journal: &Path, now: &Now) {
@@ -112,5 +149,66 @@ priority = "low"
     fn what_is_not_dated_for_sure_is_not_told() {
         assert_eq!(truth_after_a_restart(false, true), "unknown");
         assert_eq!(truth_after_a_restart(true, false), "unknown");
+    }
+
+    #[test]
+    fn windows_are_told_of_what_came_late_soon_and_not_often() {
+        let mut retelling = Retelling::default();
+        let at = |minutes| Moment(0) + Span::minutes(minutes);
+        assert_eq!(retelling.due(), None);
+        retelling.want(at(10));
+        retelling.want(at(11));
+        assert_eq!(retelling.due(), Some(at(11)));
+        assert!(!retelling.is_due(at(10)));
+        assert!(retelling.is_due(at(11)));
+        retelling.want(at(12));
+        assert_eq!(retelling.due(), Some(at(41)));
+    }
+
+    #[test]
+    fn a_pack_that_comes_after_a_gap_fills_the_window_in_order_of_time() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("journal.sqlite");
+        let (mut journal, _) =
+            Journal::open(&path, BootId("first".to_owned()), JournalLimits::default()).unwrap();
+        let around = Surroundings { directory: Default::default(), zone: TimeZone::UTC, today: None };
+        let rules = RULES.replace("topic = \"flow\"", "topic = \"flow\"\nsenml = \"f\"");
+        let plan = Plan::check("rules.toml", &rules, &around).plan.unwrap();
+        let now = |minutes: i64| Now {
+            mono: Moment(0) + Span::minutes(minutes),
+            wall: BEGAN + Span::minutes(minutes),
+            wall_trusted: true,
+        };
+        let pack = |ages: &mut dyn Iterator<Item = i64>| -> Vec<u8> {
+            let one = |ago: i64| format!(r#"{{"n":"f","v":1500,"u":"L/h","t":-{}}}"#, ago * 60);
+            format!("[{}]", ages.map(one).collect::<Vec<_>>().join(",")).into_bytes()
+        };
+        let mut engine = Engine::new(plan, 1, 1, now(0));
+        engine.step(now(0), Input::Started { version: "test".to_owned(), gap: None });
+        engine.step(now(0), Input::Link(Link::Hears));
+        let mut say = |engine: &mut Engine, at: Now, payload| {
+            let said = Input::Message { topic: "flow".to_owned(), payload, delivery: Arrival::Live };
+            let turn = engine.step(at, said);
+            journal.sample(&turn.samples);
+            journal.flush(&at).unwrap();
+        };
+        say(&mut engine, now(1), pack(&mut [0].into_iter()));
+        for minute in 2..7 * 60 {
+            engine.step(now(minute), Input::Tick);
+        }
+        // Six hours in which the sender could not be heard, and kept what it measured.
+        say(&mut engine, now(7 * 60), pack(&mut (0..6 * 60).rev()));
+        assert_eq!(engine.explain("fading", now(7 * 60)).unwrap().alarm.truth, "unknown");
+        recollect(&mut engine, &path, &now(7 * 60));
+        let mut once_more = |at: Now| {
+            let said = Input::Message {
+                topic: "flow".to_owned(),
+                payload: pack(&mut [0].into_iter()),
+                delivery: Arrival::Live,
+            };
+            engine.step(at, said);
+            engine.explain("fading", at).unwrap().alarm.truth.to_owned()
+        };
+        assert_eq!(once_more(now(7 * 60 + 1)), "true");
     }
 }

@@ -171,6 +171,7 @@ impl JournalLog {
                 | Body::FoundSight { .. }
                 | Body::Chattering { .. }
                 | Body::Settled { .. }
+                | Body::Blipped { .. }
                 | Body::Acknowledged { .. }
                 | Body::Reset { .. }
                 | Body::Marked { .. }

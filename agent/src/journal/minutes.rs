@@ -106,9 +106,11 @@ impl Minutes {
     pub(super) fn add(&mut self, sample: &Sample) {
         let believed = match (sample.quality, sample.value) {
             (Quality::Good, Some(value)) => Some(value),
+            // Before this boot's clock began there is no minute to put it in.
+            (Quality::Late, Some(value)) if sample.at.0 >= 0 => Some(value),
             (Quality::Good | Quality::Suspect, _) => None,
             // True once, or no reading at all: neither believed nor rejected.
-            (Quality::Stale | Quality::Old | Quality::Absent, _) => return,
+            (Quality::Stale | Quality::Old | Quality::Late | Quality::Absent, _) => return,
         };
         let place = match self.places.get(&sample.sensor) {
             Some(place) => *place,

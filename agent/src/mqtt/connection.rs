@@ -75,7 +75,8 @@ impl Worker {
         orders: mpsc::UnboundedReceiver<ConnectionCommand>,
         events: mpsc::Sender<MqttEvent>,
     ) -> Self {
-        let wanted = settings.subscriptions.iter().chain([&settings.loopback_topic]).cloned();
+        let own = (!settings.silent).then_some(&settings.loopback_topic);
+        let wanted = settings.subscriptions.iter().chain(own).cloned();
         Self {
             subscriptions: Subscriptions::new(wanted),
             settings,
@@ -257,6 +258,9 @@ impl Worker {
         self.closing = true;
         self.backlog.clear();
         let link = link.filter(|link| link.up.is_some()).ok_or(ConnectionEnd::Closed)?;
+        if self.settings.silent {
+            return Ok(link.goodbye()?);
+        }
         self.outbox.handed_over(Purpose::Farewell);
         Ok(link.say(&self.settings.status_topic, OFFLINE)?)
     }
@@ -281,6 +285,9 @@ impl Worker {
         if silent_for > link.keep_alive.mul_f32(2.4) {
             let silent_for = silent_for.as_secs_f32();
             return Err(Loss::new(format!("nothing came from the broker for {silent_for:.0} s")).into());
+        }
+        if self.settings.silent {
+            return Ok(());
         }
         let due = link.loopback.due(now, link.keep_alive);
         match due {

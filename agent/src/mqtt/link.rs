@@ -188,7 +188,9 @@ pub(super) fn options(settings: &MqttSettings, tunnel: Option<&Tunnel>) -> MqttO
         .set_max_packet_size(Some(settings.max_packet))
         .set_manual_acks(true)
         .set_outgoing_inflight_upper_limit(LIBRARY_WINDOW)
-        .set_connection_timeout(reason::CONNECTING.as_secs())
-        .set_last_will(LastWill::new(&settings.status_topic, OFFLINE, QoS::AtLeastOnce, true, None));
+        .set_connection_timeout(reason::CONNECTING.as_secs());
+    if !settings.silent {
+        options.set_last_will(LastWill::new(&settings.status_topic, OFFLINE, QoS::AtLeastOnce, true, None));
+    }
     options
 }

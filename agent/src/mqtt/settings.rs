@@ -51,6 +51,8 @@ pub struct MqttSettings {
     pub status_topic: String,
     /// Where our own message goes around. Nobody else should publish here.
     pub loopback_topic: String,
+    /// Only to hear: nothing at all is published, no status, no last will, no message of our own.
+    pub silent: bool,
 }
 
 /// How to be sure of the broker.
@@ -79,6 +81,7 @@ impl MqttSettings {
             subscriptions: Vec::new(),
             status_topic: format!("slackwater/{client_id}/status"),
             loopback_topic: format!("slackwater/{client_id}/loopback"),
+            silent: false,
             client_id,
         }
     }

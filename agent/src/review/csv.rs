@@ -108,6 +108,10 @@ pub fn render_csv(review: &Review) -> String {
             );
         }
     }
+    for blips in &review.blips {
+        let detail = format!("{}, the longest", blips.count);
+        whole(&mut rows, "blips", &blips.alarm, blips.longest, &detail);
+    }
     for note in &review.notes {
         rows.point("note", &note.at).row("", "", "", &note.text);
     }

@@ -5,8 +5,8 @@
 mod notes;
 
 use super::{
-    Answer, Aside, CallOutReview, ChannelProof, Episode, Foretold, Mark, Note, PageResult, Paged, ProofSeen,
-    Reason, ReviewSpan, Skipped, Stamp, Switching,
+    Answer, Aside, Blips, CallOutReview, ChannelProof, Episode, Foretold, Mark, Note, PageResult, Paged,
+    ProofSeen, Reason, ReviewSpan, Skipped, Stamp, Switching,
 };
 use jiff::tz::TimeZone;
 use slackwater_rules::record::{Body, By, Drilled, Outcome, Record, Seq};
@@ -28,6 +28,8 @@ pub(super) struct Events<'a> {
     notes: Vec<Note>,
     /// By channel, as the last test pages left it.
     proofs: BTreeMap<String, ChannelProof>,
+    /// By alarm.
+    blips: BTreeMap<String, Blips>,
 }
 
 pub(super) struct Finished {
@@ -36,6 +38,7 @@ pub(super) struct Finished {
     pub(super) asides: Vec<Aside>,
     pub(super) notes: Vec<Note>,
     pub(super) proofs: Vec<ChannelProof>,
+    pub(super) blips: Vec<Blips>,
 }
 
 impl<'a> Events<'a> {
@@ -51,6 +54,7 @@ impl<'a> Events<'a> {
             asides: Vec::new(),
             notes: Vec::new(),
             proofs: BTreeMap::new(),
+            blips: BTreeMap::new(),
         }
     }
 
@@ -59,6 +63,11 @@ impl<'a> Events<'a> {
         let at = Stamp::new(at.wall, at.wall_trusted, self.zone);
         match body {
             body @ Body::Raised { .. } => self.raised(at, body),
+            Body::Blipped { alarm, count, longest, .. } if at.unix_ms >= self.window.since => {
+                let known = self.blips.entry(alarm.clone());
+                let known = known.or_insert(Blips { alarm, count: 0, longest: Span::ZERO });
+                (known.count, known.longest) = (known.count + u64::from(count), known.longest.max(longest));
+            }
             Body::Worsened { episode, because, .. } => {
                 self.episode(episode, |known| known.worsened.push(Reason { at, why: because }));
             }
@@ -251,6 +260,7 @@ impl<'a> Events<'a> {
             asides: self.asides.into_iter().filter(|aside| aside.to.as_ref().is_none_or(reaches)).collect(),
             notes: self.notes,
             proofs: self.proofs.into_values().collect(),
+            blips: self.blips.into_values().collect(),
         }
     }
 

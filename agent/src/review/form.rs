@@ -37,6 +37,9 @@ pub struct Review {
     pub asides: Vec<Aside>,
     /// What each sensor said.
     pub sensors: Vec<SensorReview>,
+    /// What came and went before its delay was over, by alarm.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub blips: Vec<Blips>,
     /// What else a keeper should know: in order.
     pub notes: Vec<Note>,
     /// What test pages have shown of each channel, by the end of the stretch.
@@ -332,6 +335,19 @@ pub struct ChannelProof {
     pub proved: Option<Stamp>,
     /// Test pages since then that were not.
     pub missed: u32,
+}
+
+/// Spells of an alarm's condition that were over before its on-delay was, so that nothing was raised.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub struct Blips {
+    /// The alarm's name.
+    pub alarm: String,
+    /// How many.
+    pub count: u64,
+    /// The longest of them.
+    #[serde(rename = "longest-ms")]
+    pub longest: Span,
 }
 
 /// Something else that a keeper should know.

@@ -2,7 +2,8 @@
 //! a sensor flows out. A believed value holds until the next, but no longer than the sensor's
 //! own time to stale: what lies beyond is unknown, and no line is drawn over it.
 
-use super::{Extreme, Outside, ReviewSpan, SensorReview, Stamp, Words};
+use super::in_gaps::InGaps;
+use super::{Extreme, Gap, Note, Outside, ReviewSpan, SensorReview, Stamp, Words};
 use crate::journal::{Minute, Values};
 use jiff::tz::TimeZone;
 use slackwater_rules::plan::{Plan, Sensor};
@@ -19,6 +20,7 @@ pub(super) struct SensorTallies<'a> {
     plan: Option<&'a Plan>,
     window: ReviewSpan,
     zone: &'a TimeZone,
+    gaps: &'a [Gap],
     seen: BTreeMap<String, SensorTrack<'a>>,
 }
 
@@ -36,25 +38,38 @@ struct SensorTrack<'a> {
     counted: Wall,
     last: Option<(Wall, Values)>,
     changes: u64,
+    in_gaps: InGaps,
 }
 
 impl<'a> SensorTallies<'a> {
-    pub(super) fn new(plan: Option<&'a Plan>, window: ReviewSpan, zone: &'a TimeZone) -> Self {
+    pub(super) fn new(
+        plan: Option<&'a Plan>,
+        window: ReviewSpan,
+        zone: &'a TimeZone,
+        gaps: &'a [Gap],
+    ) -> Self {
         let planned = plan.iter().flat_map(|plan| &plan.sensors);
         let seen =
             planned.map(|s| (s.name.clone(), SensorTrack { sensor: Some(s), ..SensorTrack::default() }));
-        Self { plan, window, zone, seen: seen.collect() }
+        Self { plan, window, zone, gaps, seen: seen.collect() }
     }
 
     pub(super) fn take(&mut self, name: &str, minute: &Minute) {
         let window = self.window;
         match self.seen.get_mut(name) {
-            Some(track) => track.take(minute, window),
+            Some(track) => {
+                if let Some(sensor) = track.sensor {
+                    track.in_gaps.take(sensor, minute, self.gaps);
+                }
+                track.take(minute, window);
+            }
             None => self.seen.entry(name.to_owned()).or_default().take(minute, window),
         }
     }
 
-    pub(super) fn finish(mut self) -> Vec<SensorReview> {
+    /// What each said, and what was outside its limits while nobody saw it.
+    pub(super) fn finish(mut self) -> (Vec<SensorReview>, Vec<Note>) {
+        let mut notes = Vec::new();
         let mut order: Vec<String> = Vec::new();
         if let Some(plan) = self.plan {
             order.extend(plan.sensors.iter().map(|sensor| sensor.name.clone()));
@@ -64,10 +79,13 @@ impl<'a> SensorTallies<'a> {
         for name in order {
             if let Some(mut track) = self.seen.remove(&name) {
                 track.hold(self.window.until, self.window);
+                if let Some(sensor) = track.sensor {
+                    notes.extend(std::mem::take(&mut track.in_gaps).notes(sensor, self.gaps, self.zone));
+                }
                 reviews.push(track.review(name, self.plan, self.window, self.zone));
             }
         }
-        reviews
+        (reviews, notes)
     }
 }
 

@@ -553,3 +553,42 @@ fn the_latest_mark_of_an_episode_is_shown() {
     assert!(text.contains("  marked as false by ines: probe out of the water\n"), "{text}");
     assert!(render_csv(&review).contains(",ines,false,,probe out of the water\r\n"));
 }
+
+#[test]
+fn blips_of_an_alarm_are_one_line_with_their_number_and_the_longest() {
+    let mut story = Story::new();
+    let blips = |count, seconds| Body::Blipped {
+        alarm: s("power-lost"),
+        count,
+        longest: Span::seconds(seconds),
+        since: Span::minutes(40),
+    };
+    story.tell("2026-10-19 22:00", blips(9, 19));
+    story.tell("2026-10-20 03:00", blips(1, 4));
+    story.tell("2026-10-20 04:00", blips(2, 12));
+    let review = story.review(None, "2026-10-20", "2026-10-21");
+    let text = render_text(&review, &zone());
+    assert!(text.contains("\npower-lost: 3 blips, longest 12 s\n"), "{text}");
+    assert!(render_csv(&review).contains("blips,"), "{}", render_csv(&review));
+}
+
+#[test]
+fn what_was_outside_during_a_gap_and_was_told_afterwards_is_a_line() {
+    let mut story = Story::new();
+    story.tell("2026-10-20 00:00", Body::Started { version: s("0.1.0"), gap: None });
+    let good = |value: f64| move |_: f64| (Value::Number(value), Quality::Good);
+    story.readings("lagoon-temp", "2026-10-20 00:00", "2026-10-20 02:00", good(25.0));
+    story.tell("2026-10-20 02:00", Body::SightLost { of: s("broker"), why: s("no power") });
+    story.tell("2026-10-20 06:00", Body::SightRegained { of: s("broker"), after: Span::hours(4) });
+    let fell = |minute: f64| (Value::Number(if minute < 30.0 { 23.0 } else { 21.5 }), Quality::Late);
+    story.readings("lagoon-temp", "2026-10-20 04:00", "2026-10-20 05:00", fell);
+    story.readings("lagoon-temp", "2026-10-20 06:00", "2026-10-20 12:00", good(25.0));
+    // What is outside while it is seen has its place elsewhere.
+    story.readings("lagoon-temp", "2026-10-20 12:00", "2026-10-20 12:10", good(23.0));
+    let plan = plan();
+    let review = story.review(Some(&plan), "2026-10-20", "2026-10-21");
+    let told: Vec<_> = review.notes.iter().map(|note| (note.at.at.as_str(), note.text.as_str())).collect();
+    let text = "lagoon-temp was outside its limits for 1 h while broker was out of sight, up to 21.5 degC: \
+                told afterwards";
+    assert_eq!(told, [("2026-10-20T04:00:00+02:00", text)], "{:?}", review.coverage);
+}

@@ -67,6 +67,13 @@ pub fn render_text(review: &Review, zone: &TimeZone) -> String {
             page.sensor(sensor, review.coverage.length);
         }
     }
+    if !review.blips.is_empty() {
+        page.title("SHORTER THAN THEIR DELAY");
+        for blips in &review.blips {
+            let many = if blips.count == 1 { "1 blip".to_owned() } else { format!("{} blips", blips.count) };
+            page.line(0, &format!("{}: {many}, longest {}", blips.alarm, blips.longest));
+        }
+    }
     if !review.notes.is_empty() || !review.unreadable.is_empty() {
         page.title("ALSO");
         for note in &review.notes {

@@ -9,6 +9,28 @@
 //! [`water`] and [`cooling`] are published physics, whose sources and ranges are told in [`references`]; [`thermal`] learns one tank, [`respiration`] what it uses of oxygen; [`margin`],
 //! [`oxygen`], [`battery`], [`light`] and [`circulation`] answer a keeper's questions, [`planner`] all of them for a
 //! tank that is only written down; [`faults`] compares what happens with what should.
+//!
+//! How long a tank of 200 L stays above 22 degC without any heat, an hour after the first reading:
+//!
+//! ```
+//! use slackwater_forecast::geometry::Geometry;
+//! use slackwater_forecast::thermal::{Heater, Prior, Scenario, Side, Thermal, ThermalInput};
+//! use slackwater_time::Moment;
+//!
+//! # fn main() -> Result<(), slackwater_forecast::CannotSay> {
+//! let mut tank = Thermal::new(Prior::of(&Geometry::of(0.2, 35.0, None)?));
+//! for minute in 0..=60 {
+//!     let at = Moment(minute * 60_000);
+//!     tank.input(at, ThermalInput::Room, 18.0);
+//!     tank.input(at, ThermalInput::Heater(Heater::First), 0.2);
+//!     tank.temperature(at, 25.4);
+//! }
+//! let hours = tank.time_to(Side::Below, 22.0, &Scenario::no_heat())?;
+//! // Nothing is learned yet: the range is wide, and says that it rests on the tank's size.
+//! assert!(2.0 < hours.range.low && hours.range.low < hours.range.high);
+//! # Ok(())
+//! # }
+//! ```
 
 // Nothing panics on what comes from outside. Where it is right to, an attribute says why.
 #![warn(

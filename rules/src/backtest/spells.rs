@@ -71,6 +71,7 @@ impl Spells {
             | Body::FoundSight { .. }
             | Body::Chattering { .. }
             | Body::Settled { .. }
+            | Body::Blipped { .. }
             | Body::Acknowledged { .. }
             | Body::Reset { .. }
             | Body::Unshelved { .. }

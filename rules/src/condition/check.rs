@@ -19,6 +19,30 @@ impl Condition {
     /// Reads and checks a condition's text. Places in the findings are bytes of `text`. There
     /// may be no findings although there is no condition, if it uses a sensor that is itself
     /// mistaken.
+    ///
+    /// # Errors
+    /// All that is wrong with the text, in its order.
+    ///
+    /// ```
+    /// use slackwater_rules::condition::Condition;
+    /// # use slackwater_rules::plan::{Directory, Plan, Surroundings};
+    /// # let text = r#"
+    /// # [sensor.lagoon-temp]
+    /// # topic    = "lagoon/temperature"
+    /// # measures = "temperature"
+    /// # unit     = "degC"
+    /// # every    = "10 s"
+    /// # "#;
+    /// # let around = Surroundings { directory: Directory::default(), zone: jiff::tz::TimeZone::UTC, today: None };
+    /// # let plan = Plan::check("rules.toml", text, &around).plan.unwrap();
+    ///
+    /// let scope = plan.scope();
+    /// let cold = Condition::parse("lagoon-temp < 23 degC or lagoon-temp is silent for 5 min", &scope);
+    /// assert_eq!(cold.unwrap().sensors().len(), 1);
+    ///
+    /// let wrong = Condition::parse("lagoon-temp < 23 mg/L", &scope).unwrap_err();
+    /// assert_eq!(&"lagoon-temp < 23 mg/L"[wrong[0].span.clone()], "23 mg/L");
+    /// ```
     pub fn parse(text: &str, scope: &Scope<'_>) -> Result<Condition, Vec<Finding>> {
         let written = Written::parse(text).map_err(|finding| vec![finding])?;
         let mut checker = Checker { scope, findings: Vec::new(), slots: 0, inside: false };

@@ -8,7 +8,7 @@ use super::{
 use crate::condition::query::UntilWhat;
 use crate::ids::SensorId;
 use crate::reading::Value;
-use crate::time::Moment;
+use crate::time::{Moment, Span};
 use crate::units::Dimension;
 use std::fmt;
 
@@ -133,6 +133,7 @@ impl Test {
                 Some(Value::Word(said)) => lasting((said == *word).into()),
                 Some(Value::Number(_)) | None => lasting(Truth::Unknown),
             },
+            Self::Lapse(Lapse::Silent, sensor, length) => silent(*world, *sensor, *length, *now),
             Self::Lapse(lapse, sensor, length) => match lapsed_since(*world, *lapse, *sensor) {
                 Some(then) => since(then, *length, *now),
                 None => lasting(Truth::Unknown),
@@ -175,7 +176,7 @@ impl Test {
 
 /// What is counted down from an estimate moves by time alone, and is asked again after this. The water's
 /// forecast moves by readings.
-const ASKED_AGAIN: crate::time::Span = crate::time::Span::minutes(1);
+const ASKED_AGAIN: Span = Span::minutes(1);
 
 impl Foretold {
     fn judge<W: World>(&self, world: &W, now: Moment) -> Verdict {
@@ -242,8 +243,21 @@ pub(super) fn lapsed_since<W: World>(world: &W, lapse: Lapse, sensor: SensorId) 
     }
 }
 
+/// Silence is known only of a time in which something would have been heard: while the broker is away, and
+/// for so long after its return, nobody can say.
+fn silent<W: World>(world: &W, sensor: SensorId, length: Span, now: Moment) -> Verdict {
+    let verdict = since(world.heard(sensor), length, now);
+    match (verdict.truth, world.listening(sensor)) {
+        (Truth::True, None) => lasting(Truth::Unknown),
+        (Truth::True, Some(listening)) if now - listening < length => {
+            Verdict { truth: Truth::Unknown, until: Some(listening + length) }
+        }
+        (Truth::True | Truth::False | Truth::Unknown, _) => verdict,
+    }
+}
+
 /// True from `length` after `then` on.
-fn since(then: Moment, length: crate::time::Span, now: Moment) -> Verdict {
+fn since(then: Moment, length: Span, now: Moment) -> Verdict {
     let due = then + length;
     if now >= due { lasting(Truth::True) } else { Verdict { truth: Truth::False, until: Some(due) } }
 }

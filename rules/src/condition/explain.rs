@@ -248,7 +248,8 @@ impl<W: World> ExplainedPart<'_, W> {
                     Truth::False => "in sight",
                     Truth::Unknown => "may be out of sight",
                 };
-                vec![format!("{} {sees}", self.sight(sight))]
+                let why = self.present.world.loss(sight).map_or(String::new(), |why| format!(": {why}"));
+                vec![format!("{} {sees}{why}", self.sight(sight))]
             }
         }
     }

@@ -91,6 +91,20 @@ impl Memory {
         });
     }
 
+    /// Takes over the windows of another memory of the same condition, and nothing else.
+    pub(crate) fn take_windows(&mut self, told: Self) {
+        if self.slots.len() != told.slots.len() {
+            *self = told;
+            return;
+        }
+        for (own, told) in self.slots.iter_mut().zip(told.slots) {
+            match told {
+                window @ Slot::Window(_) => *own = window,
+                Slot::Truths(_) | Slot::Sequence(_) => {}
+            }
+        }
+    }
+
     pub(super) fn window(&self, slot: usize) -> Option<&Kept> {
         match self.slots.get(slot)? {
             Slot::Window(kept) => Some(kept),

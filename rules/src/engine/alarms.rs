@@ -3,6 +3,7 @@
 //! [`on_look`](Alarms::on_look); what has lasted long enough flows out as a record of the lifecycle,
 //! with the tasks that follow from it.
 
+mod blips;
 mod judging;
 
 use super::ground::Ground;
@@ -12,6 +13,7 @@ use crate::ids::{AlarmId, Seq};
 use crate::plan::{Alarm, Plan};
 use crate::record::{Body, Record};
 use crate::time::{Moment, Span};
+use blips::BlipCount;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// What is known of an alarm's condition just now.
@@ -29,10 +31,14 @@ impl Watch {
         Self { truth: Truth::Unknown, since: now, true_since: None }
     }
 
-    fn see(&mut self, truth: Truth, now: Moment) {
+    /// It says this from `now` on. The spell that is over by that: since when it was true, and for how long
+    /// as far as is known.
+    fn see(&mut self, truth: Truth, now: Moment) -> Option<(Moment, Span)> {
         if truth == self.truth {
-            return;
+            return None;
         }
+        let until = if self.truth == Truth::True { now } else { self.since };
+        let over = self.true_since.filter(|_| truth == Truth::False).map(|since| (since, until - since));
         let unknown_for = if self.truth == Truth::Unknown { now - self.since } else { Span::ZERO };
         self.true_since = match truth {
             Truth::True => Some(self.true_since.map_or(now, |since| since + unknown_for)),
@@ -41,6 +47,7 @@ impl Watch {
         };
         self.truth = truth;
         self.since = now;
+        over
     }
 
     /// Whatever was before, a delay begins now.
@@ -82,6 +89,7 @@ struct Entry {
     /// Work that had paused it, as its record says, and when it ended; none once the condition was
     /// false since.
     after_work: Option<(Seq, String, Moment)>,
+    blips: BlipCount,
 }
 
 /// All alarms, in the order of the plan.
@@ -99,6 +107,7 @@ impl Alarms {
             watch: Watch::new(now),
             recall: Recall::of(alarm, now),
             after_work: None,
+            blips: BlipCount::default(),
         };
         Self {
             entries: plan.alarms.iter().map(entry).collect(),
@@ -167,6 +176,11 @@ impl Alarms {
             }
             Body::Chattering { alarm, .. } => {
                 self.change(ground, alarm, |state| state.chattering = Some(seq));
+            }
+            Body::Blipped { alarm, .. } => {
+                if let Some(entry) = ground.alarm(alarm).and_then(|id| self.entries.get_mut(id.index())) {
+                    entry.blips.recorded(at);
+                }
             }
             Body::Settled { alarm } => self.change(ground, alarm, |state| {
                 state.chattering = None;
@@ -292,6 +306,12 @@ impl Alarms {
         self.unremembered.iter().copied()
     }
 
+    /// Something came late of what these alarms look at: their windows have to be told the past anew.
+    pub(super) fn on_late(&mut self, plan: &Plan, alarms: &[AlarmId]) {
+        let look_back = alarms.iter().filter(|id| plan.alarm(**id).windows_reach().is_some());
+        self.unremembered.extend(look_back);
+    }
+
     /// Begins to tell them of the past since then: what they shall remember, to be filled.
     pub(super) fn begin_recall(&mut self, plan: &Plan, since: Moment, now: Moment) -> Vec<(AlarmId, Recall)> {
         let told = |condition| Memory::told(condition, since.min(now), now);
@@ -304,10 +324,11 @@ impl Alarms {
         alarms.collect()
     }
 
-    /// What it shall remember from now on.
+    /// What its windows shall remember from now on.
     pub(super) fn recall(&mut self, id: AlarmId, recall: Recall) {
         if let Some(entry) = self.entries.get_mut(id.index()) {
-            entry.recall = recall;
+            entry.recall.when.take_windows(recall.when);
+            entry.recall.worse.take_windows(recall.worse);
         }
     }
 }

@@ -72,6 +72,7 @@ impl Components {
             }
             Body::Chattering { .. }
             | Body::Settled { .. }
+            | Body::Blipped { .. }
             | Body::Acknowledged { .. }
             | Body::Reset { .. }
             | Body::Unshelved { .. }

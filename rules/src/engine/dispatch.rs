@@ -7,7 +7,7 @@ use super::input::{Health, Input};
 use super::sensors::Note;
 use super::task::Task;
 use super::timers::DeadlineReason;
-use super::turn::Asked;
+use super::turn::{Asked, Sample};
 use crate::ids::{AlarmId, RelayId, SensorId};
 use crate::plan::Part;
 use crate::quality::Quality;
@@ -68,6 +68,7 @@ impl Engine {
                 self.resuming = Some(started);
             }
             Input::Stopping { why } => {
+                self.decide(|cx, next| cx.alarms.on_stop(cx, next));
                 let mut next = self.fresh();
                 let (ground, parts) = self.split();
                 parts.forecasts.on_stop(&ground, &mut next);
@@ -156,6 +157,7 @@ impl Engine {
             DeadlineReason::Stale(sensor) => self.check_stale(sensor),
             DeadlineReason::Recheck(alarm)
             | DeadlineReason::OnDelay(alarm)
+            | DeadlineReason::Blips(alarm)
             | DeadlineReason::OffDelay(alarm) => self.judge(alarm),
             DeadlineReason::Shelf(alarm) => {
                 self.decide(|cx, next| cx.operator.on_shelf_over(cx, alarm, next));
@@ -207,7 +209,15 @@ impl Engine {
             self.settle(next);
         }
         for id in self.index.topics.get(topic).cloned().unwrap_or_default() {
-            let reading = self.plan.sensor(id).mapping.read(payload, &self.now);
+            let mapping = &self.plan.sensor(id).mapping;
+            let reading = mapping.read(payload, &self.now);
+            if delivery != Arrival::Retained {
+                for earlier in mapping.earlier(payload, &self.now) {
+                    let (ground, parts) = self.split();
+                    let sample = parts.sensors.on_past(&ground, id, &earlier);
+                    self.keep(id, sample);
+                }
+            }
             self.take_in(id, delivery, reading);
         }
     }
@@ -220,7 +230,7 @@ impl Engine {
         self.settle(next);
         let Some(sample) = sample else { return };
         let believed = sample.quality == Quality::Good;
-        self.turn.samples.push(sample);
+        self.keep(id, Some(sample));
         if believed {
             self.teach(id);
         }
@@ -231,6 +241,17 @@ impl Engine {
                 self.attend(relay);
             }
         }
+    }
+
+    /// A sample is kept for the history. Windows have to be told of one from a time of which they know
+    /// nothing.
+    fn keep(&mut self, id: SensorId, sample: Option<Sample>) {
+        let Some(sample) = sample else { return };
+        let gone = self.now.mono - sample.at > self.plan.sensor(id).stale_after;
+        if sample.quality == Quality::Late && gone {
+            self.parts.alarms.on_late(&self.plan, &self.index.users[id.index()]);
+        }
+        self.turn.samples.push(sample);
     }
 
     /// A sensor may have gone stale.

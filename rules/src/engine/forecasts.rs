@@ -14,7 +14,7 @@ mod time_left;
 
 use super::ground::Ground;
 use super::task::Next;
-use crate::forecast::faults::{Apart, Faults, USUAL_PER_YEAR};
+use crate::forecast::faults::{Apart, Fault, Faults, StandingFault, USUAL_PER_YEAR};
 use crate::forecast::geometry::Geometry;
 use crate::forecast::respiration::Declines;
 use crate::forecast::thermal::{Cell, Prior, Thermal};
@@ -23,6 +23,7 @@ use crate::plan::{Device, Plan, Tank};
 use crate::record::{Body, Record};
 use crate::time::{Moment, Span};
 use feed::{ModelFeed, slot};
+use std::collections::BTreeSet;
 
 /// What was learned is put down this often.
 const PUT_DOWN: Span = Span::hours(24);
@@ -46,6 +47,8 @@ pub(super) struct Forecasts {
     dark: Option<Since>,
     /// The mains were seen to be on.
     lit: bool,
+    /// Tanks whose thermometer is believed to be out of the water.
+    beached: BTreeSet<TankId>,
 }
 
 /// One tank's model.
@@ -167,7 +170,12 @@ fn prior(tank: &Tank) -> Prior {
 
 impl Forecasts {
     pub(super) fn new(plan: &Plan, now: Moment) -> Self {
-        Self { models: plan.tanks.iter().map(|tank| Model::new(tank, now)).collect(), dark: None, lit: false }
+        Self {
+            models: plan.tanks.iter().map(|tank| Model::new(tank, now)).collect(),
+            dark: None,
+            lit: false,
+            beached: BTreeSet::new(),
+        }
     }
 
     /// Models of tanks that are still the same go on under another plan.
@@ -176,7 +184,7 @@ impl Forecasts {
         let names = |plan: &Plan, tank: &Tank| -> Vec<String> {
             tank.gear.sensors().into_iter().map(|id| plan.sensor(id).name.clone()).collect()
         };
-        for (tank, model) in new.tanks.iter().zip(&mut self.models) {
+        for (id, (tank, model)) in (0..).map(TankId).zip(new.tanks.iter().zip(&mut self.models)) {
             let Some(at) = old.tanks.iter().position(|known| known.name == tank.name) else { continue };
             let same = before.models[at].prior == model.prior
                 && before.models[at].volume == model.volume
@@ -185,6 +193,7 @@ impl Forecasts {
                     == tank.gear.heaters.map(|it| it.is_some());
             if same {
                 std::mem::swap(model, &mut before.models[at]);
+                self.beached.extend(before.beached.contains(&TankId(at as u32)).then_some(id));
             }
         }
     }
@@ -236,7 +245,23 @@ impl Forecasts {
         if at_work {
             model.thermal.disturbed(now + Span::millis(1));
         }
-        model.take(now, feed, value)
+        let changed = model.take(now, feed, value);
+        let is_out = |finding: StandingFault| finding.fault == Fault::ProbeOutOfWater;
+        match model.faults.standing().any(is_out) {
+            true => self.beached.insert(tank),
+            false => self.beached.remove(&tank),
+        };
+        changed
+    }
+
+    /// Whether the tank's thermometer is believed to be out of the water: then it says nothing of it.
+    pub(super) fn is_beached(&self, tank: TankId) -> bool {
+        self.beached.contains(&tank)
+    }
+
+    /// Whether the thermometer of any tank is.
+    pub(super) fn any_beached(&self) -> bool {
+        !self.beached.is_empty()
     }
 
     /// Shows the oxygen probe's reading to the tank's declines. Says whether one was learned.

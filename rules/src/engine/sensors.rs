@@ -31,6 +31,8 @@ pub(super) struct Sensors {
     sighted: Vec<Sighted>,
     /// Why and since when the broker can't be heard.
     deaf: Option<(String, Moment)>,
+    /// Since when it can, or last could.
+    hears_since: Moment,
     /// Words that came with a sensor's last reading, for pages.
     notes: BTreeMap<SensorId, Note>,
     /// Gateways, the sensors behind each, and since when all of them have been lost.
@@ -73,6 +75,7 @@ impl Sensors {
             tracks: plan.sensors.iter().map(|_| Track::default()).collect(),
             sighted: vec![Sighted::Unsure; plan.sensors.len()],
             deaf: Some(("not yet connected".to_owned(), now)),
+            hears_since: now,
             notes: BTreeMap::new(),
             gateways,
             parts: BTreeMap::new(),
@@ -83,6 +86,7 @@ impl Sensors {
     /// not depend on the plan.
     pub(super) fn carry_over(&mut self, old: &Plan, before: Self, new: &Plan) {
         (self.deaf, self.clock_was_right, self.parts) = (before.deaf, before.clock_was_right, before.parts);
+        self.hears_since = before.hears_since;
         let place = |id: SensorId| {
             let name = &old.sensor(id).name;
             let place = new.sensors.iter().position(|sensor| sensor.name == *name)?;
@@ -185,10 +189,31 @@ impl Sensors {
         next.wake_at_first(DeadlineReason::Stale(id), self.stale_at(ground, id));
     }
 
+    /// When it is lost if nothing more is heard: after an outage of the broker its silence counts from
+    /// the broker's return.
     fn stale_at(&self, ground: &Ground<'_>, id: SensorId) -> Moment {
         let sensor = ground.plan.sensor(id);
         let stale_at = self.track(id).stale_at(sensor, ground.mono());
-        stale_at.unwrap_or(self.started + sensor.stale_after)
+        let anew = match sensor.feed.topic() {
+            Some(_) => self.hears_since.max(self.started),
+            None => self.started,
+        };
+        let by_doubt = self.quality(sensor, id, ground.mono()).0 == Quality::Suspect;
+        match stale_at {
+            Some(stale_at) => stale_at,
+            // What says something that can't be believed is heard, whatever the broker did.
+            None if by_doubt => self.started + sensor.stale_after,
+            None => anew + sensor.stale_after,
+        }
+    }
+
+    /// Since when all that the sensor says has been heard; none while the broker is away.
+    pub(super) fn listening(&self, sensor: &Sensor) -> Option<Moment> {
+        match (sensor.feed.topic(), &self.deaf) {
+            (None, _) => Some(self.started),
+            (Some(_), Some(_)) => None,
+            (Some(_), None) => Some(self.hears_since),
+        }
     }
 }
 

@@ -16,6 +16,8 @@ pub enum DeadlineReason {
     OnDelay(AlarmId),
     /// An off-delay ends.
     OffDelay(AlarmId),
+    /// Spells that were too short to be raised are told together.
+    Blips(AlarmId),
     /// A shelf ends.
     Shelf(AlarmId),
     /// Work on a tank ends.
@@ -54,7 +56,7 @@ pub(super) struct Timers {
 }
 
 /// Kinds of deadlines that belong to a part of the plan.
-const KINDS: usize = 9;
+const KINDS: usize = 10;
 
 impl DeadlineReason {
     /// Its kind and the part's place in the plan; none for what belongs to a record.
@@ -69,6 +71,7 @@ impl DeadlineReason {
             Self::Proof(relay) => (6, relay.index()),
             Self::Longest(relay) => (7, relay.index()),
             Self::Wait(relay) => (8, relay.index()),
+            Self::Blips(alarm) => (9, alarm.index()),
             Self::Step(_)
             | Self::Lease(_)
             | Self::Settle(_)

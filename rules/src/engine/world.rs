@@ -12,7 +12,7 @@ use jiff::ZonedDateTime;
 
 impl World for Sensed<'_> {
     fn value(&self, sensor: SensorId) -> Option<Value> {
-        self.said(sensor)
+        self.believed(sensor)
     }
 
     fn heard(&self, sensor: SensorId) -> Moment {
@@ -47,10 +47,19 @@ impl World for Sensed<'_> {
         self.coldest(holding)
     }
 
+    fn listening(&self, sensor: SensorId) -> Option<Moment> {
+        self.sensors.listening(self.plan.sensor(sensor))
+    }
+
     fn doubt(&self, sensor: SensorId) -> Option<String> {
-        let plan = self.plan.sensor(sensor);
-        let (quality, doubt) = self.sensors.quality(plan, sensor, self.now.mono);
-        Some(doubt.map_or_else(|| quality.to_string(), |doubt| doubt.words(&plan.scale)))
+        if self.is_out_of_water(sensor) {
+            return Some("its probe seems to be out of the water".to_owned());
+        }
+        Some(self.sensors.why_unseen(self.plan, sensor, self.now.mono))
+    }
+
+    fn loss(&self, sight: &Sight) -> Option<String> {
+        self.sensors.why_lost(self.plan, sight, self.now.mono)
     }
 
     fn trouble(&self, part: &Part) -> Option<String> {
@@ -99,8 +108,16 @@ impl World for Undisturbed<'_> {
         self.world.coldest_room(holding)
     }
 
+    fn listening(&self, sensor: SensorId) -> Option<Moment> {
+        self.world.listening(sensor)
+    }
+
     fn doubt(&self, sensor: SensorId) -> Option<String> {
         self.world.doubt(sensor)
+    }
+
+    fn loss(&self, sight: &Sight) -> Option<String> {
+        self.world.loss(sight)
     }
 
     fn trouble(&self, part: &Part) -> Option<String> {

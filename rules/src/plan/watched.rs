@@ -47,19 +47,18 @@ pub(super) struct WatchedParts {
     pub(super) alarms: Vec<Read>,
 }
 
-/// All sites of the file. Their sensors come after the `sensors` that the file declares.
+/// All sites of the file; none for one that is mistaken. Their sensors come after the `sensors` that the file declares.
 pub(super) fn read(
     tables: Vec<(At<String>, Table<'_>)>,
     sensors: usize,
     context: &CheckContext<'_>,
-) -> Vec<WatchedParts> {
-    let mut sites: Vec<WatchedParts> = Vec::new();
+) -> Vec<Option<WatchedParts>> {
+    let mut sites = Vec::new();
     let mut next = sensors as u32;
     for (id, (name, table)) in (0..).map(WatchedId).zip(tables) {
-        if let Some(site) = one(&name, table, id, next, context) {
-            next += site.sensors.len() as u32;
-            sites.push(site);
-        }
+        let site = one(&name, table, id, next, context);
+        next += site.as_ref().map_or(0, |site| site.sensors.len() as u32);
+        sites.push(site);
     }
     sites
 }

@@ -1,6 +1,7 @@
 use super::*;
 use crate::plan::Measure;
 use crate::reading::{Content, Mapping};
+use crate::units::Scale;
 use crate::units::{Dimension, Quantity, Unit};
 
 fn celsius() -> Scale {
@@ -316,7 +317,7 @@ fn a_live_message_with_an_old_reading_is_heard_but_not_in_force() {
     bench.now = Moment(0) + Span::minutes(10);
     let judged = bench.hears(Arrival::Live, measured(330));
     assert_eq!(bench.words(&judged), "measured 5 min ago, longer than 1 min 30 s");
-    assert_eq!((judged.quality, bench.quality(), bench.value()), (Quality::Old, Quality::Old, None));
+    assert_eq!((judged.quality, bench.quality(), bench.value()), (Quality::Late, Quality::Old, None));
     assert_eq!(bench.track.heard(), Some(bench.now));
 
     // Age counts from the measurement, not from the arrival.
@@ -325,7 +326,7 @@ fn a_live_message_with_an_old_reading_is_heard_but_not_in_force() {
 
     let judged = bench.hears(Arrival::Live, measured(630));
     assert_eq!(bench.words(&judged), "measured 10 s before the reading in force");
-    assert_eq!((judged.quality, bench.quality()), (Quality::Old, Quality::Good));
+    assert_eq!((judged.quality, bench.quality()), (Quality::Late, Quality::Good));
 }
 
 #[test]

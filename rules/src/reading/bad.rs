@@ -39,6 +39,8 @@ pub enum BadReading {
         /// What the sensor measures.
         wanted: Dimension,
     },
+    /// Its sender says that it has nothing to say: `offline`.
+    SenderAway(String),
     /// None of the declared words.
     UnknownWord {
         /// As sent.
@@ -152,6 +154,7 @@ impl fmt::Display for BadReading {
             Self::NotUtf8 { at } => write!(f, "the payload is not UTF-8 text from byte {at} on"),
             Self::Empty => write!(f, "the value is empty"),
             Self::NotANumber(text) => write!(f, "`{text}` is not a number"),
+            Self::SenderAway(word) => write!(f, "its sender says `{word}`"),
             Self::Ambiguous(text) => {
                 write!(f, "`{text}` may have a decimal comma or parted thousands: send a decimal point")
             }

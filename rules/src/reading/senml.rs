@@ -1,6 +1,6 @@
 //! SenML packs in JSON, RFC 8428: the latest record of the sensor's name, with the base fields
 //! of the records before it resolved into it, its unit turned into ours and its time mapped on
-//! to the monotonic clock.
+//! to the monotonic clock; and the records before it, for the history.
 
 use super::bad::{BadReading, SenmlFault, short};
 use super::number::Named;
@@ -11,6 +11,9 @@ use serde_json::{Map, Value as Json};
 
 /// The version that RFC 8428 describes.
 const VERSION: u64 = 10;
+
+/// So many earlier records of one sensor are taken from a pack, the newest: more than an hour of seconds.
+const MOST_EARLIER: usize = 4_000;
 
 /// Times below this are relative to now, in seconds: 2 to the 28th (section 4.5.3).
 const RELATIVE_BELOW: f64 = 268_435_456.0;
@@ -43,6 +46,26 @@ pub(super) fn read(name: &str, content: &Content, pack: &Json, now: &Now) -> Res
     Ok(Reading { value, measured: measured(found.time, now) })
 }
 
+/// The records of this name before the latest, the oldest first: those that say when they were measured and
+/// can be understood.
+pub(super) fn earlier(name: &str, content: &Content, pack: &Json, now: &Now) -> Vec<Reading> {
+    let mut found = Vec::new();
+    // A pack that `read` refuses as a whole says nothing of the past either.
+    let Ok(_) = each(name, content, pack, |record, unit| {
+        let measured = measured(record.time, now);
+        if let (Some(_), Ok(value)) = (measured, content.understand(record.said, unit)) {
+            found.push(Reading { value, measured });
+        }
+    }) else {
+        return Vec::new();
+    };
+    found.sort_by_key(|reading| reading.measured);
+    // The latest is told by `read`.
+    found.pop_if(|_| latest(name, content, pack, now).is_ok_and(|(last, _)| since_now(last.time, now) < 0.0));
+    let from = found.len().saturating_sub(MOST_EARLIER);
+    found.split_off(from)
+}
+
 /// The record of this name with the latest time; of several with the same, the last. One name
 /// may stand for several quantities that only their units tell apart (as in section 5.1.3), so
 /// a record in a unit that the sensor can't have is passed over.
@@ -52,30 +75,39 @@ fn latest<'a>(
     pack: &'a Json,
     now: &Now,
 ) -> Result<(Found<'a>, Option<Named<'a>>), BadReading> {
+    let mut latest: Option<(Found<'a>, Option<Named<'a>>)> = None;
+    let passed_over = each(name, content, pack, |found, unit| {
+        let time = since_now(found.time, now);
+        if latest.as_ref().is_none_or(|(before, _)| since_now(before.time, now) <= time) {
+            latest = Some((found, unit));
+        }
+    })?;
+    latest.ok_or_else(|| {
+        passed_over.unwrap_or_else(|| BadReading::Senml(SenmlFault::NoRecord { name: short(name) }))
+    })
+}
+
+/// Takes each record of this name, in the order of the pack. What was passed over for its unit comes back.
+fn each<'a>(
+    name: &str,
+    content: &Content,
+    pack: &'a Json,
+    mut take: impl FnMut(Found<'a>, Option<Named<'a>>),
+) -> Result<Option<BadReading>, BadReading> {
     let records = pack.as_array().ok_or(SenmlFault::NotAPack)?;
     let mut base = Base::default();
-    let mut latest: Option<(Found<'a>, Option<Named<'a>>)> = None;
     let mut passed_over = None;
     for (number, record) in records.iter().enumerate() {
         let record = Record { number, fields: record.as_object().ok_or(SenmlFault::NotAPack)? };
         record.check()?;
         base.take(&record)?;
         let Some(found) = record.resolve(name, &base)? else { continue };
-        let unit = match found.symbol.map_or(Ok(None), |symbol| fitting(symbol, content)) {
-            Ok(unit) => unit,
-            Err(unfit) => {
-                passed_over = Some(unfit);
-                continue;
-            }
-        };
-        let time = since_now(found.time, now);
-        if latest.as_ref().is_none_or(|(before, _)| since_now(before.time, now) <= time) {
-            latest = Some((found, unit));
+        match found.symbol.map_or(Ok(None), |symbol| fitting(symbol, content)) {
+            Ok(unit) => take(found, unit),
+            Err(unfit) => passed_over = Some(unfit),
         }
     }
-    latest.ok_or_else(|| {
-        passed_over.unwrap_or_else(|| BadReading::Senml(SenmlFault::NoRecord { name: short(name) }))
-    })
+    Ok(passed_over)
 }
 
 /// The unit of a symbol, if the sensor can have it. Words have none, whatever is sent with them.

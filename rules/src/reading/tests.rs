@@ -269,12 +269,13 @@ mod words {
     #[test]
     fn that_were_not_declared_are_no_off() {
         let mapping = Mapping::Plain(presence());
-        for payload in ["onn", "unavailable", "2", "-"] {
+        for payload in ["onn", "maybe", "2", "-"] {
             assert_eq!(
                 refusal(&mapping, payload),
                 format!("`{payload}` is none of the words on, 1, true, off, 0, false")
             );
         }
+        assert_eq!(refusal(&mapping, " Offline "), "its sender says `Offline`");
         assert_eq!(
             refusal(&at("/state", presence()), r#"{"state":2}"#),
             "`2` is none of the words on, 1, true, off, 0, false"

@@ -89,6 +89,10 @@ impl fmt::Display for Body {
             Self::Chattering { alarm, raises, within } => {
                 write!(f, "{alarm} is chattering: raised {raises} times within {within}")
             }
+            Self::Blipped { alarm, count, longest, since } => {
+                let many = if *count == 1 { "1 blip".to_owned() } else { format!("{count} blips") };
+                write!(f, "{alarm}: {many}, longest {longest}, within {since}")
+            }
             Self::Settled { alarm } => write!(f, "{alarm} has stopped chattering"),
             Self::Acknowledged { alarm, by, .. } => write!(f, "{alarm} acknowledged by {by}"),
             Self::Reset { alarm, by } => write!(f, "{alarm} reset by {by}"),

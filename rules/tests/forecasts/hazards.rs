@@ -95,6 +95,24 @@ fn probe_in_the_air_rings_when_the_probe_slips_out_and_not_when_cold_water_is_po
 }
 
 #[test]
+fn while_a_probe_is_believed_to_be_out_of_the_water_what_rests_on_it_is_unknown_and_not_raised() {
+    let out = Faults { probe_out: true, ..Faults::default() };
+    let cold = "\n[alarm.water-cold]\ntank = \"lagoon\"\nwhen = \"lagoon-temp < 22.5 degC\"\non-delay = \"3 h\"\n\
+                priority = \"high\"\nresponse = \"Look.\"\n";
+    let rules = format!("{}{cold}", alarm("probe-in-the-air", ""));
+    let mut rig = Rig::with(&rules, tank());
+    rig.run(DAYS);
+    let rig = told(rig, out, Span::hours(12));
+    let status = rig.engine.status(rig.now);
+    let view = |name: &str| status.alarms.iter().find(|view| view.name == name).expect("there");
+    assert_eq!(view("it").state, "unacknowledged", "{:?}", view("it"));
+    let water = view("water-cold");
+    assert_eq!((water.truth, water.state.as_str()), ("unknown", "normal"), "{water:?}");
+    let explained = rig.engine.explain("water-cold", rig.now).expect("an alarm");
+    assert!(format!("{explained:?}").contains("its probe seems to be out of the water"), "{explained:?}");
+}
+
+#[test]
 fn cooling_fast_rings_in_a_power_cut_hours_before_the_limit_and_not_while_a_thermostat_holds() {
     let keys = "temperature = \"lagoon-temp\"";
     let rig = learned("cooling-fast", keys, tank());

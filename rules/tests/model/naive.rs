@@ -84,11 +84,51 @@ impl View<'_> {
         !self.world.links.iter().rev().find(since_start).is_some_and(|(_, hears)| *hears)
     }
 
-    fn lost(&self, sensor: usize) -> Truth {
-        match self.value(sensor) {
-            Some(_) => Some(false),
-            None => (self.when.0 >= self.start.0 + STALE).then_some(true),
+    /// The last time since the start at which the way to the broker became this.
+    fn link(&self, hears: bool) -> Option<When> {
+        let in_time = |(when, to): &&(When, bool)| *when >= self.start && *when <= self.when && *to == hears;
+        self.world.links.iter().rev().find(in_time).map(|(when, _)| *when)
+    }
+
+    /// The first moment of the present or the last hearing: links may say twice that all is well.
+    fn hears_since(&self) -> Option<When> {
+        let mut since = None;
+        let in_life = self.world.links.iter().filter(|(when, _)| *when >= self.start && *when <= self.when);
+        let mut heard = false;
+        for (when, hears) in in_life {
+            if *hears && !heard {
+                since = Some(*when);
+            }
+            heard = *hears;
         }
+        since
+    }
+
+    /// A sensor has its time again after an outage of the broker, unless it was lost before.
+    fn lost(&self, sensor: usize) -> Truth {
+        if self.value(sensor).is_some() {
+            return Some(false);
+        }
+        let last = self.live(sensor).next();
+        let doubted = last.is_some_and(|heard| heard.value.is_none() && self.when.0 - heard.when.0 <= STALE);
+        if doubted {
+            return (self.when.0 >= self.start.0 + STALE).then_some(true);
+        }
+        let since = self.hears_since();
+        if self.when.0 >= since.map_or(self.start.0, |since| since.0) + STALE {
+            return Some(true);
+        }
+        let cut = since.and_then(|since| View { when: since, ..*self }.link(false));
+        let before = cut.and_then(|cut| View { when: cut, ..*self }.lost(sensor));
+        (before == Some(true)).then_some(true)
+    }
+
+    fn silent(&self, sensor: usize, length: i64) -> Truth {
+        if self.silence(sensor) < length {
+            return Some(false);
+        }
+        let listens = self.hears_since().filter(|_| !self.deaf());
+        listens.is_some_and(|since| self.when.0 - since.0 >= length).then_some(true)
     }
 
     fn truth(&self, rings: &Rings, standing: bool) -> Truth {
@@ -129,7 +169,7 @@ impl View<'_> {
                 self.value(*sensor).map(|value| value > limit(*sensor, *high) - slack(*sensor))
             }
             Cond::Off(sensor) => self.value(*sensor).map(|value| value == 0.0),
-            Cond::Silent(sensor, minutes) => Some(self.silence(*sensor) >= minutes * 60_000),
+            Cond::Silent(sensor, minutes) => self.silent(*sensor, minutes * 60_000),
             Cond::Not(inner) => not(self.cond(inner, alarm, standing, !upright)),
             Cond::And(left, right) => and(part(left), part(right)),
             Cond::Or(left, right) => not(and(not(part(left)), not(part(right)))),
@@ -163,6 +203,7 @@ fn instants(world: &World, name: &str) -> Vec<(When, Happens)> {
         }
     }
     let begins = world.starts.iter().map(|when| when.0).chain(world.heard.iter().map(|heard| heard.when.0));
+    let begins = begins.chain(world.links.iter().map(|(when, _)| when.0));
     for at in begins.collect::<Vec<_>>() {
         for after in [0, STALE, STALE + 1, 120_000, 300_000] {
             list.push(((at + after, 0), Happens::Time));

@@ -4,17 +4,20 @@
 mod fixtures;
 mod harness;
 
+mod blips;
 mod callouts;
 mod cards;
 mod clocks;
 mod degraded;
 mod delivery;
 mod drills;
+mod late;
 mod lifecycle;
 mod outages;
 mod relays;
 mod restarts;
 mod senses;
+mod sight;
 mod sources;
 mod table;
 mod turns;

@@ -9,6 +9,7 @@ mod channels;
 mod doors;
 mod drills;
 mod faults;
+mod listening;
 mod outputs;
 mod process;
 mod relays;

@@ -79,6 +79,7 @@ fn is_essential(body: &Body) -> bool {
     match body {
         Body::Learned { .. }
         | Body::Foretold { .. }
+        | Body::Blipped { .. }
         | Body::Reloaded { .. }
         | Body::SilencePlanned { .. }
         | Body::SilenceEnded { .. }

@@ -80,6 +80,9 @@ impl Worker {
         self.deliver(MqttEvent::Up { session_present: accepted.session_present });
 
         link.request(self.subscriptions.changes(), OnEverySubscribe)?;
+        if self.settings.silent {
+            return Ok(());
+        }
         self.outbox.handed_over(Purpose::Passing);
         link.say(&self.settings.status_topic, ONLINE)?;
         self.send_around(link)?;
@@ -92,7 +95,7 @@ impl Worker {
             packet: publish.pkid,
             exactly_once: publish.qos == QoS::ExactlyOnce,
         });
-        if publish.topic == self.settings.loopback_topic.as_bytes() {
+        if publish.topic == self.settings.loopback_topic.as_bytes() && !self.settings.silent {
             if let Some(round_trip) = link.loopback.hear(&publish.payload, Instant::now()) {
                 self.deliver(MqttEvent::Heard { round_trip });
             }

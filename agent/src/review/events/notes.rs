@@ -53,6 +53,7 @@ pub(super) fn text(body: Body) -> Option<String> {
         | Body::CallChanged { .. }
         | Body::Stepped { .. }
         | Body::Raised { .. }
+        | Body::Blipped { .. }
         | Body::Worsened { .. }
         | Body::Foretold { .. }
         | Body::LostSight { .. }

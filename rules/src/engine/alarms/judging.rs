@@ -57,9 +57,14 @@ impl Alarms {
             let present = Present { world, memory: &entry.recall.worse, now };
             worse.evaluate(&present, None)
         });
-        entry.watch.see(verdict.truth, now);
-        if verdict.truth == Truth::False {
-            entry.after_work = None;
+        let over = entry.watch.see(verdict.truth, now);
+        let after_work = entry.after_work.take_if(|_| verdict.truth == Truth::False);
+        let state = entry.state.state;
+        // Lost sight has records of its own, and a pump that was back late after work is no blip.
+        let counts =
+            alarm.sight.is_none() && after_work.is_none() && !state.is_standing() && !state.is_aside();
+        if let Some((began, length)) = over.filter(|(_, length)| counts && *length < alarm.on_delay) {
+            entry.blips.note(began, length);
         }
         let until = [verdict.until, worse.and_then(|worse| worse.until)].into_iter().flatten().min();
         Some(Seen { truth: verdict.truth, worse: worse.map(|worse| worse.truth), until })
@@ -84,6 +89,10 @@ impl Alarms {
         next: &mut Next,
     ) {
         next.wake(DeadlineReason::Recheck(id), seen.until);
+        match self.entries[id.index()].blips.due() {
+            Some(due) if due <= cx.mono() => self.tell_blips(cx, id, next),
+            due => next.wake(DeadlineReason::Blips(id), due),
+        }
         let state = self.state(id).state;
         if state.is_aside() {
             // Watched all the same, so that the end of it finds the truth at once.
@@ -96,6 +105,18 @@ impl Alarms {
         } else {
             next.wake(DeadlineReason::OffDelay(id), None);
             self.judge_quiet(cx, id, seen.truth, told_elsewhere, next);
+        }
+    }
+
+    /// The watch ends, or another plan begins: what was counted is recorded.
+    pub(in crate::engine) fn on_stop(&self, cx: &Context<'_>, next: &mut Next) {
+        cx.alarms().for_each(|id| self.tell_blips(cx, id, next));
+    }
+
+    fn tell_blips(&self, cx: &Context<'_>, id: AlarmId, next: &mut Next) {
+        if let Some((count, longest, since)) = self.entries[id.index()].blips.told(cx.mono()) {
+            next.record(Body::Blipped { alarm: cx.name(id), count, longest, since });
+            next.wake(DeadlineReason::Blips(id), None);
         }
     }
 

@@ -5,6 +5,7 @@ use super::feed::{ModelFeed, slot};
 use super::{Model, Since, USUAL_SALINITY};
 use crate::condition::query::{Holding, Question, Symptom, UntilWhat, WhatIf};
 use crate::engine::sensed::Sensed;
+use crate::forecast::faults::Fault;
 use crate::forecast::geometry::Geometry;
 use crate::forecast::margin::Held;
 use crate::forecast::oxygen::{self, Before};
@@ -72,12 +73,21 @@ impl Sensed<'_> {
         self.model(tank).filter(|_| known).ok_or(CannotSay::Missing("water temperature"))
     }
 
+    /// That its thermometer is not believed to be out of the water.
+    fn wet(&self, tank: TankId) -> Result<(), CannotSay> {
+        match self.forecasts.is_beached(tank) {
+            true => Err(CannotSay::Missing("water temperature: its probe seems to be out of the water")),
+            false => Ok(()),
+        }
+    }
+
     /// How long until what is asked, h.
     pub(in crate::engine) fn until(&self, asked: &Question) -> Result<Estimate, CannotSay> {
         match asked.until {
             UntilWhat::Water(tank, side, limit) => {
                 let gear = &self.plan.tanks[tank.index()].gear;
                 let dark = self.mains() == Some(false) && gear.heaters[0].is_some();
+                self.wet(tank)?;
                 self.seen(tank)?.thermal.time_to(side, limit, &scenario(&asked.supposing, dark))
             }
             UntilWhat::Oxygen(tank, mg_l) => self.oxygen(tank, mg_l, &asked.supposing),
@@ -112,6 +122,7 @@ impl Sensed<'_> {
     fn oxygen_tank(&self, id: TankId) -> Result<oxygen::TankOxygen, CannotSay> {
         let tank = &self.plan.tanks[id.index()];
         let volume = tank.volume.ok_or(CannotSay::Missing("volume"))?;
+        self.wet(id)?;
         let celsius = self.number(tank.gear.water).ok_or(CannotSay::Missing("water temperature"))?;
         let salinity = tank.salinity.unwrap_or(USUAL_SALINITY);
         let known = oxygen::TankOxygen {
@@ -199,6 +210,9 @@ impl Sensed<'_> {
 
     pub(in crate::engine) fn symptom(&self, tank: TankId, sign: Symptom) -> Result<bool, CannotSay> {
         let model = self.seen(tank)?;
+        if sign != Symptom::Fault(Fault::ProbeOutOfWater) {
+            self.wet(tank)?;
+        }
         match sign {
             Symptom::Parted => {
                 let known = self.number(self.plan.tanks[tank.index()].gear.sump).is_some();

@@ -1,11 +1,14 @@
 //! The way to the broker, and how the agent's own parts are.
 
-use super::Sensors;
+use super::{Sensors, Sighted};
 use crate::engine::ground::Ground;
 use crate::engine::input::{Health, Link};
 use crate::engine::task::{Next, Task};
-use crate::plan::Part;
+use crate::engine::timers::DeadlineReason;
+use crate::ids::SensorId;
+use crate::plan::{Part, Sensor};
 use crate::record::Body;
+use crate::time::Moment;
 
 impl Sensors {
     /// The way to the broker changed.
@@ -15,6 +18,8 @@ impl Sensors {
         match (link, since) {
             (Link::Hears, Some(since)) => {
                 self.deaf = None;
+                self.hears_since = now;
+                self.doubt_losses_since(ground, since, next);
                 // The first connection after a start regains nothing.
                 if since != self.started {
                     next.record(Body::SightRegained { of: "broker".to_owned(), after: now - since });
@@ -32,6 +37,25 @@ impl Sensors {
         }
         next.then(Task::JudgeSights);
         next.then(Task::AttendAll);
+    }
+
+    /// What was not heard while the broker was away may have been said all the same: it is lost only if it
+    /// stays silent.
+    fn doubt_losses_since(&mut self, ground: &Ground<'_>, since: Moment, next: &mut Next) {
+        let by_broker = |sensor: &Sensor| sensor.feed.topic().is_some();
+        for (id, sensor) in (0..).map(SensorId).zip(&ground.plan.sensors) {
+            let Some(sighted) = self.sighted.get_mut(id.index()) else { continue };
+            if by_broker(sensor) && matches!(sighted, Sighted::Lost(lost) if *lost >= since) {
+                *sighted = Sighted::Unsure;
+                next.wake(DeadlineReason::Stale(id), Some(self.stale_at(ground, id)));
+            }
+        }
+        for gateway in &mut self.gateways {
+            let unsure = |id: &SensorId| self.sighted.get(id.index()) == Some(&Sighted::Unsure);
+            if gateway.lost.is_some_and(|lost| lost >= since) && gateway.sensors.iter().any(unsure) {
+                gateway.lost = None;
+            }
+        }
     }
 
     /// The agent says how a part of it is.

@@ -1,7 +1,7 @@
 //! A reading is judged, and whether readings come through is seen: of a sensor, and of a gateway, which is lost while all of its
 //! sensors are. Only what is lost by a cause of its own is said.
 
-use super::Sensors;
+use super::{Gateway, Sensors};
 use crate::condition::Truth;
 use crate::engine::ground::Ground;
 use crate::engine::index::sight_name;
@@ -9,6 +9,7 @@ use crate::engine::task::{Next, Task};
 use crate::engine::turn::Sample;
 use crate::ids::SensorId;
 use crate::plan::{Plan, Sight};
+use crate::quality::Quality;
 use crate::reading::{Arrival, BadReading, Reading, Value};
 use crate::record::Body;
 use crate::time::Moment;
@@ -44,12 +45,32 @@ impl Sensors {
         Some(Sample { sensor: Arc::clone(name), at: judged.at, value: judged.value, quality: judged.quality })
     }
 
+    /// A reading of the past that came with a newer one: for the history, if it was not taken before.
+    pub(in crate::engine) fn on_past(
+        &mut self,
+        ground: &Ground<'_>,
+        id: SensorId,
+        reading: &Reading,
+    ) -> Option<Sample> {
+        let sensor = Arc::clone(ground.index.sensors.get(id.index())?);
+        let at = reading.measured?;
+        let new = self.tracks.get_mut(id.index())?.is_history(ground.plan.sensor(id), reading);
+        new.then_some(Sample { sensor, at, value: Some(reading.value), quality: Quality::Late })
+    }
+
     /// What another probe of the same water says, of those that can be believed.
     fn peer_of(&self, ground: &Ground<'_>, id: SensorId) -> Option<f64> {
         let mut peers = ground.index.peers.get(id.index()).into_iter().flatten();
-        peers.find_map(|peer| match self.value(ground.plan, *peer, ground.mono())? {
-            Value::Number(number) => Some(number),
-            Value::Word(_) => None,
+        // One that is doubted itself, perhaps since it jumped as well, contradicts nobody.
+        let is_sure = |peer: &&SensorId| {
+            let sensor = ground.plan.sensor(**peer);
+            self.quality(sensor, **peer, ground.mono()).1.is_none()
+        };
+        peers.by_ref().filter(is_sure).find_map(|peer| {
+            match self.value(ground.plan, *peer, ground.mono())? {
+                Value::Number(number) => Some(number),
+                Value::Word(_) => None,
+            }
         })
     }
 
@@ -62,7 +83,8 @@ impl Sensors {
             (_, true) => Sighted::Seen,
             (Sighted::Lost(since), false) => Sighted::Lost(since),
             (_, false) if now >= self.stale_at(ground, id) => Sighted::Lost(now),
-            (_, false) => before,
+            // After an outage of the broker it has its time again.
+            (_, false) => Sighted::Unsure,
         };
         if !matches!(after, Sighted::Lost(_)) {
             self.wake_if_silent(ground, id, next);
@@ -76,7 +98,7 @@ impl Sensors {
         let of = || ground.plan.sensor(id).name.clone();
         match (before, after) {
             (_, Sighted::Lost(_)) if self.is_blind_by_itself(ground.plan, id) => {
-                next.record(Body::SightLost { of: of(), why: self.why_lost(ground, id) });
+                next.record(Body::SightLost { of: of(), why: self.why_unseen(ground.plan, id, now) });
             }
             (Sighted::Lost(since), _) if was_blind => {
                 next.record(Body::SightRegained { of: of(), after: now - since });
@@ -91,14 +113,38 @@ impl Sensors {
         self.sees(plan, &Sight::Sensor(id)) == Truth::True
     }
 
-    fn why_lost(&self, ground: &Ground<'_>, id: SensorId) -> String {
-        let sensor = ground.plan.sensor(id);
-        match (self.quality(sensor, id, ground.mono()).1, self.track(id).heard()) {
-            (Some(doubt), _) => doubt.words(&sensor.scale),
-            (None, Some(heard)) => {
-                format!("silent for {}, expected every {}", ground.mono() - heard, sensor.every)
+    /// Why no reading of a sensor is in force, in words; what speaks against its latest reading otherwise.
+    pub(in crate::engine) fn why_unseen(&self, plan: &Plan, id: SensorId, now: Moment) -> String {
+        let sensor = plan.sensor(id);
+        let (quality, doubt) = self.quality(sensor, id, now);
+        let doubt = doubt.map(|doubt| doubt.words(&sensor.scale));
+        let heard = self.track(id).heard();
+        match (heard.filter(|_| quality == Quality::Stale), doubt) {
+            (Some(heard), Some(doubt)) if now - heard > sensor.stale_after => {
+                format!("silent for {}, and before that: {doubt}", now - heard)
             }
-            (None, None) => format!("nothing heard since the start, expected every {}", sensor.every),
+            (_, Some(doubt)) => doubt,
+            (Some(heard), None) => format!("silent for {}, expected every {}", now - heard, sensor.every),
+            (None, None) if heard.is_none() => {
+                format!("nothing heard since the start, expected every {}", sensor.every)
+            }
+            (None, None) => quality.to_string(),
+        }
+    }
+
+    /// Why sight of this is lost, in words; none if it isn't, or if a part says so itself.
+    pub(in crate::engine) fn why_lost(&self, plan: &Plan, sight: &Sight, now: Moment) -> Option<String> {
+        match sight {
+            Sight::Part(_) => None,
+            Sight::Broker => self.deaf.as_ref().map(|(why, _)| why.clone()),
+            Sight::Gateway(name) => {
+                let gateway = self.gateways.iter().find(|gateway| gateway.name == *name)?;
+                gateway.lost.map(|_| all_silent(gateway))
+            }
+            Sight::Sensor(id) => match self.sighted.get(id.index())? {
+                Sighted::Lost(_) => Some(self.why_unseen(plan, *id, now)),
+                Sighted::Seen | Sighted::Unsure => None,
+            },
         }
     }
 
@@ -114,7 +160,7 @@ impl Sensors {
         match (gateway.lost, all) {
             (None, true) => {
                 gateway.lost = Some(ground.mono());
-                let why = format!("all {} sensors behind it are silent", gateway.sensors.len());
+                let why = all_silent(gateway);
                 if told {
                     next.record(Body::SightLost { of, why });
                 }
@@ -165,4 +211,8 @@ impl Sensors {
             },
         }
     }
+}
+
+fn all_silent(gateway: &Gateway) -> String {
+    format!("all {} sensors behind it are silent", gateway.sensors.len())
 }

@@ -151,6 +151,7 @@ impl Context<'_> {
         let relay = |id: RelayId| &self.plan.relays[id.index()].name;
         match reason {
             DeadlineReason::Stale(id) => format!("{} may have fallen silent", self.plan.sensor(id).name),
+            DeadlineReason::Blips(id) => format!("short spells of {} are told together", alarm(id)),
             DeadlineReason::Recheck(id) => format!("{} may change by time alone", alarm(id)),
             DeadlineReason::OnDelay(id) => format!("{}: the on-delay ends", alarm(id)),
             DeadlineReason::OffDelay(id) => format!("{}: the off-delay ends", alarm(id)),

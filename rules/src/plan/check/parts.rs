@@ -1,0 +1,207 @@
+//! The parts of a rule file, read in the order in which they lean on each other, and made one plan if every
+//! one of them is whole. Each that is not has said so at its own place.
+
+use super::Surroundings;
+use super::tables::Tables;
+use crate::condition::Scope;
+use crate::diagnostic::{At, Finding, Table};
+use crate::plan::alarm::{self, Read};
+use crate::plan::context::{CheckContext, CheckedRelays, NameIndex};
+use crate::plan::equipment::{self, GearParts};
+use crate::plan::health::HealthRules;
+use crate::plan::loss_alarms::SightRules;
+use crate::plan::output_check::{self, Listener};
+use crate::plan::rationalise::{self, Places};
+use crate::plan::tank::SiteTable;
+use crate::plan::watched::WatchedParts;
+use crate::plan::{
+    Battery, Callout, Drill, Output, Plan, Sensor, Tank, TankId, Work, callout, causes, drill, health,
+    loss_alarms, relay, sensor, tank, watched,
+};
+use std::collections::BTreeMap;
+use std::ops::Range;
+
+/// The kinds of work, and the topics of buttons with the kind that they begin.
+struct Works {
+    kinds: BTreeMap<String, Work>,
+    buttons: Vec<(String, String, Range<usize>)>,
+}
+
+/// What has been read.
+pub(super) struct PlanParts {
+    site: SiteTable,
+    tanks: Vec<Tank>,
+    sensors: Vec<Option<Sensor>>,
+    /// Where each sensor is named, and where its topic is.
+    sensor_places: Vec<Range<usize>>,
+    topic_places: Vec<Range<usize>>,
+    batteries: Vec<Battery>,
+    relays: CheckedRelays,
+    command_places: Vec<Range<usize>>,
+    callouts: Vec<Option<Callout>>,
+    works: Works,
+    drill: Drill,
+    sight: SightRules,
+    health: HealthRules,
+    alarms: Vec<Option<Read>>,
+    alarm_names: Vec<String>,
+    watched: Vec<Option<WatchedParts>>,
+    /// Where each watched site is named.
+    watched_places: Vec<Range<usize>>,
+}
+
+impl PlanParts {
+    /// Reads all tables.
+    pub(super) fn read(tables: Tables<'_>, context: &CheckContext<'_>) -> Self {
+        let works = works(tables.works, context);
+        let sensor_places: Vec<_> = tables.sensors.iter().map(|(name, _)| name.span.clone()).collect();
+        let topic_places = tables.sensors.iter().map(|(_, table)| table.key_span("topic")).collect();
+        let sensors = each(tables.sensors, |name, table| sensor::read(name, table, context));
+        context.findings.extend(sensor::twins(&sensors, &sensor_places));
+
+        let gear = GearParts { context, sensors: &sensors };
+        let site = tank::site(tables.site, &gear);
+        let batteries = each(tables.batteries, |name, table| equipment::battery(name, table, &gear));
+        let batteries = batteries.into_iter().collect::<Option<Vec<_>>>().unwrap_or_default();
+        let numbered = (0..).map(TankId).zip(tables.tanks);
+        let tanks: Vec<_> = numbered.map(|(id, (name, table))| tank::read(id, &name, table, &gear)).collect();
+
+        let known = context.sensors.names().iter().map(String::as_str);
+        let scope = Scope::partly(known.zip(sensors.iter().map(Option::as_ref))).with(
+            &tanks,
+            &batteries,
+            context.relays.names().iter().map(String::as_str),
+        );
+        let command_places = tables.relays.iter().map(|(_, table)| table.key_span("command")).collect();
+        let relays: CheckedRelays =
+            each(tables.relays, |name, table| relay::read(name, table, context, &scope));
+        if tables.callouts.is_empty()
+            && let Some((_, first)) = tables.alarms.first()
+        {
+            let title = "no call-out is declared";
+            let label = "alarms are recorded, but nobody is told";
+            first.note(Finding::warning(first.span.clone(), title, label));
+        }
+        let callouts = each(tables.callouts, |name, table| callout::read(name, table, context));
+        let alarm_names = NameIndex::of("alarm", "alarm", &tables.alarms).names().to_vec();
+        let alarms = each(tables.alarms, |name, table| alarm::read(name, table, context, &scope, &relays));
+        NameIndex::of("watched", "watched site", &tables.watched);
+        let watched_places = tables.watched.iter().map(|(name, _)| name.span.clone()).collect();
+        let watched = watched::read(tables.watched, sensors.len(), context);
+        Self {
+            site,
+            tanks,
+            sensor_places,
+            topic_places,
+            batteries,
+            relays,
+            command_places,
+            callouts,
+            works,
+            drill: drill::read(tables.drill),
+            sight: loss_alarms::rules(tables.sight, context),
+            health: health::rules(tables.health, context),
+            alarms,
+            alarm_names,
+            watched,
+            watched_places,
+            sensors,
+        }
+    }
+
+    /// What is published on what is heard, or on what something else is published on.
+    pub(super) fn outputs(&self, elsewhere: &[Output]) -> Vec<Finding> {
+        let heard = self.sensors.iter().zip(&self.topic_places).filter_map(|(sensor, place)| {
+            let sensor = sensor.as_ref()?;
+            let name = format!("sensor `{}`", sensor.name);
+            Some(Listener { name, topic: sensor.feed.topic()?, place: place.clone() })
+        });
+        let pressed = self.works.buttons.iter().map(|(work, topic, place)| Listener {
+            name: format!("a button of work `{work}`"),
+            topic,
+            place: place.clone(),
+        });
+        let listeners: Vec<_> = heard.chain(pressed).collect();
+        let relays = self.relays.iter().zip(&self.command_places);
+        let commanded: Vec<_> =
+            relays.filter_map(|(relay, at)| Some((relay.as_ref()?, at.clone()))).collect();
+        let sites = self.watched.iter().zip(&self.watched_places);
+        let witnessed: Vec<_> =
+            sites.filter_map(|(site, at)| Some((&site.as_ref()?.watched, at.clone()))).collect();
+        output_check::findings(&commanded, &listeners, &witnessed, elsewhere)
+    }
+
+    /// The plan, with the alarms that it adds by itself; none if any part is not whole. The names of alarms
+    /// are checked in any case.
+    pub(super) fn whole(self, context: &CheckContext<'_>, around: &Surroundings) -> Option<Plan> {
+        let own_places: Vec<_> = self.alarms.iter().flatten().map(|read| read.place.clone()).collect();
+        let alarms: Vec<Read> = self.alarms.into_iter().flatten().collect();
+        let mut sensors: Option<Vec<Sensor>> = self.sensors.into_iter().collect();
+        let is_whole = sensors.is_some()
+            && alarms.len() == self.alarm_names.len()
+            && self.watched.iter().all(Option::is_some);
+        let (mut sites, mut added) = (Vec::new(), Vec::new());
+        for site in self.watched.into_iter().flatten() {
+            sites.push(site.watched);
+            added.extend(site.alarms);
+            if let Some(sensors) = &mut sensors {
+                sensors.extend(site.sensors);
+            }
+        }
+        if let Some(sensors) = &sensors {
+            let all: Vec<&Read> = alarms.iter().chain(&added).collect();
+            let blind = loss_alarms::alarms(&self.sight, &all, sensors, &self.tanks);
+            added.extend(blind);
+        }
+        let all = alarms.iter().chain(&added);
+        let own_health = health::alarms(&self.health, all, self.callouts.iter().flatten());
+        added.extend(own_health);
+        let alarms = causes::joined(alarms, added, self.alarm_names, is_whole, context.findings)?;
+        let relays: Vec<_> = self.relays.into_iter().collect::<Option<_>>()?;
+        context.findings.extend(relay::opposed(&alarms, &own_places, &relays));
+        let plan = Plan {
+            site: self.site.name,
+            help: self.site.help,
+            altitude: self.site.altitude,
+            mains: self.site.mains,
+            zone: around.zone.clone(),
+            tanks: self.tanks,
+            sensors: sensors?,
+            relays,
+            batteries: self.batteries,
+            alarms,
+            callouts: self.callouts.into_iter().collect::<Option<_>>()?,
+            works: self.works.kinds,
+            drill: self.drill,
+            watched: sites,
+            directory: around.directory.clone(),
+        };
+        if context.errors() == 0 {
+            let sight = self.sight.callout_place();
+            let places = Places { alarms: &own_places, sensors: &self.sensor_places, sight };
+            context.findings.extend(rationalise::warnings(&plan, &places));
+        }
+        Some(plan)
+    }
+}
+
+/// Each table read by itself.
+fn each<'t, T>(
+    tables: Vec<(At<String>, Table<'t>)>,
+    read: impl Fn(&At<String>, Table<'t>) -> Option<T>,
+) -> Vec<Option<T>> {
+    tables.into_iter().map(|(name, table)| read(&name, table)).collect()
+}
+
+fn works(tables: Vec<(At<String>, Table<'_>)>, context: &CheckContext<'_>) -> Works {
+    let mut works = Works { kinds: tank::usual_works(), buttons: Vec::new() };
+    for (name, table) in tables {
+        let place = table.key_span("buttons");
+        if let Some(work) = tank::work(table, works.kinds.get(&name.it), context) {
+            let topics = work.buttons.iter().map(|button| button.topic.clone());
+            works.buttons.extend(topics.map(|topic| (name.it.clone(), topic, place.clone())));
+            works.kinds.insert(name.it, work);
+        }
+    }
+    works
+}
