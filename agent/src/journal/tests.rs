@@ -767,11 +767,8 @@ fn place_of(body: &Body) -> usize {
         Body::ClockSet { .. } => 46,
         Body::CallChanged { .. } => 47,
         Body::HandedOn { .. } => 48,
-<<<<<<< HEAD
         Body::Hushed { .. } => 49,
-=======
-        Body::Blipped { .. } => 49,
->>>>>>> main
+        Body::Blipped { .. } => 50,
     }
 }
 
