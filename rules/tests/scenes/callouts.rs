@@ -321,3 +321,39 @@ fn a_second_answer_renews_the_lease_and_tells_nobody_again() {
     site.run(Span::minutes(59));
     assert!(site.world.sent.is_empty(), "{}", site.story());
 }
+
+fn code(site: &Site) -> String {
+    site.engine.open_for("ines").first().expect("it is open").code.clone()
+}
+
+#[test]
+fn an_answer_that_names_a_time_holds_until_then_and_no_longer_than_half_a_day() {
+    for (named, holds) in [(Span::minutes(90), Span::minutes(90)), (Span::hours(30), Span::hours(12))] {
+        let mut site = Site::calm();
+        cut(&mut site);
+        let code = code(&site);
+        site.says_person("ines", OperatorCommand::Acknowledge { code, length: Some(named) });
+        let lease = |body: &Body| matches!(body, Body::Answered { lease, .. } if *lease == holds);
+        assert_eq!(site.count(lease), 1, "{}", site.story());
+        site.forget();
+        site.run(holds - Span::minutes(1));
+        assert!(site.called().is_empty(), "{}", site.story());
+        site.run(Span::minutes(2));
+        assert!(!site.called().is_empty(), "{}", site.story());
+    }
+}
+
+#[test]
+fn whoever_hands_on_has_the_next_one_called_at_once() {
+    let mut site = Site::calm();
+    cut(&mut site);
+    let code = code(&site);
+    site.forget();
+    site.says_person("ines", OperatorCommand::HandOn { code: code.to_lowercase() });
+    site.run(Span::seconds(1));
+    assert!(!site.called().is_empty(), "{}", site.story());
+    let by_ines = |body: &Body| matches!(body, Body::HandedOn { by, .. } if by.who == "ines");
+    assert_eq!(site.count(by_ines), 1);
+    site.says_person("ines", OperatorCommand::HandOn { code: "AAAA".to_owned() });
+    assert_eq!(site.count(|body| matches!(body, Body::Refused { .. })), 1);
+}
