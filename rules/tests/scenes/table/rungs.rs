@@ -44,8 +44,7 @@ fn after_one_whole_round_without_an_answer_a_critical_alarm_asks_people_outside_
     night.raise("power");
     night.wait(40);
     let neighbour = night.site.world.sent.iter().filter(|sent| sent.to.starts_with("neighbour"));
-    let minutes: Vec<i64> =
-        neighbour.map(|sent| (sent.at - night.began).0 / 60_000).collect();
+    let minutes: Vec<i64> = neighbour.map(|sent| (sent.at - night.began).0 / 60_000).collect();
     assert!(minutes.first().is_some_and(|first| *first > 0), "not in the first round: {minutes:?}");
     assert!(!minutes.is_empty(), "{}", night.site.story());
 }
