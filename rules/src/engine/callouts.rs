@@ -9,6 +9,7 @@ mod facts;
 mod joining;
 mod kept;
 mod older;
+mod sirens;
 
 use super::context::Context;
 use super::ground::Ground;
@@ -21,6 +22,7 @@ use crate::callout::event::Time;
 use crate::callout::facts::{Block, Facts as _};
 use crate::callout::headline::Lead;
 use crate::callout::ladder::Ladder;
+use crate::callout::siren::Siren;
 use crate::callout::state::{CallOut, Kind, Phase};
 use crate::callout::{Call, Fate, Member};
 use crate::ids::{By, Seq};
@@ -43,6 +45,8 @@ pub(super) struct Callouts {
     episodes: BTreeMap<String, Member>,
     /// When each alarm was raised lately, by record.
     raises: BTreeMap<String, Vec<(Seq, Moment)>>,
+    /// What each siren that a call-out has told was last bidden, and for how long it sounded.
+    sirens: BTreeMap<Target, Siren>,
     /// Those whose deadlines have to be set anew.
     touched: BTreeSet<Seq>,
 }
@@ -64,6 +68,8 @@ impl Callouts {
             }
             Body::CallChanged { call, change } => self.take_change(*call, change, at),
             Body::CallEnded { call } => self.change(*call, &Change::Ended, at),
+            Body::Paged { target, purpose, .. } => self.bid_siren(&Target::parse(target), *purpose, at),
+            Body::Hushed { siren, length, .. } => self.hush_siren(&Target::parse(siren), *length, at),
             Body::Started { .. } => {
                 for call in self.calls.values_mut().filter(|call| !call.ended()) {
                     call.core.apply(&Change::Started, at);
@@ -325,7 +331,11 @@ impl Callouts {
             for body in kept::bodies(id, told) {
                 next.record(body);
             }
-            next.then(Task::Page { call: id, target, purpose });
+            // What a siren should do is a state, of all call-outs together.
+            match target.contact {
+                Some(_) => next.then(Task::Page { call: id, target, purpose }),
+                None => next.then(Task::TendSirens),
+            }
         }
         next.then(Task::DropUnwanted(id));
         if ended {

@@ -36,6 +36,8 @@ pub(crate) struct Facts<'a> {
     pub(crate) also: usize,
     /// Everyone who answered, first to last.
     pub(crate) answers: Vec<(By, Moment)>,
+    /// Whoever put aside all that stood.
+    pub(crate) put_aside_by: Option<&'a By>,
     /// An answer given now would hold until then.
     pub(crate) would_hold: Option<Moment>,
     /// Who is asked next, if nobody answers.

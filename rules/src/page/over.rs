@@ -114,7 +114,12 @@ impl Facts<'_> {
         let aside = self.lead.as_ref().is_some_and(|lead| lead.fate == MatterFate::PutAside);
         let heading = match self.answers.last().filter(|_| !aside) {
             Some((by, at)) => format!("{what}: {} has answered at {}", self.person(&by.who), self.time(*at)),
-            None => format!("{what}: put aside, the call-out is over"),
+            None => match self.put_aside_by {
+                Some(by) => {
+                    format!("{what}: put aside by {}, the call-out is over", self.person(&by.who))
+                }
+                None => format!("{what}: put aside, the call-out is over"),
+            },
         };
         let mut said = Said { kind: Look::Calm, heading: heading.clone(), ..Said::default() };
         said.under = vec!["Nothing more is wanted of you now.".to_owned()];

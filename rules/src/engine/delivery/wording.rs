@@ -76,6 +76,7 @@ impl Context<'_> {
             past: also.iter().flat_map(|call| &call.members).map(|member| self.matter(member)).collect(),
             also: also.len(),
             answers: call.answers.clone(),
+            put_aside_by: call.put_aside_by(),
             would_hold: asks.then(|| self.callouts.would_hold(self, call, sent.target.contact.as_deref())),
             next: if asks { self.next_rung(call) } else { None },
             // Since the timeline last began: earlier rounds are in the log.
