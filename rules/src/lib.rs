@@ -47,6 +47,8 @@ pub mod plan;
 
 pub mod record;
 
+pub mod answer;
+
 pub mod page;
 
 #[expect(

@@ -175,7 +175,10 @@ impl Context<'_> {
             Purpose::Notice => format!("{place}: {what}"),
             Purpose::Taken => match self.call.answers.last().filter(|_| self.leader_is_being_seen_to()) {
                 Some((by, at)) => format!("{place}: {what}: {} has answered at {}", by.who, self.time(*at)),
-                None => format!("{place}: {what}: put aside, the call-out is over"),
+                None => match self.call.put_aside_by() {
+                    Some(by) => format!("{place}: {what}: put aside by {}, the call-out is over", by.who),
+                    None => format!("{place}: {what}: put aside, the call-out is over"),
+                },
             },
             Purpose::AllClear if !self.also.is_empty() => {
                 let began = self.call.members.iter().chain(self.past()).map(|member| member.onset).min();

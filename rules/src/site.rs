@@ -124,6 +124,8 @@ pub enum Part {
     Settings,
     /// Alarms and relays that cause each other without an end.
     Rules,
+    /// The mailbox in which answers arrive.
+    Mailbox,
     /// One way to a person.
     Channel(Target),
 }
@@ -135,6 +137,7 @@ impl fmt::Display for Part {
             Self::Clock => f.write_str("clock"),
             Self::Settings => f.write_str("settings"),
             Self::Rules => f.write_str("rules"),
+            Self::Mailbox => f.write_str("mailbox"),
             Self::Channel(target) => write!(f, "{target}"),
         }
     }

@@ -60,6 +60,9 @@ pub(super) fn compose(
         .subject(plain::clip(&plain::one_line(&subject), LONGEST_SUBJECT))
         // RFC 3834, section 5.2: keeps vacation notices away.
         .raw_header(header("Auto-Submitted", "auto-generated"));
+    if let Some(reply_to) = &context.reply_to {
+        message = message.reply_to(reply_to.clone());
+    }
     if page.priority == Priority::Critical {
         // RFC 2156, registered for mail by RFC 4021, section 2.1.54.
         message = message.raw_header(header("Importance", "high"));
@@ -68,7 +71,7 @@ pub(super) fn compose(
     message.multipart(MultiPart::alternative_plain_html(words.clone(), html(&words, page.priority)))
 }
 
-fn header(name: &'static str, value: &str) -> HeaderValue {
+pub(crate) fn header(name: &'static str, value: &str) -> HeaderValue {
     HeaderValue::new(HeaderName::new_from_ascii_str(name), value.to_owned())
 }
 

@@ -76,6 +76,7 @@ fn directory() -> Directory {
     let target =
         |contact: &str, channel: &str| Target { contact: Some(contact.into()), channel: channel.into() };
     Directory {
+        mailbox: false,
         contacts: [("ines", "Ines"), ("tom", "Tom")]
             .map(|(key, name)| {
                 let name = name.to_owned();

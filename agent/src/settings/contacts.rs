@@ -93,6 +93,22 @@ impl People {
         }
     }
 
+    /// Notes a ring of somebody whom no other channel tells why.
+    pub(super) fn check_rings(&self, root: &Table<'_>) {
+        let rings = self.channels.iter().filter(|(_, channel)| matches!(channel, ChannelSettings::Ring(_)));
+        for (target, _) in rings {
+            let says = |(other, channel): (&Target, &ChannelSettings)| {
+                other.contact == target.contact && !matches!(channel, ChannelSettings::Ring(_))
+            };
+            if !self.channels.iter().any(says) {
+                let place = self.places.get(target).cloned().unwrap_or_default();
+                let title = format!("`{target}` wakes somebody whom nothing tells why");
+                let finding = Finding::error(place, title, "a ring says nothing");
+                root.note(finding.help("give this contact a text too, and name both in one step"));
+            }
+        }
+    }
+
     /// Notes a channel without the section that it goes through: it would fail at night.
     pub(super) fn want(
         &self,

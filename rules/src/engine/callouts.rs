@@ -9,6 +9,7 @@ mod facts;
 mod joining;
 mod kept;
 mod older;
+mod sirens;
 
 use super::context::Context;
 use super::ground::Ground;
@@ -19,6 +20,7 @@ use crate::callout::decide::{Outcome, Reply};
 use crate::callout::event::Time;
 use crate::callout::facts::Block;
 use crate::callout::headline::Lead;
+use crate::callout::siren::Siren;
 use crate::callout::state::{CallOut, Kind, Phase};
 use crate::callout::{Call, Fate, Member};
 use crate::ids::{By, Seq};
@@ -41,6 +43,8 @@ pub(super) struct Callouts {
     episodes: BTreeMap<String, Member>,
     /// When each alarm was raised lately, by record.
     raises: BTreeMap<String, Vec<(Seq, Moment)>>,
+    /// What each siren that a call-out has told was last bidden, and for how long it sounded.
+    sirens: BTreeMap<Target, Siren>,
     /// Those whose deadlines have to be set anew.
     touched: BTreeSet<Seq>,
 }
@@ -62,6 +66,8 @@ impl Callouts {
             }
             Body::CallChanged { call, change } => self.take_change(*call, change, at),
             Body::CallEnded { call } => self.change(*call, &Change::Ended, at),
+            Body::Paged { target, purpose, .. } => self.bid_siren(&Target::parse(target), *purpose, at),
+            Body::Hushed { siren, length, .. } => self.hush_siren(&Target::parse(siren), *length, at),
             Body::Started { .. } => {
                 for call in self.calls.values_mut().filter(|call| !call.ended()) {
                     call.core.apply(&Change::Started, at);
@@ -276,6 +282,7 @@ impl Callouts {
     /// Records what was decided of a call-out, and asks for the pages that it wants.
     fn put(&self, cx: &Context<'_>, call: &CallOut, outcome: Outcome, next: &mut Next) {
         let id = call.id;
+        next.reply = outcome.reply.clone().or(next.reply.take());
         let ended = outcome.changes.contains(&Change::Ended);
         let begins = outcome.changes.iter().any(|change| matches!(change, Change::Began { .. }));
         if let (Some(by), true) = (call.answerer(), begins) {
@@ -304,7 +311,11 @@ impl Callouts {
             for body in kept::bodies(id, told) {
                 next.record(body);
             }
-            next.then(Task::Page { call: id, target, purpose });
+            // What a siren should do is a state, of all call-outs together.
+            match target.contact {
+                Some(_) => next.then(Task::Page { call: id, target, purpose }),
+                None => next.then(Task::TendSirens),
+            }
         }
         next.then(Task::DropUnwanted(id));
         if ended {

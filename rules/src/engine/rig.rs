@@ -93,6 +93,7 @@ impl TestRig {
         let push = |target: &str, kind| (Target::parse(target), kind);
         let directory = Directory {
             contacts: [("ines".to_owned(), ines), ("tom".to_owned(), Contact::default())].into(),
+            mailbox: false,
             channels: [
                 push("ines.push", ChannelKind::Push),
                 push("ines.mail", ChannelKind::Mail),

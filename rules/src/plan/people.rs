@@ -14,6 +14,8 @@ pub struct Directory {
     pub contacts: BTreeMap<String, Contact>,
     /// Every way to reach them, and every siren.
     pub channels: BTreeMap<Target, ChannelKind>,
+    /// Whether replies to pages by mail are heard.
+    pub mailbox: bool,
 }
 
 /// A person.
@@ -154,4 +156,6 @@ pub enum ChannelKind {
     Text,
     /// Noise only; reaches nobody in particular.
     Siren,
+    /// Noise only, at one person's ear: wakes them for what another channel says.
+    Ring,
 }

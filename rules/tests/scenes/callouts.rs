@@ -52,7 +52,7 @@ fn an_answer_whose_lease_runs_out_while_it_stands_calls_again() {
     assert!(site.world.sent[0].headline.starts_with("Still on it?"), "{}", site.world.sent[0].headline);
     site.forget();
     site.run(Span::minutes(10));
-    assert_eq!(site.called(), ["ines.push", "siren", "ines.mail"], "then the next as well\n{}", site.story());
+    assert_eq!(site.called(), ["ines.push", "ines.mail", "siren"], "then the next as well\n{}", site.story());
     assert_eq!(site.count(|body| matches!(body, Body::Resumed { .. })), 1);
 }
 
@@ -168,7 +168,7 @@ fn people_who_are_away_are_not_called() {
     cut(&mut site);
     assert_eq!(
         site.called(),
-        ["siren", "neighbour.text", "neighbour.mail"],
+        ["neighbour.text", "neighbour.mail", "siren"],
         "falls through at once\n{}",
         site.story()
     );
@@ -320,4 +320,40 @@ fn a_second_answer_renews_the_lease_and_tells_nobody_again() {
     site.says_person("ines", OperatorCommand::Acknowledge { code, length: None });
     site.run(Span::minutes(59));
     assert!(site.world.sent.is_empty(), "{}", site.story());
+}
+
+fn code(site: &Site) -> String {
+    site.engine.open_for("ines").first().expect("it is open").code.clone()
+}
+
+#[test]
+fn an_answer_that_names_a_time_holds_until_then_and_no_longer_than_half_a_day() {
+    for (named, holds) in [(Span::minutes(90), Span::minutes(90)), (Span::hours(30), Span::hours(12))] {
+        let mut site = Site::calm();
+        cut(&mut site);
+        let code = code(&site);
+        site.says_person("ines", OperatorCommand::Acknowledge { code, length: Some(named) });
+        let lease = |body: &Body| matches!(body, Body::Answered { lease, .. } if *lease == holds);
+        assert_eq!(site.count(lease), 1, "{}", site.story());
+        site.forget();
+        site.run(holds - Span::minutes(1));
+        assert!(site.called().is_empty(), "{}", site.story());
+        site.run(Span::minutes(2));
+        assert!(!site.called().is_empty(), "{}", site.story());
+    }
+}
+
+#[test]
+fn whoever_hands_on_has_the_next_one_called_at_once() {
+    let mut site = Site::calm();
+    cut(&mut site);
+    let code = code(&site);
+    site.forget();
+    site.says_person("ines", OperatorCommand::HandOn { code: code.to_lowercase() });
+    site.run(Span::seconds(1));
+    assert!(!site.called().is_empty(), "{}", site.story());
+    let by_ines = |body: &Body| matches!(body, Body::HandedOn { by, .. } if by.who == "ines");
+    assert_eq!(site.count(by_ines), 1);
+    site.says_person("ines", OperatorCommand::HandOn { code: "AAAA".to_owned() });
+    assert_eq!(site.count(|body| matches!(body, Body::Refused { .. })), 1);
 }

@@ -97,6 +97,7 @@ fn channels(port: u16, authority: PathBuf) -> Result<(Channels, Outcomes)> {
     let to = ChannelSettings::Mail("ines@example.org".parse()?);
     let channel = Channel::new(&to, Some(&server)).map_err(|wrong| wrong.join("; "))?;
     let context = SharedParts {
+        reply_to: None,
         clock: Arc::new(|| Wall(0)),
         mark: String::new(),
         publish: Arc::new(NoSiren),

@@ -69,7 +69,13 @@ impl Rig {
         let (results, outcomes) = mpsc::unbounded_channel();
         let board = Arc::new(Board::default());
         let publish: Arc<dyn Publish> = Arc::clone(&board) as Arc<dyn Publish>;
-        let context = SharedParts { clock: Arc::new(|| NOW), mark: "k3f9".into(), publish, modem: None };
+        let context = SharedParts {
+            reply_to: None,
+            clock: Arc::new(|| NOW),
+            mark: "k3f9".into(),
+            publish,
+            modem: None,
+        };
         let channels = channels
             .into_iter()
             .map(|(target, settings)| {

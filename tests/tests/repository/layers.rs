@@ -4,7 +4,7 @@ use super::{shipped, sources, text};
 use std::collections::BTreeSet;
 
 /// The layers of `rules`, bottom to top: none uses one above it.
-const LAYERS: [&str; 23] = [
+const LAYERS: [&str; 24] = [
     "time",
     "forecast",
     "signs",
@@ -22,6 +22,7 @@ const LAYERS: [&str; 23] = [
     "record",
     "stopgap",
     "callout",
+    "answer",
     "page",
     "engine",
     "checkin",

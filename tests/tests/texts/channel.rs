@@ -64,6 +64,7 @@ impl Rig {
     fn with(stick: modem::Modem, settings: ModemSettings) -> Self {
         let (modem, texts) = Modem::start(settings);
         let context = SharedParts {
+            reply_to: None,
             clock: Arc::new(|| Wall(0)),
             mark: String::new(),
             publish: Arc::new(NoBroker),
@@ -382,6 +383,7 @@ async fn a_modem_that_tells_of_nothing_still_sends_and_is_looked_at() {
 async fn a_page_without_a_modem_fails_and_says_what_to_do() {
     let (results, mut outcomes) = mpsc::unbounded_channel();
     let context = SharedParts {
+        reply_to: None,
         clock: Arc::new(|| Wall(0)),
         mark: String::new(),
         publish: Arc::new(NoBroker),
