@@ -162,10 +162,18 @@ enum Verb {
         json: bool,
     },
     /// Answer a page: the call-out is quiet while the answer holds.
-    #[command(after_help = "Example: slackwater ack K7QF --as ines")]
+    #[command(
+        after_help = "Examples:\n  slackwater ack K7QF --as ines\n  slackwater ack K7QF --for \"2 h\"\n  slackwater ack K7QF --next"
+    )]
     Ack {
         /// The code on the page.
         code: String,
+        /// How long it is to hold, as far as its bounds allow: "2 h".
+        #[arg(long = "for", value_parser = length)]
+        length: Option<Span>,
+        /// You can't come: have the next person called now.
+        #[arg(long, conflicts_with = "length")]
+        next: bool,
         #[command(flatten)]
         who: Speaker,
         #[command(flatten)]
@@ -316,8 +324,11 @@ async fn carry_out(verb: Verb) -> ExitCode {
         Verb::Reload { config, yes } => ask(&config, Request::Reload { insists: yes }).await,
         Verb::Status(status) => status::carry_out(status).await,
         Verb::Explain { alarm, config, json } => ask(&config, Request::Explain { alarm, json }).await,
-        Verb::Ack { code, who, config } => {
-            say(&config, who, OperatorCommand::Acknowledge { code, length: None }).await
+        Verb::Ack { code, next: true, who, config, .. } => {
+            say(&config, who, OperatorCommand::HandOn { code }).await
+        }
+        Verb::Ack { code, length, who, config, .. } => {
+            say(&config, who, OperatorCommand::Acknowledge { code, length }).await
         }
         Verb::Shelve { alarm, length: Some(length), why, end: false, who, config } => {
             say(&config, who, OperatorCommand::Shelve { alarm, length, why }).await

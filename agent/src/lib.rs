@@ -38,6 +38,8 @@ pub mod modem;
 
 pub mod channels;
 
+pub mod answers;
+
 pub mod checkin;
 
 pub mod witness;

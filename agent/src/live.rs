@@ -72,14 +72,16 @@ type Running = Option<serde_json::Value>;
 pub async fn try_all(site: Site, wait: Duration) -> Vec<Row> {
     let Site { settings, plan, channels, .. } = site;
     let running = running(&settings).await;
-    let (broker, channels, modem) = tokio::join!(
+    let (broker, channels, modem, mailbox) = tokio::join!(
         broker::try_out(&settings, &plan, running.as_ref(), wait),
         try_channels(channels, &settings),
         try_modem(&settings, running.as_ref()),
+        try_mailbox(&settings),
     );
     let mut rows = broker;
     rows.extend(channels);
     rows.extend(modem);
+    rows.extend(mailbox);
     rows.extend(machine::rows(&settings, running.as_ref()));
     rows.extend(certificates(&settings));
     rows
@@ -141,6 +143,16 @@ async fn try_modem(settings: &Settings, running: Option<&serde_json::Value>) -> 
     Some(match view {
         Ok(found) => Row::ok("modem", found),
         Err(why) => Row::bad("modem", why, remedy),
+    })
+}
+
+async fn try_mailbox(settings: &Settings) -> Option<Row> {
+    let mailbox = settings.mailbox()?;
+    Some(match crate::answers::try_out(mailbox).await {
+        Ok(found) => Row::ok("answers by mail", found),
+        Err(why) => {
+            Row::bad("answers by mail", why, "see `[answers.mail]`: host, port, security, user, password")
+        }
     })
 }
 

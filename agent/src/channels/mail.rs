@@ -200,6 +200,25 @@ impl Mail {
     }
 }
 
+/// Sends one mail that is no page.
+///
+/// # Errors
+/// Why it did not leave.
+pub(crate) async fn send_mail(server: &MailSettings, to: &Mailbox, message: &[u8]) -> Result<(), String> {
+    let mut mail = Mail::new(server, to).map_err(|wrong| wrong.join("; "))?;
+    let progress = Progress::new();
+    let sent = timeout(mail.limit(), mail.deliver(message, &progress)).await;
+    mail.rest().await;
+    match sent {
+        Ok(Ok(_)) => Ok(()),
+        Ok(Err(SmtpFault::Refused(reply))) => Err(format!("the server refused it: {reply}")),
+        Ok(Err(SmtpFault::Lacks(what))) => Err(what.to_owned()),
+        Ok(Err(SmtpFault::Handshake { error, .. })) => Err(error.to_string()),
+        Ok(Err(SmtpFault::Broken(why))) => Err(why),
+        Err(_) => Err(format!("it took longer than {}", server.timeout)),
+    }
+}
+
 /// RFC 4954, section 6.
 fn is_about_login(fault: &SmtpFault) -> bool {
     matches!(fault, SmtpFault::Refused(reply) if matches!(reply.code, 530 | 534 | 535))

@@ -15,7 +15,8 @@ impl EventLoop {
                     (false, true) => Arrival::Backlog,
                     (false, false) => Arrival::Live,
                 };
-                if !self.witness(now, &message.topic, &message.payload, delivery) {
+                let heard = self.hear_on_topic(&message, delivery);
+                if !heard && !self.witness(now, &message.topic, &message.payload, delivery) {
                     let payload = message.payload.to_vec();
                     self.turn(now, Input::Message { topic: message.topic, payload, delivery });
                 }
@@ -65,7 +66,7 @@ impl EventLoop {
             }
             MqttEvent::Published { .. } => {}
             MqttEvent::Unpublished { why, .. } => {
-                tracing::warn!(why, "a message of a siren, or the state, was not taken")
+                tracing::warn!(why, "a siren's message, a reply or the state was not taken")
             }
         }
     }

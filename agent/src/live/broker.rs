@@ -32,7 +32,7 @@ pub(super) async fn try_out(
     running: Option<&Json>,
     wait: Duration,
 ) -> Vec<Row> {
-    let mut connection = broker(&settings.broker, plan);
+    let mut connection = broker(settings, plan);
     if running.is_some() {
         connection.silent = true;
         connection.client_id = format!("{}-check-{}", connection.client_id, std::process::id());

@@ -128,6 +128,7 @@ fn of_listener(
             "its own command would count as a proof: name the topic on which the device says its state",
         ),
         Publisher::Siren(_)
+        | Publisher::Answers(_)
         | Publisher::Status
         | Publisher::State
         | Publisher::Loopback
@@ -187,6 +188,7 @@ fn is_of_check_ins(publisher: &Publisher) -> bool {
         Publisher::CheckIns | Publisher::CheckInStatus | Publisher::CheckInLoopback => true,
         Publisher::Relay(_)
         | Publisher::Siren(_)
+        | Publisher::Answers(_)
         | Publisher::Status
         | Publisher::State
         | Publisher::Loopback => false,
