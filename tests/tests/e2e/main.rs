@@ -12,6 +12,7 @@ mod faults;
 mod listening;
 mod outputs;
 mod process;
+mod read_only;
 mod relays;
 mod rights;
 mod sound;
