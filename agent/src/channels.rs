@@ -16,6 +16,7 @@ mod folder;
 mod mail;
 mod plain;
 mod push;
+mod ring;
 mod settings;
 mod siren;
 mod smtp;
@@ -24,13 +25,18 @@ mod text;
 mod webhook;
 mod worker;
 
+pub(crate) use dial::dial;
+pub(crate) use email::header;
+pub(crate) use mail::send_mail;
 pub use settings::{
-    ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings, UnusableChannel,
+    ChannelSettings, FolderSettings, MailSettings, PushSettings, RingSettings, Security, SirenSettings,
+    UnusableChannel,
 };
 pub use template::Template;
 pub use webhook::Post;
 
 use crate::modem::Modem;
+use lettre::message::Mailbox;
 use slackwater_rules::page::Page;
 use slackwater_rules::plan::Target;
 use slackwater_rules::record::{Outcome, Seq};
@@ -76,6 +82,8 @@ pub struct SharedParts {
     pub mark: String,
     /// For sirens.
     pub publish: Arc<dyn Publish>,
+    /// Where replies to pages by mail are to go, if not to their sender.
+    pub reply_to: Option<Mailbox>,
     /// For texts, if there is one.
     pub modem: Option<Modem>,
 }
@@ -100,6 +108,7 @@ enum Carrier {
     Folder(folder::Folder),
     Siren(siren::SirenChannel),
     Text(text::Text),
+    Ring(ring::Ring),
     /// Why it can't be used.
     Unusable(String),
 }
@@ -117,6 +126,7 @@ impl Channel {
             ChannelSettings::Folder(folder) => Carrier::Folder(folder::Folder::new(folder)?),
             ChannelSettings::Siren(siren) => Carrier::Siren(siren::SirenChannel::new(siren)?),
             ChannelSettings::Text(to) => Carrier::Text(text::Text::new(to)),
+            ChannelSettings::Ring(ring) => Carrier::Ring(ring::Ring::new(ring)),
             ChannelSettings::Unusable(unusable) => Carrier::Unusable(unusable.why.clone()),
         }))
     }
@@ -129,7 +139,28 @@ impl Channel {
             | Carrier::Push(_)
             | Carrier::Folder(_)
             | Carrier::Siren(_)
-            | Carrier::Text(_) => None,
+            | Carrier::Text(_)
+            | Carrier::Ring(_) => None,
+        }
+    }
+
+    /// Goes the way as far as it can without telling anybody anything: what was found there, or what is in
+    /// the way. Nothing for ways that only a page can try.
+    pub async fn try_out(&mut self) -> Option<Result<String, String>> {
+        let progress = Progress::new();
+        let limit = self.limit();
+        let trying = async {
+            Some(match &mut self.0 {
+                Carrier::Mail(mail) => mail.try_out(&progress).await,
+                Carrier::Push(push) => push.try_out().await,
+                Carrier::Folder(folder) => folder.try_out(),
+                Carrier::Unusable(why) => Err(why.clone()),
+                Carrier::Siren(_) | Carrier::Text(_) | Carrier::Ring(_) => return None,
+            })
+        };
+        match tokio::time::timeout(limit, trying).await {
+            Ok(tried) => tried.map(|tried| tried.map_err(|why| plain::tame(&why, worker::LONGEST_NOTE))),
+            Err(_) => Some(Err(format!("no answer within {} s", limit.as_secs()))),
         }
     }
 
@@ -141,6 +172,7 @@ impl Channel {
             Carrier::Folder(_) => folder::LIMIT,
             Carrier::Siren(_) => siren::LIMIT,
             Carrier::Text(_) => text::LIMIT,
+            Carrier::Ring(_) => ring::LIMIT,
             Carrier::Unusable(_) => AT_ONCE,
         }
     }
@@ -153,6 +185,7 @@ impl Channel {
             Carrier::Folder(folder) => folder.attempt(page, context, progress),
             Carrier::Siren(siren) => siren.attempt(page, context, progress),
             Carrier::Text(text) => text.attempt(page, context, progress).await,
+            Carrier::Ring(ring) => ring.attempt(page, context, progress).await,
             // The next way at once: nothing is gained by trying again.
             Carrier::Unusable(why) => Outcome::Failed { why: why.clone() },
         }
@@ -166,6 +199,7 @@ impl Channel {
             | Carrier::Folder(_)
             | Carrier::Siren(_)
             | Carrier::Text(_)
+            | Carrier::Ring(_)
             | Carrier::Unusable(_) => {}
         }
     }
@@ -179,6 +213,7 @@ impl fmt::Debug for Channel {
             Carrier::Folder(_) => "Channel::Folder",
             Carrier::Siren(_) => "Channel::Siren",
             Carrier::Text(_) => "Channel::Text",
+            Carrier::Ring(_) => "Channel::Ring",
             Carrier::Unusable(_) => "Channel::Unusable",
         })
     }

@@ -106,7 +106,7 @@ enum Verb {
     Run(Config),
     /// Read the configuration and the rule file as `run` would, and say all that is wrong.
     #[command(
-        after_help = "Example: slackwater check --config agent.toml\n         slackwater check --schema > rules.schema.json\nIt also names who is told by mail and push only, which a power cut takes with the router, and\nwhat the service's user can't read or write. Stricter than `run`, which starts with what is sound.\nExit code: 0 if all is right, 78 if not."
+        after_help = "Example: slackwater check --config agent.toml\n         slackwater check --live --for 2min\n         slackwater check --schema > rules.schema.json\nIt also names who is told by mail and push only, which a power cut takes with the router, and\nwhat the service's user can't read or write. Stricter than `run`, which starts with what is sound.\nExit code: 0 if all is right, 78 if not; 1 if --live found something that fails."
     )]
     Check {
         #[command(flatten)]
@@ -117,6 +117,13 @@ enum Verb {
         /// Print the JSON Schema of the rule file, for editors that complete by it, and check nothing.
         #[arg(long, conflicts_with = "json")]
         schema: bool,
+        /// Try everything too: the broker, each sensor, mail log-in, push hosts, modem, UPS, clock, disk,
+        /// certificates. Nobody is paged and nothing is switched.
+        #[arg(long, conflicts_with = "schema")]
+        live: bool,
+        /// How long sensors are waited for with --live, at most an hour.
+        #[arg(long = "for", value_name = "TIME", value_parser = length, default_value = "1min", requires = "live")]
+        wait: Span,
     },
     /// List the ready-made alarms, or print one for you to copy and change.
     #[command(
@@ -158,10 +165,18 @@ enum Verb {
         json: bool,
     },
     /// Answer a page: the call-out is quiet while the answer holds.
-    #[command(after_help = "Example: slackwater ack K7QF --as ines")]
+    #[command(
+        after_help = "Examples:\n  slackwater ack K7QF --as ines\n  slackwater ack K7QF --for \"2 h\"\n  slackwater ack K7QF --next"
+    )]
     Ack {
         /// The code on the page.
         code: String,
+        /// How long it is to hold, as far as its bounds allow: "2 h".
+        #[arg(long = "for", value_parser = length)]
+        length: Option<Span>,
+        /// You can't come: have the next person called now.
+        #[arg(long, conflicts_with = "length")]
+        next: bool,
         #[command(flatten)]
         who: Speaker,
         #[command(flatten)]
@@ -306,13 +321,17 @@ async fn carry_out(verb: Verb) -> ExitCode {
             print!("{}", slackwater_rules::plan::schema_text());
             ExitCode::SUCCESS
         }
+        Verb::Check { config, json, live: true, wait, .. } => check::live(&config, json, wait).await,
         Verb::Check { config, json, .. } => check::check(&config, json),
         Verb::Hazards { what } => hazards::print(what.as_ref()),
         Verb::Reload { config, yes } => ask(&config, Request::Reload { insists: yes }).await,
         Verb::Status { config, json } => ask(&config, Request::Status { json }).await,
         Verb::Explain { alarm, config, json } => ask(&config, Request::Explain { alarm, json }).await,
-        Verb::Ack { code, who, config } => {
-            say(&config, who, OperatorCommand::Acknowledge { code, length: None }).await
+        Verb::Ack { code, next: true, who, config, .. } => {
+            say(&config, who, OperatorCommand::HandOn { code }).await
+        }
+        Verb::Ack { code, length, who, config, .. } => {
+            say(&config, who, OperatorCommand::Acknowledge { code, length }).await
         }
         Verb::Shelve { alarm, length: Some(length), why, end: false, who, config } => {
             say(&config, who, OperatorCommand::Shelve { alarm, length, why }).await

@@ -3,22 +3,26 @@
 //! effects are run, messages are acknowledged and the watchdog is fed. One loop owns the
 //! engine and the journal; nothing here decides anything.
 
+mod answer_inputs;
 mod answering;
 mod checkin_inputs;
 mod fetching;
 mod health;
 mod health_inputs;
+mod mail_inputs;
 mod mending;
 mod mqtt_inputs;
 mod outlet;
+mod pace;
 mod parts;
 mod recollecting;
 mod reloading;
 mod sms_inputs;
-mod wrong_codes;
+mod topic_answers;
 
 pub use parts::{Parts, RunError, TurnObserver, Until};
 
+use crate::answers;
 use crate::channels::{self, Channels};
 use crate::checkin;
 use crate::clock::Clock;
@@ -32,6 +36,7 @@ use crate::settings::{Environment, Settings};
 use crate::site::{Site, broker, last_good};
 use crate::sources::{RunningSources, SourceRound};
 use crate::witness::Roster;
+use answer_inputs::Answers;
 use health::PartsHealth;
 use health_inputs::ToldHealth;
 use mending::{Door, Mending};
@@ -45,7 +50,6 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::mpsc;
-use wrong_codes::WrongCodes;
 
 /// Messages of one batch: enough to commit seldom, few enough to answer at once.
 const BATCH: usize = 256;
@@ -72,6 +76,7 @@ enum Happening {
     Delivered(Seq, Outcome),
     Asked(PendingRequest),
     Texted(Arrived),
+    Mailed(answers::Arrived),
     Signal(ServiceSignal),
     /// A deadline, or the watchdog's wish for a turn.
     Woken,
@@ -100,7 +105,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
     let path = settings.places.journal.path.clone();
     let (keeper, left) =
         Keeper::open(path, BootId(clock.boot()), limits, &plan.site, &now).map_err(RunError::Journal)?;
-    let connection = broker(&settings.broker, &plan);
+    let connection = broker(&settings, &plan);
     let sources = RunningSources::start(&plan, &settings.sources);
     let mut engine = Engine::new(plan, left.seed, left.next_seq, now);
     engine.restore(&left.records);
@@ -120,8 +125,10 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
     let outlet = Outlet::new(handle.clone(), outputs);
     let (results, mut delivered) = mpsc::unbounded_channel();
     let (modem, texts) = settings.modem.clone().map(Modem::start).unzip();
+    let (mailbox, letters) = mail_inputs::open(&settings, &clock);
     keep_rules(&settings, rules.as_deref());
     let context = channels::SharedParts {
+        reply_to: settings.mailbox().and_then(|mailbox| mailbox.address.clone()),
         clock: Arc::new({
             let clock = clock.clone();
             move || clock.now().wall
@@ -138,10 +145,11 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
         door,
         // Without a modem nothing ever comes.
         texts: texts.unwrap_or_else(|| mpsc::channel(1).1),
+        letters,
         identity,
         told: ToldHealth::nothing(&settings),
         texting: Texting::new(settings.numbers()),
-        wrong_codes: WrongCodes::default(),
+        answers: Answers::new(&settings, mailbox),
         config,
         environment,
         settings,
@@ -205,12 +213,14 @@ struct EventLoop {
     door: Door,
     /// From the modem.
     texts: mpsc::Receiver<Arrived>,
+    /// From the mailbox.
+    letters: mpsc::Receiver<answers::Arrived>,
     /// For check-ins.
     identity: checkin::Identity,
     /// What the engine knows of the agent's own parts.
     told: ToldHealth,
     texting: Texting,
-    wrong_codes: WrongCodes,
+    answers: Answers,
     /// What comes now was queued for us while we were away: until our own message comes back.
     backlog: bool,
     /// Another client has used our id: until then, being heard does not count.
@@ -252,6 +262,7 @@ impl EventLoop {
                 round = self.sources.next() => Happening::Fetched(round),
                 Some(asked) = self.door.requests.recv() => Happening::Asked(asked),
                 Some(text) = self.texts.recv() => Happening::Texted(text),
+                Some(letter) = self.letters.recv() => Happening::Mailed(letter),
                 () = wait(&self.clock, wanted_by) => Happening::Woken,
                 why = &mut *until => return Ok(why),
                 () = &mut patience, if !self.ready => Happening::Impatient,
@@ -274,13 +285,8 @@ impl EventLoop {
                     // A client that has gone needs no reply.
                     let _ = answer.send(reply);
                 }
-                Happening::Texted(Arrived { from, text, taken }) => {
-                    self.texted(&from, text.as_deref());
-                    // Only what is kept is deleted from the SIM.
-                    self.finish();
-                    // A modem that has gone deletes nothing.
-                    let _ = taken.send(());
-                }
+                Happening::Texted(text) => self.texted(text),
+                Happening::Mailed(letter) => self.mailed(letter),
                 Happening::Signal(ServiceSignal::Terminate) => return Ok("asked to by the system"),
                 Happening::Signal(ServiceSignal::Interrupt) => return Ok("asked to by hand"),
                 // What came of it is in the log and in the status.

@@ -38,6 +38,8 @@ pub mod modem;
 
 pub mod channels;
 
+pub mod answers;
+
 pub mod checkin;
 
 pub mod witness;
@@ -45,6 +47,8 @@ pub mod witness;
 pub mod site;
 
 pub mod listen;
+
+pub mod live;
 
 pub mod event_loop;
 

@@ -95,6 +95,16 @@ impl<S: AsyncRead + AsyncWrite + Unpin> LineStream<S> {
         String::from_utf8(self.octets().await?).map_err(|_| NoLine::NotText)
     }
 
+    /// So many octets, whatever they are. The asker bounds them.
+    pub(crate) async fn exactly(&mut self, count: usize) -> Result<Vec<u8>, NoLine> {
+        let mut octets = Vec::new();
+        let read = (&mut self.stream).take(count as u64).read_to_end(&mut octets).await;
+        match read.map_err(NoLine::Broken)? {
+            all if all == count => Ok(octets),
+            _ => Err(NoLine::Unfinished),
+        }
+    }
+
     /// Says something, and sees to it that it leaves.
     pub(crate) async fn say(&mut self, octets: &[u8]) -> io::Result<()> {
         self.stream.write_all(octets).await?;

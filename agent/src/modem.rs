@@ -2,12 +2,11 @@
 //! from all text channels, and what the network said of each flows back in steps; texts from
 //! people flow out to the loop. One task owns the serial line (`owner`), talks to whatever modem
 //! hangs on it (`session`, `dialogue`, `port`), and the rest is pure: lines, units, refusals,
-//! numbers, and the code in an answer.
+//! numbers. What a text means is not its business.
 //!
 //! GSM modems of the last twenty-five years understand the same commands: 3GPP TS 27.007 and TS
 //! 27.005, over a serial line or a USB device that looks like one.
 
-mod answer;
 mod dialogue;
 mod lines;
 mod number;
@@ -15,9 +14,9 @@ mod owner;
 mod pdu;
 mod port;
 mod refusal;
+mod ring;
 mod session;
 
-pub use answer::code;
 pub use number::{Number, Sender};
 pub(crate) use pdu::TextFate;
 
@@ -27,6 +26,7 @@ use owner::Owner;
 use slackwater_rules::record::Outcome;
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
 use tokio::sync::{mpsc, oneshot};
 
 /// Texts that may wait for the modem: more than one call-out has at once.
@@ -81,10 +81,19 @@ pub(crate) enum SendingStep {
     Lost(String),
 }
 
-/// A text on its way to the modem.
+/// What is to be done for a number.
+#[derive(Clone, Debug, PartialEq, Eq)]
+enum Errand {
+    /// Send this.
+    Text(String),
+    /// Let it ring for so long.
+    Ring(Duration),
+}
+
+/// A text or a ring on its way to the modem.
 struct Job {
     to: Number,
-    text: String,
+    errand: Errand,
     steps: mpsc::UnboundedSender<SendingStep>,
     /// To be sent even if nobody listens to what becomes of it.
     unheeded: bool,
@@ -156,14 +165,22 @@ impl Modem {
     /// steps are dropped before its turn, it is not sent.
     pub(crate) fn send(&self, to: &Number, text: &str) -> mpsc::UnboundedReceiver<SendingStep> {
         let (steps, told) = mpsc::unbounded_channel();
-        self.hand_in(Job { to: to.clone(), text: text.to_owned(), steps, unheeded: false });
+        self.hand_in(Job { to: to.clone(), errand: Errand::Text(text.to_owned()), steps, unheeded: false });
         told
     }
 
-    /// The same where nobody waits for what becomes of it.
+    /// Lets a number ring for so long. Texts that wait go first. If the steps are dropped before its turn,
+    /// it does not ring.
+    pub(crate) fn ring(&self, to: &Number, length: Duration) -> mpsc::UnboundedReceiver<SendingStep> {
+        let (steps, told) = mpsc::unbounded_channel();
+        self.hand_in(Job { to: to.clone(), errand: Errand::Ring(length), steps, unheeded: false });
+        told
+    }
+
+    /// Hands a text in where nobody waits for what becomes of it.
     pub(crate) fn reply(&self, to: &Number, text: &str) {
         let (steps, _) = mpsc::unbounded_channel();
-        self.hand_in(Job { to: to.clone(), text: text.to_owned(), steps, unheeded: true });
+        self.hand_in(Job { to: to.clone(), errand: Errand::Text(text.to_owned()), steps, unheeded: true });
     }
 
     fn hand_in(&self, job: Job) {

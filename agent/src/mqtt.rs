@@ -103,6 +103,12 @@ pub struct MqttMessage {
     pub retained: bool,
     /// The broker delivers it again, because it has seen no acknowledgement.
     pub duplicate: bool,
+    /// Where its sender wants to hear what came of it (MQTT 5.0, 3.3.2.3.5).
+    pub response_topic: Option<String>,
+    /// What its sender will know that by.
+    pub correlation: Option<Bytes>,
+    /// Its sender's time for it is over.
+    pub expired: bool,
     /// Owed to the broker once the message is safe; `None` for QoS 0.
     pub ack: Option<Ack>,
     /// Its share of the bytes that may wait; free when the message is dropped.
@@ -239,13 +245,28 @@ impl Handle {
         payload: impl Into<Bytes>,
         retain: bool,
     ) -> Result<(), PublishError> {
+        self.publish_reply(id, topic, payload, retain, None)
+    }
+
+    /// The same with what the other side gave to know it by.
+    ///
+    /// # Errors
+    /// As for [`Handle::publish`].
+    pub fn publish_reply(
+        &self,
+        id: u64,
+        topic: impl Into<String>,
+        payload: impl Into<Bytes>,
+        retain: bool,
+        correlation: Option<Bytes>,
+    ) -> Result<(), PublishError> {
         let topic = topic.into();
         if let Err(why) = settings::check_topic(&topic) {
             return Err(PublishError::Topic { topic, why });
         }
         let room =
             Arc::clone(&self.room).try_acquire_owned().map_err(|_| PublishError::Full { limit: OUTBOX })?;
-        let entry = outbox::OutboxEntry::new(id, topic, payload.into(), retain, room);
+        let entry = outbox::OutboxEntry::new(id, topic, payload.into(), (retain, correlation), room);
         self.commands.send(ConnectionCommand::Publish(entry)).map_err(|_| PublishError::Closed)
     }
 

@@ -8,6 +8,7 @@
 //! keys that end in `-file` name the files that hold them (`secrets`). A configuration that
 //! can't be read is an error, never a reason to go on with defaults.
 
+mod answers;
 mod broker;
 mod channels;
 mod checkin;
@@ -24,11 +25,12 @@ mod speech;
 
 pub use broker::{BrokerSettings, TlsSettings};
 pub use channels::{
-    ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings, UnusableChannel,
+    ChannelSettings, FolderSettings, MailSettings, PushSettings, RingSettings, Security, SirenSettings,
+    UnusableChannel,
 };
 pub use checkin::CheckInSettings;
 pub use files::{NamedFile, Reading};
-pub use outputs::key_of;
+pub use outputs::{key_of, usual_reply_topic};
 pub use places::{ControlSettings, JournalSettings, Places};
 pub use reader::read_text;
 pub use report::{Found, Report};
@@ -36,11 +38,13 @@ pub use source::Environment;
 pub use sources::{SourceSettings, UpsSettings};
 pub use speech::{LogFormat, LogSettings, Trust};
 
+use crate::answers::{AnswerSettings, MailboxSettings};
 use crate::modem::{ModemSettings, Number};
 use files::Files;
 use jiff::tz::TimeZone;
 use places::SitePlaces;
 use slackwater_rules::diagnostic::Table;
+use slackwater_rules::plan::ways::Way;
 use slackwater_rules::plan::{Contact, Directory, Target};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -64,6 +68,8 @@ pub struct Settings {
     pub mail: Option<MailSettings>,
     /// The modem. Present if any channel is a text channel.
     pub modem: Option<ModemSettings>,
+    /// How people may answer, besides the command line and texts.
+    pub answers: Option<AnswerSettings>,
     /// People by the name that rule files use.
     pub contacts: BTreeMap<String, Contact>,
     /// Every way to reach them, and every siren.
@@ -134,11 +140,18 @@ impl Settings {
         // Without its PIN a SIM must not be tried.
         let modem = modem.filter(|_| why.is_none());
         note("modem", why);
+        let (answers, why) =
+            files.noting(|| root.get("answers").and_then(|item| AnswerSettings::read(item, files, &root)));
+        note("answers.mail", why);
         let mut people = contacts::read(&root, files);
+        let by_modem = |channel: &ChannelSettings| {
+            matches!(channel, ChannelSettings::Text(_) | ChannelSettings::Ring(_))
+        };
+        people.check_rings(&root);
         people.want(&root, "mail", |channel| matches!(channel, ChannelSettings::Mail(_)));
-        people.want(&root, "modem", |channel| matches!(channel, ChannelSettings::Text(_)));
+        people.want(&root, "modem", by_modem);
         people.go_without("mail", &unusable, |channel| matches!(channel, ChannelSettings::Mail(_)));
-        people.go_without("modem", &unusable, |channel| matches!(channel, ChannelSettings::Text(_)));
+        people.go_without("modem", &unusable, by_modem);
         root.finish();
         Some(Self {
             places: places?,
@@ -149,6 +162,7 @@ impl Settings {
             log: log.unwrap_or_default(),
             mail,
             modem,
+            answers,
             contacts: people.contacts,
             channels: people.channels,
             unusable,
@@ -163,6 +177,7 @@ impl Settings {
         };
         [
             ("[modem]", self.modem != other.modem),
+            ("[answers.mail]", self.mailbox() != other.mailbox()),
             ("[broker]", differ(&self.broker, &other.broker)),
             ("[check-in]", differ(&self.check_in, &other.check_in)),
             ("[journal]", self.places.journal != other.places.journal),
@@ -185,13 +200,44 @@ impl Settings {
         let broker = |name: &str, broker: &BrokerSettings| {
             told(name, &broker.host, broker.tls.is_some(), &broker.in_clear_because)
         };
+        let mailbox = self.mailbox().and_then(|mailbox| {
+            let tls = mailbox.security != Security::Plain;
+            told("answers.mail", &mailbox.host, tls, &mailbox.in_clear_because)
+        });
         let own = broker("broker", &self.broker);
         let elsewhere = self.check_in.as_ref().and_then(|own| own.broker.as_ref());
         let elsewhere = elsewhere.and_then(|settings| broker("check-in.broker", settings));
         let upses = self.sources.ups.iter().filter_map(|(name, ups)| {
             told(&format!("ups.{name}"), &ups.host, ups.tls.is_some(), &ups.in_clear_because)
         });
-        own.into_iter().chain(elsewhere).chain(upses).collect()
+        own.into_iter().chain(elsewhere).chain(upses).chain(mailbox).collect()
+    }
+
+    /// The mailbox in which replies to pages arrive.
+    pub fn mailbox(&self) -> Option<&MailboxSettings> {
+        self.answers.as_ref()?.mailbox.as_ref()
+    }
+
+    /// How pages can be answered, the easiest first.
+    fn ways_to_answer(&self) -> Vec<Way> {
+        let by_mail = self.mailbox().is_some().then(Way::reply_by_mail);
+        [Way::reply_by_text()].into_iter().chain(by_mail).chain([Way::command()]).collect()
+    }
+
+    /// The topic below which contacts answer.
+    pub fn answer_topic(&self) -> Option<String> {
+        self.answers.as_ref()?.topic.clone()
+    }
+
+    /// Whose addresses answers by mail may come from, in small letters, by the names that rule files use.
+    pub fn addresses(&self) -> BTreeMap<String, String> {
+        let theirs = |(target, channel): (&Target, &ChannelSettings)| match (&target.contact, channel) {
+            (Some(contact), ChannelSettings::Mail(to)) => {
+                Some((to.email.to_string().to_lowercase(), contact.clone()))
+            }
+            _ => None,
+        };
+        self.channels.iter().filter_map(theirs).collect()
     }
 
     /// Whose numbers texts may come from, by the names that rule files use.
@@ -226,6 +272,8 @@ impl Settings {
                 .iter()
                 .map(|(target, channel)| (target.clone(), channel.kind()))
                 .collect(),
+            ways: self.ways_to_answer(),
+            mailbox: self.mailbox().is_some(),
         }
     }
 }

@@ -103,7 +103,7 @@ impl Site {
         let channels = channels(&mut settings, &report, reading);
         let ways = ways(&mut settings, &report, reading);
         if let Some(plan) = &checked.plan {
-            let refused = broker(&settings.broker, plan).validate().err().into_iter().flatten();
+            let refused = broker(&settings, plan).validate().err().into_iter().flatten();
             note_all(&report, "broker", refused.map(|error| error.to_string()));
             // An older copy of the rules may know less.
             if !from_copy {
@@ -201,7 +201,8 @@ fn nobody_told(settings: &Settings, report: &Report) {
         | ChannelSettings::Push(_)
         | ChannelSettings::Folder(_)
         | ChannelSettings::Siren(_)
-        | ChannelSettings::Text(_) => None,
+        | ChannelSettings::Text(_)
+        | ChannelSettings::Ring(_) => None,
     };
     let all: Vec<_> = settings.channels.iter().map(|(target, channel)| (target, why(channel))).collect();
     if all.iter().any(|(_, why)| why.is_none()) {
@@ -351,15 +352,16 @@ fn unread(declared: &BTreeMap<String, UpsSettings>, plan: &Plan, report: &Report
 }
 
 /// What has to be subscribed to for the plan: check-ins of hundreds of sites by one filter.
-pub fn subscriptions(plan: &Plan) -> Vec<String> {
+pub fn subscriptions(settings: &Settings, plan: &Plan) -> Vec<String> {
     let topics = plan.topics().into_iter().filter(|topic| !topic.starts_with(CHECK_INS));
     let all_check_ins = (!plan.watched.is_empty()).then(|| format!("{CHECK_INS}+"));
-    topics.map(str::to_owned).chain(all_check_ins).collect()
+    let answers = settings.answer_topic().map(|topic| format!("{topic}/+"));
+    topics.map(str::to_owned).chain(all_check_ins).chain(answers).collect()
 }
 
 /// The connection's settings for the plan.
-pub fn broker(settings: &BrokerSettings, plan: &Plan) -> mqtt::MqttSettings {
-    connection(settings, subscriptions(plan))
+pub fn broker(settings: &Settings, plan: &Plan) -> mqtt::MqttSettings {
+    connection(&settings.broker, subscriptions(settings, plan))
 }
 
 /// The settings of a connection that hears these topics.

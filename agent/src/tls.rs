@@ -2,6 +2,7 @@
 //! that all trust the same authorities and say the same things when a server can't be trusted
 //! ([`fault`]). Files of authorities flow in, clients for rustls flow out.
 
+pub(crate) mod expiry;
 mod fault;
 
 pub(crate) use fault::{is_no_tls, outcome, trouble};
@@ -75,7 +76,9 @@ impl ServerCertVerifier for Explaining {
         now: UnixTime,
     ) -> Result<ServerCertVerified, rustls::Error> {
         let verified = self.0.verify_server_cert(end_entity, intermediates, server_name, ocsp_response, now);
-        verified.map_err(|error| explained(error, end_entity))
+        verified
+            .inspect(|_| expiry::note(server_name, end_entity))
+            .map_err(|error| explained(error, end_entity))
     }
 
     fn verify_tls12_signature(

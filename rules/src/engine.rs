@@ -367,6 +367,7 @@ impl Engine {
         self.arm_call_outs();
         self.turn.effects.append(&mut next.effects);
         self.leaving.append(&mut next.pages);
+        self.turn.heard = next.reply.take().or(self.turn.heard.take());
         for task in next.tasks.drain(..) {
             self.queue.push(task);
         }

@@ -25,6 +25,8 @@ pub mod diagnostic;
 
 pub mod units;
 
+pub mod words;
+
 pub mod reading;
 
 pub mod site;
@@ -46,6 +48,8 @@ pub mod hazard;
 pub mod plan;
 
 pub mod record;
+
+pub mod answer;
 
 pub mod page;
 

@@ -7,7 +7,7 @@ mod help;
 
 pub use equipment::{Air, Battery, Device, Gear};
 pub use feed::{Feed, Source, SupplyReading, UpsReading};
-pub use help::{Callee, Help, Phone};
+pub use help::{Callee, Help, Phone, WithoutMains};
 
 use crate::forecast::oxygen::Stocking;
 use crate::ids::{BatteryId, RelayId, SensorId, TankId, Target};
@@ -27,6 +27,8 @@ pub trait Site {
     fn battery(&self, id: BatteryId) -> &Battery;
     /// The name of a relay.
     fn relay_name(&self, id: RelayId) -> &str;
+    /// The same as people read it.
+    fn relay_title(&self, id: RelayId) -> &str;
     /// Whether this sensor stands for another site's check-ins.
     fn is_for_watched(&self, id: SensorId) -> bool;
 }
@@ -124,6 +126,8 @@ pub enum Part {
     Settings,
     /// Alarms and relays that cause each other without an end.
     Rules,
+    /// The mailbox in which answers arrive.
+    Mailbox,
     /// One way to a person.
     Channel(Target),
 }
@@ -135,6 +139,7 @@ impl fmt::Display for Part {
             Self::Clock => f.write_str("clock"),
             Self::Settings => f.write_str("settings"),
             Self::Rules => f.write_str("rules"),
+            Self::Mailbox => f.write_str("mailbox"),
             Self::Channel(target) => write!(f, "{target}"),
         }
     }

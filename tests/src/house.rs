@@ -21,6 +21,10 @@ pub const AGENT: (&str, &str) = ("slackwater", "tide table");
 pub const LAGOON: (&str, &str) = ("lagoon", "brackish");
 /// That of the gateway in the other room.
 pub const ROOM2: (&str, &str) = ("room2", "estuary");
+/// The login of Ines, who may answer.
+pub const INES: (&str, &str) = ("ines", "flood mark");
+/// The login of Tom, who may too.
+pub const TOM: (&str, &str) = ("tom", "ebb mark");
 
 const MAIL_LOGIN: (&str, &str) = ("watch@example.org", "neap tide");
 const PUSH_TOKEN: &str = "Bearer spring-tide";
@@ -163,7 +167,7 @@ impl House {
         let identity = authority.identity("localhost", Validity::Now)?;
         let login = |(user, password): (&str, &str)| (user.to_owned(), password.to_owned());
         let broker = Mosquitto::start(&Options {
-            users: vec![login(AGENT), login(LAGOON), login(ROOM2)],
+            users: vec![login(AGENT), login(LAGOON), login(ROOM2), login(INES), login(TOM)],
             rights: Some(RIGHTS.to_owned()),
             tls: Some(identity.clone()),
             plain_too: true,

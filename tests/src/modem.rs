@@ -17,7 +17,7 @@ use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 use std::{io, thread};
 use tempfile::TempDir;
 
@@ -60,6 +60,21 @@ pub struct Manner {
     pub keeps_texts: bool,
     /// The PIN that the SIM wants after each start.
     pub pin: Option<String>,
+    /// What becomes of a call.
+    pub called: Called,
+}
+
+/// What the other side of a call does.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Called {
+    /// It rings, and nobody picks up.
+    Rings,
+    /// It rings, and somebody picks up.
+    PicksUp,
+    /// It is busy: the modem says so instead of dialling.
+    Busy,
+    /// It rings, and the modem can't say how the call stands.
+    Unseen,
 }
 
 /// How it echoes.
@@ -91,6 +106,7 @@ impl Default for Manner {
             no_notices: false,
             keeps_texts: false,
             pin: None,
+            called: Called::Rings,
         }
     }
 }
@@ -118,6 +134,21 @@ struct State {
     pin_given: bool,
     wrong_pins: u8,
     came: u8,
+    /// The calls: to whom, since when, until when.
+    calls: Vec<Call>,
+}
+
+/// A call that was made.
+#[derive(Clone, Debug)]
+pub struct Call {
+    /// With the plus of an international number.
+    pub to: String,
+    /// When it was dialled.
+    pub begun: Instant,
+    /// How long it took until it was hung up; none if it goes on.
+    pub took: Option<Duration>,
+    /// Texts that had been sent by then.
+    pub texts_before: usize,
 }
 
 /// The modem.
@@ -219,6 +250,11 @@ impl Modem {
     pub fn until_sent(&self, count: usize) -> Vec<Sent> {
         let look = || Some(self.sent()).filter(|sent| sent.len() >= count);
         until("texts to be sent", SOON, look, || format!("{:?}\n{:?}", self.sent(), self.commands()))
+    }
+
+    /// The calls so far.
+    pub fn calls(&self) -> Vec<Call> {
+        locked(&self.state).calls.clone()
     }
 
     /// A text comes: to be told of and to be fetched. False if the SIM is full.
@@ -430,6 +466,24 @@ impl Talk {
                 self.write("\r\n> ");
                 return octets.parse().ok();
             }
+            (dial, _) if dial.starts_with("ATD") && dial.ends_with(';') => {
+                if manner.called == Called::Busy {
+                    self.write("\r\nBUSY\r\n");
+                    return None;
+                }
+                let to = dial.trim_start_matches("ATD").trim_end_matches(';').to_owned();
+                let mut state = self.state();
+                let texts_before = state.sent.len();
+                state.calls.push(Call { to, begun: Instant::now(), took: None, texts_before });
+                Ok(vec![])
+            }
+            ("AT+CLCC", _) => self.listed_call(manner),
+            ("AT+CHUP", _) => {
+                if let Some(call) = self.state().calls.last_mut().filter(|call| call.took.is_none()) {
+                    call.took = Some(call.begun.elapsed());
+                }
+                Ok(vec![])
+            }
             _ => Err("ERROR"),
         };
         match answer {
@@ -437,6 +491,19 @@ impl Talk {
             Err(end) => self.answer(&[], end, manner),
         }
         None
+    }
+
+    /// `+CLCC`: it dials for a while, rings, and is picked up perhaps.
+    fn listed_call(&self, manner: &Manner) -> Result<Vec<String>, &'static str> {
+        let state = self.state();
+        let Some(call) = state.calls.last().filter(|call| call.took.is_none()) else { return Ok(vec![]) };
+        let stat = match (manner.called, call.begun.elapsed().as_secs()) {
+            (Called::Unseen, _) => return Err("ERROR"),
+            (_, 0) => 2,
+            (Called::PicksUp, 3..) => 0,
+            (Called::Rings | Called::PicksUp | Called::Busy, _) => 3,
+        };
+        Ok(vec![format!("+CLCC: 1,0,{stat},0,0,\"{}\",145", call.to)])
     }
 
     fn pin(&self, pin: &str, manner: &Manner) -> Result<Vec<String>, &'static str> {

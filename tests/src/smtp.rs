@@ -82,6 +82,13 @@ pub struct Taken {
     pub user: Option<String>,
 }
 
+impl Taken {
+    /// The message as text.
+    pub fn text(&self) -> String {
+        String::from_utf8_lossy(&self.data).into_owned()
+    }
+}
+
 /// A running server; ends when dropped.
 pub struct Server {
     /// Where it listens, on 127.0.0.1.

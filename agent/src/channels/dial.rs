@@ -7,7 +7,7 @@ use tokio::net::{TcpStream, lookup_host};
 use tokio::time::timeout;
 
 /// Connects to the first address that takes the connection within `each`.
-pub(super) async fn dial(host: &str, port: u16, each: Duration) -> io::Result<TcpStream> {
+pub(crate) async fn dial(host: &str, port: u16, each: Duration) -> io::Result<TcpStream> {
     let mut last = io::Error::other("the name has no address");
     for address in lookup_host((host, port)).await? {
         match timeout(each, TcpStream::connect(address)).await {

@@ -40,6 +40,17 @@ impl Folder {
         }
     }
 
+    /// Whether files can be left there; a folder that is not there yet is not made.
+    pub(super) fn try_out(&self) -> Result<String, String> {
+        let folder = &self.settings.folder;
+        if !folder.exists() {
+            return Ok(format!("{} is made by the first page", folder.display()));
+        }
+        let draft = folder.join(format!(".try-{}.part", std::process::id()));
+        let tried = fs::File::create(&draft).and_then(|_| fs::remove_file(&draft));
+        tried.map(|()| "can be written".to_owned()).map_err(|error| format!("{}: {error}", draft.display()))
+    }
+
     /// Whole or not at all: whoever looks into the folder finds no half mail.
     fn write(&self, name: &str, message: &[u8]) -> io::Result<()> {
         fs::create_dir_all(&self.settings.folder)?;

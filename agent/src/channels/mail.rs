@@ -121,6 +121,19 @@ impl Mail {
         }
     }
 
+    /// Connects, encrypts, logs in, and says good-bye: nothing is sent.
+    pub(super) async fn try_out(&self, progress: &Progress) -> Result<String, String> {
+        let peer = format!("{}:{}", self.server.host, self.server.port);
+        match self.connect(progress).await {
+            Ok(smtp) => {
+                smtp.quit().await;
+                let login = if self.server.user.is_some() { ", our login taken" } else { "" };
+                Ok(format!("{peer} answers{login}"))
+            }
+            Err(fault) => Err(classify(fault, &peer, progress).trouble().unwrap_or_default()),
+        }
+    }
+
     /// Closes what is kept open, politely if the server is still there.
     pub(super) async fn rest(&mut self) {
         if let Some(kept) = self.kept.take() {
@@ -184,6 +197,25 @@ impl Mail {
             smtp.login(user, password).await?;
         }
         Ok(smtp)
+    }
+}
+
+/// Sends one mail that is no page.
+///
+/// # Errors
+/// Why it did not leave.
+pub(crate) async fn send_mail(server: &MailSettings, to: &Mailbox, message: &[u8]) -> Result<(), String> {
+    let mut mail = Mail::new(server, to).map_err(|wrong| wrong.join("; "))?;
+    let progress = Progress::new();
+    let sent = timeout(mail.limit(), mail.deliver(message, &progress)).await;
+    mail.rest().await;
+    match sent {
+        Ok(Ok(_)) => Ok(()),
+        Ok(Err(SmtpFault::Refused(reply))) => Err(format!("the server refused it: {reply}")),
+        Ok(Err(SmtpFault::Lacks(what))) => Err(what.to_owned()),
+        Ok(Err(SmtpFault::Handshake { error, .. })) => Err(error.to_string()),
+        Ok(Err(SmtpFault::Broken(why))) => Err(why),
+        Err(_) => Err(format!("it took longer than {}", server.timeout)),
     }
 }
 

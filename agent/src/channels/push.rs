@@ -95,6 +95,18 @@ impl Push {
         duration(self.timeout)
     }
 
+    /// Connects and encrypts: no request is made.
+    pub(super) async fn try_out(&self) -> Result<String, String> {
+        let peer = format!("{}:{}", self.host, self.port);
+        let stream = dial::dial(&self.host, self.port, self.limit() / ADDRESSES).await;
+        let stream = stream.map_err(|error| format!("{peer}: {error}"))?;
+        if let Some((client, name)) = &self.tls {
+            let shaken = TlsConnector::from(Arc::clone(client)).connect(name.clone(), stream).await;
+            shaken.map_err(|e| tls::trouble(&e, &peer).unwrap_or_else(|| format!("{peer}: {e}")))?;
+        }
+        Ok(format!("{peer} answers; whether it takes our token only a page shows"))
+    }
+
     pub(super) async fn attempt(&self, page: &Page, context: &SharedParts, progress: &Progress) -> Outcome {
         let body = match &self.template {
             Some(template) => template.render(page, context),

@@ -21,8 +21,19 @@ pub enum ChannelSettings {
     Siren(SirenSettings),
     /// A text to this number.
     Text(Number),
+    /// A ring that wakes.
+    Ring(RingSettings),
     /// One that can't be used as it is set up: pages for it fail at once, and go another way.
     Unusable(UnusableChannel),
+}
+
+/// A telephone that rings for a while, and is hung up.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct RingSettings {
+    /// The number.
+    pub to: Number,
+    /// It rings for so long.
+    pub length: Span,
 }
 
 /// What stands in the place of a channel whose password, certificate or text can't be read.

@@ -27,7 +27,7 @@ const LONGEST_QUEUE: usize = 32;
 const REST_AFTER: Duration = Duration::from_secs(20);
 
 /// A reply is kept up to this many characters.
-const LONGEST_NOTE: usize = 400;
+pub(super) const LONGEST_NOTE: usize = 400;
 
 /// How far an attempt has come, so that whoever breaks it off knows what to say.
 pub(super) struct Progress {

@@ -4,12 +4,15 @@
 mod service_user;
 
 use super::{Config, failed, wrong};
+use crate::live::{Row, Went, table, try_all};
 use crate::log::init_log;
 use crate::settings::{Environment, LogFormat, LogSettings};
 use crate::site::Site;
 use serde_json::json;
 use slackwater_rules::plan::{FindingView, FindingsView};
+use slackwater_rules::time::Span;
 use std::process::ExitCode;
+use std::time::Duration;
 
 pub(super) fn check(config: &Config, as_json: bool) -> ExitCode {
     // Findings are the output here; the log only carries what libraries say.
@@ -78,6 +81,43 @@ pub(super) fn check(config: &Config, as_json: bool) -> ExitCode {
         }
         Err(mistakes) => wrong(&mistakes.text),
     }
+}
+
+/// The files first, then everything that can be tried.
+pub(super) async fn live(config: &Config, as_json: bool, wait: Span) -> ExitCode {
+    let quiet = LogSettings { format: LogFormat::Terminal, level: "off".to_owned() };
+    let _log = init_log(&quiet);
+    let site = match Site::load(&config.config, &Environment::of_process()) {
+        Ok(site) => site,
+        Err(mistakes) => return wrong(&mistakes.text),
+    };
+    if !site.warnings.is_empty() && !as_json {
+        println!("{}", site.warnings.trim_end());
+    }
+    let in_the_way = service_user::in_the_way(&config.config, &site);
+    let wait = Duration::from_millis(wait.min(Span::hours(1)).0.cast_unsigned());
+    if !as_json {
+        eprintln!("trying everything, for at most {} s; nobody is paged", wait.as_secs());
+    }
+    let mut rows = try_all(site, wait).await;
+    rows.extend(in_the_way.into_iter().map(|found| Row {
+        what: "the service".to_owned(),
+        went: Went::Bad,
+        found,
+        remedy: String::new(),
+    }));
+    match as_json {
+        true => println!("{:#}", json!({"version": 1, "rows": rows})),
+        false => print!("{}", table(&rows)),
+    }
+    let failed = rows.iter().filter(|row| row.went == Went::Bad).count();
+    if failed == 0 {
+        return ExitCode::SUCCESS;
+    }
+    if !as_json {
+        println!("{failed} of {} would fail at night", rows.len());
+    }
+    ExitCode::FAILURE
 }
 
 /// `agent.toml:3:8: \`port\` must be …`, or the variable's name in front.

@@ -1,7 +1,8 @@
 //! What is asked over the control socket.
 
-use super::wrong_codes::MOST;
+use super::answer_inputs::MOST_WRONG;
 use super::{EventLoop, health};
+use crate::answers::Mailbox;
 use crate::checkin::CheckInSender;
 use crate::control::{ControlReply, Request};
 use slackwater_rules::engine::{Input, OperatorCommand};
@@ -14,7 +15,7 @@ const BY_SOCKET: &str = "socket";
 /// A right code is always taken: whoever may speak here sees all codes in `status`.
 fn too_many(wait: Span) -> String {
     format!(
-        "no open episode and no test page has this code; nor had the last {MOST}, and for {wait} more of them \
+        "no open episode and no test page has this code; nor had the last {MOST_WRONG}, and for {wait} more of them \
          are not kept (`slackwater status` shows the codes that are open)"
     )
 }
@@ -25,6 +26,7 @@ impl EventLoop {
         match request {
             Request::Status { json } => {
                 let status = self.engine.status(now);
+                self.health.mailbox = self.answers.mailbox.as_ref().and_then(Mailbox::view);
                 self.health.look(&self.channels, &self.keeper, self.context.modem.as_ref());
                 self.health.check_ins = self.sender.as_ref().map(CheckInSender::health).unwrap_or_default();
                 self.health.watched = self.roster.totals();
@@ -71,11 +73,13 @@ impl EventLoop {
             }
             Request::Say { who, say } => {
                 match &say {
-                    OperatorCommand::Acknowledge { code, .. } if !self.engine.is_open_code(code) => {
-                        if let Some(wait) = self.wrong_codes.wait(BY_SOCKET, now.mono) {
+                    OperatorCommand::Acknowledge { code, length: _ } | OperatorCommand::HandOn { code }
+                        if !self.engine.is_open_code(code) =>
+                    {
+                        if let Some(wait) = self.answers.wrong.wait(BY_SOCKET, now.mono) {
                             return ControlReply { ok: false, text: too_many(wait) };
                         }
-                        self.wrong_codes.note(BY_SOCKET, now.mono);
+                        self.answers.wrong.note(BY_SOCKET, now.mono);
                     }
                     _ => {}
                 }

@@ -39,6 +39,8 @@ pub(super) struct PartsHealth {
     pub(super) reload_refused: Option<String>,
     /// What is wrong with the journal.
     pub(super) journal: Option<String>,
+    /// How the mailbox for answers is, if there is to be one and it is known.
+    pub(super) mailbox: Option<Result<(), String>>,
     /// How the modem is, if there is to be one.
     pub(super) modem: Option<modem::View>,
     /// How the channels are.
@@ -61,6 +63,7 @@ impl Default for PartsHealth {
             unusable: BTreeMap::new(),
             reload_refused: None,
             journal: None,
+            mailbox: None,
             modem: None,
             channels: BTreeMap::new(),
             check_ins: Vec::new(),
@@ -121,6 +124,7 @@ pub(super) fn json(status: &Status, health: &PartsHealth) -> String {
             "broker": {"deaf": health.deaf, "round_trip_ms": health.round_trip.map(|trip| trip.as_millis() as u64), "refused": health.refused},
             "sources": health.sources,
             "journal": health.journal,
+            "mailbox": health.mailbox.as_ref().map(|view| json!({"well": view.is_ok(), "why": view.as_ref().err()})),
             "modem": health.modem.as_ref().map(|view| json!({"well": view.is_ok(), "view": view.as_ref().unwrap_or_else(|why| why)})),
             "unusable": health.unusable,
             "reload_refused": health.reload_refused,
@@ -256,6 +260,11 @@ pub(super) fn words(status: &Status, health: &PartsHealth) -> String {
     if *taken > 0 || !refused.is_empty() {
         let refused: Vec<_> = refused.iter().map(|(cause, count)| format!(", {count} {cause}")).collect();
         let _ = writeln!(out, "  check-ins of other sites: {taken} taken{}", refused.concat());
+    }
+    match &health.mailbox {
+        Some(Ok(())) => out.push_str("  mailbox  open: answers by mail are heard\n"),
+        Some(Err(why)) => drop(writeln!(out, "  mailbox  NOT READY: {why}")),
+        None => {}
     }
     match &health.modem {
         Some(Ok(view)) => drop(writeln!(out, "  modem    {view}")),

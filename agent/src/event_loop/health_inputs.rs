@@ -3,6 +3,7 @@
 //! engine decides as for anything else.
 
 use super::EventLoop;
+use crate::answers::Mailbox;
 use crate::modem::{self, Modem};
 use crate::settings::{ChannelSettings, MailSettings, Settings};
 use slackwater_rules::engine::{Health, Input};
@@ -55,7 +56,7 @@ impl ToldHealth {
             before.channels.keys().cloned().partition(|target| !same(target));
         let kept = |part: &Part| match part {
             Part::Channel(target) => kept.contains(target),
-            Part::Journal | Part::Clock | Part::Settings | Part::Rules => true,
+            Part::Journal | Part::Clock | Part::Settings | Part::Rules | Part::Mailbox => true,
         };
         self.parts = before.parts.into_iter().filter(|(part, _)| kept(part)).collect();
         changed
@@ -77,6 +78,9 @@ impl EventLoop {
             (Part::Clock, health(untrusted)),
             (Part::Settings, health(self.health.set_up().as_deref())),
         ];
+        if let Some(view) = self.answers.mailbox.as_ref().and_then(Mailbox::view) {
+            parts.push((Part::Mailbox, health(view.err().as_deref())));
+        }
         let modem = self.context.modem.as_ref().map(Modem::view);
         for (target, channel) in self.channels.health() {
             let modem = match self.told.channels.get(&target) {

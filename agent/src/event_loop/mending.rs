@@ -3,7 +3,7 @@
 //! sound. Files that were changed meanwhile wait for a reload: nobody's half-written rules are taken
 //! by themselves.
 
-use super::{EventLoop, checkin};
+use super::{EventLoop, checkin, mail_inputs};
 use crate::control::{self, Control, PendingRequest};
 use crate::modem::Modem;
 use crate::site::Site;
@@ -142,6 +142,11 @@ impl EventLoop {
             self.context.modem = Some(modem);
             self.texts = texts;
             self.settings.modem = Some(settings.clone());
+        }
+        if mended("answers.mail") {
+            (self.answers.mailbox, self.letters) = mail_inputs::open(&site.settings, &self.clock);
+            self.context.reply_to = site.settings.mailbox().and_then(|mailbox| mailbox.address.clone());
+            self.settings.answers.clone_from(&site.settings.answers);
         }
         if mended("check-in")
             && let Some(own) = &site.settings.check_in

@@ -15,7 +15,8 @@ impl EventLoop {
                     (false, true) => Arrival::Backlog,
                     (false, false) => Arrival::Live,
                 };
-                if !self.witness(now, &message.topic, &message.payload, delivery) {
+                let heard = self.hear_on_topic(&message, delivery);
+                if !heard && !self.witness(now, &message.topic, &message.payload, delivery) {
                     let payload = message.payload.to_vec();
                     self.turn(now, Input::Message { topic: message.topic, payload, delivery });
                 }
@@ -64,7 +65,9 @@ impl EventLoop {
                 self.turn(now, Input::Commanded { switching: id, failed: Some(why) });
             }
             MqttEvent::Published { .. } => {}
-            MqttEvent::Unpublished { why, .. } => tracing::warn!(why, "a siren's message was not taken"),
+            MqttEvent::Unpublished { why, .. } => {
+                tracing::warn!(why, "a siren's message, or a reply, was not taken")
+            }
         }
     }
 

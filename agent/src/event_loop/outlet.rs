@@ -5,6 +5,8 @@
 use super::SIRENS;
 use crate::channels::{NotPublished, Publish};
 use crate::mqtt;
+use crate::settings::usual_reply_topic;
+use bytes::Bytes;
 use slackwater_rules::plan::{Publisher, Register};
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, PoisonError, RwLock};
@@ -38,6 +40,28 @@ impl Outlet {
         let publisher = Publisher::Relay(relay);
         self.look(|register| register.permits(&publisher, &topic, payload.as_bytes()))?;
         self.broker.publish(switching, topic, payload, false).map_err(|error| error.to_string())
+    }
+
+    /// Hands over what came of a contact's answer: to the contact's own reply topic, or below it.
+    pub(super) fn answer(
+        &self,
+        contact: &str,
+        answers: &str,
+        topic: String,
+        payload: Vec<u8>,
+        correlation: Option<Bytes>,
+    ) -> Result<(), String> {
+        let publisher = Publisher::Answers(contact.to_owned());
+        let own = usual_reply_topic(answers, contact);
+        self.look(|register| {
+            register.permits(&publisher, &own, &payload)?;
+            match register.output(&topic).filter(|output| output.publisher != publisher) {
+                Some(output) => Err(format!("`{topic}` belongs to {}", output.publisher)),
+                None => Ok(()),
+            }
+        })?;
+        let id = SIRENS + self.sirens.fetch_add(1, Ordering::Relaxed);
+        self.broker.publish_reply(id, topic, payload, false, correlation).map_err(|error| error.to_string())
     }
 
     fn look(&self, may: impl Fn(&Register) -> Result<(), String>) -> Result<(), String> {

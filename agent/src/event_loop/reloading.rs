@@ -62,7 +62,8 @@ impl EventLoop {
         self.note_unusable(site.unusable);
         self.forget_changed_channels(&site.settings);
         self.texting.people = site.settings.numbers();
-        let filters = subscriptions(&site.plan);
+        self.answers.adopt(&site.settings);
+        let filters = subscriptions(&site.settings, &site.plan);
         let now = self.clock.now();
         // What the old ones still had to say belongs to places in the old plan.
         self.sources = RunningSources::start(&site.plan, &site.settings.sources);

@@ -1,15 +1,16 @@
-//! What people text. A code from a number that is known is an answer; anything else is kept as
-//! refused, and whoever sent it is told why, now and then. A machine that answers every text must
-//! not be kept talking, nor may strangers fill the journal.
+//! What people text. What comes from a contact's number is heard as an answer, and each message of
+//! theirs gets a reply; anything else is kept as refused, and whoever sent it is told why, now and
+//! then. A machine that answers every text must not be kept talking, nor may strangers fill the journal.
 
 use super::EventLoop;
-use crate::modem::{self, Number, Sender};
+use super::answer_inputs::{NO_WORDS, Way};
+use crate::modem::{Arrived, Number, Sender};
 use crate::plain_text::tame;
-use slackwater_rules::engine::{Input, OperatorCommand};
-use slackwater_rules::record::{Body, By};
+use slackwater_rules::engine::Input;
+use slackwater_rules::record::By;
 use slackwater_rules::time::{Moment, Span};
 
-/// The same sender is told at most once in this time why a text was not taken …
+/// The same stranger is told at most once in this time why a text was not taken …
 const REPLY_EVERY: Span = Span::minutes(10);
 /// … and all together at most so many times within an hour: each costs the keeper money.
 const REPLIES: usize = 6;
@@ -20,7 +21,7 @@ const HOUR: Span = Span::hours(1);
 /// So much of a text is kept.
 const SHOWN: usize = 40;
 
-/// Who may answer by text, and what has been said to whom.
+/// Who may answer by text, and what has been said to strangers.
 pub(super) struct Texting {
     /// Numbers, each with the contact's name.
     pub(super) people: Vec<(Number, String)>,
@@ -33,25 +34,9 @@ impl Texting {
         Self { people, replies: Vec::new(), strange: Vec::new() }
     }
 
-    fn person(&self, from: &Sender) -> Option<&str> {
-        self.people.iter().find(|(number, _)| from.is(number)).map(|(_, name)| name.as_str())
-    }
-
-    /// What a text comes to.
-    fn weigh(&self, from: &Sender, text: Option<&str>) -> Input {
-        let person = self.person(from);
-        let by = By { who: person.map_or_else(|| from.to_string(), str::to_owned), via: "text".to_owned() };
-        let what = match text {
-            Some(text) => format!("take the text \"{}\" as an answer", shown(text)),
-            None => "take data as an answer".to_owned(),
-        };
-        match (person, text.and_then(modem::code)) {
-            (Some(_), Some(code)) => {
-                Input::Said { command: OperatorCommand::Acknowledge { code, length: None }, by }
-            }
-            (Some(_), None) => Input::Unheeded { what, why: "there is no code in it".to_owned(), by },
-            (None, _) => Input::Unheeded { what, why: "the number is no contact's".to_owned(), by },
-        }
+    /// The contact whose number it is, as the file has it: a sender's may be written in any way.
+    fn person(&self, from: &Sender) -> Option<(Number, String)> {
+        self.people.iter().find(|(number, _)| from.is(number)).cloned()
     }
 
     /// Whether one more text of a stranger may be kept.
@@ -64,7 +49,7 @@ impl Texting {
         may
     }
 
-    /// Whether this number may be told something now.
+    /// Whether this stranger may be told something now.
     fn may_reply(&mut self, now: Moment, to: &Number) -> bool {
         self.replies.retain(|(at, _)| now - *at < HOUR);
         let lately = |(at, number): &(Moment, Number)| number == to && now - *at < REPLY_EVERY;
@@ -74,54 +59,53 @@ impl Texting {
         }
         may
     }
-
-    /// Where to answer to: a contact's own number is sure, a sender's may be written in any way.
-    fn number(&self, from: &Sender) -> Option<Number> {
-        let person = self.people.iter().find(|(number, _)| from.is(number)).map(|(number, _)| number);
-        person.or(from.number()).cloned()
-    }
 }
 
-/// The beginning of a text, in one line.
-fn shown(text: &str) -> String {
-    tame(text, SHOWN)
-}
+/// Why a stranger's text is none.
+const STRANGER: &str = "the number is no contact's";
 
 impl EventLoop {
-    pub(super) fn texted(&mut self, from: &Sender, text: Option<&str>) {
-        let now = self.clock.now();
-        if self.texting.person(from).is_none() && !self.texting.may_keep(now.mono) {
-            return tracing::warn!(%from, "one more text of a stranger within an hour: not kept");
-        }
-        let person = self.texting.person(from).map(str::to_owned);
-        let way = person.map(|name| format!("text of {name}"));
-        if let Some(wait) = way.as_ref().and_then(|way| self.wrong_codes.wait(way, now.mono)) {
-            // Numbers can be forged, so a guess that is right by chance must not count.
-            tracing::warn!(%from, %wait, "too many texts without a right code: not looked at");
-            return self.tell_why(
-                from,
-                &format!("too many texts without a right code; wait {wait}"),
-                now.mono,
-            );
-        }
-        let before = self.records.len();
-        self.turn(now, self.texting.weigh(from, text));
-        let refused = self.records.iter().skip(before).find_map(|record| match &record.body {
-            Body::Refused { why, .. } => Some(why.clone()),
-            _ => None,
-        });
-        let Some(why) = refused else { return };
-        if let Some(way) = way {
-            self.wrong_codes.note(&way, now.mono);
-        }
-        self.tell_why(from, &why, now.mono);
+    /// A text has come.
+    pub(super) fn texted(&mut self, Arrived { from, text, taken }: Arrived) {
+        self.heed_text(&from, text.as_deref());
+        // Only what is kept is deleted from the SIM.
+        self.finish();
+        // A modem that has gone deletes nothing.
+        let _ = taken.send(());
     }
 
-    /// Tells the sender why nothing came of a text, if that may be told now.
-    fn tell_why(&mut self, from: &Sender, why: &str, now: Moment) {
-        let (Some(modem), Some(to)) = (&self.context.modem, self.texting.number(from)) else { return };
-        if self.texting.may_reply(now, &to) {
-            modem.reply(&to, &format!("Not taken: {why}. To answer a page, text ACK and its code."));
+    fn heed_text(&mut self, from: &Sender, text: Option<&str>) {
+        let Some((number, who)) = self.texting.person(from) else {
+            return self.texted_by_a_stranger(from, text);
+        };
+        let by = By { who: who.clone(), via: Way::Text.name().to_owned() };
+        let verdict = match text {
+            Some(text) => self.hear_answer(&who, Way::Text, text),
+            None => self.hear_no_answer(by.clone(), Way::Text, "", NO_WORDS),
+        };
+        let now = self.clock.now();
+        let Some(modem) = &self.context.modem else { return };
+        if self.answers.may_reply(&by, now.mono) {
+            modem.reply(&number, &verdict.words);
+        } else {
+            tracing::warn!(%from, "too many replies lately: this text gets none");
+        }
+    }
+
+    fn texted_by_a_stranger(&mut self, from: &Sender, text: Option<&str>) {
+        let now = self.clock.now();
+        if !self.texting.may_keep(now.mono) {
+            return tracing::warn!(%from, "one more text of a stranger within an hour: not kept");
+        }
+        let what = match text {
+            Some(text) => format!("take the text \"{}\" as an answer", tame(text, SHOWN)),
+            None => "take data as an answer".to_owned(),
+        };
+        let by = By { who: from.to_string(), via: Way::Text.name().to_owned() };
+        self.turn(now, Input::Unheeded { what, why: STRANGER.to_owned(), by });
+        let (Some(modem), Some(to)) = (&self.context.modem, from.number()) else { return };
+        if self.texting.may_reply(now.mono, to) {
+            modem.reply(to, &format!("Not taken: {STRANGER}."));
         }
     }
 }
@@ -138,32 +122,11 @@ mod tests {
         Texting::new(vec![(number("+351900000012"), "ines".to_owned())])
     }
 
-    fn words(input: &Input) -> String {
-        match input {
-            Input::Said { command: OperatorCommand::Acknowledge { code, .. }, by } => {
-                format!("{} answers {code} by {}", by.who, by.via)
-            }
-            Input::Unheeded { what, why, by } => format!("{}: {what}: {why}", by.who),
-            other => panic!("{other:?}"),
-        }
-    }
-
     #[test]
-    fn only_a_contact_with_a_code_answers() {
-        let ines = Sender::Local("0900000012".into());
-        let stranger = Sender::International(number("+351900000099"));
-        let texting = halyard();
-        let say = |from: &Sender, text| words(&texting.weigh(from, text));
-        assert_eq!(say(&ines, Some("ack k7q3")), "ines answers K7Q3 by text");
-        assert_eq!(
-            say(&ines, Some("who is\nthis?")),
-            "ines: take the text \"who is this?\" as an answer: there is no code in it"
-        );
-        assert_eq!(say(&ines, None), "ines: take data as an answer: there is no code in it");
-        let long = "K7Q3 ".repeat(50);
-        let strange = say(&stranger, Some(&long));
-        assert!(strange.starts_with("number ending in 99: take the text \"K7Q3 K7Q3"), "{strange}");
-        assert!(strange.ends_with("…\" as an answer: the number is no contact's"), "{strange}");
+    fn a_contact_is_known_by_their_number_however_the_network_writes_it() {
+        let who = |from: Sender| halyard().person(&from).map(|(_, who)| who);
+        assert_eq!(who(Sender::Local("0900000012".into())).as_deref(), Some("ines"));
+        assert_eq!(who(Sender::International(number("+351900000099"))), None);
     }
 
     #[test]

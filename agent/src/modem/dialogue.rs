@@ -29,6 +29,9 @@ const CANCEL: u8 = 0x1b;
 /// Ends a text.
 const SUBSTITUTE: u8 = 0x1a;
 
+/// The last word on a call: ITU-T V.250, 5.7.1.
+const CALL_ENDS: [&str; 5] = ["NO CARRIER", "BUSY", "NO ANSWER", "NO DIALTONE", "NO DIAL TONE"];
+
 /// Why a command came to nothing.
 #[derive(Debug)]
 pub(super) enum ModemFault {
@@ -127,6 +130,26 @@ impl Dialogue {
         let octets = [unit.hex.as_bytes(), &[SUBSTITUTE]].concat();
         self.write(&octets, &command).await?;
         self.answer(&command, limit).await
+    }
+
+    /// Dials: none once the network has begun with it, or why it came to nothing in the modem's words. The
+    /// command, which holds a number, is in no text.
+    pub(super) async fn dial(
+        &mut self,
+        command: &str,
+        limit: Duration,
+    ) -> Result<Option<String>, ModemFault> {
+        self.write(format!("{command}\r").as_bytes(), "ATD").await?;
+        let until = Instant::now() + limit;
+        loop {
+            match self.said(until).await {
+                Ok(LineSaid::Ok) => return Ok(None),
+                Ok(LineSaid::Refused(refusal)) => return Err(ModemFault::Refused(refusal)),
+                Ok(LineSaid::Line(line)) if CALL_ENDS.contains(&line.as_str()) => return Ok(Some(line)),
+                Ok(other) => self.note(other),
+                Err(why) => return Err(ModemFault::Lost(format!("no answer to ATD: {why}"))),
+            }
+        }
     }
 
     /// Listens to what the modem says of its own accord, until there is something to do. Nothing

@@ -6,9 +6,9 @@
 use super::dialogue::ModemFault;
 use super::pdu::{self, DeliveryReport, Incoming, TextFate};
 use super::session::{ModemSession, PinTries, Standing, Stored};
-use super::{Arrived, Job, ModemSettings, Sender, SendingStep, Views};
+use super::{Arrived, Errand, Job, ModemSettings, Sender, SendingStep, Views};
 use slackwater_rules::record::Outcome;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 use std::time::Duration;
 use tokio::sync::{mpsc, oneshot};
 use tokio::time::{Instant, MissedTickBehavior, interval, sleep_until, timeout};
@@ -19,6 +19,9 @@ const LOOK: Duration = Duration::from_secs(30);
 /// Waits between two searches. There is one board at one modem, so no chance is mixed in.
 const FIRST_WAIT: Duration = Duration::from_secs(1);
 const LONGEST_WAIT: Duration = Duration::from_secs(60);
+
+/// A ring waits for so long, so that the text that says why, handed in beside it, goes first.
+const RING_AFTER: Duration = Duration::from_secs(1);
 
 /// A turn of the loop takes far less, unless it ends.
 const TAKEN_WITHIN: Duration = Duration::from_secs(10);
@@ -32,6 +35,8 @@ pub(super) struct Owner {
     texts: mpsc::Sender<Arrived>,
     views: Views,
     awaited: Awaited,
+    /// Rings that wait until no text does: as many as there can be jobs.
+    rings: VecDeque<Job>,
     /// By their place, so that none is handed on twice if the modem does not delete it, and so
     /// that one that can't be read gets a second look.
     seen: BTreeMap<u16, Stored>,
@@ -54,6 +59,7 @@ impl Owner {
             texts,
             views,
             awaited: Awaited::new(),
+            rings: VecDeque::new(),
             seen: BTreeMap::new(),
             pin: PinTries::default(),
         }
@@ -77,6 +83,9 @@ impl Owner {
                 tracing::warn!(why, "the modem can't be used");
             }
             // What waits must not wait for a modem that is away.
+            for job in self.rings.drain(..) {
+                job.tell(SendingStep::Ended(Outcome::deferred(format!("no modem: {why}"))));
+            }
             let until = Instant::now() + wait;
             loop {
                 tokio::select! {
@@ -98,6 +107,7 @@ impl Owner {
         };
         let mut look = interval(LOOK);
         look.set_missed_tick_behavior(MissedTickBehavior::Delay);
+        let mut rings_from = Instant::now();
         loop {
             self.settle(session.take_reports());
             let text_came = session.dialogue.text_came;
@@ -105,9 +115,19 @@ impl Owner {
                 // A page goes before all else.
                 biased;
                 job = self.jobs.recv() => match job {
+                    Some(job) if matches!(job.errand, Errand::Ring(_)) => {
+                        self.rings.push_back(job);
+                        rings_from = Instant::now() + RING_AFTER;
+                    }
                     Some(job) => self.send(&mut session, job).await.map_err(lost)?,
                     None => return Ok(Over),
                 },
+                // The text that says why goes before the ring.
+                () = sleep_until(rings_from), if !self.rings.is_empty() => {
+                    if let Some(job) = self.rings.pop_front() {
+                        self.send(&mut session, job).await.map_err(lost)?;
+                    }
+                }
                 () = std::future::ready(()), if text_came => self.fetch(&mut session).await.map_err(lost)?,
                 _ = look.tick() => {
                     let standing = session.standing().await.map_err(lost)?;
@@ -148,7 +168,20 @@ impl Owner {
             job.tell(SendingStep::Ended(Outcome::deferred(why)));
             return Ok(());
         }
-        let sent = session.send(&job.to, &job.text, || job.tell(SendingStep::Sending)).await;
+        let text = match &job.errand {
+            Errand::Text(text) => text,
+            Errand::Ring(length) => {
+                job.tell(SendingStep::Sending);
+                return match session.ring(&job.to, *length).await {
+                    Ok(end) => {
+                        job.tell(SendingStep::Ended(end.outcome()));
+                        Ok(())
+                    }
+                    Err(fault) => Self::failed(&job, fault),
+                };
+            }
+        };
+        let sent = session.send(&job.to, text, || job.tell(SendingStep::Sending)).await;
         match sent {
             Ok(reference) => {
                 let awaited = reference.filter(|_| session.reports);
@@ -158,11 +191,18 @@ impl Owner {
                 }
                 Ok(())
             }
-            Err(ModemFault::Refused(refusal)) => {
+            Err(fault) => Self::failed(&job, fault),
+        }
+    }
+
+    /// It came to nothing: the modem said no, or is lost.
+    fn failed(job: &Job, fault: ModemFault) -> Result<(), ModemFault> {
+        match fault {
+            ModemFault::Refused(refusal) => {
                 job.tell(SendingStep::Ended(refusal.outcome()));
                 Ok(())
             }
-            Err(ModemFault::Lost(why)) => {
+            ModemFault::Lost(why) => {
                 job.tell(SendingStep::Lost(why.clone()));
                 Err(ModemFault::Lost(why))
             }
@@ -194,7 +234,10 @@ impl Owner {
         self.seen.retain(|_, seen| stored.contains(seen));
         for text in stored {
             while let Ok(job) = self.jobs.try_recv() {
-                self.send(session, job).await?;
+                match job.errand {
+                    Errand::Text(_) => self.send(session, job).await?,
+                    Errand::Ring(_) => self.rings.push_back(job),
+                }
             }
             let again = self.seen.get(&text.index) == Some(&text);
             match pdu::incoming(&text.hex, text.octets) {

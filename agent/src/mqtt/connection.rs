@@ -25,7 +25,7 @@ use tokio::time::{Instant, sleep};
 
 use super::link::{self, BrokerLink, OFFLINE};
 use super::loopback::Due;
-use super::outbox::{Outbox, Purpose};
+use super::outbox::{Outbox, OutboxEntry, Purpose};
 use super::reason::Loss;
 use super::retry::Retry;
 use super::settings::MqttSettings;
@@ -311,8 +311,11 @@ impl Worker {
 
     fn feed(&mut self, link: &mut BrokerLink) -> Result<(), Loss> {
         // Topic and payload, and generously what stands around them in the packet.
-        let fits = |topic: &str, payload: &[u8]| topic.len() + payload.len() + 32 <= link.largest;
-        while let Some(entry) = self.outbox.remove_unfit(|entry| fits(&entry.topic, &entry.payload)) {
+        let known_by = |entry: &OutboxEntry| entry.correlation.as_ref().map_or(0, bytes::Bytes::len);
+        let fits = |entry: &OutboxEntry| {
+            entry.topic.len() + entry.payload.len() + known_by(entry) + 32 <= link.largest
+        };
+        while let Some(entry) = self.outbox.remove_unfit(fits) {
             let why = format!("larger than the {} bytes that the broker takes", link.largest);
             self.deliver(MqttEvent::Unpublished { id: entry.id, why });
         }

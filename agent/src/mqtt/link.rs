@@ -110,7 +110,21 @@ impl BrokerLink {
     /// Publishes an entry that the outbox has handed over.
     pub(super) fn publish(&mut self, entry: &OutboxEntry) -> Result<(), Loss> {
         let payload = entry.payload.clone();
-        self.client.try_publish(&entry.topic, QoS::AtLeastOnce, entry.retain, payload).map_err(stuck)
+        let Some(correlation) = entry.correlation.clone() else {
+            return self
+                .client
+                .try_publish(&entry.topic, QoS::AtLeastOnce, entry.retain, payload)
+                .map_err(stuck);
+        };
+        let properties = PublishProperties { correlation_data: Some(correlation), ..Default::default() };
+        let sent = self.client.try_publish_with_properties(
+            &entry.topic,
+            QoS::AtLeastOnce,
+            entry.retain,
+            payload,
+            properties,
+        );
+        sent.map_err(stuck)
     }
 
     /// Disconnects in order, so that the last will stays unspoken.

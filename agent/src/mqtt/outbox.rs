@@ -21,6 +21,8 @@ pub(super) struct OutboxEntry {
     pub(super) topic: String,
     pub(super) payload: Bytes,
     pub(super) retain: bool,
+    /// What whoever asked for it will know it by.
+    pub(super) correlation: Option<Bytes>,
     /// Frees the place when the entry is dropped.
     _room: OwnedSemaphorePermit,
 }
@@ -30,10 +32,10 @@ impl OutboxEntry {
         id: u64,
         topic: String,
         payload: Bytes,
-        retain: bool,
+        (retain, correlation): (bool, Option<Bytes>),
         room: OwnedSemaphorePermit,
     ) -> Self {
-        Self { id, topic, payload, retain, _room: room }
+        Self { id, topic, payload, retain, correlation, _room: room }
     }
 }
 
@@ -135,7 +137,7 @@ mod tests {
         let mut outbox = Outbox::new();
         for id in ids {
             let permit = Arc::clone(&room).try_acquire_owned().expect("room");
-            outbox.push(OutboxEntry::new(id, "a".into(), Bytes::new(), false, permit));
+            outbox.push(OutboxEntry::new(id, "a".into(), Bytes::new(), (false, None), permit));
         }
         outbox
     }

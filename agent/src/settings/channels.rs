@@ -5,7 +5,8 @@ use super::broker::{host, topic};
 use super::files::Files;
 use super::reader::{count, hidden_line, line, port, span};
 pub use crate::channels::{
-    ChannelSettings, FolderSettings, MailSettings, PushSettings, Security, SirenSettings, UnusableChannel,
+    ChannelSettings, FolderSettings, MailSettings, PushSettings, RingSettings, Security, SirenSettings,
+    UnusableChannel,
 };
 use crate::modem::{ModemSettings, Number};
 use crate::secret::Secret;
@@ -25,6 +26,7 @@ impl ChannelSettings {
             Self::Push(_) => ChannelKind::Push,
             Self::Siren(_) => ChannelKind::Siren,
             Self::Text(_) => ChannelKind::Text,
+            Self::Ring(_) => ChannelKind::Ring,
             Self::Unusable(unusable) => unusable.kind,
         }
     }
@@ -38,7 +40,7 @@ impl ChannelSettings {
     pub fn needs_router(&self) -> bool {
         match self {
             Self::Mail(_) | Self::Push(_) => true,
-            Self::Folder(_) | Self::Siren(_) | Self::Text(_) => false,
+            Self::Folder(_) | Self::Siren(_) | Self::Text(_) | Self::Ring(_) => false,
             Self::Unusable(unusable) => unusable.needs_router,
         }
     }
@@ -55,7 +57,13 @@ enum ChannelTable {
     Folder,
     Siren,
     Text,
+    Ring,
 }
+
+/// Short of this nobody wakes up; beyond it a mailbox of the network answers, and texts wait.
+const SHORTEST_RING: Span = Span::seconds(5);
+const USUAL_RING: Span = Span::seconds(20);
+const LONGEST_RING: Span = Span::minutes(1);
 
 impl ChannelTable {
     fn unusable(self, why: String) -> UnusableChannel {
@@ -65,6 +73,7 @@ impl ChannelTable {
             Self::Folder => (ChannelKind::Mail, false),
             Self::Siren => (ChannelKind::Siren, false),
             Self::Text => (ChannelKind::Text, false),
+            Self::Ring => (ChannelKind::Ring, false),
         };
         UnusableChannel { kind, needs_router, why }
     }
@@ -81,6 +90,7 @@ pub(super) fn channel(table: Table<'_>, files: &Files<'_>, personal: bool) -> Op
         ("folder", ChannelTable::Folder),
         ("siren", ChannelTable::Siren),
         ("text", ChannelTable::Text),
+        ("ring", ChannelTable::Ring),
     ];
     // Without its kind nobody knows which of its keys are right.
     let kind = table.get("kind").map(|item| match item.one_of(&kinds)? {
@@ -88,7 +98,13 @@ pub(super) fn channel(table: Table<'_>, files: &Files<'_>, personal: bool) -> Op
             let help = "write it as `[channel.NAME]`".to_owned();
             item.wrong("a siren reaches nobody in particular", "not a way to a person", Some(help))
         }
-        ChannelTable::Mail | ChannelTable::Push | ChannelTable::Folder | ChannelTable::Text if !personal => {
+        ChannelTable::Mail
+        | ChannelTable::Push
+        | ChannelTable::Folder
+        | ChannelTable::Text
+        | ChannelTable::Ring
+            if !personal =>
+        {
             let help = "write this channel as `[contact.NAME.channel.NAME]`".to_owned();
             item.wrong("only sirens belong to nobody", "a way to a person", Some(help))
         }
@@ -116,6 +132,12 @@ pub(super) fn channel(table: Table<'_>, files: &Files<'_>, personal: bool) -> Op
         ChannelTable::Siren => siren(&table).map(ChannelSettings::Siren),
         ChannelTable::Text => {
             table.need("to", "\"+351 900 000 000\"").and_then(number).map(ChannelSettings::Text)
+        }
+        ChannelTable::Ring => {
+            let length = table.get("for").map(|item| span(item, SHORTEST_RING..=LONGEST_RING));
+            let to = table.need("to", "\"+351 900 000 000\"").and_then(number);
+            let length = length.unwrap_or(Some(USUAL_RING));
+            to.zip(length).map(|(to, length)| ChannelSettings::Ring(RingSettings { to, length }))
         }
     });
     table.finish();
@@ -151,7 +173,7 @@ fn quota(item: Item<'_>) -> Option<Quota> {
     Some(Quota { hour, day, reserve: kept })
 }
 
-fn mailbox(item: Item<'_>) -> Option<Mailbox> {
+pub(super) fn mailbox(item: Item<'_>) -> Option<Mailbox> {
     let text = line(item)?;
     text.parse().ok().or_else(|| {
         let help = "for instance \"ines@example.org\" or \"Ines <ines@example.org>\"".to_owned();

@@ -8,13 +8,23 @@ impl Settings {
     /// Every topic that the agent publishes on, but those of relays.
     pub fn outputs(&self) -> Vec<Output> {
         let connections = connections(&self.broker, self.check_in.as_ref());
-        connections.into_iter().chain(self.sirens()).collect()
+        connections.into_iter().chain(self.sirens()).chain(self.replies()).collect()
     }
 
     /// The same with the connections of a watch that runs by `running`: these change by a restart only.
     pub fn outputs_within(&self, running: &Self) -> Vec<Output> {
         let connections = connections(&running.broker, running.check_in.as_ref());
-        connections.into_iter().chain(self.sirens()).collect()
+        connections.into_iter().chain(self.sirens()).chain(self.replies()).collect()
+    }
+
+    /// What comes of answers goes to a topic of each contact's own.
+    fn replies(&self) -> impl Iterator<Item = Output> + '_ {
+        let topic = self.answers.as_ref().and_then(|answers| answers.topic.as_ref());
+        topic.into_iter().flat_map(|topic| {
+            self.contacts.keys().map(move |name| {
+                output(Publisher::Answers(name.clone()), &usual_reply_topic(topic, name), None)
+            })
+        })
     }
 
     fn sirens(&self) -> impl Iterator<Item = Output> + '_ {
@@ -46,11 +56,17 @@ fn connections(broker: &BrokerSettings, check_in: Option<&CheckInSettings>) -> V
     found
 }
 
+/// Where a contact hears what came of an answer by MQTT.
+pub fn usual_reply_topic(answers: &str, contact: &str) -> String {
+    format!("{answers}/{contact}/reply")
+}
+
 /// The path of the key that an output stands under.
 pub fn key_of(publisher: &Publisher) -> String {
     match publisher {
         Publisher::Relay(name) => format!("relay.{name}"),
         Publisher::Siren(name) => format!("channel.{name}.topic"),
+        Publisher::Answers(_) => "answers.topic".to_owned(),
         Publisher::Status => "broker.status-topic".to_owned(),
         Publisher::Loopback => "broker.loopback-topic".to_owned(),
         Publisher::CheckIns => "check-in.name".to_owned(),

@@ -479,6 +479,7 @@ fn everything_that_the_sample_leaves_out_is_right_too() {
         .file("push-authorization", "x\n", 0o600)
         .file("ups-password", "x\n", 0o600)
         .file("sim-pin", "4711\n", 0o600)
+        .file("imap-password", "x\n", 0o600)
         .file("site-password", "x\n", 0o600)
         // RFC 8037, appendix A.1 (from memory).
         .file("check-in-key", "nWGxne_9WmC6hEr0kuwsxERJxWl7MmkZcDusAxyuf2A\n", 0o600)

@@ -153,6 +153,12 @@ impl Drills {
         self.tests.iter().find(|(_, test)| test.code == code).map(|(id, _)| *id)
     }
 
+    /// The codes of test pages that wait for this person's answer.
+    pub(super) fn tests_of(&self, contact: &str) -> impl Iterator<Item = &str> {
+        let theirs = move |test: &&OpenTest| test.target.contact.as_deref() == Some(contact);
+        self.tests.values().filter(theirs).map(|test| test.code.as_str())
+    }
+
     /// Whether a test page has this code.
     pub(super) fn has_code(&self, code: &str) -> bool {
         self.test_by_code(code).is_some()

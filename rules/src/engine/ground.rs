@@ -2,6 +2,7 @@
 //! name things; here the names become places in the plan, and times of day become moments.
 
 use super::index::Index;
+use crate::answer::{CODE_LENGTH, CODE_LETTERS, is_a_word};
 use crate::ids::{AlarmId, RelayId, Seq, TankId};
 use crate::plan::{Callout, Plan, Target};
 use crate::time::{Moment, Now, Span};
@@ -64,20 +65,19 @@ impl Ground<'_> {
 }
 
 /// A short code for what record `seq` begins: hard to guess without the seed, and unlike every
-/// code in use. Letters and digits that are easily mixed up are left out.
+/// code in use and every word that people answer with.
 pub(super) fn code(seed: u64, seq: Seq, taken: impl Fn(&str) -> bool) -> String {
-    const ALPHABET: &[u8; 24] = b"ACDEFGHJKMNPQRTUVWXY3479";
     let mut salt = 0;
     loop {
         let mut bits = mix(seed ^ mix(seq.wrapping_add(salt)));
-        let code: String = (0..4)
+        let code: String = (0..CODE_LENGTH)
             .map(|_| {
-                let letter = ALPHABET[(bits % 24) as usize];
+                let letter = CODE_LETTERS[(bits % 24) as usize];
                 bits /= 24;
                 char::from(letter)
             })
             .collect();
-        if !taken(&code) {
+        if !taken(&code) && !is_a_word(&code) {
             return code;
         }
         salt += 1 << 32;

@@ -103,6 +103,12 @@ pub enum Input {
         /// Who.
         by: By,
     },
+    /// So many wrong codes came from this person by this way that more are not looked at. Said once
+    /// for each such spell.
+    Guessed {
+        /// In whose name.
+        by: By,
+    },
     /// The watch ends in good order.
     Stopping {
         /// The reason.

@@ -99,6 +99,7 @@ impl TestRig {
                 push("tom.mail", ChannelKind::Mail),
             ]
             .into(),
+            ..Directory::default()
         };
         let around = Surroundings { directory, zone: TimeZone::UTC, today: None };
         let checked = Plan::check("rules.toml", RULES, &around);

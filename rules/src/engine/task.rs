@@ -8,6 +8,7 @@
 
 use super::timers::DeadlineReason;
 use super::turn::Effect;
+use crate::callout::decide::Reply as CallOutReply;
 use crate::ids::{AlarmId, By, CalloutId, RelayId, Seq};
 use crate::plan::Target;
 use crate::record::{Body, Purpose, Record};
@@ -78,6 +79,15 @@ pub(super) enum Task {
     HandOn {
         /// The call-out.
         call: Seq,
+        /// Who.
+        by: By,
+    },
+    /// Callouts: each siren is bidden what it should do now.
+    TendSirens,
+    /// Callouts: a person beside a siren wants it silent for a while.
+    Hush {
+        /// The siren, as it is written.
+        siren: String,
         /// Who.
         by: By,
     },
@@ -211,6 +221,8 @@ pub(super) struct Next {
     pub(super) effects: Vec<Effect>,
     /// Pages to be worded and handed out when the queue is empty.
     pub(super) pages: Vec<Seq>,
+    /// What a call-out says to the person who has spoken to it.
+    pub(super) reply: Option<CallOutReply>,
     seq: Seq,
     now: Now,
 }
@@ -219,7 +231,17 @@ impl Next {
     /// Nothing yet. Its first record will have the number `seq`.
     pub(super) fn new(seq: Seq, now: Now) -> Self {
         let (records, timers, at_first, tasks) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
-        Self { records, timers, at_first, tasks, effects: Vec::new(), pages: Vec::new(), seq, now }
+        Self {
+            records,
+            timers,
+            at_first,
+            tasks,
+            effects: Vec::new(),
+            pages: Vec::new(),
+            reply: None,
+            seq,
+            now,
+        }
     }
 
     /// Makes way for another piece, whose first record will have the number `seq`.

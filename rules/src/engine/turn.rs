@@ -1,6 +1,7 @@
 //! What flows out of the engine. The order of use is part of the contract: records are made
 //! safe first, then effects are run; samples may wait.
 
+use crate::callout::decide::Reply as CallOutReply;
 use crate::ids::{By, Seq};
 use crate::page::Page;
 use crate::plan::Target;
@@ -21,6 +22,8 @@ pub struct Turn {
     pub samples: Vec<Sample>,
     /// What a person has said in this turn, if somebody has.
     pub(super) asked: Option<Asked>,
+    /// What a call-out says to a person who has spoken to it in this turn.
+    pub heard: Option<CallOutReply>,
 }
 
 /// What a person has said caused the turn's records from here on.

@@ -1,6 +1,8 @@
 //! What anybody may ask of the engine between two steps. Nothing here changes it.
 
 use super::*;
+use crate::answer::Open;
+use crate::callout::Call;
 
 impl Engine {
     /// When [`Engine::step`] wants to be called at the latest, and why.
@@ -81,6 +83,22 @@ impl Engine {
         let parts = &self.parts;
         let call = parts.callouts.running().any(|call| call.code() == code);
         parts.alarms.has_code(&code) || call || parts.drills.has_code(&code)
+    }
+
+    /// What this person can answer now: call-outs, those that ask somebody first, and the test pages
+    /// that wait for them.
+    pub fn open_for(&self, contact: &str) -> Vec<Open> {
+        let parts = &self.parts;
+        let about = |call: &Call| match call.members.first() {
+            Some(first) => format!("{} {}", first.place, first.alarm),
+            None => format!("drill of {}", call.policy),
+        };
+        let open = |call: &Call| Open { code: call.code().to_owned(), about: about(call) };
+        let asking = parts.callouts.running().filter(|call| call.is_asking()).map(open);
+        let quiet = parts.callouts.running().filter(|call| !call.is_asking()).map(open);
+        let tests = parts.drills.tests_of(contact);
+        let tests = tests.map(|code| Open { code: code.to_owned(), about: "test page".to_owned() });
+        asking.chain(quiet).chain(tests).collect()
     }
 
     /// How far back the windows reach that know nothing yet: all of them after a start, and those

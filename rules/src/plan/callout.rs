@@ -96,11 +96,14 @@ fn steps(item: Item<'_>, context: &CheckContext<'_>) -> Option<Vec<Rung>> {
         return None;
     }
     let reaches = |target: &Target| match context.people {
-        Some(people) => people.channels.get(target).is_some_and(|kind| *kind != ChannelKind::Siren),
+        Some(people) => people.channels.get(target).is_some_and(|kind| match kind {
+            ChannelKind::Mail | ChannelKind::Push | ChannelKind::Text => true,
+            ChannelKind::Siren | ChannelKind::Ring => false,
+        }),
         None => true,
     };
     if !steps.iter().flat_map(|step| &step.to).any(reaches) {
-        return item.wrong("this call-out reaches no person", "sirens only", None);
+        return item.wrong("this call-out reaches no person", "sirens and rings only", None);
     }
     Some(steps)
 }

@@ -31,7 +31,9 @@ impl Alarm {
     pub(crate) fn channel(&self) -> Option<&Target> {
         match &self.sight {
             Some(Sight::Part(Part::Channel(target))) => Some(target),
-            Some(Sight::Part(Part::Journal | Part::Clock | Part::Settings | Part::Rules)) => None,
+            Some(Sight::Part(Part::Journal | Part::Clock | Part::Settings | Part::Rules | Part::Mailbox)) => {
+                None
+            }
             Some(Sight::Broker | Sight::Gateway(_) | Sight::Sensor(_)) | None => None,
         }
     }
@@ -63,6 +65,7 @@ pub(super) fn alarms<'a>(
     rules: &HealthRules,
     read: impl DoubleEndedIterator<Item = &'a Read>,
     callouts: impl IntoIterator<Item = &'a Callout>,
+    has_mailbox: bool,
 ) -> Vec<Read> {
     let own = read.map(|read| &read.alarm).filter(|alarm| alarm.callout.is_some());
     // The first of the most urgent.
@@ -72,7 +75,8 @@ pub(super) fn alarms<'a>(
     let targets: BTreeSet<&Target> = steps.flat_map(|step| &step.to).collect();
     // A siren is as well as the broker that carries it, which has an alarm of its own.
     let channels = targets.into_iter().filter(|target| target.contact.is_some()).cloned().map(Part::Channel);
-    let parts = [Part::Journal, Part::Clock, Part::Settings, Part::Rules].into_iter().chain(channels);
+    let parts = [Part::Journal, Part::Clock, Part::Settings, Part::Rules].into_iter();
+    let parts = parts.chain(has_mailbox.then_some(Part::Mailbox)).chain(channels);
     parts.map(|part| build(rules, part, rules.callout.unwrap_or(worst))).collect()
 }
 
@@ -163,6 +167,17 @@ fn says(part: &Part) -> PartWords {
             response: &[
                 "Look at what `slackwater log` shows again and again.",
                 "Give those alarms an on-delay and an off-delay, or the relay a longer `pause`, and reload.",
+            ],
+        },
+        Part::Mailbox => PartWords {
+            title: "answers by mail don't arrive".to_owned(),
+            after: Span::minutes(10),
+            priority: Priority::Medium,
+            cause: "the mailbox's server, its password, its certificate or the network",
+            consequence: "whoever replies to a page by mail is not heard, and others are called".to_owned(),
+            response: &[
+                "Look at what `slackwater status` says of the mailbox, and mend it.",
+                "Until then answer by text, by the topic, or with `slackwater ack`.",
             ],
         },
         Part::Channel(target) => PartWords {

@@ -128,6 +128,7 @@ fn of_listener(
             "its own command would count as a proof: name the topic on which the device says its state",
         ),
         Publisher::Siren(_)
+        | Publisher::Answers(_)
         | Publisher::Status
         | Publisher::Loopback
         | Publisher::CheckIns
@@ -184,6 +185,10 @@ pub fn clashes(outputs: &[Output]) -> Vec<(&Output, String)> {
 fn is_of_check_ins(publisher: &Publisher) -> bool {
     match publisher {
         Publisher::CheckIns | Publisher::CheckInStatus | Publisher::CheckInLoopback => true,
-        Publisher::Relay(_) | Publisher::Siren(_) | Publisher::Status | Publisher::Loopback => false,
+        Publisher::Relay(_)
+        | Publisher::Siren(_)
+        | Publisher::Answers(_)
+        | Publisher::Status
+        | Publisher::Loopback => false,
     }
 }

@@ -15,6 +15,8 @@ pub enum Publisher {
     Relay(String),
     /// A siren, by the name of its channel.
     Siren(String),
+    /// What comes of a contact's answers, by the contact's name.
+    Answers(String),
     /// The agent's sign of life on its broker.
     Status,
     /// The agent's message to itself.
@@ -32,6 +34,7 @@ impl fmt::Display for Publisher {
         match self {
             Self::Relay(name) => write!(f, "relay `{name}`"),
             Self::Siren(name) => write!(f, "siren `{name}`"),
+            Self::Answers(name) => write!(f, "the replies to answers of `{name}`"),
             Self::Status => f.write_str("the agent's status"),
             Self::Loopback => f.write_str("the agent's loop-back"),
             Self::CheckIns => f.write_str("the check-ins"),

@@ -120,6 +120,15 @@ pub enum About {
         /// Which page of it.
         stage: DrillStage,
     },
+    /// Too many wrong codes came in somebody's name.
+    Guessing {
+        /// In whose.
+        who: String,
+        /// By which way.
+        via: String,
+        /// Who is told.
+        to: String,
+    },
 }
 
 /// The pages about one absence, in order of time.

@@ -4,7 +4,7 @@ use crate::harness::{BERLIN, Channel, RULES, Sent, Site, directory, target};
 use jiff::civil::{Date, Time};
 use slackwater_rules::engine::{DrillsView, Input, OperatorCommand};
 use slackwater_rules::plan::{Absence, Directory, Hours};
-use slackwater_rules::record::{Body, Drilled, Purpose};
+use slackwater_rules::record::{Body, By, Drilled, Purpose};
 use slackwater_rules::time::Span;
 
 const WEEKLY: &str = r#"
@@ -434,4 +434,17 @@ fn a_sitter_is_tested_too_although_no_step_names_them() {
     let mut site = house(WEEKLY, people, "2026-12-12T12:00:00+01:00");
     site.run(Span::hours(24));
     assert!(tests(&site).iter().any(|(to, _)| to == "tom.mail"), "{}", site.story());
+}
+
+#[test]
+fn the_others_are_told_once_that_somebody_guesses_codes() {
+    let mut site = house("", directory(), "2026-12-01T12:00:00+01:00");
+    let by = By { who: "ines".to_owned(), via: "text".to_owned() };
+    site.step(Input::Guessed { by: by.clone() });
+    site.step(Input::Guessed { by });
+    let told = notices(&site);
+    assert!(!told.is_empty() && told.iter().all(|(_, to, _)| !to.starts_with("ines")), "{told:?}");
+    assert!(told[0].2.contains("guesses codes, by text in the name of ines"), "{told:?}");
+    let people: std::collections::BTreeSet<_> = told.iter().map(|(_, to, _)| to).collect();
+    assert_eq!(people.len(), told.len(), "each once");
 }

@@ -97,6 +97,7 @@ fn channels(port: u16, authority: PathBuf) -> Result<(Channels, Outcomes)> {
     let to = ChannelSettings::Mail("ines@example.org".parse()?);
     let channel = Channel::new(&to, Some(&server)).map_err(|wrong| wrong.join("; "))?;
     let context = SharedParts {
+        reply_to: None,
         clock: Arc::new(|| Wall(0)),
         mark: String::new(),
         publish: Arc::new(NoSiren),
@@ -132,6 +133,7 @@ fn page(id: Seq) -> Page {
         body: format!("{headline}\n{}", "Take the lid off and let a fan blow over the water.\n".repeat(20)),
         text: headline.clone(),
         headline,
+        said: Default::default(),
         maybe_repeat: false,
     }
 }

@@ -10,6 +10,7 @@ mod doors;
 mod drills;
 mod faults;
 mod listening;
+mod live_check;
 mod outputs;
 mod process;
 mod read_only;

@@ -34,6 +34,7 @@ async fn devices_may_say_what_the_sample_site_listens_to_and_command_nothing() {
         | ChannelSettings::Push(_)
         | ChannelSettings::Folder(_)
         | ChannelSettings::Text(_)
+        | ChannelSettings::Ring(_)
         | ChannelSettings::Unusable(_) => None,
     });
     for topic in site.plan.relays.iter().map(|relay| relay.topic.clone()).chain(sirens) {

@@ -4,13 +4,14 @@ use super::{shipped, sources, text};
 use std::collections::BTreeSet;
 
 /// The layers of `rules`, bottom to top: none uses one above it.
-const LAYERS: [&str; 23] = [
+const LAYERS: [&str; 25] = [
     "time",
     "forecast",
     "signs",
     "ids",
     "diagnostic",
     "units",
+    "words",
     "reading",
     "site",
     "quality",
@@ -22,6 +23,7 @@ const LAYERS: [&str; 23] = [
     "record",
     "stopgap",
     "callout",
+    "answer",
     "page",
     "engine",
     "checkin",

@@ -38,6 +38,7 @@ fn page(id: Seq, text: &str) -> Page {
         headline: text.into(),
         body: text.into(),
         text: text.into(),
+        said: Default::default(),
         maybe_repeat: false,
     }
 }
@@ -64,6 +65,7 @@ impl Rig {
     fn with(stick: modem::Modem, settings: ModemSettings) -> Self {
         let (modem, texts) = Modem::start(settings);
         let context = SharedParts {
+            reply_to: None,
             clock: Arc::new(|| Wall(0)),
             mark: String::new(),
             publish: Arc::new(NoBroker),
@@ -382,6 +384,7 @@ async fn a_modem_that_tells_of_nothing_still_sends_and_is_looked_at() {
 async fn a_page_without_a_modem_fails_and_says_what_to_do() {
     let (results, mut outcomes) = mpsc::unbounded_channel();
     let context = SharedParts {
+        reply_to: None,
         clock: Arc::new(|| Wall(0)),
         mark: String::new(),
         publish: Arc::new(NoBroker),

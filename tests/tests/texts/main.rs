@@ -1,8 +1,10 @@
 //! Texts by a GSM modem: the channel and the whole agent on a simulated modem that also misbehaves,
 //! and our units beside those of an independent library.
 
+mod answers;
 mod channel;
 mod live;
+mod ring;
 mod watch;
 
 use slackwater_tests::agent::SOON;

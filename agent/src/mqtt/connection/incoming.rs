@@ -13,6 +13,9 @@ use rumqttc::v5::mqttbytes::v5::{ConnAck, Publish};
 use rumqttc::v5::{Event as Polled, EventLoop, Incoming};
 use tokio::time::Instant;
 
+/// A response topic and correlation data that are longer are left out.
+const LONGEST_RESPONSE: usize = 1_024;
+
 impl Worker {
     pub(super) fn take(
         &mut self,
@@ -104,11 +107,15 @@ impl Worker {
         match String::from_utf8(publish.topic.into()) {
             Ok(topic) => {
                 let (retained, duplicate) = (publish.retain, publish.dup);
+                let properties = publish.properties.unwrap_or_default();
                 self.deliver(MqttEvent::Message(MqttMessage {
                     topic,
                     payload: publish.payload,
                     retained,
                     duplicate,
+                    response_topic: properties.response_topic.filter(|topic| topic.len() <= LONGEST_RESPONSE),
+                    correlation: properties.correlation_data.filter(|data| data.len() <= LONGEST_RESPONSE),
+                    expired: properties.message_expiry_interval == Some(0),
                     ack,
                     room: None,
                 }));

@@ -7,7 +7,7 @@ use super::{Drills, SAME};
 use crate::engine::context::Context;
 use crate::engine::ground::Ground;
 use crate::engine::task::{Next, Task};
-use crate::ids::Seq;
+use crate::ids::{By, Seq};
 use crate::plan::{Absence, ChannelKind, Contact, Target, coverage};
 use crate::record::{About, Body, DrillStage, Drilled};
 use crate::time::Moment;
@@ -41,9 +41,10 @@ impl Drills {
         }
         let reminds = cx.plan.drill.outage.is_some();
         let live: BTreeSet<About> = self.planned(cx).into_iter().map(|planned| planned.about).collect();
-        let told = self.told.iter().filter(|(about, _)| match about {
+        let told = self.told.iter().filter(|(about, told)| match about {
             About::OutageDue => reminds,
             About::Absence { .. } => live.contains(about),
+            About::Guessing { .. } => cx.mono() - told.at <= SAME,
         });
         let outage = self.outage.filter(|_| reminds).map(|(seq, _)| seq);
         told.map(|(_, told)| told.seq).chain(outage).collect()
@@ -76,11 +77,27 @@ impl Drills {
         times.min()
     }
 
+    /// Too many wrong codes came in somebody's name: everybody else who may be disturbed now is told,
+    /// or, if that is nobody, everybody else. Once in some days is enough.
+    pub(in crate::engine) fn on_guessing(&self, cx: &Context<'_>, by: &By, next: &mut Next) {
+        let now = cx.civil();
+        let others = || cx.plan.directory.contacts.iter().filter(|(name, _)| **name != by.who);
+        let open = |contact: &Contact| !cx.now.wall_trusted || contact.reachable(now.date(), now.time());
+        let nobody = !others().any(|(_, contact)| open(contact));
+        for (name, _) in others().filter(|(_, contact)| nobody || open(contact)) {
+            let about = About::Guessing { who: by.who.clone(), via: by.via.clone(), to: name.clone() };
+            if self.told.get(&about).is_none_or(|told| cx.mono() - told.at > SAME) {
+                self.tell(cx, &about, name, next);
+            }
+        }
+    }
+
     fn is_told(&self, about: &About) -> bool {
         match about {
             // Told again and again: what is planned is not told yet.
             About::OutageDue => false,
             About::Absence { .. } => self.told.contains_key(about),
+            About::Guessing { .. } => false,
         }
     }
 
@@ -123,9 +140,10 @@ impl Drills {
             ChannelKind::Mail => 0,
             ChannelKind::Text => 1,
             ChannelKind::Push => 2,
-            ChannelKind::Siren => 3,
+            // A ring says nothing: never the way of a notice.
+            ChannelKind::Siren | ChannelKind::Ring => 3,
         };
-        let theirs = cx.plan.directory.channels_of(contact);
+        let theirs = cx.plan.directory.channels_of(contact).filter(|(_, kind)| *kind != ChannelKind::Ring);
         let open = theirs.filter(|(target, _)| tried.is_none_or(|told| !told.to.contains(target)));
         let Some(target) = open.min_by_key(|(_, kind)| rank(*kind)).map(|(target, _)| target.to_string())
         else {
@@ -134,7 +152,7 @@ impl Drills {
         let (headline, lines) = self.words(cx, about);
         let last = match about {
             About::OutageDue => self.outage.map(|(_, at)| cx.mono() - at),
-            About::Absence { .. } => None,
+            About::Absence { .. } | About::Guessing { .. } => None,
         };
         let about = about.clone();
         let page = next.record(Body::Drill(Drilled::Noticed { target, about, last, headline, lines }));
@@ -157,6 +175,9 @@ impl Drills {
 
     fn words(&self, cx: &Context<'_>, about: &About) -> (String, Vec<String>) {
         let site = &cx.plan.site;
+        if let About::Guessing { who, via, to: _ } = about {
+            return guessing(site, who, via);
+        }
         let About::Absence { contact, first, last, stage } = about else {
             let line = "Pull the plug on purpose, by day, and see what comes of it: slackwater drill outage";
             let headline = match self.outage {
@@ -207,6 +228,16 @@ impl Drills {
             ),
         }
     }
+}
+
+fn guessing(site: &str, who: &str, via: &str) -> (String, Vec<String>) {
+    let headline = format!("{site}: somebody guesses codes, by {via} in the name of {who}");
+    let lines = [
+        "None of them was right, and more of that kind are not looked at for a while.",
+        "If it was not them: see who else can write by that way, and change its password.",
+        "`slackwater review` lists what was refused.",
+    ];
+    (headline, lines.map(str::to_owned).to_vec())
 }
 
 /// What an absence leaves uncovered, a line each.

@@ -10,7 +10,7 @@ use crate::engine::context::Context;
 use crate::engine::task::{Next, Task};
 use crate::engine::timers::DeadlineReason;
 use crate::ids::{By, Seq};
-use crate::plan::Target;
+use crate::plan::{ChannelKind, Target};
 use crate::record::{Body, Drilled, Standing};
 use crate::time::{Moment, Now, Span};
 use serde::Serialize;
@@ -279,6 +279,8 @@ fn tested(cx: &Context<'_>) -> BTreeSet<Target> {
         tested.extend(to_come.flat_map(|absence| directory.stand_ins(target, absence.first)));
         tested.insert(target.clone());
     }
+    // A ring carries no code: nobody could answer it.
+    tested.retain(|target| directory.channels.get(target) != Some(&ChannelKind::Ring));
     tested
 }
 

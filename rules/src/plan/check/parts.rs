@@ -154,7 +154,8 @@ impl PlanParts {
             added.extend(blind);
         }
         let all = alarms.iter().chain(&added);
-        let own_health = health::alarms(&self.health, all, self.callouts.iter().flatten());
+        let own_health =
+            health::alarms(&self.health, all, self.callouts.iter().flatten(), around.directory.mailbox);
         added.extend(own_health);
         let alarms = causes::joined(alarms, added, self.alarm_names, is_whole, context.findings)?;
         let relays: Vec<_> = self.relays.into_iter().collect::<Option<_>>()?;
@@ -163,6 +164,7 @@ impl PlanParts {
             site: self.site.name,
             help: self.site.help,
             altitude: self.site.altitude,
+            without_mains: self.site.without_mains,
             mains: self.site.mains,
             zone: around.zone.clone(),
             tanks: self.tanks,

@@ -1,0 +1,218 @@
+//! The one task that keeps the connection to the mailbox. New messages of contacts flow out to the
+//! loop, one by one, and each is marked as handled once the loop has it in the journal; what the loop
+//! has to say to whoever wrote it goes to `reply`. A connection that breaks is made again, ever less
+//! often, up to once a minute; what has come meanwhile is found then, and the loop judges whether it
+//! is still fresh.
+
+use super::MailboxSettings;
+use super::imap::{Imap, limit};
+use super::letter::Letter;
+use super::reply::Replier;
+use super::said::{Fetched, ImapFault};
+use crate::channels::MailSettings;
+use crate::clock::Clock;
+use crate::plain_text::tame;
+use slackwater_rules::time::{Span, Wall};
+use std::collections::BTreeSet;
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
+use tokio::sync::{mpsc, oneshot, watch};
+use tokio::time::{sleep, timeout};
+
+/// Waits between two attempts to connect.
+const FIRST_WAIT: Duration = Duration::from_secs(2);
+const LONGEST_WAIT: Duration = Duration::from_secs(60);
+
+/// A server that refuses our login is asked seldom: it locks out whoever knocks on and on.
+const REFUSED_WAIT: Duration = Duration::from_secs(600);
+
+/// So long the server is left to tell of mail by itself: routers forget connections that say nothing
+/// for five minutes, and RFC 2177 asks for less than half an hour.
+const IDLE: Duration = Duration::from_secs(240);
+
+/// Between two looks at a mailbox whose server does not tell.
+const LOOK: Duration = Duration::from_secs(20);
+
+/// Messages that are handled in one round; the others wait for the next one.
+const MOST_AT_ONCE: usize = 50;
+
+/// Messages that are remembered as handled, in case they can't be marked.
+const REMEMBERED: usize = 1_000;
+
+/// Only mail of the last days is looked for: nothing older is an answer to anything.
+const LOOKS_BACK: Span = Span::hours(48);
+
+/// A turn of the loop takes far less, unless it ends.
+const TAKEN_WITHIN: Duration = Duration::from_secs(10);
+
+/// Messages handed to the loop that it has not looked at.
+const ARRIVED: usize = 4;
+
+/// So much is shown of what is wrong.
+const SHOWN: usize = 300;
+
+/// A message of somebody whose address is a contact's.
+#[derive(Debug)]
+pub struct Arrived {
+    /// The message.
+    pub letter: Letter,
+    /// When it reached the mailbox, as its server says.
+    pub at: Option<Wall>,
+    /// It came while we listened.
+    pub live: bool,
+    /// To be told what whoever wrote it should hear, once it is safe to mark it.
+    pub taken: oneshot::Sender<Option<String>>,
+}
+
+/// The mailbox, as far as others have to do with it. The task ends with the last of these.
+#[derive(Clone)]
+pub struct Mailbox {
+    view: Arc<Mutex<Option<Result<(), String>>>>,
+    people: watch::Sender<Vec<String>>,
+}
+
+impl Mailbox {
+    /// Starts to look at the mailbox; must be called on a tokio runtime. Only mail from these
+    /// addresses is looked at. `mail` is the server that replies leave by.
+    pub fn start(
+        settings: MailboxSettings,
+        mail: MailSettings,
+        people: Vec<String>,
+        clock: Clock,
+    ) -> (Self, mpsc::Receiver<Arrived>) {
+        let (letters, arrived) = mpsc::channel(ARRIVED);
+        let (people, known) = watch::channel(people);
+        let view = Arc::new(Mutex::new(None));
+        let replier = Replier::start(mail, clock.clone());
+        let owner = Owner {
+            settings,
+            letters,
+            people: known,
+            clock,
+            replier,
+            view: Arc::clone(&view),
+            seen: BTreeSet::new(),
+        };
+        tokio::spawn(owner.work());
+        (Self { view, people }, arrived)
+    }
+
+    /// How it is: not known yet, well, or why not.
+    pub fn view(&self) -> Option<Result<(), String>> {
+        self.view.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// From now on these are the contacts' addresses.
+    pub fn listen_to(&self, people: Vec<String>) {
+        self.people.send_replace(people);
+    }
+}
+
+struct Owner {
+    settings: MailboxSettings,
+    letters: mpsc::Sender<Arrived>,
+    people: watch::Receiver<Vec<String>>,
+    clock: Clock,
+    replier: Replier,
+    view: Arc<Mutex<Option<Result<(), String>>>>,
+    /// Handled in this life.
+    seen: BTreeSet<u32>,
+}
+
+impl Owner {
+    /// Until nobody listens any more.
+    async fn work(mut self) {
+        let mut wait = FIRST_WAIT;
+        while !self.letters.is_closed() {
+            let fault = match Imap::open(&self.settings).await {
+                Ok(imap) => {
+                    wait = FIRST_WAIT;
+                    self.show(Ok(()));
+                    self.serve(imap).await
+                }
+                Err(fault) => fault,
+            };
+            let why = fault.to_string();
+            let is_login = why.contains("refused our login");
+            self.show(Err(why));
+            sleep(if is_login { REFUSED_WAIT } else { wait }).await;
+            wait = (wait * 2).min(LONGEST_WAIT);
+        }
+    }
+
+    fn show(&self, view: Result<(), String>) {
+        let place = format!("{}:{}", self.settings.host, self.settings.port);
+        let view = view.map_err(|why| tame(&format!("{place}: {why}"), SHOWN));
+        let mut held = self.view.lock().unwrap_or_else(PoisonError::into_inner);
+        if held.as_ref() != Some(&view) {
+            match &view {
+                Ok(()) => tracing::info!(place, "the mailbox for answers is open"),
+                Err(why) => tracing::warn!(why, "the mailbox for answers can't be used"),
+            }
+        }
+        *held = Some(view);
+    }
+
+    /// Serves until the connection is of no more use: why.
+    async fn serve(&mut self, mut imap: Imap) -> ImapFault {
+        let limit = limit(&self.settings);
+        let mut live = false;
+        loop {
+            match timeout(limit * 4, self.round(&mut imap, live)).await {
+                Ok(Ok(())) => {}
+                Ok(Err(fault)) => return fault,
+                Err(_) => return ImapFault::Broken("it was silent for too long".to_owned()),
+            }
+            live = true;
+            if self.letters.is_closed() {
+                return ImapFault::Broken("the watch ends".to_owned());
+            }
+            if !imap.can_idle() {
+                sleep(LOOK).await;
+            } else if let Err(fault) = imap.wait(IDLE, limit).await {
+                return fault;
+            }
+        }
+    }
+
+    async fn round(&mut self, imap: &mut Imap, live: bool) -> Result<(), ImapFault> {
+        let people = self.people.borrow_and_update().clone();
+        let now = self.clock.now();
+        let since = now.wall_trusted.then(|| now.wall - LOOKS_BACK);
+        let mut found = imap.unhandled(&people, since).await?;
+        // The newest count most if there are too many.
+        found.drain(..found.len().saturating_sub(MOST_AT_ONCE));
+        for uid in found {
+            if !self.seen.contains(&uid) {
+                let Some(Fetched { arrived, octets }) = imap.fetch(uid).await? else { continue };
+                if !self.hand_on(Letter::read(&octets), arrived, live).await {
+                    continue;
+                }
+                while self.seen.len() >= REMEMBERED {
+                    self.seen.pop_first();
+                }
+                self.seen.insert(uid);
+            }
+            imap.settle(uid).await?;
+        }
+        Ok(())
+    }
+
+    /// Whether the loop has it.
+    async fn hand_on(&mut self, letter: Letter, at: Option<Wall>, live: bool) -> bool {
+        let (taken, is_taken) = oneshot::channel();
+        let about = letter.clone();
+        if self.letters.try_send(Arrived { letter, at, live, taken }).is_err() {
+            return false;
+        }
+        match timeout(TAKEN_WITHIN, is_taken).await {
+            Ok(Ok(words)) => {
+                if let Some(words) = words {
+                    self.replier.send(&about, words);
+                }
+                true
+            }
+            Ok(Err(_)) | Err(_) => false,
+        }
+    }
+}

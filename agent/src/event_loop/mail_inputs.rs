@@ -1,0 +1,66 @@
+//! What people mail. A message whose one sender is a contact's address is heard as an answer if a
+//! person wrote it lately; what a machine wrote is kept as refused and never replied to. The words to
+//! reply with flow out, within a bound.
+
+use super::EventLoop;
+use super::answer_inputs::Way;
+use crate::answers::{Arrived, Letter, Mailbox};
+use crate::clock::Clock;
+use crate::plain_text::tame;
+use crate::settings::Settings;
+use slackwater_rules::answer::is_fresh;
+use slackwater_rules::record::By;
+use slackwater_rules::time::Wall;
+use tokio::sync::mpsc;
+
+/// So much of an address is kept.
+const SHOWN: usize = 80;
+
+/// Opens the mailbox, if there is to be one. Without one nothing ever comes.
+pub(super) fn open(settings: &Settings, clock: &Clock) -> (Option<Mailbox>, mpsc::Receiver<Arrived>) {
+    let Some((mailbox, mail)) = settings.mailbox().cloned().zip(settings.mail.clone()) else {
+        return (None, mpsc::channel(1).1);
+    };
+    let people = settings.addresses().into_keys().collect();
+    let (mailbox, letters) = Mailbox::start(mailbox, mail, people, clock.clone());
+    (Some(mailbox), letters)
+}
+
+impl EventLoop {
+    /// A mail has come.
+    pub(super) fn mailed(&mut self, Arrived { letter, at, live, taken }: Arrived) {
+        let words = self.heed_mail(&letter, at, live);
+        // Only what is kept is marked as handled.
+        self.finish();
+        // A mailbox that has gone marks nothing.
+        let _ = taken.send(words);
+    }
+
+    /// A message that the mailbox found in a contact's name; what whoever wrote it should hear.
+    fn heed_mail(&mut self, letter: &Letter, at: Option<Wall>, live: bool) -> Option<String> {
+        let by = |who: &str| By { who: who.to_owned(), via: Way::Mail.name().to_owned() };
+        let line = letter.line.as_deref().unwrap_or_default();
+        let sender = letter.from.as_ref().and_then(|from| self.answers.addresses.get(from)).cloned();
+        let Some(who) = sender else {
+            let from = tame(letter.from.as_deref().unwrap_or("no one sender"), SHOWN);
+            // Nobody is written to whose address is no contact's: it would be somebody else's.
+            self.hear_no_answer(by(&from), Way::Mail, line, "its sender is no contact's address");
+            return None;
+        };
+        if let Some(machine) = letter.machine {
+            self.hear_no_answer(by(&who), Way::Mail, line, machine);
+            return None;
+        }
+        let now = self.clock.now();
+        let verdict = if is_fresh(&now, live, at, letter.written) {
+            self.hear_answer(&who, Way::Mail, line)
+        } else {
+            self.hear_no_answer(by(&who), Way::Mail, line, "it came too late to count")
+        };
+        if self.answers.may_reply(&by(&who), now.mono) {
+            return Some(verdict.words);
+        }
+        tracing::warn!(who, "too many replies lately: this mail gets none");
+        None
+    }
+}

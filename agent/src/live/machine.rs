@@ -1,0 +1,67 @@
+//! The board itself: its clock, the room on its disk, the places that the watch writes to.
+
+use super::Row;
+use crate::clock::Clock;
+use crate::settings::Settings;
+use serde_json::Value as Json;
+use std::path::Path;
+
+/// With less than this there is no room for a night's records.
+const LEAST: u64 = 32 << 20;
+
+pub(super) fn rows(settings: &Settings, running: Option<&Json>) -> Vec<Row> {
+    let mut rows = vec![clock(settings), disk(settings)];
+    rows.extend(match running {
+        Some(_) => Some(Row::ok("the watch", "runs and answers")),
+        None => None,
+    });
+    rows
+}
+
+fn clock(settings: &Settings) -> Row {
+    match Clock::system(settings.trust).now().wall_trusted {
+        true => Row::ok("clock", "trusted"),
+        false => Row::note(
+            "clock",
+            "nothing says that it is synchronised: hours and absences of people are left out of account",
+            "see that a time service runs (`timedatectl`), and that the board has a network",
+        ),
+    }
+}
+
+/// The nearest folder that is there, of a file that may not be.
+fn there(path: &Path) -> Option<&Path> {
+    path.ancestors()
+        .skip(1)
+        .map(|folder| if folder.as_os_str().is_empty() { Path::new(".") } else { folder })
+        .find(|folder| folder.exists())
+}
+
+fn disk(settings: &Settings) -> Row {
+    let journal = &settings.places.journal;
+    let Some(folder) = there(&journal.path) else {
+        return Row::bad(
+            "disk",
+            format!("{} has no place", journal.path.display()),
+            "see `path` of `[journal]`",
+        );
+    };
+    let room = match rustix::fs::statvfs(folder) {
+        Ok(room) => room.f_bavail.saturating_mul(room.f_frsize),
+        Err(error) => return Row::bad("disk", format!("{}: {error}", folder.display()), "see the disk"),
+    };
+    let kept = std::fs::metadata(&journal.path).map_or(0, |file| file.len());
+    let wanted = journal.max_size.saturating_sub(kept);
+    let found = format!("{} MiB free at {}", room >> 20, folder.display());
+    match room {
+        room if room < LEAST => Row::bad("disk", found, "make room: what happens could not be kept"),
+        room if room < wanted => {
+            let remedy = format!(
+                "make room, or let the journal be smaller: `max-size` wants {} MiB more",
+                wanted >> 20
+            );
+            Row::note("disk", found, remedy)
+        }
+        _ => Row::ok("disk", found),
+    }
+}

@@ -1,0 +1,230 @@
+//! Answers by mail, on a real IMAP server with TLS and IDLE.
+
+use crate::letters::{above, below, flowed, fresh, html_only, mail};
+use crate::{SLACKWATER, answers, code_of, refusals};
+use slackwater_rules::record::{Body, Purpose};
+use slackwater_rules::time::Span;
+use slackwater_tests::agent::{SOON, until};
+use slackwater_tests::certs::Validity;
+use slackwater_tests::dovecot::{self, Dovecot};
+use slackwater_tests::house::{House, RULES};
+use slackwater_tests::mosquitto;
+use std::time::{Duration, Instant};
+
+const NOW: Duration = Duration::ZERO;
+
+/// The house with a mailbox, in which nothing is asked again for a while: the ladder has one rung more
+/// that comes late. Nothing without the real servers.
+async fn house(more: &str) -> Option<(House, Dovecot)> {
+    if !mosquitto::available() || !dovecot::available() {
+        return None;
+    }
+    let house = House::build(SLACKWATER).await.expect("the house can be set up");
+    let identity = house.authority.identity("localhost", Validity::Now).expect("a certificate");
+    let mailbox = Dovecot::start(&identity).expect("dovecot starts");
+    let (user, password) = dovecot::LOGIN;
+    house.home.write("imap-password", &format!("{password}\n")).expect("written");
+    let section = format!(
+        "\n[answers.mail]\nhost = \"localhost\"\nport = {}\nuser = \"{user}\"\npassword-file = \"imap-password\"\n\
+         ca-file = \"{}\"\ntimeout = \"5 s\"\n{more}",
+        mailbox.port(),
+        house.authority.file().display()
+    );
+    house.configure(&section).expect("written");
+    house
+        .home
+        .write("rules.toml", &RULES.replace("lease  = \"5 s\"", "lease  = \"10 min\""))
+        .expect("written");
+    Some((house, mailbox))
+}
+
+/// The mailbox is open: its state is told in `status`.
+fn is_open(house: &House, well: bool) {
+    house.status("the mailbox's state", |status| (status["health"]["mailbox"]["well"] == well).then_some(()));
+}
+
+/// Waits until so many messages are marked or moved.
+fn handled(mailbox: &Dovecot, house: &House, count: usize) {
+    let marked = || mailbox.messages("").iter().filter(|name| has_keyword(name)).count();
+    until(
+        "messages to be marked",
+        SOON,
+        || (marked() >= count).then_some(()),
+        || format!("{:?}\n{}\n{}", mailbox.messages(""), house.home.log(), mailbox.log()),
+    );
+}
+
+/// Dovecot writes keywords as small letters behind the flags.
+fn has_keyword(name: &str) -> bool {
+    name.rsplit_once(":2,").is_some_and(|(_, flags)| flags.bytes().any(|flag| flag.is_ascii_lowercase()))
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_reply_of_any_common_make_answers_and_hears_for_how_long() {
+    let Some((house, mut mailbox)) = house("").await else { return };
+    let _agent = house.watch();
+    is_open(&house, true);
+    house.board.set("house/mains", "off");
+    let code = code_of(&house, "power-lost");
+    house.home.record(
+        "Tom is told",
+        0,
+        |body| matches!(body, Body::Paged { target, .. } if target == "tom.mail"),
+    );
+    let replies = [
+        above(&format!("Have it, {}", code.to_lowercase()), &code),
+        below(&format!("{code} for 2 h"), &code),
+        html_only(&format!("still&nbsp;on it <b>{code}</b>"), &code),
+        flowed(("still on it", &code), &code),
+        fresh(&format!("{code} until noon")),
+    ];
+    let mut last = 0;
+    for (nth, reply) in replies.iter().enumerate() {
+        let began = Instant::now();
+        mailbox.deliver(reply, NOW).expect("delivered");
+        let count = || Some(answers(&house)).filter(|all| all.len() > last);
+        let all = until("an answer", SOON, count, || {
+            format!("{reply}\n{}\n{:?}", house.home.log(), refusals(&house))
+        });
+        println!("reply {nth}: mail to silence in {:?}", began.elapsed());
+        last = all.len();
+        let (who, via, lease) = all.last().expect("an answer");
+        assert_eq!((who.as_str(), via.as_str()), ("ines", "mail"));
+        if nth == 1 {
+            assert_eq!(*lease, Span::hours(2));
+        }
+    }
+    handled(&mailbox, &house, replies.len());
+    assert_eq!(mailbox.messages("").len(), replies.len(), "none is deleted");
+    house.home.record("the others learn of it", 0, |body| {
+        matches!(body, Body::Paged { purpose: Purpose::Taken, target, .. } if !target.starts_with("ines"))
+    });
+    let receipts = || house.mail.taken(1);
+    let receipt = async {
+        loop {
+            let taken = receipts().await;
+            let found = taken.iter().find(|mail| mail.text().contains("Yours until"));
+            if let Some(found) = found {
+                return found.text();
+            }
+            tokio::time::sleep(Duration::from_millis(50)).await;
+        }
+    };
+    let receipt = tokio::time::timeout(SOON, receipt).await.expect("a receipt");
+    assert!(receipt.contains("Auto-Submitted: auto-replied"), "{receipt}");
+    assert!(receipt.contains("Subject: Re: ") && receipt.contains("In-Reply-To: <reply-"), "{receipt}");
+    let review = house.home.say(&["review", "--since", "1 h"]).well();
+    assert!(review.contains("mail"), "{review}");
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_is_no_answer_changes_nothing_and_machines_get_no_reply() {
+    let Some((house, mut mailbox)) = house("done = \"Handled\"\n").await else { return };
+    let _agent = house.watch();
+    is_open(&house, true);
+    house.board.set("house/mains", "off");
+    let code = code_of(&house, "power-lost");
+    let plain = "Content-Type: text/plain\n";
+    let ines = "Ines <ines@example.org>";
+    let away = format!("I am away until Monday.\n\n> {code}\n");
+    let messages = [
+        (above("", &code), "ines by mail: take a mail without words as an answer: there is nothing in it"),
+        (above(&format!("I can't come, {code}"), &code), "it is not the code, nor an answer with it"),
+        (mail(ines, plain, &away), "take \"I am away until Monday.\" as an answer"),
+        (
+            mail(ines, &format!("Auto-Submitted: auto-replied\n{plain}"), &format!("{code}\n")),
+            "it says that it is automatic (Auto-Submitted)",
+        ),
+        (mail(ines, &format!("Precedence: bulk\n{plain}"), &format!("{code}\n")), "sent in bulk"),
+        (
+            mail(
+                ines,
+                "Content-Type: multipart/report; report-type=delivery-status; boundary=b\n",
+                &format!("--b\n\n{code}\n--b--\n"),
+            ),
+            "it is a report of delivery",
+        ),
+        (
+            mail("\"ines@example.org\" <somebody@elsewhere.example>", plain, &format!("{code}\n")),
+            "somebody@elsewhere.example by mail: take \"",
+        ),
+        (
+            mail("ines@example.org, somebody@elsewhere.example", plain, &format!("{code}\n")),
+            "its sender is no contact's address",
+        ),
+    ];
+    for (message, why) in &messages {
+        mailbox.deliver(message, NOW).expect("delivered");
+        let refused = || refusals(&house).iter().any(|said| said.contains(why)).then_some(());
+        until(why, SOON, refused, || format!("{:?}\n{}", refusals(&house), house.home.log()));
+    }
+    assert!(answers(&house).is_empty(), "{:?}", answers(&house));
+    let moved = || (mailbox.messages("Handled").len() == messages.len()).then_some(());
+    until("all to be moved", SOON, moved, || {
+        format!("{:?}\n{}", mailbox.messages("Handled"), house.home.log())
+    });
+    assert!(mailbox.messages("").is_empty());
+    // Three were a person's: these hear how to answer.
+    let how = format!("Have it: reply {code}. Can't: reply NEXT {code}");
+    let heard = async {
+        loop {
+            let taken = house.mail.taken(1).await;
+            let told = taken
+                .iter()
+                .filter(|mail| mail.text().contains(&how) && mail.text().contains("auto-replied"))
+                .count();
+            if told >= 3 {
+                return told;
+            }
+            tokio::time::sleep(Duration::from_millis(50)).await;
+        }
+    };
+    assert_eq!(tokio::time::timeout(SOON, heard).await.expect("three replies"), 3);
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_came_while_the_connection_was_broken_counts_if_it_is_fresh() {
+    let Some((house, mut mailbox)) = house("").await else { return };
+    let _agent = house.watch();
+    is_open(&house, true);
+    house.board.set("house/mains", "off");
+    let code = code_of(&house, "power-lost");
+    mailbox.stop();
+    is_open(&house, false);
+    mailbox.deliver(&fresh(&format!("{code} for 3 h")), Duration::from_secs(3 * 3_600)).expect("delivered");
+    mailbox.deliver(&fresh(&format!("{code} for 1 h")), Duration::from_secs(20 * 60)).expect("delivered");
+    mailbox.restart().expect("it starts again");
+    is_open(&house, true);
+    handled(&mailbox, &house, 2);
+    assert_eq!(answers(&house), [("ines".to_owned(), "mail".to_owned(), Span::hours(1))]);
+    assert!(
+        refusals(&house).iter().any(|said| said.contains("it came too late to count")),
+        "{:?}",
+        refusals(&house)
+    );
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn with_two_call_outs_open_a_code_answers_only_its_own() {
+    let Some((house, mut mailbox)) = house("").await else { return };
+    let _agent = house.watch();
+    is_open(&house, true);
+    house.board.set("lagoon/temperature", "22");
+    let cold = code_of(&house, "lagoon-cold");
+    house.board.set("house/mains", "off");
+    let power = code_of(&house, "power-lost");
+    mailbox.deliver(&above("yes", &power), NOW).expect("delivered");
+    mailbox.deliver(&above(&format!("next {cold}"), &power), NOW).expect("delivered");
+    house.home.record("handed on", 0, |body| matches!(body, Body::HandedOn { by, .. } if by.via == "mail"));
+    mailbox.deliver(&above(&power, &cold), NOW).expect("delivered");
+    house.home.record("answered", 0, |body| {
+        matches!(body, Body::Acknowledged { alarm, by, .. } if alarm == "power-lost" && by.via == "mail")
+    });
+    let other = |body: &Body| matches!(body, Body::Acknowledged { alarm, .. } if alarm == "lagoon-cold");
+    assert!(!house.home.records().iter().any(|record| other(&record.body)));
+    assert!(
+        refusals(&house).iter().any(|said| said.contains("there is no code in it")),
+        "{:?}",
+        refusals(&house)
+    );
+}
