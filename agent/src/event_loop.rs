@@ -43,7 +43,6 @@ use health_inputs::ToldHealth;
 use mending::{Door, Mending};
 use outlet::Outlet;
 use slackwater_rules::engine::{Effect, Engine, Input, Turn};
-use slackwater_rules::quality::Quality;
 use slackwater_rules::record::{Outcome, Record, Seq};
 use slackwater_rules::time::{Moment, Now, Span};
 use sms_inputs::Texting;
@@ -336,10 +335,7 @@ impl EventLoop {
             onlooker(now, &turn);
         }
         self.keeper.sample(&turn.samples);
-        let late = turn.samples.iter().any(|sample| sample.quality == Quality::Late);
-        if late && self.engine.wants_past().is_some() {
-            self.retelling.want(now.mono);
-        }
+        self.retelling.note(&self.engine, &turn, now.mono);
         self.records.extend(turn.records);
         self.effects.extend(turn.effects);
     }
@@ -359,10 +355,7 @@ impl EventLoop {
             self.handle.ack(ack);
         }
         self.keeper.tend(&now);
-        if self.retelling.is_due(now.mono) {
-            self.keeper.flush(&now);
-            recollecting::recollect(&mut self.engine, &self.settings.places.journal.path, &now);
-        }
+        self.retelling.tend(&mut self.engine, &mut self.keeper, &self.settings.places.journal.path, &now);
         self.roster.tend(&now);
         self.check_in(&now, has_records);
         self.tell_machines(&now, has_records);

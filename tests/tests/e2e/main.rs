@@ -13,6 +13,7 @@ mod listening;
 mod live_check;
 mod outputs;
 mod process;
+mod read_only;
 mod relays;
 mod rights;
 mod sound;
