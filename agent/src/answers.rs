@@ -18,6 +18,18 @@ use lettre::message::Mailbox as Address;
 use slackwater_rules::time::Span;
 use std::path::PathBuf;
 
+/// Logs in to the mailbox, and says how it tells of mail.
+///
+/// # Errors
+/// Why it can't be used.
+pub async fn try_out(settings: &MailboxSettings) -> Result<String, String> {
+    let imap = imap::Imap::open(settings).await.map_err(|fault| fault.to_string())?;
+    Ok(match imap.can_idle() {
+        true => "logged in, and it tells of mail as it comes".to_owned(),
+        false => "logged in; it has no IDLE, so it is looked at every 20 s".to_owned(),
+    })
+}
+
 /// How people may answer, besides the command line and texts.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct AnswerSettings {

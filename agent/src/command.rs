@@ -166,7 +166,7 @@ enum Verb {
     },
     /// Answer a page: the call-out is quiet while the answer holds.
     #[command(
-        after_help = "Examples:\n  slackwater ack K7QF --as ines\n  slackwater ack K7QF --for \"2 h\"\n  slackwater ack K7QF --next"
+        after_help = "Example: slackwater ack K7QF --as ines\n         slackwater ack K7QF --for 2h\n         slackwater ack K7QF --next"
     )]
     Ack {
         /// The code on the page.

@@ -7,6 +7,7 @@
 mod broker;
 mod machine;
 
+use crate::answers;
 use crate::channels::Channel;
 use crate::control::{self, ControlReply, Request};
 use crate::modem::Modem;
@@ -72,14 +73,16 @@ type Running = Option<serde_json::Value>;
 pub async fn try_all(site: Site, wait: Duration) -> Vec<Row> {
     let Site { settings, plan, channels, .. } = site;
     let running = running(&settings).await;
-    let (broker, channels, modem) = tokio::join!(
+    let (broker, channels, modem, mailbox) = tokio::join!(
         broker::try_out(&settings, &plan, running.as_ref(), wait),
         try_channels(channels, &settings),
         try_modem(&settings, running.as_ref()),
+        try_mailbox(&settings),
     );
     let mut rows = broker;
     rows.extend(channels);
     rows.extend(modem);
+    rows.extend(mailbox);
     rows.extend(machine::rows(&settings, running.as_ref()));
     rows.extend(certificates(&settings));
     rows
@@ -143,15 +146,29 @@ async fn try_modem(settings: &Settings, running: Option<&serde_json::Value>) -> 
     })
 }
 
+/// Logs in to the mailbox for answers, and looks at nothing in it.
+async fn try_mailbox(settings: &Settings) -> Option<Row> {
+    let mailbox = settings.mailbox()?;
+    Some(match answers::try_out(mailbox).await {
+        Ok(found) => Row::ok("answers.mail", found),
+        Err(why) => Row::bad(
+            "answers.mail",
+            why,
+            "see `[answers.mail]`: host, port, security, user, password and folder",
+        ),
+    })
+}
+
 /// Until when certificates hold: those of servers that were met, and those of files.
 fn certificates(settings: &Settings) -> Vec<Row> {
     let tls = settings.broker.tls.iter().filter_map(|tls| tls.ca_file.as_ref());
     let mail = settings.mail.iter().filter_map(|mail| mail.ca_file.as_ref());
+    let mailbox = settings.mailbox().and_then(|mailbox| mailbox.ca_file.as_ref());
     let push = settings.channels.values().filter_map(|channel| match channel {
         ChannelSettings::Push(push) => push.ca_file.as_ref(),
         _ => None,
     });
-    let files: std::collections::BTreeSet<_> = tls.chain(mail).chain(push).collect();
+    let files: std::collections::BTreeSet<_> = tls.chain(mail).chain(mailbox).chain(push).collect();
     let of_files = files
         .into_iter()
         .filter_map(|file| Some((format!("certificates {}", file.display()), expiry::of_file(file)?)));

@@ -37,6 +37,8 @@ pub(super) struct Imap {
     done: Option<String>,
     /// Mail has come since the last look: the server has said so, and will not say it again.
     news: bool,
+    /// What the numbers of messages are good with.
+    pub(super) validity: Option<u32>,
 }
 
 impl Imap {
@@ -80,7 +82,15 @@ impl Imap {
     fn over(stream: Box<dyn Stream>, settings: &MailboxSettings) -> Self {
         let lines = LineStream::new(stream, LONGEST_LINE);
         let done = settings.done.clone();
-        Self { lines, count: 0, capabilities: Vec::new(), mark: "\\Answered", done, news: false }
+        Self {
+            lines,
+            count: 0,
+            capabilities: Vec::new(),
+            mark: "\\Answered",
+            done,
+            news: false,
+            validity: None,
+        }
     }
 
     async fn greeting(&mut self) -> Result<(), ImapFault> {
@@ -134,6 +144,7 @@ impl Imap {
 
     async fn select(&mut self, folder: &str) -> Result<(), ImapFault> {
         let said = self.command(&format!("SELECT {}", quoted(folder)?)).await?;
+        self.validity = said.iter().find_map(Said::validity);
         let flags = said.iter().find_map(Said::permanent_flags).unwrap_or_default();
         if flags.split(' ').any(|flag| flag == "\\*" || flag.eq_ignore_ascii_case(MARK)) {
             self.mark = MARK;
