@@ -53,7 +53,7 @@ const SHOWN: usize = 300;
 
 /// A message of somebody whose address is a contact's.
 #[derive(Debug)]
-pub struct Arrived {
+pub struct ArrivedMail {
     /// The message.
     pub letter: Letter,
     /// When it reached the mailbox, as its server says.
@@ -79,12 +79,12 @@ impl Mailbox {
         mail: MailSettings,
         people: Vec<String>,
         clock: Clock,
-    ) -> (Self, mpsc::Receiver<Arrived>) {
+    ) -> (Self, mpsc::Receiver<ArrivedMail>) {
         let (letters, arrived) = mpsc::channel(ARRIVED);
         let (people, known) = watch::channel(people);
         let view = Arc::new(Mutex::new(None));
         let replier = Replier::start(mail, clock.clone());
-        let owner = Owner {
+        let owner = MailboxOwner {
             settings,
             letters,
             people: known,
@@ -109,9 +109,9 @@ impl Mailbox {
     }
 }
 
-struct Owner {
+struct MailboxOwner {
     settings: MailboxSettings,
-    letters: mpsc::Sender<Arrived>,
+    letters: mpsc::Sender<ArrivedMail>,
     people: watch::Receiver<Vec<String>>,
     clock: Clock,
     replier: Replier,
@@ -121,7 +121,7 @@ struct Owner {
     validity: Option<u32>,
 }
 
-impl Owner {
+impl MailboxOwner {
     /// Until nobody listens any more.
     async fn work(mut self) {
         let mut wait = FIRST_WAIT;
@@ -232,7 +232,7 @@ impl Owner {
     async fn hand_on(&mut self, letter: Letter, at: Option<Wall>, live: bool) -> bool {
         let (taken, is_taken) = oneshot::channel();
         let about = letter.clone();
-        if self.letters.try_send(Arrived { letter, at, live, taken }).is_err() {
+        if self.letters.try_send(ArrivedMail { letter, at, live, taken }).is_err() {
             return false;
         }
         match timeout(TAKEN_WITHIN, is_taken).await {

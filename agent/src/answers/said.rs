@@ -39,12 +39,12 @@ impl From<NoLine> for ImapFault {
 
 /// One response. In its text each literal is left out.
 #[derive(Debug, Default, PartialEq, Eq)]
-pub(super) struct Said {
+pub(super) struct ImapSaid {
     pub(super) text: String,
     pub(super) literals: Vec<Vec<u8>>,
 }
 
-impl Said {
+impl ImapSaid {
     /// The next response.
     pub(super) async fn hear(lines: &mut LineStream<Box<dyn Stream>>) -> Result<Self, ImapFault> {
         let mut said = Self::default();
@@ -147,12 +147,12 @@ mod tests {
     use super::*;
     use tokio::io::AsyncWriteExt;
 
-    async fn hear(octets: &[u8]) -> Result<Said, ImapFault> {
+    async fn hear(octets: &[u8]) -> Result<ImapSaid, ImapFault> {
         let (ours, mut theirs) = tokio::io::duplex(1 << 20);
         theirs.write_all(octets).await.expect("room");
         drop(theirs);
         let stream: Box<dyn Stream> = Box::new(ours);
-        Said::hear(&mut LineStream::new(stream, LONGEST_LINE)).await
+        ImapSaid::hear(&mut LineStream::new(stream, LONGEST_LINE)).await
     }
 
     #[tokio::test]
