@@ -44,6 +44,7 @@ use files::Files;
 use jiff::tz::TimeZone;
 use places::SitePlaces;
 use slackwater_rules::diagnostic::Table;
+use slackwater_rules::plan::ways::Way;
 use slackwater_rules::plan::{Contact, Directory, Target};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -217,6 +218,12 @@ impl Settings {
         self.answers.as_ref()?.mailbox.as_ref()
     }
 
+    /// How pages can be answered, the easiest first.
+    fn ways_to_answer(&self) -> Vec<Way> {
+        let by_mail = self.mailbox().is_some().then(Way::reply_by_mail);
+        [Way::reply_by_text()].into_iter().chain(by_mail).chain([Way::command()]).collect()
+    }
+
     /// The topic below which contacts answer.
     pub fn answer_topic(&self) -> Option<String> {
         self.answers.as_ref()?.topic.clone()
@@ -265,6 +272,7 @@ impl Settings {
                 .iter()
                 .map(|(target, channel)| (target.clone(), channel.kind()))
                 .collect(),
+            ways: self.ways_to_answer(),
             mailbox: self.mailbox().is_some(),
         }
     }

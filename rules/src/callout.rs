@@ -53,6 +53,7 @@ use crate::alarm::Priority;
 use crate::ids::{By, Seq};
 use crate::record::Purpose;
 use crate::time::Moment;
+use member::Condition;
 use state::{CallOut, Hold, Kind, Phase};
 
 /// A call-out in progress, with what is said of it.
@@ -125,6 +126,14 @@ impl Call {
     /// Over; stays only until its last pages are through.
     pub fn ended(&self) -> bool {
         self.core.phase == Phase::Over
+    }
+
+    /// Who put aside the last of what stood, if a person did.
+    pub fn put_aside_by(&self) -> Option<&By> {
+        self.core.members.iter().rev().find_map(|member| match &member.condition {
+            Condition::PutAside(by) => Some(by),
+            Condition::Raised | Condition::Returned(_) => None,
+        })
     }
 
     /// Whether anything in it stands.

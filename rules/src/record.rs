@@ -255,6 +255,15 @@ pub enum Body {
         /// Who.
         by: By,
     },
+    /// Somebody wants a siren silent for a while.
+    Hushed {
+        /// Its channel.
+        siren: String,
+        /// For how long.
+        length: Span,
+        /// Who.
+        by: By,
+    },
     /// The call-out goes on after an answer, from its first step.
     Resumed {
         call: Seq,

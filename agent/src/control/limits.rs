@@ -24,6 +24,7 @@ pub(super) fn check(request: &Request) -> Result<(), String> {
 
 fn words(say: &OperatorCommand) -> Result<(), String> {
     match say {
+        OperatorCommand::Hush { siren } => name("the siren", siren),
         OperatorCommand::Acknowledge { code, .. } | OperatorCommand::HandOn { code } => {
             name("the code", code)
         }

@@ -186,6 +186,7 @@ impl JournalLog {
                 | Body::Delivered { .. }
                 | Body::Answered { .. }
                 | Body::HandedOn { .. }
+                | Body::Hushed { .. }
                 | Body::Resumed { .. }
                 | Body::Refused { .. }
                 | Body::SilencePlanned { .. }

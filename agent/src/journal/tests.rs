@@ -630,7 +630,6 @@ fn one_of_each() -> Vec<Body> {
         Body::Skipped { call: 2, target, why: why.clone() },
         Body::Delivered { page: 3, result: Outcome::deferred(why.clone()) },
         Body::Answered { call: 2, by: by(), lease: span },
-        Body::HandedOn { call: 2, by: by() },
         Body::Resumed { call: 2, why: why.clone() },
         Body::CallEnded { call: 2 },
         Body::Refused { what: s("ack XYZ"), why: why.clone(), by: by() },
@@ -674,6 +673,9 @@ fn one_of_each() -> Vec<Body> {
         },
         Body::ClockSet { by: span, was_trusted: false, trusted: true },
         Body::CallChanged { call: 2, change: CallChange::Held { length: span, by: HeldBy::Quiet } },
+        Body::HandedOn { call: 2, by: by() },
+        Body::Hushed { siren: "siren".to_owned(), length: span, by: by() },
+        Body::Blipped { alarm: "mains".to_owned(), count: 3, longest: span, since: span },
     ]
 }
 
@@ -766,7 +768,8 @@ fn place_of(body: &Body) -> usize {
         Body::ClockSet { .. } => 46,
         Body::CallChanged { .. } => 47,
         Body::HandedOn { .. } => 48,
-        Body::Blipped { .. } => 49,
+        Body::Hushed { .. } => 49,
+        Body::Blipped { .. } => 50,
     }
 }
 

@@ -104,6 +104,7 @@ fn plan() -> Plan {
     Plan {
         site: "Halyard House".to_owned(),
         help: slackwater_rules::plan::Help::default(),
+        without_mains: slackwater_rules::plan::WithoutMains::default(),
         altitude: 0.0,
         mains: None,
         zone: zone(),

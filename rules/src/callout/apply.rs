@@ -5,7 +5,7 @@
 use super::change::{Change, Fate, Joined, Message};
 use super::ladder::Climb;
 use super::member::{Condition, Member};
-use super::state::{Answer, CallOut, LISTEN_WITHIN, News, Phase, TELLINGS, Told};
+use super::state::{Answer, CRASH_LOOP, CallOut, News, Phase, STANDS_STILL, TELLINGS, Told};
 use crate::alarm::Priority;
 use crate::plan::Target;
 use crate::record::Seq;
@@ -26,7 +26,11 @@ impl CallOut {
                 | Change::Answered { .. }
                 | Change::AnsweredOne { .. }
         ) {
-            self.settling = if self.stands() { None } else { self.settling.or(Some(at)) };
+            if !self.stands() {
+                self.settling = self.settling.or(Some(at));
+            } else if let Some(since) = self.settling.take() {
+                self.go_on_after(at - since, at);
+            }
         }
     }
 
@@ -128,11 +132,12 @@ impl CallOut {
             }
             Change::Told { target, message, rank, about } => self.tell(target, message, (*rank, *about), at),
             Change::Page { target, fate } => self.note_page(target, *fate),
-            Change::Started => match self.unheard {
+            Change::Started => {
                 // A watch that keeps falling over waits once, not again at each start.
-                Some(first) if at - first <= LISTEN_WITHIN => {}
-                Some(_) | None => self.unheard = Some(at),
-            },
+                let loops = self.started.is_some_and(|last| at - last <= CRASH_LOOP);
+                self.unheard = self.unheard.filter(|_| loops).or(Some(at));
+                self.started = Some(at);
+            }
             Change::Waits { waits: true } => self.waits = self.waits.or(Some(at)),
             Change::Waits { waits: false } => {
                 let waited = self.waits.take().map_or(Span::ZERO, |since| at - since);
@@ -145,6 +150,19 @@ impl CallOut {
                 self.phase = Phase::Over;
                 (self.news, self.pressed) = (None, None);
             }
+        }
+    }
+
+    /// What settled stands again: its ladders go on where they were. A rung whose time fell into the
+    /// settling comes after as long as was left then, so that nobody is called in the moment of its return.
+    fn go_on_after(&mut self, settled: Span, at: Moment) {
+        for climb in self.climbs.iter_mut().filter(|climb| climb.due <= at) {
+            let still = match climb.rank {
+                Priority::Critical => settled.min(STANDS_STILL),
+                Priority::High | Priority::Medium | Priority::Low => settled,
+            };
+            climb.due = climb.due + still;
+            climb.begun = climb.begun + still;
         }
     }
 

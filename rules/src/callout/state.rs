@@ -25,6 +25,10 @@ pub const PRESSED_AGAIN: Span = Span::minutes(10);
 pub const LONGEST_HOLD: Span = Span::seconds(60);
 /// After a start a rung that is due waits no longer than this for the first readings.
 pub const LISTEN_WITHIN: Span = Span::seconds(60);
+/// Starts so soon after one another are those of a watch that keeps falling over: they wait once.
+pub const CRASH_LOOP: Span = Span::minutes(5);
+/// While nothing stands, ladders stand still; that of something critical for no longer than this.
+pub const STANDS_STILL: Span = Span::minutes(5);
 
 /// A call-out.
 #[derive(Clone, Debug, PartialEq)]
@@ -61,6 +65,8 @@ pub struct CallOut {
     pub pressed: Option<(By, Moment)>,
     /// The watch began then, and has not listened since.
     pub unheard: Option<Moment>,
+    /// The latest start of the watch.
+    pub started: Option<Moment>,
     /// A drill waits for a real call-out since then.
     pub waits: Option<Moment>,
 }
@@ -177,6 +183,7 @@ impl CallOut {
             news: None,
             pressed: None,
             unheard: None,
+            started: None,
             waits: None,
         }
     }

@@ -9,16 +9,20 @@ mod facts;
 mod joining;
 mod kept;
 mod older;
+mod sirens;
 
 use super::context::Context;
 use super::ground::Ground;
 use super::task::{Next, Task};
 use super::timers::DeadlineReason;
+use crate::callout::bounds;
 use crate::callout::change::{Change, Tell};
 use crate::callout::decide::{Outcome, Reply};
 use crate::callout::event::Time;
-use crate::callout::facts::Block;
+use crate::callout::facts::{Block, Facts as _};
 use crate::callout::headline::Lead;
+use crate::callout::ladder::Ladder;
+use crate::callout::siren::Siren;
 use crate::callout::state::{CallOut, Kind, Phase};
 use crate::callout::{Call, Fate, Member};
 use crate::ids::{By, Seq};
@@ -41,6 +45,8 @@ pub(super) struct Callouts {
     episodes: BTreeMap<String, Member>,
     /// When each alarm was raised lately, by record.
     raises: BTreeMap<String, Vec<(Seq, Moment)>>,
+    /// What each siren that a call-out has told was last bidden, and for how long it sounded.
+    sirens: BTreeMap<Target, Siren>,
     /// Those whose deadlines have to be set anew.
     touched: BTreeSet<Seq>,
 }
@@ -62,6 +68,8 @@ impl Callouts {
             }
             Body::CallChanged { call, change } => self.take_change(*call, change, at),
             Body::CallEnded { call } => self.change(*call, &Change::Ended, at),
+            Body::Paged { target, purpose, .. } => self.bid_siren(&Target::parse(target), *purpose, at),
+            Body::Hushed { siren, length, .. } => self.hush_siren(&Target::parse(siren), *length, at),
             Body::Started { .. } => {
                 for call in self.calls.values_mut().filter(|call| !call.ended()) {
                     call.core.apply(&Change::Started, at);
@@ -260,6 +268,24 @@ impl Callouts {
         call.core.headline(Lead::Rung, &facts, cx.mono()).map(|member| member.episode)
     }
 
+    /// How long an answer that this person gave now would hold.
+    pub(super) fn would_hold(&self, cx: &Context<'_>, call: &Call, who: Option<&str>) -> Moment {
+        let facts = Known::of(cx, call);
+        let standing = call.core.members.iter().filter(|member| member.stands());
+        let ladders: Vec<&Ladder> = standing.filter_map(|member| facts.ladder(&member.ladder)).collect();
+        let lease = bounds::lease(&call.core, &ladders, who.unwrap_or_default(), None, &facts, cx.mono());
+        cx.mono() + lease.length
+    }
+
+    /// Whom the next rung tells, and when.
+    pub(super) fn next_rung(&self, cx: &Context<'_>, call: &Call) -> Option<(Vec<Target>, Moment)> {
+        let facts = Known::of(cx, call);
+        let climb = call.core.active(cx.mono()).into_iter().min_by_key(|climb| climb.due)?;
+        let last = facts.ladder(&climb.ladder)?.rungs.len().checked_sub(1)?;
+        let rung = (climb.next as usize).min(last);
+        Some((facts.people(&climb.ladder, rung as u32), climb.due))
+    }
+
     /// Whether a call-out has this code.
     pub(super) fn has_code(&self, code: &str) -> bool {
         self.calls.values().any(|call| call.code() == code)
@@ -305,7 +331,11 @@ impl Callouts {
             for body in kept::bodies(id, told) {
                 next.record(body);
             }
-            next.then(Task::Page { call: id, target, purpose });
+            // What a siren should do is a state, of all call-outs together.
+            match target.contact {
+                Some(_) => next.then(Task::Page { call: id, target, purpose }),
+                None => next.then(Task::TendSirens),
+            }
         }
         next.then(Task::DropUnwanted(id));
         if ended {

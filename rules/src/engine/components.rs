@@ -82,6 +82,7 @@ impl Components {
             | Body::Joined { .. }
             | Body::Stepped { .. }
             | Body::Answered { .. }
+            | Body::Hushed { .. }
             | Body::Resumed { .. }
             | Body::CallEnded { .. }
             | Body::CallChanged { .. } => self.callouts.apply(ground, record),

@@ -106,6 +106,8 @@ impl Engine {
             Task::StopgapNews(news) => self.decide(|cx, next| cx.callouts.on_stopgap_news(cx, &news, next)),
             Task::End(call) => self.decide(|cx, next| cx.callouts.on_end(cx, call, next)),
             Task::PageEnded(call) => self.decide(|cx, next| cx.callouts.on_page_ended(cx, call, next)),
+            Task::TendSirens => self.decide(|cx, next| cx.callouts.on_sirens(cx, next)),
+            Task::Hush { siren, by } => self.decide(|cx, next| cx.callouts.on_hush(cx, &siren, by, next)),
             Task::HandOn { call, by } => self.decide(|cx, next| cx.callouts.on_hand_on(cx, call, &by, next)),
             Task::Answer { call, only, named, by } => {
                 self.decide(|cx, next| cx.callouts.on_answer(cx, (call, only), (named, &by), next));
@@ -169,6 +171,7 @@ impl Engine {
                 self.decide(|cx, next| cx.callouts.on_time(cx, call, next));
             }
             DeadlineReason::Retry(page) => self.decide(|cx, next| cx.delivery.on_retry(cx, page, next)),
+            DeadlineReason::Sirens => self.queue.push(Task::TendSirens),
             DeadlineReason::Drills => self.queue.push(Task::TendDrills),
             DeadlineReason::Outage => self.decide(|cx, next| cx.outage.on_look(cx, next)),
             DeadlineReason::Unfinished => {}
@@ -190,6 +193,7 @@ impl Engine {
             next.then(Task::EndOrphans);
             next.then(Task::ArmRetries);
             next.then(Task::CallForTheForgotten);
+            next.then(Task::TendSirens);
             next.then(Task::TendDrills);
         });
     }

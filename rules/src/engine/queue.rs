@@ -68,6 +68,7 @@ impl Queue {
             | Task::DropUnwanted(_)
             | Task::TendDrills
             | Task::ArmDrills
+            | Task::TendSirens
             | Task::ArmRetries => true,
             Task::Due(_)
             | Task::LookAtSensors
@@ -83,6 +84,7 @@ impl Queue {
             | Task::PageEnded(_)
             | Task::Answer { .. }
             | Task::HandOn { .. }
+            | Task::Hush { .. }
             | Task::EndOrphans
             | Task::WakeCalls { .. }
             | Task::Page { .. }
@@ -178,6 +180,8 @@ impl Queue {
             | Task::PageEnded(_)
             | Task::Answer { .. }
             | Task::HandOn { .. }
+            | Task::Hush { .. }
+            | Task::TendSirens
             | Task::EndOrphans
             | Task::WakeCalls { .. }
             | Task::Page { .. }

@@ -82,6 +82,15 @@ pub(super) enum Task {
         /// Who.
         by: By,
     },
+    /// Callouts: each siren is bidden what it should do now.
+    TendSirens,
+    /// Callouts: a person beside a siren wants it silent for a while.
+    Hush {
+        /// The siren, as it is written.
+        siren: String,
+        /// Who.
+        by: By,
+    },
     /// Callouts: a person tests a policy.
     Drill(CalloutId),
     /// Callouts: those whose policy has gone from the plan are over.

@@ -34,6 +34,8 @@ pub enum DeadlineReason {
     Lease(Seq),
     /// A call-out has been quiet for long enough.
     Settle(Seq),
+    /// What a siren should do may change.
+    Sirens,
     /// A deferred page is tried again.
     Retry(Seq),
     /// A test page or a notice is due, or a test page has waited for long enough.
@@ -73,6 +75,7 @@ impl DeadlineReason {
             Self::Step(_)
             | Self::Lease(_)
             | Self::Settle(_)
+            | Self::Sirens
             | Self::Retry(_)
             | Self::Drills
             | Self::Outage

@@ -141,6 +141,7 @@ impl fmt::Display for Body {
             Self::HandedOn { call, by } => {
                 write!(f, "call-out {call} handed on by {by}: the next one is called")
             }
+            Self::Hushed { siren, length, by } => write!(f, "{siren} is silent for {length}, by {by}"),
             Self::Resumed { call, why } => write!(f, "call-out {call} goes on: {why}"),
             Self::CallEnded { call } => write!(f, "call-out {call} ended"),
             Self::CallChanged { call, change } => write!(f, "call-out {call}: {change}"),

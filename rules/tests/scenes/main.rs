@@ -19,6 +19,7 @@ mod restarts;
 mod senses;
 mod sight;
 mod sources;
+mod table;
 mod turns;
 mod witness;
 mod work;

@@ -30,6 +30,9 @@ pub(super) fn text(body: Body) -> Option<String> {
         Body::HandedOn { call, by } => {
             format!("{} ({}) had the next person called in call-out {call}", by.who, by.via)
         }
+        Body::Hushed { siren, length, by } => {
+            format!("{} ({}) silenced {siren} for {length}", by.who, by.via)
+        }
         Body::Settled { alarm } => format!("{alarm} has settled"),
         Body::Reset { alarm, by } => format!("{alarm} was reset by {} ({})", by.who, by.via),
         Body::Refused { what, why, by } => format!("refused: {what}, from {} ({}): {why}", by.who, by.via),

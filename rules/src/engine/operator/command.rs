@@ -30,6 +30,11 @@ pub enum OperatorCommand {
         /// The code on the page.
         code: String,
     },
+    /// Silences a siren for ten minutes, by somebody who stands beside it. It answers nothing.
+    Hush {
+        /// Its channel: `siren`.
+        siren: String,
+    },
     /// Resets a latched alarm.
     Reset {
         /// Its name.
@@ -122,6 +127,7 @@ impl Operator {
     ) {
         match command {
             OperatorCommand::Acknowledge { code, length } => acknowledge(cx, &code, length, &by, next),
+            OperatorCommand::Hush { siren } => next.then(Task::Hush { siren, by }),
             OperatorCommand::HandOn { code } => hand_on(cx, &code, by, next),
             OperatorCommand::Reset { alarm } => reset(cx, alarm, by, next),
             OperatorCommand::Shelve { alarm, length, why } => shelve(cx, (alarm, length, why), by, next),

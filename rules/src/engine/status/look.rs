@@ -165,6 +165,7 @@ impl Context<'_> {
             DeadlineReason::Step(call) => format!("call-out {call}: the next step"),
             DeadlineReason::Lease(call) => format!("call-out {call}: the answer runs out"),
             DeadlineReason::Settle(call) => format!("call-out {call}: the all-clear"),
+            DeadlineReason::Sirens => "a siren may have to change".to_owned(),
             DeadlineReason::Retry(page) => format!("page {page} is tried again"),
             DeadlineReason::Drills => "test pages and notices are looked after".to_owned(),
             DeadlineReason::Outage => "the outage drill is looked at".to_owned(),

@@ -1,0 +1,82 @@
+//! Sirens: what each should do now follows from all call-outs together, and goes out as a page of the
+//! call-out that wants it, or wanted it last, whenever it changes.
+
+use super::Callouts;
+use crate::callout::siren::{HUSH, Limits, SirenChange, told_until};
+use crate::callout::state::Kind;
+use crate::engine::context::Context;
+use crate::engine::task::{Next, Task};
+use crate::engine::timers::DeadlineReason;
+use crate::ids::{By, Seq};
+use crate::plan::{ChannelKind, Target};
+use crate::record::{Body, Purpose};
+use crate::time::{Moment, Span};
+
+impl Callouts {
+    /// A page to a siren is what it was bidden.
+    pub(super) fn bid_siren(&mut self, target: &Target, purpose: Purpose, at: Moment) {
+        if target.contact.is_some() {
+            return;
+        }
+        let on = match purpose {
+            Purpose::Call | Purpose::Drill => true,
+            Purpose::Taken | Purpose::AllClear | Purpose::Digest | Purpose::Notice => false,
+        };
+        self.sirens.entry(target.clone()).or_default().apply(SirenChange::Wish { on }, at);
+    }
+
+    pub(super) fn hush_siren(&mut self, target: &Target, length: Span, at: Moment) {
+        self.sirens.entry(target.clone()).or_default().apply(SirenChange::Hushed { length }, at);
+    }
+
+    /// Each siren is bidden what it should do, if that is not what it was bidden last.
+    pub(in crate::engine) fn on_sirens(&self, cx: &Context<'_>, next: &mut Next) {
+        let now = cx.mono();
+        let mut again: Option<Moment> = None;
+        for target in self.told_sirens() {
+            let siren = self.sirens.get(target).cloned().unwrap_or_default();
+            let cores = self.running().map(|call| &call.core);
+            let wish = siren.wish(target, Limits::default(), cores, now);
+            again = again.into_iter().chain(wish.again).min();
+            if wish.on == siren.since.is_some() {
+                continue;
+            }
+            let Some((call, purpose)) = self.voice_of(target, wish.on, now) else { continue };
+            next.then(Task::Page { call, target: target.clone(), purpose });
+        }
+        next.wake(DeadlineReason::Sirens, again);
+    }
+
+    /// Sirens that some call-out has told.
+    fn told_sirens(&self) -> Vec<&Target> {
+        let told = self.calls.values().flat_map(|call| call.core.told.keys());
+        let mut sirens: Vec<&Target> = told.filter(|target| target.contact.is_none()).collect();
+        sirens.sort_unstable();
+        sirens.dedup();
+        sirens
+    }
+
+    /// The call-out in whose name a siren is bidden something, and what that page is for.
+    fn voice_of(&self, target: &Target, on: bool, now: Moment) -> Option<(Seq, Purpose)> {
+        let told = self.calls.values().rev().filter(|call| call.core.told.contains_key(target));
+        if !on {
+            return told.into_iter().next().map(|call| (call.core.id, Purpose::Taken));
+        }
+        let wants = |until: Option<Moment>| until.is_some_and(|until| until > now);
+        let mut those = told.filter(|call| wants(told_until(&call.core, target, Limits::default(), now)));
+        those.next().map(|call| match call.core.kind {
+            Kind::Drill => (call.core.id, Purpose::Drill),
+            Kind::Cause | Kind::Mass | Kind::Digest => (call.core.id, Purpose::Call),
+        })
+    }
+
+    /// A person beside a siren wants it silent for a while. It answers nothing.
+    pub(in crate::engine) fn on_hush(&self, cx: &Context<'_>, siren: &str, by: By, next: &mut Next) {
+        let target = Target::parse(siren);
+        if cx.plan.directory.channels.get(&target) != Some(&ChannelKind::Siren) {
+            return next.refuse(format!("hush {siren}"), "there is no such siren", &by);
+        }
+        next.record(Body::Hushed { siren: target.to_string(), length: HUSH, by });
+        next.then(Task::TendSirens);
+    }
+}

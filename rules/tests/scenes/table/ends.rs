@@ -1,0 +1,125 @@
+//! Ends: the all-clear, what is put aside, what is latched, what flickers.
+
+use super::Night;
+use slackwater_rules::engine::OperatorCommand;
+
+#[test]
+fn nothing_stands_and_one_all_clear_goes_to_those_who_were_told() {
+    let mut night = Night::by_day("pump high loud");
+    night.raise("pump");
+    night.wait(1);
+    night.clear("pump");
+    night.wait(10);
+    night.told(&["0:00 tom.text call", "3:00 tom.text clear"]);
+    assert_eq!(night.calls(), 0);
+}
+
+#[test]
+fn the_last_standing_member_is_put_aside_and_those_told_learn_by_whom_and_get_no_all_clear() {
+    let mut night = Night::by_day("pump high loud");
+    night.raise("pump");
+    night.wait(1);
+    night.shelve("ines", "pump");
+    assert!(night.headline("tom.text").contains("ines"), "{}", night.headline("tom.text"));
+    night.clear("pump");
+    night.wait(10);
+    night.told(&["0:00 tom.text call", "1:00 tom.text taken"]);
+}
+
+#[test]
+fn what_is_off_the_shelf_and_still_so_is_called_out_anew() {
+    let mut night = Night::by_day("pump high loud");
+    night.raise("pump");
+    night.wait(1);
+    night.shelve("ines", "pump");
+    night.site.forget();
+    night.wait(21);
+    night.told(&["21:00 tom.text call"]);
+}
+
+#[test]
+fn a_latched_member_that_returns_before_an_answer_stands_on_without_an_all_clear() {
+    let mut night = Night::by_day("leak high loud; latching = true");
+    night.raise("leak");
+    night.wait(1);
+    night.clear("leak");
+    night.wait(15);
+    night.told(&["0:00 tom.text call", "5:00 neighbour.text call", "15:00 neighbour.mail call"]);
+}
+
+#[test]
+fn a_latched_member_that_returns_after_an_answer_is_answered() {
+    let mut night = Night::by_day("leak high loud; latching = true");
+    night.raise("leak");
+    night.wait(1);
+    night.answer("ines", "leak");
+    night.site.forget();
+    night.clear("leak");
+    night.wait(90);
+    night.told(&["3:00 tom.text clear"]);
+}
+
+#[test]
+fn a_latched_member_that_returned_unanswered_is_over_once_somebody_answers() {
+    let mut night = Night::by_day("leak high loud; latching = true");
+    night.raise("leak");
+    night.wait(1);
+    night.clear("leak");
+    night.wait(1);
+    night.site.forget();
+    night.answer("ines", "leak");
+    night.wait(90);
+    night.told(&["2:00 tom.text taken", "4:00 tom.text clear"]);
+    night.site.says_person("ines", OperatorCommand::Reset { alarm: "leak".to_owned() });
+    night.told(&[]);
+}
+
+#[test]
+fn a_cause_that_flickers_settles_for_an_hour_and_is_one_call_out_and_one_all_clear() {
+    let mut night = Night::by_day("pump high loud");
+    night.raise("pump");
+    night.wait(1);
+    night.clear("pump");
+    night.wait(10);
+    night.told(&["0:00 tom.text call", "3:00 tom.text clear"]);
+    night.raise("pump");
+    night.wait(1);
+    night.clear("pump");
+    night.wait(59);
+    night.told(&["11:00 tom.text call"]);
+    night.wait(10);
+    night.told(&["72:00 tom.text clear"]);
+    assert_eq!(night.calls(), 0);
+}
+
+#[test]
+fn what_is_raised_in_settling_goes_on_in_the_state_before_it() {
+    let mut night = Night::by_day(
+        "power high loud
+         flow low mild; consequence-of = [\"power\"]",
+    );
+    night.raise("power");
+    night.answer("ines", "power");
+    night.site.forget();
+    night.clear("power");
+    night.wait(1);
+    night.raise("flow");
+    night.wait(30);
+    // The answer still holds.
+    night.told(&[]);
+}
+
+#[test]
+fn a_real_call_out_begins_during_a_drill_and_the_drill_waits() {
+    let mut night = Night::by_day("pump high mild");
+    night.site.says_person("ines", OperatorCommand::Drill { callout: "loud".to_owned() });
+    night.wait(1);
+    night.told(&["0:00 tom.text drill", "0:00 siren drill"]);
+    night.raise("pump");
+    night.wait(8);
+    night.told(&["1:00 siren taken", "1:00 ines.mail call"]);
+    night.clear("pump");
+    night.wait(8);
+    // It goes on with what was left of its five minutes.
+    night.told(&["11:00 ines.mail clear", "15:00 neighbour.text drill"]);
+}

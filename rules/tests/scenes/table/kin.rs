@@ -1,0 +1,153 @@
+//! Kin: who joins whose call-out, and what becomes of a consequence when its cause goes first.
+
+use super::Night;
+
+const POWER: &str = "
+    power critical loud
+    flow high mild; consequence-of = [\"power\"]; on-delay = \"3 min\"
+";
+
+#[test]
+fn a_consequence_joins_the_call_out_of_its_cause_and_is_listed() {
+    let mut night = Night::by_day(POWER);
+    night.raise("power");
+    night.raise("flow");
+    night.wait(4);
+    night.told(&["0:00 tom.text call", "0:00 siren call", "3:00 siren taken"]);
+    assert_eq!(night.calls(), 1);
+}
+
+#[test]
+fn a_cause_joins_the_call_out_of_what_it_explains() {
+    let mut night = Night::by_day(POWER);
+    night.raise("flow");
+    night.wait(4);
+    night.told(&["3:00 ines.mail call"]);
+    night.raise("power");
+    night.wait(1);
+    night.told(&["4:00 ines.mail call", "4:00 tom.text call", "4:00 siren call"]);
+    assert_eq!(night.calls(), 1);
+}
+
+#[test]
+fn a_cause_returns_first_and_what_was_listed_counts_as_raised_anew_after_its_own_on_delay() {
+    let mut night = Night::by_day(POWER);
+    night.raise("power");
+    night.raise("flow");
+    night.wait(4);
+    night.answer("tom", "power");
+    night.site.forget();
+    night.clear("power");
+    night.wait(2);
+    night.told(&[]);
+    night.wait(2);
+    // The answer covered the flow as well, which stood: it stays answered.
+    night.told(&[]);
+}
+
+#[test]
+fn a_cause_returns_first_and_what_came_after_the_answer_is_told_three_minutes_later() {
+    let mut night = Night::by_day(POWER);
+    night.raise("power");
+    night.answer("tom", "power");
+    night.raise("flow");
+    night.wait(4);
+    night.site.forget();
+    night.clear("power");
+    night.wait(10);
+    // It ranks below what the answer covered, and is asked about when that runs out.
+    night.told(&[]);
+    night.wait(50);
+    night.told(&["60:00 tom.text call"]);
+}
+
+#[test]
+fn mains_that_flap_over_a_standing_low_alarm_are_one_call_out_and_page_nobody_twice() {
+    let mut night = Night::by_day(
+        "power critical loud
+         pump low mild; consequence-of = [\"power\"]",
+    );
+    night.raise("pump");
+    night.wait(1);
+    night.raise("power");
+    night.wait(1);
+    night.site.forget();
+    for _ in 0..3 {
+        night.clear("power");
+        night.seconds(20);
+        night.raise("power");
+        night.seconds(20);
+    }
+    night.told(&["2:00 siren taken"]);
+    assert_eq!(night.calls(), 1);
+}
+
+#[test]
+fn a_member_comes_back_within_settle_and_nobody_is_paged() {
+    let mut night = Night::by_day("pump high loud");
+    night.raise("pump");
+    night.wait(1);
+    night.clear("pump");
+    night.wait(1);
+    night.raise("pump");
+    night.wait(2);
+    night.told(&["0:00 tom.text call"]);
+}
+
+#[test]
+fn what_nothing_links_begins_a_call_out_of_its_own() {
+    let mut night = Night::by_day(
+        "power high loud
+         leak high mild",
+    );
+    night.raise("power");
+    night.raise("leak");
+    night.seconds(1);
+    night.told(&["0:00 tom.text call", "0:00 ines.mail call"]);
+    assert_eq!(night.calls(), 2);
+}
+
+#[test]
+fn with_two_call_outs_to_choose_from_the_one_of_higher_rank_gets_it() {
+    let mut night = Night::by_day(
+        "pump low mild
+         power high loud
+         flow low mild; consequence-of = [\"pump\", \"power\"]",
+    );
+    night.raise("pump");
+    night.raise("power");
+    night.seconds(1);
+    night.site.forget();
+    night.raise("flow");
+    night.seconds(1);
+    night.told(&[]);
+    let calls = night.site.engine.status(night.site.now).calls;
+    let with = calls.iter().find(|call| call.about.contains(&"flow".to_owned())).expect("it is in one");
+    assert!(with.about.contains(&"power".to_owned()), "{with:?}");
+}
+
+#[test]
+fn from_the_sixth_call_out_of_a_ladder_within_five_seconds_on_they_are_one_mass() {
+    let names = ["a", "b", "c", "d", "e", "f", "g", "h"];
+    let alarms: String = names.iter().map(|name| format!("{name}{name} high loud\n")).collect();
+    let mut night = Night::by_day(&alarms);
+    for name in names {
+        night.raise(&format!("{name}{name}"));
+    }
+    night.seconds(1);
+    assert!(night.calls() <= 6, "{}", night.site.story());
+    let texts = night.site.world.sent.iter().filter(|sent| sent.to == "tom.text").count();
+    assert!(texts <= 6, "{texts} pages\n{}", night.site.story());
+}
+
+#[test]
+fn five_call_outs_at_once_are_five() {
+    let names = ["a", "b", "c", "d", "e"];
+    let alarms: String = names.iter().map(|name| format!("{name}{name} high loud\n")).collect();
+    let mut night = Night::by_day(&alarms);
+    for name in names {
+        night.raise(&format!("{name}{name}"));
+    }
+    night.seconds(1);
+    night.told(&["0:00 tom.text call"; 5]);
+}

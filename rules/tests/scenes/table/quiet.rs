@@ -1,0 +1,108 @@
+//! Quiet hours: what they hold, what they don't, and what takes its kin out of the morning's page.
+
+use super::Night;
+
+#[test]
+fn quiet_holds_what_is_low_until_it_ends_and_then_all_rungs_are_climbed() {
+    let mut night = Night::at_night("pump low mild");
+    night.raise("pump");
+    night.wait(7 * 60);
+    night.told(&[]);
+    // It ends at 07:00, 7 h 55 min after the scene begins.
+    night.wait(66);
+    night.told(&["475:00 ines.mail digest", "485:00 ines.push digest"]);
+}
+
+#[test]
+fn what_came_and_went_in_quiet_hours_is_told_once_in_the_morning() {
+    let mut night = Night::at_night("pump low mild");
+    night.raise("pump");
+    night.wait(30);
+    night.clear("pump");
+    night.wait(9 * 60);
+    night.told(&["475:00 ines.mail digest"]);
+    assert_eq!(night.calls(), 0);
+}
+
+#[test]
+fn quiet_never_holds_what_is_high() {
+    let mut night = Night::at_night("pump high mild");
+    night.raise("pump");
+    night.wait(1);
+    night.told(&["0:00 ines.mail call"]);
+}
+
+#[test]
+fn quiet_holds_what_is_medium_only_if_there_is_time_until_an_hour_after_its_end() {
+    let mut night = Night::at_night(
+        "slow medium mild; time-to-respond = \"12 h\"
+         soon medium mild; time-to-respond = \"2 h\"
+         unknown medium mild",
+    );
+    for alarm in ["slow", "soon", "unknown"] {
+        night.raise(alarm);
+        night.seconds(10);
+    }
+    night.told(&["0:10 ines.mail call", "0:20 ines.mail call"]);
+}
+
+#[test]
+fn what_can_not_wait_takes_only_its_kin_out_of_what_is_held() {
+    let mut night = Night::at_night(
+        "pump low mild
+         lamp low mild
+         power critical loud; consequence-of = [\"pump\"]",
+    );
+    night.raise("pump");
+    night.raise("lamp");
+    night.wait(1);
+    night.told(&[]);
+    night.raise("power");
+    night.wait(1);
+    night.told(&["1:00 tom.text call", "1:00 siren call"]);
+    assert_eq!(night.calls(), 2, "{}", night.site.story());
+}
+
+#[test]
+fn a_digest_is_one_page_about_several() {
+    let mut night = Night::at_night(
+        "pump low mild
+         lamp low mild",
+    );
+    night.raise("pump");
+    night.wait(20);
+    night.raise("lamp");
+    night.wait(8 * 60);
+    night.told(&["475:00 ines.mail digest", "485:00 ines.push digest"]);
+}
+
+#[test]
+fn the_lease_ends_with_only_what_quiet_holds_left_and_it_is_held() {
+    let mut night = Night::at_night(
+        "power critical loud
+         pump low mild; consequence-of = [\"power\"]",
+    );
+    night.raise("power");
+    night.raise("pump");
+    night.answer("ines", "power");
+    night.wait(10);
+    night.clear("power");
+    night.site.forget();
+    night.wait(7 * 60);
+    night.told(&[]);
+}
+
+#[test]
+fn the_highest_rank_falls_and_what_is_left_is_held_if_quiet_holds_it() {
+    let mut night = Night::at_night(
+        "power critical loud
+         pump low mild; consequence-of = [\"power\"]",
+    );
+    night.raise("power");
+    night.raise("pump");
+    night.wait(1);
+    night.site.forget();
+    night.clear("power");
+    night.wait(60);
+    night.told(&["1:00 siren taken"]);
+}

@@ -1,0 +1,139 @@
+//! Ranks: a call-out follows its worst standing member, up at once and down in its own time.
+
+use super::Night;
+
+const KIN: &str = "
+    pump low mild
+    power critical loud; consequence-of = [\"pump\"]
+";
+
+#[test]
+fn a_member_above_the_asked_rank_begins_its_ladder_at_rung_0_and_those_told_get_the_news_at_once() {
+    let mut night = Night::by_day(KIN);
+    night.raise("pump");
+    night.wait(2);
+    night.told(&["0:00 ines.mail call"]);
+    night.raise("power");
+    night.wait(6);
+    night.told(&[
+        "2:00 ines.mail call",
+        "2:00 tom.text call",
+        "2:00 siren call",
+        "5:00 siren taken",
+        "7:00 neighbour.text call",
+    ]);
+    assert_eq!(night.calls(), 1);
+}
+
+#[test]
+fn a_page_is_about_its_news() {
+    let mut night = Night::by_day(KIN);
+    night.raise("pump");
+    night.wait(2);
+    night.raise("power");
+    night.seconds(1);
+    assert!(night.headline("ines.mail").contains("power"), "{}", night.headline("ines.mail"));
+    assert!(night.headline("tom.text").contains("power"), "{}", night.headline("tom.text"));
+}
+
+#[test]
+fn a_critical_member_at_the_asked_rank_with_another_ladder_begins_that_one_at_rung_0() {
+    let mut night = Night::by_day(
+        "power critical mild
+         heat critical loud; consequence-of = [\"power\"]",
+    );
+    night.raise("power");
+    night.wait(1);
+    night.told(&["0:00 ines.mail call"]);
+    night.raise("heat");
+    night.wait(1);
+    night.told(&["1:00 tom.text call", "1:00 siren call"]);
+}
+
+#[test]
+fn a_critical_member_at_the_asked_rank_of_the_same_ladder_is_listed_and_told_within_five_minutes() {
+    let mut night = Night::by_day(
+        "power critical mild
+         heat critical mild; consequence-of = [\"power\"]",
+    );
+    night.raise("power");
+    night.wait(1);
+    night.told(&["0:00 ines.mail call"]);
+    night.raise("heat");
+    night.wait(4);
+    night.told(&[]);
+    night.wait(1);
+    night.told(&["6:00 ines.mail call"]);
+    night.wait(5);
+    night.told(&["10:00 ines.push call"]);
+}
+
+#[test]
+fn a_member_at_the_asked_rank_that_is_not_critical_is_listed_by_the_next_page() {
+    let mut night = Night::by_day(
+        "power high mild
+         flow high mild; consequence-of = [\"power\"]",
+    );
+    night.raise("power");
+    night.wait(1);
+    night.raise("flow");
+    night.wait(9);
+    night.told(&["0:00 ines.mail call", "10:00 ines.push call"]);
+}
+
+#[test]
+fn worse_at_the_asked_rank_is_a_page_at_once_to_those_told_so_far() {
+    let mut night = Night::by_day(
+        "power high loud; worse = \"flood-seen is on\"
+         flood low mild",
+    );
+    night.raise("power");
+    night.wait(1);
+    night.told(&["0:00 tom.text call"]);
+    // Nobody is told of the flood by the other ladder's own page than its own.
+    night.raise("flood");
+    night.seconds(1);
+    night.told(&["1:00 tom.text call", "1:00 ines.mail call"]);
+    assert_eq!(night.calls(), 2);
+}
+
+#[test]
+fn worse_for_one_below_the_asked_rank_is_listed() {
+    let mut night = Night::by_day(
+        "power critical mild
+         pump low mild; consequence-of = [\"power\"]; worse = \"depth-seen is on\"
+         depth low none",
+    );
+    night.raise("power");
+    night.raise("pump");
+    night.wait(1);
+    night.raise("depth");
+    night.wait(8);
+    night.told(&["0:00 ines.mail call"]);
+}
+
+#[test]
+fn the_highest_rank_falls_and_the_milder_ladder_goes_on_with_somebody_not_yet_told() {
+    let mut night = Night::by_day(KIN);
+    night.raise("pump");
+    night.wait(2);
+    night.raise("power");
+    night.wait(2);
+    night.site.forget();
+    night.clear("power");
+    night.wait(10);
+    // At the raising of the pump + 10 min; tom's siren is silent at once.
+    night.told(&["4:00 siren taken", "10:00 ines.push call"]);
+}
+
+#[test]
+fn the_highest_rank_falls_and_an_answer_stays() {
+    let mut night = Night::by_day(KIN);
+    night.raise("pump");
+    night.raise("power");
+    night.answer("tom", "power");
+    night.site.forget();
+    night.clear("power");
+    night.wait(50);
+    night.told(&[]);
+}

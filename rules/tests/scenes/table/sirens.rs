@@ -1,0 +1,93 @@
+//! Sirens: on while a call-out that told them climbs, three minutes a rung, only for what is critical.
+
+use super::Night;
+use slackwater_rules::engine::OperatorCommand;
+use slackwater_rules::record::Purpose;
+
+#[test]
+fn a_siren_sounds_three_minutes_for_a_rung() {
+    let mut night = Night::by_day("power critical loud");
+    night.raise("power");
+    night.wait(4);
+    night.told(&["0:00 tom.text call", "0:00 siren call", "3:00 siren taken"]);
+}
+
+#[test]
+fn only_what_is_critical_sounds_one() {
+    let mut night = Night::by_day("pump high loud");
+    night.raise("pump");
+    night.wait(1);
+    night.told(&["0:00 tom.text call"]);
+}
+
+#[test]
+fn an_answer_silences_it() {
+    let mut night = Night::by_day("power critical loud");
+    night.raise("power");
+    night.wait(1);
+    night.site.forget();
+    night.answer("tom", "power");
+    night.told(&["1:00 siren taken"]);
+}
+
+#[test]
+fn the_end_of_one_call_out_does_not_silence_the_siren_of_another() {
+    let mut night = Night::by_day(
+        "power critical loud
+         leak critical loud",
+    );
+    night.raise("power");
+    night.wait(1);
+    night.raise("leak");
+    night.seconds(30);
+    night.site.forget();
+    night.answer("tom", "power");
+    night.seconds(30);
+    night.told(&[]);
+    night.wait(3);
+    night.told(&["4:00 siren taken"]);
+}
+
+#[test]
+fn a_button_beside_it_hushes_it_for_ten_minutes_and_answers_nothing() {
+    let mut night = Night::by_day("power critical loud");
+    night.raise("power");
+    night.wait(1);
+    night.site.forget();
+    night.site.says_person("tom", OperatorCommand::Hush { siren: "siren".to_owned() });
+    night.wait(5);
+    night.told(&["1:00 siren taken", "5:00 neighbour.text call"]);
+}
+
+#[test]
+fn two_call_outs_that_want_it_are_one_sound() {
+    let mut night = Night::by_day(
+        "power critical loud
+         leak critical loud",
+    );
+    night.raise("power");
+    night.raise("leak");
+    night.wait(4);
+    night.told(&["0:00 tom.text call", "0:00 siren call", "0:00 tom.text call", "3:00 siren taken"]);
+}
+
+#[test]
+fn a_siren_sounds_a_quarter_of_an_hour_in_an_hour_at_most() {
+    let mut night = Night::by_day("power critical loud");
+    night.raise("power");
+    let mut sounding = 0;
+    for _ in 0..12 {
+        // All rungs again and again, by somebody who is impatient.
+        night.next("tom", "power");
+        night.wait(4);
+    }
+    let mut on = None;
+    for sent in night.site.world.sent.iter().filter(|sent| sent.to == "siren") {
+        match (sent.purpose == Purpose::Call, on.take()) {
+            (true, _) => on = Some(sent.at),
+            (false, Some(since)) => sounding += (sent.at - since).0,
+            (false, None) => {}
+        }
+    }
+    assert!((14 * 60_000..=15 * 60_000).contains(&sounding), "{sounding} ms\n{}", night.site.story());
+}
