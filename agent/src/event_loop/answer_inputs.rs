@@ -199,7 +199,7 @@ impl EventLoop {
         };
         let is_open = self.engine.is_open_code(&code);
         let turn = self.engine.step(now, Input::Said { command, by: by.clone() });
-        let (records, heard) = (turn.records.clone(), turn.heard.clone());
+        let (records, heard) = (turn.records.clone(), turn.heard);
         self.gather(&now, turn);
         let refused = records.iter().find_map(|record| match &record.body {
             Body::Refused { why, by: whom, .. } if *whom == by => Some(why.clone()),
