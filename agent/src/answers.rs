@@ -18,16 +18,16 @@ use lettre::message::Mailbox as Address;
 use slackwater_rules::time::Span;
 use std::path::PathBuf;
 
-/// Logs in to the mailbox, and says how it tells of mail.
+/// Connects, logs in and selects the folder; no message is read, marked or moved.
 ///
 /// # Errors
-/// Why it can't be used.
+/// What is in the way, in words for a person.
 pub async fn try_out(settings: &MailboxSettings) -> Result<String, String> {
-    let imap = imap::Imap::open(settings).await.map_err(|fault| fault.to_string())?;
-    Ok(match imap.can_idle() {
-        true => "logged in, and it tells of mail as it comes".to_owned(),
-        false => "logged in; it has no IDLE, so it is looked at every 20 s".to_owned(),
-    })
+    let place = format!("{}:{}", settings.host, settings.port);
+    match imap::Imap::open(settings).await {
+        Ok(_) => Ok(format!("{place} takes our login, and has the folder {}", settings.folder)),
+        Err(fault) => Err(format!("{place}: {fault}")),
+    }
 }
 
 /// How people may answer, besides the command line and texts.

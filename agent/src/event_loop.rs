@@ -18,6 +18,7 @@ mod parts;
 mod recollecting;
 mod reloading;
 mod sms_inputs;
+mod telling;
 mod topic_answers;
 
 pub use parts::{Parts, RunError, TurnObserver, Until};
@@ -42,7 +43,6 @@ use health_inputs::ToldHealth;
 use mending::{Door, Mending};
 use outlet::Outlet;
 use slackwater_rules::engine::{Effect, Engine, Input, Turn};
-use slackwater_rules::quality::Quality;
 use slackwater_rules::record::{Outcome, Record, Seq};
 use slackwater_rules::time::{Moment, Now, Span};
 use sms_inputs::Texting;
@@ -50,6 +50,7 @@ use std::collections::{BTreeMap, VecDeque};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
+use telling::Telling;
 use tokio::sync::mpsc;
 
 /// Messages of one batch: enough to commit seldom, few enough to answer at once.
@@ -144,6 +145,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
     let mut watch = EventLoop {
         mending: Mending::of(&config, &settings.places.rules, &health.unusable, now.mono),
         door,
+        telling: Telling::default(),
         // Without a modem nothing ever comes.
         texts: texts.unwrap_or_else(|| mpsc::channel(1).1),
         letters,
@@ -212,6 +214,7 @@ struct EventLoop {
     health: PartsHealth,
     mending: Mending,
     door: Door,
+    telling: Telling,
     /// From the modem.
     texts: mpsc::Receiver<Arrived>,
     /// From the mailbox.
@@ -310,6 +313,7 @@ impl EventLoop {
             .chain(self.service.turn_wanted_by())
             .chain(check_in)
             .chain(self.mending.due())
+            .chain(self.telling_due())
             .min()
     }
 
@@ -331,10 +335,7 @@ impl EventLoop {
             onlooker(now, &turn);
         }
         self.keeper.sample(&turn.samples);
-        let late = turn.samples.iter().any(|sample| sample.quality == Quality::Late);
-        if late && self.engine.wants_past().is_some() {
-            self.retelling.want(now.mono);
-        }
+        self.retelling.note(&self.engine, &turn, now.mono);
         self.records.extend(turn.records);
         self.effects.extend(turn.effects);
     }
@@ -354,12 +355,10 @@ impl EventLoop {
             self.handle.ack(ack);
         }
         self.keeper.tend(&now);
-        if self.retelling.is_due(now.mono) {
-            self.keeper.flush(&now);
-            recollecting::recollect(&mut self.engine, &self.settings.places.journal.path, &now);
-        }
+        self.retelling.tend(&mut self.engine, &mut self.keeper, &self.settings.places.journal.path, &now);
         self.roster.tend(&now);
         self.check_in(&now, has_records);
+        self.tell_machines(&now, has_records);
         self.service.turn_finished(now.mono);
     }
 

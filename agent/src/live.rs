@@ -7,7 +7,6 @@
 mod broker;
 mod machine;
 
-use crate::answers;
 use crate::channels::Channel;
 use crate::control::{self, ControlReply, Request};
 use crate::modem::Modem;
@@ -123,9 +122,10 @@ async fn try_modem(settings: &Settings, running: Option<&serde_json::Value>) -> 
     let remedy = format!("see {device}, its SIM, PIN and antenna");
     let view = match running {
         Some(status) => {
-            let view = &status["health"]["modem"];
-            let said = view["view"].as_str().unwrap_or("the running watch has none: restart it").to_owned();
-            if view["well"] == true { Ok(said) } else { Err(said) }
+            let said = status.pointer("/health/modem/view").and_then(serde_json::Value::as_str);
+            let said = said.unwrap_or("the running watch has none: restart it").to_owned();
+            let well = status.pointer("/health/modem/well").and_then(serde_json::Value::as_bool);
+            if well == Some(true) { Ok(said) } else { Err(said) }
         }
         None => {
             let (modem, texts) = Modem::start(modem);
@@ -146,16 +146,13 @@ async fn try_modem(settings: &Settings, running: Option<&serde_json::Value>) -> 
     })
 }
 
-/// Logs in to the mailbox for answers, and looks at nothing in it.
 async fn try_mailbox(settings: &Settings) -> Option<Row> {
     let mailbox = settings.mailbox()?;
-    Some(match answers::try_out(mailbox).await {
-        Ok(found) => Row::ok("answers.mail", found),
-        Err(why) => Row::bad(
-            "answers.mail",
-            why,
-            "see `[answers.mail]`: host, port, security, user, password and folder",
-        ),
+    Some(match crate::answers::try_out(mailbox).await {
+        Ok(found) => Row::ok("answers by mail", found),
+        Err(why) => {
+            Row::bad("answers by mail", why, "see `[answers.mail]`: host, port, security, user, password")
+        }
     })
 }
 
