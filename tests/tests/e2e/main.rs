@@ -17,6 +17,7 @@ mod read_only;
 mod relays;
 mod rights;
 mod sound;
+mod telling;
 mod verbs;
 
 use slackwater_rules::record::{Body, Purpose, Record};
