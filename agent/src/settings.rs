@@ -36,7 +36,7 @@ pub use reader::read_text;
 pub use report::{Found, Report};
 pub use source::Environment;
 pub use sources::{SourceSettings, UpsSettings};
-pub use speech::{LogFormat, LogSettings, Trust};
+pub use speech::{LogFormat, LogSettings, MetricsSettings, Trust};
 
 use crate::answers::{AnswerSettings, MailboxSettings};
 use crate::modem::{ModemSettings, Number};
@@ -64,6 +64,8 @@ pub struct Settings {
     pub sources: SourceSettings,
     /// How the agent speaks about itself.
     pub log: LogSettings,
+    /// Where figures about the watch are left, if anywhere.
+    pub metrics: Option<MetricsSettings>,
     /// The mail server. Present if any channel is a mail channel.
     pub mail: Option<MailSettings>,
     /// The modem. Present if any channel is a text channel.
@@ -121,6 +123,7 @@ impl Settings {
         let places = Places::read(&root, files, site);
         let trust = root.get("clock").and_then(Trust::read);
         let log = root.get("log").and_then(LogSettings::read);
+        let metrics = root.get("metrics").and_then(|item| MetricsSettings::read(item, files));
         let broker = root.need("broker", "{ host = \"localhost\" }");
         let mut unusable = BTreeMap::new();
         let mut note = |section: &str, why: Option<String>| {
@@ -160,6 +163,7 @@ impl Settings {
             check_in,
             sources,
             log: log.unwrap_or_default(),
+            metrics,
             mail,
             modem,
             answers,
