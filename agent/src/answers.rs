@@ -10,7 +10,7 @@ mod reply;
 mod said;
 
 pub use letter::Letter;
-pub use mailbox::{Arrived, Mailbox};
+pub use mailbox::{ArrivedMail, Mailbox};
 
 use crate::channels::Security;
 use crate::secret::Secret;

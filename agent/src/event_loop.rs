@@ -37,7 +37,7 @@ use crate::settings::{Environment, Settings};
 use crate::site::{Site, broker, last_good};
 use crate::sources::{RunningSources, SourceRound};
 use crate::witness::Roster;
-use answer_inputs::Answers;
+use answer_inputs::AnswerMemory;
 use health::PartsHealth;
 use health_inputs::ToldHealth;
 use mending::{Door, Mending};
@@ -78,7 +78,7 @@ enum Happening {
     Delivered(Seq, Outcome),
     Asked(PendingRequest),
     Texted(Arrived),
-    Mailed(answers::Arrived),
+    Mailed(answers::ArrivedMail),
     Signal(ServiceSignal),
     /// A deadline, or the watchdog's wish for a turn.
     Woken,
@@ -152,7 +152,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
         identity,
         told: ToldHealth::nothing(&settings),
         texting: Texting::new(settings.numbers()),
-        answers: Answers::new(&settings, mailbox),
+        answers: AnswerMemory::new(&settings, mailbox),
         config,
         environment,
         settings,
@@ -218,13 +218,13 @@ struct EventLoop {
     /// From the modem.
     texts: mpsc::Receiver<Arrived>,
     /// From the mailbox.
-    letters: mpsc::Receiver<answers::Arrived>,
+    letters: mpsc::Receiver<answers::ArrivedMail>,
     /// For check-ins.
     identity: checkin::Identity,
     /// What the engine knows of the agent's own parts.
     told: ToldHealth,
     texting: Texting,
-    answers: Answers,
+    answers: AnswerMemory,
     /// What comes now was queued for us while we were away: until our own message comes back.
     backlog: bool,
     /// Another client has used our id: until then, being heard does not count.

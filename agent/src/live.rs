@@ -160,11 +160,12 @@ async fn try_mailbox(settings: &Settings) -> Option<Row> {
 fn certificates(settings: &Settings) -> Vec<Row> {
     let tls = settings.broker.tls.iter().filter_map(|tls| tls.ca_file.as_ref());
     let mail = settings.mail.iter().filter_map(|mail| mail.ca_file.as_ref());
+    let mailbox = settings.mailbox().and_then(|mailbox| mailbox.ca_file.as_ref());
     let push = settings.channels.values().filter_map(|channel| match channel {
         ChannelSettings::Push(push) => push.ca_file.as_ref(),
         _ => None,
     });
-    let files: std::collections::BTreeSet<_> = tls.chain(mail).chain(push).collect();
+    let files: std::collections::BTreeSet<_> = tls.chain(mail).chain(mailbox).chain(push).collect();
     let of_files = files
         .into_iter()
         .filter_map(|file| Some((format!("certificates {}", file.display()), expiry::of_file(file)?)));

@@ -171,7 +171,7 @@ pub(super) fn words(status: &Status, health: &PartsHealth) -> String {
             call.about.join(", ")
         );
         let _ = writeln!(out, "  next: {}{due}", call.next);
-        for line in &call.told {
+        for line in call.told.iter().chain(&call.answered) {
             let _ = writeln!(out, "  {line}");
         }
     }

@@ -302,7 +302,7 @@ impl Callouts {
     /// Records what was decided of a call-out, and asks for the pages that it wants.
     fn put(&self, cx: &Context<'_>, call: &CallOut, outcome: Outcome, next: &mut Next) {
         let id = call.id;
-        next.reply = outcome.reply.clone().or(next.reply.take());
+        next.reply = outcome.reply.or(next.reply.take());
         let ended = outcome.changes.contains(&Change::Ended);
         let begins = outcome.changes.iter().any(|change| matches!(change, Change::Began { .. }));
         if let (Some(by), true) = (call.answerer(), begins) {
