@@ -11,7 +11,6 @@ use crate::ids::SensorId;
 use crate::plan::{Plan, Sight};
 use crate::quality::Quality;
 use crate::reading::{Arrival, BadReading, Reading, Value};
-use crate::record::Body;
 use crate::time::Moment;
 use std::sync::Arc;
 
