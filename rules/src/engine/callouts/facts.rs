@@ -146,8 +146,7 @@ impl Facts for Known<'_> {
     }
 
     fn dark_from(&self) -> Option<Moment> {
-        // No battery of the plan is known to be the watch's own.
-        None
+        self.cx.dark_from()
     }
 
     fn has_listened(&self) -> bool {

@@ -46,7 +46,11 @@ impl Context<'_> {
         let asks = sent.purpose == Purpose::Call;
         let mut notes: Vec<String> = alarms.flat_map(|id| self.notes_of(self.plan.alarm(id), asks)).collect();
         notes.dedup();
-        let (prospects, soonest) = if asks { self.how_long(call) } else { Default::default() };
+        let (mut prospects, soonest) = if asks { self.how_long(call) } else { Default::default() };
+        if let Some(dark) = self.dark_from().filter(|_| asks) {
+            let at = self.now.wall_at(dark).civil(&self.plan.zone).strftime("%H:%M");
+            prospects.insert(0, format!("This watch goes dark about {at}. After that nobody is called."));
+        }
         let facts = page::Context {
             plan: self.plan,
             call,
