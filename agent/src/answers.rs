@@ -10,13 +10,25 @@ mod reply;
 mod said;
 
 pub use letter::Letter;
-pub use mailbox::{Arrived, Mailbox};
+pub use mailbox::{ArrivedMail, Mailbox};
 
 use crate::channels::Security;
 use crate::secret::Secret;
 use lettre::message::Mailbox as Address;
 use slackwater_rules::time::Span;
 use std::path::PathBuf;
+
+/// Connects, logs in and selects the folder; no message is read, marked or moved.
+///
+/// # Errors
+/// What is in the way, in words for a person.
+pub async fn try_out(settings: &MailboxSettings) -> Result<String, String> {
+    let place = format!("{}:{}", settings.host, settings.port);
+    match imap::Imap::open(settings).await {
+        Ok(_) => Ok(format!("{place} takes our login, and has the folder {}", settings.folder)),
+        Err(fault) => Err(format!("{place}: {fault}")),
+    }
+}
 
 /// How people may answer, besides the command line and texts.
 #[derive(Clone, Debug, Default, PartialEq)]

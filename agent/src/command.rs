@@ -12,6 +12,7 @@ mod init;
 mod listen;
 mod rehearse;
 mod review;
+mod status;
 mod witness;
 
 use crate::clock::Clock;
@@ -145,14 +146,10 @@ enum Verb {
         yes: bool,
     },
     /// Show sensors, alarms, call-outs, deadlines and the agent's own health.
-    #[command(after_help = "Example: slackwater status --json")]
-    Status {
-        #[command(flatten)]
-        config: Config,
-        /// For scripts.
-        #[arg(long)]
-        json: bool,
-    },
+    #[command(
+        after_help = "Example: slackwater status --json\n         slackwater status --short || echo 'look at the tanks'"
+    )]
+    Status(status::StatusArgs),
     /// Say why an alarm rings or doesn't, and what would change it.
     #[command(after_help = "Example: slackwater explain return-stopped")]
     Explain {
@@ -166,7 +163,7 @@ enum Verb {
     },
     /// Answer a page: the call-out is quiet while the answer holds.
     #[command(
-        after_help = "Examples:\n  slackwater ack K7QF --as ines\n  slackwater ack K7QF --for \"2 h\"\n  slackwater ack K7QF --next"
+        after_help = "Example: slackwater ack K7QF --as ines\n         slackwater ack K7QF --for 2h\n         slackwater ack K7QF --next"
     )]
     Ack {
         /// The code on the page.
@@ -325,7 +322,7 @@ async fn carry_out(verb: Verb) -> ExitCode {
         Verb::Check { config, json, .. } => check::check(&config, json),
         Verb::Hazards { what } => hazards::print(what.as_ref()),
         Verb::Reload { config, yes } => ask(&config, Request::Reload { insists: yes }).await,
-        Verb::Status { config, json } => ask(&config, Request::Status { json }).await,
+        Verb::Status(status) => status::carry_out(status).await,
         Verb::Explain { alarm, config, json } => ask(&config, Request::Explain { alarm, json }).await,
         Verb::Ack { code, next: true, who, config, .. } => {
             say(&config, who, OperatorCommand::HandOn { code }).await

@@ -18,6 +18,7 @@ mod parts;
 mod recollecting;
 mod reloading;
 mod sms_inputs;
+mod telling;
 mod topic_answers;
 
 pub use parts::{Parts, RunError, TurnObserver, Until};
@@ -36,13 +37,12 @@ use crate::settings::{Environment, Settings};
 use crate::site::{Site, broker, last_good};
 use crate::sources::{RunningSources, SourceRound};
 use crate::witness::Roster;
-use answer_inputs::Answers;
+use answer_inputs::AnswerMemory;
 use health::PartsHealth;
 use health_inputs::ToldHealth;
 use mending::{Door, Mending};
 use outlet::Outlet;
 use slackwater_rules::engine::{Effect, Engine, Input, Turn};
-use slackwater_rules::quality::Quality;
 use slackwater_rules::record::{Outcome, Record, Seq};
 use slackwater_rules::time::{Moment, Now, Span};
 use sms_inputs::Texting;
@@ -50,6 +50,7 @@ use std::collections::{BTreeMap, VecDeque};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
+use telling::Telling;
 use tokio::sync::mpsc;
 
 /// Messages of one batch: enough to commit seldom, few enough to answer at once.
@@ -77,7 +78,7 @@ enum Happening {
     Delivered(Seq, Outcome),
     Asked(PendingRequest),
     Texted(Arrived),
-    Mailed(answers::Arrived),
+    Mailed(answers::ArrivedMail),
     Signal(ServiceSignal),
     /// A deadline, or the watchdog's wish for a turn.
     Woken,
@@ -144,13 +145,14 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
     let mut watch = EventLoop {
         mending: Mending::of(&config, &settings.places.rules, &health.unusable, now.mono),
         door,
+        telling: Telling::default(),
         // Without a modem nothing ever comes.
         texts: texts.unwrap_or_else(|| mpsc::channel(1).1),
         letters,
         identity,
         told: ToldHealth::nothing(&settings),
         texting: Texting::new(settings.numbers()),
-        answers: Answers::new(&settings, mailbox),
+        answers: AnswerMemory::new(&settings, mailbox),
         config,
         environment,
         settings,
@@ -212,16 +214,17 @@ struct EventLoop {
     health: PartsHealth,
     mending: Mending,
     door: Door,
+    telling: Telling,
     /// From the modem.
     texts: mpsc::Receiver<Arrived>,
     /// From the mailbox.
-    letters: mpsc::Receiver<answers::Arrived>,
+    letters: mpsc::Receiver<answers::ArrivedMail>,
     /// For check-ins.
     identity: checkin::Identity,
     /// What the engine knows of the agent's own parts.
     told: ToldHealth,
     texting: Texting,
-    answers: Answers,
+    answers: AnswerMemory,
     /// What comes now was queued for us while we were away: until our own message comes back.
     backlog: bool,
     /// Another client has used our id: until then, being heard does not count.
@@ -310,6 +313,7 @@ impl EventLoop {
             .chain(self.service.turn_wanted_by())
             .chain(check_in)
             .chain(self.mending.due())
+            .chain(self.telling_due())
             .min()
     }
 
@@ -331,10 +335,7 @@ impl EventLoop {
             onlooker(now, &turn);
         }
         self.keeper.sample(&turn.samples);
-        let late = turn.samples.iter().any(|sample| sample.quality == Quality::Late);
-        if late && self.engine.wants_past().is_some() {
-            self.retelling.want(now.mono);
-        }
+        self.retelling.note(&self.engine, &turn, now.mono);
         self.records.extend(turn.records);
         self.effects.extend(turn.effects);
     }
@@ -354,12 +355,10 @@ impl EventLoop {
             self.handle.ack(ack);
         }
         self.keeper.tend(&now);
-        if self.retelling.is_due(now.mono) {
-            self.keeper.flush(&now);
-            recollecting::recollect(&mut self.engine, &self.settings.places.journal.path, &now);
-        }
+        self.retelling.tend(&mut self.engine, &mut self.keeper, &self.settings.places.journal.path, &now);
         self.roster.tend(&now);
         self.check_in(&now, has_records);
+        self.tell_machines(&now, has_records);
         self.service.turn_finished(now.mono);
     }
 

@@ -72,14 +72,16 @@ type Running = Option<serde_json::Value>;
 pub async fn try_all(site: Site, wait: Duration) -> Vec<Row> {
     let Site { settings, plan, channels, .. } = site;
     let running = running(&settings).await;
-    let (broker, channels, modem) = tokio::join!(
+    let (broker, channels, modem, mailbox) = tokio::join!(
         broker::try_out(&settings, &plan, running.as_ref(), wait),
         try_channels(channels, &settings),
         try_modem(&settings, running.as_ref()),
+        try_mailbox(&settings),
     );
     let mut rows = broker;
     rows.extend(channels);
     rows.extend(modem);
+    rows.extend(mailbox);
     rows.extend(machine::rows(&settings, running.as_ref()));
     rows.extend(certificates(&settings));
     rows
@@ -120,9 +122,10 @@ async fn try_modem(settings: &Settings, running: Option<&serde_json::Value>) -> 
     let remedy = format!("see {device}, its SIM, PIN and antenna");
     let view = match running {
         Some(status) => {
-            let view = &status["health"]["modem"];
-            let said = view["view"].as_str().unwrap_or("the running watch has none: restart it").to_owned();
-            if view["well"] == true { Ok(said) } else { Err(said) }
+            let said = status.pointer("/health/modem/view").and_then(serde_json::Value::as_str);
+            let said = said.unwrap_or("the running watch has none: restart it").to_owned();
+            let well = status.pointer("/health/modem/well").and_then(serde_json::Value::as_bool);
+            if well == Some(true) { Ok(said) } else { Err(said) }
         }
         None => {
             let (modem, texts) = Modem::start(modem);
@@ -143,15 +146,26 @@ async fn try_modem(settings: &Settings, running: Option<&serde_json::Value>) -> 
     })
 }
 
+async fn try_mailbox(settings: &Settings) -> Option<Row> {
+    let mailbox = settings.mailbox()?;
+    Some(match crate::answers::try_out(mailbox).await {
+        Ok(found) => Row::ok("answers by mail", found),
+        Err(why) => {
+            Row::bad("answers by mail", why, "see `[answers.mail]`: host, port, security, user, password")
+        }
+    })
+}
+
 /// Until when certificates hold: those of servers that were met, and those of files.
 fn certificates(settings: &Settings) -> Vec<Row> {
     let tls = settings.broker.tls.iter().filter_map(|tls| tls.ca_file.as_ref());
     let mail = settings.mail.iter().filter_map(|mail| mail.ca_file.as_ref());
+    let mailbox = settings.mailbox().and_then(|mailbox| mailbox.ca_file.as_ref());
     let push = settings.channels.values().filter_map(|channel| match channel {
         ChannelSettings::Push(push) => push.ca_file.as_ref(),
         _ => None,
     });
-    let files: std::collections::BTreeSet<_> = tls.chain(mail).chain(push).collect();
+    let files: std::collections::BTreeSet<_> = tls.chain(mail).chain(mailbox).chain(push).collect();
     let of_files = files
         .into_iter()
         .filter_map(|file| Some((format!("certificates {}", file.display()), expiry::of_file(file)?)));

@@ -36,7 +36,7 @@ pub use reader::read_text;
 pub use report::{Found, Report};
 pub use source::Environment;
 pub use sources::{SourceSettings, UpsSettings};
-pub use speech::{LogFormat, LogSettings, Trust};
+pub use speech::{LogFormat, LogSettings, MetricsSettings, Trust};
 
 use crate::answers::{AnswerSettings, MailboxSettings};
 use crate::modem::{ModemSettings, Number};
@@ -44,6 +44,7 @@ use files::Files;
 use jiff::tz::TimeZone;
 use places::SitePlaces;
 use slackwater_rules::diagnostic::Table;
+use slackwater_rules::plan::ways::Way;
 use slackwater_rules::plan::{Contact, Directory, Target};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -63,6 +64,8 @@ pub struct Settings {
     pub sources: SourceSettings,
     /// How the agent speaks about itself.
     pub log: LogSettings,
+    /// Where figures about the watch are left, if anywhere.
+    pub metrics: Option<MetricsSettings>,
     /// The mail server. Present if any channel is a mail channel.
     pub mail: Option<MailSettings>,
     /// The modem. Present if any channel is a text channel.
@@ -120,6 +123,7 @@ impl Settings {
         let places = Places::read(&root, files, site);
         let trust = root.get("clock").and_then(Trust::read);
         let log = root.get("log").and_then(LogSettings::read);
+        let metrics = root.get("metrics").and_then(|item| MetricsSettings::read(item, files));
         let broker = root.need("broker", "{ host = \"localhost\" }");
         let mut unusable = BTreeMap::new();
         let mut note = |section: &str, why: Option<String>| {
@@ -159,6 +163,7 @@ impl Settings {
             check_in,
             sources,
             log: log.unwrap_or_default(),
+            metrics,
             mail,
             modem,
             answers,
@@ -217,6 +222,12 @@ impl Settings {
         self.answers.as_ref()?.mailbox.as_ref()
     }
 
+    /// How pages can be answered, the easiest first.
+    fn ways_to_answer(&self) -> Vec<Way> {
+        let by_mail = self.mailbox().is_some().then(Way::reply_by_mail);
+        [Way::reply_by_text()].into_iter().chain(by_mail).chain([Way::command()]).collect()
+    }
+
     /// The topic below which contacts answer.
     pub fn answer_topic(&self) -> Option<String> {
         self.answers.as_ref()?.topic.clone()
@@ -265,6 +276,7 @@ impl Settings {
                 .iter()
                 .map(|(target, channel)| (target.clone(), channel.kind()))
                 .collect(),
+            ways: self.ways_to_answer(),
             mailbox: self.mailbox().is_some(),
         }
     }

@@ -16,7 +16,7 @@ fn surroundings() -> Surroundings {
     let directory = Directory {
         contacts: [("ines".to_owned(), ines)].into(),
         channels: [(Target::parse("ines.push"), ChannelKind::Push)].into(),
-        mailbox: false,
+        ..Directory::default()
     };
     Surroundings { directory, zone: TimeZone::UTC, today: None }
 }

@@ -15,7 +15,7 @@ pub use html::readable;
 pub use machine::machine_made;
 pub use own_words::{Flow, first_own_line};
 pub use reply::{Open, Refused, how_to_answer, not_taken, receipt, which};
-pub use time::{ClockNotSet, FRESH, Until, is_fresh};
+pub use time::{ClockNotSet, FRESH, HoldsUntil, is_fresh};
 
 /// The letters and digits of codes: none that is taken for another one.
 pub(crate) const CODE_LETTERS: &[u8; 24] = b"ACDEFGHJKMNPQRTUVWXY3479";
@@ -32,8 +32,8 @@ pub enum Meaning {
     Has {
         /// What it is about.
         which: Which,
-        /// Until when, if that was said.
-        until: Option<Until>,
+        /// HoldsUntil when, if that was said.
+        until: Option<HoldsUntil>,
     },
     /// The next person is to be called now.
     HandsOn {

@@ -60,6 +60,16 @@ impl Act {
         ("light-off", Self::LightOff),
         ("feeder-off", Self::FeederOff),
     ];
+
+    /// That it is done, as a page says it.
+    pub fn done(self) -> &'static str {
+        match self {
+            Self::Air => "air, seen by the watch.",
+            Self::HeatOff => "the heaters are off, seen by the watch.",
+            Self::LightOff => "the light is off, seen by the watch.",
+            Self::FeederOff => "the feeder is off.",
+        }
+    }
 }
 
 impl Harm {
@@ -156,28 +166,40 @@ impl Card {
         self.lines.iter().filter(helps).map(step).collect()
     }
 
-    /// The first step that is not done, whole and in at most [`TEXT_LETTERS`] letters: one that is
-    /// worded for texts, or else one whose own words are short enough.
+    /// The step for a text that whoever knows the tank gets now.
     pub fn text<'a>(&'a self, now: &'a Situation) -> Option<&'a str> {
-        let steps = self.steps(now);
+        Self::first_text(&self.steps(now))
+    }
+
+    /// The first of these steps that is not done, whole and in at most [`TEXT_LETTERS`] letters: one
+    /// that is worded for texts, or else one whose own words are short enough.
+    pub fn first_text<'a>(steps: &[Step<'a>]) -> Option<&'a str> {
         let mut open = steps.iter().filter(|step| !step.done).map(|step| step.line);
         open.clone().find_map(|line| line.text.as_deref()).or_else(|| open.find_map(CardLine::short))
     }
 }
 
 impl Step<'_> {
-    /// The step as a page says it: ticked if it is done, and for whom.
-    pub fn words(&self) -> String {
+    /// Whether this reader may take it: a helper leaves the keeper's lines alone, and is not shown them.
+    pub fn is_for(&self, helper: bool) -> bool {
+        match self.line.who {
+            Who::Anyone => true,
+            Who::Keeper => !helper,
+        }
+    }
+
+    /// The step as a page says it: where it is left to do, and for whom if that isn't plain.
+    pub fn words(&self, to_helper: bool) -> String {
         let who = match self.line.who {
             Who::Anyone => "",
+            Who::Keeper if to_helper => "",
             Who::Keeper => "Keeper only: ",
         };
         let left = match self.left {
             [] => String::new(),
             left => format!(" Left to do: {}.", left.join(", ")),
         };
-        let done = if self.done { "Done, seen by the watch: " } else { "" };
-        format!("{done}{who}{}{left}", self.line.words)
+        format!("{who}{}{left}", self.line.words)
     }
 }
 
@@ -353,11 +375,9 @@ mod tests {
         assert_eq!(card.text(&now), Some("Floor dry? Start the battery air pump. Floor wet: stay out."));
         now.acts.insert(Act::Air, vec!["harbour".to_owned()]);
         let steps = card.steps(&now);
-        assert!(steps[1].words().ends_with("Left to do: harbour."), "{}", steps[1].words());
+        assert!(steps[1].words(false).ends_with("Left to do: harbour."), "{}", steps[1].words(false));
         now.acts.insert(Act::Air, vec![]);
-        assert!(
-            card.steps(&now)[1].words().starts_with("Done, seen by the watch: Start the battery air pump")
-        );
+        assert!(card.steps(&now)[1].done);
         assert_eq!(card.text(&now), Some("Tanks without bubbles: pour water back by jug, hands out."));
     }
 

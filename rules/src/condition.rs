@@ -10,6 +10,7 @@
 
 mod arithmetic;
 mod ast;
+mod because;
 mod bounds;
 mod check;
 mod clock;

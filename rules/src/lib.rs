@@ -25,6 +25,8 @@ pub mod diagnostic;
 
 pub mod units;
 
+pub mod words;
+
 pub mod reading;
 
 pub mod site;

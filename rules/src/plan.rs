@@ -31,6 +31,7 @@ mod shelf;
 mod tank;
 mod title;
 mod watched;
+pub mod ways;
 
 pub use crate::diagnostic::{
     At, FINDINGS_VERSION, Finding, FindingView, FindingsView, PlaceView, Severity, render,
@@ -45,6 +46,7 @@ pub use outputs::{
 pub use people::{Absence, ChannelKind, Contact, Directory, Quota};
 pub use schema::{schema, schema_text};
 pub use shelf::{LONGEST_SHELF, LONGEST_SHELF_OF_CRITICAL};
+pub(crate) use title::spoken;
 pub use watched::{CHECK_INS, SILENT};
 
 use crate::alarm::Priority;
@@ -59,7 +61,7 @@ use std::collections::BTreeMap;
 pub use crate::ids::{AlarmId, BatteryId, CalloutId, RelayId, SensorId, TankId, Target, WatchedId};
 pub use crate::site::{
     Air, Battery, Callee, Device, Feed, Gear, Help, Hours, Measure, Part, Phone, Sensor, Sight, Site, Source,
-    SupplyReading, Tank, UpsReading,
+    SupplyReading, Tank, UpsReading, WithoutMains,
 };
 pub use slackwater_forecast::oxygen::Stocking;
 
@@ -70,6 +72,8 @@ pub struct Plan {
     pub site: String,
     /// What a helper needs to know of it.
     pub help: Help,
+    /// How long its own gear goes on while the mains are out.
+    pub without_mains: WithoutMains,
     /// Height above the sea, m; 0 if nobody said.
     pub altitude: f64,
     /// Shows whether the mains are on.

@@ -249,7 +249,9 @@ impl Track {
         let followed = follower + (number - follower).max(-reach).min(reach);
         let agrees = |row: &StepCandidate| {
             let reach = limit * (at - row.at).as_seconds() + ahead;
-            at >= row.at && (number - row.value).abs() <= reach
+            // Who is back where the water was before has given the jump up.
+            let is_back = (number - row.from).abs() <= ahead;
+            at >= row.at && !is_back && (number - row.value).abs() <= reach
         };
         let row = step.filter(agrees);
         // The water can have come this far by now, if nothing else says that it has not.

@@ -77,6 +77,8 @@ pub enum Deed {
     Obeys(RelayId, bool),
     /// A contact answers the latest page.
     Answers(String),
+    /// A contact answers for this alarm, by its own code.
+    AnswersFor(String, String),
     /// A contact says something else.
     Says(String, OperatorCommand),
     /// The board is away for so long; it may not know for how long.
@@ -114,6 +116,26 @@ pub enum Expectation {
         to: Span,
         /// Who; anybody if none.
         target: Option<Target>,
+    },
+    /// So many pages, to someone or in all, in a stretch of time.
+    Count {
+        /// The stretch.
+        from: Span,
+        /// Its end, included.
+        to: Span,
+        /// Who; all together if none.
+        target: Option<Target>,
+        /// How many.
+        count: usize,
+    },
+    /// No page says these words in a stretch of time.
+    NotSaid {
+        /// The stretch.
+        from: Span,
+        /// Its end, included.
+        to: Span,
+        /// The words.
+        words: String,
     },
     /// An alarm is in this state at this time, in the words of `status`.
     State {

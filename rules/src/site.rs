@@ -7,7 +7,7 @@ mod help;
 
 pub use equipment::{Air, Battery, Device, Gear};
 pub use feed::{Feed, Source, SupplyReading, UpsReading};
-pub use help::{Callee, Help, Phone};
+pub use help::{Callee, Help, Phone, WithoutMains};
 
 use crate::forecast::oxygen::Stocking;
 use crate::ids::{BatteryId, RelayId, SensorId, TankId, Target};
@@ -27,6 +27,8 @@ pub trait Site {
     fn battery(&self, id: BatteryId) -> &Battery;
     /// The name of a relay.
     fn relay_name(&self, id: RelayId) -> &str;
+    /// The same as people read it.
+    fn relay_title(&self, id: RelayId) -> &str;
     /// Whether this sensor stands for another site's check-ins.
     fn is_for_watched(&self, id: SensorId) -> bool;
 }

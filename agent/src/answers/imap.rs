@@ -3,7 +3,7 @@
 //! wait for more. Nothing is ever deleted. Each step is bounded in time by who asks.
 
 use super::MailboxSettings;
-use super::said::{Fetched, ImapFault, LONGEST_LINE, MOST_OF_MESSAGE, Said};
+use super::said::{Fetched, ImapFault, ImapSaid, LONGEST_LINE, MOST_OF_MESSAGE};
 use crate::channels::{Security, dial};
 use crate::line_stream::{LineStream, Stream};
 use crate::plain_text::tame;
@@ -37,6 +37,8 @@ pub(super) struct Imap {
     done: Option<String>,
     /// Mail has come since the last look: the server has said so, and will not say it again.
     news: bool,
+    /// What the numbers of messages are good with.
+    pub(super) validity: Option<u32>,
 }
 
 impl Imap {
@@ -80,11 +82,19 @@ impl Imap {
     fn over(stream: Box<dyn Stream>, settings: &MailboxSettings) -> Self {
         let lines = LineStream::new(stream, LONGEST_LINE);
         let done = settings.done.clone();
-        Self { lines, count: 0, capabilities: Vec::new(), mark: "\\Answered", done, news: false }
+        Self {
+            lines,
+            count: 0,
+            capabilities: Vec::new(),
+            mark: "\\Answered",
+            done,
+            news: false,
+            validity: None,
+        }
     }
 
     async fn greeting(&mut self) -> Result<(), ImapFault> {
-        let said = Said::hear(&mut self.lines).await?;
+        let said = ImapSaid::hear(&mut self.lines).await?;
         match said.untagged() {
             Some(greeting) if greeting.get(..2).is_some_and(|word| word.eq_ignore_ascii_case("OK")) => Ok(()),
             _ => Err(ImapFault::Broken(format!("it greets with {:?}", tame(&said.text, SHOWN)))),
@@ -115,14 +125,14 @@ impl Imap {
         };
         if self.can("AUTH=PLAIN") {
             let tag = self.say("AUTHENTICATE PLAIN").await?;
-            let go_on = Said::hear(&mut self.lines).await?;
+            let go_on = ImapSaid::hear(&mut self.lines).await?;
             if !go_on.text.starts_with('+') {
                 return self.end_of(&tag, go_on).await.map(drop).map_err(refused);
             }
             let both = Zeroizing::new(format!("\0{user}\0{password}"));
             let line = Zeroizing::new(format!("{}\r\n", *Zeroizing::new(BASE64.encode(both.as_bytes()))));
             self.write(line.as_bytes()).await?;
-            let said = Said::hear(&mut self.lines).await?;
+            let said = ImapSaid::hear(&mut self.lines).await?;
             return self.end_of(&tag, said).await.map(drop).map_err(refused);
         }
         if self.can("LOGINDISABLED") {
@@ -134,7 +144,8 @@ impl Imap {
 
     async fn select(&mut self, folder: &str) -> Result<(), ImapFault> {
         let said = self.command(&format!("SELECT {}", quoted(folder)?)).await?;
-        let flags = said.iter().find_map(Said::permanent_flags).unwrap_or_default();
+        self.validity = said.iter().find_map(ImapSaid::validity);
+        let flags = said.iter().find_map(ImapSaid::permanent_flags).unwrap_or_default();
         if flags.split(' ').any(|flag| flag == "\\*" || flag.eq_ignore_ascii_case(MARK)) {
             self.mark = MARK;
         }
@@ -161,7 +172,7 @@ impl Imap {
         let since = since.map_or(String::new(), |since| format!(" SINCE {}", day(since)));
         self.news = false;
         let said = self.command(&format!("UID SEARCH {handled}{since} {people}")).await?;
-        let mut found: Vec<u32> = said.iter().filter_map(Said::found).flatten().collect();
+        let mut found: Vec<u32> = said.iter().filter_map(ImapSaid::found).flatten().collect();
         found.sort_unstable();
         found.dedup();
         Ok(found)
@@ -198,13 +209,13 @@ impl Imap {
             return Ok(());
         }
         let tag = self.say("IDLE").await?;
-        let go_on = timeout(limit, Said::hear(&mut self.lines)).await.map_err(|_| silent())??;
+        let go_on = timeout(limit, ImapSaid::hear(&mut self.lines)).await.map_err(|_| silent())??;
         if !go_on.text.starts_with('+') {
             return self.end_of(&tag, go_on).await.map(drop);
         }
         let mail = async {
             loop {
-                let said = Said::hear(&mut self.lines).await?;
+                let said = ImapSaid::hear(&mut self.lines).await?;
                 if said.tells_of_mail() {
                     return Ok::<(), ImapFault>(());
                 }
@@ -219,20 +230,20 @@ impl Imap {
         // What was given up half-way is the beginning of a line that nobody needs.
         self.write(b"DONE\r\n").await?;
         let end = async {
-            let said = Said::hear(&mut self.lines).await?;
+            let said = ImapSaid::hear(&mut self.lines).await?;
             self.end_of(&tag, said).await
         };
         timeout(limit, end).await.map_err(|_| silent())?.map(drop)
     }
 
     /// Carries out a command; gives what was said before its end.
-    async fn command(&mut self, command: &str) -> Result<Vec<Said>, ImapFault> {
+    async fn command(&mut self, command: &str) -> Result<Vec<ImapSaid>, ImapFault> {
         let tag = self.say(command).await?;
-        let said = Said::hear(&mut self.lines).await?;
+        let said = ImapSaid::hear(&mut self.lines).await?;
         self.end_of(&tag, said).await
     }
 
-    async fn end_of(&mut self, tag: &str, first: Said) -> Result<Vec<Said>, ImapFault> {
+    async fn end_of(&mut self, tag: &str, first: ImapSaid) -> Result<Vec<ImapSaid>, ImapFault> {
         let mut all = Vec::new();
         let mut said = first;
         for _ in 0..MOST_RESPONSES {
@@ -242,10 +253,10 @@ impl Imap {
             }
             self.news |= said.tells_of_mail();
             // Few responses are of use: of messages there is one to a command.
-            if said.literals.is_empty() || all.iter().all(|said: &Said| said.literals.is_empty()) {
+            if said.literals.is_empty() || all.iter().all(|said: &ImapSaid| said.literals.is_empty()) {
                 all.push(said);
             }
-            said = Said::hear(&mut self.lines).await?;
+            said = ImapSaid::hear(&mut self.lines).await?;
         }
         Err(ImapFault::Broken(format!("it says more than {MOST_RESPONSES} things at once")))
     }

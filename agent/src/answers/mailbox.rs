@@ -53,7 +53,7 @@ const SHOWN: usize = 300;
 
 /// A message of somebody whose address is a contact's.
 #[derive(Debug)]
-pub struct Arrived {
+pub struct ArrivedMail {
     /// The message.
     pub letter: Letter,
     /// When it reached the mailbox, as its server says.
@@ -79,12 +79,12 @@ impl Mailbox {
         mail: MailSettings,
         people: Vec<String>,
         clock: Clock,
-    ) -> (Self, mpsc::Receiver<Arrived>) {
+    ) -> (Self, mpsc::Receiver<ArrivedMail>) {
         let (letters, arrived) = mpsc::channel(ARRIVED);
         let (people, known) = watch::channel(people);
         let view = Arc::new(Mutex::new(None));
         let replier = Replier::start(mail, clock.clone());
-        let owner = Owner {
+        let owner = MailboxOwner {
             settings,
             letters,
             people: known,
@@ -92,6 +92,7 @@ impl Mailbox {
             replier,
             view: Arc::clone(&view),
             seen: BTreeSet::new(),
+            validity: None,
         };
         tokio::spawn(owner.work());
         (Self { view, people }, arrived)
@@ -108,18 +109,19 @@ impl Mailbox {
     }
 }
 
-struct Owner {
+struct MailboxOwner {
     settings: MailboxSettings,
-    letters: mpsc::Sender<Arrived>,
+    letters: mpsc::Sender<ArrivedMail>,
     people: watch::Receiver<Vec<String>>,
     clock: Clock,
     replier: Replier,
     view: Arc<Mutex<Option<Result<(), String>>>>,
-    /// Handled in this life.
+    /// Handled in this life: numbers, and what they are good with.
     seen: BTreeSet<u32>,
+    validity: Option<u32>,
 }
 
-impl Owner {
+impl MailboxOwner {
     /// Until nobody listens any more.
     async fn work(mut self) {
         let mut wait = FIRST_WAIT;
@@ -156,18 +158,22 @@ impl Owner {
     /// Serves until the connection is of no more use: why.
     async fn serve(&mut self, mut imap: Imap) -> ImapFault {
         let limit = limit(&self.settings);
+        if self.validity != imap.validity {
+            self.validity = imap.validity;
+            self.seen.clear();
+        }
         let mut live = false;
         loop {
-            match timeout(limit * 4, self.round(&mut imap, live)).await {
-                Ok(Ok(())) => {}
+            let is_left = match timeout(limit * 4, self.round(&mut imap, live)).await {
+                Ok(Ok(is_left)) => is_left,
                 Ok(Err(fault)) => return fault,
                 Err(_) => return ImapFault::Broken("it was silent for too long".to_owned()),
-            }
+            };
             live = true;
             if self.letters.is_closed() {
                 return ImapFault::Broken("the watch ends".to_owned());
             }
-            if !imap.can_idle() {
+            if is_left || !imap.can_idle() {
                 sleep(LOOK).await;
             } else if let Err(fault) = imap.wait(IDLE, limit).await {
                 return fault;
@@ -175,17 +181,28 @@ impl Owner {
         }
     }
 
-    async fn round(&mut self, imap: &mut Imap, live: bool) -> Result<(), ImapFault> {
+    /// Handles what has not been; whether something is left for another round. One message that the
+    /// server won't give or mark keeps no other from being heard.
+    async fn round(&mut self, imap: &mut Imap, live: bool) -> Result<bool, ImapFault> {
         let people = self.people.borrow_and_update().clone();
         let now = self.clock.now();
         let since = now.wall_trusted.then(|| now.wall - LOOKS_BACK);
         let mut found = imap.unhandled(&people, since).await?;
         // The newest count most if there are too many.
-        found.drain(..found.len().saturating_sub(MOST_AT_ONCE));
+        let mut is_left = found.drain(..found.len().saturating_sub(MOST_AT_ONCE)).count() > 0;
         for uid in found {
             if !self.seen.contains(&uid) {
-                let Some(Fetched { arrived, octets }) = imap.fetch(uid).await? else { continue };
+                let Fetched { arrived, octets } = match imap.fetch(uid).await {
+                    Ok(Some(fetched)) => fetched,
+                    Ok(None) => continue,
+                    Err(fault) => {
+                        self.go_on_after("a message can't be read", fault)?;
+                        is_left = true;
+                        continue;
+                    }
+                };
                 if !self.hand_on(Letter::read(&octets), arrived, live).await {
+                    is_left = true;
                     continue;
                 }
                 while self.seen.len() >= REMEMBERED {
@@ -193,16 +210,29 @@ impl Owner {
                 }
                 self.seen.insert(uid);
             }
-            imap.settle(uid).await?;
+            if let Err(fault) = imap.settle(uid).await {
+                self.go_on_after("a handled message can't be marked or moved", fault)?;
+            }
         }
-        Ok(())
+        Ok(is_left)
+    }
+
+    /// What the server refuses is told, and the connection is still good.
+    fn go_on_after(&self, what: &str, fault: ImapFault) -> Result<(), ImapFault> {
+        match fault {
+            ImapFault::Refused(why) => {
+                self.show(Err(format!("{what}: {why}")));
+                Ok(())
+            }
+            broken @ ImapFault::Broken(_) => Err(broken),
+        }
     }
 
     /// Whether the loop has it.
     async fn hand_on(&mut self, letter: Letter, at: Option<Wall>, live: bool) -> bool {
         let (taken, is_taken) = oneshot::channel();
         let about = letter.clone();
-        if self.letters.try_send(Arrived { letter, at, live, taken }).is_err() {
+        if self.letters.try_send(ArrivedMail { letter, at, live, taken }).is_err() {
             return false;
         }
         match timeout(TAKEN_WITHIN, is_taken).await {

@@ -39,12 +39,12 @@ impl From<NoLine> for ImapFault {
 
 /// One response. In its text each literal is left out.
 #[derive(Debug, Default, PartialEq, Eq)]
-pub(super) struct Said {
+pub(super) struct ImapSaid {
     pub(super) text: String,
     pub(super) literals: Vec<Vec<u8>>,
 }
 
-impl Said {
+impl ImapSaid {
     /// The next response.
     pub(super) async fn hear(lines: &mut LineStream<Box<dyn Stream>>) -> Result<Self, ImapFault> {
         let mut said = Self::default();
@@ -101,6 +101,12 @@ impl Said {
         })
     }
 
+    /// What numbers of messages are good with: others mean other messages (RFC 3501, 2.3.1.1).
+    pub(super) fn validity(&self) -> Option<u32> {
+        let (_, number) = self.untagged()?.split_once("[UIDVALIDITY ")?;
+        number.split(']').next()?.parse().ok()
+    }
+
     /// What the server permits to be marked: its flags, if this says so.
     pub(super) fn permanent_flags(&self) -> Option<&str> {
         let (_, flags) = self.untagged()?.split_once("[PERMANENTFLAGS (")?;
@@ -141,12 +147,12 @@ mod tests {
     use super::*;
     use tokio::io::AsyncWriteExt;
 
-    async fn hear(octets: &[u8]) -> Result<Said, ImapFault> {
+    async fn hear(octets: &[u8]) -> Result<ImapSaid, ImapFault> {
         let (ours, mut theirs) = tokio::io::duplex(1 << 20);
         theirs.write_all(octets).await.expect("room");
         drop(theirs);
         let stream: Box<dyn Stream> = Box::new(ours);
-        Said::hear(&mut LineStream::new(stream, LONGEST_LINE)).await
+        ImapSaid::hear(&mut LineStream::new(stream, LONGEST_LINE)).await
     }
 
     #[tokio::test]
@@ -183,6 +189,7 @@ mod tests {
         assert!(said("* 23 EXISTS").await.tells_of_mail() && !said("* 23 EXPUNGE").await.tells_of_mail());
         let flags = said("* OK [PERMANENTFLAGS (\\Answered \\Seen \\*)] Limited").await;
         assert_eq!(flags.permanent_flags(), Some("\\Answered \\Seen \\*"));
+        assert_eq!(said("* OK [UIDVALIDITY 1764374400] valid").await.validity(), Some(1_764_374_400));
         assert_eq!(said("a1 OK done").await.untagged(), None);
     }
 }

@@ -1,5 +1,5 @@
-//! A page as a mail. The same words go out twice, as plain text and as HTML that reads well on a
-//! phone 360 pixels wide; nothing in it is fetched from elsewhere. All mails of one call-out
+//! A page as a mail. The same words go out twice, as plain text and as HTML, both rendered from what the page
+//! says; nothing in it is fetched from elsewhere. All mails of one call-out
 //! make one thread (RFC 5322, section 3.6.4), whose root is the call-out itself.
 
 use super::{SharedParts, plain};
@@ -20,9 +20,6 @@ const LONGEST_SUBJECT: usize = 250;
 
 /// 9999-12-31T23:59:59Z: the last second that a Date header can say.
 const LAST_DATE: u64 = 253_402_300_799;
-
-/// Said when the page may have gone out before a restart.
-const REPEAT: &str = "This page may have reached you before: the watch restarted while sending it.";
 
 /// Composes the mail that carries `page`.
 pub(super) fn compose(
@@ -67,8 +64,8 @@ pub(super) fn compose(
         // RFC 2156, registered for mail by RFC 4021, section 2.1.54.
         message = message.raw_header(header("Importance", "high"));
     }
-    let words = words(page);
-    message.multipart(MultiPart::alternative_plain_html(words.clone(), html(&words, page.priority)))
+    let plain = plain::lines(&page.body);
+    message.multipart(MultiPart::alternative_plain_html(plain, page.html()))
 }
 
 pub(crate) fn header(name: &'static str, value: &str) -> HeaderValue {
@@ -78,61 +75,4 @@ pub(crate) fn header(name: &'static str, value: &str) -> HeaderValue {
 fn date(now: Wall) -> SystemTime {
     let seconds = u64::try_from(now.0).unwrap_or(0) / 1_000;
     SystemTime::UNIX_EPOCH + Duration::from_secs(seconds.min(LAST_DATE))
-}
-
-/// What both parts say: the headline first.
-fn words(page: &Page) -> String {
-    let mut words = plain::lines(&page.body);
-    let headline = plain::one_line(&page.headline);
-    if !words.starts_with(&headline) {
-        words = format!("{headline}\n\n{words}");
-    }
-    if page.maybe_repeat {
-        words = format!("{}\n\n{REPEAT}", words.trim_end());
-    }
-    words.truncate(words.trim_end().len());
-    words + "\n"
-}
-
-/// The first line as heading, blank lines between paragraphs. Colours are the reader's own (light
-/// or dark) but for a bar, and no meaning hangs on that. A title may be left out, since the
-/// subject is one (HTML standard, section 4.2.2).
-fn html(words: &str, priority: Priority) -> String {
-    let bar = match priority {
-        Priority::Critical => "#c00020",
-        Priority::High => "#d06000",
-        Priority::Medium => "#b09000",
-        Priority::Low => "#607080",
-    };
-    let (heading, rest) = words.split_once('\n').unwrap_or((words, ""));
-    let mut html = format!(
-        "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
-         <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
-         <meta name=\"color-scheme\" content=\"light dark\">\n</head>\n\
-         <body style=\"margin:0;padding:12px;font:17px/1.45 sans-serif;overflow-wrap:anywhere\">\n\
-         <h1 style=\"margin:0 0 14px;padding-left:10px;border-left:6px solid {bar};\
-         font-size:20px;line-height:1.3\">{}</h1>\n",
-        escape(heading)
-    );
-    for paragraph in rest.split("\n\n").map(|p| p.trim_matches('\n')).filter(|p| !p.is_empty()) {
-        html += "<p style=\"margin:0 0 12px\">";
-        html += &escape(paragraph).replace('\n', "<br>\n");
-        html += "</p>\n";
-    }
-    html + "</body>\n</html>\n"
-}
-
-fn escape(text: &str) -> String {
-    let mut out = String::with_capacity(text.len());
-    for c in text.chars() {
-        match c {
-            '&' => out.push_str("&amp;"),
-            '<' => out.push_str("&lt;"),
-            '>' => out.push_str("&gt;"),
-            '"' => out.push_str("&quot;"),
-            '\'' => out.push_str("&#39;"),
-            c => out.push(c),
-        }
-    }
-    out
 }

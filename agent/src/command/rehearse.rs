@@ -4,8 +4,10 @@
 use super::{Config, wrong};
 use crate::settings::Environment;
 use crate::site::load_plan;
+use slackwater_rules::page::{Page, gsm};
 use slackwater_rules::plan::{Finding, Plan, render};
 use slackwater_rules::rehearsal::{Played, Story, probe};
+use slackwater_rules::time::Span;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
@@ -21,18 +23,25 @@ pub(super) struct Rehearse {
     /// Print all that happened, not only what went otherwise.
     #[arg(long)]
     timeline: bool,
+    /// Print the words of each page as it would leave, with its text of 160 letters.
+    #[arg(long)]
+    pages: bool,
+    /// Put the HTML part of each page into a file in this folder, to be looked at in a browser.
+    #[arg(long, value_name = "FOLDER")]
+    html: Option<PathBuf>,
     #[command(flatten)]
     config: Config,
 }
 
 pub(super) fn play(rehearse: &Rehearse) -> ExitCode {
-    let plan = match load_plan(&rehearse.config.config, &Environment::of_process(), None) {
+    let environment = Environment::of_process().dry();
+    let plan = match load_plan(&rehearse.config.config, &environment, None) {
         Ok((_, plan)) => plan,
         Err(mistakes) => return wrong(&mistakes.text),
     };
     let mut good = true;
     for path in &rehearse.stories {
-        good &= match play_one(path, &plan, rehearse.timeline) {
+        good &= match play_one(path, &plan, rehearse) {
             Ok(good) => good,
             Err(text) => {
                 eprintln!("{}", text.trim_end());
@@ -46,17 +55,23 @@ pub(super) fn play(rehearse: &Rehearse) -> ExitCode {
     if good { ExitCode::SUCCESS } else { ExitCode::FAILURE }
 }
 
-fn play_one(path: &Path, plan: &Plan, timeline: bool) -> Result<bool, String> {
+fn play_one(path: &Path, plan: &Plan, asked: &Rehearse) -> Result<bool, String> {
     let name = path.display().to_string();
     let text = std::fs::read_to_string(path).map_err(|error| format!("{name}: {error}"))?;
     let story = Story::parse(&text, plan).map_err(|findings| render(&name, &text, &findings))?;
-    let Played { timeline: records, misses, met, stuck } = story.play(plan);
+    let Played { timeline: records, pages, misses, met, stuck } = story.play(plan);
     let title = if story.title.is_empty() { "" } else { &story.title };
     println!("{name}: {title}");
-    if timeline {
+    if asked.timeline {
         for (at, record) in &records {
             println!("  {:>16}  {}", at.to_string(), record.body);
         }
+    }
+    if asked.pages {
+        pages.iter().for_each(|(at, to, page)| show(*at, to, page));
+    }
+    if let Some(folder) = &asked.html {
+        save(folder, path, &pages).map_err(|error| format!("{}: {error}", folder.display()))?;
     }
     for miss in &misses {
         let finding =
@@ -72,6 +87,23 @@ fn play_one(path: &Path, plan: &Plan, timeline: bool) -> Result<bool, String> {
         println!("  NOT PLAYED TO ITS END: {stuck}. This is a mistake in the program: please report it.");
     }
     Ok(misses.is_empty() && stuck.is_none())
+}
+
+/// A page as its reader sees it, and as a text.
+fn show(at: Span, to: &str, page: &Page) {
+    println!("\n  after {at}, to {to}:");
+    page.body.lines().for_each(|line| println!("  | {line}"));
+    println!("  text of {}: {}", gsm::places(&page.text), page.text);
+}
+
+/// `power-cut-03-ines.mail.html` and so on, by story, place in it and reader.
+fn save(folder: &Path, story: &Path, pages: &[(Span, String, Page)]) -> std::io::Result<()> {
+    std::fs::create_dir_all(folder)?;
+    let story = story.file_stem().unwrap_or_default().to_string_lossy();
+    for (nth, (_, to, page)) in (1..).zip(pages) {
+        std::fs::write(folder.join(format!("{story}-{nth:02}-{to}.html")), page.html())?;
+    }
+    Ok(())
 }
 
 fn probe_all(plan: &Plan) -> bool {

@@ -4,11 +4,11 @@
 //! messages: how often somebody may be wrong, and which number stands for which code.
 
 use super::EventLoop;
-use super::pace::Pace;
+use super::pace::WayPace;
 use crate::answers::Mailbox;
 use crate::plain_text::tame;
 use crate::settings::Settings;
-use slackwater_rules::answer::{Meaning, Open, Refused, Until, Which, not_taken, receipt};
+use slackwater_rules::answer::{HoldsUntil, Meaning, Open, Refused, Which, not_taken, receipt};
 use slackwater_rules::engine::{Input, OperatorCommand};
 use slackwater_rules::record::{Body, By};
 use slackwater_rules::time::{Moment, Now, Span};
@@ -35,13 +35,13 @@ const SHOWN: usize = 40;
 
 /// The way by which something came, as records have it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Way {
+pub(super) enum AnswerWay {
     Text,
     Mail,
     Mqtt,
 }
 
-impl Way {
+impl AnswerWay {
     pub(super) fn name(self) -> &'static str {
         match self {
             Self::Text => "text",
@@ -69,22 +69,22 @@ impl Way {
 }
 
 /// What is remembered between two messages.
-pub(super) struct Answers {
+pub(super) struct AnswerMemory {
     /// Contacts answer by MQTT below it.
     pub(super) topic: Option<String>,
     /// Whose mail is heard, by their addresses.
     pub(super) addresses: BTreeMap<String, String>,
     /// Where it arrives, if anywhere.
     pub(super) mailbox: Option<Mailbox>,
-    pub(super) wrong: Pace,
-    kept: Pace,
-    replies: Pace,
-    all_replies: Pace,
+    pub(super) wrong: WayPace,
+    kept: WayPace,
+    replies: WayPace,
+    all_replies: WayPace,
     /// Which codes were listed for a contact, in their order, and when.
     listed: BTreeMap<String, (Moment, Vec<String>)>,
 }
 
-impl Answers {
+impl AnswerMemory {
     pub(super) fn new(settings: &Settings, mailbox: Option<Mailbox>) -> Self {
         Self { mailbox, ..Self::of(settings.answer_topic(), settings.addresses()) }
     }
@@ -94,10 +94,10 @@ impl Answers {
             topic,
             addresses,
             mailbox: None,
-            wrong: Pace::new(MOST_WRONG, WRONG_WITHIN),
-            kept: Pace::new(MOST_KEPT, Span::hours(1)),
-            replies: Pace::new(MOST_REPLIES, WRONG_WITHIN),
-            all_replies: Pace::new(MOST_REPLIES_IN_ALL, Span::hours(1)),
+            wrong: WayPace::new(MOST_WRONG, WRONG_WITHIN),
+            kept: WayPace::new(MOST_KEPT, Span::hours(1)),
+            replies: WayPace::new(MOST_REPLIES, WRONG_WITHIN),
+            all_replies: WayPace::new(MOST_REPLIES_IN_ALL, Span::hours(1)),
             listed: BTreeMap::new(),
         }
     }
@@ -144,7 +144,7 @@ fn way_of(by: &By) -> String {
 
 /// What came of a message.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(super) struct Verdict {
+pub(super) struct Heeded {
     /// It was an answer, and it holds.
     pub(super) taken: bool,
     /// What whoever wrote it should hear.
@@ -153,7 +153,7 @@ pub(super) struct Verdict {
 
 impl EventLoop {
     /// A contact has written something.
-    pub(super) fn hear_answer(&mut self, who: &str, way: Way, text: &str) -> Verdict {
+    pub(super) fn hear_answer(&mut self, who: &str, way: AnswerWay, text: &str) -> Heeded {
         let by = By { who: who.to_owned(), via: way.name().to_owned() };
         let now = self.clock.now();
         if let Some(wait) = self.answers.wrong.wait(&way_of(&by), now.mono) {
@@ -162,14 +162,14 @@ impl EventLoop {
             return self.refusal(&by, way, &Refused::TooMany(wait), &now);
         }
         match Meaning::of(text) {
-            Meaning::Has { which, until } => self.hear_code(by, way, which, Said::Has(until), text),
-            Meaning::HandsOn { which } => self.hear_code(by, way, which, Said::HandsOn, text),
+            Meaning::Has { which, until } => self.hear_code(by, way, which, CodeSaid::Has(until), text),
+            Meaning::HandsOn { which } => self.hear_code(by, way, which, CodeSaid::HandsOn, text),
             Meaning::Nothing(why) => self.hear_no_answer(by, way, text, why.words()),
         }
     }
 
     /// Something came that has no words at all, or that does not count whatever it says.
-    pub(super) fn hear_no_answer(&mut self, by: By, way: Way, text: &str, why: &str) -> Verdict {
+    pub(super) fn hear_no_answer(&mut self, by: By, way: AnswerWay, text: &str, why: &str) -> Heeded {
         let now = self.clock.now();
         if self.answers.kept.may(&way_of(&by), now.mono) {
             let what = match text.trim() {
@@ -183,23 +183,23 @@ impl EventLoop {
         self.refusal(&by, way, &Refused::Why(why.to_owned()), &now)
     }
 
-    fn hear_code(&mut self, by: By, way: Way, which: Which, said: Said, text: &str) -> Verdict {
+    fn hear_code(&mut self, by: By, way: AnswerWay, which: Which, said: CodeSaid, text: &str) -> Heeded {
         let now = self.clock.now();
         let Some(code) = self.answers.code(&by.who, which, now.mono) else {
             return self.hear_no_answer(by, way, text, NO_NUMBER);
         };
         let zone = self.engine.plan().zone.clone();
         let command = match said {
-            Said::Has(until) => {
+            CodeSaid::Has(until) => {
                 // Without a clock the usual time holds, and the receipt says so.
                 let length = until.and_then(|until| until.length(&now, &zone).ok());
                 OperatorCommand::Acknowledge { code: code.clone(), length }
             }
-            Said::HandsOn => OperatorCommand::HandOn { code: code.clone() },
+            CodeSaid::HandsOn => OperatorCommand::HandOn { code: code.clone() },
         };
         let is_open = self.engine.is_open_code(&code);
         let turn = self.engine.step(now, Input::Said { command, by: by.clone() });
-        let (records, heard) = (turn.records.clone(), turn.heard.clone());
+        let (records, heard) = (turn.records.clone(), turn.heard);
         self.gather(&now, turn);
         let refused = records.iter().find_map(|record| match &record.body {
             Body::Refused { why, by: whom, .. } if *whom == by => Some(why.clone()),
@@ -214,13 +214,13 @@ impl EventLoop {
             Some(_) | None => {
                 let words = receipt(heard.as_ref(), &records, &code, way.verb(), &now, &zone);
                 let words = words.unwrap_or_else(|| "Nothing to do: nobody is called any more.".to_owned());
-                Verdict { taken: true, words }
+                Heeded { taken: true, words }
             }
         }
     }
 
     /// What somebody hears whose words were no answer.
-    fn refusal(&mut self, by: &By, way: Way, refused: &Refused, now: &Now) -> Verdict {
+    fn refusal(&mut self, by: &By, way: AnswerWay, refused: &Refused, now: &Now) -> Heeded {
         let words = match (refused, way.reaches_only_the_contact()) {
             (Refused::Why(why), false) => format!("Not taken: {why}."),
             (Refused::TooMany(_), _) => not_taken(refused, &[], way.verb()),
@@ -232,7 +232,7 @@ impl EventLoop {
                 not_taken(refused, &open, way.verb())
             }
         };
-        Verdict { taken: false, words }
+        Heeded { taken: false, words }
     }
 }
 
@@ -240,8 +240,8 @@ impl EventLoop {
 const NO_NUMBER: &str = "this number stands for nothing, or does not any more";
 
 /// What is said of a call-out.
-enum Said {
-    Has(Option<Until>),
+enum CodeSaid {
+    Has(Option<HoldsUntil>),
     HandsOn,
 }
 
@@ -262,7 +262,7 @@ mod tests {
 
     #[test]
     fn a_number_stands_for_its_code_for_a_while_and_for_one_contact() {
-        let mut answers = Answers::of(None, BTreeMap::new());
+        let mut answers = AnswerMemory::of(None, BTreeMap::new());
         let open = |code: &str| Open { code: code.to_owned(), about: String::new() };
         answers.list("ines", &[open("4QTE"), open("K7Q3")], at(0));
         let code = |who: &str, number, minute| answers.code(who, Which::Number(number), at(minute));
@@ -275,7 +275,7 @@ mod tests {
 
     #[test]
     fn replies_are_bounded_for_each_contact_and_in_all() {
-        let mut answers = Answers::of(None, BTreeMap::new());
+        let mut answers = AnswerMemory::of(None, BTreeMap::new());
         let many = (0..40).filter(|_| answers.may_reply(&by("ines"), at(0))).count();
         assert_eq!(many, MOST_REPLIES);
         assert!(answers.may_reply(&by("tom"), at(0)) && answers.may_reply(&by("ines"), at(10)));

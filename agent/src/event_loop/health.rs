@@ -2,6 +2,7 @@
 //! what the loop knows of its own parts flow in; text or JSON for a person or a script flows
 //! out.
 
+use super::telling::ill;
 use crate::channels::{self, Channels};
 use crate::checkin::WayHealth;
 use crate::journal::writer::Keeper;
@@ -127,6 +128,7 @@ pub(super) fn json(status: &Status, health: &PartsHealth) -> String {
             "mailbox": health.mailbox.as_ref().map(|view| json!({"well": view.is_ok(), "why": view.as_ref().err()})),
             "modem": health.modem.as_ref().map(|view| json!({"well": view.is_ok(), "view": view.as_ref().unwrap_or_else(|why| why)})),
             "unusable": health.unusable,
+            "ill": ill(status, health),
             "reload_refused": health.reload_refused,
             "clock_trusted": status.at.wall_trusted,
             "channels": channels,
@@ -169,7 +171,7 @@ pub(super) fn words(status: &Status, health: &PartsHealth) -> String {
             call.about.join(", ")
         );
         let _ = writeln!(out, "  next: {}{due}", call.next);
-        for line in &call.told {
+        for line in call.told.iter().chain(&call.answered) {
             let _ = writeln!(out, "  {line}");
         }
     }

@@ -3,8 +3,8 @@
 //! reply with flow out, within a bound.
 
 use super::EventLoop;
-use super::answer_inputs::Way;
-use crate::answers::{Arrived, Letter, Mailbox};
+use super::answer_inputs::AnswerWay;
+use crate::answers::{ArrivedMail, Letter, Mailbox};
 use crate::clock::Clock;
 use crate::plain_text::tame;
 use crate::settings::Settings;
@@ -17,7 +17,7 @@ use tokio::sync::mpsc;
 const SHOWN: usize = 80;
 
 /// Opens the mailbox, if there is to be one. Without one nothing ever comes.
-pub(super) fn open(settings: &Settings, clock: &Clock) -> (Option<Mailbox>, mpsc::Receiver<Arrived>) {
+pub(super) fn open(settings: &Settings, clock: &Clock) -> (Option<Mailbox>, mpsc::Receiver<ArrivedMail>) {
     let Some((mailbox, mail)) = settings.mailbox().cloned().zip(settings.mail.clone()) else {
         return (None, mpsc::channel(1).1);
     };
@@ -28,7 +28,7 @@ pub(super) fn open(settings: &Settings, clock: &Clock) -> (Option<Mailbox>, mpsc
 
 impl EventLoop {
     /// A mail has come.
-    pub(super) fn mailed(&mut self, Arrived { letter, at, live, taken }: Arrived) {
+    pub(super) fn mailed(&mut self, ArrivedMail { letter, at, live, taken }: ArrivedMail) {
         let words = self.heed_mail(&letter, at, live);
         // Only what is kept is marked as handled.
         self.finish();
@@ -38,24 +38,24 @@ impl EventLoop {
 
     /// A message that the mailbox found in a contact's name; what whoever wrote it should hear.
     fn heed_mail(&mut self, letter: &Letter, at: Option<Wall>, live: bool) -> Option<String> {
-        let by = |who: &str| By { who: who.to_owned(), via: Way::Mail.name().to_owned() };
+        let by = |who: &str| By { who: who.to_owned(), via: AnswerWay::Mail.name().to_owned() };
         let line = letter.line.as_deref().unwrap_or_default();
         let sender = letter.from.as_ref().and_then(|from| self.answers.addresses.get(from)).cloned();
         let Some(who) = sender else {
             let from = tame(letter.from.as_deref().unwrap_or("no one sender"), SHOWN);
             // Nobody is written to whose address is no contact's: it would be somebody else's.
-            self.hear_no_answer(by(&from), Way::Mail, line, "its sender is no contact's address");
+            self.hear_no_answer(by(&from), AnswerWay::Mail, line, "its sender is no contact's address");
             return None;
         };
         if let Some(machine) = letter.machine {
-            self.hear_no_answer(by(&who), Way::Mail, line, machine);
+            self.hear_no_answer(by(&who), AnswerWay::Mail, line, machine);
             return None;
         }
         let now = self.clock.now();
         let verdict = if is_fresh(&now, live, at, letter.written) {
-            self.hear_answer(&who, Way::Mail, line)
+            self.hear_answer(&who, AnswerWay::Mail, line)
         } else {
-            self.hear_no_answer(by(&who), Way::Mail, line, "it came too late to count")
+            self.hear_no_answer(by(&who), AnswerWay::Mail, line, "it came too late to count")
         };
         if self.answers.may_reply(&by(&who), now.mono) {
             return Some(verdict.words);

@@ -118,7 +118,10 @@ impl EventLoop {
             return;
         }
         for part in known.keys().filter(|part| !site.unusable.contains_key(*part)) {
-            tracing::info!("{part} can be used now");
+            match part.as_str() {
+                "answers.mail" => tracing::warn!("{part} is mended: a restart takes it"),
+                _ => tracing::info!("{part} can be used now"),
+            }
         }
         self.take_late(&site);
         // What was refused at a reload stays refused until the next.

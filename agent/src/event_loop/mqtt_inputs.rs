@@ -66,7 +66,7 @@ impl EventLoop {
             }
             MqttEvent::Published { .. } => {}
             MqttEvent::Unpublished { why, .. } => {
-                tracing::warn!(why, "a siren's message, or a reply, was not taken")
+                tracing::warn!(why, "a siren's message, a reply or the state was not taken")
             }
         }
     }

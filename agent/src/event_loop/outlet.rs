@@ -42,6 +42,13 @@ impl Outlet {
         self.broker.publish(switching, topic, payload, false).map_err(|error| error.to_string())
     }
 
+    /// Hands the watch's own state over, to be kept by the broker.
+    pub(super) fn state(&self, topic: &str, payload: &str) -> Result<(), String> {
+        self.look(|register| register.permits(&Publisher::State, topic, payload.as_bytes()))?;
+        let id = SIRENS + self.sirens.fetch_add(1, Ordering::Relaxed);
+        self.broker.publish(id, topic, payload.to_owned(), true).map_err(|error| error.to_string())
+    }
+
     /// Hands over what came of a contact's answer: to the contact's own reply topic, or below it.
     pub(super) fn answer(
         &self,

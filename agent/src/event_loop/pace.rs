@@ -11,13 +11,13 @@ const MOST_WAYS: usize = 256;
 
 /// A pace, and when it happened lately by each way.
 #[derive(Debug)]
-pub(super) struct Pace {
+pub(super) struct WayPace {
     most: usize,
     within: Span,
     lately: BTreeMap<String, VecDeque<Moment>>,
 }
 
-impl Pace {
+impl WayPace {
     /// `most` times `within` a time.
     pub(super) fn new(most: usize, within: Span) -> Self {
         Self { most, within, lately: BTreeMap::new() }
@@ -62,7 +62,7 @@ mod tests {
 
     #[test]
     fn ten_within_ten_minutes_are_enough_by_one_way() {
-        let mut codes = Pace::new(10, Span::minutes(10));
+        let mut codes = WayPace::new(10, Span::minutes(10));
         let at = |second: i64| Moment(second * 1_000);
         for second in 0..10 {
             assert_eq!(codes.wait("socket", at(second)), None, "{second}");
@@ -78,7 +78,7 @@ mod tests {
 
     #[test]
     fn ways_without_number_take_no_memory() {
-        let mut codes = Pace::new(10, Span::minutes(10));
+        let mut codes = WayPace::new(10, Span::minutes(10));
         for n in 0..10_000 {
             codes.note(&format!("way {n}"), Moment(n));
         }

@@ -3,9 +3,11 @@
 //! Readings that come late, with the time at which they were measured, go into the journal; a little later
 //! the windows that look at them are told the whole past anew, in order of time.
 
+use crate::journal::writer::Keeper;
 use crate::journal::{JournalError, JournalLog, Minute, Values};
-use slackwater_rules::engine::Engine;
+use slackwater_rules::engine::{Engine, Turn};
 use slackwater_rules::plan::SensorId;
+use slackwater_rules::quality::Quality;
 use slackwater_rules::reading::Value;
 use slackwater_rules::time::{Moment, Now, Span};
 use std::collections::BTreeMap;
@@ -28,8 +30,24 @@ pub(super) struct Retelling {
 }
 
 impl Retelling {
+    /// Looks whether something came late in this turn that windows have to be told of.
+    pub(super) fn note(&mut self, engine: &Engine, turn: &Turn, now: Moment) {
+        let late = turn.samples.iter().any(|sample| sample.quality == Quality::Late);
+        if late && engine.wants_past().is_some() {
+            self.want(now);
+        }
+    }
+
+    /// Tells the windows if it is time.
+    pub(super) fn tend(&mut self, engine: &mut Engine, keeper: &mut Keeper, journal: &Path, now: &Now) {
+        if self.is_due(now.mono) {
+            keeper.flush(now);
+            recollect(engine, journal, now);
+        }
+    }
+
     /// Something came late.
-    pub(super) fn want(&mut self, now: Moment) {
+    fn want(&mut self, now: Moment) {
         let earliest = self.told.map_or(now, |told| told + TOLD_EVERY);
         self.due.get_or_insert(earliest.max(now + GATHER));
     }
@@ -40,7 +58,7 @@ impl Retelling {
     }
 
     /// Whether it is time; then it is done.
-    pub(super) fn is_due(&mut self, now: Moment) -> bool {
+    fn is_due(&mut self, now: Moment) -> bool {
         let due = self.due.take_if(|due| *due <= now).is_some();
         if due {
             self.told = Some(now);
@@ -93,7 +111,6 @@ mod tests {
     use jiff::tz::TimeZone;
     use slackwater_rules::engine::{Arrival, Input, Link, Sample};
     use slackwater_rules::plan::{Plan, Surroundings};
-    use slackwater_rules::quality::Quality;
     use slackwater_rules::time::Wall;
 
     const RULES: &str = r#"

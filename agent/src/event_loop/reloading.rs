@@ -58,6 +58,7 @@ impl EventLoop {
     pub(super) fn adopt(&mut self, site: Site) -> String {
         self.health.reload_refused = None;
         keep_rules(&self.settings, site.rules.as_deref());
+        self.settings.metrics.clone_from(&site.settings.metrics);
         self.settings.places.rules.clone_from(&site.settings.places.rules);
         self.note_unusable(site.unusable);
         self.forget_changed_channels(&site.settings);

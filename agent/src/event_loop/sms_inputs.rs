@@ -3,7 +3,7 @@
 //! then. A machine that answers every text must not be kept talking, nor may strangers fill the journal.
 
 use super::EventLoop;
-use super::answer_inputs::{NO_WORDS, Way};
+use super::answer_inputs::{AnswerWay, NO_WORDS};
 use crate::modem::{Arrived, Number, Sender};
 use crate::plain_text::tame;
 use slackwater_rules::engine::Input;
@@ -78,10 +78,10 @@ impl EventLoop {
         let Some((number, who)) = self.texting.person(from) else {
             return self.texted_by_a_stranger(from, text);
         };
-        let by = By { who: who.clone(), via: Way::Text.name().to_owned() };
+        let by = By { who: who.clone(), via: AnswerWay::Text.name().to_owned() };
         let verdict = match text {
-            Some(text) => self.hear_answer(&who, Way::Text, text),
-            None => self.hear_no_answer(by.clone(), Way::Text, "", NO_WORDS),
+            Some(text) => self.hear_answer(&who, AnswerWay::Text, text),
+            None => self.hear_no_answer(by.clone(), AnswerWay::Text, "", NO_WORDS),
         };
         let now = self.clock.now();
         let Some(modem) = &self.context.modem else { return };
@@ -101,7 +101,7 @@ impl EventLoop {
             Some(text) => format!("take the text \"{}\" as an answer", tame(text, SHOWN)),
             None => "take data as an answer".to_owned(),
         };
-        let by = By { who: from.to_string(), via: Way::Text.name().to_owned() };
+        let by = By { who: from.to_string(), via: AnswerWay::Text.name().to_owned() };
         self.turn(now, Input::Unheeded { what, why: STRANGER.to_owned(), by });
         let (Some(modem), Some(to)) = (&self.context.modem, from.number()) else { return };
         if self.texting.may_reply(now.mono, to) {

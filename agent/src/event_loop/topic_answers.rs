@@ -4,7 +4,7 @@
 //! answer: nobody can tell how old it is.
 
 use super::EventLoop;
-use super::answer_inputs::{Verdict, Way};
+use super::answer_inputs::{AnswerWay, Heeded};
 use crate::mqtt::MqttMessage;
 use crate::settings::usual_reply_topic;
 use serde::{Deserialize, Serialize};
@@ -77,7 +77,7 @@ impl EventLoop {
         if !is_contact && plan.topics().contains(&message.topic.as_str()) {
             return false;
         }
-        let by = By { who: name.to_owned(), via: Way::Mqtt.name().to_owned() };
+        let by = By { who: name.to_owned(), via: AnswerWay::Mqtt.name().to_owned() };
         let text = words(&message.payload);
         let old = match arrival {
             Arrival::Live if message.expired => Some("it had expired"),
@@ -90,19 +90,19 @@ impl EventLoop {
         let shown = text.clone().unwrap_or_default();
         let verdict = match (old, text) {
             _ if !is_contact => {
-                self.hear_no_answer(by, Way::Mqtt, &shown, "no contact has this subtopic's name");
+                self.hear_no_answer(by, AnswerWay::Mqtt, &shown, "no contact has this subtopic's name");
                 // A reply topic that nobody owns is nobody's.
                 return true;
             }
-            (Some(old), _) => self.hear_no_answer(by.clone(), Way::Mqtt, &shown, old),
-            (None, Err(why)) => self.hear_no_answer(by.clone(), Way::Mqtt, "", &why),
-            (None, Ok(text)) => self.hear_answer(name, Way::Mqtt, &text),
+            (Some(old), _) => self.hear_no_answer(by.clone(), AnswerWay::Mqtt, &shown, old),
+            (None, Err(why)) => self.hear_no_answer(by.clone(), AnswerWay::Mqtt, "", &why),
+            (None, Ok(text)) => self.hear_answer(name, AnswerWay::Mqtt, &text),
         };
         self.reply_on_topic(&by, message, &answers, &verdict);
         true
     }
 
-    fn reply_on_topic(&mut self, by: &By, message: &MqttMessage, answers: &str, verdict: &Verdict) {
+    fn reply_on_topic(&mut self, by: &By, message: &MqttMessage, answers: &str, verdict: &Heeded) {
         let now = self.clock.now();
         if !self.answers.may_reply(by, now.mono) {
             return tracing::warn!(who = by.who, "too many replies lately: this answer gets none");

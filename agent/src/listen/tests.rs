@@ -76,15 +76,15 @@ fn directory() -> Directory {
     let target =
         |contact: &str, channel: &str| Target { contact: Some(contact.into()), channel: channel.into() };
     Directory {
-        mailbox: false,
         contacts: [("ines", "Ines"), ("tom", "Tom")]
             .map(|(key, name)| {
                 let name = name.to_owned();
-                (key.to_owned(), Contact { name, hours: vec![], away: vec![], quotas: Default::default() })
+                (key.to_owned(), Contact { name, ..Contact::default() })
             })
             .into(),
         channels: [(target("ines", "push"), ChannelKind::Push), (target("tom", "mail"), ChannelKind::Mail)]
             .into(),
+        ..Directory::default()
     }
 }
 

@@ -148,7 +148,7 @@ fn take(
 
 fn connected(what: &str, found: &Found, running: Option<&Json>) -> Row {
     let remedy = "see `[broker]`: host, port, tls, user and password; and the broker's own log";
-    let deaf = running.and_then(|status| status["health"]["broker"]["deaf"].as_str());
+    let deaf = running.and_then(|status| status.pointer("/health/broker/deaf")?.as_str());
     match (found.up, found.round_trip, running) {
         (false, ..) => {
             let why = found.down.clone().unwrap_or_else(|| "it has not let us in".to_owned());

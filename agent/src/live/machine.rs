@@ -11,10 +11,7 @@ const LEAST: u64 = 32 << 20;
 
 pub(super) fn rows(settings: &Settings, running: Option<&Json>) -> Vec<Row> {
     let mut rows = vec![clock(settings), disk(settings)];
-    rows.extend(match running {
-        Some(_) => Some(Row::ok("the watch", "runs and answers")),
-        None => None,
-    });
+    rows.extend(running.map(|_| Row::ok("the watch", "runs and answers")));
     rows
 }
 

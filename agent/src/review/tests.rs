@@ -1,4 +1,5 @@
 use super::*;
+use crate::journal::writer::Keeper;
 use crate::journal::{BootId, Journal, JournalLimits};
 use slackwater_rules::alarm::Priority;
 use slackwater_rules::engine::Sample;
@@ -104,6 +105,7 @@ fn plan() -> Plan {
     Plan {
         site: "Halyard House".to_owned(),
         help: slackwater_rules::plan::Help::default(),
+        without_mains: slackwater_rules::plan::WithoutMains::default(),
         altitude: 0.0,
         mains: None,
         zone: zone(),
@@ -591,4 +593,42 @@ fn what_was_outside_during_a_gap_and_was_told_afterwards_is_a_line() {
     let text = "lagoon-temp was outside its limits for 1 h while broker was out of sight, up to 21.5 degC: \
                 told afterwards";
     assert_eq!(told, [("2026-10-20T04:00:00+02:00", text)], "{:?}", review.coverage);
+}
+
+#[test]
+fn after_a_crash_the_ladder_and_the_review_follow_the_pulse() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("journal.sqlite");
+    let began = wall("2026-10-20").0;
+    let seconds = |mono: i64, at: i64| Now {
+        mono: Moment(mono * 1_000),
+        wall: Wall(began + at * 1_000),
+        wall_trusted: true,
+    };
+    let open = |boot: &str, now: &Now| {
+        Keeper::open(path.clone(), BootId(boot.to_owned()), JournalLimits::default(), "Halyard House", now)
+            .unwrap()
+    };
+    let (mut keeper, _) = open("one", &seconds(0, 0));
+    let step = Record { seq: 1, at: seconds(0, 0), body: Body::Stepped { call: 1, step: 0 } };
+    keeper.keep(vec![step], || 1, &seconds(0, 0));
+    for second in 0..=300 {
+        keeper.tend(&seconds(second, second));
+    }
+    drop(keeper);
+    // The board was away for a quarter of an hour: the step is twenty minutes old.
+    let (mut keeper, left) = open("two", &seconds(10, 1_200));
+    assert_eq!(left.records[0].at.mono, Moment(10_000 - 1_200_000));
+    assert_eq!(left.gap, Some(Span::minutes(15)));
+    let started = Body::Started { version: "0.1.0".to_owned(), gap: left.gap };
+    let started = Record { seq: left.next_seq, at: seconds(10, 1_200), body: started };
+    keeper.keep(vec![started], || 1, &seconds(10, 1_200));
+    keeper.tend(&seconds(10, 1_200));
+    let log = JournalLog::open(&path).unwrap();
+    let window = ReviewSpan { since: seconds(0, 0).wall, until: seconds(10, 1_200).wall };
+    let coverage = review(&log, None, window, &zone()).unwrap().coverage;
+    let [gap] = &coverage.gaps[..] else { panic!("{:?}", coverage.gaps) };
+    assert_eq!((gap.of.as_str(), gap.why.as_str()), ("agent", "ended without notice"));
+    assert_eq!(gap.from.unix_ms, seconds(300, 300).wall);
+    assert_eq!(coverage.watched, Span::minutes(5));
 }

@@ -35,6 +35,8 @@ pub struct BrokerSettings {
     pub max_packet: u32,
     /// Where the agent publishes that it is alive, retained; also the topic of its last will.
     pub status_topic: String,
+    /// Where the agent publishes how it stands, retained, for a house's dashboard; nowhere if it isn't said.
+    pub state_topic: Option<String>,
     /// Where the agent publishes to itself, to prove that the whole path works.
     pub loopback_topic: String,
 }
@@ -76,6 +78,8 @@ impl BrokerSettings {
         let usual_port = if tls.is_some() { 8883 } else { 1883 };
         let port = table.get("port").and_then(port).unwrap_or(usual_port);
         let client_id = table.get("client-id").and_then(client_id).unwrap_or(usual_id);
+        // Only to the site's own broker.
+        let state_topic = if below.is_none() { table.get("state-topic").and_then(topic) } else { None };
         let ours = below.unwrap_or_else(|| format!("slackwater/{client_id}"));
         let user = table.get("user").and_then(line);
         let password = table.get("password-file").and_then(|item| files.secret(item));
@@ -109,6 +113,7 @@ impl BrokerSettings {
             session_expiry: session_expiry.unwrap_or(Span::hours(1)),
             max_packet: u32::try_from(max_packet.unwrap_or(64 << 10)).ok()?,
             status_topic,
+            state_topic,
             loopback_topic,
         })
     }

@@ -47,6 +47,7 @@ pub(super) fn read(root: &Table<'_>, files: &Files<'_>) -> People {
 impl People {
     fn contact(&mut self, name: &str, table: Table<'_>, files: &Files<'_>) -> Contact {
         let shown = table.get("name").and_then(line);
+        let helper = table.get("helper").and_then(Item::flag).unwrap_or(false);
         let hours = table.get("hours").map(|item| each(item, hours)).unwrap_or_default();
         let away = table.get("away").map(|item| each(item, absence)).unwrap_or_default();
         let mut quotas = BTreeMap::new();
@@ -63,7 +64,7 @@ impl People {
             self.sitters.push((name.to_owned(), absence.clone(), place.clone()));
         }
         let away = away.into_iter().map(|(absence, _)| absence).collect();
-        Contact { name: shown.unwrap_or_else(|| name.to_owned()), hours, away, quotas }
+        Contact { name: shown.unwrap_or_else(|| name.to_owned()), helper, hours, away, quotas }
     }
 
     /// Notes what is wrong with those who stand in: nobody stands in by a name alone.

@@ -46,6 +46,7 @@ fn connections(broker: &BrokerSettings, check_in: Option<&CheckInSettings>) -> V
         output(Publisher::Status, &broker.status_topic, None),
         output(Publisher::Loopback, &broker.loopback_topic, None),
     ];
+    found.extend(broker.state_topic.iter().map(|topic| output(Publisher::State, topic, None)));
     if let Some((check_in, broker)) = check_in.and_then(|it| Some((it, it.broker.as_ref()?))) {
         let topic = format!("{CHECK_INS}{}", check_in.name);
         found.push(output(Publisher::CheckIns, &topic, None));
@@ -68,6 +69,7 @@ pub fn key_of(publisher: &Publisher) -> String {
         Publisher::Siren(name) => format!("channel.{name}.topic"),
         Publisher::Answers(_) => "answers.topic".to_owned(),
         Publisher::Status => "broker.status-topic".to_owned(),
+        Publisher::State => "broker.state-topic".to_owned(),
         Publisher::Loopback => "broker.loopback-topic".to_owned(),
         Publisher::CheckIns => "check-in.name".to_owned(),
         Publisher::CheckInStatus => "check-in.broker.status-topic".to_owned(),

@@ -24,7 +24,11 @@ const NO_SETTINGS: &[&str] = &["SLACKWATER_CONFIG", "SLACKWATER_NEED_REAL"];
 
 /// The environment as it was at a moment; in tests, an invented one.
 #[derive(Clone, Debug, Default)]
-pub struct Environment(BTreeMap<String, String>);
+pub struct Environment {
+    variables: BTreeMap<String, String>,
+    /// Nothing is to be sent: secrets and files of channels need not be there.
+    is_dry: bool,
+}
 
 impl Environment {
     /// That of this process. What is not UTF-8 is kept with its bad bytes replaced, so that it
@@ -35,22 +39,32 @@ impl Environment {
             .collect()
     }
 
+    /// The same for who only plays: no secret is asked for.
+    pub fn dry(self) -> Self {
+        Self { is_dry: true, ..self }
+    }
+
+    pub(super) fn is_dry(&self) -> bool {
+        self.is_dry
+    }
+
     /// A variable that is set and not empty.
     pub fn get(&self, name: &str) -> Option<&str> {
-        self.0.get(name).map(String::as_str).filter(|value| !value.is_empty())
+        self.variables.get(name).map(String::as_str).filter(|value| !value.is_empty())
     }
 
     /// The variables that are settings.
     pub(super) fn settings(&self) -> impl Iterator<Item = (&str, &str)> {
         let ours = |name: &str| name.starts_with(PREFIX) && !NO_SETTINGS.contains(&name);
-        let all = self.0.iter().map(|(name, value)| (name.as_str(), value.as_str()));
+        let all = self.variables.iter().map(|(name, value)| (name.as_str(), value.as_str()));
         all.filter(move |(name, _)| ours(name))
     }
 }
 
 impl<N: Into<String>, V: Into<String>> FromIterator<(N, V)> for Environment {
     fn from_iter<T: IntoIterator<Item = (N, V)>>(variables: T) -> Self {
-        Self(variables.into_iter().map(|(name, value)| (name.into(), value.into())).collect())
+        let variables = variables.into_iter().map(|(name, value)| (name.into(), value.into())).collect();
+        Self { variables, is_dry: false }
     }
 }
 

@@ -1,8 +1,10 @@
-//! The small sections `[log]` and `[clock]`: how the agent speaks about itself, and whose word
+//! The small sections `[log]`, `[metrics]` and `[clock]`: how the agent speaks about itself, and whose word
 //! it takes for the time.
 
+use super::files::Files;
 use super::reader::line;
 use slackwater_rules::diagnostic::Item;
+use std::path::PathBuf;
 use tracing_subscriber::EnvFilter;
 
 /// How the agent speaks about itself.
@@ -32,6 +34,23 @@ pub enum LogFormat {
     Terminal,
     /// One JSON object a line.
     Json,
+}
+
+/// Where figures about the watch are left for whoever collects them.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct MetricsSettings {
+    /// A text file, replaced after news and every ten seconds.
+    pub file: PathBuf,
+}
+
+impl MetricsSettings {
+    pub(super) fn read(item: Item<'_>, files: &Files<'_>) -> Option<Self> {
+        let table = item.table()?;
+        let example = "\"/var/lib/prometheus/node-exporter/slackwater.prom\"";
+        let file = table.need("file", example).and_then(|item| files.path(item));
+        table.finish();
+        Some(Self { file: file? })
+    }
 }
 
 /// When the wall clock is believed.

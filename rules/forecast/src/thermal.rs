@@ -150,6 +150,12 @@ impl Thermal {
         ended
     }
 
+    /// Takes a good reading of the water, degC, that was measured at `at` and comes only now, as the rest of a
+    /// pack does. What is older than an hour is of no use any more: its equations are made.
+    pub fn late(&mut self, at: Moment, celsius: f64) {
+        self.cells.late(at, celsius);
+    }
+
     /// Takes a good reading of another input, in force until the next one.
     pub fn input(&mut self, at: Moment, input: ThermalInput, value: f64) -> Option<Cell> {
         let ended = self.advance(at);

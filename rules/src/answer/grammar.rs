@@ -1,7 +1,7 @@
 //! The grammar of an answer: a few phrases, one code, perhaps a time, in any order, and nothing
 //! else. It is a list of what is allowed, so that whatever nobody thought of is no answer.
 
-use super::time::{self, Until};
+use super::time::{self, HoldsUntil};
 use super::{CODE_LENGTH, CODE_LETTERS, Meaning, NoAnswer, Which};
 
 /// Phrases of somebody who takes care of it. Longer ones come first.
@@ -84,9 +84,9 @@ const ASKS: &str = "?¿？";
 
 /// What has been found so far.
 #[derive(Default)]
-struct Found {
+struct FoundWords {
     which: Option<Which>,
-    until: Option<Until>,
+    until: Option<HoldsUntil>,
     has: bool,
     next: bool,
 }
@@ -98,7 +98,7 @@ pub(super) fn meaning(text: &str) -> Result<Meaning, NoAnswer> {
         return Err(NoAnswer::NoCode);
     }
     let mut rest: &[String] = &words;
-    let mut found = Found::default();
+    let mut found = FoundWords::default();
     while !rest.is_empty() {
         rest = found.take(rest)?;
     }
@@ -118,7 +118,7 @@ pub(super) fn is_a_word(word: &str) -> bool {
     words.any(|known| known == word) || time::begins(&[word.to_owned()]).is_some()
 }
 
-impl Found {
+impl FoundWords {
     /// Takes what the words begin with; gives what is left of them.
     fn take<'w>(&mut self, words: &'w [String]) -> Result<&'w [String], NoAnswer> {
         if let Some((until, rest)) = time::begins(words) {

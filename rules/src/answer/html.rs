@@ -51,7 +51,7 @@ const NAMED: &[(&str, char)] = &[
 
 /// The lines of a mail in HTML, quotes marked by `> `.
 pub fn readable(html: &str) -> String {
-    let mut page = Page::default();
+    let mut page = HtmlLines::default();
     let mut end = html.len().min(LONGEST);
     while !html.is_char_boundary(end) {
         end -= 1;
@@ -80,14 +80,14 @@ pub fn readable(html: &str) -> String {
 }
 
 #[derive(Default)]
-struct Page {
+struct HtmlLines {
     lines: String,
     line: String,
     depth: usize,
     hidden: usize,
 }
 
-impl Page {
+impl HtmlLines {
     fn text(&mut self, text: &str) {
         if self.hidden > 0 {
             return;

@@ -25,12 +25,12 @@ pub enum Flow {
 }
 
 /// A line with how deep it is quoted.
-struct Line {
+struct BodyLine {
     depth: usize,
     text: String,
 }
 
-impl Line {
+impl BodyLine {
     fn is_blank(&self) -> bool {
         self.depth == 0 && self.text.trim().is_empty()
     }
@@ -78,18 +78,18 @@ fn is_signature(text: &str) -> bool {
 
 /// How far the quote is off, if these lines only say whose it is: the last of them ends with a
 /// colon, whatever the language.
-fn attribution(lines: &[Line]) -> Option<usize> {
+fn attribution(lines: &[BodyLine]) -> Option<usize> {
     let quote = lines.iter().position(|line| line.depth > 0)?;
     let before = lines.get(..quote)?;
     let blanks = before.iter().rev().take_while(|line| line.is_blank()).count();
     let words = before.get(..quote - blanks)?;
     let closes = words.last()?.text.trim_end().ends_with(':');
-    let is_one = words.len() <= ATTRIBUTION && !words.iter().any(Line::is_blank);
+    let is_one = words.len() <= ATTRIBUTION && !words.iter().any(BodyLine::is_blank);
     (closes && is_one).then_some(quote)
 }
 
-fn lines(body: &str, flow: Flow) -> Vec<Line> {
-    let mut lines: Vec<Line> = Vec::new();
+fn lines(body: &str, flow: Flow) -> Vec<BodyLine> {
+    let mut lines: Vec<BodyLine> = Vec::new();
     let mut goes_on = false;
     for written in body.lines().take(MOST_LINES) {
         let mut line = marked(written, flow);
@@ -111,7 +111,7 @@ fn lines(body: &str, flow: Flow) -> Vec<Line> {
 }
 
 /// A line without its marks of a quote.
-fn marked(written: &str, flow: Flow) -> Line {
+fn marked(written: &str, flow: Flow) -> BodyLine {
     let mut depth = 0;
     let mut text = written;
     loop {
@@ -127,7 +127,7 @@ fn marked(written: &str, flow: Flow) -> Line {
     if matches!(flow, Flow::Flowed { .. }) {
         text = text.strip_prefix(' ').unwrap_or(text);
     }
-    Line { depth, text: text.to_owned() }
+    BodyLine { depth, text: text.to_owned() }
 }
 
 #[cfg(test)]

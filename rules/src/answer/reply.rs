@@ -56,15 +56,13 @@ pub fn not_taken(refused: &Refused, open: &[Open], verb: &str) -> String {
 pub fn which(open: &[Open], verb: &str) -> String {
     let end = format!(". Have it: {verb} its number. Can't: NEXT and its number");
     let mut list = "Which? ".to_owned();
-    let mut named = 0;
-    for Open { code, about } in open.iter().take(LISTED) {
+    for (place, Open { code, about }) in open.iter().take(LISTED).enumerate() {
         let about: String = about.chars().take(ABOUT).collect();
-        let one = format!("{}{} = {code} {about}", if named == 0 { "" } else { ", " }, named + 1);
-        if named > 0 && "Not taken. ".len() + list.len() + one.len() + end.len() > TEXT {
+        let one = format!("{}{} = {code} {about}", if place == 0 { "" } else { ", " }, place + 1);
+        if place > 0 && "Not taken. ".len() + list.len() + one.len() + end.len() > TEXT {
             break;
         }
         list += &one;
-        named += 1;
     }
     list + &end
 }

@@ -1,4 +1,4 @@
-use super::{Meaning, NoAnswer, Until, Which};
+use super::{HoldsUntil, Meaning, NoAnswer, Which};
 use crate::time::{Moment, Now, Span, Wall};
 use jiff::tz::TimeZone;
 use proptest::prelude::*;
@@ -7,12 +7,12 @@ fn code() -> Which {
     Which::Code("4QTE".to_owned())
 }
 
-fn has(until: Option<Until>) -> Meaning {
+fn has(until: Option<HoldsUntil>) -> Meaning {
     Meaning::Has { which: code(), until }
 }
 
-fn clock(hour: i8, minute: i8) -> Option<Until> {
-    Some(Until::Clock { hour, minute })
+fn clock(hour: i8, minute: i8) -> Option<HoldsUntil> {
+    Some(HoldsUntil::Clock { hour, minute })
 }
 
 #[test]
@@ -79,14 +79,14 @@ fn a_time_says_until_when() {
         ("4QTE until noon", clock(12, 0)),
         ("4QTE until midnight", clock(0, 0)),
         ("4QTE at least until 7:05", clock(7, 5)),
-        ("4QTE for 2 h", Some(Until::For(Span::hours(2)))),
-        ("4QTE 2h", Some(Until::For(Span::hours(2)))),
-        ("4QTE 90 min", Some(Until::For(Span::minutes(90)))),
-        ("4QTE for 180 minutes", Some(Until::For(Span::hours(3)))),
-        ("4QTE for an hour", Some(Until::For(Span::hours(1)))),
-        ("4QTE for half an hour", Some(Until::For(Span::minutes(30)))),
-        ("4QTE for 1 h 30 min", Some(Until::For(Span::minutes(90)))),
-        ("still on it 4QTE for 1 hour", Some(Until::For(Span::hours(1)))),
+        ("4QTE for 2 h", Some(HoldsUntil::For(Span::hours(2)))),
+        ("4QTE 2h", Some(HoldsUntil::For(Span::hours(2)))),
+        ("4QTE 90 min", Some(HoldsUntil::For(Span::minutes(90)))),
+        ("4QTE for 180 minutes", Some(HoldsUntil::For(Span::hours(3)))),
+        ("4QTE for an hour", Some(HoldsUntil::For(Span::hours(1)))),
+        ("4QTE for half an hour", Some(HoldsUntil::For(Span::minutes(30)))),
+        ("4QTE for 1 h 30 min", Some(HoldsUntil::For(Span::minutes(90)))),
+        ("still on it 4QTE for 1 hour", Some(HoldsUntil::For(Span::hours(1)))),
     ] {
         assert_eq!(Meaning::of(text), has(until), "{text}");
     }
@@ -117,7 +117,7 @@ fn a_number_may_stand_for_a_code() {
     assert_eq!(Meaning::of("2 until 14:00"), Meaning::Has { which: Which::Number(2), until: clock(14, 0) });
     assert_eq!(
         Meaning::of("1 for 2 h"),
-        Meaning::Has { which: Which::Number(1), until: Some(Until::For(Span::hours(2))) }
+        Meaning::Has { which: Which::Number(1), until: Some(HoldsUntil::For(Span::hours(2))) }
     );
     assert_eq!(Meaning::of("next 2"), Meaning::HandsOn { which: Which::Number(2) });
     for text in ["0", "12", "1 2", "4QTE 1"] {
@@ -189,15 +189,16 @@ fn a_time_of_day_is_the_next_one_on_the_clock_of_the_site() {
     let zone = TimeZone::fixed(jiff::tz::offset(1));
     // 2026-11-29 02:20 there.
     let now = Now { mono: Moment(0), wall: Wall(1_795_915_200_000), wall_trusted: true };
-    let length = |hour, minute| Until::Clock { hour, minute }.length(&now, &zone).expect("the clock is set");
+    let length =
+        |hour, minute| HoldsUntil::Clock { hour, minute }.length(&now, &zone).expect("the clock is set");
     let here = now.wall.civil(&zone);
     let (hour, minute) = (here.hour(), here.minute());
     assert_eq!(length(hour, minute), Span::hours(24), "now is not ahead");
     assert_eq!(length((hour + 1) % 24, minute), Span::hours(1));
-    assert_eq!(Until::For(Span::hours(3)).length(&now, &zone), Ok(Span::hours(3)));
+    assert_eq!(HoldsUntil::For(Span::hours(3)).length(&now, &zone), Ok(Span::hours(3)));
     let unset = Now { wall_trusted: false, ..now };
-    assert!(Until::Clock { hour: 1, minute: 0 }.length(&unset, &zone).is_err());
-    assert_eq!(Until::For(Span::hours(3)).length(&unset, &zone), Ok(Span::hours(3)));
+    assert!(HoldsUntil::Clock { hour: 1, minute: 0 }.length(&unset, &zone).is_err());
+    assert_eq!(HoldsUntil::For(Span::hours(3)).length(&unset, &zone), Ok(Span::hours(3)));
 }
 
 #[test]

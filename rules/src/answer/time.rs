@@ -6,9 +6,9 @@ use jiff::civil::Time;
 use jiff::tz::TimeZone;
 use std::fmt;
 
-/// Until when somebody has it, as they said it.
+/// HoldsUntil when somebody has it, as they said it.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Until {
+pub enum HoldsUntil {
     /// A time of day: the next one.
     Clock {
         /// 0 to 23.
@@ -50,7 +50,7 @@ pub(super) const WORDS: &[&str] = &[
     "hours", "min", "mins", "minute", "minutes", "an", "half",
 ];
 
-impl Until {
+impl HoldsUntil {
     /// How long that is from now on, on the clock of the site.
     ///
     /// # Errors
@@ -78,7 +78,7 @@ impl Until {
 }
 
 /// The time that these words begin with, and the words after it.
-pub(super) fn begins(words: &[String]) -> Option<(Until, &[String])> {
+pub(super) fn begins(words: &[String]) -> Option<(HoldsUntil, &[String])> {
     let (first, rest) = words.split_first()?;
     match first.as_str() {
         "until" | "till" | "til" => clock(rest, true),
@@ -89,11 +89,11 @@ pub(super) fn begins(words: &[String]) -> Option<(Until, &[String])> {
 }
 
 /// A time of day. After "until" a bare hour is one too.
-fn clock(words: &[String], after_until: bool) -> Option<(Until, &[String])> {
+fn clock(words: &[String], after_until: bool) -> Option<(HoldsUntil, &[String])> {
     let (first, rest) = words.split_first()?;
     match first.as_str() {
-        "noon" => return Some((Until::Clock { hour: 12, minute: 0 }, rest)),
-        "midnight" => return Some((Until::Clock { hour: 0, minute: 0 }, rest)),
+        "noon" => return Some((HoldsUntil::Clock { hour: 12, minute: 0 }, rest)),
+        "midnight" => return Some((HoldsUntil::Clock { hour: 0, minute: 0 }, rest)),
         _ => {}
     }
     let (bare, half) = match (first.strip_suffix("am"), first.strip_suffix("pm")) {
@@ -120,11 +120,11 @@ fn clock(words: &[String], after_until: bool) -> Option<(Until, &[String])> {
         Some(_) if !(1..=12).contains(&hour) => return None,
         Some(after_noon) => hour % 12 + if after_noon { 12 } else { 0 },
     };
-    (hour < 24 && minute < 60).then_some((Until::Clock { hour, minute }, rest))
+    (hour < 24 && minute < 60).then_some((HoldsUntil::Clock { hour, minute }, rest))
 }
 
 /// A while: `2 h`, `90min`, `an hour`, `half an hour`, `1 h 30 min`.
-fn span(words: &[String]) -> Option<(Until, &[String])> {
+fn span(words: &[String]) -> Option<(HoldsUntil, &[String])> {
     let texts: Vec<&str> = words.iter().take(3).map(String::as_str).collect();
     let (span, used) = match texts.as_slice() {
         ["half", "an", "hour", ..] => (Span::minutes(30), 3),
@@ -142,7 +142,7 @@ fn span(words: &[String]) -> Option<(Until, &[String])> {
         }
     };
     (span > Span::ZERO && span < Span::hours(100)).then_some(())?;
-    Some((Until::For(span), words.get(used..)?))
+    Some((HoldsUntil::For(span), words.get(used..)?))
 }
 
 fn quantity(words: &[String]) -> Option<(Span, usize)> {

@@ -1,5 +1,5 @@
-//! A condition in words for people: the whole tree with current values and how far each is
-//! from its limit, or in short the readings that its truth rests on.
+//! A condition in words for whoever wrote it: the whole tree with current values and how far each is from
+//! its limit. What its truth rests on, in short and for anybody, stands in [`because`](super::because).
 
 use super::evaluate::lapsed_since;
 use super::evaluate::slack;
@@ -34,13 +34,6 @@ impl Condition {
         let mut reasons = Vec::new();
         self.reasons(&ExplainedPart { site, present, hold }, 0, true, &mut reasons);
         reasons
-    }
-
-    /// The readings that its truth rests on, in short: `mains off, lagoon-temp 23.1 degC`.
-    pub fn because<W: World>(&self, site: &dyn Site, present: &Present<'_, W>) -> String {
-        let mut parts = Vec::new();
-        self.rests_on(&ExplainedPart { site, present, hold: None }, &mut parts);
-        parts.join(", ")
     }
 
     fn reasons<W: World>(
@@ -82,35 +75,13 @@ impl Condition {
             }
         }
     }
-
-    fn rests_on<W: World>(&self, told: &ExplainedPart<'_, W>, into: &mut Vec<String>) {
-        match self {
-            // Of several parts only those count that made the whole what it is.
-            Self::All(parts) | Self::Any(parts) => {
-                let truth_of = |part: &Condition| part.evaluate(told.present, told.hold).truth;
-                let whole = truth_of(self);
-                parts
-                    .iter()
-                    .filter(|part| truth_of(part) == whole)
-                    .for_each(|part| part.rests_on(told, into));
-            }
-            Self::Not(inner) => inner.rests_on(told, into),
-            Self::Says(test, written) => {
-                for text in told.readings(test, written) {
-                    if !into.contains(&text) {
-                        into.push(text);
-                    }
-                }
-            }
-        }
-    }
 }
 
 /// All that the words are made from.
-struct ExplainedPart<'a, W> {
-    site: &'a dyn Site,
-    present: &'a Present<'a, W>,
-    hold: HeldSince,
+pub(super) struct ExplainedPart<'a, W> {
+    pub(super) site: &'a dyn Site,
+    pub(super) present: &'a Present<'a, W>,
+    pub(super) hold: HeldSince,
 }
 
 impl<W> Clone for ExplainedPart<'_, W> {
@@ -123,7 +94,7 @@ impl<W> Copy for ExplainedPart<'_, W> {}
 
 impl<W: World> ExplainedPart<'_, W> {
     /// Why a single statement says what it says.
-    fn why(&self, test: &Test, upright: bool) -> String {
+    pub(super) fn why(&self, test: &Test, upright: bool) -> String {
         let now = self.present.now;
         match test {
             Test::Compare { left, order, right, dimension } => {
@@ -187,73 +158,6 @@ impl<W: World> ExplainedPart<'_, W> {
         }
     }
 
-    /// The readings that a statement rests on, in short.
-    fn readings(&self, test: &Test, written: &str) -> Vec<String> {
-        let now = self.present.now;
-        let name = |id: &SensorId| &self.site.sensor(*id).name;
-        match test {
-            Test::Compare { .. } | Test::Range { .. } => {
-                test.formulas().into_iter().flatten().flat_map(|formula| self.terms(formula)).collect()
-            }
-            Test::Is(id, _) => vec![format!("{} {}", name(id), self.reading(*id))],
-            Test::Lapse(Lapse::Silent, id, _) => {
-                vec![format!("{} silent for {}", name(id), now - self.present.world.heard(*id))]
-            }
-            Test::Lapse(Lapse::Frozen | Lapse::NotGood, id, _) => {
-                vec![format!("{} {}", name(id), self.why(test, true))]
-            }
-            Test::Commanded(id, _) => {
-                let relay = &self.site.relay_name(*id);
-                vec![format!("{relay} {}", self.why(test, true))]
-            }
-            Test::Time(_) | Test::Day(_) => vec![self.why(test, true)],
-            Test::HasBeen { .. } | Test::After { .. } | Test::Then { .. } => {
-                vec![format!("{written} ({})", self.why(test, true))]
-            }
-            Test::Blind(Sight::Part(part)) => match self.present.world.trouble(part) {
-                Some(why) => vec![format!("{part}: {why}")],
-                None => Vec::new(),
-            },
-            Test::Blind(Sight::Sensor(id)) if self.site.is_for_watched(*id) => {
-                let silent = now - self.present.world.heard(*id);
-                let at = self.present.world.local(now - silent);
-                let at = at.map_or(String::new(), |at| format!(" (since {})", at.strftime("%H:%M")));
-                vec![format!("no check-in for {silent}{at}")]
-            }
-            Test::Until(foretold) => {
-                let answer = self.present.world.foretell(&foretold.asked);
-                let mut found: Vec<_> = foretold
-                    .rests_on
-                    .iter()
-                    .map(|id| format!("{} {}", name(id), self.reading(*id)))
-                    .collect();
-                found.push(foretold.asked.words(self.site, &answer));
-                found
-            }
-            Test::Shows(tank, ..) => {
-                let mut found: Vec<_> = test
-                    .foretold_from()
-                    .iter()
-                    .map(|id| format!("{} {}", name(id), self.reading(*id)))
-                    .collect();
-                found.push(format!("{}: {}", self.site.tank(*tank).name, self.why(test, true)));
-                found
-            }
-            Test::Holds { holding, .. } => {
-                vec![format!("{}: {}", self.site.tank(holding.tank).name, self.why(test, true))]
-            }
-            Test::Blind(sight) => {
-                let sees = match self.present.world.blind(sight) {
-                    Truth::True => "out of sight",
-                    Truth::False => "in sight",
-                    Truth::Unknown => "may be out of sight",
-                };
-                let why = self.present.world.loss(sight).map_or(String::new(), |why| format!(": {why}"));
-                vec![format!("{} {sees}{why}", self.sight(sight))]
-            }
-        }
-    }
-
     /// Each sensor and each window of a formula with its value.
     fn terms(&self, formula: &Formula) -> Vec<String> {
         match formula {
@@ -270,7 +174,7 @@ impl<W: World> ExplainedPart<'_, W> {
     }
 
     /// What a window comes to, and how much of it was seen if that matters.
-    fn window(&self, window: &Window, formula: &Formula) -> String {
+    pub(super) fn window(&self, window: &Window, formula: &Formula) -> String {
         let bounds = formula.bounds(self.present);
         let like = self.like(formula);
         let dimension = window.dimension;
@@ -286,7 +190,7 @@ impl<W: World> ExplainedPart<'_, W> {
     }
 
     /// `23.1 degC`, `off`, `unknown (stale for 5 min)`.
-    fn reading(&self, id: SensorId) -> String {
+    pub(super) fn reading(&self, id: SensorId) -> String {
         let sensor = self.site.sensor(id);
         match self.present.world.value(id) {
             Some(Value::Number(value)) => sensor.scale.show(value),
@@ -374,11 +278,11 @@ impl<W: World> ExplainedPart<'_, W> {
     }
 
     /// The first sensor in a formula, for its unit.
-    fn like(&self, formula: &Formula) -> Option<&Sensor> {
+    pub(super) fn like(&self, formula: &Formula) -> Option<&Sensor> {
         formula.in_order().first().map(|id| self.site.sensor(*id))
     }
 
-    fn sight(&self, sight: &Sight) -> String {
+    pub(super) fn sight(&self, sight: &Sight) -> String {
         match sight {
             Sight::Broker => "the broker".to_owned(),
             Sight::Gateway(name) => format!("gateway {name}"),

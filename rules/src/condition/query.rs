@@ -8,6 +8,7 @@ use crate::forecast::thermal::{Heater, Side};
 use crate::forecast::wording;
 use crate::ids::{BatteryId, TankId};
 use crate::site::Site;
+use crate::words;
 use std::fmt;
 
 /// Until when.
@@ -116,14 +117,22 @@ impl Question {
             UntilWhat::Oxygen(_, mg_l) => format!("{} ({mg_l} mg/L)", self.what(site)),
             UntilWhat::Water(..) | UntilWhat::Battery(_) => self.what(site),
         };
-        wording::until(answer, &what, &self.supposing.words())
+        words::for_people_in(&wording::until(answer, &what, &self.supposing.words()))
     }
 
-    /// The same for a text, in which each sign counts: what is supposed only if it is something.
-    pub(crate) fn in_short(&self, site: &dyn Site, answer: &Result<Estimate, CannotSay>) -> String {
-        let plain = self.supposing == WhatIf::default();
-        let supposing = if plain { String::new() } else { self.supposing.words() };
-        wording::until(answer, &self.what(site), &supposing).trim_end().to_owned()
+    /// What may come, as people say it: `below 22 °C`, `deadly low oxygen`, `empty`.
+    pub(crate) fn harm(&self, site: &dyn Site) -> String {
+        match self.until {
+            UntilWhat::Water(_, side, _) => {
+                let side = match side {
+                    Side::Below => "below",
+                    Side::Above => "above",
+                };
+                format!("{side} {}", words::for_people(&self.what(site)))
+            }
+            UntilWhat::Oxygen(..) => self.what(site),
+            UntilWhat::Battery(_) => "empty".to_owned(),
+        }
     }
 
     fn what(&self, site: &dyn Site) -> String {

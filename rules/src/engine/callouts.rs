@@ -15,11 +15,13 @@ use super::context::Context;
 use super::ground::Ground;
 use super::task::{Next, Task};
 use super::timers::DeadlineReason;
+use crate::callout::bounds;
 use crate::callout::change::{Change, Tell};
 use crate::callout::decide::{Outcome, Reply};
 use crate::callout::event::Time;
-use crate::callout::facts::Block;
+use crate::callout::facts::{Block, Facts as _};
 use crate::callout::headline::Lead;
+use crate::callout::ladder::Ladder;
 use crate::callout::siren::Siren;
 use crate::callout::state::{CallOut, Kind, Phase};
 use crate::callout::{Call, Fate, Member};
@@ -266,6 +268,24 @@ impl Callouts {
         call.core.headline(Lead::Rung, &facts, cx.mono()).map(|member| member.episode)
     }
 
+    /// How long an answer that this person gave now would hold.
+    pub(super) fn would_hold(&self, cx: &Context<'_>, call: &Call, who: Option<&str>) -> Moment {
+        let facts = Known::of(cx, call);
+        let standing = call.core.members.iter().filter(|member| member.stands());
+        let ladders: Vec<&Ladder> = standing.filter_map(|member| facts.ladder(&member.ladder)).collect();
+        let lease = bounds::lease(&call.core, &ladders, who.unwrap_or_default(), None, &facts, cx.mono());
+        cx.mono() + lease.length
+    }
+
+    /// Whom the next rung tells, and when.
+    pub(super) fn next_rung(&self, cx: &Context<'_>, call: &Call) -> Option<(Vec<Target>, Moment)> {
+        let facts = Known::of(cx, call);
+        let climb = call.core.active(cx.mono()).into_iter().min_by_key(|climb| climb.due)?;
+        let last = facts.ladder(&climb.ladder)?.rungs.len().checked_sub(1)?;
+        let rung = (climb.next as usize).min(last);
+        Some((facts.people(&climb.ladder, rung as u32), climb.due))
+    }
+
     /// Whether a call-out has this code.
     pub(super) fn has_code(&self, code: &str) -> bool {
         self.calls.values().any(|call| call.code() == code)
@@ -282,7 +302,7 @@ impl Callouts {
     /// Records what was decided of a call-out, and asks for the pages that it wants.
     fn put(&self, cx: &Context<'_>, call: &CallOut, outcome: Outcome, next: &mut Next) {
         let id = call.id;
-        next.reply = outcome.reply.clone().or(next.reply.take());
+        next.reply = outcome.reply.or(next.reply.take());
         let ended = outcome.changes.contains(&Change::Ended);
         let begins = outcome.changes.iter().any(|change| matches!(change, Change::Began { .. }));
         if let (Some(by), true) = (call.answerer(), begins) {

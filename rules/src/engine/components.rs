@@ -98,6 +98,7 @@ impl Components {
                 self.delivery.apply(ground, record);
             }
             Body::Learned { .. } => self.forecasts.apply(ground, record),
+            Body::SightLost { .. } | Body::SightRegained { .. } => self.sensors.apply(record),
             Body::WorkBegan { .. } | Body::WorkEnded { .. } => self.work.apply(ground, record),
             Body::SilencePlanned { .. } | Body::SilenceEnded { .. } => self.operator.apply(record),
             Body::Switched { .. }
@@ -112,8 +113,6 @@ impl Components {
             | Body::HandedOn { .. }
             | Body::Stopped { .. }
             | Body::ClockSet { .. }
-            | Body::SightLost { .. }
-            | Body::SightRegained { .. }
             | Body::Skipped { .. }
             | Body::Marked { .. }
             | Body::CommandKept { .. }
@@ -158,6 +157,7 @@ impl Components {
             .chain(self.forecasts.rests_on())
             .chain(self.drills.rests_on(ground))
             .chain(self.work.rests_on())
+            .chain(self.sensors.rests_on())
             .chain(self.outage.rests_on())
             .chain(self.operator.silence_at(now).map(|silence| silence.seq))
             .min()

@@ -11,7 +11,7 @@ use super::turn::{Asked, Sample};
 use crate::ids::{AlarmId, RelayId, SensorId};
 use crate::plan::Part;
 use crate::quality::Quality;
-use crate::reading::{Arrival, BadReading, Reading};
+use crate::reading::{Arrival, BadReading, Reading, Value};
 use crate::record::Body;
 
 impl Engine {
@@ -253,6 +253,11 @@ impl Engine {
         let gone = self.now.mono - sample.at > self.plan.sensor(id).stale_after;
         if sample.quality == Quality::Late && gone {
             self.parts.alarms.on_late(&self.plan, &self.index.users[id.index()]);
+        }
+        if let (Quality::Late, Some(Value::Number(number))) = (sample.quality, sample.value) {
+            for (tank, feed) in &self.index.feeds[id.index()] {
+                self.parts.forecasts.on_late(*tank, *feed, sample.at, number);
+            }
         }
         self.turn.samples.push(sample);
     }

@@ -254,6 +254,13 @@ impl Forecasts {
         changed
     }
 
+    /// A reading of the water came late: the model takes it to its time.
+    pub(super) fn on_late(&mut self, tank: TankId, feed: ModelFeed, at: Moment, celsius: f64) {
+        if let Some(model) = self.models.get_mut(tank.index()).filter(|_| feed == ModelFeed::Water) {
+            model.thermal.late(at, celsius);
+        }
+    }
+
     /// Whether the tank's thermometer is believed to be out of the water: then it says nothing of it.
     pub(super) fn is_beached(&self, tank: TankId) -> bool {
         self.beached.contains(&tank)

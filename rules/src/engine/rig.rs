@@ -93,13 +93,13 @@ impl TestRig {
         let push = |target: &str, kind| (Target::parse(target), kind);
         let directory = Directory {
             contacts: [("ines".to_owned(), ines), ("tom".to_owned(), Contact::default())].into(),
-            mailbox: false,
             channels: [
                 push("ines.push", ChannelKind::Push),
                 push("ines.mail", ChannelKind::Mail),
                 push("tom.mail", ChannelKind::Mail),
             ]
             .into(),
+            ..Directory::default()
         };
         let around = Surroundings { directory, zone: TimeZone::UTC, today: None };
         let checked = Plan::check("rules.toml", RULES, &around);

@@ -1,7 +1,8 @@
 //! What readings say, and through what they come. A message becomes a reading of each sensor on its
 //! topic, is judged for quality and kept for the history; silence is noticed here too: of a
 //! sensor, of a gateway that carries several, of the broker. The agent's own parts are sensed in the
-//! same way. Nothing of it lasts over a restart: it has to be seen again.
+//! same way. Nothing of what they say lasts over a restart: it has to be seen again. What was recorded
+//! as lost does, so that each loss has one end in the journal, whatever comes between.
 
 mod link;
 mod sight;
@@ -12,12 +13,16 @@ use super::ground::Ground;
 use super::input::Health;
 use super::task::Next;
 use super::timers::DeadlineReason;
-use crate::ids::SensorId;
+use crate::ids::{SensorId, Seq};
 use crate::plan::{Part, Plan, Sensor};
 use crate::quality::{Quality, Rejection, Track};
 use crate::reading::Value;
+use crate::record::{Body, Record};
 use crate::time::Moment;
 use std::collections::{BTreeMap, BTreeSet};
+
+/// How records name the way to all topics.
+const BROKER: &str = "broker";
 
 /// What is known by readings.
 #[derive(Debug)]
@@ -29,6 +34,8 @@ pub(super) struct Sensors {
     tracks: Vec<Track>,
     /// Whether each sensor's readings come through.
     sighted: Vec<Sighted>,
+    /// What is recorded as lost, by its name there: the record, and when.
+    told: BTreeMap<String, (Seq, Moment)>,
     /// Why and since when the broker can't be heard.
     deaf: Option<(String, Moment)>,
     /// Since when it can, or last could.
@@ -74,6 +81,7 @@ impl Sensors {
             clock_was_right: false,
             tracks: plan.sensors.iter().map(|_| Track::default()).collect(),
             sighted: vec![Sighted::Unsure; plan.sensors.len()],
+            told: BTreeMap::new(),
             deaf: Some(("not yet connected".to_owned(), now)),
             hears_since: now,
             notes: BTreeMap::new(),
@@ -87,6 +95,13 @@ impl Sensors {
     pub(super) fn carry_over(&mut self, old: &Plan, before: Self, new: &Plan) {
         (self.deaf, self.clock_was_right, self.parts) = (before.deaf, before.clock_was_right, before.parts);
         self.hears_since = before.hears_since;
+        let still = |of: &String| {
+            let gateway = of.strip_prefix("gateway ");
+            let gateway =
+                gateway.is_some_and(|name| self.gateways.iter().any(|gateway| gateway.name == name));
+            of == BROKER || gateway || new.sensors.iter().any(|sensor| sensor.name == *of)
+        };
+        self.told = before.told.into_iter().filter(|(of, _)| still(of)).collect();
         let place = |id: SensorId| {
             let name = &old.sensor(id).name;
             let place = new.sensors.iter().position(|sensor| sensor.name == *name)?;
@@ -104,6 +119,38 @@ impl Sensors {
             if let Some((_, heard)) = heard {
                 *track = heard;
             }
+        }
+    }
+
+    /// What a record does to what lasts.
+    pub(super) fn apply(&mut self, record: &Record) {
+        match &record.body {
+            Body::SightLost { of, .. } => {
+                self.told.insert(of.clone(), (record.seq, record.at.mono));
+            }
+            Body::SightRegained { of, .. } => {
+                self.told.remove(of);
+            }
+            _ => {}
+        }
+    }
+
+    /// The records that it rests on.
+    pub(super) fn rests_on(&self) -> impl Iterator<Item = Seq> + '_ {
+        self.told.values().map(|(seq, _)| *seq)
+    }
+
+    /// This is lost: recorded, unless it is already.
+    fn tell_lost(&self, of: String, why: String, next: &mut Next) {
+        if !self.told.contains_key(&of) {
+            next.record(Body::SightLost { of, why });
+        }
+    }
+
+    /// This is found: recorded, if its loss was.
+    fn tell_found(&self, of: String, now: Moment, next: &mut Next) {
+        if let Some((_, since)) = self.told.get(&of) {
+            next.record(Body::SightRegained { of, after: now - *since });
         }
     }
 

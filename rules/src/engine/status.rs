@@ -103,6 +103,8 @@ pub struct CallView {
     pub due: Option<Span>,
     /// Who was told, how, and what came of it.
     pub told: Vec<String>,
+    /// Who answered lately, by which way, and when.
+    pub answered: Vec<String>,
 }
 
 /// A relay under the agent's hand, or of which there is something to say.

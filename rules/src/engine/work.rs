@@ -176,7 +176,7 @@ impl WorkPeriods {
         let disturbed = |id: &SensorId| {
             let tank = plan.sensor(*id).tank;
             let period = tank.and_then(|tank| self.periods.get(&tank));
-            period.is_some_and(|period| moves(plan, &period.work, condition, *id))
+            period.is_some_and(|period| may_come_of(plan, &period.work, condition, *id))
         };
         condition.sensors().into_iter().filter(disturbed).collect()
     }
@@ -186,7 +186,7 @@ impl WorkPeriods {
         let condition = &cx.plan.alarm(alarm).condition;
         let of = |id: SensorId| {
             let work = self.ended.get(&cx.plan.sensor(id).tank?)?;
-            moves(cx.plan, work, condition, id).then(|| work.clone())
+            may_come_of(cx.plan, work, condition, id).then(|| work.clone())
         };
         condition.sensors().into_iter().find_map(of).unwrap_or_default()
     }
@@ -208,7 +208,7 @@ impl WorkPeriods {
 }
 
 /// Whether work of this kind can make the condition true by what it does to this sensor.
-fn moves(plan: &Plan, work: &str, condition: &Condition, sensor: SensorId) -> bool {
+fn may_come_of(plan: &Plan, work: &str, condition: &Condition, sensor: SensorId) -> bool {
     let measure = plan.sensor(sensor).measure.name;
     let pauses = plan.works.get(work).is_some_and(|work| work.pauses.iter().any(|it| it == measure));
     pauses && (measure != "temperature" || condition.may_come_by_a_fall(sensor))

@@ -35,6 +35,12 @@ fn cost(sign: char) -> Option<usize> {
     septets_of(sign).map(|(escape, _)| 1 + usize::from(escape.is_some()))
 }
 
+/// How many places a text takes once it is in the alphabet.
+pub fn places(text: &str) -> usize {
+    let price = |sign: char| cost(sign).unwrap_or_else(|| stand_in(sign).chars().filter_map(cost).sum());
+    text.chars().map(price).sum()
+}
+
 /// The nearest thing to say for a sign that the alphabet lacks.
 fn stand_in(sign: char) -> &'static str {
     match sign {

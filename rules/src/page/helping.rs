@@ -1,32 +1,36 @@
 //! The part of a card that is the site's own: where things are, whom to call, what a helper may do.
 
-use crate::plan::{Help, Plan, TankId};
+use crate::plan::{Contact, Help, Plan, TankId};
+use crate::words::capital;
+
+/// What a helper leaves alone, whoever asks.
+const NOT_FOR_HELPERS: &str = "Leave to the keeper: breakers, dosing, topping up, and hands in the water.";
 
 /// The lines for a page about this tank, or about the whole site.
-pub(super) fn lines(plan: &Plan, about: Option<TankId>) -> Vec<String> {
+pub(super) fn lines(plan: &Plan, about: Option<TankId>, reader: Option<(&str, &Contact)>) -> Vec<String> {
+    let to_helper = reader.is_some_and(|(_, contact)| contact.helper);
+    // Nobody is told to call themselves.
+    let is_reader = |name: &str| reader.is_some_and(|(_, contact)| contact.name == name);
     let tanks = (0..).map(TankId).zip(&plan.tanks).filter(|(id, _)| about.is_none_or(|about| about == *id));
     let of_tanks: Vec<(&str, &Help)> = tanks.map(|(_, tank)| (tank.title.as_str(), &tank.help)).collect();
     let place = |tank: Option<&str>, (thing, place): &(String, String)| match tank {
-        Some(tank) => format!("- {}, {thing}: {place}", capital(tank)),
-        None => format!("- {}: {place}", capital(thing)),
+        Some(tank) => format!("{}, {thing}: {place}", capital(tank)),
+        None => format!("{}: {place}", capital(thing)),
     };
     let mut lines: Vec<String> = plan.help.places.iter().map(|found| place(None, found)).collect();
     for (tank, help) in &of_tanks {
         lines.extend(help.places.iter().map(|found| place(Some(tank), found)));
     }
-    for callee in &plan.help.call {
-        lines.push(format!("- Call {}: {}", callee.name, callee.phone.dialled()));
+    for callee in plan.help.call.iter().filter(|callee| !is_reader(&callee.name)) {
+        lines.push(format!("Call {}: {}", callee.name, callee.phone.dialled()));
     }
-    lines.extend(plan.help.emergency.iter().map(|phone| format!("- Somebody is hurt: {}", phone.dialled())));
-    let of_all = plan.help.may.iter().map(|may| format!("- A helper may: {may}"));
-    lines.extend(of_all);
+    lines.extend(plan.help.emergency.iter().map(|phone| format!("Somebody is hurt: {}", phone.dialled())));
+    let who = if to_helper { "You may" } else { "A helper may" };
+    lines.extend(plan.help.may.iter().map(|may| format!("{who}: {may}")));
     for (tank, help) in &of_tanks {
-        lines.extend(help.may.iter().map(|may| format!("- {}, a helper may: {may}", capital(tank))));
+        let may = |may: &String| format!("{}, {}: {may}", capital(tank), who.to_lowercase());
+        lines.extend(help.may.iter().map(may));
     }
+    lines.extend(to_helper.then(|| NOT_FOR_HELPERS.to_owned()));
     lines
-}
-
-fn capital(text: &str) -> String {
-    let mut signs = text.chars();
-    signs.next().map_or_else(String::new, |first| first.to_uppercase().chain(signs).collect())
 }

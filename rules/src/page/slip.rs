@@ -1,9 +1,13 @@
 //! A page that belongs to no call-out: a test page, or news that asks for no answer. Its words
 //! are its own record's; here they become a [`Page`] that every channel can carry.
 
-use super::{Page, REPEAT, TEXT_SEPTETS, gsm};
+use super::said::{Look, PageLine, Said, Short};
+use super::ways;
+use super::{Page, REPEAT};
 use crate::alarm::Priority;
 use crate::ids::Seq;
+use crate::plan::ways::{AtHand, for_reader};
+use crate::plan::{Plan, Target};
 use crate::record::Purpose;
 use crate::time::Now;
 
@@ -18,47 +22,59 @@ pub struct Slip {
     pub lines: Vec<String>,
 }
 
+/// The page that carries a slip.
+pub(crate) struct Envelope<'a> {
+    pub(crate) plan: &'a Plan,
+    pub(crate) target: &'a Target,
+    pub(crate) id: Seq,
+    pub(crate) purpose: Purpose,
+    pub(crate) now: Now,
+    pub(crate) maybe_repeat: bool,
+}
+
 impl Slip {
-    pub(crate) fn compose(
-        &self,
-        site: &str,
-        id: Seq,
-        purpose: Purpose,
-        now: &Now,
-        maybe_repeat: bool,
-    ) -> Page {
-        let mut lines: Vec<&str> = maybe_repeat.then_some(REPEAT).into_iter().collect();
-        lines.push(&self.headline);
-        lines.extend(self.lines.iter().map(String::as_str));
-        let mut body = lines.join("\n") + "\n";
-        let mut text = self.headline.clone();
-        if self.code.is_empty() {
-            for line in &self.lines {
-                text = format!("{text}. {}", line.trim_end_matches('.'));
+    pub(crate) fn compose(&self, envelope: &Envelope<'_>) -> Page {
+        let Envelope { plan, target, id, purpose, now, maybe_repeat } = *envelope;
+        let is_test = purpose == Purpose::Drill;
+        let kind = if is_test { Look::Test } else { Look::Calm };
+        let mut said =
+            Said { kind, heading: self.headline.clone(), under: self.lines.clone(), ..Said::default() };
+        let asks = !self.code.is_empty();
+        let mut answer = None;
+        if asks {
+            let directory = &plan.directory;
+            let reader = target.contact.as_deref();
+            let reader = reader.and_then(|name| Some((name, directory.contacts.get(name)?)));
+            let kind = directory.channels.get(target).copied();
+            let ways = for_reader(&directory.ways, reader, kind, AtHand::default());
+            answer = Some(ways::in_short(&ways, &self.code));
+            let mut lines = ways::lines(&ways, &self.code);
+            if lines.is_empty() {
+                lines.push(PageLine::of(format!(
+                    "You can't answer from here. Tell the keeper that code {} has come.",
+                    self.code
+                )));
             }
-        } else {
-            body += &format!("\nTo answer: slackwater ack {}\n", self.code);
+            said.part("How to answer", lines);
         }
-        let about = match purpose {
-            Purpose::Drill => "test page",
-            Purpose::Call | Purpose::Taken | Purpose::AllClear | Purpose::Digest | Purpose::Notice => {
-                "notice"
-            }
-        };
+        said.foot.extend(maybe_repeat.then(|| REPEAT.to_owned()));
+        let more = if asks { Vec::new() } else { self.lines.clone() };
+        said.short = Short { what: vec![self.headline.clone()], more, step: None, answer };
         Page {
             id,
             call: id,
             after: Vec::new(),
             purpose,
             priority: Priority::Low,
-            site: site.to_owned(),
-            place: site.to_owned(),
-            alarm: about.to_owned(),
+            site: plan.site.clone(),
+            place: plan.site.clone(),
+            alarm: if is_test { "test page" } else { "notice" }.to_owned(),
             code: self.code.clone(),
             since: now.wall,
             headline: self.headline.clone(),
-            body,
-            text: gsm::fit(&text, TEXT_SEPTETS),
+            body: said.plain(),
+            text: said.short.text(),
+            said,
             maybe_repeat,
         }
     }

@@ -53,6 +53,10 @@ impl Site for Plan {
         Plan::battery(self, id)
     }
 
+    fn relay_title(&self, id: RelayId) -> &str {
+        &self.relay(id).title
+    }
+
     fn relay_name(&self, id: RelayId) -> &str {
         &self.relay(id).name
     }

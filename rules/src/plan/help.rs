@@ -3,7 +3,8 @@
 
 use super::title::spoken;
 use crate::diagnostic::{Item, Table};
-use crate::site::{Callee, Help, Phone};
+use crate::site::{Callee, Help, Phone, WithoutMains};
+use crate::units::QuantityItem as _;
 
 /// So much fits on a page beside what is wrong.
 const PLACES: usize = 12;
@@ -44,6 +45,17 @@ const OPENS_DOORS: [&str; 22] = [
 ];
 /// A row of so many digits is a code too.
 const CODE_DIGITS: usize = 4;
+
+/// `without-mains = { watch = "2 h", router = "30 min", modem = "4 h" }`
+pub(super) fn without_mains(table: &Table<'_>) -> WithoutMains {
+    let Some(table) = table.get("without-mains").and_then(Item::table) else {
+        return WithoutMains::default();
+    };
+    let span = |name| table.get(name).and_then(Item::duration);
+    let found = WithoutMains { watch: span("watch"), router: span("router"), modem: span("modem") };
+    table.finish();
+    found
+}
 
 /// What the site's table says.
 pub(super) fn of_site(table: &Table<'_>) -> Help {

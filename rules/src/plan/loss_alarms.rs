@@ -14,6 +14,7 @@ use crate::diagnostic::At;
 use crate::diagnostic::{Item, Table};
 use crate::time::Span;
 use crate::units::QuantityItem as _;
+use crate::words::capital;
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 
@@ -108,7 +109,7 @@ fn build(
         Sight::Gateway(gateway) => (format!("gateway-{gateway}"), first.feed.gateway_cause(gateway)),
         Sight::Sensor(_) => (
             first.name.clone(),
-            format!("{} has no power or no contact, or says what can't be believed", first.name),
+            format!("{} has no power or no contact, or says what can't be believed", first.title),
         ),
     };
     let title = match &sight {
@@ -122,8 +123,8 @@ fn build(
             first.tank.filter(|tank| lost.iter().all(|sensor| sensor.tank == Some(*tank)))
         }
     };
-    let quiet: Vec<&str> = silenced.iter().map(|alarm| alarm.name.as_str()).collect();
-    let unseen: Vec<&str> = lost.iter().map(|sensor| sensor.name.as_str()).collect();
+    let quiet: Vec<&str> = silenced.iter().map(|alarm| alarm.title.as_str()).collect();
+    let unseen: Vec<&str> = lost.iter().map(|sensor| sensor.title.as_str()).collect();
     let consequence = format!("{} can't be seen, so these alarms can't ring: {}", few(&unseen), few(&quiet));
     let written = format!("{name} is out of sight");
     let alarm = Alarm {
@@ -174,7 +175,7 @@ fn response(sight: &Sight, lost: &[&Sensor], tanks: &[Tank]) -> Vec<String> {
     for sensor in lost {
         let Some(kind) = MeasureKind::named(sensor.measure.name) else { continue };
         let line = match sensor.tank.and_then(|tank| tanks.get(tank.index())) {
-            Some(tank) => format!("{}: {}", tank.name, kind.by_hand),
+            Some(tank) => format!("{}: {}", capital(&tank.title), kind.by_hand),
             None => kind.by_hand.to_owned(),
         };
         if !lines.contains(&line) {

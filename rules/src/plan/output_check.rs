@@ -130,6 +130,7 @@ fn of_listener(
         Publisher::Siren(_)
         | Publisher::Answers(_)
         | Publisher::Status
+        | Publisher::State
         | Publisher::Loopback
         | Publisher::CheckIns
         | Publisher::CheckInStatus
@@ -189,6 +190,7 @@ fn is_of_check_ins(publisher: &Publisher) -> bool {
         | Publisher::Siren(_)
         | Publisher::Answers(_)
         | Publisher::Status
+        | Publisher::State
         | Publisher::Loopback => false,
     }
 }

@@ -19,6 +19,8 @@ pub enum Publisher {
     Answers(String),
     /// The agent's sign of life on its broker.
     Status,
+    /// The agent's state, kept by its broker for dashboards.
+    State,
     /// The agent's message to itself.
     Loopback,
     /// This site's check-ins.
@@ -36,6 +38,7 @@ impl fmt::Display for Publisher {
             Self::Siren(name) => write!(f, "siren `{name}`"),
             Self::Answers(name) => write!(f, "the replies to answers of `{name}`"),
             Self::Status => f.write_str("the agent's status"),
+            Self::State => f.write_str("the watch's state"),
             Self::Loopback => f.write_str("the agent's loop-back"),
             Self::CheckIns => f.write_str("the check-ins"),
             Self::CheckInStatus => f.write_str("the status beside the check-ins"),

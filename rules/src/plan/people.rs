@@ -1,5 +1,6 @@
 //! People and the ways to reach them: what the agent's configuration tells the plan.
 
+use super::ways::Way;
 use crate::ids::Target;
 use crate::site::Hours;
 use crate::time::Span;
@@ -8,7 +9,7 @@ use std::collections::BTreeMap;
 use std::fmt;
 
 /// Who can be told, and when.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Directory {
     /// People by the name that rule files use.
     pub contacts: BTreeMap<String, Contact>,
@@ -16,6 +17,14 @@ pub struct Directory {
     pub channels: BTreeMap<Target, ChannelKind>,
     /// Whether replies to pages by mail are heard.
     pub mailbox: bool,
+    /// How pages can be answered, the easiest first.
+    pub ways: Vec<Way>,
+}
+
+impl Default for Directory {
+    fn default() -> Self {
+        Self { contacts: BTreeMap::new(), channels: BTreeMap::new(), mailbox: false, ways: Way::built_in() }
+    }
 }
 
 /// A person.
@@ -25,6 +34,8 @@ pub struct Contact {
     pub name: String,
     /// When this person may be called; always if empty.
     pub hours: Vec<Hours>,
+    /// Only helps: pages leave out what is for keepers, and ways to answer that take a login.
+    pub helper: bool,
     /// When this person is not there.
     pub away: Vec<Absence>,
     /// How many pages each of this person's channels may carry, by the channel's name; any

@@ -66,6 +66,11 @@ pub fn schema() -> Value {
                 })),
                 ("emergency", text("The local emergency number.")),
                 ("helpers-may", texts(HELPERS_MAY)),
+                ("without-mains", closed(&[], [
+                    ("watch", quantity("How long the watch's board goes on, if no UPS says it.")),
+                    ("router", quantity("How long the router goes on.")),
+                    ("modem", quantity("How long the modem goes on.")),
+                ])),
                 ("altitude", quantity("Height above the sea.")),
                 ("mains", text("The sensor that shows the mains; the only one need not be named.")),
             ]),

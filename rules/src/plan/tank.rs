@@ -4,7 +4,7 @@ use super::callout::hours;
 use super::context::CheckContext;
 use super::equipment::{self, GearParts};
 use super::measure::KINDS;
-use super::{Button, Help, SensorId, Stocking, Tank, TankId, Work, help, title};
+use super::{Button, Help, SensorId, Stocking, Tank, TankId, WithoutMains, Work, help, title};
 use crate::diagnostic::At;
 use crate::diagnostic::{Item, Table};
 use crate::time::Span;
@@ -17,6 +17,8 @@ pub(super) struct SiteTable {
     /// `site` if nobody gave a name.
     pub(super) name: String,
     pub(super) altitude: f64,
+    /// How long its gear goes on without mains.
+    pub(super) without_mains: WithoutMains,
     pub(super) mains: Option<SensorId>,
     pub(super) help: Help,
 }
@@ -28,11 +30,12 @@ pub(super) fn site(table: Option<Table<'_>>, parts: &GearParts<'_>) -> SiteTable
     let altitude = get("altitude").and_then(equipment::altitude);
     let mains = parts.mains(get("mains"));
     let help = table.as_ref().map(help::of_site).unwrap_or_default();
+    let without_mains = table.as_ref().map(help::without_mains).unwrap_or_default();
     if let Some(table) = table {
         table.finish();
     }
     let name = name.map_or_else(|| "site".to_owned(), |name| name.it);
-    SiteTable { name, altitude: altitude.unwrap_or(0.0), mains, help }
+    SiteTable { name, altitude: altitude.unwrap_or(0.0), without_mains, mains, help }
 }
 
 /// One tank.

@@ -176,7 +176,7 @@ fn silent(site: &Watched, on_delay: Span, silent_after: Span, response: Option<C
         response: response.unwrap_or_else(usual),
         on_delay,
         sight: Some(Sight::Sensor(site.sensor)),
-        title: format!("{} is silent", site.title),
+        title: "it is silent".to_owned(),
         ..blank(
             format!("{}{SILENT}", site.name),
             Test::Blind(Sight::Sensor(site.sensor)),
@@ -191,7 +191,7 @@ fn asks(site: &Watched, asks: SensorId) -> Alarm {
         consequence: Some("an alarm is open there, and its own pages reach nobody".to_owned()),
         response: Card::plain([format!("Ring {}, and tell them what is open there.", site.title)]),
         on_delay: ASKED_FOR,
-        title: format!("{} asks for help", site.title),
+        title: "it asks for help".to_owned(),
         ..blank(
             format!("{}{ASKS}", site.name),
             Test::Is(asks, 0),

@@ -346,3 +346,16 @@ fn words_are_judged_by_time_alone() {
     assert_eq!(bench.hears(Arrival::Live, word(1)).quality, Quality::Good);
     assert_eq!(bench.track.value(&bench.sensor, bench.now), Some(Value::Word(1)));
 }
+
+#[test]
+fn a_probe_that_gives_up_its_jump_is_believed_at_once() {
+    let mut bench = Bench::new();
+    bench.says(25.1);
+    bench.peer = Some(25.0);
+    for _ in 0..50 {
+        bench.says(12.0);
+    }
+    assert_eq!(bench.value(), None);
+    bench.says(25.2);
+    assert_eq!(bench.value(), Some(25.2));
+}

@@ -41,6 +41,27 @@ pub(super) fn values(plan: &Plan) -> TriedValues {
     })
 }
 
+/// Heaters that can cycle in the calm without raising anything: the sensor of the power that each draws,
+/// and how much. Only the first of a tank: the spare one waits.
+pub(super) fn thermostats(plan: &Plan, calm: &TriedValues) -> Vec<(SensorId, f64)> {
+    let first = plan.tanks.iter().filter_map(|tank| tank.gear.heaters.into_iter().flatten().next());
+    let heaters = first.filter_map(|heater| Some((heater.sensor?, heater.power?)));
+    let conditions = || plan.alarms.iter().map(|alarm| &alarm.condition);
+    let rings = |values: &TriedValues| conditions().filter(|it| steady(it, values) == Some(true)).count();
+    let quiet = |sensor: SensorId, watts: f64| {
+        let mut values = calm.clone();
+        values.insert(sensor, Value::Number(watts));
+        rings(&values) <= rings(calm)
+    };
+    heaters
+        .filter(|(id, watts)| {
+            let sensor = plan.sensor(*id);
+            let believable = sensor.plausible.is_none_or(|(low, high)| low <= 0.0 && *watts <= high);
+            sensor.measure.name == "power" && believable && quiet(*id, *watts) && quiet(*id, 0.0)
+        })
+        .collect()
+}
+
 /// Values for the sensors of `condition` that make it hold, or not hold, for good; the others
 /// are left out. As near as the search comes.
 pub(super) fn make(plan: &Plan, condition: &Condition, holds: bool) -> TriedValues {

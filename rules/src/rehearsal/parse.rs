@@ -52,7 +52,10 @@ impl Expectation {
     /// When it can be judged.
     pub(super) fn until(&self) -> Span {
         match self {
-            Self::Paged { to, .. } | Self::NotPaged { to, .. } => *to,
+            Self::Paged { to, .. }
+            | Self::NotPaged { to, .. }
+            | Self::Count { to, .. }
+            | Self::NotSaid { to, .. } => *to,
             Self::State { at, .. } => *at,
         }
     }
@@ -148,6 +151,15 @@ impl<'a> StoryParser<'a> {
     ) -> Maybe<()> {
         let it = if clause.text == "nobody is paged" {
             Expectation::NotPaged { from, to, target: None }
+        } else if let Some(count) = clause.strip_end("pages").or_else(|| clause.strip_end("page")) {
+            Expectation::Count { from, to, target: None, count: whole(count)? }
+        } else if let Some(words) = clause.strip("no page says") {
+            Expectation::NotSaid { from, to, words: words.text.trim_matches('"').to_owned() }
+        } else if let Some((target, count)) = clause.strip_end("times").and_then(|it| it.split(" is paged "))
+        {
+            Expectation::Count { from, to, target: Some(self.target(target)?), count: whole(count)? }
+        } else if let Some(target) = clause.strip_end("is paged once") {
+            Expectation::Count { from, to, target: Some(self.target(target)?), count: 1 }
         } else if let Some(target) = clause.strip_end("is not paged") {
             Expectation::NotPaged { from, to, target: Some(self.target(target)?) }
         } else if let Some((target, rest)) = clause.split(" is paged") {
@@ -208,6 +220,10 @@ impl<'a> StoryParser<'a> {
             "is frozen" => Ok(Deed::Frozen(self.sensor(subject)?)),
             "is silent" => Ok(Deed::Silent(self.sensor(subject)?)),
             "answers" => Ok(Deed::Answers(subject.text.to_owned())),
+            _ if verb.strip("answers").is_some() => {
+                let alarm = verb.strip("answers").ok_or_else(|| unknown(verb))?;
+                Ok(Deed::AnswersFor(subject.text.to_owned(), self.alarm(alarm)?))
+            }
             _ => match verb.strip("is").or_else(|| verb.strip("goes to")) {
                 Some(value) => self.reports(self.sensor(subject)?, value),
                 None => Ok(Deed::Says(subject.text.to_owned(), self.word(verb)?)),
@@ -321,11 +337,18 @@ fn no_such<'c>(kind: &str, name: LinePart<'_>, known: impl IntoIterator<Item = &
 
 fn unknown(clause: LinePart<'_>) -> Finding {
     Finding::error(clause.span(), "this is not understood", "here")
-        .help("the forms are: SENSOR is VALUE · SENSOR goes to VALUE over TIME · SENSOR is silent · SENSOR is frozen · WHO answers · broker is lost · CHANNEL fails · restart after TIME · expect CHANNEL is paged about ALARM · expect nobody is paged · expect ALARM is STATE")
+        .help("the forms are: SENSOR is VALUE · SENSOR goes to VALUE over TIME · SENSOR is silent · SENSOR is frozen · WHO answers · WHO answers ALARM · broker is lost · CHANNEL fails · restart after TIME · expect CHANNEL is paged about ALARM · expect nobody is paged · expect N pages · expect CHANNEL is paged N times · expect no page says \"WORDS\" · expect ALARM is STATE")
 }
 
 fn colon(rest: LinePart<'_>) -> Finding {
     Finding::error(rest.span(), "a colon is missing behind the time", "`at 5 min: …` is expected")
+}
+
+/// How many.
+fn whole(said: LinePart<'_>) -> Maybe<usize> {
+    said.text.parse().map_err(|_| {
+        Finding::error(said.span(), "this is not a number of pages", "a whole number is expected: `3`")
+    })
 }
 
 /// `5 min`, `1 h 30 min`.

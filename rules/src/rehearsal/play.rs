@@ -4,9 +4,10 @@
 use super::baseline;
 use super::{Deed, Expectation, Story};
 use crate::engine::{Link, OperatorCommand};
+use crate::page::Page;
 use crate::plan::{At, Plan, Relay, SensorId, Target};
 use crate::reading::Value;
-use crate::record::{Purpose, Record};
+use crate::record::{Body, Purpose, Record};
 use crate::sim::{RelayRule, Saying, SentPage, Shows, SignalOrigin, Sim, SimSite, Stuck};
 use crate::time::{Moment, Now, Span, Wall};
 use std::collections::BTreeMap;
@@ -17,6 +18,11 @@ const WARM_UP: Span = Span::minutes(10);
 /// The smallest noise of a number, as a share of it.
 const LEAST_NOISE: f64 = 1e-5;
 
+/// In calm water a thermostat heats for so long …
+const HEATS: Span = Span::minutes(8);
+/// … out of so long.
+const CYCLE: Span = Span::minutes(20);
+
 /// The monotonic clock at the beginning: far enough from zero to look back.
 const BEGIN: Moment = Moment(1_000_000_000);
 
@@ -25,6 +31,8 @@ const BEGIN: Moment = Moment(1_000_000_000);
 pub struct Played {
     /// Everything that was recorded, each with its time since the story began.
     pub timeline: Vec<(Span, Record)>,
+    /// Every page that left, with its time since the story began and whom it went to.
+    pub pages: Vec<(Span, String, Page)>,
     /// Expectations that were not met.
     pub misses: Vec<At<Miss>>,
     /// How many were.
@@ -48,6 +56,8 @@ pub(super) struct Player<'a> {
     sim: Sim<SimSite>,
     begun: Moment,
     states: Vec<(At<Expectation>, String)>,
+    /// Heaters that cycle as long as they have power and the story says nothing else of them.
+    thermostats: Vec<(SensorId, f64)>,
 }
 
 impl Story {
@@ -90,14 +100,17 @@ impl<'a> Player<'a> {
             site.relays.entry(relay.topic.clone()).or_insert_with(|| rule(plan, relay));
         }
         let mut sim = Sim::new("rehearsal", plan.clone(), 1, now, site);
-        for (id, value) in baseline::values(plan) {
-            report(&mut sim, plan, id, value, Span::ZERO, 0.0);
+        let calm = baseline::values(plan);
+        for (id, value) in &calm {
+            report(&mut sim, plan, *id, *value, Span::ZERO, 0.0);
         }
+        let thermostats = baseline::thermostats(plan, &calm);
+        thermostats.iter().for_each(|(id, high)| cycle(&mut sim, plan, *id, *high));
         sim.start(Some(Span::ZERO));
         sim.run_to(BEGIN + WARM_UP);
         sim.records.clear();
         sim.world.sent.clear();
-        Self { plan, sim, begun: BEGIN + WARM_UP, states: Vec::new() }
+        Self { plan, sim, begun: BEGIN + WARM_UP, states: Vec::new(), thermostats }
     }
 
     /// When the story began.
@@ -126,7 +139,26 @@ impl<'a> Player<'a> {
     }
 
     fn report(&mut self, sensor: SensorId, to: Value, over: Span, noise: f64) {
+        self.thermostats.retain(|(heater, _)| *heater != sensor);
         report(&mut self.sim, self.plan, sensor, to, over, noise);
+        self.power_heaters(sensor, to);
+    }
+
+    /// A heater that hangs on what this sensor shows to be off draws nothing.
+    fn power_heaters(&mut self, sensor: SensorId, to: Value) {
+        let shows = self.plan.sensor(sensor);
+        let Value::Word(word) = to else { return };
+        let Some(word) = shows.words().get(usize::from(word)).filter(|_| shows.measure.name == "presence")
+        else {
+            return;
+        };
+        let fed = |id: SensorId| shows.tank.is_none() || shows.tank == self.plan.sensor(id).tank;
+        for (id, high) in self.thermostats.iter().filter(|(id, _)| fed(*id)) {
+            match word.name.as_str() {
+                "on" => cycle(&mut self.sim, self.plan, *id, *high),
+                _ => report(&mut self.sim, self.plan, *id, Value::Number(0.0), Span::ZERO, 0.0),
+            }
+        }
     }
 
     fn perform(&mut self, deed: &Deed) {
@@ -146,6 +178,13 @@ impl<'a> Player<'a> {
             }
             Deed::Answers(who) => {
                 let code = sim.world.sent.iter().rev().find(|sent| asks(sent)).map(|sent| sent.code.clone());
+                sim.say(who, OperatorCommand::Acknowledge { code: code.unwrap_or_default(), length: None });
+            }
+            Deed::AnswersFor(who, alarm) => {
+                let code = sim.records.iter().rev().find_map(|record| match &record.body {
+                    Body::Raised { alarm: raised, code, .. } if raised == alarm => Some(code.clone()),
+                    _ => None,
+                });
                 sim.say(who, OperatorCommand::Acknowledge { code: code.unwrap_or_default(), length: None });
             }
             Deed::Says(who, word) => sim.say(who, word.clone()),
@@ -170,7 +209,9 @@ impl<'a> Player<'a> {
         let met = expectations.len() - misses.len();
         let timeline =
             self.sim.records.into_iter().map(|record| (record.at.mono - self.begun, record)).collect();
-        Played { timeline, misses, met, stuck: self.sim.stuck }
+        let pages =
+            self.sim.world.sent.into_iter().map(|sent| (sent.at - self.begun, sent.to, sent.page)).collect();
+        Played { timeline, pages, misses, met, stuck: self.sim.stuck }
     }
 
     /// What came instead; none if the expectation was met.
@@ -201,6 +242,23 @@ impl<'a> Player<'a> {
                         && to.as_ref().is_none_or(|to| *to == page.to)
                 };
                 self.told().any(wrong).then(|| format!("sent were: {}", self.sent_words(wrong)))
+            }
+            Expectation::Count { from, to: until, target, count } => {
+                let to = target.as_ref().map(Target::to_string);
+                let counts = |page: &SentPage| {
+                    (*from..=*until).contains(&self.since(page))
+                        && to.as_ref().is_none_or(|to| *to == page.to)
+                };
+                let came = self.told().filter(|page| counts(page)).count();
+                (came != *count)
+                    .then(|| format!("{}: {}", crate::words::counted(came, "page"), self.sent_words(counts)))
+            }
+            Expectation::NotSaid { from, to, words } => {
+                let says = |page: &SentPage| {
+                    (*from..=*to).contains(&self.since(page))
+                        && (page.body.contains(words.as_str()) || page.text.contains(words.as_str()))
+                };
+                self.told().any(says).then(|| format!("it is said in: {}", self.sent_words(says)))
             }
             Expectation::State { state, .. } => {
                 let (_, came) = self.states.iter().find(|(seen, _)| seen.span == expectation.span)?;
@@ -241,6 +299,12 @@ fn report(sim: &mut Sim<SimSite>, plan: &Plan, sensor: SensorId, to: Value, over
     sim.world.says(now, origin, says, plan.sensor(sensor).every);
 }
 
+/// From now on a heater goes on and off as its thermostat wants it in calm water.
+fn cycle(sim: &mut Sim<SimSite>, plan: &Plan, heater: SensorId, high: f64) {
+    let says = Saying::Cycle { high, on: HEATS, period: CYCLE, noise: high * LEAST_NOISE };
+    sim.world.says(sim.now.mono, SignalOrigin::Sensor(heater), says, plan.sensor(heater).every);
+}
+
 /// A relay that obeys, and is proved.
 fn rule(plan: &Plan, relay: &Relay) -> RelayRule {
     let seen = |on| relay.proof.iter().flat_map(move |proof| baseline::make(plan, &proof.condition, on));
@@ -250,7 +314,7 @@ fn rule(plan: &Plan, relay: &Relay) -> RelayRule {
         Saying::Number { from, to, since, over, .. } => {
             Saying::Number { from, to, since, over, noise: to.abs() * LEAST_NOISE }
         }
-        says @ (Saying::Word(_) | Saying::Payload(_)) => says,
+        says @ (Saying::Word(_) | Saying::Payload(_) | Saying::Cycle { .. }) => says,
     };
     let shows =
         shown.map(|(id, on, off)| Shows { origin: SignalOrigin::Sensor(id), on: noisy(on), off: noisy(off) });

@@ -34,6 +34,17 @@ pub enum Saying {
         /// Largest deviation, base units.
         noise: f64,
     },
+    /// A number that goes up and down as a thermostat switches: nothing, and this much.
+    Cycle {
+        /// While it is on, base units.
+        high: f64,
+        /// For how long of each period.
+        on: Span,
+        /// How long both last together.
+        period: Span,
+        /// Largest deviation, base units.
+        noise: f64,
+    },
 }
 
 impl Saying {
@@ -64,11 +75,29 @@ pub struct SimSignal {
 impl SimSignal {
     /// The number that it comes to at this time, noise included; none if it says words or bytes.
     pub fn number(&self, now: Moment) -> Option<f64> {
-        let Saying::Number { from, to, since, over, noise } = self.says else { return None };
-        let gone = now - since;
-        let level =
-            if gone >= over { to } else { from + (to - from) * (gone.as_seconds() / over.as_seconds()) };
-        Some(if noise > 0.0 { level + noise * scatter(self.count) } else { level })
+        self.number_within(now, None)
+    }
+
+    /// The same, with noise that stays within what the sensor can say, if what it comes to does.
+    pub(super) fn number_within(&self, now: Moment, range: Option<(f64, f64)>) -> Option<f64> {
+        let (level, noise) = match self.says {
+            Saying::Number { from, to, since, over, noise } => {
+                let gone = now - since;
+                let part = gone.as_seconds() / over.as_seconds();
+                (if gone >= over { to } else { from + (to - from) * part }, noise)
+            }
+            Saying::Cycle { high, on, period, noise } => {
+                let at = Span((now - Moment(0)).0.rem_euclid(period.0.max(1)));
+                (if at < on { high } else { 0.0 }, noise)
+            }
+            Saying::Payload(_) | Saying::Word(_) => return None,
+        };
+        let said = if noise > 0.0 { level + noise * scatter(self.count) } else { level };
+        Some(match range.filter(|(low, high)| (*low..=*high).contains(&level)) {
+            Some((low, _)) if said < low => (2.0 * low - said).min(level.max(low)),
+            Some((_, high)) if said > high => (2.0 * high - said).max(level.min(high)),
+            Some(_) | None => said,
+        })
     }
 }
 

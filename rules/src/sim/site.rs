@@ -87,6 +87,8 @@ pub struct SentCommand {
 #[derive(Debug)]
 pub struct SimSite {
     signals: BTreeMap<SignalOrigin, SimSignal>,
+    /// What sensors can say at all, base units.
+    ranges: BTreeMap<SensorId, (f64, f64)>,
     /// What speaks without the broker.
     direct: BTreeSet<SignalOrigin>,
     /// Channels that don't simply work.
@@ -108,8 +110,11 @@ impl SimSite {
     pub fn new(plan: &Plan) -> Self {
         let sensors =
             (0..).map(SensorId).zip(&plan.sensors).filter(|(_, sensor)| sensor.feed.source().is_some());
+        let ranges = (0..).map(SensorId).zip(&plan.sensors);
+        let ranges = ranges.filter_map(|(id, sensor)| Some((id, sensor.plausible?))).collect();
         Self {
             signals: BTreeMap::new(),
+            ranges,
             direct: sensors.map(|(id, _)| SignalOrigin::Sensor(id)).collect(),
             channels: BTreeMap::new(),
             relays: BTreeMap::new(),
@@ -194,12 +199,13 @@ impl SimWorld for SimSite {
             (SignalOrigin::Sensor(sensor), Saying::Word(word)) => {
                 Some(Input::Measured { sensor, value: Value::Word(*word), delivery })
             }
-            (SignalOrigin::Sensor(sensor), Saying::Number { .. }) => {
-                let value = Value::Number(signal.number(now.mono)?);
+            (SignalOrigin::Sensor(sensor), Saying::Number { .. } | Saying::Cycle { .. }) => {
+                let range = self.ranges.get(&sensor).copied();
+                let value = Value::Number(signal.number_within(now.mono, range)?);
                 Some(Input::Measured { sensor, value, delivery })
             }
             // A topic carries bytes, a sensor values.
-            (SignalOrigin::Topic(_), Saying::Word(_) | Saying::Number { .. }) => None,
+            (SignalOrigin::Topic(_), Saying::Word(_) | Saying::Number { .. } | Saying::Cycle { .. }) => None,
             (SignalOrigin::Sensor(_), Saying::Payload(_)) => None,
         }
     }

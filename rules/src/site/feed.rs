@@ -70,3 +70,14 @@ pub enum SupplyReading {
     /// Whether a battery is about to end: on or off.
     LowBattery,
 }
+
+impl Feed {
+    /// Whether it says how long the watch's own power lasts.
+    pub fn is_runtime(&self) -> bool {
+        match self {
+            Self::Source(Source::Ups { reads, .. }) => *reads == UpsReading::Runtime,
+            Self::Source(Source::Supply { reads, .. }) => *reads == SupplyReading::Runtime,
+            Self::Source(Source::OneWire { .. }) | Self::Topic(_) => false,
+        }
+    }
+}

@@ -1,5 +1,6 @@
 //! What a helper needs who has never been here.
 
+use crate::time::Span;
 use std::fmt;
 
 /// What a helper needs, of the site or of one tank.
@@ -39,4 +40,15 @@ impl fmt::Debug for Phone {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str("Phone(…)")
     }
+}
+
+/// How long what carries the word goes on while the mains are out, as the keeper declares it.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct WithoutMains {
+    /// The board that the watch runs on, if no UPS says it.
+    pub watch: Option<Span>,
+    /// The router, and with it mail and push.
+    pub router: Option<Span>,
+    /// The modem, and with it texts.
+    pub modem: Option<Span>,
 }

@@ -141,7 +141,7 @@ impl Story {
         let page = self.0.world.sent.iter().find(called).expect("a page");
         let now = Situation::default();
         let first = &card.steps(&now)[0];
-        assert!(page.body.contains(&format!("\n1. {}\n", first.words())), "{}", page.body);
+        assert!(page.body.contains(&format!("\nFirst: {}\n", first.words(false))), "{}", page.body);
         let step = card.text(&now).expect("a step for texts");
         assert!(page.text.contains(step.trim_end_matches('.')), "{}", page.text);
     }

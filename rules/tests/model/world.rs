@@ -110,8 +110,11 @@ impl sim::SimWorld for Around {
         match &effect {
             Effect::Send { target, page } => {
                 assert!(page.text.chars().count() <= 160, "{}", page.text);
-                let how = format!("Reply ACK {}", page.code);
-                assert!(page.code.is_empty() || page.text.ends_with(&how), "{}", page.text);
+                assert!(
+                    page.code.is_empty() || page.text.ends_with(&format!(" {}", page.code)),
+                    "{}",
+                    page.text
+                );
                 assert!(page.purpose != Purpose::Call || page.headline.contains(&page.code));
                 if self.site.channels.get(target) == Some(&ChannelRule::Hangs) {
                     self.hanging.push(page.id);

@@ -279,12 +279,15 @@ fn because_names_only_the_readings_that_the_truth_rests_on() {
         let memory = Memory::of(&condition, now);
         condition.because(&plan, &Present { world: &world, memory: &memory, now })
     };
-    assert_eq!(because("mains is off and lagoon-temp < 24 degC"), "mains off, lagoon-temp 23.1 degC");
+    assert_eq!(
+        because("mains is off and lagoon-temp < 24 degC"),
+        "mains off, lagoon temp 23.1 °C, limit 24 °C"
+    );
     assert_eq!(because("mains is off or lagoon-temp < 22 degC"), "mains off");
     assert_eq!(because("not (mains is on and lagoon-temp < 24 degC)"), "mains off");
     assert_eq!(
         because("lagoon-temp - sump-temp > 1 K"),
-        "lagoon-temp 23.1 degC, sump-temp unknown (stale for 5 min)"
+        "lagoon temp 23.1 °C, sump temp unknown (stale for 5 min)"
     );
 }
 

@@ -176,12 +176,12 @@ fn lost_sight_says_what_cannot_ring_and_what_to_look_at() {
     assert_eq!(shelf.on_delay, Span::minutes(3));
     assert_eq!(
         shelf.consequence.as_deref(),
-        Some("lagoon-temp, sump-temp can't be seen, so these alarms can't ring: too-warm, probes-disagree")
+        Some("lagoon temp, sump temp can't be seen, so these alarms can't ring: too warm, probes disagree")
     );
     assert_eq!(
         shelf.response.words(),
         [
-            "lagoon: Feel the glass of the tank: is it as warm as usual?",
+            "Lagoon: Feel the glass of the tank: is it as warm as usual?",
             "See whether gateway shelf has power and network."
         ]
     );

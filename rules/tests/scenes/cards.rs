@@ -37,9 +37,9 @@ fn last(site: &Site) -> &crate::harness::Sent {
 fn air_that_the_watch_has_proved_is_ticked_and_not_ordered() {
     let site = dark(true);
     let page = last(&site);
-    assert!(page.body.contains("2. Done, seen by the watch: Start the battery air pump"), "{}", page.body);
+    assert!(page.body.contains("\nDone: air, seen by the watch.\n"), "{}", page.body);
     assert!(
-        page.text.contains("Tanks without bubbles: pour water back by jug, hands out. Reply"),
+        page.text.contains("Tanks without bubbles: pour water back by jug, hands out. Code"),
         "{}",
         page.text
     );
@@ -51,7 +51,7 @@ fn air_that_is_not_proved_is_the_first_step_and_stands_whole_in_the_text() {
     let page = last(&site);
     assert!(page.body.contains("2. Start the battery air pump"), "{}", page.body);
     assert!(
-        page.text.contains(". Floor dry? Start the battery air pump. Floor wet: stay out. Reply"),
+        page.text.contains(". Floor dry? Start the battery air pump. Floor wet: stay out. Code"),
         "{}",
         page.text
     );
@@ -62,12 +62,12 @@ fn air_that_is_not_proved_is_the_first_step_and_stands_whole_in_the_text() {
 fn a_page_says_where_things_are_whom_to_call_and_what_a_helper_may_do() {
     let site = dark(true);
     let body = &last(&site).body;
-    let part = body.split("For whoever helps:\n").nth(1).expect("the site's own part");
+    let part = body.split("For whoever helps\n").nth(1).expect("the site's own part");
     let part = part.split("\n\n").next().unwrap_or_default();
     assert_eq!(
         part,
-        "- Battery pump: hall cupboard, upper shelf\n- Panel: cellar, left of the stairs\n- The lagoon, jug: on the stand\n\
-         - Call Ines: +351 200 000 000\n- Somebody is hurt: 112\n- A helper may: open the lid"
+        "Battery pump: hall cupboard, upper shelf\nPanel: cellar, left of the stairs\nThe lagoon, jug: on the stand\n\
+         Call Ines: +351 200 000 000\nSomebody is hurt: 112\nA helper may: open the lid"
     );
     // The all-clear asks nobody to act.
     let clear = site.world.sent.iter().find(|sent| sent.purpose == Purpose::AllClear);

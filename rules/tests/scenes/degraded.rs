@@ -8,7 +8,7 @@ use slackwater_rules::record::{Body, Outcome, Purpose};
 use slackwater_rules::time::Span;
 
 fn about<'a>(site: &'a Site, alarm: &str) -> Vec<&'a Sent> {
-    site.world.sent.iter().filter(|page| page.headline.contains(alarm)).collect()
+    site.world.sent.iter().filter(|page| page.alarm.contains(alarm)).collect()
 }
 
 /// A power cut that is over before anybody answers, and its all-clear.
@@ -49,7 +49,7 @@ fn while_a_call_out_uses_a_failing_channel_its_own_pages_say_so() {
     site.run(Span::hours(3));
     assert!(about(&site, "health-").is_empty(), "{}", site.story());
     let last = site.world.sent.iter().rfind(|page| page.to == "neighbour.text").expect("pages");
-    assert!(last.body.contains("ines.mail: not yet: the story says so"), "{}", last.body);
+    assert!(last.body.contains("Ines by mail: not yet: the story says so"), "{}", last.body);
     // The way out comes back with the mains: the all-clear goes through, and there is nothing to tell.
     site.channel("ines.mail", Channel::Works);
     site.says("room2/mains", "on");
@@ -85,7 +85,7 @@ fn while_every_channel_fails_nobody_is_told_so_and_then_only_of_what_still_does(
     site.run(Span::hours(1));
     let told = about(&site, "health-");
     assert!(
-        !told.is_empty() && told.iter().all(|page| page.headline.contains("health-neighbour.mail")),
+        !told.is_empty() && told.iter().all(|page| page.alarm.contains("health-neighbour.mail")),
         "{}",
         site.story()
     );
@@ -125,7 +125,7 @@ fn a_journal_that_can_not_be_written_is_told_once_and_so_is_its_end() {
     site.run(Span::minutes(3));
     site.answer("ines");
     assert_eq!(site.called(), ["ines.push"], "{}", site.story());
-    assert!(site.world.sent[0].body.contains("journal: no room left"), "{}", site.world.sent[0].body);
+    assert!(site.world.sent[0].body.contains("Journal: no room left"), "{}", site.world.sent[0].body);
     site.forget();
     site.part(Part::Journal, None);
     site.run(Span::minutes(5));
@@ -253,17 +253,17 @@ fn after_a_long_time_without_a_way_out_one_page_tells_of_all_that_came_and_went(
     let body = &summaries[0].body;
     let times: Vec<_> = body
         .lines()
-        .filter_map(|line| line.strip_prefix("- lagoon power-lost, critical, since Mon 02 Mar "))
-        .map(|times| times.replace("over since Mon 02 Mar ", ""))
+        .filter_map(|line| line.split_once(" yesterday  Lagoon: power lost, critical: over since "))
+        .map(|(from, to)| format!("{from}; {}", to.split_once(" yesterday").expect("a day").0))
         .collect();
     assert_eq!(times.len(), 10, "{body}");
     assert_eq!(times[..3], ["12:05; 12:11", "13:21; 13:27", "14:37; 14:43"], "{body}");
-    let first = "20 call-outs came and went while this way was shut, the first at Mon 02 Mar 12:05";
+    let first = "20 call-outs came and went while this way was shut, the first at 12:05 yesterday";
     assert!(summaries[0].headline.contains(first), "{body}");
     assert!(summaries[0].text.chars().count() <= 160);
     // What stands calls as it is now.
     let calls: Vec<_> = push.iter().filter(|page| page.purpose == Purpose::Call).collect();
-    assert!(calls.iter().any(|page| page.headline.contains("too-cold")), "{}", site.story());
+    assert!(calls.iter().any(|page| page.alarm == "too-cold"), "{}", site.story());
     assert!(push.len() <= 4, "{} pages", push.len());
 }
 
@@ -281,7 +281,7 @@ fn the_summary_survives_a_restart() {
     let push: Vec<_> =
         to(&site, "ines.push").into_iter().filter(|page| page.purpose == Purpose::AllClear).collect();
     assert_eq!(push.len(), 1, "{}", site.story());
-    assert_eq!(push[0].body.matches("power-lost, critical").count(), 3, "{}", push[0].body);
+    assert_eq!(push[0].body.matches("power lost, critical").count(), 3, "{}", push[0].body);
     site.run(Span::hours(2));
     assert!(site.engine.status(site.now).calls.is_empty(), "nothing is kept for ever\n{}", site.story());
 }

@@ -13,6 +13,7 @@ mod delivery;
 mod drills;
 mod late;
 mod lifecycle;
+mod nights;
 mod outages;
 mod relays;
 mod restarts;

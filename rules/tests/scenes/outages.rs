@@ -14,14 +14,10 @@ fn a_power_cut_is_one_call_out_with_its_consequences_listed() {
     site.run(Span::seconds(20));
     assert_eq!(site.called(), ["ines.push", "siren"], "{}", site.story());
     let page = site.world.sent[0].clone();
-    assert!(
-        page.headline.starts_with("lagoon: power-lost, critical, since 12:05, code "),
-        "{}",
-        page.headline
-    );
+    assert!(page.headline.starts_with("Lagoon: power lost, since 12:05, code "), "{}", page.headline);
     assert!(page.body.contains("If nobody acts: no heat, no flow"), "{}", page.body);
-    assert!(page.body.contains("1. Start the battery air pump."), "{}", page.body);
-    assert!(page.body.contains("Time to act: 59 min 40 s left of 1 h."), "{}", page.body);
+    assert!(page.body.contains("First: Start the battery air pump."), "{}", page.body);
+    assert!(page.body.contains("Act by 13:05: 59 min 40 s left of 1 h."), "{}", page.body);
     assert!(page.body.contains(&format!("slackwater ack {}", page.code)), "{}", page.body);
     assert!(page.text.chars().count() <= 160);
 
@@ -33,8 +29,8 @@ fn a_power_cut_is_one_call_out_with_its_consequences_listed() {
     site.run(Span::minutes(2));
     assert_eq!(site.called(), ["ines.push", "siren", "ines.mail"]);
     let mail = &site.world.sent.last().expect("a mail").body;
-    assert!(mail.contains("lagoon return-stopped, high"), "{mail}");
-    assert!(mail.contains("ines.push: sent"), "{mail}");
+    assert!(mail.contains("High: Lagoon: return stopped ("), "{mail}");
+    assert!(mail.contains("Ines by push: sent"), "{mail}");
     assert_eq!(site.count(|body| matches!(body, Body::CallBegan { .. })), 1);
 }
 
@@ -81,7 +77,7 @@ fn the_air_pump_is_started_proved_and_stopped_again() {
     assert_eq!(site.world.commands[0].payload, "on");
     site.run(Span::minutes(5));
     let mail = &site.world.sent.iter().find(|page| page.to == "ines.mail").expect("the second step").body;
-    assert!(mail.contains("air-pump: on, confirmed after"), "{mail}");
+    assert!(mail.contains("Air pump: on, confirmed after"), "{mail}");
     site.says("room2/mains", "on");
     site.run(Span::minutes(1));
     assert_eq!(site.world.commands.last().expect("the undoing").payload, "off");
@@ -108,7 +104,7 @@ fn an_air_pump_that_does_not_obey_is_said_aloud() {
         .rev()
         .find(|page| page.purpose == Purpose::Call)
         .expect("a page that breaks through");
-    assert!(worse.body.contains("air-pump: commanded on, NOT confirmed"), "{}", worse.body);
+    assert!(worse.body.contains("Air pump: commanded on, NOT confirmed"), "{}", worse.body);
     assert!(worse.body.contains("start it by hand"));
 }
 
@@ -136,8 +132,8 @@ fn a_spare_heater_that_engages_is_told_once_and_repeated_until_answered() {
     site.says("room2/lagoon/spare-heater", "148");
     site.run(Span::minutes(3));
     let page = site.world.sent.first().expect("a page");
-    assert!(page.headline.starts_with("lagoon: spare-heater, medium, since 12:05"), "{}", page.headline);
-    assert!(page.body.contains("spare-power 148 W"), "{}", page.body);
+    assert!(page.headline.starts_with("Lagoon: spare heater, since 12:05"), "{}", page.headline);
+    assert!(page.body.contains("148 W, limit 20 W"), "{}", page.body);
     assert!(page.body.contains("If nobody acts: the first heater is dead"), "{}", page.body);
 }
 
@@ -182,15 +178,8 @@ fn a_sensor_that_dies_while_its_alarm_stands_leaves_it_raised() {
     assert_eq!(site.state("spare-heater"), "unacknowledged");
     assert!(site.raised().contains(&"sight-spare-power"));
     assert!(site.pages(Purpose::AllClear).is_empty(), "{}", site.story());
-    let last = &site
-        .world
-        .sent
-        .iter()
-        .rev()
-        .find(|page| page.headline.contains("spare-heater"))
-        .expect("repeats")
-        .body;
-    assert!(last.contains("its sensor can't be seen any more"), "{last}");
+    let last = &site.world.sent.iter().rev().find(|page| page.alarm == "spare-heater").expect("repeats").body;
+    assert!(last.contains("Its sensor can't be seen any more"), "{last}");
 }
 
 #[test]
@@ -232,7 +221,7 @@ fn an_alarm_for_lost_sight_returns_only_when_something_is_seen() {
     assert_eq!(site.state("sight-spare-power"), "unacknowledged", "nor does who is deaf\n{}", site.story());
     site.step(Input::Link(Link::Hears));
     site.run(Span::minutes(10));
-    assert!(site.pages(Purpose::AllClear).iter().all(|page| !page.headline.contains("sight-spare-power")));
+    assert!(site.pages(Purpose::AllClear).iter().all(|page| !page.alarm.contains("sight-spare-power")));
     site.says("room2/lagoon/spare-heater", "0");
     assert_eq!(site.state("sight-spare-power"), "returned to normal, unacknowledged");
 }

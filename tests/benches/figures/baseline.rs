@@ -133,6 +133,7 @@ fn page(id: Seq) -> Page {
         body: format!("{headline}\n{}", "Take the lid off and let a fan blow over the water.\n".repeat(20)),
         text: headline.clone(),
         headline,
+        said: Default::default(),
         maybe_repeat: false,
     }
 }

@@ -78,7 +78,7 @@ fn plan() -> Result<Plan> {
         directory: Directory {
             contacts: [("ines".to_owned(), ines)].into(),
             channels: [(Target::parse("ines.page"), ChannelKind::Mail)].into(),
-            mailbox: false,
+            ..Directory::default()
         },
         zone: jiff::tz::TimeZone::UTC,
         today: None,

@@ -113,6 +113,15 @@ async fn a_reply_of_any_common_make_answers_and_hears_for_how_long() {
     let receipt = tokio::time::timeout(SOON, receipt).await.expect("a receipt");
     assert!(receipt.contains("Auto-Submitted: auto-replied"), "{receipt}");
     assert!(receipt.contains("Subject: Re: ") && receipt.contains("In-Reply-To: <reply-"), "{receipt}");
+    let status = house.home.say(&["status"]).well();
+    assert!(status.contains("answered by ines (by mail)"), "{status}");
+    let live = house.home.say(&["check", "--live"]);
+    assert!(
+        live.out.contains("answers by mail") && live.out.contains("takes our login"),
+        "{}{}",
+        live.out,
+        live.err
+    );
     let review = house.home.say(&["review", "--since", "1 h"]).well();
     assert!(review.contains("mail"), "{review}");
 }

@@ -94,6 +94,8 @@ async fn a_contact_answers_on_the_topic_of_their_name_and_hears_what_came_of_it(
     house.home.record("the others learn of it", 0, |body| {
         matches!(body, Body::Paged { purpose: Purpose::Taken, target, .. } if !target.starts_with("ines"))
     });
+    let status = house.home.say(&["status"]).well();
+    assert!(status.contains("answered by ines (by MQTT)"), "{status}");
     let review = house.home.say(&["review", "--since", "1 h"]).well();
     assert!(review.contains("MQTT"), "{review}");
 }
@@ -117,6 +119,8 @@ async fn what_is_retained_foreign_or_waited_never_counts() {
     // Retained, and waiting in the broker's session for the watch.
     assert_eq!(publish(port, INES, &own, &code, true).await, PubAckReason::Success);
     assert_eq!(publish(port, INES, &own, &format!("ok {code}"), false).await, PubAckReason::Success);
+    say_for_a_second(port, &format!("{code} for 3 h")).await;
+    tokio::time::sleep(std::time::Duration::from_secs(2)).await;
     let _agent = house.watch();
     let old = || {
         let said = refusals(&house);
@@ -125,7 +129,27 @@ async fn what_is_retained_foreign_or_waited_never_counts() {
     };
     until("both to be refused", SOON, old, || format!("{:?}\n{}", refusals(&house), house.home.log()));
     assert!(answers(&house).is_empty(), "{:?}", answers(&house));
+    assert!(
+        !refusals(&house).iter().any(|said| said.contains("3 h")),
+        "the broker keeps nothing that has expired"
+    );
     publish(port, INES, &own, "", true).await;
     assert_eq!(publish(port, INES, &own, &code, false).await, PubAckReason::Success);
     until("a live one", SOON, || (!answers(&house).is_empty()).then_some(()), || house.home.log());
+}
+
+/// Publishes what is good for a second only.
+async fn say_for_a_second(port: u16, payload: &str) {
+    let (client, mut eventloop) = client(port, INES, "ines-says");
+    let properties = PublishProperties { message_expiry_interval: Some(1), ..PublishProperties::default() };
+    let topic = format!("{ANSWERS}/ines");
+    let said = client.publish_with_properties(topic, QoS::AtLeastOnce, false, payload.to_owned(), properties);
+    said.await.expect("room");
+    let taken = async {
+        while !matches!(
+            eventloop.poll().await.expect("the broker is there"),
+            Event::Incoming(Incoming::PubAck(_))
+        ) {}
+    };
+    tokio::time::timeout(SOON, taken).await.expect("the broker takes it soon");
 }

@@ -79,8 +79,7 @@ async fn a_mail_is_seven_bit_lines_within_the_limit() {
 
 #[tokio::test]
 async fn both_parts_say_the_same() {
-    for sent in
-        [page(1), Page { maybe_repeat: true, body: "Öffne den Deckel: 25 °C.\n.\n.. dots".into(), ..page(2) }]
+    for sent in [page(1), saying(2, "Häfen: dunkel, code K7", &["Öffne den Deckel: 25 °C.", ".", ".. dots"])]
     {
         let raw = letter(sent.clone()).await;
         let mail = read(&raw);
@@ -98,6 +97,8 @@ async fn both_parts_say_the_same() {
         assert_eq!(kinds, [("text".into(), "plain".into()), ("text".to_owned(), "html".to_owned())]);
         let plain = mail.body_text(0).unwrap();
         let from_html = html_to_text(&mail.body_html(0).unwrap());
+        // The mark of trouble is for the eye; units keep to their numbers.
+        let from_html = from_html.replace('◆', "").replace('\u{a0}', " ");
         assert_eq!(words(&plain), words(&from_html));
         assert!(plain.starts_with(&sent.headline));
         for line in sent.body.lines() {
@@ -108,12 +109,8 @@ async fn both_parts_say_the_same() {
 
 #[tokio::test]
 async fn the_html_part_fetches_nothing_and_escapes_everything() {
-    let evil = Page {
-        place: "lagoon".into(),
-        headline: "<b>lagoon</b> & \"more\", code K7".into(),
-        body: "<img src=x onerror=alert(1)>\n</p><script>alert(2)</script>".into(),
-        ..page(1)
-    };
+    let lines = ["<img src=x onerror=alert(1)>", "</p><script>alert(2)</script>"];
+    let evil = saying(1, "<b>lagoon</b> & \"more\", code K7", &lines);
     let raw = letter(evil).await;
     let mail = read(&raw);
     let html = mail.body_html(0).unwrap();
@@ -121,7 +118,8 @@ async fn the_html_part_fetches_nothing_and_escapes_everything() {
         assert!(!html.contains(never), "{never} in {html}");
     }
     assert!(html.contains("width=device-width"), "fits a phone");
-    assert!(!html.contains("width:"), "nothing has a fixed width");
+    let small = html.replace("max-width:560px", "").replace("width:64px", "");
+    assert!(!small.contains("width:"), "nothing else has a fixed width");
     assert!(html_to_text(&html).contains("<script>alert(2)</script>"), "still said, as words");
 }
 
@@ -162,8 +160,6 @@ async fn a_repeat_says_so_and_keeps_its_name() {
         repeat.subject(),
         Some("(possible repeat) lagoon: mains are off, CRITICAL, since 03:12, code K7")
     );
-    assert!(repeat.body_text(0).unwrap().contains("may have reached you before"));
-    assert!(!first.body_text(0).unwrap().contains("may have reached you before"));
 }
 
 #[tokio::test]
@@ -242,12 +238,8 @@ async fn a_real_server_takes_a_page_and_a_second_parser_reads_it() {
         ..mail_settings(port, Security::Starttls)
     };
     let mut rig = Rig::new(to_ines(), Some(settings.clone()));
-    let sent = Page {
-        site: "Häfen".into(),
-        body: "Öffne den Deckel: 25 °C.\n.\nEnde".into(),
-        after: vec![3],
-        ..page(4)
-    };
+    let harbour = saying(4, "Häfen: dunkel, code K7", &["Öffne den Deckel: 25 °C.", ".", "Ende"]);
+    let sent = Page { site: "Häfen".into(), after: vec![3], ..harbour };
     let outcome = rig.try_mail(sent.clone()).await;
     assert_eq!(why(&outcome), "250 2.0.0 taken");
     assert_accepted(&outcome);
@@ -261,7 +253,7 @@ async fn a_real_server_takes_a_page_and_a_second_parser_reads_it() {
     assert_eq!(mail["type"], "multipart/alternative");
     let plain = mail["plain"].as_str().unwrap();
     assert!(sent.body.lines().all(|line| plain.lines().any(|said| said == line)), "{plain}");
-    assert!(mail["html"].as_str().unwrap().contains("Öffne den Deckel: 25 °C.<br>"));
+    assert!(mail["html"].as_str().unwrap().contains("Öffne den Deckel: 25&nbsp;°C.</p>"));
 
     let wrong = MailSettings { password: Some(Secret::new("wrong")), ..settings };
     let mut rig = Rig::new(to_ines(), Some(wrong));

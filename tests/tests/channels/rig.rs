@@ -4,7 +4,7 @@ use slackwater::channels::{
     Channel, ChannelSettings, Channels, MailSettings, NotPublished, Publish, Security, SharedParts,
 };
 use slackwater_rules::alarm::Priority;
-use slackwater_rules::page::Page;
+use slackwater_rules::page::{Look, Page, Said};
 use slackwater_rules::plan::Target;
 use slackwater_rules::record::{Outcome, Purpose, Seq};
 use slackwater_rules::time::{Span, Wall};
@@ -20,6 +20,26 @@ use tokio::sync::mpsc;
 pub(crate) const NOW: Wall = Wall(1_795_489_965_000);
 
 pub(crate) fn page(id: Seq) -> Page {
+    saying(
+        id,
+        "lagoon: mains are off, CRITICAL, since 03:12, code K7",
+        &[
+            "Oxygen: 1 h 10 min to 2 h left.",
+            "Done: air pump on, proved.",
+            "Do: open the lid & stir; < 5 min each.",
+            "Answer with code K7.",
+        ],
+    )
+}
+
+/// A page with these words in it, in every form that it has.
+pub(crate) fn saying(id: Seq, headline: &str, lines: &[&str]) -> Page {
+    let said = Said {
+        kind: Look::Trouble,
+        heading: headline.to_owned(),
+        under: lines.iter().map(|line| (*line).to_owned()).collect(),
+        ..Said::default()
+    };
     Page {
         id,
         call: 5,
@@ -31,12 +51,10 @@ pub(crate) fn page(id: Seq) -> Page {
         alarm: "power-lost".into(),
         code: "K7".into(),
         since: Wall(1_795_489_920_000),
-        headline: "lagoon: mains are off, CRITICAL, since 03:12, code K7".into(),
-        body: "lagoon: mains are off, CRITICAL, since 03:12, code K7\n\
-               Oxygen: 1 h 10 min to 2 h left.\n\nDone: air pump on, proved.\n\
-               Do: open the lid & stir; < 5 min each.\nAnswer with code K7."
-            .into(),
+        headline: headline.to_owned(),
+        body: said.plain(),
         text: "lagoon mains off CRITICAL 03:12 K7".into(),
+        said,
         maybe_repeat: false,
     }
 }

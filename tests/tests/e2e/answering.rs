@@ -66,19 +66,18 @@ async fn a_power_cut_pages_what_how_bad_since_when_the_code_and_what_to_do() {
     let (subject, text) = &mails[0];
     let minute = raised.at.wall.0 / 60_000 % (24 * 60);
     let since = format!("{:02}:{:02}", minute / 60, minute % 60);
-    let headline = format!("lagoon: power-lost (+1 more), critical, since {since}, code {code}");
+    let headline = format!("Lagoon: power lost (+1 more), since {since}, code {code}");
     assert_eq!(*subject, headline);
     for words in [
         headline.as_str(),
-        "Time to act: 59 min",
-        "mains off",
+        "Act by ",
         "If nobody acts: no heat, no flow: oxygen falls first",
         // The consequence stands on the same page.
-        "- lagoon lagoon-return-stopped, high",
-        "lagoon-return 0 L/h",
-        "1. Open the lid.\n2. Start the battery air pump.",
-        "ines.push: sent",
-        &format!("To answer: slackwater ack {code}"),
+        "High: Lagoon: return stopped (0 L/h, limit ",
+        "First: Open the lid.\n",
+        "2. Start the battery air pump.",
+        "Ines by push: sent",
+        &format!("On the watch's own computer: slackwater ack {code}"),
         "never the only safeguard",
     ] {
         assert!(text.contains(words), "{words:?} is not in:\n{text}");

@@ -13,9 +13,11 @@ mod listening;
 mod live_check;
 mod outputs;
 mod process;
+mod read_only;
 mod relays;
 mod rights;
 mod sound;
+mod telling;
 mod verbs;
 
 use slackwater_rules::record::{Body, Purpose, Record};

@@ -4,13 +4,14 @@ use super::{shipped, sources, text};
 use std::collections::BTreeSet;
 
 /// The layers of `rules`, bottom to top: none uses one above it.
-const LAYERS: [&str; 24] = [
+const LAYERS: [&str; 25] = [
     "time",
     "forecast",
     "signs",
     "ids",
     "diagnostic",
     "units",
+    "words",
     "reading",
     "site",
     "quality",

@@ -38,6 +38,7 @@ fn page(id: Seq, text: &str) -> Page {
         headline: text.into(),
         body: text.into(),
         text: text.into(),
+        said: Default::default(),
         maybe_repeat: false,
     }
 }

@@ -137,7 +137,7 @@ async fn a_whole_outage_from_the_plug_to_the_all_clear() {
     let text = until("the text", SOON * 2, || stick.sent().into_iter().next(), || house.home.log());
     let first = text.text.starts_with("lagoon: power-lost (+1 more), critical, since ");
     assert!(first && text.text.contains("air-pump: on, confirmed"), "{}", text.text);
-    let (_, code) = text.text.split_once("Reply ACK ").expect("how to answer");
+    let (_, code) = text.text.split_once("Reply ").expect("how to answer");
     let out = |records: &[Record]| accepted(records, "ines.text", Purpose::Call).cloned();
     let out = until("its report", SOON, || out(&house.home.records()), || house.home.log());
     let took = out.at.mono - raised.at.mono;

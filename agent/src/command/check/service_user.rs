@@ -63,7 +63,8 @@ fn look(config: &Path, site: &Site, ids: &Ids, unit: &Unit) -> Vec<String> {
         ChannelSettings::Folder(folder) => Some(folder.folder.clone()),
         _ => None,
     });
-    let written = [folder(&places.journal.path), folder(&places.control.socket)];
+    let metrics = site.settings.metrics.as_ref().and_then(|metrics| folder(&metrics.file));
+    let written = [folder(&places.journal.path), folder(&places.control.socket), metrics];
     for path in written.into_iter().flatten().chain(folders) {
         found.extend(unwritable(&path, ids, unit));
     }

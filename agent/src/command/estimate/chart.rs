@@ -6,7 +6,8 @@ use std::fmt::Write as _;
 /// Everything is drawn on a page of this width; a phone in the hand shows it at about its size.
 const WIDTH: f64 = 400.0;
 const LEFT: f64 = 44.0;
-const RIGHT: f64 = 12.0;
+/// Where the plot ends.
+const FAR: f64 = WIDTH - 12.0;
 const TOP: f64 = 46.0;
 const PLOT: f64 = 210.0;
 const UNDER: f64 = 34.0;
@@ -108,118 +109,135 @@ impl Chart {
     }
 
     fn draw(&self, body: &mut String, index: usize, top: f64, hour: &dyn Fn(f64) -> String) {
-        let (left, right, upper, lower) = (LEFT, WIDTH - RIGHT, top + TOP, top + TOP + PLOT);
-        let x = |hours: f64| left + (hours - self.hours.0) / (self.hours.1 - self.hours.0) * (right - left);
-        let y =
-            |value: f64| lower - (value - self.values.0) / (self.values.1 - self.values.0) * (lower - upper);
-        let place = |point: &Point| format!("{:.1},{:.1}", x(point.0), y(point.1));
-        let path = |points: &[Point]| points.iter().map(place).collect::<Vec<_>>().join(" ");
+        let frame = Frame { panel: self, upper: top + TOP, lower: top + TOP + PLOT };
+        for (at, class, text) in [(20.0, "h", &self.title), (38.0, "s", &self.unit)] {
+            let (at, text) = (top + at, escaped(text));
+            let _ = writeln!(body, "<text x=\"10\" y=\"{at:.0}\" class=\"{class}\">{text}</text>");
+        }
+        frame.grid(body, hour);
         let _ = writeln!(
             body,
-            "<text x=\"10\" y=\"{:.0}\" class=\"h\">{}</text>",
-            top + 20.0,
-            escaped(&self.title)
+            "<clipPath id=\"c{index}\"><rect x=\"{LEFT}\" y=\"{}\" width=\"{}\" height=\"{PLOT}\"/></clipPath><g clip-path=\"url(#c{index})\" fill=\"none\">",
+            frame.upper,
+            FAR - LEFT
         );
-        let _ = writeln!(
-            body,
-            "<text x=\"10\" y=\"{:.0}\" class=\"s\">{}</text>",
-            top + 38.0,
-            escaped(&self.unit)
-        );
-        for value in ticks(self.values, &[0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0], 6.0) {
-            let at = y(value);
+        self.items.iter().for_each(|item| frame.item(body, item));
+        body.push_str("</g>\n");
+        self.items.iter().for_each(|item| frame.level_name(body, item));
+        self.named().enumerate().for_each(|(nth, item)| frame.key(body, nth, item));
+    }
+}
+
+/// Where a panel's hours and values lie on the page.
+struct Frame<'p> {
+    panel: &'p Chart,
+    upper: f64,
+    lower: f64,
+}
+
+impl Frame<'_> {
+    fn x(&self, hours: f64) -> f64 {
+        let (from, to) = self.panel.hours;
+        LEFT + (hours - from) / (to - from) * (FAR - LEFT)
+    }
+
+    fn y(&self, value: f64) -> f64 {
+        let (least, most) = self.panel.values;
+        self.lower - (value - least) / (most - least) * (self.lower - self.upper)
+    }
+
+    fn path(&self, points: &[Point]) -> String {
+        let place = |point: &Point| format!("{:.1},{:.1}", self.x(point.0), self.y(point.1));
+        points.iter().map(place).collect::<Vec<_>>().join(" ")
+    }
+
+    /// Lines across and down, with their values and hours.
+    fn grid(&self, body: &mut String, hour: &dyn Fn(f64) -> String) {
+        let Self { panel, upper, lower } = self;
+        for value in ticks(panel.values, &[0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0], 6.0) {
+            let at = self.y(value);
             let text = format!("{}", (value * 10.0).round() / 10.0);
             let _ = writeln!(
                 body,
-                "<path d=\"M{left} {at:.1}H{right}\" stroke=\"#ddd\"/><text x=\"{:.0}\" y=\"{:.1}\" text-anchor=\"end\">{text}</text>",
-                left - 5.0,
+                "<path d=\"M{LEFT} {at:.1}H{FAR}\" stroke=\"#ddd\"/><text x=\"{:.0}\" y=\"{:.1}\" text-anchor=\"end\">{text}</text>",
+                LEFT - 5.0,
                 at + 4.5
             );
         }
-        for at in ticks(self.hours, &[0.5, 1.0, 2.0, 3.0, 6.0, 12.0, 24.0], 8.0) {
+        for hours in ticks(panel.hours, &[0.5, 1.0, 2.0, 3.0, 6.0, 12.0, 24.0], 8.0) {
+            let (at, text) = (self.x(hours), escaped(&hour(hours)));
             let _ = writeln!(
                 body,
-                "<path d=\"M{:.1} {upper}V{lower}\" stroke=\"#eee\"/><text x=\"{:.1}\" y=\"{:.0}\" text-anchor=\"middle\">{}</text>",
-                x(at),
-                x(at),
-                lower + 17.0,
-                escaped(&hour(at))
+                "<path d=\"M{at:.1} {upper}V{lower}\" stroke=\"#eee\"/><text x=\"{at:.1}\" y=\"{:.0}\" text-anchor=\"middle\">{text}</text>",
+                lower + 17.0
             );
         }
+    }
+
+    fn item(&self, body: &mut String, item: &ChartItem) {
+        let _ = match item {
+            ChartItem::Band { low, high, .. } => {
+                let around: Vec<Point> = low.iter().chain(high.iter().rev()).copied().collect();
+                let path = self.path(&around);
+                writeln!(body, "<polygon points=\"{path}\" fill=\"#1f5f99\" fill-opacity=\".2\"/>")
+            }
+            ChartItem::Line { ink, pieces, .. } => pieces.iter().try_for_each(|points| {
+                let (path, colour, dashes) = (self.path(points), ink.colour(), ink.dashes());
+                writeln!(
+                    body,
+                    "<polyline points=\"{path}\" stroke=\"{colour}\" stroke-width=\"2.2\"{dashes}/>"
+                )
+            }),
+            ChartItem::Level { value, .. } => {
+                let (at, colour, dashes) = (self.y(*value), Ink::Limit.colour(), Ink::Limit.dashes());
+                writeln!(
+                    body,
+                    "<path d=\"M{LEFT} {at:.1}H{FAR}\" stroke=\"{colour}\" stroke-width=\"1.5\"{dashes}/>"
+                )
+            }
+        };
+    }
+
+    /// A level has its name at the line itself.
+    fn level_name(&self, body: &mut String, item: &ChartItem) {
+        let ChartItem::Level { name, value } = item else { return };
         let _ = writeln!(
             body,
-            "<clipPath id=\"c{index}\"><rect x=\"{left}\" y=\"{upper}\" width=\"{}\" height=\"{PLOT}\"/></clipPath><g clip-path=\"url(#c{index})\" fill=\"none\">",
-            right - left
+            "<text x=\"{:.0}\" y=\"{:.1}\" text-anchor=\"end\" style=\"fill:{};paint-order:stroke;stroke:#fff;stroke-width:3\">{}</text>",
+            FAR - 4.0,
+            self.y(*value) - 4.0,
+            Ink::Limit.colour(),
+            escaped(name)
         );
-        for item in &self.items {
-            let _ = match item {
-                ChartItem::Band { low, high, .. } => {
-                    let around: Vec<Point> = low.iter().chain(high.iter().rev()).copied().collect();
-                    writeln!(
-                        body,
-                        "<polygon points=\"{}\" fill=\"#1f5f99\" fill-opacity=\".2\"/>",
-                        path(&around)
-                    )
-                }
-                ChartItem::Line { ink, pieces, .. } => pieces.iter().try_for_each(|points| {
-                    writeln!(
-                        body,
-                        "<polyline points=\"{}\" stroke=\"{}\" stroke-width=\"2.2\"{}/>",
-                        path(points),
-                        ink.colour(),
-                        ink.dashes()
-                    )
-                }),
-                ChartItem::Level { value, .. } => writeln!(
-                    body,
-                    "<path d=\"M{left} {:.1}H{right}\" stroke=\"{}\" stroke-width=\"1.5\"{}/>",
-                    y(*value),
-                    Ink::Limit.colour(),
-                    Ink::Limit.dashes()
-                ),
-            };
-        }
-        body.push_str("</g>\n");
-        for item in &self.items {
-            if let ChartItem::Level { name, value } = item {
-                let _ = writeln!(
-                    body,
-                    "<text x=\"{:.0}\" y=\"{:.1}\" text-anchor=\"end\" style=\"fill:{};paint-order:stroke;stroke:#fff;stroke-width:3\">{}</text>",
-                    right - 4.0,
-                    y(*value) - 4.0,
-                    Ink::Limit.colour(),
-                    escaped(name)
+    }
+
+    /// A line of the key: how an item is drawn, and its name.
+    fn key(&self, body: &mut String, nth: usize, item: &ChartItem) {
+        let at = self.lower + UNDER + KEY * nth as f64;
+        let (sign, name) = match item {
+            ChartItem::Band { name, .. } => {
+                let top = at - 6.0;
+                let sign = format!(
+                    "<rect x=\"{LEFT}\" y=\"{top:.0}\" width=\"24\" height=\"12\" fill=\"#1f5f99\" fill-opacity=\".2\"/>"
                 );
+                (sign, name)
             }
-        }
-        for (i, item) in self.named().enumerate() {
-            let at = lower + UNDER + KEY * i as f64;
-            let (sign, name) = match item {
-                ChartItem::Band { name, .. } => (
-                    format!(
-                        "<rect x=\"{left}\" y=\"{:.0}\" width=\"24\" height=\"12\" fill=\"#1f5f99\" fill-opacity=\".2\"/>",
-                        at - 6.0
-                    ),
-                    name,
-                ),
-                ChartItem::Line { name, ink, .. } => (
-                    format!(
-                        "<path d=\"M{left} {at:.0}h24\" stroke=\"{}\" stroke-width=\"2.2\"{}/>",
-                        ink.colour(),
-                        ink.dashes()
-                    ),
-                    name,
-                ),
-                ChartItem::Level { name, .. } => (String::new(), name),
-            };
-            let _ = writeln!(
-                body,
-                "{sign}<text x=\"{:.0}\" y=\"{:.0}\">{}</text>",
-                left + 32.0,
-                at + 4.5,
-                escaped(name)
-            );
-        }
+            ChartItem::Line { name, ink, .. } => {
+                let (colour, dashes) = (ink.colour(), ink.dashes());
+                let sign = format!(
+                    "<path d=\"M{LEFT} {at:.0}h24\" stroke=\"{colour}\" stroke-width=\"2.2\"{dashes}/>"
+                );
+                (sign, name)
+            }
+            ChartItem::Level { name, .. } => (String::new(), name),
+        };
+        let _ = writeln!(
+            body,
+            "{sign}<text x=\"{:.0}\" y=\"{:.0}\">{}</text>",
+            LEFT + 32.0,
+            at + 4.5,
+            escaped(name)
+        );
     }
 }
 

@@ -118,6 +118,8 @@ impl Equation {
 #[derive(Clone, Debug)]
 pub(super) struct Cells {
     kept: [Option<Cell>; KEPT],
+    /// How many readings that came late each of these is made of; none if it had some in time.
+    late: [u32; KEPT],
     /// How far the cell under way has been summed.
     until: Option<Moment>,
     temperature: (f64, u32),
@@ -131,7 +133,14 @@ impl Default for Cells {
         // An input that was never heard of is not there: no room, no heat.
         let mut inputs = [(0.0, 0.0); INPUTS];
         inputs[0].0 = f64::NAN;
-        Self { kept: [None; KEPT], until: None, temperature: (0.0, 0), inputs, heard: [false; INPUTS] }
+        Self {
+            kept: [None; KEPT],
+            late: [0; KEPT],
+            until: None,
+            temperature: (0.0, 0),
+            inputs,
+            heard: [false; INPUTS],
+        }
     }
 }
 
@@ -150,6 +159,29 @@ impl Cells {
         if celsius.is_finite() {
             self.temperature.0 += celsius;
             self.temperature.1 += 1;
+        }
+    }
+
+    /// A reading that was measured then, and comes only now: it belongs to the cell of its time, if that is
+    /// under way or had none in time.
+    pub(super) fn late(&mut self, at: Moment, celsius: f64) {
+        let cell_of = |at: Moment| at.0.div_euclid(CELL.0);
+        if !celsius.is_finite() {
+            return;
+        }
+        if self.until.is_some_and(|until| cell_of(until) == cell_of(at)) {
+            return self.temperature(celsius);
+        }
+        for (cell, late) in self.kept.iter_mut().zip(&mut self.late) {
+            let Some(cell) = cell.as_mut().filter(|cell| cell_of(cell.end - Span(1)) == cell_of(at)) else {
+                continue;
+            };
+            if cell.temperature.is_nan() {
+                (cell.temperature, *late) = (celsius, 1);
+            } else if *late > 0 {
+                *late += 1;
+                cell.temperature += (celsius - cell.temperature) / f64::from(*late);
+            }
         }
     }
 
@@ -188,7 +220,7 @@ impl Cells {
     }
 
     fn forget(&mut self, at: Moment) {
-        self.kept = [None; KEPT];
+        (self.kept, self.late) = ([None; KEPT], [0; KEPT]);
         self.until = Some(at);
         self.temperature = (0.0, 0);
         self.inputs.iter_mut().for_each(|(_, integral)| *integral = 0.0);
@@ -214,7 +246,8 @@ impl Cells {
     /// Keeps a cell. Returns whether a block ended with it.
     pub(super) fn push(&mut self, cell: Cell) -> bool {
         self.kept.rotate_left(1);
-        self.kept[KEPT - 1] = Some(cell);
+        self.late.rotate_left(1);
+        (self.kept[KEPT - 1], self.late[KEPT - 1]) = (Some(cell), 0);
         self.fill_one_gap();
         cell.end.0.div_euclid(CELL.0).rem_euclid(BLOCK as i64) == 0
     }

@@ -4,19 +4,24 @@
 //! unknown, an on-delay stands still and an off-delay starts again.
 
 use super::Alarms;
-use crate::alarm::{CHATTER_RAISES, CHATTER_WINDOW};
+use crate::alarm::{CHATTER_RAISES, CHATTER_WINDOW, Priority};
+use crate::condition::query::UntilWhat;
 use crate::condition::{Present, Truth};
 use crate::engine::context::Context;
 use crate::engine::sensed::{Sensed, Undisturbed};
 use crate::engine::task::{Next, Task};
 use crate::engine::timers::DeadlineReason;
 use crate::ids::{AlarmId, SensorId};
+use crate::plan::Alarm;
 use crate::record::{AfterWork, Body};
 use crate::time::{Moment, Span};
 
 /// A pump that a person has just switched on takes some seconds to move water, and its meter some more to
 /// say so: for so long after work nothing that it paused is raised. Engineering choice.
 const AFTER_WORK: Span = Span::seconds(30);
+
+/// How a reason begins that tells of work which had just ended.
+pub(in crate::engine) const NOT_BACK: &str = "not back after ";
 
 /// What is raised later than its delay and this after work has had time to be back in between, in a life
 /// that nobody remembers.
@@ -181,14 +186,14 @@ impl Alarms {
         let after_work = self.entries[id.index()].after_work.as_ref().filter(soon_after);
         let not_back = after_work.map(|(_, work, ended)| {
             let ended = cx.now.wall_at(*ended).civil(&cx.plan.zone).strftime("%H:%M");
-            format!("not back after {work}, which ended {ended}")
+            format!("{NOT_BACK}{work}, which ended {ended}")
         });
         next.record(Body::Raised {
             alarm: alarm.name.clone(),
             episode,
             code,
             place: cx.plan.place_of(alarm).to_owned(),
-            priority: alarm.priority,
+            priority: priority(cx, alarm),
             since: held,
             because: [cx.because(id)].into_iter().chain(not_back).collect::<Vec<_>>().join("; "),
             after_work: after_work
@@ -241,4 +246,16 @@ impl Alarms {
             (false, false) | (true, true) => {}
         }
     }
+}
+
+/// How much it matters now. A forecast of a tank's warmth is low until the tank is learned: before that it
+/// rests on what such tanks are like, and nobody is woken for that.
+fn priority(cx: &Context<'_>, alarm: &Alarm) -> Priority {
+    let mut guesses = false;
+    alarm.condition.asked(&mut |question| {
+        if let UntilWhat::Water(tank, ..) = question.until {
+            guesses |= !cx.world().has_learned(tank);
+        }
+    });
+    if guesses { Priority::Low } else { alarm.priority }
 }

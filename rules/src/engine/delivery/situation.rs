@@ -21,22 +21,32 @@ impl Context<'_> {
         let tanks: Vec<TankId> = all.filter(|tank| own.is_none_or(|own| own == *tank)).collect();
         let mut now = Situation { harms: self.harms(&tanks, id), ..Situation::default() };
         for (act, is_done) in [
-            (Act::Air, Self::has_air as fn(&Self, TankId) -> bool),
+            (Act::Air, Self::breathes as fn(&Self, TankId) -> bool),
             (Act::HeatOff, Self::has_heaters_off),
             (Act::LightOff, Self::has_lamp_off),
         ] {
             let (done, left): (Vec<_>, Vec<_>) = tanks.iter().partition(|tank| is_done(self, **tank));
             if !done.is_empty() {
-                let left = left.into_iter().map(|tank| self.plan.place(Some(tank)).to_owned()).collect();
+                let left = left.into_iter().map(|tank| self.plan.tank(tank).title.clone()).collect();
                 now.acts.insert(act, left);
             }
         }
         now
     }
 
-    fn has_air(&self, tank: TankId) -> bool {
-        let relay = self.plan.tanks[tank.index()].gear.air.and_then(|air| air.relay);
-        relay.is_some_and(|relay| self.is_proved(relay, true))
+    /// Air is there if its pump was seen to obey; that the water moves is as good.
+    fn breathes(&self, tank: TankId) -> bool {
+        self.has_air(tank) || self.has_flow(tank)
+    }
+
+    /// Whether the tank's air pump is seen to run.
+    pub(in crate::engine) fn has_air(&self, tank: TankId) -> bool {
+        let own = self.plan.tanks[tank.index()].gear.air.and_then(|air| air.relay);
+        // What an alarm of this tank starts to give it air is its air pump too.
+        let stopgaps = self.plan.alarms.iter().filter(|alarm| alarm.tank == Some(tank));
+        let stopgaps = stopgaps.filter_map(|alarm| alarm.stopgap).map(|stopgap| stopgap.relay);
+        let gives_air = |relay: &RelayId| self.plan.relay(*relay).moves == Adds::Air;
+        own.into_iter().chain(stopgaps.filter(gives_air)).any(|relay| self.is_proved(relay, true))
     }
 
     fn has_heaters_off(&self, tank: TankId) -> bool {

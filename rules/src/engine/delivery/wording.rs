@@ -1,12 +1,20 @@
-//! What a page says, as things stand when the queue is empty.
+//! What a page says, as things stand when the queue is empty: the engine's facts, put together for
+//! [`page`](crate::page).
 
+use crate::callout::change::Message;
 use crate::callout::{Call, Fate, Member};
+use crate::condition::Present;
+use crate::engine::alarms::NOT_BACK;
 use crate::engine::context::Context;
-use crate::ids::{RelayId, Seq};
-use crate::page::{self, Page, Sent, Subject};
-use crate::plan::Target;
+use crate::ids::{AlarmId, RelayId, Seq};
+use crate::page::facts::{Facts, Matter, MatterFate, News, Telling};
+use crate::page::{Envelope, Page, Sent, Subject};
+use crate::plan::ways::{AtHand, Powered};
+use crate::plan::{Alarm, Target, spoken};
 use crate::record::Purpose;
 use crate::stopgap::Run;
+use crate::time::{Moment, Span};
+use crate::words;
 
 impl Context<'_> {
     /// What a page to this target leads with: its news, or else what weighs most now.
@@ -20,56 +28,215 @@ impl Context<'_> {
 
     /// The page as it reads now; none if its call-out is forgotten.
     pub(in crate::engine) fn worded(&self, sent: &Sent) -> Option<Page> {
-        let call = match &sent.of {
-            Subject::Itself(slip) => {
-                let repeat = sent.may_be_a_repeat();
-                return Some(slip.compose(&self.plan.site, sent.id, sent.purpose, &self.now, repeat));
+        match &sent.of {
+            Subject::Itself(slip) => Some(slip.compose(&Envelope {
+                plan: self.plan,
+                target: &sent.target,
+                id: sent.id,
+                purpose: sent.purpose,
+                now: self.now,
+                maybe_repeat: sent.may_be_a_repeat(),
+            })),
+            Subject::Call(call) => Some(self.facts(sent, self.callouts.get(*call)?).compose()),
+        }
+    }
+
+    fn facts<'a>(&'a self, sent: &'a Sent, call: &'a Call) -> Facts<'a> {
+        // What a drill is about is the way to people.
+        let leader = (sent.purpose != Purpose::Drill).then(|| self.leader_of(call, &sent.target)).flatten();
+        let led = leader.map(|leader| leader.episode);
+        let others = call.members.iter().filter(|member| Some(member.episode) != led);
+        let also: Vec<&Call> = sent.also.iter().filter_map(|call| self.callouts.get(*call)).collect();
+        let pages = self.pages(call.id());
+        // Only who is asked to act needs to know.
+        let asks = sent.purpose == Purpose::Call;
+        let standing: Vec<&Alarm> = call
+            .members
+            .iter()
+            .filter(|member| member.fate == Fate::Stands)
+            .filter_map(|it| self.alarm_of(it))
+            .collect();
+        let power_cut = self.is_power_cut(&standing);
+        let cut = self.cut_since().filter(|_| power_cut);
+        let (by_hand, done) = self.relays_of(call);
+        Facts {
+            plan: self.plan,
+            now: self.now,
+            id: sent.id,
+            target: &sent.target,
+            purpose: sent.purpose,
+            call: call.id(),
+            code: call.code(),
+            priority: call.priority(),
+            begun: call.core.begun,
+            policy: &call.policy,
+            lead: leader.map(|leader| self.matter(leader)),
+            news: self.news(call, &sent.target, leader),
+            others: others.map(|member| self.matter(member)).collect(),
+            past: also.iter().flat_map(|call| &call.members).map(|member| self.matter(member)).collect(),
+            also: also.len(),
+            answers: call.answers.clone(),
+            put_aside_by: call.put_aside_by(),
+            would_hold: asks.then(|| self.callouts.would_hold(self, call, sent.target.contact.as_deref())),
+            next: if asks { self.next_rung(call) } else { None },
+            // Since the timeline last began: earlier rounds are in the log.
+            told: pages
+                .iter()
+                .filter(|page| page.id != sent.id && page.at >= call.round())
+                .filter(|page| matches!(page.purpose, Purpose::Call | Purpose::Drill))
+                .map(|page| Telling { at: page.at, target: &page.target, outcome: page.last.as_ref() })
+                .collect(),
+            after: pages
+                .iter()
+                .filter(|page| page.target == sent.target && page.id != sent.id)
+                .map(|page| page.id)
+                .collect(),
+            by_hand,
+            done,
+            outlooks: if asks { self.outlooks(&standing, power_cut) } else { Vec::new() },
+            power_cut,
+            goes_dark: self.dark_from().filter(|_| power_cut || self.own_end_from().is_some()),
+            at_hand: self.at_hand(cut),
+            situation: leader.map(|leader| self.situation(&leader.alarm)).unwrap_or_default(),
+            stands: if sent.purpose == Purpose::AllClear { self.stands_elsewhere(call) } else { Vec::new() },
+            held: self.delivery.quota().held(&sent.target, Some(sent.id), self.mono()),
+            notes: self.site_notes(call, asks),
+            maybe_repeat: sent.may_be_a_repeat(),
+        }
+    }
+
+    fn alarm_of(&self, member: &Member) -> Option<&Alarm> {
+        self.alarm(&member.alarm).map(|id| self.plan.alarm(id))
+    }
+
+    fn matter<'a>(&'a self, member: &'a Member) -> Matter<'a> {
+        let id = self.alarm(&member.alarm);
+        let alarm = id.map(|id| self.plan.alarm(id));
+        let place = alarm.map_or_else(|| spoken(&member.place), |alarm| self.place_in_words(alarm));
+        let title = alarm.map_or_else(|| spoken(&member.alarm), |alarm| alarm.title.clone());
+        let what = words::without_place(&title, &place).to_owned();
+        // While its sensor can't be seen, or another site has said nothing since the start, what was last
+        // recorded is all that is known.
+        let silent =
+            alarm.is_some_and(|alarm| alarm.watched.is_some() && self.notes_of(alarm, false).is_empty());
+        let reading = match id.filter(|_| member.fate == Fate::Stands && !member.blind && !silent) {
+            Some(id) => {
+                let now = self.readings(id, &place);
+                // What it was not back after stands only in what was recorded as it was raised.
+                let work = member.because.split_once(NOT_BACK).map(|(_, work)| format!("{NOT_BACK}{work}"));
+                [Some(now).filter(|now| !now.is_empty()), work]
+                    .into_iter()
+                    .flatten()
+                    .collect::<Vec<_>>()
+                    .join("; ")
             }
-            Subject::Call(call) => self.callouts.get(*call)?,
+            None => member.because.clone(),
         };
-        let leader = self.leader_of(call, &sent.target);
+        Matter {
+            alarm,
+            place,
+            what,
+            priority: member.priority,
+            onset: member.onset,
+            reading,
+            fate: match member.fate {
+                Fate::Stands => MatterFate::Stands,
+                Fate::PutAside => MatterFate::PutAside,
+                Fate::Over(at) => MatterFate::Over(at),
+            },
+            worse: member.worse,
+            blind: member.blind,
+        }
+    }
+
+    /// What an alarm rests on now, behind its own name.
+    fn readings(&self, id: AlarmId, place: &str) -> String {
+        let (world, memory) = (self.world(), self.alarms.memory(id));
+        let present = Present { world: &world, memory, now: self.mono() };
+        self.plan.alarm(id).condition.readings(self.plan, &present, place)
+    }
+
+    /// Where, as people say it: the tank by its title, this site, or another one.
+    fn place_in_words(&self, alarm: &Alarm) -> String {
+        match alarm.watched {
+            Some(id) => self.plan.watched_site(id).title.clone(),
+            None => self.plan.title(alarm.tank).to_owned(),
+        }
+    }
+
+    /// What relays wait for a hand, and what the others have done, a line each.
+    fn relays_of(&self, call: &Call) -> (Vec<String>, Vec<String>) {
         let matters = |relay: &RelayId, run: &Run| {
             call.members.iter().any(|member| {
-                let alarm = self.alarm(&member.alarm).map(|id| self.plan.alarm(id));
-                let stopgap = alarm.and_then(|alarm| alarm.stopgap);
+                let stopgap = self.alarm_of(member).and_then(|alarm| alarm.stopgap);
                 member.episode == run.episode || stopgap.is_some_and(|stopgap| stopgap.relay == *relay)
             })
         };
         let runs = self.relays.runs().filter(|(relay, run)| matters(relay, run));
         let (by_hand, done): (Vec<_>, Vec<_>) = runs.partition(|(_, run)| run.needs_a_hand());
-        let words = |runs: Vec<(RelayId, &Run)>| -> Vec<String> {
-            let relays = runs.into_iter().map(|(id, run)| (&self.plan.relays[id.index()], run));
-            relays.map(|(relay, run)| format!("{}: {}", relay.name, run.words(relay))).collect()
+        let said = |runs: Vec<(RelayId, &Run)>| -> Vec<String> {
+            let relays = runs.into_iter().map(|(id, run)| (self.plan.relay(id), run));
+            relays
+                .map(|(relay, run)| format!("{}: {}", words::capital(&relay.title), run.words(relay)))
+                .collect()
         };
-        let alarms = call.members.iter().filter_map(|member| self.alarm(&member.alarm));
-        // Only who is asked to act needs to know.
-        let asks = sent.purpose == Purpose::Call;
-        let mut notes: Vec<String> = alarms.flat_map(|id| self.notes_of(self.plan.alarm(id), asks)).collect();
-        notes.dedup();
-        let (mut prospects, soonest) = if asks { self.how_long(call) } else { Default::default() };
-        if let Some(dark) = self.dark_from().filter(|_| asks) {
-            let at = self.now.wall_at(dark).civil(&self.plan.zone).strftime("%H:%M");
-            prospects.insert(0, format!("This watch goes dark about {at}. After that nobody is called."));
+        (said(by_hand), said(done))
+    }
+
+    /// Who is told next, and when.
+    fn next_rung(&self, call: &Call) -> Option<(Vec<Target>, Moment)> {
+        let (people, due) = self.callouts.next_rung(self, call)?;
+        let people = people.into_iter().filter(|target| target.contact.is_some()).collect();
+        (due > self.mono()).then_some((people, due))
+    }
+
+    /// What sends the page: whoever answered is asked again, or something got worse, or it is just raised.
+    fn news(&self, call: &Call, target: &Target, leader: Option<&Member>) -> News {
+        let told = call.core.told.get(target);
+        if told.is_some_and(|told| told.message == Message::Ask) {
+            return News::StillOnIt;
         }
-        let facts = page::Context {
-            plan: self.plan,
-            call,
-            pages: self.pages(call.id()),
-            leader,
-            target: &sent.target,
-            purpose: sent.purpose,
-            id: sent.id,
-            now: self.now,
-            prospects,
-            soonest,
-            situation: leader.map(|leader| self.situation(&leader.alarm)).unwrap_or_default(),
-            by_hand: words(by_hand),
-            done: words(done),
-            also: sent.also.iter().filter_map(|call| self.callouts.get(*call)).collect(),
-            held: self.delivery.quota().held(&sent.target, Some(sent.id), self.mono()),
-            notes,
-            maybe_repeat: sent.may_be_a_repeat(),
+        if leader.is_some_and(|leader| leader.worse) { News::Worse } else { News::Raised }
+    }
+
+    /// Which of the things that answers need have power.
+    fn at_hand(&self, cut: Option<Moment>) -> AtHand {
+        let Some(cut) = cut else { return AtHand::default() };
+        let lasts = |declared: Option<Span>, unsaid: Powered| match declared {
+            Some(lasts) if cut + lasts > self.mono() => Powered::Yes,
+            Some(_) => Powered::No,
+            None => unsaid,
         };
-        Some(facts.compose())
+        let declared = self.plan.without_mains;
+        // A modem that nobody says more of hangs on the board, and lives as long.
+        AtHand {
+            router: lasts(declared.router, Powered::Perhaps),
+            modem: lasts(declared.modem.or(declared.watch), Powered::Yes),
+        }
+    }
+
+    /// What stands in other call-outs, for an all-clear.
+    fn stands_elsewhere(&self, call: &Call) -> Vec<String> {
+        let others = self.callouts.running().filter(|other| other.id() != call.id());
+        let members = others.flat_map(|other| &other.members).filter(|member| member.fate == Fate::Stands);
+        let line = |member: &Member| {
+            let matter = self.matter(member);
+            let since = words::clock(&self.now, member.onset, &self.plan.zone);
+            format!(
+                "{}: {}: {}, since {since}.",
+                words::capital(&member.priority.to_string()),
+                words::capital(&matter.place),
+                matter.what
+            )
+        };
+        members.map(line).collect()
+    }
+
+    /// What watched sites said of themselves.
+    fn site_notes(&self, call: &Call, asks: bool) -> Vec<String> {
+        let alarms = call.members.iter().filter_map(|member| self.alarm_of(member));
+        let mut notes: Vec<String> = alarms.flat_map(|alarm| self.notes_of(alarm, asks)).collect();
+        notes.dedup();
+        notes
     }
 }

@@ -225,6 +225,11 @@ impl Sensed<'_> {
         }
     }
 
+    /// Whether the constants of a tank's model are its own by now.
+    pub(in crate::engine) fn has_learned(&self, tank: TankId) -> bool {
+        self.seen(tank).is_ok_and(|model| model.thermal.is_learned().is_ok())
+    }
+
     pub(in crate::engine) fn coldest(&self, holding: &Holding) -> Result<Estimate, CannotSay> {
         let model = self.seen(holding.tank)?;
         model.thermal.heater_known()?;

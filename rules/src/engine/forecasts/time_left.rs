@@ -1,7 +1,6 @@
 //! How long there is, for people: the questions that nobody had to write down. Pages ask them when what
 //! stands bears on them, `status` always.
 
-use crate::callout::{Call, Fate};
 use crate::condition::query::{Question, UntilWhat, WhatIf};
 use crate::condition::{Condition, World};
 use crate::engine::context::Context;
@@ -11,9 +10,12 @@ use crate::forecast::thermal::Side;
 use crate::forecast::wording;
 use crate::forecast::{CannotSay, Estimate};
 use crate::ids::{AlarmId, BatteryId, SensorId, Seq, TankId};
-use crate::plan::Alarm;
+use crate::page::facts::{Breathless, Coming, Outlook};
+use crate::plan::{Alarm, spoken};
+use crate::reading::Value;
 use crate::record::{Body, Estimated};
 use crate::time::{Moment, Span};
+use crate::words;
 use std::collections::BTreeSet;
 
 /// A UPS that says it is about to stop, and not when, is trusted for so long.
@@ -97,21 +99,111 @@ impl Context<'_> {
         asked
     }
 
-    /// How long there is, for a page: a line each, the soonest first; and the soonest in short.
-    pub(in crate::engine) fn how_long(&self, call: &Call) -> (Vec<String>, Option<String>) {
-        let standing = call.members.iter().filter(|member| member.fate == Fate::Stands);
-        let alarms: Vec<&Alarm> =
-            standing.filter_map(|member| Some(self.plan.alarm(self.alarm(&member.alarm)?))).collect();
-        let found = self.at_stake(&alarms);
-        let soonest = found.first().map(|prospect| {
-            let words = prospect.asked.in_short(self.plan, &prospect.answer);
-            // Of one tank the headline tells already which it is.
-            match self.plan.tanks.len() {
-                1 => words,
-                _ => format!("{}: {words}", self.plan.place(prospect.tank)),
+    /// How long there is in each tank and battery that these alarms bear on, for a page.
+    pub(in crate::engine) fn outlooks(&self, alarms: &[&Alarm], cut: bool) -> Vec<Outlook> {
+        let mut outlooks: Vec<Outlook> = Vec::new();
+        for tank in (0..).map(TankId).take(self.plan.tanks.len()) {
+            let breathless = self.breathless(tank, alarms, cut);
+            let harms: Vec<Coming> = self
+                .at_stake(alarms)
+                .iter()
+                .filter(|prospect| {
+                    prospect.tank == Some(tank) && prospect.asked.supposing == WhatIf::default()
+                })
+                .filter_map(|prospect| self.coming(prospect))
+                .collect();
+            if breathless.is_some() || !harms.is_empty() {
+                let title = self.plan.tank(tank).title.clone();
+                outlooks.push(Outlook { place: title, water: self.water_now(tank), breathless, harms });
             }
-        });
-        (found.iter().map(|prospect| self.in_words(prospect)).collect(), soonest)
+        }
+        for prospect in self.at_stake(alarms) {
+            if let (UntilWhat::Battery(id), Some(harm)) = (prospect.asked.until, self.coming(&prospect)) {
+                let place = format!("battery {}", spoken(&self.plan.battery(id).name));
+                outlooks.push(Outlook { place, water: None, breathless: None, harms: vec![harm] });
+            }
+        }
+        outlooks
+    }
+
+    fn coming(&self, prospect: &Prospect) -> Option<Coming> {
+        let range = prospect.answer.as_ref().ok()?.range;
+        let oxygen = matches!(prospect.asked.until, UntilWhat::Oxygen(..));
+        Some(Coming { what: prospect.asked.harm(self.plan), range, oxygen })
+    }
+
+    /// The tank's water, with its age if it is not fresh.
+    fn water_now(&self, tank: TankId) -> Option<String> {
+        let id = self.plan.tank(tank).gear.water?;
+        let sensor = self.plan.sensor(id);
+        match self.world().value(id) {
+            Some(Value::Number(base)) => Some(words::value(&sensor.scale, base)),
+            Some(Value::Word(_)) => None,
+            None => {
+                let ago = self.mono() - self.sensors.last_good(id);
+                Some(format!("not seen for {ago}"))
+            }
+        }
+    }
+
+    /// Whether oxygen counts first in this tank: the mains are out or its flow is in trouble, and neither
+    /// flow nor air is proved.
+    fn breathless(&self, tank: TankId, alarms: &[&Alarm], cut: bool) -> Option<Breathless> {
+        let pumps = self.plan.tank(tank).gear.pumps;
+        let flow = pumps.and_then(|pumps| pumps.sensor);
+        let troubled = |alarm: &&Alarm| flow.is_some_and(|flow| alarm.condition.sensors().contains(&flow));
+        if !(cut || alarms.iter().any(troubled)) || self.has_air(tank) || self.has_flow(tank) {
+            return None;
+        }
+        let stands = flow.and_then(|flow| self.number(flow)).zip(pumps.and_then(|pumps| pumps.least));
+        Some(match stands {
+            Some((flows, least)) if flows < least => Breathless::Seen,
+            _ => Breathless::NotProved,
+        })
+    }
+
+    /// Whether water is seen to move through the tank. While the mains are out a reading of before proves
+    /// nothing.
+    pub(in crate::engine) fn has_flow(&self, tank: TankId) -> bool {
+        let Some(pumps) = self.plan.tank(tank).gear.pumps else { return false };
+        let flows = pumps.sensor.and_then(|sensor| self.number(sensor));
+        let least = pumps.least.unwrap_or(f64::MIN_POSITIVE);
+        self.world().mains() != Some(false) && flows.is_some_and(|flows| flows >= least)
+    }
+
+    fn number(&self, sensor: SensorId) -> Option<f64> {
+        self.world().number(Some(sensor))
+    }
+
+    /// Whether the mains are out, as far as is known, and these alarms bear on them.
+    pub(in crate::engine) fn is_power_cut(&self, alarms: &[&Alarm]) -> bool {
+        alarms.iter().any(|alarm| self.touches_power(&alarm.condition)) && self.world().mains() != Some(true)
+    }
+
+    /// Since when the mains have been out, by the alarms that stand for it.
+    pub(in crate::engine) fn cut_since(&self) -> Option<Moment> {
+        let mains = self.plan.mains?;
+        let standing = self.alarms().filter(|id| self.alarms.standing(*id).is_some());
+        let of_mains = standing.filter(|id| self.plan.alarm(*id).condition.sensors().contains(&mains));
+        of_mains.filter_map(|id| Some(self.alarms.state(id).episode.as_ref()?.onset)).min()
+    }
+
+    /// The early end of the watch's own power, while the mains are out: by the UPS, or by what the site
+    /// declares.
+    pub(in crate::engine) fn dark_from(&self) -> Option<Moment> {
+        self.own_end_from().into_iter().chain(self.dark_without_mains()).min()
+    }
+
+    fn dark_without_mains(&self) -> Option<Moment> {
+        if self.world().mains() == Some(true) {
+            return None;
+        }
+        let cut = self.cut_since()?;
+        let runs = |id: &SensorId| self.plan.sensor(*id).feed.is_runtime();
+        let sensors = (0..).map(SensorId).take(self.plan.sensors.len());
+        let left = sensors.filter(runs).filter_map(|id| self.number(id)).reduce(f64::min);
+        let by_ups = left.map(|seconds| self.mono() + Span((seconds * 1_000.0) as i64));
+        by_ups.or_else(|| self.plan.without_mains.watch.map(|lasts| cut + lasts))
     }
 
     /// Records what is foretold while an alarm is raised or gets worse, for the review.
@@ -137,9 +229,9 @@ impl Context<'_> {
         Some(self.mono() + Span((hours * 3_600_000.0) as i64))
     }
 
-    /// When this watch may go dark: by what its UPS says of itself, while that is about to stop; if it
+    /// When this watch may go dark by what its UPS says of itself, while that is about to stop; if it
     /// says no time, ten minutes after it said so.
-    pub(in crate::engine) fn dark_from(&self) -> Option<Moment> {
+    pub(in crate::engine) fn own_end_from(&self) -> Option<Moment> {
         let ending = self.alarms().filter(|id| self.is_own_end(*id) && self.alarms.standing(*id).is_some());
         let dark = ending.filter_map(|id| {
             let sensors = self.plan.alarm(id).condition.sensors();
@@ -185,12 +277,6 @@ impl Context<'_> {
         let fed: BTreeSet<_> = self.plan.batteries.iter().flat_map(|battery| battery.sensors()).collect();
         self.plan.mains.is_some_and(|mains| sensors.contains(&mains))
             || sensors.iter().any(|id| fed.contains(id))
-    }
-
-    /// A prospect with its place, for a page.
-    fn in_words(&self, prospect: &Prospect) -> String {
-        let place = self.plan.place(prospect.tank);
-        format!("{place}: {}", prospect.asked.words(self.plan, &prospect.answer))
     }
 
     /// All that can be foretold, for `status`.

@@ -1,13 +1,12 @@
 //! The way to the broker, and how the agent's own parts are.
 
-use super::{Sensors, Sighted};
+use super::{BROKER, Sensors, Sighted};
 use crate::engine::ground::Ground;
 use crate::engine::input::{Health, Link};
 use crate::engine::task::{Next, Task};
 use crate::engine::timers::DeadlineReason;
 use crate::ids::SensorId;
 use crate::plan::{Part, Sensor};
-use crate::record::Body;
 use crate::time::Moment;
 
 impl Sensors {
@@ -20,14 +19,11 @@ impl Sensors {
                 self.deaf = None;
                 self.hears_since = now;
                 self.doubt_losses_since(ground, since, next);
-                // The first connection after a start regains nothing.
-                if since != self.started {
-                    next.record(Body::SightRegained { of: "broker".to_owned(), after: now - since });
-                }
+                self.tell_found(BROKER.to_owned(), now, next);
             }
             (Link::Lost { why }, None) => {
                 self.deaf = Some((why.clone(), now));
-                next.record(Body::SightLost { of: "broker".to_owned(), why });
+                self.tell_lost(BROKER.to_owned(), why, next);
             }
             (Link::Lost { why }, Some(since)) => {
                 self.deaf = Some((why, since));

@@ -11,7 +11,6 @@ use crate::ids::SensorId;
 use crate::plan::{Plan, Sight};
 use crate::quality::Quality;
 use crate::reading::{Arrival, BadReading, Reading, Value};
-use crate::record::Body;
 use crate::time::Moment;
 use std::sync::Arc;
 
@@ -92,18 +91,15 @@ impl Sensors {
         if after == before {
             return false;
         }
-        let was_blind = self.is_blind_by_itself(ground.plan, id);
         self.sighted[id.index()] = after;
         self.look_at_gateway(ground, id, next);
-        let of = || ground.plan.sensor(id).name.clone();
-        match (before, after) {
-            (_, Sighted::Lost(_)) if self.is_blind_by_itself(ground.plan, id) => {
-                next.record(Body::SightLost { of: of(), why: self.why_unseen(ground.plan, id, now) });
+        let of = ground.plan.sensor(id).name.clone();
+        match after {
+            Sighted::Lost(_) if self.is_blind_by_itself(ground.plan, id) => {
+                self.tell_lost(of, self.why_unseen(ground.plan, id, now), next);
             }
-            (Sighted::Lost(since), _) if was_blind => {
-                next.record(Body::SightRegained { of: of(), after: now - since });
-            }
-            _ => {}
+            Sighted::Seen => self.tell_found(of, now, next),
+            Sighted::Lost(_) | Sighted::Unsure => {}
         }
         next.then(Task::JudgeSights);
         matches!(after, Sighted::Lost(_))
@@ -162,13 +158,17 @@ impl Sensors {
                 gateway.lost = Some(ground.mono());
                 let why = all_silent(gateway);
                 if told {
-                    next.record(Body::SightLost { of, why });
+                    self.tell_lost(of, why, next);
                 }
             }
-            (Some(since), false) => {
+            (Some(_), false) => {
                 gateway.lost = None;
-                if told {
-                    next.record(Body::SightRegained { of, after: ground.mono() - since });
+                let behind = gateway.sensors.clone();
+                self.tell_found(of, ground.mono(), next);
+                // What stays lost is no longer explained by it.
+                for id in behind.into_iter().filter(|id| self.is_blind_by_itself(ground.plan, *id)) {
+                    let why = self.why_unseen(ground.plan, id, ground.mono());
+                    self.tell_lost(ground.plan.sensor(id).name.clone(), why, next);
                 }
             }
             (None, false) | (Some(_), true) => {}

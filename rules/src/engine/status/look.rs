@@ -128,6 +128,7 @@ impl Context<'_> {
             };
             format!("{} {} {fate}", clock(sent.at), sent.target)
         });
+        let answered = call.answers.iter().map(|(by, at)| format!("{} answered by {by}", clock(*at)));
         let (next, due) = match self.callouts.pending(self, id) {
             None if call.ended() => ("its last pages are on their way".to_owned(), None),
             None => ("nothing: somebody has answered for each".to_owned(), None),
@@ -142,6 +143,7 @@ impl Context<'_> {
             next,
             due: due.map(|due| due - now.mono),
             told: told.collect(),
+            answered: answered.collect(),
         }
     }
 

@@ -164,6 +164,7 @@ impl PlanParts {
             site: self.site.name,
             help: self.site.help,
             altitude: self.site.altitude,
+            without_mains: self.site.without_mains,
             mains: self.site.mains,
             zone: around.zone.clone(),
             tanks: self.tanks,

@@ -50,3 +50,30 @@ fn one_day_of_rows_gives_the_four_numbers_that_batch_least_squares_gives() {
         assert!((found - wanted).abs() <= tolerance, "{name}: {found} is not {wanted}");
     }
 }
+
+#[test]
+fn a_reading_that_comes_late_belongs_to_the_cell_of_its_time() {
+    let at = |minutes| Moment(0) + Span::minutes(minutes);
+    let pass = |cells: &mut Cells, minutes| {
+        while let Some(cell) = cells.next_ended(at(minutes)) {
+            cells.push(cell);
+        }
+    };
+    let mut cells = Cells::default();
+    pass(&mut cells, 0);
+    // A cell with a reading in time, two without, and one that has begun.
+    cells.temperature(50.0);
+    for minutes in [5, 10, 15, 17] {
+        pass(&mut cells, minutes);
+    }
+    // A pack of all these minutes.
+    for minute in 0..17 {
+        cells.late(at(minute), 20.0 + minute as f64);
+    }
+    // Older than all that is kept, and no number.
+    cells.late(Moment(-7_200_000), 1.0);
+    cells.late(at(16), f64::NAN);
+    pass(&mut cells, 20);
+    let means: Vec<_> = cells.newest().map(|cell| cell.temperature).collect();
+    assert_eq!(means, [35.5, 32.0, 27.0, 50.0]);
+}

@@ -1,0 +1,214 @@
+//! What the truth of a condition rests on, as people say it: readings by their titles, each with its limit
+//! beside it, never the limit in place of the reading. Pages, `status` and the records' reasons show it.
+
+use super::explain::ExplainedPart;
+use super::scale::show_of;
+use super::{Condition, Formula, Lapse, Present, Test, Truth, Window, World};
+use crate::forecast::wording;
+use crate::ids::SensorId;
+use crate::site::{Sight, Site};
+use crate::units::Dimension;
+use crate::words;
+
+impl Condition {
+    /// The readings that its truth rests on, by name: `mains off, lagoon temp 23.1 °C, limit 24 °C`.
+    pub fn because<W: World>(&self, site: &dyn Site, present: &Present<'_, W>) -> String {
+        let mut parts = Vec::new();
+        self.because_of(&ExplainedPart { site, present, hold: None }, "", &mut parts);
+        parts.into_iter().map(|part| part.named).collect::<Vec<_>>().join(", ")
+    }
+
+    /// The same behind an alarm's own name at `place`: what belongs there is named without it, a single
+    /// reading needs no name at all, and a single word tells nothing that the alarm's name doesn't.
+    pub fn readings<W: World>(&self, site: &dyn Site, present: &Present<'_, W>, place: &str) -> String {
+        let mut parts = Vec::new();
+        self.because_of(&ExplainedPart { site, present, hold: None }, place, &mut parts);
+        if let [only] = parts.as_slice()
+            && let Some(bare) = &only.bare
+        {
+            return bare.clone();
+        }
+        parts.into_iter().map(|part| part.named).collect::<Vec<_>>().join(", ")
+    }
+
+    fn because_of<W: World>(&self, told: &ExplainedPart<'_, W>, place: &str, into: &mut Vec<Reading>) {
+        match self {
+            // Of several parts only those count that made the whole what it is.
+            Self::All(parts) | Self::Any(parts) => {
+                let truth_of = |part: &Condition| part.evaluate(told.present, told.hold).truth;
+                let whole = truth_of(self);
+                parts
+                    .iter()
+                    .filter(|part| truth_of(part) == whole)
+                    .for_each(|part| part.because_of(told, place, into));
+            }
+            Self::Not(inner) => inner.because_of(told, place, into),
+            Self::Says(test, written) => {
+                for reading in told.readings(test, written, place) {
+                    if !into.contains(&reading) {
+                        into.push(reading);
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// Something that was read.
+#[derive(Clone, Debug, PartialEq)]
+struct Reading {
+    /// With its name: `water 23.1 °C, limit 24 °C`.
+    named: String,
+    /// Without it, where one reading alone is plain enough.
+    bare: Option<String>,
+}
+
+impl Reading {
+    fn of(words: String) -> Self {
+        Self { named: words, bare: None }
+    }
+}
+
+impl<W: World> ExplainedPart<'_, W> {
+    fn readings(&self, test: &Test, written: &str, place: &str) -> Vec<Reading> {
+        let now = self.present.now;
+        let name = |id: SensorId| words::without_place(&self.site.sensor(id).title, place).to_owned();
+        let read = |id: &SensorId| Reading::of(format!("{} {}", name(*id), self.reading_in_words(*id)));
+        let one = |words: String| vec![Reading::of(words)];
+        match test {
+            Test::Compare { left, right, dimension, .. } => {
+                self.against_limit([left, right], *dimension, place)
+            }
+            Test::Range { .. } => self.all_terms(test, place),
+            // Of one word alone the alarm's name tells all: `no mains power (off)` says it twice.
+            Test::Is(id, _) => vec![Reading { bare: Some(String::new()), ..read(id) }],
+            Test::Lapse(Lapse::Silent, id, _) => {
+                one(format!("{} silent for {}", name(*id), now - self.present.world.heard(*id)))
+            }
+            Test::Lapse(Lapse::Frozen | Lapse::NotGood, id, _) => {
+                one(format!("{} {}", name(*id), words::for_people(&self.why(test, true))))
+            }
+            Test::Commanded(id, _) => {
+                let relay = words::without_place(self.site.relay_title(*id), place);
+                one(format!("{relay} {}", self.why(test, true)))
+            }
+            Test::Time(_) | Test::Day(_) => one(self.why(test, true)),
+            Test::HasBeen { .. } | Test::After { .. } | Test::Then { .. } => {
+                one(format!("{written} ({})", self.why(test, true)))
+            }
+            Test::Until(foretold) => {
+                let answer = self.present.world.foretell(&foretold.asked);
+                let mut found: Vec<_> = foretold.rests_on.iter().map(read).collect();
+                let harm = foretold.asked.harm(self.site);
+                found.push(Reading::of(match &answer {
+                    Ok(estimate) => format!("{harm} in {}", wording::time(estimate.range)),
+                    Err(reason) => reason.to_string(),
+                }));
+                found
+            }
+            Test::Shows(..) => {
+                let mut found: Vec<_> = test.foretold_from().iter().map(read).collect();
+                found.push(Reading::of(self.why(test, true)));
+                found
+            }
+            Test::Holds { .. } => one(self.why(test, true)),
+            Test::Blind(sight) => self.sight_lost(sight),
+        }
+    }
+
+    fn sight_lost(&self, sight: &Sight) -> Vec<Reading> {
+        let words = match sight {
+            Sight::Part(part) => match self.present.world.trouble(part) {
+                Some(why) => format!("{part}: {why}"),
+                None => return Vec::new(),
+            },
+            Sight::Sensor(id) if self.site.is_for_watched(*id) => {
+                let silent = self.present.now - self.present.world.heard(*id);
+                let at = self.present.world.local(self.present.now - silent);
+                let at = at.map_or(String::new(), |at| format!(" (since {})", at.strftime("%H:%M")));
+                format!("no check-in for {silent}{at}")
+            }
+            Sight::Broker | Sight::Gateway(_) | Sight::Sensor(_) => {
+                let sees = match self.present.world.blind(sight) {
+                    Truth::True => "out of sight",
+                    Truth::False => "in sight",
+                    Truth::Unknown => "may be out of sight",
+                };
+                let why = self.present.world.loss(sight).map_or(String::new(), |why| format!(": {why}"));
+                format!("{} {sees}{why}", self.sight(sight))
+            }
+        };
+        vec![Reading::of(words)]
+    }
+
+    /// A reading with the limit beside it, where there is one of each; else all that was read.
+    fn against_limit(&self, [left, right]: [&Formula; 2], dimension: Dimension, place: &str) -> Vec<Reading> {
+        let (formula, limit) = match (left, right) {
+            (Formula::Constant(limit), formula) | (formula, Formula::Constant(limit)) => (formula, *limit),
+            _ => return self.terms_of(&[left, right], place),
+        };
+        let like = self.like(formula);
+        let limit = words::for_people(&show_of(formula, limit, dimension, like));
+        match formula {
+            Formula::Sensor(id) => {
+                let read = format!("{}, limit {limit}", self.reading_in_words(*id));
+                let name = words::without_place(&self.site.sensor(*id).title, place);
+                vec![Reading { named: format!("{name} {read}"), bare: Some(read) }]
+            }
+            _ => match formula.bounds(self.present).known() {
+                Some(value) if !matches!(formula, Formula::Window(_)) => {
+                    let whole = words::for_people(&show_of(formula, value, dimension, like));
+                    let mut found = self.terms_of(&[formula], place);
+                    found.push(Reading::of(format!("together {whole}, limit {limit}")));
+                    if found.len() == 2 {
+                        found.truncate(1)
+                    }
+                    found
+                }
+                _ => self.terms_of(&[formula], place),
+            },
+        }
+    }
+
+    fn all_terms(&self, test: &Test, place: &str) -> Vec<Reading> {
+        let formulas: Vec<&Formula> = test.formulas().into_iter().flatten().collect();
+        self.terms_of(&formulas, place)
+    }
+
+    fn terms_of(&self, formulas: &[&Formula], place: &str) -> Vec<Reading> {
+        formulas.iter().flat_map(|formula| self.terms_in_words(formula, place)).map(Reading::of).collect()
+    }
+
+    /// Each sensor and each window of a formula with its value.
+    fn terms_in_words(&self, formula: &Formula, place: &str) -> Vec<String> {
+        match formula {
+            Formula::Constant(_) => Vec::new(),
+            Formula::Sensor(id) => {
+                let name = words::without_place(&self.site.sensor(*id).title, place);
+                vec![format!("{name} {}", self.reading_in_words(*id))]
+            }
+            Formula::Sum(left, right) | Formula::Difference(left, right) | Formula::Ratio(left, right) => {
+                let mut found = self.terms_in_words(left, place);
+                found.extend(self.terms_in_words(right, place));
+                found
+            }
+            Formula::Scaled(_, inner) => self.terms_in_words(inner, place),
+            Formula::Window(window) => vec![self.window_in_words(window, formula, place)],
+        }
+    }
+
+    /// `mean of water over 2 h: 24.1 °C`
+    fn window_in_words(&self, window: &Window, formula: &Formula, place: &str) -> String {
+        let mut text = window.text.to_string();
+        for id in formula.in_order() {
+            let sensor = self.site.sensor(id);
+            text = text.replace(&sensor.name, words::without_place(&sensor.title, place));
+        }
+        format!("{text}: {}", words::for_people(&self.window(window, formula)))
+    }
+
+    /// `23.1 °C`, `off`, `not known (silent for 5 min)`.
+    fn reading_in_words(&self, id: SensorId) -> String {
+        words::for_people(&self.reading(id))
+    }
+}

@@ -1,0 +1,302 @@
+//! A page that asks somebody to act. Four questions in this order: what is wrong, what to do, how to answer,
+//! how long there is; then what the watch has done, what else stands, and who was told. The first three fit
+//! the first screen of a phone, the first two a text.
+
+use super::facts::{Facts, Matter, News, Telling};
+use super::helping;
+use super::said::{Look, PageLine, Said, Short};
+use super::ways::{self, by_way};
+use crate::alarm::Priority;
+use crate::card::{Act, Card, Step};
+use crate::plan::Contact;
+use crate::plan::ways::{Way, for_reader};
+use crate::record::{Outcome, Purpose};
+use crate::words;
+
+/// So many of the latest pages are named, and the last by each way; the others are counted.
+const TOLD_NAMED: usize = 6;
+/// So much else is named; the rest is counted.
+const OTHERS_NAMED: usize = 8;
+
+impl Facts<'_> {
+    /// Somebody is needed.
+    pub(super) fn call(&self) -> Said {
+        let mut said = Said { kind: Look::Trouble, heading: self.call_heading(), ..Said::default() };
+        said.under = self.call_under();
+        let steps = self.steps();
+        let (first, later) = self.split(&steps);
+        said.part("What to do", first);
+        said.part("How to answer", self.how_to_answer());
+        said.part("Then", later);
+        said.part("How long there is", self.how_long());
+        said.part(self.help_title(), self.help());
+        said.part("What the watch has done", self.done.iter().map(PageLine::of).collect());
+        said.part("What else stands", self.elsewhere());
+        said.part("Who was told", self.told());
+        said.foot = self.call_foot();
+        said.short = self.call_short(&steps);
+        said
+    }
+
+    fn call_heading(&self) -> String {
+        let Some(lead) = &self.lead else { return self.drill_heading() };
+        let standing = self.others.iter().filter(|matter| matter.stands()).count();
+        let more = if standing == 0 { String::new() } else { format!(" (+{standing} more)") };
+        let (ask, worse) = match self.news {
+            News::StillOnIt => ("Still on it? ", ""),
+            News::Worse => ("", ": it got worse"),
+            News::Raised => ("", ""),
+        };
+        let since = self.time(lead.onset);
+        format!("{ask}{}{worse}{more}, since {since}, code {}", lead.heading(), self.code)
+    }
+
+    fn call_under(&self) -> Vec<String> {
+        let Some(lead) = &self.lead else { return Vec::new() };
+        let mut lines = vec![format!("{} {}", how_bad(self.priority), self.who_has_it())];
+        if !lead.reading.is_empty() {
+            let worse = if lead.worse { "It got worse: " } else { "" };
+            lines.push(words::sentence(&format!("{worse}{}", lead.reading)));
+        }
+        if lead.blind {
+            lines.push("Its sensor can't be seen any more: this is the last that is known.".to_owned());
+        }
+        lines.extend(self.notes.iter().map(|note| words::sentence(note)));
+        let alarm = lead.alarm.filter(|_| lead.stands());
+        if let Some(consequence) = alarm.and_then(|alarm| alarm.consequence.as_ref()) {
+            lines.push(words::sentence(&format!("If nobody acts: {consequence}")));
+        }
+        lines.extend(self.held_back());
+        lines
+    }
+
+    fn who_has_it(&self) -> String {
+        match self.answers.last() {
+            None => "Nobody has it yet.".to_owned(),
+            Some((by, at)) => format!("{} had it since {}.", self.person(&by.who), self.time(*at)),
+        }
+    }
+
+    /// Pages that the limit of this way held back before.
+    pub(super) fn held_back(&self) -> Option<String> {
+        self.held.map(|(pages, since)| {
+            let many = if pages == 1 { "1 page was".to_owned() } else { format!("{pages} pages were") };
+            format!("Before this, {many} held back by the limit of this way, since {}.", self.time(since))
+        })
+    }
+
+    fn reader(&self) -> Option<(&str, &Contact)> {
+        let name = self.target.contact.as_deref()?;
+        self.plan.directory.contacts.get(name).map(|contact| (name, contact))
+    }
+
+    fn is_helper(&self) -> bool {
+        self.reader().is_some_and(|(_, contact)| contact.helper)
+    }
+
+    fn card(&self) -> Option<&Card> {
+        self.lead.as_ref()?.alarm.map(|alarm| &alarm.response)
+    }
+
+    /// The card's steps that this reader may take.
+    fn steps(&self) -> Vec<Step<'_>> {
+        let steps = self.card().map(|card| card.steps(&self.situation)).unwrap_or_default();
+        steps.into_iter().filter(|step| step.is_for(self.is_helper())).collect()
+    }
+
+    /// What stands before the answer: the first undone step, with the air that follows a caution, what the
+    /// watch could not do, and what is done; and all later steps.
+    fn split(&self, steps: &[Step<'_>]) -> (Vec<PageLine>, Vec<PageLine>) {
+        let undone: Vec<&Step<'_>> = steps.iter().filter(|step| !step.done).collect();
+        let leads = match undone.as_slice() {
+            [first, second, ..] if first.line.act.is_none() && second.line.act == Some(Act::Air) => 2,
+            [] => 0,
+            [..] => 1,
+        };
+        let words = |step: &Step<'_>| step.words(self.is_helper());
+        let mut first: Vec<PageLine> = Vec::new();
+        for (at, step) in undone.iter().take(leads).enumerate() {
+            first.push(if at == 0 {
+                PageLine::First(words(step))
+            } else {
+                PageLine::Step(at + 1, words(step))
+            });
+        }
+        first.extend(self.by_hand.iter().map(|line| PageLine::of(words::sentence(line))));
+        let done = steps.iter().filter(|step| step.done).filter_map(|step| step.line.act);
+        first.extend(done.map(|act| PageLine::Done(act.done().to_owned())));
+        if first.is_empty() && self.is_helper() {
+            first.push(PageLine::First("Nothing here is for a helper: call the keeper.".to_owned()));
+        }
+        let later = undone.iter().enumerate().skip(leads);
+        (first, later.map(|(at, step)| PageLine::Step(at + 1, words(step))).collect())
+    }
+
+    fn ways(&self) -> Vec<&Way> {
+        let kind = self.plan.directory.channels.get(self.target).copied();
+        for_reader(&self.plan.directory.ways, self.reader(), kind, self.at_hand)
+    }
+
+    /// The end of a text.
+    pub(super) fn short_answer(&self) -> String {
+        ways::in_short(&self.ways(), self.code)
+    }
+
+    /// By which ways, and what an answer means.
+    pub(super) fn how_to_answer(&self) -> Vec<PageLine> {
+        let ways = self.ways();
+        let mut lines = ways::lines(&ways, self.code);
+        if ways.is_empty() {
+            let call = self.plan.help.call.first();
+            let call = call.map(|callee| format!(" Call {}: {}.", callee.name, callee.phone.dialled()));
+            lines.push(PageLine::of(format!(
+                "You can't answer this page from here.{}",
+                call.unwrap_or_default()
+            )));
+        } else if self.purpose == Purpose::Call {
+            let until = self.would_hold.map(|until| format!(" until {}", self.time(until)));
+            lines.push(PageLine::of(format!(
+                "It means: I take care of it. Others are not called{}.",
+                until.unwrap_or_default()
+            )));
+        }
+        lines.extend(self.next().map(|next| PageLine::of(format!("Without an answer: {next}."))));
+        lines
+    }
+
+    /// `Tom, by mail, is asked at 01:25`
+    fn next(&self) -> Option<String> {
+        let (targets, at) = self.next.as_ref()?;
+        let people: Vec<String> = targets.iter().map(|target| self.way_to(target)).collect();
+        let are = if people.len() == 1 { "is" } else { "are" };
+        (!people.is_empty()).then(|| format!("{} {are} told at {}", words::list(&people), self.time(*at)))
+    }
+
+    fn help_title(&self) -> &'static str {
+        if self.is_helper() { "Where things are, and what you may do" } else { "For whoever helps" }
+    }
+
+    /// Where things are and whom to call, for an alarm of this site.
+    fn help(&self) -> Vec<PageLine> {
+        let alarm = self.lead.as_ref().and_then(|lead| lead.alarm).filter(|alarm| alarm.watched.is_none());
+        let lines = alarm.map(|alarm| helping::lines(self.plan, alarm.tank, self.reader()));
+        lines.unwrap_or_default().into_iter().map(PageLine::Plain).collect()
+    }
+
+    /// Everything else in the call-out, the worst first.
+    fn elsewhere(&self) -> Vec<PageLine> {
+        let mut others: Vec<&Matter<'_>> = self.others.iter().chain(&self.past).collect();
+        others.sort_by_key(|matter| (!matter.stands(), std::cmp::Reverse(matter.priority), matter.onset));
+        let mut lines: Vec<PageLine> =
+            others.iter().take(OTHERS_NAMED).map(|matter| PageLine::of(self.matter(matter))).collect();
+        let left = others.len().saturating_sub(OTHERS_NAMED);
+        if left > 0 {
+            lines.push(PageLine::of(format!("And {left} more.")));
+        }
+        lines
+    }
+
+    /// Who has been asked, by which way, and what came of it.
+    pub(super) fn told(&self) -> Vec<PageLine> {
+        let mut lines = Vec::new();
+        let late = self.told.len().saturating_sub(TOLD_NAMED);
+        let is_last = |at: usize, telling: &Telling<'_>| {
+            !self.told.iter().skip(at + 1).any(|later| later.target == telling.target)
+        };
+        let named = self.told.iter().enumerate().filter(|(at, it)| *at >= late || is_last(*at, it));
+        let named: Vec<&Telling<'_>> = named.map(|(_, telling)| telling).collect();
+        let before = self.told.len() - named.len();
+        if before > 0 {
+            lines.push(PageLine::of(format!("{} before or between these.", words::counted(before, "page"))));
+        }
+        for telling in named {
+            let fate = match telling.outcome {
+                None => "on its way".to_owned(),
+                Some(Outcome::Accepted { .. }) => "sent".to_owned(),
+                Some(last) => {
+                    let trouble = last.trouble().unwrap_or_default();
+                    let how = if last.is_for_now() { "not yet" } else { "FAILED" };
+                    format!("{how}: {trouble}")
+                }
+            };
+            let words = format!("{}: {fate}", self.way_to(telling.target));
+            lines.push(PageLine::At(self.time(telling.at), words));
+        }
+        for (by, at) in &self.answers {
+            let words = format!("{} answered {}", self.person(&by.who), by_way(by));
+            lines.push(PageLine::At(self.time(*at), words));
+        }
+        lines
+    }
+
+    fn call_foot(&self) -> Vec<String> {
+        let nth = self.after.len() + 1;
+        let nth = if nth == 1 {
+            "the first page to you this way".to_owned()
+        } else {
+            format!("page {nth} to you this way")
+        };
+        let mut foot = vec![format!("Sent {}, {nth}.", self.time(self.now.mono))];
+        foot.extend(self.repeat());
+        foot.push(
+            "Estimates hold if nothing changes. This watch is a help, never the only safeguard.".to_owned(),
+        );
+        foot
+    }
+
+    fn call_short(&self, steps: &[Step<'_>]) -> Short {
+        let Some(lead) = &self.lead else { return self.drill_short() };
+        let (heading, since) = (lead.heading(), self.time(lead.onset));
+        let mut what = Vec::new();
+        // What another site said last tells more than for how long it has said nothing.
+        if !lead.reading.is_empty() && self.notes.is_empty() {
+            what.push(format!("{heading}, {}, since {since}", lead.reading));
+        }
+        what.push(format!("{heading}, since {since}"));
+        what.push(heading);
+        let mut more: Vec<String> = self.by_hand.clone();
+        more.extend(
+            self.goes_dark
+                .map(|at| format!("The watch lives until {}", self.time(at))),
+        );
+        more.extend(self.soonest());
+        more.extend(self.notes.iter().map(|note| words::capital(note)));
+        let step = Card::first_text(steps).map(str::to_owned);
+        Short { what, step, more, answer: Some(self.short_answer()) }
+    }
+
+    /// A drill of a call-out.
+    pub(super) fn drill(&self) -> Said {
+        let mut said = Said { kind: Look::Test, heading: self.drill_heading(), ..Said::default() };
+        said.under =
+            vec!["This is a test of the call-out. Answer it as you would the real thing.".to_owned()];
+        said.part("How to answer", self.how_to_answer());
+        said.part("Who was told", self.told());
+        said.foot.extend(self.repeat());
+        said.short = self.drill_short();
+        said
+    }
+
+    fn drill_heading(&self) -> String {
+        let policy = crate::plan::spoken(self.policy);
+        format!(
+            "TEST {}: a drill of the call-out {policy}, nothing is wrong, code {}",
+            self.plan.site, self.code
+        )
+    }
+
+    fn drill_short(&self) -> Short {
+        let what = vec![format!("TEST {}: a drill, nothing is wrong", self.plan.site)];
+        Short { what, answer: Some(self.short_answer()), ..Short::default() }
+    }
+}
+
+/// How bad it is, in a word that a neighbour knows.
+fn how_bad(priority: Priority) -> &'static str {
+    match priority {
+        Priority::Critical => "Critical: animals die if nobody acts at once.",
+        Priority::High => "High: act within the hour.",
+        Priority::Medium => "Medium: act today.",
+        Priority::Low => "Low: tomorrow will do.",
+    }
+}

@@ -1,0 +1,130 @@
+//! How long there is, in words: one line a tank, the harm that comes first, its early end first. Oxygen goes
+//! before cold wherever neither flow nor air is proved; a range that says nothing is left out.
+
+use super::facts::{Breathless, Coming, Facts, Outlook};
+use super::said::PageLine;
+use crate::words;
+
+/// What ends later than this says nothing to a person who decides whether to get up.
+const DAY_H: f64 = 24.0;
+/// What may come at once and may come after days says nothing at all.
+const VAGUE_H: (f64, f64) = (0.25, 24.0);
+/// In a text only what ends within hours.
+const SOON_H: f64 = 12.0;
+
+impl Coming {
+    /// Whether a person learns something by it.
+    fn says_something(&self) -> bool {
+        let range = self.range;
+        let vague = range.low < VAGUE_H.0 && range.high > VAGUE_H.1;
+        range.high > 0.0 && range.low <= DAY_H && !vague
+    }
+}
+
+impl Outlook {
+    /// The harm that comes first and says something; the oxygen's if the tank is breathless.
+    fn first(&self) -> Option<&Coming> {
+        let worth = self.harms.iter().filter(|harm| harm.says_something());
+        let worth = worth.filter(|harm| self.breathless.is_none() || harm.oxygen);
+        worth.min_by(|one, other| one.range.low.total_cmp(&other.range.low))
+    }
+
+    fn early(&self) -> f64 {
+        self.first().map_or(f64::INFINITY, |harm| harm.range.low)
+    }
+}
+
+impl Facts<'_> {
+    /// A line a tank, those without air first, then the soonest; and the watch's own end.
+    pub(super) fn how_long(&self) -> Vec<PageLine> {
+        let mut lines: Vec<PageLine> = self.time_to_act().into_iter().map(PageLine::Plain).collect();
+        let mut found: Vec<&Outlook> =
+            self.outlooks.iter().filter(|it| it.breathless.is_some() || it.first().is_some()).collect();
+        found.sort_by(|one, other| {
+            let key = |it: &Outlook| (it.breathless.is_none(), it.breathless);
+            key(one).cmp(&key(other)).then(one.early().total_cmp(&other.early()))
+        });
+        lines.extend(found.iter().enumerate().map(|(at, it)| PageLine::Plain(self.outlook(it, at == 0))));
+        lines.extend(self.own_end().map(PageLine::Plain));
+        lines
+    }
+
+    /// What is left of the leading alarm's time to respond.
+    fn time_to_act(&self) -> Option<String> {
+        let lead = self.lead.as_ref().filter(|lead| lead.stands())?;
+        let given = lead.alarm?.time_to_respond?;
+        let left = given - (self.now.mono - lead.onset);
+        Some(match left.0 > 0 {
+            true => format!("Act by {}: {left} left of {given}.", self.time(lead.onset + given)),
+            false => format!("The time to act, {given}, is over: go now."),
+        })
+    }
+
+    fn outlook(&self, it: &Outlook, leads: bool) -> String {
+        let place = words::capital(&it.place);
+        let water = it.water.as_ref().map(|water| format!(" {water}")).unwrap_or_default();
+        let coming = it.first().map(|harm| self.coming(harm));
+        match it.breathless {
+            Some(breathless) => {
+                let air = match breathless {
+                    Breathless::Seen => "no flow and no air",
+                    Breathless::NotProved => "nothing shows flow or air",
+                };
+                let oxygen = coming.unwrap_or_else(|| "oxygen is not estimated, act now".to_owned());
+                let leads = if leads { " Go there first." } else { "" };
+                let water = it.water.as_ref().map(|water| format!(" Water {water}.")).unwrap_or_default();
+                format!("{place}: {air}; {oxygen}.{leads}{water}")
+            }
+            None => format!("{place}{water}: {}.", coming.unwrap_or_default()),
+        }
+    }
+
+    /// `below 22 °C not before 03:40, likely about 05:10`
+    fn coming(&self, harm: &Coming) -> String {
+        let at = |hours: f64| words::not_before(&self.now, hours, &self.plan.zone);
+        let what = &harm.what;
+        let likely = harm.range.likely;
+        let likely = match likely.is_finite() && likely <= DAY_H && likely > harm.range.low + 0.1 {
+            true => format!(", likely about {}", at(likely)),
+            false => String::new(),
+        };
+        if harm.range.low < 1.0 / 12.0 {
+            format!("{what} at any time{likely}")
+        } else {
+            format!("{what} not before {}{likely}", at(harm.range.low))
+        }
+    }
+
+    /// When the watch itself falls silent.
+    pub(super) fn own_end(&self) -> Option<String> {
+        if !self.power_cut && self.goes_dark.is_none() {
+            return None;
+        }
+        Some(match self.goes_dark {
+            Some(at) if at <= self.now.mono => {
+                "This watch may go dark at any time. After that nobody is called.".to_owned()
+            }
+            Some(at) => {
+                format!("This watch lives until about {}. After that nobody is called.", self.time(at))
+            }
+            None => {
+                "How long this watch lives without mains is not known: look yourself every hour.".to_owned()
+            }
+        })
+    }
+
+    /// The soonest harm, for a text: only what comes within hours, and says something.
+    pub(super) fn soonest(&self) -> Option<String> {
+        if let Some(it) = self.outlooks.iter().find(|it| it.breathless.is_some()) {
+            let here = self.lead.as_ref().is_some_and(|lead| lead.place == it.place);
+            return Some(match here {
+                true => "No air proved".to_owned(),
+                false => format!("{}: no air proved", words::capital(&it.place)),
+            });
+        }
+        let soon = self.outlooks.iter().filter(|it| it.first().is_some_and(|harm| harm.range.low <= SOON_H));
+        let it = soon.min_by(|one, other| one.early().total_cmp(&other.early()))?;
+        let harm = it.first().filter(|harm| harm.range.high <= SOON_H || harm.range.low >= 0.25)?;
+        Some(format!("{}: {}", words::capital(&it.place), self.coming(harm)))
+    }
+}

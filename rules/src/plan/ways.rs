@@ -1,0 +1,184 @@
+//! The ways to answer a page, as data. What exists flows in from the agent's configuration, in the order
+//! of ease; the lines that a page shows to this reader, on this channel, now flow out. A way that nobody
+//! has listed here is never named; one that needs what has no power is not either.
+
+use super::{ChannelKind, Contact};
+use std::collections::BTreeSet;
+
+/// One way to answer.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Way {
+    /// Only as the reply to a page on such a channel; on every page if none.
+    pub on: Option<ChannelKind>,
+    /// Only for these people, by the names of rule files; for everybody if none.
+    pub who: Option<BTreeSet<String>>,
+    /// Not for helpers: it takes a login, or knowledge of the house.
+    pub keepers_only: bool,
+    /// What has to work for it.
+    pub needs: Needs,
+    /// What a page says; `{code}` stands for the code: `Reply to this mail with {code}.`
+    pub page: String,
+    /// What a text or another short page says, plain: `Reply {code}`. None if it is too long for one.
+    pub text: Option<String>,
+    /// An address that can be opened and asks before it answers; `{code}` stands for the code.
+    pub link: Option<String>,
+}
+
+/// What a way needs beyond the reader's own phone.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Needs {
+    /// The router at the house, with power.
+    Router,
+    /// The modem at the house, with power.
+    Modem,
+    /// Neither: whoever answers stands at the house.
+    Nothing,
+}
+
+/// How a thing that ways need is doing.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Powered {
+    /// It has no power, as far as was declared.
+    No,
+    /// The mains are out, and nobody declared how long it goes on.
+    Perhaps,
+    /// The mains are on, or its battery lasts.
+    Yes,
+}
+
+/// The moment in which ways are shown.
+#[derive(Clone, Copy, Debug)]
+pub struct AtHand {
+    /// The router at the house.
+    pub router: Powered,
+    /// The modem at the house.
+    pub modem: Powered,
+}
+
+impl Default for AtHand {
+    fn default() -> Self {
+        Self { router: Powered::Yes, modem: Powered::Yes }
+    }
+}
+
+impl AtHand {
+    fn allows(&self, needs: Needs) -> Powered {
+        match needs {
+            Needs::Router => self.router,
+            Needs::Modem => self.modem,
+            Needs::Nothing => Powered::Yes,
+        }
+    }
+}
+
+impl Way {
+    /// A text is answered by a text.
+    pub fn reply_by_text() -> Self {
+        Self {
+            on: Some(ChannelKind::Text),
+            who: None,
+            keepers_only: false,
+            needs: Needs::Modem,
+            page: "Reply to this text with {code}.".to_owned(),
+            text: Some("Reply {code}".to_owned()),
+            link: None,
+        }
+    }
+
+    /// A mail is answered by a mail.
+    pub fn reply_by_mail() -> Self {
+        Self {
+            on: Some(ChannelKind::Mail),
+            who: None,
+            keepers_only: false,
+            needs: Needs::Router,
+            page: "Reply to this mail with {code} in its first line.".to_owned(),
+            text: Some("Reply {code}".to_owned()),
+            link: None,
+        }
+    }
+
+    /// At the watch's own computer, for who may log in there.
+    pub fn command() -> Self {
+        Self {
+            on: None,
+            who: None,
+            keepers_only: true,
+            needs: Needs::Nothing,
+            page: "On the watch's own computer: slackwater ack {code}".to_owned(),
+            text: None,
+            link: None,
+        }
+    }
+
+    /// What there is without anybody's doing.
+    pub fn built_in() -> Vec<Self> {
+        vec![Self::reply_by_text(), Self::command()]
+    }
+
+    fn is_for(&self, reader: Option<(&str, &Contact)>, kind: Option<ChannelKind>) -> bool {
+        let helper = reader.is_some_and(|(_, contact)| contact.helper);
+        let named = |who: &BTreeSet<String>| reader.is_some_and(|(name, _)| who.contains(name));
+        self.on.is_none_or(|on| kind == Some(on))
+            && !(self.keepers_only && helper)
+            && self.who.as_ref().is_none_or(named)
+    }
+}
+
+/// The ways that exist for this reader on a channel of this kind, now. What surely works goes before what
+/// only perhaps does; the latter is named only where there is nothing else.
+pub fn for_reader<'w>(
+    ways: &'w [Way],
+    reader: Option<(&str, &Contact)>,
+    kind: Option<ChannelKind>,
+    now: AtHand,
+) -> Vec<&'w Way> {
+    let fit = || ways.iter().filter(|way| way.is_for(reader, kind));
+    let least = |least: Powered| fit().filter(|way| now.allows(way.needs) >= least).collect::<Vec<_>>();
+    let sure = least(Powered::Yes);
+    if sure.iter().any(|way| way.needs != Needs::Nothing) { sure } else { least(Powered::Perhaps) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn way(needs: Needs) -> Way {
+        Way { on: Some(ChannelKind::Mail), keepers_only: false, needs, ..Way::command() }
+    }
+
+    #[test]
+    fn a_reply_stands_only_on_its_own_kind_of_channel() {
+        let ways = [Way::reply_by_text()];
+        assert_eq!(for_reader(&ways, None, Some(ChannelKind::Mail), AtHand::default()).len(), 0);
+        let found = for_reader(&ways, None, Some(ChannelKind::Text), AtHand::default());
+        assert_eq!(found.len(), 1);
+    }
+
+    #[test]
+    fn a_helper_is_sent_to_no_computer() {
+        let ways = Way::built_in();
+        let helper = Contact { helper: true, ..Contact::default() };
+        let keeper = Contact::default();
+        let found = |contact| {
+            for_reader(&ways, Some(("ines", contact)), Some(ChannelKind::Push), AtHand::default()).len()
+        };
+        assert_eq!((found(&helper), found(&keeper)), (0, 1));
+    }
+
+    #[test]
+    fn a_way_whose_router_has_no_power_is_not_named() {
+        let ways = [way(Needs::Router), way(Needs::Modem)];
+        let at = |router| {
+            let now = AtHand { router, modem: Powered::Yes };
+            let found = for_reader(&ways, None, Some(ChannelKind::Mail), now);
+            found.iter().map(|way| way.needs).collect::<Vec<_>>()
+        };
+        assert_eq!(at(Powered::Yes), [Needs::Router, Needs::Modem]);
+        assert_eq!(at(Powered::Perhaps), [Needs::Modem]);
+        let alone = AtHand { router: Powered::Perhaps, modem: Powered::No };
+        assert_eq!(for_reader(&ways, None, Some(ChannelKind::Mail), alone).len(), 1);
+        let none = AtHand { router: Powered::No, modem: Powered::No };
+        assert!(for_reader(&ways, None, Some(ChannelKind::Mail), none).is_empty());
+    }
+}

@@ -1,0 +1,74 @@
+//! A disk that takes no writes any more, as worn-out cards end: what stood when it did is gone on from.
+
+use super::{SLACKWATER, is_raised};
+use slackwater_rules::record::Body;
+use slackwater_tests::agent::{Home, until};
+use slackwater_tests::house::House;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+use std::time::Duration;
+
+/// A small file system in memory; gone when dropped.
+struct MemoryDisk(PathBuf);
+
+impl MemoryDisk {
+    /// Nothing where that is not permitted, which is said.
+    fn mount(folder: &Path) -> Option<Self> {
+        std::fs::create_dir(folder).expect("a folder");
+        let mut mount = Command::new("mount");
+        let mount = mount.args(["-t", "tmpfs", "-o", "size=8m", "tmpfs"]).arg(folder);
+        if !mount.output().is_ok_and(|output| output.status.success()) {
+            eprintln!("LEFT OUT: a disk can't be mounted here (that takes root), so none is made read-only");
+            return None;
+        }
+        Some(Self(folder.to_owned()))
+    }
+
+    fn remount(&self, how: &str) {
+        let options = format!("remount,{how}");
+        let status = Command::new("mount").args(["-o", &options]).arg(&self.0).status();
+        assert!(status.expect("it runs").success(), "{how}");
+    }
+}
+
+impl Drop for MemoryDisk {
+    fn drop(&mut self) {
+        // The folder goes with the test's; a mount would outlive it.
+        let _ = Command::new("umount").arg("-l").arg(&self.0).status();
+    }
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn an_open_call_out_goes_on_with_its_code_from_a_disk_that_became_read_only() {
+    if !slackwater_tests::mosquitto::available() {
+        return;
+    }
+    let mut home = Home::new(SLACKWATER).expect("a folder");
+    let Some(disk) = MemoryDisk::mount(&home.path("disk")) else { return };
+    home.keep_journal_in("disk/journal.sqlite");
+    let house = House::build_in(home).await.expect("the house can be set up");
+    let agent = house.watch();
+    house.board.set("house/mains", "off");
+    let raised = house.home.record("the power cut", 0, |body| is_raised(body, "power-lost"));
+    let Body::Raised { code, .. } = raised.body else { unreachable!("it was asked for") };
+    house.home.record("a page", raised.seq, |body| matches!(body, Body::Delivered { .. }));
+    agent.kill();
+    disk.remount("ro");
+
+    let mut agent = house.home.start().expect("the program starts");
+    agent.hears();
+    house.status("the call-out with its code, and what is wrong with the disk", |status| {
+        let shown = status.to_string();
+        let open = status["status"]["calls"].as_array()?.iter().any(|call| call["code"] == code.as_str());
+        (open && shown.contains("can't be opened or written")).then_some(())
+    });
+    let answer = house.home.say(&["ack", &code, "--as", "ines"]).well();
+    assert!(answer.contains("power-lost acknowledged by ines"), "{answer}");
+
+    // What was owed is written as soon as the disk takes it.
+    disk.remount("rw");
+    let answered = |body: &Body| matches!(body, Body::Acknowledged { alarm, .. } if alarm == "power-lost");
+    let kept = || house.home.records().iter().any(|record| answered(&record.body)).then_some(());
+    until("the answer", Duration::from_secs(90), kept, || house.home.log());
+    agent.terminate();
+}
