@@ -205,7 +205,7 @@ impl Facts<'_> {
         };
         let named = self.told.iter().enumerate().filter(|(at, it)| *at >= late || is_last(*at, it));
         let named: Vec<&Telling<'_>> = named.map(|(_, telling)| telling).collect();
-        let before = self.told.len() - named.len();
+        let before = self.told_before + self.told.len() - named.len();
         if before > 0 {
             lines.push(PageLine::of(format!("{} before or between these.", words::counted(before, "page"))));
         }

@@ -86,6 +86,7 @@ impl Context<'_> {
                 .filter(|page| matches!(page.purpose, Purpose::Call | Purpose::Drill))
                 .map(|page| Telling { at: page.at, target: &page.target, outcome: page.last.as_ref() })
                 .collect(),
+            told_before: pages.before,
             after: pages
                 .iter()
                 .filter(|page| page.target == sent.target && page.id != sent.id)
