@@ -138,5 +138,9 @@ fn a_page_says_when_this_watch_goes_dark() {
     night.site.feed("house/left", "8", Span::minutes(1));
     night.seconds(11);
     let page = night.site.world.sent.last().expect("it is told");
-    assert!(page.body.contains("This watch lives until about 23:13. After that nobody is called."), "{}", page.body);
+    assert!(
+        page.body.contains("This watch lives until about 23:13. After that nobody is called."),
+        "{}",
+        page.body
+    );
 }
