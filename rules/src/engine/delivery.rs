@@ -18,13 +18,25 @@ use crate::record::{Body, Drilled, Outcome, Purpose, Record};
 use crate::time::Moment;
 use std::collections::BTreeMap;
 
+/// So many pages of one call-out are known by each way after they have ended: a call-out that nobody answers
+/// tells for weeks.
+const KNOWN: usize = 3;
+
+/// The pages of a call-out.
+#[derive(Debug, Default)]
+struct CallPages {
+    /// The oldest first.
+    known: Vec<Seq>,
+    /// So many more were sent before those.
+    before: usize,
+}
+
 /// What lasts of all pages.
 #[derive(Debug, Default)]
 pub(super) struct Delivery {
-    /// Those whose fate is not known, and all of call-outs that are not forgotten.
+    /// Those whose fate is not known, and the latest of call-outs that are not forgotten.
     pages: BTreeMap<Seq, Sent>,
-    /// Those of each call-out, the oldest first.
-    of_calls: BTreeMap<Seq, Vec<Seq>>,
+    of_calls: BTreeMap<Seq, CallPages>,
     quota: QuotaLedger,
 }
 
@@ -44,8 +56,11 @@ impl Delivery {
             Body::Paged { call, target, purpose, also, .. } => {
                 let mut sent = Sent::new(seq, Subject::Call(*call), Target::parse(target), *purpose, at);
                 sent.also.clone_from(also);
+                let target = sent.target.clone();
                 self.pages.insert(seq, sent);
-                self.of_calls.entry(*call).or_default().push(seq);
+                let of_call = self.of_calls.entry(*call).or_default();
+                of_call.known.push(seq);
+                of_call.forget_early(&mut self.pages, &target);
             }
             Body::Delivered { page, result } => self.note(*page, at, result),
             Body::Drill(Drilled::Tested { target, code, headline, lines, .. }) => {
@@ -85,7 +100,7 @@ impl Delivery {
 
     /// A call-out is forgotten, and its pages with it.
     pub(super) fn forget(&mut self, call: Seq) {
-        for page in self.of_calls.remove(&call).into_iter().flatten() {
+        for page in self.of_calls.remove(&call).into_iter().flat_map(|of_call| of_call.known) {
             self.pages.remove(&page);
         }
     }
@@ -100,16 +115,39 @@ impl Delivery {
         self.pages.get(&page)
     }
 
-    /// Those of a call-out, the oldest first.
+    /// Those of a call-out.
     pub(super) fn pages_of(&self, call: Seq) -> Pages<'_> {
-        let ids = self.of_calls.get(&call).into_iter().flatten();
-        Pages(ids.filter_map(|id| self.pages.get(id)).collect())
+        let Some(of_call) = self.of_calls.get(&call) else { return Pages::default() };
+        let known = of_call.known.iter().filter_map(|id| self.pages.get(id)).collect();
+        Pages { known, before: of_call.before }
     }
 
     /// The records that it rests on, beside those of call-outs.
     pub(super) fn rests_on(&self, now: Moment) -> impl Iterator<Item = Seq> + '_ {
         let slips = self.pages.values().filter(|sent| sent.call().is_none()).map(|sent| sent.id);
         slips.chain(self.quota.rests_on(now))
+    }
+}
+
+impl CallPages {
+    /// Forgets early pages to this target that have ended, but for the last that told somebody and the last
+    /// that could not.
+    fn forget_early(&mut self, pages: &mut BTreeMap<Seq, Sent>, target: &Target) {
+        let ended: Vec<&Sent> = self
+            .known
+            .iter()
+            .filter_map(|id| pages.get(id))
+            .filter(|sent| sent.target == *target && !sent.is_pending())
+            .collect();
+        let early = ended.len().saturating_sub(KNOWN);
+        let last = |is: fn(&Sent) -> bool| ended.iter().rev().find(|sent| is(sent)).map(|sent| sent.id);
+        let kept = [last(Sent::may_have_told), last(Sent::waited_in_vain)];
+        let early: Vec<Seq> = ended.iter().take(early).map(|sent| sent.id).collect();
+        for id in early.into_iter().filter(|id| !kept.contains(&Some(*id))) {
+            pages.remove(&id);
+            self.before += 1;
+        }
+        self.known.retain(|id| pages.contains_key(id));
     }
 }
 

@@ -44,6 +44,8 @@ pub(crate) struct Facts<'a> {
     pub(crate) next: Option<(Vec<Target>, Moment)>,
     /// Who was asked before this page, the oldest first.
     pub(crate) told: Vec<Telling<'a>>,
+    /// So many more were asked before those.
+    pub(crate) told_before: usize,
     /// Earlier pages of this call-out to the same target.
     pub(crate) after: Vec<Seq>,
     /// What the watch could not do, or can't prove: what a person has to do, a line each.

@@ -123,12 +123,13 @@ impl Sent {
         matches!(self.purpose, Purpose::Call | Purpose::Drill | Purpose::Digest)
     }
 
-    fn may_have_told(&self) -> bool {
-        !self.last.as_ref().is_some_and(Outcome::is_lost) || self.doubts > 0
+    /// Whether it asked somebody and may have reached them.
+    pub(crate) fn may_have_told(&self) -> bool {
+        self.asks() && (!self.last.as_ref().is_some_and(Outcome::is_lost) || self.doubts > 0)
     }
 
     /// It had to wait until nobody needed it.
-    fn waited_in_vain(&self) -> bool {
+    pub(crate) fn waited_in_vain(&self) -> bool {
         match self.last {
             Some(Outcome::Withdrawn) => true,
             Some(Outcome::GivenUp { why: NoMore::NotNeeded }) => self.deferred > 0,
@@ -146,14 +147,19 @@ impl Sent {
     }
 }
 
-/// The pages of one call-out, the oldest first.
-#[derive(Clone, Debug)]
-pub struct Pages<'a>(pub Vec<&'a Sent>);
+/// The pages of one call-out, as far as they are still known.
+#[derive(Clone, Debug, Default)]
+pub struct Pages<'a> {
+    /// The latest by each way, the oldest first.
+    pub known: Vec<&'a Sent>,
+    /// So many were sent before those, and have ended.
+    pub before: usize,
+}
 
 impl<'a> Pages<'a> {
-    /// Each of them.
+    /// Each that is known.
     pub fn iter(&self) -> impl Iterator<Item = &'a Sent> + '_ {
-        self.0.iter().copied()
+        self.known.iter().copied()
     }
 
     /// Whether a page that has not got through is still of use: the newest to its target, and
@@ -169,7 +175,7 @@ impl<'a> Pages<'a> {
 
     /// Everyone who has been asked, by whatever way, and whom the page may have reached.
     pub fn told(&self) -> BTreeSet<Target> {
-        let asked = self.iter().filter(|sent| sent.asks() && sent.may_have_told());
+        let asked = self.iter().filter(|sent| sent.may_have_told());
         asked.map(|sent| sent.target.clone()).collect()
     }
 

@@ -29,7 +29,7 @@ impl Callouts {
     pub(in crate::engine) fn on_page_ended(&self, cx: &Context<'_>, id: Seq, next: &mut Next) {
         let Some(call) = self.get(id).filter(|call| !call.ended()) else { return };
         let mut latest: BTreeMap<&Target, Fate> = BTreeMap::new();
-        for sent in cx.pages(id).0 {
+        for sent in cx.pages(id).iter() {
             let fate = match &sent.last {
                 None | Some(Outcome::Accepted { .. }) => Fate::Taken,
                 Some(Outcome::Deferred { .. } | Outcome::HeldUntil { .. }) => Fate::Waits,

@@ -104,3 +104,23 @@ fn after_a_start_only_what_may_have_left_is_marked_as_a_repeat() {
     assert_eq!(repeats(sent), Some(true));
     assert_eq!((repeats(held), repeats(waits)), (Some(true), Some(false)), "the second found no room");
 }
+
+#[test]
+fn a_call_out_that_nobody_answers_keeps_few_pages_and_forgets_nobody_it_has_told() {
+    let mut rig = TestRig::new();
+    let (_, call) = rig.call("leak");
+    let (first, _) = page(&mut rig, call, "ines.mail");
+    ends(&mut rig, first, Outcome::Accepted { note: String::new() });
+    for _ in 0..500 {
+        let (id, _) = page(&mut rig, call, "ines.mail");
+        ends(&mut rig, id, Outcome::Failed { why: "no such mailbox".to_owned() });
+        let (id, _) = page(&mut rig, call, "tom.mail");
+        ends(&mut rig, id, Outcome::Failed { why: "no such mailbox".to_owned() });
+    }
+    let cx = rig.context();
+    let pages = cx.pages(call);
+    assert!(pages.known.len() <= 12, "{} are known", pages.known.len());
+    assert_eq!(pages.before + pages.known.len(), 1_001, "every page is known or counted");
+    assert_eq!(pages.told(), [Target::parse("ines.mail")].into(), "the first page told somebody");
+    assert_eq!(pages.known[0].id, first);
+}

@@ -113,6 +113,7 @@ impl Context<'_> {
         let wall = |moment| -> Wall { now.wall_at(moment) };
         let clock = |moment| wall(moment).civil(&self.plan.zone).strftime("%H:%M").to_string();
         let pages = self.pages(id);
+        let before = (pages.before > 0).then(|| format!("{} pages before these", pages.before)).into_iter();
         let told = pages.iter().map(|sent| {
             let fate = match &sent.last {
                 None => "on its way".to_owned(),
@@ -142,7 +143,7 @@ impl Context<'_> {
             about: about.collect(),
             next,
             due: due.map(|due| due - now.mono),
-            told: told.collect(),
+            told: before.chain(told).collect(),
             answered: answered.collect(),
         }
     }

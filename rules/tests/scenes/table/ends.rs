@@ -20,7 +20,7 @@ fn the_last_standing_member_is_put_aside_and_those_told_learn_by_whom_and_get_no
     night.raise("pump");
     night.wait(1);
     night.shelve("ines", "pump");
-    assert!(night.headline("tom.text").contains("ines"), "{}", night.headline("tom.text"));
+    assert!(night.headline("tom.text").contains("Ines"), "{}", night.headline("tom.text"));
     night.clear("pump");
     night.wait(10);
     night.told(&["0:00 tom.text call", "1:00 tom.text taken"]);
