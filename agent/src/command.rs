@@ -146,9 +146,7 @@ enum Verb {
         yes: bool,
     },
     /// Show sensors, alarms, call-outs, deadlines and the agent's own health.
-    #[command(
-        after_help = "Example: slackwater status --json\n         slackwater status --short || echo 'look at the tanks'"
-    )]
+    #[command(after_help = "Example: slackwater status --json\n         slackwater status --short")]
     Status(status::StatusArgs),
     /// Say why an alarm rings or doesn't, and what would change it.
     #[command(after_help = "Example: slackwater explain return-stopped")]
@@ -299,12 +297,25 @@ fn length(text: &str) -> Result<Span, String> {
 /// Does what the command line asks.
 pub fn main() -> ExitCode {
     let cli = Cli::parse();
+    // The daemon itself has no reader to lose: a broken pipe of its log is an error like any other.
+    if !matches!(cli.verb, Verb::Run(_)) {
+        end_with_the_reader();
+    }
     let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build();
     let runtime = match runtime {
         Ok(runtime) => runtime,
         Err(error) => return failed(&format!("the runtime can't be started: {error}")),
     };
     runtime.block_on(carry_out(cli.verb))
+}
+
+/// Whoever reads what is printed may have seen enough: `slackwater log | head` ends then, and says nothing.
+#[expect(unsafe_code, reason = "no safe wrapper that restores a signal's own doing is in the tree")]
+fn end_with_the_reader() {
+    // SAFETY: called before any other thread is there; the default action needs no handler.
+    unsafe {
+        libc::signal(libc::SIGPIPE, libc::SIG_DFL);
+    }
 }
 
 async fn carry_out(verb: Verb) -> ExitCode {

@@ -112,8 +112,9 @@ async fn try_play(demo: Demo) -> Result<(), String> {
     let plan = plan.map_err(|wrong| wrong.text)?.plan;
     let window = ReviewSpan { since: start, until: clock.now().wall };
     let review = review::review(&log, Some(&plan), window, &zone).map_err(|error| error.to_string())?;
-    println!("\n======== The review, as `slackwater review` prints it ========\n");
-    println!("{}", review::render_text(&review, &zone));
+    println!("\n======== The night in short; `slackwater review --config …` prints the rest ========\n");
+    review.digest.iter().for_each(|line| println!("{line}"));
+    println!();
     println!("The pages lie in {} as mails.", demo.folder.join("pages").display());
     Ok(())
 }

@@ -9,6 +9,7 @@
 
 mod coverage;
 mod csv;
+mod digest;
 mod events;
 mod form;
 mod in_gaps;
@@ -34,6 +35,24 @@ pub struct ReviewSpan {
     pub since: Wall,
     /// Ends; not after the present.
     pub until: Wall,
+}
+
+impl ReviewSpan {
+    /// From one to the other, if it goes forward.
+    ///
+    /// # Errors
+    /// If it ends before it begins, with both in words.
+    pub fn new(since: Wall, until: Wall, zone: &TimeZone) -> Result<Self, String> {
+        if since < until {
+            return Ok(Self { since, until });
+        }
+        let at = |wall: Wall| wall.civil(zone).strftime("%Y-%m-%d %H:%M").to_string();
+        Err(format!(
+            "the stretch ends before it begins: from {} to {}. The earlier time comes first (--since)",
+            at(since),
+            at(until)
+        ))
+    }
 }
 
 /// Reviews a stretch of time. Without a plan, numbers are in base units and there are no limits.
@@ -81,8 +100,9 @@ pub fn review(
     let (sensors, in_gaps) = sensors.finish();
     events.notes.extend(in_gaps);
     events.notes.sort_by_key(|note| note.at.unix_ms);
-    Ok(Review {
+    let mut review = Review {
         version: VERSION,
+        digest: Vec::new(),
         site,
         zone: zone.iana_name().map_or_else(|| "local time".to_owned(), str::to_owned),
         since: Stamp::new(window.since, true, zone),
@@ -96,7 +116,9 @@ pub fn review(
         notes: events.notes,
         proofs: events.proofs,
         unreadable,
-    })
+    };
+    review.digest = digest::lines(&review, plan, zone);
+    Ok(review)
 }
 
 #[cfg(test)]

@@ -68,16 +68,23 @@ pub(super) fn play(backtest: &BacktestArgs) -> ExitCode {
         }
     };
     let past = match &backtest.csv {
-        Some(path) => csv::read(path, &mut plan, now, zone).map(|file| {
+        Some(path) => csv::read(path, &mut plan, now, zone).and_then(|file| {
             let (first, last) = file.ends();
-            let window = ReviewSpan { since: since.unwrap_or(first), until: until.unwrap_or(last) };
-            (Past::file(file), window)
+            let (since, until) = (since.unwrap_or(first), until.unwrap_or(last));
+            // A file of one line begins and ends with it.
+            let window = match since == until {
+                true => ReviewSpan { since, until },
+                false => ReviewSpan::new(since, until, zone)?,
+            };
+            Ok((Past::file(file), window))
         }),
         None => {
             let default = now - slackwater_rules::time::Span::hours(30 * 24);
-            let window = ReviewSpan { since: since.unwrap_or(default), until: until.unwrap_or(now) };
+            let window = ReviewSpan::new(since.unwrap_or(default), until.unwrap_or(now), zone);
             let log = JournalLog::open(&settings.places.journal.path).map_err(|error| error.to_string());
-            log.and_then(|log| Past::journal(log, &mut plan, window)).map(|past| (past, window))
+            window.and_then(|window| {
+                log.and_then(|log| Past::journal(log, &mut plan, window)).map(|past| (past, window))
+            })
         }
     };
     let said = past.and_then(|(past, window)| {

@@ -335,11 +335,9 @@ impl EstimateArgs {
         let when = |text: &str| parse_when(text, now, zone).map_err(|error| error.to_string());
         let since = when(since)?;
         let until = self.until.as_deref().map_or(Ok(now.min(since + Span::hours(12))), when)?;
-        if since >= until {
-            return Err("it would end before it begins: give another --since or --until".to_owned());
-        }
+        let window = ReviewSpan::new(since, until, zone)?;
         let log = JournalLog::open(&settings.places.journal.path).map_err(|error| error.to_string())?;
-        let mut past = past::ForecastPast::of(plan, name, ReviewSpan { since, until })?;
+        let mut past = past::ForecastPast::of(plan, name, window)?;
         log.walk_readings(since - LEARNED_FROM, until, |sensor, minute| past.take(sensor, &minute))
             .map_err(|error| error.to_string())?;
         past.picture(zone)

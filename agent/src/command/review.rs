@@ -32,6 +32,9 @@ struct Print {
     /// For scripts.
     #[arg(long, conflicts_with = "csv")]
     json: bool,
+    /// Forecasts and sensors without limits too.
+    #[arg(long)]
+    full: bool,
     /// For tables.
     #[arg(long)]
     csv: bool,
@@ -105,7 +108,7 @@ fn find(log: &JournalLog, asked: &str) -> Result<Seq, String> {
     by_code.or(by_number).ok_or_else(unknown)
 }
 
-fn print(Print { since, until, json, csv, config }: &Print) -> ExitCode {
+fn print(Print { since, until, json, csv, full, config }: &Print) -> ExitCode {
     let environment = Environment::of_process();
     let places = match Places::load(&config.config, &environment) {
         Ok(places) => places,
@@ -114,7 +117,7 @@ fn print(Print { since, until, json, csv, config }: &Print) -> ExitCode {
     let now = Clock::system(crate::settings::Trust::System).now().wall;
     let when = |text: &str| parse_when(text, now, &places.zone).map_err(|error| error.to_string());
     let window = when(since)
-        .and_then(|since| Ok(ReviewSpan { since, until: until.as_deref().map_or(Ok(now), when)? }));
+        .and_then(|since| ReviewSpan::new(since, until.as_deref().map_or(Ok(now), when)?, &places.zone));
     let window = match window {
         Ok(window) => window,
         Err(text) => {
@@ -133,7 +136,7 @@ fn print(Print { since, until, json, csv, config }: &Print) -> ExitCode {
             Err(error) => return failed(&error.to_string()),
         },
         Ok(review) if *csv => print!("{}", review::render_csv(&review)),
-        Ok(review) => print!("{}", review::render_text(&review, &places.zone)),
+        Ok(review) => print!("{}", review::render_text(&review, &places.zone, *full)),
         Err(error) => return failed(&error.to_string()),
     }
     ExitCode::SUCCESS

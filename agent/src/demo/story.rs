@@ -7,6 +7,7 @@ use crate::control::{self, Request};
 use crate::event_loop::TurnObserver;
 use jiff::tz::TimeZone;
 use slackwater_rules::engine::{Effect, OperatorCommand};
+use slackwater_rules::page::Page;
 use slackwater_rules::record::{Body, Purpose};
 use slackwater_rules::time::{Span, Wall};
 use std::path::{Path, PathBuf};
@@ -72,6 +73,10 @@ impl DemoStory {
                     | Body::Stepped { .. }
                     | Body::CallChanged { .. }
                     | Body::Joined { .. }
+                    | Body::Foretold { .. }
+                    | Body::Learned { .. }
+                    | Body::CallBegan { .. }
+                    | Body::Acknowledged { .. }
                     | Body::Delivered { .. } => continue,
                     _ => {}
                 }
@@ -83,13 +88,23 @@ impl DemoStory {
                     if page.purpose == Purpose::Call {
                         story.set_open(Some(page.code.clone()));
                     }
-                    if page.purpose == Purpose::Call && !shown.contains(&page.headline) {
-                        shown.push(page.headline.clone());
-                        page.body.lines().for_each(|line| println!("          | {line}"));
+                    if page.purpose == Purpose::Call && !shown.contains(&page.alarm) {
+                        shown.push(page.alarm.clone());
+                        first_screen(page);
                     }
                 }
             }
         })
+    }
+}
+
+/// What of a page stands on the first screen of a phone; the whole of it lies in the folder of pages.
+fn first_screen(page: &Page) {
+    let line = |text: &str| println!("          | {text}");
+    page.said.under.iter().for_each(|text| line(text));
+    for part in page.said.parts.iter().take_while(|part| part.title != "Then") {
+        line(&part.title.to_uppercase());
+        part.lines.iter().for_each(|text| line(&text.plain()));
     }
 }
 

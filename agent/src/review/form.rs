@@ -27,6 +27,8 @@ pub struct Review {
     pub since: Stamp,
     /// Ends.
     pub until: Stamp,
+    /// What to know first, in lines of at most 60 letters.
+    pub digest: Vec<String>,
     /// How much of it was watched.
     pub coverage: Coverage,
     /// Every episode that touches the stretch, in order.

@@ -14,9 +14,12 @@ const WIDTH: usize = 60;
 /// How far a broken line is set in.
 const HANG: usize = 4;
 
-/// The review in words, with its times in `zone`.
-pub fn render_text(review: &Review, zone: &TimeZone) -> String {
-    let mut page = TextPage { zone, text: String::new() };
+/// The review in words, with its times in `zone`: the digest first. Forecasts, and sensors without limits,
+/// stand only in the full one.
+pub fn render_text(review: &Review, zone: &TimeZone, full: bool) -> String {
+    let mut page = TextPage { zone, text: String::new(), full };
+    review.digest.iter().for_each(|line| page.line(0, line));
+    page.text.push('\n');
     page.head(review);
     if !review.coverage.gaps.is_empty() {
         page.title("NOT SEEN");
@@ -90,6 +93,8 @@ pub fn render_text(review: &Review, zone: &TimeZone) -> String {
 struct TextPage<'a> {
     zone: &'a TimeZone,
     text: String,
+    /// Forecasts and unlimited sensors too.
+    full: bool,
 }
 
 impl TextPage<'_> {
@@ -126,7 +131,8 @@ impl TextPage<'_> {
         for worse in &episode.worsened {
             self.line(2, &format!("got worse {}: {}", self.time_on(&worse.at, day), worse.why));
         }
-        for Foretold { at, estimates } in &episode.foretold {
+        let full = self.full;
+        for Foretold { at, estimates } in episode.foretold.iter().filter(|_| full) {
             for estimate in estimates {
                 self.line(2, &format!("foretold {}: {}", self.time_on(at, day), estimate.in_full()));
             }
