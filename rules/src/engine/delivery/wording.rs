@@ -86,7 +86,8 @@ impl Context<'_> {
                 .filter(|page| matches!(page.purpose, Purpose::Call | Purpose::Drill))
                 .map(|page| Telling { at: page.at, target: &page.target, outcome: page.last.as_ref() })
                 .collect(),
-            told_before: pages.before,
+            told_before: pages.before(),
+            before: pages.before_to(&sent.target),
             after: pages
                 .iter()
                 .filter(|page| page.target == sent.target && page.id != sent.id)
@@ -96,7 +97,7 @@ impl Context<'_> {
             done,
             outlooks: if asks { self.outlooks(&standing, power_cut) } else { Vec::new() },
             power_cut,
-            goes_dark: self.dark_from().filter(|_| power_cut),
+            goes_dark: self.dark_from().filter(|_| power_cut || self.own_end_from().is_some()),
             at_hand: self.at_hand(cut),
             situation: leader.map(|leader| self.situation(&leader.alarm)).unwrap_or_default(),
             stands: if sent.purpose == Purpose::AllClear { self.stands_elsewhere(call) } else { Vec::new() },
