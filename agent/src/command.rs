@@ -146,9 +146,7 @@ enum Verb {
         yes: bool,
     },
     /// Show sensors, alarms, call-outs, deadlines and the agent's own health.
-    #[command(
-        after_help = "Example: slackwater status --json\n         slackwater status --short || echo 'look at the tanks'"
-    )]
+    #[command(after_help = "Example: slackwater status --json\n         slackwater status --short")]
     Status(status::StatusArgs),
     /// Say why an alarm rings or doesn't, and what would change it.
     #[command(after_help = "Example: slackwater explain return-stopped")]

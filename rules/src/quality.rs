@@ -191,6 +191,17 @@ impl Track {
         Judged { quality, doubt: self.doubt.clone(), value, at }
     }
 
+    /// Whether a reading that can't be of now belongs to the history: it says when it was measured, could be
+    /// true, and was not taken before.
+    pub(crate) fn is_history(&mut self, sensor: &Sensor, reading: &Reading) -> bool {
+        let could_be = match reading.value {
+            Value::Number(number) => believable(sensor, number).is_ok(),
+            Value::Word(_) => true,
+        };
+        let last = self.good.map(|good| good.until);
+        could_be && reading.measured.is_some_and(|at| self.late.takes(at, last))
+    }
+
     /// Believes a reading, or says why not.
     fn judge(
         &mut self,

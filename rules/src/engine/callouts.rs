@@ -346,7 +346,12 @@ impl Callouts {
     /// Its last pages are planned. If something has come back meanwhile, it goes on.
     pub(super) fn on_end(&self, cx: &Context<'_>, id: Seq, next: &mut Next) {
         let goes_on = |call: &Call| call.stands() && call.core.kind != Kind::Drill;
-        if self.get(id).is_some_and(|call| !call.ended() && !goes_on(call)) {
+        if !self.get(id).is_some_and(|call| !call.ended() && !goes_on(call)) {
+            return;
+        }
+        if self.has_to_bid(id, cx.mono()) {
+            next.then(Task::End(id));
+        } else {
             next.record(Body::CallEnded { call: id });
             next.then(Task::DropUnwanted(id));
             next.then(Task::JudgeSights);

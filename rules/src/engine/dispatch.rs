@@ -106,6 +106,8 @@ impl Engine {
             Task::StopgapNews(news) => self.decide(|cx, next| cx.callouts.on_stopgap_news(cx, &news, next)),
             Task::End(call) => self.decide(|cx, next| cx.callouts.on_end(cx, call, next)),
             Task::PageEnded(call) => self.decide(|cx, next| cx.callouts.on_page_ended(cx, call, next)),
+            Task::SayDark(episode) => self.decide(|cx, next| cx.callouts.on_dark(cx, episode, next)),
+            Task::LookAtHands => self.decide(|cx, next| cx.callouts.on_hands(cx, next)),
             Task::TendSirens => self.decide(|cx, next| cx.callouts.on_sirens(cx, next)),
             Task::Hush { siren, by } => self.decide(|cx, next| cx.callouts.on_hush(cx, &siren, by, next)),
             Task::HandOn { call, by } => self.decide(|cx, next| cx.callouts.on_hand_on(cx, call, &by, next)),

@@ -69,6 +69,7 @@ impl Queue {
             | Task::TendDrills
             | Task::ArmDrills
             | Task::TendSirens
+            | Task::LookAtHands
             | Task::ArmRetries => true,
             Task::Due(_)
             | Task::LookAtSensors
@@ -84,6 +85,7 @@ impl Queue {
             | Task::PageEnded(_)
             | Task::Answer { .. }
             | Task::HandOn { .. }
+            | Task::SayDark(_)
             | Task::Hush { .. }
             | Task::EndOrphans
             | Task::WakeCalls { .. }
@@ -180,8 +182,10 @@ impl Queue {
             | Task::PageEnded(_)
             | Task::Answer { .. }
             | Task::HandOn { .. }
+            | Task::SayDark(_)
             | Task::Hush { .. }
             | Task::TendSirens
+            | Task::LookAtHands
             | Task::EndOrphans
             | Task::WakeCalls { .. }
             | Task::Page { .. }

@@ -82,6 +82,10 @@ pub(super) enum Task {
         /// Who.
         by: By,
     },
+    /// Callouts: this watch's own power is about to end, as this episode says.
+    SayDark(Seq),
+    /// Callouts: a heater that was cut may have been switched back by a person.
+    LookAtHands,
     /// Callouts: each siren is bidden what it should do now.
     TendSirens,
     /// Callouts: a person beside a siren wants it silent for a while.

@@ -255,12 +255,7 @@ impl Facts<'_> {
         what.push(format!("{heading}, since {since}"));
         what.push(heading);
         let mut more: Vec<String> = self.by_hand.clone();
-        more.extend(
-            self.power_cut
-                .then_some(self.goes_dark)
-                .flatten()
-                .map(|at| format!("The watch lives until {}", self.time(at))),
-        );
+        more.extend(self.goes_dark.map(|at| format!("The watch lives until {}", self.time(at))));
         more.extend(self.soonest());
         more.extend(self.notes.iter().map(|note| words::capital(note)));
         let step = Card::first_text(steps).map(str::to_owned);

@@ -97,7 +97,7 @@ impl Facts<'_> {
 
     /// When the watch itself falls silent.
     pub(super) fn own_end(&self) -> Option<String> {
-        if !self.power_cut {
+        if !self.power_cut && self.goes_dark.is_none() {
             return None;
         }
         Some(match self.goes_dark {

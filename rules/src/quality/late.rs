@@ -3,9 +3,6 @@
 //! What a sender says twice is told apart by two moments: until when late ones were taken since the last
 //! live reading, and the last stretch in which no live one was.
 
-use super::{Track, believable};
-use crate::plan::Sensor;
-use crate::reading::{Reading, Value};
 use crate::time::{Moment, Span};
 
 /// What was taken late.
@@ -29,7 +26,7 @@ impl LateReadings {
     }
 
     /// Whether one that was measured then is new; `last` is when the last live one was.
-    fn takes(&mut self, at: Moment, last: Option<Moment>) -> bool {
+    pub(super) fn takes(&mut self, at: Moment, last: Option<Moment>) -> bool {
         if last.is_some_and(|last| at <= last) {
             return match &mut self.gap {
                 Some((from, to)) if *from < at && at < *to => {
@@ -44,18 +41,5 @@ impl LateReadings {
             self.until = Some(at);
         }
         new
-    }
-}
-
-impl Track {
-    /// Whether a reading that can't be of now belongs to the history: it says when it was measured, could be
-    /// true, and was not taken before.
-    pub(crate) fn is_history(&mut self, sensor: &Sensor, reading: &Reading) -> bool {
-        let could_be = match reading.value {
-            Value::Number(number) => believable(sensor, number).is_ok(),
-            Value::Word(_) => true,
-        };
-        let last = self.good.map(|good| good.until);
-        could_be && reading.measured.is_some_and(|at| self.late.takes(at, last))
     }
 }

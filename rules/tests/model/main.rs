@@ -32,7 +32,7 @@ fn config() -> ProptestConfig {
             fixed @ RngSeed::Fixed(_) => fixed,
         },
         failure_persistence: None,
-        max_shrink_iters: 1_500,
+        max_shrink_iters: asked.max_shrink_iters.min(1_500),
         ..asked
     }
 }

@@ -261,9 +261,12 @@ fn a_heater_is_never_switched_on_again_and_the_all_clear_says_so() {
     // Four minutes until the jump is believed, and the off-delay.
     site.run(Span::minutes(9));
     assert_eq!(commands(&site), ["off"], "{}", site.story());
+    assert!(site.pages(Purpose::AllClear).is_empty(), "it stands until a person was there\n{}", site.story());
+    site.says(HEATER, "200");
+    site.run(Span::minutes(4));
     let clear = site.pages(Purpose::AllClear)[0];
-    assert!(clear.body.contains("left off, a person switches it back"), "{}", clear.body);
-    assert_eq!(state(&site, "heaters"), None, "let go with the all-clear");
+    assert!(!clear.body.contains("left off, a person switches it back"), "{}", clear.body);
+    assert_eq!(state(&site, "heaters"), None, "let go when it was switched back");
     site.run(Span::hours(24));
     assert_eq!(commands(&site), ["off"]);
 }

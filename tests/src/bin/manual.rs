@@ -1,5 +1,9 @@
-//! Makes the man pages: `cargo run -p slackwater-tests --bin manual -- FOLDER DATE`.
+//! Makes the man pages, and the shells' completions if a folder for them is named too:
+//! `cargo run -p slackwater-tests --bin manual -- FOLDER DATE [COMPLETIONS]`.
 
+use clap::CommandFactory as _;
+use clap_complete::{Shell, generate_to};
+use slackwater::command::Cli;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
@@ -9,7 +13,8 @@ fn main() -> ExitCode {
         eprintln!("a folder and the date of the release are expected: manual target/man 2026-11-29");
         return ExitCode::from(2);
     };
-    match write(&PathBuf::from(folder), &date) {
+    let completions = arguments.next().map_or(Ok(()), |folder| complete(Path::new(&folder)));
+    match completions.and_then(|()| write(&PathBuf::from(folder), &date)) {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
             eprintln!("{error}");
@@ -25,6 +30,18 @@ fn write(folder: &Path, date: &str) -> Result<(), String> {
         let path = folder.join(name);
         std::fs::write(&path, text).map_err(|error| format!("{}: {error}", path.display()))?;
         println!("{}", path.display());
+    }
+    Ok(())
+}
+
+fn complete(folder: &Path) -> Result<(), String> {
+    let failed = |error: std::io::Error| format!("{}: {error}", folder.display());
+    std::fs::create_dir_all(folder).map_err(failed)?;
+    for shell in [Shell::Bash, Shell::Zsh, Shell::Fish] {
+        println!(
+            "{}",
+            generate_to(shell, &mut Cli::command(), "slackwater", folder).map_err(failed)?.display()
+        );
     }
     Ok(())
 }

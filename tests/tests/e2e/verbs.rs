@@ -2,6 +2,8 @@
 
 use super::{house, is_raised, is_returned, paged, raised};
 use slackwater_rules::record::{Body, Purpose};
+use slackwater_tests::agent::until;
+use std::time::{Duration, Instant};
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_shelf_keeps_an_alarm_quiet_and_its_end_rings_if_the_condition_still_holds() {
@@ -33,7 +35,7 @@ async fn a_shelf_keeps_an_alarm_quiet_and_its_end_rings_if_the_condition_still_h
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn feeding_pauses_what_it_disturbs_and_its_end_looks_again_at_once() {
+async fn feeding_pauses_what_it_disturbs_and_its_end_gives_the_pump_half_a_minute() {
     let Some(house) = house().await else { return };
     let agent = house.watch();
     let say = |words: &[&str]| house.home.say(words);
@@ -48,7 +50,10 @@ async fn feeding_pauses_what_it_disturbs_and_its_end_looks_again_at_once() {
     assert!(status.contains("work on lagoon: feeding, ends in 9 min"), "{status}");
     assert_eq!(raised(&house.home.records()), ["lagoon-cold"]);
     say(&["work", "lagoon", "--end", "--as", "ines"]).well();
-    house.home.record("the pump", 0, |body| is_raised(body, "lagoon-return-stopped"));
+    let ended = Instant::now();
+    let pump = || raised(&house.home.records()).contains(&"lagoon-return-stopped").then_some(());
+    until("the pump", Duration::from_secs(60), pump, || house.home.log());
+    assert!(ended.elapsed() > Duration::from_secs(25), "{:?}", ended.elapsed());
     let unknown = say(&["work", "lagoon", "gardening"]).failed(1);
     assert!(unknown.contains("there is no work `gardening`; there is: feeding"), "{unknown}");
     agent.terminate();

@@ -77,6 +77,11 @@ impl Callouts {
         if cx.alarms.standing(id) == Some(episode) {
             return;
         }
+        let awaited = cx.awaits_hand(&member.alarm);
+        if awaited != member.awaits_hand {
+            self.hear(cx, call, &Event::Hand { episode, awaited }, next);
+            return next.then(Task::Fell(episode));
+        }
         let state = cx.alarms.state(id).state;
         let event = if state.is_aside() {
             Event::PutAside { episode, by: put_aside_by(cx, episode) }
@@ -84,6 +89,21 @@ impl Callouts {
             Event::Returned { episode, latched: state == State::LatchedUnacknowledged }
         };
         self.hear(cx, call, &event, next);
+    }
+
+    /// What a stopgap has cut may have been switched back by a person: what stood only for that is over.
+    pub(in crate::engine) fn on_hands(&self, cx: &Context<'_>, next: &mut Next) {
+        for call in self.running() {
+            let mut back = call.core.members.iter().filter(|member| {
+                member.awaits_hand && member.condition != Condition::Raised && !cx.awaits_hand(&member.alarm)
+            });
+            // One at a time: what follows from it may change what the next one means.
+            if let Some(member) = back.next() {
+                let event = Event::Hand { episode: member.episode, awaited: false };
+                self.hear(cx, call, &event, next);
+                next.then(Task::LookAtHands);
+            }
+        }
     }
 
     /// Those whose ladder has gone from the plan are put aside; a drill of it is over.

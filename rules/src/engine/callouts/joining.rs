@@ -46,6 +46,9 @@ impl Callouts {
         let flickers = self.raises.get(&alarm.name).is_some_and(|raises| raises.len() >= super::RAISES);
         let Some(joined) = self.joined(cx, &alarm.name, episode, alarm.priority, ladder) else { return };
         let joined = Joined { flickers, ..joined };
+        if cx.is_own_end(id) {
+            next.then(Task::SayDark(episode));
+        }
         let facts = Known::of_alarm(cx, &alarm.name);
         let mine = self.of_episode(episode).filter(|call| {
             call.core.member(episode).is_some_and(|member| member.returned().is_none() && member.stands())
@@ -65,6 +68,15 @@ impl Callouts {
                 Some(digest) => self.hear(cx, digest, &Event::Raised(joined), next),
                 None => self.begin_one(cx, id, &joined, held, next),
             },
+        }
+    }
+
+    /// This watch's own power is about to end: everybody told in other call-outs, and the next rung of
+    /// each, learn that nobody is called after that.
+    pub(in crate::engine) fn on_dark(&self, cx: &Context<'_>, episode: Seq, next: &mut Next) {
+        let others = self.running().filter(|call| call.core.kind != Kind::Drill);
+        for call in others.filter(|call| call.core.member(episode).is_none()) {
+            self.hear(cx, call, &Event::GoesDark, next);
         }
     }
 

@@ -31,8 +31,20 @@ impl Callouts {
 
     /// Each siren is bidden what it should do, if that is not what it was bidden last.
     pub(in crate::engine) fn on_sirens(&self, cx: &Context<'_>, next: &mut Next) {
-        let now = cx.mono();
-        let mut again: Option<Moment> = None;
+        let (bids, again) = self.bids(cx.mono());
+        next.tasks.extend(bids);
+        next.wake(DeadlineReason::Sirens, again);
+    }
+
+    /// Whether a siren has still to be bidden something in the name of this call-out.
+    pub(super) fn has_to_bid(&self, id: Seq, now: Moment) -> bool {
+        let of = |task: &Task| matches!(task, Task::Page { call, .. } if *call == id);
+        self.bids(now).0.iter().any(of)
+    }
+
+    /// The pages that sirens have to get, and when that may change by itself.
+    fn bids(&self, now: Moment) -> (Vec<Task>, Option<Moment>) {
+        let (mut bids, mut again) = (Vec::new(), None);
         for target in self.told_sirens() {
             let siren = self.sirens.get(target).cloned().unwrap_or_default();
             let cores = self.running().map(|call| &call.core);
@@ -42,9 +54,9 @@ impl Callouts {
                 continue;
             }
             let Some((call, purpose)) = self.voice_of(target, wish.on, now) else { continue };
-            next.then(Task::Page { call, target: target.clone(), purpose });
+            bids.push(Task::Page { call, target: target.clone(), purpose });
         }
-        next.wake(DeadlineReason::Sirens, again);
+        (bids, again)
     }
 
     /// Sirens that some call-out has told.

@@ -96,7 +96,7 @@ impl Context<'_> {
             done,
             outlooks: if asks { self.outlooks(&standing, power_cut) } else { Vec::new() },
             power_cut,
-            goes_dark: self.dark_from().filter(|_| power_cut),
+            goes_dark: self.dark_from().filter(|_| power_cut || self.own_end_from().is_some()),
             at_hand: self.at_hand(cut),
             situation: leader.map(|leader| self.situation(&leader.alarm)).unwrap_or_default(),
             stands: if sent.purpose == Purpose::AllClear { self.stands_elsewhere(call) } else { Vec::new() },

@@ -18,6 +18,9 @@ use crate::time::{Moment, Span};
 use crate::words;
 use std::collections::BTreeSet;
 
+/// A UPS that says it is about to stop, and not when, is trusted for so long.
+const LAST_WORD: Span = Span::minutes(10);
+
 /// A question with its answer.
 struct Prospect {
     tank: Option<TankId>,
@@ -188,6 +191,10 @@ impl Context<'_> {
     /// The early end of the watch's own power, while the mains are out: by the UPS, or by what the site
     /// declares.
     pub(in crate::engine) fn dark_from(&self) -> Option<Moment> {
+        self.own_end_from().into_iter().chain(self.dark_without_mains()).min()
+    }
+
+    fn dark_without_mains(&self) -> Option<Moment> {
         if self.world().mains() == Some(true) {
             return None;
         }
@@ -220,6 +227,27 @@ impl Context<'_> {
             says.filter(|found| !deadly || matches!(found.asked.until, UntilWhat::Oxygen(_, ACUTE_MG_L)));
         let hours = kills.map(|found| found.early()).min_by(f64::total_cmp)?;
         Some(self.mono() + Span((hours * 3_600_000.0) as i64))
+    }
+
+    /// When this watch may go dark by what its UPS says of itself, while that is about to stop; if it
+    /// says no time, ten minutes after it said so.
+    pub(in crate::engine) fn own_end_from(&self) -> Option<Moment> {
+        let ending = self.alarms().filter(|id| self.is_own_end(*id) && self.alarms.standing(*id).is_some());
+        let dark = ending.filter_map(|id| {
+            let sensors = self.plan.alarm(id).condition.sensors();
+            let runtime = |sensor: &SensorId| self.plan.sensor(*sensor).measure.name == "runtime";
+            let left = self.world().number(sensors.into_iter().find(runtime));
+            match left {
+                Some(seconds) => Some(self.mono() + Span((seconds * 1_000.0) as i64)),
+                None => self.alarms.state(id).episode.as_ref().map(|open| open.raised + LAST_WORD),
+            }
+        });
+        dark.min()
+    }
+
+    /// Whether an alarm says that the power of the watch itself ends.
+    pub(in crate::engine) fn is_own_end(&self, id: AlarmId) -> bool {
+        self.plan.alarm(id).hazard == Some("ups-ending")
     }
 
     /// What bears on these alarms and may come to pass, the soonest first.

@@ -5,7 +5,7 @@ use crate::condition::{Condition, Truth};
 use crate::engine::context::Context;
 use crate::ids::{AlarmId, RelayId, SensorId, Seq};
 use crate::plan::{Adds, Relay};
-use crate::stopgap::{Command, REPEAT, Run};
+use crate::stopgap::{Command, Proof, REPEAT, Run, Stage};
 use crate::time::{Moment, Span};
 
 /// For so long after a start, outputs wait for fresh readings. Who hears nothing for longer has
@@ -73,6 +73,21 @@ impl Context<'_> {
                 let wants = stopgap.is_some_and(|stopgap| stopgap.relay == relay && stopgap.on);
                 wants && self.alarms.state(id).state.is_aside() && self.alarms.truth(id) != Truth::False
             })
+    }
+
+    /// Whether the alarm's stopgap has cut a heater, seen to be off, that only a person switches back.
+    pub(in crate::engine) fn awaits_hand(&self, alarm: &str) -> bool {
+        let stopgap = self.alarm(alarm).and_then(|id| self.plan.alarm(id).stopgap);
+        stopgap.is_some_and(|stopgap| {
+            let cuts = !stopgap.on && self.plan.relays[stopgap.relay.index()].moves == Adds::Heat;
+            let run = self.relays.run(stopgap.relay).filter(|_| cuts);
+            run.is_some_and(|run| match &run.stage {
+                Stage::Commanded(order) | Stage::Held { order, .. } => {
+                    !order.on && matches!(order.proof, Proof::Confirmed(_))
+                }
+                Stage::Waiting { .. } | Stage::Undoing(_) | Stage::LeftAlone { .. } => false,
+            })
+        })
     }
 
     fn has_heard(&self, sensors: impl Iterator<Item = SensorId>) -> bool {

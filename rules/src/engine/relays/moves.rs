@@ -134,6 +134,7 @@ impl Relays {
             RelayMove::Release { why } => {
                 next.record(Body::Released { relay: relay_name, episode, why });
                 recheck_commanded(cx, relay, next);
+                next.then(Task::LookAtHands);
             }
             RelayMove::Prove { switching, after } => {
                 next.record(Body::Proved { relay: relay_name, switching, after });
@@ -147,6 +148,7 @@ impl Relays {
                 let dangerous = shows && cx.plan.relays[relay.index()].moves != Adds::Air;
                 next.then(news(dangerous, format!("{relay_name} shows {}", on_off(shows))));
                 next.record(Body::ByHand { relay: relay_name, episode, shows, why });
+                next.then(Task::LookAtHands);
             }
         }
     }

@@ -2,6 +2,7 @@
 
 use super::{NIGHT, Night, people, rules};
 use crate::harness::{Channel, hours};
+use slackwater_rules::time::Span;
 
 #[test]
 fn a_rung_falls_due_and_its_people_are_told_and_the_last_repeats() {
@@ -106,4 +107,40 @@ fn next_person_now_after_an_answer_calls_at_the_rung_after_the_last_reached() {
     night.next("tom", "power");
     night.wait(1);
     night.told(&["1:00 neighbour.text call"]);
+}
+
+#[test]
+fn the_watch_s_own_power_ends_before_the_ladder_and_all_its_rungs_go_before_that_to_all() {
+    let ups = "[sensor.left]\ntopic = \"house/left\"\nmeasures = \"runtime\"\nunit = \"min\"\nevery = \"1 min\"\n\
+               [alarm.own-power]\nhazard = \"ups-ending\"\nruntime = \"left\"\ncallout = \"mild\"\n";
+    let mut night = Night::with(&(rules("power high loud") + ups), people(), NIGHT);
+    night.site.feed("house/left", "40", Span::minutes(1));
+    night.raise("power");
+    night.wait(1);
+    night.told(&["0:00 tom.text call"]);
+    night.site.says("house/left", "8");
+    night.seconds(11);
+    night.told(&[
+        "1:10 tom.text call",
+        "1:10 neighbour.text call",
+        "1:10 neighbour.mail call",
+        "1:10 ines.mail call",
+        "1:10 ines.push call",
+    ]);
+}
+
+#[test]
+fn a_page_says_when_this_watch_goes_dark() {
+    let ups = "[sensor.left]\ntopic = \"house/left\"\nmeasures = \"runtime\"\nunit = \"min\"\nevery = \"1 min\"\n\
+               [alarm.own-power]\nhazard = \"ups-ending\"\nruntime = \"left\"\ncallout = \"mild\"\n";
+    let mut night = Night::with(&rules(""), people(), NIGHT);
+    night.site.reload(&(rules("") + ups));
+    night.site.feed("house/left", "8", Span::minutes(1));
+    night.seconds(11);
+    let page = night.site.world.sent.last().expect("it is told");
+    assert!(
+        page.body.contains("This watch lives until about 23:13. After that nobody is called."),
+        "{}",
+        page.body
+    );
 }
