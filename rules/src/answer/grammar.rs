@@ -72,8 +72,9 @@ const EITHER: &[&str] = &[
     "reply",
 ];
 
-/// Words that say no and have the letters of a code.
-const NOT: &[&str] = &["cant", "away", "late"];
+/// Words that have the letters of a code, and that people or pages write: none of them is one.
+const NOT: &[&str] =
+    &["cant", "away", "late", "then", "here", "that", "them", "they", "need", "dear", "tank", "heat", "read"];
 
 /// Signs that stand between words, and those that say yes.
 const BETWEEN: &str = ".,!:;-–—()/…'’*_👍✅👌🙏✔☑\u{fe0f}\u{1f3fb}\u{1f3fc}\u{1f3fd}\u{1f3fe}\u{1f3ff}";

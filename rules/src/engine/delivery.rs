@@ -27,8 +27,8 @@ const KNOWN: usize = 3;
 struct CallPages {
     /// The oldest first.
     known: Vec<Seq>,
-    /// So many more were sent before those.
-    before: usize,
+    /// So many more were sent before those, by each way.
+    before: BTreeMap<Target, usize>,
 }
 
 /// What lasts of all pages.
@@ -119,7 +119,7 @@ impl Delivery {
     pub(super) fn pages_of(&self, call: Seq) -> Pages<'_> {
         let Some(of_call) = self.of_calls.get(&call) else { return Pages::default() };
         let known = of_call.known.iter().filter_map(|id| self.pages.get(id)).collect();
-        Pages { known, before: of_call.before }
+        Pages { known, before: Some(&of_call.before) }
     }
 
     /// The records that it rests on, beside those of call-outs.
@@ -145,7 +145,7 @@ impl CallPages {
         let early: Vec<Seq> = ended.iter().take(early).map(|sent| sent.id).collect();
         for id in early.into_iter().filter(|id| !kept.contains(&Some(*id))) {
             pages.remove(&id);
-            self.before += 1;
+            *self.before.entry(target.clone()).or_default() += 1;
         }
         self.known.retain(|id| pages.contains_key(id));
     }

@@ -230,7 +230,7 @@ impl Facts<'_> {
     }
 
     fn call_foot(&self) -> Vec<String> {
-        let nth = self.after.len() + 1;
+        let nth = self.before + self.after.len() + 1;
         let nth = if nth == 1 {
             "the first page to you this way".to_owned()
         } else {

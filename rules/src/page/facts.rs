@@ -48,6 +48,8 @@ pub(crate) struct Facts<'a> {
     pub(crate) told_before: usize,
     /// Earlier pages of this call-out to the same target.
     pub(crate) after: Vec<Seq>,
+    /// So many more were before those.
+    pub(crate) before: usize,
     /// What the watch could not do, or can't prove: what a person has to do, a line each.
     pub(crate) by_hand: Vec<String>,
     /// What it has done.

@@ -8,7 +8,7 @@ use crate::ids::Seq;
 use crate::plan::Target;
 use crate::record::{NoMore, Outcome, Purpose};
 use crate::time::{Moment, Span};
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 /// The first wait before a page is tried again that could not leave.
 pub const RETRY_FIRST: Span = Span::seconds(30);
@@ -152,11 +152,21 @@ impl Sent {
 pub struct Pages<'a> {
     /// The latest by each way, the oldest first.
     pub known: Vec<&'a Sent>,
-    /// So many were sent before those, and have ended.
-    pub before: usize,
+    /// So many were sent before those by each way, and have ended.
+    pub before: Option<&'a BTreeMap<Target, usize>>,
 }
 
 impl<'a> Pages<'a> {
+    /// So many were sent before those that are known.
+    pub fn before(&self) -> usize {
+        self.before.into_iter().flat_map(BTreeMap::values).sum()
+    }
+
+    /// The same, by one way.
+    pub fn before_to(&self, target: &Target) -> usize {
+        self.before.and_then(|before| before.get(target)).copied().unwrap_or(0)
+    }
+
     /// Each that is known.
     pub fn iter(&self) -> impl Iterator<Item = &'a Sent> + '_ {
         self.known.iter().copied()

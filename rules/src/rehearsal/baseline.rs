@@ -4,9 +4,10 @@
 //! sensor after the other until nothing gets better, finds them.
 
 use crate::condition::{Aggregate, Comparison, Condition, Formula, Operand, Test, Window};
-use crate::plan::{Plan, SensorId};
+use crate::plan::{Measure, Plan, SensorId};
 use crate::reading::Value;
 use crate::time::Span;
+use crate::units::Quantity;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Rounds of the search; each looks at every sensor once.
@@ -130,13 +131,23 @@ fn candidates(plan: &Plan, id: SensorId) -> Vec<Value> {
     let between = marks.iter().zip(marks.iter().skip(1)).map(|(low, high)| middle((*low, *high)));
     let step = |value: f64| value.abs().max(1e-3) * 0.5;
     let beyond = [marks.first().map(|low| low - step(*low)), marks.last().map(|high| high + step(*high))];
-    let likely = sensor.limits.into_iter().map(middle);
+    let usual = sensor.tank.and_then(|_| usual(sensor.measure));
+    let likely = sensor.limits.map(middle).or(usual).into_iter();
     let all = likely
         .chain(between)
         .chain(beyond.into_iter().flatten())
         .chain(marks.iter().copied())
         .chain([0.0, 1.0]);
     all.filter(believable).map(Value::Number).collect()
+}
+
+/// What calm water measures where the file names no `limits`: common practice, no source.
+const USUAL: [(&str, &str); 4] =
+    [("temperature", "25.5 degC"), ("ph", "8.2 pH"), ("salinity", "35 ppt"), ("oxygen", "6.5 mg/L")];
+
+fn usual(measure: Measure) -> Option<f64> {
+    let (_, text) = USUAL.iter().find(|(name, _)| *name == measure.name)?;
+    Quantity::parse(text).and_then(|quantity| quantity.base(measure.dimension)).ok()
 }
 
 /// Numbers in order.

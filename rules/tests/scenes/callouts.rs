@@ -1,6 +1,7 @@
 //! Steps, answers, leases, hours, drills.
 
 use crate::harness::{Channel, RULES, Site, directory, hours};
+use slackwater_rules::answer::Meaning;
 use slackwater_rules::engine::OperatorCommand;
 use slackwater_rules::plan::Absence;
 use slackwater_rules::record::{Body, Purpose};
@@ -360,4 +361,22 @@ fn whoever_hands_on_has_the_next_one_called_at_once() {
     assert_eq!(site.count(by_ines), 1);
     site.says_person("ines", OperatorCommand::HandOn { code: "AAAA".to_owned() });
     assert_eq!(site.count(|body| matches!(body, Body::Refused { .. })), 1);
+}
+
+#[test]
+fn no_line_of_a_page_would_be_an_answer_if_a_program_quoted_it_without_a_mark() {
+    let mut site = Site::calm();
+    cut(&mut site);
+    site.run(Span::minutes(20));
+    site.answer("ines");
+    site.run(Span::hours(2));
+    site.says("room2/mains", "on");
+    site.run(Span::minutes(30));
+    let pages: Vec<_> = site.world.sent.iter().map(|sent| &sent.page).collect();
+    assert!(pages.iter().any(|page| page.purpose == Purpose::AllClear), "{}", site.story());
+    for page in pages {
+        for line in page.body.lines().chain(page.text.lines()).chain([page.headline.as_str()]) {
+            assert!(matches!(Meaning::of(line), Meaning::Nothing(_)), "{line}");
+        }
+    }
 }

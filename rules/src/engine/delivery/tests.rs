@@ -120,7 +120,12 @@ fn a_call_out_that_nobody_answers_keeps_few_pages_and_forgets_nobody_it_has_told
     let cx = rig.context();
     let pages = cx.pages(call);
     assert!(pages.known.len() <= 12, "{} are known", pages.known.len());
-    assert_eq!(pages.before + pages.known.len(), 1_001, "every page is known or counted");
+    assert_eq!(pages.before() + pages.known.len(), 1_001, "every page is known or counted");
     assert_eq!(pages.told(), [Target::parse("ines.mail")].into(), "the first page told somebody");
     assert_eq!(pages.known[0].id, first);
+    let (id, _) = page(&mut rig, call, "ines.mail");
+    let cx = rig.context();
+    let worded = cx.worded(cx.delivery.get(id).expect("planned")).expect("its call-out is there");
+    assert!(worded.body.contains("page 502 to you this way"), "{}", worded.body);
+    assert!(worded.after.len() <= 6 && worded.body.lines().count() < 60, "{}", worded.body);
 }

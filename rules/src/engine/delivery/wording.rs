@@ -86,7 +86,8 @@ impl Context<'_> {
                 .filter(|page| matches!(page.purpose, Purpose::Call | Purpose::Drill))
                 .map(|page| Telling { at: page.at, target: &page.target, outcome: page.last.as_ref() })
                 .collect(),
-            told_before: pages.before,
+            told_before: pages.before(),
+            before: pages.before_to(&sent.target),
             after: pages
                 .iter()
                 .filter(|page| page.target == sent.target && page.id != sent.id)

@@ -113,7 +113,8 @@ impl Context<'_> {
         let wall = |moment| -> Wall { now.wall_at(moment) };
         let clock = |moment| wall(moment).civil(&self.plan.zone).strftime("%H:%M").to_string();
         let pages = self.pages(id);
-        let before = (pages.before > 0).then(|| format!("{} pages before these", pages.before)).into_iter();
+        let before = Some(pages.before()).filter(|before| *before > 0);
+        let before = before.map(|before| format!("{before} pages before these")).into_iter();
         let told = pages.iter().map(|sent| {
             let fate = match &sent.last {
                 None => "on its way".to_owned(),
