@@ -263,7 +263,9 @@ impl Drills {
 fn unanswered(site: &str, name: &str, target: &str, delivered: bool) -> (String, Vec<String>) {
     let headline = format!("{site}: {name} has not answered a test page");
     let how = match delivered {
-        true => format!("It was delivered to {target} as far as can be known, and nobody answered it in its time."),
+        true => format!(
+            "It was delivered to {target} as far as can be known, and nobody answered it in its time."
+        ),
         false => format!("It could not be delivered to {target} in its time."),
     };
     let lines = [
