@@ -6,7 +6,9 @@
 mod fixtures;
 
 use fixtures::{BERLIN, around_in, hours, plan_of};
+use slackwater_rules::page::{Page, PageLine, Said, TEXT_SEPTETS, gsm};
 use slackwater_rules::plan::{Plan, render};
+use slackwater_rules::record::Purpose;
 use slackwater_rules::rehearsal::{Story, probe};
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -69,4 +71,77 @@ fn a_story_is_the_same_each_time() {
     let text = fs::read_to_string(sample().join("rehearsals/power-cut-answered-late.txt")).expect("a text");
     let story = Story::parse(&text, &plan).expect("a story");
     assert_eq!(story.play(&plan).timeline, story.play(&plan).timeline);
+}
+
+/// So far down a phone's first screen reaches, at 390 px width.
+const FIRST_SCREEN: f64 = 620.0;
+
+/// The count below takes lines for fuller than a browser does: it is so much too high at most.
+const COUNTED_TOO_HIGH: f64 = 30.0;
+
+/// How far down what to do and how to answer reach, px: by the letters that fit a line of 390 px, counted
+/// generously. A browser, where there is one, says it of the tallest.
+fn reaches(said: &Said) -> f64 {
+    let high = |text: &str, letters: f64, line: f64| (text.chars().count() as f64 / letters).ceil() * line;
+    let mut down = 12.0 + high(&said.heading, 31.0, 26.3) + 12.0;
+    down += said.under.iter().map(|text| high(text, 45.0, 22.4) + 4.0).sum::<f64>();
+    for part in said.parts.iter().take_while(|part| part.title != "Then") {
+        if !["What to do", "How to answer"].contains(&part.title) {
+            break;
+        }
+        let line = |line: &PageLine| match line {
+            PageLine::First(text) => high(text, 36.0, 25.2) + 4.0,
+            PageLine::Link { words, .. } => high(words, 48.0, 22.4) + 60.0,
+            other => high(&other.plain(), 48.0, 22.4) + 4.0,
+        };
+        down += 37.8 + part.lines.iter().map(line).sum::<f64>();
+    }
+    down
+}
+
+/// What Chromium says of it; none where there is no Chromium.
+fn measured(page: &Page) -> Option<f64> {
+    let script = "<script>var e=0;document.querySelectorAll('h2').forEach(function(h){\
+        if(/How to answer/.test(h.textContent))e=h.parentNode.getBoundingClientRect().bottom});\
+        document.title='ENDS '+Math.round(e)+' '</script></body>";
+    let html = page.html().replace("<body style=\"", "<body style=\"width:390px;").replace("</body>", script);
+    let path = std::env::temp_dir().join(format!("slackwater-page-{}.html", std::process::id()));
+    fs::write(&path, html).ok()?;
+    let run = std::process::Command::new("chromium")
+        .args(["--headless=new", "--no-sandbox", "--disable-gpu", "--window-size=800,844", "--dump-dom"])
+        .arg(format!("file://{}", path.display()))
+        .output();
+    let _ = fs::remove_file(&path);
+    let text = String::from_utf8_lossy(&run.ok()?.stdout).into_owned();
+    text.split("ENDS ").nth(1)?.split(' ').next()?.parse().ok()
+}
+
+#[test]
+fn what_to_do_and_how_to_answer_stand_on_the_first_screen_and_texts_are_whole() {
+    let plan = plan();
+    let mut tallest: Option<(f64, Page)> = None;
+    for entry in fs::read_dir(sample().join("rehearsals")).expect("stories") {
+        let text = fs::read_to_string(entry.expect("an entry").path()).expect("a text");
+        for (at, to, page) in Story::parse(&text, &plan).expect("a story").play(&plan).pages {
+            assert!(gsm::places(&page.text) <= TEXT_SEPTETS, "{}", page.text);
+            assert!(gsm::septets(&page.text).is_some(), "{}", page.text);
+            if page.purpose != Purpose::Call {
+                continue;
+            }
+            assert!(page.text.ends_with(&page.code) && !page.text.contains(" ."), "{}", page.text);
+            let ends = reaches(&page.said);
+            assert!(
+                ends <= FIRST_SCREEN + COUNTED_TOO_HIGH,
+                "{to} after {at} reaches {ends} px:\n{}",
+                page.body
+            );
+            if tallest.as_ref().is_none_or(|(most, _)| ends > *most) {
+                tallest = Some((ends, page));
+            }
+        }
+    }
+    let (counted, page) = tallest.expect("pages");
+    if let Some(ends) = measured(&page) {
+        assert!(ends > 200.0 && ends <= FIRST_SCREEN, "{ends} px, counted {counted}:\n{}", page.body);
+    }
 }

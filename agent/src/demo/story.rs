@@ -45,7 +45,7 @@ impl DemoStory {
 
     /// Something happens in the house.
     pub(super) fn scene(&self, clock: &Clock, words: &str) {
-        println!("\n{}  *** {words} ***\n", self.time(clock.now().wall));
+        println!("{}  *** {words} ***", self.time(clock.now().wall));
     }
 
     fn time(&self, wall: Wall) -> String {
@@ -75,6 +75,7 @@ impl DemoStory {
                     | Body::Joined { .. }
                     | Body::Foretold { .. }
                     | Body::Learned { .. }
+                    | Body::Skipped { .. }
                     | Body::CallBegan { .. }
                     | Body::Acknowledged { .. }
                     | Body::Delivered { .. } => continue,
@@ -82,17 +83,27 @@ impl DemoStory {
                 }
                 println!("{}  {}", story.time(now.wall), record.body);
             }
-            for effect in &turn.effects {
-                if let Effect::Send { target, page } = effect {
-                    println!("{}  PAGE to {target}: {}", story.time(now.wall), page.headline);
-                    if page.purpose == Purpose::Call {
-                        story.set_open(Some(page.code.clone()));
-                    }
-                    if page.purpose == Purpose::Call && !shown.contains(&page.alarm) {
+            let sent = turn.effects.iter().filter_map(|effect| match effect {
+                Effect::Send { target, page } => Some((target, page)),
+                _ => None,
+            });
+            // What goes to several people at once is one line; a siren is heard as a scene.
+            let mut told: Vec<(&str, Vec<String>)> = Vec::new();
+            for (target, page) in sent.filter(|(target, _)| target.contact.is_some()) {
+                match told.iter_mut().find(|(headline, _)| *headline == page.headline) {
+                    Some((_, to)) => to.push(target.to_string()),
+                    None => told.push((&page.headline, vec![target.to_string()])),
+                }
+                if page.purpose == Purpose::Call {
+                    story.set_open(Some(page.code.clone()));
+                    if !shown.contains(&page.alarm) {
                         shown.push(page.alarm.clone());
                         first_screen(page);
                     }
                 }
+            }
+            for (headline, to) in told {
+                println!("{}  PAGE to {}: {headline}", story.time(now.wall), to.join(", "));
             }
         })
     }

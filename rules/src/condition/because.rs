@@ -101,7 +101,7 @@ impl<W: World> ExplainedPart<'_, W> {
                 let mut found: Vec<_> = foretold.rests_on.iter().map(read).collect();
                 let harm = foretold.asked.harm(self.site);
                 found.push(Reading::of(match &answer {
-                    Ok(estimate) => format!("{harm} in {}", wording::time(estimate.range)),
+                    Ok(estimate) => format!("{harm}: {}", wording::time(estimate.range)),
                     Err(reason) => reason.to_string(),
                 }));
                 found

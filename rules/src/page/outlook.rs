@@ -6,7 +6,7 @@ use super::said::PageLine;
 use crate::words;
 
 /// What ends later than this says nothing to a person who decides whether to get up.
-const DAY_H: f64 = 24.0;
+const DAY_H: f64 = 12.0;
 /// What may come at once and may come after days says nothing at all.
 const VAGUE_H: (f64, f64) = (0.25, 24.0);
 /// In a text only what ends within hours.

@@ -163,7 +163,7 @@ fn build(
 
 /// The first of many names: a page is short.
 fn few(names: &[&str]) -> String {
-    match names.split_at_checked(5) {
+    match names.split_at_checked(3) {
         Some((first, rest)) if !rest.is_empty() => format!("{} and {} more", first.join(", "), rest.len()),
         Some(_) | None => names.join(", "),
     }
