@@ -4,7 +4,9 @@
 //! episodes. Which deadline follows from its state is worked out anew whenever a record has touched it.
 
 mod answering;
+mod changes;
 mod climbing;
+mod episodes;
 mod facts;
 mod joining;
 mod kept;
@@ -24,10 +26,10 @@ use crate::callout::headline::Lead;
 use crate::callout::ladder::Ladder;
 use crate::callout::siren::Siren;
 use crate::callout::state::{CallOut, Kind, Phase};
-use crate::callout::{Call, Fate, Member};
+use crate::callout::{Call, Member};
 use crate::ids::{By, Seq};
 use crate::plan::Target;
-use crate::record::{Body, CallChange, Record};
+use crate::record::{Body, Record};
 use crate::time::Moment;
 use facts::Known;
 use std::collections::{BTreeMap, BTreeSet};
@@ -77,109 +79,6 @@ impl Callouts {
                 }
             }
             _ => {}
-        }
-    }
-
-    fn take_change(&mut self, id: Seq, kept: &CallChange, at: Moment) {
-        let Some(call) = self.calls.get_mut(&id) else { return };
-        match kept {
-            CallChange::Kind { kind } => {
-                call.core = CallOut::new(id, kept::kind(*kind), call.code().to_owned(), at);
-            }
-            CallChange::Left { episode } => call.members.retain(|member| member.episode != *episode),
-            _ => {}
-        }
-        let by = call.answers.last().map(|(by, _)| by.clone());
-        let place = match kept {
-            CallChange::Joined { alarm, .. } => self.episodes.get(alarm).map(|known| known.place.clone()),
-            _ => None,
-        };
-        if let Some(change) = kept::change(kept.clone(), &place.unwrap_or_default(), by.as_ref()) {
-            self.change(id, &change, at);
-        }
-    }
-
-    fn begin(&mut self, call: Call) {
-        self.touched.insert(call.core.id);
-        self.calls.insert(call.core.id, call);
-    }
-
-    fn change(&mut self, id: Seq, change: &Change, at: Moment) {
-        if let Some(call) = self.calls.get_mut(&id) {
-            call.core.apply(change, at);
-            self.touched.insert(id);
-        }
-    }
-
-    /// What pages say of episodes, by the alarms' own records.
-    fn tell_of_episodes(&mut self, ground: &Ground<'_>, record: &Record) {
-        let (seq, at) = (record.seq, record.at.mono);
-        match &record.body {
-            Body::Raised { alarm, episode, place, priority, since, because, .. } => {
-                if ground.alarm(alarm).is_none() {
-                    return;
-                }
-                let raises = self.raises.entry(alarm.clone()).or_default();
-                raises.retain(|(_, raised)| at - *raised <= crate::callout::kin::FLICKER_WITHIN);
-                raises.push((seq, at));
-                if raises.len() > RAISES {
-                    raises.remove(0);
-                }
-                let begun = Member {
-                    alarm: alarm.clone(),
-                    episode: *episode,
-                    place: place.clone(),
-                    priority: *priority,
-                    onset: at - *since,
-                    because: because.clone(),
-                    fate: Fate::Stands,
-                    worse: false,
-                    blind: false,
-                };
-                // What comes back unanswered is the same episode, but of now.
-                match self.episodes.get_mut(alarm).filter(|known| known.episode == *episode) {
-                    Some(known) => known.onset = begun.onset,
-                    None => drop(self.episodes.insert(alarm.clone(), begun)),
-                }
-                self.change_members(*episode, |member| member.fate = Fate::Stands);
-            }
-            Body::Worsened { episode, because, .. } => self.change_members(*episode, |member| {
-                member.worse = true;
-                member.because.clone_from(because);
-            }),
-            Body::LostSight { episode, .. } => self.change_members(*episode, |it| it.blind = true),
-            Body::FoundSight { episode, .. } => self.change_members(*episode, |it| it.blind = false),
-            Body::Returned { episode, .. } => {
-                self.change_members(*episode, |member| member.fate = Fate::Over(at));
-            }
-            Body::Shelved { alarm, .. } | Body::TakenOut { alarm, .. } | Body::Suppressed { alarm } => {
-                let Some(episode) = self.episodes.get(alarm).map(|known| known.episode) else { return };
-                self.change_members(episode, |member| {
-                    if member.fate == Fate::Stands {
-                        member.fate = Fate::PutAside;
-                    }
-                });
-            }
-            _ => {}
-        }
-    }
-
-    /// Changes what is said of an episode.
-    fn change_members(&mut self, episode: Seq, change: impl Fn(&mut Member)) {
-        self.episodes.values_mut().filter(|known| known.episode == episode).for_each(&change);
-        for call in self.calls.values_mut().filter(|call| !call.ended()) {
-            call.members.iter_mut().filter(|member| member.episode == episode).for_each(&change);
-        }
-    }
-
-    /// Puts an alarm's latest episode on the list of a call-out, once.
-    fn list(&mut self, call: Seq, alarm: &str) {
-        let Some(latest) = self.episodes.get(alarm).cloned() else { return };
-        let Some(call) = self.calls.get_mut(&call) else { return };
-        let latest = Member { fate: Fate::Stands, ..latest };
-        match call.members.iter_mut().find(|member| member.alarm == alarm) {
-            Some(known) => *known = latest,
-            None => call.members.push(latest),
         }
     }
 

@@ -80,6 +80,20 @@ impl Callouts {
                 let (rank, target) = (rank_of(known, at), Target::parse(target));
                 self.change(*call, &Change::Told { target, message, rank, about: None }, at);
             }
+            // From here on it keeps its changes itself.
+            Body::CallChanged { call, .. } => {
+                if let Some(call) = self.calls.get_mut(call) {
+                    call.older = false;
+                }
+            }
+            _ => self.apply_older_episode(ground, record),
+        }
+    }
+
+    /// What a record of an alarm says of the older call-outs that it is in.
+    fn apply_older_episode(&mut self, ground: &Ground<'_>, record: &Record) {
+        let at = record.at.mono;
+        match &record.body {
             Body::Worsened { episode, .. } => {
                 self.older_member(*episode, &Change::Worsened { episode: *episode }, at)
             }
@@ -99,12 +113,6 @@ impl Callouts {
             Body::Suppressed { alarm } => {
                 let by = By { who: "declared work".to_owned(), via: "work".to_owned() };
                 self.older_aside(alarm, by, at);
-            }
-            // From here on it keeps its changes itself.
-            Body::CallChanged { call, .. } => {
-                if let Some(call) = self.calls.get_mut(call) {
-                    call.older = false;
-                }
             }
             _ => {}
         }
