@@ -349,7 +349,7 @@ impl Callouts {
         if !self.get(id).is_some_and(|call| !call.ended() && !goes_on(call)) {
             return;
         }
-        if self.has_to_bid(id, cx.mono()) {
+        if self.has_to_bid(cx, id) {
             next.then(Task::End(id));
         } else {
             next.record(Body::CallEnded { call: id });

@@ -107,6 +107,9 @@ impl Engine {
             Task::End(call) => self.decide(|cx, next| cx.callouts.on_end(cx, call, next)),
             Task::PageEnded(call) => self.decide(|cx, next| cx.callouts.on_page_ended(cx, call, next)),
             Task::SayDark(episode) => self.decide(|cx, next| cx.callouts.on_dark(cx, episode, next)),
+            Task::TestMissed { target, delivered } => {
+                self.decide(|cx, next| cx.drills.on_unanswered(cx, (&target, delivered), next));
+            }
             Task::LookAtHands => self.decide(|cx, next| cx.callouts.on_hands(cx, next)),
             Task::TendSirens => self.decide(|cx, next| cx.callouts.on_sirens(cx, next)),
             Task::Hush { siren, by } => self.decide(|cx, next| cx.callouts.on_hush(cx, &siren, by, next)),

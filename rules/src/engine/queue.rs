@@ -85,6 +85,7 @@ impl Queue {
             | Task::PageEnded(_)
             | Task::Answer { .. }
             | Task::HandOn { .. }
+            | Task::TestMissed { .. }
             | Task::SayDark(_)
             | Task::Hush { .. }
             | Task::EndOrphans
@@ -182,6 +183,7 @@ impl Queue {
             | Task::PageEnded(_)
             | Task::Answer { .. }
             | Task::HandOn { .. }
+            | Task::TestMissed { .. }
             | Task::SayDark(_)
             | Task::Hush { .. }
             | Task::TendSirens

@@ -82,6 +82,13 @@ pub(super) enum Task {
         /// Who.
         by: By,
     },
+    /// Drills: nobody has answered a test page in its time.
+    TestMissed {
+        /// By which way it went.
+        target: Target,
+        /// The next hop had taken it.
+        delivered: bool,
+    },
     /// Callouts: this watch's own power is about to end, as this episode says.
     SayDark(Seq),
     /// Callouts: a heater that was cut may have been switched back by a person.

@@ -129,6 +129,17 @@ pub enum About {
         /// Who is told.
         to: String,
     },
+    /// Somebody has not answered a test page within its time.
+    Unanswered {
+        /// Who.
+        who: String,
+        /// By which way it went: `ines.push`.
+        target: String,
+        /// The next hop had taken it.
+        delivered: bool,
+        /// Who is told.
+        to: String,
+    },
 }
 
 /// The pages about one absence, in order of time.

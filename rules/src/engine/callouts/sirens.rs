@@ -2,6 +2,7 @@
 //! call-out that wants it, or wanted it last, whenever it changes.
 
 use super::Callouts;
+use crate::callout::Call;
 use crate::callout::siren::{HUSH, Limits, SirenChange, told_until};
 use crate::callout::state::Kind;
 use crate::engine::context::Context;
@@ -31,19 +32,20 @@ impl Callouts {
 
     /// Each siren is bidden what it should do, if that is not what it was bidden last.
     pub(in crate::engine) fn on_sirens(&self, cx: &Context<'_>, next: &mut Next) {
-        let (bids, again) = self.bids(cx.mono());
+        let (bids, again) = self.bids(cx);
         next.tasks.extend(bids);
         next.wake(DeadlineReason::Sirens, again);
     }
 
     /// Whether a siren has still to be bidden something in the name of this call-out.
-    pub(super) fn has_to_bid(&self, id: Seq, now: Moment) -> bool {
+    pub(super) fn has_to_bid(&self, cx: &Context<'_>, id: Seq) -> bool {
         let of = |task: &Task| matches!(task, Task::Page { call, .. } if *call == id);
-        self.bids(now).0.iter().any(of)
+        self.bids(cx).0.iter().any(of)
     }
 
     /// The pages that sirens have to get, and when that may change by itself.
-    fn bids(&self, now: Moment) -> (Vec<Task>, Option<Moment>) {
+    fn bids(&self, cx: &Context<'_>) -> (Vec<Task>, Option<Moment>) {
+        let now = cx.mono();
         let (mut bids, mut again) = (Vec::new(), None);
         for target in self.told_sirens() {
             let siren = self.sirens.get(target).cloned().unwrap_or_default();
@@ -53,7 +55,7 @@ impl Callouts {
             if wish.on == siren.since.is_some() {
                 continue;
             }
-            let Some((call, purpose)) = self.voice_of(target, wish.on, now) else { continue };
+            let Some((call, purpose)) = self.voice_of(cx, target, wish.on) else { continue };
             bids.push(Task::Page { call, target: target.clone(), purpose });
         }
         (bids, again)
@@ -69,10 +71,15 @@ impl Callouts {
     }
 
     /// The call-out in whose name a siren is bidden something, and what that page is for.
-    fn voice_of(&self, target: &Target, on: bool, now: Moment) -> Option<(Seq, Purpose)> {
+    fn voice_of(&self, cx: &Context<'_>, target: &Target, on: bool) -> Option<(Seq, Purpose)> {
+        let now = cx.mono();
         let told = self.calls.values().rev().filter(|call| call.core.told.contains_key(target));
         if !on {
-            return told.into_iter().next().map(|call| (call.core.id, Purpose::Taken));
+            // Whoever bade it last, so that this page takes the place of one that is still on its way.
+            let last = |call: &&Call| {
+                cx.pages(call.core.id).iter().filter(|sent| sent.target == *target).map(|sent| sent.id).max()
+            };
+            return told.max_by_key(last).map(|call| (call.core.id, Purpose::Taken));
         }
         let wants = |until: Option<Moment>| until.is_some_and(|until| until > now);
         let mut those = told.filter(|call| wants(told_until(&call.core, target, Limits::default(), now)));

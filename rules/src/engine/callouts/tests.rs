@@ -157,3 +157,38 @@ fn an_answer_that_names_a_time_past_its_bounds_holds_as_long_as_they_allow_and_s
     assert!(!kinds(&next)[0].contains("refused"), "{:?}", kinds(&next));
     assert_eq!(due(&rig, DeadlineReason::Lease(call)), Some(rig.now.mono + Span::hours(2)));
 }
+
+#[test]
+fn a_call_out_in_a_journal_of_before_goes_on_where_it_was() {
+    let mut rig = TestRig::new();
+    let episode = rig.raise("leak");
+    let (policy, code) = ("household".to_owned(), "OLD1".to_owned());
+    let call = rig.tell(Body::CallBegan { policy, purpose: Purpose::Call, code, hold: Span::ZERO });
+    rig.tell(Body::Joined { call, alarm: "leak".to_owned(), episode });
+    rig.tell(Body::Stepped { call, step: 0 });
+    let (target, headline) = ("ines.push".to_owned(), String::new());
+    rig.tell(Body::Paged { call, target, purpose: Purpose::Call, headline, also: Vec::new() });
+    let begun = rig.now.mono;
+    assert_eq!(due(&rig, DeadlineReason::Step(call)), Some(begun + Span::minutes(5)));
+    rig.later(Span::minutes(5));
+    let next = rig.act(|cx, next| cx.callouts.on_time(cx, call, next));
+    assert_eq!(pages(&next.tasks), ["ines.mail", "tom.mail"], "{:?}", kinds(&next));
+    assert_eq!(rig.parts.callouts.get(call).map(|of| of.code()), Some("OLD1"));
+}
+
+#[test]
+fn an_answer_in_a_journal_of_before_still_holds_and_what_is_worse_breaks_through_it() {
+    let mut rig = TestRig::new();
+    let episode = rig.raise("leak");
+    let (policy, code) = ("household".to_owned(), "OLD1".to_owned());
+    let call = rig.tell(Body::CallBegan { policy, purpose: Purpose::Call, code, hold: Span::ZERO });
+    rig.tell(Body::Joined { call, alarm: "leak".to_owned(), episode });
+    rig.tell(Body::Stepped { call, step: 0 });
+    rig.tell(Body::Answered { call, by: ines(), lease: Span::minutes(60) });
+    assert_eq!(due(&rig, DeadlineReason::Lease(call)), Some(rig.now.mono + Span::minutes(60)));
+    let worse = rig.act(|cx, next| cx.callouts.on_got_worse(cx, episode, next));
+    assert_eq!(pages(&worse.tasks), ["ines.mail", "ines.push"], "{:?}", kinds(&worse));
+    returned(&mut rig, "leak", episode);
+    rig.act(|cx, next| cx.callouts.on_fell(cx, episode, next));
+    assert!(due(&rig, DeadlineReason::Settle(call)).is_some());
+}

@@ -44,7 +44,7 @@ impl Drills {
         let told = self.told.iter().filter(|(about, told)| match about {
             About::OutageDue => reminds,
             About::Absence { .. } => live.contains(about),
-            About::Guessing { .. } => cx.mono() - told.at <= SAME,
+            About::Guessing { .. } | About::Unanswered { .. } => cx.mono() - told.at <= SAME,
         });
         let outage = self.outage.filter(|_| reminds).map(|(seq, _)| seq);
         told.map(|(_, told)| told.seq).chain(outage).collect()
@@ -92,12 +92,37 @@ impl Drills {
         }
     }
 
+    /// A test page was not answered in its time: everybody else who may be disturbed now is told, or, if
+    /// that is nobody, everybody else; of one person once in some days.
+    pub(in crate::engine) fn on_unanswered(
+        &self,
+        cx: &Context<'_>,
+        (target, delivered): (&Target, bool),
+        next: &mut Next,
+    ) {
+        let Some(who) = target.contact.clone() else { return };
+        let now = cx.civil();
+        let others = || cx.plan.directory.contacts.iter().filter(|(name, _)| **name != who);
+        let open = |contact: &Contact| !cx.now.wall_trusted || contact.reachable(now.date(), now.time());
+        let nobody = !others().any(|(_, contact)| open(contact));
+        let lately = |name: &str| {
+            self.told.iter().any(|(about, told)| {
+                let of = matches!(about, About::Unanswered { who: of, to, .. } if *of == who && to == name);
+                of && cx.mono() - told.at <= SAME
+            })
+        };
+        for (name, _) in others().filter(|(name, contact)| (nobody || open(contact)) && !lately(name)) {
+            let (who, target, to) = (who.clone(), target.to_string(), name.clone());
+            self.tell(cx, &About::Unanswered { who, target, delivered, to }, name, next);
+        }
+    }
+
     fn is_told(&self, about: &About) -> bool {
         match about {
             // Told again and again: what is planned is not told yet.
             About::OutageDue => false,
             About::Absence { .. } => self.told.contains_key(about),
-            About::Guessing { .. } => false,
+            About::Guessing { .. } | About::Unanswered { .. } => false,
         }
     }
 
@@ -152,7 +177,7 @@ impl Drills {
         let (headline, lines) = self.words(cx, about);
         let last = match about {
             About::OutageDue => self.outage.map(|(_, at)| cx.mono() - at),
-            About::Absence { .. } | About::Guessing { .. } => None,
+            About::Absence { .. } | About::Guessing { .. } | About::Unanswered { .. } => None,
         };
         let about = about.clone();
         let page = next.record(Body::Drill(Drilled::Noticed { target, about, last, headline, lines }));
@@ -177,6 +202,10 @@ impl Drills {
         let site = &cx.plan.site;
         if let About::Guessing { who, via, to: _ } = about {
             return guessing(site, who, via);
+        }
+        if let About::Unanswered { who, target, delivered, to: _ } = about {
+            let name = cx.plan.directory.contacts.get(who).map_or(who.as_str(), |known| known.name.as_str());
+            return unanswered(site, name, target, *delivered);
         }
         let About::Absence { contact, first, last, stage } = about else {
             let line = "Pull the plug on purpose, by day, and see what comes of it: slackwater drill outage";
@@ -228,6 +257,22 @@ impl Drills {
             ),
         }
     }
+}
+
+/// Whether help comes that way is not known: the others have to know it before the night.
+fn unanswered(site: &str, name: &str, target: &str, delivered: bool) -> (String, Vec<String>) {
+    let headline = format!("{site}: {name} has not answered a test page");
+    let how = match delivered {
+        true => format!(
+            "It was delivered to {target} as far as can be known, and nobody answered it in its time."
+        ),
+        false => format!("It could not be delivered to {target} in its time."),
+    };
+    let lines = [
+        how,
+        "Until a test page is answered, don't rely on that way: ask whether they can be reached.".to_owned(),
+    ];
+    (headline, lines.to_vec())
 }
 
 fn guessing(site: &str, who: &str, via: &str) -> (String, Vec<String>) {

@@ -66,12 +66,16 @@ impl Drills {
     pub(in crate::engine) fn on_tend(&self, cx: &Context<'_>, next: &mut Next) {
         let over = |test: &OpenTest| cx.mono() - test.at >= test.within;
         for (id, test) in self.tests.iter().filter(|(_, test)| over(test)) {
-            let held = cx.delivery.get(*id).is_some_and(|sent| sent.is_held());
-            let why = match held {
-                true => format!("held back by the limit of its channel for {}", test.within),
-                false => format!("not answered within {}", test.within),
+            let on_its_way = cx.delivery.get(*id);
+            let why = match on_its_way {
+                Some(sent) if sent.is_held() => {
+                    format!("held back by the limit of its channel for {}", test.within)
+                }
+                Some(_) => format!("not delivered within {}", test.within),
+                None => format!("delivered, and not answered within {}", test.within),
             };
             close(*id, test, why, next);
+            next.then(Task::TestMissed { target: test.target.clone(), delivered: on_its_way.is_none() });
         }
         let holds = self.holds(cx);
         match (self.round_due(cx), holds) {

@@ -1,6 +1,7 @@
 use crate::engine::rig::{TestRig, ines, kinds};
 use crate::engine::task::Task;
 use crate::plan::Target;
+use crate::record::{Body, Drilled, Outcome};
 use crate::time::Span;
 
 #[test]
@@ -31,10 +32,12 @@ fn a_test_page_that_is_lost_or_waits_too_long_proves_nothing() {
     rig.later(Span::hours(24 * 8));
     let next = rig.act(|cx, next| cx.drills.on_tend(cx, next));
     assert!(
-        kinds(&next)[0].starts_with("tom.mail is NOT proved: test page not answered within"),
+        kinds(&next)[0].starts_with("tom.mail is NOT proved: test page not delivered within"),
         "{:?}",
         kinds(&next)
     );
+    let tom = Target::parse("tom.mail");
+    assert!(next.tasks.contains(&Task::TestMissed { target: tom, delivered: false }), "{:?}", next.tasks);
 }
 
 #[test]
@@ -44,4 +47,26 @@ fn while_a_call_out_stands_no_test_goes_out() {
     rig.call("leak");
     let next = rig.decide(|cx, next| cx.drills.on_test_reachable(cx, next));
     assert_eq!(next.tasks, [Task::RoundWaits(Some("a call-out stands"))]);
+}
+
+#[test]
+fn the_others_are_told_once_of_somebody_who_has_not_answered_a_test_page() {
+    let mut rig = TestRig::new();
+    rig.act(|cx, next| cx.drills.on_asked(cx, &ines(), next));
+    let tom = Target::parse("tom.mail");
+    let page = rig.act(|cx, next| cx.drills.on_test(cx, &tom, next)).records[0].seq;
+    rig.tell(Body::Delivered { page, result: Outcome::Accepted { note: "taken".to_owned() } });
+    rig.later(Span::hours(24 * 8));
+    let next = rig.act(|cx, next| cx.drills.on_tend(cx, next));
+    assert!(kinds(&next)[0].contains("delivered, and not answered within"), "{:?}", kinds(&next));
+    let next = rig.act(|cx, next| cx.drills.on_unanswered(cx, (&tom, true), next));
+    assert_eq!(next.records.len(), 1, "{:?}", kinds(&next));
+    let Body::Drill(Drilled::Noticed { target, headline, lines, .. }) = &next.records[0].body else {
+        panic!("{:?}", kinds(&next));
+    };
+    assert_eq!(target, "ines.mail");
+    assert!(headline.ends_with("has not answered a test page"), "{headline}");
+    assert!(lines[0].starts_with("It was delivered to tom.mail"), "{lines:?}");
+    let again = rig.decide(|cx, next| cx.drills.on_unanswered(cx, (&tom, true), next));
+    assert!(again.records.is_empty(), "once in some days: {:?}", kinds(&again));
 }
