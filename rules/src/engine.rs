@@ -51,6 +51,7 @@ pub use outage::{Course, OutageView};
 pub use status::{AlarmView, CallView, DeadlineView, Explanation, RelayView, SensorView, Status};
 pub use timers::DeadlineReason;
 pub use turn::{Effect, Reply, Sample, Turn};
+pub use views::Answerable;
 
 use crate::alarm::Aside;
 use crate::ids::{AlarmId, RelayId, Seq};
@@ -268,7 +269,14 @@ impl Engine {
         let mut pace = self.queue.end(self.timers.first(), self.now.mono);
         if (pace == Backlog::Loop) != self.in_a_loop && pace != Backlog::Unfinished {
             self.in_a_loop = pace == Backlog::Loop;
-            self.tell_of_loop();
+            // That the rules chase each other is trouble of a part of the watch, like others.
+            let health = match self.in_a_loop {
+                true => Health::Fails { why: queue::loop_words(self.turn.records.last()) },
+                false => Health::Well,
+            };
+            let mut next = self.fresh();
+            self.parts.sensors.on_health(Part::Rules, health, &mut next);
+            self.settle(next);
             if pace == Backlog::Done {
                 self.work_off();
                 pace = self.queue.end(self.timers.first(), self.now.mono);
@@ -285,17 +293,6 @@ impl Engine {
         }
         self.worded = 0;
         std::mem::take(&mut self.turn)
-    }
-
-    /// That the rules chase each other is trouble of a part of the watch, like others.
-    fn tell_of_loop(&mut self) {
-        let health = match self.in_a_loop {
-            true => Health::Fails { why: queue::loop_words(self.turn.records.last()) },
-            false => Health::Well,
-        };
-        let mut next = self.fresh();
-        self.parts.sensors.on_health(Part::Rules, health, &mut next);
-        self.settle(next);
     }
 
     /// Pages are worded as things stand now, and leave; the first lines of those that wait are kept

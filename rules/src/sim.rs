@@ -160,7 +160,7 @@ impl<W: SimWorld> Sim<W> {
         for effect in turn.effects {
             self.world.carry_out(&self.now, effect, &mut self.open);
         }
-        if self.goes_in_circles(|_| "what its pages and commands came to".to_owned()) {
+        if self.goes_in_circles(|| "what its pages and commands came to".to_owned()) {
             self.open.clear();
         }
     }
@@ -182,12 +182,12 @@ impl<W: SimWorld> Sim<W> {
         self.jump(next);
         let input = match deadline.filter(|(at, _)| *at <= next) {
             Some((_, reason)) => {
-                self.goes_in_circles(|engine| engine.describe(reason));
+                self.goes_in_circles(|| format!("{reason:?}"));
                 Some(Input::Tick)
             }
             None => {
                 if !moves {
-                    self.goes_in_circles(|_| "what happens around it".to_owned());
+                    self.goes_in_circles(|| "what happens around it".to_owned());
                 }
                 self.world.happen(&self.now)
             }
@@ -217,14 +217,14 @@ impl<W: SimWorld> Sim<W> {
     }
 
     /// Counts a turn that nothing from outside began; true if there are too many of them.
-    fn goes_in_circles(&mut self, next: impl FnOnce(&Engine) -> String) -> bool {
+    fn goes_in_circles(&mut self, next: impl FnOnce() -> String) -> bool {
         let at = self.now.mono;
         if at - self.counted_since >= COUNTED_OVER {
             (self.counted_since, self.counted) = (at, 0);
         }
         self.counted += 1;
         if self.counted > MOST_TURNS && self.stuck.is_none() {
-            self.stuck = Some(Stuck { at, next: next(&self.engine) });
+            self.stuck = Some(Stuck { at, next: next() });
         }
         self.stuck.is_some()
     }

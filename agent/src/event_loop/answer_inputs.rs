@@ -197,7 +197,7 @@ impl EventLoop {
             }
             CodeSaid::HandsOn => OperatorCommand::HandOn { code: code.clone() },
         };
-        let is_open = self.engine.is_open_code(&code);
+        let is_open = self.engine.answerable().has_code(&code);
         let turn = self.engine.step(now, Input::Said { command, by: by.clone() });
         let (records, heard) = (turn.records.clone(), turn.heard);
         self.gather(&now, turn);
@@ -225,7 +225,7 @@ impl EventLoop {
             (Refused::Why(why), false) => format!("Not taken: {why}."),
             (Refused::TooMany(_), _) => not_taken(refused, &[], way.verb()),
             (Refused::Why(_), true) => {
-                let open = self.engine.open_for(&by.who);
+                let open = self.engine.answerable().by(&by.who);
                 if open.len() > 1 {
                     self.answers.list(&by.who, &open, now.mono);
                 }

@@ -74,7 +74,7 @@ impl EventLoop {
             Request::Say { who, say } => {
                 match &say {
                     OperatorCommand::Acknowledge { code, length: _ } | OperatorCommand::HandOn { code }
-                        if !self.engine.is_open_code(code) =>
+                        if !self.engine.answerable().has_code(code) =>
                     {
                         if let Some(wait) = self.answers.wrong.wait(BY_SOCKET, now.mono) {
                             return ControlReply { ok: false, text: too_many(wait) };

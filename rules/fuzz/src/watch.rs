@@ -74,7 +74,6 @@ impl Watch {
         self.seen = records.len();
         if let Some((due, reason)) = engine.next_deadline() {
             assert!(due > now.mono, "{reason:?} was due at {due:?}, and it is {:?}", now.mono);
-            assert!(!engine.describe(reason).is_empty());
         }
         assert_eq!(*stuck, None);
     }

@@ -38,11 +38,6 @@ impl Engine {
         self.context().explain(alarm, now)
     }
 
-    /// A deadline's reason in words, for the log.
-    pub fn describe(&self, reason: DeadlineReason) -> String {
-        self.context().reason_words(reason)
-    }
-
     /// What an outage drill of this alarm, or of the one that power loss raises, has to wait for.
     ///
     /// # Errors
@@ -76,19 +71,37 @@ impl Engine {
         gone.map(|(_, alarm)| alarm.name.clone()).collect()
     }
 
+    /// What people can answer now.
+    pub fn answerable(&self) -> Answerable<'_> {
+        Answerable(self)
+    }
+
+    /// How far back the windows reach that know nothing yet: all of them after a start, and those
+    /// of changed conditions after another plan was adopted. None if there are none.
+    pub fn wants_past(&self) -> Option<Span> {
+        let unremembered = self.parts.alarms.unremembered();
+        unremembered.filter_map(|id| self.plan.alarm(id).windows_reach()).max()
+    }
+}
+
+/// What people can answer at a moment.
+#[derive(Clone, Copy, Debug)]
+pub struct Answerable<'e>(&'e Engine);
+
+impl Answerable<'_> {
     /// Whether somebody could answer with this code now: that of an open episode, a call-out or a
     /// test page.
-    pub fn is_open_code(&self, code: &str) -> bool {
+    pub fn has_code(&self, code: &str) -> bool {
         let code = code.trim().to_ascii_uppercase();
-        let parts = &self.parts;
+        let parts = &self.0.parts;
         let call = parts.callouts.running().any(|call| call.code() == code);
         parts.alarms.has_code(&code) || call || parts.drills.has_code(&code)
     }
 
     /// What this person can answer now: call-outs, those that ask somebody first, and the test pages
     /// that wait for them.
-    pub fn open_for(&self, contact: &str) -> Vec<Open> {
-        let parts = &self.parts;
+    pub fn by(&self, contact: &str) -> Vec<Open> {
+        let parts = &self.0.parts;
         let about = |call: &Call| match call.members.first() {
             Some(first) => format!("{} {}", first.place, first.alarm),
             None => format!("drill of {}", call.policy),
@@ -99,12 +112,5 @@ impl Engine {
         let tests = parts.drills.tests_of(contact);
         let tests = tests.map(|code| Open { code: code.to_owned(), about: "test page".to_owned() });
         asking.chain(quiet).chain(tests).collect()
-    }
-
-    /// How far back the windows reach that know nothing yet: all of them after a start, and those
-    /// of changed conditions after another plan was adopted. None if there are none.
-    pub fn wants_past(&self) -> Option<Span> {
-        let unremembered = self.parts.alarms.unremembered();
-        unremembered.filter_map(|id| self.plan.alarm(id).windows_reach()).max()
     }
 }

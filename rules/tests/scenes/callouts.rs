@@ -328,7 +328,7 @@ fn a_second_answer_renews_the_lease_and_tells_nobody_again() {
 }
 
 fn code(site: &Site) -> String {
-    site.engine.open_for("ines").first().expect("it is open").code.clone()
+    site.engine.answerable().by("ines").first().expect("it is open").code.clone()
 }
 
 #[test]
