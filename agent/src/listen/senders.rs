@@ -1,4 +1,4 @@
-//! Sensors that share one sender: values of one message, topics of one described device, and topics whose
+//! Sensors that share one sender: values of one message, topics of one described device, and neighbouring topics whose
 //! messages come together again and again. If the sender dies, that is to be one page.
 
 use super::homie::Described;
@@ -22,7 +22,7 @@ pub(super) fn senders(
         for (other, (another, too)) in topics.iter().enumerate().skip(one + 1) {
             let device = |topic: &str| told.get(topic).map(|described| described.device.as_str());
             let described = device(topic).is_some_and(|named| device(another) == Some(named));
-            if described || come_together(heard, too) {
+            if described || are_neighbours(topic, another) && come_together(heard, too) {
                 join(&mut of, one, other);
             }
         }
@@ -37,6 +37,14 @@ pub(super) fn senders(
 fn join(of: &mut [usize], one: usize, other: usize) {
     let (Some(keep), Some(drop)) = (of.get(one).copied(), of.get(other).copied()) else { return };
     of.iter_mut().filter(|sender| **sender == drop).for_each(|sender| *sender = keep);
+}
+
+/// Whether two topics may be one device's: they differ in what stands at the end. Two boards that happen
+/// to speak in the same second are no one sender.
+fn are_neighbours(one: &str, other: &str) -> bool {
+    let same = one.split('/').zip(other.split('/')).take_while(|(one, other)| one == other).count();
+    let levels = one.split('/').count().min(other.split('/').count());
+    same > 0 && same + 1 >= levels
 }
 
 /// Whether nearly every message of each has one of the other beside it.

@@ -120,6 +120,19 @@ fn sensors_of_one_board_share_a_gateway_and_those_of_others_don_t() {
 }
 
 #[test]
+fn boards_that_speak_in_the_same_moment_are_no_one_sender_unless_their_topics_are_neighbours() {
+    let together = hear(&[
+        ("reef/board1/lagoon/temp", &["25"], 10, 100),
+        ("reef/board1/lagoon/flow", &["1800"], 10, 110),
+        ("reef/board2/harbour", &["{\"temp\":25}"], 10, 120),
+        ("house/mains", &["on", "off"], 10, 130),
+    ]);
+    let plan = checked(&proposed(&together));
+    let gateways: Vec<_> = plan.sensors.iter().map(|sensor| sensor.gateway.as_deref()).collect();
+    assert_eq!(gateways, [None, Some("reef-board1-lagoon"), Some("reef-board1-lagoon"), None]);
+}
+
+#[test]
 fn a_device_that_describes_itself_is_taken_at_its_word() {
     let description = r#"{"homie":"5.0","name":"Reef box","version":7,"nodes":{"display":{"name":"Lagoon display",
         "properties":{"t1":{"name":"Water temperature","datatype":"float","unit":"°C"},

@@ -160,7 +160,6 @@ impl Facts<'_> {
                 until.unwrap_or_default()
             )));
         }
-        lines.extend(self.next().map(|next| PageLine::of(format!("Without an answer: {next}."))));
         lines
     }
 
@@ -226,6 +225,7 @@ impl Facts<'_> {
             let words = format!("{} answered {}", self.person(&by.who), by_way(by));
             lines.push(PageLine::At(self.time(*at), words));
         }
+        lines.extend(self.next().map(|next| PageLine::of(format!("Without an answer {next}."))));
         lines
     }
 
