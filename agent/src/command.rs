@@ -21,7 +21,7 @@ use crate::event_loop::{self, Parts};
 use crate::journal::JournalError;
 use crate::log::init_log;
 use crate::settings::{Environment, Places};
-use crate::site::Site;
+use crate::site::SiteFiles;
 use clap::{Args, Parser, Subcommand};
 use slackwater_rules::engine::OperatorCommand;
 use slackwater_rules::time::Span;
@@ -379,14 +379,14 @@ fn wrong(text: &str) -> ExitCode {
 
 async fn run(config: Config) -> ExitCode {
     let environment = Environment::of_process();
-    let site = match Site::load_sound(&config.config, &environment) {
+    let site = match SiteFiles::load_sound(&config.config, &environment) {
         Ok(site) => site,
         Err(mistakes) => return wrong(&mistakes.text),
     };
     watch(config, environment, site).await
 }
 
-async fn watch(config: Config, environment: Environment, site: Site) -> ExitCode {
+async fn watch(config: Config, environment: Environment, site: SiteFiles) -> ExitCode {
     let _log = match init_log(&site.settings.log) {
         Ok(log) => log,
         Err(error) => return failed(&format!("the log can't be started: {error}")),

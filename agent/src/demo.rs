@@ -13,7 +13,7 @@ use crate::journal::JournalLog;
 use crate::log::init_log;
 use crate::review::{self, ReviewSpan};
 use crate::settings::{Environment, LogFormat, LogSettings};
-use crate::site::Site;
+use crate::site::SiteFiles;
 use broker::Broker;
 use slackwater_rules::time::{Span, Wall};
 use slackwater_rules::units::Quantity;
@@ -74,7 +74,7 @@ async fn try_play(demo: Demo) -> Result<(), String> {
     write(&demo.folder.join("rules.toml"), &unhurried(RULES))?;
     write(&config, &agent_toml(port))?;
     let environment = Environment::default();
-    let site = Site::load(&config, &environment).map_err(|wrong| wrong.text)?;
+    let site = SiteFiles::load(&config, &environment).map_err(|wrong| wrong.text)?;
     let zone = site.settings.places.zone.clone();
     let journal = site.settings.places.journal.path.clone();
     let socket = site.settings.places.control.socket.clone();
@@ -108,7 +108,7 @@ async fn try_play(demo: Demo) -> Result<(), String> {
     ended.map_err(|trouble| trouble.to_string())?;
 
     let log = JournalLog::open(&journal).map_err(|error| error.to_string())?;
-    let plan = Site::load(&demo.folder.join("agent.toml"), &Environment::default());
+    let plan = SiteFiles::load(&demo.folder.join("agent.toml"), &Environment::default());
     let plan = plan.map_err(|wrong| wrong.text)?.plan;
     let window = ReviewSpan { since: start, until: clock.now().wall };
     let review = review::review(&log, Some(&plan), window, &zone).map_err(|error| error.to_string())?;

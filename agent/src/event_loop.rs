@@ -34,7 +34,7 @@ use crate::modem::{Arrived, Modem};
 use crate::mqtt::{self, MqttEvent};
 use crate::service::{Service, ServiceSignal, Signals};
 use crate::settings::{Environment, Settings};
-use crate::site::{Site, broker, last_good};
+use crate::site::{SiteFiles, broker, last_good};
 use crate::sources::{RunningSources, SourceRound};
 use crate::witness::Roster;
 use answer_inputs::AnswerMemory;
@@ -50,7 +50,7 @@ use std::collections::{BTreeMap, VecDeque};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
-use telling::Telling;
+use telling::LastTold;
 use tokio::sync::mpsc;
 
 /// Messages of one batch: enough to commit seldom, few enough to answer at once.
@@ -92,7 +92,7 @@ enum Happening {
 /// Only what makes watching impossible: everything else degrades and is said.
 pub async fn run(parts: Parts) -> Result<(), RunError> {
     let Parts { config, site, environment, clock, onlooker, mut until } = parts;
-    let Site { settings, plan, channels, ways, outputs, rules, mut unusable, .. } = site;
+    let SiteFiles { settings, plan, channels, ways, outputs, rules, mut unusable, .. } = site;
     let mut signals = Signals::listen().map_err(RunError::Signals)?;
     let (door, closed) =
         Door::open(settings.places.control.socket.clone()).await.map_err(RunError::Control)?;
@@ -145,7 +145,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
     let mut watch = EventLoop {
         mending: Mending::of(&config, &settings.places.rules, &health.unusable, now.mono),
         door,
-        telling: Telling::default(),
+        telling: LastTold::default(),
         // Without a modem nothing ever comes.
         texts: texts.unwrap_or_else(|| mpsc::channel(1).1),
         letters,
@@ -214,7 +214,7 @@ struct EventLoop {
     health: PartsHealth,
     mending: Mending,
     door: Door,
-    telling: Telling,
+    telling: LastTold,
     /// From the modem.
     texts: mpsc::Receiver<Arrived>,
     /// From the mailbox.

@@ -19,24 +19,24 @@ pub use propose::{Proposal, propose};
 pub use table::{rows, table};
 
 use crate::plain_text::is_deceptive;
-use observed::{Seen, TopicHeard};
-use payload::Place;
+use observed::{ObservedValue, TopicHeard};
+use payload::PayloadPlace;
 
 /// One value that some topic carries, with what it may be.
 #[derive(Clone, Debug)]
-pub struct Sensed<'o> {
+pub struct HeardValue<'o> {
     /// Where it comes.
     pub topic: &'o str,
-    place: &'o Place,
+    place: &'o PayloadPlace,
     heard: &'o TopicHeard,
-    seen: &'o Seen,
+    seen: &'o ObservedValue,
     /// What it is taken for; nothing if it looks like no sensor.
     pub guess: Option<Guess>,
 }
 
 impl Observations {
     /// Every value, in the order of topics, each with what it is taken for.
-    pub fn sensed(&self) -> Vec<Sensed<'_>> {
+    pub fn sensed(&self) -> Vec<HeardValue<'_>> {
         let told = homie::descriptions(self);
         let mut found = Vec::new();
         for (topic, heard) in self.topics() {
@@ -46,7 +46,7 @@ impl Observations {
             }
             for (place, seen) in heard.values() {
                 let guess = guess::guess(topic, place, seen, told.get(topic));
-                found.push(Sensed { topic, place, heard, seen, guess });
+                found.push(HeardValue { topic, place, heard, seen, guess });
             }
         }
         found

@@ -11,7 +11,7 @@ use crate::channels::Channel;
 use crate::control::{self, ControlReply, Request};
 use crate::modem::Modem;
 use crate::settings::{ChannelSettings, Settings};
-use crate::site::Site;
+use crate::site::SiteFiles;
 use crate::tls::expiry;
 use jiff::Timestamp;
 use serde::Serialize;
@@ -40,7 +40,7 @@ pub enum Went {
 
 /// One thing that was tried.
 #[derive(Clone, Debug, Serialize)]
-pub struct Row {
+pub struct TriedPart {
     /// What: a channel, a sensor, a part of the machine.
     pub what: String,
     /// How it went.
@@ -51,7 +51,7 @@ pub struct Row {
     pub remedy: String,
 }
 
-impl Row {
+impl TriedPart {
     fn ok(what: impl Into<String>, found: impl Into<String>) -> Self {
         Self { what: what.into(), went: Went::Ok, found: found.into(), remedy: String::new() }
     }
@@ -66,11 +66,11 @@ impl Row {
 }
 
 /// What the watch that runs here says of itself, if one does.
-type Running = Option<serde_json::Value>;
+type RunningStatus = Option<serde_json::Value>;
 
 /// Tries everything side by side; sensors are waited for so long.
-pub async fn try_all(site: Site, wait: Duration) -> Vec<Row> {
-    let Site { settings, plan, channels, .. } = site;
+pub async fn try_all(site: SiteFiles, wait: Duration) -> Vec<TriedPart> {
+    let SiteFiles { settings, plan, channels, .. } = site;
     let running = running(&settings).await;
     let (broker, channels, modem, mailbox) = tokio::join!(
         broker::try_out(&settings, &plan, running.as_ref(), wait),
@@ -87,14 +87,14 @@ pub async fn try_all(site: Site, wait: Duration) -> Vec<Row> {
     rows
 }
 
-async fn running(settings: &Settings) -> Running {
+async fn running(settings: &Settings) -> RunningStatus {
     match control::ask(&settings.places.control.socket, &Request::Status { json: true }).await {
         Ok(ControlReply { ok: true, text }) => serde_json::from_str(&text).ok(),
         Ok(ControlReply { ok: false, .. }) | Err(_) => None,
     }
 }
 
-async fn try_channels(channels: BTreeMap<Target, Channel>, settings: &Settings) -> Vec<Row> {
+async fn try_channels(channels: BTreeMap<Target, Channel>, settings: &Settings) -> Vec<TriedPart> {
     let mut rows = Vec::new();
     for (target, mut channel) in channels {
         let remedy = match settings.channels.get(&target) {
@@ -103,9 +103,9 @@ async fn try_channels(channels: BTreeMap<Target, Channel>, settings: &Settings) 
             _ => "see its section in agent.toml",
         };
         match channel.try_out().await {
-            Some(Ok(found)) => rows.push(Row::ok(target.to_string(), found)),
-            Some(Err(why)) => rows.push(Row::bad(target.to_string(), why, remedy)),
-            None => rows.push(Row::note(
+            Some(Ok(found)) => rows.push(TriedPart::ok(target.to_string(), found)),
+            Some(Err(why)) => rows.push(TriedPart::bad(target.to_string(), why, remedy)),
+            None => rows.push(TriedPart::note(
                 target.to_string(),
                 "only a page shows whether it works",
                 "`slackwater drill pages`",
@@ -116,7 +116,7 @@ async fn try_channels(channels: BTreeMap<Target, Channel>, settings: &Settings) 
 }
 
 /// The modem belongs to the watch that runs; without one it is begun, and no text is touched.
-async fn try_modem(settings: &Settings, running: Option<&serde_json::Value>) -> Option<Row> {
+async fn try_modem(settings: &Settings, running: Option<&serde_json::Value>) -> Option<TriedPart> {
     let modem = settings.modem.clone()?;
     let device = modem.device.display().to_string();
     let remedy = format!("see {device}, its SIM, PIN and antenna");
@@ -141,23 +141,23 @@ async fn try_modem(settings: &Settings, running: Option<&serde_json::Value>) -> 
         }
     };
     Some(match view {
-        Ok(found) => Row::ok("modem", found),
-        Err(why) => Row::bad("modem", why, remedy),
+        Ok(found) => TriedPart::ok("modem", found),
+        Err(why) => TriedPart::bad("modem", why, remedy),
     })
 }
 
-async fn try_mailbox(settings: &Settings) -> Option<Row> {
+async fn try_mailbox(settings: &Settings) -> Option<TriedPart> {
     let mailbox = settings.mailbox()?;
     Some(match crate::answers::try_out(mailbox).await {
-        Ok(found) => Row::ok("answers by mail", found),
+        Ok(found) => TriedPart::ok("answers by mail", found),
         Err(why) => {
-            Row::bad("answers by mail", why, "see `[answers.mail]`: host, port, security, user, password")
+            TriedPart::bad("answers by mail", why, "see `[answers.mail]`: host, port, security, user, password")
         }
     })
 }
 
 /// Until when certificates hold: those of servers that were met, and those of files.
-fn certificates(settings: &Settings) -> Vec<Row> {
+fn certificates(settings: &Settings) -> Vec<TriedPart> {
     let tls = settings.broker.tls.iter().filter_map(|tls| tls.ca_file.as_ref());
     let mail = settings.mail.iter().filter_map(|mail| mail.ca_file.as_ref());
     let mailbox = settings.mailbox().and_then(|mailbox| mailbox.ca_file.as_ref());
@@ -174,21 +174,21 @@ fn certificates(settings: &Settings) -> Vec<Row> {
     of_servers.chain(of_files).map(|(what, end)| certificate(what, end, Timestamp::now())).collect()
 }
 
-fn certificate(what: String, end: Timestamp, now: Timestamp) -> Row {
+fn certificate(what: String, end: Timestamp, now: Timestamp) -> TriedPart {
     let days = (end.as_second() - now.as_second()).div_euclid(86_400);
     let date = end.strftime("%Y-%m-%d");
     match days {
         ..0 => {
-            Row::bad(what, format!("ended on {date}"), "renew it, and see that the board's clock is right")
+            TriedPart::bad(what, format!("ended on {date}"), "renew it, and see that the board's clock is right")
         }
-        0..=SOON => Row::note(what, format!("ends on {date}, in {days} days"), "renew it before"),
-        _ => Row::ok(what, format!("holds until {date}")),
+        0..=SOON => TriedPart::note(what, format!("ends on {date}, in {days} days"), "renew it before"),
+        _ => TriedPart::ok(what, format!("holds until {date}")),
     }
 }
 
 /// The rows for a terminal, what failed first.
-pub fn table(rows: &[Row]) -> String {
-    let mut rows: Vec<&Row> = rows.iter().collect();
+pub fn table(rows: &[TriedPart]) -> String {
+    let mut rows: Vec<&TriedPart> = rows.iter().collect();
     rows.sort_by_key(|row| match row.went {
         Went::Bad => 0,
         Went::Note => 1,
@@ -226,7 +226,7 @@ mod tests {
 
     #[test]
     fn what_failed_stands_first_with_its_remedy() {
-        let rows = [Row::ok("clock", "trusted"), Row::bad("mains", "never heard", "see its topic")];
+        let rows = [TriedPart::ok("clock", "trusted"), TriedPart::bad("mains", "never heard", "see its topic")];
         assert_eq!(
             table(&rows),
             "BAD   mains  never heard\n             -> see its topic\nok    clock  trusted\n"

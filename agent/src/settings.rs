@@ -29,7 +29,7 @@ pub use channels::{
     UnusableChannel,
 };
 pub use checkin::CheckInSettings;
-pub use files::{NamedFile, Reading};
+pub use files::{NamedFile, UnusableFile};
 pub use outputs::{key_of, usual_reply_topic};
 pub use places::{ControlSettings, JournalSettings, Places};
 pub use reader::read_text;
@@ -98,7 +98,7 @@ pub struct Read {
 
 impl Settings {
     /// Reads the configuration and checks all of it, the files with secrets included.
-    pub fn read(file: &Path, environment: &Environment, reading: Reading) -> Read {
+    pub fn read(file: &Path, environment: &Environment, reading: UnusableFile) -> Read {
         let files = Files::new(file, environment, reading);
         let (known, report) = reader::read(file, environment, |root| {
             let site = SitePlaces::read(&root, &files);
@@ -115,7 +115,7 @@ impl Settings {
     /// # Errors
     /// All that is wrong.
     pub fn load(file: &Path, environment: &Environment) -> Result<Self, Found> {
-        let read = Self::read(file, environment, Reading::Whole);
+        let read = Self::read(file, environment, UnusableFile::Whole);
         read.settings.ok_or_else(|| read.report.conclude())
     }
 

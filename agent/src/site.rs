@@ -9,7 +9,7 @@ use crate::channels::Channel;
 use crate::checkin;
 use crate::mqtt;
 use crate::settings::{
-    BrokerSettings, ChannelSettings, Environment, NamedFile, Read, Reading, Report, Settings, UpsSettings,
+    BrokerSettings, ChannelSettings, Environment, NamedFile, Read, UnusableFile, Report, Settings, UpsSettings,
     key_of, read_text,
 };
 use jiff::tz::TimeZone;
@@ -24,7 +24,7 @@ use std::time::Duration;
 
 /// A site, ready to be watched.
 #[derive(Debug)]
-pub struct Site {
+pub struct SiteFiles {
     /// The agent's own configuration.
     pub settings: Settings,
     /// What to watch and when to ring.
@@ -59,13 +59,13 @@ pub struct WrongConfiguration {
     pub rules: Option<FindingsView>,
 }
 
-impl Site {
+impl SiteFiles {
     /// Reads everything. Connects to nothing.
     ///
     /// # Errors
     /// All mistakes of both files: what is wrong with one hides nothing of the other.
     pub fn load(config: &Path, environment: &Environment) -> Result<Self, Box<WrongConfiguration>> {
-        Self::load_as(config, environment, Reading::Whole)
+        Self::load_as(config, environment, UnusableFile::Whole)
     }
 
     /// The same for a watch that starts: what a password, a certificate or another file keeps from being
@@ -75,18 +75,18 @@ impl Site {
     /// # Errors
     /// All mistakes of both files, if nothing can be watched or nobody can be told.
     pub fn load_sound(config: &Path, environment: &Environment) -> Result<Self, Box<WrongConfiguration>> {
-        Self::load_as(config, environment, Reading::Sound)
+        Self::load_as(config, environment, UnusableFile::Sound)
     }
 
     fn load_as(
         config: &Path,
         environment: &Environment,
-        reading: Reading,
+        reading: UnusableFile,
     ) -> Result<Self, Box<WrongConfiguration>> {
         let Read { settings, rules, zone, named, report } = Settings::read(config, environment, reading);
         let read = rules.as_deref().map(|file| read_rules(file, zone.clone(), settings.as_ref()));
         let copy = match (&read, &settings, reading) {
-            (Some(read), Some(settings), Reading::Sound) if !is_whole(read) => last_good(settings, zone),
+            (Some(read), Some(settings), UnusableFile::Sound) if !is_whole(read) => last_good(settings, zone),
             _ => None,
         };
         let whole = rules.as_deref().zip(read.as_ref());
@@ -113,7 +113,7 @@ impl Site {
                 }
             }
         }
-        if reading == Reading::Sound {
+        if reading == UnusableFile::Sound {
             nobody_told(&settings, &report);
         }
         match &checked.plan {
@@ -177,15 +177,15 @@ fn noted(report: &Report, read: Option<ReadRules>) -> Option<(Checked, String)> 
 }
 
 /// The ways of check-ins; those that can't be made are noted, or left out.
-fn ways(settings: &mut Settings, report: &Report, reading: Reading) -> Vec<checkin::CheckInWay> {
+fn ways(settings: &mut Settings, report: &Report, reading: UnusableFile) -> Vec<checkin::CheckInWay> {
     let ways = settings.check_in.as_ref().map(checkin::ways).transpose();
     match (ways, reading) {
         (Ok(ways), _) => ways.unwrap_or_default(),
-        (Err(texts), Reading::Whole) => {
+        (Err(texts), UnusableFile::Whole) => {
             note_all(report, "check-in", texts);
             Vec::new()
         }
-        (Err(texts), Reading::Sound) => {
+        (Err(texts), UnusableFile::Sound) => {
             settings.check_in = None;
             settings.unusable.insert("check-in".to_owned(), texts.join("; "));
             Vec::new()
@@ -247,12 +247,12 @@ fn both(agent: &str, rules: &str) -> String {
 
 /// The channels, each ready to be tried; those that can't be are noted at their place in the file, or
 /// stand as unusable.
-fn channels(settings: &mut Settings, report: &Report, reading: Reading) -> BTreeMap<Target, Channel> {
+fn channels(settings: &mut Settings, report: &Report, reading: UnusableFile) -> BTreeMap<Target, Channel> {
     let mut channels = BTreeMap::new();
     for (target, set_up) in &mut settings.channels {
         let made = Channel::new(set_up, settings.mail.as_ref()).or_else(|texts| match reading {
-            Reading::Whole => Err(texts),
-            Reading::Sound => {
+            UnusableFile::Whole => Err(texts),
+            UnusableFile::Sound => {
                 *set_up = set_up.unusable(texts.join("; "));
                 Channel::new(set_up, None)
             }
@@ -290,7 +290,7 @@ pub fn load_plan(
     environment: &Environment,
     rules: Option<&Path>,
 ) -> Result<(Settings, Plan), Box<WrongConfiguration>> {
-    let read = Settings::read(config, environment, Reading::Sound);
+    let read = Settings::read(config, environment, UnusableFile::Sound);
     let rules = rules.map(Path::to_owned).or(read.rules);
     let checked = rules.as_deref().map(|file| read_rules(file, read.zone, read.settings.as_ref()));
     let checked = noted(&read.report, checked).map(|(checked, _)| checked);

@@ -18,7 +18,7 @@ mod sites;
 mod tests;
 mod words;
 
-pub use content::{Facts, GoesDark};
+pub use content::{CheckinFacts, GoesDark};
 pub use form::{CheckIn, Dark, LastReading, OpenAlarm, Planned, VERSION};
 pub use inputs::{announced, noted, sign_of_life, turned_away};
 pub use refusals::CheckinRefusal;

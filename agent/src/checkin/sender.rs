@@ -10,7 +10,7 @@ use crate::mqtt::{self, Handle, MqttEvent};
 use crate::plain_text::tame;
 use crate::settings::CheckInSettings;
 use ring::digest::{SHA256, digest};
-use slackwater_rules::checkin::{CheckIn, Facts, VERSION};
+use slackwater_rules::checkin::{CheckIn, CheckinFacts, VERSION};
 use slackwater_rules::plan::CHECK_INS;
 use slackwater_rules::record::{Outcome, Seq};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
@@ -168,7 +168,7 @@ impl CheckInSender {
         &mut self,
         now: &Now,
         has_records: bool,
-        facts: impl FnOnce() -> Facts<'a>,
+        facts: impl FnOnce() -> CheckinFacts<'a>,
     ) {
         if now.mono < self.due && !has_records {
             return;
@@ -191,7 +191,7 @@ impl CheckInSender {
     }
 
     /// The watch is being stopped in good order: says so, and waits a little for it to get out.
-    pub(crate) async fn farewell(mut self, now: &Now, facts: &Facts<'_>) {
+    pub(crate) async fn farewell(mut self, now: &Now, facts: &CheckinFacts<'_>) {
         let last = self.make(now, facts);
         self.send(last);
         let count = self.count;
@@ -219,7 +219,7 @@ impl CheckInSender {
         self.ways.iter().map(look).collect()
     }
 
-    fn make(&self, now: &Now, facts: &Facts<'_>) -> CheckIn {
+    fn make(&self, now: &Now, facts: &CheckinFacts<'_>) -> CheckIn {
         let blank = CheckIn {
             version: VERSION,
             site: self.settings.name.clone(),
@@ -412,7 +412,7 @@ mod tests {
         /// A turn of the loop, and the count of the newest check-in after it.
         fn turn(&mut self, input: Input) -> u64 {
             let turn = self.engine.step(self.now, input);
-            let facts = || Facts { engine: &self.engine, troubles: Vec::new(), stopping: None };
+            let facts = || CheckinFacts { engine: &self.engine, troubles: Vec::new(), stopping: None };
             self.sender.turn_finished(&self.now, !turn.records.is_empty(), facts);
             self.newest.borrow().0
         }

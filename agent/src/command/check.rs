@@ -4,10 +4,10 @@
 mod service_user;
 
 use super::{Config, failed, wrong};
-use crate::live::{Row, Went, table, try_all};
+use crate::live::{TriedPart, Went, table, try_all};
 use crate::log::init_log;
 use crate::settings::{Environment, LogFormat, LogSettings};
-use crate::site::Site;
+use crate::site::SiteFiles;
 use serde_json::json;
 use slackwater_rules::plan::{FindingView, FindingsView};
 use slackwater_rules::time::Span;
@@ -18,7 +18,7 @@ pub(super) fn check(config: &Config, as_json: bool) -> ExitCode {
     // Findings are the output here; the log only carries what libraries say.
     let quiet = LogSettings { format: LogFormat::Terminal, level: "error".to_owned() };
     let _log = init_log(&quiet);
-    let read = Site::load(&config.config, &Environment::of_process());
+    let read = SiteFiles::load(&config.config, &Environment::of_process());
     if as_json {
         let (agent, rules, ok) = match &read {
             Ok(site) => (&site.findings.0, Some(&site.findings.1), true),
@@ -87,7 +87,7 @@ pub(super) fn check(config: &Config, as_json: bool) -> ExitCode {
 pub(super) async fn live(config: &Config, as_json: bool, wait: Span) -> ExitCode {
     let quiet = LogSettings { format: LogFormat::Terminal, level: "off".to_owned() };
     let _log = init_log(&quiet);
-    let site = match Site::load(&config.config, &Environment::of_process()) {
+    let site = match SiteFiles::load(&config.config, &Environment::of_process()) {
         Ok(site) => site,
         Err(mistakes) => return wrong(&mistakes.text),
     };
@@ -100,7 +100,7 @@ pub(super) async fn live(config: &Config, as_json: bool, wait: Span) -> ExitCode
         eprintln!("trying everything, for at most {} s; nobody is paged", wait.as_secs());
     }
     let mut rows = try_all(site, wait).await;
-    rows.extend(in_the_way.into_iter().map(|found| Row {
+    rows.extend(in_the_way.into_iter().map(|found| TriedPart {
         what: "the service".to_owned(),
         went: Went::Bad,
         found,

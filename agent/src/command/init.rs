@@ -5,7 +5,7 @@
 mod answers;
 
 use super::failed;
-use answers::{Answers, ask, is_slug};
+use answers::{InitAnswers, ask, is_slug};
 use rustix::fs::{Gid, Mode, chmod, chown};
 use std::fs::OpenOptions;
 use std::io::{IsTerminal as _, Write};
@@ -76,7 +76,7 @@ fn writable(folder: &Path) -> &'static Writable {
 }
 
 pub(super) fn write(init: &Init) -> ExitCode {
-    let told = Answers {
+    let told = InitAnswers {
         tanks: init.tanks.clone(),
         broker: init.broker.clone(),
         broker_user: init.broker_user.clone(),
@@ -86,7 +86,7 @@ pub(super) fn write(init: &Init) -> ExitCode {
     if let Err(text) = free(&init.folder) {
         return failed(&text);
     }
-    let answers = match told == Answers::default() && std::io::stdin().is_terminal() {
+    let answers = match told == InitAnswers::default() && std::io::stdin().is_terminal() {
         true => ask(&mut std::io::stdin().lock(), &mut std::io::stdout()),
         false => told,
     };
@@ -104,7 +104,7 @@ pub(super) fn write(init: &Init) -> ExitCode {
 }
 
 /// Which secrets the files name, and how each gets to its place.
-fn secrets(folder: &Path, answers: &Answers) -> Vec<String> {
+fn secrets(folder: &Path, answers: &InitAnswers) -> Vec<String> {
     let owner = if is_service(folder) { format!("-o {GROUP} ") } else { String::new() };
     let line = |name: &str| {
         let file = folder.join("secrets").join(name);
@@ -146,7 +146,7 @@ fn free(folder: &Path) -> Result<(), String> {
 }
 
 /// Writes all files or none over: what is there already stays as it is.
-fn write_all(folder: &Path, answers: &Answers) -> Result<Vec<PathBuf>, String> {
+fn write_all(folder: &Path, answers: &InitAnswers) -> Result<Vec<PathBuf>, String> {
     free(folder)?;
     std::fs::create_dir_all(folder).map_err(|error| format!("{}: {error}", folder.display()))?;
     let places = writable(folder);
@@ -191,14 +191,14 @@ fn open_to_service(folder: &Path, files: &[PathBuf]) -> Result<(), String> {
 mod tests {
     use super::*;
     use crate::settings::Environment;
-    use crate::site::Site;
+    use crate::site::SiteFiles;
     use slackwater_rules::rehearsal::probe;
 
     #[test]
     fn what_init_writes_can_run_and_each_of_its_alarms_rings() {
         let folder = tempfile::tempdir().unwrap();
-        write_all(folder.path(), &Answers::default()).unwrap();
-        let site = Site::load(&folder.path().join("agent.toml"), &Environment::default()).unwrap();
+        write_all(folder.path(), &InitAnswers::default()).unwrap();
+        let site = SiteFiles::load(&folder.path().join("agent.toml"), &Environment::default()).unwrap();
         assert_eq!(site.warnings, "");
         let probes = probe(&site.plan);
         assert!(probes.len() >= 4 && probes.iter().all(|found| found.raised.is_some()), "{probes:?}");
@@ -207,7 +207,7 @@ mod tests {
     #[test]
     fn what_was_answered_stands_in_files_that_pass() {
         let folder = tempfile::tempdir().unwrap();
-        let answers = Answers {
+        let answers = InitAnswers {
             tanks: vec!["lagoon".into(), "harbour-2".into()],
             broker: Some("10.0.0.5:8884".into()),
             broker_user: None,
@@ -219,7 +219,7 @@ mod tests {
         std::fs::create_dir(&secrets).unwrap();
         std::fs::write(secrets.join("mail-password"), "neap").unwrap();
         chmod(secrets.join("mail-password"), Mode::from_raw_mode(0o600)).unwrap();
-        let site = Site::load(&folder.path().join("agent.toml"), &Environment::default());
+        let site = SiteFiles::load(&folder.path().join("agent.toml"), &Environment::default());
         let site = site.unwrap_or_else(|wrong| panic!("{}", wrong.text));
         assert_eq!(site.plan.tanks.len(), 2);
         assert_eq!((site.settings.broker.host.as_str(), site.settings.broker.port), ("10.0.0.5", 8884));
@@ -244,7 +244,7 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let rules = folder.path().join("rules.toml");
         std::fs::write(&rules, "mine").unwrap();
-        let why = write_all(folder.path(), &Answers::default()).unwrap_err();
+        let why = write_all(folder.path(), &InitAnswers::default()).unwrap_err();
         assert!(why.contains("rules.toml is there already"), "{why}");
         assert_eq!(std::fs::read_to_string(rules).unwrap(), "mine");
         assert!(!folder.path().join("agent.toml").exists());

@@ -5,7 +5,7 @@
 use super::{Config, failed, length, wrong};
 use crate::listen::{Observations, propose, rows, table};
 use crate::mqtt::{self, MqttEvent};
-use crate::settings::{Environment, Reading, Settings};
+use crate::settings::{Environment, UnusableFile, Settings};
 use crate::site::connection;
 use slackwater_rules::time::Span;
 use std::fs::OpenOptions;
@@ -49,7 +49,7 @@ pub(super) struct Listen {
 }
 
 pub(super) async fn carry_out(listen: Listen) -> ExitCode {
-    let read = Settings::read(&listen.config.config, &Environment::of_process(), Reading::Sound);
+    let read = Settings::read(&listen.config.config, &Environment::of_process(), UnusableFile::Sound);
     let Some(settings) = read.settings else { return wrong(&read.report.conclude().to_string()) };
     let folder = listen.config.config.parent().unwrap_or(Path::new(""));
     let out = listen.out.clone().unwrap_or_else(|| folder.join(PROPOSED));

@@ -6,7 +6,7 @@ use crate::clock::Clock;
 use crate::journal::JournalLog;
 use crate::review::{self, ReviewSpan, parse_when};
 use crate::settings::{Environment, Places};
-use crate::site::Site;
+use crate::site::SiteFiles;
 use clap::{Args, Subcommand, ValueEnum};
 use slackwater_rules::engine::OperatorCommand;
 use slackwater_rules::record::{Body, Seq, Verdict};
@@ -126,7 +126,7 @@ fn print(Print { since, until, json, csv, full, config }: &Print) -> ExitCode {
         }
     };
     // Without a plan the review still says what happened, in base units.
-    let site = Site::load(&config.config, &environment).ok();
+    let site = SiteFiles::load(&config.config, &environment).ok();
     let plan = site.as_ref().map(|site| &site.plan);
     let read = JournalLog::open(&places.journal.path)
         .and_then(|log| review::review(&log, plan, window, &places.zone));

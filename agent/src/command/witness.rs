@@ -4,7 +4,7 @@
 use super::{Config, Speaker, failed, length, say, watch, wrong};
 use crate::checkin::SiteKey;
 use crate::settings::Environment;
-use crate::site::Site;
+use crate::site::SiteFiles;
 use clap::{Args, Subcommand};
 use slackwater_rules::engine::OperatorCommand;
 use slackwater_rules::time::Span;
@@ -74,7 +74,7 @@ pub(super) async fn carry_out(witness: Witness) -> ExitCode {
 
 async fn run(config: PathBuf) -> ExitCode {
     let environment = Environment::of_process();
-    match Site::load_sound(&config, &environment) {
+    match SiteFiles::load_sound(&config, &environment) {
         Ok(site) if site.plan.watched.is_empty() => wrong(&format!(
             "{}: it watches no other site: each needs a table `[watched.NAME]`",
             site.settings.places.rules.display()

@@ -3,7 +3,7 @@
 
 use super::EventLoop;
 use crate::secret::strike_out;
-use slackwater_rules::checkin::{self, Believed, CheckinRefusal, Facts};
+use slackwater_rules::checkin::{self, Believed, CheckinRefusal, CheckinFacts};
 use slackwater_rules::engine::Arrival;
 use slackwater_rules::plan::{CHECK_INS, Watched};
 use slackwater_rules::time::Now;
@@ -69,11 +69,11 @@ impl EventLoop {
         }
     }
 
-    fn facts<'a>(&'a self, stopping: Option<&'a str>) -> Facts<'a> {
+    fn facts<'a>(&'a self, stopping: Option<&'a str>) -> CheckinFacts<'a> {
         let broker = self.health.deaf.as_ref().map(|why| format!("its broker can't be heard: {why}"));
         let journal = self.keeper.trouble().map(|why| format!("its journal can't be written: {why}"));
         let clock = (!self.clock.now().wall_trusted).then(|| "its clock is not set".to_owned());
         let troubles = broker.into_iter().chain(journal).chain(clock).collect();
-        Facts { engine: &self.engine, troubles, stopping }
+        CheckinFacts { engine: &self.engine, troubles, stopping }
     }
 }

@@ -6,7 +6,7 @@
 use super::{EventLoop, checkin, mail_inputs};
 use crate::control::{self, Control, PendingRequest};
 use crate::modem::Modem;
-use crate::site::Site;
+use crate::site::SiteFiles;
 use slackwater_rules::time::{Moment, Span};
 use std::collections::BTreeMap;
 use std::hash::{DefaultHasher, Hash as _, Hasher as _};
@@ -113,7 +113,7 @@ impl EventLoop {
         if known.is_empty() || fingerprint(&self.config, &self.settings.places.rules) != self.mending.files {
             return;
         }
-        let Ok(site) = Site::load_sound(&self.config, &self.environment) else { return };
+        let Ok(site) = SiteFiles::load_sound(&self.config, &self.environment) else { return };
         if site.unusable == known {
             return;
         }
@@ -131,7 +131,7 @@ impl EventLoop {
     }
 
     /// What a reload leaves to a restart, because it is in use, and what was never begun here.
-    fn take_late(&mut self, site: &Site) {
+    fn take_late(&mut self, site: &SiteFiles) {
         let mended =
             |part: &str| self.health.unusable.contains_key(part) && !site.unusable.contains_key(part);
         if mended("broker") {

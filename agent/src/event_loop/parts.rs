@@ -3,7 +3,7 @@
 use crate::clock::Clock;
 use crate::journal::JournalError;
 use crate::settings::Environment;
-use crate::site::Site;
+use crate::site::SiteFiles;
 use slackwater_rules::engine::Turn;
 use slackwater_rules::time::Now;
 use std::fmt;
@@ -22,7 +22,7 @@ pub struct Parts {
     /// The agent's configuration file.
     pub config: PathBuf,
     /// What it comes to.
-    pub site: Site,
+    pub site: SiteFiles,
     /// Where changed settings are read from at a reload.
     pub environment: Environment,
     /// The board's clocks, or the demo's.

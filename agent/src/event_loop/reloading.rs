@@ -4,7 +4,7 @@
 use super::{EventLoop, keep_rules, recollecting};
 use crate::channels::Channels;
 use crate::plain_text::beginning;
-use crate::site::{Site, register, subscriptions};
+use crate::site::{SiteFiles, register, subscriptions};
 use crate::sources::RunningSources;
 
 /// Of what is wrong with files, so much goes to whoever asked and into the log …
@@ -19,7 +19,7 @@ impl EventLoop {
     /// plan in force; so does dropping an alarm that is open, unless the keeper insists.
     pub(super) fn reload(&mut self, insists: bool) -> Result<String, String> {
         self.service.reloading();
-        let read = Site::load(&self.config, &self.environment).map_err(|wrong| wrong.text);
+        let read = SiteFiles::load(&self.config, &self.environment).map_err(|wrong| wrong.text);
         let read = read.and_then(|site| match self.engine.dropped_by(&site.plan) {
             gone if gone.is_empty() || insists => Ok(site),
             gone => Err(format!(
@@ -55,7 +55,7 @@ impl EventLoop {
         result
     }
 
-    pub(super) fn adopt(&mut self, site: Site) -> String {
+    pub(super) fn adopt(&mut self, site: SiteFiles) -> String {
         self.health.reload_refused = None;
         keep_rules(&self.settings, site.rules.as_deref());
         self.settings.metrics.clone_from(&site.settings.metrics);

@@ -24,7 +24,7 @@ const AGAIN: Span = Span::seconds(10);
 
 /// What was told last, and when the next look is due.
 #[derive(Debug, Default)]
-pub(super) struct Telling {
+pub(super) struct LastTold {
     due: Option<Moment>,
     last: Option<Moment>,
     state: Option<String>,

@@ -3,8 +3,8 @@
 //! none.
 
 use super::homie::Described;
-use super::observed::{MOST_WORDS, Seen};
-use super::payload::Place;
+use super::observed::{MOST_WORDS, ObservedValue};
+use super::payload::PayloadPlace;
 use std::fmt;
 
 /// How sure a guess is.
@@ -56,7 +56,7 @@ pub struct GuessedWords {
 }
 
 /// A quantity of the trade, and what speaks for it.
-struct Kind {
+struct TradeQuantity {
     measures: &'static str,
     /// Words of topics that name it.
     words: &'static [&'static str],
@@ -64,37 +64,37 @@ struct Kind {
     units: &'static [(&'static str, f64, f64)],
 }
 
-const KINDS: &[Kind] = &[
-    Kind {
+const KINDS: &[TradeQuantity] = &[
+    TradeQuantity {
         measures: "temperature",
         words: &["temperature", "temp", "tmp", "thermometer", "watertemp", "thermo"],
         units: &[("degC", -10.0, 45.0), ("degF", 45.0, 115.0)],
     },
-    Kind { measures: "ph", words: &["ph"], units: &[("pH", 5.0, 10.0)] },
-    Kind { measures: "salinity", words: &["salinity", "sal"], units: &[("ppt", 0.0, 50.0)] },
-    Kind {
+    TradeQuantity { measures: "ph", words: &["ph"], units: &[("pH", 5.0, 10.0)] },
+    TradeQuantity { measures: "salinity", words: &["salinity", "sal"], units: &[("ppt", 0.0, 50.0)] },
+    TradeQuantity {
         measures: "flow",
         words: &["flow", "flowrate"],
         units: &[("L/h", 60.0, 50_000.0), ("L/min", 0.0, 60.0)],
     },
-    Kind { measures: "level", words: &["level", "waterlevel", "depth"], units: &[("cm", 0.0, 200.0)] },
-    Kind { measures: "energy", words: &["energy", "kwh"], units: &[("kWh", 0.0, 1e6)] },
-    Kind {
+    TradeQuantity { measures: "level", words: &["level", "waterlevel", "depth"], units: &[("cm", 0.0, 200.0)] },
+    TradeQuantity { measures: "energy", words: &["energy", "kwh"], units: &[("kWh", 0.0, 1e6)] },
+    TradeQuantity {
         measures: "power",
         words: &["power", "watt", "watts", "apower", "consumption"],
         units: &[("W", 0.0, 5_000.0)],
     },
-    Kind {
+    TradeQuantity {
         measures: "current",
         words: &["current", "amps", "ampere", "amperage"],
         units: &[("A", 0.0, 64.0)],
     },
-    Kind { measures: "voltage", words: &["voltage", "volt", "volts"], units: &[("V", 0.0, 480.0)] },
-    Kind { measures: "battery", words: &["battery", "batt", "soc"], units: &[("%", 0.0, 100.0)] },
-    Kind { measures: "humidity", words: &["humidity", "rh", "hum"], units: &[("%", 0.0, 100.0)] },
-    Kind { measures: "oxygen", words: &["oxygen", "o2"], units: &[("mg/L", 0.0, 20.0)] },
-    Kind { measures: "light", words: &["par", "ppfd"], units: &[("umol/m2/s", 0.0, 2_500.0)] },
-    Kind { measures: "pressure", words: &["pressure", "baro"], units: &[("hPa", 800.0, 1_100.0)] },
+    TradeQuantity { measures: "voltage", words: &["voltage", "volt", "volts"], units: &[("V", 0.0, 480.0)] },
+    TradeQuantity { measures: "battery", words: &["battery", "batt", "soc"], units: &[("%", 0.0, 100.0)] },
+    TradeQuantity { measures: "humidity", words: &["humidity", "rh", "hum"], units: &[("%", 0.0, 100.0)] },
+    TradeQuantity { measures: "oxygen", words: &["oxygen", "o2"], units: &[("mg/L", 0.0, 20.0)] },
+    TradeQuantity { measures: "light", words: &["par", "ppfd"], units: &[("umol/m2/s", 0.0, 2_500.0)] },
+    TradeQuantity { measures: "pressure", words: &["pressure", "baro"], units: &[("hPa", 800.0, 1_100.0)] },
 ];
 
 /// What says words: names that speak for it.
@@ -148,12 +148,12 @@ const DEVICE_NUMBERS: [&str; 12] = [
 ];
 
 /// What a value probably is.
-pub(super) fn guess(topic: &str, place: &Place, seen: &Seen, told: Option<&Described>) -> Option<Guess> {
+pub(super) fn guess(topic: &str, place: &PayloadPlace, seen: &ObservedValue, told: Option<&Described>) -> Option<Guess> {
     let near = words_of(topic, place, told);
     if near.first().is_some_and(|own| DEVICE_NUMBERS.contains(&own.as_str())) {
         return None;
     }
-    let described = told.is_some() || matches!(place, Place::Senml(_));
+    let described = told.is_some() || matches!(place, PayloadPlace::Senml(_));
     let worded = told.is_some_and(|told| told.datatype == "boolean" || told.datatype == "enum");
     let switches = seen.words.iter().all(|word| word == "0" || word == "1");
     let guessed = match seen.is_number() && !worded {
@@ -167,14 +167,14 @@ pub(super) fn guess(topic: &str, place: &Place, seen: &Seen, told: Option<&Descr
     })
 }
 
-fn number(near: &[String], seen: &Seen, told: Option<&Described>) -> Option<Guess> {
+fn number(near: &[String], seen: &ObservedValue, told: Option<&Described>) -> Option<Guess> {
     let (lowest, highest) = (seen.lowest?, seen.highest?);
     let declared = told.and_then(|told| told.unit.clone()).or_else(|| seen.unit.clone());
     let named = near
         .iter()
         .find_map(|word| Some((KINDS.iter().find(|kind| kind.words.contains(&word.as_str()))?, word)));
     let by_unit = |unit: &str| KINDS.iter().find(|kind| kind.units.iter().any(|(name, ..)| *name == unit));
-    let fits = |kind: &Kind| {
+    let fits = |kind: &TradeQuantity| {
         kind.units.iter().find(|(_, low, high)| *low <= lowest && highest <= *high).map(|(unit, ..)| *unit)
     };
     match (named, declared) {
@@ -212,7 +212,7 @@ fn number(near: &[String], seen: &Seen, told: Option<&Described>) -> Option<Gues
     }
 }
 
-fn said_words(near: &[String], seen: &Seen) -> Option<Guess> {
+fn said_words(near: &[String], seen: &ObservedValue) -> Option<Guess> {
     let heard: Vec<&String> = seen.words.iter().collect();
     if heard.is_empty() || heard.len() >= MOST_WORDS || heard.iter().any(|word| is_life(word)) {
         return None;
@@ -291,11 +291,11 @@ fn like(word: &str, heard: &[&String]) -> String {
 }
 
 /// The words of a topic and of the place in it, the nearest to the value first.
-pub(super) fn words_of(topic: &str, place: &Place, told: Option<&Described>) -> Vec<String> {
+pub(super) fn words_of(topic: &str, place: &PayloadPlace, told: Option<&Described>) -> Vec<String> {
     let inner = match place {
-        Place::Whole => String::new(),
-        Place::Pointer(pointer) => pointer.clone(),
-        Place::Senml(name) => name.clone(),
+        PayloadPlace::Whole => String::new(),
+        PayloadPlace::Pointer(pointer) => pointer.clone(),
+        PayloadPlace::Senml(name) => name.clone(),
     };
     let whole = match told {
         Some(told) => format!("{topic}/{inner} {}", told.words),

@@ -1,7 +1,7 @@
 //! What was heard, topic by topic, within bounds: a broker may carry thousands of topics and a device
 //! may have gone mad.
 
-use super::payload::{self, Form, Place, Said};
+use super::payload::{self, Form, PayloadPlace, PayloadSaid};
 use slackwater_rules::time::Span;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -33,14 +33,14 @@ pub(super) struct TopicHeard {
     pub(super) live_count: u64,
     /// Whether the broker kept one from before.
     pub(super) retained: bool,
-    values: BTreeMap<Place, Seen>,
+    values: BTreeMap<PayloadPlace, ObservedValue>,
     /// The last payload, for descriptions.
     last: Vec<u8>,
 }
 
 /// What one value said.
 #[derive(Clone, Debug, Default)]
-pub(super) struct Seen {
+pub(super) struct ObservedValue {
     pub(super) lowest: Option<f64>,
     pub(super) highest: Option<f64>,
     pub(super) unit: Option<String>,
@@ -100,7 +100,7 @@ impl Observations {
 }
 
 impl TopicHeard {
-    pub(super) fn values(&self) -> impl Iterator<Item = (&Place, &Seen)> {
+    pub(super) fn values(&self) -> impl Iterator<Item = (&PayloadPlace, &ObservedValue)> {
         self.values.iter()
     }
 
@@ -117,10 +117,10 @@ impl TopicHeard {
     }
 }
 
-impl Seen {
-    fn take(&mut self, said: Said) {
+impl ObservedValue {
+    fn take(&mut self, said: PayloadSaid) {
         match said {
-            Said::Number(value, unit) => {
+            PayloadSaid::Number(value, unit) => {
                 self.lowest = Some(self.lowest.map_or(value, |lowest| lowest.min(value)));
                 self.highest = Some(self.highest.map_or(value, |highest| highest.max(value)));
                 self.unit = unit.or(self.unit.take());
@@ -129,7 +129,7 @@ impl Seen {
                     self.words.insert(self.last.clone());
                 }
             }
-            Said::Word(word) => {
+            PayloadSaid::Word(word) => {
                 self.last.clone_from(&word);
                 if self.words.len() <= MOST_WORDS {
                     self.words.insert(word);

@@ -15,7 +15,7 @@ const LONGEST_WORD: usize = 32;
 
 /// Where in its topic's messages a value stands.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub(super) enum Place {
+pub(super) enum PayloadPlace {
     /// The payload is the value.
     Whole,
     /// At this pointer of a JSON document.
@@ -26,7 +26,7 @@ pub(super) enum Place {
 
 /// What stands there.
 #[derive(Clone, Debug, PartialEq)]
-pub(super) enum Said {
+pub(super) enum PayloadSaid {
     /// A number, with its unit if that was said beside it.
     Number(f64, Option<String>),
     /// A word.
@@ -61,11 +61,11 @@ impl fmt::Display for Form {
 }
 
 /// The message's form and its values.
-pub(super) fn read(payload: &[u8]) -> (Form, Vec<(Place, Said)>) {
+pub(super) fn read(payload: &[u8]) -> (Form, Vec<(PayloadPlace, PayloadSaid)>) {
     let Ok(text) = std::str::from_utf8(payload) else { return (Form::Unread, Vec::new()) };
     let text = text.trim();
     if let Some(number) = number(text) {
-        return (Form::Number, vec![(Place::Whole, number)]);
+        return (Form::Number, vec![(PayloadPlace::Whole, number)]);
     }
     if text.starts_with(['{', '[']) {
         return match serde_json::from_str(text) {
@@ -74,7 +74,7 @@ pub(super) fn read(payload: &[u8]) -> (Form, Vec<(Place, Said)>) {
         };
     }
     match is_word(text) {
-        true => (Form::Words, vec![(Place::Whole, Said::Word(text.to_owned()))]),
+        true => (Form::Words, vec![(PayloadPlace::Whole, PayloadSaid::Word(text.to_owned()))]),
         false => (Form::Unread, Vec::new()),
     }
 }
@@ -84,14 +84,14 @@ fn is_word(text: &str) -> bool {
 }
 
 /// `25.4`, `25,4`, `25.4 °C`.
-fn number(text: &str) -> Option<Said> {
+fn number(text: &str) -> Option<PayloadSaid> {
     let ends = text.find(|c: char| !(c.is_ascii_digit() || "+-.,eE".contains(c))).unwrap_or(text.len());
     let (figures, unit) = text.split_at_checked(ends)?;
     let value: f64 = figures.trim().replace(',', ".").parse().ok().filter(|value: &f64| value.is_finite())?;
     let unit = unit.trim();
     match unit.is_empty() {
-        true => Some(Said::Number(value, None)),
-        false => Some(Said::Number(value, Some(known_unit(unit)?))),
+        true => Some(PayloadSaid::Number(value, None)),
+        false => Some(PayloadSaid::Number(value, Some(known_unit(unit)?))),
     }
 }
 
@@ -104,7 +104,7 @@ pub(super) fn known_unit(name: &str) -> Option<String> {
     }
 }
 
-fn document(json: &Json) -> (Form, Vec<(Place, Said)>) {
+fn document(json: &Json) -> (Form, Vec<(PayloadPlace, PayloadSaid)>) {
     if let Some(records) = json.as_array().and_then(|records| senml(records)) {
         return (Form::Senml, records);
     }
@@ -118,22 +118,22 @@ fn leaves(
     within: Option<&Map<String, Json>>,
     at: &str,
     deep: usize,
-    found: &mut Vec<(Place, Said)>,
+    found: &mut Vec<(PayloadPlace, PayloadSaid)>,
 ) {
     if deep > DEEPEST || found.len() >= MOST_VALUES {
         return;
     }
-    let mut take = |said| found.push((Place::Pointer(at.to_owned()), said));
+    let mut take = |said| found.push((PayloadPlace::Pointer(at.to_owned()), said));
     match json {
         Json::Number(number) => {
             if let Some(value) = number.as_f64() {
-                take(Said::Number(value, unit_beside(within, at)));
+                take(PayloadSaid::Number(value, unit_beside(within, at)));
             }
         }
-        Json::Bool(flag) => take(Said::Word(flag.to_string())),
+        Json::Bool(flag) => take(PayloadSaid::Word(flag.to_string())),
         Json::String(text) => match number(text.trim()) {
             Some(number) => take(number),
-            None if is_word(text) => take(Said::Word(text.clone())),
+            None if is_word(text) => take(PayloadSaid::Word(text.clone())),
             None => {}
         },
         Json::Array(items) => {
@@ -164,7 +164,7 @@ fn unit_beside(within: Option<&Map<String, Json>>, at: &str) -> Option<String> {
 }
 
 /// The records of a pack by their resolved names; nothing if it is none.
-fn senml(records: &[Json]) -> Option<Vec<(Place, Said)>> {
+fn senml(records: &[Json]) -> Option<Vec<(PayloadPlace, PayloadSaid)>> {
     let (mut base, mut base_unit) = (String::new(), None);
     let mut found = Vec::new();
     for record in records.iter().take(MOST_VALUES) {
@@ -177,12 +177,12 @@ fn senml(records: &[Json]) -> Option<Vec<(Place, Said)>> {
         let name = format!("{base}{}", text("n").unwrap_or_default());
         let unit = text("u").map(str::to_owned).or_else(|| base_unit.clone());
         let said = match (record.get("v"), record.get("vb"), text("vs")) {
-            (Some(value), _, _) => Said::Number(value.as_f64()?, unit.as_deref().and_then(known_unit)),
-            (_, Some(flag), _) => Said::Word(flag.as_bool()?.to_string()),
-            (_, _, Some(word)) => Said::Word(word.to_owned()),
+            (Some(value), _, _) => PayloadSaid::Number(value.as_f64()?, unit.as_deref().and_then(known_unit)),
+            (_, Some(flag), _) => PayloadSaid::Word(flag.as_bool()?.to_string()),
+            (_, _, Some(word)) => PayloadSaid::Word(word.to_owned()),
             (None, None, None) => continue,
         };
-        (!name.is_empty() && !name.contains(is_deceptive)).then(|| found.push((Place::Senml(name), said)))?;
+        (!name.is_empty() && !name.contains(is_deceptive)).then(|| found.push((PayloadPlace::Senml(name), said)))?;
     }
     (!found.is_empty()).then_some(found)
 }

@@ -3,9 +3,9 @@
 
 use super::guess::{Guess, GuessedWords, Sure, split, words_of};
 use super::homie;
-use super::payload::Place;
+use super::payload::PayloadPlace;
 use super::senders::senders;
-use super::{Observations, Sensed};
+use super::{Observations, HeardValue};
 use slackwater_rules::time::Span;
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;
@@ -65,7 +65,7 @@ const NOT_WATER: [&str; 9] = ["room", "air", "ambient", "outside", "board", "cpu
 /// A sensor as it is proposed.
 struct Proposed<'o> {
     name: String,
-    sensed: &'o Sensed<'o>,
+    sensed: &'o HeardValue<'o>,
     guess: &'o Guess,
     tank: Option<String>,
     gateway: Option<String>,
@@ -128,9 +128,9 @@ fn steps(targets: &[String]) -> String {
     out
 }
 
-fn sensors<'o>(heard: &Observations, sensed: &'o [Sensed<'o>]) -> Vec<Proposed<'o>> {
+fn sensors<'o>(heard: &Observations, sensed: &'o [HeardValue<'o>]) -> Vec<Proposed<'o>> {
     let told = homie::descriptions(heard);
-    let of: Vec<(&Sensed<'_>, &Guess)> =
+    let of: Vec<(&HeardValue<'_>, &Guess)> =
         sensed.iter().filter_map(|sensed| Some((sensed, sensed.guess.as_ref()?))).collect();
     let mut topics: Vec<_> = of.iter().map(|(sensed, _)| (sensed.topic, sensed.heard)).collect();
     topics.dedup_by_key(|(topic, _)| *topic);
@@ -172,7 +172,7 @@ fn gateway_of(
 }
 
 /// Names of tanks: the level above a water temperature, where that names a place.
-fn tanks(of: &[(&Sensed<'_>, &Guess)]) -> BTreeSet<String> {
+fn tanks(of: &[(&HeardValue<'_>, &Guess)]) -> BTreeSet<String> {
     let of_water = of.iter().filter(|(sensed, guess)| {
         let words = words_of(sensed.topic, sensed.place, None);
         guess.measures == "temperature" && !words.iter().any(|word| NOT_WATER.contains(&word.as_str()))
@@ -181,7 +181,7 @@ fn tanks(of: &[(&Sensed<'_>, &Guess)]) -> BTreeSet<String> {
     named
 }
 
-fn place_name(sensed: &Sensed<'_>) -> String {
+fn place_name(sensed: &HeardValue<'_>) -> String {
     let words = words_of(sensed.topic, sensed.place, None);
     let name = words.into_iter().find(|word| {
         !NO_TANK.contains(&word.as_str())
@@ -198,7 +198,7 @@ fn is_device(word: &str) -> bool {
     bare.len() < word.len() && NO_TANK.contains(&bare)
 }
 
-fn tank_of(sensed: &Sensed<'_>, tanks: &BTreeSet<String>) -> Option<String> {
+fn tank_of(sensed: &HeardValue<'_>, tanks: &BTreeSet<String>) -> Option<String> {
     let words = words_of(sensed.topic, sensed.place, None);
     let named = words.iter().find(|word| tanks.contains(*word)).cloned();
     let not_water = words.iter().any(|word| NOT_WATER.contains(&word.as_str()) && word != "sump");
@@ -206,11 +206,11 @@ fn tank_of(sensed: &Sensed<'_>, tanks: &BTreeSet<String>) -> Option<String> {
     named.or(only)
 }
 
-fn name_of(sensed: &Sensed<'_>, guess: &Guess, tank: Option<&str>) -> String {
+fn name_of(sensed: &HeardValue<'_>, guess: &Guess, tank: Option<&str>) -> String {
     let words: Vec<String> = match sensed.place {
-        Place::Whole => split(sensed.topic),
-        Place::Pointer(inner) => split(inner),
-        Place::Senml(name) => split(name),
+        PayloadPlace::Whole => split(sensed.topic),
+        PayloadPlace::Pointer(inner) => split(inner),
+        PayloadPlace::Senml(name) => split(name),
     };
     const GENERIC: [&str; 12] = [
         "value", "state", "status", "sensor", "sensors", "tele", "stat", "homie", "5", "house", "home",
@@ -220,7 +220,7 @@ fn name_of(sensed: &Sensed<'_>, guess: &Guess, tank: Option<&str>) -> String {
         |word: &String| !GENERIC.contains(&word.as_str()) && !is_device(word) && Some(word.as_str()) != tank;
     let own: Vec<String> = words.into_iter().filter(is_own).collect();
     // A tank says where; what has none needs a word more.
-    let enough = if tank.is_some() && matches!(sensed.place, Place::Whole) { 1 } else { 2 };
+    let enough = if tank.is_some() && matches!(sensed.place, PayloadPlace::Whole) { 1 } else { 2 };
     let own: Vec<&str> = own.iter().rev().take(enough).rev().map(String::as_str).collect();
     let own = own.join("-");
     let own = if own.is_empty() { guess.measures.to_owned() } else { own };
@@ -277,9 +277,9 @@ fn write_sensor(out: &mut String, sensor: &Proposed<'_>) {
     };
     line("topic", &quoted(sensed.topic), "");
     match sensed.place {
-        Place::Whole => {}
-        Place::Pointer(pointer) => line("pointer", &quoted(pointer), ""),
-        Place::Senml(name) => line("senml", &quoted(name), ""),
+        PayloadPlace::Whole => {}
+        PayloadPlace::Pointer(pointer) => line("pointer", &quoted(pointer), ""),
+        PayloadPlace::Senml(name) => line("senml", &quoted(name), ""),
     }
     if let Some(tank) = tank {
         line("tank", &quoted(tank), "GUESS, by its topic");
@@ -341,7 +341,7 @@ fn shown(text: &str) -> String {
 }
 
 /// How often a sensor is to be heard: its pace, rounded up so that a late message is no silence.
-fn every(sensed: &Sensed<'_>) -> (Span, &'static str) {
+fn every(sensed: &HeardValue<'_>) -> (Span, &'static str) {
     const STEPS: [i64; 13] = [1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1_800, 3_600];
     let Some(interval) = sensed.heard.interval() else {
         return (

@@ -1,7 +1,7 @@
 //! What was heard as a table for a terminal, and as rows for a script.
 
-use super::payload::Place;
-use super::{Observations, Sensed};
+use super::payload::PayloadPlace;
+use super::{Observations, HeardValue};
 use crate::plain_text::tame;
 use serde_json::{Value as Json, json};
 use std::fmt::Write as _;
@@ -10,7 +10,7 @@ use std::fmt::Write as _;
 const WIDEST_TOPIC: usize = 44;
 const WIDEST_VALUE: usize = 14;
 
-impl Sensed<'_> {
+impl HeardValue<'_> {
     /// How often it comes, and whether the broker kept it: `every 10 s`, `retained`, `once`.
     pub(super) fn pace(&self) -> String {
         let kept = if self.heard.retained { "retained" } else { "" };
@@ -24,9 +24,9 @@ impl Sensed<'_> {
 
     fn place(&self) -> String {
         match self.place {
-            Place::Whole => String::new(),
-            Place::Pointer(pointer) => format!(" {pointer}"),
-            Place::Senml(name) => format!(" {name}"),
+            PayloadPlace::Whole => String::new(),
+            PayloadPlace::Pointer(pointer) => format!(" {pointer}"),
+            PayloadPlace::Senml(name) => format!(" {name}"),
         }
     }
 }
@@ -35,7 +35,7 @@ impl Sensed<'_> {
 pub fn table(heard: &Observations, most: usize) -> String {
     let mut sensed = heard.sensed();
     sensed.sort_by_key(|sensed| sensed.guess.is_none());
-    let shown = |sensed: &Sensed<'_>| tame(&format!("{}{}", sensed.topic, sensed.place()), WIDEST_TOPIC);
+    let shown = |sensed: &HeardValue<'_>| tame(&format!("{}{}", sensed.topic, sensed.place()), WIDEST_TOPIC);
     let wide = sensed.iter().take(most).map(|sensed| shown(sensed).chars().count()).max().unwrap_or(5).max(5);
     let mut out =
         format!("{:<wide$}  {:<7} {:<WIDEST_VALUE$} {:<20} taken for\n", "topic", "form", "last", "comes");
@@ -64,7 +64,7 @@ pub fn table(heard: &Observations, most: usize) -> String {
 
 /// The same for a script.
 pub fn rows(heard: &Observations) -> Json {
-    let row = |sensed: &Sensed<'_>| {
+    let row = |sensed: &HeardValue<'_>| {
         let guess = sensed.guess.as_ref().map(|guess| {
             json!({
                 "measures": guess.measures, "unit": guess.unit, "sure": guess.sure.to_string(), "why": guess.why,
@@ -75,8 +75,8 @@ pub fn rows(heard: &Observations) -> Json {
         json!({
             "topic": sensed.topic,
             "form": sensed.heard.form.to_string(),
-            "pointer": match sensed.place { Place::Pointer(pointer) => Some(pointer), Place::Whole | Place::Senml(_) => None },
-            "senml": match sensed.place { Place::Senml(name) => Some(name), Place::Whole | Place::Pointer(_) => None },
+            "pointer": match sensed.place { PayloadPlace::Pointer(pointer) => Some(pointer), PayloadPlace::Whole | PayloadPlace::Senml(_) => None },
+            "senml": match sensed.place { PayloadPlace::Senml(name) => Some(name), PayloadPlace::Whole | PayloadPlace::Pointer(_) => None },
             "last": sensed.seen.last,
             "every_ms": sensed.heard.interval().map(|every| every.0),
             "messages": sensed.heard.live_count,

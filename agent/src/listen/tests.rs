@@ -52,10 +52,10 @@ const HOUSE: &[Line<'_>] = &[
 ];
 
 fn guessed(heard: &Observations) -> Vec<String> {
-    let line = |sensed: &Sensed<'_>| {
+    let line = |sensed: &HeardValue<'_>| {
         let place = match sensed.place {
-            Place::Whole => "",
-            Place::Pointer(place) | Place::Senml(place) => place,
+            PayloadPlace::Whole => "",
+            PayloadPlace::Pointer(place) | PayloadPlace::Senml(place) => place,
         };
         let guess = sensed.guess.as_ref().map_or("-".to_owned(), |guess| {
             let words =

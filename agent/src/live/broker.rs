@@ -2,7 +2,7 @@
 //! whether each sensor says something that can be believed. Beside a watch that runs it only listens, in
 //! silence and under another name; otherwise it comes as the watch would.
 
-use super::Row;
+use super::TriedPart;
 use crate::clock::Clock;
 use crate::mqtt::{self, MqttEvent};
 use crate::settings::Settings;
@@ -18,7 +18,7 @@ use tokio::time::{Instant, sleep_until};
 
 /// What was found on the way.
 #[derive(Default)]
-struct Found {
+struct BrokerFound {
     down: Option<String>,
     up: bool,
     round_trip: Option<Duration>,
@@ -31,7 +31,7 @@ pub(super) async fn try_out(
     plan: &Plan,
     running: Option<&Json>,
     wait: Duration,
-) -> Vec<Row> {
+) -> Vec<TriedPart> {
     let mut connection = broker(settings, plan);
     if running.is_some() {
         connection.silent = true;
@@ -43,7 +43,7 @@ pub(super) async fn try_out(
         Ok(begun) => begun,
         Err(wrong) => {
             let wrong: Vec<_> = wrong.iter().map(ToString::to_string).collect();
-            return vec![Row::bad(what, wrong.join("; "), "see `[broker]`")];
+            return vec![TriedPart::bad(what, wrong.join("; "), "see `[broker]`")];
         }
     };
     let clock = Clock::system(settings.trust);
@@ -57,17 +57,17 @@ pub(super) async fn try_out(
     rows.extend(found.refused.iter().map(|(filter, reason)| {
         let remedy =
             format!("give {} the right to read it", settings.broker.user.as_deref().unwrap_or("the watch"));
-        Row::bad(format!("topic {filter}"), format!("the broker refuses it: {reason}"), remedy)
+        TriedPart::bad(format!("topic {filter}"), format!("the broker refuses it: {reason}"), remedy)
     }));
     rows.extend(found.sources.iter().map(|(source, trouble)| match trouble {
-        None => Row::ok(source, "answers"),
-        Some(why) => Row::bad(source, why, "see that it is plugged in and its server runs"),
+        None => TriedPart::ok(source, "answers"),
+        Some(why) => TriedPart::bad(source, why, "see that it is plugged in and its server runs"),
     }));
     rows.extend(sensors(&status, plan, wait));
     if let Some(relay) = plan.relays.first() {
         let more = plan.relays.len() - 1;
         let which = if more == 0 { format!("relay {}", relay.name) } else { format!("{} relays", more + 1) };
-        rows.push(Row::note(which, "not switched, so not tried", "`slackwater drill outage`"));
+        rows.push(TriedPart::note(which, "not switched, so not tried", "`slackwater drill outage`"));
     }
     rows
 }
@@ -81,8 +81,8 @@ async fn hear(
     mut sources: RunningSources,
     beside: bool,
     wait: Duration,
-) -> Found {
-    let mut found = Found::default();
+) -> BrokerFound {
+    let mut found = BrokerFound::default();
     let end = Instant::now() + wait;
     loop {
         tokio::select! {
@@ -118,7 +118,7 @@ fn take(
     event: MqttEvent,
     handle: &mqtt::Handle,
     beside: bool,
-    found: &mut Found,
+    found: &mut BrokerFound,
 ) {
     let now = clock.now();
     match event {
@@ -146,44 +146,44 @@ fn take(
     }
 }
 
-fn connected(what: &str, found: &Found, running: Option<&Json>) -> Row {
+fn connected(what: &str, found: &BrokerFound, running: Option<&Json>) -> TriedPart {
     let remedy = "see `[broker]`: host, port, tls, user and password; and the broker's own log";
     let deaf = running.and_then(|status| status.pointer("/health/broker/deaf")?.as_str());
     match (found.up, found.round_trip, running) {
         (false, ..) => {
             let why = found.down.clone().unwrap_or_else(|| "it has not let us in".to_owned());
-            Row::bad(what, why, remedy)
+            TriedPart::bad(what, why, remedy)
         }
         (true, _, Some(_)) => match deaf {
-            Some(why) => Row::bad(what, format!("the watch that runs can't hear it: {why}"), remedy),
-            None => Row::ok(what, "lets us in; the watch that runs hears its own message"),
+            Some(why) => TriedPart::bad(what, format!("the watch that runs can't hear it: {why}"), remedy),
+            None => TriedPart::ok(what, "lets us in; the watch that runs hears its own message"),
         },
         (true, Some(trip), None) => {
-            Row::ok(what, format!("lets us in; our own message came back in {} ms", trip.as_millis()))
+            TriedPart::ok(what, format!("lets us in; our own message came back in {} ms", trip.as_millis()))
         }
         (true, None, None) => {
             let found = "lets us in, but our own message has not come back";
-            Row::bad(what, found, "give the watch the rights to `loopback-topic` and `status-topic`")
+            TriedPart::bad(what, found, "give the watch the rights to `loopback-topic` and `status-topic`")
         }
     }
 }
 
-fn sensors(status: &Status, plan: &Plan, wait: Duration) -> Vec<Row> {
+fn sensors(status: &Status, plan: &Plan, wait: Duration) -> Vec<TriedPart> {
     let views = status.sensors.iter().zip(&plan.sensors);
     let row = |(view, sensor): (&slackwater_rules::engine::SensorView, &slackwater_rules::plan::Sensor)| {
         let value = view.value.as_deref().unwrap_or("-");
         let what = format!("sensor {}", view.name);
         if view.quality == "good" {
-            return Row::ok(what, value);
+            return TriedPart::ok(what, value);
         }
         let topic = sensor.feed.topic().map_or("its source".to_owned(), |topic| format!("`{topic}`"));
         match (&view.why, view.age) {
-            (Some(why), _) if view.quality != "old" => Row::bad(
+            (Some(why), _) if view.quality != "old" => TriedPart::bad(
                 what,
                 why,
                 "see its unit, words, `plausible` and `reject` in the rule file, and the device",
             ),
-            (_, Some(_)) => Row::bad(
+            (_, Some(_)) => TriedPart::bad(
                 what,
                 format!(
                     "only the broker's memory has it ({value}): nothing came within {} s",
@@ -191,12 +191,12 @@ fn sensors(status: &Status, plan: &Plan, wait: Duration) -> Vec<Row> {
                 ),
                 format!("see that the device that speaks on {topic} lives, or wait longer with --for"),
             ),
-            (_, None) if sensor.every.0 > i64::try_from(wait.as_millis()).unwrap_or(i64::MAX) => Row::note(
+            (_, None) if sensor.every.0 > i64::try_from(wait.as_millis()).unwrap_or(i64::MAX) => TriedPart::note(
                 what,
                 format!("not heard within {} s; it speaks every {}", wait.as_secs(), sensor.every),
                 "wait longer with --for",
             ),
-            (_, None) => Row::bad(
+            (_, None) => TriedPart::bad(
                 what,
                 format!("never heard within {} s", wait.as_secs()),
                 format!(

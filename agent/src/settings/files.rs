@@ -33,7 +33,7 @@ const SECRETS: &str = "secrets";
 
 /// What becomes of a key whose file can't be used.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Reading {
+pub enum UnusableFile {
     /// It is a mistake: for `check`, and for a reload.
     Whole,
     /// What needs it is left out, and that is noted: for a watch that starts, and for whoever needs no
@@ -55,7 +55,7 @@ pub(super) struct Files<'f> {
     /// The agent's own file: relative paths start at its folder.
     pub(super) file: &'f Path,
     pub(super) environment: &'f Environment,
-    reading: Reading,
+    reading: UnusableFile,
     named: RefCell<Vec<NamedFile>>,
     unusable: RefCell<Vec<String>>,
 }
@@ -74,7 +74,7 @@ impl Unusable {
 }
 
 impl<'f> Files<'f> {
-    pub(super) fn new(file: &'f Path, environment: &'f Environment, reading: Reading) -> Self {
+    pub(super) fn new(file: &'f Path, environment: &'f Environment, reading: UnusableFile) -> Self {
         Self { file, environment, reading, named: RefCell::default(), unusable: RefCell::default() }
     }
 
@@ -113,8 +113,8 @@ impl<'f> Files<'f> {
     fn used<T>(&self, item: Item<'_>, value: Result<T, Unusable>) -> Option<T> {
         match (value, self.reading) {
             (Ok(value), _) => Some(value),
-            (Err(why), Reading::Whole) => item.wrong(why.title, why.label, why.help),
-            (Err(why), Reading::Sound) => {
+            (Err(why), UnusableFile::Whole) => item.wrong(why.title, why.label, why.help),
+            (Err(why), UnusableFile::Sound) => {
                 self.unusable.borrow_mut().push(format!("{}: {}", why.title.replace('`', ""), why.label));
                 None
             }
@@ -152,8 +152,8 @@ impl<'f> Files<'f> {
             }
         });
         match (self.used(item, text), self.reading) {
-            (Some(()), _) | (None, Reading::Sound) => Some(path),
-            (None, Reading::Whole) => None,
+            (Some(()), _) | (None, UnusableFile::Sound) => Some(path),
+            (None, UnusableFile::Whole) => None,
         }
     }
 

@@ -5,7 +5,7 @@
 //! Defaults come from the folders that systemd hands to a unit, else from the XDG base
 //! directories.
 
-use super::files::{Files, Reading};
+use super::files::{Files, UnusableFile};
 use super::reader::{self, line, size, span};
 use super::report::Found;
 use super::source::Environment;
@@ -74,7 +74,7 @@ impl Places {
     /// # Errors
     /// All that is wrong with them.
     pub fn load(file: &Path, environment: &Environment) -> Result<Self, Found> {
-        let files = Files::new(file, environment, Reading::Whole);
+        let files = Files::new(file, environment, UnusableFile::Whole);
         let (places, report) = reader::read(file, environment, |root| {
             let site = SitePlaces::read(&root, &files);
             let places = Self::read(&root, &files, site);

@@ -1,6 +1,6 @@
 //! Both files as `check` meets them: what is wrong with one hides nothing of the other.
 
-use super::{Site, WrongConfiguration};
+use super::{SiteFiles, WrongConfiguration};
 use crate::settings::Environment;
 use insta::assert_snapshot;
 use std::fs;
@@ -41,7 +41,7 @@ fn wrong(agent: &str, rules: Option<&str>) -> (WrongConfiguration, String) {
     if let Some(rules) = rules {
         fs::write(folder.path().join("rules.toml"), rules).expect("written");
     }
-    let read = Site::load(&folder.path().join("agent.toml"), &Environment::default());
+    let read = SiteFiles::load(&folder.path().join("agent.toml"), &Environment::default());
     let wrong = *read.expect_err("something is wrong");
     let text = wrong.text.replace(&folder.path().display().to_string(), "…");
     (wrong, text)
@@ -52,7 +52,7 @@ fn the_two_files_of_these_tests_are_right() {
     let folder = tempfile::tempdir().expect("a folder");
     fs::write(folder.path().join("agent.toml"), AGENT).expect("written");
     fs::write(folder.path().join("rules.toml"), RULES).expect("written");
-    let site = Site::load(&folder.path().join("agent.toml"), &Environment::default());
+    let site = SiteFiles::load(&folder.path().join("agent.toml"), &Environment::default());
     let site = site.unwrap_or_else(|wrong| panic!("{}", wrong.text));
     assert!(site.warnings.is_empty() && site.findings.0.findings.is_empty(), "{}", site.warnings);
 }

@@ -21,7 +21,7 @@ pub struct GoesDark {
 
 /// What a check-in is made from.
 #[derive(Debug)]
-pub struct Facts<'a> {
+pub struct CheckinFacts<'a> {
     /// The watch.
     pub engine: &'a Engine,
     /// What is wrong with its parts, in words.
@@ -30,7 +30,7 @@ pub struct Facts<'a> {
     pub stopping: Option<&'a str>,
 }
 
-impl Facts<'_> {
+impl CheckinFacts<'_> {
     /// The part of a check-in that says how things are. `mains` is the sensor that says whether the house has
     /// power.
     pub fn tell(&self, mains: Option<&str>, dark: Option<&GoesDark>, now: &Now, form: CheckIn) -> CheckIn {

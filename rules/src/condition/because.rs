@@ -31,7 +31,7 @@ impl Condition {
         parts.into_iter().map(|part| part.named).collect::<Vec<_>>().join(", ")
     }
 
-    fn because_of<W: World>(&self, told: &ExplainedPart<'_, W>, place: &str, into: &mut Vec<Reading>) {
+    fn because_of<W: World>(&self, told: &ExplainedPart<'_, W>, place: &str, into: &mut Vec<ReadPart>) {
         match self {
             // Of several parts only those count that made the whole what it is.
             Self::All(parts) | Self::Any(parts) => {
@@ -56,32 +56,32 @@ impl Condition {
 
 /// Something that was read.
 #[derive(Clone, Debug, PartialEq)]
-struct Reading {
+struct ReadPart {
     /// With its name: `water 23.1 °C, limit 24 °C`.
     named: String,
     /// Without it, where one reading alone is plain enough.
     bare: Option<String>,
 }
 
-impl Reading {
+impl ReadPart {
     fn of(words: String) -> Self {
         Self { named: words, bare: None }
     }
 }
 
 impl<W: World> ExplainedPart<'_, W> {
-    fn readings(&self, test: &Test, written: &str, place: &str) -> Vec<Reading> {
+    fn readings(&self, test: &Test, written: &str, place: &str) -> Vec<ReadPart> {
         let now = self.present.now;
         let name = |id: SensorId| words::without_place(&self.site.sensor(id).title, place).to_owned();
-        let read = |id: &SensorId| Reading::of(format!("{} {}", name(*id), self.reading_in_words(*id)));
-        let one = |words: String| vec![Reading::of(words)];
+        let read = |id: &SensorId| ReadPart::of(format!("{} {}", name(*id), self.reading_in_words(*id)));
+        let one = |words: String| vec![ReadPart::of(words)];
         match test {
             Test::Compare { left, right, dimension, .. } => {
                 self.against_limit([left, right], *dimension, place)
             }
             Test::Range { .. } => self.all_terms(test, place),
             // Of one word alone the alarm's name tells all: `no mains power (off)` says it twice.
-            Test::Is(id, _) => vec![Reading { bare: Some(String::new()), ..read(id) }],
+            Test::Is(id, _) => vec![ReadPart { bare: Some(String::new()), ..read(id) }],
             Test::Lapse(Lapse::Silent, id, _) => {
                 one(format!("{} silent for {}", name(*id), now - self.present.world.heard(*id)))
             }
@@ -100,7 +100,7 @@ impl<W: World> ExplainedPart<'_, W> {
                 let answer = self.present.world.foretell(&foretold.asked);
                 let mut found: Vec<_> = foretold.rests_on.iter().map(read).collect();
                 let harm = foretold.asked.harm(self.site);
-                found.push(Reading::of(match &answer {
+                found.push(ReadPart::of(match &answer {
                     Ok(estimate) => format!("{harm}: {}", wording::time(estimate.range)),
                     Err(reason) => reason.to_string(),
                 }));
@@ -108,7 +108,7 @@ impl<W: World> ExplainedPart<'_, W> {
             }
             Test::Shows(..) => {
                 let mut found: Vec<_> = test.foretold_from().iter().map(read).collect();
-                found.push(Reading::of(self.why(test, true)));
+                found.push(ReadPart::of(self.why(test, true)));
                 found
             }
             Test::Holds { .. } => one(self.why(test, true)),
@@ -116,7 +116,7 @@ impl<W: World> ExplainedPart<'_, W> {
         }
     }
 
-    fn sight_lost(&self, sight: &Sight) -> Vec<Reading> {
+    fn sight_lost(&self, sight: &Sight) -> Vec<ReadPart> {
         let words = match sight {
             Sight::Part(part) => match self.present.world.trouble(part) {
                 Some(why) => format!("{part}: {why}"),
@@ -138,11 +138,11 @@ impl<W: World> ExplainedPart<'_, W> {
                 format!("{} {sees}{why}", self.sight(sight))
             }
         };
-        vec![Reading::of(words)]
+        vec![ReadPart::of(words)]
     }
 
     /// A reading with the limit beside it, where there is one of each; else all that was read.
-    fn against_limit(&self, [left, right]: [&Formula; 2], dimension: Dimension, place: &str) -> Vec<Reading> {
+    fn against_limit(&self, [left, right]: [&Formula; 2], dimension: Dimension, place: &str) -> Vec<ReadPart> {
         let (formula, limit) = match (left, right) {
             (Formula::Constant(limit), formula) | (formula, Formula::Constant(limit)) => (formula, *limit),
             _ => return self.terms_of(&[left, right], place),
@@ -153,13 +153,13 @@ impl<W: World> ExplainedPart<'_, W> {
             Formula::Sensor(id) => {
                 let read = format!("{}, limit {limit}", self.reading_in_words(*id));
                 let name = words::without_place(&self.site.sensor(*id).title, place);
-                vec![Reading { named: format!("{name} {read}"), bare: Some(read) }]
+                vec![ReadPart { named: format!("{name} {read}"), bare: Some(read) }]
             }
             _ => match formula.bounds(self.present).known() {
                 Some(value) if !matches!(formula, Formula::Window(_)) => {
                     let whole = words::for_people(&show_of(formula, value, dimension, like));
                     let mut found = self.terms_of(&[formula], place);
-                    found.push(Reading::of(format!("together {whole}, limit {limit}")));
+                    found.push(ReadPart::of(format!("together {whole}, limit {limit}")));
                     if found.len() == 2 {
                         found.truncate(1)
                     }
@@ -170,13 +170,13 @@ impl<W: World> ExplainedPart<'_, W> {
         }
     }
 
-    fn all_terms(&self, test: &Test, place: &str) -> Vec<Reading> {
+    fn all_terms(&self, test: &Test, place: &str) -> Vec<ReadPart> {
         let formulas: Vec<&Formula> = test.formulas().into_iter().flatten().collect();
         self.terms_of(&formulas, place)
     }
 
-    fn terms_of(&self, formulas: &[&Formula], place: &str) -> Vec<Reading> {
-        formulas.iter().flat_map(|formula| self.terms_in_words(formula, place)).map(Reading::of).collect()
+    fn terms_of(&self, formulas: &[&Formula], place: &str) -> Vec<ReadPart> {
+        formulas.iter().flat_map(|formula| self.terms_in_words(formula, place)).map(ReadPart::of).collect()
     }
 
     /// Each sensor and each window of a formula with its value.

@@ -25,14 +25,14 @@ pub struct Probe {
 
 /// Ways to make a condition come true, the simplest first.
 #[derive(Clone, Copy, Debug)]
-enum Way {
+enum WayToHold {
     Hold,
     Ramp,
     Silence,
     Flap,
 }
 
-const WAYS: [Way; 4] = [Way::Hold, Way::Ramp, Way::Silence, Way::Flap];
+const WAYS: [WayToHold; 4] = [WayToHold::Hold, WayToHold::Ramp, WayToHold::Silence, WayToHold::Flap];
 
 /// Stories begin on a Monday at noon; one that waits for an hour of the day finds it.
 const START: Wall = Wall(1_772_452_800_000);
@@ -57,10 +57,10 @@ fn probe_alarm(plan: &Plan, alarm: &Alarm) -> Probe {
     let blip_is_quiet =
         raised.filter(|_| blip > Span::ZERO).map(|(way, _)| play(plan, alarm, way, blip, patience).is_none());
     let words = |way| match way {
-        Way::Hold => "its values held",
-        Way::Ramp => "its values moved",
-        Way::Silence => "its sensors silent",
-        Way::Flap => "its values coming and going",
+        WayToHold::Hold => "its values held",
+        WayToHold::Ramp => "its values moved",
+        WayToHold::Silence => "its sensors silent",
+        WayToHold::Flap => "its values coming and going",
     };
     let mut foretells = !alarm.condition.foretells().is_empty();
     alarm.condition.asked(&mut |_| foretells = true);
@@ -73,7 +73,7 @@ fn probe_alarm(plan: &Plan, alarm: &Alarm) -> Probe {
 }
 
 /// Plays one way for `length`, then calm again until `patience` is over: when the alarm was raised.
-fn play(plan: &Plan, alarm: &Alarm, way: Way, length: Span, patience: Span) -> Option<Span> {
+fn play(plan: &Plan, alarm: &Alarm, way: WayToHold, length: Span, patience: Span) -> Option<Span> {
     let mut player = Player::new(plan, START);
     let calm = baseline::values(plan);
     let wanted = baseline::make(plan, &alarm.condition, true);
@@ -81,10 +81,10 @@ fn play(plan: &Plan, alarm: &Alarm, way: Way, length: Span, patience: Span) -> O
         wanted.keys().filter_map(|id| Some((*id, *calm.get(id)?))).collect();
     let begun = player.begun();
     match way {
-        Way::Hold => player.report_all(&wanted, Span::ZERO),
-        Way::Ramp => player.report_all(&moved(&calm, &alarm.condition, &wanted), length),
-        Way::Silence => alarm.condition.sensors().into_iter().for_each(|id| player.silence(id)),
-        Way::Flap => {
+        WayToHold::Hold => player.report_all(&wanted, Span::ZERO),
+        WayToHold::Ramp => player.report_all(&moved(&calm, &alarm.condition, &wanted), length),
+        WayToHold::Silence => alarm.condition.sensors().into_iter().for_each(|id| player.silence(id)),
+        WayToHold::Flap => {
             let half = (slowest(plan, alarm).times(2)).max(Span::minutes(1));
             let mut at = Span::ZERO;
             while at < length {

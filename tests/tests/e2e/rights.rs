@@ -4,7 +4,7 @@
 use super::{SLACKWATER, house};
 use rumqttc::v5::mqttbytes::v5::PubAckReason;
 use slackwater::channels::ChannelSettings;
-use slackwater::site::Site;
+use slackwater::site::SiteFiles;
 use slackwater_tests::agent::SOON;
 use slackwater_tests::board::{hear, publish};
 use slackwater_tests::house::{AGENT, LAGOON, ROOM2, WELL, sample};
@@ -16,7 +16,7 @@ async fn devices_may_say_what_the_sample_site_listens_to_and_command_nothing() {
     WELL.iter().for_each(|(topic, _)| house.board.silence(topic));
     let sample = sample(SLACKWATER).expect("a folder");
     let environment = sample.variables().iter().cloned().collect();
-    let site = Site::load(&sample.path("agent.toml"), &environment).expect("the sample is right");
+    let site = SiteFiles::load(&sample.path("agent.toml"), &environment).expect("the sample is right");
 
     for sensor in &site.plan.sensors {
         let Some(topic) = sensor.feed.topic() else { continue };

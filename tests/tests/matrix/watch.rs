@@ -4,7 +4,7 @@
 use slackwater::clock::{Clock, Steering};
 use slackwater::event_loop::{self, Parts};
 use slackwater::settings::Environment;
-use slackwater::site::Site;
+use slackwater::site::SiteFiles;
 use slackwater_rules::time::Span;
 use slackwater_tests::agent::{Agent, Home};
 use std::sync::Arc;
@@ -41,7 +41,7 @@ impl Here {
             let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
             let runtime = runtime.expect("a runtime");
             runtime.block_on(async move {
-                let site = Site::load(&config, &environment).expect("a good site");
+                let site = SiteFiles::load(&config, &environment).expect("a good site");
                 let (stop, stopped) = oneshot::channel::<()>();
                 let until = Box::pin(async move {
                     let _ = stopped.await;

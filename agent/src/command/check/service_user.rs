@@ -4,7 +4,7 @@
 //! what is in the way flows out, each with its remedy.
 
 use crate::settings::ChannelSettings;
-use crate::site::Site;
+use crate::site::SiteFiles;
 use std::fs::{self, Metadata};
 use std::os::unix::fs::MetadataExt as _;
 use std::path::{Path, PathBuf};
@@ -32,7 +32,7 @@ struct Ids {
 
 /// A unit as far as it matters here.
 #[derive(Debug)]
-struct Unit {
+struct ServiceUnit {
     name: &'static str,
     /// Folders that it may write to.
     writes: Vec<PathBuf>,
@@ -41,16 +41,16 @@ struct Unit {
 }
 
 /// What is in the way of the service, if this is a service's configuration and its user is there.
-pub(super) fn in_the_way(config: &Path, site: &Site) -> Vec<String> {
+pub(super) fn in_the_way(config: &Path, site: &SiteFiles) -> Vec<String> {
     let absolute = std::path::absolute(config).unwrap_or_else(|_| config.to_owned());
     if !absolute.starts_with(SERVICES) {
         return Vec::new();
     }
     let Some(ids) = ids(USER) else { return Vec::new() };
-    look(&absolute, site, &ids, &Unit::of(&absolute))
+    look(&absolute, site, &ids, &ServiceUnit::of(&absolute))
 }
 
-fn look(config: &Path, site: &Site, ids: &Ids, unit: &Unit) -> Vec<String> {
+fn look(config: &Path, site: &SiteFiles, ids: &Ids, unit: &ServiceUnit) -> Vec<String> {
     let mut found = Vec::new();
     let places = &site.settings.places;
     let own = [config.to_owned(), places.rules.clone()];
@@ -94,7 +94,7 @@ fn unreadable(path: &Path, ids: &Ids) -> Option<String> {
 }
 
 /// Why the service can't write to a folder, or make it.
-fn unwritable(folder: &Path, ids: &Ids, unit: &Unit) -> Option<String> {
+fn unwritable(folder: &Path, ids: &Ids, unit: &ServiceUnit) -> Option<String> {
     let shown = folder.display();
     let Some(own) = unit.writes.iter().find(|own| folder.starts_with(own)) else {
         let own: Vec<_> = unit.writes.iter().map(|path| path.display().to_string()).collect();
@@ -157,7 +157,7 @@ fn ids_in(user: &str, passwd: &str, group: &str) -> Option<Ids> {
     Some(Ids { user: id, groups: [main].into_iter().chain(others).collect() })
 }
 
-impl Unit {
+impl ServiceUnit {
     /// The unit that runs with this configuration, with what its drop-ins say.
     fn of(config: &Path) -> Self {
         let witness = config.file_name().is_some_and(|name| name == "witness.toml");
@@ -225,9 +225,9 @@ mod tests {
         set(&state, 0o777);
         set(&config, 0o644);
         set(&folder.path().join("rules.toml"), 0o644);
-        let site = Site::load(&config, &Environment::default()).unwrap();
+        let site = SiteFiles::load(&config, &Environment::default()).unwrap();
         change(folder.path());
-        let unit = Unit { name: "a unit", writes: vec![state], credentials: Vec::new() };
+        let unit = ServiceUnit { name: "a unit", writes: vec![state], credentials: Vec::new() };
         let said = look(&config, &site, &STRANGER, &unit);
         let place = folder.path().display().to_string();
         said.iter().map(|line| line.replace(&place, "HERE")).collect()
@@ -260,7 +260,7 @@ mod tests {
     #[test]
     fn a_place_outside_of_the_units_folders_is_named() {
         let unit =
-            Unit { name: "a unit", writes: vec!["/var/lib/x".into(), "/run/x".into()], credentials: vec![] };
+            ServiceUnit { name: "a unit", writes: vec!["/var/lib/x".into(), "/run/x".into()], credentials: vec![] };
         let said = unwritable(Path::new("/etc/x"), &STRANGER, &unit);
         let expected = "a unit may write to /var/lib/x and /run/x only, not to /etc/x: name a place there";
         assert_eq!(said.as_deref(), Some(expected));
@@ -274,7 +274,7 @@ mod tests {
 
     #[test]
     fn a_unit_s_drop_ins_open_folders_and_hand_secrets_over() {
-        let mut unit = Unit { name: "a unit", writes: Vec::new(), credentials: Vec::new() };
+        let mut unit = ServiceUnit { name: "a unit", writes: Vec::new(), credentials: Vec::new() };
         unit.take("ReadWritePaths=/srv/pages -/srv/more");
         unit.take("LoadCredential=mail-password:/etc/slackwater/secrets/mail-password");
         unit.take("#LoadCredential=x:/y");

@@ -5,7 +5,7 @@ use std::io::{BufRead, Write};
 
 /// Which tanks, which broker, who is told.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub(super) struct Answers {
+pub(super) struct InitAnswers {
     pub(super) tanks: Vec<String>,
     /// `HOST` or `HOST:PORT`.
     pub(super) broker: Option<String>,
@@ -27,7 +27,7 @@ pub(super) fn is_slug(text: &str) -> bool {
 }
 
 /// Asks on a terminal; an empty line takes what stands in brackets.
-pub(super) fn ask(from: &mut impl BufRead, to: &mut impl Write) -> Answers {
+pub(super) fn ask(from: &mut impl BufRead, to: &mut impl Write) -> InitAnswers {
     let mut question = |text: &str| {
         // A terminal that has gone answers nothing.
         let _ = write!(to, "{text} ").and_then(|()| to.flush());
@@ -47,7 +47,7 @@ pub(super) fn ask(from: &mut impl BufRead, to: &mut impl Write) -> Answers {
         let server = question("The server that your mail goes through (host for sending):")?;
         Some((address, server))
     });
-    Answers { tanks, broker, broker_user, who, mail }
+    InitAnswers { tanks, broker, broker_user, who, mail }
 }
 
 fn quoted(text: &str) -> String {
@@ -55,7 +55,7 @@ fn quoted(text: &str) -> String {
     format!("\"{}\"", plain.replace('\\', "\\\\").replace('"', "\\\""))
 }
 
-impl Answers {
+impl InitAnswers {
     /// The agent's file.
     pub(super) fn agent(&self, template: &str) -> String {
         let broker = self.broker.as_deref().unwrap_or("localhost");
@@ -126,7 +126,7 @@ mod tests {
     fn empty_lines_and_an_end_take_what_is_usual() {
         for said in ["", "\n\n\n\n\n"] {
             let mut shown = Vec::new();
-            assert_eq!(ask(&mut said.as_bytes(), &mut shown), Answers::default());
+            assert_eq!(ask(&mut said.as_bytes(), &mut shown), InitAnswers::default());
         }
     }
 

@@ -7,23 +7,23 @@ use crate::plan::{Directory, card};
 use jiff::civil::Date;
 
 /// Tables with their names.
-type Named<'t> = Vec<(At<String>, Table<'t>)>;
+type NamedTables<'t> = Vec<(At<String>, Table<'t>)>;
 
 /// All tables of the file.
 pub(super) struct Tables<'t> {
     pub(super) site: Option<Table<'t>>,
-    pub(super) tanks: Named<'t>,
-    pub(super) sensors: Named<'t>,
-    pub(super) relays: Named<'t>,
-    pub(super) batteries: Named<'t>,
-    pub(super) alarms: Named<'t>,
-    pub(super) callouts: Named<'t>,
-    pub(super) works: Named<'t>,
-    cards: Named<'t>,
+    pub(super) tanks: NamedTables<'t>,
+    pub(super) sensors: NamedTables<'t>,
+    pub(super) relays: NamedTables<'t>,
+    pub(super) batteries: NamedTables<'t>,
+    pub(super) alarms: NamedTables<'t>,
+    pub(super) callouts: NamedTables<'t>,
+    pub(super) works: NamedTables<'t>,
+    cards: NamedTables<'t>,
     pub(super) sight: Option<Table<'t>>,
     pub(super) drill: Option<Table<'t>>,
     pub(super) health: Option<Table<'t>>,
-    pub(super) watched: Named<'t>,
+    pub(super) watched: NamedTables<'t>,
 }
 
 impl<'t> Tables<'t> {
