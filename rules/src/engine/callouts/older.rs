@@ -16,25 +16,10 @@ use crate::time::{Moment, Span};
 impl Callouts {
     /// What a record of before says of a call-out; nothing of one that keeps its own changes.
     pub(super) fn apply_older(&mut self, ground: &Ground<'_>, record: &Record) {
-        let (seq, at) = (record.seq, record.at.mono);
+        let at = record.at.mono;
         match &record.body {
             Body::CallBegan { policy, purpose, code, hold } => {
-                let kind = match purpose {
-                    Purpose::Digest => Kind::Digest,
-                    Purpose::Drill => Kind::Drill,
-                    Purpose::Call | Purpose::Taken | Purpose::AllClear | Purpose::Notice => Kind::Cause,
-                };
-                let call = Call::new(policy.clone(), *purpose, CallOut::new(seq, kind, code.clone(), at));
-                self.begin(call);
-                if kind == Kind::Drill {
-                    let due = ground.policy(policy).and_then(|it| it.steps.first()).map(|step| step.after);
-                    let due = due.unwrap_or(Span::ZERO);
-                    let (ladder, rank) = (policy.clone(), Priority::Critical);
-                    self.change(seq, &Change::Began { ladder, rank, rung: 0, ago: Span::ZERO, due }, at);
-                } else if *hold > Span::ZERO {
-                    let by = if kind == Kind::Digest { Hold::Quiet } else { Hold::Cause };
-                    self.change(seq, &Change::Held { length: *hold, by }, at);
-                }
+                self.begin_older(ground, record, (policy, *purpose), code, *hold);
             }
             Body::Joined { call, alarm, episode } if self.is_older(*call) => {
                 let rank = self.episodes.get(alarm).map(|known| known.priority);
@@ -107,6 +92,34 @@ impl Callouts {
                 }
             }
             _ => {}
+        }
+    }
+
+    /// It began, with one ladder that its policy names.
+    fn begin_older(
+        &mut self,
+        ground: &Ground<'_>,
+        record: &Record,
+        (policy, purpose): (&str, Purpose),
+        code: &str,
+        hold: Span,
+    ) {
+        let (seq, at) = (record.seq, record.at.mono);
+        let kind = match purpose {
+            Purpose::Digest => Kind::Digest,
+            Purpose::Drill => Kind::Drill,
+            Purpose::Call | Purpose::Taken | Purpose::AllClear | Purpose::Notice => Kind::Cause,
+        };
+        let call = Call::new(policy.to_owned(), purpose, CallOut::new(seq, kind, code.to_owned(), at));
+        self.begin(call);
+        if kind == Kind::Drill {
+            let due = ground.policy(policy).and_then(|it| it.steps.first()).map(|step| step.after);
+            let due = due.unwrap_or(Span::ZERO);
+            let (ladder, rank) = (policy.to_owned(), Priority::Critical);
+            self.change(seq, &Change::Began { ladder, rank, rung: 0, ago: Span::ZERO, due }, at);
+        } else if hold > Span::ZERO {
+            let by = if kind == Kind::Digest { Hold::Quiet } else { Hold::Cause };
+            self.change(seq, &Change::Held { length: hold, by }, at);
         }
     }
 
