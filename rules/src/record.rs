@@ -14,7 +14,7 @@ pub use called::{CallChange, CallKind, CallMessage, HeldBy, PageFate};
 pub use drilled::{About, DrillStage, Drilled, Measured, Standing};
 pub use outcome::{NoMore, Outcome};
 pub use parts::{AfterWork, Estimated, Purpose, Verdict};
-pub(crate) use words::on_off;
+pub(crate) use words::{NOT_BACK, on_off};
 
 use crate::alarm::Priority;
 use crate::time::{Now, Span};

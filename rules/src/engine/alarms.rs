@@ -6,8 +6,6 @@
 mod blips;
 mod judging;
 
-pub(super) use judging::NOT_BACK;
-
 use super::ground::Ground;
 use crate::alarm::{AlarmEvent, AlarmState, Aside, Episode};
 use crate::condition::{Memory, Truth};

@@ -6,6 +6,9 @@ use crate::time::Span;
 use std::cmp::Ordering;
 use std::fmt;
 
+/// How a reason goes on that tells of work which had just ended.
+pub(crate) const NOT_BACK: &str = "not back after ";
+
 impl fmt::Display for Purpose {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(match self {

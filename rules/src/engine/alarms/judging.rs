@@ -13,15 +13,12 @@ use crate::engine::task::{Next, Task};
 use crate::engine::timers::DeadlineReason;
 use crate::ids::{AlarmId, SensorId};
 use crate::plan::Alarm;
-use crate::record::{AfterWork, Body};
+use crate::record::{AfterWork, Body, NOT_BACK};
 use crate::time::{Moment, Span};
 
 /// A pump that a person has just switched on takes some seconds to move water, and its meter some more to
 /// say so: for so long after work nothing that it paused is raised. Engineering choice.
 const AFTER_WORK: Span = Span::seconds(30);
-
-/// How a reason begins that tells of work which had just ended.
-pub(in crate::engine) const NOT_BACK: &str = "not back after ";
 
 /// What is raised later than its delay and this after work has had time to be back in between, in a life
 /// that nobody remembers.

@@ -4,14 +4,13 @@
 use crate::callout::change::Message;
 use crate::callout::{Call, Fate, Member};
 use crate::condition::Present;
-use crate::engine::alarms::NOT_BACK;
 use crate::engine::context::Context;
 use crate::ids::{AlarmId, RelayId, Seq};
 use crate::page::facts::{Facts, Matter, MatterFate, News, Telling};
 use crate::page::{Envelope, Page, Sent, Subject};
 use crate::plan::ways::{AtHand, Powered};
 use crate::plan::{Alarm, Target, spoken};
-use crate::record::Purpose;
+use crate::record::{NOT_BACK, Purpose};
 use crate::stopgap::Run;
 use crate::time::{Moment, Span};
 use crate::words;
