@@ -150,9 +150,11 @@ async fn try_mailbox(settings: &Settings) -> Option<TriedPart> {
     let mailbox = settings.mailbox()?;
     Some(match crate::answers::try_out(mailbox).await {
         Ok(found) => TriedPart::ok("answers by mail", found),
-        Err(why) => {
-            TriedPart::bad("answers by mail", why, "see `[answers.mail]`: host, port, security, user, password")
-        }
+        Err(why) => TriedPart::bad(
+            "answers by mail",
+            why,
+            "see `[answers.mail]`: host, port, security, user, password",
+        ),
     })
 }
 
@@ -178,9 +180,11 @@ fn certificate(what: String, end: Timestamp, now: Timestamp) -> TriedPart {
     let days = (end.as_second() - now.as_second()).div_euclid(86_400);
     let date = end.strftime("%Y-%m-%d");
     match days {
-        ..0 => {
-            TriedPart::bad(what, format!("ended on {date}"), "renew it, and see that the board's clock is right")
-        }
+        ..0 => TriedPart::bad(
+            what,
+            format!("ended on {date}"),
+            "renew it, and see that the board's clock is right",
+        ),
         0..=SOON => TriedPart::note(what, format!("ends on {date}, in {days} days"), "renew it before"),
         _ => TriedPart::ok(what, format!("holds until {date}")),
     }
@@ -226,7 +230,8 @@ mod tests {
 
     #[test]
     fn what_failed_stands_first_with_its_remedy() {
-        let rows = [TriedPart::ok("clock", "trusted"), TriedPart::bad("mains", "never heard", "see its topic")];
+        let rows =
+            [TriedPart::ok("clock", "trusted"), TriedPart::bad("mains", "never heard", "see its topic")];
         assert_eq!(
             table(&rows),
             "BAD   mains  never heard\n             -> see its topic\nok    clock  trusted\n"

@@ -9,8 +9,8 @@ use crate::channels::Channel;
 use crate::checkin;
 use crate::mqtt;
 use crate::settings::{
-    BrokerSettings, ChannelSettings, Environment, NamedFile, Read, UnusableFile, Report, Settings, UpsSettings,
-    key_of, read_text,
+    BrokerSettings, ChannelSettings, Environment, NamedFile, Read, Report, Settings, UnusableFile,
+    UpsSettings, key_of, read_text,
 };
 use jiff::tz::TimeZone;
 use slackwater_rules::diagnostic::{did_you_mean, listed};

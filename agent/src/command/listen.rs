@@ -5,7 +5,7 @@
 use super::{Config, failed, length, wrong};
 use crate::listen::{Observations, propose, rows, table};
 use crate::mqtt::{self, MqttEvent};
-use crate::settings::{Environment, UnusableFile, Settings};
+use crate::settings::{Environment, Settings, UnusableFile};
 use crate::site::connection;
 use slackwater_rules::time::Span;
 use std::fs::OpenOptions;

@@ -3,7 +3,7 @@
 
 use super::EventLoop;
 use crate::secret::strike_out;
-use slackwater_rules::checkin::{self, Believed, CheckinRefusal, CheckinFacts};
+use slackwater_rules::checkin::{self, Believed, CheckinFacts, CheckinRefusal};
 use slackwater_rules::engine::Arrival;
 use slackwater_rules::plan::{CHECK_INS, Watched};
 use slackwater_rules::time::Now;

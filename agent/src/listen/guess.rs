@@ -77,7 +77,11 @@ const KINDS: &[TradeQuantity] = &[
         words: &["flow", "flowrate"],
         units: &[("L/h", 60.0, 50_000.0), ("L/min", 0.0, 60.0)],
     },
-    TradeQuantity { measures: "level", words: &["level", "waterlevel", "depth"], units: &[("cm", 0.0, 200.0)] },
+    TradeQuantity {
+        measures: "level",
+        words: &["level", "waterlevel", "depth"],
+        units: &[("cm", 0.0, 200.0)],
+    },
     TradeQuantity { measures: "energy", words: &["energy", "kwh"], units: &[("kWh", 0.0, 1e6)] },
     TradeQuantity {
         measures: "power",
@@ -148,7 +152,12 @@ const DEVICE_NUMBERS: [&str; 12] = [
 ];
 
 /// What a value probably is.
-pub(super) fn guess(topic: &str, place: &PayloadPlace, seen: &ObservedValue, told: Option<&Described>) -> Option<Guess> {
+pub(super) fn guess(
+    topic: &str,
+    place: &PayloadPlace,
+    seen: &ObservedValue,
+    told: Option<&Described>,
+) -> Option<Guess> {
     let near = words_of(topic, place, told);
     if near.first().is_some_and(|own| DEVICE_NUMBERS.contains(&own.as_str())) {
         return None;

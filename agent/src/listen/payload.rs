@@ -182,7 +182,8 @@ fn senml(records: &[Json]) -> Option<Vec<(PayloadPlace, PayloadSaid)>> {
             (_, _, Some(word)) => PayloadSaid::Word(word.to_owned()),
             (None, None, None) => continue,
         };
-        (!name.is_empty() && !name.contains(is_deceptive)).then(|| found.push((PayloadPlace::Senml(name), said)))?;
+        (!name.is_empty() && !name.contains(is_deceptive))
+            .then(|| found.push((PayloadPlace::Senml(name), said)))?;
     }
     (!found.is_empty()).then_some(found)
 }

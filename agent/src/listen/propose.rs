@@ -5,7 +5,7 @@ use super::guess::{Guess, GuessedWords, Sure, split, words_of};
 use super::homie;
 use super::payload::PayloadPlace;
 use super::senders::senders;
-use super::{Observations, HeardValue};
+use super::{HeardValue, Observations};
 use slackwater_rules::time::Span;
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Write as _;

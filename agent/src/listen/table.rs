@@ -1,7 +1,7 @@
 //! What was heard as a table for a terminal, and as rows for a script.
 
 use super::payload::PayloadPlace;
-use super::{Observations, HeardValue};
+use super::{HeardValue, Observations};
 use crate::plain_text::tame;
 use serde_json::{Value as Json, json};
 use std::fmt::Write as _;

@@ -191,11 +191,13 @@ fn sensors(status: &Status, plan: &Plan, wait: Duration) -> Vec<TriedPart> {
                 ),
                 format!("see that the device that speaks on {topic} lives, or wait longer with --for"),
             ),
-            (_, None) if sensor.every.0 > i64::try_from(wait.as_millis()).unwrap_or(i64::MAX) => TriedPart::note(
-                what,
-                format!("not heard within {} s; it speaks every {}", wait.as_secs(), sensor.every),
-                "wait longer with --for",
-            ),
+            (_, None) if sensor.every.0 > i64::try_from(wait.as_millis()).unwrap_or(i64::MAX) => {
+                TriedPart::note(
+                    what,
+                    format!("not heard within {} s; it speaks every {}", wait.as_secs(), sensor.every),
+                    "wait longer with --for",
+                )
+            }
             (_, None) => TriedPart::bad(
                 what,
                 format!("never heard within {} s", wait.as_secs()),

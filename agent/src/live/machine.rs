@@ -45,7 +45,9 @@ fn disk(settings: &Settings) -> TriedPart {
     };
     let room = match rustix::fs::statvfs(folder) {
         Ok(room) => room.f_bavail.saturating_mul(room.f_frsize),
-        Err(error) => return TriedPart::bad("disk", format!("{}: {error}", folder.display()), "see the disk"),
+        Err(error) => {
+            return TriedPart::bad("disk", format!("{}: {error}", folder.display()), "see the disk");
+        }
     };
     let kept = std::fs::metadata(&journal.path).map_or(0, |file| file.len());
     let wanted = journal.max_size.saturating_sub(kept);

@@ -142,7 +142,12 @@ impl<W: World> ExplainedPart<'_, W> {
     }
 
     /// A reading with the limit beside it, where there is one of each; else all that was read.
-    fn against_limit(&self, [left, right]: [&Formula; 2], dimension: Dimension, place: &str) -> Vec<ReadPart> {
+    fn against_limit(
+        &self,
+        [left, right]: [&Formula; 2],
+        dimension: Dimension,
+        place: &str,
+    ) -> Vec<ReadPart> {
         let (formula, limit) = match (left, right) {
             (Formula::Constant(limit), formula) | (formula, Formula::Constant(limit)) => (formula, *limit),
             _ => return self.terms_of(&[left, right], place),

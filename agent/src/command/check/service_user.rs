@@ -259,8 +259,11 @@ mod tests {
 
     #[test]
     fn a_place_outside_of_the_units_folders_is_named() {
-        let unit =
-            ServiceUnit { name: "a unit", writes: vec!["/var/lib/x".into(), "/run/x".into()], credentials: vec![] };
+        let unit = ServiceUnit {
+            name: "a unit",
+            writes: vec!["/var/lib/x".into(), "/run/x".into()],
+            credentials: vec![],
+        };
         let said = unwritable(Path::new("/etc/x"), &STRANGER, &unit);
         let expected = "a unit may write to /var/lib/x and /run/x only, not to /etc/x: name a place there";
         assert_eq!(said.as_deref(), Some(expected));
