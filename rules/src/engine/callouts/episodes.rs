@@ -34,7 +34,7 @@ impl Callouts {
                 };
                 // What comes back unanswered is the same episode, but of now.
                 match self.episodes.get_mut(alarm).filter(|known| known.episode == *episode) {
-                    Some(known) => known.onset = begun.onset,
+                    Some(known) => (known.onset, known.priority) = (begun.onset, begun.priority),
                     None => drop(self.episodes.insert(alarm.clone(), begun)),
                 }
                 self.change_members(*episode, |member| member.fate = Fate::Stands);

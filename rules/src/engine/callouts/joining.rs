@@ -44,7 +44,9 @@ impl Callouts {
         let Some(policy) = alarm.callout.filter(|_| cx.alarms.standing(id) == Some(episode)) else { return };
         let ladder = &cx.plan.callouts[policy.index()].name;
         let flickers = self.raises.get(&alarm.name).is_some_and(|raises| raises.len() >= super::RAISES);
-        let Some(joined) = self.joined(cx, &alarm.name, episode, alarm.priority, ladder) else { return };
+        // As it was raised: a forecast of a tank that is not learned yet ranks low.
+        let Some(rank) = self.episodes.get(&alarm.name).map(|known| known.priority) else { return };
+        let Some(joined) = self.joined(cx, &alarm.name, episode, rank, ladder) else { return };
         let joined = Joined { flickers, ..joined };
         if cx.is_own_end(id) {
             next.then(Task::SayDark(episode));
