@@ -108,6 +108,7 @@ steps = [
 ]
 again  = "3 s"
 lease  = "5 s"
+renew  = "1 s"
 settle = "1 s"
 
 [work.feeding]

@@ -10,6 +10,8 @@ use std::fmt;
 
 /// However soon a harm may come, whoever has answered has this long before they are asked again.
 pub const SHORTEST: Span = Span::minutes(10);
+/// A time that somebody names is at least this far off.
+pub const SHORTEST_NAMED: Span = Span::minutes(1);
 /// The answer of somebody who is away holds this long, and asks who goes.
 pub const WHILE_AWAY: Span = Span::minutes(10);
 
@@ -57,7 +59,7 @@ pub fn lease(
 ) -> Lease {
     let usual = ladders.iter().map(|ladder| ladder.lease).min().unwrap_or(SHORTEST);
     let longest = ladders.iter().map(|ladder| ladder.longest_lease).min().unwrap_or(usual);
-    let asked = named.unwrap_or(usual).max(Span::minutes(1));
+    let asked = named.map_or(usual, |named| named.max(SHORTEST_NAMED));
     let standing = call.members.iter().filter(|member| member.stands());
     let harm = standing.filter_map(|member| facts.deadly_from(member.episode)).min();
     let bounds = [
