@@ -139,7 +139,7 @@ async fn air_that_is_not_seen_to_start_is_on_the_page() {
     let failed = |body: &Body| matches!(body, Body::NotProved { unknown: false, .. });
     house.home.record("its failure", third.seq, failed);
     assert_eq!(pump.heard(), ["on", "on", "on"]);
-    let words = "air-pump: commanded on, NOT confirmed: start it by hand (no proof within 2 s";
+    let words = "Air pump: commanded on, NOT confirmed: start it by hand (no proof within 2 s";
     let said = || {
         house
             .push
@@ -268,7 +268,7 @@ async fn a_pump_that_somebody_switches_off_is_left_alone_and_that_is_said() {
     house.home.record("its proof", on.seq, proved);
     house.board.set(CURRENT, "0");
     let hand = house.home.record("the hand", on.seq, |body| matches!(body, Body::ByHand { .. }));
-    let words = "air-pump: showed off after it was confirmed on";
+    let words = "Air pump: showed off after it was confirmed on";
     let said = || {
         house
             .push

@@ -73,9 +73,7 @@ impl Callouts {
         let Some(latest) = self.episodes.get(alarm).cloned() else { return };
         let Some(call) = self.calls.get_mut(&call) else { return };
         let latest = Member { fate: Fate::Stands, ..latest };
-        match call.members.iter_mut().find(|member| member.alarm == alarm) {
-            Some(known) => *known = latest,
-            None => call.members.push(latest),
-        }
+        call.members.retain(|member| member.alarm != alarm);
+        call.members.push(latest);
     }
 }
