@@ -12,16 +12,12 @@ mod init;
 mod listen;
 mod rehearse;
 mod review;
+mod run;
 mod status;
 mod witness;
 
-use crate::clock::Clock;
 use crate::control::{self, ControlReply, Request};
-use crate::event_loop::{self, Parts};
-use crate::journal::JournalError;
-use crate::log::init_log;
 use crate::settings::{Environment, Places};
-use crate::site::SiteFiles;
 use clap::{Args, Parser, Subcommand};
 use slackwater_rules::engine::OperatorCommand;
 use slackwater_rules::time::Span;
@@ -324,7 +320,7 @@ async fn carry_out(verb: Verb) -> ExitCode {
         Verb::Demo(demo) => crate::demo::play(demo).await,
         Verb::Init(init) => init::write(&init),
         Verb::Listen(listen) => listen::carry_out(listen).await,
-        Verb::Run(config) => run(config).await,
+        Verb::Run(config) => run::run(config).await,
         Verb::Check { schema: true, .. } => {
             print!("{}", slackwater_rules::plan::schema_text());
             ExitCode::SUCCESS
@@ -375,46 +371,6 @@ fn failed(text: &str) -> ExitCode {
 fn wrong(text: &str) -> ExitCode {
     eprintln!("{}", text.trim_end());
     ExitCode::from(EX_CONFIG)
-}
-
-async fn run(config: Config) -> ExitCode {
-    let environment = Environment::of_process();
-    let site = match SiteFiles::load_sound(&config.config, &environment) {
-        Ok(site) => site,
-        Err(mistakes) => return wrong(&mistakes.text),
-    };
-    watch(config, environment, site).await
-}
-
-async fn watch(config: Config, environment: Environment, site: SiteFiles) -> ExitCode {
-    let _log = match init_log(&site.settings.log) {
-        Ok(log) => log,
-        Err(error) => return failed(&format!("the log can't be started: {error}")),
-    };
-    for line in site.warnings.lines() {
-        tracing::warn!("{line}");
-    }
-    for (part, why) in &site.unusable {
-        tracing::error!("{part} can't be used, the watch begins without it: {why}");
-    }
-    let clock = Clock::system(site.settings.trust);
-    let parts = Parts {
-        config: config.config,
-        site,
-        environment,
-        clock,
-        onlooker: None,
-        until: Box::pin(std::future::pending()),
-    };
-    match event_loop::run(parts).await {
-        Ok(()) => ExitCode::SUCCESS,
-        // It may end, and then the next start succeeds.
-        Err(trouble @ event_loop::RunError::Journal(JournalError::InUse { .. })) => {
-            failed(&trouble.to_string())
-        }
-        Err(trouble @ event_loop::RunError::Journal(_)) => wrong(&trouble.to_string()),
-        Err(trouble) => failed(&trouble.to_string()),
-    }
 }
 
 async fn say(config: &Config, who: Speaker, say: OperatorCommand) -> ExitCode {

@@ -6,6 +6,7 @@
 mod answer_inputs;
 mod answering;
 mod checkin_inputs;
+mod closing;
 mod fetching;
 mod health;
 mod health_inputs;
@@ -46,7 +47,7 @@ use slackwater_rules::engine::{Effect, Engine, Input, Turn};
 use slackwater_rules::record::{Outcome, Record, Seq};
 use slackwater_rules::time::{Moment, Now, Span};
 use sms_inputs::Texting;
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::VecDeque;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
@@ -58,10 +59,6 @@ const BATCH: usize = 256;
 
 /// READY is not kept back for longer than this by a broker that is away.
 const READY_WITHIN: Duration = Duration::from_millis(500);
-
-/// The drain at the end: for the broker, and for pages on their way.
-const DRAIN: Duration = Duration::from_secs(2);
-const LAST_PAGES: Span = Span::seconds(10);
 
 /// Two clients with one id throw each other out again and again, and each can be heard for a
 /// second in between. That is no hearing: it counts again once this long has passed in peace.
@@ -390,32 +387,6 @@ impl EventLoop {
                 .map_or("watching".to_owned(), |why| format!("watching, but: {why}"));
             self.service.ready(&state);
         }
-    }
-
-    /// Ends in good order, within bounds: pages on their way may still arrive, and their fate is
-    /// kept.
-    async fn close(
-        mut self,
-        ended: &Result<&'static str, RunError>,
-        mut delivered: mpsc::UnboundedReceiver<(Seq, Outcome)>,
-    ) {
-        let why = match ended {
-            Ok(why) => (*why).to_owned(),
-            Err(trouble) => trouble.to_string(),
-        };
-        self.service.stopping(&why);
-        self.take(Input::Stopping { why: why.clone() });
-        self.finish();
-        self.say_farewell(&why).await;
-        self.roster.close(&self.clock.now());
-        let idle = Channels::start(BTreeMap::new(), &self.context, self.results.clone());
-        std::mem::replace(&mut self.channels, idle).close(LAST_PAGES).await;
-        while let Ok((page, outcome)) = delivered.try_recv() {
-            self.take(Input::Delivered { page, outcome });
-        }
-        self.finish();
-        self.handle.close(DRAIN).await;
-        self.keeper.close(|| self.engine.horizon(), &self.clock.now());
     }
 }
 

@@ -1,7 +1,8 @@
 //! `slackwater witness`: the watch, run elsewhere over other sites; and on a site's own board, its
 //! key, and the silences that are announced to the witness.
 
-use super::{Config, Speaker, failed, length, say, watch, wrong};
+use super::run::watch;
+use super::{Config, Speaker, failed, length, say, wrong};
 use crate::checkin::SiteKey;
 use crate::settings::Environment;
 use crate::site::SiteFiles;

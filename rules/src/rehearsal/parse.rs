@@ -2,11 +2,12 @@
 //! with its line. One line is one statement; what stands behind `#` is a comment.
 
 mod line_part;
+mod values;
 
 use line_part::LinePart;
+use values::{duration, known_state, quantity};
 
 use super::{Deed, Expectation, Story};
-use crate::alarm::State;
 use crate::diagnostic::did_you_mean;
 use crate::engine::OperatorCommand;
 use crate::plan::{At, Finding};
@@ -14,7 +15,7 @@ use crate::plan::{Plan, RelayId, SensorId, Target};
 use crate::reading::Value;
 use crate::sim::ChannelRule;
 use crate::time::Span;
-use crate::units::{Dimension, Quantity};
+
 use jiff::civil::DateTime;
 
 /// Where a story begins if it doesn't say: a Monday at noon, when everybody can be reached.
@@ -349,55 +350,4 @@ fn whole(said: LinePart<'_>) -> Maybe<usize> {
     said.text.parse().map_err(|_| {
         Finding::error(said.span(), "this is not a number of pages", "a whole number is expected: `3`")
     })
-}
-
-/// `5 min`, `1 h 30 min`.
-fn duration(said: LinePart<'_>) -> Maybe<Span> {
-    let wrong = |why: String| {
-        Finding::error(said.span(), "this is not a length of time", why)
-            .help("one like `5 min` or `1 h 30 min` is expected")
-    };
-    let words: Vec<&str> = said.text.split_whitespace().collect();
-    if words.is_empty() {
-        return Err(wrong("nothing stands here".to_owned()));
-    }
-    let mut total = Span::ZERO;
-    for pair in words.chunks(2) {
-        let span = Quantity::parse(&pair.join(" "))
-            .and_then(Quantity::span)
-            .map_err(|error| wrong(error.to_string()))?;
-        total = total + span;
-    }
-    match total >= Span::ZERO && total <= LONGEST {
-        true => Ok(total),
-        false => Err(wrong(format!("it is from 0 s to {LONGEST}"))),
-    }
-}
-
-fn quantity(said: LinePart<'_>, dimension: Dimension) -> Maybe<f64> {
-    let parsed = Quantity::parse(said.text).and_then(|quantity| quantity.base(dimension));
-    parsed.map_err(|error| Finding::error(said.span(), "this is not such a quantity", error.to_string()))
-}
-
-fn known_state(said: LinePart<'_>) -> Maybe<String> {
-    let states = [
-        State::Normal,
-        State::Unacknowledged,
-        State::Acknowledged,
-        State::ReturnedUnacknowledged,
-        State::LatchedUnacknowledged,
-        State::LatchedAcknowledged,
-        State::Shelved,
-        State::SuppressedByDesign,
-        State::OutOfService,
-    ]
-    .map(|state| state.to_string());
-    match states.iter().any(|state| state == said.text) {
-        true => Ok(said.text.to_owned()),
-        false => Err(Finding::error(
-            said.span(),
-            "an alarm has no such state",
-            format!("one of these is expected: {}", states.join(" · ")),
-        )),
-    }
 }

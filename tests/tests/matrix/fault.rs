@@ -48,7 +48,7 @@ pub(crate) const TABLE: &[Fault] = &[
 /// What is to be told of a fault.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(crate) enum Told {
-    /// An alarm of this name; or one whose name begins and ends so, the first of several.
+    /// An alarm of which a page's first line says both of this; the first of several.
     As(&'static str, &'static str),
     /// It is over before it matters.
     Nothing,
@@ -58,9 +58,7 @@ impl Told {
     /// Whether a page's first line is about it.
     pub(crate) fn is_in(self, headline: &str) -> bool {
         match self {
-            Self::As(begins, ends) => {
-                headline.split([' ', ',', ':']).any(|word| word.starts_with(begins) && word.ends_with(ends))
-            }
+            Self::As(begins, ends) => headline.contains(begins) && headline.contains(ends),
             Self::Nothing => false,
         }
     }
@@ -91,16 +89,20 @@ impl Fault {
 
     pub(crate) fn told(self) -> Told {
         match self {
-            Self::BrokerGone | Self::DeafSession => Told::As("sight-broker", ""),
-            Self::PushHangs => Told::As("health-", ".push"),
-            Self::ModemUnplugged => Told::As("health-", ".text"),
+            Self::BrokerGone | Self::DeafSession => Told::As("the broker can't be heard", ""),
+            Self::PushHangs => Told::As("nobody is reached by", ".push"),
+            Self::ModemUnplugged => Told::As("nobody is reached by", ".text"),
             // Of all that fails, whichever is noticed first.
-            Self::DnsGone => Told::As("health-", ""),
+            Self::DnsGone => Told::As("nobody is reached by", ""),
             Self::MailRefuses | Self::MailHangs | Self::MailDropsInMessage | Self::MailBadCertificate => {
-                Told::As("health-", ".mail")
+                Told::As("nobody is reached by", ".mail")
             }
-            Self::DiskFull | Self::ReadOnly | Self::DatabaseDamaged => Told::As("health-journal", ""),
-            Self::ClockBehind | Self::ClockAhead | Self::Rebooted => Told::As("health-clock", ""),
+            Self::DiskFull | Self::ReadOnly | Self::DatabaseDamaged => {
+                Told::As("the journal can't be kept", "")
+            }
+            Self::ClockBehind | Self::ClockAhead | Self::Rebooted => {
+                Told::As("the watch's clock is not set", "")
+            }
             Self::BrokerRestarted | Self::Killed => Told::Nothing,
         }
     }
