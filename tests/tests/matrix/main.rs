@@ -98,7 +98,7 @@ fn alone(fault: Fault) -> String {
     }
     place.quiet();
     let (records, arrivals) = place.finish();
-    let mains = arrivals.iter().find(|page| page.headline.contains("power-lost"));
+    let mains = arrivals.iter().find(|page| page.headline.contains("power lost"));
     assert!(mains.is_none(), "nothing was wrong with the mains: {mains:?}");
     check(fault, &records, &arrivals);
     came
@@ -114,15 +114,15 @@ fn with_mains_lost(fault: Fault) -> String {
     let cut = Instant::now();
     place.house.board.set("house/mains", "off");
     if !fault.strikes_first() {
-        place.arrival("the power cut", |page| page.headline.contains("power-lost"));
+        place.arrival("the power cut", |page| page.headline.contains("power lost"));
         place.strike();
     }
-    let is_heard = |page: &Arrival| page.headline.contains("power-lost") && !fault.shuts(&page.to);
+    let is_heard = |page: &Arrival| page.headline.contains("power lost") && !fault.shuts(&page.to);
     let first = place.arrival("the first page", is_heard);
     let after = first.at.duration_since(cut);
     assert!(after <= FIRST_PAGE, "the first page came after {after:?}");
     place.arrival("the last rung", |page| {
-        page.to.starts_with("neighbour") && page.headline.contains("power-lost")
+        page.to.starts_with("neighbour") && page.headline.contains("power lost")
     });
     if fault.can_be_mended() {
         place.mend();

@@ -30,7 +30,7 @@ async fn a_house_that_dies_is_called_for_with_what_was_last_known_and_its_return
     ] {
         assert!(because.contains(words), "{words:?} is not in: {because}");
     }
-    let call = "Subject: Halyard House: halyard-silent, high, since ";
+    let call = "Subject: Halyard House: it is silent, since ";
     until("the page", SOON, || shed.mail(call), || shed.home.log());
 
     house.broker.restart().expect("it starts again");
