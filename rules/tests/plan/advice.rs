@@ -66,6 +66,18 @@ fn a_critical_alarm_that_only_a_dead_router_would_carry_is_named() {
 }
 
 #[test]
+fn a_call_out_that_only_leaves_files_to_try_it_out_is_let_be() {
+    let text = HALYARD.replace("\"ines.push\", \"siren\"", "\"tom.mail\"").replace("ines.text", "tom.mail");
+    let text = text.replace("\"neighbour.text\", \"neighbour.mail\"", "\"tom.mail\"");
+    let mut around = surroundings();
+    around.directory.contacts.get_mut("tom").expect("there").hours.clear();
+    let found = check_in(&text, &around);
+    assert_eq!(titles(&found).len(), 2, "{}", found.report);
+    around.directory.on_paper.insert(slackwater_rules::plan::Target::parse("tom.mail"));
+    assert_eq!(titles(&check_in(&text, &around)), Vec::<&str>::new());
+}
+
+#[test]
 fn what_is_critical_or_high_and_told_to_nobody_is_named_once() {
     let text = SAMPLE.replace(
         "response    = \"card:water-on-floor\"\ncallout     = \"household\"",
