@@ -45,7 +45,7 @@ use jiff::tz::TimeZone;
 use places::SitePlaces;
 use slackwater_rules::diagnostic::Table;
 use slackwater_rules::plan::ways::Way;
-use slackwater_rules::plan::{Contact, Directory, Target};
+use slackwater_rules::plan::{ChannelKind, Contact, Directory, Target};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
@@ -275,6 +275,12 @@ impl Settings {
                 .channels
                 .iter()
                 .map(|(target, channel)| (target.clone(), channel.kind()))
+                .collect(),
+            on_paper: self
+                .channels
+                .iter()
+                .filter(|(_, channel)| channel.kind() == ChannelKind::Mail && !channel.needs_router())
+                .map(|(target, _)| target.clone())
                 .collect(),
             ways: self.ways_to_answer(),
             mailbox: self.mailbox().is_some(),

@@ -4,6 +4,7 @@
 //! names have become indices, quantities are in base units, conditions are typed. The engine
 //! trusts it without looking back.
 
+mod advice;
 mod alarm;
 mod asked;
 mod callout;

@@ -10,6 +10,7 @@ use crate::diagnostic::{At, Finding};
 use crate::ids::SensorId;
 use crate::site::Sensor;
 use crate::time::Span;
+use crate::units::Dimension;
 use crate::units::Quantity;
 
 /// Longer than any stretch of the past that means something to a tank.
@@ -326,7 +327,11 @@ impl<'s> Checker<'s> {
 /// A comparison that could be meant.
 fn example(sensor: &Sensor) -> String {
     let middle = sensor.plausible.map(|(low, high)| f64::midpoint(low, high));
-    let limit = middle.unwrap_or_else(|| sensor.scale.unit.to_base(10.0));
+    let limit = middle.unwrap_or_else(|| match sensor.scale.unit.dimension {
+        Dimension::TEMPERATURE => 25.0,
+        Dimension::TIME => 600.0,
+        _ => sensor.scale.unit.to_base(10.0),
+    });
     format!("`{} < {}`", sensor.name, show(limit, sensor.scale.unit.dimension, Some(sensor)))
 }
 

@@ -115,7 +115,7 @@ impl<'s> Checker<'s> {
             let title = format!("{of} can't {verb} by {}", quantity.unit.dimension.words());
             let label = format!("{} is wanted here", window.dimension.words());
             let scale = super::scale::scale(window.dimension, window.like);
-            let help = format!("for instance `{} {}`", quantity.number, scale.name);
+            let help = format!("for instance `1 {}`", scale.name);
             return self.note(Finding::error(rate.span.clone(), title, label).help(help));
         };
         if base <= 0.0 {
@@ -168,7 +168,8 @@ impl<'s> Checker<'s> {
             if dimension.is_point() {
                 let title = format!("{} {} of {} means nothing", quantity.number, '%', dimension.words());
                 let label = "the zero of its scale is arbitrary";
-                let help = "write a difference, for instance `1 K`";
+                let unit = super::scale::scale(dimension.difference(), value.like).name;
+                let help = format!("write a difference, for instance `1 {unit}`");
                 return self.note(Finding::error(by.span.clone(), title, label).help(help));
             }
             let share = quantity.number * quantity.unit.to_base(1.0);

@@ -52,7 +52,7 @@ pub(super) fn scale(dimension: Dimension, like: Option<&Sensor>) -> Scale {
             }
         }
     }
-    let usual = ["", "K", "L", "kWh", "L/h", "/h", "W/L", "Ah", "pH/h", "ppt/day"];
+    let usual = ["", "K", "min", "cm", "L", "kWh", "L/h", "/h", "W/L", "Ah", "pH/h", "ppt/day"];
     let simple = UNITS.iter().map(|(name, _)| (*name).to_owned());
     let rates = UNITS.iter().map(|(name, _)| format!("{name}/h"));
     let named = usual.into_iter().map(str::to_owned).chain(simple).chain(rates);

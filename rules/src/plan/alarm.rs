@@ -27,6 +27,8 @@ pub(super) struct Read {
     pub(super) consequence_of: Vec<At<String>>,
     /// Which of those it is expected with.
     pub(super) expected: Vec<At<String>>,
+    /// Whether the file says so at all: an empty list is said too.
+    pub(super) says_expected: bool,
     /// Hazards whose alarms explain it, unless the keeper says what does.
     pub(super) because_of: &'static [String],
 }
@@ -97,6 +99,7 @@ fn own(
     let response = table.get("response").and_then(|item| context.response(item));
     let callout = callout(&table, context);
     let consequence_of = table.get("consequence-of").and_then(Item::texts);
+    let says_expected = table.has("expected");
     let expected = table.get("expected").and_then(Item::texts);
     let stopgap =
         table.get("stopgap").and_then(Item::table).and_then(|table| stopgap(table, context, relays));
@@ -127,7 +130,8 @@ fn own(
         watched: None,
     };
     let (consequence_of, expected) = (consequence_of.unwrap_or_default(), expected.unwrap_or_default());
-    Some(Read { alarm, place: name.span.clone(), consequence_of, expected, because_of: &[] })
+    let place = name.span.clone();
+    Some(Read { alarm, place, consequence_of, expected, says_expected, because_of: &[] })
 }
 
 fn deadband(table: &Table<'_>, condition: Option<&Condition>) -> Option<(Dimension, f64)> {

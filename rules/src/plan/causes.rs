@@ -32,7 +32,7 @@ pub(super) fn joined(
         links.index.entry(name.as_str()).or_insert(AlarmId(at));
     }
     let (mut places, mut alarms, mut count) = (Vec::new(), Vec::new(), 0);
-    for Read { mut alarm, place, consequence_of, expected, because_of } in read.into_iter().chain(added) {
+    for Read { mut alarm, place, consequence_of, expected, because_of, .. } in read.into_iter().chain(added) {
         // What a hazard names as its causes is so in the same tank, or in the whole site.
         let of_hazards = made.causes(because_of, alarm.tank, MOST_LINKS - count);
         let mut known: BTreeSet<AlarmId> = of_hazards.iter().copied().collect();

@@ -2,7 +2,7 @@
 //! their absences and sitters over the days ahead; what stays uncovered is named, days of one
 //! kind folded into one line, so that it is known before the night that falls into it.
 
-use super::{Callout, Contact, Directory, Target};
+use super::{Callout, Contact, Directory, Rung, Target};
 use jiff::ToSpan;
 use jiff::civil::{Date, Time};
 use std::collections::BTreeSet;
@@ -57,6 +57,21 @@ pub(crate) fn while_away(callout: &Callout, directory: &Directory, first: Date, 
         }
     }
     folded.into_iter().map(|(from, until, open)| sentence(from, until, open)).collect()
+}
+
+/// When everybody in this step is outside their hours, while others of the call-out are not: the first such
+/// stretch of every day, as `between 22:00 and 07:00`. None if a siren is in it.
+pub(super) fn asleep(callout: &Callout, step: &Rung, directory: &Directory) -> Option<String> {
+    let names = step.to.iter().map(|target| target.contact.as_ref()).collect::<Option<Vec<_>>>()?;
+    let people: Vec<_> = names.into_iter().map(|name| directory.contacts.get(name)).collect::<Option<_>>()?;
+    let asleep = open(&people);
+    let everyone = callout.steps.iter().flat_map(|step| &step.to).filter_map(|to| to.contact.as_ref());
+    let everyone: Vec<_> = everyone.filter_map(|name| directory.contacts.get(name)).collect();
+    if asleep == open(&everyone) {
+        return None;
+    }
+    let (from, until) = *joined(asleep).last()?;
+    Some(format!("between {} and {}", clock(from), clock(until)))
 }
 
 /// The people that the steps name, each once with a target of theirs; none if somebody in them

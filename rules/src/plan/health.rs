@@ -109,7 +109,14 @@ fn build(rules: &HealthRules, part: Part, callout: Option<CalloutId>) -> Read {
         sight: Some(Sight::Part(part)),
         watched: None,
     };
-    Read { alarm, place: 0..0, consequence_of: Vec::new(), expected: Vec::new(), because_of: &[] }
+    Read {
+        alarm,
+        place: 0..0,
+        consequence_of: Vec::new(),
+        expected: Vec::new(),
+        says_expected: false,
+        because_of: &[],
+    }
 }
 
 /// What is to be said of a part that fails.

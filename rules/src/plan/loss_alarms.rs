@@ -157,6 +157,7 @@ fn build(
         place: rules.place.clone(),
         consequence_of: rules.consequence_of.clone(),
         expected: Vec::new(),
+        says_expected: false,
         because_of: &[],
     })
 }

@@ -5,7 +5,7 @@ use crate::ids::Target;
 use crate::site::Hours;
 use crate::time::Span;
 use jiff::civil::{Date, DateTime, Time};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 
 /// Who can be told, and when.
@@ -15,6 +15,8 @@ pub struct Directory {
     pub contacts: BTreeMap<String, Contact>,
     /// Every way to reach them, and every siren.
     pub channels: BTreeMap<Target, ChannelKind>,
+    /// Those that only leave files on the watch's own machine, to try it out: no path to anybody.
+    pub on_paper: BTreeSet<Target>,
     /// Whether replies to pages by mail are heard.
     pub mailbox: bool,
     /// How pages can be answered, the easiest first.
@@ -23,7 +25,13 @@ pub struct Directory {
 
 impl Default for Directory {
     fn default() -> Self {
-        Self { contacts: BTreeMap::new(), channels: BTreeMap::new(), mailbox: false, ways: Way::built_in() }
+        Self {
+            contacts: BTreeMap::new(),
+            channels: BTreeMap::new(),
+            on_paper: BTreeSet::new(),
+            mailbox: false,
+            ways: Way::built_in(),
+        }
     }
 }
 

@@ -20,6 +20,10 @@ pub(super) struct Places<'p> {
     /// Of the keeper's alarms, which come first in the plan.
     pub(super) alarms: &'p [Range<usize>],
     pub(super) sensors: &'p [Range<usize>],
+    /// The steps of each call-out.
+    pub(super) callouts: &'p [Range<usize>],
+    /// Whether each of the keeper's alarms says what it is `expected` with, be it nothing.
+    pub(super) says_expected: &'p [bool],
     /// Where the file says who is told of lost sight.
     pub(super) sight: Range<usize>,
 }
@@ -41,7 +45,10 @@ pub(super) fn warnings(plan: &Plan, places: &Places<'_>) -> Vec<Finding> {
     }
     found.extend(spread(&own));
     found.extend(together(&own));
-    found.extend(unwatched(plan, places.sensors));
+    // Without any alarm that is said of all at once.
+    if !own.is_empty() || !plan.watched.is_empty() {
+        found.extend(unwatched(plan, places.sensors));
+    }
     found.extend(unnoticed(plan, &own, &places.sight));
     found
 }
@@ -103,7 +110,7 @@ fn coarse(plan: &Plan, alarm: &Alarm, place: &Range<usize>) -> Option<Finding> {
 fn never_returns(plan: &Plan, alarm: &Alarm, place: &Range<usize>) -> Option<Finding> {
     let (dimension, deadband) = alarm.deadband?;
     let (sensor, order, limit) =
-        limits(plan, &alarm.condition).into_iter().find(|(sensor, order, limit)| {
+        limits_of(plan, &alarm.condition).into_iter().find(|(sensor, order, limit)| {
             let Some((low, high)) = sensor.plausible else { return false };
             let of = sensor.scale.unit.dimension.difference() == dimension;
             of && match order {
@@ -126,8 +133,8 @@ fn never_returns(plan: &Plan, alarm: &Alarm, place: &Range<usize>) -> Option<Fin
 
 /// A limit where no tank ever is: 76 degC was meant as 76 degF.
 fn unlikely(plan: &Plan, alarm: &Alarm, place: &Range<usize>) -> Option<Finding> {
-    let worse = alarm.worse.iter().flat_map(|worse| limits(plan, worse));
-    let all = limits(plan, &alarm.condition).into_iter().chain(worse);
+    let worse = alarm.worse.iter().flat_map(|worse| limits_of(plan, worse));
+    let all = limits_of(plan, &alarm.condition).into_iter().chain(worse);
     let (sensor, limit, usual) = all
         .filter(|(sensor, ..)| sensor.tank.is_some())
         .filter_map(|(sensor, _, limit)| {
@@ -143,10 +150,14 @@ fn unlikely(plan: &Plan, alarm: &Alarm, place: &Range<usize>) -> Option<Finding>
     Some(Finding::warning(place.clone(), title, label).help("is the unit right?"))
 }
 
+fn limits_of<'p>(plan: &'p Plan, condition: &Condition) -> Vec<(&'p Sensor, Comparison, f64)> {
+    limits(condition).into_iter().map(|(id, order, limit)| (plan.sensor(id), order, limit)).collect()
+}
+
 /// Each sensor that is compared with a constant, by itself.
-fn limits<'p>(plan: &'p Plan, condition: &Condition) -> Vec<(&'p Sensor, Comparison, f64)> {
+pub(super) fn limits(condition: &Condition) -> Vec<(SensorId, Comparison, f64)> {
     let mut found = Vec::new();
-    let mut add = |id: SensorId, order, limit| found.push((plan.sensor(id), order, limit));
+    let mut add = |id: SensorId, order, limit| found.push((id, order, limit));
     condition.visit(&mut |test| match test {
         Test::Compare { left: Formula::Sensor(id), order, right: Formula::Constant(limit), .. } => {
             add(*id, *order, *limit);

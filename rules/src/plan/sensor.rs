@@ -249,7 +249,9 @@ fn scale(table: &Table<'_>, kind: &MeasureKind) -> Option<Scale> {
     let item = table.need("unit", "\"degC\"")?;
     let name = item.text()?.it;
     let Some(unit) = Unit::named(name.trim()) else {
-        let help = near_unit(&name).map(|unit| format!("did you mean `{unit}`?"));
+        let of_kind =
+            |unit: &String| Unit::named(unit).is_some_and(|unit| kind.dimensions.contains(&unit.dimension));
+        let help = near_unit(&name).filter(of_kind).map(|unit| format!("did you mean `{unit}`?"));
         return item.wrong(format!("`{name}` is not a unit"), "unknown unit", help);
     };
     if !kind.dimensions.contains(&unit.dimension) {

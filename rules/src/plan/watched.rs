@@ -119,6 +119,7 @@ fn added(alarm: Alarm, name: &At<String>) -> Read {
         place: name.span.clone(),
         consequence_of: Vec::new(),
         expected: Vec::new(),
+        says_expected: false,
         because_of: &[],
     }
 }

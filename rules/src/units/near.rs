@@ -71,9 +71,10 @@ fn near_simple(name: &str) -> Option<&'static str> {
     let slips = if small.chars().count() < 5 { 1 } else { 2 };
     UNITS
         .iter()
-        .filter(|(known, _)| !known.is_empty())
+        // Nobody waits for milliseconds.
+        .filter(|(known, _)| !known.is_empty() && *known != "ms")
         .map(|(known, _)| (strsim::damerau_levenshtein(&known.to_lowercase(), &small), *known))
         .filter(|(distance, known)| *distance <= slips && *distance < known.len())
-        .min_by_key(|(distance, _)| *distance)
+        .min_by_key(|(distance, known)| (*distance, !known.to_lowercase().starts_with(&small)))
         .map(|(_, known)| known)
 }

@@ -3,6 +3,7 @@
 #[path = "../fixtures/mod.rs"]
 mod fixtures;
 
+mod advice;
 mod conditions;
 mod editor;
 mod forecasts;

@@ -5,6 +5,7 @@ use super::Surroundings;
 use super::tables::Tables;
 use crate::condition::Scope;
 use crate::diagnostic::{At, Finding, Table};
+use crate::plan::advice;
 use crate::plan::alarm::{self, Read};
 use crate::plan::context::{CheckContext, CheckedRelays, NameIndex};
 use crate::plan::equipment::{self, GearParts};
@@ -39,6 +40,8 @@ pub(super) struct PlanParts {
     relays: CheckedRelays,
     command_places: Vec<Range<usize>>,
     callouts: Vec<Option<Callout>>,
+    /// Where the steps of each stand.
+    step_places: Vec<Range<usize>>,
     works: Works,
     drill: Drill,
     sight: SightRules,
@@ -82,6 +85,7 @@ impl PlanParts {
             let label = "alarms are recorded, but nobody is told";
             first.note(Finding::warning(first.span.clone(), title, label));
         }
+        let step_places = tables.callouts.iter().map(|(_, table)| table.key_span("steps")).collect();
         let callouts = each(tables.callouts, |name, table| callout::read(name, table, context));
         let alarm_names = NameIndex::of("alarm", "alarm", &tables.alarms).names().to_vec();
         let alarms = each(tables.alarms, |name, table| alarm::read(name, table, context, &scope, &relays));
@@ -97,6 +101,7 @@ impl PlanParts {
             relays,
             command_places,
             callouts,
+            step_places,
             works,
             drill: drill::read(tables.drill),
             sight: loss_alarms::rules(tables.sight, context),
@@ -135,6 +140,7 @@ impl PlanParts {
     /// are checked in any case.
     pub(super) fn whole(self, context: &CheckContext<'_>, around: &Surroundings) -> Option<Plan> {
         let own_places: Vec<_> = self.alarms.iter().flatten().map(|read| read.place.clone()).collect();
+        let says_expected: Vec<_> = self.alarms.iter().flatten().map(|read| read.says_expected).collect();
         let alarms: Vec<Read> = self.alarms.into_iter().flatten().collect();
         let mut sensors: Option<Vec<Sensor>> = self.sensors.into_iter().collect();
         let is_whole = sensors.is_some()
@@ -180,8 +186,15 @@ impl PlanParts {
         };
         if context.errors() == 0 {
             let sight = self.sight.callout_place();
-            let places = Places { alarms: &own_places, sensors: &self.sensor_places, sight };
+            let places = Places {
+                alarms: &own_places,
+                sensors: &self.sensor_places,
+                callouts: &self.step_places,
+                says_expected: &says_expected,
+                sight,
+            };
             context.findings.extend(rationalise::warnings(&plan, &places));
+            context.findings.extend(advice::warnings(&plan, &places, context.people));
         }
         Some(plan)
     }
