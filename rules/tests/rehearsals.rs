@@ -97,6 +97,7 @@ fn reaches(said: &Said) -> f64 {
 }
 
 /// What Chromium says of it; none where there is no Chromium.
+#[expect(clippy::disallowed_types, reason = "a browser measures what the pages look like")]
 fn measured(page: &Page) -> Option<f64> {
     let script = "<script>var e=0;document.querySelectorAll('h2').forEach(function(h){\
         if(/How to answer/.test(h.textContent))e=h.parentNode.getBoundingClientRect().bottom});\
