@@ -135,6 +135,7 @@ fn prepare(folder: &Path) -> Result<(), String> {
     let ours = [
         "agent.toml",
         "rules.toml",
+        "last-good-rules.toml",
         "journal.sqlite",
         "journal.sqlite-wal",
         "journal.sqlite-shm",

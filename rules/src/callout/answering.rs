@@ -75,7 +75,7 @@ impl<'a> Decision<'a> {
             return self.news(Row::Unrenewed, Lead::Rung);
         }
         let renew = self.ladders_of_standing().iter().map(|ladder| ladder.renew).min();
-        let renew = renew.unwrap_or(bounds::SHORTEST).max(Span::minutes(1));
+        let renew = renew.unwrap_or(bounds::SHORTEST);
         self.change(Change::Asks { renew, rank, to: to.clone() });
         for target in to {
             self.tell(&target, Message::Ask, Lead::Rung, rank);

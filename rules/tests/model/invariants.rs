@@ -2,6 +2,7 @@
 
 use crate::family::{AGAIN, LEASE};
 use crate::world::{When, World};
+use slackwater_rules::alarm::Priority;
 use slackwater_rules::engine::{CallView, Engine};
 use slackwater_rules::record::{Body, CallChange, Outcome, Purpose, Seq};
 use std::collections::{BTreeMap, BTreeSet};
@@ -57,13 +58,15 @@ pub(crate) fn at_every_step(world: &World) {
         }
     }
 
-    // Somebody is always about to be called while something stands that nobody answered for.
+    // Somebody is always about to be called while something stands that nobody answered for, and that the
+    // quiet hours don't hold: those never hold what is high or critical.
     let unanswered = |call: &&&CallView| {
+        let rests = call.next == "the end of the quiet hours";
         call.purpose == Purpose::Call
-            && status
-                .alarms
-                .iter()
-                .any(|alarm| alarm.state == "unacknowledged" && call.about.contains(&alarm.name))
+            && status.alarms.iter().any(|alarm| {
+                let may_rest = rests && alarm.priority < Priority::High;
+                alarm.state == "unacknowledged" && call.about.contains(&alarm.name) && !may_rest
+            })
     };
     let steps: i64 = world.family.steps.iter().map(|(gap, _)| *gap).sum();
     for call in calls.iter().filter(unanswered) {
