@@ -130,7 +130,7 @@ fn with_mains_lost(fault: Fault) -> String {
     let before = place.arrivals().into_iter().find(Arrival::is_all_clear);
     assert!(before.is_none(), "called over while the mains were off: {before:?}");
     place.house.board.set("house/mains", "on");
-    place.arrival("the all-clear", |page| page.is_all_clear() && page.headline.contains("lagoon"));
+    place.arrival("the all-clear", |page| page.is_all_clear() && page.headline.contains("Lagoon"));
     place.quiet();
     let (records, arrivals) = place.finish();
     check(fault, &records, &arrivals);
