@@ -137,7 +137,7 @@ async fn an_answer_holds_for_its_lease_and_the_end_is_told_once_to_everyone_aske
         let mails = mails(&house, 1, address).await;
         let clear: Vec<_> = mails.iter().filter(|(subject, _)| subject.contains("all clear")).collect();
         assert_eq!(clear.len(), 1, "{mails:#?}");
-        assert!(clear[0].1.contains("Ines answered"), "{}", clear[0].1);
+        assert!(clear[0].1.contains("Ines at the watch"), "{}", clear[0].1);
     }
     let clear = house.push.taken().iter().filter(|push| has(push, "slackwater.page.all-clear")).count();
     assert_eq!(clear, 1);
