@@ -90,6 +90,8 @@ struct Entry {
     /// false since.
     after_work: Option<(Seq, String, Moment)>,
     blips: BlipCount,
+    /// Looked at and at rest: the same again has nothing to say.
+    rests: bool,
 }
 
 /// All alarms, in the order of the plan.
@@ -108,6 +110,7 @@ impl Alarms {
             recall: Recall::of(alarm, now),
             after_work: None,
             blips: BlipCount::default(),
+            rests: false,
         };
         Self {
             entries: plan.alarms.iter().map(entry).collect(),

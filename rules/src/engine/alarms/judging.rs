@@ -35,7 +35,7 @@ pub(in crate::engine) struct Seen {
 
 impl Alarms {
     /// Asks the alarm's conditions, and remembers what they will be asked later. What sensors say that
-    /// work disturbs is not remembered.
+    /// work disturbs is not remembered. Nothing comes of an alarm that rests, and did so before.
     pub(in crate::engine) fn on_look(
         &mut self,
         id: AlarmId,
@@ -69,6 +69,12 @@ impl Alarms {
             entry.blips.note(began, length);
         }
         let until = [verdict.until, worse.and_then(|worse| worse.until)].into_iter().flatten().min();
+        let quiet = !state.is_standing() && !state.is_aside() && entry.state.chattering.is_none();
+        let calm = verdict.truth == Truth::False && until.is_none() && entry.blips.due().is_none();
+        let rested = std::mem::replace(&mut entry.rests, quiet && calm && entry.after_work.is_none());
+        if rested && entry.rests {
+            return None;
+        }
         Some(Seen { truth: verdict.truth, worse: worse.map(|worse| worse.truth), until })
     }
 
