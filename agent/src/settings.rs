@@ -76,7 +76,7 @@ pub struct Settings {
     pub contacts: BTreeMap<String, Contact>,
     /// Every way to reach them, and every siren.
     pub channels: BTreeMap<Target, ChannelSettings>,
-    /// Sections that a file keeps from being used, and why: only where [`Reading::Sound`] was asked for.
+    /// Sections that a file keeps from being used, and why: only where [`UnusableFile::Sound`](files::UnusableFile::Sound) was asked for.
     /// Those of channels are [`ChannelSettings::Unusable`].
     pub unusable: BTreeMap<String, String>,
 }

@@ -1,7 +1,7 @@
 //! From two files to a site that can be watched: the agent's configuration and the rule file
 //! it names, read and checked by the same code for `run`, `check` and a reload. All that is
 //! wrong comes out at once, in words; a site comes out only if nothing is. A watch that starts takes
-//! what is sound ([`Site::load_sound`]): the rest comes out beside it, to be told and tried again.
+//! what is sound ([`SiteFiles::load_sound`]): the rest comes out beside it, to be told and tried again.
 
 pub mod last_good;
 
@@ -44,7 +44,7 @@ pub struct SiteFiles {
     /// The rule file's text, to be kept as the last good copy; nothing if that copy is what runs.
     pub rules: Option<String>,
     /// Parts that can't be used as they are set up, and why; empty unless the site was loaded by
-    /// [`Site::load_sound`].
+    /// [`SiteFiles::load_sound`].
     pub unusable: BTreeMap<String, String>,
 }
 
@@ -70,7 +70,7 @@ impl SiteFiles {
 
     /// The same for a watch that starts: what a password, a certificate or another file keeps from being
     /// used is left out, and for a broken rule file its last good copy is taken. Both are in
-    /// [`Site::unusable`].
+    /// [`SiteFiles::unusable`].
     ///
     /// # Errors
     /// All mistakes of both files, if nothing can be watched or nobody can be told.

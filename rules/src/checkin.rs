@@ -1,5 +1,5 @@
 //! Check-ins: the sign of life that a site sends to an agent elsewhere, its witness. Two ends meet here. A
-//! site's status flows in and what it says of itself flows out ([`Facts`], [`CheckIn`]). And what came on a
+//! site's status flows in and what it says of itself flows out ([`CheckinFacts`], [`CheckIn`]). And what came on a
 //! watched site's topic flows in, and what may be believed of it flows out: a sign of life or old news,
 //! words for pages, a silence that was announced ([`Sites`], then inputs of the engine). It exists because a
 //! broker elsewhere is nobody's friend: what is forged, replayed, too large or garbled is turned away

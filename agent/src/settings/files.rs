@@ -6,7 +6,7 @@
 //! unit's credentials (`LoadCredential=`), which nobody else can read; then, and elsewhere, beside the
 //! configuration and in the folder `secrets` there, where the file must be its owner's alone.
 //!
-//! A watch that starts leaves out what a file keeps from being used ([`Reading::Sound`]), and says so;
+//! A watch that starts leaves out what a file keeps from being used ([`UnusableFile::Sound`]), and says so;
 //! whoever checks is told of it as of any other mistake.
 
 use super::reader::line;
