@@ -116,10 +116,10 @@ impl CallOut {
                     member.own_answer = None;
                 }
             }
-            Change::AnsweredOne { episode, lease, .. } => {
+            Change::AnsweredOne { episode, by, lease } => {
                 self.answers = self.answers.saturating_add(1);
                 self.change(*episode, |member| {
-                    member.own_answer = Some(at + *lease);
+                    member.own_answer = Some((by.clone(), at + *lease));
                     member.answered = true;
                     member.latched = false;
                 });

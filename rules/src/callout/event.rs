@@ -150,7 +150,7 @@ impl CallOut {
         }
         if self.settling.is_none() && self.phase != Phase::Over {
             times.extend(self.members.iter().filter(|member| member.stands()).flat_map(|member| {
-                let at = [member.anew, member.own_answer].into_iter().flatten();
+                let at = [member.anew, member.own_answer_until()].into_iter().flatten();
                 at.map(|at| (at, Time::Anew(member.episode)))
             }));
             if self.phase == Phase::Climbing {

@@ -38,8 +38,8 @@ pub struct Member {
     pub end_told: bool,
     /// It comes and goes: twice within three hours.
     pub flickers: bool,
-    /// In a mass: answered for alone, until then.
-    pub own_answer: Option<Moment>,
+    /// In a mass: answered for alone, by whom and until when.
+    pub own_answer: Option<(By, Moment)>,
     /// It counts as raised anew then: its cause returned, and its own on-delay runs from that.
     pub anew: Option<Moment>,
 }
@@ -67,7 +67,12 @@ impl Member {
 
     /// Whether people are to be asked for it at `now`: it stands and was not answered for alone.
     pub fn calls(&self, now: Moment) -> bool {
-        self.stands() && self.own_answer.is_none_or(|until| until <= now)
+        self.stands() && self.own_answer_until().is_none_or(|until| until <= now)
+    }
+
+    /// Until when it is answered for alone, if it was.
+    pub fn own_answer_until(&self) -> Option<Moment> {
+        self.own_answer.as_ref().map(|(_, until)| *until)
     }
 
     /// When its condition went, if it has.

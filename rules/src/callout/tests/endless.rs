@@ -180,7 +180,7 @@ fn is_cared_for(call: &CallOut, night: &Night) -> Result<(), TestCaseError> {
             prop_assert!(left(*until) <= seconds(60));
         }
         Phase::Held { .. } => {
-            let answered = critical.filter_map(|member| member.own_answer);
+            let answered = critical.filter_map(|member| member.own_answer_until());
             prop_assert!(answered.map(left).all(|left| left <= Span::hours(12)));
         }
         Phase::Answered { until } => prop_assert!(left(*until) <= Span::hours(12)),
@@ -194,7 +194,7 @@ fn is_cared_for(call: &CallOut, night: &Night) -> Result<(), TestCaseError> {
                 prop_assert!(next.is_some_and(|next| next <= minutes(31)), "{next:?}");
             }
             for member in call.members.iter().filter(|member| member.stands()) {
-                let until = member.own_answer.map_or(Span::ZERO, left);
+                let until = member.own_answer_until().map_or(Span::ZERO, left);
                 prop_assert!(until <= Span::hours(12));
             }
         }

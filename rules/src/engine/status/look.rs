@@ -131,6 +131,10 @@ impl Context<'_> {
             format!("{} {} {fate}", clock(sent.at), sent.target)
         });
         let answered = call.answers.iter().map(|(by, at)| format!("{} answered by {by}", clock(*at)));
+        let alone = call.core.members.iter().filter_map(|member| {
+            let (by, until) = member.own_answer.as_ref()?;
+            Some(format!("{} alone answered by {by}, until {}", member.alarm, clock(*until)))
+        });
         let (next, due) = match self.callouts.pending(self, id) {
             None if call.ended() => ("its last pages are on their way".to_owned(), None),
             None => ("nothing: somebody has answered for each".to_owned(), None),
@@ -145,7 +149,7 @@ impl Context<'_> {
             next,
             due: due.map(|due| due - now.mono),
             told: before.chain(told).collect(),
-            answered: answered.collect(),
+            answered: answered.chain(alone).collect(),
         }
     }
 

@@ -141,6 +141,29 @@ fn from_the_sixth_call_out_of_a_ladder_within_five_seconds_on_they_are_one_mass(
 }
 
 #[test]
+fn in_a_mass_a_members_own_code_answers_only_that_member_and_status_says_who_and_until_when() {
+    let names = ["a", "b", "c", "d", "e", "f", "g", "h"];
+    let alarms: String = names.iter().map(|name| format!("{name}{name} high loud\n")).collect();
+    let mut night = Night::by_day(&alarms);
+    for name in names {
+        night.raise(&format!("{name}{name}"));
+    }
+    night.seconds(1);
+    night.answer("ines", "gg");
+    for _ in 0..2 {
+        let calls = night.site.engine.status(night.site.now).calls;
+        let mass = calls.iter().find(|call| call.about.contains(&"gg".to_owned())).expect("it is in one");
+        assert!(mass.about.contains(&"hh".to_owned()), "{mass:?}");
+        let [answered] = &mass.answered[..] else { panic!("{mass:?}") };
+        assert!(
+            answered.starts_with("gg alone answered by ines") && answered.contains("until"),
+            "{answered}"
+        );
+        night.restart();
+    }
+}
+
+#[test]
 fn five_call_outs_at_once_are_five() {
     let names = ["a", "b", "c", "d", "e"];
     let alarms: String = names.iter().map(|name| format!("{name}{name} high loud\n")).collect();
