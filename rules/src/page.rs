@@ -151,7 +151,7 @@ impl Facts<'_> {
 
 impl Matter<'_> {
     /// `Lagoon: the return pump moves no water`
-    fn heading(&self) -> String {
+    pub(crate) fn heading(&self) -> String {
         format!("{}: {}", words::capital(&self.place), self.what)
     }
 }

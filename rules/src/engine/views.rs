@@ -101,9 +101,9 @@ impl Answerable<'_> {
     /// What this person can answer now: call-outs, those that ask somebody first, and the test pages
     /// that wait for them.
     pub fn by(&self, contact: &str) -> Vec<Open> {
-        let parts = &self.0.parts;
+        let (parts, cx) = (&self.0.parts, self.0.context());
         let about = |call: &Call| match call.members.first() {
-            Some(first) => format!("{} {}", first.place, first.alarm),
+            Some(first) => cx.matter(first).heading(),
             None => format!("drill of {}", call.policy),
         };
         let open = |call: &Call| Open { code: call.code().to_owned(), about: about(call) };

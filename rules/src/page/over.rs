@@ -112,7 +112,10 @@ impl Facts<'_> {
     pub(super) fn taken(&self) -> Said {
         let what = self.lead.as_ref().map_or_else(|| self.plan.site.clone(), Matter::heading);
         let aside = self.lead.as_ref().is_some_and(|lead| lead.fate == MatterFate::PutAside);
-        let heading = match self.answers.last().filter(|_| !aside) {
+        let answered = self.answers.last().filter(|_| !aside);
+        let heading = match answered {
+            // It answers nobody: it has sounded for long enough, or for nothing any more.
+            _ if self.target.contact.is_none() => format!("{what}: the siren is to be silent"),
             Some((by, at)) => format!("{what}: {} has answered at {}", self.person(&by.who), self.time(*at)),
             None => match self.put_aside_by {
                 Some(by) => {

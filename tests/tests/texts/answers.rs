@@ -92,7 +92,9 @@ async fn with_two_call_outs_open_a_number_says_which_and_an_old_code_is_none() {
     let power = house.home.until("the power cut", |records| records.iter().find_map(code_of("power-lost")));
     let asked = say(&stick, "yes");
     assert!(
-        asked.starts_with(&format!("Not taken. Which? 1 = {cold} lagoon lagoon-cold, 2 = {power}")),
+        asked.starts_with(&format!(
+            "Not taken. Which? 1 = {cold} Lagoon: cold, 2 = {power} Lagoon: power lost"
+        )),
         "{asked}"
     );
     let receipt = say(&stick, "2");

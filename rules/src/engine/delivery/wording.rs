@@ -110,7 +110,7 @@ impl Context<'_> {
         self.alarm(&member.alarm).map(|id| self.plan.alarm(id))
     }
 
-    fn matter<'a>(&'a self, member: &'a Member) -> Matter<'a> {
+    pub(in crate::engine) fn matter<'a>(&'a self, member: &'a Member) -> Matter<'a> {
         let id = self.alarm(&member.alarm);
         let alarm = id.map(|id| self.plan.alarm(id));
         let place = alarm.map_or_else(|| spoken(&member.place), |alarm| self.place_in_words(alarm));
