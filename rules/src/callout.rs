@@ -51,10 +51,10 @@ mod tests;
 
 use crate::alarm::Priority;
 use crate::ids::{By, Seq};
-use crate::record::Purpose;
+use crate::record::{CallKind, HeldBy, Purpose};
 use crate::time::Moment;
 use member::Condition;
-use state::{CallOut, Hold, Kind, Phase};
+use state::{CallOut, Phase};
 
 /// A call-out in progress, with what is said of it.
 #[derive(Clone, Debug, PartialEq)]
@@ -150,7 +150,7 @@ impl Call {
 
     /// Whether it asks somebody to come just now.
     pub fn is_asking(&self) -> bool {
-        self.core.is_asking() || (self.core.kind == Kind::Drill && !self.ended())
+        self.core.is_asking() || (self.core.kind == CallKind::Drill && !self.ended())
     }
 
     /// Whether somebody is being called: nobody takes care of it, and it does not wait for the
@@ -161,7 +161,7 @@ impl Call {
 
     /// Whether all that it has to say is held until the morning.
     pub fn is_held(&self) -> bool {
-        matches!(self.core.phase, Phase::Held { by: Hold::Quiet, .. })
+        matches!(self.core.phase, Phase::Held { by: HeldBy::Quiet, .. })
     }
 
     /// When the round of now began: with the call-out, or when the latest answer had run out.

@@ -57,7 +57,8 @@ ids! {
 
 /// One way to reach someone, as written in a step: `ines.push`, or `siren` for a channel that
 /// belongs to nobody.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(into = "String", from = "String")]
 pub struct Target {
     /// The person, if it is a person's.
     pub contact: Option<String>,
@@ -83,5 +84,17 @@ impl Target {
             }
             None => Self { contact: None, channel: text.to_owned() },
         }
+    }
+}
+
+impl From<Target> for String {
+    fn from(target: Target) -> Self {
+        target.to_string()
+    }
+}
+
+impl From<String> for Target {
+    fn from(text: String) -> Self {
+        Self::parse(&text)
     }
 }

@@ -2,30 +2,29 @@
 //! whoever answered is asked again, alone, before others are.
 
 use super::bounds::{self, Lease};
-use super::change::{Change, Message};
 use super::decide::{Decision, Reply};
 use super::headline::Lead;
 use super::ladder::Ladder;
-use super::state::{Kind, PRESSED_AGAIN};
+use super::state::PRESSED_AGAIN;
 use super::table::{Move, Row};
 use crate::alarm::Priority;
 use crate::plan::Target;
-use crate::record::{By, Seq};
+use crate::record::{By, CallChange, CallKind, CallMessage, Seq};
 use crate::time::Span;
 
 impl<'a> Decision<'a> {
     pub(super) fn answered(&mut self, by: &By, named: Option<Span>, only: Option<Seq>) {
-        if self.call.kind == Kind::Drill {
+        if self.call.kind == CallKind::Drill {
             let lease = Lease { length: Span::ZERO, bound: None };
-            self.change(Change::Answered { by: by.clone(), lease: lease.length, rank: Priority::Low });
+            self.change(CallChange::Answered { by: by.clone(), lease: lease.length, rank: Priority::Low });
             self.out.reply = Some(Reply::Holds(lease));
-            return self.change(Change::Ended);
+            return self.change(CallChange::Ended);
         }
         let ladders = self.ladders_of_standing();
         let lease = bounds::lease(&self.call, &ladders, &by.who, named, self.facts, self.now);
         self.out.reply = Some(if self.call.stands() { Reply::Holds(lease) } else { Reply::NothingStands });
-        if let (Kind::Mass | Kind::Digest, Some(episode)) = (self.call.kind, only) {
-            return self.change(Change::AnsweredOne { episode, by: by.clone(), lease: lease.length });
+        if let (CallKind::Mass | CallKind::Digest, Some(episode)) = (self.call.kind, only) {
+            return self.change(CallChange::AnsweredOne { episode, by: by.clone(), lease: lease.length });
         }
         let before = self.call.answerer().cloned();
         let next = self.stage().after(Row::Answer);
@@ -36,9 +35,9 @@ impl<'a> Decision<'a> {
             let earlier = before.map(|before| before.who);
             told.retain(|target| target.contact == earlier);
         }
-        self.change(Change::Answered { by: by.clone(), lease: lease.length, rank });
+        self.change(CallChange::Answered { by: by.clone(), lease: lease.length, rank });
         for target in told {
-            self.tell(&target, Message::Taken(by.clone()), Lead::Rung, rank);
+            self.tell(&target, CallMessage::Taken(by.clone()), Lead::Rung, rank);
         }
     }
 
@@ -59,7 +58,7 @@ impl<'a> Decision<'a> {
         }
         self.out.reply = Some(if at_last { Reply::NobodyElse } else { Reply::NextIsCalled });
         if at_last {
-            self.change(Change::Pressed { by: by.clone(), again: Some(PRESSED_AGAIN) });
+            self.change(CallChange::Pressed { by: by.clone(), again: Some(PRESSED_AGAIN) });
         }
         self.carry_out(next, Lead::Rung, None);
     }
@@ -69,16 +68,16 @@ impl<'a> Decision<'a> {
         let Some(who) = self.call.answer.as_ref().map(|answer| answer.by.who.clone()) else {
             return self.climb_from_zero(true);
         };
-        let Some(rank) = self.call.standing_rank(self.now) else { return self.change(Change::GoesOn) };
+        let Some(rank) = self.call.standing_rank(self.now) else { return self.change(CallChange::GoesOn) };
         let to = self.facts.ways_to_ask(&who);
         if to.is_empty() || self.facts.is_away(&who) {
             return self.news(Row::Unrenewed, Lead::Rung);
         }
         let renew = self.ladders_of_standing().iter().map(|ladder| ladder.renew).min();
         let renew = renew.unwrap_or(bounds::SHORTEST);
-        self.change(Change::Asks { renew, rank, to: to.clone() });
+        self.change(CallChange::Asks { renew, rank, to: to.clone() });
         for target in to {
-            self.tell(&target, Message::Ask, Lead::Rung, rank);
+            self.tell(&target, CallMessage::Ask, Lead::Rung, rank);
         }
     }
 }

@@ -2,29 +2,28 @@
 //! recorded, a restart with those of the journal; nothing else alters what lasts. A change about a
 //! member or a ladder that is not there changes nothing.
 
-use super::change::{Change, Fate, Joined, Message};
 use super::ladder::Climb;
 use super::member::{Condition, Member};
 use super::state::{Answer, CRASH_LOOP, CallOut, News, Phase, STANDS_STILL, TELLINGS, Told};
 use crate::alarm::Priority;
 use crate::plan::Target;
-use crate::record::Seq;
+use crate::record::{CallChange, CallMessage, Joined, PageFate, Seq};
 use crate::time::{Moment, Span};
 
 impl CallOut {
     /// Takes a change that was recorded at `at`.
-    pub fn apply(&mut self, change: &Change, at: Moment) {
+    pub fn apply(&mut self, change: &CallChange, at: Moment) {
         self.alter(change, at);
         if matches!(
             change,
-            Change::Joined(_)
-                | Change::Left { .. }
-                | Change::CameBack { .. }
-                | Change::Returned { .. }
-                | Change::PutAside { .. }
-                | Change::Hand { .. }
-                | Change::Answered { .. }
-                | Change::AnsweredOne { .. }
+            CallChange::Joined(_)
+                | CallChange::Left { .. }
+                | CallChange::CameBack { .. }
+                | CallChange::Returned { .. }
+                | CallChange::PutAside { .. }
+                | CallChange::Hand { .. }
+                | CallChange::Answered { .. }
+                | CallChange::AnsweredOne { .. }
         ) {
             if !self.stands() {
                 self.settling = self.settling.or(Some(at));
@@ -34,11 +33,14 @@ impl CallOut {
         }
     }
 
-    fn alter(&mut self, change: &Change, at: Moment) {
+    fn alter(&mut self, change: &CallChange, at: Moment) {
         match change {
-            Change::Joined(joined) => self.join(joined, at),
-            Change::Left { episode } => self.members.retain(|member| member.episode != *episode),
-            Change::CameBack { alarm, episode } => {
+            CallChange::Kind { kind } => {
+                *self = Self::new(self.id, *kind, std::mem::take(&mut self.code), at)
+            }
+            CallChange::Joined(joined) => self.join(joined, at),
+            CallChange::Left { episode } => self.members.retain(|member| member.episode != *episode),
+            CallChange::CameBack { alarm, episode } => {
                 if let Some(member) = self.members.iter_mut().find(|member| member.alarm == *alarm) {
                     member.episode = *episode;
                     member.condition = Condition::Raised;
@@ -47,35 +49,35 @@ impl CallOut {
                     member.end_told = false;
                 }
             }
-            Change::Worsened { episode } => self.change(*episode, |member| {
+            CallChange::Worsened { episode } => self.change(*episode, |member| {
                 member.worse = true;
                 member.told = None;
             }),
-            Change::Returned { episode, latched } => self.change(*episode, |member| {
+            CallChange::Returned { episode, latched } => self.change(*episode, |member| {
                 member.condition = Condition::Returned(at);
                 member.latched = *latched;
                 member.anew = None;
                 member.own_answer = None;
             }),
-            Change::PutAside { episode, by } => self.change(*episode, |member| {
+            CallChange::PutAside { episode, by } => self.change(*episode, |member| {
                 member.condition = Condition::PutAside(by.clone());
                 member.latched = false;
                 member.anew = None;
                 member.own_answer = None;
             }),
-            Change::Hand { episode, awaited } => {
+            CallChange::Hand { episode, awaited } => {
                 self.change(*episode, |member| member.awaits_hand = *awaited)
             }
-            Change::Anew { episode, after } => {
+            CallChange::Anew { episode, after } => {
                 self.change(*episode, |member| member.anew = after.map(|after| at + after));
             }
-            Change::RaisedAnew { episode } => self.change(*episode, |member| {
+            CallChange::RaisedAnew { episode } => self.change(*episode, |member| {
                 (member.anew, member.own_answer) = (None, None);
                 (member.listed, member.answered, member.told) = (false, false, None);
                 member.raised = at;
             }),
-            Change::Held { length, by } => self.phase = Phase::Held { until: at + *length, by: *by },
-            Change::Began { ladder, rank, rung, ago, due } => {
+            CallChange::Held { length, by } => self.phase = Phase::Held { until: at + *length, by: *by },
+            CallChange::Began { ladder, rank, rung, ago, due } => {
                 let reached = self.climb(ladder, *rank).and_then(|climb| climb.reached);
                 self.climbs.retain(|climb| climb.ladder != *ladder || climb.rank != *rank);
                 self.climbs.push(Climb {
@@ -89,8 +91,8 @@ impl CallOut {
                 });
                 self.phase = Phase::Climbing;
             }
-            Change::GoesOn => self.phase = Phase::Climbing,
-            Change::Rung { ladder, rank, rung, last, to, next } => {
+            CallChange::GoesOn => self.phase = Phase::Climbing,
+            CallChange::Rung { ladder, rank, rung, last, to, next } => {
                 let of = |climb: &&mut Climb| climb.ladder == *ladder && climb.rank == *rank;
                 let Some(climb) = self.climbs.iter_mut().find(of) else { return };
                 climb.next = rung.saturating_add(1);
@@ -99,13 +101,13 @@ impl CallOut {
                 climb.open = to.iter().filter(|target| target.contact.is_some()).cloned().collect();
                 self.unheard = None;
             }
-            Change::NewsDue { within } => {
+            CallChange::NewsDue { within } => {
                 let news = News { since: at, due: at + *within };
                 self.news = Some(self.news.map_or(news, |old| News { since: at, due: old.due }));
             }
-            Change::NewsTold => self.news = None,
-            Change::Pressed { by, again } => self.pressed = again.map(|again| (by.clone(), at + again)),
-            Change::Answered { by, lease, rank } => {
+            CallChange::NewsTold => self.news = None,
+            CallChange::Pressed { by, again } => self.pressed = again.map(|again| (by.clone(), at + again)),
+            CallChange::Answered { by, lease, rank } => {
                 self.phase = Phase::Answered { until: at + *lease };
                 self.answer = Some(Answer { by: by.clone(), at, rank: *rank });
                 self.answers = self.answers.saturating_add(1);
@@ -116,7 +118,7 @@ impl CallOut {
                     member.own_answer = None;
                 }
             }
-            Change::AnsweredOne { episode, by, lease } => {
+            CallChange::AnsweredOne { episode, by, lease } => {
                 self.answers = self.answers.saturating_add(1);
                 self.change(*episode, |member| {
                     member.own_answer = Some((by.clone(), at + *lease));
@@ -124,29 +126,31 @@ impl CallOut {
                     member.latched = false;
                 });
             }
-            Change::Asks { renew, rank, to } => {
+            CallChange::Asks { renew, rank, to } => {
                 self.phase = Phase::Asking { until: at + *renew, open: to.iter().cloned().collect() };
                 if let Some(answer) = &mut self.answer {
                     answer.rank = *rank;
                 }
             }
-            Change::Told { target, message, rank, about } => self.tell(target, message, (*rank, *about), at),
-            Change::Page { target, fate } => self.note_page(target, *fate),
-            Change::Started => {
+            CallChange::Told { target, message, rank, about } => {
+                self.tell(target, message, (*rank, *about), at)
+            }
+            CallChange::Page { target, fate } => self.note_page(target, *fate),
+            CallChange::Started => {
                 // A watch that keeps falling over waits once, not again at each start.
                 let loops = self.started.is_some_and(|last| at - last <= CRASH_LOOP);
                 self.unheard = self.unheard.filter(|_| loops).or(Some(at));
                 self.started = Some(at);
             }
-            Change::Waits { waits: true } => self.waits = self.waits.or(Some(at)),
-            Change::Waits { waits: false } => {
+            CallChange::Waits { waits: true } => self.waits = self.waits.or(Some(at)),
+            CallChange::Waits { waits: false } => {
                 let waited = self.waits.take().map_or(Span::ZERO, |since| at - since);
                 for climb in &mut self.climbs {
                     climb.due = climb.due + waited;
                     climb.begun = climb.begun + waited;
                 }
             }
-            Change::Ended => {
+            CallChange::Ended => {
                 self.phase = Phase::Over;
                 (self.news, self.pressed) = (None, None);
             }
@@ -202,11 +206,11 @@ impl CallOut {
     fn tell(
         &mut self,
         target: &Target,
-        message: &Message,
+        message: &CallMessage,
         (rank, about): (Priority, Option<Seq>),
         at: Moment,
     ) {
-        for member in self.members.iter_mut().filter(|_| *message != Message::Hush) {
+        for member in self.members.iter_mut().filter(|_| *message != CallMessage::Hush) {
             if member.returned().is_some() && !member.stands() {
                 member.end_told = true;
             }
@@ -239,15 +243,15 @@ impl CallOut {
         }
     }
 
-    fn note_page(&mut self, target: &Target, fate: Fate) {
+    fn note_page(&mut self, target: &Target, fate: PageFate) {
         if let Some(told) = self.told.get_mut(target) {
             told.fate = Some(fate);
             told.reached = match fate {
-                Fate::Taken | Fate::Waits | Fate::Doubtful => true,
-                Fate::Lost => told.times > 1 && told.reached,
+                PageFate::Taken | PageFate::Waits | PageFate::Doubtful => true,
+                PageFate::Lost => told.times > 1 && told.reached,
             };
         }
-        if matches!(fate, Fate::Taken) {
+        if matches!(fate, PageFate::Taken) {
             return;
         }
         for climb in &mut self.climbs {

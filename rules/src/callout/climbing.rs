@@ -2,16 +2,16 @@
 //! when the next is due. People's hours hold until nobody else is left; a rung that reaches nobody
 //! gives way to the next in the same moment.
 
-use super::change::{Change, Message};
 use super::decide::Decision;
 use super::facts::{Block, Insistence};
 use super::headline::Lead;
 use super::ladder::Ladder;
 use super::quiet;
 use super::siren;
-use super::state::{Hold, Kind, Phase};
+use super::state::Phase;
 use crate::alarm::Priority;
 use crate::plan::Target;
+use crate::record::{CallChange, CallKind, CallMessage, HeldBy};
 use crate::time::Span;
 use std::collections::BTreeSet;
 
@@ -24,16 +24,22 @@ impl Decision<'_> {
             Some(due) => (after - due, due),
             None => (Span::ZERO, after),
         };
-        self.change(Change::Began { ladder: ladder.to_owned(), rank, rung, ago: ago.max(Span::ZERO), due });
+        self.change(CallChange::Began {
+            ladder: ladder.to_owned(),
+            rank,
+            rung,
+            ago: ago.max(Span::ZERO),
+            due,
+        });
     }
 
     /// All asked ladders begin at rung 0, at once or at its own time; held, if quiet hours hold it.
     pub(super) fn climb_from_zero(&mut self, at_once: bool) {
         if let Some(until) = quiet::held_until(&self.call, self.facts, self.now) {
-            return self.change(Change::Held { length: until - self.now, by: Hold::Quiet });
+            return self.change(CallChange::Held { length: until - self.now, by: HeldBy::Quiet });
         }
         let Some((rank, ladders)) = self.call.asked_ladders(self.now) else {
-            return self.change(Change::GoesOn);
+            return self.change(CallChange::GoesOn);
         };
         for ladder in ladders {
             self.begin_at(&ladder, rank, 0, at_once.then_some(Span::ZERO));
@@ -49,7 +55,7 @@ impl Decision<'_> {
     fn tell_answerer(&mut self, lead: Lead) {
         if let Some(who) = self.call.answerer().map(|by| by.who.clone()) {
             for target in self.facts.ways(&who) {
-                self.tell(&target, Message::Call, lead, self.rank());
+                self.tell(&target, CallMessage::Call, lead, self.rank());
             }
         }
     }
@@ -76,7 +82,7 @@ impl Decision<'_> {
             return;
         }
         for target in self.told_now() {
-            self.tell(&target, Message::Call, lead, self.rank());
+            self.tell(&target, CallMessage::Call, lead, self.rank());
         }
     }
 
@@ -92,8 +98,8 @@ impl Decision<'_> {
         let Some(climb) = self.call.climb(ladder, rank) else { return };
         let next = climb.next;
         let rungs = self.facts.ladder(ladder).map_or(0, Ladder::len);
-        if self.call.kind == Kind::Drill && next >= rungs {
-            return self.change(Change::Ended);
+        if self.call.kind == CallKind::Drill && next >= rungs {
+            return self.change(CallChange::Ended);
         }
         self.take(ladder, rank, next, Lead::Rung);
     }
@@ -106,7 +112,8 @@ impl Decision<'_> {
         for (nth, rung) in (rung..=rung.max(rungs)).enumerate() {
             let (to, skipped) = self.reaches(ladder, rank, rung, nth == 0);
             let reaches_someone = to.iter().any(|target| target.contact.is_some());
-            let message = if self.call.kind == Kind::Drill { Message::Drill } else { Message::Call };
+            let message =
+                if self.call.kind == CallKind::Drill { CallMessage::Drill } else { CallMessage::Call };
             for target in &to {
                 self.tell(target, message.clone(), lead, rank);
             }
@@ -114,7 +121,7 @@ impl Decision<'_> {
             self.out.skipped.extend(skipped);
             let next = ladder.wait_after(rung, begun, self.now);
             let (ladder, last) = (name.to_owned(), rungs.saturating_sub(1));
-            self.change(Change::Rung { ladder, rank, rung, last, to, next });
+            self.change(CallChange::Rung { ladder, rank, rung, last, to, next });
             // Whoever has been told needs no help with a channel before its time.
             if reaches_someone || (is_shut && !self.told_people(None).is_empty()) {
                 break;
@@ -140,7 +147,7 @@ impl Decision<'_> {
             (Some(0 | 1), Priority::Critical) => Insistence::Hours,
             (Some(_), Priority::Critical) => Insistence::All,
         };
-        let by_round = if self.call.kind == Kind::Drill { Insistence::Polite } else { by_round };
+        let by_round = if self.call.kind == CallKind::Drill { Insistence::Polite } else { by_round };
         let insistence = by_round.max(self.insistence(ladder, rank));
         let may =
             |target: &Target| self.blocked(target, rank).is_none_or(|block| insistence.overrides(block));
@@ -182,11 +189,11 @@ impl Decision<'_> {
     /// The highest rank has fallen: each ladder of what is left goes on at the first rung that
     /// names somebody who was not told yet, in its own time; held, if quiet hours hold it.
     pub(super) fn go_on_milder(&mut self, ladders: Vec<String>) {
-        if let Phase::Held { by: Hold::Cause, .. } = self.call.phase {
+        if let Phase::Held { by: HeldBy::Cause, .. } = self.call.phase {
             return;
         }
         if let Some(until) = quiet::held_until(&self.call, self.facts, self.now) {
-            return self.change(Change::Held { length: until - self.now, by: Hold::Quiet });
+            return self.change(CallChange::Held { length: until - self.now, by: HeldBy::Quiet });
         }
         let Some(rank) = self.call.standing_rank(self.now) else { return };
         let told: BTreeSet<Target> = self.call.told_so_far().cloned().collect();
@@ -204,7 +211,7 @@ impl Decision<'_> {
                     last.unwrap_or(self.now) + ladder.again
                 }
             };
-            self.change(Change::Began {
+            self.change(CallChange::Began {
                 ladder: name,
                 rank,
                 rung: rung.unwrap_or(ladder.len()),
@@ -241,7 +248,7 @@ impl Decision<'_> {
     pub(super) fn next_rungs(&mut self, lead: Lead) {
         if !matches!(self.call.phase, Phase::Climbing) {
             self.climb_from_zero(true);
-            self.change(Change::GoesOn);
+            self.change(CallChange::GoesOn);
         }
         let Some((rank, ladders)) = self.call.asked_ladders(self.now) else { return };
         for ladder in ladders {
@@ -260,7 +267,7 @@ impl Decision<'_> {
     /// before it, if those people are to be told again too.
     pub(super) fn rung_after(&mut self, and_all_before: bool, lead: Lead) {
         let Some((rank, ladders)) = self.call.asked_ladders(self.now) else {
-            return self.change(Change::GoesOn);
+            return self.change(CallChange::GoesOn);
         };
         for name in ladders {
             let last = self.facts.ladder(&name).map_or(0, Ladder::len).saturating_sub(1);
@@ -298,7 +305,7 @@ impl Decision<'_> {
             let Some(ladder) = self.facts.ladder(name) else { continue };
             for rung in 0..ladder.len() {
                 for target in self.reaches(ladder, rank, rung, true).0 {
-                    self.tell(&target, Message::Call, lead, rank);
+                    self.tell(&target, CallMessage::Call, lead, rank);
                 }
             }
         }
@@ -322,7 +329,7 @@ impl Decision<'_> {
             siren::told_until(&self.call, target, limits, self.now).is_none_or(|until| until <= self.now)
         });
         for target in unwanted.map(|(target, _)| target.clone()).collect::<Vec<_>>() {
-            self.tell(&target, Message::Hush, Lead::Rung, self.rank());
+            self.tell(&target, CallMessage::Hush, Lead::Rung, self.rank());
         }
     }
 
@@ -349,7 +356,7 @@ impl Decision<'_> {
             };
             let first = (0..ladder.len()).find(|rung| people(rung).next().is_some()).unwrap_or(0);
             for target in people(&first).collect::<Vec<_>>() {
-                self.tell(&target, Message::Morning, Lead::Rung, rank);
+                self.tell(&target, CallMessage::Morning, Lead::Rung, rank);
             }
         }
     }

@@ -4,22 +4,23 @@
 //! applies them, and sends what is wanted.
 
 use super::bounds::Lease;
-use super::change::{Change, Fate, Joined, Message, Tell};
+use super::change::Tell;
 use super::event::{Event, Time};
 use super::facts::{Block, Facts};
 use super::headline::Lead;
 use super::quiet;
-use super::state::{CallOut, Hold, Kind, LONGEST_HOLD, NEWS_WITHIN, Phase};
+use super::state::{CallOut, LONGEST_HOLD, NEWS_WITHIN, Phase};
 use super::table::{Move, Row, Stage};
 use crate::alarm::Priority;
 use crate::plan::Target;
+use crate::record::{CallChange, CallKind, CallMessage, HeldBy, Joined, PageFate};
 use crate::time::{Moment, Span};
 
 /// What follows from an event.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Outcome {
     /// What is to be recorded and applied, in this order.
-    pub changes: Vec<Change>,
+    pub changes: Vec<CallChange>,
     /// Who is to be told; nobody twice.
     pub tells: Vec<Tell>,
     /// Who should have been told, and what stood against it.
@@ -53,10 +54,10 @@ pub fn begin(
     now: Moment,
 ) -> Outcome {
     let mut decision = Decision::new(call, facts, now);
-    decision.change(Change::Joined(joined.clone()));
+    decision.change(CallChange::Joined(joined.clone()));
     let longest = if joined.rank == Priority::Critical { LONGEST_HOLD } else { Span(i64::MAX) };
     match cause_by.map(|at| (at - now).min(longest)).filter(|length| *length > Span::ZERO) {
-        Some(length) => decision.change(Change::Held { length, by: Hold::Cause }),
+        Some(length) => decision.change(CallChange::Held { length, by: HeldBy::Cause }),
         None => decision.climb_from_zero(false),
     }
     decision.out
@@ -93,12 +94,12 @@ impl<'a> Decision<'a> {
         Self { call: call.clone(), facts, now, out: Outcome::default() }
     }
 
-    pub(super) fn change(&mut self, change: Change) {
+    pub(super) fn change(&mut self, change: CallChange) {
         self.call.apply(&change, self.now);
         self.out.changes.push(change);
     }
 
-    pub(super) fn tell(&mut self, target: &Target, message: Message, lead: Lead, rank: Priority) {
+    pub(super) fn tell(&mut self, target: &Target, message: CallMessage, lead: Lead, rank: Priority) {
         if !self.out.tells.iter().any(|tell| tell.target == *target) {
             let about = self.call.headline(lead, self.facts, self.now).map(|member| member.episode);
             self.out.tells.push(Tell { target: target.clone(), message, lead, about, rank });
@@ -119,9 +120,9 @@ impl<'a> Decision<'a> {
         match event {
             Event::Raised(joined) => self.raised(joined),
             Event::Left(episode) => {
-                self.change(Change::Left { episode: *episode });
+                self.change(CallChange::Left { episode: *episode });
                 if self.call.members.is_empty() {
-                    self.change(Change::Ended);
+                    self.change(CallChange::Ended);
                 }
             }
             Event::Worse(episode) => self.worse(*episode),
@@ -129,7 +130,7 @@ impl<'a> Decision<'a> {
             Event::PutAside { episode, by } => self.put_aside(*episode, by),
             Event::Hand { episode, awaited } => {
                 let before = self.call.standing_rank(self.now);
-                self.change(Change::Hand { episode: *episode, awaited: *awaited });
+                self.change(CallChange::Hand { episode: *episode, awaited: *awaited });
                 if !awaited {
                     self.fell(*episode, before, None);
                 }
@@ -151,7 +152,7 @@ impl<'a> Decision<'a> {
             Event::Real { began: true } => {
                 self.carry_out(self.stage().after(Row::RealBegan), Lead::Rung, None);
             }
-            Event::Real { began: false } => self.change(Change::Waits { waits: false }),
+            Event::Real { began: false } => self.change(CallChange::Waits { waits: false }),
             Event::Time(time) => self.time(time),
         }
     }
@@ -161,10 +162,10 @@ impl<'a> Decision<'a> {
         self.carry_out(self.stage().after(row), lead, None);
     }
 
-    fn page(&mut self, target: &Target, fate: Fate) {
+    fn page(&mut self, target: &Target, fate: PageFate) {
         let open_before: Vec<_> = self.call.active(self.now).into_iter().cloned().collect();
-        self.change(Change::Page { target: target.clone(), fate });
-        if self.call.settling.is_some() || fate == Fate::Taken {
+        self.change(CallChange::Page { target: target.clone(), fate });
+        if self.call.settling.is_some() || fate == PageFate::Taken {
             return;
         }
         match &self.call.phase {
@@ -196,12 +197,12 @@ impl<'a> Decision<'a> {
             Time::Anew(episode) => {
                 let Some(member) = self.call.member(*episode).cloned() else { return };
                 let row = self.row_of(&member.alarm, member.rank, &member.ladder);
-                self.change(Change::RaisedAnew { episode: *episode });
+                self.change(CallChange::RaisedAnew { episode: *episode });
                 let next = self.stage().after(row);
                 self.carry_out(next, Lead::Raised(*episode), Some((member.ladder, member.rank)));
             }
             Time::Rung { ladder, rank } if self.stage().after(Row::RungDue) == Move::TellsRung => {
-                match held.filter(|_| self.call.kind != Kind::Drill) {
+                match held.filter(|_| self.call.kind != CallKind::Drill) {
                     Some(until) => self.hold(until),
                     None => self.rung_due(ladder, *rank),
                 }
@@ -212,25 +213,25 @@ impl<'a> Decision<'a> {
                 let unaware =
                     |target: &Target| self.call.told.get(target).is_some_and(|told| told.last < since);
                 for target in self.told_now().into_iter().filter(unaware).collect::<Vec<_>>() {
-                    self.tell(&target, Message::Call, Lead::Rung, self.rank());
+                    self.tell(&target, CallMessage::Call, Lead::Rung, self.rank());
                 }
-                self.change(Change::NewsTold);
+                self.change(CallChange::NewsTold);
             }
             // Whatever happens, sirens that nobody wants are hushed in the end.
             Time::Sirens => {}
             Time::Pressed => {
                 let Some((by, _)) = self.call.pressed.clone() else { return };
                 for target in self.facts.ways(&by.who) {
-                    self.tell(&target, Message::NobodyElse, Lead::Rung, self.rank());
+                    self.tell(&target, CallMessage::NobodyElse, Lead::Rung, self.rank());
                 }
-                self.change(Change::Pressed { by, again: None });
+                self.change(CallChange::Pressed { by, again: None });
             }
         }
     }
 
     /// Quiet hours hold it.
     pub(super) fn hold(&mut self, until: Moment) {
-        self.change(Change::Held { length: until - self.now, by: Hold::Quiet });
+        self.change(CallChange::Held { length: until - self.now, by: HeldBy::Quiet });
     }
 
     /// Carries out what the table said; `newcomer` is the ladder and rank of what was raised.
@@ -244,7 +245,7 @@ impl<'a> Decision<'a> {
             | Move::Settles
             | Move::StateBefore
             | Move::RaisedLater => {}
-            Move::ListedSoon => self.change(Change::NewsDue { within: NEWS_WITHIN }),
+            Move::ListedSoon => self.change(CallChange::NewsDue { within: NEWS_WITHIN }),
             Move::AllRungs => self.all_rungs(lead),
             Move::TellsTold => self.tell_told(lead),
             Move::BreaksThrough => self.break_through(lead),
@@ -278,17 +279,17 @@ impl<'a> Decision<'a> {
             Move::ClimbsFromZero => self.climb_from_zero(false),
             Move::TellsMorning => {
                 self.tell_morning();
-                self.change(Change::Ended);
+                self.change(CallChange::Ended);
             }
             Move::AllClear => {
                 for target in self.told_people(None) {
-                    self.tell(&target, Message::AllClear, Lead::Rung, self.rank());
+                    self.tell(&target, CallMessage::AllClear, Lead::Rung, self.rank());
                 }
-                self.change(Change::Ended);
+                self.change(CallChange::Ended);
             }
             Move::SaysDark => self.say_dark(),
-            Move::Waits => self.change(Change::Started),
-            Move::DrillWaits if self.call.kind == Kind::Drill => self.change(Change::Waits { waits: true }),
+            Move::Waits => self.change(CallChange::Started),
+            Move::DrillWaits if self.call.kind == CallKind::Drill => self.change(CallChange::Waits { waits: true }),
             // Carried out where their event is met.
             Move::TellsRung
             | Move::Answers
@@ -303,14 +304,14 @@ impl<'a> Decision<'a> {
 
     /// Whatever a move left behind: each asked ladder is climbed, and nothing is held that may not be.
     fn mend_ladders(&mut self) {
-        if self.call.settling.is_some() || self.call.kind == Kind::Drill {
+        if self.call.settling.is_some() || self.call.kind == CallKind::Drill {
             return;
         }
-        if matches!(self.call.phase, Phase::Held { by: Hold::Quiet, .. })
+        if matches!(self.call.phase, Phase::Held { by: HeldBy::Quiet, .. })
             && quiet::held_until(&self.call, self.facts, self.now).is_none()
         {
             match self.unclimbed().is_empty() {
-                true => self.change(Change::GoesOn),
+                true => self.change(CallChange::GoesOn),
                 false => self.climb_from_zero(false),
             }
         }

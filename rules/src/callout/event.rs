@@ -2,15 +2,14 @@
 //! itself. [`CallOut::pending`] says which of those times comes next, so that nothing else in the
 //! program keeps a clock for a call-out.
 
-use super::change::{Fate, Joined};
 use super::facts::Facts;
 use super::ladder::Climb;
 use super::quiet;
 use super::siren;
-use super::state::{CallOut, FLICKER_SETTLE, Hold, Kind, LISTEN_WITHIN, Phase};
+use super::state::{CallOut, FLICKER_SETTLE, LISTEN_WITHIN, Phase};
 use crate::alarm::Priority;
 use crate::plan::Target;
-use crate::record::{By, Seq};
+use crate::record::{By, CallKind, HeldBy, Joined, PageFate, Seq};
 use crate::time::{Moment, Span};
 
 /// All rungs go this long before the watch's own power may end, and no answer holds longer.
@@ -69,7 +68,7 @@ pub enum Event {
         /// To whom it went.
         target: Target,
         /// How.
-        fate: Fate,
+        fate: PageFate,
     },
     /// The watch's own power is about to end.
     GoesDark,
@@ -132,15 +131,15 @@ impl CallOut {
         let mut times: Vec<(Moment, Time)> = Vec::new();
         match (&self.phase, self.settling) {
             (Phase::Over, _) => {}
-            (Phase::Held { until, by: Hold::Quiet }, None) => {
+            (Phase::Held { until, by: HeldBy::Quiet }, None) => {
                 let holds = quiet::held_until(self, facts, now).is_some();
                 times.push((if holds { *until } else { (*until).min(now) }, Time::QuietOver));
             }
-            (Phase::Held { until, by: Hold::Quiet }, Some(_)) if self.waits_for_morning() => {
+            (Phase::Held { until, by: HeldBy::Quiet }, Some(_)) if self.waits_for_morning() => {
                 times.push((*until, Time::QuietOver));
             }
             (_, Some(since)) => times.push((since + self.settle(facts), Time::Settled)),
-            (Phase::Held { until, by: Hold::Cause }, None) => times.push((*until, Time::HoldOver)),
+            (Phase::Held { until, by: HeldBy::Cause }, None) => times.push((*until, Time::HoldOver)),
             (Phase::Answered { until }, None) => times.push((*until, Time::LeaseEnded)),
             (Phase::Asking { until, .. }, None) => times.push((*until, Time::Unrenewed)),
             (Phase::Climbing, None) => times.extend(self.active(now).into_iter().filter_map(|climb| {
@@ -167,7 +166,8 @@ impl CallOut {
     /// When a climb's next rung is told: its time; before the watch goes dark, unless it is a
     /// repeat; and after the watch has listened once.
     fn rung_due(&self, climb: &Climb, rungs: u32, facts: &dyn Facts) -> Moment {
-        let dark = facts.dark_from().filter(|_| climb.repeat(rungs).is_none() && self.kind != Kind::Drill);
+        let dark =
+            facts.dark_from().filter(|_| climb.repeat(rungs).is_none() && self.kind != CallKind::Drill);
         let due = dark.map_or(climb.due, |dark| climb.due.min(dark - BEFORE_DARK));
         let heard = self.unheard.filter(|_| !facts.has_listened()).map(|since| since + LISTEN_WITHIN);
         heard.map_or(due, |heard| due.max(heard))
@@ -183,7 +183,7 @@ impl CallOut {
 
     /// Whether it is over, was held, and nobody was told: it goes into the morning's page.
     pub fn waits_for_morning(&self) -> bool {
-        let quiet = matches!(self.phase, Phase::Held { by: Hold::Quiet, .. });
+        let quiet = matches!(self.phase, Phase::Held { by: HeldBy::Quiet, .. });
         quiet && self.told_so_far().next().is_none()
     }
 }

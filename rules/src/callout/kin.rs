@@ -2,11 +2,10 @@
 //! explains, of itself come back, or of the open alarm whose sight it is. Call-outs never merge: an
 //! alarm that two could claim goes to the one of higher rank, or else to the older.
 
-use super::change::Joined;
 use super::facts::Facts;
 use super::member::Member;
-use super::state::{CallOut, Kind, Phase};
-use crate::record::Seq;
+use super::state::{CallOut, Phase};
+use crate::record::{CallKind, Joined, Seq};
 use crate::time::{Moment, Span};
 use std::cmp::Reverse;
 
@@ -20,7 +19,7 @@ pub fn home<'a>(
     facts: &dyn Facts,
     now: Moment,
 ) -> Option<Seq> {
-    let open = calls.into_iter().filter(|call| call.phase != Phase::Over && call.kind != Kind::Drill);
+    let open = calls.into_iter().filter(|call| call.phase != Phase::Over && call.kind != CallKind::Drill);
     let claims = open.filter(|call| {
         let recent = |member: &Member| {
             let settle = call.settle(facts);

@@ -3,7 +3,8 @@
 //! turn is counted before any of its pages is planned.
 
 use super::member::Member;
-use super::state::{CallOut, Kind};
+use super::state::CallOut;
+use crate::record::CallKind;
 use crate::time::{Moment, Span};
 use std::collections::BTreeMap;
 
@@ -51,6 +52,6 @@ impl CallOut {
 
     /// Whether a member's own code answers only that member: in a mass or a digest of several.
     pub fn answers_alone(&self, member: &Member) -> bool {
-        matches!(self.kind, Kind::Mass | Kind::Digest) && self.members.len() > 1 && member.stands()
+        matches!(self.kind, CallKind::Mass | CallKind::Digest) && self.members.len() > 1 && member.stands()
     }
 }

@@ -1,12 +1,11 @@
 //! Which members the quiet hours hold: what can wait until the morning, in every rung and at every
 //! return. Never what is high or critical, and never what a forecast says will not wait.
 
-use super::change::Joined;
 use super::facts::Facts;
 use super::member::Member;
 use super::state::CallOut;
 use crate::alarm::Priority;
-use crate::record::Seq;
+use crate::record::{Joined, Seq};
 use crate::time::{Moment, Span};
 
 /// Whoever is told when quiet ends needs this long to act.

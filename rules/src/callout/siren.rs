@@ -2,9 +2,10 @@
 //! rank for which it was told, no longer than its limits, and not while somebody has hushed it. The
 //! engine sends the wish when it changes and when the broker is back; nothing else starts or stops one.
 
-use super::state::{CallOut, Kind, Phase};
+use super::state::{CallOut, Phase};
 use crate::alarm::Priority;
 use crate::plan::Target;
+use crate::record::CallKind;
 use crate::time::{Moment, Span};
 
 /// A button beside it may hush it for this long; it answers nothing.
@@ -121,8 +122,8 @@ pub fn told_until(call: &CallOut, target: &Target, limits: Limits, now: Moment) 
     let told = call.told.get(target).filter(|told| told.message.asks())?;
     let waits = call.settling.is_some() || call.waits.is_some();
     let climbs = match call.kind {
-        Kind::Drill => true,
-        Kind::Cause | Kind::Mass | Kind::Digest => {
+        CallKind::Drill => true,
+        CallKind::Cause | CallKind::Mass | CallKind::Digest => {
             told.rank >= limits.from && call.standing_rank(now).is_some_and(|rank| rank >= told.rank)
         }
     };

@@ -2,14 +2,13 @@
 //! aside. Which row of the table that is depends on the ranks, the ladders and the causes that
 //! stand here at the time.
 
-use super::change::{Change, Joined, Message};
 use super::decide::Decision;
 use super::headline::Lead;
 use super::quiet;
-use super::state::{Hold, Phase};
+use super::state::Phase;
 use super::table::{Move, Row, Stage};
 use crate::alarm::Priority;
-use crate::record::{By, Seq};
+use crate::record::{By, CallChange, CallMessage, HeldBy, Joined, Seq};
 use crate::time::Span;
 
 impl Decision<'_> {
@@ -42,11 +41,11 @@ impl Decision<'_> {
 
     pub(super) fn raised(&mut self, joined: &Joined) {
         if self.is_back(joined) {
-            self.change(Change::CameBack { alarm: joined.alarm.clone(), episode: joined.episode });
+            self.change(CallChange::CameBack { alarm: joined.alarm.clone(), episode: joined.episode });
             return self.forget_anew(&joined.alarm);
         }
         let row = match self.call.phase {
-            Phase::Held { by: Hold::Cause, .. } if self.explains_standing(&joined.alarm) => Row::HoldOver,
+            Phase::Held { by: HeldBy::Cause, .. } if self.explains_standing(&joined.alarm) => Row::HoldOver,
             _ => self.row_of(&joined.alarm, joined.rank, &joined.ladder),
         };
         let listed = self.is_explained(&joined.alarm);
@@ -54,10 +53,10 @@ impl Decision<'_> {
         let was = if settles { self.call.stage_before() } else { self.stage() };
         let mut next = was.after(row);
         let only_listed = listed && matches!(next, Move::Listed | Move::ListedSoon);
-        self.change(Change::Joined(Joined { listed: only_listed, ..joined.clone() }));
+        self.change(CallChange::Joined(Joined { listed: only_listed, ..joined.clone() }));
         self.forget_anew(&joined.alarm);
         // Quiet hours hold what ranks above as well, if it can wait; and nothing that can't.
-        if matches!(self.call.phase, Phase::Held { by: Hold::Quiet, .. }) {
+        if matches!(self.call.phase, Phase::Held { by: HeldBy::Quiet, .. }) {
             let held = quiet::held_until(&self.call, self.facts, self.now).is_some();
             next = if held { Move::Listed } else { Move::BeginsWithNews };
         }
@@ -91,7 +90,7 @@ impl Decision<'_> {
         let members = self.call.members.iter().filter(|member| member.anew.is_some());
         let explained = members.filter(|member| self.facts.explains(cause, &member.alarm));
         for episode in explained.map(|member| member.episode).collect::<Vec<_>>() {
-            self.change(Change::Anew { episode, after: None });
+            self.change(CallChange::Anew { episode, after: None });
         }
     }
 
@@ -99,7 +98,7 @@ impl Decision<'_> {
         let Some(member) = self.call.member(episode) else { return };
         let asked = self.call.asked_rank(self.now);
         let matters = member.rank == Priority::Critical || asked.is_none_or(|asked| member.rank >= asked);
-        self.change(Change::Worsened { episode });
+        self.change(CallChange::Worsened { episode });
         self.news(Row::Worse { matters }, Lead::Worse(episode));
     }
 
@@ -108,14 +107,14 @@ impl Decision<'_> {
         let row = Row::LatchedReturned { answered: member.answered };
         let latched = latches && self.stage().after(row) == Move::StandsOn;
         let before = self.call.standing_rank(self.now);
-        self.change(Change::Returned { episode, latched });
+        self.change(CallChange::Returned { episode, latched });
         self.fell(episode, before, None);
     }
 
     pub(super) fn put_aside(&mut self, episode: Seq, by: &By) {
         let Some(stood) = self.call.member(episode).map(|member| member.stands()) else { return };
         let before = self.call.standing_rank(self.now);
-        self.change(Change::PutAside { episode, by: by.clone() });
+        self.change(CallChange::PutAside { episode, by: by.clone() });
         self.fell(episode, before, Some(by).filter(|_| stood));
     }
 
@@ -133,9 +132,9 @@ impl Decision<'_> {
             // Settling shows in the members; only a stage that was open before can be left.
             if let (Move::EndsPutAside, Some(by)) = (self.call.stage_before().after(row), aside) {
                 for target in self.told_people(None) {
-                    self.tell(&target, Message::PutAside(by.clone()), Lead::Rung, self.rank());
+                    self.tell(&target, CallMessage::PutAside(by.clone()), Lead::Rung, self.rank());
                 }
-                self.change(Change::Ended);
+                self.change(CallChange::Ended);
             }
             return;
         }
@@ -146,7 +145,7 @@ impl Decision<'_> {
             orphans.map(|effect| (effect.episode, self.facts.on_delay(&effect.alarm))).collect();
         if !orphans.is_empty() && self.stage().after(Row::CauseReturned) == Move::RaisedLater {
             for (episode, after) in orphans {
-                self.change(Change::Anew { episode, after: Some(after) });
+                self.change(CallChange::Anew { episode, after: Some(after) });
             }
         }
         if self.call.standing_rank(self.now) < before {

@@ -3,13 +3,12 @@
 //! says how. What nobody answers for a month stays small: one member an alarm, one entry a channel,
 //! the last few tellings and a count.
 
-use super::change::{Fate, Message};
 use super::ladder::Climb;
 use super::member::Member;
 use super::table::Stage;
 use crate::alarm::Priority;
 use crate::plan::Target;
-use crate::record::{By, Seq};
+use crate::record::{By, CallKind, CallMessage, HeldBy, PageFate, Seq};
 use crate::time::{Moment, Span};
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
@@ -36,7 +35,7 @@ pub struct CallOut {
     /// Its number.
     pub id: Seq,
     /// What it is for.
-    pub kind: Kind,
+    pub kind: CallKind,
     /// Answers it as a whole.
     pub code: String,
     /// When it began.
@@ -71,20 +70,6 @@ pub struct CallOut {
     pub waits: Option<Moment>,
 }
 
-/// What a call-out is for.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Kind {
-    /// A cause and what follows from it.
-    Cause,
-    /// Many at once, of one ladder, whose causes are not known to be one.
-    Mass,
-    /// Several that quiet hours hold, told in one page in the morning. Something that can't wait
-    /// takes only its kin out of it.
-    Digest,
-    /// A test.
-    Drill,
-}
-
 /// What a call-out does, as long as something stands.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Phase {
@@ -93,7 +78,7 @@ pub enum Phase {
         /// Until then.
         until: Moment,
         /// What for.
-        by: Hold,
+        by: HeldBy,
     },
     /// Rung after rung is told.
     Climbing,
@@ -111,15 +96,6 @@ pub enum Phase {
     },
     /// It is over.
     Over,
-}
-
-/// What a held call-out waits for.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Hold {
-    /// A cause that is about to be raised.
-    Cause,
-    /// The end of the quiet hours.
-    Quiet,
 }
 
 /// An answer.
@@ -154,18 +130,18 @@ pub struct Told {
     /// The rank for which it was told last.
     pub rank: Priority,
     /// What the last page was for.
-    pub message: Message,
+    pub message: CallMessage,
     /// The episode that it leads with.
     pub about: Option<Seq>,
     /// How the last page fared, as far as is known.
-    pub fate: Option<Fate>,
+    pub fate: Option<PageFate>,
     /// Some page may have reached it.
     pub reached: bool,
 }
 
 impl CallOut {
     /// A new one without members: what it does first is the next change.
-    pub fn new(id: Seq, kind: Kind, code: String, begun: Moment) -> Self {
+    pub fn new(id: Seq, kind: CallKind, code: String, begun: Moment) -> Self {
         Self {
             id,
             kind,
@@ -246,7 +222,7 @@ impl CallOut {
 
     /// The climbs whose rungs count now: those of the asked ladders; all of a drill.
     pub fn active(&self, now: Moment) -> Vec<&Climb> {
-        if self.kind == Kind::Drill {
+        if self.kind == CallKind::Drill {
             return self.climbs.iter().collect();
         }
         let Some((rank, ladders)) = self.asked_ladders(now) else { return Vec::new() };
@@ -275,7 +251,7 @@ impl CallOut {
 
     /// Whether it holds several things for the same morning, and more may join.
     pub fn is_held_digest(&self) -> bool {
-        self.kind == Kind::Digest && matches!(self.phase, Phase::Held { by: Hold::Quiet, .. })
+        self.kind == CallKind::Digest && matches!(self.phase, Phase::Held { by: HeldBy::Quiet, .. })
     }
 
     /// Whether a page that asks for help is still of use: somebody is being asked.

@@ -18,18 +18,18 @@ use super::ground::Ground;
 use super::task::{Next, Task};
 use super::timers::DeadlineReason;
 use crate::callout::bounds;
-use crate::callout::change::{Change, Tell};
+use crate::callout::change::Tell;
 use crate::callout::decide::{Outcome, Reply};
 use crate::callout::event::Time;
 use crate::callout::facts::{Block, Facts as _};
 use crate::callout::headline::Lead;
 use crate::callout::ladder::Ladder;
 use crate::callout::siren::Siren;
-use crate::callout::state::{CallOut, Kind, Phase};
+use crate::callout::state::{CallOut, Phase};
 use crate::callout::{Call, Member};
 use crate::ids::{By, Seq};
 use crate::plan::Target;
-use crate::record::{Body, Record};
+use crate::record::{Body, CallChange, CallKind, Record};
 use crate::time::Moment;
 use facts::Known;
 use std::collections::{BTreeMap, BTreeSet};
@@ -69,12 +69,12 @@ impl Callouts {
                 }
             }
             Body::CallChanged { call, change } => self.take_change(*call, change, at),
-            Body::CallEnded { call } => self.change(*call, &Change::Ended, at),
+            Body::CallEnded { call } => self.change(*call, &CallChange::Ended, at),
             Body::Paged { target, purpose, .. } => self.bid_siren(&Target::parse(target), *purpose, at),
             Body::Hushed { siren, length, .. } => self.hush_siren(&Target::parse(siren), *length, at),
             Body::Started { .. } => {
                 for call in self.calls.values_mut().filter(|call| !call.ended()) {
-                    call.core.apply(&Change::Started, at);
+                    call.core.apply(&CallChange::Started, at);
                     self.touched.insert(call.core.id);
                 }
             }
@@ -202,15 +202,15 @@ impl Callouts {
     fn put(&self, cx: &Context<'_>, call: &CallOut, outcome: Outcome, next: &mut Next) {
         let id = call.id;
         next.reply = outcome.reply.or(next.reply.take());
-        let ended = outcome.changes.contains(&Change::Ended);
-        let begins = outcome.changes.iter().any(|change| matches!(change, Change::Began { .. }));
+        let ended = outcome.changes.contains(&CallChange::Ended);
+        let begins = outcome.changes.iter().any(|change| matches!(change, CallChange::Began { .. }));
         if let (Some(by), true) = (call.answerer(), begins) {
             next.record(Body::Resumed { call: id, why: self.why_resumed(&by.who, &outcome) });
         }
         // It ends when its last pages are planned.
-        for change in outcome.changes.into_iter().filter(|change| *change != Change::Ended) {
+        for change in outcome.changes.into_iter().filter(|change| *change != CallChange::Ended) {
             // What has come back with a new episode is in it by that.
-            if let Change::CameBack { alarm, episode } = &change
+            if let CallChange::CameBack { alarm, episode } = &change
                 && call.member(*episode).is_none()
             {
                 next.record(Body::Joined { call: id, alarm: alarm.clone(), episode: *episode });
@@ -226,7 +226,7 @@ impl Callouts {
         for tell in outcome.tells {
             let purpose = kept::purpose(&tell.message, call.kind);
             let Tell { target, message, about, rank, lead: _ } = tell;
-            let told = Change::Told { target: target.clone(), message, rank, about };
+            let told = CallChange::Told { target: target.clone(), message, rank, about };
             for body in kept::bodies(id, told) {
                 next.record(body);
             }
@@ -244,7 +244,7 @@ impl Callouts {
 
     /// Its last pages are planned. If something has come back meanwhile, it goes on.
     pub(super) fn on_end(&self, cx: &Context<'_>, id: Seq, next: &mut Next) {
-        let goes_on = |call: &Call| call.stands() && call.core.kind != Kind::Drill;
+        let goes_on = |call: &Call| call.stands() && call.core.kind != CallKind::Drill;
         if !self.get(id).is_some_and(|call| !call.ended() && !goes_on(call)) {
             return;
         }

@@ -2,11 +2,11 @@
 
 use super::night::*;
 use crate::callout::bounds::Bound;
-use crate::callout::change::Fate;
 use crate::callout::decide::Reply;
 use crate::callout::event::Event;
 use crate::callout::facts::Block;
 use crate::callout::table::Stage;
+use crate::record::PageFate;
 
 fn bound(night: &Night) -> (i64, Option<Bound>) {
     match night.reply {
@@ -86,10 +86,10 @@ fn if_all_ways_of_asking_fail_others_are_called_at_once() {
     night.answer("leak", "ines");
     night.wait(minutes(60));
     night.told();
-    night.fail("ines.mail", Fate::Waits);
-    night.fail("ines.push", Fate::Lost);
+    night.fail("ines.mail", PageFate::Waits);
+    night.fail("ines.push", PageFate::Lost);
     assert_eq!(night.told(), [""; 0]);
-    night.fail("ines.text", Fate::Lost);
+    night.fail("ines.text", PageFate::Lost);
     assert_eq!(night.told(), ["ines.push", "siren", "ines.text"]);
 }
 

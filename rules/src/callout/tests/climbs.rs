@@ -1,11 +1,11 @@
 //! How ladders are climbed: failing pages, sleeping people, a battery that ends.
 
 use super::night::*;
-use crate::callout::change::{Fate, Message};
 use crate::callout::event::Event;
 use crate::callout::facts::Block;
 use crate::callout::siren::{Limits, Siren, SirenChange};
 use crate::plan::Target;
+use crate::record::{CallMessage, PageFate};
 
 #[test]
 fn rungs_are_told_in_their_time_and_the_last_repeats() {
@@ -25,11 +25,11 @@ fn a_rung_whose_pages_all_fail_gives_way_to_the_next_at_once() {
     let mut night = Night::new(House::new());
     night.raise("cold", CRITICAL, "household");
     night.told();
-    night.fail("ines.push", Fate::Lost);
+    night.fail("ines.push", PageFate::Lost);
     assert_eq!(night.told(), ["ines.text"]);
-    night.fail("ines.text", Fate::Waits);
+    night.fail("ines.text", PageFate::Waits);
     assert_eq!(night.told(), ["neighbour.text"]);
-    night.fail("neighbour.text", Fate::Lost);
+    night.fail("neighbour.text", PageFate::Lost);
     assert_eq!(night.told(), [""; 0], "the last waits its time");
     night.wait(minutes(15));
     assert!(night.told().contains(&"neighbour.text".to_owned()));
@@ -39,7 +39,7 @@ fn a_rung_whose_pages_all_fail_gives_way_to_the_next_at_once() {
 fn a_page_that_certainly_did_not_arrive_told_nobody() {
     let mut night = Night::new(House::new());
     night.raise("cold", HIGH, "household");
-    night.fail("ines.push", Fate::Lost);
+    night.fail("ines.push", PageFate::Lost);
     night.clear("cold");
     night.told();
     night.wait(minutes(2));
@@ -152,7 +152,7 @@ fn a_siren_sounds_three_minutes_a_rung_and_stops_at_an_answer() {
 #[test]
 fn a_siren_is_hushed_once_when_its_rung_has_had_its_time_or_somebody_answers() {
     let hushes = |night: &Night| {
-        night.pages.iter().filter(|page| page.message == Message::Hush && page.target == "siren").count()
+        night.pages.iter().filter(|page| page.message == CallMessage::Hush && page.target == "siren").count()
     };
     let mut night = Night::new(House::new());
     night.raise("leak", CRITICAL, "household");

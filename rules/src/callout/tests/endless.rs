@@ -2,11 +2,11 @@
 //! without someone who is asked or has answered for something critical.
 
 use super::night::*;
-use crate::callout::change::Fate;
 use crate::callout::event::Event;
 use crate::callout::facts::Block;
 use crate::callout::member::Condition;
-use crate::callout::state::{CallOut, Hold, Phase};
+use crate::callout::state::{CallOut, Phase};
+use crate::record::{HeldBy, PageFate};
 use crate::time::Span;
 use proptest::prelude::*;
 
@@ -124,7 +124,7 @@ fn play(night: &mut Night, act: &Act) {
         Act::Next(who) => for_all(night, Event::Next { by: by(PEOPLE[*who]) }),
         Act::Fail(target) => {
             let target = crate::plan::Target::parse(TARGETS[*target]);
-            for_all(night, Event::Page { target, fate: Fate::Lost });
+            for_all(night, Event::Page { target, fate: PageFate::Lost });
         }
         Act::Block(who, block) => {
             let block = [None, Some(Block::Hours), Some(Block::Away), Some(Block::Never)][*block];
@@ -176,7 +176,7 @@ fn is_cared_for(call: &CallOut, night: &Night) -> Result<(), TestCaseError> {
         Phase::Over => prop_assert!(false, "it is over and {} stands", uncovered.alarm),
         // In a digest somebody may have answered for it alone.
         Phase::Held { until, by } if critical.clone().any(|member| member.calls(night.now)) => {
-            prop_assert_eq!(*by, Hold::Cause);
+            prop_assert_eq!(*by, HeldBy::Cause);
             prop_assert!(left(*until) <= seconds(60));
         }
         Phase::Held { .. } => {

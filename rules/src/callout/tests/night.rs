@@ -3,7 +3,6 @@
 //! what was decided, lets what is due happen in the same turn, and writes down who was told.
 
 use crate::alarm::Priority;
-use crate::callout::change::{Change, Fate, Joined, Message};
 use crate::callout::codes::{self, Answers};
 use crate::callout::decide::{Outcome, Reply, begin, begin_drill, decide};
 use crate::callout::event::Event;
@@ -12,9 +11,9 @@ use crate::callout::kin;
 use crate::callout::ladder::{Ladder, Rung};
 use crate::callout::mass::Beginnings;
 use crate::callout::quiet;
-use crate::callout::state::{CallOut, Kind, Phase};
+use crate::callout::state::{CallOut, Phase};
 use crate::plan::Target;
-use crate::record::{By, Seq};
+use crate::record::{By, CallChange, CallKind, CallMessage, Joined, PageFate, Seq};
 use crate::time::{Moment, Span};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -199,7 +198,7 @@ pub(super) struct Page {
     pub(super) at: Moment,
     pub(super) call: Seq,
     pub(super) target: String,
-    pub(super) message: Message,
+    pub(super) message: CallMessage,
     pub(super) about: Option<Seq>,
 }
 
@@ -209,7 +208,7 @@ pub(super) struct Night {
     pub(super) now: Moment,
     pub(super) calls: BTreeMap<Seq, CallOut>,
     /// Every change with its call-out and moment: a restart is made of them.
-    pub(super) journal: Vec<(Seq, Change, Moment)>,
+    pub(super) journal: Vec<(Seq, CallChange, Moment)>,
     pub(super) pages: Vec<Page>,
     pub(super) reply: Option<Reply>,
     pub(super) code_of: BTreeMap<Seq, String>,
@@ -270,7 +269,7 @@ impl Night {
         }
         for tell in outcome.tells {
             let (target, message) = (tell.target.clone(), tell.message.clone());
-            self.apply(id, Change::Told { target, message, rank: tell.rank, about: tell.about });
+            self.apply(id, CallChange::Told { target, message, rank: tell.rank, about: tell.about });
             if !tells.iter().any(|(call, known)| *call == id && known.target == tell.target) {
                 tells.push((id, tell));
             }
@@ -278,7 +277,7 @@ impl Night {
         self.reply = outcome.reply.or(self.reply.take());
     }
 
-    fn apply(&mut self, id: Seq, change: Change) {
+    fn apply(&mut self, id: Seq, change: CallChange) {
         self.calls.get_mut(&id).expect("it began").apply(&change, self.now);
         self.journal.push((id, change, self.now));
     }
@@ -375,7 +374,7 @@ impl Night {
             let digest = home.filter(|id| self.takes_kin_out_of(*id, &joined));
             if let Some(digest) = digest {
                 let kin = kin::kin_in(&self.calls[&digest], &joined.alarm, &self.house);
-                let id = self.begin_one(Kind::Cause, &joined, None, &mut tells);
+                let id = self.begin_one(CallKind::Cause, &joined, None, &mut tells);
                 for member in kin {
                     let outcome =
                         decide(&self.calls[&digest], &Event::Left(member.episode), &self.house, self.now);
@@ -408,9 +407,12 @@ impl Night {
                     (id, outcome)
                 }
                 None => {
-                    let kind = if mass { Kind::Mass } else { Kind::Digest };
-                    let kind =
-                        if kind == Kind::Digest && !self.is_held(&joined) { Kind::Cause } else { kind };
+                    let kind = if mass { CallKind::Mass } else { CallKind::Digest };
+                    let kind = if kind == CallKind::Digest && !self.is_held(&joined) {
+                        CallKind::Cause
+                    } else {
+                        kind
+                    };
                     let id = self.begin_one(kind, &joined, cause, &mut tells);
                     if mass {
                         self.masses.insert(ladder, (id, self.now));
@@ -425,7 +427,7 @@ impl Night {
 
     fn begin_one(
         &mut self,
-        kind: Kind,
+        kind: CallKind,
         joined: &Joined,
         cause: Option<Span>,
         tells: &mut Vec<(Seq, crate::callout::change::Tell)>,
@@ -458,7 +460,7 @@ impl Night {
 
     pub(super) fn drill(&mut self, ladder: &str) -> Seq {
         let id = self.number();
-        self.calls.insert(id, CallOut::new(id, Kind::Drill, format!("D{id}"), self.now));
+        self.calls.insert(id, CallOut::new(id, CallKind::Drill, format!("D{id}"), self.now));
         let outcome = begin_drill(&self.calls[&id], ladder, &self.house, self.now);
         let mut tells = Vec::new();
         self.take(id, outcome, &mut tells);
@@ -511,7 +513,7 @@ impl Night {
         self.event(id, Event::Next { by: by(who) });
     }
 
-    pub(super) fn fail(&mut self, target: &str, fate: Fate) {
+    pub(super) fn fail(&mut self, target: &str, fate: PageFate) {
         let id = self.call().id;
         self.event(id, Event::Page { target: Target::parse(target), fate });
     }
@@ -537,18 +539,18 @@ impl Night {
 
     /// Whom the pages since the last look went to, in the order of their sending.
     pub(super) fn told(&mut self) -> Vec<String> {
-        let pages = self.pages[self.seen..].iter().filter(|page| page.message != Message::Hush);
+        let pages = self.pages[self.seen..].iter().filter(|page| page.message != CallMessage::Hush);
         let words = pages.map(|page| {
             let what = match &page.message {
-                Message::Call => "",
-                Message::Ask => " asked",
-                Message::Taken(_) => " taken",
-                Message::PutAside(_) => " put aside",
-                Message::AllClear => " all clear",
-                Message::Morning => " morning",
-                Message::NobodyElse => " nobody else",
-                Message::Drill => " drill",
-                Message::Hush => " hush",
+                CallMessage::Call => "",
+                CallMessage::Ask => " asked",
+                CallMessage::Taken(_) => " taken",
+                CallMessage::PutAside(_) => " put aside",
+                CallMessage::AllClear => " all clear",
+                CallMessage::Morning => " morning",
+                CallMessage::NobodyElse => " nobody else",
+                CallMessage::Drill => " drill",
+                CallMessage::Hush => " hush",
             };
             format!("{}{what}", page.target)
         });

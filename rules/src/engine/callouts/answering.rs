@@ -8,11 +8,11 @@ use crate::callout::bounds::{Bound, Lease};
 use crate::callout::decide::{Reply, decide};
 use crate::callout::event::Event;
 use crate::callout::member::Condition;
-use crate::callout::state::{Kind, PRESSED_AGAIN};
+use crate::callout::state::PRESSED_AGAIN;
 use crate::engine::context::Context;
 use crate::engine::task::{Next, Task};
 use crate::ids::{By, Seq};
-use crate::record::Body;
+use crate::record::{Body, CallKind};
 use crate::time::Span;
 
 impl Callouts {
@@ -110,7 +110,7 @@ impl Callouts {
     pub(in crate::engine) fn on_plan_without(&self, cx: &Context<'_>, next: &mut Next) {
         let by = By { who: "the keeper".to_owned(), via: "reload".to_owned() };
         for call in self.running() {
-            if call.core.kind == Kind::Drill && cx.policy(&call.policy).is_none() {
+            if call.core.kind == CallKind::Drill && cx.policy(&call.policy).is_none() {
                 next.record(Body::CallEnded { call: call.core.id });
                 next.then(Task::DropUnwanted(call.core.id));
             }

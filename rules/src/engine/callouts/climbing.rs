@@ -1,14 +1,12 @@
 //! Times that come, pages that fail, and news of what stands: each is put to its call-out.
 
 use super::Callouts;
-use crate::callout::change::Fate;
 use crate::callout::event::{Event, Time};
-use crate::callout::state::Kind;
 use crate::engine::context::Context;
 use crate::engine::task::{Next, StopgapNews, Task};
 use crate::ids::Seq;
 use crate::plan::Target;
-use crate::record::{Outcome, Purpose};
+use crate::record::{CallKind, Outcome, PageFate, Purpose};
 use std::collections::BTreeMap;
 
 impl Callouts {
@@ -28,20 +26,20 @@ impl Callouts {
     /// It is known how one of its pages fared.
     pub(in crate::engine) fn on_page_ended(&self, cx: &Context<'_>, id: Seq, next: &mut Next) {
         let Some(call) = self.get(id).filter(|call| !call.ended()) else { return };
-        let mut latest: BTreeMap<&Target, Fate> = BTreeMap::new();
+        let mut latest: BTreeMap<&Target, PageFate> = BTreeMap::new();
         for sent in cx.pages(id).iter() {
             let fate = match &sent.last {
-                None | Some(Outcome::Accepted { .. }) => Fate::Taken,
-                Some(Outcome::Deferred { .. } | Outcome::HeldUntil { .. }) => Fate::Waits,
+                None | Some(Outcome::Accepted { .. }) => PageFate::Taken,
+                Some(Outcome::Deferred { .. } | Outcome::HeldUntil { .. }) => PageFate::Waits,
                 Some(Outcome::Failed { .. } | Outcome::Withdrawn | Outcome::GivenUp { .. }) => {
-                    if sent.doubts > 0 { Fate::Doubtful } else { Fate::Lost }
+                    if sent.doubts > 0 { PageFate::Doubtful } else { PageFate::Lost }
                 }
             };
             latest.insert(&sent.target, fate);
         }
         let news = latest.into_iter().filter(|(target, fate)| {
             let known = call.core.told.get(*target);
-            *fate != Fate::Taken && known.is_some_and(|told| told.fate != Some(*fate))
+            *fate != PageFate::Taken && known.is_some_and(|told| told.fate != Some(*fate))
         });
         // One at a time: what follows from it may change what the others mean.
         let mut news = news.map(|(target, fate)| (target.clone(), fate));
@@ -74,7 +72,7 @@ impl Callouts {
     pub(in crate::engine) fn on_start(&self, cx: &Context<'_>, overdue: bool, next: &mut Next) {
         for call in self.running() {
             let id = call.core.id;
-            if call.core.kind != Kind::Drill && call.core.members.is_empty() {
+            if call.core.kind != CallKind::Drill && call.core.members.is_empty() {
                 // Its alarms have gone from the plan, so nobody could say that it is over.
                 next.record(crate::record::Body::CallEnded { call: id });
                 next.then(Task::DropUnwanted(id));
@@ -83,7 +81,7 @@ impl Callouts {
             for member in &call.core.members {
                 next.then(Task::Fell(member.episode));
             }
-            let climbs = call.is_calling() && overdue && call.core.kind != Kind::Drill;
+            let climbs = call.is_calling() && overdue && call.core.kind != CallKind::Drill;
             for climb in call.core.active(cx.mono()).into_iter().filter(|_| climbs) {
                 let time = Time::Rung { ladder: climb.ladder.clone(), rank: climb.rank };
                 self.hear(cx, call, &Event::Time(time), next);

@@ -1,18 +1,17 @@
 //! How an episode gets into a call-out: it comes back to the one it is in, joins that of its kin, or
 //! begins one; many at once begin a mass, and what can wait for the morning is held together.
 
+use super::Callouts;
 use super::facts::Known;
-use super::{Callouts, kept};
-use crate::callout::change::Joined;
 use crate::callout::decide::{begin, begin_drill, decide};
 use crate::callout::event::Event;
-use crate::callout::state::{CallOut, Kind};
+use crate::callout::state::CallOut;
 use crate::callout::{Call, kin, mass, quiet};
 use crate::engine::context::Context;
 use crate::engine::ground::Ground;
 use crate::engine::task::{Next, Task};
 use crate::ids::{AlarmId, CalloutId, Seq};
-use crate::record::{Body, CallChange, Purpose};
+use crate::record::{Body, CallChange, CallKind, Joined, Purpose};
 use crate::time::{Moment, Span};
 
 impl Callouts {
@@ -76,7 +75,7 @@ impl Callouts {
     /// This watch's own power is about to end: everybody told in other call-outs, and the next rung of
     /// each, learn that nobody is called after that.
     pub(in crate::engine) fn on_dark(&self, cx: &Context<'_>, episode: Seq, next: &mut Next) {
-        let others = self.running().filter(|call| call.core.kind != Kind::Drill);
+        let others = self.running().filter(|call| call.core.kind != CallKind::Drill);
         for call in others.filter(|call| call.core.member(episode).is_none()) {
             self.hear(cx, call, &Event::GoesDark, next);
         }
@@ -88,15 +87,15 @@ impl Callouts {
         let is_mass = !held && self.is_mass(cx, &joined.ladder);
         let running = self.running().find(|call| {
             let of_ladder = call.core.members.iter().any(|member| member.ladder == joined.ladder);
-            call.core.kind == Kind::Mass && of_ladder && !call.core.members.is_empty()
+            call.core.kind == CallKind::Mass && of_ladder && !call.core.members.is_empty()
         });
         if let Some(mass) = running.filter(|mass| is_mass && is_recent(mass, now)) {
             return self.hear(cx, mass, &Event::Raised(joined.clone()), next);
         }
         let kind = match (is_mass, held) {
-            (true, _) => Kind::Mass,
-            (false, true) => Kind::Digest,
-            (false, false) => Kind::Cause,
+            (true, _) => CallKind::Mass,
+            (false, true) => CallKind::Digest,
+            (false, false) => CallKind::Cause,
         };
         let causes = cx.index.causes.get(id.index()).into_iter().flatten();
         let until_cause = causes.filter_map(|cause| cx.about_to_raise(*cause)).max();
@@ -106,7 +105,7 @@ impl Callouts {
     fn begin_with(
         &self,
         cx: &Context<'_>,
-        kind: Kind,
+        kind: CallKind,
         joined: &Joined,
         cause_by: Option<Moment>,
         next: &mut Next,
@@ -114,10 +113,10 @@ impl Callouts {
         let own = cx.alarm(&joined.alarm).and_then(|id| cx.alarms.state(id).episode.as_ref());
         let own = own.map(|open| open.code.clone());
         let code = match kind {
-            Kind::Cause => own.unwrap_or_else(|| cx.code(next)),
-            Kind::Mass | Kind::Digest | Kind::Drill => cx.code(next),
+            CallKind::Cause => own.unwrap_or_else(|| cx.code(next)),
+            CallKind::Mass | CallKind::Digest | CallKind::Drill => cx.code(next),
         };
-        let purpose = if kind == Kind::Digest { Purpose::Digest } else { Purpose::Call };
+        let purpose = if kind == CallKind::Digest { Purpose::Digest } else { Purpose::Call };
         let policy = joined.ladder.clone();
         let core = begin_record(cx, (policy, purpose), kind, code, next);
         let facts = Known::of_alarm(cx, &joined.alarm);
@@ -130,7 +129,7 @@ impl Callouts {
     fn take_kin_out(&self, cx: &Context<'_>, digest: &Call, joined: &Joined, next: &mut Next) {
         let facts = Known::of_alarm(cx, &joined.alarm);
         let kin = kin::kin_in(&digest.core, &joined.alarm, &facts);
-        self.begin_with(cx, Kind::Cause, joined, None, next);
+        self.begin_with(cx, CallKind::Cause, joined, None, next);
         for member in kin {
             self.hear(cx, digest, &Event::Left(member.episode), next);
             if let Some(alarm) = cx.alarm(&member.alarm) {
@@ -154,7 +153,7 @@ impl Callouts {
     pub(in crate::engine) fn on_drill(&self, cx: &Context<'_>, policy: CalloutId, next: &mut Next) {
         let code = cx.code(next);
         let policy = cx.plan.callouts[policy.index()].name.clone();
-        let core = begin_record(cx, (policy.clone(), Purpose::Drill), Kind::Drill, code, next);
+        let core = begin_record(cx, (policy.clone(), Purpose::Drill), CallKind::Drill, code, next);
         let facts = Known { cx, about_channels: false };
         let outcome = begin_drill(&core, &policy, &facts, cx.mono());
         self.put(cx, &core, outcome, next);
@@ -172,7 +171,7 @@ impl Callouts {
         let now = cx.mono();
         let recent = self.calls.values().flat_map(|call| {
             let of = call.core.members.iter().filter(|member| member.ladder == ladder);
-            let begun = if call.core.kind == Kind::Mass {
+            let begun = if call.core.kind == CallKind::Mass {
                 of.map(|m| m.raised).collect()
             } else {
                 let first = of.take(1).map(|_| call.core.begun);
@@ -203,18 +202,19 @@ impl Callouts {
 
     /// A real call-out begins: drills wait.
     fn let_drills_wait(&self, cx: &Context<'_>, next: &mut Next) {
-        let drills = self.running().filter(|call| call.core.kind == Kind::Drill && call.core.waits.is_none());
+        let drills =
+            self.running().filter(|call| call.core.kind == CallKind::Drill && call.core.waits.is_none());
         drills.for_each(|drill| self.hear(cx, drill, &Event::Real { began: true }, next));
     }
 
     /// A call-out ends: with the last real one, drills go on.
     pub(super) fn go_on_with_drills(&self, cx: &Context<'_>, over: Seq, next: &mut Next) {
         let mut others = self.running().filter(|call| call.core.id != over);
-        if others.any(|call| call.core.kind != Kind::Drill) {
+        if others.any(|call| call.core.kind != CallKind::Drill) {
             return;
         }
         let drills = self.running().filter(|call| {
-            call.core.id != over && call.core.kind == Kind::Drill && call.core.waits.is_some()
+            call.core.id != over && call.core.kind == CallKind::Drill && call.core.waits.is_some()
         });
         drills.for_each(|drill| self.hear(cx, drill, &Event::Real { began: false }, next));
     }
@@ -224,13 +224,13 @@ impl Callouts {
 fn begin_record(
     cx: &Context<'_>,
     (policy, purpose): (String, Purpose),
-    kind: Kind,
+    kind: CallKind,
     code: String,
     next: &mut Next,
 ) -> CallOut {
     let hold = Span::ZERO;
     let call = next.record(Body::CallBegan { policy, purpose, code: code.clone(), hold });
-    next.record(Body::CallChanged { call, change: CallChange::Kind { kind: kept::kept_kind(kind) } });
+    next.record(Body::CallChanged { call, change: CallChange::Kind { kind } });
     CallOut::new(call, kind, code, cx.mono())
 }
 

@@ -1,16 +1,15 @@
 //! Journals of before: one ladder a call-out, named by its policy, and no record of how it changed but
 //! those that people read. Each of their records is told to the call-out as the changes that it meant.
 
-use super::{Callouts, kept};
+use super::Callouts;
 use crate::alarm::Priority;
 use crate::callout::Call;
-use crate::callout::change::Change;
 use crate::callout::member::Condition;
-use crate::callout::state::{CallOut, Hold, Kind, Phase};
+use crate::callout::state::{CallOut, Phase};
 use crate::engine::ground::Ground;
 use crate::ids::{By, Seq};
 use crate::plan::Target;
-use crate::record::{Body, Purpose, Record};
+use crate::record::{Body, CallChange, CallKind, CallMessage, HeldBy, Purpose, Record};
 use crate::time::{Moment, Span};
 
 impl Callouts {
@@ -29,7 +28,7 @@ impl Callouts {
                 let (Some(rank), Some(policy)) = (rank, policy) else { return };
                 let ladder = own.unwrap_or_else(|| policy.clone());
                 let Some(joined) = self.joined(ground, alarm, *episode, rank, &ladder) else { return };
-                self.change(*call, &Change::Joined(joined), at);
+                self.change(*call, &CallChange::Joined(joined), at);
                 self.climb_older(ground, *call, &policy, None, at);
             }
             Body::Stepped { call, step } if self.is_older(*call) => {
@@ -41,7 +40,8 @@ impl Callouts {
                 let begun = begun.map_or(at, |climb| climb.begun);
                 let next = ladder.wait_after(*step, begun, at);
                 let last = ladder.len().saturating_sub(1);
-                let change = Change::Rung { ladder: policy, rank, rung: *step, last, to: Vec::new(), next };
+                let change =
+                    CallChange::Rung { ladder: policy, rank, rung: *step, last, to: Vec::new(), next };
                 self.change(*call, &change, at);
             }
             Body::Resumed { call, .. } if self.is_older(*call) => {
@@ -51,19 +51,19 @@ impl Callouts {
                 let due = due.unwrap_or(Span::ZERO);
                 self.change(
                     *call,
-                    &Change::Began { ladder: policy, rank, rung: 0, ago: Span::ZERO, due },
+                    &CallChange::Began { ladder: policy, rank, rung: 0, ago: Span::ZERO, due },
                     at,
                 );
             }
             Body::Answered { call, by, lease } if self.is_older(*call) => {
                 let Some(rank) = self.calls.get(call).map(|call| rank_of(call, at)) else { return };
-                self.change(*call, &Change::Answered { by: by.clone(), lease: *lease, rank }, at);
+                self.change(*call, &CallChange::Answered { by: by.clone(), lease: *lease, rank }, at);
             }
             Body::Paged { call, target, purpose, .. } if self.is_older(*call) => {
                 let Some(known) = self.calls.get(call) else { return };
-                let message = kept::message(*purpose, known.answers.last().map(|(by, _)| by));
+                let message = message(*purpose, known.answers.last().map(|(by, _)| by));
                 let (rank, target) = (rank_of(known, at), Target::parse(target));
-                self.change(*call, &Change::Told { target, message, rank, about: None }, at);
+                self.change(*call, &CallChange::Told { target, message, rank, about: None }, at);
             }
             // From here on it keeps its changes itself.
             Body::CallChanged { call, .. } => {
@@ -80,16 +80,16 @@ impl Callouts {
         let at = record.at.mono;
         match &record.body {
             Body::Worsened { episode, .. } => {
-                self.older_member(*episode, &Change::Worsened { episode: *episode }, at)
+                self.older_member(*episode, &CallChange::Worsened { episode: *episode }, at)
             }
             Body::Returned { alarm, episode, .. } => {
                 let latching = ground.alarm(alarm).is_some_and(|id| ground.plan.alarm(id).latching);
                 let answered = self.calls.values().filter_map(|call| call.core.member(*episode));
                 let latched = latching && !answered.into_iter().any(|member| member.answered);
-                self.older_member(*episode, &Change::Returned { episode: *episode, latched }, at);
+                self.older_member(*episode, &CallChange::Returned { episode: *episode, latched }, at);
             }
             Body::Raised { alarm, episode, .. } => {
-                let change = Change::CameBack { alarm: alarm.clone(), episode: *episode };
+                let change = CallChange::CameBack { alarm: alarm.clone(), episode: *episode };
                 self.older_member(*episode, &change, at);
             }
             Body::Shelved { alarm, by, .. } | Body::TakenOut { alarm, by, .. } => {
@@ -114,20 +114,20 @@ impl Callouts {
     ) {
         let (seq, at) = (record.seq, record.at.mono);
         let kind = match purpose {
-            Purpose::Digest => Kind::Digest,
-            Purpose::Drill => Kind::Drill,
-            Purpose::Call | Purpose::Taken | Purpose::AllClear | Purpose::Notice => Kind::Cause,
+            Purpose::Digest => CallKind::Digest,
+            Purpose::Drill => CallKind::Drill,
+            Purpose::Call | Purpose::Taken | Purpose::AllClear | Purpose::Notice => CallKind::Cause,
         };
         let call = Call::new(policy.to_owned(), purpose, CallOut::new(seq, kind, code.to_owned(), at));
         self.begin(call);
-        if kind == Kind::Drill {
+        if kind == CallKind::Drill {
             let due = ground.policy(policy).and_then(|it| it.steps.first()).map(|step| step.after);
             let due = due.unwrap_or(Span::ZERO);
             let (ladder, rank) = (policy.to_owned(), Priority::Critical);
-            self.change(seq, &Change::Began { ladder, rank, rung: 0, ago: Span::ZERO, due }, at);
+            self.change(seq, &CallChange::Began { ladder, rank, rung: 0, ago: Span::ZERO, due }, at);
         } else if hold > Span::ZERO {
-            let by = if kind == Kind::Digest { Hold::Quiet } else { Hold::Cause };
-            self.change(seq, &Change::Held { length: hold, by }, at);
+            let by = if kind == CallKind::Digest { HeldBy::Quiet } else { HeldBy::Cause };
+            self.change(seq, &CallChange::Held { length: hold, by }, at);
         }
     }
 
@@ -151,10 +151,10 @@ impl Callouts {
             None => (step.unwrap_or(0), Span::ZERO, after),
         };
         let ladder = policy.to_owned();
-        self.change(call, &Change::Began { ladder, rank, rung, ago, due }, at);
+        self.change(call, &CallChange::Began { ladder, rank, rung, ago, due }, at);
     }
 
-    fn older_member(&mut self, episode: Seq, change: &Change, at: Moment) {
+    fn older_member(&mut self, episode: Seq, change: &CallChange, at: Moment) {
         let of = |call: &&Call| call.older && !call.ended() && call.core.member(episode).is_some();
         let calls: Vec<Seq> = self.calls.values().filter(of).map(|call| call.core.id).collect();
         calls.into_iter().for_each(|call| self.change(call, change, at));
@@ -166,14 +166,29 @@ impl Callouts {
             call.core.member(episode).is_some_and(|member| member.condition == Condition::Raised)
         };
         if self.calls.values().any(|call| call.older && raised(call)) {
-            self.older_member(episode, &Change::PutAside { episode, by }, at);
+            self.older_member(episode, &CallChange::PutAside { episode, by }, at);
         }
     }
 }
 
 fn rank_of(call: &Call, at: Moment) -> Priority {
     match call.core.kind {
-        Kind::Drill => Priority::Critical,
-        Kind::Cause | Kind::Mass | Kind::Digest => call.core.standing_rank(at).unwrap_or(call.priority()),
+        CallKind::Drill => Priority::Critical,
+        CallKind::Cause | CallKind::Mass | CallKind::Digest => {
+            call.core.standing_rank(at).unwrap_or(call.priority())
+        }
+    }
+}
+
+/// What a page of before was for.
+fn message(purpose: Purpose, by: Option<&By>) -> CallMessage {
+    let by = by.cloned().unwrap_or_else(|| By { who: String::new(), via: String::new() });
+    match purpose {
+        Purpose::Call => CallMessage::Call,
+        Purpose::Digest => CallMessage::Morning,
+        Purpose::Drill => CallMessage::Drill,
+        Purpose::Taken => CallMessage::Taken(by),
+        Purpose::AllClear => CallMessage::AllClear,
+        Purpose::Notice => CallMessage::NobodyElse,
     }
 }

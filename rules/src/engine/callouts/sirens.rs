@@ -4,13 +4,12 @@
 use super::Callouts;
 use crate::callout::Call;
 use crate::callout::siren::{HUSH, Limits, SirenChange, told_until};
-use crate::callout::state::Kind;
 use crate::engine::context::Context;
 use crate::engine::task::{Next, Task};
 use crate::engine::timers::DeadlineReason;
 use crate::ids::{By, Seq};
 use crate::plan::{ChannelKind, Target};
-use crate::record::{Body, Purpose};
+use crate::record::{Body, CallKind, Purpose};
 use crate::time::{Moment, Span};
 
 impl Callouts {
@@ -84,8 +83,8 @@ impl Callouts {
         let wants = |until: Option<Moment>| until.is_some_and(|until| until > now);
         let mut those = told.filter(|call| wants(told_until(&call.core, target, Limits::default(), now)));
         those.next().map(|call| match call.core.kind {
-            Kind::Drill => (call.core.id, Purpose::Drill),
-            Kind::Cause | Kind::Mass | Kind::Digest => (call.core.id, Purpose::Call),
+            CallKind::Drill => (call.core.id, Purpose::Drill),
+            CallKind::Cause | CallKind::Mass | CallKind::Digest => (call.core.id, Purpose::Call),
         })
     }
 

@@ -1,7 +1,6 @@
 //! What a page says, as things stand when the queue is empty: the engine's facts, put together for
 //! [`page`](crate::page).
 
-use crate::callout::change::Message;
 use crate::callout::{Call, Fate, Member};
 use crate::condition::Present;
 use crate::engine::context::Context;
@@ -10,7 +9,7 @@ use crate::page::facts::{Facts, Matter, MatterFate, News, Telling};
 use crate::page::{Envelope, Page, Sent, Subject};
 use crate::plan::ways::{AtHand, Powered};
 use crate::plan::{Alarm, Target, spoken};
-use crate::record::{NOT_BACK, Purpose};
+use crate::record::{CallMessage, NOT_BACK, Purpose};
 use crate::stopgap::Run;
 use crate::time::{Moment, Span};
 use crate::words;
@@ -194,7 +193,7 @@ impl Context<'_> {
     /// What sends the page: whoever answered is asked again, or something got worse, or it is just raised.
     fn news(&self, call: &Call, target: &Target, leader: Option<&Member>) -> News {
         let told = call.core.told.get(target);
-        if told.is_some_and(|told| told.message == Message::Ask) {
+        if told.is_some_and(|told| told.message == CallMessage::Ask) {
             return News::StillOnIt;
         }
         if leader.is_some_and(|leader| leader.worse) { News::Worse } else { News::Raised }
