@@ -9,7 +9,6 @@
 //! delivered; the page's name (Message-ID, event id) is the same on a repeat, so that the
 //! receiver can tell.
 
-mod dial;
 mod email;
 mod event;
 mod folder;
@@ -25,7 +24,6 @@ mod text;
 mod webhook;
 mod worker;
 
-pub(crate) use dial::dial;
 pub(crate) use email::header;
 pub(crate) use mail::send_mail;
 pub use settings::{
@@ -49,9 +47,8 @@ use tokio::sync::mpsc::UnboundedSender;
 use tokio::task::JoinSet;
 use worker::{Lane, Progress};
 
-/// A server's name may have several addresses, and a router that came back from a power cut may
-/// carry only one family of them: each address gets this fraction of the time-out to connect.
-const ADDRESSES: u32 = 3;
+/// Connecting gets this fraction of the time-out: the rest is for the conversation.
+const CONNECTING: u32 = 3;
 
 /// A way that can't be used says so without waiting for anything.
 const AT_ONCE: Duration = Duration::from_secs(1);

@@ -12,6 +12,7 @@ mod connection;
 mod link;
 mod loopback;
 mod outbox;
+mod owed;
 mod reason;
 mod retry;
 mod settings;

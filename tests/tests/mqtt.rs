@@ -712,6 +712,35 @@ async fn an_old_client_is_told_that_its_protocol_is_not_spoken_here() {
 }
 
 #[tokio::test]
+async fn acknowledgements_leave_in_the_order_of_their_messages_though_our_own_message_is_safe_at_once() {
+    // The demo's broker closes the connection of a client that acknowledges out of order.
+    let broker = Small::start().await;
+    let mut agent = Agent::ready(settings(broker.port, "halyard")).await;
+    let deaf = MqttSettings { subscriptions: Vec::new(), ..settings(broker.port, "rig") };
+    let rig = Agent::ready(deaf).await;
+    rig.publish(1, "room2/lagoon/temperature", "25.4", false);
+    let first = agent.message("room2/lagoon/temperature").await;
+    rig.publish(2, "room2/lagoon/temperature", "25.5", false);
+    let second = agent.message("room2/lagoon/temperature").await;
+    // Our own message goes around meanwhile, and the second reading is safe before the first.
+    let round = |event: &MqttEvent| matches!(event, MqttEvent::Heard { .. }).then_some(());
+    agent.within(SOON * 2, "our own message", round).await;
+    agent.handle.ack(second.ack.expect("QoS 1"));
+    agent.within(SOON * 2, "our own message again", round).await;
+    agent.handle.ack(first.ack.expect("QoS 1"));
+    for _ in 0..2 {
+        let seen = agent
+            .within(SOON * 2, "our own message, or the end of the connection", |event| match event {
+                MqttEvent::Heard { .. } => Some(None),
+                MqttEvent::Down { why } => Some(Some(why.clone())),
+                _ => None,
+            })
+            .await;
+        assert_eq!(seen, None, "the broker has nothing against us");
+    }
+}
+
+#[tokio::test]
 async fn garbage_closes_its_own_connection_and_no_other() {
     use tokio::io::{AsyncReadExt, AsyncWriteExt};
     let broker = Small::start().await;

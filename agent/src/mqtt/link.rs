@@ -17,6 +17,7 @@ use tokio::time::{Instant, Interval, MissedTickBehavior, interval};
 use super::Ack;
 use super::loopback::LoopBack;
 use super::outbox::{LIBRARY_WINDOW, OutboxEntry};
+use super::owed::OwedAcks;
 use super::reason::{self, Loss};
 use super::settings::MqttSettings;
 use super::subscriptions::SubscriptionChange;
@@ -46,6 +47,7 @@ pub(super) struct BrokerLink {
     pub(super) last_heard: Instant,
     pub(super) stretch: u32,
     pub(super) loopback: LoopBack,
+    owed: OwedAcks,
     pub(super) told_refused: BTreeSet<String>,
 }
 
@@ -62,6 +64,7 @@ impl BrokerLink {
             last_heard: now,
             stretch: 0,
             loopback: LoopBack::new(now),
+            owed: OwedAcks::default(),
             told_refused: BTreeSet::new(),
         }
     }
@@ -132,10 +135,20 @@ impl BrokerLink {
         self.client.try_disconnect().map_err(stuck)
     }
 
+    /// A message came that wants to be acknowledged.
+    pub(super) fn owes(&mut self, ack: &Ack) {
+        self.owed.came(ack);
+    }
+
+    /// A message is safe: its acknowledgement leaves, with those that waited for it, once all before it have.
     pub(super) fn acknowledge(&mut self, ack: &Ack) -> Result<(), Loss> {
-        let qos = if ack.exactly_once { QoS::ExactlyOnce } else { QoS::AtLeastOnce };
-        let publish = Publish { qos, pkid: ack.packet, ..Default::default() };
-        self.client.try_ack(&publish).map_err(stuck)
+        self.owed.ready(ack);
+        while let Some((packet, exactly_once)) = self.owed.next() {
+            let qos = if exactly_once { QoS::ExactlyOnce } else { QoS::AtLeastOnce };
+            let publish = Publish { qos, pkid: packet, ..Default::default() };
+            self.client.try_ack(&publish).map_err(stuck)?;
+        }
+        Ok(())
     }
 
     /// Retained messages keep their flag only when served from the broker's store (no retain-as-published):

@@ -98,6 +98,9 @@ impl Worker {
             packet: publish.pkid,
             exactly_once: publish.qos == QoS::ExactlyOnce,
         });
+        if let Some(ack) = &ack {
+            link.owes(ack);
+        }
         if publish.topic == self.settings.loopback_topic.as_bytes() && !self.settings.silent {
             if let Some(round_trip) = link.loopback.hear(&publish.payload, Instant::now()) {
                 self.deliver(MqttEvent::Heard { round_trip });
