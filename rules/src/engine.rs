@@ -23,6 +23,7 @@ mod drills;
 mod forecasts;
 mod ground;
 mod index;
+mod losses;
 mod input;
 mod operator;
 mod outage;
