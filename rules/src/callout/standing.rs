@@ -64,7 +64,9 @@ impl Decision<'_> {
             // What can be seen does not wait with what can't.
             Phase::Held { by: HeldBy::Sight, .. } => Row::HoldOver,
             _ => match self.row_of(&joined.alarm, joined.rank, &joined.ladder) {
-                Row::Milder if joined.rank > Priority::Low && self.hides_what_stands(&joined.alarm) => Row::Hides,
+                Row::Milder if joined.rank > Priority::Low && self.hides_what_stands(&joined.alarm) => {
+                    Row::Hides
+                }
                 row => row,
             },
         };

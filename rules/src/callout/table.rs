@@ -188,10 +188,9 @@ impl Stage {
             (_, Row::Dropped { forced: true }) => Move::PutsAside,
             (_, Row::RealBegan) => Move::DrillWaits,
 
-            (
-                Settling,
-                Row::CameBack | Row::Above | Row::CriticalToo { .. } | Row::Milder | Row::Hides,
-            ) => Move::StateBefore,
+            (Settling, Row::CameBack | Row::Above | Row::CriticalToo { .. } | Row::Milder | Row::Hides) => {
+                Move::StateBefore
+            }
             (Settling, Row::Disobeyed) => Move::AllRungs,
             (Settling, Row::Answer) => Move::Replaces,
             (Settling, Row::Settled) => Move::AllClear,

@@ -277,9 +277,10 @@ fn a_shared_gateway_is_one_loss_whenever_each_was_noticed() {
 
 /// A board of three, of which one is noticed later.
 fn board(night: &mut Night) {
-    night.house.patience = [("sight-temp", minutes(60)), ("sight-flow", minutes(20)), ("sight-ph", minutes(90))]
-        .map(|(alarm, wait)| (alarm.to_owned(), Moment(0) + wait))
-        .into();
+    night.house.patience =
+        [("sight-temp", minutes(60)), ("sight-flow", minutes(20)), ("sight-ph", minutes(90))]
+            .map(|(alarm, wait)| (alarm.to_owned(), Moment(0) + wait))
+            .into();
 }
 
 #[test]

@@ -59,7 +59,10 @@ fn a_board_with_eleven_topics_that_dies_without_a_gateway_is_one_page() {
 
 #[test]
 fn what_is_noticed_later_of_one_loss_joins_it_and_is_listed() {
-    let slow = board("").replace("topic = \"room2/board/3\"\nmeasures = \"level\"\nunit = \"cm\"\nevery = \"1 min\"", "topic = \"room2/board/3\"\nmeasures = \"level\"\nunit = \"cm\"\nevery = \"6 min\"");
+    let slow = board("").replace(
+        "topic = \"room2/board/3\"\nmeasures = \"level\"\nunit = \"cm\"\nevery = \"1 min\"",
+        "topic = \"room2/board/3\"\nmeasures = \"level\"\nunit = \"cm\"\nevery = \"6 min\"",
+    );
     let mut night = with(&slow, NOON);
     dies(&mut night);
     night.wait(60);
@@ -188,7 +191,10 @@ fn a_loss_that_comes_and_goes_is_one_call_out_and_one_all_clear_a_night() {
         night.wait(30);
     }
     night.wait(60);
-    let clear = night.site.world.sent.iter().filter(|page| page.to == "tom.text" && page.purpose == slackwater_rules::record::Purpose::AllClear);
+    let clear =
+        night.site.world.sent.iter().filter(|page| {
+            page.to == "tom.text" && page.purpose == slackwater_rules::record::Purpose::AllClear
+        });
     // The first was over before anything showed that it flickers.
     assert!(clear.count() <= 2, "{}", night.site.story());
     let began = |body: &Body| matches!(body, Body::CallBegan { .. });
