@@ -25,7 +25,7 @@ use tokio::time::Instant;
 
 use rounds::Home;
 
-use super::limits::Limits;
+use super::limits::BrokerLimits;
 use super::link::{BrokerLink, OFFLINE};
 use super::loopback::Due;
 use super::outbox::{Outbox, OutboxEntry, Purpose};
@@ -63,7 +63,7 @@ pub(super) struct Worker {
     held_by: Option<usize>,
     home: Home,
     /// What the broker has said that it does not do.
-    limits: Limits,
+    limits: BrokerLimits,
     /// Woken by their drop, when the task ends.
     waiting_for_end: Vec<oneshot::Sender<()>>,
 }
@@ -107,7 +107,7 @@ impl Worker {
             at: 0,
             held_by: None,
             home: Home::default(),
-            limits: Limits::default(),
+            limits: BrokerLimits::default(),
             waiting_for_end: Vec::new(),
         }
     }

@@ -6,12 +6,12 @@ use rumqttc::v5::mqttbytes::v5::ConnectReturnCode;
 
 /// MQTT 5.0, 3.2.2.3.4 and 3.2.2.3.5.
 #[derive(Debug, Default, PartialEq, Eq)]
-pub(super) struct Limits {
+pub(super) struct BrokerLimits {
     /// It keeps no retained message, and closes the connection of whoever sends one.
     pub(super) no_retained: bool,
 }
 
-impl Limits {
+impl BrokerLimits {
     /// From the answer that lets us in.
     ///
     /// # Errors
@@ -43,7 +43,7 @@ mod tests {
     #[test]
     fn a_broker_without_retained_messages_is_served_without_them_and_one_without_acknowledgements_is_refused()
     {
-        let mut limits = Limits::default();
+        let mut limits = BrokerLimits::default();
         assert_eq!(limits.learn(None, None), Ok(()));
         assert_eq!(limits.learn(Some(1), Some(1)), Ok(()));
         assert!(!limits.no_retained);
@@ -54,7 +54,7 @@ mod tests {
 
     #[test]
     fn a_refusal_for_a_retained_will_is_worth_one_more_attempt_and_no_third() {
-        let mut limits = Limits::default();
+        let mut limits = BrokerLimits::default();
         assert!(!limits.learn_from_refusal(ConnectReturnCode::NotAuthorized));
         assert!(limits.learn_from_refusal(ConnectReturnCode::RetainNotSupported));
         assert!(!limits.learn_from_refusal(ConnectReturnCode::RetainNotSupported));

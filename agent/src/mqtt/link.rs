@@ -16,7 +16,7 @@ use tokio::time::{Instant, Interval, MissedTickBehavior, interval};
 
 use super::Ack;
 use super::bridge::Bridge;
-use super::limits::Limits;
+use super::limits::BrokerLimits;
 use super::loopback::LoopBack;
 use super::outbox::{LIBRARY_WINDOW, OutboxEntry};
 use super::owed::OwedAcks;
@@ -187,7 +187,7 @@ pub(super) fn ticks(keep_alive: Duration) -> Interval {
     ticks
 }
 
-pub(super) fn options(settings: &MqttSettings, bridge: &Bridge, limits: &Limits) -> MqttOptions {
+pub(super) fn options(settings: &MqttSettings, bridge: &Bridge, limits: &BrokerLimits) -> MqttOptions {
     // The port of a Unix socket is nothing.
     let mut options = MqttOptions::new(&settings.client_id, &bridge.path, 0);
     options.set_transport(Transport::unix());
