@@ -94,7 +94,6 @@ impl<'a> Context<'a> {
             sensors: self.sensors,
             relays: self.relays,
             forecasts: self.forecasts,
-            quota: self.delivery.quota(),
         }
     }
 
