@@ -135,7 +135,9 @@ impl Run {
         let title = &relay.title;
         match &self.stage {
             Stage::LeftAlone { shows: false } => Some(format!("{title} stopped, after it was seen to run")),
-            Stage::LeftAlone { shows: true } => Some(format!("{title} on again, after it was seen to be off")),
+            Stage::LeftAlone { shows: true } => {
+                Some(format!("{title} on again, after it was seen to be off"))
+            }
             Stage::Waiting { on, why } => Some(format!("{title} NOT switched {}: {why}", on_off(*on))),
             Stage::Commanded(order) | Stage::Held { order, .. } | Stage::Undoing(order) => {
                 match (&order.proof, order.on) {

@@ -72,9 +72,8 @@ impl Callouts {
     pub(super) fn take_account(&mut self, call: Seq, alarm: &str) {
         let Some(latest) = self.episodes.get(alarm) else { return };
         let Some(call) = self.calls.get_mut(&call) else { return };
-        let of = |member: &&mut Member| {
-            member.episode == latest.episode && member.account == Account::default()
-        };
+        let of =
+            |member: &&mut Member| member.episode == latest.episode && member.account == Account::default();
         if let Some(member) = call.core.members.iter_mut().find(of) {
             member.account = latest.account.clone();
         }

@@ -89,7 +89,9 @@ impl Callouts {
         let alarm = cx.plan.alarm(id);
         let of_kind = |member: &Member| {
             let other = cx.alarm(&member.alarm).map(|id| cx.plan.alarm(id));
-            member.stands() && member.ladder == joined.ladder && other.is_some_and(|it| cx.plan.is_of_kind(alarm, it))
+            member.stands()
+                && member.ladder == joined.ladder
+                && other.is_some_and(|it| cx.plan.is_of_kind(alarm, it))
         };
         self.running().find(|call| {
             let low = call.core.members.iter().all(|member| !member.stands() || member.rank == Priority::Low);

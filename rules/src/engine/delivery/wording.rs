@@ -121,11 +121,14 @@ impl Context<'_> {
         // recorded is all that is known.
         let silent =
             alarm.is_some_and(|alarm| alarm.watched.is_some() && self.notes_of(alarm, false).is_empty());
-        let reading = match id.filter(|_| member.condition == Standing::Raised && !member.account.blind && !silent) {
+        let reading = match id
+            .filter(|_| member.condition == Standing::Raised && !member.account.blind && !silent)
+        {
             Some(id) => {
                 let now = self.readings(id, &place);
                 // What it was not back after stands only in what was recorded as it was raised.
-                let work = member.account.because.split_once(NOT_BACK).map(|(_, work)| format!("{NOT_BACK}{work}"));
+                let work =
+                    member.account.because.split_once(NOT_BACK).map(|(_, work)| format!("{NOT_BACK}{work}"));
                 [Some(now).filter(|now| !now.is_empty()), work]
                     .into_iter()
                     .flatten()
@@ -239,7 +242,9 @@ impl Context<'_> {
     /// What stands in other call-outs, for an all-clear.
     fn stands_elsewhere(&self, call: &Call) -> Vec<String> {
         let others = self.callouts.running().filter(|other| other.id() != call.id());
-        let members = others.flat_map(|other| &other.core.members).filter(|member| member.condition == Standing::Raised);
+        let members = others
+            .flat_map(|other| &other.core.members)
+            .filter(|member| member.condition == Standing::Raised);
         let line = |member: &Member| {
             let matter = self.matter(member);
             let since = words::clock(&self.now, member.account.onset, &self.plan.zone);

@@ -1,8 +1,8 @@
 //! Everything at once, for `status`.
 
 use super::{AlarmView, CallView, DeadlineView, RelayView, SensorView, Status};
-use crate::callout::event::Time;
 use crate::callout::Call;
+use crate::callout::event::Time;
 use crate::callout::member::Condition;
 use crate::condition::Truth;
 use crate::engine::context::Context;
