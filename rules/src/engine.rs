@@ -44,7 +44,6 @@ mod world;
 pub use crate::reading::Arrival;
 pub use backfill::Recollection;
 pub use drills::{DrillsView, ProofView};
-pub(crate) use ground::mix;
 pub use input::{Health, Input, Link};
 pub use operator::{OperatorCommand, Silence};
 pub use outage::{Course, OutageView};
@@ -63,6 +62,7 @@ use context::Context;
 use ground::Ground;
 use index::Index;
 use queue::{Backlog, LOOP, Queue};
+use sensed::Sensed;
 use task::{Next, Task};
 use timers::Timers;
 
@@ -95,8 +95,8 @@ pub struct Engine {
     turn_from: Seq,
     /// Something has been decided in this life.
     awake: bool,
-    /// For the next piece of work.
-    spare: Next,
+    /// For the next piece of work: made once, since every reading needs one.
+    spare: Option<Box<Next>>,
 }
 
 /// What there is to record if the wall clock was set between two turns, or began to be trusted.
@@ -129,7 +129,7 @@ impl Engine {
             in_a_loop: false,
             turn_from: next_seq,
             awake: false,
-            spare: Next::new(next_seq, now),
+            spare: None,
         }
     }
 
@@ -243,8 +243,7 @@ impl Engine {
     /// Does what waits and what falls due, as much as one turn takes on.
     fn work_off(&mut self) {
         // What is restored has no deadlines before the start is recorded.
-        if self.awake {
-            self.parts.callouts.touch_those_that_wait();
+        if self.awake && self.parts.callouts.touch_those_that_wait() {
             self.arm_call_outs();
         }
         loop {
@@ -254,7 +253,9 @@ impl Engine {
             if self.queue.is_full() {
                 return;
             }
-            self.word_pages();
+            if self.has_pages() {
+                self.word_pages();
+            }
             if let Some(reason) = self.timers.pop_due(self.now.mono) {
                 self.queue.push(Task::Due(reason));
             } else if let Some(started) = self.resuming.take() {
@@ -287,12 +288,19 @@ impl Engine {
         {
             self.decide(|cx, next| cx.delivery.on_resume(cx, started, next));
         }
-        self.word_pages();
-        if self.queue.is_empty() {
+        if self.has_pages() {
+            self.word_pages();
+        }
+        if self.queue.is_empty() && self.parts.callouts.any_over() {
             self.parts.forget_what_is_done();
         }
         self.worded = 0;
         std::mem::take(&mut self.turn)
+    }
+
+    /// Whether a page may have been planned or may leave since pages were last worded.
+    fn has_pages(&self) -> bool {
+        !self.leaving.is_empty() || self.worded < self.turn.records.len()
     }
 
     /// Pages are worded as things stand now, and leave; the first lines of those that wait are kept
@@ -331,9 +339,8 @@ impl Engine {
     }
 
     /// Makes way for one piece of work.
-    fn fresh(&mut self) -> Next {
-        let spare = Next::new(self.next_seq, self.now);
-        let mut next = std::mem::replace(&mut self.spare, spare);
+    fn fresh(&mut self) -> Box<Next> {
+        let mut next = self.spare.take().unwrap_or_else(|| Box::new(Next::new(self.next_seq, self.now)));
         next.begin(self.next_seq, self.now);
         next
     }
@@ -347,28 +354,39 @@ impl Engine {
 
     /// Records change what lasts and are handed out with the turn, deadlines are set, tasks wait at the
     /// end of the queue.
-    fn settle(&mut self, mut next: Next) {
+    fn settle(&mut self, mut next: Box<Next>) {
         self.next_seq = next.next_seq();
         self.awake = true;
-        for record in next.records.drain(..) {
+        if !next.records.is_empty() {
+            self.put_down(&mut next.records);
+        }
+        for (reason, at) in &next.timers {
+            self.timers.set(*reason, *at);
+        }
+        next.timers.clear();
+        for (reason, at) in &next.at_first {
+            self.timers.set_if_none(*reason, *at);
+        }
+        next.at_first.clear();
+        if !next.tasks.is_empty() {
+            next.tasks.drain(..).for_each(|task| self.queue.push(task));
+        }
+        self.turn.effects.append(&mut next.effects);
+        self.leaving.append(&mut next.pages);
+        if let Some(reply) = next.reply.take() {
+            self.turn.heard = Some(reply);
+        }
+        self.spare = Some(next);
+    }
+
+    /// Records change what lasts, and with it what call-outs wait for.
+    fn put_down(&mut self, records: &mut Vec<Record>) {
+        for record in records.drain(..) {
             let (ground, parts) = self.split();
             parts.apply(&ground, &record);
             self.turn.records.push(record);
         }
-        for (reason, at) in next.timers.drain(..) {
-            self.timers.set(reason, at);
-        }
-        for (reason, at) in next.at_first.drain(..) {
-            self.timers.set_if_none(reason, at);
-        }
         self.arm_call_outs();
-        self.turn.effects.append(&mut next.effects);
-        self.leaving.append(&mut next.pages);
-        self.turn.heard = next.reply.take().or(self.turn.heard.take());
-        for task in next.tasks.drain(..) {
-            self.queue.push(task);
-        }
-        self.spare = next;
     }
 
     /// Sets the deadlines of call-outs that something has touched.
@@ -383,6 +401,11 @@ impl Engine {
     /// The ground, and the components to be changed.
     fn split(&mut self) -> (Ground<'_>, &mut Components) {
         (Ground { plan: &self.plan, index: &self.index, now: self.now }, &mut self.parts)
+    }
+
+    /// The present, for conditions and models.
+    fn world(&self) -> Sensed<'_> {
+        self.parts.world(&self.plan, self.now)
     }
 
     /// Everything, for reading.

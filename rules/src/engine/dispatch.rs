@@ -205,16 +205,19 @@ impl Engine {
 
     /// A message came in.
     fn hear(&mut self, topic: &str, payload: &[u8], delivery: Arrival) {
-        if self.index.buttons.contains_key(topic) && delivery == Arrival::Live {
+        let Some(&place) = self.index.topics.get(topic) else { return };
+        if delivery == Arrival::Live && !self.index.listeners[place].buttons.is_empty() {
             self.decide(|cx, next| cx.work.on_press(cx, topic, payload, next));
         }
-        for relay in self.index.commands.get(topic).cloned().unwrap_or_default() {
+        for at in 0..self.index.listeners[place].relays.len() {
+            let relay = self.index.listeners[place].relays[at];
             let mut next = self.fresh();
             let (ground, parts) = self.split();
             parts.relays.on_kept(&ground, relay, payload, delivery == Arrival::Retained, &mut next);
             self.settle(next);
         }
-        for id in self.index.topics.get(topic).cloned().unwrap_or_default() {
+        for at in 0..self.index.listeners[place].sensors.len() {
+            let id = self.index.listeners[place].sensors[at];
             let mapping = &self.plan.sensor(id).mapping;
             let reading = mapping.read(payload, &self.now);
             if delivery != Arrival::Retained {
@@ -253,13 +256,14 @@ impl Engine {
     /// nothing.
     fn keep(&mut self, id: SensorId, sample: Option<Sample>) {
         let Some(sample) = sample else { return };
-        let gone = self.now.mono - sample.at > self.plan.sensor(id).stale_after;
-        if sample.quality == Quality::Late && gone {
-            self.parts.alarms.on_late(&self.plan, &self.index.users[id.index()]);
-        }
-        if let (Quality::Late, Some(Value::Number(number))) = (sample.quality, sample.value) {
-            for (tank, feed) in &self.index.feeds[id.index()] {
-                self.parts.forecasts.on_late(*tank, *feed, sample.at, number);
+        if sample.quality == Quality::Late {
+            if self.now.mono - sample.at > self.plan.sensor(id).stale_after {
+                self.parts.alarms.on_late(&self.plan, &self.index.users[id.index()]);
+            }
+            if let Some(Value::Number(number)) = sample.value {
+                for (tank, feed) in &self.index.feeds[id.index()] {
+                    self.parts.forecasts.on_late(*tank, *feed, sample.at, number);
+                }
             }
         }
         self.turn.samples.push(sample);
@@ -318,23 +322,25 @@ impl Engine {
     /// A sensor said something good, or fell silent: the models that rest on it are told.
     fn teach(&mut self, id: SensorId) {
         if self.plan.mains == Some(id) {
-            let on = self.context().world().mains();
+            let on = self.world().mains();
             self.parts.forecasts.on_mains(on, self.now.mono);
         }
         let now = self.now.mono;
         for at in 0..self.index.feeds[id.index()].len() {
             let (tank, feed) = self.index.feeds[id.index()][at];
             let at_work = self.parts.work.goes_on(tank);
-            let value = self.context().world().level(&self.plan.tanks[tank.index()], feed);
+            let value = self.world().level(&self.plan.tanks[tank.index()], feed);
             let changed = self.parts.forecasts.on_level((tank, feed), value, at_work, now);
             let declined = feed == ModelFeed::Oxygen && {
-                let reading = self.context().world().decline(tank).filter(|_| !at_work);
+                let reading = self.world().decline(tank).filter(|_| !at_work);
                 self.parts.forecasts.on_oxygen(tank, reading, now)
             };
-            let mut next = self.fresh();
-            let (ground, parts) = self.split();
-            parts.forecasts.on_learned(&ground, tank, (declined, changed), &mut next);
-            self.settle(next);
+            if declined || changed {
+                let mut next = self.fresh();
+                let (ground, parts) = self.split();
+                parts.forecasts.on_learned(&ground, tank, declined, &mut next);
+                self.settle(next);
+            }
             if changed {
                 self.judge_those(|engine| &engine.index.foretold[tank.index()]);
             }

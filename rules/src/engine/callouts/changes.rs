@@ -8,21 +8,13 @@ use crate::time::Moment;
 
 impl Callouts {
     pub(super) fn begin(&mut self, call: Call) {
-        self.touched.insert(call.core.id);
-        self.calls.insert(call.core.id, call);
+        self.touched.insert(call.id());
+        self.calls.insert(call);
     }
 
     pub(super) fn change(&mut self, id: Seq, change: &CallChange, at: Moment) {
-        if let Some(call) = self.calls.get_mut(&id) {
-            call.core.apply(change, at);
+        if self.calls.change(id, change, at) {
             self.touched.insert(id);
         }
-    }
-
-    pub(super) fn take_change(&mut self, id: Seq, change: &CallChange, at: Moment) {
-        if let (CallChange::Left { episode }, Some(call)) = (change, self.calls.get_mut(&id)) {
-            call.members.retain(|member| member.episode != *episode);
-        }
-        self.change(id, change, at);
     }
 }

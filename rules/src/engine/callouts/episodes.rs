@@ -32,25 +32,23 @@ impl Callouts {
                     worse: false,
                     blind: false,
                 };
-                // What comes back unanswered is the same episode, but of now.
-                match self.episodes.get_mut(alarm).filter(|known| known.episode == *episode) {
-                    Some(known) => (known.onset, known.priority) = (begun.onset, begun.priority),
-                    None => drop(self.episodes.insert(alarm.clone(), begun)),
-                }
-                self.change_members(*episode, |member| member.fate = Fate::Stands);
+                self.episodes.raised(begun);
+                self.change_members(alarm, *episode, |member| member.fate = Fate::Stands);
             }
-            Body::Worsened { episode, because, .. } => self.change_members(*episode, |member| {
+            Body::Worsened { alarm, episode, because } => self.change_members(alarm, *episode, |member| {
                 member.worse = true;
                 member.because.clone_from(because);
             }),
-            Body::LostSight { episode, .. } => self.change_members(*episode, |it| it.blind = true),
-            Body::FoundSight { episode, .. } => self.change_members(*episode, |it| it.blind = false),
-            Body::Returned { episode, .. } => {
-                self.change_members(*episode, |member| member.fate = Fate::Over(at));
+            Body::LostSight { alarm, episode } => self.change_members(alarm, *episode, |it| it.blind = true),
+            Body::FoundSight { alarm, episode } => {
+                self.change_members(alarm, *episode, |it| it.blind = false)
+            }
+            Body::Returned { alarm, episode, .. } => {
+                self.change_members(alarm, *episode, |member| member.fate = Fate::Over(at));
             }
             Body::Shelved { alarm, .. } | Body::TakenOut { alarm, .. } | Body::Suppressed { alarm } => {
                 let Some(episode) = self.episodes.get(alarm).map(|known| known.episode) else { return };
-                self.change_members(episode, |member| {
+                self.change_members(alarm, episode, |member| {
                     if member.fate == Fate::Stands {
                         member.fate = Fate::PutAside;
                     }
@@ -61,19 +59,14 @@ impl Callouts {
     }
 
     /// Changes what is said of an episode.
-    fn change_members(&mut self, episode: Seq, change: impl Fn(&mut Member)) {
-        self.episodes.values_mut().filter(|known| known.episode == episode).for_each(&change);
-        for call in self.calls.values_mut().filter(|call| !call.ended()) {
-            call.members.iter_mut().filter(|member| member.episode == episode).for_each(&change);
-        }
+    fn change_members(&mut self, alarm: &str, episode: Seq, change: impl Fn(&mut Member)) {
+        self.episodes.change(alarm, episode, &change);
+        self.calls.change_said(episode, change);
     }
 
     /// Puts an alarm's latest episode on the list of a call-out, once.
     pub(super) fn list(&mut self, call: Seq, alarm: &str) {
         let Some(latest) = self.episodes.get(alarm).cloned() else { return };
-        let Some(call) = self.calls.get_mut(&call) else { return };
-        let latest = Member { fate: Fate::Stands, ..latest };
-        call.members.retain(|member| member.alarm != alarm);
-        call.members.push(latest);
+        self.calls.list(call, Member { fate: Fate::Stands, ..latest });
     }
 }

@@ -169,7 +169,7 @@ impl Callouts {
     /// those of the last seconds, and what was raised in this turn and is in none yet.
     fn is_mass(&self, cx: &Context<'_>, ladder: &str) -> bool {
         let now = cx.mono();
-        let recent = self.calls.values().flat_map(|call| {
+        let recent = self.calls.iter().flat_map(|call| {
             let of = call.core.members.iter().filter(|member| member.ladder == ladder);
             let begun = if call.core.kind == CallKind::Mass {
                 of.map(|m| m.raised).collect()

@@ -37,7 +37,8 @@ impl Sensors {
         next: &mut Next,
     ) -> Option<Sample> {
         let name = ground.index.sensors.get(id.index())?;
-        let peer = self.peer_of(ground, id);
+        // Only a jump beyond what the sensor can do is held against another probe.
+        let peer = ground.plan.sensor(id).max_rate.and_then(|_| self.peer_of(ground, id));
         let track = self.tracks.get_mut(id.index())?;
         let judged = track.take(ground.plan.sensor(id), ground.mono(), delivery, reading, peer);
         self.look(ground, id, next);

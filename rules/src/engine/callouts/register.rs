@@ -1,0 +1,174 @@
+//! All call-outs that are not forgotten, found by their number and by the episodes in them; and the latest
+//! episode of each alarm. A watch with thousands of alarms standing looks here at each of their records.
+
+use crate::callout::state::Phase;
+use crate::callout::{Call, Member};
+use crate::ids::Seq;
+use crate::record::CallChange;
+use crate::time::Moment;
+use std::collections::{BTreeMap, BTreeSet};
+
+/// The call-outs.
+#[derive(Debug, Default)]
+pub(super) struct CallRegister {
+    calls: BTreeMap<Seq, Call>,
+    /// The call-outs in which an episode is; of one that has left or come back as another, perhaps was.
+    of_episodes: BTreeMap<Seq, BTreeSet<Seq>>,
+    /// Those that are over.
+    over: BTreeSet<Seq>,
+    /// Those whose next time depends on more than their own state: on what has been heard, on a forecast, on
+    /// quiet hours.
+    waiting: BTreeSet<Seq>,
+}
+
+impl CallRegister {
+    pub(super) fn get(&self, id: Seq) -> Option<&Call> {
+        self.calls.get(&id)
+    }
+
+    /// One whose answers or origin change. What it is about changes by [`Self::change`] and [`Self::list`] only.
+    pub(super) fn get_mut(&mut self, id: Seq) -> Option<&mut Call> {
+        self.calls.get_mut(&id)
+    }
+
+    /// The oldest first.
+    pub(super) fn iter(&self) -> impl DoubleEndedIterator<Item = &Call> {
+        self.calls.values()
+    }
+
+    pub(super) fn ids(&self) -> impl Iterator<Item = Seq> + '_ {
+        self.calls.keys().copied()
+    }
+
+    /// Those that are over and not forgotten.
+    pub(super) fn over(&self) -> impl Iterator<Item = Seq> + '_ {
+        self.over.iter().copied()
+    }
+
+    pub(super) fn any_over(&self) -> bool {
+        !self.over.is_empty()
+    }
+
+    pub(super) fn waiting(&self) -> &BTreeSet<Seq> {
+        &self.waiting
+    }
+
+    /// Those that may have this episode, the oldest first.
+    pub(super) fn with_episode(&self, episode: Seq) -> impl Iterator<Item = &Call> {
+        self.of_episodes.get(&episode).into_iter().flatten().filter_map(|id| self.calls.get(id))
+    }
+
+    pub(super) fn insert(&mut self, call: Call) {
+        self.calls.insert(call.id(), call);
+    }
+
+    /// Forgets one, with its place under each of its episodes.
+    pub(super) fn remove(&mut self, id: Seq) {
+        let Some(call) = self.calls.remove(&id) else { return };
+        self.over.remove(&id);
+        self.waiting.remove(&id);
+        let said = call.members.iter().map(|member| member.episode);
+        for episode in call.core.members.iter().map(|member| member.episode).chain(said) {
+            self.unlink(episode, id);
+        }
+    }
+
+    /// Applies a change; says whether there is such a call-out.
+    pub(super) fn change(&mut self, id: Seq, change: &CallChange, at: Moment) -> bool {
+        let Some(call) = self.calls.get_mut(&id) else { return false };
+        let newcomer = match change {
+            CallChange::Joined(joined) => Some((joined.alarm.as_str(), joined.episode)),
+            CallChange::CameBack { alarm, episode } => Some((alarm.as_str(), *episode)),
+            _ => None,
+        };
+        let before = newcomer.and_then(|(alarm, _)| call.core.members.iter().find(|it| it.alarm == *alarm));
+        let before = before.map(|member| member.episode);
+        if let CallChange::Left { episode } = change {
+            call.members.retain(|member| member.episode != *episode);
+        }
+        call.core.apply(change, at);
+        let waits = matches!(call.core.phase, Phase::Held { .. }) || call.core.unheard.is_some();
+        if call.ended() {
+            self.over.insert(id);
+        }
+        if waits && !call.ended() {
+            self.waiting.insert(id);
+        } else {
+            self.waiting.remove(&id);
+        }
+        let gone = match change {
+            CallChange::Left { episode } => Some(*episode),
+            _ => before,
+        };
+        gone.into_iter().for_each(|episode| self.unlink(episode, id));
+        newcomer.into_iter().for_each(|(_, episode)| self.link(episode, id));
+        true
+    }
+
+    /// Puts an episode on the list of what a call-out's pages say, in the place of its alarm's earlier one.
+    pub(super) fn list(&mut self, id: Seq, latest: Member) {
+        let Some(call) = self.calls.get_mut(&id) else { return };
+        let episode = latest.episode;
+        call.members.retain(|member| member.alarm != latest.alarm);
+        call.members.push(latest);
+        self.link(episode, id);
+    }
+
+    /// Changes what the pages of running call-outs say of an episode.
+    pub(super) fn change_said(&mut self, episode: Seq, change: impl Fn(&mut Member)) {
+        for id in self.of_episodes.get(&episode).into_iter().flatten() {
+            let Some(call) = self.calls.get_mut(id).filter(|call| !call.ended()) else { continue };
+            call.members.iter_mut().filter(|member| member.episode == episode).for_each(&change);
+        }
+    }
+
+    fn link(&mut self, episode: Seq, call: Seq) {
+        self.of_episodes.entry(episode).or_default().insert(call);
+    }
+
+    fn unlink(&mut self, episode: Seq, call: Seq) {
+        let Some(calls) = self.of_episodes.get_mut(&episode) else { return };
+        calls.remove(&call);
+        if calls.is_empty() {
+            self.of_episodes.remove(&episode);
+        }
+    }
+}
+
+/// The latest episode of each alarm, as it would join a call-out.
+#[derive(Debug, Default)]
+pub(super) struct LatestEpisodes {
+    of_alarms: BTreeMap<String, Member>,
+    alarms: BTreeMap<Seq, String>,
+}
+
+impl LatestEpisodes {
+    pub(super) fn get(&self, alarm: &str) -> Option<&Member> {
+        self.of_alarms.get(alarm)
+    }
+
+    /// The alarm of an episode, if that is its latest.
+    pub(super) fn alarm_of(&self, episode: Seq) -> Option<&str> {
+        self.alarms.get(&episode).map(String::as_str)
+    }
+
+    /// An alarm was raised: what comes back unanswered is the same episode, but of now.
+    pub(super) fn raised(&mut self, begun: Member) {
+        match self.of_alarms.get_mut(&begun.alarm) {
+            Some(known) if known.episode == begun.episode => {
+                (known.onset, known.priority) = (begun.onset, begun.priority);
+            }
+            known => {
+                let before = known.map(|known| known.episode);
+                before.into_iter().for_each(|before| drop(self.alarms.remove(&before)));
+                self.alarms.insert(begun.episode, begun.alarm.clone());
+                self.of_alarms.insert(begun.alarm.clone(), begun);
+            }
+        }
+    }
+
+    /// Changes what is said of an alarm's episode, if it is the latest.
+    pub(super) fn change(&mut self, alarm: &str, episode: Seq, change: impl Fn(&mut Member)) {
+        self.of_alarms.get_mut(alarm).filter(|known| known.episode == episode).into_iter().for_each(change);
+    }
+}
