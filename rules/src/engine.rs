@@ -27,6 +27,7 @@ mod input;
 mod losses;
 mod operator;
 mod outage;
+mod piece;
 mod queue;
 mod relays;
 mod reload;
@@ -59,12 +60,9 @@ use crate::plan::{Part, Plan};
 use crate::record::{Body, Record};
 use crate::time::{Moment, Now, Span};
 use components::Components;
-use context::Context;
-use ground::Ground;
 use index::Index;
 use queue::{Backlog, LOOP, Queue};
-use sensed::Sensed;
-use task::{Next, Task};
+use task::{Spare, Task};
 use timers::Timers;
 
 /// A wall clock that moves by more than this against the monotonic one was set. Time services
@@ -96,8 +94,7 @@ pub struct Engine {
     turn_from: Seq,
     /// Something has been decided in this life.
     awake: bool,
-    /// For the next piece of work: made once, since every reading needs one.
-    spare: Option<Box<Next>>,
+    spare: Spare,
 }
 
 /// What there is to record if the wall clock was set between two turns, or began to be trusted.
@@ -130,7 +127,7 @@ impl Engine {
             in_a_loop: false,
             turn_from: next_seq,
             awake: false,
-            spare: None,
+            spare: Spare::default(),
         }
     }
 
@@ -191,12 +188,14 @@ impl Engine {
             });
         }
         self.queue.begin();
-        if self.queue.may_go_on(self.now.mono) {
+        if self.queue.may_go_on(self.now.mono) && self.has_work() {
             self.work_off();
         }
         self.take(input);
         // What the input made due at once belongs to the same turn.
-        self.work_off();
+        if self.has_work() {
+            self.work_off();
+        }
         self.end_turn()
     }
 
@@ -241,10 +240,21 @@ impl Engine {
         Recollection::begin(&self.plan, &mut self.parts.alarms, since, self.now.mono)
     }
 
+    /// Whether something waits or has fallen due, or a page may have to be worded: after most readings nothing has.
+    fn has_work(&self) -> bool {
+        !self.queue.is_empty()
+            || !self.leaving.is_empty()
+            || self.worded < self.turn.records.len()
+            || self.resuming.is_some()
+            || self.parts.callouts.any_waits()
+            || self.timers.first().is_some_and(|first| first <= self.now.mono)
+    }
+
     /// Does what waits and what falls due, as much as one turn takes on.
     fn work_off(&mut self) {
         // What is restored has no deadlines before the start is recorded.
-        if self.awake && self.parts.callouts.touch_those_that_wait() {
+        if self.awake && self.parts.callouts.any_waits() {
+            self.parts.callouts.touch_those_that_wait();
             self.arm_call_outs();
         }
         loop {
@@ -254,9 +264,7 @@ impl Engine {
             if self.queue.is_full() {
                 return;
             }
-            if self.has_pages() {
-                self.word_pages();
-            }
+            self.word_pages();
             if let Some(reason) = self.timers.pop_due(self.now.mono) {
                 self.queue.push(Task::Due(reason));
             } else if let Some(started) = self.resuming.take() {
@@ -276,7 +284,7 @@ impl Engine {
                 true => Health::Fails { why: queue::loop_words(self.turn.records.last()) },
                 false => Health::Well,
             };
-            let mut next = self.fresh();
+            let mut next = self.spare.take(self.next_seq, self.now);
             self.parts.sensors.on_health(Part::Rules, health, &mut next);
             self.settle(next);
             if pace == Backlog::Done {
@@ -289,9 +297,7 @@ impl Engine {
         {
             self.decide(|cx, next| cx.delivery.on_resume(cx, started, next));
         }
-        if self.has_pages() {
-            self.word_pages();
-        }
+        self.word_pages();
         if self.queue.is_empty() && self.parts.callouts.any_over() {
             self.parts.forget_what_is_done();
         }
@@ -299,15 +305,13 @@ impl Engine {
         std::mem::take(&mut self.turn)
     }
 
-    /// Whether a page may have been planned or may leave since pages were last worded.
-    fn has_pages(&self) -> bool {
-        !self.leaving.is_empty() || self.worded < self.turn.records.len()
-    }
-
     /// Pages are worded as things stand now, and leave; the first lines of those that wait are kept
     /// as well.
     fn word_pages(&mut self) {
         let worded = std::mem::replace(&mut self.worded, self.turn.records.len());
+        if self.leaving.is_empty() && worded == self.worded {
+            return;
+        }
         let mut leaving = std::mem::take(&mut self.leaving);
         leaving.sort_unstable();
         leaving.dedup();
@@ -337,82 +341,6 @@ impl Engine {
         self.turn
             .effects
             .extend(pages.into_iter().map(|(target, page)| Effect::Send { target, page: Box::new(page) }));
-    }
-
-    /// Makes way for one piece of work.
-    fn fresh(&mut self) -> Box<Next> {
-        let mut next = self.spare.take().unwrap_or_else(|| Box::new(Next::new(self.next_seq, self.now)));
-        next.begin(self.next_seq, self.now);
-        next
-    }
-
-    /// One piece of work: what comes of it is done before the next.
-    fn decide(&mut self, decide: impl FnOnce(&Context<'_>, &mut Next)) {
-        let mut next = self.fresh();
-        decide(&self.context(), &mut next);
-        self.settle(next);
-    }
-
-    /// Records change what lasts and are handed out with the turn, deadlines are set, tasks wait at the
-    /// end of the queue.
-    fn settle(&mut self, mut next: Box<Next>) {
-        self.next_seq = next.next_seq();
-        self.awake = true;
-        if !next.records.is_empty() {
-            self.put_down(&mut next.records);
-        }
-        for (reason, at) in &next.timers {
-            self.timers.set(*reason, *at);
-        }
-        next.timers.clear();
-        for (reason, at) in &next.at_first {
-            self.timers.set_if_none(*reason, *at);
-        }
-        next.at_first.clear();
-        if !next.tasks.is_empty() {
-            next.tasks.drain(..).for_each(|task| self.queue.push(task));
-        }
-        self.turn.effects.append(&mut next.effects);
-        self.leaving.append(&mut next.pages);
-        if let Some(reply) = next.reply.take() {
-            self.turn.heard = Some(reply);
-        }
-        self.spare = Some(next);
-    }
-
-    /// Records change what lasts, and with it what call-outs wait for.
-    fn put_down(&mut self, records: &mut Vec<Record>) {
-        for record in records.drain(..) {
-            let (ground, parts) = self.split();
-            parts.apply(&ground, &record);
-            self.turn.records.push(record);
-        }
-        self.arm_call_outs();
-    }
-
-    /// Sets the deadlines of call-outs that something has touched.
-    fn arm_call_outs(&mut self) {
-        while let Some(call) = self.parts.callouts.take_touched() {
-            for (reason, at) in self.parts.callouts.deadlines(&self.context(), call) {
-                self.timers.set(reason, at);
-            }
-        }
-    }
-
-    /// The ground, and the components to be changed.
-    fn split(&mut self) -> (Ground<'_>, &mut Components) {
-        (Ground { plan: &self.plan, index: &self.index, now: self.now }, &mut self.parts)
-    }
-
-    /// The present, for conditions and models.
-    fn world(&self) -> Sensed<'_> {
-        self.parts.world(&self.plan, self.now)
-    }
-
-    /// Everything, for reading.
-    fn context(&self) -> Context<'_> {
-        let ground = Ground { plan: &self.plan, index: &self.index, now: self.now };
-        Context::of(ground, (self.seed, self.turn_from), &self.timers, &self.leaving, &self.parts)
     }
 }
 

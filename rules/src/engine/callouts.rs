@@ -96,11 +96,15 @@ impl Callouts {
         self.touched.extend(self.calls.ids());
     }
 
-    /// Those have to be whose next time depends on more than their own state: on what has been heard, on a
-    /// forecast, on quiet hours. Says whether there are any.
-    pub(super) fn touch_those_that_wait(&mut self) -> bool {
+    /// Whether there are some whose next time depends on more than their own state: on what has been heard, on
+    /// a forecast, on quiet hours.
+    pub(super) fn any_waits(&self) -> bool {
+        !self.calls.waiting().is_empty()
+    }
+
+    /// The deadlines of those have to be set anew.
+    pub(super) fn touch_those_that_wait(&mut self) {
         self.touched.extend(self.calls.waiting());
-        !self.touched.is_empty()
     }
 
     /// What the call-out waits for next, and until when.

@@ -30,13 +30,13 @@ impl Engine {
                 self.take_in(sensor, Arrival::Live, Err(BadReading::not_given(&why)));
             }
             Input::Link(link) => {
-                let mut next = self.fresh();
+                let mut next = self.spare.take(self.next_seq, self.now);
                 let (ground, parts) = self.split();
                 parts.sensors.on_link(&ground, link, &mut next);
                 self.settle(next);
             }
             Input::Health { part, health } => {
-                let mut next = self.fresh();
+                let mut next = self.spare.take(self.next_seq, self.now);
                 self.parts.sensors.on_health(part, health, &mut next);
                 self.settle(next);
             }
@@ -61,7 +61,7 @@ impl Engine {
                     next.record(Body::Started { version, gap });
                 });
                 self.parts.drills.on_start(self.now.mono);
-                let mut next = self.fresh();
+                let mut next = self.spare.take(self.next_seq, self.now);
                 self.parts.sensors.on_health(Part::Rules, Health::Well, &mut next);
                 self.settle(next);
                 self.set_out();
@@ -70,7 +70,7 @@ impl Engine {
             }
             Input::Stopping { why } => {
                 self.decide(|cx, next| cx.alarms.on_stop(cx, next));
-                let mut next = self.fresh();
+                let mut next = self.spare.take(self.next_seq, self.now);
                 let (ground, parts) = self.split();
                 parts.forecasts.on_stop(&ground, &mut next);
                 next.record(Body::Stopped { why });
@@ -211,7 +211,7 @@ impl Engine {
         }
         for at in 0..self.index.listeners[place].relays.len() {
             let relay = self.index.listeners[place].relays[at];
-            let mut next = self.fresh();
+            let mut next = self.spare.take(self.next_seq, self.now);
             let (ground, parts) = self.split();
             parts.relays.on_kept(&ground, relay, payload, delivery == Arrival::Retained, &mut next);
             self.settle(next);
@@ -233,7 +233,7 @@ impl Engine {
 
     /// A reading is judged and kept for the history, and whoever uses the sensor looks again.
     fn take_in(&mut self, id: SensorId, delivery: Arrival, reading: Result<Reading, BadReading>) {
-        let mut next = self.fresh();
+        let mut next = self.spare.take(self.next_seq, self.now);
         let (ground, parts) = self.split();
         let sample = parts.sensors.on_reading(&ground, id, delivery, reading, &mut next);
         self.settle(next);
@@ -271,7 +271,7 @@ impl Engine {
 
     /// A sensor may have gone stale.
     fn check_stale(&mut self, id: SensorId) {
-        let mut next = self.fresh();
+        let mut next = self.spare.take(self.next_seq, self.now);
         let (ground, parts) = self.split();
         let lost = parts.sensors.look(&ground, id, &mut next);
         self.settle(next);
@@ -322,21 +322,21 @@ impl Engine {
     /// A sensor said something good, or fell silent: the models that rest on it are told.
     fn teach(&mut self, id: SensorId) {
         if self.plan.mains == Some(id) {
-            let on = self.world().mains();
+            let on = self.parts.world(&self.plan, self.now).mains();
             self.parts.forecasts.on_mains(on, self.now.mono);
         }
         let now = self.now.mono;
         for at in 0..self.index.feeds[id.index()].len() {
             let (tank, feed) = self.index.feeds[id.index()][at];
             let at_work = self.parts.work.goes_on(tank);
-            let value = self.world().level(&self.plan.tanks[tank.index()], feed);
+            let value = self.parts.world(&self.plan, self.now).level(&self.plan.tanks[tank.index()], feed);
             let changed = self.parts.forecasts.on_level((tank, feed), value, at_work, now);
             let declined = feed == ModelFeed::Oxygen && {
-                let reading = self.world().decline(tank).filter(|_| !at_work);
+                let reading = self.parts.world(&self.plan, self.now).decline(tank).filter(|_| !at_work);
                 self.parts.forecasts.on_oxygen(tank, reading, now)
             };
             if declined || changed {
-                let mut next = self.fresh();
+                let mut next = self.spare.take(self.next_seq, self.now);
                 let (ground, parts) = self.split();
                 parts.forecasts.on_learned(&ground, tank, declined, &mut next);
                 self.settle(next);

@@ -41,7 +41,11 @@ impl Sensors {
         let peer = ground.plan.sensor(id).max_rate.and_then(|_| self.peer_of(ground, id));
         let track = self.tracks.get_mut(id.index())?;
         let judged = track.take(ground.plan.sensor(id), ground.mono(), delivery, reading, peer);
-        self.look(ground, id, next);
+        let seen = self.sighted.get(id.index()) == Some(&Sighted::Seen);
+        // Who was seen and is, has its deadline already.
+        if !(seen && self.value(ground.plan, id, ground.mono()).is_some()) {
+            self.look(ground, id, next);
+        }
         Some(Sample { sensor: Arc::clone(name), at: judged.at, value: judged.value, quality: judged.quality })
     }
 
