@@ -22,7 +22,8 @@ use std::fmt::Write as _;
 
 const SIZES: [usize; 3] = [100, 1_000, 10_000];
 
-const CALLOUT: &str = "[callout.household]\nsteps = [{ after = \"0 min\", to = [\"ines.push\"] }]\nagain = \"10 min\"\n";
+const CALLOUT: &str =
+    "[callout.household]\nsteps = [{ after = \"0 min\", to = [\"ines.push\"] }]\nagain = \"10 min\"\n";
 
 /// CPU time of this thread so far, s.
 fn cpu() -> f64 {
@@ -113,7 +114,8 @@ impl Watch {
     }
 
     fn hear(&mut self, topic: &str, payload: &str) {
-        let message = Input::Message { topic: topic.to_owned(), payload: payload.into(), delivery: Arrival::Live };
+        let message =
+            Input::Message { topic: topic.to_owned(), payload: payload.into(), delivery: Arrival::Live };
         self.settle(message);
     }
 }
@@ -130,12 +132,17 @@ fn print(what: &str, costs: &[Cost]) {
     let points: Vec<(f64, f64)> =
         costs.iter().map(|cost| ((cost.size as f64).ln(), cost.seconds.max(1e-9).ln())).collect();
     let count = points.len() as f64;
-    let (x, y) = (points.iter().map(|p| p.0).sum::<f64>() / count, points.iter().map(|p| p.1).sum::<f64>() / count);
+    let (x, y) =
+        (points.iter().map(|p| p.0).sum::<f64>() / count, points.iter().map(|p| p.1).sum::<f64>() / count);
     let over = points.iter().map(|p| (p.0 - x) * (p.1 - y)).sum::<f64>();
     let under = points.iter().map(|p| (p.0 - x) * (p.0 - x)).sum::<f64>();
     println!("{what}: exponent {:.2}", over / under);
     for Cost { size, seconds, longest, more } in costs {
-        println!("  {size:>8}  {:>9.2} ms CPU, longest turn {:>8.2} ms  {more}", seconds * 1e3, longest * 1e3);
+        println!(
+            "  {size:>8}  {:>9.2} ms CPU, longest turn {:>8.2} ms  {more}",
+            seconds * 1e3,
+            longest * 1e3
+        );
     }
 }
 
@@ -288,7 +295,8 @@ fn findings() {
         let before = cpu();
         let checked = Plan::check("rules.toml", &text, &around);
         let seconds = cpu() - before;
-        let more = format!("{} findings kept, report of {} bytes", checked.findings.len(), checked.report.len());
+        let more =
+            format!("{} findings kept, report of {} bytes", checked.findings.len(), checked.report.len());
         Cost { size, seconds, longest: 0.0, more }
     });
     print("mistakes in a rule file", &costs);

@@ -38,16 +38,12 @@ use std::collections::{BTreeMap, BTreeSet};
 
 /// So many answers are kept with a call-out.
 const ANSWERS: usize = 8;
-/// So many of an alarm's raises are remembered.
-const RAISES: usize = 2;
 
 /// What lasts of all call-outs.
 #[derive(Debug, Default)]
 pub(super) struct Callouts {
     calls: CallRegister,
     episodes: LatestEpisodes,
-    /// When each alarm was raised lately, by record.
-    raises: BTreeMap<String, Vec<(Seq, Moment)>>,
     /// What each siren that a call-out has told was last bidden, and for how long it sounded.
     sirens: BTreeMap<Target, Siren>,
     /// Those whose deadlines have to be set anew.
@@ -203,9 +199,8 @@ impl Callouts {
     /// The records that it rests on: those of an hour's raises too, since what flickers is known by them.
     pub(super) fn rests_on(&self, now: Moment) -> impl Iterator<Item = Seq> + '_ {
         let members = self.calls.iter().flat_map(|call| call.members.iter().map(|m| m.episode));
-        let recent = self.raises.values().flatten();
-        let recent = recent.filter(move |(_, at)| now - *at <= crate::callout::kin::FLICKER_WITHIN);
-        self.calls.ids().chain(members).chain(recent.map(|(seq, _)| *seq))
+        let recent = self.episodes.raised_within(crate::callout::kin::FLICKER_WITHIN, now);
+        self.calls.ids().chain(members).chain(recent)
     }
 
     /// Records what was decided of a call-out, and asks for the pages that it wants.

@@ -233,11 +233,14 @@ impl Engine {
 
     /// A reading is judged and kept for the history, and whoever uses the sensor looks again.
     fn take_in(&mut self, id: SensorId, delivery: Arrival, reading: Result<Reading, BadReading>) {
-        let mut next = self.spare.take(self.next_seq, self.now);
         let (ground, parts) = self.split();
-        let sample = parts.sensors.on_reading(&ground, id, delivery, reading, &mut next);
-        self.settle(next);
-        let Some(sample) = sample else { return };
+        let Some((sample, look)) = parts.sensors.on_reading(&ground, id, delivery, reading) else { return };
+        if look {
+            let mut next = self.spare.take(self.next_seq, self.now);
+            let (ground, parts) = self.split();
+            parts.sensors.look(&ground, id, &mut next);
+            self.settle(next);
+        }
         let believed = sample.quality == Quality::Good;
         self.keep(id, Some(sample));
         if believed {

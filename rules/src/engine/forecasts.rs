@@ -246,11 +246,14 @@ impl Forecasts {
             model.thermal.disturbed(now + Span::millis(1));
         }
         let changed = model.take(now, feed, value);
-        let is_out = |finding: StandingFault| finding.fault == Fault::ProbeOutOfWater;
-        match model.faults.standing().any(is_out) {
-            true => self.beached.insert(tank),
-            false => self.beached.remove(&tank),
-        };
+        // Faults are found and lost with a cell's end.
+        if changed {
+            let is_out = |finding: StandingFault| finding.fault == Fault::ProbeOutOfWater;
+            match model.faults.standing().any(is_out) {
+                true => self.beached.insert(tank),
+                false => self.beached.remove(&tank),
+            };
+        }
         changed
     }
 

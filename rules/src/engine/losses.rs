@@ -52,7 +52,8 @@ impl Context<'_> {
         let under = format!("{beginning}/");
         let topics = self.index.topics.range(under.clone()..);
         let those = topics.take_while(|(topic, _)| topic.starts_with(&under));
-        let mut those = those.filter_map(|(_, place)| self.index.listeners.get(*place)).flat_map(|it| &it.sensors);
+        let mut those =
+            those.filter_map(|(_, place)| self.index.listeners.get(*place)).flat_map(|it| &it.sensors);
         those.any(|id| self.sensors.heard(*id) > since)
     }
 

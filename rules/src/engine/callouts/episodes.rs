@@ -1,6 +1,6 @@
 //! What pages say of the episodes in call-outs, by the alarms' own records.
 
-use super::{Callouts, RAISES};
+use super::Callouts;
 use crate::callout::{Fate, Member};
 use crate::engine::ground::Ground;
 use crate::ids::Seq;
@@ -15,12 +15,6 @@ impl Callouts {
                 if ground.alarm(alarm).is_none() {
                     return;
                 }
-                let raises = self.raises.entry(alarm.clone()).or_default();
-                raises.retain(|(_, raised)| at - *raised <= crate::callout::kin::FLICKER_WITHIN);
-                raises.push((seq, at));
-                if raises.len() > RAISES {
-                    raises.remove(0);
-                }
                 let begun = Member {
                     alarm: alarm.clone(),
                     episode: *episode,
@@ -32,8 +26,8 @@ impl Callouts {
                     worse: false,
                     blind: false,
                 };
-                self.episodes.raised(begun);
-                self.change_members(alarm, *episode, |member| member.fate = Fate::Stands);
+                self.episodes.raised(begun, seq, at);
+                self.calls.change_said(*episode, |member| member.fate = Fate::Stands);
             }
             Body::Worsened { alarm, episode, because } => self.change_members(alarm, *episode, |member| {
                 member.worse = true;

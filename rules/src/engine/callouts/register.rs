@@ -1,12 +1,16 @@
 //! All call-outs that are not forgotten, found by their number and by the episodes in them; and the latest
 //! episode of each alarm. A watch with thousands of alarms standing looks here at each of their records.
 
+use crate::callout::kin::FLICKER_WITHIN;
 use crate::callout::state::Phase;
 use crate::callout::{Call, Member};
 use crate::ids::Seq;
 use crate::record::CallChange;
-use crate::time::Moment;
+use crate::time::{Moment, Span};
 use std::collections::{BTreeMap, BTreeSet};
+
+/// So many of an alarm's raises are remembered.
+const RAISES: usize = 2;
 
 /// The call-outs.
 #[derive(Debug, Default)]
@@ -135,16 +139,25 @@ impl CallRegister {
     }
 }
 
-/// The latest episode of each alarm, as it would join a call-out.
+/// What is known of an alarm's episodes.
+#[derive(Debug)]
+struct Known {
+    /// The latest, as it would join a call-out.
+    latest: Member,
+    /// When it was raised lately, by record.
+    raises: Vec<(Seq, Moment)>,
+}
+
+/// The latest episode of each alarm.
 #[derive(Debug, Default)]
 pub(super) struct LatestEpisodes {
-    of_alarms: BTreeMap<String, Member>,
+    of_alarms: BTreeMap<String, Known>,
     alarms: BTreeMap<Seq, String>,
 }
 
 impl LatestEpisodes {
     pub(super) fn get(&self, alarm: &str) -> Option<&Member> {
-        self.of_alarms.get(alarm)
+        self.of_alarms.get(alarm).map(|known| &known.latest)
     }
 
     /// The alarm of an episode, if that is its latest.
@@ -152,23 +165,47 @@ impl LatestEpisodes {
         self.alarms.get(&episode).map(String::as_str)
     }
 
-    /// An alarm was raised: what comes back unanswered is the same episode, but of now.
-    pub(super) fn raised(&mut self, begun: Member) {
-        match self.of_alarms.get_mut(&begun.alarm) {
-            Some(known) if known.episode == begun.episode => {
-                (known.onset, known.priority) = (begun.onset, begun.priority);
+    /// Whether it has been raised several times lately.
+    pub(super) fn flickers(&self, alarm: &str) -> bool {
+        self.of_alarms.get(alarm).is_some_and(|known| known.raises.len() >= RAISES)
+    }
+
+    /// The records of raises of so short a time ago.
+    pub(super) fn raised_within(&self, length: Span, now: Moment) -> impl Iterator<Item = Seq> + '_ {
+        let raises = self.of_alarms.values().flat_map(|known| &known.raises);
+        raises.filter(move |(_, at)| now - *at <= length).map(|(seq, _)| *seq)
+    }
+
+    /// An alarm was raised, by this record: what comes back unanswered is the same episode, but of now.
+    pub(super) fn raised(&mut self, begun: Member, seq: Seq, at: Moment) {
+        let known = match self.of_alarms.get_mut(&begun.alarm) {
+            Some(known) if known.latest.episode == begun.episode => {
+                let latest = &mut known.latest;
+                (latest.onset, latest.priority, latest.fate) = (begun.onset, begun.priority, begun.fate);
+                known
             }
-            known => {
-                let before = known.map(|known| known.episode);
-                before.into_iter().for_each(|before| drop(self.alarms.remove(&before)));
+            Some(known) => {
+                self.alarms.remove(&known.latest.episode);
                 self.alarms.insert(begun.episode, begun.alarm.clone());
-                self.of_alarms.insert(begun.alarm.clone(), begun);
+                known.latest = begun;
+                known
             }
+            None => {
+                self.alarms.insert(begun.episode, begun.alarm.clone());
+                let new = Known { latest: begun.clone(), raises: Vec::new() };
+                self.of_alarms.entry(begun.alarm).or_insert(new)
+            }
+        };
+        known.raises.retain(|(_, raised)| at - *raised <= FLICKER_WITHIN);
+        known.raises.push((seq, at));
+        if known.raises.len() > RAISES {
+            known.raises.remove(0);
         }
     }
 
     /// Changes what is said of an alarm's episode, if it is the latest.
     pub(super) fn change(&mut self, alarm: &str, episode: Seq, change: impl Fn(&mut Member)) {
-        self.of_alarms.get_mut(alarm).filter(|known| known.episode == episode).into_iter().for_each(change);
+        let known = self.of_alarms.get_mut(alarm).filter(|known| known.latest.episode == episode);
+        known.into_iter().for_each(|known| change(&mut known.latest));
     }
 }
