@@ -289,7 +289,7 @@ fn unanswered() {
 
 /// A rule file with so many mistakes.
 fn findings() {
-    let costs = [200, 2_000, 20_000].map(|size| {
+    let costs = SIZES.map(|size| {
         let text = alarms(size, size.div_ceil(10)).replace("27.", "27,");
         let around = around_in(UTC, &["ines.push"]);
         let before = cpu();

@@ -57,7 +57,6 @@ impl Callouts {
         self.tell_of_episodes(ground, record);
         self.apply_older(ground, record);
         match &record.body {
-            Body::Joined { call, alarm, .. } => self.list(*call, alarm),
             Body::Answered { call, by, .. } => {
                 let Some(known) = self.calls.get_mut(*call) else { return };
                 known.answers.push((by.clone(), at));
@@ -198,7 +197,7 @@ impl Callouts {
 
     /// The records that it rests on: those of an hour's raises too, since what flickers is known by them.
     pub(super) fn rests_on(&self, now: Moment) -> impl Iterator<Item = Seq> + '_ {
-        let members = self.calls.iter().flat_map(|call| call.members.iter().map(|m| m.episode));
+        let members = self.calls.iter().flat_map(|call| call.core.members.iter().map(|m| m.episode));
         let recent = self.episodes.raised_within(crate::callout::kin::FLICKER_WITHIN, now);
         self.calls.ids().chain(members).chain(recent)
     }
@@ -230,8 +229,8 @@ impl Callouts {
         }
         for tell in outcome.tells {
             let purpose = kept::purpose(&tell.message, call.kind);
-            let Tell { target, message, about, rank, lead: _ } = tell;
-            let told = CallChange::Told { target: target.clone(), message, rank, about };
+            let Tell { target, message, about, rank, lead } = tell;
+            let told = CallChange::Told { target: target.clone(), message, rank, about, news: lead.news() };
             for body in kept::bodies(id, told) {
                 next.record(body);
             }

@@ -123,14 +123,7 @@ impl Components {
 
     /// The present, for conditions and models.
     pub(super) fn world<'a>(&'a self, plan: &'a Plan, now: Now) -> Sensed<'a> {
-        Sensed {
-            plan,
-            now,
-            sensors: &self.sensors,
-            relays: &self.relays,
-            forecasts: &self.forecasts,
-            quota: self.delivery.quota(),
-        }
+        Sensed { plan, now, sensors: &self.sensors, relays: &self.relays, forecasts: &self.forecasts }
     }
 
     /// Forgets call-outs that are over and whose last pages are through, or those that tell of them

@@ -3,7 +3,7 @@
 use super::Callouts;
 use crate::callout::Call;
 use crate::ids::Seq;
-use crate::record::CallChange;
+use crate::record::{CallChange, Joined};
 use crate::time::Moment;
 
 impl Callouts {
@@ -13,8 +13,14 @@ impl Callouts {
     }
 
     pub(super) fn change(&mut self, id: Seq, change: &CallChange, at: Moment) {
-        if self.calls.change(id, change, at) {
-            self.touched.insert(id);
+        if !self.calls.change(id, change, at) {
+            return;
+        }
+        self.touched.insert(id);
+        if let CallChange::Joined(Joined { alarm, .. }) | CallChange::CameBack { alarm, .. } = change
+            && let Some(latest) = self.episodes.get(alarm)
+        {
+            self.calls.take_account(id, latest);
         }
     }
 }

@@ -1,10 +1,24 @@
-//! What pages say of the episodes in call-outs, by the alarms' own records.
+//! What pages say of the episodes in call-outs, by the alarms' own records: each member of a call-out has an
+//! account of its own, so that an all-clear which is still on its way tells of what it was about.
 
 use super::Callouts;
-use crate::callout::{Fate, Member};
+use crate::alarm::Priority;
+use crate::callout::member::Account;
 use crate::engine::ground::Ground;
 use crate::ids::Seq;
 use crate::record::{Body, Record};
+
+/// The latest episode of an alarm, as it would join a call-out.
+#[derive(Debug)]
+pub(super) struct LatestEpisode {
+    pub(super) episode: Seq,
+    /// The tank or the site.
+    pub(super) place: String,
+    /// When it was raised.
+    pub(super) priority: Priority,
+    /// What pages say of it.
+    pub(super) account: Account,
+}
 
 impl Callouts {
     /// What pages say of episodes, by the alarms' own records.
@@ -15,52 +29,28 @@ impl Callouts {
                 if ground.alarm(alarm).is_none() {
                     return;
                 }
-                let begun = Member {
-                    alarm: alarm.clone(),
+                let begun = LatestEpisode {
                     episode: *episode,
                     place: place.clone(),
                     priority: *priority,
-                    onset: at - *since,
-                    because: because.clone(),
-                    fate: Fate::Stands,
-                    worse: false,
-                    blind: false,
+                    account: Account { onset: at - *since, because: because.clone(), blind: false },
                 };
-                self.episodes.raised(begun, seq, at);
-                self.calls.change_said(*episode, |member| member.fate = Fate::Stands);
+                self.episodes.raised(alarm, begun, (seq, at));
             }
-            Body::Worsened { alarm, episode, because } => self.change_members(alarm, *episode, |member| {
-                member.worse = true;
-                member.because.clone_from(because);
-            }),
-            Body::LostSight { alarm, episode } => self.change_members(alarm, *episode, |it| it.blind = true),
+            Body::Worsened { alarm, episode, because } => {
+                self.change_accounts(alarm, *episode, |account| account.because.clone_from(because));
+            }
+            Body::LostSight { alarm, episode } => self.change_accounts(alarm, *episode, |it| it.blind = true),
             Body::FoundSight { alarm, episode } => {
-                self.change_members(alarm, *episode, |it| it.blind = false)
-            }
-            Body::Returned { alarm, episode, .. } => {
-                self.change_members(alarm, *episode, |member| member.fate = Fate::Over(at));
-            }
-            Body::Shelved { alarm, .. } | Body::TakenOut { alarm, .. } | Body::Suppressed { alarm } => {
-                let Some(episode) = self.episodes.get(alarm).map(|known| known.episode) else { return };
-                self.change_members(alarm, episode, |member| {
-                    if member.fate == Fate::Stands {
-                        member.fate = Fate::PutAside;
-                    }
-                });
+                self.change_accounts(alarm, *episode, |it| it.blind = false);
             }
             _ => {}
         }
     }
 
     /// Changes what is said of an episode.
-    fn change_members(&mut self, alarm: &str, episode: Seq, change: impl Fn(&mut Member)) {
+    fn change_accounts(&mut self, alarm: &str, episode: Seq, change: impl Fn(&mut Account)) {
         self.episodes.change(alarm, episode, &change);
-        self.calls.change_said(episode, change);
-    }
-
-    /// Puts an alarm's latest episode on the list of a call-out, once.
-    pub(super) fn list(&mut self, call: Seq, alarm: &str) {
-        let Some(latest) = self.episodes.get(alarm).cloned() else { return };
-        self.calls.list(call, Member { fate: Fate::Stands, ..latest });
+        self.calls.change_accounts(episode, change);
     }
 }

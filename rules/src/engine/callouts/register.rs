@@ -1,9 +1,11 @@
 //! All call-outs that are not forgotten, found by their number and by the episodes in them; and the latest
 //! episode of each alarm. A watch with thousands of alarms standing looks here at each of their records.
 
+use super::episodes::LatestEpisode;
+use crate::callout::Call;
 use crate::callout::kin::FLICKER_WITHIN;
+use crate::callout::member::Account;
 use crate::callout::state::Phase;
-use crate::callout::{Call, Member};
 use crate::ids::Seq;
 use crate::record::CallChange;
 use crate::time::{Moment, Span};
@@ -71,9 +73,8 @@ impl CallRegister {
         let Some(call) = self.calls.remove(&id) else { return };
         self.over.remove(&id);
         self.waiting.remove(&id);
-        let said = call.members.iter().map(|member| member.episode);
-        for episode in call.core.members.iter().map(|member| member.episode).chain(said) {
-            self.unlink(episode, id);
+        for member in &call.core.members {
+            self.unlink(member.episode, id);
         }
     }
 
@@ -87,9 +88,6 @@ impl CallRegister {
         };
         let before = newcomer.and_then(|(alarm, _)| call.core.members.iter().find(|it| it.alarm == *alarm));
         let before = before.map(|member| member.episode);
-        if let CallChange::Left { episode } = change {
-            call.members.retain(|member| member.episode != *episode);
-        }
         call.core.apply(change, at);
         let waits = matches!(call.core.phase, Phase::Held { .. }) || call.core.unheard.is_some();
         if call.ended() {
@@ -109,20 +107,21 @@ impl CallRegister {
         true
     }
 
-    /// Puts an episode on the list of what a call-out's pages say, in the place of its alarm's earlier one.
-    pub(super) fn list(&mut self, id: Seq, latest: Member) {
+    /// An episode has joined a call-out, which has its account from now on.
+    pub(super) fn take_account(&mut self, id: Seq, latest: &LatestEpisode) {
         let Some(call) = self.calls.get_mut(&id) else { return };
-        let episode = latest.episode;
-        call.members.retain(|member| member.alarm != latest.alarm);
-        call.members.push(latest);
-        self.link(episode, id);
+        let mut members = call.core.members.iter_mut().filter(|member| member.episode == latest.episode);
+        if let Some(member) = members.find(|member| member.account == Account::default()) {
+            member.account = latest.account.clone();
+        }
     }
 
-    /// Changes what the pages of running call-outs say of an episode.
-    pub(super) fn change_said(&mut self, episode: Seq, change: impl Fn(&mut Member)) {
+    /// Changes what running call-outs say of an episode.
+    pub(super) fn change_accounts(&mut self, episode: Seq, change: impl Fn(&mut Account)) {
         for id in self.of_episodes.get(&episode).into_iter().flatten() {
             let Some(call) = self.calls.get_mut(id).filter(|call| !call.ended()) else { continue };
-            call.members.iter_mut().filter(|member| member.episode == episode).for_each(&change);
+            let members = call.core.members.iter_mut().filter(|member| member.episode == episode);
+            members.for_each(|member| change(&mut member.account));
         }
     }
 
@@ -142,8 +141,7 @@ impl CallRegister {
 /// What is known of an alarm's episodes.
 #[derive(Debug)]
 struct Known {
-    /// The latest, as it would join a call-out.
-    latest: Member,
+    latest: LatestEpisode,
     /// When it was raised lately, by record.
     raises: Vec<(Seq, Moment)>,
 }
@@ -156,7 +154,7 @@ pub(super) struct LatestEpisodes {
 }
 
 impl LatestEpisodes {
-    pub(super) fn get(&self, alarm: &str) -> Option<&Member> {
+    pub(super) fn get(&self, alarm: &str) -> Option<&LatestEpisode> {
         self.of_alarms.get(alarm).map(|known| &known.latest)
     }
 
@@ -177,23 +175,23 @@ impl LatestEpisodes {
     }
 
     /// An alarm was raised, by this record: what comes back unanswered is the same episode, but of now.
-    pub(super) fn raised(&mut self, begun: Member, seq: Seq, at: Moment) {
-        let known = match self.of_alarms.get_mut(&begun.alarm) {
+    pub(super) fn raised(&mut self, alarm: &str, begun: LatestEpisode, (seq, at): (Seq, Moment)) {
+        let known = match self.of_alarms.get_mut(alarm) {
             Some(known) if known.latest.episode == begun.episode => {
-                let latest = &mut known.latest;
-                (latest.onset, latest.priority, latest.fate) = (begun.onset, begun.priority, begun.fate);
+                known.latest.account.onset = begun.account.onset;
+                known.latest.priority = begun.priority;
                 known
             }
             Some(known) => {
                 self.alarms.remove(&known.latest.episode);
-                self.alarms.insert(begun.episode, begun.alarm.clone());
+                self.alarms.insert(begun.episode, alarm.to_owned());
                 known.latest = begun;
                 known
             }
             None => {
-                self.alarms.insert(begun.episode, begun.alarm.clone());
-                let new = Known { latest: begun.clone(), raises: Vec::new() };
-                self.of_alarms.entry(begun.alarm).or_insert(new)
+                self.alarms.insert(begun.episode, alarm.to_owned());
+                let new = Known { latest: begun, raises: Vec::new() };
+                self.of_alarms.entry(alarm.to_owned()).or_insert(new)
             }
         };
         known.raises.retain(|(_, raised)| at - *raised <= FLICKER_WITHIN);
@@ -204,8 +202,8 @@ impl LatestEpisodes {
     }
 
     /// Changes what is said of an alarm's episode, if it is the latest.
-    pub(super) fn change(&mut self, alarm: &str, episode: Seq, change: impl Fn(&mut Member)) {
+    pub(super) fn change(&mut self, alarm: &str, episode: Seq, change: impl Fn(&mut Account)) {
         let known = self.of_alarms.get_mut(alarm).filter(|known| known.latest.episode == episode);
-        known.into_iter().for_each(|known| change(&mut known.latest));
+        known.into_iter().for_each(|known| change(&mut known.latest.account));
     }
 }
