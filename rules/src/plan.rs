@@ -27,6 +27,7 @@ mod rationalise;
 mod relay;
 mod schema;
 mod sensor;
+mod sensor_mapping;
 mod sensor_source;
 mod shelf;
 mod tank;

@@ -5,18 +5,22 @@
 
 mod bad;
 mod number;
+mod place;
 mod pointer;
 mod senml;
+mod time;
 
 #[cfg(test)]
 mod tests;
 
 pub use bad::{BadReading, SenmlFault};
+pub use place::FieldPlace;
 pub use pointer::{PointerError, parse_pointer};
 
 use crate::time::{Moment, Now};
 use crate::units::{Quantity, Scale};
 use number::Named;
+use place::PayloadParts;
 use serde_json::Value as Json;
 
 /// What a sensor can say.
@@ -30,13 +34,47 @@ pub enum Value {
 
 /// How a sensor's payloads are to be understood.
 #[derive(Clone, Debug, PartialEq)]
-pub enum Mapping {
-    /// The whole payload is the value.
-    Plain(Content),
-    /// The value stands at this place of a JSON document: RFC 6901, parsed into its tokens.
-    Pointer(Vec<String>, Content),
-    /// The value is the record of this name in a SenML pack: RFC 8428.
-    Senml(String, Content),
+pub struct Mapping {
+    /// Where the value is found.
+    pub found: ValuePlace,
+    /// What stands there.
+    pub content: Content,
+}
+
+/// Where a payload has its value.
+#[derive(Clone, Debug, PartialEq)]
+pub enum ValuePlace {
+    /// At a place, and what belongs to it at others.
+    At(PlacedValue),
+    /// It is the record of this name in a SenML pack, which has unit and time by itself: RFC 8428.
+    Senml(String),
+}
+
+/// A value at a place, and what belongs to it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PlacedValue {
+    /// Where the value stands.
+    pub value: FieldPlace,
+    /// Where its unit stands: `degF` in one message, `degC` in the next.
+    pub unit: Option<FieldPlace>,
+    /// Where the time stands at which it was measured: RFC 3339, or seconds or milliseconds since 1970.
+    pub time: Option<FieldPlace>,
+    /// From what is sent to the number in its unit.
+    pub line: Linear,
+}
+
+/// From what a device sends to a number: 256 is 25.6. `sent * scale + offset`.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Linear {
+    /// Not nothing.
+    pub scale: f64,
+    /// In the unit in which the number is then.
+    pub offset: f64,
+}
+
+impl Linear {
+    /// As it is sent.
+    pub const AS_SENT: Self = Self { scale: 1.0, offset: 0.0 };
 }
 
 /// What stands where the value stands.
@@ -90,6 +128,24 @@ enum Said<'a> {
 }
 
 impl Mapping {
+    /// A value at a place, with nothing beside it.
+    pub fn at(value: FieldPlace, content: Content) -> Self {
+        Self {
+            found: ValuePlace::At(PlacedValue { value, unit: None, time: None, line: Linear::AS_SENT }),
+            content,
+        }
+    }
+
+    /// The whole payload is the value.
+    pub fn whole(content: Content) -> Self {
+        Self::at(FieldPlace::Whole, content)
+    }
+
+    /// It is the record of this name in a SenML pack.
+    pub fn senml(name: String, content: Content) -> Self {
+        Self { found: ValuePlace::Senml(name), content }
+    }
+
     /// Understands a payload that came in at `now`.
     pub fn read(&self, payload: &[u8], now: &Now) -> Result<Reading, BadReading> {
         if payload.len() > LONGEST {
@@ -100,20 +156,9 @@ impl Mapping {
         if text.trim().is_empty() {
             return Err(BadReading::Empty);
         }
-        match self {
-            Self::Plain(content) => {
-                let value = content.understand(Said::Text(text), None)?;
-                Ok(Reading { value, measured: None })
-            }
-            Self::Pointer(tokens, content) => {
-                let document = json(text)?;
-                let found = pointer::resolve(&document, tokens)
-                    .ok_or_else(|| BadReading::NoSuchPlace { pointer: pointer::written(tokens) })?;
-                let said = said(found)
-                    .map_err(|found| BadReading::NotScalar { pointer: pointer::written(tokens), found })?;
-                Ok(Reading { value: content.understand(said, None)?, measured: None })
-            }
-            Self::Senml(name, content) => senml::read(name, content, &json(text)?, now),
+        match &self.found {
+            ValuePlace::At(places) => places.read(&PayloadParts::new(text), &self.content, now),
+            ValuePlace::Senml(name) => senml::read(name, &self.content, &json(text)?, now),
         }
     }
 }
@@ -122,28 +167,49 @@ impl Mapping {
     /// What a pack says of earlier times, the oldest first, besides the reading that [`Mapping::read`] gives;
     /// nothing for payloads that carry one value.
     pub fn earlier(&self, payload: &[u8], now: &Now) -> Vec<Reading> {
-        let Self::Senml(name, content) = self else { return Vec::new() };
+        let ValuePlace::Senml(name) = &self.found else { return Vec::new() };
         let text = std::str::from_utf8(payload).ok().filter(|text| text.len() <= LONGEST);
         let pack = text.and_then(|text| json(text).ok());
-        pack.map(|pack| senml::earlier(name, content, &pack, now)).unwrap_or_default()
+        pack.map(|pack| senml::earlier(name, &self.content, &pack, now)).unwrap_or_default()
+    }
+}
+
+impl PlacedValue {
+    fn read(&self, document: &PayloadParts<'_>, content: &Content, now: &Now) -> Result<Reading, BadReading> {
+        let said = document.at(&self.value)?;
+        let unit = self.unit.as_ref().map(|place| number::unit_of(document.at(place)?)).transpose()?;
+        let value = content.understand_on(said, unit, self.line)?;
+        let time = self.time.as_ref().map(|place| time::read(document.at(place)?)).transpose()?;
+        Ok(Reading { value, measured: time.and_then(|time| senml::measured(time, now)) })
     }
 }
 
 impl Content {
     /// The value of what is said, in the unit given with it, or else in the declared one.
     fn understand(&self, said: Said<'_>, unit: Option<Named<'_>>) -> Result<Value, BadReading> {
-        self.literally(said, unit).map_err(|bad| match said {
+        self.understand_on(said, unit, Linear::AS_SENT)
+    }
+
+    /// The same of a number that is sent otherwise than it is meant.
+    fn understand_on(
+        &self,
+        said: Said<'_>,
+        unit: Option<Named<'_>>,
+        line: Linear,
+    ) -> Result<Value, BadReading> {
+        self.literally(said, unit, line).map_err(|bad| match said {
             Said::Text(text) if says_away(text) => BadReading::SenderAway(bad::short(text.trim())),
             Said::Text(_) | Said::Number(_) | Said::Truth(_) => bad,
         })
     }
 
-    fn literally(&self, said: Said<'_>, unit: Option<Named<'_>>) -> Result<Value, BadReading> {
+    fn literally(&self, said: Said<'_>, unit: Option<Named<'_>>, line: Linear) -> Result<Value, BadReading> {
+        let meant = |sent: f64| sent * line.scale + line.offset;
         match (self, said) {
-            (Self::Number(scale), Said::Number(number)) => in_base(number, unit, scale),
+            (Self::Number(scale), Said::Number(number)) => in_base(meant(number), unit, scale),
             (Self::Number(scale), Said::Text(text)) => {
                 let (number, own) = number::parse(text)?;
-                in_base(number, own.or(unit), scale)
+                in_base(meant(number), own.or(unit), scale)
             }
             (Self::Number(_), Said::Truth(truth)) => Err(BadReading::NotANumber(truth.to_string())),
             (Self::Words(words), Said::Text(text)) => word(words, text),

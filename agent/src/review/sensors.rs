@@ -7,7 +7,7 @@ use super::{Extreme, Gap, Note, Outside, ReviewSpan, SensorReview, Stamp, Words}
 use crate::journal::{Minute, Values};
 use jiff::tz::TimeZone;
 use slackwater_rules::plan::{Plan, Sensor};
-use slackwater_rules::reading::{Content, Mapping};
+use slackwater_rules::reading::Content;
 use slackwater_rules::time::{Span, Wall};
 use std::collections::BTreeMap;
 
@@ -175,9 +175,7 @@ impl SensorTrack<'_> {
 
 /// The name of a word by its place; the place itself if the plan at hand does not say.
 fn word(sensor: Option<&Sensor>, place: u16) -> String {
-    let content = sensor.map(|sensor| match &sensor.mapping {
-        Mapping::Plain(content) | Mapping::Pointer(_, content) | Mapping::Senml(_, content) => content,
-    });
+    let content = sensor.map(|sensor| &sensor.mapping.content);
     match content {
         Some(Content::Words(words)) => {
             words.get(usize::from(place)).map_or_else(|| format!("word {place}"), |word| word.name.clone())

@@ -121,8 +121,8 @@ fn plan() -> Plan {
             gear: Gear::default(),
         }],
         sensors: vec![
-            sensor("lagoon-temp", Mapping::Plain(Content::Number(scale())), Some((24.0, 27.0))),
-            sensor("mains", Mapping::Plain(Content::Words(words.to_vec())), None),
+            sensor("lagoon-temp", Mapping::whole(Content::Number(scale())), Some((24.0, 27.0))),
+            sensor("mains", Mapping::whole(Content::Words(words.to_vec())), None),
         ],
         relays: Vec::new(),
         batteries: Vec::new(),

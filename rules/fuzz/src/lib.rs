@@ -12,7 +12,7 @@ use jiff::tz::TimeZone;
 use site::surroundings;
 use slackwater_rules::condition::{Condition, LONGEST, Written};
 use slackwater_rules::plan::{Finding, Plan, Severity, render};
-use slackwater_rules::reading::{Content, Mapping, Value, Word};
+use slackwater_rules::reading::{Content, FieldPlace, Mapping, Value, Word};
 use slackwater_rules::rehearsal::Story;
 use slackwater_rules::time::{Moment, Now, Span, Wall};
 use slackwater_rules::units::{Scale, Unit};
@@ -117,12 +117,12 @@ fn mappings() -> Vec<Mapping> {
     let everywhere = |content: Content| {
         let at = |tokens: &[&str]| tokens.iter().map(|&token| token.to_owned()).collect();
         [
-            Mapping::Plain(content.clone()),
-            Mapping::Pointer(at(&[]), content.clone()),
-            Mapping::Pointer(at(&["flow", "rate"]), content.clone()),
-            Mapping::Pointer(at(&["0"]), content.clone()),
-            Mapping::Senml("a".to_owned(), content.clone()),
-            Mapping::Senml("urn:dev:ow:10e2073a01080063".to_owned(), content),
+            Mapping::whole(content.clone()),
+            Mapping::at(FieldPlace::Pointer(at(&[])), content.clone()),
+            Mapping::at(FieldPlace::Pointer(at(&["flow", "rate"])), content.clone()),
+            Mapping::at(FieldPlace::Pointer(at(&["0"])), content.clone()),
+            Mapping::senml("a".to_owned(), content.clone()),
+            Mapping::senml("urn:dev:ow:10e2073a01080063".to_owned(), content),
         ]
     };
     contents.flat_map(everywhere).collect()

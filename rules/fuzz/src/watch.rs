@@ -4,7 +4,7 @@
 
 use slackwater_rules::engine::{Arrival, Effect, Input, Link, OperatorCommand};
 use slackwater_rules::plan::{Plan, Sensor, SensorId};
-use slackwater_rules::reading::{Content, Mapping, Value};
+use slackwater_rules::reading::{Content, Value};
 use slackwater_rules::record::Outcome;
 use slackwater_rules::sim::{Sim, SimWorld};
 use slackwater_rules::time::{Now, Span};
@@ -170,8 +170,7 @@ impl Watch {
 
 /// Something that the sensor could say; sometimes nothing that it could.
 fn measured(sensor: &Sensor, byte: u8, index: usize) -> Option<Value> {
-    let (Mapping::Plain(content) | Mapping::Pointer(_, content) | Mapping::Senml(_, content)) =
-        &sensor.mapping;
+    let content = &sensor.mapping.content;
     let choice = usize::from(byte >> 2) + index;
     match content {
         Content::Words(words) => {

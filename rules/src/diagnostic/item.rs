@@ -186,6 +186,22 @@ impl<'t> Item<'t> {
         }
     }
 
+    /// A number without a unit.
+    pub fn number(self) -> Option<f64> {
+        let number = match self.open().value {
+            ItemValue::Typed(DeValue::Integer(number)) => {
+                i64::from_str_radix(number.as_str(), number.radix()).ok().map(|number| number as f64)
+            }
+            ItemValue::Typed(DeValue::Float(number)) => number.as_str().parse().ok(),
+            ItemValue::Variable(text) => text.trim().parse().ok(),
+            ItemValue::Typed(_) => None,
+        };
+        match number.filter(|number: &f64| number.is_finite()) {
+            Some(number) => Some(number),
+            None => self.wrong_type("a number, without quotes", None),
+        }
+    }
+
     /// A name that a thing may have.
     pub fn one_of<T: Clone>(self, choices: &[(&str, T)]) -> Option<T> {
         let text = self.text()?;

@@ -2,12 +2,13 @@
 
 use super::context::CheckContext;
 use super::measure::{KINDS, MeasureKind};
+use super::sensor_mapping;
 use super::sensor_source::{self, Gives};
 use super::{Measure, Sensor, title};
 use crate::condition::{is_name, is_word};
 use crate::diagnostic::{At, Finding};
-use crate::diagnostic::{Item, Table, listed};
-use crate::reading::{Content, Mapping, Word};
+use crate::diagnostic::{Item, Table};
+use crate::reading::{Content, Word};
 use crate::site::Feed;
 use crate::time::Span;
 use crate::units::QuantityItem as _;
@@ -26,13 +27,9 @@ const SHORTEST_ROUND: Span = Span::seconds(1);
 impl Sensor {
     /// The words it can say, if it says words.
     pub fn words(&self) -> &[Word] {
-        match &self.mapping {
-            Mapping::Plain(content) | Mapping::Pointer(_, content) | Mapping::Senml(_, content) => {
-                match content {
-                    Content::Words(words) => words,
-                    Content::Number(_) => &[],
-                }
-            }
+        match &self.mapping.content {
+            Content::Words(words) => words,
+            Content::Number(_) => &[],
         }
     }
 }
@@ -48,7 +45,7 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &CheckContext<'
     let feed = sensor_source::read(&table);
     let gives = feed.as_ref().and_then(Feed::source).map(|source| source.gives());
     if table.has("source") {
-        refuse_what_the_source_says(&table);
+        sensor_mapping::refuse(&table);
     }
     let tank = table.get("tank").and_then(Item::text).and_then(|tank| context.tank(&tank));
     let kind = match &gives {
@@ -121,7 +118,7 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &CheckContext<'
             }
         }
     });
-    let mapping = mapping(&table, words, scale.as_ref().filter(|_| !says_words));
+    let mapping = sensor_mapping::read(&table, words, scale.as_ref().filter(|_| !says_words));
     table.finish();
 
     let kind = kind?;
@@ -144,16 +141,6 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &CheckContext<'
         resolution,
         gateway,
     })
-}
-
-/// What a source says of itself is not for the file to say.
-fn refuse_what_the_source_says(table: &Table<'_>) {
-    for key in ["on", "off", "words", "pointer", "senml", "gateway"] {
-        if let Some(item) = table.get(key) {
-            let help = format!("leave `{key}` out");
-            item.note(format!("`{key}` is for topics"), "a source speaks for itself", Some(help));
-        }
-    }
 }
 
 /// What a source measures; a file that says it too must say the same.
@@ -347,41 +334,6 @@ fn max_rate(table: &Table<'_>, kind: Option<&MeasureKind>, dimension: Option<Dim
         "no reading could ever change",
         Some("\"none\" switches the check off".to_owned()),
     )
-}
-
-fn mapping(table: &Table<'_>, words: Option<Vec<Word>>, scale: Option<&Scale>) -> Option<Mapping> {
-    let (pointer, senml) = (table.get("pointer"), table.get("senml"));
-    let content = match (words, scale) {
-        (Some(words), _) => Content::Words(words),
-        (None, Some(scale)) => Content::Number(scale.clone()),
-        (None, None) => return None,
-    };
-    match (pointer, senml) {
-        (None, None) => Some(Mapping::Plain(content)),
-        (Some(item), None) => Some(Mapping::Pointer(pointer_tokens(item)?, content)),
-        (None, Some(item)) => Some(Mapping::Senml(item.text()?.it, content)),
-        (Some(_), Some(item)) => {
-            let title = format!("`{}` has both {}", table.name, listed(&["pointer", "senml"]));
-            item.wrong(title, "a value stands in one place", None)
-        }
-    }
-}
-
-/// RFC 6901, sections 3 and 4: `~1` stands for `/`, `~0` for `~`, and `~` stands for nothing else.
-fn pointer_tokens(item: Item<'_>) -> Option<Vec<String>> {
-    let text = item.text()?.it;
-    let Some(path) = text.strip_prefix('/') else {
-        let help = format!("\"/{}\"", text.replace('.', "/"));
-        return item.wrong("a JSON Pointer begins with `/`", "RFC 6901", Some(help));
-    };
-    let unescape = |token: &str| {
-        let lone = token.split('~').skip(1).any(|after| !after.starts_with(['0', '1']));
-        (!lone).then(|| token.replace("~1", "/").replace("~0", "~"))
-    };
-    match path.split('/').map(unescape).collect() {
-        Some(tokens) => Some(tokens),
-        None => item.wrong("in a JSON Pointer `~` is written `~0`, and `/` in a name `~1`", "RFC 6901", None),
-    }
 }
 
 /// Whether a gateway's name can be part of an alarm's name.

@@ -141,7 +141,7 @@ fn sensor(site: &str, ending: &str, words: &[&str], every: Span, stale_after: Sp
         name: format!("{site}{ending}"),
         title: spoken(&format!("{site}{ending}")),
         feed: Feed::Topic(format!("{CHECK_INS}{site}")),
-        mapping: Mapping::Plain(Content::Words(words.iter().map(word).collect())),
+        mapping: Mapping::whole(Content::Words(words.iter().map(word).collect())),
         tank: None,
         measure: Measure { name: MEASURE, dimension: Dimension::NUMBER, words: true },
         scale: Scale { unit: Unit::named("")?, name: String::new() },

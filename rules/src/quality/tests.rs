@@ -14,7 +14,7 @@ fn thermometer() -> Sensor {
         name: "lagoon-temp".to_owned(),
         title: String::new(),
         feed: crate::plan::Feed::Topic("room2/lagoon/temperature".to_owned()),
-        mapping: Mapping::Plain(Content::Number(celsius())),
+        mapping: Mapping::whole(Content::Number(celsius())),
         tank: None,
         measure: Measure { name: "temperature", dimension: Dimension::TEMPERATURE, words: false },
         scale: celsius(),

@@ -58,6 +58,26 @@ pub enum BadReading {
         /// As a JSON Pointer.
         pointer: String,
     },
+    /// No object of the array is the one that is looked for.
+    NoSuchMember {
+        /// The member that tells them apart.
+        key: String,
+        /// What it should say.
+        is: String,
+    },
+    /// Fewer columns than the sensor's.
+    NoSuchColumn {
+        /// Counted from 1.
+        number: usize,
+        /// How many there are.
+        columns: usize,
+    },
+    /// No field of this name.
+    NoSuchField(String),
+    /// A list of named values has a piece without a name.
+    NamelessField(String),
+    /// Not a time.
+    NotATime(String),
     /// What stands there is no single value.
     NotScalar {
         /// As a JSON Pointer.
@@ -173,6 +193,17 @@ impl fmt::Display for BadReading {
             Self::UnknownWord { said, known } => write!(f, "`{said}` is none of the words {known}"),
             Self::NotJson { why } => write!(f, "the payload is not JSON: {why}"),
             Self::NoSuchPlace { pointer } => write!(f, "the document has nothing at `{pointer}`"),
+            Self::NoSuchMember { key, is } => write!(f, "no object of the list has `{key}` `{is}`"),
+            Self::NoSuchColumn { number, columns } => {
+                write!(f, "there is no column {number}: the payload has {columns}")
+            }
+            Self::NoSuchField(name) => write!(f, "the payload has no field `{name}`"),
+            Self::NamelessField(piece) => {
+                write!(f, "`{piece}` stands among named values without a name; has a number a decimal comma?")
+            }
+            Self::NotATime(text) => {
+                write!(f, "`{text}` is not a time: RFC 3339 with its offset, or seconds since 1970")
+            }
             Self::NotScalar { pointer, found } => {
                 write!(f, "at `{pointer}` stands {found}, not a single value")
             }

@@ -1,6 +1,7 @@
 //! A number as devices write it: with or without a unit, with a decimal point or a decimal
 //! comma. A text that two readers could take for different numbers is refused.
 
+use super::Said;
 use super::bad::{BadReading, short};
 use crate::units::{Unit, number_length};
 
@@ -26,6 +27,18 @@ pub(super) fn parse(text: &str) -> Result<(f64, Option<Named<'_>>), BadReading> 
     }
     let unit = unit(name).ok_or_else(|| BadReading::UnknownUnit(short(name)))?;
     Ok((number, Some((name, unit))))
+}
+
+/// The unit that a payload names beside its number.
+pub(super) fn unit_of(said: Said<'_>) -> Result<Named<'_>, BadReading> {
+    match said {
+        Said::Text(text) => {
+            let name = text.trim();
+            unit(name).map(|unit| (name, unit)).ok_or_else(|| BadReading::UnknownUnit(short(name)))
+        }
+        Said::Number(number) => Err(BadReading::UnknownUnit(short(&number.to_string()))),
+        Said::Truth(truth) => Err(BadReading::UnknownUnit(truth.to_string())),
+    }
 }
 
 /// The unit of this name. Devices write degrees in ways that rule files don't have.

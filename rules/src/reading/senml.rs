@@ -206,7 +206,7 @@ fn since_now(time: f64, now: &Now) -> f64 {
 
 /// The moment of a SenML time. None where the payload can't say: an absolute time under a
 /// clock that is not trusted, the very present, and the future, which nobody has measured.
-fn measured(time: f64, now: &Now) -> Option<Moment> {
+pub(super) fn measured(time: f64, now: &Now) -> Option<Moment> {
     if time >= RELATIVE_BELOW && !now.wall_trusted {
         return None;
     }

@@ -18,7 +18,7 @@ fn presence() -> Content {
 }
 
 fn at(pointer: &str, content: Content) -> Mapping {
-    Mapping::Pointer(parse_pointer(pointer).unwrap(), content)
+    Mapping::at(FieldPlace::Pointer(parse_pointer(pointer).unwrap()), content)
 }
 
 #[track_caller]
@@ -51,7 +51,7 @@ mod a_plain_number {
 
     #[test]
     fn is_read_as_devices_write_it() {
-        let celsius = Mapping::Plain(number("degC"));
+        let celsius = Mapping::whole(number("degC"));
         for payload in [
             "24.6",
             " 24.6\r\n",
@@ -79,16 +79,16 @@ mod a_plain_number {
 
     #[test]
     fn is_in_the_unit_it_names_or_else_in_the_declared_one() {
-        reads(&Mapping::Plain(number("degC")), "76.28 degF", 24.6);
-        reads(&Mapping::Plain(number("degF")), "76.28", 24.6);
-        reads(&Mapping::Plain(number("L/h")), "1800", 0.0005);
-        reads(&Mapping::Plain(number("L/h")), "30 l/min", 0.0005);
-        reads(&Mapping::Plain(number("K")), "1.8 degF", 1.0);
+        reads(&Mapping::whole(number("degC")), "76.28 degF", 24.6);
+        reads(&Mapping::whole(number("degF")), "76.28", 24.6);
+        reads(&Mapping::whole(number("L/h")), "1800", 0.0005);
+        reads(&Mapping::whole(number("L/h")), "30 l/min", 0.0005);
+        reads(&Mapping::whole(number("K")), "1.8 degF", 1.0);
     }
 
     #[test]
     fn is_refused_where_two_readers_could_differ() {
-        let celsius = Mapping::Plain(number("degC"));
+        let celsius = Mapping::whole(number("degC"));
         let ambiguous =
             |text| format!("`{text}` may have a decimal comma or parted thousands: send a decimal point");
         for payload in ["1,234", "-24,625", "24,625 degC"] {
@@ -103,7 +103,7 @@ mod a_plain_number {
 
     #[test]
     fn is_refused_if_it_is_none() {
-        let celsius = Mapping::Plain(number("degC"));
+        let celsius = Mapping::whole(number("degC"));
         for payload in ["+", "-", ".", "e5", "on", "--1", "+-1", "null", "{}", "\"24.6\"", "degC"] {
             let shown = payload;
             assert_eq!(refusal(&celsius, payload), format!("`{shown}` is not a number"));
@@ -116,13 +116,13 @@ mod a_plain_number {
 
     #[test]
     fn too_large_in_base_units_is_refused() {
-        let energy = Mapping::Plain(number("kWh"));
+        let energy = Mapping::whole(number("kWh"));
         assert!(refusal(&energy, "1e305").ends_with("is not a finite number"));
     }
 
     #[test]
     fn in_a_wrong_unit_is_refused() {
-        let celsius = Mapping::Plain(number("degC"));
+        let celsius = Mapping::whole(number("degC"));
         assert_eq!(refusal(&celsius, "24.6 degX"), "`degX` is not a unit; perhaps `degC`");
         assert_eq!(refusal(&celsius, "24.6 L/h"), "`L/h` is a flow, but the sensor measures a temperature");
         assert_eq!(
@@ -138,7 +138,7 @@ mod any_payload {
 
     #[test]
     fn that_is_empty_too_long_or_no_text_is_refused() {
-        let mapping = Mapping::Plain(number("degC"));
+        let mapping = Mapping::whole(number("degC"));
         assert_eq!(refusal(&mapping, ""), "the value is empty");
         assert_eq!(refusal(&mapping, " \r\n\t"), "the value is empty");
         assert_eq!(refusal(&mapping, b"24\xff6"), "the payload is not UTF-8 text from byte 2 on");
@@ -151,7 +151,7 @@ mod any_payload {
 
     #[test]
     fn is_quoted_short_and_escaped() {
-        let mapping = Mapping::Plain(number("degC"));
+        let mapping = Mapping::whole(number("degC"));
         assert_eq!(refusal(&mapping, "\u{1b}[2J\u{202e}\0"), r"`\u{1b}[2J\u{202e}\0` is not a number");
         let long = refusal(&mapping, "x".repeat(5_000));
         assert_eq!(long, format!("`{}…` is not a number", "x".repeat(40)));
@@ -166,11 +166,11 @@ mod any_payload {
             Just(presence())
         ];
         (content, 0..5u8).prop_map(|(content, kind)| match kind {
-            0 => Mapping::Plain(content),
+            0 => Mapping::whole(content),
             1 => at("", content),
             2 => at("/a/0", content),
-            3 => Mapping::Senml("a".to_owned(), content),
-            _ => Mapping::Senml(String::new(), content),
+            3 => Mapping::senml("a".to_owned(), content),
+            _ => Mapping::senml(String::new(), content),
         })
     }
 
@@ -248,7 +248,7 @@ mod words {
 
     #[test]
     fn are_known_by_their_spellings_whatever_the_capitals_and_blanks() {
-        let mapping = Mapping::Plain(presence());
+        let mapping = Mapping::whole(presence());
         for payload in ["on", "ON", " On\n", "1", "TRUE"] {
             assert_eq!(word_of(&mapping, payload), 0, "{payload}");
         }
@@ -268,7 +268,7 @@ mod words {
 
     #[test]
     fn that_were_not_declared_are_no_off() {
-        let mapping = Mapping::Plain(presence());
+        let mapping = Mapping::whole(presence());
         for payload in ["onn", "maybe", "2", "-"] {
             assert_eq!(
                 refusal(&mapping, payload),
@@ -384,7 +384,7 @@ mod senml_of_the_rfc {
     use super::*;
 
     fn named(name: &str, unit: &str) -> Mapping {
-        Mapping::Senml(name.to_owned(), number(unit))
+        Mapping::senml(name.to_owned(), number(unit))
     }
 
     /// Wall time of the pack's time, `after` seconds later.
@@ -477,9 +477,9 @@ mod senml_of_the_rfc {
             {"n":"nfc-reader","vd":"aGkgCg"}
         ]"#;
         gives(&named("urn:dev:ow:10e2073a01080063:temp", "degC"), pack, &NOW, 23.1, None);
-        let open = Mapping::Senml("urn:dev:ow:10e2073a01080063:open".to_owned(), presence());
+        let open = Mapping::senml("urn:dev:ow:10e2073a01080063:open".to_owned(), presence());
         assert_eq!(word_of(&open, pack), 1);
-        let label = Mapping::Senml("urn:dev:ow:10e2073a01080063:label".to_owned(), presence());
+        let label = Mapping::senml("urn:dev:ow:10e2073a01080063:label".to_owned(), presence());
         assert!(refusal(&label, pack).starts_with("`Machine Room` is none of the words"));
         let data = named("urn:dev:ow:10e2073a01080063:nfc-reader", "degC");
         assert_eq!(refusal(&data, pack), "SenML: record 3 has no single value");
@@ -509,7 +509,7 @@ mod senml_of_the_rfc {
             {"n":"fan","u":"/","v":0}
         ]"#;
         gives(&named("urn:dev:ow:10e2073a01080063:temp", "degC"), pack, &NOW, 23.1, None);
-        let word = |name: &str| Mapping::Senml(format!("urn:dev:ow:10e2073a01080063:{name}"), presence());
+        let word = |name: &str| Mapping::senml(format!("urn:dev:ow:10e2073a01080063:{name}"), presence());
         assert_eq!((word_of(&word("heat"), pack), word_of(&word("fan"), pack)), (0, 1));
     }
 }
@@ -519,7 +519,7 @@ mod senml {
     use super::*;
 
     fn temperature() -> Mapping {
-        Mapping::Senml("dev:t".to_owned(), number("degC"))
+        Mapping::senml("dev:t".to_owned(), number("degC"))
     }
 
     fn measured(pack: &str) -> Option<Moment> {
@@ -529,7 +529,7 @@ mod senml {
     #[test]
     fn kelvin_is_a_temperature_in_a_pack_and_a_difference_for_a_difference() {
         reads(&temperature(), r#"[{"n":"dev:t","u":"K","v":297.75}]"#, 24.6);
-        let difference = Mapping::Senml("dev:t".to_owned(), number("K"));
+        let difference = Mapping::senml("dev:t".to_owned(), number("K"));
         reads(&difference, r#"[{"n":"dev:t","u":"K","v":1.5}]"#, 1.5);
         reads(&difference, r#"[{"n":"dev:t","u":"Cel","v":1.5}]"#, 1.5);
     }
@@ -593,5 +593,136 @@ mod senml {
             "`W` is a power, but the sensor measures a temperature"
         );
         assert_eq!(why(r#"[{"n":"dev:t","bv":1e308,"v":1e308}]"#), "`inf` is not a finite number");
+    }
+}
+
+/// Payloads of devices that nobody here wrote, one row for each shape.
+mod a_value_among_others {
+    use super::*;
+
+    fn parts(value: FieldPlace, unit: Option<FieldPlace>, time: Option<FieldPlace>) -> Mapping {
+        let placed = PlacedValue { value, unit, time, line: Linear::AS_SENT };
+        Mapping { found: ValuePlace::At(placed), content: number("degC") }
+    }
+
+    fn pointer(text: &str) -> FieldPlace {
+        FieldPlace::Pointer(parse_pointer(text).unwrap())
+    }
+
+    fn field(name: &str) -> FieldPlace {
+        FieldPlace::Field(name.to_owned())
+    }
+
+    #[test]
+    fn is_found_in_columns_however_they_are_parted() {
+        let third = Mapping::at(FieldPlace::Column(3), number("degC"));
+        for payload in [
+            "1700000000,lagoon,25.4",
+            "1700000000;lagoon;25,4",
+            "a\tb\t25.4\tc",
+            "a b 25.4",
+            "\"a\", \"b\", \"25.4\"",
+        ] {
+            reads(&third, payload, 25.4);
+        }
+        assert_eq!(refusal(&third, "25.4"), "there is no column 3: the payload has 1");
+        assert_eq!(refusal(&third, "1;2"), "there is no column 3: the payload has 2");
+    }
+
+    #[test]
+    fn is_found_among_named_values() {
+        let temp = Mapping::at(field("temp"), number("degC"));
+        for payload in [
+            "temp=25.4",
+            "hum=60 temp=25.4",
+            "hum=60,temp=25.4",
+            "hum: 60; temp: 25,4",
+            "hum=60&temp=25.4&x=",
+            "hum=60\ntemp=25.4\n",
+        ] {
+            reads(&temp, payload, 25.4);
+        }
+        assert_eq!(refusal(&temp, "hum=60"), "the payload has no field `temp`");
+        // A decimal comma would read as 25.
+        assert_eq!(
+            refusal(&temp, "temp=25,4,hum=60"),
+            "`4` stands among named values without a name; has a number a decimal comma?"
+        );
+    }
+
+    #[test]
+    fn is_found_in_the_object_of_a_list_that_has_its_name() {
+        let member = |is: &str| {
+            let (key, is, value) = ("id".to_owned(), is.to_owned(), "c".to_owned());
+            let list = vec!["probes".to_owned()];
+            Mapping::at(FieldPlace::Member { list, key, is, value }, number("degC"))
+        };
+        let payload =
+            r#"{"probes": [{"id": "p1", "c": 20}, {"id": "p2", "c": 25.4}, {"id": 3, "c": 30}, 7]}"#;
+        reads(&member("p2"), payload, 25.4);
+        reads(&member("3"), payload, 30.0);
+        assert_eq!(refusal(&member("p4"), payload), "no object of the list has `id` `p4`");
+        assert_eq!(
+            refusal(&member("p1"), r#"{"probes": [{"id": "p1"}]}"#),
+            "the document has nothing at `/probes/c`"
+        );
+    }
+
+    #[test]
+    fn has_the_unit_that_stands_beside_it() {
+        let mapping = parts(pointer("/t"), Some(pointer("/u")), None);
+        reads(&mapping, r#"{"t": 78.1, "u": "°F"}"#, (78.1 - 32.0) / 1.8);
+        reads(&mapping, r#"{"t": 25.4, "u": "C"}"#, 25.4);
+        assert_eq!(refusal(&mapping, r#"{"t": 78.1}"#), "the document has nothing at `/u`");
+        assert!(refusal(&mapping, r#"{"t": 78.1, "u": "Fahr"}"#).starts_with("`Fahr` is not a unit"));
+        assert!(refusal(&mapping, r#"{"t": 78.1, "u": "L/h"}"#).contains("the sensor measures"));
+        reads(
+            &parts(FieldPlace::Column(1), Some(FieldPlace::Column(2)), None),
+            "78.1;degF",
+            25.611_111_111_111_11,
+        );
+    }
+
+    /// `NOW` is 2011-10-31T13:28:20Z.
+    #[test]
+    fn has_the_time_that_stands_beside_it_however_it_is_written() {
+        let mapping = parts(pointer("/t"), None, Some(pointer("/at")));
+        let measured = |at: &str| {
+            let payload = format!(r#"{{"t": 25.4, "at": {at}}}"#);
+            mapping.read(payload.as_bytes(), &NOW).map(|reading| reading.measured)
+        };
+        let two_minutes_ago = Some(Moment(NOW.mono.0 - 120_000));
+        for at in [
+            "\"2011-10-31T13:26:20Z\"",
+            "\"2011-10-31T14:26:20+01:00\"",
+            "1320067580",
+            "1320067580000",
+            "\"1320067580\"",
+        ] {
+            assert_eq!(measured(at), Ok(two_minutes_ago), "{at}");
+        }
+        assert!(
+            measured("\"2010-10-31T13:26:20Z\"").is_ok_and(|at| at < two_minutes_ago),
+            "old, and said so"
+        );
+        assert_eq!(measured("\"2012-01-01T00:00:00Z\""), Ok(None), "nobody has measured the future");
+        for none in ["\"2011-10-31T13:26:20\"", "\"noon\"", "12345", "true", "-5"] {
+            assert!(matches!(measured(none), Err(BadReading::NotATime(_))), "{none}");
+        }
+    }
+
+    #[test]
+    fn is_meant_otherwise_than_it_is_sent() {
+        let tenths = |content: Content| Mapping {
+            found: ValuePlace::At(PlacedValue {
+                value: FieldPlace::Whole,
+                unit: None,
+                time: None,
+                line: Linear { scale: 0.1, offset: -40.0 },
+            }),
+            content,
+        };
+        reads(&tenths(number("degC")), "654", 25.4);
+        reads(&tenths(number("degF")), "1181", 25.611_111_111_111_11);
     }
 }

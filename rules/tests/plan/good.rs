@@ -4,7 +4,7 @@ use crate::site::{HALYARD, away, check, check_in, surroundings};
 use jiff::civil::{date, time};
 use slackwater_rules::alarm::Priority;
 use slackwater_rules::plan::{Alarm, Plan, Sensor, Severity, Sight, TankId};
-use slackwater_rules::reading::Mapping;
+use slackwater_rules::reading::{FieldPlace, PlacedValue, ValuePlace};
 use slackwater_rules::time::Span;
 use slackwater_rules::units::Dimension;
 
@@ -135,7 +135,9 @@ fn a_json_pointer_is_parsed_into_its_unescaped_tokens() {
     // RFC 6901, section 5: "/a~1b" names the member "a/b", and "/m~0n" the member "m~n".
     let text = HALYARD.replace("\"/flow/rate\"", "\"/a~1b/m~0n/~01\"");
     let sensor = sensor(&check(&text).plan.expect("right"), "return-flow");
-    let Mapping::Pointer(tokens, _) = sensor.mapping else { panic!("not a pointer") };
+    let ValuePlace::At(PlacedValue { value: FieldPlace::Pointer(tokens), .. }) = sensor.mapping.found else {
+        panic!("not a pointer")
+    };
     assert_eq!(tokens, ["a/b", "m~n", "~1"]);
 }
 

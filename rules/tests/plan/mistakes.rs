@@ -84,6 +84,9 @@ mistakes! {
     a_pointer_that_is_a_path: refused("\"/flow/rate\"", "\"flow.rate\"");
     a_pointer_with_a_lone_tilde: refused("\"/flow/rate\"", "\"/flow~rate\"");
     a_pointer_and_a_senml_name: refused("senml        =", "pointer = \"/t\"\nsenml =");
+    a_unit_beside_a_value_that_is_all_there_is: refused("on       = [\"on\", \"1\", \"true\"]", "on = [\"on\"]\nunit-at = \"/unit\"\nscale = 0\noffset = \"4\"");
+    a_column_beside_a_pointer: refused("\"/flow/rate\"", "\"/flow/rate\"\nunit-at = \"unit\"\nfield = 0");
+    a_field_that_names_no_object: refused("pointer  = \"/flow/rate\"", "field = { key = \"id\" }");
     a_tank_that_does_not_exist: refused("tank      = \"lagoon\"", "tank = \"lagon\"");
     a_rate_in_the_wrong_unit: refused("\"2 degF/min\"", "\"2 L/min\"");
     a_sensor_named_like_a_larger_cause: refused("[sensor.drain-valve]", "[sensor.broker]\ntopic = \"b\"\nmeasures = \"ph\"\nunit = \"pH\"\nevery = \"1 min\"\n\n[sensor.drain-valve]");

@@ -109,14 +109,14 @@ pub(super) fn parse(
 }
 
 fn understand(mapping: &Mapping, words: bool, value: &str, unit: &str) -> Result<Value, String> {
-    let (Mapping::Plain(content) | Mapping::Pointer(_, content) | Mapping::Senml(_, content)) = mapping;
+    let content = &mapping.content;
     let text = match (words, unit) {
         (_, "") => value.to_owned(),
         (true, word) => word.to_owned(),
         (false, unit) => format!("{value} {unit}"),
     };
     let now = Now { mono: Moment(0), wall: Wall(0), wall_trusted: true };
-    let read = Mapping::Plain(content.clone()).read(text.as_bytes(), &now);
+    let read = Mapping::whole(content.clone()).read(text.as_bytes(), &now);
     read.map(|reading| reading.value).map_err(|bad| bad.to_string())
 }
 

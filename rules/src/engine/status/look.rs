@@ -199,7 +199,7 @@ fn time_words(time: &Time) -> String {
 
 /// A value as its sensor's keeper would say it.
 fn show(mapping: &Mapping, value: Value) -> String {
-    let (Mapping::Plain(content) | Mapping::Pointer(_, content) | Mapping::Senml(_, content)) = mapping;
+    let content = &mapping.content;
     match (content, value) {
         (Content::Number(scale), Value::Number(base)) => scale.show(base),
         (Content::Words(words), Value::Word(at)) => {

@@ -82,6 +82,17 @@ pub(super) fn sensor() -> Value {
             ("resolution", quantity("The smallest step that its numbers show.")),
             ("pointer", text("Where the value stands in a JSON document: RFC 6901.")),
             ("senml", text("The record that carries the value: RFC 8428.")),
+            (
+                "field",
+                field_place("Where the value stands in columns, named values, or a JSON array of objects."),
+            ),
+            ("unit-at", beside("Where its unit stands, in the way of the value's own place.")),
+            (
+                "measured-at",
+                beside("Where the time of measuring stands, in the way of the value's own place."),
+            ),
+            ("scale", json!({ "type": "number", "description": "What is sent times this is meant." })),
+            ("offset", json!({ "type": "number", "description": "And this added." })),
         ],
     );
     if let Some(keys) = sensor.as_object_mut() {
@@ -89,6 +100,23 @@ pub(super) fn sensor() -> Value {
         keys.insert("oneOf".to_owned(), either);
     }
     sensor
+}
+
+fn beside(description: &str) -> Value {
+    json!({ "type": ["string", "integer"], "description": description })
+}
+
+fn field_place(description: &str) -> Value {
+    let member = closed(
+        &["is", "value"],
+        [
+            ("in", text("Where the array stands: RFC 6901; the document itself if left out.")),
+            ("key", text("The member that tells its objects apart; `id` if left out.")),
+            ("is", text("What that says.")),
+            ("value", text("The member that holds the value.")),
+        ],
+    );
+    json!({ "oneOf": [{ "type": "integer", "minimum": 1 }, { "type": "string" }, member], "description": description })
 }
 
 pub(super) fn relay() -> Value {
