@@ -21,6 +21,7 @@ pub use constants::Constants;
 pub use outlook::{Scenario, Side};
 pub use prior::Prior;
 
+use super::hold::Hold;
 use super::interval::CannotSay;
 use super::regression::Regression;
 use cells::{Cells, Equation};
@@ -63,7 +64,7 @@ pub(crate) const DAY_OF_EQUATIONS: u32 = 44;
 /// No water changes faster than this by itself, K/h: a heater for a tank ten times the size.
 const JUMP_K_H: f64 = 4.0;
 
-/// One tank's thermal model. Under 4 KiB, no heap.
+/// One tank's thermal model. Under 5 KiB, no heap.
 #[derive(Clone, Debug)]
 pub struct Thermal {
     cells: Cells,
@@ -72,7 +73,9 @@ pub struct Thermal {
     with_room: Regression<CONSTANTS>,
     without_room: Regression<CONSTANTS>,
     learned: LearnedThermal,
-    turns: Turns,
+    hold: Hold,
+    /// A fault stands: its water teaches nothing.
+    faulty: bool,
     /// The newest equation.
     before: Option<Equation>,
     /// Hands are in the tank until then.
@@ -81,14 +84,6 @@ pub struct Thermal {
     held_until: Option<Moment>,
     /// The pumps stand still.
     pumps_lost: bool,
-}
-
-/// Where the thermostat last switched on and off, degC, and when.
-#[derive(Clone, Copy, Debug)]
-struct Turns {
-    on: f64,
-    off: f64,
-    at: Option<Moment>,
 }
 
 /// What was seen while learning.
@@ -124,7 +119,8 @@ impl Thermal {
             with_room: regression(prior.with_room()),
             without_room: regression(prior.without_room()),
             prior,
-            turns: Turns { on: f64::NAN, off: f64::NAN, at: None },
+            hold: Hold::default(),
+            faulty: false,
             before: None,
             learned: LearnedThermal {
                 equations: 0,
@@ -206,22 +202,20 @@ impl Thermal {
             {
                 self.learn(&equation);
             }
-            self.turned();
+            self.hold.cell(&cell, self.faulty);
             ended = Some(cell);
         }
         ended
     }
 
-    /// Remembers the water's temperature where a heater has just switched.
-    fn turned(&mut self) {
-        let on = |cell: &Cell| cell.heaters.iter().any(|share| *share > 0.5);
-        let mut newest = self.cells.newest();
-        let (Some(cell), Some(before)) = (newest.next(), newest.next()) else { return };
-        if on(cell) != on(before) && before.temperature.is_finite() {
-            let edge = if on(cell) { &mut self.turns.on } else { &mut self.turns.off };
-            *edge = before.temperature;
-            self.turns.at = Some(cell.end);
-        }
+    /// What holds the water, as far as it was seen.
+    pub fn holds(&self) -> &Hold {
+        &self.hold
+    }
+
+    /// Says whether a fault stands.
+    pub fn suspect(&mut self, faulty: bool) {
+        self.faulty = faulty;
     }
 
     fn learn(&mut self, equation: &Equation) {

@@ -14,9 +14,10 @@
 
 use super::cells::KEPT;
 use super::{CELL, Cell, Constants, Thermal};
+use crate::hold::Holder;
 use crate::interval::{Basis, CannotSay, Estimate, Interval};
 use crate::wording::HORIZON_H;
-use slackwater_time::{Moment, Span};
+use slackwater_time::Moment;
 
 /// Below or above a limit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -72,10 +73,8 @@ const UNSEEN_HEATER_CELLS: usize = 6;
 const CELL_NOISE: f64 = 0.02;
 /// A measured or learned rate may be off by this share for reasons of structure.
 const RATE_SHARE: f64 = 0.06;
-/// How far past the turn of its thermostat the water may be, K: heat that is still on the way.
+/// How far outside of its swing the water may be by chance, K.
 const BAND_LEFT: f64 = 0.1;
-/// A thermostat that has not switched for this long holds nothing.
-const LATELY: Span = Span::hours(8);
 /// Of a bias that comes and goes, this share may be gone or doubled before the limit.
 const BIAS_SHARE: f64 = 0.5;
 /// The room goes on as it does for this long, h, in the early and late futures.
@@ -112,15 +111,10 @@ impl Thermal {
         if !heater_known && what_if.heaters != [None; 2] {
             return Err(CannotSay::Missing("heater state"));
         }
-        if heater_known && what_if.heaters == [None; 2] {
-            self.thermostat_told()?;
-        }
-        if heater_known && what_if.heaters == [None; 2] && self.regulated(water) {
-            // A thermostat holds it: half an hour's slope is a part of its cycle and no drift.
-            let drift = Future { rate: EIGHTY * CELL_NOISE, slows: 0.0, loss: 0.0, trend: 0.0 };
-            let range = Interval::new(drift.meets(distance), f64::INFINITY, f64::INFINITY);
-            let held = Basis::assumed("a thermostat that goes on holding it");
-            return Ok(Estimate::new(range, [Basis::measured("water temperature"), held]));
+        if what_if.heaters == [None; 2]
+            && let Some(held) = self.goes_on(side, water)?
+        {
+            return Ok(held);
         }
         let constants = self.constants();
         let inputs = self.supposed(what_if);
@@ -172,24 +166,32 @@ impl Thermal {
         self.measured_slope(what_if, &inputs).map(|slope| slope.rate)
     }
 
-    /// Whether a thermostat holds the water: it switched lately, and the water is still between where it
-    /// switched last.
-    fn regulated(&self, water: f64) -> bool {
-        let newest = self.cells.newest().next().map(|cell| cell.end);
-        let lately = self.turns.at.zip(newest).is_some_and(|(at, newest)| newest - at < LATELY);
-        lately && self.turns.on - BAND_LEFT < water && water < self.turns.off + BAND_LEFT
-    }
-
-    /// Fails while nobody knows whether a thermostat holds the water: it was not yet seen to switch both ways,
-    /// and the heater has not been as it is for a whole hour. A short slope would then be taken for a drift.
-    fn thermostat_told(&self) -> Result<(), CannotSay> {
-        let on = |cell: &Cell| cell.heaters.iter().any(|share| *share > 0.5);
-        let newest = self.cells.newest().next().map(on);
-        let alike = self.cells.newest().take_while(|cell| Some(on(cell)) == newest).count();
-        if self.prior.unheated || (self.turns.on + self.turns.off).is_finite() || alike >= KEPT {
-            return Ok(());
+    /// What goes on by itself while something holds the water: half an hour's slope is a part of its swing then and no
+    /// drift, so the answer is never. None if the water has left the swing of its last week. Fails while nobody
+    /// knows: no day was seen yet, or something was poured in within the hour.
+    fn goes_on(&self, side: Side, water: f64) -> Result<Option<Estimate>, CannotSay> {
+        let hold = self.holds();
+        if !hold.is_calm() {
+            return Err(CannotSay::NotIdentifiable("water was changed or its probe moved within the hour"));
         }
-        Err(CannotSay::Missing("cycle of its thermostat seen yet"))
+        let Some((low, high)) = hold.range() else {
+            return Err(CannotSay::TooEarly { seen_h: hold.seen_h(), needed_h: 24.0 });
+        };
+        let edge = |holder| hold.turns_at(holder);
+        let within = match side {
+            Side::Below => {
+                let held = edge(Holder::Heater).filter(|_| self.heater_known().is_ok());
+                let low = held.map_or(low, |edge| low.min(edge.place - edge.margin));
+                water > low - BAND_LEFT
+            }
+            Side::Above => {
+                let high = edge(Holder::Cooler).map_or(high, |edge| high.max(edge.place + edge.margin));
+                water < high + BAND_LEFT
+            }
+        };
+        let never = Interval::exact(f64::INFINITY);
+        let held = Basis::learned("the swing in which it is held");
+        Ok(within.then(|| Estimate::new(never, [Basis::measured("water temperature"), held])))
     }
 
     /// The inputs under `what_if`: heaters, other, lamp, chiller, as a row of the regression.

@@ -31,9 +31,10 @@ pub(crate) enum Hazard {
     FlowLostInside,
     CoolingFast,
     WarmingFast,
+    CoolingNotComing,
 }
 
-pub(crate) const HAZARDS: [Hazard; 8] = [
+pub(crate) const HAZARDS: [Hazard; 9] = [
     Hazard::HeatNotComing,
     Hazard::HeatUncalled,
     Hazard::LosingHeat,
@@ -42,6 +43,7 @@ pub(crate) const HAZARDS: [Hazard; 8] = [
     Hazard::FlowLostInside,
     Hazard::CoolingFast,
     Hazard::WarmingFast,
+    Hazard::CoolingNotComing,
 ];
 
 impl Hazard {
@@ -51,7 +53,11 @@ impl Hazard {
             Self::CoolingFast | Self::WarmingFast => (10, 30),
             Self::ProbeShifted => (0, 60),
             Self::ProbeInTheAir => (0, 10),
-            Self::HeatNotComing | Self::HeatUncalled | Self::LosingHeat | Self::FlowLostInside => (0, 30),
+            Self::HeatNotComing
+            | Self::HeatUncalled
+            | Self::LosingHeat
+            | Self::FlowLostInside
+            | Self::CoolingNotComing => (0, 30),
         }
     }
 }
@@ -179,30 +185,29 @@ impl Watch {
     fn end(&mut self, _home: &Home, cell: &Cell) {
         self.faults.cell(&mut self.model, cell);
         let (sum, count) = std::mem::take(&mut self.sump);
-        if count > 0 {
+        if !self.model.pumps_run() || !self.model.holds().is_settled(cell.end) {
+            self.apart.interrupted();
+        } else if count > 0 {
             self.parted = self.apart.cell(cell.temperature, sum / f64::from(count));
         }
     }
 
     fn says(&self, hazard: Hazard) -> Option<bool> {
-        let stands = |wanted: &[Fault]| self.faults.standing().any(|found| wanted.contains(&found.fault));
-        let ready = self.faults.ready(&self.model).is_ok();
-        let wet = !stands(&[Fault::ProbeOutOfWater]);
-        let shows = |wanted: &[Fault]| (ready && wet).then(|| stands(wanted));
+        let wet = !self.faults.standing().any(|found| found.fault == Fault::ProbeOutOfWater);
+        let shows = |wanted: &[Fault]| self.faults.any(&self.model, wanted).ok().filter(|_| wet);
         let soon = |side, limit, hours| {
             let found = self.model.time_to(side, limit, &Scenario::now()).ok().filter(|_| wet)?;
             Some(found.range.low < hours)
         };
         match hazard {
-            Hazard::HeatNotComing => {
-                shows(&[Fault::NoHeat, Fault::HeaterSilent, Fault::HeaterOverwhelmed])
-            }
+            Hazard::HeatNotComing => shows(&Fault::HEAT_MISSING),
             Hazard::HeatUncalled => shows(&[Fault::HeatWithoutHeater]),
             Hazard::LosingHeat => shows(&[Fault::LosingHeat]),
             Hazard::ProbeShifted => shows(&[Fault::ProbeShifted]),
-            Hazard::ProbeInTheAir => ready.then_some(!wet),
+            Hazard::ProbeInTheAir => Some(!wet),
             Hazard::FlowLostInside => (self.sensors == Sensors::All && wet).then_some(self.parted),
             Hazard::CoolingFast => soon(Side::Below, 22.0, 6.0),
+            Hazard::CoolingNotComing => shows(&Fault::COOLING_MISSING),
             Hazard::WarmingFast => soon(Side::Above, 29.0, 3.0),
         }
     }

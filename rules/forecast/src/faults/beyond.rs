@@ -1,0 +1,102 @@
+//! Whether the water has gone beyond an edge that something keeps it within: further than chance, for twenty minutes,
+//! and the device that should turn it does not, or does so in vain.
+
+/// Cells for which it must be beyond: twenty minutes.
+const CELLS: u32 = 4;
+/// Beyond the edge no longer for so many cells, and it counts as held otherwise: six hours.
+const HELD_OTHERWISE: u32 = 72;
+/// A change of less than this in half an hour is none, K.
+const STILL: f64 = 0.02;
+
+/// One side of one device, the water counted towards where the device should drive it.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Beyond {
+    beyond: u32,
+    inside: u32,
+}
+
+/// What one cell says.
+pub(super) struct Look {
+    /// How far beyond the edge the water is, past what chance explains, K.
+    pub(super) by: f64,
+    /// What the water did in half an hour towards the edge, K.
+    pub(super) back: f64,
+    /// Whether the device works.
+    pub(super) works: bool,
+}
+
+impl Beyond {
+    /// A device that does not work although the water is beyond its edge: over at once when it is seen to work.
+    pub(super) fn silent(&mut self, look: &Look) -> Option<bool> {
+        if look.works {
+            *self = Self::default();
+            return Some(false);
+        }
+        self.count(look.by > 0.0)
+    }
+
+    /// A device that works in vain: beyond the edge, and not on the way back.
+    pub(super) fn in_vain(&mut self, look: &Look) -> Option<bool> {
+        let found = self.count(look.by > 0.0 && look.works && look.back <= STILL);
+        let is_back = look.by < 0.0 || (look.back > 5.0 * STILL && look.works);
+        if is_back { Some(false) } else { found }
+    }
+
+    /// Nobody knows what, if anything, works.
+    pub(super) fn unseen(&mut self, look: &Look) -> Option<bool> {
+        let found = self.count(look.by > 0.0 && (self.beyond > 0 || look.back <= STILL));
+        if look.by < 0.0 { Some(false) } else { found }
+    }
+
+    fn count(&mut self, beyond: bool) -> Option<bool> {
+        if beyond {
+            (self.beyond, self.inside) = (self.beyond.saturating_add(1), 0);
+            return (self.beyond >= CELLS).then_some(true);
+        }
+        (self.beyond, self.inside) = (0, self.inside.saturating_add(1));
+        (self.inside >= HELD_OTHERWISE).then_some(false)
+    }
+
+    /// What was seen counts no more: hands were in the tank.
+    pub(super) fn interrupted(&mut self) {
+        self.beyond = 0;
+    }
+}
+
+/// Water that nobody sees held: below the floor of its swing. Where it has turned below it and risen again as far as it
+/// usually swings, something holds it there.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct BelowFloor {
+    test: Beyond,
+    lowest: Option<f64>,
+    proved: Option<f64>,
+    /// The floor for which that holds.
+    floor: f64,
+}
+
+/// Of its usual swing, and at least, K: what a rise must be to be a turn.
+const TURNS: (f64, f64) = (0.6, 0.15);
+
+impl BelowFloor {
+    /// `swing`: from floor to ceiling, K.
+    pub(super) fn look(&mut self, water: f64, (floor, margin): (f64, f64), swing: f64, back: f64) -> Option<bool> {
+        if (floor - self.floor).abs() > margin {
+            *self = Self { floor, ..Self::default() };
+        }
+        let is_below = water < floor;
+        let lowest = if is_below { Some(self.lowest.map_or(water, |lowest| lowest.min(water))) } else { None };
+        self.lowest = lowest;
+        if let Some(lowest) = lowest
+            && water > lowest + (TURNS.0 * swing).max(TURNS.1)
+        {
+            self.proved = Some(lowest);
+            self.lowest = Some(water);
+        }
+        let edge = self.proved.map_or(floor, |proved| proved.min(floor));
+        self.test.unseen(&Look { by: edge - margin - water, back, works: false })
+    }
+
+    pub(super) fn interrupted(&mut self) {
+        self.test.interrupted();
+    }
+}
