@@ -20,7 +20,7 @@ pub use probe::Apart;
 use super::interval::CannotSay;
 use super::thermal::{Cell, Thermal};
 use crate::hold::{Holder, Level};
-use beyond::{BelowFloor, Beyond, Look};
+use beyond::{BelowFloor, Beyond, Look, Proved};
 use cusum::Cusum;
 use lag::Lag;
 use probe::Jump;
@@ -145,6 +145,8 @@ pub struct Faults {
     silent: [Beyond; 2],
     in_vain: Beyond,
     cooler: [Beyond; 2],
+    /// Where heater, spare and cooler turned the water lately.
+    proved: [Proved; 3],
     floor: BelowFloor,
     jump: Jump,
     lag: Lag,
@@ -173,6 +175,7 @@ impl Faults {
             silent: [Beyond::default(); 2],
             in_vain: Beyond::default(),
             cooler: [Beyond::default(); 2],
+            proved: [Proved::default(); 3],
             floor: BelowFloor::default(),
             jump: Jump::default(),
             lag: Lag::default(),
@@ -277,38 +280,42 @@ impl Faults {
         let hold = model.holds();
         let lately = hold.lately().filter(|_| cell.temperature.is_finite());
         let rest = cell.disturbed || !model.pumps_run() || !hold.is_settled(cell.end);
+        let works = |share: f64| share > 0.05;
+        let mut look_at = |i: usize, holder: Holder, sign: f64, share: f64| {
+            let level = hold.turns_at(holder).filter(|_| share.is_finite() && cell.temperature.is_finite())?;
+            let water = sign * cell.temperature;
+            let edge = self.proved[i].edge(sign * level.place, water, works(share));
+            let back = lately.map_or(0.0, |(then, now)| sign * (now - then));
+            Some(Look { by: edge - level.margin - water, back, works: works(share) })
+        };
+        let heaters = [
+            look_at(0, Holder::Heater, 1.0, cell.heaters[0]),
+            look_at(1, Holder::Spare, 1.0, cell.heaters[1]),
+        ];
+        let cooler = look_at(2, Holder::Cooler, -1.0, cell.chiller);
         let Some((then, now)) = lately.filter(|_| !rest) else {
             self.silent.iter_mut().chain(&mut self.cooler).for_each(Beyond::interrupted);
             self.in_vain.interrupted();
             self.floor.interrupted();
             return;
         };
-        let back = now - then;
-        let works = |share: f64| share > 0.05;
-        let look = |level: Level, works| Look { by: level.place - level.margin - cell.temperature, back, works };
         let mut silent = None;
-        let mut edge: Option<Level> = None;
-        for (i, holder) in [Holder::Heater, Holder::Spare].into_iter().enumerate() {
-            let share = cell.heaters[i];
-            let Some(level) = hold.turns_at(holder).filter(|_| share.is_finite()) else { continue };
-            silent = worse(silent, self.silent[i].silent(&look(level, works(share))));
-            if edge.is_none_or(|edge| level.place > edge.place) {
-                edge = Some(level);
-            }
+        for (test, look) in self.silent.iter_mut().zip(&heaters) {
+            silent = worse(silent, look.as_ref().and_then(|look| test.silent(look)));
         }
         self.found(Fault::HeaterSilent, silent, cell.end);
-        if let Some(level) = edge {
-            let on = cell.heaters.iter().any(|share| works(*share));
-            let vain = self.in_vain.in_vain(&look(level, on));
+        // The first one's edge is the higher: what is beyond it is beyond both.
+        if let Some(look) = heaters.iter().flatten().max_by(|one, other| one.by.total_cmp(&other.by)) {
+            let on = heaters.iter().flatten().any(|look| look.works);
+            let vain = self.in_vain.in_vain(&Look { works: on, ..*look });
             self.found(Fault::HeaterOverwhelmed, vain, cell.end);
         }
-        if let Some(level) = hold.turns_at(Holder::Cooler).filter(|_| cell.chiller.is_finite()) {
-            let by = cell.temperature - level.place - level.margin;
-            let look = Look { by, back: -back, works: works(cell.chiller) };
+        if let Some(look) = cooler {
             let (silent, vain) = (self.cooler[0].silent(&look), self.cooler[1].in_vain(&look));
             self.found(Fault::CoolerSilent, silent, cell.end);
             self.found(Fault::CoolerOverwhelmed, vain, cell.end);
         }
+        let back = now - then;
         let unseen = model.heater_known().is_err();
         let below = hold.floor().filter(|_| unseen).map(|floor| {
             let swing = hold.ceiling().map_or(0.3, |ceiling| ceiling.place - floor.place);

@@ -23,10 +23,8 @@ use swing::Swing;
 
 /// How long a change of place is told.
 const TOLD_FOR: Span = Span::hours(2);
-/// After a step that nothing here makes the tests rest for so long.
+/// After a step that nothing here makes the tests rest for so long, and forecasts of what goes on by itself.
 const SETTLES: Span = Span::hours(2);
-/// And forecasts of what goes on by itself, for so long.
-const UNSETTLED: Span = Span::minutes(60);
 /// A change worth telling, K.
 const LEAST_SHIFT: f64 = 0.2;
 
@@ -136,9 +134,9 @@ impl Hold {
         self.pace.jumped().is_none_or(|at| now - at >= SETTLES)
     }
 
-    /// Whether it is long enough ago for a forecast of what goes on by itself.
+    /// Whether it is by the newest cell.
     pub fn is_calm(&self) -> bool {
-        self.newest.zip(self.pace.jumped()).is_none_or(|(now, at)| now - at >= UNSETTLED)
+        self.newest.zip(self.pace.jumped()).is_none_or(|(now, at)| now - at >= SETTLES)
     }
 
     /// Whether a change of place that has lasted is being told.

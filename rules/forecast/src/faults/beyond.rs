@@ -15,6 +15,30 @@ pub(super) struct Beyond {
     inside: u32,
 }
 
+/// Where a device was seen to turn the water although that is beyond its edge: cold water was poured in, or it was
+/// just set differently. As long as the water has not been back, that is an edge too.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Proved {
+    /// The furthest while it worked, and the furthest of a phase that it ended by itself.
+    working: Option<f64>,
+    place: Option<f64>,
+}
+
+impl Proved {
+    /// The edge to be judged by. All places count towards where the device drives the water.
+    pub(super) fn edge(&mut self, place: f64, water: f64, works: bool) -> f64 {
+        if works {
+            self.working = Some(self.working.map_or(water, |lowest| lowest.min(water)));
+        } else if let Some(lowest) = self.working.take() {
+            self.place = Some(lowest).filter(|lowest| *lowest < place);
+        }
+        if water > place && !works {
+            self.place = None;
+        }
+        self.place.map_or(place, |proved| proved.min(place))
+    }
+}
+
 /// What one cell says.
 pub(super) struct Look {
     /// How far beyond the edge the water is, past what chance explains, K.

@@ -53,6 +53,8 @@ pub struct Apart {
     mean: f64,
     deviation: f64,
     parted: u32,
+    /// One of the two has made a step: what they differ by after it is their difference.
+    stepped: bool,
 }
 
 /// Cells for which they must be apart: longer than a hand in the tank or a return that rests for a feeding.
@@ -73,11 +75,14 @@ impl Apart {
         if !difference.is_finite() {
             return self.parted >= PARTED;
         }
+        if std::mem::take(&mut self.stepped) && self.seen >= PAIRS {
+            self.mean = difference;
+        }
         let off = difference - self.mean;
         let far = self.seen >= PAIRS && off.abs() > (6.0 * self.deviation).max(LEAST_APART);
         self.parted = if far { self.parted.saturating_add(1) } else { 0 };
         if self.parted > LASTING {
-            *self = Self { mean: difference, seen: PAIRS / 2, deviation: self.deviation, parted: 0 };
+            *self = Self { mean: difference, seen: PAIRS, deviation: self.deviation, ..Self::default() };
         }
         if !far {
             self.seen = self.seen.saturating_add(1);
@@ -91,5 +96,10 @@ impl Apart {
     /// The pumps are known to stand, or hands are in the tank: it tells nothing, and what began is forgotten.
     pub fn interrupted(&mut self) {
         self.parted = 0;
+    }
+
+    /// One probe has made a step that no water makes: work, or it was moved.
+    pub fn stepped(&mut self) {
+        (self.parted, self.stepped) = (0, true);
     }
 }

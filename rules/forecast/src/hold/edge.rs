@@ -11,6 +11,13 @@ const MARGINS: (f64, f64) = (0.10, 0.5);
 /// A new place is one after so many turns there in at least so long, or two in a day.
 const PROVED: (u32, Span) = (3, Span::hours(6));
 const PROVED_SLOWLY: (u32, Span) = (2, Span::hours(24));
+/// What is left of a tail after one more turn: half after a hundred.
+const FADES: f64 = 0.993;
+/// Of a first tail so much more may come.
+const TAIL: f64 = 1.15;
+/// Turns after which rare ones have been seen; until then the margin is wider, K.
+const SEASONED: u32 = 15;
+const UNSEASONED: f64 = 0.06;
 /// A share of a cell with less than this is off.
 const ON: f64 = 0.05;
 /// Heat is still on its way to the probe for so many cells after the device let go.
@@ -38,14 +45,23 @@ impl Level {
 pub struct Edge {
     place: f64,
     spread: f64,
+    /// How much further than the place the water came lately before the device turned it all the same, K.
+    tail: f64,
     seen: u32,
     /// Place, turns there, and since when.
     other: Option<(f64, u32, Moment)>,
 }
 
 impl Edge {
-    fn margin(&self) -> f64 {
+    /// What is near enough to be the same place.
+    fn near(&self) -> f64 {
         (3.0 * self.spread + 0.04).clamp(MARGINS.0, MARGINS.1)
+    }
+
+    /// What the water may be beyond the place by chance.
+    fn margin(&self) -> f64 {
+        let rare = if self.seen < SEASONED { UNSEASONED } else { 0.0 };
+        self.near().max(TAIL * self.tail + 0.03).min(MARGINS.1) + rare
     }
 
     fn is_known(&self) -> bool {
@@ -55,20 +71,25 @@ impl Edge {
     /// Takes one turn. Returns by how much the place has changed, if that is now certain.
     fn take(&mut self, at: f64, when: Moment) -> Option<f64> {
         let off = at - self.place;
-        if self.seen == 0 || (off.abs() > self.margin() && !self.is_known()) {
-            *self = Self { place: at, spread: 0.06, seen: 1, other: None };
+        if self.seen == 0 || (off.abs() > self.near() && !self.is_known()) {
+            *self = Self { place: at, spread: 0.06, tail: 0.0, seen: 1, other: None };
             return None;
         }
-        if off.abs() <= self.margin() {
+        self.tail *= FADES;
+        if off.abs() <= self.near() {
+            self.tail = self.tail.max(-off);
             self.seen = self.seen.saturating_add(1);
             let share = 1.0 / f64::from(self.seen.min(MEMORY));
             self.place += off * share;
             self.spread += (1.25 * off.abs() - self.spread) * share.min(0.3);
-            self.other = None;
+            if let Some((other, ..)) = self.other.take() {
+                // It came back from there: that was the rare end of the same place.
+                self.tail = self.tail.max((self.place - other).min(MARGINS.1));
+            }
             return None;
         }
         let (place, turns, since) = match self.other {
-            Some((place, turns, since)) if (at - place).abs() <= self.margin() => {
+            Some((place, turns, since)) if (at - place).abs() <= self.near() => {
                 (place + (at - place) / f64::from(turns + 1), turns + 1, since)
             }
             Some(_) | None => (at, 1, when),
@@ -166,23 +187,24 @@ impl Edges {
         self.rests.level()
     }
 
-    pub(super) const KEPT: usize = 6;
+    pub(super) const KEPT: usize = 8;
 
     pub(super) fn kept(&self) -> [f64; Self::KEPT] {
-        let of = |edge: &Edge| [edge.place, edge.spread, f64::from(edge.seen)];
-        let ([a, b, c], [d, e, f]) = (of(&self.acts), of(&self.rests));
-        [a, b, c, d, e, f]
+        let of = |edge: &Edge| [edge.place, edge.spread, edge.tail, f64::from(edge.seen)];
+        let ([a, b, c, d], [e, f, g, h]) = (of(&self.acts), of(&self.rests));
+        [a, b, c, d, e, f, g, h]
     }
 
     pub(super) fn recall(&mut self, kept: &[f64]) -> bool {
-        let [a, b, c, d, e, f] = kept else { return false };
-        let edge = |place: f64, spread: f64, seen: f64| Edge {
+        let [a, b, c, d, e, f, g, h] = kept else { return false };
+        let edge = |place: f64, spread: f64, tail: f64, seen: f64| Edge {
             place,
             spread: spread.clamp(0.0, 0.5),
+            tail: tail.clamp(0.0, MARGINS.1),
             seen: seen.clamp(0.0, f64::from(MEMORY)) as u32,
             other: None,
         };
-        *self = Self { acts: edge(*a, *b, *c), rests: edge(*d, *e, *f), ..Self::default() };
+        *self = Self { acts: edge(*a, *b, *c, *d), rests: edge(*e, *f, *g, *h), ..Self::default() };
         true
     }
 }

@@ -42,6 +42,32 @@ pub(super) struct Swing {
     kept_out: u32,
     floor: Option<Level>,
     ceiling: Option<Level>,
+    /// Where the water turned upwards and downwards lately.
+    turns: [Turn; 2],
+}
+
+/// The last place where the water turned, counted downwards or upwards, and how far it has come since.
+#[derive(Clone, Copy, Debug)]
+struct Turn {
+    furthest: f64,
+    turned: Option<(f64, Moment)>,
+}
+
+/// On the way back by so much, K, the water has turned.
+const TURNED: f64 = 0.12;
+/// A turn counts for so long.
+const TURN_COUNTS: Span = Span::hours(24);
+
+impl Turn {
+    fn cell(&mut self, water: f64, at: Moment) {
+        self.furthest = self.furthest.max(water);
+        if water < self.furthest - TURNED {
+            let known = self.turned.filter(|(place, when)| *place > self.furthest && at - *when < TURN_COUNTS);
+            self.turned = Some(known.unwrap_or((self.furthest, at)));
+            self.furthest = water;
+        }
+        self.turned = self.turned.filter(|(_, when)| at - *when < TURN_COUNTS);
+    }
 }
 
 impl Default for Swing {
@@ -54,6 +80,7 @@ impl Default for Swing {
             kept_out: 0,
             floor: None,
             ceiling: None,
+            turns: [Turn { furthest: f64::NEG_INFINITY, turned: None }; 2],
         }
     }
 }
@@ -74,6 +101,11 @@ impl Swing {
             }
         }
         // A suspicion that has lasted for a day and a half is how it is now.
+        if quiet && water.is_finite() {
+            let [low, high] = &mut self.turns;
+            low.cell(-water, at);
+            high.cell(water, at);
+        }
         if (quiet || self.kept_out >= LASTING) && water.is_finite() {
             let (_, lowest, highest, cells) = &mut self.under_way;
             (*lowest, *highest, *cells) = (lowest.min(water), highest.max(water), *cells + 1);
@@ -122,7 +154,8 @@ impl Swing {
         self.ceiling
     }
 
-    /// Between what it has swung in the last week. The last day counts as far as water drifts in a day.
+    /// Between what it has swung in the last week. The last day counts where the water has turned, or as far as it
+    /// drifts in a day.
     pub(super) fn range(&self) -> Option<(f64, f64)> {
         let seen = self.seen();
         if seen.len() < DAY {
@@ -139,7 +172,10 @@ impl Swing {
             return Some(now);
         }
         let then = ends(before);
-        Some((then.0.min(now.0.max(then.0 - DRIFTS)), then.1.max(now.1.min(then.1 + DRIFTS))))
+        let [low, high] = self.turns.map(|turn| turn.turned.map(|(place, _)| place));
+        let low = low.map_or(then.0, |low| then.0.min(-low));
+        let high = high.map_or(then.1, |high| then.1.max(high));
+        Some((low.min(now.0.max(then.0 - DRIFTS)), high.max(now.1.min(then.1 + DRIFTS))))
     }
 
     pub(super) fn seen_h(&self) -> f64 {

@@ -41,6 +41,8 @@ pub struct Scenario {
     pub room: Option<f64>,
     /// The pumps stand still, and their heat is gone.
     pub pumps_lost: bool,
+    /// Nothing holds the water: there is no power for what would.
+    pub unheld: bool,
 }
 
 impl Scenario {
@@ -56,7 +58,7 @@ impl Scenario {
 
     /// No power at all.
     pub fn no_power() -> Self {
-        Self { lamp: Some(0.0), chiller: Some(0.0), pumps_lost: true, ..Self::no_heat() }
+        Self { lamp: Some(0.0), chiller: Some(0.0), pumps_lost: true, unheld: true, ..Self::no_heat() }
     }
 
     /// The first heater never switches off.
@@ -103,6 +105,10 @@ impl Thermal {
             Side::Below => -1.0,
             Side::Above => 1.0,
         };
+        let by_itself = what_if.heaters == [None; 2] && !what_if.unheld;
+        if by_itself && !self.holds().is_calm() {
+            return Err(CannotSay::NotIdentifiable("water was changed or its probe moved within two hours"));
+        }
         let distance = sign * (limit - water);
         if distance <= 0.0 {
             return Ok(Estimate::new(Interval::exact(0.0), [Basis::measured("water temperature")]));
@@ -111,7 +117,7 @@ impl Thermal {
         if !heater_known && what_if.heaters != [None; 2] {
             return Err(CannotSay::Missing("heater state"));
         }
-        if what_if.heaters == [None; 2]
+        if by_itself
             && let Some(held) = self.goes_on(side, water)?
         {
             return Ok(held);
@@ -168,12 +174,9 @@ impl Thermal {
 
     /// What goes on by itself while something holds the water: half an hour's slope is a part of its swing then and no
     /// drift, so the answer is never. None if the water has left the swing of its last week. Fails while nobody
-    /// knows: no day was seen yet, or something was poured in within the hour.
+    /// knows, since no day was seen yet.
     fn goes_on(&self, side: Side, water: f64) -> Result<Option<Estimate>, CannotSay> {
         let hold = self.holds();
-        if !hold.is_calm() {
-            return Err(CannotSay::NotIdentifiable("water was changed or its probe moved within the hour"));
-        }
         let Some((low, high)) = hold.range() else {
             return Err(CannotSay::TooEarly { seen_h: hold.seen_h(), needed_h: 24.0 });
         };

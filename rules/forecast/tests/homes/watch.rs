@@ -185,7 +185,9 @@ impl Watch {
     fn end(&mut self, _home: &Home, cell: &Cell) {
         self.faults.cell(&mut self.model, cell);
         let (sum, count) = std::mem::take(&mut self.sump);
-        if !self.model.pumps_run() || !self.model.holds().is_settled(cell.end) {
+        if !self.model.holds().is_settled(cell.end) {
+            self.apart.stepped();
+        } else if !self.model.pumps_run() {
             self.apart.interrupted();
         } else if count > 0 {
             self.parted = self.apart.cell(cell.temperature, sum / f64::from(count));
