@@ -19,8 +19,8 @@ pub use probe::Apart;
 
 use super::interval::CannotSay;
 use super::thermal::{Cell, Thermal};
-use crate::hold::{Holder, Level};
-use beyond::{BelowFloor, Beyond, Look, Proved};
+use crate::hold::Holder;
+use beyond::{BelowFloor, Beyond, FULLY_ON, Look, Proved};
 use cusum::Cusum;
 use lag::Lag;
 use probe::Jump;
@@ -286,7 +286,14 @@ impl Faults {
             let water = sign * cell.temperature;
             let edge = self.proved[i].edge(sign * level.place, water, works(share));
             let back = lately.map_or(0.0, |(then, now)| sign * (now - then));
-            Some(Look { by: edge - level.margin - water, back, works: works(share) })
+            Some(Look {
+                by: edge - level.margin - water,
+                water,
+                back,
+                works: works(share),
+                fully: share >= FULLY_ON,
+                pumps_seen: model.pumps_seen(),
+            })
         };
         let heaters = [
             look_at(0, Holder::Heater, 1.0, cell.heaters[0]),
@@ -306,8 +313,9 @@ impl Faults {
         self.found(Fault::HeaterSilent, silent, cell.end);
         // The first one's edge is the higher: what is beyond it is beyond both.
         if let Some(look) = heaters.iter().flatten().max_by(|one, other| one.by.total_cmp(&other.by)) {
-            let on = heaters.iter().flatten().any(|look| look.works);
-            let vain = self.in_vain.in_vain(&Look { works: on, ..*look });
+            let fully = heaters.iter().flatten().any(|look| look.fully);
+            let works = heaters.iter().flatten().any(|look| look.works);
+            let vain = self.in_vain.in_vain(&Look { works, fully, ..*look });
             self.found(Fault::HeaterOverwhelmed, vain, cell.end);
         }
         if let Some(look) = cooler {

@@ -51,8 +51,8 @@ pub struct Hold {
 }
 
 impl Hold {
-    /// Takes a cell; `suspicious` if a fault stands, whose water teaches nothing.
-    pub fn cell(&mut self, cell: &Cell, suspicious: bool) {
+    /// Takes a cell; `own` is the fastest that the tank changes by itself, K/h; `suspicious` if a fault stands, whose water teaches nothing.
+    pub fn cell(&mut self, cell: &Cell, own: f64, suspicious: bool) {
         let follows = self.newest.is_none_or(|newest| cell.end - newest <= CELL);
         self.newest = Some(cell.end);
         if !follows {
@@ -62,7 +62,7 @@ impl Hold {
             self.pace.gap();
             return;
         }
-        self.pace.cell(cell);
+        self.pace.cell(cell, own);
         let quiet = !cell.disturbed && self.is_settled(cell.end);
         let mut shift: Option<f64> = None;
         for (edges, share) in self.heaters.iter_mut().zip(cell.heaters) {

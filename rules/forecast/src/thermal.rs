@@ -61,6 +61,8 @@ const NOISE_K_H: f64 = 0.06;
 const PERSISTS: f64 = 0.9;
 /// Equations (half hours) before the constants count as learned: a day, for its warm and its cold hours.
 pub(crate) const DAY_OF_EQUATIONS: u32 = 44;
+/// So far above its room a tank may be held, K, if nobody knows better.
+const OWN_GAP: f64 = 5.0;
 /// No water changes faster than this by itself, K/h: a heater for a tank ten times the size.
 const JUMP_K_H: f64 = 4.0;
 
@@ -84,6 +86,8 @@ pub struct Thermal {
     held_until: Option<Moment>,
     /// The pumps stand still.
     pumps_lost: bool,
+    /// Somebody says whether they do.
+    pumps_seen: bool,
 }
 
 /// What was seen while learning.
@@ -136,6 +140,7 @@ impl Thermal {
             disturbed_until: None,
             held_until: None,
             pumps_lost: false,
+            pumps_seen: false,
         }
     }
 
@@ -181,8 +186,13 @@ impl Thermal {
     /// is gone, and a probe in a sump sees the sump alone.
     pub fn pumps(&mut self, at: Moment, running: bool) -> Option<Cell> {
         let ended = self.advance(at);
-        self.pumps_lost = !running;
+        (self.pumps_lost, self.pumps_seen) = (!running, true);
         ended
+    }
+
+    /// Whether anybody says how the pumps do.
+    pub fn pumps_seen(&self) -> bool {
+        self.pumps_seen
     }
 
     /// Whether the pumps are not known to stand still.
@@ -202,10 +212,21 @@ impl Thermal {
             {
                 self.learn(&equation);
             }
-            self.hold.cell(&cell, self.faulty);
+            let own = self.own_rate();
+            self.hold.cell(&cell, own, self.faulty);
             ended = Some(cell);
         }
         ended
+    }
+
+    /// The fastest that this tank changes by itself, K/h: with its heaters on, or with none.
+    fn own_rate(&self) -> f64 {
+        let prior = OWN_GAP / self.prior.tau_h.likely;
+        if self.is_learned().is_err() || self.heater_known().is_err() {
+            return prior;
+        }
+        let ([first, second], fall) = self.usual_rates();
+        (first + second).max(fall.abs()).min(3.0 * prior)
     }
 
     /// What holds the water, as far as it was seen.

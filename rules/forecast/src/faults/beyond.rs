@@ -1,8 +1,14 @@
-//! Whether the water has gone beyond an edge that something keeps it within: further than chance, for twenty minutes,
+//! Whether the water has gone beyond an edge that something keeps it within: further than chance, for long enough,
 //! and the device that should turn it does not, or does so in vain.
 
-/// Cells for which it must be beyond: twenty minutes.
+/// Cells for which it must be beyond: twenty minutes where the pumps are seen to run.
 const CELLS: u32 = 4;
+/// Where nobody sees the pumps: a return that rests while somebody feeds leaves a display to cool by itself.
+const PUMPS_UNSEEN: u32 = 6;
+/// Cells for which a device has worked before it can have done so in vain: what was poured in is over by then.
+const AT_WORK: u32 = 9;
+/// A device that is on for less of a cell than this was let go by its own thermostat.
+pub(super) const FULLY_ON: f64 = 0.9;
 /// Beyond the edge no longer for so many cells, and it counts as held otherwise: six hours.
 const HELD_OTHERWISE: u32 = 72;
 /// A change of less than this in half an hour is none, K.
@@ -13,6 +19,9 @@ const STILL: f64 = 0.02;
 pub(super) struct Beyond {
     beyond: u32,
     inside: u32,
+    at_work: u32,
+    /// The furthest that the water went while it worked.
+    furthest: f64,
 }
 
 /// Where a device was seen to turn the water although that is beyond its edge: cold water was poured in, or it was
@@ -43,10 +52,16 @@ impl Proved {
 pub(super) struct Look {
     /// How far beyond the edge the water is, past what chance explains, K.
     pub(super) by: f64,
+    /// The water itself, counted towards where the device should drive it.
+    pub(super) water: f64,
     /// What the water did in half an hour towards the edge, K.
     pub(super) back: f64,
     /// Whether the device works.
     pub(super) works: bool,
+    /// Whether it is fully on.
+    pub(super) fully: bool,
+    /// Whether the pumps are seen to run.
+    pub(super) pumps_seen: bool,
 }
 
 impl Beyond {
@@ -56,26 +71,32 @@ impl Beyond {
             *self = Self::default();
             return Some(false);
         }
-        self.count(look.by > 0.0)
+        self.count(look, look.by > 0.0)
     }
 
     /// A device that works in vain: beyond the edge, and not on the way back.
     pub(super) fn in_vain(&mut self, look: &Look) -> Option<bool> {
-        let found = self.count(look.by > 0.0 && look.works && look.back <= STILL);
+        if self.at_work == 0 || look.water < self.furthest {
+            self.furthest = look.water;
+        }
+        self.at_work = if look.fully { self.at_work.saturating_add(1) } else { 0 };
+        let is_vain = look.back <= STILL && look.water <= self.furthest + 2.0 * STILL;
+        let found = self.count(look, look.by > 0.0 && self.at_work >= AT_WORK && is_vain);
         let is_back = look.by < 0.0 || (look.back > 5.0 * STILL && look.works);
         if is_back { Some(false) } else { found }
     }
 
     /// Nobody knows what, if anything, works.
     pub(super) fn unseen(&mut self, look: &Look) -> Option<bool> {
-        let found = self.count(look.by > 0.0 && (self.beyond > 0 || look.back <= STILL));
+        let found = self.count(look, look.by > 0.0 && (self.beyond > 0 || look.back <= STILL));
         if look.by < 0.0 { Some(false) } else { found }
     }
 
-    fn count(&mut self, beyond: bool) -> Option<bool> {
+    fn count(&mut self, look: &Look, beyond: bool) -> Option<bool> {
+        let needed = if look.pumps_seen || look.fully { CELLS } else { PUMPS_UNSEEN };
         if beyond {
             (self.beyond, self.inside) = (self.beyond.saturating_add(1), 0);
-            return (self.beyond >= CELLS).then_some(true);
+            return (self.beyond >= needed).then_some(true);
         }
         (self.beyond, self.inside) = (0, self.inside.saturating_add(1));
         (self.inside >= HELD_OTHERWISE).then_some(false)
@@ -83,7 +104,7 @@ impl Beyond {
 
     /// What was seen counts no more: hands were in the tank.
     pub(super) fn interrupted(&mut self) {
-        self.beyond = 0;
+        (self.beyond, self.at_work) = (0, 0);
     }
 }
 
@@ -117,7 +138,7 @@ impl BelowFloor {
             self.lowest = Some(water);
         }
         let edge = self.proved.map_or(floor, |proved| proved.min(floor));
-        self.test.unseen(&Look { by: edge - margin - water, back, works: false })
+        self.test.unseen(&Look { by: edge - margin - water, water, back, works: false, fully: false, pumps_seen: false })
     }
 
     pub(super) fn interrupted(&mut self) {

@@ -14,6 +14,8 @@ const OVER: usize = 4;
 const SHARE: f64 = 0.97;
 /// Times the usual, and K beyond, that no water does by itself.
 const BEYOND: (f64, f64) = (1.6, 0.12);
+/// And of the fastest that heaters and losses make.
+const OWN_SHARE: f64 = 1.25;
 /// Changes before the usual is known; until then this, K.
 const KNOWN: u32 = 72;
 const UNKNOWN: f64 = 0.4;
@@ -49,12 +51,13 @@ impl Pace {
         self.newest[KEPT - 1] = water;
     }
 
-    pub(super) fn cell(&mut self, cell: &Cell) {
+    pub(super) fn cell(&mut self, cell: &Cell, own: f64) {
         self.push(cell.temperature);
         let change = |cells: usize| (self.newest[KEPT - 1] - self.newest[KEPT - 1 - cells]).abs();
         let (one, over) = (change(1), change(OVER));
         let usual = if self.seen < KNOWN { self.usual.max(UNKNOWN) } else { self.usual };
-        let most = BEYOND.0 * usual + BEYOND.1;
+        let by_itself = own * OVER as f64 * CELL.as_seconds() / 3_600.0;
+        let most = (BEYOND.0 * usual).max(OWN_SHARE * by_itself) + BEYOND.1;
         // In five minutes not as much as it usually does in twenty at most.
         let forbidden = over > most || one > 0.75 * most;
         if forbidden {

@@ -16,7 +16,7 @@ const DAY: usize = 4;
 const LATELY: usize = 12;
 const MEET: usize = 4;
 /// So near to each other is one place, K.
-const NEAR: f64 = 0.15;
+const NEAR: f64 = 0.1;
 /// A turn is never further from its place than this by chance, K.
 const MARGINS: (f64, f64) = (0.12, 0.4);
 /// Cells of a window that must have been seen: half of it.
@@ -209,7 +209,8 @@ impl Swing {
     }
 }
 
-/// Where the ends of windows meet: the second lowest (counted by `sign`) and all near it, if enough of the last are.
+/// Where the ends of windows meet (counted by `sign`): the lowest place that enough of the last are near to. What came
+/// lower lately, and came back, widens its margin; the very lowest may have been anything.
 fn level(windows: &[Window], end: usize, sign: f64) -> Option<Level> {
     let lately = &windows[windows.len().saturating_sub(LATELY)..];
     let mut ends = [0.0; LATELY];
@@ -218,13 +219,12 @@ fn level(windows: &[Window], end: usize, sign: f64) -> Option<Level> {
     }
     let ends = &mut ends[..lately.len()];
     ends.sort_by(f64::total_cmp);
-    let base = *ends.get(if ends.len() >= 6 { 1 } else { 0 })?;
-    let near = || ends.iter().filter(|value| (**value - base).abs() <= NEAR);
-    let count = near().count();
-    if count < MEET {
-        return None;
-    }
-    let place = near().sum::<f64>() / count as f64;
-    let spread = 1.25 * near().map(|value| (value - place).abs()).sum::<f64>() / count as f64;
-    Some(Level { place: sign * place, margin: (3.0 * spread + 0.05).clamp(MARGINS.0, MARGINS.1) })
+    let needed = MEET.max(ends.len() * 5 / 12);
+    let meet = |base: f64| ends.iter().filter(move |value| (0.0..=2.0 * NEAR).contains(&(**value - base)));
+    let base = *ends.iter().find(|base| meet(**base).count() >= needed)?;
+    let count = meet(base).count() as f64;
+    let place = meet(base).sum::<f64>() / count;
+    let spread = 1.25 * meet(base).map(|value| (value - place).abs()).sum::<f64>() / count;
+    let rare = ends.get(1).map_or(0.0, |low| place - low);
+    Some(Level { place: sign * place, margin: (3.0 * spread + 0.05).max(rare + 0.05).clamp(MARGINS.0, MARGINS.1) })
 }

@@ -69,14 +69,16 @@ impl Scenario {
 
 /// Cells of one and the same state that make a slope: a quarter of an hour.
 const LEAST_CELLS: usize = 3;
+/// Cells of a slope of what goes on by itself: half an hour.
+const BY_ITSELF_CELLS: usize = 6;
 /// Cells of a slope if the heater's state is not known.
 const UNSEEN_HEATER_CELLS: usize = 6;
 /// Standard deviation of a cell's mean, K: noise, and the steps of a quantised probe.
 const CELL_NOISE: f64 = 0.02;
 /// A measured or learned rate may be off by this share for reasons of structure.
 const RATE_SHARE: f64 = 0.06;
-/// How far outside of its swing the water may be by chance, K.
-const BAND_LEFT: f64 = 0.1;
+/// How far outside of its swing the water may be by chance, K; no more than half of the way to the limit.
+const BAND_LEFT: f64 = 0.25;
 /// Of a bias that comes and goes, this share may be gone or doubled before the limit.
 const BIAS_SHARE: f64 = 0.5;
 /// The room goes on as it does for this long, h, in the early and late futures.
@@ -118,7 +120,7 @@ impl Thermal {
             return Err(CannotSay::Missing("heater state"));
         }
         if by_itself
-            && let Some(held) = self.goes_on(side, water)?
+            && let Some(held) = self.goes_on(side, limit, water)?
         {
             return Ok(held);
         }
@@ -175,7 +177,7 @@ impl Thermal {
     /// What goes on by itself while something holds the water: half an hour's slope is a part of its swing then and no
     /// drift, so the answer is never. None if the water has left the swing of its last week. Fails while nobody
     /// knows, since no day was seen yet.
-    fn goes_on(&self, side: Side, water: f64) -> Result<Option<Estimate>, CannotSay> {
+    fn goes_on(&self, side: Side, limit: f64, water: f64) -> Result<Option<Estimate>, CannotSay> {
         let hold = self.holds();
         let Some((low, high)) = hold.range() else {
             return Err(CannotSay::TooEarly { seen_h: hold.seen_h(), needed_h: 24.0 });
@@ -185,11 +187,11 @@ impl Thermal {
             Side::Below => {
                 let held = edge(Holder::Heater).filter(|_| self.heater_known().is_ok());
                 let low = held.map_or(low, |edge| low.min(edge.place - edge.margin));
-                water > low - BAND_LEFT
+                water > low - BAND_LEFT.min(((low - limit) / 2.0).max(0.0))
             }
             Side::Above => {
                 let high = edge(Holder::Cooler).map_or(high, |edge| high.max(edge.place + edge.margin));
-                water < high + BAND_LEFT
+                water < high + BAND_LEFT.min(((limit - high) / 2.0).max(0.0))
             }
         };
         let never = Interval::exact(f64::INFINITY);
@@ -277,6 +279,9 @@ impl Thermal {
         let alike = self.cells.newest().take(most).take_while(|cell| same(cell)).count();
         // All kept cells alike: the state is older than what is kept, and nothing changed within the first.
         let usable = if alike < KEPT { alike.saturating_sub(1) } else { alike };
+        if what_if.heaters == [None; 2] && usable < BY_ITSELF_CELLS {
+            return None;
+        }
         let points = self.cells.newest().take(usable).map(|cell| (hours(cell.end), cell.temperature));
         line(points)
     }

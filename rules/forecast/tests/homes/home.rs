@@ -108,9 +108,12 @@ impl Home {
         let mean = if hot { dice.from(23.5, 27.0) } else { dice.from(18.0, 22.5) };
         let (glass, surface) = (face * dice.from(11.0, 24.0), face * dice.from(0.3, 0.6));
         let pumps = face * dice.from(8.0, 35.0);
-        let coldest = (mean - 4.0f64).min(19.0);
+        let (season, setback) =
+            (dice.from(-2.5, 2.5), if hot { 0.0 } else { dice.pick(&[0.0, 0.0, 1.5, 3.0]) });
+        let swing = dice.from(0.3, 2.0);
+        let coldest = (mean - season.abs() - setback - swing - 2.5).min(19.0);
         let need = glass * (set - coldest) + surface * 110.0 - pumps;
-        let heater = need.max(40.0) * dice.from(1.25, 2.2);
+        let heater = need.max(40.0) * dice.from(1.1, 2.0);
         Self {
             litres,
             sump: litres * dice.from(0.08, 0.35),
@@ -133,9 +136,9 @@ impl Home {
             hysteresis: 0.1 * 11f64.powf(dice.roll()),
             cellar: dice.odds(0.2),
             mean,
-            season: dice.from(-2.5, 2.5),
-            swing: dice.from(0.3, 2.0),
-            setback: if hot { 0.0 } else { dice.pick(&[0.0, 0.0, 1.5, 3.0]) },
+            season,
+            swing,
+            setback,
             sun: dice.pick(&[0.0, 0.0, 0.0, 60.0]) * face,
             windows: dice.odds(0.4),
             thermostat_in_sump: dice.odds(0.7),
@@ -217,7 +220,7 @@ pub(crate) struct Heard {
 #[derive(Clone, Default)]
 struct Work {
     until: i64,
-    pumps_off: bool,
+    pumps_off_until: i64,
     /// Litres a minute, and how warm they are.
     pours: (f64, f64),
     lid: bool,
@@ -323,7 +326,7 @@ impl Life {
             let lasts = dice.from(8.0, 35.0);
             self.work = Work {
                 until: now + lasts as i64,
-                pumps_off: dice.odds(0.5),
+                pumps_off_until: if dice.odds(0.5) { now + lasts as i64 } else { 0 },
                 pours: (home.litres_changed / lasts, self.display + dice.from(-4.0, 1.5)),
                 lid: true,
                 lifted_until: if dice.odds(0.3) { now + lasts as i64 } else { 0 },
@@ -331,8 +334,8 @@ impl Life {
         } else if dice.odds(1.0 / 1_440.0) {
             // Feeding, cleaning: the lid is off, and the return stands at times.
             let until = now + dice.from(5.0, 60.0) as i64;
-            let pumps_off = dice.odds(0.3);
-            self.work = Work { until, pumps_off, lid: true, ..Work::default() };
+            let pumps_off_until = if dice.odds(0.3) { now + dice.from(5.0, 25.0) as i64 } else { 0 };
+            self.work = Work { until, pumps_off_until, lid: true, ..Work::default() };
         } else if dice.odds(1.0 / 20_160.0) {
             self.work.lifted_until = now + dice.from(2.0, 15.0) as i64;
         }
@@ -365,7 +368,7 @@ impl Life {
         let (home, broken) = (&self.home, &self.broken);
         let at_work = self.minute < self.work.until;
         let power = !broken.no_power;
-        let pumping = power && !(at_work && self.work.pumps_off);
+        let pumping = power && self.minute >= self.work.pumps_off_until;
         let lit = power && (self.hour - home.lamp_from).rem_euclid(24.0) < home.lamp_for;
         let place = if home.thermostat_in_sump { self.sump } else { self.display };
         let felt = place + 0.015 * self.dice.bell();
