@@ -131,6 +131,10 @@ const SETTLES: u32 = 6;
 const LEAST_STEPS: u32 = 4;
 /// Outside of its swing is so far outside, K.
 const LEAST_OUTSIDE: f64 = 0.1;
+/// In half an hour, of what the strongest heater makes in an hour: what warms the water is no room.
+const RISES: f64 = 0.15;
+/// Cells for which a heater is on before its heat can be missed: forty minutes, longer than anybody pours.
+const ON_LONG: u32 = 8;
 /// Cells for which a height holds.
 const HEIGHTS_FOR: u32 = 12;
 const CELL_H: f64 = 1.0 / 12.0;
@@ -157,6 +161,8 @@ pub struct Faults {
     /// Cells since a heater was last on.
     quiet: u32,
     was_on: bool,
+    /// Cells for which one has been on.
+    on_for: u32,
     /// Which heaters were ever on.
     heated: [bool; 2],
     /// Heights of the tests, worked out anew every hour.
@@ -184,6 +190,7 @@ impl Faults {
             cells: 0,
             quiet: 0,
             was_on: false,
+            on_for: 0,
             heated: [false; 2],
             heights: [f64::INFINITY; 3],
             settling: 0,
@@ -300,12 +307,12 @@ impl Faults {
             look_at(1, Holder::Spare, 1.0, cell.heaters[1]),
         ];
         let cooler = look_at(2, Holder::Cooler, -1.0, cell.chiller);
-        let Some((then, now)) = lately.filter(|_| !rest) else {
+        if lately.is_none() || rest {
             self.silent.iter_mut().chain(&mut self.cooler).for_each(Beyond::interrupted);
             self.in_vain.interrupted();
             self.floor.interrupted();
             return;
-        };
+        }
         let mut silent = None;
         for (test, look) in self.silent.iter_mut().zip(&heaters) {
             silent = worse(silent, look.as_ref().and_then(|look| test.silent(look)));
@@ -317,17 +324,20 @@ impl Faults {
             let works = heaters.iter().flatten().any(|look| look.works);
             let vain = self.in_vain.in_vain(&Look { works, fully, ..*look });
             self.found(Fault::HeaterOverwhelmed, vain, cell.end);
+            if !cell.room.is_finite() {
+                // Without the room no rate says more than this.
+                self.found(Fault::NoHeat, vain, cell.end);
+            }
         }
         if let Some(look) = cooler {
             let (silent, vain) = (self.cooler[0].silent(&look), self.cooler[1].in_vain(&look));
             self.found(Fault::CoolerSilent, silent, cell.end);
             self.found(Fault::CoolerOverwhelmed, vain, cell.end);
         }
-        let back = now - then;
         let unseen = model.heater_known().is_err();
         let below = hold.floor().filter(|_| unseen).map(|floor| {
             let swing = hold.ceiling().map_or(0.3, |ceiling| ceiling.place - floor.place);
-            self.floor.look(cell.temperature, (floor.place, floor.margin), swing, back)
+            self.floor.look(cell.temperature, (floor.place, floor.margin), swing, hold.just_now())
         });
         self.found(Fault::ColderThanHeld, below.flatten(), cell.end);
     }
@@ -347,6 +357,7 @@ impl Faults {
             *heated |= share > 0.05;
         }
         self.quiet = if on { 0 } else { self.quiet.saturating_add(1) };
+        self.on_for = if on { self.on_for.saturating_add(1) } else { 0 };
         if cell.disturbed || !model.pumps_run() {
             // Hands in the tank, or the pumps' heat gone: what happened is theirs.
             self.lag.interrupted();
@@ -386,14 +397,16 @@ impl Faults {
     }
 
     /// Whether the water is outside of its band on the side of this fault: else it is held, whatever the rates say.
-    fn outside(model: &Thermal, cell: &Cell, fault: Fault) -> bool {
+    fn outside(model: &Thermal, cell: &Cell, fault: Fault, strongest: f64) -> bool {
         let hold = model.holds();
         let heaters = [Holder::Heater, Holder::Spare];
         if fault == Fault::HeatWithoutHeater {
             let rests = heaters.into_iter().filter_map(|holder| hold.rests_at(holder));
             let rests = rests.map(|level| level.place + level.margin).reduce(f64::max);
             let swings = hold.range().map(|(_, high)| high + LEAST_OUTSIDE);
-            return rests.zip(swings).is_some_and(|(rests, swings)| cell.temperature > rests.max(swings));
+            let rises = hold.lately().is_some_and(|(then, now)| now - then > RISES * strongest);
+            return rises
+                && rests.zip(swings).is_some_and(|(rests, swings)| cell.temperature > rests.max(swings));
         }
         let turns = heaters.into_iter().filter_map(|holder| hold.turns_at(holder));
         let turns = turns.map(|level| level.place).reduce(f64::max);
@@ -437,13 +450,18 @@ impl Faults {
             let Cusum { evidence, steps } = self.tests[i];
             // A heater without heat also looks like a loss: the nearer explanation speaks.
             let explained = fault == Fault::LosingHeat && self.tests[0].evidence >= evidence;
-            let is_seen = fault != Fault::LosingHeat || cell.room.is_finite();
+            let is_seen = match fault {
+                Fault::NoHeat => cell.room.is_finite() && self.on_for >= ON_LONG,
+                Fault::LosingHeat => cell.room.is_finite(),
+                _ => true,
+            };
+            let unseen = fault == Fault::NoHeat && !cell.room.is_finite();
             let found = evidence > height
                 && steps >= LEAST_STEPS
                 && !explained
                 && is_seen
-                && Self::outside(model, cell, fault);
-            self.judge(fault, found, evidence == 0.0, cell.end);
+                && Self::outside(model, cell, fault, strongest);
+            self.judge(fault, found, evidence == 0.0 && !unseen, cell.end);
             if evidence > height / 2.0 {
                 self.suspicious_since.get_or_insert(cell.end);
             }

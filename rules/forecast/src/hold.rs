@@ -39,6 +39,17 @@ pub enum Holder {
     Cooler,
 }
 
+/// What else is known when a cell ends.
+#[derive(Clone, Copy, Debug)]
+pub struct Ground {
+    /// The fastest that the tank changes by itself, K/h.
+    pub own: f64,
+    /// Whether heaters are seen: what the swing says then counts for nothing.
+    pub heaters_seen: bool,
+    /// A fault stands: its water teaches nothing.
+    pub suspicious: bool,
+}
+
 /// What was learned about who holds one tank, and where.
 #[derive(Clone, Debug, Default)]
 pub struct Hold {
@@ -51,8 +62,8 @@ pub struct Hold {
 }
 
 impl Hold {
-    /// Takes a cell; `own` is the fastest that the tank changes by itself, K/h; `suspicious` if a fault stands, whose water teaches nothing.
-    pub fn cell(&mut self, cell: &Cell, own: f64, suspicious: bool) {
+    /// Takes a cell.
+    pub fn cell(&mut self, cell: &Cell, Ground { own, heaters_seen, suspicious }: Ground) {
         let follows = self.newest.is_none_or(|newest| cell.end - newest <= CELL);
         self.newest = Some(cell.end);
         if !follows {
@@ -70,8 +81,7 @@ impl Hold {
         }
         shift = self.cooler.cell(-cell.temperature, cell.chiller, cell.end, quiet).or(shift);
         let by_swing = self.swing.cell(self.pace.smooth(), cell.end, quiet && !suspicious);
-        let seen = self.heaters.iter().any(|edges| edges.is_known());
-        if shift.or(by_swing.filter(|_| !seen)).is_some_and(|shift| shift.abs() >= LEAST_SHIFT) {
+        if shift.or(by_swing.filter(|_| !heaters_seen)).is_some_and(|shift| shift.abs() >= LEAST_SHIFT) {
             self.moved = Some(cell.end);
         }
     }
@@ -124,6 +134,11 @@ impl Hold {
         self.pace.lately()
     }
 
+    /// What the water did in the last twenty minutes, K.
+    pub(crate) fn just_now(&self) -> f64 {
+        self.pace.just_now()
+    }
+
     /// When the last step was that nothing here makes.
     pub(crate) fn jumped(&self) -> Option<Moment> {
         self.pace.jumped()
@@ -151,20 +166,20 @@ impl Hold {
             numbers.extend(edges.kept());
         }
         numbers.extend(self.swing.kept());
-        numbers.push(self.pace.kept());
+        numbers.extend(self.pace.kept());
         numbers
     }
 
     /// How many numbers that is.
-    pub(crate) const KEPT: usize = 3 * Edges::KEPT + Swing::KEPT + 1;
+    pub(crate) const KEPT: usize = 3 * Edges::KEPT + Swing::KEPT + 2;
 
     /// Goes on from them.
     pub(crate) fn recall(&mut self, numbers: &[f64]) -> bool {
         let Some((edges, rest)) = numbers.split_at_checked(3 * Edges::KEPT) else { return false };
-        let Some((swing, [pace])) = rest.split_at_checked(Swing::KEPT) else { return false };
+        let Some((swing, [short, long])) = rest.split_at_checked(Swing::KEPT) else { return false };
         let mut all = self.heaters.iter_mut().chain([&mut self.cooler]);
         let known = edges.chunks(Edges::KEPT).all(|kept| all.next().is_some_and(|edges| edges.recall(kept)));
-        self.pace.recall(*pace);
+        self.pace.recall([*short, *long]);
         known && self.swing.recall(swing)
     }
 }

@@ -21,7 +21,7 @@ pub use constants::Constants;
 pub use outlook::{Scenario, Side};
 pub use prior::Prior;
 
-use super::hold::Hold;
+use super::hold::{Ground, Hold};
 use super::interval::CannotSay;
 use super::regression::Regression;
 use cells::{Cells, Equation};
@@ -62,7 +62,7 @@ const PERSISTS: f64 = 0.9;
 /// Equations (half hours) before the constants count as learned: a day, for its warm and its cold hours.
 pub(crate) const DAY_OF_EQUATIONS: u32 = 44;
 /// So far above its room a tank may be held, K, if nobody knows better.
-const OWN_GAP: f64 = 5.0;
+const OWN_GAP: f64 = 4.0;
 /// No water changes faster than this by itself, K/h: a heater for a tank ten times the size.
 const JUMP_K_H: f64 = 4.0;
 
@@ -212,8 +212,9 @@ impl Thermal {
             {
                 self.learn(&equation);
             }
-            let own = self.own_rate();
-            self.hold.cell(&cell, own, self.faulty);
+            let heaters_seen = !self.prior.unheated && self.heater_known().is_ok();
+            let ground = Ground { own: self.own_rate(), heaters_seen, suspicious: self.faulty };
+            self.hold.cell(&cell, ground);
             ended = Some(cell);
         }
         ended

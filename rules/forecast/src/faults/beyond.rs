@@ -1,10 +1,10 @@
 //! Whether the water has gone beyond an edge that something keeps it within: further than chance, for long enough,
 //! and the device that should turn it does not, or does so in vain.
 
-/// Cells for which it must be beyond: twenty minutes where the pumps are seen to run.
-const CELLS: u32 = 4;
+/// Cells for which it must be beyond: a quarter of an hour where the pumps are seen to run.
+const CELLS: u32 = 3;
 /// Where nobody sees the pumps: a return that rests while somebody feeds leaves a display to cool by itself.
-const PUMPS_UNSEEN: u32 = 6;
+const PUMPS_UNSEEN: u32 = 5;
 /// Cells for which a device has worked before it can have done so in vain: what was poured in is over by then.
 const AT_WORK: u32 = 9;
 /// A device that is on for less of a cell than this was let go by its own thermostat.
@@ -86,10 +86,10 @@ impl Beyond {
         if is_back { Some(false) } else { found }
     }
 
-    /// Nobody knows what, if anything, works.
+    /// Nobody knows what, if anything, works: beyond the edge, and going on beyond.
     pub(super) fn unseen(&mut self, look: &Look) -> Option<bool> {
-        let found = self.count(look, look.by > 0.0 && (self.beyond > 0 || look.back <= STILL));
-        if look.by < 0.0 { Some(false) } else { found }
+        let found = self.count(look, look.by > 0.0);
+        if look.by < 0.0 { Some(false) } else { found.filter(|found| !found || look.back < -STILL) }
     }
 
     fn count(&mut self, look: &Look, beyond: bool) -> Option<bool> {
@@ -124,7 +124,7 @@ const TURNS: (f64, f64) = (0.6, 0.15);
 
 impl BelowFloor {
     /// `swing`: from floor to ceiling, K.
-    pub(super) fn look(&mut self, water: f64, (floor, margin): (f64, f64), swing: f64, back: f64) -> Option<bool> {
+    pub(super) fn look(&mut self, water: f64, (floor, margin): (f64, f64), swing: f64, just_now: f64) -> Option<bool> {
         if (floor - self.floor).abs() > margin {
             *self = Self { floor, ..Self::default() };
         }
@@ -138,7 +138,7 @@ impl BelowFloor {
             self.lowest = Some(water);
         }
         let edge = self.proved.map_or(floor, |proved| proved.min(floor));
-        self.test.unseen(&Look { by: edge - margin - water, water, back, works: false, fully: false, pumps_seen: false })
+        self.test.unseen(&Look { by: edge - margin - water, water, back: just_now, works: false, fully: false, pumps_seen: false })
     }
 
     pub(super) fn interrupted(&mut self) {

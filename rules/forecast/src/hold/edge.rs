@@ -7,7 +7,7 @@ const KNOWN: u32 = 3;
 /// Turns that a place is the mean of.
 const MEMORY: u32 = 20;
 /// A turn is never further from its place than this by chance, K, whatever its spread.
-const MARGINS: (f64, f64) = (0.10, 0.5);
+const MARGINS: (f64, f64) = (0.08, 0.5);
 /// A new place is one after so many turns there in at least so long, or two in a day.
 const PROVED: (u32, Span) = (3, Span::hours(6));
 const PROVED_SLOWLY: (u32, Span) = (2, Span::hours(24));
@@ -17,7 +17,7 @@ const FADES: f64 = 0.993;
 const TAIL: f64 = 1.15;
 /// Turns after which rare ones have been seen; until then the margin is wider, K.
 const SEASONED: u32 = 15;
-const UNSEASONED: f64 = 0.06;
+const UNSEASONED: f64 = 0.05;
 /// A share of a cell with less than this is off.
 const ON: f64 = 0.05;
 /// Heat is still on its way to the probe for so many cells after the device let go.
@@ -89,7 +89,7 @@ impl Edge {
             return None;
         }
         let (place, turns, since) = match self.other {
-            Some((place, turns, since)) if (at - place).abs() <= self.near() => {
+            Some((place, turns, since)) if (at - place).abs() <= 2.0 * self.near() => {
                 (place + (at - place) / f64::from(turns + 1), turns + 1, since)
             }
             Some(_) | None => (at, 1, when),
@@ -97,9 +97,10 @@ impl Edge {
         let lasted = when - since;
         let is_proved = |(least, long): (u32, Span)| turns >= least && lasted >= long;
         if is_proved(PROVED) || is_proved(PROVED_SLOWLY) {
-            let shift = place - self.place;
+            // What was hardly known has not changed; it was found.
+            let shift = (self.seen >= SEASONED).then_some(place - self.place);
             *self = Self { place, seen: KNOWN, other: None, ..*self };
-            return Some(shift);
+            return shift;
         }
         self.other = Some((place, turns, since));
         None
@@ -121,7 +122,12 @@ pub struct Edges {
     phase: Phase,
     /// Cells since it let go, and the highest since.
     after: Option<(u32, f64)>,
+    /// By how much each edge has changed, and when that was certain.
+    shifts: [Option<(f64, Moment)>; 2],
 }
+
+/// Both edges change within so long of each other, or it is no change of setting.
+const TOGETHER: Span = Span::hours(48);
 
 /// What was seen while the device has been on.
 #[derive(Clone, Copy, Debug, Default)]
@@ -134,8 +140,19 @@ struct Phase {
 }
 
 impl Edges {
-    /// Takes the water and the device's share of one cell. Returns by how much the acting edge has changed for good.
+    /// Takes the water and the device's share of one cell. Returns by how much both edges have changed for good.
     pub(super) fn cell(&mut self, water: f64, share: f64, at: Moment, quiet: bool) -> Option<f64> {
+        let shift = self.turn(water, share, at, quiet);
+        if let Some(shift) = shift {
+            self.shifts[0] = Some((shift, at));
+        }
+        let [Some((acts, one)), Some((rests, other))] = self.shifts else { return None };
+        let alike = acts * rests > 0.0 && (acts - rests).abs() < 0.5 * acts.abs().max(rests.abs());
+        self.shifts = [None; 2];
+        (alike && one - other < TOGETHER && other - one < TOGETHER).then_some(acts)
+    }
+
+    fn turn(&mut self, water: f64, share: f64, at: Moment, quiet: bool) -> Option<f64> {
         if share.is_nan() {
             (self.phase, self.after) = (Phase::default(), None);
             return None;
@@ -147,7 +164,9 @@ impl Edges {
             } else if *cells >= ON_THE_WAY || share > ON {
                 let highest = *highest;
                 self.after = None;
-                self.rests.take(highest, at);
+                if let Some(shift) = self.rests.take(highest, at) {
+                    self.shifts[1] = Some((shift, at));
+                }
             }
         }
         if share > ON {
@@ -173,10 +192,6 @@ impl Edges {
     fn turned(&mut self, at: Moment) -> Option<f64> {
         let phase = std::mem::take(&mut self.phase);
         if phase.spoiled { None } else { self.acts.take(phase.lowest, at) }
-    }
-
-    pub(super) fn is_known(&self) -> bool {
-        self.acts.is_known()
     }
 
     pub(super) fn acts(&self) -> Option<Level> {

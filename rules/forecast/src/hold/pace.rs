@@ -6,32 +6,33 @@
 use crate::thermal::{CELL, Cell};
 use slackwater_time::Moment;
 
-/// Cells kept: the newest and the half hour before it.
-const KEPT: usize = 7;
-/// Cells over which a change is measured: twenty minutes.
-const OVER: usize = 4;
+/// Cells kept: the newest and the forty minutes before it.
+const KEPT: usize = 9;
+/// Cells over which changes are measured, and what is too much beyond the usual for chance alone, K: twenty and forty
+/// minutes.
+const OVER: [(usize, f64); 2] = [(4, 0.12), (8, 0.10)];
 /// The share of changes that are smaller.
 const SHARE: f64 = 0.97;
-/// Times the usual, and K beyond, that no water does by itself.
-const BEYOND: (f64, f64) = (1.6, 0.12);
+/// Times the usual that no water does by itself.
+const BEYOND: f64 = 1.6;
 /// And of the fastest that heaters and losses make.
 const OWN_SHARE: f64 = 1.25;
 /// Changes before the usual is known; until then this, K.
 const KNOWN: u32 = 72;
 const UNKNOWN: f64 = 0.4;
 
-/// The newest cells, and the usual change.
+/// The newest cells, and the usual changes.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Pace {
     newest: [f64; KEPT],
-    usual: f64,
+    usual: [f64; 2],
     seen: u32,
     jumped: Option<Moment>,
 }
 
 impl Default for Pace {
     fn default() -> Self {
-        Self { newest: [f64::NAN; KEPT], usual: 0.15, seen: 0, jumped: None }
+        Self { newest: [f64::NAN; KEPT], usual: [0.15, 0.25], seen: 0, jumped: None }
     }
 }
 
@@ -53,25 +54,29 @@ impl Pace {
 
     pub(super) fn cell(&mut self, cell: &Cell, own: f64) {
         self.push(cell.temperature);
-        let change = |cells: usize| (self.newest[KEPT - 1] - self.newest[KEPT - 1 - cells]).abs();
-        let (one, over) = (change(1), change(OVER));
-        let usual = if self.seen < KNOWN { self.usual.max(UNKNOWN) } else { self.usual };
-        let by_itself = own * OVER as f64 * CELL.as_seconds() / 3_600.0;
-        let most = (BEYOND.0 * usual).max(OWN_SHARE * by_itself) + BEYOND.1;
-        // In five minutes not as much as it usually does in twenty at most.
-        let forbidden = over > most || one > 0.75 * most;
-        if forbidden {
-            self.jumped = Some(cell.end);
+        let newest = self.newest;
+        let change = |cells: usize| (newest[KEPT - 1] - newest[KEPT - 1 - cells]).abs();
+        let settling = self.jumped.is_some_and(|at| cell.end - at <= CELL.times(KEPT as i64));
+        for ((over, chance), usual) in OVER.into_iter().zip(&mut self.usual) {
+            let seen = if self.seen < KNOWN { usual.max(UNKNOWN) } else { *usual };
+            let by_itself = own * over as f64 * CELL.as_seconds() / 3_600.0;
+            let most = (BEYOND * seen).max(OWN_SHARE * by_itself) + chance;
+            // In five minutes not as much as it does in twenty at most.
+            if change(over) > most || change(1) > 0.75 * most {
+                self.jumped = Some(cell.end);
+            }
+            if change(over).is_finite() && !settling {
+                let step = (0.004 * *usual).max(2e-4) * if self.seen < 2 * KNOWN { 4.0 } else { 1.0 };
+                *usual += if change(over).min(most) > *usual { step * SHARE / (1.0 - SHARE) } else { -step };
+                *usual = usual.clamp(0.02, 2.0);
+            }
         }
-        if over.is_finite() {
+        if change(1).is_finite() {
             self.seen = self.seen.saturating_add(1);
-            let step = (0.004 * self.usual).max(2e-4) * if self.seen < 2 * KNOWN { 4.0 } else { 1.0 };
-            self.usual += if over.min(most) > self.usual { step * SHARE / (1.0 - SHARE) } else { -step };
-            self.usual = self.usual.clamp(0.02, 2.0);
         }
         if cell.disturbed {
             // Declared: nothing to guess.
-            self.jumped = self.jumped.filter(|at| cell.end - *at > CELL.times(OVER as i64));
+            self.jumped = self.jumped.filter(|at| cell.end - *at > CELL.times(KEPT as i64));
         }
     }
 
@@ -87,17 +92,23 @@ impl Pace {
     /// Means of ten minutes, half an hour apart.
     pub(super) fn lately(&self) -> Option<(f64, f64)> {
         let now = (self.newest[KEPT - 1] + self.newest[KEPT - 2]) / 2.0;
-        let before = (self.newest[0] + self.newest[1]) / 2.0;
+        let before = (self.newest[KEPT - 7] + self.newest[KEPT - 6]) / 2.0;
         (now + before).is_finite().then_some((before, now))
     }
 
-    pub(super) fn kept(&self) -> f64 {
-        if self.seen >= KNOWN { self.usual } else { 0.0 }
+    /// What the newest ten minutes are away from those of twenty minutes ago, K.
+    pub(super) fn just_now(&self) -> f64 {
+        let mean = |back: usize| (self.newest[KEPT - 1 - back] + self.newest[KEPT - 2 - back]) / 2.0;
+        mean(0) - mean(4)
     }
 
-    pub(super) fn recall(&mut self, usual: f64) {
-        if usual > 0.0 {
-            (self.usual, self.seen) = (usual.clamp(0.02, 2.0), KNOWN);
+    pub(super) fn kept(&self) -> [f64; 2] {
+        if self.seen >= KNOWN { self.usual } else { [0.0; 2] }
+    }
+
+    pub(super) fn recall(&mut self, usual: [f64; 2]) {
+        if usual.iter().all(|usual| *usual > 0.0) {
+            (self.usual, self.seen) = (usual.map(|usual| usual.clamp(0.02, 2.0)), KNOWN);
         }
     }
 }

@@ -1,9 +1,11 @@
 //! The water's own swing, where nobody sees what holds it: the lowest and the highest of each quarter of a day. While
-//! something holds the water these fall into one place; while it floats with the room they do not.
+//! something holds the water these fall into one place, and the water turns there sharply; while it floats with the room
+//! it turns gently, and elsewhere each day.
 
 #![expect(clippy::indexing_slicing, reason = "windows by places below their number")]
 
 use super::Level;
+use crate::thermal::CELL;
 use slackwater_time::{Moment, Span};
 
 /// A quarter of a day.
@@ -12,11 +14,21 @@ const WINDOW: Span = Span::hours(6);
 const KEPT: usize = 28;
 /// Windows that make a day.
 const DAY: usize = 4;
-/// Windows that a floor is looked for in, and how many of them must meet it.
+/// Windows that a floor is looked for in; how many of them must have turned sharply at it; or how many must be as low
+/// if the swing is too small to see how it turns.
 const LATELY: usize = 12;
-const MEET: usize = 4;
-/// So near to each other is one place, K.
-const NEAR: f64 = 0.1;
+const SHARP: usize = 5;
+const FLAT: usize = 8;
+/// With fewer windows than those it is the same share of them, and at least so many.
+const LEAST: usize = 3;
+/// So near to each other is one place, K: for sharp turns, and for flat ones.
+const NEAR: (f64, f64) = (0.2, 0.12);
+/// A turn is sharp if the water came so far down and went so far up in three quarters of an hour each, together, K.
+const SHARPLY: f64 = 0.1;
+/// A fall this many times as steep as the rise after it was no heater's turn.
+const STEEPER: f64 = 1.5;
+/// Cells of three quarters of an hour.
+const ARM: usize = 9;
 /// A turn is never further from its place than this by chance, K.
 const MARGINS: (f64, f64) = (0.12, 0.4);
 /// Cells of a window that must have been seen: half of it.
@@ -28,16 +40,21 @@ const LASTING: u32 = 6;
 /// What stands for "none" where only finite numbers can be kept.
 const NONE: f64 = -999.0;
 
-/// Lowest and highest, degC.
-type Window = [f32; 2];
+/// Lowest and highest, degC, and how sharply the water turned at each, K.
+type Window = [f32; 4];
+
+/// A window in which nothing was seen yet.
+const BEGUN: [f64; 4] = [f64::INFINITY, f64::NEG_INFINITY, 0.0, 0.0];
 
 #[derive(Clone, Debug)]
 pub(super) struct Swing {
     windows: [Window; KEPT],
     count: usize,
     ended: u32,
-    /// Number, lowest, highest, cells of the window under way.
-    under_way: (i64, f64, f64, u32),
+    /// The smoothed water of an hour and a half.
+    newest: [f64; 2 * ARM + 1],
+    /// Number of the window under way, what it is so far, its cells.
+    under_way: (i64, [f64; 4], u32),
     /// Windows that suspicion kept out.
     kept_out: u32,
     floor: Option<Level>,
@@ -73,10 +90,11 @@ impl Turn {
 impl Default for Swing {
     fn default() -> Self {
         Self {
-            windows: [[0.0; 2]; KEPT],
+            windows: [[0.0; 4]; KEPT],
             count: 0,
             ended: 0,
-            under_way: (0, f64::INFINITY, f64::NEG_INFINITY, 0),
+            newest: [f64::NAN; 2 * ARM + 1],
+            under_way: (0, BEGUN, 0),
             kept_out: 0,
             floor: None,
             ceiling: None,
@@ -88,27 +106,39 @@ impl Default for Swing {
 impl Swing {
     /// Takes the smoothed water. Returns by how much the whole swing has moved, if it is certain.
     pub(super) fn cell(&mut self, water: f64, at: Moment, quiet: bool) -> Option<f64> {
-        let number = (at.0 - 1).div_euclid(WINDOW.0);
+        self.newest.rotate_left(1);
+        self.newest[2 * ARM] = if quiet || self.kept_out >= LASTING { water } else { f64::NAN };
+        // What is looked at is in the middle of what came before it and after.
+        let (first, middle, last) = (self.newest[0], self.newest[ARM], self.newest[2 * ARM]);
+        let number = (at.0 - 1 - CELL.0 * ARM as i64).div_euclid(WINDOW.0);
         let mut moved = None;
         if number != self.under_way.0 {
-            let (_, lowest, highest, cells) =
-                std::mem::replace(&mut self.under_way, (number, f64::INFINITY, f64::NEG_INFINITY, 0));
+            let (_, window, cells) = std::mem::replace(&mut self.under_way, (number, BEGUN, 0));
             if cells >= ENOUGH {
                 self.kept_out = 0;
-                moved = self.end([lowest as f32, highest as f32]);
+                moved = self.end(window.map(|value| value as f32));
             } else {
                 self.kept_out = self.kept_out.saturating_add(1);
             }
         }
-        // A suspicion that has lasted for a day and a half is how it is now.
         if quiet && water.is_finite() {
             let [low, high] = &mut self.turns;
             low.cell(-water, at);
             high.cell(water, at);
         }
-        if (quiet || self.kept_out >= LASTING) && water.is_finite() {
-            let (_, lowest, highest, cells) = &mut self.under_way;
-            (*lowest, *highest, *cells) = (lowest.min(water), highest.max(water), *cells + 1);
+        // A suspicion that has lasted for a day and a half is how it is now.
+        if (first + middle + last).is_finite() {
+            let (_, [lowest, highest, up, down], cells) = &mut self.under_way;
+            *cells += 1;
+            let turn = first + last - 2.0 * middle;
+            if middle < *lowest {
+                // A chiller that lets go leaves a steep fall behind and a slow rise before it; a heater does not.
+                let by_heat = first - middle <= STEEPER * (last - middle);
+                (*lowest, *up) = (middle, if by_heat { turn } else { 0.0 });
+            }
+            if middle > *highest {
+                (*highest, *down) = (middle, -turn);
+            }
         }
         moved
     }
@@ -140,7 +170,7 @@ impl Swing {
         let [low, high] = [(0, 1.0), (1, -1.0)].map(|(end, sign)| {
             let (then, now) = (level(before, end, sign)?, level(day, end, sign)?);
             let shift = now.place - then.place;
-            (shift.abs() > then.margin.max(NEAR)).then_some(shift)
+            (shift.abs() > then.margin.max(NEAR.1)).then_some(shift)
         });
         let (low, high) = (low?, high?);
         (low * high > 0.0 && (low - high).abs() < 0.5 * low.abs().max(high.abs())).then_some(low)
@@ -186,7 +216,7 @@ impl Swing {
         self.ended
     }
 
-    pub(super) const KEPT: usize = 2 * KEPT;
+    pub(super) const KEPT: usize = 4 * KEPT;
 
     pub(super) fn kept(&self) -> impl Iterator<Item = f64> + '_ {
         let known = KEPT - self.count;
@@ -199,32 +229,43 @@ impl Swing {
             return false;
         }
         self.count = 0;
-        for (i, pair) in kept.chunks(2).enumerate() {
-            let known = pair.iter().all(|value| (-5.0..=60.0).contains(value));
+        for (window, kept) in self.windows.iter_mut().zip(kept.chunks(4)) {
+            let known = kept.iter().all(|value| (-5.0..=60.0).contains(value));
             self.count = if known { (self.count + 1).min(KEPT) } else { 0 };
-            self.windows[i] = [pair[0] as f32, pair[1] as f32];
+            for (to, value) in window.iter_mut().zip(kept) {
+                *to = *value as f32;
+            }
         }
         self.refresh();
         true
     }
 }
 
-/// Where the ends of windows meet (counted by `sign`): the lowest place that enough of the last are near to. What came
-/// lower lately, and came back, widens its margin; the very lowest may have been anything.
+/// Where the ends of windows meet (counted by `sign`): the lowest place at which enough of the last have turned sharply,
+/// or at which nearly all lie. What came lower lately, and came back, widens its margin; the very lowest may have
+/// been anything.
 fn level(windows: &[Window], end: usize, sign: f64) -> Option<Level> {
     let lately = &windows[windows.len().saturating_sub(LATELY)..];
-    let mut ends = [0.0; LATELY];
-    for (to, window) in ends.iter_mut().zip(lately) {
-        *to = sign * f64::from(window[end]);
+    let mut all = [(0.0, false); LATELY];
+    for (to, window) in all.iter_mut().zip(lately) {
+        *to = (sign * f64::from(window[end]), f64::from(window[end + 2]) >= SHARPLY);
     }
-    let ends = &mut ends[..lately.len()];
-    ends.sort_by(f64::total_cmp);
-    let needed = MEET.max(ends.len() * 5 / 12);
-    let meet = |base: f64| ends.iter().filter(move |value| (0.0..=2.0 * NEAR).contains(&(**value - base)));
-    let base = *ends.iter().find(|base| meet(**base).count() >= needed)?;
-    let count = meet(base).count() as f64;
-    let place = meet(base).sum::<f64>() / count;
-    let spread = 1.25 * meet(base).map(|value| (value - place).abs()).sum::<f64>() / count;
-    let rare = ends.get(1).map_or(0.0, |low| place - low);
-    Some(Level { place: sign * place, margin: (3.0 * spread + 0.05).max(rare + 0.05).clamp(MARGINS.0, MARGINS.1) })
+    let all = &mut all[..lately.len()];
+    all.sort_by(|one, other| one.0.total_cmp(&other.0));
+    let of = |share: usize| (share * all.len()).div_ceil(LATELY).max(LEAST);
+    let place_of = |near: f64, needed: usize, sharp: bool| {
+        let fits = move |(value, sharply): &(f64, bool)| (*sharply || !sharp).then_some(*value);
+        let meet = |base: f64| {
+            all.iter().filter_map(fits).filter(move |value| (0.0..=near).contains(&(value - base)))
+        };
+        let base = all.iter().filter_map(fits).find(|base| meet(*base).count() >= needed)?;
+        let count = meet(base).count() as f64;
+        let place = meet(base).sum::<f64>() / count;
+        Some((place, 1.25 * meet(base).map(|value| (value - place).abs()).sum::<f64>() / count))
+    };
+    let (place, spread) =
+        place_of(NEAR.0, of(SHARP), true).or_else(|| place_of(NEAR.1, of(FLAT), false))?;
+    let rare = all.get(1).map_or(0.0, |(low, _)| place - low);
+    let margin = (3.0 * spread + 0.05).max(rare + 0.05).clamp(MARGINS.0, MARGINS.1);
+    Some(Level { place: sign * place, margin })
 }

@@ -57,6 +57,8 @@ struct Held {
 struct Tally {
     years: f64,
     falsely: BTreeMap<(Sensors, Hazard), u32>,
+    /// Told rightly: what heats or cools had been on for two hours and did not cope.
+    overloads: BTreeMap<Sensors, u32>,
     found: BTreeMap<(Sensors, Fault), Found>,
     held: BTreeMap<(Sensors, i64, i64), Held>,
     /// Thermostat or probe moved: alarms in all, and alarms after two days.
@@ -73,7 +75,11 @@ impl Tally {
     fn print(&mut self) {
         println!("{:.1} tank-years", self.years);
         for sensors in SETS {
-            println!("{sensors:?}: {:.2} false alarms a tank-year", self.false_a_year(sensors));
+            println!(
+                "{sensors:?}: {:.2} false alarms a tank-year; {:.2} of heaters or coolers that did not cope",
+                self.false_a_year(sensors),
+                f64::from(self.overloads.get(&sensors).copied().unwrap_or(0)) / self.years
+            );
             for ((_, hazard), count) in self.falsely.iter().filter(|((of, _), _)| *of == sensors) {
                 println!("    {hazard:?} {:.2}", f64::from(*count) / self.years);
             }
@@ -138,15 +144,29 @@ fn live(seed: u64, days: i64, tally: &mut Tally) {
     let (mut next_restart, mut next_fault, mut next_ask) =
         (dice.from(2.0, 9.0 * DAY as f64) as i64, 8 * DAY + dice.from(0.0, 2e3) as i64, DAY + 600);
     let mut which = seed as usize;
+    let mut on_for = (0, 0);
     while life.minute < days * DAY {
         let heard = life.run();
+        on_for = (
+            if life.heats { on_for.0 + 1 } else { 0 },
+            if life.cooling && home.cools != Cools::Nothing { on_for.1 + 1 } else { 0 },
+        );
         for watch in &mut watches {
             for hazard in watch.minute(&home, life.minute, &heard) {
+                let overloaded = match hazard {
+                    Hazard::HeatNotComing | Hazard::CoolingFast => on_for.0 >= 120,
+                    Hazard::CoolingNotComing | Hazard::WarmingFast => on_for.1 >= 120,
+                    _ => false,
+                };
+                if overloaded {
+                    *tally.overloads.entry(watch.sensors).or_default() += 1;
+                    continue;
+                }
                 *tally.falsely.entry((watch.sensors, hazard)).or_default() += 1;
                 if tally.verbose {
                     let model = &watch.model;
                     println!(
-                        "home {seed} day {:.2} hour {:.1} {:?} {hazard:?} water {:.2} set {:.2}±{:.2} room {:.1} heats {} cooling {} {:?}",
+                        "home {seed} day {:.2} hour {:.1} {:?} {hazard:?} water {:.2} set {:.2}±{:.2} room {:.1} heats {} cooling {} {:?} {:?}",
                         life.minute as f64 / DAY as f64,
                         life.hour,
                         watch.sensors,
@@ -156,7 +176,8 @@ fn live(seed: u64, days: i64, tally: &mut Tally) {
                         life.room,
                         life.heats,
                         life.cooling,
-                        home.cools,
+                        home.cools != Cools::Nothing,
+                        watch.faults.standing().map(|found| found.fault).collect::<Vec<_>>(),
                     );
                 }
             }

@@ -25,25 +25,26 @@ pub(crate) const SETS: [Sensors; 3] = [Sensors::All, Sensors::Watts, Sensors::Wa
 pub(crate) enum Hazard {
     HeatNotComing,
     HeatUncalled,
+    CoolingNotComing,
     LosingHeat,
     ProbeShifted,
     ProbeInTheAir,
     FlowLostInside,
     CoolingFast,
     WarmingFast,
-    CoolingNotComing,
 }
 
+/// Causes before what they explain.
 pub(crate) const HAZARDS: [Hazard; 9] = [
     Hazard::HeatNotComing,
     Hazard::HeatUncalled,
+    Hazard::CoolingNotComing,
     Hazard::LosingHeat,
     Hazard::ProbeShifted,
     Hazard::ProbeInTheAir,
     Hazard::FlowLostInside,
     Hazard::CoolingFast,
     Hazard::WarmingFast,
-    Hazard::CoolingNotComing,
 ];
 
 impl Hazard {
@@ -217,7 +218,17 @@ impl Watch {
     fn judge(&mut self, minute: i64) -> Vec<Hazard> {
         let mut begun = Vec::new();
         for (i, hazard) in HAZARDS.into_iter().enumerate() {
-            let says = self.says(hazard);
+            let mut says = self.says(hazard);
+            // What another alarm explains is not told.
+            let causes: &[Hazard] = match hazard {
+                Hazard::CoolingFast => &[Hazard::HeatNotComing, Hazard::LosingHeat],
+                Hazard::WarmingFast => &[Hazard::HeatUncalled, Hazard::CoolingNotComing],
+                Hazard::LosingHeat => &[Hazard::HeatNotComing],
+                _ => &[],
+            };
+            if causes.iter().any(|cause| self.alarms[*cause as usize].rings) {
+                says = None;
+            }
             if self.alarms[i].judge(minute, hazard.delays(), says) {
                 begun.push(hazard);
             }
