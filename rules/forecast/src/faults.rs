@@ -283,10 +283,11 @@ impl Faults {
     }
 
     /// The tests on where the water is.
-    fn edges(&mut self, model: &Thermal, cell: &Cell) {
+    fn edges(&mut self, model: &mut Thermal, cell: &Cell) {
         let hold = model.holds();
         let lately = hold.lately().filter(|_| cell.temperature.is_finite());
-        let rest = cell.disturbed || !model.pumps_run() || !hold.is_settled(cell.end);
+        let rest = cell.disturbed || !model.pumps_run();
+        let settled = hold.is_settled(cell.end);
         let works = |share: f64| share > 0.05;
         let mut look_at = |i: usize, holder: Holder, sign: f64, share: f64| {
             let level = hold.turns_at(holder).filter(|_| share.is_finite() && cell.temperature.is_finite())?;
@@ -300,6 +301,7 @@ impl Faults {
                 works: works(share),
                 fully: share >= FULLY_ON,
                 pumps_seen: model.pumps_seen(),
+                settled,
             })
         };
         let heaters = [
@@ -314,8 +316,14 @@ impl Faults {
             return;
         }
         let mut silent = None;
-        for (test, look) in self.silent.iter_mut().zip(&heaters) {
-            silent = worse(silent, look.as_ref().and_then(|look| test.silent(look)));
+        let stood = self.standing[Fault::HeaterSilent.index()].is_some();
+        let mut otherwise = [false; 2];
+        for ((test, look), otherwise) in self.silent.iter_mut().zip(&heaters).zip(&mut otherwise) {
+            let Some(look) = look else { continue };
+            let found = test.silent(look);
+            // It came back, and not by this heater: something else holds it now, and that was told.
+            *otherwise = stood && found == Some(false) && !look.works;
+            silent = worse(silent, found);
         }
         self.found(Fault::HeaterSilent, silent, cell.end);
         // The first one's edge is the higher: what is beyond it is beyond both.
@@ -337,9 +345,21 @@ impl Faults {
         let unseen = model.heater_known().is_err();
         let below = hold.floor().filter(|_| unseen).map(|floor| {
             let swing = hold.ceiling().map_or(0.3, |ceiling| ceiling.place - floor.place);
-            self.floor.look(cell.temperature, (floor.place, floor.margin), swing, hold.just_now())
+            let look = Look {
+                by: 0.0,
+                water: cell.temperature,
+                back: hold.just_now(),
+                works: false,
+                fully: false,
+                pumps_seen: false,
+                settled,
+            };
+            self.floor.look(&look, (floor.place, floor.margin), swing)
         });
         self.found(Fault::ColderThanHeld, below.flatten(), cell.end);
+        for (holder, _) in [Holder::Heater, Holder::Spare].into_iter().zip(otherwise).filter(|(_, so)| *so) {
+            model.forget(holder);
+        }
     }
 
     fn found(&mut self, fault: Fault, found: Option<bool>, at: Moment) {

@@ -95,6 +95,15 @@ impl Hold {
         }
     }
 
+    /// What was learned of this device counts no more.
+    pub(crate) fn forget(&mut self, holder: Holder) {
+        match holder {
+            Holder::Heater => self.heaters[0] = Edges::default(),
+            Holder::Spare => self.heaters[1] = Edges::default(),
+            Holder::Cooler => self.cooler = Edges::default(),
+        }
+    }
+
     /// Where it lets the water go again.
     pub fn rests_at(&self, holder: Holder) -> Option<Level> {
         match holder {

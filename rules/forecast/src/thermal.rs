@@ -21,7 +21,7 @@ pub use constants::Constants;
 pub use outlook::{Scenario, Side};
 pub use prior::Prior;
 
-use super::hold::{Ground, Hold};
+use super::hold::{Ground, Hold, Holder};
 use super::interval::CannotSay;
 use super::regression::Regression;
 use cells::{Cells, Equation};
@@ -233,6 +233,11 @@ impl Thermal {
     /// What holds the water, as far as it was seen.
     pub fn holds(&self) -> &Hold {
         &self.hold
+    }
+
+    /// Something else holds the water now: where this device turned it counts no more until it does so again.
+    pub(crate) fn forget(&mut self, holder: Holder) {
+        self.hold.forget(holder);
     }
 
     /// Says whether a fault stands.

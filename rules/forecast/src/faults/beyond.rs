@@ -5,6 +5,8 @@
 const CELLS: u32 = 3;
 /// Where nobody sees the pumps: a return that rests while somebody feeds leaves a display to cool by itself.
 const PUMPS_UNSEEN: u32 = 5;
+/// After a step that nothing here makes: no pouring lasts as long, and a probe in the air is as cold as its room by then.
+const UNSETTLED: u32 = 9;
 /// Cells for which a device has worked before it can have done so in vain: what was poured in is over by then.
 const AT_WORK: u32 = 9;
 /// A device that is on for less of a cell than this was let go by its own thermostat.
@@ -31,6 +33,8 @@ pub(super) struct Proved {
     /// The furthest while it worked, and the furthest of a phase that it ended by itself.
     working: Option<f64>,
     place: Option<f64>,
+    /// Cells since the water was beyond the edge.
+    back: u32,
 }
 
 impl Proved {
@@ -41,7 +45,8 @@ impl Proved {
         } else if let Some(lowest) = self.working.take() {
             self.place = Some(lowest).filter(|lowest| *lowest < place);
         }
-        if water > place && !works {
+        self.back = if water > place { self.back.saturating_add(1) } else { 0 };
+        if self.back > HELD_OTHERWISE {
             self.place = None;
         }
         self.place.map_or(place, |proved| proved.min(place))
@@ -62,6 +67,8 @@ pub(super) struct Look {
     pub(super) fully: bool,
     /// Whether the pumps are seen to run.
     pub(super) pumps_seen: bool,
+    /// Whether no step was seen lately that nothing here makes.
+    pub(super) settled: bool,
 }
 
 impl Beyond {
@@ -93,7 +100,11 @@ impl Beyond {
     }
 
     fn count(&mut self, look: &Look, beyond: bool) -> Option<bool> {
-        let needed = if look.pumps_seen || look.fully { CELLS } else { PUMPS_UNSEEN };
+        let needed = match (look.settled, look.pumps_seen || look.fully) {
+            (false, _) => UNSETTLED,
+            (true, true) => CELLS,
+            (true, false) => PUMPS_UNSEEN,
+        };
         if beyond {
             (self.beyond, self.inside) = (self.beyond.saturating_add(1), 0);
             return (self.beyond >= needed).then_some(true);
@@ -115,6 +126,8 @@ pub(super) struct BelowFloor {
     test: Beyond,
     lowest: Option<f64>,
     proved: Option<f64>,
+    /// Cells since the water was below the floor.
+    above: u32,
     /// The floor for which that holds.
     floor: f64,
 }
@@ -124,21 +137,27 @@ const TURNS: (f64, f64) = (0.6, 0.15);
 
 impl BelowFloor {
     /// `swing`: from floor to ceiling, K.
-    pub(super) fn look(&mut self, water: f64, (floor, margin): (f64, f64), swing: f64, just_now: f64) -> Option<bool> {
+    pub(super) fn look(&mut self, look: &Look, (floor, margin): (f64, f64), swing: f64) -> Option<bool> {
+        let water = look.water;
         if (floor - self.floor).abs() > margin {
             *self = Self { floor, ..Self::default() };
         }
         let is_below = water < floor;
         let lowest = if is_below { Some(self.lowest.map_or(water, |lowest| lowest.min(water))) } else { None };
         self.lowest = lowest;
+        self.above = if is_below { 0 } else { self.above.saturating_add(1) };
+        if self.above > HELD_OTHERWISE {
+            self.proved = None;
+        }
         if let Some(lowest) = lowest
+            && look.settled
             && water > lowest + (TURNS.0 * swing).max(TURNS.1)
         {
             self.proved = Some(lowest);
             self.lowest = Some(water);
         }
         let edge = self.proved.map_or(floor, |proved| proved.min(floor));
-        self.test.unseen(&Look { by: edge - margin - water, water, back: just_now, works: false, fully: false, pumps_seen: false })
+        self.test.unseen(&Look { by: edge - margin - water, ..*look })
     }
 
     pub(super) fn interrupted(&mut self) {

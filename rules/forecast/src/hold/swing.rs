@@ -30,7 +30,7 @@ const STEEPER: f64 = 1.5;
 /// Cells of three quarters of an hour.
 const ARM: usize = 9;
 /// A turn is never further from its place than this by chance, K.
-const MARGINS: (f64, f64) = (0.12, 0.4);
+const MARGINS: (f64, f64) = (0.15, 0.45);
 /// Cells of a window that must have been seen: half of it.
 const ENOUGH: u32 = 36;
 /// A swing that drifts faster than this in a day, K, has left what held it.
@@ -50,6 +50,8 @@ const BEGUN: [f64; 4] = [f64::INFINITY, f64::NEG_INFINITY, 0.0, 0.0];
 pub(super) struct Swing {
     windows: [Window; KEPT],
     count: usize,
+    /// A day is enough: it is the new place of what was known before.
+    settled: bool,
     ended: u32,
     /// The smoothed water of an hour and a half.
     newest: [f64; 2 * ARM + 1],
@@ -92,6 +94,7 @@ impl Default for Swing {
         Self {
             windows: [[0.0; 4]; KEPT],
             count: 0,
+            settled: false,
             ended: 0,
             newest: [f64::NAN; 2 * ARM + 1],
             under_way: (0, BEGUN, 0),
@@ -150,8 +153,9 @@ impl Swing {
         self.ended = self.ended.saturating_add(1);
         let moved = self.moved();
         if moved.is_some() {
-            self.count = DAY;
+            (self.count, self.settled) = (DAY, true);
         }
+        self.settled &= self.count < 2 * DAY;
         self.refresh();
         moved
     }
@@ -161,7 +165,10 @@ impl Swing {
     }
 
     fn refresh(&mut self) {
-        (self.floor, self.ceiling) = (level(self.seen(), 0, 1.0), level(self.seen(), 1, -1.0));
+        // Two days make a floor; less may have been one quiet day.
+        let known = self.count >= 2 * DAY || self.settled;
+        let of = |end, sign| level(self.seen(), end, sign).filter(|_| known);
+        (self.floor, self.ceiling) = (of(0, 1.0), of(1, -1.0));
     }
 
     /// By how much a day's swing is away from that of the days before, both ends alike.
@@ -241,6 +248,15 @@ impl Swing {
     }
 }
 
+/// The second lowest of the week (counted by `sign`).
+fn second(windows: &[Window], end: usize, sign: f64) -> Option<f64> {
+    let mut lows = (f64::INFINITY, f64::INFINITY);
+    for value in windows.iter().map(|window| sign * f64::from(window[end])) {
+        lows = if value < lows.0 { (value, lows.0) } else { (lows.0, lows.1.min(value)) };
+    }
+    lows.1.is_finite().then_some(lows.1)
+}
+
 /// Where the ends of windows meet (counted by `sign`): the lowest place at which enough of the last have turned sharply,
 /// or at which nearly all lie. What came lower lately, and came back, widens its margin; the very lowest may have
 /// been anything.
@@ -265,7 +281,7 @@ fn level(windows: &[Window], end: usize, sign: f64) -> Option<Level> {
     };
     let (place, spread) =
         place_of(NEAR.0, of(SHARP), true).or_else(|| place_of(NEAR.1, of(FLAT), false))?;
-    let rare = all.get(1).map_or(0.0, |(low, _)| place - low);
+    let rare = second(windows, end, sign).map_or(0.0, |low| place - low);
     let margin = (3.0 * spread + 0.05).max(rare + 0.05).clamp(MARGINS.0, MARGINS.1);
     Some(Level { place: sign * place, margin })
 }
