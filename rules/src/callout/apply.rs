@@ -187,6 +187,7 @@ impl CallOut {
             listed: joined.listed,
             told: None,
             end_told: false,
+            sight: joined.sight,
             flickers: joined.flickers,
             own_answer: None,
             anew: None,

@@ -36,6 +36,8 @@ pub struct Member {
     pub told: Option<Moment>,
     /// Some page has said that it had ended.
     pub end_told: bool,
+    /// It is a loss of sight, for which no siren sounds.
+    pub sight: bool,
     /// It comes and goes: twice within three hours.
     pub flickers: bool,
     /// In a mass: answered for alone, by whom and until when.

@@ -200,6 +200,12 @@ impl CallOut {
         self.members.iter().filter(|member| member.calls(now)).map(|member| member.rank).max()
     }
 
+    /// The highest rank that a siren may sound for: of what stands, but for lost sight.
+    pub fn sounding_rank(&self, now: Moment) -> Option<Priority> {
+        let seen = self.members.iter().filter(|member| member.calls(now) && !member.sight);
+        seen.map(|member| member.rank).max()
+    }
+
     /// The rank that an event is held against: of what stands, or of what the answer covered.
     pub fn asked_rank(&self, now: Moment) -> Option<Priority> {
         match (&self.phase, &self.answer) {

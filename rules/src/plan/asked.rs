@@ -100,6 +100,18 @@ impl Plan {
         }
     }
 
+    /// The sensors that can't be heard while sight of this is lost.
+    pub fn carried_by<'a>(&'a self, sight: &'a Sight) -> impl Iterator<Item = SensorId> + 'a {
+        let all = (0..).map(SensorId).zip(&self.sensors);
+        let carried = all.filter(move |(id, sensor)| match sight {
+            Sight::Broker => sensor.feed.topic().is_some(),
+            Sight::Gateway(name) => sensor.gateway.as_ref() == Some(name),
+            Sight::Sensor(of) => of == id,
+            Sight::Part(_) => false,
+        });
+        carried.map(|(id, _)| id)
+    }
+
     /// The tank's name, or the site's for what belongs to no tank.
     pub fn place(&self, tank: Option<TankId>) -> &str {
         tank.map_or(&self.site, |id| &self.tank(id).name)

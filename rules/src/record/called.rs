@@ -194,6 +194,9 @@ pub struct Joined {
     pub flickers: bool,
     /// It goes with others' pages only.
     pub listed: bool,
+    /// It is a loss of sight: no siren sounds for it.
+    #[serde(default)]
+    pub sight: bool,
 }
 
 /// What a call-out is for.
@@ -219,6 +222,8 @@ pub enum HeldBy {
     Cause,
     /// The end of the quiet hours.
     Quiet,
+    /// What can't be seen to come back: a loss of sight alone is no danger yet.
+    Sight,
 }
 
 /// How a page fared.
@@ -309,6 +314,7 @@ impl fmt::Display for CallChange {
             Self::Anew { episode, after: None } => write!(f, "the cause of episode {episode} is back"),
             Self::RaisedAnew { episode } => write!(f, "episode {episode} counts as raised anew"),
             Self::Held { length, by: HeldBy::Cause } => write!(f, "waits {length} for a cause"),
+            Self::Held { length, by: HeldBy::Sight } => write!(f, "waits {length} for sight to come back"),
             Self::Held { length, by: HeldBy::Quiet } => write!(f, "held for {length}, until quiet hours end"),
             Self::Began { ladder, rank, rung, due, .. } => {
                 write!(f, "step {} of {ladder} for what is {rank}, in {due}", rung.saturating_add(1))

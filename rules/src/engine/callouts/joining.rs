@@ -33,6 +33,7 @@ impl Callouts {
             ladder: ladder.to_owned(),
             flickers: false,
             listed: false,
+            sight: ground.alarm(alarm).is_some_and(|id| ground.plan.alarm(id).is_loss_of_sight()),
         })
     }
 
@@ -84,7 +85,7 @@ impl Callouts {
     /// A call-out of its own, or the mass of its ladder.
     fn begin_one(&self, cx: &Context<'_>, id: AlarmId, joined: &Joined, held: bool, next: &mut Next) {
         let now = cx.mono();
-        let is_mass = !held && self.is_mass(cx, &joined.ladder);
+        let is_mass = !held && self.is_mass(cx, id, &joined.ladder);
         let running = self.running().find(|call| {
             let of_ladder = call.core.members.iter().any(|member| member.ladder == joined.ladder);
             call.core.kind == CallKind::Mass && of_ladder && !call.core.members.is_empty()
@@ -167,7 +168,7 @@ impl Callouts {
 
     /// Whether the call-outs of a ladder that would begin now are too many to be told one by one:
     /// those of the last seconds, and what was raised in this turn and is in none yet.
-    fn is_mass(&self, cx: &Context<'_>, ladder: &str) -> bool {
+    fn is_mass(&self, cx: &Context<'_>, alarm: AlarmId, ladder: &str) -> bool {
         let now = cx.mono();
         let recent = self.calls.values().flat_map(|call| {
             let of = call.core.members.iter().filter(|member| member.ladder == ladder);
@@ -184,7 +185,10 @@ impl Callouts {
             let of = cx.plan.alarm(*id).callout.and_then(|at| cx.plan.callouts.get(at.index()));
             let standing = open.filter(|open| cx.alarms.standing(*id) == Some(open.id));
             let new = standing.is_some_and(|open| self.of_episode(open.id).is_none());
-            new && of.is_some_and(|callout| callout.name == ladder)
+            // What fell silent together is one.
+            let apart = *id == alarm || !cx.is_one_loss(*id, alarm);
+            new && apart
+                && of.is_some_and(|callout| callout.name == ladder)
                 && cx
                     .index
                     .causes
