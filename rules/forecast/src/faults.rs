@@ -98,9 +98,7 @@ impl fmt::Display for Fault {
             Self::ProbeLags => "the probe follows the water late: it hangs in a corner, a tube or slime",
             Self::ColderThanHeld => "colder than what holds it lets it become",
             Self::CoolerSilent => "warmer than the chiller or fan lets it become, and it is not on",
-            Self::CoolerOverwhelmed => {
-                "a chiller or fan is on, and it stays warmer than that lets it become"
-            }
+            Self::CoolerOverwhelmed => "a chiller or fan is on, and it stays warmer than that lets it become",
         })
     }
 }
@@ -290,7 +288,8 @@ impl Faults {
         let settled = hold.is_settled(cell.end);
         let works = |share: f64| share > 0.05;
         let mut look_at = |i: usize, holder: Holder, sign: f64, share: f64| {
-            let level = hold.turns_at(holder).filter(|_| share.is_finite() && cell.temperature.is_finite())?;
+            let level =
+                hold.turns_at(holder).filter(|_| share.is_finite() && cell.temperature.is_finite())?;
             let water = sign * cell.temperature;
             let edge = self.proved[i].edge(sign * level.place, water, works(share));
             let back = lately.map_or(0.0, |(then, now)| sign * (now - then));

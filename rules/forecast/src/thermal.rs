@@ -186,11 +186,16 @@ impl Thermal {
     /// is gone, and a probe in a sump sees the sump alone.
     pub fn pumps(&mut self, at: Moment, running: bool) -> Option<Cell> {
         let ended = self.advance(at);
-        (self.pumps_lost, self.pumps_seen) = (!running, true);
+        self.pumps_lost = !running;
         ended
     }
 
-    /// Whether anybody says how the pumps do.
+    /// Says that a sensor shows whether the pumps run.
+    pub fn sees_pumps(&mut self) {
+        self.pumps_seen = true;
+    }
+
+    /// Whether a sensor shows it.
     pub fn pumps_seen(&self) -> bool {
         self.pumps_seen
     }

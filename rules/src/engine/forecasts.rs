@@ -71,17 +71,21 @@ struct Model {
     declines: Declines,
     /// The record of what was learned, and when it was made.
     put_down: (Option<Seq>, Moment),
-    equations: u32,
+    gathered: u32,
 }
 
-const _: () = assert!(size_of::<Model>() < 4_096, "a tank's whole state is under 4 KiB");
+const _: () = assert!(size_of::<Model>() < 6_144, "a tank's whole state is under 6 KiB");
 
 impl Model {
     fn new(tank: &Tank, now: Moment) -> Self {
         let prior = prior(tank);
+        let mut thermal = Thermal::new(prior);
+        if tank.gear.pumps.is_some_and(|pumps| pumps.sensor.is_some()) {
+            thermal.sees_pumps();
+        }
         Self {
             prior,
-            thermal: Thermal::new(prior),
+            thermal,
             faults: Faults::new(USUAL_PER_YEAR),
             apart: Apart::default(),
             parted: false,
@@ -92,7 +96,7 @@ impl Model {
             volume: tank.volume,
             declines: Declines::default(),
             put_down: (None, now),
-            equations: 0,
+            gathered: 0,
         }
     }
 
@@ -146,7 +150,11 @@ impl Model {
     fn end(&mut self, cell: &Cell) {
         self.faults.cell(&mut self.thermal, cell);
         let (sum, count) = std::mem::take(&mut self.sump);
-        if count > 0 && !cell.disturbed {
+        if !self.thermal.holds().is_settled(cell.end) {
+            self.apart.stepped();
+        } else if cell.disturbed || !self.thermal.pumps_run() {
+            self.apart.interrupted();
+        } else if count > 0 {
             self.parted = self.apart.cell(cell.temperature, sum / f64::from(count));
         }
     }
@@ -218,7 +226,7 @@ impl Forecasts {
         };
         if model.thermal.recall(numbers) || declined {
             model.put_down = (Some(seq), at);
-            model.equations = model.thermal.equations();
+            model.gathered = model.thermal.gathered();
         }
     }
 
@@ -307,7 +315,7 @@ impl Forecasts {
     fn put_down(&mut self, ground: &Ground<'_>, tank: TankId, declined: bool, next: &mut Next) {
         let Some(model) = self.models.get_mut(tank.index()) else { return };
         model.put_down.1 = ground.mono();
-        if declined || model.thermal.equations() > model.equations {
+        if declined || model.thermal.gathered() != model.gathered {
             let numbers = model.thermal.kept().unwrap_or_default();
             let declines = model.declines.kept();
             let volume = model.volume.filter(|_| !declines.is_empty());

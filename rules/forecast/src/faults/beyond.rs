@@ -143,7 +143,8 @@ impl BelowFloor {
             *self = Self { floor, ..Self::default() };
         }
         let is_below = water < floor;
-        let lowest = if is_below { Some(self.lowest.map_or(water, |lowest| lowest.min(water))) } else { None };
+        let lowest =
+            if is_below { Some(self.lowest.map_or(water, |lowest| lowest.min(water))) } else { None };
         self.lowest = lowest;
         self.above = if is_below { 0 } else { self.above.saturating_add(1) };
         if self.above > HELD_OTHERWISE {

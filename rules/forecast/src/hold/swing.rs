@@ -81,7 +81,8 @@ impl Turn {
     fn cell(&mut self, water: f64, at: Moment) {
         self.furthest = self.furthest.max(water);
         if water < self.furthest - TURNED {
-            let known = self.turned.filter(|(place, when)| *place > self.furthest && at - *when < TURN_COUNTS);
+            let known =
+                self.turned.filter(|(place, when)| *place > self.furthest && at - *when < TURN_COUNTS);
             self.turned = Some(known.unwrap_or((self.furthest, at)));
             self.furthest = water;
         }
@@ -113,7 +114,7 @@ impl Swing {
         self.newest[2 * ARM] = if quiet || self.kept_out >= LASTING { water } else { f64::NAN };
         // What is looked at is in the middle of what came before it and after.
         let (first, middle, last) = (self.newest[0], self.newest[ARM], self.newest[2 * ARM]);
-        let number = (at.0 - 1 - CELL.0 * ARM as i64).div_euclid(WINDOW.0);
+        let number = at.0.saturating_sub(1 + CELL.0 * ARM as i64).div_euclid(WINDOW.0);
         let mut moved = None;
         if number != self.under_way.0 {
             let (_, window, cells) = std::mem::replace(&mut self.under_way, (number, BEGUN, 0));
@@ -279,8 +280,7 @@ fn level(windows: &[Window], end: usize, sign: f64) -> Option<Level> {
         let place = meet(base).sum::<f64>() / count;
         Some((place, 1.25 * meet(base).map(|value| (value - place).abs()).sum::<f64>() / count))
     };
-    let (place, spread) =
-        place_of(NEAR.0, of(SHARP), true).or_else(|| place_of(NEAR.1, of(FLAT), false))?;
+    let (place, spread) = place_of(NEAR.0, of(SHARP), true).or_else(|| place_of(NEAR.1, of(FLAT), false))?;
     let rare = second(windows, end, sign).map_or(0.0, |low| place - low);
     let margin = (3.0 * spread + 0.05).max(rare + 0.05).clamp(MARGINS.0, MARGINS.1);
     Some(Level { place: sign * place, margin })

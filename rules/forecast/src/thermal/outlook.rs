@@ -107,7 +107,7 @@ impl Thermal {
             Side::Below => -1.0,
             Side::Above => 1.0,
         };
-        let by_itself = what_if.heaters == [None; 2] && !what_if.unheld;
+        let by_itself = what_if.heaters == [None; 2] && what_if.chiller.is_none() && !what_if.unheld;
         if by_itself && !self.holds().is_calm() {
             return Err(CannotSay::NotIdentifiable("water was changed or its probe moved within two hours"));
         }
@@ -119,9 +119,7 @@ impl Thermal {
         if !heater_known && what_if.heaters != [None; 2] {
             return Err(CannotSay::Missing("heater state"));
         }
-        if by_itself
-            && let Some(held) = self.goes_on(side, limit, water)?
-        {
+        if by_itself && let Some(held) = self.goes_on(side, limit, water)? {
             return Ok(held);
         }
         let constants = self.constants();

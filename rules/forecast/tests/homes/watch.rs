@@ -119,9 +119,13 @@ fn prior(home: &Home, sensors: Sensors) -> Prior {
 
 impl Watch {
     pub(crate) fn new(home: &Home, sensors: Sensors) -> Self {
+        let mut model = Thermal::new(prior(home, sensors));
+        if sensors == Sensors::All {
+            model.sees_pumps();
+        }
         Self {
             sensors,
-            model: Thermal::new(prior(home, sensors)),
+            model,
             faults: Faults::new(USUAL_PER_YEAR),
             apart: Apart::default(),
             parted: false,
