@@ -12,6 +12,7 @@
 
 mod cells;
 mod constants;
+mod day;
 mod kept;
 mod outlook;
 mod prior;
@@ -25,6 +26,7 @@ use super::hold::{Ground, Hold, Holder};
 use super::interval::CannotSay;
 use super::regression::Regression;
 use cells::{Cells, Equation};
+use day::Day;
 use slackwater_time::{Moment, Span};
 
 /// What the model is fed beside the water's temperature.
@@ -76,6 +78,7 @@ pub struct Thermal {
     without_room: Regression<CONSTANTS>,
     learned: LearnedThermal,
     hold: Hold,
+    day: Day,
     /// A fault stands: its water teaches nothing.
     faulty: bool,
     /// The newest equation.
@@ -124,6 +127,7 @@ impl Thermal {
             without_room: regression(prior.without_room()),
             prior,
             hold: Hold::default(),
+            day: Day::default(),
             faulty: false,
             before: None,
             learned: LearnedThermal {
@@ -268,6 +272,8 @@ impl Thermal {
             seen.surprise += (surprise - seen.surprise) * 0.02;
             seen.bias += (residual.clamp(-0.5, 0.5) - seen.bias) * 0.4;
             seen.bias_size += (1.25 * seen.bias.abs() - seen.bias_size) * 0.02;
+            let middle = equation.end - CELL.times(6);
+            self.day.take(middle, equation.rate_without_devices(&constants), equation.lamp());
         }
         let Some(whitened) = before.map(|before| equation.less(&before, PERSISTS)) else { return };
         let residual = whitened.residual(&constants);

@@ -4,6 +4,7 @@
 
 #![expect(clippy::indexing_slicing, reason = "places of a list whose length was looked at")]
 
+use super::day::Day;
 use super::{CONSTANTS, Thermal};
 use crate::hold::Hold;
 use crate::regression::Regression;
@@ -36,6 +37,7 @@ impl Thermal {
         numbers.extend(self.with_room.kept());
         numbers.extend(self.without_room.kept());
         numbers.extend(self.hold.kept());
+        numbers.extend(self.day.kept());
         Some(numbers)
     }
 
@@ -47,13 +49,15 @@ impl Thermal {
     /// Goes on from what was learned. Refuses, and stays as it is, what another form or another tank
     /// (one of another size, other watts) has learned.
     pub fn recall(&mut self, numbers: &[f64]) -> bool {
-        let whole = [NUMBERS, NUMBERS + Hold::KEPT].contains(&numbers.len())
+        let whole = [NUMBERS, NUMBERS + Hold::KEPT + Day::KEPT].contains(&numbers.len())
             && numbers.iter().all(|number| number.is_finite());
         let Some((numbers, hold)) = numbers.split_at_checked(NUMBERS).filter(|_| whole) else { return false };
         let (means, rest) = numbers.split_at(MEANS);
         let (with_room, without_room) = rest.split_at(REGRESSION);
         let mut model = self.clone();
-        if !hold.is_empty() && !model.hold.recall(hold) {
+        if let Some((hold, day)) = hold.split_at_checked(Hold::KEPT)
+            && !(model.hold.recall(hold) && model.day.recall(day))
+        {
             return false;
         }
         if !model.with_room.recall(with_room) || !model.without_room.recall(without_room) {

@@ -13,6 +13,7 @@
 #![expect(clippy::indexing_slicing, reason = "places of the inputs, of which there is a fixed number")]
 
 use super::cells::KEPT;
+use super::day::Day;
 use super::{CELL, Cell, Constants, Thermal};
 use crate::hold::Holder;
 use crate::interval::{Basis, CannotSay, Estimate, Interval};
@@ -69,6 +70,15 @@ impl Scenario {
 
 /// Cells of one and the same state that make a slope: a quarter of an hour.
 const LEAST_CELLS: usize = 3;
+/// The present rate is that of the last hour: its middle is so long ago, h.
+const PRESENT_H: f64 = 0.3;
+/// A step of a future, h.
+const STEP_H: f64 = 0.25;
+/// What no past forecast of a tank that was held can tell: the share of a rate that structure may change once nothing holds
+/// it (rock that gives its heat back, a heater's strength that was learned a little wrong).
+const OF_RATE: f64 = 0.05;
+/// Doubt of the present rate is part of the ends by then, h.
+const DOUBT_H: f64 = 1.0;
 /// Cells of a slope of what goes on by itself: half an hour.
 const BY_ITSELF_CELLS: usize = 6;
 /// Cells of a slope if the heater's state is not known.
@@ -128,6 +138,10 @@ impl Thermal {
         let learned = self.learned_slope(&constants, &inputs, room, water, what_if).filter(|_| heater_known);
         let measured = self.measured_slope(what_if, &inputs);
         let best = combine(learned, measured).ok_or(CannotSay::Missing("rate of change yet"))?;
+        if self.day.is_known() && heater_known && what_if.room.is_none() {
+            let from = self.by_day(&constants, &inputs, best, what_if);
+            return Ok(Estimate::new(from.meets(sign, distance), self.rests_on(measured.is_some(), what_if)));
+        }
         let lamp = match what_if.lamp {
             Some(_) => Interval::exact(0.0),
             None => self.lamp_to_come(constants.lamp, inputs[4]),
@@ -151,6 +165,32 @@ impl Thermal {
             Future { rate: slow, slows: slows_late, loss: loss.high, trend: trend.min(0.0) }.meets(distance),
         );
         Ok(Estimate::new(range, self.rests_on(measured.is_some(), what_if)))
+    }
+
+    /// The future as the tank's own day has it, from the present rate.
+    fn by_day(
+        &self,
+        constants: &Constants,
+        inputs: &[f64; super::CONSTANTS],
+        best: Slope,
+        what_if: &Scenario,
+    ) -> ByDay<'_> {
+        let now = self.cells.newest().next().map_or(Moment(0), |cell| cell.end);
+        let lamp = if what_if.lamp == Some(0.0) { constants.lamp.max(0.0) } else { 0.0 };
+        let heat = constants.heaters[0].likely * inputs[1] + constants.heaters[1].likely * inputs[2];
+        let lost = what_if.pumps_lost || self.pumps_lost;
+        let pumps = if lost { self.prior.pumps().likely } else { 0.0 };
+        let steady = heat + constants.chiller * inputs[5] - pumps;
+        let weather = best.rate - steady - self.day.ahead(now, -PRESENT_H, lamp);
+        ByDay {
+            day: &self.day,
+            now,
+            lamp,
+            steady,
+            weather,
+            doubt: EIGHTY * best.deviation,
+            slows: constants.slows,
+        }
     }
 
     /// The lamp's share in the newest cell, or its usual one if nobody says.
@@ -342,6 +382,58 @@ fn line(points: impl Iterator<Item = (f64, f64)> + Clone) -> Option<Slope> {
     let rate = product / square;
     let noise = CELL_NOISE / square.sqrt();
     rate.is_finite().then(|| Slope { rate, deviation: noise.hypot(RATE_SHARE / 2.0 * rate) })
+}
+
+/// The future of a tank whose day is known: its course, what is left of the weather, and the ends that its own past
+/// forecasts have earned.
+struct ByDay<'a> {
+    day: &'a Day,
+    now: Moment,
+    /// Rate of a lamp that will not come on, K/h.
+    lamp: f64,
+    /// What heaters, chiller and pumps make of the rate for as long as it lasts, K/h.
+    steady: f64,
+    weather: f64,
+    doubt: f64,
+    slows: Interval,
+}
+
+impl ByDay<'_> {
+    /// Hours until it has gone `distance` kelvin, counted by `sign`.
+    fn meets(&self, sign: f64, distance: f64) -> Interval {
+        let never = f64::INFINITY;
+        let (mut early, mut likely, mut late) = (never, never, never);
+        let (mut fast, mut gone, mut slow, mut plain) = (0.0_f64, 0.0_f64, 0.0_f64, 0.0_f64);
+        let mut before = [0.0; 3];
+        let mut at = 0.0;
+        while at < HORIZON_H && (early == never || likely == never || late == never) {
+            let middle = at + STEP_H / 2.0;
+            let rate = self.steady
+                + self.day.ahead(self.now, middle, self.lamp)
+                + Day::left_of(self.weather, middle);
+            let toward = sign * rate;
+            plain += toward * STEP_H;
+            fast += (toward - self.slows.low * fast) * STEP_H;
+            gone += (toward - self.slows.likely * gone) * STEP_H;
+            slow += (toward - self.slows.high * slow) * STEP_H;
+            at += STEP_H;
+            let (low, high) = self.day.ends(self.now, at);
+            let (sooner, later) = if sign < 0.0 { (-low, high) } else { (high, -low) };
+            let share = OF_RATE * plain.abs() / at;
+            let doubt = self.doubt * (-at / DOUBT_H).exp();
+            let widened = |end: f64| (end * end + share * share + doubt * doubt).sqrt() * at;
+            let places = [fast + widened(sooner), gone, slow - widened(later)];
+            for ((end, place), before) in
+                [&mut early, &mut likely, &mut late].into_iter().zip(places).zip(&mut before)
+            {
+                if *end == never && place >= distance {
+                    *end = at - STEP_H * ((place - distance) / (place - *before)).clamp(0.0, 1.0);
+                }
+                *before = place;
+            }
+        }
+        Interval::new(early.min(likely), likely, late.max(likely))
+    }
 }
 
 /// One future, counted towards the limit: `dD/dt = rate - slows * D + loss * room's change`.

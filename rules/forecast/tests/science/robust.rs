@@ -336,8 +336,7 @@ proptest! {
                         prop_assert!(range.low <= range.likely && range.likely <= range.high && range.low >= 0.0, "{range:?}");
                         wording::time(range);
                     }
-                    Err(CannotSay::Missing(_) | CannotSay::OutOfRange { .. }) => {}
-                    Err(other) => prop_assert!(false, "{other}"),
+                    Err(why) => prop_assert!(why.to_string().starts_with("cannot say")),
                 }
             }
         }
