@@ -2,7 +2,7 @@
 //! learned model says it should have done. Cells of the thermal model flow in; findings flow out.
 //!
 //! Everything rests on what [holds](crate::hold) the water: while it swings inside its band it is held, and no fault of
-//! heat or cold stands. Beyond an edge the device that should turn the water is looked at ([`beyond`]): it
+//! heat or cold stands. Beyond an edge the device that should turn the water is looked at (`beyond`): it
 //! does not work, or works in vain. Tests on rates ([`cusum`]) add up, in kelvin, the difference between expected and
 //! seen, less a slack that covers what the model never knows; they name the cause outside of the band. While a test
 //! is suspicious nothing is learned: a dead heater must not become the new normal. A change that lasts a day is
@@ -12,96 +12,22 @@
 
 mod beyond;
 pub mod cusum;
+mod edges;
+mod kinds;
 mod lag;
 mod probe;
 
+pub use kinds::Fault;
 pub use probe::Apart;
 
 use super::interval::CannotSay;
 use super::thermal::{Cell, Thermal};
 use crate::hold::Holder;
-use beyond::{BelowFloor, Beyond, FULLY_ON, Look, Proved};
+use beyond::{BelowFloor, Beyond, Proved};
 use cusum::Cusum;
 use lag::Lag;
 use probe::Jump;
 use slackwater_time::{Moment, Span};
-use std::fmt;
-
-/// What is found.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Fault {
-    /// A heater is on and the water does not warm as it used to.
-    NoHeat,
-    /// The water is colder than the heater lets it become, and it is not on.
-    HeaterSilent,
-    /// A heater is on, and the water stays colder than it lets it become.
-    HeaterOverwhelmed,
-    /// The water warms, and no heater is on.
-    HeatWithoutHeater,
-    /// The water loses heat faster than it used to in such a room.
-    LosingHeat,
-    /// The probe suddenly follows the room.
-    ProbeOutOfWater,
-    /// What holds the water does so at other readings than before: somebody turned the thermostat, or the probe has
-    /// moved. Told once.
-    ProbeShifted,
-    /// The heater's heat reaches the probe later than it long did: the probe no longer hangs in moving water.
-    ProbeLags,
-    /// The water is colder than what holds it unseen lets it become.
-    ColderThanHeld,
-    /// The water is warmer than the chiller or fan lets it become, and it is not on.
-    CoolerSilent,
-    /// A chiller or fan is on, and the water stays warmer than it lets it become.
-    CoolerOverwhelmed,
-}
-
-impl Fault {
-    /// All of them.
-    pub const ALL: [Self; 11] = [
-        Self::NoHeat,
-        Self::HeaterSilent,
-        Self::HeaterOverwhelmed,
-        Self::HeatWithoutHeater,
-        Self::LosingHeat,
-        Self::ProbeOutOfWater,
-        Self::ProbeShifted,
-        Self::ProbeLags,
-        Self::ColderThanHeld,
-        Self::CoolerSilent,
-        Self::CoolerOverwhelmed,
-    ];
-
-    /// What says that heat is missing, by whatever sensors there are.
-    pub const HEAT_MISSING: [Self; 4] =
-        [Self::NoHeat, Self::HeaterSilent, Self::HeaterOverwhelmed, Self::ColderThanHeld];
-
-    /// What says that cooling is missing.
-    pub const COOLING_MISSING: [Self; 2] = [Self::CoolerSilent, Self::CoolerOverwhelmed];
-
-    const fn index(self) -> usize {
-        self as usize
-    }
-}
-
-impl fmt::Display for Fault {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(match self {
-            Self::NoHeat => "a heater is on, but the water does not warm as it used to",
-            Self::HeaterSilent => "colder than the heater lets it become, and it is not on",
-            Self::HeaterOverwhelmed => "a heater is on, and it stays colder than the heater lets it become",
-            Self::HeatWithoutHeater => "the water warms, but no heater is on",
-            Self::LosingHeat => "losing heat faster than ever in such a room: lid, window, fan or chiller",
-            Self::ProbeOutOfWater => "the probe follows the room: it is out of the water",
-            Self::ProbeShifted => {
-                "it is held at other readings than before: set differently, or the probe has moved"
-            }
-            Self::ProbeLags => "the probe follows the water late: it hangs in a corner, a tube or slime",
-            Self::ColderThanHeld => "colder than what holds it lets it become",
-            Self::CoolerSilent => "warmer than the chiller or fan lets it become, and it is not on",
-            Self::CoolerOverwhelmed => "a chiller or fan is on, and it stays warmer than that lets it become",
-        })
-    }
-}
 
 /// A fault that stands.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -280,87 +206,6 @@ impl Faults {
         self.judge(Fault::ProbeOutOfWater, out == Some(true), out == Some(false), cell.end);
     }
 
-    /// The tests on where the water is.
-    fn edges(&mut self, model: &mut Thermal, cell: &Cell) {
-        let hold = model.holds();
-        let lately = hold.lately().filter(|_| cell.temperature.is_finite());
-        let rest = cell.disturbed || !model.pumps_run();
-        let settled = hold.is_settled(cell.end);
-        let works = |share: f64| share > 0.05;
-        let mut look_at = |i: usize, holder: Holder, sign: f64, share: f64| {
-            let level =
-                hold.turns_at(holder).filter(|_| share.is_finite() && cell.temperature.is_finite())?;
-            let water = sign * cell.temperature;
-            let edge = self.proved[i].edge(sign * level.place, water, works(share));
-            let back = lately.map_or(0.0, |(then, now)| sign * (now - then));
-            Some(Look {
-                by: edge - level.margin - water,
-                water,
-                back,
-                works: works(share),
-                fully: share >= FULLY_ON,
-                pumps_seen: model.pumps_seen(),
-                settled,
-            })
-        };
-        let heaters = [
-            look_at(0, Holder::Heater, 1.0, cell.heaters[0]),
-            look_at(1, Holder::Spare, 1.0, cell.heaters[1]),
-        ];
-        let cooler = look_at(2, Holder::Cooler, -1.0, cell.chiller);
-        if lately.is_none() || rest {
-            self.silent.iter_mut().chain(&mut self.cooler).for_each(Beyond::interrupted);
-            self.in_vain.interrupted();
-            self.floor.interrupted();
-            return;
-        }
-        let mut silent = None;
-        let stood = self.standing[Fault::HeaterSilent.index()].is_some();
-        let mut otherwise = [false; 2];
-        for ((test, look), otherwise) in self.silent.iter_mut().zip(&heaters).zip(&mut otherwise) {
-            let Some(look) = look else { continue };
-            let found = test.silent(look);
-            // It came back, and not by this heater: something else holds it now, and that was told.
-            *otherwise = stood && found == Some(false) && !look.works;
-            silent = worse(silent, found);
-        }
-        self.found(Fault::HeaterSilent, silent, cell.end);
-        // The first one's edge is the higher: what is beyond it is beyond both.
-        if let Some(look) = heaters.iter().flatten().max_by(|one, other| one.by.total_cmp(&other.by)) {
-            let fully = heaters.iter().flatten().any(|look| look.fully);
-            let works = heaters.iter().flatten().any(|look| look.works);
-            let vain = self.in_vain.in_vain(&Look { works, fully, ..*look });
-            self.found(Fault::HeaterOverwhelmed, vain, cell.end);
-            if !cell.room.is_finite() {
-                // Without the room no rate says more than this.
-                self.found(Fault::NoHeat, vain, cell.end);
-            }
-        }
-        if let Some(look) = cooler {
-            let (silent, vain) = (self.cooler[0].silent(&look), self.cooler[1].in_vain(&look));
-            self.found(Fault::CoolerSilent, silent, cell.end);
-            self.found(Fault::CoolerOverwhelmed, vain, cell.end);
-        }
-        let unseen = model.heater_known().is_err();
-        let below = hold.floor().filter(|_| unseen).map(|floor| {
-            let swing = hold.ceiling().map_or(0.3, |ceiling| ceiling.place - floor.place);
-            let look = Look {
-                by: 0.0,
-                water: cell.temperature,
-                back: hold.just_now(),
-                works: false,
-                fully: false,
-                pumps_seen: false,
-                settled,
-            };
-            self.floor.look(&look, (floor.place, floor.margin), swing)
-        });
-        self.found(Fault::ColderThanHeld, below.flatten(), cell.end);
-        for (holder, _) in [Holder::Heater, Holder::Spare].into_iter().zip(otherwise).filter(|(_, so)| *so) {
-            model.forget(holder);
-        }
-    }
-
     fn found(&mut self, fault: Fault, found: Option<bool>, at: Moment) {
         self.judge(fault, found == Some(true), found == Some(false), at);
     }
@@ -515,16 +360,6 @@ impl Faults {
         if self.suspicious_since.is_some() && !lasting {
             model.hold(cell.end + Thermal::cell_length());
         }
-    }
-}
-
-/// What is worse of two words.
-fn worse(one: Option<bool>, other: Option<bool>) -> Option<bool> {
-    match (one, other) {
-        (Some(true), _) | (_, Some(true)) => Some(true),
-        (None, other) => other,
-        (one, None) => one,
-        (Some(false), Some(false)) => Some(false),
     }
 }
 

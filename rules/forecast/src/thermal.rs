@@ -10,9 +10,11 @@
 //! Out come the constants ([`Constants`]) and times until a limit ([`Thermal::time_to`]), as intervals
 //! from the spread of models; the filter's own covariance is known to be far too sure.
 
+mod by_day;
 mod cells;
 mod constants;
 mod day;
+mod future;
 mod kept;
 mod outlook;
 mod prior;
@@ -229,6 +231,17 @@ impl Thermal {
         ended
     }
 
+    /// Constants whose heaters' rates are held to their ratings: a thermostat that cycles fast answers every other heat at
+    /// once, and all that is learned from it is a weak heater.
+    fn held_to_rating(&self, mut constants: [f64; CONSTANTS]) -> [f64; CONSTANTS] {
+        for (heater, rate) in constants.iter_mut().skip(1).take(2).enumerate() {
+            if let Some((least, most)) = self.prior.of_rating(heater) {
+                *rate = rate.clamp(least, most);
+            }
+        }
+        constants
+    }
+
     /// The fastest that this tank changes by itself, K/h: with its heaters on, or with none.
     fn own_rate(&self) -> f64 {
         let prior = OWN_GAP / self.prior.tau_h.likely;
@@ -263,6 +276,7 @@ impl Thermal {
         let room_known = equation.with_room().is_some();
         let regression = if room_known { &self.with_room } else { &self.without_room };
         let constants = regression.constants();
+        let rated = self.held_to_rating(constants);
         let seen = &mut self.learned;
         // The prior's error is no measure of the noise: only residuals of a learned model are.
         let known = seen.equations >= DAY_OF_EQUATIONS / 2;
@@ -273,7 +287,7 @@ impl Thermal {
             seen.bias += (residual.clamp(-0.5, 0.5) - seen.bias) * 0.4;
             seen.bias_size += (1.25 * seen.bias.abs() - seen.bias_size) * 0.02;
             let middle = equation.end - CELL.times(6);
-            self.day.take(middle, equation.rate_without_devices(&constants), equation.lamp());
+            self.day.take(middle, equation.rate_without_devices(&rated), equation.lamp());
         }
         let Some(whitened) = before.map(|before| equation.less(&before, PERSISTS)) else { return };
         let residual = whitened.residual(&constants);

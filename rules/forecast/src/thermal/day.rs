@@ -21,8 +21,9 @@ const DAYS: f64 = 7.0;
 const WEATHER_H: f64 = 12.0;
 /// How fast an end moves, of the usual miss.
 const STEP: f64 = 0.06;
-/// The share that may miss each end.
-const MISSES: f64 = 0.1;
+/// The share of past forecasts that may miss each end, by horizon: what they are held against is the half hours' own
+/// scatter too, which weighs less over many of them.
+const MISSES: [f32; HORIZONS.len()] = [0.135, 0.13, 0.15, 0.18];
 /// Half hours before anything is said of the day.
 const KNOWN: u32 = 44;
 /// What physics leaves open before anything was held against anything: a share of the rate, and K/h.
@@ -127,14 +128,15 @@ impl Day {
             let error = (gained - self.halves[start].forecast[i]) / hours;
             self.miss[i] += (error.abs() - self.miss[i]) * 0.02;
             let began = middle - Span::minutes(30).times(halves as i64);
+            let misses = MISSES[i];
             let step = STEP as f32 * self.miss[i].max(LEAST as f32);
             let own = (hour(began) / 6.0) as usize % 4;
             // What is learned in one quarter is a little true of the others.
             for (quarter, ends) in self.ends.iter_mut().enumerate() {
                 let step = if quarter == own { step } else { 0.1 * step };
                 let [low, high] = &mut ends[i];
-                *low += if error < *low { -step * (1.0 - MISSES as f32) } else { step * MISSES as f32 };
-                *high += if error > *high { step * (1.0 - MISSES as f32) } else { -step * MISSES as f32 };
+                *low += if error < *low { -step * (1.0 - misses) } else { step * misses };
+                *high += if error > *high { step * (1.0 - misses) } else { -step * misses };
                 *low = low.min(-LEAST as f32);
                 *high = high.max(LEAST as f32);
             }
@@ -144,6 +146,11 @@ impl Day {
     /// Whether the day is known well enough to be counted on.
     pub(super) fn is_known(&self) -> bool {
         self.seen >= KNOWN && self.visits.iter().filter(|visits| **visits > 0).count() >= HOURS - 3
+    }
+
+    /// The mean rate without heaters, K/h, once the day is known.
+    pub(super) fn mean(&self) -> Option<f64> {
+        self.is_known().then_some(self.mean)
     }
 
     fn slot(&self, slot: usize) -> f64 {

@@ -1,23 +1,25 @@
 //! Times until a limit, as an interval made of the spread of several simple futures:
 //!
+//! - the tank's own day (`day`), from the day on that it is known: its course, and ends calibrated on its own past
+//!   forecasts (`by_day`); before that
 //! - the straight line along the present slope: never later than the truth while the room falls no
 //!   faster than the tank, so the early end is never later than it;
 //! - the learned tank, which slows down as it nears the room;
 //! - the same with a loss, a slope and a room at the unfavourable end.
 //!
-//! While a thermostat holds the water, its slope is a part of a cycle and no line is drawn along it.
+//! While something [holds](crate::hold) the water, its slope is a part of a cycle and no line is drawn along it.
 //!
 //! A free exponential says "never" too easily, and one towards the room's temperature is twice too
 //! late, since evaporation holds a tank below its room; neither is used.
 
 #![expect(clippy::indexing_slicing, reason = "places of the inputs, of which there is a fixed number")]
 
+use super::by_day::ByDay;
 use super::cells::KEPT;
-use super::day::Day;
+use super::future::Future;
 use super::{CELL, Cell, Constants, Thermal};
 use crate::hold::Holder;
 use crate::interval::{Basis, CannotSay, Estimate, Interval};
-use crate::wording::HORIZON_H;
 use slackwater_time::Moment;
 
 /// Below or above a limit.
@@ -72,13 +74,8 @@ impl Scenario {
 const LEAST_CELLS: usize = 3;
 /// The present rate is that of the last hour: its middle is so long ago, h.
 const PRESENT_H: f64 = 0.3;
-/// A step of a future, h.
-const STEP_H: f64 = 0.25;
-/// What no past forecast of a tank that was held can tell: the share of a rate that structure may change once nothing holds
-/// it (rock that gives its heat back, a heater's strength that was learned a little wrong).
-const OF_RATE: f64 = 0.05;
-/// Doubt of the present rate is part of the ends by then, h.
-const DOUBT_H: f64 = 1.0;
+/// What a learned loss may be of that of the tank's size.
+const BY_SIZE: (f64, f64) = (0.8, 2.0);
 /// Cells of a slope of what goes on by itself: half an hour.
 const BY_ITSELF_CELLS: usize = 6;
 /// Cells of a slope if the heater's state is not known.
@@ -91,8 +88,6 @@ const RATE_SHARE: f64 = 0.06;
 const BAND_LEFT: f64 = 0.25;
 /// Of a bias that comes and goes, this share may be gone or doubled before the limit.
 const BIAS_SHARE: f64 = 0.5;
-/// The room goes on as it does for this long, h, in the early and late futures.
-const ROOM_GOES_ON_H: f64 = 3.0;
 /// An 80 % interval is this many standard deviations to each side.
 const EIGHTY: f64 = 1.28;
 /// The late end is drawn nearer, by these shares of the doubt and of what may slow the fall: with the early end held to
@@ -182,15 +177,16 @@ impl Thermal {
         let pumps = if lost { self.prior.pumps().likely } else { 0.0 };
         let steady = heat + constants.chiller * inputs[5] - pumps;
         let weather = best.rate - steady - self.day.ahead(now, -PRESENT_H, lamp);
-        ByDay {
-            day: &self.day,
-            now,
-            lamp,
-            steady,
-            weather,
-            doubt: EIGHTY * best.deviation,
-            slows: constants.slows,
-        }
+        // A thermostat hides the loss from the regression, never what the tank's size says of it.
+        let by_size = constants.slows_by(1.0 / self.prior.tau_h.likely);
+        let slows = if constants.room_known && self.prior.capacity.is_some() {
+            let Interval { low, likely, high } = constants.slows;
+            let likely = likely.clamp(BY_SIZE.0 * by_size, BY_SIZE.1 * by_size);
+            Interval::new(low.clamp(0.9 * likely, likely), likely, high.clamp(likely, 1.1 * likely))
+        } else {
+            Interval::plus_minus(by_size, 0.05 * by_size)
+        };
+        ByDay { day: &self.day, now, lamp, steady, weather, doubt: EIGHTY * best.deviation, slows }
     }
 
     /// The lamp's share in the newest cell, or its usual one if nobody says.
@@ -382,107 +378,6 @@ fn line(points: impl Iterator<Item = (f64, f64)> + Clone) -> Option<Slope> {
     let rate = product / square;
     let noise = CELL_NOISE / square.sqrt();
     rate.is_finite().then(|| Slope { rate, deviation: noise.hypot(RATE_SHARE / 2.0 * rate) })
-}
-
-/// The future of a tank whose day is known: its course, what is left of the weather, and the ends that its own past
-/// forecasts have earned.
-struct ByDay<'a> {
-    day: &'a Day,
-    now: Moment,
-    /// Rate of a lamp that will not come on, K/h.
-    lamp: f64,
-    /// What heaters, chiller and pumps make of the rate for as long as it lasts, K/h.
-    steady: f64,
-    weather: f64,
-    doubt: f64,
-    slows: Interval,
-}
-
-impl ByDay<'_> {
-    /// Hours until it has gone `distance` kelvin, counted by `sign`.
-    fn meets(&self, sign: f64, distance: f64) -> Interval {
-        let never = f64::INFINITY;
-        let (mut early, mut likely, mut late) = (never, never, never);
-        let (mut fast, mut gone, mut slow, mut plain) = (0.0_f64, 0.0_f64, 0.0_f64, 0.0_f64);
-        let mut before = [0.0; 3];
-        let mut at = 0.0;
-        while at < HORIZON_H && (early == never || likely == never || late == never) {
-            let middle = at + STEP_H / 2.0;
-            let rate = self.steady
-                + self.day.ahead(self.now, middle, self.lamp)
-                + Day::left_of(self.weather, middle);
-            let toward = sign * rate;
-            plain += toward * STEP_H;
-            fast += (toward - self.slows.low * fast) * STEP_H;
-            gone += (toward - self.slows.likely * gone) * STEP_H;
-            slow += (toward - self.slows.high * slow) * STEP_H;
-            at += STEP_H;
-            let (low, high) = self.day.ends(self.now, at);
-            let (sooner, later) = if sign < 0.0 { (-low, high) } else { (high, -low) };
-            let share = OF_RATE * plain.abs() / at;
-            let doubt = self.doubt * (-at / DOUBT_H).exp();
-            let widened = |end: f64| (end * end + share * share + doubt * doubt).sqrt() * at;
-            let places = [fast + widened(sooner), gone, slow - widened(later)];
-            for ((end, place), before) in
-                [&mut early, &mut likely, &mut late].into_iter().zip(places).zip(&mut before)
-            {
-                if *end == never && place >= distance {
-                    *end = at - STEP_H * ((place - distance) / (place - *before)).clamp(0.0, 1.0);
-                }
-                *before = place;
-            }
-        }
-        Interval::new(early.min(likely), likely, late.max(likely))
-    }
-}
-
-/// One future, counted towards the limit: `dD/dt = rate - slows * D + loss * room's change`.
-struct Future {
-    rate: f64,
-    slows: f64,
-    loss: f64,
-    trend: f64,
-}
-
-impl Future {
-    /// Hours until it has gone `distance` kelvin; infinite if not within the horizon.
-    fn meets(&self, distance: f64) -> f64 {
-        if self.trend == 0.0 {
-            return self.without_trend(distance);
-        }
-        // A quarter of an hour at a time, exact for the rate in its middle.
-        let (step, mut gone, mut at) = (0.25, 0.0, 0.0);
-        let (decay, gain) = if self.slows > 0.0 {
-            let decay = (-self.slows * step).exp();
-            (decay, (1.0 - decay) / self.slows)
-        } else {
-            (1.0, step)
-        };
-        while at < HORIZON_H {
-            let changed = self.trend * (at + step / 2.0_f64).min(ROOM_GOES_ON_H);
-            let next = gone * decay + (self.rate + self.loss * changed) * gain;
-            if next >= distance {
-                return at + step * (distance - gone) / (next - gone);
-            }
-            (gone, at) = (next, at + step);
-        }
-        f64::INFINITY
-    }
-
-    fn without_trend(&self, distance: f64) -> f64 {
-        if self.rate <= 0.0 {
-            return f64::INFINITY;
-        }
-        let slowed = self.slows * distance / self.rate;
-        let hours = if slowed >= 1.0 {
-            f64::INFINITY
-        } else if self.slows * distance < 1e-9 {
-            distance / self.rate
-        } else {
-            -(1.0 - slowed).ln() / self.slows
-        };
-        if hours > HORIZON_H { f64::INFINITY } else { hours }
-    }
 }
 
 const _: () = assert!(CELL.0 * KEPT as i64 == 3_600_000, "an hour of cells is kept");

@@ -5,7 +5,7 @@ use crate::simulator::{Random, Simulator, Tank};
 use proptest::prelude::*;
 use slackwater_forecast::faults::{Apart, Fault, Faults};
 use slackwater_forecast::thermal::{Heater, Prior, Scenario, Side, Thermal, ThermalInput};
-use slackwater_forecast::{CannotSay, wording};
+use slackwater_forecast::wording;
 use slackwater_time::Moment;
 
 fn learned(seed: u64, days: i64) -> (Simulator, Thermal) {
