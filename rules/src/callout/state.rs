@@ -8,7 +8,7 @@ use super::member::Member;
 use super::table::Stage;
 use crate::alarm::Priority;
 use crate::plan::Target;
-use crate::record::{By, CallKind, CallMessage, HeldBy, PageFate, Seq};
+use crate::record::{By, CallKind, CallMessage, CallNews, HeldBy, PageFate, Seq};
 use crate::time::{Moment, Span};
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
@@ -133,6 +133,8 @@ pub struct Told {
     pub message: CallMessage,
     /// The episode that it leads with.
     pub about: Option<Seq>,
+    /// What sent it, if that was not the episode itself.
+    pub news: Option<CallNews>,
     /// How the last page fared, as far as is known.
     pub fate: Option<PageFate>,
     /// Some page may have reached it.

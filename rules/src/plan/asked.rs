@@ -87,6 +87,18 @@ impl Plan {
         sensors.chain(buttons).chain(commands).collect()
     }
 
+    /// Whether two alarms ring for the same kind of thing, perhaps of different tanks: the same hazard, or else
+    /// the same measures.
+    pub fn is_of_kind(&self, one: &Alarm, other: &Alarm) -> bool {
+        let measures = |alarm: &Alarm| -> BTreeSet<&str> {
+            alarm.condition.sensors().into_iter().map(|id| self.sensor(id).measure.name).collect()
+        };
+        match (one.hazard, other.hazard) {
+            (None, None) => !measures(one).is_empty() && measures(one) == measures(other),
+            (one, other) => one == other,
+        }
+    }
+
     /// Whether what is seen this way comes through the broker.
     pub fn needs_broker(&self, sight: &Sight) -> bool {
         let topic = |sensor: &Sensor| sensor.feed.topic().is_some();

@@ -158,6 +158,9 @@ pub enum CallChange {
         rank: Priority,
         /// The episode that it leads with.
         about: Option<Seq>,
+        /// What sends it, if that is not the episode itself.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        news: Option<CallNews>,
     },
     /// What is known of the last page to a target.
     Page {
@@ -238,6 +241,16 @@ pub enum PageFate {
     Lost,
     /// Not this way, and it may have arrived.
     Doubtful,
+}
+
+/// What sends a page beside what is raised, gets worse or falls due.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum CallNews {
+    /// A stopgap has lost its proof, is not proved, or does not obey.
+    Stopgap,
+    /// The watch's own power ends.
+    Dark,
 }
 
 /// What a page is for.

@@ -21,13 +21,15 @@ const DAYS: f64 = 7.0;
 const WEATHER_H: f64 = 12.0;
 /// How fast an end moves, of the usual miss.
 const STEP: f64 = 0.06;
+/// Half hours in which the ends move faster: the first six days.
+const SOON: u32 = 288;
 /// The share of past forecasts that may miss each end, by horizon: what they are held against is the half hours' own
 /// scatter too, which weighs less over many of them.
 const MISSES: [f32; HORIZONS.len()] = [0.135, 0.13, 0.15, 0.18];
 /// Half hours before anything is said of the day.
 const KNOWN: u32 = 44;
 /// What physics leaves open before anything was held against anything: a share of the rate, and K/h.
-const OPEN: (f64, f64) = (0.2, 0.02);
+const OPEN: (f64, f64) = (0.15, 0.02);
 /// An end is never nearer than this, K/h.
 const LEAST: f64 = 0.004;
 
@@ -129,7 +131,8 @@ impl Day {
             self.miss[i] += (error.abs() - self.miss[i]) * 0.02;
             let began = middle - Span::minutes(30).times(halves as i64);
             let misses = MISSES[i];
-            let step = STEP as f32 * self.miss[i].max(LEAST as f32);
+            let quickly = if self.seen < SOON { 3.0 } else { 1.0 };
+            let step = quickly * STEP as f32 * self.miss[i].max(LEAST as f32);
             let own = (hour(began) / 6.0) as usize % 4;
             // What is learned in one quarter is a little true of the others.
             for (quarter, ends) in self.ends.iter_mut().enumerate() {

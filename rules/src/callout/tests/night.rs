@@ -276,7 +276,16 @@ impl Night {
         }
         for tell in outcome.tells {
             let (target, message) = (tell.target.clone(), tell.message.clone());
-            self.apply(id, CallChange::Told { target, message, rank: tell.rank, about: tell.about });
+            self.apply(
+                id,
+                CallChange::Told {
+                    target,
+                    message,
+                    rank: tell.rank,
+                    about: tell.about,
+                    news: tell.lead.news(),
+                },
+            );
             if !tells.iter().any(|(call, known)| *call == id && known.target == tell.target) {
                 tells.push((id, tell));
             }

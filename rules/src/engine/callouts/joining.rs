@@ -3,9 +3,11 @@
 
 use super::Callouts;
 use super::facts::Known;
+use crate::alarm::Priority;
 use crate::callout::decide::{begin, begin_drill, decide};
 use crate::callout::event::Event;
-use crate::callout::state::CallOut;
+use crate::callout::member::Member;
+use crate::callout::state::{CallOut, Phase};
 use crate::callout::{Call, kin, mass, quiet};
 use crate::engine::context::Context;
 use crate::engine::ground::Ground;
@@ -21,7 +23,7 @@ impl Callouts {
         ground: &Ground<'_>,
         alarm: &str,
         episode: Seq,
-        rank: crate::alarm::Priority,
+        rank: Priority,
         ladder: &str,
     ) -> Option<Joined> {
         let known = self.episodes.get(alarm).filter(|_| ground.alarm(alarm).is_some())?;
@@ -66,11 +68,35 @@ impl Callouts {
                 self.take_kin_out(cx, digest, &joined, next);
             }
             Some(call) => self.hear(cx, call, &Event::Raised(joined), next),
-            None => match self.held_digest(ladder).filter(|_| held) {
-                Some(digest) => self.hear(cx, digest, &Event::Raised(joined), next),
-                None => self.begin_one(cx, id, &joined, held, next),
-            },
+            None => {
+                let of_kind = || self.low_of_kind(cx, id, &joined).filter(|_| !held);
+                match self.held_digest(ladder).filter(|_| held).or_else(of_kind) {
+                    Some(call) => self.hear(cx, call, &Event::Raised(joined), next),
+                    None => self.begin_one(cx, id, &joined, held, next),
+                }
+            }
         }
+    }
+
+    /// Where a channel of the ladder carries only so many pages, low alarms of one kind are listed together
+    /// before its limit is spent: the call-out of them that people are being called for.
+    fn low_of_kind(&self, cx: &Context<'_>, id: AlarmId, joined: &Joined) -> Option<&Call> {
+        let policy = cx.policy(&joined.ladder)?;
+        let limited = |target| cx.plan.directory.quota(target).is_some();
+        if joined.rank > Priority::Low || !policy.steps.iter().flat_map(|step| &step.to).any(limited) {
+            return None;
+        }
+        let alarm = cx.plan.alarm(id);
+        let of_kind = |member: &Member| {
+            let other = cx.alarm(&member.alarm).map(|id| cx.plan.alarm(id));
+            member.stands()
+                && member.ladder == joined.ladder
+                && other.is_some_and(|it| cx.plan.is_of_kind(alarm, it))
+        };
+        self.running().find(|call| {
+            let low = call.core.members.iter().all(|member| !member.stands() || member.rank == Priority::Low);
+            low && call.core.phase == Phase::Climbing && call.core.members.iter().any(of_kind)
+        })
     }
 
     /// This watch's own power is about to end: everybody told in other call-outs, and the next rung of
