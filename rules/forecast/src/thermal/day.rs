@@ -25,11 +25,11 @@ const STEP: f64 = 0.06;
 const SOON: u32 = 288;
 /// The share of past forecasts that may miss each end, by horizon: what they are held against is the half hours' own
 /// scatter too, which weighs less over many of them.
-const MISSES: [f32; HORIZONS.len()] = [0.135, 0.13, 0.15, 0.18];
+const MISSES: [f32; HORIZONS.len()] = [0.12, 0.13, 0.15, 0.18];
 /// Half hours before anything is said of the day.
 const KNOWN: u32 = 44;
 /// What physics leaves open before anything was held against anything: a share of the rate, and K/h.
-const OPEN: (f64, f64) = (0.15, 0.02);
+const OPEN: (f64, f64) = (0.19, 0.02);
 /// An end is never nearer than this, K/h.
 const LEAST: f64 = 0.004;
 
@@ -131,7 +131,7 @@ impl Day {
             self.miss[i] += (error.abs() - self.miss[i]) * 0.02;
             let began = middle - Span::minutes(30).times(halves as i64);
             let misses = MISSES[i];
-            let quickly = if self.seen < SOON { 3.0 } else { 1.0 };
+            let quickly = if self.seen < SOON { 1.5 } else { 1.0 };
             let step = quickly * STEP as f32 * self.miss[i].max(LEAST as f32);
             let own = (hour(began) / 6.0) as usize % 4;
             // What is learned in one quarter is a little true of the others.
