@@ -206,6 +206,11 @@ impl Thermal {
         self.pumps_seen
     }
 
+    /// What was known of the tank before anything was measured.
+    pub fn prior(&self) -> &Prior {
+        &self.prior
+    }
+
     /// Whether the pumps are not known to stand still.
     pub fn pumps_run(&self) -> bool {
         !self.pumps_lost

@@ -54,7 +54,6 @@ pub(super) struct Forecasts {
 /// One tank's model.
 #[derive(Debug)]
 struct Model {
-    prior: Prior,
     thermal: Thermal,
     faults: Faults,
     apart: Apart,
@@ -84,7 +83,6 @@ impl Model {
             thermal.sees_pumps();
         }
         Self {
-            prior,
             thermal,
             faults: Faults::new(USUAL_PER_YEAR),
             apart: Apart::default(),
@@ -194,7 +192,7 @@ impl Forecasts {
         };
         for (id, (tank, model)) in (0..).map(TankId).zip(new.tanks.iter().zip(&mut self.models)) {
             let Some(at) = old.tanks.iter().position(|known| known.name == tank.name) else { continue };
-            let same = before.models[at].prior == model.prior
+            let same = before.models[at].thermal.prior() == model.thermal.prior()
                 && before.models[at].volume == model.volume
                 && names(old, &old.tanks[at]) == names(new, tank)
                 && old.tanks[at].gear.heaters.map(|it| it.is_some())

@@ -54,7 +54,7 @@ pub(super) struct Swing {
     settled: bool,
     ended: u32,
     /// The smoothed water of an hour and a half.
-    newest: [f64; 2 * ARM + 1],
+    newest: [f32; 2 * ARM + 1],
     /// Number of the window under way, what it is so far, its cells.
     under_way: (i64, [f64; 4], u32),
     /// Windows that suspicion kept out.
@@ -97,7 +97,7 @@ impl Default for Swing {
             count: 0,
             settled: false,
             ended: 0,
-            newest: [f64::NAN; 2 * ARM + 1],
+            newest: [f32::NAN; 2 * ARM + 1],
             under_way: (0, BEGUN, 0),
             kept_out: 0,
             floor: None,
@@ -111,9 +111,9 @@ impl Swing {
     /// Takes the smoothed water. Returns by how much the whole swing has moved, if it is certain.
     pub(super) fn cell(&mut self, water: f64, at: Moment, quiet: bool) -> Option<f64> {
         self.newest.rotate_left(1);
-        self.newest[2 * ARM] = if quiet || self.kept_out >= LASTING { water } else { f64::NAN };
+        self.newest[2 * ARM] = if quiet || self.kept_out >= LASTING { water as f32 } else { f32::NAN };
         // What is looked at is in the middle of what came before it and after.
-        let (first, middle, last) = (self.newest[0], self.newest[ARM], self.newest[2 * ARM]);
+        let [first, middle, last] = [0, ARM, 2 * ARM].map(|i| f64::from(self.newest[i]));
         let number = at.0.saturating_sub(1 + CELL.0 * ARM as i64).div_euclid(WINDOW.0);
         let mut moved = None;
         if number != self.under_way.0 {
