@@ -20,6 +20,7 @@ use slackwater_rules::units::Quantity;
 use std::fmt::Display;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
+use std::sync::Arc;
 
 const RULES: &str = include_str!("../../deploy/sample/rules.toml");
 
@@ -83,7 +84,7 @@ async fn try_play(demo: Demo) -> Result<(), String> {
     let start = Wall(1_792_864_800_000);
     let clock = Clock::sped_up(demo.speed, start);
     story::introduce(&demo, &config);
-    let story = story::DemoStory::new(zone.clone());
+    let story = story::DemoStory::new(Arc::new(site.plan.clone()));
     tokio::spawn(rig::play(port, clock.clone(), start, story.clone()));
     if !demo.unanswered {
         tokio::spawn(story::keeper(clock.clone(), start, socket, story.clone()));

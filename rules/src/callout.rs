@@ -51,7 +51,7 @@ mod tests;
 
 use crate::alarm::Priority;
 use crate::ids::{By, Seq};
-use crate::record::{CallKind, HeldBy, Purpose};
+use crate::record::{CallKind, Farthest, HeldBy, Purpose};
 use crate::time::Moment;
 use member::Condition;
 use state::{CallOut, Phase};
@@ -94,6 +94,8 @@ pub struct Member {
     pub worse: bool,
     /// It lost sight of a reading it needs.
     pub blind: bool,
+    /// How far its reading went and when, as recorded when it was over.
+    pub farthest: Option<(Farthest, Moment)>,
 }
 
 /// What has become of an episode.

@@ -13,11 +13,13 @@ mod late;
 mod rejection;
 #[cfg(test)]
 mod tests;
+mod trend;
 
 use crate::plan::Sensor;
 use crate::reading::{Arrival, BadReading, Reading, Value};
 use crate::time::{Moment, Span};
 use late::LateReadings;
+use trend::Trend;
 pub use rejection::Rejection;
 use std::fmt;
 
@@ -76,6 +78,7 @@ pub struct Track {
     heard: Option<Moment>,
     counts: Counts,
     late: LateReadings,
+    trend: Trend,
 }
 
 /// How many live readings were believed, and how many not.
@@ -239,6 +242,9 @@ impl Track {
             return Err(Rejection::Frozen { unmoved });
         }
         self.good = Some(Good { at, ..good });
+        if let Value::Number(number) = value {
+            self.trend.note(at, number);
+        }
         Ok(())
     }
 
@@ -320,6 +326,14 @@ impl Track {
     /// The last good reading, however old, and when it was measured.
     pub fn last_good(&self) -> Option<(Value, Moment)> {
         self.good.map(|good| (good.value, good.at))
+    }
+
+    /// How much its number moves in an hour, base units; none if it is no number, or too little was seen.
+    pub fn per_hour(&self, sensor: &Sensor, now: Moment) -> Option<f64> {
+        match self.value(sensor, now)? {
+            Value::Number(number) => self.trend.per_hour((now, number)),
+            Value::Word(_) => None,
+        }
     }
 
     /// How many live readings were believed, and how many not.

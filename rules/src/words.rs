@@ -47,6 +47,12 @@ pub fn capital(text: &str) -> String {
     signs.next().map_or_else(String::new, |first| first.to_uppercase().chain(signs).collect())
 }
 
+/// The text with a small letter at its head.
+pub fn uncapital(text: &str) -> String {
+    let mut signs = text.chars();
+    signs.next().map_or_else(String::new, |first| first.to_lowercase().chain(signs).collect())
+}
+
 /// One sentence: a capital at its head, a full stop at its end.
 pub fn sentence(text: &str) -> String {
     let text = capital(text.trim());

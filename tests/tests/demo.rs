@@ -35,7 +35,7 @@ fn the_demo_plays_a_night_that_a_second_terminal_takes_part_in() {
     let page = line("PAGE to ines.push: Halyard House: no mains power");
     line("the siren sounds");
     // Whether it is proved within 20 s is a matter of 13 ms here: on a busy machine it may not be.
-    line("air-pump commanded on, attempt 1");
+    line("air-pump switched on, attempt 1");
     let code = page.rsplit("code ").next().expect("a code").trim().to_owned();
     second(&["ack", &code, "--as", "ines"]).well();
     let ended = until("the end of the night", BOUND, || demo.try_wait().transpose(), shown);

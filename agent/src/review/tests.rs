@@ -156,7 +156,7 @@ fn raised(alarm: &str, episode: Seq, code: &str, priority: Priority, because: &s
 }
 
 fn returned(alarm: &str, episode: Seq, stood: Span) -> Body {
-    Body::Returned { alarm: alarm.to_owned(), episode, stood, because: String::new() }
+    Body::Returned { alarm: alarm.to_owned(), episode, stood, because: String::new(), farthest: None }
 }
 
 fn paged(call: Seq, target: &str, purpose: Purpose) -> Body {

@@ -189,6 +189,16 @@ fn number(item: Item<'_>) -> Option<Number> {
         .ok()
 }
 
+/// The watch's own number: pages show it as it is written.
+fn own_number(item: Item<'_>) -> Option<String> {
+    let text = line(item)?;
+    let help = || Some("for instance \"+351 900 000 000\"".to_owned());
+    match Number::parse(&text) {
+        Ok(_) => Some(text),
+        Err(why) => item.wrong("this is not a telephone number", why, help()),
+    }
+}
+
 fn siren(table: &Table<'_>) -> Option<SirenSettings> {
     let topic = table.need("topic", "\"room2/siren/set\"").and_then(topic);
     let command = |key, usual: &str| match table.get(key) {
@@ -391,8 +401,9 @@ impl ModemSettings {
                 false => item.wrong("what this file holds is not a PIN", "4 to 8 digits are expected", None),
             }
         });
+        let number = table.get("number").and_then(own_number);
         let speed = table.get("speed").and_then(|item| item.one_of(SPEEDS)).unwrap_or(115_200);
         table.finish();
-        Some(Self { device: device?, model, pin, speed })
+        Some(Self { device: device?, model, pin, number, speed })
     }
 }

@@ -183,6 +183,8 @@ impl Foretold {
         let hours = self.within.as_seconds() / 3_600.0;
         let truth = match world.foretell(&self.asked) {
             Ok(estimate) if self.over => (estimate.range.low > hours).into(),
+            // The early end of a guess is early because little is known: that alone calls nobody.
+            Ok(estimate) if world.is_guess(&self.asked) => (estimate.range.likely < hours).into(),
             Ok(estimate) => (estimate.range.low < hours).into(),
             Err(_) => Truth::Unknown,
         };

@@ -41,7 +41,7 @@ impl Facts<'_> {
     fn call_heading(&self) -> String {
         let Some(lead) = &self.lead else { return self.drill_heading() };
         let standing = self.others.iter().filter(|matter| matter.stands()).count();
-        let more = if standing == 0 { String::new() } else { format!(" (+{standing} more)") };
+        let more = if standing == 0 { String::new() } else { format!(" (and {standing} more)") };
         let (ask, worse) = match self.news {
             News::StillOnIt => ("Still on it? ", ""),
             News::Worse => ("", ": it got worse"),
@@ -57,6 +57,9 @@ impl Facts<'_> {
         if !lead.reading.is_empty() {
             let worse = if lead.worse { "It got worse: " } else { "" };
             lines.push(words::sentence(&format!("{worse}{}", lead.reading)));
+        }
+        if lead.back {
+            lines.push("It may be over: the watch waits until it surely stays so.".to_owned());
         }
         if lead.blind {
             lines.push("Its sensor can't be seen any more: this is the last that is known.".to_owned());
@@ -145,7 +148,7 @@ impl Facts<'_> {
     /// By which ways, and what an answer means.
     pub(super) fn how_to_answer(&self) -> Vec<PageLine> {
         let ways = self.ways();
-        let mut lines = ways::lines(&ways, self.code);
+        let mut lines = ways::lines(&ways, self.code, self.reader().map_or("", |(name, _)| name));
         if ways.is_empty() {
             let call = self.plan.help.call.first();
             let call = call.map(|callee| format!(" Call {}: {}.", callee.name, callee.phone.dialled()));

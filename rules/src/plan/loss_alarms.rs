@@ -14,7 +14,7 @@ use crate::diagnostic::At;
 use crate::diagnostic::{Item, Table};
 use crate::time::Span;
 use crate::units::QuantityItem as _;
-use crate::words::capital;
+use crate::words::{capital, uncapital};
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 
@@ -113,9 +113,9 @@ fn build(
         ),
     };
     let title = match &sight {
-        Sight::Broker | Sight::Part(_) => "the broker can't be heard".to_owned(),
-        Sight::Gateway(gateway) => format!("gateway {} can't be heard", spoken(gateway)),
-        Sight::Sensor(_) => format!("{} can't be seen", first.title),
+        Sight::Broker | Sight::Part(_) => "no sensor is heard: the broker is away".to_owned(),
+        Sight::Gateway(gateway) => format!("the sensors behind {} are not heard", spoken(gateway)),
+        Sight::Sensor(_) => format!("{} gives no reading", sensor_title(&first.title)),
     };
     let tank: Option<TankId> = match &sight {
         Sight::Broker | Sight::Part(_) => None,
@@ -162,6 +162,12 @@ fn build(
     })
 }
 
+/// `the water sensor`, `the sump probe`
+fn sensor_title(title: &str) -> String {
+    let named = ["sensor", "probe", "meter", "thermometer"].iter().any(|word| title.ends_with(word));
+    if named { format!("the {title}") } else { format!("the {title} sensor") }
+}
+
 /// The first of many names: a page is short.
 fn few(names: &[&str]) -> String {
     match names.split_at_checked(3) {
@@ -176,7 +182,7 @@ fn response(sight: &Sight, lost: &[&Sensor], tanks: &[Tank]) -> Vec<String> {
     for sensor in lost {
         let Some(kind) = MeasureKind::named(sensor.measure.name) else { continue };
         let line = match sensor.tank.and_then(|tank| tanks.get(tank.index())) {
-            Some(tank) => format!("{}: {}", capital(&tank.title), kind.by_hand),
+            Some(tank) => format!("{}: {}", capital(&tank.title), uncapital(kind.by_hand)),
             None => kind.by_hand.to_owned(),
         };
         if !lines.contains(&line) {

@@ -241,7 +241,7 @@ fn a_board_that_says_offline_on_every_topic_is_one_loss() {
     site.run(Span::minutes(10));
     assert_eq!(site.raised(), ["sight-gateway-sump-board"], "{}", site.story());
     let page = site.world.sent.first().expect("a page");
-    assert!(page.body.contains("all 2 sensors behind it"), "{}", page.body);
+    assert!(page.body.contains("All 2 sensors behind it are silent."), "{}", page.body);
 }
 
 #[test]

@@ -30,8 +30,8 @@ fn each_loss_says_its_reason_in_record_page_and_status() {
     for (says, reason) in [
         (None, "silent for"),
         (Some("25.1"), "frozen: exactly the same for"),
-        (Some("-127"), "-127 degC is what the probe says when it has nothing to say"),
-        (Some("99"), "99 degC is outside the plausible"),
+        (Some("-127"), "-127 °C is what the probe says when it has nothing to say"),
+        (Some("99"), "99 °C is outside the plausible"),
         (Some("maybe"), "`maybe` is not a number"),
         (Some("offline"), "its sender says `offline`"),
     ] {
@@ -43,7 +43,7 @@ fn each_loss_says_its_reason_in_record_page_and_status() {
         site.run(Span::minutes(40));
         let why = why_lost(&site, "lagoon-temp");
         assert!(why.contains(reason), "{why}");
-        let page = site.world.sent.iter().find(|page| page.body.contains("out of sight"));
+        let page = site.world.sent.iter().find(|page| page.body.contains("gives no reading"));
         let page = page.unwrap_or_else(|| panic!("no page\n{}", site.story()));
         assert!(page.body.contains(reason), "{}", page.body);
         let status = site.engine.status(site.now);

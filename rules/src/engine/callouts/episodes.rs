@@ -31,6 +31,7 @@ impl Callouts {
                     fate: Fate::Stands,
                     worse: false,
                     blind: false,
+                    farthest: None,
                 };
                 // What comes back unanswered is the same episode, but of now.
                 match self.episodes.get_mut(alarm).filter(|known| known.episode == *episode) {
@@ -45,9 +46,10 @@ impl Callouts {
             }),
             Body::LostSight { episode, .. } => self.change_members(*episode, |it| it.blind = true),
             Body::FoundSight { episode, .. } => self.change_members(*episode, |it| it.blind = false),
-            Body::Returned { episode, .. } => {
-                self.change_members(*episode, |member| member.fate = Fate::Over(at));
-            }
+            Body::Returned { episode, farthest, .. } => self.change_members(*episode, |member| {
+                member.fate = Fate::Over(at);
+                member.farthest = farthest.clone().map(|far| (far.clone(), at - far.ago));
+            }),
             Body::Shelved { alarm, .. } | Body::TakenOut { alarm, .. } | Body::Suppressed { alarm } => {
                 let Some(episode) = self.episodes.get(alarm).map(|known| known.episode) else { return };
                 self.change_members(episode, |member| {
