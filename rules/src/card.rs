@@ -64,7 +64,7 @@ impl Act {
     /// That it is done, as a page says it.
     pub fn done(self) -> &'static str {
         match self {
-            Self::Air => "air, seen by the watch.",
+            Self::Air => "the water gets air, seen by the watch.",
             Self::HeatOff => "the heaters are off, seen by the watch.",
             Self::LightOff => "the light is off, seen by the watch.",
             Self::FeederOff => "the feeder is off.",

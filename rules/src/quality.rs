@@ -19,9 +19,9 @@ use crate::plan::Sensor;
 use crate::reading::{Arrival, BadReading, Reading, Value};
 use crate::time::{Moment, Span};
 use late::LateReadings;
-use trend::Trend;
 pub use rejection::Rejection;
 use std::fmt;
+use trend::Trend;
 
 /// What speaks against a reading, or nothing.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]

@@ -16,6 +16,8 @@ pub fn value(scale: &Scale, base: f64) -> String {
 pub fn for_people(shown: &str) -> String {
     let (number, unit) = shown.split_once(' ').unwrap_or((shown, ""));
     let number = thousands(number);
+    // A difference of temperatures is one of degrees, as people say it.
+    let unit = if unit == "K" { "°C" } else { unit };
     let unit = unit.replace("degC", "°C").replace("degF", "°F").replace("mm/day", "mm a day");
     if unit.is_empty() { number } else { format!("{number} {unit}") }
 }

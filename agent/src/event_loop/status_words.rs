@@ -169,7 +169,13 @@ fn standing(out: &mut String, status: &Status) {
         out.push_str("\nPut aside\n");
     }
     for alarm in &aside {
-        let _ = writeln!(out, "  {}: {} {}", alarm.title, alarm.state, alarm.aside.as_deref().unwrap_or_default());
+        let _ = writeln!(
+            out,
+            "  {}: {} {}",
+            alarm.title,
+            alarm.state,
+            alarm.aside.as_deref().unwrap_or_default()
+        );
     }
     let quiet = status.alarms.len().saturating_sub(open.len());
     let chatter: Vec<&str> =

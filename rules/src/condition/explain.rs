@@ -281,7 +281,6 @@ impl<W: World> ExplainedPart<'_, W> {
     pub(super) fn like(&self, formula: &Formula) -> Option<&Sensor> {
         formula.in_order().first().map(|id| self.site.sensor(*id))
     }
-
 }
 
 fn came(ago: Option<Span>) -> String {

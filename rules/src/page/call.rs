@@ -76,7 +76,7 @@ impl Facts<'_> {
     fn who_has_it(&self) -> String {
         match self.answers.last() {
             None => "Nobody has it yet.".to_owned(),
-            Some((by, at)) => format!("{} had it since {}.", self.person(&by.who), self.time(*at)),
+            Some((by, at)) => format!("{} answered at {}.", self.person(&by.who), self.time(*at)),
         }
     }
 

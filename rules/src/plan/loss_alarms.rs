@@ -179,9 +179,11 @@ fn few(names: &[&str]) -> String {
 /// What to look at by hand, and then what to mend.
 fn response(sight: &Sight, lost: &[&Sensor], tanks: &[Tank]) -> Vec<String> {
     let mut lines: Vec<String> = Vec::new();
+    // Of one tank alone the page's first line says which.
+    let alike = lost.iter().all(|sensor| lost.first().is_some_and(|first| sensor.tank == first.tank));
     for sensor in lost {
         let Some(kind) = MeasureKind::named(sensor.measure.name) else { continue };
-        let line = match sensor.tank.and_then(|tank| tanks.get(tank.index())) {
+        let line = match sensor.tank.filter(|_| !alike).and_then(|tank| tanks.get(tank.index())) {
             Some(tank) => format!("{}: {}", capital(&tank.title), uncapital(kind.by_hand)),
             None => kind.by_hand.to_owned(),
         };
