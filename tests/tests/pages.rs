@@ -51,7 +51,13 @@ struct LaidOut {
 }
 
 /// Lays pages out, each in a frame of its own, and reads off what the browser made of them.
-fn lay_out(chromium: &Path, home: &Home, pages: &[(String, String)], widths: &[u32], dark: bool) -> Vec<LaidOut> {
+fn lay_out(
+    chromium: &Path,
+    home: &Home,
+    pages: &[(String, String)],
+    widths: &[u32],
+    dark: bool,
+) -> Vec<LaidOut> {
     let encoded: Vec<serde_json::Value> =
         pages.iter().map(|(name, html)| serde_json::json!({"name": name, "html": html})).collect();
     let pages = serde_json::to_string(&encoded).expect("JSON").replace("</", "<\\/");
@@ -84,10 +90,20 @@ function look(page, width) {{ return new Promise(done => {{
 </script></body>"#
     );
     home.write("pages.html", &script).expect("a file");
-    let dark = if dark { "--blink-settings=preferredColorScheme=0" } else { "--blink-settings=preferredColorScheme=1" };
+    let dark = if dark {
+        "--blink-settings=preferredColorScheme=0"
+    } else {
+        "--blink-settings=preferredColorScheme=1"
+    };
     let profile = format!("--user-data-dir={}", home.path("profile").display());
     let said = Command::new(chromium)
-        .args(["--headless=new", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--no-first-run"])
+        .args([
+            "--headless=new",
+            "--no-sandbox",
+            "--disable-gpu",
+            "--disable-dev-shm-usage",
+            "--no-first-run",
+        ])
         .args(["--window-size=1000,1200", "--virtual-time-budget=60000", "--dump-dom", dark, &profile])
         .arg(format!("file://{}", home.path("pages.html").display()))
         .output()
@@ -151,7 +167,8 @@ fn what_to_do_and_how_to_answer_stand_on_a_phones_first_screen() {
         for it in &laid {
             let phone = it.width == 390;
             for part in ["What to do", "How to answer"] {
-                if let Some(end) = it.ends.get(part).filter(|end| phone && asks(&it) && **end > FIRST_SCREEN) {
+                if let Some(end) = it.ends.get(part).filter(|end| phone && asks(&it) && **end > FIRST_SCREEN)
+                {
                     let _ = writeln!(wrong, "{}: {part} ends at {end} px", it.name);
                 }
             }

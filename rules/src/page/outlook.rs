@@ -118,8 +118,8 @@ impl Facts<'_> {
         if let Some(it) = self.outlooks.iter().find(|it| it.breathless.is_some()) {
             let here = self.lead.as_ref().is_some_and(|lead| lead.place == it.place);
             return Some(match here {
-                true => "No air proved".to_owned(),
-                false => format!("{}: no air proved", words::capital(&it.place)),
+                true => "No air seen".to_owned(),
+                false => format!("{}: no air seen", words::capital(&it.place)),
             });
         }
         let soon = self.outlooks.iter().filter(|it| it.first().is_some_and(|harm| harm.range.low <= SOON_H));
