@@ -11,9 +11,14 @@ const STOPGAP: &str = "stopgap of ";
 impl Body {
     /// In one line of words, by the plan's titles.
     pub fn in_words(&self, plan: &Plan) -> String {
+        self.titled(plan).to_string()
+    }
+
+    /// The same with titles for keys and names for people: to be read, never to be applied.
+    pub fn titled(&self, plan: &Plan) -> Self {
         let mut told = self.clone();
         told.retitle(&Titles(plan));
-        told.to_string()
+        told
     }
 
     fn retitle(&mut self, titles: &Titles<'_>) {

@@ -107,9 +107,9 @@ async fn air_is_started_and_proved_and_goes_on_until_the_water_moves() {
     let on = house.home.record("the command", 0, |body| switched(body, "air-pump", true));
     house.home.record("its proof", on.seq, proved);
     let status = house.home.say(&["status"]).well();
-    assert!(status.contains("relay air-pump: on, proved after"), "{status}");
+    assert!(status.contains("Air pump: on, proved after"), "{status}");
     let explained = house.home.say(&["explain", "power-lost"]).well();
-    assert!(explained.contains("stopgap air-pump: on, proved after"), "{explained}");
+    assert!(explained.contains("Stopgap air pump: on, proved after"), "{explained}");
     house.board.set("house/mains", "on");
     let back = house.home.record("the power", on.seq, |body| is_returned(body, "power-lost"));
     house.home.record("the hold", back.seq, |body| matches!(body, Body::Held { .. }));
@@ -248,7 +248,7 @@ async fn a_command_that_the_broker_keeps_switches_nothing_and_is_said() {
     assert!(kept.body.to_string().contains("the broker keeps the command \"on\" for lagoon-heaters"));
     let status = house.home.say(&["status"]).well();
     assert!(
-        status.contains("relay lagoon-heaters: left to itself\n  THE BROKER KEEPS the command \"on\""),
+        status.contains("Lagoon heaters: left to itself\n  THE BROKER KEEPS the command \"on\""),
         "{status}"
     );
     assert!(switchings(&house.home.records()).is_empty(), "{}", house.home.log());
