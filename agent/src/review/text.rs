@@ -265,7 +265,8 @@ impl TextPage<'_> {
             false => format!("known for {} of {length}", sensor.known),
         };
         self.line(0, &format!("{name}: {known}"));
-        let extreme = |extreme: &Extreme| format!("{} at {}", for_people(&extreme.shown), self.time(&extreme.at));
+        let extreme =
+            |extreme: &Extreme| format!("{} at {}", for_people(&extreme.shown), self.time(&extreme.at));
         let (lowest, highest) = (sensor.lowest.as_ref().map(extreme), sensor.highest.as_ref().map(extreme));
         if let Some(lowest) = lowest {
             self.line(2, &format!("lowest {lowest}"));

@@ -210,13 +210,11 @@ impl Facts<'_> {
         lines
     }
 
-    /// `Tom, by mail, is asked at 01:25`
+    /// `told at 01:25: Tom by mail`
     fn next(&self) -> Option<String> {
         let (targets, at) = self.next.as_ref()?;
         let people = self.ways_to(targets);
-        let are =
-            if people.len() == 1 && !people.iter().any(|who| who.starts_with("you")) { "is" } else { "are" };
-        (!people.is_empty()).then(|| format!("{} {are} told at {}", words::list(&people), self.time(*at)))
+        (!people.is_empty()).then(|| format!("told at {}: {}", self.time(*at), words::list(&people)))
     }
 
     fn help_title(&self) -> &'static str {
@@ -280,7 +278,7 @@ impl Facts<'_> {
             let words = format!("{} answered {}", self.person(&by.who), by_way(by));
             lines.push(PageLine::At(self.time(*at), words));
         }
-        lines.extend(self.next().map(|next| PageLine::of(format!("Without an answer {next}."))));
+        lines.extend(self.next().map(|next| PageLine::of(format!("Without an answer, {next}."))));
         lines
     }
 

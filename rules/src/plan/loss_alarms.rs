@@ -14,7 +14,7 @@ use crate::diagnostic::At;
 use crate::diagnostic::{Item, Table};
 use crate::time::Span;
 use crate::units::QuantityItem as _;
-use crate::words::{capital, uncapital};
+use crate::words::{capital, uncapital, without_place};
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 
@@ -113,9 +113,13 @@ fn build(
         ),
     };
     let title = match &sight {
-        Sight::Broker | Sight::Part(_) => "no sensor is heard: the broker is away".to_owned(),
+        Sight::Broker | Sight::Part(_) => "the broker is away".to_owned(),
         Sight::Gateway(gateway) => format!("the sensors behind {} are not heard", spoken(gateway)),
-        Sight::Sensor(_) => format!("{} gives no reading", sensor_title(&first.title)),
+        Sight::Sensor(_) => {
+            let tank = first.tank.and_then(|tank| tanks.get(tank.index()));
+            let title = tank.map_or(first.title.as_str(), |tank| without_place(&first.title, &tank.title));
+            format!("{} gives no reading", sensor_title(title))
+        }
     };
     let tank: Option<TankId> = match &sight {
         Sight::Broker | Sight::Part(_) => None,

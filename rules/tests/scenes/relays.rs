@@ -505,11 +505,11 @@ fn explain_tells_of_the_stopgap() {
     let mut site = site("", "");
     let told = |site: &Site| site.engine.explain("power-lost", site.now).expect("an alarm").change.join("\n");
     assert!(
-        told(&site).contains("stopgap air-pump: switched on when the alarm is raised"),
+        told(&site).contains("stopgap air pump: switched on when the alarm is raised"),
         "{}",
         told(&site)
     );
     site.says(MAINS, "off");
     site.run(Span::minutes(1));
-    assert!(told(&site).contains("stopgap air-pump: on, proved after"), "{}", told(&site));
+    assert!(told(&site).contains("stopgap air pump: on, proved after"), "{}", told(&site));
 }

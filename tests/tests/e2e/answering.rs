@@ -77,7 +77,7 @@ async fn a_power_cut_pages_what_how_bad_since_when_the_code_and_what_to_do() {
         "High: Lagoon: return stopped (0 L/h, limit ",
         "First: Open the lid.\n",
         "2. Start the battery air pump.",
-        "Ines by push: sent",
+        "you by push: sent",
         &format!("On the watch's own computer: slackwater ack {code}"),
         "never the only safeguard",
     ] {
