@@ -11,7 +11,7 @@ mod titled;
 mod words;
 
 pub use crate::ids::{By, Seq};
-pub use called::{CallChange, CallKind, CallMessage, HeldBy, Joined, PageFate};
+pub use called::{CallChange, CallKind, CallMessage, CallNews, HeldBy, Joined, PageFate};
 pub use drilled::{About, DrillStage, Drilled, Measured, Standing};
 pub use outcome::{NoMore, Outcome};
 pub use parts::{AfterWork, Estimated, Farthest, Purpose, Verdict};

@@ -1,9 +1,10 @@
 //! Everything at once, for `status`.
 
 use super::{AlarmView, CallView, DeadlineView, RelayView, SensorView, Status};
+use crate::callout::Call;
 use crate::callout::event::Time;
+use crate::callout::member::{Condition, Member};
 use crate::callout::state::Phase;
-use crate::callout::{Call, Fate, Member};
 use crate::condition::{Present, Truth};
 use crate::engine::context::Context;
 use crate::engine::timers::DeadlineReason;
@@ -142,12 +143,12 @@ impl Context<'_> {
     fn call_view(&self, call: &Call, now: Now) -> CallView {
         let id = call.id();
         let named = |name: &dyn Fn(&str) -> String| -> Vec<String> {
-            let named = |member: &Member| match member.fate {
-                Fate::Stands => name(&member.alarm),
-                Fate::PutAside => format!("{} (put aside)", name(&member.alarm)),
-                Fate::Over(_) => format!("{} (over)", name(&member.alarm)),
+            let named = |member: &Member| match member.condition {
+                Condition::Raised => name(&member.alarm),
+                Condition::PutAside(_) => format!("{} (put aside)", name(&member.alarm)),
+                Condition::Returned(_) => format!("{} (over)", name(&member.alarm)),
             };
-            call.members.iter().map(named).collect()
+            call.core.members.iter().map(named).collect()
         };
         let title = |name: &str| {
             self.alarm(name).map_or_else(|| spoken(name), |id| self.alarm_title(self.plan.alarm(id)))
