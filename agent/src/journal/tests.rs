@@ -788,8 +788,11 @@ fn a_journal_of_before_is_read_with_its_call_out_going_on() {
         Body::Delivered { page: 97 | 89 | 66, result } => Some(result.clone()),
         _ => None,
     });
-    let broke_off =
-        Outcome::Deferred { why: "the modem: no answer to the text".to_owned(), may_have_arrived: true };
+    let broke_off = Outcome::Deferred {
+        why: "the modem: no answer to the text".to_owned(),
+        may_have_arrived: true,
+        again_in: None,
+    };
     let fates: Vec<_> = fates.collect();
     assert!(matches!(fates[..], [Outcome::HeldUntil { .. }, Outcome::Withdrawn, _]), "{fates:?}");
     assert_eq!(fates[2], broke_off);

@@ -4,6 +4,7 @@
 use super::broker::{host, topic};
 use super::files::Files;
 use super::reader::{count, hidden_line, line, port, span};
+use crate::channels::{AcceptedIf, Proxy};
 pub use crate::channels::{
     ChannelSettings, FolderSettings, MailSettings, PushSettings, RingSettings, Security, SirenSettings,
     UnusableChannel,
@@ -13,6 +14,7 @@ use crate::secret::Secret;
 use hyper::header::HeaderName;
 use hyper::{Method, Uri};
 use lettre::message::Mailbox;
+use serde_json::Value as Json;
 use slackwater_rules::diagnostic::{Finding, Item, Table};
 use slackwater_rules::plan::{ChannelKind, Quota, is_same_payload, means_the_opposite};
 use slackwater_rules::time::Span;
@@ -235,6 +237,7 @@ fn push(table: &Table<'_>, files: &Files<'_>) -> Option<PushSettings> {
     Some(PushSettings {
         method: method.unwrap_or(Method::POST),
         template,
+        accepted_if: table.get("accepted-if").and_then(accepted_if),
         content_type: content_type.unwrap_or_else(|| usual_type.to_owned()),
         ..request
     })
@@ -271,9 +274,61 @@ pub(super) fn request(table: &Table<'_>, files: &Files<'_>) -> Option<PushSettin
         secret_headers: secret_headers.unwrap_or_default(),
         template: None,
         content_type: String::new(),
+        accepted_if: None,
+        proxy: proxy(table, files),
+        identity: files.identity(table),
         ca_file,
         timeout: timeout.unwrap_or(Span::seconds(20)),
     })
+}
+
+/// `{ pointer = "/ok", value = true }`.
+fn accepted_if(item: Item<'_>) -> Option<AcceptedIf> {
+    let table = item.table()?;
+    let pointer = table.need("pointer", "\"/ok\"").and_then(|item| {
+        let text = line(item)?;
+        match text.is_empty() || text.starts_with('/') {
+            true => Some(text),
+            false => item.wrong(
+                format!("`{text}` is not the place of a value in JSON"),
+                "it begins with `/`, by RFC 6901",
+                Some(format!("for instance \"/{text}\"")),
+            ),
+        }
+    });
+    // Words, numbers and truth are written in TOML as they are in JSON.
+    let value = table.need("value", "true").and_then(|item| match serde_json::from_str(item.raw()) {
+        Ok(Json::Object(_) | Json::Array(_) | Json::Null) | Err(_) => {
+            item.wrong("`value` is what a good answer says", "expected a word, a number, true or false", None)
+        }
+        Ok(value) => Some(value),
+    });
+    table.finish();
+    Some(AcceptedIf { pointer: pointer?, value: value? })
+}
+
+/// `proxy = "http://10.0.0.5:3128"`, and what it asks for.
+fn proxy(table: &Table<'_>, files: &Files<'_>) -> Option<Proxy> {
+    let authorization = table.get("proxy-authorization-file").and_then(|item| files.secret(item));
+    let item = table.get("proxy")?;
+    // Whoever writes a password into it should not see it printed.
+    let text = hidden_line(item)?;
+    let uri = text.parse::<Uri>().ok().filter(|uri| uri.scheme_str() == Some("http"));
+    let place = uri.as_ref().and_then(|uri| Some((uri.host()?, uri.port_u16()?)));
+    let bare = uri.as_ref().is_some_and(|uri| {
+        matches!(uri.path(), "" | "/") && uri.authority().is_some_and(|it| !it.as_str().contains('@'))
+    });
+    match place.filter(|_| bare) {
+        Some((host, port)) => {
+            let host = host.trim_matches(['[', ']']).to_owned();
+            Some(Proxy { host, port, authorization })
+        }
+        None => {
+            let help =
+                "for instance \"http://10.0.0.5:3128\"; a password goes into `proxy-authorization-file`";
+            item.wrong("`proxy` must be the address of a proxy", "not one", Some(help.to_owned()))
+        }
+    }
 }
 
 /// The URL if it is one; no text shows it.
@@ -348,10 +403,14 @@ impl MailSettings {
         let ca_file = table.get("ca-file").and_then(|item| files.certificates(item));
         let timeout = table.get("timeout").and_then(|item| span(item, Span::seconds(5)..=Span::minutes(5)));
         together(&table, "user", "password-file");
+        let hello = table.get("hello").and_then(self::host);
+        let identity = files.identity(&table);
         table.finish();
         Some(Self {
             host: host?,
             port,
+            hello,
+            identity,
             security,
             user,
             password,

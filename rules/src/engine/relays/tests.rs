@@ -10,17 +10,15 @@ use crate::time::Span;
 const AIR: RelayId = RelayId(0);
 
 fn flow(rig: &mut TestRig, litres: f64) {
-    let mut next = rig.next();
     let (ground, parts) = rig.split();
     let reading = Ok(Reading { value: Value::Number(litres / 3_600_000.0), measured: None });
-    parts.sensors.on_reading(&ground, SensorId(1), Arrival::Live, reading, &mut next);
+    parts.sensors.on_reading(&ground, SensorId(1), Arrival::Live, reading);
 }
 
 fn mains(rig: &mut TestRig) {
-    let mut next = rig.next();
     let (ground, parts) = rig.split();
     let reading = Ok(Reading { value: Value::Word(1), measured: None });
-    parts.sensors.on_reading(&ground, SensorId(0), Arrival::Live, reading, &mut next);
+    parts.sensors.on_reading(&ground, SensorId(0), Arrival::Live, reading);
 }
 
 fn raised(rig: &mut TestRig) -> Next {
