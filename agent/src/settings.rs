@@ -14,6 +14,7 @@ mod channels;
 mod checkin;
 mod contacts;
 mod files;
+mod gateway;
 mod in_clear;
 mod outputs;
 mod places;
