@@ -280,7 +280,7 @@ enum Verb {
     #[command(
         args_conflicts_with_subcommands = true,
         override_usage = "slackwater review [OPTIONS] | review mark EPISODE real|false",
-        after_help = "Example: slackwater review --since '14 d'\n         slackwater review --since 2026-08-01 --until 2026-08-15 --csv > august.csv\n         slackwater review mark K7QF false --note 'probe lay in the sun'"
+        after_help = "Example: slackwater review --since '14 d'\n         slackwater review --since 2026-08-01 --until 2026-08-15 --csv > august.csv\n         slackwater review --since '14 d' --html report.html\n         slackwater review mark K7QF false --note 'probe lay in the sun'"
     )]
     Review(review::ReviewArgs),
 }

@@ -56,6 +56,12 @@ pub mod control;
 
 pub mod review;
 
+mod chart;
+
+mod seen;
+
+pub mod report;
+
 pub mod command;
 
 #[cfg(feature = "demo")]

@@ -18,6 +18,7 @@ pub use said::{Look, PageLine, PagePart, Said, Short};
 pub use sent::{Pages, REPEATS, RETRY_FIRST, RETRY_LONGEST, RETRY_WITHIN, Sent, Subject};
 pub(crate) use slip::Envelope;
 pub use slip::Slip;
+pub use ways::by_way;
 
 use crate::alarm::Priority;
 use crate::ids::Seq;

@@ -13,7 +13,7 @@ pub use crate::ids::{By, Seq};
 pub use called::{CallChange, CallKind, CallMessage, HeldBy, Joined, PageFate};
 pub use drilled::{About, DrillStage, Drilled, Measured, Standing};
 pub use outcome::{NoMore, Outcome};
-pub use parts::{AfterWork, Estimated, Purpose, Verdict};
+pub use parts::{AfterWork, Estimated, Purpose, Verdict, WaterLimit};
 pub(crate) use words::{NOT_BACK, on_off};
 
 use crate::alarm::Priority;

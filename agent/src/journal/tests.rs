@@ -669,6 +669,7 @@ fn one_of_each() -> Vec<Body> {
                 likely_h: Some(6.4),
                 high_h: None,
                 rests_on: s("measured: water temperature"),
+                water: None,
             }],
         },
         Body::ClockSet { by: span, was_trusted: false, trusted: true },

@@ -33,6 +33,16 @@ impl Engine {
         self.context().status(now)
     }
 
+    /// What the page in the house shows, at the last turn's moment.
+    pub fn house(&self) -> HouseView {
+        self.context().house()
+    }
+
+    /// A running call-out in the words of a page to this contact; none if it runs no more.
+    pub fn read_by(&self, call: Seq, who: &str) -> Option<crate::page::Page> {
+        self.context().read_by(call, who)
+    }
+
     /// Why the alarm rings or doesn't, and what would change it.
     pub fn explain(&self, alarm: &str, now: Now) -> Option<Explanation> {
         self.context().explain(alarm, now)

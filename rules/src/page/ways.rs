@@ -27,7 +27,7 @@ pub(super) fn in_short(ways: &[&Way], code: &str) -> String {
 }
 
 /// By which way somebody answered, in words.
-pub(crate) fn by_way(by: &By) -> &str {
+pub fn by_way(by: &By) -> &str {
     match by.via.as_str() {
         "socket" => "at the watch's computer",
         "text" => "by text",

@@ -3,6 +3,7 @@
 
 use crate::condition::query::{Question, UntilWhat, WhatIf};
 use crate::condition::{Condition, World};
+use crate::engine::WaterAhead;
 use crate::engine::context::Context;
 use crate::engine::task::Next;
 use crate::forecast::oxygen::{ACUTE_MG_L, CHRONIC_MG_L};
@@ -13,7 +14,7 @@ use crate::ids::{AlarmId, BatteryId, SensorId, Seq, TankId};
 use crate::page::facts::{Breathless, Coming, Outlook};
 use crate::plan::{Alarm, spoken};
 use crate::reading::Value;
-use crate::record::{Body, Estimated};
+use crate::record::{Body, Estimated, WaterLimit};
 use crate::time::{Moment, Span};
 use crate::words;
 use std::collections::BTreeSet;
@@ -65,6 +66,18 @@ impl Context<'_> {
             .into_iter()
             .map(|asked| Prospect { tank: Some(tank), asked, answer: world.foretell(&asked) })
             .collect()
+    }
+
+    /// Limits that a tank's water may meet, as far as the range says something.
+    pub(in crate::engine) fn water_ahead(&self, tank: TankId) -> Vec<WaterAhead> {
+        let found = self.prospects_of(tank, self.limits(tank, &[])).into_iter();
+        let water = found.filter_map(|prospect| match (prospect.asked.until, prospect.answer) {
+            (UntilWhat::Water(_, side, limit), Ok(estimate)) if estimate.range.low.is_finite() => {
+                Some(WaterAhead { tank, side, limit, range: estimate.range })
+            }
+            _ => None,
+        });
+        water.collect()
     }
 
     fn batteries(&self) -> impl Iterator<Item = Prospect> + '_ {
@@ -298,6 +311,12 @@ impl Context<'_> {
             likely_h: finite(range.map(|range| range.likely)),
             high_h: finite(range.map(|range| range.high)),
             rests_on: prospect.answer.as_ref().map(wording::rests_on).unwrap_or_default(),
+            water: match prospect.asked.until {
+                UntilWhat::Water(_, side, limit) if prospect.asked.supposing == WhatIf::default() => {
+                    Some(WaterLimit { below: side == Side::Below, limit })
+                }
+                UntilWhat::Water(..) | UntilWhat::Oxygen(..) | UntilWhat::Battery(_) => None,
+            },
         }
     }
 }
