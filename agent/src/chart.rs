@@ -24,13 +24,12 @@ pub(crate) use fans::{FanLine, fan_line, hours_axis};
 pub(crate) use marks::{DEFS, Mark, mark};
 pub(crate) use plot::plot;
 pub(crate) use strip::strip;
-pub(crate) use words::{Spoken, describe};
+pub(crate) use words::describe;
 
 use slackwater_rules::time::{Span, Wall};
 
 /// The sheet of the two inks, for everything that is looked at.
 pub(crate) const SHEET: &str = include_str!("chart/look.css");
-
 
 /// A stretch of time.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -159,7 +158,7 @@ impl Picture {
     }
 
     /// The last value, if anything was seen.
-    fn last(&self) -> Option<Point> {
+    pub(crate) fn last(&self) -> Option<Point> {
         self.seen.last()?.last().copied()
     }
 
@@ -192,7 +191,8 @@ impl Picture {
 pub(crate) fn pieces(points: &[Point], hold: Span) -> Vec<Vec<Point>> {
     let mut pieces: Vec<Vec<Point>> = Vec::new();
     for point in points {
-        let goes_on = pieces.last().and_then(|piece| piece.last()).is_some_and(|last| point.at - last.at <= hold);
+        let goes_on =
+            pieces.last().and_then(|piece| piece.last()).is_some_and(|last| point.at - last.at <= hold);
         match pieces.last_mut() {
             Some(piece) if goes_on => piece.push(*point),
             Some(_) | None => pieces.push(vec![*point]),

@@ -21,6 +21,7 @@ mod reloading;
 mod sms_inputs;
 mod telling;
 mod topic_answers;
+mod web_inputs;
 
 pub use parts::{Parts, RunError, TurnObserver, Until};
 
@@ -37,6 +38,7 @@ use crate::service::{Service, ServiceSignal, Signals};
 use crate::settings::{Environment, Settings};
 use crate::site::{SiteFiles, broker, last_good};
 use crate::sources::{RunningSources, SourceRound};
+use crate::web::ask::WebRequest;
 use crate::witness::Roster;
 use answer_inputs::AnswerMemory;
 use health::PartsHealth;
@@ -53,6 +55,7 @@ use std::sync::Arc;
 use std::time::Duration;
 use telling::LastTold;
 use tokio::sync::mpsc;
+use web_inputs::WebDoor;
 
 /// Messages of one batch: enough to commit seldom, few enough to answer at once.
 const BATCH: usize = 256;
@@ -74,6 +77,7 @@ enum Happening {
     Fetched(SourceRound),
     Delivered(Seq, Outcome),
     Asked(PendingRequest),
+    Web(WebRequest),
     Texted(Arrived),
     Mailed(answers::ArrivedMail),
     Signal(ServiceSignal),
@@ -89,12 +93,17 @@ enum Happening {
 /// Only what makes watching impossible: everything else degrades and is said.
 pub async fn run(parts: Parts) -> Result<(), RunError> {
     let Parts { config, site, environment, clock, onlooker, mut until } = parts;
-    let SiteFiles { settings, plan, channels, ways, outputs, rules, mut unusable, .. } = site;
+    let SiteFiles { settings, mut plan, channels, ways, outputs, rules, mut unusable, .. } = site;
     let mut signals = Signals::listen().map_err(RunError::Signals)?;
     let (door, closed) =
         Door::open(settings.places.control.socket.clone()).await.map_err(RunError::Control)?;
     unusable.extend(closed.map(|why| (mending::SOCKET.to_owned(), why)));
 
+    let (web, closed) = WebDoor::open(settings.web.as_ref(), &settings.places).await;
+    unusable.extend(closed.map(|why| (web_inputs::WEB.to_owned(), why)));
+    if !web.is_open() {
+        web_inputs::without_links(&mut plan);
+    }
     let now = clock.now();
     let limits = JournalLimits {
         bytes: settings.places.journal.max_size,
@@ -142,6 +151,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
     let mut watch = EventLoop {
         mending: Mending::of(&config, &settings.places.rules, &health.unusable, now.mono),
         door,
+        web,
         telling: LastTold::default(),
         // Without a modem nothing ever comes.
         texts: texts.unwrap_or_else(|| mpsc::channel(1).1),
@@ -211,6 +221,8 @@ struct EventLoop {
     health: PartsHealth,
     mending: Mending,
     door: Door,
+    /// Of the page in the house.
+    web: WebDoor,
     telling: LastTold,
     /// From the modem.
     texts: mpsc::Receiver<Arrived>,
@@ -262,6 +274,7 @@ impl EventLoop {
                 },
                 round = self.sources.next() => Happening::Fetched(round),
                 Some(asked) = self.door.requests.recv() => Happening::Asked(asked),
+                Some(asked) = self.web.requests.recv() => Happening::Web(asked),
                 Some(text) = self.texts.recv() => Happening::Texted(text),
                 Some(letter) = self.letters.recv() => Happening::Mailed(letter),
                 () = wait(&self.clock, wanted_by) => Happening::Woken,
@@ -286,6 +299,7 @@ impl EventLoop {
                     // A client that has gone needs no reply.
                     let _ = answer.send(reply);
                 }
+                Happening::Web(request) => self.asked_by_web(request),
                 Happening::Texted(text) => self.texted(text),
                 Happening::Mailed(letter) => self.mailed(letter),
                 Happening::Signal(ServiceSignal::Terminate) => return Ok("asked to by the system"),

@@ -54,6 +54,8 @@ pub mod event_loop;
 
 pub mod control;
 
+pub mod web;
+
 pub mod review;
 
 mod chart;

@@ -26,7 +26,12 @@ const POLICY: &str = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'n
 ///
 /// # Errors
 /// If the journal can't be read.
-pub fn report(log: &JournalLog, plan: &Plan, window: ReviewSpan, zone: &TimeZone) -> Result<String, JournalError> {
+pub fn report(
+    log: &JournalLog,
+    plan: &Plan,
+    window: ReviewSpan,
+    zone: &TimeZone,
+) -> Result<String, JournalError> {
     let review = review::review(log, Some(plan), window, zone)?;
     render(&Made { log, plan, zone, review: &review })
 }
@@ -88,7 +93,8 @@ fn render(made: &Made<'_>) -> Result<String, JournalError> {
 fn head(made: &Made<'_>) -> Markup {
     let review = made.review;
     let called = review.call_outs.iter().filter(|call| !call.episodes.is_empty());
-    let (count, open) = called.clone().fold((0, 0), |(all, open), call| (all + 1, open + usize::from(call.ended.is_none())));
+    let (count, open) =
+        called.clone().fold((0, 0), |(all, open), call| (all + 1, open + usize::from(call.ended.is_none())));
     let stands = review.episodes.iter().any(|it| it.returned.is_none() && it.put_aside.is_none());
     let unanswered = called.clone().filter(|call| call.answers.is_empty()).count();
     let slowest = called.filter_map(|call| call.answers.first()?.after).max();
@@ -100,7 +106,12 @@ fn head(made: &Made<'_>) -> Markup {
     let past = match (count, unanswered, slowest) {
         (0, ..) => format!("No call-out in {}.", length(review)),
         (count, 0, Some(slowest)) => {
-            format!("{} in {}, each answered within {}.", counted(count, "call-out"), length(review), names::minutes(slowest))
+            format!(
+                "{} in {}, each answered within {}.",
+                counted(count, "call-out"),
+                length(review),
+                names::minutes(slowest)
+            )
         }
         (count, missed, _) => {
             format!("{} in {}, {missed} of them not answered.", counted(count, "call-out"), length(review))
@@ -123,7 +134,10 @@ fn length(review: &Review) -> String {
 /// The common sheet without what no paper has, and the report's own.
 fn sheet() -> String {
     let lines = SHEET.lines().filter(|line| !line.trim_start().starts_with("/*"));
-    let unused = [".nav", ".answer", ".btn", ".big", ".steps", "input", "form", ".times", ".tabs", ".two", ".skip", ".old", ".ink"];
+    let unused = [
+        ".nav", ".answer", ".btn", ".big", ".steps", "input", "form", ".times", ".tabs", ".two", ".skip",
+        ".old", ".ink",
+    ];
     let kept = lines.filter(|line| !unused.iter().any(|class| line.starts_with(class)));
     kept.collect::<Vec<_>>().join("\n") + OWN_SHEET
 }
@@ -139,8 +153,9 @@ pub(crate) fn keep_units(html: &str) -> String {
         rest = after.get(1..).unwrap_or_default();
         let follows = before.ends_with(|sign: char| sign.is_ascii_digit()) || before.ends_with("</b>");
         let is_unit = |unit: &&str| {
-            rest.strip_prefix(*unit)
-                .is_some_and(|behind| !behind.starts_with(|sign: char| sign.is_alphanumeric() || "=\"-/".contains(sign)))
+            rest.strip_prefix(*unit).is_some_and(|behind| {
+                !behind.starts_with(|sign: char| sign.is_alphanumeric() || "=\"-/".contains(sign))
+            })
         };
         out.push_str(if follows && UNITS.iter().any(|unit| is_unit(&unit)) { "\u{a0}" } else { " " });
     }

@@ -19,7 +19,9 @@ pub(crate) fn water_of(plan: &Plan, tank: TankId) -> Option<SensorId> {
 
 /// The unit as people write it.
 pub(crate) fn unit_of(sensor: &Sensor) -> String {
-    for_people(&format!("0 {}", sensor.scale.name)).split_once(' ').map_or_else(String::new, |(_, unit)| unit.to_owned())
+    for_people(&format!("0 {}", sensor.scale.name))
+        .split_once(' ')
+        .map_or_else(String::new, |(_, unit)| unit.to_owned())
 }
 
 /// A number in the unit that people read.
@@ -39,7 +41,8 @@ pub(crate) fn shown(sensor: &Sensor, base: f64) -> f64 {
 }
 
 fn words_of(sensor: &Sensor) -> Option<&[slackwater_rules::reading::Word]> {
-    let (Mapping::Plain(content) | Mapping::Pointer(_, content) | Mapping::Senml(_, content)) = &sensor.mapping;
+    let (Mapping::Plain(content) | Mapping::Pointer(_, content) | Mapping::Senml(_, content)) =
+        &sensor.mapping;
     match content {
         Content::Words(words) => Some(words),
         Content::Number(_) => None,

@@ -69,8 +69,21 @@ pub struct Call {
     pub members: Vec<Member>,
     /// The latest answers.
     pub answers: Vec<(By, Moment)>,
+    /// Steps that somebody has ticked, in order.
+    pub ticks: Vec<Tick>,
     /// It is restored from a journal of before, which kept no changes of its own.
     pub older: bool,
+}
+
+/// A step that somebody has done.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Tick {
+    /// Its words.
+    pub step: String,
+    /// Who.
+    pub by: By,
+    /// When.
+    pub at: Moment,
 }
 
 /// An episode in a call-out, with what its pages need to know of it.
@@ -110,7 +123,15 @@ pub enum Fate {
 impl Call {
     /// One that has just begun.
     pub fn new(policy: String, purpose: Purpose, core: CallOut) -> Self {
-        Self { policy, purpose, core, members: Vec::new(), answers: Vec::new(), older: true }
+        Self {
+            policy,
+            purpose,
+            core,
+            members: Vec::new(),
+            answers: Vec::new(),
+            ticks: Vec::new(),
+            older: true,
+        }
     }
 
     /// Its number.

@@ -248,6 +248,17 @@ pub enum Body {
         /// How long it holds.
         lease: Span,
     },
+    /// Somebody has ticked a step of the card, or taken the tick back: it is no answer.
+    Ticked {
+        /// The call-out.
+        call: Seq,
+        /// The step's words.
+        step: String,
+        /// It is done; else it is not, after all.
+        done: bool,
+        /// Who.
+        by: By,
+    },
     /// Somebody wants the next person called now.
     HandedOn {
         /// The call-out.

@@ -27,7 +27,8 @@ pub(crate) fn axis(span: Stretch, now: Wall, zone: &TimeZone) -> String {
         let edge = !(1.5..=98.5).contains(&x);
         if !near && !edge {
             let class = if narrow { "" } else { " class=\"w\"" };
-            let _ = write!(svg, "<text{class} x=\"{x:.2}%\" y=\"15\" text-anchor=\"middle\">{hour:02}</text>");
+            let _ =
+                write!(svg, "<text{class} x=\"{x:.2}%\" y=\"15\" text-anchor=\"middle\">{hour:02}</text>");
         }
         let _ = write!(svg, "<line class=\"tick\" x1=\"{x:.2}%\" x2=\"{x:.2}%\" y1=\"19\" y2=\"22\"/>");
     }
@@ -70,7 +71,10 @@ pub(crate) fn days_axis(span: Stretch, zone: &TimeZone) -> String {
             let _ = write!(svg, "<line class=\"tick\" x1=\"{x:.2}%\" x2=\"{x:.2}%\" y1=\"19\" y2=\"22\"/>");
             if (1.5..=98.5).contains(&x) {
                 let class = if hour % 6 == 0 { "" } else { " class=\"w\"" };
-                let _ = write!(svg, "<text{class} x=\"{x:.2}%\" y=\"15\" text-anchor=\"middle\">{hour:02}</text>");
+                let _ = write!(
+                    svg,
+                    "<text{class} x=\"{x:.2}%\" y=\"15\" text-anchor=\"middle\">{hour:02}</text>"
+                );
             }
         }
         return svg + "</svg>";
@@ -88,7 +92,8 @@ pub(crate) fn days_axis(span: Stretch, zone: &TimeZone) -> String {
             } else {
                 date.day().to_string()
             };
-            let _ = write!(svg, "<text{class} x=\"{middle:.2}%\" y=\"15\" text-anchor=\"middle\">{label}</text>");
+            let _ =
+                write!(svg, "<text{class} x=\"{middle:.2}%\" y=\"15\" text-anchor=\"middle\">{label}</text>");
         }
     }
     svg + "</svg>"

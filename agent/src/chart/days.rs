@@ -64,20 +64,25 @@ pub(crate) fn days(
     for event in events {
         let at = span.percent(event.at);
         if (0.0..=100.0).contains(&at) {
-            let _ = write!(svg, "<line class=\"evl\" x1=\"{at:.2}%\" x2=\"{at:.2}%\" y1=\"92%\" y2=\"100%\"/>");
+            let _ =
+                write!(svg, "<line class=\"evl\" x1=\"{at:.2}%\" x2=\"{at:.2}%\" y1=\"92%\" y2=\"100%\"/>");
         }
     }
-    let beyond = |bar: &DayBar| {
-        limits.map_or(0.0, |(lower, upper)| (lower - bar.low).max(bar.high - upper).max(0.0))
-    };
+    let beyond =
+        |bar: &DayBar| limits.map_or(0.0, |(lower, upper)| (lower - bar.low).max(bar.high - upper).max(0.0));
     let mut worst: Vec<&DayBar> = bars.iter().filter(|bar| beyond(bar) > 0.0).collect();
     worst.sort_by(|one, other| beyond(other).total_cmp(&beyond(one)));
     for bar in bars {
         let (x, top, bottom) = (span.percent(bar.at), percent(bar.high), percent(bar.low));
-        let _ = write!(svg, "<line class=\"day\" x1=\"{x:.2}%\" x2=\"{x:.2}%\" y1=\"{top:.1}%\" y2=\"{:.1}%\"/>", bottom.max(top + 0.8));
-        for (from, to) in limits.iter().flat_map(|(lower, upper)| {
-            [(bar.high, bar.low.max(*upper)), (bar.high.min(*lower), bar.low)]
-        }) {
+        let _ = write!(
+            svg,
+            "<line class=\"day\" x1=\"{x:.2}%\" x2=\"{x:.2}%\" y1=\"{top:.1}%\" y2=\"{:.1}%\"/>",
+            bottom.max(top + 0.8)
+        );
+        for (from, to) in limits
+            .iter()
+            .flat_map(|(lower, upper)| [(bar.high, bar.low.max(*upper)), (bar.high.min(*lower), bar.low)])
+        {
             if from > to {
                 let _ = write!(
                     svg,

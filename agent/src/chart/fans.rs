@@ -22,10 +22,13 @@ pub(crate) struct FanLine {
 
 /// The bar.
 pub(crate) fn fan_line(line: &FanLine) -> String {
-    let axis = line.came.map_or(AHEAD, |came| came.max(line.low).max(line.likely.min(AHEAD)) * 1.3).clamp(1.0, 48.0);
+    let axis =
+        line.came.map_or(AHEAD, |came| came.max(line.low).max(line.likely.min(AHEAD)) * 1.3).clamp(1.0, 48.0);
     let x = |hours: f64| (hours / axis * 100.0).clamp(0.0, 110.0);
     let (from, to) = (x(line.low), x(if line.high.is_finite() { line.high } else { axis * 2.0 }));
-    let mut svg = "<svg class=\"fanl\" aria-hidden=\"true\"><line class=\"grid\" x2=\"100%\" y1=\"12\" y2=\"12\"/>".to_owned();
+    let mut svg =
+        "<svg class=\"fanl\" aria-hidden=\"true\"><line class=\"grid\" x2=\"100%\" y1=\"12\" y2=\"12\"/>"
+            .to_owned();
     let _ = write!(
         svg,
         "<rect class=\"fan\" x=\"{from:.1}%\" width=\"{:.1}%\" y=\"5\" height=\"14\"/>\

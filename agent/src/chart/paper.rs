@@ -179,7 +179,10 @@ impl Frame<'_> {
             ChartItem::Band { low, high, .. } => {
                 let around: Vec<Point> = low.iter().chain(high.iter().rev()).copied().collect();
                 let path = self.path(&around);
-                writeln!(body, "<polygon points=\"{path}\" fill=\"#d4d6d3\" stroke=\"#757c7c\" stroke-width=\".8\"/>")
+                writeln!(
+                    body,
+                    "<polygon points=\"{path}\" fill=\"#d4d6d3\" stroke=\"#757c7c\" stroke-width=\".8\"/>"
+                )
             }
             ChartItem::Line { ink, pieces, .. } => pieces.iter().try_for_each(|points| {
                 let (path, colour, dashes) = (self.path(points), ink.colour(), ink.dashes());
@@ -249,4 +252,3 @@ fn ticks((from, to): (f64, f64), steps: &[f64], most: f64) -> Vec<f64> {
     let last = ((to / step).floor() as i64).min(first + 200);
     (first..=last).map(|i| i as f64 * step).collect()
 }
-

@@ -28,11 +28,16 @@ pub(crate) fn plot(picture: &Picture, zone: &TimeZone) -> String {
     );
     for night in picture.nights.iter().filter_map(|night| span.part_of(*night)) {
         let (from, to) = (x(night.from), x(night.to));
-        let _ = write!(svg, "<rect class=\"nt\" x=\"{from:.2}%\" width=\"{:.2}%\" height=\"100%\"/>", to - from);
+        let _ =
+            write!(svg, "<rect class=\"nt\" x=\"{from:.2}%\" width=\"{:.2}%\" height=\"100%\"/>", to - from);
     }
     if let Some((lower, upper)) = picture.limits {
         let (top, bottom) = (percent(upper).clamp(0.0, 100.0), percent(lower).clamp(0.0, 100.0));
-        let _ = write!(svg, "<rect class=\"ch\" y=\"{top:.1}%\" width=\"100%\" height=\"{:.1}%\"/>", bottom - top);
+        let _ = write!(
+            svg,
+            "<rect class=\"ch\" y=\"{top:.1}%\" width=\"100%\" height=\"{:.1}%\"/>",
+            bottom - top
+        );
     }
     for tick in ticks(low, high) {
         let at = percent(tick);
@@ -59,9 +64,16 @@ pub(crate) fn plot(picture: &Picture, zone: &TimeZone) -> String {
     }
     for gap in picture.gaps.iter().filter_map(|gap| span.part_of(*gap)) {
         let width = (x(gap.to) - x(gap.from)).max(0.3);
-        let _ = write!(svg, "<rect class=\"gap\" x=\"{:.2}%\" y=\"6%\" width=\"{width:.2}%\" height=\"88%\"/>", x(gap.from));
+        let _ = write!(
+            svg,
+            "<rect class=\"gap\" x=\"{:.2}%\" y=\"6%\" width=\"{width:.2}%\" height=\"88%\"/>",
+            x(gap.from)
+        );
     }
-    let _ = write!(svg, "<svg viewBox=\"0 0 {wide:.0} {HIGH}\" preserveAspectRatio=\"none\" width=\"100%\" height=\"100%\">");
+    let _ = write!(
+        svg,
+        "<svg viewBox=\"0 0 {wide:.0} {HIGH}\" preserveAspectRatio=\"none\" width=\"100%\" height=\"100%\">"
+    );
     for fan in picture.fans.iter().filter(|_| picture.seen_now) {
         let upper = fan.iter().map(|(at, _, _, high)| (unit(*at), y(*high)));
         let lower = fan.iter().map(|(at, low, _, _)| (unit(*at), y(*low))).collect();
@@ -71,10 +83,19 @@ pub(crate) fn plot(picture: &Picture, zone: &TimeZone) -> String {
         let _ = write!(svg, "<path class=\"ln ln3\" d=\"{}\"/>", drawn(Pen::Line, piece, unit, y));
     }
     for piece in &picture.seen {
-        let _ = write!(svg, "<path class=\"{}\" d=\"{}\"/>", class(picture.pen), drawn(picture.pen, piece, unit, y));
+        let _ = write!(
+            svg,
+            "<path class=\"{}\" d=\"{}\"/>",
+            class(picture.pen),
+            drawn(picture.pen, piece, unit, y)
+        );
     }
     for run in picture.outside() {
-        let _ = write!(svg, "<path class=\"ln ln2\" d=\"{}\"/>", path::line(run.iter().map(|p| (unit(p.at), y(p.mean)))));
+        let _ = write!(
+            svg,
+            "<path class=\"ln ln2\" d=\"{}\"/>",
+            path::line(run.iter().map(|p| (unit(p.at), y(p.mean))))
+        );
     }
     svg += "</svg>";
     feet(&mut svg, picture);
@@ -127,7 +148,8 @@ fn below(picture: &Picture, zone: &TimeZone) -> String {
     let mut svg = "<svg class=\"axis\" aria-hidden=\"true\">".to_owned();
     for (nth, (at, hour)) in hours(span, every, zone).into_iter().enumerate() {
         let x = span.percent(at);
-        let text = if every == 24 { at.civil(zone).strftime("%-d").to_string() } else { format!("{hour:02}") };
+        let text =
+            if every == 24 { at.civil(zone).strftime("%-d").to_string() } else { format!("{hour:02}") };
         let class = if nth % 2 == 0 { "" } else { " class=\"w\"" };
         if (1.5..=98.5).contains(&x) {
             let _ = write!(svg, "<text{class} x=\"{x:.2}%\" y=\"17\" text-anchor=\"middle\">{text}</text>");
@@ -156,7 +178,8 @@ fn bounds(picture: &Picture) -> (f64, f64) {
 pub(super) fn ticks(low: f64, high: f64) -> Vec<f64> {
     let raw = ((high - low) / 5.0).max(1e-9);
     let power = 10f64.powf(raw.log10().floor());
-    let step = [1.0, 2.0, 5.0, 10.0].into_iter().map(|nice| nice * power).find(|step| *step >= raw).unwrap_or(raw);
+    let step =
+        [1.0, 2.0, 5.0, 10.0].into_iter().map(|nice| nice * power).find(|step| *step >= raw).unwrap_or(raw);
     let first = (low / step).ceil() as i64;
     (first..first + 12).map(|i| i as f64 * step).take_while(|value| *value <= high).collect()
 }

@@ -61,7 +61,8 @@ pub(crate) fn strip(picture: &Picture) -> String {
     );
     for night in picture.nights.iter().filter_map(|night| span.part_of(*night)) {
         let (from, to) = (x(night.from), x(night.to));
-        let _ = write!(svg, "<rect class=\"nt\" x=\"{from:.2}%\" width=\"{:.2}%\" height=\"100%\"/>", to - from);
+        let _ =
+            write!(svg, "<rect class=\"nt\" x=\"{from:.2}%\" width=\"{:.2}%\" height=\"100%\"/>", to - from);
     }
     if picture.limits.is_some() {
         svg += "<rect class=\"ch\" y=\"22%\" width=\"100%\" height=\"56%\"/>\
@@ -70,7 +71,10 @@ pub(crate) fn strip(picture: &Picture) -> String {
     for gap in picture.gaps.iter().filter_map(|gap| span.part_of(*gap)) {
         let (from, to) = (x(gap.from), x(gap.to));
         let width = (to - from).max(0.3);
-        let _ = write!(svg, "<rect class=\"gap\" x=\"{from:.2}%\" y=\"12%\" width=\"{width:.2}%\" height=\"76%\"/>");
+        let _ = write!(
+            svg,
+            "<rect class=\"gap\" x=\"{from:.2}%\" y=\"12%\" width=\"{width:.2}%\" height=\"76%\"/>"
+        );
     }
     let _ = write!(
         svg,
@@ -86,10 +90,19 @@ pub(crate) fn strip(picture: &Picture) -> String {
     }
     let y = |value: f64| heights.held(value) / 100.0 * HIGH;
     for piece in &picture.seen {
-        let _ = write!(svg, "<path class=\"{}\" d=\"{}\"/>", class(picture.pen), drawn(picture.pen, piece, unit, y));
+        let _ = write!(
+            svg,
+            "<path class=\"{}\" d=\"{}\"/>",
+            class(picture.pen),
+            drawn(picture.pen, piece, unit, y)
+        );
     }
     for run in picture.outside() {
-        let _ = write!(svg, "<path class=\"ln ln2\" d=\"{}\"/>", path::line(run.iter().map(|p| (unit(p.at), y(p.mean)))));
+        let _ = write!(
+            svg,
+            "<path class=\"ln ln2\" d=\"{}\"/>",
+            path::line(run.iter().map(|p| (unit(p.at), y(p.mean))))
+        );
     }
     svg += "</svg>";
     feet(&mut svg, picture);
@@ -104,7 +117,10 @@ pub(crate) fn strip(picture: &Picture) -> String {
     if let Some(now) = picture.now {
         let at = x(now);
         let dashed = if picture.seen_now { "" } else { " stroke-dasharray=\"3 3\"" };
-        let _ = write!(svg, "<line class=\"nowl\" x1=\"{at:.2}%\" x2=\"{at:.2}%\" y1=\"0\" y2=\"100%\"{dashed}/>");
+        let _ = write!(
+            svg,
+            "<line class=\"nowl\" x1=\"{at:.2}%\" x2=\"{at:.2}%\" y1=\"0\" y2=\"100%\"{dashed}/>"
+        );
         if let Some(last) = picture.last().filter(|_| picture.seen_now) {
             let red = if picture.is_outside(last.mean) { " dotr" } else { "" };
             let _ = write!(
@@ -113,7 +129,10 @@ pub(crate) fn strip(picture: &Picture) -> String {
                 heights.held(last.mean)
             );
         } else if at < 90.0 {
-            let _ = write!(svg, "<text class=\"tx halo\" x=\"{at:.2}%\" dx=\"8\" y=\"50%\" dy=\"4\">not seen</text>");
+            let _ = write!(
+                svg,
+                "<text class=\"tx halo\" x=\"{at:.2}%\" dx=\"8\" y=\"50%\" dy=\"4\">not seen</text>"
+            );
         }
     }
     if let Some((at, words)) = picture.meets.as_ref().filter(|(at, _)| picture.seen_now && *at < span.to) {
@@ -135,7 +154,8 @@ pub(super) fn feet(svg: &mut String, picture: &Picture) {
         let (from, to) = (picture.span.percent(when.from), picture.span.percent(when.to));
         let class = if foot.trouble { "evr" } else { "ev" };
         let to = to.max(from + 0.4);
-        let _ = write!(svg, "<line class=\"{class}\" x1=\"{from:.2}%\" x2=\"{to:.2}%\" y1=\"97%\" y2=\"97%\"/>");
+        let _ =
+            write!(svg, "<line class=\"{class}\" x1=\"{from:.2}%\" x2=\"{to:.2}%\" y1=\"97%\" y2=\"97%\"/>");
     }
 }
 

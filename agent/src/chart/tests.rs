@@ -72,7 +72,8 @@ fn drawings_hold_whatever_the_numbers_are() {
                 assert!(!svg.contains("NaN") && !svg.contains("inf") && !svg.contains("<x>"), "{svg}");
             }
         }
-        let bars: Vec<DayBar> = points.iter().map(|p| DayBar { at: p.at, low: p.low, high: p.high }).collect();
+        let bars: Vec<DayBar> =
+            points.iter().map(|p| DayBar { at: p.at, low: p.low, high: p.high }).collect();
         let svg = days(("d", "t", "s"), span, &bars, Some((1.0, 2.0)), &[], &zone);
         assert!(!svg.contains("NaN"), "{svg}");
     }

@@ -30,7 +30,11 @@ pub(crate) fn describe(picture: &Picture, spoken: Spoken<'_>, zone: &TimeZone) -
     let between = between.unwrap_or_default();
     match picture.now {
         Some(_) if picture.seen_now => said.push(format!("Now {}{between}.", spoken(last.mean))),
-        Some(_) => said.push(format!("Not seen since {}. The last was {}{between}.", time(last.at), spoken(last.mean))),
+        Some(_) => said.push(format!(
+            "Not seen since {}. The last was {}{between}.",
+            time(last.at),
+            spoken(last.mean)
+        )),
         None => {}
     }
     let lowest = points().min_by(|one, other| one.low.total_cmp(&other.low));

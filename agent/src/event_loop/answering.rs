@@ -60,6 +60,7 @@ impl EventLoop {
                 };
                 ControlReply { ok, text }
             }
+            Request::Web(command) => self.command_web(&command),
             Request::Course { alarm } => match self.engine.outage_course(alarm.as_deref()) {
                 Ok(course) => ControlReply { ok: true, text: health::pretty(&course) },
                 Err(text) => ControlReply { ok: false, text },

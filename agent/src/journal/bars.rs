@@ -49,7 +49,8 @@ impl JournalLog {
     ) -> Result<Vec<StepSaid>, JournalError> {
         self.sql(|db| {
             let mut found = Vec::new();
-            let row = db.query_row("SELECT id FROM sensors WHERE name = ?", [sensor], |row| row.get::<_, i64>(0));
+            let row =
+                db.query_row("SELECT id FROM sensors WHERE name = ?", [sensor], |row| row.get::<_, i64>(0));
             let Some(id) = row.optional()? else { return Ok(found) };
             let step = (step.0 / MINUTE).max(1);
             for (boot, dated) in boots(db)? {

@@ -186,6 +186,7 @@ impl JournalLog {
                 | Body::Delivered { .. }
                 | Body::Answered { .. }
                 | Body::HandedOn { .. }
+                | Body::Ticked { .. }
                 | Body::Hushed { .. }
                 | Body::Resumed { .. }
                 | Body::Refused { .. }
@@ -243,7 +244,10 @@ impl JournalLog {
         pulse::read(&self.place.0).is_some()
     }
 
-    pub(super) fn sql<T>(&self, work: impl FnOnce(&Connection) -> rusqlite::Result<T>) -> Result<T, JournalError> {
+    pub(super) fn sql<T>(
+        &self,
+        work: impl FnOnce(&Connection) -> rusqlite::Result<T>,
+    ) -> Result<T, JournalError> {
         work(&self.db).map_err(|error| self.place.error(error))
     }
 }

@@ -7,9 +7,9 @@ use crate::journal::JournalError;
 use crate::review::{CallOutReview, Episode, PageResult, ProofSeen, Stamp};
 use crate::seen;
 use maud::{Markup, PreEscaped, html};
-use slackwater_rules::plan::{SensorId, TankId};
 use slackwater_rules::alarm::Priority;
 use slackwater_rules::page::by_way;
+use slackwater_rules::plan::{SensorId, TankId};
 use slackwater_rules::record::{By, Purpose};
 use slackwater_rules::time::{Span, Wall};
 use slackwater_rules::words::{capital, list, sentence};
@@ -22,7 +22,8 @@ const ROWS: usize = 60;
 const ALSO: usize = 12;
 
 pub(super) fn section(made: &Made<'_>) -> Result<Markup, JournalError> {
-    let called: Vec<&CallOutReview> = made.review.call_outs.iter().filter(|call| !call.episodes.is_empty()).collect();
+    let called: Vec<&CallOutReview> =
+        made.review.call_outs.iter().filter(|call| !call.episodes.is_empty()).collect();
     let mut told = Vec::new();
     for call in called.iter().take(PICTURES) {
         told.push(call_out(made, call)?);
@@ -100,7 +101,11 @@ fn story(names: &Names<'_>, call: &CallOutReview, lead: &Episode) -> String {
             ProofSeen::NotProved { why } => format!("not proved: {why}"),
             ProofSeen::Unknown => "no proof on record".to_owned(),
         };
-        said.push(format!("{} {state} at {}, {proof}.", capital(&names.relay(&switched.relay)), names.time_on(&switched.at, day)));
+        said.push(format!(
+            "{} {state} at {}, {proof}.",
+            capital(&names.relay(&switched.relay)),
+            names.time_on(&switched.at, day)
+        ));
     }
     for worse in lead.worsened.iter().take(3) {
         said.push(format!("It got worse at {}.", names.time_on(&worse.at, day)));
@@ -117,14 +122,22 @@ fn story(names: &Names<'_>, call: &CallOutReview, lead: &Episode) -> String {
             let who = names.person(&answer.who);
             said.push(format!("{who} answered at {}{after}{aim}.", names.time_on(&answer.at, day)));
             for later in call.answers.iter().skip(1).take(4) {
-                said.push(format!("{} answered again at {}.", names.person(&later.who), names.time_on(&later.at, day)));
+                said.push(format!(
+                    "{} answered again at {}.",
+                    names.person(&later.who),
+                    names.time_on(&later.at, day)
+                ));
             }
         }
         None => said.push("Nobody answered.".to_owned()),
     }
     match (&lead.returned, &lead.put_aside) {
-        (Some(at), _) => said.push(format!("It was over at {}, after {}.", names.time_on(at, day), minutes(lead.stood))),
-        (None, Some(aside)) => said.push(format!("It was put aside at {}: {}.", names.time_on(&aside.at, day), aside.why)),
+        (Some(at), _) => {
+            said.push(format!("It was over at {}, after {}.", names.time_on(at, day), minutes(lead.stood)))
+        }
+        (None, Some(aside)) => {
+            said.push(format!("It was put aside at {}: {}.", names.time_on(&aside.at, day), aside.why))
+        }
         (None, None) => said.push("It still stands.".to_owned()),
     }
     if let Some(found) = &lead.mark {
@@ -196,16 +209,22 @@ fn said_and_came(made: &Made<'_>, call: &CallOutReview) -> Markup {
         for foretold in &episode.foretold {
             for estimate in &foretold.estimates {
                 let (Some(low), Some(water)) = (estimate.low_h, estimate.water) else { continue };
-                let tank = (0..).map(TankId).zip(&made.plan.tanks).find(|(_, tank)| tank.name == estimate.place);
+                let tank =
+                    (0..).map(TankId).zip(&made.plan.tanks).find(|(_, tank)| tank.name == estimate.place);
                 let Some((tank, found)) = tank else { continue };
                 let Some(sensor) = seen::water_of(made.plan, tank) else { continue };
                 let until = foretold.at.unix_ms + Span::hours(24);
-                let Some(came) = crossed(made, sensor, foretold.at.unix_ms, until, water.below, water.limit) else { continue };
+                let Some(came) = crossed(made, sensor, foretold.at.unix_ms, until, water.below, water.limit)
+                else {
+                    continue;
+                };
                 let hours = (came - foretold.at.unix_ms).0 as f64 / 3_600_000.0;
                 let spoken = seen::spoken(made.plan.sensor(sensor));
                 let limit = spoken(seen::shown(made.plan.sensor(sensor), water.limit));
                 let side = if water.below { "below" } else { "above" };
-                let high = estimate.high_h.map_or_else(|| "any time later".to_owned(), |high| span_of(high).to_string());
+                let high = estimate
+                    .high_h
+                    .map_or_else(|| "any time later".to_owned(), |high| span_of(high).to_string());
                 let words = format!(
                     "{}, {side} {limit}: said {} to {high}; came after {}.",
                     capital(&found.title),
@@ -288,7 +307,8 @@ fn told(names: &Names<'_>, call: &CallOutReview) -> Markup {
     for (at, who, what, answers) in found {
         let at = names.time_on(at, &call.began);
         // What came of several in the same minute is one row.
-        let same = rows.iter_mut().rev().take_while(|row| row.at == at).find(|row| row.what == what && !answers);
+        let same =
+            rows.iter_mut().rev().take_while(|row| row.at == at).find(|row| row.what == what && !answers);
         match same {
             Some(row) => row.who.push(who),
             None => rows.push(ToldRow { at, who: vec![who], what, answers }),

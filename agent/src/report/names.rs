@@ -25,7 +25,8 @@ impl Names<'_> {
     pub(super) fn what(&self, episode: &Episode) -> String {
         let alarm = self.alarm(&episode.alarm);
         let title = alarm.map_or_else(|| episode.alarm.replace('-', " "), |alarm| alarm.title.clone());
-        let place = alarm.map_or_else(|| episode.place.clone(), |alarm| self.plan.title(alarm.tank).to_owned());
+        let place =
+            alarm.map_or_else(|| episode.place.clone(), |alarm| self.plan.title(alarm.tank).to_owned());
         let title = without_place(&title, &place);
         if place == self.site { capital(title) } else { format!("{}: {title}", capital(&place)) }
     }

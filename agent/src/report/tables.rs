@@ -108,10 +108,12 @@ pub(super) fn asides(made: &Made<'_>) -> Markup {
     let asides = &made.review.asides;
     let of = |of: &str| {
         let tank = made.plan.tanks.iter().find(|tank| tank.name == of).map(|tank| capital(&tank.title));
-        tank.or_else(|| names.alarm(of).map(|alarm| {
-            let place = made.plan.title(alarm.tank);
-            format!("{}: {}", capital(place), without_place(&alarm.title, place))
-        }))
+        tank.or_else(|| {
+            names.alarm(of).map(|alarm| {
+                let place = made.plan.title(alarm.tank);
+                format!("{}: {}", capital(place), without_place(&alarm.title, place))
+            })
+        })
         .unwrap_or_else(|| of.replace('-', " "))
     };
     html! {

@@ -61,7 +61,12 @@ fn picture(made: &Made<'_>, sensor: SensorId, tank: Option<TankId>) -> Result<Pi
     }
     // Silences shorter than a step do not show in the readings; the review knows them.
     let name = &made.plan.sensor(sensor).name;
-    let known = made.review.coverage.gaps.iter().filter(|gap| ["agent", "broker"].contains(&gap.of.as_str()) || gap.of == *name);
+    let known = made
+        .review
+        .coverage
+        .gaps
+        .iter()
+        .filter(|gap| ["agent", "broker"].contains(&gap.of.as_str()) || gap.of == *name);
     for gap in known {
         let to = gap.to.as_ref().map_or(span.to, |to| to.unix_ms);
         let gap = Stretch { from: gap.from.unix_ms, to };

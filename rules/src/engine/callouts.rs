@@ -26,16 +26,18 @@ use crate::callout::headline::Lead;
 use crate::callout::ladder::Ladder;
 use crate::callout::siren::Siren;
 use crate::callout::state::{CallOut, Phase};
-use crate::callout::{Call, Member};
+use crate::callout::{Call, Member, Tick};
 use crate::ids::{By, Seq};
 use crate::plan::Target;
 use crate::record::{Body, CallChange, CallKind, Record};
-use crate::time::Moment;
+use crate::time::{Moment, Span};
 use facts::Known;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// So many answers are kept with a call-out.
 const ANSWERS: usize = 8;
+/// So many ticked steps of a call-out are remembered: a card has fewer.
+const TICKS: usize = 60;
 /// So many of an alarm's raises are remembered.
 const RAISES: usize = 2;
 
@@ -66,6 +68,13 @@ impl Callouts {
                 known.answers.push((by.clone(), at));
                 if known.answers.len() > ANSWERS {
                     known.answers.remove(0);
+                }
+            }
+            Body::Ticked { call, step, done, by } => {
+                let Some(known) = self.calls.get_mut(call) else { return };
+                known.ticks.retain(|tick| tick.step != *step);
+                if *done && known.ticks.len() < TICKS {
+                    known.ticks.push(Tick { step: step.clone(), by: by.clone(), at });
                 }
             }
             Body::CallChanged { call, change } => self.take_change(*call, change, at),
@@ -174,6 +183,15 @@ impl Callouts {
         let ladders: Vec<&Ladder> = standing.filter_map(|member| facts.ladder(&member.ladder)).collect();
         let lease = bounds::lease(&call.core, &ladders, who.unwrap_or_default(), None, &facts, cx.mono());
         cx.mono() + lease.length
+    }
+
+    /// How long an answer could hold at most that this person gave now.
+    pub(super) fn could_hold(&self, cx: &Context<'_>, call: &Call, who: &str) -> Moment {
+        let facts = Known::of(cx, call);
+        let standing = call.core.members.iter().filter(|member| member.stands());
+        let ladders: Vec<&Ladder> = standing.filter_map(|member| facts.ladder(&member.ladder)).collect();
+        let named = Some(Span::hours(7 * 24));
+        cx.mono() + bounds::lease(&call.core, &ladders, who, named, &facts, cx.mono()).length
     }
 
     /// Whom the next rung tells, and when.

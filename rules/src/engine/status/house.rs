@@ -10,7 +10,7 @@ use crate::forecast::interval::Interval;
 use crate::forecast::thermal::Side;
 use crate::ids::{AlarmId, By, RelayId, SensorId, Seq, TankId};
 use crate::page::facts::{Matter, MatterFate};
-use crate::page::{Page, Sent, Subject};
+use crate::page::{Page, PageLine, Sent, Subject};
 use crate::plan::Target;
 use crate::quality::Quality;
 use crate::reading::Value;
@@ -81,6 +81,10 @@ pub struct OpenCall {
     pub next: Option<(String, Moment)>,
     /// An answer given now would hold until then.
     pub would_hold: Moment,
+    /// No answer given now could hold longer.
+    pub could_hold: Moment,
+    /// Steps that somebody has ticked: its words, who, and when.
+    pub ticks: Vec<(String, String, Moment)>,
     /// What is in it, as it leads: the first is what a page would lead with.
     pub matters: Vec<OpenMatter>,
 }
@@ -179,6 +183,15 @@ impl Context<'_> {
         self.worded(&Sent::new(0, Subject::Call(call), target, purpose, self.mono()))
     }
 
+    /// Whether the page of a call-out has this step for this reader.
+    pub(in crate::engine) fn has_step(&self, call: Seq, who: &str, step: &str) -> bool {
+        let parts = self.read_by(call, who).map(|page| page.said.parts).unwrap_or_default();
+        parts.iter().flat_map(|part| &part.lines).any(|line| match line {
+            PageLine::First(words) | PageLine::Step(_, words) => words == step,
+            PageLine::Plain(_) | PageLine::Done(_) | PageLine::At(..) | PageLine::Link { .. } => false,
+        })
+    }
+
     fn seen(&self, id: SensorId) -> SeenReading {
         let sensor = self.plan.sensor(id);
         let track = self.sensors.track(id);
@@ -230,9 +243,11 @@ impl Context<'_> {
             purpose: call.purpose,
             priority: call.priority(),
             over: call.ended() || (!call.stands() && call.purpose != Purpose::Drill),
+            ticks: call.ticks.iter().map(|tick| (tick.step.clone(), name(&tick.by.who), tick.at)).collect(),
             has,
             next,
             would_hold: self.callouts.would_hold(self, call, None),
+            could_hold: self.callouts.could_hold(self, call, ""),
             matters: members
                 .into_iter()
                 .map(|member| self.open_matter(&member.alarm, self.matter(member)))
