@@ -128,8 +128,8 @@ pub(crate) struct Picture {
     /// The reading in force is one: else there is neither dot nor fan.
     pub(crate) seen_now: bool,
     pub(crate) fans: Vec<Fan>,
-    /// When the fan first meets a limit, and what that is called.
-    pub(crate) meets: Option<(Wall, String)>,
+    /// When the fan first meets a limit, how the time is said, and the whole in words.
+    pub(crate) meets: Option<(Wall, String, String)>,
     pub(crate) feet: Vec<Foot>,
     pub(crate) events: Vec<Event>,
 }

@@ -135,7 +135,8 @@ pub(crate) fn strip(picture: &Picture) -> String {
             );
         }
     }
-    if let Some((at, words)) = picture.meets.as_ref().filter(|(at, _)| picture.seen_now && *at < span.to) {
+    if let Some((at, words, _)) = picture.meets.as_ref().filter(|(at, ..)| picture.seen_now && *at < span.to)
+    {
         let at = x(*at);
         let _ = write!(
             svg,

@@ -58,7 +58,7 @@ pub(crate) fn describe(picture: &Picture, spoken: Spoken<'_>, zone: &TimeZone) -
     if picture.gaps.len() > 3 {
         said.push(format!("Not seen {} more times.", picture.gaps.len() - 3));
     }
-    if let Some((_, words)) = picture.meets.as_ref().filter(|_| picture.seen_now) {
+    if let Some((_, _, words)) = picture.meets.as_ref().filter(|_| picture.seen_now) {
         said.push(format!("If nothing changes: {words}."));
     }
     said.join(" ")

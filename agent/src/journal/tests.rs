@@ -675,6 +675,7 @@ fn one_of_each() -> Vec<Body> {
         Body::ClockSet { by: span, was_trusted: false, trusted: true },
         Body::CallChanged { call: 2, change: CallChange::Held { length: span, by: HeldBy::Quiet } },
         Body::HandedOn { call: 2, by: by() },
+        Body::Ticked { call: 2, step: s("Do not feed."), done: true, by: by() },
         Body::Hushed { siren: "siren".to_owned(), length: span, by: by() },
         Body::Blipped { alarm: "mains".to_owned(), count: 3, longest: span, since: span },
     ]
@@ -768,7 +769,8 @@ fn place_of(body: &Body) -> usize {
         Body::Foretold { .. } => 45,
         Body::ClockSet { .. } => 46,
         Body::CallChanged { .. } => 47,
-        Body::HandedOn { .. } => 48,
+        Body::HandedOn { .. }
+        | Body::Ticked { .. } => 48,
         Body::Hushed { .. } => 49,
         Body::Blipped { .. } => 50,
     }

@@ -134,7 +134,8 @@ fn section(seen: &Seen, waters: &Waters, tank: TankId, span: Stretch) -> Markup 
 fn state(look: &Look, tank: TankId, picture: Option<&Picture>) -> Markup {
     let worst: Vec<_> = matters_of(look, tank).collect();
     let trend = picture.and_then(|picture| trend(picture, look, tank));
-    if let Some((call, matter)) = worst.first() {
+    let breathless = look.view.breathless.iter().any(|(of, _)| *of == tank);
+    if let Some((call, matter)) = worst.first().filter(|_| !breathless) {
         let (of, class) = match call.has {
             Some(_) => (Mark::Held(matter.priority), "st dim"),
             None if is_grave(matter.priority) => (Mark::Open(matter.priority), "st red"),
@@ -144,6 +145,12 @@ fn state(look: &Look, tank: TankId, picture: Option<&Picture>) -> Markup {
         return html! { p class=(class) { (sign(of)) span { (matter.priority) ": " (matter.what) (more) @if let Some(trend) = &trend { ", " (trend) } } } };
     }
     let work = look.view.works.iter().find(|(of, ..)| *of == tank);
+    let trend = trend.unwrap_or_else(|| "steady".to_owned());
+    // Oxygen before cold: nothing is as usual in a tank whose water may stand still.
+    if let Some((_, is_seen)) = look.view.breathless.iter().find(|(of, _)| *of == tank) {
+        let air = if *is_seen { "no flow and no air" } else { "nothing shows flow or air" };
+        return html! { p.st.red { (sign(Mark::Open(Priority::Critical))) span { (air) ": oxygen first. " (capital(&trend)) } } };
+    }
     match (truth::water(look, tank), work) {
         (Some(reading), _) if reading.quality != Quality::Good => {
             let since = reading.age.map_or("not seen since the start".to_owned(), |age| {
@@ -154,7 +161,7 @@ fn state(look: &Look, tank: TankId, picture: Option<&Picture>) -> Markup {
         (_, Some((_, work, until))) => {
             html! { p.st.dim { (sign(Mark::Work)) span { (work.replace('-', " ")) " until " (time(look, *until)) } } }
         }
-        (Some(_), None) => html! { p.st { "as usual, " (trend.unwrap_or_else(|| "steady".to_owned())) } },
+        (Some(_), None) => html! { p.st { "as usual, " (trend) } },
         (None, None) => html! { p.st { "no thermometer" } },
     }
 }
@@ -178,7 +185,7 @@ fn value(seen: &Seen, tank: TankId, picture: Option<&Picture>) -> Markup {
     let look = &seen.look;
     let Some(reading) = truth::water(look, tank) else { return html! { p.val.none { "not measured" } } };
     let (number, unit) = truth::parted(&reading.shown);
-    let meets = picture.and_then(|picture| picture.meets.as_ref()).map(|(_, words)| words);
+    let meets = picture.and_then(|picture| picture.meets.as_ref()).map(|(_, _, words)| words);
     let outside = picture.and_then(|picture| Some((picture.limits?, picture.seen.last()?.last()?.mean)));
     let is_out = outside.is_some_and(|((lower, upper), value)| value < lower || value > upper);
     match reading.quality {
@@ -299,10 +306,11 @@ fn ahead(look: &Look, tank: TankId, picture: &mut Picture, now: Wall) {
             .collect();
         picture.fans.push(fan);
         let early = now + Span((range.low * 3_600_000.0) as i64);
-        if early < now + AHEAD && picture.meets.as_ref().is_none_or(|(known, _)| early < *known) {
+        if early < now + AHEAD && picture.meets.as_ref().is_none_or(|(known, ..)| early < *known) {
             let side = if water.side == Side::Below { "below" } else { "above" };
             let at = not_before(&look.view.at, range.low, &look.plan.zone);
-            picture.meets = Some((early, format!("{side} {words} not before {at}")));
+            let said = format!("{side} {words} not before {at}");
+            picture.meets = Some((early, at, said));
         }
     }
 }

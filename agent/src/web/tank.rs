@@ -298,9 +298,9 @@ fn happenings(
             return false;
         }
         match &record.body {
-            Body::Raised { alarm, .. } => {
+            Body::Raised { alarm, priority, .. } => {
                 if let Some(found) = of_tank(alarm) {
-                    if matches!(found.priority, Priority::Critical | Priority::High) {
+                    if matches!(priority, Priority::Critical | Priority::High) {
                         open.insert(alarm.clone(), at);
                     }
                     events.push(Event {

@@ -159,6 +159,20 @@ impl Context<'_> {
         }
     }
 
+    /// Tanks in which oxygen counts first, with what stands in all call-outs; and whether the pumps are seen to
+    /// stand.
+    pub(in crate::engine) fn breathless_tanks(&self) -> Vec<(TankId, bool)> {
+        let standing: Vec<&Alarm> = self
+            .alarms()
+            .filter(|id| self.alarms.standing(*id).is_some())
+            .map(|id| self.plan.alarm(id))
+            .collect();
+        let cut = self.is_power_cut(&standing);
+        let tanks = (0..).map(TankId).take(self.plan.tanks.len());
+        let found = tanks.filter_map(|tank| Some((tank, self.breathless(tank, &standing, cut)?)));
+        found.map(|(tank, how)| (tank, how == Breathless::Seen)).collect()
+    }
+
     /// Whether oxygen counts first in this tank: the mains are out or its flow is in trouble, and neither
     /// flow nor air is proved.
     fn breathless(&self, tank: TankId, alarms: &[&Alarm], cut: bool) -> Option<Breathless> {

@@ -39,6 +39,9 @@ pub struct HouseView {
     pub asides: Vec<PutAside>,
     /// Limits that a tank's water may meet.
     pub ahead: Vec<WaterAhead>,
+    /// Tanks in which oxygen counts first, since something is wrong and neither flow nor air is proved; and
+    /// whether the pumps are seen to stand.
+    pub breathless: Vec<(TankId, bool)>,
     /// When the watch's own power ends, if that is known.
     pub goes_dark: Option<Moment>,
 }
@@ -168,6 +171,7 @@ impl Context<'_> {
             works: self.work.iter().map(|(tank, work, until)| (tank, work.to_owned(), until)).collect(),
             asides: self.put_aside(),
             ahead: tanks.flat_map(|tank| self.water_ahead(tank)).collect(),
+            breathless: self.breathless_tanks(),
             goes_dark: self.dark_from(),
         }
     }
