@@ -190,7 +190,6 @@ impl Settings {
         [
             ("[modem]", self.modem != other.modem),
             ("[answers.mail]", self.mailbox() != other.mailbox()),
-            ("[broker]", differ(&self.broker, &other.broker)),
             ("[check-in]", differ(&self.check_in, &other.check_in)),
             ("[journal]", self.places.journal != other.places.journal),
             ("[control]", self.places.control != other.places.control),
@@ -211,7 +210,8 @@ impl Settings {
             Some((path, format!("nothing to `{host}` is encrypted, because: {why}")))
         };
         let broker = |name: &str, broker: &BrokerSettings| {
-            told(name, &broker.host, broker.tls.is_some(), &broker.in_clear_because)
+            let tls = broker.tls.is_some();
+            broker.places.iter().find_map(|place| told(name, &place.host, tls, &broker.in_clear_because))
         };
         let mailbox = self.mailbox().and_then(|mailbox| {
             let tls = mailbox.security != Security::Plain;

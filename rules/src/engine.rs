@@ -24,6 +24,7 @@ mod forecasts;
 mod ground;
 mod index;
 mod input;
+mod losses;
 mod operator;
 mod outage;
 mod queue;

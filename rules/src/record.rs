@@ -10,7 +10,7 @@ mod parts;
 mod words;
 
 pub use crate::ids::{By, Seq};
-pub use called::{CallChange, CallKind, CallMessage, HeldBy, Joined, PageFate};
+pub use called::{CallChange, CallKind, CallMessage, CallNews, HeldBy, Joined, PageFate};
 pub use drilled::{About, DrillStage, Drilled, Measured, Standing};
 pub use outcome::{NoMore, Outcome};
 pub use parts::{AfterWork, Estimated, Purpose, Verdict, WaterLimit};

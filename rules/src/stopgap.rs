@@ -130,6 +130,36 @@ impl Run {
         }
     }
 
+    /// What has come to nothing of it, for a headline: `air pump stopped, after it was seen to run`.
+    pub fn undone(&self, relay: &Relay) -> Option<String> {
+        let title = &relay.title;
+        match &self.stage {
+            Stage::LeftAlone { shows: false } => Some(format!("{title} stopped, after it was seen to run")),
+            Stage::LeftAlone { shows: true } => {
+                Some(format!("{title} on again, after it was seen to be off"))
+            }
+            Stage::Waiting { on, why } => Some(format!("{title} NOT switched {}: {why}", on_off(*on))),
+            Stage::Commanded(order) | Stage::Held { order, .. } | Stage::Undoing(order) => {
+                match (&order.proof, order.on) {
+                    (Proof::Failed(_) | Proof::Unknown(_), true) => {
+                        Some(format!("{title} not seen to run: {}", by_hand(true, relay.moves)))
+                    }
+                    (Proof::Failed(_) | Proof::Unknown(_), false) => {
+                        Some(format!("{title} not seen to go off: {}", by_hand(false, relay.moves)))
+                    }
+                    (Proof::Awaited, on) if self.disobeyed => {
+                        Some(format!("{title} not seen to go {}: {}", on_off(on), by_hand(on, relay.moves)))
+                    }
+                    // Its longest run is over.
+                    (_, false) if matches!(self.stage, Stage::Undoing(_)) && relay.moves == Adds::Air => {
+                        Some(format!("{title} at the end of its longest run"))
+                    }
+                    (Proof::Awaited | Proof::Undeclared | Proof::Confirmed(_), _) => None,
+                }
+            }
+        }
+    }
+
     /// `on, confirmed after 3 s`; and what a person has to do, if anything.
     pub fn words(&self, relay: &Relay) -> String {
         match &self.stage {

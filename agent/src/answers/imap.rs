@@ -4,7 +4,8 @@
 
 use super::MailboxSettings;
 use super::said::{Fetched, ImapFault, ImapSaid, LONGEST_LINE, MOST_OF_MESSAGE};
-use crate::channels::{Security, dial};
+use crate::channels::Security;
+use crate::dial::dial;
 use crate::line_stream::{LineStream, Stream};
 use crate::plain_text::tame;
 use crate::tls;

@@ -4,7 +4,8 @@
 
 use super::smtp::{self, Smtp, SmtpFault, SmtpReply};
 use super::worker::Progress;
-use super::{ADDRESSES, MailSettings, Security, SharedParts, dial, duration, email, plain};
+use super::{CONNECTING, MailSettings, Security, SharedParts, duration, email, plain};
+use crate::dial::dial;
 use crate::tls;
 use lettre::message::Mailbox;
 use rustls::pki_types::ServerName;
@@ -171,7 +172,7 @@ impl Mail {
     async fn connect(&self, progress: &Progress) -> Result<Smtp, SmtpFault> {
         let MailSettings { host, port, security, user, password, .. } = &self.server;
         progress.at("while connecting");
-        let stream = dial::dial(host, *port, self.limit() / ADDRESSES).await;
+        let stream = dial(host, *port, self.limit() / CONNECTING).await;
         let stream = stream.map_err(|error| SmtpFault::Broken(error.to_string()))?;
         let hello = smtp::own_name(stream.local_addr());
         let mut smtp = match (security, &self.tls) {

@@ -6,7 +6,8 @@
 //! The address may hold a token, so no text made here shows more of it than host and port.
 
 use super::worker::Progress;
-use super::{ADDRESSES, PushSettings, SharedParts, Template, dial, duration, event, plain};
+use super::{CONNECTING, PushSettings, SharedParts, Template, duration, event, plain};
+use crate::dial::dial;
 use crate::tls;
 use bytes::Bytes;
 use http_body_util::{BodyExt, Full};
@@ -98,7 +99,7 @@ impl Push {
     /// Connects and encrypts: no request is made.
     pub(super) async fn try_out(&self) -> Result<String, String> {
         let peer = format!("{}:{}", self.host, self.port);
-        let stream = dial::dial(&self.host, self.port, self.limit() / ADDRESSES).await;
+        let stream = dial(&self.host, self.port, self.limit() / CONNECTING).await;
         let stream = stream.map_err(|error| format!("{peer}: {error}"))?;
         if let Some((client, name)) = &self.tls {
             let shaken = TlsConnector::from(Arc::clone(client)).connect(name.clone(), stream).await;
@@ -119,7 +120,7 @@ impl Push {
     pub(super) async fn send(&self, body: String, progress: &Progress) -> Outcome {
         let peer = format!("{}:{}", self.host, self.port);
         progress.at("while connecting");
-        let stream = match dial::dial(&self.host, self.port, self.limit() / ADDRESSES).await {
+        let stream = match dial(&self.host, self.port, self.limit() / CONNECTING).await {
             Ok(stream) => stream,
             Err(e) => return Outcome::deferred(format!("{peer}: {e}")),
         };

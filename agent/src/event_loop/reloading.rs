@@ -4,7 +4,7 @@
 use super::{EventLoop, keep_rules, recollecting, web_inputs};
 use crate::channels::Channels;
 use crate::plain_text::beginning;
-use crate::site::{SiteFiles, register, subscriptions};
+use crate::site::{SiteFiles, connection, register, subscriptions};
 use crate::sources::RunningSources;
 
 /// Of what is wrong with files, so much goes to whoever asked and into the log …
@@ -28,7 +28,7 @@ impl EventLoop {
             )),
         });
         let read = read.and_then(|mut site| {
-            // The connections stay as they are until a restart, with their topics.
+            // Check-ins go by the connection that they have until a restart, with its topics.
             match register(&site.plan, site.settings.outputs_within(&self.settings)) {
                 (register, clashes) if clashes.is_empty() => {
                     site.outputs = register;
@@ -84,9 +84,16 @@ impl EventLoop {
         // Pages in the old channels' hands are finished by them.
         self.channels = Channels::start(site.channels, &self.context, self.results.clone());
         self.gather(&now, turn);
-        if let Err(wrong) = self.handle.resubscribe(filters) {
-            let wrong: Vec<_> = wrong.iter().map(ToString::to_string).collect();
-            tracing::error!("subscriptions: {}", wrong.join("; "));
+        let heard = match self.settings.broker == site.settings.broker {
+            true => self.handle.resubscribe(filters),
+            false => self.handle.reconnect(connection(&site.settings.broker, filters)),
+        };
+        match heard {
+            Ok(()) => self.settings.broker = site.settings.broker.clone(),
+            Err(wrong) => {
+                let wrong: Vec<_> = wrong.iter().map(ToString::to_string).collect();
+                tracing::error!("the broker stays as it was: {}", wrong.join("; "));
+            }
         }
         let late = self.settings.restart_for(&site.settings);
         if !late.is_empty() {

@@ -105,6 +105,7 @@ fn plan() -> Plan {
     Plan {
         site: "Halyard House".to_owned(),
         help: slackwater_rules::plan::Help::default(),
+        sight_pages_after: None,
         without_mains: slackwater_rules::plan::WithoutMains::default(),
         altitude: 0.0,
         mains: None,

@@ -52,7 +52,10 @@ impl CheckInSettings {
                 BrokerSettings::read_as(item, files, format!("slackwater-site-{ours}"), Some(below))?;
             if item.errors() == before {
                 let table = item.table()?;
-                in_clear::check(&table, "what check-ins say of a home", &broker.host, broker.tls.is_some());
+                for place in &broker.places {
+                    let tls = broker.tls.is_some();
+                    in_clear::check(&table, "what check-ins say of a home", &place.host, tls);
+                }
             }
             Some(broker)
         });

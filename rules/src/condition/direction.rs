@@ -40,6 +40,20 @@ impl Condition {
         found
     }
 
+    /// Whether this comes true by `own` moving the same way as `theirs` does for the other condition.
+    pub(crate) fn comes_like(&self, own: SensorId, other: &Self, theirs: SensorId) -> bool {
+        let ways_of = |condition: &Self, sensor| {
+            let mut found = Vec::new();
+            condition.ways(true, &mut |of, way| found.extend((of == sensor).then_some(way)));
+            found
+        };
+        let (own, theirs) = (ways_of(self, own), ways_of(other, theirs));
+        let alike = |one: &Direction, other: &Direction| {
+            one == other || *one == Direction::Any || *other == Direction::Any
+        };
+        own.iter().any(|one| theirs.iter().any(|other| alike(one, other)))
+    }
+
     fn ways(&self, upright: bool, each: &mut dyn FnMut(SensorId, Direction)) {
         match self {
             Self::All(parts) | Self::Any(parts) => parts.iter().for_each(|part| part.ways(upright, each)),

@@ -19,6 +19,21 @@ impl Condition {
         found
     }
 
+    /// Whether it can still come true while nothing is known of the sensors that are `lost`.
+    pub(crate) fn can_come_without(&self, lost: &dyn Fn(SensorId) -> bool) -> bool {
+        self.can_be(true, lost)
+    }
+
+    fn can_be(&self, upright: bool, lost: &dyn Fn(SensorId) -> bool) -> bool {
+        let mut each = |part: &Self| part.can_be(upright, lost);
+        match (self, upright) {
+            (Self::All(parts), true) | (Self::Any(parts), false) => parts.iter().all(each),
+            (Self::Any(parts), true) | (Self::All(parts), false) => parts.iter().any(&mut each),
+            (Self::Not(inner), _) => inner.can_be(!upright, lost),
+            (Self::Says(..), _) => !self.sensors().into_iter().any(lost),
+        }
+    }
+
     /// Every tank whose model the condition asks.
     pub fn foretells(&self) -> BTreeSet<TankId> {
         let mut found = BTreeSet::new();

@@ -17,6 +17,7 @@ use super::context::Context;
 use super::ground::Ground;
 use super::task::{Next, Task};
 use super::timers::DeadlineReason;
+use crate::callout::{Call, Tick};
 use crate::callout::bounds;
 use crate::callout::change::Tell;
 use crate::callout::decide::{Outcome, Reply};
@@ -26,11 +27,11 @@ use crate::callout::headline::Lead;
 use crate::callout::ladder::Ladder;
 use crate::callout::siren::Siren;
 use crate::callout::state::{CallOut, Phase};
-use crate::callout::{Call, Member, Tick};
 use crate::ids::{By, Seq};
 use crate::plan::Target;
 use crate::record::{Body, CallChange, CallKind, Record};
 use crate::time::{Moment, Span};
+use episodes::LatestEpisode;
 use facts::Known;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -46,7 +47,7 @@ const RAISES: usize = 2;
 pub(super) struct Callouts {
     calls: BTreeMap<Seq, Call>,
     /// The latest episode of each alarm, as it would join a call-out.
-    episodes: BTreeMap<String, Member>,
+    episodes: BTreeMap<String, LatestEpisode>,
     /// When each alarm was raised lately, by record.
     raises: BTreeMap<String, Vec<(Seq, Moment)>>,
     /// What each siren that a call-out has told was last bidden, and for how long it sounded.
@@ -62,7 +63,6 @@ impl Callouts {
         self.tell_of_episodes(ground, record);
         self.apply_older(ground, record);
         match &record.body {
-            Body::Joined { call, alarm, .. } => self.list(*call, alarm),
             Body::Answered { call, by, .. } => {
                 let Some(known) = self.calls.get_mut(call) else { return };
                 known.answers.push((by.clone(), at));
@@ -77,7 +77,7 @@ impl Callouts {
                     known.ticks.push(Tick { step: step.clone(), by: by.clone(), at });
                 }
             }
-            Body::CallChanged { call, change } => self.take_change(*call, change, at),
+            Body::CallChanged { call, change } => self.change(*call, change, at),
             Body::CallEnded { call } => self.change(*call, &CallChange::Ended, at),
             Body::Paged { target, purpose, .. } => self.bid_siren(&Target::parse(target), *purpose, at),
             Body::Hushed { siren, length, .. } => self.hush_siren(&Target::parse(siren), *length, at),
@@ -210,7 +210,7 @@ impl Callouts {
 
     /// The records that it rests on: those of an hour's raises too, since what flickers is known by them.
     pub(super) fn rests_on(&self, now: Moment) -> impl Iterator<Item = Seq> + '_ {
-        let members = self.calls.values().flat_map(|call| call.members.iter().map(|m| m.episode));
+        let members = self.calls.values().flat_map(|call| call.core.members.iter().map(|m| m.episode));
         let recent = self.raises.values().flatten();
         let recent = recent.filter(move |(_, at)| now - *at <= crate::callout::kin::FLICKER_WITHIN);
         self.calls.keys().copied().chain(members).chain(recent.map(|(seq, _)| *seq))
@@ -243,8 +243,8 @@ impl Callouts {
         }
         for tell in outcome.tells {
             let purpose = kept::purpose(&tell.message, call.kind);
-            let Tell { target, message, about, rank, lead: _ } = tell;
-            let told = CallChange::Told { target: target.clone(), message, rank, about };
+            let Tell { target, message, about, rank, lead } = tell;
+            let told = CallChange::Told { target: target.clone(), message, rank, about, news: lead.news() };
             for body in kept::bodies(id, told) {
                 next.record(body);
             }

@@ -298,7 +298,6 @@ impl Engine {
             sensors: &parts.sensors,
             relays: &parts.relays,
             forecasts: &parts.forecasts,
-            quota: parts.delivery.quota(),
         };
         let Some(seen) = parts.alarms.on_look(id, &world, &disturbed) else { return };
         let state = parts.alarms.state(id).state;

@@ -42,18 +42,43 @@ impl Facts<'_> {
         let Some(lead) = &self.lead else { return self.drill_heading() };
         let standing = self.others.iter().filter(|matter| matter.stands()).count();
         let more = if standing == 0 { String::new() } else { format!(" (+{standing} more)") };
-        let (ask, worse) = match self.news {
+        let (ask, worse) = match &self.news {
             News::StillOnIt => ("Still on it? ", ""),
             News::Worse => ("", ": it got worse"),
             News::Raised => ("", ""),
+            News::Undone(_) | News::HeatersCut(_) | News::GoesDark(_) => {
+                return format!("{}{more}, code {}", self.news_heading(lead), self.code);
+            }
         };
         let since = self.time(lead.onset);
         format!("{ask}{}{worse}{more}, since {since}, code {}", lead.heading(), self.code)
     }
 
+    /// What a page leads with: its news, or the alarm.
+    fn news_heading(&self, lead: &Matter<'_>) -> String {
+        match &self.news {
+            News::StillOnIt | News::Worse | News::Raised => lead.heading(),
+            News::Undone(what) => format!("{}: {what}", words::capital(&lead.place)),
+            News::HeatersCut(by) => {
+                let by = by.map(|by| format!(". Someone must look by {}", self.time(by)));
+                let place = words::capital(&lead.place);
+                format!("{place}: heaters are cut and stay cut{}", by.unwrap_or_default())
+            }
+            News::GoesDark(at) => {
+                let at = at.map_or("soon".to_owned(), |at| format!("about {}", self.time(at)));
+                format!("This watch goes dark {at}. After that nobody is called")
+            }
+        }
+    }
+
     fn call_under(&self) -> Vec<String> {
         let Some(lead) = &self.lead else { return Vec::new() };
         let mut lines = vec![format!("{} {}", how_bad(self.priority), self.who_has_it())];
+        if self.news_heading(lead) != lead.heading() {
+            let since = self.time(lead.onset);
+            let what = if lead.stands() { lead.heading() } else { format!("It was: {}", lead.heading()) };
+            lines.push(words::sentence(&format!("{what}, since {since}")));
+        }
         if !lead.reading.is_empty() {
             let worse = if lead.worse { "It got worse: " } else { "" };
             lines.push(words::sentence(&format!("{worse}{}", lead.reading)));
@@ -248,6 +273,9 @@ impl Facts<'_> {
         let Some(lead) = &self.lead else { return self.drill_short() };
         let (heading, since) = (lead.heading(), self.time(lead.onset));
         let mut what = Vec::new();
+        let news = Some(self.news_heading(lead)).filter(|news| *news != heading);
+        what.extend(news.iter().map(|news| format!("{news}. {heading}, since {since}")));
+        what.extend(news);
         // What another site said last tells more than for how long it has said nothing.
         if !lead.reading.is_empty() && self.notes.is_empty() {
             what.push(format!("{heading}, {}, since {since}", lead.reading));

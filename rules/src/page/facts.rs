@@ -74,7 +74,7 @@ pub(crate) struct Facts<'a> {
 }
 
 /// What sends a page.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub(crate) enum News {
     /// It was raised, or nobody has answered, or an answer's time is over.
     #[default]
@@ -83,6 +83,12 @@ pub(crate) enum News {
     StillOnIt,
     /// It got worse.
     Worse,
+    /// What the watch did has come to nothing, in words.
+    Undone(String),
+    /// All is well but that heaters are cut, until a person switches them back: by when someone must look.
+    HeatersCut(Option<Moment>),
+    /// The watch's own power ends, then if that is known.
+    GoesDark(Option<Moment>),
 }
 
 /// One thing that is or was wrong.

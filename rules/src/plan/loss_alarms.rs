@@ -21,6 +21,7 @@ use std::ops::Range;
 /// What the file says about lost sight.
 pub(super) struct SightRules {
     after: Span,
+    pages_after: Option<Span>,
     cap: Priority,
     /// As the file says; as the alarms that are blinded if it doesn't.
     callout: Option<Option<CalloutId>>,
@@ -30,6 +31,11 @@ pub(super) struct SightRules {
 }
 
 impl SightRules {
+    /// How long a loss of sight alone may last before people are told, if the file says so.
+    pub(super) fn pages_after(&self) -> Option<Span> {
+        self.pages_after
+    }
+
     /// Where the file says who is told.
     pub(super) fn callout_place(&self) -> Range<usize> {
         self.callout_place.clone()
@@ -40,6 +46,7 @@ impl SightRules {
 pub(super) fn rules(table: Option<Table<'_>>, context: &CheckContext<'_>) -> SightRules {
     let mut rules = SightRules {
         after: Span::minutes(2),
+        pages_after: None,
         cap: Priority::High,
         callout: None,
         consequence_of: Vec::new(),
@@ -48,6 +55,7 @@ pub(super) fn rules(table: Option<Table<'_>>, context: &CheckContext<'_>) -> Sig
     };
     let Some(table) = table else { return rules };
     rules.after = table.get("after").and_then(Item::duration).unwrap_or(rules.after);
+    rules.pages_after = table.get("pages-after").and_then(Item::duration);
     rules.cap = table.get("priority").and_then(|item| item.one_of(&PRIORITIES)).unwrap_or(rules.cap);
     rules.callout = table.get("callout").is_some().then(|| alarm::callout(&table, context));
     rules.callout_place = table.key_span("callout");

@@ -222,7 +222,7 @@ fn a_heater_that_does_not_go_off_is_said_to_everyone_at_once() {
     let all = ["ines.mail", "ines.push", "neighbour.text", "neighbour.mail", "siren"];
     assert_eq!(to, all, "{}", site.story());
     let text = &at_once[2].text;
-    assert!(text.contains("Heaters: commanded off") && text.contains("UNPLUG IT"), "{text}");
+    assert!(text.contains("Lagoon: heaters not seen to go off: UNPLUG IT"), "{text}");
     let todo = at_once[3].body.split("How to answer").next().expect("what to do");
     assert!(
         todo.contains("\nHeaters: commanded off again, NOT confirmed: UNPLUG IT")
@@ -262,6 +262,10 @@ fn a_heater_is_never_switched_on_again_and_the_all_clear_says_so() {
     site.run(Span::minutes(9));
     assert_eq!(commands(&site), ["off"], "{}", site.story());
     assert!(site.pages(Purpose::AllClear).is_empty(), "it stands until a person was there\n{}", site.story());
+    site.run(Span::minutes(20));
+    let page = site.world.sent.iter().rev().find(|page| page.alarm == "too-hot").expect("asked again");
+    assert!(page.headline.starts_with("Lagoon: heaters are cut and stay cut, code"), "{}", page.headline);
+    assert!(page.body.contains("It was: Lagoon: too hot, since"), "{}", page.body);
     site.says(HEATER, "200");
     site.run(Span::minutes(4));
     let clear = site.pages(Purpose::AllClear)[0];
@@ -330,6 +334,9 @@ fn a_pump_that_somebody_switches_is_left_alone_for_the_episode() {
     assert!(site.world.commands.is_empty(), "{}", site.story());
     assert_eq!(site.count(|body| matches!(body, Body::ByHand { shows: false, .. })), 1);
     let page = last_body(&site);
+    let headline = &site.world.sent.first().expect("a page").headline;
+    assert!(headline.starts_with("Lagoon: air pump stopped, after it was seen to run"), "{headline}");
+    assert!(page.contains("Lagoon: power lost, since"), "{page}");
     assert!(page.contains("Air pump: showed off after it was confirmed on: look whether it"), "{page}");
     // Not even undone; and the next episode begins anew.
     site.says(MAINS, "on");

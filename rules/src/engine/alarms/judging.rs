@@ -12,7 +12,6 @@ use crate::engine::sensed::{Sensed, Undisturbed};
 use crate::engine::task::{Next, Task};
 use crate::engine::timers::DeadlineReason;
 use crate::ids::{AlarmId, SensorId};
-use crate::plan::Alarm;
 use crate::record::{AfterWork, Body, NOT_BACK};
 use crate::time::{Moment, Span};
 
@@ -196,7 +195,7 @@ impl Alarms {
             episode,
             code,
             place: cx.plan.place_of(alarm).to_owned(),
-            priority: priority(cx, alarm),
+            priority: priority(cx, id),
             since: held,
             because: [cx.because(id)].into_iter().chain(not_back).collect::<Vec<_>>().join("; "),
             after_work: after_work
@@ -251,14 +250,15 @@ impl Alarms {
     }
 }
 
-/// How much it matters now. A forecast of a tank's warmth is low until the tank is learned: before that it
+/// How much it matters now. A loss of sight is low while other sensors see all that it hides. A forecast of a tank's warmth is low until the tank is learned: before that it
 /// rests on what such tanks are like, and nobody is woken for that.
-fn priority(cx: &Context<'_>, alarm: &Alarm) -> Priority {
+fn priority(cx: &Context<'_>, id: AlarmId) -> Priority {
+    let alarm = cx.plan.alarm(id);
     let mut guesses = false;
     alarm.condition.asked(&mut |question| {
         if let UntilWhat::Water(tank, ..) = question.until {
             guesses |= !cx.world().has_learned(tank);
         }
     });
-    if guesses { Priority::Low } else { alarm.priority }
+    if guesses || cx.is_seen_otherwise(id) { Priority::Low } else { alarm.priority }
 }

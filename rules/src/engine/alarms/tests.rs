@@ -25,7 +25,6 @@ fn judged(rig: &mut TestRig) -> Next {
         sensors: &parts.sensors,
         relays: &parts.relays,
         forecasts: &parts.forecasts,
-        quota: parts.delivery.quota(),
     };
     let seen = parts.alarms.on_look(id, &world, &[]).expect("an alarm of the plan");
     rig.act(|cx, next| cx.alarms.on_seen(cx, id, seen, false, next))

@@ -3,7 +3,7 @@
 use super::Callouts;
 use crate::callout::Call;
 use crate::ids::Seq;
-use crate::record::CallChange;
+use crate::record::{CallChange, Joined};
 use crate::time::Moment;
 
 impl Callouts {
@@ -13,16 +13,14 @@ impl Callouts {
     }
 
     pub(super) fn change(&mut self, id: Seq, change: &CallChange, at: Moment) {
-        if let Some(call) = self.calls.get_mut(&id) {
-            call.core.apply(change, at);
-            self.touched.insert(id);
+        let Some(call) = self.calls.get_mut(&id) else { return };
+        call.core.apply(change, at);
+        self.touched.insert(id);
+        match change {
+            CallChange::Joined(Joined { alarm, .. }) | CallChange::CameBack { alarm, .. } => {
+                self.take_account(id, alarm);
+            }
+            _ => {}
         }
-    }
-
-    pub(super) fn take_change(&mut self, id: Seq, change: &CallChange, at: Moment) {
-        if let (CallChange::Left { episode }, Some(call)) = (change, self.calls.get_mut(&id)) {
-            call.members.retain(|member| member.episode != *episode);
-        }
-        self.change(id, change, at);
     }
 }

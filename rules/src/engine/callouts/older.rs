@@ -63,7 +63,7 @@ impl Callouts {
                 let Some(known) = self.calls.get(call) else { return };
                 let message = message(*purpose, known.answers.last().map(|(by, _)| by));
                 let (rank, target) = (rank_of(known, at), Target::parse(target));
-                self.change(*call, &CallChange::Told { target, message, rank, about: None }, at);
+                self.change(*call, &CallChange::Told { target, message, rank, about: None, news: None }, at);
             }
             // From here on it keeps its changes itself.
             Body::CallChanged { call, .. } => {

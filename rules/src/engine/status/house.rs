@@ -239,7 +239,7 @@ impl Context<'_> {
             (words::list(&people), at)
         });
         let weightiest = self.callouts.weightiest(self, call);
-        let mut members: Vec<_> = call.members.iter().collect();
+        let mut members: Vec<_> = call.core.members.iter().collect();
         members.sort_by_key(|member| Some(member.episode) != weightiest);
         OpenCall {
             id: call.id(),

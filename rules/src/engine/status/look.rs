@@ -1,8 +1,9 @@
 //! Everything at once, for `status`.
 
 use super::{AlarmView, CallView, DeadlineView, RelayView, SensorView, Status};
+use crate::callout::Call;
 use crate::callout::event::Time;
-use crate::callout::{Call, Fate};
+use crate::callout::member::Condition;
 use crate::condition::Truth;
 use crate::engine::context::Context;
 use crate::engine::timers::DeadlineReason;
@@ -105,10 +106,10 @@ impl Context<'_> {
 
     fn call_view(&self, call: &Call, now: Now) -> CallView {
         let id = call.id();
-        let about = call.members.iter().map(|member| match member.fate {
-            Fate::Stands => member.alarm.clone(),
-            Fate::PutAside => format!("{} (put aside)", member.alarm),
-            Fate::Over(_) => format!("{} (over)", member.alarm),
+        let about = call.core.members.iter().map(|member| match member.condition {
+            Condition::Raised => member.alarm.clone(),
+            Condition::PutAside(_) => format!("{} (put aside)", member.alarm),
+            Condition::Returned(_) => format!("{} (over)", member.alarm),
         });
         let wall = |moment| -> Wall { now.wall_at(moment) };
         let clock = |moment| wall(moment).civil(&self.plan.zone).strftime("%H:%M").to_string();
