@@ -23,7 +23,7 @@ pub(crate) use days::{DayBar, days};
 pub(crate) use fans::{FanLine, fan_line, hours_axis};
 pub(crate) use marks::{DEFS, Mark, mark};
 pub(crate) use plot::plot;
-pub(crate) use strip::strip;
+pub(crate) use strip::{KEY, strip};
 pub(crate) use words::describe;
 
 use slackwater_rules::time::{Span, Wall};
@@ -58,7 +58,7 @@ impl Stretch {
 
 /// What a sensor said in a while: lowest, mean and highest, in the unit that people read.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(crate) struct Point {
+pub(crate) struct SeenPoint {
     /// The while's middle.
     pub(crate) at: Wall,
     pub(crate) low: f64,
@@ -66,7 +66,7 @@ pub(crate) struct Point {
     pub(crate) high: f64,
 }
 
-impl Point {
+impl SeenPoint {
     /// One value.
     pub(crate) fn of(at: Wall, value: f64) -> Self {
         Self { at, low: value, mean: value, high: value }
@@ -75,7 +75,7 @@ impl Point {
 
 /// How what was seen is drawn.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub(crate) enum Pen {
+pub(crate) enum Stroke {
     /// A line through the means.
     #[default]
     Line,
@@ -86,11 +86,11 @@ pub(crate) enum Pen {
 }
 
 /// What may come: at each time the lowest, the likeliest and the highest.
-pub(crate) type Fan = Vec<(Wall, f64, f64, f64)>;
+pub(crate) type FanCourse = Vec<(Wall, f64, f64, f64)>;
 
 /// Something at a time, with a word.
 #[derive(Clone, Debug)]
-pub(crate) struct Event {
+pub(crate) struct ChartEvent {
     pub(crate) at: Wall,
     pub(crate) words: String,
 }
@@ -115,11 +115,11 @@ pub(crate) struct Picture {
     pub(crate) span: Stretch,
     /// The present, if it lies in the drawing.
     pub(crate) now: Option<Wall>,
-    pub(crate) pen: Pen,
+    pub(crate) pen: Stroke,
     /// Pieces that have nothing missing in them.
-    pub(crate) seen: Vec<Vec<Point>>,
+    pub(crate) seen: Vec<Vec<SeenPoint>>,
     /// A second sensor, to compare.
-    pub(crate) beside: Vec<Vec<Point>>,
+    pub(crate) beside: Vec<Vec<SeenPoint>>,
     /// Lower and upper.
     pub(crate) limits: Option<(f64, f64)>,
     pub(crate) nights: Vec<Stretch>,
@@ -127,11 +127,11 @@ pub(crate) struct Picture {
     pub(crate) gaps: Vec<Stretch>,
     /// The reading in force is one: else there is neither dot nor fan.
     pub(crate) seen_now: bool,
-    pub(crate) fans: Vec<Fan>,
+    pub(crate) fans: Vec<FanCourse>,
     /// When the fan first meets a limit, how the time is said, and the whole in words.
     pub(crate) meets: Option<(Wall, String, String)>,
     pub(crate) feet: Vec<Foot>,
-    pub(crate) events: Vec<Event>,
+    pub(crate) events: Vec<ChartEvent>,
 }
 
 impl Picture {
@@ -143,7 +143,7 @@ impl Picture {
             said: String::new(),
             span,
             now: None,
-            pen: Pen::default(),
+            pen: Stroke::default(),
             seen: Vec::new(),
             beside: Vec::new(),
             limits: None,
@@ -158,7 +158,7 @@ impl Picture {
     }
 
     /// The last value, if anything was seen.
-    pub(crate) fn last(&self) -> Option<Point> {
+    pub(crate) fn last(&self) -> Option<SeenPoint> {
         self.seen.last()?.last().copied()
     }
 
@@ -168,10 +168,10 @@ impl Picture {
     }
 
     /// The runs of neighbours that are outside, each with the point before and behind it where a line is drawn.
-    fn outside(&self) -> Vec<Vec<Point>> {
+    fn outside(&self) -> Vec<Vec<SeenPoint>> {
         let mut runs = Vec::new();
         for piece in &self.seen {
-            let mut run: Vec<Point> = Vec::new();
+            let mut run: Vec<SeenPoint> = Vec::new();
             for point in piece {
                 if self.is_outside(point.mean) {
                     run.push(*point);
@@ -188,8 +188,8 @@ impl Picture {
 }
 
 /// Points in order of time, cut wherever more than `hold` lies between two of them.
-pub(crate) fn pieces(points: &[Point], hold: Span) -> Vec<Vec<Point>> {
-    let mut pieces: Vec<Vec<Point>> = Vec::new();
+pub(crate) fn pieces(points: &[SeenPoint], hold: Span) -> Vec<Vec<SeenPoint>> {
+    let mut pieces: Vec<Vec<SeenPoint>> = Vec::new();
     for point in points {
         let goes_on =
             pieces.last().and_then(|piece| piece.last()).is_some_and(|last| point.at - last.at <= hold);
@@ -202,7 +202,7 @@ pub(crate) fn pieces(points: &[Point], hold: Span) -> Vec<Vec<Point>> {
 }
 
 /// What lies between the pieces, and before and behind them.
-pub(crate) fn between(pieces: &[Vec<Point>], whole: Stretch, hold: Span) -> Vec<Stretch> {
+pub(crate) fn between(pieces: &[Vec<SeenPoint>], whole: Stretch, hold: Span) -> Vec<Stretch> {
     let mut gaps = Vec::new();
     let mut from = whole.from;
     for piece in pieces {

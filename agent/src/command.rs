@@ -285,10 +285,10 @@ enum Verb {
     )]
     Review(review::ReviewArgs),
     /// The page in the house: invite a person's device, list devices, sign one out.
-    Web {
-        #[command(subcommand)]
-        what: web::WebVerb,
-    },
+    #[command(
+        after_help = "Example: slackwater web invite ines\n         slackwater web sessions\n         slackwater web withdraw tom"
+    )]
+    Web(web::WebArgs),
 }
 
 fn length(text: &str) -> Result<Span, String> {
@@ -366,7 +366,7 @@ async fn carry_out(verb: Verb) -> ExitCode {
         Verb::Backtest(backtest) => backtest::play(&backtest),
         Verb::Witness(witness) => witness::carry_out(witness).await,
         Verb::Review(review) => review::carry_out(review).await,
-        Verb::Web { what } => web::carry_out(what).await,
+        Verb::Web(web) => web::carry_out(web.what).await,
     }
 }
 

@@ -81,9 +81,8 @@ enum Happening {
     Texted(Arrived),
     Mailed(answers::ArrivedMail),
     Signal(ServiceSignal),
-    /// A deadline, or the watchdog's wish for a turn.
+    /// A deadline, or the watchdog's wish for a turn; or READY has been kept back for long enough.
     Woken,
-    /// READY has been kept back for long enough.
     Impatient,
 }
 
@@ -99,11 +98,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
         Door::open(settings.places.control.socket.clone()).await.map_err(RunError::Control)?;
     unusable.extend(closed.map(|why| (mending::SOCKET.to_owned(), why)));
 
-    let (web, closed) = WebDoor::open(settings.web.as_ref(), &settings.places).await;
-    unusable.extend(closed.map(|why| (web_inputs::WEB.to_owned(), why)));
-    if !web.is_open() {
-        web_inputs::without_links(&mut plan);
-    }
+    let web = WebDoor::at_start(&settings, &mut plan, &mut unusable).await;
     let now = clock.now();
     let limits = JournalLimits {
         bytes: settings.places.journal.max_size,
@@ -221,14 +216,12 @@ struct EventLoop {
     health: PartsHealth,
     mending: Mending,
     door: Door,
-    /// Of the page in the house.
     web: WebDoor,
     telling: LastTold,
     /// From the modem.
     texts: mpsc::Receiver<Arrived>,
     /// From the mailbox.
     letters: mpsc::Receiver<answers::ArrivedMail>,
-    /// For check-ins.
     identity: checkin::Identity,
     /// What the engine knows of the agent's own parts.
     told: ToldHealth,
@@ -292,13 +285,7 @@ impl EventLoop {
                 Happening::BrokerLost => return Err(RunError::Lost("the connection to the broker")),
                 Happening::Fetched(round) => self.fetched(round),
                 Happening::Delivered(page, outcome) => self.take(Input::Delivered { page, outcome }),
-                Happening::Asked((request, answer)) => {
-                    let reply = self.answer(request);
-                    // The records of what was said are safe before it is said to be taken.
-                    self.finish();
-                    // A client that has gone needs no reply.
-                    let _ = answer.send(reply);
-                }
+                Happening::Asked((request, back)) => self.asked(request, back),
                 Happening::Web(request) => self.asked_by_web(request),
                 Happening::Texted(text) => self.texted(text),
                 Happening::Mailed(letter) => self.mailed(letter),

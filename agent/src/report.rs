@@ -33,18 +33,18 @@ pub fn report(
     zone: &TimeZone,
 ) -> Result<String, JournalError> {
     let review = review::review(log, Some(plan), window, zone)?;
-    render(&Made { log, plan, zone, review: &review })
+    render(&ReportParts { log, plan, zone, review: &review })
 }
 
 /// All that it is made of.
-struct Made<'r> {
+struct ReportParts<'r> {
     log: &'r JournalLog,
     plan: &'r Plan,
     zone: &'r TimeZone,
     review: &'r Review,
 }
 
-impl Made<'_> {
+impl ReportParts<'_> {
     fn names(&self) -> Names<'_> {
         Names { plan: self.plan, zone: self.zone, site: &self.review.site }
     }
@@ -54,7 +54,7 @@ impl Made<'_> {
     }
 }
 
-fn render(made: &Made<'_>) -> Result<String, JournalError> {
+fn render(made: &ReportParts<'_>) -> Result<String, JournalError> {
     let (review, names) = (made.review, made.names());
     let (since, until) = (names.day(&review.since), names.day(&review.until));
     let whole = whole::section(made)?;
@@ -90,7 +90,7 @@ fn render(made: &Made<'_>) -> Result<String, JournalError> {
 }
 
 /// The truth in one or two sentences, then the digest.
-fn head(made: &Made<'_>) -> Markup {
+fn head(made: &ReportParts<'_>) -> Markup {
     let review = made.review;
     let called = review.call_outs.iter().filter(|call| !call.episodes.is_empty());
     let (count, open) =

@@ -1,7 +1,7 @@
 //! From the journal to a drawing: what a sensor said in a stretch of time, in the unit that people read, with
 //! its limits, and with what was not seen left open. The page in the house and the report draw the same.
 
-use crate::chart::{Pen, Picture, Point, Stretch, between, describe, nights, pieces};
+use crate::chart::{Picture, SeenPoint, Stretch, Stroke, between, describe, nights, pieces};
 use crate::journal::{JournalError, JournalLog, StepSaid};
 use jiff::tz::TimeZone;
 use slackwater_rules::plan::{Plan, Sensor, SensorId, TankId};
@@ -60,16 +60,16 @@ pub(crate) fn hold(sensor: &Sensor, step: Span) -> Span {
 }
 
 /// Points in the unit that people read.
-pub(crate) fn points(sensor: &Sensor, said: &[StepSaid], step: Span) -> Vec<Point> {
+pub(crate) fn points(sensor: &Sensor, said: &[StepSaid], step: Span) -> Vec<SeenPoint> {
     let is_word = words_of(sensor).is_some();
     let middle = Span(step.0 / 2);
     let point = |said: &StepSaid| {
         let at = said.from + middle;
         match is_word {
-            true => Point::of(at, shown(sensor, said.last)),
+            true => SeenPoint::of(at, shown(sensor, said.last)),
             false => {
                 let (one, other) = (shown(sensor, said.low), shown(sensor, said.high));
-                Point { at, low: one.min(other), mean: shown(sensor, said.mean), high: one.max(other) }
+                SeenPoint { at, low: one.min(other), mean: shown(sensor, said.mean), high: one.max(other) }
             }
         }
     };
@@ -113,9 +113,9 @@ pub(crate) fn picture(
     picture.limits = limits_of(sensor);
     picture.nights = if span.length() > Span::hours(24 * 5) { Vec::new() } else { nights(span, zone) };
     picture.pen = if words_of(sensor).is_some() || matches!(sensor.measure.name, "power" | "current") {
-        Pen::Steps
+        Stroke::Steps
     } else {
-        Pen::Line
+        Stroke::Line
     };
     picture.said = describe(&picture, &spoken(sensor), zone);
     Ok(picture)

@@ -249,23 +249,9 @@ pub enum Body {
         lease: Span,
     },
     /// Somebody has ticked a step of the card, or taken the tick back: it is no answer.
-    Ticked {
-        /// The call-out.
-        call: Seq,
-        /// The step's words.
-        step: String,
-        /// It is done; else it is not, after all.
-        done: bool,
-        /// Who.
-        by: By,
-    },
+    Ticked { call: Seq, step: String, done: bool, by: By },
     /// Somebody wants the next person called now.
-    HandedOn {
-        /// The call-out.
-        call: Seq,
-        /// Who.
-        by: By,
-    },
+    HandedOn { call: Seq, by: By },
     /// Somebody wants a siren silent for a while.
     Hushed {
         /// Its channel.

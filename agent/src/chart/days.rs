@@ -1,7 +1,7 @@
 //! Days: one bar each, from the lowest to the highest, for a week, a month or a year.
 
 use super::plot::ticks;
-use super::{Event, Stretch, days_axis, escaped, number};
+use super::{ChartEvent, Stretch, days_axis, escaped, number};
 use jiff::tz::TimeZone;
 use slackwater_rules::time::Wall;
 use std::fmt::Write as _;
@@ -24,7 +24,7 @@ pub(crate) fn days(
     span: Stretch,
     bars: &[DayBar],
     limits: Option<(f64, f64)>,
-    events: &[Event],
+    events: &[ChartEvent],
     zone: &TimeZone,
 ) -> String {
     let seen = bars.iter().fold(limits, |found: Option<(f64, f64)>, bar| {

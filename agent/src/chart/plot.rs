@@ -3,7 +3,7 @@
 use super::axis::hours;
 use super::path::{self, HIGH};
 use super::strip::{class, drawn, feet};
-use super::{Pen, Picture, escaped, number};
+use super::{Picture, Stroke, escaped, number};
 use jiff::tz::TimeZone;
 use slackwater_rules::time::{Span, Wall};
 use std::fmt::Write as _;
@@ -80,7 +80,7 @@ pub(crate) fn plot(picture: &Picture, zone: &TimeZone) -> String {
         let _ = write!(svg, "<path class=\"fan\" d=\"{}\"/>", path::area(upper, lower));
     }
     for piece in &picture.beside {
-        let _ = write!(svg, "<path class=\"ln ln3\" d=\"{}\"/>", drawn(Pen::Line, piece, unit, y));
+        let _ = write!(svg, "<path class=\"ln ln3\" d=\"{}\"/>", drawn(Stroke::Line, piece, unit, y));
     }
     for piece in &picture.seen {
         let _ = write!(

@@ -2,7 +2,7 @@
 //! height, so that all tanks look alike while they are well.
 
 use super::path::{self, HIGH};
-use super::{Pen, Picture, Point, escaped, number};
+use super::{Picture, SeenPoint, Stroke, escaped, number};
 use slackwater_rules::time::Wall;
 use std::fmt::Write as _;
 
@@ -13,6 +13,14 @@ const LOWER: f64 = 78.0;
 const EDGE: (f64, f64) = (3.0, 97.0);
 /// A fan leaves the strip.
 const FAR: (f64, f64) = (-30.0, 130.0);
+
+/// What its signs mean, below the last of them.
+pub(crate) const KEY: &str = concat!(
+    r#"<p class="key"><span><svg aria-hidden="true"><rect class="ch" y="2" width="28" height="10"/><line class="lim" x2="28" y1="2" y2="2"/><line class="lim" x2="28" y1="12" y2="12"/></svg>between the limits</span>"#,
+    r#"<span><svg aria-hidden="true"><rect class="nt" width="28" height="14"/></svg>night</span>"#,
+    r#"<span><svg aria-hidden="true"><rect class="gap" x="1" y="1" width="26" height="12"/></svg>not seen</span>"#,
+    r#"<span><svg aria-hidden="true"><path class="fan" d="M0 7L28 0v14z"/></svg>what may come</span></p>"#
+);
 
 /// How values become heights.
 pub(super) struct Heights {
@@ -160,19 +168,24 @@ pub(super) fn feet(svg: &mut String, picture: &Picture) {
     }
 }
 
-pub(super) fn class(pen: Pen) -> &'static str {
+pub(super) fn class(pen: Stroke) -> &'static str {
     match pen {
-        Pen::Line | Pen::Steps => "ln",
-        Pen::Band => "ln band",
+        Stroke::Line | Stroke::Steps => "ln",
+        Stroke::Band => "ln band",
     }
 }
 
 /// A piece as its pen draws it.
-pub(super) fn drawn(pen: Pen, piece: &[Point], unit: impl Fn(Wall) -> f64, y: impl Fn(f64) -> f64) -> String {
+pub(super) fn drawn(
+    pen: Stroke,
+    piece: &[SeenPoint],
+    unit: impl Fn(Wall) -> f64,
+    y: impl Fn(f64) -> f64,
+) -> String {
     match pen {
-        Pen::Line => path::line(piece.iter().map(|point| (unit(point.at), y(point.mean)))),
-        Pen::Steps => path::steps(piece.iter().map(|point| (unit(point.at), y(point.mean)))),
-        Pen::Band => {
+        Stroke::Line => path::line(piece.iter().map(|point| (unit(point.at), y(point.mean)))),
+        Stroke::Steps => path::steps(piece.iter().map(|point| (unit(point.at), y(point.mean)))),
+        Stroke::Band => {
             let upper = piece.iter().map(|point| (unit(point.at), y(point.high)));
             path::area(upper, piece.iter().map(|point| (unit(point.at), y(point.low))).collect())
         }

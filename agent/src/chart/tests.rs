@@ -10,9 +10,9 @@ fn day() -> Picture {
     let mut picture = Picture::new("lagoon", "Lagoon, water", span);
     picture.now = Some(at(0));
     picture.limits = Some((24.0, 27.5));
-    let seen: Vec<Point> = (-144..=0)
+    let seen: Vec<SeenPoint> = (-144..=0)
         .filter(|step| !(-60..-55).contains(step))
-        .map(|step| Point::of(at(step * 10), if step > -6 { 23.5 } else { 25.0 }))
+        .map(|step| SeenPoint::of(at(step * 10), if step > -6 { 23.5 } else { 25.0 }))
         .collect();
     let hold = Span::minutes(21);
     picture.seen = pieces(&seen, hold);
@@ -62,11 +62,12 @@ fn drawings_hold_whatever_the_numbers_are() {
     let zone = TimeZone::UTC;
     for values in [vec![], vec![7.0], vec![7.0; 3], vec![0.0, 1e12, -1e12], vec![f64::MIN_POSITIVE, 0.0]] {
         let span = Stretch { from: at(0), to: at(values.len() as i64) };
-        let points: Vec<Point> = (0..).zip(&values).map(|(nth, value)| Point::of(at(nth), *value)).collect();
+        let points: Vec<SeenPoint> =
+            (0..).zip(&values).map(|(nth, value)| SeenPoint::of(at(nth), *value)).collect();
         let mut picture = Picture::new("x", "<x>", span);
         picture.seen = pieces(&points, Span::minutes(2));
         picture.said = describe(&picture, &number, &zone);
-        for pen in [Pen::Line, Pen::Steps, Pen::Band] {
+        for pen in [Stroke::Line, Stroke::Steps, Stroke::Band] {
             picture.pen = pen;
             for svg in [strip(&picture), plot(&picture, &zone)] {
                 assert!(!svg.contains("NaN") && !svg.contains("inf") && !svg.contains("<x>"), "{svg}");

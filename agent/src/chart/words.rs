@@ -1,6 +1,6 @@
 //! What a drawing shows, in words, for who can't see it.
 
-use super::{Picture, Point};
+use super::{Picture, SeenPoint};
 use jiff::tz::TimeZone;
 use slackwater_rules::time::{Span, Wall};
 
@@ -49,7 +49,7 @@ pub(crate) fn describe(picture: &Picture, spoken: Spoken<'_>, zone: &TimeZone) -
         ));
     }
     let outside = picture.outside();
-    if let Some(first) = outside.first().and_then(|run: &Vec<Point>| run.first()) {
+    if let Some(first) = outside.first().and_then(|run: &Vec<SeenPoint>| run.first()) {
         said.push(format!("Outside its limits first at {}.", time(first.at)));
     }
     for gap in picture.gaps.iter().take(3) {

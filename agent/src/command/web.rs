@@ -3,8 +3,15 @@
 use super::{Config, ask};
 use crate::control::Request;
 use crate::web::ask::WebCommand;
-use clap::Subcommand;
+use clap::{Args, Subcommand};
 use std::process::ExitCode;
+
+/// What is wanted of the page.
+#[derive(Args, Debug)]
+pub(super) struct WebArgs {
+    #[command(subcommand)]
+    pub(super) what: WebVerb,
+}
 
 #[derive(Debug, Subcommand)]
 pub(super) enum WebVerb {

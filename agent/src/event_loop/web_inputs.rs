@@ -9,12 +9,14 @@ use crate::answers::Mailbox;
 use crate::checkin::CheckInSender;
 use crate::control::ControlReply;
 use crate::plain_text::tame;
-use crate::settings::{Places, WebSettings};
-use crate::web::ask::{Act, Done, Look, PartSeen, WebCommand, WebRequest};
+use crate::settings::{Places, Settings, WebSettings};
+use crate::web::ask::{Done, HouseLook, PartSeen, PressedAct, WebCommand, WebRequest};
 use slackwater_rules::answer::Which;
-use slackwater_rules::engine::{Input, OperatorCommand};
+use slackwater_rules::engine::{HouseView, Input, OperatorCommand};
+use slackwater_rules::page::Page;
 use slackwater_rules::plan::Plan;
 use slackwater_rules::record::By;
+use std::collections::BTreeMap;
 use std::sync::Arc;
 use tokio::sync::mpsc;
 
@@ -45,8 +47,23 @@ impl WebDoor {
     }
 
     /// Opens it, if it is to be. Where that can't be done the watch goes on without, and says why.
+    /// At the start, if the file says so: why it is not open stands among what can't be used, and pages name no
+    /// link that leads nowhere.
+    pub(super) async fn at_start(
+        settings: &Settings,
+        plan: &mut Plan,
+        unusable: &mut BTreeMap<String, String>,
+    ) -> Self {
+        let (door, closed) = Self::open(settings.web.as_ref(), &settings.places).await;
+        unusable.extend(closed.map(|why| (WEB.to_owned(), why)));
+        if !door.is_open() {
+            without_links(plan);
+        }
+        door
+    }
+
     #[cfg(feature = "web")]
-    pub(super) async fn open(settings: Option<&WebSettings>, places: &Places) -> (Self, Option<String>) {
+    async fn open(settings: Option<&WebSettings>, places: &Places) -> (Self, Option<String>) {
         let Some(settings) = settings else { return (Self::closed(), None) };
         match crate::web::WebServer::open(settings, places).await {
             Ok((server, requests)) => {
@@ -62,7 +79,7 @@ impl WebDoor {
 
     #[cfg(not(feature = "web"))]
     #[expect(clippy::unused_async, reason = "with the feature it listens")]
-    pub(super) async fn open(_settings: Option<&WebSettings>, _places: &Places) -> (Self, Option<String>) {
+    async fn open(_settings: Option<&WebSettings>, _places: &Places) -> (Self, Option<String>) {
         (Self::closed(), None)
     }
 
@@ -97,7 +114,7 @@ impl EventLoop {
                 self.take(Input::Tick);
                 drop(back.send(self.look()));
             }
-            WebRequest::Read { call, who, back } => drop(back.send(self.engine.read_by(call, &who))),
+            WebRequest::Read { call, who, back } => drop(back.send(Page::read_by(&self.engine, call, &who))),
             WebRequest::Press { who, act, back } => {
                 let done = self.press(&who, act);
                 // The records of what was said are safe before it is said to be taken.
@@ -107,17 +124,27 @@ impl EventLoop {
         }
     }
 
-    fn press(&mut self, who: &str, act: Act) -> Done {
+    fn press(&mut self, who: &str, act: PressedAct) -> Done {
         let say = match act {
-            Act::Has { code, length } => return self.answer_pressed(who, code, CodeSaid::Holds(length)),
-            Act::HandsOn { code } => return self.answer_pressed(who, code, CodeSaid::HandsOn),
-            Act::Say(say) => say,
+            PressedAct::Has { code, length } => {
+                return self.answer_pressed(who, code, CodeSaid::Holds(length));
+            }
+            PressedAct::HandsOn { code } => return self.answer_pressed(who, code, CodeSaid::HandsOn),
+            PressedAct::Say(say) => say,
         };
         if let Err(words) = crate::control::check_words(&say) {
             return Done { taken: false, words };
         }
         let by = By { who: who.to_owned(), via: AnswerWay::Web.name().to_owned() };
         let is_tick = matches!(say, OperatorCommand::Tick { .. });
+        if let OperatorCommand::Tick { code, step, .. } = &say
+            && !self.has_step(code, who, step)
+        {
+            return Done {
+                taken: false,
+                words: "There is no such step any more: see what is to be done now.".to_owned(),
+            };
+        }
         let now = self.clock.now();
         let turn = self.engine.step(now, Input::Said { command: say, by });
         let said = turn.reply();
@@ -131,21 +158,29 @@ impl EventLoop {
         }
     }
 
+    /// Only what the page of a call-out shows to this reader can be ticked.
+    fn has_step(&self, code: &str, who: &str, step: &str) -> bool {
+        let calls = HouseView::of(&self.engine).calls;
+        let call = calls.iter().find(|call| call.code == code);
+        call.and_then(|call| Page::read_by(&self.engine, call.id, who))
+            .is_some_and(|page| page.has_step(step))
+    }
+
     fn answer_pressed(&mut self, who: &str, code: String, said: CodeSaid) -> Done {
         let by = By { who: who.to_owned(), via: AnswerWay::Web.name().to_owned() };
         let heeded = self.press_answer(by, Which::Code(code), said);
         Done { taken: heeded.taken, words: heeded.words }
     }
 
-    fn look(&mut self) -> Look {
-        let view = self.engine.house();
+    fn look(&mut self) -> HouseLook {
+        let view = HouseView::of(&self.engine);
         let plan = self.web.plan.get_or_insert_with(|| Arc::new(self.engine.plan().clone()));
         let plan = Arc::clone(plan);
         self.health.mailbox = self.answers.mailbox.as_ref().and_then(Mailbox::view);
         self.health.look(&self.channels, &self.keeper, self.context.modem.as_ref());
         self.health.check_ins = self.sender.as_ref().map(CheckInSender::health).unwrap_or_default();
         let parts = parts(&self.health, view.at.wall_trusted, &plan);
-        Look { view, plan, parts }
+        HouseLook { view, plan, parts }
     }
 
     /// What the command line asks of the page.

@@ -1,8 +1,8 @@
 //! The call-outs, one after the other: what it was, its picture, what was said and what came, who was told.
 
-use super::Made;
+use super::ReportParts;
 use super::names::{Names, minutes};
-use crate::chart::{Event, FanLine, Foot, Mark, Stretch, fan_line, mark, plot};
+use crate::chart::{ChartEvent, FanLine, Foot, Mark, Stretch, fan_line, mark, plot};
 use crate::journal::JournalError;
 use crate::review::{CallOutReview, Episode, PageResult, ProofSeen, Stamp};
 use crate::seen;
@@ -21,7 +21,7 @@ const ROWS: usize = 60;
 /// So many other things of one call-out are named.
 const ALSO: usize = 12;
 
-pub(super) fn section(made: &Made<'_>) -> Result<Markup, JournalError> {
+pub(super) fn section(made: &ReportParts<'_>) -> Result<Markup, JournalError> {
     let called: Vec<&CallOutReview> =
         made.review.call_outs.iter().filter(|call| !call.episodes.is_empty()).collect();
     let mut told = Vec::new();
@@ -41,16 +41,16 @@ pub(super) fn section(made: &Made<'_>) -> Result<Markup, JournalError> {
     })
 }
 
-fn episodes<'r>(made: &'r Made<'_>, call: &'r CallOutReview) -> impl Iterator<Item = &'r Episode> {
+fn episodes<'r>(made: &'r ReportParts<'_>, call: &'r CallOutReview) -> impl Iterator<Item = &'r Episode> {
     call.episodes.iter().filter_map(|number| made.review.episodes.iter().find(|it| it.episode == *number))
 }
 
 /// What it was about: the worst, then the first.
-fn lead<'r>(made: &'r Made<'_>, call: &'r CallOutReview) -> Option<&'r Episode> {
+fn lead<'r>(made: &'r ReportParts<'_>, call: &'r CallOutReview) -> Option<&'r Episode> {
     episodes(made, call).min_by_key(|it| std::cmp::Reverse(it.priority))
 }
 
-fn call_out(made: &Made<'_>, call: &CallOutReview) -> Result<Markup, JournalError> {
+fn call_out(made: &ReportParts<'_>, call: &CallOutReview) -> Result<Markup, JournalError> {
     let names = made.names();
     let Some(lead) = lead(made, call) else { return Ok(html! {}) };
     let sign = match (&call.ended, call.answers.is_empty()) {
@@ -148,7 +148,7 @@ fn story(names: &Names<'_>, call: &CallOutReview, lead: &Episode) -> String {
 }
 
 /// The thermometer of the tank that its first episode of a tank is about; of the first tank if it is about none.
-fn thermometer_of(made: &Made<'_>, call: &CallOutReview) -> Option<SensorId> {
+fn thermometer_of(made: &ReportParts<'_>, call: &CallOutReview) -> Option<SensorId> {
     let names = made.names();
     let own = episodes(made, call).find_map(|it| names.tank(&it.alarm));
     let tank = own.or_else(|| (!made.plan.tanks.is_empty()).then_some(TankId(0)))?;
@@ -156,7 +156,7 @@ fn thermometer_of(made: &Made<'_>, call: &CallOutReview) -> Option<SensorId> {
 }
 
 /// Its time with a margin before and behind.
-fn around(made: &Made<'_>, call: &CallOutReview) -> Stretch {
+fn around(made: &ReportParts<'_>, call: &CallOutReview) -> Stretch {
     let ended = call.ended.as_ref().map_or(made.review.until.unix_ms, |ended| ended.unix_ms);
     let length = (ended - call.began.unix_ms).max(Span::minutes(30)).min(Span::hours(48));
     let margin = Span((length.0 / 3).max(Span::hours(1).0));
@@ -164,7 +164,7 @@ fn around(made: &Made<'_>, call: &CallOutReview) -> Stretch {
     Stretch { from: call.began.unix_ms - margin, to }
 }
 
-fn picture(made: &Made<'_>, call: &CallOutReview) -> Result<Markup, JournalError> {
+fn picture(made: &ReportParts<'_>, call: &CallOutReview) -> Result<Markup, JournalError> {
     let Some(sensor) = thermometer_of(made, call) else { return Ok(html! {}) };
     let span = around(made, call);
     let step = Span::minutes((span.length().0 / 60_000 / 140).max(1));
@@ -174,7 +174,7 @@ fn picture(made: &Made<'_>, call: &CallOutReview) -> Result<Markup, JournalError
     }
     picture.id = format!("c{}", call.call_out);
     let names = made.names();
-    let mut event = |at: &Stamp, words: String| picture.events.push(Event { at: at.unix_ms, words });
+    let mut event = |at: &Stamp, words: String| picture.events.push(ChartEvent { at: at.unix_ms, words });
     let clock = |at: &Stamp| at.unix_ms.civil(made.zone).strftime("%H:%M").to_string();
     for it in episodes(made, call).take(6) {
         event(&it.detected, format!("{} {}", clock(&it.detected), names.what(it).to_lowercase()));
@@ -203,7 +203,7 @@ fn picture(made: &Made<'_>, call: &CallOutReview) -> Result<Markup, JournalError
 }
 
 /// A forecast only beside what came.
-fn said_and_came(made: &Made<'_>, call: &CallOutReview) -> Markup {
+fn said_and_came(made: &ReportParts<'_>, call: &CallOutReview) -> Markup {
     let mut lines: Vec<(String, FanLine)> = Vec::new();
     for episode in episodes(made, call) {
         for foretold in &episode.foretold {
@@ -253,7 +253,14 @@ fn span_of(hours: f64) -> Span {
 }
 
 /// When the water was first on the bad side of a limit; nothing if it was so before, or never.
-fn crossed(made: &Made<'_>, sensor: SensorId, from: Wall, to: Wall, below: bool, limit: f64) -> Option<Wall> {
+fn crossed(
+    made: &ReportParts<'_>,
+    sensor: SensorId,
+    from: Wall,
+    to: Wall,
+    below: bool,
+    limit: f64,
+) -> Option<Wall> {
     let name = &made.plan.sensor(sensor).name;
     let said = made.log.bars(name, from, to.min(made.review.until.unix_ms), Span::minutes(5)).ok()?;
     let bad = |mean: f64| if below { mean < limit } else { mean > limit };

@@ -1,6 +1,6 @@
 //! What was not seen and why, what each sensor said, what people put aside, and whether help comes.
 
-use super::Made;
+use super::ReportParts;
 use super::names::minutes;
 use crate::review::{Gap, SensorReview};
 use maud::{Markup, html};
@@ -18,7 +18,7 @@ fn length(gap: &Gap) -> Option<Span> {
     gap.to.as_ref().and_then(|to| to.after(&gap.from))
 }
 
-pub(super) fn not_seen(made: &Made<'_>) -> Markup {
+pub(super) fn not_seen(made: &ReportParts<'_>) -> Markup {
     let names = made.names();
     let (short, long): (Vec<&Gap>, Vec<&Gap>) =
         made.review.coverage.gaps.iter().partition(|gap| length(gap).is_some_and(|length| length < SHORT));
@@ -48,14 +48,14 @@ pub(super) fn not_seen(made: &Made<'_>) -> Markup {
     }
 }
 
-fn sensor_name(made: &Made<'_>, name: &str) -> String {
+fn sensor_name(made: &ReportParts<'_>, name: &str) -> String {
     match made.plan.sensors.iter().find(|sensor| sensor.name == name) {
         Some(sensor) => crate::seen::name_of(made.plan, sensor),
         None => capital(&name.replace('-', " ")),
     }
 }
 
-pub(super) fn readings(made: &Made<'_>) -> Markup {
+pub(super) fn readings(made: &ReportParts<'_>) -> Markup {
     let names = made.names();
     let outside = |sensor: &SensorReview| match &sensor.outside {
         None => String::new(),
@@ -103,7 +103,7 @@ pub(super) fn readings(made: &Made<'_>) -> Markup {
     }
 }
 
-pub(super) fn asides(made: &Made<'_>) -> Markup {
+pub(super) fn asides(made: &ReportParts<'_>) -> Markup {
     let names = made.names();
     let asides = &made.review.asides;
     let of = |of: &str| {
@@ -137,7 +137,7 @@ pub(super) fn asides(made: &Made<'_>) -> Markup {
 }
 
 /// When each way of reaching a person was last proved.
-pub(super) fn help(made: &Made<'_>) -> Markup {
+pub(super) fn help(made: &ReportParts<'_>) -> Markup {
     let names = made.names();
     let every = made.plan.drill.pages.map(|_| WEEK);
     let until = &made.review.until;

@@ -1,7 +1,7 @@
 //! The whole span in one picture: each tank's water as a strip, and the mains; what was not seen is open.
 
-use super::Made;
-use crate::chart::{Foot, Pen, Picture, Stretch, days_axis, strip};
+use super::ReportParts;
+use crate::chart::{Foot, Picture, Stretch, Stroke, days_axis, strip};
 use crate::journal::JournalError;
 use crate::review::Stamp;
 use crate::seen;
@@ -17,7 +17,7 @@ const STEPS: i64 = 170;
 /// So many tanks have their strip; the others have their line in the table of readings.
 const STRIPS: usize = 24;
 
-pub(super) fn section(made: &Made<'_>) -> Result<Markup, JournalError> {
+pub(super) fn section(made: &ReportParts<'_>) -> Result<Markup, JournalError> {
     let mut rows = Vec::new();
     for (tank, found) in (0..).map(TankId).zip(&made.plan.tanks).take(STRIPS) {
         let Some(sensor) = seen::water_of(made.plan, tank) else { continue };
@@ -51,13 +51,13 @@ pub(super) fn section(made: &Made<'_>) -> Result<Markup, JournalError> {
     })
 }
 
-fn picture(made: &Made<'_>, sensor: SensorId, tank: Option<TankId>) -> Result<Picture, JournalError> {
+fn picture(made: &ReportParts<'_>, sensor: SensorId, tank: Option<TankId>) -> Result<Picture, JournalError> {
     let span = made.span();
     let minutes = (span.length().0 / 60_000 / STEPS).max(1);
     let step = Span::minutes(minutes);
     let mut picture = seen::picture(made.log, made.plan, sensor, span, step, made.zone)?;
-    if picture.pen == Pen::Line {
-        picture.pen = Pen::Band;
+    if picture.pen == Stroke::Line {
+        picture.pen = Stroke::Band;
     }
     // Silences shorter than a step do not show in the readings; the review knows them.
     let name = &made.plan.sensor(sensor).name;
@@ -88,7 +88,7 @@ fn picture(made: &Made<'_>, sensor: SensorId, tank: Option<TankId>) -> Result<Pi
 }
 
 /// `23.8 to 25.9 °C`
-fn range(made: &Made<'_>, picture: &Picture, sensor: SensorId) -> String {
+fn range(made: &ReportParts<'_>, picture: &Picture, sensor: SensorId) -> String {
     let spoken = seen::spoken(made.plan.sensor(sensor));
     let points = || picture.seen.iter().flatten();
     let low = points().map(|point| point.low).reduce(f64::min);

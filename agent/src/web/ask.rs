@@ -13,7 +13,7 @@ use tokio::sync::oneshot;
 #[derive(Debug)]
 pub enum WebRequest {
     /// Everything that can be seen.
-    Look(oneshot::Sender<Look>),
+    Look(oneshot::Sender<HouseLook>),
     /// A call-out in the words of a page to this contact.
     Read {
         /// Its number.
@@ -28,7 +28,7 @@ pub enum WebRequest {
         /// The contact.
         who: String,
         /// What.
-        act: Act,
+        act: PressedAct,
         /// What came of it.
         back: oneshot::Sender<Done>,
     },
@@ -36,7 +36,7 @@ pub enum WebRequest {
 
 /// What can be pressed.
 #[derive(Clone, Debug)]
-pub enum Act {
+pub enum PressedAct {
     /// `I have it`, perhaps for so long.
     Has {
         /// The call-out's code.
@@ -64,7 +64,7 @@ pub struct Done {
 
 /// Everything that can be seen, at one moment.
 #[derive(Debug)]
-pub struct Look {
+pub struct HouseLook {
     /// Of the engine.
     pub view: HouseView,
     /// The rules in force.

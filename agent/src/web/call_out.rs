@@ -1,9 +1,9 @@
 //! A call-out: what it is, what to do as steps to tick, the answer, how long there is, who was told. Its words are
 //! those of the page that this reader would get now. Opening it answers nothing.
 
-use super::ask::Look;
+use super::ask::HouseLook;
 use super::frame::{heading, said, sign};
-use super::house::Seen;
+use super::house::SharedLook;
 use super::now::priority_line;
 use super::truth::{self, time};
 use crate::chart::{FanLine, Mark, fan_line, hours_axis};
@@ -20,20 +20,20 @@ const LENGTHS: [Span; 6] =
     [Span::minutes(15), Span::minutes(30), Span::hours(1), Span::hours(2), Span::hours(4), Span::hours(8)];
 
 /// How long an answer lasts that names nothing.
-pub(super) fn offered(call: &OpenCall, look: &Look) -> Vec<Span> {
+pub(super) fn offered(call: &OpenCall, look: &HouseLook) -> Vec<Span> {
     let most = call.could_hold - look.view.at.mono;
     LENGTHS.into_iter().filter(|length| *length <= most).collect()
 }
 
 /// Whoever reads it.
-pub(super) struct Reader<'r> {
+pub(super) struct CallReader<'r> {
     /// The contact, if somebody is signed in.
     pub(super) who: Option<&'r str>,
     /// What came of what was pressed.
     pub(super) said: Option<(&'r str, bool)>,
 }
 
-pub(super) fn main(seen: &Seen, call: &OpenCall, page: &Page, reader: &Reader<'_>) -> Markup {
+pub(super) fn main(seen: &SharedLook, call: &OpenCall, page: &Page, reader: &CallReader<'_>) -> Markup {
     let look = &seen.look;
     let part = |title: &str| page.said.parts.iter().find(|part| part.title == title);
     let asks = !call.over;
@@ -69,11 +69,11 @@ pub(super) fn main(seen: &Seen, call: &OpenCall, page: &Page, reader: &Reader<'_
 
 /// What to do. A tick is seen by the others and kept; it is no answer.
 fn steps(
-    look: &Look,
+    look: &HouseLook,
     call: &OpenCall,
     first: Option<&PagePart>,
     then: Option<&PagePart>,
-    reader: &Reader<'_>,
+    reader: &CallReader<'_>,
 ) -> Markup {
     let lines: Vec<&PageLine> = first.into_iter().chain(then).flat_map(|part| &part.lines).collect();
     if lines.is_empty() {
@@ -97,7 +97,7 @@ fn steps(
     }
 }
 
-fn step(look: &Look, call: &OpenCall, words: &str, leads: bool, reader: &Reader<'_>) -> Markup {
+fn step(look: &HouseLook, call: &OpenCall, words: &str, leads: bool, reader: &CallReader<'_>) -> Markup {
     let ticked = call.ticks.iter().find(|(step, ..)| step == words);
     let name = if ticked.is_some() { "undone" } else { "done" };
     let inner = html! {
@@ -121,7 +121,7 @@ fn tick(done: bool) -> Markup {
 }
 
 /// The answer: large, in ink, with what it means above it.
-fn answer(look: &Look, call: &OpenCall, reader: &Reader<'_>) -> Markup {
+fn answer(look: &HouseLook, call: &OpenCall, reader: &CallReader<'_>) -> Markup {
     let until = time(look, call.would_hold);
     let means = match &call.has {
         Some((who, until)) => {
@@ -163,7 +163,7 @@ fn answer(look: &Look, call: &OpenCall, reader: &Reader<'_>) -> Markup {
 }
 
 /// How long there is: in words, and as bars that begin at the early end.
-fn how_long(look: &Look, call: &OpenCall, part: Option<&PagePart>) -> Markup {
+fn how_long(look: &HouseLook, call: &OpenCall, part: Option<&PagePart>) -> Markup {
     let mut bars: Vec<_> = look
         .view
         .ahead

@@ -1,16 +1,16 @@
 //! Drill: whether help comes. Test pages to everybody, and a call-out from end to end.
 
-use super::ask::Act;
+use super::ask::PressedAct;
 use super::form::Form;
 use super::frame::{heading, said};
-use super::house::Seen;
+use super::house::SharedLook;
 use super::work::nothing_stands;
 use maud::{Markup, html};
 use slackwater_rules::engine::OperatorCommand;
 use slackwater_rules::record::Purpose;
 use slackwater_rules::words::capital;
 
-pub(super) fn main(seen: &Seen, who: Option<&str>, came: Option<(&str, bool)>) -> Markup {
+pub(super) fn main(seen: &SharedLook, who: Option<&str>, came: Option<(&str, bool)>) -> Markup {
     let look = &seen.look;
     let running = look.view.calls.iter().find(|call| call.purpose == Purpose::Drill && !call.over);
     html! {
@@ -44,11 +44,11 @@ pub(super) fn main(seen: &Seen, who: Option<&str>, came: Option<(&str, bool)>) -
 }
 
 /// What was pressed; or why it is nothing.
-pub(super) fn act(form: &Form) -> Result<Act, String> {
+pub(super) fn act(form: &Form) -> Result<PressedAct, String> {
     match (form.get("act"), form.get("callout")) {
-        (Some("pages"), _) => Ok(Act::Say(OperatorCommand::TestPages)),
+        (Some("pages"), _) => Ok(PressedAct::Say(OperatorCommand::TestPages)),
         (Some("callout"), Some(callout)) => {
-            Ok(Act::Say(OperatorCommand::Drill { callout: callout.to_owned() }))
+            Ok(PressedAct::Say(OperatorCommand::Drill { callout: callout.to_owned() }))
         }
         (_, _) => Err("nothing was chosen".to_owned()),
     }

@@ -1,6 +1,6 @@
 //! What is the same on every page: the head with the house and the day, the places, and the foot.
 
-use super::house::Seen;
+use super::house::SharedLook;
 use super::truth;
 use crate::chart::{DEFS, Mark, SHEET, mark};
 use crate::report::keep_units;
@@ -29,7 +29,7 @@ pub(super) fn version() -> &'static str {
 
 /// The places.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum At {
+pub(super) enum NavPlace {
     Now,
     Log,
     Work,
@@ -41,10 +41,10 @@ pub(super) enum At {
 
 /// One page.
 pub(super) struct Leaf<'l> {
-    pub(super) seen: Option<&'l Seen>,
+    pub(super) seen: Option<&'l SharedLook>,
     /// What stands in the browser's title, before the house.
     pub(super) title: String,
-    pub(super) at: At,
+    pub(super) at: NavPlace,
     /// Its own address, to be loaded again.
     pub(super) path: String,
     /// The answers have the place of the places.
@@ -65,7 +65,7 @@ impl Leaf<'_> {
         let (day, at) = (value("day"), value("at"));
         let minute = at.get(..5).unwrap_or_default().to_owned();
         let version = version();
-        let live = self.seen.is_some() && self.at != At::Door;
+        let live = self.seen.is_some() && self.at != NavPlace::Door;
         let page = html! {
             (DOCTYPE)
             html lang="en" {
@@ -83,9 +83,9 @@ impl Leaf<'_> {
                     (PreEscaped(DEFS))
                     header.top {
                         p.mast { b { (site) } " " span data-v="day" { (day) } }
-                        @if self.at != At::Door {
+                        @if self.at != NavPlace::Door {
                             nav.nav aria-label="Places" { ul {
-                                @for (place, path, name) in [(At::Now, "/", "Now"), (At::Log, "/log", "Log"), (At::Work, "/work", "Work")] {
+                                @for (place, path, name) in [(NavPlace::Now, "/", "Now"), (NavPlace::Log, "/log", "Log"), (NavPlace::Work, "/work", "Work")] {
                                     li { a href=(path) aria-current=[(self.at == place).then_some("page")] { (name) } }
                                 }
                             } }
@@ -100,7 +100,7 @@ impl Leaf<'_> {
                     footer {
                         @if live { p { "As of " span data-v="at" { (at) } ", the tank’s time. A watch is a help, never the only safeguard. Estimates are estimates." } }
                         @if let Some(who) = &self.who { p { "Signed in as " (who) ". " a href="/devices" { "Your devices" } } }
-                        @else if self.at != At::Door { p { a href="/sign-in" { "Sign in" } " to answer, to begin work and to shelve." } }
+                        @else if self.at != NavPlace::Door { p { a href="/sign-in" { "Sign in" } " to answer, to begin work and to shelve." } }
                     }
                     div.vh id="said" role="status" {}
                 }
@@ -131,7 +131,7 @@ pub(super) fn said(words: &str, taken: bool) -> Markup {
 }
 
 /// A reading's number, which changes while somebody watches.
-pub(super) fn number(seen: &Seen, sensor: slackwater_rules::plan::SensorId) -> Markup {
+pub(super) fn number(seen: &SharedLook, sensor: slackwater_rules::plan::SensorId) -> Markup {
     let found = seen.look.view.readings.iter().find(|reading| reading.sensor == sensor);
     let (value, unit) = found.map_or(("", ""), |reading| truth::parted(&reading.shown));
     html! { b data-v={ "r" (sensor.0) } { (value) } @if !unit.is_empty() { " " (unit) } }

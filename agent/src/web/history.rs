@@ -24,12 +24,12 @@ pub(super) type Waters = BTreeMap<SensorId, Vec<StepSaid>>;
 
 #[derive(Default)]
 pub(super) struct History {
-    known: Mutex<Option<Known>>,
+    known: Mutex<Option<LastDay>>,
     refreshing: tokio::sync::Mutex<()>,
 }
 
 #[derive(Clone)]
-struct Known {
+struct LastDay {
     at: Wall,
     sensors: usize,
     waters: Arc<Waters>,
@@ -68,7 +68,7 @@ impl House {
                 .collect::<Result<Waters, crate::journal::JournalError>>()
         });
         let waters = Arc::new(read.await.unwrap_or_default());
-        let fresh = Known { at: now, sensors, waters: Arc::clone(&waters) };
+        let fresh = LastDay { at: now, sensors, waters: Arc::clone(&waters) };
         *self.history.known.lock().unwrap_or_else(PoisonError::into_inner) = Some(fresh);
         waters
     }

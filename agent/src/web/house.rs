@@ -1,7 +1,7 @@
 //! What all requests share: the settings, who is signed in, one look at the house at most a second old, and
 //! the way to the event loop. A hundred viewers cost the loop as much as one.
 
-use super::ask::{Act, Done, Look, WebRequest};
+use super::ask::{Done, HouseLook, PressedAct, WebRequest};
 use super::history::History;
 use super::sessions::Sessions;
 use super::truth;
@@ -34,7 +34,7 @@ pub(super) struct House {
     pub(super) journal: PathBuf,
     asks: mpsc::Sender<WebRequest>,
     sessions: Mutex<Sessions>,
-    seen: tokio::sync::Mutex<Option<(Instant, Arc<Seen>)>>,
+    seen: tokio::sync::Mutex<Option<(Instant, Arc<SharedLook>)>>,
     pub(super) history: History,
     /// The journal is read by one at a time.
     pub(super) reading: Arc<Semaphore>,
@@ -43,8 +43,8 @@ pub(super) struct House {
 }
 
 /// One look, with what changes of it while somebody watches.
-pub(super) struct Seen {
-    pub(super) look: Look,
+pub(super) struct SharedLook {
+    pub(super) look: HouseLook,
     /// Names of values, and the values.
     pub(super) values: Vec<(String, String)>,
     /// Another number: more than values has changed.
@@ -81,7 +81,7 @@ impl House {
     }
 
     /// What is so now, or was a second ago; nothing if the watch does not answer.
-    pub(super) async fn seen(&self) -> Option<Arc<Seen>> {
+    pub(super) async fn seen(&self) -> Option<Arc<SharedLook>> {
         let mut seen = self.seen.lock().await;
         if let Some((at, known)) = seen.as_ref()
             && at.elapsed() < FRESH
@@ -89,7 +89,7 @@ impl House {
             return Some(Arc::clone(known));
         }
         let look = self.ask(WebRequest::Look).await?;
-        let fresh = Arc::new(Seen { values: truth::values(&look), shape: truth::shape(&look), look });
+        let fresh = Arc::new(SharedLook { values: truth::values(&look), shape: truth::shape(&look), look });
         *seen = Some((Instant::now(), Arc::clone(&fresh)));
         Some(fresh)
     }
@@ -101,7 +101,7 @@ impl House {
     }
 
     /// Somebody has pressed something. What is seen next is what came of it.
-    pub(super) async fn press(&self, who: &str, act: Act) -> Done {
+    pub(super) async fn press(&self, who: &str, act: PressedAct) -> Done {
         let who = who.to_owned();
         let done = self.ask(|back| WebRequest::Press { who, act, back }).await;
         *self.seen.lock().await = None;

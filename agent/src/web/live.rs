@@ -2,7 +2,7 @@
 //! and a number that says when the page itself is to be loaded again.
 
 use super::house::{House, STREAMS};
-use super::reply::{self, Reply};
+use super::reply::{self, WebReply};
 use super::server::Deadline;
 use bytes::Bytes;
 use hyper::StatusCode;
@@ -21,16 +21,16 @@ const LONGEST: u32 = 3_600;
 const HEARTBEAT: u32 = 10;
 
 /// A stream's place, given back when it ends.
-struct Place(Arc<House>);
+struct StreamPlace(Arc<House>);
 
-impl Drop for Place {
+impl Drop for StreamPlace {
     fn drop(&mut self) {
         self.0.streams.fetch_sub(1, Ordering::Relaxed);
     }
 }
 
 /// The stream.
-pub(super) fn stream(house: &Arc<House>, deadline: Deadline) -> Reply {
+pub(super) fn stream(house: &Arc<House>, deadline: Deadline) -> WebReply {
     if house.streams.fetch_add(1, Ordering::Relaxed) >= STREAMS {
         house.streams.fetch_sub(1, Ordering::Relaxed);
         return reply::words(
@@ -38,13 +38,13 @@ pub(super) fn stream(house: &Arc<House>, deadline: Deadline) -> Reply {
             "too many are watching: the page says when it has grown old",
         );
     }
-    let place = Place(Arc::clone(house));
+    let place = StreamPlace(Arc::clone(house));
     let (send, events) = mpsc::channel(1);
     tokio::spawn(tell(place, send));
     reply::events(events, Box::new(move || deadline.put_off()))
 }
 
-async fn tell(place: Place, send: mpsc::Sender<Bytes>) {
+async fn tell(place: StreamPlace, send: mpsc::Sender<Bytes>) {
     let mut known: BTreeMap<String, String> = BTreeMap::new();
     let mut shape = None;
     for nth in 0..LONGEST {

@@ -3,8 +3,8 @@
 
 use super::form::Form;
 use super::frame::{heading, sign};
-use super::house::{House, Seen};
-use super::reply::{self, Reply};
+use super::house::{House, SharedLook};
+use super::reply::{self, WebReply};
 use crate::chart::Mark;
 use crate::review::{self, Review, ReviewSpan, Stamp, render_csv};
 use hyper::StatusCode;
@@ -34,7 +34,7 @@ const KINDS: [(&str, &str); 4] = [
     ("unseen", "What was not seen"),
 ];
 
-struct Line {
+struct LogLine {
     at: Stamp,
     mark: Mark,
     kind: &'static str,
@@ -48,14 +48,14 @@ fn length(query: &Form) -> (&'static str, Span) {
     (found.0, Span::hours(24 * found.2))
 }
 
-async fn read(house: &House, seen: &Seen, length: Span) -> Result<Review, String> {
+async fn read(house: &House, seen: &SharedLook, length: Span) -> Result<Review, String> {
     let (plan, until) = (Arc::clone(&seen.look.plan), seen.look.view.at.wall);
     let window = ReviewSpan { since: until - length, until };
     house.journal(move |log| review::review(log, Some(&plan), window, &plan.zone)).await
 }
 
 /// The page.
-pub(super) async fn main(house: &House, seen: &Seen, query: &Form) -> Markup {
+pub(super) async fn main(house: &House, seen: &SharedLook, query: &Form) -> Markup {
     let (since, span) = length(query);
     let kind = query.get("show").unwrap_or_default();
     let words = query.get("words").unwrap_or_default().to_lowercase();
@@ -91,7 +91,7 @@ pub(super) async fn main(house: &House, seen: &Seen, query: &Form) -> Markup {
     }
 }
 
-fn happened(seen: &Seen, review: &Review, kind: &str, words: &str) -> Markup {
+fn happened(seen: &SharedLook, review: &Review, kind: &str, words: &str) -> Markup {
     let mut lines = lines(seen, review);
     lines.sort_by_key(|line| std::cmp::Reverse(line.at.unix_ms));
     lines.retain(|line| {
@@ -122,7 +122,7 @@ fn happened(seen: &Seen, review: &Review, kind: &str, words: &str) -> Markup {
 }
 
 /// Everything in the review, a line each.
-fn lines(seen: &Seen, review: &Review) -> Vec<Line> {
+fn lines(seen: &SharedLook, review: &Review) -> Vec<LogLine> {
     let plan = &seen.look.plan;
     let person = |who: &str| {
         plan.directory.contacts.get(who).map_or_else(|| who.to_owned(), |contact| contact.name.clone())
@@ -147,9 +147,9 @@ fn lines(seen: &Seen, review: &Review) -> Vec<Line> {
             it.code,
             for_people_in(&capital(&it.because))
         );
-        found.push(Line { at: it.detected.clone(), mark, kind: "alarms", words: what.clone(), small });
+        found.push(LogLine { at: it.detected.clone(), mark, kind: "alarms", words: what.clone(), small });
         if let Some(at) = &it.returned {
-            found.push(Line {
+            found.push(LogLine {
                 at: at.clone(),
                 mark: Mark::Over,
                 kind: "alarms",
@@ -166,7 +166,7 @@ fn lines(seen: &Seen, review: &Review) -> Vec<Line> {
                 review::ProofSeen::NotProved { why } => (Mark::Unknown, format!("Not proved: {why}.")),
                 review::ProofSeen::Unknown => (Mark::Unknown, "No proof on record.".to_owned()),
             };
-            found.push(Line {
+            found.push(LogLine {
                 at: switched.at.clone(),
                 mark,
                 kind: "alarms",
@@ -185,7 +185,7 @@ fn lines(seen: &Seen, review: &Review) -> Vec<Line> {
                 review::PageResult::Unknown => (Mark::Unknown, "not known whether it left".to_owned()),
             };
             let words = format!("{} by {}: {}", capital(&person(who)), way.replace('-', " "), result.1);
-            found.push(Line {
+            found.push(LogLine {
                 at: page.at.clone(),
                 mark: result.0,
                 kind: "people",
@@ -196,7 +196,7 @@ fn lines(seen: &Seen, review: &Review) -> Vec<Line> {
         for answer in &call.answers {
             let by = By { who: answer.who.clone(), via: answer.via.clone() };
             let words = format!("{} has it, {}", capital(&person(&answer.who)), by_way(&by));
-            found.push(Line {
+            found.push(LogLine {
                 at: answer.at.clone(),
                 mark: Mark::Done,
                 kind: "people",
@@ -211,7 +211,7 @@ fn lines(seen: &Seen, review: &Review) -> Vec<Line> {
             "work" => format!("{}: {}", capital(&aside.of), aside.why.replace('-', " ")),
             kind => format!("{} {kind}: {}", capital(&aside.of.replace('-', " ")), aside.why),
         };
-        found.push(Line { at: aside.from.clone(), mark: Mark::Work, kind: "people", words, small });
+        found.push(LogLine { at: aside.from.clone(), mark: Mark::Work, kind: "people", words, small });
     }
     for gap in &review.coverage.gaps {
         let length = gap
@@ -228,7 +228,7 @@ fn lines(seen: &Seen, review: &Review) -> Vec<Line> {
                 |sensor| format!("Not seen: {}", crate::seen::name_of(plan, sensor)),
             ),
         };
-        found.push(Line {
+        found.push(LogLine {
             at: gap.from.clone(),
             mark: Mark::Stale,
             kind: "unseen",
@@ -237,7 +237,7 @@ fn lines(seen: &Seen, review: &Review) -> Vec<Line> {
         });
     }
     for note in &review.notes {
-        found.push(Line {
+        found.push(LogLine {
             at: note.at.clone(),
             mark: Mark::Over,
             kind: "people",
@@ -249,7 +249,7 @@ fn lines(seen: &Seen, review: &Review) -> Vec<Line> {
 }
 
 /// The same to keep; nothing if it is no form that there is.
-pub(super) async fn file(house: &House, seen: &Seen, name: &str, query: &Form) -> Option<Reply> {
+pub(super) async fn file(house: &House, seen: &SharedLook, name: &str, query: &Form) -> Option<WebReply> {
     let (_, span) = length(query);
     let failed = |why: String| {
         reply::words(StatusCode::INTERNAL_SERVER_ERROR, &format!("the log can't be read: {why}"))

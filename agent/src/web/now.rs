@@ -1,13 +1,14 @@
 //! Now: the truth in one line, every tank as a strip on one time, what stands and who has it, and the watch's
 //! own parts, folded while they are well.
 
-use super::ask::Look;
+use super::ask::HouseLook;
 use super::frame::{heading, number, sign};
 use super::history::{BACK, STEP, Waters};
-use super::house::Seen;
+use super::house::SharedLook;
 use super::truth::{self, minutes, standing, time, who_has_it};
 use crate::chart::{
-    Fan, Foot, Mark, Pen, Picture, Point, Stretch, axis, between, describe, nights, pieces, strip,
+    FanCourse, Foot, KEY, Mark, Picture, SeenPoint, Stretch, Stroke, axis, between, describe, nights, pieces,
+    strip,
 };
 use crate::seen::{hold, limits_of, points, shown, spoken, water_of};
 use maud::{Markup, PreEscaped, html};
@@ -29,7 +30,7 @@ const STRIPS: usize = 8;
 /// What moves by less in an hour is steady.
 const STEADY: f64 = 0.15;
 
-pub(super) fn main(seen: &Seen, waters: &Waters) -> Markup {
+pub(super) fn main(seen: &SharedLook, waters: &Waters) -> Markup {
     let look = &seen.look;
     let now = look.view.at.wall;
     let span = Stretch { from: now - BACK, to: now + AHEAD };
@@ -56,7 +57,7 @@ pub(super) fn main(seen: &Seen, waters: &Waters) -> Markup {
                 @if !folded.is_empty() {
                     ul.rows { @for tank in &folded { (line(seen, *tank)) } }
                 }
-                (key())
+                (PreEscaped(KEY))
             }
             aside aria-label="What stands, and the watch itself" {
                 (what_stands(look))
@@ -87,7 +88,7 @@ fn is_grave(priority: Priority) -> bool {
 }
 
 /// The value with its limit, and what else is in it.
-fn news(look: &Look, call: &OpenCall) -> Markup {
+fn news(look: &HouseLook, call: &OpenCall) -> Markup {
     let reading = truth::lead(call).map(|lead| sentence(&lead.reading)).unwrap_or_default();
     let more = call.matters.iter().filter(|matter| matter.stands).count().saturating_sub(1);
     html! {
@@ -99,7 +100,7 @@ fn news(look: &Look, call: &OpenCall) -> Markup {
     }
 }
 
-fn matters_of<'l>(look: &'l Look, tank: TankId) -> impl Iterator<Item = (&'l OpenCall, &'l OpenMatter)> {
+fn matters_of<'l>(look: &'l HouseLook, tank: TankId) -> impl Iterator<Item = (&'l OpenCall, &'l OpenMatter)> {
     let mut found: Vec<(&OpenCall, &OpenMatter)> = standing(look)
         .flat_map(|call| call.matters.iter().map(move |matter| (call, matter)))
         .filter(|(_, matter)| matter.stands && matter.tank == Some(tank))
@@ -108,11 +109,11 @@ fn matters_of<'l>(look: &'l Look, tank: TankId) -> impl Iterator<Item = (&'l Ope
     found.into_iter()
 }
 
-fn sees(look: &Look, tank: TankId) -> bool {
+fn sees(look: &HouseLook, tank: TankId) -> bool {
     truth::water(look, tank).is_none_or(|reading| reading.quality == Quality::Good)
 }
 
-fn section(seen: &Seen, waters: &Waters, tank: TankId, span: Stretch) -> Markup {
+fn section(seen: &SharedLook, waters: &Waters, tank: TankId, span: Stretch) -> Markup {
     let look = &seen.look;
     let found = look.plan.tank(tank);
     let id = format!("tank-{}", found.name);
@@ -131,7 +132,7 @@ fn section(seen: &Seen, waters: &Waters, tank: TankId, span: Stretch) -> Markup 
 }
 
 /// How the tank is, in a few words.
-fn state(look: &Look, tank: TankId, picture: Option<&Picture>) -> Markup {
+fn state(look: &HouseLook, tank: TankId, picture: Option<&Picture>) -> Markup {
     let worst: Vec<_> = matters_of(look, tank).collect();
     let trend = picture.and_then(|picture| trend(picture, look, tank));
     let breathless = look.view.breathless.iter().any(|(of, _)| *of == tank);
@@ -167,7 +168,7 @@ fn state(look: &Look, tank: TankId, picture: Option<&Picture>) -> Markup {
 }
 
 /// `falling 0.7 °C an hour`; nothing if it is not known.
-fn trend(picture: &Picture, look: &Look, tank: TankId) -> Option<String> {
+fn trend(picture: &Picture, look: &HouseLook, tank: TankId) -> Option<String> {
     let piece = picture.seen.last().filter(|_| picture.seen_now)?;
     let last = piece.last()?;
     let before = piece.iter().rev().find(|point| last.at - point.at >= Span::minutes(50))?;
@@ -181,7 +182,7 @@ fn trend(picture: &Picture, look: &Look, tank: TankId) -> Option<String> {
     })
 }
 
-fn value(seen: &Seen, tank: TankId, picture: Option<&Picture>) -> Markup {
+fn value(seen: &SharedLook, tank: TankId, picture: Option<&Picture>) -> Markup {
     let look = &seen.look;
     let Some(reading) = truth::water(look, tank) else { return html! { p.val.none { "not measured" } } };
     let (number, unit) = truth::parted(&reading.shown);
@@ -202,12 +203,12 @@ fn value(seen: &Seen, tank: TankId, picture: Option<&Picture>) -> Markup {
     }
 }
 
-fn at(look: &Look, age: Span) -> String {
+fn at(look: &HouseLook, age: Span) -> String {
     time(look, look.view.at.mono - age)
 }
 
 /// The tank's other readings.
-fn others(seen: &Seen, tank: TankId) -> Markup {
+fn others(seen: &SharedLook, tank: TankId) -> Markup {
     let look = &seen.look;
     let water = water_of(&look.plan, tank);
     let own = look.view.readings.iter().filter(|reading| {
@@ -216,7 +217,7 @@ fn others(seen: &Seen, tank: TankId) -> Markup {
     html! { p.rest { @for reading in own { (reading_line(seen, reading)) " " } } }
 }
 
-fn reading_line(seen: &Seen, reading: &SeenReading) -> Markup {
+fn reading_line(seen: &SharedLook, reading: &SeenReading) -> Markup {
     let title = &seen.look.plan.sensor(reading.sensor).title;
     html! {
         span { (title) " "
@@ -230,7 +231,7 @@ fn reading_line(seen: &Seen, reading: &SeenReading) -> Markup {
 }
 
 /// A tank that is as usual, where there are many.
-fn line(seen: &Seen, tank: TankId) -> Markup {
+fn line(seen: &SharedLook, tank: TankId) -> Markup {
     let found = seen.look.plan.tank(tank);
     html! {
         li { a href={ "/tank/" (found.name) } { (capital(&found.title)) } ", as usual "
@@ -240,7 +241,7 @@ fn line(seen: &Seen, tank: TankId) -> Markup {
 }
 
 /// The strip.
-pub(super) fn picture(look: &Look, waters: &Waters, tank: TankId, span: Stretch) -> Option<Picture> {
+pub(super) fn picture(look: &HouseLook, waters: &Waters, tank: TankId, span: Stretch) -> Option<Picture> {
     let reading = truth::water(look, tank)?;
     let sensor = look.plan.sensor(reading.sensor);
     let now = look.view.at.wall;
@@ -248,14 +249,14 @@ pub(super) fn picture(look: &Look, waters: &Waters, tank: TankId, span: Stretch)
     let title = format!("{}, {}, the last 24 h and the next 8 h", capital(&found.title), sensor.title);
     let mut picture = Picture::new(format!("w{}", tank.0), title, span);
     picture.now = Some(now);
-    picture.pen = Pen::Line;
+    picture.pen = Stroke::Line;
     picture.limits = limits_of(sensor);
     let said = waters.get(&reading.sensor).map(Vec::as_slice).unwrap_or_default();
-    let mut seen: Vec<Point> =
+    let mut seen: Vec<SeenPoint> =
         points(sensor, said, STEP).into_iter().filter(|point| point.at <= now).collect();
     picture.seen_now = reading.quality == Quality::Good;
     if let (true, Some(Value::Number(base))) = (picture.seen_now, reading.value) {
-        seen.push(Point::of(now, shown(sensor, base)));
+        seen.push(SeenPoint::of(now, shown(sensor, base)));
     }
     let hold = hold(sensor, STEP);
     picture.seen = pieces(&seen, hold);
@@ -284,7 +285,7 @@ pub(super) fn picture(look: &Look, waters: &Waters, tank: TankId, span: Stretch)
 }
 
 /// What may come, as far as the range says something: from the value now to the limit, early to late.
-fn ahead(look: &Look, tank: TankId, picture: &mut Picture, now: Wall) {
+fn ahead(look: &HouseLook, tank: TankId, picture: &mut Picture, now: Wall) {
     let Some(value) = picture.last().map(|point| point.mean) else { return };
     for water in look.view.ahead.iter().filter(|water| water.tank == tank) {
         let Some((limit, words)) = truth::limit(look, tank, water.limit) else { continue };
@@ -296,7 +297,7 @@ fn ahead(look: &Look, tank: TankId, picture: &mut Picture, now: Wall) {
         }
         let after = |hours: f64, meets: f64| value + (limit - value) * (hours / meets.max(0.05));
         let steps = AHEAD.0 / FAN_STEP.0;
-        let fan: Fan = (0..=steps)
+        let fan: FanCourse = (0..=steps)
             .map(|step| {
                 let hours = (step * FAN_STEP.0) as f64 / 3_600_000.0;
                 let [early, likely, late] = [range.low, range.likely, range.high]
@@ -315,18 +316,7 @@ fn ahead(look: &Look, tank: TankId, picture: &mut Picture, now: Wall) {
     }
 }
 
-fn key() -> Markup {
-    html! {
-        p.key {
-            span { (PreEscaped("<svg aria-hidden=\"true\"><rect class=\"ch\" y=\"2\" width=\"28\" height=\"10\"/><line class=\"lim\" x2=\"28\" y1=\"2\" y2=\"2\"/><line class=\"lim\" x2=\"28\" y1=\"12\" y2=\"12\"/></svg>")) "between the limits" }
-            span { (PreEscaped("<svg aria-hidden=\"true\"><rect class=\"nt\" width=\"28\" height=\"14\"/></svg>")) "night" }
-            span { (PreEscaped("<svg aria-hidden=\"true\"><rect class=\"gap\" x=\"1\" y=\"1\" width=\"26\" height=\"12\"/></svg>")) "not seen" }
-            span { (PreEscaped("<svg aria-hidden=\"true\"><path class=\"fan\" d=\"M0 7L28 0v14z\"/></svg>")) "what may come" }
-        }
-    }
-}
-
-fn what_stands(look: &Look) -> Markup {
+fn what_stands(look: &HouseLook) -> Markup {
     html! {
         section.b {
             h2 { "What stands" }
@@ -361,7 +351,7 @@ fn what_stands(look: &Look) -> Markup {
 }
 
 /// Relays under the watch's hand, and whether they are proved.
-pub(super) fn relays(look: &Look) -> Markup {
+pub(super) fn relays(look: &HouseLook) -> Markup {
     html! {
         @if !look.view.relays.is_empty() {
             section.b {
@@ -376,7 +366,7 @@ pub(super) fn relays(look: &Look) -> Markup {
 }
 
 /// Readings of no tank.
-fn whole_site(seen: &Seen) -> Markup {
+fn whole_site(seen: &SharedLook) -> Markup {
     let look = &seen.look;
     let own: Vec<_> =
         look.view.readings.iter().filter(|reading| look.plan.sensor(reading.sensor).tank.is_none()).collect();
@@ -388,7 +378,7 @@ fn whole_site(seen: &Seen) -> Markup {
 }
 
 /// The watch's own parts.
-fn parts(look: &Look) -> Markup {
+fn parts(look: &HouseLook) -> Markup {
     let ill: Vec<_> = look.parts.iter().filter(|part| !part.well).collect();
     html! {
         section.b {

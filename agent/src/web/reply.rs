@@ -59,9 +59,9 @@ impl Body for Out {
 }
 
 /// A reply.
-pub(super) type Reply = Response<Out>;
+pub(super) type WebReply = Response<Out>;
 
-fn with(status: StatusCode, kind: &'static str, body: Out) -> Reply {
+fn with(status: StatusCode, kind: &'static str, body: Out) -> WebReply {
     let mut reply = Response::new(body);
     *reply.status_mut() = status;
     let headers = reply.headers_mut();
@@ -81,17 +81,17 @@ fn with(status: StatusCode, kind: &'static str, body: Out) -> Reply {
 }
 
 /// A page.
-pub(super) fn page(status: StatusCode, html: String) -> Reply {
+pub(super) fn page(status: StatusCode, html: String) -> WebReply {
     with(status, "text/html; charset=utf-8", Out::Whole(Some(html.into())))
 }
 
 /// A few plain words.
-pub(super) fn words(status: StatusCode, words: &str) -> Reply {
+pub(super) fn words(status: StatusCode, words: &str) -> WebReply {
     with(status, "text/plain; charset=utf-8", Out::Whole(Some(format!("{words}\n").into())))
 }
 
 /// Something that stays as it is as long as its address does.
-pub(super) fn asset(kind: &'static str, octets: &'static str) -> Reply {
+pub(super) fn asset(kind: &'static str, octets: &'static str) -> WebReply {
     let mut reply = with(StatusCode::OK, kind, Out::Whole(Some(Bytes::from_static(octets.as_bytes()))));
     reply
         .headers_mut()
@@ -100,7 +100,7 @@ pub(super) fn asset(kind: &'static str, octets: &'static str) -> Reply {
 }
 
 /// A file to keep.
-pub(super) fn file(kind: &'static str, name: &str, octets: String) -> Reply {
+pub(super) fn file(kind: &'static str, name: &str, octets: String) -> WebReply {
     let mut reply = with(StatusCode::OK, kind, Out::Whole(Some(octets.into())));
     if let Ok(value) = HeaderValue::from_str(&format!("attachment; filename=\"{name}\"")) {
         reply.headers_mut().insert(header::CONTENT_DISPOSITION, value);
@@ -109,14 +109,14 @@ pub(super) fn file(kind: &'static str, name: &str, octets: String) -> Reply {
 }
 
 /// A report: the document says so itself, and so does this.
-pub(super) fn report(html: String) -> Reply {
+pub(super) fn report(html: String) -> WebReply {
     let mut reply = page(StatusCode::OK, html);
     reply.headers_mut().insert(header::CONTENT_SECURITY_POLICY, HeaderValue::from_static(POLICY_OF_REPORTS));
     reply
 }
 
 /// Something was pressed: look there.
-pub(super) fn see(place: &str) -> Reply {
+pub(super) fn see(place: &str) -> WebReply {
     let mut reply = words(StatusCode::SEE_OTHER, "See there.");
     if let Ok(value) = HeaderValue::from_str(place) {
         reply.headers_mut().insert(header::LOCATION, value);
@@ -125,12 +125,12 @@ pub(super) fn see(place: &str) -> Reply {
 }
 
 /// Events as they come.
-pub(super) fn events(events: mpsc::Receiver<Bytes>, taken: Box<dyn Fn() + Send + Sync>) -> Reply {
+pub(super) fn events(events: mpsc::Receiver<Bytes>, taken: Box<dyn Fn() + Send + Sync>) -> WebReply {
     with(StatusCode::OK, "text/event-stream", Out::Events(events, taken))
 }
 
 /// Adds a header that was made here.
-pub(super) fn set(reply: &mut Reply, name: HeaderName, value: &str) {
+pub(super) fn set(reply: &mut WebReply, name: HeaderName, value: &str) {
     if let Ok(value) = HeaderValue::from_str(value) {
         reply.headers_mut().append(name, value);
     }

@@ -1,11 +1,11 @@
 //! From a request to a reply. First the head is looked at (this host? from here? who?), then the way; what is
 //! fetched changes nothing, what is pressed is a form of this site by somebody who is signed in.
 
-use super::ask::{Act, Done};
+use super::ask::{Done, PressedAct};
 use super::form::Form;
-use super::frame::{At, ICON, Leaf, SCRIPT};
-use super::house::{House, NO_WATCH, Seen};
-use super::reply::{self, Reply};
+use super::frame::{ICON, Leaf, NavPlace, SCRIPT};
+use super::house::{House, NO_WATCH, SharedLook};
+use super::reply::{self, WebReply};
 use super::server::Deadline;
 use super::{call_out, drill, guard, live, log, now, sign_in, tank, work};
 use crate::chart::SHEET;
@@ -32,7 +32,7 @@ struct SignedIn {
 }
 
 /// The reply to a request.
-pub(super) async fn answer(request: Request<Incoming>, house: &Arc<House>, deadline: Deadline) -> Reply {
+pub(super) async fn answer(request: Request<Incoming>, house: &Arc<House>, deadline: Deadline) -> WebReply {
     if !guard::is_known_host(request.headers(), &house.settings) {
         return reply::words(
             StatusCode::MISDIRECTED_REQUEST,
@@ -79,7 +79,7 @@ pub(super) async fn answer(request: Request<Incoming>, house: &Arc<House>, deadl
     }
 }
 
-async fn form(request: Request<Incoming>) -> Result<Form, Reply> {
+async fn form(request: Request<Incoming>) -> Result<Form, WebReply> {
     let kind = request.headers().get(CONTENT_TYPE).and_then(|kind| kind.to_str().ok()).unwrap_or_default();
     if !kind.starts_with("application/x-www-form-urlencoded") {
         return Err(reply::words(StatusCode::UNSUPPORTED_MEDIA_TYPE, "This is no form of this site."));
@@ -93,7 +93,7 @@ async fn form(request: Request<Incoming>) -> Result<Form, Reply> {
 }
 
 /// What is there without anybody's being signed in.
-fn public(path: &str, house: &House) -> Option<Reply> {
+fn public(path: &str, house: &House) -> Option<WebReply> {
     Some(match path {
         "/look.css" => reply::asset("text/css; charset=utf-8", SHEET),
         "/live.js" => reply::asset("text/javascript; charset=utf-8", SCRIPT),
@@ -114,7 +114,7 @@ fn door(title: &str, main: Markup) -> String {
     Leaf {
         seen: None,
         title: title.to_owned(),
-        at: At::Door,
+        at: NavPlace::Door,
         path: "/".to_owned(),
         answers: false,
         who: None,
@@ -129,7 +129,7 @@ async fn fetched(
     house: &Arc<House>,
     by: Option<SignedIn>,
     deadline: Deadline,
-) -> Reply {
+) -> WebReply {
     if let Some(found) = public(path, house) {
         return found;
     }
@@ -150,7 +150,7 @@ async fn fetched(
     };
     let who = by.as_ref().map(|by| by.who.as_str());
     let segments: Vec<&str> = path.split('/').filter(|segment| !segment.is_empty()).collect();
-    let show = |title: String, at: At, answers: bool, main: Markup| {
+    let show = |title: String, at: NavPlace, answers: bool, main: Markup| {
         let who = who.map(|who| work::person(&seen, who));
         Leaf { seen: Some(&seen), title, at, path: path.to_owned(), answers, who, main }.html()
     };
@@ -159,7 +159,7 @@ async fn fetched(
             let waters = house.waters(&seen.look.plan, seen.look.view.at.wall).await;
             let title = super::truth::heading(&seen.look).into_iter().next().unwrap_or_default();
             let html =
-                show(title.trim_end_matches('.').to_owned(), At::Now, false, now::main(&seen, &waters));
+                show(title.trim_end_matches('.').to_owned(), NavPlace::Now, false, now::main(&seen, &waters));
             let mut reply = reply::page(StatusCode::OK, html);
             // For a wall: without script it is loaded again by itself.
             reply::set(&mut reply, REFRESH, "60");
@@ -169,20 +169,25 @@ async fn fetched(
             return called(&seen, house, code, who, None).await.unwrap_or_else(|| no_call(&seen, who, house));
         }
         ["tank", name] => match tank::main(house, &seen, name, query).await {
-            Some(main) => Some(show("Tank".to_owned(), At::Other, false, main)),
+            Some(main) => Some(show("Tank".to_owned(), NavPlace::Other, false, main)),
             None => None,
         },
-        ["log"] => Some(show("Log".to_owned(), At::Log, false, log::main(house, &seen, query).await)),
+        ["log"] => Some(show("Log".to_owned(), NavPlace::Log, false, log::main(house, &seen, query).await)),
         ["log", name] => {
             if let Some(file) = log::file(house, &seen, name, query).await {
                 return file;
             }
             None
         }
-        ["work"] => Some(show("Work".to_owned(), At::Work, false, work::main(&seen, who, None))),
-        ["drill"] => Some(show("Drill".to_owned(), At::Work, false, drill::main(&seen, who, None))),
+        ["work"] => Some(show("Work".to_owned(), NavPlace::Work, false, work::main(&seen, who, None))),
+        ["drill"] => Some(show("Drill".to_owned(), NavPlace::Work, false, drill::main(&seen, who, None))),
         ["devices"] => by.as_ref().map(|by| {
-            show("Your devices".to_owned(), At::Other, false, sign_in::devices(house, &by.who, &by.mark))
+            show(
+                "Your devices".to_owned(),
+                NavPlace::Other,
+                false,
+                sign_in::devices(house, &by.who, &by.mark),
+            )
         }),
         _ => None,
     };
@@ -194,7 +199,7 @@ async fn fetched(
 
 /// Whoever is signed in, if the files still know them; none at all if nobody may look without.
 #[expect(clippy::option_option, reason = "outer: may look; inner: is somebody")]
-fn known(seen: &Seen, by: Option<SignedIn>, house: &House) -> Option<Option<SignedIn>> {
+fn known(seen: &SharedLook, by: Option<SignedIn>, house: &House) -> Option<Option<SignedIn>> {
     match by {
         Some(by) if seen.look.plan.directory.contacts.contains_key(&by.who) => Some(Some(by)),
         Some(_) | None if house.settings.open_to_read => Some(None),
@@ -204,23 +209,23 @@ fn known(seen: &Seen, by: Option<SignedIn>, house: &House) -> Option<Option<Sign
 
 /// The page of a call-out, by its code or that of something in it.
 async fn called(
-    seen: &Seen,
+    seen: &SharedLook,
     house: &House,
     code: &str,
     who: Option<&str>,
     came: Option<&Done>,
-) -> Option<Reply> {
+) -> Option<WebReply> {
     let code = code.to_ascii_uppercase();
     let call = seen.look.view.calls.iter().find(|call| call.code == code)?;
     let page = house.read(call.id, who.unwrap_or_default()).await?;
-    let reader = call_out::Reader { who, said: came.map(|done| (done.words.as_str(), done.taken)) };
+    let reader = call_out::CallReader { who, said: came.map(|done| (done.words.as_str(), done.taken)) };
     let main = call_out::main(seen, call, &page, &reader);
     let title =
         format!("{}, code {code}", super::truth::lead(call).map_or("Drill", |lead| lead.what.as_str()));
     let leaf = Leaf {
         seen: Some(seen),
         title,
-        at: At::Other,
+        at: NavPlace::Other,
         path: format!("/call/{code}"),
         answers: !call.over,
         who: who.map(|who| work::person(seen, who)),
@@ -229,7 +234,7 @@ async fn called(
     Some(reply::page(StatusCode::OK, leaf.html()))
 }
 
-fn no_call(seen: &Seen, who: Option<&str>, house: &House) -> Reply {
+fn no_call(seen: &SharedLook, who: Option<&str>, house: &House) -> WebReply {
     let main = maud::html! {
         (super::frame::heading(&["This call-out is over.".to_owned()]))
         p.news { "Nobody is called for it any more. What came of it stands in the log." }
@@ -240,7 +245,7 @@ fn no_call(seen: &Seen, who: Option<&str>, house: &House) -> Reply {
     let leaf = Leaf {
         seen: Some(seen),
         title: "Over".to_owned(),
-        at: At::Other,
+        at: NavPlace::Other,
         path: "/".to_owned(),
         answers: false,
         who,
@@ -249,7 +254,13 @@ fn no_call(seen: &Seen, who: Option<&str>, house: &House) -> Reply {
     reply::page(StatusCode::NOT_FOUND, leaf.html())
 }
 
-async fn pressed(path: &str, form: &Form, house: &Arc<House>, by: Option<SignedIn>, device: &str) -> Reply {
+async fn pressed(
+    path: &str,
+    form: &Form,
+    house: &Arc<House>,
+    by: Option<SignedIn>,
+    device: &str,
+) -> WebReply {
     if path == "/in" {
         return signed_in(form, house, device);
     }
@@ -290,7 +301,7 @@ async fn pressed(path: &str, form: &Form, house: &Arc<House>, by: Option<SignedI
     let came = Some((done.words.as_str(), done.taken));
     let status = if done.taken { StatusCode::OK } else { StatusCode::CONFLICT };
     let who = Some(work::person(&seen, &by.who));
-    let show = |title: &str, at: At, main: Markup| {
+    let show = |title: &str, at: NavPlace, main: Markup| {
         let leaf = Leaf {
             seen: Some(&seen),
             title: title.to_owned(),
@@ -313,33 +324,33 @@ async fn pressed(path: &str, form: &Form, house: &Arc<House>, by: Option<SignedI
                     *reply.status_mut() = status;
                     reply
                 }
-                None => show("Over", At::Other, super::frame::said(&done.words, done.taken)),
+                None => show("Over", NavPlace::Other, super::frame::said(&done.words, done.taken)),
             }
         }
-        ["drill"] => show("Drill", At::Work, drill::main(&seen, Some(&by.who), came)),
-        _ => show("Work", At::Work, work::main(&seen, Some(&by.who), came)),
+        ["drill"] => show("Drill", NavPlace::Work, drill::main(&seen, Some(&by.who), came)),
+        _ => show("Work", NavPlace::Work, work::main(&seen, Some(&by.who), came)),
     }
 }
 
 /// What was pressed on a call-out.
-fn answered(code: &str, form: &Form) -> Result<Act, String> {
+fn answered(code: &str, form: &Form) -> Result<PressedAct, String> {
     let code = code.to_ascii_uppercase();
     match form.get("act") {
-        Some("have") => Ok(Act::Has { code, length: work::span(form)? }),
-        Some("next") => Ok(Act::HandsOn { code }),
+        Some("have") => Ok(PressedAct::Has { code, length: work::span(form)? }),
+        Some("next") => Ok(PressedAct::HandsOn { code }),
         Some("tick") => {
             let (step, done) = match (form.get("done"), form.get("undone")) {
                 (Some(step), _) => (step, true),
                 (None, Some(step)) => (step, false),
                 (None, None) => return Err("no step was chosen".to_owned()),
             };
-            Ok(Act::Say(OperatorCommand::Tick { code, step: step.to_owned(), done }))
+            Ok(PressedAct::Say(OperatorCommand::Tick { code, step: step.to_owned(), done }))
         }
         _ => Err("nothing was chosen".to_owned()),
     }
 }
 
-fn signed_in(form: &Form, house: &House, device: &str) -> Reply {
+fn signed_in(form: &Form, house: &House, device: &str) -> WebReply {
     let accepted = form.get("invitation").and_then(|invitation| house.sessions().accept(invitation, device));
     let Some((token, who)) = accepted else {
         return reply::page(StatusCode::GONE, door("Sign in", sign_in::not_invited()));
@@ -350,7 +361,7 @@ fn signed_in(form: &Form, house: &House, device: &str) -> Reply {
     reply
 }
 
-fn signed_out(form: &Form, house: &House, by: &SignedIn) -> Reply {
+fn signed_out(form: &Form, house: &House, by: &SignedIn) -> WebReply {
     let asked = form.get("session").unwrap_or_default();
     let own = house.sessions().all().iter().any(|session| session.who == by.who && session.mark() == asked);
     if own {

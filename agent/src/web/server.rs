@@ -173,10 +173,10 @@ impl WebServer {
 struct TakenPlaces(Mutex<HashMap<IpAddr, usize>>);
 
 /// One connection's place, given back when it ends.
-struct Place(Arc<TakenPlaces>, IpAddr);
+struct ConnectionPlace(Arc<TakenPlaces>, IpAddr);
 
 impl TakenPlaces {
-    fn take(places: &Arc<Self>, from: IpAddr) -> Option<Place> {
+    fn take(places: &Arc<Self>, from: IpAddr) -> Option<ConnectionPlace> {
         let mut taken = places.0.lock().unwrap_or_else(PoisonError::into_inner);
         let all: usize = taken.values().sum();
         let own = taken.entry(from).or_default();
@@ -184,11 +184,11 @@ impl TakenPlaces {
             return None;
         }
         *own += 1;
-        Some(Place(Arc::clone(places), from))
+        Some(ConnectionPlace(Arc::clone(places), from))
     }
 }
 
-impl Drop for Place {
+impl Drop for ConnectionPlace {
     fn drop(&mut self) {
         let mut taken = self.0.0.lock().unwrap_or_else(PoisonError::into_inner);
         if let Some(own) = taken.get_mut(&self.1) {

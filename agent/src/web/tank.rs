@@ -1,12 +1,12 @@
 //! A tank: one of its sensors over a day, a week, a month or a year, with what happened marked, beside another
 //! sensor if somebody wants to compare; and all its readings.
 
-use super::ask::Look;
+use super::ask::HouseLook;
 use super::form::Form;
 use super::frame::{heading, number};
-use super::house::{House, Seen};
+use super::house::{House, SharedLook};
 use super::truth;
-use crate::chart::{DayBar, Event, Foot, Picture, Point, Stretch, days, describe, plot};
+use crate::chart::{ChartEvent, DayBar, Foot, Picture, SeenPoint, Stretch, days, describe, plot};
 use crate::journal::{JournalError, JournalLog};
 use crate::seen::{self, name_of, shown, spoken, unit_of, water_of};
 use maud::{Markup, PreEscaped, html};
@@ -55,7 +55,7 @@ impl Length {
 }
 
 /// What is asked for, held against the rules.
-struct Asked {
+struct TankAsked {
     tank: TankId,
     sensor: SensorId,
     beside: Option<SensorId>,
@@ -70,7 +70,7 @@ struct Drawn {
 }
 
 /// The page; nothing if there is no such tank.
-pub(super) async fn main(house: &House, seen: &Seen, name: &str, query: &Form) -> Option<Markup> {
+pub(super) async fn main(house: &House, seen: &SharedLook, name: &str, query: &Form) -> Option<Markup> {
     let look = &seen.look;
     let tank = (0..).map(TankId).zip(&look.plan.tanks).find(|(_, tank)| tank.name == name)?;
     let tank = tank.0;
@@ -90,7 +90,7 @@ pub(super) async fn main(house: &House, seen: &Seen, name: &str, query: &Form) -
             html! { (heading(&[capital(&look.plan.tank(tank).title)])) p { "No sensor belongs to it." } },
         );
     };
-    let asked = Asked {
+    let asked = TankAsked {
         tank,
         sensor,
         beside: named("beside").filter(|other| *other != sensor),
@@ -102,7 +102,7 @@ pub(super) async fn main(house: &House, seen: &Seen, name: &str, query: &Form) -
     Some(render(seen, &asked, &own, drawn))
 }
 
-fn render(seen: &Seen, asked: &Asked, own: &[SensorId], drawn: Result<Drawn, String>) -> Markup {
+fn render(seen: &SharedLook, asked: &TankAsked, own: &[SensorId], drawn: Result<Drawn, String>) -> Markup {
     let look = &seen.look;
     let found = look.plan.tank(asked.tank);
     let sensor = look.plan.sensor(asked.sensor);
@@ -159,12 +159,12 @@ fn render(seen: &Seen, asked: &Asked, own: &[SensorId], drawn: Result<Drawn, Str
     }
 }
 
-fn choice(look: &Look, id: SensorId, chosen: bool) -> Markup {
+fn choice(look: &HouseLook, id: SensorId, chosen: bool) -> Markup {
     let sensor = look.plan.sensor(id);
     html! { option value=(sensor.name) selected[chosen] { (name_of(&look.plan, sensor)) } }
 }
 
-fn now_line(seen: &Seen, asked: &Asked) -> Markup {
+fn now_line(seen: &SharedLook, asked: &TankAsked) -> Markup {
     let look = &seen.look;
     let stands: Vec<String> = truth::standing(look)
         .flat_map(|call| &call.matters)
@@ -179,7 +179,7 @@ fn now_line(seen: &Seen, asked: &Asked) -> Markup {
     }
 }
 
-fn reading(seen: &Seen, id: SensorId) -> Markup {
+fn reading(seen: &SharedLook, id: SensorId) -> Markup {
     let look = &seen.look;
     let sensor = look.plan.sensor(id);
     let found = look.view.readings.iter().find(|reading| reading.sensor == id);
@@ -281,7 +281,7 @@ fn happenings(
     plan: &Plan,
     tank: TankId,
     span: Stretch,
-) -> Result<(Vec<Foot>, Vec<Event>), JournalError> {
+) -> Result<(Vec<Foot>, Vec<ChartEvent>), JournalError> {
     let (mut feet, mut events) = (Vec::new(), Vec::new());
     let mut open: BTreeMap<String, Wall> = BTreeMap::new();
     let mut work: BTreeMap<String, Wall> = BTreeMap::new();
@@ -303,7 +303,7 @@ fn happenings(
                     if matches!(priority, Priority::Critical | Priority::High) {
                         open.insert(alarm.clone(), at);
                     }
-                    events.push(Event {
+                    events.push(ChartEvent {
                         at,
                         words: format!("{} {}", time(at), without_place(&found.title, &title)),
                     });
@@ -315,7 +315,7 @@ fn happenings(
                 }
             }
             Body::WorkBegan { tank: of, work: kind, .. } if *of == plan.tank(tank).name => {
-                events.push(Event { at, words: format!("{} {}", time(at), kind.replace('-', " ")) });
+                events.push(ChartEvent { at, words: format!("{} {}", time(at), kind.replace('-', " ")) });
                 work.insert(of.clone(), at);
             }
             Body::WorkEnded { tank: of, .. } => {
@@ -327,7 +327,7 @@ fn happenings(
                 let found = plan.relays.iter().find(|known| known.name == *relay);
                 if let Some(found) = found {
                     let state = if *on { "on" } else { "off" };
-                    events.push(Event { at, words: format!("{} {} {state}", time(at), found.title) });
+                    events.push(ChartEvent { at, words: format!("{} {} {state}", time(at), found.title) });
                 }
             }
             _ => {}
@@ -345,7 +345,7 @@ fn happenings(
 
 /// Hours, newest first.
 fn table(picture: &Picture, say: &dyn Fn(f64) -> String, plan: &Plan) -> Vec<(String, String, String)> {
-    let mut hours: BTreeMap<String, (Point, Point)> = BTreeMap::new();
+    let mut hours: BTreeMap<String, (SeenPoint, SeenPoint)> = BTreeMap::new();
     for point in picture.seen.iter().flatten() {
         let hour = point.at.civil(&plan.zone).strftime("%Y-%m-%d %H:00").to_string();
         let (low, high) = hours.entry(hour).or_insert((*point, *point));

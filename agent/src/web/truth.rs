@@ -1,6 +1,6 @@
 //! The truth in one or two sentences, and what changes of it while somebody watches.
 
-use super::ask::Look;
+use super::ask::HouseLook;
 use crate::seen::{spoken, water_of};
 use slackwater_rules::engine::{OpenCall, OpenMatter, SeenReading};
 use slackwater_rules::plan::{SensorId, TankId};
@@ -14,7 +14,7 @@ use std::hash::{DefaultHasher, Hash as _, Hasher as _};
 const NAMED: usize = 2;
 
 /// A time on the clock of the house.
-pub(super) fn time(look: &Look, at: Moment) -> String {
+pub(super) fn time(look: &HouseLook, at: Moment) -> String {
     clock(&look.view.at, at, &look.plan.zone)
 }
 
@@ -24,12 +24,12 @@ pub(super) fn minutes(span: Span) -> Span {
 }
 
 /// Call-outs in which something stands, the worst first.
-pub(super) fn standing(look: &Look) -> impl Iterator<Item = &OpenCall> {
+pub(super) fn standing(look: &HouseLook) -> impl Iterator<Item = &OpenCall> {
     look.view.calls.iter().filter(|call| !call.over && call.purpose != Purpose::Drill)
 }
 
 /// `Lagoon: the return pump moves no water`
-pub(super) fn what(look: &Look, matter: &OpenMatter) -> String {
+pub(super) fn what(look: &HouseLook, matter: &OpenMatter) -> String {
     if matter.place == look.view.site {
         capital(&matter.what)
     } else {
@@ -38,7 +38,7 @@ pub(super) fn what(look: &Look, matter: &OpenMatter) -> String {
 }
 
 /// `Ines has it until 02:32.`
-pub(super) fn who_has_it(look: &Look, call: &OpenCall) -> String {
+pub(super) fn who_has_it(look: &HouseLook, call: &OpenCall) -> String {
     match &call.has {
         Some((who, until)) => format!("{} has it until {}.", capital(who), time(look, *until)),
         None => "Nobody has it yet.".to_owned(),
@@ -46,7 +46,7 @@ pub(super) fn who_has_it(look: &Look, call: &OpenCall) -> String {
 }
 
 /// What leads: one sentence each.
-pub(super) fn heading(look: &Look) -> Vec<String> {
+pub(super) fn heading(look: &HouseLook) -> Vec<String> {
     let worst = standing(look).next();
     if let Some((call, lead)) = worst.and_then(|call| Some((call, lead(call)?))) {
         return vec![
@@ -78,7 +78,7 @@ pub(super) fn lead(call: &OpenCall) -> Option<&OpenMatter> {
     call.matters.iter().find(|matter| matter.stands).or_else(|| call.matters.first())
 }
 
-fn heard(look: &Look) -> String {
+fn heard(look: &HouseLook) -> String {
     let oldest = look.view.readings.iter().filter_map(|reading| reading.heard).max().unwrap_or_default();
     let within = if oldest <= Span::minutes(1) {
         "a minute".to_owned()
@@ -89,12 +89,12 @@ fn heard(look: &Look) -> String {
 }
 
 /// Sensors whose reading of now is not to be had.
-pub(super) fn unseen(look: &Look) -> Vec<&SeenReading> {
+pub(super) fn unseen(look: &HouseLook) -> Vec<&SeenReading> {
     look.view.readings.iter().filter(|reading| reading.quality != Quality::Good).collect()
 }
 
 /// `lagoon, water`
-pub(super) fn name(look: &Look, sensor: SensorId) -> String {
+pub(super) fn name(look: &HouseLook, sensor: SensorId) -> String {
     let sensor = look.plan.sensor(sensor);
     match sensor.tank {
         Some(tank) => format!("{}, {}", look.plan.tank(tank).title, sensor.title),
@@ -103,7 +103,7 @@ pub(super) fn name(look: &Look, sensor: SensorId) -> String {
 }
 
 /// The reading of a tank's water.
-pub(super) fn water<'l>(look: &'l Look, tank: TankId) -> Option<&'l SeenReading> {
+pub(super) fn water<'l>(look: &'l HouseLook, tank: TankId) -> Option<&'l SeenReading> {
     let id = water_of(&look.plan, tank)?;
     look.view.readings.iter().find(|reading| reading.sensor == id)
 }
@@ -114,14 +114,14 @@ pub(super) fn parted(shown: &str) -> (&str, &str) {
 }
 
 /// A limit in the unit of the tank's thermometer: degC comes in.
-pub(super) fn limit(look: &Look, tank: TankId, celsius: f64) -> Option<(f64, String)> {
+pub(super) fn limit(look: &HouseLook, tank: TankId, celsius: f64) -> Option<(f64, String)> {
     let sensor = look.plan.sensor(water_of(&look.plan, tank)?);
     let shown = crate::seen::shown(sensor, celsius);
     Some((shown, spoken(sensor)(shown)))
 }
 
 /// Names of values that stand on pages, and the values.
-pub(super) fn values(look: &Look) -> Vec<(String, String)> {
+pub(super) fn values(look: &HouseLook) -> Vec<(String, String)> {
     let mut found: Vec<(String, String)> = look
         .view
         .readings
@@ -137,7 +137,7 @@ pub(super) fn values(look: &Look) -> Vec<(String, String)> {
 
 /// Another number as soon as more than values has changed: what stands, who has it, what is seen; and every ten
 /// minutes, for the drawings.
-pub(super) fn shape(look: &Look) -> u64 {
+pub(super) fn shape(look: &HouseLook) -> u64 {
     let mut hasher = DefaultHasher::new();
     for call in &look.view.calls {
         (call.id, call.over, call.has.as_ref().map(|(who, until)| (who, until.0 / 60_000))).hash(&mut hasher);

@@ -1,9 +1,9 @@
 //! Work: begin and end feeding and other work on a tank, and put an alarm aside for a time, with a reason.
 
-use super::ask::Act;
+use super::ask::PressedAct;
 use super::form::Form;
 use super::frame::{heading, said, sign};
-use super::house::Seen;
+use super::house::SharedLook;
 use super::truth::{self, minutes, time};
 use crate::chart::Mark;
 use maud::{Markup, html};
@@ -16,7 +16,7 @@ use slackwater_rules::words::{capital, without_place};
 const SHELVES: [(&str, i64); 5] =
     [("30 min", 30), ("2 h", 120), ("8 h", 480), ("24 h", 1_440), ("7 days", 10_080)];
 
-pub(super) fn main(seen: &Seen, who: Option<&str>, came: Option<(&str, bool)>) -> Markup {
+pub(super) fn main(seen: &SharedLook, who: Option<&str>, came: Option<(&str, bool)>) -> Markup {
     let look = &seen.look;
     html! {
         @if let Some((words, taken)) = came { (said(words, taken)) }
@@ -59,7 +59,7 @@ pub(super) fn main(seen: &Seen, who: Option<&str>, came: Option<(&str, bool)>) -
 }
 
 /// Putting an alarm aside: only what may be.
-fn shelf(seen: &Seen) -> Markup {
+fn shelf(seen: &SharedLook) -> Markup {
     let plan = &seen.look.plan;
     let alarms = (0..).map(AlarmId).zip(&plan.alarms).filter(|(id, _)| {
         plan.longest_shelf(*id).is_ok() && seen.look.view.asides.iter().all(|aside| aside.alarm != *id)
@@ -84,7 +84,7 @@ fn shelf(seen: &Seen) -> Markup {
     }
 }
 
-fn aside(seen: &Seen, may: bool) -> Markup {
+fn aside(seen: &SharedLook, may: bool) -> Markup {
     let look = &seen.look;
     html! {
         @if !look.view.asides.is_empty() {
@@ -111,7 +111,7 @@ fn aside(seen: &Seen, may: bool) -> Markup {
 }
 
 /// What was pressed; or why it is nothing.
-pub(super) fn act(form: &Form) -> Result<Act, String> {
+pub(super) fn act(form: &Form) -> Result<PressedAct, String> {
     let need = |name: &str| form.get(name).map(str::to_owned).ok_or_else(|| format!("`{name}` is missing"));
     let say = match need("act")?.as_str() {
         "begin" => OperatorCommand::BeginWork { tank: need("tank")?, work: need("work")?, length: None },
@@ -124,7 +124,7 @@ pub(super) fn act(form: &Form) -> Result<Act, String> {
         "unshelve" => OperatorCommand::Unshelve { alarm: need("alarm")? },
         other => return Err(format!("nothing here is called `{}`", crate::plain_text::tame(other, 40))),
     };
-    Ok(Act::Say(say))
+    Ok(PressedAct::Say(say))
 }
 
 /// Minutes that were chosen: a week at most.
@@ -137,10 +137,10 @@ pub(super) fn span(form: &Form) -> Result<Option<Span>, String> {
 }
 
 /// Only whoever keeps the tanks may put alarms aside and try the call-out out.
-pub(super) fn is_for_keepers(act: &Act) -> bool {
+pub(super) fn is_for_keepers(act: &PressedAct) -> bool {
     match act {
-        Act::Has { .. } | Act::HandsOn { .. } => false,
-        Act::Say(say) => !matches!(
+        PressedAct::Has { .. } | PressedAct::HandsOn { .. } => false,
+        PressedAct::Say(say) => !matches!(
             say,
             OperatorCommand::Tick { .. }
                 | OperatorCommand::BeginWork { .. }
@@ -150,16 +150,16 @@ pub(super) fn is_for_keepers(act: &Act) -> bool {
 }
 
 /// Whether somebody only helps.
-pub(super) fn is_helper(seen: &Seen, who: &str) -> bool {
+pub(super) fn is_helper(seen: &SharedLook, who: &str) -> bool {
     seen.look.plan.directory.contacts.get(who).is_some_and(|contact| contact.helper)
 }
 
 /// As pages say the name.
-pub(super) fn person(seen: &Seen, who: &str) -> String {
+pub(super) fn person(seen: &SharedLook, who: &str) -> String {
     seen.look.plan.directory.contacts.get(who).map_or_else(|| who.to_owned(), |contact| contact.name.clone())
 }
 
 /// What stands, in short: for the page of drills.
-pub(super) fn nothing_stands(seen: &Seen) -> bool {
+pub(super) fn nothing_stands(seen: &SharedLook) -> bool {
     truth::standing(&seen.look).next().is_none()
 }

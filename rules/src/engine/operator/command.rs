@@ -268,20 +268,16 @@ fn hand_on(cx: &Context<'_>, code: &str, by: By, next: &mut Next) {
     }
 }
 
-/// A tick is seen by the others and kept. Only steps of the card can be ticked.
+/// A tick is seen by the others and kept.
 fn tick(cx: &Context<'_>, code: &str, (step, done): (String, bool), by: By, next: &mut Next) {
     let code = code.trim().to_ascii_uppercase();
-    let call = match answered_by(cx, &code) {
-        Answers::Call(call) | Answers::Member { call, .. } => call,
-        Answers::Nothing => {
-            return next.refuse(format!("tick a step of {code}"), "no open call-out has this code", &by);
-        }
-    };
-    match cx.has_step(call, &by.who, &step) {
-        true => {
+    match answered_by(cx, &code) {
+        Answers::Call(call) | Answers::Member { call, .. } => {
             next.record(Body::Ticked { call, step, done, by });
         }
-        false => next.refuse(format!("tick a step of {code}"), "its card has no such step", &by),
+        Answers::Nothing => {
+            next.refuse(format!("tick a step of {code}"), "no open call-out has this code", &by);
+        }
     }
 }
 

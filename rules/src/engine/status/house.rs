@@ -10,7 +10,7 @@ use crate::forecast::interval::Interval;
 use crate::forecast::thermal::Side;
 use crate::ids::{AlarmId, By, RelayId, SensorId, Seq, TankId};
 use crate::page::facts::{Matter, MatterFate};
-use crate::page::{Page, PageLine, Sent, Subject};
+use crate::page::{Page, Sent, Subject};
 use crate::plan::Target;
 use crate::quality::Quality;
 use crate::reading::Value;
@@ -185,15 +185,6 @@ impl Context<'_> {
             _ => Purpose::Call,
         };
         self.worded(&Sent::new(0, Subject::Call(call), target, purpose, self.mono()))
-    }
-
-    /// Whether the page of a call-out has this step for this reader.
-    pub(in crate::engine) fn has_step(&self, call: Seq, who: &str, step: &str) -> bool {
-        let parts = self.read_by(call, who).map(|page| page.said.parts).unwrap_or_default();
-        parts.iter().flat_map(|part| &part.lines).any(|line| match line {
-            PageLine::First(words) | PageLine::Step(_, words) => words == step,
-            PageLine::Plain(_) | PageLine::Done(_) | PageLine::At(..) | PageLine::Link { .. } => false,
-        })
     }
 
     fn seen(&self, id: SensorId) -> SeenReading {
