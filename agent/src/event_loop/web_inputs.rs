@@ -147,7 +147,7 @@ impl EventLoop {
         }
         let now = self.clock.now();
         let turn = self.engine.step(now, Input::Said { command: say, by });
-        let said = turn.reply();
+        let said = turn.reply(self.engine.plan());
         self.gather(&now, turn);
         match said {
             Some(said) if !said.lines.is_empty() => Done { taken: said.taken, words: said.lines.join("\n") },

@@ -40,6 +40,23 @@ impl Condition {
         found
     }
 
+    /// The one sensor whose reading goes one way as this comes true, and whether it falls; none if there are
+    /// several, or none.
+    pub(crate) fn goes_one_way(&self) -> Option<(SensorId, bool)> {
+        let mut found = None;
+        let mut several = false;
+        self.ways(true, &mut |of, way| {
+            let falls = match way {
+                Direction::Any => return,
+                Direction::Up => false,
+                Direction::Down => true,
+            };
+            several |= found.is_some_and(|before| before != (of, falls));
+            found = Some((of, falls));
+        });
+        found.filter(|_| !several)
+    }
+
     /// Whether this comes true by `own` moving the same way as `theirs` does for the other condition.
     pub(crate) fn comes_like(&self, own: SensorId, other: &Self, theirs: SensorId) -> bool {
         let ways_of = |condition: &Self, sensor| {
