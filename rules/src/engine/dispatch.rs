@@ -8,8 +8,8 @@ use super::sensors::Note;
 use super::task::Task;
 use super::timers::DeadlineReason;
 use super::turn::{Asked, Sample};
-use crate::ids::{AlarmId, RelayId, SensorId};
-use crate::plan::Part;
+use crate::ids::{AlarmId, By, RelayId, SensorId};
+use crate::plan::{Part, Target};
 use crate::quality::Quality;
 use crate::reading::{Arrival, BadReading, Reading, Value};
 use crate::record::Body;
@@ -207,6 +207,13 @@ impl Engine {
     fn hear(&mut self, topic: &str, payload: &[u8], delivery: Arrival) {
         if self.index.buttons.contains_key(topic) && delivery == Arrival::Live {
             self.decide(|cx, next| cx.work.on_press(cx, topic, payload, next));
+        }
+        if delivery == Arrival::Live {
+            let hushed: Vec<Target> = self.plan.directory.hushed_by(topic, payload).cloned().collect();
+            for siren in hushed {
+                let by = By { who: "somebody".to_owned(), via: format!("button {topic}") };
+                self.queue.push(Task::Hush { siren: siren.to_string(), by });
+            }
         }
         for relay in self.index.commands.get(topic).cloned().unwrap_or_default() {
             let mut next = self.fresh();

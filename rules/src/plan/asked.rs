@@ -84,7 +84,8 @@ impl Plan {
         let buttons = self.works.values().flat_map(|work| &work.buttons).map(|button| button.topic.as_str());
         // A command that the broker keeps is heard by subscribing to it.
         let commands = self.relays.iter().map(|relay| relay.topic.as_str());
-        sensors.chain(buttons).chain(commands).collect()
+        let hush = self.directory.hush_buttons.iter().map(|button| button.topic.as_str());
+        sensors.chain(buttons).chain(commands).chain(hush).collect()
     }
 
     /// Whether two alarms ring for the same kind of thing, perhaps of different tanks: the same hazard, or else
