@@ -26,6 +26,7 @@ mod worker;
 
 pub(crate) use email::header;
 pub(crate) use mail::send_mail;
+pub use push::{AcceptedIf, Proxy};
 pub use settings::{
     ChannelSettings, FolderSettings, MailSettings, PushSettings, RingSettings, Security, SirenSettings,
     UnusableChannel,

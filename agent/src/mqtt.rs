@@ -29,6 +29,7 @@ use outbox::OutboxEntry;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc, oneshot};
 use tokio::task::AbortHandle;
 
+pub use crate::tls::ClientIdentity;
 pub use settings::{BrokerAddress, MqttSettings, SettingsError, Tls};
 
 /// Events that may wait for the listener before the broker is slowed down. Large enough that one turn

@@ -14,6 +14,7 @@ mod channels;
 mod checkin;
 mod contacts;
 mod files;
+mod gateway;
 mod in_clear;
 mod outputs;
 mod places;
@@ -225,7 +226,12 @@ impl Settings {
     /// How pages can be answered, the easiest first.
     fn ways_to_answer(&self) -> Vec<Way> {
         let by_mail = self.mailbox().is_some().then(Way::reply_by_mail);
-        [Way::reply_by_text()].into_iter().chain(by_mail).chain([Way::command()]).collect()
+        let number = self.modem.as_ref().and_then(|modem| modem.number.as_ref());
+        let phones = || self.numbers().into_iter().map(|(_, who)| who).collect();
+        let by_text = number.map(|number| Way::text_to(number, phones()));
+        let on_topic = self.answer_topic().map(|topic| Way::topic(&topic));
+        let easy = [Way::reply_by_text()].into_iter().chain(by_text).chain(by_mail);
+        easy.chain(on_topic).chain([Way::command()]).collect()
     }
 
     /// The topic below which contacts answer.

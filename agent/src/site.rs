@@ -376,10 +376,11 @@ pub fn connection(settings: &BrokerSettings, subscriptions: Vec<String>) -> mqtt
         client_id: settings.client_id.clone(),
         user: settings.user.clone(),
         password: settings.password.clone(),
-        tls: settings
-            .tls
-            .as_ref()
-            .map(|tls| mqtt::Tls { ca_file: tls.ca_file.clone(), server_name: tls.server_name.clone() }),
+        tls: settings.tls.as_ref().map(|tls| mqtt::Tls {
+            ca_file: tls.ca_file.clone(),
+            server_name: tls.server_name.clone(),
+            identity: tls.identity.clone(),
+        }),
         keep_alive: time(settings.keep_alive),
         session_expiry: time(settings.session_expiry),
         max_packet: settings.max_packet,

@@ -7,7 +7,7 @@ use std::time::{Duration, Instant};
 
 use slackwater::demo::broker::{Broker, BrokerFaults};
 use slackwater::mqtt::{
-    self, BrokerAddress, Handle, MqttEvent, MqttMessage, MqttSettings, PublishError, Tls,
+    self, BrokerAddress, ClientIdentity, Handle, MqttEvent, MqttMessage, MqttSettings, PublishError, Tls,
 };
 use slackwater::secret::Secret;
 use slackwater_tests::certs::{Authority, Validity};
@@ -379,7 +379,11 @@ fn with_tls(port: u16, ca_file: &Path, server_name: Option<&str>) -> MqttSetting
     let mut settings = settings(port, "halyard");
     settings.user = Some("ines".into());
     settings.password = Some(Secret::new("coral-17"));
-    settings.tls = Some(Tls { ca_file: Some(ca_file.into()), server_name: server_name.map(String::from) });
+    settings.tls = Some(Tls {
+        ca_file: Some(ca_file.into()),
+        server_name: server_name.map(String::from),
+        identity: None,
+    });
     settings
 }
 
@@ -880,6 +884,30 @@ async fn a_broker_that_retains_nothing_is_served_and_one_that_acknowledges_nothi
     let Some(careless) = with("max_qos 0") else { return };
     let why = Agent::start(settings(careless.port(), "halyard")).down().await;
     assert!(why.contains("let it take QoS 1"), "{why}");
+}
+
+#[tokio::test]
+async fn a_broker_that_wants_a_certificate_of_ours_gets_it() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let house = Authority::new(folder.path(), "house").expect("an authority");
+    let ca = house.file();
+    let options = Options {
+        tls: Some(house.identity("127.0.0.1", Validity::Now).expect("an identity")),
+        lines: vec![format!("cafile {}", ca.display()), "require_certificate true".to_owned()],
+        ..Options::default()
+    };
+    let Some(broker) = real(&options) else { return };
+    let mut own = settings(broker.port(), "halyard");
+    own.tls = Some(Tls { ca_file: Some(ca), ..Tls::default() });
+    let why = Agent::start(own.clone()).down().await;
+    assert!(why.contains("certificate"), "{why}");
+    let ours = house.identity("halyard", Validity::Now).expect("an identity");
+    if let Some(tls) = &mut own.tls {
+        tls.identity = Some(ClientIdentity { certificate: ours.certificate, key: ours.key });
+    }
+    let mut agent = Agent::ready(own).await;
+    agent.publish(1, "room2/mains", "on", false);
+    agent.message("room2/mains").await;
 }
 
 #[tokio::test]

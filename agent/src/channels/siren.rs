@@ -41,7 +41,7 @@ impl SirenChannel {
             Ok(()) => Outcome::Accepted { note: note.into() },
             Err(NotPublished::Yet { why, perhaps }) => {
                 let why = format!("{} was not published: {why}", self.0.topic);
-                Outcome::Deferred { why, may_have_arrived: perhaps }
+                Outcome::Deferred { why, may_have_arrived: perhaps, again_in: None }
             }
             Err(NotPublished::Refused(why)) => Outcome::Failed { why: format!("not published: {why}") },
         }

@@ -76,7 +76,8 @@ impl EventLoop {
             self.keeper.flush(&now);
             recollecting::recollect(&mut self.engine, &self.settings.places.journal.path, &now);
         }
-        let mut said: Vec<_> = turn.records.iter().map(|record| record.body.to_string()).collect();
+        let mut said: Vec<_> =
+            turn.records.iter().map(|record| record.body.in_words(self.engine.plan())).collect();
         // Pages in the old channels' hands are finished by them.
         self.channels = Channels::start(site.channels, &self.context, self.results.clone());
         self.gather(&now, turn);

@@ -27,7 +27,7 @@ use super::retry::random;
 use super::settings::{BrokerAddress, MqttSettings, Tls};
 use crate::dial::dial;
 use crate::line_stream::Stream;
-use crate::tls::{authorities, client, trouble};
+use crate::tls::{client, trouble};
 
 /// For the name, the connection and the handshake together.
 const OPENING: Duration = Duration::from_secs(10);
@@ -75,7 +75,7 @@ async fn encrypted(tcp: TcpStream, tls: Tls, broker: &BrokerAddress) -> Result<T
     let server_name =
         ServerName::try_from(name.clone()).map_err(|e| format!("TLS server name {name:?}: {e}"))?;
     // Reading the system's certificates takes a while on a slow card.
-    let config = tokio::task::spawn_blocking(move || client(authorities(tls.ca_file.as_deref())?))
+    let config = tokio::task::spawn_blocking(move || client(tls.ca_file.as_deref(), tls.identity.as_ref()))
         .await
         .map_err(|e| format!("reading the trusted certificates failed: {e}"))??;
     let place = broker.to_string();

@@ -4,6 +4,7 @@
 //! above 16 bits, a wrong filter). All of these are refused here, before anything is started.
 
 use crate::secret::Secret;
+use crate::tls::ClientIdentity;
 use std::fmt;
 use std::path::PathBuf;
 use std::time::Duration;
@@ -83,6 +84,8 @@ pub struct Tls {
     pub ca_file: Option<PathBuf>,
     /// The name that the broker's certificate must carry, where it is not the host's.
     pub server_name: Option<String>,
+    /// Who we are, where the broker wants a certificate.
+    pub identity: Option<ClientIdentity>,
 }
 
 impl MqttSettings {

@@ -6,6 +6,7 @@ use super::in_clear;
 use super::reader::{line, port, size, span};
 use crate::mqtt::BrokerAddress;
 use crate::secret::Secret;
+use crate::tls::ClientIdentity;
 use slackwater_rules::diagnostic::{Finding, Item, Table};
 use slackwater_rules::plan::output_topic_fault;
 use slackwater_rules::time::Span;
@@ -47,6 +48,8 @@ pub struct TlsSettings {
     pub ca_file: Option<PathBuf>,
     /// The name in the broker's certificate, if it is not the host.
     pub server_name: Option<String>,
+    /// Who we are, where the broker wants a certificate.
+    pub identity: Option<ClientIdentity>,
 }
 
 /// More than any cluster in a house or shop has.
@@ -175,8 +178,9 @@ impl TlsSettings {
         let table = item.table()?;
         let ca_file = table.get("ca-file").and_then(|item| files.certificates(item));
         let server_name = table.get("server-name").and_then(host);
+        let identity = files.identity(&table);
         table.finish();
-        Some(Some(Self { ca_file, server_name }))
+        Some(Some(Self { ca_file, server_name, identity }))
     }
 }
 

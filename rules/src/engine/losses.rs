@@ -51,7 +51,9 @@ impl Context<'_> {
     fn speaks(&self, beginning: &str, since: Moment) -> bool {
         let under = format!("{beginning}/");
         let topics = self.index.topics.range(under.clone()..);
-        let mut those = topics.take_while(|(topic, _)| topic.starts_with(&under)).flat_map(|(_, ids)| ids);
+        let those = topics.take_while(|(topic, _)| topic.starts_with(&under));
+        let mut those =
+            those.filter_map(|(_, place)| self.index.listeners.get(*place)).flat_map(|it| &it.sensors);
         those.any(|id| self.sensors.heard(*id) > since)
     }
 

@@ -14,7 +14,7 @@ use crate::diagnostic::At;
 use crate::diagnostic::{Item, Table};
 use crate::time::Span;
 use crate::units::QuantityItem as _;
-use crate::words::capital;
+use crate::words::{capital, uncapital, without_place};
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 
@@ -121,9 +121,13 @@ fn build(
         ),
     };
     let title = match &sight {
-        Sight::Broker | Sight::Part(_) => "the broker can't be heard".to_owned(),
-        Sight::Gateway(gateway) => format!("gateway {} can't be heard", spoken(gateway)),
-        Sight::Sensor(_) => format!("{} can't be seen", first.title),
+        Sight::Broker | Sight::Part(_) => "the broker is away".to_owned(),
+        Sight::Gateway(gateway) => format!("the sensors behind {} are not heard", spoken(gateway)),
+        Sight::Sensor(_) => {
+            let tank = first.tank.and_then(|tank| tanks.get(tank.index()));
+            let title = tank.map_or(first.title.as_str(), |tank| without_place(&first.title, &tank.title));
+            format!("{} gives no reading", sensor_title(title))
+        }
     };
     let tank: Option<TankId> = match &sight {
         Sight::Broker | Sight::Part(_) => None,
@@ -170,6 +174,12 @@ fn build(
     })
 }
 
+/// `the water sensor`, `the sump probe`
+fn sensor_title(title: &str) -> String {
+    let named = ["sensor", "probe", "meter", "thermometer"].iter().any(|word| title.ends_with(word));
+    if named { format!("the {title}") } else { format!("the {title} sensor") }
+}
+
 /// The first of many names: a page is short.
 fn few(names: &[&str]) -> String {
     match names.split_at_checked(3) {
@@ -181,10 +191,12 @@ fn few(names: &[&str]) -> String {
 /// What to look at by hand, and then what to mend.
 fn response(sight: &Sight, lost: &[&Sensor], tanks: &[Tank]) -> Vec<String> {
     let mut lines: Vec<String> = Vec::new();
+    // Of one tank alone the page's first line says which.
+    let alike = lost.iter().all(|sensor| lost.first().is_some_and(|first| sensor.tank == first.tank));
     for sensor in lost {
         let Some(kind) = MeasureKind::named(sensor.measure.name) else { continue };
-        let line = match sensor.tank.and_then(|tank| tanks.get(tank.index())) {
-            Some(tank) => format!("{}: {}", capital(&tank.title), kind.by_hand),
+        let line = match sensor.tank.filter(|_| !alike).and_then(|tank| tanks.get(tank.index())) {
+            Some(tank) => format!("{}: {}", capital(&tank.title), uncapital(kind.by_hand)),
             None => kind.by_hand.to_owned(),
         };
         if !lines.contains(&line) {

@@ -8,6 +8,7 @@ use crate::alarm::Priority;
 use crate::condition::{Comparison, Condition, Formula, Test};
 use crate::diagnostic::Finding;
 use crate::diagnostic::listed;
+use crate::ids::mix;
 use crate::time::Span;
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
@@ -215,7 +216,7 @@ fn spread(own: &[(&Alarm, &Range<usize>)]) -> Option<Finding> {
 /// Alarms that say the same.
 fn together(own: &[(&Alarm, &Range<usize>)]) -> Vec<Finding> {
     let mut found = Vec::new();
-    let mut seen: BTreeMap<String, Vec<(&Alarm, &Range<usize>)>> = BTreeMap::new();
+    let mut seen: BTreeMap<u64, Vec<(&Alarm, &Range<usize>)>> = BTreeMap::new();
     for (second, place) in own {
         let alike = seen.entry(likeness(&second.condition)).or_default();
         let same = alike.iter().find(|(first, _)| first.condition == second.condition);
@@ -234,13 +235,17 @@ fn together(own: &[(&Alarm, &Range<usize>)]) -> Vec<Finding> {
     found
 }
 
-/// The same for conditions that are the same; most others differ in it, and need no comparing.
-fn likeness(condition: &Condition) -> String {
-    let mut likeness = format!("{:?}", condition.sensors());
-    // The windows of two alarms have different places in memory, which makes no difference.
-    if !condition.looks_back() {
-        condition.visit(&mut |test| likeness.push_str(&format!("{test:?}")));
-    }
+/// The same number for conditions that are the same; most others differ in it, and need no comparing.
+fn likeness(condition: &Condition) -> u64 {
+    let mut likeness = 0;
+    condition.visit(&mut |test| {
+        for formula in test.formulas().into_iter().flatten() {
+            likeness = formula.likeness(likeness);
+        }
+        if let Some(sensor) = test.sensor() {
+            likeness = mix(likeness ^ sensor.index() as u64);
+        }
+    });
     likeness
 }
 

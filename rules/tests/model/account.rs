@@ -389,7 +389,8 @@ impl<'a> Account<'a> {
         for call in &self.calls {
             for (nth, (at, target, what)) in call.out.iter().enumerate() {
                 let later = call.out.iter().skip(nth + 1);
-                if later.into_iter().any(|(then, to, _)| then == at && to == target) {
+                // That there is nobody else is said beside what else there is to say.
+                if later.into_iter().any(|(then, to, what)| then == at && to == target && *what != "notice") {
                     continue;
                 }
                 let what = match *what {

@@ -93,6 +93,8 @@ fn channels(port: u16, authority: PathBuf) -> Result<(Channels, Outcomes)> {
         password: None,
         from: "watch@example.org".parse()?,
         ca_file: Some(authority),
+        identity: None,
+        hello: None,
         timeout: Span::seconds(60),
     };
     let to = ChannelSettings::Mail("ines@example.org".parse()?);

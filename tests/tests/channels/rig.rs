@@ -139,6 +139,8 @@ pub(crate) fn mail_settings(port: u16, security: Security) -> MailSettings {
         password: None,
         from: "watch@example.org".parse().unwrap(),
         ca_file: None,
+        identity: None,
+        hello: None,
         timeout: Span::seconds(10),
     }
 }

@@ -42,7 +42,7 @@ async fn a_siren_is_told_when_the_broker_has_taken_it_and_one_that_never_answers
     let mut rig = Rig::new(vec![("siren", siren("mute"))], None);
     rig.send("siren", page(1));
     match rig.outcome().await.1 {
-        Outcome::Deferred { why, may_have_arrived: true } => {
+        Outcome::Deferred { why, may_have_arrived: true, .. } => {
             assert!(why.contains("while the broker had not taken it"), "{why}");
         }
         other => panic!("{other:?}"),

@@ -6,7 +6,7 @@ use super::protocol::{UpsItem, UpsRefusal, Variables, begins, item, quoted, word
 use crate::dial::dial;
 use crate::line_stream::{LineStream, NoLine, Stream};
 use crate::settings::{TlsSettings, UpsSettings};
-use crate::tls::{authorities, client, trouble};
+use crate::tls::{client, trouble};
 use rustls::pki_types::ServerName;
 use std::time::Duration;
 use tokio_rustls::TlsConnector;
@@ -70,7 +70,7 @@ impl UpsSession {
         let plain = self.lines.into_plain().map_err(|early| broken(early.to_string()))?;
         let ca_file = tls.ca_file.clone();
         // Reading the system's certificates takes a while on a slow card.
-        let config = tokio::task::spawn_blocking(move || client(authorities(ca_file.as_deref())?));
+        let config = tokio::task::spawn_blocking(move || client(ca_file.as_deref(), None));
         let config = config.await.map_err(|error| broken(error.to_string()))?.map_err(broken)?;
         let name = tls.server_name.as_deref().unwrap_or(host).to_owned();
         let name = ServerName::try_from(name).map_err(|error| broken(error.to_string()))?;

@@ -8,19 +8,19 @@ use crate::time::Moment;
 
 impl Callouts {
     pub(super) fn begin(&mut self, call: Call) {
-        self.touched.insert(call.core.id);
-        self.calls.insert(call.core.id, call);
+        self.touched.insert(call.id());
+        self.calls.insert(call);
     }
 
     pub(super) fn change(&mut self, id: Seq, change: &CallChange, at: Moment) {
-        let Some(call) = self.calls.get_mut(&id) else { return };
-        call.core.apply(change, at);
+        if !self.calls.change(id, change, at) {
+            return;
+        }
         self.touched.insert(id);
-        match change {
-            CallChange::Joined(Joined { alarm, .. }) | CallChange::CameBack { alarm, .. } => {
-                self.take_account(id, alarm);
-            }
-            _ => {}
+        if let CallChange::Joined(Joined { alarm, .. }) | CallChange::CameBack { alarm, .. } = change
+            && let Some(latest) = self.episodes.get(alarm)
+        {
+            self.calls.take_account(id, latest);
         }
     }
 }

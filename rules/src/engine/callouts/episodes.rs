@@ -1,9 +1,9 @@
 //! What pages say of the episodes in call-outs, by the alarms' own records: each member of a call-out has an
 //! account of its own, so that an all-clear which is still on its way tells of what it was about.
 
-use super::{Callouts, RAISES};
+use super::Callouts;
 use crate::alarm::Priority;
-use crate::callout::member::{Account, Member};
+use crate::callout::member::Account;
 use crate::engine::ground::Ground;
 use crate::ids::Seq;
 use crate::record::{Body, Record};
@@ -16,7 +16,8 @@ pub(super) struct LatestEpisode {
     pub(super) place: String,
     /// When it was raised.
     pub(super) priority: Priority,
-    account: Account,
+    /// What pages say of it.
+    pub(super) account: Account,
 }
 
 impl Callouts {
@@ -28,54 +29,38 @@ impl Callouts {
                 if ground.alarm(alarm).is_none() {
                     return;
                 }
-                let raises = self.raises.entry(alarm.clone()).or_default();
-                raises.retain(|(_, raised)| at - *raised <= crate::callout::kin::FLICKER_WITHIN);
-                raises.push((seq, at));
-                if raises.len() > RAISES {
-                    raises.remove(0);
-                }
                 let begun = LatestEpisode {
                     episode: *episode,
                     place: place.clone(),
                     priority: *priority,
-                    account: Account { onset: at - *since, because: because.clone(), blind: false },
+                    account: Account {
+                        onset: at - *since,
+                        because: because.clone(),
+                        blind: false,
+                        farthest: None,
+                    },
                 };
-                // What comes back unanswered is the same episode, but of now.
-                match self.episodes.get_mut(alarm).filter(|known| known.episode == *episode) {
-                    Some(known) => {
-                        known.account.onset = begun.account.onset;
-                        known.priority = begun.priority;
-                    }
-                    None => drop(self.episodes.insert(alarm.clone(), begun)),
-                }
+                self.episodes.raised(alarm, begun, (seq, at));
             }
-            Body::Worsened { episode, because, .. } => {
-                self.change_accounts(*episode, |account| account.because.clone_from(because));
+            Body::Worsened { alarm, episode, because } => {
+                self.change_accounts(alarm, *episode, |account| account.because.clone_from(because));
             }
-            Body::LostSight { episode, .. } => self.change_accounts(*episode, |it| it.blind = true),
-            Body::FoundSight { episode, .. } => self.change_accounts(*episode, |it| it.blind = false),
+            Body::LostSight { alarm, episode } => self.change_accounts(alarm, *episode, |it| it.blind = true),
+            Body::FoundSight { alarm, episode } => {
+                self.change_accounts(alarm, *episode, |it| it.blind = false);
+            }
+            Body::Returned { alarm, episode, farthest, .. } => {
+                self.change_accounts(alarm, *episode, |account| {
+                    account.farthest = farthest.clone().map(|far| (far.clone(), at - far.ago));
+                });
+            }
             _ => {}
         }
     }
 
     /// Changes what is said of an episode.
-    fn change_accounts(&mut self, episode: Seq, change: impl Fn(&mut Account)) {
-        let latest = self.episodes.values_mut().filter(|known| known.episode == episode);
-        latest.for_each(|known| change(&mut known.account));
-        for call in self.calls.values_mut().filter(|call| !call.ended()) {
-            let members = call.core.members.iter_mut().filter(|member| member.episode == episode);
-            members.for_each(|member| change(&mut member.account));
-        }
-    }
-
-    /// An alarm's latest episode has joined a call-out: from now on that has its account.
-    pub(super) fn take_account(&mut self, call: Seq, alarm: &str) {
-        let Some(latest) = self.episodes.get(alarm) else { return };
-        let Some(call) = self.calls.get_mut(&call) else { return };
-        let of =
-            |member: &&mut Member| member.episode == latest.episode && member.account == Account::default();
-        if let Some(member) = call.core.members.iter_mut().find(of) {
-            member.account = latest.account.clone();
-        }
+    fn change_accounts(&mut self, alarm: &str, episode: Seq, change: impl Fn(&mut Account)) {
+        self.episodes.change(alarm, episode, &change);
+        self.calls.change_accounts(episode, change);
     }
 }

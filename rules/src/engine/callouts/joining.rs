@@ -45,7 +45,7 @@ impl Callouts {
         // Over again by now, or put aside.
         let Some(policy) = alarm.callout.filter(|_| cx.alarms.standing(id) == Some(episode)) else { return };
         let ladder = &cx.plan.callouts[policy.index()].name;
-        let flickers = self.raises.get(&alarm.name).is_some_and(|raises| raises.len() >= super::RAISES);
+        let flickers = self.episodes.flickers(&alarm.name);
         // As it was raised: a forecast of a tank that is not learned yet ranks low.
         let Some(rank) = self.episodes.get(&alarm.name).map(|known| known.priority) else { return };
         let Some(joined) = self.joined(cx, &alarm.name, episode, rank, ladder) else { return };
@@ -196,7 +196,7 @@ impl Callouts {
     /// those of the last seconds, and what was raised in this turn and is in none yet.
     fn is_mass(&self, cx: &Context<'_>, alarm: AlarmId, ladder: &str) -> bool {
         let now = cx.mono();
-        let recent = self.calls.values().flat_map(|call| {
+        let recent = self.calls.iter().flat_map(|call| {
             let of = call.core.members.iter().filter(|member| member.ladder == ladder);
             let begun = if call.core.kind == CallKind::Mass {
                 of.map(|m| m.raised).collect()
