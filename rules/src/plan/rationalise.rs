@@ -10,6 +10,7 @@ use crate::diagnostic::Finding;
 use crate::diagnostic::listed;
 use crate::time::Span;
 use std::collections::{BTreeMap, BTreeSet};
+use std::hash::{DefaultHasher, Hash as _, Hasher as _};
 use std::ops::Range;
 
 /// Fewer alarms than this have no spread.
@@ -215,13 +216,15 @@ fn spread(own: &[(&Alarm, &Range<usize>)]) -> Option<Finding> {
 /// Alarms that say the same.
 fn together(own: &[(&Alarm, &Range<usize>)]) -> Vec<Finding> {
     let mut found = Vec::new();
-    let mut seen: BTreeMap<String, Vec<(&Alarm, &Range<usize>)>> = BTreeMap::new();
-    for (second, place) in own {
-        let alike = seen.entry(likeness(&second.condition)).or_default();
-        let same = alike.iter().find(|(first, _)| first.condition == second.condition);
-        if same.is_none() {
-            alike.push((*second, *place));
-            continue;
+    // The first of each likeness, and others that are like it and yet not the same: there are hardly any.
+    let mut seen: BTreeMap<u64, (usize, Vec<usize>)> = BTreeMap::new();
+    for (at, (second, place)) in own.iter().enumerate() {
+        let (first, others) = seen.entry(likeness(&second.condition)).or_insert((at, Vec::new()));
+        let alike = std::iter::once(*first).chain(others.iter().copied()).filter(|like| *like != at);
+        let mut alike = alike.filter_map(|like| own.get(like));
+        let same = alike.find(|(first, _)| first.condition == second.condition);
+        if same.is_none() && *first != at {
+            others.push(at);
         }
         if let Some((first, other)) = same {
             let title = format!("`{}` and `{}` always ring together", first.name, second.name);
@@ -234,19 +237,21 @@ fn together(own: &[(&Alarm, &Range<usize>)]) -> Vec<Finding> {
     found
 }
 
-/// The same for conditions that are the same; most others differ in it, and need no comparing.
-fn likeness(condition: &Condition) -> String {
-    let mut likeness = format!("{:?}", condition.sensors());
+/// The same for conditions that are the same; most others differ in it, and need no comparing. It is a number,
+/// since the words of ten thousand conditions take megabytes.
+fn likeness(condition: &Condition) -> u64 {
+    let mut likeness = DefaultHasher::new();
+    condition.sensors().hash(&mut likeness);
     // The windows of two alarms have different places in memory, which makes no difference.
     if !condition.looks_back() {
-        condition.visit(&mut |test| likeness.push_str(&format!("{test:?}")));
+        condition.visit(&mut |test| format!("{test:?}").hash(&mut likeness));
     }
-    likeness
+    likeness.finish()
 }
 
 /// Sensors whose readings nothing rests on.
 fn unwatched(plan: &Plan, places: &[Range<usize>]) -> Vec<Finding> {
-    let worse = |alarm: &Alarm| alarm.worse.as_ref().map(Condition::sensors).unwrap_or_default();
+    let worse = |alarm: &Alarm| alarm.worse.as_deref().map(Condition::sensors).unwrap_or_default();
     let mut used: BTreeSet<SensorId> = BTreeSet::new();
     for alarm in &plan.alarms {
         used.extend(alarm.condition.sensors());
