@@ -9,7 +9,6 @@
 //! delivered; the page's name (Message-ID, event id) is the same on a repeat, so that the
 //! receiver can tell.
 
-mod dial;
 mod email;
 mod event;
 mod folder;
@@ -25,9 +24,9 @@ mod text;
 mod webhook;
 mod worker;
 
-pub(crate) use dial::dial;
 pub(crate) use email::header;
 pub(crate) use mail::send_mail;
+pub use push::{AcceptedIf, Proxy};
 pub use settings::{
     ChannelSettings, FolderSettings, MailSettings, PushSettings, RingSettings, Security, SirenSettings,
     UnusableChannel,
@@ -43,31 +42,39 @@ use slackwater_rules::record::{Outcome, Seq};
 use slackwater_rules::time::{Span, Wall};
 use std::collections::BTreeMap;
 use std::fmt;
+use std::pin::Pin;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::sync::mpsc::UnboundedSender;
 use tokio::task::JoinSet;
 use worker::{Lane, Progress};
 
-/// A server's name may have several addresses, and a router that came back from a power cut may
-/// carry only one family of them: each address gets this fraction of the time-out to connect.
-const ADDRESSES: u32 = 3;
+/// Connecting gets this fraction of the time-out: the rest is for the conversation.
+const CONNECTING: u32 = 3;
 
 /// A way that can't be used says so without waiting for anything.
 const AT_ONCE: Duration = Duration::from_secs(1);
 
 /// The way to the broker, as far as a siren needs it.
 pub trait Publish: Send + Sync {
-    /// Hands a siren's message over, never retained, and returns at once: whether it was taken, or
-    /// why not.
-    fn publish(&self, topic: &str, payload: &[u8]) -> Result<(), NotPublished>;
+    /// Hands a siren's message over, never retained, and ends when the broker has taken it, or with why it
+    /// has not: there is no broker, or not for long enough. It is then not sent later by itself.
+    fn publish<'a>(&'a self, topic: &'a str, payload: &'a [u8]) -> Publishing<'a>;
 }
+
+/// A siren's message on its way.
+pub type Publishing<'a> = Pin<Box<dyn Future<Output = Result<(), NotPublished>> + Send + 'a>>;
 
 /// Why a siren's message was not taken.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub enum NotPublished {
     /// Not now.
-    Yet(String),
+    Yet {
+        /// Cause in words for a person.
+        why: String,
+        /// It was under way, so the siren may have heard it.
+        perhaps: bool,
+    },
     /// The topic is no siren's, or the payload none of its words: the same again is of no use.
     Refused(String),
 }
@@ -183,7 +190,7 @@ impl Channel {
             Carrier::Mail(mail) => mail.attempt(page, context, progress).await,
             Carrier::Push(push) => push.attempt(page, context, progress).await,
             Carrier::Folder(folder) => folder.attempt(page, context, progress),
-            Carrier::Siren(siren) => siren.attempt(page, context, progress),
+            Carrier::Siren(siren) => siren.attempt(page, context, progress).await,
             Carrier::Text(text) => text.attempt(page, context, progress).await,
             Carrier::Ring(ring) => ring.attempt(page, context, progress).await,
             // The next way at once: nothing is gained by trying again.

@@ -20,6 +20,7 @@ use slackwater_rules::units::Quantity;
 use std::fmt::Display;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
+use std::sync::Arc;
 
 const RULES: &str = include_str!("../../deploy/sample/rules.toml");
 
@@ -83,7 +84,7 @@ async fn try_play(demo: Demo) -> Result<(), String> {
     let start = Wall(1_792_864_800_000);
     let clock = Clock::sped_up(demo.speed, start);
     story::introduce(&demo, &config);
-    let story = story::DemoStory::new(zone.clone());
+    let story = story::DemoStory::new(Arc::new(site.plan.clone()));
     tokio::spawn(rig::play(port, clock.clone(), start, story.clone()));
     if !demo.unanswered {
         tokio::spawn(story::keeper(clock.clone(), start, socket, story.clone()));
@@ -119,10 +120,11 @@ async fn try_play(demo: Demo) -> Result<(), String> {
     Ok(())
 }
 
-/// The sample's rules with patience for a clock that runs hundreds of times faster: a reading every ten
+/// The sample's rules, without what is due by the calendar, and with patience for a clock that runs hundreds of times faster: a reading every ten
 /// seconds is one every thirty milliseconds there, and a busy machine would be taken for a dead sensor.
 fn unhurried(rules: &str) -> String {
     let line = |line: &str| match line.split_once('=') {
+        Some((key, _)) if key.trim() == "outage" => String::new(),
         Some((key, value)) if key.trim() == "every" && value.contains(" s\"") => format!("{key}= \"1 min\""),
         _ => line.to_owned(),
     };

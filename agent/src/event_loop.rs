@@ -19,6 +19,7 @@ mod parts;
 mod recollecting;
 mod reloading;
 mod sms_inputs;
+mod status_words;
 mod telling;
 mod topic_answers;
 
@@ -327,7 +328,7 @@ impl EventLoop {
 
     fn gather(&mut self, now: &Now, turn: Turn) {
         for record in &turn.records {
-            tracing::info!(seq = record.seq, "{}", record.body);
+            tracing::info!(seq = record.seq, "{}", record.body.in_words(self.engine.plan()));
         }
         if let Some(onlooker) = &mut self.onlooker {
             onlooker(now, &turn);

@@ -26,6 +26,8 @@ pub mod service;
 
 mod line_stream;
 
+mod dial;
+
 mod tls;
 
 pub mod mqtt;

@@ -8,26 +8,29 @@
 //! This is the only place that knows rumqttc, and none of its types shows, so that the client could be
 //! replaced. It is also where the client's traps are kept shut; the reasons stand where the code is odd.
 
+mod bridge;
 mod connection;
+mod limits;
 mod link;
 mod loopback;
 mod outbox;
+mod owed;
 mod reason;
 mod retry;
 mod settings;
 mod subscriptions;
-mod tls_bridge;
 
 use std::fmt;
 use std::sync::Arc;
 use std::time::Duration;
 
-use crate::secret::Secret;
 use bytes::Bytes;
+use outbox::OutboxEntry;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc, oneshot};
 use tokio::task::AbortHandle;
 
-pub use settings::{MqttSettings, SettingsError, Tls};
+pub use crate::tls::ClientIdentity;
+pub use settings::{BrokerAddress, MqttSettings, SettingsError, Tls};
 
 /// Events that may wait for the listener before the broker is slowed down. Large enough that one turn
 /// of the listener can take a good batch, small enough to be no burden on a small board.
@@ -54,8 +57,9 @@ pub enum MqttEvent {
         /// Cause in words for a person.
         why: String,
     },
-    /// Another client seems to use our client id: the two push each other out.
-    Taken {
+    /// The broker lets us in and soon puts us out again, time after time: another client with our client id,
+    /// or something that it has against us. That a connection is there means nothing for a while.
+    PushedOut {
         /// What was seen, in words for a person.
         why: String,
     },
@@ -82,6 +86,14 @@ pub enum MqttEvent {
     Published {
         /// As given to [`Handle::publish`].
         id: u64,
+    },
+    /// A publication was for the connection that it met, and there was none, or it ended before the broker's
+    /// answer: it will not be sent by another one.
+    Lapsed {
+        /// As given to [`Handle::publish_now`].
+        id: u64,
+        /// It was under way, so the broker may have it.
+        perhaps: bool,
     },
     /// A publication will not be taken over; repeating it unchanged is of no use.
     Unpublished {
@@ -125,11 +137,12 @@ impl MqttEvent {
             }
             Self::Up { .. }
             | Self::Down { .. }
-            | Self::Taken { .. }
+            | Self::PushedOut { .. }
             | Self::Refused { .. }
             | Self::Heard { .. }
             | Self::Deaf { .. }
             | Self::Published { .. }
+            | Self::Lapsed { .. }
             | Self::Unpublished { .. } => 0,
         }
     }
@@ -193,9 +206,9 @@ impl std::error::Error for PublishError {}
 
 enum ConnectionCommand {
     Ack(Ack),
-    Publish(outbox::OutboxEntry),
+    Publish(OutboxEntry),
     Subscribe(Vec<String>),
-    Password(Option<Secret>),
+    Settings(Box<MqttSettings>),
     Close(oneshot::Sender<()>),
 }
 
@@ -260,13 +273,32 @@ impl Handle {
         retain: bool,
         correlation: Option<Bytes>,
     ) -> Result<(), PublishError> {
-        let topic = topic.into();
-        if let Err(why) = settings::check_topic(&topic) {
-            return Err(PublishError::Topic { topic, why });
+        let (topic, payload) = (topic.into(), payload.into());
+        self.hand_over(OutboxEntry { id, topic, payload, retain, correlation, now_only: false, room: None })
+    }
+
+    /// Publishes by the connection that there is, with QoS 1, or not at all: what is true now and would be
+    /// wrong later. Answered like the others, or by one [`MqttEvent::Lapsed`].
+    ///
+    /// # Errors
+    /// As for [`Handle::publish`].
+    pub fn publish_now(
+        &self,
+        id: u64,
+        topic: impl Into<String>,
+        payload: impl Into<Bytes>,
+    ) -> Result<(), PublishError> {
+        let (topic, payload) = (topic.into(), payload.into());
+        let (retain, correlation) = (false, None);
+        self.hand_over(OutboxEntry { id, topic, payload, retain, correlation, now_only: true, room: None })
+    }
+
+    fn hand_over(&self, mut entry: OutboxEntry) -> Result<(), PublishError> {
+        if let Err(why) = settings::check_topic(&entry.topic) {
+            return Err(PublishError::Topic { topic: entry.topic, why });
         }
-        let room =
-            Arc::clone(&self.room).try_acquire_owned().map_err(|_| PublishError::Full { limit: OUTBOX })?;
-        let entry = outbox::OutboxEntry::new(id, topic, payload.into(), (retain, correlation), room);
+        let room = Arc::clone(&self.room).try_acquire_owned();
+        entry.room = Some(room.map_err(|_| PublishError::Full { limit: OUTBOX })?);
         self.commands.send(ConnectionCommand::Publish(entry)).map_err(|_| PublishError::Closed)
     }
 
@@ -282,10 +314,16 @@ impl Handle {
         Ok(())
     }
 
-    /// The password from the next attempt to connect on.
-    pub fn set_password(&self, password: Option<Secret>) {
+    /// Other brokers, or the same ones under other terms, with their own subscriptions: the connection is closed
+    /// in order and made anew.
+    ///
+    /// # Errors
+    /// Everything that is wrong with the settings; then nothing changes.
+    pub fn reconnect(&self, settings: MqttSettings) -> Result<(), Vec<SettingsError>> {
+        settings.validate()?;
         // A closed task connects no more.
-        let _ = self.commands.send(ConnectionCommand::Password(password));
+        let _ = self.commands.send(ConnectionCommand::Settings(Box::new(settings)));
+        Ok(())
     }
 
     /// Says "offline" on the status topic, disconnects so that the last will stays unspoken, and ends the

@@ -14,6 +14,7 @@ mod channels;
 mod checkin;
 mod contacts;
 mod files;
+mod gateway;
 mod in_clear;
 mod outputs;
 mod places;
@@ -182,7 +183,6 @@ impl Settings {
         [
             ("[modem]", self.modem != other.modem),
             ("[answers.mail]", self.mailbox() != other.mailbox()),
-            ("[broker]", differ(&self.broker, &other.broker)),
             ("[check-in]", differ(&self.check_in, &other.check_in)),
             ("[journal]", self.places.journal != other.places.journal),
             ("[control]", self.places.control != other.places.control),
@@ -202,7 +202,8 @@ impl Settings {
             Some((path, format!("nothing to `{host}` is encrypted, because: {why}")))
         };
         let broker = |name: &str, broker: &BrokerSettings| {
-            told(name, &broker.host, broker.tls.is_some(), &broker.in_clear_because)
+            let tls = broker.tls.is_some();
+            broker.places.iter().find_map(|place| told(name, &place.host, tls, &broker.in_clear_because))
         };
         let mailbox = self.mailbox().and_then(|mailbox| {
             let tls = mailbox.security != Security::Plain;
@@ -225,7 +226,12 @@ impl Settings {
     /// How pages can be answered, the easiest first.
     fn ways_to_answer(&self) -> Vec<Way> {
         let by_mail = self.mailbox().is_some().then(Way::reply_by_mail);
-        [Way::reply_by_text()].into_iter().chain(by_mail).chain([Way::command()]).collect()
+        let number = self.modem.as_ref().and_then(|modem| modem.number.as_ref());
+        let phones = || self.numbers().into_iter().map(|(_, who)| who).collect();
+        let by_text = number.map(|number| Way::text_to(number, phones()));
+        let on_topic = self.answer_topic().map(|topic| Way::topic(&topic));
+        let easy = [Way::reply_by_text()].into_iter().chain(by_text).chain(by_mail);
+        easy.chain(on_topic).chain([Way::command()]).collect()
     }
 
     /// The topic below which contacts answer.

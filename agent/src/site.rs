@@ -360,6 +360,9 @@ pub fn subscriptions(settings: &Settings, plan: &Plan) -> Vec<String> {
     topics.map(str::to_owned).chain(all_check_ins).chain(answers).collect()
 }
 
+/// Another broker than the first is used for a minute at least.
+const FIRST_BROKER_AGAIN: Duration = Duration::from_secs(60);
+
 /// The connection's settings for the plan.
 pub fn broker(settings: &Settings, plan: &Plan) -> mqtt::MqttSettings {
     connection(&settings.broker, subscriptions(settings, plan))
@@ -369,15 +372,16 @@ pub fn broker(settings: &Settings, plan: &Plan) -> mqtt::MqttSettings {
 pub fn connection(settings: &BrokerSettings, subscriptions: Vec<String>) -> mqtt::MqttSettings {
     let time = |span: slackwater_rules::time::Span| Duration::from_millis(span.0.max(0).cast_unsigned());
     mqtt::MqttSettings {
-        host: settings.host.clone(),
-        port: settings.port,
+        brokers: settings.places.clone(),
+        first_again: FIRST_BROKER_AGAIN,
         client_id: settings.client_id.clone(),
         user: settings.user.clone(),
         password: settings.password.clone(),
-        tls: settings
-            .tls
-            .as_ref()
-            .map(|tls| mqtt::Tls { ca_file: tls.ca_file.clone(), server_name: tls.server_name.clone() }),
+        tls: settings.tls.as_ref().map(|tls| mqtt::Tls {
+            ca_file: tls.ca_file.clone(),
+            server_name: tls.server_name.clone(),
+            identity: tls.identity.clone(),
+        }),
         keep_alive: time(settings.keep_alive),
         session_expiry: time(settings.session_expiry),
         max_packet: settings.max_packet,

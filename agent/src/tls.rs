@@ -11,16 +11,16 @@ use fault::OwnSigned;
 use rustls::client::WebPkiServerVerifier;
 use rustls::client::danger::{HandshakeSignatureValid, ServerCertVerified, ServerCertVerifier};
 use rustls::pki_types::pem::PemObject;
-use rustls::pki_types::{CertificateDer, ServerName, UnixTime};
+use rustls::pki_types::{CertificateDer, PrivateKeyDer, ServerName, UnixTime};
 use rustls::{
     CertificateError, ClientConfig, DigitallySignedStruct, OtherError, RootCertStore, SignatureScheme,
 };
 use std::net::IpAddr;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 /// The authorities in `ca_file`, and no others; the system's if there is no file.
-pub(crate) fn authorities(ca_file: Option<&Path>) -> Result<Vec<CertificateDer<'static>>, String> {
+fn authorities(ca_file: Option<&Path>) -> Result<Vec<CertificateDer<'static>>, String> {
     let Some(path) = ca_file else {
         let found = rustls_native_certs::load_native_certs().certs;
         let usable: Vec<_> =
@@ -44,10 +44,33 @@ pub(crate) fn authorities(ca_file: Option<&Path>) -> Result<Vec<CertificateDer<'
     }
 }
 
-/// A client that trusts these authorities.
-pub(crate) fn client(authorities: Vec<CertificateDer<'static>>) -> Result<Arc<ClientConfig>, String> {
+/// Who we are to a server that asks for a certificate.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ClientIdentity {
+    /// PEM file with our certificate and those that lead to its authority.
+    pub certificate: PathBuf,
+    /// PEM file with its private key.
+    pub key: PathBuf,
+}
+
+impl ClientIdentity {
+    fn load(&self) -> Result<(Vec<CertificateDer<'static>>, PrivateKeyDer<'static>), String> {
+        let wrong = |path: &Path, e: &dyn std::fmt::Display| format!("{}: {e}", path.display());
+        let read = CertificateDer::pem_file_iter(&self.certificate);
+        let read = read.and_then(Iterator::collect::<Result<Vec<_>, _>>);
+        let certificates = read.map_err(|e| wrong(&self.certificate, &e))?;
+        let key = PrivateKeyDer::from_pem_file(&self.key).map_err(|e| wrong(&self.key, &e))?;
+        Ok((certificates, key))
+    }
+}
+
+/// A client that trusts the authorities in `ca_file`, or the system's, and says who it is.
+pub(crate) fn client(
+    ca_file: Option<&Path>,
+    identity: Option<&ClientIdentity>,
+) -> Result<Arc<ClientConfig>, String> {
     let mut roots = RootCertStore::empty();
-    roots.add_parsable_certificates(authorities);
+    roots.add_parsable_certificates(authorities(ca_file)?);
     let wrong = |e: &dyn std::fmt::Display| format!("TLS cannot be set up: {e}");
     let provider = Arc::new(rustls::crypto::ring::default_provider());
     let verifier = WebPkiServerVerifier::builder_with_provider(Arc::new(roots), Arc::clone(&provider));
@@ -57,7 +80,15 @@ pub(crate) fn client(authorities: Vec<CertificateDer<'static>>) -> Result<Arc<Cl
         .map_err(|e| wrong(&e))?;
     // It asks the usual verifier and only explains its refusals: what that refuses stays refused.
     let builder = builder.dangerous().with_custom_certificate_verifier(Arc::new(verifier));
-    Ok(Arc::new(builder.with_no_client_auth()))
+    match identity {
+        None => Ok(Arc::new(builder.with_no_client_auth())),
+        Some(identity) => {
+            let (certificates, key) = identity.load()?;
+            let built = builder.with_client_auth_cert(certificates, key);
+            let place = identity.certificate.display();
+            Ok(Arc::new(built.map_err(|e| format!("{place} and its key can't be used: {e}"))?))
+        }
+    }
 }
 
 /// The usual verifier, whose refusals also tell a certificate that is signed by itself from one of

@@ -4,7 +4,7 @@
 //! is decided ([`decide`]) apart from being applied ([`apply`]), so that a journal restores it.
 //!
 //! The engine supplies the facts, records the changes and sends the pages. [`Call`] is what it keeps:
-//! the call-out itself, and what its pages say of its episodes.
+//! the call-out itself with its members, and who has answered.
 
 pub mod ladder;
 
@@ -65,52 +65,16 @@ pub struct Call {
     pub purpose: Purpose,
     /// Where it is, and all that it is restored by.
     pub core: CallOut,
-    /// What pages say of its episodes, in the order in which they joined.
-    pub members: Vec<Member>,
     /// The latest answers.
     pub answers: Vec<(By, Moment)>,
     /// It is restored from a journal of before, which kept no changes of its own.
     pub older: bool,
 }
 
-/// An episode in a call-out, with what its pages need to know of it.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Member {
-    /// The alarm's name.
-    pub alarm: String,
-    /// The episode.
-    pub episode: Seq,
-    /// The tank or the site.
-    pub place: String,
-    /// When it was raised.
-    pub priority: Priority,
-    /// Since when its condition was true.
-    pub onset: Moment,
-    /// What it rests on, as last recorded.
-    pub because: String,
-    /// It stands, was put aside, or is over.
-    pub fate: Fate,
-    /// It got worse.
-    pub worse: bool,
-    /// It lost sight of a reading it needs.
-    pub blind: bool,
-}
-
-/// What has become of an episode.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Fate {
-    /// The condition holds, as far as is known.
-    Stands,
-    /// Shelved, suppressed or out of service: nobody says that it is over.
-    PutAside,
-    /// Returned to normal, at this moment.
-    Over(Moment),
-}
-
 impl Call {
     /// One that has just begun.
     pub fn new(policy: String, purpose: Purpose, core: CallOut) -> Self {
-        Self { policy, purpose, core, members: Vec::new(), answers: Vec::new(), older: true }
+        Self { policy, purpose, core, answers: Vec::new(), older: true }
     }
 
     /// Its number.

@@ -24,8 +24,10 @@ mod forecasts;
 mod ground;
 mod index;
 mod input;
+mod losses;
 mod operator;
 mod outage;
+mod piece;
 mod queue;
 mod relays;
 mod reload;
@@ -44,7 +46,6 @@ mod world;
 pub use crate::reading::Arrival;
 pub use backfill::Recollection;
 pub use drills::{DrillsView, ProofView};
-pub(crate) use ground::mix;
 pub use input::{Health, Input, Link};
 pub use operator::{OperatorCommand, Silence};
 pub use outage::{Course, OutageView};
@@ -59,11 +60,9 @@ use crate::plan::{Part, Plan};
 use crate::record::{Body, Record};
 use crate::time::{Moment, Now, Span};
 use components::Components;
-use context::Context;
-use ground::Ground;
 use index::Index;
 use queue::{Backlog, LOOP, Queue};
-use task::{Next, Task};
+use task::{Spare, Task};
 use timers::Timers;
 
 /// A wall clock that moves by more than this against the monotonic one was set. Time services
@@ -95,8 +94,7 @@ pub struct Engine {
     turn_from: Seq,
     /// Something has been decided in this life.
     awake: bool,
-    /// For the next piece of work.
-    spare: Next,
+    spare: Spare,
 }
 
 /// What there is to record if the wall clock was set between two turns, or began to be trusted.
@@ -129,7 +127,7 @@ impl Engine {
             in_a_loop: false,
             turn_from: next_seq,
             awake: false,
-            spare: Next::new(next_seq, now),
+            spare: Spare::default(),
         }
     }
 
@@ -190,12 +188,14 @@ impl Engine {
             });
         }
         self.queue.begin();
-        if self.queue.may_go_on(self.now.mono) {
+        if self.queue.may_go_on(self.now.mono) && self.has_work() {
             self.work_off();
         }
         self.take(input);
         // What the input made due at once belongs to the same turn.
-        self.work_off();
+        if self.has_work() {
+            self.work_off();
+        }
         self.end_turn()
     }
 
@@ -243,10 +243,20 @@ impl Engine {
         Recollection::begin(&self.plan, &mut self.parts.alarms, since, self.now.mono)
     }
 
+    /// Whether something waits or has fallen due, or a page may have to be worded: after most readings nothing has.
+    fn has_work(&self) -> bool {
+        !self.queue.is_empty()
+            || !self.leaving.is_empty()
+            || self.worded < self.turn.records.len()
+            || self.resuming.is_some()
+            || self.parts.callouts.any_waits()
+            || self.timers.first().is_some_and(|first| first <= self.now.mono)
+    }
+
     /// Does what waits and what falls due, as much as one turn takes on.
     fn work_off(&mut self) {
         // What is restored has no deadlines before the start is recorded.
-        if self.awake {
+        if self.awake && self.parts.callouts.any_waits() {
             self.parts.callouts.touch_those_that_wait();
             self.arm_call_outs();
         }
@@ -277,7 +287,7 @@ impl Engine {
                 true => Health::Fails { why: queue::loop_words(self.turn.records.last()) },
                 false => Health::Well,
             };
-            let mut next = self.fresh();
+            let mut next = self.spare.take(self.next_seq, self.now);
             self.parts.sensors.on_health(Part::Rules, health, &mut next);
             self.settle(next);
             if pace == Backlog::Done {
@@ -291,7 +301,7 @@ impl Engine {
             self.decide(|cx, next| cx.delivery.on_resume(cx, started, next));
         }
         self.word_pages();
-        if self.queue.is_empty() {
+        if self.queue.is_empty() && self.parts.callouts.any_over() {
             self.parts.forget_what_is_done();
         }
         self.worded = 0;
@@ -302,6 +312,9 @@ impl Engine {
     /// as well.
     fn word_pages(&mut self) {
         let worded = std::mem::replace(&mut self.worded, self.turn.records.len());
+        if self.leaving.is_empty() && worded == self.worded {
+            return;
+        }
         let mut leaving = std::mem::take(&mut self.leaving);
         leaving.sort_unstable();
         leaving.dedup();
@@ -331,67 +344,6 @@ impl Engine {
         self.turn
             .effects
             .extend(pages.into_iter().map(|(target, page)| Effect::Send { target, page: Box::new(page) }));
-    }
-
-    /// Makes way for one piece of work.
-    fn fresh(&mut self) -> Next {
-        let spare = Next::new(self.next_seq, self.now);
-        let mut next = std::mem::replace(&mut self.spare, spare);
-        next.begin(self.next_seq, self.now);
-        next
-    }
-
-    /// One piece of work: what comes of it is done before the next.
-    fn decide(&mut self, decide: impl FnOnce(&Context<'_>, &mut Next)) {
-        let mut next = self.fresh();
-        decide(&self.context(), &mut next);
-        self.settle(next);
-    }
-
-    /// Records change what lasts and are handed out with the turn, deadlines are set, tasks wait at the
-    /// end of the queue.
-    fn settle(&mut self, mut next: Next) {
-        self.next_seq = next.next_seq();
-        self.awake = true;
-        for record in next.records.drain(..) {
-            let (ground, parts) = self.split();
-            parts.apply(&ground, &record);
-            self.turn.records.push(record);
-        }
-        for (reason, at) in next.timers.drain(..) {
-            self.timers.set(reason, at);
-        }
-        for (reason, at) in next.at_first.drain(..) {
-            self.timers.set_if_none(reason, at);
-        }
-        self.arm_call_outs();
-        self.turn.effects.append(&mut next.effects);
-        self.leaving.append(&mut next.pages);
-        self.turn.heard = next.reply.take().or(self.turn.heard.take());
-        for task in next.tasks.drain(..) {
-            self.queue.push(task);
-        }
-        self.spare = next;
-    }
-
-    /// Sets the deadlines of call-outs that something has touched.
-    fn arm_call_outs(&mut self) {
-        while let Some(call) = self.parts.callouts.take_touched() {
-            for (reason, at) in self.parts.callouts.deadlines(&self.context(), call) {
-                self.timers.set(reason, at);
-            }
-        }
-    }
-
-    /// The ground, and the components to be changed.
-    fn split(&mut self) -> (Ground<'_>, &mut Components) {
-        (Ground { plan: &self.plan, index: &self.index, now: self.now }, &mut self.parts)
-    }
-
-    /// Everything, for reading.
-    fn context(&self) -> Context<'_> {
-        let ground = Ground { plan: &self.plan, index: &self.index, now: self.now };
-        Context::of(ground, (self.seed, self.turn_from), &self.timers, &self.leaving, &self.parts)
     }
 }
 

@@ -98,3 +98,12 @@ impl From<String> for Target {
         Self::parse(&text)
     }
 }
+
+/// The finaliser of SplitMix64 (Steele, Lea and Flood 2014): every input bit moves every
+/// output bit.
+pub(crate) fn mix(mut z: u64) -> u64 {
+    z = z.wrapping_add(0x9e37_79b9_7f4a_7c15);
+    z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+    z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+    z ^ (z >> 31)
+}

@@ -89,6 +89,9 @@ pub struct Plan {
     pub relays: Vec<Relay>,
     /// All batteries.
     pub batteries: Vec<Battery>,
+    /// How long a loss of sight alone may last before people are told, if the keeper says so; by the danger
+    /// that it hides if not.
+    pub sight_pages_after: Option<Span>,
     /// The keeper's alarms, then those that the plan adds for lost sight and for the agent's own
     /// health.
     pub alarms: Vec<Alarm>,

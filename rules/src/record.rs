@@ -7,13 +7,14 @@ mod called;
 mod drilled;
 mod outcome;
 mod parts;
+mod titled;
 mod words;
 
 pub use crate::ids::{By, Seq};
-pub use called::{CallChange, CallKind, CallMessage, HeldBy, Joined, PageFate};
+pub use called::{CallChange, CallKind, CallMessage, CallNews, HeldBy, Joined, PageFate};
 pub use drilled::{About, DrillStage, Drilled, Measured, Standing};
 pub use outcome::{NoMore, Outcome};
-pub use parts::{AfterWork, Estimated, Purpose, Verdict};
+pub use parts::{AfterWork, Estimated, Farthest, Purpose, Verdict};
 pub(crate) use words::{NOT_BACK, on_off};
 
 use crate::alarm::Priority;
@@ -113,6 +114,9 @@ pub enum Body {
         stood: Span,
         /// What it rested on.
         because: String,
+        /// How far its reading went, if it rests on one that goes one way.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        farthest: Option<Farthest>,
     },
     /// It keeps coming and going: from now on it returns only after a long quiet.
     Chattering {

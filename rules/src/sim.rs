@@ -134,7 +134,11 @@ impl<W: SimWorld> Sim<W> {
 
     /// This happens now, with all that follows from it at this moment.
     pub fn step(&mut self, input: Input) {
-        self.put(input);
+        if self.open.is_empty() {
+            self.hand_in(input);
+        } else {
+            self.put(input);
+        }
         while self.turn() {}
     }
 
@@ -146,9 +150,13 @@ impl<W: SimWorld> Sim<W> {
     /// Hands in one of the inputs that are open; false if there was none.
     pub fn turn(&mut self) -> bool {
         let Some(input) = self.open.pop_front() else { return false };
+        self.hand_in(input);
+        true
+    }
+
+    fn hand_in(&mut self, input: Input) {
         let turn = self.engine.step(self.now, input);
         self.take(turn);
-        true
     }
 
     fn take(&mut self, turn: Turn) {
@@ -193,8 +201,7 @@ impl<W: SimWorld> Sim<W> {
             }
         };
         if let Some(input) = input {
-            self.put(input);
-            self.turn();
+            self.hand_in(input);
         }
         true
     }

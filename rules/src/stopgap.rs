@@ -130,6 +130,36 @@ impl Run {
         }
     }
 
+    /// What has come to nothing of it, for a headline: `air pump stopped, after it was seen to run`.
+    pub fn undone(&self, relay: &Relay) -> Option<String> {
+        let title = &relay.title;
+        match &self.stage {
+            Stage::LeftAlone { shows: false } => Some(format!("{title} stopped, after it was seen to run")),
+            Stage::LeftAlone { shows: true } => {
+                Some(format!("{title} on again, after it was seen to be off"))
+            }
+            Stage::Waiting { on, why } => Some(format!("{title} NOT switched {}: {why}", on_off(*on))),
+            Stage::Commanded(order) | Stage::Held { order, .. } | Stage::Undoing(order) => {
+                match (&order.proof, order.on) {
+                    (Proof::Failed(_) | Proof::Unknown(_), true) => {
+                        Some(format!("{title} not seen to run: {}", by_hand(true, relay.moves)))
+                    }
+                    (Proof::Failed(_) | Proof::Unknown(_), false) => {
+                        Some(format!("{title} not seen to go off: {}", by_hand(false, relay.moves)))
+                    }
+                    (Proof::Awaited, on) if self.disobeyed => {
+                        Some(format!("{title} not seen to go {}: {}", on_off(on), by_hand(on, relay.moves)))
+                    }
+                    // Its longest run is over.
+                    (_, false) if matches!(self.stage, Stage::Undoing(_)) && relay.moves == Adds::Air => {
+                        Some(format!("{title} at the end of its longest run"))
+                    }
+                    (Proof::Awaited | Proof::Undeclared | Proof::Confirmed(_), _) => None,
+                }
+            }
+        }
+    }
+
     /// `on, confirmed after 3 s`; and what a person has to do, if anything.
     pub fn words(&self, relay: &Relay) -> String {
         match &self.stage {
@@ -147,7 +177,7 @@ impl Run {
                     (true, Adds::Air) => "it is left alone, as by a person's hand",
                     (false, _) => "look whether it has stopped, or somebody has switched it off",
                 };
-                format!("showed {} after it was confirmed {}: {advice}", on_off(*shows), on_off(!*shows))
+                format!("showed {} after it was proved {}: {advice}", on_off(*shows), on_off(!*shows))
             }
         }
     }
@@ -155,12 +185,12 @@ impl Run {
     fn command(&self, order: &Command, relay: &Relay) -> String {
         let (state, hand) = (on_off(order.on), by_hand(order.on, relay.moves));
         match &order.proof {
-            Proof::Undeclared => format!("commanded {state}, no proof declared: look at it"),
-            Proof::Awaited if self.disobeyed => format!("commanded {state} again, NOT confirmed: {hand}"),
-            Proof::Awaited => format!("commanded {state}, not confirmed yet"),
-            Proof::Confirmed(after) => format!("{state}, confirmed after {after}"),
+            Proof::Undeclared => format!("switched {state}; nothing proves it: look at it"),
+            Proof::Awaited if self.disobeyed => format!("switched {state} again, NOT proved: {hand}"),
+            Proof::Awaited => format!("switched {state}, not proved yet"),
+            Proof::Confirmed(after) => format!("{state}, proved after {after}"),
             Proof::Failed(why) | Proof::Unknown(why) => {
-                format!("commanded {state}, NOT confirmed: {hand} ({why})")
+                format!("switched {state}, NOT proved: {hand} ({why})")
             }
         }
     }

@@ -98,6 +98,7 @@ callout  = "household"
 
 [sight]
 after   = "2 s"
+pages-after = "2 s"
 callout = "household"
 
 [callout.household]

@@ -6,7 +6,9 @@ use std::path::Path;
 use std::time::{Duration, Instant};
 
 use slackwater::demo::broker::{Broker, BrokerFaults};
-use slackwater::mqtt::{self, Handle, MqttEvent, MqttMessage, MqttSettings, PublishError, Tls};
+use slackwater::mqtt::{
+    self, BrokerAddress, ClientIdentity, Handle, MqttEvent, MqttMessage, MqttSettings, PublishError, Tls,
+};
 use slackwater::secret::Secret;
 use slackwater_tests::certs::{Authority, Validity};
 use slackwater_tests::mosquitto::{self, Mosquitto, Options};
@@ -360,7 +362,7 @@ async fn two_agents_with_one_client_id_are_noticed() {
         let mut first = Agent::ready(settings(port, "halyard")).await;
         let mut second = Agent::start(settings(port, "halyard"));
         let taken = |event: &MqttEvent| match event {
-            MqttEvent::Taken { why } => Some(why.clone()),
+            MqttEvent::PushedOut { why } => Some(why.clone()),
             _ => None,
         };
         // Both keep reconnecting; one of them sees it first.
@@ -377,7 +379,11 @@ fn with_tls(port: u16, ca_file: &Path, server_name: Option<&str>) -> MqttSetting
     let mut settings = settings(port, "halyard");
     settings.user = Some("ines".into());
     settings.password = Some(Secret::new("coral-17"));
-    settings.tls = Some(Tls { ca_file: Some(ca_file.into()), server_name: server_name.map(String::from) });
+    settings.tls = Some(Tls {
+        ca_file: Some(ca_file.into()),
+        server_name: server_name.map(String::from),
+        identity: None,
+    });
     settings
 }
 
@@ -709,6 +715,199 @@ async fn an_old_client_is_told_that_its_protocol_is_not_spoken_here() {
     let mut answer = Vec::new();
     timeout(SOON, stream.read_to_end(&mut answer)).await.expect("an answer").expect("read");
     assert_eq!(answer, [0x20, 2, 0, 1], "CONNACK, unacceptable protocol version");
+}
+
+#[tokio::test]
+async fn acknowledgements_leave_in_the_order_of_their_messages_though_our_own_message_is_safe_at_once() {
+    // The demo's broker closes the connection of a client that acknowledges out of order.
+    let broker = Small::start().await;
+    let mut agent = Agent::ready(settings(broker.port, "halyard")).await;
+    let deaf = MqttSettings { subscriptions: Vec::new(), ..settings(broker.port, "rig") };
+    let rig = Agent::ready(deaf).await;
+    rig.publish(1, "room2/lagoon/temperature", "25.4", false);
+    let first = agent.message("room2/lagoon/temperature").await;
+    rig.publish(2, "room2/lagoon/temperature", "25.5", false);
+    let second = agent.message("room2/lagoon/temperature").await;
+    // Our own message goes around meanwhile, and the second reading is safe before the first.
+    let round = |event: &MqttEvent| matches!(event, MqttEvent::Heard { .. }).then_some(());
+    agent.within(SOON * 2, "our own message", round).await;
+    agent.handle.ack(second.ack.expect("QoS 1"));
+    agent.within(SOON * 2, "our own message again", round).await;
+    agent.handle.ack(first.ack.expect("QoS 1"));
+    for _ in 0..2 {
+        let seen = agent
+            .within(SOON * 2, "our own message, or the end of the connection", |event| match event {
+                MqttEvent::Heard { .. } => Some(None),
+                MqttEvent::Down { why } => Some(Some(why.clone())),
+                _ => None,
+            })
+            .await;
+        assert_eq!(seen, None, "the broker has nothing against us");
+    }
+}
+
+fn at(port: u16) -> BrokerAddress {
+    BrokerAddress { host: "127.0.0.1".to_owned(), port }
+}
+
+#[tokio::test]
+async fn the_next_broker_takes_over_at_once_and_the_first_is_gone_back_to_when_it_is_there_again() {
+    let (reserved, first) = closed_port();
+    let second = Small::start().await;
+    let mut two = settings(first, "halyard");
+    two.brokers.push(at(second.port));
+    two.first_again = Duration::from_millis(500);
+    let begun = std::time::Instant::now();
+    let mut agent = Agent::ready(two).await;
+    assert!(begun.elapsed() < Duration::from_secs(2), "no pause lies between two brokers");
+    agent.publish(1, "room2/mains", "on", false);
+    agent.message("room2/mains").await;
+
+    // A look at the first one in vain costs nothing.
+    tokio::time::sleep(Duration::from_millis(1200)).await;
+    let broker = Broker::bind(("127.0.0.1", first)).await.expect("the port is kept");
+    drop(reserved);
+    let task = tokio::spawn(broker.run());
+    let up = agent.within(SOON * 2, "the first broker", |event| match event {
+        MqttEvent::Up { .. } => Some(Ok(())),
+        MqttEvent::Down { why } => Some(Err(why.clone())),
+        _ => None,
+    });
+    assert_eq!(up.await, Ok(()), "nothing is lost on the way back");
+    let mut guest = Agent::ready(settings(first, "guest")).await;
+    guest.publish(1, "room2/mains", "off", false);
+    guest.message("room2/mains").await;
+    assert_eq!(&agent.message("room2/mains").await.payload[..], b"off", "heard by way of the first broker");
+    task.abort();
+}
+
+#[tokio::test]
+async fn when_no_broker_is_there_each_is_named_with_its_reason() {
+    let ((_one, first), (_other, second)) = (closed_port(), closed_port());
+    let mut two = settings(first, "halyard");
+    two.brokers.push(at(second));
+    let why = Agent::start(two).down().await;
+    let both = format!(
+        "cannot reach 127.0.0.1:{first}: Connection refused (os error 111); \
+         cannot reach 127.0.0.1:{second}: Connection refused (os error 111)"
+    );
+    assert_eq!(why, both);
+}
+
+#[tokio::test]
+async fn other_settings_are_taken_without_an_end_of_the_task() {
+    let (one, other) = (Small::start().await, Small::start().await);
+    let mut agent = Agent::ready(settings(one.port, "halyard")).await;
+    let mut witness = Agent::ready(MqttSettings {
+        subscriptions: vec!["slackwater/halyard/status".to_owned()],
+        ..settings(one.port, "witness")
+    })
+    .await;
+    let mut moved = settings(other.port, "halyard-2");
+    moved.subscriptions = vec!["room3/#".to_owned()];
+    agent.handle.reconnect(moved).expect("valid");
+    agent.up().await;
+    assert_eq!(&witness.message("slackwater/halyard/status").await.payload[..], b"offline");
+    agent.publish(1, "room3/mains", "on", false);
+    agent.message("room3/mains").await;
+    // While there is no broker as well, and without waiting for the next attempt.
+    let (_reserved, closed) = closed_port();
+    agent.handle.reconnect(settings(closed, "halyard")).expect("valid");
+    agent.down().await;
+    agent.handle.reconnect(settings(one.port, "halyard")).expect("valid");
+    agent.up().await;
+}
+
+#[tokio::test]
+async fn what_is_true_now_alone_is_never_sent_by_a_later_connection() {
+    let (reserved, port) = closed_port();
+    let mut agent = Agent::start(settings(port, "halyard"));
+    agent.down().await;
+    agent.handle.publish_now(7, "room2/siren", "on").expect("room");
+    let lapsed = |event: &MqttEvent| match event {
+        MqttEvent::Lapsed { id: 7, perhaps } => Some(*perhaps),
+        _ => None,
+    };
+    assert!(!agent.until("the end of what was for now", lapsed).await);
+    let broker = Broker::bind(("127.0.0.1", port)).await.expect("the port is kept");
+    let faults = broker.faults();
+    drop(reserved);
+    let task = tokio::spawn(broker.run());
+    agent.publish(8, "room2/after", "", false);
+    let first = agent
+        .within(SOON * 3, "a message", |event| match event {
+            MqttEvent::Message(message) => Some(message.topic.clone()),
+            _ => None,
+        })
+        .await;
+    assert_eq!(first, "room2/after", "the siren's message of before is not there");
+    // Under way when the broker stops answering.
+    faults.stall(true);
+    agent.handle.publish_now(7, "room2/siren", "on").expect("room");
+    tokio::time::sleep(Duration::from_millis(300)).await;
+    faults.cut();
+    assert!(agent.within(SOON * 2, "its end", lapsed).await, "the broker may have it");
+    task.abort();
+}
+
+#[tokio::test]
+async fn an_old_broker_is_named_as_one() {
+    use tokio::io::{AsyncReadExt, AsyncWriteExt};
+    let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.expect("bound");
+    let port = listener.local_addr().expect("bound").port();
+    let old = tokio::spawn(async move {
+        loop {
+            let (mut stream, _) = listener.accept().await.expect("a client");
+            let mut connect = [0; 256];
+            let _ = stream.read(&mut connect).await;
+            // OASIS MQTT 3.1.1, 3.2.2.3: unacceptable protocol version.
+            let _ = stream.write_all(&[0x20, 2, 0, 1]).await;
+        }
+    });
+    let why = Agent::start(settings(port, "halyard")).down().await;
+    assert_eq!(
+        why,
+        format!("the broker at 127.0.0.1:{port} speaks MQTT 3.1.1 only, and the watch needs MQTT 5")
+    );
+    old.abort();
+}
+
+#[tokio::test]
+async fn a_broker_that_retains_nothing_is_served_and_one_that_acknowledges_nothing_is_refused_with_the_remedy()
+ {
+    let with = |line: &str| real(&Options { lines: vec![line.to_owned()], ..Options::default() });
+    let Some(forgetful) = with("retain_available false") else { return };
+    let mut agent = Agent::ready(settings(forgetful.port(), "halyard")).await;
+    agent.publish(1, "room2/state", "well", true);
+    agent.message("room2/state").await;
+    agent.published(1).await;
+    let Some(careless) = with("max_qos 0") else { return };
+    let why = Agent::start(settings(careless.port(), "halyard")).down().await;
+    assert!(why.contains("let it take QoS 1"), "{why}");
+}
+
+#[tokio::test]
+async fn a_broker_that_wants_a_certificate_of_ours_gets_it() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let house = Authority::new(folder.path(), "house").expect("an authority");
+    let ca = house.file();
+    let options = Options {
+        tls: Some(house.identity("127.0.0.1", Validity::Now).expect("an identity")),
+        lines: vec![format!("cafile {}", ca.display()), "require_certificate true".to_owned()],
+        ..Options::default()
+    };
+    let Some(broker) = real(&options) else { return };
+    let mut own = settings(broker.port(), "halyard");
+    own.tls = Some(Tls { ca_file: Some(ca), ..Tls::default() });
+    let why = Agent::start(own.clone()).down().await;
+    assert!(why.contains("certificate"), "{why}");
+    let ours = house.identity("halyard", Validity::Now).expect("an identity");
+    if let Some(tls) = &mut own.tls {
+        tls.identity = Some(ClientIdentity { certificate: ours.certificate, key: ours.key });
+    }
+    let mut agent = Agent::ready(own).await;
+    agent.publish(1, "room2/mains", "on", false);
+    agent.message("room2/mains").await;
 }
 
 #[tokio::test]

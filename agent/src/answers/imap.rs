@@ -4,7 +4,8 @@
 
 use super::MailboxSettings;
 use super::said::{Fetched, ImapFault, ImapSaid, LONGEST_LINE, MOST_OF_MESSAGE};
-use crate::channels::{Security, dial};
+use crate::channels::Security;
+use crate::dial::dial;
 use crate::line_stream::{LineStream, Stream};
 use crate::plain_text::tame;
 use crate::tls;
@@ -289,7 +290,7 @@ async fn encrypt(
     let broken = |why: String| ImapFault::Broken(why);
     let ca_file = settings.ca_file.clone();
     // Reading the system's certificates takes a while on a slow card.
-    let config = tokio::task::spawn_blocking(move || tls::client(tls::authorities(ca_file.as_deref())?));
+    let config = tokio::task::spawn_blocking(move || tls::client(ca_file.as_deref(), None));
     let config = config.await.map_err(|error| broken(error.to_string()))?.map_err(broken)?;
     let name = ServerName::try_from(settings.host.clone()).map_err(|error| broken(error.to_string()))?;
     let place = format!("{}:{}", settings.host, settings.port);

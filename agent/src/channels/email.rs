@@ -56,7 +56,9 @@ pub(super) fn compose(
         .to(to.clone())
         .subject(plain::clip(&plain::one_line(&subject), LONGEST_SUBJECT))
         // RFC 3834, section 5.2: keeps vacation notices away.
-        .raw_header(header("Auto-Submitted", "auto-generated"));
+        .raw_header(header("Auto-Submitted", "auto-generated"))
+        // For mail systems that answer absences without looking at the line above.
+        .raw_header(header("X-Auto-Response-Suppress", "All"));
     if let Some(reply_to) = &context.reply_to {
         message = message.reply_to(reply_to.clone());
     }

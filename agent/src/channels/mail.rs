@@ -4,7 +4,8 @@
 
 use super::smtp::{self, Smtp, SmtpFault, SmtpReply};
 use super::worker::Progress;
-use super::{ADDRESSES, MailSettings, Security, SharedParts, dial, duration, email, plain};
+use super::{CONNECTING, MailSettings, Security, SharedParts, duration, email, plain};
+use crate::dial::dial;
 use crate::tls;
 use lettre::message::Mailbox;
 use rustls::pki_types::ServerName;
@@ -40,7 +41,8 @@ pub(super) struct Mail {
 
 impl Mail {
     pub(super) fn new(server: &MailSettings, to: &Mailbox) -> Result<Self, Vec<String>> {
-        let MailSettings { host, port, security, user, password, from, ca_file, timeout } = server;
+        let MailSettings { host, port, security, user, password, from, ca_file, identity, hello: _, timeout } =
+            server;
         let mut wrong = Vec::new();
         let name = ServerName::try_from(host.clone()).ok();
         if name.is_none() {
@@ -70,7 +72,7 @@ impl Mail {
         let tls = match security {
             Security::Plain => None,
             Security::Starttls | Security::Tls => {
-                let client = tls::authorities(ca_file.as_deref()).and_then(tls::client);
+                let client = tls::client(ca_file.as_deref(), identity.as_ref());
                 client.map_err(|why| wrong.push(format!("mail: {why}"))).ok().zip(name)
             }
         };
@@ -171,9 +173,9 @@ impl Mail {
     async fn connect(&self, progress: &Progress) -> Result<Smtp, SmtpFault> {
         let MailSettings { host, port, security, user, password, .. } = &self.server;
         progress.at("while connecting");
-        let stream = dial::dial(host, *port, self.limit() / ADDRESSES).await;
+        let stream = dial(host, *port, self.limit() / CONNECTING).await;
         let stream = stream.map_err(|error| SmtpFault::Broken(error.to_string()))?;
-        let hello = smtp::own_name(stream.local_addr());
+        let hello = self.server.hello.clone().unwrap_or_else(|| smtp::own_name(stream.local_addr()));
         let mut smtp = match (security, &self.tls) {
             (Security::Starttls, Some(tls)) => {
                 // Such a port waits for TLS while we wait for its greeting.

@@ -5,33 +5,34 @@
 //!
 //! The address may hold a token, so no text made here shows more of it than host and port.
 
+mod answer;
+mod proxy;
+
+pub use answer::AcceptedIf;
+pub use proxy::Proxy;
+
 use super::worker::Progress;
-use super::{ADDRESSES, PushSettings, SharedParts, Template, dial, duration, event, plain};
+use super::{CONNECTING, PushSettings, SharedParts, Template, duration, event};
 use crate::tls;
+use answer::{beginning, judge};
 use bytes::Bytes;
-use http_body_util::{BodyExt, Full};
-use hyper::body::Incoming;
+use http_body_util::Full;
 use hyper::client::conn::http1;
 use hyper::header::{self, HeaderMap, HeaderName, HeaderValue};
-use hyper::{Method, Request, StatusCode, Uri};
+use hyper::{Method, Request, Uri};
 use hyper_util::rt::TokioIo;
 use rustls::ClientConfig;
 use rustls::pki_types::ServerName;
 use slackwater_rules::page::Page;
 use slackwater_rules::record::Outcome;
 use slackwater_rules::time::Span;
+use std::io;
 use std::sync::Arc;
 use std::time::Duration;
 use tokio::io::{AsyncRead, AsyncWrite};
+use tokio::net::TcpStream;
 use tokio::task::JoinSet;
-use tokio::time::timeout;
 use tokio_rustls::TlsConnector;
-
-/// So much of a reply's body is read; the rest is not waited for.
-const MOST_BODY: usize = 4 * 1024;
-
-/// The status has come, so a body that dawdles must not turn an accepted page into a repeat.
-const BODY_WAIT: Duration = Duration::from_secs(2);
 
 /// A reply's head may be this long.
 const MOST_HEAD: usize = 32 * 1024;
@@ -58,6 +59,8 @@ pub(super) struct Push {
     method: Method,
     headers: HeaderMap,
     template: Option<Template>,
+    accepted_if: Option<AcceptedIf>,
+    proxy: Option<Proxy>,
     /// Present unless the connection is plain.
     tls: Option<(Arc<ClientConfig>, ServerName<'static>)>,
     timeout: Span,
@@ -88,17 +91,32 @@ impl Push {
         if !wrong.is_empty() {
             return Err(wrong.into_iter().map(|why| format!("push: {why}")).collect());
         }
-        Ok(Self { host, port, path, method: settings.method.clone(), headers, template, tls, timeout })
+        Ok(Self {
+            host,
+            port,
+            path,
+            method: settings.method.clone(),
+            headers,
+            template,
+            accepted_if: settings.accepted_if.clone(),
+            proxy: settings.proxy.clone(),
+            tls,
+            timeout,
+        })
     }
 
     pub(super) fn limit(&self) -> Duration {
         duration(self.timeout)
     }
 
+    async fn reach(&self) -> io::Result<TcpStream> {
+        proxy::reach(self.proxy.as_ref(), &self.host, self.port, self.limit() / CONNECTING).await
+    }
+
     /// Connects and encrypts: no request is made.
     pub(super) async fn try_out(&self) -> Result<String, String> {
         let peer = format!("{}:{}", self.host, self.port);
-        let stream = dial::dial(&self.host, self.port, self.limit() / ADDRESSES).await;
+        let stream = self.reach().await;
         let stream = stream.map_err(|error| format!("{peer}: {error}"))?;
         if let Some((client, name)) = &self.tls {
             let shaken = TlsConnector::from(Arc::clone(client)).connect(name.clone(), stream).await;
@@ -119,7 +137,7 @@ impl Push {
     pub(super) async fn send(&self, body: String, progress: &Progress) -> Outcome {
         let peer = format!("{}:{}", self.host, self.port);
         progress.at("while connecting");
-        let stream = match dial::dial(&self.host, self.port, self.limit() / ADDRESSES).await {
+        let stream = match self.reach().await {
             Ok(stream) => stream,
             Err(e) => return Outcome::deferred(format!("{peer}: {e}")),
         };
@@ -163,7 +181,8 @@ impl Push {
         match sender.send_request(request).await {
             Ok(response) => {
                 let (head, body) = response.into_parts();
-                judge(head.status, &head.headers, &beginning(body).await, peer)
+                let (body, whole) = beginning(body).await;
+                judge(head.status, &head.headers, (&body, whole), self.accepted_if.as_ref(), peer)
             }
             Err(e) => unanswered(e),
         }
@@ -227,6 +246,7 @@ fn headers(settings: &PushSettings, url: &Uri, content_type: &str, wrong: &mut V
             (_, Err(_)) => wrong.push(format!("header {name} has a character that no header can carry")),
         }
     }
+    all.entry(header::ACCEPT_ENCODING).or_insert(HeaderValue::from_static("identity"));
     // Some gateways turn away who does not say what it is.
     all.entry(header::USER_AGENT).or_insert(HeaderValue::from_static(AGENT));
     let host = url.authority().map_or("", |authority| authority.as_str());
@@ -252,54 +272,12 @@ fn trust(
         return None;
     }
     let name = ServerName::try_from(host.to_owned()).map_err(|_| format!("{host:?} is no host name"));
-    let client = tls::authorities(settings.ca_file.as_deref()).and_then(tls::client);
+    let client = tls::client(settings.ca_file.as_deref(), settings.identity.as_ref());
     match (client, name) {
         (Ok(client), Ok(name)) => Some((client, name)),
         (client, name) => {
             wrong.extend(client.err().into_iter().chain(name.err()));
             None
         }
-    }
-}
-
-/// The beginning of a body: whatever comes of it in time.
-async fn beginning(mut body: Incoming) -> String {
-    let mut kept = Vec::new();
-    let read = async {
-        while kept.len() < MOST_BODY {
-            let Some(Ok(frame)) = body.frame().await else { break };
-            let data = frame.into_data().unwrap_or_default();
-            kept.extend(data.iter().take(MOST_BODY - kept.len()));
-        }
-    };
-    // The status decides; the words are an extra.
-    let _ = timeout(BODY_WAIT, read).await;
-    String::from_utf8_lossy(&kept).into_owned()
-}
-
-/// What a status means (RFC 9110, section 15; 425 is RFC 8470, 429 is RFC 6585).
-fn judge(status: StatusCode, headers: &HeaderMap, body: &str, peer: &str) -> Outcome {
-    let field = |name| headers.get(name).and_then(|value: &HeaderValue| value.to_str().ok());
-    let said = plain::one_line(&format!("{status} {body}"));
-    let wait = field(header::RETRY_AFTER).map(|wait| format!(" (Retry-After: {wait})")).unwrap_or_default();
-    match status.as_u16() {
-        200..300 => Outcome::Accepted { note: said },
-        300..400 => {
-            let place = field(header::LOCATION).and_then(|to| to.parse::<Uri>().ok());
-            let place = match place.as_ref().map(|to| (to.scheme_str(), to.authority())) {
-                Some((Some(scheme), Some(authority))) => {
-                    let host = authority.as_str().rsplit('@').next().unwrap_or_default();
-                    format!("{scheme}://{host}")
-                }
-                Some(_) => "another path of the same host".into(),
-                None => "nowhere in particular".into(),
-            };
-            let why = format!("{peer} points to {place} ({}); redirects are not followed", status.as_u16());
-            Outcome::Failed { why: format!("settings: {why}") }
-        }
-        408 | 425 | 429 | 500..600 => Outcome::deferred(format!("{peer} said not now{wait}: {said}")),
-        401 | 403 => Outcome::Failed { why: format!("settings: {peer} refused our access: {said}") },
-        400..500 => Outcome::Failed { why: format!("{peer} refused: {said}") },
-        _ => Outcome::Failed { why: format!("{peer} gave an answer that is none: {said}") },
     }
 }

@@ -1,7 +1,9 @@
 //! What a channel needs to know, checked by the configuration.
 
+use super::{AcceptedIf, Proxy};
 use crate::modem::Number;
 use crate::secret::Secret;
+use crate::tls::ClientIdentity;
 use lettre::message::Mailbox;
 use slackwater_rules::plan::ChannelKind;
 use slackwater_rules::time::Span;
@@ -64,6 +66,11 @@ pub struct MailSettings {
     pub from: Mailbox,
     /// PEM certificates to trust instead of the system's.
     pub ca_file: Option<PathBuf>,
+    /// Who we are, where the server wants a certificate.
+    pub identity: Option<ClientIdentity>,
+    /// The name that we give when we greet the server (RFC 5321, 4.1.1.1); the machine's full name if none, or
+    /// its address if it has no full one.
+    pub hello: Option<String>,
     /// One attempt may take this long, from connecting to the server's last word.
     pub timeout: Span,
 }
@@ -95,6 +102,12 @@ pub struct PushSettings {
     pub template: Option<String>,
     /// Of the body.
     pub content_type: String,
+    /// What a good answer says beside its status, for gateways that say 200 in any case.
+    pub accepted_if: Option<AcceptedIf>,
+    /// By way of this machine.
+    pub proxy: Option<Proxy>,
+    /// Who we are, where the gateway wants a certificate.
+    pub identity: Option<ClientIdentity>,
     /// PEM certificates to trust instead of the system's.
     pub ca_file: Option<PathBuf>,
     /// One attempt may take this long.

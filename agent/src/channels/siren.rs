@@ -7,7 +7,7 @@ use slackwater_rules::page::Page;
 use slackwater_rules::record::{Outcome, Purpose};
 use std::time::Duration;
 
-/// Handing over takes no time.
+/// For the broker's answer.
 pub(super) const LIMIT: Duration = Duration::from_secs(10);
 
 /// A siren that is set up.
@@ -28,18 +28,20 @@ impl SirenChannel {
         if wrong.is_empty() { Ok(Self(settings.clone())) } else { Err(wrong) }
     }
 
-    pub(super) fn attempt(&self, page: &Page, context: &SharedParts, progress: &Progress) -> Outcome {
+    pub(super) async fn attempt(&self, page: &Page, context: &SharedParts, progress: &Progress) -> Outcome {
         let (payload, note) = match page.purpose {
             Purpose::Call | Purpose::Drill => (&self.0.on, "told to sound"),
             Purpose::Taken | Purpose::AllClear => (&self.0.off, "told to be quiet"),
             Purpose::Notice => return Outcome::Failed { why: "a siren cannot carry a notice".into() },
             Purpose::Digest => return Outcome::Failed { why: "a siren cannot carry a digest".into() },
         };
-        progress.at("while publishing");
-        match context.publish.publish(&self.0.topic, payload.as_bytes()) {
+        progress.at("while the broker had not taken it");
+        progress.on_its_way();
+        match context.publish.publish(&self.0.topic, payload.as_bytes()).await {
             Ok(()) => Outcome::Accepted { note: note.into() },
-            Err(NotPublished::Yet(why)) => {
-                Outcome::deferred(format!("{} was not published: {why}", self.0.topic))
+            Err(NotPublished::Yet { why, perhaps }) => {
+                let why = format!("{} was not published: {why}", self.0.topic);
+                Outcome::Deferred { why, may_have_arrived: perhaps, again_in: None }
             }
             Err(NotPublished::Refused(why)) => Outcome::Failed { why: format!("not published: {why}") },
         }

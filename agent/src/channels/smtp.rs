@@ -264,6 +264,7 @@ pub(super) fn own_name(address: io::Result<SocketAddr>) -> String {
     let name = name.trim();
     let good = |b: u8| b.is_ascii_alphanumeric() || b == b'-' || b == b'.';
     let is_name = (1..=253).contains(&name.len())
+        && name.contains('.')
         && name.bytes().all(good)
         && name.starts_with(|c: char| c.is_ascii_alphanumeric())
         && name.ends_with(|c: char| c.is_ascii_alphanumeric());

@@ -61,7 +61,7 @@ impl Progress {
     /// The outcome of an attempt that broke off without a reply to the page.
     pub(super) fn broke_off(&self, why: impl fmt::Display) -> Outcome {
         let why = format!("{why}, {}", self.step());
-        Outcome::Deferred { why, may_have_arrived: self.is_on_its_way() }
+        Outcome::Deferred { why, may_have_arrived: self.is_on_its_way(), again_in: None }
     }
 }
 
@@ -270,7 +270,9 @@ fn bounded(outcome: Outcome) -> Outcome {
     let tidy = |text: String| plain::tame(&text, LONGEST_NOTE);
     match outcome {
         Outcome::Accepted { note } => Outcome::Accepted { note: tidy(note) },
-        Outcome::Deferred { why, may_have_arrived } => Outcome::Deferred { why: tidy(why), may_have_arrived },
+        Outcome::Deferred { why, may_have_arrived, again_in } => {
+            Outcome::Deferred { why: tidy(why), may_have_arrived, again_in }
+        }
         Outcome::Failed { why } => Outcome::Failed { why: tidy(why) },
         Outcome::HeldUntil { .. } | Outcome::Withdrawn | Outcome::GivenUp { .. } => outcome,
     }

@@ -308,7 +308,7 @@ async fn over_broker(
             changed = newest.changed() => if changed.is_err() { break },
             event = events.recv() => match event {
                 Some(MqttEvent::Up { .. }) => up = true,
-                Some(MqttEvent::Down { why } | MqttEvent::Taken { why }) => {
+                Some(MqttEvent::Down { why } | MqttEvent::PushedOut { why }) => {
                     up = false;
                     report.trouble(why);
                 }
@@ -316,6 +316,7 @@ async fn over_broker(
                     underway = None;
                     report.well(id);
                 }
+                Some(MqttEvent::Lapsed { .. }) => underway = None,
                 Some(MqttEvent::Unpublished { why, .. }) => {
                     underway = None;
                     report.trouble(format!("the broker does not take it: {why}"));

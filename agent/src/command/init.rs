@@ -222,7 +222,10 @@ mod tests {
         let site = SiteFiles::load(&folder.path().join("agent.toml"), &Environment::default());
         let site = site.unwrap_or_else(|wrong| panic!("{}", wrong.text));
         assert_eq!(site.plan.tanks.len(), 2);
-        assert_eq!((site.settings.broker.host.as_str(), site.settings.broker.port), ("10.0.0.5", 8884));
+        assert_eq!(
+            site.settings.broker.places.first().map(ToString::to_string).as_deref(),
+            Some("10.0.0.5:8884")
+        );
         assert_eq!(site.settings.contacts["me"].name, "Ines \"the keeper\" \\");
         let targets: Vec<_> = site.settings.channels.keys().map(ToString::to_string).collect();
         assert_eq!(targets, ["me.folder", "me.mail"]);

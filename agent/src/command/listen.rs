@@ -102,7 +102,7 @@ async fn hear(listen: &Listen, settings: &Settings) -> Result<Observations, Stri
     quiet.client_id = format!("{}-listen-{}", broker.client_id, std::process::id());
     // Nothing is kept for us, before or after.
     quiet.session_expiry = Duration::ZERO;
-    let place = format!("{}:{}", broker.host, broker.port);
+    let place = broker.place();
     let (handle, mut events) = mqtt::spawn(quiet)
         .map_err(|wrong| wrong.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))?;
     eprintln!("listening to {place} for {}; nothing is published", listen.length);

@@ -1,7 +1,7 @@
 //! What is asked over the control socket.
 
 use super::answer_inputs::MOST_WRONG;
-use super::{EventLoop, health};
+use super::{EventLoop, health, status_words};
 use crate::answers::Mailbox;
 use crate::checkin::CheckInSender;
 use crate::control::{ControlReply, Request};
@@ -37,13 +37,13 @@ impl EventLoop {
                 let text = if json {
                     health::json(&status, &self.health)
                 } else {
-                    health::words(&status, &self.health)
+                    status_words::words(&status, &self.health)
                 };
                 ControlReply { ok: true, text }
             }
             Request::Explain { alarm, json } => match self.engine.explain(&alarm, now) {
                 Some(explanation) if json => ControlReply { ok: true, text: health::pretty(&explanation) },
-                Some(explanation) => ControlReply { ok: true, text: health::explained(&explanation) },
+                Some(explanation) => ControlReply { ok: true, text: status_words::explained(&explanation) },
                 None => {
                     let names: Vec<_> =
                         self.engine.plan().alarms.iter().map(|alarm| alarm.name.as_str()).collect();
@@ -85,7 +85,7 @@ impl EventLoop {
                 }
                 let by = By { who, via: BY_SOCKET.to_owned() };
                 let turn = self.engine.step(now, Input::Said { command: say, by });
-                let said = turn.reply();
+                let said = turn.reply(self.engine.plan());
                 self.gather(&now, turn);
                 match said {
                     Some(said) if !said.lines.is_empty() => {

@@ -134,10 +134,6 @@ impl EventLoop {
     fn take_late(&mut self, site: &SiteFiles) {
         let mended =
             |part: &str| self.health.unusable.contains_key(part) && !site.unusable.contains_key(part);
-        if mended("broker") {
-            self.handle.set_password(site.settings.broker.password.clone());
-            self.settings.broker = site.settings.broker.clone();
-        }
         if mended("modem")
             && let Some(settings) = &site.settings.modem
         {

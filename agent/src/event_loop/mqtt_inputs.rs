@@ -2,9 +2,12 @@
 //! fresh they are, whether we hear our own, what became of what we published.
 
 use super::{CONTESTED, EventLoop, SIRENS};
+use crate::channels::NotPublished;
 use crate::mqtt::MqttEvent;
 use slackwater_rules::engine::{Arrival, Input, Link};
 use slackwater_rules::time::Now;
+
+const BROKER_AWAY: &str = "the connection to the broker ended before its answer";
 
 impl EventLoop {
     pub(super) fn hear(&mut self, now: Now, event: MqttEvent) {
@@ -41,9 +44,9 @@ impl EventLoop {
                 self.announce();
             }
             MqttEvent::Down { why } if self.contested.is_none() => self.deaf(now, why),
-            // The reason that the two ids clash says more than each closing.
+            // Why we are put out says more than each closing.
             MqttEvent::Down { .. } => self.contest(now),
-            MqttEvent::Taken { why } => {
+            MqttEvent::PushedOut { why } => {
                 self.deaf(now, why);
                 self.contest(now);
             }
@@ -64,9 +67,13 @@ impl EventLoop {
             MqttEvent::Unpublished { id, why } if id < SIRENS => {
                 self.turn(now, Input::Commanded { switching: id, failed: Some(why) });
             }
-            MqttEvent::Published { .. } => {}
-            MqttEvent::Unpublished { why, .. } => {
-                tracing::warn!(why, "a siren's message, a reply or the state was not taken")
+            MqttEvent::Published { id } => self.outlet.settled(id, Ok(())),
+            MqttEvent::Lapsed { id, perhaps } => {
+                self.outlet.settled(id, Err(NotPublished::Yet { why: BROKER_AWAY.to_owned(), perhaps }));
+            }
+            MqttEvent::Unpublished { id, why } => {
+                tracing::warn!(why, "a siren's message, a reply or the state was not taken");
+                self.outlet.settled(id, Err(NotPublished::Refused(why)));
             }
         }
     }

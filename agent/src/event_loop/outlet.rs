@@ -3,13 +3,18 @@
 //! sender: a siren of before a reload, or a fault of ours, must not switch a heater.
 
 use super::SIRENS;
-use crate::channels::{NotPublished, Publish};
+use crate::channels::{NotPublished, Publish, Publishing};
 use crate::mqtt;
 use crate::settings::usual_reply_topic;
 use bytes::Bytes;
 use slackwater_rules::plan::{Publisher, Register};
+use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::{Arc, PoisonError, RwLock};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock};
+use tokio::sync::oneshot;
+
+/// Who waits for the broker's answer to a message, by its number.
+type Waiting = BTreeMap<u64, oneshot::Sender<Result<(), NotPublished>>>;
 
 /// The way out; cheap to clone.
 #[derive(Clone)]
@@ -17,11 +22,18 @@ pub(super) struct Outlet {
     broker: mqtt::Handle,
     register: Arc<RwLock<Register>>,
     sirens: Arc<AtomicU64>,
+    /// Sirens' messages that the broker has not answered yet.
+    waiting: Arc<Mutex<Waiting>>,
 }
 
 impl Outlet {
     pub(super) fn new(broker: mqtt::Handle, register: Register) -> Self {
-        Self { broker, register: Arc::new(RwLock::new(register)), sirens: Arc::default() }
+        Self {
+            broker,
+            register: Arc::new(RwLock::new(register)),
+            sirens: Arc::default(),
+            waiting: Arc::default(),
+        }
     }
 
     /// From now on topics belong to those that `register` says.
@@ -71,6 +83,18 @@ impl Outlet {
         self.broker.publish_reply(id, topic, payload, false, correlation).map_err(|error| error.to_string())
     }
 
+    /// What the broker, or the connection's end, has made of a message of ours.
+    pub(super) fn settled(&self, id: u64, result: Result<(), NotPublished>) {
+        if let Some(waiting) = self.waiting().remove(&id) {
+            // Whoever waited has given up by itself.
+            let _ = waiting.send(result);
+        }
+    }
+
+    fn waiting(&self) -> MutexGuard<'_, Waiting> {
+        self.waiting.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
     fn look(&self, may: impl Fn(&Register) -> Result<(), String>) -> Result<(), String> {
         let register = self.register.read().unwrap_or_else(PoisonError::into_inner);
         may(&register).inspect_err(|why| tracing::error!("REFUSED to publish: {why}"))
@@ -78,12 +102,19 @@ impl Outlet {
 }
 
 impl Publish for Outlet {
-    fn publish(&self, topic: &str, payload: &[u8]) -> Result<(), NotPublished> {
-        self.look(|register| register.permits_siren(topic, payload)).map_err(NotPublished::Refused)?;
-        let id = SIRENS + self.sirens.fetch_add(1, Ordering::Relaxed);
-        self.broker
-            .publish(id, topic, payload.to_vec(), false)
-            .map_err(|error| NotPublished::Yet(error.to_string()))
+    fn publish<'a>(&'a self, topic: &'a str, payload: &'a [u8]) -> Publishing<'a> {
+        Box::pin(async move {
+            self.look(|register| register.permits_siren(topic, payload)).map_err(NotPublished::Refused)?;
+            let id = SIRENS + self.sirens.fetch_add(1, Ordering::Relaxed);
+            let (told, answer) = oneshot::channel();
+            self.waiting().insert(id, told);
+            if let Err(error) = self.broker.publish_now(id, topic, payload.to_vec()) {
+                self.waiting().remove(&id);
+                return Err(NotPublished::Yet { why: error.to_string(), perhaps: false });
+            }
+            let gone = || NotPublished::Yet { why: "the watch ends".to_owned(), perhaps: true };
+            answer.await.unwrap_or_else(|_| Err(gone()))
+        })
     }
 }
 
@@ -91,7 +122,7 @@ impl Publish for Outlet {
 mod tests {
     use super::Outlet;
     use crate::channels::{NotPublished, Publish};
-    use crate::mqtt;
+    use crate::mqtt::{self, MqttEvent};
     use slackwater_rules::plan::{Output, Payloads, Publisher, Register};
 
     fn output(publisher: Publisher, topic: &str, may_switch_on: bool) -> Output {
@@ -102,8 +133,8 @@ mod tests {
 
     #[tokio::test]
     async fn nothing_leaves_by_another_ones_topic_not_even_by_what_was_right_before_a_reload() {
-        // Nobody listens there: what is taken waits, which is all that is looked at.
-        let (broker, _events) =
+        // Nobody listens there: what is for later waits, and what is for now lapses.
+        let (broker, mut events) =
             mqtt::spawn(mqtt::MqttSettings::new("127.0.0.1", 9, "halyard")).expect("begun");
         let heater = output(Publisher::Relay("heater".into()), "room2/heater/set", false);
         let siren = |topic| output(Publisher::Siren("siren".into()), topic, true);
@@ -118,11 +149,20 @@ mod tests {
         );
         assert!(command("air-pump", "room2/heater/set", "on").is_err_and(|why| why.contains("belongs to")));
         assert!(command("air-pump", "room2/airpump/set", "on").is_err());
-        assert_eq!(outlet.publish("hall/siren", b"on"), Ok(()));
+        let sounding = outlet.clone();
+        let sounded = tokio::spawn(async move { sounding.publish("hall/siren", b"on").await });
+        let id = loop {
+            if let MqttEvent::Lapsed { id, perhaps: false } = events.recv().await.expect("the task lives") {
+                break id;
+            }
+        };
+        let away = NotPublished::Yet { why: "no broker".to_owned(), perhaps: false };
+        outlet.settled(id, Err(away.clone()));
+        assert_eq!(sounded.await.expect("ended"), Err(away));
 
         let moved = output(Publisher::Relay("heater".into()), "hall/siren", false);
         outlet.adopt(Register::new(&[moved, siren("room2/siren")]).0);
-        let late = outlet.publish("hall/siren", b"on");
+        let late = outlet.publish("hall/siren", b"on").await;
         assert!(matches!(late, Err(NotPublished::Refused(why)) if why.contains("relay `heater`")));
         assert!(command("heater", "room2/heater/set", "off").is_err());
         assert_eq!(command("heater", "hall/siren", "off"), Ok(()));

@@ -4,7 +4,7 @@
 use super::{EventLoop, keep_rules, recollecting};
 use crate::channels::Channels;
 use crate::plain_text::beginning;
-use crate::site::{SiteFiles, register, subscriptions};
+use crate::site::{SiteFiles, connection, register, subscriptions};
 use crate::sources::RunningSources;
 
 /// Of what is wrong with files, so much goes to whoever asked and into the log …
@@ -28,7 +28,7 @@ impl EventLoop {
             )),
         });
         let read = read.and_then(|mut site| {
-            // The connections stay as they are until a restart, with their topics.
+            // Check-ins go by the connection that they have until a restart, with its topics.
             match register(&site.plan, site.settings.outputs_within(&self.settings)) {
                 (register, clashes) if clashes.is_empty() => {
                     site.outputs = register;
@@ -76,13 +76,21 @@ impl EventLoop {
             self.keeper.flush(&now);
             recollecting::recollect(&mut self.engine, &self.settings.places.journal.path, &now);
         }
-        let mut said: Vec<_> = turn.records.iter().map(|record| record.body.to_string()).collect();
+        let mut said: Vec<_> =
+            turn.records.iter().map(|record| record.body.in_words(self.engine.plan())).collect();
         // Pages in the old channels' hands are finished by them.
         self.channels = Channels::start(site.channels, &self.context, self.results.clone());
         self.gather(&now, turn);
-        if let Err(wrong) = self.handle.resubscribe(filters) {
-            let wrong: Vec<_> = wrong.iter().map(ToString::to_string).collect();
-            tracing::error!("subscriptions: {}", wrong.join("; "));
+        let heard = match self.settings.broker == site.settings.broker {
+            true => self.handle.resubscribe(filters),
+            false => self.handle.reconnect(connection(&site.settings.broker, filters)),
+        };
+        match heard {
+            Ok(()) => self.settings.broker = site.settings.broker.clone(),
+            Err(wrong) => {
+                let wrong: Vec<_> = wrong.iter().map(ToString::to_string).collect();
+                tracing::error!("the broker stays as it was: {}", wrong.join("; "));
+            }
         }
         let late = self.settings.restart_for(&site.settings);
         if !late.is_empty() {

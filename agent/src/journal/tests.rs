@@ -530,6 +530,7 @@ fn a_reader_sees_what_the_writer_keeps_and_can_write_nothing() {
             episode,
             stood: Span::seconds(1),
             because: String::new(),
+            farthest: None,
         },
     };
     journal.commit(&[raised(1, "power-lost"), raised(2, "leak"), returned(3, "power-lost", 1)], 1).unwrap();
@@ -612,7 +613,7 @@ fn one_of_each() -> Vec<Body> {
         Body::Worsened { alarm: alarm.clone(), episode: 1, because: because.clone() },
         Body::LostSight { alarm: alarm.clone(), episode: 1 },
         Body::FoundSight { alarm: alarm.clone(), episode: 1 },
-        Body::Returned { alarm: alarm.clone(), episode: 1, stood: span, because },
+        Body::Returned { alarm: alarm.clone(), episode: 1, stood: span, because, farthest: None },
         Body::Chattering { alarm: alarm.clone(), raises: 5, within: span },
         Body::Settled { alarm: alarm.clone() },
         Body::Acknowledged { alarm: alarm.clone(), episode: 1, by: by() },
@@ -787,8 +788,11 @@ fn a_journal_of_before_is_read_with_its_call_out_going_on() {
         Body::Delivered { page: 97 | 89 | 66, result } => Some(result.clone()),
         _ => None,
     });
-    let broke_off =
-        Outcome::Deferred { why: "the modem: no answer to the text".to_owned(), may_have_arrived: true };
+    let broke_off = Outcome::Deferred {
+        why: "the modem: no answer to the text".to_owned(),
+        may_have_arrived: true,
+        again_in: None,
+    };
     let fates: Vec<_> = fates.collect();
     assert!(matches!(fates[..], [Outcome::HeldUntil { .. }, Outcome::Withdrawn, _]), "{fates:?}");
     assert_eq!(fates[2], broke_off);

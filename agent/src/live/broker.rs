@@ -38,7 +38,7 @@ pub(super) async fn try_out(
         connection.client_id = format!("{}-check-{}", connection.client_id, std::process::id());
         connection.session_expiry = Duration::ZERO;
     }
-    let what = format!("broker {}:{}", settings.broker.host, settings.broker.port);
+    let what = format!("broker {}", settings.broker.place());
     let (handle, events) = match mqtt::spawn(connection) {
         Ok(begun) => begun,
         Err(wrong) => {
@@ -140,9 +140,12 @@ fn take(
             engine.step(now, Input::Message { topic: message.topic, payload, delivery });
             message.ack.into_iter().for_each(|ack| handle.ack(ack));
         }
-        MqttEvent::Down { why } | MqttEvent::Taken { why } => found.down = Some(why),
+        MqttEvent::Down { why } | MqttEvent::PushedOut { why } => found.down = Some(why),
         MqttEvent::Refused { filter, reason } => drop(found.refused.insert(filter, reason)),
-        MqttEvent::Deaf { .. } | MqttEvent::Published { .. } | MqttEvent::Unpublished { .. } => {}
+        MqttEvent::Deaf { .. }
+        | MqttEvent::Published { .. }
+        | MqttEvent::Lapsed { .. }
+        | MqttEvent::Unpublished { .. } => {}
     }
 }
 

@@ -11,26 +11,28 @@
 //! tick notices that nothing has been heard for too long and gives the connection up.
 
 mod incoming;
+mod rounds;
 
 use std::collections::VecDeque;
 use std::future::Future;
 use std::pin::{Pin, pin};
 use std::sync::Arc;
-use std::time::Duration;
 
 use rumqttc::v5::mqttbytes::v5::RetainForwardRule::OnNewSubscribe;
-use rumqttc::v5::{AsyncClient, ConnectionError, Event as Polled, EventLoop};
+use rumqttc::v5::{ConnectionError, Event as Polled, EventLoop};
 use tokio::sync::{Semaphore, mpsc, oneshot};
-use tokio::time::{Instant, sleep};
+use tokio::time::Instant;
 
-use super::link::{self, BrokerLink, OFFLINE};
+use rounds::Home;
+
+use super::limits::BrokerLimits;
+use super::link::{BrokerLink, OFFLINE};
 use super::loopback::Due;
 use super::outbox::{Outbox, OutboxEntry, Purpose};
 use super::reason::Loss;
 use super::retry::Retry;
-use super::settings::MqttSettings;
+use super::settings::{BrokerAddress, MqttSettings};
 use super::subscriptions::Subscriptions;
-use super::tls_bridge;
 use super::{ConnectionCommand, MqttEvent, WAITING_BYTES};
 
 /// Polls granted per tick while the listener lags behind: enough to get a ping out between messages.
@@ -50,14 +52,27 @@ pub(super) struct Worker {
     subscriptions: Subscriptions,
     retry: Retry,
     told_down: Option<String>,
-    told_taken: bool,
+    /// Told as pushed out, since the last connection that lasted.
+    told_out: bool,
     closing: bool,
+    /// Settings that are to be taken once this connection has ended.
+    next: Option<MqttSettings>,
+    /// Which of the brokers is used or tried.
+    at: usize,
+    /// Which one holds the subscriptions that we know of.
+    held_by: Option<usize>,
+    home: Home,
+    /// What the broker has said that it does not do.
+    limits: BrokerLimits,
     /// Woken by their drop, when the task ends.
     waiting_for_end: Vec<oneshot::Sender<()>>,
 }
 
 enum ConnectionEnd {
-    Closed,
+    /// Closed, and nothing follows.
+    ForGood,
+    /// Closed in order, to connect anew: to the first broker, or by other settings.
+    Elsewhere,
     Lost(Loss),
 }
 
@@ -75,10 +90,8 @@ impl Worker {
         orders: mpsc::UnboundedReceiver<ConnectionCommand>,
         events: mpsc::Sender<MqttEvent>,
     ) -> Self {
-        let own = (!settings.silent).then_some(&settings.loopback_topic);
-        let wanted = settings.subscriptions.iter().chain(own).cloned();
         Self {
-            subscriptions: Subscriptions::new(wanted),
+            subscriptions: Subscriptions::new(rounds::wanted(&settings)),
             settings,
             orders,
             events,
@@ -88,92 +101,23 @@ impl Worker {
             outbox: Outbox::new(),
             retry: Retry::default(),
             told_down: None,
-            told_taken: false,
+            told_out: false,
             closing: false,
+            next: None,
+            at: 0,
+            held_by: None,
+            home: Home::default(),
+            limits: BrokerLimits::default(),
             waiting_for_end: Vec::new(),
         }
     }
 
-    pub(super) async fn run(mut self) {
-        while let Some((loss, lived)) = self.attempt().await {
-            self.report(loss, lived);
-            let pause = sleep(self.retry.pause());
-            if self.meanwhile(pause).await.is_none() {
-                break;
-            }
-        }
-    }
-
-    /// One connection, from opening to its end. `None`: closed for good.
-    async fn attempt(&mut self) -> Option<(Loss, Option<Duration>)> {
-        self.generation += 1;
-        let tunnel = match self.settings.tls.clone() {
-            Some(tls) => match self.meanwhile(tls_bridge::open(self.settings.clone(), tls)).await? {
-                Ok(tunnel) => Some(tunnel),
-                Err(why) => return Some((Loss::new(why), None)),
-            },
-            None => None,
-        };
-        let (client, eventloop) =
-            AsyncClient::new(link::options(&self.settings, tunnel.as_ref()), link::REQUESTS);
-        let mut link = BrokerLink::new(client, self.settings.keep_alive);
-        let end = self.serve(eventloop, &mut link).await;
-        let cause = match tunnel {
-            Some(tunnel) => tunnel.close().await,
-            None => None,
-        };
-        match end {
-            ConnectionEnd::Lost(mut loss) if !self.closing => {
-                if let Some(cause) = cause {
-                    loss.why = Loss::new(cause).why;
-                }
-                Some((loss, link.up.map(|up| up.elapsed())))
-            }
-            ConnectionEnd::Lost(_) | ConnectionEnd::Closed => None,
-        }
-    }
-
-    fn report(&mut self, loss: Loss, lived: Option<Duration>) {
-        let lasting = self.settings.keep_alive;
-        if lived.is_some_and(|lived| lived >= lasting) {
-            self.told_taken = false;
-        }
-        let crowded = self.retry.ended(lived, loss.closed_by_broker, lasting);
-        if (loss.taken || crowded) && !self.told_taken {
-            self.told_taken = true;
-            let id = &self.settings.client_id;
-            let why = if loss.taken {
-                format!("another client has connected with our client id {id:?}")
-            } else {
-                format!(
-                    "the broker has closed several connections in a row soon after accepting them: \
-                     does another client use the client id {id:?}?"
-                )
-            };
-            self.deliver(MqttEvent::Taken { why });
-        }
-        if lived.is_some() || self.told_down.as_ref() != Some(&loss.why) {
-            self.told_down = Some(loss.why.clone());
-            self.deliver(MqttEvent::Down { why: loss.why });
-        }
-    }
-
-    /// Waits for something while there is no connection. `None`: closed for good.
-    async fn meanwhile<T>(&mut self, something: impl Future<Output = T>) -> Option<T> {
-        let mut something = pin!(something);
-        loop {
-            tokio::select! {
-                done = &mut something => return Some(done),
-                passed = pass_on(&self.events, &self.room, &mut self.backlog), if !self.backlog.is_empty() => passed?,
-                order = self.orders.recv() => {
-                    // Without a connection, the only end that an order can bring is the close.
-                    self.obey(order, None).ok()?;
-                }
-            }
-        }
-    }
-
-    async fn serve(&mut self, mut eventloop: EventLoop, link: &mut BrokerLink) -> ConnectionEnd {
+    async fn serve(
+        &mut self,
+        mut eventloop: EventLoop,
+        link: &mut BrokerLink,
+        broker: &BrokerAddress,
+    ) -> ConnectionEnd {
         loop {
             let polled = {
                 let poll = pin!(eventloop.poll());
@@ -182,7 +126,14 @@ impl Worker {
             let step = match polled {
                 Ok(Ok(event)) => self.take(event, link, &mut eventloop),
                 Ok(Err(error)) => {
-                    Err(ConnectionEnd::Lost(Loss::explain(error, &self.settings, link.up.is_some())))
+                    if let ConnectionError::ConnectionRefused(code) = &error
+                        && self.limits.learn_from_refusal(*code)
+                    {
+                        // At once, without what it does not do.
+                        Err(ConnectionEnd::Elsewhere)
+                    } else {
+                        Err(Loss::explain(error, &self.settings, broker, link.up.is_some()).into())
+                    }
                 }
                 Err(end) => Err(end),
             };
@@ -241,9 +192,9 @@ impl Worker {
                 self.subscriptions.want(filters.into_iter().chain([own]));
                 up.map_or(Ok(()), |link| Ok(link.request(self.subscriptions.changes(), OnNewSubscribe)?))
             }
-            (Some(ConnectionCommand::Password(password)), _) => {
-                self.settings.password = password;
-                Ok(())
+            (Some(ConnectionCommand::Settings(settings)), up) => {
+                self.next = Some(*settings);
+                self.leave(up)
             }
             (Some(ConnectionCommand::Close(done)), up) => {
                 self.waiting_for_end.push(done);
@@ -257,7 +208,17 @@ impl Worker {
     fn close(&mut self, link: Option<&mut BrokerLink>) -> Result<(), ConnectionEnd> {
         self.closing = true;
         self.backlog.clear();
-        let link = link.filter(|link| link.up.is_some()).ok_or(ConnectionEnd::Closed)?;
+        let link = link.filter(|link| link.up.is_some()).ok_or(ConnectionEnd::ForGood)?;
+        self.farewell(link)
+    }
+
+    /// The same, to connect anew.
+    fn leave(&mut self, link: Option<&mut BrokerLink>) -> Result<(), ConnectionEnd> {
+        let link = link.filter(|link| link.up.is_some()).ok_or(ConnectionEnd::Elsewhere)?;
+        self.farewell(link)
+    }
+
+    fn farewell(&mut self, link: &mut BrokerLink) -> Result<(), ConnectionEnd> {
         if self.settings.silent {
             return Ok(link.goodbye()?);
         }
@@ -285,6 +246,9 @@ impl Worker {
         if silent_for > link.keep_alive.mul_f32(2.4) {
             let silent_for = silent_for.as_secs_f32();
             return Err(Loss::new(format!("nothing came from the broker for {silent_for:.0} s")).into());
+        }
+        if self.at > 0 && !self.closing && self.home.is_well(&self.settings) {
+            return self.leave(Some(link));
         }
         if self.settings.silent {
             return Ok(());

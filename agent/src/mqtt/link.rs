@@ -15,12 +15,14 @@ use rumqttc::v5::{AsyncClient, ClientError, EventLoop, MqttOptions};
 use tokio::time::{Instant, Interval, MissedTickBehavior, interval};
 
 use super::Ack;
+use super::bridge::Bridge;
+use super::limits::BrokerLimits;
 use super::loopback::LoopBack;
 use super::outbox::{LIBRARY_WINDOW, OutboxEntry};
+use super::owed::OwedAcks;
 use super::reason::{self, Loss};
 use super::settings::MqttSettings;
 use super::subscriptions::SubscriptionChange;
-use super::tls_bridge::Tunnel;
 
 pub(super) const ONLINE: &str = "online";
 pub(super) const OFFLINE: &str = "offline";
@@ -46,6 +48,9 @@ pub(super) struct BrokerLink {
     pub(super) last_heard: Instant,
     pub(super) stretch: u32,
     pub(super) loopback: LoopBack,
+    owed: OwedAcks,
+    /// The broker keeps retained messages.
+    retains: bool,
     pub(super) told_refused: BTreeSet<String>,
 }
 
@@ -62,6 +67,8 @@ impl BrokerLink {
             last_heard: now,
             stretch: 0,
             loopback: LoopBack::new(now),
+            owed: OwedAcks::default(),
+            retains: true,
             told_refused: BTreeSet::new(),
         }
     }
@@ -73,7 +80,9 @@ impl BrokerLink {
         wants: Option<&ConnAckProperties>,
         ours: Duration,
         eventloop: &mut EventLoop,
+        no_retained: bool,
     ) {
+        self.retains = !no_retained;
         match wants.and_then(|p| p.server_keep_alive).map(|seconds| Duration::from_secs(seconds.into())) {
             Some(shorter) if !shorter.is_zero() && shorter < ours => self.keep_alive = shorter,
             // Longer than we want to wait; or none, at which the library would ping without a pause.
@@ -94,7 +103,7 @@ impl BrokerLink {
 
     /// Publishes our status, retained. The caller has noted it in the outbox.
     pub(super) fn say(&mut self, topic: &str, status: &'static str) -> Result<(), Loss> {
-        self.client.try_publish(topic, QoS::AtLeastOnce, true, status).map_err(stuck)
+        self.client.try_publish(topic, QoS::AtLeastOnce, self.retains, status).map_err(stuck)
     }
 
     /// Sends our own message around. The caller has noted it in the outbox.
@@ -109,21 +118,16 @@ impl BrokerLink {
 
     /// Publishes an entry that the outbox has handed over.
     pub(super) fn publish(&mut self, entry: &OutboxEntry) -> Result<(), Loss> {
-        let payload = entry.payload.clone();
-        let Some(correlation) = entry.correlation.clone() else {
-            return self
-                .client
-                .try_publish(&entry.topic, QoS::AtLeastOnce, entry.retain, payload)
-                .map_err(stuck);
+        let (payload, retain) = (entry.payload.clone(), entry.retain && self.retains);
+        let sent = match entry.correlation.clone() {
+            None => self.client.try_publish(&entry.topic, QoS::AtLeastOnce, retain, payload),
+            Some(correlation) => {
+                let properties =
+                    PublishProperties { correlation_data: Some(correlation), ..Default::default() };
+                let topic = &entry.topic;
+                self.client.try_publish_with_properties(topic, QoS::AtLeastOnce, retain, payload, properties)
+            }
         };
-        let properties = PublishProperties { correlation_data: Some(correlation), ..Default::default() };
-        let sent = self.client.try_publish_with_properties(
-            &entry.topic,
-            QoS::AtLeastOnce,
-            entry.retain,
-            payload,
-            properties,
-        );
         sent.map_err(stuck)
     }
 
@@ -132,10 +136,20 @@ impl BrokerLink {
         self.client.try_disconnect().map_err(stuck)
     }
 
+    /// A message came that wants to be acknowledged.
+    pub(super) fn owes(&mut self, ack: &Ack) {
+        self.owed.came(ack);
+    }
+
+    /// A message is safe: its acknowledgement leaves, with those that waited for it, once all before it have.
     pub(super) fn acknowledge(&mut self, ack: &Ack) -> Result<(), Loss> {
-        let qos = if ack.exactly_once { QoS::ExactlyOnce } else { QoS::AtLeastOnce };
-        let publish = Publish { qos, pkid: ack.packet, ..Default::default() };
-        self.client.try_ack(&publish).map_err(stuck)
+        self.owed.ready(ack);
+        while let Some((packet, exactly_once)) = self.owed.next() {
+            let qos = if exactly_once { QoS::ExactlyOnce } else { QoS::AtLeastOnce };
+            let publish = Publish { qos, pkid: packet, ..Default::default() };
+            self.client.try_ack(&publish).map_err(stuck)?;
+        }
+        Ok(())
     }
 
     /// Retained messages keep their flag only when served from the broker's store (no retain-as-published):
@@ -173,21 +187,10 @@ pub(super) fn ticks(keep_alive: Duration) -> Interval {
     ticks
 }
 
-pub(super) fn options(settings: &MqttSettings, tunnel: Option<&Tunnel>) -> MqttOptions {
-    let mut options = match tunnel {
-        Some(tunnel) => {
-            let mut options = MqttOptions::new(&settings.client_id, &tunnel.path, settings.port);
-            options.set_transport(Transport::unix());
-            options
-        }
-        None => {
-            let mut options = MqttOptions::new(&settings.client_id, &settings.host, settings.port);
-            let mut network = options.network_options();
-            network.set_tcp_nodelay(true);
-            options.set_network_options(network);
-            options
-        }
-    };
+pub(super) fn options(settings: &MqttSettings, bridge: &Bridge, limits: &BrokerLimits) -> MqttOptions {
+    // The port of a Unix socket is nothing.
+    let mut options = MqttOptions::new(&settings.client_id, &bridge.path, 0);
+    options.set_transport(Transport::unix());
     if let Some(user) = &settings.user {
         options.set_credentials(user, settings.password.as_ref().map_or("", |password| password.expose()));
     }
@@ -204,7 +207,13 @@ pub(super) fn options(settings: &MqttSettings, tunnel: Option<&Tunnel>) -> MqttO
         .set_outgoing_inflight_upper_limit(LIBRARY_WINDOW)
         .set_connection_timeout(reason::CONNECTING.as_secs());
     if !settings.silent {
-        options.set_last_will(LastWill::new(&settings.status_topic, OFFLINE, QoS::AtLeastOnce, true, None));
+        options.set_last_will(LastWill::new(
+            &settings.status_topic,
+            OFFLINE,
+            QoS::AtLeastOnce,
+            !limits.no_retained,
+            None,
+        ));
     }
     options
 }

@@ -23,20 +23,10 @@ pub(super) struct OutboxEntry {
     pub(super) retain: bool,
     /// What whoever asked for it will know it by.
     pub(super) correlation: Option<Bytes>,
-    /// Frees the place when the entry is dropped.
-    _room: OwnedSemaphorePermit,
-}
-
-impl OutboxEntry {
-    pub(super) fn new(
-        id: u64,
-        topic: String,
-        payload: Bytes,
-        (retain, correlation): (bool, Option<Bytes>),
-        room: OwnedSemaphorePermit,
-    ) -> Self {
-        Self { id, topic, payload, retain, correlation, _room: room }
-    }
+    /// For the connection that it meets, and for no other.
+    pub(super) now_only: bool,
+    /// Its place among those that may wait, free when the entry is dropped.
+    pub(super) room: Option<OwnedSemaphorePermit>,
 }
 
 /// What a publication in the library's hands was for.
@@ -79,6 +69,17 @@ impl Outbox {
         self.window = WINDOW.min(broker_window).into();
         self.handed = 0;
         self.wire.clear();
+    }
+
+    /// The connection is gone: what was for it alone leaves, with whether it was on the wire.
+    pub(super) fn lapse(&mut self) -> Vec<(u64, bool)> {
+        let handed = self.handed;
+        let lapsed = self.entries.iter().enumerate().filter(|(_, entry)| entry.now_only);
+        let lapsed = lapsed.map(|(at, entry)| (entry.id, at < handed)).collect();
+        self.entries.retain(|entry| !entry.now_only);
+        self.handed = 0;
+        self.wire.clear();
+        lapsed
     }
 
     /// The next entry to hand over, if the window has room. It counts as handed over from now on.
@@ -137,7 +138,16 @@ mod tests {
         let mut outbox = Outbox::new();
         for id in ids {
             let permit = Arc::clone(&room).try_acquire_owned().expect("room");
-            outbox.push(OutboxEntry::new(id, "a".into(), Bytes::new(), (false, None), permit));
+            let now_only = id >= 100;
+            outbox.push(OutboxEntry {
+                id,
+                topic: "a".into(),
+                payload: Bytes::new(),
+                retain: false,
+                correlation: None,
+                now_only,
+                room: Some(permit),
+            });
         }
         outbox
     }
@@ -165,6 +175,16 @@ mod tests {
 
         outbox.connected(4);
         assert_eq!(handed(&mut outbox), [2, 4, 5, 6], "the broker's own window counts too");
+    }
+
+    #[test]
+    fn what_was_for_one_connection_alone_leaves_with_it_and_is_told_whether_it_was_under_way() {
+        let mut outbox = outbox([1, 100, 2, 101, 3]);
+        outbox.connected(3);
+        assert_eq!(handed(&mut outbox), [1, 100, 2]);
+        assert_eq!(outbox.lapse(), [(100, true), (101, false)]);
+        outbox.connected(100);
+        assert_eq!(handed(&mut outbox), [1, 2, 3]);
     }
 
     #[test]

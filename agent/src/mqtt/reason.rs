@@ -8,7 +8,8 @@ use rumqttc::v5::mqttbytes::v5::{
 };
 use rumqttc::v5::{ConnectionError, StateError};
 
-use super::settings::MqttSettings;
+use super::limits::QOS_0;
+use super::settings::{BrokerAddress, MqttSettings};
 use crate::plain_text::tame;
 
 /// So much is kept of what a broker says.
@@ -28,9 +29,19 @@ impl Loss {
         Self { why: tame(&why.into(), LONGEST_WHY), closed_by_broker: false, taken: false }
     }
 
+    /// Several brokers of one round, none of which has let us in.
+    pub(super) fn and(self, other: Self) -> Self {
+        let why = format!("{}; {}", self.why, other.why);
+        Self { closed_by_broker: false, taken: self.taken || other.taken, ..Self::new(why) }
+    }
+
     /// `connected`: the broker had accepted us before.
-    pub(super) fn explain(error: ConnectionError, settings: &MqttSettings, connected: bool) -> Self {
-        let place = format!("{}:{}", settings.host, settings.port);
+    pub(super) fn explain(
+        error: ConnectionError,
+        settings: &MqttSettings,
+        place: &BrokerAddress,
+        connected: bool,
+    ) -> Self {
         match error {
             ConnectionError::MqttState(StateError::ServerDisconnect { reason_code, reason_string }) => {
                 let said = reason_string.map(|text| format!(" ({text})")).unwrap_or_default();
@@ -90,8 +101,9 @@ fn refused_connection(code: ConnectReturnCode, settings: &MqttSettings) -> Strin
             format!("the broker refused the client id {:?}", settings.client_id)
         }
         ConnectReturnCode::UnsupportedProtocolVersion | ConnectReturnCode::RefusedProtocolVersion => {
-            "the broker does not speak MQTT 5".to_owned()
+            "the broker does not speak MQTT 5, which the watch needs".to_owned()
         }
+        ConnectReturnCode::QoSNotSupported => QOS_0.to_owned(),
         other => format!("the broker refused the connection: {other:?}"),
     }
 }

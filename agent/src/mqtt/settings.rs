@@ -4,12 +4,15 @@
 //! above 16 bits, a wrong filter). All of these are refused here, before anything is started.
 
 use crate::secret::Secret;
+use crate::tls::ClientIdentity;
 use std::fmt;
 use std::path::PathBuf;
 use std::time::Duration;
 
 use rustls::pki_types::ServerName;
 
+/// More than any cluster in a house or shop has.
+const MOST_BROKERS: usize = 8;
 /// rumqttc asserts it.
 const SHORTEST_KEEP_ALIVE: Duration = Duration::from_secs(5);
 /// MQTT 5.0, 3.1.2.10: two bytes of seconds.
@@ -26,10 +29,11 @@ const LONGEST_TEXT: usize = u16::MAX as usize;
 /// How to reach a broker, what to listen to, and how to be seen.
 #[derive(Debug, Clone)]
 pub struct MqttSettings {
-    /// Name or address of the broker.
-    pub host: String,
-    /// Its TCP port.
-    pub port: u16,
+    /// The brokers, in the order in which they are tried; any of them will do, the first is the best. At
+    /// least one, eight at most.
+    pub brokers: Vec<BrokerAddress>,
+    /// How long another one is used before the first is tried again; the longer, the oftener it was in vain.
+    pub first_again: Duration,
     /// Who we are to the broker: no other client may use it. The broker keeps our session under it.
     pub client_id: String,
     /// User name, where the broker wants one.
@@ -55,6 +59,24 @@ pub struct MqttSettings {
     pub silent: bool,
 }
 
+/// Where a broker is.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct BrokerAddress {
+    /// Name or address.
+    pub host: String,
+    /// TCP port.
+    pub port: u16,
+}
+
+impl fmt::Display for BrokerAddress {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self.host.contains(':') {
+            true => write!(f, "[{}]:{}", self.host, self.port),
+            false => write!(f, "{}:{}", self.host, self.port),
+        }
+    }
+}
+
 /// How to be sure of the broker.
 #[derive(Debug, Clone, Default)]
 pub struct Tls {
@@ -62,6 +84,8 @@ pub struct Tls {
     pub ca_file: Option<PathBuf>,
     /// The name that the broker's certificate must carry, where it is not the host's.
     pub server_name: Option<String>,
+    /// Who we are, where the broker wants a certificate.
+    pub identity: Option<ClientIdentity>,
 }
 
 impl MqttSettings {
@@ -70,8 +94,8 @@ impl MqttSettings {
     pub fn new(host: impl Into<String>, port: u16, client_id: impl Into<String>) -> Self {
         let client_id = client_id.into();
         Self {
-            host: host.into(),
-            port,
+            brokers: vec![BrokerAddress { host: host.into(), port }],
+            first_again: Duration::from_secs(60),
             user: None,
             password: None,
             tls: None,
@@ -98,7 +122,9 @@ impl MqttSettings {
                 wrong.push(SettingsError::text(place, value, why));
             }
         };
-        text("host", &self.host, false);
+        for broker in &self.brokers {
+            text("host", &broker.host, false);
+        }
         text("client id", &self.client_id, false);
         if let Some(user) = &self.user {
             text("user", user, false);
@@ -106,16 +132,24 @@ impl MqttSettings {
         if let Some(password) = &self.password {
             text("password", password.expose(), true);
         }
-        if self.port == 0 {
+        if self.brokers.iter().any(|broker| broker.port == 0) {
             wrong.push(SettingsError::number("port", 0, 1, u16::MAX.into(), ""));
+        }
+        if !(1..=MOST_BROKERS).contains(&self.brokers.len()) {
+            let (value, high) = (self.brokers.len() as u64, MOST_BROKERS as u64);
+            wrong.push(SettingsError::number("number of brokers", value, 1, high, ""));
         }
         if self.password.is_some() && self.user.is_none() {
             wrong.push(SettingsError::text("user", "", "a password needs a user name"));
         }
-        let name = self.server_name();
-        if self.tls.is_some() && ServerName::try_from(name).is_err() {
-            let why = "neither a DNS name nor an IP address";
-            wrong.push(SettingsError::text("TLS server name", name, why));
+        if let Some(tls) = &self.tls {
+            let names = self.brokers.iter().map(|broker| broker.host.as_str());
+            for name in names.map(|host| tls.server_name.as_deref().unwrap_or(host)) {
+                if ServerName::try_from(name).is_err() {
+                    let why = "neither a DNS name nor an IP address";
+                    wrong.push(SettingsError::text("TLS server name", name, why));
+                }
+            }
         }
         for (place, value, low, high) in [
             ("keep-alive", self.keep_alive, SHORTEST_KEEP_ALIVE, LONGEST_KEEP_ALIVE),
@@ -145,12 +179,6 @@ impl MqttSettings {
             wrong.extend(filters);
         }
         if wrong.is_empty() { Ok(()) } else { Err(wrong) }
-    }
-
-    /// The name that the broker's certificate has to carry.
-    pub(super) fn server_name(&self) -> &str {
-        let named = self.tls.as_ref().and_then(|tls| tls.server_name.as_deref());
-        named.unwrap_or(&self.host)
     }
 }
 
@@ -305,7 +333,7 @@ mod tests {
     #[test]
     fn a_host_that_no_certificate_can_name_needs_a_server_name() {
         let said = complaints(|s| {
-            s.host = "not a name".into();
+            s.brokers[0].host = "not a name".into();
             s.tls = Some(Tls::default());
         });
         assert_eq!(said, ["mqtt: TLS server name \"not a name\": neither a DNS name nor an IP address"]);

@@ -4,8 +4,10 @@
 use super::files::Files;
 use super::in_clear;
 use super::reader::{line, port, size, span};
+use crate::mqtt::BrokerAddress;
 use crate::secret::Secret;
-use slackwater_rules::diagnostic::{Finding, Item};
+use crate::tls::ClientIdentity;
+use slackwater_rules::diagnostic::{Finding, Item, Table};
 use slackwater_rules::plan::output_topic_fault;
 use slackwater_rules::time::Span;
 use std::path::PathBuf;
@@ -13,10 +15,8 @@ use std::path::PathBuf;
 /// The way to the broker.
 #[derive(Clone, Debug, PartialEq)]
 pub struct BrokerSettings {
-    /// Name or address.
-    pub host: String,
-    /// TCP port.
-    pub port: u16,
+    /// Where it is; more than one place if it stands on several machines, in the order in which they are tried.
+    pub places: Vec<BrokerAddress>,
     /// Unique on the broker: a second client with the same one throws the first out.
     pub client_id: String,
     /// The user that the broker knows us as.
@@ -48,7 +48,12 @@ pub struct TlsSettings {
     pub ca_file: Option<PathBuf>,
     /// The name in the broker's certificate, if it is not the host.
     pub server_name: Option<String>,
+    /// Who we are, where the broker wants a certificate.
+    pub identity: Option<ClientIdentity>,
 }
+
+/// More than any cluster in a house or shop has.
+const MOST_BROKERS: usize = 8;
 
 /// The client library panics at less.
 const SHORTEST_KEEP_ALIVE: Span = Span::seconds(5);
@@ -61,6 +66,11 @@ const LONGEST_SHOWN: usize = 80;
 const LONGEST_CLIENT_ID: usize = 128;
 
 impl BrokerSettings {
+    /// Its places as texts have them.
+    pub fn place(&self) -> String {
+        self.places.iter().map(ToString::to_string).collect::<Vec<_>>().join(", ")
+    }
+
     pub(super) fn read(item: Item<'_>, files: &Files<'_>) -> Option<Self> {
         Self::read_as(item, files, own_client_id(), None)
     }
@@ -73,10 +83,10 @@ impl BrokerSettings {
         below: Option<String>,
     ) -> Option<Self> {
         let table = item.table()?;
-        let host = table.need("host", "\"localhost\"").and_then(host);
         let tls = table.get("tls").and_then(|item| TlsSettings::read(item, files)).flatten();
         let usual_port = if tls.is_some() { 8883 } else { 1883 };
         let port = table.get("port").and_then(port).unwrap_or(usual_port);
+        let places = places(&table, port);
         let client_id = table.get("client-id").and_then(client_id).unwrap_or(usual_id);
         // Only to the site's own broker.
         let state_topic = if below.is_none() { table.get("state-topic").and_then(topic) } else { None };
@@ -84,8 +94,10 @@ impl BrokerSettings {
         let user = table.get("user").and_then(line);
         let password = table.get("password-file").and_then(|item| files.secret(item));
         let in_clear_because = in_clear::because(&table);
-        if let Some(host) = host.as_ref().filter(|_| table.has("password-file")) {
-            in_clear::check(&table, "the password", host, tls.is_some());
+        if table.has("password-file") {
+            for place in places.iter().flatten() {
+                in_clear::check(&table, "the password", &place.host, tls.is_some());
+            }
         }
         let within = |key, limits| table.get(key).and_then(|item| span(item, limits));
         let keep_alive = within("keep-alive", SHORTEST_KEEP_ALIVE..=Span::minutes(10));
@@ -102,8 +114,7 @@ impl BrokerSettings {
         }
         table.finish();
         Some(Self {
-            host: host?,
-            port,
+            places: places?,
             client_id,
             user,
             password,
@@ -119,6 +130,45 @@ impl BrokerSettings {
     }
 }
 
+/// `host`, or `hosts` in their order.
+fn places(table: &Table<'_>, usual_port: u16) -> Option<Vec<BrokerAddress>> {
+    let Some(list) = table.get("hosts") else {
+        let host = table.need("host", "\"localhost\"").and_then(host)?;
+        return Some(vec![BrokerAddress { host, port: usual_port }]);
+    };
+    if let Some(item) = table.get("host") {
+        let help = "write it into `hosts`, where the first is tried first".to_owned();
+        return item.wrong("`host` beside `hosts`", "one of the two", Some(help));
+    }
+    let items = list.list()?;
+    if items.is_empty() || items.len() > MOST_BROKERS {
+        let title = format!("`hosts` names 1 to {MOST_BROKERS} machines");
+        return list.wrong(title, format!("{} here", items.len()), None);
+    }
+    // All that is wrong with them, not only the first.
+    let places: Vec<_> = items.into_iter().map(|item| place(item, usual_port)).collect();
+    places.into_iter().collect()
+}
+
+/// `name`, `name:1884`, an address, `[2001:db8::1]:1884`.
+fn place(item: Item<'_>, usual_port: u16) -> Option<BrokerAddress> {
+    let text = line(item)?;
+    let bare = |host: &str| host.trim_start_matches('[').trim_end_matches(']').to_owned();
+    let split = text.rsplit_once(':').filter(|(host, _)| !host.contains(':') || host.ends_with(']'));
+    let (name, port) = match split {
+        Some((host, port)) => (bare(host), port.parse().ok().filter(|port| *port > 0)),
+        None => (bare(&text), Some(usual_port)),
+    };
+    match port {
+        Some(port) if is_host(&name) => Some(BrokerAddress { host: name, port }),
+        Some(_) | None => {
+            let title = format!("`{text}` is not the place of a broker");
+            let help = "a name or address, with `:` and its port if that is another one".to_owned();
+            item.wrong(title, "expected for instance \"broker-2.lan\"", Some(help))
+        }
+    }
+}
+
 impl TlsSettings {
     /// `true`, `false`, or a table that says more.
     pub(super) fn read(item: Item<'_>, files: &Files<'_>) -> Option<Option<Self>> {
@@ -128,8 +178,9 @@ impl TlsSettings {
         let table = item.table()?;
         let ca_file = table.get("ca-file").and_then(|item| files.certificates(item));
         let server_name = table.get("server-name").and_then(host);
+        let identity = files.identity(&table);
         table.finish();
-        Some(Some(Self { ca_file, server_name }))
+        Some(Some(Self { ca_file, server_name, identity }))
     }
 }
 
@@ -154,9 +205,7 @@ fn own_client_id() -> String {
 /// The name or address of a machine.
 pub(super) fn host(item: Item<'_>) -> Option<String> {
     let text = line(item)?;
-    let address = text.parse::<std::net::IpAddr>().is_ok();
-    let name = text.len() <= 253 && text.bytes().all(|b| b.is_ascii_alphanumeric() || b"-._".contains(&b));
-    if address || name {
+    if is_host(&text) {
         return Some(text);
     }
     // `mqtt://broker:1883/x` is meant as `broker`, with the port at its own key.
@@ -166,6 +215,11 @@ pub(super) fn host(item: Item<'_>) -> Option<String> {
     let help = good.then(|| format!("write \"{bare}\"; a port has its own key"));
     let title = format!("`{text}` is not the name or address of a machine");
     item.wrong(title, "no `://`, no port, no spaces", help)
+}
+
+fn is_host(text: &str) -> bool {
+    let name = |text: &str| text.bytes().all(|b| b.is_ascii_alphanumeric() || b"-._".contains(&b));
+    text.parse::<std::net::IpAddr>().is_ok() || (1..=253).contains(&text.len()) && name(text)
 }
 
 /// A topic to publish to: MQTT 5.0, 4.7.

@@ -1,8 +1,8 @@
 //! `[check-in]`: where and how often this site shows its witness that it lives, under which name
 //! and with which key. Off unless it is there.
 
-use super::channels::request;
 use super::files::Files;
+use super::gateway::request;
 use super::reader::{line, span};
 use super::{BrokerSettings, PushSettings, in_clear};
 use crate::checkin::SiteKey;
@@ -52,7 +52,10 @@ impl CheckInSettings {
                 BrokerSettings::read_as(item, files, format!("slackwater-site-{ours}"), Some(below))?;
             if item.errors() == before {
                 let table = item.table()?;
-                in_clear::check(&table, "what check-ins say of a home", &broker.host, broker.tls.is_some());
+                for place in &broker.places {
+                    let tls = broker.tls.is_some();
+                    in_clear::check(&table, "what check-ins say of a home", &place.host, tls);
+                }
             }
             Some(broker)
         });

@@ -9,11 +9,13 @@
 //! A watch that starts leaves out what a file keeps from being used ([`UnusableFile::Sound`]), and says so;
 //! whoever checks is told of it as of any other mistake.
 
+use super::channels::together;
 use super::reader::line;
 use super::source::Environment;
 use crate::plain_text::is_deceptive;
 use crate::secret::Secret;
-use slackwater_rules::diagnostic::Item;
+use crate::tls::ClientIdentity;
+use slackwater_rules::diagnostic::{Item, Table};
 use std::cell::RefCell;
 use std::fmt;
 use std::fs::{self, File};
@@ -100,6 +102,11 @@ impl<'f> Files<'f> {
         self.file.parent().unwrap_or(Path::new("")).join(name)
     }
 
+    /// Whether secrets are left unread, so that their contents can't be judged.
+    pub(super) fn is_dry(&self) -> bool {
+        self.environment.is_dry()
+    }
+
     /// The secret in the named file.
     pub(super) fn secret(&self, item: Item<'_>) -> Option<Secret> {
         if self.environment.is_dry() {
@@ -122,6 +129,12 @@ impl<'f> Files<'f> {
     }
 
     fn read_secret(&self, name: &str) -> Result<Secret, Unusable> {
+        let (path, shared) = self.secret_place(name)?;
+        secret_in(&path, shared)
+    }
+
+    /// Where a secret is found, and whether others were handed it too.
+    fn secret_place(&self, name: &str) -> Result<(PathBuf, bool), Unusable> {
         let credentials = self.environment.get("CREDENTIALS_DIRECTORY").map(Path::new);
         let credential = credentials.map(|folder| folder.join(name));
         let places = [self.beside(name), self.beside(SECRETS).join(name)];
@@ -134,7 +147,7 @@ impl<'f> Files<'f> {
         };
         let shared = credentials.is_some_and(|folder| path.starts_with(folder));
         self.named.borrow_mut().push(NamedFile { path: path.clone(), secret: true });
-        secret_in(&path, shared)
+        Ok((path, shared))
     }
 
     /// A file with PEM certificates. Its path is of use even if it can't be read now: whoever connects
@@ -157,6 +170,33 @@ impl<'f> Files<'f> {
         }
     }
 
+    /// Who we are to a server that asks: `client-certificate` with `client-key-file`.
+    pub(super) fn identity(&self, table: &Table<'_>) -> Option<ClientIdentity> {
+        together(table, "client-certificate", "client-key-file");
+        let certificate = table.get("client-certificate").and_then(|item| self.certificates(item));
+        let key = table.get("client-key-file").and_then(|item| self.key(item));
+        Some(ClientIdentity { certificate: certificate?, key: key? })
+    }
+
+    /// A file with a private key, which only its owner may read.
+    fn key(&self, item: Item<'_>) -> Option<PathBuf> {
+        let name = line(item)?;
+        if self.environment.is_dry() {
+            return Some(self.beside(&name));
+        }
+        let place = self.secret_place(&name).and_then(|(path, shared)| {
+            let text = read(&path, |mode| shared || mode & OTHERS == 0).map_err(|why| unread(&path, why))?;
+            match text.contains("PRIVATE KEY-----") {
+                true => Ok(path),
+                false => Err(Unusable::new(
+                    format!("`{}` holds no PEM key", path.display()),
+                    "no private key in it",
+                )),
+            }
+        });
+        self.used(item, place)
+    }
+
     /// The text of the named file.
     pub(super) fn body(&self, item: Item<'_>) -> Option<String> {
         let path = self.path(item)?;
@@ -173,17 +213,7 @@ impl<'f> Files<'f> {
 /// The one line of a file that only its owner, or whoever it was handed to, may read.
 fn secret_in(path: &Path, shared: bool) -> Result<Secret, Unusable> {
     let shown = path.display();
-    let text = match read(path, |mode| shared || mode & OTHERS == 0) {
-        Ok(text) => text,
-        Err(Unread::TooOpen(mode)) => {
-            let title = format!("`{shown}` has mode {mode:04o}");
-            let help = Some(format!("`chmod 600 {shown}`"));
-            return Err(Unusable { title, label: "others can read the secret".to_owned(), help });
-        }
-        Err(Unread::Other(label)) => {
-            return Err(Unusable::new(format!("`{shown}` can't be used"), label));
-        }
-    };
+    let text = read(path, |mode| shared || mode & OTHERS == 0).map_err(|why| unread(path, why))?;
     let line = text.strip_suffix('\n').unwrap_or(&text);
     let line = line.strip_suffix('\r').unwrap_or(line);
     if line.is_empty() {
@@ -194,6 +224,19 @@ fn secret_in(path: &Path, shared: bool) -> Result<Secret, Unusable> {
         return Err(Unusable::new(format!("`{shown}` holds no secret"), label));
     }
     Ok(Secret::new(line))
+}
+
+/// Why a secret's file is not used, for whoever looks at the key that names it.
+fn unread(path: &Path, why: Unread) -> Unusable {
+    let shown = path.display();
+    match why {
+        Unread::TooOpen(mode) => {
+            let title = format!("`{shown}` has mode {mode:04o}");
+            let help = Some(format!("`chmod 600 {shown}`"));
+            Unusable { title, label: "others can read the secret".to_owned(), help }
+        }
+        Unread::Other(label) => Unusable::new(format!("`{shown}` can't be used"), label),
+    }
 }
 
 /// Why a file's text is not used.

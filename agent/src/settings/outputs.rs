@@ -11,9 +11,19 @@ impl Settings {
         connections.into_iter().chain(self.sirens()).chain(self.replies()).collect()
     }
 
-    /// The same with the connections of a watch that runs by `running`: these change by a restart only.
+    /// The same beside a watch that runs by `running`: its check-ins change by a restart only, and its
+    /// connection says farewell on the topics that it has.
     pub fn outputs_within(&self, running: &Self) -> Vec<Output> {
-        let connections = connections(&running.broker, running.check_in.as_ref());
+        let mut connections = connections(&self.broker, running.check_in.as_ref());
+        let ours =
+            [&self.broker, &running.broker].map(|broker| [&broker.status_topic, &broker.loopback_topic]);
+        let [new, old] = ours;
+        let publishers = [Publisher::Status, Publisher::Loopback];
+        for ((new, old), publisher) in new.into_iter().zip(old).zip(publishers) {
+            if new != old {
+                connections.push(output(publisher, old, None));
+            }
+        }
         connections.into_iter().chain(self.sirens()).chain(self.replies()).collect()
     }
 

@@ -3,11 +3,11 @@
 //! member or a ladder that is not there changes nothing.
 
 use super::ladder::Climb;
-use super::member::{Condition, Member};
+use super::member::{Account, Condition, Member};
 use super::state::{Answer, CRASH_LOOP, CallOut, News, Phase, STANDS_STILL, TELLINGS, Told};
 use crate::alarm::Priority;
 use crate::plan::Target;
-use crate::record::{CallChange, CallMessage, Joined, PageFate, Seq};
+use crate::record::{CallChange, CallMessage, CallNews, Joined, PageFate, Seq};
 use crate::time::{Moment, Span};
 
 impl CallOut {
@@ -42,6 +42,9 @@ impl CallOut {
             CallChange::Left { episode } => self.members.retain(|member| member.episode != *episode),
             CallChange::CameBack { alarm, episode } => {
                 if let Some(member) = self.members.iter_mut().find(|member| member.alarm == *alarm) {
+                    if member.episode != *episode {
+                        member.account = Account::default();
+                    }
                     member.episode = *episode;
                     member.condition = Condition::Raised;
                     member.latched = false;
@@ -132,8 +135,8 @@ impl CallOut {
                     answer.rank = *rank;
                 }
             }
-            CallChange::Told { target, message, rank, about } => {
-                self.tell(target, message, (*rank, *about), at)
+            CallChange::Told { target, message, rank, about, news } => {
+                self.tell(target, message, (*rank, *about, *news), at)
             }
             CallChange::Page { target, fate } => self.note_page(target, *fate),
             CallChange::Started => {
@@ -187,8 +190,10 @@ impl CallOut {
             listed: joined.listed,
             told: None,
             end_told: false,
+            sight: joined.sight,
             flickers: joined.flickers,
             own_answer: None,
+            account: Account::default(),
             anew: None,
         };
         match known.and_then(|known| self.members.get_mut(known)) {
@@ -207,7 +212,7 @@ impl CallOut {
         &mut self,
         target: &Target,
         message: &CallMessage,
-        (rank, about): (Priority, Option<Seq>),
+        (rank, about, news): (Priority, Option<Seq>, Option<CallNews>),
         at: Moment,
     ) {
         for member in self.members.iter_mut().filter(|_| *message != CallMessage::Hush) {
@@ -224,9 +229,10 @@ impl CallOut {
         }
         // Pages of one moment are one page, and its news is the first.
         let same = known.as_ref().filter(|known| known.last == at && known.message.asks() && message.asks());
-        let about = same.map_or(about, |known| known.about);
+        let (about, news) = same.map_or((about, news), |known| (known.about, known.news));
         let told = Told {
             about,
+            news,
             first: known.as_ref().map_or(at, |known| known.first),
             last: at,
             times: known.as_ref().map_or(0, |known| known.times).saturating_add(1),

@@ -81,7 +81,10 @@ impl Decision<'_> {
         if lead != Lead::GoesDark && quiet::held_until(&self.call, self.facts, self.now).is_some() {
             return;
         }
-        for target in self.told_now() {
+        // No siren sounds for lost sight.
+        let news = lead.episode().and_then(|episode| self.call.member(episode));
+        let people_only = news.is_some_and(|member| member.sight);
+        for target in self.told_now().into_iter().filter(|target| target.contact.is_some() || !people_only) {
             self.tell(&target, CallMessage::Call, lead, self.rank());
         }
     }
@@ -89,7 +92,12 @@ impl Decision<'_> {
     fn blocked(&self, target: &Target, rank: Priority) -> Option<Block> {
         match target.contact {
             Some(_) => self.facts.block(target),
-            None => self.facts.block(target).or((!self.facts.sounds(target, rank)).then_some(Block::Rank)),
+            None => {
+                let by_sight_alone = self.call.kind != CallKind::Drill
+                    && self.call.sounding_rank(self.now).is_none_or(|sounding| sounding < rank);
+                let silent = by_sight_alone || !self.facts.sounds(target, rank);
+                self.facts.block(target).or(silent.then_some(Block::Rank))
+            }
         }
     }
 
@@ -189,7 +197,7 @@ impl Decision<'_> {
     /// The highest rank has fallen: each ladder of what is left goes on at the first rung that
     /// names somebody who was not told yet, in its own time; held, if quiet hours hold it.
     pub(super) fn go_on_milder(&mut self, ladders: Vec<String>) {
-        if let Phase::Held { by: HeldBy::Cause, .. } = self.call.phase {
+        if let Phase::Held { by: HeldBy::Cause | HeldBy::Sight, .. } = self.call.phase {
             return;
         }
         if let Some(until) = quiet::held_until(&self.call, self.facts, self.now) {

@@ -45,7 +45,7 @@ pub enum Reply {
 }
 
 /// Begins a call-out that has no members yet with its first one. If a cause is about to be raised
-/// it waits for that; what is critical not for long.
+/// it waits for that; what is critical not for long. A loss of sight alone waits as long as it may.
 pub fn begin(
     call: &CallOut,
     joined: &Joined,
@@ -56,8 +56,11 @@ pub fn begin(
     let mut decision = Decision::new(call, facts, now);
     decision.change(CallChange::Joined(joined.clone()));
     let longest = if joined.rank == Priority::Critical { LONGEST_HOLD } else { Span(i64::MAX) };
-    match cause_by.map(|at| (at - now).min(longest)).filter(|length| *length > Span::ZERO) {
-        Some(length) => decision.change(CallChange::Held { length, by: HeldBy::Cause }),
+    let cause = cause_by.map(|at| ((at - now).min(longest), HeldBy::Cause));
+    let sight = facts.may_wait_until(&joined.alarm).map(|at| (at - now, HeldBy::Sight));
+    let waits = [cause, sight].into_iter().flatten().filter(|(length, _)| *length > Span::ZERO);
+    match waits.max_by_key(|(length, _)| *length) {
+        Some((length, by)) => decision.change(CallChange::Held { length, by }),
         None => decision.climb_from_zero(false),
     }
     decision.out

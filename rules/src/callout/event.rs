@@ -139,7 +139,9 @@ impl CallOut {
                 times.push((*until, Time::QuietOver));
             }
             (_, Some(since)) => times.push((since + self.settle(facts), Time::Settled)),
-            (Phase::Held { until, by: HeldBy::Cause }, None) => times.push((*until, Time::HoldOver)),
+            (Phase::Held { until, by: HeldBy::Cause | HeldBy::Sight }, None) => {
+                times.push((*until, Time::HoldOver))
+            }
             (Phase::Answered { until }, None) => times.push((*until, Time::LeaseEnded)),
             (Phase::Asking { until, .. }, None) => times.push((*until, Time::Unrenewed)),
             (Phase::Climbing, None) => times.extend(self.active(now).into_iter().filter_map(|climb| {

@@ -31,8 +31,10 @@ pub trait Facts {
     fn expects(&self, effect: &str, cause: &str) -> bool;
     /// Whether `sight` is the loss of sight of `alarm`.
     fn hides(&self, sight: &str, alarm: &str) -> bool;
+    /// Until when a loss of sight alone may wait before anybody is told; none for what is no loss of sight.
+    fn may_wait_until(&self, alarm: &str) -> Option<Moment>;
     /// Whether two alarms are about the same kind of trouble for another reason than being cause
-    /// and consequence: two channels that fail.
+    /// and consequence: two channels that fail, or two sensors that fell silent together.
     fn akin(&self, one: &str, other: &str) -> bool;
     /// How long this alarm's condition must hold before it is raised.
     fn on_delay(&self, alarm: &str) -> Span;

@@ -5,7 +5,7 @@
 use super::facts::Facts;
 use super::member::Member;
 use super::state::CallOut;
-use crate::record::Seq;
+use crate::record::{CallNews, Seq};
 use crate::time::Moment;
 use std::cmp::Reverse;
 
@@ -30,6 +30,15 @@ pub enum Lead {
 }
 
 impl Lead {
+    /// What is news beside an episode.
+    pub fn news(self) -> Option<CallNews> {
+        match self {
+            Self::Unproved(_) | Self::Disobeyed(_) => Some(CallNews::Stopgap),
+            Self::GoesDark => Some(CallNews::Dark),
+            Self::Rung | Self::Raised(_) | Self::Worse(_) => None,
+        }
+    }
+
     /// The episode that is news.
     pub fn episode(self) -> Option<Seq> {
         match self {

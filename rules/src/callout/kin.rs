@@ -57,6 +57,7 @@ pub fn kin_in(call: &CallOut, alarm: &str, facts: &dyn Facts) -> Vec<Joined> {
         ladder: member.ladder.clone(),
         flickers: member.flickers,
         listed: false,
+        sight: member.sight,
     })
     .collect()
 }

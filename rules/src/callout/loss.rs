@@ -3,7 +3,6 @@
 //! would have had a good part of its time.
 
 use crate::time::{Moment, Span};
-use std::collections::BTreeMap;
 
 /// A loss of sight pages after this share of the time its danger would need.
 const SHARE: i64 = 4;
@@ -21,43 +20,21 @@ pub fn patience(danger: Option<Span>) -> Span {
 /// A sensor that fell silent.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Silent<'a> {
-    /// Its name.
-    pub sensor: &'a str,
     /// Where it spoke, if over MQTT.
     pub topic: Option<&'a str>,
     /// The gateway it came through.
     pub gateway: Option<&'a str>,
-    /// When it was heard last.
+    /// When it said something good last.
     pub last: Moment,
     /// How often it is meant to speak.
     pub every: Span,
 }
 
-/// Sorts what is silent into losses: what shares a gateway, or spoke under the same topic up to the
-/// last `/` and was heard last within the shorter of the two intervals. `speaks` says whether
-/// anything else under a longer common beginning still speaks: only if nothing does it counts.
-pub fn losses<'a>(silent: &[Silent<'a>], speaks: impl Fn(&str) -> bool) -> Vec<Vec<&'a str>> {
-    let mut loss_of: Vec<usize> = (0..silent.len()).collect();
-    for (at, one) in silent.iter().enumerate() {
-        for (before, other) in silent.iter().enumerate().take(at) {
-            if belong_together(one, other, &speaks) {
-                let (from, into) = (find(&loss_of, at), find(&loss_of, before));
-                loss_of.iter_mut().filter(|loss| **loss == from).for_each(|loss| *loss = into);
-            }
-        }
-    }
-    let mut losses: BTreeMap<usize, Vec<&'a str>> = BTreeMap::new();
-    for (loss, one) in loss_of.into_iter().zip(silent) {
-        losses.entry(loss).or_default().push(one.sensor);
-    }
-    losses.into_values().collect()
-}
-
-fn find(loss_of: &[usize], at: usize) -> usize {
-    loss_of.get(at).copied().unwrap_or(at)
-}
-
-fn belong_together(one: &Silent<'_>, other: &Silent<'_>, speaks: impl Fn(&str) -> bool) -> bool {
+/// Whether two sensors fell silent by one loss: they share a gateway; or what they said last came within
+/// the shorter of their intervals, and they spoke on one topic, under the same topic up to the last `/`, or
+/// under a longer common beginning. `speaks` says whether anything else under such a beginning has been
+/// heard since: then it does not count.
+pub fn is_one(one: &Silent<'_>, other: &Silent<'_>, speaks: impl Fn(&str) -> bool) -> bool {
     if one.gateway.is_some() && one.gateway == other.gateway {
         return true;
     }
@@ -66,8 +43,10 @@ fn belong_together(one: &Silent<'_>, other: &Silent<'_>, speaks: impl Fn(&str) -
         return false;
     }
     let (Some(one), Some(other)) = (one.topic, other.topic) else { return false };
-    let (one, other) = (parent(one), parent(other));
-    match (one, other) {
+    if one == other {
+        return true;
+    }
+    match (parent(one), parent(other)) {
         (Some(one), Some(other)) if one == other => true,
         (Some(one), Some(other)) => common(one, other).is_some_and(|beginning| !speaks(beginning)),
         (_, _) => false,

@@ -2,8 +2,21 @@
 //! call-out asks; what was listed only, told or answered decides what a later event means for it.
 
 use crate::alarm::Priority;
-use crate::record::{By, Seq};
+use crate::record::{By, Farthest, Seq};
 use crate::time::Moment;
+
+/// What pages say of an episode, as its alarm's own records have it.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Account {
+    /// Since when its condition was true.
+    pub onset: Moment,
+    /// What it rests on, as last recorded.
+    pub because: String,
+    /// It lost sight of a reading it needs.
+    pub blind: bool,
+    /// How far its reading went and when, as recorded when it was over.
+    pub farthest: Option<(Farthest, Moment)>,
+}
 
 /// An episode in a call-out.
 #[derive(Clone, Debug, PartialEq)]
@@ -36,10 +49,14 @@ pub struct Member {
     pub told: Option<Moment>,
     /// Some page has said that it had ended.
     pub end_told: bool,
+    /// It is a loss of sight, for which no siren sounds.
+    pub sight: bool,
     /// It comes and goes: twice within three hours.
     pub flickers: bool,
     /// In a mass: answered for alone, by whom and until when.
     pub own_answer: Option<(By, Moment)>,
+    /// What pages say of it.
+    pub account: Account,
     /// It counts as raised anew then: its cause returned, and its own on-delay runs from that.
     pub anew: Option<Moment>,
 }

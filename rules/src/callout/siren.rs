@@ -124,7 +124,7 @@ pub fn told_until(call: &CallOut, target: &Target, limits: Limits, now: Moment) 
     let climbs = match call.kind {
         CallKind::Drill => true,
         CallKind::Cause | CallKind::Mass | CallKind::Digest => {
-            told.rank >= limits.from && call.standing_rank(now).is_some_and(|rank| rank >= told.rank)
+            told.rank >= limits.from && call.sounding_rank(now).is_some_and(|rank| rank >= told.rank)
         }
     };
     (call.phase == Phase::Climbing && !waits && climbs).then_some(told.last + limits.a_rung)

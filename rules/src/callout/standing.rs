@@ -9,7 +9,7 @@ use super::state::Phase;
 use super::table::{Move, Row, Stage};
 use crate::alarm::Priority;
 use crate::record::{By, CallChange, CallMessage, HeldBy, Joined, Seq};
-use crate::time::Span;
+use crate::time::{Moment, Span};
 
 impl Decision<'_> {
     /// Which row an alarm is that is raised, or counts as raised anew, with these ranks.
@@ -41,12 +41,34 @@ impl Decision<'_> {
 
     pub(super) fn raised(&mut self, joined: &Joined) {
         if self.is_back(joined) {
+            let stood = self.call.stands();
             self.change(CallChange::CameBack { alarm: joined.alarm.clone(), episode: joined.episode });
+            // It was seen in between: its time begins anew.
+            if let Phase::Held { by: HeldBy::Sight, .. } = self.call.phase
+                && let Some(until) = self.facts.may_wait_until(&joined.alarm).filter(|_| !stood)
+            {
+                self.wait_for_sight(until);
+            }
             return self.forget_anew(&joined.alarm);
+        }
+        if let Phase::Held { until, by: HeldBy::Sight } = self.call.phase
+            && let Some(may) = self.facts.may_wait_until(&joined.alarm)
+        {
+            // What is noticed later is listed, and waits with the rest; no longer than it may itself.
+            let until = if self.call.stands() { until.min(may) } else { may };
+            self.change(CallChange::Joined(Joined { listed: true, ..joined.clone() }));
+            return self.wait_for_sight(until);
         }
         let row = match self.call.phase {
             Phase::Held { by: HeldBy::Cause, .. } if self.explains_standing(&joined.alarm) => Row::HoldOver,
-            _ => self.row_of(&joined.alarm, joined.rank, &joined.ladder),
+            // What can be seen does not wait with what can't.
+            Phase::Held { by: HeldBy::Sight, .. } => Row::HoldOver,
+            _ => match self.row_of(&joined.alarm, joined.rank, &joined.ladder) {
+                Row::Milder if joined.rank > Priority::Low && self.hides_what_stands(&joined.alarm) => {
+                    Row::Hides
+                }
+                row => row,
+            },
         };
         let listed = self.is_explained(&joined.alarm);
         let settles = self.stage().after(row) == Move::StateBefore;
@@ -61,6 +83,17 @@ impl Decision<'_> {
             next = if held { Move::Listed } else { Move::BeginsWithNews };
         }
         self.carry_out(next, Lead::Raised(joined.episode), Some((joined.ladder.clone(), joined.rank)));
+    }
+
+    fn wait_for_sight(&mut self, until: Moment) {
+        let length = (until - self.now).max(Span::ZERO);
+        self.change(CallChange::Held { length, by: HeldBy::Sight });
+    }
+
+    /// Whether it is the loss of sight of an alarm that stands here and that nothing here explains it by.
+    fn hides_what_stands(&self, sight: &str) -> bool {
+        let mut standing = self.call.members.iter().filter(|member| member.stands() && !member.sight);
+        !self.is_explained(sight) && standing.any(|member| self.facts.hides(sight, &member.alarm))
     }
 
     /// Whether an alarm that is raised is a member come back: it never ceased to stand, or returned

@@ -8,7 +8,7 @@ use super::member::Member;
 use super::table::Stage;
 use crate::alarm::Priority;
 use crate::plan::Target;
-use crate::record::{By, CallKind, CallMessage, HeldBy, PageFate, Seq};
+use crate::record::{By, CallKind, CallMessage, CallNews, HeldBy, PageFate, Seq};
 use crate::time::{Moment, Span};
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
@@ -133,6 +133,8 @@ pub struct Told {
     pub message: CallMessage,
     /// The episode that it leads with.
     pub about: Option<Seq>,
+    /// What sent it, if that was not the episode itself.
+    pub news: Option<CallNews>,
     /// How the last page fared, as far as is known.
     pub fate: Option<PageFate>,
     /// Some page may have reached it.
@@ -198,6 +200,12 @@ impl CallOut {
     /// The highest rank for which people are to be asked now; none if nothing calls.
     pub fn standing_rank(&self, now: Moment) -> Option<Priority> {
         self.members.iter().filter(|member| member.calls(now)).map(|member| member.rank).max()
+    }
+
+    /// The highest rank that a siren may sound for: of what stands, but for lost sight.
+    pub fn sounding_rank(&self, now: Moment) -> Option<Priority> {
+        let seen = self.members.iter().filter(|member| member.calls(now) && !member.sight);
+        seen.map(|member| member.rank).max()
     }
 
     /// The rank that an event is held against: of what stands, or of what the answer covered.

@@ -39,6 +39,8 @@ pub enum Row {
     },
     /// A member at the asked rank, not critical, or below.
     Milder,
+    /// A loss of sight, at the asked rank or below and above low, that hides a standing member.
+    Hides,
     /// `worse` turns true.
     Worse {
         /// For a member at or above the asked rank, or critical.
@@ -186,7 +188,7 @@ impl Stage {
             (_, Row::Dropped { forced: true }) => Move::PutsAside,
             (_, Row::RealBegan) => Move::DrillWaits,
 
-            (Settling, Row::CameBack | Row::Above | Row::CriticalToo { .. } | Row::Milder) => {
+            (Settling, Row::CameBack | Row::Above | Row::CriticalToo { .. } | Row::Milder | Row::Hides) => {
                 Move::StateBefore
             }
             (Settling, Row::Disobeyed) => Move::AllRungs,
@@ -228,6 +230,9 @@ impl Stage {
             (Answered | Asking, Row::CriticalToo { expected: true, .. }) => Move::Listed,
 
             (Held | Climbing | Answered | Asking, Row::Milder) => Move::Listed,
+
+            (Held | Climbing, Row::Hides) => Move::TellsTold,
+            (Answered | Asking, Row::Hides) => Move::Listed,
 
             (Held | Climbing, Row::Worse { matters: true }) => Move::TellsTold,
             (Answered | Asking, Row::Worse { matters: true }) => Move::BreaksThrough,
@@ -289,7 +294,7 @@ impl Stage {
 
 impl Row {
     /// All rows, with every value of what they depend on.
-    pub const ALL: [Self; 36] = [
+    pub const ALL: [Self; 37] = [
         Self::CameBack,
         Self::Disobeyed,
         Self::Unproved,
@@ -299,6 +304,7 @@ impl Row {
         Self::CriticalToo { other_ladder: true, expected: false },
         Self::CriticalToo { other_ladder: true, expected: true },
         Self::Milder,
+        Self::Hides,
         Self::Worse { matters: true },
         Self::Worse { matters: false },
         Self::CauseReturned,

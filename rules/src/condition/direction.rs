@@ -40,6 +40,37 @@ impl Condition {
         found
     }
 
+    /// The one sensor whose reading goes one way as this comes true, and whether it falls; none if there are
+    /// several, or none.
+    pub(crate) fn goes_one_way(&self) -> Option<(SensorId, bool)> {
+        let mut found = None;
+        let mut several = false;
+        self.ways(true, &mut |of, way| {
+            let falls = match way {
+                Direction::Any => return,
+                Direction::Up => false,
+                Direction::Down => true,
+            };
+            several |= found.is_some_and(|before| before != (of, falls));
+            found = Some((of, falls));
+        });
+        found.filter(|_| !several)
+    }
+
+    /// Whether this comes true by `own` moving the same way as `theirs` does for the other condition.
+    pub(crate) fn comes_like(&self, own: SensorId, other: &Self, theirs: SensorId) -> bool {
+        let ways_of = |condition: &Self, sensor| {
+            let mut found = Vec::new();
+            condition.ways(true, &mut |of, way| found.extend((of == sensor).then_some(way)));
+            found
+        };
+        let (own, theirs) = (ways_of(self, own), ways_of(other, theirs));
+        let alike = |one: &Direction, other: &Direction| {
+            one == other || *one == Direction::Any || *other == Direction::Any
+        };
+        own.iter().any(|one| theirs.iter().any(|other| alike(one, other)))
+    }
+
     fn ways(&self, upright: bool, each: &mut dyn FnMut(SensorId, Direction)) {
         match self {
             Self::All(parts) | Self::Any(parts) => parts.iter().for_each(|part| part.ways(upright, each)),

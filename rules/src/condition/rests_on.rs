@@ -3,7 +3,7 @@
 
 use super::{Condition, Formula, Operand, Test};
 use crate::condition::query::{Question, UntilWhat};
-use crate::ids::{RelayId, SensorId, TankId};
+use crate::ids::{RelayId, SensorId, TankId, mix};
 use crate::units::Dimension;
 use std::collections::BTreeSet;
 
@@ -17,6 +17,21 @@ impl Condition {
             found.extend(test.foretold_from());
         });
         found
+    }
+
+    /// Whether it can still come true while nothing is known of the sensors that are `lost`.
+    pub(crate) fn can_come_without(&self, lost: &dyn Fn(SensorId) -> bool) -> bool {
+        self.can_be(true, lost)
+    }
+
+    fn can_be(&self, upright: bool, lost: &dyn Fn(SensorId) -> bool) -> bool {
+        let mut each = |part: &Self| part.can_be(upright, lost);
+        match (self, upright) {
+            (Self::All(parts), true) | (Self::Any(parts), false) => parts.iter().all(each),
+            (Self::Any(parts), true) | (Self::All(parts), false) => parts.iter().any(&mut each),
+            (Self::Not(inner), _) => inner.can_be(!upright, lost),
+            (Self::Says(..), _) => !self.sensors().into_iter().any(lost),
+        }
     }
 
     /// Every tank whose model the condition asks.
@@ -90,7 +105,7 @@ impl Condition {
 
 impl Test {
     /// The sensor it speaks of, if it isn't a comparison.
-    fn sensor(&self) -> Option<SensorId> {
+    pub(crate) fn sensor(&self) -> Option<SensorId> {
         match self {
             Self::Is(sensor, _) | Self::Lapse(_, sensor, _) => Some(*sensor),
             Self::Compare { .. }
@@ -118,7 +133,7 @@ impl Test {
     }
 
     /// The formulas it compares.
-    pub(super) fn formulas(&self) -> [Option<&Formula>; 3] {
+    pub(crate) fn formulas(&self) -> [Option<&Formula>; 3] {
         match self {
             Self::Compare { left, right, .. } => [Some(left), Some(right), None],
             Self::Range { value, low, high, .. } => [Some(value), Some(low), Some(high)],
@@ -144,6 +159,23 @@ impl Formula {
                 Operand::Truth(condition) => condition.sensors().into_iter().collect(),
                 Operand::Word(id) => vec![*id],
             },
+        }
+    }
+
+    /// Goes on with a number that is the same after formulas that are the same, and seldom else. A window
+    /// counts by its sensors alone.
+    pub(crate) fn likeness(&self, so_far: u64) -> u64 {
+        match self {
+            // What equals nought has one sign.
+            Self::Constant(number) => mix(so_far ^ (number + 0.0).to_bits()),
+            Self::Sensor(id) => mix(so_far ^ id.index() as u64),
+            Self::Sum(left, right) | Self::Difference(left, right) | Self::Ratio(left, right) => {
+                right.likeness(left.likeness(so_far))
+            }
+            Self::Scaled(factor, inner) => inner.likeness(mix(so_far ^ (factor + 0.0).to_bits())),
+            Self::Window(_) => {
+                self.in_order().into_iter().fold(so_far, |all, id| mix(all ^ id.index() as u64))
+            }
         }
     }
 

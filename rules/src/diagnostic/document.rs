@@ -98,13 +98,19 @@ pub(super) fn refused(kind: &str, text: &str) -> Option<Finding> {
     if text.len() > LARGEST {
         return Some(Finding::error(0..0, too_large(kind, text.len() as u64), "not read"));
     }
+    // One pass over the bytes tells whether there may be a control character at all: the first byte of one
+    // beyond ASCII is C2.
+    let (mut values, mut suspicious) = (0_usize, false);
+    for byte in text.bytes() {
+        values += usize::from(matches!(byte, b'=' | b',' | b'[' | b'{'));
+        suspicious |= (byte < b' ' && !matches!(byte, b'\t' | b'\n' | b'\r')) || matches!(byte, 0x7f | 0xc2);
+    }
     let control = |c: char| c.is_control() && !matches!(c, '\t' | '\n' | '\r');
-    if let Some((at, sign)) = text.char_indices().find(|(_, c)| control(*c)) {
+    if suspicious && let Some((at, sign)) = text.char_indices().find(|(_, c)| control(*c)) {
         let title = format!("this is not a text: it has the control character U+{:04X}", u32::from(sign));
         let help = "in a text in quotes it is written as an escape, like \\u0007";
         return Some(Finding::error(at..at + sign.len_utf8(), title, "here is the first").help(help));
     }
-    let values = text.bytes().filter(|byte| b"=,[{".contains(byte)).count();
     let title = || format!("{kind} holds {MOST_VALUES} values at most, and this one may have {values}");
     (values > MOST_VALUES).then(|| Finding::error(0..0, title(), "not read"))
 }

@@ -197,7 +197,7 @@ mod tests {
 
     fn cut(text: &str) -> Vec<(&str, &str)> {
         let pieces = Pieces::cut(text, &["alarm", "tank"]);
-        let all = pieces.by_kind.into_iter().flat_map(|(_, pieces)| pieces);
+        let all = pieces.by_kind.into_values().flatten();
         all.map(|piece| (piece.name.it, &text[piece.range])).collect()
     }
 

@@ -5,7 +5,6 @@ use super::item::moved;
 use super::{At, Finding, Item, NamedTable, Pieces, Sheet, did_you_mean, listed};
 use crate::signs::is_deceptive;
 use std::cell::{Cell, RefCell};
-use std::collections::BTreeMap;
 use std::ops::Range;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
@@ -13,6 +12,9 @@ use toml::de::{DeTable, DeValue};
 /// Why some signs are refused.
 pub(super) const SIGNS: &str =
     "control signs, and signs that turn the direction of reading, make a text look like another one";
+
+/// So many keys are looked through one by one.
+const FEW: usize = 16;
 
 /// The keys under one heading, in the order of the file.
 pub struct Table<'t> {
@@ -23,9 +25,10 @@ pub struct Table<'t> {
     sheet: &'t Sheet<'t>,
     /// Where the text begins that places in the tree are counted from.
     base: usize,
+    /// In the order of their keys.
     entries: Vec<TableEntry<'t>>,
-    /// Where each key is among the entries.
-    index: BTreeMap<&'t str, usize>,
+    /// Their places there, in the order of the file.
+    in_file: Vec<usize>,
     /// Where keys are looked up that this table doesn't have.
     beneath: Option<Box<Table<'t>>>,
     asked: RefCell<Vec<&'static str>>,
@@ -57,15 +60,16 @@ impl<'t> Table<'t> {
             asked: Cell::new(false),
         };
         let mut entries: Vec<_> = table.iter().map(entry).collect();
-        entries.sort_by_key(|entry| entry.key.span.start);
-        let index = entries.iter().enumerate().map(|(at, entry)| (entry.key.it, at)).collect();
+        entries.sort_by_key(|entry| entry.key.it);
+        let mut in_file: Vec<usize> = (0..entries.len()).collect();
+        in_file.sort_by_key(|at| entries.get(*at).map(|entry| entry.key.span.start));
         Self {
             name,
             span,
             sheet,
             base,
             entries,
-            index,
+            in_file,
             beneath: None,
             asked: RefCell::default(),
             missing: RefCell::default(),
@@ -78,7 +82,16 @@ impl<'t> Table<'t> {
     }
 
     fn find(&self, key: &str) -> Option<&TableEntry<'t>> {
-        self.entries.get(*self.index.get(key)?)
+        // Few keys are compared sooner than searched.
+        if self.entries.len() <= FEW {
+            return self.entries.iter().find(|entry| entry.key.it == key);
+        }
+        let place = self.entries.binary_search_by(|entry| entry.key.it.cmp(key)).ok()?;
+        self.entries.get(place)
+    }
+
+    fn in_file(&self) -> impl Iterator<Item = &TableEntry<'t>> {
+        self.in_file.iter().filter_map(|at| self.entries.get(*at))
     }
 
     /// The text of a key, if it is text at all; nothing is noted and the key not asked for.
@@ -98,7 +111,7 @@ impl<'t> Table<'t> {
 
     /// Whether the key is there, rightly or wrongly filled.
     pub fn has(&self, key: &str) -> bool {
-        self.index.contains_key(key)
+        self.find(key).is_some()
     }
 
     /// Where the key stands; the heading if it isn't there.
@@ -135,7 +148,7 @@ impl<'t> Table<'t> {
             let keys = under.item(entry).keys()?;
             Some(NamedTable::tree(name, key, self.sheet, keys))
         };
-        under.entries.iter().filter_map(part).collect()
+        under.in_file().filter_map(part).collect()
     }
 
     /// The tables under a key, each by its own name, in the order of the file.
@@ -150,7 +163,7 @@ impl<'t> Table<'t> {
             table.span = entry.key.span.clone();
             Some((name, table))
         };
-        under.entries.iter().filter_map(part).collect()
+        under.in_file().filter_map(part).collect()
     }
 
     /// Every key with its value, for tables whose keys are the keeper's own.
@@ -160,7 +173,7 @@ impl<'t> Table<'t> {
             self.check_name(entry)?;
             Some((At::new(entry.key.it.to_owned(), entry.key.span.clone()), self.item(entry)))
         };
-        self.entries.iter().filter_map(pair).collect()
+        self.in_file().filter_map(pair).collect()
     }
 
     /// Notes a name of the keeper's own that can't be one; it is left out.
@@ -175,7 +188,7 @@ impl<'t> Table<'t> {
     pub fn finish(self) {
         self.note_missing();
         let asked = self.asked.borrow();
-        for entry in self.entries.iter().filter(|entry| !entry.asked.get()) {
+        for entry in self.in_file().filter(|entry| !entry.asked.get()) {
             let place = match self.name.as_str() {
                 "" => self.sheet.kind.to_owned(),
                 name => format!("`{name}`"),

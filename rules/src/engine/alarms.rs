@@ -4,6 +4,7 @@
 //! with the tasks that follow from it.
 
 mod blips;
+mod farthest;
 mod judging;
 
 use super::ground::Ground;
@@ -14,6 +15,7 @@ use crate::plan::{Alarm, Plan};
 use crate::record::{Body, Record};
 use crate::time::{Moment, Span};
 use blips::BlipCount;
+use farthest::Extreme;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// What is known of an alarm's condition just now.
@@ -90,6 +92,8 @@ struct Entry {
     /// false since.
     after_work: Option<(Seq, String, Moment)>,
     blips: BlipCount,
+    /// How far its reading went since it came true.
+    farthest: Option<Extreme>,
     /// Looked at and at rest: the same again has nothing to say.
     rests: bool,
 }
@@ -110,6 +114,7 @@ impl Alarms {
             recall: Recall::of(alarm, now),
             after_work: None,
             blips: BlipCount::default(),
+            farthest: None,
             rests: false,
         };
         Self {

@@ -11,12 +11,14 @@ mod facts;
 mod joining;
 mod kept;
 mod older;
+mod register;
 mod sirens;
 
 use super::context::Context;
 use super::ground::Ground;
 use super::task::{Next, Task};
 use super::timers::DeadlineReason;
+use crate::callout::Call;
 use crate::callout::bounds;
 use crate::callout::change::Tell;
 use crate::callout::decide::{Outcome, Reply};
@@ -25,28 +27,23 @@ use crate::callout::facts::{Block, Facts as _};
 use crate::callout::headline::Lead;
 use crate::callout::ladder::Ladder;
 use crate::callout::siren::Siren;
-use crate::callout::state::{CallOut, Phase};
-use crate::callout::{Call, Member};
+use crate::callout::state::CallOut;
 use crate::ids::{By, Seq};
 use crate::plan::Target;
 use crate::record::{Body, CallChange, CallKind, Record};
 use crate::time::Moment;
 use facts::Known;
+use register::{CallRegister, LatestEpisodes};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// So many answers are kept with a call-out.
 const ANSWERS: usize = 8;
-/// So many of an alarm's raises are remembered.
-const RAISES: usize = 2;
 
 /// What lasts of all call-outs.
 #[derive(Debug, Default)]
 pub(super) struct Callouts {
-    calls: BTreeMap<Seq, Call>,
-    /// The latest episode of each alarm, as it would join a call-out.
-    episodes: BTreeMap<String, Member>,
-    /// When each alarm was raised lately, by record.
-    raises: BTreeMap<String, Vec<(Seq, Moment)>>,
+    calls: CallRegister,
+    episodes: LatestEpisodes,
     /// What each siren that a call-out has told was last bidden, and for how long it sounded.
     sirens: BTreeMap<Target, Siren>,
     /// Those whose deadlines have to be set anew.
@@ -60,23 +57,20 @@ impl Callouts {
         self.tell_of_episodes(ground, record);
         self.apply_older(ground, record);
         match &record.body {
-            Body::Joined { call, alarm, .. } => self.list(*call, alarm),
             Body::Answered { call, by, .. } => {
-                let Some(known) = self.calls.get_mut(call) else { return };
+                let Some(known) = self.calls.get_mut(*call) else { return };
                 known.answers.push((by.clone(), at));
                 if known.answers.len() > ANSWERS {
                     known.answers.remove(0);
                 }
             }
-            Body::CallChanged { call, change } => self.take_change(*call, change, at),
+            Body::CallChanged { call, change } => self.change(*call, change, at),
             Body::CallEnded { call } => self.change(*call, &CallChange::Ended, at),
             Body::Paged { target, purpose, .. } => self.bid_siren(&Target::parse(target), *purpose, at),
             Body::Hushed { siren, length, .. } => self.hush_siren(&Target::parse(siren), *length, at),
             Body::Started { .. } => {
-                for call in self.calls.values_mut().filter(|call| !call.ended()) {
-                    call.core.apply(&CallChange::Started, at);
-                    self.touched.insert(call.core.id);
-                }
+                let running: Vec<Seq> = self.running().map(Call::id).collect();
+                running.into_iter().for_each(|call| self.change(call, &CallChange::Started, at));
             }
             _ => {}
         }
@@ -84,7 +78,7 @@ impl Callouts {
 
     /// A call-out that is over, and whose last pages are through, is forgotten.
     pub(super) fn forget(&mut self, id: Seq) {
-        self.calls.remove(&id);
+        self.calls.remove(id);
     }
 
     /// The next call-out whose deadlines have to be set anew.
@@ -94,22 +88,23 @@ impl Callouts {
 
     /// All of them have to be: under another plan.
     pub(super) fn touch_all(&mut self) {
-        self.touched.extend(self.calls.keys());
+        self.touched.extend(self.calls.ids());
     }
 
-    /// Those have to be whose next time depends on more than their own state: on what has been heard, on a
-    /// forecast, on quiet hours.
+    /// Whether there are some whose next time depends on more than their own state: on what has been heard, on
+    /// a forecast, on quiet hours.
+    pub(super) fn any_waits(&self) -> bool {
+        !self.calls.waiting().is_empty()
+    }
+
+    /// The deadlines of those have to be set anew.
     pub(super) fn touch_those_that_wait(&mut self) {
-        let waits = |call: &&Call| {
-            let held = matches!(call.core.phase, Phase::Held { .. });
-            !call.ended() && (held || call.core.unheard.is_some())
-        };
-        self.touched.extend(self.calls.values().filter(waits).map(|call| call.core.id));
+        self.touched.extend(self.calls.waiting());
     }
 
     /// What the call-out waits for next, and until when.
     pub(super) fn pending(&self, cx: &Context<'_>, id: Seq) -> Option<(Moment, Time)> {
-        let call = self.calls.get(&id).filter(|call| !call.ended())?;
+        let call = self.calls.get(id).filter(|call| !call.ended())?;
         call.core.pending(&Known::of(cx, call), cx.mono())
     }
 
@@ -137,28 +132,38 @@ impl Callouts {
 
     /// This call-out, over or not.
     pub(super) fn get(&self, id: Seq) -> Option<&Call> {
-        self.calls.get(&id)
+        self.calls.get(id)
     }
 
     /// All of them, the oldest first: those too that are over and wait for their last pages.
     pub(super) fn iter(&self) -> impl Iterator<Item = &Call> {
-        self.calls.values()
+        self.calls.iter()
+    }
+
+    /// Those that are over and wait for their last pages.
+    pub(super) fn over(&self) -> impl Iterator<Item = Seq> + '_ {
+        self.calls.over()
+    }
+
+    /// Whether there are any.
+    pub(super) fn any_over(&self) -> bool {
+        self.calls.any_over()
     }
 
     /// Those that are not over.
     pub(super) fn running(&self) -> impl Iterator<Item = &Call> {
-        self.calls.values().filter(|call| !call.ended())
+        self.calls.iter().filter(|call| !call.ended())
     }
 
     /// The running call-out that the episode is part of.
     pub(super) fn of_episode(&self, episode: Seq) -> Option<&Call> {
-        self.running().find(|call| call.core.member(episode).is_some())
+        let mut calls = self.calls.with_episode(episode);
+        calls.find(|call| !call.ended() && call.core.member(episode).is_some())
     }
 
     /// The alarm of an episode that is, or was lately, open.
     pub(super) fn alarm_of(&self, episode: Seq) -> Option<&str> {
-        let known = self.episodes.iter().find(|(_, member)| member.episode == episode);
-        known.map(|(alarm, _)| alarm.as_str())
+        self.episodes.alarm_of(episode)
     }
 
     /// The episode that weighs most in a call-out now: what a page without news leads with.
@@ -187,15 +192,14 @@ impl Callouts {
 
     /// Whether a call-out has this code.
     pub(super) fn has_code(&self, code: &str) -> bool {
-        self.calls.values().any(|call| call.code() == code)
+        self.calls.iter().any(|call| call.code() == code)
     }
 
     /// The records that it rests on: those of an hour's raises too, since what flickers is known by them.
     pub(super) fn rests_on(&self, now: Moment) -> impl Iterator<Item = Seq> + '_ {
-        let members = self.calls.values().flat_map(|call| call.members.iter().map(|m| m.episode));
-        let recent = self.raises.values().flatten();
-        let recent = recent.filter(move |(_, at)| now - *at <= crate::callout::kin::FLICKER_WITHIN);
-        self.calls.keys().copied().chain(members).chain(recent.map(|(seq, _)| *seq))
+        let members = self.calls.iter().flat_map(|call| call.core.members.iter().map(|m| m.episode));
+        let recent = self.episodes.raised_within(crate::callout::kin::FLICKER_WITHIN, now);
+        self.calls.ids().chain(members).chain(recent)
     }
 
     /// Records what was decided of a call-out, and asks for the pages that it wants.
@@ -225,8 +229,8 @@ impl Callouts {
         }
         for tell in outcome.tells {
             let purpose = kept::purpose(&tell.message, call.kind);
-            let Tell { target, message, about, rank, lead: _ } = tell;
-            let told = CallChange::Told { target: target.clone(), message, rank, about };
+            let Tell { target, message, about, rank, lead } = tell;
+            let told = CallChange::Told { target: target.clone(), message, rank, about, news: lead.news() };
             for body in kept::bodies(id, told) {
                 next.record(body);
             }

@@ -10,12 +10,13 @@ use super::ground::Ground;
 use super::operator::Operator;
 use super::outage::OutageDrills;
 use super::relays::Relays;
+use super::sensed::Sensed;
 use super::sensors::Sensors;
 use super::work::WorkPeriods;
 use crate::ids::Seq;
 use crate::plan::Plan;
 use crate::record::{Body, Record};
-use crate::time::Moment;
+use crate::time::{Moment, Now};
 
 /// Each with its own state; none knows another.
 #[derive(Debug)]
@@ -120,11 +121,16 @@ impl Components {
         }
     }
 
+    /// The present, for conditions and models.
+    pub(super) fn world<'a>(&'a self, plan: &'a Plan, now: Now) -> Sensed<'a> {
+        Sensed { plan, now, sensors: &self.sensors, relays: &self.relays, forecasts: &self.forecasts }
+    }
+
     /// Forgets call-outs that are over and whose last pages are through, or those that tell of them
     /// too.
     pub(super) fn forget_what_is_done(&mut self) {
-        let over = self.callouts.iter().filter(|call| call.ended() && !self.delivery.needs(call.id()));
-        for call in over.map(|call| call.id()).collect::<Vec<_>>() {
+        let done = self.callouts.over().filter(|call| !self.delivery.needs(*call));
+        for call in done.collect::<Vec<_>>() {
             self.callouts.forget(call);
             self.delivery.forget(call);
         }

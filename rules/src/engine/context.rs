@@ -94,7 +94,6 @@ impl<'a> Context<'a> {
             sensors: self.sensors,
             relays: self.relays,
             forecasts: self.forecasts,
-            quota: self.delivery.quota(),
         }
     }
 
@@ -159,7 +158,8 @@ impl<'a> Context<'a> {
 
     /// Whether all that it tells of is channels that fail.
     pub(super) fn is_about_channels(&self, call: &Call) -> bool {
-        !call.members.is_empty() && call.members.iter().all(|member| self.channel_of(&member.alarm).is_some())
+        !call.core.members.is_empty()
+            && call.core.members.iter().all(|member| self.channel_of(&member.alarm).is_some())
     }
 
     /// Whether a channel is known to fail. That is told by the others, and by none while all do: whatever

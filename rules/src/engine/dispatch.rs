@@ -30,13 +30,13 @@ impl Engine {
                 self.take_in(sensor, Arrival::Live, Err(BadReading::not_given(&why)));
             }
             Input::Link(link) => {
-                let mut next = self.fresh();
+                let mut next = self.spare.take(self.next_seq, self.now);
                 let (ground, parts) = self.split();
                 parts.sensors.on_link(&ground, link, &mut next);
                 self.settle(next);
             }
             Input::Health { part, health } => {
-                let mut next = self.fresh();
+                let mut next = self.spare.take(self.next_seq, self.now);
                 self.parts.sensors.on_health(part, health, &mut next);
                 self.settle(next);
             }
@@ -61,7 +61,7 @@ impl Engine {
                     next.record(Body::Started { version, gap });
                 });
                 self.parts.drills.on_start(self.now.mono);
-                let mut next = self.fresh();
+                let mut next = self.spare.take(self.next_seq, self.now);
                 self.parts.sensors.on_health(Part::Rules, Health::Well, &mut next);
                 self.settle(next);
                 self.set_out();
@@ -70,7 +70,7 @@ impl Engine {
             }
             Input::Stopping { why } => {
                 self.decide(|cx, next| cx.alarms.on_stop(cx, next));
-                let mut next = self.fresh();
+                let mut next = self.spare.take(self.next_seq, self.now);
                 let (ground, parts) = self.split();
                 parts.forecasts.on_stop(&ground, &mut next);
                 next.record(Body::Stopped { why });
@@ -205,16 +205,19 @@ impl Engine {
 
     /// A message came in.
     fn hear(&mut self, topic: &str, payload: &[u8], delivery: Arrival) {
-        if self.index.buttons.contains_key(topic) && delivery == Arrival::Live {
+        let Some(&place) = self.index.topics.get(topic) else { return };
+        if delivery == Arrival::Live && !self.index.listeners[place].buttons.is_empty() {
             self.decide(|cx, next| cx.work.on_press(cx, topic, payload, next));
         }
-        for relay in self.index.commands.get(topic).cloned().unwrap_or_default() {
-            let mut next = self.fresh();
+        for at in 0..self.index.listeners[place].relays.len() {
+            let relay = self.index.listeners[place].relays[at];
+            let mut next = self.spare.take(self.next_seq, self.now);
             let (ground, parts) = self.split();
             parts.relays.on_kept(&ground, relay, payload, delivery == Arrival::Retained, &mut next);
             self.settle(next);
         }
-        for id in self.index.topics.get(topic).cloned().unwrap_or_default() {
+        for at in 0..self.index.listeners[place].sensors.len() {
+            let id = self.index.listeners[place].sensors[at];
             let mapping = &self.plan.sensor(id).mapping;
             let reading = mapping.read(payload, &self.now);
             if delivery != Arrival::Retained {
@@ -230,11 +233,14 @@ impl Engine {
 
     /// A reading is judged and kept for the history, and whoever uses the sensor looks again.
     fn take_in(&mut self, id: SensorId, delivery: Arrival, reading: Result<Reading, BadReading>) {
-        let mut next = self.fresh();
         let (ground, parts) = self.split();
-        let sample = parts.sensors.on_reading(&ground, id, delivery, reading, &mut next);
-        self.settle(next);
-        let Some(sample) = sample else { return };
+        let Some((sample, look)) = parts.sensors.on_reading(&ground, id, delivery, reading) else { return };
+        if look {
+            let mut next = self.spare.take(self.next_seq, self.now);
+            let (ground, parts) = self.split();
+            parts.sensors.look(&ground, id, &mut next);
+            self.settle(next);
+        }
         let believed = sample.quality == Quality::Good;
         self.keep(id, Some(sample));
         if believed {
@@ -253,13 +259,14 @@ impl Engine {
     /// nothing.
     fn keep(&mut self, id: SensorId, sample: Option<Sample>) {
         let Some(sample) = sample else { return };
-        let gone = self.now.mono - sample.at > self.plan.sensor(id).stale_after;
-        if sample.quality == Quality::Late && gone {
-            self.parts.alarms.on_late(&self.plan, &self.index.users[id.index()]);
-        }
-        if let (Quality::Late, Some(Value::Number(number))) = (sample.quality, sample.value) {
-            for (tank, feed) in &self.index.feeds[id.index()] {
-                self.parts.forecasts.on_late(*tank, *feed, sample.at, number);
+        if sample.quality == Quality::Late {
+            if self.now.mono - sample.at > self.plan.sensor(id).stale_after {
+                self.parts.alarms.on_late(&self.plan, &self.index.users[id.index()]);
+            }
+            if let Some(Value::Number(number)) = sample.value {
+                for (tank, feed) in &self.index.feeds[id.index()] {
+                    self.parts.forecasts.on_late(*tank, *feed, sample.at, number);
+                }
             }
         }
         self.turn.samples.push(sample);
@@ -267,7 +274,7 @@ impl Engine {
 
     /// A sensor may have gone stale.
     fn check_stale(&mut self, id: SensorId) {
-        let mut next = self.fresh();
+        let mut next = self.spare.take(self.next_seq, self.now);
         let (ground, parts) = self.split();
         let lost = parts.sensors.look(&ground, id, &mut next);
         self.settle(next);
@@ -298,7 +305,6 @@ impl Engine {
             sensors: &parts.sensors,
             relays: &parts.relays,
             forecasts: &parts.forecasts,
-            quota: parts.delivery.quota(),
         };
         let Some(seen) = parts.alarms.on_look(id, &world, &disturbed) else { return };
         let state = parts.alarms.state(id).state;
@@ -318,23 +324,25 @@ impl Engine {
     /// A sensor said something good, or fell silent: the models that rest on it are told.
     fn teach(&mut self, id: SensorId) {
         if self.plan.mains == Some(id) {
-            let on = self.context().world().mains();
+            let on = self.parts.world(&self.plan, self.now).mains();
             self.parts.forecasts.on_mains(on, self.now.mono);
         }
         let now = self.now.mono;
         for at in 0..self.index.feeds[id.index()].len() {
             let (tank, feed) = self.index.feeds[id.index()][at];
             let at_work = self.parts.work.goes_on(tank);
-            let value = self.context().world().level(&self.plan.tanks[tank.index()], feed);
+            let value = self.parts.world(&self.plan, self.now).level(&self.plan.tanks[tank.index()], feed);
             let changed = self.parts.forecasts.on_level((tank, feed), value, at_work, now);
             let declined = feed == ModelFeed::Oxygen && {
-                let reading = self.context().world().decline(tank).filter(|_| !at_work);
+                let reading = self.parts.world(&self.plan, self.now).decline(tank).filter(|_| !at_work);
                 self.parts.forecasts.on_oxygen(tank, reading, now)
             };
-            let mut next = self.fresh();
-            let (ground, parts) = self.split();
-            parts.forecasts.on_learned(&ground, tank, (declined, changed), &mut next);
-            self.settle(next);
+            if declined || changed {
+                let mut next = self.spare.take(self.next_seq, self.now);
+                let (ground, parts) = self.split();
+                parts.forecasts.on_learned(&ground, tank, declined, &mut next);
+                self.settle(next);
+            }
             if changed {
                 self.judge_those(|engine| &engine.index.foretold[tank.index()]);
             }

@@ -246,11 +246,14 @@ impl Forecasts {
             model.thermal.disturbed(now + Span::millis(1));
         }
         let changed = model.take(now, feed, value);
-        let is_out = |finding: StandingFault| finding.fault == Fault::ProbeOutOfWater;
-        match model.faults.standing().any(is_out) {
-            true => self.beached.insert(tank),
-            false => self.beached.remove(&tank),
-        };
+        // Faults are found and lost with a cell's end.
+        if changed {
+            let is_out = |finding: StandingFault| finding.fault == Fault::ProbeOutOfWater;
+            match model.faults.standing().any(is_out) {
+                true => self.beached.insert(tank),
+                false => self.beached.remove(&tank),
+            };
+        }
         changed
     }
 
@@ -282,17 +285,11 @@ impl Forecasts {
         model.declines.take(now, reading)
     }
 
-    /// Records what the tank's model has learned, if something has, or if its time has come and it is
-    /// more than when it was last put down.
-    pub(super) fn on_learned(
-        &mut self,
-        ground: &Ground<'_>,
-        tank: TankId,
-        (declined, changed): (bool, bool),
-        next: &mut Next,
-    ) {
+    /// A tank's model has changed, or a decline was learned: records what it has learned, if it is a decline,
+    /// or if its time has come and it is more than when it was last put down.
+    pub(super) fn on_learned(&mut self, ground: &Ground<'_>, tank: TankId, declined: bool, next: &mut Next) {
         let Some(model) = self.models.get(tank.index()) else { return };
-        if declined || (changed && ground.mono() - model.put_down.1 >= PUT_DOWN) {
+        if declined || ground.mono() - model.put_down.1 >= PUT_DOWN {
             self.put_down(ground, tank, declined, next);
         }
     }

@@ -3,7 +3,7 @@
 
 use super::index::Index;
 use crate::answer::{CODE_LENGTH, CODE_LETTERS, is_a_word};
-use crate::ids::{AlarmId, RelayId, Seq, TankId};
+use crate::ids::{AlarmId, RelayId, Seq, TankId, mix};
 use crate::plan::{Callout, Plan, Target};
 use crate::time::{Moment, Now, Span};
 use jiff::civil::DateTime;
@@ -82,13 +82,4 @@ pub(super) fn code(seed: u64, seq: Seq, taken: impl Fn(&str) -> bool) -> String 
         }
         salt += 1 << 32;
     }
-}
-
-/// The finaliser of SplitMix64 (Steele, Lea and Flood 2014): every input bit moves every
-/// output bit.
-pub(crate) fn mix(mut z: u64) -> u64 {
-    z = z.wrapping_add(0x9e37_79b9_7f4a_7c15);
-    z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
-    z = (z ^ (z >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
-    z ^ (z >> 31)
 }

@@ -14,10 +14,10 @@ use std::sync::Arc;
 pub(super) struct Index {
     /// Names of the sensors, to be handed out with every reading.
     pub(super) sensors: Vec<Arc<str>>,
-    /// Sensors by the topic that feeds them.
-    pub(super) topics: BTreeMap<String, Vec<SensorId>>,
-    /// Buttons by the topic that they speak on: the work, what is said, the tank.
-    pub(super) buttons: BTreeMap<String, Vec<(String, String, TankId)>>,
+    /// The place of each topic in the next list.
+    pub(super) topics: BTreeMap<String, usize>,
+    /// Who listens on each topic.
+    pub(super) listeners: Vec<Listeners>,
     /// Alarms whose condition uses the sensor.
     pub(super) users: Vec<Vec<AlarmId>>,
     /// Alarms whose condition uses what the relay is commanded to.
@@ -28,8 +28,6 @@ pub(super) struct Index {
     pub(super) foretold: Vec<Vec<AlarmId>>,
     /// Sensors that measure the same in the same water.
     pub(super) peers: Vec<Vec<SensorId>>,
-    /// Relays by the topic of their commands.
-    pub(super) commands: BTreeMap<String, Vec<RelayId>>,
     /// Relays whose conditions use the sensor, or whose alarms do.
     pub(super) relays: Vec<Vec<RelayId>>,
     /// Alarms that the plan added for lost sight.
@@ -41,7 +39,27 @@ pub(super) struct Index {
     pub(super) ladders: BTreeMap<String, Ladder>,
 }
 
+/// Who listens on a topic.
+#[derive(Debug, Default)]
+pub(super) struct Listeners {
+    /// Those that it feeds.
+    pub(super) sensors: Vec<SensorId>,
+    /// Those whose commands go there.
+    pub(super) relays: Vec<RelayId>,
+    /// Those that speak on it: the work, what is said, the tank.
+    pub(super) buttons: Vec<(String, String, TankId)>,
+}
+
 impl Index {
+    /// Who listens on this topic, to be filled.
+    fn listeners(&mut self, topic: &str) -> &mut Listeners {
+        let place = *self.topics.entry(topic.to_owned()).or_insert(self.listeners.len());
+        if place == self.listeners.len() {
+            self.listeners.push(Listeners::default());
+        }
+        &mut self.listeners[place]
+    }
+
     pub(super) fn of(plan: &Plan) -> Self {
         let mut index = Self {
             sensors: plan.sensors.iter().map(|sensor| sensor.name.as_str().into()).collect(),
@@ -57,17 +75,17 @@ impl Index {
         };
         for (id, sensor) in (0..).map(SensorId).zip(&plan.sensors) {
             if let Some(topic) = sensor.feed.topic() {
-                index.topics.entry(topic.to_owned()).or_default().push(id);
+                index.listeners(topic).sensors.push(id);
             }
         }
         for (name, work) in &plan.works {
             for button in &work.buttons {
                 let pressed = (name.clone(), button.press.clone(), button.tank);
-                index.buttons.entry(button.topic.clone()).or_default().push(pressed);
+                index.listeners(&button.topic).buttons.push(pressed);
             }
         }
         for (id, relay) in (0..).map(RelayId).zip(&plan.relays) {
-            index.commands.entry(relay.topic.clone()).or_default().push(id);
+            index.listeners(&relay.topic).relays.push(id);
             let wanted = plan.alarms.iter().filter(|alarm| alarm.stopgap.is_some_and(|it| it.relay == id));
             let of_alarms = wanted.flat_map(|alarm| alarm.condition.sensors());
             let sensors = relay.conditions().flat_map(Condition::sensors).chain(of_alarms);

@@ -2,7 +2,6 @@
 //! relays, models, and what limited channels have carried. Plain facts are looked up here; what the
 //! models say of them is in `forecasts`, and [`world`](super::world) shows both to conditions.
 
-use super::delivery::QuotaLedger;
 use super::forecasts::Forecasts;
 use super::input::Health;
 use super::relays::Relays;
@@ -23,7 +22,6 @@ pub(super) struct Sensed<'a> {
     pub(super) sensors: &'a Sensors,
     pub(super) relays: &'a Relays,
     pub(super) forecasts: &'a Forecasts,
-    pub(super) quota: &'a QuotaLedger,
 }
 
 /// The same, without what sensors say that work disturbs just now.
@@ -89,19 +87,13 @@ impl Sensed<'_> {
         self.sensors.clock_was_right().then(|| self.now.wall_at(at).civil(&self.plan.zone))
     }
 
-    /// What is wrong with a part of the agent: as it says, and of a channel that it is used up.
+    /// What is wrong with a part of the agent, as it says. A limit of the keeper's own that is used up is no
+    /// failure of a channel.
     pub(super) fn trouble_of(&self, part: &Part) -> Option<String> {
-        let told = match self.sensors.part(part) {
+        match self.sensors.part(part) {
             Some(Health::Fails { why }) => Some(why.clone()),
             Some(Health::Well | Health::Unknown) | None => None,
-        };
-        let Part::Channel(target) = part else { return told };
-        told.or_else(|| {
-            let (pages, since) = self.quota.held(target, None, self.now.mono)?;
-            let quota = self.plan.directory.quota(target)?;
-            let (ago, many) = (self.now.mono - since, if pages == 1 { "page" } else { "pages" });
-            Some(format!("its limit of {quota} is used up, {pages} {many} held back in the last {ago}"))
-        })
+        }
     }
 
     /// Whether sight of this is lost.

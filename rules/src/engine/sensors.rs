@@ -240,18 +240,18 @@ impl Sensors {
     /// the broker's return.
     fn stale_at(&self, ground: &Ground<'_>, id: SensorId) -> Moment {
         let sensor = ground.plan.sensor(id);
-        let stale_at = self.track(id).stale_at(sensor, ground.mono());
+        if let Some(stale_at) = self.track(id).stale_at(sensor, ground.mono()) {
+            return stale_at;
+        }
+        // What says something that can't be believed is heard, whatever the broker did.
+        if self.quality(sensor, id, ground.mono()).0 == Quality::Suspect {
+            return self.started + sensor.stale_after;
+        }
         let anew = match sensor.feed.topic() {
             Some(_) => self.hears_since.max(self.started),
             None => self.started,
         };
-        let by_doubt = self.quality(sensor, id, ground.mono()).0 == Quality::Suspect;
-        match stale_at {
-            Some(stale_at) => stale_at,
-            // What says something that can't be believed is heard, whatever the broker did.
-            None if by_doubt => self.started + sensor.stale_after,
-            None => anew + sensor.stale_after,
-        }
+        anew + sensor.stale_after
     }
 
     /// Since when all that the sensor says has been heard; none while the broker is away.

@@ -238,6 +238,25 @@ pub(super) struct Next {
     now: Now,
 }
 
+/// What the last piece of work came to, emptied, for the next one: every reading needs one, and it is made
+/// once.
+#[derive(Debug, Default)]
+pub(super) struct Spare(Option<Box<Next>>);
+
+impl Spare {
+    /// Makes way for a piece whose first record will have the number `seq`.
+    pub(super) fn take(&mut self, seq: Seq, now: Now) -> Box<Next> {
+        let mut next = self.0.take().unwrap_or_else(|| Box::new(Next::new(seq, now)));
+        next.begin(seq, now);
+        next
+    }
+
+    /// Keeps it, emptied.
+    pub(super) fn put_back(&mut self, next: Box<Next>) {
+        self.0 = Some(next);
+    }
+}
+
 impl Next {
     /// Nothing yet. Its first record will have the number `seq`.
     pub(super) fn new(seq: Seq, now: Now) -> Self {
@@ -255,8 +274,7 @@ impl Next {
         }
     }
 
-    /// Makes way for another piece, whose first record will have the number `seq`.
-    pub(super) fn begin(&mut self, seq: Seq, now: Now) {
+    fn begin(&mut self, seq: Seq, now: Now) {
         (self.seq, self.now) = (seq, now);
     }
 

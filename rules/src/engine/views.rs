@@ -102,7 +102,7 @@ impl Answerable<'_> {
     /// that wait for them.
     pub fn by(&self, contact: &str) -> Vec<Open> {
         let (parts, cx) = (&self.0.parts, self.0.context());
-        let about = |call: &Call| match call.members.first() {
+        let about = |call: &Call| match call.core.members.first() {
             Some(first) => cx.matter(first).heading(),
             None => format!("drill of {}", call.policy),
         };

@@ -109,7 +109,8 @@ impl WorkPeriods {
 
     /// A button was pressed, perhaps: it begins its work, or ends it if it is going on.
     pub(super) fn on_press(&self, cx: &Context<'_>, topic: &str, payload: &[u8], next: &mut Next) {
-        let Some(buttons) = cx.index.buttons.get(topic) else { return };
+        let Some(place) = cx.index.topics.get(topic) else { return };
+        let buttons = &cx.index.listeners[*place].buttons;
         let pressed = |(_, press, _): &&(String, String, TankId)| payload.trim_ascii() == press.as_bytes();
         let Some((work, _, tank)) = buttons.iter().find(pressed) else { return };
         let by = By { who: "somebody".to_owned(), via: format!("button {topic}") };

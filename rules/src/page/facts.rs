@@ -74,7 +74,7 @@ pub(crate) struct Facts<'a> {
 }
 
 /// What sends a page.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub(crate) enum News {
     /// It was raised, or nobody has answered, or an answer's time is over.
     #[default]
@@ -83,6 +83,12 @@ pub(crate) enum News {
     StillOnIt,
     /// It got worse.
     Worse,
+    /// What the watch did has come to nothing, in words.
+    Undone(String),
+    /// All is well but that heaters are cut, until a person switches them back: by when someone must look.
+    HeatersCut(Option<Moment>),
+    /// The watch's own power ends, then if that is known.
+    GoesDark(Option<Moment>),
 }
 
 /// One thing that is or was wrong.
@@ -100,6 +106,10 @@ pub(crate) struct Matter<'a> {
     /// Readings against their limits: now while it stands, as last recorded if it is over.
     pub(crate) reading: String,
     pub(crate) fate: MatterFate,
+    /// Its readings say that it is over; only nobody can be sure yet that it stays so.
+    pub(crate) back: bool,
+    /// How far its reading went: `lowest 23.8 °C at 02:56`.
+    pub(crate) farthest: Option<String>,
     /// It got worse.
     pub(crate) worse: bool,
     /// Its sensor can't be seen any more.

@@ -87,6 +87,18 @@ impl Plan {
         sensors.chain(buttons).chain(commands).collect()
     }
 
+    /// Whether two alarms ring for the same kind of thing, perhaps of different tanks: the same hazard, or else
+    /// the same measures.
+    pub fn is_of_kind(&self, one: &Alarm, other: &Alarm) -> bool {
+        let measures = |alarm: &Alarm| -> BTreeSet<&str> {
+            alarm.condition.sensors().into_iter().map(|id| self.sensor(id).measure.name).collect()
+        };
+        match (one.hazard, other.hazard) {
+            (None, None) => !measures(one).is_empty() && measures(one) == measures(other),
+            (one, other) => one == other,
+        }
+    }
+
     /// Whether what is seen this way comes through the broker.
     pub fn needs_broker(&self, sight: &Sight) -> bool {
         let topic = |sensor: &Sensor| sensor.feed.topic().is_some();
@@ -98,6 +110,18 @@ impl Plan {
                 self.sensors.iter().any(|sensor| sensor.gateway.as_ref() == Some(name) && topic(sensor))
             }
         }
+    }
+
+    /// The sensors that can't be heard while sight of this is lost.
+    pub fn carried_by<'a>(&'a self, sight: &'a Sight) -> impl Iterator<Item = SensorId> + 'a {
+        let all = (0..).map(SensorId).zip(&self.sensors);
+        let carried = all.filter(move |(id, sensor)| match sight {
+            Sight::Broker => sensor.feed.topic().is_some(),
+            Sight::Gateway(name) => sensor.gateway.as_ref() == Some(name),
+            Sight::Sensor(of) => of == id,
+            Sight::Part(_) => false,
+        });
+        carried.map(|(id, _)| id)
     }
 
     /// The tank's name, or the site's for what belongs to no tank.

@@ -27,6 +27,11 @@ impl Alarm {
         }
     }
 
+    /// The same, but for the silence of a watched site: that is what is watched for, and no loss of sight.
+    pub(crate) fn is_loss_of_sight(&self) -> bool {
+        self.is_for_lost_sight() && self.watched.is_none()
+    }
+
     /// The channel whose health it watches, if that is what the plan added it for.
     pub(crate) fn channel(&self) -> Option<&Target> {
         match &self.sight {

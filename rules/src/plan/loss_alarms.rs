@@ -14,13 +14,14 @@ use crate::diagnostic::At;
 use crate::diagnostic::{Item, Table};
 use crate::time::Span;
 use crate::units::QuantityItem as _;
-use crate::words::capital;
+use crate::words::{capital, uncapital, without_place};
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 
 /// What the file says about lost sight.
 pub(super) struct SightRules {
     after: Span,
+    pages_after: Option<Span>,
     cap: Priority,
     /// As the file says; as the alarms that are blinded if it doesn't.
     callout: Option<Option<CalloutId>>,
@@ -30,6 +31,11 @@ pub(super) struct SightRules {
 }
 
 impl SightRules {
+    /// How long a loss of sight alone may last before people are told, if the file says so.
+    pub(super) fn pages_after(&self) -> Option<Span> {
+        self.pages_after
+    }
+
     /// Where the file says who is told.
     pub(super) fn callout_place(&self) -> Range<usize> {
         self.callout_place.clone()
@@ -40,6 +46,7 @@ impl SightRules {
 pub(super) fn rules(table: Option<Table<'_>>, context: &CheckContext<'_>) -> SightRules {
     let mut rules = SightRules {
         after: Span::minutes(2),
+        pages_after: None,
         cap: Priority::High,
         callout: None,
         consequence_of: Vec::new(),
@@ -48,6 +55,7 @@ pub(super) fn rules(table: Option<Table<'_>>, context: &CheckContext<'_>) -> Sig
     };
     let Some(table) = table else { return rules };
     rules.after = table.get("after").and_then(Item::duration).unwrap_or(rules.after);
+    rules.pages_after = table.get("pages-after").and_then(Item::duration);
     rules.cap = table.get("priority").and_then(|item| item.one_of(&PRIORITIES)).unwrap_or(rules.cap);
     rules.callout = table.get("callout").is_some().then(|| alarm::callout(&table, context));
     rules.callout_place = table.key_span("callout");
@@ -113,9 +121,13 @@ fn build(
         ),
     };
     let title = match &sight {
-        Sight::Broker | Sight::Part(_) => "the broker can't be heard".to_owned(),
-        Sight::Gateway(gateway) => format!("gateway {} can't be heard", spoken(gateway)),
-        Sight::Sensor(_) => format!("{} can't be seen", first.title),
+        Sight::Broker | Sight::Part(_) => "the broker is away".to_owned(),
+        Sight::Gateway(gateway) => format!("the sensors behind {} are not heard", spoken(gateway)),
+        Sight::Sensor(_) => {
+            let tank = first.tank.and_then(|tank| tanks.get(tank.index()));
+            let title = tank.map_or(first.title.as_str(), |tank| without_place(&first.title, &tank.title));
+            format!("{} gives no reading", sensor_title(title))
+        }
     };
     let tank: Option<TankId> = match &sight {
         Sight::Broker | Sight::Part(_) => None,
@@ -162,6 +174,12 @@ fn build(
     })
 }
 
+/// `the water sensor`, `the sump probe`
+fn sensor_title(title: &str) -> String {
+    let named = ["sensor", "probe", "meter", "thermometer"].iter().any(|word| title.ends_with(word));
+    if named { format!("the {title}") } else { format!("the {title} sensor") }
+}
+
 /// The first of many names: a page is short.
 fn few(names: &[&str]) -> String {
     match names.split_at_checked(3) {
@@ -173,10 +191,12 @@ fn few(names: &[&str]) -> String {
 /// What to look at by hand, and then what to mend.
 fn response(sight: &Sight, lost: &[&Sensor], tanks: &[Tank]) -> Vec<String> {
     let mut lines: Vec<String> = Vec::new();
+    // Of one tank alone the page's first line says which.
+    let alike = lost.iter().all(|sensor| lost.first().is_some_and(|first| sensor.tank == first.tank));
     for sensor in lost {
         let Some(kind) = MeasureKind::named(sensor.measure.name) else { continue };
-        let line = match sensor.tank.and_then(|tank| tanks.get(tank.index())) {
-            Some(tank) => format!("{}: {}", capital(&tank.title), kind.by_hand),
+        let line = match sensor.tank.filter(|_| !alike).and_then(|tank| tanks.get(tank.index())) {
+            Some(tank) => format!("{}: {}", capital(&tank.title), uncapital(kind.by_hand)),
             None => kind.by_hand.to_owned(),
         };
         if !lines.contains(&line) {

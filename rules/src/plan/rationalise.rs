@@ -8,9 +8,9 @@ use crate::alarm::Priority;
 use crate::condition::{Comparison, Condition, Formula, Test};
 use crate::diagnostic::Finding;
 use crate::diagnostic::listed;
+use crate::ids::mix;
 use crate::time::Span;
 use std::collections::{BTreeMap, BTreeSet};
-use std::hash::{DefaultHasher, Hash as _, Hasher as _};
 use std::ops::Range;
 
 /// Fewer alarms than this have no spread.
@@ -237,16 +237,18 @@ fn together(own: &[(&Alarm, &Range<usize>)]) -> Vec<Finding> {
     found
 }
 
-/// The same for conditions that are the same; most others differ in it, and need no comparing. It is a number,
-/// since the words of ten thousand conditions take megabytes.
+/// The same number for conditions that are the same; most others differ in it, and need no comparing.
 fn likeness(condition: &Condition) -> u64 {
-    let mut likeness = DefaultHasher::new();
-    condition.sensors().hash(&mut likeness);
-    // The windows of two alarms have different places in memory, which makes no difference.
-    if !condition.looks_back() {
-        condition.visit(&mut |test| format!("{test:?}").hash(&mut likeness));
-    }
-    likeness.finish()
+    let mut likeness = 0;
+    condition.visit(&mut |test| {
+        for formula in test.formulas().into_iter().flatten() {
+            likeness = formula.likeness(likeness);
+        }
+        if let Some(sensor) = test.sensor() {
+            likeness = mix(likeness ^ sensor.index() as u64);
+        }
+    });
+    likeness
 }
 
 /// Sensors whose readings nothing rests on.

@@ -95,7 +95,8 @@ pub fn schema() -> Value {
             ]),
             "card": card(),
             "sight": closed(&[], [
-                ("after", quantity("How long sight may be lost before it rings.")),
+                ("after", quantity("How long sight may be lost before the alarm is raised.")),
+                ("pages-after", quantity("How long it may be lost before people are told; by the danger that it hides if left out.")),
                 ("priority", priority()),
                 ("callout", text("Who is told; \"none\" records it only.")),
                 ("consequence-of", texts("Alarms that explain it.")),

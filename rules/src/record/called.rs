@@ -158,6 +158,9 @@ pub enum CallChange {
         rank: Priority,
         /// The episode that it leads with.
         about: Option<Seq>,
+        /// What sends it, if that is not the episode itself.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        news: Option<CallNews>,
     },
     /// What is known of the last page to a target.
     Page {
@@ -194,6 +197,9 @@ pub struct Joined {
     pub flickers: bool,
     /// It goes with others' pages only.
     pub listed: bool,
+    /// It is a loss of sight: no siren sounds for it.
+    #[serde(default)]
+    pub sight: bool,
 }
 
 /// What a call-out is for.
@@ -219,6 +225,8 @@ pub enum HeldBy {
     Cause,
     /// The end of the quiet hours.
     Quiet,
+    /// What can't be seen to come back: a loss of sight alone is no danger yet.
+    Sight,
 }
 
 /// How a page fared.
@@ -233,6 +241,16 @@ pub enum PageFate {
     Lost,
     /// Not this way, and it may have arrived.
     Doubtful,
+}
+
+/// What sends a page beside what is raised, gets worse or falls due.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum CallNews {
+    /// A stopgap has lost its proof, is not proved, or does not obey.
+    Stopgap,
+    /// The watch's own power ends.
+    Dark,
 }
 
 /// What a page is for.
@@ -309,6 +327,7 @@ impl fmt::Display for CallChange {
             Self::Anew { episode, after: None } => write!(f, "the cause of episode {episode} is back"),
             Self::RaisedAnew { episode } => write!(f, "episode {episode} counts as raised anew"),
             Self::Held { length, by: HeldBy::Cause } => write!(f, "waits {length} for a cause"),
+            Self::Held { length, by: HeldBy::Sight } => write!(f, "waits {length} for sight to come back"),
             Self::Held { length, by: HeldBy::Quiet } => write!(f, "held for {length}, until quiet hours end"),
             Self::Began { ladder, rank, rung, due, .. } => {
                 write!(f, "step {} of {ladder} for what is {rank}, in {due}", rung.saturating_add(1))

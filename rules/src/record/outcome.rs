@@ -22,6 +22,8 @@ pub enum Outcome {
         why: String,
         /// It broke off when the page was on its way already: trying again may make a second copy.
         may_have_arrived: bool,
+        /// How long the other side asks to be left alone, if it says.
+        again_in: Option<Span>,
     },
     /// The watch has not handed it out: its channel has no room for it before this is over.
     HeldUntil {
@@ -64,7 +66,7 @@ pub enum NoMore {
 impl Outcome {
     /// Not now, perhaps later, and certainly not arrived.
     pub fn deferred(why: impl Into<String>) -> Self {
-        Self::Deferred { why: why.into(), may_have_arrived: false }
+        Self::Deferred { why: why.into(), may_have_arrived: false, again_in: None }
     }
 
     /// Not accepted, and yet perhaps delivered: trying again may make a second copy.
@@ -76,6 +78,18 @@ impl Outcome {
             | Self::Failed { .. }
             | Self::Withdrawn
             | Self::GivenUp { .. } => false,
+        }
+    }
+
+    /// How long the other side asks to be left alone.
+    pub fn again_in(&self) -> Option<Span> {
+        match self {
+            Self::Deferred { again_in, .. } => *again_in,
+            Self::Accepted { .. }
+            | Self::HeldUntil { .. }
+            | Self::Failed { .. }
+            | Self::Withdrawn
+            | Self::GivenUp { .. } => None,
         }
     }
 
@@ -99,8 +113,8 @@ impl Outcome {
     pub fn trouble(&self) -> Option<String> {
         match self {
             Self::Accepted { .. } => None,
-            Self::Deferred { why, may_have_arrived: false } | Self::Failed { why } => Some(why.clone()),
-            Self::Deferred { why, may_have_arrived: true } => Some(format!("{why}: {MAY_HAVE_ARRIVED}")),
+            Self::Deferred { why, may_have_arrived: false, .. } | Self::Failed { why } => Some(why.clone()),
+            Self::Deferred { why, may_have_arrived: true, .. } => Some(format!("{why}: {MAY_HAVE_ARRIVED}")),
             Self::HeldUntil { limit, room_in } => {
                 Some(format!("{HELD}at most {limit}, room again in {room_in}"))
             }
@@ -156,6 +170,8 @@ enum StoredOutcome {
         why: String,
         #[serde(default)]
         may_have_arrived: Option<bool>,
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        again_in: Option<Span>,
     },
     HeldUntil {
         limit: String,
@@ -177,8 +193,8 @@ impl From<Outcome> for StoredOutcome {
     fn from(outcome: Outcome) -> Self {
         match outcome {
             Outcome::Accepted { note } => Self::Accepted { note },
-            Outcome::Deferred { why, may_have_arrived } => {
-                Self::Deferred { why, may_have_arrived: Some(may_have_arrived) }
+            Outcome::Deferred { why, may_have_arrived, again_in } => {
+                Self::Deferred { why, may_have_arrived: Some(may_have_arrived), again_in }
             }
             Outcome::HeldUntil { limit, room_in } => Self::HeldUntil { limit, room_in },
             Outcome::Failed { why } => Self::Failed { why, typed: true },
@@ -192,10 +208,10 @@ impl From<StoredOutcome> for Outcome {
     fn from(written: StoredOutcome) -> Self {
         match written {
             StoredOutcome::Accepted { note } => Self::Accepted { note },
-            StoredOutcome::Deferred { why, may_have_arrived: Some(may_have_arrived) } => {
-                Self::Deferred { why, may_have_arrived }
+            StoredOutcome::Deferred { why, may_have_arrived: Some(may_have_arrived), again_in } => {
+                Self::Deferred { why, may_have_arrived, again_in }
             }
-            StoredOutcome::Deferred { why, may_have_arrived: None } => deferred_before(why),
+            StoredOutcome::Deferred { why, may_have_arrived: None, .. } => deferred_before(why),
             StoredOutcome::HeldUntil { limit, room_in } => Self::HeldUntil { limit, room_in },
             StoredOutcome::Failed { why, typed: true } => Self::Failed { why },
             StoredOutcome::Failed { why, typed: false } => failed_before(why),
@@ -215,7 +231,7 @@ fn deferred_before(why: String) -> Outcome {
     }
     let may_have_arrived = why.contains(MAY_HAVE_ARRIVED);
     let bare = why.strip_suffix(MAY_HAVE_ARRIVED).map(|bare| bare.trim_end_matches([':', ' ']).to_owned());
-    Outcome::Deferred { why: bare.unwrap_or(why), may_have_arrived }
+    Outcome::Deferred { why: bare.unwrap_or(why), may_have_arrived, again_in: None }
 }
 
 /// `23 h 40 min`, as a [`Span`] is shown.
@@ -275,7 +291,11 @@ mod tests {
     fn every_outcome_is_read_back_as_it_was_written() {
         for outcome in [
             Outcome::Accepted { note: "250 ok".to_owned() },
-            Outcome::Deferred { why: "the line broke".to_owned(), may_have_arrived: true },
+            Outcome::Deferred {
+                why: "the line broke".to_owned(),
+                may_have_arrived: true,
+                again_in: Some(Span::seconds(90)),
+            },
             Outcome::HeldUntil { limit: "4 a day".to_owned(), room_in: Span::hours(3) },
             Outcome::Withdrawn,
             Outcome::GivenUp { why: NoMore::NotNeeded },
@@ -293,7 +313,11 @@ mod tests {
         let before = |outcome: &str, why: &str| read(&format!(r#"{{"outcome":"{outcome}","why":"{why}"}}"#));
         let held = Outcome::HeldUntil { limit: "5 a day".to_owned(), room_in: Span::minutes(23 * 60 + 40) };
         assert_eq!(before("deferred", "held back: at most 5 a day, room again in 23 h 40 min"), held);
-        let doubtful = Outcome::Deferred { why: "no answer to the text".to_owned(), may_have_arrived: true };
+        let doubtful = Outcome::Deferred {
+            why: "no answer to the text".to_owned(),
+            may_have_arrived: true,
+            again_in: None,
+        };
         assert_eq!(before("deferred", "no answer to the text: it may have been delivered"), doubtful);
         assert_eq!(before("deferred", "no route"), Outcome::deferred("no route"));
         assert_eq!(before("failed", "withdrawn before it was sent"), Outcome::Withdrawn);

@@ -31,6 +31,24 @@ pub struct AfterWork {
     pub ended: Span,
 }
 
+/// How far a reading went while its alarm stood.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Farthest {
+    /// The lowest, else the highest.
+    pub lowest: bool,
+    /// With its unit, for people.
+    pub value: String,
+    /// How long before the return.
+    pub ago: Span,
+}
+
+impl Farthest {
+    /// `lowest 23.8 °C`
+    pub fn words(&self) -> String {
+        format!("{} {}", if self.lowest { "lowest" } else { "highest" }, self.value)
+    }
+}
+
 /// What a person who looked into it says of an episode.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

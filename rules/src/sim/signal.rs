@@ -103,6 +103,6 @@ impl SimSignal {
 
 /// The same sequence in every run, from -1 to 1.
 fn scatter(nth: u64) -> f64 {
-    let bits = crate::engine::mix(nth) >> 11;
+    let bits = crate::ids::mix(nth) >> 11;
     bits as f64 / (1_u64 << 52) as f64 - 1.0
 }

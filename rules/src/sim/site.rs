@@ -219,7 +219,7 @@ impl SimWorld for SimSite {
                     ChannelRule::Works => (Health::Well, Outcome::Accepted { note: "taken".to_owned() }),
                     ChannelRule::Defers => (
                         Health::Fails { why: why.clone() },
-                        Outcome::Deferred { why, may_have_arrived: false },
+                        Outcome::Deferred { why, may_have_arrived: false, again_in: None },
                     ),
                     ChannelRule::Fails => (Health::Fails { why: why.clone() }, Outcome::Failed { why }),
                     ChannelRule::Hangs => return,

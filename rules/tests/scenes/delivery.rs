@@ -47,7 +47,8 @@ fn what_broke_off_twice_on_its_way_is_given_up() {
     site.says("room2/mains", "off");
     site.run(Span::seconds(30));
     let id = to(&site, "ines.push")[0].id;
-    let broke_off = || Outcome::Deferred { why: "the line broke".to_owned(), may_have_arrived: true };
+    let broke_off =
+        || Outcome::Deferred { why: "the line broke".to_owned(), may_have_arrived: true, again_in: None };
     ends(&mut site, id, broke_off());
     site.run(Span::minutes(1));
     let [_, again] = to(&site, "ines.push")[..] else { panic!("{}", site.story()) };

@@ -240,8 +240,10 @@ fn a_board_that_says_offline_on_every_topic_is_one_loss() {
     site.says("room2/lagoon/flow", "offline");
     site.run(Span::minutes(10));
     assert_eq!(site.raised(), ["sight-gateway-sump-board"], "{}", site.story());
+    assert!(site.called().is_empty(), "a loss of sight alone waits\n{}", site.story());
+    site.run(Span::minutes(10));
     let page = site.world.sent.first().expect("a page");
-    assert!(page.body.contains("all 2 sensors behind it"), "{}", page.body);
+    assert!(page.body.contains("All 2 sensors behind it are silent."), "{}", page.body);
 }
 
 #[test]

@@ -4,6 +4,8 @@
 mod answers;
 mod ends;
 mod kin;
+mod limits;
+mod losses;
 mod quiet;
 mod ranks;
 mod restarts;

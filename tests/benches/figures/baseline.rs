@@ -7,7 +7,8 @@ use rumqttc::v5::mqttbytes::QoS;
 use rumqttc::v5::mqttbytes::v5::Filter;
 use rumqttc::v5::{AsyncClient, Event, EventLoop, Incoming, MqttOptions};
 use slackwater::channels::{
-    Channel, ChannelSettings, Channels, MailSettings, NotPublished, Publish, Security, SharedParts,
+    Channel, ChannelSettings, Channels, MailSettings, NotPublished, Publish, Publishing, Security,
+    SharedParts,
 };
 use slackwater_rules::alarm::Priority;
 use slackwater_rules::page::Page;
@@ -92,6 +93,8 @@ fn channels(port: u16, authority: PathBuf) -> Result<(Channels, Outcomes)> {
         password: None,
         from: "watch@example.org".parse()?,
         ca_file: Some(authority),
+        identity: None,
+        hello: None,
         timeout: Span::seconds(60),
     };
     let to = ChannelSettings::Mail("ines@example.org".parse()?);
@@ -111,8 +114,9 @@ fn channels(port: u16, authority: PathBuf) -> Result<(Channels, Outcomes)> {
 struct NoSiren;
 
 impl Publish for NoSiren {
-    fn publish(&self, _: &str, _: &[u8]) -> std::result::Result<(), NotPublished> {
-        Err(NotPublished::Yet("there is none".to_owned()))
+    fn publish<'a>(&'a self, _: &'a str, _: &'a [u8]) -> Publishing<'a> {
+        let why = "there is none".to_owned();
+        Box::pin(async { Err(NotPublished::Yet { why, perhaps: false }) })
     }
 }
 

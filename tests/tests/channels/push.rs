@@ -2,7 +2,7 @@
 
 use crate::rig::*;
 use serde_json::Value;
-use slackwater::channels::{Channel, ChannelSettings, PushSettings, Security};
+use slackwater::channels::{AcceptedIf, Channel, ChannelSettings, Proxy, PushSettings, Security};
 use slackwater::secret::Secret;
 use slackwater_rules::page::Page;
 use slackwater_rules::record::{Outcome, Purpose};
@@ -21,6 +21,9 @@ fn push_settings(url: &str) -> PushSettings {
         secret_headers: BTreeMap::new(),
         template: None,
         content_type: "application/json".into(),
+        accepted_if: None,
+        proxy: None,
+        identity: None,
         ca_file: None,
         timeout: Span::seconds(10),
     }
@@ -197,7 +200,7 @@ async fn a_gateway_that_asks_for_patience_is_quoted() {
     };
     let (_gateway, mut rig) = gateway(answer).await;
     let outcome = try_push(&mut rig, page(1)).await;
-    assert_deferred(&outcome, "(Retry-After: 120)");
+    assert_deferred(&outcome, "said not now and asks for 2 min");
     assert_deferred(&outcome, "slow down");
 }
 
@@ -324,4 +327,72 @@ fn a_json_template_that_a_quote_would_break_is_refused() {
     settings.template = Some(r#"{"title": "{headline}"}"#.into());
     let wrong = Channel::new(&ChannelSettings::Push(Box::new(settings)), None).unwrap_err().join("\n");
     assert!(wrong.contains("write {json:headline}"), "{wrong}");
+}
+
+#[tokio::test]
+async fn a_gateway_that_says_200_to_everything_is_believed_by_what_it_says_in_its_body() {
+    let (gateway, _rig) = gateway(Answer::status("200 OK")).await;
+    let say = |body: &str| Answer::Say { status: "200 OK", headers: vec![], body: body.to_owned() };
+    let mut settings = push_settings(&format!("http://127.0.0.1:{}/t0ken", gateway.port));
+    settings.accepted_if = Some(AcceptedIf { pointer: "/ok".into(), value: true.into() });
+    let mut rig = rig(settings);
+    gateway.set_answer(say(r#"{"ok":true,"id":7}"#));
+    assert_accepted(&try_push(&mut rig, page(1)).await);
+    gateway.set_answer(say(r#"{"ok":false,"description":"room not found"}"#));
+    assert_failed(&try_push(&mut rig, page(2)).await, "room not found");
+    gateway.set_answer(Answer::BodyNeverComes);
+    assert!(try_push(&mut rig, page(3)).await.is_doubtful());
+}
+
+#[tokio::test]
+async fn a_gateway_that_asks_for_patience_says_how_much() {
+    let (gateway, mut rig) = gateway(Answer::status("200 OK")).await;
+    for status in ["429 Too Many Requests", "503 Service Unavailable"] {
+        let headers = vec!["Retry-After: 90".to_owned()];
+        gateway.set_answer(Answer::Say { status, headers, body: String::new() });
+        let outcome = try_push(&mut rig, page(1)).await;
+        assert_eq!(outcome.again_in(), Some(Span::seconds(90)), "{outcome:?}");
+    }
+}
+
+/// A proxy by RFC 9110, 9.3.6: it is told where to go, and hears nothing of what is said there.
+#[tokio::test]
+async fn a_push_goes_by_way_of_a_proxy_which_learns_the_gateways_name_and_nothing_else() {
+    use tokio::io::{AsyncReadExt, AsyncWriteExt, copy_bidirectional};
+    let (_folder, authority) = authority();
+    let tls = wire::tls(&authority.identity("localhost", Validity::Now).unwrap()).unwrap();
+    let gateway = Gateway::start(Some(tls), Answer::status("202 Accepted")).await.unwrap();
+    let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let (port, to) = (listener.local_addr().unwrap().port(), gateway.port);
+    let proxy = tokio::spawn(async move {
+        let mut heads = Vec::new();
+        for answer in ["HTTP/1.1 407 Proxy Authentication Required\r\n\r\n", "HTTP/1.1 200 OK\r\n\r\n"] {
+            let (mut near, _) = listener.accept().await.unwrap();
+            let mut head = Vec::new();
+            while !head.ends_with(b"\r\n\r\n") {
+                head.push(near.read_u8().await.unwrap());
+            }
+            heads.push(String::from_utf8(head).unwrap());
+            near.write_all(answer.as_bytes()).await.unwrap();
+            if answer.contains("200") {
+                let mut far = tokio::net::TcpStream::connect(("127.0.0.1", to)).await.unwrap();
+                let _ = copy_bidirectional(&mut near, &mut far).await;
+            }
+        }
+        heads
+    });
+    let mut settings = push_settings(&format!("https://localhost:{to}/t0ken"));
+    settings.ca_file = Some(authority.file());
+    let authorization = Some(Secret::new("Basic aW5lczpjb3JhbA=="));
+    settings.proxy = Some(Proxy { host: "127.0.0.1".into(), port, authorization });
+    let mut rig = rig(settings);
+    assert_deferred(&try_push(&mut rig, page(1)).await, "does not let us through: HTTP/1.1 407");
+    assert_accepted(&try_push(&mut rig, page(2)).await);
+    let heads = proxy.await.unwrap();
+    let asked = format!(
+        "CONNECT localhost:{to} HTTP/1.1\r\nHost: localhost:{to}\r\n\
+         Proxy-Authorization: Basic aW5lczpjb3JhbA==\r\n\r\n"
+    );
+    assert_eq!(heads, [asked.clone(), asked]);
+    assert_eq!(gateway.taken().len(), 1);
 }

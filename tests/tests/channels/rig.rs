@@ -1,7 +1,8 @@
 //! One set of channels, a page to send, and a bounded wait for outcomes.
 
 use slackwater::channels::{
-    Channel, ChannelSettings, Channels, MailSettings, NotPublished, Publish, Security, SharedParts,
+    Channel, ChannelSettings, Channels, MailSettings, NotPublished, Publish, Publishing, Security,
+    SharedParts,
 };
 use slackwater_rules::alarm::Priority;
 use slackwater_rules::page::{Look, Page, Said};
@@ -64,15 +65,18 @@ pub(crate) fn saying(id: Seq, headline: &str, lines: &[&str]) -> Page {
 pub(crate) struct Board(pub(crate) Mutex<Vec<(String, Vec<u8>)>>);
 
 impl Publish for Board {
-    fn publish(&self, topic: &str, payload: &[u8]) -> Result<(), NotPublished> {
-        match topic {
-            "defect" => panic!("the siren's wiring is wrong"),
-            "deaf" => Err(NotPublished::Yet("the broker is away".into())),
-            _ => {
-                self.0.lock().unwrap().push((topic.to_owned(), payload.to_vec()));
-                Ok(())
+    fn publish<'a>(&'a self, topic: &'a str, payload: &'a [u8]) -> Publishing<'a> {
+        Box::pin(async move {
+            match topic {
+                "defect" => panic!("the siren's wiring is wrong"),
+                "deaf" => Err(NotPublished::Yet { why: "the broker is away".into(), perhaps: false }),
+                "mute" => std::future::pending().await,
+                _ => {
+                    self.0.lock().unwrap().push((topic.to_owned(), payload.to_vec()));
+                    Ok(())
+                }
             }
-        }
+        })
     }
 }
 
@@ -135,6 +139,8 @@ pub(crate) fn mail_settings(port: u16, security: Security) -> MailSettings {
         password: None,
         from: "watch@example.org".parse().unwrap(),
         ca_file: None,
+        identity: None,
+        hello: None,
         timeout: Span::seconds(10),
     }
 }

@@ -37,6 +37,18 @@ async fn a_siren_that_cannot_be_told_is_deferred_and_a_digest_is_not_for_it() {
     assert_failed(&rig.outcome().await.1, "digest");
 }
 
+#[tokio::test]
+async fn a_siren_is_told_when_the_broker_has_taken_it_and_one_that_never_answers_may_have_it() {
+    let mut rig = Rig::new(vec![("siren", siren("mute"))], None);
+    rig.send("siren", page(1));
+    match rig.outcome().await.1 {
+        Outcome::Deferred { why, may_have_arrived: true, .. } => {
+            assert!(why.contains("while the broker had not taken it"), "{why}");
+        }
+        other => panic!("{other:?}"),
+    }
+}
+
 #[test]
 fn a_siren_that_could_never_be_told_apart_is_refused() {
     let settings = SirenSettings { topic: "hall/#".into(), on: "x".into(), off: "x".into() };
@@ -51,7 +63,7 @@ async fn a_panic_in_a_channel_is_reported_and_the_channel_goes_on() {
         rig.send("siren", page(id));
         let (of, outcome) = rig.outcome().await;
         assert_eq!(of, id);
-        assert_failed(&outcome, "the siren's wiring is wrong");
+        assert_deferred(&outcome, "the siren's wiring is wrong");
     }
 }
 

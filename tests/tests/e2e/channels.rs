@@ -92,7 +92,7 @@ async fn a_mail_server_that_answers_451_and_speaks_of_a_delivery_is_tried_again_
         |body| matches!(body, Body::Paged { target, .. } if target == "tom.mail"),
     );
     let first = house.home.record("its first try", tom.seq, |body| is_end(body, tom.seq));
-    let Body::Delivered { result: Outcome::Deferred { why, may_have_arrived }, .. } = &first.body else {
+    let Body::Delivered { result: Outcome::Deferred { why, may_have_arrived, .. }, .. } = &first.body else {
         panic!("{}", first.body)
     };
     assert!(why.contains("it may have been delivered") && !may_have_arrived, "{}", first.body);

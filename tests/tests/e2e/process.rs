@@ -4,7 +4,9 @@ use super::{SLACKWATER, house, is_raised, raised};
 use rustix::process::Signal;
 use slackwater_rules::record::Body;
 use slackwater_tests::agent::Home;
+use slackwater_tests::board::publish;
 use slackwater_tests::house::RULES;
+use slackwater_tests::mosquitto::{Mosquitto, Options};
 use std::time::{Duration, Instant};
 
 #[test]
@@ -96,6 +98,29 @@ async fn a_reload_keeps_the_old_plan_if_the_new_one_is_wrong_and_takes_it_if_it_
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_reload_goes_over_to_another_broker_and_the_watch_goes_on() {
+    let Some(house) = house().await else { return };
+    let mut agent = house.watch();
+    let other = Mosquitto::start(&Options::default()).expect("it starts");
+    let config = std::fs::read_to_string(house.home.path("agent.toml")).expect("written");
+    let (before, rest) = config.split_once("[broker]").expect("there");
+    let (_, after) = rest.split_once("[mail]").expect("there");
+    let hosts = format!("hosts = [\"127.0.0.1:1\", \"127.0.0.1:{}\"]", other.port());
+    let moved = format!("{before}[broker]\n{hosts}\nkeep-alive = \"5 s\"\n[mail]{after}");
+    house.home.write("agent.toml", &moved).expect("written");
+    let said = house.home.say(&["reload"]).well();
+    assert!(!said.contains("restart"), "{said}");
+    agent.logs("our own message came back: the broker can be heard");
+    let mains = async |value: &str| {
+        publish(other.port(), ("ines", "any"), "house/mains", value, false).await;
+    };
+    mains("on").await;
+    mains("off").await;
+    house.home.record("the power cut, by the other broker", 0, |body| is_raised(body, "power-lost"));
+    agent.terminate();
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_second_watch_of_one_site_is_refused_and_the_first_goes_on() {
     let Some(house) = house().await else { return };
     let agent = house.watch();
@@ -103,7 +128,7 @@ async fn a_second_watch_of_one_site_is_refused_and_the_first_goes_on() {
     assert!(second.contains("another agent answers on"), "{second}");
     assert!(second.contains("two may not watch one site"), "{second}");
     let status = house.home.say(&["status"]).well();
-    assert!(status.contains("broker   heard"), "{status}");
+    assert!(status.contains("broker heard"), "{status}");
     house.board.set("house/mains", "off");
     house.home.record("the first one's alarm", 0, |body| is_raised(body, "power-lost"));
     let starts = house.home.records().iter().filter(|r| matches!(r.body, Body::Started { .. })).count();

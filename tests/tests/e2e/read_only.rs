@@ -32,7 +32,7 @@ async fn an_open_call_out_goes_on_with_its_code_from_a_disk_that_became_read_onl
         (open && shown.contains("can't be opened or written")).then_some(())
     });
     let answer = house.home.say(&["ack", &code, "--as", "ines"]).well();
-    assert!(answer.contains("power-lost acknowledged by ines"), "{answer}");
+    assert!(answer.contains("power lost, acknowledged by Ines"), "{answer}");
 
     // What was owed is written as soon as the disk takes it.
     disk.remount("rw");

@@ -52,6 +52,7 @@ callout  = "household"
 
 [sight]
 after = "300 ms"
+pages-after = "300 ms"
 
 [callout.household]
 steps = [{ after = "0 s", to = ["ines.push"] }]
@@ -85,6 +86,7 @@ callout  = "household"
 
 [sight]
 after = "300 ms"
+pages-after = "300 ms"
 
 [callout.household]
 steps = [{ after = "0 s", to = ["ines.push"] }]

@@ -1,7 +1,9 @@
 //! The channel on a modem: what leaves, what is said of it, and what is said when it does not.
 
 use crate::{INES, soon};
-use slackwater::channels::{Channel, ChannelSettings, Channels, NotPublished, Publish, SharedParts};
+use slackwater::channels::{
+    Channel, ChannelSettings, Channels, NotPublished, Publish, Publishing, SharedParts,
+};
 use slackwater::modem::{Arrived, Modem, ModemSettings, Number};
 use slackwater::secret::Secret;
 use slackwater_rules::alarm::Priority;
@@ -18,8 +20,9 @@ use tokio::sync::mpsc;
 struct NoBroker;
 
 impl Publish for NoBroker {
-    fn publish(&self, _: &str, _: &[u8]) -> Result<(), NotPublished> {
-        Err(NotPublished::Yet("there is no broker here".into()))
+    fn publish<'a>(&'a self, _: &'a str, _: &'a [u8]) -> Publishing<'a> {
+        let why = "there is no broker here".into();
+        Box::pin(async { Err(NotPublished::Yet { why, perhaps: false }) })
     }
 }
 
@@ -52,7 +55,13 @@ pub(crate) struct Rig {
 }
 
 fn settings(stick: &modem::Modem) -> ModemSettings {
-    ModemSettings { device: stick.device(), model: Some("stick".into()), pin: None, speed: 115_200 }
+    ModemSettings {
+        device: stick.device(),
+        model: Some("stick".into()),
+        pin: None,
+        number: None,
+        speed: 115_200,
+    }
 }
 
 impl Rig {

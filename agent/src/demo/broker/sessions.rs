@@ -186,7 +186,7 @@ impl Core {
             }
             Packet::PubAck(ack) => {
                 if let Some(session) = self.sessions.get_mut(client) {
-                    session.queue.retain(|queued| !(queued.sent && queued.publish.pkid == ack.pkid));
+                    session.acknowledged(ack.pkid)?;
                     session.pump();
                 }
             }
@@ -322,6 +322,16 @@ impl ClientSession {
         publish.pkid = self.free_packet();
         self.queue.push_back(Queued { publish, sent: false });
         self.pump();
+    }
+
+    /// Acknowledgements come in the order of their messages, or the client is at fault (MQTT 5.0, 4.6.0-2).
+    fn acknowledged(&mut self, packet: u16) -> Result<(), CodecError> {
+        match self.queue.iter().filter(|queued| queued.sent).position(|sent| sent.publish.pkid == packet) {
+            Some(0) => drop(self.queue.pop_front()),
+            Some(_) => return Err(CodecError::IncorrectPacketFormat),
+            None => {}
+        }
+        Ok(())
     }
 
     fn free_packet(&mut self) -> u16 {

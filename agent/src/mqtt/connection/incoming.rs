@@ -63,7 +63,7 @@ impl Worker {
                 link.stretch = 0;
                 Ok(())
             }
-            Polled::Outgoing(Outgoing::Disconnect) => Err(ConnectionEnd::Closed),
+            Polled::Outgoing(Outgoing::Disconnect) => Err(ConnectionEnd::Elsewhere),
             Polled::Outgoing(_) => Ok(()),
         }
     }
@@ -75,12 +75,12 @@ impl Worker {
         eventloop: &mut EventLoop,
     ) -> Result<(), Loss> {
         let properties = accepted.properties.as_ref();
-        link.accepted(properties, self.settings.keep_alive, eventloop);
+        let (max_qos, retain) = properties.map_or((None, None), |p| (p.max_qos, p.retain_available));
+        self.limits.learn(max_qos, retain).map_err(Loss::new)?;
+        link.accepted(properties, self.settings.keep_alive, eventloop, self.limits.no_retained);
         let at_once = properties.and_then(|p| p.receive_max).unwrap_or(u16::MAX);
         self.outbox.connected(at_once);
-        self.subscriptions.connected(accepted.session_present);
-        self.told_down = None;
-        self.deliver(MqttEvent::Up { session_present: accepted.session_present });
+        self.arrived(accepted.session_present);
 
         link.request(self.subscriptions.changes(), OnEverySubscribe)?;
         if self.settings.silent {
@@ -98,6 +98,9 @@ impl Worker {
             packet: publish.pkid,
             exactly_once: publish.qos == QoS::ExactlyOnce,
         });
+        if let Some(ack) = &ack {
+            link.owes(ack);
+        }
         if publish.topic == self.settings.loopback_topic.as_bytes() && !self.settings.silent {
             if let Some(round_trip) = link.loopback.hear(&publish.payload, Instant::now()) {
                 self.deliver(MqttEvent::Heard { round_trip });

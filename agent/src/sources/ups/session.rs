@@ -3,13 +3,17 @@
 //! so that no server can fill the memory of a board.
 
 use super::protocol::{UpsItem, UpsRefusal, Variables, begins, item, quoted, word};
+use crate::dial::dial;
 use crate::line_stream::{LineStream, NoLine, Stream};
 use crate::settings::{TlsSettings, UpsSettings};
-use crate::tls::{authorities, client, trouble};
+use crate::tls::{client, trouble};
 use rustls::pki_types::ServerName;
-use tokio::net::TcpStream;
+use std::time::Duration;
 use tokio_rustls::TlsConnector;
 use zeroize::Zeroizing;
+
+/// The server stands in the same house.
+const CONNECTING: Duration = Duration::from_secs(5);
 
 /// Real ones have some hundred characters at most.
 const LONGEST_LINE: usize = 4096;
@@ -40,8 +44,7 @@ impl UpsSession {
     pub(super) async fn open(server: &UpsSettings) -> Result<Self, UpsFault> {
         let place = server.place();
         let unreachable = |error| UpsFault::Broken(format!("{place} can't be reached: {error}"));
-        let tcp = TcpStream::connect((server.host.as_str(), server.port)).await.map_err(unreachable)?;
-        tcp.set_nodelay(true).map_err(unreachable)?;
+        let tcp = dial(&server.host, server.port, CONNECTING).await.map_err(unreachable)?;
         let mut session = Self::over(Box::new(tcp), place);
         if let Some(tls) = &server.tls {
             session = session.encrypted(tls, &server.host).await?;
@@ -67,7 +70,7 @@ impl UpsSession {
         let plain = self.lines.into_plain().map_err(|early| broken(early.to_string()))?;
         let ca_file = tls.ca_file.clone();
         // Reading the system's certificates takes a while on a slow card.
-        let config = tokio::task::spawn_blocking(move || client(authorities(ca_file.as_deref())?));
+        let config = tokio::task::spawn_blocking(move || client(ca_file.as_deref(), None));
         let config = config.await.map_err(|error| broken(error.to_string()))?.map_err(broken)?;
         let name = tls.server_name.as_deref().unwrap_or(host).to_owned();
         let name = ServerName::try_from(name).map_err(|error| broken(error.to_string()))?;

@@ -3,6 +3,7 @@
 use super::night::*;
 use crate::callout::event::Event;
 use crate::callout::table::Stage;
+use crate::time::Moment;
 
 fn house() -> House {
     House::new().cause("power-lost", &["return-stopped", "cooling", "heaters-off"])
@@ -275,6 +276,25 @@ fn the_loss_of_sight_of_an_open_alarm_belongs_to_its_call_out() {
     night.raise("probe-silent", LOW, "mild");
     assert_eq!(night.told(), [""; 0]);
     assert_eq!(night.call().members.len(), 2);
+}
+
+#[test]
+fn the_loss_of_sight_of_an_open_alarm_that_nothing_else_sees_is_told_at_once_to_those_told() {
+    let mut house = House::new();
+    house.hides.insert(("probe-silent".to_owned(), "hot".to_owned()));
+    house.patience.insert("probe-silent".to_owned(), Moment(0) + minutes(60));
+    let mut night = Night::new(house);
+    night.raise("hot", CRITICAL, "household");
+    assert_eq!(night.told(), ["ines.push", "siren"]);
+    night.wait(minutes(4));
+    night.raise("probe-silent", HIGH, "household");
+    assert_eq!(night.told(), ["ines.push"], "no siren for sight");
+    night.answer("hot", "ines");
+    night.told();
+    night.clear("probe-silent");
+    night.wait(minutes(5));
+    night.raise("probe-silent", HIGH, "household");
+    assert_eq!(night.told(), [""; 0], "whoever answered has it listed");
 }
 
 #[test]

@@ -44,6 +44,8 @@ pub(super) struct House {
     pub(super) expected: BTreeSet<(String, String)>,
     /// Sight, alarm.
     pub(super) hides: BTreeSet<(String, String)>,
+    /// Losses of sight, all of one board, and until when each may wait.
+    pub(super) patience: BTreeMap<String, Moment>,
     pub(super) blocks: BTreeMap<String, Block>,
     /// From, until.
     pub(super) quiet: Option<(Moment, Moment)>,
@@ -88,6 +90,7 @@ impl House {
             explains: BTreeSet::new(),
             expected: BTreeSet::new(),
             hides: BTreeSet::new(),
+            patience: BTreeMap::new(),
             blocks: BTreeMap::new(),
             quiet: None,
             respond: BTreeMap::new(),
@@ -158,8 +161,12 @@ impl Facts for House {
         self.hides.contains(&(sight.to_owned(), alarm.to_owned()))
     }
 
-    fn akin(&self, _: &str, _: &str) -> bool {
-        false
+    fn akin(&self, one: &str, other: &str) -> bool {
+        self.patience.contains_key(one) && self.patience.contains_key(other)
+    }
+
+    fn may_wait_until(&self, alarm: &str) -> Option<Moment> {
+        self.patience.get(alarm).copied()
     }
 
     fn on_delay(&self, _: &str) -> Span {
@@ -269,7 +276,16 @@ impl Night {
         }
         for tell in outcome.tells {
             let (target, message) = (tell.target.clone(), tell.message.clone());
-            self.apply(id, CallChange::Told { target, message, rank: tell.rank, about: tell.about });
+            self.apply(
+                id,
+                CallChange::Told {
+                    target,
+                    message,
+                    rank: tell.rank,
+                    about: tell.about,
+                    news: tell.lead.news(),
+                },
+            );
             if !tells.iter().any(|(call, known)| *call == id && known.target == tell.target) {
                 tells.push((id, tell));
             }
@@ -341,6 +357,7 @@ impl Night {
             ladder: ladder.to_owned(),
             flickers: false,
             listed: false,
+            sight: self.house.patience.contains_key(alarm),
         }
     }
 

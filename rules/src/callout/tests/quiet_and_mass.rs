@@ -1,9 +1,9 @@
 //! What waits for the morning, and what comes all at once.
 
 use super::night::*;
-use crate::callout::loss::{Silent, losses, patience};
+use crate::callout::loss::{Silent, is_one, patience};
 use crate::callout::table::Stage;
-use crate::time::Moment;
+use crate::time::{Moment, Span};
 
 fn at_night() -> House {
     let mut house = House::new().cause("power-lost", &["cooling"]);
@@ -250,36 +250,83 @@ fn a_flickering_cause_is_one_call_out_and_one_all_clear() {
     assert_eq!(night.told(), ["ines.push all clear"]);
 }
 
+/// What said its last good word on this topic then.
+fn silent(topic: &str, last: Span) -> Silent<'_> {
+    Silent { topic: Some(topic), gateway: None, last: Moment(0) + last, every: seconds(30) }
+}
+
 #[test]
-fn eleven_topics_of_one_board_that_dies_are_one_loss() {
-    let topics: Vec<String> = (0..11).map(|n| format!("room2/board/{n}")).collect();
-    let silent: Vec<Silent<'_>> = topics
-        .iter()
-        .map(|topic| Silent {
-            sensor: topic,
-            topic: Some(topic),
-            gateway: None,
-            last: Moment(0),
-            every: seconds(30),
-        })
-        .collect();
-    assert_eq!(losses(&silent, |_| true).len(), 1);
+fn topics_of_one_board_that_dies_are_one_loss() {
+    assert!(is_one(&silent("room2/board/1", seconds(0)), &silent("room2/board/2", seconds(30)), |_| true));
+    assert!(is_one(&silent("board", seconds(0)), &silent("board", seconds(0)), |_| true));
 }
 
 #[test]
 fn sensors_last_heard_at_different_times_or_under_a_root_that_still_speaks_are_losses_apart() {
-    let one = |sensor, topic, last| Silent {
-        sensor,
-        topic: Some(topic),
-        gateway: None,
-        last: Moment(0) + last,
-        every: seconds(30),
-    };
-    let apart = [one("a", "room/x/a", seconds(0)), one("b", "room/x/b", seconds(31))];
-    assert_eq!(losses(&apart, |_| false).len(), 2);
-    let cousins = [one("a", "room/x/a", seconds(0)), one("b", "room/y/b", seconds(1))];
-    assert_eq!(losses(&cousins, |root| root == "room").len(), 2);
-    assert_eq!(losses(&cousins, |_| false).len(), 1);
+    assert!(!is_one(&silent("room/x/a", seconds(0)), &silent("room/x/b", seconds(31)), |_| false));
+    let cousins = (silent("room/x/a", seconds(0)), silent("room/y/b", seconds(1)));
+    assert!(!is_one(&cousins.0, &cousins.1, |root| root == "room"));
+    assert!(is_one(&cousins.0, &cousins.1, |_| false));
+}
+
+#[test]
+fn a_shared_gateway_is_one_loss_whenever_each_was_noticed() {
+    let behind = |topic, last| Silent { gateway: Some("radio"), ..silent(topic, last) };
+    assert!(is_one(&behind("a/x", seconds(0)), &behind("b/y", minutes(50)), |_| true));
+}
+
+/// A board of three, of which one is noticed later.
+fn board(night: &mut Night) {
+    night.house.patience =
+        [("sight-temp", minutes(60)), ("sight-flow", minutes(20)), ("sight-ph", minutes(90))]
+            .map(|(alarm, wait)| (alarm.to_owned(), Moment(0) + wait))
+            .into();
+}
+
+#[test]
+fn a_loss_of_sight_is_one_page_after_the_time_of_its_shortest_danger() {
+    let mut night = Night::new(House::new());
+    board(&mut night);
+    night.raise("sight-temp", HIGH, "household");
+    night.raise("sight-flow", HIGH, "household");
+    night.wait(minutes(10));
+    night.raise("sight-ph", LOW, "household");
+    night.wait(seconds(599));
+    assert_eq!(night.told(), [""; 0]);
+    night.wait(seconds(1));
+    assert_eq!(night.told(), ["ines.push"]);
+    assert_eq!(night.calls.len(), 1);
+}
+
+#[test]
+fn a_loss_of_sight_that_is_over_in_time_is_told_to_nobody() {
+    let mut night = Night::new(House::new());
+    board(&mut night);
+    night.raise("sight-flow", HIGH, "household");
+    night.wait(minutes(19));
+    night.clear("sight-flow");
+    night.wait(minutes(30));
+    assert_eq!(night.told(), [""; 0]);
+    assert_eq!(night.calls.values().next().map(|call| call.stage()), Some(Stage::Over));
+}
+
+#[test]
+fn what_can_be_seen_does_not_wait_with_what_can_not() {
+    let mut night = Night::new(House::new().cause("sight-flow", &["cooling"]));
+    board(&mut night);
+    night.raise("sight-flow", HIGH, "household");
+    night.raise("cooling", HIGH, "household");
+    assert_eq!(night.told(), ["ines.push"]);
+}
+
+#[test]
+fn no_siren_sounds_for_sight_alone_whatever_its_rank() {
+    let mut night = Night::new(House::new());
+    board(&mut night);
+    night.raise("sight-flow", CRITICAL, "household");
+    night.wait(minutes(120));
+    let told = night.told();
+    assert!(!told.is_empty() && told.iter().all(|page| !page.starts_with("siren")), "{told:?}");
 }
 
 #[test]

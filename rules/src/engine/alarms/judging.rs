@@ -4,6 +4,7 @@
 //! unknown, an on-delay stands still and an off-delay starts again.
 
 use super::Alarms;
+use super::farthest::Extreme;
 use crate::alarm::{CHATTER_RAISES, CHATTER_WINDOW, Priority};
 use crate::condition::query::UntilWhat;
 use crate::condition::{Present, Truth};
@@ -12,7 +13,6 @@ use crate::engine::sensed::{Sensed, Undisturbed};
 use crate::engine::task::{Next, Task};
 use crate::engine::timers::DeadlineReason;
 use crate::ids::{AlarmId, SensorId};
-use crate::plan::Alarm;
 use crate::record::{AfterWork, Body, NOT_BACK};
 use crate::time::{Moment, Span};
 
@@ -59,6 +59,8 @@ impl Alarms {
             let present = Present { world, memory: &entry.recall.worse, now };
             worse.evaluate(&present, None)
         });
+        let rings = verdict.truth == Truth::True || entry.state.state.is_standing();
+        entry.farthest = if rings { Extreme::with(entry.farthest, alarm, world) } else { None };
         let over = entry.watch.see(verdict.truth, now);
         let after_work = entry.after_work.take_if(|_| verdict.truth == Truth::False);
         let state = entry.state.state;
@@ -196,7 +198,7 @@ impl Alarms {
             episode,
             code,
             place: cx.plan.place_of(alarm).to_owned(),
-            priority: priority(cx, alarm),
+            priority: priority(cx, id),
             since: held,
             because: [cx.because(id)].into_iter().chain(not_back).collect::<Vec<_>>().join("; "),
             after_work: after_work
@@ -229,7 +231,8 @@ impl Alarms {
         next.wake(DeadlineReason::OffDelay(id), None);
         let Some(episode) = &self.state(id).episode else { return };
         let (episode, stood) = (episode.id, cx.mono() - episode.raised);
-        next.record(Body::Returned { alarm: cx.name(id), episode, stood, because: cx.because(id) });
+        let (because, farthest) = (cx.because(id), self.farthest(cx, id));
+        next.record(Body::Returned { alarm: cx.name(id), episode, stood, because, farthest });
         next.tasks.extend(cx.plan.alarm(id).stopgap.map(|stopgap| Task::Attend(stopgap.relay)));
         next.then(Task::Fell(episode));
         next.then(Task::Judge(id));
@@ -251,14 +254,15 @@ impl Alarms {
     }
 }
 
-/// How much it matters now. A forecast of a tank's warmth is low until the tank is learned: before that it
+/// How much it matters now. A loss of sight is low while other sensors see all that it hides. A forecast of a tank's warmth is low until the tank is learned: before that it
 /// rests on what such tanks are like, and nobody is woken for that.
-fn priority(cx: &Context<'_>, alarm: &Alarm) -> Priority {
+fn priority(cx: &Context<'_>, id: AlarmId) -> Priority {
+    let alarm = cx.plan.alarm(id);
     let mut guesses = false;
     alarm.condition.asked(&mut |question| {
         if let UntilWhat::Water(tank, ..) = question.until {
             guesses |= !cx.world().has_learned(tank);
         }
     });
-    if guesses { Priority::Low } else { alarm.priority }
+    if guesses || cx.is_seen_otherwise(id) { Priority::Low } else { alarm.priority }
 }

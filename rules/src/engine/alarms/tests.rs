@@ -10,10 +10,9 @@ use crate::time::Span;
 const OFF: u16 = 1;
 
 fn mains(rig: &mut TestRig, word: u16) {
-    let mut next = rig.next();
     let (ground, parts) = rig.split();
     let reading = Ok(Reading { value: Value::Word(word), measured: None });
-    parts.sensors.on_reading(&ground, SensorId(0), Arrival::Live, reading, &mut next);
+    parts.sensors.on_reading(&ground, SensorId(0), Arrival::Live, reading);
 }
 
 fn judged(rig: &mut TestRig) -> Next {
@@ -25,7 +24,6 @@ fn judged(rig: &mut TestRig) -> Next {
         sensors: &parts.sensors,
         relays: &parts.relays,
         forecasts: &parts.forecasts,
-        quota: parts.delivery.quota(),
     };
     let seen = parts.alarms.on_look(id, &world, &[]).expect("an alarm of the plan");
     rig.act(|cx, next| cx.alarms.on_seen(cx, id, seen, false, next))

@@ -3,26 +3,24 @@
 use super::Callouts;
 use crate::callout::Call;
 use crate::ids::Seq;
-use crate::record::CallChange;
+use crate::record::{CallChange, Joined};
 use crate::time::Moment;
 
 impl Callouts {
     pub(super) fn begin(&mut self, call: Call) {
-        self.touched.insert(call.core.id);
-        self.calls.insert(call.core.id, call);
+        self.touched.insert(call.id());
+        self.calls.insert(call);
     }
 
     pub(super) fn change(&mut self, id: Seq, change: &CallChange, at: Moment) {
-        if let Some(call) = self.calls.get_mut(&id) {
-            call.core.apply(change, at);
-            self.touched.insert(id);
+        if !self.calls.change(id, change, at) {
+            return;
         }
-    }
-
-    pub(super) fn take_change(&mut self, id: Seq, change: &CallChange, at: Moment) {
-        if let (CallChange::Left { episode }, Some(call)) = (change, self.calls.get_mut(&id)) {
-            call.members.retain(|member| member.episode != *episode);
+        self.touched.insert(id);
+        if let CallChange::Joined(Joined { alarm, .. }) | CallChange::CameBack { alarm, .. } = change
+            && let Some(latest) = self.episodes.get(alarm)
+        {
+            self.calls.take_account(id, latest);
         }
-        self.change(id, change, at);
     }
 }

@@ -1,10 +1,24 @@
-//! What pages say of the episodes in call-outs, by the alarms' own records.
+//! What pages say of the episodes in call-outs, by the alarms' own records: each member of a call-out has an
+//! account of its own, so that an all-clear which is still on its way tells of what it was about.
 
-use super::{Callouts, RAISES};
-use crate::callout::{Fate, Member};
+use super::Callouts;
+use crate::alarm::Priority;
+use crate::callout::member::Account;
 use crate::engine::ground::Ground;
 use crate::ids::Seq;
 use crate::record::{Body, Record};
+
+/// The latest episode of an alarm, as it would join a call-out.
+#[derive(Debug)]
+pub(super) struct LatestEpisode {
+    pub(super) episode: Seq,
+    /// The tank or the site.
+    pub(super) place: String,
+    /// When it was raised.
+    pub(super) priority: Priority,
+    /// What pages say of it.
+    pub(super) account: Account,
+}
 
 impl Callouts {
     /// What pages say of episodes, by the alarms' own records.
@@ -15,45 +29,29 @@ impl Callouts {
                 if ground.alarm(alarm).is_none() {
                     return;
                 }
-                let raises = self.raises.entry(alarm.clone()).or_default();
-                raises.retain(|(_, raised)| at - *raised <= crate::callout::kin::FLICKER_WITHIN);
-                raises.push((seq, at));
-                if raises.len() > RAISES {
-                    raises.remove(0);
-                }
-                let begun = Member {
-                    alarm: alarm.clone(),
+                let begun = LatestEpisode {
                     episode: *episode,
                     place: place.clone(),
                     priority: *priority,
-                    onset: at - *since,
-                    because: because.clone(),
-                    fate: Fate::Stands,
-                    worse: false,
-                    blind: false,
+                    account: Account {
+                        onset: at - *since,
+                        because: because.clone(),
+                        blind: false,
+                        farthest: None,
+                    },
                 };
-                // What comes back unanswered is the same episode, but of now.
-                match self.episodes.get_mut(alarm).filter(|known| known.episode == *episode) {
-                    Some(known) => (known.onset, known.priority) = (begun.onset, begun.priority),
-                    None => drop(self.episodes.insert(alarm.clone(), begun)),
-                }
-                self.change_members(*episode, |member| member.fate = Fate::Stands);
+                self.episodes.raised(alarm, begun, (seq, at));
             }
-            Body::Worsened { episode, because, .. } => self.change_members(*episode, |member| {
-                member.worse = true;
-                member.because.clone_from(because);
-            }),
-            Body::LostSight { episode, .. } => self.change_members(*episode, |it| it.blind = true),
-            Body::FoundSight { episode, .. } => self.change_members(*episode, |it| it.blind = false),
-            Body::Returned { episode, .. } => {
-                self.change_members(*episode, |member| member.fate = Fate::Over(at));
+            Body::Worsened { alarm, episode, because } => {
+                self.change_accounts(alarm, *episode, |account| account.because.clone_from(because));
             }
-            Body::Shelved { alarm, .. } | Body::TakenOut { alarm, .. } | Body::Suppressed { alarm } => {
-                let Some(episode) = self.episodes.get(alarm).map(|known| known.episode) else { return };
-                self.change_members(episode, |member| {
-                    if member.fate == Fate::Stands {
-                        member.fate = Fate::PutAside;
-                    }
+            Body::LostSight { alarm, episode } => self.change_accounts(alarm, *episode, |it| it.blind = true),
+            Body::FoundSight { alarm, episode } => {
+                self.change_accounts(alarm, *episode, |it| it.blind = false);
+            }
+            Body::Returned { alarm, episode, farthest, .. } => {
+                self.change_accounts(alarm, *episode, |account| {
+                    account.farthest = farthest.clone().map(|far| (far.clone(), at - far.ago));
                 });
             }
             _ => {}
@@ -61,19 +59,8 @@ impl Callouts {
     }
 
     /// Changes what is said of an episode.
-    fn change_members(&mut self, episode: Seq, change: impl Fn(&mut Member)) {
-        self.episodes.values_mut().filter(|known| known.episode == episode).for_each(&change);
-        for call in self.calls.values_mut().filter(|call| !call.ended()) {
-            call.members.iter_mut().filter(|member| member.episode == episode).for_each(&change);
-        }
-    }
-
-    /// Puts an alarm's latest episode on the list of a call-out, once.
-    pub(super) fn list(&mut self, call: Seq, alarm: &str) {
-        let Some(latest) = self.episodes.get(alarm).cloned() else { return };
-        let Some(call) = self.calls.get_mut(&call) else { return };
-        let latest = Member { fate: Fate::Stands, ..latest };
-        call.members.retain(|member| member.alarm != alarm);
-        call.members.push(latest);
+    fn change_accounts(&mut self, alarm: &str, episode: Seq, change: impl Fn(&mut Account)) {
+        self.episodes.change(alarm, episode, &change);
+        self.calls.change_accounts(episode, change);
     }
 }

@@ -102,13 +102,9 @@ impl Facts for Known<'_> {
     fn hides(&self, sight: &str, alarm: &str) -> bool {
         let (Some(sight), Some(alarm)) = (self.cx.alarm(sight), self.cx.alarm(alarm)) else { return false };
         let needs = self.cx.plan.alarm(alarm).condition.sensors();
-        let needs = |id: &SensorId| needs.contains(id);
         match &self.cx.plan.alarm(sight).sight {
-            Some(Sight::Sensor(id)) => needs(id),
-            Some(Sight::Gateway(name)) => {
-                let behind = (0..).map(SensorId).zip(&self.cx.plan.sensors);
-                let mut behind = behind.filter(|(_, sensor)| sensor.gateway.as_ref() == Some(name));
-                behind.any(|(id, _)| needs(&id))
+            Some(sight @ (Sight::Sensor(_) | Sight::Gateway(_))) => {
+                self.cx.plan.carried_by(sight).any(|id| needs.contains(&id))
             }
             // What comes from the broker is too much to be one alarm's sight.
             Some(Sight::Broker | Sight::Part(_)) | None => false,
@@ -116,7 +112,13 @@ impl Facts for Known<'_> {
     }
 
     fn akin(&self, one: &str, other: &str) -> bool {
-        self.cx.channel_of(one).is_some() && self.cx.channel_of(other).is_some()
+        let (Some(one), Some(other)) = (self.cx.alarm(one), self.cx.alarm(other)) else { return false };
+        let fails = |id| self.cx.plan.alarm(id).channel().is_some();
+        (fails(one) && fails(other)) || self.cx.is_one_loss(one, other)
+    }
+
+    fn may_wait_until(&self, alarm: &str) -> Option<Moment> {
+        self.cx.may_wait_until(self.cx.alarm(alarm)?)
     }
 
     fn on_delay(&self, alarm: &str) -> Span {

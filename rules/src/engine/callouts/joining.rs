@@ -3,9 +3,11 @@
 
 use super::Callouts;
 use super::facts::Known;
+use crate::alarm::Priority;
 use crate::callout::decide::{begin, begin_drill, decide};
 use crate::callout::event::Event;
-use crate::callout::state::CallOut;
+use crate::callout::member::Member;
+use crate::callout::state::{CallOut, Phase};
 use crate::callout::{Call, kin, mass, quiet};
 use crate::engine::context::Context;
 use crate::engine::ground::Ground;
@@ -21,7 +23,7 @@ impl Callouts {
         ground: &Ground<'_>,
         alarm: &str,
         episode: Seq,
-        rank: crate::alarm::Priority,
+        rank: Priority,
         ladder: &str,
     ) -> Option<Joined> {
         let known = self.episodes.get(alarm).filter(|_| ground.alarm(alarm).is_some())?;
@@ -33,6 +35,7 @@ impl Callouts {
             ladder: ladder.to_owned(),
             flickers: false,
             listed: false,
+            sight: ground.alarm(alarm).is_some_and(|id| ground.plan.alarm(id).is_loss_of_sight()),
         })
     }
 
@@ -42,7 +45,7 @@ impl Callouts {
         // Over again by now, or put aside.
         let Some(policy) = alarm.callout.filter(|_| cx.alarms.standing(id) == Some(episode)) else { return };
         let ladder = &cx.plan.callouts[policy.index()].name;
-        let flickers = self.raises.get(&alarm.name).is_some_and(|raises| raises.len() >= super::RAISES);
+        let flickers = self.episodes.flickers(&alarm.name);
         // As it was raised: a forecast of a tank that is not learned yet ranks low.
         let Some(rank) = self.episodes.get(&alarm.name).map(|known| known.priority) else { return };
         let Some(joined) = self.joined(cx, &alarm.name, episode, rank, ladder) else { return };
@@ -65,11 +68,35 @@ impl Callouts {
                 self.take_kin_out(cx, digest, &joined, next);
             }
             Some(call) => self.hear(cx, call, &Event::Raised(joined), next),
-            None => match self.held_digest(ladder).filter(|_| held) {
-                Some(digest) => self.hear(cx, digest, &Event::Raised(joined), next),
-                None => self.begin_one(cx, id, &joined, held, next),
-            },
+            None => {
+                let of_kind = || self.low_of_kind(cx, id, &joined).filter(|_| !held);
+                match self.held_digest(ladder).filter(|_| held).or_else(of_kind) {
+                    Some(call) => self.hear(cx, call, &Event::Raised(joined), next),
+                    None => self.begin_one(cx, id, &joined, held, next),
+                }
+            }
         }
+    }
+
+    /// Where a channel of the ladder carries only so many pages, low alarms of one kind are listed together
+    /// before its limit is spent: the call-out of them that people are being called for.
+    fn low_of_kind(&self, cx: &Context<'_>, id: AlarmId, joined: &Joined) -> Option<&Call> {
+        let policy = cx.policy(&joined.ladder)?;
+        let limited = |target| cx.plan.directory.quota(target).is_some();
+        if joined.rank > Priority::Low || !policy.steps.iter().flat_map(|step| &step.to).any(limited) {
+            return None;
+        }
+        let alarm = cx.plan.alarm(id);
+        let of_kind = |member: &Member| {
+            let other = cx.alarm(&member.alarm).map(|id| cx.plan.alarm(id));
+            member.stands()
+                && member.ladder == joined.ladder
+                && other.is_some_and(|it| cx.plan.is_of_kind(alarm, it))
+        };
+        self.running().find(|call| {
+            let low = call.core.members.iter().all(|member| !member.stands() || member.rank == Priority::Low);
+            low && call.core.phase == Phase::Climbing && call.core.members.iter().any(of_kind)
+        })
     }
 
     /// This watch's own power is about to end: everybody told in other call-outs, and the next rung of
@@ -84,7 +111,7 @@ impl Callouts {
     /// A call-out of its own, or the mass of its ladder.
     fn begin_one(&self, cx: &Context<'_>, id: AlarmId, joined: &Joined, held: bool, next: &mut Next) {
         let now = cx.mono();
-        let is_mass = !held && self.is_mass(cx, &joined.ladder);
+        let is_mass = !held && self.is_mass(cx, id, &joined.ladder);
         let running = self.running().find(|call| {
             let of_ladder = call.core.members.iter().any(|member| member.ladder == joined.ladder);
             call.core.kind == CallKind::Mass && of_ladder && !call.core.members.is_empty()
@@ -167,9 +194,9 @@ impl Callouts {
 
     /// Whether the call-outs of a ladder that would begin now are too many to be told one by one:
     /// those of the last seconds, and what was raised in this turn and is in none yet.
-    fn is_mass(&self, cx: &Context<'_>, ladder: &str) -> bool {
+    fn is_mass(&self, cx: &Context<'_>, alarm: AlarmId, ladder: &str) -> bool {
         let now = cx.mono();
-        let recent = self.calls.values().flat_map(|call| {
+        let recent = self.calls.iter().flat_map(|call| {
             let of = call.core.members.iter().filter(|member| member.ladder == ladder);
             let begun = if call.core.kind == CallKind::Mass {
                 of.map(|m| m.raised).collect()
@@ -184,7 +211,10 @@ impl Callouts {
             let of = cx.plan.alarm(*id).callout.and_then(|at| cx.plan.callouts.get(at.index()));
             let standing = open.filter(|open| cx.alarms.standing(*id) == Some(open.id));
             let new = standing.is_some_and(|open| self.of_episode(open.id).is_none());
-            new && of.is_some_and(|callout| callout.name == ladder)
+            // What fell silent together is one.
+            let apart = *id == alarm || !cx.is_one_loss(*id, alarm);
+            new && apart
+                && of.is_some_and(|callout| callout.name == ladder)
                 && cx
                     .index
                     .causes

@@ -24,7 +24,7 @@ impl Callouts {
                 let rank = self.episodes.get(alarm).map(|known| known.priority);
                 let own = ground.alarm(alarm).and_then(|id| ground.plan.alarm(id).callout);
                 let own = own.and_then(|at| ground.plan.callouts.get(at.index())).map(|it| it.name.clone());
-                let policy = self.calls.get(call).map(|call| call.policy.clone());
+                let policy = self.calls.get(*call).map(|call| call.policy.clone());
                 let (Some(rank), Some(policy)) = (rank, policy) else { return };
                 let ladder = own.unwrap_or_else(|| policy.clone());
                 let Some(joined) = self.joined(ground, alarm, *episode, rank, &ladder) else { return };
@@ -32,11 +32,11 @@ impl Callouts {
                 self.climb_older(ground, *call, &policy, None, at);
             }
             Body::Stepped { call, step } if self.is_older(*call) => {
-                let Some(known) = self.calls.get(call) else { return };
+                let Some(known) = self.calls.get(*call) else { return };
                 let (policy, rank) = (known.policy.clone(), rank_of(known, at));
                 let Some(ladder) = ground.index.ladders.get(&policy) else { return };
                 self.climb_older(ground, *call, &policy, Some(*step), at);
-                let begun = self.calls.get(call).and_then(|call| call.core.climb(&policy, rank));
+                let begun = self.calls.get(*call).and_then(|call| call.core.climb(&policy, rank));
                 let begun = begun.map_or(at, |climb| climb.begun);
                 let next = ladder.wait_after(*step, begun, at);
                 let last = ladder.len().saturating_sub(1);
@@ -45,7 +45,7 @@ impl Callouts {
                 self.change(*call, &change, at);
             }
             Body::Resumed { call, .. } if self.is_older(*call) => {
-                let Some(known) = self.calls.get(call) else { return };
+                let Some(known) = self.calls.get(*call) else { return };
                 let (policy, rank) = (known.policy.clone(), rank_of(known, at));
                 let due = ground.policy(&policy).and_then(|it| it.steps.first()).map(|step| step.after);
                 let due = due.unwrap_or(Span::ZERO);
@@ -56,18 +56,18 @@ impl Callouts {
                 );
             }
             Body::Answered { call, by, lease } if self.is_older(*call) => {
-                let Some(rank) = self.calls.get(call).map(|call| rank_of(call, at)) else { return };
+                let Some(rank) = self.calls.get(*call).map(|call| rank_of(call, at)) else { return };
                 self.change(*call, &CallChange::Answered { by: by.clone(), lease: *lease, rank }, at);
             }
             Body::Paged { call, target, purpose, .. } if self.is_older(*call) => {
-                let Some(known) = self.calls.get(call) else { return };
+                let Some(known) = self.calls.get(*call) else { return };
                 let message = message(*purpose, known.answers.last().map(|(by, _)| by));
                 let (rank, target) = (rank_of(known, at), Target::parse(target));
-                self.change(*call, &CallChange::Told { target, message, rank, about: None }, at);
+                self.change(*call, &CallChange::Told { target, message, rank, about: None, news: None }, at);
             }
             // From here on it keeps its changes itself.
             Body::CallChanged { call, .. } => {
-                if let Some(call) = self.calls.get_mut(call) {
+                if let Some(call) = self.calls.get_mut(*call) {
                     call.older = false;
                 }
             }
@@ -84,8 +84,11 @@ impl Callouts {
             }
             Body::Returned { alarm, episode, .. } => {
                 let latching = ground.alarm(alarm).is_some_and(|id| ground.plan.alarm(id).latching);
-                let answered = self.calls.values().filter_map(|call| call.core.member(*episode));
-                let latched = latching && !answered.into_iter().any(|member| member.answered);
+                let calls = self.calls.with_episode(*episode);
+                let mut members = calls.filter_map(|call| call.core.member(*episode));
+                let answered = members.any(|member| member.answered);
+                drop(members);
+                let latched = latching && !answered;
                 self.older_member(*episode, &CallChange::Returned { episode: *episode, latched }, at);
             }
             Body::Raised { alarm, episode, .. } => {
@@ -132,12 +135,12 @@ impl Callouts {
     }
 
     fn is_older(&self, call: Seq) -> bool {
-        self.calls.get(&call).is_some_and(|call| call.older)
+        self.calls.get(call).is_some_and(|call| call.older)
     }
 
     /// Its one ladder, for the rank that stands by now.
     fn climb_older(&mut self, ground: &Ground<'_>, call: Seq, policy: &str, step: Option<u32>, at: Moment) {
-        let Some(known) = self.calls.get(&call) else { return };
+        let Some(known) = self.calls.get(call) else { return };
         let rank = rank_of(known, at);
         let held = matches!(known.core.phase, Phase::Held { .. });
         if known.core.climb(policy, rank).is_some() || (held && step.is_none()) {
@@ -156,7 +159,7 @@ impl Callouts {
 
     fn older_member(&mut self, episode: Seq, change: &CallChange, at: Moment) {
         let of = |call: &&Call| call.older && !call.ended() && call.core.member(episode).is_some();
-        let calls: Vec<Seq> = self.calls.values().filter(of).map(|call| call.core.id).collect();
+        let calls: Vec<Seq> = self.calls.with_episode(episode).filter(of).map(Call::id).collect();
         calls.into_iter().for_each(|call| self.change(call, change, at));
     }
 
@@ -165,7 +168,7 @@ impl Callouts {
         let raised = |call: &Call| {
             call.core.member(episode).is_some_and(|member| member.condition == Condition::Raised)
         };
-        if self.calls.values().any(|call| call.older && raised(call)) {
+        if self.calls.with_episode(episode).any(|call| call.older && raised(call)) {
             self.older_member(episode, &CallChange::PutAside { episode, by }, at);
         }
     }

@@ -62,7 +62,7 @@ impl Callouts {
 
     /// Sirens that some call-out has told.
     fn told_sirens(&self) -> Vec<&Target> {
-        let told = self.calls.values().flat_map(|call| call.core.told.keys());
+        let told = self.calls.iter().flat_map(|call| call.core.told.keys());
         let mut sirens: Vec<&Target> = told.filter(|target| target.contact.is_none()).collect();
         sirens.sort_unstable();
         sirens.dedup();
@@ -72,7 +72,7 @@ impl Callouts {
     /// The call-out in whose name a siren is bidden something, and what that page is for.
     fn voice_of(&self, cx: &Context<'_>, target: &Target, on: bool) -> Option<(Seq, Purpose)> {
         let now = cx.mono();
-        let told = self.calls.values().rev().filter(|call| call.core.told.contains_key(target));
+        let told = self.calls.iter().rev().filter(|call| call.core.told.contains_key(target));
         if !on {
             // Whoever bade it last, so that this page takes the place of one that is still on its way.
             let last = |call: &&Call| {

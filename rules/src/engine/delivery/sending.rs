@@ -10,6 +10,10 @@ use crate::ids::Seq;
 use crate::page::{REPEATS, RETRY_WITHIN, Sent};
 use crate::plan::Target;
 use crate::record::{Body, NoMore, Outcome, Purpose};
+use crate::time::Span;
+
+/// A server that asks to be left alone for longer is tried again after this: somebody waits for the page.
+const LONGEST_ASKED: Span = Span::minutes(10);
 
 impl Delivery {
     /// A call-out wants somebody told. A page that says that all is over takes the place of those of
@@ -102,9 +106,10 @@ impl Delivery {
     ) {
         let Some(sent) = self.get(page).filter(|sent| sent.is_pending()) else { return };
         let doubts = sent.doubts + u32::from(result.is_doubtful());
+        let asked = result.again_in().map_or(Span::ZERO, |asked| asked.clamp(Span::ZERO, LONGEST_ASKED));
         let (again, lost) = (result.is_for_now(), result.is_lost().then(|| result.trouble()).flatten());
         next.record(Body::Delivered { page, result });
-        let retry = again.then(|| cx.mono() + Sent::backoff(sent.deferred + 1));
+        let retry = again.then(|| cx.mono() + Sent::backoff(sent.deferred + 1).max(asked));
         next.wake(DeadlineReason::Retry(page), retry);
         if again && doubts > REPEATS {
             give_up(page, NoMore::PerhapsThereTwice, next);

@@ -59,7 +59,8 @@ fn tries_are_spaced_out_and_end_after_two_that_may_have_arrived() {
         let at = next.timers.iter().rev().find(|(reason, _)| *reason == DeadlineReason::Retry(id));
         at.and_then(|(_, at)| *at).map(|at| at - rig.now.mono)
     };
-    let doubtful = || Outcome::Deferred { why: "the line broke".to_owned(), may_have_arrived: true };
+    let doubtful =
+        || Outcome::Deferred { why: "the line broke".to_owned(), may_have_arrived: true, again_in: None };
     let next = ends(&mut rig, id, Outcome::deferred("no route"));
     assert_eq!(retry(&next, &rig), Some(Span::seconds(30)));
     let next = ends(&mut rig, id, doubtful());

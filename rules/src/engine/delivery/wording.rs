@@ -1,15 +1,16 @@
 //! What a page says, as things stand when the queue is empty: the engine's facts, put together for
 //! [`page`](crate::page).
 
-use crate::callout::{Call, Fate, Member};
-use crate::condition::Present;
+use crate::callout::Call;
+use crate::callout::member::{Condition as Standing, Member};
+use crate::condition::{Present, Truth};
 use crate::engine::context::Context;
 use crate::ids::{AlarmId, RelayId, Seq};
 use crate::page::facts::{Facts, Matter, MatterFate, News, Telling};
 use crate::page::{Envelope, Page, Sent, Subject};
 use crate::plan::ways::{AtHand, Powered};
 use crate::plan::{Alarm, Target, spoken};
-use crate::record::{CallMessage, NOT_BACK, Purpose};
+use crate::record::{CallMessage, CallNews, NOT_BACK, Purpose};
 use crate::stopgap::Run;
 use crate::time::{Moment, Span};
 use crate::words;
@@ -17,11 +18,11 @@ use crate::words;
 impl Context<'_> {
     /// What a page to this target leads with: its news, or else what weighs most now.
     fn leader_of<'c>(&self, call: &'c Call, target: &Target) -> Option<&'c Member> {
-        let of = |episode: Seq| call.members.iter().find(|member| member.episode == episode);
+        let of = |episode: Seq| call.core.member(episode);
         let news = call.core.told.get(target).and_then(|told| told.about).and_then(of);
         // What was news and is over leads no page that asks for help.
-        let fresh = news.filter(|member| member.fate == Fate::Stands || !call.stands());
-        fresh.or_else(|| of(self.callouts.weightiest(self, call)?)).or_else(|| call.members.first())
+        let fresh = news.filter(|member| member.stands() || !call.stands());
+        fresh.or_else(|| of(self.callouts.weightiest(self, call)?)).or_else(|| call.core.members.first())
     }
 
     /// The page as it reads now; none if its call-out is forgotten.
@@ -43,15 +44,16 @@ impl Context<'_> {
         // What a drill is about is the way to people.
         let leader = (sent.purpose != Purpose::Drill).then(|| self.leader_of(call, &sent.target)).flatten();
         let led = leader.map(|leader| leader.episode);
-        let others = call.members.iter().filter(|member| Some(member.episode) != led);
+        let others = call.core.members.iter().filter(|member| Some(member.episode) != led);
         let also: Vec<&Call> = sent.also.iter().filter_map(|call| self.callouts.get(*call)).collect();
         let pages = self.pages(call.id());
         // Only who is asked to act needs to know.
         let asks = sent.purpose == Purpose::Call;
         let standing: Vec<&Alarm> = call
+            .core
             .members
             .iter()
-            .filter(|member| member.fate == Fate::Stands)
+            .filter(|member| member.condition == Standing::Raised)
             .filter_map(|it| self.alarm_of(it))
             .collect();
         let power_cut = self.is_power_cut(&standing);
@@ -71,7 +73,7 @@ impl Context<'_> {
             lead: leader.map(|leader| self.matter(leader)),
             news: self.news(call, &sent.target, leader),
             others: others.map(|member| self.matter(member)).collect(),
-            past: also.iter().flat_map(|call| &call.members).map(|member| self.matter(member)).collect(),
+            past: also.iter().flat_map(|call| &call.core.members).map(|member| self.matter(member)).collect(),
             also: also.len(),
             answers: call.answers.clone(),
             put_aside_by: call.put_aside_by(),
@@ -119,34 +121,51 @@ impl Context<'_> {
         // recorded is all that is known.
         let silent =
             alarm.is_some_and(|alarm| alarm.watched.is_some() && self.notes_of(alarm, false).is_empty());
-        let reading = match id.filter(|_| member.fate == Fate::Stands && !member.blind && !silent) {
+        let seen = id.filter(|_| member.condition == Standing::Raised && !member.account.blind && !silent);
+        let back = seen.filter(|id| self.alarms.truth(*id) == Truth::False);
+        let reading = match seen {
+            Some(id) if back.is_some() => self.readings_now(id, &place),
             Some(id) => {
                 let now = self.readings(id, &place);
                 // What it was not back after stands only in what was recorded as it was raised.
-                let work = member.because.split_once(NOT_BACK).map(|(_, work)| format!("{NOT_BACK}{work}"));
+                let work =
+                    member.account.because.split_once(NOT_BACK).map(|(_, work)| format!("{NOT_BACK}{work}"));
                 [Some(now).filter(|now| !now.is_empty()), work]
                     .into_iter()
                     .flatten()
                     .collect::<Vec<_>>()
                     .join("; ")
             }
-            None => member.because.clone(),
+            None => member.account.because.clone(),
         };
         Matter {
             alarm,
             place,
             what,
-            priority: member.priority,
-            onset: member.onset,
+            priority: member.rank,
+            onset: member.account.onset,
             reading,
-            fate: match member.fate {
-                Fate::Stands => MatterFate::Stands,
-                Fate::PutAside => MatterFate::PutAside,
-                Fate::Over(at) => MatterFate::Over(at),
+            fate: match member.condition {
+                Standing::Raised => MatterFate::Stands,
+                Standing::PutAside(_) => MatterFate::PutAside,
+                Standing::Returned(at) => MatterFate::Over(at),
             },
+            back: back.is_some(),
+            farthest: member.account.farthest.as_ref().map(|(farthest, at)| {
+                let at = words::clock(&self.now, *at, &self.plan.zone);
+                format!("{} at {at}", farthest.words())
+            }),
             worse: member.worse,
-            blind: member.blind,
+            blind: member.account.blind,
         }
+    }
+
+    /// What it looks at, as it is now that its condition has gone.
+    fn readings_now(&self, id: AlarmId, place: &str) -> String {
+        let (world, memory) = (self.world(), self.alarms.memory(id));
+        let present = Present { world: &world, memory, now: self.mono() };
+        let now = self.plan.alarm(id).condition.readings_now(self.plan, &present, place);
+        if now.is_empty() { now } else { format!("{now} now") }
     }
 
     /// What an alarm rests on now, behind its own name.
@@ -158,16 +177,13 @@ impl Context<'_> {
 
     /// Where, as people say it: the tank by its title, this site, or another one.
     fn place_in_words(&self, alarm: &Alarm) -> String {
-        match alarm.watched {
-            Some(id) => self.plan.watched_site(id).title.clone(),
-            None => self.plan.title(alarm.tank).to_owned(),
-        }
+        self.plan.title_of_place(alarm).to_owned()
     }
 
     /// What relays wait for a hand, and what the others have done, a line each.
     fn relays_of(&self, call: &Call) -> (Vec<String>, Vec<String>) {
         let matters = |relay: &RelayId, run: &Run| {
-            call.members.iter().any(|member| {
+            call.core.members.iter().any(|member| {
                 let stopgap = self.alarm_of(member).and_then(|alarm| alarm.stopgap);
                 member.episode == run.episode || stopgap.is_some_and(|stopgap| stopgap.relay == *relay)
             })
@@ -196,7 +212,26 @@ impl Context<'_> {
         if told.is_some_and(|told| told.message == CallMessage::Ask) {
             return News::StillOnIt;
         }
+        if let Some(leader) = leader.filter(|it| it.awaits_hand && it.condition != Standing::Raised) {
+            return News::HeatersCut(self.harm_from(&leader.alarm, false));
+        }
+        match told.and_then(|told| told.news) {
+            Some(CallNews::Dark) => return News::GoesDark(self.dark_from()),
+            Some(CallNews::Stopgap) => {
+                if let Some(undone) = leader.and_then(|leader| self.undone(leader)) {
+                    return News::Undone(undone);
+                }
+            }
+            None => {}
+        }
         if leader.is_some_and(|leader| leader.worse) { News::Worse } else { News::Raised }
+    }
+
+    /// What the watch did about an episode and has come to nothing, as things stand: in words for a headline.
+    fn undone(&self, leader: &Member) -> Option<String> {
+        let stopgap = self.alarm_of(leader)?.stopgap?;
+        let relay = self.plan.relay(stopgap.relay);
+        self.relays.run(stopgap.relay)?.undone(relay)
     }
 
     /// Which of the things that answers need have power.
@@ -218,13 +253,15 @@ impl Context<'_> {
     /// What stands in other call-outs, for an all-clear.
     fn stands_elsewhere(&self, call: &Call) -> Vec<String> {
         let others = self.callouts.running().filter(|other| other.id() != call.id());
-        let members = others.flat_map(|other| &other.members).filter(|member| member.fate == Fate::Stands);
+        let members = others
+            .flat_map(|other| &other.core.members)
+            .filter(|member| member.condition == Standing::Raised);
         let line = |member: &Member| {
             let matter = self.matter(member);
-            let since = words::clock(&self.now, member.onset, &self.plan.zone);
+            let since = words::clock(&self.now, member.account.onset, &self.plan.zone);
             format!(
                 "{}: {}: {}, since {since}.",
-                words::capital(&member.priority.to_string()),
+                words::capital(&member.rank.to_string()),
                 words::capital(&matter.place),
                 matter.what
             )
@@ -234,7 +271,7 @@ impl Context<'_> {
 
     /// What watched sites said of themselves.
     fn site_notes(&self, call: &Call, asks: bool) -> Vec<String> {
-        let alarms = call.members.iter().filter_map(|member| self.alarm_of(member));
+        let alarms = call.core.members.iter().filter_map(|member| self.alarm_of(member));
         let mut notes: Vec<String> = alarms.flat_map(|alarm| self.notes_of(alarm, asks)).collect();
         notes.dedup();
         notes

@@ -110,6 +110,7 @@ impl Context<'_> {
                 .filter(|prospect| {
                     prospect.tank == Some(tank) && prospect.asked.supposing == WhatIf::default()
                 })
+                .filter(|prospect| !self.is_beyond_the_other_limit(tank, prospect.asked.until))
                 .filter_map(|prospect| self.coming(prospect))
                 .collect();
             if breathless.is_some() || !harms.is_empty() {
@@ -124,6 +125,20 @@ impl Context<'_> {
             }
         }
         outlooks
+    }
+
+    /// Whether the water is too warm now and this would be too cold, or the other way round: what is wrong now
+    /// comes first, and how it goes after that is nobody's question yet.
+    fn is_beyond_the_other_limit(&self, tank: TankId, until: UntilWhat) -> bool {
+        let UntilWhat::Water(_, side, _) = until else { return false };
+        let Some(id) = self.plan.tank(tank).gear.water else { return false };
+        let (Some(now), Some((low, high))) = (self.number(id), self.plan.sensor(id).limits) else {
+            return false;
+        };
+        match side {
+            Side::Below => now > high,
+            Side::Above => now < low,
+        }
     }
 
     fn coming(&self, prospect: &Prospect) -> Option<Coming> {

@@ -10,17 +10,15 @@ use crate::time::Span;
 const AIR: RelayId = RelayId(0);
 
 fn flow(rig: &mut TestRig, litres: f64) {
-    let mut next = rig.next();
     let (ground, parts) = rig.split();
     let reading = Ok(Reading { value: Value::Number(litres / 3_600_000.0), measured: None });
-    parts.sensors.on_reading(&ground, SensorId(1), Arrival::Live, reading, &mut next);
+    parts.sensors.on_reading(&ground, SensorId(1), Arrival::Live, reading);
 }
 
 fn mains(rig: &mut TestRig) {
-    let mut next = rig.next();
     let (ground, parts) = rig.split();
     let reading = Ok(Reading { value: Value::Word(1), measured: None });
-    parts.sensors.on_reading(&ground, SensorId(0), Arrival::Live, reading, &mut next);
+    parts.sensors.on_reading(&ground, SensorId(0), Arrival::Live, reading);
 }
 
 fn raised(rig: &mut TestRig) -> Next {
@@ -38,12 +36,12 @@ fn a_stopgap_begins_with_its_alarm_and_is_proved_by_newer_readings() {
     let mut rig = TestRig::new();
     flow(&mut rig, 500.0);
     let next = raised(&mut rig);
-    assert_eq!(kinds(&next), ["air commanded on, attempt 1: stopgap of power-lost"]);
+    assert_eq!(kinds(&next), ["air switched on, attempt 1: stopgap of power-lost"]);
     assert!(matches!(&next.effects[..], [Effect::Command { payload, .. }] if payload == "on"));
     assert!(attend(&mut rig).records.is_empty(), "what was seen before proves nothing");
     rig.later(Span::seconds(5));
     flow(&mut rig, 500.0);
-    assert_eq!(kinds(&attend(&mut rig)), ["air confirmed after 5 s"]);
+    assert_eq!(kinds(&attend(&mut rig)), ["air proved after 5 s"]);
 }
 
 #[test]
@@ -70,7 +68,7 @@ fn a_command_without_proof_is_repeated_and_then_told() {
             flow(&mut rig, 0.0);
         }
         let failed = attend(&mut rig);
-        assert!(kinds(&failed)[0].starts_with("air NOT confirmed"), "{:?}", kinds(&failed));
+        assert!(kinds(&failed)[0].starts_with("air NOT proved"), "{:?}", kinds(&failed));
         told.extend(failed.tasks.into_iter().filter(|task| matches!(task, Task::StopgapNews(_))));
         attend(&mut rig);
     }

@@ -26,22 +26,23 @@ pub(in crate::engine) enum Sighted {
 }
 
 impl Sensors {
-    /// Judges a reading and looks whether the sensor is lost or found. The sample is for the
-    /// history.
+    /// Judges a reading: the sample is for the history. Says too whether it has to be looked at anew whether the
+    /// sensor is lost or found; who was seen and is, has its deadline already.
     pub(in crate::engine) fn on_reading(
         &mut self,
         ground: &Ground<'_>,
         id: SensorId,
         delivery: Arrival,
         reading: Result<Reading, BadReading>,
-        next: &mut Next,
-    ) -> Option<Sample> {
+    ) -> Option<(Sample, bool)> {
         let name = ground.index.sensors.get(id.index())?;
-        let peer = self.peer_of(ground, id);
+        // Only a jump beyond what the sensor can do is held against another probe.
+        let peer = ground.plan.sensor(id).max_rate.and_then(|_| self.peer_of(ground, id));
         let track = self.tracks.get_mut(id.index())?;
         let judged = track.take(ground.plan.sensor(id), ground.mono(), delivery, reading, peer);
-        self.look(ground, id, next);
-        Some(Sample { sensor: Arc::clone(name), at: judged.at, value: judged.value, quality: judged.quality })
+        let sees = judged.quality == Quality::Good && self.sighted.get(id.index()) == Some(&Sighted::Seen);
+        let (at, value, quality) = (judged.at, judged.value, judged.quality);
+        Some((Sample { sensor: Arc::clone(name), at, value, quality }, !sees))
     }
 
     /// A reading of the past that came with a newer one: for the history, if it was not taken before.

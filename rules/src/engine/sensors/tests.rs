@@ -15,8 +15,12 @@ fn reads(rig: &mut TestRig, value: f64) -> (Next, Quality) {
     let mut next = rig.next();
     let (ground, parts) = rig.split();
     let reading = Ok(Reading { value: Value::Number(value), measured: None });
-    let sample = parts.sensors.on_reading(&ground, FLOW, Arrival::Live, reading, &mut next);
-    (next, sample.expect("a sensor of the plan").quality)
+    let sample = parts.sensors.on_reading(&ground, FLOW, Arrival::Live, reading);
+    let (sample, look) = sample.expect("a sensor of the plan");
+    if look {
+        parts.sensors.look(&ground, FLOW, &mut next);
+    }
+    (next, sample.quality)
 }
 
 #[test]

@@ -196,6 +196,7 @@ impl PlanParts {
             sensors: sensors?,
             relays,
             batteries: self.batteries,
+            sight_pages_after: self.sight.pages_after(),
             alarms,
             callouts: self.callouts.into_iter().collect::<Option<_>>()?,
             works: self.works.kinds,

@@ -1,0 +1,60 @@
+//! Channels with a limit of one's own: low alarms of one kind are listed together before it is spent.
+
+use super::{NOON, Night, people, rules};
+use slackwater_rules::plan::{Directory, Quota};
+
+fn with_limit(channel: &str) -> Directory {
+    let mut people = people();
+    let ines = people.contacts.get_mut("ines").expect("she is there");
+    ines.quotas.insert(channel.to_owned(), Quota { hour: None, day: Some(3), reserve: 1 });
+    people
+}
+
+const LOW: &str = "probe low mild
+    filter low mild
+    pump high mild";
+
+#[test]
+fn low_alarms_of_one_kind_are_one_call_out_where_a_channel_has_a_limit() {
+    let mut night = Night::with(&rules(LOW), with_limit("push"), NOON);
+    night.raise("probe");
+    night.wait(1);
+    night.raise("filter");
+    night.wait(4);
+    night.told(&["0:00 ines.mail call"]);
+    night.wait(6);
+    night.told(&["10:00 ines.push call"]);
+    assert_eq!(night.calls(), 1);
+}
+
+#[test]
+fn without_a_limit_each_is_told_for_itself() {
+    let mut night = Night::by_day(LOW);
+    night.raise("probe");
+    night.wait(1);
+    night.raise("filter");
+    night.wait(4);
+    night.told(&["0:00 ines.mail call", "1:00 ines.mail call"]);
+}
+
+#[test]
+fn what_is_more_than_low_is_never_merged() {
+    let mut night = Night::with(&rules(LOW), with_limit("mail"), NOON);
+    night.raise("probe");
+    night.wait(1);
+    night.raise("pump");
+    night.wait(1);
+    night.told(&["0:00 ines.mail call", "1:00 ines.mail call"]);
+}
+
+#[test]
+fn what_comes_after_an_answer_is_told_for_itself() {
+    let mut night = Night::with(&rules(LOW), with_limit("push"), NOON);
+    night.raise("probe");
+    night.wait(1);
+    night.answer("ines", "probe");
+    night.site.forget();
+    night.raise("filter");
+    night.wait(1);
+    night.told(&["1:00 ines.mail call"]);
+}
