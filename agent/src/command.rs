@@ -14,6 +14,7 @@ mod rehearse;
 mod review;
 mod run;
 mod status;
+mod web;
 mod witness;
 
 use crate::control::{self, ControlReply, Request};
@@ -280,9 +281,14 @@ enum Verb {
     #[command(
         args_conflicts_with_subcommands = true,
         override_usage = "slackwater review [OPTIONS] | review mark EPISODE real|false",
-        after_help = "Example: slackwater review --since '14 d'\n         slackwater review --since 2026-08-01 --until 2026-08-15 --csv > august.csv\n         slackwater review mark K7QF false --note 'probe lay in the sun'"
+        after_help = "Example: slackwater review --since '14 d'\n         slackwater review --since 2026-08-01 --until 2026-08-15 --csv > august.csv\n         slackwater review --since '14 d' --html report.html\n         slackwater review mark K7QF false --note 'probe lay in the sun'"
     )]
     Review(review::ReviewArgs),
+    /// The page in the house: invite a person's device, list devices, sign one out.
+    #[command(
+        after_help = "Example: slackwater web invite ines\n         slackwater web sessions\n         slackwater web withdraw tom"
+    )]
+    Web(web::WebArgs),
 }
 
 fn length(text: &str) -> Result<Span, String> {
@@ -378,6 +384,7 @@ async fn carry_out(verb: Verb) -> ExitCode {
         Verb::Backtest(backtest) => backtest::play(&backtest),
         Verb::Witness(witness) => witness::carry_out(witness).await,
         Verb::Review(review) => review::carry_out(review).await,
+        Verb::Web(web) => web::carry_out(web.what).await,
     }
 }
 

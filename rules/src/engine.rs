@@ -49,7 +49,10 @@ pub use drills::{DrillsView, ProofView};
 pub use input::{Health, Input, Link};
 pub use operator::{OperatorCommand, Silence};
 pub use outage::{Course, OutageView};
-pub use status::{AlarmView, CallView, DeadlineView, Explanation, RelayView, SensorView, Status};
+pub use status::{
+    AlarmView, CallView, DeadlineView, Explanation, HouseView, OpenCall, OpenMatter, PutAside, RelayInHand,
+    RelayView, SeenReading, SensorView, Status, WaterAhead,
+};
 pub use timers::DeadlineReason;
 pub use turn::{Effect, Reply, Sample, Turn};
 pub use views::Answerable;
