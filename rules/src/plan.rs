@@ -183,7 +183,7 @@ pub struct Alarm {
     /// The condition as the keeper wrote it.
     pub written: String,
     /// While this is true too, it is worse: an acknowledged call-out resumes.
-    pub worse: Option<Condition>,
+    pub worse: Option<Box<Condition>>,
     /// How far back inside its limits a value must come before it counts as returned:
     /// applied to comparisons of this dimension, base units.
     pub deadband: Option<(Dimension, f64)>,

@@ -21,13 +21,13 @@ impl Alarm {
 
     /// How far back the windows of its conditions reach; none if they have none.
     pub(crate) fn windows_reach(&self) -> Option<Span> {
-        let worse = self.worse.as_ref().and_then(Condition::windows_reach);
+        let worse = self.worse.as_deref().and_then(Condition::windows_reach);
         self.condition.windows_reach().max(worse)
     }
 
     /// How many bytes the memory of its conditions takes.
     pub fn bytes(&self) -> usize {
-        self.condition.bytes() + self.worse.as_ref().map_or(0, Condition::bytes)
+        self.condition.bytes() + self.worse.as_deref().map_or(0, Condition::bytes)
     }
 }
 
