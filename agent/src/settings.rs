@@ -314,7 +314,10 @@ impl Settings {
                 .map(|(target, _)| target.clone())
                 .collect(),
             sirens: self.siren_settings().map(|(target, siren)| (target.clone(), siren.limits)).collect(),
-            hush_buttons: self.siren_settings().filter_map(|(target, siren)| hush_button(target, siren)).collect(),
+            hush_buttons: self
+                .siren_settings()
+                .filter_map(|(target, siren)| hush_button(target, siren))
+                .collect(),
             ways: self.ways_to_answer(),
             mailbox: self.mailbox().is_some(),
         }

@@ -11,8 +11,8 @@ pub use crate::channels::{
 };
 use crate::modem::{ModemSettings, Number};
 use lettre::message::Mailbox;
-use slackwater_rules::diagnostic::{Finding, Item, Table};
 use slackwater_rules::alarm::Priority;
+use slackwater_rules::diagnostic::{Finding, Item, Table};
 use slackwater_rules::plan::{ChannelKind, Quota, Siren, is_same_payload, means_the_opposite};
 use slackwater_rules::time::Span;
 
@@ -238,7 +238,8 @@ fn siren_limits(table: &Table<'_>) -> Option<Siren> {
         Some(item) => span(item, SHORTEST_SOUND..=longest),
         None => Some(usual),
     };
-    let (a_rung, an_hour) = (length("a-rung", usual.a_rung, A_SOUND), length("an-hour", usual.an_hour, AN_HOUR));
+    let (a_rung, an_hour) =
+        (length("a-rung", usual.a_rung, A_SOUND), length("an-hour", usual.an_hour, AN_HOUR));
     let priorities = [
         ("low", Priority::Low),
         ("medium", Priority::Medium),

@@ -181,7 +181,8 @@ fn absence(item: Item<'_>) -> Option<(Absence, Range<usize>)> {
     let ends = table.key_span("until");
     table.finish();
     let ((from, leaves), (until, back)) = (from?, until?);
-    if until < from || (until == from && back.is_some_and(|back| back <= leaves.unwrap_or(Time::midnight()))) {
+    if until < from || (until == from && back.is_some_and(|back| back <= leaves.unwrap_or(Time::midnight())))
+    {
         let title = format!("an absence until {until} is over before it begins");
         item.find(Finding::error(ends, title, format!("the first day away is {from}")));
         return None;
@@ -208,6 +209,10 @@ fn day_and_time(item: Item<'_>) -> Option<(Date, Option<Time>)> {
     };
     read().or_else(|| {
         let help = "for instance \"2026-12-20\" or \"2026-12-20 18:00\"".to_owned();
-        item.wrong(format!("`{text}` is not a date"), "expected YEAR-MONTH-DAY, perhaps with HOUR:MINUTE", Some(help))
+        item.wrong(
+            format!("`{text}` is not a date"),
+            "expected YEAR-MONTH-DAY, perhaps with HOUR:MINUTE",
+            Some(help),
+        )
     })
 }

@@ -333,7 +333,8 @@ impl Decision<'_> {
         let sounding =
             self.call.told.iter().filter(|(target, told)| target.contact.is_none() && told.message.asks());
         let unwanted = sounding.filter(|(target, _)| {
-            siren::told_until(&self.call, target, self.facts.siren(target), self.now).is_none_or(|until| until <= self.now)
+            siren::told_until(&self.call, target, self.facts.siren(target), self.now)
+                .is_none_or(|until| until <= self.now)
         });
         for target in unwanted.map(|(target, _)| target.clone()).collect::<Vec<_>>() {
             self.tell(&target, CallMessage::Hush, Lead::Rung, self.rank());

@@ -239,7 +239,8 @@ impl<'a> Account<'a> {
                     self.calls[at].members.iter().map(|it| self.house.alarms[it.alarm].ladder).collect();
                 for ladder in ladders {
                     let rungs = self.house.ladders[ladder].rungs.len();
-                    let first = (0..rungs).map(|rung| self.whom(at, ladder, 0, rung, true)).find(|to| !to.is_empty());
+                    let first =
+                        (0..rungs).map(|rung| self.whom(at, ladder, 0, rung, true)).find(|to| !to.is_empty());
                     first.unwrap_or_default().into_iter().for_each(|target| self.tell(at, target, "morning"));
                 }
                 self.calls[at].phase = Phase::Over;
@@ -316,7 +317,8 @@ impl<'a> Account<'a> {
     }
 
     fn settle(&self, call: &Call) -> i64 {
-        let usual = call.members.iter().map(|it| self.house.ladders[self.house.alarms[it.alarm].ladder].settle);
+        let usual =
+            call.members.iter().map(|it| self.house.ladders[self.house.alarms[it.alarm].ladder].settle);
         let usual = usual.max().unwrap_or(0) * MINUTE;
         if call.flickers { usual.max(60 * MINUTE) } else { usual }
     }
@@ -421,7 +423,14 @@ impl<'a> Account<'a> {
 
     /// Whom a rung tells; from the ladder's length on it repeats the last that reaches somebody, and for
     /// something critical also those whom their hours have spared.
-    fn whom(&self, _at: usize, ladder: usize, rank: Rank, rung: usize, in_its_time: bool) -> Vec<&'static str> {
+    fn whom(
+        &self,
+        _at: usize,
+        ladder: usize,
+        rank: Rank,
+        rung: usize,
+        in_its_time: bool,
+    ) -> Vec<&'static str> {
         let rungs = &self.house.ladders[ladder].rungs;
         let all = || rungs.iter().flat_map(|(_, to)| to.iter().copied());
         let nobody_awake = all().all(|target| self.sleeps(target));
@@ -440,7 +449,8 @@ impl<'a> Account<'a> {
 
     /// A rung is told; if it reaches nobody, those after it.
     fn take(&mut self, at: usize, ladder: usize, rank: Rank, rung: usize) {
-        let rungs: Vec<i64> = self.house.ladders[ladder].rungs.iter().map(|(after, _)| *after * MINUTE).collect();
+        let rungs: Vec<i64> =
+            self.house.ladders[ladder].rungs.iter().map(|(after, _)| *after * MINUTE).collect();
         let last = rungs.len() - 1;
         for (nth, rung) in (rung..=rung.max(rungs.len())).enumerate() {
             let to = self.whom(at, ladder, rank, rung, nth == 0);
@@ -463,9 +473,12 @@ impl<'a> Account<'a> {
     fn begin(&mut self, at: usize, ladder: usize, rank: Rank, rung: usize, due: i64) {
         let rungs = &self.house.ladders[ladder].rungs;
         let after = rungs.get(rung).map_or(0, |(after, _)| *after * MINUTE);
-        let reached = self.calls[at].climbs.get(&(ladder, rank)).and_then(|climb| climb.reached).filter(|_| rung > 0);
+        let reached =
+            self.calls[at].climbs.get(&(ladder, rank)).and_then(|climb| climb.reached).filter(|_| rung > 0);
         let begun = (self.now + due - after).min(self.now);
-        self.calls[at].climbs.insert((ladder, rank), Climb { begun, next: rung, due: self.now + due, reached });
+        self.calls[at]
+            .climbs
+            .insert((ladder, rank), Climb { begun, next: rung, due: self.now + due, reached });
         self.calls[at].phase = Phase::Climbing;
     }
 
@@ -486,7 +499,9 @@ impl<'a> Account<'a> {
 
     fn breaks_through(&mut self, at: usize) {
         let who = self.calls[at].answerer;
-        WAYS.into_iter().filter(|target| person(target) == who).for_each(|target| self.tell(at, target, "call"));
+        WAYS.into_iter()
+            .filter(|target| person(target) == who)
+            .for_each(|target| self.tell(at, target, "call"));
         self.climb_anew(at);
     }
 
@@ -526,7 +541,9 @@ impl<'a> Account<'a> {
         let missing = |of: &Self| {
             let rank = of.standing(&of.calls[at]).unwrap_or(0);
             let asked = of.asked_ladders(&of.calls[at]).into_iter();
-            asked.filter(|ladder| !of.calls[at].climbs.contains_key(&(*ladder, rank))).collect::<BTreeSet<_>>()
+            asked
+                .filter(|ladder| !of.calls[at].climbs.contains_key(&(*ladder, rank)))
+                .collect::<BTreeSet<_>>()
         };
         if matches!(self.calls[at].phase, Phase::ForMorning(_)) && self.held_until(at).is_none() {
             match missing(self).is_empty() {
@@ -548,15 +565,19 @@ impl<'a> Account<'a> {
         self.raises[alarm].push(now);
         // The cause that a held one waits for may be this.
         match self.home(alarm) {
-            Some(at) if self.calls[at].digest && matches!(self.calls[at].phase, Phase::ForMorning(_))
-                && self.is_held(alarm, now).is_none()
-                && !self.calls[at].members.iter().any(|it| it.alarm == alarm) =>
+            Some(at)
+                if self.calls[at].digest
+                    && matches!(self.calls[at].phase, Phase::ForMorning(_))
+                    && self.is_held(alarm, now).is_none()
+                    && !self.calls[at].members.iter().any(|it| it.alarm == alarm) =>
             {
                 self.begins(alarm);
                 let kin: Vec<usize> = self.calls[at]
                     .members
                     .iter()
-                    .filter(|it| it.stands() && (self.explains(alarm, it.alarm) || self.explains(it.alarm, alarm)))
+                    .filter(|it| {
+                        it.stands() && (self.explains(alarm, it.alarm) || self.explains(it.alarm, alarm))
+                    })
                     .map(|it| it.alarm)
                     .collect();
                 self.calls[at].members.retain(|it| !kin.contains(&it.alarm));
@@ -596,12 +617,15 @@ impl<'a> Account<'a> {
         let claims = |call: &Call| {
             call.members.iter().any(|it| {
                 let recent = it.stands() || it.over.is_some_and(|at| self.now - at <= self.settle(call));
-                it.alarm == alarm || (recent && (self.explains(it.alarm, alarm) || self.explains(alarm, it.alarm)))
+                it.alarm == alarm
+                    || (recent && (self.explains(it.alarm, alarm) || self.explains(alarm, it.alarm)))
             })
         };
-        let open = self.calls.iter().enumerate().filter(|(_, call)| call.phase != Phase::Over && claims(call));
+        let open =
+            self.calls.iter().enumerate().filter(|(_, call)| call.phase != Phase::Over && claims(call));
         let all = |call: &Call| call.members.iter().map(|it| self.house.alarms[it.alarm].rank).max();
-        open.max_by_key(|(at, call)| (self.standing(call).or(all(call)), std::cmp::Reverse(*at))).map(|(at, _)| at)
+        open.max_by_key(|(at, call)| (self.standing(call).or(all(call)), std::cmp::Reverse(*at)))
+            .map(|(at, _)| at)
     }
 
     fn begins(&mut self, alarm: usize) {
@@ -624,9 +648,9 @@ impl<'a> Account<'a> {
         let at = self.calls.len() - 1;
         self.adds(at, alarm, false);
         let all = 0..self.house.alarms.len();
-        let coming = all.filter(|cause| self.explains(*cause, alarm) && !self.raised[*cause]).filter_map(|cause| {
-            Some(self.true_since[cause]? + self.house.alarms[cause].on_delay * 1_000)
-        });
+        let coming = all
+            .filter(|cause| self.explains(*cause, alarm) && !self.raised[*cause])
+            .filter_map(|cause| Some(self.true_since[cause]? + self.house.alarms[cause].on_delay * 1_000));
         let longest = if of.rank == CRITICAL { 60_000 } else { i64::MAX };
         let wait = coming.max().map_or(0, |until| (until - self.now).min(longest));
         match wait > 0 {
@@ -680,7 +704,8 @@ impl<'a> Account<'a> {
             it.stands() || (it.over.is_some_and(|over| self.now - over <= settle) && !it.end_told)
         });
         let forget = |of: &mut Self| {
-            let explained: Vec<usize> = (0..of.house.alarms.len()).filter(|it| of.explains(alarm, *it)).collect();
+            let explained: Vec<usize> =
+                (0..of.house.alarms.len()).filter(|it| of.explains(alarm, *it)).collect();
             for member in of.calls[at].members.iter_mut().filter(|it| explained.contains(&it.alarm)) {
                 member.anew = None;
             }
@@ -723,7 +748,8 @@ impl<'a> Account<'a> {
         let answered = matches!(self.calls[at].phase, Phase::Answered(_) | Phase::Asking(_));
         let above = asked.is_none_or(|asked| of.rank > asked);
         let others = || self.calls[at].members.iter().filter(|it| it.alarm != alarm && it.stands());
-        let expected = others().any(|cause| of.causes.iter().any(|(at, expected)| *at == cause.alarm && *expected));
+        let expected =
+            others().any(|cause| of.causes.iter().any(|(at, expected)| *at == cause.alarm && *expected));
         let same_ladder = others().any(|it| {
             let other = &self.house.alarms[it.alarm];
             other.rank == of.rank && other.ladder == of.ladder
@@ -772,7 +798,9 @@ impl<'a> Account<'a> {
     fn ends(&mut self, alarm: usize) {
         let latches = self.house.alarms[alarm].latching;
         let now = self.now;
-        let open = |call: &Call| call.phase != Phase::Over && call.members.iter().any(|it| it.alarm == alarm && it.over.is_none());
+        let open = |call: &Call| {
+            call.phase != Phase::Over && call.members.iter().any(|it| it.alarm == alarm && it.over.is_none())
+        };
         let Some(at) = self.calls.iter().position(open) else { return };
         let before = self.standing(&self.calls[at]);
         let answered = matches!(self.calls[at].phase, Phase::Answered(_) | Phase::Asking(_));
@@ -811,9 +839,9 @@ impl<'a> Account<'a> {
     // ------------------------------------------------------------------ people
 
     fn call_of(&self, alarm: usize) -> Option<usize> {
-        self.calls.iter().rposition(|call| {
-            call.phase != Phase::Over && call.members.iter().any(|it| it.alarm == alarm)
-        })
+        self.calls
+            .iter()
+            .rposition(|call| call.phase != Phase::Over && call.members.iter().any(|it| it.alarm == alarm))
     }
 
     fn answers(&mut self, who: &'static str, alarm: usize, named: Option<i64>) {
@@ -877,7 +905,8 @@ impl<'a> Account<'a> {
 
     fn last_reached(&self, at: usize, ladder: usize, rank: Rank) -> Option<usize> {
         let call = &self.calls[at];
-        let any = call.climbs.iter().filter(|((of, _), _)| *of == ladder).filter_map(|(_, climb)| climb.reached);
+        let any =
+            call.climbs.iter().filter(|((of, _), _)| *of == ladder).filter_map(|(_, climb)| climb.reached);
         call.climbs.get(&(ladder, rank)).and_then(|climb| climb.reached).or(any.max())
     }
 

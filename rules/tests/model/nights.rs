@@ -73,7 +73,12 @@ fn house() -> impl Strategy<Value = House> {
         let alarms: Vec<_> = (0..alarms).map(|at| alarm(at, ladders.len())).collect();
         let sleepers = subsequence(PEOPLE.to_vec(), 0..=2);
         (Just(ladders), alarms, sleepers, select(&[2_i64, 6, 12, 20, 21])).prop_map(
-            |(ladders, alarms, sleepers, hour)| House { ladders, alarms, sleepers, begins: hour * 60 * MINUTE },
+            |(ladders, alarms, sleepers, hour)| House {
+                ladders,
+                alarms,
+                sleepers,
+                begins: hour * 60 * MINUTE,
+            },
         )
     })
 }
@@ -105,9 +110,11 @@ fn rules(house: &House) -> String {
         }
     }
     for (at, alarm) in house.alarms.iter().enumerate() {
-        let names = |of: Vec<usize>| of.iter().map(|it| format!("\"alarm-{it}\"")).collect::<Vec<_>>().join(", ");
+        let names =
+            |of: Vec<usize>| of.iter().map(|it| format!("\"alarm-{it}\"")).collect::<Vec<_>>().join(", ");
         let causes = alarm.causes.iter().map(|(cause, _)| *cause).collect();
-        let expected = alarm.causes.iter().filter(|(_, expected)| *expected).map(|(cause, _)| *cause).collect();
+        let expected =
+            alarm.causes.iter().filter(|(_, expected)| *expected).map(|(cause, _)| *cause).collect();
         text.push_str(&format!(
             "[sensor.seen-{at}]\ntopic = \"seen/{at}/x\"\nmeasures = \"presence\"\non = [\"on\"]\noff = [\"off\"]\n\
              every = \"1 min\"\n[alarm.alarm-{at}]\ntank = \"lagoon\"\nwhen = \"seen-{at} is on\"\n\
@@ -141,7 +148,8 @@ impl Watch {
         }
         let zone = TimeZone::get(BERLIN).expect("bundled zones");
         let plan = plan_of(&rules(house), &Surroundings { directory: people, zone, today: None });
-        let midnight: jiff::ZonedDateTime = "2026-03-02T00:00:00+01:00[Europe/Berlin]".parse().expect("a time");
+        let midnight: jiff::ZonedDateTime =
+            "2026-03-02T00:00:00+01:00[Europe/Berlin]".parse().expect("a time");
         // Five minutes in which everything is heard.
         let wall = Wall(midnight.timestamp().as_millisecond() + house.begins - 5 * MINUTE);
         let now = Now { mono: Moment(1_000_000), wall, wall_trusted: true };
@@ -157,7 +165,11 @@ impl Watch {
     }
 
     fn says(&mut self, topic: &str, payload: &str) {
-        self.sim.says(SignalOrigin::Topic(topic.to_owned()), Saying::Payload(payload.to_owned()), Span::minutes(1));
+        self.sim.says(
+            SignalOrigin::Topic(topic.to_owned()),
+            Saying::Payload(payload.to_owned()),
+            Span::minutes(1),
+        );
     }
 
     fn code(&self, alarm: usize) -> Option<String> {

@@ -81,7 +81,8 @@ impl Callouts {
             return told.max_by_key(last).map(|call| (call.core.id, Purpose::Taken));
         }
         let wants = |until: Option<Moment>| until.is_some_and(|until| until > now);
-        let mut those = told.filter(|call| wants(told_until(&call.core, target, cx.plan.directory.siren(target), now)));
+        let mut those =
+            told.filter(|call| wants(told_until(&call.core, target, cx.plan.directory.siren(target), now)));
         those.next().map(|call| match call.core.kind {
             CallKind::Drill => (call.core.id, Purpose::Drill),
             CallKind::Cause | CallKind::Mass | CallKind::Digest => (call.core.id, Purpose::Call),

@@ -110,11 +110,8 @@ fn its_channel_says_how_long_it_sounds_and_for_what() {
 #[test]
 fn a_button_on_a_topic_of_its_own_hushes_it_as_the_control_socket_does() {
     let mut people = people();
-    let button = HushButton {
-        topic: "hall/button".to_owned(),
-        press: "pressed".to_owned(),
-        siren: target("siren"),
-    };
+    let button =
+        HushButton { topic: "hall/button".to_owned(), press: "pressed".to_owned(), siren: target("siren") };
     people.hush_buttons.push(button);
     let mut night = Night::with(&rules("power critical loud"), people, NOON);
     assert!(night.site.engine.plan().topics().contains("hall/button"));
