@@ -226,9 +226,12 @@ impl Engine {
         self.queue.forget_places();
 
         let old = std::mem::replace(&mut self.plan, plan);
+        // What is known of the old plan goes before what is known of the new one comes: both may be large.
+        self.index = Index::default();
         self.index = Index::of(&self.plan);
         self.timers = Timers::default();
         self.parts.carry_over(&old, &self.plan, self.now.mono);
+        drop(old);
         self.decide(|_, next| {
             next.record(Body::Reloaded { changes });
         });
