@@ -125,7 +125,9 @@ async fn try_play(demo: Demo) -> Result<(), String> {
 fn unhurried(rules: &str) -> String {
     let line = |line: &str| match line.split_once('=') {
         Some((key, _)) if key.trim() == "outage" => String::new(),
-        Some((key, value)) if key.trim() == "every" && value.contains(" s\"") => format!("{key}= \"1 min\""),
+        Some((key, value)) if key.trim() == "every" && !value.contains("10 min") => {
+            format!("{key}= \"5 min\"")
+        }
         _ => line.to_owned(),
     };
     rules.lines().map(line).collect::<Vec<_>>().join("\n") + "\n"
