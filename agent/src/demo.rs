@@ -125,9 +125,7 @@ async fn try_play(demo: Demo) -> Result<(), String> {
 fn unhurried(rules: &str) -> String {
     let line = |line: &str| match line.split_once('=') {
         Some((key, _)) if key.trim() == "outage" => String::new(),
-        Some((key, value)) if key.trim() == "every" && !value.contains("10 min") => {
-            format!("{key}= \"5 min\"")
-        }
+        Some((key, _)) if key.trim() == "every" => format!("{key}= \"30 min\""),
         _ => line.to_owned(),
     };
     rules.lines().map(line).collect::<Vec<_>>().join("\n") + "\n"

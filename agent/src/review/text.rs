@@ -130,13 +130,9 @@ impl TextPage<'_> {
         if self.full || episode.returned.is_none() || episode.mark.is_some() {
             return false;
         }
-        let Episode { alarm, place, priority, because, .. } = episode;
+        let Episode { alarm, place, priority, .. } = episode;
         let what = format!("{} {}", self.time(&episode.detected), self.titles.alarm(alarm, place));
-        let told = "told in the call-out before";
-        self.line(
-            0,
-            &format!("{what}, {priority}, stood {}, {told}: {}", episode.stood, for_people_in(because)),
-        );
+        self.line(0, &format!("{what}, {priority}, stood {}, told in a call-out above", episode.stood));
         true
     }
 
