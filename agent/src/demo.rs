@@ -11,8 +11,9 @@ use crate::clock::Clock;
 use crate::event_loop::{self, Parts};
 use crate::journal::JournalLog;
 use crate::log::init_log;
+use crate::report;
 use crate::review::{self, ReviewSpan};
-use crate::settings::{Environment, LogFormat, LogSettings};
+use crate::settings::{Environment, LogFormat, LogSettings, USUAL_LISTEN};
 use crate::site::SiteFiles;
 use broker::Broker;
 use slackwater_rules::time::{Span, Wall};
@@ -73,7 +74,8 @@ async fn try_play(demo: Demo) -> Result<(), String> {
         std::fs::write(path, text).map_err(|error| said(&path.display().to_string())(&error))
     };
     write(&demo.folder.join("rules.toml"), &unhurried(RULES))?;
-    write(&config, &agent_toml(port))?;
+    let page = free_port();
+    write(&config, &agent_toml(port, page))?;
     let environment = Environment::default();
     let site = SiteFiles::load(&config, &environment).map_err(|wrong| wrong.text)?;
     let zone = site.settings.places.zone.clone();
@@ -84,6 +86,9 @@ async fn try_play(demo: Demo) -> Result<(), String> {
     let start = Wall(1_792_864_800_000);
     let clock = Clock::sped_up(demo.speed, start);
     story::introduce(&demo, &config);
+    if cfg!(feature = "web") {
+        tokio::spawn(story::invite(socket.clone()));
+    }
     let story = story::DemoStory::new(Arc::new(site.plan.clone()));
     tokio::spawn(rig::play(port, clock.clone(), start, story.clone()));
     if !demo.unanswered {
@@ -117,7 +122,19 @@ async fn try_play(demo: Demo) -> Result<(), String> {
     review.digest.iter().for_each(|line| println!("{line}"));
     println!();
     println!("The pages lie in {} as mails.", demo.folder.join("pages").display());
+    let file = demo.folder.join("report.html");
+    let report = report::report(&log, &plan, window, &zone).map_err(|error| error.to_string())?;
+    write(&file, &report)?;
+    println!("The report of the night lies in {}: open it in a browser, or print it.", file.display());
     Ok(())
+}
+
+/// Where the page in the house is served: the usual port, or any other that is free.
+fn free_port() -> u16 {
+    let usual = USUAL_LISTEN;
+    let any = std::net::SocketAddr::new(usual.ip(), 0);
+    let bound = std::net::TcpListener::bind(usual).or_else(|_| std::net::TcpListener::bind(any));
+    bound.and_then(|listener| listener.local_addr()).map_or(usual.port(), |address| address.port())
 }
 
 /// The sample's rules, without what is due by the calendar, and with patience for a clock that runs hundreds of times faster: a reading every ten
@@ -146,6 +163,8 @@ fn prepare(folder: &Path) -> Result<(), String> {
         "journal.sqlite-reserve",
         "control.sock",
         "pages",
+        "report.html",
+        "web-sessions.json",
     ];
     if folder.exists() {
         let entries = std::fs::read_dir(folder).map_err(|error| format!("{name}: {error}"))?;
@@ -164,7 +183,7 @@ fn prepare(folder: &Path) -> Result<(), String> {
 }
 
 /// The agent's configuration of the demo: no account, no root, nothing outside the folder.
-fn agent_toml(port: u16) -> String {
+fn agent_toml(port: u16, page: u16) -> String {
     format!(
         r#"# Made by `slackwater demo`.
 [site]
@@ -181,6 +200,10 @@ flush-every = "1 min"
 
 [control]
 socket = "control.sock"
+
+[web]
+listen = "127.0.0.1:{page}"
+url    = "http://127.0.0.1:{page}"
 
 [contact.ines]
 name = "Ines"

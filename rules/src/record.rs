@@ -14,7 +14,7 @@ pub use crate::ids::{By, Seq};
 pub use called::{CallChange, CallKind, CallMessage, CallNews, HeldBy, Joined, PageFate};
 pub use drilled::{About, DrillStage, Drilled, Measured, Standing};
 pub use outcome::{NoMore, Outcome};
-pub use parts::{AfterWork, Estimated, Farthest, Purpose, Verdict};
+pub use parts::{AfterWork, Estimated, Farthest, Purpose, Verdict, WaterLimit};
 pub(crate) use words::{NOT_BACK, on_off};
 
 use crate::alarm::Priority;
@@ -252,13 +252,10 @@ pub enum Body {
         /// How long it holds.
         lease: Span,
     },
+    /// Somebody has ticked a step of the card, or taken the tick back: it is no answer.
+    Ticked { call: Seq, step: String, done: bool, by: By },
     /// Somebody wants the next person called now.
-    HandedOn {
-        /// The call-out.
-        call: Seq,
-        /// Who.
-        by: By,
-    },
+    HandedOn { call: Seq, by: By },
     /// Somebody wants a siren silent for a while.
     Hushed {
         /// Its channel.

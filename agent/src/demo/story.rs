@@ -5,6 +5,7 @@ use super::Demo;
 use crate::clock::Clock;
 use crate::control::{self, Request};
 use crate::event_loop::TurnObserver;
+use crate::web::ask::WebCommand;
 use jiff::tz::TimeZone;
 use slackwater_rules::engine::{Effect, OperatorCommand};
 use slackwater_rules::page::Page;
@@ -14,6 +15,7 @@ use slackwater_rules::time::{Span, Wall};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
 
 /// Minutes after the start at which the keeper looks at the phone, and answers if there is
 /// anything to answer.
@@ -133,6 +135,21 @@ fn first_screen(page: &Page) {
     for part in page.said.parts.iter().take_while(|part| part.title != "Then") {
         line(&part.title.to_uppercase());
         part.lines.iter().for_each(|text| line(&text.plain()));
+    }
+}
+
+/// Says how to watch the night in a browser: as soon as the page is served.
+pub(super) async fn invite(socket: PathBuf) {
+    for _ in 0..50 {
+        tokio::time::sleep(Duration::from_millis(100)).await;
+        let invite = Request::Web(WebCommand::Invite { who: "ines".to_owned() });
+        let Ok(reply) = control::ask(&socket, &invite).await else { continue };
+        if let Some(link) = reply.text.lines().find(|line| line.contains("/in/")).filter(|_| reply.ok) {
+            println!(
+                "Or watch it in a browser, and answer there (this link signs you in as Ines, once):\n  {link}\n"
+            );
+        }
+        return;
     }
 }
 

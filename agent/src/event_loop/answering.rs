@@ -8,6 +8,7 @@ use crate::control::{ControlReply, Request};
 use slackwater_rules::engine::{Input, OperatorCommand};
 use slackwater_rules::record::By;
 use slackwater_rules::time::Span;
+use tokio::sync::oneshot;
 
 /// The way by which this comes.
 const BY_SOCKET: &str = "socket";
@@ -21,7 +22,16 @@ fn too_many(wait: Span) -> String {
 }
 
 impl EventLoop {
-    pub(super) fn answer(&mut self, request: Request) -> ControlReply {
+    /// Something is asked at the socket.
+    pub(super) fn asked(&mut self, request: Request, back: oneshot::Sender<ControlReply>) {
+        let reply = self.answer(request);
+        // The records of what was said are safe before it is said to be taken.
+        self.finish();
+        // A client that has gone needs no reply.
+        drop(back.send(reply));
+    }
+
+    fn answer(&mut self, request: Request) -> ControlReply {
         let now = self.clock.now();
         match request {
             Request::Status { json } => {
@@ -60,6 +70,7 @@ impl EventLoop {
                 };
                 ControlReply { ok, text }
             }
+            Request::Web(command) => self.command_web(&command),
             Request::Course { alarm } => match self.engine.outage_course(alarm.as_deref()) {
                 Ok(course) => ControlReply { ok: true, text: health::pretty(&course) },
                 Err(text) => ControlReply { ok: false, text },

@@ -102,9 +102,14 @@ impl Test {
             }
             Self::Until(foretold) => foretold.ways(upright, each),
             Self::Shows(_, symptom, rests_on) => {
-                // Warmth that no heater explains is the one fault that a fall can't look like.
-                let warms = *symptom == Symptom::Fault(Fault::HeatWithoutHeater);
-                let way = if warms { Direction::Up.turned_if(!upright) } else { Direction::Any };
+                // Warmth that no heater explains, or that no cooler takes, is what a fall can't look like.
+                let way = match symptom {
+                    Symptom::Fault(
+                        Fault::HeatWithoutHeater | Fault::CoolerSilent | Fault::CoolerOverwhelmed,
+                    )
+                    | Symptom::CoolingMissing => Direction::Up.turned_if(!upright),
+                    Symptom::Fault(_) | Symptom::Parted | Symptom::HeatMissing => Direction::Any,
+                };
                 rests_on.iter().for_each(|sensor| each(*sensor, way));
             }
             Self::Holds { rests_on, .. } => rests_on.iter().for_each(|sensor| each(*sensor, Direction::Any)),

@@ -125,19 +125,16 @@ impl Alarms {
 
     /// Takes over under another plan what bears the same name.
     pub(super) fn carry_over(&mut self, old: &Plan, before: Self, new: &Plan) {
-        let mut known: BTreeMap<_, _> = old
-            .alarms
-            .iter()
-            .zip(before.entries)
-            .map(|(alarm, entry)| (&alarm.name, (alarm, entry)))
-            .collect();
+        let known: BTreeMap<_, _> = old.alarms.iter().map(|alarm| &alarm.name).zip(0_usize..).collect();
+        let mut before = before.entries;
         self.unremembered.clear();
         for (id, (alarm, entry)) in (0..).map(AlarmId).zip(new.alarms.iter().zip(&mut self.entries)) {
-            match known.remove(&alarm.name) {
-                Some((before, kept)) if before.asks_alike(alarm) => *entry = kept,
+            let kept = known.get(&alarm.name).and_then(|at| old.alarms.get(*at).zip(before.get_mut(*at)));
+            match kept {
+                Some((before, kept)) if before.asks_alike(alarm) => std::mem::swap(entry, kept),
                 // What was remembered for one condition would be nonsense for another.
                 Some((_, kept)) => {
-                    entry.state = kept.state;
+                    entry.state = std::mem::take(&mut kept.state);
                     self.unremembered.insert(id);
                 }
                 None => drop(self.unremembered.insert(id)),
@@ -165,7 +162,7 @@ impl Alarms {
                         after_work: ended.clone(),
                     };
                     // What comes back unanswered is the same episode, but of now.
-                    let open = state.episode.get_or_insert(begun);
+                    let open = state.episode.get_or_insert(Box::new(begun));
                     (open.raised, open.onset, open.after_work) = (at, at - *since, ended);
                     state.note_raise(seq, at);
                     state.happen(AlarmEvent::Raise);
@@ -326,7 +323,7 @@ impl Alarms {
         let alarms = std::mem::take(&mut self.unremembered).into_iter();
         let alarms = alarms.filter(|id| plan.alarm(*id).windows_reach().is_some()).map(|id| {
             let alarm = plan.alarm(id);
-            let worse = alarm.worse.as_ref().map(told).unwrap_or_default();
+            let worse = alarm.worse.as_deref().map(told).unwrap_or_default();
             (id, Recall { when: told(&alarm.condition), worse })
         });
         alarms.collect()

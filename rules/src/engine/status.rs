@@ -2,8 +2,11 @@
 //! `explain` gives. Looking changes nothing.
 
 mod explain;
+mod house;
 mod look;
 mod self_report;
+
+pub use house::{HouseView, OpenCall, OpenMatter, PutAside, RelayInHand, SeenReading, WaterAhead};
 
 use super::drills::DrillsView;
 use super::outage::OutageView;

@@ -137,6 +137,20 @@ impl Way {
         }
     }
 
+    /// The page in the house, opened at its call-out: it asks before it answers.
+    pub fn on_the_page(url: &str, needs_router: bool) -> Self {
+        Self {
+            on: None,
+            who: None,
+            except: None,
+            keepers_only: false,
+            needs: if needs_router { Needs::Router } else { Needs::Nothing },
+            page: "See what to do, and answer, on the page in the house:".to_owned(),
+            text: None,
+            link: Some(format!("{url}/call/{{code}}")),
+        }
+    }
+
     /// What there is without anybody's doing.
     pub fn built_in() -> Vec<Self> {
         vec![Self::reply_by_text(), Self::command()]

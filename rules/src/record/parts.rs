@@ -74,4 +74,16 @@ pub struct Estimated {
     pub high_h: Option<f64>,
     /// What it rests on; empty if there is no estimate.
     pub rests_on: String,
+    /// The limit of the tank's water that it is about: held against what came.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub water: Option<WaterLimit>,
+}
+
+/// A limit of a tank's water.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct WaterLimit {
+    /// Below it is bad; else above.
+    pub below: bool,
+    /// degC.
+    pub limit: f64,
 }

@@ -54,6 +54,7 @@ impl Body {
             Self::Marked { by, .. }
             | Self::Answered { by, .. }
             | Self::HandedOn { by, .. }
+            | Self::Ticked { by, .. }
             | Self::Hushed { by, .. }
             | Self::Refused { by, .. }
             | Self::SilencePlanned { by, .. }

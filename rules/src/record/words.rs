@@ -141,6 +141,10 @@ impl fmt::Display for Body {
             Self::Answered { call, by, lease } => {
                 write!(f, "call-out {call} answered by {by}, holds for {lease}")
             }
+            Self::Ticked { call, step, done, by } => {
+                let done = if *done { "done" } else { "not done after all" };
+                write!(f, "call-out {call}, {done} by {by}: {step}")
+            }
             Self::HandedOn { call, by } => {
                 write!(f, "call-out {call} handed on by {by}: the next one is called")
             }

@@ -83,7 +83,7 @@ impl CallRegister {
         let Some(call) = self.calls.get_mut(&id) else { return false };
         let newcomer = match change {
             CallChange::Joined(joined) => Some((joined.alarm.as_str(), joined.episode)),
-            CallChange::CameBack { alarm, episode } => Some((alarm.as_str(), *episode)),
+            CallChange::CameBack { alarm, episode, .. } => Some((alarm.as_str(), *episode)),
             _ => None,
         };
         let before = newcomer.and_then(|(alarm, _)| call.core.members.iter().find(|it| it.alarm == *alarm));

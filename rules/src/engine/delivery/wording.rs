@@ -200,7 +200,7 @@ impl Context<'_> {
     }
 
     /// Who is told next, and when.
-    fn next_rung(&self, call: &Call) -> Option<(Vec<Target>, Moment)> {
+    pub(in crate::engine) fn next_rung(&self, call: &Call) -> Option<(Vec<Target>, Moment)> {
         let (people, due) = self.callouts.next_rung(self, call)?;
         let people = people.into_iter().filter(|target| target.contact.is_some()).collect();
         (due > self.mono()).then_some((people, due))

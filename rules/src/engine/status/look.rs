@@ -286,7 +286,7 @@ fn trend(sensor: &Sensor, per_hour: f64) -> Option<String> {
 }
 
 /// A value as its sensor's keeper would say it.
-fn show(mapping: &Mapping, value: Value) -> String {
+pub(super) fn show(mapping: &Mapping, value: Value) -> String {
     let (Mapping::Plain(content) | Mapping::Pointer(_, content) | Mapping::Senml(_, content)) = mapping;
     match (content, value) {
         (Content::Number(scale), Value::Number(base)) => scale.show(base),
