@@ -4,7 +4,7 @@
 use super::Callouts;
 use super::facts::Known;
 use crate::alarm::Priority;
-use crate::callout::decide::{begin, begin_drill, decide};
+use crate::callout::decide::{Outcome, begin, begin_drill, decide};
 use crate::callout::event::Event;
 use crate::callout::member::Member;
 use crate::callout::state::{CallOut, Phase};
@@ -12,7 +12,7 @@ use crate::callout::{Call, kin, mass, quiet};
 use crate::engine::context::Context;
 use crate::engine::ground::Ground;
 use crate::engine::task::{Next, Task};
-use crate::ids::{AlarmId, CalloutId, Seq};
+use crate::ids::{AlarmId, CalloutId, SensorId, Seq};
 use crate::record::{Body, CallChange, CallKind, Joined, Purpose};
 use crate::time::{Moment, Span};
 use std::collections::BTreeSet;
@@ -100,6 +100,20 @@ impl Callouts {
         })
     }
 
+    /// Whether nothing in the plan is related to an alarm, so that whatever stands makes no difference to it.
+    pub(super) fn has_no_kin(&self, cx: &Context<'_>, id: AlarmId) -> bool {
+        let alarm = cx.plan.alarm(id);
+        let none = |related: Option<bool>| related.unwrap_or(true);
+        let carried = alarm.sight.as_ref().map(|sight| cx.plan.carried_by(sight));
+        let users = |sensor: SensorId| cx.index.users.get(sensor.index());
+        none(cx.index.causes.get(id.index()).map(BTreeSet::is_empty))
+            && none(cx.index.effects.get(id.index()).map(Vec::is_empty))
+            && alarm.expected.is_empty()
+            && !alarm.is_loss_of_sight()
+            && alarm.channel().is_none()
+            && carried.into_iter().flatten().all(|sensor| none(users(sensor).map(Vec::is_empty)))
+    }
+
     /// The running call-outs in which an alarm may have kin: those of itself, of what explains it and what it
     /// explains; of what it hides, if it is a loss of sight. A loss may be one with any other.
     fn may_have_kin(&self, cx: &Context<'_>, id: AlarmId) -> Vec<&Call> {
@@ -135,7 +149,10 @@ impl Callouts {
             call.core.kind == CallKind::Mass && of_ladder && !call.core.members.is_empty()
         });
         if let Some(mass) = running.filter(|mass| is_mass && is_recent(mass, now)) {
-            return self.hear(cx, mass, &Event::Raised(joined.clone()), next);
+            return match mass.core.only_lists(joined, now).filter(|_| self.has_no_kin(cx, id)) {
+                Some(changes) => self.put(cx, &mass.core, Outcome { changes, ..Outcome::default() }, next),
+                None => self.hear(cx, mass, &Event::Raised(joined.clone()), next),
+            };
         }
         let kind = match (is_mass, held) {
             (true, _) => CallKind::Mass,
