@@ -247,7 +247,7 @@ impl Engine {
             || self.worded < self.turn.records.len()
             || self.resuming.is_some()
             || self.parts.callouts.any_waits()
-            || self.parts.callouts.any_touched()
+            || (self.awake && self.parts.callouts.any_touched())
             || self.timers.first().is_some_and(|first| first <= self.now.mono)
     }
 
@@ -262,7 +262,9 @@ impl Engine {
                 self.run(task);
             }
             // Once for all that has touched them.
-            self.arm_call_outs();
+            if self.awake {
+                self.arm_call_outs();
+            }
             if self.queue.is_full() {
                 return;
             }

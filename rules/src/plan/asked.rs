@@ -118,8 +118,8 @@ impl Plan {
             Sight::Sensor(SensorId(of)) => *of as usize..*of as usize + 1,
             Sight::Broker | Sight::Gateway(_) | Sight::Part(_) => 0..self.sensors.len(),
         };
-        let some = some.start.min(self.sensors.len())..some.end.min(self.sensors.len());
-        let some = (some.start as u32..).map(SensorId).zip(&self.sensors[some]);
+        let sensors = self.sensors.get(some.clone()).unwrap_or_default();
+        let some = (some.start as u32..).map(SensorId).zip(sensors);
         let carried = some.filter(move |(id, sensor)| match sight {
             Sight::Broker => sensor.feed.topic().is_some(),
             Sight::Gateway(name) => sensor.gateway.as_ref() == Some(name),
