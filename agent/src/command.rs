@@ -14,6 +14,7 @@ mod rehearse;
 mod review;
 mod run;
 mod status;
+mod web;
 mod witness;
 
 use crate::control::{self, ControlReply, Request};
@@ -280,9 +281,14 @@ enum Verb {
     #[command(
         args_conflicts_with_subcommands = true,
         override_usage = "slackwater review [OPTIONS] | review mark EPISODE real|false",
-        after_help = "Example: slackwater review --since '14 d'\n         slackwater review --since 2026-08-01 --until 2026-08-15 --csv > august.csv\n         slackwater review mark K7QF false --note 'probe lay in the sun'"
+        after_help = "Example: slackwater review --since '14 d'\n         slackwater review --since 2026-08-01 --until 2026-08-15 --csv > august.csv\n         slackwater review --since '14 d' --html report.html\n         slackwater review mark K7QF false --note 'probe lay in the sun'"
     )]
     Review(review::ReviewArgs),
+    /// The page in the house: invite a person's device, list devices, sign one out.
+    #[command(
+        after_help = "Example: slackwater web invite ines\n         slackwater web sessions\n         slackwater web withdraw tom"
+    )]
+    Web(web::WebArgs),
 }
 
 fn length(text: &str) -> Result<Span, String> {
@@ -292,6 +298,7 @@ fn length(text: &str) -> Result<Span, String> {
 
 /// Does what the command line asks.
 pub fn main() -> ExitCode {
+    give_back_large_blocks();
     let cli = Cli::parse();
     // The daemon itself has no reader to lose: a broken pipe of its log is an error like any other.
     if !matches!(cli.verb, Verb::Run(_)) {
@@ -313,6 +320,23 @@ fn end_with_the_reader() {
         libc::signal(libc::SIGPIPE, libc::SIG_DFL);
     }
 }
+
+/// What was large and is given up goes back to the system at once, on a board that has little: left to itself the
+/// allocator takes larger and larger blocks from what it keeps, and a reload of a large file leaves holes.
+#[cfg(target_env = "gnu")]
+#[expect(unsafe_code, reason = "no safe wrapper of mallopt is in the tree")]
+fn give_back_large_blocks() {
+    const LARGE: libc::c_int = 128 << 10;
+    // SAFETY: called before any other thread is there; both only set a number, and what they say is not needed.
+    unsafe {
+        libc::mallopt(libc::M_MMAP_THRESHOLD, LARGE);
+        libc::mallopt(libc::M_TRIM_THRESHOLD, 2 * LARGE);
+        libc::mallopt(libc::M_ARENA_MAX, 1);
+    }
+}
+
+#[cfg(not(target_env = "gnu"))]
+fn give_back_large_blocks() {}
 
 async fn carry_out(verb: Verb) -> ExitCode {
     match verb {
@@ -360,6 +384,7 @@ async fn carry_out(verb: Verb) -> ExitCode {
         Verb::Backtest(backtest) => backtest::play(&backtest),
         Verb::Witness(witness) => witness::carry_out(witness).await,
         Verb::Review(review) => review::carry_out(review).await,
+        Verb::Web(web) => web::carry_out(web.what).await,
     }
 }
 

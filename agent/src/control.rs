@@ -5,9 +5,12 @@
 
 mod limits;
 
+pub(crate) use limits::words as check_words;
+
 use crate::line_stream::LineStream;
 use crate::plain_text::tame;
 use crate::secret::strike_out;
+use crate::web::ask::WebCommand;
 use serde::{Deserialize, Serialize};
 use slackwater_rules::engine::OperatorCommand;
 use std::io;
@@ -59,6 +62,8 @@ pub enum Request {
         /// Its name; the one that power loss raises if none.
         alarm: Option<String>,
     },
+    /// Something that is asked of the page in the house.
+    Web(WebCommand),
     /// Something that a person says.
     Say {
         /// Who.

@@ -11,8 +11,9 @@ use crate::clock::Clock;
 use crate::event_loop::{self, Parts};
 use crate::journal::JournalLog;
 use crate::log::init_log;
+use crate::report;
 use crate::review::{self, ReviewSpan};
-use crate::settings::{Environment, LogFormat, LogSettings};
+use crate::settings::{Environment, LogFormat, LogSettings, USUAL_LISTEN};
 use crate::site::SiteFiles;
 use broker::Broker;
 use slackwater_rules::time::{Span, Wall};
@@ -20,6 +21,7 @@ use slackwater_rules::units::Quantity;
 use std::fmt::Display;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
+use std::sync::Arc;
 
 const RULES: &str = include_str!("../../deploy/sample/rules.toml");
 
@@ -72,7 +74,8 @@ async fn try_play(demo: Demo) -> Result<(), String> {
         std::fs::write(path, text).map_err(|error| said(&path.display().to_string())(&error))
     };
     write(&demo.folder.join("rules.toml"), &unhurried(RULES))?;
-    write(&config, &agent_toml(port))?;
+    let page = free_port();
+    write(&config, &agent_toml(port, page))?;
     let environment = Environment::default();
     let site = SiteFiles::load(&config, &environment).map_err(|wrong| wrong.text)?;
     let zone = site.settings.places.zone.clone();
@@ -83,7 +86,10 @@ async fn try_play(demo: Demo) -> Result<(), String> {
     let start = Wall(1_792_864_800_000);
     let clock = Clock::sped_up(demo.speed, start);
     story::introduce(&demo, &config);
-    let story = story::DemoStory::new(zone.clone());
+    if cfg!(feature = "web") {
+        tokio::spawn(story::invite(socket.clone()));
+    }
+    let story = story::DemoStory::new(Arc::new(site.plan.clone()));
     tokio::spawn(rig::play(port, clock.clone(), start, story.clone()));
     if !demo.unanswered {
         tokio::spawn(story::keeper(clock.clone(), start, socket, story.clone()));
@@ -116,13 +122,26 @@ async fn try_play(demo: Demo) -> Result<(), String> {
     review.digest.iter().for_each(|line| println!("{line}"));
     println!();
     println!("The pages lie in {} as mails.", demo.folder.join("pages").display());
+    let file = demo.folder.join("report.html");
+    let report = report::report(&log, &plan, window, &zone).map_err(|error| error.to_string())?;
+    write(&file, &report)?;
+    println!("The report of the night lies in {}: open it in a browser, or print it.", file.display());
     Ok(())
 }
 
-/// The sample's rules with patience for a clock that runs hundreds of times faster: a reading every ten
+/// Where the page in the house is served: the usual port, or any other that is free.
+fn free_port() -> u16 {
+    let usual = USUAL_LISTEN;
+    let any = std::net::SocketAddr::new(usual.ip(), 0);
+    let bound = std::net::TcpListener::bind(usual).or_else(|_| std::net::TcpListener::bind(any));
+    bound.and_then(|listener| listener.local_addr()).map_or(usual.port(), |address| address.port())
+}
+
+/// The sample's rules, without what is due by the calendar, and with patience for a clock that runs hundreds of times faster: a reading every ten
 /// seconds is one every thirty milliseconds there, and a busy machine would be taken for a dead sensor.
 fn unhurried(rules: &str) -> String {
     let line = |line: &str| match line.split_once('=') {
+        Some((key, _)) if key.trim() == "outage" => String::new(),
         Some((key, value)) if key.trim() == "every" && value.contains(" s\"") => format!("{key}= \"1 min\""),
         _ => line.to_owned(),
     };
@@ -144,6 +163,8 @@ fn prepare(folder: &Path) -> Result<(), String> {
         "journal.sqlite-reserve",
         "control.sock",
         "pages",
+        "report.html",
+        "web-sessions.json",
     ];
     if folder.exists() {
         let entries = std::fs::read_dir(folder).map_err(|error| format!("{name}: {error}"))?;
@@ -162,7 +183,7 @@ fn prepare(folder: &Path) -> Result<(), String> {
 }
 
 /// The agent's configuration of the demo: no account, no root, nothing outside the folder.
-fn agent_toml(port: u16) -> String {
+fn agent_toml(port: u16, page: u16) -> String {
     format!(
         r#"# Made by `slackwater demo`.
 [site]
@@ -179,6 +200,10 @@ flush-every = "1 min"
 
 [control]
 socket = "control.sock"
+
+[web]
+listen = "127.0.0.1:{page}"
+url    = "http://127.0.0.1:{page}"
 
 [contact.ines]
 name = "Ines"

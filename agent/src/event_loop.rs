@@ -19,8 +19,10 @@ mod parts;
 mod recollecting;
 mod reloading;
 mod sms_inputs;
+mod status_words;
 mod telling;
 mod topic_answers;
+mod web_inputs;
 
 pub use parts::{Parts, RunError, TurnObserver, Until};
 
@@ -37,6 +39,7 @@ use crate::service::{Service, ServiceSignal, Signals};
 use crate::settings::{Environment, Settings};
 use crate::site::{SiteFiles, broker, last_good};
 use crate::sources::{RunningSources, SourceRound};
+use crate::web::ask::WebRequest;
 use crate::witness::Roster;
 use answer_inputs::AnswerMemory;
 use health::PartsHealth;
@@ -53,6 +56,7 @@ use std::sync::Arc;
 use std::time::Duration;
 use telling::LastTold;
 use tokio::sync::mpsc;
+use web_inputs::WebDoor;
 
 /// Messages of one batch: enough to commit seldom, few enough to answer at once.
 const BATCH: usize = 256;
@@ -74,12 +78,12 @@ enum Happening {
     Fetched(SourceRound),
     Delivered(Seq, Outcome),
     Asked(PendingRequest),
+    Web(WebRequest),
     Texted(Arrived),
     Mailed(answers::ArrivedMail),
     Signal(ServiceSignal),
-    /// A deadline, or the watchdog's wish for a turn.
+    /// A deadline, or the watchdog's wish for a turn; or READY has been kept back for long enough.
     Woken,
-    /// READY has been kept back for long enough.
     Impatient,
 }
 
@@ -89,12 +93,13 @@ enum Happening {
 /// Only what makes watching impossible: everything else degrades and is said.
 pub async fn run(parts: Parts) -> Result<(), RunError> {
     let Parts { config, site, environment, clock, onlooker, mut until } = parts;
-    let SiteFiles { settings, plan, channels, ways, outputs, rules, mut unusable, .. } = site;
+    let SiteFiles { settings, mut plan, channels, ways, outputs, rules, mut unusable, .. } = site;
     let mut signals = Signals::listen().map_err(RunError::Signals)?;
     let (door, closed) =
         Door::open(settings.places.control.socket.clone()).await.map_err(RunError::Control)?;
     unusable.extend(closed.map(|why| (mending::SOCKET.to_owned(), why)));
 
+    let web = WebDoor::at_start(&settings, &mut plan, &mut unusable).await;
     let now = clock.now();
     let limits = JournalLimits {
         bytes: settings.places.journal.max_size,
@@ -126,6 +131,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
     let (modem, texts) = settings.modem.clone().map(Modem::start).unzip();
     let (mailbox, letters) = mail_inputs::open(&settings, &clock);
     keep_rules(&settings, rules.as_deref());
+    drop(rules);
     let context = channels::SharedParts {
         reply_to: settings.mailbox().and_then(|mailbox| mailbox.address.clone()),
         clock: Arc::new({
@@ -142,6 +148,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
     let mut watch = EventLoop {
         mending: Mending::of(&config, &settings.places.rules, &health.unusable, now.mono),
         door,
+        web,
         telling: LastTold::default(),
         // Without a modem nothing ever comes.
         texts: texts.unwrap_or_else(|| mpsc::channel(1).1),
@@ -211,12 +218,12 @@ struct EventLoop {
     health: PartsHealth,
     mending: Mending,
     door: Door,
+    web: WebDoor,
     telling: LastTold,
     /// From the modem.
     texts: mpsc::Receiver<Arrived>,
     /// From the mailbox.
     letters: mpsc::Receiver<answers::ArrivedMail>,
-    /// For check-ins.
     identity: checkin::Identity,
     /// What the engine knows of the agent's own parts.
     told: ToldHealth,
@@ -262,6 +269,7 @@ impl EventLoop {
                 },
                 round = self.sources.next() => Happening::Fetched(round),
                 Some(asked) = self.door.requests.recv() => Happening::Asked(asked),
+                Some(asked) = self.web.requests.recv() => Happening::Web(asked),
                 Some(text) = self.texts.recv() => Happening::Texted(text),
                 Some(letter) = self.letters.recv() => Happening::Mailed(letter),
                 () = wait(&self.clock, wanted_by) => Happening::Woken,
@@ -279,13 +287,8 @@ impl EventLoop {
                 Happening::BrokerLost => return Err(RunError::Lost("the connection to the broker")),
                 Happening::Fetched(round) => self.fetched(round),
                 Happening::Delivered(page, outcome) => self.take(Input::Delivered { page, outcome }),
-                Happening::Asked((request, answer)) => {
-                    let reply = self.answer(request);
-                    // The records of what was said are safe before it is said to be taken.
-                    self.finish();
-                    // A client that has gone needs no reply.
-                    let _ = answer.send(reply);
-                }
+                Happening::Asked((request, back)) => self.asked(request, back),
+                Happening::Web(request) => self.asked_by_web(request),
                 Happening::Texted(text) => self.texted(text),
                 Happening::Mailed(letter) => self.mailed(letter),
                 Happening::Signal(ServiceSignal::Terminate) => return Ok("asked to by the system"),
@@ -326,7 +329,7 @@ impl EventLoop {
 
     fn gather(&mut self, now: &Now, turn: Turn) {
         for record in &turn.records {
-            tracing::info!(seq = record.seq, "{}", record.body);
+            tracing::info!(seq = record.seq, "{}", record.body.in_words(self.engine.plan()));
         }
         if let Some(onlooker) = &mut self.onlooker {
             onlooker(now, &turn);

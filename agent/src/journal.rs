@@ -9,6 +9,7 @@
 //! A record of something planned without a record of how it ended *is* the pending effect, so
 //! there is no other table of things to do.
 
+mod bars;
 mod error;
 mod file;
 mod log;
@@ -21,6 +22,7 @@ mod restore;
 mod schema;
 pub mod writer;
 
+pub use bars::StepSaid;
 pub use error::JournalError;
 pub use file::{Opened, claim};
 pub use log::{JournalLog, Minute};

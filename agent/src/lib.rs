@@ -56,7 +56,15 @@ pub mod event_loop;
 
 pub mod control;
 
+pub mod web;
+
 pub mod review;
+
+mod chart;
+
+mod seen;
+
+pub mod report;
 
 pub mod command;
 

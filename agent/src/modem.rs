@@ -48,6 +48,8 @@ pub struct ModemSettings {
     pub model: Option<String>,
     /// The PIN of its SIM.
     pub pin: Option<Secret>,
+    /// Its SIM's own number as pages show it, to which people can text their answers.
+    pub number: Option<String>,
     /// Bits a second; a USB modem does not mind.
     pub speed: u32,
 }

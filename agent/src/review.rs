@@ -62,7 +62,7 @@ pub fn review(
     window: ReviewSpan,
     zone: &TimeZone,
 ) -> Result<Review, JournalError> {
-    let mut events = events::Events::new(window, zone);
+    let mut events = events::Events::new(window, zone, plan);
     let mut gaps = coverage::Gaps::new(window, zone, log.alive()?, log.has_pulse());
     let mut beyond = false;
     let newest = log.newest_until(window.until)?;
@@ -102,6 +102,7 @@ pub fn review(
     events.notes.sort_by_key(|note| note.at.unix_ms);
     let mut review = Review {
         version: VERSION,
+        titles: plan.map(Titles::of).unwrap_or_default(),
         digest: Vec::new(),
         site,
         zone: zone.iana_name().map_or_else(|| "local time".to_owned(), str::to_owned),

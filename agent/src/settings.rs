@@ -14,6 +14,7 @@ mod channels;
 mod checkin;
 mod contacts;
 mod files;
+mod gateway;
 mod in_clear;
 mod outputs;
 mod places;
@@ -22,6 +23,7 @@ mod report;
 mod source;
 mod sources;
 mod speech;
+mod web;
 
 pub use broker::{BrokerSettings, TlsSettings};
 pub use channels::{
@@ -37,6 +39,7 @@ pub use report::{Found, Report};
 pub use source::Environment;
 pub use sources::{SourceSettings, UpsSettings};
 pub use speech::{LogFormat, LogSettings, MetricsSettings, Trust};
+pub use web::{USUAL_LISTEN, WebSettings, WebTls};
 
 use crate::answers::{AnswerSettings, MailboxSettings};
 use crate::modem::{ModemSettings, Number};
@@ -45,7 +48,7 @@ use jiff::tz::TimeZone;
 use places::SitePlaces;
 use slackwater_rules::diagnostic::Table;
 use slackwater_rules::plan::ways::Way;
-use slackwater_rules::plan::{ChannelKind, Contact, Directory, Target};
+use slackwater_rules::plan::{ChannelKind, Contact, Directory, HushButton, Target};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
@@ -72,6 +75,8 @@ pub struct Settings {
     pub modem: Option<ModemSettings>,
     /// How people may answer, besides the command line and texts.
     pub answers: Option<AnswerSettings>,
+    /// The page in the house, if it is to be served.
+    pub web: Option<WebSettings>,
     /// People by the name that rule files use.
     pub contacts: BTreeMap<String, Contact>,
     /// Every way to reach them, and every siren.
@@ -146,6 +151,9 @@ impl Settings {
         let (answers, why) =
             files.noting(|| root.get("answers").and_then(|item| AnswerSettings::read(item, files, &root)));
         note("answers.mail", why);
+        let (web, why) = files.noting(|| root.get("web").and_then(|item| WebSettings::read(item, files)));
+        let web = web.filter(|_| why.is_none());
+        note("web", why);
         let mut people = contacts::read(&root, files);
         let by_modem = |channel: &ChannelSettings| {
             matches!(channel, ChannelSettings::Text(_) | ChannelSettings::Ring(_))
@@ -167,6 +175,7 @@ impl Settings {
             mail,
             modem,
             answers,
+            web,
             contacts: people.contacts,
             channels: people.channels,
             unusable,
@@ -185,6 +194,7 @@ impl Settings {
             ("[check-in]", differ(&self.check_in, &other.check_in)),
             ("[journal]", self.places.journal != other.places.journal),
             ("[control]", self.places.control != other.places.control),
+            ("[web]", self.web != other.web),
             ("[log]", differ(&self.log, &other.log)),
             ("[clock]", self.trust != other.trust),
         ]
@@ -214,7 +224,14 @@ impl Settings {
         let upses = self.sources.ups.iter().filter_map(|(name, ups)| {
             told(&format!("ups.{name}"), &ups.host, ups.tls.is_some(), &ups.in_clear_because)
         });
-        own.into_iter().chain(elsewhere).chain(upses).chain(mailbox).collect()
+        let web = self.web.as_ref().and_then(|web| {
+            let why = web.in_clear_because.as_ref().filter(|_| web.tls.is_none())?;
+            Some((
+                "web.in-clear-because".to_owned(),
+                format!("the page in the house is served in the clear, because: {why}"),
+            ))
+        });
+        own.into_iter().chain(elsewhere).chain(upses).chain(mailbox).chain(web).collect()
     }
 
     /// The mailbox in which replies to pages arrive.
@@ -225,7 +242,14 @@ impl Settings {
     /// How pages can be answered, the easiest first.
     fn ways_to_answer(&self) -> Vec<Way> {
         let by_mail = self.mailbox().is_some().then(Way::reply_by_mail);
-        [Way::reply_by_text()].into_iter().chain(by_mail).chain([Way::command()]).collect()
+        let number = self.modem.as_ref().and_then(|modem| modem.number.as_ref());
+        let phones = || self.numbers().into_iter().map(|(_, who)| who).collect();
+        let by_text = number.map(|number| Way::text_to(number, phones()));
+        let on_topic = self.answer_topic().map(|topic| Way::topic(&topic));
+        let web = self.web.as_ref();
+        let on_the_page = web.and_then(|web| Some(Way::on_the_page(web.url.as_deref()?, web.needs_router())));
+        let easy = [Way::reply_by_text()].into_iter().chain(by_text).chain(by_mail).chain(on_the_page);
+        easy.chain(on_topic).chain([Way::command()]).collect()
     }
 
     /// The topic below which contacts answer.
@@ -267,6 +291,13 @@ impl Settings {
             .collect()
     }
 
+    fn siren_settings(&self) -> impl Iterator<Item = (&Target, &SirenSettings)> {
+        self.channels.iter().filter_map(|(target, channel)| match channel {
+            ChannelSettings::Siren(siren) => Some((target, siren)),
+            _ => None,
+        })
+    }
+
     /// Who can be told, and when, as the rules need to know it.
     pub fn directory(&self) -> Directory {
         Directory {
@@ -282,10 +313,20 @@ impl Settings {
                 .filter(|(_, channel)| channel.kind() == ChannelKind::Mail && !channel.needs_router())
                 .map(|(target, _)| target.clone())
                 .collect(),
+            sirens: self.siren_settings().map(|(target, siren)| (target.clone(), siren.limits)).collect(),
+            hush_buttons: self
+                .siren_settings()
+                .filter_map(|(target, siren)| hush_button(target, siren))
+                .collect(),
             ways: self.ways_to_answer(),
             mailbox: self.mailbox().is_some(),
         }
     }
+}
+
+fn hush_button(target: &Target, siren: &SirenSettings) -> Option<HushButton> {
+    let (topic, press) = siren.hush.clone()?;
+    Some(HushButton { topic, press, siren: target.clone() })
 }
 
 #[cfg(test)]

@@ -54,7 +54,6 @@ pub struct ClientIdentity {
 }
 
 impl ClientIdentity {
-    #[expect(clippy::type_complexity, reason = "rustls wants them in this form, once")]
     fn load(&self) -> Result<(Vec<CertificateDer<'static>>, PrivateKeyDer<'static>), String> {
         let wrong = |path: &Path, e: &dyn std::fmt::Display| format!("{}: {e}", path.display());
         let read = CertificateDer::pem_file_iter(&self.certificate);

@@ -67,14 +67,27 @@ pub struct Call {
     pub core: CallOut,
     /// The latest answers.
     pub answers: Vec<(By, Moment)>,
+    /// Steps that somebody has ticked, in order.
+    pub ticks: Vec<Tick>,
     /// It is restored from a journal of before, which kept no changes of its own.
     pub older: bool,
+}
+
+/// A step that somebody has done.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Tick {
+    /// Its words.
+    pub step: String,
+    /// Who.
+    pub by: By,
+    /// When.
+    pub at: Moment,
 }
 
 impl Call {
     /// One that has just begun.
     pub fn new(policy: String, purpose: Purpose, core: CallOut) -> Self {
-        Self { policy, purpose, core, answers: Vec::new(), older: true }
+        Self { policy, purpose, core, answers: Vec::new(), ticks: Vec::new(), older: true }
     }
 
     /// Its number.

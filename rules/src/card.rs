@@ -64,7 +64,7 @@ impl Act {
     /// That it is done, as a page says it.
     pub fn done(self) -> &'static str {
         match self {
-            Self::Air => "air, seen by the watch.",
+            Self::Air => "the water gets air, seen by the watch.",
             Self::HeatOff => "the heaters are off, seen by the watch.",
             Self::LightOff => "the light is off, seen by the watch.",
             Self::FeederOff => "the feeder is off.",
@@ -112,6 +112,8 @@ pub struct Situation {
     pub harms: Option<BTreeSet<Harm>>,
     /// Acts that are proved, each with the tanks in which it is left to do: empty if it is done.
     pub acts: BTreeMap<Act, Vec<String>>,
+    /// The tanks in which each of them is proved.
+    pub done_in: BTreeMap<Act, Vec<String>>,
 }
 
 /// A line as it stands now.
@@ -289,7 +291,11 @@ mod tests {
         let sets: Vec<_> = sets.collect();
         let pairs = harms.into_iter().flat_map(|harms| {
             let harms: Option<BTreeSet<Harm>> = harms.map(|harms| harms.into_iter().collect());
-            sets.iter().map(move |acts| Situation { harms: harms.clone(), acts: acts.clone() })
+            sets.iter().map(move |acts| Situation {
+                harms: harms.clone(),
+                acts: acts.clone(),
+                ..Situation::default()
+            })
         });
         pairs.collect()
     }

@@ -357,6 +357,11 @@ pub trait World {
     fn local(&self, _at: Moment) -> Option<ZonedDateTime> {
         None
     }
+    /// Whether the answer rests on what such tanks are like, and not on this one, whose model has not learned it.
+    fn is_guess(&self, _asked: &Question) -> bool {
+        false
+    }
+
     /// How long until what is asked, h; why nobody can say, if so.
     fn foretell(&self, _asked: &Question) -> Result<Estimate, CannotSay> {
         Err(CannotSay::Missing("model of the tank"))

@@ -49,7 +49,10 @@ pub use drills::{DrillsView, ProofView};
 pub use input::{Health, Input, Link};
 pub use operator::{OperatorCommand, Silence};
 pub use outage::{Course, OutageView};
-pub use status::{AlarmView, CallView, DeadlineView, Explanation, RelayView, SensorView, Status};
+pub use status::{
+    AlarmView, CallView, DeadlineView, Explanation, HouseView, OpenCall, OpenMatter, PutAside, RelayInHand,
+    RelayView, SeenReading, SensorView, Status, WaterAhead,
+};
 pub use timers::DeadlineReason;
 pub use turn::{Effect, Reply, Sample, Turn};
 pub use views::Answerable;
@@ -223,9 +226,12 @@ impl Engine {
         self.queue.forget_places();
 
         let old = std::mem::replace(&mut self.plan, plan);
+        // What is known of the old plan goes before what is known of the new one comes: both may be large.
+        self.index = Index::default();
         self.index = Index::of(&self.plan);
         self.timers = Timers::default();
         self.parts.carry_over(&old, &self.plan, self.now.mono);
+        drop(old);
         self.decide(|_, next| {
             next.record(Body::Reloaded { changes });
         });

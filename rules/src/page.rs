@@ -18,6 +18,7 @@ pub use said::{Look, PageLine, PagePart, Said, Short};
 pub use sent::{Pages, REPEATS, RETRY_FIRST, RETRY_LONGEST, RETRY_WITHIN, Sent, Subject};
 pub(crate) use slip::Envelope;
 pub use slip::Slip;
+pub use ways::by_way;
 
 use crate::alarm::Priority;
 use crate::ids::Seq;
@@ -122,9 +123,25 @@ impl Facts<'_> {
     fn way_to(&self, target: &Target) -> String {
         let way = crate::plan::spoken(&target.channel);
         match &target.contact {
+            Some(contact) if Some(contact) == self.target.contact.as_ref() => format!("you by {way}"),
             Some(contact) => format!("{} by {way}", self.person(contact)),
             None => way,
         }
+    }
+
+    /// The same of several, each person once: `you by text and mail`.
+    fn ways_to(&self, targets: &[Target]) -> Vec<String> {
+        let mut people: Vec<(&Target, Vec<String>)> = Vec::new();
+        for target in targets {
+            let known = people
+                .iter_mut()
+                .find(|(first, _)| target.contact.is_some() && first.contact == target.contact);
+            match known {
+                Some((_, more)) => more.push(crate::plan::spoken(&target.channel)),
+                None => people.push((target, vec![self.way_to(target)])),
+            }
+        }
+        people.into_iter().map(|(_, ways)| words::list(&ways)).collect()
     }
 
     /// One line about something in the call-out.

@@ -13,6 +13,7 @@ mod late;
 mod rejection;
 #[cfg(test)]
 mod tests;
+mod trend;
 
 use crate::plan::Sensor;
 use crate::reading::{Arrival, BadReading, Reading, Value};
@@ -20,6 +21,7 @@ use crate::time::{Moment, Span};
 use late::LateReadings;
 pub use rejection::Rejection;
 use std::fmt;
+use trend::Trend;
 
 /// What speaks against a reading, or nothing.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -76,6 +78,7 @@ pub struct Track {
     heard: Option<Moment>,
     counts: Counts,
     late: LateReadings,
+    trend: Trend,
 }
 
 /// How many live readings were believed, and how many not.
@@ -239,6 +242,9 @@ impl Track {
             return Err(Rejection::Frozen { unmoved });
         }
         self.good = Some(Good { at, ..good });
+        if let Value::Number(number) = value {
+            self.trend.note(at, number);
+        }
         Ok(())
     }
 
@@ -320,6 +326,14 @@ impl Track {
     /// The last good reading, however old, and when it was measured.
     pub fn last_good(&self) -> Option<(Value, Moment)> {
         self.good.map(|good| (good.value, good.at))
+    }
+
+    /// How much its number moves in an hour, base units; none if it is no number, or too little was seen.
+    pub fn per_hour(&self, sensor: &Sensor, now: Moment) -> Option<f64> {
+        match self.value(sensor, now)? {
+            Value::Number(number) => self.trend.per_hour((now, number)),
+            Value::Word(_) => None,
+        }
     }
 
     /// How many live readings were believed, and how many not.

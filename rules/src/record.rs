@@ -7,13 +7,14 @@ mod called;
 mod drilled;
 mod outcome;
 mod parts;
+mod titled;
 mod words;
 
 pub use crate::ids::{By, Seq};
 pub use called::{CallChange, CallKind, CallMessage, CallNews, HeldBy, Joined, PageFate};
 pub use drilled::{About, DrillStage, Drilled, Measured, Standing};
 pub use outcome::{NoMore, Outcome};
-pub use parts::{AfterWork, Estimated, Purpose, Verdict};
+pub use parts::{AfterWork, Estimated, Farthest, Purpose, Verdict, WaterLimit};
 pub(crate) use words::{NOT_BACK, on_off};
 
 use crate::alarm::Priority;
@@ -113,6 +114,9 @@ pub enum Body {
         stood: Span,
         /// What it rested on.
         because: String,
+        /// How far its reading went, if it rests on one that goes one way.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        farthest: Option<Farthest>,
     },
     /// It keeps coming and going: from now on it returns only after a long quiet.
     Chattering {
@@ -248,13 +252,10 @@ pub enum Body {
         /// How long it holds.
         lease: Span,
     },
+    /// Somebody has ticked a step of the card, or taken the tick back: it is no answer.
+    Ticked { call: Seq, step: String, done: bool, by: By },
     /// Somebody wants the next person called now.
-    HandedOn {
-        /// The call-out.
-        call: Seq,
-        /// Who.
-        by: By,
-    },
+    HandedOn { call: Seq, by: By },
     /// Somebody wants a siren silent for a while.
     Hushed {
         /// Its channel.

@@ -177,7 +177,7 @@ impl Run {
                     (true, Adds::Air) => "it is left alone, as by a person's hand",
                     (false, _) => "look whether it has stopped, or somebody has switched it off",
                 };
-                format!("showed {} after it was confirmed {}: {advice}", on_off(*shows), on_off(!*shows))
+                format!("showed {} after it was proved {}: {advice}", on_off(*shows), on_off(!*shows))
             }
         }
     }
@@ -185,12 +185,12 @@ impl Run {
     fn command(&self, order: &Command, relay: &Relay) -> String {
         let (state, hand) = (on_off(order.on), by_hand(order.on, relay.moves));
         match &order.proof {
-            Proof::Undeclared => format!("commanded {state}, no proof declared: look at it"),
-            Proof::Awaited if self.disobeyed => format!("commanded {state} again, NOT confirmed: {hand}"),
-            Proof::Awaited => format!("commanded {state}, not confirmed yet"),
-            Proof::Confirmed(after) => format!("{state}, confirmed after {after}"),
+            Proof::Undeclared => format!("switched {state}; nothing proves it: look at it"),
+            Proof::Awaited if self.disobeyed => format!("switched {state} again, NOT proved: {hand}"),
+            Proof::Awaited => format!("switched {state}, not proved yet"),
+            Proof::Confirmed(after) => format!("{state}, proved after {after}"),
             Proof::Failed(why) | Proof::Unknown(why) => {
-                format!("commanded {state}, NOT confirmed: {hand} ({why})")
+                format!("switched {state}, NOT proved: {hand} ({why})")
             }
         }
     }

@@ -16,6 +16,8 @@ pub fn value(scale: &Scale, base: f64) -> String {
 pub fn for_people(shown: &str) -> String {
     let (number, unit) = shown.split_once(' ').unwrap_or((shown, ""));
     let number = thousands(number);
+    // A difference of temperatures is one of degrees, as people say it.
+    let unit = if unit == "K" { "°C" } else { unit };
     let unit = unit.replace("degC", "°C").replace("degF", "°F").replace("mm/day", "mm a day");
     if unit.is_empty() { number } else { format!("{number} {unit}") }
 }
@@ -45,6 +47,12 @@ fn thousands(number: &str) -> String {
 pub fn capital(text: &str) -> String {
     let mut signs = text.chars();
     signs.next().map_or_else(String::new, |first| first.to_uppercase().chain(signs).collect())
+}
+
+/// The text with a small letter at its head.
+pub fn uncapital(text: &str) -> String {
+    let mut signs = text.chars();
+    signs.next().map_or_else(String::new, |first| first.to_lowercase().chain(signs).collect())
 }
 
 /// One sentence: a capital at its head, a full stop at its end.

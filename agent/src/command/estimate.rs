@@ -4,7 +4,6 @@
 //! [`Paper`]. A tank whose history the journal keeps can also be drawn as it was forecast and as it went.
 
 mod answers;
-mod chart;
 mod filed;
 mod lately;
 mod page;

@@ -6,6 +6,7 @@ use crate::settings::Environment;
 use crate::site::load_plan;
 use slackwater_rules::page::{Page, gsm};
 use slackwater_rules::plan::{Finding, Plan, render};
+use slackwater_rules::record::Purpose;
 use slackwater_rules::rehearsal::{Played, Story, probe};
 use slackwater_rules::time::Span;
 use std::path::{Path, PathBuf};
@@ -68,10 +69,18 @@ fn play_one(path: &Path, plan: &Plan, asked: &Rehearse) -> Result<bool, String> 
         }
     }
     if asked.pages {
-        pages.iter().for_each(|(at, to, page)| show(*at, to, page));
+        let sirens: Vec<String> = sirens(plan);
+        for (at, to, page) in &pages {
+            match sirens.contains(to) {
+                // It reads nothing: it is switched.
+                true => println!("\n  after {at}, {to} {}", heard(page)),
+                false => show(*at, to, page),
+            }
+        }
     }
     if let Some(folder) = &asked.html {
-        save(folder, path, &pages).map_err(|error| format!("{}: {error}", folder.display()))?;
+        save(folder, path, &sirens(plan), &pages)
+            .map_err(|error| format!("{}: {error}", folder.display()))?;
     }
     for miss in &misses {
         let finding =
@@ -89,6 +98,16 @@ fn play_one(path: &Path, plan: &Plan, asked: &Rehearse) -> Result<bool, String> 
     Ok(misses.is_empty() && stuck.is_none())
 }
 
+/// The targets that read no words.
+fn sirens(plan: &Plan) -> Vec<String> {
+    let sirens = plan.directory.channels.keys().filter(|target| target.contact.is_none());
+    sirens.map(ToString::to_string).collect()
+}
+
+fn heard(page: &Page) -> &'static str {
+    if page.purpose == Purpose::Call { "sounds" } else { "falls silent" }
+}
+
 /// A page as its reader sees it, and as a text.
 fn show(at: Span, to: &str, page: &Page) {
     println!("\n  after {at}, to {to}:");
@@ -97,10 +116,15 @@ fn show(at: Span, to: &str, page: &Page) {
 }
 
 /// `power-cut-03-ines.mail.html` and so on, by story, place in it and reader.
-fn save(folder: &Path, story: &Path, pages: &[(Span, String, Page)]) -> std::io::Result<()> {
+fn save(
+    folder: &Path,
+    story: &Path,
+    sirens: &[String],
+    pages: &[(Span, String, Page)],
+) -> std::io::Result<()> {
     std::fs::create_dir_all(folder)?;
     let story = story.file_stem().unwrap_or_default().to_string_lossy();
-    for (nth, (_, to, page)) in (1..).zip(pages) {
+    for (nth, (_, to, page)) in (1..).zip(pages).filter(|(_, (_, to, _))| !sirens.contains(to)) {
         std::fs::write(folder.join(format!("{story}-{nth:02}-{to}.html")), page.html())?;
     }
     Ok(())

@@ -4,12 +4,15 @@
 use super::{Config, Speaker, failed, say, wrong};
 use crate::clock::Clock;
 use crate::journal::JournalLog;
+use crate::report;
 use crate::review::{self, ReviewSpan, parse_when};
 use crate::settings::{Environment, Places};
 use crate::site::SiteFiles;
 use clap::{Args, Subcommand, ValueEnum};
 use slackwater_rules::engine::OperatorCommand;
+use slackwater_rules::plan::Plan;
 use slackwater_rules::record::{Body, Seq, Verdict};
+use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 /// What is wanted of the log.
@@ -38,6 +41,9 @@ struct Print {
     /// For tables.
     #[arg(long)]
     csv: bool,
+    /// As a report with pictures, into this file: it needs no network, and prints.
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["json", "csv", "full"])]
+    html: Option<PathBuf>,
     #[command(flatten)]
     config: Config,
 }
@@ -108,7 +114,7 @@ fn find(log: &JournalLog, asked: &str) -> Result<Seq, String> {
     by_code.or(by_number).ok_or_else(unknown)
 }
 
-fn print(Print { since, until, json, csv, full, config }: &Print) -> ExitCode {
+fn print(Print { since, until, json, csv, html, full, config }: &Print) -> ExitCode {
     let environment = Environment::of_process();
     let places = match Places::load(&config.config, &environment) {
         Ok(places) => places,
@@ -128,6 +134,13 @@ fn print(Print { since, until, json, csv, full, config }: &Print) -> ExitCode {
     // Without a plan the review still says what happened, in base units.
     let site = SiteFiles::load(&config.config, &environment).ok();
     let plan = site.as_ref().map(|site| &site.plan);
+    if let Some(file) = html {
+        // Pictures need the names, units and limits of the rules.
+        return match plan {
+            Some(plan) => write_report(file, &places, plan, window),
+            None => failed(NO_PLAN),
+        };
+    }
     let read = JournalLog::open(&places.journal.path)
         .and_then(|log| review::review(&log, plan, window, &places.zone));
     match read {
@@ -140,4 +153,36 @@ fn print(Print { since, until, json, csv, full, config }: &Print) -> ExitCode {
         Err(error) => return failed(&error.to_string()),
     }
     ExitCode::SUCCESS
+}
+
+const NO_PLAN: &str = "a report needs the rule file, for names, units and limits: `slackwater check` says what is wrong with it";
+
+/// The report as a file; one that was there is replaced only by a whole one.
+fn write_report(file: &Path, places: &Places, plan: &Plan, window: ReviewSpan) -> ExitCode {
+    let made = JournalLog::open(&places.journal.path)
+        .and_then(|log| report::report(&log, plan, window, &places.zone))
+        .map_err(|error| error.to_string());
+    let written = made.and_then(|text| {
+        write_whole(file, text.as_bytes()).map_err(|error| format!("{}: {error}", file.display()))
+    });
+    match written {
+        Ok(()) => {
+            println!("The report lies in {}.", file.display());
+            ExitCode::SUCCESS
+        }
+        Err(text) => failed(&text),
+    }
+}
+
+/// A pipe or a device is written to as it is; a file is made beside its place and then put there.
+fn write_whole(file: &Path, octets: &[u8]) -> std::io::Result<()> {
+    let is_other = std::fs::metadata(file).is_ok_and(|found| !found.is_file());
+    if is_other {
+        return std::fs::write(file, octets);
+    }
+    let mut name = file.file_name().map(std::ffi::OsStr::to_owned).unwrap_or_default();
+    name.push(".part");
+    let part = file.with_file_name(name);
+    std::fs::write(&part, octets)?;
+    std::fs::rename(&part, file)
 }

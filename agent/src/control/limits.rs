@@ -4,6 +4,7 @@
 
 use super::Request;
 use crate::plain_text::is_deceptive;
+use crate::web::ask::WebCommand;
 use slackwater_rules::engine::OperatorCommand;
 
 /// Names of people, alarms, tanks, kinds of work and call-outs, and codes.
@@ -18,15 +19,23 @@ pub(super) fn check(request: &Request) -> Result<(), String> {
         Request::Status { json: _ } | Request::Reload { insists: _ } => Ok(()),
         Request::Explain { alarm, json: _ } => name("the alarm", alarm),
         Request::Course { alarm } => alarm.as_ref().map_or(Ok(()), |alarm| name("the alarm", alarm)),
+        Request::Web(WebCommand::Sessions) => Ok(()),
+        Request::Web(WebCommand::Invite { who: text } | WebCommand::Withdraw { which: text }) => {
+            name("the name", text)
+        }
         Request::Say { who, say } => name("who says it", who).and_then(|()| words(say)),
     }
 }
 
-fn words(say: &OperatorCommand) -> Result<(), String> {
+/// What is wrong with what somebody says, by whatever door.
+pub(crate) fn words(say: &OperatorCommand) -> Result<(), String> {
     match say {
         OperatorCommand::Hush { siren } => name("the siren", siren),
         OperatorCommand::Acknowledge { code, .. } | OperatorCommand::HandOn { code } => {
             name("the code", code)
+        }
+        OperatorCommand::Tick { code, step, done: _ } => {
+            name("the code", code).and_then(|()| reason("the step", step))
         }
         OperatorCommand::Reset { alarm }
         | OperatorCommand::Unshelve { alarm }

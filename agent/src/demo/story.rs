@@ -5,13 +5,16 @@ use super::Demo;
 use crate::clock::Clock;
 use crate::control::{self, Request};
 use crate::event_loop::TurnObserver;
+use crate::web::ask::WebCommand;
 use jiff::tz::TimeZone;
 use slackwater_rules::engine::{Effect, OperatorCommand};
 use slackwater_rules::page::Page;
+use slackwater_rules::plan::{Plan, Target};
 use slackwater_rules::record::{Body, Purpose};
 use slackwater_rules::time::{Span, Wall};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
+use std::time::Duration;
 
 /// Minutes after the start at which the keeper looks at the phone, and answers if there is
 /// anything to answer.
@@ -20,6 +23,7 @@ const LOOKS: &[i64] = &[92, 158, 210, 452, 520, 566];
 /// What the teller remembers.
 #[derive(Clone, Debug)]
 pub(super) struct DemoStory {
+    plan: Arc<Plan>,
     zone: TimeZone,
     open: Arc<Mutex<Option<String>>>,
 }
@@ -39,8 +43,8 @@ pub(super) fn introduce(demo: &Demo, config: &Path) {
 }
 
 impl DemoStory {
-    pub(super) fn new(zone: TimeZone) -> Self {
-        Self { zone, open: Arc::default() }
+    pub(super) fn new(plan: Arc<Plan>) -> Self {
+        Self { zone: plan.zone.clone(), plan, open: Arc::default() }
     }
 
     /// Something happens in the house.
@@ -50,6 +54,15 @@ impl DemoStory {
 
     fn time(&self, wall: Wall) -> String {
         wall.civil(&self.zone).strftime("%H:%M:%S").to_string()
+    }
+
+    /// `Ines by push`
+    fn way_to(&self, target: &Target) -> String {
+        let person = target.contact.as_ref().map(|who| {
+            let known = self.plan.directory.contacts.get(who);
+            known.map_or_else(|| who.clone(), |contact| contact.name.clone())
+        });
+        person.map_or_else(|| target.channel.clone(), |person| format!("{person} by {}", target.channel))
     }
 
     fn open(&self) -> Option<String> {
@@ -81,7 +94,7 @@ impl DemoStory {
                     | Body::Delivered { .. } => continue,
                     _ => {}
                 }
-                println!("{}  {}", story.time(now.wall), record.body);
+                println!("{}  {}", story.time(now.wall), record.body.in_words(&story.plan));
             }
             let sent = turn.effects.iter().filter_map(|effect| match effect {
                 Effect::Send { target, page } => Some((target, page)),
@@ -91,8 +104,8 @@ impl DemoStory {
             let mut told: Vec<(&str, Vec<String>)> = Vec::new();
             for (target, page) in sent.filter(|(target, _)| target.contact.is_some()) {
                 match told.iter_mut().find(|(headline, _)| *headline == page.headline) {
-                    Some((_, to)) => to.push(target.to_string()),
-                    None => told.push((&page.headline, vec![target.to_string()])),
+                    Some((_, to)) => to.push(story.way_to(target)),
+                    None => told.push((&page.headline, vec![story.way_to(target)])),
                 }
                 if page.purpose == Purpose::Call {
                     story.set_open(Some(page.code.clone()));
@@ -116,6 +129,21 @@ fn first_screen(page: &Page) {
     for part in page.said.parts.iter().take_while(|part| part.title != "Then") {
         line(&part.title.to_uppercase());
         part.lines.iter().for_each(|text| line(&text.plain()));
+    }
+}
+
+/// Says how to watch the night in a browser: as soon as the page is served.
+pub(super) async fn invite(socket: PathBuf) {
+    for _ in 0..50 {
+        tokio::time::sleep(Duration::from_millis(100)).await;
+        let invite = Request::Web(WebCommand::Invite { who: "ines".to_owned() });
+        let Ok(reply) = control::ask(&socket, &invite).await else { continue };
+        if let Some(link) = reply.text.lines().find(|line| line.contains("/in/")).filter(|_| reply.ok) {
+            println!(
+                "Or watch it in a browser, and answer there (this link signs you in as Ines, once):\n  {link}\n"
+            );
+        }
+        return;
     }
 }
 

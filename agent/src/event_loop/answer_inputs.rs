@@ -39,6 +39,8 @@ pub(super) enum AnswerWay {
     Text,
     Mail,
     Mqtt,
+    /// The page in the house.
+    Web,
 }
 
 impl AnswerWay {
@@ -47,6 +49,7 @@ impl AnswerWay {
             Self::Text => "text",
             Self::Mail => "mail",
             Self::Mqtt => "MQTT",
+            Self::Web => "web",
         }
     }
 
@@ -56,13 +59,14 @@ impl AnswerWay {
             Self::Text => "text",
             Self::Mail => "reply",
             Self::Mqtt => "publish",
+            Self::Web => "press",
         }
     }
 
     /// Whether open codes may be named: what goes back reaches the contact, whoever wrote.
     fn reaches_only_the_contact(self) -> bool {
         match self {
-            Self::Text | Self::Mail => true,
+            Self::Text | Self::Mail | Self::Web => true,
             Self::Mqtt => false,
         }
     }
@@ -168,6 +172,15 @@ impl EventLoop {
         }
     }
 
+    /// A contact has pressed an answer where nothing has to be read: the code is the page's own.
+    pub(super) fn press_answer(&mut self, by: By, which: Which, said: CodeSaid) -> Heeded {
+        let now = self.clock.now();
+        if let Some(wait) = self.answers.wrong.wait(&way_of(&by), now.mono) {
+            return self.refusal(&by, AnswerWay::Web, &Refused::TooMany(wait), &now);
+        }
+        self.hear_code(by, AnswerWay::Web, which, said, "")
+    }
+
     /// Something came that has no words at all, or that does not count whatever it says.
     pub(super) fn hear_no_answer(&mut self, by: By, way: AnswerWay, text: &str, why: &str) -> Heeded {
         let now = self.clock.now();
@@ -195,6 +208,7 @@ impl EventLoop {
                 let length = until.and_then(|until| until.length(&now, &zone).ok());
                 OperatorCommand::Acknowledge { code: code.clone(), length }
             }
+            CodeSaid::Holds(length) => OperatorCommand::Acknowledge { code: code.clone(), length },
             CodeSaid::HandsOn => OperatorCommand::HandOn { code: code.clone() },
         };
         let is_open = self.engine.answerable().has_code(&code);
@@ -240,8 +254,10 @@ impl EventLoop {
 const NO_NUMBER: &str = "this number stands for nothing, or does not any more";
 
 /// What is said of a call-out.
-enum CodeSaid {
+pub(super) enum CodeSaid {
     Has(Option<HoldsUntil>),
+    /// For so long, or for the usual time.
+    Holds(Option<Span>),
     HandsOn,
 }
 

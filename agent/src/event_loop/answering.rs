@@ -1,13 +1,14 @@
 //! What is asked over the control socket.
 
 use super::answer_inputs::MOST_WRONG;
-use super::{EventLoop, health};
+use super::{EventLoop, health, status_words};
 use crate::answers::Mailbox;
 use crate::checkin::CheckInSender;
 use crate::control::{ControlReply, Request};
 use slackwater_rules::engine::{Input, OperatorCommand};
 use slackwater_rules::record::By;
 use slackwater_rules::time::Span;
+use tokio::sync::oneshot;
 
 /// The way by which this comes.
 const BY_SOCKET: &str = "socket";
@@ -21,7 +22,16 @@ fn too_many(wait: Span) -> String {
 }
 
 impl EventLoop {
-    pub(super) fn answer(&mut self, request: Request) -> ControlReply {
+    /// Something is asked at the socket.
+    pub(super) fn asked(&mut self, request: Request, back: oneshot::Sender<ControlReply>) {
+        let reply = self.answer(request);
+        // The records of what was said are safe before it is said to be taken.
+        self.finish();
+        // A client that has gone needs no reply.
+        drop(back.send(reply));
+    }
+
+    fn answer(&mut self, request: Request) -> ControlReply {
         let now = self.clock.now();
         match request {
             Request::Status { json } => {
@@ -37,13 +47,13 @@ impl EventLoop {
                 let text = if json {
                     health::json(&status, &self.health)
                 } else {
-                    health::words(&status, &self.health)
+                    status_words::words(&status, &self.health)
                 };
                 ControlReply { ok: true, text }
             }
             Request::Explain { alarm, json } => match self.engine.explain(&alarm, now) {
                 Some(explanation) if json => ControlReply { ok: true, text: health::pretty(&explanation) },
-                Some(explanation) => ControlReply { ok: true, text: health::explained(&explanation) },
+                Some(explanation) => ControlReply { ok: true, text: status_words::explained(&explanation) },
                 None => {
                     let names: Vec<_> =
                         self.engine.plan().alarms.iter().map(|alarm| alarm.name.as_str()).collect();
@@ -60,6 +70,7 @@ impl EventLoop {
                 };
                 ControlReply { ok, text }
             }
+            Request::Web(command) => self.command_web(&command),
             Request::Course { alarm } => match self.engine.outage_course(alarm.as_deref()) {
                 Ok(course) => ControlReply { ok: true, text: health::pretty(&course) },
                 Err(text) => ControlReply { ok: false, text },
@@ -85,7 +96,7 @@ impl EventLoop {
                 }
                 let by = By { who, via: BY_SOCKET.to_owned() };
                 let turn = self.engine.step(now, Input::Said { command: say, by });
-                let said = turn.reply();
+                let said = turn.reply(self.engine.plan());
                 self.gather(&now, turn);
                 match said {
                     Some(said) if !said.lines.is_empty() => {

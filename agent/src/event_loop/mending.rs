@@ -3,6 +3,7 @@
 //! sound. Files that were changed meanwhile wait for a reload: nobody's half-written rules are taken
 //! by themselves.
 
+use super::web_inputs::WEB;
 use super::{EventLoop, checkin, mail_inputs};
 use crate::control::{self, Control, PendingRequest};
 use crate::modem::Modem;
@@ -74,9 +75,9 @@ fn fingerprint(config: &Path, rules: &Path) -> u64 {
 impl EventLoop {
     /// Files were taken: what can't be used now is what they say.
     pub(super) fn note_unusable(&mut self, unusable: BTreeMap<String, String>) {
-        let socket = self.health.unusable.remove_entry(SOCKET);
+        let doors = [SOCKET, WEB].map(|door| self.health.unusable.remove_entry(door));
         self.health.unusable = unusable;
-        self.health.unusable.extend(socket);
+        self.health.unusable.extend(doors.into_iter().flatten());
         let rules = &self.settings.places.rules;
         self.mending = Mending::of(&self.config, rules, &self.health.unusable, self.clock.now().mono);
     }
@@ -88,6 +89,7 @@ impl EventLoop {
             return;
         }
         self.mend_door().await;
+        self.mend_web().await;
         self.mend_files();
         self.mending.due = (!self.health.unusable.is_empty()).then(|| now + EVERY);
     }
@@ -108,7 +110,7 @@ impl EventLoop {
     }
 
     fn mend_files(&mut self) {
-        let known = self.health.unusable.iter().filter(|(part, _)| *part != SOCKET);
+        let known = self.health.unusable.iter().filter(|(part, _)| *part != SOCKET && *part != WEB);
         let known: BTreeMap<String, String> = known.map(|(part, why)| (part.clone(), why.clone())).collect();
         if known.is_empty() || fingerprint(&self.config, &self.settings.places.rules) != self.mending.files {
             return;

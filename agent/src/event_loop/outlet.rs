@@ -13,6 +13,9 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock};
 use tokio::sync::oneshot;
 
+/// Who waits for the broker's answer to a message, by its number.
+type Waiting = BTreeMap<u64, oneshot::Sender<Result<(), NotPublished>>>;
+
 /// The way out; cheap to clone.
 #[derive(Clone)]
 pub(super) struct Outlet {
@@ -20,7 +23,7 @@ pub(super) struct Outlet {
     register: Arc<RwLock<Register>>,
     sirens: Arc<AtomicU64>,
     /// Sirens' messages that the broker has not answered yet.
-    waiting: Arc<Mutex<BTreeMap<u64, oneshot::Sender<Result<(), NotPublished>>>>>,
+    waiting: Arc<Mutex<Waiting>>,
 }
 
 impl Outlet {
@@ -88,7 +91,7 @@ impl Outlet {
         }
     }
 
-    fn waiting(&self) -> MutexGuard<'_, BTreeMap<u64, oneshot::Sender<Result<(), NotPublished>>>> {
+    fn waiting(&self) -> MutexGuard<'_, Waiting> {
         self.waiting.lock().unwrap_or_else(PoisonError::into_inner)
     }
 

@@ -1,7 +1,7 @@
 //! The files read again while the watch goes on: a wrong one changes nothing, a right one keeps
 //! the state of every alarm that it still names.
 
-use super::{EventLoop, keep_rules, recollecting};
+use super::{EventLoop, keep_rules, recollecting, web_inputs};
 use crate::channels::Channels;
 use crate::plain_text::beginning;
 use crate::site::{SiteFiles, connection, register, subscriptions};
@@ -55,9 +55,13 @@ impl EventLoop {
         result
     }
 
-    pub(super) fn adopt(&mut self, site: SiteFiles) -> String {
+    pub(super) fn adopt(&mut self, mut site: SiteFiles) -> String {
+        if !self.web.is_open() {
+            web_inputs::without_links(&mut site.plan);
+        }
+        self.web.forget_plan();
         self.health.reload_refused = None;
-        keep_rules(&self.settings, site.rules.as_deref());
+        keep_rules(&self.settings, site.rules.take().as_deref());
         self.settings.metrics.clone_from(&site.settings.metrics);
         self.settings.places.rules.clone_from(&site.settings.places.rules);
         self.note_unusable(site.unusable);
@@ -76,7 +80,8 @@ impl EventLoop {
             self.keeper.flush(&now);
             recollecting::recollect(&mut self.engine, &self.settings.places.journal.path, &now);
         }
-        let mut said: Vec<_> = turn.records.iter().map(|record| record.body.to_string()).collect();
+        let mut said: Vec<_> =
+            turn.records.iter().map(|record| record.body.in_words(self.engine.plan())).collect();
         // Pages in the old channels' hands are finished by them.
         self.channels = Channels::start(site.channels, &self.context, self.results.clone());
         self.gather(&now, turn);

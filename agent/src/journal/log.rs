@@ -44,7 +44,7 @@ pub struct Minute {
 /// How a boot's clock is dated, and when it was last known to live.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Boot {
-    offset: Wall,
+    pub(super) offset: Wall,
     trusted: bool,
     pub(super) alive: Option<Moment>,
 }
@@ -186,6 +186,7 @@ impl JournalLog {
                 | Body::Delivered { .. }
                 | Body::Answered { .. }
                 | Body::HandedOn { .. }
+                | Body::Ticked { .. }
                 | Body::Hushed { .. }
                 | Body::Resumed { .. }
                 | Body::Refused { .. }
@@ -243,7 +244,10 @@ impl JournalLog {
         pulse::read(&self.place.0).is_some()
     }
 
-    fn sql<T>(&self, work: impl FnOnce(&Connection) -> rusqlite::Result<T>) -> Result<T, JournalError> {
+    pub(super) fn sql<T>(
+        &self,
+        work: impl FnOnce(&Connection) -> rusqlite::Result<T>,
+    ) -> Result<T, JournalError> {
         work(&self.db).map_err(|error| self.place.error(error))
     }
 }

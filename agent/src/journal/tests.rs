@@ -530,6 +530,7 @@ fn a_reader_sees_what_the_writer_keeps_and_can_write_nothing() {
             episode,
             stood: Span::seconds(1),
             because: String::new(),
+            farthest: None,
         },
     };
     journal.commit(&[raised(1, "power-lost"), raised(2, "leak"), returned(3, "power-lost", 1)], 1).unwrap();
@@ -612,7 +613,7 @@ fn one_of_each() -> Vec<Body> {
         Body::Worsened { alarm: alarm.clone(), episode: 1, because: because.clone() },
         Body::LostSight { alarm: alarm.clone(), episode: 1 },
         Body::FoundSight { alarm: alarm.clone(), episode: 1 },
-        Body::Returned { alarm: alarm.clone(), episode: 1, stood: span, because },
+        Body::Returned { alarm: alarm.clone(), episode: 1, stood: span, because, farthest: None },
         Body::Chattering { alarm: alarm.clone(), raises: 5, within: span },
         Body::Settled { alarm: alarm.clone() },
         Body::Acknowledged { alarm: alarm.clone(), episode: 1, by: by() },
@@ -669,11 +670,13 @@ fn one_of_each() -> Vec<Body> {
                 likely_h: Some(6.4),
                 high_h: None,
                 rests_on: s("measured: water temperature"),
+                water: None,
             }],
         },
         Body::ClockSet { by: span, was_trusted: false, trusted: true },
         Body::CallChanged { call: 2, change: CallChange::Held { length: span, by: HeldBy::Quiet } },
         Body::HandedOn { call: 2, by: by() },
+        Body::Ticked { call: 2, step: s("Do not feed."), done: true, by: by() },
         Body::Hushed { siren: "siren".to_owned(), length: span, by: by() },
         Body::Blipped { alarm: "mains".to_owned(), count: 3, longest: span, since: span },
     ]
@@ -714,7 +717,7 @@ fn one_of_each_drill() -> impl Iterator<Item = Body> {
     drilled.into_iter().map(Body::Drill)
 }
 
-const KINDS: usize = 51;
+const KINDS: usize = 52;
 
 /// A new kind breaks this match: give it a place here, and one of it to [`one_of_each`].
 fn place_of(body: &Body) -> usize {
@@ -768,8 +771,9 @@ fn place_of(body: &Body) -> usize {
         Body::ClockSet { .. } => 46,
         Body::CallChanged { .. } => 47,
         Body::HandedOn { .. } => 48,
-        Body::Hushed { .. } => 49,
-        Body::Blipped { .. } => 50,
+        Body::Ticked { .. } => 49,
+        Body::Hushed { .. } => 50,
+        Body::Blipped { .. } => 51,
     }
 }
 

@@ -9,11 +9,14 @@ use super::{
     ProofSeen, Reason, ReviewSpan, Skipped, Stamp, Switching,
 };
 use jiff::tz::TimeZone;
+use slackwater_rules::plan::Plan;
 use slackwater_rules::record::{Body, By, Drilled, Outcome, Record, Seq};
 use slackwater_rules::time::Span;
 use std::collections::BTreeMap;
 
 pub(super) struct Events<'a> {
+    /// The plan in force, for its titles.
+    plan: Option<&'a Plan>,
     window: ReviewSpan,
     zone: &'a TimeZone,
     episodes: BTreeMap<Seq, Episode>,
@@ -42,8 +45,9 @@ pub(super) struct Finished {
 }
 
 impl<'a> Events<'a> {
-    pub(super) fn new(window: ReviewSpan, zone: &'a TimeZone) -> Self {
+    pub(super) fn new(window: ReviewSpan, zone: &'a TimeZone, plan: Option<&'a Plan>) -> Self {
         Self {
+            plan,
             window,
             zone,
             episodes: BTreeMap::new(),
@@ -136,6 +140,7 @@ impl<'a> Events<'a> {
 
             Body::Drill(drilled) => self.drilled(at, drilled),
             other => {
+                let other = self.plan.map(|plan| other.titled(plan)).unwrap_or(other);
                 if let Some(text) = notes::text(other) {
                     self.note(at, text);
                 }

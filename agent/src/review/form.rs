@@ -1,8 +1,10 @@
 //! What a review looks like: plain data with the names and the versions that `--json` prints.
 
 mod call_out;
+mod titles;
 
 pub use call_out::{CallOutReview, PageResult, Paged, Skipped};
+pub use titles::Titles;
 
 use jiff::tz::TimeZone;
 use serde::Serialize;
@@ -27,6 +29,8 @@ pub struct Review {
     pub since: Stamp,
     /// Ends.
     pub until: Stamp,
+    /// What the keys in it are called.
+    pub titles: Titles,
     /// What to know first, in lines of at most 60 letters.
     pub digest: Vec<String>,
     /// How much of it was watched.

@@ -157,7 +157,7 @@ fn raised(alarm: &str, episode: Seq, code: &str, priority: Priority, because: &s
 }
 
 fn returned(alarm: &str, episode: Seq, stood: Span) -> Body {
-    Body::Returned { alarm: alarm.to_owned(), episode, stood, because: String::new() }
+    Body::Returned { alarm: alarm.to_owned(), episode, stood, because: String::new(), farthest: None }
 }
 
 fn paged(call: Seq, target: &str, purpose: Purpose) -> Body {
@@ -401,9 +401,9 @@ fn a_calm_fortnight_is_a_short_page() {
     None.
 
     READINGS
-    lagoon-temp (lagoon): known throughout
-      lowest 25.2 degC at 2026-10-18 00:00
-      highest 25.2 degC at 2026-10-18 00:00
+    Lagoon lagoon-temp: known throughout
+      lowest 25.2 °C at 2026-10-18 00:00
+      highest 25.2 °C at 2026-10-18 00:00
       within limits
     ");
 }
@@ -440,8 +440,8 @@ fn an_empty_journal_says_that_it_knows_nothing() {
     None.
 
     READINGS
-    lagoon-temp (lagoon): known for 0 s of 1 d
-    mains (Halyard House): known for 0 s of 1 d
+    Lagoon lagoon-temp: known for 0 s of 1 d
+    Mains: known for 0 s of 1 d
     ");
 }
 
@@ -628,6 +628,15 @@ fn sample() -> Plan {
     crate::site::load_plan(&config, &dry, None).map(|(_, plan)| plan).map_err(|wrong| wrong.text).unwrap()
 }
 
+/// How long the broker was away, each time.
+fn lost_to_sight(records: &[(Span, Record)]) -> Vec<Span> {
+    let lost = records.iter().filter_map(|(_, record)| match &record.body {
+        Body::SightRegained { of, after } if of == "broker" => Some(*after),
+        _ => None,
+    });
+    lost.collect()
+}
+
 #[test]
 fn the_digest_of_a_fortnight_fits_a_phone_and_every_figure_in_it_agrees_with_the_journal() {
     let plan = Plan { zone: zone(), ..sample() };
@@ -643,6 +652,22 @@ fn the_digest_of_a_fortnight_fits_a_phone_and_every_figure_in_it_agrees_with_the
         story.journal.commit(std::slice::from_ref(&record), 1).unwrap();
         records.push((*at, record));
     }
+    // Somebody has found that the floor was only mopped.
+    let leak = |body: &Body| match body {
+        Body::Raised { alarm, episode, .. } if alarm == "water-on-floor" => Some(*episode),
+        _ => None,
+    };
+    let episode = records.iter().find_map(|(_, record)| leak(&record.body)).unwrap();
+    let mark = Body::Marked {
+        episode,
+        verdict: Verdict::False,
+        note: s("mopped"),
+        by: By { who: s("ines"), via: s("socket") },
+    };
+    let (at, seq) = records.last().map(|(at, record)| (*at, record.seq + 1)).unwrap();
+    let mark = Record { seq, at: story.now(shift(at), true), body: mark };
+    story.journal.commit(std::slice::from_ref(&mark), 1).unwrap();
+    records.push((at, mark));
     let water = |minute: f64| {
         (Value::Number(if (1560.0..1620.0).contains(&minute) { 23.5 } else { 25.5 }), Quality::Good)
     };
@@ -670,19 +695,39 @@ fn the_digest_of_a_fortnight_fits_a_phone_and_every_figure_in_it_agrees_with_the
         digest.contains(&format!("{} answered, the slowest after {slowest}", answered.len())),
         "{digest}"
     );
+    // A line a call-out: when it began, how long it was, and who answered after how long.
+    let ended = |call: Seq| {
+        let over = |body: &Body| matches!(body, Body::CallEnded { call: of } if *of == call);
+        records.iter().find(|(_, it)| over(&it.body)).map(|(at, _)| *at)
+    };
+    let whole = |span: Span| if span < Span::minutes(1) { span } else { Span(span.0 / 60_000 * 60_000) };
+    for (at, record) in &records {
+        let Body::CallBegan { purpose: Purpose::Call | Purpose::Digest, .. } = record.body else { continue };
+        let time = shift(*at).civil(&zone()).strftime("%-d %b %H:%M ").to_string();
+        let line = review.digest.iter().find(|line| line.starts_with(&time));
+        let line = line.unwrap_or_else(|| panic!("{time}\n{digest}"));
+        let length = ended(record.seq).map(|end| (end - *at).to_string());
+        assert!(line.contains(&length.unwrap_or("still open".to_owned())), "{line}");
+        if let Some(after) = answered.get(&record.seq).filter(|_| line.contains("Ines")) {
+            assert!(line.ends_with(&format!("Ines after {}", whole(*after))), "{line}");
+        }
+        assert_eq!(line.contains("no answer"), !answered.contains_key(&record.seq), "{line}");
+    }
+    let gone: i64 = lost_to_sight(&records).iter().map(|span| span.0).sum();
+    let watched = Span(Span::hours(14 * 24).0 - gone);
+    assert!(digest.contains(&format!("Watched {watched} of 14 d")), "{watched}\n{digest}");
+    let marked = count(&|body| matches!(body, Body::Marked { verdict: Verdict::False, .. }));
+    assert_eq!(
+        marked > 0,
+        digest.contains(&slackwater_rules::words::counted(marked, "false alarm")),
+        "{digest}"
+    );
     for relay in &plan.relays {
         let switched = count(&|body| matches!(body, Body::Switched { relay: of, .. } if *of == relay.name));
         let words = format!("{} {}", relay.title, slackwater_rules::words::counted(switched, "time"));
         assert_eq!(switched > 0, digest.contains(&words), "{words}\n{digest}");
     }
-    let lost: Vec<Span> = records
-        .iter()
-        .filter(|(_, record)| matches!(&record.body, Body::SightRegained { of, .. } if of == "broker"))
-        .filter_map(|(_, record)| match record.body {
-            Body::SightRegained { after, .. } => Some(after),
-            _ => None,
-        })
-        .collect();
+    let lost = lost_to_sight(&records);
     assert!(lost.iter().all(|lost| digest.contains(&format!("no broker for {lost}"))), "{lost:?}\n{digest}");
     assert!(digest.contains("Lagoon water 23.5 °C to 25.5 °C, outside 1 h"), "{digest}");
     assert!(digest.contains("Nothing stands now"), "{digest}");

@@ -3,11 +3,12 @@
 
 use super::{
     Aside, CallOutReview, Episode, Extreme, Foretold, Gap, PageResult, ProofSeen, Review, SensorReview,
-    Stamp, Switching,
+    Stamp, Switching, Titles,
 };
 use jiff::tz::{AmbiguousOffset, TimeZone};
 use slackwater_rules::record::Purpose;
 use slackwater_rules::time::Span;
+use slackwater_rules::words::{capital, for_people, for_people_in};
 
 const WIDTH: usize = 60;
 
@@ -17,7 +18,7 @@ const HANG: usize = 4;
 /// The review in words, with its times in `zone`: the digest first. Forecasts, and sensors without limits,
 /// stand only in the full one.
 pub fn render_text(review: &Review, zone: &TimeZone, full: bool) -> String {
-    let mut page = TextPage { zone, text: String::new(), full };
+    let mut page = TextPage { zone, titles: &review.titles, text: String::new(), full };
     review.digest.iter().for_each(|line| page.line(0, line));
     page.text.push('\n');
     page.head(review);
@@ -55,7 +56,8 @@ pub fn render_text(review: &Review, zone: &TimeZone, full: bool) -> String {
             } else {
                 String::new()
             };
-            page.line(0, &format!("{}: last proved {proved}{missed}", proof.to));
+            let to = capital(&page.titles.way(&proof.to));
+            page.line(0, &format!("{to}: last proved {proved}{missed}"));
         }
     }
     if !review.asides.is_empty() {
@@ -74,7 +76,8 @@ pub fn render_text(review: &Review, zone: &TimeZone, full: bool) -> String {
         page.title("SHORTER THAN THEIR DELAY");
         for blips in &review.blips {
             let many = if blips.count == 1 { "1 blip".to_owned() } else { format!("{} blips", blips.count) };
-            page.line(0, &format!("{}: {many}, longest {}", blips.alarm, blips.longest));
+            let alarm = page.titles.known(&blips.alarm);
+            page.line(0, &format!("{alarm}: {many}, longest {}", blips.longest));
         }
     }
     if !review.notes.is_empty() || !review.unreadable.is_empty() {
@@ -92,6 +95,7 @@ pub fn render_text(review: &Review, zone: &TimeZone, full: bool) -> String {
 
 struct TextPage<'a> {
     zone: &'a TimeZone,
+    titles: &'a Titles,
     text: String,
     /// Forecasts and unlimited sensors too.
     full: bool,
@@ -117,8 +121,8 @@ impl TextPage<'_> {
 
     fn episode(&mut self, episode: &Episode, review: &Review) {
         let Episode { alarm, place, priority, code, because, .. } = episode;
-        self.line(0, &format!("{} {place}: {alarm}", self.time(&episode.detected)));
-        self.line(2, &format!("{priority}, code {code}: {because}"));
+        self.line(0, &format!("{} {}", self.time(&episode.detected), self.titles.alarm(alarm, place)));
+        self.line(2, &format!("{priority}, code {code}: {}", for_people_in(because)));
         let noticed = match episode.detected.after(&episode.onset) {
             Some(after) if after > Span::ZERO => format!(", noticed after {after}"),
             _ => String::new(),
@@ -129,7 +133,8 @@ impl TextPage<'_> {
             self.line(2, &format!("raised again {}", self.time_on(again, day)));
         }
         for worse in &episode.worsened {
-            self.line(2, &format!("got worse {}: {}", self.time_on(&worse.at, day), worse.why));
+            let why = for_people_in(&worse.why);
+            self.line(2, &format!("got worse {}: {why}", self.time_on(&worse.at, day)));
         }
         let full = self.full;
         for Foretold { at, estimates } in episode.foretold.iter().filter(|_| full) {
@@ -156,14 +161,16 @@ impl TextPage<'_> {
         for answer in &episode.acknowledged {
             let after = answer.after.map_or(String::new(), |after| format!(", after {after}"));
             let at = self.time_on(&answer.at, day);
-            self.line(2, &format!("acknowledged {at} by {} ({}){after}", answer.who, answer.via));
+            let who = self.titles.person(&answer.who);
+            self.line(2, &format!("acknowledged {at} by {who} ({}){after}", answer.via));
         }
         if episode.acknowledged.is_empty() {
             self.line(2, "nobody acknowledged it");
         }
         if let Some(mark) = &episode.mark {
             let note = if mark.note.is_empty() { String::new() } else { format!(": {}", mark.note) };
-            self.line(2, &format!("marked as {} by {}{note}", mark.verdict, mark.who));
+            let who = self.titles.person(&mark.who);
+            self.line(2, &format!("marked as {} by {who}{note}", mark.verdict));
         }
         for stopgap in &episode.stopgaps {
             self.stopgap(stopgap, day);
@@ -175,7 +182,7 @@ impl TextPage<'_> {
             self.call_out(call);
         } else {
             let leading = review.episodes.iter().find(|other| Some(&other.episode) == call.episodes.first());
-            let of = leading.map_or(call.policy.as_str(), |leading| &leading.alarm);
+            let of = leading.map_or(call.policy.as_str(), |leading| self.titles.known(&leading.alarm));
             self.line(2, &format!("told in the call-out of {of}"));
         }
     }
@@ -186,10 +193,11 @@ impl TextPage<'_> {
         let again = if *attempt > 1 { format!(", attempt {attempt}") } else { String::new() };
         let proof = match proof {
             ProofSeen::Proved { after } => format!("proved after {after}"),
-            ProofSeen::NotProved { why } => format!("NOT PROVED: {why}"),
+            ProofSeen::NotProved { why } => format!("NOT PROVED: {}", for_people_in(why)),
             ProofSeen::Unknown => "no proof on record".to_owned(),
         };
         let at = self.time_on(&switching.at, day);
+        let (relay, why) = (self.titles.relay(relay), self.titles.reason(why));
         self.line(2, &format!("{at} {relay} {state} ({why}{again}): {proof}"));
     }
 
@@ -210,13 +218,14 @@ impl TextPage<'_> {
                 PageResult::Failed { why } => format!("FAILED: {why}"),
                 PageResult::Unknown => "result unknown".to_owned(),
             };
-            lines.push((&page.at, format!("{}{purpose} {result}", page.to)));
+            lines.push((&page.at, format!("{}{purpose} {result}", self.titles.way(&page.to))));
         }
         for skipped in &call.skipped {
-            lines.push((&skipped.at, format!("{} not told: {}", skipped.to, skipped.why)));
+            lines.push((&skipped.at, format!("{} not told: {}", self.titles.way(&skipped.to), skipped.why)));
         }
         for answer in &call.answers {
-            lines.push((&answer.at, format!("answered by {} ({})", answer.who, answer.via)));
+            let who = self.titles.person(&answer.who);
+            lines.push((&answer.at, format!("answered by {who} ({})", answer.via)));
         }
         for resumed in &call.resumed {
             lines.push((&resumed.at, format!("goes on: {}", resumed.why)));
@@ -232,29 +241,32 @@ impl TextPage<'_> {
 
     fn aside(&mut self, aside: &Aside) {
         let Aside { kind, of, why, who, .. } = aside;
+        let who = self.titles.person(who);
         let what = match *kind {
             "work" => format!("{of}: {why}, by {who}"),
-            _ => format!("{of} {kind} by {who}: {why}"),
+            _ => format!("{}, {kind} by {who}: {why}", self.titles.known(of)),
         };
         let ended = match (&aside.to, &aside.ended_by) {
             (None, _) => "",
             (Some(_), None) => "; ended by itself",
-            (Some(_), Some(by)) => &format!("; ended by {by}"),
+            (Some(_), Some(by)) => &format!("; ended by {}", self.titles.person(by)),
         };
         self.line(0, &format!("{} {what}{ended}", self.stretch(&aside.from, aside.to.as_ref())));
     }
 
     fn sensor(&mut self, sensor: &SensorReview, length: Span) {
-        let name = match &sensor.place {
-            Some(place) => format!("{} ({place})", sensor.sensor),
-            None => sensor.sensor.clone(),
+        let name = match (self.titles.sensors.get(&sensor.sensor), &sensor.place) {
+            (Some(title), _) => title.clone(),
+            (None, Some(place)) => format!("{} ({place})", sensor.sensor),
+            (None, None) => sensor.sensor.clone(),
         };
         let known = match sensor.known >= length {
             true => "known throughout".to_owned(),
             false => format!("known for {} of {length}", sensor.known),
         };
         self.line(0, &format!("{name}: {known}"));
-        let extreme = |extreme: &Extreme| format!("{} at {}", extreme.shown, self.time(&extreme.at));
+        let extreme =
+            |extreme: &Extreme| format!("{} at {}", for_people(&extreme.shown), self.time(&extreme.at));
         let (lowest, highest) = (sensor.lowest.as_ref().map(extreme), sensor.highest.as_ref().map(extreme));
         if let Some(lowest) = lowest {
             self.line(2, &format!("lowest {lowest}"));
@@ -269,7 +281,7 @@ impl TextPage<'_> {
             };
             let mut side = |word, limit: &str, span: Span| {
                 if span > Span::ZERO {
-                    self.line(2, &format!("{word} {limit}: {span} known{unknown}"));
+                    self.line(2, &format!("{word} {}: {span} known{unknown}", for_people(limit)));
                 }
             };
             side("below", &outside.lower, outside.below);

@@ -3,22 +3,24 @@
 
 use super::broker::{host, topic};
 use super::files::Files;
+use super::gateway::push;
 use super::reader::{count, hidden_line, line, port, span};
-use crate::channels::{AcceptedIf, Proxy};
 pub use crate::channels::{
     ChannelSettings, FolderSettings, MailSettings, PushSettings, RingSettings, Security, SirenSettings,
     UnusableChannel,
 };
 use crate::modem::{ModemSettings, Number};
-use crate::secret::Secret;
-use hyper::header::HeaderName;
-use hyper::{Method, Uri};
 use lettre::message::Mailbox;
-use serde_json::Value as Json;
+use slackwater_rules::alarm::Priority;
 use slackwater_rules::diagnostic::{Finding, Item, Table};
-use slackwater_rules::plan::{ChannelKind, Quota, is_same_payload, means_the_opposite};
+use slackwater_rules::plan::{ChannelKind, Quota, Siren, is_same_payload, means_the_opposite};
 use slackwater_rules::time::Span;
-use std::collections::BTreeMap;
+
+/// A siren sounds at least so long for a rung, and in an hour.
+const SHORTEST_SOUND: Span = Span::seconds(1);
+/// And at most so long.
+const A_SOUND: Span = Span::minutes(30);
+const AN_HOUR: Span = Span::hours(1);
 
 impl ChannelSettings {
     /// What the channel can carry.
@@ -47,9 +49,6 @@ impl ChannelSettings {
         }
     }
 }
-
-/// Headers that the request has anyway.
-const OWN_HEADERS: &[&str] = &["content-length", "content-type", "connection", "host", "transfer-encoding"];
 
 /// What can stand after `kind`.
 #[derive(Clone, Copy, PartialEq)]
@@ -191,7 +190,18 @@ fn number(item: Item<'_>) -> Option<Number> {
         .ok()
 }
 
+/// The watch's own number: pages show it as it is written.
+fn own_number(item: Item<'_>) -> Option<String> {
+    let text = line(item)?;
+    let help = || Some("for instance \"+351 900 000 000\"".to_owned());
+    match Number::parse(&text) {
+        Ok(_) => Some(text),
+        Err(why) => item.wrong("this is not a telephone number", why, help()),
+    }
+}
+
 fn siren(table: &Table<'_>) -> Option<SirenSettings> {
+    let topic_name = topic;
     let topic = table.need("topic", "\"room2/siren/set\"").and_then(topic);
     let command = |key, usual: &str| match table.get(key) {
         Some(item) => line(item),
@@ -211,156 +221,42 @@ fn siren(table: &Table<'_>) -> Option<SirenSettings> {
             wrong("the siren would sound when it should stop", "the two words mean the opposite");
         }
     }
-    Some(SirenSettings { topic: topic?, on: on?, off: off? })
-}
-
-fn push(table: &Table<'_>, files: &Files<'_>) -> Option<PushSettings> {
-    let methods = [("POST", Method::POST), ("PUT", Method::PUT)];
-    let method = table.get("method").and_then(|item| item.one_of(&methods));
-    let template = table.get("template-file").and_then(|item| files.body(item));
-    let usual_type = match template {
-        None => "application/cloudevents+json; charset=utf-8",
-        Some(_) => "text/plain; charset=utf-8",
-    };
-    let content_type = table.get("content-type").and_then(line);
-    let request = request(table, files)?;
-    Some(PushSettings {
-        method: method.unwrap_or(Method::POST),
-        template,
-        accepted_if: table.get("accepted-if").and_then(accepted_if),
-        content_type: content_type.unwrap_or_else(|| usual_type.to_owned()),
-        ..request
-    })
-}
-
-/// Where a request goes, and with which headers; the rest as for a POST of our own.
-pub(super) fn request(table: &Table<'_>, files: &Files<'_>) -> Option<PushSettings> {
-    let open = table.get("url");
-    let hidden = table.get("url-file");
-    let url = match (open, hidden) {
-        (Some(item), None) => hidden_line(item).and_then(|text| url(item, &text)).map(Secret::address),
-        (None, Some(item)) => {
-            files.secret(item).and_then(|secret| url(item, secret.expose())).map(Secret::address)
-        }
-        (Some(_), Some(item)) => item.wrong("`url` is given too", "one of them must go", None),
-        (None, None) => {
-            let title = format!("`{}` lacks `url`", table.name);
-            let finding = Finding::error(table.span.clone(), title, "not complete");
-            table.note(
-                finding.help("for instance `url = \"https://push.example.org/halyard\"`, or `url-file`"),
-            );
-            None
-        }
-    };
-    let headers = table.get("headers").and_then(|item| fields(item, hidden_line));
-    let secret_headers =
-        table.get("secret-header-files").and_then(|item| fields(item, |item| files.secret(item)));
-    let ca_file = table.get("ca-file").and_then(|item| files.certificates(item));
-    let timeout = table.get("timeout").and_then(|item| span(item, Span::seconds(1)..=Span::minutes(5)));
-    Some(PushSettings {
-        url: url?,
-        method: Method::POST,
-        headers: headers.unwrap_or_default(),
-        secret_headers: secret_headers.unwrap_or_default(),
-        template: None,
-        content_type: String::new(),
-        accepted_if: None,
-        proxy: proxy(table, files),
-        identity: files.identity(table),
-        ca_file,
-        timeout: timeout.unwrap_or(Span::seconds(20)),
-    })
-}
-
-/// `{ pointer = "/ok", value = true }`.
-fn accepted_if(item: Item<'_>) -> Option<AcceptedIf> {
-    let table = item.table()?;
-    let pointer = table.need("pointer", "\"/ok\"").and_then(|item| {
-        let text = line(item)?;
-        match text.is_empty() || text.starts_with('/') {
-            true => Some(text),
-            false => item.wrong(
-                format!("`{text}` is not the place of a value in JSON"),
-                "it begins with `/`, by RFC 6901",
-                Some(format!("for instance \"/{text}\"")),
-            ),
-        }
+    let hush = table.get("hush").and_then(|item| {
+        let table = item.table()?;
+        let topic_of = table.need("topic", "\"room2/button\"").and_then(topic_name);
+        let press = table.need("press", "\"pressed\"").and_then(line);
+        table.finish();
+        topic_of.zip(press)
     });
-    // Words, numbers and truth are written in TOML as they are in JSON.
-    let value = table.need("value", "true").and_then(|item| match serde_json::from_str(item.raw()) {
-        Ok(Json::Object(_) | Json::Array(_) | Json::Null) | Err(_) => {
-            item.wrong("`value` is what a good answer says", "expected a word, a number, true or false", None)
-        }
-        Ok(value) => Some(value),
-    });
-    table.finish();
-    Some(AcceptedIf { pointer: pointer?, value: value? })
+    Some(SirenSettings { topic: topic?, on: on?, off: off?, limits: siren_limits(table)?, hush })
 }
 
-/// `proxy = "http://10.0.0.5:3128"`, and what it asks for.
-fn proxy(table: &Table<'_>, files: &Files<'_>) -> Option<Proxy> {
-    let authorization = table.get("proxy-authorization-file").and_then(|item| files.secret(item));
-    let item = table.get("proxy")?;
-    // Whoever writes a password into it should not see it printed.
-    let text = hidden_line(item)?;
-    let uri = text.parse::<Uri>().ok().filter(|uri| uri.scheme_str() == Some("http"));
-    let place = uri.as_ref().and_then(|uri| Some((uri.host()?, uri.port_u16()?)));
-    let bare = uri.as_ref().is_some_and(|uri| {
-        matches!(uri.path(), "" | "/") && uri.authority().is_some_and(|it| !it.as_str().contains('@'))
-    });
-    match place.filter(|_| bare) {
-        Some((host, port)) => {
-            let host = host.trim_matches(['[', ']']).to_owned();
-            Some(Proxy { host, port, authorization })
-        }
-        None => {
-            let help =
-                "for instance \"http://10.0.0.5:3128\"; a password goes into `proxy-authorization-file`";
-            item.wrong("`proxy` must be the address of a proxy", "not one", Some(help.to_owned()))
-        }
-    }
-}
-
-/// The URL if it is one; no text shows it.
-fn url(item: Item<'_>, text: &str) -> Option<String> {
-    let help = || Some("for instance \"https://push.example.org/halyard\"".to_owned());
-    let Some(uri) = text.parse::<Uri>().ok().filter(|uri| uri.host().is_some()) else {
-        return item.wrong(format!("`{}` must be a URL", item.name()), "not a URL", help());
+/// How long a siren may sound, and from which priority on.
+fn siren_limits(table: &Table<'_>) -> Option<Siren> {
+    let usual = Siren::default();
+    let length = |key, usual: Span, longest| match table.get(key) {
+        Some(item) => span(item, SHORTEST_SOUND..=longest),
+        None => Some(usual),
     };
-    let host = uri.host().unwrap_or_default();
-    match uri.scheme_str() {
-        Some("https") => Some(text.to_owned()),
-        Some("http") if this_machine(host) => Some(text.to_owned()),
-        Some("http") => {
-            let title = format!("`http` to `{host}` would go unencrypted");
-            item.wrong(title, "anyone on the way could read it", Some("use `https`".to_owned()))
-        }
-        _ => item.wrong(format!("`{}` must be a URL", item.name()), "lacks `https://` in front", help()),
-    }
+    let (a_rung, an_hour) =
+        (length("a-rung", usual.a_rung, A_SOUND), length("an-hour", usual.an_hour, AN_HOUR));
+    let priorities = [
+        ("low", Priority::Low),
+        ("medium", Priority::Medium),
+        ("high", Priority::High),
+        ("critical", Priority::Critical),
+    ];
+    let from = match table.get("from") {
+        Some(item) => item.one_of(&priorities),
+        None => Some(usual.from),
+    };
+    Some(Siren { a_rung: a_rung?, an_hour: an_hour?, from: from? })
 }
 
 /// Whether a host is this very machine, by its name or address.
 pub(super) fn this_machine(host: &str) -> bool {
     let bare = host.trim_start_matches('[').trim_end_matches(']');
     host == "localhost" || bare.parse::<std::net::IpAddr>().is_ok_and(|address| address.is_loopback())
-}
-
-/// Headers by name. Any line of text can be a value: it has no control characters.
-fn fields<'t, T>(item: Item<'t>, read: impl Fn(Item<'t>) -> Option<T>) -> Option<BTreeMap<String, T>> {
-    let table = item.table()?;
-    let mut found = BTreeMap::new();
-    for (name, item) in table.all() {
-        let wrong = |title: &str, label: &str| item.find(Finding::error(name.span.clone(), title, label));
-        match HeaderName::from_bytes(name.it.as_bytes()) {
-            Err(_) => wrong(&format!("`{}` is not the name of a header", name.it), "RFC 9110, 5.1"),
-            Ok(header) if OWN_HEADERS.contains(&header.as_str()) => {
-                wrong(&format!("the header `{}` is set by the agent itself", name.it), "leave it out");
-            }
-            Ok(_) => found.extend(read(item).map(|value| (name.it, value))),
-        }
-    }
-    table.finish();
-    Some(found)
 }
 
 impl MailSettings {
@@ -445,13 +341,14 @@ impl ModemSettings {
         let pin = table.get("pin-file").and_then(|item| {
             let pin = files.secret(item)?;
             let digits = pin.expose().bytes().all(|b| b.is_ascii_digit());
-            match digits && PIN_DIGITS.contains(&pin.expose().len()) {
+            match files.is_dry() || (digits && PIN_DIGITS.contains(&pin.expose().len())) {
                 true => Some(pin),
                 false => item.wrong("what this file holds is not a PIN", "4 to 8 digits are expected", None),
             }
         });
+        let number = table.get("number").and_then(own_number);
         let speed = table.get("speed").and_then(|item| item.one_of(SPEEDS)).unwrap_or(115_200);
         table.finish();
-        Some(Self { device: device?, model, pin, speed })
+        Some(Self { device: device?, model, pin, number, speed })
     }
 }

@@ -1,8 +1,8 @@
 //! `[check-in]`: where and how often this site shows its witness that it lives, under which name
 //! and with which key. Off unless it is there.
 
-use super::channels::request;
 use super::files::Files;
+use super::gateway::request;
 use super::reader::{line, span};
 use super::{BrokerSettings, PushSettings, in_clear};
 use crate::checkin::SiteKey;

@@ -102,6 +102,11 @@ impl<'f> Files<'f> {
         self.file.parent().unwrap_or(Path::new("")).join(name)
     }
 
+    /// Whether secrets are left unread, so that their contents can't be judged.
+    pub(super) fn is_dry(&self) -> bool {
+        self.environment.is_dry()
+    }
+
     /// The secret in the named file.
     pub(super) fn secret(&self, item: Item<'_>) -> Option<Secret> {
         if self.environment.is_dry() {

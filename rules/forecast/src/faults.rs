@@ -1,87 +1,33 @@
-//! Faults found before the limit: what the tank did in the last minutes against what the learned
-//! model says it should have done. Cells of the thermal model flow in; findings flow out.
+//! Faults found before the limit: what the tank did in the last minutes against what holds it, and against what the
+//! learned model says it should have done. Cells of the thermal model flow in; findings flow out.
 //!
-//! Each fault is a sequential test in kelvin ([`cusum`]): the difference between expected and seen
-//! adds up, less a slack that covers what the model never knows. Its height is set for a number of false
-//! alarms per tank and year. While a test is suspicious, the model does not learn: a dead heater must
-//! not become the new normal. A change that lasts a day is one, and is learned.
+//! Everything rests on what [holds](crate::hold) the water: while it swings inside its band it is held, and no fault of
+//! heat or cold stands. Beyond an edge the device that should turn the water is looked at (`beyond`): it
+//! does not work, or works in vain. Tests on rates ([`cusum`]) add up, in kelvin, the difference between expected and
+//! seen, less a slack that covers what the model never knows; they name the cause outside of the band. While a test
+//! is suspicious nothing is learned: a dead heater must not become the new normal. A change that lasts a day is
+//! one, and is learned. Where something was not learned yet the answer is unknown, never "no fault".
 
 #![expect(clippy::indexing_slicing, reason = "one place for each fault, in arrays of that many")]
 
-mod band;
+mod beyond;
 pub mod cusum;
+mod edges;
+mod kinds;
 mod lag;
 mod probe;
 
+pub use kinds::Fault;
 pub use probe::Apart;
 
 use super::interval::CannotSay;
 use super::thermal::{Cell, Thermal};
-use band::Band;
+use crate::hold::Holder;
+use beyond::{BelowFloor, Beyond, Proved};
 use cusum::Cusum;
 use lag::Lag;
 use probe::Jump;
 use slackwater_time::{Moment, Span};
-use std::fmt;
-
-/// What is found.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Fault {
-    /// A heater is on and the water does not warm as it used to.
-    NoHeat,
-    /// The water is colder than the heater ever let it become, and no heater is on.
-    HeaterSilent,
-    /// A heater is on, and the water stays colder than it ever let it become.
-    HeaterOverwhelmed,
-    /// The water warms, and no heater is on.
-    HeatWithoutHeater,
-    /// The water loses heat faster than it used to in such a room.
-    LosingHeat,
-    /// The probe suddenly follows the room.
-    ProbeOutOfWater,
-    /// The heater switches at readings that it never switched at: the probe drifts, or somebody turned
-    /// the thermostat.
-    ProbeShifted,
-    /// The heater's heat reaches the probe later than it long did: the probe no longer hangs in moving water.
-    ProbeLags,
-}
-
-impl Fault {
-    /// All of them.
-    pub const ALL: [Self; 8] = [
-        Self::NoHeat,
-        Self::HeaterSilent,
-        Self::HeaterOverwhelmed,
-        Self::HeatWithoutHeater,
-        Self::LosingHeat,
-        Self::ProbeOutOfWater,
-        Self::ProbeShifted,
-        Self::ProbeLags,
-    ];
-
-    const fn index(self) -> usize {
-        self as usize
-    }
-}
-
-impl fmt::Display for Fault {
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(match self {
-            Self::NoHeat => "a heater is on, but the water does not warm as it used to",
-            Self::HeaterSilent => "colder than the heater ever let it become, and no heater is on",
-            Self::HeaterOverwhelmed => {
-                "a heater is on, and it stays colder than the heater ever let it become"
-            }
-            Self::HeatWithoutHeater => "the water warms, but no heater is on",
-            Self::LosingHeat => "losing heat faster than ever in such a room: lid, window, fan or chiller",
-            Self::ProbeOutOfWater => "the probe follows the room: it is out of the water",
-            Self::ProbeShifted => {
-                "the heater switches at other readings than before: probe or thermostat has shifted"
-            }
-            Self::ProbeLags => "the probe follows the water late: it hangs in a corner, a tube or slime",
-        })
-    }
-}
 
 /// A fault that stands.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -103,10 +49,16 @@ const YEAR: f64 = 105_120.0;
 const ON_THE_WAY: u32 = 2;
 /// A change that lasts this long is learned.
 const LASTING: Span = Span::hours(24);
-/// After a jump the water settles for this many cells.
+/// After hands in the tank the water settles for this many cells.
 const SETTLES: u32 = 6;
 /// Evidence of fewer cells than this is no evidence: a cup of cold water.
 const LEAST_STEPS: u32 = 4;
+/// Outside of its swing is so far outside, K.
+const LEAST_OUTSIDE: f64 = 0.1;
+/// In half an hour, of what the strongest heater makes in an hour: what warms the water is no room.
+const RISES: f64 = 0.15;
+/// Cells for which a heater is on before its heat can be missed: forty minutes, longer than anybody pours.
+const ON_LONG: u32 = 8;
 /// Cells for which a height holds.
 const HEIGHTS_FOR: u32 = 12;
 const CELL_H: f64 = 1.0 / 12.0;
@@ -117,7 +69,13 @@ pub struct Faults {
     /// Mean steps to a false alarm of one test.
     steps: f64,
     tests: [Cusum; 3],
-    band: Band,
+    /// Heater and spare that do not work, that work in vain; the same of the cooler.
+    silent: [Beyond; 2],
+    in_vain: Beyond,
+    cooler: [Beyond; 2],
+    /// Where heater, spare and cooler turned the water lately.
+    proved: [Proved; 3],
+    floor: BelowFloor,
     jump: Jump,
     lag: Lag,
     before: Option<Cell>,
@@ -127,12 +85,14 @@ pub struct Faults {
     /// Cells since a heater was last on.
     quiet: u32,
     was_on: bool,
+    /// Cells for which one has been on.
+    on_for: u32,
     /// Which heaters were ever on.
     heated: [bool; 2],
     /// Heights of the tests, worked out anew every hour.
     heights: [f64; 3],
     settling: u32,
-    standing: [Option<Moment>; 8],
+    standing: [Option<Moment>; Fault::ALL.len()],
     suspicious_since: Option<Moment>,
 }
 
@@ -142,7 +102,11 @@ impl Faults {
         Self {
             steps: YEAR * 4.0 / per_year.clamp(1e-3, 1e3),
             tests: [Cusum::default(); 3],
-            band: Band::default(),
+            silent: [Beyond::default(); 2],
+            in_vain: Beyond::default(),
+            cooler: [Beyond::default(); 2],
+            proved: [Proved::default(); 3],
+            floor: BelowFloor::default(),
             jump: Jump::default(),
             lag: Lag::default(),
             before: None,
@@ -150,10 +114,11 @@ impl Faults {
             cells: 0,
             quiet: 0,
             was_on: false,
+            on_for: 0,
             heated: [false; 2],
             heights: [f64::INFINITY; 3],
             settling: 0,
-            standing: [None; 8],
+            standing: [None; Fault::ALL.len()],
             suspicious_since: None,
         }
     }
@@ -165,16 +130,88 @@ impl Faults {
             .filter_map(|fault| self.standing[fault.index()].map(|since| StandingFault { fault, since }))
     }
 
-    /// Why there can be no findings yet, if there cannot.
+    /// Why the tests on rates can find nothing yet, if they cannot.
     pub fn ready(&self, model: &Thermal) -> Result<(), CannotSay> {
         model.heater_known()?;
         model.is_learned()
+    }
+
+    /// Whether this fault stands; why nobody can say, if nobody can: what it rests on was not learned yet or is not seen.
+    pub fn says(&self, model: &Thermal, fault: Fault) -> Result<bool, CannotSay> {
+        if self.standing[fault.index()].is_some() {
+            return Ok(true);
+        }
+        let hold = model.holds();
+        let seen_h = hold.seen_h();
+        let turns = |holders: &[Holder]| match holders.iter().any(|holder| hold.turns_at(*holder).is_some()) {
+            true => Ok(()),
+            false => Err(CannotSay::NotIdentifiable("what holds the water was not seen to turn it yet")),
+        };
+        match fault {
+            Fault::NoHeat | Fault::HeatWithoutHeater | Fault::ProbeLags => self.ready(model),
+            Fault::LosingHeat => self.ready(model).and_then(|()| match model.room() {
+                Some(_) => Ok(()),
+                None => Err(CannotSay::Missing("room temperature")),
+            }),
+            Fault::HeaterSilent | Fault::HeaterOverwhelmed => {
+                model.heater_known().and_then(|()| turns(&[Holder::Heater, Holder::Spare]))
+            }
+            Fault::ColderThanHeld => match hold.floor() {
+                Some(_) => Ok(()),
+                None if seen_h < 24.0 => Err(CannotSay::TooEarly { seen_h, needed_h: 24.0 }),
+                None => Err(CannotSay::NotIdentifiable("nothing was seen to hold the water lately")),
+            },
+            Fault::CoolerSilent | Fault::CoolerOverwhelmed => turns(&[Holder::Cooler]),
+            Fault::ProbeShifted if seen_h < 24.0 => Err(CannotSay::TooEarly { seen_h, needed_h: 24.0 }),
+            Fault::ProbeShifted | Fault::ProbeOutOfWater => Ok(()),
+        }
+        .map(|()| false)
+    }
+
+    /// Whether any of these faults stands. Unknown only if nobody can say it of any.
+    pub fn any(&self, model: &Thermal, faults: &[Fault]) -> Result<bool, CannotSay> {
+        let mut known = None;
+        let mut unknown = CannotSay::Missing("anything that shows it");
+        for fault in faults {
+            match self.says(model, *fault) {
+                Ok(true) => return Ok(true),
+                Ok(false) => known = Some(false),
+                Err(why) => unknown = why,
+            }
+        }
+        known.ok_or(unknown)
     }
 
     /// Takes a cell that the model has just ended. The model is told to hold its learning while
     /// something is suspicious.
     pub fn cell(&mut self, model: &mut Thermal, cell: &Cell) {
         let before = self.before.replace(*cell);
+        self.step(model, before.as_ref(), cell);
+        self.edges(model, cell);
+        self.rates_of(model, before, cell);
+        self.judge(Fault::ProbeShifted, model.holds().has_moved(), !model.holds().has_moved(), cell.end);
+        model.suspect(self.standing().any(|found| found.fault != Fault::ProbeShifted));
+    }
+
+    /// A step that nothing here makes: water was changed, or the probe moved.
+    fn step(&mut self, model: &Thermal, before: Option<&Cell>, cell: &Cell) {
+        if model.holds().jumped() == Some(cell.end)
+            && let Some(before) = before
+        {
+            self.tests = [Cusum::default(); 3];
+            self.lag.interrupted();
+            self.jump.begin(before);
+        }
+        let out = self.jump.judge(cell);
+        self.judge(Fault::ProbeOutOfWater, out == Some(true), out == Some(false), cell.end);
+    }
+
+    fn found(&mut self, fault: Fault, found: Option<bool>, at: Moment) {
+        self.judge(fault, found == Some(true), found == Some(false), at);
+    }
+
+    /// The tests on how fast the water changes, where a heater is seen and the model has learned.
+    fn rates_of(&mut self, model: &mut Thermal, before: Option<Cell>, cell: &Cell) {
         if !cell.heaters.iter().all(|share| share.is_finite()) {
             // A heater that nobody sees is not off.
             return;
@@ -184,6 +221,7 @@ impl Faults {
             *heated |= share > 0.05;
         }
         self.quiet = if on { 0 } else { self.quiet.saturating_add(1) };
+        self.on_for = if on { self.on_for.saturating_add(1) } else { 0 };
         if cell.disturbed || !model.pumps_run() {
             // Hands in the tank, or the pumps' heat gone: what happened is theirs.
             self.lag.interrupted();
@@ -193,7 +231,6 @@ impl Faults {
         }
         let Some(before) = before.filter(|before| follows(before, cell)) else { return };
         if self.ready(model).is_err() {
-            self.band.learn(&before, cell);
             return;
         }
         let expected = (model.expected_rate(&before) + model.expected_rate(cell)) / 2.0;
@@ -207,10 +244,9 @@ impl Faults {
         let strongest = self.strongest(heaters);
         // No fault of a tank changes its rate by more than its heater and as much again.
         let most = 1.5 * strongest * CELL_H;
-        self.jumped(&before, cell, residual, most);
         let residual = residual.clamp(-most, most);
-        if self.settling > 0 {
-            self.settling -= 1;
+        if self.settling > 0 || !model.holds().is_settled(cell.end) {
+            self.settling = self.settling.saturating_sub(1);
             self.lag.interrupted();
             model.hold(cell.end + Thermal::cell_length());
         } else {
@@ -221,8 +257,24 @@ impl Faults {
         }
         let lags = self.lag.lags();
         self.judge(Fault::ProbeLags, lags == Some(true), lags == Some(false), cell.end);
-        self.switching(&before, cell);
         self.hold(model, cell);
+    }
+
+    /// Whether the water is outside of its band on the side of this fault: else it is held, whatever the rates say.
+    fn outside(model: &Thermal, cell: &Cell, fault: Fault, strongest: f64) -> bool {
+        let hold = model.holds();
+        let heaters = [Holder::Heater, Holder::Spare];
+        if fault == Fault::HeatWithoutHeater {
+            let rests = heaters.into_iter().filter_map(|holder| hold.rests_at(holder));
+            let rests = rests.map(|level| level.place + level.margin).reduce(f64::max);
+            let swings = hold.range().map(|(_, high)| high + LEAST_OUTSIDE);
+            let rises = hold.lately().is_some_and(|(then, now)| now - then > RISES * strongest);
+            return rises
+                && rests.zip(swings).is_some_and(|(rests, swings)| cell.temperature > rests.max(swings));
+        }
+        let turns = heaters.into_iter().filter_map(|holder| hold.turns_at(holder));
+        let turns = turns.map(|level| level.place).reduce(f64::max);
+        turns.is_some_and(|turns| fault == Fault::LosingHeat || cell.temperature < turns)
     }
 
     /// The three tests on rates.
@@ -262,8 +314,18 @@ impl Faults {
             let Cusum { evidence, steps } = self.tests[i];
             // A heater without heat also looks like a loss: the nearer explanation speaks.
             let explained = fault == Fault::LosingHeat && self.tests[0].evidence >= evidence;
-            let found = evidence > height && steps >= LEAST_STEPS && !explained;
-            self.judge(fault, found, evidence == 0.0, cell.end);
+            let is_seen = match fault {
+                Fault::NoHeat => cell.room.is_finite() && self.on_for >= ON_LONG,
+                Fault::LosingHeat => cell.room.is_finite(),
+                _ => true,
+            };
+            let unseen = fault == Fault::NoHeat && !cell.room.is_finite();
+            let found = evidence > height
+                && steps >= LEAST_STEPS
+                && !explained
+                && is_seen
+                && Self::outside(model, cell, fault, strongest);
+            self.judge(fault, found, evidence == 0.0 && !unseen, cell.end);
             if evidence > height / 2.0 {
                 self.suspicious_since.get_or_insert(cell.end);
             }
@@ -283,30 +345,6 @@ impl Faults {
         } else if found {
             standing.get_or_insert(at);
         }
-    }
-
-    /// A step that is more than any fault and the noise together: water was changed, or the probe moved.
-    fn jumped(&mut self, before: &Cell, cell: &Cell, residual: f64, most: f64) {
-        if residual.abs() > most + 4.0 * self.noise {
-            self.tests = [Cusum::default(); 3];
-            self.settling = SETTLES;
-            self.jump.begin(before);
-        }
-        let out = self.jump.judge(cell);
-        self.judge(Fault::ProbeOutOfWater, out == Some(true), out == Some(false), cell.end);
-    }
-
-    /// The three tests on where the heater switches.
-    fn switching(&mut self, before: &Cell, cell: &Cell) {
-        if self.standing.iter().all(Option::is_none) {
-            self.band.learn(before, cell);
-        }
-        let silent = self.band.silent(cell, self.quiet);
-        self.judge(Fault::HeaterSilent, silent == Some(true), silent == Some(false), cell.end);
-        let overwhelmed = self.band.overwhelmed(cell, self.quiet);
-        self.judge(Fault::HeaterOverwhelmed, overwhelmed == Some(true), overwhelmed == Some(false), cell.end);
-        let shifted = self.band.shifted();
-        self.judge(Fault::ProbeShifted, shifted, !shifted, cell.end);
     }
 
     /// Holds the model's learning while a test is suspicious, but not for ever.

@@ -6,7 +6,7 @@
 //! An open end is infinite and reads "never". Times are hours, temperatures degC, rates per
 //! hour, powers watts, volumes m³, concentrations mg/L, salinities practical (psu).
 //!
-//! [`water`] and [`cooling`] are published physics, whose sources and ranges are told in [`references`]; [`thermal`] learns one tank, [`respiration`] what it uses of oxygen; [`margin`],
+//! [`water`] and [`cooling`] are published physics, whose sources and ranges are told in [`references`]; [`thermal`] learns one tank, [`hold`] what holds it, [`respiration`] what it uses of oxygen; [`margin`],
 //! [`oxygen`], [`battery`], [`light`] and [`circulation`] answer a keeper's questions, [`planner`] all of them for a
 //! tank that is only written down; [`faults`] compares what happens with what should.
 //!
@@ -47,6 +47,7 @@ pub mod cooling;
 pub mod evaporation;
 pub mod faults;
 pub mod geometry;
+pub mod hold;
 pub mod interval;
 pub mod light;
 pub mod margin;

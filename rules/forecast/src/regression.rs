@@ -21,9 +21,7 @@ pub struct Regression<const N: usize> {
     /// Diagonal of the prior's information, and its centre.
     pub(super) prior: [(f64, f64); N],
     memory: f64,
-    /// Cholesky's factor of the information, and the constants: both are asked for far more often than
-    /// anything is learned.
-    lower: [[f64; N]; N],
+    /// The constants: they are asked for far more often than anything is learned.
     pub(super) solved: [f64; N],
 }
 
@@ -39,14 +37,7 @@ impl<const N: usize> Regression<N> {
             information[i][i] = *weight;
             target[i] = weight * likely;
         }
-        let mut new = Self {
-            information,
-            target,
-            prior,
-            memory: memory.clamp(0.9, 1.0),
-            lower: [[0.0; N]; N],
-            solved: [0.0; N],
-        };
+        let mut new = Self { information, target, prior, memory: memory.clamp(0.9, 1.0), solved: [0.0; N] };
         new.refresh();
         new
     }
@@ -76,19 +67,24 @@ impl<const N: usize> Regression<N> {
     /// Standard deviation of `x · theta` for equations of standard deviation `noise`, as if the
     /// equations were independent and the model right: a floor, not the uncertainty.
     pub fn deviation(&self, x: &[f64; N], noise: f64) -> f64 {
-        let solved = self.solve(*x);
+        let solved = solve(&self.factor(), *x);
         x.iter().zip(solved).map(|(x, z)| x * z).sum::<f64>().max(0.0).sqrt() * noise
     }
 
-    /// Factors the information anew and solves for the constants; a pivot that has vanished counts as
-    /// nothing known.
+    /// Solves for the constants anew.
     pub(super) fn refresh(&mut self) {
+        self.solved = solve(&self.factor(), self.target);
+    }
+
+    /// Cholesky's factor of the information; a pivot that has vanished counts as nothing known.
+    fn factor(&self) -> [[f64; N]; N] {
+        let mut lower = [[0.0; N]; N];
         for i in 0..N {
             for j in 0..=i {
-                let sum: f64 = (0..j).map(|k| self.lower[i][k] * self.lower[j][k]).sum();
+                let sum: f64 = (0..j).map(|k| lower[i][k] * lower[j][k]).sum();
                 let rest = self.information[i][j] - sum;
-                self.lower[i][j] = if i != j {
-                    part(rest, self.lower[j][j])
+                lower[i][j] = if i != j {
+                    part(rest, lower[j][j])
                 } else if rest > 1e-14 * self.information[i][i] {
                     rest.sqrt()
                 } else {
@@ -96,23 +92,22 @@ impl<const N: usize> Regression<N> {
                 };
             }
         }
-        self.solved = self.solve(self.target);
+        lower
     }
+}
 
-    /// Solves `information * z = right`.
-    fn solve(&self, right: [f64; N]) -> [f64; N] {
-        let lower = &self.lower;
-        let mut z = [0.0; N];
-        for i in 0..N {
-            let sum: f64 = (0..i).map(|k| lower[i][k] * z[k]).sum();
-            z[i] = part(right[i] - sum, lower[i][i]);
-        }
-        for i in (0..N).rev() {
-            let sum: f64 = (i + 1..N).map(|k| lower[k][i] * z[k]).sum();
-            z[i] = part(z[i] - sum, lower[i][i]);
-        }
-        z
+/// Solves `information * z = right` by the information's factor.
+fn solve<const N: usize>(lower: &[[f64; N]; N], right: [f64; N]) -> [f64; N] {
+    let mut z = [0.0; N];
+    for i in 0..N {
+        let sum: f64 = (0..i).map(|k| lower[i][k] * z[k]).sum();
+        z[i] = part(right[i] - sum, lower[i][i]);
     }
+    for i in (0..N).rev() {
+        let sum: f64 = (i + 1..N).map(|k| lower[k][i] * z[k]).sum();
+        z[i] = part(z[i] - sum, lower[i][i]);
+    }
+    z
 }
 
 fn part(value: f64, pivot: f64) -> f64 {

@@ -10,8 +10,11 @@
 //! Out come the constants ([`Constants`]) and times until a limit ([`Thermal::time_to`]), as intervals
 //! from the spread of models; the filter's own covariance is known to be far too sure.
 
+mod by_day;
 mod cells;
 mod constants;
+mod day;
+mod future;
 mod kept;
 mod outlook;
 mod prior;
@@ -21,9 +24,11 @@ pub use constants::Constants;
 pub use outlook::{Scenario, Side};
 pub use prior::Prior;
 
+use super::hold::{Ground, Hold, Holder};
 use super::interval::CannotSay;
 use super::regression::Regression;
 use cells::{Cells, Equation};
+use day::Day;
 use slackwater_time::{Moment, Span};
 
 /// What the model is fed beside the water's temperature.
@@ -60,10 +65,12 @@ const NOISE_K_H: f64 = 0.06;
 const PERSISTS: f64 = 0.9;
 /// Equations (half hours) before the constants count as learned: a day, for its warm and its cold hours.
 pub(crate) const DAY_OF_EQUATIONS: u32 = 44;
+/// So far above its room a tank may be held, K, if nobody knows better.
+const OWN_GAP: f64 = 4.0;
 /// No water changes faster than this by itself, K/h: a heater for a tank ten times the size.
 const JUMP_K_H: f64 = 4.0;
 
-/// One tank's thermal model. Under 4 KiB, no heap.
+/// One tank's thermal model. Under 5 KiB, no heap.
 #[derive(Clone, Debug)]
 pub struct Thermal {
     cells: Cells,
@@ -72,7 +79,10 @@ pub struct Thermal {
     with_room: Regression<CONSTANTS>,
     without_room: Regression<CONSTANTS>,
     learned: LearnedThermal,
-    turns: Turns,
+    hold: Hold,
+    day: Day,
+    /// A fault stands: its water teaches nothing.
+    faulty: bool,
     /// The newest equation.
     before: Option<Equation>,
     /// Hands are in the tank until then.
@@ -81,14 +91,8 @@ pub struct Thermal {
     held_until: Option<Moment>,
     /// The pumps stand still.
     pumps_lost: bool,
-}
-
-/// Where the thermostat last switched on and off, degC, and when.
-#[derive(Clone, Copy, Debug)]
-struct Turns {
-    on: f64,
-    off: f64,
-    at: Option<Moment>,
+    /// Somebody says whether they do.
+    pumps_seen: bool,
 }
 
 /// What was seen while learning.
@@ -124,7 +128,9 @@ impl Thermal {
             with_room: regression(prior.with_room()),
             without_room: regression(prior.without_room()),
             prior,
-            turns: Turns { on: f64::NAN, off: f64::NAN, at: None },
+            hold: Hold::default(),
+            day: Day::default(),
+            faulty: false,
             before: None,
             learned: LearnedThermal {
                 equations: 0,
@@ -140,6 +146,7 @@ impl Thermal {
             disturbed_until: None,
             held_until: None,
             pumps_lost: false,
+            pumps_seen: false,
         }
     }
 
@@ -189,6 +196,21 @@ impl Thermal {
         ended
     }
 
+    /// Says that a sensor shows whether the pumps run.
+    pub fn sees_pumps(&mut self) {
+        self.pumps_seen = true;
+    }
+
+    /// Whether a sensor shows it.
+    pub fn pumps_seen(&self) -> bool {
+        self.pumps_seen
+    }
+
+    /// What was known of the tank before anything was measured.
+    pub fn prior(&self) -> &Prior {
+        &self.prior
+    }
+
     /// Whether the pumps are not known to stand still.
     pub fn pumps_run(&self) -> bool {
         !self.pumps_lost
@@ -206,22 +228,48 @@ impl Thermal {
             {
                 self.learn(&equation);
             }
-            self.turned();
+            let heaters_seen = !self.prior.unheated && self.heater_known().is_ok();
+            let ground = Ground { own: self.own_rate(), heaters_seen, suspicious: self.faulty };
+            self.hold.cell(&cell, ground);
             ended = Some(cell);
         }
         ended
     }
 
-    /// Remembers the water's temperature where a heater has just switched.
-    fn turned(&mut self) {
-        let on = |cell: &Cell| cell.heaters.iter().any(|share| *share > 0.5);
-        let mut newest = self.cells.newest();
-        let (Some(cell), Some(before)) = (newest.next(), newest.next()) else { return };
-        if on(cell) != on(before) && before.temperature.is_finite() {
-            let edge = if on(cell) { &mut self.turns.on } else { &mut self.turns.off };
-            *edge = before.temperature;
-            self.turns.at = Some(cell.end);
+    /// Constants whose heaters' rates are held to their ratings: a thermostat that cycles fast answers every other heat at
+    /// once, and all that is learned from it is a weak heater.
+    fn held_to_rating(&self, mut constants: [f64; CONSTANTS]) -> [f64; CONSTANTS] {
+        for (heater, rate) in constants.iter_mut().skip(1).take(2).enumerate() {
+            if let Some((least, most)) = self.prior.of_rating(heater) {
+                *rate = rate.clamp(least, most);
+            }
         }
+        constants
+    }
+
+    /// The fastest that this tank changes by itself, K/h: with its heaters on, or with none.
+    fn own_rate(&self) -> f64 {
+        let prior = OWN_GAP / self.prior.tau_h.likely;
+        if self.is_learned().is_err() || self.heater_known().is_err() {
+            return prior;
+        }
+        let ([first, second], fall) = self.usual_rates();
+        (first + second).max(fall.abs()).min(3.0 * prior)
+    }
+
+    /// What holds the water, as far as it was seen.
+    pub fn holds(&self) -> &Hold {
+        &self.hold
+    }
+
+    /// Something else holds the water now: where this device turned it counts no more until it does so again.
+    pub(crate) fn forget(&mut self, holder: Holder) {
+        self.hold.forget(holder);
+    }
+
+    /// Says whether a fault stands.
+    pub fn suspect(&mut self, faulty: bool) {
+        self.faulty = faulty;
     }
 
     fn learn(&mut self, equation: &Equation) {
@@ -233,6 +281,7 @@ impl Thermal {
         let room_known = equation.with_room().is_some();
         let regression = if room_known { &self.with_room } else { &self.without_room };
         let constants = regression.constants();
+        let rated = self.held_to_rating(constants);
         let seen = &mut self.learned;
         // The prior's error is no measure of the noise: only residuals of a learned model are.
         let known = seen.equations >= DAY_OF_EQUATIONS / 2;
@@ -242,6 +291,8 @@ impl Thermal {
             seen.surprise += (surprise - seen.surprise) * 0.02;
             seen.bias += (residual.clamp(-0.5, 0.5) - seen.bias) * 0.4;
             seen.bias_size += (1.25 * seen.bias.abs() - seen.bias_size) * 0.02;
+            let middle = equation.end - CELL.times(6);
+            self.day.take(middle, equation.rate_without_devices(&rated), equation.lamp());
         }
         let Some(whitened) = before.map(|before| equation.less(&before, PERSISTS)) else { return };
         let residual = whitened.residual(&constants);

@@ -35,6 +35,24 @@ pub fn time(range: Interval) -> String {
     }
 }
 
+/// When something will come, as people say it behind the thing: `in about 2.5 to 8 h`, `within 23 h`, `not before 3 h
+/// from now`. None if that says nothing, or that it does not come.
+pub fn ahead(range: Interval) -> Option<String> {
+    if range.low > HORIZON_H || (range.low <= 0.0 && range.high > HORIZON_H) {
+        return None;
+    }
+    let (low, low_unit) = step(range.low, f64::floor);
+    if range.high > HORIZON_H {
+        return (low != "0").then(|| format!("not before {low} {low_unit} from now"));
+    }
+    let (high, high_unit) = step(range.high, f64::ceil);
+    Some(match range.high <= 0.0 {
+        true => "now".to_owned(),
+        false if range.low <= 0.0 || low == "0" => format!("within {high} {high_unit}"),
+        false => format!("in {}", time(range)),
+    })
+}
+
 /// A time with where it most likely lies: `about 5 to 8 h, most likely 6 h`.
 pub fn time_and_likely(range: Interval) -> String {
     let whole = time(range);

@@ -86,6 +86,7 @@ impl Spells {
             | Body::Delivered { .. }
             | Body::Answered { .. }
             | Body::HandedOn { .. }
+            | Body::Ticked { .. }
             | Body::Hushed { .. }
             | Body::Resumed { .. }
             | Body::CallEnded { .. }

@@ -2,7 +2,7 @@
 //! call-out asks; what was listed only, told or answered decides what a later event means for it.
 
 use crate::alarm::Priority;
-use crate::record::{By, Seq};
+use crate::record::{By, Farthest, Seq};
 use crate::time::Moment;
 
 /// What pages say of an episode, as its alarm's own records have it.
@@ -14,6 +14,8 @@ pub struct Account {
     pub because: String,
     /// It lost sight of a reading it needs.
     pub blind: bool,
+    /// How far its reading went and when, as recorded when it was over.
+    pub farthest: Option<(Farthest, Moment)>,
 }
 
 /// An episode in a call-out.

@@ -3,9 +3,10 @@
 
 use super::explain::ExplainedPart;
 use super::scale::show_of;
-use super::{Condition, Formula, Lapse, Present, Test, Truth, Window, World};
+use super::{Comparison, Condition, Formula, Lapse, Present, Test, Truth, Window, World};
 use crate::forecast::wording;
 use crate::ids::SensorId;
+use crate::reading::Value;
 use crate::site::{Sight, Site};
 use crate::units::Dimension;
 use crate::words;
@@ -29,6 +30,23 @@ impl Condition {
             return bare.clone();
         }
         parts.into_iter().map(|part| part.named).collect::<Vec<_>>().join(", ")
+    }
+
+    /// The readings that it looks at as they are now, without limits: for what stands only because nobody
+    /// can be sure yet that it is over.
+    pub fn readings_now<W: World>(&self, site: &dyn Site, present: &Present<'_, W>, place: &str) -> String {
+        let told = ExplainedPart { site, present, hold: None };
+        let sensors: Vec<SensorId> =
+            self.sensors().into_iter().filter(|id| !site.sensor(*id).measure.words).collect();
+        match sensors.as_slice() {
+            [only] => told.reading_in_words(*only),
+            all => {
+                let read = |id: &SensorId| {
+                    format!("{} {}", told.name_in_words(*id, place), told.reading_in_words(*id))
+                };
+                all.iter().map(read).collect::<Vec<_>>().join(", ")
+            }
+        }
     }
 
     fn because_of<W: World>(&self, told: &ExplainedPart<'_, W>, place: &str, into: &mut Vec<ReadPart>) {
@@ -76,8 +94,8 @@ impl<W: World> ExplainedPart<'_, W> {
         let read = |id: &SensorId| ReadPart::of(format!("{} {}", name(*id), self.reading_in_words(*id)));
         let one = |words: String| vec![ReadPart::of(words)];
         match test {
-            Test::Compare { left, right, dimension, .. } => {
-                self.against_limit([left, right], *dimension, place)
+            Test::Compare { left, order, right, dimension } => {
+                self.against_limit([left, right], *order, *dimension, place)
             }
             Test::Range { .. } => self.all_terms(test, place),
             // Of one word alone the alarm's name tells all: `no mains power (off)` says it twice.
@@ -100,10 +118,14 @@ impl<W: World> ExplainedPart<'_, W> {
                 let answer = self.present.world.foretell(&foretold.asked);
                 let mut found: Vec<_> = foretold.rests_on.iter().map(read).collect();
                 let harm = foretold.asked.harm(self.site);
-                found.push(ReadPart::of(match &answer {
-                    Ok(estimate) => format!("{harm}: {}", wording::time(estimate.range)),
-                    Err(reason) => reason.to_string(),
-                }));
+                // What says nothing, or that it never comes, is no reason for anything.
+                found.extend(
+                    match &answer {
+                        Ok(estimate) => wording::ahead(estimate.range).map(|when| format!("{harm} {when}")),
+                        Err(reason) => Some(reason.to_string()),
+                    }
+                    .map(ReadPart::of),
+                );
                 found
             }
             Test::Shows(..) => {
@@ -129,13 +151,13 @@ impl<W: World> ExplainedPart<'_, W> {
                 format!("no check-in for {silent}{at}")
             }
             Sight::Broker | Sight::Gateway(_) | Sight::Sensor(_) => {
-                let sees = match self.present.world.blind(sight) {
-                    Truth::True => "out of sight",
-                    Truth::False => "in sight",
-                    Truth::Unknown => "may be out of sight",
+                let sees = match (self.present.world.blind(sight), self.present.world.loss(sight)) {
+                    (Truth::True, Some(why)) => return vec![ReadPart::of(words::for_people_in(&why))],
+                    (Truth::True, None) => "no reading comes",
+                    (Truth::False, _) => "readings come again",
+                    (Truth::Unknown, _) => "not known whether readings come",
                 };
-                let why = self.present.world.loss(sight).map_or(String::new(), |why| format!(": {why}"));
-                format!("{} {sees}{why}", self.sight(sight))
+                sees.to_owned()
             }
         };
         vec![ReadPart::of(words)]
@@ -145,18 +167,23 @@ impl<W: World> ExplainedPart<'_, W> {
     fn against_limit(
         &self,
         [left, right]: [&Formula; 2],
+        order: Comparison,
         dimension: Dimension,
         place: &str,
     ) -> Vec<ReadPart> {
-        let (formula, limit) = match (left, right) {
-            (Formula::Constant(limit), formula) | (formula, Formula::Constant(limit)) => (formula, *limit),
+        let (formula, base, below) = match (left, right) {
+            (Formula::Constant(limit), formula) => (formula, *limit, !order.is_below()),
+            (formula, Formula::Constant(limit)) => (formula, *limit, order.is_below()),
             _ => return self.terms_of(&[left, right], place),
         };
         let like = self.like(formula);
-        let limit = words::for_people(&show_of(formula, limit, dimension, like));
+        let limit = words::for_people(&show_of(formula, base, dimension, like));
         match formula {
             Formula::Sensor(id) => {
-                let read = format!("{}, limit {limit}", self.reading_in_words(*id));
+                let read = match self.drawn(*id, base, below) {
+                    Some(drawn) => drawn,
+                    None => format!("{}, limit {limit}", self.reading_in_words(*id)),
+                };
                 let name = words::without_place(&self.site.sensor(*id).title, place);
                 vec![ReadPart { named: format!("{name} {read}"), bare: Some(read) }]
             }
@@ -164,7 +191,16 @@ impl<W: World> ExplainedPart<'_, W> {
                 Some(value) if !matches!(formula, Formula::Window(_)) => {
                     let whole = words::for_people(&show_of(formula, value, dimension, like));
                     let mut found = self.terms_of(&[formula], place);
-                    found.push(ReadPart::of(format!("together {whole}, limit {limit}")));
+                    let what = match formula {
+                        Formula::Difference(..) => "difference",
+                        Formula::Ratio(..) => "ratio",
+                        Formula::Constant(_)
+                        | Formula::Sensor(_)
+                        | Formula::Sum(..)
+                        | Formula::Scaled(..)
+                        | Formula::Window(_) => "together",
+                    };
+                    found.push(ReadPart::of(format!("{what} {whole}, limit {limit}")));
                     if found.len() == 2 {
                         found.truncate(1)
                     }
@@ -172,6 +208,34 @@ impl<W: World> ExplainedPart<'_, W> {
                 }
                 _ => self.terms_of(&[formula], place),
             },
+        }
+    }
+
+    /// What a device draws, where its limit only tells on from off: `draws nothing (0 W)`, `draws 180 W`. A
+    /// limit that the draw itself comes near is said as any other.
+    fn drawn(&self, id: SensorId, limit: f64, below: bool) -> Option<String> {
+        let sensor = self.site.sensor(id);
+        if !["power", "current"].contains(&sensor.measure.name) {
+            return None;
+        }
+        let Some(Value::Number(draws)) = self.present.world.value(id) else { return None };
+        let read = self.reading_in_words(id);
+        match below {
+            true if draws <= 0.0 => Some(format!("draws nothing ({read})")),
+            false if draws > 3.0 * limit => Some(format!("draws {read}")),
+            true | false => None,
+        }
+    }
+
+    /// What is read of this sensor, by the tank's name where it is not the one that is spoken of.
+    fn name_in_words(&self, id: SensorId, place: &str) -> String {
+        let sensor = self.site.sensor(id);
+        let name = words::without_place(&sensor.title, place);
+        match sensor.tank.map(|tank| self.site.tank(tank).title.as_str()) {
+            Some(tank) if !tank.eq_ignore_ascii_case(place) && !place.is_empty() => {
+                format!("{tank} {}", words::without_place(name, tank))
+            }
+            Some(_) | None => name.to_owned(),
         }
     }
 
@@ -189,8 +253,7 @@ impl<W: World> ExplainedPart<'_, W> {
         match formula {
             Formula::Constant(_) => Vec::new(),
             Formula::Sensor(id) => {
-                let name = words::without_place(&self.site.sensor(*id).title, place);
-                vec![format!("{name} {}", self.reading_in_words(*id))]
+                vec![format!("{} {}", self.name_in_words(*id, place), self.reading_in_words(*id))]
             }
             Formula::Sum(left, right) | Formula::Difference(left, right) | Formula::Ratio(left, right) => {
                 let mut found = self.terms_in_words(left, place);

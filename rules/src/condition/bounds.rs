@@ -73,6 +73,14 @@ impl Comparison {
         }
     }
 
+    /// Whether it asks for the left side to be below the right one.
+    pub(super) fn is_below(self) -> bool {
+        match self {
+            Self::Less | Self::AtMost => true,
+            Self::Greater | Self::AtLeast => false,
+        }
+    }
+
     /// How far the right side moves so that what is true stays true for `slack` longer, or,
     /// under a `not`, what is false stays false.
     pub(super) fn relaxed(self, slack: f64, upright: bool) -> f64 {

@@ -40,6 +40,23 @@ impl Condition {
         found
     }
 
+    /// The one sensor whose reading goes one way as this comes true, and whether it falls; none if there are
+    /// several, or none.
+    pub(crate) fn goes_one_way(&self) -> Option<(SensorId, bool)> {
+        let mut found = None;
+        let mut several = false;
+        self.ways(true, &mut |of, way| {
+            let falls = match way {
+                Direction::Any => return,
+                Direction::Up => false,
+                Direction::Down => true,
+            };
+            several |= found.is_some_and(|before| before != (of, falls));
+            found = Some((of, falls));
+        });
+        found.filter(|_| !several)
+    }
+
     /// Whether this comes true by `own` moving the same way as `theirs` does for the other condition.
     pub(crate) fn comes_like(&self, own: SensorId, other: &Self, theirs: SensorId) -> bool {
         let ways_of = |condition: &Self, sensor| {
@@ -85,9 +102,14 @@ impl Test {
             }
             Self::Until(foretold) => foretold.ways(upright, each),
             Self::Shows(_, symptom, rests_on) => {
-                // Warmth that no heater explains is the one fault that a fall can't look like.
-                let warms = *symptom == Symptom::Fault(Fault::HeatWithoutHeater);
-                let way = if warms { Direction::Up.turned_if(!upright) } else { Direction::Any };
+                // Warmth that no heater explains, or that no cooler takes, is what a fall can't look like.
+                let way = match symptom {
+                    Symptom::Fault(
+                        Fault::HeatWithoutHeater | Fault::CoolerSilent | Fault::CoolerOverwhelmed,
+                    )
+                    | Symptom::CoolingMissing => Direction::Up.turned_if(!upright),
+                    Symptom::Fault(_) | Symptom::Parted | Symptom::HeatMissing => Direction::Any,
+                };
                 rests_on.iter().for_each(|sensor| each(*sensor, way));
             }
             Self::Holds { rests_on, .. } => rests_on.iter().for_each(|sensor| each(*sensor, Direction::Any)),

@@ -183,6 +183,8 @@ impl Foretold {
         let hours = self.within.as_seconds() / 3_600.0;
         let truth = match world.foretell(&self.asked) {
             Ok(estimate) if self.over => (estimate.range.low > hours).into(),
+            // A guess is wide because little is known: it calls somebody only if even its late end says so.
+            Ok(estimate) if world.is_guess(&self.asked) => (estimate.range.high < hours).into(),
             Ok(estimate) => (estimate.range.low < hours).into(),
             Err(_) => Truth::Unknown,
         };

@@ -8,7 +8,7 @@ use super::{Comparison, Condition, Formula, HeldSince, Lapse, Present, Test, Tru
 use crate::forecast::wording;
 use crate::ids::SensorId;
 use crate::reading::Value;
-use crate::site::{Sensor, Sight, Site};
+use crate::site::{Sensor, Site};
 use crate::time::Span;
 use crate::units::Dimension;
 
@@ -280,15 +280,6 @@ impl<W: World> ExplainedPart<'_, W> {
     /// The first sensor in a formula, for its unit.
     pub(super) fn like(&self, formula: &Formula) -> Option<&Sensor> {
         formula.in_order().first().map(|id| self.site.sensor(*id))
-    }
-
-    pub(super) fn sight(&self, sight: &Sight) -> String {
-        match sight {
-            Sight::Broker => "the broker".to_owned(),
-            Sight::Gateway(name) => format!("gateway {name}"),
-            Sight::Sensor(id) => self.site.sensor(*id).name.clone(),
-            Sight::Part(part) => part.to_string(),
-        }
     }
 }
 

@@ -11,6 +11,7 @@ use super::{Comparison, Foretold, Test, Written};
 use crate::condition::query::{Holding, Question, Symptom, UntilWhat, WhatIf};
 use crate::diagnostic::did_you_mean;
 use crate::diagnostic::{At, Finding};
+use crate::forecast::faults::Fault;
 use crate::forecast::thermal::{Heater, Side};
 use crate::forecast::wording::HORIZON_H;
 use crate::ids::{BatteryId, SensorId, TankId};
@@ -229,9 +230,28 @@ impl<'s> Checker<'s> {
                     return self.lacks(&subject.span, found, "second thermometer", "`sump = \"sump-temp\"`");
                 }
             },
-            Symptom::Fault(_) => {
+            Symptom::CoolingMissing | Symptom::Fault(Fault::CoolerSilent | Fault::CoolerOverwhelmed) => {
+                let Some(cooler) = gear.chiller.and_then(|cooler| cooler.sensor) else {
+                    let example = "`chiller = { sensor = \"chiller-power\", power = \"150 W\" }`";
+                    return self.lacks(&subject.span, found, "sensor of its chiller or fan", example);
+                };
+                rests_on.push(cooler);
+            }
+            // The water's own swing tells of these, whether or not its heater is seen.
+            Symptom::HeatMissing
+            | Symptom::Fault(Fault::ColderThanHeld | Fault::ProbeShifted | Fault::ProbeOutOfWater) => {
+                rests_on.extend(gear.heaters.iter().flatten().filter_map(|heater| heater.sensor));
+            }
+            Symptom::Fault(fault) => {
                 let shown: Vec<_> =
                     gear.heaters.iter().flatten().filter_map(|heater| heater.sensor).collect();
+                if fault == Fault::LosingHeat && gear.room.is_none() {
+                    let title = format!("tank `{}` has no room's thermometer", found.name);
+                    let label = "without it a cold night looks like a lid left off, and this is never known";
+                    let help = "in its table: `room = \"room-temp\"`";
+                    let finding = Finding::warning(subject.span.clone(), title, label).help(help);
+                    self.note::<()>(finding);
+                }
                 if shown.is_empty() && !gear.unheated {
                     let example = "`heater = { sensor = \"heater-power\", power = \"200 W\" }`";
                     return self.lacks(&subject.span, found, "sensor of its heater", example);

@@ -55,11 +55,17 @@ pub enum Symptom {
     Fault(Fault),
     /// Water and sump are further apart than ever: the flow between them is lost.
     Parted,
+    /// No heat comes, as far as anything that there is can show it: any of four faults.
+    HeatMissing,
+    /// No cooling comes: either of two faults.
+    CoolingMissing,
 }
 
 impl Symptom {
     /// All of them, by the words of the condition language.
-    pub const ALL: [(&'static str, Self); 9] = [
+    pub const ALL: [(&'static str, Self); 14] = [
+        ("heat-missing", Self::HeatMissing),
+        ("cooling-missing", Self::CoolingMissing),
         ("no-heat", Self::Fault(Fault::NoHeat)),
         ("heater-silent", Self::Fault(Fault::HeaterSilent)),
         ("heater-overwhelmed", Self::Fault(Fault::HeaterOverwhelmed)),
@@ -68,6 +74,9 @@ impl Symptom {
         ("probe-out-of-water", Self::Fault(Fault::ProbeOutOfWater)),
         ("probe-shifted", Self::Fault(Fault::ProbeShifted)),
         ("probe-lags", Self::Fault(Fault::ProbeLags)),
+        ("colder-than-held", Self::Fault(Fault::ColderThanHeld)),
+        ("cooler-silent", Self::Fault(Fault::CoolerSilent)),
+        ("cooler-overwhelmed", Self::Fault(Fault::CoolerOverwhelmed)),
         ("probes-parted", Self::Parted),
     ];
 }
@@ -77,6 +86,10 @@ impl fmt::Display for Symptom {
         match self {
             Self::Fault(fault) => fault.fmt(f),
             Self::Parted => f.write_str("water and sump are further apart than ever: no flow between them"),
+            Self::HeatMissing => f.write_str("colder than it is ever let become, or a heater is on in vain"),
+            Self::CoolingMissing => {
+                f.write_str("warmer than chiller or fan let it become, and that is off, or on in vain")
+            }
         }
     }
 }

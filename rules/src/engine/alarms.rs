@@ -4,6 +4,7 @@
 //! with the tasks that follow from it.
 
 mod blips;
+mod farthest;
 mod judging;
 
 use super::ground::Ground;
@@ -14,6 +15,7 @@ use crate::plan::{Alarm, Plan};
 use crate::record::{Body, Record};
 use crate::time::{Moment, Span};
 use blips::BlipCount;
+use farthest::Extreme;
 use std::collections::{BTreeMap, BTreeSet};
 
 /// What is known of an alarm's condition just now.
@@ -90,6 +92,8 @@ struct Entry {
     /// false since.
     after_work: Option<(Seq, String, Moment)>,
     blips: BlipCount,
+    /// How far its reading went since it came true.
+    farthest: Option<Extreme>,
     /// Looked at and at rest: the same again has nothing to say.
     rests: bool,
     /// That of its latest episode; empty before the first.
@@ -114,6 +118,7 @@ impl Alarms {
             recall: Recall::of(alarm, now),
             after_work: None,
             blips: BlipCount::default(),
+            farthest: None,
             rests: false,
             code: String::new(),
         };
@@ -126,19 +131,16 @@ impl Alarms {
 
     /// Takes over under another plan what bears the same name.
     pub(super) fn carry_over(&mut self, old: &Plan, before: Self, new: &Plan) {
-        let mut known: BTreeMap<_, _> = old
-            .alarms
-            .iter()
-            .zip(before.entries)
-            .map(|(alarm, entry)| (&alarm.name, (alarm, entry)))
-            .collect();
+        let known: BTreeMap<_, _> = old.alarms.iter().map(|alarm| &alarm.name).zip(0_usize..).collect();
+        let mut before = before.entries;
         self.unremembered.clear();
         for (id, (alarm, entry)) in (0..).map(AlarmId).zip(new.alarms.iter().zip(&mut self.entries)) {
-            match known.remove(&alarm.name) {
-                Some((before, kept)) if before.asks_alike(alarm) => *entry = kept,
+            let kept = known.get(&alarm.name).and_then(|at| old.alarms.get(*at).zip(before.get_mut(*at)));
+            match kept {
+                Some((before, kept)) if before.asks_alike(alarm) => std::mem::swap(entry, kept),
                 // What was remembered for one condition would be nonsense for another.
                 Some((_, kept)) => {
-                    entry.state = kept.state;
+                    entry.state = std::mem::take(&mut kept.state);
                     self.unremembered.insert(id);
                 }
                 None => drop(self.unremembered.insert(id)),
@@ -170,7 +172,7 @@ impl Alarms {
                         after_work: ended.clone(),
                     };
                     // What comes back unanswered is the same episode, but of now.
-                    let open = state.episode.get_or_insert(begun);
+                    let open = state.episode.get_or_insert(Box::new(begun));
                     (open.raised, open.onset, open.after_work) = (at, at - *since, ended);
                     state.note_raise(seq, at);
                     state.happen(AlarmEvent::Raise);
@@ -344,7 +346,7 @@ impl Alarms {
         let alarms = std::mem::take(&mut self.unremembered).into_iter();
         let alarms = alarms.filter(|id| plan.alarm(*id).windows_reach().is_some()).map(|id| {
             let alarm = plan.alarm(id);
-            let worse = alarm.worse.as_ref().map(told).unwrap_or_default();
+            let worse = alarm.worse.as_deref().map(told).unwrap_or_default();
             (id, Recall { when: told(&alarm.condition), worse })
         });
         alarms.collect()

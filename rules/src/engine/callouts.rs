@@ -18,7 +18,6 @@ use super::context::Context;
 use super::ground::Ground;
 use super::task::{Next, Task};
 use super::timers::DeadlineReason;
-use crate::callout::Call;
 use crate::callout::bounds;
 use crate::callout::change::Tell;
 use crate::callout::decide::{Outcome, Reply};
@@ -28,16 +27,19 @@ use crate::callout::headline::Lead;
 use crate::callout::ladder::Ladder;
 use crate::callout::siren::Siren;
 use crate::callout::state::CallOut;
+use crate::callout::{Call, Tick};
 use crate::ids::{By, Seq};
 use crate::plan::Target;
 use crate::record::{Body, CallChange, CallKind, Record};
-use crate::time::Moment;
+use crate::time::{Moment, Span};
 use facts::Known;
 use register::{CallRegister, LatestEpisodes};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// So many answers are kept with a call-out.
 const ANSWERS: usize = 8;
+/// So many ticked steps of a call-out are remembered: a card has fewer.
+const TICKS: usize = 60;
 
 /// What lasts of all call-outs.
 #[derive(Debug, Default)]
@@ -62,6 +64,13 @@ impl Callouts {
                 known.answers.push((by.clone(), at));
                 if known.answers.len() > ANSWERS {
                     known.answers.remove(0);
+                }
+            }
+            Body::Ticked { call, step, done, by } => {
+                let Some(known) = self.calls.get_mut(*call) else { return };
+                known.ticks.retain(|tick| tick.step != *step);
+                if *done && known.ticks.len() < TICKS {
+                    known.ticks.push(Tick { step: step.clone(), by: by.clone(), at });
                 }
             }
             Body::CallChanged { call, change } => self.change(*call, change, at),
@@ -186,6 +195,15 @@ impl Callouts {
         cx.mono() + lease.length
     }
 
+    /// How long an answer could hold at most that this person gave now.
+    pub(super) fn could_hold(&self, cx: &Context<'_>, call: &Call, who: &str) -> Moment {
+        let facts = Known::of(cx, call);
+        let standing = call.core.members.iter().filter(|member| member.stands());
+        let ladders: Vec<&Ladder> = standing.filter_map(|member| facts.ladder(&member.ladder)).collect();
+        let named = Some(Span::hours(7 * 24));
+        cx.mono() + bounds::lease(&call.core, &ladders, who, named, &facts, cx.mono()).length
+    }
+
     /// Whom the next rung tells, and when.
     pub(super) fn next_rung(&self, cx: &Context<'_>, call: &Call) -> Option<(Vec<Target>, Moment)> {
         let facts = Known::of(cx, call);
@@ -219,7 +237,7 @@ impl Callouts {
         // It ends when its last pages are planned.
         for change in outcome.changes.into_iter().filter(|change| *change != CallChange::Ended) {
             // What has come back with a new episode is in it by that.
-            if let CallChange::CameBack { alarm, episode } = &change
+            if let CallChange::CameBack { alarm, episode, .. } = &change
                 && call.member(*episode).is_none()
             {
                 next.record(Body::Joined { call: id, alarm: alarm.clone(), episode: *episode });
@@ -294,7 +312,7 @@ impl Callouts {
 fn why_not(cx: &Context<'_>, target: &Target, block: Block) -> String {
     match block {
         Block::Away => {
-            let today = cx.civil().date();
+            let today = cx.civil();
             match cx.plan.directory.stand_ins(target, today).first() {
                 Some(Target { contact: Some(sitter), .. }) => format!("away, {sitter} stands in"),
                 Some(_) | None => "away".to_owned(),

@@ -83,6 +83,7 @@ impl Components {
             | Body::Joined { .. }
             | Body::Stepped { .. }
             | Body::Answered { .. }
+            | Body::Ticked { .. }
             | Body::Hushed { .. }
             | Body::Resumed { .. }
             | Body::CallEnded { .. }

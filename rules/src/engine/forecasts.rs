@@ -54,7 +54,6 @@ pub(super) struct Forecasts {
 /// One tank's model.
 #[derive(Debug)]
 struct Model {
-    prior: Prior,
     thermal: Thermal,
     faults: Faults,
     apart: Apart,
@@ -71,17 +70,20 @@ struct Model {
     declines: Declines,
     /// The record of what was learned, and when it was made.
     put_down: (Option<Seq>, Moment),
-    equations: u32,
+    gathered: u32,
 }
 
-const _: () = assert!(size_of::<Model>() < 4_096, "a tank's whole state is under 4 KiB");
+const _: () = assert!(size_of::<Model>() < 6_144, "a tank's whole state is under 6 KiB");
 
 impl Model {
     fn new(tank: &Tank, now: Moment) -> Self {
         let prior = prior(tank);
+        let mut thermal = Thermal::new(prior);
+        if tank.gear.pumps.is_some_and(|pumps| pumps.sensor.is_some()) {
+            thermal.sees_pumps();
+        }
         Self {
-            prior,
-            thermal: Thermal::new(prior),
+            thermal,
             faults: Faults::new(USUAL_PER_YEAR),
             apart: Apart::default(),
             parted: false,
@@ -92,7 +94,7 @@ impl Model {
             volume: tank.volume,
             declines: Declines::default(),
             put_down: (None, now),
-            equations: 0,
+            gathered: 0,
         }
     }
 
@@ -146,7 +148,11 @@ impl Model {
     fn end(&mut self, cell: &Cell) {
         self.faults.cell(&mut self.thermal, cell);
         let (sum, count) = std::mem::take(&mut self.sump);
-        if count > 0 && !cell.disturbed {
+        if !self.thermal.holds().is_settled(cell.end) {
+            self.apart.stepped();
+        } else if cell.disturbed || !self.thermal.pumps_run() {
+            self.apart.interrupted();
+        } else if count > 0 {
             self.parted = self.apart.cell(cell.temperature, sum / f64::from(count));
         }
     }
@@ -186,7 +192,7 @@ impl Forecasts {
         };
         for (id, (tank, model)) in (0..).map(TankId).zip(new.tanks.iter().zip(&mut self.models)) {
             let Some(at) = old.tanks.iter().position(|known| known.name == tank.name) else { continue };
-            let same = before.models[at].prior == model.prior
+            let same = before.models[at].thermal.prior() == model.thermal.prior()
                 && before.models[at].volume == model.volume
                 && names(old, &old.tanks[at]) == names(new, tank)
                 && old.tanks[at].gear.heaters.map(|it| it.is_some())
@@ -218,7 +224,7 @@ impl Forecasts {
         };
         if model.thermal.recall(numbers) || declined {
             model.put_down = (Some(seq), at);
-            model.equations = model.thermal.equations();
+            model.gathered = model.thermal.gathered();
         }
     }
 
@@ -304,7 +310,7 @@ impl Forecasts {
     fn put_down(&mut self, ground: &Ground<'_>, tank: TankId, declined: bool, next: &mut Next) {
         let Some(model) = self.models.get_mut(tank.index()) else { return };
         model.put_down.1 = ground.mono();
-        if declined || model.thermal.equations() > model.equations {
+        if declined || model.thermal.gathered() != model.gathered {
             let numbers = model.thermal.kept().unwrap_or_default();
             let declines = model.declines.kept();
             let volume = model.volume.filter(|_| !declines.is_empty());

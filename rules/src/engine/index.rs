@@ -54,6 +54,8 @@ pub(super) struct Listeners {
     pub(super) relays: Vec<RelayId>,
     /// Those that speak on it: the work, what is said, the tank.
     pub(super) buttons: Vec<(String, String, TankId)>,
+    /// Whether a button beside a siren speaks on it.
+    pub(super) hushes: bool,
 }
 
 impl Index {
@@ -106,6 +108,9 @@ impl Index {
                 let pressed = (name.clone(), button.press.clone(), button.tank);
                 index.listeners(&button.topic).buttons.push(pressed);
             }
+        }
+        for button in &plan.directory.hush_buttons {
+            index.listeners(&button.topic).hushes = true;
         }
         for (id, relay) in (0..).map(RelayId).zip(&plan.relays) {
             index.listeners(&relay.topic).relays.push(id);

@@ -2,8 +2,11 @@
 //! `explain` gives. Looking changes nothing.
 
 mod explain;
+mod house;
 mod look;
 mod self_report;
+
+pub use house::{HouseView, OpenCall, OpenMatter, PutAside, RelayInHand, SeenReading, WaterAhead};
 
 use super::drills::DrillsView;
 use super::outage::OutageView;
@@ -18,6 +21,10 @@ use serde::Serialize;
 pub struct Status {
     /// The site.
     pub site: String,
+    /// Its tanks as people read them, in the order of the plan.
+    pub tanks: Vec<String>,
+    /// When, in words of the site: `Saturday 24 October, 02:14`.
+    pub time: String,
     /// When.
     pub at: Now,
     /// Why the broker can't be heard, if so.
@@ -49,6 +56,14 @@ pub struct SensorView {
     pub name: String,
     /// Its tank or the site.
     pub place: String,
+    /// As people read it: `return flow`.
+    pub title: String,
+    /// Its tank as people read it; none if it is of the whole site.
+    pub tank: Option<String>,
+    /// What it says, for people: `24.4 °C`, `off`.
+    pub shown: Option<String>,
+    /// Where it goes, if that is worth a word: `falling 0.7 °C an hour`, `steady`.
+    pub trend: Option<String>,
     /// The last believed value with its unit, or the word.
     pub value: Option<String>,
     /// `good`, `suspect`, `stale`, `old`, `absent`.
@@ -68,6 +83,10 @@ pub struct AlarmView {
     pub name: String,
     /// Its tank or the site.
     pub place: String,
+    /// Where and what, as people read it: `Lagoon: the water is too cold`.
+    pub title: String,
+    /// What it rests on now, while it stands: `23.1 °C, limit 24 °C`; empty if there is nothing to say.
+    pub reading: String,
     /// How much it matters.
     pub priority: Priority,
     /// In the words of the standard.
@@ -95,8 +114,12 @@ pub struct CallView {
     pub purpose: Purpose,
     /// What answers it.
     pub code: String,
-    /// Alarms in it, each with what became of it.
+    /// Alarms in it, each with what became of it, by their names.
     pub about: Vec<String>,
+    /// The same as people read them.
+    pub titles: Vec<String>,
+    /// Whoever has it, until when: `Ines has it until 02:32`.
+    pub held: Option<String>,
     /// What comes next, in words.
     pub next: String,
     /// In how long.
@@ -112,6 +135,8 @@ pub struct CallView {
 pub struct RelayView {
     /// Its name.
     pub name: String,
+    /// As people read it.
+    pub title: String,
     /// What was commanded, and whether it is proved; nothing if the agent has no hand in it.
     pub state: Option<String>,
     /// The command that the broker keeps for it, if it does: a device that connects obeys it.

@@ -4,7 +4,7 @@
 use crate::callout::decide::Reply as CallOutReply;
 use crate::ids::{By, Seq};
 use crate::page::Page;
-use crate::plan::Target;
+use crate::plan::{Plan, Target};
 use crate::quality::Quality;
 use crate::reading::Value;
 use crate::record::{Body, Record};
@@ -43,13 +43,14 @@ pub struct Reply {
 }
 
 impl Turn {
-    /// The answer to what a person has said in this turn; none if nobody has said anything.
-    pub fn reply(&self) -> Option<Reply> {
+    /// The answer to what a person has said in this turn, by the titles of the plan in force; none if nobody
+    /// has said anything.
+    pub fn reply(&self, plan: &Plan) -> Option<Reply> {
         let Asked { by: asked, from } = self.asked.as_ref()?;
         let caused = self.records.iter().skip(*from);
         let refused = |record: &Record| matches!(&record.body, Body::Refused { by, .. } if by == asked);
         let taken = !caused.clone().any(refused);
-        Some(Reply { taken, lines: caused.map(|record| record.body.to_string()).collect() })
+        Some(Reply { taken, lines: caused.map(|record| record.body.in_words(plan)).collect() })
     }
 }
 

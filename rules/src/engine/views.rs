@@ -3,6 +3,7 @@
 use super::*;
 use crate::answer::Open;
 use crate::callout::Call;
+use crate::page::{Page, PageLine};
 
 impl Engine {
     /// When [`Engine::step`] wants to be called at the latest, and why.
@@ -112,5 +113,27 @@ impl Answerable<'_> {
         let tests = parts.drills.tests_of(contact);
         let tests = tests.map(|code| Open { code: code.to_owned(), about: "test page".to_owned() });
         asking.chain(quiet).chain(tests).collect()
+    }
+}
+
+impl HouseView {
+    /// What the page in the house shows, at the last turn's moment.
+    pub fn of(engine: &Engine) -> Self {
+        engine.context().house()
+    }
+}
+
+impl Page {
+    /// A running call-out in the words of a page to this contact; none if it runs no more.
+    pub fn read_by(engine: &Engine, call: Seq, who: &str) -> Option<Self> {
+        engine.context().read_by(call, who)
+    }
+
+    /// Whether it has this step.
+    pub fn has_step(&self, step: &str) -> bool {
+        self.said.parts.iter().flat_map(|part| &part.lines).any(|line| match line {
+            PageLine::First(words) | PageLine::Step(_, words) => words == step,
+            PageLine::Plain(_) | PageLine::Done(_) | PageLine::At(..) | PageLine::Link { .. } => false,
+        })
     }
 }

@@ -1,7 +1,7 @@
 //! The present as a condition sees it.
 
 use super::sensed::{Sensed, Undisturbed};
-use crate::condition::query::{Holding, Question, Symptom};
+use crate::condition::query::{Holding, Question, Symptom, UntilWhat};
 use crate::condition::{Condition, Memory, Present, Truth, World};
 use crate::forecast::{CannotSay, Estimate};
 use crate::ids::{RelayId, SensorId, TankId};
@@ -37,6 +37,13 @@ impl World for Sensed<'_> {
 
     fn foretell(&self, asked: &Question) -> Result<Estimate, CannotSay> {
         self.until(asked)
+    }
+
+    fn is_guess(&self, asked: &Question) -> bool {
+        match asked.until {
+            UntilWhat::Water(tank, ..) => !self.has_learned(tank),
+            UntilWhat::Oxygen(..) | UntilWhat::Battery(_) => false,
+        }
     }
 
     fn shows(&self, tank: TankId, sign: Symptom) -> Result<bool, CannotSay> {
@@ -98,6 +105,10 @@ impl World for Undisturbed<'_> {
 
     fn foretell(&self, asked: &Question) -> Result<Estimate, CannotSay> {
         self.world.foretell(asked)
+    }
+
+    fn is_guess(&self, asked: &Question) -> bool {
+        self.world.is_guess(asked)
     }
 
     fn shows(&self, tank: TankId, sign: Symptom) -> Result<bool, CannotSay> {

@@ -17,6 +17,8 @@ use crate::words;
 const TOLD_NAMED: usize = 6;
 /// So much else is named; the rest is counted.
 const OTHERS_NAMED: usize = 8;
+/// So many steps stand on a page, of all cards together.
+const STEPS: usize = 12;
 
 impl Facts<'_> {
     /// Somebody is needed.
@@ -30,6 +32,7 @@ impl Facts<'_> {
         said.part("Then", later);
         said.part("How long there is", self.how_long());
         said.part(self.help_title(), self.help());
+        said.part("What may be behind it", self.cause());
         said.part("What the watch has done", self.done.iter().map(PageLine::of).collect());
         said.part("What else stands", self.elsewhere());
         said.part("Who was told", self.told());
@@ -41,7 +44,7 @@ impl Facts<'_> {
     fn call_heading(&self) -> String {
         let Some(lead) = &self.lead else { return self.drill_heading() };
         let standing = self.others.iter().filter(|matter| matter.stands()).count();
-        let more = if standing == 0 { String::new() } else { format!(" (+{standing} more)") };
+        let more = if standing == 0 { String::new() } else { format!(" (and {standing} more)") };
         let (ask, worse) = match &self.news {
             News::StillOnIt => ("Still on it? ", ""),
             News::Worse => ("", ": it got worse"),
@@ -83,6 +86,10 @@ impl Facts<'_> {
             let worse = if lead.worse { "It got worse: " } else { "" };
             lines.push(words::sentence(&format!("{worse}{}", lead.reading)));
         }
+        // What the watch itself has switched is no sign that the trouble has gone.
+        if lead.back && self.done.is_empty() {
+            lines.push("It may be over: the watch waits until it surely stays so.".to_owned());
+        }
         if lead.blind {
             lines.push("Its sensor can't be seen any more: this is the last that is known.".to_owned());
         }
@@ -98,7 +105,7 @@ impl Facts<'_> {
     fn who_has_it(&self) -> String {
         match self.answers.last() {
             None => "Nobody has it yet.".to_owned(),
-            Some((by, at)) => format!("{} had it since {}.", self.person(&by.who), self.time(*at)),
+            Some((by, at)) => format!("{} answered at {}.", self.person(&by.who), self.time(*at)),
         }
     }
 
@@ -123,18 +130,49 @@ impl Facts<'_> {
         self.lead.as_ref()?.alarm.map(|alarm| &alarm.response)
     }
 
-    /// The card's steps that this reader may take.
+    /// The cards' steps that this reader may take: those of the news before those of older trouble that it did
+    /// not bring about.
     fn steps(&self) -> Vec<Step<'_>> {
-        let steps = self.card().map(|card| card.steps(&self.situation)).unwrap_or_default();
-        steps.into_iter().filter(|step| step.is_for(self.is_helper())).collect()
+        let mut steps: Vec<Step<'_>> = Vec::new();
+        for card in self.card().into_iter().chain(self.older_cards()) {
+            for step in card.steps(&self.situation).into_iter().filter(|it| it.is_for(self.is_helper())) {
+                let again = |known: &Step<'_>| {
+                    known.line.words == step.line.words
+                        || (step.line.act.is_some() && known.line.act == step.line.act)
+                };
+                if steps.len() < STEPS && !steps.iter().any(again) {
+                    steps.push(step);
+                }
+            }
+        }
+        steps
+    }
+
+    /// The cards of what else stands in the same tank, matters as much, and is no consequence of the news.
+    fn older_cards(&self) -> impl Iterator<Item = &Card> {
+        let lead = self.lead.as_ref().and_then(|lead| lead.alarm);
+        let standing =
+            self.others.iter().filter(|matter| matter.stands() && matter.priority >= Priority::High);
+        standing.filter_map(move |matter| {
+            let (alarm, lead) = (matter.alarm?, lead?);
+            let follows = |cause: &crate::ids::AlarmId| self.plan.alarm(*cause).name == lead.name;
+            let same = alarm.tank == lead.tank && alarm.response != lead.response;
+            (same && !alarm.consequence_of.iter().any(follows)).then_some(&alarm.response)
+        })
     }
 
     /// What stands before the answer: the first undone step, with the air that follows a caution, what the
     /// watch could not do, and what is done; and all later steps.
     fn split(&self, steps: &[Step<'_>]) -> (Vec<PageLine>, Vec<PageLine>) {
         let undone: Vec<&Step<'_>> = steps.iter().filter(|step| !step.done).collect();
+        // What only asks whether it is safe leads to nothing without what comes then.
         let leads = match undone.as_slice() {
-            [first, second, ..] if first.line.act.is_none() && second.line.act == Some(Act::Air) => 2,
+            [first, second, ..]
+                if first.line.act.is_none()
+                    && (second.line.act == Some(Act::Air) || first.line.words.contains('?')) =>
+            {
+                2
+            }
             [] => 0,
             [..] => 1,
         };
@@ -150,6 +188,15 @@ impl Facts<'_> {
         first.extend(self.by_hand.iter().map(|line| PageLine::of(words::sentence(line))));
         let done = steps.iter().filter(|step| step.done).filter_map(|step| step.line.act);
         first.extend(done.map(|act| PageLine::Done(act.done().to_owned())));
+        for act in steps.iter().filter(|step| !step.left.is_empty()).filter_map(|step| step.line.act) {
+            if let Some(tanks) = self.situation.done_in.get(&act).filter(|tanks| !tanks.is_empty()) {
+                first.push(PageLine::Done(format!(
+                    "{}: {}",
+                    words::capital(&words::list(tanks)),
+                    act.done()
+                )));
+            }
+        }
         if first.is_empty() && self.is_helper() {
             first.push(PageLine::First("Nothing here is for a helper: call the keeper.".to_owned()));
         }
@@ -170,7 +217,7 @@ impl Facts<'_> {
     /// By which ways, and what an answer means.
     pub(super) fn how_to_answer(&self) -> Vec<PageLine> {
         let ways = self.ways();
-        let mut lines = ways::lines(&ways, self.code);
+        let mut lines = ways::lines(&ways, self.code, self.reader().map_or("", |(name, _)| name));
         if ways.is_empty() {
             let call = self.plan.help.call.first();
             let call = call.map(|callee| format!(" Call {}: {}.", callee.name, callee.phone.dialled()));
@@ -188,16 +235,22 @@ impl Facts<'_> {
         lines
     }
 
-    /// `Tom, by mail, is asked at 01:25`
+    /// `told at 01:25: Tom by mail`
     fn next(&self) -> Option<String> {
         let (targets, at) = self.next.as_ref()?;
-        let people: Vec<String> = targets.iter().map(|target| self.way_to(target)).collect();
-        let are = if people.len() == 1 { "is" } else { "are" };
-        (!people.is_empty()).then(|| format!("{} {are} told at {}", words::list(&people), self.time(*at)))
+        let people = self.ways_to(targets);
+        (!people.is_empty()).then(|| format!("told at {}: {}", self.time(*at), words::list(&people)))
     }
 
     fn help_title(&self) -> &'static str {
         if self.is_helper() { "Where things are, and what you may do" } else { "For whoever helps" }
+    }
+
+    /// What usually brings it about, while it stands.
+    fn cause(&self) -> Vec<PageLine> {
+        let alarm = self.lead.as_ref().filter(|lead| lead.stands()).and_then(|lead| lead.alarm);
+        let cause = alarm.and_then(|alarm| alarm.cause.as_deref());
+        cause.map(|cause| PageLine::of(words::sentence(cause))).into_iter().collect()
     }
 
     /// Where things are and whom to call, for an alarm of this site.
@@ -250,7 +303,7 @@ impl Facts<'_> {
             let words = format!("{} answered {}", self.person(&by.who), by_way(by));
             lines.push(PageLine::At(self.time(*at), words));
         }
-        lines.extend(self.next().map(|next| PageLine::of(format!("Without an answer {next}."))));
+        lines.extend(self.next().map(|next| PageLine::of(format!("Without an answer, {next}."))));
         lines
     }
 
@@ -283,8 +336,8 @@ impl Facts<'_> {
         what.push(format!("{heading}, since {since}"));
         what.push(heading);
         let mut more: Vec<String> = self.by_hand.clone();
-        more.extend(self.goes_dark.map(|at| format!("The watch lives until {}", self.time(at))));
         more.extend(self.soonest());
+        more.extend(self.goes_dark.map(|at| format!("No calls after {}", self.time(at))));
         more.extend(self.notes.iter().map(|note| words::capital(note)));
         let step = Card::first_text(steps).map(str::to_owned);
         Short { what, step, more, answer: Some(self.short_answer()) }
@@ -319,7 +372,7 @@ impl Facts<'_> {
 /// How bad it is, in a word that a neighbour knows.
 fn how_bad(priority: Priority) -> &'static str {
     match priority {
-        Priority::Critical => "Critical: animals die if nobody acts at once.",
+        Priority::Critical => "Critical: act at once, lives are at stake.",
         Priority::High => "High: act within the hour.",
         Priority::Medium => "Medium: act today.",
         Priority::Low => "Low: tomorrow will do.",

@@ -106,6 +106,10 @@ pub(crate) struct Matter<'a> {
     /// Readings against their limits: now while it stands, as last recorded if it is over.
     pub(crate) reading: String,
     pub(crate) fate: MatterFate,
+    /// Its readings say that it is over; only nobody can be sure yet that it stays so.
+    pub(crate) back: bool,
+    /// How far its reading went: `lowest 23.8 °C at 02:56`.
+    pub(crate) farthest: Option<String>,
     /// It got worse.
     pub(crate) worse: bool,
     /// Its sensor can't be seen any more.

@@ -3,6 +3,7 @@
 
 use super::facts::{Breathless, Coming, Facts, Outlook};
 use super::said::PageLine;
+use crate::time::Span;
 use crate::words;
 
 /// What ends later than this says nothing to a person who decides whether to get up.
@@ -55,7 +56,10 @@ impl Facts<'_> {
         let given = lead.alarm?.time_to_respond?;
         let left = given - (self.now.mono - lead.onset);
         Some(match left.0 > 0 {
-            true => format!("Act by {}: {left} left of {given}.", self.time(lead.onset + given)),
+            true => {
+                let left = if left < Span::minutes(1) { left } else { Span(left.0 / 60_000 * 60_000) };
+                format!("Act by {}: {left} left of {given}.", self.time(lead.onset + given))
+            }
             false => format!("The time to act, {given}, is over: go now."),
         })
     }
@@ -118,8 +122,8 @@ impl Facts<'_> {
         if let Some(it) = self.outlooks.iter().find(|it| it.breathless.is_some()) {
             let here = self.lead.as_ref().is_some_and(|lead| lead.place == it.place);
             return Some(match here {
-                true => "No air proved".to_owned(),
-                false => format!("{}: no air proved", words::capital(&it.place)),
+                true => "No air seen".to_owned(),
+                false => format!("{}: no air seen", words::capital(&it.place)),
             });
         }
         let soon = self.outlooks.iter().filter(|it| it.first().is_some_and(|harm| harm.range.low <= SOON_H));

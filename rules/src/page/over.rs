@@ -26,9 +26,9 @@ impl Facts<'_> {
         said.part("Look at tomorrow", self.look_at());
         said.part("Who answered", self.who_answered());
         said.foot.extend(self.repeat());
-        let first = said.parts.first().and_then(|part| part.lines.first()).map(PageLine::plain);
         let what = vec![said.heading.clone()];
-        let more = self.by_hand.iter().cloned().chain(first).collect();
+        let still = self.stands.first().map(|line| format!("Still stands: {line}"));
+        let more = self.by_hand.iter().cloned().chain(self.lead_in_short()).chain(still).collect();
         said.short = Short { what, more, ..Short::default() };
         said
     }
@@ -86,7 +86,17 @@ impl Facts<'_> {
             MatterFate::PutAside => "put aside by a person".to_owned(),
             MatterFate::Stands => "still stands".to_owned(),
         };
-        format!("{}, {}{worse}: {how}.", matter.heading(), matter.priority)
+        let far = matter.farthest.as_ref().map(|far| format!("; {far}")).unwrap_or_default();
+        format!("{}, {}{worse}: {how}{far}.", matter.heading(), matter.priority)
+    }
+
+    /// `It was so from 01:05 to 02:02, 57 min; lowest 21.9 °C at 01:58`
+    fn lead_in_short(&self) -> Option<String> {
+        let lead = self.lead.as_ref().filter(|_| self.also == 0)?;
+        let MatterFate::Over(at) = lead.fate else { return None };
+        let far = lead.farthest.as_ref().map(|far| format!("; {far}")).unwrap_or_default();
+        let (from, to) = (self.time(lead.onset), self.time(at));
+        Some(format!("It was so from {from} to {to}, {}{far}", at - lead.onset))
     }
 
     /// What usually causes what was wrong, each cause once.
@@ -154,7 +164,12 @@ impl Facts<'_> {
         said.foot.extend(self.repeat());
         let names: Vec<String> = all.iter().map(|matter| matter.heading()).collect();
         let what = match all.as_slice() {
-            [_] => vec![words::list(&names)],
+            [one] => {
+                let since = self.time(one.onset);
+                let read = Some(&one.reading).filter(|reading| !reading.is_empty());
+                let full = read.map(|reading| format!("{}, {reading}, since {since}", one.heading()));
+                full.into_iter().chain(names.iter().cloned()).collect()
+            }
             many => vec![
                 format!("{}: {}", self.plan.site, words::list(&names)),
                 format!("{}: {} things from the night", self.plan.site, many.len()),

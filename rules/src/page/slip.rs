@@ -48,7 +48,7 @@ impl Slip {
             let kind = directory.channels.get(target).copied();
             let ways = for_reader(&directory.ways, reader, kind, AtHand::default());
             answer = Some(ways::in_short(&ways, &self.code));
-            let mut lines = ways::lines(&ways, &self.code);
+            let mut lines = ways::lines(&ways, &self.code, reader.map_or("", |(name, _)| name));
             if lines.is_empty() {
                 lines.push(PageLine::of(format!(
                     "You can't answer from here. Tell the keeper that code {} has come.",

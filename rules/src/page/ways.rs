@@ -5,13 +5,14 @@ use super::said::PageLine;
 use crate::ids::By;
 use crate::plan::ways::Way;
 
-/// Stands for the code in a way's words.
+/// Stand for the code and for the reader's name in rule files in a way's words.
 const CODE: &str = "{code}";
+const READER: &str = "{reader}";
 
 /// The lines of a page.
-pub(super) fn lines(ways: &[&Way], code: &str) -> Vec<PageLine> {
+pub(super) fn lines(ways: &[&Way], code: &str, reader: &str) -> Vec<PageLine> {
     let line = |way: &&Way| {
-        let words = way.page.replace(CODE, code);
+        let words = way.page.replace(CODE, code).replace(READER, reader);
         match &way.link {
             Some(link) => PageLine::Link { words, address: link.replace(CODE, code) },
             None => PageLine::Plain(words),
@@ -27,13 +28,15 @@ pub(super) fn in_short(ways: &[&Way], code: &str) -> String {
 }
 
 /// By which way somebody answered, in words.
-pub(crate) fn by_way(by: &By) -> &str {
+pub fn by_way(by: &By) -> &str {
     match by.via.as_str() {
         "socket" => "at the watch's computer",
         "text" => "by text",
         "mail" => "by mail",
         "web" => "on the page in the house",
         "button" => "by a button",
+        "MQTT" => "by a message to the broker",
+        "rehearsal" => "in the rehearsal",
         other => other,
     }
 }

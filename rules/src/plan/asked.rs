@@ -21,13 +21,13 @@ impl Alarm {
 
     /// How far back the windows of its conditions reach; none if they have none.
     pub(crate) fn windows_reach(&self) -> Option<Span> {
-        let worse = self.worse.as_ref().and_then(Condition::windows_reach);
+        let worse = self.worse.as_deref().and_then(Condition::windows_reach);
         self.condition.windows_reach().max(worse)
     }
 
     /// How many bytes the memory of its conditions takes.
     pub fn bytes(&self) -> usize {
-        self.condition.bytes() + self.worse.as_ref().map_or(0, Condition::bytes)
+        self.condition.bytes() + self.worse.as_deref().map_or(0, Condition::bytes)
     }
 }
 
@@ -84,7 +84,8 @@ impl Plan {
         let buttons = self.works.values().flat_map(|work| &work.buttons).map(|button| button.topic.as_str());
         // A command that the broker keeps is heard by subscribing to it.
         let commands = self.relays.iter().map(|relay| relay.topic.as_str());
-        sensors.chain(buttons).chain(commands).collect()
+        let hush = self.directory.hush_buttons.iter().map(|button| button.topic.as_str());
+        sensors.chain(buttons).chain(commands).chain(hush).collect()
     }
 
     /// Whether two alarms ring for the same kind of thing, perhaps of different tanks: the same hazard, or else

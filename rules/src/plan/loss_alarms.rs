@@ -2,7 +2,7 @@
 //! plan adds these alarms for every sensor that some alarm of the keeper uses, as urgent as
 //! what they blind, and worded so that a person knows what to look at by hand.
 
-use super::alarm::{PRIORITIES, Read, SIGHT};
+use super::alarm::{Explained, PRIORITIES, Read, SIGHT};
 use super::context::CheckContext;
 use super::measure::MeasureKind;
 use super::title::spoken;
@@ -14,7 +14,7 @@ use crate::diagnostic::At;
 use crate::diagnostic::{Item, Table};
 use crate::time::Span;
 use crate::units::QuantityItem as _;
-use crate::words::capital;
+use crate::words::{capital, uncapital, without_place};
 use std::collections::{BTreeMap, BTreeSet};
 use std::ops::Range;
 
@@ -66,10 +66,10 @@ pub(super) fn rules(table: Option<Table<'_>>, context: &CheckContext<'_>) -> Sig
 }
 
 /// The alarms for lost sight that these alarms and sensors call for.
-pub(super) fn alarms(rules: &SightRules, read: &[&Read], sensors: &[Sensor], tanks: &[Tank]) -> Vec<Read> {
+pub(super) fn alarms(rules: &SightRules, read: &[&Alarm], sensors: &[Sensor], tanks: &[Tank]) -> Vec<Read> {
     let mut blinded: BTreeMap<SensorId, BTreeSet<usize>> = BTreeMap::new();
-    for (index, Read { alarm, .. }) in read.iter().enumerate() {
-        let worse = alarm.worse.iter().flat_map(Condition::sensors);
+    for (index, alarm) in read.iter().enumerate() {
+        let worse = alarm.worse.as_deref().into_iter().flat_map(Condition::sensors);
         let watched = match &alarm.sight {
             Some(Sight::Sensor(id)) => Some(*id),
             Some(Sight::Broker | Sight::Gateway(_) | Sight::Part(_)) | None => None,
@@ -93,7 +93,7 @@ pub(super) fn alarms(rules: &SightRules, read: &[&Read], sensors: &[Sensor], tan
         let silenced: BTreeSet<usize> =
             lost.iter().filter_map(|id| blinded.get(id)).flatten().copied().collect();
         let silenced: Vec<&Alarm> =
-            silenced.into_iter().filter_map(|index| read.get(index)).map(|read| &read.alarm).collect();
+            silenced.into_iter().filter_map(|index| read.get(index)).copied().collect();
         let lost: Vec<&Sensor> = lost.iter().filter_map(|id| sensors.get(id.index())).collect();
         build(rules, sight, &lost, &silenced, tanks)
     };
@@ -121,9 +121,13 @@ fn build(
         ),
     };
     let title = match &sight {
-        Sight::Broker | Sight::Part(_) => "the broker can't be heard".to_owned(),
-        Sight::Gateway(gateway) => format!("gateway {} can't be heard", spoken(gateway)),
-        Sight::Sensor(_) => format!("{} can't be seen", first.title),
+        Sight::Broker | Sight::Part(_) => "the broker is away".to_owned(),
+        Sight::Gateway(gateway) => format!("the sensors behind {} are not heard", spoken(gateway)),
+        Sight::Sensor(_) => {
+            let tank = first.tank.and_then(|tank| tanks.get(tank.index()));
+            let title = tank.map_or(first.title.as_str(), |tank| without_place(&first.title, &tank.title));
+            format!("{} gives no reading", sensor_title(title))
+        }
     };
     let tank: Option<TankId> = match &sight {
         Sight::Broker | Sight::Part(_) => None,
@@ -162,12 +166,18 @@ fn build(
     };
     Some(Read {
         alarm,
-        place: rules.place.clone(),
-        consequence_of: rules.consequence_of.clone(),
-        expected: Vec::new(),
-        says_expected: false,
-        because_of: &[],
+        explained: Explained {
+            place: rules.place.clone(),
+            consequence_of: rules.consequence_of.clone(),
+            ..Explained::default()
+        },
     })
+}
+
+/// `the water sensor`, `the sump probe`
+fn sensor_title(title: &str) -> String {
+    let named = ["sensor", "probe", "meter", "thermometer"].iter().any(|word| title.ends_with(word));
+    if named { format!("the {title}") } else { format!("the {title} sensor") }
 }
 
 /// The first of many names: a page is short.
@@ -181,10 +191,12 @@ fn few(names: &[&str]) -> String {
 /// What to look at by hand, and then what to mend.
 fn response(sight: &Sight, lost: &[&Sensor], tanks: &[Tank]) -> Vec<String> {
     let mut lines: Vec<String> = Vec::new();
+    // Of one tank alone the page's first line says which.
+    let alike = lost.iter().all(|sensor| lost.first().is_some_and(|first| sensor.tank == first.tank));
     for sensor in lost {
         let Some(kind) = MeasureKind::named(sensor.measure.name) else { continue };
-        let line = match sensor.tank.and_then(|tank| tanks.get(tank.index())) {
-            Some(tank) => format!("{}: {}", capital(&tank.title), kind.by_hand),
+        let line = match sensor.tank.filter(|_| !alike).and_then(|tank| tanks.get(tank.index())) {
+            Some(tank) => format!("{}: {}", capital(&tank.title), uncapital(kind.by_hand)),
             None => kind.by_hand.to_owned(),
         };
         if !lines.contains(&line) {

@@ -1,6 +1,6 @@
 //! What people read instead of a key: a `title`, or the key with spaces.
 
-use super::{Plan, TankId};
+use super::{Alarm, Plan, TankId};
 use crate::diagnostic::{Item, Table};
 
 /// Letters: a text has to hold it beside all else.
@@ -32,6 +32,14 @@ fn title(item: Item<'_>) -> Option<String> {
 }
 
 impl Plan {
+    /// What an alarm is about as people read it: the tank, this site, or another one.
+    pub fn title_of_place(&self, alarm: &Alarm) -> &str {
+        match alarm.watched {
+            Some(id) => &self.watched_site(id).title,
+            None => self.title(alarm.tank),
+        }
+    }
+
     /// The tank as people read it, or the site.
     pub fn title(&self, tank: Option<TankId>) -> &str {
         tank.and_then(|tank| self.tanks.get(tank.index())).map_or(&self.site, |tank| &tank.title)

@@ -10,13 +10,16 @@ use std::collections::BTreeSet;
 pub struct Way {
     /// Only as the reply to a page on such a channel; on every page if none.
     pub on: Option<ChannelKind>,
+    /// Not on such a channel, since there an easier way of the same kind stands.
+    pub except: Option<ChannelKind>,
     /// Only for these people, by the names of rule files; for everybody if none.
     pub who: Option<BTreeSet<String>>,
     /// Not for helpers: it takes a login, or knowledge of the house.
     pub keepers_only: bool,
     /// What has to work for it.
     pub needs: Needs,
-    /// What a page says; `{code}` stands for the code: `Reply to this mail with {code}.`
+    /// What a page says; `{code}` stands for the code, `{reader}` for the reader's name in rule files:
+    /// `Reply to this mail with {code}.`
     pub page: String,
     /// What a text or another short page says, plain: `Reply {code}`. None if it is too long for one.
     pub text: Option<String>,
@@ -76,6 +79,7 @@ impl Way {
     pub fn reply_by_text() -> Self {
         Self {
             on: Some(ChannelKind::Text),
+            except: None,
             who: None,
             keepers_only: false,
             needs: Needs::Modem,
@@ -89,6 +93,7 @@ impl Way {
     pub fn reply_by_mail() -> Self {
         Self {
             on: Some(ChannelKind::Mail),
+            except: None,
             who: None,
             keepers_only: false,
             needs: Needs::Router,
@@ -98,16 +103,51 @@ impl Way {
         }
     }
 
+    /// A text to the watch's own number, from the phone of one of these people.
+    pub fn text_to(number: &str, who: BTreeSet<String>) -> Self {
+        Self {
+            except: Some(ChannelKind::Text),
+            who: Some(who),
+            page: format!("Text {{code}} to {number}."),
+            text: Some(format!("Text {{code}} to {number}")),
+            ..Self { on: None, ..Self::reply_by_text() }
+        }
+    }
+
+    /// A message to the broker, on the contact's own topic below this one.
+    pub fn topic(answers: &str) -> Self {
+        Self {
+            needs: Needs::Router,
+            page: format!("By MQTT: publish {{code}} on {answers}/{{reader}}"),
+            ..Self::command()
+        }
+    }
+
     /// At the watch's own computer, for who may log in there.
     pub fn command() -> Self {
         Self {
             on: None,
+            except: None,
             who: None,
             keepers_only: true,
             needs: Needs::Nothing,
             page: "On the watch's own computer: slackwater ack {code}".to_owned(),
             text: None,
             link: None,
+        }
+    }
+
+    /// The page in the house, opened at its call-out: it asks before it answers.
+    pub fn on_the_page(url: &str, needs_router: bool) -> Self {
+        Self {
+            on: None,
+            who: None,
+            except: None,
+            keepers_only: false,
+            needs: if needs_router { Needs::Router } else { Needs::Nothing },
+            page: "See what to do, and answer, on the page in the house:".to_owned(),
+            text: None,
+            link: Some(format!("{url}/call/{{code}}")),
         }
     }
 
@@ -120,6 +160,7 @@ impl Way {
         let helper = reader.is_some_and(|(_, contact)| contact.helper);
         let named = |who: &BTreeSet<String>| reader.is_some_and(|(name, _)| who.contains(name));
         self.on.is_none_or(|on| kind == Some(on))
+            && self.except.is_none_or(|except| kind != Some(except))
             && !(self.keepers_only && helper)
             && self.who.as_ref().is_none_or(named)
     }

@@ -31,6 +31,24 @@ pub struct AfterWork {
     pub ended: Span,
 }
 
+/// How far a reading went while its alarm stood.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Farthest {
+    /// The lowest, else the highest.
+    pub lowest: bool,
+    /// With its unit, for people.
+    pub value: String,
+    /// How long before the return.
+    pub ago: Span,
+}
+
+impl Farthest {
+    /// `lowest 23.8 °C`
+    pub fn words(&self) -> String {
+        format!("{} {}", if self.lowest { "lowest" } else { "highest" }, self.value)
+    }
+}
+
 /// What a person who looked into it says of an episode.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -56,4 +74,16 @@ pub struct Estimated {
     pub high_h: Option<f64>,
     /// What it rests on; empty if there is no estimate.
     pub rests_on: String,
+    /// The limit of the tank's water that it is about: held against what came.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub water: Option<WaterLimit>,
+}
+
+/// A limit of a tank's water.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct WaterLimit {
+    /// Below it is bad; else above.
+    pub below: bool,
+    /// degC.
+    pub limit: f64,
 }

@@ -141,6 +141,10 @@ impl fmt::Display for Body {
             Self::Answered { call, by, lease } => {
                 write!(f, "call-out {call} answered by {by}, holds for {lease}")
             }
+            Self::Ticked { call, step, done, by } => {
+                let done = if *done { "done" } else { "not done after all" };
+                write!(f, "call-out {call}, {done} by {by}: {step}")
+            }
             Self::HandedOn { call, by } => {
                 write!(f, "call-out {call} handed on by {by}: the next one is called")
             }
@@ -160,7 +164,7 @@ impl fmt::Display for Body {
             }
             Self::SilenceEnded { by } => write!(f, "the planned silence taken back by {by}"),
             Self::Switched { relay, on, attempt, why, .. } => {
-                write!(f, "{relay} commanded {}, attempt {attempt}{}", on_off(*on), reason(why))
+                write!(f, "{relay} switched {}, attempt {attempt}{}", on_off(*on), reason(why))
             }
             Self::Withheld { relay, on, why, .. } => {
                 write!(f, "{relay} wanted {}, NOT switched{}", on_off(*on), reason(why))
@@ -168,13 +172,13 @@ impl fmt::Display for Body {
             Self::Held { relay, why, .. } => write!(f, "{relay} stays as it is{}", reason(why)),
             Self::ByHand { relay, shows, why, .. } => {
                 let (shown, told) = (on_off(*shows), on_off(!*shows));
-                write!(f, "{relay} shows {shown} after it was confirmed {told}, left alone{}", reason(why))
+                write!(f, "{relay} shows {shown} after it was proved {told}, left alone{}", reason(why))
             }
             Self::Released { relay, why, .. } => write!(f, "{relay} left as it stands{}", reason(why)),
-            Self::Proved { relay, after, .. } => write!(f, "{relay} confirmed after {after}"),
-            Self::NotProved { relay, why, unknown: false, .. } => write!(f, "{relay} NOT confirmed: {why}"),
+            Self::Proved { relay, after, .. } => write!(f, "{relay} proved after {after}"),
+            Self::NotProved { relay, why, unknown: false, .. } => write!(f, "{relay} NOT proved: {why}"),
             Self::NotProved { relay, why, unknown: true, .. } => {
-                write!(f, "{relay} NOT confirmed, not known whether it obeyed: {why}")
+                write!(f, "{relay} NOT proved, not known whether it obeyed: {why}")
             }
             Self::CommandKept { relay, topic, payload } => {
                 write!(

@@ -168,7 +168,7 @@ impl<'a> Player<'a> {
             Deed::Silent(sensor) => self.silence(*sensor),
             Deed::Frozen(sensor) => sim.world.freeze(sim.now.mono, &SignalOrigin::Sensor(*sensor)),
             Deed::Broker(true) => sim.link(Link::Hears),
-            Deed::Broker(false) => sim.link(Link::Lost { why: "the story says so".to_owned() }),
+            Deed::Broker(false) => sim.link(Link::Lost { why: "no connection".to_owned() }),
             Deed::Channel(target, rule) => drop(sim.world.channels.insert(target.clone(), *rule)),
             Deed::Obeys(relay, obeys) => {
                 let topic = self.plan.relays.get(relay.index()).map(|relay| &relay.topic);

@@ -2,7 +2,7 @@
 //! harmless one.
 
 use crate::rig::{Rig, tank};
-use crate::simulator::{Faults, Sight, Tank};
+use crate::simulator::{Cooler, Faults, Sight, Tank};
 use slackwater_rules::time::Span;
 
 const DAYS: Span = Span::hours(5 * 24);
@@ -70,6 +70,47 @@ fn heat_uncalled_rings_for_a_relay_that_sticks() {
 fn heat_uncalled_is_quiet_when_the_room_grows_warmer() {
     let warm = Faults { room: -3.0, ..Faults::default() };
     quiet(&told(learned("heat-uncalled", "", tank()), warm, Span::hours(12)));
+}
+
+/// A tank in summer that its chiller holds.
+fn cooled() -> Tank {
+    Tank { room_mean: 27.0, cooler: Cooler::Chiller(150.0), ..tank() }
+}
+
+#[test]
+fn cooling_not_coming_rings_for_a_dead_chiller_and_not_while_it_holds_the_tank() {
+    let rig = learned("cooling-not-coming", "", cooled());
+    quiet(&told(learned("cooling-not-coming", "", cooled()), Faults::default(), Span::hours(24)));
+    rang(&told(rig, Faults { no_cooler: true, ..Faults::default() }, Span::hours(8)));
+}
+
+/// The same tank, whose model knows its thermometer alone.
+fn bare(alarms: &str) -> Rig {
+    Rig::seeing_the_water_alone(alarms, tank())
+}
+
+#[test]
+fn heat_not_coming_rings_where_nobody_sees_the_heater() {
+    let mut rig = bare(&alarm("heat-not-coming", ""));
+    rig.run(DAYS);
+    assert_eq!(rig.raised("it"), None, "{}", rig.explained("it"));
+    rang(&told(rig, Faults { heater: 0.0, ..Faults::default() }, Span::hours(6)));
+}
+
+#[test]
+fn what_holds_the_tank_outlives_a_restart() {
+    let mut rig = learned("heat-not-coming", "", tank());
+    rig.restart();
+    rig.run(Span::minutes(30));
+    assert!(!rig.explained("it").contains("cannot say"), "{}", rig.explained("it"));
+    rang(&told(rig, Faults { heater: 0.0, ..Faults::default() }, Span::hours(5)));
+}
+
+#[test]
+fn before_anything_was_learned_nobody_can_say() {
+    let mut rig = Rig::with(&alarm("heat-not-coming", ""), tank());
+    rig.run(Span::hours(1));
+    assert!(rig.explained("it").contains("cannot say"), "{}", rig.explained("it"));
 }
 
 #[test]

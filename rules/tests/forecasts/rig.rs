@@ -42,6 +42,15 @@ pub(crate) fn plan(alarms: &str) -> Plan {
     plan_of(&format!("{MODELLED}{alarms}"), &around_in(UTC, &["ines.text"]))
 }
 
+/// The same with a chiller whose state is seen.
+fn cooled(alarms: &str) -> Plan {
+    let chiller = "chiller = { sensor = \"chiller\" }\nair       =";
+    let sensor = "[sensor.chiller]\ntopic = \"lagoon/chiller\"\ntank = \"lagoon\"\nmeasures = \"state\"\n\
+                  on = [\"on\"]\noff = [\"off\"]\nevery = \"1 min\"\n\n";
+    let text = MODELLED.replacen("air       =", chiller, 1);
+    plan_of(&format!("{text}\n{sensor}{alarms}"), &around_in(UTC, &["ines.text"]))
+}
+
 /// The tank as the world of an engine: each minute its sensors say what they read.
 pub(crate) struct Tanked {
     pub(crate) tank: Simulator,
@@ -75,6 +84,9 @@ impl Tanked {
             say("lagoon/heater", (minute.heater * self.tank.tank.heater_w).to_string());
             say("lagoon/spare", self.spare.to_string());
             say("lagoon/lamp", switch(minute.lamp > 0.5));
+            if self.tank.tank.cooler != Cooler::None {
+                say("lagoon/chiller", switch(minute.cooler > 0.5));
+            }
             let still = self.tank.faults.pump && !self.flow_lies;
             say("lagoon/flow", if still { "0" } else { "2000" }.to_owned());
         }
@@ -134,6 +146,20 @@ impl Rig {
     }
 
     pub(crate) fn with(alarms: &str, tank: Tank) -> Self {
+        let plan = if tank.cooler == Cooler::None { plan(alarms) } else { cooled(alarms) };
+        Self::of(plan, tank)
+    }
+
+    /// A keeper who declared a thermometer and nothing else.
+    pub(crate) fn seeing_the_water_alone(alarms: &str, tank: Tank) -> Self {
+        let gear = |line: &&str| {
+            !["heater ", "spare ", "pumps ", "lamp ", "sump "].iter().any(|key| line.starts_with(key))
+        };
+        let text: Vec<&str> = MODELLED.lines().filter(gear).collect();
+        Self::of(plan_of(&format!("{}\n{alarms}", text.join("\n")), &around_in(UTC, &["ines.text"])), tank)
+    }
+
+    fn of(plan: Plan, tank: Tank) -> Self {
         let now = Now { mono: Moment(1_000_000), wall: Wall(1_700_000_000_000), wall_trusted: true };
         let world = Tanked {
             tank: Simulator::new(tank, Random::new(11)),
@@ -144,7 +170,7 @@ impl Rig {
             next: now.mono + Span::minutes(1),
             said: VecDeque::new(),
         };
-        let mut sim = Sim::new("test", plan(alarms), 7, now, world);
+        let mut sim = Sim::new("test", plan, 7, now, world);
         sim.start(Some(Span::ZERO));
         Self(sim)
     }

@@ -110,7 +110,7 @@ fn a_page_in_a_power_cut_says_how_long_there_is() {
     let page = rig.world.pages.last().expect("it was paged").clone();
     insta::assert_snapshot!(page.body);
     assert!(page.text.chars().count() <= 160, "{}", page.text);
-    assert!(page.text.contains("No air proved"), "{}", page.text);
+    assert!(page.text.contains("No air seen"), "{}", page.text);
 }
 
 #[test]

@@ -4,7 +4,7 @@ use crate::site::{check, rules};
 use slackwater_rules::hazard;
 
 /// Everything that a keeper would look for.
-const NAMES: [&str; 53] = [
+const NAMES: [&str; 54] = [
     "power-lost",
     "power-unstable",
     "circuit-dead",
@@ -49,6 +49,7 @@ const NAMES: [&str; 53] = [
     "sensor-silent",
     "heat-not-coming",
     "heat-uncalled",
+    "cooling-not-coming",
     "losing-heat",
     "probe-shifted",
     "probe-in-the-air",

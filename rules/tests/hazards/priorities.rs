@@ -34,7 +34,7 @@ fn priority(stake: Stake, time: Span) -> &'static str {
 }
 
 /// Every hazard, what is at stake, and why it is that.
-const TABLE: [(&str, Stake, &str); 53] = [
+const TABLE: [(&str, Stake, &str); 54] = [
     ("power-lost", Lives, "no air, no heat: in a full tank oxygen may last less than an hour"),
     ("power-unstable", Margin, "what runs still runs; a longer cut is to be expected"),
     ("circuit-dead", Lives, "as a power cut, and there may be water at a plug"),
@@ -83,6 +83,7 @@ const TABLE: [(&str, Stake, &str); 53] = [
     ("sensor-silent", Sight, "sight alone; what it hides has the plan's own alarm"),
     ("heat-not-coming", Strain, "hours before any limit"),
     ("heat-uncalled", Strain, "a heater may stick: the limit and the watts say so next"),
+    ("cooling-not-coming", Strain, "as no heat, and heat is faster"),
     ("losing-heat", Margin, "the heaters still hold it"),
     ("probe-shifted", Sight, "limits ring early or late"),
     ("probe-in-the-air", Strain, "a heater that follows the probe heats on and on"),

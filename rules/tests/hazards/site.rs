@@ -45,6 +45,9 @@ pub(crate) fn rules(sensors: &[&str], alarms: &str) -> String {
         text += "water = \"temperature\"\nsump = \"second\"\n\
                  heater = { sensor = \"heater-power\", power = \"200 W\" }\n\
                  spare = { sensor = \"spare-power\", power = \"200 W\" }\n";
+        if sensors.contains(&"cooler-power") {
+            text += "chiller = { sensor = \"cooler-power\", power = \"150 W\" }\n";
+        }
     }
     text += "\n";
     for name in sensors {

@@ -181,7 +181,7 @@ fn lost_sight_says_what_cannot_ring_and_what_to_look_at() {
     assert_eq!(
         shelf.response.words(),
         [
-            "Lagoon: Feel the glass of the tank: is it as warm as usual?",
+            "Feel the glass of the tank: is it as warm as usual?",
             "See whether gateway shelf has power and network."
         ]
     );
@@ -245,6 +245,8 @@ fn a_sitter_covers_what_the_absence_leaves_open() {
         first: date(2026, 12, 20),
         last: date(2026, 12, 31),
         sitter: Some("tom".to_owned()),
+        leaves: None,
+        back: None,
     };
     around.directory.contacts.get_mut("ines").expect("there").away.push(absence);
     let titles: Vec<_> =
@@ -274,6 +276,6 @@ fn everything_has_a_title_its_own_or_its_key_with_spaces() {
     assert_eq!(sensor(&plan, "lagoon-temp").title, "lagoon temp");
     assert_eq!(alarm(&plan, "too-warm").title, "too warm for corals");
     assert_eq!(alarm(&plan, "return-stopped").title, "return stopped");
-    assert_eq!(alarm(&plan, "sight-lagoon-temp").title, "lagoon temp can't be seen");
+    assert_eq!(alarm(&plan, "sight-lagoon-temp").title, "the temp sensor gives no reading");
     assert_eq!(alarm(&plan, "health-clock").title, "the watch's clock is not set");
 }

@@ -37,7 +37,7 @@ fn last(site: &Site) -> &crate::harness::Sent {
 fn air_that_the_watch_has_proved_is_ticked_and_not_ordered() {
     let site = dark(true);
     let page = last(&site);
-    assert!(page.body.contains("\nDone: air, seen by the watch.\n"), "{}", page.body);
+    assert!(page.body.contains("\nDone: the water gets air, seen by the watch.\n"), "{}", page.body);
     assert!(
         page.text.contains("Tanks without bubbles: pour water back by jug, hands out. Code"),
         "{}",

@@ -114,7 +114,7 @@ async fn a_reply_of_any_common_make_answers_and_hears_for_how_long() {
     assert!(receipt.contains("Auto-Submitted: auto-replied"), "{receipt}");
     assert!(receipt.contains("Subject: Re: ") && receipt.contains("In-Reply-To: <reply-"), "{receipt}");
     let status = house.home.say(&["status"]).well();
-    assert!(status.contains("answered by ines (by mail)"), "{status}");
+    assert!(status.contains("Ines answered by mail"), "{status}");
     let live = house.home.say(&["check", "--live"]);
     assert!(
         live.out.contains("answers by mail") && live.out.contains("takes our login"),

@@ -95,7 +95,7 @@ async fn a_contact_answers_on_the_topic_of_their_name_and_hears_what_came_of_it(
         matches!(body, Body::Paged { purpose: Purpose::Taken, target, .. } if !target.starts_with("ines"))
     });
     let status = house.home.say(&["status"]).well();
-    assert!(status.contains("answered by ines (by MQTT)"), "{status}");
+    assert!(status.contains("Ines answered by a message to the broker"), "{status}");
     let review = house.home.say(&["review", "--since", "1 h"]).well();
     assert!(review.contains("MQTT"), "{review}");
 }

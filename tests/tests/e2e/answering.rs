@@ -67,7 +67,7 @@ async fn a_power_cut_pages_what_how_bad_since_when_the_code_and_what_to_do() {
     let (subject, text) = &mails[0];
     let minute = raised.at.wall.0 / 60_000 % (24 * 60);
     let since = format!("{:02}:{:02}", minute / 60, minute % 60);
-    let headline = format!("Lagoon: power lost (+1 more), since {since}, code {code}");
+    let headline = format!("Lagoon: power lost (and 1 more), since {since}, code {code}");
     assert_eq!(*subject, headline);
     for words in [
         headline.as_str(),
@@ -77,7 +77,7 @@ async fn a_power_cut_pages_what_how_bad_since_when_the_code_and_what_to_do() {
         "High: Lagoon: return stopped (0 L/h, limit ",
         "First: Open the lid.\n",
         "2. Start the battery air pump.",
-        "Ines by push: sent",
+        "you by push: sent",
         &format!("On the watch's own computer: slackwater ack {code}"),
         "never the only safeguard",
     ] {
@@ -102,11 +102,11 @@ async fn an_answer_holds_for_its_lease_and_the_end_is_told_once_to_everyone_aske
     let wrong = house.home.say(&["ack", "XXXX", "--as", "ines"]).failed(1);
     assert!(wrong.contains("no open episode and no test page has this code"), "{wrong}");
     let answer = house.home.say(&["ack", &code.to_lowercase(), "--as", "ines"]).well();
-    assert!(answer.contains("power-lost acknowledged by ines (by socket)"), "{answer}");
-    assert!(answer.contains("answered by ines (by socket), holds for 5 s"), "{answer}");
+    assert!(answer.contains("power lost, acknowledged by Ines (by socket)"), "{answer}");
+    assert!(answer.contains("answered by Ines (by socket), holds for 5 s"), "{answer}");
     let answered = house.home.record("the answer", 0, |body| matches!(body, Body::Answered { .. }));
     let status = house.home.say(&["status"]).well();
-    assert!(status.contains("lagoon: power-lost, critical, acknowledged"), "{status}");
+    assert!(status.contains("Critical: Lagoon: power lost"), "{status}");
 
     let resumed = house.home.record("the lease's end", 0, |body| matches!(body, Body::Resumed { .. }));
     assert!(resumed.body.to_string().contains("the answer of ines has run out"), "{}", resumed.body);

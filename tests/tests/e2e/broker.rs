@@ -22,7 +22,7 @@ async fn an_alarm_stands_while_the_broker_is_away_and_goes_on_when_it_is_back() 
     house.home.record("the call-out, going on", lost.seq, asked);
     let status = house.home.say(&["status"]).well();
     assert!(status.contains("NOT HEARD"), "{status}");
-    assert!(status.contains("lagoon: power-lost, critical, unacknowledged"), "{status}");
+    assert!(status.contains("Critical: Lagoon: power lost"), "{status}");
 
     house.broker.restart().expect("it starts again");
     let back = house.home.record(
@@ -108,7 +108,7 @@ async fn a_message_is_acknowledged_after_the_commit_and_delivered_again_if_that_
     let number = sent.split(", m").nth(1).and_then(|rest| rest.split(',').next()).expect("a packet id");
     let acknowledged = format!("(Mid: {number},");
     // The turn is made, and its records wait for the disk.
-    agent.logs("RAISED lagoon: power-lost");
+    agent.logs("RAISED lagoon: power lost");
     agent.kill();
     let gone = |line: &&str| line.contains("Client slackwater-halyard") && line.contains("losed");
     until("the broker's word that the agent is gone", SOON, || log().lines().find(gone).map(drop), log);

@@ -93,7 +93,10 @@ async fn a_test_page_by_mail_is_answered_once_and_proves_its_channel() {
 
     let code = subject.rsplit(' ').next().expect("a code").to_owned();
     let said = house.home.say(&["ack", &code, "--as", "tom"]).well();
-    assert!(said.starts_with("tom.mail is proved: test page answered by tom (by socket) after "), "{said}");
+    assert!(
+        said.starts_with("Tom by mail is proved: test page answered by Tom (by socket) after "),
+        "{said}"
+    );
     let again = house.home.say(&["ack", &code, "--as", "tom"]).failed(1);
     assert!(again.contains("no test page has this code"), "{again}");
     let status = house.home.say(&["status"]).well();

@@ -128,7 +128,7 @@ async fn a_second_watch_of_one_site_is_refused_and_the_first_goes_on() {
     assert!(second.contains("another agent answers on"), "{second}");
     assert!(second.contains("two may not watch one site"), "{second}");
     let status = house.home.say(&["status"]).well();
-    assert!(status.contains("broker   heard"), "{status}");
+    assert!(status.contains("broker heard"), "{status}");
     house.board.set("house/mains", "off");
     house.home.record("the first one's alarm", 0, |body| is_raised(body, "power-lost"));
     let starts = house.home.records().iter().filter(|r| matches!(r.body, Body::Started { .. })).count();

@@ -107,9 +107,9 @@ async fn air_is_started_and_proved_and_goes_on_until_the_water_moves() {
     let on = house.home.record("the command", 0, |body| switched(body, "air-pump", true));
     house.home.record("its proof", on.seq, proved);
     let status = house.home.say(&["status"]).well();
-    assert!(status.contains("relay air-pump: on, confirmed after"), "{status}");
+    assert!(status.contains("Air pump: on, proved after"), "{status}");
     let explained = house.home.say(&["explain", "power-lost"]).well();
-    assert!(explained.contains("stopgap air-pump: on, confirmed after"), "{explained}");
+    assert!(explained.contains("Stopgap air pump: on, proved after"), "{explained}");
     house.board.set("house/mains", "on");
     let back = house.home.record("the power", on.seq, |body| is_returned(body, "power-lost"));
     house.home.record("the hold", back.seq, |body| matches!(body, Body::Held { .. }));
@@ -139,7 +139,7 @@ async fn air_that_is_not_seen_to_start_is_on_the_page() {
     let failed = |body: &Body| matches!(body, Body::NotProved { unknown: false, .. });
     house.home.record("its failure", third.seq, failed);
     assert_eq!(pump.heard(), ["on", "on", "on"]);
-    let words = "Air pump: commanded on, NOT confirmed: start it by hand (no proof within 2 s";
+    let words = "Air pump: switched on, NOT proved: start it by hand (no proof within 2 s";
     let said = || {
         house
             .push
@@ -168,7 +168,7 @@ async fn a_welded_heater_is_said_to_everyone_at_once() {
     let at_once = told(&records, failed.seq, failed.at.mono.0 + 100);
     assert_eq!(at_once, ["ines.push", "ines.mail", "tom.mail", "neighbour.mail"], "{}", house.home.log());
     // Worded as things stand when it leaves: the second attempt may have been commanded by then.
-    let unplug = ["commanded off, NOT confirmed: UNPLUG IT", "commanded off again, NOT confirmed: UNPLUG IT"];
+    let unplug = ["switched off, NOT proved: UNPLUG IT", "switched off again, NOT proved: UNPLUG IT"];
     let said = || {
         house
             .push
@@ -248,7 +248,7 @@ async fn a_command_that_the_broker_keeps_switches_nothing_and_is_said() {
     assert!(kept.body.to_string().contains("the broker keeps the command \"on\" for lagoon-heaters"));
     let status = house.home.say(&["status"]).well();
     assert!(
-        status.contains("relay lagoon-heaters: left to itself\n  THE BROKER KEEPS the command \"on\""),
+        status.contains("Lagoon heaters: left to itself\n  THE BROKER KEEPS the command \"on\""),
         "{status}"
     );
     assert!(switchings(&house.home.records()).is_empty(), "{}", house.home.log());
@@ -268,7 +268,7 @@ async fn a_pump_that_somebody_switches_off_is_left_alone_and_that_is_said() {
     house.home.record("its proof", on.seq, proved);
     house.board.set(CURRENT, "0");
     let hand = house.home.record("the hand", on.seq, |body| matches!(body, Body::ByHand { .. }));
-    let words = "Air pump: showed off after it was confirmed on";
+    let words = "Air pump: showed off after it was proved on";
     let said = || {
         house
             .push

@@ -89,7 +89,7 @@ impl Fault {
 
     pub(crate) fn told(self) -> Told {
         match self {
-            Self::BrokerGone | Self::DeafSession => Told::As("the broker can't be heard", ""),
+            Self::BrokerGone | Self::DeafSession => Told::As("the broker is away", ""),
             Self::PushHangs => Told::As("nobody is reached by", ".push"),
             Self::ModemUnplugged => Told::As("nobody is reached by", ".text"),
             // Of all that fails, whichever is noticed first.

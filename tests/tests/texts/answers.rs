@@ -72,7 +72,7 @@ async fn what_is_no_answer_hears_how_and_what_is_one_hears_for_how_long() {
         matches!(body, Body::Paged { purpose: Purpose::Taken, target, .. } if !target.starts_with("ines"))
     });
     let status = house.home.say(&["status"]).well();
-    assert!(status.contains("answered by ines (by text)"), "{status}");
+    assert!(status.contains("Ines answered by text"), "{status}");
     let said = house.home.say(&["review", "--since", "1 h"]).well();
     assert!(said.contains("text") && said.contains("ines"), "{said}");
     let called = |record: &Record| {

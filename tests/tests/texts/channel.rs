@@ -55,7 +55,13 @@ pub(crate) struct Rig {
 }
 
 fn settings(stick: &modem::Modem) -> ModemSettings {
-    ModemSettings { device: stick.device(), model: Some("stick".into()), pin: None, speed: 115_200 }
+    ModemSettings {
+        device: stick.device(),
+        model: Some("stick".into()),
+        pin: None,
+        number: None,
+        speed: 115_200,
+    }
 }
 
 impl Rig {

@@ -110,6 +110,7 @@ fn journal(folder: &tempfile::TempDir) -> JournalLog {
         episode,
         stood,
         because: String::new(),
+        farthest: None,
     };
     // Its end is not on record: the shelf must not last into the stretch.
     let shelf =

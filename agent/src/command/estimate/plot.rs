@@ -1,7 +1,7 @@
 //! The outage of a tank on paper as a picture: the fan of its temperature, and that of its oxygen.
 
 use super::Units;
-use super::chart::{Chart, ChartItem, Ink, Point, document};
+use crate::chart::paper::{Chart, ChartItem, Ink, Point, document};
 use slackwater_rules::forecast::oxygen::{ACUTE_MG_L, Before, CHRONIC_MG_L};
 use slackwater_rules::forecast::planner::Paper;
 use slackwater_rules::forecast::{CannotSay, Interval};

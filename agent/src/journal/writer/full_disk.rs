@@ -117,6 +117,7 @@ fn is_essential(body: &Body) -> bool {
         | Body::Delivered { .. }
         | Body::Answered { .. }
         | Body::HandedOn { .. }
+        | Body::Ticked { .. }
         | Body::Hushed { .. }
         | Body::Resumed { .. }
         | Body::Refused { .. }

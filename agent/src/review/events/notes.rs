@@ -27,6 +27,10 @@ pub(super) fn text(body: Body) -> Option<String> {
         Body::Chattering { alarm, raises, within } => {
             format!("{alarm} chatters: raised {raises} times within {within}")
         }
+        Body::Ticked { call, step, done, by } => {
+            let done = if done { "done" } else { "not done after all" };
+            format!("{} ({}) says of call-out {call}, {done}: {step}", by.who, by.via)
+        }
         Body::HandedOn { call, by } => {
             format!("{} ({}) had the next person called in call-out {call}", by.who, by.via)
         }

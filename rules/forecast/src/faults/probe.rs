@@ -8,8 +8,10 @@ use slackwater_time::{Moment, Span};
 const SHARE: f64 = 0.6;
 /// The room must be this far from the water to tell, K.
 const APART: f64 = 1.5;
+/// Out for less than this it was lifted by somebody who put it back.
+const LIFTED: Span = Span::minutes(45);
 /// How long after a jump it is looked for.
-const LOOKED_FOR: Span = Span::minutes(45);
+const LOOKED_FOR: Span = Span::minutes(90);
 
 /// A sudden jump, and where it started.
 #[derive(Clone, Copy, Debug, Default)]
@@ -35,7 +37,7 @@ impl Jump {
                 *self = Self::default();
             }
         } else if (room - from).abs() > APART && way > SHARE && way < 1.5 {
-            self.out = true;
+            self.out = cell.end - since >= LIFTED;
         } else if cell.end - since > LOOKED_FOR {
             *self = Self::default();
         }
@@ -51,7 +53,14 @@ pub struct Apart {
     mean: f64,
     deviation: f64,
     parted: u32,
+    /// One of the two has made a step: what they differ by after it is their difference.
+    stepped: bool,
 }
+
+/// Cells for which they must be apart: longer than a hand in the tank or a return that rests for a feeding.
+const PARTED: u32 = 12;
+/// Apart for so long, they are so for good: a probe was moved.
+const LASTING: u32 = 288;
 
 /// A parting that no tank has while water flows, K.
 const LEAST_APART: f64 = 0.3;
@@ -59,22 +68,38 @@ const LEAST_APART: f64 = 0.3;
 const PAIRS: u32 = 288;
 
 impl Apart {
-    /// Takes both probes' means of one cell. Returns whether they have parted: for a quarter of an hour
-    /// further from their usual difference than six times what is usual, and 0.3 K.
+    /// Takes both probes' means of one cell. Returns whether they have parted: for an hour further from their usual
+    /// difference than six times what is usual, and 0.3 K.
     pub fn cell(&mut self, one: f64, other: f64) -> bool {
         let difference = one - other;
         if !difference.is_finite() {
-            return self.parted >= 3;
+            return self.parted >= PARTED;
+        }
+        if std::mem::take(&mut self.stepped) && self.seen >= PAIRS {
+            self.mean = difference;
         }
         let off = difference - self.mean;
         let far = self.seen >= PAIRS && off.abs() > (6.0 * self.deviation).max(LEAST_APART);
         self.parted = if far { self.parted.saturating_add(1) } else { 0 };
+        if self.parted > LASTING {
+            *self = Self { mean: difference, seen: PAIRS, deviation: self.deviation, ..Self::default() };
+        }
         if !far {
             self.seen = self.seen.saturating_add(1);
             let share = (1.0 / f64::from(self.seen)).max(0.002);
             self.mean += off * share;
             self.deviation += (1.25 * off.abs() - self.deviation) * share;
         }
-        self.parted >= 3
+        self.parted >= PARTED
+    }
+
+    /// The pumps are known to stand, or hands are in the tank: it tells nothing, and what began is forgotten.
+    pub fn interrupted(&mut self) {
+        self.parted = 0;
+    }
+
+    /// One probe has made a step that no water makes: work, or it was moved.
+    pub fn stepped(&mut self) {
+        (self.parted, self.stepped) = (0, true);
     }
 }

@@ -68,6 +68,11 @@ impl Equation {
         self.inputs[4]
     }
 
+    /// The rate less what heaters and chiller brought by `constants`, K/h.
+    pub(super) fn rate_without_devices(&self, constants: &[f64; CONSTANTS]) -> f64 {
+        self.rate - [1, 2, 5].into_iter().map(|i| self.inputs[i] * constants[i]).sum::<f64>()
+    }
+
     pub(super) fn without_room(&self) -> [f64; CONSTANTS] {
         self.inputs
     }

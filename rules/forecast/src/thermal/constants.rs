@@ -46,7 +46,9 @@ impl Constants {
     pub(super) fn of(model: &Thermal) -> Self {
         let room_known = model.room().is_some();
         let regression = if room_known { &model.with_room } else { &model.without_room };
-        let [loss, first, second, other, lamp, chiller] = regression.constants();
+        let learned = regression.constants();
+        let rated = model.held_to_rating(learned);
+        let [loss, first, second, other, lamp, chiller] = rated;
         let gap = match (room_known, model.learned.with_room) {
             (false, _) => 0.0,
             (true, 0) => model.room().zip(model.water()).map_or(-5.0, |(room, water)| room - water),
@@ -71,7 +73,11 @@ impl Constants {
             loss: Interval::plus_minus(held, spread),
             slows: Interval::plus_minus(held, spread) * WATER_OVER_ROOM,
             gap,
-            at_gap: other + loss * gap,
+            at_gap: match model.day.mean().filter(|_| rated != learned) {
+                // What the heaters bring by their rating is what is lost.
+                Some(mean) => mean - lamp * model.learned.lamp,
+                None => other + loss * gap,
+            },
             heaters: [heater(first, 1), heater(second, 2)],
             lamp,
             chiller,
@@ -84,6 +90,11 @@ impl Constants {
     /// `loss`, K/h.
     pub fn rate_without_heat(&self, loss: f64, gap: f64) -> f64 {
         if self.room_known { self.at_gap + loss * (gap - self.gap) } else { self.at_gap }
+    }
+
+    /// How the rate answers to the water itself if it answers so to the room, 1/h: the likely value.
+    pub(super) fn slows_by(&self, loss: f64) -> f64 {
+        loss * WATER_OVER_ROOM.likely
     }
 
     /// The time constant, h.

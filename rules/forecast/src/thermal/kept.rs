@@ -1,24 +1,26 @@
 //! What a tank's model has learned, as plain numbers that survive a restart: the normal equations of both
-//! regressions and the running means. What belongs to the last hour (cells, thermostat turns, work,
+//! regressions, the running means, and what holds the tank. What belongs to the last hour (cells, thermostat turns, work,
 //! suspicion) does not: it has to be seen again.
 
 #![expect(clippy::indexing_slicing, reason = "places of a list whose length was looked at")]
 
+use super::day::Day;
 use super::{CONSTANTS, Thermal};
+use crate::hold::Hold;
 use crate::regression::Regression;
 
 /// Numbers of the running means.
 const MEANS: usize = 9;
 /// Numbers of a regression: its prior, to know whether it is still the same tank; its equations.
 const REGRESSION: usize = 2 * CONSTANTS + CONSTANTS * CONSTANTS + CONSTANTS;
-/// All of them.
+/// All that a journal of earlier versions has.
 const NUMBERS: usize = MEANS + 2 * REGRESSION;
 
 impl Thermal {
     /// What was learned, if anything was.
     pub fn kept(&self) -> Option<Vec<f64>> {
         let seen = &self.learned;
-        if seen.equations == 0 {
+        if self.gathered() == 0 {
             return None;
         }
         let mut numbers = vec![
@@ -34,21 +36,30 @@ impl Thermal {
         ];
         numbers.extend(self.with_room.kept());
         numbers.extend(self.without_room.kept());
+        numbers.extend(self.hold.kept());
+        numbers.extend(self.day.kept());
         Some(numbers)
     }
 
-    /// How much was learned: half hours.
-    pub fn equations(&self) -> u32 {
-        self.learned.equations
+    /// How much was learned: half hours of the model, and quarters of a day of what holds the tank.
+    pub fn gathered(&self) -> u32 {
+        self.learned.equations.saturating_add(self.hold.windows())
     }
 
     /// Goes on from what was learned. Refuses, and stays as it is, what another form or another tank
     /// (one of another size, other watts) has learned.
     pub fn recall(&mut self, numbers: &[f64]) -> bool {
-        let whole = numbers.len() == NUMBERS && numbers.iter().all(|number| number.is_finite());
-        let Some((means, rest)) = numbers.split_at_checked(MEANS).filter(|_| whole) else { return false };
+        let whole = [NUMBERS, NUMBERS + Hold::KEPT + Day::KEPT].contains(&numbers.len())
+            && numbers.iter().all(|number| number.is_finite());
+        let Some((numbers, hold)) = numbers.split_at_checked(NUMBERS).filter(|_| whole) else { return false };
+        let (means, rest) = numbers.split_at(MEANS);
         let (with_room, without_room) = rest.split_at(REGRESSION);
         let mut model = self.clone();
+        if let Some((hold, day)) = hold.split_at_checked(Hold::KEPT)
+            && !(model.hold.recall(hold) && model.day.recall(day))
+        {
+            return false;
+        }
         if !model.with_room.recall(with_room) || !model.without_room.recall(without_room) {
             return false;
         }

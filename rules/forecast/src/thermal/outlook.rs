@@ -1,22 +1,26 @@
 //! Times until a limit, as an interval made of the spread of several simple futures:
 //!
+//! - the tank's own day (`day`), from the day on that it is known: its course, and ends calibrated on its own past
+//!   forecasts (`by_day`); before that
 //! - the straight line along the present slope: never later than the truth while the room falls no
 //!   faster than the tank, so the early end is never later than it;
 //! - the learned tank, which slows down as it nears the room;
 //! - the same with a loss, a slope and a room at the unfavourable end.
 //!
-//! While a thermostat holds the water, its slope is a part of a cycle and no line is drawn along it.
+//! While something [holds](crate::hold) the water, its slope is a part of a cycle and no line is drawn along it.
 //!
 //! A free exponential says "never" too easily, and one towards the room's temperature is twice too
 //! late, since evaporation holds a tank below its room; neither is used.
 
 #![expect(clippy::indexing_slicing, reason = "places of the inputs, of which there is a fixed number")]
 
+use super::by_day::ByDay;
 use super::cells::KEPT;
+use super::future::Future;
 use super::{CELL, Cell, Constants, Thermal};
+use crate::hold::Holder;
 use crate::interval::{Basis, CannotSay, Estimate, Interval};
-use crate::wording::HORIZON_H;
-use slackwater_time::{Moment, Span};
+use slackwater_time::Moment;
 
 /// Below or above a limit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -40,6 +44,8 @@ pub struct Scenario {
     pub room: Option<f64>,
     /// The pumps stand still, and their heat is gone.
     pub pumps_lost: bool,
+    /// Nothing holds the water: there is no power for what would.
+    pub unheld: bool,
 }
 
 impl Scenario {
@@ -55,7 +61,7 @@ impl Scenario {
 
     /// No power at all.
     pub fn no_power() -> Self {
-        Self { lamp: Some(0.0), chiller: Some(0.0), pumps_lost: true, ..Self::no_heat() }
+        Self { lamp: Some(0.0), chiller: Some(0.0), pumps_lost: true, unheld: true, ..Self::no_heat() }
     }
 
     /// The first heater never switches off.
@@ -66,20 +72,22 @@ impl Scenario {
 
 /// Cells of one and the same state that make a slope: a quarter of an hour.
 const LEAST_CELLS: usize = 3;
+/// The present rate is that of the last hour: its middle is so long ago, h.
+const PRESENT_H: f64 = 0.3;
+/// What a learned loss may be of that of the tank's size.
+const BY_SIZE: (f64, f64) = (0.8, 2.0);
+/// Cells of a slope of what goes on by itself: half an hour.
+const BY_ITSELF_CELLS: usize = 6;
 /// Cells of a slope if the heater's state is not known.
 const UNSEEN_HEATER_CELLS: usize = 6;
 /// Standard deviation of a cell's mean, K: noise, and the steps of a quantised probe.
 const CELL_NOISE: f64 = 0.02;
 /// A measured or learned rate may be off by this share for reasons of structure.
 const RATE_SHARE: f64 = 0.06;
-/// How far past the turn of its thermostat the water may be, K: heat that is still on the way.
-const BAND_LEFT: f64 = 0.1;
-/// A thermostat that has not switched for this long holds nothing.
-const LATELY: Span = Span::hours(8);
+/// How far outside of its swing the water may be by chance, K; no more than half of the way to the limit.
+const BAND_LEFT: f64 = 0.25;
 /// Of a bias that comes and goes, this share may be gone or doubled before the limit.
 const BIAS_SHARE: f64 = 0.5;
-/// The room goes on as it does for this long, h, in the early and late futures.
-const ROOM_GOES_ON_H: f64 = 3.0;
 /// An 80 % interval is this many standard deviations to each side.
 const EIGHTY: f64 = 1.28;
 /// The late end is drawn nearer, by these shares of the doubt and of what may slow the fall: with the early end held to
@@ -104,6 +112,10 @@ impl Thermal {
             Side::Below => -1.0,
             Side::Above => 1.0,
         };
+        let by_itself = what_if.heaters == [None; 2] && what_if.chiller.is_none() && !what_if.unheld;
+        if by_itself && !self.holds().is_calm() {
+            return Err(CannotSay::NotIdentifiable("water was changed or its probe moved within two hours"));
+        }
         let distance = sign * (limit - water);
         if distance <= 0.0 {
             return Ok(Estimate::new(Interval::exact(0.0), [Basis::measured("water temperature")]));
@@ -112,15 +124,8 @@ impl Thermal {
         if !heater_known && what_if.heaters != [None; 2] {
             return Err(CannotSay::Missing("heater state"));
         }
-        if heater_known && what_if.heaters == [None; 2] {
-            self.thermostat_told()?;
-        }
-        if heater_known && what_if.heaters == [None; 2] && self.regulated(water) {
-            // A thermostat holds it: half an hour's slope is a part of its cycle and no drift.
-            let drift = Future { rate: EIGHTY * CELL_NOISE, slows: 0.0, loss: 0.0, trend: 0.0 };
-            let range = Interval::new(drift.meets(distance), f64::INFINITY, f64::INFINITY);
-            let held = Basis::assumed("a thermostat that goes on holding it");
-            return Ok(Estimate::new(range, [Basis::measured("water temperature"), held]));
+        if by_itself && let Some(held) = self.goes_on(side, limit, water)? {
+            return Ok(held);
         }
         let constants = self.constants();
         let inputs = self.supposed(what_if);
@@ -128,6 +133,10 @@ impl Thermal {
         let learned = self.learned_slope(&constants, &inputs, room, water, what_if).filter(|_| heater_known);
         let measured = self.measured_slope(what_if, &inputs);
         let best = combine(learned, measured).ok_or(CannotSay::Missing("rate of change yet"))?;
+        if self.day.is_known() && heater_known && what_if.room.is_none() {
+            let from = self.by_day(&constants, &inputs, best, what_if);
+            return Ok(Estimate::new(from.meets(sign, distance), self.rests_on(measured.is_some(), what_if)));
+        }
         let lamp = match what_if.lamp {
             Some(_) => Interval::exact(0.0),
             None => self.lamp_to_come(constants.lamp, inputs[4]),
@@ -153,6 +162,33 @@ impl Thermal {
         Ok(Estimate::new(range, self.rests_on(measured.is_some(), what_if)))
     }
 
+    /// The future as the tank's own day has it, from the present rate.
+    fn by_day(
+        &self,
+        constants: &Constants,
+        inputs: &[f64; super::CONSTANTS],
+        best: Slope,
+        what_if: &Scenario,
+    ) -> ByDay<'_> {
+        let now = self.cells.newest().next().map_or(Moment(0), |cell| cell.end);
+        let lamp = if what_if.lamp == Some(0.0) { constants.lamp.max(0.0) } else { 0.0 };
+        let heat = constants.heaters[0].likely * inputs[1] + constants.heaters[1].likely * inputs[2];
+        let lost = what_if.pumps_lost || self.pumps_lost;
+        let pumps = if lost { self.prior.pumps().likely } else { 0.0 };
+        let steady = heat + constants.chiller * inputs[5] - pumps;
+        let weather = best.rate - steady - self.day.ahead(now, -PRESENT_H, lamp);
+        // A thermostat hides the loss from the regression, never what the tank's size says of it.
+        let by_size = constants.slows_by(1.0 / self.prior.tau_h.likely);
+        let slows = if constants.room_known && self.prior.capacity.is_some() {
+            let Interval { low, likely, high } = constants.slows;
+            let likely = likely.clamp(BY_SIZE.0 * by_size, BY_SIZE.1 * by_size);
+            Interval::new(low.clamp(0.9 * likely, likely), likely, high.clamp(likely, 1.1 * likely))
+        } else {
+            Interval::plus_minus(by_size, 0.05 * by_size)
+        };
+        ByDay { day: &self.day, now, lamp, steady, weather, doubt: EIGHTY * best.deviation, slows }
+    }
+
     /// The lamp's share in the newest cell, or its usual one if nobody says.
     fn newest_lamp(&self) -> f64 {
         let newest = self.cells.newest().next().map(|cell| cell.lamp);
@@ -172,24 +208,29 @@ impl Thermal {
         self.measured_slope(what_if, &inputs).map(|slope| slope.rate)
     }
 
-    /// Whether a thermostat holds the water: it switched lately, and the water is still between where it
-    /// switched last.
-    fn regulated(&self, water: f64) -> bool {
-        let newest = self.cells.newest().next().map(|cell| cell.end);
-        let lately = self.turns.at.zip(newest).is_some_and(|(at, newest)| newest - at < LATELY);
-        lately && self.turns.on - BAND_LEFT < water && water < self.turns.off + BAND_LEFT
-    }
-
-    /// Fails while nobody knows whether a thermostat holds the water: it was not yet seen to switch both ways,
-    /// and the heater has not been as it is for a whole hour. A short slope would then be taken for a drift.
-    fn thermostat_told(&self) -> Result<(), CannotSay> {
-        let on = |cell: &Cell| cell.heaters.iter().any(|share| *share > 0.5);
-        let newest = self.cells.newest().next().map(on);
-        let alike = self.cells.newest().take_while(|cell| Some(on(cell)) == newest).count();
-        if self.prior.unheated || (self.turns.on + self.turns.off).is_finite() || alike >= KEPT {
-            return Ok(());
-        }
-        Err(CannotSay::Missing("cycle of its thermostat seen yet"))
+    /// What goes on by itself while something holds the water: half an hour's slope is a part of its swing then and no
+    /// drift, so the answer is never. None if the water has left the swing of its last week. Fails while nobody
+    /// knows, since no day was seen yet.
+    fn goes_on(&self, side: Side, limit: f64, water: f64) -> Result<Option<Estimate>, CannotSay> {
+        let hold = self.holds();
+        let Some((low, high)) = hold.range() else {
+            return Err(CannotSay::TooEarly { seen_h: hold.seen_h(), needed_h: 24.0 });
+        };
+        let edge = |holder| hold.turns_at(holder);
+        let within = match side {
+            Side::Below => {
+                let held = edge(Holder::Heater).filter(|_| self.heater_known().is_ok());
+                let low = held.map_or(low, |edge| low.min(edge.place - edge.margin));
+                water > low - BAND_LEFT.min(((low - limit) / 2.0).max(0.0))
+            }
+            Side::Above => {
+                let high = edge(Holder::Cooler).map_or(high, |edge| high.max(edge.place + edge.margin));
+                water < high + BAND_LEFT.min(((limit - high) / 2.0).max(0.0))
+            }
+        };
+        let never = Interval::exact(f64::INFINITY);
+        let held = Basis::learned("the swing in which it is held");
+        Ok(within.then(|| Estimate::new(never, [Basis::measured("water temperature"), held])))
     }
 
     /// The inputs under `what_if`: heaters, other, lamp, chiller, as a row of the regression.
@@ -272,6 +313,9 @@ impl Thermal {
         let alike = self.cells.newest().take(most).take_while(|cell| same(cell)).count();
         // All kept cells alike: the state is older than what is kept, and nothing changed within the first.
         let usable = if alike < KEPT { alike.saturating_sub(1) } else { alike };
+        if what_if.heaters == [None; 2] && usable < BY_ITSELF_CELLS {
+            return None;
+        }
         let points = self.cells.newest().take(usable).map(|cell| (hours(cell.end), cell.temperature));
         line(points)
     }
@@ -334,55 +378,6 @@ fn line(points: impl Iterator<Item = (f64, f64)> + Clone) -> Option<Slope> {
     let rate = product / square;
     let noise = CELL_NOISE / square.sqrt();
     rate.is_finite().then(|| Slope { rate, deviation: noise.hypot(RATE_SHARE / 2.0 * rate) })
-}
-
-/// One future, counted towards the limit: `dD/dt = rate - slows * D + loss * room's change`.
-struct Future {
-    rate: f64,
-    slows: f64,
-    loss: f64,
-    trend: f64,
-}
-
-impl Future {
-    /// Hours until it has gone `distance` kelvin; infinite if not within the horizon.
-    fn meets(&self, distance: f64) -> f64 {
-        if self.trend == 0.0 {
-            return self.without_trend(distance);
-        }
-        // A quarter of an hour at a time, exact for the rate in its middle.
-        let (step, mut gone, mut at) = (0.25, 0.0, 0.0);
-        let (decay, gain) = if self.slows > 0.0 {
-            let decay = (-self.slows * step).exp();
-            (decay, (1.0 - decay) / self.slows)
-        } else {
-            (1.0, step)
-        };
-        while at < HORIZON_H {
-            let changed = self.trend * (at + step / 2.0_f64).min(ROOM_GOES_ON_H);
-            let next = gone * decay + (self.rate + self.loss * changed) * gain;
-            if next >= distance {
-                return at + step * (distance - gone) / (next - gone);
-            }
-            (gone, at) = (next, at + step);
-        }
-        f64::INFINITY
-    }
-
-    fn without_trend(&self, distance: f64) -> f64 {
-        if self.rate <= 0.0 {
-            return f64::INFINITY;
-        }
-        let slowed = self.slows * distance / self.rate;
-        let hours = if slowed >= 1.0 {
-            f64::INFINITY
-        } else if self.slows * distance < 1e-9 {
-            distance / self.rate
-        } else {
-            -(1.0 - slowed).ln() / self.slows
-        };
-        if hours > HORIZON_H { f64::INFINITY } else { hours }
-    }
 }
 
 const _: () = assert!(CELL.0 * KEPT as i64 == 3_600_000, "an hour of cells is kept");

@@ -29,6 +29,10 @@ pub struct Prior {
 /// Watts that pumps bring per litre if nobody wrote it down (from memory): 0.05 to 0.2.
 const PUMPS_W_PER_J_K: f64 = 0.1 / 4_090.0;
 
+/// A heater's rate is within these shares of what its rating makes of the water alone: volumes are written down by guess,
+/// rock takes its part, ratings are off.
+const RATED: (f64, f64) = (0.75, 1.35);
+
 impl Prior {
     /// From a tank's size. Watts are filled in by whoever knows them.
     pub fn of(geometry: &Geometry) -> Self {
@@ -55,6 +59,12 @@ impl Prior {
             unheated: false,
             evaporation_w: Interval::exact(0.0),
         }
+    }
+
+    /// What a heater's rate can be by its rating, K/h, if rating and volume are known.
+    pub(super) fn of_rating(&self, heater: usize) -> Option<(f64, f64)> {
+        let rate = self.rate(self.heaters_w.get(heater).copied().flatten()?)?;
+        Some((rate * RATED.0, rate * RATED.1))
     }
 
     /// Watts as a rate, K/h.

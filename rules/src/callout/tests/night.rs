@@ -133,8 +133,8 @@ impl Facts for House {
         self.blocks.get(target.contact.as_ref()?).copied()
     }
 
-    fn sounds(&self, _: &Target, rank: Priority) -> bool {
-        rank == CRITICAL
+    fn siren(&self, _: &Target) -> crate::plan::Siren {
+        crate::plan::Siren::default()
     }
 
     fn ways_to_ask(&self, who: &str) -> Vec<Target> {

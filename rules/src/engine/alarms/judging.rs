@@ -4,6 +4,7 @@
 //! unknown, an on-delay stands still and an off-delay starts again.
 
 use super::Alarms;
+use super::farthest::Extreme;
 use crate::alarm::{CHATTER_RAISES, CHATTER_WINDOW, Priority};
 use crate::condition::query::UntilWhat;
 use crate::condition::{Present, Truth};
@@ -58,6 +59,8 @@ impl Alarms {
             let present = Present { world, memory: &entry.recall.worse, now };
             worse.evaluate(&present, None)
         });
+        let rings = verdict.truth == Truth::True || entry.state.state.is_standing();
+        entry.farthest = if rings { Extreme::with(entry.farthest, alarm, world) } else { None };
         let over = entry.watch.see(verdict.truth, now);
         let after_work = entry.after_work.take_if(|_| verdict.truth == Truth::False);
         let state = entry.state.state;
@@ -228,7 +231,8 @@ impl Alarms {
         next.wake(DeadlineReason::OffDelay(id), None);
         let Some(episode) = &self.state(id).episode else { return };
         let (episode, stood) = (episode.id, cx.mono() - episode.raised);
-        next.record(Body::Returned { alarm: cx.name(id), episode, stood, because: cx.because(id) });
+        let (because, farthest) = (cx.because(id), self.farthest(cx, id));
+        next.record(Body::Returned { alarm: cx.name(id), episode, stood, because, farthest });
         next.tasks.extend(cx.plan.alarm(id).stopgap.map(|stopgap| Task::Attend(stopgap.relay)));
         next.then(Task::Fell(episode));
         next.then(Task::Judge(id));

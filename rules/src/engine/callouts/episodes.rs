@@ -33,7 +33,12 @@ impl Callouts {
                     episode: *episode,
                     place: place.clone(),
                     priority: *priority,
-                    account: Account { onset: at - *since, because: because.clone(), blind: false },
+                    account: Account {
+                        onset: at - *since,
+                        because: because.clone(),
+                        blind: false,
+                        farthest: None,
+                    },
                 };
                 self.episodes.raised(alarm, begun, (seq, at));
             }
@@ -43,6 +48,11 @@ impl Callouts {
             Body::LostSight { alarm, episode } => self.change_accounts(alarm, *episode, |it| it.blind = true),
             Body::FoundSight { alarm, episode } => {
                 self.change_accounts(alarm, *episode, |it| it.blind = false);
+            }
+            Body::Returned { alarm, episode, farthest, .. } => {
+                self.change_accounts(alarm, *episode, |account| {
+                    account.farthest = farthest.clone().map(|far| (far.clone(), at - far.ago));
+                });
             }
             _ => {}
         }

@@ -91,7 +91,7 @@ impl CallRegister {
         let Some(call) = self.calls.get_mut(&id) else { return false };
         let newcomer = match change {
             CallChange::Joined(joined) => Some((joined.alarm.as_str(), joined.episode)),
-            CallChange::CameBack { alarm, episode } => Some((alarm.as_str(), *episode)),
+            CallChange::CameBack { alarm, episode, .. } => Some((alarm.as_str(), *episode)),
             _ => None,
         };
         let is_in = |alarm: &str| self.of_alarms.get(alarm).is_some_and(|calls| calls.contains(&id));

@@ -33,7 +33,7 @@ fn pages(tasks: &[Task]) -> Vec<String> {
 
 fn returned(rig: &mut TestRig, alarm: &str, episode: Seq) {
     let (alarm, because) = (alarm.to_owned(), String::new());
-    rig.tell(Body::Returned { alarm, episode, stood: Span::minutes(1), because });
+    rig.tell(Body::Returned { alarm, episode, stood: Span::minutes(1), because, farthest: None });
 }
 
 #[test]

@@ -27,8 +27,11 @@ impl Context<'_> {
         ] {
             let (done, left): (Vec<_>, Vec<_>) = tanks.iter().partition(|tank| is_done(self, **tank));
             if !done.is_empty() {
-                let left = left.into_iter().map(|tank| self.plan.tank(tank).title.clone()).collect();
-                now.acts.insert(act, left);
+                let titles = |tanks: Vec<TankId>| -> Vec<String> {
+                    tanks.into_iter().map(|tank| self.plan.tank(tank).title.clone()).collect()
+                };
+                now.acts.insert(act, titles(left));
+                now.done_in.insert(act, titles(done));
             }
         }
         now

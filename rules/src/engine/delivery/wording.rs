@@ -3,7 +3,7 @@
 
 use crate::callout::Call;
 use crate::callout::member::{Condition as Standing, Member};
-use crate::condition::Present;
+use crate::condition::{Present, Truth};
 use crate::engine::context::Context;
 use crate::ids::{AlarmId, RelayId, Seq};
 use crate::page::facts::{Facts, Matter, MatterFate, News, Telling};
@@ -121,9 +121,10 @@ impl Context<'_> {
         // recorded is all that is known.
         let silent =
             alarm.is_some_and(|alarm| alarm.watched.is_some() && self.notes_of(alarm, false).is_empty());
-        let reading = match id
-            .filter(|_| member.condition == Standing::Raised && !member.account.blind && !silent)
-        {
+        let seen = id.filter(|_| member.condition == Standing::Raised && !member.account.blind && !silent);
+        let back = seen.filter(|id| self.alarms.truth(*id) == Truth::False);
+        let reading = match seen {
+            Some(id) if back.is_some() => self.readings_now(id, &place),
             Some(id) => {
                 let now = self.readings(id, &place);
                 // What it was not back after stands only in what was recorded as it was raised.
@@ -149,9 +150,22 @@ impl Context<'_> {
                 Standing::PutAside(_) => MatterFate::PutAside,
                 Standing::Returned(at) => MatterFate::Over(at),
             },
+            back: back.is_some(),
+            farthest: member.account.farthest.as_ref().map(|(farthest, at)| {
+                let at = words::clock(&self.now, *at, &self.plan.zone);
+                format!("{} at {at}", farthest.words())
+            }),
             worse: member.worse,
             blind: member.account.blind,
         }
+    }
+
+    /// What it looks at, as it is now that its condition has gone.
+    fn readings_now(&self, id: AlarmId, place: &str) -> String {
+        let (world, memory) = (self.world(), self.alarms.memory(id));
+        let present = Present { world: &world, memory, now: self.mono() };
+        let now = self.plan.alarm(id).condition.readings_now(self.plan, &present, place);
+        if now.is_empty() { now } else { format!("{now} now") }
     }
 
     /// What an alarm rests on now, behind its own name.
@@ -163,10 +177,7 @@ impl Context<'_> {
 
     /// Where, as people say it: the tank by its title, this site, or another one.
     fn place_in_words(&self, alarm: &Alarm) -> String {
-        match alarm.watched {
-            Some(id) => self.plan.watched_site(id).title.clone(),
-            None => self.plan.title(alarm.tank).to_owned(),
-        }
+        self.plan.title_of_place(alarm).to_owned()
     }
 
     /// What relays wait for a hand, and what the others have done, a line each.
@@ -189,7 +200,7 @@ impl Context<'_> {
     }
 
     /// Who is told next, and when.
-    fn next_rung(&self, call: &Call) -> Option<(Vec<Target>, Moment)> {
+    pub(in crate::engine) fn next_rung(&self, call: &Call) -> Option<(Vec<Target>, Moment)> {
         let (people, due) = self.callouts.next_rung(self, call)?;
         let people = people.into_iter().filter(|target| target.contact.is_some()).collect();
         (due > self.mono()).then_some((people, due))

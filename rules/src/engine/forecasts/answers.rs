@@ -57,7 +57,12 @@ impl Sensed<'_> {
                 let sensor = gear.pumps.and_then(|pumps| pumps.sensor);
                 let since = self.forecasts.dark.map(|since| since.at);
                 let spoke = sensor.zip(since).is_some_and(|(id, since)| self.sensors.heard(id) > since);
-                if dark && !spoke { Some(0.0) } else { self.share(gear.pumps) }
+                match (dark && !spoke, sensor) {
+                    (true, _) => Some(0.0),
+                    // Nobody says more of them than the mains do.
+                    (false, None) => Some(1.0),
+                    (false, Some(_)) => self.share(gear.pumps),
+                }
             }
             ModelFeed::Oxygen => None,
         }
@@ -86,9 +91,10 @@ impl Sensed<'_> {
         match asked.until {
             UntilWhat::Water(tank, side, limit) => {
                 let gear = &self.plan.tanks[tank.index()].gear;
-                let dark = self.mains() == Some(false) && gear.heaters[0].is_some();
+                let dark = self.mains() == Some(false);
                 self.wet(tank)?;
-                self.seen(tank)?.thermal.time_to(side, limit, &scenario(&asked.supposing, dark))
+                let supposed = scenario(&asked.supposing, dark, gear.heaters[0].is_some());
+                self.seen(tank)?.thermal.time_to(side, limit, &supposed)
             }
             UntilWhat::Oxygen(tank, mg_l) => self.oxygen(tank, mg_l, &asked.supposing),
             UntilWhat::Battery(id) => self.battery(id, asked.supposing.no_power),
@@ -218,10 +224,9 @@ impl Sensed<'_> {
                 let known = self.number(self.plan.tanks[tank.index()].gear.sump).is_some();
                 if known { Ok(model.parted) } else { Err(CannotSay::Missing("temperature of the sump")) }
             }
-            Symptom::Fault(fault) => {
-                let stands = model.faults.standing().any(|finding| finding.fault == fault);
-                model.faults.ready(&model.thermal).map(|()| stands)
-            }
+            Symptom::Fault(fault) => model.faults.says(&model.thermal, fault),
+            Symptom::HeatMissing => model.faults.any(&model.thermal, &Fault::HEAT_MISSING),
+            Symptom::CoolingMissing => model.faults.any(&model.thermal, &Fault::COOLING_MISSING),
         }
     }
 
@@ -266,13 +271,16 @@ impl Since {
 }
 
 /// In the dark no thermostat holds anything, as little as it is.
-fn scenario(supposing: &WhatIf, dark: bool) -> Scenario {
+fn scenario(supposing: &WhatIf, dark: bool, heater: bool) -> Scenario {
     let off = Some(0.0);
     let base = match (supposing.no_power, supposing.no_heat, supposing.stuck) {
         (true, ..) => Scenario::no_power(),
         (_, true, _) => Scenario::no_heat(),
         (_, _, true) => Scenario::heater_stuck(),
-        (false, false, false) if dark => Scenario { lamp: off, chiller: off, ..Scenario::no_heat() },
+        (false, false, false) if dark && heater => {
+            Scenario { lamp: off, chiller: off, unheld: true, ..Scenario::no_heat() }
+        }
+        (false, false, false) if dark => Scenario { unheld: true, ..Scenario::now() },
         (false, false, false) => Scenario::now(),
     };
     Scenario { room: supposing.room, ..base }

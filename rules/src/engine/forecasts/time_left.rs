@@ -3,6 +3,7 @@
 
 use crate::condition::query::{Question, UntilWhat, WhatIf};
 use crate::condition::{Condition, World};
+use crate::engine::WaterAhead;
 use crate::engine::context::Context;
 use crate::engine::task::Next;
 use crate::forecast::oxygen::{ACUTE_MG_L, CHRONIC_MG_L};
@@ -13,7 +14,7 @@ use crate::ids::{AlarmId, BatteryId, SensorId, Seq, TankId};
 use crate::page::facts::{Breathless, Coming, Outlook};
 use crate::plan::{Alarm, spoken};
 use crate::reading::Value;
-use crate::record::{Body, Estimated};
+use crate::record::{Body, Estimated, WaterLimit};
 use crate::time::{Moment, Span};
 use crate::words;
 use std::collections::BTreeSet;
@@ -67,6 +68,18 @@ impl Context<'_> {
             .collect()
     }
 
+    /// Limits that a tank's water may meet, as far as the range says something.
+    pub(in crate::engine) fn water_ahead(&self, tank: TankId) -> Vec<WaterAhead> {
+        let found = self.prospects_of(tank, self.limits(tank, &[])).into_iter();
+        let water = found.filter_map(|prospect| match (prospect.asked.until, prospect.answer) {
+            (UntilWhat::Water(_, side, limit), Ok(estimate)) if estimate.range.low.is_finite() => {
+                Some(WaterAhead { tank, side, limit, range: estimate.range })
+            }
+            _ => None,
+        });
+        water.collect()
+    }
+
     fn batteries(&self) -> impl Iterator<Item = Prospect> + '_ {
         (0..).map(BatteryId).take(self.plan.batteries.len()).map(|id| {
             let asked = Question { until: UntilWhat::Battery(id), supposing: WhatIf::default() };
@@ -110,6 +123,7 @@ impl Context<'_> {
                 .filter(|prospect| {
                     prospect.tank == Some(tank) && prospect.asked.supposing == WhatIf::default()
                 })
+                .filter(|prospect| !self.is_beyond_the_other_limit(tank, prospect.asked.until))
                 .filter_map(|prospect| self.coming(prospect))
                 .collect();
             if breathless.is_some() || !harms.is_empty() {
@@ -124,6 +138,20 @@ impl Context<'_> {
             }
         }
         outlooks
+    }
+
+    /// Whether the water is too warm now and this would be too cold, or the other way round: what is wrong now
+    /// comes first, and how it goes after that is nobody's question yet.
+    fn is_beyond_the_other_limit(&self, tank: TankId, until: UntilWhat) -> bool {
+        let UntilWhat::Water(_, side, _) = until else { return false };
+        let Some(id) = self.plan.tank(tank).gear.water else { return false };
+        let (Some(now), Some((low, high))) = (self.number(id), self.plan.sensor(id).limits) else {
+            return false;
+        };
+        match side {
+            Side::Below => now > high,
+            Side::Above => now < low,
+        }
     }
 
     fn coming(&self, prospect: &Prospect) -> Option<Coming> {
@@ -144,6 +172,20 @@ impl Context<'_> {
                 Some(format!("not seen for {ago}"))
             }
         }
+    }
+
+    /// Tanks in which oxygen counts first, with what stands in all call-outs; and whether the pumps are seen to
+    /// stand.
+    pub(in crate::engine) fn breathless_tanks(&self) -> Vec<(TankId, bool)> {
+        let standing: Vec<&Alarm> = self
+            .alarms()
+            .filter(|id| self.alarms.standing(*id).is_some())
+            .map(|id| self.plan.alarm(id))
+            .collect();
+        let cut = self.is_power_cut(&standing);
+        let tanks = (0..).map(TankId).take(self.plan.tanks.len());
+        let found = tanks.filter_map(|tank| Some((tank, self.breathless(tank, &standing, cut)?)));
+        found.map(|(tank, how)| (tank, how == Breathless::Seen)).collect()
     }
 
     /// Whether oxygen counts first in this tank: the mains are out or its flow is in trouble, and neither
@@ -298,6 +340,12 @@ impl Context<'_> {
             likely_h: finite(range.map(|range| range.likely)),
             high_h: finite(range.map(|range| range.high)),
             rests_on: prospect.answer.as_ref().map(wording::rests_on).unwrap_or_default(),
+            water: match prospect.asked.until {
+                UntilWhat::Water(_, side, limit) if prospect.asked.supposing == WhatIf::default() => {
+                    Some(WaterLimit { below: side == Side::Below, limit })
+                }
+                UntilWhat::Water(..) | UntilWhat::Oxygen(..) | UntilWhat::Battery(_) => None,
+            },
         }
     }
 }

@@ -30,6 +30,15 @@ pub enum OperatorCommand {
         /// The code on the page.
         code: String,
     },
+    /// Says that a step of the card is done, or not after all. It answers nothing.
+    Tick {
+        /// The code of the call-out.
+        code: String,
+        /// The step's words, as the page shows them.
+        step: String,
+        /// It is done.
+        done: bool,
+    },
     /// Silences a siren for ten minutes, by somebody who stands beside it. It answers nothing.
     Hush {
         /// Its channel: `siren`.
@@ -129,6 +138,7 @@ impl Operator {
             OperatorCommand::Acknowledge { code, length } => acknowledge(cx, &code, length, &by, next),
             OperatorCommand::Hush { siren } => next.then(Task::Hush { siren, by }),
             OperatorCommand::HandOn { code } => hand_on(cx, &code, by, next),
+            OperatorCommand::Tick { code, step, done } => tick(cx, &code, (step, done), by, next),
             OperatorCommand::Reset { alarm } => reset(cx, alarm, by, next),
             OperatorCommand::Shelve { alarm, length, why } => shelve(cx, (alarm, length, why), by, next),
             OperatorCommand::Unshelve { alarm } => {
@@ -255,6 +265,19 @@ fn hand_on(cx: &Context<'_>, code: &str, by: By, next: &mut Next) {
     match answered_by(cx, &code) {
         Answers::Call(call) | Answers::Member { call, .. } => next.then(Task::HandOn { call, by }),
         Answers::Nothing => next.refuse(format!("hand {code} on"), "no open call-out has this code", &by),
+    }
+}
+
+/// A tick is seen by the others and kept.
+fn tick(cx: &Context<'_>, code: &str, (step, done): (String, bool), by: By, next: &mut Next) {
+    let code = code.trim().to_ascii_uppercase();
+    match answered_by(cx, &code) {
+        Answers::Call(call) | Answers::Member { call, .. } => {
+            next.record(Body::Ticked { call, step, done, by });
+        }
+        Answers::Nothing => {
+            next.refuse(format!("tick a step of {code}"), "no open call-out has this code", &by);
+        }
     }
 }
 

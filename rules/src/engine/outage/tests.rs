@@ -26,6 +26,7 @@ fn a_drill_follows_what_comes_of_the_plug_and_keeps_it() {
         episode,
         stood: Span::seconds(40),
         because: String::new(),
+        farthest: None,
     });
     rig.tell(Body::CallEnded { call });
     let next = rig.act(|cx, next| cx.outage.on_look(cx, next));

@@ -225,7 +225,7 @@ fn tell_of_failure(
     let Some(order) = run.order() else { return };
     let moves = cx.plan.relays[relay.index()].moves;
     let hand = by_hand(order.on, moves);
-    let why = format!("{} commanded {}, NOT confirmed: {hand}", name(cx, relay), on_off(order.on));
+    let why = format!("{} switched {}, NOT proved: {hand}", name(cx, relay), on_off(order.on));
     let undoing = matches!(run.stage, Stage::Undoing(_));
     let welded = !order.on && moves != Adds::Air && (!unknown || run.disobeyed);
     let last = order.attempt >= ATTEMPTS || (unsent && order.attempt == 1);

@@ -36,12 +36,12 @@ fn a_stopgap_begins_with_its_alarm_and_is_proved_by_newer_readings() {
     let mut rig = TestRig::new();
     flow(&mut rig, 500.0);
     let next = raised(&mut rig);
-    assert_eq!(kinds(&next), ["air commanded on, attempt 1: stopgap of power-lost"]);
+    assert_eq!(kinds(&next), ["air switched on, attempt 1: stopgap of power-lost"]);
     assert!(matches!(&next.effects[..], [Effect::Command { payload, .. }] if payload == "on"));
     assert!(attend(&mut rig).records.is_empty(), "what was seen before proves nothing");
     rig.later(Span::seconds(5));
     flow(&mut rig, 500.0);
-    assert_eq!(kinds(&attend(&mut rig)), ["air confirmed after 5 s"]);
+    assert_eq!(kinds(&attend(&mut rig)), ["air proved after 5 s"]);
 }
 
 #[test]
@@ -68,7 +68,7 @@ fn a_command_without_proof_is_repeated_and_then_told() {
             flow(&mut rig, 0.0);
         }
         let failed = attend(&mut rig);
-        assert!(kinds(&failed)[0].starts_with("air NOT confirmed"), "{:?}", kinds(&failed));
+        assert!(kinds(&failed)[0].starts_with("air NOT proved"), "{:?}", kinds(&failed));
         told.extend(failed.tasks.into_iter().filter(|task| matches!(task, Task::StopgapNews(_))));
         attend(&mut rig);
     }

@@ -9,6 +9,7 @@ use crate::engine::timers::DeadlineReason;
 use crate::ids::AlarmId;
 use crate::stopgap::on_off;
 use crate::time::Now;
+use crate::words;
 
 impl Context<'_> {
     /// Why the alarm rings or doesn't, and what would change it.
@@ -23,7 +24,7 @@ impl Context<'_> {
                 condition.explain(self.plan, &Present { world: &world, memory, now: now.mono }, hold);
             reasons
                 .into_iter()
-                .map(|reason| (reason.depth, reason.text, truth_word(reason.truth)))
+                .map(|reason| (reason.depth, words::for_people_in(&reason.text), truth_word(reason.truth)))
                 .collect::<Vec<_>>()
         };
         Some(Explanation {
@@ -64,10 +65,8 @@ impl Context<'_> {
         }
         for cause in &self.index.causes[id.index()] {
             if self.alarms.standing(*cause).is_some() {
-                lines.push(format!(
-                    "{} stands: what rings here joins its call-out",
-                    self.plan.alarm(*cause).name
-                ));
+                let cause = self.alarm_title(self.plan.alarm(*cause));
+                lines.push(format!("{cause} stands: what rings here joins its call-out"));
             }
         }
         if lines.is_empty() {
@@ -85,7 +84,7 @@ impl Context<'_> {
                 || format!("switched {} when the alarm is raised", on_off(stopgap.on)),
                 |run| run.words(relay),
             );
-            lines.push(format!("stopgap {}: {state}", relay.name));
+            lines.push(format!("stopgap {}: {state}", relay.title));
         }
         lines
     }

@@ -3,14 +3,19 @@
 use super::{AlarmView, CallView, DeadlineView, RelayView, SensorView, Status};
 use crate::callout::Call;
 use crate::callout::event::Time;
-use crate::callout::member::Condition;
-use crate::condition::Truth;
+use crate::callout::member::{Condition, Member};
+use crate::callout::state::Phase;
+use crate::condition::{Present, Truth};
 use crate::engine::context::Context;
 use crate::engine::timers::DeadlineReason;
 use crate::ids::{AlarmId, RelayId, SensorId};
+use crate::page::by_way;
+use crate::plan::{Alarm, Sensor, spoken};
 use crate::reading::{Content, Mapping, Value};
 use crate::record::Outcome;
-use crate::time::{Now, Wall};
+use crate::time::{Moment, Now, Wall};
+use crate::units::Scale;
+use crate::words;
 
 pub(super) fn truth_word(truth: Truth) -> &'static str {
     match truth {
@@ -23,9 +28,12 @@ pub(super) fn truth_word(truth: Truth) -> &'static str {
 impl Context<'_> {
     /// Everything, at `now`.
     pub(in crate::engine) fn status(&self, now: Now) -> Status {
-        let place = |tank| self.plan.place(tank).to_owned();
+        let place = |tank| self.plan.title(tank).to_owned();
+        let local = now.wall.civil(&self.plan.zone);
         Status {
             site: self.plan.site.clone(),
+            tanks: self.plan.tanks.iter().map(|tank| tank.title.clone()).collect(),
+            time: local.strftime("%A %-d %B, %H:%M").to_string(),
             at: now,
             deaf: self.sensors.deaf().map(|(why, since)| format!("{why}, for {}", now.mono - *since)),
             sensors: (0..)
@@ -64,7 +72,12 @@ impl Context<'_> {
         let relay = &self.plan.relays[id.index()];
         let state = self.relays.run(id).map(|run| run.words(relay));
         let kept = self.relays.kept(id).cloned();
-        (state.is_some() || kept.is_some()).then(|| RelayView { name: relay.name.clone(), state, kept })
+        (state.is_some() || kept.is_some()).then(|| RelayView {
+            name: relay.name.clone(),
+            title: relay.title.clone(),
+            state,
+            kept,
+        })
     }
 
     fn sensor_view(&self, id: SensorId, now: Now) -> SensorView {
@@ -74,12 +87,33 @@ impl Context<'_> {
         SensorView {
             name: sensor.name.clone(),
             place: self.plan.place(sensor.tank).to_owned(),
+            title: match sensor.tank.map(|tank| self.plan.title(Some(tank))) {
+                Some(tank) => words::without_place(&sensor.title, tank).to_owned(),
+                None => sensor.title.clone(),
+            },
+            tank: sensor.tank.map(|tank| self.plan.title(Some(tank)).to_owned()),
+            shown: track.last_good().map(|(value, _)| words::for_people(&show(&sensor.mapping, value))),
+            trend: track.per_hour(sensor, now.mono).and_then(|rate| trend(sensor, rate)),
             value: track.last_good().map(|(value, _)| show(&sensor.mapping, value)),
             quality: quality.to_string(),
-            why: doubt.map(|doubt| doubt.words(&sensor.scale)),
+            why: doubt.map(|doubt| words::for_people_in(&doubt.words(&sensor.scale))),
             age: track.heard().map(|heard| now.mono - heard),
             rejected: track.counts().rejected,
         }
+    }
+
+    /// `Lagoon: the water is too cold`
+    pub(super) fn alarm_title(&self, alarm: &Alarm) -> String {
+        let place = self.plan.title_of_place(alarm);
+        format!("{}: {}", words::capital(place), words::without_place(&alarm.title, place))
+    }
+
+    /// What an alarm that stands rests on now.
+    fn reading_of(&self, id: AlarmId) -> String {
+        let alarm = self.plan.alarm(id);
+        let world = self.world();
+        let present = Present { world: &world, memory: self.alarms.memory(id), now: self.mono() };
+        alarm.condition.readings(self.plan, &present, self.plan.title_of_place(alarm))
     }
 
     pub(super) fn alarm_view(&self, id: AlarmId, now: Now) -> AlarmView {
@@ -94,6 +128,8 @@ impl Context<'_> {
         AlarmView {
             name: alarm.name.clone(),
             place: self.plan.place_of(alarm).to_owned(),
+            title: self.alarm_title(alarm),
+            reading: standing.map(|_| self.reading_of(id)).unwrap_or_default(),
             priority: alarm.priority,
             state: life.state.to_string(),
             truth: truth_word(self.alarms.truth(id)),
@@ -106,11 +142,21 @@ impl Context<'_> {
 
     fn call_view(&self, call: &Call, now: Now) -> CallView {
         let id = call.id();
-        let about = call.core.members.iter().map(|member| match member.condition {
-            Condition::Raised => member.alarm.clone(),
-            Condition::PutAside(_) => format!("{} (put aside)", member.alarm),
-            Condition::Returned(_) => format!("{} (over)", member.alarm),
-        });
+        let named = |name: &dyn Fn(&str) -> String| -> Vec<String> {
+            let named = |member: &Member| match member.condition {
+                Condition::Raised => name(&member.alarm),
+                Condition::PutAside(_) => format!("{} (put aside)", name(&member.alarm)),
+                Condition::Returned(_) => format!("{} (over)", name(&member.alarm)),
+            };
+            call.core.members.iter().map(named).collect()
+        };
+        let title = |name: &str| {
+            self.alarm(name).map_or_else(|| spoken(name), |id| self.alarm_title(self.plan.alarm(id)))
+        };
+        let person = |who: &str| {
+            let known = self.plan.directory.contacts.get(who);
+            known.map_or_else(|| who.to_owned(), |contact| contact.name.clone())
+        };
         let wall = |moment| -> Wall { now.wall_at(moment) };
         let clock = |moment| wall(moment).civil(&self.plan.zone).strftime("%H:%M").to_string();
         let pages = self.pages(id);
@@ -119,22 +165,28 @@ impl Context<'_> {
         let told = pages.iter().map(|sent| {
             let fate = match &sent.last {
                 None => "on its way".to_owned(),
-                Some(Outcome::Accepted { note }) => format!("accepted: {note}"),
+                Some(Outcome::Accepted { .. }) => "sent".to_owned(),
                 Some(last) => {
                     let trouble = last.trouble().unwrap_or_default();
                     if last.is_for_now() {
-                        format!("deferred: {trouble}")
+                        format!("not yet: {trouble}")
                     } else {
-                        format!("failed: {trouble}")
+                        format!("FAILED: {trouble}")
                     }
                 }
             };
-            format!("{} {} {fate}", clock(sent.at), sent.target)
+            let way = spoken(&sent.target.channel);
+            let to = sent.target.contact.as_deref().map(|who| format!("{} by {way}", person(who)));
+            format!("{} {}: {fate}", clock(sent.at), to.unwrap_or(way))
         });
-        let answered = call.answers.iter().map(|(by, at)| format!("{} answered by {by}", clock(*at)));
+        let answered = call
+            .answers
+            .iter()
+            .map(|(by, at)| format!("{} {} answered {}", clock(*at), person(&by.who), by_way(by)));
         let alone = call.core.members.iter().filter_map(|member| {
             let (by, until) = member.own_answer.as_ref()?;
-            Some(format!("{} alone answered by {by}, until {}", member.alarm, clock(*until)))
+            let who = format!("{} answered {}", person(&by.who), by_way(by));
+            Some(format!("{}: {who}, until {}", title(&member.alarm), clock(*until)))
         });
         let (next, due) = match self.callouts.pending(self, id) {
             None if call.ended() => ("its last pages are on their way".to_owned(), None),
@@ -146,7 +198,12 @@ impl Context<'_> {
             policy: call.policy.clone(),
             purpose: call.purpose,
             code: call.code().to_owned(),
-            about: about.collect(),
+            about: named(&|name| name.to_owned()),
+            titles: named(&title),
+            held: answered_until(&call.core.phase).map(|until| {
+                let who = call.answers.last().map_or("somebody".to_owned(), |(by, _)| person(&by.who));
+                format!("{who} has it until {}", clock(until))
+            }),
             next,
             due: due.map(|due| due - now.mono),
             told: before.chain(told).collect(),
@@ -156,16 +213,21 @@ impl Context<'_> {
 
     /// A deadline's reason in words.
     pub(in crate::engine) fn reason_words(&self, reason: DeadlineReason) -> String {
-        let alarm = |id: AlarmId| &self.plan.alarm(id).name;
-        let relay = |id: RelayId| &self.plan.relays[id.index()].name;
+        let alarm = |id: AlarmId| self.alarm_title(self.plan.alarm(id));
+        let relay = |id: RelayId| &self.plan.relays[id.index()].title;
         match reason {
-            DeadlineReason::Stale(id) => format!("{} may have fallen silent", self.plan.sensor(id).name),
+            DeadlineReason::Stale(id) => {
+                let sensor = self.plan.sensor(id);
+                let place = self.plan.title(sensor.tank);
+                let title = words::without_place(&sensor.title, place);
+                format!("{}: {title} may have fallen silent", words::capital(place))
+            }
             DeadlineReason::Blips(id) => format!("short spells of {} are told together", alarm(id)),
             DeadlineReason::Recheck(id) => format!("{} may change by time alone", alarm(id)),
             DeadlineReason::OnDelay(id) => format!("{}: the on-delay ends", alarm(id)),
             DeadlineReason::OffDelay(id) => format!("{}: the off-delay ends", alarm(id)),
             DeadlineReason::Shelf(id) => format!("{}: the shelf ends", alarm(id)),
-            DeadlineReason::Work(id) => format!("work on {} ends", self.plan.place(Some(id))),
+            DeadlineReason::Work(id) => format!("work on {} ends", self.plan.title(Some(id))),
             DeadlineReason::Proof(id) => format!("{}: the proof is due", relay(id)),
             DeadlineReason::Longest(id) => format!("{}: the longest run is over", relay(id)),
             DeadlineReason::Wait(id) => format!("{}: what it waits for may have come", relay(id)),
@@ -178,6 +240,14 @@ impl Context<'_> {
             DeadlineReason::Outage => "the outage drill is looked at".to_owned(),
             DeadlineReason::Unfinished => "work that the last turn has left goes on".to_owned(),
         }
+    }
+}
+
+/// Until when somebody has it.
+fn answered_until(phase: &Phase) -> Option<Moment> {
+    match phase {
+        Phase::Answered { until } => Some(*until),
+        Phase::Held { .. } | Phase::Climbing | Phase::Asking { .. } | Phase::Over => None,
     }
 }
 
@@ -197,8 +267,26 @@ fn time_words(time: &Time) -> String {
     }
 }
 
+/// What of a sensor goes up and down in a way that tells something.
+const TRENDS: [&str; 6] = ["temperature", "level", "salinity", "ph", "oxygen", "orp"];
+
+/// Where a number goes, in words; nothing for what is switched, or has no calm of its own.
+fn trend(sensor: &Sensor, per_hour: f64) -> Option<String> {
+    if !TRENDS.contains(&sensor.measure.name) {
+        return None;
+    }
+    let scale = Scale { unit: sensor.scale.unit.as_difference(), name: sensor.scale.name.clone() };
+    let moved = scale.unit.from_base(per_hour.abs());
+    if moved < 0.2 {
+        return Some("steady".to_owned());
+    }
+    let way = if per_hour < 0.0 { "falling" } else { "rising" };
+    let rounded = scale.unit.to_base((moved * 10.0).round() / 10.0);
+    Some(format!("{way} {} an hour", words::value(&scale, rounded)))
+}
+
 /// A value as its sensor's keeper would say it.
-fn show(mapping: &Mapping, value: Value) -> String {
+pub(super) fn show(mapping: &Mapping, value: Value) -> String {
     let (Mapping::Plain(content) | Mapping::Pointer(_, content) | Mapping::Senml(_, content)) = mapping;
     match (content, value) {
         (Content::Number(scale), Value::Number(base)) => scale.show(base),

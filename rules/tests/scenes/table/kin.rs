@@ -156,7 +156,7 @@ fn in_a_mass_a_members_own_code_answers_only_that_member_and_status_says_who_and
         assert!(mass.about.contains(&"hh".to_owned()), "{mass:?}");
         let [answered] = &mass.answered[..] else { panic!("{mass:?}") };
         assert!(
-            answered.starts_with("gg alone answered by ines") && answered.contains("until"),
+            answered.starts_with("Lagoon: gg: Ines answered") && answered.contains("until"),
             "{answered}"
         );
         night.restart();

@@ -1,6 +1,8 @@
-//! Small charts as SVG, readable on a phone: bands, lines and levels over hours flow in, one document
-//! flows out. It names no font, script or file from elsewhere.
+//! A picture that stands alone, for `estimate --plot`: bands, lines and levels over hours flow in, one SVG
+//! document flows out, in the two inks of the page, that names no script or file from elsewhere. Its colours
+//! are written out, since a picture may be opened by what knows no sheets.
 
+use super::escaped;
 use std::fmt::Write as _;
 
 /// Everything is drawn on a page of this width; a phone in the hand shows it at about its size.
@@ -14,11 +16,11 @@ const UNDER: f64 = 34.0;
 const KEY: f64 = 20.0;
 
 /// A point: hours, value.
-pub(super) type Point = (f64, f64);
+pub(crate) type Point = (f64, f64);
 
 /// How a thing is drawn.
 #[derive(Clone, Copy, Debug)]
-pub(super) enum Ink {
+pub(crate) enum Ink {
     /// What is expected.
     Forecast,
     /// The same under another supposition.
@@ -32,25 +34,23 @@ pub(super) enum Ink {
 impl Ink {
     fn colour(self) -> &'static str {
         match self {
-            Self::Forecast => "#1f5f99",
-            Self::Other => "#2c7a3f",
-            Self::Seen => "#111111",
-            Self::Limit => "#b3261e",
+            Self::Forecast | Self::Other | Self::Seen => "#1b2226",
+            Self::Limit => "#757c7c",
         }
     }
 
     fn dashes(self) -> &'static str {
         match self {
-            Self::Forecast | Self::Seen => "",
-            Self::Other => " stroke-dasharray=\"7 4\"",
-            Self::Limit => " stroke-dasharray=\"3 3\"",
+            Self::Seen | Self::Limit => "",
+            Self::Forecast => " stroke-dasharray=\"2 4\"",
+            Self::Other => " stroke-dasharray=\"9 4\"",
         }
     }
 }
 
 /// What is drawn, in order.
 #[derive(Clone, Debug)]
-pub(super) enum ChartItem {
+pub(crate) enum ChartItem {
     /// Between two edges.
     Band { name: String, low: Vec<Point>, high: Vec<Point> },
     /// A line; several pieces where something is missing between.
@@ -61,18 +61,18 @@ pub(super) enum ChartItem {
 
 /// One chart.
 #[derive(Clone, Debug)]
-pub(super) struct Chart {
-    pub(super) title: String,
-    pub(super) unit: String,
+pub(crate) struct Chart {
+    pub(crate) title: String,
+    pub(crate) unit: String,
     /// First and last hour.
-    pub(super) hours: (f64, f64),
+    pub(crate) hours: (f64, f64),
     /// Lowest and highest value.
-    pub(super) values: (f64, f64),
-    pub(super) items: Vec<ChartItem>,
+    pub(crate) values: (f64, f64),
+    pub(crate) items: Vec<ChartItem>,
 }
 
 /// Charts under one title, with a line of words below; `hour` words a tick.
-pub(super) fn document(
+pub(crate) fn document(
     title: &str,
     charts: &[Chart],
     below: &[String],
@@ -93,8 +93,8 @@ pub(super) fn document(
     format!(
         "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {WIDTH} {height:.0}\" width=\"100%\" role=\"img\" aria-label=\"{title}\">\n\
          <title>{title}</title>\n\
-         <style>text{{font:13px sans-serif;fill:#222}}.t{{font-size:15px;font-weight:bold}}.h{{font-weight:bold}}.s{{font-size:12px;fill:#444}}</style>\n\
-         <rect width=\"{WIDTH}\" height=\"{height:.0}\" fill=\"#fff\"/>\n\
+         <style>text{{font:13px sans-serif;fill:#1b2226}}.t{{font:600 16px Charter,Cambria,\"Noto Serif\",serif}}.h{{font-weight:600}}.s{{font-size:12px;fill:#525b5f}}</style>\n\
+         <rect width=\"{WIDTH}\" height=\"{height:.0}\" fill=\"#fbfaf6\"/>\n\
          <text x=\"10\" y=\"20\" class=\"t\">{title}</text>\n{body}</svg>\n"
     )
 }
@@ -159,7 +159,7 @@ impl Frame<'_> {
             let text = format!("{}", (value * 10.0).round() / 10.0);
             let _ = writeln!(
                 body,
-                "<path d=\"M{LEFT} {at:.1}H{FAR}\" stroke=\"#ddd\"/><text x=\"{:.0}\" y=\"{:.1}\" text-anchor=\"end\">{text}</text>",
+                "<path d=\"M{LEFT} {at:.1}H{FAR}\" stroke=\"#d3d1c8\"/><text x=\"{:.0}\" y=\"{:.1}\" text-anchor=\"end\">{text}</text>",
                 LEFT - 5.0,
                 at + 4.5
             );
@@ -168,7 +168,7 @@ impl Frame<'_> {
             let (at, text) = (self.x(hours), escaped(&hour(hours)));
             let _ = writeln!(
                 body,
-                "<path d=\"M{at:.1} {upper}V{lower}\" stroke=\"#eee\"/><text x=\"{at:.1}\" y=\"{:.0}\" text-anchor=\"middle\">{text}</text>",
+                "<path d=\"M{at:.1} {upper}V{lower}\" stroke=\"#d3d1c8\" stroke-dasharray=\"1 3\"/><text x=\"{at:.1}\" y=\"{:.0}\" text-anchor=\"middle\">{text}</text>",
                 lower + 17.0
             );
         }
@@ -179,7 +179,10 @@ impl Frame<'_> {
             ChartItem::Band { low, high, .. } => {
                 let around: Vec<Point> = low.iter().chain(high.iter().rev()).copied().collect();
                 let path = self.path(&around);
-                writeln!(body, "<polygon points=\"{path}\" fill=\"#1f5f99\" fill-opacity=\".2\"/>")
+                writeln!(
+                    body,
+                    "<polygon points=\"{path}\" fill=\"#d4d6d3\" stroke=\"#757c7c\" stroke-width=\".8\"/>"
+                )
             }
             ChartItem::Line { ink, pieces, .. } => pieces.iter().try_for_each(|points| {
                 let (path, colour, dashes) = (self.path(points), ink.colour(), ink.dashes());
@@ -203,7 +206,7 @@ impl Frame<'_> {
         let ChartItem::Level { name, value } = item else { return };
         let _ = writeln!(
             body,
-            "<text x=\"{:.0}\" y=\"{:.1}\" text-anchor=\"end\" style=\"fill:{};paint-order:stroke;stroke:#fff;stroke-width:3\">{}</text>",
+            "<text x=\"{:.0}\" y=\"{:.1}\" text-anchor=\"end\" style=\"fill:{};paint-order:stroke;stroke:#fbfaf6;stroke-width:3\">{}</text>",
             FAR - 4.0,
             self.y(*value) - 4.0,
             Ink::Limit.colour(),
@@ -218,7 +221,7 @@ impl Frame<'_> {
             ChartItem::Band { name, .. } => {
                 let top = at - 6.0;
                 let sign = format!(
-                    "<rect x=\"{LEFT}\" y=\"{top:.0}\" width=\"24\" height=\"12\" fill=\"#1f5f99\" fill-opacity=\".2\"/>"
+                    "<rect x=\"{LEFT}\" y=\"{top:.0}\" width=\"24\" height=\"12\" fill=\"#d4d6d3\" stroke=\"#757c7c\" stroke-width=\".8\"/>"
                 );
                 (sign, name)
             }
@@ -248,8 +251,4 @@ fn ticks((from, to): (f64, f64), steps: &[f64], most: f64) -> Vec<f64> {
     let first = (from / step).ceil() as i64;
     let last = ((to / step).floor() as i64).min(first + 200);
     (first..=last).map(|i| i as f64 * step).collect()
-}
-
-fn escaped(text: &str) -> String {
-    text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;")
 }

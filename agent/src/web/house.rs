@@ -1,0 +1,119 @@
+//! What all requests share: the settings, who is signed in, one look at the house at most a second old, and
+//! the way to the event loop. A hundred viewers cost the loop as much as one.
+
+use super::ask::{Done, HouseLook, PressedAct, WebRequest};
+use super::history::History;
+use super::sessions::Sessions;
+use super::truth;
+use crate::settings::WebSettings;
+use jiff::tz::TimeZone;
+use slackwater_rules::page::Page;
+use slackwater_rules::record::Seq;
+use std::path::PathBuf;
+use std::sync::atomic::AtomicUsize;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::{Duration, Instant};
+use tokio::sync::{Semaphore, mpsc, oneshot};
+
+/// A look is shared for so long.
+const FRESH: Duration = Duration::from_millis(1_000);
+
+/// The loop answers within this, or the page says that it does not.
+const PATIENCE: Duration = Duration::from_secs(5);
+
+/// So many may have values sent to them as they change.
+pub(super) const STREAMS: usize = 24;
+
+/// Why there is nothing to show.
+pub(super) const NO_WATCH: &str =
+    "The watch does not answer. It may be starting or stopping: try again in a minute.";
+
+pub(super) struct House {
+    pub(super) settings: WebSettings,
+    pub(super) zone: TimeZone,
+    pub(super) journal: PathBuf,
+    asks: mpsc::Sender<WebRequest>,
+    sessions: Mutex<Sessions>,
+    seen: tokio::sync::Mutex<Option<(Instant, Arc<SharedLook>)>>,
+    pub(super) history: History,
+    /// The journal is read by one at a time.
+    pub(super) reading: Arc<Semaphore>,
+    /// Streams of values that are open.
+    pub(super) streams: AtomicUsize,
+}
+
+/// One look, with what changes of it while somebody watches.
+pub(super) struct SharedLook {
+    pub(super) look: HouseLook,
+    /// Names of values, and the values.
+    pub(super) values: Vec<(String, String)>,
+    /// Another number: more than values has changed.
+    pub(super) shape: u64,
+}
+
+impl House {
+    pub(super) fn new(
+        settings: WebSettings,
+        zone: TimeZone,
+        journal: PathBuf,
+        asks: mpsc::Sender<WebRequest>,
+    ) -> Self {
+        Self {
+            sessions: Mutex::new(Sessions::open(&journal)),
+            settings,
+            zone,
+            journal,
+            asks,
+            seen: tokio::sync::Mutex::default(),
+            history: History::default(),
+            reading: Arc::new(Semaphore::new(1)),
+            streams: AtomicUsize::new(0),
+        }
+    }
+
+    pub(super) fn encrypted(&self) -> bool {
+        self.settings.tls.is_some()
+    }
+
+    /// Never held over a wait.
+    pub(super) fn sessions(&self) -> MutexGuard<'_, Sessions> {
+        self.sessions.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// What is so now, or was a second ago; nothing if the watch does not answer.
+    pub(super) async fn seen(&self) -> Option<Arc<SharedLook>> {
+        let mut seen = self.seen.lock().await;
+        if let Some((at, known)) = seen.as_ref()
+            && at.elapsed() < FRESH
+        {
+            return Some(Arc::clone(known));
+        }
+        let look = self.ask(WebRequest::Look).await?;
+        let fresh = Arc::new(SharedLook { values: truth::values(&look), shape: truth::shape(&look), look });
+        *seen = Some((Instant::now(), Arc::clone(&fresh)));
+        Some(fresh)
+    }
+
+    /// A call-out in the words of a page.
+    pub(super) async fn read(&self, call: Seq, who: &str) -> Option<Page> {
+        let who = who.to_owned();
+        self.ask(|back| WebRequest::Read { call, who, back }).await.flatten()
+    }
+
+    /// Somebody has pressed something. What is seen next is what came of it.
+    pub(super) async fn press(&self, who: &str, act: PressedAct) -> Done {
+        let who = who.to_owned();
+        let done = self.ask(|back| WebRequest::Press { who, act, back }).await;
+        *self.seen.lock().await = None;
+        done.unwrap_or_else(|| Done { taken: false, words: NO_WATCH.to_owned() })
+    }
+
+    async fn ask<T>(&self, request: impl FnOnce(oneshot::Sender<T>) -> WebRequest) -> Option<T> {
+        let (back, answer) = oneshot::channel();
+        let talk = async {
+            self.asks.send(request(back)).await.ok()?;
+            answer.await.ok()
+        };
+        tokio::time::timeout(PATIENCE, talk).await.ok().flatten()
+    }
+}

@@ -1,0 +1,160 @@
+//! The truth in one or two sentences, and what changes of it while somebody watches.
+
+use super::ask::HouseLook;
+use crate::seen::{spoken, water_of};
+use slackwater_rules::engine::{OpenCall, OpenMatter, SeenReading};
+use slackwater_rules::plan::{SensorId, TankId};
+use slackwater_rules::quality::Quality;
+use slackwater_rules::record::Purpose;
+use slackwater_rules::time::{Moment, Span};
+use slackwater_rules::words::{capital, clock, counted, list};
+use std::hash::{DefaultHasher, Hash as _, Hasher as _};
+
+/// So many silent sensors are named.
+const NAMED: usize = 2;
+
+/// A time on the clock of the house.
+pub(super) fn time(look: &HouseLook, at: Moment) -> String {
+    clock(&look.view.at, at, &look.plan.zone)
+}
+
+/// In whole minutes, from one on.
+pub(super) fn minutes(span: Span) -> Span {
+    if span < Span::minutes(1) { Span(span.0.max(0) / 1_000 * 1_000) } else { Span(span.0 / 60_000 * 60_000) }
+}
+
+/// Call-outs in which something stands, the worst first.
+pub(super) fn standing(look: &HouseLook) -> impl Iterator<Item = &OpenCall> {
+    look.view.calls.iter().filter(|call| !call.over && call.purpose != Purpose::Drill)
+}
+
+/// `Lagoon: the return pump moves no water`
+pub(super) fn what(look: &HouseLook, matter: &OpenMatter) -> String {
+    if matter.place == look.view.site {
+        capital(&matter.what)
+    } else {
+        format!("{}: {}", capital(&matter.place), matter.what)
+    }
+}
+
+/// `Ines has it until 02:32.`
+pub(super) fn who_has_it(look: &HouseLook, call: &OpenCall) -> String {
+    match &call.has {
+        Some((who, until)) => format!("{} has it until {}.", capital(who), time(look, *until)),
+        None => "Nobody has it yet.".to_owned(),
+    }
+}
+
+/// What leads: one sentence each.
+pub(super) fn heading(look: &HouseLook) -> Vec<String> {
+    let worst = standing(look).next();
+    if let Some((call, lead)) = worst.and_then(|call| Some((call, lead(call)?))) {
+        return vec![
+            format!("{}, since {}.", what(look, lead), time(look, lead.onset)),
+            who_has_it(look, call),
+        ];
+    }
+    if let Some(why) = &look.view.deaf {
+        return vec![
+            "Nothing that comes by the broker can be seen.".to_owned(),
+            format!("{}.", capital(why)),
+        ];
+    }
+    let silent = unseen(look);
+    match silent.len() {
+        0 => vec![format!("All is well: {}, {}.", counted(look.plan.tanks.len(), "tank"), heard(look))],
+        count => {
+            let names: Vec<String> =
+                silent.iter().take(NAMED).map(|reading| name(look, reading.sensor)).collect();
+            let more = count.saturating_sub(NAMED);
+            let more = if more > 0 { format!(" and {more} more") } else { String::new() };
+            vec![format!("Not seen: {}{more}.", list(&names)), "Nothing else stands.".to_owned()]
+        }
+    }
+}
+
+/// What a call-out leads with: what stands, else what did.
+pub(super) fn lead(call: &OpenCall) -> Option<&OpenMatter> {
+    call.matters.iter().find(|matter| matter.stands).or_else(|| call.matters.first())
+}
+
+fn heard(look: &HouseLook) -> String {
+    let oldest = look.view.readings.iter().filter_map(|reading| reading.heard).max().unwrap_or_default();
+    let within = if oldest <= Span::minutes(1) {
+        "a minute".to_owned()
+    } else {
+        minutes(oldest + Span::minutes(1)).to_string()
+    };
+    format!("{}, all heard within {within}", counted(look.view.readings.len(), "sensor"))
+}
+
+/// Sensors whose reading of now is not to be had.
+pub(super) fn unseen(look: &HouseLook) -> Vec<&SeenReading> {
+    look.view.readings.iter().filter(|reading| reading.quality != Quality::Good).collect()
+}
+
+/// `lagoon, water`
+pub(super) fn name(look: &HouseLook, sensor: SensorId) -> String {
+    let sensor = look.plan.sensor(sensor);
+    match sensor.tank {
+        Some(tank) => format!("{}, {}", look.plan.tank(tank).title, sensor.title),
+        None => sensor.title.clone(),
+    }
+}
+
+/// The reading of a tank's water.
+pub(super) fn water<'l>(look: &'l HouseLook, tank: TankId) -> Option<&'l SeenReading> {
+    let id = water_of(&look.plan, tank)?;
+    look.view.readings.iter().find(|reading| reading.sensor == id)
+}
+
+/// A value as it stands in its head: the number, and its unit.
+pub(super) fn parted(shown: &str) -> (&str, &str) {
+    shown.split_once(' ').unwrap_or((shown, ""))
+}
+
+/// A limit in the unit of the tank's thermometer: degC comes in.
+pub(super) fn limit(look: &HouseLook, tank: TankId, celsius: f64) -> Option<(f64, String)> {
+    let sensor = look.plan.sensor(water_of(&look.plan, tank)?);
+    let shown = crate::seen::shown(sensor, celsius);
+    Some((shown, spoken(sensor)(shown)))
+}
+
+/// Names of values that stand on pages, and the values.
+pub(super) fn values(look: &HouseLook) -> Vec<(String, String)> {
+    let mut found: Vec<(String, String)> = look
+        .view
+        .readings
+        .iter()
+        .filter(|reading| reading.quality == Quality::Good)
+        .map(|reading| (format!("r{}", reading.sensor.0), parted(&reading.shown).0.to_owned()))
+        .collect();
+    let now = look.view.at.wall.civil(&look.plan.zone);
+    found.push(("day".to_owned(), now.strftime("%A %-d %B, %H:%M").to_string()));
+    found.push(("at".to_owned(), now.strftime("%H:%M:%S").to_string()));
+    found
+}
+
+/// Another number as soon as more than values has changed: what stands, who has it, what is seen; and every ten
+/// minutes, for the drawings.
+pub(super) fn shape(look: &HouseLook) -> u64 {
+    let mut hasher = DefaultHasher::new();
+    for call in &look.view.calls {
+        (call.id, call.over, call.has.as_ref().map(|(who, until)| (who, until.0 / 60_000))).hash(&mut hasher);
+        (call.next.as_ref().map(|(who, at)| (who, at.0 / 60_000)), call.ticks.len()).hash(&mut hasher);
+        for matter in &call.matters {
+            (&matter.alarm, matter.stands, matter.blind).hash(&mut hasher);
+        }
+    }
+    for reading in &look.view.readings {
+        (reading.quality == Quality::Good).hash(&mut hasher);
+    }
+    for relay in &look.view.relays {
+        (&relay.title, relay.needs_a_hand).hash(&mut hasher);
+    }
+    look.view.works.iter().for_each(|(tank, work, _)| (tank.0, work).hash(&mut hasher));
+    look.view.asides.iter().for_each(|aside| aside.alarm.0.hash(&mut hasher));
+    look.parts.iter().for_each(|part| (&part.name, part.well).hash(&mut hasher));
+    (look.view.deaf.is_some(), look.view.at.wall.0 / 600_000).hash(&mut hasher);
+    hasher.finish()
+}

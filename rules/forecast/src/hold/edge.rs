@@ -1,0 +1,225 @@
+//! The edges of one device: how far the water had come each time before the device turned it, and where it let go.
+
+use slackwater_time::{Moment, Span};
+
+/// Turns before an edge counts as known.
+const KNOWN: u32 = 3;
+/// Turns that a place is the mean of.
+const MEMORY: u32 = 20;
+/// A turn is never further from its place than this by chance, K, whatever its spread.
+const MARGINS: (f64, f64) = (0.08, 0.5);
+/// A new place is one after so many turns there in at least so long, or two in a day.
+const PROVED: (u32, Span) = (3, Span::hours(6));
+const PROVED_SLOWLY: (u32, Span) = (2, Span::hours(24));
+/// What is left of a tail after one more turn: half after a hundred.
+const FADES: f64 = 0.993;
+/// Of a first tail so much more may come.
+const TAIL: f64 = 1.15;
+/// Turns after which rare ones have been seen; until then the margin is wider, K.
+const SEASONED: u32 = 15;
+const UNSEASONED: f64 = 0.05;
+/// A share of a cell with less than this is off.
+const ON: f64 = 0.05;
+/// Heat is still on its way to the probe for so many cells after the device let go.
+const ON_THE_WAY: u32 = 6;
+/// A device that cycles within its cells is asked where it turns every so many of them.
+const FAST: u32 = 24;
+
+/// Where something turns the water, and how far from there the water may be by chance.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Level {
+    /// degC.
+    pub place: f64,
+    /// K.
+    pub margin: f64,
+}
+
+impl Level {
+    pub(super) fn mirrored(self) -> Self {
+        Self { place: -self.place, ..self }
+    }
+}
+
+/// One edge: its place with its spread, and another place at which the device turned lately.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Edge {
+    place: f64,
+    spread: f64,
+    /// How much further than the place the water came lately before the device turned it all the same, K.
+    tail: f64,
+    seen: u32,
+    /// Place, turns there, and since when.
+    other: Option<(f64, u32, Moment)>,
+}
+
+impl Edge {
+    /// What is near enough to be the same place.
+    fn near(&self) -> f64 {
+        (3.0 * self.spread + 0.04).clamp(MARGINS.0, MARGINS.1)
+    }
+
+    /// What the water may be beyond the place by chance.
+    fn margin(&self) -> f64 {
+        let rare = if self.seen < SEASONED { UNSEASONED } else { 0.0 };
+        self.near().max(TAIL * self.tail + 0.03).min(MARGINS.1) + rare
+    }
+
+    fn is_known(&self) -> bool {
+        self.seen >= KNOWN
+    }
+
+    /// Takes one turn. Returns by how much the place has changed, if that is now certain.
+    fn take(&mut self, at: f64, when: Moment) -> Option<f64> {
+        let off = at - self.place;
+        if self.seen == 0 || (off.abs() > self.near() && !self.is_known()) {
+            *self = Self { place: at, spread: 0.06, tail: 0.0, seen: 1, other: None };
+            return None;
+        }
+        self.tail *= FADES;
+        if off.abs() <= self.near() {
+            self.tail = self.tail.max(-off);
+            self.seen = self.seen.saturating_add(1);
+            let share = 1.0 / f64::from(self.seen.min(MEMORY));
+            self.place += off * share;
+            self.spread += (1.25 * off.abs() - self.spread) * share.min(0.3);
+            if let Some((other, ..)) = self.other.take() {
+                // It came back from there: that was the rare end of the same place.
+                self.tail = self.tail.max((self.place - other).min(MARGINS.1));
+            }
+            return None;
+        }
+        let (place, turns, since) = match self.other {
+            Some((place, turns, since)) if (at - place).abs() <= 2.0 * self.near() => {
+                (place + (at - place) / f64::from(turns + 1), turns + 1, since)
+            }
+            Some(_) | None => (at, 1, when),
+        };
+        let lasted = when - since;
+        let is_proved = |(least, long): (u32, Span)| turns >= least && lasted >= long;
+        if is_proved(PROVED) || is_proved(PROVED_SLOWLY) {
+            // What was hardly known has not changed; it was found.
+            let shift = (self.seen >= SEASONED).then_some(place - self.place);
+            *self = Self { place, seen: KNOWN, other: None, ..*self };
+            return shift;
+        }
+        self.other = Some((place, turns, since));
+        None
+    }
+
+    /// The place; the lower of two while another one is under proof.
+    fn level(&self) -> Option<Level> {
+        let place = self.other.map_or(self.place, |(other, ..)| other.min(self.place));
+        self.is_known().then_some(Level { place, margin: self.margin() })
+    }
+}
+
+/// Both edges of a device, the water counted towards where the device drives it: for a cooler it is minus the
+/// temperature.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Edges {
+    acts: Edge,
+    rests: Edge,
+    phase: Phase,
+    /// Cells since it let go, and the highest since.
+    after: Option<(u32, f64)>,
+    /// By how much each edge has changed, and when that was certain.
+    shifts: [Option<(f64, Moment)>; 2],
+}
+
+/// Both edges change within so long of each other, or it is no change of setting.
+const TOGETHER: Span = Span::hours(48);
+
+/// What was seen while the device has been on.
+#[derive(Clone, Copy, Debug, Default)]
+struct Phase {
+    cells: u32,
+    share: f64,
+    lowest: f64,
+    highest: f64,
+    spoiled: bool,
+}
+
+impl Edges {
+    /// Takes the water and the device's share of one cell. Returns by how much both edges have changed for good.
+    pub(super) fn cell(&mut self, water: f64, share: f64, at: Moment, quiet: bool) -> Option<f64> {
+        let shift = self.turn(water, share, at, quiet);
+        if let Some(shift) = shift {
+            self.shifts[0] = Some((shift, at));
+        }
+        let [Some((acts, one)), Some((rests, other))] = self.shifts else { return None };
+        let alike = acts * rests > 0.0 && (acts - rests).abs() < 0.5 * acts.abs().max(rests.abs());
+        self.shifts = [None; 2];
+        (alike && one - other < TOGETHER && other - one < TOGETHER).then_some(acts)
+    }
+
+    fn turn(&mut self, water: f64, share: f64, at: Moment, quiet: bool) -> Option<f64> {
+        if share.is_nan() {
+            (self.phase, self.after) = (Phase::default(), None);
+            return None;
+        }
+        if let Some((cells, highest)) = &mut self.after {
+            (*cells, *highest) = (*cells + 1, highest.max(water));
+            if !quiet {
+                self.after = None;
+            } else if *cells >= ON_THE_WAY || share > ON {
+                let highest = *highest;
+                self.after = None;
+                if let Some(shift) = self.rests.take(highest, at) {
+                    self.shifts[1] = Some((shift, at));
+                }
+            }
+        }
+        if share > ON {
+            let phase = &mut self.phase;
+            if phase.cells == 0 {
+                *phase = Phase { lowest: water, highest: water, ..Phase::default() };
+            }
+            phase.cells += 1;
+            phase.share += share;
+            phase.lowest = phase.lowest.min(water);
+            phase.highest = phase.highest.max(water);
+            phase.spoiled |= !quiet;
+            let cycles = phase.cells >= FAST && phase.share < 0.9 * f64::from(phase.cells);
+            return if cycles { self.turned(at) } else { None };
+        }
+        if self.phase.cells == 0 {
+            return None;
+        }
+        self.after = Some((0, self.phase.highest.max(water)));
+        self.turned(at)
+    }
+
+    fn turned(&mut self, at: Moment) -> Option<f64> {
+        let phase = std::mem::take(&mut self.phase);
+        if phase.spoiled { None } else { self.acts.take(phase.lowest, at) }
+    }
+
+    pub(super) fn acts(&self) -> Option<Level> {
+        self.acts.level()
+    }
+
+    pub(super) fn rests(&self) -> Option<Level> {
+        self.rests.level()
+    }
+
+    pub(super) const KEPT: usize = 8;
+
+    pub(super) fn kept(&self) -> [f64; Self::KEPT] {
+        let of = |edge: &Edge| [edge.place, edge.spread, edge.tail, f64::from(edge.seen)];
+        let ([a, b, c, d], [e, f, g, h]) = (of(&self.acts), of(&self.rests));
+        [a, b, c, d, e, f, g, h]
+    }
+
+    pub(super) fn recall(&mut self, kept: &[f64]) -> bool {
+        let [a, b, c, d, e, f, g, h] = kept else { return false };
+        let edge = |place: f64, spread: f64, tail: f64, seen: f64| Edge {
+            place,
+            spread: spread.clamp(0.0, 0.5),
+            tail: tail.clamp(0.0, MARGINS.1),
+            seen: seen.clamp(0.0, f64::from(MEMORY)) as u32,
+            other: None,
+        };
+        *self = Self { acts: edge(*a, *b, *c, *d), rests: edge(*e, *f, *g, *h), ..Self::default() };
+        true
+    }
+}

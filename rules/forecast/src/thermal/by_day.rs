@@ -1,0 +1,68 @@
+//! A future drawn along the tank's own day: its course, what is left of the weather, and ends as wide as the tank's own
+//! past forecasts have earned. It serves from the day on that the day is known; before that the ends are plain physics.
+
+use super::day::Day;
+use crate::interval::Interval;
+use crate::wording::HORIZON_H;
+use slackwater_time::Moment;
+
+/// A step of a future, h.
+const STEP_H: f64 = 0.25;
+/// What no past forecast of a tank that was held can tell: the share of a rate that structure may change once nothing holds
+/// it, faster and slower (rock that gives its heat back, a heater's strength that was learned a little wrong).
+const OF_RATE: (f64, f64) = (0.07, 0.04);
+/// Doubt of the present rate is part of the ends by then, h.
+const DOUBT_H: f64 = 0.7;
+
+/// The future of a tank whose day is known: its course, what is left of the weather, and the ends that its own past
+/// forecasts have earned.
+pub(super) struct ByDay<'a> {
+    pub(super) day: &'a Day,
+    pub(super) now: Moment,
+    /// Rate of a lamp that will not come on, K/h.
+    pub(super) lamp: f64,
+    /// What heaters, chiller and pumps make of the rate for as long as it lasts, K/h.
+    pub(super) steady: f64,
+    pub(super) weather: f64,
+    pub(super) doubt: f64,
+    pub(super) slows: Interval,
+}
+
+impl ByDay<'_> {
+    /// Hours until it has gone `distance` kelvin, counted by `sign`.
+    pub(super) fn meets(&self, sign: f64, distance: f64) -> Interval {
+        let never = f64::INFINITY;
+        let (mut early, mut likely, mut late) = (never, never, never);
+        let (mut fast, mut gone, mut slow, mut plain) = (0.0_f64, 0.0_f64, 0.0_f64, 0.0_f64);
+        let mut before = [0.0; 3];
+        let mut at = 0.0;
+        while at < HORIZON_H && (early == never || likely == never || late == never) {
+            let middle = at + STEP_H / 2.0;
+            let rate = self.steady
+                + self.day.ahead(self.now, middle, self.lamp)
+                + Day::left_of(self.weather, middle);
+            let toward = sign * rate;
+            plain += toward * STEP_H;
+            fast += (toward - self.slows.low * fast) * STEP_H;
+            gone += (toward - self.slows.likely * gone) * STEP_H;
+            slow += (toward - self.slows.high * slow) * STEP_H;
+            at += STEP_H;
+            let (low, high) = self.day.ends(self.now, at);
+            let (sooner, later) = if sign < 0.0 { (-low, high) } else { (high, -low) };
+            let mean = plain.abs() / at;
+            let doubt = self.doubt * (-at / DOUBT_H).exp();
+            let widened =
+                |end: f64, share: f64| (end * end + (share * mean).powi(2) + doubt * doubt).sqrt() * at;
+            let places = [fast + widened(sooner, OF_RATE.0), gone, slow - widened(later, OF_RATE.1)];
+            for ((end, place), before) in
+                [&mut early, &mut likely, &mut late].into_iter().zip(places).zip(&mut before)
+            {
+                if *end == never && place >= distance {
+                    *end = at - STEP_H * ((place - distance) / (place - *before)).clamp(0.0, 1.0);
+                }
+                *before = place;
+            }
+        }
+        Interval::new(early.min(likely), likely, late.max(likely))
+    }
+}
