@@ -36,9 +36,7 @@ fn raised(house: &House, alarm: &str) -> Record {
 
 /// The pages to this target that ask for help.
 fn paged(house: &House, to: &str) -> Vec<Record> {
-    let is = |record: &Record| {
-        matches!(&record.body, Body::Paged { target, purpose: Purpose::Call, .. } if target == to)
-    };
+    let is = |record: &Record| matches!(&record.body, Body::Paged { target, purpose: Purpose::Call, .. } if target == to);
     house.home.records().into_iter().filter(is).collect()
 }
 
@@ -70,7 +68,12 @@ again = \"1 h\"
     assert!(sent[0].text.starts_with("Lagoon: power lost"), "{}", sent[0].text);
     let first = until("its page", SOON, || paged(&house, "ines.text").first().cloned(), || house.home.log());
     assert!((first.at.mono - cut.at.mono).0 < 1_000, "at once, not when the mild ladder comes to it");
-    let later = until("its last rung", SOON, || paged(&house, "neighbour.mail").first().cloned(), || house.home.log());
+    let later = until(
+        "its last rung",
+        SOON,
+        || paged(&house, "neighbour.mail").first().cloned(),
+        || house.home.log(),
+    );
     assert!((3_900..6_000).contains(&(later.at.mono - cut.at.mono).0), "in its own time");
     assert_eq!(begun(&house.home.records()), 1, "{}", house.home.log());
 }
@@ -101,9 +104,7 @@ async fn two_call_outs_are_one_siren_and_the_answer_to_one_does_not_silence_it()
         })
     });
     house.home.say(&["ack", &code]).well();
-    let hushed = |record: &Record| {
-        matches!(&record.body, Body::Paged { target, purpose: Purpose::Taken, .. } if target == "siren")
-    };
+    let hushed = |record: &Record| matches!(&record.body, Body::Paged { target, purpose: Purpose::Taken, .. } if target == "siren");
     house.home.record("the answer", 0, |body| matches!(body, Body::Answered { .. }));
     tokio::time::sleep(std::time::Duration::from_millis(700)).await;
     assert!(!house.home.records().iter().any(hushed), "the other call-out wants it\n{}", house.home.log());
@@ -127,9 +128,7 @@ async fn a_board_with_eleven_topics_that_dies_is_one_page() {
     modem_is(&house, true);
     topics.iter().for_each(|topic| room2.silence(topic));
     let all = |records: &[Record]| {
-        let lost = |record: &&Record| {
-            matches!(&record.body, Body::Raised { alarm, .. } if alarm.starts_with("sight-probe"))
-        };
+        let lost = |record: &&Record| matches!(&record.body, Body::Raised { alarm, .. } if alarm.starts_with("sight-probe"));
         (records.iter().filter(lost).count() == 11).then_some(())
     };
     house.home.until("eleven losses", all);

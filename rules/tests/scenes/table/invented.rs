@@ -238,12 +238,7 @@ fn without_a_word_all_rungs_so_far_and_the_next_are_told_in_one_moment() {
     night.wait(60);
     night.site.forget();
     night.wait(10);
-    night.told(&[
-        "74:00 jo.text call",
-        "74:00 petra.text call",
-        "74:00 ines.push call",
-        "74:00 siren call",
-    ]);
+    night.told(&["74:00 jo.text call", "74:00 petra.text call", "74:00 ines.push call", "74:00 siren call"]);
 }
 
 #[test]
