@@ -469,7 +469,8 @@ fn the_cost_of_a_reading() {
     let readings: usize = heard
         .iter()
         .map(|heard| {
-            let of = [heard.water, heard.sump, heard.room, heard.heater, heard.spare, heard.cooler, heard.lamp];
+            let of =
+                [heard.water, heard.sump, heard.room, heard.heater, heard.spare, heard.cooler, heard.lamp];
             of.iter().flatten().count() + usize::from(heard.pumps.is_some())
         })
         .sum();
