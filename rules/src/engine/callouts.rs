@@ -95,6 +95,11 @@ impl Callouts {
         self.touched.pop_first()
     }
 
+    /// Whether there are any.
+    pub(super) fn any_touched(&self) -> bool {
+        !self.touched.is_empty()
+    }
+
     /// All of them have to be: under another plan.
     pub(super) fn touch_all(&mut self) {
         self.touched.extend(self.calls.ids());

@@ -115,8 +115,13 @@ impl Plan {
 
     /// The sensors that can't be heard while sight of this is lost.
     pub fn carried_by<'a>(&'a self, sight: &'a Sight) -> impl Iterator<Item = SensorId> + 'a {
-        let all = (0..).map(SensorId).zip(&self.sensors);
-        let carried = all.filter(move |(id, sensor)| match sight {
+        let some = match sight {
+            Sight::Sensor(SensorId(of)) => *of as usize..*of as usize + 1,
+            Sight::Broker | Sight::Gateway(_) | Sight::Part(_) => 0..self.sensors.len(),
+        };
+        let sensors = self.sensors.get(some.clone()).unwrap_or_default();
+        let some = (some.start as u32..).map(SensorId).zip(sensors);
+        let carried = some.filter(move |(id, sensor)| match sight {
             Sight::Broker => sensor.feed.topic().is_some(),
             Sight::Gateway(name) => sensor.gateway.as_ref() == Some(name),
             Sight::Sensor(of) => of == id,
