@@ -12,7 +12,7 @@ use crate::journal::{JournalError, JournalLog};
 use crate::review::{self, Review, ReviewSpan};
 use jiff::tz::TimeZone;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
-use names::Names;
+use names::ReportNames;
 use slackwater_rules::plan::Plan;
 use slackwater_rules::words::counted;
 
@@ -45,8 +45,8 @@ struct ReportParts<'r> {
 }
 
 impl ReportParts<'_> {
-    fn names(&self) -> Names<'_> {
-        Names { plan: self.plan, zone: self.zone, site: &self.review.site }
+    fn names(&self) -> ReportNames<'_> {
+        ReportNames { plan: self.plan, zone: self.zone, site: &self.review.site }
     }
 
     fn span(&self) -> Stretch {

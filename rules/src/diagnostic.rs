@@ -22,7 +22,7 @@ pub use finding::{At, Finding, Severity};
 pub use findings::{Findings, LeftOut, MOST};
 pub use item::{Item, listed};
 pub use named::NamedTable;
-pub use pieces::Pieces;
+pub use pieces::TextPieces;
 pub(crate) use render::within;
 pub use render::{Position, SourceTexts, render};
 pub use suggest::did_you_mean;

@@ -45,7 +45,7 @@ pub use outputs::{
     Clash, ClashKind, Output, Payloads, Publisher, Register, is_same_payload, means_the_opposite,
     output_topic_fault,
 };
-pub use people::{Absence, ChannelKind, Contact, Directory, HushButton, Quota, Siren};
+pub use people::{Absence, ChannelKind, Contact, Directory, HushButton, Quota, SirenLimits};
 pub use schema::{schema, schema_text};
 pub use shelf::{LONGEST_SHELF, LONGEST_SHELF_OF_CRITICAL};
 pub(crate) use title::spoken;

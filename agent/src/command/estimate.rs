@@ -43,7 +43,7 @@ pub(super) struct EstimateArgs {
     volume: Option<Given>,
     /// Length, width and height of the box: `120 x 60 x 55 cm`.
     #[arg(long = "box", value_name = "SIZE", value_parser = size)]
-    size: Option<Edges>,
+    size: Option<IntervalEdges>,
     /// `35 ppt`.
     #[arg(long, value_parser = of(Dimension::SALINITY))]
     salinity: Option<Given>,
@@ -164,7 +164,7 @@ struct Given {
 
 /// Length, width and height, m.
 #[derive(Clone, Copy, Debug)]
-struct Edges([f64; 3]);
+struct IntervalEdges([f64; 3]);
 
 fn of(dimension: Dimension) -> impl Fn(&str) -> Result<Given, String> + Clone {
     move |text: &str| given(text, dimension)
@@ -186,7 +186,7 @@ fn capacity(text: &str) -> Result<Given, String> {
     given(text, Dimension::ENERGY).or_else(|_| given(text, Dimension::CHARGE))
 }
 
-fn size(text: &str) -> Result<Edges, String> {
+fn size(text: &str) -> Result<IntervalEdges, String> {
     let form = || format!("`{text}` is not a length, a width and a height, as in 120 x 60 x 55 cm");
     let unit =
         text.trim_end().rsplit(|c: char| c.is_ascii_digit() || c == '.' || c == ' ').next().unwrap_or("");
@@ -197,7 +197,7 @@ fn size(text: &str) -> Result<Edges, String> {
         .collect::<Result<_, _>>()
         .map_err(|error| format!("{}: {error}", form()))?;
     match <[f64; 3]>::try_from(edges) {
-        Ok(edges) if edges.iter().all(|edge| *edge > 0.0) => Ok(Edges(edges)),
+        Ok(edges) if edges.iter().all(|edge| *edge > 0.0) => Ok(IntervalEdges(edges)),
         _ => Err(form()),
     }
 }
@@ -279,7 +279,7 @@ impl EstimateArgs {
             _ => (Paper::blank(USUAL_LIMITS.0, USUAL_LIMITS.1), None),
         };
         let base = |given: &Option<Given>| given.as_ref().map(|given| given.base);
-        if let Some(Edges([length, width, height])) = self.size {
+        if let Some(IntervalEdges([length, width, height])) = self.size {
             paper.surface = Some(length * width);
             if self.volume.is_none() && paper.volume.is_none() {
                 paper.volume = Some(length * width * height * Paper::WATER_IN_BOX);

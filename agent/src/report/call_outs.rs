@@ -1,7 +1,7 @@
 //! The call-outs, one after the other: what it was, its picture, what was said and what came, who was told.
 
 use super::ReportParts;
-use super::names::{Names, minutes};
+use super::names::{ReportNames, minutes};
 use crate::chart::{ChartEvent, FanLine, Foot, Mark, Stretch, fan_line, mark, plot};
 use crate::journal::JournalError;
 use crate::review::{CallOutReview, Episode, PageResult, ProofSeen, Stamp};
@@ -88,7 +88,7 @@ fn call_out(made: &ReportParts<'_>, call: &CallOutReview) -> Result<Markup, Jour
 }
 
 /// One paragraph in words.
-fn story(names: &Names<'_>, call: &CallOutReview, lead: &Episode) -> String {
+fn story(names: &ReportNames<'_>, call: &CallOutReview, lead: &Episode) -> String {
     let day = &call.began;
     let mut said = Vec::new();
     if !lead.because.is_empty() {
@@ -276,7 +276,7 @@ struct ToldRow {
     answers: bool,
 }
 
-fn told(names: &Names<'_>, call: &CallOutReview) -> Markup {
+fn told(names: &ReportNames<'_>, call: &CallOutReview) -> Markup {
     let mut found: Vec<(&Stamp, String, String, bool)> = Vec::new();
     let way = |to: &str| {
         let (who, how) = names.target(to);

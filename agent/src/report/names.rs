@@ -6,13 +6,13 @@ use slackwater_rules::plan::{Alarm, Plan, TankId};
 use slackwater_rules::time::Span;
 use slackwater_rules::words::{capital, without_place};
 
-pub(super) struct Names<'n> {
+pub(super) struct ReportNames<'n> {
     pub(super) plan: &'n Plan,
     pub(super) zone: &'n TimeZone,
     pub(super) site: &'n str,
 }
 
-impl Names<'_> {
+impl ReportNames<'_> {
     pub(super) fn alarm(&self, name: &str) -> Option<&Alarm> {
         Some(self.plan.alarm(self.plan.alarm_named(name)?))
     }

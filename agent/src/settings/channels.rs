@@ -13,7 +13,7 @@ use crate::modem::{ModemSettings, Number};
 use lettre::message::Mailbox;
 use slackwater_rules::alarm::Priority;
 use slackwater_rules::diagnostic::{Finding, Item, Table};
-use slackwater_rules::plan::{ChannelKind, Quota, Siren, is_same_payload, means_the_opposite};
+use slackwater_rules::plan::{ChannelKind, Quota, SirenLimits, is_same_payload, means_the_opposite};
 use slackwater_rules::time::Span;
 
 /// A siren sounds at least so long for a rung, and in an hour.
@@ -232,8 +232,8 @@ fn siren(table: &Table<'_>) -> Option<SirenSettings> {
 }
 
 /// How long a siren may sound, and from which priority on.
-fn siren_limits(table: &Table<'_>) -> Option<Siren> {
-    let usual = Siren::default();
+fn siren_limits(table: &Table<'_>) -> Option<SirenLimits> {
+    let usual = SirenLimits::default();
     let length = |key, usual: Span, longest| match table.get(key) {
         Some(item) => span(item, SHORTEST_SOUND..=longest),
         None => Some(usual),
@@ -250,7 +250,7 @@ fn siren_limits(table: &Table<'_>) -> Option<Siren> {
         Some(item) => item.one_of(&priorities),
         None => Some(usual.from),
     };
-    Some(Siren { a_rung: a_rung?, an_hour: an_hour?, from: from? })
+    Some(SirenLimits { a_rung: a_rung?, an_hour: an_hour?, from: from? })
 }
 
 /// Whether a host is this very machine, by its name or address.

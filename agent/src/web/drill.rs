@@ -1,7 +1,7 @@
 //! Drill: whether help comes. Test pages to everybody, and a call-out from end to end.
 
 use super::ask::PressedAct;
-use super::form::Form;
+use super::form::WebForm;
 use super::frame::{heading, said};
 use super::house::SharedLook;
 use super::work::nothing_stands;
@@ -44,7 +44,7 @@ pub(super) fn main(seen: &SharedLook, who: Option<&str>, came: Option<(&str, boo
 }
 
 /// What was pressed; or why it is nothing.
-pub(super) fn act(form: &Form) -> Result<PressedAct, String> {
+pub(super) fn act(form: &WebForm) -> Result<PressedAct, String> {
     match (form.get("act"), form.get("callout")) {
         (Some("pages"), _) => Ok(PressedAct::Say(OperatorCommand::TestPages)),
         (Some("callout"), Some(callout)) => {

@@ -5,9 +5,9 @@ const MOST: usize = 24;
 
 /// Names with their values, as they came.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub(super) struct Form(Vec<(String, String)>);
+pub(super) struct WebForm(Vec<(String, String)>);
 
-impl Form {
+impl WebForm {
     /// `application/x-www-form-urlencoded` (WHATWG URL, section 5); what is no text is left out.
     pub(super) fn of(text: &str) -> Self {
         let field = |part: &str| {
@@ -46,12 +46,12 @@ mod tests {
 
     #[test]
     fn fields_are_read_as_browsers_write_them() {
-        let form = Form::of("code=4QTE&why=new+pump%2C+%C3%A9t%C3%A9&empty=&answer=have&answer=next");
+        let form = WebForm::of("code=4QTE&why=new+pump%2C+%C3%A9t%C3%A9&empty=&answer=have&answer=next");
         assert_eq!(form.get("code"), Some("4QTE"));
         assert_eq!(form.get("why"), Some("new pump, été"));
         assert_eq!((form.get("empty"), form.get("none")), (None, None));
         assert_eq!(form.get("answer"), Some("have"));
-        assert_eq!(Form::of("a=%zz&b=%f&c=%ff&=x&d=1").get("d"), Some("1"));
-        assert_eq!(Form::of(&"a=1&".repeat(10_000)).0.len(), super::MOST);
+        assert_eq!(WebForm::of("a=%zz&b=%f&c=%ff&=x&d=1").get("d"), Some("1"));
+        assert_eq!(WebForm::of(&"a=1&".repeat(10_000)).0.len(), super::MOST);
     }
 }

@@ -1,7 +1,7 @@
 //! The log: the review of a stretch of time with its digest, what happened in order with a filter, and the same as
 //! CSV, JSON and as a report to keep.
 
-use super::form::Form;
+use super::form::WebForm;
 use super::frame::{heading, sign};
 use super::house::{House, SharedLook};
 use super::reply::{self, WebReply};
@@ -42,7 +42,7 @@ struct LogLine {
     small: String,
 }
 
-fn length(query: &Form) -> (&'static str, Span) {
+fn length(query: &WebForm) -> (&'static str, Span) {
     let asked = query.get("since").unwrap_or("3d");
     let found = LENGTHS.into_iter().find(|(key, ..)| *key == asked).unwrap_or(("3d", "", 3));
     (found.0, Span::hours(24 * found.2))
@@ -55,7 +55,7 @@ async fn read(house: &House, seen: &SharedLook, length: Span) -> Result<Review, 
 }
 
 /// The page.
-pub(super) async fn main(house: &House, seen: &SharedLook, query: &Form) -> Markup {
+pub(super) async fn main(house: &House, seen: &SharedLook, query: &WebForm) -> Markup {
     let (since, span) = length(query);
     let kind = query.get("show").unwrap_or_default();
     let words = query.get("words").unwrap_or_default().to_lowercase();
@@ -249,7 +249,7 @@ fn lines(seen: &SharedLook, review: &Review) -> Vec<LogLine> {
 }
 
 /// The same to keep; nothing if it is no form that there is.
-pub(super) async fn file(house: &House, seen: &SharedLook, name: &str, query: &Form) -> Option<WebReply> {
+pub(super) async fn file(house: &House, seen: &SharedLook, name: &str, query: &WebForm) -> Option<WebReply> {
     let (_, span) = length(query);
     let failed = |why: String| {
         reply::words(StatusCode::INTERNAL_SERVER_ERROR, &format!("the log can't be read: {why}"))

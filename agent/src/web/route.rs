@@ -2,7 +2,7 @@
 //! fetched changes nothing, what is pressed is a form of this site by somebody who is signed in.
 
 use super::ask::{Done, PressedAct};
-use super::form::Form;
+use super::form::WebForm;
 use super::frame::{ICON, Leaf, NavPlace, SCRIPT};
 use super::house::{House, NO_WATCH, SharedLook};
 use super::reply::{self, WebReply};
@@ -49,7 +49,7 @@ pub(super) async fn answer(request: Request<Incoming>, house: &Arc<House>, deadl
     {
         return reply::words(StatusCode::NOT_FOUND, "There is no such page.");
     }
-    let query = Form::of(uri.query().unwrap_or_default());
+    let query = WebForm::of(uri.query().unwrap_or_default());
     let token = guard::token(request.headers(), house.encrypted()).map(str::to_owned);
     let session = token.and_then(|token| house.sessions().who(&token));
     match *request.method() {
@@ -79,14 +79,14 @@ pub(super) async fn answer(request: Request<Incoming>, house: &Arc<House>, deadl
     }
 }
 
-async fn form(request: Request<Incoming>) -> Result<Form, WebReply> {
+async fn form(request: Request<Incoming>) -> Result<WebForm, WebReply> {
     let kind = request.headers().get(CONTENT_TYPE).and_then(|kind| kind.to_str().ok()).unwrap_or_default();
     if !kind.starts_with("application/x-www-form-urlencoded") {
         return Err(reply::words(StatusCode::UNSUPPORTED_MEDIA_TYPE, "This is no form of this site."));
     }
     let body = Limited::new(request.into_body(), LARGEST_FORM).collect();
     match tokio::time::timeout(FORM_WITHIN, body).await {
-        Ok(Ok(body)) => Ok(Form::of(&String::from_utf8_lossy(&body.to_bytes()))),
+        Ok(Ok(body)) => Ok(WebForm::of(&String::from_utf8_lossy(&body.to_bytes()))),
         Ok(Err(_)) => Err(reply::words(StatusCode::PAYLOAD_TOO_LARGE, "A form has at most 8 KiB.")),
         Err(_) => Err(reply::words(StatusCode::REQUEST_TIMEOUT, "This form took too long to come.")),
     }
@@ -125,7 +125,7 @@ fn door(title: &str, main: Markup) -> String {
 
 async fn fetched(
     path: &str,
-    query: &Form,
+    query: &WebForm,
     house: &Arc<House>,
     by: Option<SignedIn>,
     deadline: Deadline,
@@ -256,7 +256,7 @@ fn no_call(seen: &SharedLook, who: Option<&str>, house: &House) -> WebReply {
 
 async fn pressed(
     path: &str,
-    form: &Form,
+    form: &WebForm,
     house: &Arc<House>,
     by: Option<SignedIn>,
     device: &str,
@@ -333,7 +333,7 @@ async fn pressed(
 }
 
 /// What was pressed on a call-out.
-fn answered(code: &str, form: &Form) -> Result<PressedAct, String> {
+fn answered(code: &str, form: &WebForm) -> Result<PressedAct, String> {
     let code = code.to_ascii_uppercase();
     match form.get("act") {
         Some("have") => Ok(PressedAct::Has { code, length: work::span(form)? }),
@@ -350,7 +350,7 @@ fn answered(code: &str, form: &Form) -> Result<PressedAct, String> {
     }
 }
 
-fn signed_in(form: &Form, house: &House, device: &str) -> WebReply {
+fn signed_in(form: &WebForm, house: &House, device: &str) -> WebReply {
     let accepted = form.get("invitation").and_then(|invitation| house.sessions().accept(invitation, device));
     let Some((token, who)) = accepted else {
         return reply::page(StatusCode::GONE, door("Sign in", sign_in::not_invited()));
@@ -361,7 +361,7 @@ fn signed_in(form: &Form, house: &House, device: &str) -> WebReply {
     reply
 }
 
-fn signed_out(form: &Form, house: &House, by: &SignedIn) -> WebReply {
+fn signed_out(form: &WebForm, house: &House, by: &SignedIn) -> WebReply {
     let asked = form.get("session").unwrap_or_default();
     let own = house.sessions().all().iter().any(|session| session.who == by.who && session.mark() == asked);
     if own {

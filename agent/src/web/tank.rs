@@ -2,7 +2,7 @@
 //! sensor if somebody wants to compare; and all its readings.
 
 use super::ask::HouseLook;
-use super::form::Form;
+use super::form::WebForm;
 use super::frame::{heading, number};
 use super::house::{House, SharedLook};
 use super::truth;
@@ -70,7 +70,7 @@ struct Drawn {
 }
 
 /// The page; nothing if there is no such tank.
-pub(super) async fn main(house: &House, seen: &SharedLook, name: &str, query: &Form) -> Option<Markup> {
+pub(super) async fn main(house: &House, seen: &SharedLook, name: &str, query: &WebForm) -> Option<Markup> {
     let look = &seen.look;
     let tank = (0..).map(TankId).zip(&look.plan.tanks).find(|(_, tank)| tank.name == name)?;
     let tank = tank.0;

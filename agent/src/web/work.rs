@@ -1,7 +1,7 @@
 //! Work: begin and end feeding and other work on a tank, and put an alarm aside for a time, with a reason.
 
 use super::ask::PressedAct;
-use super::form::Form;
+use super::form::WebForm;
 use super::frame::{heading, said, sign};
 use super::house::SharedLook;
 use super::truth::{self, minutes, time};
@@ -111,7 +111,7 @@ fn aside(seen: &SharedLook, may: bool) -> Markup {
 }
 
 /// What was pressed; or why it is nothing.
-pub(super) fn act(form: &Form) -> Result<PressedAct, String> {
+pub(super) fn act(form: &WebForm) -> Result<PressedAct, String> {
     let need = |name: &str| form.get(name).map(str::to_owned).ok_or_else(|| format!("`{name}` is missing"));
     let say = match need("act")?.as_str() {
         "begin" => OperatorCommand::BeginWork { tank: need("tank")?, work: need("work")?, length: None },
@@ -128,7 +128,7 @@ pub(super) fn act(form: &Form) -> Result<PressedAct, String> {
 }
 
 /// Minutes that were chosen: a week at most.
-pub(super) fn span(form: &Form) -> Result<Option<Span>, String> {
+pub(super) fn span(form: &WebForm) -> Result<Option<Span>, String> {
     let Some(text) = form.get("minutes") else { return Ok(None) };
     match text.parse::<i64>() {
         Ok(minutes) if (1..=10_080).contains(&minutes) => Ok(Some(Span::minutes(minutes))),

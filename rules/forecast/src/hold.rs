@@ -8,7 +8,7 @@
 //! probe has moved. Until something is known nothing is claimed: unknown is not false.
 //!
 //! What the water's inertia forbids (a step that no device here ever made) is work that nobody declared, or a probe
-//! that was lifted ([`Pace`]); for a while nothing is learned then, and nothing found.
+//! that was lifted ([`SwingPace`]); for a while nothing is learned then, and nothing found.
 
 mod edge;
 mod pace;
@@ -17,7 +17,7 @@ mod swing;
 pub use edge::{Edge, Edges, Level};
 
 use crate::thermal::{CELL, Cell};
-use pace::Pace;
+use pace::SwingPace;
 use slackwater_time::{Moment, Span};
 use swing::Swing;
 
@@ -41,7 +41,7 @@ pub enum Holder {
 
 /// What else is known when a cell ends.
 #[derive(Clone, Copy, Debug)]
-pub struct Ground {
+pub struct HoldGround {
     /// The fastest that the tank changes by itself, K/h.
     pub own: f64,
     /// Whether heaters are seen: what the swing says then counts for nothing.
@@ -56,14 +56,14 @@ pub struct Hold {
     heaters: [Edges; 2],
     cooler: Edges,
     swing: Swing,
-    pace: Pace,
+    pace: SwingPace,
     moved: Option<Moment>,
     newest: Option<Moment>,
 }
 
 impl Hold {
     /// Takes a cell.
-    pub fn cell(&mut self, cell: &Cell, Ground { own, heaters_seen, suspicious }: Ground) {
+    pub fn cell(&mut self, cell: &Cell, HoldGround { own, heaters_seen, suspicious }: HoldGround) {
         let follows = self.newest.is_none_or(|newest| cell.end - newest <= CELL);
         self.newest = Some(cell.end);
         if !follows {

@@ -24,7 +24,7 @@ pub use constants::Constants;
 pub use outlook::{Scenario, Side};
 pub use prior::Prior;
 
-use super::hold::{Ground, Hold, Holder};
+use super::hold::{Hold, HoldGround, Holder};
 use super::interval::CannotSay;
 use super::regression::Regression;
 use cells::{Cells, Equation};
@@ -229,7 +229,7 @@ impl Thermal {
                 self.learn(&equation);
             }
             let heaters_seen = !self.prior.unheated && self.heater_known().is_ok();
-            let ground = Ground { own: self.own_rate(), heaters_seen, suspicious: self.faulty };
+            let ground = HoldGround { own: self.own_rate(), heaters_seen, suspicious: self.faulty };
             self.hold.cell(&cell, ground);
             ended = Some(cell);
         }

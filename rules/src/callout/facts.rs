@@ -3,7 +3,7 @@
 //! parts at the moment of deciding, so that nothing of it is stored twice.
 
 use super::ladder::Ladder;
-use crate::plan::{Siren, Target};
+use crate::plan::{SirenLimits, Target};
 use crate::record::Seq;
 use crate::time::{Moment, Span};
 
@@ -16,7 +16,7 @@ pub trait Facts {
     /// What stands against telling this target now.
     fn block(&self, target: &Target) -> Option<Block>;
     /// How long a siren may sound, and from which rank on.
-    fn siren(&self, siren: &Target) -> Siren;
+    fn siren(&self, siren: &Target) -> SirenLimits;
     /// Every way to a person by which they can be asked now; empty for one who is away, asleep by
     /// their hours, or no contact.
     fn ways_to_ask(&self, who: &str) -> Vec<Target>;

@@ -3,7 +3,7 @@
 //! engine sends the wish when it changes and when the broker is back; nothing else starts or stops one.
 
 use super::state::{CallOut, Phase};
-use crate::plan::{Siren as Limits, Target};
+use crate::plan::{SirenLimits, Target};
 use crate::record::CallKind;
 use crate::time::{Moment, Span};
 
@@ -66,7 +66,7 @@ impl Siren {
     pub fn wish<'a>(
         &self,
         target: &Target,
-        limits: Limits,
+        limits: SirenLimits,
         calls: impl IntoIterator<Item = &'a CallOut>,
         now: Moment,
     ) -> Wish {
@@ -98,7 +98,7 @@ impl Siren {
 }
 
 /// Until when a call-out wants the siren: it told it, and climbs at the rank for which it did.
-pub fn told_until(call: &CallOut, target: &Target, limits: Limits, now: Moment) -> Option<Moment> {
+pub fn told_until(call: &CallOut, target: &Target, limits: SirenLimits, now: Moment) -> Option<Moment> {
     let told = call.told.get(target).filter(|told| told.message.asks())?;
     let waits = call.settling.is_some() || call.waits.is_some();
     let climbs = match call.kind {

@@ -12,20 +12,20 @@ use toml_parser::lexer::{Token, TokenKind};
 
 /// The tables that were cut out, by the first part of their headings, each in the order of the file.
 #[derive(Debug, Default)]
-pub struct Pieces<'t> {
-    by_kind: BTreeMap<&'t str, Vec<Piece<'t>>>,
+pub struct TextPieces<'t> {
+    by_kind: BTreeMap<&'t str, Vec<TextPiece<'t>>>,
 }
 
 /// One table: its heading, all below it, and the tables that stand in it.
 #[derive(Clone, Debug)]
-pub(super) struct Piece<'t> {
+pub(super) struct TextPiece<'t> {
     /// The second part of its heading.
     name: At<&'t str>,
     /// Where it is in the text.
     pub(super) range: Range<usize>,
 }
 
-impl<'t> Pieces<'t> {
+impl<'t> TextPieces<'t> {
     /// The tables `[kind.name]` of these kinds; none at all if any of them is written in another way.
     pub fn cut(text: &'t str, kinds: &[&'static str]) -> Self {
         if refused("", text).is_some() {
@@ -68,7 +68,7 @@ impl<'t> Pieces<'t> {
 
     /// Those of a kind.
     pub(super) fn named(&self, kind: &'static str, sheet: &'t Sheet<'t>) -> Vec<NamedTable<'t>> {
-        let named = |piece: &Piece<'t>| {
+        let named = |piece: &TextPiece<'t>| {
             let name = At::new(piece.name.it.to_owned(), piece.name.span.clone());
             NamedTable::piece(name, kind, sheet, piece.range.clone())
         };
@@ -80,7 +80,7 @@ impl<'t> Pieces<'t> {
 struct Cutter<'a, 't> {
     text: &'t str,
     kinds: &'a [&'static str],
-    pieces: BTreeMap<&'t str, Vec<Piece<'t>>>,
+    pieces: BTreeMap<&'t str, Vec<TextPiece<'t>>>,
     seen: BTreeSet<(&'t str, &'t str)>,
     /// The piece that goes on: kind and name.
     current: Option<(&'t str, &'t str)>,
@@ -92,7 +92,7 @@ impl<'a, 't> Cutter<'a, 't> {
     }
 
     /// Nothing if some heading leaves a doubt.
-    fn all(mut self) -> Option<Pieces<'t>> {
+    fn all(mut self) -> Option<TextPieces<'t>> {
         let mut tokens = Source::new(self.text).lex();
         // Brackets and braces of values that are open, and whether only spaces precede on this line.
         let (mut open, mut fresh) = (0_usize, true);
@@ -121,7 +121,7 @@ impl<'a, 't> Cutter<'a, 't> {
             }
         }
         self.end(self.text.len());
-        Some(Pieces { by_kind: self.pieces })
+        Some(TextPieces { by_kind: self.pieces })
     }
 
     /// The first two parts of a heading whose first bracket has been read.
@@ -175,7 +175,7 @@ impl<'a, 't> Cutter<'a, 't> {
         self.end(line);
         self.seen.insert(this).then_some(())?;
         self.current = Some(this);
-        self.pieces.entry(kind.it).or_default().push(Piece { name, range: line..line });
+        self.pieces.entry(kind.it).or_default().push(TextPiece { name, range: line..line });
         Some(())
     }
 
@@ -196,7 +196,7 @@ mod tests {
     const TEXT: &str = "# first\n[site]\nname = \"a\"\n  [alarm.b]\nx = [ 1,\n[ 2 ],\n]\n[ alarm . b . more ]\ny = '''\n[alarm.z]\n'''\n[drill]\nz = 1\n[alarm.c]\n";
 
     fn cut(text: &str) -> Vec<(&str, &str)> {
-        let pieces = Pieces::cut(text, &["alarm", "tank"]);
+        let pieces = TextPieces::cut(text, &["alarm", "tank"]);
         let all = pieces.by_kind.into_values().flatten();
         all.map(|piece| (piece.name.it, &text[piece.range])).collect()
     }
@@ -212,7 +212,7 @@ mod tests {
 
     #[test]
     fn what_is_left_stands_where_it_stood() {
-        let rest = Pieces::cut(TEXT, &["alarm"]).blanked(TEXT);
+        let rest = TextPieces::cut(TEXT, &["alarm"]).blanked(TEXT);
         assert!(rest.ends_with("z = 1\n"), "nothing stands for what is last");
         for left in ["# first\n[site]\nname = \"a\"\n", "[drill]\nz = 1\n"] {
             assert_eq!(rest.find(left), TEXT.find(left), "{rest:?}");

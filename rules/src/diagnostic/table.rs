@@ -2,7 +2,7 @@
 //! there and are not, and those that nobody asked for, are noted when it is finished.
 
 use super::item::moved;
-use super::{At, Finding, Item, NamedTable, Pieces, Sheet, did_you_mean, listed};
+use super::{At, Finding, Item, NamedTable, Sheet, TextPieces, did_you_mean, listed};
 use crate::signs::is_deceptive;
 use std::cell::{Cell, RefCell};
 use std::ops::Range;
@@ -140,7 +140,7 @@ impl<'t> Table<'t> {
 
     /// The tables under a key of the file's root, each by its own name and not yet opened, in the order of
     /// the file: from the tree, or from the pieces that were cut out of it.
-    pub fn named_tables(&self, key: &'static str, pieces: &Pieces<'t>) -> Vec<NamedTable<'t>> {
+    pub fn named_tables(&self, key: &'static str, pieces: &TextPieces<'t>) -> Vec<NamedTable<'t>> {
         let Some(under) = self.get(key).and_then(Item::table) else { return pieces.named(key, self.sheet) };
         let part = |entry: &TableEntry<'t>| {
             under.check_name(entry)?;

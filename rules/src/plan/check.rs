@@ -6,7 +6,9 @@ mod parts;
 mod tables;
 
 use super::{Directory, Output, Plan};
-use crate::diagnostic::{Finding, Findings, FindingsView, LeftOut, Pieces, Sheet, SourceTexts, Table, parse};
+use crate::diagnostic::{
+    Finding, Findings, FindingsView, LeftOut, Sheet, SourceTexts, Table, TextPieces, parse,
+};
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use parts::PlanParts;
@@ -108,10 +110,10 @@ struct AgentFacts<'a> {
 }
 
 fn check(file: &str, text: &str, around: &Surroundings, agent: &AgentFacts<'_>) -> Checked {
-    let pieces = Pieces::cut(text, &tables::NAMED);
+    let pieces = TextPieces::cut(text, &tables::NAMED);
     // In pieces it takes little memory; what they don't tell the whole does.
     let (plan, findings) = read(text, &pieces, around, agent)
-        .or_else(|| read(text, &Pieces::default(), around, agent))
+        .or_else(|| read(text, &TextPieces::default(), around, agent))
         .unwrap_or_default();
     let wrong = findings.errors() > 0;
     let (findings, left_out) = findings.conclude();
@@ -124,7 +126,7 @@ fn check(file: &str, text: &str, around: &Surroundings, agent: &AgentFacts<'_>) 
 /// The plan and what is wrong; nothing if the pieces don't come to one file without a doubt.
 fn read(
     text: &str,
-    pieces: &Pieces<'_>,
+    pieces: &TextPieces<'_>,
     around: &Surroundings,
     agent: &AgentFacts<'_>,
 ) -> Option<(Option<Plan>, Findings)> {
@@ -147,7 +149,7 @@ fn read(
 fn plan(
     sheet: &Sheet<'_>,
     document: DeTable<'_>,
-    pieces: &Pieces<'_>,
+    pieces: &TextPieces<'_>,
     around: &Surroundings,
     agent: &AgentFacts<'_>,
 ) -> Option<Plan> {

@@ -17,7 +17,7 @@ pub struct Directory {
     /// Every way to reach them, and every siren.
     pub channels: BTreeMap<Target, ChannelKind>,
     /// What sirens may do, if their channel says so.
-    pub sirens: BTreeMap<Target, Siren>,
+    pub sirens: BTreeMap<Target, SirenLimits>,
     /// Buttons beside sirens.
     pub hush_buttons: Vec<HushButton>,
     /// Those that only leave files on the watch's own machine, to try it out: no path to anybody.
@@ -44,7 +44,7 @@ impl Default for Directory {
 
 /// How long a siren may sound, and for what: as its channel says.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Siren {
+pub struct SirenLimits {
     /// For one rung.
     pub a_rung: Span,
     /// In any hour.
@@ -53,7 +53,7 @@ pub struct Siren {
     pub from: Priority,
 }
 
-impl Default for Siren {
+impl Default for SirenLimits {
     fn default() -> Self {
         Self { a_rung: Span::minutes(3), an_hour: Span::minutes(15), from: Priority::Critical }
     }
@@ -149,7 +149,7 @@ impl fmt::Display for Quota {
 
 impl Directory {
     /// How long a siren may sound, and for what.
-    pub fn siren(&self, target: &Target) -> Siren {
+    pub fn siren(&self, target: &Target) -> SirenLimits {
         self.sirens.get(target).copied().unwrap_or_default()
     }
 

@@ -2,7 +2,7 @@
 
 use crate::rig::*;
 use slackwater::channels::{Channel, ChannelSettings, MailSettings, Security, SirenSettings};
-use slackwater_rules::plan::{Siren, Target};
+use slackwater_rules::plan::{SirenLimits, Target};
 use slackwater_rules::record::{Outcome, Purpose};
 use slackwater_rules::time::Span;
 use slackwater_tests::smtp::{Fault, Script, Server};
@@ -12,7 +12,7 @@ fn siren(topic: &str) -> ChannelSettings {
         topic: topic.into(),
         on: "loud".into(),
         off: "quiet".into(),
-        limits: Siren::default(),
+        limits: SirenLimits::default(),
         hush: None,
     })
 }
@@ -61,7 +61,7 @@ fn a_siren_that_could_never_be_told_apart_is_refused() {
         topic: "hall/#".into(),
         on: "x".into(),
         off: "x".into(),
-        limits: Siren::default(),
+        limits: SirenLimits::default(),
         hush: None,
     };
     let wrong = Channel::new(&ChannelSettings::Siren(settings), None).unwrap_err();

@@ -62,13 +62,13 @@ pub(super) fn column(text: &str) -> Result<Column, String> {
 }
 
 /// How the lines of a file are made.
-struct Form {
+struct CsvForm {
     semicolons: bool,
     /// The sensor and the unit of each column after the time; none if a line names its sensor itself.
     wide: Option<Vec<(String, String)>>,
 }
 
-impl Form {
+impl CsvForm {
     fn of(name: &str, head: &str, columns: &[Column]) -> Result<Self, String> {
         let semicolons = head.contains(';');
         let found = cells(head, semicolons);
@@ -126,7 +126,7 @@ pub(super) fn parse(
 ) -> Result<CsvFile, String> {
     let mut lines = text.trim_start_matches('\u{feff}').lines().zip(1_usize..);
     let head = lines.next().map_or("", |(head, _)| head).trim();
-    let form = Form::of(name, head, columns)?;
+    let form = CsvForm::of(name, head, columns)?;
     let by_name: BTreeMap<String, SensorId> =
         (0..).map(SensorId).zip(&plan.sensors).map(|(id, sensor)| (sensor.name.clone(), id)).collect();
     let (mut readings, mut bad, mut unknown) = (Vec::new(), Vec::new(), BTreeMap::<String, u64>::new());

@@ -54,7 +54,7 @@ impl Proved {
 }
 
 /// What one cell says.
-pub(super) struct Look {
+pub(super) struct BeyondLook {
     /// How far beyond the edge the water is, past what chance explains, K.
     pub(super) by: f64,
     /// The water itself, counted towards where the device should drive it.
@@ -73,7 +73,7 @@ pub(super) struct Look {
 
 impl Beyond {
     /// A device that does not work although the water is beyond its edge: over at once when it is seen to work.
-    pub(super) fn silent(&mut self, look: &Look) -> Option<bool> {
+    pub(super) fn silent(&mut self, look: &BeyondLook) -> Option<bool> {
         if look.works {
             *self = Self::default();
             return Some(false);
@@ -82,7 +82,7 @@ impl Beyond {
     }
 
     /// A device that works in vain: beyond the edge, and not on the way back.
-    pub(super) fn in_vain(&mut self, look: &Look) -> Option<bool> {
+    pub(super) fn in_vain(&mut self, look: &BeyondLook) -> Option<bool> {
         if self.at_work == 0 || look.water < self.furthest {
             self.furthest = look.water;
         }
@@ -94,12 +94,12 @@ impl Beyond {
     }
 
     /// Nobody knows what, if anything, works: beyond the edge, and going on beyond.
-    pub(super) fn unseen(&mut self, look: &Look) -> Option<bool> {
+    pub(super) fn unseen(&mut self, look: &BeyondLook) -> Option<bool> {
         let found = self.count(look, look.by > 0.0);
         if look.by < 0.0 { Some(false) } else { found.filter(|found| !found || look.back < -STILL) }
     }
 
-    fn count(&mut self, look: &Look, beyond: bool) -> Option<bool> {
+    fn count(&mut self, look: &BeyondLook, beyond: bool) -> Option<bool> {
         let needed = match (look.settled, look.pumps_seen || look.fully) {
             (false, _) => UNSETTLED,
             (true, true) => CELLS,
@@ -137,7 +137,12 @@ const TURNS: (f64, f64) = (0.6, 0.15);
 
 impl BelowFloor {
     /// `swing`: from floor to ceiling, K.
-    pub(super) fn look(&mut self, look: &Look, (floor, margin): (f64, f64), swing: f64) -> Option<bool> {
+    pub(super) fn look(
+        &mut self,
+        look: &BeyondLook,
+        (floor, margin): (f64, f64),
+        swing: f64,
+    ) -> Option<bool> {
         let water = look.water;
         if (floor - self.floor).abs() > margin {
             *self = Self { floor, ..Self::default() };
@@ -158,7 +163,7 @@ impl BelowFloor {
             self.lowest = Some(water);
         }
         let edge = self.proved.map_or(floor, |proved| proved.min(floor));
-        self.test.unseen(&Look { by: edge - margin - water, ..*look })
+        self.test.unseen(&BeyondLook { by: edge - margin - water, ..*look })
     }
 
     pub(super) fn interrupted(&mut self) {

@@ -1,6 +1,6 @@
 //! The tests on where the water is: beyond an edge at which a device should turn it, or below the floor of its swing.
 
-use super::beyond::{Beyond, FULLY_ON, Look};
+use super::beyond::{Beyond, BeyondLook, FULLY_ON};
 use super::{Fault, Faults};
 use crate::hold::Holder;
 use crate::thermal::{Cell, Thermal};
@@ -19,7 +19,7 @@ impl Faults {
             let water = sign * cell.temperature;
             let edge = self.proved[i].edge(sign * level.place, water, works(share));
             let back = lately.map_or(0.0, |(then, now)| sign * (now - then));
-            Some(Look {
+            Some(BeyondLook {
                 by: edge - level.margin - water,
                 water,
                 back,
@@ -55,7 +55,7 @@ impl Faults {
         if let Some(look) = heaters.iter().flatten().max_by(|one, other| one.by.total_cmp(&other.by)) {
             let fully = heaters.iter().flatten().any(|look| look.fully);
             let works = heaters.iter().flatten().any(|look| look.works);
-            let vain = self.in_vain.in_vain(&Look { works, fully, ..*look });
+            let vain = self.in_vain.in_vain(&BeyondLook { works, fully, ..*look });
             self.found(Fault::HeaterOverwhelmed, vain, cell.end);
             if !cell.room.is_finite() {
                 // Without the room no rate says more than this.
@@ -70,7 +70,7 @@ impl Faults {
         let unseen = model.heater_known().is_err();
         let below = hold.floor().filter(|_| unseen).map(|floor| {
             let swing = hold.ceiling().map_or(0.3, |ceiling| ceiling.place - floor.place);
-            let look = Look {
+            let look = BeyondLook {
                 by: 0.0,
                 water: cell.temperature,
                 back: hold.just_now(),

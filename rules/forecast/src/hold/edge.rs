@@ -119,7 +119,7 @@ impl Edge {
 pub struct Edges {
     acts: Edge,
     rests: Edge,
-    phase: Phase,
+    phase: EdgePhase,
     /// Cells since it let go, and the highest since.
     after: Option<(u32, f64)>,
     /// By how much each edge has changed, and when that was certain.
@@ -131,7 +131,7 @@ const TOGETHER: Span = Span::hours(48);
 
 /// What was seen while the device has been on.
 #[derive(Clone, Copy, Debug, Default)]
-struct Phase {
+struct EdgePhase {
     cells: u32,
     share: f64,
     lowest: f64,
@@ -154,7 +154,7 @@ impl Edges {
 
     fn turn(&mut self, water: f64, share: f64, at: Moment, quiet: bool) -> Option<f64> {
         if share.is_nan() {
-            (self.phase, self.after) = (Phase::default(), None);
+            (self.phase, self.after) = (EdgePhase::default(), None);
             return None;
         }
         if let Some((cells, highest)) = &mut self.after {
@@ -172,7 +172,7 @@ impl Edges {
         if share > ON {
             let phase = &mut self.phase;
             if phase.cells == 0 {
-                *phase = Phase { lowest: water, highest: water, ..Phase::default() };
+                *phase = EdgePhase { lowest: water, highest: water, ..EdgePhase::default() };
             }
             phase.cells += 1;
             phase.share += share;

@@ -23,20 +23,20 @@ const UNKNOWN: f64 = 0.4;
 
 /// The newest cells, and the usual changes.
 #[derive(Clone, Copy, Debug)]
-pub(super) struct Pace {
+pub(super) struct SwingPace {
     newest: [f64; KEPT],
     usual: [f64; 2],
     seen: u32,
     jumped: Option<Moment>,
 }
 
-impl Default for Pace {
+impl Default for SwingPace {
     fn default() -> Self {
         Self { newest: [f64::NAN; KEPT], usual: [0.15, 0.25], seen: 0, jumped: None }
     }
 }
 
-impl Pace {
+impl SwingPace {
     /// A cell without a reading: what comes next is no neighbour.
     pub(super) fn gap(&mut self) {
         self.push(f64::NAN);

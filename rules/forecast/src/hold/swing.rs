@@ -41,14 +41,14 @@ const LASTING: u32 = 6;
 const NONE: f64 = -999.0;
 
 /// Lowest and highest, degC, and how sharply the water turned at each, K.
-type Window = [f32; 4];
+type SwingWindow = [f32; 4];
 
 /// A window in which nothing was seen yet.
 const BEGUN: [f64; 4] = [f64::INFINITY, f64::NEG_INFINITY, 0.0, 0.0];
 
 #[derive(Clone, Debug)]
 pub(super) struct Swing {
-    windows: [Window; KEPT],
+    windows: [SwingWindow; KEPT],
     count: usize,
     /// A day is enough: it is the new place of what was known before.
     settled: bool,
@@ -62,12 +62,12 @@ pub(super) struct Swing {
     floor: Option<Level>,
     ceiling: Option<Level>,
     /// Where the water turned upwards and downwards lately.
-    turns: [Turn; 2],
+    turns: [SwingTurn; 2],
 }
 
 /// The last place where the water turned, counted downwards or upwards, and how far it has come since.
 #[derive(Clone, Copy, Debug)]
-struct Turn {
+struct SwingTurn {
     furthest: f64,
     turned: Option<(f64, Moment)>,
 }
@@ -77,7 +77,7 @@ const TURNED: f64 = 0.12;
 /// A turn counts for so long.
 const TURN_COUNTS: Span = Span::hours(24);
 
-impl Turn {
+impl SwingTurn {
     fn cell(&mut self, water: f64, at: Moment) {
         self.furthest = self.furthest.max(water);
         if water < self.furthest - TURNED {
@@ -102,7 +102,7 @@ impl Default for Swing {
             kept_out: 0,
             floor: None,
             ceiling: None,
-            turns: [Turn { furthest: f64::NEG_INFINITY, turned: None }; 2],
+            turns: [SwingTurn { furthest: f64::NEG_INFINITY, turned: None }; 2],
         }
     }
 }
@@ -147,7 +147,7 @@ impl Swing {
         moved
     }
 
-    fn end(&mut self, window: Window) -> Option<f64> {
+    fn end(&mut self, window: SwingWindow) -> Option<f64> {
         self.windows.rotate_left(1);
         self.windows[KEPT - 1] = window;
         self.count = (self.count + 1).min(KEPT);
@@ -161,7 +161,7 @@ impl Swing {
         moved
     }
 
-    fn seen(&self) -> &[Window] {
+    fn seen(&self) -> &[SwingWindow] {
         &self.windows[KEPT - self.count..]
     }
 
@@ -200,7 +200,7 @@ impl Swing {
             return None;
         }
         let (before, day) = seen.split_at(if seen.len() >= 2 * DAY { seen.len() - DAY } else { 0 });
-        let ends = |part: &[Window]| {
+        let ends = |part: &[SwingWindow]| {
             let low = part.iter().map(|window| f64::from(window[0])).fold(f64::INFINITY, f64::min);
             let high = part.iter().map(|window| f64::from(window[1])).fold(f64::NEG_INFINITY, f64::max);
             (low, high)
@@ -250,7 +250,7 @@ impl Swing {
 }
 
 /// The second lowest of the week (counted by `sign`).
-fn second(windows: &[Window], end: usize, sign: f64) -> Option<f64> {
+fn second(windows: &[SwingWindow], end: usize, sign: f64) -> Option<f64> {
     let mut lows = (f64::INFINITY, f64::INFINITY);
     for value in windows.iter().map(|window| sign * f64::from(window[end])) {
         lows = if value < lows.0 { (value, lows.0) } else { (lows.0, lows.1.min(value)) };
@@ -261,7 +261,7 @@ fn second(windows: &[Window], end: usize, sign: f64) -> Option<f64> {
 /// Where the ends of windows meet (counted by `sign`): the lowest place at which enough of the last have turned sharply,
 /// or at which nearly all lie. What came lower lately, and came back, widens its margin; the very lowest may have
 /// been anything.
-fn level(windows: &[Window], end: usize, sign: f64) -> Option<Level> {
+fn level(windows: &[SwingWindow], end: usize, sign: f64) -> Option<Level> {
     let lately = &windows[windows.len().saturating_sub(LATELY)..];
     let mut all = [(0.0, false); LATELY];
     for (to, window) in all.iter_mut().zip(lately) {

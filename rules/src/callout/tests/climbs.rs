@@ -4,7 +4,7 @@ use super::night::*;
 use crate::callout::event::Event;
 use crate::callout::facts::Block;
 use crate::callout::siren::{Siren, SirenChange};
-use crate::plan::Siren as Limits;
+use crate::plan::SirenLimits as Limits;
 use crate::plan::Target;
 use crate::record::{CallMessage, PageFate};
 

@@ -133,8 +133,8 @@ impl Facts for House {
         self.blocks.get(target.contact.as_ref()?).copied()
     }
 
-    fn siren(&self, _: &Target) -> crate::plan::Siren {
-        crate::plan::Siren::default()
+    fn siren(&self, _: &Target) -> crate::plan::SirenLimits {
+        crate::plan::SirenLimits::default()
     }
 
     fn ways_to_ask(&self, who: &str) -> Vec<Target> {

@@ -5,7 +5,7 @@ use crate::callout::decide::Reply;
 use crate::callout::event::Event;
 use crate::callout::siren::Siren;
 use crate::callout::table::Stage;
-use crate::plan::Siren as Limits;
+use crate::plan::SirenLimits as Limits;
 use crate::plan::Target;
 
 /// A stage, and how a night gets there.

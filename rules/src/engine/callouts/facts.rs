@@ -6,7 +6,7 @@ use crate::callout::facts::{Block, Facts};
 use crate::callout::ladder::Ladder;
 use crate::engine::context::Context;
 use crate::ids::{CalloutId, SensorId, Seq};
-use crate::plan::{ChannelKind, Hours, Sight, Siren, Target};
+use crate::plan::{ChannelKind, Hours, Sight, SirenLimits, Target};
 use crate::time::{Moment, Span};
 
 /// The facts of one call-out.
@@ -70,7 +70,7 @@ impl Facts for Known<'_> {
         (!contact.in_hours(civil.time())).then_some(Block::Hours)
     }
 
-    fn siren(&self, siren: &Target) -> Siren {
+    fn siren(&self, siren: &Target) -> SirenLimits {
         self.cx.plan.directory.siren(siren)
     }
 

@@ -1,7 +1,7 @@
 //! The tables of a rule file, found and named before any of them is read: a part may lean on one that stands
 //! further down.
 
-use crate::diagnostic::{Findings, Item, NamedTable, Pieces, Table};
+use crate::diagnostic::{Findings, Item, NamedTable, Table, TextPieces};
 use crate::plan::context::{CheckContext, NameIndex};
 use crate::plan::{Directory, card};
 use jiff::civil::Date;
@@ -29,7 +29,7 @@ pub(super) struct Tables<'t> {
 
 impl<'t> Tables<'t> {
     /// Finds them. Whatever else stands in the file is a mistake.
-    pub(super) fn of(root: Table<'t>, pieces: &Pieces<'t>) -> Self {
+    pub(super) fn of(root: Table<'t>, pieces: &TextPieces<'t>) -> Self {
         let named = |kind| root.named_tables(kind, pieces);
         let single = |key| root.get(key).and_then(Item::table);
         let tables = Self {

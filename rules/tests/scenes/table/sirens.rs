@@ -4,7 +4,7 @@ use super::{NOON, Night, people, rules};
 use crate::fixtures::target;
 use slackwater_rules::alarm::Priority;
 use slackwater_rules::engine::{Arrival, OperatorCommand};
-use slackwater_rules::plan::{HushButton, Siren};
+use slackwater_rules::plan::{HushButton, SirenLimits};
 use slackwater_rules::record::Purpose;
 use slackwater_rules::time::Span;
 
@@ -99,7 +99,7 @@ fn a_siren_sounds_a_quarter_of_an_hour_in_an_hour_at_most() {
 #[test]
 fn its_channel_says_how_long_it_sounds_and_for_what() {
     let mut people = people();
-    let limits = Siren { a_rung: Span::minutes(6), an_hour: Span::minutes(10), from: Priority::High };
+    let limits = SirenLimits { a_rung: Span::minutes(6), an_hour: Span::minutes(10), from: Priority::High };
     people.sirens.insert(target("siren"), limits);
     let mut night = Night::with(&rules("pump high loud"), people, NOON);
     night.raise("pump");
