@@ -130,8 +130,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
     let (results, mut delivered) = mpsc::unbounded_channel();
     let (modem, texts) = settings.modem.clone().map(Modem::start).unzip();
     let (mailbox, letters) = mail_inputs::open(&settings, &clock);
-    keep_rules(&settings, rules.as_deref());
-    drop(rules);
+    last_good::keep_taken(&settings.places.journal.path, rules);
     let context = channels::SharedParts {
         reply_to: settings.mailbox().and_then(|mailbox| mailbox.address.clone()),
         clock: Arc::new({
@@ -189,14 +188,6 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
     let ended = watch.go_on(&mut signals, &mut until, events, &mut delivered).await;
     watch.close(&ended, delivered).await;
     ended.map(drop)
-}
-
-/// A rule file that was taken is kept for a start at which it is broken.
-fn keep_rules(settings: &Settings, rules: Option<&str>) {
-    let Some(rules) = rules else { return };
-    if let Err(error) = last_good::keep(&settings.places.journal.path, rules) {
-        tracing::warn!("no copy of the rule file is kept: {error}");
-    }
 }
 
 /// The loop's own state.

@@ -66,6 +66,8 @@ mod seen;
 
 pub mod report;
 
+mod memory;
+
 pub mod command;
 
 #[cfg(feature = "demo")]

@@ -1,10 +1,10 @@
 //! The files read again while the watch goes on: a wrong one changes nothing, a right one keeps
 //! the state of every alarm that it still names.
 
-use super::{EventLoop, keep_rules, recollecting, web_inputs};
+use super::{EventLoop, recollecting, web_inputs};
 use crate::channels::Channels;
 use crate::plain_text::beginning;
-use crate::site::{SiteFiles, connection, register, subscriptions};
+use crate::site::{SiteFiles, connection, last_good, register, subscriptions};
 use crate::sources::RunningSources;
 
 /// Of what is wrong with files, so much goes to whoever asked and into the log …
@@ -61,7 +61,7 @@ impl EventLoop {
         }
         self.web.forget_plan();
         self.health.reload_refused = None;
-        keep_rules(&self.settings, site.rules.take().as_deref());
+        last_good::keep_taken(&self.settings.places.journal.path, site.rules.take());
         self.settings.metrics.clone_from(&site.settings.metrics);
         self.settings.places.rules.clone_from(&site.settings.places.rules);
         self.note_unusable(site.unusable);

@@ -33,6 +33,14 @@ pub fn keep(journal: &Path, rules: &str) -> io::Result<()> {
     fs::rename(new, place)
 }
 
+/// Keeps the text of a rule file that was taken, if it was that file, and lets go of it: it may be large. The watch
+/// goes on without a copy.
+pub fn keep_taken(journal: &Path, rules: Option<String>) {
+    if let Some(Err(error)) = rules.map(|rules| keep(journal, &rules)) {
+        tracing::warn!("no copy of the rule file is kept: {error}");
+    }
+}
+
 /// The copy, if there is one that can be read.
 pub(super) fn read(journal: &Path) -> Option<(PathBuf, String)> {
     let place = place(journal);

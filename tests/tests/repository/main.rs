@@ -124,6 +124,7 @@ fn the_core_depends_on_nothing_that_could_act() {
         "slackwater-time",
         "strsim",
         "toml",
+        "toml_parser",
     ];
     for krate in ["rules/time", "rules/forecast", "rules"] {
         let manifest: toml::Table = text(&format!("{krate}/Cargo.toml")).parse().expect("TOML");
