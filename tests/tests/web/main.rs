@@ -63,7 +63,7 @@ fn a_night_in_a_browser_seen_answered_and_found_accessible() {
         eprintln!("not tried: python3 has no playwright (pip install playwright, apt install chromium)");
         return;
     }
-    let night = Night::begin("400", "12 h");
+    let night = Night::begin("400", "72 h");
     let pictures = night.home.path("pictures");
     fs::create_dir(&pictures).expect("made");
     let said = Command::new("python3")
