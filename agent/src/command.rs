@@ -298,6 +298,7 @@ fn length(text: &str) -> Result<Span, String> {
 
 /// Does what the command line asks.
 pub fn main() -> ExitCode {
+    give_back_large_blocks();
     let cli = Cli::parse();
     // The daemon itself has no reader to lose: a broken pipe of its log is an error like any other.
     if !matches!(cli.verb, Verb::Run(_)) {
@@ -319,6 +320,23 @@ fn end_with_the_reader() {
         libc::signal(libc::SIGPIPE, libc::SIG_DFL);
     }
 }
+
+/// What was large and is given up goes back to the system at once, on a board that has little: left to itself the
+/// allocator takes larger and larger blocks from what it keeps, and a reload of a large file leaves holes.
+#[cfg(target_env = "gnu")]
+#[expect(unsafe_code, reason = "no safe wrapper of mallopt is in the tree")]
+fn give_back_large_blocks() {
+    const LARGE: libc::c_int = 128 << 10;
+    // SAFETY: called before any other thread is there; both only set a number, and what they say is not needed.
+    unsafe {
+        libc::mallopt(libc::M_MMAP_THRESHOLD, LARGE);
+        libc::mallopt(libc::M_TRIM_THRESHOLD, 2 * LARGE);
+        libc::mallopt(libc::M_ARENA_MAX, 1);
+    }
+}
+
+#[cfg(not(target_env = "gnu"))]
+fn give_back_large_blocks() {}
 
 async fn carry_out(verb: Verb) -> ExitCode {
     match verb {

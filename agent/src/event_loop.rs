@@ -131,6 +131,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
     let (modem, texts) = settings.modem.clone().map(Modem::start).unzip();
     let (mailbox, letters) = mail_inputs::open(&settings, &clock);
     keep_rules(&settings, rules.as_deref());
+    drop(rules);
     let context = channels::SharedParts {
         reply_to: settings.mailbox().and_then(|mailbox| mailbox.address.clone()),
         clock: Arc::new({

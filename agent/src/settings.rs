@@ -48,7 +48,7 @@ use jiff::tz::TimeZone;
 use places::SitePlaces;
 use slackwater_rules::diagnostic::Table;
 use slackwater_rules::plan::ways::Way;
-use slackwater_rules::plan::{ChannelKind, Contact, Directory, Target};
+use slackwater_rules::plan::{ChannelKind, Contact, Directory, HushButton, Target};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
@@ -291,6 +291,13 @@ impl Settings {
             .collect()
     }
 
+    fn siren_settings(&self) -> impl Iterator<Item = (&Target, &SirenSettings)> {
+        self.channels.iter().filter_map(|(target, channel)| match channel {
+            ChannelSettings::Siren(siren) => Some((target, siren)),
+            _ => None,
+        })
+    }
+
     /// Who can be told, and when, as the rules need to know it.
     pub fn directory(&self) -> Directory {
         Directory {
@@ -306,10 +313,20 @@ impl Settings {
                 .filter(|(_, channel)| channel.kind() == ChannelKind::Mail && !channel.needs_router())
                 .map(|(target, _)| target.clone())
                 .collect(),
+            sirens: self.siren_settings().map(|(target, siren)| (target.clone(), siren.limits)).collect(),
+            hush_buttons: self
+                .siren_settings()
+                .filter_map(|(target, siren)| hush_button(target, siren))
+                .collect(),
             ways: self.ways_to_answer(),
             mailbox: self.mailbox().is_some(),
         }
     }
+}
+
+fn hush_button(target: &Target, siren: &SirenSettings) -> Option<HushButton> {
+    let (topic, press) = siren.hush.clone()?;
+    Some(HushButton { topic, press, siren: target.clone() })
 }
 
 #[cfg(test)]

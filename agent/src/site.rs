@@ -94,8 +94,9 @@ impl SiteFiles {
         let from_copy = why_copied.is_some();
         let read = if from_copy { copy.map(Ok) } else { read };
         let checked = noted(&report, read);
-        let (Some(mut settings), Some((checked, text))) = (settings, &checked) else {
-            return Err(wrong(report, checked.map(|(checked, _)| checked)));
+        let (mut settings, mut checked, text) = match (settings, checked) {
+            (Some(settings), Some((checked, text))) => (settings, checked, text),
+            (_, checked) => return Err(wrong(report, checked.map(|(checked, _)| checked))),
         };
         for (output, said) in clashes(&settings.outputs()) {
             report.note(&key_of(&output.publisher), said, "every topic and word has one meaning", None);
@@ -116,16 +117,16 @@ impl SiteFiles {
         if reading == UnusableFile::Sound {
             nobody_told(&settings, &report);
         }
-        match &checked.plan {
+        match checked.plan.take() {
             Some(plan) if !report.is_wrong() => {
                 settings.in_clear().into_iter().for_each(|(path, text)| report.warn(&path, text));
                 let mut unusable = unusable(&settings);
                 unusable.extend(why_copied.map(|why| ("site.rules".to_owned(), why)));
                 let agent = report.conclude();
                 let warnings = both(&agent.text, &checked.report);
-                let (plan, findings) = (plan.clone(), (agent.view, checked.view()));
+                let findings = (agent.view, checked.view());
                 let outputs = register(&plan, settings.outputs()).0;
-                let rules = (!from_copy).then(|| text.clone());
+                let rules = (!from_copy).then_some(text);
                 Ok(Self {
                     settings,
                     plan,
@@ -139,7 +140,7 @@ impl SiteFiles {
                     unusable,
                 })
             }
-            _ => Err(wrong(report, Some(checked.clone()))),
+            _ => Err(wrong(report, Some(checked))),
         }
     }
 }

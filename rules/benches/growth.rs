@@ -168,7 +168,7 @@ fn alarms(alarms: usize, sensors: usize) -> String {
     for alarm in 0..alarms {
         let _ = write!(
             text,
-            "[alarm.warm-{alarm}]\ntank = \"lagoon\"\nwhen = \"temp-{} > 27.{alarm:05} degC\"\npriority = \"high\"\n\
+            "[alarm.warm-{alarm}]\ntank = \"lagoon\"\nwhen = \"temp-{} > 27.{alarm:05} degC\"\npriority = \"high\"\non-delay = \"0 min\"\n\
              consequence = \"oxygen falls\"\nresponse = \"Open a window.\"\n",
             alarm % sensors
         );

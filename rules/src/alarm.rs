@@ -192,7 +192,7 @@ pub struct AlarmState {
     /// Where it is in the standard's diagram.
     pub state: State,
     /// The open episode.
-    pub episode: Option<Episode>,
+    pub episode: Option<Box<Episode>>,
     /// Recent times of being raised, by record, the oldest first: no more than
     /// [`CHATTER_RAISES`].
     pub raises: Vec<(Seq, Moment)>,

@@ -89,7 +89,7 @@ impl SimWorld for Counter {
 /// How long before the stretch of interest readings should begin: the longest that any of the
 /// alarms looks back, and an hour for delays and what stands already.
 pub fn lead_in(plan: &Plan) -> Span {
-    let worse = plan.alarms.iter().filter_map(|alarm| alarm.worse.as_ref());
+    let worse = plan.alarms.iter().filter_map(|alarm| alarm.worse.as_deref());
     let conditions = plan.alarms.iter().map(|alarm| &alarm.condition).chain(worse);
     conditions.map(crate::rehearsal::reach).max().unwrap_or(Span::ZERO) + Span::hours(1)
 }

@@ -226,9 +226,12 @@ impl Engine {
         self.queue.forget_places();
 
         let old = std::mem::replace(&mut self.plan, plan);
+        // What is known of the old plan goes before what is known of the new one comes: both may be large.
+        self.index = Index::default();
         self.index = Index::of(&self.plan);
         self.timers = Timers::default();
         self.parts.carry_over(&old, &self.plan, self.now.mono);
+        drop(old);
         self.decide(|_, next| {
             next.record(Body::Reloaded { changes });
         });
@@ -250,6 +253,7 @@ impl Engine {
             || self.worded < self.turn.records.len()
             || self.resuming.is_some()
             || self.parts.callouts.any_waits()
+            || (self.awake && self.parts.callouts.any_touched())
             || self.timers.first().is_some_and(|first| first <= self.now.mono)
     }
 
@@ -258,11 +262,14 @@ impl Engine {
         // What is restored has no deadlines before the start is recorded.
         if self.awake && self.parts.callouts.any_waits() {
             self.parts.callouts.touch_those_that_wait();
-            self.arm_call_outs();
         }
         loop {
             while let Some(task) = self.queue.take() {
                 self.run(task);
+            }
+            // Once for all that has touched them.
+            if self.awake {
+                self.arm_call_outs();
             }
             if self.queue.is_full() {
                 return;
@@ -279,6 +286,7 @@ impl Engine {
     }
 
     fn end_turn(&mut self) -> Turn {
+        self.arm_call_outs();
         let mut pace = self.queue.end(self.timers.first(), self.now.mono);
         if (pace == Backlog::Loop) != self.in_a_loop && pace != Backlog::Unfinished {
             self.in_a_loop = pace == Backlog::Loop;

@@ -44,7 +44,7 @@ pub use outputs::{
     Clash, ClashKind, Output, Payloads, Publisher, Register, is_same_payload, means_the_opposite,
     output_topic_fault,
 };
-pub use people::{Absence, ChannelKind, Contact, Directory, Quota};
+pub use people::{Absence, ChannelKind, Contact, Directory, HushButton, Quota, Siren};
 pub use schema::{schema, schema_text};
 pub use shelf::{LONGEST_SHELF, LONGEST_SHELF_OF_CRITICAL};
 pub(crate) use title::spoken;
@@ -183,7 +183,7 @@ pub struct Alarm {
     /// The condition as the keeper wrote it.
     pub written: String,
     /// While this is true too, it is worse: an acknowledged call-out resumes.
-    pub worse: Option<Condition>,
+    pub worse: Option<Box<Condition>>,
     /// How far back inside its limits a value must come before it counts as returned:
     /// applied to comparisons of this dimension, base units.
     pub deadband: Option<(Dimension, f64)>,

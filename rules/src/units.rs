@@ -36,6 +36,8 @@ const LITRE: f64 = 1e-3;
 /// 231 cubic inches of 0.0254 m.
 const US_GALLON: f64 = 3.785_411_784e-3;
 const IMPERIAL_GALLON: f64 = 4.546_09e-3;
+/// A pound of 0.45359237 kg under standard gravity on a square inch.
+const POUND_PER_SQUARE_INCH: f64 = 0.453_592_37 * 9.806_65 / (0.025_4 * 0.025_4);
 const MINUTE: f64 = 60.0;
 const HOUR: f64 = 3_600.0;
 const DAY: f64 = 86_400.0;
@@ -81,6 +83,7 @@ pub static UNITS: &[(&str, Unit)] = &[
     unit("A", Dimension::CURRENT, 1.0),
     unit("mA", Dimension::CURRENT, 1e-3),
     unit("Ah", Dimension::CHARGE, HOUR),
+    unit("mAh", Dimension::CHARGE, 1e-3 * HOUR),
     unit("V", Dimension::VOLTAGE, 1.0),
     unit("mV", Dimension::VOLTAGE, 1e-3),
     unit("ppt", Dimension::SALINITY, 1.0),
@@ -92,6 +95,9 @@ pub static UNITS: &[(&str, Unit)] = &[
     unit("Pa", Dimension::PRESSURE, 1.0),
     unit("hPa", Dimension::PRESSURE, 100.0),
     unit("kPa", Dimension::PRESSURE, 1e3),
+    unit("mbar", Dimension::PRESSURE, 100.0),
+    unit("bar", Dimension::PRESSURE, 1e5),
+    unit("psi", Dimension::PRESSURE, POUND_PER_SQUARE_INCH),
     unit("inHg", Dimension::PRESSURE, 3_386.389),
     unit("mmHg", Dimension::PRESSURE, 133.322_4),
 ];
@@ -130,6 +136,8 @@ impl Unit {
     }
 
     fn simple(name: &str) -> Option<Unit> {
+        // Practical salinity is written in any case.
+        let name = if name.eq_ignore_ascii_case("psu") { "psu" } else { name };
         UNITS.iter().find(|(known, _)| *known == name).map(|(_, unit)| *unit)
     }
 

@@ -281,6 +281,11 @@ impl Agent {
         number.unwrap_or_else(|| panic!("no {key} in:\n{status}"))
     }
 
+    /// The number of its process.
+    pub fn id(&self) -> u32 {
+        self.child.id()
+    }
+
     /// Waits until it hears the broker.
     ///
     /// # Panics

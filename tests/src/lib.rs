@@ -3,6 +3,7 @@
 pub mod agent;
 pub mod board;
 pub mod certs;
+pub mod disk;
 pub mod dovecot;
 pub mod house;
 pub mod http;

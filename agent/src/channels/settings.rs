@@ -5,7 +5,7 @@ use crate::modem::Number;
 use crate::secret::Secret;
 use crate::tls::ClientIdentity;
 use lettre::message::Mailbox;
-use slackwater_rules::plan::ChannelKind;
+use slackwater_rules::plan::{ChannelKind, Siren};
 use slackwater_rules::time::Span;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -133,4 +133,8 @@ pub struct SirenSettings {
     pub on: String,
     /// The payload that stops it.
     pub off: String,
+    /// How long it may sound, and for what.
+    pub limits: Siren,
+    /// A button beside it that hushes it: its topic, and what it says when it is pressed.
+    pub hush: Option<(String, String)>,
 }

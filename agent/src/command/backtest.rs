@@ -29,9 +29,13 @@ pub(super) struct BacktestArgs {
     /// Ends; now, or the end of the file, if none is given.
     #[arg(long)]
     until: Option<String>,
-    /// Readings from a file instead of the journal: a line `time,sensor,value,unit`, then one a reading.
+    /// Readings from a file instead of the journal: a line `time,sensor,value,unit`, then one a reading; or `time` and a
+    /// column for each sensor. With semicolons between columns a comma is the decimal sign.
     #[arg(long, value_name = "FILE")]
     csv: Option<PathBuf>,
+    /// The sensor of a column that has another name: `Water=lagoon-temp`, `Zeit=time`. Once for each.
+    #[arg(long = "column", value_name = "NAME=SENSOR", requires = "csv", value_parser = csv::column)]
+    columns: Vec<csv::Column>,
     /// Another rule file than the configured one.
     #[arg(long, value_name = "FILE")]
     rules: Option<PathBuf>,
@@ -68,7 +72,7 @@ pub(super) fn play(backtest: &BacktestArgs) -> ExitCode {
         }
     };
     let past = match &backtest.csv {
-        Some(path) => csv::read(path, &mut plan, now, zone).and_then(|file| {
+        Some(path) => csv::read(path, &backtest.columns, &mut plan, now, zone).and_then(|file| {
             let (first, last) = file.ends();
             let (since, until) = (since.unwrap_or(first), until.unwrap_or(last));
             // A file of one line begins and ends with it.

@@ -61,7 +61,7 @@ impl EventLoop {
         }
         self.web.forget_plan();
         self.health.reload_refused = None;
-        keep_rules(&self.settings, site.rules.as_deref());
+        keep_rules(&self.settings, site.rules.take().as_deref());
         self.settings.metrics.clone_from(&site.settings.metrics);
         self.settings.places.rules.clone_from(&site.settings.places.rules);
         self.note_unusable(site.unusable);

@@ -11,9 +11,16 @@ pub use crate::channels::{
 };
 use crate::modem::{ModemSettings, Number};
 use lettre::message::Mailbox;
+use slackwater_rules::alarm::Priority;
 use slackwater_rules::diagnostic::{Finding, Item, Table};
-use slackwater_rules::plan::{ChannelKind, Quota, is_same_payload, means_the_opposite};
+use slackwater_rules::plan::{ChannelKind, Quota, Siren, is_same_payload, means_the_opposite};
 use slackwater_rules::time::Span;
+
+/// A siren sounds at least so long for a rung, and in an hour.
+const SHORTEST_SOUND: Span = Span::seconds(1);
+/// And at most so long.
+const A_SOUND: Span = Span::minutes(30);
+const AN_HOUR: Span = Span::hours(1);
 
 impl ChannelSettings {
     /// What the channel can carry.
@@ -194,6 +201,7 @@ fn own_number(item: Item<'_>) -> Option<String> {
 }
 
 fn siren(table: &Table<'_>) -> Option<SirenSettings> {
+    let topic_name = topic;
     let topic = table.need("topic", "\"room2/siren/set\"").and_then(topic);
     let command = |key, usual: &str| match table.get(key) {
         Some(item) => line(item),
@@ -213,7 +221,36 @@ fn siren(table: &Table<'_>) -> Option<SirenSettings> {
             wrong("the siren would sound when it should stop", "the two words mean the opposite");
         }
     }
-    Some(SirenSettings { topic: topic?, on: on?, off: off? })
+    let hush = table.get("hush").and_then(|item| {
+        let table = item.table()?;
+        let topic_of = table.need("topic", "\"room2/button\"").and_then(topic_name);
+        let press = table.need("press", "\"pressed\"").and_then(line);
+        table.finish();
+        topic_of.zip(press)
+    });
+    Some(SirenSettings { topic: topic?, on: on?, off: off?, limits: siren_limits(table)?, hush })
+}
+
+/// How long a siren may sound, and from which priority on.
+fn siren_limits(table: &Table<'_>) -> Option<Siren> {
+    let usual = Siren::default();
+    let length = |key, usual: Span, longest| match table.get(key) {
+        Some(item) => span(item, SHORTEST_SOUND..=longest),
+        None => Some(usual),
+    };
+    let (a_rung, an_hour) =
+        (length("a-rung", usual.a_rung, A_SOUND), length("an-hour", usual.an_hour, AN_HOUR));
+    let priorities = [
+        ("low", Priority::Low),
+        ("medium", Priority::Medium),
+        ("high", Priority::High),
+        ("critical", Priority::Critical),
+    ];
+    let from = match table.get("from") {
+        Some(item) => item.one_of(&priorities),
+        None => Some(usual.from),
+    };
+    Some(Siren { a_rung: a_rung?, an_hour: an_hour?, from: from? })
 }
 
 /// Whether a host is this very machine, by its name or address.

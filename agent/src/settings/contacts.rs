@@ -173,30 +173,46 @@ fn hours(item: Item<'_>) -> Option<Hours> {
 /// An absence, and where its sitter is named.
 fn absence(item: Item<'_>) -> Option<(Absence, Range<usize>)> {
     let table = item.table()?;
-    let from = table.need("from", "\"2026-12-20\"").and_then(date);
-    let until = table.need("until", "\"2026-12-31\"").and_then(date);
+    let from = table.need("from", "\"2026-12-20\"").and_then(day_and_time);
+    let until = table.need("until", "\"2026-12-31 18:00\"").and_then(day_and_time);
     let sitter = table.get("sitter");
     let place = sitter.map_or_else(|| item.span(), Item::span);
     let sitter = sitter.and_then(line);
     let ends = table.key_span("until");
     table.finish();
-    let (from, until) = (from?, until?);
-    if until < from {
+    let ((from, leaves), (until, back)) = (from?, until?);
+    if until < from || (until == from && back.is_some_and(|back| back <= leaves.unwrap_or(Time::midnight())))
+    {
         let title = format!("an absence until {until} is over before it begins");
         item.find(Finding::error(ends, title, format!("the first day away is {from}")));
         return None;
     }
-    Some((Absence { first: from, last: until, sitter }, place))
+    Some((Absence { first: from, last: until, leaves, back, sitter }, place))
 }
 
-/// A day, in quotes or without.
-fn date(item: Item<'_>) -> Option<Date> {
+/// A day, in quotes or without, perhaps with a time of day.
+fn day_and_time(item: Item<'_>) -> Option<(Date, Option<Time>)> {
     let text = match item.date() {
         Some(date) => date,
         None => line(item)?,
     };
-    text.parse().ok().or_else(|| {
-        let help = "for instance \"2026-12-20\"".to_owned();
-        item.wrong(format!("`{text}` is not a date"), "expected YEAR-MONTH-DAY", Some(help))
+    let read = || {
+        let (day, time) = match text.split_once([' ', 'T']) {
+            Some((day, time)) => (day, Some(time)),
+            None => (text.as_str(), None),
+        };
+        let day: Date = day.parse().ok()?;
+        match time {
+            Some(time) => Some((day, Some(time.parse::<Time>().ok()?))),
+            None => Some((day, None)),
+        }
+    };
+    read().or_else(|| {
+        let help = "for instance \"2026-12-20\" or \"2026-12-20 18:00\"".to_owned();
+        item.wrong(
+            format!("`{text}` is not a date"),
+            "expected YEAR-MONTH-DAY, perhaps with HOUR:MINUTE",
+            Some(help),
+        )
     })
 }

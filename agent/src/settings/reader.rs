@@ -33,7 +33,7 @@ pub fn read_text(file: &Path, kind: &str) -> Result<String, String> {
     if about.len() > LARGEST as u64 {
         return Err(format!("{name} is not read: {}", too_large(kind, about.len())));
     }
-    let mut bytes = Vec::new();
+    let mut bytes = Vec::with_capacity(usize::try_from(about.len()).unwrap_or(LARGEST) + 1);
     // It may grow while it is read.
     File::open(file)
         .and_then(|file| file.take(LARGEST as u64 + 1).read_to_end(&mut bytes))

@@ -186,7 +186,10 @@ fn everything_that_can_be_said_is_understood() {
     let ines = &settings.contacts["ines"];
     assert_eq!(ines.name, "Ines");
     let sitter = Some("tom".to_owned());
-    assert_eq!(ines.away, [Absence { first: date(2026, 12, 20), last: date(2026, 12, 31), sitter }]);
+    assert_eq!(
+        ines.away,
+        [Absence { first: date(2026, 12, 20), last: date(2026, 12, 31), sitter, leaves: None, back: None }]
+    );
     let time = |hour, minute| Time::constant(hour, minute, 0, 0);
     assert_eq!(
         ines.hours,

@@ -170,7 +170,8 @@ fn an_episode_ends_when_the_alarm_is_normal_or_put_aside_and_not_before() {
         after_work: None,
     };
     for (state, event, after) in everywhere().filter(|(state, ..)| state.is_open()) {
-        let mut life = AlarmState { state, episode: Some(episode.clone()), ..AlarmState::default() };
+        let mut life =
+            AlarmState { state, episode: Some(Box::new(episode.clone())), ..AlarmState::default() };
         life.happen(event);
         assert_eq!(life.episode.is_some(), after.is_open(), "{state}, {event:?}");
     }

@@ -40,7 +40,7 @@ impl CallOut {
             }
             CallChange::Joined(joined) => self.join(joined, at),
             CallChange::Left { episode } => self.members.retain(|member| member.episode != *episode),
-            CallChange::CameBack { alarm, episode } => {
+            CallChange::CameBack { alarm, episode, flickers } => {
                 if let Some(member) = self.members.iter_mut().find(|member| member.alarm == *alarm) {
                     if member.episode != *episode {
                         member.account = Account::default();
@@ -50,6 +50,7 @@ impl CallOut {
                     member.latched = false;
                     member.anew = None;
                     member.end_told = false;
+                    member.flickers |= *flickers;
                 }
             }
             CallChange::Worsened { episode } => self.change(*episode, |member| {

@@ -95,7 +95,7 @@ impl Decision<'_> {
             None => {
                 let by_sight_alone = self.call.kind != CallKind::Drill
                     && self.call.sounding_rank(self.now).is_none_or(|sounding| sounding < rank);
-                let silent = by_sight_alone || !self.facts.sounds(target, rank);
+                let silent = by_sight_alone || rank < self.facts.siren(target).from;
                 self.facts.block(target).or(silent.then_some(Block::Rank))
             }
         }
@@ -332,9 +332,9 @@ impl Decision<'_> {
     pub(super) fn hush_sirens(&mut self) {
         let sounding =
             self.call.told.iter().filter(|(target, told)| target.contact.is_none() && told.message.asks());
-        let limits = siren::Limits { from: Priority::Low, ..siren::Limits::default() };
         let unwanted = sounding.filter(|(target, _)| {
-            siren::told_until(&self.call, target, limits, self.now).is_none_or(|until| until <= self.now)
+            siren::told_until(&self.call, target, self.facts.siren(target), self.now)
+                .is_none_or(|until| until <= self.now)
         });
         for target in unwanted.map(|(target, _)| target.clone()).collect::<Vec<_>>() {
             self.tell(&target, CallMessage::Hush, Lead::Rung, self.rank());

@@ -5,7 +5,6 @@
 use super::facts::Facts;
 use super::ladder::Climb;
 use super::quiet;
-use super::siren;
 use super::state::{CallOut, FLICKER_SETTLE, LISTEN_WITHIN, Phase};
 use crate::alarm::Priority;
 use crate::plan::Target;
@@ -161,7 +160,7 @@ impl CallOut {
         }
         let sounding = self.told.iter().filter(|(_, told)| told.message.asks());
         let sirens = sounding.filter(|(target, _)| target.contact.is_none());
-        times.extend(sirens.map(|(_, told)| (told.last + siren::A_RUNG, Time::Sirens)));
+        times.extend(sirens.map(|(target, told)| (told.last + facts.siren(target).a_rung, Time::Sirens)));
         times.into_iter().min()
     }
 

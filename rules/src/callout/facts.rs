@@ -3,8 +3,7 @@
 //! parts at the moment of deciding, so that nothing of it is stored twice.
 
 use super::ladder::Ladder;
-use crate::alarm::Priority;
-use crate::plan::Target;
+use crate::plan::{Siren, Target};
 use crate::record::Seq;
 use crate::time::{Moment, Span};
 
@@ -16,8 +15,8 @@ pub trait Facts {
     fn people(&self, ladder: &str, rung: u32) -> Vec<Target>;
     /// What stands against telling this target now.
     fn block(&self, target: &Target) -> Option<Block>;
-    /// Whether a siren may sound for this rank.
-    fn sounds(&self, siren: &Target, rank: Priority) -> bool;
+    /// How long a siren may sound, and from which rank on.
+    fn siren(&self, siren: &Target) -> Siren;
     /// Every way to a person by which they can be asked now; empty for one who is away, asleep by
     /// their hours, or no contact.
     fn ways_to_ask(&self, who: &str) -> Vec<Target>;

@@ -27,7 +27,7 @@ pub fn home<'a>(
         };
         call.members.iter().any(|member| {
             member.alarm == alarm
-                || facts.explains(alarm, &member.alarm)
+                || (facts.explains(alarm, &member.alarm) && recent(member))
                 || facts.akin(alarm, &member.alarm)
                 || (facts.explains(&member.alarm, alarm) && recent(member))
                 || (facts.hides(alarm, &member.alarm) && member.stands())

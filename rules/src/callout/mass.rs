@@ -3,8 +3,10 @@
 //! turn is counted before any of its pages is planned.
 
 use super::member::Member;
-use super::state::CallOut;
-use crate::record::CallKind;
+use super::state::{CallOut, NEWS_WITHIN, Phase};
+use super::table::{Move, Row};
+use crate::alarm::Priority;
+use crate::record::{CallChange, CallKind, Joined, Seq};
 use crate::time::{Moment, Span};
 use std::collections::BTreeMap;
 
@@ -39,6 +41,51 @@ impl Beginnings {
 }
 
 impl CallOut {
+    /// What follows from an alarm that a climbing mass only lists: the same as
+    /// [`decide`](super::decide::decide) says of it, found without carrying anything out, since thousands may
+    /// come in one moment. None if more may follow. The newcomer must be no member, and have no kin by the plan.
+    pub fn only_lists(&self, joined: &Joined, now: Moment) -> Option<Vec<CallChange>> {
+        let top = self.calm_top(now)?;
+        let asks = |member: &Member| member.calls(now) && member.rank == top;
+        if joined.sight
+            || joined.rank > top
+            || self.members.iter().any(|member| asks(member) && member.ladder != joined.ladder)
+            || self.climb(&joined.ladder, top).is_none()
+        {
+            return None;
+        }
+        let row = match joined.rank {
+            Priority::Critical => Row::CriticalToo { other_ladder: false, expected: false },
+            Priority::Low | Priority::Medium | Priority::High => Row::Milder,
+        };
+        let listed = CallChange::Joined(Joined { listed: false, ..joined.clone() });
+        match self.stage().after(row) {
+            Move::Listed => Some(vec![listed]),
+            Move::ListedSoon => Some(vec![listed, CallChange::NewsDue { within: NEWS_WITHIN }]),
+            _ => None,
+        }
+    }
+
+    /// The same of a member that returns to normal while others of its rank stand. It must explain nothing
+    /// by the plan, and not latch.
+    pub fn only_ends(&self, episode: Seq, now: Moment) -> Option<Vec<CallChange>> {
+        let top = self.calm_top(now)?;
+        self.member(episode)?;
+        let asks = |member: &&Member| member.calls(now) && member.rank == top;
+        let climbed = |member: &Member| self.climb(&member.ladder, top).is_some();
+        let mut others =
+            self.members.iter().filter(asks).filter(|member| member.episode != episode).peekable();
+        others.peek()?;
+        others.all(climbed).then(|| vec![CallChange::Returned { episode, latched: false }])
+    }
+
+    /// The rank for which a mass climbs, if it does and nothing else goes on in it.
+    fn calm_top(&self, now: Moment) -> Option<Priority> {
+        let no_siren = self.told.keys().all(|target| target.contact.is_some());
+        let calm = self.kind == CallKind::Mass && self.phase == Phase::Climbing && self.settling.is_none();
+        self.standing_rank(now).filter(|_| calm && no_siren)
+    }
+
     /// How many members stand in each place, the fullest first.
     pub fn counts(&self) -> Vec<(&str, usize)> {
         let mut counts: BTreeMap<&str, usize> = BTreeMap::new();

@@ -3,34 +3,14 @@
 //! engine sends the wish when it changes and when the broker is back; nothing else starts or stops one.
 
 use super::state::{CallOut, Phase};
-use crate::alarm::Priority;
-use crate::plan::Target;
+use crate::plan::{Siren as Limits, Target};
 use crate::record::CallKind;
 use crate::time::{Moment, Span};
 
 /// A button beside it may hush it for this long; it answers nothing.
 pub const HUSH: Span = Span::minutes(10);
-/// For one rung it sounds this long.
-pub const A_RUNG: Span = Span::minutes(3);
 /// Its share is counted over this.
 const HOUR: Span = Span::hours(1);
-
-/// How long a siren may sound, and for what.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Limits {
-    /// For one rung.
-    pub a_rung: Span,
-    /// In any hour.
-    pub an_hour: Span,
-    /// Only for this rank and above.
-    pub from: Priority,
-}
-
-impl Default for Limits {
-    fn default() -> Self {
-        Self { a_rung: A_RUNG, an_hour: Span::minutes(15), from: Priority::Critical }
-    }
-}
 
 /// What is remembered of a siren.
 #[derive(Clone, Debug, Default, PartialEq)]

@@ -42,7 +42,11 @@ impl Decision<'_> {
     pub(super) fn raised(&mut self, joined: &Joined) {
         if self.is_back(joined) {
             let stood = self.call.stands();
-            self.change(CallChange::CameBack { alarm: joined.alarm.clone(), episode: joined.episode });
+            self.change(CallChange::CameBack {
+                alarm: joined.alarm.clone(),
+                episode: joined.episode,
+                flickers: joined.flickers,
+            });
             // It was seen in between: its time begins anew.
             if let Phase::Held { by: HeldBy::Sight, .. } = self.call.phase
                 && let Some(until) = self.facts.may_wait_until(&joined.alarm).filter(|_| !stood)

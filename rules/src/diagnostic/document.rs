@@ -3,7 +3,7 @@
 //! TOML becomes findings like all others.
 
 use super::{Finding, Findings};
-use std::cell::RefCell;
+use std::cell::{Cell, RefCell};
 use std::collections::BTreeSet;
 use toml::de::DeTable;
 
@@ -30,6 +30,8 @@ pub struct Sheet<'t> {
     /// Keys that were called otherwise: the old name, the new one.
     pub(super) renamed: &'static [(&'static str, &'static str)],
     pub(super) findings: Findings,
+    /// A piece of it was no TOML: only the whole tells what is wrong.
+    pub(super) is_in_doubt: Cell<bool>,
     /// Where the values begin that may be shown; none if all of them may.
     pub(super) shown: Option<RefCell<BTreeSet<usize>>>,
 }
@@ -37,7 +39,15 @@ pub struct Sheet<'t> {
 impl<'t> Sheet<'t> {
     /// A file's text; `kind` is what texts call it.
     pub fn new(kind: &'static str, text: &'t str, renamed: &'static [(&'static str, &'static str)]) -> Self {
-        Self { kind, text, file_end: text.len(), renamed, findings: Findings::default(), shown: None }
+        Self {
+            kind,
+            text,
+            file_end: text.len(),
+            renamed,
+            findings: Findings::default(),
+            is_in_doubt: Cell::new(false),
+            shown: None,
+        }
     }
 
     /// The same, where the file ends at `file_end` and variables of the environment follow.
@@ -54,6 +64,11 @@ impl<'t> Sheet<'t> {
     /// Where findings gather.
     pub fn findings(&self) -> &Findings {
         &self.findings
+    }
+
+    /// Whether a table that was opened turned out to be no TOML.
+    pub fn is_in_doubt(&self) -> bool {
+        self.is_in_doubt.get()
     }
 
     /// What was found.
@@ -79,7 +94,7 @@ pub fn parse<'t>(kind: &str, text: &'t str) -> (DeTable<'t>, Vec<Finding>) {
 }
 
 /// Why the text is not even looked at.
-fn refused(kind: &str, text: &str) -> Option<Finding> {
+pub(super) fn refused(kind: &str, text: &str) -> Option<Finding> {
     if text.len() > LARGEST {
         return Some(Finding::error(0..0, too_large(kind, text.len() as u64), "not read"));
     }

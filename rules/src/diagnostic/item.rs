@@ -7,12 +7,14 @@ use super::{At, Finding, Sheet, Table, did_you_mean};
 use crate::signs::deceptive_in;
 use std::ops::{Range, RangeInclusive};
 use toml::Spanned;
-use toml::de::DeValue;
+use toml::de::{DeTable, DeValue};
 
 /// One value, and by which name people know it.
 #[derive(Clone, Copy)]
 pub struct Item<'t> {
     sheet: &'t Sheet<'t>,
+    /// Where the text begins that places in the tree are counted from.
+    base: usize,
     name: &'t str,
     value: ItemValue<'t>,
     start: usize,
@@ -27,14 +29,24 @@ enum ItemValue<'t> {
     Variable(&'t str),
 }
 
+/// A place in a tree, as one in the file whose part from `base` on the tree was made of.
+pub(super) fn moved(place: Range<usize>, base: usize) -> Range<usize> {
+    place.start + base..place.end + base
+}
+
 impl<'t> Item<'t> {
-    pub(super) fn new(sheet: &'t Sheet<'t>, name: &'t str, value: &'t Spanned<DeValue<'t>>) -> Self {
-        let Range { start, end } = value.span();
+    pub(super) fn new(
+        sheet: &'t Sheet<'t>,
+        base: usize,
+        name: &'t str,
+        value: &'t Spanned<DeValue<'t>>,
+    ) -> Self {
+        let Range { start, end } = moved(value.span(), base);
         let value = match value.get_ref() {
             DeValue::String(text) if start >= sheet.file_end => ItemValue::Variable(text),
             typed => ItemValue::Typed(typed),
         };
-        Self { sheet, name, value, start, end }
+        Self { sheet, base, name, value, start, end }
     }
 
     /// Where the value stands, quotes included.
@@ -207,7 +219,7 @@ impl<'t> Item<'t> {
     pub fn list(self) -> Option<Vec<Item<'t>>> {
         match self.value {
             ItemValue::Typed(DeValue::Array(parts)) => {
-                Some(parts.iter().map(|value| Item::new(self.sheet, self.name, value)).collect())
+                Some(parts.iter().map(|value| Item::new(self.sheet, self.base, self.name, value)).collect())
             }
             ItemValue::Variable(text) => Some(self.split(text)),
             ItemValue::Typed(_) => {
@@ -246,10 +258,13 @@ impl<'t> Item<'t> {
 
     /// A table, known by the key's name until someone names it better.
     pub fn table(self) -> Option<Table<'t>> {
+        Some(Table::new(self.name.to_owned(), self.span(), self.sheet, self.base, self.keys()?))
+    }
+
+    /// The keys of a table.
+    pub(super) fn keys(self) -> Option<&'t DeTable<'t>> {
         match self.value {
-            ItemValue::Typed(DeValue::Table(table)) => {
-                Some(Table::new(self.name.to_owned(), self.span(), self.sheet, table))
-            }
+            ItemValue::Typed(DeValue::Table(table)) => Some(table),
             ItemValue::Typed(_) | ItemValue::Variable(_) => self.wrong_type("a table", None),
         }
     }

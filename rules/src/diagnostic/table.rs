@@ -1,7 +1,8 @@
 //! The keys under one heading. A [`Table`] is asked for the keys it may have; those that must be
 //! there and are not, and those that nobody asked for, are noted when it is finished.
 
-use super::{At, Finding, Item, Sheet, did_you_mean, listed};
+use super::item::moved;
+use super::{At, Finding, Item, NamedTable, Pieces, Sheet, did_you_mean, listed};
 use crate::signs::is_deceptive;
 use std::cell::{Cell, RefCell};
 use std::ops::Range;
@@ -22,6 +23,8 @@ pub struct Table<'t> {
     /// Where the heading stands.
     pub span: Range<usize>,
     sheet: &'t Sheet<'t>,
+    /// Where the text begins that places in the tree are counted from.
+    base: usize,
     /// In the order of their keys.
     entries: Vec<TableEntry<'t>>,
     /// Their places there, in the order of the file.
@@ -41,17 +44,18 @@ struct TableEntry<'t> {
 impl<'t> Table<'t> {
     /// A file's keys at its root.
     pub fn root(sheet: &'t Sheet<'t>, table: &'t DeTable<'t>) -> Self {
-        Self::new(String::new(), 0..0, sheet, table)
+        Self::new(String::new(), 0..0, sheet, 0, table)
     }
 
     pub(super) fn new(
         name: String,
         span: Range<usize>,
         sheet: &'t Sheet<'t>,
+        base: usize,
         table: &'t DeTable<'t>,
     ) -> Self {
         let entry = |(key, value): (&'t Spanned<std::borrow::Cow<'t, str>>, _)| TableEntry {
-            key: At::new(key.get_ref().as_ref(), key.span()),
+            key: At::new(key.get_ref().as_ref(), moved(key.span(), base)),
             value,
             asked: Cell::new(false),
         };
@@ -63,6 +67,7 @@ impl<'t> Table<'t> {
             name,
             span,
             sheet,
+            base,
             entries,
             in_file,
             beneath: None,
@@ -131,6 +136,19 @@ impl<'t> Table<'t> {
             self.missing.borrow_mut().push((key, example));
         }
         found
+    }
+
+    /// The tables under a key of the file's root, each by its own name and not yet opened, in the order of
+    /// the file: from the tree, or from the pieces that were cut out of it.
+    pub fn named_tables(&self, key: &'static str, pieces: &Pieces<'t>) -> Vec<NamedTable<'t>> {
+        let Some(under) = self.get(key).and_then(Item::table) else { return pieces.named(key, self.sheet) };
+        let part = |entry: &TableEntry<'t>| {
+            under.check_name(entry)?;
+            let name = At::new(entry.key.it.to_owned(), entry.key.span.clone());
+            let keys = under.item(entry).keys()?;
+            Some(NamedTable::tree(name, key, self.sheet, keys))
+        };
+        under.in_file().filter_map(part).collect()
     }
 
     /// The tables under a key, each by its own name, in the order of the file.
@@ -220,6 +238,6 @@ impl<'t> Table<'t> {
     }
 
     fn item(&self, entry: &TableEntry<'t>) -> Item<'t> {
-        Item::new(self.sheet, entry.key.it, entry.value)
+        Item::new(self.sheet, self.base, entry.key.it, entry.value)
     }
 }

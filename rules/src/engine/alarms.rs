@@ -96,6 +96,8 @@ struct Entry {
     farthest: Option<Extreme>,
     /// Looked at and at rest: the same again has nothing to say.
     rests: bool,
+    /// That of its latest episode; empty before the first.
+    code: String,
 }
 
 /// All alarms, in the order of the plan.
@@ -104,6 +106,8 @@ pub(super) struct Alarms {
     entries: Vec<Entry>,
     /// Those whose conditions know nothing of the past yet.
     unremembered: BTreeSet<AlarmId>,
+    /// The alarm that a code was last given to; whether its episode is still open, it says itself.
+    codes: BTreeMap<String, AlarmId>,
 }
 
 impl Alarms {
@@ -116,33 +120,35 @@ impl Alarms {
             blips: BlipCount::default(),
             farthest: None,
             rests: false,
+            code: String::new(),
         };
         Self {
             entries: plan.alarms.iter().map(entry).collect(),
             unremembered: (0..).map(AlarmId).take(plan.alarms.len()).collect(),
+            codes: BTreeMap::new(),
         }
     }
 
     /// Takes over under another plan what bears the same name.
     pub(super) fn carry_over(&mut self, old: &Plan, before: Self, new: &Plan) {
-        let mut known: BTreeMap<_, _> = old
-            .alarms
-            .iter()
-            .zip(before.entries)
-            .map(|(alarm, entry)| (&alarm.name, (alarm, entry)))
-            .collect();
+        let known: BTreeMap<_, _> = old.alarms.iter().map(|alarm| &alarm.name).zip(0_usize..).collect();
+        let mut before = before.entries;
         self.unremembered.clear();
         for (id, (alarm, entry)) in (0..).map(AlarmId).zip(new.alarms.iter().zip(&mut self.entries)) {
-            match known.remove(&alarm.name) {
-                Some((before, kept)) if before.asks_alike(alarm) => *entry = kept,
+            let kept = known.get(&alarm.name).and_then(|at| old.alarms.get(*at).zip(before.get_mut(*at)));
+            match kept {
+                Some((before, kept)) if before.asks_alike(alarm) => std::mem::swap(entry, kept),
                 // What was remembered for one condition would be nonsense for another.
                 Some((_, kept)) => {
-                    entry.state = kept.state;
+                    entry.state = std::mem::take(&mut kept.state);
                     self.unremembered.insert(id);
                 }
                 None => drop(self.unremembered.insert(id)),
             }
         }
+        let open = (0..).map(AlarmId).zip(&self.entries);
+        let open = open.filter_map(|(id, entry)| Some((entry.state.episode.as_ref()?.code.clone(), id)));
+        self.codes = open.collect();
     }
 
     /// What a record does to what lasts.
@@ -151,6 +157,7 @@ impl Alarms {
         match &record.body {
             Body::Raised { alarm, episode, code, place, priority, since, because, after_work } => {
                 let ended = after_work.as_ref().map(|it| (it.work.clone(), at - it.ended));
+                self.note_code(ground, alarm, code);
                 self.change(ground, alarm, |state| {
                     let begun = Episode {
                         id: *episode,
@@ -165,7 +172,7 @@ impl Alarms {
                         after_work: ended.clone(),
                     };
                     // What comes back unanswered is the same episode, but of now.
-                    let open = state.episode.get_or_insert(begun);
+                    let open = state.episode.get_or_insert(Box::new(begun));
                     (open.raised, open.onset, open.after_work) = (at, at - *since, ended);
                     state.note_raise(seq, at);
                     state.happen(AlarmEvent::Raise);
@@ -214,6 +221,19 @@ impl Alarms {
                 self.note_work(ground, alarm, Some((seq, work.clone(), at)));
             }
             _ => {}
+        }
+    }
+
+    /// An alarm that was at rest is raised with this code, in place of its last one's.
+    fn note_code(&mut self, ground: &Ground<'_>, alarm: &str, code: &str) {
+        let Some(id) = ground.alarm(alarm) else { return };
+        let Some(entry) = self.entries.get_mut(id.index()) else { return };
+        if entry.state.episode.is_none() {
+            let before = std::mem::replace(&mut entry.code, code.to_owned());
+            if self.codes.get(&before) == Some(&id) {
+                self.codes.remove(&before);
+            }
+            self.codes.insert(code.to_owned(), id);
         }
     }
 
@@ -294,8 +314,8 @@ impl Alarms {
 
     /// The open episode with this code.
     pub(super) fn episode_by_code(&self, code: &str) -> Option<Seq> {
-        let open = self.entries.iter().filter_map(|entry| entry.state.episode.as_ref());
-        open.into_iter().find(|episode| episode.code == code).map(|episode| episode.id)
+        let open = self.state(*self.codes.get(code)?).episode.as_ref();
+        open.filter(|episode| episode.code == code).map(|episode| episode.id)
     }
 
     /// Whether an open episode has this code.
@@ -326,7 +346,7 @@ impl Alarms {
         let alarms = std::mem::take(&mut self.unremembered).into_iter();
         let alarms = alarms.filter(|id| plan.alarm(*id).windows_reach().is_some()).map(|id| {
             let alarm = plan.alarm(id);
-            let worse = alarm.worse.as_ref().map(told).unwrap_or_default();
+            let worse = alarm.worse.as_deref().map(told).unwrap_or_default();
             (id, Recall { when: told(&alarm.condition), worse })
         });
         alarms.collect()

@@ -9,7 +9,7 @@ impl Ground<'_> {
     /// Everyone a step asks, each with why not if not: its targets, and those who stand in for
     /// people that are away. While the date is not sure, both are asked.
     pub(super) fn asked(&self, rung: &Rung) -> Vec<(Target, Option<String>)> {
-        let today = self.civil().date();
+        let today = self.civil();
         let mut asked: Vec<(Target, Option<String>)> = Vec::new();
         for target in &rung.to {
             let stand_ins = self.plan.directory.stand_ins(target, today);

@@ -95,6 +95,11 @@ impl Callouts {
         self.touched.pop_first()
     }
 
+    /// Whether there are any.
+    pub(super) fn any_touched(&self) -> bool {
+        !self.touched.is_empty()
+    }
+
     /// All of them have to be: under another plan.
     pub(super) fn touch_all(&mut self) {
         self.touched.extend(self.calls.ids());
@@ -232,7 +237,7 @@ impl Callouts {
         // It ends when its last pages are planned.
         for change in outcome.changes.into_iter().filter(|change| *change != CallChange::Ended) {
             // What has come back with a new episode is in it by that.
-            if let CallChange::CameBack { alarm, episode } = &change
+            if let CallChange::CameBack { alarm, episode, .. } = &change
                 && call.member(*episode).is_none()
             {
                 next.record(Body::Joined { call: id, alarm: alarm.clone(), episode: *episode });
@@ -307,7 +312,7 @@ impl Callouts {
 fn why_not(cx: &Context<'_>, target: &Target, block: Block) -> String {
     match block {
         Block::Away => {
-            let today = cx.civil().date();
+            let today = cx.civil();
             match cx.plan.directory.stand_ins(target, today).first() {
                 Some(Target { contact: Some(sitter), .. }) => format!("away, {sitter} stands in"),
                 Some(_) | None => "away".to_owned(),

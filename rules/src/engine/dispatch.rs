@@ -8,8 +8,8 @@ use super::sensors::Note;
 use super::task::Task;
 use super::timers::DeadlineReason;
 use super::turn::{Asked, Sample};
-use crate::ids::{AlarmId, RelayId, SensorId};
-use crate::plan::Part;
+use crate::ids::{AlarmId, By, RelayId, SensorId};
+use crate::plan::{Part, Target};
 use crate::quality::Quality;
 use crate::reading::{Arrival, BadReading, Reading, Value};
 use crate::record::Body;
@@ -89,6 +89,12 @@ impl Engine {
             Task::Judge(id) => self.judge(id),
             Task::JudgeAll => (0..).map(AlarmId).take(self.plan.alarms.len()).for_each(|id| self.judge(id)),
             Task::JudgeSights => self.judge_those(|engine| &engine.index.sights),
+            Task::JudgeSightOf(id) => self.judge_those(|engine| &engine.index.sights_of[id.index()]),
+            Task::JudgeGatewayOf(id) => {
+                let gateway = self.plan.sensor(id).gateway.as_ref();
+                let behind = gateway.and_then(|name| self.index.sights_behind.get(name)).cloned();
+                behind.into_iter().flatten().for_each(|alarm| self.judge(alarm));
+            }
             Task::Foretell { alarm, episode } => {
                 self.decide(|cx, next| cx.note_prospects(alarm, episode, next));
             }
@@ -206,6 +212,12 @@ impl Engine {
     /// A message came in.
     fn hear(&mut self, topic: &str, payload: &[u8], delivery: Arrival) {
         let Some(&place) = self.index.topics.get(topic) else { return };
+        if delivery == Arrival::Live && self.index.listeners[place].hushes {
+            let by = By { who: "somebody".to_owned(), via: format!("button {topic}") };
+            let hushed: Vec<String> =
+                self.plan.directory.hushed_by(topic, payload).map(Target::to_string).collect();
+            hushed.into_iter().for_each(|siren| self.queue.push(Task::Hush { siren, by: by.clone() }));
+        }
         if delivery == Arrival::Live && !self.index.listeners[place].buttons.is_empty() {
             self.decide(|cx, next| cx.work.on_press(cx, topic, payload, next));
         }

@@ -32,8 +32,14 @@ pub(super) struct Index {
     pub(super) relays: Vec<Vec<RelayId>>,
     /// Alarms that the plan added for lost sight.
     pub(super) sights: Vec<AlarmId>,
+    /// Of those, the ones for each sensor.
+    pub(super) sights_of: Vec<Vec<AlarmId>>,
+    /// Of those, the ones for each gateway and for all that is behind it.
+    pub(super) sights_behind: BTreeMap<String, Vec<AlarmId>>,
     /// For each alarm, every alarm that can explain it, however far back.
     pub(super) causes: Vec<BTreeSet<AlarmId>>,
+    /// For each alarm, every alarm that it can explain.
+    pub(super) effects: Vec<Vec<AlarmId>>,
     pub(super) names: BTreeMap<String, AlarmId>,
     /// What call-outs climb, by name.
     pub(super) ladders: BTreeMap<String, Ladder>,
@@ -48,9 +54,26 @@ pub(super) struct Listeners {
     pub(super) relays: Vec<RelayId>,
     /// Those that speak on it: the work, what is said, the tank.
     pub(super) buttons: Vec<(String, String, TankId)>,
+    /// Whether a button beside a siren speaks on it.
+    pub(super) hushes: bool,
 }
 
 impl Index {
+    fn note_sight(&mut self, plan: &Plan, id: AlarmId, sight: Option<&Sight>) {
+        self.sights.extend(sight.map(|_| id));
+        let gateway = match sight {
+            Some(Sight::Sensor(sensor)) => {
+                self.sights_of[sensor.index()].push(id);
+                plan.sensor(*sensor).gateway.as_ref()
+            }
+            Some(Sight::Gateway(name)) => Some(name),
+            Some(Sight::Broker | Sight::Part(_)) | None => None,
+        };
+        if let Some(name) = gateway {
+            self.sights_behind.entry(name.clone()).or_default().push(id);
+        }
+    }
+
     /// Who listens on this topic, to be filled.
     fn listeners(&mut self, topic: &str) -> &mut Listeners {
         let place = *self.topics.entry(topic.to_owned()).or_insert(self.listeners.len());
@@ -67,6 +90,8 @@ impl Index {
             relays: vec![Vec::new(); plan.sensors.len()],
             peers: peers(plan),
             causes: vec![BTreeSet::new(); plan.alarms.len()],
+            sights_of: vec![Vec::new(); plan.sensors.len()],
+            effects: vec![Vec::new(); plan.alarms.len()],
             commanded: vec![Vec::new(); plan.relays.len()],
             feeds: feeds(plan),
             ladders: plan.callouts.iter().map(|callout| (callout.name.clone(), ladder(callout))).collect(),
@@ -83,6 +108,9 @@ impl Index {
                 let pressed = (name.clone(), button.press.clone(), button.tank);
                 index.listeners(&button.topic).buttons.push(pressed);
             }
+        }
+        for button in &plan.directory.hush_buttons {
+            index.listeners(&button.topic).hushes = true;
         }
         for (id, relay) in (0..).map(RelayId).zip(&plan.relays) {
             index.listeners(&relay.topic).relays.push(id);
@@ -107,12 +135,11 @@ impl Index {
             for tank in alarm.condition.foretells().into_iter().chain(worse).collect::<BTreeSet<_>>() {
                 index.foretold[tank.index()].push(id);
             }
-            if alarm.sight.is_some() {
-                index.sights.push(id);
-            }
+            index.note_sight(plan, id, alarm.sight.as_ref());
             let mut open = alarm.consequence_of.clone();
             while let Some(cause) = open.pop() {
                 if index.causes[id.index()].insert(cause) {
+                    index.effects[cause.index()].push(id);
                     open.extend(&plan.alarm(cause).consequence_of);
                 }
             }

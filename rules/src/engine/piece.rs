@@ -27,7 +27,6 @@ impl Engine {
                 parts.apply(&ground, &record);
                 self.turn.records.push(record);
             }
-            self.arm_call_outs();
         }
         for (reason, at) in &next.timers {
             self.timers.set(*reason, *at);

@@ -8,7 +8,7 @@
 use super::task::Task;
 use crate::record::Record;
 use crate::time::{Moment, Span};
-use std::collections::VecDeque;
+use std::collections::{BTreeSet, VecDeque};
 
 /// Pieces of work that one turn takes on.
 pub(super) const PIECES: usize = 200;
@@ -22,6 +22,8 @@ pub(super) const LOOP_PAUSE: Span = Span::seconds(1);
 #[derive(Debug, Default)]
 pub(super) struct Queue {
     waiting: VecDeque<Task>,
+    /// Those among them that only look at what there is.
+    looks: BTreeSet<(u8, u64)>,
     /// Pieces that this turn has taken.
     taken: usize,
     /// Turns in a row that left work over.
@@ -60,58 +62,7 @@ impl Queue {
     /// Puts a task at the end. One that only looks at what there is, and waits already, is not
     /// needed twice.
     pub(super) fn push(&mut self, task: Task) {
-        let looks = match &task {
-            Task::JudgeSights
-            | Task::JudgeAll
-            | Task::AttendAll
-            | Task::Attend(_)
-            | Task::DropUnwanted(_)
-            | Task::TendDrills
-            | Task::ArmDrills
-            | Task::TendSirens
-            | Task::LookAtHands
-            | Task::ArmRetries => true,
-            Task::Due(_)
-            | Task::LookAtSensors
-            | Task::Judge(_)
-            | Task::Foretell { .. }
-            | Task::BeginStopgap(_)
-            | Task::CallFor { .. }
-            | Task::CallForTheForgotten
-            | Task::GotWorse(_)
-            | Task::Fell(_)
-            | Task::StopgapNews(_)
-            | Task::End(_)
-            | Task::PageEnded(_)
-            | Task::Answer { .. }
-            | Task::HandOn { .. }
-            | Task::TestMissed { .. }
-            | Task::SayDark(_)
-            | Task::Hush { .. }
-            | Task::EndOrphans
-            | Task::WakeCalls { .. }
-            | Task::Page { .. }
-            | Task::Send(_)
-            | Task::Hurry
-            | Task::Suppress { .. }
-            | Task::BeginWork { .. }
-            | Task::EndWork { .. }
-            | Task::TestPages(_)
-            | Task::TestAnswered { .. }
-            | Task::Drill(_)
-            | Task::SuppressIfDisturbed(_)
-            | Task::Release
-            | Task::ArmWork
-            | Task::RoundWaits(_)
-            | Task::TestReachable
-            | Task::Test(_)
-            | Task::SendNotices
-            | Task::BeginOutage { .. }
-            | Task::PlugOut(_)
-            | Task::PlugBack(_)
-            | Task::PageLost { .. } => false,
-        };
-        if !(looks && self.waiting.contains(&task)) {
+        if look_of(&task).is_none_or(|look| self.looks.insert(look)) {
             self.waiting.push_back(task);
         }
     }
@@ -122,6 +73,9 @@ impl Queue {
             return None;
         }
         let task = self.waiting.pop_front()?;
+        if let Some(look) = look_of(&task) {
+            self.looks.remove(&look);
+        }
         self.taken += 1;
         Some(task)
     }
@@ -165,6 +119,8 @@ impl Queue {
         self.waiting.retain(|task| match task {
             Task::Due(_)
             | Task::Judge(_)
+            | Task::JudgeSightOf(_)
+            | Task::JudgeGatewayOf(_)
             | Task::Foretell { .. }
             | Task::BeginStopgap(_)
             | Task::Attend(_)
@@ -213,7 +169,65 @@ impl Queue {
             | Task::PlugBack(_)
             | Task::PageLost { .. } => true,
         });
+        self.looks = self.waiting.iter().filter_map(look_of).collect();
     }
+}
+
+/// What a task looks at, if it only looks at what there is.
+fn look_of(task: &Task) -> Option<(u8, u64)> {
+    Some(match task {
+        Task::JudgeSights => (0, 0),
+        Task::JudgeAll => (1, 0),
+        Task::AttendAll => (2, 0),
+        Task::Attend(relay) => (3, relay.index() as u64),
+        Task::DropUnwanted(call) => (4, *call),
+        Task::TendDrills => (5, 0),
+        Task::ArmDrills => (6, 0),
+        Task::TendSirens => (7, 0),
+        Task::LookAtHands => (8, 0),
+        Task::ArmRetries => (9, 0),
+        Task::Due(_)
+        | Task::JudgeSightOf(_)
+        | Task::JudgeGatewayOf(_)
+        | Task::LookAtSensors
+        | Task::Judge(_)
+        | Task::Foretell { .. }
+        | Task::BeginStopgap(_)
+        | Task::CallFor { .. }
+        | Task::CallForTheForgotten
+        | Task::GotWorse(_)
+        | Task::Fell(_)
+        | Task::StopgapNews(_)
+        | Task::End(_)
+        | Task::PageEnded(_)
+        | Task::Answer { .. }
+        | Task::HandOn { .. }
+        | Task::TestMissed { .. }
+        | Task::SayDark(_)
+        | Task::Hush { .. }
+        | Task::EndOrphans
+        | Task::WakeCalls { .. }
+        | Task::Page { .. }
+        | Task::Send(_)
+        | Task::Hurry
+        | Task::Suppress { .. }
+        | Task::BeginWork { .. }
+        | Task::EndWork { .. }
+        | Task::TestPages(_)
+        | Task::TestAnswered { .. }
+        | Task::Drill(_)
+        | Task::SuppressIfDisturbed(_)
+        | Task::Release
+        | Task::ArmWork
+        | Task::RoundWaits(_)
+        | Task::TestReachable
+        | Task::Test(_)
+        | Task::SendNotices
+        | Task::BeginOutage { .. }
+        | Task::PlugOut(_)
+        | Task::PlugBack(_)
+        | Task::PageLost { .. } => return None,
+    })
 }
 
 #[cfg(test)]

@@ -3,34 +3,22 @@
 //! they are still fed and read in the same way. What the new plan drops is put aside, by a
 //! record like anything else. Each component carries its own over; here is what differs.
 
-use crate::plan::Plan;
+use crate::plan::{Alarm, Plan};
 use std::collections::BTreeMap;
 
 /// What differs between two plans, a line each.
 pub(super) fn changes(old: &Plan, new: &Plan) -> Vec<String> {
-    let mut lines = Vec::new();
-    let mut compare = |kind: &str, old: BTreeMap<&String, String>, new: BTreeMap<&String, String>| {
-        lines.extend(
-            old.keys().filter(|name| !new.contains_key(*name)).map(|name| format!("{kind} {name} is gone")),
-        );
-        for (name, text) in &new {
-            match old.get(name) {
-                None => lines.push(format!("{kind} {name} is new")),
-                Some(before) if before != text => lines.push(format!("{kind} {name} has changed")),
-                Some(_) => {}
-            }
-        }
-    };
-    // Alarms for lost sight follow from the others. Places in lists are told by names: a sensor that is new
-    // in the middle changes nothing of those behind it.
-    compare("tank", texts(old, &old.tanks, |it| &it.name), texts(new, &new.tanks, |it| &it.name));
-    compare("sensor", texts(old, &old.sensors, |it| &it.name), texts(new, &new.sensors, |it| &it.name));
-    compare("relay", texts(old, &old.relays, |it| &it.name), texts(new, &new.relays, |it| &it.name));
-    compare("battery", texts(old, &old.batteries, |it| &it.name), texts(new, &new.batteries, |it| &it.name));
-    compare("alarm", alarms(old), alarms(new));
-    compare("call-out", texts(old, &old.callouts, |it| &it.name), texts(new, &new.callouts, |it| &it.name));
-    compare("work", works(old), works(new));
-    compare("watched site", texts(old, &old.watched, |it| &it.name), texts(new, &new.watched, |it| &it.name));
+    let (old_names, new_names) = (Names::of(old), Names::of(new));
+    let mut found = Changes { names: (&old_names, &new_names), lines: Vec::new() };
+    found.compare("tank", by_name(&old.tanks, |it| &it.name), by_name(&new.tanks, |it| &it.name));
+    found.compare("sensor", by_name(&old.sensors, |it| &it.name), by_name(&new.sensors, |it| &it.name));
+    found.compare("relay", by_name(&old.relays, |it| &it.name), by_name(&new.relays, |it| &it.name));
+    found.compare("battery", by_name(&old.batteries, |it| &it.name), by_name(&new.batteries, |it| &it.name));
+    found.compare("alarm", alarms(old), alarms(new));
+    found.compare("call-out", by_name(&old.callouts, |it| &it.name), by_name(&new.callouts, |it| &it.name));
+    found.compare("work", old.works.iter().collect(), new.works.iter().collect());
+    found.compare("watched site", by_name(&old.watched, |it| &it.name), by_name(&new.watched, |it| &it.name));
+    let mut lines = found.lines;
     let site = |plan: &Plan| {
         let mains = plan.mains.map(|id| plan.sensor(id).name.clone());
         format!("{:?}", (&plan.site, &plan.help, plan.without_mains, plan.altitude, mains, &plan.zone))
@@ -47,49 +35,80 @@ pub(super) fn changes(old: &Plan, new: &Plan) -> Vec<String> {
     lines
 }
 
-fn texts<'p, T: std::fmt::Debug>(
-    plan: &Plan,
-    list: &'p [T],
+/// Things of one kind by their names.
+type ByName<'p, T> = BTreeMap<&'p String, &'p T>;
+
+fn by_name<'p, T>(
+    list: impl IntoIterator<Item = &'p T>,
     name: impl Fn(&'p T) -> &'p String,
-) -> BTreeMap<&'p String, String> {
-    list.iter().map(|it| (name(it), by_names(plan, &format!("{it:?}")))).collect()
+) -> ByName<'p, T> {
+    list.into_iter().map(|it| (name(it), it)).collect()
 }
 
-fn works(plan: &Plan) -> BTreeMap<&String, String> {
-    plan.works.iter().map(|(name, work)| (name, by_names(plan, &format!("{work:?}")))).collect()
+/// The keeper's own: alarms for lost sight follow from them.
+fn alarms(plan: &Plan) -> ByName<'_, Alarm> {
+    by_name(plan.alarms.iter().filter(|alarm| alarm.sight.is_none()), |alarm| &alarm.name)
 }
 
-fn alarms(plan: &Plan) -> BTreeMap<&String, String> {
-    let own = plan.alarms.iter().filter(|alarm| alarm.sight.is_none());
-    own.map(|alarm| (&alarm.name, by_names(plan, &format!("{alarm:?}")))).collect()
+/// What has been found to differ.
+struct Changes<'p> {
+    /// Of the old plan and of the new one.
+    names: (&'p Names<'p>, &'p Names<'p>),
+    lines: Vec<String>,
 }
 
-/// A text in which the places of things in the plan's lists are their names.
-fn by_names(plan: &Plan, text: &str) -> String {
-    let kinds: [(&str, Vec<&String>); 7] = [
-        ("SensorId(", plan.sensors.iter().map(|it| &it.name).collect()),
-        ("TankId(", plan.tanks.iter().map(|it| &it.name).collect()),
-        ("RelayId(", plan.relays.iter().map(|it| &it.name).collect()),
-        ("AlarmId(", plan.alarms.iter().map(|it| &it.name).collect()),
-        ("CalloutId(", plan.callouts.iter().map(|it| &it.name).collect()),
-        ("BatteryId(", plan.batteries.iter().map(|it| &it.name).collect()),
-        ("WatchedId(", plan.watched.iter().map(|it| &it.name).collect()),
-    ];
-    let mut text = text.to_owned();
-    for (kind, names) in kinds {
-        let mut parts = text.split(kind);
-        let mut named = parts.next().unwrap_or_default().to_owned();
-        for part in parts {
-            let digits = part.find(')').and_then(|end| part.get(..end)).unwrap_or_default();
-            let name = digits.parse::<usize>().ok().and_then(|at| names.get(at));
-            match name {
-                Some(name) => {
-                    named += &format!("{kind}{name}{}", part.get(digits.len()..).unwrap_or_default())
+impl Changes<'_> {
+    /// One thing after the other: what thousands of alarms say in full would take more memory than a board has.
+    fn compare<T: std::fmt::Debug>(&mut self, kind: &str, old: ByName<'_, T>, new: ByName<'_, T>) {
+        let gone = old.keys().filter(|name| !new.contains_key(*name));
+        self.lines.extend(gone.map(|name| format!("{kind} {name} is gone")));
+        for (name, now) in &new {
+            match old.get(name) {
+                None => self.lines.push(format!("{kind} {name} is new")),
+                Some(before) if self.names.0.text_of(before) != self.names.1.text_of(now) => {
+                    self.lines.push(format!("{kind} {name} has changed"));
                 }
-                None => named += &format!("{kind}{part}"),
+                Some(_) => {}
             }
         }
-        text = named;
     }
-    text
+}
+
+/// The names of all things that a plan knows by their places in lists.
+struct Names<'p>([(&'static str, Vec<&'p String>); 7]);
+
+impl<'p> Names<'p> {
+    fn of(plan: &'p Plan) -> Self {
+        Self([
+            ("SensorId(", plan.sensors.iter().map(|it| &it.name).collect()),
+            ("TankId(", plan.tanks.iter().map(|it| &it.name).collect()),
+            ("RelayId(", plan.relays.iter().map(|it| &it.name).collect()),
+            ("AlarmId(", plan.alarms.iter().map(|it| &it.name).collect()),
+            ("CalloutId(", plan.callouts.iter().map(|it| &it.name).collect()),
+            ("BatteryId(", plan.batteries.iter().map(|it| &it.name).collect()),
+            ("WatchedId(", plan.watched.iter().map(|it| &it.name).collect()),
+        ])
+    }
+
+    /// All that a thing says, with names instead of places: a sensor that is new in the middle changes nothing
+    /// of those behind it.
+    fn text_of(&self, thing: &impl std::fmt::Debug) -> String {
+        let mut text = format!("{thing:?}");
+        for (kind, names) in &self.0 {
+            let mut parts = text.split(kind);
+            let mut named = parts.next().unwrap_or_default().to_owned();
+            for part in parts {
+                let digits = part.find(')').and_then(|end| part.get(..end)).unwrap_or_default();
+                let name = digits.parse::<usize>().ok().and_then(|at| names.get(at));
+                match name {
+                    Some(name) => {
+                        named += &format!("{kind}{name}{}", part.get(digits.len()..).unwrap_or_default())
+                    }
+                    None => named += &format!("{kind}{part}"),
+                }
+            }
+            text = named;
+        }
+        text
+    }
 }

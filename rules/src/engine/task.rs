@@ -9,7 +9,7 @@
 use super::timers::DeadlineReason;
 use super::turn::Effect;
 use crate::callout::decide::Reply as CallOutReply;
-use crate::ids::{AlarmId, By, CalloutId, RelayId, Seq};
+use crate::ids::{AlarmId, By, CalloutId, RelayId, SensorId, Seq};
 use crate::plan::Target;
 use crate::record::{Body, Purpose, Record};
 use crate::time::{Moment, Now, Span};
@@ -29,6 +29,10 @@ pub(super) enum Task {
     JudgeAll,
     /// Alarms: those for lost sight and failing parts.
     JudgeSights,
+    /// Alarms: those for lost sight of this sensor.
+    JudgeSightOf(SensorId),
+    /// Alarms: those for lost sight of the gateway that this sensor is behind, and of all behind it.
+    JudgeGatewayOf(SensorId),
 
     /// Forecasts: what bears on an alarm that was raised or got worse is put down.
     Foretell {

@@ -20,9 +20,16 @@ pub(super) const PRIORITIES: [(&str, Priority); 4] = [
     ("critical", Priority::Critical),
 ];
 
-/// An alarm, and the names of those that explain it.
+/// An alarm, and what the file says of those that explain it.
 pub(super) struct Read {
     pub(super) alarm: Alarm,
+    pub(super) explained: Explained,
+}
+
+/// The names of the alarms that explain one.
+#[derive(Default)]
+pub(super) struct Explained {
+    /// Where the alarm that they explain is named.
     pub(super) place: std::ops::Range<usize>,
     pub(super) consequence_of: Vec<At<String>>,
     /// Which of those it is expected with.
@@ -58,7 +65,7 @@ pub(super) fn read(
         read.alarm.title.clone_from(&expanded.hazard.title);
     }
     if !had_own {
-        read.because_of = &expanded.hazard.because_of;
+        read.explained.because_of = &expanded.hazard.because_of;
     }
     Some(read)
 }
@@ -86,7 +93,8 @@ fn own(
     let written = when.and_then(Item::text);
     let condition =
         when.zip(written.as_ref()).and_then(|(item, text)| context.condition(item, &text.it, scope));
-    let worse = table.get("worse").and_then(|item| context.condition(item, &item.text()?.it, scope));
+    let worse =
+        table.get("worse").and_then(|item| context.condition(item, &item.text()?.it, scope)).map(Box::new);
     let deadband = deadband(&table, condition.as_ref());
     let span = |key| table.get(key).and_then(Item::duration);
     let (on_delay, off_delay) = (span("on-delay"), span("off-delay"));
@@ -131,7 +139,8 @@ fn own(
     };
     let (consequence_of, expected) = (consequence_of.unwrap_or_default(), expected.unwrap_or_default());
     let place = name.span.clone();
-    Some(Read { alarm, place, consequence_of, expected, says_expected, because_of: &[] })
+    let explained = Explained { place, consequence_of, expected, says_expected, because_of: &[] };
+    Some(Read { alarm, explained })
 }
 
 fn deadband(table: &Table<'_>, condition: Option<&Condition>) -> Option<(Dimension, f64)> {

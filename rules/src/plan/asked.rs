@@ -21,13 +21,13 @@ impl Alarm {
 
     /// How far back the windows of its conditions reach; none if they have none.
     pub(crate) fn windows_reach(&self) -> Option<Span> {
-        let worse = self.worse.as_ref().and_then(Condition::windows_reach);
+        let worse = self.worse.as_deref().and_then(Condition::windows_reach);
         self.condition.windows_reach().max(worse)
     }
 
     /// How many bytes the memory of its conditions takes.
     pub fn bytes(&self) -> usize {
-        self.condition.bytes() + self.worse.as_ref().map_or(0, Condition::bytes)
+        self.condition.bytes() + self.worse.as_deref().map_or(0, Condition::bytes)
     }
 }
 
@@ -84,7 +84,8 @@ impl Plan {
         let buttons = self.works.values().flat_map(|work| &work.buttons).map(|button| button.topic.as_str());
         // A command that the broker keeps is heard by subscribing to it.
         let commands = self.relays.iter().map(|relay| relay.topic.as_str());
-        sensors.chain(buttons).chain(commands).collect()
+        let hush = self.directory.hush_buttons.iter().map(|button| button.topic.as_str());
+        sensors.chain(buttons).chain(commands).chain(hush).collect()
     }
 
     /// Whether two alarms ring for the same kind of thing, perhaps of different tanks: the same hazard, or else
@@ -114,8 +115,13 @@ impl Plan {
 
     /// The sensors that can't be heard while sight of this is lost.
     pub fn carried_by<'a>(&'a self, sight: &'a Sight) -> impl Iterator<Item = SensorId> + 'a {
-        let all = (0..).map(SensorId).zip(&self.sensors);
-        let carried = all.filter(move |(id, sensor)| match sight {
+        let some = match sight {
+            Sight::Sensor(SensorId(of)) => *of as usize..*of as usize + 1,
+            Sight::Broker | Sight::Gateway(_) | Sight::Part(_) => 0..self.sensors.len(),
+        };
+        let sensors = self.sensors.get(some.clone()).unwrap_or_default();
+        let some = (some.start as u32..).map(SensorId).zip(sensors);
+        let carried = some.filter(move |(id, sensor)| match sight {
             Sight::Broker => sensor.feed.topic().is_some(),
             Sight::Gateway(name) => sensor.gateway.as_ref() == Some(name),
             Sight::Sensor(of) => of == id,

@@ -2,7 +2,7 @@
 //! in the same tank. All alarms flow in, each with names; they flow out with places in one list,
 //! in which nothing is its own cause, not even by a long way round.
 
-use super::alarm::{self, Read};
+use super::alarm::{self, Explained, Read};
 use super::{Alarm, AlarmId, HEALTH, TankId};
 use crate::diagnostic::{Finding, Findings, did_you_mean};
 use std::collections::{BTreeMap, BTreeSet};
@@ -19,26 +19,33 @@ const MOST_OF_CIRCLE: usize = 8;
 
 /// All alarms in one list, each with those that explain it; nothing unless they are the whole.
 pub(super) fn joined(
-    read: Vec<Read>,
+    mut alarms: Vec<Alarm>,
+    mut explained: Vec<Explained>,
     added: Vec<Read>,
     mut names: Vec<String>,
     whole: bool,
     findings: &Findings,
 ) -> Option<Vec<Alarm>> {
     names.extend(added.iter().map(|added| added.alarm.name.clone()));
-    let made = if whole { Made::of(&read) } else { Made::default() };
+    let made = if whole { Made::of(&alarms) } else { Made::default() };
     let mut links = Links { index: BTreeMap::new(), names: &names, whole, said: BTreeSet::new(), findings };
     for (name, at) in names.iter().zip(0..) {
         links.index.entry(name.as_str()).or_insert(AlarmId(at));
     }
-    let (mut places, mut alarms, mut count) = (Vec::new(), Vec::new(), 0);
-    for Read { mut alarm, place, consequence_of, expected, because_of, .. } in read.into_iter().chain(added) {
+    let (mut places, mut count) = (Vec::with_capacity(names.len()), 0);
+    alarms.reserve_exact(added.len());
+    for read in added {
+        alarms.push(read.alarm);
+        explained.push(read.explained);
+    }
+    for (alarm, explained) in alarms.iter_mut().zip(explained) {
+        let Explained { place, consequence_of, expected, because_of, .. } = explained;
         // What a hazard names as its causes is so in the same tank, or in the whole site.
         let of_hazards = made.causes(because_of, alarm.tank, MOST_LINKS - count);
         let mut known: BTreeSet<AlarmId> = of_hazards.iter().copied().collect();
         alarm.consequence_of = of_hazards;
         for cause in &consequence_of {
-            let cause = links.find(&alarm, cause);
+            let cause = links.find(alarm, cause);
             alarm.consequence_of.extend(cause.filter(|cause| known.insert(*cause)));
         }
         for cause in &expected {
@@ -60,7 +67,6 @@ pub(super) fn joined(
             return None;
         }
         places.push(place);
-        alarms.push(alarm);
     }
     if !whole {
         return None;
@@ -74,11 +80,11 @@ pub(super) fn joined(
 struct Made(BTreeMap<&'static str, BTreeMap<Option<TankId>, Vec<AlarmId>>>);
 
 impl Made {
-    fn of(read: &[Read]) -> Self {
+    fn of(alarms: &[Alarm]) -> Self {
         let mut made = Self::default();
-        for (read, id) in read.iter().zip(0..) {
-            if let Some(hazard) = read.alarm.hazard {
-                made.0.entry(hazard).or_default().entry(read.alarm.tank).or_default().push(AlarmId(id));
+        for (alarm, id) in alarms.iter().zip(0..) {
+            if let Some(hazard) = alarm.hazard {
+                made.0.entry(hazard).or_default().entry(alarm.tank).or_default().push(AlarmId(id));
             }
         }
         made

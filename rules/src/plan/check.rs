@@ -6,11 +6,13 @@ mod parts;
 mod tables;
 
 use super::{Directory, Output, Plan};
-use crate::diagnostic::{Finding, Findings, FindingsView, LeftOut, Sheet, SourceTexts, Table, parse};
+use crate::diagnostic::{Finding, Findings, FindingsView, LeftOut, Pieces, Sheet, SourceTexts, Table, parse};
 use jiff::civil::Date;
 use jiff::tz::TimeZone;
 use parts::PlanParts;
+use std::borrow::Cow;
 use tables::Tables;
+use toml::de::DeTable;
 
 /// What a rule file takes from the agent's configuration.
 #[derive(Clone, Debug)]
@@ -106,27 +108,55 @@ struct AgentFacts<'a> {
 }
 
 fn check(file: &str, text: &str, around: &Surroundings, agent: &AgentFacts<'_>) -> Checked {
+    let pieces = Pieces::cut(text, &tables::NAMED);
+    // In pieces it takes little memory; what they don't tell the whole does.
+    let (plan, findings) = read(text, &pieces, around, agent)
+        .or_else(|| read(text, &Pieces::default(), around, agent))
+        .unwrap_or_default();
+    let wrong = findings.errors() > 0;
+    let (findings, left_out) = findings.conclude();
+    // A text of which there is nothing to show is not kept a second time.
+    let sources = SourceTexts::file(file, if findings.is_empty() { "" } else { text });
+    let report = sources.render(&findings, left_out);
+    Checked { plan: plan.filter(|_| !wrong), findings, report, left_out, sources }
+}
+
+/// The plan and what is wrong; nothing if the pieces don't come to one file without a doubt.
+fn read(
+    text: &str,
+    pieces: &Pieces<'_>,
+    around: &Surroundings,
+    agent: &AgentFacts<'_>,
+) -> Option<(Option<Plan>, Findings)> {
     let sheet = Sheet::new("a rule file", text, &RENAMED);
-    let (document, broken) = parse("a rule file", text);
+    let rest = if pieces.is_empty() { Cow::Borrowed(text) } else { Cow::Owned(pieces.blanked(text)) };
+    let (document, broken) = parse("a rule file", &rest);
+    if !pieces.is_empty() && (!broken.is_empty() || pieces.kinds().any(|kind| document.contains_key(kind))) {
+        return None;
+    }
     let plan = if broken.is_empty() {
-        plan(Table::root(&sheet, &document), sheet.findings(), around, agent)
+        plan(&sheet, document, pieces, around, agent)
     } else {
         // What could not be read as TOML says nothing about what it means.
         sheet.findings().extend(broken);
         None
     };
-    let wrong = sheet.findings().errors() > 0;
-    drop(document);
-    let (findings, left_out) = sheet.into_findings().conclude();
-    let sources = SourceTexts::file(file, text);
-    let report = sources.render(&findings, left_out);
-    Checked { plan: plan.filter(|_| !wrong), findings, report, left_out, sources }
+    (!sheet.is_in_doubt()).then(|| (plan, sheet.into_findings()))
 }
 
-fn plan(root: Table<'_>, findings: &Findings, around: &Surroundings, agent: &AgentFacts<'_>) -> Option<Plan> {
-    let mut tables = Tables::of(root);
+fn plan(
+    sheet: &Sheet<'_>,
+    document: DeTable<'_>,
+    pieces: &Pieces<'_>,
+    around: &Surroundings,
+    agent: &AgentFacts<'_>,
+) -> Option<Plan> {
+    let findings = sheet.findings();
+    let mut tables = Tables::of(Table::root(sheet, &document), pieces);
     let context = tables.context(findings, agent.people, around.today);
     let parts = PlanParts::read(tables, &context);
+    // The tree takes more memory than all that comes of it, and a board has little.
+    drop(document);
     findings.extend(parts.outputs(agent.outputs));
     parts.whole(&context, around)
 }

@@ -5,7 +5,7 @@
 use super::{Directory, Relay, RelayId, TankId};
 use crate::card::{self, Card, CardLine};
 use crate::condition::{Condition, Scope, is_name};
-use crate::diagnostic::{At, Finding, Findings, Item, Table, did_you_mean, listed};
+use crate::diagnostic::{At, Finding, Findings, Item, NamedTable, did_you_mean, listed};
 use jiff::civil::Date;
 use std::cell::Cell;
 use std::collections::BTreeMap;
@@ -25,13 +25,14 @@ pub(super) struct NameIndex {
 
 impl NameIndex {
     /// Takes the names of the tables, and notes those that no condition could spell.
-    pub(super) fn of(heading: &'static str, kind: &'static str, tables: &[(At<String>, Table<'_>)]) -> Self {
-        for (name, table) in tables.iter().filter(|(name, _)| !is_name(&name.it)) {
+    pub(super) fn of(heading: &'static str, kind: &'static str, tables: &[NamedTable<'_>]) -> Self {
+        for table in tables.iter().filter(|table| !is_name(&table.name.it)) {
+            let name = &table.name;
             let title = format!("`{}` can't be a name", name.it);
             let finding = Finding::error(name.span.clone(), title, "conditions could not spell it");
             table.note(finding.help("a letter, then letters, digits, `-` or `_`; not a word like `and`"));
         }
-        let names: Vec<_> = tables.iter().map(|(name, _)| name.it.clone()).collect();
+        let names: Vec<_> = tables.iter().map(|table| table.name.it.clone()).collect();
         let places = names.iter().cloned().zip(0..).collect();
         Self { heading, kind, names, places, said_none: Cell::new(false) }
     }
@@ -62,6 +63,10 @@ impl NameIndex {
             1..=8 => Some(format!("known: {}", listed(&known))),
             _ => None,
         })
+    }
+
+    pub(super) fn into_names(self) -> Vec<String> {
+        self.names
     }
 
     pub(super) fn names(&self) -> &[String] {
@@ -140,6 +145,8 @@ impl CheckContext<'_> {
                 }
             }
         }
+        // One line is the usual thing, and a list makes room for four.
+        response.lines.shrink_to_fit();
         Some(response)
     }
 }

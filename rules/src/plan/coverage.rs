@@ -100,7 +100,7 @@ fn reached_on<'a>(
             there.push(*person);
             continue;
         }
-        let sitters = directory.stand_ins(target, day).into_iter().filter_map(|target| target.contact);
+        let sitters = directory.stand_ins_on(target, day).into_iter().filter_map(|target| target.contact);
         let sitters = sitters.filter_map(|name| directory.contacts.get(&name));
         there.extend(sitters.filter(|sitter| sitter.absence(day).is_none()));
     }

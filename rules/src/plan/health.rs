@@ -3,7 +3,7 @@
 //! is an alarm's usual life: raised once, told until a person answers, told again when it is
 //! over, never once an attempt.
 
-use super::alarm::{self, PRIORITIES, Read};
+use super::alarm::{self, Explained, PRIORITIES, Read};
 use super::context::CheckContext;
 use super::{Alarm, Callout, CalloutId, Sight, Target};
 use crate::alarm::Priority;
@@ -68,11 +68,11 @@ pub(super) fn rules(table: Option<Table<'_>>, context: &CheckContext<'_>) -> Hea
 /// An alarm for each part, and for each channel of a person that some call-out uses.
 pub(super) fn alarms<'a>(
     rules: &HealthRules,
-    read: impl DoubleEndedIterator<Item = &'a Read>,
+    read: impl DoubleEndedIterator<Item = &'a Alarm>,
     callouts: impl IntoIterator<Item = &'a Callout>,
     has_mailbox: bool,
 ) -> Vec<Read> {
-    let own = read.map(|read| &read.alarm).filter(|alarm| alarm.callout.is_some());
+    let own = read.filter(|alarm| alarm.callout.is_some());
     // The first of the most urgent.
     let worst = own.rev().max_by_key(|alarm| alarm.priority);
     let Some(worst) = worst.map(|alarm| alarm.callout) else { return Vec::new() };
@@ -114,14 +114,7 @@ fn build(rules: &HealthRules, part: Part, callout: Option<CalloutId>) -> Read {
         sight: Some(Sight::Part(part)),
         watched: None,
     };
-    Read {
-        alarm,
-        place: 0..0,
-        consequence_of: Vec::new(),
-        expected: Vec::new(),
-        says_expected: false,
-        because_of: &[],
-    }
+    Read { alarm, explained: Explained::default() }
 }
 
 /// What is to be said of a part that fails.

@@ -2,7 +2,7 @@
 //! plan adds these alarms for every sensor that some alarm of the keeper uses, as urgent as
 //! what they blind, and worded so that a person knows what to look at by hand.
 
-use super::alarm::{PRIORITIES, Read, SIGHT};
+use super::alarm::{Explained, PRIORITIES, Read, SIGHT};
 use super::context::CheckContext;
 use super::measure::MeasureKind;
 use super::title::spoken;
@@ -66,10 +66,10 @@ pub(super) fn rules(table: Option<Table<'_>>, context: &CheckContext<'_>) -> Sig
 }
 
 /// The alarms for lost sight that these alarms and sensors call for.
-pub(super) fn alarms(rules: &SightRules, read: &[&Read], sensors: &[Sensor], tanks: &[Tank]) -> Vec<Read> {
+pub(super) fn alarms(rules: &SightRules, read: &[&Alarm], sensors: &[Sensor], tanks: &[Tank]) -> Vec<Read> {
     let mut blinded: BTreeMap<SensorId, BTreeSet<usize>> = BTreeMap::new();
-    for (index, Read { alarm, .. }) in read.iter().enumerate() {
-        let worse = alarm.worse.iter().flat_map(Condition::sensors);
+    for (index, alarm) in read.iter().enumerate() {
+        let worse = alarm.worse.as_deref().into_iter().flat_map(Condition::sensors);
         let watched = match &alarm.sight {
             Some(Sight::Sensor(id)) => Some(*id),
             Some(Sight::Broker | Sight::Gateway(_) | Sight::Part(_)) | None => None,
@@ -93,7 +93,7 @@ pub(super) fn alarms(rules: &SightRules, read: &[&Read], sensors: &[Sensor], tan
         let silenced: BTreeSet<usize> =
             lost.iter().filter_map(|id| blinded.get(id)).flatten().copied().collect();
         let silenced: Vec<&Alarm> =
-            silenced.into_iter().filter_map(|index| read.get(index)).map(|read| &read.alarm).collect();
+            silenced.into_iter().filter_map(|index| read.get(index)).copied().collect();
         let lost: Vec<&Sensor> = lost.iter().filter_map(|id| sensors.get(id.index())).collect();
         build(rules, sight, &lost, &silenced, tanks)
     };
@@ -166,11 +166,11 @@ fn build(
     };
     Some(Read {
         alarm,
-        place: rules.place.clone(),
-        consequence_of: rules.consequence_of.clone(),
-        expected: Vec::new(),
-        says_expected: false,
-        because_of: &[],
+        explained: Explained {
+            place: rules.place.clone(),
+            consequence_of: rules.consequence_of.clone(),
+            ..Explained::default()
+        },
     })
 }
 

@@ -1,6 +1,7 @@
 //! People and the ways to reach them: what the agent's configuration tells the plan.
 
 use super::ways::Way;
+use crate::alarm::Priority;
 use crate::ids::Target;
 use crate::site::Hours;
 use crate::time::Span;
@@ -15,6 +16,10 @@ pub struct Directory {
     pub contacts: BTreeMap<String, Contact>,
     /// Every way to reach them, and every siren.
     pub channels: BTreeMap<Target, ChannelKind>,
+    /// What sirens may do, if their channel says so.
+    pub sirens: BTreeMap<Target, Siren>,
+    /// Buttons beside sirens.
+    pub hush_buttons: Vec<HushButton>,
     /// Those that only leave files on the watch's own machine, to try it out: no path to anybody.
     pub on_paper: BTreeSet<Target>,
     /// Whether replies to pages by mail are heard.
@@ -28,11 +33,41 @@ impl Default for Directory {
         Self {
             contacts: BTreeMap::new(),
             channels: BTreeMap::new(),
+            sirens: BTreeMap::new(),
+            hush_buttons: Vec::new(),
             on_paper: BTreeSet::new(),
             mailbox: false,
             ways: Way::built_in(),
         }
     }
+}
+
+/// How long a siren may sound, and for what: as its channel says.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Siren {
+    /// For one rung.
+    pub a_rung: Span,
+    /// In any hour.
+    pub an_hour: Span,
+    /// Only for this rank and above.
+    pub from: Priority,
+}
+
+impl Default for Siren {
+    fn default() -> Self {
+        Self { a_rung: Span::minutes(3), an_hour: Span::minutes(15), from: Priority::Critical }
+    }
+}
+
+/// A button that hushes the siren beside it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct HushButton {
+    /// Where it speaks.
+    pub topic: String,
+    /// What it says when it is pressed.
+    pub press: String,
+    /// Which it hushes.
+    pub siren: Target,
 }
 
 /// A person.
@@ -58,6 +93,10 @@ pub struct Absence {
     pub first: Date,
     /// Last day, included.
     pub last: Date,
+    /// On the first day, away from this time on; all day if none.
+    pub leaves: Option<Time>,
+    /// On the last day, back from this time on; away all day if none.
+    pub back: Option<Time>,
     /// The contact who stands in meanwhile, on every step.
     pub sitter: Option<String>,
 }
@@ -66,6 +105,13 @@ impl Absence {
     /// Whether the day is one of it.
     pub fn cover(&self, date: Date) -> bool {
         self.first <= date && date <= self.last
+    }
+
+    /// Whether the person is away at this local date and time.
+    pub fn covers(&self, at: DateTime) -> bool {
+        let leaves = self.leaves.unwrap_or(Time::midnight());
+        let is_back = |back| at >= self.last.to_datetime(back);
+        self.cover(at.date()) && at >= self.first.to_datetime(leaves) && !self.back.is_some_and(is_back)
     }
 
     /// Whether the two have a day in common.
@@ -102,6 +148,19 @@ impl fmt::Display for Quota {
 }
 
 impl Directory {
+    /// How long a siren may sound, and for what.
+    pub fn siren(&self, target: &Target) -> Siren {
+        self.sirens.get(target).copied().unwrap_or_default()
+    }
+
+    /// The sirens that this message of a button beside them hushes.
+    pub fn hushed_by<'a>(&'a self, topic: &'a str, payload: &'a [u8]) -> impl Iterator<Item = &'a Target> {
+        let pressed = move |button: &&HushButton| {
+            button.topic == topic && payload.trim_ascii() == button.press.as_bytes()
+        };
+        self.hush_buttons.iter().filter(pressed).map(|button| &button.siren)
+    }
+
     /// How many pages this way may carry, if that is limited.
     pub fn quota(&self, target: &Target) -> Option<&Quota> {
         self.contacts.get(target.contact.as_ref()?)?.quotas.get(&target.channel)
@@ -109,7 +168,12 @@ impl Directory {
 }
 
 impl Contact {
-    /// The absence that covers the day, if any does.
+    /// The absence that covers this local date and time, if any does.
+    pub fn absence_at(&self, at: DateTime) -> Option<&Absence> {
+        self.away.iter().find(|absence| absence.covers(at))
+    }
+
+    /// The absence that the day is part of, if any is.
     pub fn absence(&self, date: Date) -> Option<&Absence> {
         self.away.iter().find(|absence| absence.cover(date))
     }
@@ -121,17 +185,18 @@ impl Contact {
 
     /// Whether the person may be called at this local date and time.
     pub fn reachable(&self, date: Date, time: Time) -> bool {
-        self.absence(date).is_none() && self.in_hours(time)
+        self.absence_at(date.to_datetime(time)).is_none() && self.in_hours(time)
     }
 
     /// The first moment from `at` on at which the person may be called: `at` itself, the
-    /// beginning of some hours, or midnight. None if there is none within a year.
+    /// beginning of some hours, the end of an absence, or midnight. None if there is none within a year.
     pub fn reachable_from(&self, at: DateTime) -> Option<DateTime> {
         if self.reachable(at.date(), at.time()) {
             return Some(at);
         }
         let mut times: Vec<Time> = self.hours.iter().map(|hours| hours.from).collect();
         times.push(Time::midnight());
+        times.extend(self.away.iter().filter_map(|absence| absence.back));
         times.sort_unstable();
         let moments = at
             .date()
@@ -149,11 +214,20 @@ impl Directory {
         self.channels.iter().map(|(target, kind)| (target, *kind)).filter(move |(target, _)| theirs(target))
     }
 
-    /// Who is asked in place of `target` on this day: while its contact is away, the sitter, by
+    /// Who is asked in place of `target` at this time: while its contact is away, the sitter, by
     /// channels of the same kind if there are any, or else by all. Empty if nobody stands in.
-    pub fn stand_ins(&self, target: &Target, date: Date) -> Vec<Target> {
+    pub fn stand_ins(&self, target: &Target, at: DateTime) -> Vec<Target> {
+        self.sitter_ways(target, |contact| contact.absence_at(at))
+    }
+
+    /// The same for a whole day of which its contact is away for a part at least.
+    pub fn stand_ins_on(&self, target: &Target, day: Date) -> Vec<Target> {
+        self.sitter_ways(target, |contact| contact.absence(day))
+    }
+
+    fn sitter_ways(&self, target: &Target, away: impl Fn(&Contact) -> Option<&Absence>) -> Vec<Target> {
         let contact = target.contact.as_ref().and_then(|name| self.contacts.get(name));
-        let Some(sitter) = contact.and_then(|contact| contact.absence(date)?.sitter.as_deref()) else {
+        let Some(sitter) = contact.and_then(|contact| away(contact)?.sitter.as_deref()) else {
             return Vec::new();
         };
         let kind = self.channels.get(target).copied();

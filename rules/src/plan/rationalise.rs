@@ -216,13 +216,15 @@ fn spread(own: &[(&Alarm, &Range<usize>)]) -> Option<Finding> {
 /// Alarms that say the same.
 fn together(own: &[(&Alarm, &Range<usize>)]) -> Vec<Finding> {
     let mut found = Vec::new();
-    let mut seen: BTreeMap<u64, Vec<(&Alarm, &Range<usize>)>> = BTreeMap::new();
-    for (second, place) in own {
-        let alike = seen.entry(likeness(&second.condition)).or_default();
-        let same = alike.iter().find(|(first, _)| first.condition == second.condition);
-        if same.is_none() {
-            alike.push((*second, *place));
-            continue;
+    // The first of each likeness, and others that are like it and yet not the same: there are hardly any.
+    let mut seen: BTreeMap<u64, (usize, Vec<usize>)> = BTreeMap::new();
+    for (at, (second, place)) in own.iter().enumerate() {
+        let (first, others) = seen.entry(likeness(&second.condition)).or_insert((at, Vec::new()));
+        let alike = std::iter::once(*first).chain(others.iter().copied()).filter(|like| *like != at);
+        let mut alike = alike.filter_map(|like| own.get(like));
+        let same = alike.find(|(first, _)| first.condition == second.condition);
+        if same.is_none() && *first != at {
+            others.push(at);
         }
         if let Some((first, other)) = same {
             let title = format!("`{}` and `{}` always ring together", first.name, second.name);
@@ -251,7 +253,7 @@ fn likeness(condition: &Condition) -> u64 {
 
 /// Sensors whose readings nothing rests on.
 fn unwatched(plan: &Plan, places: &[Range<usize>]) -> Vec<Finding> {
-    let worse = |alarm: &Alarm| alarm.worse.as_ref().map(Condition::sensors).unwrap_or_default();
+    let worse = |alarm: &Alarm| alarm.worse.as_deref().map(Condition::sensors).unwrap_or_default();
     let mut used: BTreeSet<SensorId> = BTreeSet::new();
     for alarm in &plan.alarms {
         used.extend(alarm.condition.sensors());

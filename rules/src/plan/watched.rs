@@ -3,15 +3,14 @@
 //! sight, with its own people and its own words. So a silent site is found by the very rules by
 //! which a silent thermometer is, and nothing is said of any while the way to the broker is lost.
 
-use super::alarm::{self, PRIORITIES, Read};
+use super::alarm::{self, Explained, PRIORITIES, Read};
 use super::context::CheckContext;
 use super::title::spoken;
 use super::{Alarm, Feed, Measure, Sensor, SensorId, Sight, Watched, WatchedId};
 use crate::alarm::Priority;
 use crate::card::{Card, is_plain};
 use crate::condition::{Condition, Test};
-use crate::diagnostic::{At, Finding};
-use crate::diagnostic::{Item, Table};
+use crate::diagnostic::{At, Finding, Item, NamedTable, Table};
 use crate::reading::{Content, Mapping, Word};
 use crate::time::Span;
 use crate::units::QuantityItem as _;
@@ -49,14 +48,14 @@ pub(super) struct WatchedParts {
 
 /// All sites of the file; none for one that is mistaken. Their sensors come after the `sensors` that the file declares.
 pub(super) fn read(
-    tables: Vec<(At<String>, Table<'_>)>,
+    tables: Vec<NamedTable<'_>>,
     sensors: usize,
     context: &CheckContext<'_>,
 ) -> Vec<Option<WatchedParts>> {
     let mut sites = Vec::new();
     let mut next = sensors as u32;
-    for (id, (name, table)) in (0..).map(WatchedId).zip(tables) {
-        let site = one(&name, table, id, next, context);
+    for (id, table) in (0..).map(WatchedId).zip(tables) {
+        let site = table.open(|keys| one(&table.name, keys, id, next, context));
         next += site.as_ref().map_or(0, |site| site.sensors.len() as u32);
         sites.push(site);
     }
@@ -114,14 +113,7 @@ fn one(
 }
 
 fn added(alarm: Alarm, name: &At<String>) -> Read {
-    Read {
-        alarm,
-        place: name.span.clone(),
-        consequence_of: Vec::new(),
-        expected: Vec::new(),
-        says_expected: false,
-        because_of: &[],
-    }
+    Read { alarm, explained: Explained { place: name.span.clone(), ..Explained::default() } }
 }
 
 fn key(item: Item<'_>) -> Option<String> {

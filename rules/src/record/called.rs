@@ -31,6 +31,9 @@ pub enum CallChange {
         alarm: String,
         /// The episode, perhaps a new one.
         episode: Seq,
+        /// It was raised twice within three hours.
+        #[serde(default)]
+        flickers: bool,
     },
     /// A member got worse.
     Worsened {

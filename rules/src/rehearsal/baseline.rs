@@ -22,7 +22,7 @@ pub(super) fn values(plan: &Plan) -> TriedValues {
         .alarms
         .iter()
         .filter(|alarm| alarm.sight.is_none())
-        .flat_map(|alarm| [Some(&alarm.condition), alarm.worse.as_ref()])
+        .flat_map(|alarm| [Some(&alarm.condition), alarm.worse.as_deref()])
         .chain(plan.relays.iter().map(|relay| relay.proof.as_ref().map(|proof| &proof.condition)))
         .flatten()
         .collect();
@@ -110,7 +110,7 @@ fn candidates(plan: &Plan, id: SensorId) -> Vec<Value> {
     }
     let mut marks = BTreeSet::new();
     let mut mark = |value: f64| marks.insert(LimitMark(value));
-    let conditions = plan.alarms.iter().flat_map(|alarm| [Some(&alarm.condition), alarm.worse.as_ref()]);
+    let conditions = plan.alarms.iter().flat_map(|alarm| [Some(&alarm.condition), alarm.worse.as_deref()]);
     let of_relays = plan.relays.iter().flat_map(|relay| relay.conditions());
     let all = conditions.flatten().chain(of_relays);
     for condition in all.filter(|condition| condition.sensors().contains(&id)) {

@@ -7,10 +7,12 @@
 #[path = "../fixtures/mod.rs"]
 mod fixtures;
 
+mod account;
 mod family;
 mod found;
 mod invariants;
 mod naive;
+mod nights;
 mod relays;
 mod strategy;
 mod world;

@@ -245,6 +245,8 @@ fn a_sitter_covers_what_the_absence_leaves_open() {
         first: date(2026, 12, 20),
         last: date(2026, 12, 31),
         sitter: Some("tom".to_owned()),
+        leaves: None,
+        back: None,
     };
     around.directory.contacts.get_mut("ines").expect("there").away.push(absence);
     let titles: Vec<_> =

@@ -21,7 +21,7 @@ pub(crate) fn surroundings() -> Surroundings {
 
 pub(crate) fn away(around: &mut Surroundings, who: &str, first: Date, last: Date) {
     if let Some(person) = around.directory.contacts.get_mut(who) {
-        person.away.push(Absence { first, last, sitter: None });
+        person.away.push(Absence { first, last, sitter: None, leaves: None, back: None });
     }
 }
 

@@ -163,8 +163,13 @@ fn people_are_not_called_outside_their_hours_unless_nobody_else_is_left() {
 fn people_who_are_away_are_not_called() {
     let mut people = directory();
     let first = "2026-03-01".parse().expect("a date");
-    people.contacts.get_mut("ines").expect("there").away =
-        vec![Absence { first, last: "2026-03-14".parse().expect("a date"), sitter: None }];
+    people.contacts.get_mut("ines").expect("there").away = vec![Absence {
+        first,
+        last: "2026-03-14".parse().expect("a date"),
+        sitter: None,
+        leaves: None,
+        back: None,
+    }];
     let mut site = Site::with(RULES, people, "2026-03-03T12:00:00+01:00[Europe/Berlin]");
     cut(&mut site);
     assert_eq!(

@@ -155,7 +155,13 @@ fn nobody_is_tested_outside_their_hours_or_while_they_are_away() {
     people.contacts.get_mut("neighbour").expect("there").hours = vec![hours("16:30", "22:00")];
     let ines = people.contacts.get_mut("ines").expect("there");
     ines.hours = vec![hours("08:00", "23:00")];
-    ines.away = vec![Absence { first: date("2026-03-07"), last: date("2026-03-09"), sitter: None }];
+    ines.away = vec![Absence {
+        first: date("2026-03-07"),
+        last: date("2026-03-09"),
+        sitter: None,
+        leaves: None,
+        back: None,
+    }];
     let mut site = house(WEEKLY, people, "2026-03-08T10:00:00+01:00");
     site.run(Span::hours(4 * 24));
     let when = |to: &str| tests(&site).into_iter().find(|(target, _)| target == to).map(|(_, at)| at);
@@ -333,6 +339,8 @@ fn with_sitter(sitter: Option<&str>) -> Directory {
         first: date("2026-12-20"),
         last: date("2026-12-31"),
         sitter: sitter.map(str::to_owned),
+        leaves: None,
+        back: None,
     }];
     people
 }

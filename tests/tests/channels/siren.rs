@@ -2,13 +2,19 @@
 
 use crate::rig::*;
 use slackwater::channels::{Channel, ChannelSettings, MailSettings, Security, SirenSettings};
-use slackwater_rules::plan::Target;
+use slackwater_rules::plan::{Siren, Target};
 use slackwater_rules::record::{Outcome, Purpose};
 use slackwater_rules::time::Span;
 use slackwater_tests::smtp::{Fault, Script, Server};
 
 fn siren(topic: &str) -> ChannelSettings {
-    ChannelSettings::Siren(SirenSettings { topic: topic.into(), on: "loud".into(), off: "quiet".into() })
+    ChannelSettings::Siren(SirenSettings {
+        topic: topic.into(),
+        on: "loud".into(),
+        off: "quiet".into(),
+        limits: Siren::default(),
+        hush: None,
+    })
 }
 
 #[tokio::test]
@@ -51,7 +57,13 @@ async fn a_siren_is_told_when_the_broker_has_taken_it_and_one_that_never_answers
 
 #[test]
 fn a_siren_that_could_never_be_told_apart_is_refused() {
-    let settings = SirenSettings { topic: "hall/#".into(), on: "x".into(), off: "x".into() };
+    let settings = SirenSettings {
+        topic: "hall/#".into(),
+        on: "x".into(),
+        off: "x".into(),
+        limits: Siren::default(),
+        hush: None,
+    };
     let wrong = Channel::new(&ChannelSettings::Siren(settings), None).unwrap_err();
     assert_eq!(wrong.len(), 2, "{wrong:?}");
 }

@@ -3,40 +3,9 @@
 use super::{SLACKWATER, is_raised};
 use slackwater_rules::record::Body;
 use slackwater_tests::agent::{Home, until};
+use slackwater_tests::disk::MemoryDisk;
 use slackwater_tests::house::House;
-use std::path::{Path, PathBuf};
-use std::process::Command;
 use std::time::Duration;
-
-/// A small file system in memory; gone when dropped.
-struct MemoryDisk(PathBuf);
-
-impl MemoryDisk {
-    /// Nothing where that is not permitted, which is said.
-    fn mount(folder: &Path) -> Option<Self> {
-        std::fs::create_dir(folder).expect("a folder");
-        let mut mount = Command::new("mount");
-        let mount = mount.args(["-t", "tmpfs", "-o", "size=8m", "tmpfs"]).arg(folder);
-        if !mount.output().is_ok_and(|output| output.status.success()) {
-            eprintln!("LEFT OUT: a disk can't be mounted here (that takes root), so none is made read-only");
-            return None;
-        }
-        Some(Self(folder.to_owned()))
-    }
-
-    fn remount(&self, how: &str) {
-        let options = format!("remount,{how}");
-        let status = Command::new("mount").args(["-o", &options]).arg(&self.0).status();
-        assert!(status.expect("it runs").success(), "{how}");
-    }
-}
-
-impl Drop for MemoryDisk {
-    fn drop(&mut self) {
-        // The folder goes with the test's; a mount would outlive it.
-        let _ = Command::new("umount").arg("-l").arg(&self.0).status();
-    }
-}
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn an_open_call_out_goes_on_with_its_code_from_a_disk_that_became_read_only() {
@@ -44,7 +13,7 @@ async fn an_open_call_out_goes_on_with_its_code_from_a_disk_that_became_read_onl
         return;
     }
     let mut home = Home::new(SLACKWATER).expect("a folder");
-    let Some(disk) = MemoryDisk::mount(&home.path("disk")) else { return };
+    let Some(disk) = MemoryDisk::mount(&home.path("disk"), "none is made read-only") else { return };
     home.keep_journal_in("disk/journal.sqlite");
     let house = House::build_in(home).await.expect("the house can be set up");
     let agent = house.watch();

@@ -1,5 +1,7 @@
 //! Readings from a file: lines of `time,sensor,value` and, where the file has it, the unit or the
-//! word. A value is read as the sensor's own payloads are. All bad lines are told, each with its
+//! word; or wide, `time` and one column for each sensor, whose unit may stand in brackets after its name. Columns
+//! with other names are given a sensor by `--column NAME=SENSOR`. Where semicolons part the columns, a comma is the decimal
+//! sign. A value is read as the sensor's own payloads are. All bad lines are told, each with its
 //! number, before anything is played.
 
 use crate::review::parse_when;
@@ -30,47 +32,137 @@ impl CsvFile {
 
 /// Reads the file. A sensor that the file tells more rarely than the plan expects is expected as
 /// rarely from here on, and a note says so: else it would count as silent in between.
-pub(super) fn read(path: &Path, plan: &mut Plan, now: Wall, zone: &TimeZone) -> Result<CsvFile, String> {
+pub(super) fn read(
+    path: &Path,
+    columns: &[Column],
+    plan: &mut Plan,
+    now: Wall,
+    zone: &TimeZone,
+) -> Result<CsvFile, String> {
     let name = path.display().to_string();
     let text = std::fs::read_to_string(path).map_err(|error| format!("{name}: {error}"))?;
-    parse(&name, &text, plan, now, zone)
+    parse(&name, &text, columns, plan, now, zone)
+}
+
+/// A column of a file, and the sensor whose readings it has.
+#[derive(Clone, Debug, PartialEq)]
+pub(super) struct Column {
+    pub(super) named: String,
+    pub(super) sensor: String,
+}
+
+/// Reads `NAME=SENSOR` of the command line.
+pub(super) fn column(text: &str) -> Result<Column, String> {
+    match text.rsplit_once('=').map(|(named, sensor)| (named.trim(), sensor.trim())) {
+        Some((named, sensor)) if !named.is_empty() && !sensor.is_empty() => {
+            Ok(Column { named: named.to_owned(), sensor: sensor.to_owned() })
+        }
+        Some(_) | None => Err(format!("`{text}`: write `NAME=SENSOR`, the column's name and the sensor's")),
+    }
+}
+
+/// How the lines of a file are made.
+struct Form {
+    semicolons: bool,
+    /// The sensor and the unit of each column after the time; none if a line names its sensor itself.
+    wide: Option<Vec<(String, String)>>,
+}
+
+impl Form {
+    fn of(name: &str, head: &str, columns: &[Column]) -> Result<Self, String> {
+        let semicolons = head.contains(';');
+        let found = cells(head, semicolons);
+        if found.starts_with(&["time", "sensor", "value"]) && found.len() <= 4 {
+            return Ok(Self { semicolons, wide: None });
+        }
+        let Some((&first, sensors)) = found.split_first().filter(|(_, sensors)| !sensors.is_empty()) else {
+            return Err(Self::no_head(name, head));
+        };
+        let is_time = first == "time" || columns.iter().any(|it| it.sensor == "time" && it.named == first);
+        if !is_time {
+            return Err(Self::no_head(name, head));
+        }
+        let wide = sensors.iter().map(|text| {
+            let (plain, unit) = match text.strip_suffix(']').and_then(|text| text.rsplit_once('[')) {
+                Some((plain, unit)) => (plain.trim(), unit.trim()),
+                None => (*text, ""),
+            };
+            let mapped = columns.iter().find(|it| it.named == *text || it.named == plain);
+            (mapped.map_or(plain, |it| &it.sensor).to_owned(), unit.to_owned())
+        });
+        Ok(Self { semicolons, wide: Some(wide.collect()) })
+    }
+
+    fn no_head(name: &str, head: &str) -> String {
+        format!(
+            "{name}:1: `{head}` is not the head of a file of readings: write `time,sensor,value` or \
+             `time,sensor,value,unit`, or `time` and a column for each sensor (`--column NAME=SENSOR` for one \
+             that is named otherwise, `--column NAME=time` for the time)"
+        )
+    }
+
+    /// A number as the rules write it.
+    fn plain(&self, value: &str) -> String {
+        let digits = |c: char| c.is_ascii_digit() || matches!(c, ',' | '.' | '-' | '+' | 'e' | 'E');
+        match self.semicolons && value.matches(',').count() == 1 && value.chars().all(digits) {
+            true => value.replace(',', "."),
+            false => value.to_owned(),
+        }
+    }
+}
+
+fn cells(line: &str, semicolons: bool) -> Vec<&str> {
+    let between = if semicolons { ';' } else { ',' };
+    line.split(between).map(|cell| cell.trim().trim_matches('"')).collect()
 }
 
 pub(super) fn parse(
     name: &str,
     text: &str,
+    columns: &[Column],
     plan: &mut Plan,
     now: Wall,
     zone: &TimeZone,
 ) -> Result<CsvFile, String> {
     let mut lines = text.trim_start_matches('\u{feff}').lines().zip(1_usize..);
     let head = lines.next().map_or("", |(head, _)| head).trim();
-    let columns = head.split(',').map(|column| column.trim().trim_matches('"')).collect::<Vec<_>>();
-    if !columns.starts_with(&["time", "sensor", "value"]) || columns.len() > 4 {
-        return Err(format!(
-            "{name}:1: `{head}` is not the head of a file of readings: write `time,sensor,value` or \
-             `time,sensor,value,unit`"
-        ));
-    }
+    let form = Form::of(name, head, columns)?;
     let by_name: BTreeMap<String, SensorId> =
         (0..).map(SensorId).zip(&plan.sensors).map(|(id, sensor)| (sensor.name.clone(), id)).collect();
     let (mut readings, mut bad, mut unknown) = (Vec::new(), Vec::new(), BTreeMap::<String, u64>::new());
     for (line, number) in lines.filter(|(line, _)| !line.trim().is_empty()) {
-        let cells: Vec<_> = line.split(',').map(|cell| cell.trim().trim_matches('"')).collect();
-        let (&[time, sensor, value], unit) = (match cells.split_at_checked(3) {
-            Some((first, [])) => (first, ""),
-            Some((first, [unit])) => (first, *unit),
-            _ => {
+        let cells = cells(line, form.semicolons);
+        let (time, told): (&str, Vec<(&str, &str, &str)>) = match (&form.wide, cells.as_slice()) {
+            (None, [time, sensor, value]) => (time, vec![(sensor, value, "")]),
+            (None, [time, sensor, value, unit]) => (time, vec![(sensor, value, unit)]),
+            (None, _) => {
                 bad.push(format!("{name}:{number}: {} columns, and not 3 or 4: `{line}`", cells.len()));
                 continue;
             }
-        }) else {
-            continue;
+            (Some(wide), [time, values @ ..]) if values.len() == wide.len() => {
+                // An empty cell is a sensor that said nothing then.
+                let told = wide.iter().zip(values).filter(|(_, value)| !value.is_empty());
+                (time, told.map(|((sensor, unit), value)| (sensor.as_str(), *value, unit.as_str())).collect())
+            }
+            (Some(wide), _) => {
+                let needed = wide.len() + 1;
+                bad.push(format!("{name}:{number}: {} columns, and not {needed}: `{line}`", cells.len()));
+                continue;
+            }
         };
-        let Some(id) = by_name.get(sensor) else {
-            *unknown.entry(sensor.to_owned()).or_default() += 1;
+        let known: Vec<_> = told
+            .into_iter()
+            .filter_map(|(sensor, value, unit)| match by_name.get(sensor) {
+                Some(id) => Some((sensor, *id, value, unit)),
+                None => {
+                    *unknown.entry(sensor.to_owned()).or_default() += 1;
+                    None
+                }
+            })
+            .collect();
+        if known.is_empty() {
             continue;
-        };
+        }
         let at = match parse_when(time, now, zone) {
             Ok(at) if time.starts_with(|c: char| c.is_ascii_digit()) && time.contains('-') => at,
             Ok(_) => {
@@ -82,9 +174,12 @@ pub(super) fn parse(
                 continue;
             }
         };
-        match understand(&plan.sensor(*id).mapping, plan.sensor(*id).measure.words, value, unit) {
-            Ok(value) => readings.push((at, *id, value)),
-            Err(why) => bad.push(format!("{name}:{number}: {sensor}: {why}")),
+        for (sensor, id, value, unit) in known {
+            let of = plan.sensor(id);
+            match understand(&of.mapping, of.measure.words, &form.plain(value), unit) {
+                Ok(value) => readings.push((at, id, value)),
+                Err(why) => bad.push(format!("{name}:{number}: {sensor}: {why}")),
+            }
         }
     }
     if !bad.is_empty() {

@@ -65,7 +65,7 @@ fn window() -> ReviewSpan {
 }
 
 fn read(text: &str) -> Result<csv::CsvFile, String> {
-    csv::parse("august.csv", text, &mut plan(), Wall(0), &TimeZone::UTC)
+    csv::parse("august.csv", text, &[], &mut plan(), Wall(0), &TimeZone::UTC)
 }
 
 /// A day of a reading a minute: warm to 27.6 degC from 02:00 to 03:00, and to 28.5 degC from 14:00
@@ -209,6 +209,29 @@ fn a_file_is_read_in_its_units_words_and_times_whatever_its_order() {
 }
 
 #[test]
+fn a_wide_file_with_semicolons_and_decimal_commas_is_read_by_a_mapping() {
+    let columns = ["Wasser=lagoon-temp", "Zeit=time"].map(|text| csv::column(text).unwrap());
+    let text = "Zeit;Wasser [degF];mains;Notiz\n2026-08-02 00:10;77,9;on;\n2026-08-02 00:11;;off;Licht\n";
+    let file = csv::parse("august.csv", text, &columns, &mut plan(), Wall(0), &TimeZone::UTC).unwrap();
+    let values: Vec<_> = file.readings.iter().map(|(_, _, value)| *value).collect();
+    assert_eq!(values.len(), 3, "{values:?}");
+    assert!(
+        values.iter().any(|value| matches!(value, Value::Number(celsius) if (celsius - 25.5).abs() < 1e-9))
+    );
+    assert!(file.notes.iter().any(|note| note.contains("`Notiz`")), "{:?}", file.notes);
+    let short = csv::parse(
+        "august.csv",
+        "Zeit;Wasser\n2026-08-02 00:10\n",
+        &columns,
+        &mut plan(),
+        Wall(0),
+        &TimeZone::UTC,
+    );
+    assert_eq!(short.unwrap_err(), "august.csv:2: 1 columns, and not 2: `2026-08-02 00:10`");
+    assert!(csv::column("no sign").is_err());
+}
+
+#[test]
 fn a_file_that_tells_more_rarely_than_the_rules_expect_is_not_silent_in_between() {
     let mut plan = plan();
     let line = |nth: i64| {
@@ -216,7 +239,7 @@ fn a_file_that_tells_more_rarely_than_the_rules_expect_is_not_silent_in_between(
         format!("2026-08-02 {:02}:{:02},lagoon-temp,{celsius}\n", nth / 4, nth % 4 * 15)
     };
     let text = "time,sensor,value\n".to_owned() + &(0..40).map(line).collect::<String>();
-    let file = csv::parse("august.csv", &text, &mut plan, Wall(0), &TimeZone::UTC).unwrap();
+    let file = csv::parse("august.csv", &text, &[], &mut plan, Wall(0), &TimeZone::UTC).unwrap();
     let (first, last) = file.ends();
     let (past, window) = (Past::file(file), ReviewSpan { since: first, until: last });
     let mut playing = Playing::new(&past, vec![plan.clone()], first, window);

@@ -3,7 +3,8 @@
 use super::night::*;
 use crate::callout::event::Event;
 use crate::callout::facts::Block;
-use crate::callout::siren::{Limits, Siren, SirenChange};
+use crate::callout::siren::{Siren, SirenChange};
+use crate::plan::Siren as Limits;
 use crate::plan::Target;
 use crate::record::{CallMessage, PageFate};
 

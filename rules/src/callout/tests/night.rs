@@ -133,8 +133,8 @@ impl Facts for House {
         self.blocks.get(target.contact.as_ref()?).copied()
     }
 
-    fn sounds(&self, _: &Target, rank: Priority) -> bool {
-        rank == CRITICAL
+    fn siren(&self, _: &Target) -> crate::plan::Siren {
+        crate::plan::Siren::default()
     }
 
     fn ways_to_ask(&self, who: &str) -> Vec<Target> {
@@ -222,6 +222,8 @@ pub(super) struct Night {
     episodes: BTreeMap<String, Seq>,
     beginnings: Beginnings,
     masses: BTreeMap<String, (Seq, Moment)>,
+    /// How often what follows was found without carrying it out.
+    pub(super) shortened: usize,
     next: Seq,
     seen: usize,
 }
@@ -239,6 +241,7 @@ impl Night {
             episodes: BTreeMap::new(),
             beginnings: Beginnings::default(),
             masses: BTreeMap::new(),
+            shortened: 0,
             next: 1,
             seen: 0,
         }
@@ -322,9 +325,36 @@ impl Night {
         }
     }
 
+    /// What follows from an event; what is found about a mass without carrying it out must be the same.
+    fn decided(&mut self, id: Seq, event: &Event) -> Outcome {
+        let call = &self.calls[&id];
+        let outcome = decide(call, event, &self.house, self.now);
+        let related = |alarm: &str| {
+            let explains = self.house.explains.iter().chain(&self.house.expected);
+            let hides = self.house.hides.iter();
+            let mut pairs = explains.chain(hides);
+            pairs.any(|(one, other)| one == alarm || other == alarm)
+                || self.house.patience.contains_key(alarm)
+        };
+        let short = match event {
+            Event::Raised(joined) => call
+                .only_lists(joined, self.now)
+                .filter(|_| !related(&joined.alarm) && call.members.iter().all(|m| m.alarm != joined.alarm)),
+            Event::Returned { episode, latched: false } => call
+                .only_ends(*episode, self.now)
+                .filter(|_| call.member(*episode).is_some_and(|member| !related(&member.alarm))),
+            _ => None,
+        };
+        if let Some(changes) = short {
+            assert_eq!(outcome, Outcome { changes, ..Outcome::default() }, "{event:?}");
+            self.shortened += 1;
+        }
+        outcome
+    }
+
     pub(super) fn event(&mut self, id: Seq, event: Event) {
         self.house.now = self.now;
-        let outcome = decide(&self.calls[&id], &event, &self.house, self.now);
+        let outcome = self.decided(id, &event);
         let mut tells = Vec::new();
         self.take(id, outcome, &mut tells);
         self.end_turn(tells);
@@ -397,7 +427,7 @@ impl Night {
                         decide(&self.calls[&digest], &Event::Left(member.episode), &self.house, self.now);
                     self.take(digest, outcome, &mut tells);
                     let event = Event::Raised(member);
-                    let outcome = decide(&self.calls[&id], &event, &self.house, self.now);
+                    let outcome = self.decided(id, &event);
                     self.take(id, outcome, &mut tells);
                 }
                 continue;
@@ -405,7 +435,7 @@ impl Night {
             let low = self.digest_for(&joined);
             match home.or(low) {
                 Some(id) => {
-                    let outcome = decide(&self.calls[&id], &Event::Raised(joined), &self.house, self.now);
+                    let outcome = self.decided(id, &Event::Raised(joined));
                     self.take(id, outcome, &mut tells);
                 }
                 None => strangers.push(joined),
@@ -420,7 +450,7 @@ impl Night {
             let running = known.filter(|(id, _)| mass && self.calls[id].phase != Phase::Over);
             let outcome = match running {
                 Some((id, _)) => {
-                    let outcome = decide(&self.calls[&id], &Event::Raised(joined), &self.house, self.now);
+                    let outcome = self.decided(id, &Event::Raised(joined));
                     (id, outcome)
                 }
                 None => {

@@ -150,6 +150,23 @@ fn six_alarms_in_one_turn_are_one_mass_with_counts_and_the_worst_eight_named() {
 }
 
 #[test]
+fn what_a_mass_only_lists_is_found_without_carrying_it_out_and_is_the_same() {
+    for (ladder, ranks) in [("household", [HIGH, MEDIUM, LOW]), ("mild", [CRITICAL, HIGH, LOW])] {
+        let mut night = Night::new(House::new());
+        for (n, rank) in ranks.into_iter().enumerate() {
+            let alarms: Vec<String> = (0..20).map(|probe| format!("probe-{n}-{probe}")).collect();
+            night.raise_at_once(&alarms, rank, ladder);
+        }
+        let raised = night.shortened;
+        assert!(raised > 40, "{raised} of 60");
+        for n in (0..3).rev() {
+            (0..20).for_each(|probe| night.clear(&format!("probe-{n}-{probe}")));
+        }
+        assert!(night.shortened > raised + 40, "{} of 60", night.shortened - raised);
+    }
+}
+
+#[test]
 fn five_alarms_in_one_turn_are_five_call_outs() {
     let mut night = Night::new(House::new());
     let alarms: Vec<String> = (0..5).map(|n| format!("probe-{n}")).collect();

@@ -3,8 +3,9 @@
 use super::night::*;
 use crate::callout::decide::Reply;
 use crate::callout::event::Event;
-use crate::callout::siren::{Limits, Siren};
+use crate::callout::siren::Siren;
 use crate::callout::table::Stage;
+use crate::plan::Siren as Limits;
 use crate::plan::Target;
 
 /// A stage, and how a night gets there.

@@ -5,7 +5,7 @@ use super::facts::Known;
 use super::{Callouts, put_aside_by};
 use crate::alarm::State;
 use crate::callout::bounds::{Bound, Lease};
-use crate::callout::decide::{Reply, decide};
+use crate::callout::decide::{Outcome, Reply, decide};
 use crate::callout::event::Event;
 use crate::callout::member::Condition;
 use crate::callout::state::PRESSED_AGAIN;
@@ -83,10 +83,15 @@ impl Callouts {
             return next.then(Task::Fell(episode));
         }
         let state = cx.alarms.state(id).state;
+        let latched = state == State::LatchedUnacknowledged;
+        let plain = !state.is_aside() && !latched && self.has_no_kin(cx, id);
+        if let Some(changes) = call.core.only_ends(episode, cx.mono()).filter(|_| plain) {
+            return self.put(cx, &call.core, Outcome { changes, ..Outcome::default() }, next);
+        }
         let event = if state.is_aside() {
             Event::PutAside { episode, by: put_aside_by(cx, episode) }
         } else {
-            Event::Returned { episode, latched: state == State::LatchedUnacknowledged }
+            Event::Returned { episode, latched }
         };
         self.hear(cx, call, &event, next);
     }

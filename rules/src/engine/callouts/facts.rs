@@ -1,13 +1,12 @@
 //! What the call-outs ask of the rest of the watch: the plan's ladders, who can be reached at this
 //! time of day, what explains what, and what the forecasts say.
 
-use crate::alarm::Priority;
 use crate::callout::Call;
 use crate::callout::facts::{Block, Facts};
 use crate::callout::ladder::Ladder;
 use crate::engine::context::Context;
 use crate::ids::{CalloutId, SensorId, Seq};
-use crate::plan::{ChannelKind, Hours, Sight, Target};
+use crate::plan::{ChannelKind, Hours, Sight, Siren, Target};
 use crate::time::{Moment, Span};
 
 /// The facts of one call-out.
@@ -65,14 +64,14 @@ impl Facts for Known<'_> {
             return None;
         }
         let civil = self.cx.civil();
-        if contact.absence(civil.date()).is_some() {
+        if contact.absence_at(civil).is_some() {
             return Some(Block::Away);
         }
         (!contact.in_hours(civil.time())).then_some(Block::Hours)
     }
 
-    fn sounds(&self, _siren: &Target, rank: Priority) -> bool {
-        rank == Priority::Critical
+    fn siren(&self, siren: &Target) -> Siren {
+        self.cx.plan.directory.siren(siren)
     }
 
     fn ways_to_ask(&self, who: &str) -> Vec<Target> {
@@ -87,7 +86,7 @@ impl Facts for Known<'_> {
     fn is_away(&self, who: &str) -> bool {
         let contact = self.cx.plan.directory.contacts.get(who);
         self.cx.now.wall_trusted
-            && contact.is_some_and(|contact| contact.absence(self.cx.civil().date()).is_some())
+            && contact.is_some_and(|contact| contact.absence_at(self.cx.civil()).is_some())
     }
 
     fn explains(&self, cause: &str, effect: &str) -> bool {

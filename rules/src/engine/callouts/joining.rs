@@ -4,7 +4,7 @@
 use super::Callouts;
 use super::facts::Known;
 use crate::alarm::Priority;
-use crate::callout::decide::{begin, begin_drill, decide};
+use crate::callout::decide::{Outcome, begin, begin_drill, decide};
 use crate::callout::event::Event;
 use crate::callout::member::Member;
 use crate::callout::state::{CallOut, Phase};
@@ -12,9 +12,10 @@ use crate::callout::{Call, kin, mass, quiet};
 use crate::engine::context::Context;
 use crate::engine::ground::Ground;
 use crate::engine::task::{Next, Task};
-use crate::ids::{AlarmId, CalloutId, Seq};
+use crate::ids::{AlarmId, CalloutId, SensorId, Seq};
 use crate::record::{Body, CallChange, CallKind, Joined, Purpose};
 use crate::time::{Moment, Span};
+use std::collections::BTreeSet;
 
 impl Callouts {
     /// An episode as it joins.
@@ -60,7 +61,7 @@ impl Callouts {
         if mine.is_some() {
             return;
         }
-        let cores = self.running().map(|call| &call.core);
+        let cores = self.may_have_kin(cx, id).into_iter().map(|call| &call.core);
         let home = kin::home(cores, &alarm.name, &facts, cx.mono()).and_then(|id| self.get(id));
         let held = quiet::holds_newcomer(&joined, &facts, cx.mono()).is_some();
         match home {
@@ -99,6 +100,37 @@ impl Callouts {
         })
     }
 
+    /// Whether nothing in the plan is related to an alarm, so that whatever stands makes no difference to it.
+    pub(super) fn has_no_kin(&self, cx: &Context<'_>, id: AlarmId) -> bool {
+        let alarm = cx.plan.alarm(id);
+        let none = |related: Option<bool>| related.unwrap_or(true);
+        let carried = alarm.sight.as_ref().map(|sight| cx.plan.carried_by(sight));
+        let users = |sensor: SensorId| cx.index.users.get(sensor.index());
+        none(cx.index.causes.get(id.index()).map(BTreeSet::is_empty))
+            && none(cx.index.effects.get(id.index()).map(Vec::is_empty))
+            && alarm.expected.is_empty()
+            && !alarm.is_loss_of_sight()
+            && alarm.channel().is_none()
+            && carried.into_iter().flatten().all(|sensor| none(users(sensor).map(Vec::is_empty)))
+    }
+
+    /// The running call-outs in which an alarm may have kin: those of itself, of what explains it and what it
+    /// explains; of what it hides, if it is a loss of sight. A loss may be one with any other.
+    fn may_have_kin(&self, cx: &Context<'_>, id: AlarmId) -> Vec<&Call> {
+        let alarm = cx.plan.alarm(id);
+        if alarm.is_loss_of_sight() || alarm.channel().is_some() {
+            return self.running().collect();
+        }
+        let explained = cx.index.causes.get(id.index()).into_iter().flatten();
+        let explains = cx.index.effects.get(id.index()).into_iter().flatten();
+        let carried = alarm.sight.as_ref().map(|sight| cx.plan.carried_by(sight));
+        let hidden = carried.into_iter().flatten().filter_map(|sensor| cx.index.users.get(sensor.index()));
+        let all = explained.chain(explains).chain(hidden.flatten()).chain([&id]);
+        let names = all.map(|id| cx.plan.alarm(*id).name.as_str());
+        let calls: BTreeSet<Seq> = names.flat_map(|name| self.calls.with_alarm(name)).collect();
+        calls.into_iter().filter_map(|call| self.get(call)).filter(|call| !call.ended()).collect()
+    }
+
     /// This watch's own power is about to end: everybody told in other call-outs, and the next rung of
     /// each, learn that nobody is called after that.
     pub(in crate::engine) fn on_dark(&self, cx: &Context<'_>, episode: Seq, next: &mut Next) {
@@ -117,7 +149,10 @@ impl Callouts {
             call.core.kind == CallKind::Mass && of_ladder && !call.core.members.is_empty()
         });
         if let Some(mass) = running.filter(|mass| is_mass && is_recent(mass, now)) {
-            return self.hear(cx, mass, &Event::Raised(joined.clone()), next);
+            return match mass.core.only_lists(joined, now).filter(|_| self.has_no_kin(cx, id)) {
+                Some(changes) => self.put(cx, &mass.core, Outcome { changes, ..Outcome::default() }, next),
+                None => self.hear(cx, mass, &Event::Raised(joined.clone()), next),
+            };
         }
         let kind = match (is_mass, held) {
             (true, _) => CallKind::Mass,
@@ -198,13 +233,10 @@ impl Callouts {
         let now = cx.mono();
         let recent = self.calls.iter().flat_map(|call| {
             let of = call.core.members.iter().filter(|member| member.ladder == ladder);
-            let begun = if call.core.kind == CallKind::Mass {
-                of.map(|m| m.raised).collect()
-            } else {
-                let first = of.take(1).map(|_| call.core.begun);
-                first.collect::<Vec<_>>()
-            };
-            begun.into_iter().filter(|at| now - *at <= mass::WITHIN)
+            let is_mass = call.core.kind == CallKind::Mass;
+            let some = of.take(if is_mass { usize::MAX } else { 1 });
+            let begun = some.map(move |member| if is_mass { member.raised } else { call.core.begun });
+            begun.filter(|at| now - *at <= mass::WITHIN)
         });
         let waiting = cx.alarms().filter(|id| {
             let open = cx.alarms.state(*id).episode.as_ref().filter(|open| open.raised == now);
@@ -221,7 +253,8 @@ impl Callouts {
                     .get(id.index())
                     .is_none_or(|causes| causes.iter().all(|cause| cx.alarms.standing(*cause).is_none()))
         });
-        recent.count() + waiting.count() > mass::APART
+        // One more than that is enough, and is soon found if there are many.
+        recent.map(drop).chain(waiting.map(drop)).nth(mass::APART).is_some()
     }
 
     /// Tells a call-out what happened.

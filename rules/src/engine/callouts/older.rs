@@ -92,7 +92,8 @@ impl Callouts {
                 self.older_member(*episode, &CallChange::Returned { episode: *episode, latched }, at);
             }
             Body::Raised { alarm, episode, .. } => {
-                let change = CallChange::CameBack { alarm: alarm.clone(), episode: *episode };
+                let change =
+                    CallChange::CameBack { alarm: alarm.clone(), episode: *episode, flickers: false };
                 self.older_member(*episode, &change, at);
             }
             Body::Shelved { alarm, by, .. } | Body::TakenOut { alarm, by, .. } => {

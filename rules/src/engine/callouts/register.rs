@@ -20,6 +20,8 @@ pub(super) struct CallRegister {
     calls: BTreeMap<Seq, Call>,
     /// The call-outs in which an episode is; of one that has left or come back as another, perhaps was.
     of_episodes: BTreeMap<Seq, BTreeSet<Seq>>,
+    /// The call-outs that an alarm is in.
+    of_alarms: BTreeMap<String, BTreeSet<Seq>>,
     /// Those that are over.
     over: BTreeSet<Seq>,
     /// Those whose next time depends on more than their own state: on what has been heard, on a forecast, on
@@ -64,6 +66,11 @@ impl CallRegister {
         self.of_episodes.get(&episode).into_iter().flatten().filter_map(|id| self.calls.get(id))
     }
 
+    /// Those that this alarm is in, the oldest first.
+    pub(super) fn with_alarm(&self, alarm: &str) -> impl Iterator<Item = Seq> + '_ {
+        self.of_alarms.get(alarm).into_iter().flatten().copied()
+    }
+
     pub(super) fn insert(&mut self, call: Call) {
         self.calls.insert(call.id(), call);
     }
@@ -75,6 +82,7 @@ impl CallRegister {
         self.waiting.remove(&id);
         for member in &call.core.members {
             self.unlink(member.episode, id);
+            self.unlink_alarm(&member.alarm, id);
         }
     }
 
@@ -83,11 +91,17 @@ impl CallRegister {
         let Some(call) = self.calls.get_mut(&id) else { return false };
         let newcomer = match change {
             CallChange::Joined(joined) => Some((joined.alarm.as_str(), joined.episode)),
-            CallChange::CameBack { alarm, episode } => Some((alarm.as_str(), *episode)),
+            CallChange::CameBack { alarm, episode, .. } => Some((alarm.as_str(), *episode)),
             _ => None,
         };
-        let before = newcomer.and_then(|(alarm, _)| call.core.members.iter().find(|it| it.alarm == *alarm));
+        let is_in = |alarm: &str| self.of_alarms.get(alarm).is_some_and(|calls| calls.contains(&id));
+        let known = newcomer.filter(|(alarm, _)| is_in(alarm));
+        let before = known.and_then(|(alarm, _)| call.core.members.iter().find(|it| it.alarm == *alarm));
         let before = before.map(|member| member.episode);
+        let left = match change {
+            CallChange::Left { episode } => call.core.member(*episode).map(|member| member.alarm.clone()),
+            _ => None,
+        };
         call.core.apply(change, at);
         let waits = matches!(call.core.phase, Phase::Held { .. }) || call.core.unheard.is_some();
         if call.ended() {
@@ -103,14 +117,22 @@ impl CallRegister {
             _ => before,
         };
         gone.into_iter().for_each(|episode| self.unlink(episode, id));
-        newcomer.into_iter().for_each(|(_, episode)| self.link(episode, id));
+        left.into_iter().for_each(|alarm| self.unlink_alarm(&alarm, id));
+        if let Some((alarm, episode)) = newcomer {
+            self.link(episode, id);
+            if known.is_none() {
+                self.of_alarms.entry(alarm.to_owned()).or_default().insert(id);
+            }
+        }
         true
     }
 
     /// An episode has joined a call-out, which has its account from now on.
     pub(super) fn take_account(&mut self, id: Seq, latest: &LatestEpisode) {
         let Some(call) = self.calls.get_mut(&id) else { return };
-        let mut members = call.core.members.iter_mut().filter(|member| member.episode == latest.episode);
+        // It is the last, unless it was in it before.
+        let members = call.core.members.iter_mut().rev();
+        let mut members = members.filter(|member| member.episode == latest.episode);
         if let Some(member) = members.find(|member| member.account == Account::default()) {
             member.account = latest.account.clone();
         }
@@ -127,6 +149,14 @@ impl CallRegister {
 
     fn link(&mut self, episode: Seq, call: Seq) {
         self.of_episodes.entry(episode).or_default().insert(call);
+    }
+
+    fn unlink_alarm(&mut self, alarm: &str, call: Seq) {
+        let Some(calls) = self.of_alarms.get_mut(alarm) else { return };
+        calls.remove(&call);
+        if calls.is_empty() {
+            self.of_alarms.remove(alarm);
+        }
     }
 
     fn unlink(&mut self, episode: Seq, call: Seq) {

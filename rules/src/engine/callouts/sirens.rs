@@ -3,7 +3,7 @@
 
 use super::Callouts;
 use crate::callout::Call;
-use crate::callout::siren::{HUSH, Limits, SirenChange, told_until};
+use crate::callout::siren::{HUSH, SirenChange, told_until};
 use crate::engine::context::Context;
 use crate::engine::task::{Next, Task};
 use crate::engine::timers::DeadlineReason;
@@ -49,7 +49,7 @@ impl Callouts {
         for target in self.told_sirens() {
             let siren = self.sirens.get(target).cloned().unwrap_or_default();
             let cores = self.running().map(|call| &call.core);
-            let wish = siren.wish(target, Limits::default(), cores, now);
+            let wish = siren.wish(target, cx.plan.directory.siren(target), cores, now);
             again = again.into_iter().chain(wish.again).min();
             if wish.on == siren.since.is_some() {
                 continue;
@@ -81,7 +81,8 @@ impl Callouts {
             return told.max_by_key(last).map(|call| (call.core.id, Purpose::Taken));
         }
         let wants = |until: Option<Moment>| until.is_some_and(|until| until > now);
-        let mut those = told.filter(|call| wants(told_until(&call.core, target, Limits::default(), now)));
+        let mut those =
+            told.filter(|call| wants(told_until(&call.core, target, cx.plan.directory.siren(target), now)));
         those.next().map(|call| match call.core.kind {
             CallKind::Drill => (call.core.id, Purpose::Drill),
             CallKind::Cause | CallKind::Mass | CallKind::Digest => (call.core.id, Purpose::Call),

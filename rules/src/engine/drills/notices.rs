@@ -303,7 +303,7 @@ fn coverage_lines(cx: &Context<'_>, contact: &str, absence: &Absence) -> Vec<Str
 
 /// The pages about one absence, each with its days.
 fn about_absence(contact: &str, absence: &Absence) -> Vec<Planned> {
-    let Absence { first, last, sitter } = absence;
+    let Absence { first, last, sitter, .. } = absence;
     let morning = |date: Date| date.to_datetime(by_clock(MORNING));
     let midnight = |date: Date| date.to_datetime(Time::midnight());
     let after = last.saturating_add(1.day());

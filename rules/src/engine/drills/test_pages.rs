@@ -280,7 +280,7 @@ fn tested(cx: &Context<'_>) -> BTreeSet<Target> {
             continue;
         };
         let to_come = contact.away.iter().filter(|absence| absence.last >= today);
-        tested.extend(to_come.flat_map(|absence| directory.stand_ins(target, absence.first)));
+        tested.extend(to_come.flat_map(|absence| directory.stand_ins_on(target, absence.first)));
         tested.insert(target.clone());
     }
     // A ring carries no code: nobody could answer it.

@@ -102,7 +102,7 @@ impl Sensors {
             Sighted::Seen => self.tell_found(of, now, next),
             Sighted::Lost(_) | Sighted::Unsure => {}
         }
-        next.then(Task::JudgeSights);
+        next.then(Task::JudgeSightOf(id));
         matches!(after, Sighted::Lost(_))
     }
 
@@ -154,6 +154,9 @@ impl Sensors {
         let sight = Sight::Gateway(name);
         let of = sight_name(ground.plan, &sight);
         let told = self.deaf.is_none() || !ground.plan.needs_broker(&sight);
+        if gateway.lost.is_some() != all {
+            next.then(Task::JudgeGatewayOf(id));
+        }
         match (gateway.lost, all) {
             (None, true) => {
                 gateway.lost = Some(ground.mono());

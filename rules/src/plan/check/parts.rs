@@ -4,9 +4,9 @@
 use super::Surroundings;
 use super::tables::Tables;
 use crate::condition::Scope;
-use crate::diagnostic::{At, Finding, Table};
+use crate::diagnostic::{At, Finding, NamedTable, Table};
 use crate::plan::advice;
-use crate::plan::alarm::{self, Read};
+use crate::plan::alarm::{self, Explained};
 use crate::plan::context::{CheckContext, CheckedRelays, NameIndex};
 use crate::plan::equipment::{self, GearParts};
 use crate::plan::health::HealthRules;
@@ -16,7 +16,7 @@ use crate::plan::rationalise::{self, Places};
 use crate::plan::tank::SiteTable;
 use crate::plan::watched::WatchedParts;
 use crate::plan::{
-    Battery, Callout, Drill, Output, Plan, Sensor, Tank, TankId, Work, callout, causes, drill, health,
+    Alarm, Battery, Callout, Drill, Output, Plan, Sensor, Tank, TankId, Work, callout, causes, drill, health,
     loss_alarms, relay, sensor, tank, watched,
 };
 use std::collections::BTreeMap;
@@ -46,7 +46,9 @@ pub(super) struct PlanParts {
     drill: Drill,
     sight: SightRules,
     health: HealthRules,
-    alarms: Vec<Option<Read>>,
+    /// Those that are whole.
+    alarms: Vec<Alarm>,
+    explained: Vec<Explained>,
     alarm_names: Vec<String>,
     watched: Vec<Option<WatchedParts>>,
     /// Where each watched site is named.
@@ -57,17 +59,21 @@ impl PlanParts {
     /// Reads all tables.
     pub(super) fn read(tables: Tables<'_>, context: &CheckContext<'_>) -> Self {
         let works = works(tables.works, context);
-        let sensor_places: Vec<_> = tables.sensors.iter().map(|(name, _)| name.span.clone()).collect();
-        let topic_places = tables.sensors.iter().map(|(_, table)| table.key_span("topic")).collect();
-        let sensors = each(tables.sensors, |name, table| sensor::read(name, table, context));
+        let sensor_places: Vec<_> = tables.sensors.iter().map(|table| table.name.span.clone()).collect();
+        let (sensors, topic_places): (Vec<_>, _) = each(tables.sensors, |name, table| {
+            let topic = table.key_span("topic");
+            (sensor::read(name, table, context), topic)
+        })
+        .unzip();
         context.findings.extend(sensor::twins(&sensors, &sensor_places));
 
         let gear = GearParts { context, sensors: &sensors };
         let site = tank::site(tables.site, &gear);
         let batteries = each(tables.batteries, |name, table| equipment::battery(name, table, &gear));
-        let batteries = batteries.into_iter().collect::<Option<Vec<_>>>().unwrap_or_default();
+        let batteries = batteries.collect::<Option<Vec<_>>>().unwrap_or_default();
         let numbered = (0..).map(TankId).zip(tables.tanks);
-        let tanks: Vec<_> = numbered.map(|(id, (name, table))| tank::read(id, &name, table, &gear)).collect();
+        let tanks: Vec<_> =
+            numbered.map(|(id, table)| table.open(|keys| tank::read(id, &table.name, keys, &gear))).collect();
 
         let known = context.sensors.names().iter().map(String::as_str);
         let scope = Scope::partly(known.zip(sensors.iter().map(Option::as_ref))).with(
@@ -75,22 +81,34 @@ impl PlanParts {
             &batteries,
             context.relays.names().iter().map(String::as_str),
         );
-        let command_places = tables.relays.iter().map(|(_, table)| table.key_span("command")).collect();
-        let relays: CheckedRelays =
-            each(tables.relays, |name, table| relay::read(name, table, context, &scope));
+        let (relays, command_places): (CheckedRelays, _) = each(tables.relays, |name, table| {
+            let command = table.key_span("command");
+            (relay::read(name, table, context, &scope), command)
+        })
+        .unzip();
         if tables.callouts.is_empty()
-            && let Some((_, first)) = tables.alarms.first()
+            && let Some(first) = tables.alarms.first()
         {
             let title = "no call-out is declared";
             let label = "alarms are recorded, but nobody is told";
-            first.note(Finding::warning(first.span.clone(), title, label));
+            first.note(Finding::warning(first.name.span.clone(), title, label));
         }
-        let step_places = tables.callouts.iter().map(|(_, table)| table.key_span("steps")).collect();
-        let callouts = each(tables.callouts, |name, table| callout::read(name, table, context));
-        let alarm_names = NameIndex::of("alarm", "alarm", &tables.alarms).names().to_vec();
-        let alarms = each(tables.alarms, |name, table| alarm::read(name, table, context, &scope, &relays));
+        let (callouts, step_places) = each(tables.callouts, |name, table| {
+            let steps = table.key_span("steps");
+            (callout::read(name, table, context), steps)
+        })
+        .unzip();
+        let alarm_names = NameIndex::of("alarm", "alarm", &tables.alarms).into_names();
+        // At once as long as it can become: a list that doubles takes three times the room while it does.
+        let mut alarms = Vec::with_capacity(tables.alarms.len());
+        let mut explained = Vec::with_capacity(tables.alarms.len());
+        let read = each(tables.alarms, |name, table| alarm::read(name, table, context, &scope, &relays));
+        for read in read.flatten() {
+            alarms.push(read.alarm);
+            explained.push(read.explained);
+        }
         NameIndex::of("watched", "watched site", &tables.watched);
-        let watched_places = tables.watched.iter().map(|(name, _)| name.span.clone()).collect();
+        let watched_places = tables.watched.iter().map(|table| table.name.span.clone()).collect();
         let watched = watched::read(tables.watched, sensors.len(), context);
         Self {
             site,
@@ -107,6 +125,7 @@ impl PlanParts {
             sight: loss_alarms::rules(tables.sight, context),
             health: health::rules(tables.health, context),
             alarms,
+            explained,
             alarm_names,
             watched,
             watched_places,
@@ -139,12 +158,11 @@ impl PlanParts {
     /// The plan, with the alarms that it adds by itself; none if any part is not whole. The names of alarms
     /// are checked in any case.
     pub(super) fn whole(self, context: &CheckContext<'_>, around: &Surroundings) -> Option<Plan> {
-        let own_places: Vec<_> = self.alarms.iter().flatten().map(|read| read.place.clone()).collect();
-        let says_expected: Vec<_> = self.alarms.iter().flatten().map(|read| read.says_expected).collect();
-        let alarms: Vec<Read> = self.alarms.into_iter().flatten().collect();
+        let own_places: Vec<_> = self.explained.iter().map(|it| it.place.clone()).collect();
+        let says_expected: Vec<_> = self.explained.iter().map(|it| it.says_expected).collect();
         let mut sensors: Option<Vec<Sensor>> = self.sensors.into_iter().collect();
         let is_whole = sensors.is_some()
-            && alarms.len() == self.alarm_names.len()
+            && self.alarms.len() == self.alarm_names.len()
             && self.watched.iter().all(Option::is_some);
         let (mut sites, mut added) = (Vec::new(), Vec::new());
         for site in self.watched.into_iter().flatten() {
@@ -155,15 +173,16 @@ impl PlanParts {
             }
         }
         if let Some(sensors) = &sensors {
-            let all: Vec<&Read> = alarms.iter().chain(&added).collect();
+            let all: Vec<&Alarm> = self.alarms.iter().chain(added.iter().map(|read| &read.alarm)).collect();
             let blind = loss_alarms::alarms(&self.sight, &all, sensors, &self.tanks);
             added.extend(blind);
         }
-        let all = alarms.iter().chain(&added);
+        let all = self.alarms.iter().chain(added.iter().map(|read| &read.alarm));
         let own_health =
             health::alarms(&self.health, all, self.callouts.iter().flatten(), around.directory.mailbox);
         added.extend(own_health);
-        let alarms = causes::joined(alarms, added, self.alarm_names, is_whole, context.findings)?;
+        let alarms =
+            causes::joined(self.alarms, self.explained, added, self.alarm_names, is_whole, context.findings)?;
         let relays: Vec<_> = self.relays.into_iter().collect::<Option<_>>()?;
         context.findings.extend(relay::opposed(&alarms, &own_places, &relays));
         let plan = Plan {
@@ -201,22 +220,26 @@ impl PlanParts {
     }
 }
 
-/// Each table read by itself.
+/// Each table opened and read by itself.
 fn each<'t, T>(
-    tables: Vec<(At<String>, Table<'t>)>,
-    read: impl Fn(&At<String>, Table<'t>) -> Option<T>,
-) -> Vec<Option<T>> {
-    tables.into_iter().map(|(name, table)| read(&name, table)).collect()
+    tables: Vec<NamedTable<'t>>,
+    read: impl Fn(&At<String>, Table<'_>) -> T,
+) -> impl Iterator<Item = T> {
+    tables.into_iter().map(move |table| table.open(|keys| read(&table.name, keys)))
 }
 
-fn works(tables: Vec<(At<String>, Table<'_>)>, context: &CheckContext<'_>) -> Works {
+fn works(tables: Vec<NamedTable<'_>>, context: &CheckContext<'_>) -> Works {
     let mut works = Works { kinds: tank::usual_works(), buttons: Vec::new() };
-    for (name, table) in tables {
-        let place = table.key_span("buttons");
-        if let Some(work) = tank::work(table, works.kinds.get(&name.it), context) {
+    for table in tables {
+        let name = &table.name;
+        let (work, place) = table.open(|keys| {
+            let place = keys.key_span("buttons");
+            (tank::work(keys, works.kinds.get(&name.it), context), place)
+        });
+        if let Some(work) = work {
             let topics = work.buttons.iter().map(|button| button.topic.clone());
             works.buttons.extend(topics.map(|topic| (name.it.clone(), topic, place.clone())));
-            works.kinds.insert(name.it, work);
+            works.kinds.insert(name.it.clone(), work);
         }
     }
     works

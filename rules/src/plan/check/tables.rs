@@ -1,49 +1,51 @@
 //! The tables of a rule file, found and named before any of them is read: a part may lean on one that stands
 //! further down.
 
-use crate::diagnostic::{At, Findings, Item, Table};
+use crate::diagnostic::{Findings, Item, NamedTable, Pieces, Table};
 use crate::plan::context::{CheckContext, NameIndex};
 use crate::plan::{Directory, card};
 use jiff::civil::Date;
 
-/// Tables with their names.
-type NamedTables<'t> = Vec<(At<String>, Table<'t>)>;
+/// Kinds of tables that have names of the keeper's own.
+pub(super) const NAMED: [&str; 9] =
+    ["tank", "sensor", "relay", "battery", "alarm", "callout", "work", "card", "watched"];
 
 /// All tables of the file.
 pub(super) struct Tables<'t> {
     pub(super) site: Option<Table<'t>>,
-    pub(super) tanks: NamedTables<'t>,
-    pub(super) sensors: NamedTables<'t>,
-    pub(super) relays: NamedTables<'t>,
-    pub(super) batteries: NamedTables<'t>,
-    pub(super) alarms: NamedTables<'t>,
-    pub(super) callouts: NamedTables<'t>,
-    pub(super) works: NamedTables<'t>,
-    cards: NamedTables<'t>,
+    pub(super) tanks: Vec<NamedTable<'t>>,
+    pub(super) sensors: Vec<NamedTable<'t>>,
+    pub(super) relays: Vec<NamedTable<'t>>,
+    pub(super) batteries: Vec<NamedTable<'t>>,
+    pub(super) alarms: Vec<NamedTable<'t>>,
+    pub(super) callouts: Vec<NamedTable<'t>>,
+    pub(super) works: Vec<NamedTable<'t>>,
+    cards: Vec<NamedTable<'t>>,
     pub(super) sight: Option<Table<'t>>,
     pub(super) drill: Option<Table<'t>>,
     pub(super) health: Option<Table<'t>>,
-    pub(super) watched: NamedTables<'t>,
+    pub(super) watched: Vec<NamedTable<'t>>,
 }
 
 impl<'t> Tables<'t> {
     /// Finds them. Whatever else stands in the file is a mistake.
-    pub(super) fn of(root: Table<'t>) -> Self {
+    pub(super) fn of(root: Table<'t>, pieces: &Pieces<'t>) -> Self {
+        let named = |kind| root.named_tables(kind, pieces);
         let single = |key| root.get(key).and_then(Item::table);
         let tables = Self {
             site: single("site"),
-            tanks: root.tables("tank"),
-            sensors: root.tables("sensor"),
-            relays: root.tables("relay"),
-            batteries: root.tables("battery"),
-            alarms: root.tables("alarm"),
-            callouts: root.tables("callout"),
-            works: root.tables("work"),
-            cards: root.tables("card"),
+            tanks: named("tank"),
+            sensors: named("sensor"),
+            relays: named("relay"),
+            batteries: named("battery"),
+            alarms: named("alarm"),
+            callouts: named("callout"),
+            works: named("work"),
+            cards: named("card"),
             sight: single("sight"),
             drill: single("drill"),
             health: single("health"),
-            watched: root.tables("watched"),
+            watched: named("watched"),
         };
         root.finish();
         tables
@@ -65,7 +67,7 @@ impl<'t> Tables<'t> {
             sensors: NameIndex::of("sensor", "sensor", &self.sensors),
             relays: NameIndex::of("relay", "relay", &self.relays),
             callouts: NameIndex::of("callout", "call-out", &self.callouts),
-            cards: cards.into_iter().map(|(name, table)| (name.it, card::read(table))).collect(),
+            cards: cards.into_iter().map(|card| (card.name.it.clone(), card.open(card::read))).collect(),
         }
     }
 }

@@ -90,7 +90,7 @@ fn whoever_answered_is_no_contact_and_others_are_called_when_the_lease_ends() {
 fn an_answer_from_somebody_who_is_away_holds_ten_minutes_and_asks_who_goes() {
     let mut away = people();
     let day = "2026-03-02".parse().expect("a day");
-    let absence = Absence { first: day, last: day, sitter: None };
+    let absence = Absence { first: day, last: day, sitter: None, leaves: None, back: None };
     away.contacts.get_mut("tom").expect("he is there").away.push(absence);
     let mut night = Night::with(&rules("power critical loud"), away, NIGHT);
     night.raise("power");
@@ -212,4 +212,36 @@ fn any_member_s_code_answers_its_whole_call_out() {
     night.answer("ines", "flow");
     night.wait(50);
     night.told(&["0:00 tom.text taken"]);
+}
+
+/// From 18:00 of the first day until 09:00 of the next.
+fn away_overnight() -> slackwater_rules::plan::Directory {
+    let mut people = super::people();
+    let day = |text: &str| text.parse().expect("a date");
+    let time = |text: &str| Some(text.parse().expect("a time"));
+    let absence = Absence {
+        first: day("2026-03-02"),
+        last: day("2026-03-03"),
+        leaves: time("18:00"),
+        back: time("09:00"),
+        sitter: None,
+    };
+    people.contacts.get_mut("tom").expect("he is there").away.push(absence);
+    people
+}
+
+#[test]
+fn who_is_away_from_a_time_of_day_on_is_asked_before_it_and_again_after_the_end() {
+    let rules = super::rules("pump high loud");
+    for (time, asked) in [
+        ("2026-03-02T17:30:00+01:00[Europe/Berlin]", "0:00 tom.text call"),
+        ("2026-03-02T18:30:00+01:00[Europe/Berlin]", "0:00 neighbour.text call"),
+        ("2026-03-03T08:30:00+01:00[Europe/Berlin]", "0:00 neighbour.text call"),
+        ("2026-03-03T09:30:00+01:00[Europe/Berlin]", "0:00 tom.text call"),
+    ] {
+        let mut night = Night::with(&rules, away_overnight(), time);
+        night.raise("pump");
+        night.wait(1);
+        night.told(&[asked]);
+    }
 }

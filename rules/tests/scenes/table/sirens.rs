@@ -1,8 +1,12 @@
 //! Sirens: on while a call-out that told them climbs, three minutes a rung, only for what is critical.
 
-use super::Night;
-use slackwater_rules::engine::OperatorCommand;
+use super::{NOON, Night, people, rules};
+use crate::fixtures::target;
+use slackwater_rules::alarm::Priority;
+use slackwater_rules::engine::{Arrival, OperatorCommand};
+use slackwater_rules::plan::{HushButton, Siren};
 use slackwater_rules::record::Purpose;
+use slackwater_rules::time::Span;
 
 #[test]
 fn a_siren_sounds_three_minutes_for_a_rung() {
@@ -90,4 +94,34 @@ fn a_siren_sounds_a_quarter_of_an_hour_in_an_hour_at_most() {
         }
     }
     assert!((14 * 60_000..=15 * 60_000).contains(&sounding), "{sounding} ms\n{}", night.site.story());
+}
+
+#[test]
+fn its_channel_says_how_long_it_sounds_and_for_what() {
+    let mut people = people();
+    let limits = Siren { a_rung: Span::minutes(6), an_hour: Span::minutes(10), from: Priority::High };
+    people.sirens.insert(target("siren"), limits);
+    let mut night = Night::with(&rules("pump high loud"), people, NOON);
+    night.raise("pump");
+    night.wait(7);
+    night.told(&["0:00 tom.text call", "0:00 siren call", "5:00 neighbour.text call", "6:00 siren taken"]);
+}
+
+#[test]
+fn a_button_on_a_topic_of_its_own_hushes_it_as_the_control_socket_does() {
+    let mut people = people();
+    let button =
+        HushButton { topic: "hall/button".to_owned(), press: "pressed".to_owned(), siren: target("siren") };
+    people.hush_buttons.push(button);
+    let mut night = Night::with(&rules("power critical loud"), people, NOON);
+    assert!(night.site.engine.plan().topics().contains("hall/button"));
+    night.raise("power");
+    night.wait(1);
+    night.site.forget();
+    night.site.message("hall/button", "released", Arrival::Live);
+    night.site.message("hall/button", "pressed", Arrival::Retained);
+    night.told(&[]);
+    night.site.message("hall/button", "pressed", Arrival::Live);
+    night.wait(5);
+    night.told(&["1:00 siren taken", "5:00 neighbour.text call"]);
 }
