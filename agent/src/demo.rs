@@ -145,7 +145,7 @@ fn free_port(wanted: u16) -> u16 {
 fn unhurried(rules: &str) -> String {
     let line = |line: &str| match line.split_once('=') {
         Some((key, _)) if key.trim() == "outage" => String::new(),
-        Some((key, value)) if key.trim() == "every" && value.contains(" s\"") => format!("{key}= \"1 min\""),
+        Some((key, _)) if key.trim() == "every" => format!("{key}= \"30 min\""),
         _ => line.to_owned(),
     };
     rules.lines().map(line).collect::<Vec<_>>().join("\n") + "\n"

@@ -70,3 +70,29 @@ fn a_folder_with_something_else_in_it_is_left_alone() {
     assert!(said.contains("thesis.txt is not the demo's"), "{said}");
     assert!(home.path("demo/thesis.txt").exists());
 }
+
+/// What a newcomer reads of a night, and of the review that follows: it has to fit.
+#[test]
+fn the_nights_words_fit_a_screen_or_three_and_nobody_gets_two_pages_at_once() {
+    let home = Home::new(SLACKWATER).expect("a folder");
+    let night = home.say(&["demo", "--speed", "1000", "--for", "11 h"]).well();
+    let lines: Vec<&str> = night.lines().collect();
+    assert!(lines.len() <= 150, "{} lines:\n{night}", lines.len());
+    assert!(!night.contains("gives no reading") && !night.contains("not heard"), "a false loss:\n{night}");
+    // Nobody gets the same page twice by one way, and no more than one page an event by it.
+    let pages: Vec<(&str, &str)> = lines
+        .iter()
+        .filter_map(|line| line.split_once("  PAGE to "))
+        .flat_map(|(at, page)| page.split_once(": ").map(|(to, _)| (at, to)))
+        .flat_map(|(at, to)| to.split(", ").map(move |to| (at, to)))
+        .collect();
+    for (nth, page) in pages.iter().enumerate() {
+        assert!(!pages[..nth].contains(page), "{page:?} twice:\n{night}");
+    }
+    assert!(pages.len() <= 24, "{} pages:\n{night}", pages.len());
+    let config = home.path("demo/agent.toml");
+    let asked = ["review", "--since", "2026-10-24", "--until", "2026-10-26", "--config"];
+    let review = home.say(&[&asked[..], &[config.to_str().expect("a path")]].concat()).well();
+    let length = review.lines().count();
+    assert!(length <= 60, "{length} lines:\n{review}");
+}

@@ -17,8 +17,8 @@ const WATER: f64 = 4_091.0;
 const SCENES: &[(i64, Scene, &str)] = &[
     (40, Scene::HeaterDies, "the first heater of the lagoon dies; nobody notices"),
     (430, Scene::MainsFail, "the street goes dark"),
-    (545, Scene::MainsReturn, "the lights come back, but the lagoon's return pump does not start"),
-    (575, Scene::PumpStarted, "somebody starts the return pump by hand"),
+    (505, Scene::MainsReturn, "the lights come back, but the lagoon's return pump does not start"),
+    (524, Scene::PumpStarted, "somebody starts the return pump by hand"),
 ];
 
 #[derive(Clone, Copy, Debug)]

@@ -10,22 +10,24 @@ use jiff::tz::TimeZone;
 use slackwater_rules::engine::{Effect, OperatorCommand};
 use slackwater_rules::page::Page;
 use slackwater_rules::plan::{Plan, Target};
-use slackwater_rules::record::{Body, Purpose};
+use slackwater_rules::record::{Body, Purpose, Seq};
 use slackwater_rules::time::{Span, Wall};
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
 /// Minutes after the start at which the keeper looks at the phone, and answers if there is
 /// anything to answer.
-const LOOKS: &[i64] = &[92, 158, 210, 452, 520, 566];
+const LOOKS: &[i64] = &[92, 158, 182, 210, 452, 520, 566];
 
 /// What the teller remembers.
 #[derive(Clone, Debug)]
 pub(super) struct DemoStory {
     plan: Arc<Plan>,
     zone: TimeZone,
-    open: Arc<Mutex<Option<String>>>,
+    /// Codes of call-outs that nobody has answered, by their numbers.
+    open: Arc<Mutex<BTreeMap<Seq, String>>>,
 }
 
 /// Says what will happen, and how to take part.
@@ -65,12 +67,16 @@ impl DemoStory {
         person.map_or_else(|| target.channel.clone(), |person| format!("{person} by {}", target.channel))
     }
 
-    fn open(&self) -> Option<String> {
-        self.open.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    fn open(&self) -> Vec<String> {
+        self.open.lock().unwrap_or_else(PoisonError::into_inner).values().cloned().collect()
     }
 
-    fn set_open(&self, code: Option<String>) {
-        *self.open.lock().unwrap_or_else(PoisonError::into_inner) = code;
+    fn asks(&self, page: &Page) {
+        self.open.lock().unwrap_or_else(PoisonError::into_inner).insert(page.call, page.code.clone());
+    }
+
+    fn is_answered(&self, call: Seq) {
+        self.open.lock().unwrap_or_else(PoisonError::into_inner).remove(&call);
     }
 
     /// Tells every turn.
@@ -80,7 +86,7 @@ impl DemoStory {
         Box::new(move |now, turn| {
             for record in &turn.records {
                 match &record.body {
-                    Body::Answered { .. } | Body::CallEnded { .. } => story.set_open(None),
+                    Body::Answered { call, .. } | Body::CallEnded { call } => story.is_answered(*call),
                     // Told by the page itself, or of no interest to a spectator.
                     Body::Paged { .. }
                     | Body::Stepped { .. }
@@ -108,7 +114,7 @@ impl DemoStory {
                     None => told.push((&page.headline, vec![story.way_to(target)])),
                 }
                 if page.purpose == Purpose::Call {
-                    story.set_open(Some(page.code.clone()));
+                    story.asks(page);
                     if !shown.contains(&page.alarm) {
                         shown.push(page.alarm.clone());
                         first_screen(page);
@@ -153,11 +159,12 @@ pub(super) async fn keeper(clock: Clock, start: Wall, socket: PathBuf, story: De
     for minutes in LOOKS {
         let at = first.mono + (start + Span::minutes(*minutes) - first.wall);
         clock.sleep_until(at).await;
-        let Some(code) = story.open() else { continue };
-        story.scene(&clock, &format!("Ines looks at her phone and answers {code}"));
-        let say = OperatorCommand::Acknowledge { code, length: None };
-        if let Err(error) = control::ask(&socket, &Request::Say { who: "ines".to_owned(), say }).await {
-            eprintln!("{error}");
+        for code in story.open() {
+            story.scene(&clock, &format!("Ines looks at her phone and answers {code}"));
+            let say = OperatorCommand::Acknowledge { code, length: None };
+            if let Err(error) = control::ask(&socket, &Request::Say { who: "ines".to_owned(), say }).await {
+                eprintln!("{error}");
+            }
         }
     }
 }

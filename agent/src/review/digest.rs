@@ -17,7 +17,7 @@ const WIDTH: usize = 60;
 /// So many call-outs are named; the others are counted.
 const CALLS: usize = 4;
 /// So many sensors are named, those outside their limits for longest first.
-const SENSORS: usize = 3;
+pub(super) const SENSORS: usize = 3;
 
 /// The lines.
 pub(super) fn lines(review: &Review, plan: Option<&Plan>, zone: &TimeZone) -> Vec<String> {

@@ -6,7 +6,7 @@ mod notes;
 
 use super::{
     Answer, Aside, Blips, CallOutReview, ChannelProof, Episode, Foretold, Mark, Note, PageResult, Paged,
-    ProofSeen, Reason, ReviewSpan, Skipped, Stamp, Switching,
+    ProofSeen, Reason, ReviewSpan, Skipped, Stamp, Switching, Titles,
 };
 use jiff::tz::TimeZone;
 use slackwater_rules::plan::Plan;
@@ -148,6 +148,10 @@ impl<'a> Events<'a> {
         }
     }
 
+    fn titles(&self) -> Titles {
+        self.plan.map(Titles::of).unwrap_or_default()
+    }
+
     fn raised(&mut self, at: Stamp, raised: Body) {
         let Body::Raised { alarm, episode, code, place, priority, since, because, .. } = raised else {
             return;
@@ -220,16 +224,20 @@ impl<'a> Events<'a> {
             Drilled::TestAnswered { target, by, after, .. } => {
                 let proof = ChannelProof { to: target.clone(), proved: Some(at.clone()), missed: 0 };
                 self.proofs.insert(target.clone(), proof);
-                self.note(at, format!("test page to {target} answered by {} after {after}", by.who));
+                let titles = self.titles();
+                let (to, who) = (titles.way(&target), titles.person(&by.who));
+                self.note(at, format!("test page to {to} answered by {who} after {after}"));
             }
             Drilled::TestUnanswered { target, why, .. } => {
                 if let Some(proof) = self.proofs.get_mut(&target) {
                     proof.missed += 1;
                 }
-                self.note(at, format!("test page to {target} {why}: NOT proved"));
+                let to = self.titles().way(&target);
+                self.note(at, format!("test page to {to} {why}: NOT proved"));
             }
             Drilled::Noticed { target, headline, .. } => {
-                self.note(at, format!("notice to {target}: {headline}"))
+                let to = self.titles().way(&target);
+                self.note(at, format!("notice to {to}: {headline}"))
             }
             drilled @ (Drilled::OutageDrilled { .. } | Drilled::OutageBrokenOff { .. }) => {
                 self.note(at, drilled.to_string());

@@ -1,6 +1,7 @@
 //! The review in words: plain text of at most 60 columns, so that it can be read on a phone
 //! and in a mail. What did not happen takes no line.
 
+use super::digest;
 use super::{
     Aside, CallOutReview, Episode, Extreme, Foretold, Gap, PageResult, ProofSeen, Review, SensorReview,
     Stamp, Switching, Titles,
@@ -9,6 +10,7 @@ use jiff::tz::{AmbiguousOffset, TimeZone};
 use slackwater_rules::record::Purpose;
 use slackwater_rules::time::Span;
 use slackwater_rules::words::{capital, for_people, for_people_in};
+use std::collections::BTreeSet;
 
 const WIDTH: usize = 60;
 
@@ -20,8 +22,10 @@ const HANG: usize = 4;
 pub fn render_text(review: &Review, zone: &TimeZone, full: bool) -> String {
     let mut page = TextPage { zone, titles: &review.titles, text: String::new(), full };
     review.digest.iter().for_each(|line| page.line(0, line));
-    page.text.push('\n');
-    page.head(review);
+    if full {
+        page.text.push('\n');
+        page.head(review);
+    }
     if !review.coverage.gaps.is_empty() {
         page.title("NOT SEEN");
         for gap in &review.coverage.gaps {
@@ -66,13 +70,15 @@ pub fn render_text(review: &Review, zone: &TimeZone, full: bool) -> String {
             page.aside(aside);
         }
     }
-    if !review.sensors.is_empty() {
+    // Of a sensor without limits nobody but the curious wants to know, and the digest has the first of the others.
+    let shown: Vec<_> = review.sensors.iter().filter(|sensor| full || sensor.outside.is_some()).collect();
+    if full || shown.len() > digest::SENSORS {
         page.title("READINGS");
-        for sensor in &review.sensors {
+        for sensor in shown {
             page.sensor(sensor, review.coverage.length);
         }
     }
-    if !review.blips.is_empty() {
+    if full && !review.blips.is_empty() {
         page.title("SHORTER THAN THEIR DELAY");
         for blips in &review.blips {
             let many = if blips.count == 1 { "1 blip".to_owned() } else { format!("{} blips", blips.count) };
@@ -119,7 +125,24 @@ impl TextPage<'_> {
         self.line(0, &format!("{} {of}: {}", self.stretch(&gap.from, gap.to.as_ref()), gap.why));
     }
 
+    /// What came of something else takes two lines unless all is wanted.
+    fn consequence(&mut self, episode: &Episode) -> bool {
+        if self.full || episode.returned.is_none() || episode.mark.is_some() {
+            return false;
+        }
+        let Episode { alarm, place, priority, .. } = episode;
+        let what = format!("{} {}", self.time(&episode.detected), self.titles.alarm(alarm, place));
+        self.line(0, &format!("{what}, {priority}, stood {}, told in a call-out above", episode.stood));
+        true
+    }
+
     fn episode(&mut self, episode: &Episode, review: &Review) {
+        let call = review.call_outs.iter().find(|call| Some(call.call_out) == episode.call_out);
+        if call.is_some_and(|call| call.episodes.first() != Some(&episode.episode))
+            && self.consequence(episode)
+        {
+            return;
+        }
         let Episode { alarm, place, priority, code, because, .. } = episode;
         self.line(0, &format!("{} {}", self.time(&episode.detected), self.titles.alarm(alarm, place)));
         self.line(2, &format!("{priority}, code {code}: {}", for_people_in(because)));
@@ -128,7 +151,9 @@ impl TextPage<'_> {
             _ => String::new(),
         };
         let day = &episode.detected;
-        self.line(2, &format!("began {}{noticed}", self.time_on(&episode.onset, day)));
+        if self.full {
+            self.line(2, &format!("began {}{noticed}", self.time_on(&episode.onset, day)));
+        }
         for again in &episode.raised_again {
             self.line(2, &format!("raised again {}", self.time_on(again, day)));
         }
@@ -158,7 +183,7 @@ impl TextPage<'_> {
             }
             (None, None) => self.line(2, &format!("STILL STANDS, for {}", episode.stood)),
         }
-        for answer in &episode.acknowledged {
+        for answer in episode.acknowledged.iter().filter(|_| full) {
             let after = answer.after.map_or(String::new(), |after| format!(", after {after}"));
             let at = self.time_on(&answer.at, day);
             let who = self.titles.person(&answer.who);
@@ -175,9 +200,7 @@ impl TextPage<'_> {
         for stopgap in &episode.stopgaps {
             self.stopgap(stopgap, day);
         }
-        let Some(call) = review.call_outs.iter().find(|call| Some(call.call_out) == episode.call_out) else {
-            return;
-        };
+        let Some(call) = call else { return };
         if call.episodes.first() == Some(&episode.episode) {
             self.call_out(call);
         } else {
@@ -193,15 +216,68 @@ impl TextPage<'_> {
         let again = if *attempt > 1 { format!(", attempt {attempt}") } else { String::new() };
         let proof = match proof {
             ProofSeen::Proved { after } => format!("proved after {after}"),
+            ProofSeen::NotProved { .. } if !self.full => "NOT PROVED".to_owned(),
             ProofSeen::NotProved { why } => format!("NOT PROVED: {}", for_people_in(why)),
             ProofSeen::Unknown => "no proof on record".to_owned(),
         };
         let at = self.time_on(&switching.at, day);
         let (relay, why) = (self.titles.relay(relay), self.titles.reason(why));
-        self.line(2, &format!("{at} {relay} {state} ({why}{again}): {proof}"));
+        match self.full {
+            true => self.line(2, &format!("{at} {relay} {state} ({why}{again}): {proof}")),
+            false => self.line(2, &format!("{at} {relay} {state}: {proof}")),
+        }
+    }
+
+    /// Who was told by which way, and how often; who was not, and why; who answered when.
+    fn call_out_in_short(&mut self, call: &CallOutReview) {
+        let mut told: Vec<(String, usize, usize)> = Vec::new();
+        for page in &call.pages {
+            let to = self.titles.way(&page.to);
+            let lost =
+                usize::from(matches!(page.result, PageResult::Failed { .. } | PageResult::Deferred { .. }));
+            match told.iter_mut().find(|(known, ..)| *known == to) {
+                Some((_, pages, all_lost)) => (*pages, *all_lost) = (*pages + 1, *all_lost + lost),
+                None => told.push((to, 1, lost)),
+            }
+        }
+        let told: Vec<String> = told
+            .into_iter()
+            .map(|(to, pages, lost)| match lost {
+                0 => format!("{to} ({pages})"),
+                lost => format!("{to} ({pages}, {lost} FAILED)"),
+            })
+            .collect();
+        if !told.is_empty() {
+            self.line(2, &format!("pages: {}", told.join(", ")));
+        }
+        let skipped: BTreeSet<String> = call
+            .skipped
+            .iter()
+            .map(|it| format!("{} not told: {}", self.titles.way(&it.to), it.why))
+            .collect();
+        for skipped in skipped {
+            self.line(2, &skipped);
+        }
+        let answers: Vec<String> = call
+            .answers
+            .iter()
+            .map(|answer| {
+                let at = self.time_on(&answer.at, &call.began);
+                format!("{at} by {} ({})", self.titles.person(&answer.who), answer.via)
+            })
+            .collect();
+        if !answers.is_empty() {
+            self.line(2, &format!("answered {}", answers.join(", ")));
+        }
+        if let Some(ended) = &call.ended {
+            self.line(2, &format!("call-out over {}", self.time_on(ended, &call.began)));
+        }
     }
 
     fn call_out(&mut self, call: &CallOutReview) {
+        if !self.full {
+            return self.call_out_in_short(call);
+        }
         let mut lines: Vec<(&Stamp, String)> = Vec::new();
         for page in &call.pages {
             let purpose = match page.purpose {

@@ -254,13 +254,13 @@ impl Decision<'_> {
 
     /// The next rung of each asked ladder, now.
     pub(super) fn next_rungs(&mut self, lead: Lead) {
-        if !matches!(self.call.phase, Phase::Climbing) {
-            self.climb_from_zero(true);
-            self.change(CallChange::GoesOn);
-        }
-        let Some((rank, ladders)) = self.call.asked_ladders(self.now) else { return };
+        let climbed = self.call.phase == Phase::Climbing;
+        let Some((rank, ladders)) = self.call.asked_ladders(self.now) else {
+            return self.change(CallChange::GoesOn);
+        };
+        // What quiet hours hold is told all the same if a person wants it; its later rungs wait again.
         for ladder in ladders {
-            if self.call.climb(&ladder, rank).is_none() {
+            if !climbed || self.call.climb(&ladder, rank).is_none() {
                 self.begin_at(&ladder, rank, 0, Some(Span::ZERO));
             }
             let next = self.call.climb(&ladder, rank).map_or(0, |climb| climb.next);

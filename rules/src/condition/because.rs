@@ -24,6 +24,10 @@ impl Condition {
     pub fn readings<W: World>(&self, site: &dyn Site, present: &Present<'_, W>, place: &str) -> String {
         let mut parts = Vec::new();
         self.because_of(&ExplainedPart { site, present, hold: None }, place, &mut parts);
+        // A word beside a number is what the alarm's name says already.
+        if parts.iter().any(|part| !part.is_word()) {
+            parts.retain(|part| !part.is_word());
+        }
         if let [only] = parts.as_slice()
             && let Some(bare) = &only.bare
         {
@@ -82,6 +86,11 @@ struct ReadPart {
 }
 
 impl ReadPart {
+    /// One of the words that its sensor declares.
+    fn is_word(&self) -> bool {
+        self.bare.as_deref() == Some("")
+    }
+
     fn of(words: String) -> Self {
         Self { named: words, bare: None }
     }

@@ -169,7 +169,7 @@ impl Facts<'_> {
         let leads = match undone.as_slice() {
             [first, second, ..]
                 if first.line.act.is_none()
-                    && (second.line.act == Some(Act::Air) || first.line.words.contains('?')) =>
+                    && (second.line.act == Some(Act::Air) || first.line.words.contains("stay out")) =>
             {
                 2
             }

@@ -74,15 +74,17 @@ impl Body {
             | Self::ByHand { relay, why, .. }
             | Self::Released { relay, why, .. } => {
                 *relay = titles.relay(relay);
-                if let Some(alarm) = why.strip_prefix(STOPGAP) {
-                    *why = titles.alarm(alarm);
-                }
+                *why = match why.strip_prefix(STOPGAP) {
+                    Some(alarm) => titles.alarm(alarm),
+                    None => titles.sensors_in(why),
+                };
             }
             Self::Proved { relay, .. } | Self::NotProved { relay, .. } | Self::CommandKept { relay, .. } => {
                 *relay = titles.relay(relay);
             }
             Self::CallBegan { policy, .. } => *policy = spoken(policy),
             Self::Paged { target, .. } | Self::Skipped { target, .. } => *target = titles.way(target),
+            Self::Resumed { why, .. } => *why = titles.alarms_in(why),
             Self::SightLost { of, .. } | Self::SightRegained { of, .. } => *of = titles.sensor(of),
             Self::Drill(drilled) => drilled.retitle(titles),
             Self::Started { .. }
@@ -91,7 +93,6 @@ impl Body {
             | Self::ClockSet { .. }
             | Self::Stepped { .. }
             | Self::Delivered { .. }
-            | Self::Resumed { .. }
             | Self::CallEnded { .. }
             | Self::CallChanged { .. } => {}
         }
@@ -153,6 +154,28 @@ impl Titles<'_> {
     fn tank(&self, name: &str) -> String {
         let tank = self.0.tanks.iter().find(|tank| tank.name == name);
         tank.map_or_else(|| spoken(name), |tank| tank.title.clone())
+    }
+
+    /// An expression with its sensors' titles, the longest names first: one may be the beginning of another.
+    fn sensors_in(&self, text: &str) -> String {
+        let mut names: Vec<&str> = self.0.sensors.iter().map(|sensor| sensor.name.as_str()).collect();
+        names.sort_by_key(|name| std::cmp::Reverse(name.len()));
+        let mut told = text.to_owned();
+        for name in names.into_iter().filter(|name| name.contains('-')) {
+            told = told.replace(name, &self.sensor(name));
+        }
+        told
+    }
+
+    /// The same with alarms' names.
+    fn alarms_in(&self, text: &str) -> String {
+        let mut names: Vec<&str> = self.0.alarms.iter().map(|alarm| alarm.name.as_str()).collect();
+        names.sort_by_key(|name| std::cmp::Reverse(name.len()));
+        let mut told = text.to_owned();
+        for name in names.into_iter().filter(|name| name.contains('-')) {
+            told = told.replace(name, &self.alarm(name));
+        }
+        told
     }
 
     fn sensor(&self, name: &str) -> String {

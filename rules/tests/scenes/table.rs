@@ -3,6 +3,7 @@
 
 mod answers;
 mod ends;
+mod invented;
 mod kin;
 mod limits;
 mod losses;

@@ -77,7 +77,7 @@ async fn a_power_cut_pages_what_how_bad_since_when_the_code_and_what_to_do() {
         "High: Lagoon: return stopped (0 L/h, limit ",
         "First: Open the lid.\n",
         "2. Start the battery air pump.",
-        "you by push: sent",
+        "Ines by push: sent",
         &format!("On the watch's own computer: slackwater ack {code}"),
         "never the only safeguard",
     ] {
@@ -152,7 +152,7 @@ fn has(push: &slackwater_tests::http::Request, words: &str) -> bool {
 fn look_back(house: &House, code: &str) {
     let text = house.home.say(&["review", "--since", "1 h"]).well();
     for words in
-        ["Halyard House", "lagoon: power-lost", &format!("critical, code {code}"), "ines", "tom", "neighbour"]
+        ["Halyard House", "Lagoon: power lost", &format!("critical, code {code}"), "Ines", "Tom", "neighbour"]
     {
         assert!(text.contains(words), "{words:?} is not in:\n{text}");
     }

@@ -111,8 +111,8 @@ async fn a_test_page_by_mail_is_answered_once_and_proves_its_channel() {
     let refused = house.home.say(&["drill", "pages"]).failed(1);
     assert!(refused.contains("3 test pages still wait"), "{refused}");
     let review = house.home.say(&["review", "--since", "1 h"]).well();
-    assert!(review.contains("TEST PAGES") && review.contains("tom.mail: last proved "), "{review}");
-    assert!(review.contains("test page to tom.mail answered by tom"), "{review}");
+    assert!(review.contains("TEST PAGES") && review.contains("Tom by mail: last proved "), "{review}");
+    assert!(review.contains("test page to Tom by mail answered by Tom"), "{review}");
     agent.terminate();
 }
 

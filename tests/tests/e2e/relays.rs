@@ -123,8 +123,8 @@ async fn air_is_started_and_proved_and_goes_on_until_the_water_moves() {
     let kept = hear(house.broker.plain_port(), LAGOON, PUMP, Duration::from_secs(1), || async {}).await;
     assert_eq!(kept, None);
     let review = house.home.say(&["review", "--since", "1 h"]).well();
-    assert!(review.contains("air-pump on (stopgap of power-lost): proved after"), "{review}");
-    assert!(review.contains("air-pump stayed as it was: held until"), "{review}");
+    assert!(review.contains("air pump on: proved after"), "{review}");
+    assert!(review.contains("air pump stayed as it was: held until"), "{review}");
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

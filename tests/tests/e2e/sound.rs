@@ -73,7 +73,7 @@ impl Part {
             Self::PushSecret => ["contact.ines.channel.push: ", "push-authorization can't be used"],
             Self::MailCertificate => ["contact.tom.channel.mail: ", "gone.pem can't be used"],
             Self::Socket => ["control.socket: ", "control.sock"],
-            Self::Journal => ["journal  ", "journal.sqlite"],
+            Self::Journal => ["journal ", "journal.sqlite"],
             Self::Rules => ["site.rules: ", "the last good copy of it is in force"],
         }
     }

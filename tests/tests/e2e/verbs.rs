@@ -166,7 +166,7 @@ async fn a_person_marks_an_episode_and_the_review_shows_it() {
     let unknown = mark("nobody").failed(1);
     assert!(unknown.contains("the journal has no episode `nobody`"), "{unknown}");
     let review = house.home.say(&["review", "--since", "1 h"]).well();
-    assert!(review.contains("  marked as false by ines: probe in the air\n"), "{review}");
+    assert!(review.contains("  marked as false by Ines: probe in the air\n"), "{review}");
     let tried = house.home.say(&["backtest", "--since", "1 h"]).well();
     assert!(tried.contains("\nlagoon-cold: "), "{tried}");
     agent.terminate();

@@ -2,6 +2,7 @@
 //! and our units beside those of an independent library.
 
 mod answers;
+mod call_outs;
 mod channel;
 mod live;
 mod ring;

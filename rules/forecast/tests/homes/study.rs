@@ -455,3 +455,29 @@ fn a_few_homes_stay_under_the_ceilings() {
         assert!(enough, "{sensors:?}, {hours} h ahead, quarter {quarter}: {} of {}", held.inside, held.asked);
     }
 }
+
+/// What one reading costs through the model, what holds the tank, the tests, and all hazards asked at the end of each cell.
+#[test]
+#[ignore = "a figure of the machine it runs on"]
+fn the_cost_of_a_reading() {
+    let mut dice = Dice::new(7);
+    let mut home = Home::any(&mut dice);
+    home.every = 1;
+    let mut life = Life::new(home.clone(), dice);
+    let heard: Vec<_> = (0..28 * DAY).map(|_| life.run()).collect();
+    let mut watch = Watch::new(&home, Sensors::All);
+    let readings: usize = heard
+        .iter()
+        .map(|heard| {
+            let of =
+                [heard.water, heard.sump, heard.room, heard.heater, heard.spare, heard.cooler, heard.lamp];
+            of.iter().flatten().count() + usize::from(heard.pumps.is_some())
+        })
+        .sum();
+    let began = std::time::Instant::now();
+    for (minute, heard) in (1..).zip(&heard) {
+        watch.minute(&home, minute, heard);
+    }
+    let each = began.elapsed().as_secs_f64() * 1e9 / readings as f64;
+    println!("{each:.0} ns a reading of {readings}");
+}

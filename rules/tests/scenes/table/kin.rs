@@ -174,3 +174,40 @@ fn five_call_outs_at_once_are_five() {
     night.seconds(1);
     night.told(&["0:00 tom.text call"; 5]);
 }
+
+#[test]
+fn an_alarm_joins_by_what_it_explains_only_while_that_stands_or_has_just_returned() {
+    let mut night = Night::by_day(
+        "cut high loud
+         cold low loud; consequence-of = [\"cut\", \"pump\"]
+         pump high loud",
+    );
+    night.raise("pump");
+    night.wait(1);
+    night.raise("cold");
+    night.wait(1);
+    night.clear("cold");
+    night.answer("tom", "pump");
+    night.wait(30);
+    night.site.forget();
+    night.raise("cut");
+    night.wait(1);
+    night.told(&["32:00 tom.text call"]);
+    assert_eq!(night.calls(), 2);
+}
+
+#[test]
+fn a_cause_that_comes_back_within_settle_flickers_and_has_one_all_clear() {
+    let mut night = Night::by_day("pump high mild");
+    for _ in 0..2 {
+        night.raise("pump");
+        night.wait(1);
+        night.clear("pump");
+        night.wait(1);
+    }
+    night.site.forget();
+    night.wait(57);
+    night.told(&[]);
+    night.wait(3);
+    night.told(&["63:00 ines.mail clear"]);
+}

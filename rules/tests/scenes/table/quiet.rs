@@ -106,3 +106,17 @@ fn the_highest_rank_falls_and_what_is_left_is_held_if_quiet_holds_it() {
     night.wait(60);
     night.told(&["1:00 siren taken"]);
 }
+
+#[test]
+fn who_wants_the_next_person_called_at_night_has_the_next_rung_told_and_the_rest_waits() {
+    let mut night = Night::at_night("probe low mild");
+    night.raise("probe");
+    night.wait(30);
+    night.told(&[]);
+    night.next("tom", "probe");
+    night.wait(60);
+    night.told(&["30:00 ines.mail digest"]);
+    night.wait(7 * 60);
+    let sent = night.site.world.sent.len();
+    assert!(sent > 0, "in the morning\n{}", night.site.story());
+}
