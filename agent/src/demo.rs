@@ -37,6 +37,9 @@ pub struct Demo {
     /// Where the demo leaves its files; emptied of an earlier demo's.
     #[arg(long, value_name = "FOLDER", default_value = "demo")]
     folder: PathBuf,
+    /// Where the page in the house is served, on this machine; any free port if that is taken, or 0.
+    #[arg(long, value_name = "PORT", default_value_t = USUAL_LISTEN.port())]
+    page_port: u16,
     /// Nobody answers: the call-out climbs and repeats until you answer it.
     #[arg(long)]
     unanswered: bool,
@@ -74,7 +77,7 @@ async fn try_play(demo: Demo) -> Result<(), String> {
         std::fs::write(path, text).map_err(|error| said(&path.display().to_string())(&error))
     };
     write(&demo.folder.join("rules.toml"), &unhurried(RULES))?;
-    let page = free_port();
+    let page = free_port(demo.page_port);
     write(&config, &agent_toml(port, page))?;
     let environment = Environment::default();
     let site = SiteFiles::load(&config, &environment).map_err(|wrong| wrong.text)?;
@@ -129,9 +132,9 @@ async fn try_play(demo: Demo) -> Result<(), String> {
     Ok(())
 }
 
-/// Where the page in the house is served: the usual port, or any other that is free.
-fn free_port() -> u16 {
-    let usual = USUAL_LISTEN;
+/// Where the page in the house is served: the port that is wanted, or any other that is free.
+fn free_port(wanted: u16) -> u16 {
+    let usual = std::net::SocketAddr::new(USUAL_LISTEN.ip(), wanted);
     let any = std::net::SocketAddr::new(usual.ip(), 0);
     let bound = std::net::TcpListener::bind(usual).or_else(|_| std::net::TcpListener::bind(any));
     bound.and_then(|listener| listener.local_addr()).map_or(usual.port(), |address| address.port())

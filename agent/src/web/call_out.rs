@@ -76,9 +76,16 @@ fn steps(
     reader: &CallReader<'_>,
 ) -> Markup {
     let lines: Vec<&PageLine> = first.into_iter().chain(then).flat_map(|part| &part.lines).collect();
-    if lines.is_empty() {
+    if lines.is_empty() && call.ticks.is_empty() {
         return html! {};
     }
+    // What was done stays to be seen when the news has another card.
+    let shown = |step: &str| {
+        lines
+            .iter()
+            .any(|line| matches!(line, PageLine::First(words) | PageLine::Step(_, words) if words == step))
+    };
+    let done: Vec<_> = call.ticks.iter().filter(|(step, ..)| !shown(step)).collect();
     html! {
         section.b {
             h2 { "What to do" }
@@ -91,7 +98,9 @@ fn steps(
                         PageLine::Done(words) => { li { p.did { (tick(true)) span { (words) } } } }
                         other => { li { p.did { (tick(false)) span { (other.plain()) } } } }
                     }
-                } }
+                }
+                @for (step, who, at) in &done { li { p.did { (tick(true)) span { (step) small { " " (capital(who)) ", " (time(look, *at)) } } } } }
+                }
             }
         }
     }

@@ -1,0 +1,174 @@
+"""A night in two browsers: browser.py LINK OUT PICTURES
+
+Signs in by the link, sees the power go, answers, sees it in the second browser, ticks a step, begins and ends
+feeding, shelves, reads the log and the report, with script and without; axe-core looks at every page. What is
+wrong is said, and ends it.
+"""
+import pathlib
+import sys
+import time
+
+from playwright.sync_api import sync_playwright
+
+link, out, pictures = sys.argv[1:4]
+site = link.split("/in/")[0]
+axe = pathlib.Path(sys.prefix) / "axe/node_modules/axe-core/axe.min.js"
+troubles = []
+
+
+def told():
+    return pathlib.Path(out).read_text()
+
+
+def until(what, found, bound=60):
+    end = time.monotonic() + bound
+    while time.monotonic() < end:
+        if found():
+            return
+        time.sleep(0.1)
+    raise SystemExit(f"{what} did not come within {bound} s")
+
+
+def press(page, found):
+    """A form is sent, and what came of it is there."""
+    with page.expect_navigation():
+        found.click()
+
+
+def listen(page):
+    page.on("console", lambda message: message.type == "error" and troubles.append(f"console: {message.text}"))
+    page.on("pageerror", lambda error: troubles.append(f"script: {error}"))
+    page.on("requestfailed", lambda request: None if "/live" in request.url else troubles.append(request.url))
+
+
+def look(page, name, widths=(390, 820, 1440)):
+    """At these widths, light and dark: nothing sticks out, and axe finds nothing serious."""
+    for width in widths:
+        page.set_viewport_size({"width": width, "height": 900})
+        for scheme in ("light", "dark"):
+            page.emulate_media(color_scheme=scheme)
+            page.screenshot(path=f"{pictures}/{name}-{width}-{scheme}.png", full_page=True)
+            wide = page.evaluate("document.documentElement.scrollWidth - innerWidth")
+            if wide > 0:
+                troubles.append(f"{name} at {width}: {wide} px stick out")
+            page.evaluate(axe.read_text())
+            found = page.evaluate("axe.run(document, {resultTypes: ['violations']}).then(r => r.violations)")
+            for one in found:
+                if one["impact"] in ("serious", "critical"):
+                    troubles.append(f"{name} at {width}, {scheme}: {one['id']}: {one['nodes'][0]['html'][:160]}")
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.emulate_media(color_scheme="light")
+
+
+with sync_playwright() as play:
+    chromium = play.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox"])
+    first, second = (chromium.new_context(bypass_csp=True) for _ in range(2))
+    # Axe is put into the page from here, which the page's own policy would refuse.
+    page = first.new_page()
+    listen(page)
+
+    # A scanner that fetches the invitation does not use it up; a person presses.
+    page.goto(link)
+    page.goto(link)
+    look(page, "invitation")
+    press(page, page.locator("text=Sign in on this device"))
+    assert page.locator("h1").inner_text(), "the truth leads"
+    page.goto(link)
+    assert "not sign anybody in any more" in page.content(), "once"
+
+    # Somebody else's device sees nothing.
+    other = second.new_page()
+    listen(other)
+    reply = other.goto(site + "/")
+    assert reply.status == 401 and "Lagoon" not in other.content(), "nothing is shown without signing in"
+    troubles.clear()
+
+    page.goto(site + "/")
+    look(page, "calm")
+
+    # Feeding begins and ends.
+    page.goto(site + "/work")
+    look(page, "work")
+    press(page, page.locator("section", has_text="Harbour").locator("button", has_text="Feeding"))
+    assert page.locator("[role=alert]").count() == 1 and "Not taken" not in page.content(), page.content()[-3000:]
+    assert page.locator("text=It is done: watch harbour again").count() == 1
+    press(page, page.locator("text=It is done: watch harbour again"))
+
+    # An alarm is put aside with a reason, and taken back.
+    page.select_option("#alarm", index=1)
+    page.fill("#why", "a new pump is tried <b>out</b>")
+    press(page, page.locator("button", has_text="Put it aside"))
+    assert "a new pump is tried &lt;b&gt;out&lt;/b&gt;" in page.content(), "the reason is seen, and is no markup"
+    press(page, page.locator("text=Take it back"))
+    assert page.locator("text=Take it back").count() == 0
+
+    # The power goes, and nobody touches the page: it is seen live.
+    page.goto(site + "/")
+    until("the power cut", lambda: "no mains power" in told())
+    until("the power cut on the page", lambda: "mains power" in page.locator("h1").inner_text().lower(), 30)
+    look(page, "outage")
+
+    # What is to be done, a tick that is kept, and the answer.
+    press(page, page.locator("main > p > a.wide-btn"))
+    look(page, "call-out")
+    step = page.locator(".steps button").first.inner_text().strip()
+    press(page, page.locator(".steps button").first)
+    assert page.locator('.steps button[aria-pressed="true"]').count() == 1, "the tick is kept"
+    page.keyboard.press("Tab")
+    press(page, page.locator("button.big"))
+    assert "has it until" in page.locator("h1").inner_text(), page.locator("h1").inner_text()
+    assert "by web" in told() or "(web)" in told(), "it is recorded as answered on the page"
+
+    # The second browser signs in and sees it, and the tick.
+    import os
+    import subprocess
+    config = str(pathlib.Path(out).parent / "demo/agent.toml")
+    asked = subprocess.run([os.environ["SLACKWATER"], "web", "invite", "tom", "--config", config], capture_output=True, text=True, check=True)
+    other.goto(next(line for line in asked.stdout.splitlines() if line.startswith("http")))
+    press(other, other.locator("text=Sign in on this device"))
+    other.goto(page.url)
+    assert "Ines has it until" in other.locator("h1").inner_text(), other.locator("h1").inner_text()
+    kept = [one for one in other.locator(".steps li").all_inner_texts() if step in one and "Ines" in one]
+    assert len(kept) == 1, f"others see the tick: {step}"
+
+    # Everything else, at every width.
+    for path in ("/log", "/log?show=alarms&words=mains", "/tank/lagoon", "/tank/lagoon?span=month", "/drill", "/devices"):
+        page.goto(site + path)
+        look(page, path.strip("/").replace("/", "-").replace("?", "-").replace("&", "-"), (390, 1440))
+    page.goto(site + "/log/report.html?since=1d")
+    look(page, "report")
+    assert page.locator("script").count() == 0
+
+    # Without script everything works as well.
+    plain = chromium.new_context(java_script_enabled=False, storage_state=first.storage_state())
+    bare = plain.new_page()
+    listen(bare)
+    bare.goto(site + "/work")
+    press(bare, bare.locator("section", has_text="Nursery").locator("button", has_text="Feeding"))
+    assert "It is done: watch nursery again" in bare.content()
+    bare.goto(site + "/")
+    assert bare.locator("svg.strip").count() == 3
+    press(bare, bare.locator("main > p > a.wide-btn"))
+    assert bare.locator("h1").inner_text()
+
+    # The policy as it is served: nothing is refused on the way, and no console says an error.
+    strict = chromium.new_context(storage_state=first.storage_state())
+    own = strict.new_page()
+    listen(own)
+    for path in ("/", "/log", "/tank/lagoon?span=year", "/work"):
+        own.goto(site + path)
+        time.sleep(1.2)
+    own.emulate_media(media="print")
+    own.goto(site + "/log/report.html?since=1d")
+    own.pdf(path=f"{pictures}/report.pdf", prefer_css_page_size=True)
+
+    # Signed out is signed out.
+    page.goto(site + "/devices")
+    press(page, page.locator("li", has_text="This device").locator("button"))
+    assert page.goto(site + "/").status == 401
+    troubles = [one for one in troubles if "401" not in one and "404" not in one]
+    chromium.close()
+
+if troubles:
+    raise SystemExit("\n".join(dict.fromkeys(troubles)))
+print("the whole night was seen")
