@@ -150,13 +150,6 @@ fn print(what: &str, costs: &[Cost]) {
     let over = points.iter().map(|p| (p.0 - x) * (p.1 - y)).sum::<f64>();
     let under = points.iter().map(|p| (p.0 - x) * (p.0 - x)).sum::<f64>();
     println!("{what}: exponent {:.2}", over / under);
-    for Cost { size, seconds, longest, more } in costs {
-        println!(
-            "  {size:>8}  {:>9.2} ms CPU, longest turn {:>8.2} ms  {more}",
-            seconds * 1e3,
-            longest * 1e3
-        );
-    }
 }
 
 fn cost(size: usize, watch: &Watch) -> Cost {
