@@ -2,7 +2,7 @@
 //! logarithm of CPU time over the logarithm of size): 1 is linear. CPU time is that of the thread, so
 //! other work on the machine counts little.
 //!
-//! `cargo bench -p slackwater-rules --bench growth [NAME]`
+//! `cargo bench -p slackwater-rules --bench growth -- [NAME]… [SIZE]…`, for instance `losses 100 300 1000`.
 
 #![expect(clippy::disallowed_methods, reason = "a bench reads the clock of its thread")]
 #![expect(clippy::disallowed_macros, reason = "a bench prints")]
@@ -20,7 +20,11 @@ use slackwater_rules::time::{Moment, Now, Span, Wall};
 use std::collections::VecDeque;
 use std::fmt::Write as _;
 
-const SIZES: [usize; 3] = [100, 1_000, 10_000];
+/// As asked for; of alarms, sensors, sites and mistakes.
+fn sizes() -> Vec<usize> {
+    let asked: Vec<usize> = std::env::args().filter_map(|arg| arg.parse().ok()).collect();
+    if asked.is_empty() { vec![100, 1_000, 10_000] } else { asked }
+}
 
 const CALLOUT: &str =
     "[callout.household]\nsteps = [{ after = \"0 min\", to = [\"ines.push\"] }]\nagain = \"10 min\"\n";
@@ -128,6 +132,15 @@ struct Cost {
     more: String,
 }
 
+/// Each size, told as soon as it is measured.
+fn each(sizes: impl IntoIterator<Item = usize>, measure: impl Fn(usize) -> Cost) -> Vec<Cost> {
+    sizes.into_iter().map(measure).inspect(told).collect()
+}
+
+fn told(Cost { size, seconds, longest, more }: &Cost) {
+    println!("  {size:>8}  {:>9.2} ms CPU, longest turn {:>8.2} ms  {more}", seconds * 1e3, longest * 1e3);
+}
+
 fn print(what: &str, costs: &[Cost]) {
     let points: Vec<(f64, f64)> =
         costs.iter().map(|cost| ((cost.size as f64).ln(), cost.seconds.max(1e-9).ln())).collect();
@@ -137,13 +150,6 @@ fn print(what: &str, costs: &[Cost]) {
     let over = points.iter().map(|p| (p.0 - x) * (p.1 - y)).sum::<f64>();
     let under = points.iter().map(|p| (p.0 - x) * (p.0 - x)).sum::<f64>();
     println!("{what}: exponent {:.2}", over / under);
-    for Cost { size, seconds, longest, more } in costs {
-        println!(
-            "  {size:>8}  {:>9.2} ms CPU, longest turn {:>8.2} ms  {more}",
-            seconds * 1e3,
-            longest * 1e3
-        );
-    }
 }
 
 fn cost(size: usize, watch: &Watch) -> Cost {
@@ -179,18 +185,20 @@ fn alarms(alarms: usize, sensors: usize) -> String {
 /// Alarms that one reading raises, and that another ends.
 fn alarms_of_one_reading() {
     let (mut raised, mut ended) = (Vec::new(), Vec::new());
-    for size in SIZES {
+    for size in sizes() {
         let mut watch = Watch::new(plan(&alarms(size, 1)));
-        watch.hear("halyard/temp-0", "25");
+        watch.hear("halyard/temp-0", "26.99");
         watch.forget_costs();
-        watch.hear("halyard/temp-0", "30");
+        watch.hear("halyard/temp-0", "27.2");
         watch.pass(Span::seconds(1));
         assert_eq!(watch.raised, size);
         raised.push(cost(size, &watch));
+        raised.last().into_iter().for_each(told);
         watch.forget_costs();
-        watch.hear("halyard/temp-0", "25");
+        watch.hear("halyard/temp-0", "26.99");
         watch.pass(Span::minutes(10));
         ended.push(cost(size, &watch));
+        ended.last().into_iter().for_each(told);
     }
     print("alarms raised by one reading", &raised);
     print("alarms that end by one reading", &ended);
@@ -198,11 +206,11 @@ fn alarms_of_one_reading() {
 
 /// Alarms raised within a second, each by a reading of its own.
 fn alarms_of_many_readings() {
-    let costs = SIZES.map(|size| {
+    let costs = each(sizes(), |size| {
         let mut watch = Watch::new(plan(&alarms(size, size)));
-        (0..size).for_each(|sensor| watch.hear(&format!("halyard/temp-{sensor}"), "25"));
+        (0..size).for_each(|sensor| watch.hear(&format!("halyard/temp-{sensor}"), "26.99"));
         watch.forget_costs();
-        (0..size).for_each(|sensor| watch.hear(&format!("halyard/temp-{sensor}"), "30"));
+        (0..size).for_each(|sensor| watch.hear(&format!("halyard/temp-{sensor}"), "27.2"));
         assert_eq!(watch.raised, size);
         cost(size, &watch)
     });
@@ -211,9 +219,9 @@ fn alarms_of_many_readings() {
 
 /// Sensors that fall silent in one moment, until all of that is told.
 fn losses() {
-    let costs = SIZES.map(|size| {
+    let costs = each(sizes(), |size| {
         let mut watch = Watch::new(plan(&alarms(size, size)));
-        (0..size).for_each(|sensor| watch.hear(&format!("halyard/temp-{sensor}"), "25"));
+        (0..size).for_each(|sensor| watch.hear(&format!("halyard/temp-{sensor}"), "26.99"));
         watch.forget_costs();
         watch.pass(Span::hours(1));
         assert_eq!(watch.raised, size);
@@ -224,7 +232,7 @@ fn losses() {
 
 /// Watched sites that fall silent in one moment.
 fn sites() {
-    let costs = SIZES.map(|size| {
+    let costs = each(sizes(), |size| {
         let mut text = String::from(
             "[site]\nname = \"Tom's shed\"\n[sight]\ncallout = \"household\"\n[callout.household]\n\
              steps = [{ after = \"0 min\", to = [\"ines.push\"] }]\n",
@@ -250,17 +258,17 @@ fn sites() {
 fn unanswered() {
     for again in ["10 min", "2 min"] {
         let text = alarms(1, 1).replace("again = \"10 min\"", &format!("again = \"{again}\""));
-        let costs = [3, 10, 30].map(|days| {
+        let costs = each([3, 10, 30], |days| {
             let mut watch = Watch::new(plan(&text));
-            watch.hear("halyard/temp-0", "30");
+            watch.hear("halyard/temp-0", "27.2");
             watch.forget_costs();
             let mut last = (0, 0);
             for _ in 0..days * 1_440 {
                 last = (watch.pages, watch.octets);
                 watch.pass(Span::seconds(30));
-                watch.hear("halyard/temp-0", "30");
+                watch.hear("halyard/temp-0", "27.2");
                 watch.pass(Span::seconds(30));
-                watch.hear("halyard/temp-0", "30");
+                watch.hear("halyard/temp-0", "27.2");
                 if watch.pages == last.0 {
                     continue;
                 }
@@ -269,7 +277,7 @@ fn unanswered() {
             while watch.pages == last.0 {
                 last = (watch.pages, watch.octets);
                 watch.pass(Span::seconds(30));
-                watch.hear("halyard/temp-0", "30");
+                watch.hear("halyard/temp-0", "27.2");
                 if watch.pages > last.0 {
                     break;
                 }
@@ -289,7 +297,7 @@ fn unanswered() {
 
 /// A rule file with so many mistakes.
 fn findings() {
-    let costs = SIZES.map(|size| {
+    let costs = each(sizes(), |size| {
         let text = alarms(size, size.div_ceil(10)).replace("27.", "27,");
         let around = around_in(UTC, &["ines.push"]);
         let before = cpu();
@@ -304,7 +312,7 @@ fn findings() {
 
 /// A backtest over so many minutes, of ten sensors that are absent for most of it.
 fn backtest() {
-    let costs = [10_000, 100_000, 1_000_000].map(|size| {
+    let costs = each([10_000, 100_000, 1_000_000], |size| {
         let plan = plan(&alarms(10, 10));
         let start = Wall(1_772_452_800_000);
         let before = cpu();

@@ -90,11 +90,7 @@ impl Engine {
             Task::JudgeAll => (0..).map(AlarmId).take(self.plan.alarms.len()).for_each(|id| self.judge(id)),
             Task::JudgeSights => self.judge_those(|engine| &engine.index.sights),
             Task::JudgeSightOf(id) => self.judge_those(|engine| &engine.index.sights_of[id.index()]),
-            Task::JudgeGatewayOf(id) => {
-                let gateway = self.plan.sensor(id).gateway.as_ref();
-                let behind = gateway.and_then(|name| self.index.sights_behind.get(name)).cloned();
-                behind.into_iter().flatten().for_each(|alarm| self.judge(alarm));
-            }
+            Task::JudgeGatewayOf(id) => self.judge_those(|it| it.index.sights_near(it.plan.sensor(id))),
             Task::Foretell { alarm, episode } => {
                 self.decide(|cx, next| cx.note_prospects(alarm, episode, next));
             }

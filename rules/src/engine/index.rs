@@ -59,6 +59,12 @@ pub(super) struct Listeners {
 }
 
 impl Index {
+    /// The alarms for lost sight of the gateway that this sensor is behind, and of all behind it.
+    pub(super) fn sights_near(&self, sensor: &Sensor) -> &Vec<AlarmId> {
+        static NONE: Vec<AlarmId> = Vec::new();
+        sensor.gateway.as_ref().and_then(|name| self.sights_behind.get(name)).unwrap_or(&NONE)
+    }
+
     fn note_sight(&mut self, plan: &Plan, id: AlarmId, sight: Option<&Sight>) {
         self.sights.extend(sight.map(|_| id));
         let gateway = match sight {
