@@ -42,7 +42,7 @@ fn decoded(text: &str) -> Option<String> {
 
 #[cfg(test)]
 mod tests {
-    use super::Form;
+    use super::WebForm;
 
     #[test]
     fn fields_are_read_as_browsers_write_them() {
