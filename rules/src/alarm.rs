@@ -199,7 +199,7 @@ pub struct AlarmState {
     /// It keeps coming and going, as this record says.
     pub chattering: Option<Seq>,
     /// Why it is shelved or out of service.
-    pub aside: Option<Aside>,
+    pub aside: Option<Box<Aside>>,
 }
 
 /// One run of an alarm, from raised to returned to normal and acknowledged.

@@ -64,7 +64,7 @@ use crate::record::{Body, Record};
 use crate::time::{Moment, Now, Span};
 use components::Components;
 use index::Index;
-use queue::{Backlog, LOOP, Queue};
+use queue::{Backlog, Queue};
 use task::{Spare, Task};
 use timers::Timers;
 
@@ -109,6 +109,11 @@ fn clock_set(before: Now, now: Now) -> Option<Body> {
     set.then_some(Body::ClockSet { by, was_trusted, trusted })
 }
 
+/// What can change in one moment.
+fn things(plan: &Plan) -> usize {
+    plan.alarms.len() + plan.sensors.len() + plan.watched.len()
+}
+
 impl Engine {
     /// A watch that remembers nothing yet. `seed` keeps answer codes from being guessed: made
     /// once at random for a site, and the same ever after. `next_seq` is the number of the
@@ -117,11 +122,11 @@ impl Engine {
         Self {
             parts: Components::new(&plan, now.mono),
             index: Index::of(&plan),
+            queue: Queue::for_plan_of(things(&plan)),
             plan,
             seed,
             next_seq,
             now,
-            queue: Queue::default(),
             timers: Timers::default(),
             turn: Turn::default(),
             leaving: Vec::new(),
@@ -217,7 +222,7 @@ impl Engine {
         self.decide(|cx, next| cx.operator.on_plan_without(cx, &alarms, next));
         self.decide(|cx, next| cx.alarms.on_stop(cx, next));
         // What follows from that is seen to under the old plan, whose places it names.
-        for _ in 0..LOOP {
+        for _ in 0..self.queue.longest() {
             self.queue.begin();
             while let Some(task) = self.queue.take() {
                 self.run(task);
@@ -229,6 +234,7 @@ impl Engine {
         // What is known of the old plan goes before what is known of the new one comes: both may be large.
         self.index = Index::default();
         self.index = Index::of(&self.plan);
+        self.queue.expect(things(&self.plan));
         self.timers = Timers::default();
         self.parts.carry_over(&old, &self.plan, self.now.mono);
         drop(old);
@@ -292,7 +298,9 @@ impl Engine {
             self.in_a_loop = pace == Backlog::Loop;
             // That the rules chase each other is trouble of a part of the watch, like others.
             let health = match self.in_a_loop {
-                true => Health::Fails { why: queue::loop_words(self.turn.records.last()) },
+                true => {
+                    Health::Fails { why: queue::loop_words(self.queue.longest(), self.turn.records.last()) }
+                }
                 false => Health::Well,
             };
             let mut next = self.spare.take(self.next_seq, self.now);

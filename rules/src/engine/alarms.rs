@@ -90,7 +90,7 @@ struct Entry {
     recall: Recall,
     /// Work that had paused it, as its record says, and when it ended; none once the condition was
     /// false since.
-    after_work: Option<(Seq, String, Moment)>,
+    after_work: Option<Box<(Seq, String, Moment)>>,
     blips: BlipCount,
     /// How far its reading went since it came true.
     farthest: Option<Extreme>,
@@ -248,7 +248,7 @@ impl Alarms {
         let entry = ground.alarm(alarm).and_then(|id| self.entries.get_mut(id.index()));
         if let Some(entry) = entry {
             ended.iter().for_each(|(_, _, at)| entry.watch.begin_anew(*at));
-            entry.after_work = ended;
+            entry.after_work = ended.map(Box::new);
         }
     }
 
@@ -263,7 +263,7 @@ impl Alarms {
     fn put_aside(&mut self, ground: &Ground<'_>, alarm: &str, event: AlarmEvent, aside: Option<Aside>) {
         self.change(ground, alarm, |state| {
             state.happen(event);
-            state.aside = aside;
+            state.aside = aside.map(Box::new);
         });
     }
 

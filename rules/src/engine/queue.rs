@@ -1,7 +1,7 @@
 //! The one work queue: first in, first out. A turn takes [`PIECES`] pieces from it; what is left
 //! goes on in the next turn, which is due at once, and nothing is dropped. A watch with thousands of
-//! alarms raised in one moment needs some such turns. One that needs [`LOOP`] of them in a row has
-//! rules that chase each other: that is told as trouble of the rules, and from then on each
+//! alarms raised in one moment needs some such turns, the more the larger its plan. One that needs more of
+//! them in a row than its plan can cause has rules that chase each other: that is told as trouble of the rules, and from then on each
 //! further turn waits for [`LOOP_PAUSE`], so that the board is not used up by it and everything
 //! else still gets its turn.
 
@@ -12,9 +12,11 @@ use std::collections::{BTreeSet, VecDeque};
 
 /// Pieces of work that one turn takes on.
 pub(super) const PIECES: usize = 200;
-/// So many turns in a row that leave work over are a loop: a mass of that many pieces is larger
-/// than any plan.
+/// So many turns in a row that leave work over are a loop, in a plan of a house.
 pub(super) const LOOP: u32 = 50;
+/// Pieces that one alarm, sensor or watched site can cause when all of them change in one moment: a mass of a
+/// large plan is no loop. More than were seen (some ten).
+const PIECES_EACH: usize = 20;
 /// The wait between two turns of a loop.
 pub(super) const LOOP_PAUSE: Span = Span::seconds(1);
 
@@ -30,6 +32,8 @@ pub(super) struct Queue {
     unfinished: u32,
     /// When what is left goes on.
     due: Option<Moment>,
+    /// From so many turns in a row on it is a loop; [`LOOP`] at least.
+    longest: u32,
 }
 
 /// Whether the rules chase each other, as far as this turn has shown.
@@ -44,8 +48,8 @@ pub(super) enum Backlog {
 }
 
 /// That the rules chase each other, in words; with what was recorded last.
-pub(super) fn loop_words(last: Option<&Record>) -> String {
-    let pieces = LOOP as usize * PIECES;
+pub(super) fn loop_words(turns: u32, last: Option<&Record>) -> String {
+    let pieces = turns as usize * PIECES;
     let last = last.map_or_else(String::new, |record| format!(", the last: {}", record.body));
     format!(
         "alarms and relays cause each other without an end: {pieces} pieces of work in a row{last}; \
@@ -54,6 +58,24 @@ pub(super) fn loop_words(last: Option<&Record>) -> String {
 }
 
 impl Queue {
+    /// The queue of a plan with so many alarms, sensors and watched sites.
+    pub(super) fn for_plan_of(things: usize) -> Self {
+        let mut queue = Self::default();
+        queue.expect(things);
+        queue
+    }
+
+    /// The plan has so many alarms, sensors and watched sites.
+    pub(super) fn expect(&mut self, things: usize) {
+        let turns = things.saturating_mul(PIECES_EACH) / PIECES;
+        self.longest = u32::try_from(turns).unwrap_or(u32::MAX);
+    }
+
+    /// From so many turns in a row that leave work over on, it is a loop.
+    pub(super) fn longest(&self) -> u32 {
+        self.longest.max(LOOP)
+    }
+
     /// A turn begins.
     pub(super) fn begin(&mut self) {
         self.taken = 0;
@@ -98,7 +120,7 @@ impl Queue {
         }
         // An input that comes between two turns of a loop does not count.
         self.unfinished = self.unfinished.saturating_add(u32::from(self.is_full()));
-        let is_loop = self.unfinished >= LOOP;
+        let is_loop = self.unfinished >= self.longest();
         self.due = Some(if is_loop { now + LOOP_PAUSE } else { now });
         if is_loop { Backlog::Loop } else { Backlog::Unfinished }
     }
@@ -263,6 +285,19 @@ mod tests {
             assert_eq!(queue.end(None, Moment(0)), expected);
         }
         assert!(!queue.may_go_on(Moment(999)) && queue.may_go_on(Moment(1_000)));
+    }
+
+    #[test]
+    fn a_mass_of_a_large_plan_is_no_loop() {
+        let mut queue = Queue::default();
+        queue.expect(10_000);
+        for turn in 1..=queue.longest() {
+            (0..250).for_each(|id| queue.push(Task::Judge(AlarmId(id))));
+            full(&mut queue);
+            let expected = if turn < queue.longest() { Backlog::Unfinished } else { Backlog::Loop };
+            assert_eq!(queue.end(None, Moment(0)), expected);
+        }
+        assert!(queue.longest() as usize * PIECES >= 10_000 * 10, "ten pieces for each of them");
     }
 
     #[test]

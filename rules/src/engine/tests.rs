@@ -1,6 +1,6 @@
 //! The engine from inside: what a rule file can't provoke.
 
-use super::queue::PIECES;
+use super::queue::{LOOP, PIECES};
 use super::*;
 use crate::plan::Surroundings;
 use crate::time::Wall;

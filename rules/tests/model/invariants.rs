@@ -64,7 +64,9 @@ pub(crate) fn at_every_step(world: &World) {
         let rests = call.next == "the end of the quiet hours";
         call.purpose == Purpose::Call
             && status.alarms.iter().any(|alarm| {
-                let may_rest = rests && alarm.priority < Priority::High;
+                // A loss that another sensor sees past is low in its call-out, whatever its alarm says.
+                let is_loss = alarm.name.starts_with("sight-");
+                let may_rest = rests && (alarm.priority < Priority::High || is_loss);
                 alarm.state == "unacknowledged" && call.about.contains(&alarm.name) && !may_rest
             })
     };

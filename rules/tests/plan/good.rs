@@ -278,6 +278,6 @@ fn everything_has_a_title_its_own_or_its_key_with_spaces() {
     assert_eq!(sensor(&plan, "lagoon-temp").title, "lagoon temp");
     assert_eq!(alarm(&plan, "too-warm").title, "too warm for corals");
     assert_eq!(alarm(&plan, "return-stopped").title, "return stopped");
-    assert_eq!(alarm(&plan, "sight-lagoon-temp").title, "the temp sensor gives no reading");
+    assert_eq!(alarm(&plan, "sight-lagoon-temp").title, "the lagoon temp sensor gives no reading");
     assert_eq!(alarm(&plan, "health-clock").title, "the watch's clock is not set");
 }

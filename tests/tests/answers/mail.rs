@@ -73,7 +73,7 @@ async fn a_reply_of_any_common_make_answers_and_hears_for_how_long() {
     );
     let replies = [
         above(&format!("Have it, {}", code.to_lowercase()), &code),
-        below(&format!("{code} for 2 h"), &code),
+        below(&format!("{code} for 75 min"), &code),
         html_only(&format!("still&nbsp;on it <b>{code}</b>"), &code),
         flowed(("still on it", &code), &code),
         fresh(&format!("{code} until noon")),
@@ -91,7 +91,7 @@ async fn a_reply_of_any_common_make_answers_and_hears_for_how_long() {
         let (who, via, lease) = all.last().expect("an answer");
         assert_eq!((who.as_str(), via.as_str()), ("ines", "mail"));
         if nth == 1 {
-            assert_eq!(*lease, Span::hours(2));
+            assert_eq!(*lease, Span::minutes(75));
         }
     }
     handled(&mailbox, &house, replies.len());

@@ -85,12 +85,12 @@ async fn a_contact_answers_on_the_topic_of_their_name_and_hears_what_came_of_it(
     );
     let began = Instant::now();
     let own = format!("{ANSWERS}/ines/reply/phone");
-    let payload = format!(r#"{{"code":"{code}","say":"have it","for":"2 h"}}"#);
+    let payload = format!(r#"{{"code":"{code}","say":"have it","for":"75 min"}}"#);
     let (said, topic, known_by) = ask(&house, &payload, Some(&own)).await;
     println!("publication to receipt, connecting included: {:?}", began.elapsed());
     assert!(said.contains("\"taken\":true") && said.contains("Yours until"), "{said}");
     assert_eq!((topic, known_by.as_deref()), (own, Some(&b"phone 7"[..])));
-    assert_eq!(answers(&house), [("ines".to_owned(), "MQTT".to_owned(), Span::hours(2))]);
+    assert_eq!(answers(&house), [("ines".to_owned(), "MQTT".to_owned(), Span::minutes(75))]);
     house.home.record("the others learn of it", 0, |body| {
         matches!(body, Body::Paged { purpose: Purpose::Taken, target, .. } if !target.starts_with("ines"))
     });

@@ -43,7 +43,7 @@ async fn an_alarm_and_an_answer_given_while_the_disk_is_full_survive_a_kill_and_
     let Body::Raised { code, .. } = &raised.body else { unreachable!("it was asked for") };
     house.home.record("a page", raised.seq, |body| matches!(body, Body::Paged { .. }));
     let answer = house.home.say(&["ack", code, "--as", "ines"]).well();
-    assert!(answer.contains("power-lost acknowledged by ines"), "{answer}");
+    assert!(answer.contains("Lagoon: power lost, acknowledged by Ines"), "{answer}");
     // Whatever became free is taken by others at once.
     disk.fill().expect("it can be filled");
     agent.kill();

@@ -158,7 +158,7 @@ impl Alarms {
         let entry = &self.entries[id.index()];
         let now = cx.mono();
         let on_delay = cx.plan.alarm(id).on_delay;
-        let grace = entry.after_work.as_ref().map(|(_, _, ended)| *ended + AFTER_WORK);
+        let grace = entry.after_work.as_deref().map(|(_, _, ended)| *ended + AFTER_WORK);
         match entry.watch.true_for(cx.mono()) {
             Some(_) if told_elsewhere => next.wake(DeadlineReason::OnDelay(id), None),
             Some(held) => match grace.into_iter().fold(now + (on_delay - held), Moment::max) {
@@ -188,7 +188,7 @@ impl Alarms {
         let soon = alarm.on_delay.max(AFTER_WORK) + RESTART;
         let soon_after =
             |(_, work, ended): &&(_, String, Moment)| !work.is_empty() && cx.mono() - *ended <= soon;
-        let after_work = self.entries[id.index()].after_work.as_ref().filter(soon_after);
+        let after_work = self.entries[id.index()].after_work.as_deref().filter(soon_after);
         let not_back = after_work.map(|(_, work, ended)| {
             let ended = cx.now.wall_at(*ended).civil(&cx.plan.zone).strftime("%H:%M");
             format!("{NOT_BACK}{work}, which ended {ended}")
