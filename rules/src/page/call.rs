@@ -337,7 +337,7 @@ impl Facts<'_> {
         what.push(heading);
         let mut more: Vec<String> = self.by_hand.clone();
         more.extend(self.soonest());
-        more.extend(self.goes_dark.map(|at| format!("No calls after {}", self.time(at))));
+        more.extend(self.goes_dark.map(|at| format!("After {} nobody is called", self.time(at))));
         more.extend(self.notes.iter().map(|note| words::capital(note)));
         let step = Card::first_text(steps).map(str::to_owned);
         Short { what, step, more, answer: Some(self.short_answer()) }
@@ -372,7 +372,7 @@ impl Facts<'_> {
 /// How bad it is, in a word that a neighbour knows.
 fn how_bad(priority: Priority) -> &'static str {
     match priority {
-        Priority::Critical => "Critical: act at once, lives are at stake.",
+        Priority::Critical => "Critical: act at once, or animals may die.",
         Priority::High => "High: act within the hour.",
         Priority::Medium => "Medium: act today.",
         Priority::Low => "Low: tomorrow will do.",

@@ -4,7 +4,8 @@ use crate::plan::{Contact, Help, Plan, TankId};
 use crate::words::capital;
 
 /// What a helper leaves alone, whoever asks.
-const NOT_FOR_HELPERS: &str = "Leave to the keeper: breakers, dosing, topping up, and hands in the water.";
+const NOT_FOR_HELPERS: &str =
+    "Leave to the keeper: switching breakers back on, dosing, topping up, and hands in the water.";
 
 /// The lines for a page about this tank, or about the whole site.
 pub(super) fn lines(plan: &Plan, about: Option<TankId>, reader: Option<(&str, &Contact)>) -> Vec<String> {

@@ -65,9 +65,9 @@ async fn what_is_no_answer_hears_how_and_what_is_one_hears_for_how_long() {
         0,
         |body| matches!(body, Body::HandedOn { by, .. } if by.who == "ines" && by.via == "text"),
     );
-    let receipt = say(&stick, &format!("have it for 2 h {}", code.to_lowercase()));
-    assert!(receipt.starts_with("Yours until ") && receipt.contains("(2 h)"), "{receipt}");
-    assert_eq!(answers(&house), [("ines".to_owned(), "text".to_owned(), Span::hours(2))]);
+    let receipt = say(&stick, &format!("have it for 75 min {}", code.to_lowercase()));
+    assert!(receipt.starts_with("Yours until ") && receipt.contains("(1 h 15 min)"), "{receipt}");
+    assert_eq!(answers(&house), [("ines".to_owned(), "text".to_owned(), Span::minutes(75))]);
     let others = house.home.record("the others learn of it", 0, |body| {
         matches!(body, Body::Paged { purpose: Purpose::Taken, target, .. } if !target.starts_with("ines"))
     });

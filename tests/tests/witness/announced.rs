@@ -8,7 +8,7 @@ async fn an_announced_silence_is_waited_for_and_rings_when_it_is_overdue() {
     let Some((house, site, shed)) = house_and_shed().await else { return };
     let silence = ["witness", "silence", "--for", "15 s", "--why", "the rack is moved", "--as", "ines"];
     let said = house.home.say(&silence).well();
-    assert!(said.contains("a silence of 15 s planned by ines"), "{said}");
+    assert!(said.contains("a silence of 15 s planned by Ines"), "{said}");
     let is = |body: &Body| matches!(body, Body::Shelved { alarm, by, .. } if alarm == "halyard-silent" && by.via == "check-in");
     let shelved = shed.home.record("the witness's waiting", 0, is);
     assert!(
