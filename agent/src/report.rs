@@ -157,7 +157,7 @@ pub(crate) fn keep_units(html: &str) -> String {
                 !behind.starts_with(|sign: char| sign.is_alphanumeric() || "=\"-/".contains(sign))
             })
         };
-        out.push_str(if follows && UNITS.iter().any(|unit| is_unit(&unit)) { "\u{a0}" } else { " " });
+        out.push_str(if follows && UNITS.iter().any(is_unit) { "\u{a0}" } else { " " });
     }
     out.push_str(rest);
     out

@@ -45,7 +45,7 @@ pub struct Mapping {
 #[derive(Clone, Debug, PartialEq)]
 pub enum ValuePlace {
     /// At a place, and what belongs to it at others.
-    At(PlacedValue),
+    At(Box<PlacedValue>),
     /// It is the record of this name in a SenML pack, which has unit and time by itself: RFC 8428.
     Senml(String),
 }
@@ -130,10 +130,8 @@ enum Said<'a> {
 impl Mapping {
     /// A value at a place, with nothing beside it.
     pub fn at(value: FieldPlace, content: Content) -> Self {
-        Self {
-            found: ValuePlace::At(PlacedValue { value, unit: None, time: None, line: Linear::AS_SENT }),
-            content,
-        }
+        let placed = PlacedValue { value, unit: None, time: None, line: Linear::AS_SENT };
+        Self { found: ValuePlace::At(Box::new(placed)), content }
     }
 
     /// The whole payload is the value.

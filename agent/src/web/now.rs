@@ -100,7 +100,7 @@ fn news(look: &HouseLook, call: &OpenCall) -> Markup {
     }
 }
 
-fn matters_of<'l>(look: &'l HouseLook, tank: TankId) -> impl Iterator<Item = (&'l OpenCall, &'l OpenMatter)> {
+fn matters_of(look: &HouseLook, tank: TankId) -> impl Iterator<Item = (&OpenCall, &OpenMatter)> {
     let mut found: Vec<(&OpenCall, &OpenMatter)> = standing(look)
         .flat_map(|call| call.matters.iter().map(move |matter| (call, matter)))
         .filter(|(_, matter)| matter.stands && matter.tank == Some(tank))

@@ -168,10 +168,9 @@ async fn fetched(
         ["call", code] => {
             return called(&seen, house, code, who, None).await.unwrap_or_else(|| no_call(&seen, who, house));
         }
-        ["tank", name] => match tank::main(house, &seen, name, query).await {
-            Some(main) => Some(show("Tank".to_owned(), NavPlace::Other, false, main)),
-            None => None,
-        },
+        ["tank", name] => tank::main(house, &seen, name, query)
+            .await
+            .map(|main| show("Tank".to_owned(), NavPlace::Other, false, main)),
         ["log"] => Some(show("Log".to_owned(), NavPlace::Log, false, log::main(house, &seen, query).await)),
         ["log", name] => {
             if let Some(file) = log::file(house, &seen, name, query).await {

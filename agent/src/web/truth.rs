@@ -103,7 +103,7 @@ pub(super) fn name(look: &HouseLook, sensor: SensorId) -> String {
 }
 
 /// The reading of a tank's water.
-pub(super) fn water<'l>(look: &'l HouseLook, tank: TankId) -> Option<&'l SeenReading> {
+pub(super) fn water(look: &HouseLook, tank: TankId) -> Option<&SeenReading> {
     let id = water_of(&look.plan, tank)?;
     look.view.readings.iter().find(|reading| reading.sensor == id)
 }

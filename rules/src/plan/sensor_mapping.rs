@@ -55,7 +55,7 @@ pub(super) fn read(table: &Table<'_>, words: Option<Vec<Word>>, scale: Option<&S
     let (unit, time) = (beside("unit-at").filter(|_| numbers), beside("measured-at"));
     let line = line(table);
     let measured = PlacedValue { value: value?, unit, time, line };
-    Some(Mapping { found: ValuePlace::At(measured), content: content? })
+    Some(Mapping { found: ValuePlace::At(Box::new(measured)), content: content? })
 }
 
 /// `field = 3`, `field = "temp"`, `field = { in = "/sensors", key = "id", is = "probe-2", value = "celsius" }`.

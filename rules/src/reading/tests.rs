@@ -602,7 +602,7 @@ mod a_value_among_others {
 
     fn parts(value: FieldPlace, unit: Option<FieldPlace>, time: Option<FieldPlace>) -> Mapping {
         let placed = PlacedValue { value, unit, time, line: Linear::AS_SENT };
-        Mapping { found: ValuePlace::At(placed), content: number("degC") }
+        Mapping { found: ValuePlace::At(Box::new(placed)), content: number("degC") }
     }
 
     fn pointer(text: &str) -> FieldPlace {
@@ -714,12 +714,12 @@ mod a_value_among_others {
     #[test]
     fn is_meant_otherwise_than_it_is_sent() {
         let tenths = |content: Content| Mapping {
-            found: ValuePlace::At(PlacedValue {
+            found: ValuePlace::At(Box::new(PlacedValue {
                 value: FieldPlace::Whole,
                 unit: None,
                 time: None,
                 line: Linear { scale: 0.1, offset: -40.0 },
-            }),
+            })),
             content,
         };
         reads(&tenths(number("degC")), "654", 25.4);

@@ -26,7 +26,7 @@ pub(super) fn read(said: Said<'_>) -> Result<f64, BadReading> {
         Said::Truth(truth) => return Err(BadReading::NotATime(truth.to_string())),
     };
     let seconds = if number >= MILLISECONDS_FROM { number / 1_000.0 } else { number };
-    match seconds >= EARLIEST && seconds < MILLISECONDS_FROM {
+    match (EARLIEST..MILLISECONDS_FROM).contains(&seconds) {
         true => Ok(seconds),
         false => Err(BadReading::NotATime(short(&number.to_string()))),
     }

@@ -587,14 +587,14 @@ impl<'a> Account<'a> {
                     self.calls[at].nothing_since = self.calls[at].nothing_since.or(Some(now));
                 }
                 for kin in kin {
-                    self.into_some_call(kin);
+                    self.joins_some_call(kin);
                 }
             }
-            _ => self.into_some_call(alarm),
+            _ => self.joins_some_call(alarm),
         }
     }
 
-    fn into_some_call(&mut self, alarm: usize) {
+    fn joins_some_call(&mut self, alarm: usize) {
         match self.home(alarm) {
             Some(at) => self.joins(at, alarm),
             None => {

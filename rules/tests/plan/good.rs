@@ -135,9 +135,8 @@ fn a_json_pointer_is_parsed_into_its_unescaped_tokens() {
     // RFC 6901, section 5: "/a~1b" names the member "a/b", and "/m~0n" the member "m~n".
     let text = HALYARD.replace("\"/flow/rate\"", "\"/a~1b/m~0n/~01\"");
     let sensor = sensor(&check(&text).plan.expect("right"), "return-flow");
-    let ValuePlace::At(PlacedValue { value: FieldPlace::Pointer(tokens), .. }) = sensor.mapping.found else {
-        panic!("not a pointer")
-    };
+    let ValuePlace::At(placed) = sensor.mapping.found else { panic!("not at a place") };
+    let PlacedValue { value: FieldPlace::Pointer(tokens), .. } = *placed else { panic!("not a pointer") };
     assert_eq!(tokens, ["a/b", "m~n", "~1"]);
 }
 

@@ -45,7 +45,7 @@ fn cookie(night: &Night) -> String {
     assert_eq!(status(&reply), "303", "{reply}");
     let set = reply
         .lines()
-        .find_map(|line| line.to_lowercase().starts_with("set-cookie:").then_some(line))
+        .find(|line| line.to_lowercase().starts_with("set-cookie:"))
         .expect("a cookie");
     assert!(set.contains("HttpOnly") && set.contains("SameSite=Lax"), "{set}");
     let value = set.split_once(':').expect("a value").1.trim().split(';').next().expect("a pair").to_owned();
