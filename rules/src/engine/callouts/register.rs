@@ -34,7 +34,7 @@ impl CallRegister {
         self.calls.get(&id)
     }
 
-    /// One whose answers or origin change. What it is about changes by [`Self::change`] and [`Self::list`] only.
+    /// One whose answers or origin change. What it is about changes by [`Self::change`] only.
     pub(super) fn get_mut(&mut self, id: Seq) -> Option<&mut Call> {
         self.calls.get_mut(&id)
     }
