@@ -74,7 +74,7 @@ async fn what_is_no_answer_hears_how_and_what_is_one_hears_for_how_long() {
     let status = house.home.say(&["status"]).well();
     assert!(status.contains("Ines answered by text"), "{status}");
     let said = house.home.say(&["review", "--since", "1 h"]).well();
-    assert!(said.contains("text") && said.contains("ines"), "{said}");
+    assert!(said.contains("text") && said.contains("Ines"), "{said}");
     let called = |record: &Record| {
         record.seq > others.seq && matches!(record.body, Body::Paged { purpose: Purpose::Call, .. })
     };

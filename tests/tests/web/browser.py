@@ -38,7 +38,12 @@ def press(page, found):
 def listen(page):
     page.on("console", lambda message: message.type == "error" and troubles.append(f"console: {message.text}"))
     page.on("pageerror", lambda error: troubles.append(f"script: {error}"))
-    page.on("requestfailed", lambda request: None if "/live" in request.url else troubles.append(request.url))
+    # A request that the browser itself takes back, because it goes on to the next page, is no trouble.
+    def failed(request):
+        if "/live" not in request.url and "ERR_ABORTED" not in (request.failure or ""):
+            troubles.append(f"{request.url}: {request.failure}")
+
+    page.on("requestfailed", failed)
 
 
 def look(page, name, widths=(390, 820, 1440)):

@@ -182,7 +182,7 @@ async fn a_whole_outage_from_the_plug_to_the_all_clear() {
     assert!(early.is_some_and(|all_clear| all_clear.seq > back.seq), "no false all-clear");
     site.terminate();
     let review = house.home.say(&["review", "--since", "1 h"]).well();
-    for words in ["power lost", "air pump on: proved after", "Ines by text", "Ines", "held until"] {
+    for words in ["power lost", "Switched: air pump 2 times", "Ines by text", "Ines", "held until"] {
         assert!(review.contains(words), "{words:?} is not in:\n{review}");
     }
     shed.agent.terminate();
