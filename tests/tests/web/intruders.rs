@@ -43,10 +43,7 @@ fn status(reply: &str) -> &str {
 fn cookie(night: &Night) -> String {
     let reply = post(&night.address(), "/in", HERE, &format!("invitation={}", night.invitation()));
     assert_eq!(status(&reply), "303", "{reply}");
-    let set = reply
-        .lines()
-        .find(|line| line.to_lowercase().starts_with("set-cookie:"))
-        .expect("a cookie");
+    let set = reply.lines().find(|line| line.to_lowercase().starts_with("set-cookie:")).expect("a cookie");
     assert!(set.contains("HttpOnly") && set.contains("SameSite=Lax"), "{set}");
     let value = set.split_once(':').expect("a value").1.trim().split(';').next().expect("a pair").to_owned();
     format!("Cookie: {value}\r\n")
