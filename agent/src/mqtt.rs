@@ -30,7 +30,7 @@ use tokio::sync::{OwnedSemaphorePermit, Semaphore, mpsc, oneshot};
 use tokio::task::AbortHandle;
 
 pub use crate::tls::ClientIdentity;
-pub use settings::{BrokerAddress, MqttSettings, SettingsError, Tls};
+pub use settings::{BrokerAddress, MOST_BROKERS, MqttSettings, SettingsError, Tls};
 
 /// Events that may wait for the listener before the broker is slowed down. Large enough that one turn
 /// of the listener can take a good batch, small enough to be no burden on a small board.

@@ -2,7 +2,7 @@
 
 use super::axis::hours;
 use super::path::{self, HIGH};
-use super::strip::{class, drawn, feet};
+use super::strip::{drawn, feet, what_was_seen};
 use super::{Picture, Stroke, escaped, number};
 use jiff::tz::TimeZone;
 use slackwater_rules::time::{Span, Wall};
@@ -82,21 +82,7 @@ pub(crate) fn plot(picture: &Picture, zone: &TimeZone) -> String {
     for piece in &picture.beside {
         let _ = write!(svg, "<path class=\"ln ln3\" d=\"{}\"/>", drawn(Stroke::Line, piece, unit, y));
     }
-    for piece in &picture.seen {
-        let _ = write!(
-            svg,
-            "<path class=\"{}\" d=\"{}\"/>",
-            class(picture.pen),
-            drawn(picture.pen, piece, unit, y)
-        );
-    }
-    for run in picture.outside() {
-        let _ = write!(
-            svg,
-            "<path class=\"ln ln2\" d=\"{}\"/>",
-            path::line(run.iter().map(|p| (unit(p.at), y(p.mean))))
-        );
-    }
+    what_was_seen(&mut svg, picture, unit, y);
     svg += "</svg>";
     feet(&mut svg, picture);
     events(&mut svg, picture);

@@ -97,21 +97,7 @@ pub(crate) fn strip(picture: &Picture) -> String {
         let _ = write!(svg, "<path class=\"ln ln3\" d=\"{}\"/>", path::line(likely));
     }
     let y = |value: f64| heights.held(value) / 100.0 * HIGH;
-    for piece in &picture.seen {
-        let _ = write!(
-            svg,
-            "<path class=\"{}\" d=\"{}\"/>",
-            class(picture.pen),
-            drawn(picture.pen, piece, unit, y)
-        );
-    }
-    for run in picture.outside() {
-        let _ = write!(
-            svg,
-            "<path class=\"ln ln2\" d=\"{}\"/>",
-            path::line(run.iter().map(|p| (unit(p.at), y(p.mean))))
-        );
-    }
+    what_was_seen(&mut svg, picture, unit, y);
     svg += "</svg>";
     feet(&mut svg, picture);
     if let Some((lower, upper)) = picture.limits {
@@ -168,7 +154,31 @@ pub(super) fn feet(svg: &mut String, picture: &Picture) {
     }
 }
 
-pub(super) fn class(pen: Stroke) -> &'static str {
+/// What the sensor said, and heavier what of it lay outside its limits.
+pub(super) fn what_was_seen(
+    svg: &mut String,
+    picture: &Picture,
+    unit: impl Fn(Wall) -> f64 + Copy,
+    y: impl Fn(f64) -> f64 + Copy,
+) {
+    for piece in &picture.seen {
+        let _ = write!(
+            svg,
+            "<path class=\"{}\" d=\"{}\"/>",
+            class(picture.pen),
+            drawn(picture.pen, piece, unit, y)
+        );
+    }
+    for run in picture.outside() {
+        let _ = write!(
+            svg,
+            "<path class=\"ln ln2\" d=\"{}\"/>",
+            path::line(run.iter().map(|p| (unit(p.at), y(p.mean))))
+        );
+    }
+}
+
+fn class(pen: Stroke) -> &'static str {
     match pen {
         Stroke::Line | Stroke::Steps => "ln",
         Stroke::Band => "ln band",

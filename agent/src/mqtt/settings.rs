@@ -12,7 +12,7 @@ use std::time::Duration;
 use rustls::pki_types::ServerName;
 
 /// More than any cluster in a house or shop has.
-const MOST_BROKERS: usize = 8;
+pub const MOST_BROKERS: usize = 8;
 /// rumqttc asserts it.
 const SHORTEST_KEEP_ALIVE: Duration = Duration::from_secs(5);
 /// MQTT 5.0, 3.1.2.10: two bytes of seconds.

@@ -4,7 +4,7 @@
 use super::files::Files;
 use super::in_clear;
 use super::reader::{line, port, size, span};
-use crate::mqtt::BrokerAddress;
+use crate::mqtt::{BrokerAddress, MOST_BROKERS};
 use crate::secret::Secret;
 use crate::tls::ClientIdentity;
 use slackwater_rules::diagnostic::{Finding, Item, Table};
@@ -51,9 +51,6 @@ pub struct TlsSettings {
     /// Who we are, where the broker wants a certificate.
     pub identity: Option<ClientIdentity>,
 }
-
-/// More than any cluster in a house or shop has.
-const MOST_BROKERS: usize = 8;
 
 /// The client library panics at less.
 const SHORTEST_KEEP_ALIVE: Span = Span::seconds(5);

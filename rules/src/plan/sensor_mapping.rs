@@ -3,7 +3,9 @@
 //! what is sent becomes the number that is meant (`scale`, `offset`).
 
 use crate::diagnostic::{Finding, Item, Table, listed};
-use crate::reading::{Content, FieldPlace, Linear, Mapping, PlacedValue, ValuePlace, Word};
+use crate::reading::{
+    Content, FieldPlace, Linear, Mapping, PlacedValue, PointerError, ValuePlace, Word, parse_pointer,
+};
 use crate::units::Scale;
 
 /// Every key of a mapping, for whoever has to refuse them.
@@ -111,24 +113,21 @@ fn line(table: &Table<'_>) -> Linear {
     Linear { scale: scale.unwrap_or(1.0), offset: offset.unwrap_or(0.0) }
 }
 
-/// RFC 6901, sections 3 to 5: nothing for the whole document; `~1` stands for `/`, `~0` for `~`, and `~` for
-/// nothing else.
+/// RFC 6901; nothing for the whole document.
 fn pointer_tokens(item: Item<'_>) -> Option<Vec<String>> {
     if item.is_text() && item.raw().trim_matches(['"', '\'']).is_empty() {
         return Some(Vec::new());
     }
     let text = item.text()?.it;
-    let Some(path) = text.strip_prefix('/') else {
-        let help = format!("\"/{}\"", text.replace('.', "/"));
-        return item.wrong("a JSON Pointer begins with `/`", "RFC 6901", Some(help));
-    };
-    let unescape = |token: &str| {
-        let lone = token.split('~').skip(1).any(|after| !after.starts_with(['0', '1']));
-        (!lone).then(|| token.replace("~1", "/").replace("~0", "~"))
-    };
-    match path.split('/').map(unescape).collect() {
-        Some(tokens) => Some(tokens),
-        None => item.wrong("in a JSON Pointer `~` is written `~0`, and `/` in a name `~1`", "RFC 6901", None),
+    match parse_pointer(&text) {
+        Ok(tokens) => Some(tokens),
+        Err(PointerError::NoSlash(_)) => {
+            let help = format!("\"/{}\"", text.replace('.', "/"));
+            item.wrong("a JSON Pointer begins with `/`", "RFC 6901", Some(help))
+        }
+        Err(PointerError::BadEscape { .. }) => {
+            item.wrong("in a JSON Pointer `~` is written `~0`, and `/` in a name `~1`", "RFC 6901", None)
+        }
     }
 }
 
