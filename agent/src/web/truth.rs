@@ -61,7 +61,13 @@ pub(super) fn heading(look: &HouseLook) -> Vec<String> {
         ];
     }
     let silent = unseen(look);
+    let ill: Vec<String> =
+        look.parts.iter().filter(|part| !part.well).map(|part| part.name.clone()).take(NAMED).collect();
     match silent.len() {
+        0 if !ill.is_empty() => vec![
+            "The tanks are well, but the watch is not.".to_owned(),
+            format!("Look below, under “The watch itself”, at {}.", list(&ill)),
+        ],
         0 => vec![format!("All is well: {}, {}.", counted(look.plan.tanks.len(), "tank"), heard(look))],
         count => {
             let names: Vec<String> =

@@ -139,9 +139,11 @@ impl Delivery {
     }
 
     /// A channel works that did not: perhaps all ways are open again, so what waits for one is
-    /// tried at once.
+    /// tried at once; but for what a server has asked to be left alone with.
     pub(in crate::engine) fn on_way_open(&self, cx: &Context<'_>, next: &mut Next) {
-        for sent in self.pages.values().filter(|sent| sent.is_pending() && !sent.is_held()) {
+        let patient = |sent: &Sent| sent.last.as_ref().and_then(Outcome::again_in).is_some();
+        for sent in self.pages.values().filter(|sent| sent.is_pending() && !sent.is_held() && !patient(sent))
+        {
             let reason = DeadlineReason::Retry(sent.id);
             if cx.timers.get(reason).is_some() {
                 next.wake(reason, Some(cx.mono()));

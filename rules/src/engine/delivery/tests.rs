@@ -72,6 +72,28 @@ fn tries_are_spaced_out_and_end_after_two_that_may_have_arrived() {
 }
 
 #[test]
+fn a_server_that_asks_for_patience_gets_it_within_bounds_and_no_open_way_shortens_it() {
+    let mut rig = TestRig::new();
+    let (_, call) = rig.call("leak");
+    let (id, _) = page(&mut rig, call, "ines.mail");
+    let asks = |seconds| Outcome::Deferred {
+        why: "busy".to_owned(),
+        may_have_arrived: false,
+        again_in: Some(Span::seconds(seconds)),
+    };
+    let retry = |next: &Next, rig: &TestRig| {
+        let at = next.timers.iter().rev().find(|(reason, _)| *reason == DeadlineReason::Retry(id));
+        at.and_then(|(_, at)| *at).map(|at| at - rig.now.mono)
+    };
+    for (asked, waited) in [(90, 90), (5, 60), (86_400, 600)] {
+        let next = ends(&mut rig, id, asks(asked));
+        assert_eq!(retry(&next, &rig), Some(Span::seconds(waited)), "asked for {asked} s");
+    }
+    let next = rig.act(|cx, next| cx.delivery.on_way_open(cx, next));
+    assert!(next.timers.is_empty(), "{:?}", next.timers);
+}
+
+#[test]
 fn a_newer_page_takes_the_older_one_s_place_in_each_of_its_states() {
     let mut rig = TestRig::new();
     let (_, call) = rig.call("leak");
