@@ -18,6 +18,7 @@ mod web;
 mod witness;
 
 use crate::control::{self, ControlReply, Request};
+use crate::output::{out, outln};
 use crate::settings::{Environment, Places};
 use clap::{Args, Parser, Subcommand};
 use slackwater_rules::engine::OperatorCommand;
@@ -305,26 +306,12 @@ fn length(text: &str) -> Result<Span, String> {
 pub fn main() -> ExitCode {
     crate::memory::give_back_large_blocks();
     let cli = Cli::parse();
-    // The daemon itself has no reader to lose: a broken pipe of its log is an error like any other.
-    if !matches!(cli.verb, Verb::Run(_)) {
-        end_with_the_reader();
-    }
     let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build();
     let runtime = match runtime {
         Ok(runtime) => runtime,
         Err(error) => return failed(&format!("the runtime can't be started: {error}")),
     };
     runtime.block_on(carry_out(cli.verb))
-}
-
-/// Whoever reads what is printed may have seen enough: `slackwater log | head` ends then, and says
-/// nothing.
-#[expect(unsafe_code, reason = "no safe wrapper that restores a signal's own doing is in the tree")]
-fn end_with_the_reader() {
-    // SAFETY: called before any other thread is there; the default action needs no handler.
-    unsafe {
-        libc::signal(libc::SIGPIPE, libc::SIG_DFL);
-    }
 }
 
 async fn carry_out(verb: Verb) -> ExitCode {
@@ -335,7 +322,7 @@ async fn carry_out(verb: Verb) -> ExitCode {
         Verb::Listen(listen) => listen::carry_out(listen).await,
         Verb::Run(config) => run::run(config).await,
         Verb::Check { schema: true, .. } => {
-            print!("{}", slackwater_rules::plan::schema_text());
+            out!("{}", slackwater_rules::plan::schema_text());
             ExitCode::SUCCESS
         }
         Verb::Check { config, json, live: true, wait, .. } => check::live(&config, json, wait).await,
@@ -398,7 +385,7 @@ async fn ask(config: &Config, request: Request) -> ExitCode {
     };
     match control::ask(&places.control.socket, &request).await {
         Ok(ControlReply { ok: true, text }) => {
-            println!("{text}");
+            outln!("{text}");
             ExitCode::SUCCESS
         }
         Ok(ControlReply { ok: false, text }) | Err(text) => failed(&text),

@@ -11,6 +11,7 @@ use crate::clock::Clock;
 use crate::event_loop::{self, Parts};
 use crate::journal::JournalLog;
 use crate::log::init_log;
+use crate::output::outln;
 use crate::report;
 use crate::review::{self, ReviewSpan};
 use crate::settings::{Environment, LogFormat, LogSettings, USUAL_LISTEN};
@@ -122,14 +123,14 @@ async fn try_play(demo: Demo) -> Result<(), String> {
     let plan = plan.map_err(|wrong| wrong.text)?.plan;
     let window = ReviewSpan { since: start, until: clock.now().wall };
     let review = review::review(&log, Some(&plan), window, &zone).map_err(|error| error.to_string())?;
-    println!("\n======== The night in short; `slackwater review --config …` prints the rest ========\n");
-    review.digest.iter().for_each(|line| println!("{line}"));
-    println!();
-    println!("The pages lie in {} as mails.", demo.folder.join("pages").display());
+    outln!("\n======== The night in short; `slackwater review --config …` prints the rest ========\n");
+    review.digest.iter().for_each(|line| outln!("{line}"));
+    outln!();
+    outln!("The pages lie in {} as mails.", demo.folder.join("pages").display());
     let file = demo.folder.join("report.html");
     let report = report::report(&log, &plan, window, &zone).map_err(|error| error.to_string())?;
     write(&file, &report)?;
-    println!("The report of the night lies in {}: open it in a browser, or print it.", file.display());
+    outln!("The report of the night lies in {}: open it in a browser, or print it.", file.display());
     Ok(())
 }
 

@@ -9,6 +9,7 @@ mod sweep;
 use super::{Config, failed, wrong};
 use crate::clock::Clock;
 use crate::journal::JournalLog;
+use crate::output::outln;
 use crate::review::{ReviewSpan, parse_when};
 use crate::settings::Environment;
 use crate::site::load_plan;
@@ -111,7 +112,7 @@ pub(super) fn play(backtest: &BacktestArgs) -> ExitCode {
     });
     match said {
         Ok(text) => {
-            println!("{}", text.trim_end());
+            outln!("{}", text.trim_end());
             ExitCode::SUCCESS
         }
         Err(text) => failed(&text),

@@ -14,6 +14,7 @@ mod plot;
 use super::{Config, failed, wrong};
 use crate::clock::Clock;
 use crate::journal::JournalLog;
+use crate::output::{out, outln};
 use crate::review::{ReviewSpan, parse_when};
 use crate::settings::{Environment, Settings, Trust};
 use crate::site::load_plan;
@@ -237,11 +238,11 @@ pub(super) fn answer(asked: &EstimateArgs) -> ExitCode {
     let answers = PaperAnswers::of(&paper, &units);
     if asked.json {
         match serde_json::to_string_pretty(&answers) {
-            Ok(text) => println!("{text}"),
+            Ok(text) => outln!("{text}"),
             Err(error) => return failed(&error.to_string()),
         }
     } else {
-        print!("{}", page::words(&answers));
+        out!("{}", page::words(&answers));
     }
     if answers.nothing_known() { ExitCode::FAILURE } else { ExitCode::SUCCESS }
 }

@@ -5,6 +5,7 @@
 mod answers;
 
 use super::failed;
+use crate::output::outln;
 use answers::{InitAnswers, ask, is_slug};
 use rustix::fs::{Gid, Mode, chmod, chown};
 use std::fs::OpenOptions;
@@ -94,10 +95,10 @@ pub(super) fn write(init: &Init) -> ExitCode {
     match write_all(&init.folder, &answers) {
         Ok(written) => {
             let names: Vec<_> = written.iter().map(|path| path.display().to_string()).collect();
-            println!("{} written: make them yours.", names.join(" and "));
-            secrets(&init.folder, &answers).iter().for_each(|line| println!("{line}"));
-            println!("Next:");
-            next(&init.folder).iter().for_each(|line| println!("  {line}"));
+            outln!("{} written: make them yours.", names.join(" and "));
+            secrets(&init.folder, &answers).iter().for_each(|line| outln!("{line}"));
+            outln!("Next:");
+            next(&init.folder).iter().for_each(|line| outln!("  {line}"));
             ExitCode::SUCCESS
         }
         Err(text) => failed(&text),

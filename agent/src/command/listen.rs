@@ -6,6 +6,7 @@
 use super::{Config, failed, length, wrong};
 use crate::listen::{Observations, propose, rows, table};
 use crate::mqtt::{self, MqttEvent};
+use crate::output::{out, outln};
 use crate::settings::{Environment, Settings, UnusableFile};
 use crate::site::connection;
 use slackwater_rules::time::Span;
@@ -62,10 +63,10 @@ pub(super) async fn carry_out(listen: Listen) -> ExitCode {
         Err(why) => return failed(&why),
     };
     if listen.json {
-        println!("{:#}", rows(&heard));
+        outln!("{:#}", rows(&heard));
         return ExitCode::SUCCESS;
     }
-    print!("{}", table(&heard, LAST_LINES));
+    out!("{}", table(&heard, LAST_LINES));
     let targets: Vec<String> =
         settings.channels.keys().filter(|target| target.contact.is_some()).map(ToString::to_string).collect();
     let proposal = propose(&heard, &targets);
@@ -75,11 +76,11 @@ pub(super) async fn carry_out(listen: Listen) -> ExitCode {
     match write(&out, &proposal.text) {
         Ok(()) => {
             let (sensors, alarms) = (proposal.sensors, proposal.alarms);
-            println!("\n{}: {sensors} sensors and {alarms} alarms are proposed.", out.display());
-            println!(
+            outln!("\n{}: {sensors} sensors and {alarms} alarms are proposed.", out.display());
+            outln!(
                 "Read every line: what is marked GUESS or UNKNOWN no device has told. Then make it the rule file:"
             );
-            println!("  mv {} {}", out.display(), settings.places.rules.display());
+            outln!("  mv {} {}", out.display(), settings.places.rules.display());
             ExitCode::SUCCESS
         }
         Err(error) => failed(&format!("{}: {error}", out.display())),

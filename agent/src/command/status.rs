@@ -3,6 +3,7 @@
 
 use super::{Config, ask, failed, wrong};
 use crate::control::{self, ControlReply, Request};
+use crate::output::outln;
 use crate::settings::{Environment, Places};
 use serde_json::Value as Json;
 use std::process::ExitCode;
@@ -41,7 +42,7 @@ pub(super) async fn carry_out(status: StatusArgs) -> ExitCode {
     match serde_json::from_str(&text) {
         Ok(status) => {
             let (line, code) = short(&status);
-            println!("{line}");
+            outln!("{line}");
             ExitCode::from(code)
         }
         Err(error) => failed(&format!("the answer is not understood: {error}")),

@@ -4,6 +4,7 @@
 use super::run::watch;
 use super::{Config, Speaker, failed, length, say, wrong};
 use crate::checkin::SiteKey;
+use crate::output::outln;
 use crate::settings::Environment;
 use crate::site::SiteFiles;
 use clap::{Args, Subcommand};
@@ -99,7 +100,7 @@ fn make_key(file: &Path) -> ExitCode {
     });
     match written {
         Ok(()) => {
-            println!("{}", key.public());
+            outln!("{}", key.public());
             ExitCode::SUCCESS
         }
         Err(error) => failed(&format!("{}: {error}", file.display())),
@@ -113,7 +114,7 @@ fn show_key(file: &Path) -> ExitCode {
     };
     match SiteKey::read(&line) {
         Some(key) => {
-            println!("{}", key.public());
+            outln!("{}", key.public());
             ExitCode::SUCCESS
         }
         None => failed(&format!("{}: it holds no check-in key", file.display())),

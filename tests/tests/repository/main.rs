@@ -93,8 +93,8 @@ fn no_source_file_outgrows_its_room() {
     assert_eq!(long, Vec::<(usize, String)>::new(), "more than {LONGEST} lines without tests");
 }
 
-/// Prose is read in narrower lines than code: so wide at most, but for tables, examples and what can't
-/// be broken.
+/// Prose is read in narrower lines than code: so wide at most, but for tables, examples and what
+/// can't be broken.
 const COMMENT: usize = 100;
 
 #[test]
