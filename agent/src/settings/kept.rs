@@ -1,8 +1,10 @@
-//! The last good copy of the agent's own file, in the journal's folder. A file that was taken flows in; at a
-//! start whose file is broken or gone it flows out again, and to whoever asks the watch that runs by it.
+//! The last good copy of the agent's own file, in the journal's folder. A file that was taken flows
+//! in; at a start whose file is broken or gone it flows out again, and to whoever asks the watch
+//! that runs by it.
 //!
-//! What `…-file` keys name is not copied: a secret stays in one place. The copy is as open as the file is,
-//! at most for its group to read. Its first line says whose copy it is, so that no site ever runs by another's.
+//! What `…-file` keys name is not copied: a secret stays in one place. The copy is as open as the
+//! file is, at most for its group to read. Its first line says whose copy it is, so that no site
+//! ever runs by another's.
 
 use super::places::state_folder;
 use super::reader::read_text;
@@ -31,8 +33,8 @@ pub fn keep_settings(config: &Path, journal: &Path, text: &str) -> io::Result<()
     write_whole(&journal.with_file_name(NAME), &format!("{}\n{text}", first_line(config)), mode)
 }
 
-/// The copy of this file, if there is one that can be read: in the folder of `journal`, as far as the broken
-/// file still names it, or where a journal usually is.
+/// The copy of this file, if there is one that can be read: in the folder of `journal`, as far as
+/// the broken file still names it, or where a journal usually is.
 pub fn kept_settings(config: &Path, journal: Option<&Path>, environment: &Environment) -> Option<String> {
     let own = journal.map(|journal| journal.with_file_name(NAME));
     let folders = [state_folder(environment), config.parent()?.to_owned()];

@@ -46,7 +46,8 @@ pub struct ControlSettings {
     pub socket: PathBuf,
 }
 
-/// The longest path of a Unix socket on Linux: `sun_path` is 108 bytes with the final zero (unix(7)).
+/// The longest path of a Unix socket on Linux: `sun_path` is 108 bytes with the final zero
+/// (unix(7)).
 const LONGEST_SOCKET_PATH: usize = 107;
 
 /// What `[site]` says, as far as it is right.
@@ -70,8 +71,8 @@ impl SitePlaces {
 }
 
 impl Places {
-    /// Reads these sections alone, and no secret. If the file is broken, its last good copy says them, by which
-    /// a watch may run.
+    /// Reads these sections alone, and no secret. If the file is broken, its last good copy says
+    /// them, by which a watch may run.
     ///
     /// # Errors
     /// All that is wrong with them.

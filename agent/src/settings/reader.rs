@@ -1,6 +1,6 @@
-//! The agent's file on its way in: the door, the text as TOML, the layers, the sections, and what of
-//! it may be shown. The same [`Table`]s and [`Item`]s as the rule file's are asked; this module adds
-//! what only settings hold.
+//! The agent's file on its way in: the door, the text as TOML, the layers, the sections, and what
+//! of it may be shown. The same [`Table`]s and [`Item`]s as the rule file's are asked; this module
+//! adds what only settings hold.
 
 use super::report::{Report, places};
 use super::source::{self, Environment, Variable};
@@ -50,8 +50,9 @@ pub(super) fn text_of(file: &Path) -> Result<String, Report> {
     read_text(file, KIND).map_err(|why| Report::unreadable(&file.display().to_string(), why, help))
 }
 
-/// Reads the file's text with the environment over it and hands its root to `check`. What `check` returns
-/// is whole only if the report holds no mistake; of a file that is no TOML there may still be parts.
+/// Reads the file's text with the environment over it and hands its root to `check`. What `check`
+/// returns is whole only if the report holds no mistake; of a file that is no TOML there may still
+/// be parts.
 pub(super) fn read<T>(
     file: &Path,
     text: &str,

@@ -1,6 +1,6 @@
-//! The last good copies of both files, beside the journal. Files that were taken flow in; at a start with a
-//! broken one they flow out again, so that a slip of the editor or of the card before a power cut does not leave the
-//! tanks unwatched.
+//! The last good copies of both files, beside the journal. Files that were taken flow in; at a
+//! start with a broken one they flow out again, so that a slip of the editor or of the card before
+//! a power cut does not leave the tanks unwatched.
 
 use super::{SiteFiles, WrongConfiguration};
 use crate::settings::{
@@ -17,7 +17,8 @@ pub fn place(journal: &Path) -> PathBuf {
     journal.with_file_name(NAME)
 }
 
-/// Keeps the text of a rule file that was taken: whole or not at all, and only if it is another one.
+/// Keeps the text of a rule file that was taken: whole or not at all, and only if it is another
+/// one.
 ///
 /// # Errors
 /// Why it can't be written.
@@ -34,7 +35,8 @@ pub struct TakenTexts {
     pub settings: Option<String>,
 }
 
-/// Keeps the texts that were taken, and lets go of them: they may be large. The watch goes on without copies.
+/// Keeps the texts that were taken, and lets go of them: they may be large. The watch goes on
+/// without copies.
 pub fn keep_taken(config: &Path, journal: &Path, taken: TakenTexts) {
     if let Some(Err(error)) = taken.rules.map(|rules| keep(journal, &rules)) {
         tracing::warn!("no copy of the rule file is kept: {error}");
@@ -51,7 +53,8 @@ pub(super) fn read(journal: &Path) -> Option<(PathBuf, String)> {
     Some((place, text))
 }
 
-/// The site by the last good copy of the agent's own file, if that makes one where the file itself does not.
+/// The site by the last good copy of the agent's own file, if that makes one where the file itself
+/// does not.
 pub(super) fn by_kept_settings(
     config: &Path,
     environment: &Environment,

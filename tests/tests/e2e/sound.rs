@@ -1,6 +1,6 @@
-//! A watch starts with what is sound: each part that can be broken, alone and in pairs. The page of a
-//! power cut goes out by the way that is left, within its time; status says what is broken and why;
-//! and what is mended is taken without a restart.
+//! A watch starts with what is sound: each part that can be broken, alone and in pairs. The page of
+//! a power cut goes out by the way that is left, within its time; status says what is broken and
+//! why; and what is mended is taken without a restart.
 
 use super::{SLACKWATER, house};
 use slackwater_tests::agent::{Agent, Home, SOON, until};
@@ -32,8 +32,8 @@ enum Part {
     Settings,
 }
 
-/// What is said of each part: what of it stands in `status`, the alarm that tells people, and whether `check`
-/// refuses the files.
+/// What is said of each part: what of it stands in `status`, the alarm that tells people, and
+/// whether `check` refuses the files.
 const TABLE: [(Part, [&str; 2], &str, bool); 8] = [
     (
         Part::PushSecret,
@@ -58,7 +58,8 @@ const TABLE: [(Part, [&str; 2], &str, bool); 8] = [
 /// Without both of these nobody could be told.
 const ALL_WAYS: [Part; 2] = [Part::PushSecret, Part::MailCertificate];
 
-/// The power cut's page is due at once or, where a way has failed, when the next one has been tried.
+/// The power cut's page is due at once or, where a way has failed, when the next one has been
+/// tried.
 const IN_TIME: Duration = Duration::from_secs(4);
 
 /// A house that can be broken.
@@ -78,8 +79,9 @@ impl Deref for Fragile {
 }
 
 impl Fragile {
-    /// One whose own health is told soon, which has run well once. A mailbox that nobody keeps is set up from
-    /// the start if that is to be broken: a watch that goes on without it is the same before and after.
+    /// One whose own health is told soon, which has run well once. A mailbox that nobody keeps is
+    /// set up from the start if that is to be broken: a watch that goes on without it is the same
+    /// before and after.
     async fn set_up(broken: &[Part]) -> Option<Self> {
         let house = house().await?;
         let rules = format!("{RULES}\n[health]\nafter = \"500 ms\"\n");
@@ -185,7 +187,8 @@ async fn begin_without(broken: &[Part]) {
         house.home.say(&["check"]).failed(78);
     }
     let agent = start(&house);
-    // The alarm of a channel that fails is left to the pages of another call-out, once there is one.
+    // The alarm of a channel that fails is left to the pages of another call-out, once there is
+    // one.
     for (.., alarm, _) in rows().filter(|_| !broken.contains(&Part::Socket)) {
         house.status(alarm, |status| {
             let alarms = status["status"]["alarms"].as_array()?;
