@@ -30,15 +30,17 @@ mod scale;
 mod schema;
 mod sectors;
 mod stored;
+mod walking;
 pub mod writer;
 
 pub use bars::StepSaid;
 pub use bucket::Values;
 pub use error::JournalError;
 pub use file::{Opened, claim};
-pub use log::{JournalLog, Minute};
+pub use log::JournalLog;
 pub use prune::Pruned;
 pub use restore::Restored;
+pub use walking::Minute;
 
 use checking::Check;
 use error::Place;
@@ -112,8 +114,8 @@ struct BootRow {
 
 impl Journal {
     /// Opens the journal at `path` for writing in the boot `boot`, and makes it if there is none
-    /// (with its folder, readable by the owner only). A file that is damaged, another program's or a
-    /// newer version's is renamed and kept, and a new one begun: [`Opened::SetAside`] says so.
+    /// (with its folder, readable by the owner only). A file that is damaged, another program's or
+    /// a newer version's is renamed and kept, and a new one begun: [`Opened::SetAside`] says so.
     ///
     /// # Errors
     /// A full or read-only disk.

@@ -1,6 +1,6 @@
-//! One sensor's readings for drawings: a stretch of time and a step go in, and what was said in each step
-//! comes out. Packs are keyed by time first, so that a card lasts; one sensor's are found by stepping from
-//! block to block, which costs nothing for the sensors between.
+//! One sensor's readings for drawings: a stretch of time and a step go in, and what was said in
+//! each step comes out. Packs are keyed by time first, so that a card lasts; one sensor's are found
+//! by stepping from block to block, which costs nothing for the sensors between.
 
 use super::bucket::{Bucket, Values};
 use super::error::JournalError;
@@ -30,8 +30,8 @@ pub struct StepSaid {
 }
 
 impl JournalLog {
-    /// What a sensor said in each step of a stretch, in order of time; steps in which nothing was said are
-    /// left out. Steps count from the stretch's beginning.
+    /// What a sensor said in each step of a stretch, in order of time; steps in which nothing was
+    /// said are left out. Steps count from the stretch's beginning.
     pub fn bars(
         &self,
         sensor: &str,

@@ -1,4 +1,5 @@
-//! One minute of one sensor: what readings add up to, and how two parts of the same minute become one.
+//! One minute of one sensor: what readings add up to, and how two parts of the same minute become
+//! one.
 
 use slackwater_rules::reading::Value;
 

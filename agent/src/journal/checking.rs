@@ -1,5 +1,6 @@
-//! Whether the whole file is sound, looked at in the background. What the watch goes on from, its records, is
-//! looked at before it is used; the readings are a hundred times as much, and nothing rings by them.
+//! Whether the whole file is sound, looked at in the background. What the watch goes on from, its
+//! records, is looked at before it is used; the readings are a hundred times as much, and nothing
+//! rings by them.
 
 use super::JournalError;
 use super::error::Place;
@@ -50,6 +51,7 @@ pub(super) fn verdict(path: &Path) -> rusqlite::Result<String> {
 
 /// This thread works when nobody else does.
 pub(super) fn give_way() {
-    // Nice values are of threads on Linux; without the right to it the thread is a thread as others.
+    // Nice values are of threads on Linux; without the right to it the thread is a thread as
+    // others.
     let _ = rustix::process::setpriority_process(None, 19);
 }

@@ -1,5 +1,6 @@
-//! Minutes become packs: what the file beside the database holds, and what an older version kept in a row a
-//! minute, flow in; one row a sensor and six hours is written, completed if it is there already.
+//! Minutes become packs: what the file beside the database holds, and what an older version kept in
+//! a row a minute, flow in; one row a sensor and six hours is written, completed if it is there
+//! already.
 
 use super::bucket::{Bucket, in_order};
 use super::packing::{Means, Packer};

@@ -8,17 +8,15 @@
 
 use super::error::{JournalError, Place};
 use super::file::{Belongs, belongs};
-use super::bucket::{Bucket, Values};
 use super::minute_log;
-use super::minutes::MINUTE;
 use super::odd_times::{LATEST, LastBelieved, SET_BY, is_moment, is_offset, is_sure_offset};
 use super::pulse;
-use super::stored::{Stored, folded};
+use super::stored::folded;
 use super::{boot_row, schema};
 use rusqlite::{Connection, OpenFlags, params};
 use slackwater_rules::record::{Body, Record, Seq};
 use slackwater_rules::time::{Moment, Span, Wall};
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::path::Path;
 use std::time::Duration;
 
@@ -29,38 +27,11 @@ pub struct JournalLog {
     pub(super) db: Connection,
 }
 
-/// What one sensor said in one minute.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Minute {
-    /// When it began.
-    pub wall: Wall,
-    /// Whether that comes from a trusted clock.
-    pub sure: bool,
-    /// How many readings were believed.
-    pub count: u32,
-    /// How many were not.
-    pub rejected: u32,
-    /// What the believed ones said.
-    pub values: Option<Values>,
-}
-
-impl Minute {
-    fn of(bucket: &Bucket, boot: Boot) -> Self {
-        Self {
-            wall: boot.offset + Span(bucket.minute * MINUTE),
-            sure: boot.trusted,
-            count: bucket.count,
-            rejected: bucket.rejected,
-            values: bucket.values,
-        }
-    }
-}
-
 /// How a boot's clock is dated, and when it was last known to live.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Boot {
     pub(super) offset: Wall,
-    trusted: bool,
+    pub(super) trusted: bool,
     pub(super) alive: Option<Moment>,
 }
 
@@ -110,83 +81,6 @@ impl JournalLog {
                 found.push(record);
             }
             true
-        })?;
-        Ok(found)
-    }
-
-    /// Gives every sensor's minutes within a stretch of time to `take`, in order of time.
-    pub fn walk_readings(
-        &self,
-        since: Wall,
-        until: Wall,
-        take: impl FnMut(&str, Minute),
-    ) -> Result<(), JournalError> {
-        self.walk_readings_since(|_| Some(since), until, take)
-    }
-
-    /// The same of some sensors, each since a time of its own.
-    pub fn walk_readings_since(
-        &self,
-        since: impl Fn(&str) -> Option<Wall>,
-        until: Wall,
-        mut take: impl FnMut(&str, Minute),
-    ) -> Result<(), JournalError> {
-        self.sql(|db| {
-            let mut stored = Stored::of(&self.place.0, db)?;
-            let mut wanted: BTreeMap<i64, (String, Wall)> = BTreeMap::new();
-            let mut sensors = 0;
-            {
-                let mut select = stored.db.prepare("SELECT id, name FROM sensors")?;
-                let mut rows = select.query([])?;
-                while let Some(row) = rows.next()? {
-                    sensors += 1;
-                    let name: String = row.get(1)?;
-                    if let Some(since) = since(&name) {
-                        wanted.insert(row.get(0)?, (name, since));
-                    }
-                }
-            }
-            let Some(earliest) = wanted.values().map(|(_, since)| *since).min() else { return Ok(()) };
-            for (id, boot) in boots(&stored.db)? {
-                let minute = |wall: Wall| (wall - boot.offset).0.div_euclid(MINUTE);
-                let (mut from, to) = (minute(earliest).max(0), minute(until));
-                while let Some(block) = stored.next_block(id, from, to)? {
-                    from = block + schema::BLOCK;
-                    // Those that look back so far.
-                    let ends = boot.offset + Span(from * MINUTE);
-                    let some: BTreeSet<i64> =
-                        wanted.iter().filter(|(_, (_, since))| *since < ends).map(|(id, _)| *id).collect();
-                    let only = Some(&some).filter(|some| some.len() < sensors);
-                    let mut sources: Vec<_> = stored
-                        .block(id, block, only)?
-                        .into_iter()
-                        .filter_map(|(sensor, minutes)| {
-                            let (name, since) = wanted.get(&sensor)?;
-                            Some((name.as_str(), minute(*since), minutes.peekable()))
-                        })
-                        .collect();
-                    for at in block..from {
-                        for (name, since, minutes) in &mut sources {
-                            while let Some(bucket) = minutes.next_if(|bucket| bucket.minute <= at) {
-                                if *since <= bucket.minute && bucket.minute <= to {
-                                    take(name, Minute::of(&bucket, boot));
-                                }
-                            }
-                        }
-                    }
-                }
-            }
-            Ok(())
-        })
-    }
-
-    /// The minutes of one sensor within a stretch of time.
-    pub fn readings(&self, sensor: &str, since: Wall, until: Wall) -> Result<Vec<Minute>, JournalError> {
-        let mut found = Vec::new();
-        self.walk_readings(since, until, |name, minute| {
-            if name == sensor {
-                found.push(minute);
-            }
         })?;
         Ok(found)
     }
@@ -281,7 +175,8 @@ impl JournalLog {
         })
     }
 
-    /// The number of the newest record of before `until` by the clock of its time; 0 if there is none.
+    /// The number of the newest record of before `until` by the clock of its time; 0 if there is
+    /// none.
     pub fn newest_until(&self, until: Wall) -> Result<Seq, JournalError> {
         let sql = "SELECT ifnull(max(seq), 0) FROM records WHERE wall <= ?";
         let newest = self.sql(|db| db.query_row(sql, [until.0], |row| row.get::<_, i64>(0)))?;
@@ -341,7 +236,8 @@ pub(super) fn outlive(
     let row = boot_row(db, &beat.boot())?;
     if let Some(boot) = row.and_then(|id| boots.get_mut(&id)).filter(|_| is_moment(at.mono.0)) {
         boot.alive = boot.alive.max(Some(at.mono));
-        // Two that both are sure and lie far apart: the one of a row may have been changed on a card.
+        // Two that both are sure and lie far apart: the one of a row may have been changed on a
+        // card.
         let offset = at.wall - Span(at.mono.0);
         let apart = boot.offset.max(offset) - boot.offset.min(offset);
         if at.wall_trusted && is_sure_offset(offset.0) && (!boot.trusted || apart > SET_BY) {

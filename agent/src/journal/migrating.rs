@@ -1,7 +1,8 @@
-//! From version 1, which had a row a sensor and minute, to packs: in the background, a few hours of a few sensors
-//! a step, each in one transaction. Before the first step the whole journal is copied, as version 1, and the copy
-//! stays beside it until the last row has been moved: whoever wants to go back to the older program can. Then
-//! the room that became free is given back, bit by bit.
+//! From version 1, which had a row a sensor and minute, to packs: in the background, a few hours of
+//! a few sensors a step, each in one transaction. Before the first step the whole journal is
+//! copied, as version 1, and the copy stays beside it until the last row has been moved: whoever
+//! wants to go back to the older program can. Then the room that became free is given back, bit by
+//! bit.
 
 use super::folding::{Added, Packs};
 use super::packing::Packer;
@@ -136,7 +137,8 @@ fn copy(path: &Path) -> Result<(), String> {
     done
 }
 
-/// Moves the oldest rows of some sensors, within the transaction. How many; none if there are none left.
+/// Moves the oldest rows of some sensors, within the transaction. How many; none if there are none
+/// left.
 pub(super) fn move_rows(db: &Connection, packer: &mut Packer) -> rusqlite::Result<u64> {
     let Some((boot, minute)) = prune::oldest_row(db)? else { return Ok(0) };
     let block = block_of(minute);

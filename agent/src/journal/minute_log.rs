@@ -1,11 +1,12 @@
-//! The latest minutes, on their way into the database: a small file beside it, written in place. A flush of all
-//! sensors appends one chunk of a sector or three here; every few hours they are folded into the database as
-//! packs ([`super::folding`]), and the file begins anew. So a card takes a few sectors a flush instead of a
-//! page of the database, one of its log of writes, and both again.
+//! The latest minutes, on their way into the database: a small file beside it, written in place. A
+//! flush of all sensors appends one chunk of a sector or three here; every few hours they are
+//! folded into the database as packs ([`super::folding`]), and the file begins anew. So a card
+//! takes a few sectors a flush instead of a page of the database, one of its log of writes, and
+//! both again.
 //!
-//! A chunk bears the database's random number, a generation, and a checksum. Generations up to the one that the
-//! database says it has folded are of no use any more; so nothing is counted twice and nothing lost, whatever
-//! instant the power fails at.
+//! A chunk bears the database's random number, a generation, and a checksum. Generations up to the
+//! one that the database says it has folded are of no use any more; so nothing is counted twice and
+//! nothing lost, whatever instant the power fails at.
 
 use super::beside;
 use super::bucket::Bucket;
@@ -41,8 +42,8 @@ pub(super) struct Chunk {
     pub(super) minutes: Vec<(i64, Vec<Bucket>)>,
 }
 
-/// All that is in the file and not yet in the database whose random number is `seed`, and which has folded
-/// generations up to `folded`. Nothing if there is no such file, or another journal's.
+/// All that is in the file and not yet in the database whose random number is `seed`, and which has
+/// folded generations up to `folded`. Nothing if there is no such file, or another journal's.
 pub(super) fn read(path: &Path, seed: i64, folded: u64) -> Vec<Chunk> {
     let Ok(octets) = fs::read(beside(path, "-minutes")) else { return Vec::new() };
     let (mut packer, mut chunks) = (Packer::default(), Vec::new());
@@ -91,8 +92,8 @@ struct Head {
     alive: Moment,
 }
 
-/// Gives each whole chunk of the generation with which the file begins to `take`, until it says false; and says
-/// where they end.
+/// Gives each whole chunk of the generation with which the file begins to `take`, until it says
+/// false; and says where they end.
 fn for_each(octets: &[u8], seed: i64, mut take: impl FnMut(Head, &[u8]) -> bool) -> usize {
     let (mut at, mut generation) = (0, None);
     while let Some((head, squeezed)) = octets.get(at..).and_then(|rest| whole(rest, seed)) {
@@ -174,8 +175,8 @@ impl MinuteLog {
         log
     }
 
-    /// Keeps what is finished, on the disk when this returns. False if there is no room left before what is in
-    /// it has been folded.
+    /// Keeps what is finished, on the disk when this returns. False if there is no room left before
+    /// what is in it has been folded.
     ///
     /// # Errors
     /// What the disk says.

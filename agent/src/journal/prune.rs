@@ -3,10 +3,10 @@
 //! their age are dropped whole: what a keeper wants of last year is in the records. What was
 //! given up flows out as [`Pruned`], so that it can be said.
 //!
-//! A full file gives up its oldest quarter of a day in the very transaction that writes the newest minutes,
-//! which then take the pages that became free ([`make_room`]). Pages that become free by
-//! themselves are written for nothing, twice: to the log of writes, and from there to the file.
-//! By days goes only what that leaves: a limit made smaller, records that crowd out readings.
+//! A full file gives up its oldest quarter of a day in the very transaction that writes the newest
+//! minutes, which then take the pages that became free ([`make_room`]). Pages that become free by
+//! themselves are written for nothing, twice: to the log of writes, and from there to the file. By
+//! days goes only what that leaves: a limit made smaller, records that crowd out readings.
 
 use super::JournalLimits;
 use super::folding::first_minute;
@@ -51,10 +51,12 @@ impl fmt::Display for Pruned {
 /// A day of minutes.
 const DAY: i64 = 24 * 60;
 
-/// Room kept beyond what is wanted, in bytes: pages are taken whole, and a night's records come between.
+/// Room kept beyond what is wanted, in bytes: pages are taken whole, and a night's records come
+/// between.
 const SPARE: u64 = 64 << 10;
 
-/// No transaction gives up more quarters of a day than this: one that is undone should not have cost much.
+/// No transaction gives up more quarters of a day than this: one that is undone should not have
+/// cost much.
 const BLOCKS_AT_ONCE: usize = 4;
 
 /// No more free pages are given back to the disk at once.
@@ -63,8 +65,8 @@ const PAGES_AT_ONCE: u32 = 4_096;
 /// So many records are given up at a time.
 const RECORDS: i64 = 500;
 
-/// Makes room for so many bytes of new minutes, within the transaction that writes them. Returns how
-/// many old minutes that cost.
+/// Makes room for so many bytes of new minutes, within the transaction that writes them. Returns
+/// how many old minutes that cost.
 pub(super) fn make_room(db: &Connection, limits: &JournalLimits, wanted: u64) -> rusqlite::Result<u64> {
     let mut dropped = 0;
     for _ in 0..BLOCKS_AT_ONCE {

@@ -1,6 +1,6 @@
-//! How readings are written: finished minutes of memory go to the file beside the database at every flush, from
-//! there into packs every six hours, and the journal is kept within its bounds. What an older version wrote
-//! is packed in between.
+//! How readings are written: finished minutes of memory go to the file beside the database at every
+//! flush, from there into packs every six hours, and the journal is kept within its bounds. What an
+//! older version wrote is packed in between.
 
 use super::folding::{Added, Packs};
 use super::migrating::{self, Step};
@@ -12,7 +12,8 @@ use slackwater_rules::time::{Moment, Now, Span};
 /// After a failed write of readings, the next try comes after this long.
 const RETRY: Span = Span::minutes(1);
 
-/// What packs take at most of what lies in the file beside the database, with their share of upper pages.
+/// What packs take at most of what lies in the file beside the database, with their share of upper
+/// pages.
 const GROWS: u64 = 2;
 
 impl Journal {
@@ -25,7 +26,8 @@ impl Journal {
     }
 
     /// Does what is due, and costs next to nothing if nothing is: writes the finished minutes and a
-    /// sign of life every [`JournalLimits::every`](super::JournalLimits::every), and prunes. To be called once a turn.
+    /// sign of life every [`JournalLimits::every`](super::JournalLimits::every), and prunes. To be
+    /// called once a turn.
     ///
     /// # Errors
     /// What could not be written is kept in memory (within a bound) and tried again in a minute.
@@ -83,7 +85,8 @@ impl Journal {
         })
     }
 
-    /// The present boot's row, and rows of the sensors that have something to say: readers need them.
+    /// The present boot's row, and rows of the sensors that have something to say: readers need
+    /// them.
     fn name_all(&mut self, now: &Now) -> Result<i64, JournalError> {
         if let Some(row) = self.row
             && (row.trusted || !now.wall_trusted)

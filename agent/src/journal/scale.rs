@@ -1,6 +1,7 @@
-//! From numbers in base units back to the few digits that a sensor said: `77.4 degF` is a long fraction of
-//! degrees Celsius, and 774 with the right [`Scale`]. What a scale gives back differs from the number by some
-//! units in the last place, which are kept beside it: nothing is lost, whatever was guessed.
+//! From numbers in base units back to the few digits that a sensor said: `77.4 degF` is a long
+//! fraction of degrees Celsius, and 774 with the right [`Scale`]. What a scale gives back differs
+//! from the number by some units in the last place, which are kept beside it: nothing is lost,
+//! whatever was guessed.
 
 use slackwater_rules::units::{UNITS, Unit};
 use std::sync::LazyLock;
@@ -99,7 +100,8 @@ impl Scale {
         }
     }
 
-    /// The number at a place, which may lie between steps: by the very sum by which a reading becomes one.
+    /// The number at a place, which may lie between steps: by the very sum by which a reading
+    /// becomes one.
     pub(super) fn at(self, place: f64) -> f64 {
         match self {
             Self::Steps { factor, offset, places } => (place / ten_to(places)).mul_add(factor, offset),

@@ -1,7 +1,7 @@
-//! A small file that is written in place, sector by sector, past the page cache where the disk allows it: a
-//! sign of life of a few octets a minute then costs a card one sector of 512 octets, not a page of eight. Its
-//! room is taken when it is made, so a full disk takes nothing from it and no other block of the disk has to
-//! be written with it.
+//! A small file that is written in place, sector by sector, past the page cache where the disk
+//! allows it: a sign of life of a few octets a minute then costs a card one sector of 512 octets,
+//! not a page of eight. Its room is taken when it is made, so a full disk takes nothing from it and
+//! no other block of the disk has to be written with it.
 
 use rustix::fs::OFlags;
 use std::fs::{File, OpenOptions};
@@ -39,8 +39,8 @@ impl SectorFile {
         Ok(Self { path: path.to_owned(), file, direct })
     }
 
-    /// Writes from a sector's beginning on; what is left of the last sector is filled with blanks. It outlasts
-    /// a power cut when this returns.
+    /// Writes from a sector's beginning on; what is left of the last sector is filled with blanks.
+    /// It outlasts a power cut when this returns.
     ///
     /// # Errors
     /// What the disk says.
@@ -52,7 +52,8 @@ impl SectorFile {
         sectors[..octets.len()].copy_from_slice(octets);
         if let Some(direct) = &self.direct {
             match direct.write_all_at(sectors, place).and_then(|()| direct.sync_data()) {
-                // Larger sectors than ours, or a file system that has a page cache and nothing else.
+                // Larger sectors than ours, or a file system that has a page cache and nothing
+                // else.
                 Err(error) if error.raw_os_error() == Some(libc::EINVAL) => self.direct = None,
                 other => return other,
             }

@@ -1,5 +1,6 @@
-//! The readings as a reader finds them at one instant: packs and rows of an older version in the database, and
-//! the latest minutes in the file beside it. Block after block flows out, each sensor's minutes in order of time.
+//! The readings as a reader finds them at one instant: packs and rows of an older version in the
+//! database, and the latest minutes in the file beside it. Block after block flows out, each
+//! sensor's minutes in order of time.
 
 use super::bucket::{Bucket, Values, in_order};
 use super::folding::first_minute;

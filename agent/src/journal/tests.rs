@@ -819,8 +819,9 @@ fn a_journal_of_before_is_read_with_its_call_out_going_on() {
     assert!(!restored.records.iter().any(|record| matches!(record.body, Body::CallEnded { call: 75 })));
 }
 
-/// Made by the watch as it was when every minute of a sensor had a row: two boots, the second with a clock that
-/// became trusted late; degrees of both kinds, litres an hour, numbers without end, words, rejected and late ones.
+/// Made by the watch as it was when every minute of a sensor had a row: two boots, the second with
+/// a clock that became trusted late; degrees of both kinds, litres an hour, numbers without end,
+/// words, rejected and late ones.
 fn readings_of_before(place: &Place) {
     fs::create_dir(place.path().parent().unwrap()).unwrap();
     let before = concat!(env!("CARGO_MANIFEST_DIR"), "/../tests/data/before/readings.db");
