@@ -285,7 +285,7 @@ fn a_file_in_which_nothing_is_heard_is_a_watch_away_or_silence_as_the_keeper_say
         silent.lines().any(|line| line.contains("mains") && line.contains("would have rung once")),
         "{silent}"
     );
-    assert!(silent.contains("    rings 2026-08-02 01:"), "{silent}");
+    assert!(silent.contains("    rings 2026-08-02T01:"), "{silent}");
 }
 
 #[test]
