@@ -49,7 +49,8 @@ impl JournalLog {
             for (boot, dated) in boots(&stored.db)? {
                 let minute = |wall: Wall| (wall - dated.offset).0.div_euclid(MINUTE);
                 let Some((oldest, newest)) = stored.ends(boot)? else { continue };
-                let (from, first, last) = (minute(since), minute(since).max(oldest), minute(until).min(newest));
+                let (from, first, last) =
+                    (minute(since), minute(since).max(oldest), minute(until).min(newest));
                 // A boot that began within a step shares that step's place with the one before.
                 let mut open: Option<(i64, StepSums)> = None;
                 let mut block = schema::block_of(first).max(0);

@@ -67,7 +67,10 @@ impl Bucket {
                     1 => mean + (middle - mean) / f64::from(whole),
                     _ => (mean * f64::from(count) + middle * f64::from(later.count)) / f64::from(whole),
                 };
-                (whole, Some(Values::Numbers { lowest: lowest.min(low), mean, highest: highest.max(high), last }))
+                (
+                    whole,
+                    Some(Values::Numbers { lowest: lowest.min(low), mean, highest: highest.max(high), last }),
+                )
             }
             (
                 Some(Values::Words { first, last: before, changes }),
@@ -77,7 +80,8 @@ impl Bucket {
                 (whole, Some(Values::Words { first, last, changes }))
             }
             // The first of the minute, or of a sensor that a new plan reads in another way.
-            (None, _) | (Some(Values::Numbers { .. }), Values::Words { .. })
+            (None, _)
+            | (Some(Values::Numbers { .. }), Values::Words { .. })
             | (Some(Values::Words { .. }), Values::Numbers { .. }) => (later.count, Some(added)),
         };
     }

@@ -27,7 +27,9 @@ impl Check {
             match verdict(&place.0).map_err(|error| place.error(error)) {
                 Ok(verdict) if verdict == "ok" => {}
                 Ok(why) | Err(JournalError::Damaged { why, .. }) => drop(said.send(why)),
-                Err(error) => tracing::warn!("whether the readings are sound could not be looked at: {error}"),
+                Err(error) => {
+                    tracing::warn!("whether the readings are sound could not be looked at: {error}")
+                }
             }
         };
         if let Err(error) = std::thread::Builder::new().name("journal-check".to_owned()).spawn(look) {

@@ -31,16 +31,25 @@ impl Packs {
     }
 
     /// Writes them, beside what is in these packs already.
-    pub(super) fn write(self, db: &Connection, packer: &mut Packer, added_are: Added) -> rusqlite::Result<()> {
+    pub(super) fn write(
+        self,
+        db: &Connection,
+        packer: &mut Packer,
+        added_are: Added,
+    ) -> rusqlite::Result<()> {
         let mut select = db.prepare_cached("SELECT body FROM packs WHERE key = ?")?;
-        let mut insert = db.prepare_cached("INSERT OR REPLACE INTO packs (key, minutes, body) VALUES (?, ?, ?)")?;
+        let mut insert =
+            db.prepare_cached("INSERT OR REPLACE INTO packs (key, minutes, body) VALUES (?, ?, ?)")?;
         for (key, mut added) in self.0 {
             let from = first_minute(key);
             let kept: Option<Vec<u8>> = select.query_row([key], |row| row.get(0)).optional()?;
             let kept = kept.and_then(|body| {
                 let unpacked = packer.unpack(from, &body);
                 if unpacked.is_none() {
-                    tracing::warn!(key, "six hours of a sensor's readings can't be read and are written anew");
+                    tracing::warn!(
+                        key,
+                        "six hours of a sensor's readings can't be read and are written anew"
+                    );
                 }
                 unpacked
             });

@@ -71,7 +71,9 @@ impl Migrating {
             Some(copying) if copying.is_finished() => {
                 let done = copying.join().unwrap_or_else(|_| Err("it broke off".to_owned()));
                 if let Err(why) = done {
-                    tracing::warn!("the journal's readings are not packed yet: no copy of it could be made: {why}");
+                    tracing::warn!(
+                        "the journal's readings are not packed yet: no copy of it could be made: {why}"
+                    );
                     self.due = Some(now + RETRY);
                 }
             }

@@ -117,11 +117,8 @@ fn whole(octets: &[u8], seed: i64) -> Option<(Head, &[u8])> {
     let sound = head.get(..8)? == MAGIC
         && field(1)? == seed.cast_unsigned()
         && field(6)? == fnv(head.get(..HEAD - 8)?) ^ fnv(squeezed);
-    let head = Head {
-        generation: field(2)?,
-        boot: field(3)?.cast_signed(),
-        alive: Moment(field(4)?.cast_signed()),
-    };
+    let head =
+        Head { generation: field(2)?, boot: field(3)?.cast_signed(), alive: Moment(field(4)?.cast_signed()) };
     sound.then_some((head, squeezed))
 }
 

@@ -409,7 +409,9 @@ mod tests {
 
     #[test]
     fn a_quarter_of_a_day_of_a_thermometer_at_a_reading_a_second_takes_little() {
-        for (factor, offset, decimals) in [(1.0, 0.0, 100.0), (5.0 / 9.0, -160.0 / 9.0, 10.0), (1.0 / 3.6e6, 0.0, 1.0)] {
+        for (factor, offset, decimals) in
+            [(1.0, 0.0, 100.0), (5.0 / 9.0, -160.0 / 9.0, 10.0), (1.0 / 3.6e6, 0.0, 1.0)]
+        {
             let mut buckets = Vec::new();
             for minute in 0..360 {
                 let mut bucket = Bucket::new(minute);
@@ -424,8 +426,13 @@ mod tests {
             let packed = packer.pack(0, &buckets, Means::Rounded);
             assert!(packed.len() < 360 * 4, "{factor}: {} octets", packed.len());
             for (back, was) in packer.unpack(0, &packed).unwrap().zip(&buckets) {
-                let (Some(Values::Numbers { mean: back_mean, .. }), Some(Values::Numbers { mean, lowest, highest, last })) =
-                    (back.values, was.values) else { panic!() };
+                let (
+                    Some(Values::Numbers { mean: back_mean, .. }),
+                    Some(Values::Numbers { mean, lowest, highest, last }),
+                ) = (back.values, was.values)
+                else {
+                    panic!()
+                };
                 assert!((back_mean - mean).abs() <= mean.abs() * 1e-12);
                 let values = Some(Values::Numbers { mean: back_mean, lowest, highest, last });
                 assert_eq!(back, Bucket { values, ..*was });

@@ -139,8 +139,8 @@ impl Journal {
 
     fn prune(&mut self, now: &Now, made_room: u64) -> Result<Pruned, JournalError> {
         let keep_from = self.horizon.min(self.last);
-        let mut pruned = prune::prune(&self.db, &self.limits, now, keep_from)
-            .map_err(|error| self.place.error(error))?;
+        let mut pruned =
+            prune::prune(&self.db, &self.limits, now, keep_from).map_err(|error| self.place.error(error))?;
         pruned.readings += made_room;
         pruned.unwritten = self.minutes.take_lost();
         self.on_disk = super::file::OnDisk::look(&self.place.0);

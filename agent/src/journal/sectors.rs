@@ -46,10 +46,13 @@ impl SectorFile {
     /// What the disk says.
     pub(super) fn write_synced(&mut self, place: u64, octets: &[u8]) -> io::Result<()> {
         let whole = octets.len().next_multiple_of(SECTOR);
-        let mut buffer = vec![b' '; whole + SECTOR];
-        let from = buffer.as_ptr().align_offset(SECTOR);
-        let sectors = buffer.get_mut(from..from + whole).ok_or_else(|| io::Error::other("no such room"))?;
-        sectors[..octets.len()].copy_from_slice(octets);
+        // Past the page cache the memory, too, has to begin where a sector could.
+        let mut buffer: Vec<u8> = Vec::with_capacity(whole + SECTOR);
+        let from = buffer.as_ptr().align_offset(SECTOR).min(SECTOR);
+        buffer.resize(from, b' ');
+        buffer.extend_from_slice(octets);
+        buffer.resize(from + whole, b' ');
+        let sectors = buffer.get(from..).unwrap_or_default();
         if let Some(direct) = &self.direct {
             match direct.write_all_at(sectors, place).and_then(|()| direct.sync_data()) {
                 // Larger sectors than ours, or a file system that has a page cache and nothing

@@ -55,8 +55,7 @@ impl<'db> Stored<'db> {
         let mut widen = |first: i64, last: i64| {
             ends = Some(ends.map_or((first, last), |(from, to)| (from.min(first), to.max(last))));
         };
-        for (table, is_there, reach) in
-            [("packs", self.has_packs, BLOCK - 1), ("readings", self.has_rows, 0)]
+        for (table, is_there, reach) in [("packs", self.has_packs, BLOCK - 1), ("readings", self.has_rows, 0)]
         {
             if is_there {
                 let found = self.db.query_row(&ENDS.replace("TABLE", table), keys, |row| {
@@ -84,7 +83,12 @@ impl<'db> Stored<'db> {
         ] {
             if is_there {
                 let mut select = self.db.prepare_cached(sql)?;
-                select.query_row(keys, |row| row.get(0)).optional()?.map(first_minute).into_iter().for_each(&mut nearer);
+                select
+                    .query_row(keys, |row| row.get(0))
+                    .optional()?
+                    .map(first_minute)
+                    .into_iter()
+                    .for_each(&mut nearer);
             }
         }
         let latest = self.chunks.iter().filter(|chunk| chunk.boot == boot).flat_map(|chunk| &chunk.minutes);
@@ -134,7 +138,9 @@ impl<'db> Stored<'db> {
                 rusqlite::Result::Ok(())
             };
             match only.filter(|only| only.len() <= FEW) {
-                None => each(&self.db, "SELECT key, body FROM packs WHERE key >= ? AND key < ?", keys, &mut take)?,
+                None => {
+                    each(&self.db, "SELECT key, body FROM packs WHERE key >= ? AND key < ?", keys, &mut take)?
+                }
                 Some(only) => {
                     for sensor in only {
                         let one = "SELECT key, body FROM packs WHERE key = ? AND key < ?";
@@ -144,17 +150,23 @@ impl<'db> Stored<'db> {
             }
         }
         let mut latest: BTreeMap<i64, Vec<Bucket>> = BTreeMap::new();
-        for (sensor, buckets) in self.chunks.iter().filter(|chunk| chunk.boot == boot).flat_map(|chunk| &chunk.minutes) {
+        for (sensor, buckets) in
+            self.chunks.iter().filter(|chunk| chunk.boot == boot).flat_map(|chunk| &chunk.minutes)
+        {
             if only.is_none_or(|only| only.contains(sensor)) {
                 let within = buckets.iter().filter(|bucket| block_of(bucket.minute).max(0) == block);
                 latest.entry(*sensor).or_default().extend(within);
             }
         }
-        let sensors: BTreeSet<i64> = earlier.keys().chain(packed.keys()).chain(latest.keys()).copied().collect();
+        let sensors: BTreeSet<i64> =
+            earlier.keys().chain(packed.keys()).chain(latest.keys()).copied().collect();
         let one = |sensor: i64| {
-            let (before, after) = (earlier.remove(&sensor).unwrap_or_default(), latest.remove(&sensor).unwrap_or_default());
+            let (before, after) =
+                (earlier.remove(&sensor).unwrap_or_default(), latest.remove(&sensor).unwrap_or_default());
             let minutes = match packed.remove(&sensor) {
-                Some(packed) if before.is_empty() && after.is_empty() => SensorMinutes::Packed(packed),
+                Some(packed) if before.is_empty() && after.is_empty() => {
+                    SensorMinutes::Packed(Box::new(packed))
+                }
                 packed => {
                     let all = before.into_iter().chain(packed.into_iter().flatten()).chain(after).collect();
                     SensorMinutes::Listed(in_order(all).into_iter())
@@ -171,7 +183,7 @@ const FEW: usize = 8;
 
 /// One sensor's minutes of a block, in order of time.
 pub(super) enum SensorMinutes {
-    Packed(Unpacked),
+    Packed(Box<Unpacked>),
     Listed(std::vec::IntoIter<Bucket>),
 }
 

@@ -1,6 +1,6 @@
 use super::*;
-use slackwater_rules::engine::Sample;
 use slackwater_rules::alarm::Priority;
+use slackwater_rules::engine::Sample;
 use slackwater_rules::quality::Quality;
 use slackwater_rules::reading::Value;
 use slackwater_rules::record::{
@@ -476,7 +476,10 @@ fn a_full_journal_gives_its_oldest_quarters_of_days_for_the_newest_minutes_and_d
     for minute in 0..=all {
         journal.sample(&[good("lagoon-temp", Span::minutes(minute), noise(minute))]);
         let pruned = journal.tend(&minutes(minute)).unwrap();
-        assert!(pruned.readings <= 720 && pruned.readings.is_multiple_of(360), "at minute {minute}: {pruned:?}");
+        assert!(
+            pruned.readings <= 720 && pruned.readings.is_multiple_of(360),
+            "at minute {minute}: {pruned:?}"
+        );
         dropped += pruned.readings;
     }
     assert!(fs::metadata(place.path()).unwrap().len() <= bytes);
@@ -896,7 +899,10 @@ fn readings_of_before_are_read_as_they_are_and_packed_with_nothing_changing_in_t
     let again = bars(&place.log());
     for (was, is) in drawn.iter().flatten().zip(again.iter().flatten()) {
         let mean = is.mean;
-        assert_eq!((was.from, was.low, was.high, was.last, was.minutes), (is.from, is.low, is.high, is.last, is.minutes));
+        assert_eq!(
+            (was.from, was.low, was.high, was.last, was.minutes),
+            (is.from, is.low, is.high, is.last, is.minutes)
+        );
         assert!((was.mean - mean).abs() <= was.mean.abs() * 1e-12);
     }
     // It goes on after a restart, and what is said now stands beside it.
@@ -911,7 +917,10 @@ fn a_crash_at_any_flush_loses_no_minute_that_was_flushed_and_counts_none_twice()
     let mut journal = place.open("one");
     let (mut told, copies) = (0, tempfile::tempdir().unwrap());
     for minute in 0..=900 {
-        journal.sample(&[good("lagoon-temp", Span::minutes(minute), noise(minute)), word("mains", Span::minutes(minute), 1)]);
+        journal.sample(&[
+            good("lagoon-temp", Span::minutes(minute), noise(minute)),
+            word("mains", Span::minutes(minute), 1),
+        ]);
         journal.tend(&minutes(minute)).unwrap();
         if minute % 10 != 0 || minute < 330 {
             continue;
@@ -921,11 +930,13 @@ fn a_crash_at_any_flush_loses_no_minute_that_was_flushed_and_counts_none_twice()
         for suffix in ["", "-wal", "-minutes"] {
             fs::copy(beside(&place.path(), suffix), beside(&copy, suffix)).unwrap();
         }
-        let (mut again, _) = Journal::open(&copy, BootId("one".to_owned()), JournalLimits::default()).unwrap();
+        let (mut again, _) =
+            Journal::open(&copy, BootId("one".to_owned()), JournalLimits::default()).unwrap();
         let count = |said: Vec<Minute>| said.iter().map(|minute| minute.count).sum::<u32>();
         let kept = |path: &Path| {
             let log = JournalLog::open(path).unwrap();
-            ["lagoon-temp", "mains"].map(|name| count(log.readings(name, Wall(0), minutes(10_000).wall).unwrap()))
+            ["lagoon-temp", "mains"]
+                .map(|name| count(log.readings(name, Wall(0), minutes(10_000).wall).unwrap()))
         };
         let now = kept(&copy);
         assert!(now[0] >= told && now[0] == now[1], "{now:?} after {told} at {minute}");
@@ -944,7 +955,8 @@ fn a_crash_at_any_flush_loses_no_minute_that_was_flushed_and_counts_none_twice()
 #[test]
 fn a_file_of_minutes_that_is_removed_torn_or_anothers_costs_no_more_than_it_holds() {
     let minutes = |n: i64| at(Span::minutes(n), Span::minutes(n), true);
-    let harms: [(&str, fn(&Path)); 3] = [
+    type Harm = fn(&Path);
+    let harms: [(&str, Harm); 3] = [
         ("removed", |path| fs::remove_file(path).unwrap()),
         ("torn", |path| fs::write(path, b"SlkWmin1 but no more").unwrap()),
         ("another's", |path| {

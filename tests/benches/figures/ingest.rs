@@ -76,8 +76,12 @@ fn flood(side: &mut Side, process: &Process, port: u16) -> Result<Vec<u8>> {
 /// How many readings the journal says that it was given.
 fn kept(folder: &Path) -> Result<usize> {
     let mut kept = 0_u64;
-    JournalLog::open(&folder.join("journal.sqlite"))?.walk_readings(Wall(0), Wall(i64::MAX / 4), |_, minute| {
-        kept += u64::from(minute.count) + u64::from(minute.rejected);
-    })?;
+    JournalLog::open(&folder.join("journal.sqlite"))?.walk_readings(
+        Wall(0),
+        Wall(i64::MAX / 4),
+        |_, minute| {
+            kept += u64::from(minute.count) + u64::from(minute.rejected);
+        },
+    )?;
     Ok(usize::try_from(kept)?)
 }
