@@ -75,7 +75,8 @@ impl CallOut {
         members
     }
 
-    /// The members that count: those for which people are to be asked, else those that stand, else all.
+    /// The members that count: those for which people are to be asked, else those that stand, else
+    /// all.
     fn weighed(&self, now: Moment) -> impl Iterator<Item = &Member> {
         self.members.iter().filter(move |member| self.weighs(member, now))
     }

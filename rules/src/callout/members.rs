@@ -1,5 +1,5 @@
-//! The members of a call-out, in the order in which they joined. Thousands may come in one moment, so
-//! what is asked of all of them is counted as they change: what stands, for which rank, by which
+//! The members of a call-out, in the order in which they joined. Thousands may come in one moment,
+//! so what is asked of all of them is counted as they change: what stands, for which rank, by which
 //! ladder. A decision works on a copy, which shares what it doesn't change.
 
 use super::member::Member;

@@ -1,4 +1,5 @@
-//! Sensors that measure the same in the same water: they can stand in for each other, and contradict.
+//! Sensors that measure the same in the same water: they can stand in for each other, and
+//! contradict.
 
 use crate::ids::{SensorId, TankId};
 use crate::plan::{Plan, Sensor};

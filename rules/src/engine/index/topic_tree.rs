@@ -1,5 +1,5 @@
-//! The beginnings of topics by whole levels, and which sensors speak below each: what falls silent together
-//! is found by where it spoke.
+//! The beginnings of topics by whole levels, and which sensors speak below each: what falls silent
+//! together is found by where it spoke.
 
 use crate::ids::SensorId;
 use crate::plan::Plan;
