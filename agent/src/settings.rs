@@ -1,8 +1,8 @@
 //! The agent's own configuration: where the broker is, who the people are, which secrets open
 //! what. A TOML file and the environment flow in through the `config` crate as one tree of values
 //! with places (`source`); every section asks its part of the tree, by the same tables and items as
-//! rule files are read by (`reader`), and notes what is wrong; [`Settings`] flow out only if nothing
-//! at all is, and a [`Report`] in any case.
+//! rule files are read by (`reader`), and notes what is wrong; [`Settings`] flow out only if
+//! nothing at all is, and a [`Report`] in any case.
 //!
 //! What to watch and when to ring stands in the rule file, not here. Secrets stand in neither:
 //! keys that end in `-file` name the files that hold them (`secrets`). A configuration that
@@ -81,8 +81,9 @@ pub struct Settings {
     pub contacts: BTreeMap<String, Contact>,
     /// Every way to reach them, and every siren.
     pub channels: BTreeMap<Target, ChannelSettings>,
-    /// Sections that a file keeps from being used, and why: only where [`UnusableFile::Sound`](files::UnusableFile::Sound) was asked for.
-    /// Those of channels are [`ChannelSettings::Unusable`].
+    /// Sections that a file keeps from being used, and why: only where
+    /// [`UnusableFile::Sound`](files::UnusableFile::Sound) was asked for. Those of channels are
+    /// [`ChannelSettings::Unusable`].
     pub unusable: BTreeMap<String, String>,
 }
 
@@ -257,7 +258,8 @@ impl Settings {
         self.answers.as_ref()?.topic.clone()
     }
 
-    /// Whose addresses answers by mail may come from, in small letters, by the names that rule files use.
+    /// Whose addresses answers by mail may come from, in small letters, by the names that rule
+    /// files use.
     pub fn addresses(&self) -> BTreeMap<String, String> {
         let theirs = |(target, channel): (&Target, &ChannelSettings)| match (&target.contact, channel) {
             (Some(contact), ChannelSettings::Mail(to)) => {

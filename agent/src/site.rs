@@ -1,7 +1,8 @@
 //! From two files to a site that can be watched: the agent's configuration and the rule file
 //! it names, read and checked by the same code for `run`, `check` and a reload. All that is
-//! wrong comes out at once, in words; a site comes out only if nothing is. A watch that starts takes
-//! what is sound ([`SiteFiles::load_sound`]): the rest comes out beside it, to be told and tried again.
+//! wrong comes out at once, in words; a site comes out only if nothing is. A watch that starts
+//! takes what is sound ([`SiteFiles::load_sound`]): the rest comes out beside it, to be told and
+//! tried again.
 
 pub mod last_good;
 
@@ -68,8 +69,8 @@ impl SiteFiles {
         Self::load_as(config, environment, UnusableFile::Whole)
     }
 
-    /// The same for a watch that starts: what a password, a certificate or another file keeps from being
-    /// used is left out, and for a broken rule file its last good copy is taken. Both are in
+    /// The same for a watch that starts: what a password, a certificate or another file keeps from
+    /// being used is left out, and for a broken rule file its last good copy is taken. Both are in
     /// [`SiteFiles::unusable`].
     ///
     /// # Errors
@@ -246,8 +247,8 @@ fn both(agent: &str, rules: &str) -> String {
     texts.collect::<Vec<_>>().join("\n")
 }
 
-/// The channels, each ready to be tried; those that can't be are noted at their place in the file, or
-/// stand as unusable.
+/// The channels, each ready to be tried; those that can't be are noted at their place in the file,
+/// or stand as unusable.
 fn channels(settings: &mut Settings, report: &Report, reading: UnusableFile) -> BTreeMap<Target, Channel> {
     let mut channels = BTreeMap::new();
     for (target, set_up) in &mut settings.channels {
@@ -329,8 +330,8 @@ pub fn register(plan: &Plan, elsewhere: Vec<Output>) -> (Register, Vec<String>) 
     (Register::new(&outputs).0, clashes_in_words(&outputs))
 }
 
-/// Notes each UPS that no sensor reads: most likely a slip in a name, and then the server of another
-/// is asked.
+/// Notes each UPS that no sensor reads: most likely a slip in a name, and then the server of
+/// another is asked.
 fn unread(declared: &BTreeMap<String, UpsSettings>, plan: &Plan, report: &Report) {
     let name = |sensor: &Sensor| match sensor.feed.source() {
         Some(Source::Ups { ups, .. }) => Some(ups.clone()),

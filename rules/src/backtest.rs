@@ -80,7 +80,8 @@ impl SimWorld for Counter {
                 Some(Input::Delivered { page: page.id, outcome })
             }
             Effect::Withdraw { .. } => None,
-            // No alarm of this plan has a stopgap; an engine that commands is answered all the same.
+            // No alarm of this plan has a stopgap; an engine that commands is answered all the
+            // same.
             Effect::Command { switching, .. } => Some(Input::Commanded { switching, failed: None }),
         });
     }

@@ -57,7 +57,8 @@ pub struct PlacedValue {
     pub value: FieldPlace,
     /// Where its unit stands: `degF` in one message, `degC` in the next.
     pub unit: Option<FieldPlace>,
-    /// Where the time stands at which it was measured: RFC 3339, or seconds or milliseconds since 1970.
+    /// Where the time stands at which it was measured: RFC 3339, or seconds or milliseconds since
+    /// 1970.
     pub time: Option<FieldPlace>,
     /// From what is sent to the number in its unit.
     pub line: Linear,
@@ -162,8 +163,8 @@ impl Mapping {
 }
 
 impl Mapping {
-    /// What a pack says of earlier times, the oldest first, besides the reading that [`Mapping::read`] gives;
-    /// nothing for payloads that carry one value.
+    /// What a pack says of earlier times, the oldest first, besides the reading that
+    /// [`Mapping::read`] gives; nothing for payloads that carry one value.
     pub fn earlier(&self, payload: &[u8], now: &Now) -> Vec<Reading> {
         let ValuePlace::Senml(name) = &self.found else { return Vec::new() };
         let text = std::str::from_utf8(payload).ok().filter(|text| text.len() <= LONGEST);
@@ -246,8 +247,8 @@ fn word(words: &[Word], text: &str) -> Result<Value, BadReading> {
         })
 }
 
-/// Words by which a sender, or the bridge before it, says that nothing comes from the sensor. A sensor that
-/// declares such a word means what it declares.
+/// Words by which a sender, or the bridge before it, says that nothing comes from the sensor. A
+/// sensor that declares such a word means what it declares.
 const AWAY: [&str; 3] = ["offline", "unavailable", "disconnected"];
 
 fn says_away(text: &str) -> bool {

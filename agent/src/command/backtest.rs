@@ -9,6 +9,7 @@ mod sweep;
 use super::{Config, failed, wrong};
 use crate::clock::Clock;
 use crate::journal::JournalLog;
+use crate::output::outln;
 use crate::review::{ReviewSpan, parse_when};
 use crate::settings::Environment;
 use crate::site::load_plan;
@@ -23,17 +24,20 @@ use sweep::{SweepRange, range};
 /// What is to be tried.
 #[derive(clap::Args, Debug)]
 pub(super) struct BacktestArgs {
-    /// Begins: a date, a time, or so long ago; 30 d, or the beginning of the file, if none is given.
+    /// Begins: a date, a time, or so long ago; 30 d, or the beginning of the file, if none is
+    /// given.
     #[arg(long)]
     since: Option<String>,
     /// Ends; now, or the end of the file, if none is given.
     #[arg(long)]
     until: Option<String>,
-    /// Readings from a file instead of the journal: a line `time,sensor,value,unit`, then one a reading; or `time` and a
-    /// column for each sensor. With semicolons between columns a comma is the decimal sign.
+    /// Readings from a file instead of the journal: a line `time,sensor,value,unit`, then one a
+    /// reading; or `time` and a column for each sensor. With semicolons between columns a comma is
+    /// the decimal sign.
     #[arg(long, value_name = "FILE")]
     csv: Option<PathBuf>,
-    /// The sensor of a column that has another name: `Water=lagoon-temp`, `Zeit=time`. Once for each.
+    /// The sensor of a column that has another name: `Water=lagoon-temp`, `Zeit=time`. Once for
+    /// each.
     #[arg(long = "column", value_name = "NAME=SENSOR", requires = "csv", value_parser = csv::column)]
     columns: Vec<csv::Column>,
     /// Another rule file than the configured one.
@@ -108,7 +112,7 @@ pub(super) fn play(backtest: &BacktestArgs) -> ExitCode {
     });
     match said {
         Ok(text) => {
-            println!("{}", text.trim_end());
+            outln!("{}", text.trim_end());
             ExitCode::SUCCESS
         }
         Err(text) => failed(&text),

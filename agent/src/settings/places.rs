@@ -45,7 +45,8 @@ pub struct ControlSettings {
     pub socket: PathBuf,
 }
 
-/// The longest path of a Unix socket on Linux: `sun_path` is 108 bytes with the final zero (unix(7)).
+/// The longest path of a Unix socket on Linux: `sun_path` is 108 bytes with the final zero
+/// (unix(7)).
 const LONGEST_SOCKET_PATH: usize = 107;
 
 /// What `[site]` says, as far as it is right.

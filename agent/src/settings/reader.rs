@@ -1,6 +1,6 @@
-//! The agent's file on its way in: the door, the text as TOML, the layers, the sections, and what of
-//! it may be shown. The same [`Table`]s and [`Item`]s as the rule file's are asked; this module adds
-//! what only settings hold.
+//! The agent's file on its way in: the door, the text as TOML, the layers, the sections, and what
+//! of it may be shown. The same [`Table`]s and [`Item`]s as the rule file's are asked; this module
+//! adds what only settings hold.
 
 use super::report::{Report, places};
 use super::source::{self, Environment, Variable};
@@ -45,7 +45,8 @@ pub fn read_text(file: &Path, kind: &str) -> Result<String, String> {
 }
 
 /// Reads the file with the environment over it and hands its root to `check`. What `check` returns
-/// is whole only if the report holds no mistake; of a file that is no TOML there may still be parts.
+/// is whole only if the report holds no mistake; of a file that is no TOML there may still be
+/// parts.
 pub(super) fn read<T>(
     file: &Path,
     environment: &Environment,

@@ -1,6 +1,6 @@
-//! The last good copy of the rule file, beside the journal. A rule file that was taken flows in; at a
-//! start whose rule file is broken it flows out again, so that a slip of the editor or of the card before
-//! a power cut does not leave the tanks unwatched.
+//! The last good copy of the rule file, beside the journal. A rule file that was taken flows in; at
+//! a start whose rule file is broken it flows out again, so that a slip of the editor or of the
+//! card before a power cut does not leave the tanks unwatched.
 
 use crate::settings::read_text;
 use std::fs::{self, OpenOptions};
@@ -16,7 +16,8 @@ pub fn place(journal: &Path) -> PathBuf {
     journal.with_file_name(NAME)
 }
 
-/// Keeps the text of a rule file that was taken: whole or not at all, and only if it is another one.
+/// Keeps the text of a rule file that was taken: whole or not at all, and only if it is another
+/// one.
 ///
 /// # Errors
 /// Why it can't be written.
@@ -33,8 +34,8 @@ pub fn keep(journal: &Path, rules: &str) -> io::Result<()> {
     fs::rename(new, place)
 }
 
-/// Keeps the text of a rule file that was taken, if it was that file, and lets go of it: it may be large. The watch
-/// goes on without a copy.
+/// Keeps the text of a rule file that was taken, if it was that file, and lets go of it: it may be
+/// large. The watch goes on without a copy.
 pub fn keep_taken(journal: &Path, rules: Option<String>) {
     if let Some(Err(error)) = rules.map(|rules| keep(journal, &rules)) {
         tracing::warn!("no copy of the rule file is kept: {error}");

@@ -1,6 +1,6 @@
-//! Conditions about what is to come, and about what a tank's learned model says: how they are read and
-//! checked. The answer is the engine's; here it is made sure that there can be one, so that an alarm
-//! whose tank has no thermometer is a mistake of the rule file and not a silence.
+//! Conditions about what is to come, and about what a tank's learned model says: how they are read
+//! and checked. The answer is the engine's; here it is made sure that there can be one, so that an
+//! alarm whose tank has no thermometer is a mistake of the rule file and not a silence.
 
 mod parse;
 
@@ -165,7 +165,8 @@ impl<'s> Checker<'s> {
         Some(found)
     }
 
-    /// The thermometer, and the side and limit of its comparison, which must lie within what is believed.
+    /// The thermometer, and the side and limit of its comparison, which must lie within what is
+    /// believed.
     fn limit(
         &mut self,
         whole: &ComparedPart,

@@ -1,6 +1,6 @@
-//! A page that asks somebody to act. Four questions in this order: what is wrong, what to do, how to answer,
-//! how long there is; then what the watch has done, what else stands, and who was told. The first three fit
-//! the first screen of a phone, the first two a text.
+//! A page that asks somebody to act. Four questions in this order: what is wrong, what to do, how
+//! to answer, how long there is; then what the watch has done, what else stands, and who was told.
+//! The first three fit the first screen of a phone, the first two a text.
 
 use super::facts::{Facts, Matter, News, Telling};
 use super::helping;

@@ -176,7 +176,8 @@ pub(super) fn twins(sensors: &[Option<Sensor>], places: &[Range<usize>]) -> Vec<
     let mut seen: BTreeMap<String, (&Sensor, &Range<usize>)> = BTreeMap::new();
     for (sensor, place) in sensors.iter().zip(places) {
         let Some(sensor) = sensor else { continue };
-        // What is the same is written the same in the form for programmers, and that can be looked up.
+        // What is the same is written the same in the form for programmers, and that can be looked
+        // up.
         match seen.entry(format!("{:?} {:?}", sensor.feed, sensor.mapping)) {
             Entry::Occupied(found_before) => {
                 let (other, first) = found_before.get();

@@ -1,6 +1,6 @@
-//! A watch starts with what is sound: each part that can be broken, alone and in pairs. The page of a
-//! power cut goes out by the way that is left, within its time; status says what is broken and why;
-//! and what is mended is taken without a restart.
+//! A watch starts with what is sound: each part that can be broken, alone and in pairs. The page of
+//! a power cut goes out by the way that is left, within its time; status says what is broken and
+//! why; and what is mended is taken without a restart.
 
 use super::{SLACKWATER, house};
 use slackwater_tests::agent::{Agent, Home, SOON, until};
@@ -25,7 +25,8 @@ enum Part {
 
 const PARTS: [Part; 5] = [Part::PushSecret, Part::MailCertificate, Part::Socket, Part::Journal, Part::Rules];
 
-/// The power cut's page is due at once or, where a way has failed, when the next one has been tried.
+/// The power cut's page is due at once or, where a way has failed, when the next one has been
+/// tried.
 const IN_TIME: Duration = Duration::from_secs(4);
 
 impl Part {
@@ -133,7 +134,8 @@ async fn begin_without(broken: &[Part]) {
         house.home.say(&["check"]).failed(78);
     }
     let agent = start(&house);
-    // The alarm of a channel that fails is left to the pages of another call-out, once there is one.
+    // The alarm of a channel that fails is left to the pages of another call-out, once there is
+    // one.
     for part in broken.iter().filter(|_| !broken.contains(&Part::Socket)) {
         house.status(part.alarm(), |status| {
             let alarms = status["status"]["alarms"].as_array()?;
