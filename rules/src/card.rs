@@ -30,8 +30,8 @@ pub enum LineKind {
     /// Something to do.
     #[default]
     Act,
-    /// Something to look at before any act, since it may be wrong to act at all: it leads to nothing without
-    /// the act behind it, and so the two stand together.
+    /// Something to look at before any act, since it may be wrong to act at all: it leads to
+    /// nothing without the act behind it, and so the two stand together.
     LookFirst,
     /// Something not to do: no first step, since it changes nothing.
     LeaveAlone,
@@ -293,8 +293,8 @@ pub fn source(key: &str) -> Option<&'static str> {
 #[cfg(test)]
 mod tests {
     use super::{
-        Act, BuiltIn, Card, CardFile, CardLine, FILES, Harm, LineKind, SOURCES, Situation, Who, built_in, find,
-        is_plain,
+        Act, BuiltIn, Card, CardFile, CardLine, FILES, Harm, LineKind, SOURCES, Situation, Who, built_in,
+        find, is_plain,
     };
     use std::collections::{BTreeMap, BTreeSet};
 

@@ -152,8 +152,8 @@ impl Facts<'_> {
         lines
     }
 
-    /// An answer says who acts, and by when; for how long nobody else is called is another time, and both stand
-    /// together, so that the later one is not taken for the time there is.
+    /// An answer says who acts, and by when; for how long nobody else is called is another time,
+    /// and both stand together, so that the later one is not taken for the time there is.
     fn what_it_means(&self) -> String {
         let standing = self.others.iter().filter(|matter| matter.stands()).count();
         let of_it = match standing {

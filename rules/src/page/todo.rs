@@ -1,6 +1,6 @@
-//! What a page tells its reader to do. The cards' lines that help now flow in; out come the part that stands
-//! before the answer, with the first act, what the watch could not do and what is done already, and the later
-//! steps, those for anyone apart from those for who knows the tank.
+//! What a page tells its reader to do. The cards' lines that help now flow in; out come the part
+//! that stands before the answer, with the first act, what the watch could not do and what is done
+//! already, and the later steps, those for anyone apart from those for who knows the tank.
 
 use super::facts::{Facts, Matter, News, Outlook};
 use super::helping;
@@ -28,8 +28,8 @@ impl Facts<'_> {
         self.lead.as_ref()?.alarm.map(|alarm| &alarm.response)
     }
 
-    /// The cards' steps that this reader may take: those of the news before those of older trouble that it did
-    /// not bring about.
+    /// The cards' steps that this reader may take: those of the news before those of older trouble
+    /// that it did not bring about.
     pub(super) fn steps(&self) -> Vec<Step<'_>> {
         let mut steps: Vec<Step<'_>> = Vec::new();
         for card in self.card().into_iter().chain(self.older_cards()) {
@@ -46,7 +46,8 @@ impl Facts<'_> {
         steps
     }
 
-    /// The cards of what else stands in the same tank, matters as much, and is no consequence of the news.
+    /// The cards of what else stands in the same tank, matters as much, and is no consequence of
+    /// the news.
     fn older_cards(&self) -> impl Iterator<Item = &Card> {
         let lead = self.lead.as_ref().and_then(|lead| lead.alarm);
         let standing = |matter: &&Matter<'_>| matter.stands() && matter.priority >= Priority::High;
@@ -160,15 +161,15 @@ impl Facts<'_> {
     }
 }
 
-/// The undone steps with which a page begins, and all others in their order: the first act, and before it what has
-/// to be looked at first. What only forbids changes nothing, and so begins a page only where there is no act.
+/// The undone steps with which a page begins, and all others in their order: the first act, and
+/// before it what has to be looked at first. What only forbids changes nothing, and so begins a
+/// page only where there is no act.
 fn leading<'s, 'c>(steps: &'s [Step<'c>]) -> (Vec<&'s Step<'c>>, Vec<&'s Step<'c>>) {
     let undone: Vec<&Step<'c>> = steps.iter().filter(|step| !step.done).collect();
     let act = undone.iter().position(|step| step.line.kind == LineKind::Act);
     let last = act.unwrap_or(0);
-    let leads = |at: usize, step: &Step<'c>| {
-        at == last || (at < last && step.line.kind == LineKind::LookFirst)
-    };
+    let leads =
+        |at: usize, step: &Step<'c>| at == last || (at < last && step.line.kind == LineKind::LookFirst);
     let (first, later): (Vec<_>, Vec<_>) =
         undone.into_iter().enumerate().partition(|(at, step)| leads(*at, step));
     let bare = |steps: Vec<(usize, &'s Step<'c>)>| steps.into_iter().map(|(_, step)| step).collect();
@@ -208,10 +209,8 @@ mod tests {
 
     #[test]
     fn where_nothing_is_left_to_do_what_is_left_alone_leads() {
-        let (first, later) = order(vec![
-            line("no hands", LineKind::LeaveAlone),
-            line("no food", LineKind::LeaveAlone),
-        ]);
+        let (first, later) =
+            order(vec![line("no hands", LineKind::LeaveAlone), line("no food", LineKind::LeaveAlone)]);
         assert_eq!((first, later), (vec!["no hands".to_owned()], vec!["no food".to_owned()]));
         assert_eq!(order(vec![]), (vec![], vec![]));
     }

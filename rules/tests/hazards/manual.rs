@@ -52,7 +52,11 @@ fn manual() -> String {
             let needs = line.needs.map(|harm| named(&Harm::ALL, harm)).unwrap_or_default();
             let text = line.text.as_deref().unwrap_or_default();
             let source = line.source.as_deref().unwrap_or_default();
-            let _ = writeln!(out, "| {n} | {} | {text} | {who} | {kind} | {act} | {needs} | {source} |", line.words);
+            let _ = writeln!(
+                out,
+                "| {n} | {} | {text} | {who} | {kind} | {act} | {needs} | {source} |",
+                line.words
+            );
         }
     }
     out += "\n## Sources\n\n\

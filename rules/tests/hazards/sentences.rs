@@ -1,5 +1,5 @@
-//! What the trade asks of the cards, sentence by sentence: each hazard plays, and its first page says it, in this
-//! order, to the keeper and to a helper.
+//! What the trade asks of the cards, sentence by sentence: each hazard plays, and its first page
+//! says it, in this order, to the keeper and to a helper.
 
 use crate::site::{Story, rules};
 use slackwater_rules::alarm::Priority;
@@ -102,7 +102,10 @@ fn a_probe_out_of_the_water_is_high_where_a_heater_may_follow_it_and_begins_with
     story.says("temperature", 25.3).run(h(2)).ramp("temperature", 21.0, min(15)).run(min(10));
     let page = story.page("neighbour.push");
     assert_eq!(page.priority, Priority::High);
-    in_order(page, &["\nFirst: Unplug the heater that follows this probe, at a dry plug, until the probe is back"]);
+    in_order(
+        page,
+        &["\nFirst: Unplug the heater that follows this probe, at a dry plug, until the probe is back"],
+    );
     assert!(page.text.contains("Unplug that heater at a dry plug until the probe is back"), "{}", page.text);
     // No heater follows a probe of salinity.
     let mut story = Story::of("probe-out-of-water", "salinity = \"salinity\"", &["salinity"]);
@@ -205,7 +208,10 @@ fn without_flow_air_comes_first_and_hands_stay_out_until_every_plug_is_out() {
             ],
         );
     }
-    in_order(story.page("ines.push"), &["\nOnly for who knows the tank\n", "Every plug out? Look for a clogged inlet"]);
+    in_order(
+        story.page("ines.push"),
+        &["\nOnly for who knows the tank\n", "Every plug out? Look for a clogged inlet"],
+    );
     has_none(story.page("neighbour.push"), &["clogged inlet", "Plug the pump in again"]);
 }
 
@@ -246,7 +252,10 @@ fn cold_water_gets_air_before_heat_and_only_the_keeper_warms_it_slowly() {
     for to in ["ines.push", "neighbour.push"] {
         in_order(
             story.page(to),
-            &["\nFirst: Does the water move? If not, start the air pump: air comes before heat.", "heaters are plugged in"],
+            &[
+                "\nFirst: Does the water move? If not, start the air pump: air comes before heat.",
+                "heaters are plugged in",
+            ],
         );
     }
     in_order(

@@ -62,7 +62,8 @@ pub(crate) fn rules(sensors: &[&str], alarms: &str) -> String {
     if sensors.contains(&"runtime") && sensors.contains(&"mains") {
         text += "[battery.battery]\nruntime = \"runtime\"\n\n";
     }
-    text + alarms + "\n[callout.home]\nsteps = [{ after = \"0 s\", to = [\"ines.push\", \"neighbour.push\"] }]\n"
+    text + alarms
+        + "\n[callout.home]\nsteps = [{ after = \"0 s\", to = [\"ines.push\", \"neighbour.push\"] }]\n"
 }
 
 pub(crate) fn check(rules: &str) -> Checked {
@@ -137,7 +138,8 @@ impl Story {
         self.0.raised().contains(&"it")
     }
 
-    /// It rang; the keeper's first page plays with all of its card, the helper's with what is for anyone.
+    /// It rang; the keeper's first page plays with all of its card, the helper's with what is for
+    /// anyone.
     #[track_caller]
     pub(crate) fn rang(&self) {
         assert!(self.rings(), "it did not ring\n{}{}", self.0.story(), self.0.why("it"));
@@ -182,7 +184,8 @@ impl Story {
     }
 }
 
-/// The page has each line of the card that helps for certain: an act at its head, a helper's without the keeper's.
+/// The page has each line of the card that helps for certain: an act at its head, a helper's
+/// without the keeper's.
 #[track_caller]
 fn plays_with(card: &Card, page: &SentPage, helper: bool) {
     let body = &page.body;
