@@ -161,6 +161,7 @@ fn prepare(folder: &Path) -> Result<(), String> {
         "agent.toml",
         "rules.toml",
         "last-good-rules.toml",
+        "last-good-agent.toml",
         "journal.sqlite",
         "journal.sqlite-wal",
         "journal.sqlite-shm",

@@ -14,6 +14,7 @@ use crate::settings::{
     UpsSettings, key_of, read_text,
 };
 use jiff::tz::TimeZone;
+use last_good::TakenTexts;
 use slackwater_rules::diagnostic::{did_you_mean, listed};
 use slackwater_rules::plan::{
     CHECK_INS, Checked, FindingsView, Output, Plan, Register, Relay, Sensor, Source, Surroundings, Target,
@@ -42,8 +43,8 @@ pub struct SiteFiles {
     pub findings: (FindingsView, FindingsView),
     /// Every file that some key of the configuration names.
     pub named: Vec<NamedFile>,
-    /// The rule file's text, to be kept as the last good copy; nothing if that copy is what runs.
-    pub rules: Option<String>,
+    /// The texts of both files, to be kept as the last good copies.
+    pub taken: TakenTexts,
     /// Parts that can't be used as they are set up, and why; empty unless the site was loaded by
     /// [`SiteFiles::load_sound`].
     pub unusable: BTreeMap<String, String>,
@@ -66,25 +67,25 @@ impl SiteFiles {
     /// # Errors
     /// All mistakes of both files: what is wrong with one hides nothing of the other.
     pub fn load(config: &Path, environment: &Environment) -> Result<Self, Box<WrongConfiguration>> {
-        Self::load_as(config, environment, UnusableFile::Whole)
+        Self::of(Settings::read(config, environment, UnusableFile::Whole), UnusableFile::Whole)
     }
 
     /// The same for a watch that starts: what a password, a certificate or another file keeps from
-    /// being used is left out, and for a broken rule file its last good copy is taken. Both are in
+    /// being used is left out, and for a broken file its last good copy is taken. All of that is in
     /// [`SiteFiles::unusable`].
     ///
     /// # Errors
     /// All mistakes of both files, if nothing can be watched or nobody can be told.
     pub fn load_sound(config: &Path, environment: &Environment) -> Result<Self, Box<WrongConfiguration>> {
-        Self::load_as(config, environment, UnusableFile::Sound)
+        let read = Settings::read(config, environment, UnusableFile::Sound);
+        let journal = read.journal.clone();
+        Self::of(read, UnusableFile::Sound).or_else(|wrong| {
+            last_good::by_kept_settings(config, environment, journal.as_deref(), &wrong).ok_or(wrong)
+        })
     }
 
-    fn load_as(
-        config: &Path,
-        environment: &Environment,
-        reading: UnusableFile,
-    ) -> Result<Self, Box<WrongConfiguration>> {
-        let Read { settings, rules, zone, named, report } = Settings::read(config, environment, reading);
+    fn of(read: Read, reading: UnusableFile) -> Result<Self, Box<WrongConfiguration>> {
+        let Read { settings, rules, zone, named, report, text: own, .. } = read;
         let read = rules.as_deref().map(|file| read_rules(file, zone.clone(), settings.as_ref()));
         let copy = match (&read, &settings, reading) {
             (Some(read), Some(settings), UnusableFile::Sound) if !is_whole(read) => last_good(settings, zone),
@@ -127,7 +128,7 @@ impl SiteFiles {
                 let warnings = both(&agent.text, &checked.report);
                 let findings = (agent.view, checked.view());
                 let outputs = register(&plan, settings.outputs()).0;
-                let rules = (!from_copy).then_some(text);
+                let taken = TakenTexts { rules: (!from_copy).then_some(text), settings: own };
                 Ok(Self {
                     settings,
                     plan,
@@ -137,7 +138,7 @@ impl SiteFiles {
                     warnings,
                     findings,
                     named,
-                    rules,
+                    taken,
                     unusable,
                 })
             }
