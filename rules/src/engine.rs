@@ -66,6 +66,7 @@ use crate::time::{Moment, Now, Span};
 use components::Components;
 use index::Index;
 use queue::{Backlog, Queue};
+use std::collections::BTreeSet;
 use task::{Spare, Task};
 use timers::Timers;
 
@@ -120,9 +121,10 @@ impl Engine {
     /// once at random for a site, and the same ever after. `next_seq` is the number of the
     /// first record it will make.
     pub fn new(plan: Plan, seed: u64, next_seq: Seq, now: Now) -> Self {
+        let index = Index::of(&plan);
         Self {
-            parts: Components::new(&plan, now.mono),
-            index: Index::of(&plan),
+            parts: Components::new(&plan, &index, now.mono),
+            index,
             queue: Queue::for_plan_of(things(&plan)),
             plan,
             seed,
@@ -213,11 +215,12 @@ impl Engine {
         self.now = Now { mono: now.mono.max(self.now.mono), ..now };
         let changes = reload::changes(&self.plan, &plan);
         let has = |name: &str| plan.relays.iter().any(|relay| relay.name == *name);
+        let named: BTreeSet<&String> = plan.alarms.iter().map(|alarm| &alarm.name).collect();
         let relays: Vec<_> = (0..).map(RelayId).zip(&self.plan.relays).collect();
         let relays: Vec<_> =
             relays.into_iter().filter(|(_, relay)| !has(&relay.name)).map(|(id, _)| id).collect();
         let alarms = (0..).map(AlarmId).zip(&self.plan.alarms);
-        let alarms = alarms.filter(|(_, alarm)| plan.alarm_named(&alarm.name).is_none());
+        let alarms = alarms.filter(|(_, alarm)| !named.contains(&alarm.name));
         let alarms: Vec<_> = alarms.map(|(id, _)| id).collect();
         self.decide(|cx, next| cx.relays.on_plan_without(cx, &relays, next));
         self.decide(|cx, next| cx.operator.on_plan_without(cx, &alarms, next));
@@ -238,7 +241,7 @@ impl Engine {
         self.index = Index::of(&self.plan);
         self.queue.expect(things(&self.plan));
         self.timers = Timers::default();
-        self.parts.carry_over(&old, &self.plan, self.now.mono);
+        self.parts.carry_over(&old, (&self.plan, &self.index), self.now.mono);
         drop(old);
         self.decide(|_, next| {
             next.record(Body::Reloaded { changes });
