@@ -39,6 +39,7 @@ pub use foretold::{Supposed, WrittenSubject};
 pub use grammar::{DEEPEST, LONGEST};
 pub(crate) use lexer::{is_name, is_word};
 pub use memory::Memory;
+pub(crate) use memory::told_for;
 pub use scope::Scope;
 pub use window::{LONGEST_LAG, MISSING};
 

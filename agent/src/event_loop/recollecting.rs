@@ -69,21 +69,29 @@ impl Retelling {
 
 /// Tells them. What is not dated for sure can't be told, and windows then fill by themselves.
 pub(super) fn recollect(engine: &mut Engine, journal: &Path, now: &Now) {
-    let Some(reach) = engine.wants_past().filter(|_| now.wall_trusted && journal.exists()) else { return };
-    match tell(engine, journal, now, reach) {
+    if engine.wants_past().is_none() || !now.wall_trusted || !journal.exists() {
+        return;
+    }
+    match tell(engine, journal, now) {
         Ok(minutes) => tracing::debug!(minutes, "windows were told of the past"),
         Err(error) => tracing::warn!("windows know nothing of the past: {error}"),
     }
 }
 
-fn tell(engine: &mut Engine, journal: &Path, now: &Now, reach: Span) -> Result<u64, JournalError> {
+/// Each window is told as much as it reaches back, of the sensors that it looks at.
+fn tell(engine: &mut Engine, journal: &Path, now: &Now) -> Result<u64, JournalError> {
     let log = JournalLog::open(journal)?;
-    let sensors = (0..).map(SensorId).zip(&engine.plan().sensors);
-    let sensors: BTreeMap<String, SensorId> = sensors.map(|(id, sensor)| (sensor.name.clone(), id)).collect();
+    let wanted: BTreeMap<String, (SensorId, Span)> = engine
+        .past_wanted()
+        .into_iter()
+        .map(|(id, span)| (engine.plan().sensor(id).name.clone(), (id, span)))
+        .collect();
+    let reach = wanted.values().map(|(_, span)| *span).max().unwrap_or_default();
     let mut told = 0;
     let mut past = engine.recollect(now.mono - reach);
-    let walked = log.walk_readings(now.wall - reach, now.wall, |name, minute| {
-        let Some(id) = sensors.get(name).filter(|_| minute.sure) else { return };
+    let since = |name: &str| wanted.get(name).map(|(_, span)| now.wall - *span);
+    let walked = log.walk_readings_since(since, now.wall, |name, minute| {
+        let Some((id, _)) = wanted.get(name).filter(|_| minute.sure) else { return };
         told += 1;
         let at = now.mono - (now.wall - minute.wall);
         for (at, value) in said(at, &minute) {

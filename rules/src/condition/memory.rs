@@ -25,6 +25,21 @@ enum Slot {
     Sequence(Sequence),
 }
 
+/// From when on a window has to be told what there was since `since`: with the part that has begun,
+/// and with what was said last before it.
+fn begins(window: &Window, since: Moment, now: Moment) -> Moment {
+    since.max(now - told_for(window.over + window.lag)).min(now)
+}
+
+/// For how long a window that reaches so far back has to be told of the past.
+pub(crate) fn told_for(reach: Span) -> Span {
+    // A part is a sixteenth at most, or shorter than the minutes.
+    reach + Span(reach.0 / 16) + TOLD_BEFORE
+}
+
+/// Histories are told in minutes: what a window begins with was said within these.
+const TOLD_BEFORE: Span = Span::minutes(5);
+
 /// A place of a condition that looks back.
 #[derive(Clone, Copy)]
 enum Lookback<'c> {
@@ -39,14 +54,14 @@ impl Memory {
         Self::told(condition, now, now)
     }
 
-    /// The same, but its windows will be told of the time since `since`.
+    /// The same, but its windows will be told of the time since `since`, each as far as it reaches.
     pub(crate) fn told(condition: &Condition, since: Moment, now: Moment) -> Self {
         let mut slots = Vec::new();
         condition.lookbacks(&mut |slot, lookback| {
             // A formula may say the same window twice.
             if slot == slots.len() {
                 slots.push(match lookback {
-                    Lookback::Window(window) => Slot::Window(Kept::new(window, since)),
+                    Lookback::Window(window) => Slot::Window(Kept::new(window, begins(window, since, now))),
                     Lookback::Truths(_) => Slot::Truths(TruthHistory::new(now)),
                     Lookback::Sequence(..) => Slot::Sequence(Sequence::new(now)),
                 });
@@ -79,12 +94,14 @@ impl Memory {
         });
     }
 
-    /// Tells its windows, and nothing else of it, what the world said at a time in the past.
-    pub(crate) fn tell(&mut self, condition: &Condition, world: &impl World, then: Moment) {
+    /// Tells its windows that reach so far back, and nothing else of it, what the world said at a
+    /// time in the past.
+    pub(crate) fn tell(&mut self, condition: &Condition, world: &impl World, then: Moment, now: Moment) {
         let nothing = Memory::default();
         let present = Present { world, memory: &nothing, now: then };
         condition.lookbacks(&mut |slot, lookback| {
             if let (Some(Slot::Window(kept)), Lookback::Window(window)) = (self.slots.get_mut(slot), lookback)
+                && begins(window, then, now) == then
             {
                 kept.feed(operand(&window.of, &present), then);
             }

@@ -7,9 +7,10 @@ mod blips;
 mod farthest;
 mod judging;
 
+use super::backfill::PastRecall;
 use super::ground::Ground;
 use crate::alarm::{AlarmEvent, AlarmState, Aside, Episode};
-use crate::condition::{Memory, Truth};
+use crate::condition::{Memory, Truth, told_for};
 use crate::ids::{AlarmId, Seq};
 use crate::plan::{Alarm, Plan};
 use crate::record::{Body, Record};
@@ -342,13 +343,14 @@ impl Alarms {
     }
 
     /// Begins to tell them of the past since then: what they shall remember, to be filled.
-    pub(super) fn begin_recall(&mut self, plan: &Plan, since: Moment, now: Moment) -> Vec<(AlarmId, Recall)> {
+    pub(super) fn begin_recall(&mut self, plan: &Plan, since: Moment, now: Moment) -> Vec<PastRecall> {
         let told = |condition| Memory::told(condition, since.min(now), now);
         let alarms = std::mem::take(&mut self.unremembered).into_iter();
-        let alarms = alarms.filter(|id| plan.alarm(*id).windows_reach().is_some()).map(|id| {
+        let alarms = alarms.filter_map(|id| {
             let alarm = plan.alarm(id);
+            let from = (now - told_for(alarm.windows_reach()?)).max(since).min(now);
             let worse = alarm.worse.as_deref().map(told).unwrap_or_default();
-            (id, Recall { when: told(&alarm.condition), worse })
+            Some(PastRecall { alarm: id, from, recall: Recall { when: told(&alarm.condition), worse } })
         });
         alarms.collect()
     }

@@ -13,12 +13,23 @@ use crate::time::{Moment, Span};
 /// Histories are told in minutes.
 const MINUTE: Span = Span::minutes(1);
 
+/// What an alarm's windows shall remember, and from when on.
+#[derive(Debug)]
+pub(super) struct PastRecall {
+    pub(super) alarm: AlarmId,
+    pub(super) from: Moment,
+    pub(super) recall: Recall,
+}
+
 /// The past being told. Ends with [`Recollection::finish`].
 #[derive(Debug)]
 pub struct Recollection<'e> {
     plan: &'e Plan,
     alarms: &'e mut Alarms,
-    open: Vec<(AlarmId, Recall)>,
+    /// Those whose windows reach farthest back first.
+    open: Vec<PastRecall>,
+    /// How many of these have begun to be told.
+    begun: usize,
     said: Vec<Option<(Value, Moment)>>,
     at: Moment,
     now: Moment,
@@ -27,9 +38,10 @@ pub struct Recollection<'e> {
 impl<'e> Recollection<'e> {
     /// Begins to tell of the time since `since`.
     pub(super) fn begin(plan: &'e Plan, alarms: &'e mut Alarms, since: Moment, now: Moment) -> Self {
-        let open = alarms.begin_recall(plan, since, now);
+        let mut open = alarms.begin_recall(plan, since, now);
+        open.sort_by_key(|past| past.from);
         let said = vec![None; plan.sensors.len()];
-        Recollection { plan, alarms, open, said, at: since.min(now), now }
+        Recollection { plan, alarms, open, begun: 0, said, at: since.min(now), now }
     }
 
     /// The sensor said this then. In order of time; what comes later than now is left out.
@@ -47,8 +59,8 @@ impl<'e> Recollection<'e> {
     pub fn finish(mut self) {
         self.run_to(self.now);
         self.tell();
-        for (id, recall) in self.open {
-            self.alarms.recall(id, recall);
+        for past in self.open {
+            self.alarms.recall(past.alarm, past.recall);
         }
     }
 
@@ -60,12 +72,15 @@ impl<'e> Recollection<'e> {
     }
 
     fn tell(&mut self) {
+        while self.open.get(self.begun).is_some_and(|past| past.from <= self.at) {
+            self.begun += 1;
+        }
         let world = Then { plan: self.plan, said: &self.said, at: self.at };
-        for (id, recall) in &mut self.open {
-            let alarm = self.plan.alarm(*id);
-            recall.when.tell(&alarm.condition, &world, self.at);
+        for past in self.open.iter_mut().take(self.begun) {
+            let (alarm, recall) = (self.plan.alarm(past.alarm), &mut past.recall);
+            recall.when.tell(&alarm.condition, &world, self.at, self.now);
             if let Some(worse) = &alarm.worse {
-                recall.worse.tell(worse, &world, self.at);
+                recall.worse.tell(worse, &world, self.at, self.now);
             }
         }
     }

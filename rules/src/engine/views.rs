@@ -3,7 +3,10 @@
 use super::*;
 use crate::answer::Open;
 use crate::callout::Call;
+use crate::condition::told_for;
+use crate::ids::SensorId;
 use crate::page::{Page, PageLine};
+use std::collections::BTreeMap;
 
 impl Engine {
     /// When [`Engine::step`] wants to be called at the latest, and why.
@@ -75,6 +78,23 @@ impl Engine {
     /// What people can answer now.
     pub fn answerable(&self) -> Answerable<'_> {
         Answerable(self)
+    }
+
+    /// What the windows that know nothing yet have to be told: of which sensors, and for how long
+    /// up to now, with what they said last before that.
+    pub fn past_wanted(&self) -> BTreeMap<SensorId, Span> {
+        let mut wanted: BTreeMap<SensorId, Span> = BTreeMap::new();
+        for alarm in self.parts.alarms.unremembered().map(|id| self.plan.alarm(id)) {
+            for condition in [Some(&alarm.condition), alarm.worse.as_deref()].into_iter().flatten() {
+                let Some(reach) = condition.windows_reach() else { continue };
+                for id in condition.sensors() {
+                    let span = told_for(reach) + self.plan.sensor(id).stale_after;
+                    let known = wanted.entry(id).or_default();
+                    *known = span.max(*known);
+                }
+            }
+        }
+        wanted
     }
 
     /// How far back the windows reach that know nothing yet: all of them after a start, and those

@@ -3,7 +3,7 @@
 //!
 //! ```text
 //! cargo bench -p slackwater-tests                        # everything, about nine minutes
-//! cargo bench -p slackwater-tests --bench figures -- ingest paging memory disk witness
+//! cargo bench -p slackwater-tests --bench figures -- ingest paging memory disk start witness
 //! ```
 //!
 //! The agent that is measured is the binary as it ships, in a process of its own. So are the
@@ -18,6 +18,7 @@ mod paging;
 mod process;
 mod publisher;
 mod site;
+mod start;
 mod table;
 mod witness;
 
@@ -30,11 +31,12 @@ type Result<T> = std::result::Result<T, Box<dyn Error>>;
 /// What it is called, and what measures it.
 type Section = (&'static str, fn() -> Result<()>);
 
-const SECTIONS: [Section; 5] = [
+const SECTIONS: [Section; 6] = [
     ("ingest", ingest::measure),
     ("paging", paging::measure),
     ("memory", memory::measure),
     ("disk", disk::measure),
+    ("start", start::measure),
     ("witness", witness::measure),
 ];
 

@@ -79,6 +79,16 @@ impl Process {
         Ok((user + system) / TICKS_PER_SECOND)
     }
 
+    /// The same to the nanosecond, of the threads that still live: for what takes less than a tick.
+    pub(crate) fn cpu_to_now(&self) -> Result<f64> {
+        let mut nanos = 0.0;
+        for thread in fs::read_dir(format!("/proc/{}/task", self.child.id()))? {
+            let stat = fs::read_to_string(thread?.path().join("schedstat"))?;
+            nanos += stat.split(' ').next().and_then(|first| first.parse::<f64>().ok()).unwrap_or(0.0);
+        }
+        Ok(nanos / 1e9)
+    }
+
     /// A line of `/proc/PID/status` in MiB.
     pub(crate) fn mebibytes(&self, key: &str) -> Result<f64> {
         let status = self.proc("status")?;

@@ -54,6 +54,16 @@ pub(crate) fn single(what: &str, figure: f64, unit: &str) {
     println!("  {what:<44} {:>10} {unit}", shown(figure));
 }
 
+/// The power of the size with which a cost grows: fitted to the logarithms of both.
+pub(crate) fn exponent(costs: &[(f64, f64)]) -> f64 {
+    let logs: Vec<(f64, f64)> = costs.iter().map(|(size, cost)| (size.ln(), cost.max(1e-9).ln())).collect();
+    let n = logs.len() as f64;
+    let mean = |of: fn(&(f64, f64)) -> f64| logs.iter().map(of).sum::<f64>() / n;
+    let (x, y) = (mean(|it| it.0), mean(|it| it.1));
+    let shared: f64 = logs.iter().map(|it| (it.0 - x) * (it.1 - y)).sum();
+    shared / logs.iter().map(|it| (it.0 - x).powi(2)).sum::<f64>()
+}
+
 fn shown(figure: f64) -> String {
     match figure.abs() {
         0.0..10.0 => format!("{figure:.2}"),
