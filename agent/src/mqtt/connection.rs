@@ -8,8 +8,8 @@
 //!
 //! The library's `poll` is never cancelled while the connection is to live on, since it may hold a
 //! half written packet. It is held, and everything else happens beside it: orders, the listener's
-//! room, a tick. `poll` can also hang in a write to a broker that has stopped reading, its own
-//! keep-alive included; the tick notices that nothing has been heard for too long and gives the
+//! room, a look. `poll` can also hang in a write to a broker that has stopped reading, its own
+//! keep-alive included; the look notices that nothing has been heard for too long and gives the
 //! connection up.
 
 mod incoming;
@@ -37,7 +37,7 @@ use super::settings::{BrokerAddress, MqttSettings};
 use super::subscriptions::Subscriptions;
 use super::{ConnectionCommand, MqttEvent, WAITING_BYTES};
 
-/// Polls granted per tick while the listener lags behind: enough to get a ping out between
+/// Polls granted per look while the listener lags behind: enough to get a ping out between
 /// messages.
 const STRETCH: u32 = 32;
 
@@ -126,6 +126,7 @@ impl Worker {
                 let poll = pin!(eventloop.poll());
                 self.beside(poll, link).await
             };
+            let lagged = !self.backlog.is_empty();
             let step = match polled {
                 Ok(Ok(event)) => self.take(event, link, &mut eventloop),
                 Ok(Err(error)) => {
@@ -145,6 +146,9 @@ impl Worker {
             }
             if !self.backlog.is_empty() {
                 // Also the messages that come between two pings must not fill the memory.
+                if !lagged {
+                    link.look_again(true);
+                }
                 let waits: usize = self.backlog.iter().map(|event| event.weight() as usize).sum();
                 link.stretch = if waits > WAITING_BYTES { 0 } else { link.stretch.saturating_sub(1) };
                 // The answer to our ping may stand behind all that we do not read: not the broker's
@@ -170,7 +174,7 @@ impl Worker {
                     }
                 }
                 order = self.orders.recv(), if !self.closing => self.obey(order, Some(&mut *link))?,
-                _ = link.tick.tick() => self.tick(link)?,
+                () = &mut link.look => self.look(link)?,
             }
         }
     }
@@ -230,7 +234,13 @@ impl Worker {
         Ok(link.say(&self.settings.status_topic, OFFLINE)?)
     }
 
-    fn tick(&mut self, link: &mut BrokerLink) -> Result<(), ConnectionEnd> {
+    fn look(&mut self, link: &mut BrokerLink) -> Result<(), ConnectionEnd> {
+        let looked = self.look_at(link);
+        link.look_again(link.up.is_none() || !self.backlog.is_empty() || self.at > 0);
+        looked
+    }
+
+    fn look_at(&mut self, link: &mut BrokerLink) -> Result<(), ConnectionEnd> {
         let now = Instant::now();
         if self.events.is_closed() && !self.closing {
             return self.close(Some(link));
@@ -239,16 +249,13 @@ impl Worker {
             // The library bounds the connecting.
             return Ok(());
         }
-        if link.heard_since_tick || !self.backlog.is_empty() {
-            link.heard_since_tick = false;
-            link.last_heard = now;
-        }
         if !self.backlog.is_empty() {
+            // It is we who do not read.
+            link.last_heard = now;
             link.stretch = STRETCH;
         }
-        let silent_for = now - link.last_heard;
-        if silent_for > link.keep_alive.mul_f32(2.4) {
-            let silent_for = silent_for.as_secs_f32();
+        if now >= link.silent_from() {
+            let silent_for = (now - link.last_heard).as_secs_f32();
             return Err(Loss::new(format!("nothing came from the broker for {silent_for:.0} s")).into());
         }
         if self.at > 0 && !self.closing && self.home.is_well(&self.settings) {
@@ -306,7 +313,7 @@ impl Worker {
         match self.events.try_send(event.with_room(room)) {
             Ok(()) => {}
             Err(mpsc::error::TrySendError::Full(event)) => self.backlog.push_back(event.without_room()),
-            // The next tick closes.
+            // The next look closes.
             Err(mpsc::error::TrySendError::Closed(_)) => {}
         }
     }

@@ -12,7 +12,8 @@ use rumqttc::v5::mqttbytes::v5::{
     ConnAckProperties, Filter, LastWill, Publish, PublishProperties, RetainForwardRule,
 };
 use rumqttc::v5::{AsyncClient, ClientError, EventLoop, MqttOptions};
-use tokio::time::{Instant, Interval, MissedTickBehavior, interval};
+use std::pin::Pin;
+use tokio::time::{Instant, Sleep, sleep_until};
 
 use super::Ack;
 use super::bridge::Bridge;
@@ -31,8 +32,10 @@ pub(super) const OFFLINE: &str = "offline";
 const RECEIVE_WINDOW: u16 = 256;
 /// Requests that may wait in the library. Windows keep it far from full; memory is taken as needed.
 pub(super) const REQUESTS: usize = 4096;
-/// Ticks to a keep-alive: how finely silence is measured.
-const TICKS: u32 = 10;
+/// Looks to a keep-alive, while the listener lags behind or another broker than the first is used.
+const LOOKS: u32 = 10;
+/// So many keep-alives a broker may be silent.
+const SILENCE: f32 = 2.4;
 
 /// What belongs to one connection.
 pub(super) struct BrokerLink {
@@ -43,8 +46,9 @@ pub(super) struct BrokerLink {
     pub(super) keep_alive: Duration,
     /// The largest packet that the broker takes.
     pub(super) largest: usize,
-    pub(super) tick: Interval,
-    pub(super) heard_since_tick: bool,
+    /// When it is looked at next without anything having come: no sooner than there is something
+    /// to see, since each look wakes the board.
+    pub(super) look: Pin<Box<Sleep>>,
     pub(super) last_heard: Instant,
     pub(super) stretch: u32,
     pub(super) loopback: LoopBack,
@@ -62,8 +66,7 @@ impl BrokerLink {
             up: None,
             keep_alive,
             largest: usize::MAX,
-            tick: ticks(keep_alive),
-            heard_since_tick: false,
+            look: Box::pin(sleep_until(now + keep_alive / LOOKS)),
             last_heard: now,
             stretch: 0,
             loopback: LoopBack::new(now),
@@ -99,7 +102,22 @@ impl BrokerLink {
         self.up = Some(now);
         self.last_heard = now;
         self.loopback = LoopBack::new(now);
-        self.tick = ticks(self.keep_alive);
+        self.look_again(true);
+    }
+
+    /// Sets the next look: soon, or when our own message or the broker's silence is due.
+    pub(super) fn look_again(&mut self, soon: bool) {
+        let soonest = Instant::now() + self.keep_alive / LOOKS;
+        let next = match soon {
+            true => soonest,
+            false => self.loopback.next(self.keep_alive).min(self.silent_from()).max(soonest),
+        };
+        self.look.as_mut().reset(next);
+    }
+
+    /// From when on its silence is too long.
+    pub(super) fn silent_from(&self) -> Instant {
+        self.last_heard + self.keep_alive.mul_f32(SILENCE)
     }
 
     /// Publishes our status, retained. The caller has noted it in the outbox.
@@ -181,12 +199,6 @@ impl BrokerLink {
 
 fn stuck(_: ClientError) -> Loss {
     Loss::new(format!("{REQUESTS} requests wait in the client library, and none gets out"))
-}
-
-pub(super) fn ticks(keep_alive: Duration) -> Interval {
-    let mut ticks = interval(keep_alive / TICKS);
-    ticks.set_missed_tick_behavior(MissedTickBehavior::Delay);
-    ticks
 }
 
 pub(super) fn options(settings: &MqttSettings, bridge: &Bridge, limits: &BrokerLimits) -> MqttOptions {

@@ -63,6 +63,11 @@ impl LoopBack {
         Some(now - self.sent)
     }
 
+    /// When the next message is due.
+    pub(super) fn next(&self, every: Duration) -> Instant {
+        self.sent + every
+    }
+
     pub(super) fn due(&mut self, now: Instant, every: Duration) -> Due {
         if now - self.sent < every {
             Due::Nothing

@@ -26,7 +26,7 @@ impl Worker {
     ) -> Result<(), ConnectionEnd> {
         match event {
             Polled::Incoming(packet) => {
-                link.heard_since_tick = true;
+                link.last_heard = Instant::now();
                 match packet {
                     Incoming::Publish(publish) => Ok(self.hear(publish, link)?),
                     Incoming::ConnAck(accepted) => Ok(self.accepted(accepted, link, eventloop)?),
