@@ -850,8 +850,10 @@ impl<'a> Account<'a> {
         let standing: Vec<usize> =
             self.calls[at].members.iter().filter(|it| it.stands()).map(|it| it.alarm).collect();
         let of = |alarm: &usize| &self.house.ladders[self.house.alarms[*alarm].ladder];
-        let usual = standing.iter().map(|it| of(it).lease).min().unwrap_or(10);
-        let lease = named.map_or(usual, |minutes| minutes.max(1)).min(12 * 60) * MINUTE;
+        // Where nothing stands there is nothing to hold: it covers what comes back soon, whatever time is named.
+        let usual = standing.iter().map(|it| of(it).lease).min();
+        let longest = if usual.is_some() { 12 * 60 } else { 10 };
+        let lease = named.unwrap_or(usual.unwrap_or(longest)).clamp(1, longest) * MINUTE;
         let call = &mut self.calls[at];
         if call.digest && call.members.len() > 1 && standing.contains(&alarm) {
             if let Some(member) = call.members.iter_mut().find(|it| it.alarm == alarm) {
