@@ -195,6 +195,9 @@ impl Engine {
                 next.record(set);
             });
         }
+        if before.wall_trusted != self.now.wall_trusted && self.awake {
+            self.queue.push(Task::MindDrills);
+        }
         self.queue.begin();
         if self.queue.may_go_on(self.now.mono) && self.has_work() {
             self.work_off();

@@ -152,10 +152,14 @@ impl<'a> Decision<'a> {
                     self.out.reply = Some(Reply::WouldDrop);
                 }
             }
-            Event::Real { began: true } => {
-                self.carry_out(self.stage().after(Row::RealBegan), Lead::Rung, None);
+            Event::DrillWaits { for_clock } => {
+                if self.stage().after(Row::DrillMustWait) == Move::DrillWaits
+                    && self.call.kind == CallKind::Drill
+                {
+                    self.change(CallChange::Waits { waits: true, for_clock: *for_clock });
+                }
             }
-            Event::Real { began: false } => self.change(CallChange::Waits { waits: false }),
+            Event::DrillGoesOn => self.change(CallChange::Waits { waits: false, for_clock: false }),
             Event::Time(time) => self.time(time),
         }
     }
@@ -292,7 +296,6 @@ impl<'a> Decision<'a> {
             }
             Move::SaysDark => self.say_dark(),
             Move::Waits => self.change(CallChange::Started),
-            Move::DrillWaits if self.call.kind == CallKind::Drill => self.change(CallChange::Waits { waits: true }),
             // Carried out where their event is met.
             Move::TellsRung
             | Move::Answers
@@ -300,7 +303,6 @@ impl<'a> Decision<'a> {
             | Move::EndsPutAside
             | Move::Refuses
             | Move::PutsAside
-            // Meant for drills alone.
             | Move::DrillWaits => {}
         }
     }

@@ -82,11 +82,13 @@ pub enum Event {
         /// Who.
         by: By,
     },
-    /// While this drill runs a real call-out begins, or the last real one is over.
-    Real {
-        /// It begins.
-        began: bool,
+    /// This drill has to wait: a real call-out runs, or nobody's hours are known.
+    DrillWaits {
+        /// For a clock that can be trusted.
+        for_clock: bool,
     },
+    /// What this drill waited for is over.
+    DrillGoesOn,
     /// A time of the call-out's own.
     Time(Time),
 }

@@ -286,7 +286,7 @@ impl Callouts {
             for (relay, _) in cx.relays.runs() {
                 next.wake(DeadlineReason::Wait(relay), Some(cx.mono()));
             }
-            self.go_on_with_drills(cx, id, next);
+            self.on_drills(cx, Some(id), next);
         }
     }
 }
