@@ -229,7 +229,7 @@ impl<'a> Decision<'a> {
             Time::Pressed => {
                 let Some((by, _)) = self.call.pressed.clone() else { return };
                 for target in self.facts.ways(&by.who) {
-                    self.tell(&target, CallMessage::NobodyElse, Lead::Rung, self.rank());
+                    self.tell(&target, CallMessage::Call, Lead::NobodyElse, self.rank());
                 }
                 self.change(CallChange::Pressed { by, again: None });
             }

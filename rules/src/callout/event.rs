@@ -108,6 +108,9 @@ pub enum Time {
     Settled,
     /// A member counts as raised anew.
     Anew(Seq),
+    /// Whoever pressed "next" on the last rung hears again; before a rung of the same moment, whose page then
+    /// says so.
+    Pressed,
     /// A rung is due.
     Rung {
         /// Of this ladder.
@@ -117,8 +120,6 @@ pub enum Time {
     },
     /// What was listed must be said by now.
     News,
-    /// Whoever pressed "next" on the last rung hears again.
-    Pressed,
     /// A siren has sounded for as long as one rung allows.
     Sirens,
 }

@@ -304,7 +304,9 @@ impl Callouts {
             Some(Lead::Unproved(episode)) => format!("what was done about {} is not proved", alarm(episode)),
             Some(Lead::Disobeyed(episode)) => format!("a relay does not obey {}", alarm(episode)),
             Some(Lead::GoesDark) => "this watch goes dark soon".to_owned(),
-            Some(Lead::Rung) | None => format!("it still stands, and the answer of {who} has run out"),
+            Some(Lead::Rung | Lead::NobodyElse) | None => {
+                format!("it still stands, and the answer of {who} has run out")
+            }
         }
     }
 }

@@ -257,6 +257,8 @@ pub enum CallNews {
     Stopgap,
     /// The watch's own power ends.
     Dark,
+    /// Nobody else can be called, and nobody has answered.
+    NobodyElse,
 }
 
 /// What a page is for.

@@ -57,6 +57,8 @@ pub(crate) enum Deed {
     Answers(&'static str, usize),
     Holds(&'static str, usize, i64),
     Next(&'static str, usize),
+    /// The watch dies and is back at once, and everything is heard at once.
+    Restart,
 }
 
 /// When, to whom, what for.
@@ -177,6 +179,13 @@ impl<'a> Account<'a> {
             Deed::Answers(who, alarm) => self.answers(who, alarm, None),
             Deed::Holds(who, alarm, minutes) => self.answers(who, alarm, Some(minutes)),
             Deed::Next(who, alarm) => self.presses_next(who, alarm),
+            // What is recorded is as it was; for how long something has been true is not known any more.
+            Deed::Restart => {
+                let now = self.now;
+                for (since, raised) in self.true_since.iter_mut().zip(&self.raised) {
+                    *since = since.map(|since| if *raised { since } else { now });
+                }
+            }
         }
         self.wait_until(self.now);
     }
@@ -270,7 +279,7 @@ impl<'a> Account<'a> {
             Thing::Pressed(at) => {
                 let Some((who, _)) = self.calls[at].pressed.take() else { return };
                 for target in WAYS.into_iter().filter(|target| person(target) == who) {
-                    self.tell(at, target, "notice");
+                    self.tell(at, target, "call");
                 }
             }
             Thing::Anew(at, alarm) => {
@@ -391,8 +400,7 @@ impl<'a> Account<'a> {
         for call in &self.calls {
             for (nth, (at, target, what)) in call.out.iter().enumerate() {
                 let later = call.out.iter().skip(nth + 1);
-                // That there is nobody else is said beside what else there is to say.
-                if later.into_iter().any(|(then, to, what)| then == at && to == target && *what != "notice") {
+                if later.into_iter().any(|(then, to, _)| then == at && to == target) {
                     continue;
                 }
                 let what = match *what {
