@@ -271,8 +271,8 @@ fn a_rung_and_the_word_that_there_is_nobody_else_are_one_page_to_one_person() {
     night.wait(9);
     night.told(&["0:00 otto.mail call", "1:00 otto.mail call"]);
     night.wait(1);
-    night.told(&["11:00 otto.mail call", "11:00 otto.text call"]);
     assert!(night.headline("otto.mail").contains("nobody else can be called"), "{}", night.site.story());
+    night.told(&["11:00 otto.mail call", "11:00 otto.text call"]);
 }
 
 #[test]
@@ -420,7 +420,8 @@ fn somebody_who_sleeps_is_asked_in_the_second_round_of_something_critical_only()
         "12:00 noor.text call",
     ]);
     night.wait(8);
-    night.told(&["27:00 noor.text call", "27:00 otto.text call", "27:00 otto.mail call"]);
+    // The last rung repeats; in that round his hours don't count, so it is his own.
+    night.told(&["27:00 otto.text call", "27:00 otto.mail call"]);
 }
 
 #[test]
