@@ -791,3 +791,25 @@ fn a_siren_says_how_long_it_sounds_for_what_and_where_its_button_is() {
         assert!(mistakes.contains(said), "{keys}: {mistakes}");
     }
 }
+
+#[test]
+fn who_is_never_to_be_woken_says_so_and_has_hours() {
+    let contact = |keys: &str| {
+        with(&format!("[contact.ines]\n{keys}\n"))
+            .load()
+            .map(|settings| settings.directory().contacts["ines"].clone())
+    };
+    let hours = "hours = [\"07:00-23:00\"]\n";
+    for (said, never) in
+        [("", false), ("outside-hours = \"critical\"", false), ("outside-hours = \"never\"", true)]
+    {
+        assert_eq!(contact(&format!("{hours}{said}")).expect("it can be read").never_woken, never, "{said}");
+    }
+    for (keys, said) in [
+        ("outside-hours = \"never\"".to_owned(), "`ines` has no `hours` to be outside of"),
+        (format!("{hours}outside-hours = \"always\""), "always"),
+    ] {
+        let mistakes = contact(&keys).expect_err("it is wrong").to_string();
+        assert!(mistakes.contains(said), "{mistakes}");
+    }
+}

@@ -321,7 +321,7 @@ fn why_not(cx: &Context<'_>, target: &Target, block: Block) -> String {
             }
         }
         Block::Hours => "outside their hours".to_owned(),
-        Block::Never => "never to be woken".to_owned(),
+        Block::Never => "outside their hours, and never called then".to_owned(),
         Block::Gone => "there is no such contact or channel any more".to_owned(),
         Block::Shut => "it is one of the channels that fail".to_owned(),
         Block::Rank => "a siren is for what is critical".to_owned(),

@@ -425,6 +425,30 @@ fn somebody_who_sleeps_is_asked_in_the_second_round_of_something_critical_only()
 }
 
 #[test]
+fn somebody_whose_hours_say_never_is_not_woken_for_anything() {
+    let mut people = three();
+    for name in ["noor", "otto"] {
+        let contact = people.contacts.get_mut(name).expect("there");
+        (contact.hours, contact.never_woken) = (vec![hours("08:00", "21:00")], true);
+    }
+    people.contacts.get_mut("noor").expect("there").never_woken = false;
+    let mut night = played("power critical alert", people, super::NIGHT);
+    night.raise("power");
+    night.wait(40);
+    // Two rungs that reach nobody: the last that does repeats. In the second round that is Noor's, never Otto's.
+    night.told(&[
+        "0:00 kaya.text call",
+        "0:00 siren call",
+        "3:00 siren taken",
+        "4:00 kaya.text call",
+        "4:00 siren call",
+        "7:00 siren taken",
+        "19:00 noor.text call",
+        "34:00 noor.text call",
+    ]);
+}
+
+#[test]
 fn the_one_who_answered_leaves_in_the_evening_and_others_are_called_when_the_lease_ends() {
     let day = |text: &str| text.parse().expect("a date");
     let mut people = three();
