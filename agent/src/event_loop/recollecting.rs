@@ -1,8 +1,8 @@
 //! The journal's minutes told to windows that know nothing yet: after a start, and after a reload
 //! those of conditions that are new. A minute counts by its mean, or by its first and last word.
 //! What work disturbed then is left out, as the records tell of it.
-//! Readings that come late, with the time at which they were measured, go into the journal; a little later
-//! the windows that look at them are told the whole past anew, in order of time.
+//! Readings that come late, with the time at which they were measured, go into the journal; a
+//! little later the windows that look at them are told the whole past anew, in order of time.
 
 use crate::journal::writer::Keeper;
 use crate::journal::{JournalError, JournalLog, Minute, Values};
@@ -161,8 +161,8 @@ priority = "low"
         let then = |at: Span| Now { mono: Moment(at.0), wall: BEGAN + at, wall_trusted: true };
         let by = || By { who: "ines".to_owned(), via: "page".to_owned() };
         let (tank, work) = ("lagoon".to_owned(), "feeding".to_owned());
-        // Five hours of six without flow: fed with everything off, ended by hand; then fed again, and the
-        // watch is off when that ends by itself.
+        // Five hours of six without flow: fed with everything off, ended by hand; then fed again,
+        // and the watch is off when that ends by itself.
         let records = [
             (
                 20 * 60,

@@ -1,8 +1,8 @@
 //! What the windows would know had the watch not been away: readings of the past flow in, as the
 //! history kept them, and the windows that know nothing yet are filled. Nothing rings by it: only
 //! what comes from now on is judged. Other state of readings stays lost on purpose; a fortnight's
-//! median is worth nothing if each restart costs a fortnight. What work disturbed then is left out, as it
-//! would have been at the time.
+//! median is worth nothing if each restart costs a fortnight. What work disturbed then is left out,
+//! as it would have been at the time.
 
 use super::alarms::{Alarms, Recall};
 use super::work;
@@ -99,8 +99,8 @@ impl<'e> Recollection<'e> {
     }
 }
 
-/// The kind of work that went on on a sensor's tank between what it said last and `at`. A minute in which
-/// work began is told as a whole, and so is work's.
+/// The kind of work that went on on a sensor's tank between what it said last and `at`. A minute in
+/// which work began is told as a whole, and so is work's.
 fn work_around<'w>(
     plan: &Plan,
     works: &'w [PastWork],

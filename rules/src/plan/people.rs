@@ -77,8 +77,8 @@ pub struct Contact {
     pub name: String,
     /// When this person may be called; always if empty.
     pub hours: Vec<Hours>,
-    /// Outside their hours never, however bad it is; else something critical that nobody has answered in a
-    /// whole round, or that nobody else could be told of, asks them too.
+    /// Outside their hours never, however bad it is; else something critical that nobody has
+    /// answered in a whole round, or that nobody else could be told of, asks them too.
     pub never_woken: bool,
     /// Only helps: pages leave out what is for keepers, and ways to answer that take a login.
     pub helper: bool,
@@ -192,7 +192,8 @@ impl Contact {
     }
 
     /// The first moment from `at` on at which the person may be called: `at` itself, the
-    /// beginning of some hours, the end of an absence, or midnight. None if there is none within a year.
+    /// beginning of some hours, the end of an absence, or midnight. None if there is none within a
+    /// year.
     pub fn reachable_from(&self, at: DateTime) -> Option<DateTime> {
         if self.reachable(at.date(), at.time()) {
             return Some(at);

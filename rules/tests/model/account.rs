@@ -1,7 +1,7 @@
-//! Call-outs, as somebody would account for them with the page that describes them in one hand and a
-//! pencil in the other: slow, with everything looked at anew at each moment, and sharing nothing with the
-//! engine but names. What alarms do and what people say flows in with times; who is paged when, and what
-//! for, flows out.
+//! Call-outs, as somebody would account for them with the page that describes them in one hand and
+//! a pencil in the other: slow, with everything looked at anew at each moment, and sharing nothing
+//! with the engine but names. What alarms do and what people say flows in with times; who is paged
+//! when, and what for, flows out.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -179,9 +179,10 @@ impl<'a> Account<'a> {
             Deed::Answers(who, alarm) => self.answers(who, alarm, None),
             Deed::Holds(who, alarm, minutes) => self.answers(who, alarm, Some(minutes)),
             Deed::Next(who, alarm) => self.presses_next(who, alarm),
-            // What is recorded is as it was; for how long something has been true is not known any more.
+            // What is recorded is as it was; for how long something has been true is not known any
+            // more.
             Deed::Restart => {
-                let now = self.now;
+                let now = self.now + 1;
                 for (since, raised) in self.true_since.iter_mut().zip(&self.raised) {
                     *since = since.map(|since| if *raised { since } else { now });
                 }
@@ -429,8 +430,8 @@ impl<'a> Account<'a> {
         }
     }
 
-    /// Whom a rung tells; from the ladder's length on it repeats the last that reaches somebody, and for
-    /// something critical also those whom their hours have spared.
+    /// Whom a rung tells; from the ladder's length on it repeats the last that reaches somebody,
+    /// and for something critical also those whom their hours have spared.
     fn whom(
         &self,
         _at: usize,
@@ -541,7 +542,8 @@ impl<'a> Account<'a> {
         }
     }
 
-    /// Each asked ladder is being climbed for the rank that stands, and nothing is held that may not be.
+    /// Each asked ladder is being climbed for the rank that stands, and nothing is held that may
+    /// not be.
     fn see_to_ladders(&mut self, at: usize) {
         if self.calls[at].nothing_since.is_some() {
             return;
@@ -690,7 +692,8 @@ impl<'a> Account<'a> {
         self.stands_again(at);
     }
 
-    /// Ladders stood still while nothing stood; that of something critical no longer than five minutes.
+    /// Ladders stood still while nothing stood; that of something critical no longer than five
+    /// minutes.
     fn stands_again(&mut self, at: usize) {
         let now = self.now;
         let call = &mut self.calls[at];
@@ -858,7 +861,8 @@ impl<'a> Account<'a> {
         let standing: Vec<usize> =
             self.calls[at].members.iter().filter(|it| it.stands()).map(|it| it.alarm).collect();
         let of = |alarm: &usize| &self.house.ladders[self.house.alarms[*alarm].ladder];
-        // Where nothing stands there is nothing to hold: it covers what comes back soon, whatever time is named.
+        // Where nothing stands there is nothing to hold: it covers what comes back soon, whatever
+        // time is named.
         let usual = standing.iter().map(|it| of(it).lease).min();
         let longest = if usual.is_some() { 12 * 60 } else { 10 };
         let lease = named.unwrap_or(usual.unwrap_or(longest)).clamp(1, longest) * MINUTE;

@@ -1,5 +1,5 @@
-//! Nights in a house with two tanks, three people and three ladders, of which two have quiet hours. What each
-//! must bring was written down from the description of call-outs before it was played.
+//! Nights in a house with two tanks, three people and three ladders, of which two have quiet hours.
+//! What each must bring was written down from the description of call-outs before it was played.
 
 use super::Night;
 use crate::fixtures::{hours, target};
@@ -411,7 +411,8 @@ fn somebody_who_sleeps_is_asked_in_the_second_round_of_something_critical_only()
     let mut night = played("power critical alert\npump high steady", people.clone(), super::NIGHT);
     night.raise("power");
     night.wait(20);
-    // Nobody is left to ask on the last rung: that round is over at once, and the one before it is told.
+    // Nobody is left to ask on the last rung: that round is over at once, and the one before it is
+    // told.
     night.told(&[
         "0:00 kaya.text call",
         "0:00 siren call",
@@ -435,7 +436,8 @@ fn somebody_whose_hours_say_never_is_not_woken_for_anything() {
     let mut night = played("power critical alert", people, super::NIGHT);
     night.raise("power");
     night.wait(40);
-    // Two rungs that reach nobody: the last that does repeats. In the second round that is Noor's, never Otto's.
+    // Two rungs that reach nobody: the last that does repeats. In the second round that is Noor's,
+    // never Otto's.
     night.told(&[
         "0:00 kaya.text call",
         "0:00 siren call",
