@@ -32,8 +32,31 @@ pub fn report(
     window: ReviewSpan,
     zone: &TimeZone,
 ) -> Result<String, JournalError> {
+    made(log, plan, window, zone).map(|report| report.html)
+}
+
+/// A report, and what it comes to in short.
+#[derive(Debug)]
+pub struct Report {
+    /// The document.
+    pub html: String,
+    /// Its digest, a line each.
+    pub digest: Vec<String>,
+}
+
+/// The report of a stretch of time, with its digest beside it.
+///
+/// # Errors
+/// If the journal can't be read.
+pub fn made(
+    log: &JournalLog,
+    plan: &Plan,
+    window: ReviewSpan,
+    zone: &TimeZone,
+) -> Result<Report, JournalError> {
     let review = review::review(log, Some(plan), window, zone)?;
-    render(&ReportParts { log, plan, zone, review: &review })
+    let html = render(&ReportParts { log, plan, zone, review: &review })?;
+    Ok(Report { html, digest: review.digest.into_iter().skip(1).collect() })
 }
 
 /// All that it is made of.

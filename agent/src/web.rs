@@ -11,6 +11,8 @@ pub mod ask;
 #[cfg(feature = "web")]
 mod call_out;
 #[cfg(feature = "web")]
+mod codes;
+#[cfg(feature = "web")]
 mod drill;
 #[cfg(feature = "web")]
 mod form;

@@ -1,7 +1,8 @@
 //! What all requests share: the settings, who is signed in, one look at the house at most a second old, and
 //! the way to the event loop. A hundred viewers cost the loop as much as one.
 
-use super::ask::{Done, HouseLook, PressedAct, WebRequest};
+use super::ask::{CodeAsk, Done, HouseLook, PressedAct, WebRequest};
+use super::codes::Codes;
 use super::history::History;
 use super::sessions::Sessions;
 use super::truth;
@@ -34,6 +35,7 @@ pub(super) struct House {
     pub(super) journal: PathBuf,
     asks: mpsc::Sender<WebRequest>,
     sessions: Mutex<Sessions>,
+    codes: Mutex<Codes>,
     seen: tokio::sync::Mutex<Option<(Instant, Arc<SharedLook>)>>,
     pub(super) history: History,
     /// The journal is read by one at a time.
@@ -60,6 +62,7 @@ impl House {
     ) -> Self {
         Self {
             sessions: Mutex::new(Sessions::open(&journal)),
+            codes: Mutex::default(),
             settings,
             zone,
             journal,
@@ -78,6 +81,20 @@ impl House {
     /// Never held over a wait.
     pub(super) fn sessions(&self) -> MutexGuard<'_, Sessions> {
         self.sessions.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Never held over a wait.
+    pub(super) fn codes(&self) -> MutexGuard<'_, Codes> {
+        self.codes.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// A code is to be sent, or was guessed at: nobody waits for what comes of it, so that how long a reply takes
+    /// says nothing.
+    pub(super) fn hand_over(self: &Arc<Self>, ask: CodeAsk) {
+        let asks = self.asks.clone();
+        tokio::spawn(async move {
+            let _ = tokio::time::timeout(PATIENCE, asks.send(WebRequest::Code(ask))).await;
+        });
     }
 
     /// What is so now, or was a second ago; nothing if the watch does not answer.
