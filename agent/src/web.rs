@@ -33,6 +33,8 @@ mod now;
 #[cfg(feature = "web")]
 mod qr;
 #[cfg(feature = "web")]
+mod readings;
+#[cfg(feature = "web")]
 mod reply;
 #[cfg(feature = "web")]
 mod route;
@@ -42,6 +44,8 @@ mod server;
 mod sessions;
 #[cfg(feature = "web")]
 mod sign_in;
+#[cfg(feature = "web")]
+mod strips;
 #[cfg(feature = "web")]
 mod tank;
 #[cfg(feature = "web")]

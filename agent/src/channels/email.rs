@@ -5,8 +5,8 @@
 use super::enclosed::WithReport;
 use super::{SharedParts, plain};
 use lettre::Message;
-use lettre::message::header::{HeaderName, HeaderValue};
 use lettre::message::header::ContentType;
+use lettre::message::header::{HeaderName, HeaderValue};
 use lettre::message::{Attachment, Mailbox, MultiPart};
 use slackwater_rules::alarm::Priority;
 use slackwater_rules::time::Wall;

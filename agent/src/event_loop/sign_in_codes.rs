@@ -54,7 +54,10 @@ impl EventLoop {
             .filter_map(|(target, kind)| Some((rank(kind, health.get(target))?, target)))
             .min_by_key(|(rank, _)| *rank);
         let Some((_, target)) = best else {
-            tracing::warn!(who, "no channel of theirs can carry a code: `slackwater web invite` makes a link");
+            tracing::warn!(
+                who,
+                "no channel of theirs can carry a code: `slackwater web invite` makes a link"
+            );
             return;
         };
         tracing::info!(who, %target, "a code to sign in is sent");

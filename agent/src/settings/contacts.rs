@@ -110,8 +110,11 @@ impl People {
             };
             if !self.channels.iter().any(is_mail) {
                 let title = format!("nothing carries the report to `{name}`");
-                let finding = Finding::error(place.clone(), title, "a report goes by mail, and there is none here");
-                root.note(finding.help(format!("set up `[contact.{name}.channel.mail]`, or leave `report` out")));
+                let finding =
+                    Finding::error(place.clone(), title, "a report goes by mail, and there is none here");
+                root.note(
+                    finding.help(format!("set up `[contact.{name}.channel.mail]`, or leave `report` out")),
+                );
             } else if self.contacts.get(name).is_some_and(|contact| contact.helper) {
                 let title = format!("`{name}` is a helper, and reports are for keepers");
                 let finding = Finding::error(place.clone(), title, "this would never be sent");

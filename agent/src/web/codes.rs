@@ -157,7 +157,8 @@ mod tests {
     #[test]
     fn how_many_are_sent_is_bounded_for_each_and_in_all() {
         let (mut codes, now) = (Codes::default(), Instant::now());
-        let sent = |codes: &mut Codes, who: &str, now| (0..50).filter(|_| codes.another(who, now).is_some()).count();
+        let sent =
+            |codes: &mut Codes, who: &str, now| (0..50).filter(|_| codes.another(who, now).is_some()).count();
         assert_eq!(sent(&mut codes, "ines", now), MOST_OF_ONE);
         let others: usize = (0..50).map(|nth| sent(&mut codes, &format!("contact-{nth}"), now)).sum();
         assert_eq!(others, MOST - MOST_OF_ONE);

@@ -5,7 +5,7 @@ use super::ask::{CodeAsk, Done, HouseLook, PressedAct, WebRequest};
 use super::codes::Codes;
 use super::history::History;
 use super::sessions::Sessions;
-use super::truth;
+use super::{readings, truth};
 use crate::settings::WebSettings;
 use jiff::tz::TimeZone;
 use slackwater_rules::page::Page;
@@ -106,7 +106,9 @@ impl House {
             return Some(Arc::clone(known));
         }
         let look = self.ask(WebRequest::Look).await?;
-        let fresh = Arc::new(SharedLook { values: truth::values(&look), shape: truth::shape(&look), look });
+        let mut values = truth::values(&look);
+        values.extend(readings::ages(&look));
+        let fresh = Arc::new(SharedLook { values, shape: truth::shape(&look), look });
         *seen = Some((Instant::now(), Arc::clone(&fresh)));
         Some(fresh)
     }

@@ -370,7 +370,11 @@ fn to_of(form: &WebForm) -> &str {
 /// Nothing but a page of this site.
 fn is_way(path: &str) -> bool {
     let plain = |octet: u8| octet.is_ascii_alphanumeric() || b"/-_.".contains(&octet);
-    path.starts_with('/') && !path.contains("//") && !path.contains("..") && path.len() <= 200 && path.bytes().all(plain)
+    path.starts_with('/')
+        && !path.contains("//")
+        && !path.contains("..")
+        && path.len() <= 200
+        && path.bytes().all(plain)
 }
 
 /// Somebody asks for a code, by a name. The reply is the same whether there is such a person or not.
@@ -381,7 +385,8 @@ async fn asked_for_code(form: &WebForm, house: &Arc<House>) -> WebReply {
     let name = form.get("who").unwrap_or_default();
     let is = |text: &str| text.to_lowercase() == name.to_lowercase();
     let contacts = &seen.look.plan.directory.contacts;
-    let mut called = contacts.iter().filter(|(key, contact)| is(key) || is(&contact.name)).map(|(key, _)| key);
+    let mut called =
+        contacts.iter().filter(|(key, contact)| is(key) || is(&contact.name)).map(|(key, _)| key);
     // Two of one name: then the name that files use tells them apart.
     let who = match (called.next(), called.next()) {
         (Some(who), None) => Some(who.as_str()),

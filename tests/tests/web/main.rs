@@ -1,7 +1,9 @@
 //! The page in the house, from outside: as people use it in a browser, and as strangers try it. The demo is the
 //! house: a real agent, real messages, a night with a power cut.
 
+mod door;
 mod intruders;
+mod small_house;
 
 use slackwater_tests::agent::{Home, until};
 use std::fs;

@@ -21,7 +21,9 @@ pub(super) fn planned(ground: &Ground<'_>, now: DateTime) -> Vec<Planned> {
     let directory = &ground.plan.directory;
     let has_mail = |name: &str| directory.channels_of(name).any(|(_, kind)| kind == ChannelKind::Mail);
     let mut planned = Vec::new();
-    for (name, contact) in directory.contacts.iter().filter(|(name, contact)| !contact.helper && has_mail(name)) {
+    for (name, contact) in
+        directory.contacts.iter().filter(|(name, contact)| !contact.helper && has_mail(name))
+    {
         let fresh = |absence: &&Absence| absence.last >= now.date().saturating_sub(STILL_NEW.days());
         planned.extend(contact.away.iter().filter(fresh).map(|absence| of_absence(name, absence)));
         planned.extend(contact.report.iter().flat_map(|weekly| of_weeks(ground, name, *weekly)));
@@ -42,7 +44,12 @@ fn of_absence(contact: &str, absence: &Absence) -> Planned {
         time if time < evening => until,
         _ => until.date().saturating_add(1.day()).to_datetime(morning),
     };
-    planned_of(contact, (since, until), from, absence.last.saturating_add((STILL_NEW + 1).days()).to_datetime(midnight))
+    planned_of(
+        contact,
+        (since, until),
+        from,
+        absence.last.saturating_add((STILL_NEW + 1).days()).to_datetime(midnight),
+    )
 }
 
 /// Those of the week that is over and of the one that goes on.
@@ -57,7 +64,8 @@ fn of_weeks(ground: &Ground<'_>, contact: &str, weekly: Weekly) -> Vec<Planned> 
 }
 
 fn planned_of(contact: &str, of: (DateTime, DateTime), from: DateTime, until: DateTime) -> Planned {
-    let about = About::Report { contact: contact.to_owned(), since: of.0.to_string(), until: of.1.to_string() };
+    let about =
+        About::Report { contact: contact.to_owned(), since: of.0.to_string(), until: of.1.to_string() };
     Planned { about, contact: contact.to_owned(), from, until }
 }
 
