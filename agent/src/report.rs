@@ -151,7 +151,12 @@ fn head(made: &ReportParts<'_>) -> Markup {
 fn length(review: &Review) -> String {
     let length = review.coverage.length;
     let days = (length.0 + 43_200_000) / 86_400_000;
-    if days < 2 { length.to_string() } else { format!("{days} days") }
+    match days {
+        0 => length.to_string(),
+        1 if (length.0 - 86_400_000).abs() < 3_600_000 => "a day".to_owned(),
+        1 => length.to_string(),
+        days => format!("{days} days"),
+    }
 }
 
 /// The common sheet without what no paper has, and the report's own.

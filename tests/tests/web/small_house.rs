@@ -30,6 +30,9 @@ consequence = "the animals breathe faster than the water gives"
 response    = ["Open the lid."]
 callout     = "household"
 
+[health]
+after = "1 s"
+
 [callout.household]
 steps = [{ after = "0 s", to = ["ines.mail"] }]
 again = "15 min"
