@@ -130,7 +130,7 @@ fn attack(process: &Process, page: &Page, folder: &Path) -> Result<()> {
     }
     let letters = || std::fs::read_dir(folder).map(|found| found.flatten().filter(is_letter).count());
     let (before, begun) = (letters()?, Instant::now());
-    command(&folder.join("agent.toml"), &["drill", "pages"])?;
+    command(&folder.join("agent.toml"), &["drill", "callout", "household"])?;
     while letters()? == before {
         if begun.elapsed() > Duration::from_secs(60) {
             return Err("no page left within a minute".into());

@@ -146,7 +146,7 @@ fn slow_ones_and_thousands_of_connections_hold_nothing_up() {
 fn page_leaves_after(house: &SmallHouse) -> Duration {
     let before = house.letters().len();
     let begun = Instant::now();
-    house.home.say(&["drill", "pages"]).well();
+    house.home.say(&["drill", "callout", "household"]).well();
     let left = || (house.letters().len() > before).then_some(());
     until("a page", SOON, left, || house.home.log());
     begun.elapsed()

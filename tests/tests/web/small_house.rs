@@ -60,7 +60,7 @@ impl SmallHouse {
         let away = free_port();
         let config = format!(
             "[site]\nrules = \"rules.toml\"\nzone = \"UTC\"\n\n[broker]\nhost = \"127.0.0.1\"\nport = {away}\n\n\
-             [journal]\npath = \"journal.sqlite\"\n\n[control]\nsocket = \"control.sock\"\n\n[web]\n{web}\n\n\
+             [journal]\npath = \"journal.sqlite\"\n\n[control]\nsocket = \"control.sock\"\n\n[clock]\ntrust = \"always\"\n\n[web]\n{web}\n\n\
              [contact.ines]\nname = \"Ines Halyard\"\n{ines}\n\n[contact.ines.channel.mail]\nkind = \"folder\"\n\
              folder = \"pages\"\nto = \"Ines <ines@halyard.example>\"\n\n[contact.tom]\nname = \"Tom\"\n\n\
              [contact.tom.channel.mail]\nkind = \"folder\"\nfolder = \"pages\"\nto = \"Tom <tom@halyard.example>\"\n"
