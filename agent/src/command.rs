@@ -18,6 +18,7 @@ mod web;
 mod witness;
 
 use crate::control::{self, ControlReply, Request};
+use crate::output::{out, outln};
 use crate::settings::{Environment, Places};
 use clap::{Args, Parser, Subcommand};
 use slackwater_rules::engine::OperatorCommand;
@@ -92,7 +93,8 @@ enum Verb {
     /// Write a small site to begin with into a folder.
     #[command(after_help = "Example: slackwater init tanks\nWhat is there already is never written over.")]
     Init(init::Init),
-    /// Hear the broker for a minute: what each topic says, what it probably is, and a rule file to begin with.
+    /// Hear the broker for a minute: what each topic says, what it probably is, and a rule file to
+    /// begin with.
     #[command(
         after_help = "Example: slackwater listen --config agent.toml\n         slackwater listen --for 5min --topic 'room2/#' --out room2.toml\nIt never publishes and never writes over a file. Each guess is marked as one."
     )]
@@ -112,11 +114,12 @@ enum Verb {
         /// All findings for programs: editors underline by it.
         #[arg(long)]
         json: bool,
-        /// Print the JSON Schema of the rule file, for editors that complete by it, and check nothing.
+        /// Print the JSON Schema of the rule file, for editors that complete by it, and check
+        /// nothing.
         #[arg(long, conflicts_with = "json")]
         schema: bool,
-        /// Try everything too: the broker, each sensor, mail log-in, push hosts, modem, UPS, clock, disk,
-        /// certificates. Nobody is paged and nothing is switched.
+        /// Try everything too: the broker, each sensor, mail log-in, push hosts, modem, UPS, clock,
+        /// disk, certificates. Nobody is paged and nothing is switched.
         #[arg(long, conflicts_with = "schema")]
         live: bool,
         /// How long sensors are waited for with --live, at most an hour.
@@ -255,7 +258,8 @@ enum Verb {
         #[command(subcommand)]
         what: drill::DrillVerb,
     },
-    /// Play stories through the rule file in no time: who would be told what, and is it as expected.
+    /// Play stories through the rule file in no time: who would be told what, and is it as
+    /// expected.
     #[command(
         after_help = "Example: slackwater rehearse stories/*.txt --config agent.toml\n         slackwater rehearse --hazards\nThe forms of a story are in the sample's rehearsals. Exit code: 0 if all goes as expected, 1 if not."
     )]
@@ -272,12 +276,14 @@ enum Verb {
         after_help = "Example: slackwater witness --config /etc/slackwater/witness.toml\n         slackwater witness key --out check-in-key\n         slackwater witness silence --for 2h --why 'the rack is moved'\n         slackwater witness silence --end\nThe first runs where the witness is, the others on the board of the site that is watched."
     )]
     Witness(witness::Witness),
-    /// Answer what a keeper plans for, on paper: heater and spare, oxygen, battery, how long an outage can be stood.
+    /// Answer what a keeper plans for, on paper: heater and spare, oxygen, battery, how long an
+    /// outage can be stood.
     #[command(
         after_help = "Example: slackwater estimate --tank lagoon --room '16 degC' --heater '200 W'\n         slackwater estimate --box '120 x 60 x 55 cm' --room '60 degF' --plot outage.svg\nNothing is measured: the ranges are those of published figures. Exit code: 1 if nothing at all can be said."
     )]
     Estimate(Box<estimate::EstimateArgs>),
-    /// Print the log of a stretch of time: what happened, who was told, who answered, what was not seen.
+    /// Print the log of a stretch of time: what happened, who was told, who answered, what was not
+    /// seen.
     #[command(
         args_conflicts_with_subcommands = true,
         override_usage = "slackwater review [OPTIONS] | review mark EPISODE real|false",
@@ -300,25 +306,12 @@ fn length(text: &str) -> Result<Span, String> {
 pub fn main() -> ExitCode {
     crate::memory::give_back_large_blocks();
     let cli = Cli::parse();
-    // The daemon itself has no reader to lose: a broken pipe of its log is an error like any other.
-    if !matches!(cli.verb, Verb::Run(_)) {
-        end_with_the_reader();
-    }
     let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build();
     let runtime = match runtime {
         Ok(runtime) => runtime,
         Err(error) => return failed(&format!("the runtime can't be started: {error}")),
     };
     runtime.block_on(carry_out(cli.verb))
-}
-
-/// Whoever reads what is printed may have seen enough: `slackwater log | head` ends then, and says nothing.
-#[expect(unsafe_code, reason = "no safe wrapper that restores a signal's own doing is in the tree")]
-fn end_with_the_reader() {
-    // SAFETY: called before any other thread is there; the default action needs no handler.
-    unsafe {
-        libc::signal(libc::SIGPIPE, libc::SIG_DFL);
-    }
 }
 
 async fn carry_out(verb: Verb) -> ExitCode {
@@ -329,7 +322,7 @@ async fn carry_out(verb: Verb) -> ExitCode {
         Verb::Listen(listen) => listen::carry_out(listen).await,
         Verb::Run(config) => run::run(config).await,
         Verb::Check { schema: true, .. } => {
-            print!("{}", slackwater_rules::plan::schema_text());
+            out!("{}", slackwater_rules::plan::schema_text());
             ExitCode::SUCCESS
         }
         Verb::Check { config, json, live: true, wait, .. } => check::live(&config, json, wait).await,
@@ -392,7 +385,7 @@ async fn ask(config: &Config, request: Request) -> ExitCode {
     };
     match control::ask(&places.control.socket, &request).await {
         Ok(ControlReply { ok: true, text }) => {
-            println!("{text}");
+            outln!("{text}");
             ExitCode::SUCCESS
         }
         Ok(ControlReply { ok: false, text }) | Err(text) => failed(&text),

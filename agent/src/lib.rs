@@ -9,10 +9,13 @@
     clippy::expect_used,
     clippy::panic,
     clippy::unreachable,
-    clippy::indexing_slicing
+    clippy::indexing_slicing,
+    clippy::print_stdout
 )]
 
 pub mod secret;
+
+mod output;
 
 mod plain_text;
 

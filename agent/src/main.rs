@@ -1,4 +1,4 @@
-//! The `slackwater` program. Only this file ends the process.
+//! The `slackwater` program. It ends here, or where what it prints has lost its reader (`output`).
 
 fn main() -> std::process::ExitCode {
     slackwater::command::main()

@@ -1,14 +1,17 @@
 //! A running call-out: who has been told what, who answered, what comes next and when. One call-out
-//! is about one cause and follows its worst standing member: that one's ladder, rank and words. What
-//! can happen to it is one closed list and what follows one total table ([`table`]); what it comes to
-//! is decided ([`decide`]) apart from being applied ([`apply`]), so that a journal restores it.
+//! is about one cause and follows its worst standing member: that one's ladder, rank and words.
+//! What can happen to it is one closed list and what follows one total table ([`table`]); what it
+//! comes to is decided ([`decide`]) apart from being applied ([`apply`]), so that a journal
+//! restores it.
 //!
-//! The engine supplies the facts, records the changes and sends the pages. [`Call`] is what it keeps:
-//! the call-out itself with its members, and who has answered.
+//! The engine supplies the facts, records the changes and sends the pages. [`Call`] is what it
+//! keeps: the call-out itself with its members, and who has answered.
 
 pub mod ladder;
 
 pub mod member;
+
+pub mod members;
 
 pub mod state;
 
@@ -120,9 +123,8 @@ impl Call {
 
     /// The highest rank that is asked for; of all that was in it, if nothing stands.
     pub fn priority(&self) -> Priority {
-        let standing = self.core.members.iter().filter(|member| member.stands()).map(|member| member.rank);
-        let all = self.core.members.iter().map(|member| member.rank);
-        standing.max().or(all.max()).unwrap_or(Priority::Low)
+        let members = &self.core.members;
+        members.standing_rank().or(members.highest()).unwrap_or(Priority::Low)
     }
 
     /// Whether it asks somebody to come just now.

@@ -5,11 +5,12 @@
 //!
 //! Inside are components, each with private state, `on_*` methods and its own `apply`. None calls
 //! another: each decides on a read-only [`Context`](context::Context) and says what follows as
-//! [`Task`](task::Task)s, which one bounded queue hands out, first in, first out. State is of two kinds. What
-//! comes from readings (values, truths, delays that run) is lost at a restart on purpose: it has to be
-//! seen again. (Windows alone are told of the past.) What lasts (episodes, call-outs, work, running
-//! stopgaps) changes only in `apply`, by records; a restart applies the journal's records and is where
-//! it was. Pages are worded when the queue is empty, so that they say all that has followed.
+//! [`Task`](task::Task)s, which one bounded queue hands out, first in, first out. State is of two
+//! kinds. What comes from readings (values, truths, delays that run) is lost at a restart on
+//! purpose: it has to be seen again. (Windows alone are told of the past.) What lasts (episodes,
+//! call-outs, work, running stopgaps) changes only in `apply`, by records; a restart applies the
+//! journal's records and is where it was. Pages are worded when the queue is empty, so that they
+//! say all that has followed.
 
 mod alarms;
 mod availability;
@@ -66,6 +67,7 @@ use crate::time::{Moment, Now, Span};
 use components::Components;
 use index::Index;
 use queue::{Backlog, Queue};
+use std::collections::BTreeSet;
 use task::{Spare, Task};
 use timers::Timers;
 
@@ -120,9 +122,10 @@ impl Engine {
     /// once at random for a site, and the same ever after. `next_seq` is the number of the
     /// first record it will make.
     pub fn new(plan: Plan, seed: u64, next_seq: Seq, now: Now) -> Self {
+        let index = Index::of(&plan);
         Self {
-            parts: Components::new(&plan, now.mono),
-            index: Index::of(&plan),
+            parts: Components::new(&plan, &index, now.mono),
+            index,
             queue: Queue::for_plan_of(things(&plan)),
             plan,
             seed,
@@ -152,8 +155,8 @@ impl Engine {
         self.parts.forget_what_is_done();
     }
 
-    /// Takes what happened at `now` and says what is to be kept and done: first the records, then, when they
-    /// are safe, the effects.
+    /// Takes what happened at `now` and says what is to be kept and done: first the records, then,
+    /// when they are safe, the effects.
     ///
     /// ```
     /// use slackwater_rules::engine::{Arrival, Engine, Input};
@@ -172,13 +175,13 @@ impl Engine {
     /// when     = "lagoon-temp < 23 degC"
     /// priority = "high"
     /// "#;
-    /// let around = Surroundings { directory: Directory::default(), zone: jiff::tz::TimeZone::UTC, today: None };
-    /// let plan = Plan::check("rules.toml", text, &around).plan.expect("it is sound");
+    /// let around = Surroundings { directory: Directory::default(), zone: jiff::tz::TimeZone::UTC,
+    /// today: None }; let plan = Plan::check("rules.toml", text, &around).plan.expect("it is
+    /// sound");
     ///
-    /// let at = |ms: i64| Now { mono: Moment(ms), wall: Wall(1_790_000_000_000 + ms), wall_trusted: true };
-    /// let mut engine = Engine::new(plan, 7, 1, at(0));
-    /// engine.step(at(0), Input::Started { version: "example".into(), gap: None });
-    /// let turn = engine.step(at(1_000), Input::Message {
+    /// let at = |ms: i64| Now { mono: Moment(ms), wall: Wall(1_790_000_000_000 + ms), wall_trusted:
+    /// true }; let mut engine = Engine::new(plan, 7, 1, at(0)); engine.step(at(0), Input::Started {
+    /// version: "example".into(), gap: None }); let turn = engine.step(at(1_000), Input::Message {
     ///     topic: "lagoon/temperature".into(),
     ///     payload: b"22.4".to_vec(),
     ///     delivery: Arrival::Live,
@@ -213,11 +216,12 @@ impl Engine {
         self.now = Now { mono: now.mono.max(self.now.mono), ..now };
         let changes = reload::changes(&self.plan, &plan);
         let has = |name: &str| plan.relays.iter().any(|relay| relay.name == *name);
+        let named: BTreeSet<&String> = plan.alarms.iter().map(|alarm| &alarm.name).collect();
         let relays: Vec<_> = (0..).map(RelayId).zip(&self.plan.relays).collect();
         let relays: Vec<_> =
             relays.into_iter().filter(|(_, relay)| !has(&relay.name)).map(|(id, _)| id).collect();
         let alarms = (0..).map(AlarmId).zip(&self.plan.alarms);
-        let alarms = alarms.filter(|(_, alarm)| plan.alarm_named(&alarm.name).is_none());
+        let alarms = alarms.filter(|(_, alarm)| !named.contains(&alarm.name));
         let alarms: Vec<_> = alarms.map(|(id, _)| id).collect();
         self.decide(|cx, next| cx.relays.on_plan_without(cx, &relays, next));
         self.decide(|cx, next| cx.operator.on_plan_without(cx, &alarms, next));
@@ -232,12 +236,13 @@ impl Engine {
         self.queue.forget_places();
 
         let old = std::mem::replace(&mut self.plan, plan);
-        // What is known of the old plan goes before what is known of the new one comes: both may be large.
+        // What is known of the old plan goes before what is known of the new one comes: both may be
+        // large.
         self.index = Index::default();
         self.index = Index::of(&self.plan);
         self.queue.expect(things(&self.plan));
         self.timers = Timers::default();
-        self.parts.carry_over(&old, &self.plan, self.now.mono);
+        self.parts.carry_over(&old, (&self.plan, &self.index), self.now.mono);
         drop(old);
         self.decide(|_, next| {
             next.record(Body::Reloaded { changes });
@@ -248,8 +253,8 @@ impl Engine {
         self.end_turn()
     }
 
-    /// Pages name these ways to answer from now on: the page in the house opens late, or falls shut. What lasts
-    /// does not change by it.
+    /// Pages name these ways to answer from now on: the page in the house opens late, or falls
+    /// shut. What lasts does not change by it.
     pub fn name_ways(&mut self, ways: Vec<Way>) {
         self.plan.directory.ways = ways;
     }
@@ -259,7 +264,8 @@ impl Engine {
         Recollection::begin(&self.plan, &mut self.parts.alarms, since, self.now.mono)
     }
 
-    /// Whether something waits or has fallen due, or a page may have to be worded: after most readings nothing has.
+    /// Whether something waits or has fallen due, or a page may have to be worded: after most
+    /// readings nothing has.
     fn has_work(&self) -> bool {
         !self.queue.is_empty()
             || !self.leaving.is_empty()

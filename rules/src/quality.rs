@@ -194,8 +194,8 @@ impl Track {
         Judged { quality, doubt: self.doubt.clone(), value, at }
     }
 
-    /// Whether a reading that can't be of now belongs to the history: it says when it was measured, could be
-    /// true, and was not taken before.
+    /// Whether a reading that can't be of now belongs to the history: it says when it was measured,
+    /// could be true, and was not taken before.
     pub(crate) fn is_history(&mut self, sensor: &Sensor, reading: &Reading) -> bool {
         let could_be = match reading.value {
             Value::Number(number) => believable(sensor, number).is_ok(),
@@ -328,7 +328,8 @@ impl Track {
         self.good.map(|good| (good.value, good.at))
     }
 
-    /// How much its number moves in an hour, base units; none if it is no number, or too little was seen.
+    /// How much its number moves in an hour, base units; none if it is no number, or too little was
+    /// seen.
     pub fn per_hour(&self, sensor: &Sensor, now: Moment) -> Option<f64> {
         match self.value(sensor, now)? {
             Value::Number(number) => self.trend.per_hour((now, number)),

@@ -1,13 +1,16 @@
-//! What stands in the house: tanks, sensors and what feeds them, gear, batteries, and the parts of the watch
-//! itself. Conditions speak of these, and the plan is made of them; nothing here knows a rule.
+//! What stands in the house: tanks, sensors and what feeds them, gear, batteries, and the parts of
+//! the watch itself. Conditions speak of these, and the plan is made of them; nothing here knows a
+//! rule.
 
 mod equipment;
 mod feed;
 mod help;
+mod possible;
 
 pub use equipment::{Air, Battery, Device, Gear};
 pub use feed::{Feed, Source, SupplyReading, UpsReading};
 pub use help::{Callee, Help, Phone, WithoutMains};
+pub(crate) use possible::possible;
 
 use crate::forecast::oxygen::Stocking;
 use crate::ids::{BatteryId, RelayId, SensorId, TankId, Target};
@@ -122,7 +125,8 @@ pub enum Part {
     Journal,
     /// The wall clock: times of day and dates may be wrong.
     Clock,
-    /// Files that were not taken, and what they set up and can't be used: the watch goes on with what is sound.
+    /// Files that were not taken, and what they set up and can't be used: the watch goes on with
+    /// what is sound.
     Settings,
     /// Alarms and relays that cause each other without an end.
     Rules,

@@ -3,6 +3,7 @@
 
 use slackwater_tests::agent::{Home, until};
 use std::fs;
+use std::io::{BufRead, BufReader, Read};
 use std::process::Stdio;
 use std::time::Duration;
 
@@ -50,6 +51,36 @@ fn the_demo_plays_a_night_that_a_second_terminal_takes_part_in() {
     let mails = pages.filter(|entry| entry.path().extension().is_some_and(|is| is == "eml")).count();
     assert!(mails >= 2, "{mails} mails");
     second(&["status"]).failed(1);
+}
+
+/// A browser that closes a connection in the middle, or a broker's bridge, raises the signal of a
+/// broken pipe: nothing that holds sockets may die of it.
+#[test]
+fn a_peer_that_hangs_up_does_not_end_the_program() {
+    let home = Home::new(SLACKWATER).expect("a folder");
+    let mut demo = home.command(&["demo", "--speed", "1", "--for", "10 min", "--page-port", "0"]);
+    let mut demo = demo.stdout(Stdio::piped()).spawn().expect("it starts");
+    let mut first = String::new();
+    BufReader::new(demo.stdout.as_mut().expect("piped")).read_line(&mut first).expect("a line");
+    let status = fs::read_to_string(format!("/proc/{}/status", demo.id())).expect("a process");
+    demo.kill().and_then(|()| demo.wait()).expect("killed");
+    let ignored = status.lines().find_map(|line| line.strip_prefix("SigIgn:")).expect("the mask");
+    let ignored = u64::from_str_radix(ignored.trim(), 16).expect("hexadecimal");
+    const SIGPIPE: u32 = 13;
+    assert_eq!(ignored >> (SIGPIPE - 1) & 1, 1, "{status}");
+}
+
+#[test]
+fn a_reader_who_has_seen_enough_ends_a_command_quietly() {
+    let home = Home::new(SLACKWATER).expect("a folder");
+    for command in [&["check", "--schema"][..], &["hazards"], &["hazards", "defaults"]] {
+        let mut said =
+            home.command(command).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().expect("it starts");
+        let mut first = [0];
+        said.stdout.take().expect("piped").read_exact(&mut first).expect("it says something");
+        let ended = said.wait_with_output().expect("it ends");
+        assert_eq!(String::from_utf8_lossy(&ended.stderr), "", "{command:?}");
+    }
 }
 
 #[test]

@@ -1,6 +1,7 @@
-//! What goes with a mail: the report of a stretch of time, made of the journal when the mail is about to leave. A
-//! page that asks for one flows in; out flow the page, with the report's digest among its words, and the file.
-//! A report that can't be made keeps no mail back: then the mail says so.
+//! What goes with a mail: the report of a stretch of time, made of the journal when the mail is
+//! about to leave. A page that asks for one flows in; out flow the page, with the report's digest
+//! among its words, and the file. A report that can't be made keeps no mail back: then the mail
+//! says so.
 
 use crate::journal::JournalLog;
 use crate::report::{self, Report};

@@ -87,7 +87,8 @@ struct WorkerState {
 }
 
 impl Lane {
-    /// A lane of a channel that has not been tried; what is known to be wrong with it is said from the start.
+    /// A lane of a channel that has not been tried; what is known to be wrong with it is said from
+    /// the start.
     pub(super) fn new(trouble: Option<&str>) -> Self {
         let known = trouble.map(|why| Err(why.to_owned()));
         Self { state: Mutex::new(WorkerState { known, ..WorkerState::default() }), ..Self::default() }
@@ -265,7 +266,8 @@ fn said(panic: &(dyn Any + Send)) -> String {
     text.unwrap_or("no words").to_owned()
 }
 
-/// One line of bounded length and without secrets: what a server says goes into the journal and onto terminals.
+/// One line of bounded length and without secrets: what a server says goes into the journal and
+/// onto terminals.
 fn bounded(outcome: Outcome) -> Outcome {
     let tidy = |text: String| plain::tame(&text, LONGEST_NOTE);
     match outcome {

@@ -6,6 +6,7 @@ mod service_user;
 use super::{Config, failed, wrong};
 use crate::live::{TriedPart, Went, table, try_all};
 use crate::log::init_log;
+use crate::output::{out, outln};
 use crate::settings::{Environment, LogFormat, LogSettings};
 use crate::site::SiteFiles;
 use serde_json::json;
@@ -41,7 +42,7 @@ pub(super) fn check(config: &Config, as_json: bool) -> ExitCode {
         });
         return match serde_json::to_string_pretty(&form) {
             Ok(text) => {
-                println!("{text}");
+                outln!("{text}");
                 if ok { ExitCode::SUCCESS } else { ExitCode::from(super::EX_CONFIG) }
             }
             Err(error) => failed(&error.to_string()),
@@ -50,10 +51,10 @@ pub(super) fn check(config: &Config, as_json: bool) -> ExitCode {
     match read {
         Ok(site) => {
             if !site.warnings.is_empty() {
-                println!("{}", site.warnings.trim_end());
+                outln!("{}", site.warnings.trim_end());
             }
             if let Some(note) = without_router(&site.settings.cut_off_without_router()) {
-                println!("{note}");
+                outln!("{note}");
             }
             let in_the_way = service_user::in_the_way(&config.config, &site);
             if !in_the_way.is_empty() {
@@ -64,7 +65,7 @@ pub(super) fn check(config: &Config, as_json: bool) -> ExitCode {
                 ));
             }
             let plan = &site.plan;
-            println!(
+            outln!(
                 "{}: {}, {}, {}, {}, {}: it can run",
                 plan.site,
                 counted(plan.tanks.len(), "tank"),
@@ -75,7 +76,7 @@ pub(super) fn check(config: &Config, as_json: bool) -> ExitCode {
             );
             if !plan.watched.is_empty() {
                 let sites = if plan.watched.len() == 1 { "site" } else { "sites" };
-                println!("it is the witness of {} other {sites}", plan.watched.len());
+                outln!("it is the witness of {} other {sites}", plan.watched.len());
             }
             ExitCode::SUCCESS
         }
@@ -92,7 +93,7 @@ pub(super) async fn live(config: &Config, as_json: bool, wait: Span) -> ExitCode
         Err(mistakes) => return wrong(&mistakes.text),
     };
     if !site.warnings.is_empty() && !as_json {
-        println!("{}", site.warnings.trim_end());
+        outln!("{}", site.warnings.trim_end());
     }
     let in_the_way = service_user::in_the_way(&config.config, &site);
     let wait = Duration::from_millis(wait.min(Span::hours(1)).0.cast_unsigned());
@@ -107,15 +108,15 @@ pub(super) async fn live(config: &Config, as_json: bool, wait: Span) -> ExitCode
         remedy: String::new(),
     }));
     match as_json {
-        true => println!("{:#}", json!({"version": 1, "rows": rows})),
-        false => print!("{}", table(&rows)),
+        true => outln!("{:#}", json!({"version": 1, "rows": rows})),
+        false => out!("{}", table(&rows)),
     }
     let failed = rows.iter().filter(|row| row.went == Went::Bad).count();
     if failed == 0 {
         return ExitCode::SUCCESS;
     }
     if !as_json {
-        println!("{failed} of {} would fail at night", rows.len());
+        outln!("{failed} of {} would fail at night", rows.len());
     }
     ExitCode::FAILURE
 }

@@ -1,9 +1,10 @@
 //! `slackwater drill`: trying out whether help comes. Two of the drills are words to the running
-//! agent. The outage drill runs in the agent too: here a keeper at a terminal is walked through pulling
-//! the plug, tells the agent so, and sees each step as the agent sees it come.
+//! agent. The outage drill runs in the agent too: here a keeper at a terminal is walked through
+//! pulling the plug, tells the agent so, and sees each step as the agent sees it come.
 
 use super::{Config, Speaker, failed, say, wrong};
 use crate::control::{self, ControlReply, Request};
+use crate::output::{out, outln};
 use crate::settings::{Environment, Places};
 use clap::Subcommand;
 use slackwater_rules::engine::{Course, OperatorCommand, OutageView};
@@ -106,7 +107,7 @@ impl DrillSession<'_> {
             let ended = until(&drill);
             for step in &drill.steps {
                 if (step.took.is_some() || ended) && !told.contains(&step.what) {
-                    println!("  {step}");
+                    outln!("  {step}");
                     told.push(step.what.clone());
                 }
             }
@@ -123,14 +124,14 @@ async fn outage(agent: &DrillSession<'_>, alarm: Option<String>) -> Result<Vec<M
     let course = asked(agent.socket, &Request::Course { alarm }).await?;
     let course: Course =
         serde_json::from_str(&course).map_err(|error| format!("the agent's course: {error}"))?;
-    print!("{}", before(&course));
+    out!("{}", before(&course));
     if prompt("Type yes to go on: ")?.trim() != "yes" {
         return Err("Nothing was done.".to_owned());
     }
     agent.say(OperatorCommand::BeginOutage { alarm: Some(course.alarm.clone()) }).await?;
     prompt("Pull the plug, or open the breaker, and press Enter at the same moment: ")?;
     agent.say(OperatorCommand::PlugOut).await?;
-    println!(
+    outln!(
         "Out. Answer the page when it comes. The plug goes back when told, {} from now at the latest.",
         course.longest()
     );
@@ -141,14 +142,14 @@ async fn outage(agent: &DrillSession<'_>, alarm: Option<String>) -> Result<Vec<M
 NOW PUT THE PLUG BACK, or close the breaker, and press Enter at the same moment: ",
     )?;
     agent.say(OperatorCommand::PlugBack).await?;
-    println!("In. Look now: do pumps and lights run again by themselves? Wait for the all-clear.");
+    outln!("In. Look now: do pumps and lights run again by themselves? Wait for the all-clear.");
     let OutageView { steps, .. } = agent.follow(&mut told, |drill| drill.done).await?;
     let bad = steps.iter().filter(|step| !step.good()).count();
-    println!();
+    outln!();
     match bad {
-        0 => println!("All came in time."),
-        1 => println!("One of {} did not come in time: find out why before the night does.", steps.len()),
-        n => println!("{n} of {} did not come in time: find out why before the night does.", steps.len()),
+        0 => outln!("All came in time."),
+        1 => outln!("One of {} did not come in time: find out why before the night does.", steps.len()),
+        n => outln!("{n} of {} did not come in time: find out why before the night does.", steps.len()),
     }
     Ok(steps)
 }
@@ -190,7 +191,7 @@ fn before(course: &Course) -> String {
 
 /// One line from the keeper.
 fn prompt(text: &str) -> Result<String, String> {
-    print!("{text}");
+    out!("{text}");
     let mut line = String::new();
     let read = std::io::stdout().flush().and_then(|()| std::io::stdin().lock().read_line(&mut line));
     match read {

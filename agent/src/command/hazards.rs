@@ -1,6 +1,7 @@
 //! `slackwater hazards`: the library of ready-made alarms, for people to read.
 
 use super::failed;
+use crate::output::outln;
 use slackwater_rules::hazard;
 use std::process::ExitCode;
 
@@ -21,11 +22,11 @@ pub(super) fn print(what: Option<&HazardsVerb>) -> ExitCode {
         None => {
             let wide = hazard::names().map(str::len).max().unwrap_or(0);
             for name in hazard::names() {
-                println!("{name:<wide$}  {}", hazard::about(name).unwrap_or_default());
+                outln!("{name:<wide$}  {}", hazard::about(name).unwrap_or_default());
             }
         }
         Some(HazardsVerb::Show { name }) => match hazard::text(name) {
-            Some(text) => println!("{}", text.trim_end()),
+            Some(text) => outln!("{}", text.trim_end()),
             None => {
                 let near = hazard::names().min_by_key(|known| strsim::damerau_levenshtein(known, name));
                 let near = near.map_or(String::new(), |near| format!("; the nearest name is `{near}`"));
@@ -37,7 +38,7 @@ pub(super) fn print(what: Option<&HazardsVerb>) -> ExitCode {
         Some(HazardsVerb::Defaults) => {
             for assumed in hazard::defaults() {
                 let value = assumed.value.unwrap_or("(to be given)");
-                println!("{}: {} = {value}: {}", assumed.hazard, assumed.name, assumed.source);
+                outln!("{}: {} = {value}: {}", assumed.hazard, assumed.name, assumed.source);
             }
         }
     }

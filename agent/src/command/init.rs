@@ -1,10 +1,11 @@
-//! `slackwater init`: a folder in, a small site that can be checked, rehearsed and run out. It asks, on a
-//! terminal, or is told by flags: which tanks, which broker, who is told. A beginner changes what is there
-//! sooner than he writes what is not.
+//! `slackwater init`: a folder in, a small site that can be checked, rehearsed and run out. It
+//! asks, on a terminal, or is told by flags: which tanks, which broker, who is told. A beginner
+//! changes what is there sooner than he writes what is not.
 
 mod answers;
 
 use super::failed;
+use crate::output::outln;
 use answers::{InitAnswers, ask, is_slug};
 use rustix::fs::{Gid, Mode, chmod, chown};
 use std::fs::OpenOptions;
@@ -24,7 +25,8 @@ pub(super) struct Init {
     /// The broker's name or address, and its port.
     #[arg(long, value_name = "HOST[:PORT]")]
     broker: Option<String>,
-    /// The user that the broker knows the watch as; its password goes into the file that is named then.
+    /// The user that the broker knows the watch as; its password goes into the file that is named
+    /// then.
     #[arg(long, value_name = "USER")]
     broker_user: Option<String>,
     /// Who is told, as pages say it.
@@ -93,10 +95,10 @@ pub(super) fn write(init: &Init) -> ExitCode {
     match write_all(&init.folder, &answers) {
         Ok(written) => {
             let names: Vec<_> = written.iter().map(|path| path.display().to_string()).collect();
-            println!("{} written: make them yours.", names.join(" and "));
-            secrets(&init.folder, &answers).iter().for_each(|line| println!("{line}"));
-            println!("Next:");
-            next(&init.folder).iter().for_each(|line| println!("  {line}"));
+            outln!("{} written: make them yours.", names.join(" and "));
+            secrets(&init.folder, &answers).iter().for_each(|line| outln!("{line}"));
+            outln!("Next:");
+            next(&init.folder).iter().for_each(|line| outln!("  {line}"));
             ExitCode::SUCCESS
         }
         Err(text) => failed(&text),

@@ -1,10 +1,12 @@
-//! `slackwater listen`: hears the configured broker for a minute and says what there is, with a proposed
-//! rule file. It never publishes: the connection is a silent one, under a name of its own. What it makes
-//! of the messages is worked out in [`crate::listen`]; here is the connection, the terminal and the file.
+//! `slackwater listen`: hears the configured broker for a minute and says what there is, with a
+//! proposed rule file. It never publishes: the connection is a silent one, under a name of its own.
+//! What it makes of the messages is worked out in [`crate::listen`]; here is the connection, the
+//! terminal and the file.
 
 use super::{Config, failed, length, wrong};
 use crate::listen::{Observations, propose, rows, table};
 use crate::mqtt::{self, MqttEvent};
+use crate::output::{out, outln};
 use crate::settings::{Environment, Settings, UnusableFile};
 use crate::site::connection;
 use slackwater_rules::time::Span;
@@ -37,8 +39,8 @@ pub(super) struct Listen {
     /// Only these topics: MQTT filters. All if none is given.
     #[arg(long = "topic", value_name = "FILTER")]
     topics: Vec<String>,
-    /// Where the proposed rule file goes; never over a file that is there. `rules-heard.toml` beside the
-    /// configuration if none is given.
+    /// Where the proposed rule file goes; never over a file that is there. `rules-heard.toml`
+    /// beside the configuration if none is given.
     #[arg(long, value_name = "FILE")]
     out: Option<PathBuf>,
     /// What was heard, for scripts; no file is written.
@@ -61,10 +63,10 @@ pub(super) async fn carry_out(listen: Listen) -> ExitCode {
         Err(why) => return failed(&why),
     };
     if listen.json {
-        println!("{:#}", rows(&heard));
+        outln!("{:#}", rows(&heard));
         return ExitCode::SUCCESS;
     }
-    print!("{}", table(&heard, LAST_LINES));
+    out!("{}", table(&heard, LAST_LINES));
     let targets: Vec<String> =
         settings.channels.keys().filter(|target| target.contact.is_some()).map(ToString::to_string).collect();
     let proposal = propose(&heard, &targets);
@@ -74,11 +76,11 @@ pub(super) async fn carry_out(listen: Listen) -> ExitCode {
     match write(&out, &proposal.text) {
         Ok(()) => {
             let (sensors, alarms) = (proposal.sensors, proposal.alarms);
-            println!("\n{}: {sensors} sensors and {alarms} alarms are proposed.", out.display());
-            println!(
+            outln!("\n{}: {sensors} sensors and {alarms} alarms are proposed.", out.display());
+            outln!(
                 "Read every line: what is marked GUESS or UNKNOWN no device has told. Then make it the rule file:"
             );
-            println!("  mv {} {}", out.display(), settings.places.rules.display());
+            outln!("  mv {} {}", out.display(), settings.places.rules.display());
             ExitCode::SUCCESS
         }
         Err(error) => failed(&format!("{}: {error}", out.display())),

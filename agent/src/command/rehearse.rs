@@ -2,6 +2,7 @@
 //! otherwise than expected out. Nothing is switched and nobody is told: it is all virtual.
 
 use super::{Config, wrong};
+use crate::output::outln;
 use crate::settings::Environment;
 use crate::site::load_plan;
 use slackwater_rules::page::{Page, gsm};
@@ -62,10 +63,10 @@ fn play_one(path: &Path, plan: &Plan, asked: &Rehearse) -> Result<bool, String> 
     let story = Story::parse(&text, plan).map_err(|findings| render(&name, &text, &findings))?;
     let Played { timeline: records, pages, misses, met, stuck } = story.play(plan);
     let title = if story.title.is_empty() { "" } else { &story.title };
-    println!("{name}: {title}");
+    outln!("{name}: {title}");
     if asked.timeline {
         for (at, record) in &records {
-            println!("  {:>16}  {}", at.to_string(), record.body);
+            outln!("  {:>16}  {}", at.to_string(), record.body);
         }
     }
     if asked.pages {
@@ -73,7 +74,7 @@ fn play_one(path: &Path, plan: &Plan, asked: &Rehearse) -> Result<bool, String> 
         for (at, to, page) in &pages {
             match sirens.contains(to) {
                 // It reads nothing: it is switched.
-                true => println!("\n  after {at}, {to} {}", heard(page)),
+                true => outln!("\n  after {at}, {to} {}", heard(page)),
                 false => show(*at, to, page),
             }
         }
@@ -85,15 +86,15 @@ fn play_one(path: &Path, plan: &Plan, asked: &Rehearse) -> Result<bool, String> 
     for miss in &misses {
         let finding =
             Finding::error(miss.span.clone(), "this did not come as expected", miss.it.came.clone());
-        println!("{}", render(&name, &text, &[finding]).trim_end());
+        outln!("{}", render(&name, &text, &[finding]).trim_end());
     }
     match misses.len() {
-        0 if met == 0 => println!("  it expects nothing: see the timeline (--timeline)"),
-        0 => println!("  all {met} expectations met"),
-        n => println!("  {n} of {} expectations not met", n + met),
+        0 if met == 0 => outln!("  it expects nothing: see the timeline (--timeline)"),
+        0 => outln!("  all {met} expectations met"),
+        n => outln!("  {n} of {} expectations not met", n + met),
     }
     if let Some(stuck) = &stuck {
-        println!("  NOT PLAYED TO ITS END: {stuck}. This is a mistake in the program: please report it.");
+        outln!("  NOT PLAYED TO ITS END: {stuck}. This is a mistake in the program: please report it.");
     }
     Ok(misses.is_empty() && stuck.is_none())
 }
@@ -110,9 +111,9 @@ fn heard(page: &Page) -> &'static str {
 
 /// A page as its reader sees it, and as a text.
 fn show(at: Span, to: &str, page: &Page) {
-    println!("\n  after {at}, to {to}:");
-    page.body.lines().for_each(|line| println!("  | {line}"));
-    println!("  text of {}: {}", gsm::places(&page.text), page.text);
+    outln!("\n  after {at}, to {to}:");
+    page.body.lines().for_each(|line| outln!("  | {line}"));
+    outln!("  text of {}: {}", gsm::places(&page.text), page.text);
 }
 
 /// `power-cut-03-ines.mail.html` and so on, by story, place in it and reader.
@@ -139,11 +140,11 @@ fn probe_all(plan: &Plan) -> bool {
             None => "; its on-delay is too short to tell a blip",
         };
         match &found.raised {
-            Some((how, after)) => println!("{}: rings after {after} with {how}{blip}", found.alarm),
+            Some((how, after)) => outln!("{}: rings after {after} with {how}{blip}", found.alarm),
             None if found.foretells => {
-                println!("{}: not tried: it asks a forecast, which takes hours or days", found.alarm)
+                outln!("{}: not tried: it asks a forecast, which takes hours or days", found.alarm)
             }
-            None => println!("{}: NO SIMPLE STORY RAISES IT", found.alarm),
+            None => outln!("{}: NO SIMPLE STORY RAISES IT", found.alarm),
         }
         good &= (found.raised.is_some() || found.foretells) && found.blip_is_quiet != Some(false);
     }

@@ -4,6 +4,7 @@
 use super::{Config, Speaker, failed, say, wrong};
 use crate::clock::Clock;
 use crate::journal::JournalLog;
+use crate::output::{out, outln};
 use crate::report;
 use crate::review::{self, ReviewSpan, parse_when};
 use crate::settings::{Environment, Places};
@@ -50,7 +51,8 @@ struct Print {
 
 #[derive(Debug, Subcommand)]
 enum ReviewVerb {
-    /// Say of an episode whether it was right to ring: the review shows it, backtests count with it.
+    /// Say of an episode whether it was right to ring: the review shows it, backtests count with
+    /// it.
     #[command(after_help = "Example: slackwater review mark K7QF false --note 'probe lay in the sun'")]
     Mark {
         /// The episode's code, or its number.
@@ -145,11 +147,11 @@ fn print(Print { since, until, json, csv, html, full, config }: &Print) -> ExitC
         .and_then(|log| review::review(&log, plan, window, &places.zone));
     match read {
         Ok(review) if *json => match serde_json::to_string_pretty(&review) {
-            Ok(text) => println!("{text}"),
+            Ok(text) => outln!("{text}"),
             Err(error) => return failed(&error.to_string()),
         },
-        Ok(review) if *csv => print!("{}", review::render_csv(&review)),
-        Ok(review) => print!("{}", review::render_text(&review, &places.zone, *full)),
+        Ok(review) if *csv => out!("{}", review::render_csv(&review)),
+        Ok(review) => out!("{}", review::render_text(&review, &places.zone, *full)),
         Err(error) => return failed(&error.to_string()),
     }
     ExitCode::SUCCESS
@@ -167,7 +169,7 @@ fn write_report(file: &Path, places: &Places, plan: &Plan, window: ReviewSpan) -
     });
     match written {
         Ok(()) => {
-            println!("The report lies in {}.", file.display());
+            outln!("The report lies in {}.", file.display());
             ExitCode::SUCCESS
         }
         Err(text) => failed(&text),

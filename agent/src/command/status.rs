@@ -1,7 +1,9 @@
-//! `slackwater status`: all of it, as JSON, or in one line with an exit code that says how it stands.
+//! `slackwater status`: all of it, as JSON, or in one line with an exit code that says how it
+//! stands.
 
 use super::{Config, ask, failed, wrong};
 use crate::control::{self, ControlReply, Request};
+use crate::output::outln;
 use crate::settings::{Environment, Places};
 use serde_json::Value as Json;
 use std::process::ExitCode;
@@ -19,8 +21,8 @@ pub(super) struct StatusArgs {
     /// For scripts.
     #[arg(long)]
     json: bool,
-    /// One line, and an exit code: 0 all is well, 3 a part of the watch or a sensor is not, 4 an alarm is
-    /// open, 1 no watch answers.
+    /// One line, and an exit code: 0 all is well, 3 a part of the watch or a sensor is not, 4 an
+    /// alarm is open, 1 no watch answers.
     #[arg(long, conflicts_with = "json")]
     short: bool,
 }
@@ -40,7 +42,7 @@ pub(super) async fn carry_out(status: StatusArgs) -> ExitCode {
     match serde_json::from_str(&text) {
         Ok(status) => {
             let (line, code) = short(&status);
-            println!("{line}");
+            outln!("{line}");
             ExitCode::from(code)
         }
         Err(error) => failed(&format!("the answer is not understood: {error}")),

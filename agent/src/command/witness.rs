@@ -4,6 +4,7 @@
 use super::run::watch;
 use super::{Config, Speaker, failed, length, say, wrong};
 use crate::checkin::SiteKey;
+use crate::output::outln;
 use crate::settings::Environment;
 use crate::site::SiteFiles;
 use clap::{Args, Subcommand};
@@ -40,7 +41,8 @@ enum WitnessVerb {
         #[arg(long, value_name = "FILE", conflicts_with = "out")]
         of: Option<PathBuf>,
     },
-    /// Say beforehand that this site will be silent: its witness waits, and calls out if it is overdue.
+    /// Say beforehand that this site will be silent: its witness waits, and calls out if it is
+    /// overdue.
     Silence {
         /// For how long, at most a day: `90 min`, `2h`.
         #[arg(long = "for", value_name = "TIME", value_parser = length, required_unless_present = "end")]
@@ -98,7 +100,7 @@ fn make_key(file: &Path) -> ExitCode {
     });
     match written {
         Ok(()) => {
-            println!("{}", key.public());
+            outln!("{}", key.public());
             ExitCode::SUCCESS
         }
         Err(error) => failed(&format!("{}: {error}", file.display())),
@@ -112,7 +114,7 @@ fn show_key(file: &Path) -> ExitCode {
     };
     match SiteKey::read(&line) {
         Some(key) => {
-            println!("{}", key.public());
+            outln!("{}", key.public());
             ExitCode::SUCCESS
         }
         None => failed(&format!("{}: it holds no check-in key", file.display())),

@@ -5,6 +5,7 @@ use super::Demo;
 use crate::clock::Clock;
 use crate::control::{self, Request};
 use crate::event_loop::TurnObserver;
+use crate::output::outln;
 use crate::web::ask::WebCommand;
 use jiff::tz::TimeZone;
 use slackwater_rules::engine::{Effect, OperatorCommand};
@@ -32,16 +33,16 @@ pub(super) struct DemoStory {
 
 /// Says what will happen, and how to take part.
 pub(super) fn introduce(demo: &Demo, config: &Path) {
-    println!("Halyard House, an invented site: three tanks, one night, {} times faster.", demo.speed);
-    println!(
+    outln!("Halyard House, an invented site: three tanks, one night, {} times faster.", demo.speed);
+    outln!(
         "This plays for {}. The agent is the real one; its rule file is {}.",
         demo.length,
         demo.folder.join("rules.toml").display()
     );
-    println!("Take part in a second terminal (the code is on the pages):");
-    println!("  slackwater ack CODE --config {}", config.display());
-    println!("  slackwater status --config {}", config.display());
-    println!("A watch is a help, never the only safeguard.\n");
+    outln!("Take part in a second terminal (the code is on the pages):");
+    outln!("  slackwater ack CODE --config {}", config.display());
+    outln!("  slackwater status --config {}", config.display());
+    outln!("A watch is a help, never the only safeguard.\n");
 }
 
 impl DemoStory {
@@ -51,7 +52,7 @@ impl DemoStory {
 
     /// Something happens in the house.
     pub(super) fn scene(&self, clock: &Clock, words: &str) {
-        println!("{}  *** {words} ***", self.time(clock.now().wall));
+        outln!("{}  *** {words} ***", self.time(clock.now().wall));
     }
 
     fn time(&self, wall: Wall) -> String {
@@ -100,7 +101,7 @@ impl DemoStory {
                     | Body::Delivered { .. } => continue,
                     _ => {}
                 }
-                println!("{}  {}", story.time(now.wall), record.body.in_words(&story.plan));
+                outln!("{}  {}", story.time(now.wall), record.body.in_words(&story.plan));
             }
             let sent = turn.effects.iter().filter_map(|effect| match effect {
                 Effect::Send { target, page } => Some((target, page)),
@@ -122,15 +123,16 @@ impl DemoStory {
                 }
             }
             for (headline, to) in told {
-                println!("{}  PAGE to {}: {headline}", story.time(now.wall), to.join(", "));
+                outln!("{}  PAGE to {}: {headline}", story.time(now.wall), to.join(", "));
             }
         })
     }
 }
 
-/// What of a page stands on the first screen of a phone; the whole of it lies in the folder of pages.
+/// What of a page stands on the first screen of a phone; the whole of it lies in the folder of
+/// pages.
 fn first_screen(page: &Page) {
-    let line = |text: &str| println!("          | {text}");
+    let line = |text: &str| outln!("          | {text}");
     page.said.under.iter().for_each(|text| line(text));
     for part in page.said.parts.iter().take_while(|part| part.title != "Then") {
         line(&part.title.to_uppercase());
@@ -145,7 +147,7 @@ pub(super) async fn invite(socket: PathBuf) {
         let invite = Request::Web(WebCommand::Invite { who: "ines".to_owned() });
         let Ok(reply) = control::ask(&socket, &invite).await else { continue };
         if let Some(link) = reply.text.lines().find(|line| line.contains("/in/")).filter(|_| reply.ok) {
-            println!(
+            outln!(
                 "Or watch it in a browser, and answer there (this link signs you in as Ines, once):\n  {link}\n"
             );
         }

@@ -1,5 +1,6 @@
-//! Codes that sign somebody in on the page in the house, sent by the person's own channel. They go past the engine:
-//! neither a record nor a journal may hold what lets somebody in. The page bounds how many are sent.
+//! Codes that sign somebody in on the page in the house, sent by the person's own channel. They go
+//! past the engine: neither a record nor a journal may hold what lets somebody in. The page bounds
+//! how many are sent.
 
 use super::EventLoop;
 use super::answer_inputs::AnswerWay;
@@ -10,8 +11,8 @@ use slackwater_rules::page::Page;
 use slackwater_rules::plan::{ChannelKind, Target};
 use slackwater_rules::record::{By, Outcome, Seq};
 
-/// Numbers of such messages begin here, far from those of records; each is made of the time, so that no receiver
-/// takes it for a repeat.
+/// Numbers of such messages begin here, far from those of records; each is made of the time, so
+/// that no receiver takes it for a repeat.
 const FIRST: Seq = 1 << 62;
 
 /// Whether this is the number of such a message.
@@ -71,8 +72,8 @@ impl EventLoop {
     }
 }
 
-/// The smallest is the best way for a code: one that works and has no page waiting, then the quickest. None if it
-/// carries no words.
+/// The smallest is the best way for a code: one that works and has no page waiting, then the
+/// quickest. None if it carries no words.
 fn rank(kind: ChannelKind, health: Option<&ChannelHealth>) -> Option<(bool, u8)> {
     let quick = match kind {
         ChannelKind::Push => 0,

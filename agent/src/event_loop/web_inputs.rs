@@ -1,6 +1,6 @@
-//! The page in the house: its door, what it asks of the loop, and what is pressed there. An answer goes the way
-//! of any other answer, wrong codes counted; everything else is said as at the control socket, by whoever is
-//! signed in.
+//! The page in the house: its door, what it asks of the loop, and what is pressed there. An answer
+//! goes the way of any other answer, wrong codes counted; everything else is said as at the control
+//! socket, by whoever is signed in.
 
 use super::EventLoop;
 use super::answer_inputs::{AnswerWay, CodeSaid};
@@ -35,7 +35,8 @@ pub(super) struct WebDoor {
     pub(super) requests: mpsc::Receiver<WebRequest>,
     /// The rules in force, for whoever looks; made at the first look.
     plan: Option<Arc<Plan>>,
-    /// Ways to answer that lead here, each with its place among all: pages name them while the door is open.
+    /// Ways to answer that lead here, each with its place among all: pages name them while the door
+    /// is open.
     closed_ways: Vec<(usize, Way)>,
 }
 
@@ -51,8 +52,8 @@ impl WebDoor {
     }
 
     /// Opens it, if it is to be. Where that can't be done the watch goes on without, and says why.
-    /// At the start, if the file says so: why it is not open stands among what can't be used, and pages name no
-    /// link that leads nowhere.
+    /// At the start, if the file says so: why it is not open stands among what can't be used, and
+    /// pages name no link that leads nowhere.
     pub(super) async fn at_start(
         settings: &Settings,
         plan: &mut Plan,
@@ -105,7 +106,8 @@ impl WebDoor {
         Arc::clone(self.plan.get_or_insert_with(|| Arc::new(engine.plan().clone())))
     }
 
-    /// A page names only ways that work: those that lead to a closed door are kept here until it opens.
+    /// A page names only ways that work: those that lead to a closed door are kept here until it
+    /// opens.
     pub(super) fn take_ways(&mut self, ways: &mut Vec<Way>) {
         self.closed_ways.clear();
         if self.is_open() {

@@ -1,7 +1,8 @@
-//! Codes that sign somebody in: asked for in a browser by a name, sent by a channel of the person's own, and typed
-//! into the same browser. What that browser holds is 256 random bits, so that a code is of no use in another;
-//! a code is good once, for ten minutes and for a few tries. How many are sent is bounded for each person and in
-//! all: whoever reaches the page may ask, and must not make somebody's phone ring all night.
+//! Codes that sign somebody in: asked for in a browser by a name, sent by a channel of the person's
+//! own, and typed into the same browser. What that browser holds is 256 random bits, so that a code
+//! is of no use in another; a code is good once, for ten minutes and for a few tries. How many are
+//! sent is bounded for each person and in all: whoever reaches the page may ask, and must not make
+//! somebody's phone ring all night.
 
 use super::sessions::{hash, token};
 use ring::rand::{SecureRandom as _, SystemRandom};
@@ -59,7 +60,8 @@ pub(super) enum Typed {
 }
 
 impl Codes {
-    /// Another code for this contact; none if there were too many lately, or the system has no random bits.
+    /// Another code for this contact; none if there were too many lately, or the system has no
+    /// random bits.
     pub(super) fn another(&mut self, who: &str, now: Instant) -> Option<NewCode> {
         self.lately.retain(|(_, at)| now.duration_since(*at) < WITHIN);
         self.sent.retain(|sent| sent.until > now);

@@ -1,5 +1,6 @@
-//! The last day of every sensor, for the strips and small lines of Now: read from the journal at most once a minute
-//! while somebody looks, and every ten minutes while nobody does, so that whoever comes waits for nothing.
+//! The last day of every sensor, for the strips and small lines of Now: read from the journal at
+//! most once a minute while somebody looks, and every ten minutes while nobody does, so that
+//! whoever comes waits for nothing.
 
 use super::house::House;
 use crate::journal::{JournalLog, StepSaid};
@@ -109,7 +110,8 @@ impl House {
         waters
     }
 
-    /// Reads the journal on a thread of its own, one reader at a time; says in the log why it can't.
+    /// Reads the journal on a thread of its own, one reader at a time; says in the log why it
+    /// can't.
     pub(super) async fn journal<T: Send + 'static>(
         &self,
         read: impl FnOnce(&JournalLog) -> Result<T, crate::journal::JournalError> + Send + 'static,

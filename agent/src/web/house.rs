@@ -1,5 +1,5 @@
-//! What all requests share: the settings, who is signed in, one look at the house at most a second old, and
-//! the way to the event loop. A hundred viewers cost the loop as much as one.
+//! What all requests share: the settings, who is signed in, one look at the house at most a second
+//! old, and the way to the event loop. A hundred viewers cost the loop as much as one.
 
 use super::ask::{CodeAsk, Done, HouseLook, PressedAct, WebRequest};
 use super::codes::Codes;
@@ -88,8 +88,8 @@ impl House {
         self.codes.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// A code is to be sent, or was guessed at: nobody waits for what comes of it, so that how long a reply takes
-    /// says nothing.
+    /// A code is to be sent, or was guessed at: nobody waits for what comes of it, so that how long
+    /// a reply takes says nothing.
     pub(super) fn hand_over(self: &Arc<Self>, ask: CodeAsk) {
         let asks = self.asks.clone();
         tokio::spawn(async move {

@@ -1,5 +1,5 @@
-//! Now: the truth in one line, every tank as a strip on one time, what stands and who has it, and the watch's
-//! own parts, folded while they are well.
+//! Now: the truth in one line, every tank as a strip on one time, what stands and who has it, and
+//! the watch's own parts, folded while they are well.
 
 use super::ask::HouseLook;
 use super::frame::{heading, number, sign};

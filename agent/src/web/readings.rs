@@ -1,5 +1,5 @@
-//! Every reading on Now beside the water: its day as a small line on the tanks' common time, with limits and with
-//! what was not seen left open, its value, and how old that is.
+//! Every reading on Now beside the water: its day as a small line on the tanks' common time, with
+//! limits and with what was not seen left open, its value, and how old that is.
 
 use super::ask::HouseLook;
 use super::frame::number;

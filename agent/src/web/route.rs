@@ -1,5 +1,6 @@
-//! From a request to a reply. First the head is looked at (this host? from here? who?), then the way; what is
-//! fetched changes nothing, what is pressed is a form of this site by somebody who is signed in.
+//! From a request to a reply. First the head is looked at (this host? from here? who?), then the
+//! way; what is fetched changes nothing, what is pressed is a form of this site by somebody who is
+//! signed in.
 
 use super::ask::{CodeAsk, Done, PressedAct};
 use super::codes::Typed;
@@ -377,7 +378,8 @@ fn is_way(path: &str) -> bool {
         && path.bytes().all(plain)
 }
 
-/// Somebody asks for a code, by a name. The reply is the same whether there is such a person or not.
+/// Somebody asks for a code, by a name. The reply is the same whether there is such a person or
+/// not.
 async fn asked_for_code(form: &WebForm, house: &Arc<House>) -> WebReply {
     let Some(seen) = house.seen().await else {
         return reply::words(StatusCode::SERVICE_UNAVAILABLE, NO_WATCH);

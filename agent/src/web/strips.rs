@@ -1,5 +1,5 @@
-//! A tank's strip on Now: what its thermometer said for a day, its limits, what was not seen, what stood and what
-//! work goes on, and what may come in the next hours.
+//! A tank's strip on Now: what its thermometer said for a day, its limits, what was not seen, what
+//! stood and what work goes on, and what may come in the next hours.
 
 use super::ask::HouseLook;
 use super::history::{STEP, Waters};
@@ -63,7 +63,8 @@ pub(super) fn picture(look: &HouseLook, waters: &Waters, tank: TankId, span: Str
     Some(picture)
 }
 
-/// What may come, as far as the range says something: from the value now to the limit, early to late.
+/// What may come, as far as the range says something: from the value now to the limit, early to
+/// late.
 fn ahead(look: &HouseLook, tank: TankId, picture: &mut Picture, now: Wall) {
     let Some(value) = picture.last().map(|point| point.mean) else { return };
     for water in look.view.ahead.iter().filter(|water| water.tank == tank) {

@@ -16,7 +16,8 @@ use crate::time::Span;
 use std::collections::BTreeSet;
 
 impl Decision<'_> {
-    /// Begins a ladder at a rung. It falls due at its own time, counted from now on, or after `due`.
+    /// Begins a ladder at a rung. It falls due at its own time, counted from now on, or after
+    /// `due`.
     pub(super) fn begin_at(&mut self, ladder: &str, rank: Priority, rung: u32, due: Option<Span>) {
         let Some(known) = self.facts.ladder(ladder) else { return };
         let after = known.after(rung).unwrap_or(Span::ZERO);
@@ -139,8 +140,8 @@ impl Decision<'_> {
 
     /// Whom a rung tells, and who is left out and why. From the ladder's length on it is a repeat:
     /// the last rung that reaches somebody, and for something critical all whose hours spared them,
-    /// unless it only takes the place of a last rung that reaches nobody (`in_its_time`): that round has
-    /// just ended, and nobody could have answered it.
+    /// unless it only takes the place of a last rung that reaches nobody (`in_its_time`): that
+    /// round has just ended, and nobody could have answered it.
     fn reaches(
         &self,
         ladder: &Ladder,
@@ -258,7 +259,8 @@ impl Decision<'_> {
         let Some((rank, ladders)) = self.call.asked_ladders(self.now) else {
             return self.change(CallChange::GoesOn);
         };
-        // What quiet hours hold is told all the same if a person wants it; its later rungs wait again.
+        // What quiet hours hold is told all the same if a person wants it; its later rungs wait
+        // again.
         for ladder in ladders {
             if !climbed || self.call.climb(&ladder, rank).is_none() {
                 self.begin_at(&ladder, rank, 0, Some(Span::ZERO));
@@ -298,8 +300,7 @@ impl Decision<'_> {
     /// All rungs of all ladders, at once: it can't wait for anybody's answer.
     pub(super) fn all_rungs(&mut self, lead: Lead) {
         self.tell_answerer(lead);
-        let standing: BTreeSet<String> =
-            self.call.members.iter().map(|member| member.ladder.clone()).collect();
+        let standing: BTreeSet<String> = self.call.members.ladders().map(str::to_owned).collect();
         let asked = self.call.asked_ladders(self.now).filter(|_| self.call.settling.is_none());
         if let Some((rank, ladders)) = &asked {
             for name in ladders {
@@ -355,8 +356,7 @@ impl Decision<'_> {
     /// What came and went at night is told once, to whoever rung 0 names.
     pub(super) fn tell_morning(&mut self) {
         let rank = self.rank();
-        let ladders: BTreeSet<String> =
-            self.call.members.iter().map(|member| member.ladder.clone()).collect();
+        let ladders: BTreeSet<String> = self.call.members.ladders().map(str::to_owned).collect();
         for name in ladders {
             let Some(ladder) = self.facts.ladder(&name) else { continue };
             let people = |rung: &u32| {

@@ -115,8 +115,8 @@ impl<'a> Decision<'a> {
 
     /// The rank that pages of now are about.
     pub(super) fn rank(&self) -> Priority {
-        let all = self.call.members.iter().map(|member| member.rank);
-        self.call.standing_rank(self.now).or(all.max()).unwrap_or(Priority::Low)
+        let members = &self.call.members;
+        self.call.standing_rank(self.now).or(members.highest()).unwrap_or(Priority::Low)
     }
 
     fn meet(&mut self, event: &Event) {
@@ -305,7 +305,8 @@ impl<'a> Decision<'a> {
         }
     }
 
-    /// Whatever a move left behind: each asked ladder is climbed, and nothing is held that may not be.
+    /// Whatever a move left behind: each asked ladder is climbed, and nothing is held that may not
+    /// be.
     fn mend_ladders(&mut self) {
         if self.call.settling.is_some() || self.call.kind == CallKind::Drill {
             return;

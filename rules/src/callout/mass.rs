@@ -1,6 +1,6 @@
 //! Many alarms at once that nothing links: from the sixth call-out of one ladder begun within five
-//! seconds on, they are one. It is told once with counts by tank and its worst few; what begins in one
-//! turn is counted before any of its pages is planned.
+//! seconds on, they are one. It is told once with counts by tank and its worst few; what begins in
+//! one turn is counted before any of its pages is planned.
 
 use super::member::Member;
 use super::state::{CallOut, NEWS_WITHIN, Phase};
@@ -42,14 +42,14 @@ impl Beginnings {
 
 impl CallOut {
     /// What follows from an alarm that a climbing mass only lists: the same as
-    /// [`decide`](super::decide::decide) says of it, found without carrying anything out, since thousands may
-    /// come in one moment. None if more may follow. The newcomer must be no member, and have no kin by the plan.
+    /// [`decide`](super::decide::decide) says of it, found without carrying anything out, since
+    /// thousands may come in one moment. None if more may follow. The newcomer must be no member,
+    /// and have no kin by the plan.
     pub fn only_lists(&self, joined: &Joined, now: Moment) -> Option<Vec<CallChange>> {
         let top = self.calm_top(now)?;
-        let asks = |member: &Member| member.calls(now) && member.rank == top;
         if joined.sight
             || joined.rank > top
-            || self.members.iter().any(|member| asks(member) && member.ladder != joined.ladder)
+            || self.members.calling_ladders(top, now).iter().any(|ladder| *ladder != joined.ladder)
             || self.climb(&joined.ladder, top).is_none()
         {
             return None;
@@ -66,17 +66,16 @@ impl CallOut {
         }
     }
 
-    /// The same of a member that returns to normal while others of its rank stand. It must explain nothing
-    /// by the plan, and not latch.
+    /// The same of a member that returns to normal while others of its rank stand. It must explain
+    /// nothing by the plan, and not latch.
     pub fn only_ends(&self, episode: Seq, now: Moment) -> Option<Vec<CallChange>> {
         let top = self.calm_top(now)?;
-        self.member(episode)?;
-        let asks = |member: &&Member| member.calls(now) && member.rank == top;
-        let climbed = |member: &Member| self.climb(&member.ladder, top).is_some();
-        let mut others =
-            self.members.iter().filter(asks).filter(|member| member.episode != episode).peekable();
-        others.peek()?;
-        others.all(climbed).then(|| vec![CallChange::Returned { episode, latched: false }])
+        let member = self.member(episode)?;
+        let asks = member.calls(now) && member.rank == top;
+        let stays = self.members.calling(top, now) > usize::from(asks);
+        let climbed = |ladder: &String| self.climb(ladder, top).is_some();
+        let goes_on = stays && self.members.calling_ladders(top, now).iter().all(climbed);
+        goes_on.then(|| vec![CallChange::Returned { episode, latched: false }])
     }
 
     /// The rank for which a mass climbs, if it does and nothing else goes on in it.

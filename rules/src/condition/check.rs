@@ -34,19 +34,20 @@ impl Condition {
     /// # unit     = "degC"
     /// # every    = "10 s"
     /// # "#;
-    /// # let around = Surroundings { directory: Directory::default(), zone: jiff::tz::TimeZone::UTC, today: None };
-    /// # let plan = Plan::check("rules.toml", text, &around).plan.unwrap();
+    /// # let around = Surroundings { directory: Directory::default(), zone:
+    /// jiff::tz::TimeZone::UTC, today: None }; # let plan = Plan::check("rules.toml", text,
+    /// &around).plan.unwrap();
     ///
     /// let scope = plan.scope();
-    /// let cold = Condition::parse("lagoon-temp < 23 degC or lagoon-temp is silent for 5 min", &scope);
-    /// assert_eq!(cold.unwrap().sensors().len(), 1);
+    /// let cold = Condition::parse("lagoon-temp < 23 degC or lagoon-temp is silent for 5 min",
+    /// &scope); assert_eq!(cold.unwrap().sensors().len(), 1);
     ///
     /// let wrong = Condition::parse("lagoon-temp < 23 mg/L", &scope).unwrap_err();
     /// assert_eq!(&"lagoon-temp < 23 mg/L"[wrong[0].span.clone()], "23 mg/L");
     /// ```
     pub fn parse(text: &str, scope: &Scope<'_>) -> Result<Condition, Vec<Finding>> {
         let written = Written::parse(text).map_err(|finding| vec![finding])?;
-        let mut checker = Checker { scope, findings: Vec::new(), slots: 0, inside: false };
+        let mut checker = Checker { scope, findings: Vec::new(), slots: 0, inside: false, beside: None };
         match checker.condition(&written) {
             Some(condition) if checker.findings.is_empty() => Ok(condition),
             Some(_) | None => Err(checker.findings),
@@ -62,6 +63,9 @@ pub(super) struct Checker<'s> {
     slots: usize,
     /// Whether this is part of something that looks back.
     inside: bool,
+    /// What a quantity is held against, where that is known: no unit of another kind is offered for
+    /// it.
+    pub(super) beside: Option<Dimension>,
 }
 
 pub(super) type ComparedPart = At<Written>;
@@ -256,7 +260,7 @@ impl<'s> Checker<'s> {
 
     /// A length of time that is not nothing; `title` says what it is for.
     pub(super) fn duration(&mut self, written: &ComparedPart, title: &str) -> Option<Span> {
-        let quantity = self.quantity(written)?;
+        let quantity = self.quantity_of(Dimension::TIME, written)?;
         let span = match quantity.span() {
             Ok(span) if span > Span::ZERO && span <= LONGEST => return Some(span),
             Ok(span) => span,
@@ -285,6 +289,14 @@ impl<'s> Checker<'s> {
             return self.note(Finding::error(length.span.clone(), title, label).help(help));
         }
         Some(span)
+    }
+
+    /// A quantity that is to be of this kind; whether it is, the caller looks.
+    pub(super) fn quantity_of(&mut self, wanted: Dimension, written: &ComparedPart) -> Option<Quantity> {
+        let before = self.beside.replace(wanted);
+        let quantity = self.quantity(written);
+        self.beside = before;
+        quantity
     }
 
     pub(super) fn quantity(&mut self, written: &ComparedPart) -> Option<Quantity> {

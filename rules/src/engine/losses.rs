@@ -1,6 +1,6 @@
-//! Loss of sight, as call-outs see it: which losses are one, what a loss hides, and how long it may wait
-//! before anybody is told. What falls silent flows in from the sensors, what it hides from the plan and the
-//! forecasts; nothing is kept here.
+//! Loss of sight, as call-outs see it: which losses are one, what a loss hides, and how long it may
+//! wait before anybody is told. What falls silent flows in from the sensors, what it hides from the
+//! plan and the forecasts; nothing is kept here.
 
 use super::context::Context;
 use crate::alarm::Priority;
@@ -11,8 +11,8 @@ use crate::time::{Moment, Span};
 use std::collections::BTreeSet;
 
 impl Context<'_> {
-    /// Whether two losses of sight have one cause: they fell silent together. The broker's takes in what it
-    /// carries, if that was still heard shortly before.
+    /// Whether two losses of sight have one cause: they fell silent together. The broker's takes in
+    /// what it carries, if that was still heard shortly before.
     pub(super) fn is_one_loss(&self, one: AlarmId, other: AlarmId) -> bool {
         let loss = |id| Some(self.plan.alarm(id)).filter(|alarm| alarm.is_loss_of_sight())?.sight.as_ref();
         match (loss(one), loss(other)) {
@@ -22,14 +22,44 @@ impl Context<'_> {
                     let sensor = self.plan.sensor(id);
                     sensor.feed.topic().is_some() && self.sensors.last_good(id) >= *since - sensor.stale_after
                 };
-                self.plan.carried_by(sight).any(heard_before)
+                self.index.carried_by(sight).iter().any(|id| heard_before(*id))
             }
             (Some(one), Some(other)) => {
-                let mut others = self.plan.carried_by(other);
-                others.any(|other| self.plan.carried_by(one).any(|one| self.fell_silent_together(one, other)))
+                let carried = self.index.carried_by(one);
+                let together =
+                    |other: &SensorId| carried.iter().any(|one| self.fell_silent_together(*one, *other));
+                self.index.carried_by(other).iter().any(together)
             }
             (_, _) => false,
         }
+    }
+
+    /// Every loss of sight that may be one with this; none if that may be any. A sensor's loss is
+    /// one with those near it: behind its gateway, beside its topic, under a beginning of topics
+    /// where nothing speaks.
+    pub(super) fn may_be_one_loss(&self, id: AlarmId) -> Option<BTreeSet<AlarmId>> {
+        let of = match self.plan.alarm(id).sight.as_ref()? {
+            Sight::Sensor(of) => *of,
+            Sight::Broker | Sight::Gateway(_) | Sight::Part(_) => return None,
+        };
+        let every = self.plan.sensor(of).every;
+        let latest = self.sensors.last_good(of) + every + every;
+        let speaks = |place: &usize| self.sensors.heard_below(*place).is_some_and(|heard| heard > latest);
+        if !self.index.topic_tree.above(of).iter().all(speaks) {
+            return None;
+        }
+        let gateway = self.plan.sensor(of).gateway.as_ref();
+        let behind = gateway.and_then(|name| self.index.behind.get(name)).into_iter().flatten();
+        let topic = self.plan.sensor(of).feed.topic().and_then(|topic| self.index.topics.get(topic));
+        let listeners = topic.and_then(|place| self.index.listeners.get(*place));
+        let on_topic = listeners.into_iter().flat_map(|it| &it.sensors);
+        let near = behind.chain(self.index.topic_tree.beside(of)).chain(on_topic);
+        let mut found: BTreeSet<AlarmId> = self.index.sights_of_broker.iter().copied().collect();
+        for sensor in near {
+            found.extend(self.index.sights_of.get(sensor.index()).into_iter().flatten());
+            found.extend(self.index.sights_near(self.plan.sensor(*sensor)));
+        }
+        Some(found)
     }
 
     fn fell_silent_together(&self, one: SensorId, other: SensorId) -> bool {
@@ -49,19 +79,16 @@ impl Context<'_> {
 
     /// Whether something under this beginning of topics was heard since then.
     fn speaks(&self, beginning: &str, since: Moment) -> bool {
-        let under = format!("{beginning}/");
-        let topics = self.index.topics.range(under.clone()..);
-        let those = topics.take_while(|(topic, _)| topic.starts_with(&under));
-        let mut those =
-            those.filter_map(|(_, place)| self.index.listeners.get(*place)).flat_map(|it| &it.sensors);
-        those.any(|id| self.sensors.heard(*id) > since)
+        let place = self.index.topic_tree.place_of(beginning);
+        place.is_some_and(|place| self.sensors.heard_below(place).is_some_and(|heard| heard > since))
     }
 
     /// The keeper's alarms that a loss of sight blinds.
     fn hidden_by<'a>(&'a self, sight: &'a Sight) -> impl Iterator<Item = &'a Alarm> + 'a {
         let users: BTreeSet<AlarmId> = self
-            .plan
+            .index
             .carried_by(sight)
+            .iter()
             .filter_map(|id| self.index.users.get(id.index()))
             .flatten()
             .copied()
@@ -69,15 +96,16 @@ impl Context<'_> {
         users.into_iter().map(|id| self.plan.alarm(id)).filter(|alarm| !alarm.is_loss_of_sight())
     }
 
-    /// Whether other sensors see every danger that a loss of sight hides, and something rings for each.
+    /// Whether other sensors see every danger that a loss of sight hides, and something rings for
+    /// each.
     pub(super) fn is_seen_otherwise(&self, id: AlarmId) -> bool {
         let alarm = self.plan.alarm(id);
         let Some(sight) = alarm.sight.as_ref().filter(|_| alarm.is_loss_of_sight()) else { return false };
         self.hidden_by(sight).all(|hidden| self.is_danger_seen(hidden))
     }
 
-    /// Whether the danger of an alarm would ring all the same: the alarm has another sensor to ring by, or
-    /// another alarm rings for the same quantity of the same water, moved the same way.
+    /// Whether the danger of an alarm would ring all the same: the alarm has another sensor to ring
+    /// by, or another alarm rings for the same quantity of the same water, moved the same way.
     fn is_danger_seen(&self, hidden: &Alarm) -> bool {
         let world = self.world();
         let lost = |id: SensorId| world.believed(id).is_none();
@@ -86,8 +114,9 @@ impl Context<'_> {
         }
         let own = hidden.condition.sensors();
         own.iter().filter(|id| lost(**id)).any(|own| {
-            let peers = self.index.peers.get(own.index()).into_iter().flatten();
-            peers.filter(|peer| !lost(**peer)).any(|peer| {
+            let group = self.index.peers.group(*own);
+            let peers = group.into_iter().flat_map(|group| self.sensors.seen_in(group));
+            peers.filter(|peer| *peer != own && !lost(**peer)).any(|peer| {
                 let users = self.index.users.get(peer.index()).into_iter().flatten();
                 users.map(|id| self.plan.alarm(*id)).any(|other| {
                     !other.is_loss_of_sight()
@@ -100,8 +129,8 @@ impl Context<'_> {
         })
     }
 
-    /// Until when a loss of sight may wait before anybody is told: a quarter of the time that the soonest of
-    /// the dangers it hides would need. None for any other alarm.
+    /// Until when a loss of sight may wait before anybody is told: a quarter of the time that the
+    /// soonest of the dangers it hides would need. None for any other alarm.
     pub(super) fn may_wait_until(&self, id: AlarmId) -> Option<Moment> {
         let alarm = self.plan.alarm(id);
         let sight = alarm.sight.as_ref().filter(|_| alarm.is_loss_of_sight())?;

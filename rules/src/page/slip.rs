@@ -36,8 +36,8 @@ pub(crate) struct Envelope<'a> {
 }
 
 impl Page {
-    /// What signs somebody in on the page in the house. It belongs to no record, since whoever reads the journal
-    /// must not be able to use it.
+    /// What signs somebody in on the page in the house. It belongs to no record, since whoever
+    /// reads the journal must not be able to use it.
     pub fn sign_in_code(plan: &Plan, target: &Target, id: Seq, now: Now, code: &str) -> Self {
         let site = &plan.site;
         let slip = Slip {
@@ -69,7 +69,7 @@ impl Slip {
             let reader = reader.and_then(|name| Some((name, directory.contacts.get(name)?)));
             let kind = directory.channels.get(target).copied();
             let ways = for_reader(&directory.ways, reader, kind, AtHand::default());
-            answer = Some(ways::in_short(&ways, &self.code));
+            answer = Some(ways::in_short(&ways, &self.code, "got it"));
             let mut lines = ways::lines(&ways, &self.code, reader.map_or("", |(name, _)| name));
             if lines.is_empty() {
                 lines.push(PageLine::of(format!(

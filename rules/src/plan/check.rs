@@ -52,16 +52,14 @@ impl Checked {
 const RENAMED: [(&str, &str); 1] = [("fallback", "stopgap")];
 
 impl Plan {
-    /// Reads a rule file's text; `file` is the name to report it by. All that is wrong is found at once,
-    /// each with its place, and then there is no plan.
+    /// Reads a rule file's text; `file` is the name to report it by. All that is wrong is found at
+    /// once, each with its place, and then there is no plan.
     ///
     /// ```
     /// use slackwater_rules::plan::{Directory, Plan, Surroundings};
     ///
-    /// let around = Surroundings { directory: Directory::default(), zone: jiff::tz::TimeZone::UTC, today: None };
-    /// let text = r#"
-    /// [tank.lagoon]
-    /// volume = "300 L"
+    /// let around = Surroundings { directory: Directory::default(), zone: jiff::tz::TimeZone::UTC,
+    /// today: None }; let text = r#" [tank.lagoon] volume = "300 L"
     ///
     /// [sensor.lagoon-temp]
     /// topic    = "lagoon/temperature"

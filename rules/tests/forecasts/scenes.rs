@@ -248,8 +248,8 @@ every    = \"1 min\"
 max-rate = \"none\"
 ";
 
-/// Three nights with the pumps off for an hour, where the oxygen falls by 0.8 mg/L; days between. The
-/// simulator knows nothing of oxygen; its lamp is on from 10 to 20 h.
+/// Three nights with the pumps off for an hour, where the oxygen falls by 0.8 mg/L; days between.
+/// The simulator knows nothing of oxygen; its lamp is on from 10 to 20 h.
 fn three_pauses(rig: &mut Rig, run: fn(&mut Rig)) {
     rig.world.tank.starts_at_h = 0.0;
     for _ in 0..3 {
@@ -284,7 +284,8 @@ fn pauses_in_the_light_teach_nothing_of_oxygen() {
     assert!(rig.explained("still").contains("assumed: oxygen consumption by stocking"));
 }
 
-/// Limits that the page in the house draws: of which side, at which temperature, not before how many hours.
+/// Limits that the page in the house draws: of which side, at which temperature, not before how
+/// many hours.
 fn ahead(rig: &Rig) -> Vec<(Side, f64, f64, f64)> {
     let view = HouseView::of(&rig.engine);
     view.ahead.iter().map(|water| (water.side, water.limit, water.range.low, water.range.high)).collect()

@@ -1,5 +1,5 @@
-//! What the page in the house is shown: readings with their worth, what stands and who has it, steps that were
-//! ticked. A look changes nothing.
+//! What the page in the house is shown: readings with their worth, what stands and who has it,
+//! steps that were ticked. A look changes nothing.
 
 use crate::harness::{Site, directory};
 use slackwater_rules::alarm::Priority;

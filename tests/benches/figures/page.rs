@@ -1,6 +1,7 @@
-//! The page in the house over a year's journal of 20 sensors: how soon "now" begins to come and how large it is, a
-//! month and a year of one sensor, the report of a fortnight, memory with ten viewers and under two thousand
-//! connections, and what the page costs readings as they are taken in.
+//! The page in the house over a year's journal of 20 sensors: how soon "now" begins to come and how
+//! large it is, a month and a year of one sensor, the report of a fortnight, memory with ten
+//! viewers and under two thousand connections, and what the page costs readings as they are taken
+//! in.
 
 use crate::process::Process;
 use crate::publisher::Publisher;
@@ -114,7 +115,8 @@ pub(crate) fn measure() -> Result<()> {
     ingest()
 }
 
-/// Two thousand connections that say nothing, half a head, or a form without end; and a page that leaves meanwhile.
+/// Two thousand connections that say nothing, half a head, or a form without end; and a page that
+/// leaves meanwhile.
 fn attack(process: &Process, page: &Page, folder: &Path) -> Result<()> {
     let mut held = Vec::new();
     for nth in 0..2_000 {
@@ -263,8 +265,8 @@ impl Page {
     }
 }
 
-/// A year that ends now, through the engine and the journal in virtual time; once a day of the last fortnight one
-/// tank is too warm for a while.
+/// A year that ends now, through the engine and the journal in virtual time; once a day of the last
+/// fortnight one tank is too warm for a while.
 fn year(path: &Path) -> Result<()> {
     let end = i64::try_from(SystemTime::now().duration_since(UNIX_EPOCH)?.as_millis())?;
     let at = |minute: i64| Now {

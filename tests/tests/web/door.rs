@@ -1,5 +1,5 @@
-//! The door of the page: its port is in use at the start, links to it while it is shut and when it has opened;
-//! how it is encrypted; who gets in by a code; and the report that leaves by mail.
+//! The door of the page: its port is in use at the start, links to it while it is shut and when it
+//! has opened; how it is encrypted; who gets in by a code; and the report that leaves by mail.
 
 use super::small_house::{HERE, SmallHouse, cookie_of, get, post, status};
 use mail_parser::{MessageParser, MimeHeaders as _};
@@ -59,7 +59,8 @@ fn a_code_by_ones_own_channel_signs_in_the_browser_that_asked() {
     // A form of another site asks for nothing.
     let from_elsewhere = post(&address, "/sign-in", "Sec-Fetch-Site: cross-site\r\n", "who=ines");
     assert_eq!(status(&from_elsewhere), "403");
-    // Nobody learns who lives here: the reply to a stranger's name is the same, and nothing is sent.
+    // Nobody learns who lives here: the reply to a stranger's name is the same, and nothing is
+    // sent.
     let stranger = post(&address, "/sign-in", HERE, "who=Nobody");
     let known = post(&address, "/sign-in", HERE, "who=ines+halyard&to=%2Flog");
     let without_handle = |reply: &str| {

@@ -1,5 +1,5 @@
-//! A small house of its own: one tank, a broker that is away, pages that lie in a folder, and the page on a port
-//! of this machine. What strangers' requests look like is here as well.
+//! A small house of its own: one tank, a broker that is away, pages that lie in a folder, and the
+//! page on a port of this machine. What strangers' requests look like is here as well.
 
 use super::SLACKWATER;
 use slackwater_tests::agent::{Agent, Home, SOON, until};

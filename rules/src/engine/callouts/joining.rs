@@ -1,5 +1,5 @@
-//! How an episode gets into a call-out: it comes back to the one it is in, joins that of its kin, or
-//! begins one; many at once begin a mass, and what can wait for the morning is held together.
+//! How an episode gets into a call-out: it comes back to the one it is in, joins that of its kin,
+//! or begins one; many at once begin a mass, and what can wait for the morning is held together.
 
 use super::Callouts;
 use super::facts::Known;
@@ -79,8 +79,8 @@ impl Callouts {
         }
     }
 
-    /// Where a channel of the ladder carries only so many pages, low alarms of one kind are listed together
-    /// before its limit is spent: the call-out of them that people are being called for.
+    /// Where a channel of the ladder carries only so many pages, low alarms of one kind are listed
+    /// together before its limit is spent: the call-out of them that people are being called for.
     fn low_of_kind(&self, cx: &Context<'_>, id: AlarmId, joined: &Joined) -> Option<&Call> {
         let policy = cx.policy(&joined.ladder)?;
         let limited = |target| cx.plan.directory.quota(target).is_some();
@@ -100,22 +100,24 @@ impl Callouts {
         })
     }
 
-    /// Whether nothing in the plan is related to an alarm, so that whatever stands makes no difference to it.
+    /// Whether nothing in the plan is related to an alarm, so that whatever stands makes no
+    /// difference to it.
     pub(super) fn has_no_kin(&self, cx: &Context<'_>, id: AlarmId) -> bool {
         let alarm = cx.plan.alarm(id);
         let none = |related: Option<bool>| related.unwrap_or(true);
-        let carried = alarm.sight.as_ref().map(|sight| cx.plan.carried_by(sight));
+        let carried = alarm.sight.as_ref().map(|sight| cx.index.carried_by(sight));
         let users = |sensor: SensorId| cx.index.users.get(sensor.index());
         none(cx.index.causes.get(id.index()).map(BTreeSet::is_empty))
             && none(cx.index.effects.get(id.index()).map(Vec::is_empty))
             && alarm.expected.is_empty()
             && !alarm.is_loss_of_sight()
             && alarm.channel().is_none()
-            && carried.into_iter().flatten().all(|sensor| none(users(sensor).map(Vec::is_empty)))
+            && carried.into_iter().flatten().all(|sensor| none(users(*sensor).map(Vec::is_empty)))
     }
 
-    /// The running call-outs in which an alarm may have kin: those of itself, of what explains it and what it
-    /// explains; of what it hides, if it is a loss of sight. A loss may be one with any other.
+    /// The running call-outs in which an alarm may have kin: those of itself, of what explains it
+    /// and what it explains; of what it hides, if it is a loss of sight. A loss may be one with any
+    /// other.
     fn may_have_kin(&self, cx: &Context<'_>, id: AlarmId) -> Vec<&Call> {
         let alarm = cx.plan.alarm(id);
         if alarm.is_loss_of_sight() || alarm.channel().is_some() {
@@ -123,7 +125,7 @@ impl Callouts {
         }
         let explained = cx.index.causes.get(id.index()).into_iter().flatten();
         let explains = cx.index.effects.get(id.index()).into_iter().flatten();
-        let carried = alarm.sight.as_ref().map(|sight| cx.plan.carried_by(sight));
+        let carried = alarm.sight.as_ref().map(|sight| cx.index.carried_by(sight));
         let hidden = carried.into_iter().flatten().filter_map(|sensor| cx.index.users.get(sensor.index()));
         let all = explained.chain(explains).chain(hidden.flatten()).chain([&id]);
         let names = all.map(|id| cx.plan.alarm(*id).name.as_str());
@@ -131,8 +133,8 @@ impl Callouts {
         calls.into_iter().filter_map(|call| self.get(call)).filter(|call| !call.ended()).collect()
     }
 
-    /// This watch's own power is about to end: everybody told in other call-outs, and the next rung of
-    /// each, learn that nobody is called after that.
+    /// This watch's own power is about to end: everybody told in other call-outs, and the next rung
+    /// of each, learn that nobody is called after that.
     pub(in crate::engine) fn on_dark(&self, cx: &Context<'_>, episode: Seq, next: &mut Next) {
         let others = self.running().filter(|call| call.core.kind != CallKind::Drill);
         for call in others.filter(|call| call.core.member(episode).is_none()) {
@@ -145,7 +147,7 @@ impl Callouts {
         let now = cx.mono();
         let is_mass = !held && self.is_mass(cx, id, &joined.ladder);
         let running = self.running().find(|call| {
-            let of_ladder = call.core.members.iter().any(|member| member.ladder == joined.ladder);
+            let of_ladder = call.core.members.ladders().any(|ladder| ladder == joined.ladder);
             call.core.kind == CallKind::Mass && of_ladder && !call.core.members.is_empty()
         });
         if let Some(mass) = running.filter(|mass| is_mass && is_recent(mass, now)) {
@@ -222,9 +224,8 @@ impl Callouts {
     }
 
     fn held_digest(&self, ladder: &str) -> Option<&Call> {
-        self.running().find(|call| {
-            call.core.is_held_digest() && call.core.members.iter().any(|member| member.ladder == ladder)
-        })
+        self.running()
+            .find(|call| call.core.is_held_digest() && call.core.members.ladders().any(|of| of == ladder))
     }
 
     /// Whether the call-outs of a ladder that would begin now are too many to be told one by one:
@@ -232,7 +233,8 @@ impl Callouts {
     fn is_mass(&self, cx: &Context<'_>, alarm: AlarmId, ladder: &str) -> bool {
         let now = cx.mono();
         let recent = self.calls.iter().flat_map(|call| {
-            let of = call.core.members.iter().filter(|member| member.ladder == ladder);
+            // The latest first: those are what is looked for.
+            let of = call.core.members.iter().rev().filter(|member| member.ladder == ladder);
             let is_mass = call.core.kind == CallKind::Mass;
             let some = of.take(if is_mass { usize::MAX } else { 1 });
             let begun = some.map(move |member| if is_mass { member.raised } else { call.core.begun });
@@ -298,9 +300,9 @@ fn begin_record(
 }
 
 fn is_in(call: &Call, alarm: &str) -> bool {
-    call.core.members.iter().any(|member| member.alarm == alarm)
+    call.core.members.of_alarm(alarm).is_some()
 }
 
 fn is_recent(mass: &Call, now: Moment) -> bool {
-    mass.core.members.iter().any(|member| now - member.raised <= mass::WITHIN)
+    mass.core.members.iter().rev().any(|member| now - member.raised <= mass::WITHIN)
 }

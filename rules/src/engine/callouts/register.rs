@@ -1,5 +1,6 @@
-//! All call-outs that are not forgotten, found by their number and by the episodes in them; and the latest
-//! episode of each alarm. A watch with thousands of alarms standing looks here at each of their records.
+//! All call-outs that are not forgotten, found by their number and by the episodes in them; and the
+//! latest episode of each alarm. A watch with thousands of alarms standing looks here at each of
+//! their records.
 
 use super::episodes::LatestEpisode;
 use crate::callout::Call;
@@ -18,14 +19,15 @@ const RAISES: usize = 2;
 #[derive(Debug, Default)]
 pub(super) struct CallRegister {
     calls: BTreeMap<Seq, Call>,
-    /// The call-outs in which an episode is; of one that has left or come back as another, perhaps was.
+    /// The call-outs in which an episode is; of one that has left or come back as another, perhaps
+    /// was.
     of_episodes: BTreeMap<Seq, BTreeSet<Seq>>,
     /// The call-outs that an alarm is in.
     of_alarms: BTreeMap<String, BTreeSet<Seq>>,
     /// Those that are over.
     over: BTreeSet<Seq>,
-    /// Those whose next time depends on more than their own state: on what has been heard, on a forecast, on
-    /// quiet hours.
+    /// Those whose next time depends on more than their own state: on what has been heard, on a
+    /// forecast, on quiet hours.
     waiting: BTreeSet<Seq>,
 }
 
@@ -96,7 +98,7 @@ impl CallRegister {
         };
         let is_in = |alarm: &str| self.of_alarms.get(alarm).is_some_and(|calls| calls.contains(&id));
         let known = newcomer.filter(|(alarm, _)| is_in(alarm));
-        let before = known.and_then(|(alarm, _)| call.core.members.iter().find(|it| it.alarm == *alarm));
+        let before = known.and_then(|(alarm, _)| call.core.members.of_alarm(alarm));
         let before = before.map(|member| member.episode);
         let left = match change {
             CallChange::Left { episode } => call.core.member(*episode).map(|member| member.alarm.clone()),
@@ -130,20 +132,18 @@ impl CallRegister {
     /// An episode has joined a call-out, which has its account from now on.
     pub(super) fn take_account(&mut self, id: Seq, latest: &LatestEpisode) {
         let Some(call) = self.calls.get_mut(&id) else { return };
-        // It is the last, unless it was in it before.
-        let members = call.core.members.iter_mut().rev();
-        let mut members = members.filter(|member| member.episode == latest.episode);
-        if let Some(member) = members.find(|member| member.account == Account::default()) {
-            member.account = latest.account.clone();
-        }
+        call.core.members.change(latest.episode, |member| {
+            if member.account == Account::default() {
+                member.account = latest.account.clone();
+            }
+        });
     }
 
     /// Changes what running call-outs say of an episode.
     pub(super) fn change_accounts(&mut self, episode: Seq, change: impl Fn(&mut Account)) {
         for id in self.of_episodes.get(&episode).into_iter().flatten() {
             let Some(call) = self.calls.get_mut(id).filter(|call| !call.ended()) else { continue };
-            let members = call.core.members.iter_mut().filter(|member| member.episode == episode);
-            members.for_each(|member| change(&mut member.account));
+            call.core.members.change(episode, |member| change(&mut member.account));
         }
     }
 
@@ -204,7 +204,8 @@ impl LatestEpisodes {
         raises.filter(move |(_, at)| now - *at <= length).map(|(seq, _)| *seq)
     }
 
-    /// An alarm was raised, by this record: what comes back unanswered is the same episode, but of now.
+    /// An alarm was raised, by this record: what comes back unanswered is the same episode, but of
+    /// now.
     pub(super) fn raised(&mut self, alarm: &str, begun: LatestEpisode, (seq, at): (Seq, Moment)) {
         let known = match self.of_alarms.get_mut(alarm) {
             Some(known) if known.latest.episode == begun.episode => {

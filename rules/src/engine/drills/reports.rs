@@ -1,6 +1,7 @@
-//! Reports that go out by themselves, as notices with the report of a stretch of time: to a keeper on the day
-//! of return from an absence, of all of it, and every week to whoever wants that. Only a mail can carry one,
-//! so nothing is planned for who has no mail; helpers look after animals and are not sent figures.
+//! Reports that go out by themselves, as notices with the report of a stretch of time: to a keeper
+//! on the day of return from an absence, of all of it, and every week to whoever wants that. Only a
+//! mail can carry one, so nothing is planned for who has no mail; helpers look after animals and
+//! are not sent figures.
 
 use super::notices::{EVENING, MORNING, Planned, by_clock, day};
 use crate::engine::ground::Ground;
