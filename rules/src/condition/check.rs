@@ -34,13 +34,12 @@ impl Condition {
     /// # unit     = "degC"
     /// # every    = "10 s"
     /// # "#;
-    /// # let around = Surroundings { directory: Directory::default(), zone:
-    /// jiff::tz::TimeZone::UTC, today: None }; # let plan = Plan::check("rules.toml", text,
-    /// &around).plan.unwrap();
+    /// # let around = Surroundings { directory: Directory::default(), zone: jiff::tz::TimeZone::UTC, today: None };
+    /// # let plan = Plan::check("rules.toml", text, &around).plan.unwrap();
     ///
     /// let scope = plan.scope();
-    /// let cold = Condition::parse("lagoon-temp < 23 degC or lagoon-temp is silent for 5 min",
-    /// &scope); assert_eq!(cold.unwrap().sensors().len(), 1);
+    /// let cold = Condition::parse("lagoon-temp < 23 degC or lagoon-temp is silent for 5 min", &scope);
+    /// assert_eq!(cold.unwrap().sensors().len(), 1);
     ///
     /// let wrong = Condition::parse("lagoon-temp < 23 mg/L", &scope).unwrap_err();
     /// assert_eq!(&"lagoon-temp < 23 mg/L"[wrong[0].span.clone()], "23 mg/L");
@@ -63,8 +62,7 @@ pub(super) struct Checker<'s> {
     slots: usize,
     /// Whether this is part of something that looks back.
     inside: bool,
-    /// What a quantity is held against, where that is known: no unit of another kind is offered for
-    /// it.
+    /// What a quantity is held against, where that is known: no unit of another kind is offered for it.
     pub(super) beside: Option<Dimension>,
 }
 

@@ -58,8 +58,10 @@ impl Plan {
     /// ```
     /// use slackwater_rules::plan::{Directory, Plan, Surroundings};
     ///
-    /// let around = Surroundings { directory: Directory::default(), zone: jiff::tz::TimeZone::UTC,
-    /// today: None }; let text = r#" [tank.lagoon] volume = "300 L"
+    /// let around = Surroundings { directory: Directory::default(), zone: jiff::tz::TimeZone::UTC, today: None };
+    /// let text = r#"
+    /// [tank.lagoon]
+    /// volume = "300 L"
     ///
     /// [sensor.lagoon-temp]
     /// topic    = "lagoon/temperature"
