@@ -74,7 +74,11 @@ pub(crate) fn measure() -> Result<()> {
     let assets = ["/look.css", "/live.js", "/icon.svg"].iter().map(|path| page.get(path));
     let sizes = assets.collect::<Result<Vec<_>>>()?.iter().map(|came| came.text.len()).sum::<usize>();
     table::single("now: the page alone", now.len() as f64 / 1024.0, "KiB");
-    table::single("now: with sheet, script and mark (aim: under 60)", (now.len() + sizes) as f64 / 1024.0, "KiB");
+    table::single(
+        "now: with sheet, script and mark (aim: under 60)",
+        (now.len() + sizes) as f64 / 1024.0,
+        "KiB",
+    );
 
     for (what, path) in [
         ("a day of one sensor", "/tank/lagoon?span=day&sensor=temp-07"),
@@ -201,7 +205,11 @@ fn command(config: &Path, words: &[&str]) -> Result<String> {
         .arg(config)
         .output()?;
     let said = String::from_utf8_lossy(&out.stdout).into_owned();
-    if out.status.success() { Ok(said) } else { Err(String::from_utf8_lossy(&out.stderr).into_owned().into()) }
+    if out.status.success() {
+        Ok(said)
+    } else {
+        Err(String::from_utf8_lossy(&out.stderr).into_owned().into())
+    }
 }
 
 impl Page {
@@ -219,7 +227,8 @@ impl Page {
         );
         let mut page = Self { address, cookie: String::new() };
         let reply = page.say(&request)?.text;
-        let set = reply.lines().find(|line| line.to_lowercase().starts_with("set-cookie:")).ok_or("no cookie")?;
+        let set =
+            reply.lines().find(|line| line.to_lowercase().starts_with("set-cookie:")).ok_or("no cookie")?;
         page.cookie = set.split([':', ';']).nth(1).unwrap_or_default().trim().to_owned();
         Ok(page)
     }
