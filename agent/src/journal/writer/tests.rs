@@ -3,6 +3,9 @@
 use super::{Inheritance, Keeper};
 use crate::journal::{BootId, JournalLimits, JournalLog, beside};
 use rusqlite::Connection;
+use slackwater_rules::engine::Sample;
+use slackwater_rules::quality::Quality;
+use slackwater_rules::reading::Value;
 use slackwater_rules::record::{Body, By, Record, Seq};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
 use std::fs;
@@ -390,4 +393,50 @@ fn a_read_only_disk_is_read_and_what_it_says_is_gone_on_from() {
         keeper.keep(vec![settled(4, seconds(90, 90))], || 1, &seconds(90, 90));
         assert_eq!((keeper.ailment(), numbers(&path)), (None, vec![1, 2, 3, 4]));
     }
+}
+
+/// What this thread has caused to be written to disks so far, in bytes (proc(5), `io`).
+fn written() -> u64 {
+    let io = fs::read_to_string("/proc/thread-self/io").unwrap();
+    let line = io.lines().find_map(|line| line.strip_prefix("write_bytes: "));
+    line.unwrap().parse().unwrap()
+}
+
+#[test]
+fn a_day_of_twenty_sensors_at_a_reading_a_second_costs_a_card_little() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("journal.sqlite");
+    let names: Vec<std::sync::Arc<str>> = (0..20).map(|nth| format!("temp-{nth:02}").into()).collect();
+    let (mut keeper, _) = open(&path, "one", &seconds(0, 0));
+    let mut samples = Vec::new();
+    let day = 24 * 3_600;
+    let before = written();
+    for second in 0..day {
+        samples.clear();
+        for (nth, sensor) in (0..).zip(&names) {
+            // Water that warms and cools over hours, seen through a probe of 0.01 K.
+            let degrees: f64 = 25.0 + (f64::from(second) / 5_000.0 + f64::from(nth)).sin();
+            samples.push(Sample {
+                sensor: sensor.clone(),
+                at: Moment(i64::from(second) * 1_000),
+                value: Some(Value::Number((degrees * 100.0).round() / 100.0)),
+                quality: Quality::Good,
+            });
+        }
+        keeper.sample(&samples);
+        keeper.tend(&seconds(second.into(), second.into()));
+    }
+    let day_written = written() - before;
+    if day_written == 0 {
+        eprintln!("LEFT OUT: what is written to a file system in memory is not counted");
+        return;
+    }
+    keeper.close(|| 1, &seconds(day.into(), day.into()));
+    let size: u64 = ["", "-minutes"]
+        .iter()
+        .filter_map(|end| fs::metadata(beside(&path, end)).ok())
+        .map(|it| it.len())
+        .sum();
+    eprintln!("{day_written} bytes written, {size} bytes on the disk");
+    assert!(day_written <= 3 << 19, "{day_written} bytes");
 }
