@@ -1,6 +1,6 @@
-//! What a start costs with a past: journals of a day, a month and a year under the watch as it ships,
-//! with windows of every reach in its rules, one of them lagging; and what the readings of a year take,
-//! on the disk and to be reviewed.
+//! What a start costs with a past: journals of a day, a month and a year under the watch as it
+//! ships, with windows of every reach in its rules, one of them lagging; and what the readings of a
+//! year take, on the disk and to be reviewed.
 
 use crate::process::Process;
 use crate::site::{self, To};
@@ -100,7 +100,8 @@ fn fill(path: &Path, days: i64) -> Result<(Wall, Wall)> {
         for part in 0..A_MINUTE {
             let at = minute * 60_000 + part * 60_000 / A_MINUTE;
             for (nth, name) in names.iter().enumerate() {
-                // Water that warms and cools over hours, seen through a probe of 0.01 K that trembles.
+                // Water that warms and cools over hours, seen through a probe of 0.01 K that
+                // trembles.
                 let tremble = ((at / 10_000 + 7 * nth as i64) * 7_919 % 5) as f64 / 100.0;
                 let degrees = 25.0 + (at as f64 / 5e6 + nth as f64).sin() + tremble;
                 let value = Some(Value::Number((degrees * 100.0).round() / 100.0));
