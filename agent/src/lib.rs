@@ -67,6 +67,8 @@ mod chart;
 
 mod seen;
 
+mod truth;
+
 pub mod report;
 
 mod memory;
