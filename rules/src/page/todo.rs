@@ -78,9 +78,13 @@ impl Facts<'_> {
             });
             todo.first.extend(self.which_tank_first(step));
         }
-        if !self.leads_with_a_hand() {
-            todo.first.extend(self.by_hand.iter().map(|line| PageLine::of(words::sentence(line))));
-        }
+        // Where the news is what a person has to do, why stands with what the watch has done.
+        let short = self.leads_with_a_hand();
+        let by_hand = self.by_hand.iter().map(|line| match line.split_once(" (").filter(|_| short) {
+            Some((what, _)) => words::sentence(what),
+            None => words::sentence(line),
+        });
+        todo.first.extend(by_hand.map(PageLine::Plain));
         todo.first.extend(self.done(steps));
         if todo.first.is_empty() && self.is_helper() {
             todo.first.push(PageLine::First("Nothing here is for a helper: call the keeper.".to_owned()));
@@ -143,7 +147,8 @@ impl Facts<'_> {
 
     /// What the watch has done; with what it could not do, where the news has said that in short.
     pub(super) fn what_was_done(&self) -> Vec<PageLine> {
-        let by_hand = self.by_hand.iter().filter(|_| self.leads_with_a_hand());
+        let why = |line: &&String| self.leads_with_a_hand() && line.contains(" (");
+        let by_hand = self.by_hand.iter().filter(why);
         by_hand.chain(&self.done).map(PageLine::of).collect()
     }
 
