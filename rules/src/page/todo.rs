@@ -119,11 +119,11 @@ impl Facts<'_> {
         let tanks: Vec<&str> = without.filter(left).map(|it| it.place.as_str()).collect();
         match tanks.as_slice() {
             [first, second] if gives_air => Some(PageLine::of(format!(
-                "{} first, then {second}. Only one pump? It goes to {first}; the jug is for {second}.",
+                "{} first, then {second}. One pump only: to {first}, the jug to {second}.",
                 words::capital(first)
             ))),
             [first, rest @ ..] if gives_air && !rest.is_empty() => Some(PageLine::of(format!(
-                "{} first, then {}. Only one pump? It goes to {first}; the jug is for the others.",
+                "{} first, then {}. One pump only: to {first}, the jug to the others.",
                 words::capital(first),
                 rest.join(", then ")
             ))),
@@ -141,7 +141,12 @@ impl Facts<'_> {
     fn leads_with_a_hand(&self) -> bool {
         match self.news {
             News::Undone(_) => true,
-            News::Raised | News::StillOnIt | News::Worse | News::HeatersCut(_) | News::GoesDark(_) => false,
+            News::Raised
+            | News::StillOnIt
+            | News::Worse
+            | News::NobodyElse
+            | News::HeatersCut(_)
+            | News::GoesDark(_) => false,
         }
     }
 
