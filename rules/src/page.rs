@@ -13,6 +13,7 @@ mod over;
 mod said;
 mod sent;
 mod slip;
+mod todo;
 pub(crate) mod ways;
 
 pub use said::{Look, PageLine, PagePart, Said, Short};

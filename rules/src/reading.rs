@@ -155,10 +155,16 @@ impl Mapping {
         if text.trim().is_empty() {
             return Err(BadReading::Empty);
         }
-        match &self.found {
+        let read = match &self.found {
             ValuePlace::At(places) => places.read(&PayloadParts::new(text), &self.content, now),
             ValuePlace::Senml(name) => senml::read(name, &self.content, &json(text)?, now),
-        }
+        };
+        read.map_err(|bad| match (bad, &self.content) {
+            (BadReading::UnknownUnit { said, .. }, Content::Number(scale)) => {
+                BadReading::UnknownUnit { said, wanted: Some(scale.unit.dimension) }
+            }
+            (bad, _) => bad,
+        })
     }
 }
 

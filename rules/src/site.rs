@@ -5,10 +5,12 @@
 mod equipment;
 mod feed;
 mod help;
+mod possible;
 
 pub use equipment::{Air, Battery, Device, Gear};
 pub use feed::{Feed, Source, SupplyReading, UpsReading};
 pub use help::{Callee, Help, Phone, WithoutMains};
+pub(crate) use possible::possible;
 
 use crate::forecast::oxygen::Stocking;
 use crate::ids::{BatteryId, RelayId, SensorId, TankId, Target};

@@ -100,7 +100,8 @@ pub(super) fn known_unit(name: &str) -> Option<String> {
     let name = name.trim();
     match Unit::named(name) {
         Some(_) => Some(name.to_owned()),
-        None => near_unit(name),
+        // What has several meanings is asked of the keeper, not guessed.
+        None => near_unit(name, &|_| true)?.only(),
     }
 }
 

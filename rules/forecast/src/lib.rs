@@ -9,8 +9,8 @@
 //! [`water`] and [`cooling`] are published physics, whose sources and ranges are told in
 //! [`references`]; [`thermal`] learns one tank, [`hold`] what holds it, [`respiration`] what it
 //! uses of oxygen; [`margin`], [`oxygen`], [`battery`], [`light`] and [`circulation`] answer a
-//! keeper's questions, [`planner`] all of them for a tank that is only written down; [`faults`]
-//! compares what happens with what should.
+//! keeper's questions, [`planner`] all of them for a tank that is only written down; [`salt`]
+//! is salinity as meters tell it; [`faults`] compares what happens with what should.
 //!
 //! How long a tank of 200 L stays above 22 degC without any heat, an hour after the first reading:
 //!
@@ -58,6 +58,7 @@ pub mod planner;
 pub mod references;
 pub mod regression;
 pub mod respiration;
+pub mod salt;
 pub mod thermal;
 pub mod water;
 pub mod wording;

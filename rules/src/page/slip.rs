@@ -47,7 +47,7 @@ impl Slip {
             let reader = reader.and_then(|name| Some((name, directory.contacts.get(name)?)));
             let kind = directory.channels.get(target).copied();
             let ways = for_reader(&directory.ways, reader, kind, AtHand::default());
-            answer = Some(ways::in_short(&ways, &self.code));
+            answer = Some(ways::in_short(&ways, &self.code, "got it"));
             let mut lines = ways::lines(&ways, &self.code, reader.map_or("", |(name, _)| name));
             if lines.is_empty() {
                 lines.push(PageLine::of(format!(

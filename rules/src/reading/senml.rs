@@ -118,7 +118,8 @@ fn fitting<'a>(symbol: &'a str, content: &Content) -> Result<Option<Named<'a>>, 
         Content::Number(scale) => scale.unit.dimension,
         Content::Words(_) => return Ok(None),
     };
-    let unit = unit(symbol).ok_or_else(|| BadReading::UnknownUnit(short(symbol)))?;
+    let unit =
+        unit(symbol).ok_or_else(|| BadReading::UnknownUnit { said: short(symbol), wanted: Some(wanted) })?;
     let found = unit.dimension;
     if found == wanted || found.difference() == wanted {
         Ok(Some((symbol, unit)))
