@@ -130,7 +130,7 @@ fn a_copy_that_runs_says_the_first_mistake_and_no_warning() {
         .expect("written");
     let site = load().unwrap_or_else(|wrong| panic!("{}", wrong.text));
     let why = &site.unusable["site.rules"];
-    assert!(why.contains("moon") && !why.contains("spare"), "{why}");
+    assert!(why.contains("dark-too") && !why.contains("spare"), "{why}");
 
     fs::write(&config, places.replace("[broker]", "[borker]")).expect("written");
     let site = load().unwrap_or_else(|wrong| panic!("{}", wrong.text));
