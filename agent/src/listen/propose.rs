@@ -174,7 +174,8 @@ fn gateway_of(
 }
 
 /// Names of tanks: the level above a water temperature, where that names a place. If no place bears
-/// a known tank's name and one tank is known, boards are called otherwise than the tank they are at.
+/// a known tank's name and one tank is known, boards are called otherwise than the tank they are
+/// at.
 fn tanks(of: &[(&HeardValue<'_>, &Guess)], known: &[String]) -> BTreeSet<String> {
     let of_water = of.iter().filter(|(sensed, guess)| {
         let words = words_of(sensed.topic, sensed.place, None);
