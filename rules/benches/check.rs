@@ -2,8 +2,6 @@
 //!
 //! `cargo bench -p slackwater-rules --bench check`
 
-#![expect(clippy::expect_used, clippy::panic, reason = "a bench fails by panicking")]
-
 use divan::Bencher;
 use jiff::tz::TimeZone;
 use slackwater_rules::plan::{ChannelKind, Contact, Directory, Plan, Surroundings, Target};

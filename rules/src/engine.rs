@@ -45,7 +45,7 @@ mod work;
 mod world;
 
 pub use crate::reading::Arrival;
-pub use backfill::Recollection;
+pub use backfill::{PastWork, Recollection};
 pub use drills::{DrillsView, ProofView};
 pub use input::{Health, Input, Link};
 pub use operator::{OperatorCommand, Silence};
@@ -60,6 +60,7 @@ pub use views::Answerable;
 
 use crate::alarm::Aside;
 use crate::ids::{AlarmId, RelayId, Seq};
+use crate::plan::ways::Way;
 use crate::plan::{Part, Plan};
 use crate::record::{Body, Record};
 use crate::time::{Moment, Now, Span};
@@ -174,13 +175,13 @@ impl Engine {
     /// when     = "lagoon-temp < 23 degC"
     /// priority = "high"
     /// "#;
-    /// let around = Surroundings { directory: Directory::default(), zone: jiff::tz::TimeZone::UTC, today: None };
-    /// let plan = Plan::check("rules.toml", text, &around).plan.expect("it is sound");
+    /// let around = Surroundings { directory: Directory::default(), zone: jiff::tz::TimeZone::UTC,
+    /// today: None }; let plan = Plan::check("rules.toml", text, &around).plan.expect("it is
+    /// sound");
     ///
-    /// let at = |ms: i64| Now { mono: Moment(ms), wall: Wall(1_790_000_000_000 + ms), wall_trusted: true };
-    /// let mut engine = Engine::new(plan, 7, 1, at(0));
-    /// engine.step(at(0), Input::Started { version: "example".into(), gap: None });
-    /// let turn = engine.step(at(1_000), Input::Message {
+    /// let at = |ms: i64| Now { mono: Moment(ms), wall: Wall(1_790_000_000_000 + ms), wall_trusted:
+    /// true }; let mut engine = Engine::new(plan, 7, 1, at(0)); engine.step(at(0), Input::Started {
+    /// version: "example".into(), gap: None }); let turn = engine.step(at(1_000), Input::Message {
     ///     topic: "lagoon/temperature".into(),
     ///     payload: b"22.4".to_vec(),
     ///     delivery: Arrival::Live,
@@ -197,6 +198,9 @@ impl Engine {
             self.decide(|_, next| {
                 next.record(set);
             });
+        }
+        if before.wall_trusted != self.now.wall_trusted && self.awake {
+            self.queue.push(Task::MindDrills);
         }
         self.queue.begin();
         if self.queue.may_go_on(self.now.mono) && self.has_work() {
@@ -252,9 +256,16 @@ impl Engine {
         self.end_turn()
     }
 
-    /// Begins to tell them of the time since `since`, on the present clock, between two turns.
-    pub fn recollect(&mut self, since: Moment) -> Recollection<'_> {
-        Recollection::begin(&self.plan, &mut self.parts.alarms, since, self.now.mono)
+    /// Pages name these ways to answer from now on: the page in the house opens late, or falls
+    /// shut. What lasts does not change by it.
+    pub fn name_ways(&mut self, ways: Vec<Way>) {
+        self.plan.directory.ways = ways;
+    }
+
+    /// Begins to tell them of the time since `since`, on the present clock, between two turns; and
+    /// of the work that went on meanwhile, which they shall not see.
+    pub fn recollect<'e>(&'e mut self, since: Moment, works: &'e [PastWork]) -> Recollection<'e> {
+        Recollection::begin(&self.plan, &mut self.parts.alarms, (since, self.now.mono), works)
     }
 
     /// Whether something waits or has fallen due, or a page may have to be worded: after most

@@ -13,6 +13,7 @@ mod clocks;
 mod degraded;
 mod delivery;
 mod drills;
+mod house;
 mod late;
 mod lifecycle;
 mod nights;

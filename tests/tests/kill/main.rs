@@ -5,6 +5,8 @@
 
 #![cfg(test)]
 
+mod states;
+
 use mail_parser::MessageParser;
 use slackwater_rules::record::{Body, NoMore, Outcome, Purpose, Record, Seq};
 use slackwater_tests::house::{House, RULES};
