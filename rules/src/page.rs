@@ -13,9 +13,10 @@ mod over;
 mod said;
 mod sent;
 mod slip;
+mod todo;
 pub(crate) mod ways;
 
-pub use said::{Look, PageLine, PagePart, Said, Short};
+pub use said::{Look, PageLine, PagePart, ReportSpan, Said, Short};
 pub use sent::{Pages, REPEATS, RETRY_FIRST, RETRY_LONGEST, RETRY_WITHIN, Sent, Subject};
 pub(crate) use slip::Envelope;
 pub use slip::Slip;
@@ -80,11 +81,12 @@ impl Page {
 impl Facts<'_> {
     pub(crate) fn compose(self) -> Page {
         let said = match self.purpose {
-            Purpose::Call => self.call(),
+            // A call-out's own notice, in a journal of before: nobody else could be called.
+            Purpose::Call | Purpose::Notice => self.call(),
             Purpose::Drill => self.drill(),
             Purpose::Digest => self.digest(),
             Purpose::Taken => self.taken(),
-            Purpose::AllClear | Purpose::Notice => self.all_clear(),
+            Purpose::AllClear => self.all_clear(),
         };
         let asks = matches!(self.purpose, Purpose::Call | Purpose::Digest | Purpose::Drill);
         let lead = self.lead.as_ref();

@@ -82,11 +82,13 @@ pub enum Event {
         /// Who.
         by: By,
     },
-    /// While this drill runs a real call-out begins, or the last real one is over.
-    Real {
-        /// It begins.
-        began: bool,
+    /// This drill has to wait: a real call-out runs, or nobody's hours are known.
+    DrillWaits {
+        /// For a clock that can be trusted.
+        for_clock: bool,
     },
+    /// What this drill waited for is over.
+    DrillGoesOn,
     /// A time of the call-out's own.
     Time(Time),
 }
@@ -106,6 +108,9 @@ pub enum Time {
     Settled,
     /// A member counts as raised anew.
     Anew(Seq),
+    /// Whoever pressed "next" on the last rung hears again; before a rung of the same moment, whose
+    /// page then says so.
+    Pressed,
     /// A rung is due.
     Rung {
         /// Of this ladder.
@@ -115,8 +120,6 @@ pub enum Time {
     },
     /// What was listed must be said by now.
     News,
-    /// Whoever pressed "next" on the last rung hears again.
-    Pressed,
     /// A siren has sounded for as long as one rung allows.
     Sirens,
 }
@@ -149,7 +152,9 @@ impl CallOut {
             })),
         }
         if self.settling.is_none() && self.phase != Phase::Over {
-            times.extend(self.members.iter().filter(|member| member.stands()).flat_map(|member| {
+            let any = self.members.any_anew() || self.members.any_own_answer();
+            let standing = self.members.iter().filter(|member| any && member.stands());
+            times.extend(standing.flat_map(|member| {
                 let at = [member.anew, member.own_answer_until()].into_iter().flatten();
                 at.map(|at| (at, Time::Anew(member.episode)))
             }));
@@ -177,9 +182,8 @@ impl CallOut {
     /// How long nothing must stand before the all-clear.
     pub fn settle(&self, facts: &dyn Facts) -> Span {
         let of = |ladder: &str| facts.ladder(ladder).map_or(Span::ZERO, |ladder| ladder.settle);
-        let usual = self.members.iter().map(|member| of(&member.ladder)).max().unwrap_or(Span::ZERO);
-        let flickers = self.members.iter().any(|member| member.flickers);
-        if flickers { usual.max(FLICKER_SETTLE) } else { usual }
+        let usual = self.members.ladders().map(of).max().unwrap_or(Span::ZERO);
+        if self.members.any_flickers() { usual.max(FLICKER_SETTLE) } else { usual }
     }
 
     /// Whether it is over, was held, and nobody was told: it goes into the morning's page.

@@ -1,5 +1,6 @@
 //! People and the ways to reach them: what the agent's configuration tells the plan.
 
+use super::Weekly;
 use super::ways::Way;
 use crate::alarm::Priority;
 use crate::ids::Target;
@@ -77,10 +78,15 @@ pub struct Contact {
     pub name: String,
     /// When this person may be called; always if empty.
     pub hours: Vec<Hours>,
+    /// Outside their hours never, however bad it is; else something critical that nobody has
+    /// answered in a whole round, or that nobody else could be told of, asks them too.
+    pub never_woken: bool,
     /// Only helps: pages leave out what is for keepers, and ways to answer that take a login.
     pub helper: bool,
     /// When this person is not there.
     pub away: Vec<Absence>,
+    /// When the report of the week before goes to this person by mail; never if none.
+    pub report: Option<Weekly>,
     /// How many pages each of this person's channels may carry, by the channel's name; any
     /// number if it is not named.
     pub quotas: BTreeMap<String, Quota>,

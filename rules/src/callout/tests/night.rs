@@ -6,7 +6,8 @@ use crate::alarm::Priority;
 use crate::callout::codes::{self, Answers};
 use crate::callout::decide::{Outcome, Reply, begin, begin_drill, decide};
 use crate::callout::event::Event;
-use crate::callout::facts::{Block, Facts};
+use crate::callout::facts::{Block, Facts, MayBeAkin};
+use crate::callout::headline::Lead;
 use crate::callout::kin;
 use crate::callout::ladder::{Ladder, Rung};
 use crate::callout::mass::Beginnings;
@@ -149,16 +150,24 @@ impl Facts for House {
         self.blocks.get(who) == Some(&Block::Away)
     }
 
-    fn explains(&self, cause: &str, effect: &str) -> bool {
-        self.explains.contains(&(cause.to_owned(), effect.to_owned()))
+    fn causes(&self, of: &str) -> Vec<&str> {
+        self.explains.iter().filter(|(_, effect)| effect == of).map(|(cause, _)| cause.as_str()).collect()
     }
 
-    fn expects(&self, effect: &str, cause: &str) -> bool {
-        self.expected.contains(&(cause.to_owned(), effect.to_owned()))
+    fn effects(&self, of: &str) -> Vec<&str> {
+        self.explains.iter().filter(|(cause, _)| cause == of).map(|(_, effect)| effect.as_str()).collect()
     }
 
-    fn hides(&self, sight: &str, alarm: &str) -> bool {
-        self.hides.contains(&(sight.to_owned(), alarm.to_owned()))
+    fn expected(&self, of: &str) -> Vec<&str> {
+        self.expected.iter().filter(|(_, effect)| effect == of).map(|(cause, _)| cause.as_str()).collect()
+    }
+
+    fn hidden(&self, by: &str) -> Vec<&str> {
+        self.hides.iter().filter(|(sight, _)| sight == by).map(|(_, alarm)| alarm.as_str()).collect()
+    }
+
+    fn may_be_akin(&self, _: &str) -> MayBeAkin<'_> {
+        MayBeAkin::All
     }
 
     fn akin(&self, one: &str, other: &str) -> bool {
@@ -207,6 +216,7 @@ pub(super) struct Page {
     pub(super) target: String,
     pub(super) message: CallMessage,
     pub(super) about: Option<Seq>,
+    pub(super) lead: Lead,
 }
 
 /// The night.
@@ -321,6 +331,7 @@ impl Night {
                 target: tell.target.to_string(),
                 message: tell.message,
                 about: tell.about,
+                lead: tell.lead,
             });
         }
     }
@@ -590,6 +601,7 @@ impl Night {
         let pages = self.pages[self.seen..].iter().filter(|page| page.message != CallMessage::Hush);
         let words = pages.map(|page| {
             let what = match &page.message {
+                CallMessage::Call if page.lead == Lead::NobodyElse => " nobody else",
                 CallMessage::Call => "",
                 CallMessage::Ask => " asked",
                 CallMessage::Taken(_) => " taken",

@@ -105,14 +105,14 @@ impl Callouts {
     pub(super) fn has_no_kin(&self, cx: &Context<'_>, id: AlarmId) -> bool {
         let alarm = cx.plan.alarm(id);
         let none = |related: Option<bool>| related.unwrap_or(true);
-        let carried = alarm.sight.as_ref().map(|sight| cx.plan.carried_by(sight));
+        let carried = alarm.sight.as_ref().map(|sight| cx.index.carried_by(sight));
         let users = |sensor: SensorId| cx.index.users.get(sensor.index());
         none(cx.index.causes.get(id.index()).map(BTreeSet::is_empty))
             && none(cx.index.effects.get(id.index()).map(Vec::is_empty))
             && alarm.expected.is_empty()
             && !alarm.is_loss_of_sight()
             && alarm.channel().is_none()
-            && carried.into_iter().flatten().all(|sensor| none(users(sensor).map(Vec::is_empty)))
+            && carried.into_iter().flatten().all(|sensor| none(users(*sensor).map(Vec::is_empty)))
     }
 
     /// The running call-outs in which an alarm may have kin: those of itself, of what explains it
@@ -125,7 +125,7 @@ impl Callouts {
         }
         let explained = cx.index.causes.get(id.index()).into_iter().flatten();
         let explains = cx.index.effects.get(id.index()).into_iter().flatten();
-        let carried = alarm.sight.as_ref().map(|sight| cx.plan.carried_by(sight));
+        let carried = alarm.sight.as_ref().map(|sight| cx.index.carried_by(sight));
         let hidden = carried.into_iter().flatten().filter_map(|sensor| cx.index.users.get(sensor.index()));
         let all = explained.chain(explains).chain(hidden.flatten()).chain([&id]);
         let names = all.map(|id| cx.plan.alarm(*id).name.as_str());
@@ -147,7 +147,7 @@ impl Callouts {
         let now = cx.mono();
         let is_mass = !held && self.is_mass(cx, id, &joined.ladder);
         let running = self.running().find(|call| {
-            let of_ladder = call.core.members.iter().any(|member| member.ladder == joined.ladder);
+            let of_ladder = call.core.members.ladders().any(|ladder| ladder == joined.ladder);
             call.core.kind == CallKind::Mass && of_ladder && !call.core.members.is_empty()
         });
         if let Some(mass) = running.filter(|mass| is_mass && is_recent(mass, now)) {
@@ -186,7 +186,11 @@ impl Callouts {
         let facts = Known::of_alarm(cx, &joined.alarm);
         let outcome = begin(&core, joined, cause_by, &facts, cx.mono());
         self.put(cx, &core, outcome, next);
-        self.let_drills_wait(cx, next);
+        for drill in
+            self.running().filter(|call| call.core.kind == CallKind::Drill && call.core.waits.is_none())
+        {
+            self.hear(cx, drill, &Event::DrillWaits { for_clock: false }, next);
+        }
     }
 
     /// Something that can't wait takes its kin out of what is held.
@@ -219,14 +223,15 @@ impl Callouts {
         let policy = cx.plan.callouts[policy.index()].name.clone();
         let core = begin_record(cx, (policy.clone(), Purpose::Drill), CallKind::Drill, code, next);
         let facts = Known { cx, about_channels: false };
-        let outcome = begin_drill(&core, &policy, &facts, cx.mono());
+        let waits = self.drills_wait(cx, None);
+        let mut outcome = begin_drill(&core, &policy, &facts, cx.mono());
+        outcome.changes.extend(waits.map(|for_clock| CallChange::Waits { waits: true, for_clock }));
         self.put(cx, &core, outcome, next);
     }
 
     fn held_digest(&self, ladder: &str) -> Option<&Call> {
-        self.running().find(|call| {
-            call.core.is_held_digest() && call.core.members.iter().any(|member| member.ladder == ladder)
-        })
+        self.running()
+            .find(|call| call.core.is_held_digest() && call.core.members.ladders().any(|of| of == ladder))
     }
 
     /// Whether the call-outs of a ladder that would begin now are too many to be told one by one:
@@ -234,7 +239,8 @@ impl Callouts {
     fn is_mass(&self, cx: &Context<'_>, alarm: AlarmId, ladder: &str) -> bool {
         let now = cx.mono();
         let recent = self.calls.iter().flat_map(|call| {
-            let of = call.core.members.iter().filter(|member| member.ladder == ladder);
+            // The latest first: those are what is looked for.
+            let of = call.core.members.iter().rev().filter(|member| member.ladder == ladder);
             let is_mass = call.core.kind == CallKind::Mass;
             let some = of.take(if is_mass { usize::MAX } else { 1 });
             let begun = some.map(move |member| if is_mass { member.raised } else { call.core.begun });
@@ -265,23 +271,24 @@ impl Callouts {
         self.put(cx, &call.core, outcome, next);
     }
 
-    /// A real call-out begins: drills wait.
-    fn let_drills_wait(&self, cx: &Context<'_>, next: &mut Next) {
+    /// Each drill waits if it has to, and goes on if it has not. The call-out `over` has just
+    /// ended.
+    pub(in crate::engine) fn on_drills(&self, cx: &Context<'_>, over: Option<Seq>, next: &mut Next) {
+        let waits = self.drills_wait(cx, over);
         let drills =
-            self.running().filter(|call| call.core.kind == CallKind::Drill && call.core.waits.is_none());
-        drills.for_each(|drill| self.hear(cx, drill, &Event::Real { began: true }, next));
+            self.running().filter(|call| call.core.kind == CallKind::Drill && Some(call.core.id) != over);
+        for drill in drills.filter(|drill| drill.core.waits.is_some() != waits.is_some()) {
+            let event = waits.map_or(Event::DrillGoesOn, |for_clock| Event::DrillWaits { for_clock });
+            self.hear(cx, drill, &event, next);
+        }
     }
 
-    /// A call-out ends: with the last real one, drills go on.
-    pub(super) fn go_on_with_drills(&self, cx: &Context<'_>, over: Seq, next: &mut Next) {
-        let mut others = self.running().filter(|call| call.core.id != over);
-        if others.any(|call| call.core.kind != CallKind::Drill) {
-            return;
-        }
-        let drills = self.running().filter(|call| {
-            call.core.id != over && call.core.kind == CallKind::Drill && call.core.waits.is_some()
-        });
-        drills.for_each(|drill| self.hear(cx, drill, &Event::Real { began: false }, next));
+    /// Whether drills have to wait, and if so, whether for the clock: by a wrong one people would
+    /// be woken.
+    fn drills_wait(&self, cx: &Context<'_>, over: Option<Seq>) -> Option<bool> {
+        let mut others = self.running().filter(|call| Some(call.core.id) != over);
+        let real = others.any(|call| call.core.kind != CallKind::Drill);
+        (real || !cx.now.wall_trusted).then_some(!real)
     }
 }
 
@@ -300,9 +307,9 @@ fn begin_record(
 }
 
 fn is_in(call: &Call, alarm: &str) -> bool {
-    call.core.members.iter().any(|member| member.alarm == alarm)
+    call.core.members.of_alarm(alarm).is_some()
 }
 
 fn is_recent(mass: &Call, now: Moment) -> bool {
-    mass.core.members.iter().any(|member| now - member.raised <= mass::WITHIN)
+    mass.core.members.iter().rev().any(|member| now - member.raised <= mass::WITHIN)
 }
