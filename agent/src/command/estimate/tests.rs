@@ -342,15 +342,17 @@ fn a_tank_is_answered_for_from_what_it_showed_and_from_minutes_with_wider_ranges
     let duty = known.duty()[0].unwrap();
     assert!((0.75..0.87).contains(&duty), "{duty}");
     for words in
-        ["The tank itself", "its own loss and heaters count since 20", "heater 1 was on", "% of the time"]
+        ["The tank itself", "its own loss and heaters count since", "heater 1 was on", "% of the time"]
     {
-        assert!(page.contains(words), "{words}: {page}");
+        let unwrapped = page.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(unwrapped.contains(words), "{words}: {page}");
     }
     let (begun, wide, on_paper, page) = says(1);
     assert!(begun.since().is_none());
     assert!(wide.low <= on_paper.low && on_paper.high <= wide.high, "{wide:?} {on_paper:?}");
     assert!(wide.high - wide.low > cold.high - cold.low, "{wide:?} {cold:?}");
-    assert!(page.contains("after a day of readings"), "{page}");
+    let unwrapped = page.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(unwrapped.contains("after a day of readings"), "{page}");
 }
 
 #[test]
