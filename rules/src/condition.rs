@@ -373,6 +373,11 @@ pub trait World {
     fn shows(&self, _tank: TankId, _sign: Symptom) -> Result<bool, CannotSay> {
         Err(CannotSay::Missing("model of the tank"))
     }
+    /// How long ago the tank's water did what nothing of its own makes it do, and nobody had
+    /// declared work on it.
+    fn undeclared(&self, _tank: TankId) -> Option<Span> {
+        None
+    }
     /// The coldest room, degC, in which a temperature can be held.
     fn coldest_room(&self, _holding: &Holding) -> Result<Estimate, CannotSay> {
         Err(CannotSay::Missing("model of the tank"))
