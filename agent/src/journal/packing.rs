@@ -1,7 +1,7 @@
 //! Minutes of one sensor, packed. They flow in in order of time, and a short run of octets flows
 //! out, from which exactly the same minutes come back: numbers as steps of the sensor's own
-//! [`NumberScale`], each as what it differs by from the one before, column by column, and then squeezed
-//! (zlib), which also tells a flipped bit.
+//! [`NumberScale`], each as what it differs by from the one before, column by column, and then
+//! squeezed (zlib), which also tells a flipped bit.
 //!
 //! A mean is the sum of the steps of its readings, which is a whole number, over their count.
 //! Averaging while readings come leaves some units in the last place behind; those of new minutes

@@ -1,7 +1,7 @@
 //! From numbers in base units back to the few digits that a sensor said: `77.4 degF` is a long
-//! fraction of degrees Celsius, and 774 with the right [`NumberScale`]. What a scale gives back differs
-//! from the number by some units in the last place, which are kept beside it: nothing is lost,
-//! whatever was guessed.
+//! fraction of degrees Celsius, and 774 with the right [`NumberScale`]. What a scale gives back
+//! differs from the number by some units in the last place, which are kept beside it: nothing is
+//! lost, whatever was guessed.
 
 use slackwater_rules::units::{UNITS, Unit};
 use std::sync::LazyLock;
