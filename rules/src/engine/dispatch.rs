@@ -40,6 +40,9 @@ impl Engine {
                 self.parts.sensors.on_health(part, health, &mut next);
                 self.settle(next);
             }
+            Input::Returned { page, why } => {
+                self.decide(|cx, next| cx.delivery.on_returned(cx, page, &why, next));
+            }
             Input::Delivered { page, outcome } => {
                 self.decide(|cx, next| cx.delivery.on_delivered(cx, page, outcome, next));
             }
