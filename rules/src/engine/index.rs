@@ -50,6 +50,8 @@ pub(super) struct Index {
 pub(super) struct Listeners {
     /// Those that it feeds.
     pub(super) sensors: Vec<SensorId>,
+    /// Those whose sender says there whether it is there.
+    pub(super) present: Vec<SensorId>,
     /// Those whose commands go there.
     pub(super) relays: Vec<RelayId>,
     /// Those that speak on it: the work, what is said, the tank.
@@ -107,6 +109,9 @@ impl Index {
         for (id, sensor) in (0..).map(SensorId).zip(&plan.sensors) {
             if let Some(topic) = sensor.feed.topic() {
                 index.listeners(topic).sensors.push(id);
+            }
+            if let Some(said) = &sensor.available {
+                index.listeners(&said.topic).present.push(id);
             }
         }
         for (name, work) in &plan.works {
