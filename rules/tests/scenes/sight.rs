@@ -60,7 +60,7 @@ fn each_loss_says_its_reason_in_record_page_and_status() {
 fn a_sensor_whose_sender_says_that_it_has_gone_is_lost_with_that_reason_and_found_by_its_return() {
     let rules = RULES.replace(
         "every = \"30 s\"\nplausible",
-        "available = { topic = \"room2/board\", pointer = \"/state\", off = [\"lost\", \"gone\"], on = \"ready\" }\n\
+        "available = { topic = \"room2/board\", pointer = \"/state\", off = [\"lost\", \"gone\"], on = [\"ready\"] }\n\
          every = \"30 s\"\nplausible",
     );
     assert_ne!(rules, RULES);
