@@ -1,8 +1,8 @@
 //! Answers by mail. One task keeps a connection to the mailbox in which replies to pages arrive
-//! (`mailbox`, over `imap`), reads each new message of a contact (`letter`) and hands it to the loop,
-//! which says what it comes to; then the message is marked or moved, never deleted, and whoever
-//! wrote it is written back (`reply`). Reports of pages that did not arrive come the same way
-//! (`returned`). What a message means is not decided here.
+//! (`mailbox`, over `imap`), reads each new message of a contact (`letter`) and hands it to the
+//! loop, which says what it comes to; then the message is marked or moved, never deleted, and
+//! whoever wrote it is written back (`reply`). Reports of pages that did not arrive come the same
+//! way (`returned`). What a message means is not decided here.
 
 mod imap;
 mod letter;

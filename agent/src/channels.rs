@@ -57,8 +57,9 @@ const AT_ONCE: Duration = Duration::from_secs(1);
 
 /// The way to the broker, as far as a siren needs it.
 pub trait Publish: Send + Sync {
-    /// Hands a siren's message over, never retained, and ends when the broker has taken it, or with why it
-    /// has not: there is no broker, or not for long enough. It is then not sent later by itself.
+    /// Hands a siren's message over, never retained, and ends when the broker has taken it, or with
+    /// why it has not: there is no broker, or not for long enough. It is then not sent later by
+    /// itself.
     fn publish<'a>(&'a self, topic: &'a str, payload: &'a [u8]) -> Publishing<'a>;
 }
 
@@ -151,8 +152,8 @@ impl Channel {
         }
     }
 
-    /// Goes the way as far as it can without telling anybody anything: what was found there, or what is in
-    /// the way. Nothing for ways that only a page can try.
+    /// Goes the way as far as it can without telling anybody anything: what was found there, or
+    /// what is in the way. Nothing for ways that only a page can try.
     pub async fn try_out(&mut self) -> Option<Result<String, String>> {
         let progress = Progress::new();
         let limit = self.limit();
@@ -292,8 +293,8 @@ impl Channels {
         }
     }
 
-    /// A page that a channel had brought on its way came back: why. For a day after that the channel does not
-    /// count as well for being taken pages from.
+    /// A page that a channel had brought on its way came back: why. For a day after that the
+    /// channel does not count as well for being taken pages from.
     pub fn returned(&self, page: Seq, why: &str, now: Wall) {
         self.lanes.values().for_each(|lane| lane.returned(page, why, now));
     }

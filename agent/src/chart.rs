@@ -1,12 +1,12 @@
-//! Every picture that is drawn: the page in the house, the report and `estimate --plot` take theirs from
-//! here. What was seen, what was not, limits and what may come flow in as times and numbers in the unit that
-//! people read; SVG flows out that names classes only, so that it obeys a policy without inline style, and
-//! takes its inks from one sheet ([`SHEET`]).
+//! Every picture that is drawn: the page in the house, the report and `estimate --plot` take theirs
+//! from here. What was seen, what was not, limits and what may come flow in as times and numbers in
+//! the unit that people read; SVG flows out that names classes only, so that it obeys a policy
+//! without inline style, and takes its inks from one sheet ([`SHEET`]).
 //!
-//! A strip is a leaf of a tide table: all tanks on one time, the channel between the limits always the same
-//! part of the height, no line across what was not seen, and time running on into a fan. Whatever has text or
-//! an even width is placed in per cent of the drawing, and only paths are stretched, so that letters keep
-//! their size on any screen.
+//! A strip is a leaf of a tide table: all tanks on one time, the channel between the limits always
+//! the same part of the height, no line across what was not seen, and time running on into a fan.
+//! Whatever has text or an even width is placed in per cent of the drawing, and only paths are
+//! stretched, so that letters keep their size on any screen.
 
 mod axis;
 mod days;
@@ -167,7 +167,8 @@ impl Picture {
         self.limits.is_some_and(|(lower, upper)| value < lower || value > upper)
     }
 
-    /// The runs of neighbours that are outside, each with the point before and behind it where a line is drawn.
+    /// The runs of neighbours that are outside, each with the point before and behind it where a
+    /// line is drawn.
     fn outside(&self) -> Vec<Vec<SeenPoint>> {
         let mut runs = Vec::new();
         for piece in &self.seen {

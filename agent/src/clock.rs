@@ -193,8 +193,8 @@ fn milliseconds(seconds: i64, nanoseconds: i64) -> i64 {
 /// the clock right. A refused call (a sandbox) says nothing, and so vouches for nothing.
 #[expect(unsafe_code, reason = "no safe wrapper of adjtimex is in the tree")]
 fn kernel_says_synchronised() -> bool {
-    // SAFETY: all-zero is a valid `timex` (integers only), and `modes = 0` makes the call read-only:
-    // it writes to the struct that it is given, and to nothing else.
+    // SAFETY: all-zero is a valid `timex` (integers only), and `modes = 0` makes the call
+    // read-only: it writes to the struct that it is given, and to nothing else.
     let (state, flags) = unsafe {
         let mut query: libc::timex = std::mem::zeroed();
         (libc::adjtimex(&mut query), query.status)

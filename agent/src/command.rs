@@ -93,7 +93,8 @@ enum Verb {
     /// Write a small site to begin with into a folder.
     #[command(after_help = "Example: slackwater init tanks\nWhat is there already is never written over.")]
     Init(init::Init),
-    /// Hear the broker for a minute: what each topic says, what it probably is, and a rule file to begin with.
+    /// Hear the broker for a minute: what each topic says, what it probably is, and a rule file to
+    /// begin with.
     #[command(
         after_help = "Example: slackwater listen --config agent.toml\n         slackwater listen --for 5min --topic 'room2/#' --out room2.toml\nIt never publishes and never writes over a file. Each guess is marked as one."
     )]
@@ -113,11 +114,12 @@ enum Verb {
         /// All findings for programs: editors underline by it.
         #[arg(long)]
         json: bool,
-        /// Print the JSON Schema of the rule file, for editors that complete by it, and check nothing.
+        /// Print the JSON Schema of the rule file, for editors that complete by it, and check
+        /// nothing.
         #[arg(long, conflicts_with = "json")]
         schema: bool,
-        /// Try everything too: the broker, each sensor, mail log-in, push hosts, modem, UPS, clock, disk,
-        /// certificates. Nobody is paged and nothing is switched.
+        /// Try everything too: the broker, each sensor, mail log-in, push hosts, modem, UPS, clock,
+        /// disk, certificates. Nobody is paged and nothing is switched.
         #[arg(long, conflicts_with = "schema")]
         live: bool,
         /// How long sensors are waited for with --live, at most an hour.
@@ -256,7 +258,8 @@ enum Verb {
         #[command(subcommand)]
         what: drill::DrillVerb,
     },
-    /// Play stories through the rule file in no time: who would be told what, and is it as expected.
+    /// Play stories through the rule file in no time: who would be told what, and is it as
+    /// expected.
     #[command(
         after_help = "Example: slackwater rehearse stories/*.txt --config agent.toml\n         slackwater rehearse --hazards\nThe forms of a story are in the sample's rehearsals. Exit code: 0 if all goes as expected, 1 if not."
     )]
@@ -273,12 +276,14 @@ enum Verb {
         after_help = "Example: slackwater witness --config /etc/slackwater/witness.toml\n         slackwater witness key --out check-in-key\n         slackwater witness silence --for 2h --why 'the rack is moved'\n         slackwater witness silence --end\nThe first runs where the witness is, the others on the board of the site that is watched."
     )]
     Witness(witness::Witness),
-    /// Answer what a keeper plans for, on paper: heater and spare, oxygen, battery, how long an outage can be stood.
+    /// Answer what a keeper plans for, on paper: heater and spare, oxygen, battery, how long an
+    /// outage can be stood.
     #[command(
         after_help = "Example: slackwater estimate --tank lagoon --room '16 degC' --heater '200 W'\n         slackwater estimate --box '120 x 60 x 55 cm' --room '60 degF' --plot outage.svg\nNothing is measured: the ranges are those of published figures. Exit code: 1 if nothing at all can be said."
     )]
     Estimate(Box<estimate::EstimateArgs>),
-    /// Print the log of a stretch of time: what happened, who was told, who answered, what was not seen.
+    /// Print the log of a stretch of time: what happened, who was told, who answered, what was not
+    /// seen.
     #[command(
         args_conflicts_with_subcommands = true,
         override_usage = "slackwater review [OPTIONS] | review mark EPISODE real|false",

@@ -38,7 +38,8 @@ pub struct Demo {
     /// Where the demo leaves its files; emptied of an earlier demo's.
     #[arg(long, value_name = "FOLDER", default_value = "demo")]
     folder: PathBuf,
-    /// Where the page in the house is served, on this machine; any free port if that is taken, or 0.
+    /// Where the page in the house is served, on this machine; any free port if that is taken, or
+    /// 0.
     #[arg(long, value_name = "PORT", default_value_t = USUAL_LISTEN.port())]
     page_port: u16,
     /// Nobody answers: the call-out climbs and repeats until you answer it.
@@ -141,8 +142,9 @@ fn free_port(wanted: u16) -> u16 {
     bound.and_then(|listener| listener.local_addr()).map_or(usual.port(), |address| address.port())
 }
 
-/// The sample's rules, without what is due by the calendar, and with patience for a clock that runs hundreds of times faster: a reading every ten
-/// seconds is one every thirty milliseconds there, and a busy machine would be taken for a dead sensor.
+/// The sample's rules, without what is due by the calendar, and with patience for a clock that runs
+/// hundreds of times faster: a reading every ten seconds is one every thirty milliseconds there,
+/// and a busy machine would be taken for a dead sensor.
 fn unhurried(rules: &str) -> String {
     let line = |line: &str| match line.split_once('=') {
         Some((key, _)) if key.trim() == "outage" => String::new(),
@@ -159,6 +161,7 @@ fn prepare(folder: &Path) -> Result<(), String> {
         "agent.toml",
         "rules.toml",
         "last-good-rules.toml",
+        "last-good-agent.toml",
         "journal.sqlite",
         "journal.sqlite-wal",
         "journal.sqlite-shm",

@@ -1,6 +1,6 @@
-//! A connection to a machine by its name, which may have several addresses. A router that came back from
-//! a power cut may carry only one family of them, and an address that swallows what is sent to it must not
-//! hide the next: attempts begin one after the other and run side by side (RFC 8305).
+//! A connection to a machine by its name, which may have several addresses. A router that came back
+//! from a power cut may carry only one family of them, and an address that swallows what is sent to
+//! it must not hide the next: attempts begin one after the other and run side by side (RFC 8305).
 
 use std::io;
 use std::net::SocketAddr;
@@ -9,13 +9,15 @@ use tokio::net::{TcpStream, lookup_host};
 use tokio::task::JoinSet;
 use tokio::time::{sleep, timeout};
 
-/// RFC 8305, 8: the next attempt begins so long after the last one if that has neither failed nor succeeded.
+/// RFC 8305, 8: the next attempt begins so long after the last one if that has neither failed nor
+/// succeeded.
 const HEAD_START: Duration = Duration::from_millis(250);
 
 /// Addresses of one name that are tried.
 const MOST_ADDRESSES: usize = 8;
 
-/// The first connection that comes about within `limit`, for the name and all of its addresses together.
+/// The first connection that comes about within `limit`, for the name and all of its addresses
+/// together.
 ///
 /// # Errors
 /// The last address's refusal, or that none has answered.

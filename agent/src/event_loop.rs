@@ -93,7 +93,7 @@ enum Happening {
 /// Only what makes watching impossible: everything else degrades and is said.
 pub async fn run(parts: Parts) -> Result<(), RunError> {
     let Parts { config, site, environment, clock, onlooker, mut until } = parts;
-    let SiteFiles { settings, mut plan, channels, ways, outputs, rules, mut unusable, .. } = site;
+    let SiteFiles { settings, mut plan, channels, ways, outputs, taken, mut unusable, .. } = site;
     let mut signals = Signals::listen().map_err(RunError::Signals)?;
     let (door, closed) =
         Door::open(settings.places.control.socket.clone()).await.map_err(RunError::Control)?;
@@ -130,7 +130,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
     let (results, mut delivered) = mpsc::unbounded_channel();
     let (modem, texts) = settings.modem.clone().map(Modem::start).unzip();
     let (mailbox, letters) = mail_inputs::open(&settings, &clock);
-    last_good::keep_taken(&settings.places.journal.path, rules);
+    last_good::keep_taken(&config, &settings.places.journal.path, taken);
     let context = channels::SharedParts {
         reply_to: settings.mailbox().and_then(|mailbox| mailbox.address.clone()),
         clock: Arc::new({

@@ -95,8 +95,8 @@ struct BootRow {
 
 impl Journal {
     /// Opens the journal at `path` for writing in the boot `boot`, and makes it if there is none
-    /// (with its folder, readable by the owner only). A file that is damaged, another program's or a
-    /// newer version's is renamed and kept, and a new one begun: [`Opened::SetAside`] says so.
+    /// (with its folder, readable by the owner only). A file that is damaged, another program's or
+    /// a newer version's is renamed and kept, and a new one begun: [`Opened::SetAside`] says so.
     ///
     /// # Errors
     /// A full or read-only disk.

@@ -1,7 +1,8 @@
-//! What a broker says, understood: the heart of `slackwater listen`, without any I/O. Messages flow in,
-//! each with its time; out flow a table of what was heard and a proposed rule file. Every guess is marked
-//! as one, with how sure it is and why; what a device tells of itself by an open description (Homie 5,
-//! SenML of RFC 8428) is taken at its word. A keeper reads and mends; nothing here decides for him.
+//! What a broker says, understood: the heart of `slackwater listen`, without any I/O. Messages flow
+//! in, each with its time; out flow a table of what was heard and a proposed rule file. Every guess
+//! is marked as one, with how sure it is and why; what a device tells of itself by an open
+//! description (Homie 5, SenML of RFC 8428) is taken at its word. A keeper reads and mends; nothing
+//! here decides for him.
 
 mod guess;
 mod homie;

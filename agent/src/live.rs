@@ -1,6 +1,6 @@
-//! Everything tried that can be tried without paging anyone or switching anything: what `check --live`
-//! does beyond reading files. A site flows in; a table flows out, one row for each thing that was tried,
-//! with what failed and what to do about it.
+//! Everything tried that can be tried without paging anyone or switching anything: what `check
+//! --live` does beyond reading files. A site flows in; a table flows out, one row for each thing
+//! that was tried, with what failed and what to do about it.
 //!
 //! Sensors are judged by the engine itself: what comes is fed to one whose effects nobody runs.
 

@@ -171,8 +171,8 @@ impl Modem {
         told
     }
 
-    /// Lets a number ring for so long. Texts that wait go first. If the steps are dropped before its turn,
-    /// it does not ring.
+    /// Lets a number ring for so long. Texts that wait go first. If the steps are dropped before
+    /// its turn, it does not ring.
     pub(crate) fn ring(&self, to: &Number, length: Duration) -> mpsc::UnboundedReceiver<SendingStep> {
         let (steps, told) = mpsc::unbounded_channel();
         self.hand_in(Job { to: to.clone(), errand: Errand::Ring(length), steps, unheeded: false });

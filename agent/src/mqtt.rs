@@ -1,12 +1,14 @@
 //! Messages in, messages out, and the truth about the path between.
 //!
-//! [`spawn`] starts one task that keeps a connection to the broker, and nothing else. What it hears and
-//! what happens to the connection comes out as [`MqttEvent`]s, in order, through one bounded channel that is
-//! never skipped: a slow listener slows the broker down, it does not lose messages. What goes in goes
-//! through the [`Handle`]: publications, acknowledgements, a new set of subscriptions, the end.
+//! [`spawn`] starts one task that keeps a connection to the broker, and nothing else. What it hears
+//! and what happens to the connection comes out as [`MqttEvent`]s, in order, through one bounded
+//! channel that is never skipped: a slow listener slows the broker down, it does not lose messages.
+//! What goes in goes through the [`Handle`]: publications, acknowledgements, a new set of
+//! subscriptions, the end.
 //!
-//! This is the only place that knows rumqttc, and none of its types shows, so that the client could be
-//! replaced. It is also where the client's traps are kept shut; the reasons stand where the code is odd.
+//! This is the only place that knows rumqttc, and none of its types shows, so that the client could
+//! be replaced. It is also where the client's traps are kept shut; the reasons stand where the code
+//! is odd.
 
 mod bridge;
 mod connection;
@@ -32,8 +34,8 @@ use tokio::task::AbortHandle;
 pub use crate::tls::ClientIdentity;
 pub use settings::{BrokerAddress, MOST_BROKERS, MqttSettings, SettingsError, Tls};
 
-/// Events that may wait for the listener before the broker is slowed down. Large enough that one turn
-/// of the listener can take a good batch, small enough to be no burden on a small board.
+/// Events that may wait for the listener before the broker is slowed down. Large enough that one
+/// turn of the listener can take a good batch, small enough to be no burden on a small board.
 const EVENTS: usize = 512;
 
 /// Bytes of messages that may wait for the listener, the same: a device that has gone mad fills the
@@ -57,8 +59,9 @@ pub enum MqttEvent {
         /// Cause in words for a person.
         why: String,
     },
-    /// The broker lets us in and soon puts us out again, time after time: another client with our client id,
-    /// or something that it has against us. That a connection is there means nothing for a while.
+    /// The broker lets us in and soon puts us out again, time after time: another client with our
+    /// client id, or something that it has against us. That a connection is there means nothing for
+    /// a while.
     PushedOut {
         /// What was seen, in words for a person.
         why: String,
@@ -75,7 +78,8 @@ pub enum MqttEvent {
         /// From publishing it to hearing it.
         round_trip: Duration,
     },
-    /// Connected, but our own message did not come back in time. Told once, until [`MqttEvent::Heard`].
+    /// Connected, but our own message did not come back in time. Told once, until
+    /// [`MqttEvent::Heard`].
     Deaf {
         /// How long ago the path was last proved (or the connection was made).
         silent_for: Duration,
@@ -87,8 +91,8 @@ pub enum MqttEvent {
         /// As given to [`Handle::publish`].
         id: u64,
     },
-    /// A publication was for the connection that it met, and there was none, or it ended before the broker's
-    /// answer: it will not be sent by another one.
+    /// A publication was for the connection that it met, and there was none, or it ended before the
+    /// broker's answer: it will not be sent by another one.
     Lapsed {
         /// As given to [`Handle::publish_now`].
         id: u64,
@@ -222,8 +226,8 @@ pub struct Handle {
 
 /// Starts the connection's task on the current tokio runtime.
 ///
-/// The receiver ends when the task has ended: after [`Handle::close`], when every handle is dropped, or
-/// by a fault of the program, which the caller should treat as one.
+/// The receiver ends when the task has ended: after [`Handle::close`], when every handle is
+/// dropped, or by a fault of the program, which the caller should treat as one.
 ///
 /// # Errors
 /// Everything that is wrong with the settings, all at once; then nothing is started.
@@ -238,19 +242,21 @@ pub fn spawn(settings: MqttSettings) -> Result<(Handle, mpsc::Receiver<MqttEvent
 }
 
 impl Handle {
-    /// Acknowledges a message, after it is safe. Without effect when its connection is gone: the broker
-    /// then delivers the message again.
+    /// Acknowledges a message, after it is safe. Without effect when its connection is gone: the
+    /// broker then delivers the message again.
     pub fn ack(&self, ack: Ack) {
         // A closed task has no connection left to acknowledge on.
         let _ = self.commands.send(ConnectionCommand::Ack(ack));
     }
 
     /// Publishes with QoS 1. The order is kept, reconnects are survived, and every accepted `id` is
-    /// answered by one [`MqttEvent::Published`] or [`MqttEvent::Unpublished`]. A connection that breaks between
-    /// the broker's taking it over and our hearing of it makes the broker see it twice.
+    /// answered by one [`MqttEvent::Published`] or [`MqttEvent::Unpublished`]. A connection that
+    /// breaks between the broker's taking it over and our hearing of it makes the broker see it
+    /// twice.
     ///
     /// # Errors
-    /// When too many wait already, the topic is none, the connection is a silent one, or the task has ended.
+    /// When too many wait already, the topic is none, the connection is a silent one, or the task
+    /// has ended.
     pub fn publish(
         &self,
         id: u64,
@@ -277,8 +283,8 @@ impl Handle {
         self.hand_over(OutboxEntry { id, topic, payload, retain, correlation, now_only: false, room: None })
     }
 
-    /// Publishes by the connection that there is, with QoS 1, or not at all: what is true now and would be
-    /// wrong later. Answered like the others, or by one [`MqttEvent::Lapsed`].
+    /// Publishes by the connection that there is, with QoS 1, or not at all: what is true now and
+    /// would be wrong later. Answered like the others, or by one [`MqttEvent::Lapsed`].
     ///
     /// # Errors
     /// As for [`Handle::publish`].
@@ -302,8 +308,8 @@ impl Handle {
         self.commands.send(ConnectionCommand::Publish(entry)).map_err(|_| PublishError::Closed)
     }
 
-    /// Replaces the set of subscriptions, after a reload: new filters are subscribed, those gone are
-    /// unsubscribed, the rest is left in peace.
+    /// Replaces the set of subscriptions, after a reload: new filters are subscribed, those gone
+    /// are unsubscribed, the rest is left in peace.
     ///
     /// # Errors
     /// Filters that cannot be subscribed; then nothing changes.
@@ -314,8 +320,8 @@ impl Handle {
         Ok(())
     }
 
-    /// Other brokers, or the same ones under other terms, with their own subscriptions: the connection is closed
-    /// in order and made anew.
+    /// Other brokers, or the same ones under other terms, with their own subscriptions: the
+    /// connection is closed in order and made anew.
     ///
     /// # Errors
     /// Everything that is wrong with the settings; then nothing changes.
@@ -326,8 +332,8 @@ impl Handle {
         Ok(())
     }
 
-    /// Says "offline" on the status topic, disconnects so that the last will stays unspoken, and ends the
-    /// task; at the latest after `bound`. Events not yet received are dropped.
+    /// Says "offline" on the status topic, disconnects so that the last will stays unspoken, and
+    /// ends the task; at the latest after `bound`. Events not yet received are dropped.
     pub async fn close(self, bound: Duration) {
         let (done, ended) = oneshot::channel();
         if self.commands.send(ConnectionCommand::Close(done)).is_ok() {

@@ -1,6 +1,7 @@
-//! What commands print. Whoever reads it may have seen enough (`slackwater log | head`): the program ends then, and
-//! says nothing. Only this stream does that: a peer that closes a socket is an error of that connection and no more,
-//! so the signal that would end the program for either stays ignored.
+//! What commands print. Whoever reads it may have seen enough (`slackwater log | head`): the
+//! program ends then, and says nothing. Only this stream does that: a peer that closes a socket is
+//! an error of that connection and no more, so the signal that would end the program for either
+//! stays ignored.
 
 use std::fmt::Arguments;
 use std::io::Write;
@@ -21,7 +22,8 @@ macro_rules! outln {
 
 pub(crate) use {out, outln};
 
-/// Prints it; ends the program if it can't be printed, with words unless it is the reader who has gone.
+/// Prints it; ends the program if it can't be printed, with words unless it is the reader who has
+/// gone.
 pub(crate) fn print(words: Arguments<'_>) {
     let mut out = std::io::stdout().lock();
     // Whole lines and no pieces of them: a reader who is still there sees each at once.

@@ -1,6 +1,7 @@
-//! The report: what a keeper reads after a holiday, on a phone, from a file, or on paper. A review and the
-//! readings behind it flow in; one HTML document flows out that fetches nothing, runs nothing and works
-//! without a network. Its words are the review's, its pictures those of the page in the house.
+//! The report: what a keeper reads after a holiday, on a phone, from a file, or on paper. A review
+//! and the readings behind it flow in; one HTML document flows out that fetches nothing, runs
+//! nothing and works without a network. Its words are the review's, its pictures those of the page
+//! in the house.
 
 mod call_outs;
 mod names;

@@ -190,7 +190,8 @@ mod tests {
         }
     }
 
-    /// What is dropped is wiped: that is a promise of the type, which can't be looked at from safe code.
+    /// What is dropped is wiped: that is a promise of the type, which can't be looked at from safe
+    /// code.
     #[test]
     fn the_text_of_a_secret_is_of_a_kind_that_is_wiped() {
         fn wiped<T: zeroize::ZeroizeOnDrop>(_: &T) {}

@@ -1,5 +1,6 @@
-//! From the journal to a drawing: what a sensor said in a stretch of time, in the unit that people read, with
-//! its limits, and with what was not seen left open. The page in the house and the report draw the same.
+//! From the journal to a drawing: what a sensor said in a stretch of time, in the unit that people
+//! read, with its limits, and with what was not seen left open. The page in the house and the
+//! report draw the same.
 
 use crate::chart::{Picture, SeenPoint, Stretch, Stroke, between, describe, nights, pieces};
 use crate::journal::{JournalError, JournalLog, StepSaid};

@@ -1,8 +1,8 @@
 //! The agent's own configuration: where the broker is, who the people are, which secrets open
 //! what. A TOML file and the environment flow in through the `config` crate as one tree of values
 //! with places (`source`); every section asks its part of the tree, by the same tables and items as
-//! rule files are read by (`reader`), and notes what is wrong; [`Settings`] flow out only if nothing
-//! at all is, and a [`Report`] in any case.
+//! rule files are read by (`reader`), and notes what is wrong; [`Settings`] flow out only if
+//! nothing at all is, and a [`Report`] in any case.
 //!
 //! What to watch and when to ring stands in the rule file, not here. Secrets stand in neither:
 //! keys that end in `-file` name the files that hold them (`secrets`). A configuration that
@@ -16,6 +16,7 @@ mod contacts;
 mod files;
 mod gateway;
 mod in_clear;
+mod kept;
 mod outputs;
 mod places;
 mod reader;
@@ -32,6 +33,7 @@ pub use channels::{
 };
 pub use checkin::CheckInSettings;
 pub use files::{NamedFile, UnusableFile};
+pub use kept::{keep_settings, kept_settings, write_whole};
 pub use outputs::{key_of, usual_reply_topic};
 pub use places::{ControlSettings, JournalSettings, Places};
 pub use reader::read_text;
@@ -81,8 +83,9 @@ pub struct Settings {
     pub contacts: BTreeMap<String, Contact>,
     /// Every way to reach them, and every siren.
     pub channels: BTreeMap<Target, ChannelSettings>,
-    /// Sections that a file keeps from being used, and why: only where [`UnusableFile::Sound`](files::UnusableFile::Sound) was asked for.
-    /// Those of channels are [`ChannelSettings::Unusable`].
+    /// Sections that a file keeps from being used, and why: only where
+    /// [`UnusableFile::Sound`](files::UnusableFile::Sound) was asked for. Those of channels are
+    /// [`ChannelSettings::Unusable`].
     pub unusable: BTreeMap<String, String>,
 }
 
@@ -95,6 +98,10 @@ pub struct Read {
     pub rules: Option<PathBuf>,
     /// The zone that times of day are meant in, if at least that could be read.
     pub zone: Option<TimeZone>,
+    /// The journal's file, if at least that could be read.
+    pub journal: Option<PathBuf>,
+    /// The file's text, if nothing is wrong.
+    pub text: Option<String>,
     /// Every file that some key names.
     pub named: Vec<NamedFile>,
     /// What is wrong.
@@ -104,15 +111,34 @@ pub struct Read {
 impl Settings {
     /// Reads the configuration and checks all of it, the files with secrets included.
     pub fn read(file: &Path, environment: &Environment, reading: UnusableFile) -> Read {
+        match reader::text_of(file) {
+            Ok(text) => Self::read_text(file, text, environment, reading),
+            Err(report) => Read {
+                settings: None,
+                rules: None,
+                zone: None,
+                journal: None,
+                text: None,
+                named: Vec::new(),
+                report,
+            },
+        }
+    }
+
+    /// The same by this text in place of the file's own.
+    pub fn read_text(file: &Path, text: String, environment: &Environment, reading: UnusableFile) -> Read {
         let files = Files::new(file, environment, reading);
-        let (known, report) = reader::read(file, environment, |root| {
+        let (known, report) = reader::read(file, &text, environment, |root| {
             let site = SitePlaces::read(&root, &files);
             let (rules, zone) = (site.rules.clone(), site.zone.clone());
-            (Self::sections(root, site, &files), rules, zone)
+            let places = Places::read(&root, &files, site);
+            let journal = places.as_ref().map(|places| places.journal.path.clone());
+            (Self::sections(root, places, &files), rules, zone, journal)
         });
-        let (settings, rules, zone) = known.unwrap_or_default();
+        let (settings, rules, zone, journal) = known;
         let settings = settings.filter(|_| !report.is_wrong());
-        Read { settings, rules, zone, named: files.into_named(), report }
+        let text = settings.is_some().then_some(text);
+        Read { settings, rules, zone, journal, text, named: files.into_named(), report }
     }
 
     /// The same for whom nothing but the whole is of use.
@@ -124,8 +150,7 @@ impl Settings {
         read.settings.ok_or_else(|| read.report.conclude())
     }
 
-    fn sections(root: Table<'_>, site: SitePlaces, files: &Files<'_>) -> Option<Self> {
-        let places = Places::read(&root, files, site);
+    fn sections(root: Table<'_>, places: Option<Places>, files: &Files<'_>) -> Option<Self> {
         let trust = root.get("clock").and_then(Trust::read);
         let log = root.get("log").and_then(LogSettings::read);
         let metrics = root.get("metrics").and_then(|item| MetricsSettings::read(item, files));
@@ -257,7 +282,8 @@ impl Settings {
         self.answers.as_ref()?.topic.clone()
     }
 
-    /// Whose addresses answers by mail may come from, in small letters, by the names that rule files use.
+    /// Whose addresses answers by mail may come from, in small letters, by the names that rule
+    /// files use.
     pub fn addresses(&self) -> BTreeMap<String, String> {
         let theirs = |(target, channel): (&Target, &ChannelSettings)| match (&target.contact, channel) {
             (Some(contact), ChannelSettings::Mail(to)) => {

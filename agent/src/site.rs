@@ -1,7 +1,8 @@
 //! From two files to a site that can be watched: the agent's configuration and the rule file
 //! it names, read and checked by the same code for `run`, `check` and a reload. All that is
-//! wrong comes out at once, in words; a site comes out only if nothing is. A watch that starts takes
-//! what is sound ([`SiteFiles::load_sound`]): the rest comes out beside it, to be told and tried again.
+//! wrong comes out at once, in words; a site comes out only if nothing is. A watch that starts
+//! takes what is sound ([`SiteFiles::load_sound`]): the rest comes out beside it, to be told and
+//! tried again.
 
 pub mod last_good;
 
@@ -13,6 +14,7 @@ use crate::settings::{
     UpsSettings, key_of, read_text,
 };
 use jiff::tz::TimeZone;
+use last_good::TakenTexts;
 use slackwater_rules::diagnostic::{did_you_mean, listed};
 use slackwater_rules::plan::{
     CHECK_INS, Checked, FindingsView, Output, Plan, Register, Relay, Sensor, Source, Surroundings, Target,
@@ -41,8 +43,8 @@ pub struct SiteFiles {
     pub findings: (FindingsView, FindingsView),
     /// Every file that some key of the configuration names.
     pub named: Vec<NamedFile>,
-    /// The rule file's text, to be kept as the last good copy; nothing if that copy is what runs.
-    pub rules: Option<String>,
+    /// The texts of both files, to be kept as the last good copies.
+    pub taken: TakenTexts,
     /// Parts that can't be used as they are set up, and why; empty unless the site was loaded by
     /// [`SiteFiles::load_sound`].
     pub unusable: BTreeMap<String, String>,
@@ -65,25 +67,25 @@ impl SiteFiles {
     /// # Errors
     /// All mistakes of both files: what is wrong with one hides nothing of the other.
     pub fn load(config: &Path, environment: &Environment) -> Result<Self, Box<WrongConfiguration>> {
-        Self::load_as(config, environment, UnusableFile::Whole)
+        Self::of(Settings::read(config, environment, UnusableFile::Whole), UnusableFile::Whole)
     }
 
-    /// The same for a watch that starts: what a password, a certificate or another file keeps from being
-    /// used is left out, and for a broken rule file its last good copy is taken. Both are in
+    /// The same for a watch that starts: what a password, a certificate or another file keeps from
+    /// being used is left out, and for a broken file its last good copy is taken. All of that is in
     /// [`SiteFiles::unusable`].
     ///
     /// # Errors
     /// All mistakes of both files, if nothing can be watched or nobody can be told.
     pub fn load_sound(config: &Path, environment: &Environment) -> Result<Self, Box<WrongConfiguration>> {
-        Self::load_as(config, environment, UnusableFile::Sound)
+        let read = Settings::read(config, environment, UnusableFile::Sound);
+        let journal = read.journal.clone();
+        Self::of(read, UnusableFile::Sound).or_else(|wrong| {
+            last_good::by_kept_settings(config, environment, journal.as_deref(), &wrong).ok_or(wrong)
+        })
     }
 
-    fn load_as(
-        config: &Path,
-        environment: &Environment,
-        reading: UnusableFile,
-    ) -> Result<Self, Box<WrongConfiguration>> {
-        let Read { settings, rules, zone, named, report } = Settings::read(config, environment, reading);
+    fn of(read: Read, reading: UnusableFile) -> Result<Self, Box<WrongConfiguration>> {
+        let Read { settings, rules, zone, named, report, text: own, .. } = read;
         let read = rules.as_deref().map(|file| read_rules(file, zone.clone(), settings.as_ref()));
         let copy = match (&read, &settings, reading) {
             (Some(read), Some(settings), UnusableFile::Sound) if !is_whole(read) => last_good(settings, zone),
@@ -126,7 +128,7 @@ impl SiteFiles {
                 let warnings = both(&agent.text, &checked.report);
                 let findings = (agent.view, checked.view());
                 let outputs = register(&plan, settings.outputs()).0;
-                let rules = (!from_copy).then_some(text);
+                let taken = TakenTexts { rules: (!from_copy).then_some(text), settings: own };
                 Ok(Self {
                     settings,
                     plan,
@@ -136,7 +138,7 @@ impl SiteFiles {
                     warnings,
                     findings,
                     named,
-                    rules,
+                    taken,
                     unusable,
                 })
             }
@@ -246,8 +248,8 @@ fn both(agent: &str, rules: &str) -> String {
     texts.collect::<Vec<_>>().join("\n")
 }
 
-/// The channels, each ready to be tried; those that can't be are noted at their place in the file, or
-/// stand as unusable.
+/// The channels, each ready to be tried; those that can't be are noted at their place in the file,
+/// or stand as unusable.
 fn channels(settings: &mut Settings, report: &Report, reading: UnusableFile) -> BTreeMap<Target, Channel> {
     let mut channels = BTreeMap::new();
     for (target, set_up) in &mut settings.channels {
@@ -329,8 +331,8 @@ pub fn register(plan: &Plan, elsewhere: Vec<Output>) -> (Register, Vec<String>) 
     (Register::new(&outputs).0, clashes_in_words(&outputs))
 }
 
-/// Notes each UPS that no sensor reads: most likely a slip in a name, and then the server of another
-/// is asked.
+/// Notes each UPS that no sensor reads: most likely a slip in a name, and then the server of
+/// another is asked.
 fn unread(declared: &BTreeMap<String, UpsSettings>, plan: &Plan, report: &Report) {
     let name = |sensor: &Sensor| match sensor.feed.source() {
         Some(Source::Ups { ups, .. }) => Some(ups.clone()),

@@ -1,10 +1,11 @@
-//! The page in the house: what is so now, a call-out, a tank, the log, work and drills, for browsers. It asks
-//! the event loop for one look at a time and shares it among all who watch, reads the journal through a
-//! connection of its own, and hands what people press to the same door as any other answer. It has tasks of
-//! its own, bounded in number, size and time: whatever is done to it, the watch goes on.
+//! The page in the house: what is so now, a call-out, a tank, the log, work and drills, for
+//! browsers. It asks the event loop for one look at a time and shares it among all who watch, reads
+//! the journal through a connection of its own, and hands what people press to the same door as any
+//! other answer. It has tasks of its own, bounded in number, size and time: whatever is done to it,
+//! the watch goes on.
 //!
-//! A fetched address changes nothing, whoever fetches it. What changes something is a form of this site, sent
-//! by somebody who is signed in (`guard`, `sessions`).
+//! A fetched address changes nothing, whoever fetches it. What changes something is a form of this
+//! site, sent by somebody who is signed in (`guard`, `sessions`).
 
 pub mod ask;
 

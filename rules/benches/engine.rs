@@ -96,8 +96,9 @@ fn reading_with_ten_alarms(bencher: Bencher<'_, '_>) {
     bencher.counter(ItemsCount::new(1_usize)).bench_local(|| site.hear(SENSORS));
 }
 
-/// A reading of a tank's thermometer with the room's, a heater's and a pump's sensor beside it: through the
-/// engine, the tank's model with its tests, and an alarm that asks the model for a forecast.
+/// A reading of a tank's thermometer with the room's, a heater's and a pump's sensor beside it:
+/// through the engine, the tank's model with its tests, and an alarm that asks the model for a
+/// forecast.
 #[divan::bench(min_time = 1)]
 fn reading_through_a_model(bencher: Bencher<'_, '_>) {
     const TANK: &str = r#"

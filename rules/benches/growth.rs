@@ -1,8 +1,9 @@
-//! What grows, and how fast: each point at three sizes in one run, with the exponent of its cost (fit of the
-//! logarithm of CPU time over the logarithm of size): 1 is linear. CPU time is that of the thread, so
-//! other work on the machine counts little.
+//! What grows, and how fast: each point at three sizes in one run, with the exponent of its cost
+//! (fit of the logarithm of CPU time over the logarithm of size): 1 is linear. CPU time is that of
+//! the thread, so other work on the machine counts little.
 //!
-//! `cargo bench -p slackwater-rules --bench growth -- [NAME]… [SIZE]…`, for instance `losses 100 300 1000`.
+//! `cargo bench -p slackwater-rules --bench growth -- [NAME]… [SIZE]…`, for instance `losses 100
+//! 300 1000`.
 
 #![expect(clippy::disallowed_methods, reason = "a bench reads the clock of its thread")]
 #![expect(clippy::disallowed_macros, reason = "a bench prints")]
@@ -83,7 +84,8 @@ impl Watch {
         turn
     }
 
-    /// Hands this in, with all that is due at this moment; every page is taken by its channel at once.
+    /// Hands this in, with all that is due at this moment; every page is taken by its channel at
+    /// once.
     fn settle(&mut self, input: Input) {
         let mut open = VecDeque::from([input]);
         loop {

@@ -3,8 +3,8 @@
 //! really was, before the next one comes.
 //!
 //! Pages are counted and go nowhere. Stopgaps don't run: what a relay would have changed is not
-//! in the readings. A stretch in which nothing at all was heard is a watch that was not running,
-//! and not a site full of dead sensors.
+//! in the readings. Where it is known when the watch ran, silence is silence; where it is not, a stretch in which nothing
+//! at all was heard is a watch that was not running, and not a site full of dead sensors.
 
 mod limit;
 mod spells;
@@ -37,8 +37,8 @@ pub struct Outcomes {
     pub pages: BTreeMap<String, u64>,
     /// Readings that were played.
     pub readings: u64,
-    /// Stretches in which nothing at all was heard.
-    pub holes: u64,
+    /// Stretches that were played as a watch that was away: from when to when.
+    pub away: Vec<(Wall, Wall)>,
     /// Why it could not be played to its end.
     pub stuck: Option<Stuck>,
 }
@@ -57,7 +57,9 @@ pub struct Backtest {
     /// The code of each alarm's latest episode.
     codes: BTreeMap<String, String>,
     readings: u64,
-    holes: u64,
+    /// When the watch is known to have been away, of what is still to come; none if nobody knows.
+    absences: Option<VecDeque<(Wall, Wall)>>,
+    away: Vec<(Wall, Wall)>,
 }
 
 /// Counts pages instead of sending them.
@@ -80,7 +82,8 @@ impl SimWorld for Counter {
                 Some(Input::Delivered { page: page.id, outcome })
             }
             Effect::Withdraw { .. } => None,
-            // No alarm of this plan has a stopgap; an engine that commands is answered all the same.
+            // No alarm of this plan has a stopgap; an engine that commands is answered all the
+            // same.
             Effect::Command { switching, .. } => Some(Input::Commanded { switching, failed: None }),
         });
     }
@@ -121,16 +124,20 @@ impl Backtest {
             spells: Spells::default(),
             codes: BTreeMap::new(),
             readings: 0,
-            holes: 0,
+            absences: None,
+            away: Vec::new(),
         }
+    }
+
+    /// Says when the watch was away, in order of time: what is silent at any other time is silent.
+    pub fn knowing(mut self, absences: impl IntoIterator<Item = (Wall, Wall)>) -> Self {
+        self.absences = Some(absences.into_iter().collect());
+        self
     }
 
     /// A sensor said this. One that comes out of order counts as heard at the latest time so far.
     pub fn hear(&mut self, at: Wall, sensor: SensorId, value: Value) {
-        match self.heard {
-            Some(heard) if at - heard > self.patience => self.pass_hole(heard, at),
-            Some(_) | None => self.run_to(at),
-        }
+        self.come_to(at);
         self.heard = self.heard.max(Some(at));
         self.readings += 1;
         self.sim.measure(sensor, value);
@@ -154,25 +161,56 @@ impl Backtest {
     /// Ends it: what would have come until then.
     pub fn finish(mut self, until: Wall) -> Outcomes {
         match self.heard {
-            Some(heard) if until - heard > self.patience => self.sim.jump(self.moment(until)),
-            Some(_) | None => self.run_to(until),
+            // Nobody knows whether the watch came back.
+            Some(heard) if self.absences.is_none() && until - heard > self.patience => {
+                self.away.push((heard, until));
+                self.sim.jump(self.moment(until));
+            }
+            Some(_) | None => self.come_to(until),
         }
         self.look();
-        let Self { sim, since, spells, readings, holes, .. } = self;
+        let Self { sim, since, spells, readings, away, .. } = self;
         let mut spells = spells.finish(sim.now.wall);
         spells.retain(|spell| spell.to >= since);
-        Outcomes { spells, pages: sim.world.pages, readings, holes, stuck: sim.stuck }
+        Outcomes { spells, pages: sim.world.pages, readings, away, stuck: sim.stuck }
     }
 
-    /// The watch ends after the last reading and begins again with the next.
-    fn pass_hole(&mut self, heard: Wall, at: Wall) {
-        self.holes += 1;
+    /// Lets time pass to the next reading, past what the watch did not see.
+    fn come_to(&mut self, at: Wall) {
+        let Some(absences) = &mut self.absences else {
+            match self.heard {
+                Some(heard) if at - heard > self.patience => self.pass_hole(heard, at),
+                Some(_) | None => self.run_to(at),
+            }
+            return;
+        };
+        let mut passed = Vec::new();
+        while let Some((from, to)) = absences.pop_front() {
+            if from >= at {
+                absences.push_front((from, to));
+                break;
+            }
+            passed.push((from, to.min(at)));
+        }
+        for (from, to) in passed {
+            let from = from.max(self.sim.now.wall);
+            if from < to {
+                self.run_to(from);
+                self.pass_hole(from, to);
+            }
+        }
+        self.run_to(at);
+    }
+
+    /// The watch ends at one time, and begins again at another.
+    fn pass_hole(&mut self, from: Wall, to: Wall) {
+        self.away.push((from, to));
         self.look();
         let horizon = self.sim.engine.horizon();
         self.sim.records.retain(|record| record.seq >= horizon);
         self.seen = self.sim.records.len();
-        let away = self.moment(at) - self.sim.now.mono;
-        self.sim.restart(away.max(Span::ZERO), Some(at - heard));
+        let away = self.moment(to) - self.sim.now.mono;
+        self.sim.restart(away.max(Span::ZERO), Some(to - from));
     }
 
     fn moment(&self, at: Wall) -> Moment {

@@ -1,10 +1,11 @@
 //! A running call-out: who has been told what, who answered, what comes next and when. One call-out
-//! is about one cause and follows its worst standing member: that one's ladder, rank and words. What
-//! can happen to it is one closed list and what follows one total table ([`table`]); what it comes to
-//! is decided ([`decide`]) apart from being applied ([`apply`]), so that a journal restores it.
+//! is about one cause and follows its worst standing member: that one's ladder, rank and words.
+//! What can happen to it is one closed list and what follows one total table ([`table`]); what it
+//! comes to is decided ([`decide`]) apart from being applied ([`apply`]), so that a journal
+//! restores it.
 //!
-//! The engine supplies the facts, records the changes and sends the pages. [`Call`] is what it keeps:
-//! the call-out itself with its members, and who has answered.
+//! The engine supplies the facts, records the changes and sends the pages. [`Call`] is what it
+//! keeps: the call-out itself with its members, and who has answered.
 
 pub mod ladder;
 

@@ -1,7 +1,7 @@
-//! First-aid cards: what to do, one action a line, the most urgent first, safe for a neighbour who has
-//! never kept fish. The built-in ones stand as data in `cards/*.toml`, each line with its source; the
-//! keeper's own become the same lines. In goes the present [`Situation`], out come the steps that help now:
-//! what would do harm is left out, what is done and proved is ticked.
+//! First-aid cards: what to do, one action a line, the most urgent first, safe for a neighbour who
+//! has never kept fish. The built-in ones stand as data in `cards/*.toml`, each line with its
+//! source; the keeper's own become the same lines. In goes the present [`Situation`], out come the
+//! steps that help now: what would do harm is left out, what is done and proved is ticked.
 //!
 //! Cautions come before actions: water and mains kill people, and no tank is worth one.
 
@@ -83,8 +83,8 @@ impl Harm {
 pub struct CardLine {
     /// As a page says it.
     pub words: String,
-    /// As a text says it: at most [`TEXT_LETTERS`] plain letters. It includes the caution that stands
-    /// before it on the card, since a text has no room for both.
+    /// As a text says it: at most [`TEXT_LETTERS`] plain letters. It includes the caution that
+    /// stands before it on the card, since a text has no room for both.
     pub text: Option<String>,
     /// Who may do it.
     #[serde(rename = "for", default)]
@@ -107,8 +107,8 @@ pub struct Card {
 /// What is known of the place where the card is to be used.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Situation {
-    /// The harms that are there or foretold; none if nothing is known of them, and then every line is
-    /// shown: unknown is not false.
+    /// The harms that are there or foretold; none if nothing is known of them, and then every line
+    /// is shown: unknown is not false.
     pub harms: Option<BTreeSet<Harm>>,
     /// Acts that are proved, each with the tanks in which it is left to do: empty if it is done.
     pub acts: BTreeMap<Act, Vec<String>>,
@@ -173,8 +173,8 @@ impl Card {
         Self::first_text(&self.steps(now))
     }
 
-    /// The first of these steps that is not done, whole and in at most [`TEXT_LETTERS`] letters: one
-    /// that is worded for texts, or else one whose own words are short enough.
+    /// The first of these steps that is not done, whole and in at most [`TEXT_LETTERS`] letters:
+    /// one that is worded for texts, or else one whose own words are short enough.
     pub fn first_text<'a>(steps: &[Step<'a>]) -> Option<&'a str> {
         let mut open = steps.iter().filter(|step| !step.done).map(|step| step.line);
         open.clone().find_map(|line| line.text.as_deref()).or_else(|| open.find_map(CardLine::short))
@@ -182,7 +182,8 @@ impl Card {
 }
 
 impl Step<'_> {
-    /// Whether this reader may take it: a helper leaves the keeper's lines alone, and is not shown them.
+    /// Whether this reader may take it: a helper leaves the keeper's lines alone, and is not shown
+    /// them.
     pub fn is_for(&self, helper: bool) -> bool {
         match self.line.who {
             Who::Anyone => true,
@@ -236,8 +237,8 @@ static FILES: [&str; 4] = [
 ];
 static SOURCES: &str = include_str!("../cards/sources.toml");
 
-/// All built-in cards. A file of them that can't be read would be a mistake of this program, which a
-/// test finds; here it adds nothing.
+/// All built-in cards. A file of them that can't be read would be a mistake of this program, which
+/// a test finds; here it adds nothing.
 pub fn built_in() -> &'static [BuiltIn] {
     static CARDS: OnceLock<Vec<BuiltIn>> = OnceLock::new();
     CARDS.get_or_init(|| {

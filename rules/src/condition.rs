@@ -336,8 +336,8 @@ pub trait World {
     fn value(&self, sensor: SensorId) -> Option<Value>;
     /// When anything live was last heard from the sensor; the start of the watch if never.
     fn heard(&self, sensor: SensorId) -> Moment;
-    /// Since when anything that the sensor says has been heard without a break; none if it can't be heard
-    /// now, because the broker is away.
+    /// Since when anything that the sensor says has been heard without a break; none if it can't be
+    /// heard now, because the broker is away.
     fn listening(&self, _sensor: SensorId) -> Option<Moment> {
         Some(Moment(i64::MIN))
     }
@@ -357,7 +357,8 @@ pub trait World {
     fn local(&self, _at: Moment) -> Option<ZonedDateTime> {
         None
     }
-    /// Whether the answer rests on what such tanks are like, and not on this one, whose model has not learned it.
+    /// Whether the answer rests on what such tanks are like, and not on this one, whose model has
+    /// not learned it.
     fn is_guess(&self, _asked: &Question) -> bool {
         false
     }

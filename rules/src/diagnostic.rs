@@ -1,5 +1,5 @@
-//! Files that a person wrote, read so that all that is wrong comes out at once and can be mended: the
-//! place in the text, what was expected, and the nearest right name. TOML flows in as a tree of
+//! Files that a person wrote, read so that all that is wrong comes out at once and can be mended:
+//! the place in the text, what was expected, and the nearest right name. TOML flows in as a tree of
 //! values with their places; readers ask [`Table`]s and [`Item`]s for what they need; [`Finding`]s
 //! flow out, as text for people or as a form for programs. The rule file and the agent's own file
 //! are read by this; what is asked of an item in units of measure comes from above.

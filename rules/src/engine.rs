@@ -5,11 +5,12 @@
 //!
 //! Inside are components, each with private state, `on_*` methods and its own `apply`. None calls
 //! another: each decides on a read-only [`Context`](context::Context) and says what follows as
-//! [`Task`](task::Task)s, which one bounded queue hands out, first in, first out. State is of two kinds. What
-//! comes from readings (values, truths, delays that run) is lost at a restart on purpose: it has to be
-//! seen again. (Windows alone are told of the past.) What lasts (episodes, call-outs, work, running
-//! stopgaps) changes only in `apply`, by records; a restart applies the journal's records and is where
-//! it was. Pages are worded when the queue is empty, so that they say all that has followed.
+//! [`Task`](task::Task)s, which one bounded queue hands out, first in, first out. State is of two
+//! kinds. What comes from readings (values, truths, delays that run) is lost at a restart on
+//! purpose: it has to be seen again. (Windows alone are told of the past.) What lasts (episodes,
+//! call-outs, work, running stopgaps) changes only in `apply`, by records; a restart applies the
+//! journal's records and is where it was. Pages are worded when the queue is empty, so that they
+//! say all that has followed.
 
 mod alarms;
 mod availability;
@@ -151,8 +152,8 @@ impl Engine {
         self.parts.forget_what_is_done();
     }
 
-    /// Takes what happened at `now` and says what is to be kept and done: first the records, then, when they
-    /// are safe, the effects.
+    /// Takes what happened at `now` and says what is to be kept and done: first the records, then,
+    /// when they are safe, the effects.
     ///
     /// ```
     /// use slackwater_rules::engine::{Arrival, Engine, Input};
@@ -231,7 +232,8 @@ impl Engine {
         self.queue.forget_places();
 
         let old = std::mem::replace(&mut self.plan, plan);
-        // What is known of the old plan goes before what is known of the new one comes: both may be large.
+        // What is known of the old plan goes before what is known of the new one comes: both may be
+        // large.
         self.index = Index::default();
         self.index = Index::of(&self.plan);
         self.queue.expect(things(&self.plan));
@@ -252,7 +254,8 @@ impl Engine {
         Recollection::begin(&self.plan, &mut self.parts.alarms, since, self.now.mono)
     }
 
-    /// Whether something waits or has fallen due, or a page may have to be worded: after most readings nothing has.
+    /// Whether something waits or has fallen due, or a page may have to be worded: after most
+    /// readings nothing has.
     fn has_work(&self) -> bool {
         !self.queue.is_empty()
             || !self.leaving.is_empty()

@@ -43,7 +43,8 @@ pub(crate) struct Role {
     pub(crate) site: bool,
     /// It is a relay.
     pub(crate) relay: bool,
-    /// Unless it is named, it is the relay whose proof looks at the sensor that plays one of these parts.
+    /// Unless it is named, it is the relay whose proof looks at the sensor that plays one of these
+    /// parts.
     pub(crate) cuts: Vec<String>,
     /// It is a battery, by the name of its table.
     pub(crate) battery: bool,

@@ -1,6 +1,7 @@
-//! The words of a page: what a person reads at three in the morning. The engine's [`Facts`](facts::Facts)
-//! come in; wording makes one [`Said`] of them, by what the page is for; and a [`Page`] goes out that every
-//! channel can carry, as plain text, as a text of 160 letters and as HTML, each rendered from the same.
+//! The words of a page: what a person reads at three in the morning. The engine's
+//! [`Facts`](facts::Facts) come in; wording makes one [`Said`] of them, by what the page is for;
+//! and a [`Page`] goes out that every channel can carry, as plain text, as a text of 160 letters
+//! and as HTML, each rendered from the same.
 
 mod call;
 pub(crate) mod facts;

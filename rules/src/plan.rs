@@ -90,8 +90,8 @@ pub struct Plan {
     pub relays: Vec<Relay>,
     /// All batteries.
     pub batteries: Vec<Battery>,
-    /// How long a loss of sight alone may last before people are told, if the keeper says so; by the danger
-    /// that it hides if not.
+    /// How long a loss of sight alone may last before people are told, if the keeper says so; by
+    /// the danger that it hides if not.
     pub sight_pages_after: Option<Span>,
     /// The keeper's alarms, then those that the plan adds for lost sight and for the agent's own
     /// health.
@@ -222,7 +222,8 @@ pub struct Alarm {
     pub watched: Option<WatchedId>,
 }
 
-/// Another site, of which this watch is the witness. Its alarms and sensors are in the plan's lists.
+/// Another site, of which this watch is the witness. Its alarms and sensors are in the plan's
+/// lists.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Watched {
     /// As its check-ins name it: unique here.

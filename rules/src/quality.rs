@@ -200,8 +200,8 @@ impl Track {
         Judged { quality, doubt: self.doubt.clone(), value, at }
     }
 
-    /// Whether a reading that can't be of now belongs to the history: it says when it was measured, could be
-    /// true, and was not taken before.
+    /// Whether a reading that can't be of now belongs to the history: it says when it was measured,
+    /// could be true, and was not taken before.
     pub(crate) fn is_history(&mut self, sensor: &Sensor, reading: &Reading) -> bool {
         let could_be = match reading.value {
             Value::Number(number) => believable(sensor, number).is_ok(),
@@ -297,8 +297,8 @@ impl Track {
         Err(Rejection::TooFast { value: number, before, within: at - then, limit })
     }
 
-    /// The sensor's sender says whether it is there. What it measured stays in force for as long as it is meant to
-    /// sleep between two reports, and not for longer.
+    /// The sensor's sender says whether it is there. What it measured stays in force for as long as
+    /// it is meant to sleep between two reports, and not for longer.
     pub fn on_presence(&mut self, here: bool, now: Moment) {
         self.away = if here { None } else { self.away.or(Some(now)) };
     }
@@ -362,7 +362,8 @@ impl Track {
         self.good.map(|good| (good.value, good.at))
     }
 
-    /// How much its number moves in an hour, base units; none if it is no number, or too little was seen.
+    /// How much its number moves in an hour, base units; none if it is no number, or too little was
+    /// seen.
     pub fn per_hour(&self, sensor: &Sensor, now: Moment) -> Option<f64> {
         match self.value(sensor, now)? {
             Value::Number(number) => self.trend.per_hour((now, number)),

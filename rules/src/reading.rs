@@ -57,7 +57,8 @@ pub struct PlacedValue {
     pub value: FieldPlace,
     /// Where its unit stands: `degF` in one message, `degC` in the next.
     pub unit: Option<FieldPlace>,
-    /// Where the time stands at which it was measured: RFC 3339, or seconds or milliseconds since 1970.
+    /// Where the time stands at which it was measured: RFC 3339, or seconds or milliseconds since
+    /// 1970.
     pub time: Option<FieldPlace>,
     /// From what is sent to the number in its unit.
     pub line: Linear,
@@ -154,16 +155,22 @@ impl Mapping {
         if text.trim().is_empty() {
             return Err(BadReading::Empty);
         }
-        match &self.found {
+        let read = match &self.found {
             ValuePlace::At(places) => places.read(&PayloadParts::new(text), &self.content, now),
             ValuePlace::Senml(name) => senml::read(name, &self.content, &json(text)?, now),
-        }
+        };
+        read.map_err(|bad| match (bad, &self.content) {
+            (BadReading::UnknownUnit { said, .. }, Content::Number(scale)) => {
+                BadReading::UnknownUnit { said, wanted: Some(scale.unit.dimension) }
+            }
+            (bad, _) => bad,
+        })
     }
 }
 
 impl Mapping {
-    /// What a pack says of earlier times, the oldest first, besides the reading that [`Mapping::read`] gives;
-    /// nothing for payloads that carry one value.
+    /// What a pack says of earlier times, the oldest first, besides the reading that
+    /// [`Mapping::read`] gives; nothing for payloads that carry one value.
     pub fn earlier(&self, payload: &[u8], now: &Now) -> Vec<Reading> {
         let ValuePlace::Senml(name) = &self.found else { return Vec::new() };
         let text = std::str::from_utf8(payload).ok().filter(|text| text.len() <= LONGEST);
@@ -246,8 +253,8 @@ fn word(words: &[Word], text: &str) -> Result<Value, BadReading> {
         })
 }
 
-/// Words by which a sender, or the bridge before it, says that nothing comes from the sensor. A sensor that
-/// declares such a word means what it declares.
+/// Words by which a sender, or the bridge before it, says that nothing comes from the sensor. A
+/// sensor that declares such a word means what it declares.
 const AWAY: [&str; 3] = ["offline", "unavailable", "disconnected"];
 
 fn says_away(text: &str) -> bool {

@@ -128,8 +128,8 @@ pub enum Body {
     },
     /// It has been quiet for long enough.
     Settled { alarm: String },
-    /// Its condition came and went within the on-delay, so that nothing was raised. The first time is
-    /// recorded at once; what comes in the hour after it is told together.
+    /// Its condition came and went within the on-delay, so that nothing was raised. The first time
+    /// is recorded at once; what comes in the hour after it is told together.
     Blipped {
         alarm: String,
         /// How often.
@@ -158,7 +158,8 @@ pub enum Body {
         tank: String,
         /// [`Thermal::kept`](crate::forecast::thermal::Thermal::kept); empty if nothing was.
         numbers: Vec<f64>,
-        /// The tank's volume, m³, and [`Declines::kept`](crate::forecast::respiration::Declines::kept).
+        /// The tank's volume, m³, and
+        /// [`Declines::kept`](crate::forecast::respiration::Declines::kept).
         #[serde(default, skip_serializing_if = "Vec::is_empty")]
         oxygen: Vec<f64>,
     },

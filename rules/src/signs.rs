@@ -1,5 +1,6 @@
 //! Signs of a text that act instead of being seen. A name that holds one looks like another name,
-//! in the file, on a page and in the log; so names have none, in either file and in what people say.
+//! in the file, on a page and in the log; so names have none, in either file and in what people
+//! say.
 
 /// Control characters (Unicode category Cc), separators of lines and paragraphs, signs that set the
 /// direction of reading (Unicode Standard Annex 9, table 4), the byte order mark, and tags.

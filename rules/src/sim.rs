@@ -1,12 +1,12 @@
-//! The engine in virtual time: the one loop under rehearsals, backtests, fuzzing and every test that
-//! lets time pass. Inputs go in at the present moment; the clock jumps to whatever comes next (a
-//! deadline of the engine, or something that happens around it); what the engine wants done is answered
-//! by a [`SimWorld`], and the answers go back in, first in, first out, before time goes on. What came of it
-//! is in [`Sim::records`] and in the world.
+//! The engine in virtual time: the one loop under rehearsals, backtests, fuzzing and every test
+//! that lets time pass. Inputs go in at the present moment; the clock jumps to whatever comes next
+//! (a deadline of the engine, or something that happens around it); what the engine wants done is
+//! answered by a [`SimWorld`], and the answers go back in, first in, first out, before time goes
+//! on. What came of it is in [`Sim::records`] and in the world.
 //!
 //! [`SimSite`] is the world that most want: sensors that say the same again and again, channels and
-//! relays that work or don't. Where both are due at one moment, the engine's deadline comes first, as it
-//! does inside [`Engine::step`]. A loop that makes no headway ends: see [`Stuck`].
+//! relays that work or don't. Where both are due at one moment, the engine's deadline comes first,
+//! as it does inside [`Engine::step`]. A loop that makes no headway ends: see [`Stuck`].
 
 mod seen;
 mod signal;
@@ -28,15 +28,16 @@ use std::fmt;
 /// What has to be behind before turns are counted afresh.
 const COUNTED_OVER: Span = Span::minutes(1);
 
-/// So many turns that nothing from outside began, within [`COUNTED_OVER`], are a mistake. Deadlines of
-/// one moment are met in one turn, so that even a thousand alarms come to a few thousand; a deadline that
-/// is set anew for every next millisecond comes to 60 000.
+/// So many turns that nothing from outside began, within [`COUNTED_OVER`], are a mistake. Deadlines
+/// of one moment are met in one turn, so that even a thousand alarms come to a few thousand; a
+/// deadline that is set anew for every next millisecond comes to 60 000.
 const MOST_TURNS: u32 = 50_000;
 
 /// Where the monotonic clock of a board stands when the watch begins after a reboot.
 const AFTER_BOOT: Moment = Moment(500_000);
 
-/// What is around the engine: what happens there by itself, and what comes of what the engine wants.
+/// What is around the engine: what happens there by itself, and what comes of what the engine
+/// wants.
 pub trait SimWorld {
     /// When something happens next by itself, if anything does.
     fn due(&self) -> Option<Moment> {
@@ -57,7 +58,8 @@ pub trait SimWorld {
         true
     }
 
-    /// The watch begins again at `now`, on a clock that stands so much later than the old one would.
+    /// The watch begins again at `now`, on a clock that stands so much later than the old one
+    /// would.
     fn restarted(&mut self, now: &Now, shift: Span) {
         let _ = (now, shift);
     }
@@ -106,8 +108,8 @@ pub struct Sim<W> {
 }
 
 impl<W: SimWorld> Sim<W> {
-    /// A watch over `plan` that has not begun yet. `name` is what it calls its version, and what people
-    /// speak to it through; `seed` makes the codes of its pages.
+    /// A watch over `plan` that has not begun yet. `name` is what it calls its version, and what
+    /// people speak to it through; `seed` makes the codes of its pages.
     pub fn new(name: &'static str, plan: Plan, seed: u64, now: Now, world: W) -> Self {
         Self {
             engine: Engine::new(plan, seed, 1, now),
@@ -173,8 +175,8 @@ impl<W: SimWorld> Sim<W> {
         }
     }
 
-    /// Does the next thing that comes up to and including `end`, in one turn at most; false if there is
-    /// nothing, and then it is `end`.
+    /// Does the next thing that comes up to and including `end`, in one turn at most; false if
+    /// there is nothing, and then it is `end`.
     pub fn advance(&mut self, end: Moment) -> bool {
         if self.turn() {
             return true;
@@ -258,8 +260,8 @@ impl<W: SimWorld> Sim<W> {
         while self.turn() {}
     }
 
-    /// The program is away for so long and begins again on the same clock, from its records; afterwards
-    /// it takes `gap` for the length of its absence.
+    /// The program is away for so long and begins again on the same clock, from its records;
+    /// afterwards it takes `gap` for the length of its absence.
     pub fn restart(&mut self, away: Span, gap: Option<Span>) {
         self.be_away(away, None);
         self.start(gap);
@@ -292,7 +294,8 @@ impl<W: SimWorld> Sim<W> {
         self.world.restarted(&self.now, shift);
     }
 
-    /// Another engine that knows what the records from `horizon` on tell: what a restart would begin with.
+    /// Another engine that knows what the records from `horizon` on tell: what a restart would
+    /// begin with.
     pub fn reborn(&self, horizon: Seq) -> Engine {
         let plan = self.engine.plan().clone();
         let mut engine = Engine::new(plan, self.seed, self.engine.next_seq(), self.now);

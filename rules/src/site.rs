@@ -1,13 +1,16 @@
-//! What stands in the house: tanks, sensors and what feeds them, gear, batteries, and the parts of the watch
-//! itself. Conditions speak of these, and the plan is made of them; nothing here knows a rule.
+//! What stands in the house: tanks, sensors and what feeds them, gear, batteries, and the parts of
+//! the watch itself. Conditions speak of these, and the plan is made of them; nothing here knows a
+//! rule.
 
 mod equipment;
 mod feed;
 mod help;
+mod possible;
 
 pub use equipment::{Air, Battery, Device, Gear};
 pub use feed::{Feed, Source, SupplyReading, UpsReading};
 pub use help::{Callee, Help, Phone, WithoutMains};
+pub(crate) use possible::possible;
 
 use crate::forecast::oxygen::Stocking;
 use crate::ids::{BatteryId, RelayId, SensorId, TankId, Target};
@@ -93,8 +96,8 @@ pub struct Sensor {
     pub gateway: Option<String>,
 }
 
-/// Where the sender of a sensor says whether it is there: usually a message that the broker keeps, and says
-/// itself when the sender falls silent (MQTT 5.0, section 3.1.2.5: the Will Message).
+/// Where the sender of a sensor says whether it is there: usually a message that the broker keeps,
+/// and says itself when the sender falls silent (MQTT 5.0, section 3.1.2.5: the Will Message).
 #[derive(Clone, Debug, PartialEq)]
 pub struct Availability {
     /// Its topic.
@@ -144,7 +147,8 @@ pub enum Part {
     Journal,
     /// The wall clock: times of day and dates may be wrong.
     Clock,
-    /// Files that were not taken, and what they set up and can't be used: the watch goes on with what is sound.
+    /// Files that were not taken, and what they set up and can't be used: the watch goes on with
+    /// what is sound.
     Settings,
     /// Alarms and relays that cause each other without an end.
     Rules,

@@ -130,7 +130,8 @@ impl Run {
         }
     }
 
-    /// What has come to nothing of it, for a headline: `air pump stopped, after it was seen to run`.
+    /// What has come to nothing of it, for a headline: `air pump stopped, after it was seen to
+    /// run`.
     pub fn undone(&self, relay: &Relay) -> Option<String> {
         let title = &relay.title;
         match &self.stage {

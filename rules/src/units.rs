@@ -8,7 +8,8 @@
 //! place it stands in says which is meant: 2 degF as a deadband is 1.11 K, not -16.67 degC.
 //!
 //! Conversion factors are exact: NIST SP 811 (2008), appendix B; of the two conventional
-//! columns of mercury it gives seven digits.
+//! columns of mercury it gives seven digits. What hydrometers and meters that compensate say is a salinity in another
+//! dress, so the temperature that they refer to is a part of their unit: `SG@25C`, `mS/cm@25C`.
 
 mod dimension;
 mod item;
@@ -18,18 +19,46 @@ mod tests;
 
 pub use dimension::Dimension;
 pub use item::QuantityItem;
-pub use near::near_unit;
+pub use near::{NearUnit, near_unit};
 
+use crate::forecast::salt;
 use crate::time::Span;
 use std::fmt;
 
-/// A unit: what it measures, and how it becomes the base unit: `base = value * factor + offset`.
+/// A unit: what it measures, and how it becomes the base unit: `base = value * factor + offset`, or along a curve.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Unit {
     /// As a scale (for `degC`: a temperature, not a difference).
     pub dimension: Dimension,
     factor: f64,
     offset: f64,
+    curve: Option<Curve>,
+}
+
+/// What a scale tells that is no straight line. A difference on it is taken where tanks of the sea are: its `factor`
+/// is the slope there.
+#[derive(Clone, Copy, Debug, PartialEq)]
+enum Curve {
+    /// Salinity by specific gravity, sea water and pure water both at so many degC.
+    Gravity(f64),
+    /// Salinity by conductivity in mS/cm, as a meter tells it that compensates to so many degC.
+    Compensated(f64),
+}
+
+impl Curve {
+    fn to_base(self, value: f64) -> f64 {
+        match self {
+            Self::Gravity(celsius) => salt::salinity_of_gravity(value, celsius),
+            Self::Compensated(celsius) => salt::salinity_of_conductivity(value, celsius),
+        }
+    }
+
+    fn from_base(self, salinity: f64) -> f64 {
+        match self {
+            Self::Gravity(celsius) => salt::gravity_of_salinity(salinity, celsius),
+            Self::Compensated(celsius) => salt::conductivity_of_salinity(salinity, celsius),
+        }
+    }
 }
 
 const LITRE: f64 = 1e-3;
@@ -43,8 +72,20 @@ const HOUR: f64 = 3_600.0;
 const DAY: f64 = 86_400.0;
 
 const fn unit(name: &'static str, dimension: Dimension, factor: f64) -> (&'static str, Unit) {
-    (name, Unit { dimension, factor, offset: 0.0 })
+    (name, Unit { dimension, factor, offset: 0.0, curve: None })
 }
+
+/// `slope`: what practical salinity gains for one more of it, near 35 psu.
+const fn of_salinity(name: &'static str, curve: Curve, slope: f64) -> (&'static str, Unit) {
+    (name, Unit { dimension: Dimension::SALINITY, factor: slope, offset: 0.0, curve: Some(curve) })
+}
+
+/// 60 degF, for which the hydrometers of some trades are made, degC.
+const SIXTY_FAHRENHEIT: f64 = 140.0 / 9.0;
+/// Equivalents in a m³ of water of one German degree: 10 g of CaO, of 56.0774 g/mol, take two protons each.
+const GERMAN_DEGREE: f64 = 10.0 / 56.077_4 * 2.0;
+/// The same of one g of CaCO3, of 100.0869 g/mol.
+const AS_CALCIUM_CARBONATE: f64 = 2.0 / 100.086_9;
 
 /// Every simple unit that a rule file may write. A rate is written `UNIT/TIME`.
 pub static UNITS: &[(&str, Unit)] = &[
@@ -52,7 +93,10 @@ pub static UNITS: &[(&str, Unit)] = &[
     unit("%", Dimension::NUMBER, 0.01),
     unit("percent", Dimension::NUMBER, 0.01),
     unit("degC", Dimension::TEMPERATURE, 1.0),
-    ("degF", Unit { dimension: Dimension::TEMPERATURE, factor: 5.0 / 9.0, offset: -160.0 / 9.0 }),
+    (
+        "degF",
+        Unit { dimension: Dimension::TEMPERATURE, factor: 5.0 / 9.0, offset: -160.0 / 9.0, curve: None },
+    ),
     unit("K", Dimension::DIFFERENCE, 1.0),
     unit("m", Dimension::LENGTH, 1.0),
     unit("cm", Dimension::LENGTH, 1e-2),
@@ -88,8 +132,24 @@ pub static UNITS: &[(&str, Unit)] = &[
     unit("mV", Dimension::VOLTAGE, 1e-3),
     unit("ppt", Dimension::SALINITY, 1.0),
     unit("psu", Dimension::SALINITY, 1.0),
+    of_salinity("SG@25C", Curve::Gravity(25.0), 1_319.9),
+    of_salinity("SG@20C", Curve::Gravity(20.0), 1_309.4),
+    of_salinity("SG@60F", Curve::Gravity(SIXTY_FAHRENHEIT), 1_297.9),
+    of_salinity("mS/cm@25C", Curve::Compensated(25.0), 0.742),
+    of_salinity("mS/cm@20C", Curve::Compensated(20.0), 0.8197),
+    unit("S/m", Dimension::CONDUCTIVITY, 1.0),
+    unit("mS/cm", Dimension::CONDUCTIVITY, 0.1),
+    unit("uS/cm", Dimension::CONDUCTIVITY, 1e-4),
+    unit("meq/L", Dimension::ALKALINITY, 1.0),
+    unit("mmol/L", Dimension::ALKALINITY, 1.0),
+    unit("dKH", Dimension::ALKALINITY, GERMAN_DEGREE),
+    unit("ppm-CaCO3", Dimension::ALKALINITY, AS_CALCIUM_CARBONATE),
     unit("pH", Dimension::ACIDITY, 1.0),
     unit("mg/L", Dimension::CONCENTRATION, 1e-3),
+    // As test kits count: a part of a litre's weight in fresh water.
+    unit("ppm", Dimension::CONCENTRATION, 1e-3),
+    unit("ug/L", Dimension::CONCENTRATION, 1e-6),
+    unit("ppb", Dimension::CONCENTRATION, 1e-6),
     unit("umol/m2/s", Dimension::LIGHT, 1e-6),
     unit("mol/m2", Dimension::LIGHT_DOSE, 1.0),
     unit("Pa", Dimension::PRESSURE, 1.0),
@@ -102,10 +162,28 @@ pub static UNITS: &[(&str, Unit)] = &[
     unit("mmHg", Dimension::PRESSURE, 133.322_4),
 ];
 
+/// What is written in any case: no other unit differs from it by that.
+const IN_ANY_CASE: [&str; 14] = [
+    "psu",
+    "ppt",
+    "ppm",
+    "ppb",
+    "psi",
+    "bar",
+    "mbar",
+    "mAh",
+    "dKH",
+    "pH",
+    "ppm-CaCO3",
+    "SG@25C",
+    "SG@20C",
+    "SG@60F",
+];
+
 impl Unit {
     /// Kelvin as a temperature, as SenML means it. A rule file's `K` is a difference.
     pub(crate) const KELVIN_SCALE: Unit =
-        Unit { dimension: Dimension::TEMPERATURE, factor: 1.0, offset: -273.15 };
+        Unit { dimension: Dimension::TEMPERATURE, factor: 1.0, offset: -273.15, curve: None };
 
     /// The unit written as `name`, also as a rate (`L/h`, `US gal/h`, `K/min`, `mm/day`).
     pub fn named(name: &str) -> Option<Unit> {
@@ -122,28 +200,28 @@ impl Unit {
             dimension: of.dimension.difference().per(Dimension::TIME),
             factor: of.factor / per.factor,
             offset: 0.0,
+            curve: None,
         })
     }
 
     /// The base unit of a dimension, which has no name of its own.
     pub(crate) fn base(dimension: Dimension) -> Unit {
-        Unit { dimension, factor: 1.0, offset: 0.0 }
+        Unit { dimension, factor: 1.0, offset: 0.0, curve: None }
     }
 
     /// The same unit as one of differences, which have no zero of their own.
     pub(crate) fn as_difference(self) -> Unit {
-        Unit { dimension: self.dimension.difference(), offset: 0.0, ..self }
+        Unit { dimension: self.dimension.difference(), offset: 0.0, curve: None, ..self }
     }
 
     fn simple(name: &str) -> Option<Unit> {
-        // Practical salinity is written in any case.
-        let name = if name.eq_ignore_ascii_case("psu") { "psu" } else { name };
-        UNITS.iter().find(|(known, _)| *known == name).map(|(_, unit)| *unit)
+        let name = IN_ANY_CASE.iter().find(|known| known.eq_ignore_ascii_case(name)).unwrap_or(&name);
+        UNITS.iter().find(|(known, _)| known == name).map(|(_, unit)| *unit)
     }
 
     /// The number in base units of a value on this unit's scale.
     pub fn to_base(self, value: f64) -> f64 {
-        value.mul_add(self.factor, self.offset)
+        self.curve.map_or_else(|| value.mul_add(self.factor, self.offset), |curve| curve.to_base(value))
     }
 
     /// The number in base units of a difference given in this unit.
@@ -153,7 +231,7 @@ impl Unit {
 
     /// The value on this unit's scale of a number in base units.
     pub fn from_base(self, base: f64) -> f64 {
-        (base - self.offset) / self.factor
+        self.curve.map_or_else(|| (base - self.offset) / self.factor, |curve| curve.from_base(base))
     }
 
     /// The value in this unit of a difference given in base units.
@@ -271,7 +349,12 @@ pub struct Scale {
 impl Scale {
     /// `24.6 degC`, `1830 L/h`, for a number in base units.
     pub fn show(&self, base: f64) -> String {
-        shown(self.unit.from_base(base), &self.name)
+        let value = self.unit.from_base(base);
+        match self.unit.curve {
+            // Its matter begins behind the point.
+            Some(Curve::Gravity(_)) => format!("{value:.4} {}", self.name),
+            Some(Curve::Compensated(_)) | None => shown(value, &self.name),
+        }
     }
 
     /// The same for a difference of two values.

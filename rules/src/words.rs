@@ -1,6 +1,7 @@
-//! The small vocabulary in which everything is said: values, names, lists, times. Pages, texts, `status`,
-//! the review and the records' reasons use the same, so that one thing has one name and a limit never
-//! looks like a reading. Units are those of the sensor, written for people: `°C`, not `degC`.
+//! The small vocabulary in which everything is said: values, names, lists, times. Pages, texts,
+//! `status`, the review and the records' reasons use the same, so that one thing has one name and a
+//! limit never looks like a reading. Units are those of the sensor, written for people: `°C`, not
+//! `degC`.
 
 use crate::time::{Moment, Now, Span};
 use crate::units::Scale;
@@ -78,7 +79,8 @@ pub fn counted(count: usize, what: &str) -> String {
     format!("{count} {what}{}", if count == 1 { "" } else { "s" })
 }
 
-/// What stands behind the place in a name: `lagoon return stopped` in the lagoon is `return stopped`.
+/// What stands behind the place in a name: `lagoon return stopped` in the lagoon is `return
+/// stopped`.
 pub fn without_place<'t>(title: &'t str, place: &str) -> &'t str {
     let rest = title
         .get(place.len()..)
@@ -104,8 +106,8 @@ pub fn clock(now: &Now, moment: Moment, zone: &TimeZone) -> String {
     text
 }
 
-/// A time to come as people wait for it: on the clock, or from now if the clock is not trusted. Rounded
-/// down to five minutes: nobody may come too late by a figure.
+/// A time to come as people wait for it: on the clock, or from now if the clock is not trusted.
+/// Rounded down to five minutes: nobody may come too late by a figure.
 pub fn not_before(now: &Now, hours: f64, zone: &TimeZone) -> String {
     let ahead = Span((hours.clamp(0.0, 24.0 * 365.0) * 3_600_000.0) as i64);
     if !now.wall_trusted {

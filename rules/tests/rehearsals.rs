@@ -76,8 +76,8 @@ fn a_story_is_the_same_each_time() {
 /// So far down a phone's first screen reaches, at 390 px width.
 const FIRST_SCREEN: f64 = 620.0;
 
-/// How far down what to do and how to answer reach, px: by the letters that fit a line of 390 px, counted
-/// generously. A browser, where there is one, says it of the tallest.
+/// How far down what to do and how to answer reach, px: by the letters that fit a line of 390 px,
+/// counted generously. A browser, where there is one, says it of the tallest.
 fn reaches(said: &Said) -> f64 {
     let high = |text: &str, letters: f64, line: f64| (text.chars().count() as f64 / letters).ceil() * line;
     let mut down = 12.0 + high(&said.heading, 31.0, 26.3) + 12.0;

@@ -1,4 +1,5 @@
-//! A small disk of a test's own, for what happens when one is full or takes no writes: a file system in memory.
+//! A small disk of a test's own, for what happens when one is full or takes no writes: a file
+//! system in memory.
 
 use std::fs::{self, OpenOptions};
 use std::io::{self, ErrorKind, Write as _};
@@ -9,8 +10,8 @@ use std::process::Command;
 pub struct MemoryDisk(PathBuf);
 
 impl MemoryDisk {
-    /// A new folder with the disk in it. Nothing where that is not permitted, which is said with what is left
-    /// out for that.
+    /// A new folder with the disk in it. Nothing where that is not permitted, which is said with
+    /// what is left out for that.
     ///
     /// # Panics
     /// When the folder can't be made.

@@ -30,8 +30,8 @@ pub struct Dovecot {
     count: u32,
 }
 
-/// Whether the real server is there, and may be started: it changes its user, which takes root. Where
-/// `SLACKWATER_NEED_REAL=1` is set, its absence is a failure.
+/// Whether the real server is there, and may be started: it changes its user, which takes root.
+/// Where `SLACKWATER_NEED_REAL=1` is set, its absence is a failure.
 ///
 /// # Panics
 /// When it is missing and needed.
@@ -130,7 +130,8 @@ impl Dovecot {
         self.folder.path().join("Maildir")
     }
 
-    /// The names of the messages in a folder, with their flags: `""` is the one in which mail arrives.
+    /// The names of the messages in a folder, with their flags: `""` is the one in which mail
+    /// arrives.
     pub fn messages(&self, folder: &str) -> Vec<String> {
         let at = if folder.is_empty() { self.maildir() } else { self.maildir().join(format!(".{folder}")) };
         let names = |below: &str| {

@@ -1,8 +1,9 @@
-//! The manual as man pages: Markdown of `deploy/manual` and what the command line says of itself go in,
-//! the text of `slackwater(1)`, `slackwater-rules(5)` and `slackwater-agent(5)` comes out, as man(7) has it.
+//! The manual as man pages: Markdown of `deploy/manual` and what the command line says of itself go
+//! in, the text of `slackwater(1)`, `slackwater-rules(5)` and `slackwater-agent(5)` comes out, as
+//! man(7) has it.
 //!
-//! Only that Markdown is understood which the manual uses: headings, paragraphs, lists, tables, blocks of
-//! text, and code, bold and links within a line.
+//! Only that Markdown is understood which the manual uses: headings, paragraphs, lists, tables,
+//! blocks of text, and code, bold and links within a line.
 
 use clap::CommandFactory;
 use slackwater::command::Cli;
@@ -64,8 +65,8 @@ fn see_also(but: &str) -> String {
     )
 }
 
-/// `slackwater(1)`: the verbs with their options from the command line itself, then the chapters that are
-/// about using it.
+/// `slackwater(1)`: the verbs with their options from the command line itself, then the chapters
+/// that are about using it.
 fn program(root: &Path, date: &str) -> Result<String, String> {
     let mut command = Cli::command();
     command.build();

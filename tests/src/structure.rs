@@ -1,7 +1,7 @@
-//! How the code is laid out, in figures: which files of the engine call each other, how long its functions
-//! are, which names stand for several things. The source goes in as text, through a parser of Rust; figures and
-//! the places behind them come out. `cargo run -p slackwater-tests --bin structure` prints them, and a test
-//! holds them where they should stay.
+//! How the code is laid out, in figures: which files of the engine call each other, how long its
+//! functions are, which names stand for several things. The source goes in as text, through a
+//! parser of Rust; figures and the places behind them come out. `cargo run -p slackwater-tests
+//! --bin structure` prints them, and a test holds them where they should stay.
 //!
 //! Calls are told apart by name and by what a field's type says, not by a compiler: what can't be
 //! told apart (a method of several types on a value whose type is not written) is left out.
@@ -21,8 +21,8 @@ pub const ROOM: usize = 400;
 /// What the engine is: one file and the folder of its name.
 const ENGINE: &str = "rules/src/engine";
 
-/// The way of a reading from its topic to a mail, in the order in which a reader walks it: the files that
-/// somebody opens who wants to know why a mail went out.
+/// The way of a reading from its topic to a mail, in the order in which a reader walks it: the
+/// files that somebody opens who wants to know why a mail went out.
 pub const TOPIC_TO_MAIL: &[&str] = &[
     "agent/src/mqtt/connection/incoming.rs",
     "agent/src/event_loop/mqtt_inputs.rs",
@@ -70,7 +70,8 @@ pub struct Structure {
     pub longest: (usize, String),
     /// Files that are longer than [`ROOM`] without their tests, with their lines.
     pub long_files: Vec<(usize, String)>,
-    /// Type names that are declared more than once, with the files; pairs of written and checked are left out.
+    /// Type names that are declared more than once, with the files; pairs of written and checked
+    /// are left out.
     pub shared_names: Vec<(String, Vec<String>)>,
     /// Files on the walk from a topic to a mail.
     pub walk: usize,

@@ -53,8 +53,8 @@ fn the_demo_plays_a_night_that_a_second_terminal_takes_part_in() {
     second(&["status"]).failed(1);
 }
 
-/// A browser that closes a connection in the middle, or a broker's bridge, raises the signal of a broken pipe: nothing
-/// that holds sockets may die of it.
+/// A browser that closes a connection in the middle, or a broker's bridge, raises the signal of a
+/// broken pipe: nothing that holds sockets may die of it.
 #[test]
 fn a_peer_that_hangs_up_does_not_end_the_program() {
     let home = Home::new(SLACKWATER).expect("a folder");

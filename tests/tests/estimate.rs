@@ -1,4 +1,5 @@
-//! `slackwater estimate` as a keeper and a script meet it: the real binary, its exit codes, its files.
+//! `slackwater estimate` as a keeper and a script meet it: the real binary, its exit codes, its
+//! files.
 
 use std::path::Path;
 use std::process::{Command, Output};

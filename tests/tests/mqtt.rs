@@ -1,5 +1,6 @@
-//! The agent's connection to its broker: against the real mosquitto where the broker's own behaviour is the
-//! point, against the demo's broker where a fault has to happen on demand, against both where they must agree.
+//! The agent's connection to its broker: against the real mosquitto where the broker's own
+//! behaviour is the point, against the demo's broker where a fault has to happen on demand, against
+//! both where they must agree.
 
 use std::net::{Ipv4Addr, TcpListener};
 use std::path::Path;
@@ -146,7 +147,8 @@ fn real(options: &Options) -> Option<Mosquitto> {
     mosquitto::available().then(|| Mosquitto::start(options).expect("mosquitto starts"))
 }
 
-/// A port that refuses connections, and that nobody else is given meanwhile. A listener may still take it.
+/// A port that refuses connections, and that nobody else is given meanwhile. A listener may still
+/// take it.
 fn closed_port() -> (TcpSocket, u16) {
     let socket = TcpSocket::new_v4().expect("a socket");
     socket.set_reuseaddr(true).expect("an address to share");
@@ -208,7 +210,8 @@ async fn an_unacknowledged_message_comes_again_as_a_duplicate_and_an_acknowledge
         let second = agent.message("room2/second").await;
         assert!(!second.duplicate);
         agent.handle.ack(first.ack.expect("QoS 1"));
-        // Acknowledgement and publication go one way, in order: answered is the proof that both got there.
+        // Acknowledgement and publication go one way, in order: answered is the proof that both got
+        // there.
         agent.publish(9, "elsewhere", "x", false);
         agent.published(9).await;
         agent.close().await;
@@ -315,7 +318,8 @@ async fn a_frozen_broker_is_noticed_while_a_write_is_stuck_and_while_idle() {
 
 #[tokio::test]
 async fn a_refused_subscription_or_publication_is_named_and_the_others_work() {
-    // mosquitto's access list file never refuses a subscription (seen with 2.0.11); its own plugin does.
+    // mosquitto's access list file never refuses a subscription (seen with 2.0.11); its own plugin
+    // does.
     let Some(broker) = real(&Options { refused: Some("room3/#".to_owned()), ..Options::default() }) else {
         return;
     };
@@ -627,7 +631,8 @@ async fn a_stalled_broker_is_noticed_in_proportion_to_the_keep_alive_it_prescrib
 
 #[tokio::test]
 async fn a_listener_that_lags_slows_the_broker_down_and_loses_neither_messages_nor_the_connection() {
-    // More than the listener's channel holds, less than the sockets' buffers: a broker may drop QoS 0 then.
+    // More than the listener's channel holds, less than the sockets' buffers: a broker may drop QoS
+    // 0 then.
     const MESSAGES: usize = 4000;
     let broker = Small::start().await;
     broker.faults.keep_alive(1);

@@ -1,6 +1,7 @@
-//! The HTML of pages as a browser lays it out: every page that the sample's rehearsals send, in a headless
-//! Chromium at the width of a phone and of a tablet, light and dark. What to do and how to answer have to stand
-//! on a phone's first screen, nothing may be wider than the screen, and nothing too small to read or to tap.
+//! The HTML of pages as a browser lays it out: every page that the sample's rehearsals send, in a
+//! headless Chromium at the width of a phone and of a tablet, light and dark. What to do and how to
+//! answer have to stand on a phone's first screen, nothing may be wider than the screen, and
+//! nothing too small to read or to tap.
 
 use slackwater_tests::agent::Home;
 use std::collections::BTreeMap;
@@ -12,8 +13,8 @@ use std::{env, fs};
 const SLACKWATER: &str = env!("CARGO_BIN_EXE_slackwater-under-test");
 const SAMPLE: &str = concat!(env!("CARGO_MANIFEST_DIR"), "/../deploy/sample");
 
-/// What to do and how to answer end above this on a phone of 390 px: the first screen less the head of a mail
-/// program.
+/// What to do and how to answer end above this on a phone of 390 px: the first screen less the head
+/// of a mail program.
 const FIRST_SCREEN: f64 = 620.0;
 
 /// Chromium, by the names under which it is installed; if there is none, says so.

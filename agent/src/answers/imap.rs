@@ -1,6 +1,6 @@
-//! An IMAP conversation (RFC 3501, with IDLE of RFC 2177 and MOVE of RFC 6851): connect, encrypt, log
-//! in, look for messages of these people that have not been handled, read each, mark it or move it,
-//! wait for more. Nothing is ever deleted. Each step is bounded in time by who asks.
+//! An IMAP conversation (RFC 3501, with IDLE of RFC 2177 and MOVE of RFC 6851): connect, encrypt,
+//! log in, look for messages of these people that have not been handled, read each, mark it or move
+//! it, wait for more. Nothing is ever deleted. Each step is bounded in time by who asks.
 
 use super::MailboxSettings;
 use super::said::{Fetched, ImapFault, ImapSaid, LONGEST_LINE, MOST_OF_MESSAGE};
@@ -153,8 +153,8 @@ impl Imap {
         Ok(())
     }
 
-    /// Messages from these addresses, and reports of delivery, that have not been handled, of the last days
-    /// if it is known which those are; the oldest first.
+    /// Messages from these addresses, and reports of delivery, that have not been handled, of the
+    /// last days if it is known which those are; the oldest first.
     pub(super) async fn unhandled(
         &mut self,
         from: &[String],

@@ -1,6 +1,6 @@
 //! A mail as an answer: octets flow in; who wrote it, whether a machine did, and the one line that
-//! decides flow out. Headers are read by a parser that is kept well and fuzzed; what they mean for an
-//! answer stands here and in `rules`.
+//! decides flow out. Headers are read by a parser that is kept well and fuzzed; what they mean for
+//! an answer stands here and in `rules`.
 
 use super::returned::ReturnedMail;
 use mail_parser::{HeaderName, HeaderValue, Message, MessageParser, MimeHeaders, PartType};

@@ -1,8 +1,8 @@
 //! The one task that keeps the connection to the mailbox. New messages of contacts flow out to the
-//! loop, one by one, and each is marked as handled once the loop has it in the journal; what the loop
-//! has to say to whoever wrote it goes to `reply`. A connection that breaks is made again, ever less
-//! often, up to once a minute; what has come meanwhile is found then, and the loop judges whether it
-//! is still fresh.
+//! loop, one by one, and each is marked as handled once the loop has it in the journal; what the
+//! loop has to say to whoever wrote it goes to `reply`. A connection that breaks is made again,
+//! ever less often, up to once a minute; what has come meanwhile is found then, and the loop judges
+//! whether it is still fresh.
 
 use super::MailboxSettings;
 use super::imap::{Imap, limit};
@@ -26,8 +26,8 @@ const LONGEST_WAIT: Duration = Duration::from_secs(60);
 /// A server that refuses our login is asked seldom: it locks out whoever knocks on and on.
 const REFUSED_WAIT: Duration = Duration::from_secs(600);
 
-/// So long the server is left to tell of mail by itself: routers forget connections that say nothing
-/// for five minutes, and RFC 2177 asks for less than half an hour.
+/// So long the server is left to tell of mail by itself: routers forget connections that say
+/// nothing for five minutes, and RFC 2177 asks for less than half an hour.
 const IDLE: Duration = Duration::from_secs(240);
 
 /// Between two looks at a mailbox whose server does not tell.
@@ -127,7 +127,8 @@ struct MailboxOwner {
     clock: Clock,
     replier: Replier,
     view: Arc<Mutex<Option<Result<(), String>>>>,
-    /// Handed on in this life, by their numbers: whether they may be marked. And what the numbers are good with.
+    /// Handed on in this life, by their numbers: whether they may be marked. And what the numbers
+    /// are good with.
     seen: BTreeMap<u32, bool>,
     validity: Option<u32>,
 }

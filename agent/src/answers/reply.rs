@@ -1,6 +1,7 @@
-//! What whoever answered by mail hears back: a short mail in the same thread, that says of itself that
-//! it is automatic (RFC 3834). Replies wait in a short queue and leave one by one, so that a slow mail
-//! server holds up no answer; one that can't leave is only logged, since the ladder does not hang on it.
+//! What whoever answered by mail hears back: a short mail in the same thread, that says of itself
+//! that it is automatic (RFC 3834). Replies wait in a short queue and leave one by one, so that a
+//! slow mail server holds up no answer; one that can't leave is only logged, since the ladder does
+//! not hang on it.
 
 use super::letter::Letter;
 use crate::channels::{MailSettings, header, send_mail};

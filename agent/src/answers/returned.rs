@@ -1,5 +1,6 @@
-//! Mail that came back: a report of delivery (RFC 3464, in the form of RFC 6522) flows in, the name of the mail that
-//! it is about and what became of that flow out. Whether that mail was a page of ours is not known here.
+//! Mail that came back: a report of delivery (RFC 3464, in the form of RFC 6522) flows in, the name
+//! of the mail that it is about and what became of that flow out. Whether that mail was a page of
+//! ours is not known here.
 
 use super::letter::clipped;
 use mail_parser::{Message, MessageParser, MimeHeaders};
@@ -59,7 +60,8 @@ impl ReturnedMail {
     }
 }
 
-/// What a block says of one recipient, if it does not say that all went well: RFC 3464, section 2.3.
+/// What a block says of one recipient, if it does not say that all went well: RFC 3464, section
+/// 2.3.
 fn fate(block: &str) -> Option<String> {
     let fields = MessageParser::default().parse_headers(block.trim_start().as_bytes())?;
     let field = |name: &'static str| {

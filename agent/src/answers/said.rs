@@ -1,5 +1,5 @@
-//! What an IMAP server says (RFC 3501, section 7), as far as the mailbox needs it. Octets flow in by
-//! lines and literals; whole responses flow out, bounded in every way: the common client library
+//! What an IMAP server says (RFC 3501, section 7), as far as the mailbox needs it. Octets flow in
+//! by lines and literals; whole responses flow out, bounded in every way: the common client library
 //! takes a server's word for a literal of 512 MiB, and would have a board's memory for it.
 
 use crate::line_stream::{LineStream, NoLine, Stream};

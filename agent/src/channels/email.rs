@@ -1,6 +1,6 @@
-//! A page as a mail. The same words go out twice, as plain text and as HTML, both rendered from what the page
-//! says; nothing in it is fetched from elsewhere. All mails of one call-out
-//! make one thread (RFC 5322, section 3.6.4), whose root is the call-out itself.
+//! A page as a mail. The same words go out twice, as plain text and as HTML, both rendered from
+//! what the page says; nothing in it is fetched from elsewhere. All mails of one call-out make one
+//! thread (RFC 5322, section 3.6.4), whose root is the call-out itself.
 
 use super::{SharedParts, plain};
 use lettre::Message;

@@ -1,6 +1,7 @@
 //! Mail: one SMTP conversation a page (RFC 5321). The steps are taken one by one here, since only
 //! who takes them knows whether the message was already on its way when something went wrong. A
-//! connection is kept for the next page only after a good end. The lane's time-out covers all of it.
+//! connection is kept for the next page only after a good end. The lane's time-out covers all of
+//! it.
 
 use super::smtp::{self, Smtp, SmtpFault, SmtpReply};
 use super::worker::Progress;
@@ -240,7 +241,8 @@ fn classify(fault: SmtpFault, peer: &str, progress: &Progress) -> Outcome {
         }
         SmtpFault::Refused(reply) => Outcome::deferred(format!("{peer} said not now: {reply}")),
         SmtpFault::Lacks(what) => Outcome::Failed { why: format!("settings: {peer}: {what}") },
-        // The server agreed to encryption in the clear, so whatever else comes is not the settings' fault.
+        // The server agreed to encryption in the clear, so whatever else comes is not the settings'
+        // fault.
         SmtpFault::Handshake { error, upgrade: true } if tls::is_no_tls(&error) => Outcome::deferred(
             format!("{peer}: what came after STARTTLS is no TLS: somebody may be on the line"),
         ),

@@ -1,6 +1,6 @@
-//! The ring: the modem dials, lets the telephone ring for a set time and hangs up. Nobody wakes up for a
-//! text; this is beside the text that says why. It says nothing, proves nothing and answers nothing, also
-//! if somebody picks up.
+//! The ring: the modem dials, lets the telephone ring for a set time and hangs up. Nobody wakes up
+//! for a text; this is beside the text that says why. It says nothing, proves nothing and answers
+//! nothing, also if somebody picks up.
 
 use super::SharedParts;
 use super::settings::RingSettings;

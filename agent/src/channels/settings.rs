@@ -68,8 +68,8 @@ pub struct MailSettings {
     pub ca_file: Option<PathBuf>,
     /// Who we are, where the server wants a certificate.
     pub identity: Option<ClientIdentity>,
-    /// The name that we give when we greet the server (RFC 5321, 4.1.1.1); the machine's full name if none, or
-    /// its address if it has no full one.
+    /// The name that we give when we greet the server (RFC 5321, 4.1.1.1); the machine's full name
+    /// if none, or its address if it has no full one.
     pub hello: Option<String>,
     /// One attempt may take this long, from connecting to the server's last word.
     pub timeout: Span,

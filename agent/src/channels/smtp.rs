@@ -1,6 +1,6 @@
 //! The words of SMTP (RFC 5321) as a client says them: greeting, EHLO, STARTTLS (RFC 3207), login
-//! (RFC 4954), and one message after the other. Commands flow in; a [`SmtpReply`] flows out for each,
-//! or a [`SmtpFault`] that says whose it is. How a page fares in it is judged by `mail`.
+//! (RFC 4954), and one message after the other. Commands flow in; a [`SmtpReply`] flows out for
+//! each, or a [`SmtpFault`] that says whose it is. How a page fares in it is judged by `mail`.
 //!
 //! It is our own since the mail library (lettre, as of 0.11.23) keeps what waits in its buffer
 //! when encryption begins, and takes it for answers of the encrypted session: whoever sits on the
@@ -166,7 +166,8 @@ impl Smtp {
         self.check_silence()?;
         on_its_way();
         // In one piece: a final dot that is written by itself is held back by the kernel until the
-        // piece before is acknowledged (Nagle's algorithm), and the server takes its time with that.
+        // piece before is acknowledged (Nagle's algorithm), and the server takes its time with
+        // that.
         self.say(&stuffed(message)).await?;
         let reply = self.heard().await?;
         if reply.code / 100 == 2 { Ok(reply) } else { Err(unexpected(&reply)) }
@@ -241,7 +242,8 @@ fn parse(line: &str) -> Option<(u16, bool, &str)> {
     (200..600).contains(&code).then_some((code, is_last, text.trim()))
 }
 
-/// A message with dots doubled at the beginnings of its lines, and its end (RFC 5321, section 4.5.2).
+/// A message with dots doubled at the beginnings of its lines, and its end (RFC 5321, section
+/// 4.5.2).
 fn stuffed(message: &[u8]) -> Vec<u8> {
     let mut out = Vec::with_capacity(message.len() + 64);
     for line in message.split_inclusive(|octet| *octet == b'\n') {

@@ -1,5 +1,5 @@
-//! The text: a page becomes one short message by the modem, which all lanes of this kind share. What
-//! the network says of it comes back in steps, and the last of them is the outcome. A delivery
+//! The text: a page becomes one short message by the modem, which all lanes of this kind share.
+//! What the network says of it comes back in steps, and the last of them is the outcome. A delivery
 //! report is waited for a little: that a phone has the text is worth knowing, that it never will
 //! even more. It is no answer either way.
 

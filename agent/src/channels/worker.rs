@@ -29,7 +29,8 @@ const REST_AFTER: Duration = Duration::from_secs(20);
 /// So many of the last pages that were taken are known by each lane.
 const CARRIED: usize = 64;
 
-/// After a page came back, that the next is taken says little: the server takes them all, and gives them back later.
+/// After a page came back, that the next is taken says little: the server takes them all, and gives
+/// them back later.
 const DOUBTED_FOR: Duration = Duration::from_secs(24 * 3_600);
 
 /// A reply is kept up to this many characters.
@@ -97,7 +98,8 @@ struct WorkerState {
 }
 
 impl Lane {
-    /// A lane of a channel that has not been tried; what is known to be wrong with it is said from the start.
+    /// A lane of a channel that has not been tried; what is known to be wrong with it is said from
+    /// the start.
     pub(super) fn new(trouble: Option<&str>) -> Self {
         let known = trouble.map(|why| Err(why.to_owned()));
         Self { state: Mutex::new(WorkerState { known, ..WorkerState::default() }), ..Self::default() }
@@ -291,7 +293,8 @@ fn said(panic: &(dyn Any + Send)) -> String {
     text.unwrap_or("no words").to_owned()
 }
 
-/// One line of bounded length and without secrets: what a server says goes into the journal and onto terminals.
+/// One line of bounded length and without secrets: what a server says goes into the journal and
+/// onto terminals.
 fn bounded(outcome: Outcome) -> Outcome {
     let tidy = |text: String| plain::tame(&text, LONGEST_NOTE);
     match outcome {

@@ -61,8 +61,8 @@ pub(super) fn midnights(span: Stretch, zone: &TimeZone) -> Vec<(Wall, jiff::civi
     hours(span, 24, zone).into_iter().map(|(at, _)| (at, at.civil(zone).date())).collect()
 }
 
-/// Days: each has its number in its middle, or every second, fifth … where they are many; hours where there
-/// are two days at most.
+/// Days: each has its number in its middle, or every second, fifth … where they are many; hours
+/// where there are two days at most.
 pub(crate) fn days_axis(span: Stretch, zone: &TimeZone) -> String {
     let mut svg = "<svg class=\"axis\" aria-hidden=\"true\">".to_owned();
     if span.length() <= Span::hours(60) {

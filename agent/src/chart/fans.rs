@@ -1,5 +1,6 @@
-//! How long there is, as bars from now: a thick edge where the early end is, which counts, a dot where it is
-//! likeliest, an outlined body for the range. The same bar shows in the report what was said and what came.
+//! How long there is, as bars from now: a thick edge where the early end is, which counts, a dot
+//! where it is likeliest, an outlined body for the range. The same bar shows in the report what was
+//! said and what came.
 
 use super::Stretch;
 use super::axis::hours;

@@ -1,5 +1,5 @@
-//! Marks: the shape says how bad, filled says that nobody has it. Each stands beside its word, never alone,
-//! and is hidden from readers of screens.
+//! Marks: the shape says how bad, filled says that nobody has it. Each stands beside its word,
+//! never alone, and is hidden from readers of screens.
 
 use slackwater_rules::alarm::Priority;
 

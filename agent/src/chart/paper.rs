@@ -1,6 +1,6 @@
-//! A picture that stands alone, for `estimate --plot`: bands, lines and levels over hours flow in, one SVG
-//! document flows out, in the two inks of the page, that names no script or file from elsewhere. Its colours
-//! are written out, since a picture may be opened by what knows no sheets.
+//! A picture that stands alone, for `estimate --plot`: bands, lines and levels over hours flow in,
+//! one SVG document flows out, in the two inks of the page, that names no script or file from
+//! elsewhere. Its colours are written out, since a picture may be opened by what knows no sheets.
 
 use super::escaped;
 use std::fmt::Write as _;

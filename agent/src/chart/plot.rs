@@ -1,4 +1,5 @@
-//! A plot: one sensor at large, with values at its side, hours below, and what happened marked above.
+//! A plot: one sensor at large, with values at its side, hours below, and what happened marked
+//! above.
 
 use super::axis::hours;
 use super::path::{self, HIGH};

@@ -1,5 +1,5 @@
-//! A strip: one tank on the common time. The channel between the limits is always the same part of the
-//! height, so that all tanks look alike while they are well.
+//! A strip: one tank on the common time. The channel between the limits is always the same part of
+//! the height, so that all tanks look alike while they are well.
 
 use super::path::{self, HIGH};
 use super::{Picture, SeenPoint, Stroke, escaped, number};

@@ -3,6 +3,7 @@
 
 mod csv;
 mod history;
+mod progress;
 mod report;
 mod sweep;
 
@@ -14,6 +15,7 @@ use crate::review::{ReviewSpan, parse_when};
 use crate::settings::Environment;
 use crate::site::load_plan;
 use history::{Past, Playing};
+use progress::Progress;
 use slackwater_rules::backtest::lead_in;
 use slackwater_rules::plan::Plan;
 use slackwater_rules::time::Wall;
@@ -24,19 +26,25 @@ use sweep::{SweepRange, range};
 /// What is to be tried.
 #[derive(clap::Args, Debug)]
 pub(super) struct BacktestArgs {
-    /// Begins: a date, a time, or so long ago; 30 d, or the beginning of the file, if none is given.
+    /// Begins: a date, a time, or so long ago; 30 d, or the beginning of the file, if none is
+    /// given.
     #[arg(long)]
     since: Option<String>,
     /// Ends; now, or the end of the file, if none is given.
     #[arg(long)]
     until: Option<String>,
-    /// Readings from a file instead of the journal: a line `time,sensor,value,unit`, then one a reading; or `time` and a
-    /// column for each sensor. With semicolons between columns a comma is the decimal sign.
+    /// Readings from a file instead of the journal: a line `time,sensor,value,unit`, then one a
+    /// reading; or `time` and a column for each sensor. With semicolons between columns a comma is
+    /// the decimal sign.
     #[arg(long, value_name = "FILE")]
     csv: Option<PathBuf>,
-    /// The sensor of a column that has another name: `Water=lagoon-temp`, `Zeit=time`. Once for each.
+    /// The sensor of a column that has another name: `Water=lagoon-temp`, `Zeit=time`. Once for
+    /// each.
     #[arg(long = "column", value_name = "NAME=SENSOR", requires = "csv", value_parser = csv::column)]
     columns: Vec<csv::Column>,
+    /// Where the file has no reading at all, its sensors were silent; without this, nobody watched then.
+    #[arg(long, requires = "csv")]
+    all_silence: bool,
     /// Another rule file than the configured one.
     #[arg(long, value_name = "FILE")]
     rules: Option<PathBuf>,
@@ -81,7 +89,7 @@ pub(super) fn play(backtest: &BacktestArgs) -> ExitCode {
                 true => ReviewSpan { since, until },
                 false => ReviewSpan::new(since, until, zone)?,
             };
-            Ok((Past::file(file), window))
+            Ok((Past::file(file, backtest.all_silence), window))
         }),
         None => {
             let default = now - slackwater_rules::time::Span::hours(30 * 24);
@@ -96,12 +104,16 @@ pub(super) fn play(backtest: &BacktestArgs) -> ExitCode {
         if window.since >= window.until {
             return Err("it would end before it begins: give another --since or --until".to_owned());
         }
+        let mut progress = Progress::on_terminal(zone);
         match (&backtest.alarm, &backtest.sweep) {
-            (Some(alarm), Some(range)) => sweep_limit(&past, &plan, window, alarm, range, backtest.json),
+            (Some(alarm), Some(range)) => {
+                sweep_limit((&past, &mut progress), &plan, window, alarm, range, backtest.json)
+            }
             _ => {
                 let start = window.since - lead_in(&plan);
                 let mut playing = Playing::new(&past, vec![plan.clone()], start, window);
-                past.play(&mut playing, start, window.until)?;
+                past.play(&mut playing, (start, window.until), &mut progress)?;
+                drop(progress);
                 let report = report::of(playing, &past, &plan, window, zone);
                 if backtest.json { pretty(&report) } else { Ok(report::words(&report)) }
             }
@@ -121,7 +133,7 @@ fn pretty(value: &impl serde::Serialize) -> Result<String, String> {
 }
 
 fn sweep_limit(
-    past: &Past,
+    (past, progress): (&Past, &mut Progress),
     plan: &Plan,
     window: ReviewSpan,
     alarm: &str,
@@ -131,7 +143,7 @@ fn sweep_limit(
     let plans = range.plans(plan, alarm)?;
     let start: Wall = window.since - plans.iter().map(lead_in).max().unwrap_or_default();
     let mut playing = Playing::new(past, plans, start, window);
-    past.play(&mut playing, start, window.until)?;
+    past.play(&mut playing, (start, window.until), progress)?;
     let table = sweep::table(playing, past, alarm, range);
     if json { pretty(&table) } else { Ok(format!("{}\n{}", past.caution(), sweep::words(&table))) }
 }

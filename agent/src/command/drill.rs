@@ -1,6 +1,6 @@
 //! `slackwater drill`: trying out whether help comes. Two of the drills are words to the running
-//! agent. The outage drill runs in the agent too: here a keeper at a terminal is walked through pulling
-//! the plug, tells the agent so, and sees each step as the agent sees it come.
+//! agent. The outage drill runs in the agent too: here a keeper at a terminal is walked through
+//! pulling the plug, tells the agent so, and sees each step as the agent sees it come.
 
 use super::{Config, Speaker, failed, say, wrong};
 use crate::control::{self, ControlReply, Request};

@@ -1,7 +1,8 @@
-//! `slackwater estimate`: what a keeper writes down about a tank in (from the rule file, from the command
-//! line, or both), answers to what he plans for out: heater and spare, oxygen, battery, how long an outage
-//! he can stand, water and light. Nothing runs and nothing is measured; all that is computed is in
-//! [`Paper`]. A tank whose history the journal keeps can also be drawn as it was forecast and as it went.
+//! `slackwater estimate`: what a keeper writes down about a tank in (from the rule file, from the
+//! command line, or both), answers to what he plans for out: heater and spare, oxygen, battery, how
+//! long an outage he can stand, water and light. Nothing runs and nothing is measured; all that is
+//! computed is in [`Paper`]. A tank whose history the journal keeps can also be drawn as it was
+//! forecast and as it went.
 
 mod answers;
 mod filed;
@@ -35,8 +36,8 @@ const LEARNED_FROM: Span = Span::hours(30 * 24);
 /// What is known of a tank.
 #[derive(Args, Debug)]
 pub(super) struct EstimateArgs {
-    /// A tank of the rule file; what else is given here counts before the file. Water and coldest room are the
-    /// journal's of the last 30 days, if not given.
+    /// A tank of the rule file; what else is given here counts before the file. Water and coldest
+    /// room are the journal's of the last 30 days, if not given.
     #[arg(long, value_name = "NAME")]
     tank: Option<String>,
     /// Water: `420 L`, `110 US gal`.
@@ -102,7 +103,8 @@ pub(super) struct EstimateArgs {
     /// From lamp on to lamp off: `10 h`.
     #[arg(long, value_name = "TIME", value_parser = of(Dimension::TIME))]
     lit: Option<Given>,
-    /// Draw temperature and oxygen of an outage into an SVG file; with --since, what was forecast then and what came.
+    /// Draw temperature and oxygen of an outage into an SVG file; with --since, what was forecast
+    /// then and what came.
     #[arg(long, value_name = "FILE")]
     plot: Option<PathBuf>,
     /// Draw from the journal: the forecast of this time, as the tank was then known.

@@ -1,6 +1,6 @@
-//! `slackwater init`: a folder in, a small site that can be checked, rehearsed and run out. It asks, on a
-//! terminal, or is told by flags: which tanks, which broker, who is told. A beginner changes what is there
-//! sooner than he writes what is not.
+//! `slackwater init`: a folder in, a small site that can be checked, rehearsed and run out. It
+//! asks, on a terminal, or is told by flags: which tanks, which broker, who is told. A beginner
+//! changes what is there sooner than he writes what is not.
 
 mod answers;
 
@@ -25,7 +25,8 @@ pub(super) struct Init {
     /// The broker's name or address, and its port.
     #[arg(long, value_name = "HOST[:PORT]")]
     broker: Option<String>,
-    /// The user that the broker knows the watch as; its password goes into the file that is named then.
+    /// The user that the broker knows the watch as; its password goes into the file that is named
+    /// then.
     #[arg(long, value_name = "USER")]
     broker_user: Option<String>,
     /// Who is told, as pages say it.

@@ -1,6 +1,7 @@
-//! `slackwater listen`: hears the configured broker for a minute and says what there is, with a proposed
-//! rule file. It never publishes: the connection is a silent one, under a name of its own. What it makes
-//! of the messages is worked out in [`crate::listen`]; here is the connection, the terminal and the file.
+//! `slackwater listen`: hears the configured broker for a minute and says what there is, with a
+//! proposed rule file. It never publishes: the connection is a silent one, under a name of its own.
+//! What it makes of the messages is worked out in [`crate::listen`]; here is the connection, the
+//! terminal and the file.
 
 use super::{Config, failed, length, wrong};
 use crate::listen::{Observations, propose, rows, table};
@@ -38,8 +39,8 @@ pub(super) struct Listen {
     /// Only these topics: MQTT filters. All if none is given.
     #[arg(long = "topic", value_name = "FILTER")]
     topics: Vec<String>,
-    /// Where the proposed rule file goes; never over a file that is there. `rules-heard.toml` beside the
-    /// configuration if none is given.
+    /// Where the proposed rule file goes; never over a file that is there. `rules-heard.toml`
+    /// beside the configuration if none is given.
     #[arg(long, value_name = "FILE")]
     out: Option<PathBuf>,
     /// What was heard, for scripts; no file is written.

@@ -51,7 +51,8 @@ struct Print {
 
 #[derive(Debug, Subcommand)]
 enum ReviewVerb {
-    /// Say of an episode whether it was right to ring: the review shows it, backtests count with it.
+    /// Say of an episode whether it was right to ring: the review shows it, backtests count with
+    /// it.
     #[command(after_help = "Example: slackwater review mark K7QF false --note 'probe lay in the sun'")]
     Mark {
         /// The episode's code, or its number.

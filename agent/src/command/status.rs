@@ -1,4 +1,5 @@
-//! `slackwater status`: all of it, as JSON, or in one line with an exit code that says how it stands.
+//! `slackwater status`: all of it, as JSON, or in one line with an exit code that says how it
+//! stands.
 
 use super::{Config, ask, failed, wrong};
 use crate::control::{self, ControlReply, Request};
@@ -20,8 +21,8 @@ pub(super) struct StatusArgs {
     /// For scripts.
     #[arg(long)]
     json: bool,
-    /// One line, and an exit code: 0 all is well, 3 a part of the watch or a sensor is not, 4 an alarm is
-    /// open, 1 no watch answers.
+    /// One line, and an exit code: 0 all is well, 3 a part of the watch or a sensor is not, 4 an
+    /// alarm is open, 1 no watch answers.
     #[arg(long, conflicts_with = "json")]
     short: bool,
 }

@@ -15,7 +15,8 @@ pub(super) struct WebArgs {
 
 #[derive(Debug, Subcommand)]
 pub(super) enum WebVerb {
-    /// Print a link, and a square for a phone's camera, that signs a contact in: once, within ten minutes.
+    /// Print a link, and a square for a phone's camera, that signs a contact in: once, within ten
+    /// minutes.
     #[command(after_help = "Example: slackwater web invite ines")]
     Invite {
         /// The contact, by the name in agent.toml.

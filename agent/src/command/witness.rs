@@ -41,7 +41,8 @@ enum WitnessVerb {
         #[arg(long, value_name = "FILE", conflicts_with = "out")]
         of: Option<PathBuf>,
     },
-    /// Say beforehand that this site will be silent: its witness waits, and calls out if it is overdue.
+    /// Say beforehand that this site will be silent: its witness waits, and calls out if it is
+    /// overdue.
     Silence {
         /// For how long, at most a day: `90 min`, `2h`.
         #[arg(long = "for", value_name = "TIME", value_parser = length, required_unless_present = "end")]

@@ -1,12 +1,13 @@
 //! A small MQTT 5 broker for the demo and for fault tests, on the client library's own codec.
 //!
-//! It lives in memory and serves what the demo's rig and the agent need, to the letter of MQTT 5.0: QoS 0
-//! and 1, sessions that outlive their connection, retained messages, last wills, takeover, keep-alive,
-//! the client's own limits. It announces what it lacks (QoS 2, shared subscriptions, subscription ids,
-//! topic aliases) and ignores will delay and message expiry. It has no accounts: bind it to loopback only.
+//! It lives in memory and serves what the demo's rig and the agent need, to the letter of MQTT 5.0:
+//! QoS 0 and 1, sessions that outlive their connection, retained messages, last wills, takeover,
+//! keep-alive, the client's own limits. It announces what it lacks (QoS 2, shared subscriptions,
+//! subscription ids, topic aliases) and ignores will delay and message expiry. It has no accounts:
+//! bind it to loopback only.
 //!
-//! One task per connection reads packets and applies them to the [`sessions`] under one lock, and writes what
-//! they have queued for its client, so that a slow client stops nobody.
+//! One task per connection reads packets and applies them to the [`sessions`] under one lock, and
+//! writes what they have queued for its client, so that a slow client stops nobody.
 
 mod sessions;
 
@@ -161,7 +162,8 @@ impl Reader {
             }
             match Packet::read(&mut self.buffer, Some(LARGEST_PACKET)) {
                 Ok(packet) => return Ok(Some(packet)),
-                // The codec says this too of a complete packet whose insides end early; it has taken it out then.
+                // The codec says this too of a complete packet whose insides end early; it has
+                // taken it out then.
                 Err(CodecError::InsufficientBytes(_)) if self.buffer.len() < before => {
                     return Err(CodecError::MalformedPacket);
                 }

@@ -129,7 +129,8 @@ impl DemoStory {
     }
 }
 
-/// What of a page stands on the first screen of a phone; the whole of it lies in the folder of pages.
+/// What of a page stands on the first screen of a phone; the whole of it lies in the folder of
+/// pages.
 fn first_screen(page: &Page) {
     let line = |text: &str| outln!("          | {text}");
     page.said.under.iter().for_each(|text| line(text));

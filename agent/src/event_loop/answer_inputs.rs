@@ -1,7 +1,7 @@
-//! What people answer, by whatever way it comes: a text, a mail, a message on their topic. The words
-//! flow in with who said them; what they mean is `rules`' word ([`Meaning`]), what follows is the
-//! engine's, and what whoever said it should hear flows out. Here stands only what lies between two
-//! messages: how often somebody may be wrong, and which number stands for which code.
+//! What people answer, by whatever way it comes: a text, a mail, a message on their topic. The
+//! words flow in with who said them; what they mean is `rules`' word ([`Meaning`]), what follows is
+//! the engine's, and what whoever said it should hear flows out. Here stands only what lies between
+//! two messages: how often somebody may be wrong, and which number stands for which code.
 
 use super::EventLoop;
 use super::pace::WayPace;
@@ -170,7 +170,8 @@ impl EventLoop {
         let by = By { who: who.to_owned(), via: way.name().to_owned() };
         let now = self.clock.now();
         if let Some(wait) = self.answers.wrong.wait(&way_of(&by), now.mono) {
-            // Whoever writes in another's name may guess, so a guess that is right by chance must not count.
+            // Whoever writes in another's name may guess, so a guess that is right by chance must
+            // not count.
             tracing::warn!(who, via = way.name(), %wait, "too many wrong codes: not looked at");
             return self.refusal(&by, way, &Refused::TooMany(wait), &now);
         }
@@ -232,7 +233,8 @@ impl EventLoop {
             self.turn(now, Input::Guessed { by: by.clone() });
         }
         match refused {
-            // A call-out's own word counts: what it grants less of than was asked for is refused beside.
+            // A call-out's own word counts: what it grants less of than was asked for is refused
+            // beside.
             Some(why) if heard.is_none() => self.refusal(&by, way, &Refused::Why(why), &now),
             Some(_) | None => {
                 let words = receipt(heard.as_ref(), &records, &code, way.verb(), &now, &zone);

@@ -1,5 +1,5 @@
-//! How the agent itself is. What the loop knows of its own parts flows in; `status` as JSON flows out, and what
-//! its words are made of.
+//! How the agent itself is. What the loop knows of its own parts flows in; `status` as JSON flows
+//! out, and what its words are made of.
 
 use super::status_words::truth;
 use super::telling::ill;
@@ -76,8 +76,8 @@ impl PartsHealth {
         self.journal = keeper.trouble();
     }
 
-    /// What keeps files, or what they set up, from being used: in words that stay the same while it does.
-    /// Ways to people have alarms of their own.
+    /// What keeps files, or what they set up, from being used: in words that stay the same while it
+    /// does. Ways to people have alarms of their own.
     pub(super) fn set_up(&self) -> Option<String> {
         let parts = self.unusable.iter().filter(|(part, _)| !part.starts_with("contact."));
         let parts = parts.map(|(part, why)| format!("{part}: {}", tame(why, LONGEST_UNUSABLE)));

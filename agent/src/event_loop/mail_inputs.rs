@@ -1,6 +1,7 @@
 //! What people mail. A message whose one sender is a contact's address is heard as an answer if a
-//! person wrote it lately; what a machine wrote is kept as refused and never replied to. The words to
-//! reply with flow out, within a bound. A report that a page did not arrive goes to the engine as that.
+//! person wrote it lately; what a machine wrote is kept as refused and never replied to. The words
+//! to reply with flow out, within a bound. A report that a page did not arrive goes to the engine
+//! as that.
 
 use super::EventLoop;
 use super::answer_inputs::AnswerWay;

@@ -1,7 +1,7 @@
-//! What could not be used at the start, tried again. A password file that was missing, a certificate, a
-//! control socket that had no place: each is looked at every ten seconds, and taken as soon as it is
-//! sound. Files that were changed meanwhile wait for a reload: nobody's half-written rules are taken
-//! by themselves.
+//! What could not be used at the start, tried again. A password file that was missing, a
+//! certificate, a control socket that had no place: each is looked at every ten seconds, and taken
+//! as soon as it is sound. Files that were changed meanwhile wait for a reload: nobody's
+//! half-written rules are taken by themselves.
 
 use super::web_inputs::WEB;
 use super::{EventLoop, checkin, mail_inputs};

@@ -1,7 +1,7 @@
-//! How often something may happen by each way on which people speak. A person mistypes a code now and
-//! then; a script with an old code, a machine that answers every text, or somebody who guesses sends
-//! many. What comes beyond the pace is not looked at, not kept or not replied to: it would wear the
-//! card, cost money and bury in the journal what counts.
+//! How often something may happen by each way on which people speak. A person mistypes a code now
+//! and then; a script with an old code, a machine that answers every text, or somebody who guesses
+//! sends many. What comes beyond the pace is not looked at, not kept or not replied to: it would
+//! wear the card, cost money and bury in the journal what counts.
 
 use slackwater_rules::time::{Moment, Span};
 use std::collections::{BTreeMap, VecDeque};

@@ -1,7 +1,7 @@
 //! The journal's minutes told to windows that know nothing yet: after a start, and after a reload
 //! those of conditions that are new. A minute counts by its mean, or by its first and last word.
-//! Readings that come late, with the time at which they were measured, go into the journal; a little later
-//! the windows that look at them are told the whole past anew, in order of time.
+//! Readings that come late, with the time at which they were measured, go into the journal; a
+//! little later the windows that look at them are told the whole past anew, in order of time.
 
 use crate::journal::writer::Keeper;
 use crate::journal::{JournalError, JournalLog, Minute, Values};

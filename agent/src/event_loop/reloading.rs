@@ -61,7 +61,11 @@ impl EventLoop {
         }
         self.web.forget_plan();
         self.health.reload_refused = None;
-        last_good::keep_taken(&self.settings.places.journal.path, site.rules.take());
+        last_good::keep_taken(
+            &self.config,
+            &self.settings.places.journal.path,
+            std::mem::take(&mut site.taken),
+        );
         self.settings.metrics.clone_from(&site.settings.metrics);
         self.settings.places.rules.clone_from(&site.settings.places.rules);
         self.note_unusable(site.unusable);

@@ -1,6 +1,7 @@
 //! What people text. What comes from a contact's number is heard as an answer, and each message of
 //! theirs gets a reply; anything else is kept as refused, and whoever sent it is told why, now and
-//! then. A machine that answers every text must not be kept talking, nor may strangers fill the journal.
+//! then. A machine that answers every text must not be kept talking, nor may strangers fill the
+//! journal.
 
 use super::EventLoop;
 use super::answer_inputs::{AnswerWay, NO_WORDS};

@@ -1,6 +1,7 @@
-//! `status` and `explain` for a person. What the engine sees and what the loop knows of its own parts flow in; text
-//! flows out: the truth in one line, the tanks with their readings, what stands, and then the watch's own parts,
-//! of which only what is not as it should be takes a line of its own.
+//! `status` and `explain` for a person. What the engine sees and what the loop knows of its own
+//! parts flow in; text flows out: the truth in one line, the tanks with their readings, what
+//! stands, and then the watch's own parts, of which only what is not as it should be takes a line
+//! of its own.
 
 use super::health::{LONGEST_UNUSABLE, PartsHealth};
 use super::telling::ill;
@@ -187,7 +188,8 @@ fn standing(out: &mut String, status: &Status) {
     }
 }
 
-/// `High: Lagoon: the water is too cold (23.1 °C, limit 24 °C), for 12 min, unacknowledged, code 4QTE`
+/// `High: Lagoon: the water is too cold (23.1 °C, limit 24 °C), for 12 min, unacknowledged, code
+/// 4QTE`
 fn open_line(alarm: &AlarmView) -> String {
     let stood = alarm.stood.map_or(String::new(), |stood| format!(", for {stood}"));
     let code = alarm.code.as_deref().unwrap_or_default();

@@ -1,6 +1,7 @@
-//! How the watch is, told to machines: metrics in a file for whoever collects them, and its state on a
-//! topic for a house's dashboard. What the engine and the parts say flows in; text flows out, after a
-//! finished turn. It decides nothing, and what fails here is said once and keeps nobody from anything.
+//! How the watch is, told to machines: metrics in a file for whoever collects them, and its state
+//! on a topic for a house's dashboard. What the engine and the parts say flows in; text flows out,
+//! after a finished turn. It decides nothing, and what fails here is said once and keeps nobody
+//! from anything.
 
 use super::EventLoop;
 use super::health::PartsHealth;

@@ -1,7 +1,7 @@
-//! Answers by MQTT. A contact publishes on the subtopic of their name, so that the broker's rights say
-//! who speaks; a message flows in, and what came of it goes back on the same contact's reply topic,
-//! with what its sender gave to know it by. What is retained, or has waited in the broker, is no
-//! answer: nobody can tell how old it is.
+//! Answers by MQTT. A contact publishes on the subtopic of their name, so that the broker's rights
+//! say who speaks; a message flows in, and what came of it goes back on the same contact's reply
+//! topic, with what its sender gave to know it by. What is retained, or has waited in the broker,
+//! is no answer: nobody can tell how old it is.
 
 use super::EventLoop;
 use super::answer_inputs::{AnswerWay, Heeded};
@@ -53,8 +53,8 @@ fn words(payload: &[u8]) -> Result<String, String> {
     Ok(format!("{} {}{until}{length}", pieces.say, pieces.code).trim().to_owned())
 }
 
-/// Where what came of an answer goes: where its sender asks for, if that lies on the contact's own reply
-/// topic. Anywhere else it could be a relay's.
+/// Where what came of an answer goes: where its sender asks for, if that lies on the contact's own
+/// reply topic. Anywhere else it could be a relay's.
 fn reply_topic(usual: String, asked: Option<&str>) -> String {
     match asked {
         Some(asked)

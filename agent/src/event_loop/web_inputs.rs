@@ -1,6 +1,6 @@
-//! The page in the house: its door, what it asks of the loop, and what is pressed there. An answer goes the way
-//! of any other answer, wrong codes counted; everything else is said as at the control socket, by whoever is
-//! signed in.
+//! The page in the house: its door, what it asks of the loop, and what is pressed there. An answer
+//! goes the way of any other answer, wrong codes counted; everything else is said as at the control
+//! socket, by whoever is signed in.
 
 use super::EventLoop;
 use super::answer_inputs::{AnswerWay, CodeSaid};
@@ -47,8 +47,8 @@ impl WebDoor {
     }
 
     /// Opens it, if it is to be. Where that can't be done the watch goes on without, and says why.
-    /// At the start, if the file says so: why it is not open stands among what can't be used, and pages name no
-    /// link that leads nowhere.
+    /// At the start, if the file says so: why it is not open stands among what can't be used, and
+    /// pages name no link that leads nowhere.
     pub(super) async fn at_start(
         settings: &Settings,
         plan: &mut Plan,

@@ -1,6 +1,7 @@
-//! One sensor's readings for drawings: a stretch of time and a step go in, and what was said in each step
-//! comes out. Rows are keyed by time first, so that a card lasts; one sensor's are found by stepping from
-//! minute to minute within the database, which costs nothing for the sensors between.
+//! One sensor's readings for drawings: a stretch of time and a step go in, and what was said in
+//! each step comes out. Rows are keyed by time first, so that a card lasts; one sensor's are found
+//! by stepping from minute to minute within the database, which costs nothing for the sensors
+//! between.
 
 use super::error::JournalError;
 use super::log::{JournalLog, boots};
@@ -38,8 +39,8 @@ FROM m CROSS JOIN readings ON key = m.k WHERE count > 0
 GROUP BY step ORDER BY step";
 
 impl JournalLog {
-    /// What a sensor said in each step of a stretch, in order of time; steps in which nothing was said are
-    /// left out. Steps count from the stretch's beginning.
+    /// What a sensor said in each step of a stretch, in order of time; steps in which nothing was
+    /// said are left out. Steps count from the stretch's beginning.
     pub fn bars(
         &self,
         sensor: &str,

@@ -1,6 +1,7 @@
 //! Opening the file: whose is it, is it sound, is it up to date. A path comes in, a connection
 //! ready for writing goes out, with a word on what was found. What
-//! can't be used, damaged, newer or another program's, is renamed and kept, so that the watch can run.
+//! can't be used, damaged, newer or another program's, is renamed and kept, so that the watch can
+//! run.
 
 use super::error::{JournalError, Place};
 use super::{beside, schema};
@@ -24,7 +25,8 @@ pub enum Opened {
         /// The version it had.
         from: i64,
     },
-    /// It was damaged, another program's, or a newer one's: it was renamed and kept, and a new one was made.
+    /// It was damaged, another program's, or a newer one's: it was renamed and kept, and a new one
+    /// was made.
     SetAside {
         /// Where that file is now.
         path: PathBuf,
@@ -102,8 +104,8 @@ pub(super) fn begin_anew(
     Ok((db, Opened::SetAside { path, why }))
 }
 
-/// A connection that only reads, where the disk takes no writes. Without the files that SQLite keeps
-/// beside a journal it can't look at the log of writes; then the main file alone is read.
+/// A connection that only reads, where the disk takes no writes. Without the files that SQLite
+/// keeps beside a journal it can't look at the log of writes; then the main file alone is read.
 pub(super) fn open_reading(place: &Place) -> Result<Connection, JournalError> {
     let read = OpenFlags::SQLITE_OPEN_READ_ONLY;
     let ours = |db: Connection| match belongs(&db).map_err(|error| place.error(error))? {
@@ -123,8 +125,8 @@ pub(super) fn open_reading(place: &Place) -> Result<Connection, JournalError> {
     })
 }
 
-/// The files of an open journal as they are on the disk: another file in the place of one of them, or
-/// one that has become shorter than we left it, is not what we write to.
+/// The files of an open journal as they are on the disk: another file in the place of one of them,
+/// or one that has become shorter than we left it, is not what we write to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub(super) struct OnDisk {
     main: Option<(u64, u64, u64)>,

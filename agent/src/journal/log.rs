@@ -232,7 +232,8 @@ impl JournalLog {
         })
     }
 
-    /// The number of the newest record of before `until` by the clock of its time; 0 if there is none.
+    /// The number of the newest record of before `until` by the clock of its time; 0 if there is
+    /// none.
     pub fn newest_until(&self, until: Wall) -> Result<Seq, JournalError> {
         let sql = "SELECT ifnull(max(seq), 0) FROM records WHERE wall <= ?";
         let newest = self.sql(|db| db.query_row(sql, [until.0], |row| row.get::<_, i64>(0)))?;
@@ -286,7 +287,8 @@ pub(super) fn outlive(
     let row = boot_row(db, &beat.boot())?;
     if let Some(boot) = row.and_then(|id| boots.get_mut(&id)).filter(|_| is_moment(at.mono.0)) {
         boot.alive = boot.alive.max(Some(at.mono));
-        // Two that both are sure and lie far apart: the one of a row may have been changed on a card.
+        // Two that both are sure and lie far apart: the one of a row may have been changed on a
+        // card.
         let offset = at.wall - Span(at.mono.0);
         let apart = boot.offset.max(offset) - boot.offset.min(offset);
         if at.wall_trusted && is_sure_offset(offset.0) && (!boot.trusted || apart > SET_BY) {

@@ -1,6 +1,6 @@
-//! Times that no clock can have said: a bit that flipped on a card, a row that something else wrote.
-//! Moments and dates of rows flow in; what can't be is replaced by what the rows beside it say, so
-//! that nobody is told of an alarm that stands since the year 292277026.
+//! Times that no clock can have said: a bit that flipped on a card, a row that something else
+//! wrote. Moments and dates of rows flow in; what can't be is replaced by what the rows beside it
+//! say, so that nobody is told of an alarm that stands since the year 292277026.
 
 use slackwater_rules::record::Record;
 use slackwater_rules::time::{Moment, Now, Span, Wall};

@@ -92,7 +92,8 @@ impl Pulse {
         Ok(Self { file, count })
     }
 
-    /// Beats. Only with `sync` does it outlast a power cut; the end of the process it outlasts anyway.
+    /// Beats. Only with `sync` does it outlast a power cut; the end of the process it outlasts
+    /// anyway.
     ///
     /// # Errors
     /// What the disk says.

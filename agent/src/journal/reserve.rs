@@ -1,9 +1,9 @@
 //! Room that is set aside at start, 1 MiB, so that a disk which others have filled still takes what
 //! matters: records of alarms and call-outs. Half of it lies within the journal's own file
 //! ([`Journal::set_aside`](super::Journal::set_aside)), where nobody else can take it. This is the
-//! other half, a file of its own for the log of writes: given up in steps, each only when a write has
-//! found no room, since whoever filled the disk may take what becomes free; and taken back when the
-//! disk has room again.
+//! other half, a file of its own for the log of writes: given up in steps, each only when a write
+//! has found no room, since whoever filled the disk may take what becomes free; and taken back when
+//! the disk has room again.
 
 use super::beside;
 use rustix::fs::{FallocateFlags, fallocate, statvfs};
@@ -70,7 +70,8 @@ impl Reserve {
         given.is_ok()
     }
 
-    /// Whether nothing is left on the disk but what is set aside: known before a write finds it out.
+    /// Whether nothing is left on the disk but what is set aside: known before a write finds it
+    /// out.
     pub fn is_disk_full(&self) -> bool {
         self.free().is_some_and(|free| free < STEP)
     }

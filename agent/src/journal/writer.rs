@@ -80,8 +80,8 @@ pub struct Inheritance {
 
 impl Keeper {
     /// Opens the journal and reads what it left. A disk that can't be written now is read; one that
-    /// can't be used at all is no reason not to watch either: the keeper then begins with nothing, and
-    /// numbers records so that they come after all that may be in the file.
+    /// can't be used at all is no reason not to watch either: the keeper then begins with nothing,
+    /// and numbers records so that they come after all that may be in the file.
     ///
     /// # Errors
     /// A journal that another watch writes to.

@@ -1,6 +1,6 @@
-//! What a value probably measures: from the words of its topic and pointer, from its unit, and from the
-//! values themselves. A guess says how sure it is and why; where nothing speaks for any quantity there is
-//! none.
+//! What a value probably measures: from the words of its topic and pointer, from its unit, and from
+//! the values themselves. A guess says how sure it is and why; where nothing speaks for any
+//! quantity there is none.
 
 use super::homie::Described;
 use super::observed::{MOST_WORDS, ObservedValue};
@@ -60,7 +60,8 @@ struct TradeQuantity {
     measures: &'static str,
     /// Words of topics that name it.
     words: &'static [&'static str],
-    /// Its units, the usual first, each with the values that are believed without a word about the unit.
+    /// Its units, the usual first, each with the values that are believed without a word about the
+    /// unit.
     units: &'static [(&'static str, f64, f64)],
 }
 

@@ -1,8 +1,8 @@
 //! Devices that describe themselves by the Homie convention, version 5: a retained JSON document on
-//! `DOMAIN/5/DEVICE/$description` names the nodes of a device and the properties of each, with datatype,
-//! unit and name; a property's value comes on `DOMAIN/5/DEVICE/NODE/PROPERTY`. The convention is open:
-//! homieiot.github.io, "Homie: An MQTT Convention for IoT/M2M", 5.0. Written from memory of it, for what
-//! is read here.
+//! `DOMAIN/5/DEVICE/$description` names the nodes of a device and the properties of each, with
+//! datatype, unit and name; a property's value comes on `DOMAIN/5/DEVICE/NODE/PROPERTY`. The
+//! convention is open: homieiot.github.io, "Homie: An MQTT Convention for IoT/M2M", 5.0. Written
+//! from memory of it, for what is read here.
 
 use super::Observations;
 use super::payload::known_unit;

@@ -1,5 +1,5 @@
-//! What was heard, topic by topic, within bounds: a broker may carry thousands of topics and a device
-//! may have gone mad.
+//! What was heard, topic by topic, within bounds: a broker may carry thousands of topics and a
+//! device may have gone mad.
 
 use super::payload::{self, Form, PayloadPlace, PayloadSaid};
 use slackwater_rules::time::Span;

@@ -1,5 +1,5 @@
-//! From one payload to the values in it: a number, perhaps with its unit; a word; the leaves of a JSON
-//! document, each with its pointer (RFC 6901); the records of a SenML pack (RFC 8428).
+//! From one payload to the values in it: a number, perhaps with its unit; a word; the leaves of a
+//! JSON document, each with its pointer (RFC 6901); the records of a SenML pack (RFC 8428).
 
 use crate::plain_text::is_deceptive;
 use serde_json::{Map, Value as Json};
@@ -100,7 +100,8 @@ pub(super) fn known_unit(name: &str) -> Option<String> {
     let name = name.trim();
     match Unit::named(name) {
         Some(_) => Some(name.to_owned()),
-        None => near_unit(name),
+        // What has several meanings is asked of the keeper, not guessed.
+        None => near_unit(name, &|_| true)?.only(),
     }
 }
 

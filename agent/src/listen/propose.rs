@@ -1,5 +1,6 @@
-//! A rule file proposed from what was heard: tanks, sensors, senders, the ready-made alarms that fit, and
-//! whom to tell. All of it is to be read: whatever was not told by a device is marked as a guess.
+//! A rule file proposed from what was heard: tanks, sensors, senders, the ready-made alarms that
+//! fit, and whom to tell. All of it is to be read: whatever was not told by a device is marked as a
+//! guess.
 
 use super::guess::{Guess, GuessedWords, Sure, split, words_of};
 use super::homie;
@@ -71,7 +72,8 @@ struct Proposed<'o> {
     gateway: Option<String>,
 }
 
-/// The file that what was heard suggests, for a site whose call-out tells `targets`, the first first.
+/// The file that what was heard suggests, for a site whose call-out tells `targets`, the first
+/// first.
 pub fn propose(heard: &Observations, targets: &[String]) -> Proposal {
     let sensed = heard.sensed();
     let sensors = sensors(heard, &sensed);

@@ -1,5 +1,6 @@
-//! Sensors that share one sender: values of one message, topics of one described device, and neighbouring topics whose
-//! messages come together again and again. If the sender dies, that is to be one page.
+//! Sensors that share one sender: values of one message, topics of one described device, and
+//! neighbouring topics whose messages come together again and again. If the sender dies, that is to
+//! be one page.
 
 use super::homie::Described;
 use super::observed::TopicHeard;
@@ -39,8 +40,8 @@ fn join(of: &mut [usize], one: usize, other: usize) {
     of.iter_mut().filter(|sender| **sender == drop).for_each(|sender| *sender = keep);
 }
 
-/// Whether two topics may be one device's: they differ in what stands at the end. Two boards that happen
-/// to speak in the same second are no one sender.
+/// Whether two topics may be one device's: they differ in what stands at the end. Two boards that
+/// happen to speak in the same second are no one sender.
 fn are_neighbours(one: &str, other: &str) -> bool {
     let same = one.split('/').zip(other.split('/')).take_while(|(one, other)| one == other).count();
     let levels = one.split('/').count().min(other.split('/').count());

@@ -5,7 +5,8 @@ use jiff::tz::TimeZone;
 use slackwater_rules::plan::{ChannelKind, Contact, Directory, Plan, Surroundings, Target};
 use slackwater_rules::time::Span;
 
-/// One topic: its payloads, live every so many seconds from the given one on; a pace of 0 is retained.
+/// One topic: its payloads, live every so many seconds from the given one on; a pace of 0 is
+/// retained.
 type Line<'t> = (&'t str, &'t [&'t str], i64, i64);
 
 fn hear(lines: &[Line<'_>]) -> Observations {

@@ -1,6 +1,6 @@
-//! The broker and the sensors: whether we are let in, may hear what we want, hear our own message, and
-//! whether each sensor says something that can be believed. Beside a watch that runs it only listens, in
-//! silence and under another name; otherwise it comes as the watch would.
+//! The broker and the sensors: whether we are let in, may hear what we want, hear our own message,
+//! and whether each sensor says something that can be believed. Beside a watch that runs it only
+//! listens, in silence and under another name; otherwise it comes as the watch would.
 
 use super::TriedPart;
 use crate::clock::Clock;

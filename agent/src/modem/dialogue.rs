@@ -132,8 +132,8 @@ impl Dialogue {
         self.answer(&command, limit).await
     }
 
-    /// Dials: none once the network has begun with it, or why it came to nothing in the modem's words. The
-    /// command, which holds a number, is in no text.
+    /// Dials: none once the network has begun with it, or why it came to nothing in the modem's
+    /// words. The command, which holds a number, is in no text.
     pub(super) async fn dial(
         &mut self,
         command: &str,

@@ -1,5 +1,6 @@
-//! A ring: dial for voice, wait, hang up (3GPP TS 27.007, 6.2, 6.5 and 7.18). A number and a length flow
-//! in; how it ended flows out. Somebody who picks up pays nothing and hears nothing: it is hung up then.
+//! A ring: dial for voice, wait, hang up (3GPP TS 27.007, 6.2, 6.5 and 7.18). A number and a length
+//! flow in; how it ended flows out. Somebody who picks up pays nothing and hears nothing: it is
+//! hung up then.
 
 use super::dialogue::ModemFault;
 use super::lines::fields;

@@ -159,8 +159,8 @@ impl ModemSession {
         }
         // TS 27.005, 3.2.1: without this a modem may want each report acknowledged.
         allow(dialogue.ask("AT+CSMS=0").await, "it does not tell of texts")?;
-        // TS 27.005, 3.4.1: tell of texts by their place, and of reports by all of them; else of texts
-        // alone; else we look now and then.
+        // TS 27.005, 3.4.1: tell of texts by their place, and of reports by all of them; else of
+        // texts alone; else we look now and then.
         let mut reports = true;
         if allow(dialogue.ask("AT+CNMI=2,1,0,1,0").await, "it does not tell of texts")?.is_none() {
             reports = false;
@@ -176,7 +176,8 @@ impl ModemSession {
         for (question, name) in [("AT+CREG?", "+CREG"), ("AT+CEREG?", "+CEREG")] {
             match self.dialogue.ask(question).await {
                 Ok(said) => {
-                    // A notice has one field, or a quoted place as its second; an answer's is a digit.
+                    // A notice has one field, or a quoted place as its second; an answer's is a
+                    // digit.
                     let stat = said.iter().rev().find_map(|line| match fields(line, name)?.get(1) {
                         Some(stat) if stat.len() == 1 => Some(Registration::of(stat)),
                         _ => None,
@@ -245,8 +246,8 @@ impl ModemSession {
     }
 }
 
-/// A wrong PIN given three times blocks the SIM: so one that was refused is not given again, and one
-/// whose answer was lost is given once more.
+/// A wrong PIN given three times blocks the SIM: so one that was refused is not given again, and
+/// one whose answer was lost is given once more.
 #[derive(Debug, Default)]
 pub(super) struct PinTries {
     refused: bool,

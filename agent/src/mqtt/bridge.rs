@@ -1,12 +1,13 @@
 //! The stream to a broker, made outside the client library and bridged to it.
 //!
-//! The library tries the addresses of a name one after the other, so that one which swallows what is sent to
-//! it hides the next; its TLS features would bring old and unmaintained crates with known advisories, and
-//! blur every TLS error into a closed connection. It offers no other way to hand it a stream than a Unix
-//! socket. So the stream is made here first, with its errors in clear words, and then bridged to the library
-//! over a socket in Linux's abstract namespace: no file, no folder, no permissions to get wrong. The name is
-//! random, and only a peer that is this very process is let in. On its way the broker's first packet is
-//! looked at: an old broker says there what it is, in a form that the library can't read.
+//! The library tries the addresses of a name one after the other, so that one which swallows what
+//! is sent to it hides the next; its TLS features would bring old and unmaintained crates with
+//! known advisories, and blur every TLS error into a closed connection. It offers no other way to
+//! hand it a stream than a Unix socket. So the stream is made here first, with its errors in clear
+//! words, and then bridged to the library over a socket in Linux's abstract namespace: no file, no
+//! folder, no permissions to get wrong. The name is random, and only a peer that is this very
+//! process is let in. On its way the broker's first packet is looked at: an old broker says there
+//! what it is, in a form that the library can't read.
 
 use std::io;
 use std::pin::Pin;
@@ -118,8 +119,9 @@ async fn accept_ourselves(listener: &UnixListener) -> io::Result<UnixStream> {
 }
 
 impl Bridge {
-    /// Lets the last bytes out, after the library has let go of its end, and tells what the stream had against
-    /// the connection, if that was the cause. A mere end of the stream says nothing the library does not know.
+    /// Lets the last bytes out, after the library has let go of its end, and tells what the stream
+    /// had against the connection, if that was the cause. A mere end of the stream says nothing the
+    /// library does not know.
     pub(super) async fn close(mut self) -> Option<String> {
         let ended = timeout(CLOSING, &mut self.task).await;
         if self.old.load(Ordering::Relaxed) {

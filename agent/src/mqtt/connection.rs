@@ -1,14 +1,16 @@
 //! The one task that keeps the connection: connect, serve until it breaks, pause, again.
 //!
-//! Every attempt gets a new client and event loop from the library, never a used one: a used one resends
-//! stale acknowledgements, forgets or doubles publications, and can lock up after a lost session. What has
-//! to outlive a connection lives here: [`Outbox`], [`Subscriptions`], [`Retry`], and the events that the
-//! listener has not taken yet. Packet ids belong to one connection, hence its generation number.
+//! Every attempt gets a new client and event loop from the library, never a used one: a used one
+//! resends stale acknowledgements, forgets or doubles publications, and can lock up after a lost
+//! session. What has to outlive a connection lives here: [`Outbox`], [`Subscriptions`], [`Retry`],
+//! and the events that the listener has not taken yet. Packet ids belong to one connection, hence
+//! its generation number.
 //!
-//! The library's `poll` is never cancelled while the connection is to live on, since it may hold a half
-//! written packet. It is held, and everything else happens beside it: orders, the listener's room, a tick.
-//! `poll` can also hang in a write to a broker that has stopped reading, its own keep-alive included; the
-//! tick notices that nothing has been heard for too long and gives the connection up.
+//! The library's `poll` is never cancelled while the connection is to live on, since it may hold a
+//! half written packet. It is held, and everything else happens beside it: orders, the listener's
+//! room, a tick. `poll` can also hang in a write to a broker that has stopped reading, its own
+//! keep-alive included; the tick notices that nothing has been heard for too long and gives the
+//! connection up.
 
 mod incoming;
 mod rounds;
@@ -35,15 +37,16 @@ use super::settings::{BrokerAddress, MqttSettings};
 use super::subscriptions::Subscriptions;
 use super::{ConnectionCommand, MqttEvent, WAITING_BYTES};
 
-/// Polls granted per tick while the listener lags behind: enough to get a ping out between messages.
+/// Polls granted per tick while the listener lags behind: enough to get a ping out between
+/// messages.
 const STRETCH: u32 = 32;
 
 pub(super) struct Worker {
     settings: MqttSettings,
     orders: mpsc::UnboundedReceiver<ConnectionCommand>,
     events: mpsc::Sender<MqttEvent>,
-    /// What the listener had no room for. While it is not empty, the broker is read only as much as it
-    /// takes to stay connected.
+    /// What the listener had no room for. While it is not empty, the broker is read only as much as
+    /// it takes to stay connected.
     backlog: VecDeque<MqttEvent>,
     /// Bytes that may wait for the listener.
     room: Arc<Semaphore>,
@@ -144,7 +147,8 @@ impl Worker {
                 // Also the messages that come between two pings must not fill the memory.
                 let waits: usize = self.backlog.iter().map(|event| event.weight() as usize).sum();
                 link.stretch = if waits > WAITING_BYTES { 0 } else { link.stretch.saturating_sub(1) };
-                // The answer to our ping may stand behind all that we do not read: not the broker's fault.
+                // The answer to our ping may stand behind all that we do not read: not the broker's
+                // fault.
                 eventloop.state.await_pingresp = false;
             }
         }
@@ -308,7 +312,8 @@ impl Worker {
     }
 }
 
-/// Gives the listener the next event once there is room. `None`: nobody listens any more. Safe to cancel.
+/// Gives the listener the next event once there is room. `None`: nobody listens any more. Safe to
+/// cancel.
 async fn pass_on(
     events: &mpsc::Sender<MqttEvent>,
     room: &Arc<Semaphore>,

@@ -1,6 +1,7 @@
-//! What a broker does not do, as it says itself: in the answer that lets us in, or in the one that does
-//! not, after which the same again without it succeeds. A watch can do without retained messages, its status
-//! being a convenience; it can't do without acknowledgements, which say that its commands have arrived.
+//! What a broker does not do, as it says itself: in the answer that lets us in, or in the one that
+//! does not, after which the same again without it succeeds. A watch can do without retained
+//! messages, its status being a convenience; it can't do without acknowledgements, which say that
+//! its commands have arrived.
 
 use rumqttc::v5::mqttbytes::v5::ConnectReturnCode;
 
@@ -24,7 +25,8 @@ impl BrokerLimits {
         }
     }
 
-    /// From an answer that does not let us in: true if that was new, so that another attempt is worth while.
+    /// From an answer that does not let us in: true if that was new, so that another attempt is
+    /// worth while.
     pub(super) fn learn_from_refusal(&mut self, code: ConnectReturnCode) -> bool {
         let new = code == ConnectReturnCode::RetainNotSupported && !self.no_retained;
         self.no_retained |= new;

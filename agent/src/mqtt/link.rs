@@ -1,7 +1,7 @@
 //! One connection: how the library is set up for it, and what is asked of it.
 //!
-//! Every request goes into the library's own queue and never waits; a queue that is full means that nothing
-//! gets out any more, and the connection is given up.
+//! Every request goes into the library's own queue and never waits; a queue that is full means that
+//! nothing gets out any more, and the connection is given up.
 
 use std::collections::BTreeSet;
 use std::time::Duration;
@@ -85,7 +85,8 @@ impl BrokerLink {
         self.retains = !no_retained;
         match wants.and_then(|p| p.server_keep_alive).map(|seconds| Duration::from_secs(seconds.into())) {
             Some(shorter) if !shorter.is_zero() && shorter < ours => self.keep_alive = shorter,
-            // Longer than we want to wait; or none, at which the library would ping without a pause.
+            // Longer than we want to wait; or none, at which the library would ping without a
+            // pause.
             Some(_) => {
                 eventloop.options.set_keep_alive(ours);
             }
@@ -141,7 +142,8 @@ impl BrokerLink {
         self.owed.came(ack);
     }
 
-    /// A message is safe: its acknowledgement leaves, with those that waited for it, once all before it have.
+    /// A message is safe: its acknowledgement leaves, with those that waited for it, once all
+    /// before it have.
     pub(super) fn acknowledge(&mut self, ack: &Ack) -> Result<(), Loss> {
         self.owed.ready(ack);
         while let Some((packet, exactly_once)) = self.owed.next() {
@@ -152,8 +154,8 @@ impl BrokerLink {
         Ok(())
     }
 
-    /// Retained messages keep their flag only when served from the broker's store (no retain-as-published):
-    /// a live message of a publisher that retains must not look old.
+    /// Retained messages keep their flag only when served from the broker's store (no
+    /// retain-as-published): a live message of a publisher that retains must not look old.
     pub(super) fn request(
         &mut self,
         changes: Vec<SubscriptionChange>,
@@ -200,8 +202,9 @@ pub(super) fn options(settings: &MqttSettings, bridge: &Bridge, limits: &BrokerL
         .set_clean_start(session == 0)
         .set_session_expiry_interval(Some(session))
         .set_receive_maximum(Some(RECEIVE_WINDOW))
-        // Told to the broker too, which then withholds larger messages. The library's own default would
-        // break the connection at 10 KiB, and again at every reconnect if the message is retained.
+        // Told to the broker too, which then withholds larger messages. The library's own default
+        // would break the connection at 10 KiB, and again at every reconnect if the message is
+        // retained.
         .set_max_packet_size(Some(settings.max_packet))
         .set_manual_acks(true)
         .set_outgoing_inflight_upper_limit(LIBRARY_WINDOW)

@@ -1,8 +1,9 @@
 //! The agent's own message, around through the broker.
 //!
-//! A connection can be alive while nothing arrives: a lost subscription, a changed access list, a broker
-//! that answers pings and delivers nothing. So a small message with a number that only this run knows goes
-//! out every keep-alive, and either comes back in time or the agent knows that it is deaf.
+//! A connection can be alive while nothing arrives: a lost subscription, a changed access list, a
+//! broker that answers pings and delivers nothing. So a small message with a number that only this
+//! run knows goes out every keep-alive, and either comes back in time or the agent knows that it is
+//! deaf.
 
 use std::time::Duration;
 

@@ -1,9 +1,10 @@
 //! Publications on their way, kept until the broker has them.
 //!
-//! The client library forgets what it was handed when a connection breaks and the broker has no session.
-//! So entries stay here until the broker's acknowledgement; a new connection starts again from the oldest.
-//! Only a window of them is handed over at a time, smaller than the library's own limit: at that limit it
-//! would stop reading its requests, acknowledgements of incoming messages among them.
+//! The client library forgets what it was handed when a connection breaks and the broker has no
+//! session. So entries stay here until the broker's acknowledgement; a new connection starts again
+//! from the oldest. Only a window of them is handed over at a time, smaller than the library's own
+//! limit: at that limit it would stop reading its requests, acknowledgements of incoming messages
+//! among them.
 
 use std::collections::VecDeque;
 

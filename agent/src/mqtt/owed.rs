@@ -1,9 +1,9 @@
 //! Acknowledgements that the broker is owed, in the order of its messages.
 //!
-//! A client sends them in the order in which the messages came (MQTT 5.0, 4.6.0-2 and 4.6.0-3), and a broker
-//! that looks closes the connection of one that doesn't. Ours would not: a reading is acknowledged once it
-//! is in the journal, our own message at once. So each message takes its place here when it comes, and what
-//! may go leaves from the front only.
+//! A client sends them in the order in which the messages came (MQTT 5.0, 4.6.0-2 and 4.6.0-3), and
+//! a broker that looks closes the connection of one that doesn't. Ours would not: a reading is
+//! acknowledged once it is in the journal, our own message at once. So each message takes its place
+//! here when it comes, and what may go leaves from the front only.
 
 use std::collections::VecDeque;
 

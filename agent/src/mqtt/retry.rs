@@ -1,8 +1,9 @@
 //! How long to wait before the next attempt, and whether somebody keeps pushing us out.
 //!
-//! The client library reconnects at once, tens of thousands of times a second against a closed port. Here
-//! the pause doubles from half a second to a minute, with jitter, so that the clients of a restarted broker
-//! do not come back in step. A connection that lasted proves that the cause is gone.
+//! The client library reconnects at once, tens of thousands of times a second against a closed
+//! port. Here the pause doubles from half a second to a minute, with jitter, so that the clients of
+//! a restarted broker do not come back in step. A connection that lasted proves that the cause is
+//! gone.
 
 use std::hash::{BuildHasher, Hasher, RandomState};
 use std::time::Duration;
@@ -12,8 +13,8 @@ const LAST: Duration = Duration::from_secs(60);
 /// Connections in a row that the broker accepted and soon closed again, before we blame a double.
 const QUICK_CLOSINGS: u32 = 3;
 
-/// A number that differs from call to call and from run to run. Good for jitter and for telling runs
-/// apart, not for secrets.
+/// A number that differs from call to call and from run to run. Good for jitter and for telling
+/// runs apart, not for secrets.
 pub(super) fn random() -> u64 {
     RandomState::new().build_hasher().finish()
 }
@@ -25,8 +26,8 @@ pub(super) struct Retry {
 }
 
 impl Retry {
-    /// A connection ended, or never came about (`lived` is `None`). True when the broker now has closed
-    /// several in a row, each soon after it had accepted it.
+    /// A connection ended, or never came about (`lived` is `None`). True when the broker now has
+    /// closed several in a row, each soon after it had accepted it.
     pub(super) fn ended(
         &mut self,
         lived: Option<Duration>,

@@ -1,7 +1,8 @@
 //! What the connection is told, and the one check that it can be done.
 //!
-//! The client library panics, truncates silently or loops on some values (a keep-alive under 5 s, lengths
-//! above 16 bits, a wrong filter). All of these are refused here, before anything is started.
+//! The client library panics, truncates silently or loops on some values (a keep-alive under 5 s,
+//! lengths above 16 bits, a wrong filter). All of these are refused here, before anything is
+//! started.
 
 use crate::secret::Secret;
 use crate::tls::ClientIdentity;
@@ -29,10 +30,11 @@ const LONGEST_TEXT: usize = u16::MAX as usize;
 /// How to reach a broker, what to listen to, and how to be seen.
 #[derive(Debug, Clone)]
 pub struct MqttSettings {
-    /// The brokers, in the order in which they are tried; any of them will do, the first is the best. At
-    /// least one, eight at most.
+    /// The brokers, in the order in which they are tried; any of them will do, the first is the
+    /// best. At least one, eight at most.
     pub brokers: Vec<BrokerAddress>,
-    /// How long another one is used before the first is tried again; the longer, the oftener it was in vain.
+    /// How long another one is used before the first is tried again; the longer, the oftener it was
+    /// in vain.
     pub first_again: Duration,
     /// Who we are to the broker: no other client may use it. The broker keeps our session under it.
     pub client_id: String,
@@ -45,13 +47,15 @@ pub struct MqttSettings {
     /// After this long without a packet we ping; about twice as long without an answer is a broken
     /// connection. Our own message goes around as often. 5 s to 18 h.
     pub keep_alive: Duration,
-    /// How long the broker keeps our session, with messages of QoS 1, while we are away. Zero: not at all.
+    /// How long the broker keeps our session, with messages of QoS 1, while we are away. Zero: not
+    /// at all.
     pub session_expiry: Duration,
     /// The largest packet we take, in bytes. The broker is told, and withholds larger ones.
     pub max_packet: u32,
     /// Topic filters to subscribe to, with QoS 1.
     pub subscriptions: Vec<String>,
-    /// Where we are seen: retained "online" while connected, "offline" otherwise, by the last will if need be.
+    /// Where we are seen: retained "online" while connected, "offline" otherwise, by the last will
+    /// if need be.
     pub status_topic: String,
     /// Where our own message goes around. Nobody else should publish here.
     pub loopback_topic: String,
@@ -89,8 +93,8 @@ pub struct Tls {
 }
 
 impl MqttSettings {
-    /// Settings for a broker, with the rest as most want it: no TLS, 30 s keep-alive, a session kept for a
-    /// day, packets up to 64 KiB, status and loop-back topics under the client id.
+    /// Settings for a broker, with the rest as most want it: no TLS, 30 s keep-alive, a session
+    /// kept for a day, packets up to 64 KiB, status and loop-back topics under the client id.
     pub fn new(host: impl Into<String>, port: u16, client_id: impl Into<String>) -> Self {
         let client_id = client_id.into();
         Self {

@@ -1,8 +1,8 @@
 //! What we want to hear against what the broker has promised to send.
 //!
-//! The client library neither subscribes again after a reconnect nor looks at the broker's answers. Here
-//! only an answered filter counts as held, and only as long as the broker keeps our session. A new process
-//! holds nothing, so it asks for everything even when the session is an old one.
+//! The client library neither subscribes again after a reconnect nor looks at the broker's answers.
+//! Here only an answered filter counts as held, and only as long as the broker keeps our session. A
+//! new process holds nothing, so it asks for everything even when the session is an old one.
 
 use std::collections::{BTreeSet, VecDeque};
 
@@ -72,8 +72,8 @@ impl Subscriptions {
         }
     }
 
-    /// The broker answered a subscription, with one verdict a filter: `Err` is its reason to refuse.
-    /// Returns what was refused, and what has to be undone because it is no longer wanted.
+    /// The broker answered a subscription, with one verdict a filter: `Err` is its reason to
+    /// refuse. Returns what was refused, and what has to be undone because it is no longer wanted.
     pub(super) fn subscribed(
         &mut self,
         packet: u16,

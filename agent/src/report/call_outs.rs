@@ -1,4 +1,5 @@
-//! The call-outs, one after the other: what it was, its picture, what was said and what came, who was told.
+//! The call-outs, one after the other: what it was, its picture, what was said and what came, who
+//! was told.
 
 use super::ReportParts;
 use super::names::{ReportNames, minutes};
@@ -147,7 +148,8 @@ fn story(names: &ReportNames<'_>, call: &CallOutReview, lead: &Episode) -> Strin
     said.join(" ")
 }
 
-/// The thermometer of the tank that its first episode of a tank is about; of the first tank if it is about none.
+/// The thermometer of the tank that its first episode of a tank is about; of the first tank if it
+/// is about none.
 fn thermometer_of(made: &ReportParts<'_>, call: &CallOutReview) -> Option<SensorId> {
     let names = made.names();
     let own = episodes(made, call).find_map(|it| names.tank(&it.alarm));

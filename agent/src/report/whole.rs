@@ -1,4 +1,5 @@
-//! The whole span in one picture: each tank's water as a strip, and the mains; what was not seen is open.
+//! The whole span in one picture: each tank's water as a strip, and the mains; what was not seen is
+//! open.
 
 use super::ReportParts;
 use crate::chart::{Foot, Picture, Stretch, Stroke, days_axis, strip};

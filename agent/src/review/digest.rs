@@ -1,6 +1,6 @@
-//! The digest: what a keeper wants to know first, on one screen of a phone. A [`Review`] flows in, with the
-//! plan for its names; at most [`LINES`] lines of at most [`WIDTH`] letters flow out, for text and for JSON
-//! alike. A line that is too long loses whole clauses, never a part of one.
+//! The digest: what a keeper wants to know first, on one screen of a phone. A [`Review`] flows in,
+//! with the plan for its names; at most [`LINES`] lines of at most [`WIDTH`] letters flow out, for
+//! text and for JSON alike. A line that is too long loses whole clauses, never a part of one.
 
 use super::{CallOutReview, Episode, PageResult, ProofSeen, Review, SensorReview, Stamp};
 use jiff::tz::TimeZone;

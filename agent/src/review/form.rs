@@ -343,7 +343,8 @@ pub struct ChannelProof {
     pub missed: u32,
 }
 
-/// Spells of an alarm's condition that were over before its on-delay was, so that nothing was raised.
+/// Spells of an alarm's condition that were over before its on-delay was, so that nothing was
+/// raised.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub struct Blips {

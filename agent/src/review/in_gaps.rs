@@ -1,6 +1,6 @@
-//! What was outside its limits while nobody saw it. Readings that came late, with the time at which they were
-//! measured, flow in by minutes; a note for each gap and sensor flows out. It is a line of the review and never
-//! a page: what is over can't be helped any more.
+//! What was outside its limits while nobody saw it. Readings that came late, with the time at which
+//! they were measured, flow in by minutes; a note for each gap and sensor flows out. It is a line
+//! of the review and never a page: what is over can't be helped any more.
 
 use super::{Gap, Note, Stamp};
 use crate::journal::{Minute, Values};
@@ -14,7 +14,8 @@ const MINUTE: Span = Span::minutes(1);
 /// What one sensor said in gaps.
 #[derive(Default)]
 pub(super) struct InGaps {
-    /// By the place of the gap: how many minutes it was outside, the first of them, the furthest value.
+    /// By the place of the gap: how many minutes it was outside, the first of them, the furthest
+    /// value.
     outside: BTreeMap<usize, (u32, Wall, f64)>,
 }
 

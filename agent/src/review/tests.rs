@@ -614,7 +614,8 @@ fn what_was_outside_during_a_gap_and_was_told_afterwards_is_a_line() {
     assert_eq!(told, [("2026-10-20T04:00:00+02:00", text)], "{:?}", review.coverage);
 }
 
-/// Two power cuts, a false alarm and a lost broker, played by the engine and kept as the agent keeps them.
+/// Two power cuts, a false alarm and a lost broker, played by the engine and kept as the agent
+/// keeps them.
 const FORTNIGHT: &str = "start 2026-10-05 00:00\n\
     at 26 h: mains is off\nat 26 h: lagoon-return goes to 0 L/h over 20 s\nat 26 h 27 min: ines answers\n\
     at 28 h: mains is on\nat 28 h: lagoon-return goes to 4200 L/h over 20 s\n\

@@ -17,8 +17,8 @@ const WIDTH: usize = 60;
 /// How far a broken line is set in.
 const HANG: usize = 4;
 
-/// The review in words, with its times in `zone`: the digest first. Forecasts, and sensors without limits,
-/// stand only in the full one.
+/// The review in words, with its times in `zone`: the digest first. Forecasts, and sensors without
+/// limits, stand only in the full one.
 pub fn render_text(review: &Review, zone: &TimeZone, full: bool) -> String {
     let mut page = TextPage { zone, titles: &review.titles, text: String::new(), full };
     review.digest.iter().for_each(|line| page.line(0, line));
@@ -70,7 +70,8 @@ pub fn render_text(review: &Review, zone: &TimeZone, full: bool) -> String {
             page.aside(aside);
         }
     }
-    // Of a sensor without limits nobody but the curious wants to know, and the digest has the first of the others.
+    // Of a sensor without limits nobody but the curious wants to know, and the digest has the first
+    // of the others.
     let shown: Vec<_> = review.sensors.iter().filter(|sensor| full || sensor.outside.is_some()).collect();
     if full || shown.len() > digest::SENSORS {
         page.title("READINGS");

@@ -1,5 +1,5 @@
-//! `[answers]`: the ways by which people answer from wherever they are, besides texts, which come with
-//! `[modem]`: a topic, and the mailbox in which replies to pages arrive.
+//! `[answers]`: the ways by which people answer from wherever they are, besides texts, which come
+//! with `[modem]`: a topic, and the mailbox in which replies to pages arrive.
 
 use super::broker::{host, topic};
 use super::channels::{mailbox, this_machine};

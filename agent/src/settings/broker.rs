@@ -15,7 +15,8 @@ use std::path::PathBuf;
 /// The way to the broker.
 #[derive(Clone, Debug, PartialEq)]
 pub struct BrokerSettings {
-    /// Where it is; more than one place if it stands on several machines, in the order in which they are tried.
+    /// Where it is; more than one place if it stands on several machines, in the order in which
+    /// they are tried.
     pub places: Vec<BrokerAddress>,
     /// Unique on the broker: a second client with the same one throws the first out.
     pub client_id: String,
@@ -35,7 +36,8 @@ pub struct BrokerSettings {
     pub max_packet: u32,
     /// Where the agent publishes that it is alive, retained; also the topic of its last will.
     pub status_topic: String,
-    /// Where the agent publishes how it stands, retained, for a house's dashboard; nowhere if it isn't said.
+    /// Where the agent publishes how it stands, retained, for a house's dashboard; nowhere if it
+    /// isn't said.
     pub state_topic: Option<String>,
     /// Where the agent publishes to itself, to prove that the whole path works.
     pub loopback_topic: String,

@@ -3,11 +3,11 @@
 //! configuration and not a page that fails at night.
 //!
 //! A secret is named by a `…-file` key. Under systemd a relative name is looked up among the
-//! unit's credentials (`LoadCredential=`), which nobody else can read; then, and elsewhere, beside the
-//! configuration and in the folder `secrets` there, where the file must be its owner's alone.
+//! unit's credentials (`LoadCredential=`), which nobody else can read; then, and elsewhere, beside
+//! the configuration and in the folder `secrets` there, where the file must be its owner's alone.
 //!
-//! A watch that starts leaves out what a file keeps from being used ([`UnusableFile::Sound`]), and says so;
-//! whoever checks is told of it as of any other mistake.
+//! A watch that starts leaves out what a file keeps from being used ([`UnusableFile::Sound`]), and
+//! says so; whoever checks is told of it as of any other mistake.
 
 use super::channels::together;
 use super::reader::line;
@@ -38,8 +38,8 @@ const SECRETS: &str = "secrets";
 pub enum UnusableFile {
     /// It is a mistake: for `check`, and for a reload.
     Whole,
-    /// What needs it is left out, and that is noted: for a watch that starts, and for whoever needs no
-    /// secret at all.
+    /// What needs it is left out, and that is noted: for a watch that starts, and for whoever needs
+    /// no secret at all.
     Sound,
 }
 
@@ -150,8 +150,8 @@ impl<'f> Files<'f> {
         Ok((path, shared))
     }
 
-    /// A file with PEM certificates. Its path is of use even if it can't be read now: whoever connects
-    /// looks again.
+    /// A file with PEM certificates. Its path is of use even if it can't be read now: whoever
+    /// connects looks again.
     pub(super) fn certificates(&self, item: Item<'_>) -> Option<PathBuf> {
         let path = self.path(item)?;
         if self.environment.is_dry() {

@@ -29,8 +29,8 @@ fn reason(item: Item<'_>) -> Option<String> {
     item.wrong(title, format!("this has {length}"), Some(help))
 }
 
-/// Notes that `what` would go to `host` for everybody to read, unless it is encrypted, stays on this
-/// machine, or may go so for a reason that the table gives.
+/// Notes that `what` would go to `host` for everybody to read, unless it is encrypted, stays on
+/// this machine, or may go so for a reason that the table gives.
 pub(super) fn check(table: &Table<'_>, what: &str, host: &str, encrypted: bool) {
     if encrypted || table.has(KEY) || this_machine(host) {
         return;

@@ -11,8 +11,8 @@ impl Settings {
         connections.into_iter().chain(self.sirens()).chain(self.replies()).collect()
     }
 
-    /// The same beside a watch that runs by `running`: its check-ins change by a restart only, and its
-    /// connection says farewell on the topics that it has.
+    /// The same beside a watch that runs by `running`: its check-ins change by a restart only, and
+    /// its connection says farewell on the topics that it has.
     pub fn outputs_within(&self, running: &Self) -> Vec<Output> {
         let mut connections = connections(&self.broker, running.check_in.as_ref());
         let ours =

@@ -6,8 +6,9 @@
 //! directories.
 
 use super::files::{Files, UnusableFile};
+use super::kept::kept_settings;
 use super::reader::{self, line, size, span};
-use super::report::Found;
+use super::report::{Found, Report};
 use super::source::Environment;
 use jiff::tz::TimeZone;
 use slackwater_rules::diagnostic::{Finding, Item, Table};
@@ -45,7 +46,8 @@ pub struct ControlSettings {
     pub socket: PathBuf,
 }
 
-/// The longest path of a Unix socket on Linux: `sun_path` is 108 bytes with the final zero (unix(7)).
+/// The longest path of a Unix socket on Linux: `sun_path` is 108 bytes with the final zero
+/// (unix(7)).
 const LONGEST_SOCKET_PATH: usize = 107;
 
 /// What `[site]` says, as far as it is right.
@@ -69,22 +71,37 @@ impl SitePlaces {
 }
 
 impl Places {
-    /// Reads these sections alone, and no secret.
+    /// Reads these sections alone, and no secret. If the file is broken, its last good copy says
+    /// them, by which a watch may run.
     ///
     /// # Errors
     /// All that is wrong with them.
     pub fn load(file: &Path, environment: &Environment) -> Result<Self, Found> {
+        let (known, report) = match reader::text_of(file) {
+            Ok(text) => Self::of_text(file, &text, environment),
+            Err(report) => (None, report),
+        };
+        let journal = known.as_ref().map(|places| places.journal.path.clone());
+        let by_copy = || {
+            let (places, report) =
+                Self::of_text(file, &kept_settings(file, journal.as_deref(), environment)?, environment);
+            places.filter(|_| !report.is_wrong())
+        };
+        match known {
+            Some(places) if !report.is_wrong() => Ok(places),
+            _ => by_copy().ok_or_else(|| report.conclude()),
+        }
+    }
+
+    /// As far as the text says them, with what is wrong.
+    fn of_text(file: &Path, text: &str, environment: &Environment) -> (Option<Self>, Report) {
         let files = Files::new(file, environment, UnusableFile::Whole);
-        let (places, report) = reader::read(file, environment, |root| {
+        reader::read(file, text, environment, |root| {
             let site = SitePlaces::read(&root, &files);
             let places = Self::read(&root, &files, site);
             root.leave_the_rest();
             places
-        });
-        match places.flatten() {
-            Some(places) if !report.is_wrong() => Ok(places),
-            _ => Err(report.conclude()),
-        }
+        })
     }
 
     pub(super) fn read(root: &Table<'_>, files: &Files<'_>, site: SitePlaces) -> Option<Self> {
@@ -149,7 +166,7 @@ fn first_folder(environment: &Environment, variable: &str) -> Option<PathBuf> {
     folders.split(':').next().filter(|folder| !folder.is_empty()).map(PathBuf::from)
 }
 
-fn state_folder(environment: &Environment) -> PathBuf {
+pub(super) fn state_folder(environment: &Environment) -> PathBuf {
     let base = || environment.get("XDG_STATE_HOME").map(PathBuf::from);
     let home = || environment.get("HOME").map(|home| Path::new(home).join(".local/state"));
     first_folder(environment, "STATE_DIRECTORY")

@@ -1,6 +1,6 @@
-//! The agent's file on its way in: the door, the text as TOML, the layers, the sections, and what of
-//! it may be shown. The same [`Table`]s and [`Item`]s as the rule file's are asked; this module adds
-//! what only settings hold.
+//! The agent's file on its way in: the door, the text as TOML, the layers, the sections, and what
+//! of it may be shown. The same [`Table`]s and [`Item`]s as the rule file's are asked; this module
+//! adds what only settings hold.
 
 use super::report::{Report, places};
 use super::source::{self, Environment, Variable};
@@ -44,26 +44,26 @@ pub fn read_text(file: &Path, kind: &str) -> Result<String, String> {
     String::from_utf8(bytes).map_err(|_| format!("{kind} {name} is not UTF-8"))
 }
 
-/// Reads the file with the environment over it and hands its root to `check`. What `check` returns
-/// is whole only if the report holds no mistake; of a file that is no TOML there may still be parts.
+/// The text of the agent's file; what is wrong with it, if it can't be had.
+pub(super) fn text_of(file: &Path) -> Result<String, Report> {
+    let help = "`slackwater init` writes one to begin with, `--config` names another";
+    read_text(file, KIND).map_err(|why| Report::unreadable(&file.display().to_string(), why, help))
+}
+
+/// Reads the file's text with the environment over it and hands its root to `check`. What `check`
+/// returns is whole only if the report holds no mistake; of a file that is no TOML there may still
+/// be parts.
 pub(super) fn read<T>(
     file: &Path,
+    text: &str,
     environment: &Environment,
     check: impl FnOnce(Table<'_>) -> T,
-) -> (Option<T>, Report) {
+) -> (T, Report) {
     let name = file.display().to_string();
-    let text = match read_text(file, KIND) {
-        Ok(text) => text,
-        Err(why) => {
-            let help = "`slackwater init` writes one to begin with, `--config` names another";
-            return (None, Report::unreadable(&name, why, help));
-        }
-    };
-    let mut sources = SourceTexts::file(&name, &text);
+    let mut sources = SourceTexts::file(&name, text);
     for (variable, value) in environment.settings() {
         sources = sources.and(variable, &format!("{variable}={value}\n"));
     }
-    drop(text);
     let all = sources.text();
     let ends = sources.start(1).unwrap_or(all.len());
     let sheet = Sheet::new(KIND, all, &RENAMED).with_variables_from(ends).hiding();
@@ -87,7 +87,7 @@ pub(super) fn read<T>(
         false => Default::default(),
     };
     findings.extend(wrong);
-    (Some(known), Report { sources: sources.with_text(shown), findings, places })
+    (known, Report { sources: sources.with_text(shown), findings, places })
 }
 
 /// Text on one line, without control characters.

@@ -1,6 +1,6 @@
 //! The agent's file as it was read, with all that is wrong with it. Those who look at a whole site
-//! later add what they find by the path of a key; so mistakes that need the rule file, a certificate
-//! or the broker's limits have a line and a caret too.
+//! later add what they find by the path of a key; so mistakes that need the rule file, a
+//! certificate or the broker's limits have a line and a caret too.
 
 use slackwater_rules::diagnostic::{Finding, Findings, FindingsView, SourceTexts};
 use std::collections::BTreeMap;

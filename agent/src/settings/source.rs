@@ -200,7 +200,8 @@ struct Merge<'m, 't> {
 }
 
 impl<'t> Merge<'_, 't> {
-    /// The value and its place; `file` is what the file has at the same path, `root` the file itself.
+    /// The value and its place; `file` is what the file has at the same path, `root` the file
+    /// itself.
     fn value(
         &self,
         value: &Value,

@@ -1,5 +1,5 @@
-//! The small sections `[log]`, `[metrics]` and `[clock]`: how the agent speaks about itself, and whose word
-//! it takes for the time.
+//! The small sections `[log]`, `[metrics]` and `[clock]`: how the agent speaks about itself, and
+//! whose word it takes for the time.
 
 use super::files::Files;
 use super::reader::line;

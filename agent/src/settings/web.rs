@@ -1,6 +1,6 @@
-//! `[web]`: the page in the house. Off unless it is set up; on this machine alone unless it says otherwise.
-//! What leaves the machine is encrypted, with the keeper's certificate or one of the watch's own making,
-//! unless the file says why it need not be.
+//! `[web]`: the page in the house. Off unless it is set up; on this machine alone unless it says
+//! otherwise. What leaves the machine is encrypted, with the keeper's certificate or one of the
+//! watch's own making, unless the file says why it need not be.
 
 use super::channels::this_machine;
 use super::files::Files;
@@ -43,7 +43,8 @@ pub enum WebTls {
         /// The key of the first of them.
         key: PathBuf,
     },
-    /// One that the watch makes and keeps beside its journal: browsers ask once whether to trust it.
+    /// One that the watch makes and keeps beside its journal: browsers ask once whether to trust
+    /// it.
     OwnMaking,
 }
 
@@ -146,7 +147,8 @@ fn url(item: Item<'_>) -> Option<String> {
     )
 }
 
-/// A page that people can't open, or that would come without the encryption that its address promises.
+/// A page that people can't open, or that would come without the encryption that its address
+/// promises.
 fn check_url(table: &Table<'_>, url: Option<&str>, listen: Option<SocketAddr>) {
     let (Some(url), Some(listen)) = (url, listen) else { return };
     let clear = url.starts_with("http://");

@@ -1,56 +1,93 @@
-//! The last good copy of the rule file, beside the journal. A rule file that was taken flows in; at a
-//! start whose rule file is broken it flows out again, so that a slip of the editor or of the card before
+//! The last good copies of both files, beside the journal. Files that were taken flow in; at a
+//! start with a broken one they flow out again, so that a slip of the editor or of the card before
 //! a power cut does not leave the tanks unwatched.
 
-use crate::settings::read_text;
-use std::fs::{self, OpenOptions};
-use std::io::{self, Write as _};
-use std::os::unix::fs::OpenOptionsExt as _;
+use super::{SiteFiles, WrongConfiguration};
+use crate::settings::{
+    Environment, Settings, UnusableFile, keep_settings, kept_settings, read_text, write_whole,
+};
+use std::io;
 use std::path::{Path, PathBuf};
 
-/// Its name, in the journal's folder.
+/// The name of the rules' copy, in the journal's folder.
 const NAME: &str = "last-good-rules.toml";
 
-/// Where the copy of a site with this journal is.
+/// Where the copy of the rules of a site with this journal is.
 pub fn place(journal: &Path) -> PathBuf {
     journal.with_file_name(NAME)
 }
 
-/// Keeps the text of a rule file that was taken: whole or not at all, and only if it is another one.
+/// Keeps the text of a rule file that was taken: whole or not at all, and only if it is another
+/// one.
 ///
 /// # Errors
 /// Why it can't be written.
 pub fn keep(journal: &Path, rules: &str) -> io::Result<()> {
-    let place = place(journal);
-    if fs::read(&place).is_ok_and(|kept| kept == rules.as_bytes()) {
-        return Ok(());
-    }
-    let new = place.with_extension("toml.new");
-    let mut file = OpenOptions::new().write(true).create(true).truncate(true).mode(0o600).open(&new)?;
-    file.write_all(rules.as_bytes())?;
-    file.sync_all()?;
-    drop(file);
-    fs::rename(new, place)
+    write_whole(&place(journal), rules, 0o600)
 }
 
-/// Keeps the text of a rule file that was taken, if it was that file, and lets go of it: it may be large. The watch
-/// goes on without a copy.
-pub fn keep_taken(journal: &Path, rules: Option<String>) {
-    if let Some(Err(error)) = rules.map(|rules| keep(journal, &rules)) {
+/// Texts of files that were taken, to be kept; nothing of a file whose copy is what runs.
+#[derive(Debug, Default)]
+pub struct TakenTexts {
+    /// The rule file's.
+    pub rules: Option<String>,
+    /// The agent's own file's.
+    pub settings: Option<String>,
+}
+
+/// Keeps the texts that were taken, and lets go of them: they may be large. The watch goes on
+/// without copies.
+pub fn keep_taken(config: &Path, journal: &Path, taken: TakenTexts) {
+    if let Some(Err(error)) = taken.rules.map(|rules| keep(journal, &rules)) {
         tracing::warn!("no copy of the rule file is kept: {error}");
     }
+    if let Some(Err(error)) = taken.settings.map(|text| keep_settings(config, journal, &text)) {
+        tracing::warn!("no copy of {} is kept: {error}", config.display());
+    }
 }
 
-/// The copy, if there is one that can be read.
+/// The copy of the rules, if there is one that can be read.
 pub(super) fn read(journal: &Path) -> Option<(PathBuf, String)> {
     let place = place(journal);
     let text = read_text(&place, "the last good copy").ok()?;
     Some((place, text))
 }
 
+/// The site by the last good copy of the agent's own file, if that makes one where the file itself
+/// does not.
+pub(super) fn by_kept_settings(
+    config: &Path,
+    environment: &Environment,
+    journal: Option<&Path>,
+    wrong: &WrongConfiguration,
+) -> Option<SiteFiles> {
+    let text = kept_settings(config, journal, environment)?;
+    let read = Settings::read_text(config, text, environment, UnusableFile::Sound);
+    let mut site = SiteFiles::of(read, UnusableFile::Sound).ok()?;
+    site.taken.settings = None;
+    let name = config.file_name().unwrap_or(config.as_os_str()).to_string_lossy().into_owned();
+    site.unusable.insert(name, why_kept(config, wrong));
+    Some(site)
+}
+
+/// Why the copy runs, with the first mistake.
+fn why_kept(config: &Path, wrong: &WrongConfiguration) -> String {
+    let file = config.display();
+    let rest = "the last good copy of it is in force; `slackwater check` says all of it";
+    let rules = wrong.rules.as_ref().and_then(|rules| rules.findings.first());
+    match (wrong.agent.findings.first(), rules) {
+        (Some(first), _) => format!("{file} has mistakes ({}): {rest}", first.title),
+        (None, Some(first)) => {
+            format!("{file} and the rule file don't go together ({}): {rest}", first.title)
+        }
+        (None, None) => format!("{file} can't be used: {rest}"),
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::fs;
 
     #[test]
     fn a_copy_is_whole_and_the_newest_one_taken() {

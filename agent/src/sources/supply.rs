@@ -1,6 +1,7 @@
 //! A mains adapter or battery that the kernel knows, read from its folder in
-//! `/sys/class/power_supply`. The kernel's page on it is Documentation/ABI/testing/sysfs-class-power:
-//! per cent, microvolts, seconds, and words with capital letters.
+//! `/sys/class/power_supply`. The kernel's page on it is
+//! Documentation/ABI/testing/sysfs-class-power: per cent, microvolts, seconds, and words with
+//! capital letters.
 
 use super::kernel::{KernelFile, Unread};
 use super::{Ask, SourceAnswer, number};

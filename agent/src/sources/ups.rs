@@ -168,8 +168,8 @@ mod tests {
         understood(reads, &[(name.to_owned(), value.to_owned())].into())
     }
 
-    // Symbols: RFC 9271 and docs/new-drivers.txt of Network UPS Tools, both from memory; OL, OB, LB, RB,
-    // CHRG, DISCHRG and WAIT as the real server of the tests crate says them.
+    // Symbols: RFC 9271 and docs/new-drivers.txt of Network UPS Tools, both from memory; OL, OB,
+    // LB, RB, CHRG, DISCHRG and WAIT as the real server of the tests crate says them.
     #[test]
     fn the_mains_are_there_on_line_and_gone_on_battery_and_otherwise_not_known() {
         let mains = |status| says(UpsReading::Mains, "ups.status", status);

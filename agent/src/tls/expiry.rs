@@ -1,8 +1,9 @@
-//! Until when the certificates of servers hold that were found good: for who looks ahead. The end of a
-//! certificate flows in with each handshake, by the name that it was checked for; the date flows out.
+//! Until when the certificates of servers hold that were found good: for who looks ahead. The end
+//! of a certificate flows in with each handshake, by the name that it was checked for; the date
+//! flows out.
 //!
-//! The libraries check the dates and do not tell them, so the one field is read here: RFC 5280, section
-//! 4.1, in DER (X.690). What is not as expected is left out; nothing is decided by it.
+//! The libraries check the dates and do not tell them, so the one field is read here: RFC 5280,
+//! section 4.1, in DER (X.690). What is not as expected is left out; nothing is decided by it.
 
 use jiff::Timestamp;
 use rustls::pki_types::pem::PemObject as _;
@@ -98,7 +99,8 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
-    /// Made by `openssl req -x509 -newkey ed25519 -days 36500` and shown by `openssl x509 -enddate`.
+    /// Made by `openssl req -x509 -newkey ed25519 -days 36500` and shown by `openssl x509
+    /// -enddate`.
     const PEM: &str = include_str!("expiry/example.pem");
     const ENDS: &str = include_str!("expiry/example.txt");
 

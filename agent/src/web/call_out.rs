@@ -1,5 +1,6 @@
-//! A call-out: what it is, what to do as steps to tick, the answer, how long there is, who was told. Its words are
-//! those of the page that this reader would get now. Opening it answers nothing.
+//! A call-out: what it is, what to do as steps to tick, the answer, how long there is, who was
+//! told. Its words are those of the page that this reader would get now. Opening it answers
+//! nothing.
 
 use super::ask::HouseLook;
 use super::frame::{heading, said, sign};

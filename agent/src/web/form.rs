@@ -1,4 +1,5 @@
-//! What a form sends, and what stands behind the question mark of an address: names and values, bounded.
+//! What a form sends, and what stands behind the question mark of an address: names and values,
+//! bounded.
 
 /// So many fields are looked at.
 const MOST: usize = 24;

@@ -1,6 +1,6 @@
-//! Who may ask, by what stands in the head of a request: the name of this host, since a stranger's name may be
-//! pointed at it; where a form was sent from, since another site may send one with this site's cookie; and the
-//! cookie itself.
+//! Who may ask, by what stands in the head of a request: the name of this host, since a stranger's
+//! name may be pointed at it; where a form was sent from, since another site may send one with this
+//! site's cookie; and the cookie itself.
 
 use crate::settings::WebSettings;
 use hyper::HeaderMap;
@@ -14,7 +14,8 @@ const COOKIE_TLS: &str = "__Host-slackwater";
 /// How long a browser keeps it: 400 days is the most that it may (RFC 6265bis, section 5.5).
 const KEPT_S: u32 = 400 * 86_400;
 
-/// Whether it may be asked for by this name. An address can't be pointed elsewhere by a stranger's name server.
+/// Whether it may be asked for by this name. An address can't be pointed elsewhere by a stranger's
+/// name server.
 pub(super) fn is_known_host(headers: &HeaderMap, settings: &WebSettings) -> bool {
     let Some(host) = headers.get(HOST).and_then(|host| host.to_str().ok()) else { return false };
     let bare = bare(host);

@@ -1,5 +1,5 @@
-//! The last day of every tank's water, for the strips: read from the journal at most once a minute, and only
-//! while somebody looks.
+//! The last day of every tank's water, for the strips: read from the journal at most once a minute,
+//! and only while somebody looks.
 
 use super::house::House;
 use crate::journal::{JournalLog, StepSaid};
@@ -73,7 +73,8 @@ impl House {
         waters
     }
 
-    /// Reads the journal on a thread of its own, one reader at a time; says in the log why it can't.
+    /// Reads the journal on a thread of its own, one reader at a time; says in the log why it
+    /// can't.
     pub(super) async fn journal<T: Send + 'static>(
         &self,
         read: impl FnOnce(&JournalLog) -> Result<T, crate::journal::JournalError> + Send + 'static,

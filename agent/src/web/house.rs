@@ -1,5 +1,5 @@
-//! What all requests share: the settings, who is signed in, one look at the house at most a second old, and
-//! the way to the event loop. A hundred viewers cost the loop as much as one.
+//! What all requests share: the settings, who is signed in, one look at the house at most a second
+//! old, and the way to the event loop. A hundred viewers cost the loop as much as one.
 
 use super::ask::{Done, HouseLook, PressedAct, WebRequest};
 use super::history::History;

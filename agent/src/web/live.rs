@@ -1,5 +1,5 @@
-//! Values as they change, by server-sent events: what differs from what was sent before, at most once a second,
-//! and a number that says when the page itself is to be loaded again.
+//! Values as they change, by server-sent events: what differs from what was sent before, at most
+//! once a second, and a number that says when the page itself is to be loaded again.
 
 use super::house::{House, STREAMS};
 use super::reply::{self, WebReply};
@@ -63,7 +63,8 @@ async fn tell(place: StreamPlace, send: mpsc::Sender<Bytes>) {
         if text.is_empty() && nth % HEARTBEAT == 0 {
             text += ": still here\n\n";
         }
-        // Whoever does not read is waited for until the connection's time is over; nothing piles up.
+        // Whoever does not read is waited for until the connection's time is over; nothing piles
+        // up.
         if !text.is_empty() && send.send(text.into()).await.is_err() {
             return;
         }

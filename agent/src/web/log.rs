@@ -1,5 +1,5 @@
-//! The log: the review of a stretch of time with its digest, what happened in order with a filter, and the same as
-//! CSV, JSON and as a report to keep.
+//! The log: the review of a stretch of time with its digest, what happened in order with a filter,
+//! and the same as CSV, JSON and as a report to keep.
 
 use super::form::WebForm;
 use super::frame::{heading, sign};

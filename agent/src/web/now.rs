@@ -1,5 +1,5 @@
-//! Now: the truth in one line, every tank as a strip on one time, what stands and who has it, and the watch's
-//! own parts, folded while they are well.
+//! Now: the truth in one line, every tank as a strip on one time, what stands and who has it, and
+//! the watch's own parts, folded while they are well.
 
 use super::ask::HouseLook;
 use super::frame::{heading, number, sign};
@@ -284,7 +284,8 @@ pub(super) fn picture(look: &HouseLook, waters: &Waters, tank: TankId, span: Str
     Some(picture)
 }
 
-/// What may come, as far as the range says something: from the value now to the limit, early to late.
+/// What may come, as far as the range says something: from the value now to the limit, early to
+/// late.
 fn ahead(look: &HouseLook, tank: TankId, picture: &mut Picture, now: Wall) {
     let Some(value) = picture.last().map(|point| point.mean) else { return };
     for water in look.view.ahead.iter().filter(|water| water.tank == tank) {

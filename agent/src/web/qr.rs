@@ -1,5 +1,5 @@
-//! A link as a square that a phone's camera reads, for a terminal: two rows of modules in a line of half blocks,
-//! light on dark written out, so that it works on any ground.
+//! A link as a square that a phone's camera reads, for a terminal: two rows of modules in a line of
+//! half blocks, light on dark written out, so that it works on any ground.
 
 use qrcodegen::{QrCode, QrCodeEcc};
 

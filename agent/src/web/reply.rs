@@ -1,5 +1,5 @@
-//! What goes back to a browser: a status, headers that are the same for all, and a body that is there whole or
-//! comes by and by.
+//! What goes back to a browser: a status, headers that are the same for all, and a body that is
+//! there whole or comes by and by.
 
 use bytes::Bytes;
 use hyper::body::{Body, Frame, SizeHint};

@@ -1,5 +1,6 @@
-//! From a request to a reply. First the head is looked at (this host? from here? who?), then the way; what is
-//! fetched changes nothing, what is pressed is a form of this site by somebody who is signed in.
+//! From a request to a reply. First the head is looked at (this host? from here? who?), then the
+//! way; what is fetched changes nothing, what is pressed is a form of this site by somebody who is
+//! signed in.
 
 use super::ask::{Done, PressedAct};
 use super::form::WebForm;

@@ -1,6 +1,6 @@
-//! The door of the page: connections come in, a bounded number of them, each for a bounded time and by a bounded
-//! number from one address; requests go out to `route`. One that is too many, too large or too slow is closed,
-//! and nothing waits for it.
+//! The door of the page: connections come in, a bounded number of them, each for a bounded time and
+//! by a bounded number from one address; requests go out to `route`. One that is too many, too
+//! large or too slow is closed, and nothing waits for it.
 
 use super::ask::{WebCommand, WebRequest};
 use super::house::House;
@@ -214,7 +214,8 @@ async fn accept(listener: TcpListener, acceptor: Option<tokio_rustls::TlsAccepto
                         None => serve(stream, house).await,
                         Some(acceptor) => {
                             let shaken = tokio::time::timeout(HEAD_WITHIN, acceptor.accept(stream)).await;
-                            // A handshake that fails is a stranger's, or a browser that was not told to trust us.
+                            // A handshake that fails is a stranger's, or a browser that was not
+                            // told to trust us.
                             if let Ok(Ok(stream)) = shaken {
                                 serve(stream, house).await;
                             }

@@ -1,6 +1,7 @@
-//! Who is signed in. An invitation is good once and for ten minutes; what a browser gets for it is 256 random
-//! bits, of which only the hash is kept, beside the journal. Everybody's sessions can be listed and withdrawn.
-//! An invitation that nobody used dies with the process; a session outlives it.
+//! Who is signed in. An invitation is good once and for ten minutes; what a browser gets for it is
+//! 256 random bits, of which only the hash is kept, beside the journal. Everybody's sessions can be
+//! listed and withdrawn. An invitation that nobody used dies with the process; a session outlives
+//! it.
 
 use base64::Engine as _;
 use base64::engine::general_purpose::URL_SAFE_NO_PAD;
@@ -114,8 +115,8 @@ impl Sessions {
         found.map(|invitation| invitation.who.as_str())
     }
 
-    /// Uses an invitation up: what the browser is to show from now on. It is made here and never taken from the
-    /// browser.
+    /// Uses an invitation up: what the browser is to show from now on. It is made here and never
+    /// taken from the browser.
     pub(super) fn accept(&mut self, invitation: &str, device: &str) -> Option<(String, String)> {
         self.invited(invitation)?;
         let used = hash(invitation);
@@ -154,7 +155,8 @@ impl Sessions {
         &self.known
     }
 
-    /// Signs out what this names: a session by its mark's beginning, or all of a contact. How many those were.
+    /// Signs out what this names: a session by its mark's beginning, or all of a contact. How many
+    /// those were.
     pub(super) fn withdraw(&mut self, which: &str) -> usize {
         let before = self.known.len();
         let by_mark = which.len() >= 6;

@@ -1,5 +1,5 @@
-//! Signing in: by an invitation, which a link opens and a press uses, since who fetches links is not always a
-//! person; and the list of a person's devices, from which each can be signed out.
+//! Signing in: by an invitation, which a link opens and a press uses, since who fetches links is
+//! not always a person; and the list of a person's devices, from which each can be signed out.
 
 use super::frame::{heading, said};
 use super::house::House;

@@ -1,5 +1,5 @@
-//! A tank: one of its sensors over a day, a week, a month or a year, with what happened marked, beside another
-//! sensor if somebody wants to compare; and all its readings.
+//! A tank: one of its sensors over a day, a week, a month or a year, with what happened marked,
+//! beside another sensor if somebody wants to compare; and all its readings.
 
 use super::ask::HouseLook;
 use super::form::WebForm;

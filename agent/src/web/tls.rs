@@ -1,5 +1,5 @@
-//! How the page is encrypted: the keeper's certificate, or one that the watch makes once and keeps beside its
-//! journal, so that a browser that was told to trust it goes on doing so.
+//! How the page is encrypted: the keeper's certificate, or one that the watch makes once and keeps
+//! beside its journal, so that a browser that was told to trust it goes on doing so.
 
 use crate::settings::{WebSettings, WebTls};
 use rustls::pki_types::pem::PemObject as _;

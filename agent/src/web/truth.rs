@@ -141,8 +141,8 @@ pub(super) fn values(look: &HouseLook) -> Vec<(String, String)> {
     found
 }
 
-/// Another number as soon as more than values has changed: what stands, who has it, what is seen; and every ten
-/// minutes, for the drawings.
+/// Another number as soon as more than values has changed: what stands, who has it, what is seen;
+/// and every ten minutes, for the drawings.
 pub(super) fn shape(look: &HouseLook) -> u64 {
     let mut hasher = DefaultHasher::new();
     for call in &look.view.calls {

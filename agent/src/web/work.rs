@@ -1,4 +1,5 @@
-//! Work: begin and end feeding and other work on a tank, and put an alarm aside for a time, with a reason.
+//! Work: begin and end feeding and other work on a tank, and put an alarm aside for a time, with a
+//! reason.
 
 use super::ask::PressedAct;
 use super::form::WebForm;

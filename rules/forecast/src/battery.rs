@@ -41,8 +41,8 @@ impl Chemistry {
         }
     }
 
-    /// The time, h, that makers rate capacities for where they don't say: lead by long custom, lithium at a
-    /// fifth of its capacity an hour.
+    /// The time, h, that makers rate capacities for where they don't say: lead by long custom,
+    /// lithium at a fifth of its capacity an hour.
     pub fn usual_rated_h(self) -> f64 {
         match self {
             Self::LeadAgm | Self::LeadGel | Self::LeadFlooded => 20.0,
@@ -51,7 +51,8 @@ impl Chemistry {
     }
 }
 
-/// What an inverter passes on, of what it takes beyond its idle draw: makers' data sheets (secondary sources).
+/// What an inverter passes on, of what it takes beyond its idle draw: makers' data sheets
+/// (secondary sources).
 pub const INVERTER: Interval = Interval { low: 0.8, likely: 0.85, high: 0.9 };
 
 /// A battery and what stands between it and the load.

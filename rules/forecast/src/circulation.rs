@@ -23,7 +23,8 @@ pub fn replaced(turnovers: f64) -> f64 {
 pub fn after_fresh_water(salinity: f64, volume: f64, fresh: f64) -> Result<Estimate, CannotSay> {
     CannotSay::unless_within("volume in m3", volume, 1e-3, 1e3)?;
     CannotSay::unless_within("fresh water in m3", fresh, 0.0, 1e3)?;
-    // Dissolved mass is kept; densities differ by 2.6 %, which moves the answer by less than that share.
+    // Dissolved mass is kept; densities differ by 2.6 %, which moves the answer by less than that
+    // share.
     let rises = salinity * volume / (volume + fresh);
     let spills = salinity * (-fresh / volume).exp();
     let rests_on = [Basis::given("volume and reservoir"), Basis::assumed("all of the reservoir, well mixed")];

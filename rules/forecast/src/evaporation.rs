@@ -52,7 +52,8 @@ pub fn saturation_pressure(celsius: f64) -> f64 {
     .exp()
 }
 
-/// Heat of vaporisation of water, J/kg: a line through the steam tables, within 0.05 % from 0 to 40 degC.
+/// Heat of vaporisation of water, J/kg: a line through the steam tables, within 0.05 % from 0 to 40
+/// degC.
 pub fn latent_heat(celsius: f64) -> f64 {
     2.5009e6 - 2_366.0 * celsius
 }

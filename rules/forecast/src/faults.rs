@@ -1,12 +1,14 @@
-//! Faults found before the limit: what the tank did in the last minutes against what holds it, and against what the
-//! learned model says it should have done. Cells of the thermal model flow in; findings flow out.
+//! Faults found before the limit: what the tank did in the last minutes against what holds it, and
+//! against what the learned model says it should have done. Cells of the thermal model flow in;
+//! findings flow out.
 //!
-//! Everything rests on what [holds](crate::hold) the water: while it swings inside its band it is held, and no fault of
-//! heat or cold stands. Beyond an edge the device that should turn the water is looked at (`beyond`): it
-//! does not work, or works in vain. Tests on rates ([`cusum`]) add up, in kelvin, the difference between expected and
-//! seen, less a slack that covers what the model never knows; they name the cause outside of the band. While a test
-//! is suspicious nothing is learned: a dead heater must not become the new normal. A change that lasts a day is
-//! one, and is learned. Where something was not learned yet the answer is unknown, never "no fault".
+//! Everything rests on what [holds](crate::hold) the water: while it swings inside its band it is
+//! held, and no fault of heat or cold stands. Beyond an edge the device that should turn the water
+//! is looked at (`beyond`): it does not work, or works in vain. Tests on rates ([`cusum`]) add up,
+//! in kelvin, the difference between expected and seen, less a slack that covers what the model
+//! never knows; they name the cause outside of the band. While a test is suspicious nothing is
+//! learned: a dead heater must not become the new normal. A change that lasts a day is one, and is
+//! learned. Where something was not learned yet the answer is unknown, never "no fault".
 
 #![expect(clippy::indexing_slicing, reason = "one place for each fault, in arrays of that many")]
 
@@ -38,9 +40,9 @@ pub struct StandingFault {
     pub since: Moment,
 }
 
-/// What to give [`Faults::new`] for less than one false alarm a year: real residuals are no noise, and water
-/// changes that nobody declared are among them. Four hundred simulated tank-years, a fifth of
-/// their weekly water changes undeclared, had 0.67 to 0.92 a year.
+/// What to give [`Faults::new`] for less than one false alarm a year: real residuals are no noise,
+/// and water changes that nobody declared are among them. Four hundred simulated tank-years, a
+/// fifth of their weekly water changes undeclared, had 0.67 to 0.92 a year.
 pub const USUAL_PER_YEAR: f64 = 0.03;
 
 /// Cells in a year.
@@ -57,7 +59,8 @@ const LEAST_STEPS: u32 = 4;
 const LEAST_OUTSIDE: f64 = 0.1;
 /// In half an hour, of what the strongest heater makes in an hour: what warms the water is no room.
 const RISES: f64 = 0.15;
-/// Cells for which a heater is on before its heat can be missed: forty minutes, longer than anybody pours.
+/// Cells for which a heater is on before its heat can be missed: forty minutes, longer than anybody
+/// pours.
 const ON_LONG: u32 = 8;
 /// Cells for which a height holds.
 const HEIGHTS_FOR: u32 = 12;
@@ -97,7 +100,8 @@ pub struct Faults {
 }
 
 impl Faults {
-    /// Tests that together raise about `per_year` false alarms a year on a tank whose residuals are as noise.
+    /// Tests that together raise about `per_year` false alarms a year on a tank whose residuals are
+    /// as noise.
     pub fn new(per_year: f64) -> Self {
         Self {
             steps: YEAR * 4.0 / per_year.clamp(1e-3, 1e3),
@@ -136,7 +140,8 @@ impl Faults {
         model.is_learned()
     }
 
-    /// Whether this fault stands; why nobody can say, if nobody can: what it rests on was not learned yet or is not seen.
+    /// Whether this fault stands; why nobody can say, if nobody can: what it rests on was not
+    /// learned yet or is not seen.
     pub fn says(&self, model: &Thermal, fault: Fault) -> Result<bool, CannotSay> {
         if self.standing[fault.index()].is_some() {
             return Ok(true);
@@ -260,7 +265,8 @@ impl Faults {
         self.hold(model, cell);
     }
 
-    /// Whether the water is outside of its band on the side of this fault: else it is held, whatever the rates say.
+    /// Whether the water is outside of its band on the side of this fault: else it is held,
+    /// whatever the rates say.
     fn outside(model: &Thermal, cell: &Cell, fault: Fault, strongest: f64) -> bool {
         let hold = model.holds();
         let heaters = [Holder::Heater, Holder::Spare];

@@ -29,8 +29,8 @@ pub struct Geometry {
 }
 
 impl Geometry {
-    /// A tank of `volume` m³ (0.005 to 20) and `salinity` psu. Without a surface (m²) it is taken to be twice
-    /// as long as it is wide and high.
+    /// A tank of `volume` m³ (0.005 to 20) and `salinity` psu. Without a surface (m²) it is taken
+    /// to be twice as long as it is wide and high.
     pub fn of(volume: f64, salinity: f64, surface: Option<f64>) -> Result<Self, CannotSay> {
         let volume = CannotSay::unless_within("volume in m3", volume, 0.005, 20.0)?;
         let edge = (volume / 2.0).cbrt();

@@ -1,14 +1,16 @@
 //! What holds a tank. Cells flow in; the edges between which something keeps the water flow out.
 //!
-//! A heater, a spare, a chiller or a fan that is seen (by its watts, its state or its relay) tells its edges by itself:
-//! how far the water had come each time before the device turned it ([`Edges`]). Where none is seen, the water's own
-//! swing tells them: the lowest and highest of each quarter of a day, which fall into one place for as long as
-//! something holds them there ([`Swing`]). Both are distributions, a place and a spread, and outlive a restart. A place
-//! that changes and stays changed is learned within two days and told once: it was set differently, or the
-//! probe has moved. Until something is known nothing is claimed: unknown is not false.
+//! A heater, a spare, a chiller or a fan that is seen (by its watts, its state or its relay) tells
+//! its edges by itself: how far the water had come each time before the device turned it
+//! ([`Edges`]). Where none is seen, the water's own swing tells them: the lowest and highest of
+//! each quarter of a day, which fall into one place for as long as something holds them there
+//! ([`Swing`]). Both are distributions, a place and a spread, and outlive a restart. A place that
+//! changes and stays changed is learned within two days and told once: it was set differently, or
+//! the probe has moved. Until something is known nothing is claimed: unknown is not false.
 //!
-//! What the water's inertia forbids (a step that no device here ever made) is work that nobody declared, or a probe
-//! that was lifted ([`SwingPace`]); for a while nothing is learned then, and nothing found.
+//! What the water's inertia forbids (a step that no device here ever made) is work that nobody
+//! declared, or a probe that was lifted ([`SwingPace`]); for a while nothing is learned then, and
+//! nothing found.
 
 mod edge;
 mod pace;
@@ -23,7 +25,8 @@ use swing::Swing;
 
 /// How long a change of place is told.
 const TOLD_FOR: Span = Span::hours(2);
-/// After a step that nothing here makes the tests rest for so long, and forecasts of what goes on by itself.
+/// After a step that nothing here makes the tests rest for so long, and forecasts of what goes on
+/// by itself.
 const SETTLES: Span = Span::hours(2);
 /// A change worth telling, K.
 const LEAST_SHIFT: f64 = 0.2;
@@ -86,7 +89,8 @@ impl Hold {
         }
     }
 
-    /// Where this device turns the water; for a cooler that is its upper edge. None before it was seen to.
+    /// Where this device turns the water; for a cooler that is its upper edge. None before it was
+    /// seen to.
     pub fn turns_at(&self, holder: Holder) -> Option<Level> {
         match holder {
             Holder::Heater => self.heaters[0].acts(),

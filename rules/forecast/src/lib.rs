@@ -6,9 +6,11 @@
 //! An open end is infinite and reads "never". Times are hours, temperatures degC, rates per
 //! hour, powers watts, volumes m³, concentrations mg/L, salinities practical (psu).
 //!
-//! [`water`] and [`cooling`] are published physics, whose sources and ranges are told in [`references`]; [`thermal`] learns one tank, [`hold`] what holds it, [`respiration`] what it uses of oxygen; [`margin`],
-//! [`oxygen`], [`battery`], [`light`] and [`circulation`] answer a keeper's questions, [`planner`] all of them for a
-//! tank that is only written down; [`faults`] compares what happens with what should.
+//! [`water`] and [`cooling`] are published physics, whose sources and ranges are told in
+//! [`references`]; [`thermal`] learns one tank, [`hold`] what holds it, [`respiration`] what it
+//! uses of oxygen; [`margin`], [`oxygen`], [`battery`], [`light`] and [`circulation`] answer a
+//! keeper's questions, [`planner`] all of them for a tank that is only written down; [`salt`]
+//! is salinity as meters tell it; [`faults`] compares what happens with what should.
 //!
 //! How long a tank of 200 L stays above 22 degC without any heat, an hour after the first reading:
 //!
@@ -56,6 +58,7 @@ pub mod planner;
 pub mod references;
 pub mod regression;
 pub mod respiration;
+pub mod salt;
 pub mod thermal;
 pub mod water;
 pub mod wording;

@@ -2,8 +2,8 @@
 //! much of the day was seen flow out. A gap is missing, never bridged.
 //!
 //! PPFD: photons of 400 to 700 nm per area and time, umol/(m² s) (McCree 1972, Agric. Meteorol.
-//! 9:191). One light day runs between local dark hours, so that a change of the clocks moves the hour
-//! of the cut but makes no day longer than it was.
+//! 9:191). One light day runs between local dark hours, so that a change of the clocks moves the
+//! hour of the cut but makes no day longer than it was.
 
 use jiff::{civil::Date, tz::TimeZone};
 use slackwater_time::Wall;

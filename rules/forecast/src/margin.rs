@@ -34,7 +34,8 @@ impl Balance {
         self.walls_w_k * (set - room) + evaporation - self.other_w
     }
 
-    /// The coldest room, degC, in which `heater_w` can hold `set`; infinite if none between -60 and 60.
+    /// The coldest room, degC, in which `heater_w` can hold `set`; infinite if none between -60 and
+    /// 60.
     pub fn coldest_room(&self, set: f64, heater_w: f64) -> f64 {
         crossing(|room| self.need_w(set, room) - heater_w, -60.0, 60.0).unwrap_or(f64::INFINITY)
     }
@@ -102,8 +103,8 @@ impl Held<'_> {
 /// Days of duty that a trend is taken over.
 const TREND_DAYS: usize = 56;
 
-/// The heater's duty day by day, against how far the room was below the tank, so that a cold week is no
-/// trend.
+/// The heater's duty day by day, against how far the room was below the tank, so that a cold week
+/// is no trend.
 #[derive(Clone, Debug)]
 pub struct DutyTrend {
     days: [f32; TREND_DAYS],
@@ -117,16 +118,16 @@ impl Default for DutyTrend {
 }
 
 impl DutyTrend {
-    /// Takes one day's mean duty (0 to 1) and mean of tank minus room, K. A day with the room within 1 K
-    /// of the tank tells nothing and leaves a gap; so does a day not seen (NaN).
+    /// Takes one day's mean duty (0 to 1) and mean of tank minus room, K. A day with the room
+    /// within 1 K of the tank tells nothing and leaves a gap; so does a day not seen (NaN).
     pub fn day(&mut self, duty: f64, above_room: f64) {
         self.days.rotate_left(1);
         self.days[TREND_DAYS - 1] = if above_room > 1.0 { (duty / above_room) as f32 } else { f32::NAN };
         self.known = (self.known + 1).min(TREND_DAYS);
     }
 
-    /// Change of the duty for the same room, as a share per week: median of all slopes between two days
-    /// (Theil 1950, Sen 1968), with their quartiles as the range. Needs two weeks.
+    /// Change of the duty for the same room, as a share per week: median of all slopes between two
+    /// days (Theil 1950, Sen 1968), with their quartiles as the range. Needs two weeks.
     pub fn per_week(&self) -> Result<Estimate, CannotSay> {
         let days: Vec<(f64, f64)> = (0..TREND_DAYS)
             .map(|day| (day as f64, f64::from(self.days[day])))

@@ -3,7 +3,8 @@
 //! `V dC/dt = (g_surface + g_air) (Cs - C) - R V`
 //!
 //! What lives in the tank uses `R`, known to a factor of six at best; so without a probe the
-//! answer is wide, and is meant to be. A probe that saw pumps stop teaches `R` ([`declines`](super::respiration)).
+//! answer is wide, and is meant to be. A probe that saw pumps stop teaches `R`
+//! ([`declines`](super::respiration)).
 
 use super::cooling::Drift;
 use super::interval::{Basis, CannotSay, Estimate, Interval};
@@ -27,12 +28,13 @@ const MODERATE: Interval = Interval { low: 0.35, likely: 0.9, high: 2.3 };
 pub(super) const REFERENCE_C: f64 = 26.0;
 /// Within a species 2.40, across species 1.83 (Clarke & Johnston 1999).
 const Q10: Interval = Interval { low: 1.83, likely: 2.1, high: 2.4 };
-/// Gas exchange of a still indoor surface, cm/h: Cole & Caraco 1998 (Limnol. Oceanogr. 43:647) at no
-/// wind, halved for a slick.
+/// Gas exchange of a still indoor surface, cm/h: Cole & Caraco 1998 (Limnol. Oceanogr. 43:647) at
+/// no wind, halved for a slick.
 const STILL_CM_H: Interval = Interval { low: 0.5, likely: 1.5, high: 2.5 };
 /// What a probe may be off by, as a share of saturation: one that nobody calibrated for months.
 const PROBE: f64 = 0.1;
-/// Nothing reads more than this, as a share of saturation: what a lit reef makes in still water, and some.
+/// Nothing reads more than this, as a share of saturation: what a lit reef makes in still water,
+/// and some.
 const MOST: f64 = 1.5;
 
 /// How much lives in a tank, for the oxygen estimate.
@@ -80,7 +82,8 @@ pub struct AirPump {
 }
 
 impl AirPump {
-    /// Share of the oxygen per metre of rise, of coarse bubbles: twice as wide as the source, for tank depths.
+    /// Share of the oxygen per metre of rise, of coarse bubbles: twice as wide as the source, for
+    /// tank depths.
     pub const COARSE: Interval = Interval { low: 0.012, likely: 0.024, high: 0.04 };
     /// The same of fine ones.
     pub const FINE: Interval = Interval { low: 0.03, likely: 0.06, high: 0.1 };
@@ -88,8 +91,8 @@ impl AirPump {
     pub const ANY_STONE: Interval = Interval { low: 0.02, likely: 0.03, high: 0.087 };
     /// Depth at which such a stone hangs, m: common practice.
     pub const USUAL_DEPTH: f64 = 0.4;
-    /// What a tank's water leaves of what a stone brings in clean water, if nobody has measured it: the middle of
-    /// 0.8 to 0.9 (memory).
+    /// What a tank's water leaves of what a stone brings in clean water, if nobody has measured it:
+    /// the middle of 0.8 to 0.9 (memory).
     pub const USUAL_ALPHA: f64 = 0.85;
 
     /// Water brought to saturation by the bubbles, L/h, at `share_per_m`.
@@ -269,8 +272,8 @@ impl TankOxygen {
         (0.0..=MOST * self.saturated()).contains(&mg_l).then_some(mg_l)
     }
 
-    /// Where the oxygen starts: the probe, as far as it may be off, or what nights and days usually leave. What
-    /// a night's probe shows above saturation is its own error.
+    /// Where the oxygen starts: the probe, as far as it may be off, or what nights and days usually
+    /// leave. What a night's probe shows above saturation is its own error.
     fn start(&self, saturated: f64, before: Before) -> Interval {
         match (self.measured, before) {
             (Some(measured), Before::Day) => Interval::plus_minus(measured, PROBE * saturated),
@@ -310,9 +313,10 @@ impl TankOxygen {
         surface * (1.0 / (self.volume * 1_000.0))
     }
 
-    /// Consumption that a probe shows, mg/(L h) at 26 degC, from the slope of oxygen (mg/(L h), falling is
-    /// negative) at `mg_l` while the water stands still in the dark: `R = g/V (Cs - C) - dC/dt`. The exchange is
-    /// small then, and the slope tells nearly all: a probe that reads too high by a tenth is wrong by little.
+    /// Consumption that a probe shows, mg/(L h) at 26 degC, from the slope of oxygen (mg/(L h),
+    /// falling is negative) at `mg_l` while the water stands still in the dark: `R = g/V (Cs - C) -
+    /// dC/dt`. The exchange is small then, and the slope tells nearly all: a probe that reads too
+    /// high by a tenth is wrong by little.
     pub fn consumption_seen(&self, slope: Interval, mg_l: Interval) -> Interval {
         let seen = self.still_exchange() * (Interval::exact(self.saturated()) - mg_l) - slope;
         let to_reference = Q10.map(|q10| q10.powf((REFERENCE_C - self.celsius) / 10.0));

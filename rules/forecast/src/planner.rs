@@ -1,8 +1,8 @@
-//! A tank on paper: what a keeper writes down about it flows in, and answers to what he plans for flow
-//! out: heater size and spare, oxygen, battery, how long an outage he can stand, water and light. Nothing here was
-//! measured or learned, so the ranges are as wide as the literature, and each answer names what it
-//! rests on. What was not written down is either named as missing, or, where common practice has a
-//! value that moves the answer little, assumed and said to be.
+//! A tank on paper: what a keeper writes down about it flows in, and answers to what he plans for
+//! flow out: heater size and spare, oxygen, battery, how long an outage he can stand, water and
+//! light. Nothing here was measured or learned, so the ranges are as wide as the literature, and
+//! each answer names what it rests on. What was not written down is either named as missing, or,
+//! where common practice has a value that moves the answer little, assumed and said to be.
 
 mod cooling;
 mod outage;
@@ -97,8 +97,8 @@ pub enum Holds {
 }
 
 impl Paper {
-    /// The box's own volume times this, if the water was not given: rock, sand and rim take the rest (common
-    /// practice).
+    /// The box's own volume times this, if the water was not given: rock, sand and rim take the
+    /// rest (common practice).
     pub const WATER_IN_BOX: f64 = 0.85;
 
     /// A tank of which nothing is known but when it would be too cold and too warm, degC.
@@ -124,8 +124,8 @@ impl Paper {
         }
     }
 
-    /// Hours until too cold if nothing heats, with all power gone. The early end is the straight line along the
-    /// steepest loss: a house without power cools with its tank.
+    /// Hours until too cold if nothing heats, with all power gone. The early end is the straight
+    /// line along the steepest loss: a house without power cools with its tank.
     pub fn cold_without_heat(&self) -> Result<Estimate, CannotSay> {
         let (water, room) = (self.water()?, self.room()?);
         self.geometry()?;
@@ -152,8 +152,9 @@ impl Paper {
         Ok(self.said(range, rests_on.into_iter().chain(self.heat_basis())))
     }
 
-    /// Hours until too warm if the strongest heater never switches off, in a room as warm as the water: heaters stick
-    /// on in summer too. The early end is the straight line at no loss to speak of.
+    /// Hours until too warm if the strongest heater never switches off, in a room as warm as the
+    /// water: heaters stick on in summer too. The early end is the straight line at no loss to
+    /// speak of.
     pub fn warm_with_heater_stuck(&self) -> Result<Estimate, CannotSay> {
         let strongest = self.heaters.iter().copied().reduce(f64::max).ok_or(CannotSay::Missing("heater"))?;
         let water = self.water()?;
@@ -194,8 +195,8 @@ impl Paper {
         })
     }
 
-    /// Hours from when all pumps stop until oxygen falls to `threshold` mg/L; with the air pump, if it is to run
-    /// all the while.
+    /// Hours from when all pumps stop until oxygen falls to `threshold` mg/L; with the air pump, if
+    /// it is to run all the while.
     pub fn oxygen(&self, threshold: f64, before: Before, air: bool) -> Result<Estimate, CannotSay> {
         let tank = self.oxygen_tank()?;
         let pump = if air { Some(self.air_pump()?) } else { None };
@@ -246,7 +247,8 @@ impl Paper {
         Ok(self.said(range, a_day.rests_on.into_iter().chain(self.salinity_basis())))
     }
 
-    /// Daily light integral, mol/m². High: the lamp is at its brightest from on to off; low: it follows a half sine.
+    /// Daily light integral, mol/m². High: the lamp is at its brightest from on to off; low: it
+    /// follows a half sine.
     pub fn daily_light(&self) -> Result<Estimate, CannotSay> {
         let Light { ppfd, hours } = self.light.ok_or(CannotSay::Missing("light"))?;
         let ppfd = CannotSay::unless_within("PPFD in umol/m2/s", ppfd, 0.0, 3_000.0)?;
@@ -259,7 +261,8 @@ impl Paper {
         ))
     }
 
-    /// Three tanks that lose as much, as usual, and as little heat as tanks of this size do, with `watts` put in.
+    /// Three tanks that lose as much, as usual, and as little heat as tanks of this size do, with
+    /// `watts` put in.
     pub fn coolings(&self, watts: f64) -> Result<[Cooling; 3], CannotSay> {
         self.coolings_in(watts, self.room()?)
     }

@@ -1,8 +1,8 @@
-//! Sources and ranges: where each figure of the forecasts comes from, how wide it is taken, and which test
-//! holds it to its source. Nothing is computed here.
+//! Sources and ranges: where each figure of the forecasts comes from, how wide it is taken, and
+//! which test holds it to its source. Nothing is computed here.
 //!
-//! "Memory" is a figure that was not read again at its source; it is a claim to confirm, and its range is wide
-//! enough to bear that.
+//! "Memory" is a figure that was not read again at its source; it is a claim to confirm, and its
+//! range is wide enough to bear that.
 //!
 //! # Water
 //!
@@ -13,8 +13,8 @@
 //! | density, specific heat | formula | EOS-80, UNESCO Tech. Pap. Mar. Sci. 44 | `seawater_density_cp.csv` (python-seawater, gsw), live in CI |
 //! | pressure by altitude | formula; weather moves it by 3 % | ICAO standard atmosphere, memory | `answers` |
 //!
-//! Salinity off by 2 psu moves the oxygen by 1.1 %, temperature off by 0.5 K by 0.85 %: the inputs are what is
-//! unsure, not the equations.
+//! Salinity off by 2 psu moves the oxygen by 1.1 %, temperature off by 0.5 K by 0.85 %: the inputs
+//! are what is unsure, not the equations.
 //!
 //! # Heat
 //!
@@ -31,9 +31,10 @@
 //! | a heater's rate by its rating | 0.75 to 1.35 of it | memory: volumes and ratings are off by so much | `homes` |
 //! | loss answers to water against room | 1.05 to 1.4 | the evaporation laws, with lids and humidities | `identification` |
 //!
-//! A room's temperature as the place where a tank settles is wrong by hours: evaporation holds a tank 0.4 to 2.4 K below
-//! its room. A free exponential through the first hour says "never" in half of the cases; a straight line is
-//! early while the room falls no faster than the tank, and is the early end of a forecast until the tank's day is known.
+//! A room's temperature as the place where a tank settles is wrong by hours: evaporation holds a
+//! tank 0.4 to 2.4 K below its room. A free exponential through the first hour says "never" in half
+//! of the cases; a straight line is early while the room falls no faster than the tank, and is the
+//! early end of a forecast until the tank's day is known.
 //!
 //! # Oxygen
 //!
@@ -52,9 +53,9 @@
 //! | start | 80 to 97 % at night, 92 to 110 % by day | common practice; a probe replaces it |
 //! | chronic, acute threshold | 4.8, 2.3 mg/L | US EPA 2000, EPA-822-R-00-012 (numbers memory), for a temperate coast: a yardstick |
 //!
-//! `oxygen_outage.csv` (scipy) and `fish_respiration.csv` hold the formulas. The consumption moves an answer by
-//! ten, the start by three, the surface by a tenth: so without a probe the range is wide, and pages go by the time since
-//! the pumps stopped.
+//! `oxygen_outage.csv` (scipy) and `fish_respiration.csv` hold the formulas. The consumption moves
+//! an answer by ten, the start by three, the surface by a tenth: so without a probe the range is
+//! wide, and pages go by the time since the pumps stopped.
 //!
 //! # Battery, light, flow
 //!
@@ -73,8 +74,9 @@
 //!
 //! # How well it does
 //!
-//! What follows is measured in homes that no model of ours made (three masses, two rooms, other laws of evaporation, people
-//! who declare nothing, restarts), held out from every choice: see the manual's page on forecasts, and
-//! `SLACKWATER_HOMES=1000..1100 cargo test --release -p slackwater-forecast --test homes -- --ignored --nocapture` for the
-//! whole table. The first generator's tanks are asked by
-//! `SLACKWATER_TANKS=9000..9200 cargo test -p slackwater-forecast --test science -- --ignored --nocapture two_hundred`.
+//! What follows is measured in homes that no model of ours made (three masses, two rooms, other
+//! laws of evaporation, people who declare nothing, restarts), held out from every choice: see the
+//! manual's page on forecasts, and `SLACKWATER_HOMES=1000..1100 cargo test --release -p
+//! slackwater-forecast --test homes -- --ignored --nocapture` for the whole table. The first
+//! generator's tanks are asked by `SLACKWATER_TANKS=9000..9200 cargo test -p slackwater-forecast
+//! --test science -- --ignored --nocapture two_hundred`.

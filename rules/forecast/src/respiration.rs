@@ -1,13 +1,13 @@
-//! What a tank itself uses of oxygen, learned from declines: spells of still, dark, unaired water that a
-//! probe saw. Readings flow in with what is known of the tank ([`Declines::take`]); one straight line is laid
-//! through a spell without keeping its readings, and what the line shows ([`oxygen::TankOxygen::consumption_seen`])
-//! is held for the last few spells. Out comes a consumption ([`Declines::learned`]) that narrows the
-//! literature's.
+//! What a tank itself uses of oxygen, learned from declines: spells of still, dark, unaired water
+//! that a probe saw. Readings flow in with what is known of the tank ([`Declines::take`]); one
+//! straight line is laid through a spell without keeping its readings, and what the line shows
+//! ([`oxygen::TankOxygen::consumption_seen`]) is held for the last few spells. Out comes a
+//! consumption ([`Declines::learned`]) that narrows the literature's.
 //!
-//! A probe is a poor witness: it drifts, it is not calibrated, it hangs in a dead corner. So a decline
-//! counts only if the consumption it shows is one that the literature knows of any tank, some have to be seen before
-//! one is believed, and what is believed may move the answer to the sooner side of the keeper's stocking but
-//! never past its later one.
+//! A probe is a poor witness: it drifts, it is not calibrated, it hangs in a dead corner. So a
+//! decline counts only if the consumption it shows is one that the literature knows of any tank,
+//! some have to be seen before one is believed, and what is believed may move the answer to the
+//! sooner side of the keeper's stocking but never past its later one.
 
 #![expect(
     clippy::indexing_slicing,
@@ -27,7 +27,8 @@ const SHORTEST_H: f64 = 0.5;
 const LONGEST_H: f64 = 2.0;
 /// Readings on a line.
 const FEWEST: f64 = 10.0;
-/// Uptake depends on what is left below this, mg/L: reef fish keep it up to 1.0-1.7 (Nilsson et al. 2007).
+/// Uptake depends on what is left below this, mg/L: reef fish keep it up to 1.0-1.7 (Nilsson et al.
+/// 2007).
 const SAVING_MG_L: f64 = 3.0;
 /// A probe's last digit, mg/L.
 const DIGIT_MG_L: f64 = 0.1;
@@ -89,16 +90,16 @@ struct DeclineLine {
     tank: Option<oxygen::TankOxygen>,
 }
 
-/// The consumption that any tank may have, mg/(L h) at 26 degC: from the low end of light stocking to the
-/// high one of heavy.
+/// The consumption that any tank may have, mg/(L h) at 26 degC: from the low end of light stocking
+/// to the high one of heavy.
 pub fn possible() -> Interval {
     let [light, heavy] = [Stocking::Light, Stocking::Heavy].map(|it| consumption(it, REFERENCE_C));
     light.hull(heavy)
 }
 
 impl Declines {
-    /// Takes a reading, mg/L, of still, dark, unaired water, and what is known of the tank; `None` as soon as it is
-    /// not so. Returns whether a decline was learned.
+    /// Takes a reading, mg/L, of still, dark, unaired water, and what is known of the tank; `None`
+    /// as soon as it is not so. Returns whether a decline was learned.
     pub fn take(&mut self, at: Moment, reading: Option<(f64, oxygen::TankOxygen)>) -> bool {
         match reading {
             Some((mg_l, tank)) => {
@@ -121,8 +122,9 @@ impl Declines {
         self.next = (self.next + 1) % HELD;
     }
 
-    /// What was learned, for a tank that its keeper says is stocked so: nothing before three declines, nor if they
-    /// tell less than the literature does. Never below the literature's low end for this stocking.
+    /// What was learned, for a tank that its keeper says is stocked so: nothing before three
+    /// declines, nor if they tell less than the literature does. Never below the literature's low
+    /// end for this stocking.
     pub fn learned(&self, stocking: Stocking) -> Option<LearnedRespiration> {
         let declines = self.seen.iter().flatten().count();
         let (literature, most) = (consumption(stocking, REFERENCE_C), possible().high);
@@ -144,7 +146,8 @@ impl Declines {
         oldest_first.flatten().flat_map(|seen| [seen.low, seen.likely, seen.high]).collect()
     }
 
-    /// Goes on from what was kept. Refuses, and stays as it is, what no declines of its own can have left.
+    /// Goes on from what was kept. Refuses, and stays as it is, what no declines of its own can
+    /// have left.
     pub fn recall(&mut self, numbers: &[f64]) -> bool {
         let (triples, rest) = numbers.as_chunks::<3>();
         let possible = possible();

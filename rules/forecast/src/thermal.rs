@@ -5,10 +5,11 @@
 //! Readings of the water, the room, the heaters, the lamp and the chiller flow in as they come:
 //! noisy, quantised, with gaps. They are averaged into cells of five minutes; two neighbouring
 //! half-hour blocks of cells make one equation (`cells`), and a regression that never forgets its
-//! prior learns from it. Raw readings would not do: noise in the regressor shrinks the time constant by
-//! half. The prior is what the tank's size says ([`Prior`]), so the first hour has an answer too.
-//! Out come the constants ([`Constants`]) and times until a limit ([`Thermal::time_to`]), as intervals
-//! from the spread of models; the filter's own covariance is known to be far too sure.
+//! prior learns from it. Raw readings would not do: noise in the regressor shrinks the time
+//! constant by half. The prior is what the tank's size says ([`Prior`]), so the first hour has an
+//! answer too. Out come the constants ([`Constants`]) and times until a limit
+//! ([`Thermal::time_to`]), as intervals from the spread of models; the filter's own covariance is
+//! known to be far too sure.
 
 mod by_day;
 mod cells;
@@ -57,13 +58,16 @@ pub enum Heater {
 pub(crate) const CONSTANTS: usize = 6;
 /// What an equation weighs one equation (30 min) later: a memory of ten days.
 const MEMORY: f64 = 0.998;
-/// Standard deviation of one whitened equation, K/h, before it was learned: 0.03 K of noise, 0.0625 K steps.
+/// Standard deviation of one whitened equation, K/h, before it was learned: 0.03 K of noise, 0.0625
+/// K steps.
 const NOISE_K_H: f64 = 0.06;
-/// Share of what is not among the inputs (sun, an unknown lamp, a room without a sensor) that is still
-/// there half an hour later. Each equation is learned less this share of the one before, as Cochrane &
-/// Orcutt 1949 do: a thermostat answers such heat at once, and would pass it off as a weak heater.
+/// Share of what is not among the inputs (sun, an unknown lamp, a room without a sensor) that is
+/// still there half an hour later. Each equation is learned less this share of the one before, as
+/// Cochrane & Orcutt 1949 do: a thermostat answers such heat at once, and would pass it off as a
+/// weak heater.
 const PERSISTS: f64 = 0.9;
-/// Equations (half hours) before the constants count as learned: a day, for its warm and its cold hours.
+/// Equations (half hours) before the constants count as learned: a day, for its warm and its cold
+/// hours.
 pub(crate) const DAY_OF_EQUATIONS: u32 = 44;
 /// So far above its room a tank may be held, K, if nobody knows better.
 const OWN_GAP: f64 = 4.0;
@@ -103,7 +107,8 @@ struct LearnedThermal {
     /// Running mean and mean square of room minus water, K.
     gap: f64,
     gap_square: f64,
-    /// Running mean of the residual's size, K/h, times 1.25: a standard deviation that outliers do not move.
+    /// Running mean of the residual's size, K/h, times 1.25: a standard deviation that outliers do
+    /// not move.
     noise: f64,
     /// Mean residual of the last hour or two, K/h: what is not among the inputs shows up here.
     bias: f64,
@@ -157,8 +162,9 @@ impl Thermal {
         ended
     }
 
-    /// Takes a good reading of the water, degC, that was measured at `at` and comes only now, as the rest of a
-    /// pack does. What is older than an hour is of no use any more: its equations are made.
+    /// Takes a good reading of the water, degC, that was measured at `at` and comes only now, as
+    /// the rest of a pack does. What is older than an hour is of no use any more: its equations are
+    /// made.
     pub fn late(&mut self, at: Moment, celsius: f64) {
         self.cells.late(at, celsius);
     }
@@ -177,8 +183,8 @@ impl Thermal {
         ended
     }
 
-    /// Hands in the tank (a water change, a probe moved, feeding with pumps off): nothing that began
-    /// before `until` is learned from.
+    /// Hands in the tank (a water change, a probe moved, feeding with pumps off): nothing that
+    /// began before `until` is learned from.
     pub fn disturbed(&mut self, until: Moment) {
         self.disturbed_until = self.disturbed_until.max(Some(until));
     }
@@ -188,8 +194,8 @@ impl Thermal {
         self.held_until = self.held_until.max(Some(until));
     }
 
-    /// Says that the pumps stand still, or run again. While they stand nothing is learned: their heat
-    /// is gone, and a probe in a sump sees the sump alone.
+    /// Says that the pumps stand still, or run again. While they stand nothing is learned: their
+    /// heat is gone, and a probe in a sump sees the sump alone.
     pub fn pumps(&mut self, at: Moment, running: bool) -> Option<Cell> {
         let ended = self.advance(at);
         self.pumps_lost = !running;
@@ -236,8 +242,8 @@ impl Thermal {
         ended
     }
 
-    /// Constants whose heaters' rates are held to their ratings: a thermostat that cycles fast answers every other heat at
-    /// once, and all that is learned from it is a weak heater.
+    /// Constants whose heaters' rates are held to their ratings: a thermostat that cycles fast
+    /// answers every other heat at once, and all that is learned from it is a weak heater.
     fn held_to_rating(&self, mut constants: [f64; CONSTANTS]) -> [f64; CONSTANTS] {
         for (heater, rate) in constants.iter_mut().skip(1).take(2).enumerate() {
             if let Some((least, most)) = self.prior.of_rating(heater) {
@@ -262,7 +268,8 @@ impl Thermal {
         &self.hold
     }
 
-    /// Something else holds the water now: where this device turned it counts no more until it does so again.
+    /// Something else holds the water now: where this device turned it counts no more until it does
+    /// so again.
     pub(crate) fn forget(&mut self, holder: Holder) {
         self.hold.forget(holder);
     }
@@ -340,8 +347,8 @@ impl Thermal {
         ([first.max(0.0), second.max(0.0)], other + loss * gap)
     }
 
-    /// Rates that come within half an hour without an input that explains them, K/h: sun, weather, an
-    /// unknown lamp.
+    /// Rates that come within half an hour without an input that explains them, K/h: sun, weather,
+    /// an unknown lamp.
     pub fn unknown_rate(&self) -> f64 {
         (2.0 * self.learned.surprise).max(0.02)
     }

@@ -37,6 +37,11 @@ impl SeaWater {
         })
     }
 
+    /// Water for which the density alone is asked, which goes on evenly beyond its range.
+    pub(crate) fn of(temperature: f64, salinity: f64) -> Self {
+        Self { temperature, salinity }
+    }
+
     /// Density, kg/m³: EOS-80, Millero & Poisson 1981.
     pub fn density(self) -> f64 {
         let (t, s) = (self.temperature * T68_PER_T90, self.salinity);

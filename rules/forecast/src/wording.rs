@@ -35,8 +35,8 @@ pub fn time(range: Interval) -> String {
     }
 }
 
-/// When something will come, as people say it behind the thing: `in about 2.5 to 8 h`, `within 23 h`, `not before 3 h
-/// from now`. None if that says nothing, or that it does not come.
+/// When something will come, as people say it behind the thing: `in about 2.5 to 8 h`, `within 23
+/// h`, `not before 3 h from now`. None if that says nothing, or that it does not come.
 pub fn ahead(range: Interval) -> Option<String> {
     if range.low > HORIZON_H || (range.low <= 0.0 && range.high > HORIZON_H) {
         return None;
@@ -83,8 +83,8 @@ fn step(hours: f64, round: fn(f64) -> f64) -> (String, &'static str) {
     (if hours.fract() == 0.0 { format!("{hours:.0}") } else { format!("{hours:.1}") }, unit)
 }
 
-/// A value with its unit, on a step no finer than a quarter of the range's width, the low end rounded down and
-/// the high end up: `about 15.5 to 18 degC`. The unit may be empty.
+/// A value with its unit, on a step no finer than a quarter of the range's width, the low end
+/// rounded down and the high end up: `about 15.5 to 18 degC`. The unit may be empty.
 pub fn value(range: Interval, unit: &str) -> String {
     let unit = if unit.is_empty() { String::new() } else { format!(" {unit}") };
     let tenth = |value: f64| step_under(value.abs() / 10.0);
@@ -116,8 +116,8 @@ pub fn value_and_likely(range: Interval, unit: &str) -> String {
     format!("{whole}, most likely {}", on_step(range.likely, step, f64::round))
 }
 
-/// The step a finite range is shown on: no finer than two parts in a hundred of the value, since no figure here is
-/// better known than that.
+/// The step a finite range is shown on: no finer than two parts in a hundred of the value, since no
+/// figure here is better known than that.
 fn value_step(range: Interval) -> f64 {
     let width = (range.high - range.low).max(range.likely.abs() * 0.02);
     step_under(width / 4.0)

@@ -1,6 +1,6 @@
 //! Mail that a machine wrote: notices of absence, reports of delivery, lists. Each says so in its
-//! headers, more or less. None is an answer, and none gets a reply: two machines would write to each
-//! other all night.
+//! headers, more or less. None is an answer, and none gets a reply: two machines would write to
+//! each other all night.
 
 /// What in these headers shows that a machine wrote the mail, if something does: names, and values
 /// without their line breaks.

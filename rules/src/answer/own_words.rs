@@ -36,7 +36,8 @@ impl BodyLine {
     }
 }
 
-/// The first line that is the writer's own and says more than a greeting; a greeting if there is none.
+/// The first line that is the writer's own and says more than a greeting; a greeting if there is
+/// none.
 pub fn first_own_line(body: &str, flow: Flow) -> Option<String> {
     let lines = lines(body, flow);
     let mut at = 0;

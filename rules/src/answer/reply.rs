@@ -67,8 +67,8 @@ pub fn which(open: &[Open], verb: &str) -> String {
     list + &end
 }
 
-/// What somebody hears whose answer was taken: what holds, for how long, what to do next. Nothing if
-/// there was no answer in the turn. `heard` is the call-out's own word.
+/// What somebody hears whose answer was taken: what holds, for how long, what to do next. Nothing
+/// if there was no answer in the turn. `heard` is the call-out's own word.
 pub fn receipt(
     heard: Option<&CallOutReply>,
     records: &[Record],

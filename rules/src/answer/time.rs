@@ -30,8 +30,8 @@ impl fmt::Display for ClockNotSet {
     }
 }
 
-/// An answer that came while nobody could hear it counts for so long: later, whoever gave it may have
-/// other things to do.
+/// An answer that came while nobody could hear it counts for so long: later, whoever gave it may
+/// have other things to do.
 pub const FRESH: Span = Span::minutes(30);
 
 /// Whether a message counts: heard as it came, or not long ago by both its own word and that of the

@@ -161,8 +161,9 @@ impl CallOut {
         }
     }
 
-    /// What settled stands again: its ladders go on where they were. A rung whose time fell into the
-    /// settling comes after as long as was left then, so that nobody is called in the moment of its return.
+    /// What settled stands again: its ladders go on where they were. A rung whose time fell into
+    /// the settling comes after as long as was left then, so that nobody is called in the moment of
+    /// its return.
     fn go_on_after(&mut self, settled: Span, at: Moment) {
         for climb in self.climbs.iter_mut().filter(|climb| climb.due <= at) {
             let still = match climb.rank {

@@ -1,4 +1,5 @@
-//! A page that a decision wants. The changes that go with it are records: [`CallChange`](crate::record::CallChange).
+//! A page that a decision wants. The changes that go with it are records:
+//! [`CallChange`](crate::record::CallChange).
 
 use super::headline::Lead;
 use crate::alarm::Priority;
@@ -14,7 +15,8 @@ pub struct Tell {
     pub message: CallMessage,
     /// What sends it.
     pub lead: Lead,
-    /// The episode that it leads with, as of now: see [`CallOut::headline`](super::state::CallOut::headline).
+    /// The episode that it leads with, as of now: see
+    /// [`CallOut::headline`](super::state::CallOut::headline).
     pub about: Option<Seq>,
     /// The highest rank that is asked for.
     pub rank: Priority,

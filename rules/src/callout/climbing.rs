@@ -16,7 +16,8 @@ use crate::time::Span;
 use std::collections::BTreeSet;
 
 impl Decision<'_> {
-    /// Begins a ladder at a rung. It falls due at its own time, counted from now on, or after `due`.
+    /// Begins a ladder at a rung. It falls due at its own time, counted from now on, or after
+    /// `due`.
     pub(super) fn begin_at(&mut self, ladder: &str, rank: Priority, rung: u32, due: Option<Span>) {
         let Some(known) = self.facts.ladder(ladder) else { return };
         let after = known.after(rung).unwrap_or(Span::ZERO);
@@ -139,8 +140,8 @@ impl Decision<'_> {
 
     /// Whom a rung tells, and who is left out and why. From the ladder's length on it is a repeat:
     /// the last rung that reaches somebody, and for something critical all whose hours spared them,
-    /// unless it only takes the place of a last rung that reaches nobody (`in_its_time`): that round has
-    /// just ended, and nobody could have answered it.
+    /// unless it only takes the place of a last rung that reaches nobody (`in_its_time`): that
+    /// round has just ended, and nobody could have answered it.
     fn reaches(
         &self,
         ladder: &Ladder,
@@ -258,7 +259,8 @@ impl Decision<'_> {
         let Some((rank, ladders)) = self.call.asked_ladders(self.now) else {
             return self.change(CallChange::GoesOn);
         };
-        // What quiet hours hold is told all the same if a person wants it; its later rungs wait again.
+        // What quiet hours hold is told all the same if a person wants it; its later rungs wait
+        // again.
         for ladder in ladders {
             if !climbed || self.call.climb(&ladder, rank).is_none() {
                 self.begin_at(&ladder, rank, 0, Some(Span::ZERO));

@@ -305,7 +305,8 @@ impl<'a> Decision<'a> {
         }
     }
 
-    /// Whatever a move left behind: each asked ladder is climbed, and nothing is held that may not be.
+    /// Whatever a move left behind: each asked ladder is climbed, and nothing is held that may not
+    /// be.
     fn mend_ladders(&mut self) {
         if self.call.settling.is_some() || self.call.kind == CallKind::Drill {
             return;

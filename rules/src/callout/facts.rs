@@ -30,18 +30,21 @@ pub trait Facts {
     fn expects(&self, effect: &str, cause: &str) -> bool;
     /// Whether `sight` is the loss of sight of `alarm`.
     fn hides(&self, sight: &str, alarm: &str) -> bool;
-    /// Until when a loss of sight alone may wait before anybody is told; none for what is no loss of sight.
+    /// Until when a loss of sight alone may wait before anybody is told; none for what is no loss
+    /// of sight.
     fn may_wait_until(&self, alarm: &str) -> Option<Moment>;
     /// Whether two alarms are about the same kind of trouble for another reason than being cause
     /// and consequence: two channels that fail, or two sensors that fell silent together.
     fn akin(&self, one: &str, other: &str) -> bool;
     /// How long this alarm's condition must hold before it is raised.
     fn on_delay(&self, alarm: &str) -> Span;
-    /// When this ladder's quiet hours end; none outside of them, or while the time of day is not known.
+    /// When this ladder's quiet hours end; none outside of them, or while the time of day is not
+    /// known.
     fn quiet_until(&self, ladder: &str) -> Option<Moment>;
     /// How long a person has to act once this alarm is raised, if the rule file says it.
     fn time_to_respond(&self, alarm: &str) -> Option<Span>;
-    /// The early end of the harm that is forecast for this episode's tank, if its range says something.
+    /// The early end of the harm that is forecast for this episode's tank, if its range says
+    /// something.
     fn harm_from(&self, episode: Seq) -> Option<Moment>;
     /// The same, if that harm is deadly.
     fn deadly_from(&self, episode: Seq) -> Option<Moment>;

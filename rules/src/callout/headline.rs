@@ -53,7 +53,8 @@ impl Lead {
 
 impl CallOut {
     /// The member that a page leads with: the event's, or else of those that stand (of all, if
-    /// none does) the highest rank, among equals what nobody was told yet, then the cause, then the oldest.
+    /// none does) the highest rank, among equals what nobody was told yet, then the cause, then the
+    /// oldest.
     pub fn headline(&self, lead: Lead, facts: &dyn Facts, now: Moment) -> Option<&Member> {
         let news = lead.episode().and_then(|episode| self.member(episode));
         news.or_else(|| self.by_weight(facts, now).into_iter().next())

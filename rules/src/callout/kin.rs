@@ -40,7 +40,8 @@ pub fn home<'a>(
     claims.max_by_key(weight).map(|call| call.id)
 }
 
-/// The standing members of a held digest that are of this alarm's kin, as they join another call-out.
+/// The standing members of a held digest that are of this alarm's kin, as they join another
+/// call-out.
 pub fn kin_in(call: &CallOut, alarm: &str, facts: &dyn Facts) -> Vec<Joined> {
     let related = |member: &&Member| {
         facts.explains(alarm, &member.alarm)

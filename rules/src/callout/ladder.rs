@@ -1,6 +1,7 @@
 //! A ladder as the rule file has it, and how far a call-out has climbed it. What flows in is the
 //! plan's timeline of who is told when; what flows out is which rung comes next and when it is due.
-//! Each rank climbs for itself, so that what was interrupted by something worse goes on where it was.
+//! Each rank climbs for itself, so that what was interrupted by something worse goes on where it
+//! was.
 
 use crate::alarm::Priority;
 use crate::plan::Target;
@@ -51,7 +52,8 @@ impl Ladder {
         self.rungs.get(rung as usize).map(|rung| rung.after)
     }
 
-    /// The wait from `rung`, taken at `now`, to the one after it, for a climb that began at `begun`.
+    /// The wait from `rung`, taken at `now`, to the one after it, for a climb that began at
+    /// `begun`.
     pub fn wait_after(&self, rung: u32, begun: Moment, now: Moment) -> Span {
         match self.after(rung.saturating_add(1)) {
             Some(after) => (begun + after - now).max(Span::ZERO),

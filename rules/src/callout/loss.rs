@@ -30,10 +30,10 @@ pub struct Silent<'a> {
     pub every: Span,
 }
 
-/// Whether two sensors fell silent by one loss: they share a gateway; or what they said last came within
-/// the shorter of their intervals, and they spoke on one topic, under the same topic up to the last `/`, or
-/// under a longer common beginning. `speaks` says whether anything else under such a beginning has been
-/// heard since: then it does not count.
+/// Whether two sensors fell silent by one loss: they share a gateway; or what they said last came
+/// within the shorter of their intervals, and they spoke on one topic, under the same topic up to
+/// the last `/`, or under a longer common beginning. `speaks` says whether anything else under such
+/// a beginning has been heard since: then it does not count.
 pub fn is_one(one: &Silent<'_>, other: &Silent<'_>, speaks: impl Fn(&str) -> bool) -> bool {
     if one.gateway.is_some() && one.gateway == other.gateway {
         return true;

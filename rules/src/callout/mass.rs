@@ -1,6 +1,6 @@
 //! Many alarms at once that nothing links: from the sixth call-out of one ladder begun within five
-//! seconds on, they are one. It is told once with counts by tank and its worst few; what begins in one
-//! turn is counted before any of its pages is planned.
+//! seconds on, they are one. It is told once with counts by tank and its worst few; what begins in
+//! one turn is counted before any of its pages is planned.
 
 use super::member::Member;
 use super::state::{CallOut, NEWS_WITHIN, Phase};
@@ -42,8 +42,9 @@ impl Beginnings {
 
 impl CallOut {
     /// What follows from an alarm that a climbing mass only lists: the same as
-    /// [`decide`](super::decide::decide) says of it, found without carrying anything out, since thousands may
-    /// come in one moment. None if more may follow. The newcomer must be no member, and have no kin by the plan.
+    /// [`decide`](super::decide::decide) says of it, found without carrying anything out, since
+    /// thousands may come in one moment. None if more may follow. The newcomer must be no member,
+    /// and have no kin by the plan.
     pub fn only_lists(&self, joined: &Joined, now: Moment) -> Option<Vec<CallChange>> {
         let top = self.calm_top(now)?;
         let asks = |member: &Member| member.calls(now) && member.rank == top;
@@ -66,8 +67,8 @@ impl CallOut {
         }
     }
 
-    /// The same of a member that returns to normal while others of its rank stand. It must explain nothing
-    /// by the plan, and not latch.
+    /// The same of a member that returns to normal while others of its rank stand. It must explain
+    /// nothing by the plan, and not latch.
     pub fn only_ends(&self, episode: Seq, now: Moment) -> Option<Vec<CallChange>> {
         let top = self.calm_top(now)?;
         self.member(episode)?;

@@ -1,6 +1,7 @@
 //! What a siren should do is a state, not a message: on while a call-out that told it climbs at the
 //! rank for which it was told, no longer than its limits, and not while somebody has hushed it. The
-//! engine sends the wish when it changes and when the broker is back; nothing else starts or stops one.
+//! engine sends the wish when it changes and when the broker is back; nothing else starts or stops
+//! one.
 
 use super::state::{CallOut, Phase};
 use crate::plan::{SirenLimits, Target};

@@ -58,7 +58,8 @@ impl Decision<'_> {
         if let Phase::Held { until, by: HeldBy::Sight } = self.call.phase
             && let Some(may) = self.facts.may_wait_until(&joined.alarm)
         {
-            // What is noticed later is listed, and waits with the rest; no longer than it may itself.
+            // What is noticed later is listed, and waits with the rest; no longer than it may
+            // itself.
             let until = if self.call.stands() { until.min(may) } else { may };
             self.change(CallChange::Joined(Joined { listed: true, ..joined.clone() }));
             return self.wait_for_sight(until);
@@ -94,7 +95,8 @@ impl Decision<'_> {
         self.change(CallChange::Held { length, by: HeldBy::Sight });
     }
 
-    /// Whether it is the loss of sight of an alarm that stands here and that nothing here explains it by.
+    /// Whether it is the loss of sight of an alarm that stands here and that nothing here explains
+    /// it by.
     fn hides_what_stands(&self, sight: &str) -> bool {
         let mut standing = self.call.members.iter().filter(|member| member.stands() && !member.sight);
         !self.is_explained(sight) && standing.any(|member| self.facts.hides(sight, &member.alarm))

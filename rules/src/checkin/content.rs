@@ -31,8 +31,8 @@ pub struct CheckinFacts<'a> {
 }
 
 impl CheckinFacts<'_> {
-    /// The part of a check-in that says how things are. `mains` is the sensor that says whether the house has
-    /// power.
+    /// The part of a check-in that says how things are. `mains` is the sensor that says whether the
+    /// house has power.
     pub fn tell(&self, mains: Option<&str>, dark: Option<&GoesDark>, now: &Now, form: CheckIn) -> CheckIn {
         let status = self.engine.status(*now);
         let mut open = open(&status);

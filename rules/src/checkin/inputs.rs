@@ -1,5 +1,5 @@
-//! What the engine hears of a check-in: that the site lives, whether it asks for somebody, and whether its
-//! alarm for silence is put aside while a silence is announced.
+//! What the engine hears of a check-in: that the site lives, whether it asks for somebody, and
+//! whether its alarm for silence is put aside while a silence is announced.
 
 use super::form::Planned;
 use super::refusals::CheckinRefusal;
@@ -41,8 +41,8 @@ pub fn sign_of_life(site: &Watched, believed: &Believed, delivery: Arrival) -> V
     [noted(site, believed.note.clone()), says(site.sensor, 0)].into_iter().chain(asks).collect()
 }
 
-/// The site's alarm for silence lies on the shelf while a silence is announced, and comes off it when that
-/// is taken back. What a person here has put aside is left alone.
+/// The site's alarm for silence lies on the shelf while a silence is announced, and comes off it
+/// when that is taken back. What a person here has put aside is left alone.
 pub fn announced(engine: &Engine, site: &Watched, believed: &Believed, now: &Now) -> Vec<Input> {
     let Believed { check_in, live, .. } = believed;
     let alarm = format!("{}{SILENT}", site.name);

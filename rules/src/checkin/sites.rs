@@ -16,7 +16,8 @@ const LARGEST: usize = 16 * 1024;
 /// Pages say for so long how a site came back.
 const RETURNED: Span = Span::minutes(15);
 
-/// What is known of a site, in the form in which a witness keeps it over a restart: it only gains fields.
+/// What is known of a site, in the form in which a witness keeps it over a restart: it only gains
+/// fields.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Known {
     /// Its public key: under another one nothing of this holds.
@@ -76,8 +77,9 @@ impl Sites {
         })
     }
 
-    /// Takes what came on the topic of a site called `name`. `open` proves with the site's public key that the
-    /// payload is signed by it, and gives the signed bytes: nothing else of it is parsed.
+    /// Takes what came on the topic of a site called `name`. `open` proves with the site's public
+    /// key that the payload is signed by it, and gives the signed bytes: nothing else of it is
+    /// parsed.
     ///
     /// # Errors
     /// If it can't be believed.
@@ -123,8 +125,8 @@ impl Sites {
 }
 
 impl Known {
-    /// What pages say from now on, and how the site came back if it was away. Old news change it too, but are
-    /// no sign of life.
+    /// What pages say from now on, and how the site came back if it was away. Old news change it
+    /// too, but are no sign of life.
     fn told(
         &mut self,
         check_in: &CheckIn,

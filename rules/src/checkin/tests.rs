@@ -1,5 +1,5 @@
-//! What a witness believes and what it turns away, with clocks and counters as they come. Signatures are the
-//! agent's: here every payload counts as signed.
+//! What a witness believes and what it turns away, with clocks and counters as they come.
+//! Signatures are the agent's: here every payload counts as signed.
 
 use super::words;
 use super::*;

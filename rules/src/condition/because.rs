@@ -1,5 +1,6 @@
-//! What the truth of a condition rests on, as people say it: readings by their titles, each with its limit
-//! beside it, never the limit in place of the reading. Pages, `status` and the records' reasons show it.
+//! What the truth of a condition rests on, as people say it: readings by their titles, each with
+//! its limit beside it, never the limit in place of the reading. Pages, `status` and the records'
+//! reasons show it.
 
 use super::explain::ExplainedPart;
 use super::scale::show_of;
@@ -12,15 +13,17 @@ use crate::units::Dimension;
 use crate::words;
 
 impl Condition {
-    /// The readings that its truth rests on, by name: `mains off, lagoon temp 23.1 °C, limit 24 °C`.
+    /// The readings that its truth rests on, by name: `mains off, lagoon temp 23.1 °C, limit 24
+    /// °C`.
     pub fn because<W: World>(&self, site: &dyn Site, present: &Present<'_, W>) -> String {
         let mut parts = Vec::new();
         self.because_of(&ExplainedPart { site, present, hold: None }, "", &mut parts);
         parts.into_iter().map(|part| part.named).collect::<Vec<_>>().join(", ")
     }
 
-    /// The same behind an alarm's own name at `place`: what belongs there is named without it, a single
-    /// reading needs no name at all, and a single word tells nothing that the alarm's name doesn't.
+    /// The same behind an alarm's own name at `place`: what belongs there is named without it, a
+    /// single reading needs no name at all, and a single word tells nothing that the alarm's name
+    /// doesn't.
     pub fn readings<W: World>(&self, site: &dyn Site, present: &Present<'_, W>, place: &str) -> String {
         let mut parts = Vec::new();
         self.because_of(&ExplainedPart { site, present, hold: None }, place, &mut parts);
@@ -36,8 +39,8 @@ impl Condition {
         parts.into_iter().map(|part| part.named).collect::<Vec<_>>().join(", ")
     }
 
-    /// The readings that it looks at as they are now, without limits: for what stands only because nobody
-    /// can be sure yet that it is over.
+    /// The readings that it looks at as they are now, without limits: for what stands only because
+    /// nobody can be sure yet that it is over.
     pub fn readings_now<W: World>(&self, site: &dyn Site, present: &Present<'_, W>, place: &str) -> String {
         let told = ExplainedPart { site, present, hold: None };
         let sensors: Vec<SensorId> =
@@ -220,8 +223,8 @@ impl<W: World> ExplainedPart<'_, W> {
         }
     }
 
-    /// What a device draws, where its limit only tells on from off: `draws nothing (0 W)`, `draws 180 W`. A
-    /// limit that the draw itself comes near is said as any other.
+    /// What a device draws, where its limit only tells on from off: `draws nothing (0 W)`, `draws
+    /// 180 W`. A limit that the draw itself comes near is said as any other.
     fn drawn(&self, id: SensorId, limit: f64, below: bool) -> Option<String> {
         let sensor = self.site.sensor(id);
         if !["power", "current"].contains(&sensor.measure.name) {

@@ -46,7 +46,7 @@ impl Condition {
     /// ```
     pub fn parse(text: &str, scope: &Scope<'_>) -> Result<Condition, Vec<Finding>> {
         let written = Written::parse(text).map_err(|finding| vec![finding])?;
-        let mut checker = Checker { scope, findings: Vec::new(), slots: 0, inside: false };
+        let mut checker = Checker { scope, findings: Vec::new(), slots: 0, inside: false, beside: None };
         match checker.condition(&written) {
             Some(condition) if checker.findings.is_empty() => Ok(condition),
             Some(_) | None => Err(checker.findings),
@@ -62,6 +62,8 @@ pub(super) struct Checker<'s> {
     slots: usize,
     /// Whether this is part of something that looks back.
     inside: bool,
+    /// What a quantity is held against, where that is known: no unit of another kind is offered for it.
+    pub(super) beside: Option<Dimension>,
 }
 
 pub(super) type ComparedPart = At<Written>;
@@ -256,7 +258,7 @@ impl<'s> Checker<'s> {
 
     /// A length of time that is not nothing; `title` says what it is for.
     pub(super) fn duration(&mut self, written: &ComparedPart, title: &str) -> Option<Span> {
-        let quantity = self.quantity(written)?;
+        let quantity = self.quantity_of(Dimension::TIME, written)?;
         let span = match quantity.span() {
             Ok(span) if span > Span::ZERO && span <= LONGEST => return Some(span),
             Ok(span) => span,
@@ -285,6 +287,14 @@ impl<'s> Checker<'s> {
             return self.note(Finding::error(length.span.clone(), title, label).help(help));
         }
         Some(span)
+    }
+
+    /// A quantity that is to be of this kind; whether it is, the caller looks.
+    pub(super) fn quantity_of(&mut self, wanted: Dimension, written: &ComparedPart) -> Option<Quantity> {
+        let before = self.beside.replace(wanted);
+        let quantity = self.quantity(written);
+        self.beside = before;
+        quantity
     }
 
     pub(super) fn quantity(&mut self, written: &ComparedPart) -> Option<Quantity> {

@@ -1,6 +1,6 @@
-//! Which way a reading has to move to make a condition true. A condition flows in, and each sensor in it
-//! flows out with its [`Direction`]. Work that cools the water must not pause what rings when it gets too warm, so
-//! whoever puts alarms aside asks here what the work can have caused.
+//! Which way a reading has to move to make a condition true. A condition flows in, and each sensor
+//! in it flows out with its [`Direction`]. Work that cools the water must not pause what rings when
+//! it gets too warm, so whoever puts alarms aside asks here what the work can have caused.
 
 use super::query::{Symptom, UntilWhat};
 use super::{Aggregate, Comparison, Condition, Foretold, Formula, Operand, Test};
@@ -40,8 +40,8 @@ impl Condition {
         found
     }
 
-    /// The one sensor whose reading goes one way as this comes true, and whether it falls; none if there are
-    /// several, or none.
+    /// The one sensor whose reading goes one way as this comes true, and whether it falls; none if
+    /// there are several, or none.
     pub(crate) fn goes_one_way(&self) -> Option<(SensorId, bool)> {
         let mut found = None;
         let mut several = false;
@@ -57,7 +57,8 @@ impl Condition {
         found.filter(|_| !several)
     }
 
-    /// Whether this comes true by `own` moving the same way as `theirs` does for the other condition.
+    /// Whether this comes true by `own` moving the same way as `theirs` does for the other
+    /// condition.
     pub(crate) fn comes_like(&self, own: SensorId, other: &Self, theirs: SensorId) -> bool {
         let ways_of = |condition: &Self, sensor| {
             let mut found = Vec::new();
@@ -102,7 +103,8 @@ impl Test {
             }
             Self::Until(foretold) => foretold.ways(upright, each),
             Self::Shows(_, symptom, rests_on) => {
-                // Warmth that no heater explains, or that no cooler takes, is what a fall can't look like.
+                // Warmth that no heater explains, or that no cooler takes, is what a fall can't
+                // look like.
                 let way = match symptom {
                     Symptom::Fault(
                         Fault::HeatWithoutHeater | Fault::CoolerSilent | Fault::CoolerOverwhelmed,

@@ -174,8 +174,8 @@ impl Test {
     }
 }
 
-/// What is counted down from an estimate moves by time alone, and is asked again after this. The water's
-/// forecast moves by readings.
+/// What is counted down from an estimate moves by time alone, and is asked again after this. The
+/// water's forecast moves by readings.
 const ASKED_AGAIN: Span = Span::minutes(1);
 
 impl Foretold {
@@ -183,7 +183,8 @@ impl Foretold {
         let hours = self.within.as_seconds() / 3_600.0;
         let truth = match world.foretell(&self.asked) {
             Ok(estimate) if self.over => (estimate.range.low > hours).into(),
-            // A guess is wide because little is known: it calls somebody only if even its late end says so.
+            // A guess is wide because little is known: it calls somebody only if even its late end
+            // says so.
             Ok(estimate) if world.is_guess(&self.asked) => (estimate.range.high < hours).into(),
             Ok(estimate) => (estimate.range.low < hours).into(),
             Err(_) => Truth::Unknown,
@@ -245,8 +246,8 @@ pub(super) fn lapsed_since<W: World>(world: &W, lapse: Lapse, sensor: SensorId) 
     }
 }
 
-/// Silence is known only of a time in which something would have been heard: while the broker is away, and
-/// for so long after its return, nobody can say.
+/// Silence is known only of a time in which something would have been heard: while the broker is
+/// away, and for so long after its return, nobody can say.
 fn silent<W: World>(world: &W, sensor: SensorId, length: Span, now: Moment) -> Verdict {
     let verdict = since(world.heard(sensor), length, now);
     match (verdict.truth, world.listening(sensor)) {

@@ -1,5 +1,6 @@
-//! A condition in words for whoever wrote it: the whole tree with current values and how far each is from
-//! its limit. What its truth rests on, in short and for anybody, stands in [`because`](super::because).
+//! A condition in words for whoever wrote it: the whole tree with current values and how far each
+//! is from its limit. What its truth rests on, in short and for anybody, stands in
+//! [`because`](super::because).
 
 use super::evaluate::lapsed_since;
 use super::evaluate::slack;

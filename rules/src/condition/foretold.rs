@@ -1,6 +1,6 @@
-//! Conditions about what is to come, and about what a tank's learned model says: how they are read and
-//! checked. The answer is the engine's; here it is made sure that there can be one, so that an alarm
-//! whose tank has no thermometer is a mistake of the rule file and not a silence.
+//! Conditions about what is to come, and about what a tank's learned model says: how they are read
+//! and checked. The answer is the engine's; here it is made sure that there can be one, so that an
+//! alarm whose tank has no thermometer is a mistake of the rule file and not a silence.
 
 mod parse;
 
@@ -165,7 +165,8 @@ impl<'s> Checker<'s> {
         Some(found)
     }
 
-    /// The thermometer, and the side and limit of its comparison, which must lie within what is believed.
+    /// The thermometer, and the side and limit of its comparison, which must lie within what is
+    /// believed.
     fn limit(
         &mut self,
         whole: &ComparedPart,
@@ -176,7 +177,7 @@ impl<'s> Checker<'s> {
         let written = ComparedPart::new(Written::Name(name.it.clone()), name.span.clone());
         let Term::Typed(typed) = self.term(&written)? else { return None };
         let Typed { formula: super::Formula::Sensor(id), .. } = typed else { return None };
-        let quantity = self.quantity(limit)?;
+        let quantity = self.quantity_of(typed.dimension, limit)?;
         if typed.dimension != Dimension::TEMPERATURE {
             let title = format!("`{}` can't be foretold", name.it);
             let label = format!("this is {}", typed.dimension.words());
@@ -323,7 +324,7 @@ impl<'s> Checker<'s> {
 
     /// A quantity of this kind between two ends, in base units.
     fn amount(&mut self, written: &ComparedPart, of: Dimension, (low, high): (f64, f64)) -> Option<f64> {
-        let quantity: Quantity = self.quantity(written)?;
+        let quantity: Quantity = self.quantity_of(of, written)?;
         let base = match quantity.base(of) {
             Ok(base) if (low..=high).contains(&base) => return Some(base),
             Ok(base) => base,

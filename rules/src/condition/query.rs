@@ -1,5 +1,5 @@
-//! What can be asked about the hours to come: the subject, and what to suppose meanwhile. Rule files ask
-//! these questions in conditions; pages and `status` ask them by themselves.
+//! What can be asked about the hours to come: the subject, and what to suppose meanwhile. Rule
+//! files ask these questions in conditions; pages and `status` ask them by themselves.
 
 use crate::forecast::faults::Fault;
 use crate::forecast::interval::{CannotSay, Estimate};
@@ -124,7 +124,8 @@ impl WhatIf {
 }
 
 impl Question {
-    /// The answer in words: `about 5 to 8 h until 22 degC if nothing changes`, or why there is none.
+    /// The answer in words: `about 5 to 8 h until 22 degC if nothing changes`, or why there is
+    /// none.
     pub fn words(&self, site: &dyn Site, answer: &Result<Estimate, CannotSay>) -> String {
         let what = match self.until {
             UntilWhat::Oxygen(_, mg_l) => format!("{} ({mg_l} mg/L)", self.what(site)),

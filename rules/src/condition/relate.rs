@@ -15,7 +15,7 @@ impl<'s> Checker<'s> {
         order: Comparison,
         right: &ComparedPart,
     ) -> Option<Test> {
-        let (first, second) = (self.term(left), self.term(right));
+        let (first, second) = self.terms(left, right);
         let (first, second) = self.alike(whole, (left, first?), (right, second?))?;
         if let (Some(low), Some(high)) = (first.range, second.range)
             && let Some(always) = decided(order, low, high)
@@ -68,7 +68,9 @@ impl<'s> Checker<'s> {
         high: &ComparedPart,
         outside: bool,
     ) -> Option<Test> {
-        let (value, first, second) = (self.term(subject), self.term(low), self.term(high));
+        let value = self.term(subject);
+        let first = self.term_beside(value.as_ref(), low);
+        let second = self.term_beside(value.as_ref(), high);
         let Term::Typed(value) = value? else {
             let title = format!("`{}` never changes", subject.it);
             return self.note(Finding::error(subject.span.clone(), title, "a sensor is wanted here"));
@@ -107,7 +109,10 @@ impl<'s> Checker<'s> {
         over: &ComparedPart,
     ) -> Option<Test> {
         let window = self.window(whole, Aggregate::Slope, subject, over, None);
-        let quantity = self.quantity(rate);
+        let quantity = match &window {
+            Some(window) => self.quantity_of(window.dimension, rate),
+            None => self.quantity(rate),
+        };
         let (window, quantity) = (window?, quantity?);
         let Ok(base) = quantity.base(window.dimension) else {
             let verb = if rises { "rise" } else { "fall" };

@@ -1,5 +1,5 @@
-//! What a condition rests on: the sensors, relays, tanks and forecasts that can change its truth. The
-//! engine's index and the checking are made from it.
+//! What a condition rests on: the sensors, relays, tanks and forecasts that can change its truth.
+//! The engine's index and the checking are made from it.
 
 use super::{Condition, Formula, Operand, Test};
 use crate::condition::query::{Question, UntilWhat};
@@ -162,8 +162,8 @@ impl Formula {
         }
     }
 
-    /// Goes on with a number that is the same after formulas that are the same, and seldom else. A window
-    /// counts by its sensors alone.
+    /// Goes on with a number that is the same after formulas that are the same, and seldom else. A
+    /// window counts by its sensors alone.
     pub(crate) fn likeness(&self, so_far: u64) -> u64 {
         match self {
             // What equals nought has one sign.

@@ -1,6 +1,6 @@
-//! What names in a condition mean: sensors, tanks, relays, batteries. A name that means nothing is a mistake
-//! of the condition, with what was probably meant; a name of something that is mistaken itself
-//! is let pass, since that is reported at its own place.
+//! What names in a condition mean: sensors, tanks, relays, batteries. A name that means nothing is
+//! a mistake of the condition, with what was probably meant; a name of something that is mistaken
+//! itself is let pass, since that is reported at its own place.
 
 use super::check::Checker;
 use crate::diagnostic::{At, Finding, MOST, did_you_mean};
@@ -73,8 +73,8 @@ impl<'s> Scope<'s> {
         self.batteries.keys().copied()
     }
 
-    /// What a wrong name may have meant. Looking through thousands of names for each of thousands of
-    /// mistakes would take minutes, and only so many findings are shown.
+    /// What a wrong name may have meant. Looking through thousands of names for each of thousands
+    /// of mistakes would take minutes, and only so many findings are shown.
     pub(crate) fn meant(&self, name: &str, known: impl IntoIterator<Item = &'s str>) -> Option<String> {
         self.guessed.set(self.guessed.get() + 1);
         if self.guessed.get() > MOST { None } else { did_you_mean(name, known) }

@@ -41,7 +41,7 @@ impl<'s> Checker<'s> {
                 Some(Term::Typed(Typed {
                     formula: Formula::Sensor(id),
                     dimension: sensor.scale.unit.dimension,
-                    range: sensor.plausible,
+                    range: sensor.reach(),
                     like: Some(sensor),
                 }))
             }
@@ -68,11 +68,11 @@ impl<'s> Checker<'s> {
                 Some(Term::Typed(Typed { formula, dimension, range, like }))
             }
             Written::Sum(left, right) => {
-                let (first, second) = (self.term(left), self.term(right));
+                let (first, second) = self.terms(left, right);
                 self.sum(written, left, first?, right, second?).map(Term::Typed)
             }
             Written::Difference(left, right) => {
-                let (first, second) = (self.term(left), self.term(right));
+                let (first, second) = self.terms(left, right);
                 self.difference(written, left, first?, right, second?).map(Term::Typed)
             }
             Written::Ratio(left, right) => {
@@ -105,11 +105,44 @@ impl<'s> Checker<'s> {
         }
     }
 
+    /// Two sides that belong together: the one that has a kind of its own is looked at first.
+    pub(super) fn terms(
+        &mut self,
+        left: &ComparedPart,
+        right: &ComparedPart,
+    ) -> (Option<Term<'s>>, Option<Term<'s>>) {
+        let is_quantity = |part: &ComparedPart| matches!(part.it, Written::Quantity { .. });
+        if is_quantity(left) && !is_quantity(right) {
+            let second = self.term(right);
+            let first = self.term_beside(second.as_ref(), left);
+            return (first, second);
+        }
+        let first = self.term(left);
+        let second = self.term_beside(first.as_ref(), right);
+        (first, second)
+    }
+
+    /// A part that stands beside this one.
+    pub(super) fn term_beside(&mut self, other: Option<&Term<'s>>, part: &ComparedPart) -> Option<Term<'s>> {
+        let kind = match other {
+            Some(Term::Typed(typed)) => Some(typed.dimension),
+            Some(Term::Literal(_)) | None => None,
+        };
+        let before = std::mem::replace(&mut self.beside, kind);
+        let found = self.term(part);
+        self.beside = before;
+        found
+    }
+
     pub(super) fn unit(&mut self, written: &ComparedPart, number: f64, unit: &str) -> Option<Unit> {
         if let Some(known) = Unit::named(unit) {
             return Some(known);
         }
-        let help = near_unit(unit).map(|unit| format!("did you mean `{number} {unit}`?"));
+        let beside = self.beside;
+        let fits = |of: Dimension| {
+            beside.is_none_or(|wanted| of == wanted || of.difference() == wanted.difference())
+        };
+        let help = near_unit(unit, &fits).map(|near| near.ask(|unit| format!("`{number} {unit}`")));
         let finding = Finding::error(written.span.clone(), format!("`{unit}` is not a unit"), "unknown unit");
         self.note(finding.maybe_help(help))
     }
@@ -163,7 +196,11 @@ impl<'s> Checker<'s> {
         let show = |base: f64| show_of(&varying.formula, base, varying.dimension, varying.like);
         let label = match (&varying.formula, varying.range) {
             (Formula::Sensor(_), Some((low, high))) => {
-                format!("readings outside {} to {} are not believed", show(low), show(high))
+                match varying.like.is_some_and(|sensor| sensor.plausible == varying.range) {
+                    true => format!("readings outside {} to {} are not believed", show(low), show(high)),
+                    false if high == f64::INFINITY => format!("there is nothing below {}", show(low)),
+                    false => format!("it is never outside {} to {}", show(low), show(high)),
+                }
             }
             (Formula::Difference(..), Some((low, high))) => {
                 format!("believable readings differ by {} to {}", show(low), show(high))
@@ -175,7 +212,10 @@ impl<'s> Checker<'s> {
         let finding = Finding::error(whole.span.clone(), title, label);
         let help = varying.like.map_or_else(
             || "move the limit".to_owned(),
-            |sensor| format!("move the limit, or widen `plausible` of `{}`", sensor.name),
+            |sensor| match sensor.plausible {
+                Some(_) => format!("move the limit, or widen `plausible` of `{}`", sensor.name),
+                None => "move the limit; is the unit right?".to_owned(),
+            },
         );
         self.note(finding.help(help))
     }

@@ -33,7 +33,8 @@ impl Sheet<'_> {
 }
 
 /// The same for a text that is no TOML, of which nobody knows what is a value: what follows a key,
-/// and lines that have none, lose their letters and digits. Signs stay, since what is wrong is among them.
+/// and lines that have none, lose their letters and digits. Signs stay, since what is wrong is
+/// among them.
 pub fn concealed_by_lines(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     for line in text.split_inclusive('\n') {

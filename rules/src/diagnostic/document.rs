@@ -77,8 +77,8 @@ impl<'t> Sheet<'t> {
     }
 }
 
-/// The text as TOML, as far as it is, and what is wrong with it. A text that is refused at the door is an
-/// empty table.
+/// The text as TOML, as far as it is, and what is wrong with it. A text that is refused at the door
+/// is an empty table.
 pub fn parse<'t>(kind: &str, text: &'t str) -> (DeTable<'t>, Vec<Finding>) {
     if let Some(refused) = refused(kind, text) {
         return (DeTable::new(), vec![refused]);
@@ -98,8 +98,8 @@ pub(super) fn refused(kind: &str, text: &str) -> Option<Finding> {
     if text.len() > LARGEST {
         return Some(Finding::error(0..0, too_large(kind, text.len() as u64), "not read"));
     }
-    // One pass over the bytes tells whether there may be a control character at all: the first byte of one
-    // beyond ASCII is C2.
+    // One pass over the bytes tells whether there may be a control character at all: the first byte
+    // of one beyond ASCII is C2.
     let (mut values, mut suspicious) = (0_usize, false);
     for byte in text.bytes() {
         values += usize::from(matches!(byte, b'=' | b',' | b'[' | b'{'));

@@ -56,7 +56,8 @@ impl Findings {
         self.errors.get()
     }
 
-    /// Whether the next mistake will be kept: a remedy that is dear to find is looked for only then.
+    /// Whether the next mistake will be kept: a remedy that is dear to find is looked for only
+    /// then.
     pub fn has_room(&self) -> bool {
         self.errors.get() < MOST
     }

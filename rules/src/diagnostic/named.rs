@@ -1,5 +1,5 @@
-//! A table that is known by its name and not yet looked into. A file may have ten thousand of them, and
-//! each takes far more room open than closed: so they are opened one after the other.
+//! A table that is known by its name and not yet looked into. A file may have ten thousand of them,
+//! and each takes far more room open than closed: so they are opened one after the other.
 
 use super::{At, Finding, Sheet, Table};
 use std::ops::Range;
@@ -42,8 +42,9 @@ impl<'t> NamedTable<'t> {
         Self { name, kind, sheet, keys: Keys::Piece(at) }
     }
 
-    /// What `read` makes of its keys. Each call begins anew with what has been asked for. If the text turns
-    /// out to be no TOML the sheet knows that it has to be read as a whole, and the table looks empty.
+    /// What `read` makes of its keys. Each call begins anew with what has been asked for. If the
+    /// text turns out to be no TOML the sheet knows that it has to be read as a whole, and the
+    /// table looks empty.
     pub fn open<T>(&self, read: impl FnOnce(Table<'_>) -> T) -> T {
         let heading = || (format!("{}.{}", self.kind, self.name.it), self.name.span.clone());
         let (title, span) = heading();

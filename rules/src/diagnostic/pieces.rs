@@ -1,7 +1,8 @@
-//! A file cut where headings like `[alarm.lagoon-cold]` stand, so that of ten thousand tables one at a time is
-//! a tree in memory: a tree takes ten times the room of its text, and a board has little. A text flows in, the
-//! places of such tables flow out, with the rest of the text. What can't be cut without a doubt, or does not
-//! come to one file when put together, is read as a whole, which then says what is wrong.
+//! A file cut where headings like `[alarm.lagoon-cold]` stand, so that of ten thousand tables one
+//! at a time is a tree in memory: a tree takes ten times the room of its text, and a board has
+//! little. A text flows in, the places of such tables flow out, with the rest of the text. What
+//! can't be cut without a doubt, or does not come to one file when put together, is read as a
+//! whole, which then says what is wrong.
 
 use super::document::refused;
 use super::{At, NamedTable, Sheet};
@@ -10,7 +11,8 @@ use std::ops::Range;
 use toml_parser::Source;
 use toml_parser::lexer::{Token, TokenKind};
 
-/// The tables that were cut out, by the first part of their headings, each in the order of the file.
+/// The tables that were cut out, by the first part of their headings, each in the order of the
+/// file.
 #[derive(Debug, Default)]
 pub struct TextPieces<'t> {
     by_kind: BTreeMap<&'t str, Vec<TextPiece<'t>>>,
@@ -26,7 +28,8 @@ pub(super) struct TextPiece<'t> {
 }
 
 impl<'t> TextPieces<'t> {
-    /// The tables `[kind.name]` of these kinds; none at all if any of them is written in another way.
+    /// The tables `[kind.name]` of these kinds; none at all if any of them is written in another
+    /// way.
     pub fn cut(text: &'t str, kinds: &[&'static str]) -> Self {
         if refused("", text).is_some() {
             return Self::default();
@@ -44,7 +47,8 @@ impl<'t> TextPieces<'t> {
         self.by_kind.keys().copied()
     }
 
-    /// The text with spaces instead of them, as far as something is left: that stands where it stood.
+    /// The text with spaces instead of them, as far as something is left: that stands where it
+    /// stood.
     pub fn blanked(&self, text: &str) -> String {
         let mut ranges: Vec<_> = self.by_kind.values().flatten().map(|piece| piece.range.clone()).collect();
         ranges.sort_by_key(|range| range.start);
@@ -94,7 +98,8 @@ impl<'a, 't> Cutter<'a, 't> {
     /// Nothing if some heading leaves a doubt.
     fn all(mut self) -> Option<TextPieces<'t>> {
         let mut tokens = Source::new(self.text).lex();
-        // Brackets and braces of values that are open, and whether only spaces precede on this line.
+        // Brackets and braces of values that are open, and whether only spaces precede on this
+        // line.
         let (mut open, mut fresh) = (0_usize, true);
         let mut line = 0;
         while let Some(token) = tokens.next() {

@@ -1,6 +1,6 @@
 //! Findings as text for people: the file, the line, the text underlined, what was expected and the
-//! nearest right name. A text may be made of several [`SourceTexts`], the file and the variables of the
-//! environment that stand over it; a place in it then names its own.
+//! nearest right name. A text may be made of several [`SourceTexts`], the file and the variables of
+//! the environment that stand over it; a place in it then names its own.
 
 use super::{Finding, LeftOut, Severity};
 use crate::signs::{deceptive_in, is_deceptive};
@@ -8,7 +8,8 @@ use annotate_snippets::{AnnotationKind, Element, Group, Level, Origin, Renderer,
 use std::borrow::Cow;
 use std::ops::Range;
 
-/// A text in pieces that have names of their own, one after the other. Places are bytes in the whole.
+/// A text in pieces that have names of their own, one after the other. Places are bytes in the
+/// whole.
 #[derive(Clone, Debug)]
 pub struct SourceTexts {
     text: String,
@@ -118,7 +119,8 @@ impl SourceTexts {
             // What was not read has no lines.
             group = group.element(Origin::path(self.name(0)));
         } else {
-            // The renderer walks through all the text between two places: what is far gets its own lines.
+            // The renderer walks through all the text between two places: what is far gets its own
+            // lines.
             let piece = self.piece(span.start);
             let here = || more.iter().map(|(span, label)| (within(&self.text, span), label.as_ref()));
             let mut near: Vec<_> = here().filter(|(more, _)| self.are_near(&span, more)).collect();
@@ -141,7 +143,8 @@ impl SourceTexts {
             && self.line(one.start).abs_diff(self.line(other.start)) <= NEAR
     }
 
-    /// The lines of places near each other, underlined; if `primary`, the first of them is what it is about.
+    /// The lines of places near each other, underlined; if `primary`, the first of them is what it
+    /// is about.
     fn lines_of<'s>(&'s self, places: &[(Range<usize>, &'s str)], primary: bool) -> Vec<Element<'s>> {
         let first = places.iter().map(|(span, _)| span.start).min().unwrap_or_default();
         let last = places.iter().map(|(span, _)| span.end).max().unwrap_or_default();

@@ -138,8 +138,8 @@ impl<'t> Table<'t> {
         found
     }
 
-    /// The tables under a key of the file's root, each by its own name and not yet opened, in the order of
-    /// the file: from the tree, or from the pieces that were cut out of it.
+    /// The tables under a key of the file's root, each by its own name and not yet opened, in the
+    /// order of the file: from the tree, or from the pieces that were cut out of it.
     pub fn named_tables(&self, key: &'static str, pieces: &TextPieces<'t>) -> Vec<NamedTable<'t>> {
         let Some(under) = self.get(key).and_then(Item::table) else { return pieces.named(key, self.sheet) };
         let part = |entry: &TableEntry<'t>| {

@@ -1,7 +1,7 @@
 //! The alarms: each one's state in the standard's lifecycle, which lasts, and what is known of its
 //! condition, which does not. Readings, time and other components' views flow in by
-//! [`on_look`](Alarms::on_look); what has lasted long enough flows out as a record of the lifecycle,
-//! with the tasks that follow from it.
+//! [`on_look`](Alarms::on_look); what has lasted long enough flows out as a record of the
+//! lifecycle, with the tasks that follow from it.
 
 mod blips;
 mod farthest;
@@ -33,8 +33,8 @@ impl Watch {
         Self { truth: Truth::Unknown, since: now, true_since: None }
     }
 
-    /// It says this from `now` on. The spell that is over by that: since when it was true, and for how long
-    /// as far as is known.
+    /// It says this from `now` on. The spell that is over by that: since when it was true, and for
+    /// how long as far as is known.
     fn see(&mut self, truth: Truth, now: Moment) -> Option<(Moment, Span)> {
         if truth == self.truth {
             return None;
@@ -334,7 +334,8 @@ impl Alarms {
         self.unremembered.iter().copied()
     }
 
-    /// Something came late of what these alarms look at: their windows have to be told the past anew.
+    /// Something came late of what these alarms look at: their windows have to be told the past
+    /// anew.
     pub(super) fn on_late(&mut self, plan: &Plan, alarms: &[AlarmId]) {
         let look_back = alarms.iter().filter(|id| plan.alarm(**id).windows_reach().is_some());
         self.unremembered.extend(look_back);

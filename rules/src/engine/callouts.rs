@@ -1,7 +1,8 @@
 //! The call-outs: who is to be asked, when. What alarms, stopgaps, people and pages do flows in by
 //! `on_*` methods and is held against the one table of [`crate::callout`]; its changes flow out as
 //! records, the pages that it wants as tasks. Beside each call-out stands what its pages say of its
-//! episodes. Which deadline follows from its state is worked out anew whenever a record has touched it.
+//! episodes. Which deadline follows from its state is worked out anew whenever a record has touched
+//! it.
 
 mod answering;
 mod changes;
@@ -105,8 +106,8 @@ impl Callouts {
         self.touched.extend(self.calls.ids());
     }
 
-    /// Whether there are some whose next time depends on more than their own state: on what has been heard, on
-    /// a forecast, on quiet hours.
+    /// Whether there are some whose next time depends on more than their own state: on what has
+    /// been heard, on a forecast, on quiet hours.
     pub(super) fn any_waits(&self) -> bool {
         !self.calls.waiting().is_empty()
     }
@@ -218,7 +219,8 @@ impl Callouts {
         self.calls.iter().any(|call| call.code() == code)
     }
 
-    /// The records that it rests on: those of an hour's raises too, since what flickers is known by them.
+    /// The records that it rests on: those of an hour's raises too, since what flickers is known by
+    /// them.
     pub(super) fn rests_on(&self, now: Moment) -> impl Iterator<Item = Seq> + '_ {
         let members = self.calls.iter().flat_map(|call| call.core.members.iter().map(|m| m.episode));
         let recent = self.episodes.raised_within(crate::callout::kin::FLICKER_WITHIN, now);

@@ -49,9 +49,9 @@ impl Components {
         }
     }
 
-    /// What a record does to the state that lasts. This is the only way that it changes: the running
-    /// engine comes here with the record it has just made, a restart with those of the journal. A
-    /// record about something that the plan no longer has changes nothing.
+    /// What a record does to the state that lasts. This is the only way that it changes: the
+    /// running engine comes here with the record it has just made, a restart with those of the
+    /// journal. A record about something that the plan no longer has changes nothing.
     pub(super) fn apply(&mut self, ground: &Ground<'_>, record: &Record) {
         // A drill looks at most of what happens.
         self.outage.apply(ground, record);

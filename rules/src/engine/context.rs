@@ -162,8 +162,8 @@ impl<'a> Context<'a> {
             && call.core.members.iter().all(|member| self.channel_of(&member.alarm).is_some())
     }
 
-    /// Whether a channel is known to fail. That is told by the others, and by none while all do: whatever
-    /// else there is to say keeps trying, and finds out when one works.
+    /// Whether a channel is known to fail. That is told by the others, and by none while all do:
+    /// whatever else there is to say keeps trying, and finds out when one works.
     pub(super) fn is_failing(&self, target: &Target) -> bool {
         self.world().trouble_of(&Part::Channel(target.clone())).is_some()
     }

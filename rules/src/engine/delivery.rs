@@ -1,5 +1,5 @@
-//! Every page, of whatever purpose, on its way: planned by a record, sent as an effect at the end of
-//! its turn, held back while its channel has no room, tried again when it could not leave, given
+//! Every page, of whatever purpose, on its way: planned by a record, sent as an effect at the end
+//! of its turn, held back while its channel has no room, tried again when it could not leave, given
 //! up when nobody needs it any more, and taken up again by the next life. Whoever planned it learns
 //! from here what came of it.
 
@@ -18,8 +18,8 @@ use crate::record::{Body, Drilled, Outcome, Purpose, Record};
 use crate::time::Moment;
 use std::collections::BTreeMap;
 
-/// So many pages of one call-out are known by each way after they have ended: a call-out that nobody answers
-/// tells for weeks.
+/// So many pages of one call-out are known by each way after they have ended: a call-out that
+/// nobody answers tells for weeks.
 const KNOWN: usize = 3;
 
 /// The pages of a call-out.
@@ -132,8 +132,8 @@ impl Delivery {
 }
 
 impl CallPages {
-    /// Forgets early pages to this target that have ended, but for the last that told somebody and the last
-    /// that could not.
+    /// Forgets early pages to this target that have ended, but for the last that told somebody and
+    /// the last that could not.
     fn forget_early(&mut self, pages: &mut BTreeMap<Seq, Sent>, target: &Target) {
         let ended: Vec<&Sent> = self
             .known

@@ -1,5 +1,5 @@
-//! Who does what: each input and each task is handed to the component that it belongs to. Nothing is
-//! decided here but the order in which one piece's own looks are taken.
+//! Who does what: each input and each task is handed to the component that it belongs to. Nothing
+//! is decided here but the order in which one piece's own looks are taken.
 
 use super::Engine;
 use super::forecasts::feed::ModelFeed;
@@ -275,8 +275,8 @@ impl Engine {
         }
     }
 
-    /// A sample is kept for the history. Windows have to be told of one from a time of which they know
-    /// nothing.
+    /// A sample is kept for the history. Windows have to be told of one from a time of which they
+    /// know nothing.
     fn keep(&mut self, id: SensorId, sample: Option<Sample>) {
         let Some(sample) = sample else { return };
         if sample.quality == Quality::Late {

@@ -1,7 +1,7 @@
 //! Whether help comes, tried before the night: test pages to every way to a person, notices of what
 //! is due or of who stands in, and drills of the outage itself. Times of the week and answers flow
-//! in; pages that belong to no call-out flow out. The state changes only by records; a round's first
-//! record carries over what is known.
+//! in; pages that belong to no call-out flow out. The state changes only by records; a round's
+//! first record carries over what is known.
 
 mod notices;
 mod test_pages;

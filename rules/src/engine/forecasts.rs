@@ -1,12 +1,13 @@
-//! One model for each tank, fed by what is known of its water, room, heaters, lamp, chiller and pumps, and
-//! asked by conditions, pages and `status`. Only good live readings reach a model; what is stale is lost to
-//! it, work on the tank and standing pumps keep it from learning, and in a power cut what hangs on the
-//! mains is known to be off. An oxygen probe that sees the water stand still in the dark teaches what the
-//! tank uses.
+//! One model for each tank, fed by what is known of its water, room, heaters, lamp, chiller and
+//! pumps, and asked by conditions, pages and `status`. Only good live readings reach a model; what
+//! is stale is lost to it, work on the tank and standing pumps keep it from learning, and in a
+//! power cut what hangs on the mains is known to be off. An oxygen probe that sees the water stand
+//! still in the dark teaches what the tank uses.
 //!
-//! Like a window, a model comes from readings; unlike one, it takes days to fill. So what it has learned is
-//! put down as a record once a day and at an orderly end, and a restart goes on from the last one: a power
-//! cut costs a day of learning at most. What the tests for faults have gathered begins anew.
+//! Like a window, a model comes from readings; unlike one, it takes days to fill. So what it has
+//! learned is put down as a record once a day and at an orderly end, and a restart goes on from the
+//! last one: a power cut costs a day of learning at most. What the tests for faults have gathered
+//! begins anew.
 
 mod answers;
 pub(super) mod feed;
@@ -32,7 +33,8 @@ const NOTICEABLE: f64 = 0.05;
 /// Salinity of a tank whose keeper gives none, psu.
 const USUAL_SALINITY: f64 = 35.0;
 
-/// Since when something is so, and whether it was seen to begin: after a restart it may be so for longer.
+/// Since when something is so, and whether it was seen to begin: after a restart it may be so for
+/// longer.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Since {
     at: Moment,
@@ -270,7 +272,8 @@ impl Forecasts {
         }
     }
 
-    /// Whether the tank's thermometer is believed to be out of the water: then it says nothing of it.
+    /// Whether the tank's thermometer is believed to be out of the water: then it says nothing of
+    /// it.
     pub(super) fn is_beached(&self, tank: TankId) -> bool {
         self.beached.contains(&tank)
     }
@@ -291,8 +294,8 @@ impl Forecasts {
         model.declines.take(now, reading)
     }
 
-    /// A tank's model has changed, or a decline was learned: records what it has learned, if it is a decline,
-    /// or if its time has come and it is more than when it was last put down.
+    /// A tank's model has changed, or a decline was learned: records what it has learned, if it is
+    /// a decline, or if its time has come and it is more than when it was last put down.
     pub(super) fn on_learned(&mut self, ground: &Ground<'_>, tank: TankId, declined: bool, next: &mut Next) {
         let Some(model) = self.models.get(tank.index()) else { return };
         if declined || ground.mono() - model.put_down.1 >= PUT_DOWN {

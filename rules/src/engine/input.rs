@@ -80,8 +80,8 @@ pub enum Input {
         /// How.
         outcome: Outcome,
     },
-    /// What took a page has given it back since: it could not bring it on. What it says of its channel
-    /// comes before it, as [`Input::Health`].
+    /// What took a page has given it back since: it could not bring it on. What it says of its
+    /// channel comes before it, as [`Input::Health`].
     Returned {
         /// The page.
         page: Seq,

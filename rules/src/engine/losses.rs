@@ -1,6 +1,6 @@
-//! Loss of sight, as call-outs see it: which losses are one, what a loss hides, and how long it may wait
-//! before anybody is told. What falls silent flows in from the sensors, what it hides from the plan and the
-//! forecasts; nothing is kept here.
+//! Loss of sight, as call-outs see it: which losses are one, what a loss hides, and how long it may
+//! wait before anybody is told. What falls silent flows in from the sensors, what it hides from the
+//! plan and the forecasts; nothing is kept here.
 
 use super::context::Context;
 use crate::alarm::Priority;
@@ -11,8 +11,8 @@ use crate::time::{Moment, Span};
 use std::collections::BTreeSet;
 
 impl Context<'_> {
-    /// Whether two losses of sight have one cause: they fell silent together. The broker's takes in what it
-    /// carries, if that was still heard shortly before.
+    /// Whether two losses of sight have one cause: they fell silent together. The broker's takes in
+    /// what it carries, if that was still heard shortly before.
     pub(super) fn is_one_loss(&self, one: AlarmId, other: AlarmId) -> bool {
         let loss = |id| Some(self.plan.alarm(id)).filter(|alarm| alarm.is_loss_of_sight())?.sight.as_ref();
         match (loss(one), loss(other)) {
@@ -69,15 +69,16 @@ impl Context<'_> {
         users.into_iter().map(|id| self.plan.alarm(id)).filter(|alarm| !alarm.is_loss_of_sight())
     }
 
-    /// Whether other sensors see every danger that a loss of sight hides, and something rings for each.
+    /// Whether other sensors see every danger that a loss of sight hides, and something rings for
+    /// each.
     pub(super) fn is_seen_otherwise(&self, id: AlarmId) -> bool {
         let alarm = self.plan.alarm(id);
         let Some(sight) = alarm.sight.as_ref().filter(|_| alarm.is_loss_of_sight()) else { return false };
         self.hidden_by(sight).all(|hidden| self.is_danger_seen(hidden))
     }
 
-    /// Whether the danger of an alarm would ring all the same: the alarm has another sensor to ring by, or
-    /// another alarm rings for the same quantity of the same water, moved the same way.
+    /// Whether the danger of an alarm would ring all the same: the alarm has another sensor to ring
+    /// by, or another alarm rings for the same quantity of the same water, moved the same way.
     fn is_danger_seen(&self, hidden: &Alarm) -> bool {
         let world = self.world();
         let lost = |id: SensorId| world.believed(id).is_none();
@@ -100,8 +101,8 @@ impl Context<'_> {
         })
     }
 
-    /// Until when a loss of sight may wait before anybody is told: a quarter of the time that the soonest of
-    /// the dangers it hides would need. None for any other alarm.
+    /// Until when a loss of sight may wait before anybody is told: a quarter of the time that the
+    /// soonest of the dangers it hides would need. None for any other alarm.
     pub(super) fn may_wait_until(&self, id: AlarmId) -> Option<Moment> {
         let alarm = self.plan.alarm(id);
         let sight = alarm.sight.as_ref().filter(|_| alarm.is_loss_of_sight())?;

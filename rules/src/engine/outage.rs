@@ -1,7 +1,8 @@
-//! A drill of the outage itself: a person pulls the plug on purpose, and says before and when; the watch waits for what
-//! has to come of it, says when the plug goes back, and keeps how long each step took. Whoever stands
-//! at the terminal only follows. What a drill has seen is rebuilt from the records of its time, so that it
-//! goes on over a restart of the watch, which may hang on that very outlet.
+//! A drill of the outage itself: a person pulls the plug on purpose, and says before and when; the
+//! watch waits for what has to come of it, says when the plug goes back, and keeps how long each
+//! step took. Whoever stands at the terminal only follows. What a drill has seen is rebuilt from
+//! the records of its time, so that it goes on over a restart of the watch, which may hang on that
+//! very outlet.
 
 mod course;
 mod tracker;
@@ -96,7 +97,8 @@ impl OutageDrills {
         }
     }
 
-    /// A person is about to pull the plug. Not while something is wrong: nobody could tell the two apart.
+    /// A person is about to pull the plug. Not while something is wrong: nobody could tell the two
+    /// apart.
     pub(super) fn on_begin(&self, cx: &Context<'_>, alarm: Option<&str>, by: By, next: &mut Next) {
         match self.course(cx, alarm) {
             Ok(course) => {

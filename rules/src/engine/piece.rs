@@ -1,6 +1,7 @@
-//! One piece of work: a component decides on what it may know, and what comes of it is done before the next
-//! piece. Records change what lasts and go out with the turn, deadlines are set, tasks wait at the end of the
-//! queue. This is all that the dispatcher needs of the engine, which needs the dispatcher.
+//! One piece of work: a component decides on what it may know, and what comes of it is done before
+//! the next piece. Records change what lasts and go out with the turn, deadlines are set, tasks
+//! wait at the end of the queue. This is all that the dispatcher needs of the engine, which needs
+//! the dispatcher.
 
 use super::Engine;
 use super::components::Components;
@@ -16,8 +17,8 @@ impl Engine {
         self.settle(next);
     }
 
-    /// Records change what lasts and are handed out with the turn, deadlines are set, tasks wait at the
-    /// end of the queue.
+    /// Records change what lasts and are handed out with the turn, deadlines are set, tasks wait at
+    /// the end of the queue.
     pub(super) fn settle(&mut self, mut next: Box<Next>) {
         self.next_seq = next.next_seq();
         self.awake = true;

@@ -1,9 +1,9 @@
 //! The one work queue: first in, first out. A turn takes [`PIECES`] pieces from it; what is left
-//! goes on in the next turn, which is due at once, and nothing is dropped. A watch with thousands of
-//! alarms raised in one moment needs some such turns, the more the larger its plan. One that needs more of
-//! them in a row than its plan can cause has rules that chase each other: that is told as trouble of the rules, and from then on each
-//! further turn waits for [`LOOP_PAUSE`], so that the board is not used up by it and everything
-//! else still gets its turn.
+//! goes on in the next turn, which is due at once, and nothing is dropped. A watch with thousands
+//! of alarms raised in one moment needs some such turns, the more the larger its plan. One that
+//! needs more of them in a row than its plan can cause has rules that chase each other: that is
+//! told as trouble of the rules, and from then on each further turn waits for [`LOOP_PAUSE`], so
+//! that the board is not used up by it and everything else still gets its turn.
 
 use super::task::Task;
 use crate::record::Record;
@@ -14,8 +14,8 @@ use std::collections::{BTreeSet, VecDeque};
 pub(super) const PIECES: usize = 200;
 /// So many turns in a row that leave work over are a loop, in a plan of a house.
 pub(super) const LOOP: u32 = 50;
-/// Pieces that one alarm, sensor or watched site can cause when all of them change in one moment: a mass of a
-/// large plan is no loop. More than were seen (some ten).
+/// Pieces that one alarm, sensor or watched site can cause when all of them change in one moment: a
+/// mass of a large plan is no loop. More than were seen (some ten).
 const PIECES_EACH: usize = 20;
 /// The wait between two turns of a loop.
 pub(super) const LOOP_PAUSE: Span = Span::seconds(1);
@@ -112,7 +112,8 @@ impl Queue {
         self.waiting.is_empty()
     }
 
-    /// A turn ends at `now`, with this deadline as the next: one that has come is a part of what is left.
+    /// A turn ends at `now`, with this deadline as the next: one that has come is a part of what is
+    /// left.
     pub(super) fn end(&mut self, deadline: Option<Moment>, now: Moment) -> Backlog {
         if self.is_empty() && deadline.is_none_or(|deadline| deadline > now) {
             (self.unfinished, self.due) = (0, None);

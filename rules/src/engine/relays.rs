@@ -148,8 +148,8 @@ impl Relays {
         }
     }
 
-    /// Takes over under another plan what bears the same name, and of kept commands what has the same
-    /// topic.
+    /// Takes over under another plan what bears the same name, and of kept commands what has the
+    /// same topic.
     pub(super) fn carry_over(&mut self, old: &Plan, new: &Plan) {
         let renumbered = |id: RelayId| {
             let name = &old.relays[id.index()].name;

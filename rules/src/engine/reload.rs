@@ -58,7 +58,8 @@ struct Changes<'p> {
 }
 
 impl Changes<'_> {
-    /// One thing after the other: what thousands of alarms say in full would take more memory than a board has.
+    /// One thing after the other: what thousands of alarms say in full would take more memory than
+    /// a board has.
     fn compare<T: std::fmt::Debug>(&mut self, kind: &str, old: ByName<'_, T>, new: ByName<'_, T>) {
         let gone = old.keys().filter(|name| !new.contains_key(*name));
         self.lines.extend(gone.map(|name| format!("{kind} {name} is gone")));
@@ -90,8 +91,8 @@ impl<'p> Names<'p> {
         ])
     }
 
-    /// All that a thing says, with names instead of places: a sensor that is new in the middle changes nothing
-    /// of those behind it.
+    /// All that a thing says, with names instead of places: a sensor that is new in the middle
+    /// changes nothing of those behind it.
     fn text_of(&self, thing: &impl std::fmt::Debug) -> String {
         let mut text = format!("{thing:?}");
         for (kind, names) in &self.0 {

@@ -1,5 +1,5 @@
-//! For the components' own tests: a small plan, all components at rest, records told one by one, and
-//! what one piece of work comes to.
+//! For the components' own tests: a small plan, all components at rest, records told one by one,
+//! and what one piece of work comes to.
 
 use super::components::Components;
 use super::context::Context;

@@ -36,7 +36,8 @@ impl Sensed<'_> {
         self.sensors.value(self.plan, sensor, self.now.mono)
     }
 
-    /// The same for conditions: a thermometer that seems to be out of the water says nothing of the water.
+    /// The same for conditions: a thermometer that seems to be out of the water says nothing of the
+    /// water.
     pub(super) fn believed(&self, sensor: SensorId) -> Option<Value> {
         if self.is_out_of_water(sensor) { None } else { self.said(sensor) }
     }
@@ -87,8 +88,8 @@ impl Sensed<'_> {
         self.sensors.clock_was_right().then(|| self.now.wall_at(at).civil(&self.plan.zone))
     }
 
-    /// What is wrong with a part of the agent, as it says. A limit of the keeper's own that is used up is no
-    /// failure of a channel.
+    /// What is wrong with a part of the agent, as it says. A limit of the keeper's own that is used
+    /// up is no failure of a channel.
     pub(super) fn trouble_of(&self, part: &Part) -> Option<String> {
         match self.sensors.part(part) {
             Some(Health::Fails { why }) => Some(why.clone()),

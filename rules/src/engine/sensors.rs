@@ -1,8 +1,8 @@
 //! What readings say, and through what they come. A message becomes a reading of each sensor on its
 //! topic, is judged for quality and kept for the history; silence is noticed here too: of a
-//! sensor, of a gateway that carries several, of the broker. The agent's own parts are sensed in the
-//! same way. Nothing of what they say lasts over a restart: it has to be seen again. What was recorded
-//! as lost does, so that each loss has one end in the journal, whatever comes between.
+//! sensor, of a gateway that carries several, of the broker. The agent's own parts are sensed in
+//! the same way. Nothing of what they say lasts over a restart: it has to be seen again. What was
+//! recorded as lost does, so that each loss has one end in the journal, whatever comes between.
 
 mod link;
 mod sight;
@@ -243,8 +243,8 @@ impl Sensors {
         next.wake_at_first(DeadlineReason::Stale(id), self.stale_at(ground, id));
     }
 
-    /// When it is lost if nothing more is heard: after an outage of the broker its silence counts from
-    /// the broker's return.
+    /// When it is lost if nothing more is heard: after an outage of the broker its silence counts
+    /// from the broker's return.
     fn stale_at(&self, ground: &Ground<'_>, id: SensorId) -> Moment {
         let sensor = ground.plan.sensor(id);
         if let Some(stale_at) = self.track(id).stale_at(sensor, ground.mono()) {

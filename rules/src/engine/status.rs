@@ -85,7 +85,8 @@ pub struct AlarmView {
     pub place: String,
     /// Where and what, as people read it: `Lagoon: the water is too cold`.
     pub title: String,
-    /// What it rests on now, while it stands: `23.1 °C, limit 24 °C`; empty if there is nothing to say.
+    /// What it rests on now, while it stands: `23.1 °C, limit 24 °C`; empty if there is nothing to
+    /// say.
     pub reading: String,
     /// How much it matters.
     pub priority: Priority,

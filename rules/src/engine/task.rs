@@ -31,7 +31,8 @@ pub(super) enum Task {
     JudgeSights,
     /// Alarms: those for lost sight of this sensor.
     JudgeSightOf(SensorId),
-    /// Alarms: those for lost sight of the gateway that this sensor is behind, and of all behind it.
+    /// Alarms: those for lost sight of the gateway that this sensor is behind, and of all behind
+    /// it.
     JudgeGatewayOf(SensorId),
 
     /// Forecasts: what bears on an alarm that was raised or got worse is put down.
@@ -242,8 +243,8 @@ pub(super) struct Next {
     now: Now,
 }
 
-/// What the last piece of work came to, emptied, for the next one: every reading needs one, and it is made
-/// once.
+/// What the last piece of work came to, emptied, for the next one: every reading needs one, and it
+/// is made once.
 #[derive(Debug, Default)]
 pub(super) struct Spare(Option<Box<Next>>);
 

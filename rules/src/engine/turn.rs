@@ -43,8 +43,8 @@ pub struct Reply {
 }
 
 impl Turn {
-    /// The answer to what a person has said in this turn, by the titles of the plan in force; none if nobody
-    /// has said anything.
+    /// The answer to what a person has said in this turn, by the titles of the plan in force; none
+    /// if nobody has said anything.
     pub fn reply(&self, plan: &Plan) -> Option<Reply> {
         let Asked { by: asked, from } = self.asked.as_ref()?;
         let caused = self.records.iter().skip(*from);

@@ -99,8 +99,8 @@ impl Answerable<'_> {
         parts.alarms.has_code(&code) || call || parts.drills.has_code(&code)
     }
 
-    /// What this person can answer now: call-outs, those that ask somebody first, and the test pages
-    /// that wait for them.
+    /// What this person can answer now: call-outs, those that ask somebody first, and the test
+    /// pages that wait for them.
     pub fn by(&self, contact: &str) -> Vec<Open> {
         let (parts, cx) = (&self.0.parts, self.0.context());
         let about = |call: &Call| match call.core.members.first() {

@@ -1,6 +1,6 @@
-//! Declared work: feeding and maintenance, begun and ended by people or buttons, and by itself at the
-//! latest. While it goes on, alarms of its tank that rest on what it pauses are suppressed, unless the work
-//! can't have caused them: it cools water and lays probes bare, and warms nothing.
+//! Declared work: feeding and maintenance, begun and ended by people or buttons, and by itself at
+//! the latest. While it goes on, alarms of its tank that rest on what it pauses are suppressed,
+//! unless the work can't have caused them: it cools water and lays probes bare, and warms nothing.
 
 use super::context::Context;
 use super::ground::Ground;
@@ -167,8 +167,9 @@ impl WorkPeriods {
         !self.paused(cx.plan, alarm).is_empty()
     }
 
-    /// The sensors of an alarm's condition that work disturbs now. A fall of the temperature may come
-    /// from the work, a rise never does: neither too warm water nor a heater that sticks is paused.
+    /// The sensors of an alarm's condition that work disturbs now. A fall of the temperature may
+    /// come from the work, a rise never does: neither too warm water nor a heater that sticks is
+    /// paused.
     pub(super) fn paused(&self, plan: &Plan, alarm: AlarmId) -> Vec<SensorId> {
         if self.periods.is_empty() {
             return Vec::new();

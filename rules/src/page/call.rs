@@ -1,6 +1,6 @@
-//! A page that asks somebody to act. Four questions in this order: what is wrong, what to do, how to answer,
-//! how long there is; then what the watch has done, what else stands, and who was told. The first three fit
-//! the first screen of a phone, the first two a text.
+//! A page that asks somebody to act. Four questions in this order: what is wrong, what to do, how
+//! to answer, how long there is; then what the watch has done, what else stands, and who was told.
+//! The first three fit the first screen of a phone, the first two a text.
 
 use super::facts::{Facts, Matter, News, Telling};
 use super::helping;
@@ -130,8 +130,8 @@ impl Facts<'_> {
         self.lead.as_ref()?.alarm.map(|alarm| &alarm.response)
     }
 
-    /// The cards' steps that this reader may take: those of the news before those of older trouble that it did
-    /// not bring about.
+    /// The cards' steps that this reader may take: those of the news before those of older trouble
+    /// that it did not bring about.
     fn steps(&self) -> Vec<Step<'_>> {
         let mut steps: Vec<Step<'_>> = Vec::new();
         for card in self.card().into_iter().chain(self.older_cards()) {
@@ -148,7 +148,8 @@ impl Facts<'_> {
         steps
     }
 
-    /// The cards of what else stands in the same tank, matters as much, and is no consequence of the news.
+    /// The cards of what else stands in the same tank, matters as much, and is no consequence of
+    /// the news.
     fn older_cards(&self) -> impl Iterator<Item = &Card> {
         let lead = self.lead.as_ref().and_then(|lead| lead.alarm);
         let standing =
@@ -161,8 +162,8 @@ impl Facts<'_> {
         })
     }
 
-    /// What stands before the answer: the first undone step, with the air that follows a caution, what the
-    /// watch could not do, and what is done; and all later steps.
+    /// What stands before the answer: the first undone step, with the air that follows a caution,
+    /// what the watch could not do, and what is done; and all later steps.
     fn split(&self, steps: &[Step<'_>]) -> (Vec<PageLine>, Vec<PageLine>) {
         let undone: Vec<&Step<'_>> = steps.iter().filter(|step| !step.done).collect();
         // What only asks whether it is safe leads to nothing without what comes then.

@@ -1,5 +1,5 @@
-//! The facts that a page is made of. The engine fills them in from its call-outs, relays and forecasts;
-//! only here do wording and engine meet, so that neither knows how the other is made.
+//! The facts that a page is made of. The engine fills them in from its call-outs, relays and
+//! forecasts; only here do wording and engine meet, so that neither knows how the other is made.
 
 use crate::alarm::Priority;
 use crate::card::Situation;
@@ -85,7 +85,8 @@ pub(crate) enum News {
     Worse,
     /// What the watch did has come to nothing, in words.
     Undone(String),
-    /// All is well but that heaters are cut, until a person switches them back: by when someone must look.
+    /// All is well but that heaters are cut, until a person switches them back: by when someone
+    /// must look.
     HeatersCut(Option<Moment>),
     /// The watch's own power ends, then if that is known.
     GoesDark(Option<Moment>),

@@ -1,7 +1,8 @@
-//! A page as the HTML part of a mail: one column, everything inline, nothing fetched, no script, no colour
-//! of text or ground, so that a reader's own light or dark holds. Kinds differ by their frame as well as by
-//! their words: a thick bar is trouble, double rules are calm, a dashed box is a test. News, first step, what
-//! is done and how to answer stand within the first screen of a phone.
+//! A page as the HTML part of a mail: one column, everything inline, nothing fetched, no script, no
+//! colour of text or ground, so that a reader's own light or dark holds. Kinds differ by their
+//! frame as well as by their words: a thick bar is trouble, double rules are calm, a dashed box is
+//! a test. News, first step, what is done and how to answer stand within the first screen of a
+//! phone.
 
 use super::said::{Look, PageLine, PagePart, Said};
 
@@ -100,7 +101,8 @@ fn part_html(part: &PagePart, code: &str) -> String {
     html
 }
 
-/// Text for a paragraph: harmless, units kept to their numbers, telephone numbers to tap, codes to read.
+/// Text for a paragraph: harmless, units kept to their numbers, telephone numbers to tap, codes to
+/// read.
 fn words(text: &str, code: &str) -> String {
     let mut out: Vec<String> = Vec::new();
     for word in text.split(' ') {

@@ -1,5 +1,6 @@
-//! How long there is, in words: one line a tank, the harm that comes first, its early end first. Oxygen goes
-//! before cold wherever neither flow nor air is proved; a range that says nothing is left out.
+//! How long there is, in words: one line a tank, the harm that comes first, its early end first.
+//! Oxygen goes before cold wherever neither flow nor air is proved; a range that says nothing is
+//! left out.
 
 use super::facts::{Breathless, Coming, Facts, Outlook};
 use super::said::PageLine;

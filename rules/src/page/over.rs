@@ -1,5 +1,6 @@
-//! Pages that ask for nothing: it is over, somebody has it, or what the night held back. An all-clear says
-//! what it was, from when to when, what still stands and what to look at; it does not look like an alarm.
+//! Pages that ask for nothing: it is over, somebody has it, or what the night held back. An
+//! all-clear says what it was, from when to when, what still stands and what to look at; it does
+//! not look like an alarm.
 
 use super::facts::{Facts, Matter, MatterFate};
 use super::said::{Look, PageLine, Said, Short};

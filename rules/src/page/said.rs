@@ -1,7 +1,7 @@
-//! What a page says, before it is known how it is shown: a heading, what stands right below it, parts in
-//! their order, and the same in short. Wording flows in (`call`, `over`, `slip`), and one structure flows
-//! out that three renderings share: plain text here, a text of 160 letters here, and [`html`](super::html).
-//! So no channel says what another doesn't.
+//! What a page says, before it is known how it is shown: a heading, what stands right below it,
+//! parts in their order, and the same in short. Wording flows in (`call`, `over`, `slip`), and one
+//! structure flows out that three renderings share: plain text here, a text of 160 letters here,
+//! and [`html`](super::html). So no channel says what another doesn't.
 
 use super::{TEXT_SEPTETS, gsm};
 
@@ -123,8 +123,8 @@ impl PageLine {
 }
 
 impl Short {
-    /// The text: at most 160 places of the GSM alphabet, of whole clauses. What is wrong gets shorter
-    /// before the step goes, and the answer stays.
+    /// The text: at most 160 places of the GSM alphabet, of whole clauses. What is wrong gets
+    /// shorter before the step goes, and the answer stays.
     pub fn text(&self) -> String {
         let answer = self.answer.as_deref();
         let with = |what: &str, more: &[&str], step: Option<&str>| {
@@ -145,7 +145,8 @@ impl Short {
         gsm::fit(&for_texts(&with(what, &more, step)), TEXT_SEPTETS)
     }
 
-    /// Without the step, and cut between words if even that is too long: a name of a hundred letters.
+    /// Without the step, and cut between words if even that is too long: a name of a hundred
+    /// letters.
     fn shortest(&self) -> String {
         let what = self.what.last().map_or("", String::as_str);
         let end = self.answer.as_deref().map(|answer| format!(". {answer}")).unwrap_or_default();

@@ -1,5 +1,6 @@
-//! How a page says the ways to answer it. Which ways there are for this reader, on this channel, now flows in
-//! from [`for_reader`](crate::plan::ways::for_reader); the lines that name them flow out.
+//! How a page says the ways to answer it. Which ways there are for this reader, on this channel,
+//! now flows in from [`for_reader`](crate::plan::ways::for_reader); the lines that name them flow
+//! out.
 
 use super::said::PageLine;
 use crate::ids::By;

@@ -1,6 +1,6 @@
-//! Whether an alarm would reach somebody in time: the paths from each alarm over its call-out to people,
-//! laid beside the night, the power cut and the alarms that explain one another. The whole plan flows in;
-//! warnings flow out, one for each thing that would have to be changed.
+//! Whether an alarm would reach somebody in time: the paths from each alarm over its call-out to
+//! people, laid beside the night, the power cut and the alarms that explain one another. The whole
+//! plan flows in; warnings flow out, one for each thing that would have to be changed.
 
 use super::rationalise::{Places, limits};
 use super::{Alarm, Callout, CalloutId, ChannelKind, Directory, Plan, SensorId, Target, coverage};
@@ -63,8 +63,8 @@ fn nothing_watched(plan: &Plan, places: &Places<'_>) -> Option<Finding> {
     Some(Finding::warning(place.clone(), title, "readings are kept, and ring nothing").help(help))
 }
 
-/// What is critical or high and only recorded. With a stopgap it is said elsewhere, and so is a file
-/// without call-outs.
+/// What is critical or high and only recorded. With a stopgap it is said elsewhere, and so is a
+/// file without call-outs.
 fn told_to_nobody(plan: &Plan, own: &[Own<'_>]) -> Option<Finding> {
     if plan.callouts.is_empty() {
         return None;
@@ -139,7 +139,8 @@ fn silent_at_night(
     found
 }
 
-/// A step whose people are all outside their hours is passed over. The last one is asked in the end.
+/// A step whose people are all outside their hours is passed over. The last one is asked in the
+/// end.
 fn sleeping_steps(plan: &Plan, own: &[Own<'_>], people: &Directory, places: &[Range<usize>]) -> Vec<Finding> {
     let urgent = own.iter().filter(|own| own.alarm.priority >= Priority::High);
     let urgent: BTreeSet<CalloutId> = urgent.filter_map(|own| own.alarm.callout).collect();
@@ -205,8 +206,8 @@ fn exclude_each_other(one: &Condition, other: &Condition) -> bool {
     words(one).iter().any(|(sensor, word)| others.iter().any(|(of, said)| of == sensor && said != word))
 }
 
-/// What is milder than its cause is listed in the cause's call-out, and climbs no steps of its own: whoever
-/// only those name hears nothing. Said once for two call-outs.
+/// What is milder than its cause is listed in the cause's call-out, and climbs no steps of its own:
+/// whoever only those name hears nothing. Said once for two call-outs.
 fn people_missed(plan: &Plan, own: &[Own<'_>]) -> Vec<Finding> {
     let mut said: BTreeSet<(CalloutId, CalloutId)> = BTreeSet::new();
     let mut found = Vec::new();

@@ -89,8 +89,8 @@ impl Plan {
         sensors.chain(said).chain(buttons).chain(commands).chain(hush).collect()
     }
 
-    /// Whether two alarms ring for the same kind of thing, perhaps of different tanks: the same hazard, or else
-    /// the same measures.
+    /// Whether two alarms ring for the same kind of thing, perhaps of different tanks: the same
+    /// hazard, or else the same measures.
     pub fn is_of_kind(&self, one: &Alarm, other: &Alarm) -> bool {
         let measures = |alarm: &Alarm| -> BTreeSet<&str> {
             alarm.condition.sensors().into_iter().map(|id| self.sensor(id).measure.name).collect()
@@ -150,8 +150,8 @@ impl Plan {
     }
 }
 
-/// What stands at a place of the plan's lists: each list by ids of its own kind. A plan gives out no id that its
-/// lists don't have, and an id of one plan means nothing in another.
+/// What stands at a place of the plan's lists: each list by ids of its own kind. A plan gives out
+/// no id that its lists don't have, and an id of one plan means nothing in another.
 #[expect(clippy::indexing_slicing, reason = "ids are places in this plan's own lists")]
 impl Plan {
     /// The tank of this id.

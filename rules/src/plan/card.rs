@@ -1,4 +1,5 @@
-//! The keeper's own cards: a step is a text, or a table that says more of it, as the built-in cards do.
+//! The keeper's own cards: a step is a text, or a table that says more of it, as the built-in cards
+//! do.
 
 use crate::card::{Act, Card, CardLine, Harm, TEXT_LETTERS, Who, is_plain};
 use crate::diagnostic::{Item, Table};

@@ -52,8 +52,8 @@ impl Checked {
 const RENAMED: [(&str, &str); 1] = [("fallback", "stopgap")];
 
 impl Plan {
-    /// Reads a rule file's text; `file` is the name to report it by. All that is wrong is found at once,
-    /// each with its place, and then there is no plan.
+    /// Reads a rule file's text; `file` is the name to report it by. All that is wrong is found at
+    /// once, each with its place, and then there is no plan.
     ///
     /// ```
     /// use slackwater_rules::plan::{Directory, Plan, Surroundings};

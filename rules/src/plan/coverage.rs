@@ -59,8 +59,8 @@ pub(crate) fn while_away(callout: &Callout, directory: &Directory, first: Date, 
     folded.into_iter().map(|(from, until, open)| sentence(from, until, open)).collect()
 }
 
-/// When everybody in this step is outside their hours, while others of the call-out are not: the first such
-/// stretch of every day, as `between 22:00 and 07:00`. None if a siren is in it.
+/// When everybody in this step is outside their hours, while others of the call-out are not: the
+/// first such stretch of every day, as `between 22:00 and 07:00`. None if a siren is in it.
 pub(super) fn asleep(callout: &Callout, step: &Rung, directory: &Directory) -> Option<String> {
     let names = step.to.iter().map(|target| target.contact.as_ref()).collect::<Option<Vec<_>>>()?;
     let people: Vec<_> = names.into_iter().map(|name| directory.contacts.get(name)).collect::<Option<_>>()?;

@@ -1,7 +1,7 @@
-//! What the forecasts are told of a tank and its gear: which sensors show the water, the room, heaters,
-//! lamp, chiller and pumps, with the watts that stand on them; and batteries, with what they feed. All of it
-//! may be left out: an estimate says what it had to assume. A thermometer, room or oxygen probe that is the only
-//! one of its place is taken without being named.
+//! What the forecasts are told of a tank and its gear: which sensors show the water, the room,
+//! heaters, lamp, chiller and pumps, with the watts that stand on them; and batteries, with what
+//! they feed. All of it may be left out: an estimate says what it had to assume. A thermometer,
+//! room or oxygen probe that is the only one of its place is taken without being named.
 
 use super::context::CheckContext;
 use super::{Sensor, SensorId, TankId};

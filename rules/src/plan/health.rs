@@ -27,7 +27,8 @@ impl Alarm {
         }
     }
 
-    /// The same, but for the silence of a watched site: that is what is watched for, and no loss of sight.
+    /// The same, but for the silence of a watched site: that is what is watched for, and no loss of
+    /// sight.
     pub(crate) fn is_loss_of_sight(&self) -> bool {
         self.is_for_lost_sight() && self.watched.is_none()
     }

@@ -1,5 +1,6 @@
-//! What a helper needs who has never been here: where things are, whom to call, what helpers may do. It goes
-//! out on pages, which lie in mailboxes and on other people's screens; so what opens a door is refused.
+//! What a helper needs who has never been here: where things are, whom to call, what helpers may
+//! do. It goes out on pages, which lie in mailboxes and on other people's screens; so what opens a
+//! door is refused.
 
 use super::title::spoken;
 use crate::diagnostic::{Item, Table};

@@ -59,6 +59,21 @@ pub(super) static KINDS: &[MeasureKind] = &[
         usual: Some((0.0, 50.0)),
         ..kind("salinity", &[Dimension::SALINITY], "Measure the salinity by hand.")
     },
+    kind("conductivity", &[Dimension::CONDUCTIVITY], "Measure the salinity by hand."),
+    MeasureKind {
+        usual: Some((0.0, 50.0)),
+        ..kind("specific-gravity", &[Dimension::SALINITY], "Measure the salinity by hand.")
+    },
+    MeasureKind {
+        // Sea water has 2.3 meq/L, 6.5 dKH; reef keepers hold up to twice as much.
+        usual: Some((0.5, 8.0)),
+        ..kind("alkalinity", &[Dimension::ALKALINITY], "Measure the alkalinity by hand.")
+    },
+    MeasureKind {
+        usual: Some((-0.3, 0.8)),
+        ..kind("orp", &[Dimension::VOLTAGE], "Look at the probe: is it in the water, and clean?")
+    },
+    kind("concentration", &[Dimension::CONCENTRATION], "Measure it by hand."),
     MeasureKind { usual: Some((6.0, 10.0)), ..kind("ph", &[Dimension::ACIDITY], "Measure the pH by hand.") },
     kind(
         "oxygen",

@@ -1,7 +1,7 @@
 //! What the register of outputs means for a rule file: relays that share a topic with each other or
 //! with what the agent's configuration publishes on, words that mean the opposite, and sensors or
-//! buttons that would hear the watch's own voice and take it for the world's. Each finding stands at
-//! its place in the rule file and names the other.
+//! buttons that would hear the watch's own voice and take it for the world's. Each finding stands
+//! at its place in the rule file and names the other.
 
 use super::outputs::{Clash, ClashKind, Output, Payloads, Publisher, Register};
 use super::relay::adds;

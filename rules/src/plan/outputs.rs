@@ -102,7 +102,8 @@ pub struct Register {
     outputs: BTreeMap<String, Output>,
 }
 
-/// A topic or word without the case of its letters: what differs in nothing else is taken for the same.
+/// A topic or word without the case of its letters: what differs in nothing else is taken for the
+/// same.
 pub(super) fn folded(text: &str) -> String {
     text.trim().to_lowercase()
 }
@@ -135,7 +136,8 @@ impl Register {
         (Self { outputs: outputs.collect() }, clashes)
     }
 
-    /// Who publishes on this topic, whatever the case of its letters; nobody if nothing is returned.
+    /// Who publishes on this topic, whatever the case of its letters; nobody if nothing is
+    /// returned.
     pub fn output(&self, topic: &str) -> Option<&Output> {
         self.outputs.get(&folded(topic))
     }

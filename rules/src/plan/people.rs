@@ -189,7 +189,8 @@ impl Contact {
     }
 
     /// The first moment from `at` on at which the person may be called: `at` itself, the
-    /// beginning of some hours, the end of an absence, or midnight. None if there is none within a year.
+    /// beginning of some hours, the end of an absence, or midnight. None if there is none within a
+    /// year.
     pub fn reachable_from(&self, at: DateTime) -> Option<DateTime> {
         if self.reachable(at.date(), at.time()) {
             return Some(at);

@@ -206,7 +206,8 @@ fn spread(own: &[(&Alarm, &Range<usize>)]) -> Option<Finding> {
         return None;
     }
     let title = format!("{} of {} alarms are critical", critical.len(), told.len());
-    // ANSI/ISA-18.2 and EEMUA 191: 80, 15 and 5 % of low, medium and high priority; secondary texts.
+    // ANSI/ISA-18.2 and EEMUA 191: 80, 15 and 5 % of low, medium and high priority; secondary
+    // texts.
     let help = "usual in the alarm standards are about 5 % of the highest priority, 15 % of the next, 80 % of the rest: \
                 critical is what kills within the hour";
     let place = critical.first().map(|(_, place)| (*place).clone())?;
@@ -216,7 +217,8 @@ fn spread(own: &[(&Alarm, &Range<usize>)]) -> Option<Finding> {
 /// Alarms that say the same.
 fn together(own: &[(&Alarm, &Range<usize>)]) -> Vec<Finding> {
     let mut found = Vec::new();
-    // The first of each likeness, and others that are like it and yet not the same: there are hardly any.
+    // The first of each likeness, and others that are like it and yet not the same: there are
+    // hardly any.
     let mut seen: BTreeMap<u64, (usize, Vec<usize>)> = BTreeMap::new();
     for (at, (second, place)) in own.iter().enumerate() {
         let (first, others) = seen.entry(likeness(&second.condition)).or_insert((at, Vec::new()));
@@ -237,7 +239,8 @@ fn together(own: &[(&Alarm, &Range<usize>)]) -> Vec<Finding> {
     found
 }
 
-/// The same number for conditions that are the same; most others differ in it, and need no comparing.
+/// The same number for conditions that are the same; most others differ in it, and need no
+/// comparing.
 fn likeness(condition: &Condition) -> u64 {
     let mut likeness = 0;
     condition.visit(&mut |test| {

@@ -9,7 +9,7 @@ use crate::condition::{is_name, is_word};
 use crate::diagnostic::{At, Finding};
 use crate::diagnostic::{Item, Table};
 use crate::reading::{Content, Mapping, Word};
-use crate::site::{Availability, Feed};
+use crate::site::{Availability, Feed, possible};
 use crate::time::Span;
 use crate::units::QuantityItem as _;
 use crate::units::{Dimension, Scale, Unit, near_unit};
@@ -104,6 +104,19 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &CheckContext<'
         table.note(
             Finding::error(table.key_span("limits"), title, label).also(table.key_span("plausible"), ""),
         );
+    }
+    let possible = kind.zip(dimension).and_then(|(kind, of)| possible(kind.name, of, tank.is_some()));
+    for (key, given) in [("limits", limits), ("plausible", plausible)] {
+        if let (Some((low, high)), Some(possible), Some(scale)) = (given, possible, &scale) {
+            // What is believed may be wider than what is possible, but not lie elsewhere.
+            let wrong = match key {
+                "limits" => low < possible.0 || high > possible.1,
+                _ => low > possible.1 || high < possible.0 || (possible.1.is_infinite() && low < possible.0),
+            };
+            if wrong {
+                impossible(&table, key, &name.it, possible, scale);
+            }
+        }
     }
     let reject = table.get("reject").zip(dimension).and_then(|(item, of)| {
         Some(item.list()?.into_iter().filter_map(|value| value.quantity(of)).collect())
@@ -219,7 +232,8 @@ pub(super) fn twins(sensors: &[Option<Sensor>], places: &[Range<usize>]) -> Vec<
     let mut seen: BTreeMap<String, (&Sensor, &Range<usize>)> = BTreeMap::new();
     for (sensor, place) in sensors.iter().zip(places) {
         let Some(sensor) = sensor else { continue };
-        // What is the same is written the same in the form for programmers, and that can be looked up.
+        // What is the same is written the same in the form for programmers, and that can be looked
+        // up.
         match seen.entry(format!("{:?} {:?}", sensor.feed, sensor.mapping)) {
             Entry::Occupied(found_before) => {
                 let (other, first) = found_before.get();
@@ -279,15 +293,15 @@ fn scale(table: &Table<'_>, kind: &MeasureKind) -> Option<Scale> {
     let item = table.need("unit", "\"degC\"")?;
     let name = item.text()?.it;
     let Some(unit) = Unit::named(name.trim()) else {
-        let of_kind =
-            |unit: &String| Unit::named(unit).is_some_and(|unit| kind.dimensions.contains(&unit.dimension));
-        let help = near_unit(&name).filter(of_kind).map(|unit| format!("did you mean `{unit}`?"));
+        let near = near_unit(&name, &|dimension| kind.dimensions.contains(&dimension));
+        let help = near.map(|near| near.ask(|unit| format!("`{unit}`")));
         return item.wrong(format!("`{name}` is not a unit"), "unknown unit", help);
     };
     if !kind.dimensions.contains(&unit.dimension) {
         let title = format!("`{name}` is no unit of {}", kind.name);
-        let help = (unit.dimension == Dimension::DIFFERENCE)
-            .then(|| "K is for differences; a temperature is in degC or degF".to_owned());
+        let wanted = kind.dimensions.first().copied();
+        let hint = wanted.map(|wanted| unit.dimension.hint(wanted).trim_start_matches(": ").to_owned());
+        let help = hint.filter(|hint| !hint.is_empty());
         return item.wrong(title, format!("this is the unit of {}", unit.dimension.words()), help);
     }
     Some(Scale { unit, name: name.trim().to_owned() })
@@ -358,6 +372,16 @@ fn range(table: &Table<'_>, key: &'static str, dimension: Option<Dimension>) -> 
         return Some((low, high));
     }
     item.wrong(format!("`{key}` goes from lowest to highest"), "the first is not below the second", None)
+}
+
+/// A range that no such sensor could see.
+fn impossible(table: &Table<'_>, key: &'static str, name: &str, (low, high): (f64, f64), scale: &Scale) {
+    let title = format!("`{key}` of `{name}` can't be");
+    let label = match high == f64::INFINITY {
+        true => format!("there is nothing below {}", scale.show(low)),
+        false => format!("it is never outside {} to {}", scale.show(low), scale.show(high)),
+    };
+    table.note(Finding::error(table.key_span(key), title, label).help("is the unit right?"));
 }
 
 fn max_rate(table: &Table<'_>, kind: Option<&MeasureKind>, dimension: Option<Dimension>) -> Option<f64> {

@@ -1,6 +1,6 @@
 //! How a sensor's messages are to be understood: where in the payload its value stands (`pointer`,
-//! `field`, `senml`, or all of it), what of it stands beside the value (`unit-at`, `measured-at`), and how
-//! what is sent becomes the number that is meant (`scale`, `offset`).
+//! `field`, `senml`, or all of it), what of it stands beside the value (`unit-at`, `measured-at`),
+//! and how what is sent becomes the number that is meant (`scale`, `offset`).
 
 use crate::diagnostic::{Finding, Item, Table, listed};
 use crate::reading::{
@@ -60,7 +60,8 @@ pub(super) fn read(table: &Table<'_>, words: Option<Vec<Word>>, scale: Option<&S
     Some(Mapping { found: ValuePlace::At(Box::new(measured)), content: content? })
 }
 
-/// `field = 3`, `field = "temp"`, `field = { in = "/sensors", key = "id", is = "probe-2", value = "celsius" }`.
+/// `field = 3`, `field = "temp"`, `field = { in = "/sensors", key = "id", is = "probe-2", value =
+/// "celsius" }`.
 fn place_of_field(item: Item<'_>) -> Option<FieldPlace> {
     if item.is_table() {
         let table = item.table()?;

@@ -1,6 +1,7 @@
-//! For how long an alarm may be put on the shelf. What must never be out of sight can't be shelved at all:
-//! the loss of the mains and water on the floor. Anything critical is shelved for half an hour at most. For
-//! the rest a day is enough, unless the keeper says otherwise with `longest-shelf`.
+//! For how long an alarm may be put on the shelf. What must never be out of sight can't be shelved
+//! at all: the loss of the mains and water on the floor. Anything critical is shelved for half an
+//! hour at most. For the rest a day is enough, unless the keeper says otherwise with
+//! `longest-shelf`.
 
 use super::{Alarm, AlarmId, Plan, SensorId};
 use crate::alarm::Priority;
@@ -9,11 +10,12 @@ use crate::diagnostic::Table;
 use crate::time::Span;
 use crate::units::QuantityItem as _;
 
-/// A shelf ends by itself after this, unless the alarm says otherwise: what has to rest longer is out of
-/// service.
+/// A shelf ends by itself after this, unless the alarm says otherwise: what has to rest longer is
+/// out of service.
 pub const LONGEST_SHELF: Span = Span::hours(24);
 
-/// Of anything critical. Common practice: long enough to finish what one is at, too short to forget it.
+/// Of anything critical. Common practice: long enough to finish what one is at, too short to forget
+/// it.
 pub const LONGEST_SHELF_OF_CRITICAL: Span = Span::minutes(30);
 
 /// The longest that an alarm may say for itself.
@@ -54,8 +56,8 @@ impl Plan {
     }
 }
 
-/// Whether an alarm tells of what some of these sensors say now, and of nothing else. What counts or
-/// averages over a stretch of time tells of something else.
+/// Whether an alarm tells of what some of these sensors say now, and of nothing else. What counts
+/// or averages over a stretch of time tells of something else.
 fn rests_on_nothing_but(alarm: &Alarm, of: impl Fn(SensorId) -> bool) -> bool {
     fn says_now(condition: &Condition) -> bool {
         match condition {

@@ -46,7 +46,8 @@ pub(super) struct WatchedParts {
     pub(super) alarms: Vec<Read>,
 }
 
-/// All sites of the file; none for one that is mistaken. Their sensors come after the `sensors` that the file declares.
+/// All sites of the file; none for one that is mistaken. Their sensors come after the `sensors`
+/// that the file declares.
 pub(super) fn read(
     tables: Vec<NamedTable<'_>>,
     sensors: usize,

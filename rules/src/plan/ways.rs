@@ -1,6 +1,6 @@
-//! The ways to answer a page, as data. What exists flows in from the agent's configuration, in the order
-//! of ease; the lines that a page shows to this reader, on this channel, now flow out. A way that nobody
-//! has listed here is never named; one that needs what has no power is not either.
+//! The ways to answer a page, as data. What exists flows in from the agent's configuration, in the
+//! order of ease; the lines that a page shows to this reader, on this channel, now flow out. A way
+//! that nobody has listed here is never named; one that needs what has no power is not either.
 
 use super::{ChannelKind, Contact};
 use std::collections::BTreeSet;
@@ -18,10 +18,11 @@ pub struct Way {
     pub keepers_only: bool,
     /// What has to work for it.
     pub needs: Needs,
-    /// What a page says; `{code}` stands for the code, `{reader}` for the reader's name in rule files:
-    /// `Reply to this mail with {code}.`
+    /// What a page says; `{code}` stands for the code, `{reader}` for the reader's name in rule
+    /// files: `Reply to this mail with {code}.`
     pub page: String,
-    /// What a text or another short page says, plain: `Reply {code}`. None if it is too long for one.
+    /// What a text or another short page says, plain: `Reply {code}`. None if it is too long for
+    /// one.
     pub text: Option<String>,
     /// An address that can be opened and asks before it answers; `{code}` stands for the code.
     pub link: Option<String>,
@@ -166,8 +167,8 @@ impl Way {
     }
 }
 
-/// The ways that exist for this reader on a channel of this kind, now. What surely works goes before what
-/// only perhaps does; the latter is named only where there is nothing else.
+/// The ways that exist for this reader on a channel of this kind, now. What surely works goes
+/// before what only perhaps does; the latter is named only where there is nothing else.
 pub fn for_reader<'w>(
     ways: &'w [Way],
     reader: Option<(&str, &Contact)>,

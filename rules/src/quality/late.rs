@@ -1,7 +1,7 @@
-//! Readings that come late and say when they were measured: the rest of a pack, what a sender kept while
-//! nobody listened. They raise nothing, but they belong to the history, each once and in order of time.
-//! What a sender says twice is told apart by two moments: until when late ones were taken since the last
-//! live reading, and the last stretch in which no live one was.
+//! Readings that come late and say when they were measured: the rest of a pack, what a sender kept
+//! while nobody listened. They raise nothing, but they belong to the history, each once and in
+//! order of time. What a sender says twice is told apart by two moments: until when late ones were
+//! taken since the last live reading, and the last stretch in which no live one was.
 
 use crate::time::{Moment, Span};
 

@@ -1,10 +1,11 @@
-//! A device that is set to another unit: what it says jumps by the ratio of the two, and each value by itself
-//! may be plausible.
+//! A device that is set to another unit: what it says jumps by the ratio of the two, and each value
+//! by itself may be plausible.
 
 use crate::plan::Sensor;
 use crate::units::Unit;
 
-/// Units that devices can be set to, by what they measure: on each side of a ratio stand units of one kind.
+/// Units that devices can be set to, by what they measure: on each side of a ratio stand units of
+/// one kind.
 const SETTINGS: [&[&str]; 9] = [
     &["degC", "degF"],
     &["L/h", "L/min", "US gal/h", "US gal/min", "imp gal/h", "m3/h"],
@@ -17,19 +18,19 @@ const SETTINGS: [&[&str]; 9] = [
     &["s", "min", "h"],
 ];
 
-/// So near the value before must the number come when it is read in the other unit, as a part of that value:
-/// a flow has its noise. Common practice, no source.
+/// So near the value before must the number come when it is read in the other unit, as a part of
+/// that value: a flow has its noise. Common practice, no source.
 const NEAR: f64 = 0.05;
 
 /// The same for temperatures, whose scales have no common zero, in kelvin.
 const NEAR_KELVIN: f64 = 1.5;
 
-/// A jump smaller than this part of the value before has many causes, and units that are nearer to each other
-/// than this are not told apart.
+/// A jump smaller than this part of the value before has many causes, and units that are nearer to
+/// each other than this are not told apart.
 const LARGE: f64 = 0.3;
 
-/// In which other unit this number would say what was said before; none if it needs no such explanation. Both are
-/// in base units.
+/// In which other unit this number would say what was said before; none if it needs no such
+/// explanation. Both are in base units.
 pub(super) fn other_unit(sensor: &Sensor, before: f64, number: f64) -> Option<&'static str> {
     let own = sensor.scale.unit;
     if (number - before).abs() <= LARGE * before.abs() {

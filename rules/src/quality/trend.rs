@@ -1,5 +1,5 @@
-//! Where a sensor's number is going: a mark every few minutes of the last hour flows in, and how much it moves in
-//! an hour flows out. For people who look; nothing is decided by it.
+//! Where a sensor's number is going: a mark every few minutes of the last hour flows in, and how
+//! much it moves in an hour flows out. For people who look; nothing is decided by it.
 
 use crate::time::{Moment, Span};
 
@@ -32,8 +32,8 @@ impl Trend {
         self.marks.push((at, value));
     }
 
-    /// How much it moves in an hour, base units: from the mean of the older half to that of the younger, so
-    /// that a thermostat's swing is no trend. None if too little was seen.
+    /// How much it moves in an hour, base units: from the mean of the older half to that of the
+    /// younger, so that a thermostat's swing is no trend. None if too little was seen.
     pub(super) fn per_hour(&self, now: (Moment, f64)) -> Option<f64> {
         let marks: Vec<(Moment, f64)> = self.marks.iter().copied().chain([now]).collect();
         let ((first, _), (last, _)) = (*marks.first()?, *marks.last()?);

@@ -2,7 +2,7 @@
 //! the payload may come from anybody on the network: whatever is quoted from it is cut short
 //! and has its control characters escaped, when the error is made.
 
-use crate::units::{Dimension, near_unit};
+use crate::units::{Dimension, NearUnit, near_unit};
 use std::fmt;
 
 /// Why a payload is no reading. Texts taken from payloads are already short and escaped.
@@ -29,7 +29,12 @@ pub enum BadReading {
     /// `nan`, `inf`, or a number too large to be kept.
     NotFinite(String),
     /// No such unit.
-    UnknownUnit(String),
+    UnknownUnit {
+        /// As sent.
+        said: String,
+        /// What the sensor measures, once that is known: no other unit is offered.
+        wanted: Option<Dimension>,
+    },
     /// A unit of another quantity.
     WrongUnit {
         /// As sent.
@@ -179,10 +184,13 @@ impl fmt::Display for BadReading {
                 write!(f, "`{text}` may have a decimal comma or parted thousands: send a decimal point")
             }
             Self::NotFinite(text) => write!(f, "`{text}` is not a finite number"),
-            Self::UnknownUnit(name) => {
-                write!(f, "`{name}` is not a unit")?;
-                match near_unit(name) {
-                    Some(near) => write!(f, "; perhaps `{near}`"),
+            Self::UnknownUnit { said, wanted } => {
+                write!(f, "`{said}` is not a unit")?;
+                let fits =
+                    |of: Dimension| wanted.is_none_or(|wanted| of == wanted || of.difference() == wanted);
+                match near_unit(said, &fits) {
+                    Some(NearUnit::One(near)) => write!(f, "; perhaps `{near}`"),
+                    Some(which) => write!(f, "; {}", which.ask(|unit| format!("`{unit}`"))),
                     None => Ok(()),
                 }
             }

@@ -25,7 +25,7 @@ pub(super) fn parse(text: &str) -> Result<(f64, Option<Named<'_>>), BadReading> 
     if name.starts_with(|c: char| c.is_ascii_digit() || matches!(c, ',' | '.' | '+' | '-')) {
         return Err(BadReading::NotANumber(short(text)));
     }
-    let unit = unit(name).ok_or_else(|| BadReading::UnknownUnit(short(name)))?;
+    let unit = unit(name).ok_or_else(|| unknown(name))?;
     Ok((number, Some((name, unit))))
 }
 
@@ -34,11 +34,15 @@ pub(super) fn unit_of(said: Said<'_>) -> Result<Named<'_>, BadReading> {
     match said {
         Said::Text(text) => {
             let name = text.trim();
-            unit(name).map(|unit| (name, unit)).ok_or_else(|| BadReading::UnknownUnit(short(name)))
+            unit(name).map(|unit| (name, unit)).ok_or_else(|| unknown(name))
         }
-        Said::Number(number) => Err(BadReading::UnknownUnit(short(&number.to_string()))),
-        Said::Truth(truth) => Err(BadReading::UnknownUnit(truth.to_string())),
+        Said::Number(number) => Err(unknown(&number.to_string())),
+        Said::Truth(truth) => Err(unknown(&truth.to_string())),
     }
+}
+
+fn unknown(name: &str) -> BadReading {
+    BadReading::UnknownUnit { said: short(name), wanted: None }
 }
 
 /// The unit of this name. Devices write degrees in ways that rule files don't have.

@@ -1,6 +1,6 @@
-//! Where in a payload something stands: the value, the unit beside it, the time at which it was measured.
-//! One payload may be asked for several places; what it is read as (JSON, columns, named fields) is found
-//! out once.
+//! Where in a payload something stands: the value, the unit beside it, the time at which it was
+//! measured. One payload may be asked for several places; what it is read as (JSON, columns, named
+//! fields) is found out once.
 
 use super::bad::{BadReading, short};
 use super::{Said, json, pointer, said};
@@ -14,7 +14,8 @@ pub enum FieldPlace {
     Whole,
     /// In a JSON document: RFC 6901, parsed into its tokens. No token means the document itself.
     Pointer(Vec<String>),
-    /// In a JSON array of objects, which stands at the first place: `value` of the object whose `key` says `is`.
+    /// In a JSON array of objects, which stands at the first place: `value` of the object whose
+    /// `key` says `is`.
     Member {
         /// The array's place.
         list: Vec<String>,
@@ -25,8 +26,8 @@ pub enum FieldPlace {
         /// The member that holds what is looked for: `celsius`.
         value: String,
     },
-    /// One of several columns, counted from 1, which are parted by tabs, semicolons, commas or blanks: by the
-    /// first of these that the payload has.
+    /// One of several columns, counted from 1, which are parted by tabs, semicolons, commas or
+    /// blanks: by the first of these that the payload has.
     Column(usize),
     /// What follows this name and `=` or `:` in a list of named values.
     Field(String),
@@ -38,7 +39,8 @@ pub(super) struct PayloadParts<'p> {
     json: OnceCell<Result<Json, BadReading>>,
 }
 
-/// What parts columns, the strongest first: who parts by tabs or semicolons may have commas in numbers.
+/// What parts columns, the strongest first: who parts by tabs or semicolons may have commas in
+/// numbers.
 const SEPARATORS: [char; 3] = ['\t', ';', ','];
 
 impl<'p> PayloadParts<'p> {
@@ -84,8 +86,8 @@ impl<'p> PayloadParts<'p> {
         }
     }
 
-    /// Every piece has a name, or the list can't be trusted: a decimal comma in one that is parted by commas
-    /// makes two pieces of a number.
+    /// Every piece has a name, or the list can't be trusted: a decimal comma in one that is parted
+    /// by commas makes two pieces of a number.
     fn field(&self, name: &str) -> Result<&'p str, BadReading> {
         let text = self.text.trim();
         let strong = [';', '&', '\n', '\t'];

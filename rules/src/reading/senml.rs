@@ -12,7 +12,8 @@ use serde_json::{Map, Value as Json};
 /// The version that RFC 8428 describes.
 const VERSION: u64 = 10;
 
-/// So many earlier records of one sensor are taken from a pack, the newest: more than an hour of seconds.
+/// So many earlier records of one sensor are taken from a pack, the newest: more than an hour of
+/// seconds.
 const MOST_EARLIER: usize = 4_000;
 
 /// Times below this are relative to now, in seconds: 2 to the 28th (section 4.5.3).
@@ -46,8 +47,8 @@ pub(super) fn read(name: &str, content: &Content, pack: &Json, now: &Now) -> Res
     Ok(Reading { value, measured: measured(found.time, now) })
 }
 
-/// The records of this name before the latest, the oldest first: those that say when they were measured and
-/// can be understood.
+/// The records of this name before the latest, the oldest first: those that say when they were
+/// measured and can be understood.
 pub(super) fn earlier(name: &str, content: &Content, pack: &Json, now: &Now) -> Vec<Reading> {
     let mut found = Vec::new();
     // A pack that `read` refuses as a whole says nothing of the past either.
@@ -87,7 +88,8 @@ fn latest<'a>(
     })
 }
 
-/// Takes each record of this name, in the order of the pack. What was passed over for its unit comes back.
+/// Takes each record of this name, in the order of the pack. What was passed over for its unit
+/// comes back.
 fn each<'a>(
     name: &str,
     content: &Content,
@@ -116,7 +118,8 @@ fn fitting<'a>(symbol: &'a str, content: &Content) -> Result<Option<Named<'a>>, 
         Content::Number(scale) => scale.unit.dimension,
         Content::Words(_) => return Ok(None),
     };
-    let unit = unit(symbol).ok_or_else(|| BadReading::UnknownUnit(short(symbol)))?;
+    let unit =
+        unit(symbol).ok_or_else(|| BadReading::UnknownUnit { said: short(symbol), wanted: Some(wanted) })?;
     let found = unit.dimension;
     if found == wanted || found.difference() == wanted {
         Ok(Some((symbol, unit)))

@@ -1,5 +1,5 @@
-//! A time as devices write it: RFC 3339 with an offset from UTC, or seconds or milliseconds since 1970. A
-//! time of day without its offset could be any of two dozen times, and is refused.
+//! A time as devices write it: RFC 3339 with an offset from UTC, or seconds or milliseconds since
+//! 1970. A time of day without its offset could be any of two dozen times, and is refused.
 
 use super::Said;
 use super::bad::{BadReading, short};
@@ -8,8 +8,8 @@ use jiff::Timestamp;
 /// Numbers from here on are milliseconds: as seconds they would lie beyond the year 5138.
 const MILLISECONDS_FROM: f64 = 100_000_000_000.0;
 
-/// Numbers below are no time since 1970 but something else, such as seconds since the device began: they
-/// would lie before 1979.
+/// Numbers below are no time since 1970 but something else, such as seconds since the device began:
+/// they would lie before 1979.
 const EARLIEST: f64 = 283_996_800.0;
 
 /// Seconds since 1970.

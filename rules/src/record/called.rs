@@ -1,6 +1,7 @@
-//! What a call-out changes by: small changes, each of which is kept, and by which alone its state is
-//! restored. They hold names and spans, no indices and no moments, so that a journal of last year restores
-//! the same state on a board whose clock began anew. A form to be stored, which only grows.
+//! What a call-out changes by: small changes, each of which is kept, and by which alone its state
+//! is restored. They hold names and spans, no indices and no moments, so that a journal of last
+//! year restores the same state on a board whose clock began anew. A form to be stored, which only
+//! grows.
 
 use super::{By, Seq};
 use crate::alarm::Priority;
@@ -172,7 +173,8 @@ pub enum CallChange {
         /// How it fared.
         fate: PageFate,
     },
-    /// The watch began again; a rung that is due waits until it has listened once. Said by the record of that.
+    /// The watch began again; a rung that is due waits until it has listened once. Said by the
+    /// record of that.
     Started,
     /// A drill waits for a real call-out, or waits no more.
     Waits {

@@ -63,8 +63,8 @@ pub enum Drilled {
         /// The rest of it.
         lines: Vec<String>,
     },
-    /// A person is about to pull the plug, on purpose: the watch waits for what has to come of it. The
-    /// drill is known by this record's number.
+    /// A person is about to pull the plug, on purpose: the watch waits for what has to come of it.
+    /// The drill is known by this record's number.
     OutageBegan {
         /// The alarm that it is about.
         alarm: String,

@@ -1,5 +1,6 @@
-//! A record in one line for people: the keys of the rule file in it give way to the titles of the plan in
-//! force, people to their names. What the plan no longer has is said by its key with spaces.
+//! A record in one line for people: the keys of the rule file in it give way to the titles of the
+//! plan in force, people to their names. What the plan no longer has is said by its key with
+//! spaces.
 
 use super::{Body, By, Drilled};
 use crate::plan::{Plan, spoken};
@@ -156,7 +157,8 @@ impl Titles<'_> {
         tank.map_or_else(|| spoken(name), |tank| tank.title.clone())
     }
 
-    /// An expression with its sensors' titles, the longest names first: one may be the beginning of another.
+    /// An expression with its sensors' titles, the longest names first: one may be the beginning of
+    /// another.
     fn sensors_in(&self, text: &str) -> String {
         let mut names: Vec<&str> = self.0.sensors.iter().map(|sensor| sensor.name.as_str()).collect();
         names.sort_by_key(|name| std::cmp::Reverse(name.len()));

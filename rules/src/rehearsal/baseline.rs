@@ -42,8 +42,8 @@ pub(super) fn values(plan: &Plan) -> TriedValues {
     })
 }
 
-/// Heaters that can cycle in the calm without raising anything: the sensor of the power that each draws,
-/// and how much. Only the first of a tank: the spare one waits.
+/// Heaters that can cycle in the calm without raising anything: the sensor of the power that each
+/// draws, and how much. Only the first of a tank: the spare one waits.
 pub(super) fn thermostats(plan: &Plan, calm: &TriedValues) -> Vec<(SensorId, f64)> {
     let first = plan.tanks.iter().filter_map(|tank| tank.gear.heaters.into_iter().flatten().next());
     let heaters = first.filter_map(|heater| Some((heater.sensor?, heater.power?)));

@@ -267,8 +267,8 @@ impl<'a> Player<'a> {
         }
     }
 
-    /// Pages of call-outs. A story is about alarms: test pages and notices are on the timeline and in
-    /// nobody's expectations.
+    /// Pages of call-outs. A story is about alarms: test pages and notices are on the timeline and
+    /// in nobody's expectations.
     fn told(&self) -> impl Iterator<Item = &SentPage> + Clone {
         self.sim.world.sent.iter().filter(|page| is_of_call_out(page))
     }

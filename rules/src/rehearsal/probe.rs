@@ -16,8 +16,8 @@ pub struct Probe {
     pub alarm: String,
     /// How it was raised, and how long that took; none if no story raised it.
     pub raised: Option<(String, Span)>,
-    /// Whether it asks a forecast, which may take hours of an outage or days of learning: then a short
-    /// story may not do.
+    /// Whether it asks a forecast, which may take hours of an outage or days of learning: then a
+    /// short story may not do.
     pub foretells: bool,
     /// Whether the same for less than its on-delay left it quiet; none if it has hardly any.
     pub blip_is_quiet: Option<bool>,

@@ -26,7 +26,8 @@ impl<W> Sim<W> {
         alarms.into_iter().find(|view| view.name == alarm).map(|view| view.state)
     }
 
-    /// What the condition of an alarm comes to: `true`, `false` or `unknown`; empty if there is no such alarm.
+    /// What the condition of an alarm comes to: `true`, `false` or `unknown`; empty if there is no
+    /// such alarm.
     pub fn truth(&self, alarm: &str) -> &'static str {
         self.engine.explain(alarm, self.now).map(|explained| explained.alarm.truth).unwrap_or_default()
     }

@@ -1,5 +1,5 @@
-//! What a simulated sensor says: the same again and again, or a number on its way to another, with as
-//! much noise as is asked for. The noise is the same in every run.
+//! What a simulated sensor says: the same again and again, or a number on its way to another, with
+//! as much noise as is asked for. The noise is the same in every run.
 
 use crate::plan::SensorId;
 use crate::reading::Value;

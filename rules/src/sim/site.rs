@@ -1,5 +1,6 @@
-//! A simulated site: sensors that speak at their own pace, channels that take pages or don't, relays
-//! that do what they are told or don't, and a broker between. Rules say which; what left is kept.
+//! A simulated site: sensors that speak at their own pace, channels that take pages or don't,
+//! relays that do what they are told or don't, and a broker between. Rules say which; what left is
+//! kept.
 
 use super::SimWorld;
 use super::signal::{Saying, SignalOrigin, SimSignal};

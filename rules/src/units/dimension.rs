@@ -60,6 +60,10 @@ impl Dimension {
     pub const VOLTAGE: Self = dimension!(length: 2, mass: 1, time: -3, current: -1);
     /// Practical salinity; base unit ppt (g of salt in a kg of water, as keepers write it).
     pub const SALINITY: Self = dimension!(salinity: 1);
+    /// Of the water as it is, at its temperature; base unit S/m.
+    pub const CONDUCTIVITY: Self = dimension!(length: -3, mass: -1, time: 3, current: 2);
+    /// What the water takes of acid; base unit mol/m³ of protons (meq/L).
+    pub const ALKALINITY: Self = dimension!(amount: 1, length: -3);
     /// Base unit pH.
     pub const ACIDITY: Self = dimension!(acidity: 1);
     /// Base unit kg/m3.
@@ -124,6 +128,8 @@ impl Dimension {
             Self::VOLTAGE => "a voltage",
             Self::SALINITY => "a salinity",
             Self::ACIDITY => "a pH",
+            Self::CONDUCTIVITY => "a conductivity",
+            Self::ALKALINITY => "an alkalinity",
             Self::CONCENTRATION => "a concentration",
             Self::LIGHT => "a photon flux density",
             Self::LIGHT_DOSE => "a light integral",
@@ -133,6 +139,9 @@ impl Dimension {
             d if d == per_time(Self::LENGTH) => "a level change per time",
             d if d == per_time(Self::SALINITY) => "a salinity change per time",
             d if d == per_time(Self::ACIDITY) => "a pH change per time",
+            d if d == per_time(Self::ALKALINITY) => "an alkalinity change per time",
+            d if d == per_time(Self::CONDUCTIVITY) => "a conductivity change per time",
+            d if d == per_time(Self::VOLTAGE) => "a voltage change per time",
             _ => "a compound quantity",
         }
     }
@@ -141,6 +150,10 @@ impl Dimension {
     pub(crate) fn hint(self, wanted: Self) -> &'static str {
         if self == Self::DIFFERENCE && wanted == Self::TEMPERATURE {
             ": K is a difference here, a temperature is in degC or degF"
+        } else if self == Self::CONDUCTIVITY && wanted == Self::SALINITY {
+            ": of a meter that compensates to 25 degC it is `mS/cm@25C`; of any other, measure `conductivity`"
+        } else if self == Self::CONCENTRATION && wanted == Self::ALKALINITY {
+            ": an alkalinity in ppm is `ppm-CaCO3`"
         } else {
             ""
         }

@@ -75,12 +75,9 @@ fn read(item: Item<'_>, wanted: Option<Dimension>) -> Option<Quantity> {
             item.wrong(format!("`{text}` is not a quantity"), "a comma in a number", Some(help))
         }
         QuantityError::UnknownUnit(unit) => {
-            let fits = |near: &String| {
-                let found = Unit::named(near).map(|unit| unit.dimension);
-                found.is_some_and(|of| wanted.is_none_or(|wanted| of == wanted || of.difference() == wanted))
-            };
-            let near = near_unit(unit).filter(fits);
-            let help = near.map(|near| format!("did you mean \"{}\"?", text.replace(unit, &near)));
+            let fits = |of: Dimension| wanted.is_none_or(|wanted| of == wanted || of.difference() == wanted);
+            let near = near_unit(unit, &fits);
+            let help = near.map(|near| near.ask(|name| format!("\"{}\"", text.replace(unit.as_str(), name))));
             item.wrong(format!("`{unit}` is not a unit"), "unknown unit", help)
         }
         QuantityError::NoNumber | QuantityError::NotFinite | QuantityError::WrongDimension { .. } => {

@@ -1,5 +1,5 @@
-//! The hazards that ask a model, each in two stories: it rings in its own, and stays quiet in the nearest
-//! harmless one.
+//! The hazards that ask a model, each in two stories: it rings in its own, and stays quiet in the
+//! nearest harmless one.
 
 use crate::rig::{Rig, tank};
 use crate::simulator::{Cooler, Faults, Sight, Tank};

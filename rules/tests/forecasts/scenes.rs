@@ -247,8 +247,8 @@ every    = \"1 min\"
 max-rate = \"none\"
 ";
 
-/// Three nights with the pumps off for an hour, where the oxygen falls by 0.8 mg/L; days between. The
-/// simulator knows nothing of oxygen; its lamp is on from 10 to 20 h.
+/// Three nights with the pumps off for an hour, where the oxygen falls by 0.8 mg/L; days between.
+/// The simulator knows nothing of oxygen; its lamp is on from 10 to 20 h.
 fn three_pauses(rig: &mut Rig, run: fn(&mut Rig)) {
     rig.world.tank.starts_at_h = 0.0;
     for _ in 0..3 {

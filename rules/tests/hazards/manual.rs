@@ -1,4 +1,5 @@
-//! The table of all cards, as the manual has it: generated from the cards and the hazards themselves.
+//! The table of all cards, as the manual has it: generated from the cards and the hazards
+//! themselves.
 
 use slackwater_rules::card::{self, Act, Harm, Who};
 use slackwater_rules::hazard;

@@ -1,5 +1,6 @@
-//! Priorities follow from what is at stake and how soon a person has to act, for all of the library at once:
-//! the table says for each hazard what is at stake and why, and the rule makes the priority of it.
+//! Priorities follow from what is at stake and how soon a person has to act, for all of the library
+//! at once: the table says for each hazard what is at stake and why, and the rule makes the
+//! priority of it.
 
 use slackwater_rules::hazard;
 use slackwater_rules::time::Span;

@@ -93,7 +93,8 @@ stories! {
             s.ramp("runtime", 125.0, min(115)).was_quiet();
             s.ramp("runtime", 100.0, min(25)).run(min(5));
         },
-        // It reckons with little while the mains charge it; and a cut that ends long before it does.
+        // It reckons with little while the mains charge it; and a cut that ends long before it
+        // does.
         |s| {
             s.says("mains", "on").says("runtime", 20).run(h(1)).ramp("runtime", 240.0, h(6));
             s.says("mains", "off").ramp("runtime", 180.0, h(1)).says("mains", "on").ramp("runtime", 240.0, h(2));
@@ -146,7 +147,8 @@ stories! {
         |s| { s.says("temperature", 25.0).says("heater-state", "on").run(h(1)).ramp("temperature", 23.4, min(10)).ramp("temperature", 25.0, h(3)); };
 
     heater_works_more: "heater-works-more", "heater-power = \"heater-power\"", ["heater-power"],
-        // From a third of the time to half, and it stays so: the heater has lost a third of its power.
+        // From a third of the time to half, and it stays so: the heater has lost a third of its
+        // power.
         |s| {
             heats(s, "heater-power", (200, 0), 20, 35);
             s.was_quiet();

@@ -1,6 +1,7 @@
 //! The naive evaluator: the whole history in a list, every question answered by walking through
-//! all of it. Written from the reference, not from the engine; slow on purpose. Forecasts stand outside of
-//! it: their answers are a model's, held against simulated tanks in `forecast/tests/science` and `tests/forecasts`.
+//! all of it. Written from the reference, not from the engine; slow on purpose. Forecasts stand
+//! outside of it: their answers are a model's, held against simulated tanks in
+//! `forecast/tests/science` and `tests/forecasts`.
 
 use crate::site::{STALE, START};
 

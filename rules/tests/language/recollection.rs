@@ -63,7 +63,8 @@ fn truths(sim: &Sim<SimSite>) -> Vec<&'static str> {
     ALARMS.map(|alarm| sim.truth(alarm)).to_vec()
 }
 
-/// A flow that fades from 3000 to 2000 L/h in its last day of ten; mains that blink in its last hours.
+/// A flow that fades from 3000 to 2000 L/h in its last day of ten; mains that blink in its last
+/// hours.
 fn past(minute: i64) -> [(SensorId, Value); 2] {
     let (day, flow) = (minute / 1440, 3000.0 / 3.6e6);
     let flow = if day >= 9 { flow * 2.0 / 3.0 } else { flow } + (minute % 7) as f64 * 1e-6;

@@ -47,7 +47,8 @@ impl Site {
         Ok(Self(sim))
     }
 
-    /// Lets time pass up to `at`; `woken` is told of each condition that was asked again on the way.
+    /// Lets time pass up to `at`; `woken` is told of each condition that was asked again on the
+    /// way.
     pub(crate) fn pass(&mut self, at: i64, mut woken: impl FnMut(&Self, i64, usize)) {
         loop {
             let asked = self.asked_next();

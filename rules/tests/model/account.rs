@@ -1,7 +1,7 @@
-//! Call-outs, as somebody would account for them with the page that describes them in one hand and a
-//! pencil in the other: slow, with everything looked at anew at each moment, and sharing nothing with the
-//! engine but names. What alarms do and what people say flows in with times; who is paged when, and what
-//! for, flows out.
+//! Call-outs, as somebody would account for them with the page that describes them in one hand and
+//! a pencil in the other: slow, with everything looked at anew at each moment, and sharing nothing
+//! with the engine but names. What alarms do and what people say flows in with times; who is paged
+//! when, and what for, flows out.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -421,8 +421,8 @@ impl<'a> Account<'a> {
         }
     }
 
-    /// Whom a rung tells; from the ladder's length on it repeats the last that reaches somebody, and for
-    /// something critical also those whom their hours have spared.
+    /// Whom a rung tells; from the ladder's length on it repeats the last that reaches somebody,
+    /// and for something critical also those whom their hours have spared.
     fn whom(
         &self,
         _at: usize,
@@ -533,7 +533,8 @@ impl<'a> Account<'a> {
         }
     }
 
-    /// Each asked ladder is being climbed for the rank that stands, and nothing is held that may not be.
+    /// Each asked ladder is being climbed for the rank that stands, and nothing is held that may
+    /// not be.
     fn see_to_ladders(&mut self, at: usize) {
         if self.calls[at].nothing_since.is_some() {
             return;
@@ -682,7 +683,8 @@ impl<'a> Account<'a> {
         self.stands_again(at);
     }
 
-    /// Ladders stood still while nothing stood; that of something critical no longer than five minutes.
+    /// Ladders stood still while nothing stood; that of something critical no longer than five
+    /// minutes.
     fn stands_again(&mut self, at: usize) {
         let now = self.now;
         let call = &mut self.calls[at];

@@ -58,13 +58,14 @@ pub(crate) fn at_every_step(world: &World) {
         }
     }
 
-    // Somebody is always about to be called while something stands that nobody answered for, and that the
-    // quiet hours don't hold: those never hold what is high or critical.
+    // Somebody is always about to be called while something stands that nobody answered for, and
+    // that the quiet hours don't hold: those never hold what is high or critical.
     let unanswered = |call: &&&CallView| {
         let rests = call.next == "the end of the quiet hours";
         call.purpose == Purpose::Call
             && status.alarms.iter().any(|alarm| {
-                // A loss that another sensor sees past is low in its call-out, whatever its alarm says.
+                // A loss that another sensor sees past is low in its call-out, whatever its alarm
+                // says.
                 let is_loss = alarm.name.starts_with("sight-");
                 let may_rest = rests && (alarm.priority < Priority::High || is_loss);
                 alarm.state == "unacknowledged" && call.about.contains(&alarm.name) && !may_rest
@@ -195,7 +196,8 @@ fn calls_keep_their_word(world: &World) {
                     }
                     Purpose::Notice => fail("a notice is no part of a call-out"),
                     Purpose::Taken => {
-                        // A siren that another call-out bade may be silenced by the last that wanted it.
+                        // A siren that another call-out bade may be silenced by the last that
+                        // wanted it.
                         if !call.asked.contains(target) && target != "siren" {
                             fail("tells somebody who was never asked that it is taken");
                         }

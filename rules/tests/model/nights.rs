@@ -1,6 +1,7 @@
-//! Random nights: a house whose alarms are switches, ladders, quiet hours and people who sleep; alarms come
-//! and go and people answer at random times. Everybody who is paged is held against the account, by the
-//! millisecond. No two things happen within one moment unless one follows from the other.
+//! Random nights: a house whose alarms are switches, ladders, quiet hours and people who sleep;
+//! alarms come and go and people answer at random times. Everybody who is paged is held against the
+//! account, by the millisecond. No two things happen within one moment unless one follows from the
+//! other.
 
 use crate::account::{Account, Alarm, Deed, House, Ladder, MINUTE, Telling, WAYS};
 use crate::fixtures::{BERLIN, directory, hours, plan_of};

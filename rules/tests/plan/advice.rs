@@ -1,5 +1,5 @@
-//! Whether each alarm would reach somebody in time, as `check` sees it: the sound sample has none of these
-//! warnings, and each of them stands in a file that lacks one thing.
+//! Whether each alarm would reach somebody in time, as `check` sees it: the sound sample has none
+//! of these warnings, and each of them stands in a file that lacks one thing.
 
 use crate::fixtures::{UTC, around_in};
 use crate::site::{HALYARD, check, check_in, hours, surroundings};
@@ -133,7 +133,8 @@ fn critical_cause_and_consequence_say_whether_the_second_is_expected() {
     assert_eq!(title, "`lagoon-heater-in-still-water` would break an answer to `lagoon-pump-not-restarted`");
     let said = sample("expected     = []", "expected = [\"lagoon-pump-not-restarted\"]");
     assert_eq!(titles(&said), Vec::<&str>::new());
-    // Two words of one sensor are never said at once: the outlet's alarm asks for the mains to be on.
+    // Two words of one sensor are never said at once: the outlet's alarm asks for the mains to be
+    // on.
     let both = "when        = \"lagoon-outlet is off\"";
     let checked = sample("when           = \"lagoon-outlet is off and mains is on\"", both);
     assert_eq!(titles(&checked), ["`lagoon-outlet-dead` would break an answer to `power-lost`"]);

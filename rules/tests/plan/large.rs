@@ -1,5 +1,5 @@
-//! Files of a size that no site has. What these tests hold is not time but that it ends at all: each of them
-//! takes minutes where the work grows with the square of the file.
+//! Files of a size that no site has. What these tests hold is not time but that it ends at all:
+//! each of them takes minutes where the work grows with the square of the file.
 
 use crate::site::{check, surroundings};
 use slackwater_rules::plan::Plan;

@@ -63,6 +63,12 @@ mistakes! {
     // Quantities.
     a_unit_that_does_not_exist: refused("\"420 L\"", "\"420 liters\"");
     a_unit_of_another_quantity: refused("\"420 L\"", "\"420 W\"");
+    a_gallon_of_which_nobody_knows_whose: refused("\"420 L\"", "\"110 gal\"");
+    a_gallon_in_a_condition: condition("lagoon-flow < 300 gph");
+    a_unit_of_another_kind_is_never_advice: condition("lagoon-temp > 26 L/hr");
+    a_specific_gravity_of_no_temperature: refused("salinity = \"35 ppt\"", "salinity = \"1.026 SG\"");
+    water_that_boils_a_fish: condition("lagoon-temp > 120 degF or lagoon-temp > 82 degC");
+    limits_below_absolute_zero: refused("[\"5 degC\", \"45 degC\"]", "[\"-300 degC\", \"-280 degC\"]");
     a_quantity_without_a_number: refused("\"420 L\"", "\"much\"");
     a_decimal_comma: refused("\"420 L\"", "\"420,5 L\"");
     a_negative_delay: refused("on-delay    = \"20 s\"", "on-delay = \"-20 s\"");

@@ -1,5 +1,5 @@
-//! What a page's card says while the watch itself acts: ticks for what is proved, orders for the rest, and
-//! the site's own part.
+//! What a page's card says while the watch itself acts: ticks for what is proved, orders for the
+//! rest, and the site's own part.
 
 use crate::harness::{RULES, Site, directory};
 use slackwater_rules::record::Purpose;

@@ -50,7 +50,8 @@ fn while_a_call_out_uses_a_failing_channel_its_own_pages_say_so() {
     assert!(about(&site, "health-").is_empty(), "{}", site.story());
     let last = site.world.sent.iter().rfind(|page| page.to == "neighbour.text").expect("pages");
     assert!(last.body.contains("Ines by mail: not yet: the story says so"), "{}", last.body);
-    // The way out comes back with the mains: the all-clear goes through, and there is nothing to tell.
+    // The way out comes back with the mains: the all-clear goes through, and there is nothing to
+    // tell.
     site.channel("ines.mail", Channel::Works);
     site.says("room2/mains", "on");
     site.run(Span::hours(1));

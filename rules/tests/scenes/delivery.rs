@@ -129,8 +129,9 @@ fn a_page_that_was_never_handed_out_is_no_repeat_after_a_restart() {
     assert!(!late.is_empty() && late.iter().all(|page| !page.maybe_repeat), "{}", site.story());
 }
 
-/// Made by the watch as it was before outcomes said by their type what they mean: a call-out about a
-/// power cut goes on, one page was held back and given up, one called back, one broke off on its way.
+/// Made by the watch as it was before outcomes said by their type what they mean: a call-out about
+/// a power cut goes on, one page was held back and given up, one called back, one broke off on its
+/// way.
 const BEFORE: &str = include_str!("../data/before/call-out.jsonl");
 
 fn goes_on() -> (Site, Vec<Record>) {

@@ -1,5 +1,5 @@
-//! Readings that come late and say when they were measured: into the history, in order of time, once, and
-//! never on to a page.
+//! Readings that come late and say when they were measured: into the history, in order of time,
+//! once, and never on to a page.
 
 use crate::harness::{Site, directory};
 use slackwater_rules::engine::{Arrival, Input, Link, Sample};
@@ -35,7 +35,8 @@ response = ["Look."]
 steps = [{ after = "0 s", to = ["ines.push"] }]
 "#;
 
-/// A pack of these temperatures, the last one measured `newest` seconds ago, the others `apart` before it.
+/// A pack of these temperatures, the last one measured `newest` seconds ago, the others `apart`
+/// before it.
 fn pack(values: &[f64], newest: i64, apart: i64) -> String {
     let count = values.len() as i64;
     let record = |(nth, value): (i64, &f64)| {

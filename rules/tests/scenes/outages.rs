@@ -57,7 +57,8 @@ fn flapping_mains_page_once_and_are_called_chattering() {
     let pushes = site.called().iter().filter(|to| **to == "ines.push").count();
     assert!(pushes <= 2, "{pushes} pages\n{}", site.story());
     assert_eq!(site.count(|body| matches!(body, Body::Chattering { .. })), 1);
-    // It stays raised until it has been quiet for long, and settles for an hour; then one all-clear each.
+    // It stays raised until it has been quiet for long, and settles for an hour; then one all-clear
+    // each.
     site.run(Span::hours(2));
     assert_eq!(
         site.pages(Purpose::AllClear).iter().filter(|page| page.to == "ines.push").count(),

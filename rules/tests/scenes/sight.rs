@@ -1,5 +1,5 @@
-//! What falls silent, and why: the reason stands in the record, on the page and in the status; and after an
-//! outage of the broker a sensor has its time again.
+//! What falls silent, and why: the reason stands in the record, on the page and in the status; and
+//! after an outage of the broker a sensor has its time again.
 
 use crate::harness::{RULES, Site, directory};
 use slackwater_rules::engine::{Arrival, Input, Link};

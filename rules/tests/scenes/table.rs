@@ -1,5 +1,6 @@
-//! The call-out, sentence by sentence: a house whose alarms are switches, so that each scene can raise
-//! what it wants. Every scene names the whole of what was sent: who, when, for what, and nobody else.
+//! The call-out, sentence by sentence: a house whose alarms are switches, so that each scene can
+//! raise what it wants. Every scene names the whole of what was sent: who, when, for what, and
+//! nobody else.
 
 mod answers;
 mod ends;
@@ -66,8 +67,8 @@ pub(crate) fn people() -> Directory {
     ])
 }
 
-/// The rule file with these alarms, a line each: name, priority, call-out, and more lines of its table
-/// after semicolons.
+/// The rule file with these alarms, a line each: name, priority, call-out, and more lines of its
+/// table after semicolons.
 pub(crate) fn rules(alarms: &str) -> String {
     let mut text = HEAD.to_owned();
     for line in alarms.lines().map(str::trim).filter(|line| !line.is_empty()) {

@@ -8,9 +8,9 @@ use slackwater_rules::time::{Moment, Span};
 
 const NOON: &str = "2026-03-02T12:00:00+01:00[Europe/Berlin]";
 
-/// Three ways in which rules can chase each other, all without a delay or a pause: two alarms that want
-/// one relay otherwise, and one of them because of the other; an alarm that its own relay's proof
-/// raises; consequences in a chain that ends where it began but for one link.
+/// Three ways in which rules can chase each other, all without a delay or a pause: two alarms that
+/// want one relay otherwise, and one of them because of the other; an alarm that its own relay's
+/// proof raises; consequences in a chain that ends where it began but for one link.
 const CHASE: &str = r#"
 [relay.fan]
 command = { topic = "room2/fan/set", on = "on", off = "off" }

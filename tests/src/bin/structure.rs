@@ -1,5 +1,6 @@
-//! Prints how the code is laid out, in figures: `cargo run -p slackwater-tests --bin structure [FOLDER]`.
-//! FOLDER is a clone of the repository, also one of another commit; this one if it is left out.
+//! Prints how the code is laid out, in figures: `cargo run -p slackwater-tests --bin structure
+//! [FOLDER]`. FOLDER is a clone of the repository, also one of another commit; this one if it is
+//! left out.
 
 use std::path::PathBuf;
 use std::process::ExitCode;

@@ -14,8 +14,8 @@ pub(super) enum Which {
     /// All.
     #[default]
     All,
-    /// Those of methods that take `&mut self`: by them alone can one part change another, or be entered again
-    /// while it is at work.
+    /// Those of methods that take `&mut self`: by them alone can one part change another, or be
+    /// entered again while it is at work.
     Changing,
 }
 
@@ -104,7 +104,8 @@ pub(super) fn mutual(calls: &Calls) -> Vec<(String, String)> {
     all.filter(|(one, other)| one < other && calls_back(one, other)).collect()
 }
 
-/// The largest set of files of which each reaches each by calls; one file alone if there is no knot.
+/// The largest set of files of which each reaches each by calls; one file alone if there is no
+/// knot.
 pub(super) fn largest_knot(calls: &Calls) -> Vec<String> {
     let reached: BTreeMap<&String, BTreeSet<&String>> =
         calls.keys().map(|file| (file, reach(calls, file))).collect();

@@ -4,8 +4,8 @@ use super::source::File;
 use std::collections::BTreeMap;
 use syn::Item;
 
-/// Files whose types are the outer of two representations of one thing, as written in a file, kept on disk, sent or shown; the
-/// inner one bears the same name on purpose.
+/// Files whose types are the outer of two representations of one thing, as written in a file, kept
+/// on disk, sent or shown; the inner one bears the same name on purpose.
 const OUTER: &[&str] = &[
     "/read.rs",
     "/schema.rs",

@@ -17,7 +17,8 @@ pub struct File {
     pub items: Vec<Item>,
 }
 
-/// All files that ship below `root`, by name. A folder of before the crates were parted may be missing.
+/// All files that ship below `root`, by name. A folder of before the crates were parted may be
+/// missing.
 pub fn read(root: &Path) -> Result<Vec<File>, String> {
     let mut files = Vec::new();
     for folder in SHIPS.iter().map(|folder| root.join(folder)).filter(|folder| folder.exists()) {

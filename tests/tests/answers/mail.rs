@@ -13,8 +13,8 @@ use std::time::{Duration, Instant};
 
 const NOW: Duration = Duration::ZERO;
 
-/// The house with a mailbox, in which nothing is asked again for a while: the ladder has one rung more
-/// that comes late. Nothing without the real servers.
+/// The house with a mailbox, in which nothing is asked again for a while: the ladder has one rung
+/// more that comes late. Nothing without the real servers.
 async fn house(more: &str) -> Option<(House, Dovecot)> {
     if !mosquitto::available() || !dovecot::available() {
         return None;

@@ -1,5 +1,6 @@
-//! A disk that others have filled to the last byte, as logs and pictures do: what must not be lost is kept in
-//! the room that was set aside at start, and a power supply that fails then loses none of it.
+//! A disk that others have filled to the last byte, as logs and pictures do: what must not be lost
+//! is kept in the room that was set aside at start, and a power supply that fails then loses none
+//! of it.
 
 use super::{SLACKWATER, is_raised};
 use slackwater_rules::record::{Body, Purpose, Record, Seq};

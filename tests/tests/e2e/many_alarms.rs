@@ -1,5 +1,5 @@
-//! A rule file of a size that no site has, ten thousand alarms: it is checked, watched and exchanged for another
-//! within the memory that the unit gives, and some of that is left.
+//! A rule file of a size that no site has, ten thousand alarms: it is checked, watched and
+//! exchanged for another within the memory that the unit gives, and some of that is left.
 
 use super::house;
 use std::fmt::Write as _;
@@ -41,8 +41,9 @@ fn rules(numbers: std::ops::Range<u32>) -> String {
     text
 }
 
-/// The most that a process has had in memory of its own while it ran, or while `go_on` says so: KiB. It is looked
-/// at a thousand times a second, and what is looked for stands for a tenth of a second at least.
+/// The most that a process has had in memory of its own while it ran, or while `go_on` says so:
+/// KiB. It is looked at a thousand times a second, and what is looked for stands for a tenth of a
+/// second at least.
 fn most(id: u32, go_on: impl Fn() -> bool) -> u64 {
     let mut most = 0;
     while go_on() {

@@ -1,4 +1,5 @@
-//! A disk that takes no writes any more, as worn-out cards end: what stood when it did is gone on from.
+//! A disk that takes no writes any more, as worn-out cards end: what stood when it did is gone on
+//! from.
 
 use super::{SLACKWATER, is_raised};
 use slackwater_rules::record::Body;

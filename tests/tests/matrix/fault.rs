@@ -138,7 +138,8 @@ impl Fault {
     pub(crate) fn strikes_first(self) -> bool {
         match self {
             Self::BrokerGone | Self::BrokerRestarted | Self::DeafSession => false,
-            // What takes the watch's memory, or the watch, is worst when there is something to remember.
+            // What takes the watch's memory, or the watch, is worst when there is something to
+            // remember.
             Self::DatabaseDamaged | Self::Killed | Self::Rebooted => false,
             Self::DnsGone
             | Self::MailRefuses

@@ -176,7 +176,8 @@ impl Place {
             }
             Fault::Rebooted => {
                 self.take_watch().kill();
-                // Its monotonic clock begins anew, its wall clock is behind, nothing vouches for it.
+                // Its monotonic clock begins anew, its wall clock is behind, nothing vouches for
+                // it.
                 self.clock = Arc::new(Steering::new("second", Span::ZERO));
                 self.clock.set(Span::minutes(-52), false);
                 self.start();

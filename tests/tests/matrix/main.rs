@@ -1,8 +1,8 @@
-//! The fault matrix. Each fault of the table strikes a house in calm, and strikes it while the mains
-//! are off: with a real mosquitto, a mail server and push gateways over TLS, and the real program
-//! (inside this process where its clocks have to lie). What must hold is the same for all of them:
-//! somebody is told of the power cut within 90 s, no page is lost, nothing is called over that is
-//! not, and no page comes twice beyond one marked repeat.
+//! The fault matrix. Each fault of the table strikes a house in calm, and strikes it while the
+//! mains are off: with a real mosquitto, a mail server and push gateways over TLS, and the real
+//! program (inside this process where its clocks have to lie). What must hold is the same for all
+//! of them: somebody is told of the power cut within 90 s, no page is lost, nothing is called over
+//! that is not, and no page comes twice beyond one marked repeat.
 //!
 //! Without a real broker, or without the rights to mount, this says what it left out.
 

@@ -1,5 +1,5 @@
-//! What the repository says about itself is true: every example passes `check`, every verb and every key is
-//! explained, and the examples in `--help` are understood.
+//! What the repository says about itself is true: every example passes `check`, every verb and
+//! every key is explained, and the examples in `--help` are understood.
 
 use super::{SLACKWATER, files, text};
 use slackwater_tests::agent::Home;

@@ -93,6 +93,30 @@ fn no_source_file_outgrows_its_room() {
     assert_eq!(long, Vec::<(usize, String)>::new(), "more than {LONGEST} lines without tests");
 }
 
+/// Prose is read in narrower lines than code: so wide at most, but for tables, examples and what
+/// can't be broken.
+const COMMENT: usize = 100;
+
+#[test]
+fn comments_are_wrapped_at_one_width() {
+    let crates =
+        ["rules/time", "rules/forecast", "rules/src", "rules/tests", "rules/benches", "agent", "tests"];
+    let mut wide = Vec::new();
+    for name in crates.into_iter().flat_map(files).filter(|name| name.ends_with(".rs")) {
+        let mut example = false;
+        for (number, line) in (1..).zip(text(&name).lines()) {
+            let Some(words) = line.trim_start().strip_prefix("//") else { continue };
+            let words = words.trim_start_matches(['/', '!']).trim_start();
+            example ^= words.starts_with("```");
+            let breaks = !example && !words.starts_with('|') && words.contains(' ');
+            if breaks && line.chars().count() > COMMENT {
+                wide.push(format!("{name}:{number}"));
+            }
+        }
+    }
+    assert_eq!(wide, Vec::<String>::new(), "comments wider than {COMMENT}");
+}
+
 #[test]
 fn every_source_file_begins_with_what_it_is_for() {
     let silent: Vec<_> = sources().into_iter().filter(|name| !text(name).starts_with("//! ")).collect();

@@ -1,4 +1,5 @@
-//! How the code is laid out stays as good as it is. The limits are today's figures: only ever smaller.
+//! How the code is laid out stays as good as it is. The limits are today's figures: only ever
+//! smaller.
 
 use super::root;
 use slackwater_tests::structure::measure;

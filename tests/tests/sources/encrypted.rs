@@ -1,5 +1,5 @@
-//! Encryption by STARTTLS, with a scripted server: Debian's `upsd` would need a certificate store of
-//! its own kind.
+//! Encryption by STARTTLS, with a scripted server: Debian's `upsd` would need a certificate store
+//! of its own kind.
 
 use crate::house::{House, WELL};
 use slackwater_tests::certs::{Authority, Identity, Validity};

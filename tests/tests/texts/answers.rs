@@ -1,5 +1,5 @@
-//! Answers by text to the whole agent: each form that counts, what does not count and hears why, two
-//! call-outs at once, guesses, and how long it takes until nobody is called any more.
+//! Answers by text to the whole agent: each form that counts, what does not count and hears why,
+//! two call-outs at once, guesses, and how long it takes until nobody is called any more.
 
 use crate::INES;
 use crate::watch::{house, modem_is};

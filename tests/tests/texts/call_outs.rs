@@ -1,5 +1,5 @@
-//! Call-outs on the whole agent: a critical alarm that joins a mild call-out reaches the texts in its own
-//! time, two call-outs want one siren, and a board that dies is one page.
+//! Call-outs on the whole agent: a critical alarm that joins a mild call-out reaches the texts in
+//! its own time, two call-outs want one siren, and a board that dies is one page.
 
 use crate::INES;
 use crate::watch::{house, modem_is};

@@ -1,5 +1,5 @@
-//! The whole agent with a modem: a power cut whose page leaves as a text, and the answer by text that
-//! stops the call-out.
+//! The whole agent with a modem: a power cut whose page leaves as a text, and the answer by text
+//! that stops the call-out.
 
 use crate::INES;
 use slackwater_rules::record::{Body, Outcome, Purpose, Record};

@@ -1,5 +1,6 @@
-//! What strangers try: forms of other sites, wrong names of this host, cookies that were made up, paths that lead
-//! elsewhere, requests that are too large, too slow or too many. Nothing is answered, and pages still leave.
+//! What strangers try: forms of other sites, wrong names of this host, cookies that were made up,
+//! paths that lead elsewhere, requests that are too large, too slow or too many. Nothing is
+//! answered, and pages still leave.
 
 use super::{BOUND, Night};
 use slackwater_tests::agent::until;

@@ -1,5 +1,5 @@
-//! The page in the house, from outside: as people use it in a browser, and as strangers try it. The demo is the
-//! house: a real agent, real messages, a night with a power cut.
+//! The page in the house, from outside: as people use it in a browser, and as strangers try it. The
+//! demo is the house: a real agent, real messages, a night with a power cut.
 
 mod intruders;
 

@@ -1,6 +1,6 @@
 //! What a gateway's answer means: its status decides, and where the keeper says so, a value in its
-//! body, since some gateways say `200` and refuse in words. The body is read as far as it is bounded,
-//! packed or not.
+//! body, since some gateways say `200` and refuse in words. The body is read as far as it is
+//! bounded, packed or not.
 
 use super::super::plain;
 use bytes::Bytes;
@@ -48,8 +48,8 @@ pub(super) async fn beginning(mut body: Incoming) -> (Bytes, bool) {
     (kept.into(), whole)
 }
 
-/// What the answer means, with its body's beginning and whether that is all (RFC 9110, section 15; 425 is
-/// RFC 8470, 429 is RFC 6585).
+/// What the answer means, with its body's beginning and whether that is all (RFC 9110, section 15;
+/// 425 is RFC 8470, 429 is RFC 6585).
 pub(super) fn judge(
     status: StatusCode,
     headers: &HeaderMap,
@@ -110,8 +110,8 @@ impl AcceptedIf {
     }
 }
 
-/// RFC 9110, 10.2.3: seconds, or a date. A date is taken from the answer's own date, so that no clock of
-/// ours counts.
+/// RFC 9110, 10.2.3: seconds, or a date. A date is taken from the answer's own date, so that no
+/// clock of ours counts.
 fn retry_after<'h>(field: impl Fn(HeaderName) -> Option<&'h str>) -> Option<Span> {
     let said = field(header::RETRY_AFTER)?.trim();
     if let Ok(seconds) = said.parse::<u32>() {

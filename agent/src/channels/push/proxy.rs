@@ -1,6 +1,6 @@
-//! A proxy on the way to a gateway: asked by CONNECT for a tunnel to it (RFC 9110, 9.3.6), through which
-//! the encrypted connection goes as if it were not there. The proxy learns the gateway's name and nothing
-//! of what is said.
+//! A proxy on the way to a gateway: asked by CONNECT for a tunnel to it (RFC 9110, 9.3.6), through
+//! which the encrypted connection goes as if it were not there. The proxy learns the gateway's name
+//! and nothing of what is said.
 
 use crate::dial::dial;
 use crate::secret::Secret;

@@ -1,8 +1,8 @@
 //! Readings from a file: lines of `time,sensor,value` and, where the file has it, the unit or the
-//! word; or wide, `time` and one column for each sensor, whose unit may stand in brackets after its name. Columns
-//! with other names are given a sensor by `--column NAME=SENSOR`. Where semicolons part the columns, a comma is the decimal
-//! sign. A value is read as the sensor's own payloads are. All bad lines are told, each with its
-//! number, before anything is played.
+//! word; or wide, `time` and one column for each sensor, whose unit may stand in brackets after its
+//! name. Columns with other names are given a sensor by `--column NAME=SENSOR`. Where semicolons
+//! part the columns, a comma is the decimal sign. A value is read as the sensor's own payloads are.
+//! All bad lines are told, each with its number, before anything is played.
 
 use crate::review::parse_when;
 use jiff::tz::TimeZone;
@@ -64,7 +64,8 @@ pub(super) fn column(text: &str) -> Result<Column, String> {
 /// How the lines of a file are made.
 struct CsvForm {
     semicolons: bool,
-    /// The sensor and the unit of each column after the time; none if a line names its sensor itself.
+    /// The sensor and the unit of each column after the time; none if a line names its sensor
+    /// itself.
     wide: Option<Vec<(String, String)>>,
 }
 

@@ -2,6 +2,7 @@
 //! and what rang. It flows through one or several backtests side by side.
 
 use super::csv::CsvFile;
+use super::progress::Progress;
 use crate::journal::{JournalLog, Minute, Values};
 use crate::review::ReviewSpan;
 use slackwater_rules::backtest::{Backtest, Marks, Outcomes, Spell, Spells};
@@ -16,6 +17,9 @@ const MINUTE: Span = Span::minutes(1);
 
 /// A minute's reading is repeated at the sensor's own pace, but no more often than this.
 const MOST_A_MINUTE: i64 = 60;
+
+/// The sign of life comes every minute, or with readings every ten.
+const CAME_BACK: Span = Span::minutes(10);
 
 /// What a person said then.
 #[derive(Clone, Debug)]
@@ -41,12 +45,23 @@ pub(super) struct Past {
     pub(super) marks: Marks,
     /// What else to know of it.
     pub(super) notes: Vec<String>,
+    /// When the watch was away then; none if nobody knows.
+    absences: Option<Vec<(Wall, Wall)>>,
 }
 
 impl Past {
-    pub(super) fn file(mut file: CsvFile) -> Self {
+    /// `all_silence`: where the file has nothing at all, everything was silent; else nobody watched.
+    pub(super) fn file(mut file: CsvFile, all_silence: bool) -> Self {
         let notes = std::mem::take(&mut file.notes);
-        Self { readings: Readings::File(file), said: Vec::new(), then: None, marks: Marks::new(), notes }
+        let absences = all_silence.then(Vec::new);
+        Self {
+            readings: Readings::File(file),
+            said: Vec::new(),
+            then: None,
+            marks: Marks::new(),
+            notes,
+            absences,
+        }
     }
 
     /// Readings that were not believed then are not in it, and a minute's means have no rates of
@@ -54,7 +69,9 @@ impl Past {
     pub(super) fn journal(log: JournalLog, plan: &mut Plan, window: ReviewSpan) -> Result<Self, String> {
         plan.sensors.iter_mut().for_each(|sensor| sensor.max_rate = None);
         let (mut spells, mut said) = (Spells::default(), Vec::new());
+        let mut signs = Signs { alive: log.alive().map_err(|error| error.to_string())?, ..Signs::default() };
         let walked = log.walk(0, |record| {
+            signs.take(&record);
             // Marks are made later than what they are about.
             let mark = matches!(record.body, Body::Marked { .. });
             if mark || record.at.wall <= window.until {
@@ -72,7 +89,8 @@ impl Past {
             notes
                 .push(format!("{} records can't be read by this version and are left out", unreadable.len()));
         }
-        Ok(Self { readings: Readings::Journal(log), said, then: Some(then), marks, notes })
+        let absences = Some(signs.absences(window));
+        Ok(Self { readings: Readings::Journal(log), said, then: Some(then), marks, notes, absences })
     }
 
     /// What the readings can't show.
@@ -86,26 +104,71 @@ impl Past {
         }
     }
 
-    /// Plays it from `start` to `until`.
-    pub(super) fn play(&self, playing: &mut Playing<'_>, start: Wall, until: Wall) -> Result<(), String> {
+    /// Plays it from `start` to `until`, and says how far it has come.
+    pub(super) fn play(
+        &self,
+        playing: &mut Playing<'_>,
+        (start, until): (Wall, Wall),
+        progress: &mut Progress,
+    ) -> Result<(), String> {
         match &self.readings {
             Readings::File(file) => {
                 let from = file.readings.partition_point(|(at, ..)| *at < start);
-                for (at, sensor, value) in file.readings.iter().skip(from) {
+                let readings = file.readings.get(from..).unwrap_or_default();
+                for (nth, (at, sensor, value)) in readings.iter().enumerate() {
                     if *at > until {
                         break;
                     }
+                    progress.come(nth as f64 / readings.len() as f64, *at);
                     playing.hear(*at, *sensor, *value);
                 }
             }
             Readings::Journal(log) => {
                 let mut spread = Spread::default();
-                log.walk_readings(start, until, |name, minute| spread.take(playing, name, &minute))
-                    .map_err(|error| error.to_string())?;
+                let whole = (until - start).0.max(1) as f64;
+                log.walk_readings(start, until, |name, minute| {
+                    progress.come((minute.wall - start).0 as f64 / whole, minute.wall);
+                    spread.take(playing, name, &minute);
+                })
+                .map_err(|error| error.to_string())?;
                 spread.flush(playing);
             }
         }
         Ok(())
+    }
+}
+
+/// Signs of life of the watch, from its records.
+#[derive(Default)]
+struct Signs {
+    /// The last of each boot, and whether its date is sure.
+    alive: Vec<(Wall, bool)>,
+    last: Option<Wall>,
+    absences: Vec<(Wall, Wall)>,
+}
+
+impl Signs {
+    fn take(&mut self, record: &Record) {
+        let at = record.at.wall;
+        if let (Body::Started { gap, .. }, Some(last)) = (&record.body, self.last) {
+            let from = gap.map_or_else(|| self.last_alive(last, at), |gap| at - gap);
+            self.absences.push((from, at));
+        }
+        self.last = self.last.max(Some(at));
+    }
+
+    fn last_alive(&self, last: Wall, before: Wall) -> Wall {
+        let signs = self.alive.iter().map(|(wall, _)| *wall).filter(|wall| *wall <= before);
+        signs.fold(last, Wall::max)
+    }
+
+    /// When nobody watched, in order of time: to the end of the stretch if the watch did not come back.
+    fn absences(mut self, window: ReviewSpan) -> Vec<(Wall, Wall)> {
+        let ended = self.last.map(|last| self.last_alive(last, window.until)).filter(|at| *at < window.until);
+        self.absences.extend(ended.map(|at| (at + CAME_BACK, window.until)));
+        self.absences.retain(|(from, to)| from < to);
+        self.absences.sort_unstable();
+        self.absences
     }
 }
 
@@ -180,6 +243,7 @@ pub(super) struct Playing<'a> {
     next: Option<&'a (Wall, SaidThen, By)>,
     start: Wall,
     window: ReviewSpan,
+    absences: Option<&'a [(Wall, Wall)]>,
     /// None before the first reading.
     tests: Vec<Backtest>,
     sensors: BTreeMap<String, (SensorId, Span, bool)>,
@@ -213,6 +277,7 @@ impl<'a> Playing<'a> {
             said,
             start,
             window,
+            absences: past.absences.as_deref(),
             tests: Vec::new(),
             plans,
             heard: BTreeSet::new(),
@@ -238,8 +303,14 @@ impl<'a> Playing<'a> {
         }
         if self.tests.is_empty() {
             let start = at.max(self.start);
-            self.tests =
-                self.plans.iter().map(|plan| Backtest::new(plan, start, self.window.since)).collect();
+            let begin = |plan: &Plan| {
+                let test = Backtest::new(plan, start, self.window.since);
+                match self.absences {
+                    Some(absences) => test.knowing(absences.iter().copied().filter(|(_, to)| *to > start)),
+                    None => test,
+                }
+            };
+            self.tests = self.plans.iter().map(begin).collect();
         }
         self.heard.insert(sensor);
         while let Some((when, said, by)) = self.next.filter(|(when, ..)| *when <= at) {

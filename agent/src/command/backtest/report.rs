@@ -7,7 +7,7 @@ use jiff::tz::TimeZone;
 use serde::Serialize;
 use slackwater_rules::backtest::{Outcomes, Spell};
 use slackwater_rules::plan::{Plan, Sight};
-use slackwater_rules::time::Span;
+use slackwater_rules::time::{Span, Wall};
 use std::collections::BTreeSet;
 use std::fmt::Write;
 
@@ -22,7 +22,9 @@ pub(super) struct BacktestReport {
     since: Stamp,
     until: Stamp,
     readings: u64,
-    holes: u64,
+    holes: usize,
+    /// When the watch was away, or is taken to have been.
+    away: Vec<Ringing>,
     caution: &'static str,
     notes: Vec<String>,
     alarms: Vec<RungAlarm>,
@@ -42,6 +44,8 @@ struct RungAlarm {
     pages: u64,
     /// How often it began to ring in each hour of the local day.
     hours: [u32; 24],
+    /// Each time, in order.
+    spells: Vec<Ringing>,
     /// Beside what rang then, if that is known.
     compared: Option<Compared>,
 }
@@ -118,7 +122,8 @@ pub(super) fn of(
         since: Stamp::new(window.since, true, zone),
         until: Stamp::new(window.until, true, zone),
         readings: outcomes.readings,
-        holes: outcomes.holes,
+        holes: outcomes.away.len(),
+        away: outcomes.away.iter().map(|(from, to)| stretch((*from, *to), zone)).collect(),
         caution: past.caution(),
         notes,
         alarms,
@@ -141,11 +146,7 @@ fn rung(name: &str, outcomes: &Outcomes, past: &Past, zone: &TimeZone) -> Option
             *count += 1;
         }
     }
-    let stretch = |spell: &Spell, marked| Ringing {
-        from: Stamp::new(spell.from, true, zone),
-        length: spell.length(),
-        marked,
-    };
+    let rang = |spell: &Spell, marked| Ringing { marked, ..stretch((spell.from, spell.to), zone) };
     let compared = then.map(|then| {
         let meets = |spell: &Spell, others: &[&Spell]| others.iter().any(|other| other.overlaps(spell));
         let mark = |spell: &Spell| past.marks.get(&spell.episode).map(ToString::to_string);
@@ -155,9 +156,9 @@ fn rung(name: &str, outcomes: &Outcomes, past: &Past, zone: &TimeZone) -> Option
             only_then: then
                 .iter()
                 .filter(|spell| !meets(spell, &now))
-                .map(|spell| stretch(spell, mark(spell)))
+                .map(|spell| rang(spell, mark(spell)))
                 .collect(),
-            only_now: only_now.into_iter().map(|spell| stretch(spell, None)).collect(),
+            only_now: only_now.into_iter().map(|spell| rang(spell, None)).collect(),
         }
     });
     Some(RungAlarm {
@@ -167,8 +168,13 @@ fn rung(name: &str, outcomes: &Outcomes, past: &Past, zone: &TimeZone) -> Option
         longest: now.iter().map(|spell| spell.length()).max().unwrap_or(Span::ZERO),
         pages: outcomes.pages.get(name).copied().unwrap_or_default(),
         hours,
+        spells: now.iter().map(|spell| rang(spell, None)).collect(),
         compared,
     })
+}
+
+fn stretch((from, to): (Wall, Wall), zone: &TimeZone) -> Ringing {
+    Ringing { from: Stamp::new(from, true, zone), length: to - from, marked: None }
 }
 
 /// How often, in a word that fits the number.
@@ -179,18 +185,33 @@ pub(super) fn times(count: usize) -> String {
     }
 }
 
+/// So many stretches are listed; `--json` has all.
+const MOST_LISTED: usize = 50;
+
+fn list(out: &mut String, what: &str, stretches: &[Ringing]) {
+    for Ringing { from, length, marked } in stretches.iter().take(MOST_LISTED) {
+        let marked = marked.as_ref().map_or(String::new(), |mark| format!(", marked as {mark}"));
+        let _ = writeln!(out, "    {what} {} for {length}{marked}", from.at);
+    }
+    let more = stretches.len().saturating_sub(MOST_LISTED);
+    if more > 0 {
+        let _ = writeln!(out, "    and {more} more: `--json` has all");
+    }
+}
+
 /// The report in words.
 pub(super) fn words(report: &BacktestReport) -> String {
-    let BacktestReport { site, since, until, readings, holes, caution, notes, alarms, quiet, .. } = report;
+    let BacktestReport { site, since, until, readings, away, caution, notes, alarms, quiet, .. } = report;
     let mut out = format!("{site}\n{} to {}, {readings} readings\n{caution}\n", since.at, until.at);
-    if *holes > 0 {
-        let _ = writeln!(out, "Nothing at all was heard {}: played as a watch away.", times(*holes as usize));
+    if !away.is_empty() {
+        let _ = writeln!(out, "Played as a watch that was away, {}:", times(away.len()));
+        list(&mut out, "from", away);
     }
     for note in notes {
         let _ = writeln!(out, "Note: {note}");
     }
     for rung in alarms {
-        let RungAlarm { alarm, rings, total, longest, pages, hours, compared } = rung;
+        let RungAlarm { alarm, rings, total, longest, pages, hours, spells, compared } = rung;
         let _ = match rings {
             0 => writeln!(out, "\n{alarm}: would not have rung"),
             _ => writeln!(
@@ -204,15 +225,13 @@ pub(super) fn words(report: &BacktestReport) -> String {
                 hours.chunks(6).map(|six| six.iter().map(ToString::to_string).collect::<Vec<_>>().join(" "));
             let quarters = quarters.collect::<Vec<_>>().join(" | ");
             let _ = writeln!(out, "  began by hour, from 00: {quarters}");
+            list(&mut out, "rings", spells);
         }
         if let Some(Compared { then_and_now, only_then, only_now }) = compared {
             let (then, now) = (only_then.len(), only_now.len());
             let _ = writeln!(out, "  rang then and now: {then_and_now}; only then: {then}; only now: {now}");
             for (what, stretches) in [("only then", only_then), ("only now", only_now)] {
-                for Ringing { from, length, marked } in stretches {
-                    let marked = marked.as_ref().map_or(String::new(), |mark| format!(", marked as {mark}"));
-                    let _ = writeln!(out, "    {what}: {} for {length}{marked}", from.at);
-                }
+                list(&mut out, what, stretches);
             }
         }
     }

@@ -1,4 +1,5 @@
 use super::history::{Past, Playing};
+use super::progress::Progress;
 use super::{csv, lead_in, report, sweep, sweep_limit};
 use crate::journal::{BootId, Journal, JournalLimits, JournalLog};
 use crate::review::{ReviewSpan, parse_when};
@@ -144,7 +145,7 @@ fn what_would_have_rung_stands_beside_what_did() {
     let past = Past::journal(journal(&folder), &mut plan, window()).unwrap();
     let start = window().since - lead_in(&plan);
     let mut playing = Playing::new(&past, vec![plan.clone()], start, window());
-    past.play(&mut playing, start, window().until).unwrap();
+    past.play(&mut playing, (start, window().until), &mut Progress::on_terminal(&TimeZone::UTC)).unwrap();
     let report = report::of(playing, &past, &plan, window(), &TimeZone::UTC);
     insta::assert_snapshot!(report::words(&report));
 }
@@ -155,16 +156,32 @@ fn a_limit_at_many_values_is_held_against_what_people_marked() {
     let mut plan = plan();
     let past = Past::journal(journal(&folder), &mut plan, window()).unwrap();
     let range = sweep::range("limit=27..29 step 0.5").unwrap();
-    let said = sweep_limit(&past, &plan, window(), "too-warm", &range, false).unwrap();
+    let said = sweep_limit(
+        (&past, &mut Progress::on_terminal(&TimeZone::UTC)),
+        &plan,
+        window(),
+        "too-warm",
+        &range,
+        false,
+    )
+    .unwrap();
     insta::assert_snapshot!(said);
 }
 
 #[test]
 fn a_limit_or_an_alarm_that_is_not_there_is_said() {
-    let past = Past::file(read("time,sensor,value\n2026-08-02T00:00:00Z,mains,on\n").unwrap());
+    let past = Past::file(read("time,sensor,value\n2026-08-02T00:00:00Z,mains,on\n").unwrap(), false);
     let sweep = |alarm: &str, text: &str| {
         let range = sweep::range(text).unwrap();
-        sweep_limit(&past, &plan(), window(), alarm, &range, false).unwrap_err()
+        sweep_limit(
+            (&past, &mut Progress::on_terminal(&TimeZone::UTC)),
+            &plan(),
+            window(),
+            alarm,
+            &range,
+            false,
+        )
+        .unwrap_err()
     };
     let said = [
         sweep("too-hot", "limit=27..29 step 0.5"),
@@ -241,8 +258,69 @@ fn a_file_that_tells_more_rarely_than_the_rules_expect_is_not_silent_in_between(
     let text = "time,sensor,value\n".to_owned() + &(0..40).map(line).collect::<String>();
     let file = csv::parse("august.csv", &text, &[], &mut plan, Wall(0), &TimeZone::UTC).unwrap();
     let (first, last) = file.ends();
-    let (past, window) = (Past::file(file), ReviewSpan { since: first, until: last });
+    let (past, window) = (Past::file(file, false), ReviewSpan { since: first, until: last });
     let mut playing = Playing::new(&past, vec![plan.clone()], first, window);
-    past.play(&mut playing, first, last).unwrap();
+    past.play(&mut playing, (first, last), &mut Progress::on_terminal(&TimeZone::UTC)).unwrap();
     insta::assert_snapshot!(report::words(&report::of(playing, &past, &plan, window, &TimeZone::UTC)));
+}
+
+#[test]
+fn a_file_in_which_nothing_is_heard_is_a_watch_away_or_silence_as_the_keeper_says() {
+    let line = |minute: i64| format!("2026-08-02 {:02}:{:02},mains,on\n", minute / 60, minute % 60);
+    let text = "time,sensor,value\n".to_owned() + &(0..60).chain(180..240).map(line).collect::<String>();
+    let rings = |all_silence: bool| {
+        let mut plan = plan();
+        let file = csv::parse("august.csv", &text, &[], &mut plan, Wall(0), &TimeZone::UTC).unwrap();
+        let (first, last) = file.ends();
+        let (past, window) = (Past::file(file, all_silence), ReviewSpan { since: first, until: last });
+        let mut playing = Playing::new(&past, vec![plan.clone()], first, window);
+        past.play(&mut playing, (first, last), &mut Progress::on_terminal(&TimeZone::UTC)).unwrap();
+        report::words(&report::of(playing, &past, &plan, window, &TimeZone::UTC))
+    };
+    let (away, silent) = (rings(false), rings(true));
+    assert!(away.contains("Played as a watch that was away, once:\n    from 2026-08-02"), "{away}");
+    assert!(!away.contains("mains-silent: would"), "{away}");
+    assert!(!silent.contains("away, once"), "{silent}");
+    assert!(
+        silent.lines().any(|line| line.contains("mains") && line.contains("would have rung once")),
+        "{silent}"
+    );
+    assert!(silent.contains("    rings 2026-08-02T01:"), "{silent}");
+}
+
+#[test]
+fn the_journal_knows_when_the_watch_was_away_and_when_a_sensor_was_silent() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("journal.db");
+    let (mut journal, _) =
+        Journal::open(&path, BootId("first".to_owned()), JournalLimits::default()).unwrap();
+    let begin = wall("2026-08-02T00:00:00Z");
+    let now = |at: Wall| Now { mono: Moment((at - begin).0), wall: at, wall_trusted: true };
+    // Heard until 04:00 and from 05:00 on, though the watch ran; away from 10:00 to 12:00.
+    for minute in (0..240).chain(300..600).chain(720..1_000) {
+        let at = now(begin + Span::minutes(minute)).mono;
+        let value = Some(Value::Word(0));
+        journal.sample(&[Sample { sensor: "mains".into(), at, value, quality: Quality::Good }]);
+    }
+    let started = |gap| Body::Started { version: "1".to_owned(), gap };
+    let story = [
+        (0, started(None)),
+        (600, Body::Stopped { why: "asked to".to_owned() }),
+        (720, started(Some(Span::hours(2)))),
+        (1_000, Body::Stopped { why: "asked to".to_owned() }),
+    ];
+    for (seq, (minute, body)) in (1..).zip(story) {
+        journal.commit(&[Record { seq, at: now(begin + Span::minutes(minute)), body }], 1).unwrap();
+    }
+    journal.flush(&now(begin + Span::minutes(1_000))).unwrap();
+    let mut plan = plan();
+    let window = ReviewSpan { since: begin, until: begin + Span::minutes(1_000) };
+    let past = Past::journal(JournalLog::open(&path).unwrap(), &mut plan, window).unwrap();
+    let mut playing = Playing::new(&past, vec![plan.clone()], begin, window);
+    past.play(&mut playing, (begin, window.until), &mut Progress::on_terminal(&TimeZone::UTC)).unwrap();
+    let (outcomes, _) = playing.finish();
+    assert_eq!(outcomes[0].away, [(wall("2026-08-02T10:00:00Z"), wall("2026-08-02T12:00:00Z"))]);
+    let silent: Vec<_> = outcomes[0].spells.iter().filter(|spell| spell.alarm.contains("mains")).collect();
+    assert_eq!(silent.len(), 1, "{silent:?}");
+    assert!(silent[0].from > wall("2026-08-02T04:00:00Z") && silent[0].to < wall("2026-08-02T05:10:00Z"));
 }

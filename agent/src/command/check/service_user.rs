@@ -1,7 +1,7 @@
-//! What the service's user can't read or write. `check` runs as whoever calls it, mostly as root; the
-//! service runs as a user of its own, in a sandbox that lets it write to two folders. A configuration
-//! that only root can use would pass and then fail every two seconds. Paths of a checked site flow in,
-//! what is in the way flows out, each with its remedy.
+//! What the service's user can't read or write. `check` runs as whoever calls it, mostly as root;
+//! the service runs as a user of its own, in a sandbox that lets it write to two folders. A
+//! configuration that only root can use would pass and then fail every two seconds. Paths of a
+//! checked site flow in, what is in the way flows out, each with its remedy.
 
 use crate::settings::ChannelSettings;
 use crate::site::SiteFiles;

@@ -1,5 +1,5 @@
-//! Every question that a tank on paper is asked, with its answer in numbers and in words: what `--json` prints
-//! as it is.
+//! Every question that a tank on paper is asked, with its answer in numbers and in words: what
+//! `--json` prints as it is.
 
 use super::Units;
 use serde::Serialize;

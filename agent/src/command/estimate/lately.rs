@@ -1,5 +1,5 @@
-//! What the journal says of a tank lately: the water as it is kept, and the coldest hour of its room. A journal that can't
-//! be read leaves both unknown; the answers then say so.
+//! What the journal says of a tank lately: the water as it is kept, and the coldest hour of its
+//! room. A journal that can't be read leaves both unknown; the answers then say so.
 
 use super::{LEARNED_FROM, filed};
 use crate::clock::Clock;

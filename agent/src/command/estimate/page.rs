@@ -1,5 +1,5 @@
-//! The answers in words, for a terminal or a sheet of paper: what can be said first, each topic with what it rests
-//! on, then what can't and what would help, then the cautions.
+//! The answers in words, for a terminal or a sheet of paper: what can be said first, each topic
+//! with what it rests on, then what can't and what would help, then the cautions.
 
 use super::answers::{PaperAnswer, PaperAnswers, Rests, Topic};
 use std::fmt::Write as _;

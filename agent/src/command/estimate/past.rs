@@ -1,5 +1,6 @@
-//! What was forecast at a point in the past, against what came: minutes of the journal flow in, teach the same
-//! model that the watch uses up to that point, and a picture flows out. What came after is only drawn.
+//! What was forecast at a point in the past, against what came: minutes of the journal flow in,
+//! teach the same model that the watch uses up to that point, and a picture flows out. What came
+//! after is only drawn.
 
 use super::filed;
 use crate::chart::paper::{Chart, ChartItem, Ink, Point, document};

@@ -25,7 +25,8 @@ pub(super) fn outage(paper: &Paper, units: &Units) -> Result<String, String> {
     Ok(document("A power cut at night, on paper", &charts, &below, &|hours| format!("{hours} h")))
 }
 
-/// How long a chart is: until the late end, if there is one, and never so long that the early end is not seen.
+/// How long a chart is: until the late end, if there is one, and never so long that the early end
+/// is not seen.
 fn horizon(time: Interval, least: f64, most: f64) -> f64 {
     let late = if time.high.is_finite() { time.high * 1.1 } else { time.likely * 1.6 };
     let early = (time.low * 8.0).max(least);

@@ -1,5 +1,5 @@
-//! What a beginner was asked, or told by flags, and what it makes of the two files. What was not answered
-//! stays as the templates have it.
+//! What a beginner was asked, or told by flags, and what it makes of the two files. What was not
+//! answered stays as the templates have it.
 
 use std::io::{BufRead, Write};
 

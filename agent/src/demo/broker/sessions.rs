@@ -1,7 +1,8 @@
 //! What the broker knows: its clients' sessions, and the retained messages.
 //!
-//! A connection enters, has its packets applied, and leaves. What has to go to a client, by its own doing or
-//! another's, is put into the queue that its connection writes from. No waiting, no sockets here.
+//! A connection enters, has its packets applied, and leaves. What has to go to a client, by its own
+//! doing or another's, is put into the queue that its connection writes from. No waiting, no
+//! sockets here.
 
 use std::collections::{BTreeMap, HashMap, VecDeque};
 use std::time::{Duration, Instant};
@@ -17,7 +18,8 @@ use tokio::sync::mpsc;
 
 /// The largest packet taken from a client.
 pub(super) const LARGEST_PACKET: u32 = 256 * 1024;
-/// Packets waiting for one client's socket. What is QoS 0 is dropped beyond it, as the standard allows.
+/// Packets waiting for one client's socket. What is QoS 0 is dropped beyond it, as the standard
+/// allows.
 const WRITER_QUEUE: usize = 4096;
 /// Messages of QoS 1 kept for one client. The oldest unsent goes first.
 const SESSION_QUEUE: usize = 1024;
@@ -324,7 +326,8 @@ impl ClientSession {
         self.pump();
     }
 
-    /// Acknowledgements come in the order of their messages, or the client is at fault (MQTT 5.0, 4.6.0-2).
+    /// Acknowledgements come in the order of their messages, or the client is at fault (MQTT 5.0,
+    /// 4.6.0-2).
     fn acknowledged(&mut self, packet: u16) -> Result<(), CodecError> {
         match self.queue.iter().filter(|queued| queued.sent).position(|sent| sent.publish.pkid == packet) {
             Some(0) => drop(self.queue.pop_front()),

@@ -49,7 +49,8 @@ impl Keeper {
         self.lost += (before - self.owed.len()) as u64;
     }
 
-    /// Notices a full disk before a write does, and takes back what was given up once there is room.
+    /// Notices a full disk before a write does, and takes back what was given up once there is
+    /// room.
     pub(super) fn look_for_room(&mut self) {
         let Some(reserve) = &mut self.reserve else { return };
         if self.full.is_none() && reserve.is_disk_full() {
@@ -73,8 +74,8 @@ impl Keeper {
     }
 }
 
-/// Whether a record is of an alarm, a call-out, or what was done and said about them: on a full disk
-/// only these are kept. The others say how the agent is and what it has learned.
+/// Whether a record is of an alarm, a call-out, or what was done and said about them: on a full
+/// disk only these are kept. The others say how the agent is and what it has learned.
 fn is_essential(body: &Body) -> bool {
     match body {
         Body::Learned { .. }

@@ -1,5 +1,6 @@
 //! What one poll brought: packets of the broker, and news of what was written to it. Each goes to
-//! the part that waits for it, and what concerns the listener becomes an [`MqttEvent`](crate::mqtt::MqttEvent).
+//! the part that waits for it, and what concerns the listener becomes an
+//! [`MqttEvent`](crate::mqtt::MqttEvent).
 
 use super::super::link::{BrokerLink, ONLINE};
 use super::super::outbox::Purpose;

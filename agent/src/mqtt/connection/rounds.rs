@@ -1,6 +1,7 @@
-//! From one connection to the next: the brokers are tried in their order until one lets us in, and after
-//! a round in vain there is a pause. While another than the first is used, the first is looked for now and
-//! then, and gone back to once it can be reached. Settings that change end the connection in order.
+//! From one connection to the next: the brokers are tried in their order until one lets us in, and
+//! after a round in vain there is a pause. While another than the first is used, the first is
+//! looked for now and then, and gone back to once it can be reached. Settings that change end the
+//! connection in order.
 
 use super::super::MqttEvent;
 use super::super::bridge;
@@ -101,7 +102,8 @@ impl Worker {
         self.held_by = None;
     }
 
-    /// Each broker in its order, until one has let us in and that connection has ended, with how long it lived.
+    /// Each broker in its order, until one has let us in and that connection has ended, with how
+    /// long it lived.
     async fn round(&mut self) -> (ConnectionEnd, Option<Duration>) {
         let mut lost: Option<Loss> = None;
         for (at, broker) in self.settings.brokers.clone().iter().enumerate() {
@@ -182,7 +184,8 @@ impl Worker {
             let why = if loss.taken {
                 format!("another client has connected with our client id {id:?}")
             } else {
-                // Some brokers give no reason when another client takes a session over, nor when it is ours.
+                // Some brokers give no reason when another client takes a session over, nor when it
+                // is ours.
                 format!(
                     "{}, several times in a row soon after it had let us in: its own log may say why \
                      (a second client with the client id {id:?} would be one reason)",

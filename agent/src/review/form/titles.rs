@@ -1,5 +1,5 @@
-//! What the keys in a review are called: the plan in force flows in, and a word for each key flows out. Without a plan
-//! a key is its own word.
+//! What the keys in a review are called: the plan in force flows in, and a word for each key flows
+//! out. Without a plan a key is its own word.
 
 use serde::Serialize;
 use slackwater_rules::plan::{AlarmId, Plan};

@@ -1,5 +1,5 @@
-//! A call-out in words: in short, who was told by which way and who answered; in full, each page in its
-//! order.
+//! A call-out in words: in short, who was told by which way and who answered; in full, each page in
+//! its order.
 
 use super::TextPage;
 use crate::review::{CallOutReview, PageResult, Stamp};

@@ -1,13 +1,16 @@
-//! Whether the water has gone beyond an edge that something keeps it within: further than chance, for long enough,
-//! and the device that should turn it does not, or does so in vain.
+//! Whether the water has gone beyond an edge that something keeps it within: further than chance,
+//! for long enough, and the device that should turn it does not, or does so in vain.
 
 /// Cells for which it must be beyond: a quarter of an hour where the pumps are seen to run.
 const CELLS: u32 = 3;
-/// Where nobody sees the pumps: a return that rests while somebody feeds leaves a display to cool by itself.
+/// Where nobody sees the pumps: a return that rests while somebody feeds leaves a display to cool
+/// by itself.
 const PUMPS_UNSEEN: u32 = 5;
-/// After a step that nothing here makes: no pouring lasts as long, and a probe in the air is as cold as its room by then.
+/// After a step that nothing here makes: no pouring lasts as long, and a probe in the air is as
+/// cold as its room by then.
 const UNSETTLED: u32 = 9;
-/// Cells for which a device has worked before it can have done so in vain: what was poured in is over by then.
+/// Cells for which a device has worked before it can have done so in vain: what was poured in is
+/// over by then.
 const AT_WORK: u32 = 9;
 /// A device that is on for less of a cell than this was let go by its own thermostat.
 pub(super) const FULLY_ON: f64 = 0.9;
@@ -26,8 +29,9 @@ pub(super) struct Beyond {
     furthest: f64,
 }
 
-/// Where a device was seen to turn the water although that is beyond its edge: cold water was poured in, or it was
-/// just set differently. As long as the water has not been back, that is an edge too.
+/// Where a device was seen to turn the water although that is beyond its edge: cold water was
+/// poured in, or it was just set differently. As long as the water has not been back, that is an
+/// edge too.
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Proved {
     /// The furthest while it worked, and the furthest of a phase that it ended by itself.
@@ -72,7 +76,8 @@ pub(super) struct BeyondLook {
 }
 
 impl Beyond {
-    /// A device that does not work although the water is beyond its edge: over at once when it is seen to work.
+    /// A device that does not work although the water is beyond its edge: over at once when it is
+    /// seen to work.
     pub(super) fn silent(&mut self, look: &BeyondLook) -> Option<bool> {
         if look.works {
             *self = Self::default();
@@ -119,8 +124,8 @@ impl Beyond {
     }
 }
 
-/// Water that nobody sees held: below the floor of its swing. Where it has turned below it and risen again as far as it
-/// usually swings, something holds it there.
+/// Water that nobody sees held: below the floor of its swing. Where it has turned below it and
+/// risen again as far as it usually swings, something holds it there.
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct BelowFloor {
     test: Beyond,

@@ -26,10 +26,10 @@ impl Cusum {
     }
 }
 
-/// The height for deviations of standard deviation `noise` with slack `slack` each, such that the mean number
-/// of steps to a false alarm is `steps`: Siegmund's approximation (Sequential Analysis, 1985),
-/// `(exp(2 d b) - 2 d b - 1) / (2 d²)` with `d` the slack and `b` the height plus 1.166, in standard
-/// deviations.
+/// The height for deviations of standard deviation `noise` with slack `slack` each, such that the
+/// mean number of steps to a false alarm is `steps`: Siegmund's approximation (Sequential Analysis,
+/// 1985), `(exp(2 d b) - 2 d b - 1) / (2 d²)` with `d` the slack and `b` the height plus 1.166, in
+/// standard deviations.
 pub fn height(noise: f64, slack: f64, steps: f64) -> f64 {
     let d = (slack / noise).max(1e-3);
     let run = |b: f64| ((2.0 * d * b).exp() - 2.0 * d * b - 1.0) / (2.0 * d * d);
@@ -46,7 +46,8 @@ mod tests {
     use super::*;
 
     /// Average run lengths of a one-sided CUSUM for normal steps, from memory of the tables in
-    /// Montgomery, Introduction to Statistical Quality Control: k 0.5, h 4: 336; h 5: 930 (one side).
+    /// Montgomery, Introduction to Statistical Quality Control: k 0.5, h 4: 336; h 5: 930 (one
+    /// side).
     #[test]
     fn heights_give_the_run_lengths_of_the_tables() {
         for (steps, wanted) in [(336.0, 4.0), (930.0, 5.0)] {

@@ -1,4 +1,5 @@
-//! The tests on where the water is: beyond an edge at which a device should turn it, or below the floor of its swing.
+//! The tests on where the water is: beyond an edge at which a device should turn it, or below the
+//! floor of its swing.
 
 use super::beyond::{Beyond, BeyondLook, FULLY_ON};
 use super::{Fault, Faults};

@@ -17,10 +17,11 @@ pub enum Fault {
     LosingHeat,
     /// The probe suddenly follows the room.
     ProbeOutOfWater,
-    /// What holds the water does so at other readings than before: somebody turned the thermostat, or the probe has
-    /// moved. Told once.
+    /// What holds the water does so at other readings than before: somebody turned the thermostat,
+    /// or the probe has moved. Told once.
     ProbeShifted,
-    /// The heater's heat reaches the probe later than it long did: the probe no longer hangs in moving water.
+    /// The heater's heat reaches the probe later than it long did: the probe no longer hangs in
+    /// moving water.
     ProbeLags,
     /// The water is colder than what holds it unseen lets it become.
     ColderThanHeld,

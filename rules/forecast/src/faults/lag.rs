@@ -1,8 +1,10 @@
-//! How late the heater's heat reaches the probe. A probe that slid into a corner, a tube or slime follows the
-//! water late: after each switching the water seems to do as before for a while, and the shortage, divided by the
-//! heater's rate, is the time it lags. Sun and weather fall alike on heating and cooling, and cancel.
+//! How late the heater's heat reaches the probe. A probe that slid into a corner, a tube or slime
+//! follows the water late: after each switching the water seems to do as before for a while, and
+//! the shortage, divided by the heater's rate, is the time it lags. Sun and weather fall alike on
+//! heating and cooling, and cancel.
 
-/// Cells of a phase that tell: twenty minutes. Longer ones would leave out the tanks that cycle fast.
+/// Cells of a phase that tell: twenty minutes. Longer ones would leave out the tanks that cycle
+/// fast.
 const TELLING: u32 = 4;
 /// Phases before the usual lag counts as known.
 const KNOWN: u32 = 30;
@@ -31,8 +33,8 @@ impl Lag {
         self.cells = TELLING;
     }
 
-    /// Takes a cell: whether the heater is on, how far the water is from what it should have done in it (K), and the
-    /// heater's rate (K/h).
+    /// Takes a cell: whether the heater is on, how far the water is from what it should have done
+    /// in it (K), and the heater's rate (K/h).
     pub(super) fn cell(&mut self, on: bool, residual: f64, rate: f64) {
         if on != self.on {
             (self.on, self.cells, self.short) = (on, 0, 0.0);

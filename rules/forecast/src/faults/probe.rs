@@ -29,7 +29,8 @@ impl Jump {
     /// Whether the probe is out of the water: `Some(true)` if found, `Some(false)` if it is in.
     pub(super) fn judge(&mut self, cell: &Cell) -> Option<bool> {
         let Some((from, since)) = self.from else { return Some(false) };
-        // Without a room sensor: no room is warmer than 3 K below a tank that needs a heater by much.
+        // Without a room sensor: no room is warmer than 3 K below a tank that needs a heater by
+        // much.
         let room = if cell.room.is_finite() { cell.room } else { from - 4.0 };
         let way = (cell.temperature - from) / (room - from);
         if self.out {
@@ -45,8 +46,8 @@ impl Jump {
     }
 }
 
-/// Two probes of one system, in sump and display: the flow between them keeps their difference; without
-/// it they part.
+/// Two probes of one system, in sump and display: the flow between them keeps their difference;
+/// without it they part.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Apart {
     seen: u32,
@@ -57,7 +58,8 @@ pub struct Apart {
     stepped: bool,
 }
 
-/// Cells for which they must be apart: longer than a hand in the tank or a return that rests for a feeding.
+/// Cells for which they must be apart: longer than a hand in the tank or a return that rests for a
+/// feeding.
 const PARTED: u32 = 12;
 /// Apart for so long, they are so for good: a probe was moved.
 const LASTING: u32 = 288;
@@ -68,8 +70,8 @@ const LEAST_APART: f64 = 0.3;
 const PAIRS: u32 = 288;
 
 impl Apart {
-    /// Takes both probes' means of one cell. Returns whether they have parted: for an hour further from their usual
-    /// difference than six times what is usual, and 0.3 K.
+    /// Takes both probes' means of one cell. Returns whether they have parted: for an hour further
+    /// from their usual difference than six times what is usual, and 0.3 K.
     pub fn cell(&mut self, one: f64, other: f64) -> bool {
         let difference = one - other;
         if !difference.is_finite() {
@@ -93,7 +95,8 @@ impl Apart {
         self.parted >= PARTED
     }
 
-    /// The pumps are known to stand, or hands are in the tank: it tells nothing, and what began is forgotten.
+    /// The pumps are known to stand, or hands are in the tank: it tells nothing, and what began is
+    /// forgotten.
     pub fn interrupted(&mut self) {
         self.parted = 0;
     }

@@ -1,4 +1,5 @@
-//! The edges of one device: how far the water had come each time before the device turned it, and where it let go.
+//! The edges of one device: how far the water had come each time before the device turned it, and
+//! where it let go.
 
 use slackwater_time::{Moment, Span};
 
@@ -45,7 +46,8 @@ impl Level {
 pub struct Edge {
     place: f64,
     spread: f64,
-    /// How much further than the place the water came lately before the device turned it all the same, K.
+    /// How much further than the place the water came lately before the device turned it all the
+    /// same, K.
     tail: f64,
     seen: u32,
     /// Place, turns there, and since when.
@@ -113,8 +115,8 @@ impl Edge {
     }
 }
 
-/// Both edges of a device, the water counted towards where the device drives it: for a cooler it is minus the
-/// temperature.
+/// Both edges of a device, the water counted towards where the device drives it: for a cooler it is
+/// minus the temperature.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Edges {
     acts: Edge,
@@ -140,7 +142,8 @@ struct EdgePhase {
 }
 
 impl Edges {
-    /// Takes the water and the device's share of one cell. Returns by how much both edges have changed for good.
+    /// Takes the water and the device's share of one cell. Returns by how much both edges have
+    /// changed for good.
     pub(super) fn cell(&mut self, water: f64, share: f64, at: Moment, quiet: bool) -> Option<f64> {
         let shift = self.turn(water, share, at, quiet);
         if let Some(shift) = shift {

@@ -1,5 +1,6 @@
-//! How fast this water changes by itself: a high share of its changes in twenty minutes. What is much faster than all
-//! that its own devices and its room ever did is work that nobody declared, or a probe that was lifted.
+//! How fast this water changes by itself: a high share of its changes in twenty minutes. What is
+//! much faster than all that its own devices and its room ever did is work that nobody declared, or
+//! a probe that was lifted.
 
 #![expect(clippy::indexing_slicing, reason = "a fixed number of cells, by fixed places")]
 
@@ -8,8 +9,8 @@ use slackwater_time::Moment;
 
 /// Cells kept: the newest and the forty minutes before it.
 const KEPT: usize = 9;
-/// Cells over which changes are measured, and what is too much beyond the usual for chance alone, K: twenty and forty
-/// minutes.
+/// Cells over which changes are measured, and what is too much beyond the usual for chance alone,
+/// K: twenty and forty minutes.
 const OVER: [(usize, f64); 2] = [(4, 0.12), (8, 0.10)];
 /// The share of changes that are smaller.
 const SHARE: f64 = 0.97;

@@ -1,6 +1,6 @@
-//! The water's own swing, where nobody sees what holds it: the lowest and the highest of each quarter of a day. While
-//! something holds the water these fall into one place, and the water turns there sharply; while it floats with the room
-//! it turns gently, and elsewhere each day.
+//! The water's own swing, where nobody sees what holds it: the lowest and the highest of each
+//! quarter of a day. While something holds the water these fall into one place, and the water turns
+//! there sharply; while it floats with the room it turns gently, and elsewhere each day.
 
 #![expect(clippy::indexing_slicing, reason = "windows by places below their number")]
 
@@ -14,8 +14,8 @@ const WINDOW: Span = Span::hours(6);
 const KEPT: usize = 28;
 /// Windows that make a day.
 const DAY: usize = 4;
-/// Windows that a floor is looked for in; how many of them must have turned sharply at it; or how many must be as low
-/// if the swing is too small to see how it turns.
+/// Windows that a floor is looked for in; how many of them must have turned sharply at it; or how
+/// many must be as low if the swing is too small to see how it turns.
 const LATELY: usize = 12;
 const SHARP: usize = 5;
 const FLAT: usize = 8;
@@ -23,7 +23,8 @@ const FLAT: usize = 8;
 const LEAST: usize = 3;
 /// So near to each other is one place, K: for sharp turns, and for flat ones.
 const NEAR: (f64, f64) = (0.2, 0.12);
-/// A turn is sharp if the water came so far down and went so far up in three quarters of an hour each, together, K.
+/// A turn is sharp if the water came so far down and went so far up in three quarters of an hour
+/// each, together, K.
 const SHARPLY: f64 = 0.1;
 /// A fall this many times as steep as the rise after it was no heater's turn.
 const STEEPER: f64 = 1.5;
@@ -65,7 +66,8 @@ pub(super) struct Swing {
     turns: [SwingTurn; 2],
 }
 
-/// The last place where the water turned, counted downwards or upwards, and how far it has come since.
+/// The last place where the water turned, counted downwards or upwards, and how far it has come
+/// since.
 #[derive(Clone, Copy, Debug)]
 struct SwingTurn {
     furthest: f64,
@@ -136,7 +138,8 @@ impl Swing {
             *cells += 1;
             let turn = first + last - 2.0 * middle;
             if middle < *lowest {
-                // A chiller that lets go leaves a steep fall behind and a slow rise before it; a heater does not.
+                // A chiller that lets go leaves a steep fall behind and a slow rise before it; a
+                // heater does not.
                 let by_heat = first - middle <= STEEPER * (last - middle);
                 (*lowest, *up) = (middle, if by_heat { turn } else { 0.0 });
             }
@@ -192,8 +195,8 @@ impl Swing {
         self.ceiling
     }
 
-    /// Between what it has swung in the last week. The last day counts where the water has turned, or as far as it
-    /// drifts in a day.
+    /// Between what it has swung in the last week. The last day counts where the water has turned,
+    /// or as far as it drifts in a day.
     pub(super) fn range(&self) -> Option<(f64, f64)> {
         let seen = self.seen();
         if seen.len() < DAY {
@@ -258,9 +261,9 @@ fn second(windows: &[SwingWindow], end: usize, sign: f64) -> Option<f64> {
     lows.1.is_finite().then_some(lows.1)
 }
 
-/// Where the ends of windows meet (counted by `sign`): the lowest place at which enough of the last have turned sharply,
-/// or at which nearly all lie. What came lower lately, and came back, widens its margin; the very lowest may have
-/// been anything.
+/// Where the ends of windows meet (counted by `sign`): the lowest place at which enough of the last
+/// have turned sharply, or at which nearly all lie. What came lower lately, and came back, widens
+/// its margin; the very lowest may have been anything.
 fn level(windows: &[SwingWindow], end: usize, sign: f64) -> Option<Level> {
     let lately = &windows[windows.len().saturating_sub(LATELY)..];
     let mut all = [(0.0, false); LATELY];

@@ -1,11 +1,12 @@
-//! One of the futures of a tank on paper: walls, an evaporating surface and a constant heat, integrated
-//! step by step, since evaporation has no closed form.
+//! One of the futures of a tank on paper: walls, an evaporating surface and a constant heat,
+//! integrated step by step, since evaporation has no closed form.
 
 use crate::cooling::crossing;
 use crate::evaporation::Surface;
 use crate::wording::HORIZON_H;
 
-/// Steps of the integration, h: a tank changes over hours, so a twelfth of one is exact enough for any plan.
+/// Steps of the integration, h: a tank changes over hours, so a twelfth of one is exact enough for
+/// any plan.
 const STEP_H: f64 = 1.0 / 12.0;
 
 /// A tank with every figure fixed.
@@ -74,7 +75,8 @@ impl Cooling {
         f64::INFINITY
     }
 
-    /// The coldest room, degC, in which the heat put in holds the water at `set`; minus infinity if any.
+    /// The coldest room, degC, in which the heat put in holds the water at `set`; minus infinity if
+    /// any.
     pub fn coldest_room(&self, set: f64) -> f64 {
         let rate = |room: f64| Self { room, ..*self }.rate(set);
         crossing(rate, -40.0, 60.0).unwrap_or(if rate(-40.0) > 0.0 {

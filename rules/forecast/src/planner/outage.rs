@@ -1,4 +1,5 @@
-//! How long an outage a tank on paper stands, and what ends it: oxygen or cold, whichever comes first.
+//! How long an outage a tank on paper stands, and what ends it: oxygen or cold, whichever comes
+//! first.
 
 use super::Paper;
 use crate::interval::{Basis, CannotSay, Estimate, Interval};
@@ -27,8 +28,8 @@ pub struct Outage {
 }
 
 impl Paper {
-    /// Hours from a power cut at night, the worse time for oxygen, until the first harm; air as long as the
-    /// battery carries the pump.
+    /// Hours from a power cut at night, the worse time for oxygen, until the first harm; air as
+    /// long as the battery carries the pump.
     pub fn outage(&self) -> Result<Outage, CannotSay> {
         let ends = [(End::Oxygen, self.oxygen_in_an_outage()), (End::Cold, self.cold_without_heat())];
         let mut known = Vec::new();

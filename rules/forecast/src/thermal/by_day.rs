@@ -1,5 +1,6 @@
-//! A future drawn along the tank's own day: its course, what is left of the weather, and ends as wide as the tank's own
-//! past forecasts have earned. It serves from the day on that the day is known; before that the ends are plain physics.
+//! A future drawn along the tank's own day: its course, what is left of the weather, and ends as
+//! wide as the tank's own past forecasts have earned. It serves from the day on that the day is
+//! known; before that the ends are plain physics.
 
 use super::day::Day;
 use crate::interval::Interval;
@@ -8,14 +9,15 @@ use slackwater_time::Moment;
 
 /// A step of a future, h.
 const STEP_H: f64 = 0.25;
-/// What no past forecast of a tank that was held can tell: the share of a rate that structure may change once nothing holds
-/// it, faster and slower (rock that gives its heat back, a heater's strength that was learned a little wrong).
+/// What no past forecast of a tank that was held can tell: the share of a rate that structure may
+/// change once nothing holds it, faster and slower (rock that gives its heat back, a heater's
+/// strength that was learned a little wrong).
 const OF_RATE: (f64, f64) = (0.07, 0.04);
 /// Doubt of the present rate is part of the ends by then, h.
 const DOUBT_H: f64 = 0.7;
 
-/// The future of a tank whose day is known: its course, what is left of the weather, and the ends that its own past
-/// forecasts have earned.
+/// The future of a tank whose day is known: its course, what is left of the weather, and the ends
+/// that its own past forecasts have earned.
 pub(super) struct ByDay<'a> {
     pub(super) day: &'a Day,
     pub(super) now: Moment,

@@ -38,8 +38,8 @@ pub struct Cell {
 }
 
 impl Cell {
-    /// The row of the regression, with nothing for the room: first, second heater, other, lamp, chiller
-    /// follow it.
+    /// The row of the regression, with nothing for the room: first, second heater, other, lamp,
+    /// chiller follow it.
     pub(super) fn inputs(&self) -> [f64; CONSTANTS] {
         [0.0, self.heaters[0], self.heaters[1], 1.0, self.lamp, self.chiller]
     }
@@ -167,8 +167,8 @@ impl Cells {
         }
     }
 
-    /// A reading that was measured then, and comes only now: it belongs to the cell of its time, if that is
-    /// under way or had none in time.
+    /// A reading that was measured then, and comes only now: it belongs to the cell of its time, if
+    /// that is under way or had none in time.
     pub(super) fn late(&mut self, at: Moment, celsius: f64) {
         let cell_of = |at: Moment| at.0.div_euclid(CELL.0);
         if !celsius.is_finite() {
@@ -257,8 +257,8 @@ impl Cells {
         cell.end.0.div_euclid(CELL.0).rem_euclid(BLOCK as i64) == 0
     }
 
-    /// One cell without a reading between two with one takes their mean: the gap is shorter than what the
-    /// weights resolve. A longer one stays a gap.
+    /// One cell without a reading between two with one takes their mean: the gap is shorter than
+    /// what the weights resolve. A longer one stays a gap.
     fn fill_one_gap(&mut self) {
         let [.., Some(before), Some(hole), Some(after)] = &mut self.kept else { return };
         if hole.temperature.is_nan() {

@@ -13,8 +13,9 @@ use crate::interval::{CannotSay, Interval};
 /// What is structural in the loss to the room, as a share.
 const STRUCTURAL: f64 = 0.15;
 /// The loss answers to the water more than to the room, from which it was learned: warm water
-/// evaporates by its own vapour pressure, a warm room takes back only its humidity's share. Walls of
-/// 19 W/K and 0.6 m² of surface give 1.2; the published evaporation models, lids and humidities 1.05 to 1.4.
+/// evaporates by its own vapour pressure, a warm room takes back only its humidity's share. Walls
+/// of 19 W/K and 0.6 m² of surface give 1.2; the published evaporation models, lids and humidities
+/// 1.05 to 1.4.
 const WATER_OVER_ROOM: Interval = Interval { low: 1.05, likely: 1.2, high: 1.4 };
 /// A statistical spread is this many times wider than the filter believes.
 const DISTRUST: f64 = 1.2;
@@ -92,7 +93,8 @@ impl Constants {
         if self.room_known { self.at_gap + loss * (gap - self.gap) } else { self.at_gap }
     }
 
-    /// How the rate answers to the water itself if it answers so to the room, 1/h: the likely value.
+    /// How the rate answers to the water itself if it answers so to the room, 1/h: the likely
+    /// value.
     pub(super) fn slows_by(&self, loss: f64) -> f64 {
         loss * WATER_OVER_ROOM.likely
     }
@@ -127,8 +129,9 @@ impl Thermal {
         Ok(constants.tau_h())
     }
 
-    /// Fails if no heater's state is known, or that of one was lost: its heat then passes for other heat. In a power cut it is known:
-    /// whoever sees the cut says that the heater is off, and that it is lost again afterwards.
+    /// Fails if no heater's state is known, or that of one was lost: its heat then passes for other
+    /// heat. In a power cut it is known: whoever sees the cut says that the heater is off, and that
+    /// it is lost again afterwards.
     pub fn heater_known(&self) -> Result<(), CannotSay> {
         use super::Heater::{First, Second};
         let heaters = [First, Second].map(ThermalInput::Heater);

@@ -1,10 +1,11 @@
-//! The tank's own day: what lamps, sun and the room's daily course make of the rate at which its water would change
-//! without its heaters, hour by hour, learned from half hours with what the heaters brought taken out. So a forecast that
-//! begins at dusk knows the night.
+//! The tank's own day: what lamps, sun and the room's daily course make of the rate at which its
+//! water would change without its heaters, hour by hour, learned from half hours with what the
+//! heaters brought taken out. So a forecast that begins at dusk knows the night.
 //!
-//! How far such forecasts are off is learned as well: each half hour one is made for 1, 3, 6 and 12 h ahead and, when
-//! that time has come, held against what was. The ends of 80 % ranges move by what missed them (adaptive conformal
-//! inference: Gibbs & Candès 2021), for each quarter of the day by itself. They begin where plain physics puts them.
+//! How far such forecasts are off is learned as well: each half hour one is made for 1, 3, 6 and 12
+//! h ahead and, when that time has come, held against what was. The ends of 80 % ranges move by
+//! what missed them (adaptive conformal inference: Gibbs & Candès 2021), for each quarter of the
+//! day by itself. They begin where plain physics puts them.
 
 #![expect(clippy::indexing_slicing, reason = "hours, quarters and horizons by places below their number")]
 
@@ -23,12 +24,13 @@ const WEATHER_H: f64 = 12.0;
 const STEP: f64 = 0.06;
 /// Half hours in which the ends move faster: the first six days.
 const SOON: u32 = 288;
-/// The share of past forecasts that may miss each end, by horizon: what they are held against is the half hours' own
-/// scatter too, which weighs less over many of them.
+/// The share of past forecasts that may miss each end, by horizon: what they are held against is
+/// the half hours' own scatter too, which weighs less over many of them.
 const MISSES: [f32; HORIZONS.len()] = [0.12, 0.13, 0.15, 0.18];
 /// Half hours before anything is said of the day.
 const KNOWN: u32 = 44;
-/// What physics leaves open before anything was held against anything: a share of the rate, and K/h.
+/// What physics leaves open before anything was held against anything: a share of the rate, and
+/// K/h.
 const OPEN: (f64, f64) = (0.19, 0.02);
 /// An end is never nearer than this, K/h.
 const LEAST: f64 = 0.004;
@@ -43,7 +45,8 @@ struct Half {
 /// The day of one tank.
 #[derive(Clone, Debug)]
 pub(super) struct Day {
-    /// Rate without heaters for each hour, K/h, on how many half hours it rests, and the lamp's share.
+    /// Rate without heaters for each hour, K/h, on how many half hours it rests, and the lamp's
+    /// share.
     course: [f32; HOURS],
     visits: [u8; HOURS],
     lamp: [f32; HOURS],
@@ -118,7 +121,8 @@ impl Day {
         self.count = (self.count + 1).min(KEPT);
     }
 
-    /// Holds the forecasts whose time has come against what was: called before the newest half hour is kept.
+    /// Holds the forecasts whose time has come against what was: called before the newest half hour
+    /// is kept.
     fn compare(&mut self, middle: Moment) {
         for (i, halves) in HORIZONS.into_iter().enumerate() {
             if self.count < halves {
@@ -213,7 +217,8 @@ impl Day {
 
     pub(super) const KEPT: usize = 3 * HOURS + 3 + 4 * HORIZONS.len() * 2 + HORIZONS.len();
 
-    /// What survives a restart. The half hours do not: what was forecast then can't be held against a gap.
+    /// What survives a restart. The half hours do not: what was forecast then can't be held against
+    /// a gap.
     pub(super) fn kept(&self) -> Vec<f64> {
         let mut numbers = vec![f64::from(self.seen), self.mean, self.weather];
         numbers.extend(self.course.iter().chain(&self.lamp).map(|value| f64::from(*value)));

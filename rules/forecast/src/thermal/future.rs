@@ -1,4 +1,5 @@
-//! One simple future of the water: a rate that slows down as it goes, in a room that goes on changing for a while.
+//! One simple future of the water: a rate that slows down as it goes, in a room that goes on
+//! changing for a while.
 
 use crate::wording::HORIZON_H;
 

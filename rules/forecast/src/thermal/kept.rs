@@ -1,6 +1,6 @@
-//! What a tank's model has learned, as plain numbers that survive a restart: the normal equations of both
-//! regressions, the running means, and what holds the tank. What belongs to the last hour (cells, thermostat turns, work,
-//! suspicion) does not: it has to be seen again.
+//! What a tank's model has learned, as plain numbers that survive a restart: the normal equations
+//! of both regressions, the running means, and what holds the tank. What belongs to the last hour
+//! (cells, thermostat turns, work, suspicion) does not: it has to be seen again.
 
 #![expect(clippy::indexing_slicing, reason = "places of a list whose length was looked at")]
 
@@ -46,8 +46,8 @@ impl Thermal {
         self.learned.equations.saturating_add(self.hold.windows())
     }
 
-    /// Goes on from what was learned. Refuses, and stays as it is, what another form or another tank
-    /// (one of another size, other watts) has learned.
+    /// Goes on from what was learned. Refuses, and stays as it is, what another form or another
+    /// tank (one of another size, other watts) has learned.
     pub fn recall(&mut self, numbers: &[f64]) -> bool {
         let whole = [NUMBERS, NUMBERS + Hold::KEPT + Day::KEPT].contains(&numbers.len())
             && numbers.iter().all(|number| number.is_finite());

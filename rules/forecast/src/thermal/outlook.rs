@@ -1,13 +1,14 @@
 //! Times until a limit, as an interval made of the spread of several simple futures:
 //!
-//! - the tank's own day (`day`), from the day on that it is known: its course, and ends calibrated on its own past
-//!   forecasts (`by_day`); before that
+//! - the tank's own day (`day`), from the day on that it is known: its course, and ends calibrated
+//!   on its own past forecasts (`by_day`); before that
 //! - the straight line along the present slope: never later than the truth while the room falls no
 //!   faster than the tank, so the early end is never later than it;
 //! - the learned tank, which slows down as it nears the room;
 //! - the same with a loss, a slope and a room at the unfavourable end.
 //!
-//! While something [holds](crate::hold) the water, its slope is a part of a cycle and no line is drawn along it.
+//! While something [holds](crate::hold) the water, its slope is a part of a cycle and no line is
+//! drawn along it.
 //!
 //! A free exponential says "never" too easily, and one towards the room's temperature is twice too
 //! late, since evaporation holds a tank below its room; neither is used.
@@ -84,15 +85,17 @@ const UNSEEN_HEATER_CELLS: usize = 6;
 const CELL_NOISE: f64 = 0.02;
 /// A measured or learned rate may be off by this share for reasons of structure.
 const RATE_SHARE: f64 = 0.06;
-/// How far outside of its swing the water may be by chance, K; no more than half of the way to the limit.
+/// How far outside of its swing the water may be by chance, K; no more than half of the way to the
+/// limit.
 const BAND_LEFT: f64 = 0.25;
 /// Of a bias that comes and goes, this share may be gone or doubled before the limit.
 const BIAS_SHARE: f64 = 0.5;
 /// An 80 % interval is this many standard deviations to each side.
 const EIGHTY: f64 = 1.28;
-/// The late end is drawn nearer, by these shares of the doubt and of what may slow the fall: with the early end held to
-/// the straight line the truth is rarely before it, and a whole width to either side held it in 84 to 96 of
-/// 100 tanks instead of 80. Chosen on tanks below 8200 of the study; later ones are held out.
+/// The late end is drawn nearer, by these shares of the doubt and of what may slow the fall: with
+/// the early end held to the straight line the truth is rarely before it, and a whole width to
+/// either side held it in 84 to 96 of 100 tanks instead of 80. Chosen on tanks below 8200 of the
+/// study; later ones are held out.
 const LATE: (f64, f64) = (0.8, 0.5);
 
 /// A slope with its standard deviation, K/h.
@@ -103,8 +106,8 @@ struct Slope {
 }
 
 impl Thermal {
-    /// Hours until the water is on the far side of `limit`, degC, under `what_if`; 0 if it is there. About an
-    /// 80 % interval on simulated tanks.
+    /// Hours until the water is on the far side of `limit`, degC, under `what_if`; 0 if it is
+    /// there. About an 80 % interval on simulated tanks.
     pub fn time_to(&self, side: Side, limit: f64, what_if: &Scenario) -> Result<Estimate, CannotSay> {
         let water = self.water().ok_or(CannotSay::Missing("water temperature"))?;
         CannotSay::unless_within("limit in degC", limit, -5.0, 60.0)?;
@@ -202,15 +205,16 @@ impl Thermal {
         Interval::new(change.min(0.0), change * 0.8, change.max(0.0)) * lamp.max(0.0)
     }
 
-    /// The rate right now under `what_if`, K/h: what the straight line of [`Thermal::time_to`] is drawn along.
+    /// The rate right now under `what_if`, K/h: what the straight line of [`Thermal::time_to`] is
+    /// drawn along.
     pub fn slope(&self, what_if: &Scenario) -> Option<f64> {
         let inputs = self.supposed(what_if);
         self.measured_slope(what_if, &inputs).map(|slope| slope.rate)
     }
 
-    /// What goes on by itself while something holds the water: half an hour's slope is a part of its swing then and no
-    /// drift, so the answer is never. None if the water has left the swing of its last week. Fails while nobody
-    /// knows, since no day was seen yet.
+    /// What goes on by itself while something holds the water: half an hour's slope is a part of
+    /// its swing then and no drift, so the answer is never. None if the water has left the swing of
+    /// its last week. Fails while nobody knows, since no day was seen yet.
     fn goes_on(&self, side: Side, limit: f64, water: f64) -> Result<Option<Estimate>, CannotSay> {
         let hold = self.holds();
         let Some((low, high)) = hold.range() else {
@@ -292,8 +296,8 @@ impl Thermal {
         Some(Slope { rate, deviation: square.sqrt() })
     }
 
-    /// The rate over the newest cells whose inputs are already those of `what_if`, the first of them left
-    /// out since the state changed within it.
+    /// The rate over the newest cells whose inputs are already those of `what_if`, the first of
+    /// them left out since the state changed within it.
     fn measured_slope(&self, what_if: &Scenario, inputs: &[f64; super::CONSTANTS]) -> Option<Slope> {
         if what_if.room.is_some() || what_if.pumps_lost && !self.pumps_lost {
             return None;
@@ -311,7 +315,8 @@ impl Thermal {
         // With a heater that nobody sees, an hour holds phases of both kinds: only the newest tell.
         let most = if heater_known { KEPT } else { UNSEEN_HEATER_CELLS };
         let alike = self.cells.newest().take(most).take_while(|cell| same(cell)).count();
-        // All kept cells alike: the state is older than what is kept, and nothing changed within the first.
+        // All kept cells alike: the state is older than what is kept, and nothing changed within
+        // the first.
         let usable = if alike < KEPT { alike.saturating_sub(1) } else { alike };
         if what_if.heaters == [None; 2] && usable < BY_ITSELF_CELLS {
             return None;

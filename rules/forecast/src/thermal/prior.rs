@@ -19,8 +19,8 @@ pub struct Prior {
     pub lamp_w: Option<f64>,
     /// Heat of the pumps that reaches the water, W, where known.
     pub pumps_w: Option<f64>,
-    /// Whether nothing heats this tank. If something does, and its state is not heard of, nothing is
-    /// learned: its heat would pass for the pumps'.
+    /// Whether nothing heats this tank. If something does, and its state is not heard of, nothing
+    /// is learned: its heat would pass for the pumps'.
     pub unheated: bool,
     /// Heat lost by evaporation at a room as warm as the water, W.
     pub evaporation_w: Interval,
@@ -29,8 +29,8 @@ pub struct Prior {
 /// Watts that pumps bring per litre if nobody wrote it down (from memory): 0.05 to 0.2.
 const PUMPS_W_PER_J_K: f64 = 0.1 / 4_090.0;
 
-/// A heater's rate is within these shares of what its rating makes of the water alone: volumes are written down by guess,
-/// rock takes its part, ratings are off.
+/// A heater's rate is within these shares of what its rating makes of the water alone: volumes are
+/// written down by guess, rock takes its part, ratings are off.
 const RATED: (f64, f64) = (0.75, 1.35);
 
 impl Prior {

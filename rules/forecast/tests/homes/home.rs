@@ -1,8 +1,9 @@
-//! A tank in somebody's home, made from other physics than the model's and than the first generator's: three
-//! masses (display, sump, rock), sump in the same room or in a cellar, evaporation by natural convection
-//! and the analogy of heat and mass (Chilton & Colburn 1934) or by Rohwer's pan (1931), vapour by Buck 1981,
-//! rooms with heating and a night setback, sun, windows and seasons; thermostats from hair-thin to a whole
-//! kelvin; a spare, a chiller or fans; and people who change water, lift lids and probes and tell nobody.
+//! A tank in somebody's home, made from other physics than the model's and than the first
+//! generator's: three masses (display, sump, rock), sump in the same room or in a cellar,
+//! evaporation by natural convection and the analogy of heat and mass (Chilton & Colburn 1934) or
+//! by Rohwer's pan (1931), vapour by Buck 1981, rooms with heating and a night setback, sun,
+//! windows and seasons; thermostats from hair-thin to a whole kelvin; a spare, a chiller or fans;
+//! and people who change water, lift lids and probes and tell nobody.
 
 /// xorshift64* (Vigna 2016); normal numbers as the sum of twelve even ones.
 #[derive(Clone)]
@@ -269,7 +270,8 @@ fn evaporates(rohwer: bool, water: f64, air: f64, damp: f64) -> f64 {
         let inches = 0.44 * (over - in_air).max(0.0) / 33.8639;
         return inches * 25.4 * 28.4;
     }
-    // Natural convection by the difference of virtual temperatures, Nu = 0.14 Ra^(1/3), Lewis number 0.87.
+    // Natural convection by the difference of virtual temperatures, Nu = 0.14 Ra^(1/3), Lewis
+    // number 0.87.
     let virtual_t = |celsius: f64, vapour: f64| (celsius + 273.15) / (1.0 - 0.378 * vapour / 1013.0);
     let lift = (virtual_t(water, over) - virtual_t(air, in_air)).max(0.3);
     let rayleigh = 9.81 * lift / 298.0 / (1.58e-5 * 2.2e-5);

@@ -1,5 +1,6 @@
-//! Forecasts and fault tests in homes that no model of ours made: how often every shipped hazard that asks a
-//! model rings falsely, what is found before a limit, and whether ranges hold, by what sensors there are.
+//! Forecasts and fault tests in homes that no model of ours made: how often every shipped hazard
+//! that asks a model rings falsely, what is found before a limit, and whether ranges hold, by what
+//! sensors there are.
 
 #![expect(
     clippy::disallowed_macros,

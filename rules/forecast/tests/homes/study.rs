@@ -1,5 +1,5 @@
-//! The study itself: weeks of each home with everything that people do untold, restarts in between; faults
-//! and forecasts are played on copies, so that each home goes on sound.
+//! The study itself: weeks of each home with everything that people do untold, restarts in between;
+//! faults and forecasts are played on copies, so that each home goes on sound.
 
 use crate::home::{Broken, Cools, Dice, Home, Life};
 use crate::watch::{Hazard, SETS, Sensors, Watch, sees_cooler};
@@ -208,8 +208,8 @@ fn live(seed: u64, days: i64, tally: &mut Tally) {
     tally.years += days as f64 / 365.0;
 }
 
-/// Plays one fault on copies until it was found and the limit met, for two days at most. It counts if the
-/// water really gets to the limit, or the spare keeps it from that.
+/// Plays one fault on copies until it was found and the limit met, for two days at most. It counts
+/// if the water really gets to the limit, or the spare keeps it from that.
 fn one_fault(fault: Fault, sound: &Life, watches: &[Watch], dice: &mut Dice, tally: &mut Tally, seed: u64) {
     let home = &sound.home;
     let behind_spare = home.spare.is_some();
@@ -298,7 +298,8 @@ fn one_fault(fault: Fault, sound: &Life, watches: &[Watch], dice: &mut Dice, tal
     }
 }
 
-/// Asks each watch, an hour after the heater died, when the water will be where it will be 1, 3, 6 and 12 h later.
+/// Asks each watch, an hour after the heater died, when the water will be where it will be 1, 3, 6
+/// and 12 h later.
 fn ask(sound: &Life, watches: &[Watch], tally: &mut Tally) {
     let mut life = sound.clone();
     life.alone = true;
@@ -348,7 +349,8 @@ fn ask(sound: &Life, watches: &[Watch], tally: &mut Tally) {
                 Sensors::Water => Scenario::now(),
                 Sensors::All | Sensors::Watts => Scenario::no_heat(),
             };
-            // The probe is a step or a lag away from the truth: what it says now is where the water is.
+            // The probe is a step or a lag away from the truth: what it says now is where the water
+            // is.
             let shift = watch.model.water().unwrap_or(from) - from;
             let found = watch.model.time_to(Side::Below, limit + shift.clamp(-0.15, 0.15), &what_if);
             let cell = tally.held.entry((watch.sensors, hours, quarter)).or_default();
@@ -433,8 +435,8 @@ fn homes_for_weeks_give_the_table_of_false_alarms_finds_and_ranges() {
     tally.print();
 }
 
-/// What every change is held to; the whole table is above. Twelve homes of three weeks, one on which everything that asks
-/// a model rings together.
+/// What every change is held to; the whole table is above. Twelve homes of three weeks, one on
+/// which everything that asks a model rings together.
 #[test]
 fn a_few_homes_stay_under_the_ceilings() {
     let mut tally = Tally { verbose: std::env::var("SLACKWATER_TELL").is_ok(), ..Tally::default() };
@@ -456,7 +458,8 @@ fn a_few_homes_stay_under_the_ceilings() {
     }
 }
 
-/// What one reading costs through the model, what holds the tank, the tests, and all hazards asked at the end of each cell.
+/// What one reading costs through the model, what holds the tank, the tests, and all hazards asked
+/// at the end of each cell.
 #[test]
 #[ignore = "a figure of the machine it runs on"]
 fn the_cost_of_a_reading() {

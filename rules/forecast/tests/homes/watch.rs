@@ -1,5 +1,5 @@
-//! A watch over one home with one set of sensors: the model, its tests, and the shipped hazards at their
-//! defaults with their delays.
+//! A watch over one home with one set of sensors: the model, its tests, and the shipped hazards at
+//! their defaults with their delays.
 
 use crate::home::{Cools, Heard, Home};
 use slackwater_forecast::faults::{Apart, Fault, Faults, USUAL_PER_YEAR};

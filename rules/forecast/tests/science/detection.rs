@@ -87,7 +87,8 @@ impl Scene {
 struct Tally {
     days: f64,
     false_alarms: BTreeMap<Fault, u32>,
-    /// For each scene: minutes from the fault to the finding, and lead over the limit where it rang.
+    /// For each scene: minutes from the fault to the finding, and lead over the limit where it
+    /// rang.
     found: BTreeMap<Scene, Vec<f64>>,
     lead: BTreeMap<Scene, Vec<f64>>,
     missed: BTreeMap<Scene, u32>,
@@ -249,8 +250,8 @@ fn a_hundred_tank_years_give_the_curve_of_lead_against_false_alarms() {
     }
 }
 
-/// The aim: a dead heater at least 60 minutes (median) before a limit 2 degF down, at one false alarm a
-/// year or less. Here a sample that takes seconds; the hundred tank-years are above.
+/// The aim: a dead heater at least 60 minutes (median) before a limit 2 degF down, at one false
+/// alarm a year or less. Here a sample that takes seconds; the hundred tank-years are above.
 #[test]
 fn a_dead_heater_is_found_an_hour_before_the_limit_and_false_alarms_are_rare() {
     let mut tally = years(500..510, 60, 5, &[USUAL_PER_YEAR], 0).remove(0);
@@ -263,8 +264,8 @@ fn a_dead_heater_is_found_an_hour_before_the_limit_and_false_alarms_are_rare() {
     assert!(tally.false_alarms.values().sum::<u32>() <= 3, "{:?}", tally.false_alarms);
 }
 
-/// A probe that slides into a corner follows the water by half an hour late from then on: nothing gets colder, so it
-/// may take days. That it never rings falsely is part of the tank-years above.
+/// A probe that slides into a corner follows the water by half an hour late from then on: nothing
+/// gets colder, so it may take days. That it never rings falsely is part of the tank-years above.
 #[test]
 fn a_probe_that_follows_late_is_found_within_days() {
     let (mut found, mut otherwise, mut minutes) = (0, 0, Vec::new());

@@ -228,7 +228,8 @@ fn two_hundred_tanks_are_learned_and_forecast() {
     }
 }
 
-/// The aim: 75 to 90 % of the 80 % intervals hold, once a week is learned, the truth, and it is rarely before the early end. Here forty tanks; the full study is above.
+/// The aim: 75 to 90 % of the 80 % intervals hold, once a week is learned, the truth, and it is
+/// rarely before the early end. Here forty tanks; the full study is above.
 #[test]
 fn tanks_are_learned_in_four_days_and_intervals_hold_the_truth_as_often_as_they_say() {
     let mut study = study(0..40, 4.0, 0);
@@ -241,8 +242,8 @@ fn tanks_are_learned_in_four_days_and_intervals_hold_the_truth_as_often_as_they_
     for score in scores() {
         assert!(score.coverage() >= 70.0, "{score:?}");
     }
-    // Wider than it says is no better than narrower: nobody acts on "between 2 h and never". After four days the ends
-    // are still on their way in from where physics puts them.
+    // Wider than it says is no better than narrower: nobody acts on "between 2 h and never". After
+    // four days the ends are still on their way in from where physics puts them.
     let pooled = scores().map(Score::coverage).sum::<f64>() / 9.0;
     assert!((75.0..=94.0).contains(&pooled), "{pooled}");
     let mut errors: Vec<f64> = study.half_hour_in[0].errors.iter().map(|error| error.abs()).collect();
@@ -263,8 +264,8 @@ fn without_a_lamp_or_a_room_sensor_the_intervals_widen_instead_of_lying() {
     }
 }
 
-/// `time until … is under 6 h` is an alarm: it must not ring whenever a thermostat lets the water fall for a while, and
-/// must when the heat stays away.
+/// `time until … is under 6 h` is an alarm: it must not ring whenever a thermostat lets the water
+/// fall for a while, and must when the heat stays away.
 #[test]
 fn a_thermostats_cycle_is_no_drift_and_a_dead_heater_is_one() {
     for seed in 30..40 {

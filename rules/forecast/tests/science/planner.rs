@@ -1,5 +1,5 @@
-//! A tank on paper against solvers, against published examples, and against simulated tanks of which only what a
-//! keeper knows is told.
+//! A tank on paper against solvers, against published examples, and against simulated tanks of
+//! which only what a keeper knows is told.
 
 use crate::identification::Score;
 use crate::simulator::{Faults, Random, Simulator, Tank};
@@ -37,9 +37,10 @@ fn supply(load_w: f64) -> Supply {
     Supply { battery, load_w: Some(load_w) }
 }
 
-/// scipy 1.17.1 DOP853, the rows of `cooling_scenarios.csv` with evaporation by the weakest and the strongest of the
-/// published models. Ours is the lowest or highest of all at every moment: for the strongest the same (2 min), for the weakest
-/// another model's near the end, which makes it up to a twentieth later.
+/// scipy 1.17.1 DOP853, the rows of `cooling_scenarios.csv` with evaporation by the weakest and the
+/// strongest of the published models. Ours is the lowest or highest of all at every moment: for the
+/// strongest the same (2 min), for the weakest another model's near the end, which makes it up to a
+/// twentieth later.
 #[test]
 fn a_tank_that_evaporates_cools_as_the_solver_says() {
     let mut seen = 0;
@@ -67,8 +68,8 @@ fn a_tank_that_evaporates_cools_as_the_solver_says() {
     assert!(seen >= 2, "{seen} rows");
 }
 
-/// SCIENCE c, from the solver: 250 L, 0.6 m², 21 degC at 50 %: 7.4 to 11.1 h from 25.5 to 22 degC, where Newton's law without
-/// evaporation claims 22.5. On paper the walls are unknown too.
+/// SCIENCE c, from the solver: 250 L, 0.6 m², 21 degC at 50 %: 7.4 to 11.1 h from 25.5 to 22 degC,
+/// where Newton's law without evaporation claims 22.5. On paper the walls are unknown too.
 #[test]
 fn the_time_on_paper_holds_the_worked_example() {
     let paper = Paper { room: Some(21.0), ..lagoon() };
@@ -93,7 +94,8 @@ fn turnover_on_paper_is_flow_over_volume() {
     assert!((paper.turnover().unwrap().range.likely - 5.333).abs() < 1e-3);
 }
 
-/// Of each simulated tank only volume, room and water are told: what a keeper knows. Its power fails.
+/// Of each simulated tank only volume, room and water are told: what a keeper knows. Its power
+/// fails.
 #[test]
 fn simulated_tanks_cool_within_what_paper_says() {
     let mut score = Score::default();
@@ -129,7 +131,8 @@ fn a_spare_is_a_spare_only_if_it_holds_alone() {
     assert_eq!(cold.holds(50.0), Ok(Holds::No));
     let coldest = |watts| lagoon().coldest_room(watts).unwrap().range;
     assert!(coldest(400.0).likely < coldest(200.0).likely, "more watts hold a colder room");
-    // What sizes a heater and what says whether it holds agree: the size with a third in hand holds likely.
+    // What sizes a heater and what says whether it holds agree: the size with a third in hand holds
+    // likely.
     let size = lagoon().heater_size().unwrap().range;
     assert!(matches!(lagoon().holds(size.likely), Ok(Holds::Yes | Holds::Likely)), "{size:?}");
     assert_eq!(lagoon().holds(size.high), Ok(Holds::Yes));

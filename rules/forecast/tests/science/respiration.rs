@@ -1,5 +1,6 @@
-//! Consumption learned from declines against a generator of its own: the oxygen of still, dark water in
-//! steps of a second, seen by a probe that is noisy, coarse, drifting or out of calibration.
+//! Consumption learned from declines against a generator of its own: the oxygen of still, dark
+//! water in steps of a second, seen by a probe that is noisy, coarse, drifting or out of
+//! calibration.
 
 use crate::simulator::Random;
 use slackwater_forecast::oxygen::Stocking;

@@ -118,7 +118,8 @@ fn two_heaters_that_take_turns_are_told_apart() {
     assert!(coldest(first) < coldest(second), "the weaker spare holds only a warmer room");
 }
 
-/// SCIENCE c: D = (a (set - room) - q - l s)/r, room_min = set - (r + q + l s)/a; against the tank's own watts.
+/// SCIENCE c: D = (a (set - room) - q - l s)/r, room_min = set - (r + q + l s)/a; against the
+/// tank's own watts.
 #[test]
 fn the_learned_margin_is_that_of_the_tank() {
     let (simulator, model) = learned(15, 10);
@@ -229,7 +230,8 @@ fn a_heater_whose_state_is_lost_is_not_taken_for_a_silent_one() {
     }
 }
 
-/// Without a plug that measures, an outage still has an answer: with the power gone the heater is known to be off.
+/// Without a plug that measures, an outage still has an answer: with the power gone the heater is
+/// known to be off.
 #[test]
 fn an_outage_tells_the_state_of_a_heater_that_nobody_saw() {
     let mut random = Random::new(21);
@@ -298,7 +300,8 @@ fn the_same_readings_give_the_same_bytes() {
 proptest! {
     #![proptest_config(ProptestConfig { cases: 64, failure_persistence: None, ..ProptestConfig::default() })]
 
-    /// Nothing panics, every interval is in order, the early end is never later than the straight line.
+    /// Nothing panics, every interval is in order, the early end is never later than the straight
+    /// line.
     #[test]
     fn no_reading_breaks_the_model(
         readings in prop::collection::vec(

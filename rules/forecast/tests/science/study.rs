@@ -1,6 +1,6 @@
 //! The one simulated tank of `identification.csv` and `early_forecast.csv`, as the head of
-//! `identify_study.py` specifies it: one node, evaporation, thermostat, daily room, lamp, sensor noise.
-//! Other random numbers, so percentiles agree within what a hundred runs leave open.
+//! `identify_study.py` specifies it: one node, evaporation, thermostat, daily room, lamp, sensor
+//! noise. Other random numbers, so percentiles agree within what a hundred runs leave open.
 
 use crate::identification::percentiles;
 use crate::simulator::Random;
@@ -92,8 +92,8 @@ fn minutes(samples: &[Sample]) -> [f64; 4] {
     regression.constants()
 }
 
-/// Slope of heater-on less slope of heater-off phases with the lamp off, K/h: the first five minutes of each left out,
-/// at least fifteen, weighted by the cube of their length.
+/// Slope of heater-on less slope of heater-off phases with the lamp off, K/h: the first five
+/// minutes of each left out, at least fifteen, weighted by the cube of their length.
 fn heater_rate_by_phases(samples: &[Sample]) -> f64 {
     let slope = |on: f64| {
         let (mut sum, mut weight) = (0.0, 0.0);
@@ -125,8 +125,9 @@ fn line(points: &[(f64, f64)]) -> (f64, f64) {
     (y - product / square * x, product / square)
 }
 
-/// numpy, 100 runs a row. The same estimators on our own random numbers, within what a hundred runs leave open: their own
-/// scatter over repeated studies is 1 to 3 points from a day on, and a multiple of it in six hours.
+/// numpy, 100 runs a row. The same estimators on our own random numbers, within what a hundred runs
+/// leave open: their own scatter over repeated studies is 1 to 3 points from a day on, and a
+/// multiple of it in six hours.
 #[test]
 fn each_method_errs_as_the_study_found() {
     let slope = (loss(25.51, 20.0) - loss(25.49, 20.0)) / 0.02;
@@ -177,8 +178,8 @@ fn each_method_errs_as_the_study_found() {
     assert_eq!(seen, 14, "rows of the table");
 }
 
-/// What a free exponential says of the hours until 22 degC: three constants fitted to the points, its rate over all that
-/// is possible; infinite if it bends the wrong way or settles above.
+/// What a free exponential says of the hours until 22 degC: three constants fitted to the points,
+/// its rate over all that is possible; infinite if it bends the wrong way or settles above.
 fn free_exponential(points: &[(f64, f64)]) -> f64 {
     // For each rate the other two constants are a line in exp(-k x).
     let fit = |k: f64| {
@@ -238,10 +239,11 @@ fn early(random: &mut Random, room: impl Fn(f64) -> f64, minutes: i64) -> Early 
     }
 }
 
-/// numpy, 100 runs a row; the straight line and the exponential to the room reproduced within 0.25 h, the free
-/// exponential after two hours within 0.4 h and before in that its late end is "never". (Its fit has several minima; scipy's
-/// stops in one of them, ours looks at all, so the table's other percentiles are not compared.) Our early
-/// end, from a model that knows nothing of the tank, is early in at least 95 % of runs from 60 min on.
+/// numpy, 100 runs a row; the straight line and the exponential to the room reproduced within 0.25
+/// h, the free exponential after two hours within 0.4 h and before in that its late end is "never".
+/// (Its fit has several minima; scipy's stops in one of them, ours looks at all, so the table's
+/// other percentiles are not compared.) Our early end, from a model that knows nothing of the tank,
+/// is early in at least 95 % of runs from 60 min on.
 #[test]
 fn early_in_an_outage_the_straight_line_is_early_and_so_is_our_early_end() {
     type Room = fn(f64) -> f64;
@@ -269,7 +271,8 @@ fn early_in_an_outage_the_straight_line_is_early_and_so_is_our_early_end() {
             };
             row("linear").is("p50_h", middle(|run| run.line), 0.25);
             row("room_asymptote").is("p50_h", middle(|run| run.to_room), 0.25);
-            // The free exponential fails as the study found: in the first hour its late end is "never".
+            // The free exponential fails as the study found: in the first hour its late end is
+            // "never".
             let mut free: Vec<f64> = runs.iter().map(|run| run.free).collect();
             free.sort_by(f64::total_cmp);
             let at = |share: usize| free[(free.len() * share / 100).min(free.len() - 1)];

@@ -1,5 +1,6 @@
-//! Every table of `tests/data`, reproduced within the tolerance that its head names. (`thermal_trace.csv` is checked
-//! beside the code, `identification.csv` and `early_forecast.csv` in `study`.)
+//! Every table of `tests/data`, reproduced within the tolerance that its head names.
+//! (`thermal_trace.csv` is checked beside the code, `identification.csv` and `early_forecast.csv`
+//! in `study`.)
 
 use crate::table::{Row, Table};
 use slackwater_forecast::Interval;
@@ -29,7 +30,8 @@ fn weiss(t: f64, s: f64) -> f64 {
         .exp()
 }
 
-/// gsw 3.6.23 (Garcia & Gordon 1992 in umol/kg), python-seawater 3.3.5 (EOS-80, Weiss 1970): 0.1 % by the head.
+/// gsw 3.6.23 (Garcia & Gordon 1992 in umol/kg), python-seawater 3.3.5 (EOS-80, Weiss 1970): 0.1 %
+/// by the head.
 #[test]
 fn oxygen_solubility_is_that_of_the_oceanographers_library() {
     for row in Table::read(include_str!("../data/oxygen_solubility.csv")).rows() {
@@ -56,8 +58,8 @@ fn the_point_printed_with_the_oxygen_formula_is_met() {
     assert!((water.oxygen_umol_kg() - 274.610).abs() < 5e-4, "{}", water.oxygen_umol_kg());
 }
 
-/// Own arithmetic of the table's maker, after Benson & Krause 1984; Standard Methods 4500-O prints 0.990092 for 20 degC,
-/// fresh, 0.7 atm (from memory). 0.1 % as for the solubility.
+/// Own arithmetic of the table's maker, after Benson & Krause 1984; Standard Methods 4500-O prints
+/// 0.990092 for 20 degC, fresh, 0.7 atm (from memory). 0.1 % as for the solubility.
 #[test]
 fn oxygen_follows_the_pressure() {
     for row in Table::read(include_str!("../data/oxygen_pressure.csv")).rows() {
@@ -70,8 +72,8 @@ fn oxygen_follows_the_pressure() {
     assert!((printed - 0.990092).abs() < 1e-5, "{printed}");
 }
 
-/// python-seawater 3.3.5 (EOS-80): 0.01 kg/m³ and 0.5 J/(kg K) by the head; gsw 3.6.23 (TEOS-10) differs by what
-/// the equations differ: 0.01 kg/m³ and 5 J/(kg K) over the whole table.
+/// python-seawater 3.3.5 (EOS-80): 0.01 kg/m³ and 0.5 J/(kg K) by the head; gsw 3.6.23 (TEOS-10)
+/// differs by what the equations differ: 0.01 kg/m³ and 5 J/(kg K) over the whole table.
 #[test]
 fn density_and_specific_heat_are_those_of_unesco_1983() {
     for row in Table::read(include_str!("../data/seawater_density_cp.csv")).rows() {
@@ -114,7 +116,8 @@ fn cooling_tanks_reach_their_thresholds_when_the_solver_says() {
         } else {
             let found = by_steps(&row, capacity);
             row.is("scipy_s", found, 20.0);
-            // Newton's law without evaporation claims up to three times as long: the error that must not ship.
+            // Newton's law without evaporation claims up to three times as long: the error that
+            // must not ship.
             assert!(hours * 3_600.0 > 1.4 * found, "evaporation is no trifle");
         }
         // The capacity itself, from EOS-80 against the table's TEOS-10.
@@ -158,8 +161,8 @@ fn model(name: &str) -> EvaporationModel {
     }
 }
 
-/// PsychroLib 2.5.0, CoolProp 8.0.0. The head names no tolerance: 0.1 %, which is the line through the heat of
-/// vaporisation.
+/// PsychroLib 2.5.0, CoolProp 8.0.0. The head names no tolerance: 0.1 %, which is the line through
+/// the heat of vaporisation.
 #[test]
 fn evaporation_is_that_of_the_five_published_models() {
     for row in Table::read(include_str!("../data/evaporation.csv")).rows() {
@@ -191,8 +194,9 @@ fn heater_margins_are_those_of_the_heat_balance() {
     }
 }
 
-/// scipy 1.17.1 DOP853; closed forms within 1e-6 h by the table's maker, here within its printed inputs' digits.
-/// Rows in which consumption follows oxygen or temperature have no closed form: they are integrated here.
+/// scipy 1.17.1 DOP853; closed forms within 1e-6 h by the table's maker, here within its printed
+/// inputs' digits. Rows in which consumption follows oxygen or temperature have no closed form:
+/// they are integrated here.
 #[test]
 fn oxygen_lasts_as_long_as_the_solver_says() {
     for row in Table::read(include_str!("../data/oxygen_outage.csv")).rows() {
@@ -256,7 +260,8 @@ fn oxygen_by_steps(row: &Row<'_>, budget: &Budget, from: f64) -> f64 {
     f64::INFINITY
 }
 
-/// Clarke & Johnston 1999 (J. Anim. Ecol. 68:893), in the combination that the head names; printed digits.
+/// Clarke & Johnston 1999 (J. Anim. Ecol. 68:893), in the combination that the head names; printed
+/// digits.
 #[test]
 fn a_resting_fish_breathes_as_published() {
     for row in Table::read(include_str!("../data/fish_respiration.csv")).rows() {

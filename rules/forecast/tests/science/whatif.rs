@@ -1,5 +1,5 @@
-//! Suppositions against what a simulated tank then does: a heater stuck on, a cold room, a chiller or a fan that
-//! dies. The tanks are the simulator's; nothing here was used to set a constant.
+//! Suppositions against what a simulated tank then does: a heater stuck on, a cold room, a chiller
+//! or a fan that dies. The tanks are the simulator's; nothing here was used to set a constant.
 
 use crate::identification::{Score, minute, prior};
 use crate::simulator::{Cooler, Faults, Random, Simulator, Tank};
@@ -75,8 +75,8 @@ fn a_room_that_is_supposed_to_be_cold_cools_the_tank_as_it_then_does() {
     assert!(score.asked >= 60 && score.coverage() >= 65.0, "{score:?}");
 }
 
-/// Summer: a room warmer than the tank is kept, and what cools it on its own thermostat. Its rate is learned, and
-/// its death forecast.
+/// Summer: a room warmer than the tank is kept, and what cools it on its own thermostat. Its rate
+/// is learned, and its death forecast.
 #[test]
 fn a_chiller_and_a_fan_are_learned_and_their_death_is_forecast() {
     type Size = fn(&Tank) -> Cooler;

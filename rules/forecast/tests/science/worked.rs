@@ -25,8 +25,8 @@ fn a_reef_at_26_degrees_holds_6_657_mg_of_oxygen() {
     is(water.oxygen_saturation(6.657, 1_013.25), 1.0, 1e-3);
 }
 
-/// 250 L, UA 25 W/K: tau 11.37 h; 25.5 to 22 degC at 18 degC 7.15 h, with 30 W of pumps 9.22 h, at 22.5 degC never,
-/// to 18.05 degC 57 h. Sensitivities 1.33 h/K, 0.629, 1.52 h/K, -2.84 h/K.
+/// 250 L, UA 25 W/K: tau 11.37 h; 25.5 to 22 degC at 18 degC 7.15 h, with 30 W of pumps 9.22 h, at
+/// 22.5 degC never, to 18.05 degC 57 h. Sensitivities 1.33 h/K, 0.629, 1.52 h/K, -2.84 h/K.
 #[test]
 fn a_250_litre_tank_cools_as_in_the_worked_example() {
     let capacity = 1.023_28e6;
@@ -48,8 +48,8 @@ fn a_250_litre_tank_cools_as_in_the_worked_example() {
     is(still.time_to(22.0, 22.0), 0.0, 0.0);
 }
 
-/// Schmidt number 568 at 20, 424 at 26 degC (Wanninkhof 2014); 10 g and 50 g of fish at 26 degC 3.0 and 10.9 mg/h;
-/// 0.6 m2 at 2.46 cm/h 15 L/h.
+/// Schmidt number 568 at 20, 424 at 26 degC (Wanninkhof 2014); 10 g and 50 g of fish at 26 degC 3.0
+/// and 10.9 mg/h; 0.6 m2 at 2.46 cm/h 15 L/h.
 #[test]
 fn oxygen_figures_are_those_of_the_worked_example() {
     is(schmidt(20.0), 568.0, 0.5);
@@ -92,7 +92,8 @@ fn intervals_hold_every_result_of_what_they_hold() {
     assert_eq!(Interval::spread([]), None);
 }
 
-/// Common practice of the trade: soft and large-polyp corals 50-100, small-polyp 250-350 umol/(m2 s).
+/// Common practice of the trade: soft and large-polyp corals 50-100, small-polyp 250-350 umol/(m2
+/// s).
 #[test]
 fn light_falls_into_the_bands_of_the_trade() {
     let bands = [20.0, 80.0, 180.0, 300.0, 500.0].map(LightBand::of);

@@ -325,7 +325,8 @@ impl Night {
         }
     }
 
-    /// What follows from an event; what is found about a mass without carrying it out must be the same.
+    /// What follows from an event; what is found about a mass without carrying it out must be the
+    /// same.
     fn decided(&mut self, id: Seq, event: &Event) -> Outcome {
         let call = &self.calls[&id];
         let outcome = decide(call, event, &self.house, self.now);

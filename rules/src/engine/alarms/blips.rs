@@ -1,6 +1,7 @@
-//! Spells that were over before their on-delay was: nothing is raised, but a mains that flickers all night is
-//! worth a line in the morning. A flapping input must not fill the journal, so of each alarm the first blip
-//! is recorded at once and what follows within the hour is counted and told together.
+//! Spells that were over before their on-delay was: nothing is raised, but a mains that flickers
+//! all night is worth a line in the morning. A flapping input must not fill the journal, so of each
+//! alarm the first blip is recorded at once and what follows within the hour is counted and told
+//! together.
 
 use crate::time::{Moment, Span};
 

@@ -1,6 +1,7 @@
-//! How far a reading went while its alarm stood. The readings that an alarm looks at flow in as it is asked;
-//! the lowest or highest of them flows out into the record of its return, for all-clears and the review. It
-//! lasts no longer than a life of the watch: after a restart it is that of what was seen since.
+//! How far a reading went while its alarm stood. The readings that an alarm looks at flow in as it
+//! is asked; the lowest or highest of them flows out into the record of its return, for all-clears
+//! and the review. It lasts no longer than a life of the watch: after a restart it is that of what
+//! was seen since.
 
 use super::Alarms;
 use crate::engine::context::Context;
@@ -20,8 +21,8 @@ pub(super) struct Extreme {
 }
 
 impl Extreme {
-    /// The same or what is read now, whichever is farther; none if the alarm asks for no reading that goes
-    /// one way, or this one can't be seen and was not before.
+    /// The same or what is read now, whichever is farther; none if the alarm asks for no reading
+    /// that goes one way, or this one can't be seen and was not before.
     pub(super) fn with(before: Option<Self>, alarm: &Alarm, world: &Sensed<'_>) -> Option<Self> {
         let (sensor, falls) = alarm.condition.goes_one_way()?;
         let Some(Value::Number(base)) = world.believed(sensor) else { return before };

@@ -16,12 +16,12 @@ use crate::ids::{AlarmId, SensorId};
 use crate::record::{AfterWork, Body, NOT_BACK};
 use crate::time::{Moment, Span};
 
-/// A pump that a person has just switched on takes some seconds to move water, and its meter some more to
-/// say so: for so long after work nothing that it paused is raised. Engineering choice.
+/// A pump that a person has just switched on takes some seconds to move water, and its meter some
+/// more to say so: for so long after work nothing that it paused is raised. Engineering choice.
 const AFTER_WORK: Span = Span::seconds(30);
 
-/// What is raised later than its delay and this after work has had time to be back in between, in a life
-/// that nobody remembers.
+/// What is raised later than its delay and this after work has had time to be back in between, in a
+/// life that nobody remembers.
 const RESTART: Span = Span::minutes(5);
 
 /// What an alarm's conditions said when they were asked.
@@ -34,8 +34,9 @@ pub(in crate::engine) struct Seen {
 }
 
 impl Alarms {
-    /// Asks the alarm's conditions, and remembers what they will be asked later. What sensors say that
-    /// work disturbs is not remembered. Nothing comes of an alarm that rests, and did so before.
+    /// Asks the alarm's conditions, and remembers what they will be asked later. What sensors say
+    /// that work disturbs is not remembered. Nothing comes of an alarm that rests, and did so
+    /// before.
     pub(in crate::engine) fn on_look(
         &mut self,
         id: AlarmId,
@@ -254,8 +255,9 @@ impl Alarms {
     }
 }
 
-/// How much it matters now. A loss of sight is low while other sensors see all that it hides. A forecast of a tank's warmth is low until the tank is learned: before that it
-/// rests on what such tanks are like, and nobody is woken for that.
+/// How much it matters now. A loss of sight is low while other sensors see all that it hides. A
+/// forecast of a tank's warmth is low until the tank is learned: before that it rests on what such
+/// tanks are like, and nobody is woken for that.
 fn priority(cx: &Context<'_>, id: AlarmId) -> Priority {
     let alarm = cx.plan.alarm(id);
     let mut guesses = false;

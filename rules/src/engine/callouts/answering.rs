@@ -31,7 +31,8 @@ impl Callouts {
             &Known::of(cx, call),
             cx.mono(),
         );
-        // No later time is offered; who names one is told why. Who is away is asked who goes in any case.
+        // No later time is offered; who names one is told why. Who is away is asked who goes in any
+        // case.
         if let Some(Reply::Holds(Lease { length, bound: Some(bound) })) = outcome.reply
             && (named.is_some() || bound == Bound::Away)
         {
@@ -44,8 +45,8 @@ impl Callouts {
         self.put(cx, &call.core, outcome, next);
     }
 
-    /// A person wants the next one called now. At the last rung all are called again, and whoever asked
-    /// is told that there is nobody else.
+    /// A person wants the next one called now. At the last rung all are called again, and whoever
+    /// asked is told that there is nobody else.
     pub(in crate::engine) fn on_hand_on(&self, cx: &Context<'_>, id: Seq, by: &By, next: &mut Next) {
         let Some(call) = self.get(id).filter(|call| !call.ended()) else { return };
         let outcome = decide(&call.core, &Event::Next { by: by.clone() }, &Known::of(cx, call), cx.mono());
@@ -96,7 +97,8 @@ impl Callouts {
         self.hear(cx, call, &event, next);
     }
 
-    /// What a stopgap has cut may have been switched back by a person: what stood only for that is over.
+    /// What a stopgap has cut may have been switched back by a person: what stood only for that is
+    /// over.
     pub(in crate::engine) fn on_hands(&self, cx: &Context<'_>, next: &mut Next) {
         for call in self.running() {
             let mut back = call.core.members.iter().filter(|member| {

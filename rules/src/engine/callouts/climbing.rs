@@ -67,8 +67,9 @@ impl Callouts {
         }
     }
 
-    /// The watch has begun. What its alarms have come to while nobody looked is put to each call-out;
-    /// if nobody knows for how long it was away, what waits for a rung takes it now: sooner, never later.
+    /// The watch has begun. What its alarms have come to while nobody looked is put to each
+    /// call-out; if nobody knows for how long it was away, what waits for a rung takes it now:
+    /// sooner, never later.
     pub(in crate::engine) fn on_start(&self, cx: &Context<'_>, overdue: bool, next: &mut Next) {
         for call in self.running() {
             let id = call.core.id;

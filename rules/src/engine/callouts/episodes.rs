@@ -1,5 +1,6 @@
-//! What pages say of the episodes in call-outs, by the alarms' own records: each member of a call-out has an
-//! account of its own, so that an all-clear which is still on its way tells of what it was about.
+//! What pages say of the episodes in call-outs, by the alarms' own records: each member of a
+//! call-out has an account of its own, so that an all-clear which is still on its way tells of what
+//! it was about.
 
 use super::Callouts;
 use crate::alarm::Priority;

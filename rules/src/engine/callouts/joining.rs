@@ -1,5 +1,5 @@
-//! How an episode gets into a call-out: it comes back to the one it is in, joins that of its kin, or
-//! begins one; many at once begin a mass, and what can wait for the morning is held together.
+//! How an episode gets into a call-out: it comes back to the one it is in, joins that of its kin,
+//! or begins one; many at once begin a mass, and what can wait for the morning is held together.
 
 use super::Callouts;
 use super::facts::Known;
@@ -79,8 +79,8 @@ impl Callouts {
         }
     }
 
-    /// Where a channel of the ladder carries only so many pages, low alarms of one kind are listed together
-    /// before its limit is spent: the call-out of them that people are being called for.
+    /// Where a channel of the ladder carries only so many pages, low alarms of one kind are listed
+    /// together before its limit is spent: the call-out of them that people are being called for.
     fn low_of_kind(&self, cx: &Context<'_>, id: AlarmId, joined: &Joined) -> Option<&Call> {
         let policy = cx.policy(&joined.ladder)?;
         let limited = |target| cx.plan.directory.quota(target).is_some();
@@ -100,7 +100,8 @@ impl Callouts {
         })
     }
 
-    /// Whether nothing in the plan is related to an alarm, so that whatever stands makes no difference to it.
+    /// Whether nothing in the plan is related to an alarm, so that whatever stands makes no
+    /// difference to it.
     pub(super) fn has_no_kin(&self, cx: &Context<'_>, id: AlarmId) -> bool {
         let alarm = cx.plan.alarm(id);
         let none = |related: Option<bool>| related.unwrap_or(true);
@@ -114,8 +115,9 @@ impl Callouts {
             && carried.into_iter().flatten().all(|sensor| none(users(sensor).map(Vec::is_empty)))
     }
 
-    /// The running call-outs in which an alarm may have kin: those of itself, of what explains it and what it
-    /// explains; of what it hides, if it is a loss of sight. A loss may be one with any other.
+    /// The running call-outs in which an alarm may have kin: those of itself, of what explains it
+    /// and what it explains; of what it hides, if it is a loss of sight. A loss may be one with any
+    /// other.
     fn may_have_kin(&self, cx: &Context<'_>, id: AlarmId) -> Vec<&Call> {
         let alarm = cx.plan.alarm(id);
         if alarm.is_loss_of_sight() || alarm.channel().is_some() {
@@ -131,8 +133,8 @@ impl Callouts {
         calls.into_iter().filter_map(|call| self.get(call)).filter(|call| !call.ended()).collect()
     }
 
-    /// This watch's own power is about to end: everybody told in other call-outs, and the next rung of
-    /// each, learn that nobody is called after that.
+    /// This watch's own power is about to end: everybody told in other call-outs, and the next rung
+    /// of each, learn that nobody is called after that.
     pub(in crate::engine) fn on_dark(&self, cx: &Context<'_>, episode: Seq, next: &mut Next) {
         let others = self.running().filter(|call| call.core.kind != CallKind::Drill);
         for call in others.filter(|call| call.core.member(episode).is_none()) {

@@ -1,5 +1,5 @@
-//! The records of a call-out's changes. What people read (who joined, which rung was taken, who answered)
-//! has a record of its own beside.
+//! The records of a call-out's changes. What people read (who joined, which rung was taken, who
+//! answered) has a record of its own beside.
 
 use crate::ids::Seq;
 use crate::record::{Body, CallChange, CallKind, CallMessage, Purpose};

@@ -1,5 +1,6 @@
-//! Journals of before: one ladder a call-out, named by its policy, and no record of how it changed but
-//! those that people read. Each of their records is told to the call-out as the changes that it meant.
+//! Journals of before: one ladder a call-out, named by its policy, and no record of how it changed
+//! but those that people read. Each of their records is told to the call-out as the changes that it
+//! meant.
 
 use super::Callouts;
 use crate::alarm::Priority;

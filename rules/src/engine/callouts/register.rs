@@ -1,5 +1,6 @@
-//! All call-outs that are not forgotten, found by their number and by the episodes in them; and the latest
-//! episode of each alarm. A watch with thousands of alarms standing looks here at each of their records.
+//! All call-outs that are not forgotten, found by their number and by the episodes in them; and the
+//! latest episode of each alarm. A watch with thousands of alarms standing looks here at each of
+//! their records.
 
 use super::episodes::LatestEpisode;
 use crate::callout::Call;
@@ -18,14 +19,15 @@ const RAISES: usize = 2;
 #[derive(Debug, Default)]
 pub(super) struct CallRegister {
     calls: BTreeMap<Seq, Call>,
-    /// The call-outs in which an episode is; of one that has left or come back as another, perhaps was.
+    /// The call-outs in which an episode is; of one that has left or come back as another, perhaps
+    /// was.
     of_episodes: BTreeMap<Seq, BTreeSet<Seq>>,
     /// The call-outs that an alarm is in.
     of_alarms: BTreeMap<String, BTreeSet<Seq>>,
     /// Those that are over.
     over: BTreeSet<Seq>,
-    /// Those whose next time depends on more than their own state: on what has been heard, on a forecast, on
-    /// quiet hours.
+    /// Those whose next time depends on more than their own state: on what has been heard, on a
+    /// forecast, on quiet hours.
     waiting: BTreeSet<Seq>,
 }
 
@@ -204,7 +206,8 @@ impl LatestEpisodes {
         raises.filter(move |(_, at)| now - *at <= length).map(|(seq, _)| *seq)
     }
 
-    /// An alarm was raised, by this record: what comes back unanswered is the same episode, but of now.
+    /// An alarm was raised, by this record: what comes back unanswered is the same episode, but of
+    /// now.
     pub(super) fn raised(&mut self, alarm: &str, begun: LatestEpisode, (seq, at): (Seq, Moment)) {
         let known = match self.of_alarms.get_mut(alarm) {
             Some(known) if known.latest.episode == begun.episode => {

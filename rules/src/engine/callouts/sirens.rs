@@ -1,5 +1,5 @@
-//! Sirens: what each should do now follows from all call-outs together, and goes out as a page of the
-//! call-out that wants it, or wanted it last, whenever it changes.
+//! Sirens: what each should do now follows from all call-outs together, and goes out as a page of
+//! the call-out that wants it, or wanted it last, whenever it changes.
 
 use super::Callouts;
 use crate::callout::Call;
@@ -74,7 +74,8 @@ impl Callouts {
         let now = cx.mono();
         let told = self.calls.iter().rev().filter(|call| call.core.told.contains_key(target));
         if !on {
-            // Whoever bade it last, so that this page takes the place of one that is still on its way.
+            // Whoever bade it last, so that this page takes the place of one that is still on its
+            // way.
             let last = |call: &&Call| {
                 cx.pages(call.core.id).iter().filter(|sent| sent.target == *target).map(|sent| sent.id).max()
             };

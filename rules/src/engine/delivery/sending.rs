@@ -12,12 +12,13 @@ use crate::plan::Target;
 use crate::record::{Body, NoMore, Outcome, Purpose};
 use crate::time::Span;
 
-/// A server that asks to be left alone for longer is tried again after this: somebody waits for the page.
+/// A server that asks to be left alone for longer is tried again after this: somebody waits for the
+/// page.
 const LONGEST_ASKED: Span = Span::minutes(10);
 
 impl Delivery {
-    /// A call-out wants somebody told. A page that says that all is over takes the place of those of
-    /// older call-outs that could not be sent this way.
+    /// A call-out wants somebody told. A page that says that all is over takes the place of those
+    /// of older call-outs that could not be sent this way.
     pub(in crate::engine) fn on_page(
         &self,
         cx: &Context<'_>,
@@ -186,8 +187,8 @@ impl Delivery {
 
     /// Gives up the pages that are not through although nobody needs them any more: a newer
     /// one has gone the same way, or nobody is being asked now. One that waits to be tried
-    /// again is given up here, as is one that has not left yet; one in the channel's hands is called
-    /// back, and its true fate awaited.
+    /// again is given up here, as is one that has not left yet; one in the channel's hands is
+    /// called back, and its true fate awaited.
     pub(in crate::engine) fn on_unwanted(&self, cx: &Context<'_>, id: Seq, next: &mut Next) {
         let Some(call) = cx.callouts.get(id) else { return };
         let pages = self.pages_of(id);

@@ -1,6 +1,6 @@
-//! What a card is to be used in: which of its acts are done and proved, and whether cold or heat threatens.
-//! An act counts as done only if a relay was seen to obey, and for heaters and lamps only if what it cuts
-//! is all that the tank declares: a tick that is wrong costs a tank.
+//! What a card is to be used in: which of its acts are done and proved, and whether cold or heat
+//! threatens. An act counts as done only if a relay was seen to obey, and for heaters and lamps
+//! only if what it cuts is all that the tank declares: a tick that is wrong costs a tank.
 
 use crate::card::{Act, Harm, Situation};
 use crate::condition::World;
@@ -13,7 +13,8 @@ use crate::stopgap::Proof;
 use std::collections::BTreeSet;
 
 impl Context<'_> {
-    /// The situation in which the card of this alarm is read: of its tank, or of all if it has none.
+    /// The situation in which the card of this alarm is read: of its tank, or of all if it has
+    /// none.
     pub(super) fn situation(&self, alarm: &str) -> Situation {
         let Some(id) = self.alarm(alarm) else { return Situation::default() };
         let all = (0..).map(TankId).take(self.plan.tanks.len());
@@ -76,8 +77,8 @@ impl Context<'_> {
         order.is_some_and(|order| order.on == on && matches!(order.proof, Proof::Confirmed(_)))
     }
 
-    /// Whether it may get too cold or too warm, whichever of the two comes first; none if no tank's model
-    /// can say it of both.
+    /// Whether it may get too cold or too warm, whichever of the two comes first; none if no tank's
+    /// model can say it of both.
     fn harms(&self, tanks: &[TankId], alarm: AlarmId) -> Option<BTreeSet<Harm>> {
         let mut found = None;
         for tank in tanks {

@@ -117,8 +117,8 @@ impl Context<'_> {
         let place = alarm.map_or_else(|| spoken(&member.place), |alarm| self.place_in_words(alarm));
         let title = alarm.map_or_else(|| spoken(&member.alarm), |alarm| alarm.title.clone());
         let what = words::without_place(&title, &place).to_owned();
-        // While its sensor can't be seen, or another site has said nothing since the start, what was last
-        // recorded is all that is known.
+        // While its sensor can't be seen, or another site has said nothing since the start, what
+        // was last recorded is all that is known.
         let silent =
             alarm.is_some_and(|alarm| alarm.watched.is_some() && self.notes_of(alarm, false).is_empty());
         let seen = id.filter(|_| member.condition == Standing::Raised && !member.account.blind && !silent);
@@ -206,7 +206,8 @@ impl Context<'_> {
         (due > self.mono()).then_some((people, due))
     }
 
-    /// What sends the page: whoever answered is asked again, or something got worse, or it is just raised.
+    /// What sends the page: whoever answered is asked again, or something got worse, or it is just
+    /// raised.
     fn news(&self, call: &Call, target: &Target, leader: Option<&Member>) -> News {
         let told = call.core.told.get(target);
         if told.is_some_and(|told| told.message == CallMessage::Ask) {
@@ -227,7 +228,8 @@ impl Context<'_> {
         if leader.is_some_and(|leader| leader.worse) { News::Worse } else { News::Raised }
     }
 
-    /// What the watch did about an episode and has come to nothing, as things stand: in words for a headline.
+    /// What the watch did about an episode and has come to nothing, as things stand: in words for a
+    /// headline.
     fn undone(&self, leader: &Member) -> Option<String> {
         let stopgap = self.alarm_of(leader)?.stopgap?;
         let relay = self.plan.relay(stopgap.relay);

@@ -77,8 +77,8 @@ impl Drills {
         times.min()
     }
 
-    /// Too many wrong codes came in somebody's name: everybody else who may be disturbed now is told,
-    /// or, if that is nobody, everybody else. Once in some days is enough.
+    /// Too many wrong codes came in somebody's name: everybody else who may be disturbed now is
+    /// told, or, if that is nobody, everybody else. Once in some days is enough.
     pub(in crate::engine) fn on_guessing(&self, cx: &Context<'_>, by: &By, next: &mut Next) {
         let now = cx.civil();
         let others = || cx.plan.directory.contacts.iter().filter(|(name, _)| **name != by.who);
@@ -92,8 +92,8 @@ impl Drills {
         }
     }
 
-    /// A test page was not answered in its time: everybody else who may be disturbed now is told, or, if
-    /// that is nobody, everybody else; of one person once in some days.
+    /// A test page was not answered in its time: everybody else who may be disturbed now is told,
+    /// or, if that is nobody, everybody else; of one person once in some days.
     pub(in crate::engine) fn on_unanswered(
         &self,
         cx: &Context<'_>,

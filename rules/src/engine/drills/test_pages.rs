@@ -113,7 +113,8 @@ impl Drills {
         }
     }
 
-    /// What keeps test pages from going out. Of a channel that fails, a test page is the very proof.
+    /// What keeps test pages from going out. Of a channel that fails, a test page is the very
+    /// proof.
     fn holds(&self, cx: &Context<'_>) -> Option<&'static str> {
         let stands = |call: &Call| call.stands() && !cx.is_about_channels(call);
         match cx.now.wall_trusted {

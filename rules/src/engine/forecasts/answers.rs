@@ -1,5 +1,6 @@
-//! What the models say when they are asked: times until limits, faults, what heaters can hold. The readings in
-//! force are looked at as well, since a model whose thermometer is out of sight says nothing.
+//! What the models say when they are asked: times until limits, faults, what heaters can hold. The
+//! readings in force are looked at as well, since a model whose thermometer is out of sight says
+//! nothing.
 
 use super::feed::{ModelFeed, slot};
 use super::{Model, Since, USUAL_SALINITY};
@@ -153,13 +154,15 @@ impl Sensed<'_> {
         Some(if share { number * saturated } else { number * 1_000.0 })
     }
 
-    /// Whether the tank's photoperiod covered a moment; none if it has none, or the clock is not trusted.
+    /// Whether the tank's photoperiod covered a moment; none if it has none, or the clock is not
+    /// trusted.
     fn is_day(&self, tank: &Tank, at: Moment) -> Option<bool> {
         Some(tank.photoperiod?.cover(self.local_time(at)?.time()))
     }
 
-    /// The probe's reading and what is known of the tank, if nothing but its animals moves the oxygen: the pumps
-    /// stand still, no air pump runs or may run unseen, and the lamp or the photoperiod says that it is dark.
+    /// The probe's reading and what is known of the tank, if nothing but its animals moves the
+    /// oxygen: the pumps stand still, no air pump runs or may run unseen, and the lamp or the
+    /// photoperiod says that it is dark.
     pub(in crate::engine) fn decline(&self, id: TankId) -> Option<(f64, oxygen::TankOxygen)> {
         let tank = &self.plan.tanks[id.index()];
         self.model(id)?.still?;

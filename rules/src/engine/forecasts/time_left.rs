@@ -1,5 +1,5 @@
-//! How long there is, for people: the questions that nobody had to write down. Pages ask them when what
-//! stands bears on them, `status` always.
+//! How long there is, for people: the questions that nobody had to write down. Pages ask them when
+//! what stands bears on them, `status` always.
 
 use crate::condition::query::{Question, UntilWhat, WhatIf};
 use crate::condition::{Condition, World};
@@ -140,8 +140,8 @@ impl Context<'_> {
         outlooks
     }
 
-    /// Whether the water is too warm now and this would be too cold, or the other way round: what is wrong now
-    /// comes first, and how it goes after that is nobody's question yet.
+    /// Whether the water is too warm now and this would be too cold, or the other way round: what
+    /// is wrong now comes first, and how it goes after that is nobody's question yet.
     fn is_beyond_the_other_limit(&self, tank: TankId, until: UntilWhat) -> bool {
         let UntilWhat::Water(_, side, _) = until else { return false };
         let Some(id) = self.plan.tank(tank).gear.water else { return false };
@@ -174,8 +174,8 @@ impl Context<'_> {
         }
     }
 
-    /// Tanks in which oxygen counts first, with what stands in all call-outs; and whether the pumps are seen to
-    /// stand.
+    /// Tanks in which oxygen counts first, with what stands in all call-outs; and whether the pumps
+    /// are seen to stand.
     pub(in crate::engine) fn breathless_tanks(&self) -> Vec<(TankId, bool)> {
         let standing: Vec<&Alarm> = self
             .alarms()
@@ -188,8 +188,8 @@ impl Context<'_> {
         found.map(|(tank, how)| (tank, how == Breathless::Seen)).collect()
     }
 
-    /// Whether oxygen counts first in this tank: the mains are out or its flow is in trouble, and neither
-    /// flow nor air is proved.
+    /// Whether oxygen counts first in this tank: the mains are out or its flow is in trouble, and
+    /// neither flow nor air is proved.
     fn breathless(&self, tank: TankId, alarms: &[&Alarm], cut: bool) -> Option<Breathless> {
         let pumps = self.plan.tank(tank).gear.pumps;
         let flow = pumps.and_then(|pumps| pumps.sensor);
@@ -204,8 +204,8 @@ impl Context<'_> {
         })
     }
 
-    /// Whether water is seen to move through the tank. While the mains are out a reading of before proves
-    /// nothing.
+    /// Whether water is seen to move through the tank. While the mains are out a reading of before
+    /// proves nothing.
     pub(in crate::engine) fn has_flow(&self, tank: TankId) -> bool {
         let Some(pumps) = self.plan.tank(tank).gear.pumps else { return false };
         let flows = pumps.sensor.and_then(|sensor| self.number(sensor));
@@ -230,8 +230,8 @@ impl Context<'_> {
         of_mains.filter_map(|id| Some(self.alarms.state(id).episode.as_ref()?.onset)).min()
     }
 
-    /// The early end of the watch's own power, while the mains are out: by the UPS, or by what the site
-    /// declares.
+    /// The early end of the watch's own power, while the mains are out: by the UPS, or by what the
+    /// site declares.
     pub(in crate::engine) fn dark_from(&self) -> Option<Moment> {
         self.own_end_from().into_iter().chain(self.dark_without_mains()).min()
     }
@@ -259,8 +259,8 @@ impl Context<'_> {
         }
     }
 
-    /// The early end of what bears on an alarm and may come to pass, if its range says something; of
-    /// what kills, if only that is asked for.
+    /// The early end of what bears on an alarm and may come to pass, if its range says something;
+    /// of what kills, if only that is asked for.
     pub(in crate::engine) fn harm_from(&self, alarm: &str, deadly: bool) -> Option<Moment> {
         let alarm = self.plan.alarm(self.alarm(alarm)?);
         let of_water = self.at_stake(&[alarm]).into_iter().filter(|found| found.tank.is_some());
@@ -271,8 +271,8 @@ impl Context<'_> {
         Some(self.mono() + Span((hours * 3_600_000.0) as i64))
     }
 
-    /// When this watch may go dark by what its UPS says of itself, while that is about to stop; if it
-    /// says no time, ten minutes after it said so.
+    /// When this watch may go dark by what its UPS says of itself, while that is about to stop; if
+    /// it says no time, ten minutes after it said so.
     pub(in crate::engine) fn own_end_from(&self) -> Option<Moment> {
         let ending = self.alarms().filter(|id| self.is_own_end(*id) && self.alarms.standing(*id).is_some());
         let dark = ending.filter_map(|id| {

@@ -1,5 +1,5 @@
-//! What an outage drill of one alarm has to wait for, and how long each of it may take: worked out from
-//! the plan.
+//! What an outage drill of one alarm has to wait for, and how long each of it may take: worked out
+//! from the plan.
 
 use crate::plan::{Alarm, Plan};
 use crate::time::Span;

@@ -63,8 +63,9 @@ impl Context<'_> {
         self.has_heard(own.chain(alarms.flat_map(|id| self.plan.alarm(id).condition.sensors())))
     }
 
-    /// Whether air that an alarm had switched on stays on although that alarm was put aside: putting it
-    /// aside changes nothing in the water, and the air is needed until what it rang for is known to be over.
+    /// Whether air that an alarm had switched on stays on although that alarm was put aside:
+    /// putting it aside changes nothing in the water, and the air is needed until what it rang for
+    /// is known to be over.
     pub(super) fn is_kept_for(&self, relay: RelayId, on: bool) -> bool {
         let is_air = self.plan.relays[relay.index()].moves == Adds::Air;
         on && is_air
@@ -75,7 +76,8 @@ impl Context<'_> {
             })
     }
 
-    /// Whether the alarm's stopgap has cut a heater, seen to be off, that only a person switches back.
+    /// Whether the alarm's stopgap has cut a heater, seen to be off, that only a person switches
+    /// back.
     pub(in crate::engine) fn awaits_hand(&self, alarm: &str) -> bool {
         let stopgap = self.alarm(alarm).and_then(|id| self.plan.alarm(id).stopgap);
         stopgap.is_some_and(|stopgap| {

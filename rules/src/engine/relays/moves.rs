@@ -1,6 +1,6 @@
 //! What comes next for a stopgap. [`Context::next_move`] looks at one relay and says it;
-//! [`Relays::on_attend`] does it and looks again, as a piece of work of its own, until nothing is left
-//! to be done.
+//! [`Relays::on_attend`] does it and looks again, as a piece of work of its own, until nothing is
+//! left to be done.
 
 use super::Relays;
 use super::known::{READINGS_WITHIN, within};

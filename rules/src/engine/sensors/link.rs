@@ -35,8 +35,8 @@ impl Sensors {
         next.then(Task::AttendAll);
     }
 
-    /// What was not heard while the broker was away may have been said all the same: it is lost only if it
-    /// stays silent.
+    /// What was not heard while the broker was away may have been said all the same: it is lost
+    /// only if it stays silent.
     fn doubt_losses_since(&mut self, ground: &Ground<'_>, since: Moment, next: &mut Next) {
         let by_broker = |sensor: &Sensor| sensor.feed.topic().is_some();
         for (id, sensor) in (0..).map(SensorId).zip(&ground.plan.sensors) {

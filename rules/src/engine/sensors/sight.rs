@@ -1,5 +1,5 @@
-//! A reading is judged, and whether readings come through is seen: of a sensor, and of a gateway, which is lost while all of its
-//! sensors are. Only what is lost by a cause of its own is said.
+//! A reading is judged, and whether readings come through is seen: of a sensor, and of a gateway,
+//! which is lost while all of its sensors are. Only what is lost by a cause of its own is said.
 
 use super::{Gateway, Sensors};
 use crate::condition::Truth;
@@ -26,8 +26,8 @@ pub(in crate::engine) enum Sighted {
 }
 
 impl Sensors {
-    /// Judges a reading: the sample is for the history. Says too whether it has to be looked at anew whether the
-    /// sensor is lost or found; who was seen and is, has its deadline already.
+    /// Judges a reading: the sample is for the history. Says too whether it has to be looked at
+    /// anew whether the sensor is lost or found; who was seen and is, has its deadline already.
     pub(in crate::engine) fn on_reading(
         &mut self,
         ground: &Ground<'_>,
@@ -45,7 +45,8 @@ impl Sensors {
         Some((Sample { sensor: Arc::clone(name), at, value, quality }, !sees))
     }
 
-    /// A reading of the past that came with a newer one: for the history, if it was not taken before.
+    /// A reading of the past that came with a newer one: for the history, if it was not taken
+    /// before.
     pub(in crate::engine) fn on_past(
         &mut self,
         ground: &Ground<'_>,
@@ -110,7 +111,8 @@ impl Sensors {
         self.sees(plan, &Sight::Sensor(id)) == Truth::True
     }
 
-    /// Why no reading of a sensor is in force, in words; what speaks against its latest reading otherwise.
+    /// Why no reading of a sensor is in force, in words; what speaks against its latest reading
+    /// otherwise.
     pub(in crate::engine) fn why_unseen(&self, plan: &Plan, id: SensorId, now: Moment) -> String {
         let sensor = plan.sensor(id);
         let (quality, doubt) = self.quality(sensor, id, now);

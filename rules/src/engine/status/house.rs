@@ -1,6 +1,6 @@
-//! What the page in the house shows: every reading, what stands and who has it, who is told next, what the
-//! watch has in hand and what may come. Names, places and words are those of pages; numbers stay numbers,
-//! so that they can be drawn. Looking changes nothing.
+//! What the page in the house shows: every reading, what stands and who has it, who is told next,
+//! what the watch has in hand and what may come. Names, places and words are those of pages;
+//! numbers stay numbers, so that they can be drawn. Looking changes nothing.
 
 use crate::alarm::Priority;
 use crate::callout::Call;
@@ -39,8 +39,8 @@ pub struct HouseView {
     pub asides: Vec<PutAside>,
     /// Limits that a tank's water may meet.
     pub ahead: Vec<WaterAhead>,
-    /// Tanks in which oxygen counts first, since something is wrong and neither flow nor air is proved; and
-    /// whether the pumps are seen to stand.
+    /// Tanks in which oxygen counts first, since something is wrong and neither flow nor air is
+    /// proved; and whether the pumps are seen to stand.
     pub breathless: Vec<(TankId, bool)>,
     /// When the watch's own power ends, if that is known.
     pub goes_dark: Option<Moment>,

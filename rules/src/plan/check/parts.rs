@@ -1,5 +1,5 @@
-//! The parts of a rule file, read in the order in which they lean on each other, and made one plan if every
-//! one of them is whole. Each that is not has said so at its own place.
+//! The parts of a rule file, read in the order in which they lean on each other, and made one plan
+//! if every one of them is whole. Each that is not has said so at its own place.
 
 use super::Surroundings;
 use super::tables::Tables;
@@ -99,7 +99,8 @@ impl PlanParts {
         })
         .unzip();
         let alarm_names = NameIndex::of("alarm", "alarm", &tables.alarms).into_names();
-        // At once as long as it can become: a list that doubles takes three times the room while it does.
+        // At once as long as it can become: a list that doubles takes three times the room while it
+        // does.
         let mut alarms = Vec::with_capacity(tables.alarms.len());
         let mut explained = Vec::with_capacity(tables.alarms.len());
         let read = each(tables.alarms, |name, table| alarm::read(name, table, context, &scope, &relays));
@@ -160,8 +161,8 @@ impl PlanParts {
         output_check::findings(&commanded, &listeners, &witnessed, elsewhere)
     }
 
-    /// The plan, with the alarms that it adds by itself; none if any part is not whole. The names of alarms
-    /// are checked in any case.
+    /// The plan, with the alarms that it adds by itself; none if any part is not whole. The names
+    /// of alarms are checked in any case.
     pub(super) fn whole(self, context: &CheckContext<'_>, around: &Surroundings) -> Option<Plan> {
         let own_places: Vec<_> = self.explained.iter().map(|it| it.place.clone()).collect();
         let says_expected: Vec<_> = self.explained.iter().map(|it| it.says_expected).collect();

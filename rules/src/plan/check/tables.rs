@@ -1,5 +1,5 @@
-//! The tables of a rule file, found and named before any of them is read: a part may lean on one that stands
-//! further down.
+//! The tables of a rule file, found and named before any of them is read: a part may lean on one
+//! that stands further down.
 
 use crate::diagnostic::{Findings, Item, NamedTable, Table, TextPieces};
 use crate::plan::context::{CheckContext, NameIndex};
@@ -51,7 +51,8 @@ impl<'t> Tables<'t> {
         tables
     }
 
-    /// What is known while they are read: names, and the file's own cards, which are read with that.
+    /// What is known while they are read: names, and the file's own cards, which are read with
+    /// that.
     pub(super) fn context<'a>(
         &mut self,
         findings: &'a Findings,

@@ -1,5 +1,5 @@
-//! Nights in a house with three tanks, six people and three ladders. What each must bring was written down
-//! from the description of call-outs before it was played.
+//! Nights in a house with three tanks, six people and three ladders. What each must bring was
+//! written down from the description of call-outs before it was played.
 
 use super::Night;
 use crate::fixtures::target;
@@ -64,7 +64,8 @@ fn six() -> Directory {
     people
 }
 
-/// The alarms of a night, a line each, as for the other scenes; their tank is the lagoon unless one is named.
+/// The alarms of a night, a line each, as for the other scenes; their tank is the lagoon unless one
+/// is named.
 fn house(alarms: &str) -> String {
     let own = super::rules(alarms);
     format!("{HOUSE}{}", own.strip_prefix(super::HEAD).expect("its head"))

@@ -1,4 +1,5 @@
-//! Channels with a limit of one's own: low alarms of one kind are listed together before it is spent.
+//! Channels with a limit of one's own: low alarms of one kind are listed together before it is
+//! spent.
 
 use super::{NOON, Night, people, rules};
 use slackwater_rules::plan::{Directory, Quota};

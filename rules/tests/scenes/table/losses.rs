@@ -1,5 +1,5 @@
-//! Silence: what falls silent together is one loss, and a loss of sight alone waits for a quarter of the time
-//! that the danger which it hides would need.
+//! Silence: what falls silent together is one loss, and a loss of sight alone waits for a quarter
+//! of the time that the danger which it hides would need.
 
 use super::{NIGHT, NOON, Night, people, rules};
 use crate::harness::Site;

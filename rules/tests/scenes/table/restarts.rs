@@ -1,5 +1,5 @@
-//! The watch starts anew: in every state a call-out is as it was, and a rung that is due waits until the
-//! watch has listened once.
+//! The watch starts anew: in every state a call-out is as it was, and a rung that is due waits
+//! until the watch has listened once.
 
 use super::Night;
 

@@ -1,4 +1,5 @@
-//! Sirens: on while a call-out that told them climbs, three minutes a rung, only for what is critical.
+//! Sirens: on while a call-out that told them climbs, three minutes a rung, only for what is
+//! critical.
 
 use super::{NOON, Night, people, rules};
 use crate::fixtures::target;

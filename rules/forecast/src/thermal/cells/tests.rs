@@ -1,8 +1,8 @@
 use super::*;
 use crate::regression::Regression;
 
-/// `thermal_trace.csv`: one simulated day in rows of ten minutes, with the least-squares result that
-/// numpy's lstsq gives for exactly these rows and weights (its head states the four numbers).
+/// `thermal_trace.csv`: one simulated day in rows of ten minutes, with the least-squares result
+/// that numpy's lstsq gives for exactly these rows and weights (its head states the four numbers).
 #[test]
 fn one_day_of_rows_gives_the_four_numbers_that_batch_least_squares_gives() {
     let table = include_str!("../../../tests/data/thermal_trace.csv");
