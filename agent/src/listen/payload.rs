@@ -168,7 +168,8 @@ fn fields(text: &str) -> Option<Vec<PayloadValue>> {
     let good = pieces.len() <= MOST_VALUES && pieces.iter().all(|(name, _)| is_name(name));
     let time = pieces.iter().find(|(name, value)| is_named_time(name) && is_time(value));
     let beside = Beside { unit_at: None, measured_at: time.map(|(name, _)| quoted(name)) };
-    let values = pieces.iter().filter_map(|(name, value)| {
+    let measured = pieces.iter().filter(|piece| time != Some(*piece));
+    let values = measured.filter_map(|(name, value)| {
         let place = PayloadPlace::Field((*name).to_owned());
         Some(PayloadValue { place, said: scalar(value)?, beside: beside.clone() })
     });
@@ -189,7 +190,7 @@ fn in_columns(text: &str) -> Option<Vec<PayloadValue>> {
     let beside = Beside { unit_at: None, measured_at: time.map(|at| (at + 1).to_string()) };
     let values: Option<Vec<PayloadValue>> = (1..)
         .zip(&columns)
-        .filter(|(_, column)| !column.is_empty())
+        .filter(|(number, column)| time != Some(number - 1) && !column.is_empty())
         .map(|(number, column)| {
             let (place, said) = (PayloadPlace::Column(number), scalar(column)?);
             Some(PayloadValue { place, said, beside: beside.clone() })
