@@ -10,6 +10,7 @@
 //! receiver can tell.
 
 mod email;
+mod enclosed;
 mod event;
 mod folder;
 mod mail;
@@ -25,6 +26,7 @@ mod webhook;
 mod worker;
 
 pub(crate) use email::{header, page_of_mail};
+pub use enclosed::Reports;
 pub(crate) use mail::send_mail;
 pub use push::{AcceptedIf, Proxy};
 pub use settings::{
@@ -94,6 +96,8 @@ pub struct SharedParts {
     pub reply_to: Option<Mailbox>,
     /// For texts, if there is one.
     pub modem: Option<Modem>,
+    /// For mails that carry a report, if there is a journal to make it of.
+    pub reports: Option<Reports>,
 }
 
 impl SharedParts {
@@ -190,7 +194,7 @@ impl Channel {
         match &mut self.0 {
             Carrier::Mail(mail) => mail.attempt(page, context, progress).await,
             Carrier::Push(push) => push.attempt(page, context, progress).await,
-            Carrier::Folder(folder) => folder.attempt(page, context, progress),
+            Carrier::Folder(folder) => folder.attempt(page, context, progress).await,
             Carrier::Siren(siren) => siren.attempt(page, context, progress).await,
             Carrier::Text(text) => text.attempt(page, context, progress).await,
             Carrier::Ring(ring) => ring.attempt(page, context, progress).await,

@@ -23,7 +23,7 @@ pub(crate) use days::{DayBar, days};
 pub(crate) use fans::{FanLine, fan_line, hours_axis};
 pub(crate) use marks::{DEFS, Mark, mark};
 pub(crate) use plot::plot;
-pub(crate) use strip::{KEY, strip};
+pub(crate) use strip::{KEY, mini, strip};
 pub(crate) use words::describe;
 
 use slackwater_rules::time::{Span, Wall};

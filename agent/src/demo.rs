@@ -167,6 +167,7 @@ fn prepare(folder: &Path) -> Result<(), String> {
         "journal.sqlite-shm",
         "journal.sqlite-lock",
         "journal.sqlite-pulse",
+        "journal.sqlite-minutes",
         "journal.sqlite-reserve",
         "control.sock",
         "pages",

@@ -18,6 +18,7 @@ mod pace;
 mod parts;
 mod recollecting;
 mod reloading;
+mod sign_in_codes;
 mod sms_inputs;
 mod status_words;
 mod telling;
@@ -140,6 +141,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
         mark: format!("{:x}", left.seed & 0xffff),
         publish: Arc::new(outlet.clone()),
         modem,
+        reports: Some(channels::Reports::of(settings.places.journal.path.clone())),
     };
     let channels = Channels::start(channels, &context, results.clone());
 
@@ -277,7 +279,7 @@ impl EventLoop {
                 }
                 Happening::BrokerLost => return Err(RunError::Lost("the connection to the broker")),
                 Happening::Fetched(round) => self.fetched(round),
-                Happening::Delivered(page, outcome) => self.take(Input::Delivered { page, outcome }),
+                Happening::Delivered(page, outcome) => self.delivered(page, outcome),
                 Happening::Asked((request, back)) => self.asked(request, back),
                 Happening::Web(request) => self.asked_by_web(request),
                 Happening::Texted(text) => self.texted(text),
@@ -355,7 +357,12 @@ impl EventLoop {
 
     fn run(&mut self, effect: Effect) {
         match effect {
-            Effect::Send { target, page } => self.channels.send(&target, *page),
+            Effect::Send { target, page } => {
+                if let (Some(_), Some(reports)) = (page.said.report, &self.context.reports) {
+                    reports.know(self.web.plan_of(&self.engine));
+                }
+                self.channels.send(&target, *page);
+            }
             Effect::Withdraw { page } => self.channels.withdraw(page),
             Effect::Command { switching, relay, topic, payload } => {
                 // A command that waits for a broker would switch something at a time that

@@ -1,8 +1,8 @@
 //! The journal: what the engine decided and what the sensors said, kept on disk. Records flow
 //! in, one transaction a turn, and are safe when [`Journal::commit`] returns; samples flow in,
-//! are thinned to minutes in memory, and are written now and then. After a restart
-//! [`Journal::restore`] gives back the records that still matter. The review and the page read
-//! through a connection of their own, [`JournalLog`].
+//! are thinned to minutes in memory, go to a small file beside the database now and then, and into
+//! it, packed, every few hours. After a restart [`Journal::restore`] gives back the records that
+//! still matter. The review and the page read through a connection of their own, [`JournalLog`].
 //!
 //! There is one writer, owned by the event loop. Nothing here is needed for a page to go out:
 //! every error leaves the file as it was before the call, and the same call may be tried again.
@@ -10,33 +10,48 @@
 //! there is no other table of things to do.
 
 mod bars;
+mod bucket;
+mod checking;
 mod error;
 mod file;
+mod folding;
 mod log;
+mod migrating;
+mod minute_log;
 mod minutes;
 mod odd_times;
+mod packing;
 mod prune;
 pub mod pulse;
+mod readings;
 pub mod reserve;
 mod restore;
+mod scale;
 mod schema;
+mod sectors;
+mod stored;
+mod walking;
 pub mod writer;
 
 pub use bars::StepSaid;
+pub use bucket::Values;
 pub use error::JournalError;
 pub use file::{Opened, claim};
-pub use log::{JournalLog, Minute};
-pub use minutes::Values;
+pub use log::JournalLog;
 pub use prune::Pruned;
 pub use restore::Restored;
+pub use walking::Minute;
 
+use checking::Check;
 use error::Place;
 use file::OnDisk;
+use migrating::Migrating;
+use minute_log::MinuteLog;
 use minutes::Minutes;
 use odd_times::LONGEST_RUN;
+use packing::Packer;
 use pulse::Beat;
 use rusqlite::{Connection, OptionalExtension, Transaction, params};
-use slackwater_rules::engine::Sample;
 use slackwater_rules::record::{Record, Seq};
 use slackwater_rules::time::{Moment, Now, Span};
 use std::path::{Path, PathBuf};
@@ -63,9 +78,6 @@ impl Default for JournalLimits {
     }
 }
 
-/// After a failed write of readings, the next try comes after this long.
-const RETRY: Span = Span::minutes(1);
-
 /// The writing end.
 #[derive(Debug)]
 pub struct Journal {
@@ -81,7 +93,14 @@ pub struct Journal {
     last: Seq,
     horizon: Seq,
     minutes: Minutes,
+    /// The latest of them, on the disk and not in the database yet.
+    latest: MinuteLog,
+    packer: Packer,
     due: Option<Moment>,
+    /// Rows of an older version are on their way into packs.
+    migrating: Option<Migrating>,
+    /// Whether the readings are sound is being looked at.
+    check: Option<Check>,
     /// As we left the files.
     on_disk: OnDisk,
 }
@@ -103,18 +122,31 @@ impl Journal {
     pub fn open(path: &Path, boot: BootId, limits: JournalLimits) -> Result<(Self, Opened), JournalError> {
         let place = Place(path.to_owned());
         let (db, opened) = file::open(&place)?;
-        Self::over(place, db, boot, limits).map(|journal| (journal, opened))
+        let mut journal = Self::over(place, db, boot, limits)?;
+        journal.check = match &opened {
+            Opened::Current | Opened::Migrated { .. } => Some(Check::begin(path)),
+            Opened::Created | Opened::SetAside { .. } => None,
+        };
+        Ok((journal, opened))
     }
 
-    /// Begins anew beside a file that is sound but not the one that was written to.
+    /// Begins anew beside a file that is not the one that was written to (`replaced`), or not sound
+    /// (`damaged`).
     ///
     /// # Errors
     /// A full or read-only disk.
-    pub fn replace(self, why: &str) -> Result<(Self, Opened), JournalError> {
+    pub fn replace(self, kind: &str, why: &str) -> Result<(Self, Opened), JournalError> {
         let Self { place, db, boot, limits, .. } = self;
         drop(db);
-        let (db, opened) = file::begin_anew(&place, "replaced", why.to_owned())?;
+        let (db, opened) = file::begin_anew(&place, kind, why.to_owned())?;
         Self::over(place, db, boot, limits).map(|journal| (journal, opened))
+    }
+
+    /// What was found to be wrong with the file since it was opened, if anything was: said once.
+    pub fn unsound(&mut self) -> Option<String> {
+        let why = self.check.as_ref()?.wrong()?;
+        self.check = None;
+        Some(why)
     }
 
     fn over(place: Place, db: Connection, boot: BootId, limits: JournalLimits) -> Result<Self, JournalError> {
@@ -122,8 +154,14 @@ impl Journal {
         let last = read("SELECT coalesce(max(seq), 0) FROM records").map_err(|e| place.error(e))?;
         let horizon = read("SELECT value FROM meta WHERE key = 'horizon'").map_err(|e| place.error(e))?;
         let seed = read("SELECT value FROM meta WHERE key = 'seed'").map_err(|e| place.error(e))?;
+        let folded = stored::folded(&db).map_err(|e| place.error(e))?;
+        let has_rows = migrating::has_rows(&db).map_err(|e| place.error(e))?;
         Ok(Self {
             on_disk: OnDisk::look(&place.0),
+            latest: MinuteLog::open(&place.0, seed, folded),
+            packer: Packer::default(),
+            migrating: has_rows.then(Migrating::default),
+            check: None,
             place,
             db,
             limits,
@@ -248,39 +286,6 @@ impl Journal {
         Ok(())
     }
 
-    /// Takes samples into the minutes in memory. Nothing is written, and nothing is allocated
-    /// for a sensor that is known and a minute that is open.
-    pub fn sample(&mut self, samples: &[Sample]) {
-        for sample in samples {
-            self.minutes.add(sample);
-        }
-    }
-
-    /// Does what is due, and costs next to nothing if nothing is: writes the finished minutes
-    /// and a sign of life every [`JournalLimits::every`], and prunes. To be called once a turn.
-    ///
-    /// # Errors
-    /// What could not be written is kept in memory (within a bound) and tried again in a minute.
-    pub fn tend(&mut self, now: &Now) -> Result<Pruned, JournalError> {
-        let due = *self.due.get_or_insert(now.mono + self.limits.every);
-        if now.mono < due {
-            return Ok(Pruned::default());
-        }
-        let result = self.write_minutes(now, false).and_then(|made_room| self.prune(now, made_room));
-        self.due = Some(now.mono + if result.is_ok() { self.limits.every } else { RETRY });
-        result
-    }
-
-    /// When [`Journal::tend`] has something to do next, once it has been called.
-    pub fn due(&self) -> Option<Moment> {
-        self.due
-    }
-
-    /// Writes all that is in memory, unfinished minutes too: before the program ends.
-    pub fn flush(&mut self, now: &Now) -> Result<(), JournalError> {
-        self.write_minutes(now, true).map(drop)
-    }
-
     /// Keeps the site's name, for readers who have no plan at hand.
     pub fn name_site(&mut self, site: &str) -> Result<(), JournalError> {
         self.db
@@ -305,36 +310,12 @@ impl Journal {
         restore::restore(&db, boot, now, beat.as_ref()).map_err(|error| place.error(error))
     }
 
-    /// Returns how many old minutes had to go for the new ones.
-    fn write_minutes(&mut self, now: &Now, all: bool) -> Result<u64, JournalError> {
-        self.minutes.finish(if all { None } else { Some(now.mono) });
-        let mut minutes = std::mem::take(&mut self.minutes);
-        let (limits, mut dropped) = (self.limits, 0);
-        let result = self.write(now, |tx, boot| {
-            dropped = prune::make_room(tx, &limits, minutes.waiting())?;
-            tx.execute(
-                "UPDATE boots SET alive = max(ifnull(alive, ?2), ?2) WHERE id = ?1",
-                params![boot, now.mono.0],
-            )?;
-            minutes.write(tx, boot)
-        });
-        match &result {
-            Ok(_) => minutes.written(),
-            Err(_) => minutes.refused(),
+    /// Whether the files are those that we left.
+    fn still_ours(&self) -> Result<(), JournalError> {
+        match self.on_disk.meddled(&self.place.0) {
+            Some(why) => Err(JournalError::Damaged { path: self.place.0.clone(), why: why.to_owned() }),
+            None => Ok(()),
         }
-        self.minutes = minutes;
-        self.row = Some(result?);
-        Ok(dropped)
-    }
-
-    fn prune(&mut self, now: &Now, made_room: u64) -> Result<Pruned, JournalError> {
-        let keep_from = self.horizon.min(self.last);
-        let mut pruned =
-            prune::prune(&self.db, &self.limits, now, keep_from).map_err(|error| self.place.error(error))?;
-        pruned.readings += made_room;
-        pruned.unwritten = self.minutes.take_lost();
-        self.on_disk = OnDisk::look(&self.place.0);
-        Ok(pruned)
     }
 
     /// One transaction, with the present boot in its table, dated as well as `now` can.
@@ -343,9 +324,7 @@ impl Journal {
         now: &Now,
         work: impl FnOnce(&Transaction<'_>, i64) -> rusqlite::Result<()>,
     ) -> Result<BootRow, JournalError> {
-        if let Some(why) = self.on_disk.meddled(&self.place.0) {
-            return Err(JournalError::Damaged { path: self.place.0.clone(), why: why.to_owned() });
-        }
+        self.still_ours()?;
         let (boot, known) = (&self.boot, self.row);
         let run = |db: &mut Connection| {
             let tx = db.transaction_with_behavior(rusqlite::TransactionBehavior::Immediate)?;

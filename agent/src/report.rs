@@ -33,8 +33,31 @@ pub fn report(
     window: ReviewSpan,
     zone: &TimeZone,
 ) -> Result<String, JournalError> {
+    made(log, plan, window, zone).map(|report| report.html)
+}
+
+/// A report, and what it comes to in short.
+#[derive(Debug)]
+pub struct Report {
+    /// The document.
+    pub html: String,
+    /// Its digest, a line each.
+    pub digest: Vec<String>,
+}
+
+/// The report of a stretch of time, with its digest beside it.
+///
+/// # Errors
+/// If the journal can't be read.
+pub fn made(
+    log: &JournalLog,
+    plan: &Plan,
+    window: ReviewSpan,
+    zone: &TimeZone,
+) -> Result<Report, JournalError> {
     let review = review::review(log, Some(plan), window, zone)?;
-    render(&ReportParts { log, plan, zone, review: &review })
+    let html = render(&ReportParts { log, plan, zone, review: &review })?;
+    Ok(Report { html, digest: review.digest.into_iter().skip(1).collect() })
 }
 
 /// All that it is made of.
@@ -129,7 +152,12 @@ fn head(made: &ReportParts<'_>) -> Markup {
 fn length(review: &Review) -> String {
     let length = review.coverage.length;
     let days = (length.0 + 43_200_000) / 86_400_000;
-    if days < 2 { length.to_string() } else { format!("{days} days") }
+    match days {
+        0 => length.to_string(),
+        1 if (length.0 - 86_400_000).abs() < 3_600_000 => "a day".to_owned(),
+        1 => length.to_string(),
+        days => format!("{days} days"),
+    }
 }
 
 /// The common sheet without what no paper has, and the report's own.

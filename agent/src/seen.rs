@@ -49,6 +49,15 @@ fn words_of(sensor: &Sensor) -> Option<&[slackwater_rules::reading::Word]> {
     }
 }
 
+/// Switches and what hangs on them go from one value to the next without a slope.
+pub(crate) fn pen_of(sensor: &Sensor) -> Stroke {
+    if words_of(sensor).is_some() || matches!(sensor.measure.name, "power" | "current") {
+        Stroke::Steps
+    } else {
+        Stroke::Line
+    }
+}
+
 /// Its limits, in the unit that people read.
 pub(crate) fn limits_of(sensor: &Sensor) -> Option<(f64, f64)> {
     sensor.limits.map(|(lower, upper)| (shown(sensor, lower), shown(sensor, upper)))
@@ -112,11 +121,7 @@ pub(crate) fn picture(
     picture.gaps = between(&picture.seen, span, hold);
     picture.limits = limits_of(sensor);
     picture.nights = if span.length() > Span::hours(24 * 5) { Vec::new() } else { nights(span, zone) };
-    picture.pen = if words_of(sensor).is_some() || matches!(sensor.measure.name, "power" | "current") {
-        Stroke::Steps
-    } else {
-        Stroke::Line
-    };
+    picture.pen = pen_of(sensor);
     picture.said = describe(&picture, &spoken(sensor), zone);
     Ok(picture)
 }

@@ -12,6 +12,8 @@ pub mod ask;
 #[cfg(feature = "web")]
 mod call_out;
 #[cfg(feature = "web")]
+mod codes;
+#[cfg(feature = "web")]
 mod drill;
 #[cfg(feature = "web")]
 mod form;
@@ -32,6 +34,8 @@ mod now;
 #[cfg(feature = "web")]
 mod qr;
 #[cfg(feature = "web")]
+mod readings;
+#[cfg(feature = "web")]
 mod reply;
 #[cfg(feature = "web")]
 mod route;
@@ -41,6 +45,8 @@ mod server;
 mod sessions;
 #[cfg(feature = "web")]
 mod sign_in;
+#[cfg(feature = "web")]
+mod strips;
 #[cfg(feature = "web")]
 mod tank;
 #[cfg(feature = "web")]

@@ -18,7 +18,7 @@ pub use reply::{Open, Refused, how_to_answer, not_taken, receipt, which};
 pub use time::{ClockNotSet, FRESH, HoldsUntil, is_fresh};
 
 /// The letters and digits of codes: none that is taken for another one.
-pub(crate) const CODE_LETTERS: &[u8; 24] = b"ACDEFGHJKMNPQRTUVWXY3479";
+pub const CODE_LETTERS: &[u8; 24] = b"ACDEFGHJKMNPQRTUVWXY3479";
 /// How many of them a code has.
 pub(crate) const CODE_LENGTH: usize = 4;
 

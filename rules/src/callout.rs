@@ -11,6 +11,8 @@ pub mod ladder;
 
 pub mod member;
 
+pub mod members;
+
 pub mod state;
 
 pub mod facts;
@@ -121,9 +123,8 @@ impl Call {
 
     /// The highest rank that is asked for; of all that was in it, if nothing stands.
     pub fn priority(&self) -> Priority {
-        let standing = self.core.members.iter().filter(|member| member.stands()).map(|member| member.rank);
-        let all = self.core.members.iter().map(|member| member.rank);
-        standing.max().or(all.max()).unwrap_or(Priority::Low)
+        let members = &self.core.members;
+        members.standing_rank().or(members.highest()).unwrap_or(Priority::Low)
     }
 
     /// Whether it asks somebody to come just now.

@@ -23,6 +23,20 @@ pub enum Who {
     Keeper,
 }
 
+/// What a line wants of its reader.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum LineKind {
+    /// Something to do.
+    #[default]
+    Act,
+    /// Something to look at before any act, since it may be wrong to act at all: it leads to
+    /// nothing without the act behind it, and so the two stand together.
+    LookFirst,
+    /// Something not to do: no first step, since it changes nothing.
+    LeaveAlone,
+}
+
 /// An act that may be done already, by the watch or by a person.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Deserialize)]
 #[serde(rename_all = "kebab-case")]
@@ -50,6 +64,12 @@ pub enum Harm {
 impl Who {
     /// By the names that files use.
     pub const ALL: [(&'static str, Self); 2] = [("anyone", Self::Anyone), ("keeper", Self::Keeper)];
+}
+
+impl LineKind {
+    /// By the names that files use.
+    pub const ALL: [(&'static str, Self); 3] =
+        [("act", Self::Act), ("look-first", Self::LookFirst), ("leave-alone", Self::LeaveAlone)];
 }
 
 impl Act {
@@ -89,6 +109,9 @@ pub struct CardLine {
     /// Who may do it.
     #[serde(rename = "for", default)]
     pub who: Who,
+    /// What it wants.
+    #[serde(default)]
+    pub kind: LineKind,
     /// The act that it is, if the watch can know of it.
     pub act: Option<Act>,
     /// Shown only against this harm.
@@ -191,18 +214,12 @@ impl Step<'_> {
         }
     }
 
-    /// The step as a page says it: where it is left to do, and for whom if that isn't plain.
-    pub fn words(&self, to_helper: bool) -> String {
-        let who = match self.line.who {
-            Who::Anyone => "",
-            Who::Keeper if to_helper => "",
-            Who::Keeper => "Keeper only: ",
-        };
-        let left = match self.left {
-            [] => String::new(),
-            left => format!(" Left to do: {}.", left.join(", ")),
-        };
-        format!("{who}{}{left}", self.line.words)
+    /// The step as a page says it, and where it is left to do.
+    pub fn words(&self) -> String {
+        match self.left {
+            [] => self.line.words.clone(),
+            left => format!("{} Left to do: {}.", self.line.words, left.join(", ")),
+        }
     }
 }
 
@@ -276,8 +293,8 @@ pub fn source(key: &str) -> Option<&'static str> {
 #[cfg(test)]
 mod tests {
     use super::{
-        Act, BuiltIn, Card, CardFile, CardLine, FILES, Harm, SOURCES, Situation, Who, built_in, find,
-        is_plain,
+        Act, BuiltIn, Card, CardFile, CardLine, FILES, Harm, LineKind, SOURCES, Situation, Who, built_in,
+        find, is_plain,
     };
     use std::collections::{BTreeMap, BTreeSet};
 
@@ -365,6 +382,30 @@ mod tests {
     }
 
     #[test]
+    fn whoever_is_to_stay_out_is_told_what_comes_then() {
+        for BuiltIn { name, card } in built_in() {
+            for line in card.lines.iter().filter(|line| !line.words.contains("ands stay out")) {
+                let away = line.words.contains("tay out") || line.words.contains("tay off");
+                assert!(!away || line.words.ends_with(", and call for help."), "{name}: {}", line.words);
+            }
+        }
+    }
+
+    #[test]
+    fn what_is_to_be_looked_at_first_stands_at_the_head_of_its_card_with_an_act_behind_it() {
+        for BuiltIn { name, card } in built_in() {
+            let kinds: Vec<LineKind> = card.lines.iter().map(|line| line.kind).collect();
+            let looks = kinds.iter().filter(|kind| **kind == LineKind::LookFirst).count();
+            assert!(kinds.iter().take(looks).all(|kind| *kind == LineKind::LookFirst), "{name}");
+            assert!(kinds.contains(&LineKind::Act), "{name} has no act");
+            let forbids = ["Do not", "No grill", "Never", "Hands stay", "Keep hands", "Top nothing"];
+            for line in card.lines.iter().filter(|line| line.kind == LineKind::Act) {
+                assert!(!forbids.iter().any(|no| line.words.starts_with(no)), "{name}: {}", line.words);
+            }
+        }
+    }
+
+    #[test]
     fn unplugging_is_always_at_a_dry_plug_or_after_a_word_about_wet_ones() {
         for BuiltIn { name, card } in built_in() {
             for text in card.lines.iter().flat_map(|line| [Some(&line.words), line.text.as_ref()]).flatten() {
@@ -382,7 +423,7 @@ mod tests {
         assert_eq!(card.text(&now), Some("Floor dry? Start the battery air pump. Floor wet: stay out."));
         now.acts.insert(Act::Air, vec!["harbour".to_owned()]);
         let steps = card.steps(&now);
-        assert!(steps[1].words(false).ends_with("Left to do: harbour."), "{}", steps[1].words(false));
+        assert!(steps[1].words().ends_with("Left to do: harbour."), "{}", steps[1].words());
         now.acts.insert(Act::Air, vec![]);
         assert!(card.steps(&now)[1].done);
         assert_eq!(card.text(&now), Some("Tanks without bubbles: pour water back by jug, hands out."));

@@ -60,12 +60,14 @@ pub use views::Answerable;
 
 use crate::alarm::Aside;
 use crate::ids::{AlarmId, RelayId, Seq};
+use crate::plan::ways::Way;
 use crate::plan::{Part, Plan};
 use crate::record::{Body, Record};
 use crate::time::{Moment, Now, Span};
 use components::Components;
 use index::Index;
 use queue::{Backlog, Queue};
+use std::collections::BTreeSet;
 use task::{Spare, Task};
 use timers::Timers;
 
@@ -120,9 +122,10 @@ impl Engine {
     /// once at random for a site, and the same ever after. `next_seq` is the number of the
     /// first record it will make.
     pub fn new(plan: Plan, seed: u64, next_seq: Seq, now: Now) -> Self {
+        let index = Index::of(&plan);
         Self {
-            parts: Components::new(&plan, now.mono),
-            index: Index::of(&plan),
+            parts: Components::new(&plan, &index, now.mono),
+            index,
             queue: Queue::for_plan_of(things(&plan)),
             plan,
             seed,
@@ -172,13 +175,13 @@ impl Engine {
     /// when     = "lagoon-temp < 23 degC"
     /// priority = "high"
     /// "#;
-    /// let around = Surroundings { directory: Directory::default(), zone: jiff::tz::TimeZone::UTC, today: None };
-    /// let plan = Plan::check("rules.toml", text, &around).plan.expect("it is sound");
+    /// let around = Surroundings { directory: Directory::default(), zone: jiff::tz::TimeZone::UTC,
+    /// today: None }; let plan = Plan::check("rules.toml", text, &around).plan.expect("it is
+    /// sound");
     ///
-    /// let at = |ms: i64| Now { mono: Moment(ms), wall: Wall(1_790_000_000_000 + ms), wall_trusted: true };
-    /// let mut engine = Engine::new(plan, 7, 1, at(0));
-    /// engine.step(at(0), Input::Started { version: "example".into(), gap: None });
-    /// let turn = engine.step(at(1_000), Input::Message {
+    /// let at = |ms: i64| Now { mono: Moment(ms), wall: Wall(1_790_000_000_000 + ms), wall_trusted:
+    /// true }; let mut engine = Engine::new(plan, 7, 1, at(0)); engine.step(at(0), Input::Started {
+    /// version: "example".into(), gap: None }); let turn = engine.step(at(1_000), Input::Message {
     ///     topic: "lagoon/temperature".into(),
     ///     payload: b"22.4".to_vec(),
     ///     delivery: Arrival::Live,
@@ -213,11 +216,12 @@ impl Engine {
         self.now = Now { mono: now.mono.max(self.now.mono), ..now };
         let changes = reload::changes(&self.plan, &plan);
         let has = |name: &str| plan.relays.iter().any(|relay| relay.name == *name);
+        let named: BTreeSet<&String> = plan.alarms.iter().map(|alarm| &alarm.name).collect();
         let relays: Vec<_> = (0..).map(RelayId).zip(&self.plan.relays).collect();
         let relays: Vec<_> =
             relays.into_iter().filter(|(_, relay)| !has(&relay.name)).map(|(id, _)| id).collect();
         let alarms = (0..).map(AlarmId).zip(&self.plan.alarms);
-        let alarms = alarms.filter(|(_, alarm)| plan.alarm_named(&alarm.name).is_none());
+        let alarms = alarms.filter(|(_, alarm)| !named.contains(&alarm.name));
         let alarms: Vec<_> = alarms.map(|(id, _)| id).collect();
         self.decide(|cx, next| cx.relays.on_plan_without(cx, &relays, next));
         self.decide(|cx, next| cx.operator.on_plan_without(cx, &alarms, next));
@@ -238,7 +242,7 @@ impl Engine {
         self.index = Index::of(&self.plan);
         self.queue.expect(things(&self.plan));
         self.timers = Timers::default();
-        self.parts.carry_over(&old, &self.plan, self.now.mono);
+        self.parts.carry_over(&old, (&self.plan, &self.index), self.now.mono);
         drop(old);
         self.decide(|_, next| {
             next.record(Body::Reloaded { changes });
@@ -247,6 +251,12 @@ impl Engine {
         self.queue.begin();
         self.work_off();
         self.end_turn()
+    }
+
+    /// Pages name these ways to answer from now on: the page in the house opens late, or falls
+    /// shut. What lasts does not change by it.
+    pub fn name_ways(&mut self, ways: Vec<Way>) {
+        self.plan.directory.ways = ways;
     }
 
     /// Begins to tell them of the time since `since`, on the present clock, between two turns.

@@ -173,7 +173,7 @@ impl Run {
             Stage::LeftAlone { shows } => {
                 let advice = match (shows, relay.moves) {
                     (true, Adds::Heat | Adds::Water | Adds::Light) => {
-                        "UNPLUG IT, unless somebody has just switched it on"
+                        "unplug by hand, unless somebody has just switched it on"
                     }
                     (true, Adds::Air) => "it is left alone, as by a person's hand",
                     (false, _) => "look whether it has stopped, or somebody has switched it off",
@@ -202,6 +202,6 @@ pub(crate) fn by_hand(on: bool, moves: Adds) -> &'static str {
     match (on, moves) {
         (true, _) => "start it by hand",
         (false, Adds::Air) => "stop it by hand",
-        (false, Adds::Heat | Adds::Water | Adds::Light) => "UNPLUG IT",
+        (false, Adds::Heat | Adds::Water | Adds::Light) => "unplug by hand",
     }
 }

@@ -2,12 +2,13 @@
 //! what the page says; nothing in it is fetched from elsewhere. All mails of one call-out make one
 //! thread (RFC 5322, section 3.6.4), whose root is the call-out itself.
 
+use super::enclosed::WithReport;
 use super::{SharedParts, plain};
 use lettre::Message;
+use lettre::message::header::ContentType;
 use lettre::message::header::{HeaderName, HeaderValue};
-use lettre::message::{Mailbox, MultiPart};
+use lettre::message::{Attachment, Mailbox, MultiPart};
 use slackwater_rules::alarm::Priority;
-use slackwater_rules::page::Page;
 use slackwater_rules::record::Seq;
 use slackwater_rules::time::Wall;
 use std::time::{Duration, SystemTime};
@@ -22,9 +23,9 @@ const LONGEST_SUBJECT: usize = 250;
 /// 9999-12-31T23:59:59Z: the last second that a Date header can say.
 const LAST_DATE: u64 = 253_402_300_799;
 
-/// Composes the mail that carries `page`.
+/// Composes the mail that carries a page.
 pub(super) fn compose(
-    page: &Page,
+    WithReport { page, file }: &WithReport<'_>,
     from: &Mailbox,
     to: &Mailbox,
     context: &SharedParts,
@@ -65,7 +66,14 @@ pub(super) fn compose(
         message = message.raw_header(header("Importance", "high"));
     }
     let plain = plain::lines(&page.body);
-    message.multipart(MultiPart::alternative_plain_html(plain, page.html()))
+    let words = MultiPart::alternative_plain_html(plain, page.html());
+    match file {
+        None => message.multipart(words),
+        Some((name, html)) => {
+            let file = Attachment::new(name.clone()).body(html.clone(), ContentType::TEXT_HTML);
+            message.multipart(MultiPart::mixed().multipart(words).singlepart(file))
+        }
+    }
 }
 
 /// The Message-ID, without its brackets, of what has this name.

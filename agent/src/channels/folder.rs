@@ -1,6 +1,7 @@
 //! The folder: a page becomes a mail in a file of its own, named by its number. To try things out
 //! without a mail account, or for another program to fetch.
 
+use super::enclosed::with_report;
 use super::worker::Progress;
 use super::{FolderSettings, SharedParts, email};
 use lettre::message::Mailbox;
@@ -25,13 +26,15 @@ impl Folder {
         Ok(Self { settings: settings.clone(), from })
     }
 
-    pub(super) fn attempt(&self, page: &Page, context: &SharedParts, progress: &Progress) -> Outcome {
-        let message = match email::compose(page, &self.from, &self.settings.to, context) {
+    pub(super) async fn attempt(&self, page: &Page, context: &SharedParts, progress: &Progress) -> Outcome {
+        let id = page.id;
+        let page = with_report(page, context.reports.as_ref()).await;
+        let message = match email::compose(&page, &self.from, &self.settings.to, context) {
             Ok(message) => message.formatted(),
             Err(error) => return Outcome::Failed { why: format!("the mail could not be written: {error}") },
         };
         progress.at("while writing");
-        let name = format!("{}-{}.eml", context.name("page", page.id), self.settings.to.email.user());
+        let name = format!("{}-{}.eml", context.name("page", id), self.settings.to.email.user());
         match self.write(&name, &message) {
             Ok(()) => Outcome::Accepted { note: format!("left as {name}") },
             Err(error) => {

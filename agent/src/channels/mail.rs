@@ -3,6 +3,7 @@
 //! connection is kept for the next page only after a good end. The lane's time-out covers all of
 //! it.
 
+use super::enclosed::with_report;
 use super::smtp::{self, Smtp, SmtpFault, SmtpReply};
 use super::worker::Progress;
 use super::{CONNECTING, MailSettings, Security, SharedParts, duration, email, plain};
@@ -105,7 +106,8 @@ impl Mail {
                 };
             }
         }
-        let message = match email::compose(page, &self.server.from, &self.to, context) {
+        let page = with_report(page, context.reports.as_ref()).await;
+        let message = match email::compose(&page, &self.server.from, &self.to, context) {
             Ok(message) => message.formatted(),
             Err(e) => return Outcome::Failed { why: format!("the mail could not be written: {e}") },
         };

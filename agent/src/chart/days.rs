@@ -22,7 +22,7 @@ const NUMBERS: usize = 6;
 pub(crate) fn days(
     (id, title, said): (&str, &str, &str),
     span: Stretch,
-    bars: &[DayBar],
+    (bars, gaps): (&[DayBar], &[Stretch]),
     limits: Option<(f64, f64)>,
     events: &[ChartEvent],
     zone: &TimeZone,
@@ -60,6 +60,14 @@ pub(crate) fn days(
                 number(tick)
             );
         }
+    }
+    for gap in gaps.iter().filter_map(|gap| span.part_of(*gap)) {
+        let (from, to) = (span.percent(gap.from), span.percent(gap.to));
+        let _ = write!(
+            svg,
+            "<rect class=\"gap\" x=\"{from:.2}%\" y=\"12%\" width=\"{:.2}%\" height=\"76%\"/>",
+            (to - from).max(0.3)
+        );
     }
     for event in events {
         let at = span.percent(event.at);

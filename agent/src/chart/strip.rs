@@ -142,6 +142,32 @@ pub(crate) fn strip(picture: &Picture) -> String {
     svg + "</svg>"
 }
 
+/// A small line beside a value: the channel, what was seen and what was not, and no letters.
+pub(crate) fn mini(picture: &Picture) -> String {
+    const WIDE: f64 = 480.0;
+    const LOW: f64 = 100.0;
+    let heights = Heights::of(picture);
+    let span = picture.span;
+    let unit = |at: Wall| span.percent(at) / 100.0 * WIDE;
+    let y = |value: f64| heights.held(value) / 100.0 * LOW;
+    let mut svg = format!(
+        "<svg class=\"mini\" role=\"img\" viewBox=\"0 0 {WIDE} {LOW}\" preserveAspectRatio=\"none\" aria-label=\"{}: {}\">",
+        escaped(&picture.title),
+        escaped(&picture.said)
+    );
+    if picture.limits.is_some() {
+        svg += "<path class=\"ch\" d=\"M0 22h480v56H0z\"/><path class=\"lim\" d=\"M0 22h480M0 78h480\"/>";
+    }
+    for gap in picture.gaps.iter().filter_map(|gap| span.part_of(*gap)) {
+        let (from, to) = (unit(gap.from), unit(gap.to));
+        let wide = (to - from).max(2.0);
+        let _ =
+            write!(svg, "<rect class=\"gap\" x=\"{from:.0}\" y=\"8\" width=\"{wide:.0}\" height=\"84\"/>");
+    }
+    what_was_seen(&mut svg, picture, unit, y);
+    svg + "</svg>"
+}
+
 /// Bars at the foot: work in ink, what is wrong in the second ink.
 pub(super) fn feet(svg: &mut String, picture: &Picture) {
     for foot in &picture.feet {

@@ -75,7 +75,7 @@ fn drawings_hold_whatever_the_numbers_are() {
         }
         let bars: Vec<DayBar> =
             points.iter().map(|p| DayBar { at: p.at, low: p.low, high: p.high }).collect();
-        let svg = days(("d", "t", "s"), span, &bars, Some((1.0, 2.0)), &[], &zone);
+        let svg = days(("d", "t", "s"), span, (&bars, &[]), Some((1.0, 2.0)), &[], &zone);
         assert!(!svg.contains("NaN"), "{svg}");
     }
 }

@@ -84,6 +84,7 @@ impl EventLoop {
 
     /// Tries again what is due.
     pub(super) async fn mend(&mut self) {
+        self.note_web_lost();
         let now = self.clock.now().mono;
         if self.mending.due.is_none_or(|due| now < due) {
             return;
@@ -92,6 +93,12 @@ impl EventLoop {
         self.mend_web().await;
         self.mend_files();
         self.mending.due = (!self.health.unusable.is_empty()).then(|| now + EVERY);
+    }
+
+    /// Something has to be mended that could be used before.
+    pub(super) fn mend_soon(&mut self) {
+        let due = self.clock.now().mono + EVERY;
+        self.mending.due = Some(self.mending.due.map_or(due, |known| known.min(due)));
     }
 
     async fn mend_door(&mut self) {

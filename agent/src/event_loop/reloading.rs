@@ -1,7 +1,7 @@
 //! The files read again while the watch goes on: a wrong one changes nothing, a right one keeps
 //! the state of every alarm that it still names.
 
-use super::{EventLoop, recollecting, web_inputs};
+use super::{EventLoop, recollecting};
 use crate::channels::Channels;
 use crate::plain_text::beginning;
 use crate::site::{SiteFiles, connection, last_good, register, subscriptions};
@@ -56,9 +56,7 @@ impl EventLoop {
     }
 
     pub(super) fn adopt(&mut self, mut site: SiteFiles) -> String {
-        if !self.web.is_open() {
-            web_inputs::without_links(&mut site.plan);
-        }
+        self.web.take_ways(&mut site.plan.directory.ways);
         self.web.forget_plan();
         self.health.reload_refused = None;
         last_good::keep_taken(

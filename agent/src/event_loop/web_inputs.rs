@@ -12,9 +12,10 @@ use crate::plain_text::tame;
 use crate::settings::{Places, Settings, WebSettings};
 use crate::web::ask::{Done, HouseLook, PartSeen, PressedAct, WebCommand, WebRequest};
 use slackwater_rules::answer::Which;
-use slackwater_rules::engine::{HouseView, Input, OperatorCommand};
+use slackwater_rules::engine::{Engine, HouseView, Input, OperatorCommand};
 use slackwater_rules::page::Page;
 use slackwater_rules::plan::Plan;
+use slackwater_rules::plan::ways::Way;
 use slackwater_rules::record::By;
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -34,6 +35,9 @@ pub(super) struct WebDoor {
     pub(super) requests: mpsc::Receiver<WebRequest>,
     /// The rules in force, for whoever looks; made at the first look.
     plan: Option<Arc<Plan>>,
+    /// Ways to answer that lead here, each with its place among all: pages name them while the door
+    /// is open.
+    closed_ways: Vec<(usize, Way)>,
 }
 
 impl WebDoor {
@@ -43,6 +47,7 @@ impl WebDoor {
             server: None,
             requests: mpsc::channel(1).1,
             plan: None,
+            closed_ways: Vec::new(),
         }
     }
 
@@ -54,11 +59,9 @@ impl WebDoor {
         plan: &mut Plan,
         unusable: &mut BTreeMap<String, String>,
     ) -> Self {
-        let (door, closed) = Self::open(settings.web.as_ref(), &settings.places).await;
+        let (mut door, closed) = Self::open(settings.web.as_ref(), &settings.places).await;
         unusable.extend(closed.map(|why| (WEB.to_owned(), why)));
-        if !door.is_open() {
-            without_links(plan);
-        }
+        door.take_ways(&mut plan.directory.ways);
         door
     }
 
@@ -68,7 +71,7 @@ impl WebDoor {
         match crate::web::WebServer::open(settings, places).await {
             Ok((server, requests)) => {
                 tracing::info!("the page in the house is served on {}", server.address());
-                (Self { server: Some(server), requests, plan: None }, None)
+                (Self { server: Some(server), requests, plan: None, closed_ways: Vec::new() }, None)
             }
             Err(error) => {
                 tracing::error!("the page in the house: {error}; the watch goes on without it");
@@ -97,11 +100,35 @@ impl WebDoor {
     pub(super) fn forget_plan(&mut self) {
         self.plan = None;
     }
-}
 
-/// A page names only ways that work: without its door the house's page is none.
-pub(super) fn without_links(plan: &mut Plan) {
-    plan.directory.ways.retain(|way| way.link.is_none());
+    /// The rules in force, to be shared.
+    pub(super) fn plan_of(&mut self, engine: &Engine) -> Arc<Plan> {
+        Arc::clone(self.plan.get_or_insert_with(|| Arc::new(engine.plan().clone())))
+    }
+
+    /// A page names only ways that work: those that lead to a closed door are kept here until it
+    /// opens.
+    pub(super) fn take_ways(&mut self, ways: &mut Vec<Way>) {
+        self.closed_ways.clear();
+        if self.is_open() {
+            return;
+        }
+        for (place, way) in std::mem::take(ways).into_iter().enumerate() {
+            match way.link {
+                Some(_) => self.closed_ways.push((place, way)),
+                None => ways.push(way),
+            }
+        }
+    }
+
+    /// The door is open: the ways again as the file has them.
+    fn give_back_ways(&mut self, ways: &[Way]) -> Vec<Way> {
+        let mut ways = ways.to_vec();
+        for (place, way) in self.closed_ways.drain(..) {
+            ways.insert(place.min(ways.len()), way);
+        }
+        ways
+    }
 }
 
 impl EventLoop {
@@ -115,6 +142,7 @@ impl EventLoop {
                 drop(back.send(self.look()));
             }
             WebRequest::Read { call, who, back } => drop(back.send(Page::read_by(&self.engine, call, &who))),
+            WebRequest::Code(ask) => self.asked_for_code(ask),
             WebRequest::Press { who, act, back } => {
                 let done = self.press(&who, act);
                 // The records of what was said are safe before it is said to be taken.
@@ -174,8 +202,7 @@ impl EventLoop {
 
     fn look(&mut self) -> HouseLook {
         let view = HouseView::of(&self.engine);
-        let plan = self.web.plan.get_or_insert_with(|| Arc::new(self.engine.plan().clone()));
-        let plan = Arc::clone(plan);
+        let plan = self.web.plan_of(&self.engine);
         self.health.mailbox = self.answers.mailbox.as_ref().and_then(Mailbox::view);
         self.health.look(&self.channels, &self.keeper, self.context.modem.as_ref());
         self.health.check_ins = self.sender.as_ref().map(CheckInSender::health).unwrap_or_default();
@@ -208,10 +235,26 @@ impl EventLoop {
         match why {
             Some(why) => drop(self.health.unusable.insert(WEB.to_owned(), why)),
             None => {
-                self.web = door;
+                let mut closed = std::mem::replace(&mut self.web, door);
+                let ways = closed.give_back_ways(&self.engine.plan().directory.ways);
+                self.engine.name_ways(ways);
                 self.health.unusable.remove(WEB);
             }
         }
+    }
+
+    /// A door that has fallen shut is said, and opened again like one that never was.
+    pub(super) fn note_web_lost(&mut self) {
+        if self.settings.web.is_none() || self.web.is_open() || self.health.unusable.contains_key(WEB) {
+            return;
+        }
+        let why = "it has stopped; it is tried again".to_owned();
+        tracing::error!("the page in the house: {why}");
+        self.health.unusable.insert(WEB.to_owned(), why);
+        let mut ways = self.engine.plan().directory.ways.clone();
+        self.web.take_ways(&mut ways);
+        self.engine.name_ways(ways);
+        self.mend_soon();
     }
 }
 

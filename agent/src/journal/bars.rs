@@ -1,14 +1,16 @@
 //! One sensor's readings for drawings: a stretch of time and a step go in, and what was said in
-//! each step comes out. Rows are keyed by time first, so that a card lasts; one sensor's are found
-//! by stepping from minute to minute within the database, which costs nothing for the sensors
-//! between.
+//! each step comes out. Packs are keyed by time first, so that a card lasts; one sensor's are found
+//! by stepping from block to block, which costs nothing for the sensors between.
 
+use super::bucket::{Bucket, Values};
 use super::error::JournalError;
 use super::log::{JournalLog, boots};
 use super::minutes::MINUTE;
 use super::schema;
+use super::stored::Stored;
 use rusqlite::OptionalExtension as _;
 use slackwater_rules::time::{Span, Wall};
+use std::collections::BTreeSet;
 
 /// What a sensor said in one step: base units, or words by their place.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -27,17 +29,6 @@ pub struct StepSaid {
     pub minutes: u32,
 }
 
-/// From one minute's key to the next one's of the same sensor.
-const NEXT: i64 = 1 << 16;
-
-const STEPS: &str = "
-WITH RECURSIVE m(k) AS (VALUES(?1) UNION ALL SELECT k + ?2 FROM m WHERE k + ?2 <= ?3)
-SELECT ((k >> 16 & (1 << 27) - 1) - ?4) / ?5 AS step,
-       min(ifnull(lowest, last)), sum(ifnull(mean, last) * count) / sum(count), max(ifnull(highest, last)),
-       last, max(k), count(*)
-FROM m CROSS JOIN readings ON key = m.k WHERE count > 0
-GROUP BY step ORDER BY step";
-
 impl JournalLog {
     /// What a sensor said in each step of a stretch, in order of time; steps in which nothing was
     /// said are left out. Steps count from the stretch's beginning.
@@ -53,40 +44,75 @@ impl JournalLog {
             let row =
                 db.query_row("SELECT id FROM sensors WHERE name = ?", [sensor], |row| row.get::<_, i64>(0));
             let Some(id) = row.optional()? else { return Ok(found) };
-            let step = (step.0 / MINUTE).max(1);
-            for (boot, dated) in boots(db)? {
+            let (step, only) = ((step.0 / MINUTE).max(1), BTreeSet::from([id]));
+            let mut stored = Stored::of(&self.place.0, db)?;
+            for (boot, dated) in boots(&stored.db)? {
                 let minute = |wall: Wall| (wall - dated.offset).0.div_euclid(MINUTE);
-                let (from, to) = (minute(since), minute(until));
-                let all = (schema::reading_key(boot, 0, 0), schema::reading_key(boot + 1, 0, 0) - 1);
-                let ends: (Option<i64>, Option<i64>) = db.query_row(
-                    "SELECT (SELECT key FROM readings WHERE key BETWEEN ?1 AND ?2 ORDER BY key LIMIT 1),
-                            (SELECT key FROM readings WHERE key BETWEEN ?1 AND ?2 ORDER BY key DESC LIMIT 1)",
-                    [all.0, all.1],
-                    |row| Ok((row.get(0)?, row.get(1)?)),
-                )?;
-                let (Some(oldest), Some(newest)) = ends else { continue };
-                let of = |key: i64| key >> 16 & ((1 << 27) - 1);
+                let Some((oldest, newest)) = stored.ends(boot)? else { continue };
+                let (from, first, last) =
+                    (minute(since), minute(since).max(oldest), minute(until).min(newest));
                 // A boot that began within a step shares that step's place with the one before.
-                let (first, last) = (from.max(of(oldest)), to.min(of(newest)));
-                if first > last {
-                    continue;
+                let mut open: Option<(i64, StepSums)> = None;
+                let mut block = schema::block_of(first).max(0);
+                while block <= last {
+                    for (_, minutes) in stored.block(boot, block, Some(&only))? {
+                        for bucket in minutes.filter(|bucket| (first..=last).contains(&bucket.minute)) {
+                            let Some(said) = StepSums::of(&bucket) else { continue };
+                            let at = (bucket.minute - from) / step;
+                            match &mut open {
+                                Some((of, sums)) if *of == at => sums.add(&said),
+                                _ => {
+                                    let done = open.replace((at, said));
+                                    found.extend(done.map(|(of, sums)| sums.end(since, of * step)));
+                                }
+                            }
+                        }
+                    }
+                    block += schema::BLOCK;
                 }
-                let key = |minute| schema::reading_key(boot, minute, id);
-                let mut select = db.prepare_cached(STEPS)?;
-                let mut rows = select.query([key(first), NEXT, key(last), from, step])?;
-                while let Some(row) = rows.next()? {
-                    found.push(StepSaid {
-                        from: since + Span(row.get::<_, i64>(0)? * step * MINUTE),
-                        low: row.get(1)?,
-                        mean: row.get(2)?,
-                        high: row.get(3)?,
-                        last: row.get(4)?,
-                        minutes: row.get(6)?,
-                    });
-                }
+                found.extend(open.map(|(of, sums)| sums.end(since, of * step)));
             }
             found.sort_by_key(|said| said.from);
             Ok(found)
         })
+    }
+}
+
+/// A step, while its minutes are added up.
+struct StepSums {
+    low: f64,
+    high: f64,
+    last: f64,
+    /// Of all readings.
+    sum: f64,
+    count: f64,
+    minutes: u32,
+}
+
+impl StepSums {
+    /// One minute; none if nothing of it was believed.
+    fn of(bucket: &Bucket) -> Option<Self> {
+        let (low, mean, high, last) = match bucket.values? {
+            Values::Numbers { lowest, mean, highest, last } => (lowest, mean, highest, last),
+            Values::Words { last, .. } => {
+                let last = f64::from(last);
+                (last, last, last, last)
+            }
+        };
+        let count = f64::from(bucket.count);
+        (bucket.count > 0).then_some(Self { low, high, last, sum: mean * count, count, minutes: 1 })
+    }
+
+    fn add(&mut self, later: &Self) {
+        (self.low, self.high) = (self.low.min(later.low), self.high.max(later.high));
+        self.last = later.last;
+        self.sum += later.sum;
+        self.count += later.count;
+        self.minutes += later.minutes;
+    }
+
+    fn end(self, since: Wall, minutes: i64) -> StepSaid {
+        let Self { low, high, last, sum, count, minutes: known } = self;
+        StepSaid { from: since + Span(minutes * MINUTE), low, mean: sum / count, high, last, minutes: known }
     }
 }

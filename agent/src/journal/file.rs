@@ -40,7 +40,10 @@ impl fmt::Display for Opened {
         match self {
             Self::Created => write!(f, "a new journal was begun"),
             Self::Current => write!(f, "the journal is sound and up to date"),
-            Self::Migrated { from } => write!(f, "the journal was brought up to date from version {from}"),
+            Self::Migrated { from } => write!(
+                f,
+                "the journal was brought up to date from version {from}: its readings are packed in the background"
+            ),
             Self::SetAside { path, why } => {
                 write!(f, "{why}: it is kept as {}, and a new journal was begun", path.display())
             }
@@ -109,7 +112,7 @@ pub(super) fn begin_anew(
 pub(super) fn open_reading(place: &Place) -> Result<Connection, JournalError> {
     let read = OpenFlags::SQLITE_OPEN_READ_ONLY;
     let ours = |db: Connection| match belongs(&db).map_err(|error| place.error(error))? {
-        Belongs::Ours { version: schema::VERSION } => Ok(db),
+        Belongs::Ours { version: schema::OLDEST_READ..=schema::VERSION } => Ok(db),
         Belongs::Ours { version: found } => {
             Err(JournalError::Version { path: place.0.clone(), found, known: schema::VERSION })
         }
@@ -188,10 +191,14 @@ fn prepare(db: &mut Connection, version: i64) -> rusqlite::Result<()> {
         // Must be set before the first table, or the file can never shrink.
         db.pragma_update(None, "auto_vacuum", "INCREMENTAL")?;
     } else {
-        let verdict: String = db.query_row("PRAGMA quick_check(1)", [], |row| row.get(0))?;
-        if verdict != "ok" {
-            let code = rusqlite::ffi::Error::new(rusqlite::ffi::SQLITE_CORRUPT);
-            return Err(rusqlite::Error::SqliteFailure(code, Some(verdict)));
+        // What the watch goes on from. The readings are looked at in the background.
+        for table in ["meta", "boots", "records", "sensors"] {
+            let sql = format!("PRAGMA quick_check({table})");
+            let verdict: String = db.query_row(&sql, [], |row| row.get(0))?;
+            if verdict != "ok" {
+                let code = rusqlite::ffi::Error::new(rusqlite::ffi::SQLITE_CORRUPT);
+                return Err(rusqlite::Error::SqliteFailure(code, Some(verdict)));
+            }
         }
     }
     db.pragma_update(None, "journal_mode", "WAL")?;
@@ -247,7 +254,7 @@ fn set_aside(path: &Path, kind: &str) -> std::io::Result<PathBuf> {
         number += 1;
     };
     fs::rename(path, &aside)?;
-    for suffix in ["-wal", "-shm"] {
+    for suffix in ["-wal", "-shm", "-minutes"] {
         match fs::rename(beside(path, suffix), beside(&aside, suffix)) {
             Err(error) if error.kind() != ErrorKind::NotFound => return Err(error),
             _ => {}

@@ -8,11 +8,12 @@
 
 use super::error::{JournalError, Place};
 use super::file::{Belongs, belongs};
-use super::minutes::{MINUTE, Values};
+use super::minute_log;
 use super::odd_times::{LATEST, LastBelieved, SET_BY, is_moment, is_offset, is_sure_offset};
 use super::pulse;
+use super::stored::folded;
 use super::{boot_row, schema};
-use rusqlite::{Connection, OpenFlags, Row, params};
+use rusqlite::{Connection, OpenFlags, params};
 use slackwater_rules::record::{Body, Record, Seq};
 use slackwater_rules::time::{Moment, Span, Wall};
 use std::collections::BTreeMap;
@@ -22,30 +23,15 @@ use std::time::Duration;
 /// The reading end of a journal.
 #[derive(Debug)]
 pub struct JournalLog {
-    place: Place,
+    pub(super) place: Place,
     pub(super) db: Connection,
-}
-
-/// What one sensor said in one minute.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Minute {
-    /// When it began.
-    pub wall: Wall,
-    /// Whether that comes from a trusted clock.
-    pub sure: bool,
-    /// How many readings were believed.
-    pub count: u32,
-    /// How many were not.
-    pub rejected: u32,
-    /// What the believed ones said.
-    pub values: Option<Values>,
 }
 
 /// How a boot's clock is dated, and when it was last known to live.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Boot {
     pub(super) offset: Wall,
-    trusted: bool,
+    pub(super) trusted: bool,
     pub(super) alive: Option<Moment>,
 }
 
@@ -68,7 +54,7 @@ impl JournalLog {
         };
         let (db, whose) = run().map_err(|error| place.error(error))?;
         match whose {
-            Belongs::Ours { version: schema::VERSION } => Ok(Self { place, db }),
+            Belongs::Ours { version: schema::OLDEST_READ..=schema::VERSION } => Ok(Self { place, db }),
             Belongs::Ours { version: found } => {
                 Err(JournalError::Version { path: place.0, found, known: schema::VERSION })
             }
@@ -95,49 +81,6 @@ impl JournalLog {
                 found.push(record);
             }
             true
-        })?;
-        Ok(found)
-    }
-
-    /// Gives every sensor's minutes within a stretch of time to `take`, in order of time.
-    pub fn walk_readings(
-        &self,
-        since: Wall,
-        until: Wall,
-        mut take: impl FnMut(&str, Minute),
-    ) -> Result<(), JournalError> {
-        self.sql(|db| {
-            let mut names = BTreeMap::new();
-            let mut select = db.prepare("SELECT id, name FROM sensors")?;
-            let mut rows = select.query([])?;
-            while let Some(row) = rows.next()? {
-                names.insert(row.get::<_, i64>(0)?, row.get::<_, String>(1)?);
-            }
-            for (id, boot) in boots(db)? {
-                let minute = |wall: Wall| (wall - boot.offset).0.div_euclid(MINUTE);
-                let mut select = db.prepare_cached(
-                    "SELECT sensor, minute, count, rejected, lowest, mean, highest, last, first, changes
-                     FROM readings WHERE key >= ? AND key < ?",
-                )?;
-                let key = |minute| schema::reading_key(id, minute, 0);
-                let mut rows = select.query([key(minute(since)), key(minute(until) + 1)])?;
-                while let Some(row) = rows.next()? {
-                    if let Some(name) = names.get(&row.get(0)?) {
-                        take(name, read_minute(row, boot)?);
-                    }
-                }
-            }
-            Ok(())
-        })
-    }
-
-    /// The minutes of one sensor within a stretch of time.
-    pub fn readings(&self, sensor: &str, since: Wall, until: Wall) -> Result<Vec<Minute>, JournalError> {
-        let mut found = Vec::new();
-        self.walk_readings(since, until, |name, minute| {
-            if name == sensor {
-                found.push(minute);
-            }
         })?;
         Ok(found)
     }
@@ -258,11 +201,17 @@ impl JournalLog {
 pub(super) fn boots(db: &Connection) -> rusqlite::Result<BTreeMap<i64, Boot>> {
     let mut boots = BTreeMap::new();
     let mut not_before = Wall(i64::MIN);
+    // A flush of readings is a sign of life too, and the latest ones are not in the database yet.
+    let seed = db.query_row("SELECT value FROM meta WHERE key = 'seed'", [], |row| row.get(0))?;
+    let folded = folded(db)?;
+    let flushed = db.path().map(|path| minute_log::alive(Path::new(path), seed, folded)).unwrap_or_default();
     let mut select = db.prepare_cached("SELECT id, offset, trusted, alive FROM boots ORDER BY id")?;
     let mut rows = select.query([])?;
     while let Some(row) = rows.next()? {
         let (offset, trusted, alive) = (Wall(row.get(1)?), row.get(2)?, row.get::<_, Option<i64>>(3)?);
-        let alive = alive.filter(|alive| is_moment(*alive)).map(Moment);
+        let id: i64 = row.get(0)?;
+        let alive = alive.into_iter().chain(flushed.get(&id).map(|alive| alive.0));
+        let alive = alive.filter(|alive| is_moment(*alive)).max().map(Moment);
         let trusted = trusted && is_sure_offset(offset.0);
         let offset = match is_offset(offset.0) {
             true if trusted => offset,
@@ -272,7 +221,7 @@ pub(super) fn boots(db: &Connection) -> rusqlite::Result<BTreeMap<i64, Boot>> {
         if let Some(alive) = alive.filter(|_| trusted) {
             not_before = not_before.max(offset + Span(alive.0));
         }
-        boots.insert(row.get(0)?, Boot { offset, trusted, alive });
+        boots.insert(id, Boot { offset, trusted, alive });
     }
     Ok(boots)
 }
@@ -345,25 +294,4 @@ pub(super) fn walk(
         }
     }
     Ok(unreadable)
-}
-
-fn read_minute(row: &Row<'_>, boot: Boot) -> rusqlite::Result<Minute> {
-    let values = match (row.get(4)?, row.get(8)?) {
-        (Some(lowest), _) => {
-            Some(Values::Numbers { lowest, mean: row.get(5)?, highest: row.get(6)?, last: row.get(7)? })
-        }
-        (None, Some(first)) => {
-            // `as` saturates; words are few.
-            let last = row.get::<_, f64>(7)? as u16;
-            Some(Values::Words { first, last, changes: row.get(9)? })
-        }
-        (None, None) => None,
-    };
-    Ok(Minute {
-        wall: boot.offset + Span(row.get::<_, i64>(1)? * MINUTE),
-        sure: boot.trusted,
-        count: row.get(2)?,
-        rejected: row.get(3)?,
-        values,
-    })
 }

@@ -6,13 +6,12 @@
 //! A million messages an hour pass here, so a sample of a known sensor in its open minute costs
 //! one look-up by name and no allocation.
 
-use super::schema;
-use rusqlite::{Connection, params};
+use super::bucket::{Bucket, in_order};
+use rusqlite::Connection;
 use slackwater_rules::engine::Sample;
 use slackwater_rules::quality::Quality;
-use slackwater_rules::reading::Value;
 use slackwater_rules::time::Moment;
-use std::collections::{HashMap, VecDeque};
+use std::collections::{BTreeMap, HashMap, VecDeque};
 use std::sync::Arc;
 
 pub(super) const MINUTE: i64 = 60_000;
@@ -20,70 +19,6 @@ pub(super) const MINUTE: i64 = 60_000;
 /// How many finished buckets may wait for a disk that can't be written: some 5 MiB, a day and
 /// a half of 20 sensors.
 const MOST_WAITING: usize = 50_000;
-
-/// What believed readings said in a minute.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Values {
-    /// Numbers, base units.
-    Numbers {
-        /// The lowest.
-        lowest: f64,
-        /// The mean of the readings, each counting the same.
-        mean: f64,
-        /// The highest.
-        highest: f64,
-        /// The last.
-        last: f64,
-    },
-    /// Words, by their place in the sensor's mapping.
-    Words {
-        /// The first.
-        first: u16,
-        /// The last.
-        last: u16,
-        /// How often a word differed from the one before, within the minute.
-        changes: u32,
-    },
-}
-
-#[derive(Clone, Copy, Debug, PartialEq)]
-struct Bucket {
-    minute: i64,
-    count: u32,
-    rejected: u32,
-    values: Option<Values>,
-}
-
-impl Bucket {
-    fn new(minute: i64) -> Self {
-        Self { minute, count: 0, rejected: 0, values: None }
-    }
-
-    fn add(&mut self, value: Value) {
-        self.count += 1;
-        let values = match (self.values, value) {
-            (Some(Values::Numbers { lowest, mean, highest, .. }), Value::Number(x)) => Values::Numbers {
-                lowest: lowest.min(x),
-                mean: mean + (x - mean) / f64::from(self.count),
-                highest: highest.max(x),
-                last: x,
-            },
-            (Some(Values::Words { first, last, changes }), Value::Word(word)) => {
-                Values::Words { first, last: word, changes: changes + u32::from(word != last) }
-            }
-            // The first of the minute, or of a sensor that a new plan reads in another way.
-            (_, Value::Number(x)) => {
-                self.count = 1;
-                Values::Numbers { lowest: x, mean: x, highest: x, last: x }
-            }
-            (_, Value::Word(word)) => {
-                self.count = 1;
-                Values::Words { first: word, last: word, changes: 0 }
-            }
-        };
-        self.values = Some(values);
-    }
-}
 
 #[derive(Debug)]
 struct SensorMinutes {
@@ -133,7 +68,7 @@ impl Minutes {
         let bucket = open.get_or_insert_with(|| Bucket::new(minute));
         match believed {
             Some(value) => bucket.add(value),
-            None => bucket.rejected += 1,
+            None => bucket.rejected = bucket.rejected.saturating_add(1),
         }
     }
 
@@ -147,62 +82,30 @@ impl Minutes {
         }
     }
 
-    /// Writes what is finished. A minute that is there already (before a restart of the program,
-    /// or of readings that came late) is completed, not replaced.
-    pub(super) fn write(&mut self, db: &Connection, boot: i64) -> rusqlite::Result<()> {
-        let mut upsert = db.prepare_cached(
-            "INSERT INTO readings
-                 (key, count, rejected, lowest, mean, highest, last, first, changes)
-             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)
-             ON CONFLICT DO UPDATE SET
-                 count = count + excluded.count,
-                 rejected = rejected + excluded.rejected,
-                 lowest = min(ifnull(lowest, excluded.lowest), ifnull(excluded.lowest, lowest)),
-                 highest = max(ifnull(highest, excluded.highest), ifnull(excluded.highest, highest)),
-                 mean = CASE WHEN excluded.mean IS NULL THEN mean WHEN mean IS NULL THEN excluded.mean
-                     ELSE (mean * count + excluded.mean * excluded.count) / (count + excluded.count) END,
-                 last = ifnull(excluded.last, last),
-                 first = ifnull(first, excluded.first),
-                 changes = CASE WHEN excluded.changes IS NULL THEN changes
-                     WHEN changes IS NULL THEN excluded.changes
-                     ELSE changes + excluded.changes + (last <> excluded.first) END",
-        )?;
-        for (place, bucket) in &self.finished {
-            let Some(sensor) = self.sensors.get_mut(*place) else { continue };
-            let row = match sensor.row {
-                Some(row) => row,
-                None => sensor_row(db, &sensor.name)?,
-            };
-            sensor.row = Some(row);
-            let Bucket { minute, count, rejected, values } = *bucket;
-            let key = schema::reading_key(boot, minute, row);
-            let (numbers, last, words) = match values {
-                None => (None, None, None),
-                Some(Values::Numbers { lowest, mean, highest, last }) => {
-                    (Some((lowest, mean, highest)), Some(last), None)
-                }
-                Some(Values::Words { first, last, changes }) => {
-                    (None, Some(f64::from(last)), Some((first, changes)))
-                }
-            };
-            upsert.execute(params![
-                key,
-                count,
-                rejected,
-                numbers.map(|(lowest, ..)| lowest),
-                numbers.map(|(_, mean, _)| mean),
-                numbers.map(|(.., highest)| highest),
-                last,
-                words.map(|(first, _)| first),
-                words.map(|(_, changes)| changes)
-            ])?;
+    /// Whether there are finished minutes of a sensor that has no row yet.
+    pub(super) fn has_new_sensors(&self) -> bool {
+        self.finished.iter().any(|(place, _)| self.sensors.get(*place).is_some_and(|it| it.row.is_none()))
+    }
+
+    /// Gives every sensor with finished minutes its row.
+    pub(super) fn name_sensors(&mut self, db: &Connection) -> rusqlite::Result<()> {
+        for (place, _) in &self.finished {
+            if let Some(sensor) = self.sensors.get_mut(*place).filter(|sensor| sensor.row.is_none()) {
+                sensor.row = Some(sensor_row(db, &sensor.name)?);
+            }
         }
         Ok(())
     }
 
-    /// How many finished buckets wait to be written.
-    pub(super) fn waiting(&self) -> usize {
-        self.finished.len()
+    /// What is finished, by the rows of sensors, in order of time.
+    pub(super) fn finished(&self) -> Vec<(i64, Vec<Bucket>)> {
+        let mut by_sensor: BTreeMap<i64, Vec<Bucket>> = BTreeMap::new();
+        for (place, bucket) in &self.finished {
+            if let Some(row) = self.sensors.get(*place).and_then(|sensor| sensor.row) {
+                by_sensor.entry(row).or_default().push(*bucket);
+            }
+        }
+        by_sensor.into_iter().map(|(row, buckets)| (row, in_order(buckets))).collect()
     }
 
     /// What was finished is safe.
@@ -210,7 +113,7 @@ impl Minutes {
         self.finished.clear();
     }
 
-    /// What was given to [`Minutes::write`] was not kept: nor were the rows of new sensors.
+    /// The rows that new sensors were given were not kept.
     pub(super) fn refused(&mut self) {
         for sensor in &mut self.sensors {
             sensor.row = None;

@@ -3,14 +3,15 @@
 //! their age are dropped whole: what a keeper wants of last year is in the records. What was
 //! given up flows out as [`Pruned`], so that it can be said.
 //!
-//! A full file gives up its oldest hours in the very transaction that writes the newest minutes,
-//! which then take the pages that became free ([`make_room`]). Pages that become free by
-//! themselves are written for nothing, twice: to the log of writes, and from there to the file.
-//! By days goes only what that leaves: a limit made smaller, records that crowd out readings.
+//! A full file gives up its oldest quarter of a day in the very transaction that writes the newest
+//! minutes, which then take the pages that became free ([`make_room`]). Pages that become free by
+//! themselves are written for nothing, twice: to the log of writes, and from there to the file. By
+//! days goes only what that leaves: a limit made smaller, records that crowd out readings.
 
 use super::JournalLimits;
+use super::folding::first_minute;
 use super::minutes::MINUTE;
-use super::schema;
+use super::schema::{self, BLOCK};
 use rusqlite::{Connection, OptionalExtension, params};
 use slackwater_rules::record::Seq;
 use slackwater_rules::time::{Now, Span};
@@ -50,31 +51,30 @@ impl fmt::Display for Pruned {
 /// A day of minutes.
 const DAY: i64 = 24 * 60;
 
-const HOUR: i64 = 60;
-
-/// What a minute of a sensor takes at most, in bytes, with its share of the upper pages.
-const ROW: u64 = 80;
-
-/// Room kept beyond that, in bytes: pages are taken whole, and a night's records come between.
+/// Room kept beyond what is wanted, in bytes: pages are taken whole, and a night's records come
+/// between.
 const SPARE: u64 = 64 << 10;
 
-/// No transaction gives up more hours than this: one that is undone should not have cost much.
-const HOURS_AT_ONCE: usize = 24;
+/// No transaction gives up more quarters of a day than this: one that is undone should not have
+/// cost much.
+const BLOCKS_AT_ONCE: usize = 4;
+
+/// No more free pages are given back to the disk at once.
+const PAGES_AT_ONCE: u32 = 4_096;
 
 /// So many records are given up at a time.
 const RECORDS: i64 = 500;
 
-/// Makes room for so many new minutes, within the transaction that writes them. Returns how many
-/// old ones that cost.
-pub(super) fn make_room(db: &Connection, limits: &JournalLimits, minutes: usize) -> rusqlite::Result<u64> {
-    let wanted = minutes as u64 * ROW + SPARE;
+/// Makes room for so many bytes of new minutes, within the transaction that writes them. Returns
+/// how many old minutes that cost.
+pub(super) fn make_room(db: &Connection, limits: &JournalLimits, wanted: u64) -> rusqlite::Result<u64> {
     let mut dropped = 0;
-    for _ in 0..HOURS_AT_ONCE {
-        if used(db)? + wanted <= limits.bytes {
+    for _ in 0..BLOCKS_AT_ONCE {
+        if used(db)? + wanted + SPARE <= limits.bytes {
             break;
         }
         let Some((boot, minute)) = oldest_reading(db)? else { break };
-        dropped += drop_readings(db, boot, minute + HOUR)?;
+        dropped += drop_readings(db, boot, schema::block_of(minute) + BLOCK)?;
     }
     Ok(dropped)
 }
@@ -89,7 +89,7 @@ pub(super) fn prune(
     let mut pruned = Pruned { aged: drop_aged(db, limits, now)?, ..Pruned::default() };
     while used(db)? > limits.bytes {
         if let Some((boot, minute)) = oldest_reading(db)? {
-            pruned.readings += drop_readings(db, boot, minute + DAY)?;
+            pruned.readings += drop_readings(db, boot, schema::block_of(minute) + DAY)?;
             continue;
         }
         let dropped = db.execute(
@@ -126,16 +126,31 @@ fn drop_aged(db: &Connection, limits: &JournalLimits, now: &Now) -> rusqlite::Re
     Ok(dropped)
 }
 
+/// Of both forms: where the oldest of them begins.
 fn oldest_reading(db: &Connection) -> rusqlite::Result<Option<(i64, i64)>> {
+    let pack = "SELECT key FROM packs ORDER BY key LIMIT 1";
+    let pack = db.query_row(pack, [], |row| row.get::<_, i64>(0)).optional()?;
+    let pack = pack.map(|key| (key >> 43, first_minute(key)));
+    Ok(pack.into_iter().chain(oldest_row(db)?).min())
+}
+
+/// Of version 1's.
+pub(super) fn oldest_row(db: &Connection) -> rusqlite::Result<Option<(i64, i64)>> {
     db.query_row("SELECT boot, minute FROM readings ORDER BY key LIMIT 1", [], |row| {
         Ok((row.get(0)?, row.get(1)?))
     })
     .optional()
 }
 
+/// Drops a boot's minutes before this one, packs only whole.
 fn drop_readings(db: &Connection, boot: i64, before: i64) -> rusqlite::Result<u64> {
-    let keys = [schema::reading_key(boot, 0, 0), schema::reading_key(boot, before, 0)];
-    Ok(db.execute("DELETE FROM readings WHERE key >= ? AND key < ?", keys)? as u64)
+    let keys = |before| [schema::reading_key(boot, 0, 0), schema::reading_key(boot, before, 0)];
+    let rows = db.execute("DELETE FROM readings WHERE key >= ? AND key < ?", keys(before))? as u64;
+    let packs = keys(schema::block_of(before));
+    let sum = "SELECT ifnull(sum(minutes), 0) FROM packs WHERE key >= ? AND key < ?";
+    let minutes: i64 = db.query_row(sum, packs, |row| row.get(0))?;
+    db.execute("DELETE FROM packs WHERE key >= ? AND key < ?", packs)?;
+    Ok(rows + minutes.cast_unsigned())
 }
 
 /// Bytes in use. Free pages are about to be given back.
@@ -146,7 +161,7 @@ fn used(db: &Connection) -> rusqlite::Result<u64> {
 
 /// Makes the file as small as what is in it.
 fn shrink(db: &Connection) -> rusqlite::Result<()> {
-    let mut vacuum = db.prepare("PRAGMA incremental_vacuum")?;
+    let mut vacuum = db.prepare(&format!("PRAGMA incremental_vacuum({PAGES_AT_ONCE})"))?;
     let mut rows = vacuum.query([])?;
     while rows.next()?.is_some() {}
     // A reader may hold this up; then it happens at some later time.

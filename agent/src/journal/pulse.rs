@@ -1,22 +1,23 @@
 //! The pulse: one small file beside the journal that says, to a minute, until when the watch lived
 //! and which record it kept last. It is written in place, so it needs no room on a full disk and
-//! one block a minute of a card; by turns in two places, so that a torn write leaves the other. A
+//! one sector a minute of a card; by turns in two places, so that a torn write leaves the other. A
 //! journal that has lost its end can't know that; this file tells.
 
+use super::sectors::{SECTOR, SectorFile};
 use super::{BootId, beside};
 use serde::{Deserialize, Serialize};
 use slackwater_rules::record::Seq;
 use slackwater_rules::time::{Moment, Now, Span, Wall};
-use std::fs::{File, OpenOptions};
+use std::fs::File;
 use std::io;
-use std::os::unix::fs::{FileExt, OpenOptionsExt};
+use std::os::unix::fs::FileExt;
 use std::path::Path;
 
 /// How often the pulse beats.
 pub const EVERY: Span = Span::minutes(1);
 
 /// One beat in bytes; and how far the two lie apart: a block of most disks and cards.
-const LENGTH: usize = 512;
+const LENGTH: usize = SECTOR;
 const APART: u64 = 4096;
 
 /// A sign of life.
@@ -73,7 +74,7 @@ pub fn read(path: &Path) -> Option<Beat> {
 /// The writing end.
 #[derive(Debug)]
 pub struct Pulse {
-    file: File,
+    file: SectorFile,
     count: u64,
 }
 
@@ -84,11 +85,7 @@ impl Pulse {
     /// What the disk says.
     pub fn open(path: &Path) -> io::Result<Self> {
         let count = read(path).map_or(0, |beat| beat.count);
-        let name = beside(path, "-pulse");
-        let file = OpenOptions::new().write(true).create(true).truncate(false).mode(0o600).open(name)?;
-        if file.metadata()?.len() < APART + LENGTH as u64 {
-            file.write_all_at(&[b' '; APART as usize + LENGTH], 0)?;
-        }
+        let file = SectorFile::open(&beside(path, "-pulse"), APART + LENGTH as u64)?;
         Ok(Self { file, count })
     }
 
@@ -110,18 +107,19 @@ impl Pulse {
         };
         let text = serde_json::to_string(&beat)?;
         let line = format!("{:016x} {text}", fnv(text.as_bytes()));
-        let mut bytes = [b' '; LENGTH];
-        let Some(room) = bytes.get_mut(..line.len()) else {
+        if line.len() > LENGTH {
             return Err(io::Error::other("a beat longer than its place"));
-        };
-        room.copy_from_slice(line.as_bytes());
-        self.file.write_all_at(&bytes, if self.count.is_multiple_of(2) { 0 } else { APART })?;
-        if sync { self.file.sync_data() } else { Ok(()) }
+        }
+        let place = if self.count.is_multiple_of(2) { 0 } else { APART };
+        match sync {
+            true => self.file.write_synced(place, line.as_bytes()),
+            false => self.file.write(place, line.as_bytes()),
+        }
     }
 }
 
 /// FNV-1a, 64 bits (RFC 9923): enough to tell a torn or a flipped beat from a whole one.
-fn fnv(bytes: &[u8]) -> u64 {
+pub(super) fn fnv(bytes: &[u8]) -> u64 {
     bytes
         .iter()
         .fold(0xcbf2_9ce4_8422_2325, |sum, byte| (sum ^ u64::from(*byte)).wrapping_mul(0x0100_0000_01b3))

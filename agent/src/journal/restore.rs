@@ -15,8 +15,8 @@ use slackwater_rules::record::{Record, Seq};
 use slackwater_rules::time::{Moment, Now, Span};
 use std::collections::BTreeMap;
 
-/// A flush of readings brings a sign of life at least this often.
-const AFTER_LIFE: Span = Span::hours(2);
+/// The database hears of a sign of life at least this often: with its readings.
+const AFTER_LIFE: Span = Span::hours(12);
 
 /// What [`super::Journal::restore`] gives back.
 #[derive(Clone, Debug, PartialEq)]

@@ -2,11 +2,13 @@
 //! whose it is and by its `user_version` which of the [`MIGRATIONS`] it has seen.
 //!
 //! What a record says is JSON in `body`; its kind, alarm, episode and call-out are read out of
-//! it by computed columns, which cost no bytes. Readings are keyed by time first, so that a
-//! batch of all sensors lands on a few neighbouring pages: a card is worn by pages, not by
-//! rows (keyed by sensor first, a batch of 20 sensors would touch 20). Their key is one number,
-//! see [`reading_key`], because SQLite fills pages to the brim only behind the largest integer
-//! key: a compound key writes a fifth more.
+//! it by computed columns, which cost no bytes. Readings lie in packs ([`super::packing`]), one a
+//! sensor and [`BLOCK`], keyed by time first, so that all that is written together lies together: a
+//! card is worn by pages, not by rows. The key is one number, see [`reading_key`], because SQLite
+//! fills pages to the brim only behind the largest integer key: a compound key writes a fifth more.
+//!
+//! Version 1 had a row a minute. Such rows are read as they are, and become packs bit by bit
+//! ([`super::migrating`]).
 
 use rusqlite::Connection;
 
@@ -16,9 +18,15 @@ pub(super) const APPLICATION_ID: i64 = 0x536C_6B57;
 /// The version of the tables that this program reads and writes.
 pub(super) const VERSION: i64 = MIGRATIONS.len() as i64;
 
+/// The oldest that it can read as it is.
+pub(super) const OLDEST_READ: i64 = 1;
+
+/// Minutes of a pack, by the boot's monotonic clock: six hours.
+pub(super) const BLOCK: i64 = 360;
+
 /// The first makes an empty file version 1, the second makes version 1 version 2, and so on.
 /// What has been released is never edited.
-const MIGRATIONS: &[&str] = &[VERSION_1];
+const MIGRATIONS: &[&str] = &[VERSION_1, VERSION_2];
 
 const VERSION_1: &str = "
 CREATE TABLE meta (key TEXT PRIMARY KEY, value ANY) STRICT, WITHOUT ROWID;
@@ -73,6 +81,25 @@ CREATE TABLE readings (
     changes  INTEGER
 ) STRICT;
 ";
+
+const VERSION_2: &str = "
+-- One row a sensor and six hours of the boot's monotonic clock: key as in readings, of the block's first minute.
+CREATE TABLE packs (
+    key     INTEGER PRIMARY KEY,
+    boot    INTEGER AS (key >> 43) VIRTUAL,
+    minute  INTEGER AS (key >> 16 & (1 << 27) - 1) VIRTUAL,
+    sensor  INTEGER AS (key & (1 << 16) - 1) VIRTUAL,
+    minutes INTEGER NOT NULL,
+    body    BLOB NOT NULL
+) STRICT;
+-- The latest generation of the minutes beside this file that is in it.
+INSERT INTO meta VALUES ('folded', 0);
+";
+
+/// The first minute of the block in which a minute lies.
+pub(super) fn block_of(minute: i64) -> i64 {
+    minute.div_euclid(BLOCK) * BLOCK
+}
 
 /// The key of a row of readings: boot, minute (27 bits: two and a half centuries of running) and
 /// sensor (16 bits), in this order of weight, so that a stretch of a boot's minutes is a stretch

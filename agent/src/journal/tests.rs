@@ -1,5 +1,6 @@
 use super::*;
 use slackwater_rules::alarm::Priority;
+use slackwater_rules::engine::Sample;
 use slackwater_rules::quality::Quality;
 use slackwater_rules::reading::Value;
 use slackwater_rules::record::{
@@ -30,6 +31,14 @@ fn settled(seq: Seq, at: Now) -> Record {
 fn good(sensor: &str, at: Span, x: f64) -> Sample {
     let value = Some(Value::Number(x));
     Sample { sensor: sensor.into(), at: Moment(at.0), value, quality: Quality::Good }
+}
+
+/// A number of which no digit can be foretold: SplitMix64, as in the kill tests.
+fn noise(n: i64) -> f64 {
+    let mut z = n.cast_unsigned().wrapping_mul(0x9E37_79B9_7F4A_7C15);
+    z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+    z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+    25.0 + (z ^ (z >> 31)) as f64 / 2_f64.powi(64)
 }
 
 fn word(sensor: &str, at: Span, word: u16) -> Sample {
@@ -109,7 +118,7 @@ fn a_newer_journal_is_no_reading_for_this_program() {
     let place = Place::new();
     place.open("one").db.pragma_update(None, "user_version", 99).unwrap();
     let error = JournalLog::open(&place.path()).unwrap_err();
-    assert!(error.to_string().contains("has version 99, this program knows versions up to 1"), "{error}");
+    assert!(error.to_string().contains("has version 99, this program knows versions up to 2"), "{error}");
     assert!(matches!(place.try_open(), Ok(Opened::SetAside { .. })));
     assert!(beside(&place.path(), ".newer-1").exists());
 }
@@ -235,15 +244,16 @@ fn a_full_disk_is_told_and_the_same_turn_can_be_tried_again() {
     assert_eq!(journal.commit(&turn, 1), Err(JournalError::Full { path: place.path() }));
     assert_eq!(journal.restore(&seconds(3, 3)).unwrap().next_seq, 2);
 
-    // Readings wait in memory, sensors that were new included.
+    // Readings lie beside the database until it takes them.
     for minute in 0..2_000 {
-        journal.sample(&[good("lagoon-temp", Span::minutes(minute), 25.3)]);
+        journal.sample(&[good("lagoon-temp", Span::minutes(minute), noise(minute))]);
     }
     let now = at(Span::minutes(2_000), Span::minutes(2_000), true);
-    assert!(matches!(journal.flush(&now), Err(JournalError::Full { .. })));
+    journal.flush(&now).unwrap();
+    assert_eq!(journal.fold(&now), Err(JournalError::Full { path: place.path() }));
     most(&journal, 1 << 20);
     journal.commit(&turn, 1).unwrap();
-    journal.flush(&now).unwrap();
+    journal.fold(&now).unwrap();
     assert_eq!(journal.restore(&seconds(3, 3)).unwrap().next_seq, 500);
     assert_eq!(place.log().readings("lagoon-temp", Wall(0), now.wall).unwrap().len(), 2_000);
 }
@@ -412,14 +422,18 @@ fn a_minute_written_in_parts_is_the_minute_written_at_once() {
 fn readings_go_before_records_and_what_matters_stays() {
     let place = Place::new();
     let limits = JournalLimits { bytes: 200_000, ..JournalLimits::default() };
-    let mut journal = place.open_with("one", limits);
+    let mut journal = place.open_with("one", JournalLimits { bytes: 10 << 20, ..limits });
     let records: Vec<Record> = (1..=4_000).map(|seq| settled(seq, seconds(1, 1))).collect();
     journal.commit(&records, 3_990).unwrap();
     for minute in 0..6 * 1440 {
-        journal.sample(&[good("lagoon-temp", Span::minutes(minute), 25.0)]);
+        journal.sample(&[good("lagoon-temp", Span::minutes(minute), noise(minute))]);
     }
     let size = || fs::metadata(place.path()).unwrap().len();
     let now = at(Span::hours(6 * 24), Span::hours(6 * 24), true);
+    journal.flush(&now).unwrap();
+    journal.fold(&now).unwrap();
+    drop(journal);
+    let mut journal = place.open_with("one", limits);
     journal.tend(&seconds(0, 0)).unwrap();
     let pruned = journal.tend(&now).unwrap();
     assert_eq!(pruned.readings, 6 * 1440);
@@ -452,41 +466,47 @@ fn readings_go_before_records_and_what_matters_stays() {
 }
 
 #[test]
-fn the_oldest_days_of_readings_go_first() {
+fn a_full_journal_gives_its_oldest_quarters_of_days_for_the_newest_minutes_and_does_not_grow() {
     let place = Place::new();
-    let mut journal = place.open_with("one", JournalLimits { bytes: 300_000, ..JournalLimits::default() });
-    let days = |n: i64| at(Span::hours(n * 24), Span::hours(n * 24), true);
-    journal.tend(&days(0)).unwrap();
-    for minute in 0..6 * 1440 {
-        journal.sample(&[good("lagoon-temp", Span::minutes(minute), 25.3)]);
-    }
-    let pruned = journal.tend(&days(6)).unwrap();
-    assert!(
-        pruned.readings > 0 && pruned.readings.is_multiple_of(1440) && pruned.readings < 6 * 1440,
-        "{pruned:?}"
-    );
-    let left = place.log().readings("lagoon-temp", Wall(0), days(7).wall).unwrap();
-    assert_eq!(left.len() as u64, 6 * 1440 - pruned.readings);
-    assert_eq!(left[0].wall, Wall(T0) + Span::minutes(1).times(pruned.readings as i64));
-}
-
-#[test]
-fn a_full_journal_gives_its_oldest_hours_for_the_newest_minutes_and_does_not_grow() {
-    let place = Place::new();
-    let bytes = 300_000;
+    let bytes = 200_000;
     let mut journal = place.open_with("one", JournalLimits { bytes, ..JournalLimits::default() });
     let minutes = |n: i64| at(Span::minutes(n), Span::minutes(n), true);
     let mut dropped = 0;
-    for minute in 0..=6 * 1440 {
-        journal.sample(&[good("lagoon-temp", Span::minutes(minute), 25.3)]);
+    let all = 12 * 1440;
+    for minute in 0..=all {
+        journal.sample(&[good("lagoon-temp", Span::minutes(minute), noise(minute))]);
         let pruned = journal.tend(&minutes(minute)).unwrap();
-        assert!(pruned.readings <= 240, "at minute {minute}: {pruned:?}");
+        assert!(
+            pruned.readings <= 720 && pruned.readings.is_multiple_of(360),
+            "at minute {minute}: {pruned:?}"
+        );
         dropped += pruned.readings;
     }
     assert!(fs::metadata(place.path()).unwrap().len() <= bytes);
-    let left = place.log().readings("lagoon-temp", Wall(0), minutes(7 * 1440).wall).unwrap();
-    assert!(dropped > 1440 && left.len() as u64 == 6 * 1440 - dropped, "{dropped}, {}", left.len());
+    let left = place.log().readings("lagoon-temp", Wall(0), minutes(13 * 1440).wall).unwrap();
+    assert!(dropped > 1440 && left.len() as u64 == all as u64 - dropped, "{dropped}, {}", left.len());
     assert_eq!(left[0].wall, Wall(T0) + Span::minutes(1).times(dropped as i64));
+}
+
+#[test]
+fn a_limit_that_is_made_smaller_costs_the_oldest_days() {
+    let place = Place::new();
+    let days = |n: i64| at(Span::hours(n * 24), Span::hours(n * 24), true);
+    let mut journal = place.open("one");
+    for minute in 0..12 * 1440 {
+        journal.sample(&[good("lagoon-temp", Span::minutes(minute), noise(minute))]);
+    }
+    journal.tend(&days(0)).unwrap();
+    journal.tend(&days(12)).unwrap();
+    drop(journal);
+    let mut journal = place.open_with("one", JournalLimits { bytes: 200_000, ..JournalLimits::default() });
+    journal.tend(&days(13)).unwrap();
+    let pruned = journal.tend(&days(14)).unwrap();
+    assert!(pruned.readings > 0 && pruned.readings < 12 * 1440, "{pruned:?}");
+    assert!(pruned.readings.is_multiple_of(360), "{pruned:?}");
+    let left = place.log().readings("lagoon-temp", Wall(0), days(13).wall).unwrap();
+    assert_eq!(left.len() as u64, 12 * 1440 - pruned.readings);
+    assert_eq!(left[0].wall, Wall(T0) + Span::minutes(1).times(pruned.readings as i64));
 }
 
 #[test]
@@ -800,4 +820,198 @@ fn a_journal_of_before_is_read_with_its_call_out_going_on() {
     assert!(matches!(fates[..], [Outcome::HeldUntil { .. }, Outcome::Withdrawn, _]), "{fates:?}");
     assert_eq!(fates[2], broke_off);
     assert!(!restored.records.iter().any(|record| matches!(record.body, Body::CallEnded { call: 75 })));
+}
+
+/// Made by the watch as it was when every minute of a sensor had a row: two boots, the second with
+/// a clock that became trusted late; degrees of both kinds, litres an hour, numbers without end,
+/// words, rejected and late ones.
+fn readings_of_before(place: &Place) {
+    fs::create_dir(place.path().parent().unwrap()).unwrap();
+    let before = concat!(env!("CARGO_MANIFEST_DIR"), "/../tests/data/before/readings.db");
+    fs::copy(before, place.path()).unwrap();
+}
+
+/// All minutes as lines, and the review, as that watch printed both.
+fn assert_all_as_before(log: &JournalLog, when: &str) {
+    let mut text = String::new();
+    log.walk_readings(Wall(0), Wall(i64::MAX / 4), |name, minute| {
+        text += &format!("{name} {minute:?}\n");
+    })
+    .unwrap();
+    assert_eq!(text.lines().count(), 5_142, "{when}");
+    assert_eq!(pulse::fnv(text.as_bytes()), 0x3ff0_58f4_15c9_308b, "{when}");
+    let window = crate::review::ReviewSpan { since: Wall(T0 - 3_600_000), until: Wall(T0 + 80_000_000) };
+    let review = crate::review::review(log, None, window, &jiff::tz::TimeZone::UTC).unwrap();
+    let said: serde_json::Value = serde_json::to_value(&review).unwrap();
+    let before = include_str!("../../../tests/data/before/readings-review.json");
+    assert_eq!(said, serde_json::from_str::<serde_json::Value>(before).unwrap(), "{when}");
+}
+
+#[test]
+fn readings_of_before_are_read_as_they_are_and_packed_with_nothing_changing_in_their_review() {
+    let place = Place::new();
+    readings_of_before(&place);
+    assert_all_as_before(&place.log(), "not opened by this version yet");
+    let steps = [Wall(T0), Wall(T0 + 35_999_000)];
+    let bars = |log: &JournalLog| {
+        let of = |name| log.bars(name, steps[0], steps[1], Span::minutes(15)).unwrap();
+        ["lagoon-temp", "return-flow", "mains"].map(of)
+    };
+    let drawn = bars(&place.log());
+    assert!(drawn.iter().all(|bars| (40..=41).contains(&bars.len())));
+    let opened = place.try_open().unwrap();
+    assert_eq!(opened, Opened::Migrated { from: 1 });
+    let mut journal = place.open("one");
+    assert_all_as_before(&place.log(), "not packed yet");
+    let rows = |journal: &Journal| -> i64 {
+        journal.db.query_row("SELECT count(*) FROM readings", [], |row| row.get(0)).unwrap()
+    };
+    let all = rows(&journal);
+    let copy = migrating::copy_of(&place.path());
+    let (mut second, mut seen_between) = (100_000, 0);
+    while journal.due().is_some() || second == 100_000 {
+        second += 3;
+        journal.tend(&seconds(second, second)).unwrap();
+        if journal.migrating.is_none() {
+            break;
+        }
+        let left = rows(&journal);
+        if left > 0 && left < all {
+            assert!(copy.exists(), "the copy is there until all is packed");
+            assert_all_as_before(&place.log(), "half packed");
+            seen_between += 1;
+        }
+        if !copy.exists() {
+            std::thread::sleep(std::time::Duration::from_millis(5));
+        } else if seen_between == 1 {
+            // The copy is a journal for the older program.
+            let db = Connection::open(&copy).unwrap();
+            let version: i64 = db.query_row("PRAGMA user_version", [], |row| row.get(0)).unwrap();
+            assert_eq!(version, 1);
+            assert_all_as_before(&JournalLog::open(&copy).unwrap(), "the copy");
+            assert_eq!(fs::metadata(&copy).unwrap().permissions().mode() & 0o777, 0o600);
+        }
+        assert!(second < 200_000, "it never ends: {left} rows");
+    }
+    assert!(seen_between > 1);
+    assert_eq!((rows(&journal), copy.exists()), (0, false));
+    assert_all_as_before(&place.log(), "packed");
+    let again = bars(&place.log());
+    for (was, is) in drawn.iter().flatten().zip(again.iter().flatten()) {
+        let mean = is.mean;
+        assert_eq!(
+            (was.from, was.low, was.high, was.last, was.minutes),
+            (is.from, is.low, is.high, is.last, is.minutes)
+        );
+        assert!((was.mean - mean).abs() <= was.mean.abs() * 1e-12);
+    }
+    // It goes on after a restart, and what is said now stands beside it.
+    drop(journal);
+    assert_all_as_before(&place.log(), "closed");
+}
+
+#[test]
+fn a_crash_at_any_flush_loses_no_minute_that_was_flushed_and_counts_none_twice() {
+    let place = Place::new();
+    let minutes = |n: i64| at(Span::minutes(n), Span::minutes(n), true);
+    let mut journal = place.open("one");
+    let (mut told, copies) = (0, tempfile::tempdir().unwrap());
+    for minute in 0..=900 {
+        journal.sample(&[
+            good("lagoon-temp", Span::minutes(minute), noise(minute)),
+            word("mains", Span::minutes(minute), 1),
+        ]);
+        journal.tend(&minutes(minute)).unwrap();
+        if minute % 10 != 0 || minute < 330 {
+            continue;
+        }
+        // What a power cut leaves; and a chunk that was torn by it counts as not written.
+        let copy = copies.path().join(format!("{minute}.db"));
+        for suffix in ["", "-wal", "-minutes"] {
+            fs::copy(beside(&place.path(), suffix), beside(&copy, suffix)).unwrap();
+        }
+        let (mut again, _) =
+            Journal::open(&copy, BootId("one".to_owned()), JournalLimits::default()).unwrap();
+        let count = |said: Vec<Minute>| said.iter().map(|minute| minute.count).sum::<u32>();
+        let kept = |path: &Path| {
+            let log = JournalLog::open(path).unwrap();
+            ["lagoon-temp", "mains"]
+                .map(|name| count(log.readings(name, Wall(0), minutes(10_000).wall).unwrap()))
+        };
+        let now = kept(&copy);
+        assert!(now[0] >= told && now[0] == now[1], "{now:?} after {told} at {minute}");
+        told = now[0];
+        assert!(i64::from(told) >= minute - 10, "{told} at {minute}");
+        again.sample(&[good("lagoon-temp", Span::minutes(minute + 1), 1.0)]);
+        again.flush(&minutes(minute + 2)).unwrap();
+        again.fold(&minutes(minute + 2)).unwrap();
+        assert_eq!(kept(&copy), [told + 1, told], "folded at {minute}");
+        let log = fs::OpenOptions::new().read(true).write(true).open(beside(&copy, "-minutes")).unwrap();
+        log.write_all_at(&[0x55; 512], 0).unwrap();
+        assert_eq!(kept(&copy), [told + 1, told], "what was folded does not need the file");
+    }
+}
+
+#[test]
+fn a_file_of_minutes_that_is_removed_torn_or_anothers_costs_no_more_than_it_holds() {
+    let minutes = |n: i64| at(Span::minutes(n), Span::minutes(n), true);
+    type Harm = fn(&Path);
+    let harms: [(&str, Harm); 3] = [
+        ("removed", |path| fs::remove_file(path).unwrap()),
+        ("torn", |path| fs::write(path, b"SlkWmin1 but no more").unwrap()),
+        ("another's", |path| {
+            let other = Place::new();
+            let mut journal = other.open("one");
+            journal.sample(&[good("ph", Span::ZERO, 8.2)]);
+            journal.flush(&seconds(60, 60)).unwrap();
+            fs::copy(beside(&other.path(), "-minutes"), path).unwrap();
+        }),
+    ];
+    for (name, harm) in harms {
+        let place = Place::new();
+        let mut journal = place.open("one");
+        let say = |journal: &mut Journal, from: i64| {
+            for minute in from..from + 10 {
+                journal.sample(&[good("lagoon-temp", Span::minutes(minute), 25.0)]);
+            }
+            journal.flush(&minutes(from + 10)).unwrap();
+        };
+        say(&mut journal, 0);
+        journal.fold(&minutes(10)).unwrap();
+        say(&mut journal, 10);
+        harm(&beside(&place.path(), "-minutes"));
+        let known = || place.log().readings("lagoon-temp", Wall(0), minutes(1_000).wall).unwrap().len();
+        assert_eq!(known(), 10, "{name}");
+        drop(journal);
+        let mut journal = place.open("one");
+        say(&mut journal, 20);
+        assert_eq!(known(), 20, "{name}");
+        journal.fold(&minutes(31)).unwrap();
+        assert_eq!(known(), 20, "{name}");
+    }
+}
+
+#[test]
+fn damage_among_the_readings_is_found_in_the_background_and_not_at_the_start() {
+    let place = Place::new();
+    let mut journal = place.open("one");
+    journal.commit(&[settled(1, seconds(1, 1))], 1).unwrap();
+    for minute in 0..20_000 {
+        journal.sample(&[good("lagoon-temp", Span::minutes(minute), noise(minute))]);
+    }
+    let now = at(Span::minutes(20_000), Span::minutes(20_000), true);
+    journal.flush(&now).unwrap();
+    journal.fold(&now).unwrap();
+    Place::closed(journal);
+    let file = fs::OpenOptions::new().write(true).open(place.path()).unwrap();
+    let length = file.metadata().unwrap().len();
+    // Upper pages of the packs lie anywhere: all of the second half is overwritten.
+    for at in (length / 2..length - 4096).step_by(4096) {
+        file.write_all_at(&[0x55; 4096], at).unwrap();
+    }
+    let (journal, opened) =
+        Journal::open(&place.path(), BootId("one".to_owned()), JournalLimits::default()).unwrap();
+    assert_eq!(opened, Opened::Current);
+    assert_eq!(journal.restore(&now).unwrap().records.len(), 1);
+    assert_ne!(checking::verdict(&place.path()).unwrap_or_else(|error| error.to_string()), "ok");
 }

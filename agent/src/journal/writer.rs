@@ -50,6 +50,8 @@ pub struct Keeper {
     readings: Option<String>,
     /// A damaged journal was set aside here: told until a person has moved it away.
     damaged: Option<(PathBuf, String)>,
+    /// The file was found not to be sound after it was opened: it is to be set aside.
+    unsound: Option<String>,
     /// What was seen to be missing, and until when that is told.
     noticed: Option<(String, Moment)>,
     /// The disk is full: only what there is room set aside for is kept.
@@ -106,6 +108,7 @@ impl Keeper {
             trouble: None,
             readings: None,
             damaged: None,
+            unsound: None,
             noticed: None,
             full: None,
             retry: None,
@@ -228,6 +231,7 @@ impl Keeper {
                 self.noticed = None;
             }
             self.look_for_room();
+            self.look_at_check(now);
         }
         if self.full.is_some() {
             // Readings would take the room that is for alarms.

@@ -353,7 +353,8 @@ fn members(items: &[Json], at: &str, found: &mut Vec<PayloadValue>) -> Option<()
     Some(())
 }
 
-/// `{"value": 25.4, "unit": "C"}`, `{"temp": 25.4, "temp_unit": "C"}`: the unit, and where it stands.
+/// `{"value": 25.4, "unit": "C"}`, `{"temp": 25.4, "temp_unit": "C"}`: the unit, and where it
+/// stands.
 fn unit_beside(fields: &Map<String, Json>, own: &str) -> Option<(String, String)> {
     let names = [format!("{own}_unit"), format!("{own}Unit"), "unit".to_owned(), "units".to_owned()];
     names.into_iter().find_map(|name| Some((known_unit(fields.get(&name)?.as_str()?)?, name)))

@@ -326,8 +326,8 @@ fn told(names: &ReportNames<'_>, call: &CallOutReview) -> Markup {
     let more = rows.len().saturating_sub(ROWS);
     html! {
         @if !rows.is_empty() {
-            div.wide { table {
-                caption { "Who was told" }
+            h4 { "Who was told" }
+            div.wide { table aria-label="Who was told" {
                 thead { tr { th scope="col" { "Time" } th scope="col" { "Who" } th scope="col" { "What came" } } }
                 tbody {
                     @for row in rows.iter().take(ROWS) {

@@ -6,7 +6,7 @@ use super::files::Files;
 use super::reader::{is_name, line};
 use jiff::civil::{Date, Time};
 use slackwater_rules::diagnostic::{Finding, Item, Table, did_you_mean, listed};
-use slackwater_rules::plan::{Absence, Contact, Hours, Target};
+use slackwater_rules::plan::{Absence, ChannelKind, Contact, Hours, Target, Weekly};
 use std::collections::BTreeMap;
 use std::ops::Range;
 
@@ -19,6 +19,8 @@ pub(super) struct People {
     places: BTreeMap<Target, Range<usize>>,
     /// Every absence of someone with a sitter, and where the sitter is named.
     sitters: Vec<(String, Absence, Range<usize>)>,
+    /// Who wants a report every week, and where that stands.
+    weekly: Vec<(String, Range<usize>)>,
 }
 
 /// Reads `[contact.…]` with the channels in it, and the sirens of `[channel.…]`.
@@ -40,6 +42,7 @@ pub(super) fn read(root: &Table<'_>, files: &Files<'_>) -> People {
     }
     if root.errors() == before {
         people.check_sitters(root);
+        people.check_reports(root);
     }
     people
 }
@@ -50,6 +53,7 @@ impl People {
         let helper = table.get("helper").and_then(Item::flag).unwrap_or(false);
         let hours = table.get("hours").map(|item| each(item, hours)).unwrap_or_default();
         let away = table.get("away").map(|item| each(item, absence)).unwrap_or_default();
+        let report = table.get("report").and_then(|item| Some((Weekly::read(item)?, item.span())));
         let mut quotas = BTreeMap::new();
         for (channel_name, table) in table.tables("channel") {
             is_name(&channel_name, &table);
@@ -64,7 +68,11 @@ impl People {
             self.sitters.push((name.to_owned(), absence.clone(), place.clone()));
         }
         let away = away.into_iter().map(|(absence, _)| absence).collect();
-        Contact { name: shown.unwrap_or_else(|| name.to_owned()), helper, hours, away, quotas }
+        if let Some((_, place)) = &report {
+            self.weekly.push((name.to_owned(), place.clone()));
+        }
+        let report = report.map(|(weekly, _)| weekly);
+        Contact { name: shown.unwrap_or_else(|| name.to_owned()), helper, hours, away, report, quotas }
     }
 
     /// Notes what is wrong with those who stand in: nobody stands in by a name alone.
@@ -91,6 +99,27 @@ impl People {
             let title =
                 format!("`{sitter}` can't stand in for `{name}` from {} to {}", absence.first, absence.last);
             root.note(Finding::error(place.clone(), title, label).maybe_help(help));
+        }
+    }
+
+    /// Notes a report that nothing can carry.
+    fn check_reports(&self, root: &Table<'_>) {
+        for (name, place) in &self.weekly {
+            let is_mail = |(target, channel): (&Target, &ChannelSettings)| {
+                target.contact.as_ref() == Some(name) && channel.kind() == ChannelKind::Mail
+            };
+            if !self.channels.iter().any(is_mail) {
+                let title = format!("nothing carries the report to `{name}`");
+                let finding =
+                    Finding::error(place.clone(), title, "a report goes by mail, and there is none here");
+                root.note(
+                    finding.help(format!("set up `[contact.{name}.channel.mail]`, or leave `report` out")),
+                );
+            } else if self.contacts.get(name).is_some_and(|contact| contact.helper) {
+                let title = format!("`{name}` is a helper, and reports are for keepers");
+                let finding = Finding::error(place.clone(), title, "this would never be sent");
+                root.note(finding.help("leave out `report` or `helper`"));
+            }
         }
     }
 

@@ -32,6 +32,25 @@ pub enum WebRequest {
         /// What came of it.
         back: oneshot::Sender<Done>,
     },
+    /// Somebody wants to sign in by a code; nobody waits for what comes of it.
+    Code(CodeAsk),
+}
+
+/// Signing in by a code: who asked for one, or tried too many.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum CodeAsk {
+    /// Send this code to a contact by a channel of theirs.
+    Send {
+        /// The contact, by the name that rule files use.
+        who: String,
+        /// As people read it: `K7Q3-M4XD`.
+        code: String,
+    },
+    /// Somebody has typed too many wrong codes in a contact's name.
+    Guessed {
+        /// The contact.
+        who: String,
+    },
 }
 
 /// What can be pressed.

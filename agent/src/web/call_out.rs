@@ -96,7 +96,7 @@ fn steps(
                     @match line {
                         PageLine::First(words) => { (step(look, call, words, true, reader)) }
                         PageLine::Step(_, words) => { (step(look, call, words, false, reader)) }
-                        PageLine::Done(words) => { li { p.did { (tick(true)) span { (words) } } } }
+                        PageLine::Done(words) => { li { p.did { (tick(true)) span { (capital(words)) } } } }
                         other => { li { p.did { (tick(false)) span { (other.plain()) } } } }
                     }
                 }

@@ -1,5 +1,6 @@
-//! The last day of every tank's water, for the strips: read from the journal at most once a minute,
-//! and only while somebody looks.
+//! The last day of every sensor, for the strips and small lines of Now: read from the journal at
+//! most once a minute while somebody looks, and every ten minutes while nobody does, so that
+//! whoever comes waits for nothing.
 
 use super::house::House;
 use crate::journal::{JournalLog, StepSaid};
@@ -8,6 +9,7 @@ use slackwater_rules::plan::{Plan, SensorId, TankId};
 use slackwater_rules::time::{Span, Wall};
 use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, PoisonError};
+use std::time::{Duration, Instant};
 
 /// A point of a strip.
 pub(super) const STEP: Span = Span::minutes(10);
@@ -19,7 +21,17 @@ const FRESH: Span = Span::minutes(1);
 /// … and what is older than this is waited for.
 const OLD: Span = Span::minutes(20);
 
-/// What thermometers have said.
+/// Reading takes no more than this part of the time …
+const SHARE: u32 = 20;
+/// … and beside the tanks' water no more sensors than this are read.
+const MOST: usize = 64;
+
+/// While nobody looks it is read anew after this.
+const WARM: Duration = Duration::from_secs(600);
+/// At the start the watch has other things to do.
+const FIRST_WARM: Duration = Duration::from_secs(3);
+
+/// What sensors have said.
 pub(super) type Waters = BTreeMap<SensorId, Vec<StepSaid>>;
 
 #[derive(Default)]
@@ -32,7 +44,27 @@ pub(super) struct History {
 struct LastDay {
     at: Wall,
     sensors: usize,
+    /// How long reading it took.
+    took: Duration,
     waters: Arc<Waters>,
+}
+
+impl LastDay {
+    /// So long it is as good as new.
+    fn fresh_for(&self) -> Span {
+        FRESH.max(Span(i64::try_from((self.took * SHARE).as_millis()).unwrap_or(FRESH.0)))
+    }
+}
+
+/// Keeps the day at hand for whoever comes.
+pub(super) async fn keep_warm(house: Arc<House>) {
+    tokio::time::sleep(FIRST_WARM).await;
+    loop {
+        if let Some(seen) = house.seen().await {
+            house.waters(&seen.look.plan, seen.look.view.at.wall).await;
+        }
+        tokio::time::sleep(WARM).await;
+    }
 }
 
 impl House {
@@ -41,7 +73,7 @@ impl House {
         let known = self.history.known.lock().unwrap_or_else(PoisonError::into_inner).clone();
         let known = known.filter(|known| known.sensors == plan.sensors.len());
         match known {
-            Some(known) if now - known.at < FRESH && known.at <= now => known.waters,
+            Some(known) if now - known.at < known.fresh_for() && known.at <= now => known.waters,
             Some(known) if now - known.at < OLD && known.at <= now => {
                 let (house, plan) = (Arc::clone(self), Arc::clone(plan));
                 tokio::spawn(async move { house.refresh(plan, now).await });
@@ -59,16 +91,21 @@ impl House {
             return known.waters;
         }
         let sensors = plan.sensors.len();
+        let begun = Instant::now();
         let read = self.journal(move |log| {
             let since = Wall((now - BACK).0.div_euclid(STEP.0) * STEP.0);
             let tanks = (0..).map(TankId).take(plan.tanks.len());
-            let waters = tanks.filter_map(|tank| water_of(&plan, tank));
+            let waters: Vec<SensorId> = tanks.filter_map(|tank| water_of(&plan, tank)).collect();
+            let others = (0..).map(SensorId).take(plan.sensors.len()).filter(|id| !waters.contains(id));
             waters
+                .iter()
+                .copied()
+                .chain(others.take(MOST))
                 .map(|id| Ok((id, log.bars(&plan.sensor(id).name, since, now, STEP)?)))
                 .collect::<Result<Waters, crate::journal::JournalError>>()
         });
         let waters = Arc::new(read.await.unwrap_or_default());
-        let fresh = LastDay { at: now, sensors, waters: Arc::clone(&waters) };
+        let fresh = LastDay { at: now, sensors, took: begun.elapsed(), waters: Arc::clone(&waters) };
         *self.history.known.lock().unwrap_or_else(PoisonError::into_inner) = Some(fresh);
         waters
     }

@@ -1,10 +1,11 @@
 //! What all requests share: the settings, who is signed in, one look at the house at most a second
 //! old, and the way to the event loop. A hundred viewers cost the loop as much as one.
 
-use super::ask::{Done, HouseLook, PressedAct, WebRequest};
+use super::ask::{CodeAsk, Done, HouseLook, PressedAct, WebRequest};
+use super::codes::Codes;
 use super::history::History;
 use super::sessions::Sessions;
-use super::truth;
+use super::{readings, truth};
 use crate::settings::WebSettings;
 use jiff::tz::TimeZone;
 use slackwater_rules::page::Page;
@@ -34,6 +35,7 @@ pub(super) struct House {
     pub(super) journal: PathBuf,
     asks: mpsc::Sender<WebRequest>,
     sessions: Mutex<Sessions>,
+    codes: Mutex<Codes>,
     seen: tokio::sync::Mutex<Option<(Instant, Arc<SharedLook>)>>,
     pub(super) history: History,
     /// The journal is read by one at a time.
@@ -60,6 +62,7 @@ impl House {
     ) -> Self {
         Self {
             sessions: Mutex::new(Sessions::open(&journal)),
+            codes: Mutex::default(),
             settings,
             zone,
             journal,
@@ -80,6 +83,20 @@ impl House {
         self.sessions.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
+    /// Never held over a wait.
+    pub(super) fn codes(&self) -> MutexGuard<'_, Codes> {
+        self.codes.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// A code is to be sent, or was guessed at: nobody waits for what comes of it, so that how long
+    /// a reply takes says nothing.
+    pub(super) fn hand_over(self: &Arc<Self>, ask: CodeAsk) {
+        let asks = self.asks.clone();
+        tokio::spawn(async move {
+            let _ = tokio::time::timeout(PATIENCE, asks.send(WebRequest::Code(ask))).await;
+        });
+    }
+
     /// What is so now, or was a second ago; nothing if the watch does not answer.
     pub(super) async fn seen(&self) -> Option<Arc<SharedLook>> {
         let mut seen = self.seen.lock().await;
@@ -89,7 +106,9 @@ impl House {
             return Some(Arc::clone(known));
         }
         let look = self.ask(WebRequest::Look).await?;
-        let fresh = Arc::new(SharedLook { values: truth::values(&look), shape: truth::shape(&look), look });
+        let mut values = truth::values(&look);
+        values.extend(readings::ages(&look));
+        let fresh = Arc::new(SharedLook { values, shape: truth::shape(&look), look });
         *seen = Some((Instant::now(), Arc::clone(&fresh)));
         Some(fresh)
     }

@@ -3,28 +3,20 @@
 
 use super::ask::HouseLook;
 use super::frame::{heading, number, sign};
-use super::history::{BACK, STEP, Waters};
+use super::history::{BACK, Waters};
 use super::house::SharedLook;
 use super::truth::{self, minutes, standing, time, who_has_it};
-use crate::chart::{
-    FanCourse, Foot, KEY, Mark, Picture, SeenPoint, Stretch, Stroke, axis, between, describe, nights, pieces,
-    strip,
-};
-use crate::seen::{hold, limits_of, points, shown, spoken, water_of};
+use super::{readings, strips};
+use crate::chart::{KEY, Mark, Picture, Stretch, axis, strip};
+use crate::seen::{spoken, water_of};
 use maud::{Markup, PreEscaped, html};
 use slackwater_rules::alarm::Priority;
-use slackwater_rules::engine::{OpenCall, OpenMatter, SeenReading};
-use slackwater_rules::forecast::thermal::Side;
+use slackwater_rules::engine::{OpenCall, OpenMatter};
 use slackwater_rules::plan::TankId;
 use slackwater_rules::quality::Quality;
-use slackwater_rules::reading::Value;
-use slackwater_rules::time::{Span, Wall};
-use slackwater_rules::words::{capital, not_before, sentence};
+use slackwater_rules::time::Span;
+use slackwater_rules::words::{capital, sentence};
 
-/// How far strips look ahead.
-const AHEAD: Span = Span::hours(8);
-/// Of a fan, one point each.
-const FAN_STEP: Span = Span::minutes(30);
 /// More tanks than this: those that are as usual have a line each.
 const STRIPS: usize = 8;
 /// What moves by less in an hour is steady.
@@ -33,7 +25,7 @@ const STEADY: f64 = 0.15;
 pub(super) fn main(seen: &SharedLook, waters: &Waters) -> Markup {
     let look = &seen.look;
     let now = look.view.at.wall;
-    let span = Stretch { from: now - BACK, to: now + AHEAD };
+    let span = Stretch { from: now - BACK, to: now + strips::AHEAD };
     let worst = standing(look).next();
     let tanks: Vec<TankId> = (0..).map(TankId).take(look.plan.tanks.len()).collect();
     let is_calm = |tank: &TankId| matters_of(look, *tank).next().is_none() && sees(look, *tank);
@@ -62,7 +54,7 @@ pub(super) fn main(seen: &SharedLook, waters: &Waters) -> Markup {
             aside aria-label="What stands, and the watch itself" {
                 (what_stands(look))
                 (relays(look))
-                (whole_site(seen))
+                (readings::of_house(seen, waters, span))
                 (parts(look))
             }
         }
@@ -83,7 +75,7 @@ pub(super) fn priority_line(call: &OpenCall) -> Markup {
     }
 }
 
-fn is_grave(priority: Priority) -> bool {
+pub(super) fn is_grave(priority: Priority) -> bool {
     matches!(priority, Priority::Critical | Priority::High)
 }
 
@@ -100,7 +92,7 @@ fn news(look: &HouseLook, call: &OpenCall) -> Markup {
     }
 }
 
-fn matters_of(look: &HouseLook, tank: TankId) -> impl Iterator<Item = (&OpenCall, &OpenMatter)> {
+pub(super) fn matters_of(look: &HouseLook, tank: TankId) -> impl Iterator<Item = (&OpenCall, &OpenMatter)> {
     let mut found: Vec<(&OpenCall, &OpenMatter)> = standing(look)
         .flat_map(|call| call.matters.iter().map(move |matter| (call, matter)))
         .filter(|(_, matter)| matter.stands && matter.tank == Some(tank))
@@ -117,7 +109,7 @@ fn section(seen: &SharedLook, waters: &Waters, tank: TankId, span: Stretch) -> M
     let look = &seen.look;
     let found = look.plan.tank(tank);
     let id = format!("tank-{}", found.name);
-    let picture = picture(look, waters, tank, span);
+    let picture = strips::picture(look, waters, tank, span);
     html! {
         section.tank aria-labelledby=(id) {
             div.head {
@@ -126,7 +118,7 @@ fn section(seen: &SharedLook, waters: &Waters, tank: TankId, span: Stretch) -> M
                 (value(seen, tank, picture.as_ref()))
             }
             @if let Some(picture) = &picture { (PreEscaped(strip(picture))) }
-            (others(seen, tank))
+            (readings::of_tank(seen, waters, tank, span))
         }
     }
 }
@@ -193,6 +185,7 @@ fn value(seen: &SharedLook, tank: TankId, picture: Option<&Picture>) -> Markup {
         Quality::Good => html! {
             p class=(if is_out { "val out" } else { "val" }) {
                 b data-v={ "r" (reading.sensor.0) } { (number) } " " u { (unit) }
+                (readings::age(reading))
                 @if let Some(words) = meets { i { (words) } }
             }
         },
@@ -203,31 +196,8 @@ fn value(seen: &SharedLook, tank: TankId, picture: Option<&Picture>) -> Markup {
     }
 }
 
-fn at(look: &HouseLook, age: Span) -> String {
+pub(super) fn at(look: &HouseLook, age: Span) -> String {
     time(look, look.view.at.mono - age)
-}
-
-/// The tank's other readings.
-fn others(seen: &SharedLook, tank: TankId) -> Markup {
-    let look = &seen.look;
-    let water = water_of(&look.plan, tank);
-    let own = look.view.readings.iter().filter(|reading| {
-        look.plan.sensor(reading.sensor).tank == Some(tank) && Some(reading.sensor) != water
-    });
-    html! { p.rest { @for reading in own { (reading_line(seen, reading)) " " } } }
-}
-
-fn reading_line(seen: &SharedLook, reading: &SeenReading) -> Markup {
-    let title = &seen.look.plan.sensor(reading.sensor).title;
-    html! {
-        span { (title) " "
-            @match reading.quality {
-                Quality::Good => { (number(seen, reading.sensor)) }
-                Quality::Absent => { span.no { "not known" } }
-                _ => { span.no { "not seen" } }
-            }
-        }
-    }
 }
 
 /// A tank that is as usual, where there are many.
@@ -236,83 +206,6 @@ fn line(seen: &SharedLook, tank: TankId) -> Markup {
     html! {
         li { a href={ "/tank/" (found.name) } { (capital(&found.title)) } ", as usual "
             @if let Some(id) = water_of(&seen.look.plan, tank) { (number(seen, id)) }
-        }
-    }
-}
-
-/// The strip.
-pub(super) fn picture(look: &HouseLook, waters: &Waters, tank: TankId, span: Stretch) -> Option<Picture> {
-    let reading = truth::water(look, tank)?;
-    let sensor = look.plan.sensor(reading.sensor);
-    let now = look.view.at.wall;
-    let found = look.plan.tank(tank);
-    let title = format!("{}, {}, the last 24 h and the next 8 h", capital(&found.title), sensor.title);
-    let mut picture = Picture::new(format!("w{}", tank.0), title, span);
-    picture.now = Some(now);
-    picture.pen = Stroke::Line;
-    picture.limits = limits_of(sensor);
-    let said = waters.get(&reading.sensor).map(Vec::as_slice).unwrap_or_default();
-    let mut seen: Vec<SeenPoint> =
-        points(sensor, said, STEP).into_iter().filter(|point| point.at <= now).collect();
-    picture.seen_now = reading.quality == Quality::Good;
-    if let (true, Some(Value::Number(base))) = (picture.seen_now, reading.value) {
-        seen.push(SeenPoint::of(now, shown(sensor, base)));
-    }
-    let hold = hold(sensor, STEP);
-    picture.seen = pieces(&seen, hold);
-    let last = seen.last().map_or(span.from, |point| point.at);
-    picture.gaps = between(&picture.seen, Stretch { from: span.from, to: last }, hold);
-    if !picture.seen_now {
-        picture.gaps.push(Stretch { from: last.max(span.from), to: span.to });
-    }
-    picture.nights = nights(span, &look.plan.zone);
-    if picture.seen_now {
-        ahead(look, tank, &mut picture, now);
-    }
-    for (_, matter) in matters_of(look, tank).filter(|(_, matter)| is_grave(matter.priority)) {
-        picture.feet.push(Foot {
-            when: Stretch { from: look.view.at.wall_at(matter.onset), to: now },
-            trouble: true,
-        });
-    }
-    for (_, _, until) in look.view.works.iter().filter(|(of, ..)| *of == tank) {
-        picture
-            .feet
-            .push(Foot { when: Stretch { from: now, to: look.view.at.wall_at(*until) }, trouble: false });
-    }
-    picture.said = describe(&picture, &spoken(sensor), &look.plan.zone);
-    Some(picture)
-}
-
-/// What may come, as far as the range says something: from the value now to the limit, early to
-/// late.
-fn ahead(look: &HouseLook, tank: TankId, picture: &mut Picture, now: Wall) {
-    let Some(value) = picture.last().map(|point| point.mean) else { return };
-    for water in look.view.ahead.iter().filter(|water| water.tank == tank) {
-        let Some((limit, words)) = truth::limit(look, tank, water.limit) else { continue };
-        let range = water.range;
-        let vague = range.low < 0.25 && range.high > 24.0;
-        let beyond = if water.side == Side::Below { value <= limit } else { value >= limit };
-        if vague || beyond || range.low > 24.0 {
-            continue;
-        }
-        let after = |hours: f64, meets: f64| value + (limit - value) * (hours / meets.max(0.05));
-        let steps = AHEAD.0 / FAN_STEP.0;
-        let fan: FanCourse = (0..=steps)
-            .map(|step| {
-                let hours = (step * FAN_STEP.0) as f64 / 3_600_000.0;
-                let [early, likely, late] = [range.low, range.likely, range.high]
-                    .map(|meets| if meets.is_finite() { after(hours, meets) } else { value });
-                (now + Span(step * FAN_STEP.0), early.min(late), likely, early.max(late))
-            })
-            .collect();
-        picture.fans.push(fan);
-        let early = now + Span((range.low * 3_600_000.0) as i64);
-        if early < now + AHEAD && picture.meets.as_ref().is_none_or(|(known, ..)| early < *known) {
-            let side = if water.side == Side::Below { "below" } else { "above" };
-            let at = not_before(&look.view.at, range.low, &look.plan.zone);
-            let said = format!("{side} {words} not before {at}");
-            picture.meets = Some((early, at, said));
         }
     }
 }
@@ -362,18 +255,6 @@ pub(super) fn relays(look: &HouseLook) -> Markup {
                         span { (capital(&relay.title)) ": " (relay.words) @if relay.needs_a_hand { small { "Do it by hand." } } } }
                 } }
             }
-        }
-    }
-}
-
-/// Readings of no tank.
-fn whole_site(seen: &SharedLook) -> Markup {
-    let look = &seen.look;
-    let own: Vec<_> =
-        look.view.readings.iter().filter(|reading| look.plan.sensor(reading.sensor).tank.is_none()).collect();
-    html! {
-        @if !own.is_empty() {
-            section.b { h2 { "The house" } p.rest.site { @for reading in own { (reading_line(seen, reading)) " " } } }
         }
     }
 }

@@ -2,7 +2,8 @@
 //! way; what is fetched changes nothing, what is pressed is a form of this site by somebody who is
 //! signed in.
 
-use super::ask::{Done, PressedAct};
+use super::ask::{CodeAsk, Done, PressedAct};
+use super::codes::Typed;
 use super::form::WebForm;
 use super::frame::{ICON, Leaf, NavPlace, SCRIPT};
 use super::house::{House, NO_WATCH, SharedLook};
@@ -17,7 +18,7 @@ use hyper::{Method, Request, StatusCode};
 use maud::Markup;
 use slackwater_rules::engine::OperatorCommand;
 use std::sync::Arc;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 /// An address is no longer than this.
 const LONGEST_ADDRESS: usize = 2_000;
@@ -137,7 +138,7 @@ async fn fetched(
     if (by.is_none() && !house.settings.open_to_read) || path == "/sign-in" {
         return reply::page(
             if path == "/sign-in" { StatusCode::OK } else { StatusCode::UNAUTHORIZED },
-            door("Sign in", sign_in::door(None)),
+            door("Sign in", sign_in::door(None, wanted(path, query))),
         );
     }
     if path == "/live" {
@@ -147,7 +148,8 @@ async fn fetched(
         return reply::words(StatusCode::SERVICE_UNAVAILABLE, NO_WATCH);
     };
     let Some(by) = known(&seen, by, house) else {
-        return reply::page(StatusCode::UNAUTHORIZED, door("Sign in", sign_in::door(None)));
+        let door = door("Sign in", sign_in::door(None, wanted(path, query)));
+        return reply::page(StatusCode::UNAUTHORIZED, door);
     };
     let who = by.as_ref().map(|by| by.who.as_str());
     let segments: Vec<&str> = path.split('/').filter(|segment| !segment.is_empty()).collect();
@@ -261,13 +263,15 @@ async fn pressed(
     by: Option<SignedIn>,
     device: &str,
 ) -> WebReply {
-    if path == "/in" {
-        return signed_in(form, house, device);
+    match path {
+        "/in" => return signed_in(form, house, device),
+        "/sign-in" => return asked_for_code(form, house).await,
+        _ => {}
     }
     let Some(by) = by else {
         return reply::page(
             StatusCode::UNAUTHORIZED,
-            door("Sign in", sign_in::door(Some("You are not signed in on this device."))),
+            door("Sign in", sign_in::door(Some("You are not signed in on this device."), to_of(form))),
         );
     };
     let Some(seen) = house.seen().await else {
@@ -276,7 +280,7 @@ async fn pressed(
     let Some(Some(by)) = known(&seen, Some(by), house) else {
         return reply::page(
             StatusCode::UNAUTHORIZED,
-            door("Sign in", sign_in::door(Some("You are no contact of this house any more."))),
+            door("Sign in", sign_in::door(Some("You are no contact of this house any more."), "/")),
         );
     };
     let segments: Vec<&str> = path.split('/').filter(|segment| !segment.is_empty()).collect();
@@ -350,13 +354,86 @@ fn answered(code: &str, form: &WebForm) -> Result<PressedAct, String> {
     }
 }
 
-fn signed_in(form: &WebForm, house: &House, device: &str) -> WebReply {
-    let accepted = form.get("invitation").and_then(|invitation| house.sessions().accept(invitation, device));
+/// Where somebody wanted to go who has to sign in first.
+fn wanted<'w>(path: &'w str, query: &'w WebForm) -> &'w str {
+    match path {
+        "/sign-in" => to_of(query),
+        path if is_way(path) => path,
+        _ => "/",
+    }
+}
+
+/// The same, as a form brings it back.
+fn to_of(form: &WebForm) -> &str {
+    form.get("to").filter(|to| is_way(to)).unwrap_or("/")
+}
+
+/// Nothing but a page of this site.
+fn is_way(path: &str) -> bool {
+    let plain = |octet: u8| octet.is_ascii_alphanumeric() || b"/-_.".contains(&octet);
+    path.starts_with('/')
+        && !path.contains("//")
+        && !path.contains("..")
+        && path.len() <= 200
+        && path.bytes().all(plain)
+}
+
+/// Somebody asks for a code, by a name. The reply is the same whether there is such a person or
+/// not.
+async fn asked_for_code(form: &WebForm, house: &Arc<House>) -> WebReply {
+    let Some(seen) = house.seen().await else {
+        return reply::words(StatusCode::SERVICE_UNAVAILABLE, NO_WATCH);
+    };
+    let name = form.get("who").unwrap_or_default();
+    let is = |text: &str| text.to_lowercase() == name.to_lowercase();
+    let contacts = &seen.look.plan.directory.contacts;
+    let mut called =
+        contacts.iter().filter(|(key, contact)| is(key) || is(&contact.name)).map(|(key, _)| key);
+    // Two of one name: then the name that files use tells them apart.
+    let who = match (called.next(), called.next()) {
+        (Some(who), None) => Some(who.as_str()),
+        _ => contacts.keys().map(String::as_str).find(|key| *key == name),
+    };
+    let new = who.and_then(|who| house.codes().another(who, Instant::now()));
+    let asked = match (who, new) {
+        (Some(who), Some(new)) => {
+            house.hand_over(CodeAsk::Send { who: who.to_owned(), code: new.code });
+            Some(new.asked)
+        }
+        _ => super::sessions::token(),
+    };
+    let Some(asked) = asked else {
+        return reply::words(StatusCode::SERVICE_UNAVAILABLE, "The system gives no random bits.");
+    };
+    reply::page(StatusCode::OK, door("Sign in", sign_in::asked(&asked, None, to_of(form))))
+}
+
+fn signed_in(form: &WebForm, house: &Arc<House>, device: &str) -> WebReply {
+    let accepted = match form.get("asked") {
+        Some(asked) => {
+            let typed = house.codes().typed(asked, form.get("code").unwrap_or_default(), Instant::now());
+            match typed {
+                Typed::Right(who) => house.sessions().sign_in(&who, device).map(|token| (token, who)),
+                Typed::Wrong => {
+                    let wrong = "This is not the code, or it is too old.";
+                    let main = sign_in::asked(asked, Some(wrong), to_of(form));
+                    return reply::page(StatusCode::FORBIDDEN, door("Sign in", main));
+                }
+                Typed::Guessed(who) => {
+                    tracing::warn!(who, "too many wrong codes on the page in the house");
+                    house.hand_over(CodeAsk::Guessed { who });
+                    let main = sign_in::door(Some("Too many wrong codes: ask for another."), to_of(form));
+                    return reply::page(StatusCode::FORBIDDEN, door("Sign in", main));
+                }
+            }
+        }
+        None => form.get("invitation").and_then(|invitation| house.sessions().accept(invitation, device)),
+    };
     let Some((token, who)) = accepted else {
         return reply::page(StatusCode::GONE, door("Sign in", sign_in::not_invited()));
     };
     tracing::info!(who, "signed in on the page in the house");
-    let mut reply = reply::see("/");
+    let mut reply = reply::see(to_of(form));
     reply::set(&mut reply, SET_COOKIE, &guard::cookie(Some(&token), house.encrypted()));
     reply
 }

@@ -3,6 +3,7 @@
 //! large or too slow is closed, and nothing waits for it.
 
 use super::ask::{WebCommand, WebRequest};
+use super::history::keep_warm;
 use super::house::House;
 use super::{qr, route, tls};
 use crate::settings::{Places, WebSettings};
@@ -86,7 +87,12 @@ impl WebServer {
         let (asks, requests) = mpsc::channel(WAITING);
         let house = House::new(settings.clone(), places.zone.clone(), places.journal.path.clone(), asks);
         let house = Arc::new(house);
-        let task = tokio::spawn(accept(listener, acceptor, Arc::clone(&house)));
+        let task = {
+            let house = Arc::clone(&house);
+            tokio::spawn(async move {
+                tokio::join!(accept(listener, acceptor, Arc::clone(&house)), keep_warm(house));
+            })
+        };
         Ok((Self { house, address, task }, requests))
     }
 

@@ -70,12 +70,12 @@ fn seconds() -> u64 {
     SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |since| since.as_secs())
 }
 
-fn hash(token: &str) -> String {
+pub(super) fn hash(token: &str) -> String {
     digest(&SHA256, token.as_bytes()).as_ref().iter().map(|octet| format!("{octet:02x}")).collect()
 }
 
 /// 256 random bits; none if the system has no randomness to give.
-fn token() -> Option<String> {
+pub(super) fn token() -> Option<String> {
     let mut octets = [0_u8; 32];
     SystemRandom::new().fill(&mut octets).ok()?;
     Some(URL_SAFE_NO_PAD.encode(octets))
@@ -121,17 +121,23 @@ impl Sessions {
         self.invited(invitation)?;
         let used = hash(invitation);
         let at = self.invited.iter().position(|invitation| invitation.hash == used)?;
-        let token = token()?;
         let Invitation { who, .. } = self.invited.remove(at);
+        let token = self.sign_in(&who, device)?;
+        Some((token, who))
+    }
+
+    /// Signs somebody in: what the browser is to show from now on.
+    pub(super) fn sign_in(&mut self, who: &str, device: &str) -> Option<String> {
+        let token = token()?;
         let now = seconds();
         while self.known.len() >= MOST_SESSIONS {
             let oldest = (0..).zip(&self.known).min_by_key(|(_, session)| session.used).map(|(at, _)| at)?;
             self.known.remove(oldest);
         }
         let device = device.chars().filter(|sign| !sign.is_control()).take(80).collect();
-        self.known.push(Session { who: who.clone(), hash: hash(&token), made: now, used: now, device });
+        self.known.push(Session { who: who.to_owned(), hash: hash(&token), made: now, used: now, device });
         self.keep();
-        Some((token, who))
+        Some(token)
     }
 
     /// Who shows this.

@@ -1,5 +1,6 @@
 //! Signing in: by an invitation, which a link opens and a press uses, since who fetches links is
-//! not always a person; and the list of a person's devices, from which each can be signed out.
+//! not always a person; by a code that comes by a channel of the person's own; and the list of a
+//! person's devices, from which each can be signed out.
 
 use super::frame::{heading, said};
 use super::house::House;
@@ -7,18 +8,50 @@ use maud::{Markup, html};
 use slackwater_rules::time::Wall;
 
 /// Nobody is signed in here.
-pub(super) fn door(came: Option<&str>) -> Markup {
+pub(super) fn door(came: Option<&str>, to: &str) -> Markup {
     html! {
         @if let Some(words) = came { (said(words, false)) }
         (heading(&["Who is it?".to_owned()]))
         p.news { "This page is for the people of the house. Each device signs in once." }
         section.b {
-            h2 { "On the watch’s own computer" }
+            h2 { "By a code to your own phone or mail" }
+            form.slim method="post" action="/sign-in" {
+                (back_to(to))
+                label for="who" { "Your name, as pages call you" }
+                input id="who" type="text" name="who" maxlength="60" autocomplete="username" autocapitalize="off" required;
+                button.btn.ink type="submit" { "Send me a code" }
+            }
+        }
+        section.b {
+            h2 { "Or on the watch’s own computer" }
             p { "Ask for a link, then open it here, or point this phone’s camera at the square:" }
             p { span.code { "slackwater web invite NAME" } }
             p.small { "The link works once and for ten minutes." }
         }
     }
+}
+
+/// A code was asked for. Whether it was sent is not said: who lives here is nobody else's business.
+pub(super) fn asked(asked: &str, came: Option<&str>, to: &str) -> Markup {
+    html! {
+        @if let Some(words) = came { (said(words, false)) }
+        (heading(&["A code is on its way, if you are of this house.".to_owned()]))
+        p.news { "It comes by a channel of your own: push, text or mail. It works once, for ten minutes, and only in this browser." }
+        form.slim method="post" action="/in" {
+            input type="hidden" name="asked" value=(asked);
+            (back_to(to))
+            label for="code" { "The code" }
+            input.code id="code" type="text" name="code" maxlength="20" autocomplete="one-time-code" autocapitalize="characters" spellcheck="false" required;
+            button.btn.ink type="submit" { "Sign in on this device" }
+        }
+        p.small { "None came? At most four an hour are sent. On the watch’s own computer, " span.code { "slackwater web invite NAME" } " makes a link." }
+        p { a.btn href="/sign-in" { "Another name" } }
+    }
+}
+
+/// Where somebody wanted to go before signing in.
+fn back_to(to: &str) -> Markup {
+    html! { @if to != "/" { input type="hidden" name="to" value=(to); } }
 }
 
 /// Somebody has opened an invitation: it is used by pressing, not by being fetched.

@@ -5,7 +5,7 @@ use super::ask::HouseLook;
 use super::form::WebForm;
 use super::frame::{heading, number};
 use super::house::{House, SharedLook};
-use super::truth;
+use super::{readings, truth};
 use crate::chart::{ChartEvent, DayBar, Foot, Picture, SeenPoint, Stretch, days, describe, plot};
 use crate::journal::{JournalError, JournalLog};
 use crate::seen::{self, name_of, shown, spoken, unit_of, water_of};
@@ -21,6 +21,9 @@ use std::sync::Arc;
 
 /// So many events are drawn.
 const EVENTS: usize = 200;
+
+/// So many of them are listed.
+const MARKS: usize = 60;
 
 /// How long a time is shown.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -67,6 +70,8 @@ struct Drawn {
     svg: String,
     said: String,
     rows: Vec<(String, String, String)>,
+    /// What is marked, the newest first: the day, and the time with what.
+    marks: Vec<(String, String)>,
 }
 
 /// The page; nothing if there is no such tank.
@@ -136,6 +141,12 @@ fn render(seen: &SharedLook, asked: &TankAsked, own: &[SensorId], drawn: Result<
                         tbody { @for (when, low, high) in &drawn.rows { tr { th scope="row" { (when) } td { (low) } td { (high) } } } }
                     } }
                 }
+                @if !drawn.marks.is_empty() {
+                    details {
+                        summary { "What is marked in it" }
+                        ul.rows.small { @for (day, words) in &drawn.marks { li { (day) ", " (words) } } }
+                    }
+                }
             }
         }
         form.slim method="get" action=(path) {
@@ -169,12 +180,12 @@ fn now_line(seen: &SharedLook, asked: &TankAsked) -> Markup {
     let stands: Vec<String> = truth::standing(look)
         .flat_map(|call| &call.matters)
         .filter(|matter| matter.stands && matter.tank == Some(asked.tank))
-        .map(|matter| format!("{}: {}", matter.priority, matter.what))
+        .map(|matter| format!("{}: {}", capital(&matter.priority.to_string()), matter.what))
         .collect();
     html! {
         p.under {
             @if stands.is_empty() { "Nothing stands here." }
-            @else { @for (nth, one) in stands.iter().enumerate() { @if nth > 0 { "; " } b { (one) } } "." }
+            @else { @for (nth, one) in stands.iter().enumerate() { @if nth > 0 { br; } b { (one) } } }
         }
     }
 }
@@ -189,6 +200,7 @@ fn reading(seen: &SharedLook, id: SensorId) -> Markup {
             @match found {
                 Some(reading) if reading.quality == Quality::Good => {
                     (number(seen, id))
+                    @if let Some(reading) = found { " " (readings::age(reading)) }
                     @if let Some((lower, upper)) = sensor.limits { small { ", limits " (crate::chart::number(shown(sensor, lower))) " to " (spoken(sensor)(shown(sensor, upper))) } }
                 }
                 Some(reading) => {
@@ -227,17 +239,20 @@ fn draw(
             }
             (picture.feet, picture.events) = (feet, events);
             let rows = table(&picture, &say, plan);
-            Ok(Drawn { svg: plot(&picture, zone), said: picture.said, rows })
+            let marks = marks(&picture.events, plan);
+            Ok(Drawn { svg: plot(&picture, zone), said: picture.said, rows, marks })
         }
         Length::Month | Length::Year => {
+            let span = whole_days(span, plan);
             let bars = by_day(log, plan, id, span)?;
+            let gaps = unseen_days(&bars, Stretch { from: span.from, to: now }, plan);
             let limits = seen::limits_of(sensor);
             let said = days_said(&bars, &say, plan);
             let title = format!("{}, lowest to highest of each day", name_of(plan, sensor));
-            let svg = days(("days", &title, &said), span, &bars, limits, &events, zone);
+            let svg = days(("days", &title, &said), span, (&bars, &gaps), limits, &events, zone);
             let day = |bar: &DayBar| bar.at.civil(zone).strftime("%a %-d %b").to_string();
             let rows = bars.iter().rev().map(|bar| (day(bar), say(bar.low), say(bar.high))).collect();
-            Ok(Drawn { svg, said, rows })
+            Ok(Drawn { svg, said, rows, marks: marks(&events, plan) })
         }
     }
 }
@@ -257,6 +272,40 @@ fn days_said(bars: &[DayBar], say: &dyn Fn(f64) -> String, plan: &Plan) -> Strin
         ),
         None => "Nothing was seen in this time.".to_owned(),
     }
+}
+
+/// What is marked in a drawing, the newest first.
+fn marks(events: &[ChartEvent], plan: &Plan) -> Vec<(String, String)> {
+    let day = |at: Wall| at.civil(&plan.zone).strftime("%a %-d %b").to_string();
+    events.iter().rev().take(MARKS).map(|event| (day(event.at), event.words.clone())).collect()
+}
+
+/// From midnight to midnight: a day's bar stands in its own day.
+fn whole_days(span: Stretch, plan: &Plan) -> Stretch {
+    let midnight = |date: jiff::civil::Date| {
+        let at = plan.zone.to_timestamp(date.at(0, 0, 0, 0)).ok()?;
+        Some(Wall(at.as_millisecond()))
+    };
+    let date = |at: Wall| at.civil(&plan.zone).date();
+    let to = date(span.to).tomorrow().ok().and_then(midnight);
+    Stretch { from: midnight(date(span.from)).unwrap_or(span.from), to: to.unwrap_or(span.to) }
+}
+
+/// Days of which nothing was seen, neighbours put together.
+fn unseen_days(bars: &[DayBar], past: Stretch, plan: &Plan) -> Vec<Stretch> {
+    let mut gaps: Vec<Stretch> = Vec::new();
+    let mut from = past.from;
+    let next = |at: Wall| whole_days(Stretch { from: at, to: at }, plan);
+    for day in bars.iter().map(|bar| next(bar.at)) {
+        if day.from > from {
+            gaps.push(Stretch { from, to: day.from });
+        }
+        from = day.to;
+    }
+    if from < past.to {
+        gaps.push(Stretch { from, to: past.to });
+    }
+    gaps
 }
 
 /// The hours of each local day, put together.

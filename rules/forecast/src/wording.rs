@@ -35,8 +35,9 @@ pub fn time(range: Interval) -> String {
     }
 }
 
-/// When something will come, as people say it behind the thing: `in about 2.5 to 8 h`, `within 23
-/// h`, `not before 3 h from now`. None if that says nothing, or that it does not come.
+/// When something will come, as people say it behind the thing: `in about 2.5 to 8 h`, `at any
+/// time, in 23 h at the latest`, `not before 3 h from now`. None if that says nothing, or that it
+/// does not come.
 pub fn ahead(range: Interval) -> Option<String> {
     if range.low > HORIZON_H || (range.low <= 0.0 && range.high > HORIZON_H) {
         return None;
@@ -48,7 +49,9 @@ pub fn ahead(range: Interval) -> Option<String> {
     let (high, high_unit) = step(range.high, f64::ceil);
     Some(match range.high <= 0.0 {
         true => "now".to_owned(),
-        false if range.low <= 0.0 || low == "0" => format!("within {high} {high_unit}"),
+        false if range.low <= 0.0 || low == "0" => {
+            format!("at any time, in {high} {high_unit} at the latest")
+        }
         false => format!("in {}", time(range)),
     })
 }

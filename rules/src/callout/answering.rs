@@ -28,8 +28,7 @@ impl<'a> Decision<'a> {
         }
         let before = self.call.answerer().cloned();
         let next = self.stage().after(Row::Answer);
-        let standing = self.call.members.iter().filter(|member| member.stands());
-        let rank = standing.map(|member| member.rank).max().unwrap_or(self.rank());
+        let rank = self.call.members.standing_rank().unwrap_or(self.rank());
         let mut told: Vec<Target> = self.told_people(Some(&by.who));
         if next == Move::Replaces {
             let earlier = before.map(|before| before.who);
@@ -42,10 +41,7 @@ impl<'a> Decision<'a> {
     }
 
     pub(super) fn ladders_of_standing(&self) -> Vec<&'a Ladder> {
-        let mut names: Vec<&str> =
-            self.call.members.iter().filter(|m| m.stands()).map(|m| m.ladder.as_str()).collect();
-        names.sort_unstable();
-        names.dedup();
+        let names = self.call.members.standing_ladders();
         names.into_iter().filter_map(|name| self.facts.ladder(name)).collect()
     }
 

@@ -39,9 +39,9 @@ impl CallOut {
                 *self = Self::new(self.id, *kind, std::mem::take(&mut self.code), at)
             }
             CallChange::Joined(joined) => self.join(joined, at),
-            CallChange::Left { episode } => self.members.retain(|member| member.episode != *episode),
+            CallChange::Left { episode } => self.members.leave(*episode),
             CallChange::CameBack { alarm, episode, flickers } => {
-                if let Some(member) = self.members.iter_mut().find(|member| member.alarm == *alarm) {
+                self.members.change_alarm(alarm, |member| {
                     if member.episode != *episode {
                         member.account = Account::default();
                     }
@@ -51,7 +51,7 @@ impl CallOut {
                     member.anew = None;
                     member.end_told = false;
                     member.flickers |= *flickers;
-                }
+                });
             }
             CallChange::Worsened { episode } => self.change(*episode, |member| {
                 member.worse = true;
@@ -116,11 +116,11 @@ impl CallOut {
                 self.answer = Some(Answer { by: by.clone(), at, rank: *rank });
                 self.answers = self.answers.saturating_add(1);
                 (self.news, self.pressed) = (None, None);
-                for member in self.members.iter_mut().filter(|member| member.stands()) {
+                self.members.change_those(Member::stands, |member| {
                     member.answered = true;
                     member.latched = false;
                     member.own_answer = None;
-                }
+                });
             }
             CallChange::AnsweredOne { episode, by, lease } => {
                 self.answers = self.answers.saturating_add(1);
@@ -176,8 +176,7 @@ impl CallOut {
     }
 
     fn join(&mut self, joined: &Joined, at: Moment) {
-        let known = self.members.iter().position(|member| member.alarm == joined.alarm);
-        let member = Member {
+        self.members.join(Member {
             alarm: joined.alarm.clone(),
             episode: joined.episode,
             place: joined.place.clone(),
@@ -197,17 +196,11 @@ impl CallOut {
             own_answer: None,
             account: Account::default(),
             anew: None,
-        };
-        match known.and_then(|known| self.members.get_mut(known)) {
-            Some(known) => *known = Member { awaits_hand: known.awaits_hand, ..member },
-            None => self.members.push(member),
-        }
+        });
     }
 
     fn change(&mut self, episode: Seq, change: impl FnOnce(&mut Member)) {
-        if let Some(member) = self.members.iter_mut().find(|member| member.episode == episode) {
-            change(member);
-        }
+        self.members.change(episode, change);
     }
 
     fn tell(
@@ -217,13 +210,16 @@ impl CallOut {
         (rank, about, news): (Priority, Option<Seq>, Option<CallNews>),
         at: Moment,
     ) {
-        for member in self.members.iter_mut().filter(|_| *message != CallMessage::Hush) {
-            if member.returned().is_some() && !member.stands() {
-                member.end_told = true;
-            }
-            if message.asks() && member.stands() {
-                member.told = member.told.or(Some(at));
-            }
+        if *message != CallMessage::Hush {
+            let over = |member: &Member| member.returned().is_some() && !member.stands();
+            self.members
+                .change_those(|member| over(member) && !member.end_told, |member| member.end_told = true);
+        }
+        if message.asks() {
+            self.members.change_those(
+                |member| member.stands() && member.told.is_none(),
+                |member| member.told = Some(at),
+            );
         }
         let known = self.told.get(target).cloned();
         if !message.asks() && known.is_none() {

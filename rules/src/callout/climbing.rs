@@ -300,8 +300,7 @@ impl Decision<'_> {
     /// All rungs of all ladders, at once: it can't wait for anybody's answer.
     pub(super) fn all_rungs(&mut self, lead: Lead) {
         self.tell_answerer(lead);
-        let standing: BTreeSet<String> =
-            self.call.members.iter().map(|member| member.ladder.clone()).collect();
+        let standing: BTreeSet<String> = self.call.members.ladders().map(str::to_owned).collect();
         let asked = self.call.asked_ladders(self.now).filter(|_| self.call.settling.is_none());
         if let Some((rank, ladders)) = &asked {
             for name in ladders {
@@ -357,8 +356,7 @@ impl Decision<'_> {
     /// What came and went at night is told once, to whoever rung 0 names.
     pub(super) fn tell_morning(&mut self) {
         let rank = self.rank();
-        let ladders: BTreeSet<String> =
-            self.call.members.iter().map(|member| member.ladder.clone()).collect();
+        let ladders: BTreeSet<String> = self.call.members.ladders().map(str::to_owned).collect();
         for name in ladders {
             let Some(ladder) = self.facts.ladder(&name) else { continue };
             let people = |rung: &u32| {

@@ -115,8 +115,8 @@ impl<'a> Decision<'a> {
 
     /// The rank that pages of now are about.
     pub(super) fn rank(&self) -> Priority {
-        let all = self.call.members.iter().map(|member| member.rank);
-        self.call.standing_rank(self.now).or(all.max()).unwrap_or(Priority::Low)
+        let members = &self.call.members;
+        self.call.standing_rank(self.now).or(members.highest()).unwrap_or(Priority::Low)
     }
 
     fn meet(&mut self, event: &Event) {

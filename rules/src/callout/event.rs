@@ -149,7 +149,9 @@ impl CallOut {
             })),
         }
         if self.settling.is_none() && self.phase != Phase::Over {
-            times.extend(self.members.iter().filter(|member| member.stands()).flat_map(|member| {
+            let any = self.members.any_anew() || self.members.any_own_answer();
+            let standing = self.members.iter().filter(|member| any && member.stands());
+            times.extend(standing.flat_map(|member| {
                 let at = [member.anew, member.own_answer_until()].into_iter().flatten();
                 at.map(|at| (at, Time::Anew(member.episode)))
             }));
@@ -177,9 +179,8 @@ impl CallOut {
     /// How long nothing must stand before the all-clear.
     pub fn settle(&self, facts: &dyn Facts) -> Span {
         let of = |ladder: &str| facts.ladder(ladder).map_or(Span::ZERO, |ladder| ladder.settle);
-        let usual = self.members.iter().map(|member| of(&member.ladder)).max().unwrap_or(Span::ZERO);
-        let flickers = self.members.iter().any(|member| member.flickers);
-        if flickers { usual.max(FLICKER_SETTLE) } else { usual }
+        let usual = self.members.ladders().map(of).max().unwrap_or(Span::ZERO);
+        if self.members.any_flickers() { usual.max(FLICKER_SETTLE) } else { usual }
     }
 
     /// Whether it is over, was held, and nobody was told: it goes into the morning's page.

@@ -24,18 +24,22 @@ pub trait Facts {
     fn ways(&self, who: &str) -> Vec<Target>;
     /// Whether a person is away.
     fn is_away(&self, who: &str) -> bool;
-    /// Whether `cause` explains `effect`, by one or more steps of `consequence-of`.
-    fn explains(&self, cause: &str, effect: &str) -> bool;
-    /// Whether `effect` says that it is `expected` with `cause`.
-    fn expects(&self, effect: &str, cause: &str) -> bool;
-    /// Whether `sight` is the loss of sight of `alarm`.
-    fn hides(&self, sight: &str, alarm: &str) -> bool;
+    /// All that explains an alarm, by one or more steps of `consequence-of`.
+    fn causes(&self, effect: &str) -> Vec<&str>;
+    /// All that an alarm explains.
+    fn effects(&self, cause: &str) -> Vec<&str>;
+    /// The alarms with which this one says that it is `expected`.
+    fn expected(&self, effect: &str) -> Vec<&str>;
+    /// The alarms whose sight an alarm is the loss of.
+    fn hidden(&self, sight: &str) -> Vec<&str>;
     /// Until when a loss of sight alone may wait before anybody is told; none for what is no loss
     /// of sight.
     fn may_wait_until(&self, alarm: &str) -> Option<Moment>;
     /// Whether two alarms are about the same kind of trouble for another reason than being cause
     /// and consequence: two channels that fail, or two sensors that fell silent together.
     fn akin(&self, one: &str, other: &str) -> bool;
+    /// Among which alarms to look for those.
+    fn may_be_akin(&self, alarm: &str) -> MayBeAkin<'_>;
     /// How long this alarm's condition must hold before it is raised.
     fn on_delay(&self, alarm: &str) -> Span;
     /// When this ladder's quiet hours end; none outside of them, or while the time of day is not
@@ -52,6 +56,15 @@ pub trait Facts {
     fn dark_from(&self) -> Option<Moment>;
     /// Whether all that has readings to give has been heard since the watch began.
     fn has_listened(&self) -> bool;
+}
+
+/// Where the kin of an alarm may be found that is neither its cause nor its consequence.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum MayBeAkin<'a> {
+    /// Among these alone.
+    These(Vec<&'a str>),
+    /// Anywhere.
+    All,
 }
 
 /// Why somebody can't be told now.

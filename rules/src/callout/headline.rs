@@ -5,6 +5,7 @@
 use super::facts::Facts;
 use super::member::Member;
 use super::state::CallOut;
+use crate::alarm::Priority;
 use crate::record::{CallNews, Seq};
 use crate::time::Moment;
 use std::cmp::Reverse;
@@ -57,7 +58,7 @@ impl CallOut {
     /// oldest.
     pub fn headline(&self, lead: Lead, facts: &dyn Facts, now: Moment) -> Option<&Member> {
         let news = lead.episode().and_then(|episode| self.member(episode));
-        news.or_else(|| self.by_weight(facts, now).into_iter().next())
+        news.or_else(|| self.weighed(now).min_by_key(|member| self.weight(member, facts, now)))
     }
 
     /// The members that a page names, the weightiest first, and how many more there are.
@@ -69,21 +70,33 @@ impl CallOut {
     }
 
     fn by_weight(&self, facts: &dyn Facts, now: Moment) -> Vec<&Member> {
-        let called = self.members.iter().any(|member| member.calls(now));
-        let standing = self.stands();
-        let mut members: Vec<&Member> = self.members.iter().collect();
-        members.retain(|member| !standing || if called { member.calls(now) } else { member.stands() });
-        let explained: Vec<Seq> = members
-            .iter()
-            .filter(|effect| members.iter().any(|cause| facts.explains(&cause.alarm, &effect.alarm)))
-            .map(|effect| effect.episode)
-            .collect();
-        members.sort_by_key(|member| {
-            let is_explained = explained.contains(&member.episode);
-            // Pages of one moment are told side by side.
-            let told = member.told.is_some_and(|told| told < now);
-            (Reverse(member.rank), told, is_explained, member.raised, member.episode)
-        });
+        let mut members: Vec<&Member> = self.weighed(now).collect();
+        members.sort_by_cached_key(|member| self.weight(member, facts, now));
         members
     }
+
+    /// The members that count: those for which people are to be asked, else those that stand, else
+    /// all.
+    fn weighed(&self, now: Moment) -> impl Iterator<Item = &Member> {
+        self.members.iter().filter(move |member| self.weighs(member, now))
+    }
+
+    fn weighs(&self, member: &Member, now: Moment) -> bool {
+        match (self.stands(), self.standing_rank(now)) {
+            (false, _) => true,
+            (true, Some(_)) => member.calls(now),
+            (true, None) => member.stands(),
+        }
+    }
+
+    fn weight(&self, member: &Member, facts: &dyn Facts, now: Moment) -> Weight {
+        let cause = |alarm: &str| self.members.of_alarm(alarm).is_some_and(|it| self.weighs(it, now));
+        let is_explained = facts.causes(&member.alarm).into_iter().any(cause);
+        // Pages of one moment are told side by side.
+        let told = member.told.is_some_and(|told| told < now);
+        (Reverse(member.rank), told, is_explained, member.raised, member.episode)
+    }
 }
+
+/// The smallest leads.
+type Weight = (Reverse<Priority>, bool, bool, Moment, Seq);

@@ -2,12 +2,13 @@
 //! explains, of itself come back, or of the open alarm whose sight it is. Call-outs never merge: an
 //! alarm that two could claim goes to the one of higher rank, or else to the older.
 
-use super::facts::Facts;
+use super::facts::{Facts, MayBeAkin};
 use super::member::Member;
 use super::state::{CallOut, Phase};
 use crate::record::{CallKind, Joined, Seq};
 use crate::time::{Moment, Span};
 use std::cmp::Reverse;
+use std::collections::BTreeSet;
 
 /// A cause that is raised twice within this flickers.
 pub const FLICKER_WITHIN: Span = Span::hours(3);
@@ -20,18 +21,16 @@ pub fn home<'a>(
     now: Moment,
 ) -> Option<Seq> {
     let open = calls.into_iter().filter(|call| call.phase != Phase::Over && call.kind != CallKind::Drill);
+    let related = Related::of(alarm, facts);
     let claims = open.filter(|call| {
         let recent = |member: &Member| {
-            let settle = call.settle(facts);
-            member.stands() || member.returned().is_some_and(|at| now - at <= settle)
+            member.stands() || member.returned().is_some_and(|at| now - at <= call.settle(facts))
         };
-        call.members.iter().any(|member| {
-            member.alarm == alarm
-                || (facts.explains(alarm, &member.alarm) && recent(member))
-                || facts.akin(alarm, &member.alarm)
-                || (facts.explains(&member.alarm, alarm) && recent(member))
-                || (facts.hides(alarm, &member.alarm) && member.stands())
-        })
+        let is_in = |alarm: &&str| call.members.of_alarm(alarm);
+        call.members.of_alarm(alarm).is_some()
+            || related.explained.iter().filter_map(is_in).any(recent)
+            || related.hidden.iter().filter_map(is_in).any(Member::stands)
+            || related.is_akin_to_any(call, alarm, facts)
     });
     let weight = |call: &&CallOut| {
         let all = call.members.iter().map(|member| member.rank).max();
@@ -43,13 +42,12 @@ pub fn home<'a>(
 /// The standing members of a held digest that are of this alarm's kin, as they join another
 /// call-out.
 pub fn kin_in(call: &CallOut, alarm: &str, facts: &dyn Facts) -> Vec<Joined> {
-    let related = |member: &&Member| {
-        facts.explains(alarm, &member.alarm)
-            || facts.explains(&member.alarm, alarm)
-            || facts.hides(alarm, &member.alarm)
-            || facts.akin(alarm, &member.alarm)
+    let related = Related::of(alarm, facts);
+    let is_related = |member: &&Member| {
+        let name = member.alarm.as_str();
+        related.explained.contains(name) || related.hidden.contains(name) || facts.akin(alarm, name)
     };
-    let kin = call.members.iter().filter(|member| member.stands()).filter(related);
+    let kin = call.members.iter().filter(|member| member.stands()).filter(is_related);
     kin.map(|member| Joined {
         alarm: member.alarm.clone(),
         episode: member.episode,
@@ -61,4 +59,37 @@ pub fn kin_in(call: &CallOut, alarm: &str, facts: &dyn Facts) -> Vec<Joined> {
         sight: member.sight,
     })
     .collect()
+}
+
+/// What an alarm may be related to.
+struct Related<'a> {
+    /// Its causes and its consequences.
+    explained: BTreeSet<&'a str>,
+    /// What it is the loss of sight of.
+    hidden: BTreeSet<&'a str>,
+    /// Where else its kin may be.
+    akin: MayBeAkin<'a>,
+}
+
+impl<'a> Related<'a> {
+    fn of(alarm: &str, facts: &'a dyn Facts) -> Self {
+        Self {
+            explained: facts.causes(alarm).into_iter().chain(facts.effects(alarm)).collect(),
+            hidden: facts.hidden(alarm).into_iter().collect(),
+            akin: facts.may_be_akin(alarm),
+        }
+    }
+
+    fn is_akin_to_any(&self, call: &CallOut, alarm: &str, facts: &dyn Facts) -> bool {
+        match &self.akin {
+            MayBeAkin::These(these) if these.len() < call.members.len() => {
+                let mut members = these.iter().filter_map(|other| call.members.of_alarm(other));
+                members.any(|member| facts.akin(alarm, &member.alarm))
+            }
+            MayBeAkin::These(these) if these.is_empty() => false,
+            MayBeAkin::These(_) | MayBeAkin::All => {
+                call.members.iter().any(|member| facts.akin(alarm, &member.alarm))
+            }
+        }
+    }
 }

@@ -47,10 +47,9 @@ impl CallOut {
     /// and have no kin by the plan.
     pub fn only_lists(&self, joined: &Joined, now: Moment) -> Option<Vec<CallChange>> {
         let top = self.calm_top(now)?;
-        let asks = |member: &Member| member.calls(now) && member.rank == top;
         if joined.sight
             || joined.rank > top
-            || self.members.iter().any(|member| asks(member) && member.ladder != joined.ladder)
+            || self.members.calling_ladders(top, now).iter().any(|ladder| *ladder != joined.ladder)
             || self.climb(&joined.ladder, top).is_none()
         {
             return None;
@@ -71,13 +70,12 @@ impl CallOut {
     /// nothing by the plan, and not latch.
     pub fn only_ends(&self, episode: Seq, now: Moment) -> Option<Vec<CallChange>> {
         let top = self.calm_top(now)?;
-        self.member(episode)?;
-        let asks = |member: &&Member| member.calls(now) && member.rank == top;
-        let climbed = |member: &Member| self.climb(&member.ladder, top).is_some();
-        let mut others =
-            self.members.iter().filter(asks).filter(|member| member.episode != episode).peekable();
-        others.peek()?;
-        others.all(climbed).then(|| vec![CallChange::Returned { episode, latched: false }])
+        let member = self.member(episode)?;
+        let asks = member.calls(now) && member.rank == top;
+        let stays = self.members.calling(top, now) > usize::from(asks);
+        let climbed = |ladder: &String| self.climb(ladder, top).is_some();
+        let goes_on = stays && self.members.calling_ladders(top, now).iter().all(climbed);
+        goes_on.then(|| vec![CallChange::Returned { episode, latched: false }])
     }
 
     /// The rank for which a mass climbs, if it does and nothing else goes on in it.

@@ -4,12 +4,14 @@
 
 use super::decide::Decision;
 use super::headline::Lead;
+use super::member::Member;
 use super::quiet;
 use super::state::Phase;
 use super::table::{Move, Row, Stage};
 use crate::alarm::Priority;
 use crate::record::{By, CallChange, CallMessage, HeldBy, Joined, Seq};
 use crate::time::{Moment, Span};
+use std::collections::BTreeSet;
 
 impl Decision<'_> {
     /// Which row an alarm is that is raised, or counts as raised anew, with these ranks.
@@ -18,6 +20,9 @@ impl Decision<'_> {
         let asked = match self.stage() {
             Stage::Settling if self.call.answerer().is_none() => {
                 others().filter(|member| member.returned() == self.call.settling).map(|m| m.rank).max()
+            }
+            Stage::Held | Stage::Climbing if self.call.members.of_alarm(alarm).is_none() => {
+                self.call.members.calling_rank(self.now)
             }
             Stage::Held | Stage::Climbing => {
                 others().filter(|member| member.calls(self.now)).map(|member| member.rank).max()
@@ -30,11 +35,13 @@ impl Decision<'_> {
         if rank < Priority::Critical {
             return Row::Milder;
         }
-        let causes = others().filter(|cause| cause.stands());
-        let expected = causes.clone().any(|cause| self.facts.expects(alarm, &cause.alarm));
+        let stands = |cause: &str| self.call.members.of_alarm(cause).is_some_and(Member::stands);
+        let mut expected = self.facts.expected(alarm).into_iter().filter(|cause| *cause != alarm);
+        let expected = expected.any(stands);
         let climbed = |ladder: &str| {
+            let mut causes = others().filter(|cause| cause.stands());
             self.call.active(self.now).iter().any(|climb| climb.ladder == ladder)
-                || causes.clone().any(|cause| cause.rank == rank && cause.ladder == ladder)
+                || causes.any(|cause| cause.rank == rank && cause.ladder == ladder)
         };
         Row::CriticalToo { other_ladder: !climbed(ladder), expected }
     }
@@ -98,14 +105,16 @@ impl Decision<'_> {
     /// Whether it is the loss of sight of an alarm that stands here and that nothing here explains
     /// it by.
     fn hides_what_stands(&self, sight: &str) -> bool {
-        let mut standing = self.call.members.iter().filter(|member| member.stands() && !member.sight);
-        !self.is_explained(sight) && standing.any(|member| self.facts.hides(sight, &member.alarm))
+        let stands = |alarm: &str| {
+            self.call.members.of_alarm(alarm).is_some_and(|member| member.stands() && !member.sight)
+        };
+        !self.is_explained(sight) && self.facts.hidden(sight).into_iter().any(stands)
     }
 
     /// Whether an alarm that is raised is a member come back: it never ceased to stand, or returned
     /// within `settle` and nobody was told.
     pub(super) fn is_back(&self, joined: &Joined) -> bool {
-        let known = self.call.members.iter().find(|member| member.alarm == joined.alarm);
+        let known = self.call.members.of_alarm(&joined.alarm);
         let settle = self.call.settle(self.facts);
         known.is_some_and(|member| {
             let soon = member.returned().is_some_and(|at| self.now - at <= settle);
@@ -114,20 +123,23 @@ impl Decision<'_> {
     }
 
     pub(super) fn explains_standing(&self, cause: &str) -> bool {
-        let standing = self.call.members.iter().filter(|member| member.stands());
-        standing.into_iter().any(|effect| self.facts.explains(cause, &effect.alarm))
+        let stands = |effect: &str| self.call.members.of_alarm(effect).is_some_and(Member::stands);
+        self.facts.effects(cause).into_iter().any(stands)
     }
 
     pub(super) fn is_explained(&self, effect: &str) -> bool {
-        let mut standing =
-            self.call.members.iter().filter(|member| member.stands() && member.alarm != effect);
-        standing.any(|cause| self.facts.explains(&cause.alarm, effect))
+        let stands = |cause: &str| self.call.members.of_alarm(cause).is_some_and(Member::stands);
+        self.facts.causes(effect).into_iter().any(|cause| cause != effect && stands(cause))
     }
 
     /// A cause is there again: what was to count as raised anew is its consequence once more.
     pub(super) fn forget_anew(&mut self, cause: &str) {
+        if !self.call.members.any_anew() {
+            return;
+        }
+        let effects = self.facts.effects(cause);
         let members = self.call.members.iter().filter(|member| member.anew.is_some());
-        let explained = members.filter(|member| self.facts.explains(cause, &member.alarm));
+        let explained = members.filter(|member| effects.contains(&member.alarm.as_str()));
         for episode in explained.map(|member| member.episode).collect::<Vec<_>>() {
             self.change(CallChange::Anew { episode, after: None });
         }
@@ -177,9 +189,11 @@ impl Decision<'_> {
             }
             return;
         }
-        let listed = self.call.members.iter().filter(|effect| effect.stands() && effect.listed);
+        let effects: BTreeSet<&str> = self.facts.effects(&cause).into_iter().collect();
+        let any = !effects.is_empty();
+        let listed = self.call.members.iter().filter(|effect| any && effect.stands() && effect.listed);
         let orphans = listed
-            .filter(|effect| self.facts.explains(&cause, &effect.alarm) && !self.is_explained(&effect.alarm));
+            .filter(|effect| effects.contains(effect.alarm.as_str()) && !self.is_explained(&effect.alarm));
         let orphans: Vec<(Seq, Span)> =
             orphans.map(|effect| (effect.episode, self.facts.on_delay(&effect.alarm))).collect();
         if !orphans.is_empty() && self.stage().after(Row::CauseReturned) == Move::RaisedLater {

@@ -5,6 +5,7 @@
 
 use super::ladder::Climb;
 use super::member::Member;
+use super::members::Members;
 use super::table::Stage;
 use crate::alarm::Priority;
 use crate::plan::Target;
@@ -45,7 +46,7 @@ pub struct CallOut {
     /// Nothing in it has stood since then; its phase waits as it was.
     pub settling: Option<Moment>,
     /// What it is about, in the order in which it joined.
-    pub members: Vec<Member>,
+    pub members: Members,
     /// The ladders it climbs, or climbed before something worse or milder counted.
     pub climbs: Vec<Climb>,
     /// The latest answer.
@@ -151,7 +152,7 @@ impl CallOut {
             begun,
             phase: Phase::Climbing,
             settling: None,
-            members: Vec::new(),
+            members: Members::default(),
             climbs: Vec::new(),
             answer: None,
             answers: 0,
@@ -189,23 +190,22 @@ impl CallOut {
 
     /// The member with this episode.
     pub fn member(&self, episode: Seq) -> Option<&Member> {
-        self.members.iter().find(|member| member.episode == episode)
+        self.members.of_episode(episode)
     }
 
     /// Whether anything in it stands.
     pub fn stands(&self) -> bool {
-        self.members.iter().any(Member::stands)
+        self.members.stand()
     }
 
     /// The highest rank for which people are to be asked now; none if nothing calls.
     pub fn standing_rank(&self, now: Moment) -> Option<Priority> {
-        self.members.iter().filter(|member| member.calls(now)).map(|member| member.rank).max()
+        self.members.calling_rank(now)
     }
 
     /// The highest rank that a siren may sound for: of what stands, but for lost sight.
     pub fn sounding_rank(&self, now: Moment) -> Option<Priority> {
-        let seen = self.members.iter().filter(|member| member.calls(now) && !member.sight);
-        seen.map(|member| member.rank).max()
+        self.members.calling_rank_seen(now)
     }
 
     /// The rank that an event is held against: of what stands, or of what the answer covered.
@@ -219,8 +219,7 @@ impl CallOut {
     /// The ladders of the members for which people are to be asked now, and their rank.
     pub fn asked_ladders(&self, now: Moment) -> Option<(Priority, BTreeSet<String>)> {
         let rank = self.standing_rank(now)?;
-        let asked = self.members.iter().filter(|member| member.calls(now) && member.rank == rank);
-        Some((rank, asked.map(|member| member.ladder.clone()).collect()))
+        Some((rank, self.members.calling_ladders(rank, now)))
     }
 
     /// The climb of a ladder for a rank.

@@ -7,6 +7,7 @@ use super::delivery::Delivery;
 use super::drills::Drills;
 use super::forecasts::Forecasts;
 use super::ground::Ground;
+use super::index::Index;
 use super::operator::Operator;
 use super::outage::OutageDrills;
 use super::relays::Relays;
@@ -34,9 +35,9 @@ pub(super) struct Components {
 }
 
 impl Components {
-    pub(super) fn new(plan: &Plan, now: Moment) -> Self {
+    pub(super) fn new(plan: &Plan, index: &Index, now: Moment) -> Self {
         Self {
-            sensors: Sensors::new(plan, now),
+            sensors: Sensors::new(plan, index, now),
             alarms: Alarms::new(plan, now),
             callouts: Callouts::default(),
             delivery: Delivery::default(),
@@ -138,11 +139,11 @@ impl Components {
     }
 
     /// Goes on under another plan.
-    pub(super) fn carry_over(&mut self, old: &Plan, new: &Plan, now: Moment) {
+    pub(super) fn carry_over(&mut self, old: &Plan, (new, index): (&Plan, &Index), now: Moment) {
         let before = std::mem::replace(&mut self.alarms, Alarms::new(new, now));
         self.alarms.carry_over(old, before, new);
-        let before = std::mem::replace(&mut self.sensors, Sensors::new(new, now));
-        self.sensors.carry_over(old, before, new);
+        let before = std::mem::replace(&mut self.sensors, Sensors::new(new, index, now));
+        self.sensors.carry_over(old, before, (new, index));
         let before = std::mem::replace(&mut self.forecasts, Forecasts::new(new, now));
         self.forecasts.carry_over(old, before, new);
         self.work.carry_over(old, new);

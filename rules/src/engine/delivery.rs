@@ -64,11 +64,13 @@ impl Delivery {
             }
             Body::Delivered { page, result } => self.note(*page, at, result),
             Body::Drill(Drilled::Tested { target, code, headline, lines, .. }) => {
-                let slip = Slip { code: code.clone(), headline: headline.clone(), lines: lines.clone() };
+                let (code, headline, lines) = (code.clone(), headline.clone(), lines.clone());
+                let slip = Slip { code, headline, lines, report: None };
                 self.plan_slip(seq, at, target, Purpose::Drill, slip);
             }
-            Body::Drill(Drilled::Noticed { target, headline, lines, .. }) => {
-                let slip = Slip { code: String::new(), headline: headline.clone(), lines: lines.clone() };
+            Body::Drill(Drilled::Noticed { target, about, headline, lines, .. }) => {
+                let (headline, lines, report) = (headline.clone(), lines.clone(), about.report());
+                let slip = Slip { code: String::new(), headline, lines, report };
                 self.plan_slip(seq, at, target, Purpose::Notice, slip);
             }
             // Nobody needs it any more.

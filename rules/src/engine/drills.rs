@@ -4,6 +4,7 @@
 //! first record carries over what is known.
 
 mod notices;
+mod reports;
 mod test_pages;
 
 pub use test_pages::{DrillsView, ProofView};

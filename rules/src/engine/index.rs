@@ -1,13 +1,18 @@
 //! What follows from the plan alone, worked out once: who uses what, which topic feeds whom, which
 //! alarm explains which. A plan is never changed, so neither is this.
 
+mod peers;
+mod topic_tree;
+
 use super::forecasts::feed::{ModelFeed, feeds};
 use crate::callout::ladder::{Ladder, Rung};
 use crate::condition::Condition;
 use crate::ids::{AlarmId, RelayId, SensorId, TankId};
 use crate::plan::{Callout, Plan, Sensor, Sight};
+use peers::Peers;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
+use topic_tree::TopicTree;
 
 /// All of it.
 #[derive(Debug, Default)]
@@ -27,7 +32,15 @@ pub(super) struct Index {
     /// Alarms whose condition asks a tank's model.
     pub(super) foretold: Vec<Vec<AlarmId>>,
     /// Sensors that measure the same in the same water.
-    pub(super) peers: Vec<Vec<SensorId>>,
+    pub(super) peers: Peers,
+    /// Which beginnings of topics there are, and what speaks below each.
+    pub(super) topic_tree: TopicTree,
+    /// The sensors behind each gateway.
+    pub(super) behind: BTreeMap<String, Vec<SensorId>>,
+    /// The sensors that speak over MQTT.
+    pub(super) over_mqtt: Vec<SensorId>,
+    /// Alarms for lost sight of the broker.
+    pub(super) sights_of_broker: Vec<AlarmId>,
     /// Relays whose conditions use the sensor, or whose alarms do.
     pub(super) relays: Vec<Vec<RelayId>>,
     /// Alarms that the plan added for lost sight.
@@ -75,7 +88,11 @@ impl Index {
                 plan.sensor(*sensor).gateway.as_ref()
             }
             Some(Sight::Gateway(name)) => Some(name),
-            Some(Sight::Broker | Sight::Part(_)) | None => None,
+            Some(Sight::Broker) => {
+                self.sights_of_broker.push(id);
+                None
+            }
+            Some(Sight::Part(_)) | None => None,
         };
         if let Some(name) = gateway {
             self.sights_behind.entry(name.clone()).or_default().push(id);
@@ -96,7 +113,8 @@ impl Index {
             sensors: plan.sensors.iter().map(|sensor| sensor.name.as_str().into()).collect(),
             users: vec![Vec::new(); plan.sensors.len()],
             relays: vec![Vec::new(); plan.sensors.len()],
-            peers: peers(plan),
+            peers: Peers::of(plan),
+            topic_tree: TopicTree::of(plan),
             causes: vec![BTreeSet::new(); plan.alarms.len()],
             sights_of: vec![Vec::new(); plan.sensors.len()],
             effects: vec![Vec::new(); plan.alarms.len()],
@@ -109,6 +127,10 @@ impl Index {
         for (id, sensor) in (0..).map(SensorId).zip(&plan.sensors) {
             if let Some(topic) = sensor.feed.topic() {
                 index.listeners(topic).sensors.push(id);
+                index.over_mqtt.push(id);
+            }
+            if let Some(gateway) = &sensor.gateway {
+                index.behind.entry(gateway.clone()).or_default().push(id);
             }
             if let Some(said) = &sensor.available {
                 index.listeners(&said.topic).present.push(id);
@@ -158,28 +180,15 @@ impl Index {
         index
     }
 
-    /// Whether an episode of `cause` explains one of `effect`.
-    pub(super) fn explains(&self, cause: &str, effect: &str) -> bool {
-        match (self.names.get(cause), self.names.get(effect)) {
-            (Some(cause), Some(effect)) => self.causes[effect.index()].contains(cause),
-            _ => false,
+    /// What comes to nobody's eyes while sight of this is lost.
+    pub(super) fn carried_by<'a>(&'a self, sight: &'a Sight) -> &'a [SensorId] {
+        match sight {
+            Sight::Sensor(id) => std::slice::from_ref(id),
+            Sight::Gateway(name) => self.behind.get(name).map_or(&[], Vec::as_slice),
+            Sight::Broker => &self.over_mqtt,
+            Sight::Part(_) => &[],
         }
     }
-}
-
-fn peers(plan: &Plan) -> Vec<Vec<SensorId>> {
-    let mut alike: BTreeMap<(TankId, &str), Vec<SensorId>> = BTreeMap::new();
-    let kind = |sensor: &'_ Sensor| Some((sensor.tank?, sensor.measure.name));
-    for (id, sensor) in (0..).map(SensorId).zip(&plan.sensors) {
-        if let Some(kind) = kind(sensor) {
-            alike.entry(kind).or_default().push(id);
-        }
-    }
-    let others = |(id, sensor): (SensorId, &Sensor)| {
-        let group = kind(sensor).and_then(|kind| alike.get(&kind)).into_iter().flatten();
-        group.copied().filter(|other| *other != id).collect()
-    };
-    (0..).map(SensorId).zip(&plan.sensors).map(others).collect()
 }
 
 fn ladder(callout: &Callout) -> Ladder {

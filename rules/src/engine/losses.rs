@@ -22,14 +22,44 @@ impl Context<'_> {
                     let sensor = self.plan.sensor(id);
                     sensor.feed.topic().is_some() && self.sensors.last_good(id) >= *since - sensor.stale_after
                 };
-                self.plan.carried_by(sight).any(heard_before)
+                self.index.carried_by(sight).iter().any(|id| heard_before(*id))
             }
             (Some(one), Some(other)) => {
-                let mut others = self.plan.carried_by(other);
-                others.any(|other| self.plan.carried_by(one).any(|one| self.fell_silent_together(one, other)))
+                let carried = self.index.carried_by(one);
+                let together =
+                    |other: &SensorId| carried.iter().any(|one| self.fell_silent_together(*one, *other));
+                self.index.carried_by(other).iter().any(together)
             }
             (_, _) => false,
         }
+    }
+
+    /// Every loss of sight that may be one with this; none if that may be any. A sensor's loss is
+    /// one with those near it: behind its gateway, beside its topic, under a beginning of topics
+    /// where nothing speaks.
+    pub(super) fn may_be_one_loss(&self, id: AlarmId) -> Option<BTreeSet<AlarmId>> {
+        let of = match self.plan.alarm(id).sight.as_ref()? {
+            Sight::Sensor(of) => *of,
+            Sight::Broker | Sight::Gateway(_) | Sight::Part(_) => return None,
+        };
+        let every = self.plan.sensor(of).every;
+        let latest = self.sensors.last_good(of) + every + every;
+        let speaks = |place: &usize| self.sensors.heard_below(*place).is_some_and(|heard| heard > latest);
+        if !self.index.topic_tree.above(of).iter().all(speaks) {
+            return None;
+        }
+        let gateway = self.plan.sensor(of).gateway.as_ref();
+        let behind = gateway.and_then(|name| self.index.behind.get(name)).into_iter().flatten();
+        let topic = self.plan.sensor(of).feed.topic().and_then(|topic| self.index.topics.get(topic));
+        let listeners = topic.and_then(|place| self.index.listeners.get(*place));
+        let on_topic = listeners.into_iter().flat_map(|it| &it.sensors);
+        let near = behind.chain(self.index.topic_tree.beside(of)).chain(on_topic);
+        let mut found: BTreeSet<AlarmId> = self.index.sights_of_broker.iter().copied().collect();
+        for sensor in near {
+            found.extend(self.index.sights_of.get(sensor.index()).into_iter().flatten());
+            found.extend(self.index.sights_near(self.plan.sensor(*sensor)));
+        }
+        Some(found)
     }
 
     fn fell_silent_together(&self, one: SensorId, other: SensorId) -> bool {
@@ -49,19 +79,16 @@ impl Context<'_> {
 
     /// Whether something under this beginning of topics was heard since then.
     fn speaks(&self, beginning: &str, since: Moment) -> bool {
-        let under = format!("{beginning}/");
-        let topics = self.index.topics.range(under.clone()..);
-        let those = topics.take_while(|(topic, _)| topic.starts_with(&under));
-        let mut those =
-            those.filter_map(|(_, place)| self.index.listeners.get(*place)).flat_map(|it| &it.sensors);
-        those.any(|id| self.sensors.heard(*id) > since)
+        let place = self.index.topic_tree.place_of(beginning);
+        place.is_some_and(|place| self.sensors.heard_below(place).is_some_and(|heard| heard > since))
     }
 
     /// The keeper's alarms that a loss of sight blinds.
     fn hidden_by<'a>(&'a self, sight: &'a Sight) -> impl Iterator<Item = &'a Alarm> + 'a {
         let users: BTreeSet<AlarmId> = self
-            .plan
+            .index
             .carried_by(sight)
+            .iter()
             .filter_map(|id| self.index.users.get(id.index()))
             .flatten()
             .copied()
@@ -87,8 +114,9 @@ impl Context<'_> {
         }
         let own = hidden.condition.sensors();
         own.iter().filter(|id| lost(**id)).any(|own| {
-            let peers = self.index.peers.get(own.index()).into_iter().flatten();
-            peers.filter(|peer| !lost(**peer)).any(|peer| {
+            let group = self.index.peers.group(*own);
+            let peers = group.into_iter().flat_map(|group| self.sensors.seen_in(group));
+            peers.filter(|peer| *peer != own && !lost(**peer)).any(|peer| {
                 let users = self.index.users.get(peer.index()).into_iter().flatten();
                 users.map(|id| self.plan.alarm(*id)).any(|other| {
                     !other.is_loss_of_sight()

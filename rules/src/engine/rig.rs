@@ -107,7 +107,7 @@ impl TestRig {
         let plan = checked.plan.expect(&said);
         let now = Now { mono: Moment(1_000_000), wall: Wall(1_785_535_200_000), wall_trusted: true };
         let index = Index::of(&plan);
-        let mut parts = Components::new(&plan, now.mono);
+        let mut parts = Components::new(&plan, &index, now.mono);
         let ground = Ground { plan: &plan, index: &index, now };
         parts.sensors.on_link(&ground, Link::Hears, &mut Next::new(0, now));
         Self { parts, index, plan, timers: Timers::default(), now, leaving: Vec::new(), seq: 1 }

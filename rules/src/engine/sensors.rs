@@ -10,6 +10,7 @@ mod sight;
 pub(super) use sight::Sighted;
 
 use super::ground::Ground;
+use super::index::Index;
 use super::input::Health;
 use super::task::Next;
 use super::timers::DeadlineReason;
@@ -43,7 +44,11 @@ pub(super) struct Sensors {
     /// Words that came with a sensor's last reading, for pages.
     notes: BTreeMap<SensorId, Note>,
     /// Gateways, the sensors behind each, and since when all of them have been lost.
-    gateways: Vec<Gateway>,
+    gateways: BTreeMap<String, Gateway>,
+    /// By group of peers, those whose readings come through.
+    seen: Vec<BTreeSet<SensorId>>,
+    /// By beginning of topics, when anything live was last heard below it.
+    heard_below: Vec<Option<Moment>>,
     /// How the agent's parts are, as far as it has said.
     parts: BTreeMap<Part, Health>,
 }
@@ -59,23 +64,20 @@ pub(super) struct Note {
 /// A radio or board that carries several sensors.
 #[derive(Debug)]
 struct Gateway {
-    name: String,
     sensors: Vec<SensorId>,
     lost: Option<Moment>,
+    /// So many of them are lost, and so many come through.
+    silent: usize,
+    seen: usize,
 }
 
 impl Sensors {
-    pub(super) fn new(plan: &Plan, now: Moment) -> Self {
-        let mut gateways: Vec<Gateway> = Vec::new();
-        for (id, sensor) in (0..).map(SensorId).zip(&plan.sensors) {
-            let Some(name) = &sensor.gateway else { continue };
-            match gateways.iter_mut().find(|gateway| gateway.name == *name) {
-                Some(gateway) => gateway.sensors.push(id),
-                None => gateways.push(Gateway { name: name.clone(), sensors: vec![id], lost: None }),
-            }
-        }
+    pub(super) fn new(plan: &Plan, index: &Index, now: Moment) -> Self {
+        let gateway =
+            |sensors: &[SensorId]| Gateway { sensors: sensors.to_vec(), lost: None, silent: 0, seen: 0 };
         // One sensor alone behind a gateway can't be told from the gateway.
-        gateways.retain(|gateway| gateway.sensors.len() > 1);
+        let gateways = index.behind.iter().filter(|(_, sensors)| sensors.len() > 1);
+        let gateways = gateways.map(|(name, sensors)| (name.clone(), gateway(sensors))).collect();
         Self {
             started: now,
             clock_was_right: false,
@@ -86,27 +88,26 @@ impl Sensors {
             hears_since: now,
             notes: BTreeMap::new(),
             gateways,
+            seen: vec![BTreeSet::new(); index.peers.groups()],
+            heard_below: vec![None; index.topic_tree.len()],
             parts: BTreeMap::new(),
         }
     }
 
     /// Takes over under another plan what is still fed and read in the same way, and all that does
     /// not depend on the plan.
-    pub(super) fn carry_over(&mut self, old: &Plan, before: Self, new: &Plan) {
+    pub(super) fn carry_over(&mut self, old: &Plan, before: Self, (new, index): (&Plan, &Index)) {
         (self.deaf, self.clock_was_right, self.parts) = (before.deaf, before.clock_was_right, before.parts);
         self.hears_since = before.hears_since;
+        let places: BTreeMap<&String, SensorId> =
+            new.sensors.iter().map(|sensor| &sensor.name).zip((0..).map(SensorId)).collect();
         let still = |of: &String| {
             let gateway = of.strip_prefix("gateway ");
-            let gateway =
-                gateway.is_some_and(|name| self.gateways.iter().any(|gateway| gateway.name == name));
-            of == BROKER || gateway || new.sensors.iter().any(|sensor| sensor.name == *of)
+            let gateway = gateway.is_some_and(|name| self.gateways.contains_key(name));
+            of == BROKER || gateway || places.contains_key(of)
         };
         self.told = before.told.into_iter().filter(|(of, _)| still(of)).collect();
-        let place = |id: SensorId| {
-            let name = &old.sensor(id).name;
-            let place = new.sensors.iter().position(|sensor| sensor.name == *name)?;
-            Some(SensorId(place as u32))
-        };
+        let place = |id: SensorId| places.get(&old.sensor(id).name).copied();
         self.notes = before.notes.into_iter().filter_map(|(id, note)| Some((place(id)?, note))).collect();
         let mut known: BTreeMap<_, _> = old
             .sensors
@@ -118,6 +119,12 @@ impl Sensors {
             let heard = known.remove(&sensor.name).filter(|(before, _)| reads_alike(before, sensor));
             if let Some((_, heard)) = heard {
                 *track = heard;
+            }
+        }
+        for (id, track) in (0..).map(SensorId).zip(&self.tracks) {
+            for place in index.topic_tree.above(id) {
+                let below = self.heard_below.get_mut(*place);
+                below.into_iter().for_each(|below| *below = (*below).max(track.heard()));
             }
         }
     }
@@ -201,6 +208,16 @@ impl Sensors {
     /// When it was last heard live; at the start if never.
     pub(super) fn heard(&self, id: SensorId) -> Moment {
         self.track(id).heard().unwrap_or(self.started)
+    }
+
+    /// Those of a group of peers whose readings come through.
+    pub(super) fn seen_in(&self, group: usize) -> impl Iterator<Item = &SensorId> {
+        self.seen.get(group).into_iter().flatten()
+    }
+
+    /// When anything live was last heard below a beginning of topics.
+    pub(super) fn heard_below(&self, place: usize) -> Option<Moment> {
+        self.heard_below.get(place).copied().flatten()
     }
 
     /// When it last said something good; at the start if never.

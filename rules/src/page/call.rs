@@ -7,7 +7,7 @@ use super::helping;
 use super::said::{Look, PageLine, Said, Short};
 use super::ways::{self, by_way};
 use crate::alarm::Priority;
-use crate::card::{Act, Card, Step};
+use crate::card::{Card, Step};
 use crate::plan::Contact;
 use crate::plan::ways::{Way, for_reader};
 use crate::record::{Outcome, Purpose};
@@ -17,8 +17,6 @@ use crate::words;
 const TOLD_NAMED: usize = 6;
 /// So much else is named; the rest is counted.
 const OTHERS_NAMED: usize = 8;
-/// So many steps stand on a page, of all cards together.
-const STEPS: usize = 12;
 
 impl Facts<'_> {
     /// Somebody is needed.
@@ -26,14 +24,15 @@ impl Facts<'_> {
         let mut said = Said { kind: Look::Trouble, heading: self.call_heading(), ..Said::default() };
         said.under = self.call_under();
         let steps = self.steps();
-        let (first, later) = self.split(&steps);
-        said.part("What to do", first);
+        let todo = self.todo(&steps);
+        said.part("What to do", todo.first);
         said.part("How to answer", self.how_to_answer());
-        said.part("Then", later);
+        said.part("Then", todo.then);
+        said.part("Only for who knows the tank", todo.for_keeper);
         said.part("How long there is", self.how_long());
         said.part(self.help_title(), self.help());
         said.part("What may be behind it", self.cause());
-        said.part("What the watch has done", self.done.iter().map(PageLine::of).collect());
+        said.part("What the watch has done", self.what_was_done());
         said.part("What else stands", self.elsewhere());
         said.part("Who was told", self.told());
         said.foot = self.call_foot();
@@ -117,92 +116,13 @@ impl Facts<'_> {
         })
     }
 
-    fn reader(&self) -> Option<(&str, &Contact)> {
+    pub(super) fn reader(&self) -> Option<(&str, &Contact)> {
         let name = self.target.contact.as_deref()?;
         self.plan.directory.contacts.get(name).map(|contact| (name, contact))
     }
 
-    fn is_helper(&self) -> bool {
+    pub(super) fn is_helper(&self) -> bool {
         self.reader().is_some_and(|(_, contact)| contact.helper)
-    }
-
-    fn card(&self) -> Option<&Card> {
-        self.lead.as_ref()?.alarm.map(|alarm| &alarm.response)
-    }
-
-    /// The cards' steps that this reader may take: those of the news before those of older trouble
-    /// that it did not bring about.
-    fn steps(&self) -> Vec<Step<'_>> {
-        let mut steps: Vec<Step<'_>> = Vec::new();
-        for card in self.card().into_iter().chain(self.older_cards()) {
-            for step in card.steps(&self.situation).into_iter().filter(|it| it.is_for(self.is_helper())) {
-                let again = |known: &Step<'_>| {
-                    known.line.words == step.line.words
-                        || (step.line.act.is_some() && known.line.act == step.line.act)
-                };
-                if steps.len() < STEPS && !steps.iter().any(again) {
-                    steps.push(step);
-                }
-            }
-        }
-        steps
-    }
-
-    /// The cards of what else stands in the same tank, matters as much, and is no consequence of
-    /// the news.
-    fn older_cards(&self) -> impl Iterator<Item = &Card> {
-        let lead = self.lead.as_ref().and_then(|lead| lead.alarm);
-        let standing =
-            self.others.iter().filter(|matter| matter.stands() && matter.priority >= Priority::High);
-        standing.filter_map(move |matter| {
-            let (alarm, lead) = (matter.alarm?, lead?);
-            let follows = |cause: &crate::ids::AlarmId| self.plan.alarm(*cause).name == lead.name;
-            let same = alarm.tank == lead.tank && alarm.response != lead.response;
-            (same && !alarm.consequence_of.iter().any(follows)).then_some(&alarm.response)
-        })
-    }
-
-    /// What stands before the answer: the first undone step, with the air that follows a caution,
-    /// what the watch could not do, and what is done; and all later steps.
-    fn split(&self, steps: &[Step<'_>]) -> (Vec<PageLine>, Vec<PageLine>) {
-        let undone: Vec<&Step<'_>> = steps.iter().filter(|step| !step.done).collect();
-        // What only asks whether it is safe leads to nothing without what comes then.
-        let leads = match undone.as_slice() {
-            [first, second, ..]
-                if first.line.act.is_none()
-                    && (second.line.act == Some(Act::Air) || first.line.words.contains("stay out")) =>
-            {
-                2
-            }
-            [] => 0,
-            [..] => 1,
-        };
-        let words = |step: &Step<'_>| step.words(self.is_helper());
-        let mut first: Vec<PageLine> = Vec::new();
-        for (at, step) in undone.iter().take(leads).enumerate() {
-            first.push(if at == 0 {
-                PageLine::First(words(step))
-            } else {
-                PageLine::Step(at + 1, words(step))
-            });
-        }
-        first.extend(self.by_hand.iter().map(|line| PageLine::of(words::sentence(line))));
-        let done = steps.iter().filter(|step| step.done).filter_map(|step| step.line.act);
-        first.extend(done.map(|act| PageLine::Done(act.done().to_owned())));
-        for act in steps.iter().filter(|step| !step.left.is_empty()).filter_map(|step| step.line.act) {
-            if let Some(tanks) = self.situation.done_in.get(&act).filter(|tanks| !tanks.is_empty()) {
-                first.push(PageLine::Done(format!(
-                    "{}: {}",
-                    words::capital(&words::list(tanks)),
-                    act.done()
-                )));
-            }
-        }
-        if first.is_empty() && self.is_helper() {
-            first.push(PageLine::First("Nothing here is for a helper: call the keeper.".to_owned()));
-        }
-        let later = undone.iter().enumerate().skip(leads);
-        (first, later.map(|(at, step)| PageLine::Step(at + 1, words(step))).collect())
     }
 
     fn ways(&self) -> Vec<&Way> {
@@ -210,9 +130,9 @@ impl Facts<'_> {
         for_reader(&self.plan.directory.ways, self.reader(), kind, self.at_hand)
     }
 
-    /// The end of a text.
+    /// The end of a text: how to answer it, and what that means.
     pub(super) fn short_answer(&self) -> String {
-        ways::in_short(&self.ways(), self.code)
+        ways::in_short(&self.ways(), self.code, "I have it")
     }
 
     /// By which ways, and what an answer means.
@@ -220,20 +140,33 @@ impl Facts<'_> {
         let ways = self.ways();
         let mut lines = ways::lines(&ways, self.code, self.reader().map_or("", |(name, _)| name));
         if ways.is_empty() {
-            let call = self.plan.help.call.first();
+            let call = helping::callees(self.plan, self.reader()).next();
             let call = call.map(|callee| format!(" Call {}: {}.", callee.name, callee.phone.dialled()));
             lines.push(PageLine::of(format!(
                 "You can't answer this page from here.{}",
                 call.unwrap_or_default()
             )));
         } else if self.purpose == Purpose::Call {
-            let until = self.would_hold.map(|until| format!(" until {}", self.time(until)));
-            lines.push(PageLine::of(format!(
-                "It means: I take care of it. Others are not called{}.",
-                until.unwrap_or_default()
-            )));
+            lines.push(PageLine::of(self.what_it_means()));
         }
         lines
+    }
+
+    /// An answer says who acts, and by when; for how long nobody else is called is another time,
+    /// and both stand together, so that the later one is not taken for the time there is.
+    fn what_it_means(&self) -> String {
+        let standing = self.others.iter().filter(|matter| matter.stands()).count();
+        let of_it = match standing {
+            0 => "of it".to_owned(),
+            more => format!("of it and of {more} more"),
+        };
+        let act = match self.act_by() {
+            Some((by, _)) if by > self.now.mono => format!(", and act by {}", self.time(by)),
+            Some(_) => ", and go now".to_owned(),
+            None => String::new(),
+        };
+        let until = self.would_hold.map(|until| format!(" until {}", self.time(until)));
+        format!("It means: I take care {of_it}{act}. Others are not called{}.", until.unwrap_or_default())
     }
 
     /// `told at 01:25: Tom by mail`
@@ -315,7 +248,10 @@ impl Facts<'_> {
         } else {
             format!("page {nth} to you this way")
         };
-        let mut foot = vec![format!("Sent {}, {nth}.", self.time(self.now.mono))];
+        let mut foot = vec![
+            format!("Sent {}, {nth}.", self.time(self.now.mono)),
+            format!("All pages with the code {} are about this: one answer is enough.", self.code),
+        ];
         foot.extend(self.repeat());
         foot.push(
             "Estimates hold if nothing changes. This watch is a help, never the only safeguard.".to_owned(),
@@ -332,7 +268,8 @@ impl Facts<'_> {
         what.extend(news);
         // What another site said last tells more than for how long it has said nothing.
         if !lead.reading.is_empty() && self.notes.is_empty() {
-            what.push(format!("{heading}, {}, since {since}", lead.reading));
+            let over = if lead.back && self.done.is_empty() { ", perhaps over" } else { "" };
+            what.push(format!("{heading}, {}{over}, since {since}", lead.reading));
         }
         what.push(format!("{heading}, since {since}"));
         what.push(heading);

@@ -4,7 +4,7 @@
 
 use super::facts::{Breathless, Coming, Facts, Outlook};
 use super::said::PageLine;
-use crate::time::Span;
+use crate::time::{Moment, Span};
 use crate::words;
 
 /// What ends later than this says nothing to a person who decides whether to get up.
@@ -40,26 +40,38 @@ impl Facts<'_> {
     /// A line a tank, those without air first, then the soonest; and the watch's own end.
     pub(super) fn how_long(&self) -> Vec<PageLine> {
         let mut lines: Vec<PageLine> = self.time_to_act().into_iter().map(PageLine::Plain).collect();
-        let mut found: Vec<&Outlook> =
-            self.outlooks.iter().filter(|it| it.breathless.is_some() || it.first().is_some()).collect();
-        found.sort_by(|one, other| {
-            let key = |it: &Outlook| (it.breathless.is_none(), it.breathless);
-            key(one).cmp(&key(other)).then(one.early().total_cmp(&other.early()))
-        });
+        let found = self.by_urgency();
         lines.extend(found.iter().enumerate().map(|(at, it)| PageLine::Plain(self.outlook(it, at == 0))));
         lines.extend(self.own_end().map(PageLine::Plain));
         lines
     }
 
-    /// What is left of the leading alarm's time to respond.
-    fn time_to_act(&self) -> Option<String> {
+    /// What says something, tanks without air first, then the soonest.
+    pub(super) fn by_urgency(&self) -> Vec<&Outlook> {
+        let says = |it: &&Outlook| it.breathless.is_some() || it.first().is_some();
+        let mut found: Vec<&Outlook> = self.outlooks.iter().filter(says).collect();
+        found.sort_by(|one, other| {
+            let key = |it: &Outlook| (it.breathless.is_none(), it.breathless);
+            key(one).cmp(&key(other)).then(one.early().total_cmp(&other.early()))
+        });
+        found
+    }
+
+    /// By when the leading alarm wants an act, and how long it gives.
+    pub(super) fn act_by(&self) -> Option<(Moment, Span)> {
         let lead = self.lead.as_ref().filter(|lead| lead.stands())?;
         let given = lead.alarm?.time_to_respond?;
-        let left = given - (self.now.mono - lead.onset);
+        Some((lead.onset + given, given))
+    }
+
+    /// What is left of the leading alarm's time to respond.
+    fn time_to_act(&self) -> Option<String> {
+        let (by, given) = self.act_by()?;
+        let left = by - self.now.mono;
         Some(match left.0 > 0 {
             true => {
                 let left = if left < Span::minutes(1) { left } else { Span(left.0 / 60_000 * 60_000) };
-                format!("Act by {}: {left} left of {given}.", self.time(lead.onset + given))
+                format!("Act by {}: {left} left of {given}.", self.time(by))
             }
             false => format!("The time to act, {given}, is over: go now."),
         })
@@ -127,9 +139,9 @@ impl Facts<'_> {
                 false => format!("{}: no air seen", words::capital(&it.place)),
             });
         }
-        let soon = self.outlooks.iter().filter(|it| it.first().is_some_and(|harm| harm.range.low <= SOON_H));
+        let soon = self.outlooks.iter().filter(|it| it.first().is_some_and(|harm| harm.range.high <= SOON_H));
         let it = soon.min_by(|one, other| one.early().total_cmp(&other.early()))?;
-        let harm = it.first().filter(|harm| harm.range.high <= SOON_H || harm.range.low >= 0.25)?;
+        let harm = it.first()?;
         Some(format!("{}: {}", words::capital(&it.place), self.coming(harm)))
     }
 }

@@ -4,6 +4,7 @@
 //! and [`html`](super::html). So no channel says what another doesn't.
 
 use super::{TEXT_SEPTETS, gsm};
+use crate::time::Wall;
 
 /// All that one page says.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -20,6 +21,17 @@ pub struct Said {
     pub foot: Vec<String>,
     /// The same for a text.
     pub short: Short,
+    /// The report of this time goes with it, where a channel can carry one.
+    pub report: Option<ReportSpan>,
+}
+
+/// The time that a report is of.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct ReportSpan {
+    /// From then on.
+    pub since: Wall,
+    /// Until then.
+    pub until: Wall,
 }
 
 /// How a page looks.

@@ -22,10 +22,11 @@ pub(super) fn lines(ways: &[&Way], code: &str, reader: &str) -> Vec<PageLine> {
     ways.iter().map(line).collect()
 }
 
-/// The end of a text: how to answer it, or else its code alone.
-pub(super) fn in_short(ways: &[&Way], code: &str) -> String {
+/// The end of a text: how to answer it and what that says, or else its code alone. What stands
+/// behind the colon may be texted too.
+pub(super) fn in_short(ways: &[&Way], code: &str, meaning: &str) -> String {
     let short = ways.iter().find_map(|way| way.text.as_deref());
-    short.map_or_else(|| format!("Code {code}"), |text| text.replace(CODE, code))
+    short.map_or_else(|| format!("Code {code}"), |text| format!("{}: {meaning}", text.replace(CODE, code)))
 }
 
 /// By which way somebody answered, in words.

@@ -1,7 +1,7 @@
 //! The keeper's own cards: a step is a text, or a table that says more of it, as the built-in cards
 //! do.
 
-use crate::card::{Act, Card, CardLine, Harm, TEXT_LETTERS, Who, is_plain};
+use crate::card::{Act, Card, CardLine, Harm, LineKind, TEXT_LETTERS, Who, is_plain};
 use crate::diagnostic::{Item, Table};
 
 /// One card; without lines if it is wrong.
@@ -25,10 +25,12 @@ fn line(item: Item<'_>) -> Option<CardLine> {
     let words = table.need("do", "\"Unplug the heater, at a dry plug.\"").and_then(Item::text);
     let text = table.get("text").and_then(short);
     let who = table.get("for").and_then(|item| item.one_of(&Who::ALL));
+    let kind = table.get("kind").and_then(|item| item.one_of(&LineKind::ALL));
     let act = table.get("act").and_then(|item| item.one_of(&Act::ALL));
     let needs = table.get("needs").and_then(|item| item.one_of(&Harm::ALL));
     table.finish();
-    Some(CardLine { words: words?.it, text, who: who.unwrap_or_default(), act, needs, source: None })
+    let (who, kind) = (who.unwrap_or_default(), kind.unwrap_or_default());
+    Some(CardLine { words: words?.it, text, who, kind, act, needs, source: None })
 }
 
 /// A step for texts: it has to fit whole, beside what is wrong.

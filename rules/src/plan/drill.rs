@@ -33,7 +33,7 @@ impl Default for Drill {
 
 pub(super) fn read(table: Option<Table<'_>>) -> Drill {
     let Some(table) = table else { return Drill::default() };
-    let pages = table.get("pages").and_then(weekly);
+    let pages = table.get("pages").and_then(Weekly::read);
     let within = table.get("within").and_then(|item| match item.some_duration()? {
         within if within <= LONGEST => Some(within),
         _ => item.wrong(
@@ -47,19 +47,6 @@ pub(super) fn read(table: Option<Table<'_>>) -> Drill {
     Drill { pages, within: within.unwrap_or(WITHIN), outage }
 }
 
-/// `"sunday 11:00"`
-fn weekly(item: Item<'_>) -> Option<Weekly> {
-    let text = item.text()?.it;
-    let parsed = text.split_once(' ').and_then(|(day, time)| {
-        let (_, day) = DAYS.into_iter().find(|(name, _)| day.eq_ignore_ascii_case(name))?;
-        Some(Weekly { day, time: time_of_day(time.trim())? })
-    });
-    parsed.or_else(|| {
-        let title = format!("`{text}` is not a time of the week");
-        item.wrong(title, "expected a day and a time, like \"sunday 11:00\"", None)
-    })
-}
-
 impl fmt::Display for Weekly {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let name = DAYS.iter().find(|(_, day)| *day == self.day).map_or("", |(name, _)| name);
@@ -68,6 +55,19 @@ impl fmt::Display for Weekly {
 }
 
 impl Weekly {
+    /// `"sunday 11:00"`; what is wrong with it is noted.
+    pub fn read(item: Item<'_>) -> Option<Self> {
+        let text = item.text()?.it;
+        let parsed = text.split_once(' ').and_then(|(day, time)| {
+            let (_, day) = DAYS.into_iter().find(|(name, _)| day.eq_ignore_ascii_case(name))?;
+            Some(Self { day, time: time_of_day(time.trim())? })
+        });
+        parsed.or_else(|| {
+            let title = format!("`{text}` is not a time of the week");
+            item.wrong(title, "expected a day and a time, like \"sunday 11:00\"", None)
+        })
+    }
+
     /// The last of these times that is not after `now`, and the next after it, on the clock that
     /// delays run on. A time that a change of clocks leaves out is met right after the gap.
     pub(crate) fn around(&self, now: &Now, zone: &TimeZone) -> Option<(Moment, Moment)> {

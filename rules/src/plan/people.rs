@@ -1,5 +1,6 @@
 //! People and the ways to reach them: what the agent's configuration tells the plan.
 
+use super::Weekly;
 use super::ways::Way;
 use crate::alarm::Priority;
 use crate::ids::Target;
@@ -81,6 +82,8 @@ pub struct Contact {
     pub helper: bool,
     /// When this person is not there.
     pub away: Vec<Absence>,
+    /// When the report of the week before goes to this person by mail; never if none.
+    pub report: Option<Weekly>,
     /// How many pages each of this person's channels may carry, by the channel's name; any
     /// number if it is not named.
     pub quotas: BTreeMap<String, Quota>,

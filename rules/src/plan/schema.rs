@@ -9,7 +9,7 @@ use devices::{battery, device, relay, sensor};
 use super::alarm::PRIORITIES;
 use super::measure::KINDS;
 use super::sensor_source::readings;
-use crate::card::{Act, Harm, TEXT_LETTERS, Who};
+use crate::card::{Act, Harm, LineKind, TEXT_LETTERS, Who};
 use crate::hazard;
 use serde_json::{Map, Value, json};
 
@@ -195,6 +195,13 @@ fn card() -> Value {
                 json!({ "type": "string", "maxLength": TEXT_LETTERS, "description": "The same for texts." }),
             ),
             ("for", names(Who::ALL.iter().map(|(name, _)| *name).collect(), "Who may do it.")),
+            (
+                "kind",
+                names(
+                    LineKind::ALL.iter().map(|(name, _)| *name).collect(),
+                    "An act, what to look at before any act, or what to leave alone.",
+                ),
+            ),
             (
                 "act",
                 names(

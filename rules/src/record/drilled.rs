@@ -4,6 +4,7 @@
 
 use super::{By, Seq};
 use crate::time::Span;
+use jiff::civil::DateTime;
 use serde::{Deserialize, Serialize};
 use std::fmt;
 
@@ -140,6 +141,25 @@ pub enum About {
         /// Who is told.
         to: String,
     },
+    /// The report of a stretch of time: after an absence, or of a week.
+    Report {
+        /// Whose.
+        contact: String,
+        /// From this local time on, as 2026-12-20T00:00:00.
+        since: String,
+        /// Until this one.
+        until: String,
+    },
+}
+
+impl About {
+    /// The time that a report is of, if it is one.
+    pub(crate) fn report(&self) -> Option<(DateTime, DateTime)> {
+        match self {
+            Self::Report { since, until, .. } => Some((since.parse().ok()?, until.parse().ok()?)),
+            Self::OutageDue | Self::Absence { .. } | Self::Guessing { .. } | Self::Unanswered { .. } => None,
+        }
+    }
 }
 
 /// The pages about one absence, in order of time.

@@ -3,7 +3,8 @@
 use crate::fixtures::{MODELLED, UTC, around_in, plan_of};
 use crate::rig::Rig;
 use crate::simulator::Faults;
-use slackwater_rules::engine::{Arrival, Input, OperatorCommand};
+use slackwater_rules::engine::{Arrival, HouseView, Input, OperatorCommand};
+use slackwater_rules::forecast::thermal::Side;
 use slackwater_rules::record::Body;
 use slackwater_rules::time::{Moment, Span};
 
@@ -281,4 +282,43 @@ fn pauses_in_the_light_teach_nothing_of_oxygen() {
     let mut rig = Rig::new(&format!("{OUTAGE}{PROBE}"));
     three_pauses(&mut rig, |rig| rig.hear("lagoon/lamp", "on"));
     assert!(rig.explained("still").contains("assumed: oxygen consumption by stocking"));
+}
+
+/// Limits that the page in the house draws: of which side, at which temperature, not before how
+/// many hours.
+fn ahead(rig: &Rig) -> Vec<(Side, f64, f64, f64)> {
+    let view = HouseView::of(&rig.engine);
+    view.ahead.iter().map(|water| (water.side, water.limit, water.range.low, water.range.high)).collect()
+}
+
+#[test]
+fn the_page_is_told_which_limits_the_water_may_meet_and_not_before_when() {
+    let mut rig = Rig::new(OUTAGE);
+    assert!(ahead(&rig).is_empty(), "a model that was never fed says nothing: {:?}", ahead(&rig));
+    rig.run(DAYS);
+    let calm = ahead(&rig);
+    assert!(calm.iter().all(|(.., low, _)| *low > 1.0), "while a thermostat holds nothing is soon: {calm:?}");
+    rig.faults(dark());
+    rig.run(Span::hours(1));
+    let early = ahead(&rig);
+    let below = |found: &[(Side, f64, f64, f64)]| {
+        let found = found.iter().find(|(side, ..)| *side == Side::Below);
+        let (_, limit, low, high) = *found.unwrap_or_else(|| panic!("no limit below: {early:?}"));
+        assert!(low.is_finite() && low <= high, "{low} to {high}");
+        (limit, low)
+    };
+    let (limit, first) = below(&early);
+    rig.run(Span::hours(1));
+    let late = ahead(&rig);
+    let (same, second) = below(&late);
+    assert!((limit - same).abs() < 1e-9 && second < first, "it comes nearer: {first} h, then {second} h");
+    // What is not seen has no future.
+    for _ in 0..60 {
+        rig.silent_minute();
+    }
+    assert!(
+        ahead(&rig).iter().all(|(side, ..)| *side != Side::Below) || ahead(&rig).is_empty(),
+        "{:?}",
+        ahead(&rig)
+    );
 }

@@ -7,5 +7,6 @@ mod library;
 mod manual;
 mod parameters;
 mod priorities;
+mod sentences;
 mod site;
 mod stories;

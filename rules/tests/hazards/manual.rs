@@ -1,7 +1,7 @@
 //! The table of all cards, as the manual has it: generated from the cards and the hazards
 //! themselves.
 
-use slackwater_rules::card::{self, Act, Harm, Who};
+use slackwater_rules::card::{self, Act, Harm, LineKind, Who};
 use slackwater_rules::hazard;
 use std::fmt::Write;
 
@@ -31,6 +31,8 @@ fn manual() -> String {
         Water and mains kill people, and no tank is worth one: what a card says ends where the floor is wet. Local rules \
         and a licensed electrician decide about everything behind a plug. Lines *for the keeper* reset, dose, top up, mend \
         or reach into the water: a helper leaves them alone.\n\n\
+        *Kind*: an act; what is looked at before any act, since it may be wrong to act at all; or what is left alone, \
+        which is never the first step.\n\n\
         *Ticked* names the act that a page shows as done when a relay of the watch was seen to do it. *Only against* names \
         the harm without which a line is left out. The step in a text is the first that is not done.\n"
         .to_owned();
@@ -41,15 +43,20 @@ fn manual() -> String {
             .collect();
         let alarms = if alarms.is_empty() { "none of the library".to_owned() } else { alarms.join(", ") };
         let _ = write!(out, "\n## {}\n\nIn: {alarms}.\n\n", built_in.name);
-        out += "| | What to do | In a text | For | Ticked | Only against | Source |\n\
-                | --- | --- | --- | --- | --- | --- | --- |\n";
+        out += "| | What to do | In a text | For | Kind | Ticked | Only against | Source |\n\
+                | --- | --- | --- | --- | --- | --- | --- | --- |\n";
         for (n, line) in (1..).zip(&built_in.card.lines) {
             let who = named(&Who::ALL, line.who);
+            let kind = named(&LineKind::ALL, line.kind);
             let act = line.act.map(|act| named(&Act::ALL, act)).unwrap_or_default();
             let needs = line.needs.map(|harm| named(&Harm::ALL, harm)).unwrap_or_default();
             let text = line.text.as_deref().unwrap_or_default();
             let source = line.source.as_deref().unwrap_or_default();
-            let _ = writeln!(out, "| {n} | {} | {text} | {who} | {act} | {needs} | {source} |", line.words);
+            let _ = writeln!(
+                out,
+                "| {n} | {} | {text} | {who} | {kind} | {act} | {needs} | {source} |",
+                line.words
+            );
         }
     }
     out += "\n## Sources\n\n\

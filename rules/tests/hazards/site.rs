@@ -2,8 +2,9 @@
 //! minute what it said last, unless it ramps or is silent; the clock never jumps past a deadline.
 
 use crate::fixtures::{UTC, around_in};
-use slackwater_rules::card::Situation;
+use slackwater_rules::card::{Card, LineKind, Situation, Who};
 use slackwater_rules::engine::OperatorCommand;
+use slackwater_rules::page::gsm;
 use slackwater_rules::plan::{Checked, Plan};
 use slackwater_rules::record::Purpose;
 use slackwater_rules::sim::{Saying, SentPage, SignalOrigin, Sim, SimSite};
@@ -61,11 +62,14 @@ pub(crate) fn rules(sensors: &[&str], alarms: &str) -> String {
     if sensors.contains(&"runtime") && sensors.contains(&"mains") {
         text += "[battery.battery]\nruntime = \"runtime\"\n\n";
     }
-    text + alarms + "\n[callout.home]\nsteps = [{ after = \"0 s\", to = [\"ines.push\"] }]\n"
+    text + alarms
+        + "\n[callout.home]\nsteps = [{ after = \"0 s\", to = [\"ines.push\", \"neighbour.push\"] }]\n"
 }
 
 pub(crate) fn check(rules: &str) -> Checked {
-    Plan::check("rules.toml", rules, &around_in(UTC, &["ines.push"]))
+    let mut around = around_in(UTC, &["ines.push", "neighbour.push"]);
+    around.directory.contacts.entry("neighbour".to_owned()).or_default().helper = true;
+    Plan::check("rules.toml", rules, &around)
 }
 
 pub(crate) struct Story(Sim<SimSite>);
@@ -134,23 +138,81 @@ impl Story {
         self.0.raised().contains(&"it")
     }
 
-    /// It rang, and whoever was called read its card.
+    /// It rang; the keeper's first page plays with all of its card, the helper's with what is for
+    /// anyone.
     #[track_caller]
     pub(crate) fn rang(&self) {
         assert!(self.rings(), "it did not ring\n{}{}", self.0.story(), self.0.why("it"));
         let plan = self.0.engine.plan();
         let card = &plan.alarm(plan.alarm_named("it").expect("the alarm is there")).response;
-        let called = |page: &&SentPage| page.alarm == "it" && page.purpose == Purpose::Call;
-        let page = self.0.world.sent.iter().find(called).expect("a page");
-        let now = Situation::default();
-        let first = &card.steps(&now)[0];
-        assert!(page.body.contains(&format!("\nFirst: {}\n", first.words(false))), "{}", page.body);
-        let step = card.text(&now).expect("a step for texts");
-        assert!(page.text.contains(step.trim_end_matches('.')), "{}", page.text);
+        for (to, helper) in [("ines.push", false), ("neighbour.push", true)] {
+            plays_with(card, self.page(to), helper);
+        }
+        for page in &self.0.world.sent {
+            let septets = gsm::septets(&page.text).map(|there| there.len());
+            assert!(septets.is_some_and(|there| there <= 160), "{septets:?}: {}", page.text);
+        }
+    }
+
+    /// The first page to this target that asks for an act.
+    #[track_caller]
+    pub(crate) fn page(&self, to: &str) -> &SentPage {
+        let called = |page: &&SentPage| page.to == to && page.purpose == Purpose::Call;
+        self.0.world.sent.iter().find(called).unwrap_or_else(|| panic!("no page to {to}\n{}", self.0.story()))
+    }
+
+    /// What pages led with, each once, without what else stands.
+    pub(crate) fn headings(&self) -> Vec<String> {
+        let mut found: Vec<String> = Vec::new();
+        for page in self.0.world.sent.iter().filter(|page| page.purpose == Purpose::Call) {
+            let heading = page.headline.split([',', '(']).next().unwrap_or_default().trim().to_owned();
+            if !found.contains(&heading) {
+                found.push(heading);
+            }
+        }
+        found
+    }
+
+    /// What relays were told, the oldest first.
+    pub(crate) fn commands(&self) -> Vec<String> {
+        self.0.world.commands.iter().map(|it| format!("{} {}", it.topic, it.payload)).collect()
     }
 
     #[track_caller]
     pub(crate) fn was_quiet(&self) {
         assert!(!self.rings(), "it rang\n{}{}", self.0.story(), self.0.why("it"));
+    }
+}
+
+/// The page has each line of the card that helps for certain: an act at its head, a helper's
+/// without the keeper's.
+#[track_caller]
+fn plays_with(card: &Card, page: &SentPage, helper: bool) {
+    let body = &page.body;
+    let lines = card.lines.iter().filter(|line| line.needs.is_none());
+    for line in lines.clone() {
+        let for_reader = !(helper && line.who == Who::Keeper);
+        assert_eq!(body.contains(&line.words), for_reader, "{}\n{body}", line.words);
+    }
+    let mine: Vec<_> = lines.filter(|line| !(helper && line.who == Who::Keeper)).collect();
+    let Some(head) = mine.first() else {
+        assert!(body.contains("\nFirst: Nothing here is for a helper: call the keeper."), "{body}");
+        return;
+    };
+    let leads = match head.kind {
+        LineKind::LookFirst => head,
+        LineKind::Act | LineKind::LeaveAlone => {
+            mine.iter().find(|line| line.kind == LineKind::Act).unwrap_or(head)
+        }
+    };
+    let first = body.split("\nFirst: ").nth(1).unwrap_or_else(|| panic!("no first step\n{body}"));
+    let first = first.trim_start_matches("Keeper only: ");
+    assert!(first.starts_with(&leads.words), "{}\n{body}", leads.words);
+    let keepers = body.split("\nOnly for who knows the tank\n").nth(1);
+    assert!(!helper || (keepers.is_none() && !body.contains("Keeper only")), "{body}");
+    if !helper {
+        let now = Situation::default();
+        let step = card.text(&now).expect("a step for texts");
+        assert!(page.text.contains(step.trim_end_matches('.')), "{}", page.text);
     }
 }

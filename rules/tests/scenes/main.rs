@@ -11,6 +11,7 @@ mod clocks;
 mod degraded;
 mod delivery;
 mod drills;
+mod house;
 mod late;
 mod lifecycle;
 mod nights;

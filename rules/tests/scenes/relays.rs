@@ -222,11 +222,11 @@ fn a_heater_that_does_not_go_off_is_said_to_everyone_at_once() {
     let all = ["ines.mail", "ines.push", "neighbour.text", "neighbour.mail", "siren"];
     assert_eq!(to, all, "{}", site.story());
     let text = &at_once[2].text;
-    assert!(text.contains("Lagoon: heaters not seen to go off: UNPLUG IT"), "{text}");
+    assert!(text.contains("Lagoon: heaters not seen to go off: unplug by hand"), "{text}");
     let todo = at_once[3].body.split("How to answer").next().expect("what to do");
     assert!(
-        todo.contains("\nHeaters: switched off again, NOT proved: UNPLUG IT")
-            || todo.contains("\nHeaters: switched off, NOT proved: UNPLUG IT"),
+        todo.contains("\nHeaters: switched off again, NOT proved: unplug by hand")
+            || todo.contains("\nHeaters: switched off, NOT proved: unplug by hand"),
         "{todo}"
     );
     // It is tried on, but said once.
@@ -248,7 +248,7 @@ fn a_heater_that_draws_again_after_it_was_off_is_said_to_everyone_at_once() {
     site.run(Span::seconds(31));
     let hot = site.pages(Purpose::Call).into_iter().filter(|page| page.alarm == "too-hot");
     assert_eq!(hot.count(), 4, "and the siren sounds already\n{}", site.story());
-    assert!(last_body(&site).contains("UNPLUG IT, unless somebody"), "{}", last_body(&site));
+    assert!(last_body(&site).contains("unplug by hand, unless somebody"), "{}", last_body(&site));
     site.run(Span::hours(1));
     assert_eq!(site.world.commands.len(), 0, "left alone");
 }

@@ -105,6 +105,7 @@ fn channels(port: u16, authority: PathBuf) -> Result<(Channels, Outcomes)> {
         mark: String::new(),
         publish: Arc::new(NoSiren),
         modem: None,
+        reports: None,
     };
     let (results, outcomes) = mpsc::unbounded_channel();
     let channels = BTreeMap::from([(Target::parse("ines.page"), channel)]);

@@ -72,7 +72,7 @@ fn days(path: &Path, bytes: u64, days: i64) -> Result<Vec<f64>> {
     Ok(per_day)
 }
 
-fn plan() -> Result<Plan> {
+pub(crate) fn plan() -> Result<Plan> {
     let ines = Contact { name: "Ines".to_owned(), ..Contact::default() };
     let around = Surroundings {
         directory: Directory {

@@ -6,7 +6,8 @@ use crate::publisher::Publisher;
 use crate::site::{self, To};
 use crate::table::{self, Figures};
 use crate::{Result, broker};
-use rusqlite::Connection;
+use slackwater::journal::JournalLog;
+use slackwater_rules::time::Wall;
 use std::path::Path;
 use std::time::Instant;
 
@@ -74,8 +75,13 @@ fn flood(side: &mut Side, process: &Process, port: u16) -> Result<Vec<u8>> {
 
 /// How many readings the journal says that it was given.
 fn kept(folder: &Path) -> Result<usize> {
-    let journal = Connection::open(folder.join("journal.sqlite"))?;
-    let kept: i64 =
-        journal.query_row("SELECT sum(count) + sum(rejected) FROM readings", [], |row| row.get(0))?;
+    let mut kept = 0_u64;
+    JournalLog::open(&folder.join("journal.sqlite"))?.walk_readings(
+        Wall(0),
+        Wall(i64::MAX / 4),
+        |_, minute| {
+            kept += u64::from(minute.count) + u64::from(minute.rejected);
+        },
+    )?;
     Ok(usize::try_from(kept)?)
 }

@@ -3,7 +3,7 @@
 //!
 //! ```text
 //! cargo bench -p slackwater-tests                        # everything, about nine minutes
-//! cargo bench -p slackwater-tests --bench figures -- ingest paging memory disk witness
+//! cargo bench -p slackwater-tests --bench figures -- ingest paging memory page disk witness
 //! ```
 //!
 //! The agent that is measured is the binary as it ships, in a process of its own. So are the
@@ -14,6 +14,7 @@ mod baseline;
 mod disk;
 mod ingest;
 mod memory;
+mod page;
 mod paging;
 mod process;
 mod publisher;
@@ -30,10 +31,11 @@ type Result<T> = std::result::Result<T, Box<dyn Error>>;
 /// What it is called, and what measures it.
 type Section = (&'static str, fn() -> Result<()>);
 
-const SECTIONS: [Section; 5] = [
+const SECTIONS: [Section; 6] = [
     ("ingest", ingest::measure),
     ("paging", paging::measure),
     ("memory", memory::measure),
+    ("page", page::measure),
     ("disk", disk::measure),
     ("witness", witness::measure),
 ];

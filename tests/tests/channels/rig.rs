@@ -97,6 +97,7 @@ impl Rig {
             mark: "k3f9".into(),
             publish,
             modem: None,
+            reports: None,
         };
         let channels = channels
             .into_iter()

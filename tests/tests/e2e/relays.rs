@@ -168,7 +168,8 @@ async fn a_welded_heater_is_said_to_everyone_at_once() {
     let at_once = told(&records, failed.seq, failed.at.mono.0 + 100);
     assert_eq!(at_once, ["ines.push", "ines.mail", "tom.mail", "neighbour.mail"], "{}", house.home.log());
     // Worded as things stand when it leaves: the second attempt may have been commanded by then.
-    let unplug = ["switched off, NOT proved: UNPLUG IT", "switched off again, NOT proved: UNPLUG IT"];
+    let unplug =
+        ["switched off, NOT proved: unplug by hand", "switched off again, NOT proved: unplug by hand"];
     let said = || {
         house
             .push

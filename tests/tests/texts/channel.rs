@@ -79,6 +79,7 @@ impl Rig {
             mark: String::new(),
             publish: Arc::new(NoBroker),
             modem: Some(modem.clone()),
+            reports: None,
         };
         let (results, outcomes) = mpsc::unbounded_channel();
         let channel = |name: &str, number: &str| {
@@ -398,6 +399,7 @@ async fn a_page_without_a_modem_fails_and_says_what_to_do() {
         mark: String::new(),
         publish: Arc::new(NoBroker),
         modem: None,
+        reports: None,
     };
     let settings = ChannelSettings::Text(Number::parse(INES).expect("a number"));
     let channel = Channel::new(&settings, None).expect("right");

@@ -2,43 +2,13 @@
 //! paths that lead elsewhere, requests that are too large, too slow or too many. Nothing is
 //! answered, and pages still leave.
 
+use super::small_house::{HERE, SmallHouse, get, post, say, status};
 use super::{BOUND, Night};
-use slackwater_tests::agent::until;
+use slackwater_tests::agent::{SOON, until};
 use std::fs;
-use std::io::{Read as _, Write as _};
+use std::io::Write as _;
 use std::net::TcpStream;
 use std::time::{Duration, Instant};
-
-/// Says this and hears everything until the other side ends.
-fn say(address: &str, request: &str) -> String {
-    let mut stream = TcpStream::connect(address).expect("it listens");
-    stream.set_read_timeout(Some(Duration::from_secs(10))).expect("set");
-    let _ = stream.write_all(request.as_bytes());
-    let mut heard = Vec::new();
-    let _ = stream.read_to_end(&mut heard);
-    String::from_utf8_lossy(&heard).into_owned()
-}
-
-fn get(address: &str, path: &str, more: &str) -> String {
-    say(address, &format!("GET {path} HTTP/1.1\r\nHost: {address}\r\nConnection: close\r\n{more}\r\n"))
-}
-
-fn post(address: &str, path: &str, more: &str, body: &str) -> String {
-    let length = body.len();
-    say(
-        address,
-        &format!(
-            "POST {path} HTTP/1.1\r\nHost: {address}\r\nConnection: close\r\nContent-Type: application/x-www-form-urlencoded\r\n\
-             Content-Length: {length}\r\n{more}\r\n{body}"
-        ),
-    )
-}
-
-const HERE: &str = "Sec-Fetch-Site: same-origin\r\n";
-
-fn status(reply: &str) -> &str {
-    reply.split(' ').nth(1).unwrap_or("nothing")
-}
 
 /// A session of Ines, as her browser shows it.
 fn cookie(night: &Night) -> String {
@@ -171,4 +141,44 @@ fn slow_ones_and_thousands_of_connections_hold_nothing_up() {
     // The demo's own broker and rig are in it, and this is no release build.
     assert!(kibibytes < 64 << 10, "{kibibytes} KiB");
     drop(held);
+}
+
+/// How long a page of the watch takes from a person's word to the file that it becomes.
+fn page_leaves_after(house: &SmallHouse) -> Duration {
+    let before = house.letters().len();
+    let begun = Instant::now();
+    house.home.say(&["drill", "callout", "household"]).well();
+    let left = || (house.letters().len() > before).then_some(());
+    until("a page", SOON, left, || house.home.log());
+    begun.elapsed()
+}
+
+#[test]
+fn two_thousand_connections_keep_no_page_back_and_cost_little_memory() {
+    let house = SmallHouse::new("listen = \"127.0.0.1:{port}\"", "");
+    let agent = house.start();
+    house.is_served(SOON);
+    let address = house.address();
+    let before = agent.kibibytes("VmHWM");
+    let mut held = Vec::new();
+    for nth in 0..2_000 {
+        let Ok(mut stream) = TcpStream::connect(&address) else { break };
+        // Some say nothing, some half a head, some a form that goes on and on.
+        let begun: &[u8] = match nth % 3 {
+            0 => b"",
+            1 => b"GET / HTTP/1.1\r\nHost: ",
+            _ => b"POST /in HTTP/1.1\r\nHost: localhost\r\nContent-Length: 8000\r\n\r\n",
+        };
+        let _ = stream.write_all(begun);
+        held.push(stream);
+    }
+    assert_eq!(held.len(), 2_000, "all were made");
+    let took = page_leaves_after(&house);
+    assert!(took < Duration::from_secs(5), "a page took {took:?} while 2,000 connections were open");
+    let after = agent.kibibytes("VmHWM");
+    assert!(after < before + (12 << 10), "{before} KiB before, {after} KiB at most");
+    println!("page after {took:?}; {before} KiB before, {after} KiB at most");
+    drop(held);
+    house.is_served(Duration::from_secs(40));
+    agent.terminate();
 }

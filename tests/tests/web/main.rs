@@ -1,7 +1,9 @@
 //! The page in the house, from outside: as people use it in a browser, and as strangers try it. The
 //! demo is the house: a real agent, real messages, a night with a power cut.
 
+mod door;
 mod intruders;
+mod small_house;
 
 use slackwater_tests::agent::{Home, until};
 use std::fs;
@@ -64,8 +66,10 @@ fn a_night_in_a_browser_seen_answered_and_found_accessible() {
         return;
     }
     let night = Night::begin("400", "72 h");
-    let pictures = night.home.path("pictures");
-    fs::create_dir(&pictures).expect("made");
+    // Where somebody wants to look at them.
+    let kept = std::env::var_os("SLACKWATER_PICTURES").map(std::path::PathBuf::from);
+    let pictures = kept.unwrap_or_else(|| night.home.path("pictures"));
+    fs::create_dir_all(&pictures).expect("made");
     let said = Command::new("python3")
         .arg(concat!(env!("CARGO_MANIFEST_DIR"), "/tests/web/browser.py"))
         .env("SLACKWATER", SLACKWATER)

@@ -38,7 +38,10 @@ impl Keeper {
         let another = self.seed.is_some_and(|seed| seed != journal.seed());
         if another && self.owed.first().is_some_and(|first| journal.last() >= first.seq) {
             let why = "another journal was put in the place of the one that was written to";
-            (journal, opened) = journal.replace(why)?;
+            (journal, opened) = journal.replace("replaced", why)?;
+        }
+        if let Some(why) = self.unsound.take() {
+            (journal, opened) = journal.replace("damaged", &format!("the journal was damaged ({why})"))?;
         }
         match &opened {
             Opened::SetAside { path, .. } => {
@@ -62,6 +65,19 @@ impl Keeper {
             self.pulse = pulse.inspect_err(|error| tracing::warn!("the journal's pulse: {error}")).ok();
         }
         Ok(())
+    }
+
+    /// A file whose readings turn out not to be sound is set aside; a new one begins with what matters.
+    pub(super) fn look_at_check(&mut self, now: &Now) {
+        let Some(why) = self.journal.as_mut().and_then(Journal::unsound) else { return };
+        tracing::error!("journal: its readings are damaged: {why}");
+        self.unsound = Some(why);
+        self.let_go();
+        match self.try_open(now) {
+            // What matters is owed to the new one, and written at once.
+            Ok(()) => self.retry = Some(now.mono),
+            Err(error) => self.fail(&error, now),
+        }
     }
 
     /// Notices what was kept and is not there any more.

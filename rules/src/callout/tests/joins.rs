@@ -240,7 +240,7 @@ fn an_alarm_that_two_call_outs_could_claim_joins_the_one_of_higher_rank() {
     night.raise("power-lost", HIGH, "household");
     night.raise("cold", MEDIUM, "mild");
     let home = night.open().into_iter().find(|call| call.members.iter().any(|m| m.alarm == "cold"));
-    assert_eq!(home.map(|call| call.members[0].alarm.as_str()), Some("power-lost"));
+    assert_eq!(home.map(|call| call.members.first().expect("one").alarm.as_str()), Some("power-lost"));
     assert_eq!(night.open().len(), 2, "call-outs never merge");
 }
 
@@ -252,7 +252,7 @@ fn an_alarm_that_two_equal_call_outs_could_claim_joins_the_older() {
     night.raise("power-lost", HIGH, "household");
     night.raise("cold", MEDIUM, "mild");
     let home = night.open().into_iter().find(|call| call.members.iter().any(|m| m.alarm == "cold"));
-    assert_eq!(home.map(|call| call.members[0].alarm.as_str()), Some("broker-lost"));
+    assert_eq!(home.map(|call| call.members.first().expect("one").alarm.as_str()), Some("broker-lost"));
 }
 
 #[test]

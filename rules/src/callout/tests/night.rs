@@ -6,7 +6,7 @@ use crate::alarm::Priority;
 use crate::callout::codes::{self, Answers};
 use crate::callout::decide::{Outcome, Reply, begin, begin_drill, decide};
 use crate::callout::event::Event;
-use crate::callout::facts::{Block, Facts};
+use crate::callout::facts::{Block, Facts, MayBeAkin};
 use crate::callout::kin;
 use crate::callout::ladder::{Ladder, Rung};
 use crate::callout::mass::Beginnings;
@@ -149,16 +149,24 @@ impl Facts for House {
         self.blocks.get(who) == Some(&Block::Away)
     }
 
-    fn explains(&self, cause: &str, effect: &str) -> bool {
-        self.explains.contains(&(cause.to_owned(), effect.to_owned()))
+    fn causes(&self, of: &str) -> Vec<&str> {
+        self.explains.iter().filter(|(_, effect)| effect == of).map(|(cause, _)| cause.as_str()).collect()
     }
 
-    fn expects(&self, effect: &str, cause: &str) -> bool {
-        self.expected.contains(&(cause.to_owned(), effect.to_owned()))
+    fn effects(&self, of: &str) -> Vec<&str> {
+        self.explains.iter().filter(|(cause, _)| cause == of).map(|(_, effect)| effect.as_str()).collect()
     }
 
-    fn hides(&self, sight: &str, alarm: &str) -> bool {
-        self.hides.contains(&(sight.to_owned(), alarm.to_owned()))
+    fn expected(&self, of: &str) -> Vec<&str> {
+        self.expected.iter().filter(|(_, effect)| effect == of).map(|(cause, _)| cause.as_str()).collect()
+    }
+
+    fn hidden(&self, by: &str) -> Vec<&str> {
+        self.hides.iter().filter(|(sight, _)| sight == by).map(|(_, alarm)| alarm.as_str()).collect()
+    }
+
+    fn may_be_akin(&self, _: &str) -> MayBeAkin<'_> {
+        MayBeAkin::All
     }
 
     fn akin(&self, one: &str, other: &str) -> bool {

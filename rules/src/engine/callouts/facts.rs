@@ -2,12 +2,13 @@
 //! time of day, what explains what, and what the forecasts say.
 
 use crate::callout::Call;
-use crate::callout::facts::{Block, Facts};
+use crate::callout::facts::{Block, Facts, MayBeAkin};
 use crate::callout::ladder::Ladder;
 use crate::engine::context::Context;
-use crate::ids::{CalloutId, SensorId, Seq};
+use crate::ids::{AlarmId, CalloutId, SensorId, Seq};
 use crate::plan::{ChannelKind, Hours, Sight, SirenLimits, Target};
 use crate::time::{Moment, Span};
+use std::collections::BTreeSet;
 
 /// The facts of one call-out.
 pub(super) struct Known<'a> {
@@ -24,6 +25,10 @@ impl<'a> Known<'a> {
     /// Of an alarm that begins a call-out of its own.
     pub(super) fn of_alarm(cx: &'a Context<'a>, alarm: &str) -> Self {
         Self { cx, about_channels: cx.channel_of(alarm).is_some() }
+    }
+
+    fn names<'i>(&self, ids: impl IntoIterator<Item = &'i AlarmId>) -> Vec<&str> {
+        ids.into_iter().map(|id| self.cx.plan.alarm(*id).name.as_str()).collect()
     }
 
     fn quiet(&self, ladder: &str) -> Option<Hours> {
@@ -89,24 +94,37 @@ impl Facts for Known<'_> {
             && contact.is_some_and(|contact| contact.absence_at(self.cx.civil()).is_some())
     }
 
-    fn explains(&self, cause: &str, effect: &str) -> bool {
-        self.cx.index.explains(cause, effect)
+    fn causes(&self, effect: &str) -> Vec<&str> {
+        let causes = self.cx.alarm(effect).and_then(|id| self.cx.index.causes.get(id.index()));
+        self.names(causes.into_iter().flatten())
     }
 
-    fn expects(&self, effect: &str, cause: &str) -> bool {
-        let (Some(effect), Some(cause)) = (self.cx.alarm(effect), self.cx.alarm(cause)) else { return false };
-        self.cx.plan.alarm(effect).expected.contains(&cause)
+    fn effects(&self, cause: &str) -> Vec<&str> {
+        let effects = self.cx.alarm(cause).and_then(|id| self.cx.index.effects.get(id.index()));
+        self.names(effects.into_iter().flatten())
     }
 
-    fn hides(&self, sight: &str, alarm: &str) -> bool {
-        let (Some(sight), Some(alarm)) = (self.cx.alarm(sight), self.cx.alarm(alarm)) else { return false };
-        let needs = self.cx.plan.alarm(alarm).condition.sensors();
-        match &self.cx.plan.alarm(sight).sight {
+    fn expected(&self, effect: &str) -> Vec<&str> {
+        let expected = self.cx.alarm(effect).map(|id| &self.cx.plan.alarm(id).expected);
+        self.names(expected.into_iter().flatten())
+    }
+
+    fn hidden(&self, sight: &str) -> Vec<&str> {
+        let Some(id) = self.cx.alarm(sight) else { return Vec::new() };
+        match &self.cx.plan.alarm(id).sight {
             Some(sight @ (Sight::Sensor(_) | Sight::Gateway(_))) => {
-                self.cx.plan.carried_by(sight).any(|id| needs.contains(&id))
+                let needs =
+                    |id: &AlarmId, sensor| self.cx.plan.alarm(*id).condition.sensors().contains(&sensor);
+                let users = |sensor: SensorId| {
+                    let users = self.cx.index.users.get(sensor.index()).into_iter().flatten();
+                    users.filter(move |id| needs(id, sensor))
+                };
+                let hidden: BTreeSet<&AlarmId> =
+                    self.cx.index.carried_by(sight).iter().flat_map(|id| users(*id)).collect();
+                self.names(hidden)
             }
             // What comes from the broker is too much to be one alarm's sight.
-            Some(Sight::Broker | Sight::Part(_)) | None => false,
+            Some(Sight::Broker | Sight::Part(_)) | None => Vec::new(),
         }
     }
 
@@ -114,6 +132,21 @@ impl Facts for Known<'_> {
         let (Some(one), Some(other)) = (self.cx.alarm(one), self.cx.alarm(other)) else { return false };
         let fails = |id| self.cx.plan.alarm(id).channel().is_some();
         (fails(one) && fails(other)) || self.cx.is_one_loss(one, other)
+    }
+
+    fn may_be_akin(&self, alarm: &str) -> MayBeAkin<'_> {
+        let Some(id) = self.cx.alarm(alarm) else { return MayBeAkin::These(Vec::new()) };
+        let of = self.cx.plan.alarm(id);
+        if of.channel().is_some() {
+            return MayBeAkin::All;
+        }
+        match of.is_loss_of_sight().then(|| self.cx.may_be_one_loss(id)) {
+            None => MayBeAkin::These(Vec::new()),
+            Some(Some(these)) => {
+                MayBeAkin::These(these.into_iter().map(|id| self.cx.plan.alarm(id).name.as_str()).collect())
+            }
+            Some(None) => MayBeAkin::All,
+        }
     }
 
     fn may_wait_until(&self, alarm: &str) -> Option<Moment> {

@@ -105,14 +105,14 @@ impl Callouts {
     pub(super) fn has_no_kin(&self, cx: &Context<'_>, id: AlarmId) -> bool {
         let alarm = cx.plan.alarm(id);
         let none = |related: Option<bool>| related.unwrap_or(true);
-        let carried = alarm.sight.as_ref().map(|sight| cx.plan.carried_by(sight));
+        let carried = alarm.sight.as_ref().map(|sight| cx.index.carried_by(sight));
         let users = |sensor: SensorId| cx.index.users.get(sensor.index());
         none(cx.index.causes.get(id.index()).map(BTreeSet::is_empty))
             && none(cx.index.effects.get(id.index()).map(Vec::is_empty))
             && alarm.expected.is_empty()
             && !alarm.is_loss_of_sight()
             && alarm.channel().is_none()
-            && carried.into_iter().flatten().all(|sensor| none(users(sensor).map(Vec::is_empty)))
+            && carried.into_iter().flatten().all(|sensor| none(users(*sensor).map(Vec::is_empty)))
     }
 
     /// The running call-outs in which an alarm may have kin: those of itself, of what explains it
@@ -125,7 +125,7 @@ impl Callouts {
         }
         let explained = cx.index.causes.get(id.index()).into_iter().flatten();
         let explains = cx.index.effects.get(id.index()).into_iter().flatten();
-        let carried = alarm.sight.as_ref().map(|sight| cx.plan.carried_by(sight));
+        let carried = alarm.sight.as_ref().map(|sight| cx.index.carried_by(sight));
         let hidden = carried.into_iter().flatten().filter_map(|sensor| cx.index.users.get(sensor.index()));
         let all = explained.chain(explains).chain(hidden.flatten()).chain([&id]);
         let names = all.map(|id| cx.plan.alarm(*id).name.as_str());
@@ -147,7 +147,7 @@ impl Callouts {
         let now = cx.mono();
         let is_mass = !held && self.is_mass(cx, id, &joined.ladder);
         let running = self.running().find(|call| {
-            let of_ladder = call.core.members.iter().any(|member| member.ladder == joined.ladder);
+            let of_ladder = call.core.members.ladders().any(|ladder| ladder == joined.ladder);
             call.core.kind == CallKind::Mass && of_ladder && !call.core.members.is_empty()
         });
         if let Some(mass) = running.filter(|mass| is_mass && is_recent(mass, now)) {
@@ -224,9 +224,8 @@ impl Callouts {
     }
 
     fn held_digest(&self, ladder: &str) -> Option<&Call> {
-        self.running().find(|call| {
-            call.core.is_held_digest() && call.core.members.iter().any(|member| member.ladder == ladder)
-        })
+        self.running()
+            .find(|call| call.core.is_held_digest() && call.core.members.ladders().any(|of| of == ladder))
     }
 
     /// Whether the call-outs of a ladder that would begin now are too many to be told one by one:
@@ -234,7 +233,8 @@ impl Callouts {
     fn is_mass(&self, cx: &Context<'_>, alarm: AlarmId, ladder: &str) -> bool {
         let now = cx.mono();
         let recent = self.calls.iter().flat_map(|call| {
-            let of = call.core.members.iter().filter(|member| member.ladder == ladder);
+            // The latest first: those are what is looked for.
+            let of = call.core.members.iter().rev().filter(|member| member.ladder == ladder);
             let is_mass = call.core.kind == CallKind::Mass;
             let some = of.take(if is_mass { usize::MAX } else { 1 });
             let begun = some.map(move |member| if is_mass { member.raised } else { call.core.begun });
@@ -300,9 +300,9 @@ fn begin_record(
 }
 
 fn is_in(call: &Call, alarm: &str) -> bool {
-    call.core.members.iter().any(|member| member.alarm == alarm)
+    call.core.members.of_alarm(alarm).is_some()
 }
 
 fn is_recent(mass: &Call, now: Moment) -> bool {
-    mass.core.members.iter().any(|member| now - member.raised <= mass::WITHIN)
+    mass.core.members.iter().rev().any(|member| now - member.raised <= mass::WITHIN)
 }

@@ -98,7 +98,7 @@ impl CallRegister {
         };
         let is_in = |alarm: &str| self.of_alarms.get(alarm).is_some_and(|calls| calls.contains(&id));
         let known = newcomer.filter(|(alarm, _)| is_in(alarm));
-        let before = known.and_then(|(alarm, _)| call.core.members.iter().find(|it| it.alarm == *alarm));
+        let before = known.and_then(|(alarm, _)| call.core.members.of_alarm(alarm));
         let before = before.map(|member| member.episode);
         let left = match change {
             CallChange::Left { episode } => call.core.member(*episode).map(|member| member.alarm.clone()),
@@ -132,20 +132,18 @@ impl CallRegister {
     /// An episode has joined a call-out, which has its account from now on.
     pub(super) fn take_account(&mut self, id: Seq, latest: &LatestEpisode) {
         let Some(call) = self.calls.get_mut(&id) else { return };
-        // It is the last, unless it was in it before.
-        let members = call.core.members.iter_mut().rev();
-        let mut members = members.filter(|member| member.episode == latest.episode);
-        if let Some(member) = members.find(|member| member.account == Account::default()) {
-            member.account = latest.account.clone();
-        }
+        call.core.members.change(latest.episode, |member| {
+            if member.account == Account::default() {
+                member.account = latest.account.clone();
+            }
+        });
     }
 
     /// Changes what running call-outs say of an episode.
     pub(super) fn change_accounts(&mut self, episode: Seq, change: impl Fn(&mut Account)) {
         for id in self.of_episodes.get(&episode).into_iter().flatten() {
             let Some(call) = self.calls.get_mut(id).filter(|call| !call.ended()) else { continue };
-            let members = call.core.members.iter_mut().filter(|member| member.episode == episode);
-            members.for_each(|member| change(&mut member.account));
+            call.core.members.change(episode, |member| change(&mut member.account));
         }
     }
 

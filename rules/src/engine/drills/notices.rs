@@ -3,7 +3,7 @@
 //! hours of whom it is for, to one channel that they read at leisure, or to the next if that
 //! fails. All of it goes by the calendar, and waits for a trusted clock.
 
-use super::{Drills, SAME};
+use super::{Drills, SAME, reports};
 use crate::engine::context::Context;
 use crate::engine::ground::Ground;
 use crate::engine::task::{Next, Task};
@@ -16,21 +16,21 @@ use jiff::civil::{Date, DateTime, Time};
 use std::collections::BTreeSet;
 
 /// Notices go out between these hours.
-const MORNING: i8 = 9;
-const EVENING: i8 = 20;
+pub(super) const MORNING: i8 = 9;
+pub(super) const EVENING: i8 = 20;
 
 /// Hours with nobody reachable are told of so many days before an absence: time enough to ask
 /// somebody in, near enough to be remembered.
 const BEFORE: i64 = 3;
 
 /// A notice to come.
-struct Planned {
-    about: About,
+pub(super) struct Planned {
+    pub(super) about: About,
     /// Whom it is for.
-    contact: String,
+    pub(super) contact: String,
     /// It makes sense from then on, until then: local times.
-    from: DateTime,
-    until: DateTime,
+    pub(super) from: DateTime,
+    pub(super) until: DateTime,
 }
 
 impl Drills {
@@ -43,7 +43,7 @@ impl Drills {
         let live: BTreeSet<About> = self.planned(cx).into_iter().map(|planned| planned.about).collect();
         let told = self.told.iter().filter(|(about, told)| match about {
             About::OutageDue => reminds,
-            About::Absence { .. } => live.contains(about),
+            About::Absence { .. } | About::Report { .. } => live.contains(about),
             About::Guessing { .. } | About::Unanswered { .. } => cx.mono() - told.at <= SAME,
         });
         let outage = self.outage.filter(|_| reminds).map(|(seq, _)| seq);
@@ -121,7 +121,7 @@ impl Drills {
         match about {
             // Told again and again: what is planned is not told yet.
             About::OutageDue => false,
-            About::Absence { .. } => self.told.contains_key(about),
+            About::Absence { .. } | About::Report { .. } => self.told.contains_key(about),
             About::Guessing { .. } | About::Unanswered { .. } => false,
         }
     }
@@ -138,6 +138,7 @@ impl Drills {
                     .extend(about_absence(name, absence).into_iter().filter(|planned| now < planned.until));
             }
         }
+        planned.extend(reports::planned(cx, now));
         planned
     }
 
@@ -169,7 +170,9 @@ impl Drills {
             ChannelKind::Siren | ChannelKind::Ring => 3,
         };
         let theirs = cx.plan.directory.channels_of(contact).filter(|(_, kind)| *kind != ChannelKind::Ring);
-        let open = theirs.filter(|(target, _)| tried.is_none_or(|told| !told.to.contains(target)));
+        let carries = |kind: ChannelKind| kind == ChannelKind::Mail || about.report().is_none();
+        let open = theirs
+            .filter(|(target, kind)| carries(*kind) && tried.is_none_or(|told| !told.to.contains(target)));
         let Some(target) = open.min_by_key(|(_, kind)| rank(*kind)).map(|(target, _)| target.to_string())
         else {
             return;
@@ -177,7 +180,10 @@ impl Drills {
         let (headline, lines) = self.words(cx, about);
         let last = match about {
             About::OutageDue => self.outage.map(|(_, at)| cx.mono() - at),
-            About::Absence { .. } | About::Guessing { .. } | About::Unanswered { .. } => None,
+            About::Absence { .. }
+            | About::Guessing { .. }
+            | About::Unanswered { .. }
+            | About::Report { .. } => None,
         };
         let about = about.clone();
         let page = next.record(Body::Drill(Drilled::Noticed { target, about, last, headline, lines }));
@@ -206,6 +212,9 @@ impl Drills {
         if let About::Unanswered { who, target, delivered, to: _ } = about {
             let name = cx.plan.directory.contacts.get(who).map_or(who.as_str(), |known| known.name.as_str());
             return unanswered(site, name, target, *delivered);
+        }
+        if let Some((since, until)) = about.report() {
+            return reports::words(site, since, until);
         }
         let About::Absence { contact, first, last, stage } = about else {
             let line = "Pull the plug on purpose, by day, and see what comes of it: slackwater drill outage";
@@ -343,10 +352,10 @@ fn absence_named<'a>(contact: &'a Contact, first: &str, last: &str) -> Option<&'
     contact.away.iter().find(|absence| absence.first.to_string() == first && absence.last.to_string() == last)
 }
 
-fn by_clock(hour: i8) -> Time {
+pub(super) fn by_clock(hour: i8) -> Time {
     jiff::civil::time(hour, 0, 0, 0)
 }
 
-fn day(date: Date) -> String {
+pub(super) fn day(date: Date) -> String {
     date.strftime("%a %d %b").to_string()
 }

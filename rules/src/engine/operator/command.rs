@@ -11,6 +11,7 @@ use crate::plan::LONGEST_SHELF;
 use crate::record::{Body, Verdict};
 use crate::time::Span;
 use serde::{Deserialize, Serialize};
+use std::collections::BTreeSet;
 
 /// What a person can say. Answers acknowledge; they never switch anything. It is sent as JSON,
 /// lengths in milliseconds.
@@ -237,9 +238,9 @@ fn acknowledge(cx: &Context<'_>, code: &str, named: Option<Span>, by: &By, next:
         let why = "no open episode and no test page has this code";
         return next.refuse(format!("acknowledge {code}"), why, by);
     }
-    let members: Vec<Seq> = match (call, only) {
+    let members: BTreeSet<Seq> = match (call, only) {
         (Some(call), None) => call.core.members.iter().map(|member| member.episode).collect(),
-        (_, Some(only)) => vec![only],
+        (_, Some(only)) => [only].into(),
         (None, None) => episode.into_iter().collect(),
     };
     for id in cx.alarms() {
@@ -253,10 +254,8 @@ fn acknowledge(cx: &Context<'_>, code: &str, named: Option<Span>, by: &By, next:
 
 /// What the code answers: that of a call-out, or of an episode in one.
 fn answered_by(cx: &Context<'_>, code: &str) -> Answers {
-    let code_of = |of: Seq| {
-        let open = cx.alarms().filter_map(|id| cx.alarms.state(id).episode.as_ref());
-        open.into_iter().find(|open| open.id == of).map(|open| open.code.clone())
-    };
+    let open = cx.alarms.episode_by_code(code);
+    let code_of = |of: Seq| open.filter(|open| *open == of).map(|_| code.to_owned());
     codes::answered_by(code, cx.callouts.running().map(|call| &call.core), code_of)
 }
 

@@ -40,15 +40,15 @@ impl Sensors {
     fn doubt_losses_since(&mut self, ground: &Ground<'_>, since: Moment, next: &mut Next) {
         let by_broker = |sensor: &Sensor| sensor.feed.topic().is_some();
         for (id, sensor) in (0..).map(SensorId).zip(&ground.plan.sensors) {
-            let Some(sighted) = self.sighted.get_mut(id.index()) else { continue };
-            if by_broker(sensor) && matches!(sighted, Sighted::Lost(lost) if *lost >= since) {
-                *sighted = Sighted::Unsure;
+            let sighted = self.sighted.get(id.index());
+            if by_broker(sensor) && matches!(sighted, Some(Sighted::Lost(lost)) if *lost >= since) {
+                self.note_sighted(ground, id, Sighted::Unsure);
                 next.wake(DeadlineReason::Stale(id), Some(self.stale_at(ground, id)));
             }
         }
-        for gateway in &mut self.gateways {
-            let unsure = |id: &SensorId| self.sighted.get(id.index()) == Some(&Sighted::Unsure);
-            if gateway.lost.is_some_and(|lost| lost >= since) && gateway.sensors.iter().any(unsure) {
+        for gateway in self.gateways.values_mut() {
+            let unsure = gateway.silent + gateway.seen < gateway.sensors.len();
+            if gateway.lost.is_some_and(|lost| lost >= since) && unsure {
                 gateway.lost = None;
             }
         }

@@ -42,6 +42,14 @@ impl Sensors {
         let judged = track.take(ground.plan.sensor(id), ground.mono(), delivery, reading, peer);
         let sees = judged.quality == Quality::Good && self.sighted.get(id.index()) == Some(&Sighted::Seen);
         let (at, value, quality) = (judged.at, judged.value, judged.quality);
+        if let Some(heard) = track.heard() {
+            for place in ground.index.topic_tree.above(id) {
+                self.heard_below
+                    .get_mut(*place)
+                    .into_iter()
+                    .for_each(|below| *below = (*below).max(Some(heard)));
+            }
+        }
         Some((Sample { sensor: Arc::clone(name), at, value, quality }, !sees))
     }
 
@@ -61,14 +69,14 @@ impl Sensors {
 
     /// What another probe of the same water says, of those that can be believed.
     fn peer_of(&self, ground: &Ground<'_>, id: SensorId) -> Option<f64> {
-        let mut peers = ground.index.peers.get(id.index()).into_iter().flatten();
+        let mut peers = ground.index.peers.beside(id);
         // One that is doubted itself, perhaps since it jumped as well, contradicts nobody.
-        let is_sure = |peer: &&SensorId| {
-            let sensor = ground.plan.sensor(**peer);
-            self.quality(sensor, **peer, ground.mono()).1.is_none()
+        let is_sure = |peer: &SensorId| {
+            let sensor = ground.plan.sensor(*peer);
+            self.quality(sensor, *peer, ground.mono()).1.is_none()
         };
         peers.by_ref().filter(is_sure).find_map(|peer| {
-            match self.value(ground.plan, *peer, ground.mono())? {
+            match self.value(ground.plan, peer, ground.mono())? {
                 Value::Number(number) => Some(number),
                 Value::Word(_) => None,
             }
@@ -93,7 +101,7 @@ impl Sensors {
         if after == before {
             return false;
         }
-        self.sighted[id.index()] = after;
+        self.note_sighted(ground, id, after);
         self.look_at_gateway(ground, id, next);
         let of = ground.plan.sensor(id).name.clone();
         match after {
@@ -140,7 +148,7 @@ impl Sensors {
             Sight::Part(_) => None,
             Sight::Broker => self.deaf.as_ref().map(|(why, _)| why.clone()),
             Sight::Gateway(name) => {
-                let gateway = self.gateways.iter().find(|gateway| gateway.name == *name)?;
+                let gateway = self.gateways.get(name)?;
                 gateway.lost.map(|_| all_silent(gateway))
             }
             Sight::Sensor(id) => match self.sighted.get(id.index())? {
@@ -150,12 +158,31 @@ impl Sensors {
         }
     }
 
+    /// Whether a sensor's readings come through is counted for its gateway and for its peers.
+    pub(super) fn note_sighted(&mut self, ground: &Ground<'_>, id: SensorId, after: Sighted) {
+        let Some(sighted) = self.sighted.get_mut(id.index()) else { return };
+        let before = std::mem::replace(sighted, after);
+        let gateway = ground.plan.sensor(id).gateway.as_ref();
+        if let Some(gateway) = gateway.and_then(|name| self.gateways.get_mut(name)) {
+            let is_lost = |sighted| usize::from(matches!(sighted, Sighted::Lost(_)));
+            let is_seen = |sighted| usize::from(sighted == Sighted::Seen);
+            gateway.silent = (gateway.silent + is_lost(after)).saturating_sub(is_lost(before));
+            gateway.seen = (gateway.seen + is_seen(after)).saturating_sub(is_seen(before));
+        }
+        let seen = ground.index.peers.group(id).and_then(|group| self.seen.get_mut(group));
+        if let Some(seen) = seen {
+            match after {
+                Sighted::Seen => drop(seen.insert(id)),
+                Sighted::Lost(_) | Sighted::Unsure => drop(seen.remove(&id)),
+            }
+        }
+    }
+
     /// A gateway is lost while all of its sensors are.
     fn look_at_gateway(&mut self, ground: &Ground<'_>, id: SensorId, next: &mut Next) {
         let Some(name) = ground.plan.sensor(id).gateway.clone() else { return };
-        let sighted = &self.sighted;
-        let Some(gateway) = self.gateways.iter_mut().find(|gateway| gateway.name == name) else { return };
-        let all = gateway.sensors.iter().all(|sensor| matches!(sighted[sensor.index()], Sighted::Lost(_)));
+        let Some(gateway) = self.gateways.get_mut(&name) else { return };
+        let all = gateway.silent == gateway.sensors.len();
         let sight = Sight::Gateway(name);
         let of = sight_name(ground.plan, &sight);
         let told = self.deaf.is_none() || !ground.plan.needs_broker(&sight);
@@ -197,13 +224,9 @@ impl Sensors {
             },
             Sight::Broker => self.deaf.is_some().into(),
             _ if self.deaf.is_some() && plan.needs_broker(sight) => Truth::Unknown,
-            Sight::Gateway(name) => match self.gateways.iter().find(|gateway| gateway.name == *name) {
+            Sight::Gateway(name) => match self.gateways.get(name) {
                 Some(gateway) if gateway.lost.is_some() => Truth::True,
-                Some(gateway)
-                    if gateway.sensors.iter().any(|id| self.sighted[id.index()] == Sighted::Seen) =>
-                {
-                    Truth::False
-                }
+                Some(gateway) if gateway.seen > 0 => Truth::False,
                 Some(_) => Truth::Unknown,
                 None => Truth::False,
             },
@@ -211,10 +234,9 @@ impl Sensors {
                 Sighted::Seen => Truth::False,
                 Sighted::Unsure => Truth::Unknown,
                 Sighted::Lost(_) => {
-                    let explained = self
-                        .gateways
-                        .iter()
-                        .any(|gateway| gateway.lost.is_some() && gateway.sensors.contains(id));
+                    let gateway = plan.sensor(*id).gateway.as_ref();
+                    let gateway = gateway.and_then(|name| self.gateways.get(name));
+                    let explained = gateway.is_some_and(|gateway| gateway.lost.is_some());
                     if explained { Truth::Unknown } else { Truth::True }
                 }
             },

@@ -1,0 +1,217 @@
+//! What a page tells its reader to do. The cards' lines that help now flow in; out come the part
+//! that stands before the answer, with the first act, what the watch could not do and what is done
+//! already, and the later steps, those for anyone apart from those for who knows the tank.
+
+use super::facts::{Facts, Matter, News, Outlook};
+use super::helping;
+use super::said::PageLine;
+use crate::alarm::Priority;
+use crate::card::{Act, Card, LineKind, Step, Who};
+use crate::words;
+
+/// So many steps stand on a page, of all cards together.
+const STEPS: usize = 12;
+
+/// The steps of one page, in the order of its numbers.
+#[derive(Default)]
+pub(super) struct Todo {
+    /// The first act, what is to be looked at before it, and what is done.
+    pub(super) first: Vec<PageLine>,
+    /// All later steps for anyone.
+    pub(super) then: Vec<PageLine>,
+    /// All later steps for who knows the tank.
+    pub(super) for_keeper: Vec<PageLine>,
+}
+
+impl Facts<'_> {
+    fn card(&self) -> Option<&Card> {
+        self.lead.as_ref()?.alarm.map(|alarm| &alarm.response)
+    }
+
+    /// The cards' steps that this reader may take: those of the news before those of older trouble
+    /// that it did not bring about.
+    pub(super) fn steps(&self) -> Vec<Step<'_>> {
+        let mut steps: Vec<Step<'_>> = Vec::new();
+        for card in self.card().into_iter().chain(self.older_cards()) {
+            for step in card.steps(&self.situation).into_iter().filter(|it| it.is_for(self.is_helper())) {
+                let again = |known: &Step<'_>| {
+                    known.line.words == step.line.words
+                        || (step.line.act.is_some() && known.line.act == step.line.act)
+                };
+                if steps.len() < STEPS && !steps.iter().any(again) {
+                    steps.push(step);
+                }
+            }
+        }
+        steps
+    }
+
+    /// The cards of what else stands in the same tank, matters as much, and is no consequence of
+    /// the news.
+    fn older_cards(&self) -> impl Iterator<Item = &Card> {
+        let lead = self.lead.as_ref().and_then(|lead| lead.alarm);
+        let standing = |matter: &&Matter<'_>| matter.stands() && matter.priority >= Priority::High;
+        self.others.iter().filter(standing).filter_map(move |matter| {
+            let (alarm, lead) = (matter.alarm?, lead?);
+            let follows = |cause: &crate::ids::AlarmId| self.plan.alarm(*cause).name == lead.name;
+            let same = alarm.tank == lead.tank && alarm.response != lead.response;
+            (same && !alarm.consequence_of.iter().any(follows)).then_some(&alarm.response)
+        })
+    }
+
+    /// What stands before the answer, and what comes behind it.
+    pub(super) fn todo(&self, steps: &[Step<'_>]) -> Todo {
+        let (leads, later) = leading(steps);
+        let mut todo = Todo::default();
+        for (at, step) in leads.iter().enumerate() {
+            let words = match step.line.who {
+                Who::Keeper => format!("Keeper only: {}", self.step_in_words(step)),
+                Who::Anyone => self.step_in_words(step),
+            };
+            let call = match step.line.kind {
+                LineKind::LookFirst => self.whom_to_call(),
+                LineKind::Act | LineKind::LeaveAlone => String::new(),
+            };
+            todo.first.push(match at {
+                0 => PageLine::First(words + &call),
+                at => PageLine::Step(at + 1, words + &call),
+            });
+            todo.first.extend(self.which_tank_first(step));
+        }
+        if !self.leads_with_a_hand() {
+            todo.first.extend(self.by_hand.iter().map(|line| PageLine::of(words::sentence(line))));
+        }
+        todo.first.extend(self.done(steps));
+        if todo.first.is_empty() && self.is_helper() {
+            todo.first.push(PageLine::First("Nothing here is for a helper: call the keeper.".to_owned()));
+        }
+        let (anyone, keeper): (Vec<&Step<'_>>, Vec<&Step<'_>>) =
+            later.into_iter().partition(|step| step.line.who == Who::Anyone);
+        let numbered = (leads.len() + 1..).zip(anyone.iter().chain(&keeper));
+        for (number, step) in numbered {
+            let part = match step.line.who {
+                Who::Anyone => &mut todo.then,
+                Who::Keeper => &mut todo.for_keeper,
+            };
+            part.push(PageLine::Step(number, self.step_in_words(step)));
+            part.extend(self.which_tank_first(step));
+        }
+        todo
+    }
+
+    /// The step; where its order of tanks stands below it, they are not listed twice.
+    fn step_in_words(&self, step: &Step<'_>) -> String {
+        match self.which_tank_first(step) {
+            Some(_) => step.line.words.clone(),
+            None => step.words(),
+        }
+    }
+
+    /// In which order tanks get air, where several have none: a house has one battery pump.
+    fn which_tank_first(&self, step: &Step<'_>) -> Option<PageLine> {
+        let gives_air = step.line.act == Some(Act::Air);
+        let without = self.by_urgency().into_iter().filter(|it| it.breathless.is_some());
+        let left = |it: &&Outlook| step.left.is_empty() || step.left.contains(&it.place);
+        let tanks: Vec<&str> = without.filter(left).map(|it| it.place.as_str()).collect();
+        match tanks.as_slice() {
+            [first, second] if gives_air => Some(PageLine::of(format!(
+                "{} first, then {second}. Only one pump? It goes to {first}; the jug is for {second}.",
+                words::capital(first)
+            ))),
+            [first, rest @ ..] if gives_air && !rest.is_empty() => Some(PageLine::of(format!(
+                "{} first, then {}. Only one pump? It goes to {first}; the jug is for the others.",
+                words::capital(first),
+                rest.join(", then ")
+            ))),
+            [..] => None,
+        }
+    }
+
+    /// Whom somebody calls who may not go in; nobody is told to call themselves.
+    fn whom_to_call(&self) -> String {
+        let callee = helping::callees(self.plan, self.reader()).next();
+        callee.map(|callee| format!(" {}: {}.", callee.name, callee.phone.dialled())).unwrap_or_default()
+    }
+
+    /// Whether the page's own news says what a person has to do in the watch's place.
+    fn leads_with_a_hand(&self) -> bool {
+        match self.news {
+            News::Undone(_) => true,
+            News::Raised | News::StillOnIt | News::Worse | News::HeatersCut(_) | News::GoesDark(_) => false,
+        }
+    }
+
+    /// What the watch has done; with what it could not do, where the news has said that in short.
+    pub(super) fn what_was_done(&self) -> Vec<PageLine> {
+        let by_hand = self.by_hand.iter().filter(|_| self.leads_with_a_hand());
+        by_hand.chain(&self.done).map(PageLine::of).collect()
+    }
+
+    /// What need not be done any more, everywhere or in some tanks.
+    fn done(&self, steps: &[Step<'_>]) -> Vec<PageLine> {
+        let done = steps.iter().filter(|step| step.done).filter_map(|step| step.line.act);
+        let mut lines: Vec<PageLine> = done.map(|act| PageLine::Done(act.done().to_owned())).collect();
+        for act in steps.iter().filter(|step| !step.left.is_empty()).filter_map(|step| step.line.act) {
+            if let Some(tanks) = self.situation.done_in.get(&act).filter(|tanks| !tanks.is_empty()) {
+                let tanks = words::capital(&words::list(tanks));
+                lines.push(PageLine::Done(format!("{tanks}: {}", act.done())));
+            }
+        }
+        lines
+    }
+}
+
+/// The undone steps with which a page begins, and all others in their order: the first act, and
+/// before it what has to be looked at first. What only forbids changes nothing, and so begins a
+/// page only where there is no act.
+fn leading<'s, 'c>(steps: &'s [Step<'c>]) -> (Vec<&'s Step<'c>>, Vec<&'s Step<'c>>) {
+    let undone: Vec<&Step<'c>> = steps.iter().filter(|step| !step.done).collect();
+    let act = undone.iter().position(|step| step.line.kind == LineKind::Act);
+    let last = act.unwrap_or(0);
+    let leads =
+        |at: usize, step: &Step<'c>| at == last || (at < last && step.line.kind == LineKind::LookFirst);
+    let (first, later): (Vec<_>, Vec<_>) =
+        undone.into_iter().enumerate().partition(|(at, step)| leads(*at, step));
+    let bare = |steps: Vec<(usize, &'s Step<'c>)>| steps.into_iter().map(|(_, step)| step).collect();
+    (bare(first), bare(later))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::card::{Card, CardLine, Situation};
+
+    fn line(words: &str, kind: LineKind) -> CardLine {
+        CardLine { kind, ..CardLine::plain(words) }
+    }
+
+    fn order(lines: Vec<CardLine>) -> (Vec<String>, Vec<String>) {
+        let (card, now) = (Card { lines }, Situation::default());
+        let steps = card.steps(&now);
+        let (first, later) = leading(&steps);
+        let words = |steps: Vec<&Step<'_>>| steps.iter().map(|step| step.line.words.clone()).collect();
+        (words(first), words(later))
+    }
+
+    #[test]
+    fn a_page_begins_with_an_act_and_with_what_is_to_be_looked_at_before_it() {
+        use LineKind::{Act, LeaveAlone, LookFirst};
+        let (first, later) = order(vec![
+            line("no hands", LeaveAlone),
+            line("wet?", LookFirst),
+            line("air", Act),
+            line("no food", LeaveAlone),
+            line("look", Act),
+        ]);
+        assert_eq!(first, ["wet?", "air"]);
+        assert_eq!(later, ["no hands", "no food", "look"]);
+    }
+
+    #[test]
+    fn where_nothing_is_left_to_do_what_is_left_alone_leads() {
+        let (first, later) =
+            order(vec![line("no hands", LineKind::LeaveAlone), line("no food", LineKind::LeaveAlone)]);
+        assert_eq!((first, later), (vec!["no hands".to_owned()], vec!["no food".to_owned()]));
+        assert_eq!(order(vec![]), (vec![], vec![]));
+    }
+}
