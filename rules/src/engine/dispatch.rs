@@ -1,6 +1,9 @@
 //! Who does what: each input and each task is handed to the component that it belongs to. Nothing
 //! is decided here but the order in which one piece's own looks are taken.
 
+// What is new has to be handled here.
+#![warn(clippy::wildcard_enum_match_arm)]
+
 use super::Engine;
 use super::forecasts::feed::ModelFeed;
 use super::input::{Health, Input};
@@ -122,6 +125,7 @@ impl Engine {
             Task::Answer { call, only, named, by } => {
                 self.decide(|cx, next| cx.callouts.on_answer(cx, (call, only), (named, &by), next));
             }
+            Task::MindDrills => self.decide(|cx, next| cx.callouts.on_drills(cx, None, next)),
             Task::Drill(policy) => self.decide(|cx, next| cx.callouts.on_drill(cx, policy, next)),
             Task::EndOrphans => self.decide(|cx, next| cx.callouts.on_plan_without(cx, next)),
             Task::WakeCalls { overdue } => self.decide(|cx, next| cx.callouts.on_start(cx, overdue, next)),

@@ -5,6 +5,9 @@
 //! told as trouble of the rules, and from then on each further turn waits for [`LOOP_PAUSE`], so
 //! that the board is not used up by it and everything else still gets its turn.
 
+// What is new has to be handled here.
+#![warn(clippy::wildcard_enum_match_arm)]
+
 use super::task::Task;
 use crate::record::Record;
 use crate::time::{Moment, Span};
@@ -167,6 +170,7 @@ impl Queue {
             | Task::Hush { .. }
             | Task::TendSirens
             | Task::LookAtHands
+            | Task::MindDrills
             | Task::EndOrphans
             | Task::WakeCalls { .. }
             | Task::Page { .. }
@@ -209,6 +213,7 @@ fn look_of(task: &Task) -> Option<(u8, u64)> {
         Task::TendSirens => (7, 0),
         Task::LookAtHands => (8, 0),
         Task::ArmRetries => (9, 0),
+        Task::MindDrills => (10, 0),
         Task::Due(_)
         | Task::JudgeSightOf(_)
         | Task::JudgeGatewayOf(_)
