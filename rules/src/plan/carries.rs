@@ -54,7 +54,7 @@ const fn of(hazard: &'static str, a_year: [Option<f64>; 3]) -> FalseAlarms {
 
 /// The study of 100 homes of 40 to 1500 L, six weeks each.
 pub static FALSE_ALARMS: [FalseAlarms; 9] = [
-    of("heat-not-coming", [Some(0.5), Some(0.6), Some(3.9)]),
+    of("heat-not-coming", [Some(0.6), Some(0.8), Some(3.7)]),
     of("heat-uncalled", [Some(0.0), Some(0.1), None]),
     of("cooling-not-coming", [Some(0.0), Some(0.0), None]),
     of("losing-heat", [Some(0.6), None, None]),
