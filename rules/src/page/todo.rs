@@ -84,7 +84,9 @@ impl Facts<'_> {
             Some((what, _)) => words::sentence(what),
             None => words::sentence(line),
         });
-        todo.first.extend(by_hand.map(PageLine::Plain));
+        // A step that asks for an act says it already, and a phone's first screen is small.
+        let said = short && leads.iter().any(|step| step.line.act.is_some());
+        todo.first.extend(by_hand.filter(|_| !said).map(PageLine::Plain));
         todo.first.extend(self.done(steps));
         if todo.first.is_empty() && self.is_helper() {
             todo.first.push(PageLine::First("Nothing here is for a helper: call the keeper.".to_owned()));
@@ -152,7 +154,7 @@ impl Facts<'_> {
 
     /// What the watch has done; with what it could not do, where the news has said that in short.
     pub(super) fn what_was_done(&self) -> Vec<PageLine> {
-        let why = |line: &&String| self.leads_with_a_hand() && line.contains(" (");
+        let why = |_: &&String| self.leads_with_a_hand();
         let by_hand = self.by_hand.iter().filter(why);
         by_hand.chain(&self.done).map(PageLine::of).collect()
     }
