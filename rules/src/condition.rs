@@ -21,6 +21,7 @@ mod foretold;
 mod grammar;
 mod lexer;
 mod memory;
+mod names;
 mod parser;
 pub mod query;
 mod relate;
@@ -39,6 +40,7 @@ pub use foretold::{Supposed, WrittenSubject};
 pub use grammar::{DEEPEST, LONGEST};
 pub(crate) use lexer::{is_name, is_word};
 pub use memory::Memory;
+pub(crate) use names::in_words;
 pub use scope::Scope;
 pub use window::{LONGEST_LAG, MISSING};
 

@@ -54,7 +54,9 @@ pub(super) fn check(config: &Config, as_json: bool) -> ExitCode {
             if !site.warnings.is_empty() {
                 outln!("{}", site.warnings.trim_end());
             }
-            if let Some(note) = without_router(&site.settings.cut_off_without_router()) {
+            if let Some(note) =
+                without_router(&site.settings.cut_off_without_router(), site.plan.without_mains.router)
+            {
                 outln!("{note}");
             }
             let in_the_way = service_user::in_the_way(&config.config, &site);
@@ -197,30 +199,36 @@ fn counted(count: usize, what: &str) -> String {
 }
 
 /// Most nights this tool is for begin with the mains, and the router goes with them.
-fn without_router(cut_off: &[&str]) -> Option<String> {
+fn without_router(cut_off: &[&str], router: Option<Span>) -> Option<String> {
     let (last, others) = cut_off.split_last()?;
     let (who, are) = match others {
         [] => ((*last).to_owned(), "is"),
         _ => (format!("{} and {last}", others.join(", ")), "are"),
     };
-    Some(format!(
-        "note: {who} {are} told by mail and push only, and these need the router: without a battery on it, or a \
-         text channel, a power cut takes them too"
-    ))
+    let end = match router {
+        Some(router) => {
+            format!("in a power cut they end with it, after {router}, unless there is a text channel")
+        }
+        None => "without a battery on it, or a text channel, a power cut takes them too".to_owned(),
+    };
+    Some(format!("note: {who} {are} told by mail and push only, and these need the router: {end}"))
 }
 
 #[cfg(test)]
 mod tests {
-    use super::without_router;
+    use super::{Span, without_router};
 
     #[test]
     fn who_is_cut_off_with_the_router_is_named() {
-        assert_eq!(without_router(&[]), None);
+        assert_eq!(without_router(&[], None), None);
         assert!(
-            without_router(&["Ines"])
+            without_router(&["Ines"], None)
                 .is_some_and(|note| note.starts_with("note: Ines is told by mail and push only"))
         );
-        let note = without_router(&["Ines", "Tom", "the neighbour"]);
-        assert!(note.is_some_and(|note| note.starts_with("note: Ines, Tom and the neighbour are told")));
+        let note = without_router(&["Ines", "Tom", "the neighbour"], Some(Span::minutes(45)));
+        assert!(note.is_some_and(|note| {
+            note.starts_with("note: Ines, Tom and the neighbour are told")
+                && note.ends_with("end with it, after 45 min, unless there is a text channel")
+        }));
     }
 }

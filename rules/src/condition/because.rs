@@ -5,7 +5,7 @@
 use super::explain::ExplainedPart;
 use super::query::UntilWhat;
 use super::scale::show_of;
-use super::{Comparison, Condition, Formula, Lapse, Present, Test, Truth, Window, World};
+use super::{Comparison, Condition, Formula, Lapse, Present, Test, Truth, Window, World, in_words};
 use crate::forecast::wording;
 use crate::ids::{SensorId, TankId};
 use crate::reading::Value;
@@ -125,7 +125,8 @@ impl<W: World> ExplainedPart<'_, W> {
             }
             Test::Time(_) | Test::Day(_) => one(self.why(test, true)),
             Test::HasBeen { .. } | Test::After { .. } | Test::Then { .. } => {
-                one(format!("{written} ({})", self.why(test, true)))
+                let why = words::for_people_in(&self.why(test, true));
+                one(format!("{} ({why})", in_words(written, self.site)))
             }
             Test::Until(foretold) => {
                 let answer = self.present.world.foretell(&foretold.asked);
