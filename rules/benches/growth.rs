@@ -248,27 +248,27 @@ fn losses() {
 fn scattered() {
     let (mut lost, mut back) = (Vec::new(), Vec::new());
     for size in sizes() {
-        let topics: Vec<String> =
-            (0..2 * size).map(|device| format!("halyard/device-{device}/temp")).collect();
+        let topics: Vec<String> = (0..size).map(|device| format!("halyard/device-{device}/temp")).collect();
         let spread = |line: &str| match line.strip_prefix("topic = \"halyard/temp-") {
             Some(number) => format!("topic = \"halyard/device-{}/temp\"\n", number.trim_end_matches('"')),
             None => format!("{line}\n"),
         };
-        let text: String = alarms(2 * size, 2 * size).lines().map(spread).collect();
+        let text: String = alarms(size, size).lines().map(spread).collect();
         let mut watch = Watch::new(plan(&text));
         topics.iter().for_each(|topic| watch.hear(topic, "26.99"));
         watch.forget_costs();
-        for _ in 0..10 {
+        for _ in 0..144 {
             // The first half goes silent: what speaks on is not counted here.
-            watch.pass(Span::seconds(20));
+            watch.pass(Span::seconds(25));
             let before = (watch.spent, watch.longest, watch.turns, watch.pages);
-            topics.iter().skip(size).for_each(|topic| watch.hear(topic, "26.99"));
+            topics.iter().skip(size / 2).for_each(|topic| watch.hear(topic, "26.99"));
             (watch.spent, watch.longest, watch.turns, watch.pages) = before;
         }
+        assert_eq!(watch.raised, size / 2);
         lost.push(cost(size, &watch));
         lost.last().into_iter().for_each(told);
         watch.forget_costs();
-        topics.iter().take(size).for_each(|topic| watch.hear(topic, "26.99"));
+        topics.iter().take(size / 2).for_each(|topic| watch.hear(topic, "26.99"));
         back.push(cost(size, &watch));
         back.last().into_iter().for_each(told);
     }
