@@ -111,7 +111,7 @@ impl sim::SimWorld for Around {
             Effect::Send { target, page } => {
                 assert!(page.text.chars().count() <= 160, "{}", page.text);
                 assert!(
-                    page.code.is_empty() || page.text.ends_with(&format!(" {}", page.code)),
+                    page.code.is_empty() || page.text.contains(&format!(" {}", page.code)),
                     "{}",
                     page.text
                 );
