@@ -1,6 +1,8 @@
 //! The demo, as somebody plays it who has just cloned the repository: no broker, no account, no
 //! root; a second terminal answers.
 
+#![cfg(test)]
+
 use slackwater_tests::agent::{Home, until};
 use std::fs;
 use std::io::{BufRead, BufReader, Read};

@@ -42,7 +42,8 @@ pub(super) struct BacktestArgs {
     /// each.
     #[arg(long = "column", value_name = "NAME=SENSOR", requires = "csv", value_parser = csv::column)]
     columns: Vec<csv::Column>,
-    /// Where the file has no reading at all, its sensors were silent; without this, nobody watched then.
+    /// Where the file has no reading at all, its sensors were silent; without this, nobody watched
+    /// then.
     #[arg(long, requires = "csv")]
     all_silence: bool,
     /// Another rule file than the configured one.

@@ -1,5 +1,5 @@
-//! How far a backtest has come, on a terminal: one line that is written over, with the time that is left. Who reads
-//! through a pipe is told nothing on the way.
+//! How far a backtest has come, on a terminal: one line that is written over, with the time that is
+//! left. Who reads through a pipe is told nothing on the way.
 
 use jiff::tz::TimeZone;
 use slackwater_rules::time::{Span, Wall};
