@@ -59,6 +59,8 @@ mod chart;
 
 mod seen;
 
+mod truth;
+
 pub mod report;
 
 mod memory;

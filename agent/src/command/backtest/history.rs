@@ -2,7 +2,7 @@
 //! and what rang. It flows through one or several backtests side by side.
 
 use super::csv::CsvFile;
-use super::progress::Progress;
+use super::progress::BacktestProgress;
 use crate::journal::{JournalLog, Minute, Values};
 use crate::review::ReviewSpan;
 use slackwater_rules::backtest::{Backtest, Marks, Outcomes, Spell, Spells};
@@ -110,7 +110,7 @@ impl Past {
         &self,
         playing: &mut Playing<'_>,
         (start, until): (Wall, Wall),
-        progress: &mut Progress,
+        progress: &mut BacktestProgress,
     ) -> Result<(), String> {
         match &self.readings {
             Readings::File(file) => {

@@ -133,7 +133,11 @@ impl Context<'_> {
         }
         for prospect in self.at_stake(alarms) {
             if let (UntilWhat::Battery(id), Some(harm)) = (prospect.asked.until, self.coming(&prospect)) {
-                let place = format!("battery {}", spoken(&self.plan.battery(id).name));
+                let battery = self.plan.battery(id);
+                let place = match battery.feeds {
+                    Some(relay) => format!("{}'s battery", self.plan.relay(relay).title),
+                    None => format!("battery {}", spoken(&battery.name)),
+                };
                 outlooks.push(Outlook { place, water: None, breathless: None, harms: vec![harm] });
             }
         }
