@@ -72,6 +72,8 @@ struct Member {
     over: Option<i64>,
     latched: bool,
     covered: bool,
+    /// Somebody has answered this spell of it, whatever it counts as since: it does not latch.
+    acknowledged: bool,
     listed_only: bool,
     told: Option<i64>,
     end_told: bool,
@@ -676,6 +678,7 @@ impl<'a> Account<'a> {
             over: None,
             latched: false,
             covered: false,
+            acknowledged: false,
             listed_only,
             told: None,
             end_told: false,
@@ -725,6 +728,7 @@ impl<'a> Account<'a> {
             self.calls[at].flickers |= self.raises[alarm].len() >= 2;
             if let Some(member) = self.calls[at].members.iter_mut().find(|it| it.alarm == alarm) {
                 (member.over, member.latched, member.anew, member.end_told) = (None, false, None, false);
+                member.acknowledged = false;
             }
             self.stands_again(at);
             forget(self);
@@ -817,7 +821,7 @@ impl<'a> Account<'a> {
         let answered = matches!(self.calls[at].phase, Phase::Answered(_) | Phase::Asking(_));
         let Some(member) = self.calls[at].members.iter_mut().find(|it| it.alarm == alarm) else { return };
         member.over = Some(now);
-        member.latched = latches && !member.covered;
+        member.latched = latches && !member.covered && !member.acknowledged;
         member.anew = None;
         member.alone = None;
         if member.latched {
@@ -870,6 +874,7 @@ impl<'a> Account<'a> {
         if call.digest && call.members.len() > 1 && standing.contains(&alarm) {
             if let Some(member) = call.members.iter_mut().find(|it| it.alarm == alarm) {
                 (member.alone, member.covered) = (Some(now + lease), true);
+                member.acknowledged = true;
                 if std::mem::take(&mut member.latched) && !call.members.iter().any(Member::stands) {
                     call.nothing_since = Some(now);
                 }
@@ -892,6 +897,7 @@ impl<'a> Account<'a> {
         (call.news, call.pressed) = (None, None);
         for member in call.members.iter_mut().filter(|it| it.stands()) {
             (member.covered, member.latched, member.alone) = (true, false, None);
+            member.acknowledged = true;
         }
         if !call.members.iter().any(Member::stands) {
             call.nothing_since = call.nothing_since.or(Some(now));
