@@ -45,7 +45,7 @@ mod work;
 mod world;
 
 pub use crate::reading::Arrival;
-pub use backfill::Recollection;
+pub use backfill::{PastWork, Recollection};
 pub use drills::{DrillsView, ProofView};
 pub use input::{Health, Input, Link};
 pub use operator::{OperatorCommand, Silence};
@@ -199,6 +199,9 @@ impl Engine {
                 next.record(set);
             });
         }
+        if before.wall_trusted != self.now.wall_trusted && self.awake {
+            self.queue.push(Task::MindDrills);
+        }
         self.queue.begin();
         if self.queue.may_go_on(self.now.mono) && self.has_work() {
             self.work_off();
@@ -259,9 +262,10 @@ impl Engine {
         self.plan.directory.ways = ways;
     }
 
-    /// Begins to tell them of the time since `since`, on the present clock, between two turns.
-    pub fn recollect(&mut self, since: Moment) -> Recollection<'_> {
-        Recollection::begin(&self.plan, &mut self.parts.alarms, since, self.now.mono)
+    /// Begins to tell them of the time since `since`, on the present clock, between two turns; and
+    /// of the work that went on meanwhile, which they shall not see.
+    pub fn recollect<'e>(&'e mut self, since: Moment, works: &'e [PastWork]) -> Recollection<'e> {
+        Recollection::begin(&self.plan, &mut self.parts.alarms, (since, self.now.mono), works)
     }
 
     /// Whether something waits or has fallen due, or a page may have to be worded: after most

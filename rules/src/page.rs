@@ -81,11 +81,12 @@ impl Page {
 impl Facts<'_> {
     pub(crate) fn compose(self) -> Page {
         let said = match self.purpose {
-            Purpose::Call => self.call(),
+            // A call-out's own notice, in a journal of before: nobody else could be called.
+            Purpose::Call | Purpose::Notice => self.call(),
             Purpose::Drill => self.drill(),
             Purpose::Digest => self.digest(),
             Purpose::Taken => self.taken(),
-            Purpose::AllClear | Purpose::Notice => self.all_clear(),
+            Purpose::AllClear => self.all_clear(),
         };
         let asks = matches!(self.purpose, Purpose::Call | Purpose::Digest | Purpose::Drill);
         let lead = self.lead.as_ref();

@@ -1,14 +1,16 @@
 //! The journal's minutes told to windows that know nothing yet: after a start, and after a reload
 //! those of conditions that are new. A minute counts by its mean, or by its first and last word.
+//! What work disturbed then is left out, as the records tell of it.
 //! Readings that come late, with the time at which they were measured, go into the journal; a
 //! little later the windows that look at them are told the whole past anew, in order of time.
 
 use crate::journal::writer::Keeper;
 use crate::journal::{JournalError, JournalLog, Minute, Values};
-use slackwater_rules::engine::{Engine, Turn};
+use slackwater_rules::engine::{Engine, PastWork, Turn};
 use slackwater_rules::plan::SensorId;
 use slackwater_rules::quality::Quality;
 use slackwater_rules::reading::Value;
+use slackwater_rules::record::{Body, Record};
 use slackwater_rules::time::{Moment, Now, Span};
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -80,8 +82,9 @@ fn tell(engine: &mut Engine, journal: &Path, now: &Now, reach: Span) -> Result<u
     let log = JournalLog::open(journal)?;
     let sensors = (0..).map(SensorId).zip(&engine.plan().sensors);
     let sensors: BTreeMap<String, SensorId> = sensors.map(|(id, sensor)| (sensor.name.clone(), id)).collect();
+    let works = works(&log, engine, now, reach)?;
     let mut told = 0;
-    let mut past = engine.recollect(now.mono - reach);
+    let mut past = engine.recollect(now.mono - reach, &works);
     let walked = log.walk_readings(now.wall - reach, now.wall, |name, minute| {
         let Some(id) = sensors.get(name).filter(|_| minute.sure) else { return };
         told += 1;
@@ -92,6 +95,29 @@ fn tell(engine: &mut Engine, journal: &Path, now: &Now, reach: Span) -> Result<u
     });
     past.finish();
     walked.map(|()| told)
+}
+
+/// The work of that time, on the present clock; and what had begun as long before as work may last.
+fn works(log: &JournalLog, engine: &Engine, now: &Now, reach: Span) -> Result<Vec<PastWork>, JournalError> {
+    let longest = engine.plan().works.values().map(|work| work.longest).max();
+    let Some(since) = longest.map(|longest| now.wall - reach - longest) else { return Ok(Vec::new()) };
+    let mut works: Vec<PastWork> = Vec::new();
+    log.walk(log.oldest_since(since)?, |Record { at, body, .. }| {
+        let at = now.mono - (now.wall - at.wall);
+        match body {
+            Body::WorkBegan { tank, work, length, .. } => {
+                works.push(PastWork { tank, work, began: at, ended: at + length });
+            }
+            Body::WorkEnded { tank, .. } => {
+                if let Some(work) = works.iter_mut().rev().find(|work| work.tank == tank) {
+                    work.ended = work.ended.min(at);
+                }
+            }
+            _ => {}
+        }
+        true
+    })?;
+    Ok(works)
 }
 
 fn said(at: Moment, minute: &Minute) -> impl Iterator<Item = (Moment, Value)> {
@@ -111,6 +137,7 @@ mod tests {
     use jiff::tz::TimeZone;
     use slackwater_rules::engine::{Arrival, Input, Link, Sample};
     use slackwater_rules::plan::{Plan, Surroundings};
+    use slackwater_rules::record::By;
     use slackwater_rules::time::Wall;
 
     const RULES: &str = r#"
@@ -124,6 +151,70 @@ every = "30 s"
 when = "mean of return-flow over 6 h < 2000 L/h"
 priority = "low"
 "#;
+
+    #[test]
+    fn what_work_did_to_the_water_is_in_no_window_after_a_restart_either() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("journal.sqlite");
+        let (mut journal, _) =
+            Journal::open(&path, BootId("first".to_owned()), JournalLimits::default()).unwrap();
+        let then = |at: Span| Now { mono: Moment(at.0), wall: BEGAN + at, wall_trusted: true };
+        let by = || By { who: "ines".to_owned(), via: "page".to_owned() };
+        let (tank, work) = ("lagoon".to_owned(), "feeding".to_owned());
+        // Five hours of six without flow: fed with everything off, ended by hand; then fed again,
+        // and the watch is off when that ends by itself.
+        let records = [
+            (
+                20 * 60,
+                Body::WorkBegan { tank: tank.clone(), work: work.clone(), length: Span::hours(9), by: by() },
+            ),
+            (22 * 60 + 30, Body::WorkEnded { tank: tank.clone(), work: work.clone(), by: Some(by()) }),
+            (
+                23 * 60,
+                Body::WorkBegan {
+                    tank: tank.clone(),
+                    work: work.clone(),
+                    length: Span::minutes(150),
+                    by: by(),
+                },
+            ),
+        ];
+        let is_work = |minute: i64| {
+            (20 * 60..22 * 60 + 30).contains(&minute) || (23 * 60..25 * 60 + 30).contains(&minute)
+        };
+        for (seq, (minute, body)) in (1..).zip(records) {
+            let at = then(Span::minutes(minute));
+            journal.commit(&[Record { seq, at, body }], 0).unwrap();
+        }
+        for minute in 0..26 * 60 {
+            let value = if is_work(minute) { 0.0 } else { 2500.0 / 3.6e6 };
+            let at = Moment(Span::minutes(minute).0);
+            let value = Some(Value::Number(value));
+            journal.sample(&[Sample { sensor: "return-flow".into(), at, value, quality: Quality::Good }]);
+        }
+        journal.flush(&then(Span::hours(26))).unwrap();
+        drop(journal);
+
+        let around = Surroundings { directory: Default::default(), zone: TimeZone::UTC, today: None };
+        let on_a_tank = RULES
+            .replace("topic =", "tank = \"lagoon\"\ntopic =")
+            .replace("when = \"", "tank = \"lagoon\"\nwhen = \"");
+        let rules = |works: &str| format!("[tank.lagoon]\nvolume = \"420 L\"\n{on_a_tank}{works}");
+        let truth = |rules: &str| {
+            let plan = Plan::check("rules.toml", rules, &around).plan.unwrap();
+            let now = Now { mono: Moment(5_000), wall: BEGAN + Span::hours(26), wall_trusted: true };
+            let mut engine = Engine::new(plan, 1, 1, now);
+            recollect(&mut engine, &path, &now);
+            engine.step(now, Input::Started { version: "test".to_owned(), gap: None });
+            engine.step(now, Input::Link(Link::Hears));
+            let value = Value::Number(2500.0 / 3.6e6);
+            engine.step(now, Input::Measured { sensor: SensorId(0), value, delivery: Arrival::Live });
+            engine.explain("fading", now).unwrap().alarm.truth.to_owned()
+        };
+        assert_ne!(truth(&rules("[work.feeding]\npauses = [\"flow\"]\nlongest = \"9 h\"\n")), "true");
+        // What feeding does not pause is seen.
+        assert_eq!(truth(&rules("[work.feeding]\npauses = [\"level\"]\nlongest = \"9 h\"\n")), "true");
+    }
 
     const DAY: Span = Span::hours(24);
     const BEGAN: Wall = Wall(1_772_445_600_000);

@@ -163,6 +163,9 @@ fn standing(out: &mut String, status: &Status) {
     }
     for alarm in &open {
         let _ = writeln!(out, "  {}", open_line(alarm));
+        if let Some(cause) = &alarm.cause {
+            let _ = writeln!(out, "    what may be behind it: {cause}");
+        }
     }
     status.calls.iter().for_each(|call| call_out(out, call));
     let aside: Vec<&AlarmView> = status.alarms.iter().filter(|alarm| alarm.aside.is_some()).collect();
@@ -331,6 +334,9 @@ pub(super) fn explained(explanation: &Explanation) -> String {
     let mut out = format!("{} ({}): {}\n", alarm.title, alarm.priority, alarm.state);
     if !explanation.written.is_empty() {
         let _ = writeln!(out, "rings while: {}", explanation.written);
+    }
+    if let Some(cause) = &alarm.cause {
+        let _ = writeln!(out, "what may be behind it: {cause}");
     }
     for (depth, text, _) in &explanation.reasons {
         let _ = writeln!(out, "{:1$}{text}", "", 2 + depth * 2);

@@ -183,6 +183,14 @@ impl JournalLog {
         Ok(newest.cast_unsigned())
     }
 
+    /// The number of the oldest record since `since` by the clock of its time; past the newest if
+    /// there is none.
+    pub fn oldest_since(&self, since: Wall) -> Result<Seq, JournalError> {
+        let sql = "SELECT ifnull((SELECT min(seq) FROM records WHERE wall >= ?), max(seq) + 1) FROM records";
+        let oldest = self.sql(|db| db.query_row(sql, [since.0], |row| row.get::<_, Option<i64>>(0)))?;
+        Ok(oldest.unwrap_or(0).cast_unsigned())
+    }
+
     /// Whether the sign of life is known to a minute, beside the one that comes with readings.
     pub fn has_pulse(&self) -> bool {
         pulse::read(&self.place.0).is_some()

@@ -11,6 +11,7 @@ use super::{
 use jiff::tz::{AmbiguousOffset, TimeZone};
 use slackwater_rules::time::Span;
 use slackwater_rules::words::{capital, for_people, for_people_in};
+use std::collections::BTreeSet;
 
 const WIDTH: usize = 60;
 
@@ -20,7 +21,8 @@ const HANG: usize = 4;
 /// The review in words, with its times in `zone`: the digest first. Forecasts, and sensors without
 /// limits, stand only in the full one.
 pub fn render_text(review: &Review, zone: &TimeZone, full: bool) -> String {
-    let mut page = TextPage { zone, titles: &review.titles, text: String::new(), full };
+    let mut page =
+        TextPage { zone, titles: &review.titles, text: String::new(), full, explained: BTreeSet::new() };
     review.digest.iter().for_each(|line| page.line(0, line));
     if full {
         page.text.push('\n');
@@ -106,6 +108,8 @@ struct TextPage<'a> {
     text: String,
     /// Forecasts and unlimited sensors too.
     full: bool,
+    /// Alarms of which it has been said what may be behind them.
+    explained: BTreeSet<String>,
 }
 
 impl TextPage<'_> {
@@ -147,6 +151,10 @@ impl TextPage<'_> {
         let Episode { alarm, place, priority, code, because, .. } = episode;
         self.line(0, &format!("{} {}", self.time(&episode.detected), self.titles.alarm(alarm, place)));
         self.line(2, &format!("{priority}, code {code}: {}", for_people_in(because)));
+        let titles = self.titles;
+        if let Some(cause) = titles.causes.get(alarm).filter(|_| self.explained.insert(alarm.clone())) {
+            self.line(2, &format!("what may be behind it: {cause}"));
+        }
         let noticed = match episode.detected.after(&episode.onset) {
             Some(after) if after > Span::ZERO => format!(", noticed after {after}"),
             _ => String::new(),

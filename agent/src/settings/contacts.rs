@@ -52,6 +52,14 @@ impl People {
         let shown = table.get("name").and_then(line);
         let helper = table.get("helper").and_then(Item::flag).unwrap_or(false);
         let hours = table.get("hours").map(|item| each(item, hours)).unwrap_or_default();
+        let kinds = [("critical", false), ("never", true)];
+        let outside = table.get("outside-hours");
+        if outside.is_some() && !table.has("hours") {
+            let title = format!("`{name}` has no `hours` to be outside of");
+            let finding = Finding::error(table.key_span("outside-hours"), title, "says nothing");
+            table.note(finding.help("for instance `hours = [\"07:00-23:00\"]`"));
+        }
+        let never_woken = outside.and_then(|item| item.one_of(&kinds)).unwrap_or(false);
         let away = table.get("away").map(|item| each(item, absence)).unwrap_or_default();
         let report = table.get("report").and_then(|item| Some((Weekly::read(item)?, item.span())));
         let mut quotas = BTreeMap::new();
@@ -72,7 +80,15 @@ impl People {
             self.weekly.push((name.to_owned(), place.clone()));
         }
         let report = report.map(|(weekly, _)| weekly);
-        Contact { name: shown.unwrap_or_else(|| name.to_owned()), helper, hours, away, report, quotas }
+        Contact {
+            name: shown.unwrap_or_else(|| name.to_owned()),
+            helper,
+            hours,
+            never_woken,
+            away,
+            report,
+            quotas,
+        }
     }
 
     /// Notes what is wrong with those who stand in: nobody stands in by a name alone.

@@ -4,7 +4,8 @@ use super::*;
 use crate::channels::AcceptedIf;
 use insta::assert_snapshot;
 use jiff::civil::{Time, date};
-use slackwater_rules::plan::{Absence, ChannelKind, Hours, Quota};
+use slackwater_rules::alarm::Priority;
+use slackwater_rules::plan::{Absence, ChannelKind, Hours, HushButton, Quota, SirenLimits, Target};
 use slackwater_rules::time::Span;
 use std::fs;
 use std::os::unix::fs::PermissionsExt as _;
@@ -720,5 +721,95 @@ fn a_name_with_a_sign_that_turns_the_direction_of_reading_is_refused() {
             mistakes.contains("`name` has the sign U+") && mistakes.contains("signs that turn"),
             "{mistakes}"
         );
+    }
+}
+
+#[test]
+fn an_absence_takes_times_of_day_at_either_end() {
+    let away = |from: &str, until: &str| {
+        let desk = with(&format!("[contact.ines]\naway = [{{ from = {from}, until = {until} }}]\n"));
+        desk.load().map(|settings| settings.directory().contacts["ines"].away[0].clone())
+    };
+    let time = |hour, minute| Some(Time::constant(hour, minute, 0, 0));
+    let absence = |first, leaves, last, back| Absence { first, last, leaves, back, sitter: None };
+    let (eve, day) = (date(2026, 12, 20), date(2026, 12, 31));
+    for (from, until, expected) in [
+        ("\"2026-12-20 18:00\"", "\"2026-12-31 07:30\"", absence(eve, time(18, 0), day, time(7, 30))),
+        ("\"2026-12-20T18:00\"", "2026-12-31", absence(eve, time(18, 0), day, None)),
+        ("2026-12-20", "\"2026-12-31 07:30\"", absence(eve, None, day, time(7, 30))),
+        // A dentist's afternoon.
+        ("\"2026-12-20 14:00\"", "\"2026-12-20 16:30\"", absence(eve, time(14, 0), eve, time(16, 30))),
+        // Without a word about the hour the whole day is meant.
+        ("2026-12-20", "2026-12-20", absence(eve, None, eve, None)),
+    ] {
+        assert_eq!(away(from, until).expect("it can be read"), expected, "{from} to {until}");
+    }
+    for (from, until, said) in [
+        ("\"2026-12-20 18:00\"", "\"2026-12-20 17:59\"", "is over before it begins"),
+        ("\"2026-12-20 18:00\"", "\"2026-12-20 18:00\"", "is over before it begins"),
+        ("\"2026-12-20 25:00\"", "2026-12-31", "`2026-12-20 25:00` is not a date"),
+        ("\"2026-12-20 soon\"", "2026-12-31", "`2026-12-20 soon` is not a date"),
+        ("\"18:00\"", "2026-12-31", "`18:00` is not a date"),
+    ] {
+        let mistakes = away(from, until).expect_err("it is wrong").to_string();
+        assert!(mistakes.contains(said), "{from} to {until}: {mistakes}");
+    }
+}
+
+#[test]
+fn a_siren_says_how_long_it_sounds_for_what_and_where_its_button_is() {
+    let siren = |keys: &str| {
+        with(&format!("[channel.horn]\nkind = \"siren\"\ntopic = \"hall/siren/set\"\n{keys}\n")).load()
+    };
+    let limits = |keys: &str| siren(keys).expect("it can be read").directory().siren(&Target::parse("horn"));
+    let usual =
+        SirenLimits { a_rung: Span::minutes(3), an_hour: Span::minutes(15), from: Priority::Critical };
+    assert_eq!(limits(""), usual);
+    let own = "a-rung = \"90 s\"\nan-hour = \"6 min\"\nfrom = \"high\"";
+    let asked = SirenLimits { a_rung: Span::seconds(90), an_hour: Span::minutes(6), from: Priority::High };
+    assert_eq!(limits(own), asked);
+    let settings = siren("hush = { topic = \"hall/button\", press = \"pressed\" }").expect("it can be read");
+    let buttons = settings.directory().hush_buttons;
+    let button = HushButton {
+        topic: "hall/button".to_owned(),
+        press: "pressed".to_owned(),
+        siren: Target::parse("horn"),
+    };
+    assert_eq!(buttons, [button]);
+    for (keys, said) in [
+        ("a-rung = \"40 min\"", "40 min"),
+        ("a-rung = \"0 s\"", "0 s"),
+        ("an-hour = \"2 h\"", "2 h"),
+        ("from = \"loud\"", "loud"),
+        ("hush = { topic = \"hall/button\" }", "press"),
+        ("hush = { topic = \"hall/#\", press = \"pressed\" }", "hall/#"),
+        ("hush = { topic = \"hall/button\", press = \"pressed\", twice = true }", "twice"),
+        ("on = \"on\"\noff = \"On \"", "may never stop"),
+        ("on = \"off\"\noff = \"on\"", "should stop"),
+    ] {
+        let mistakes = siren(keys).expect_err("it is wrong").to_string();
+        assert!(mistakes.contains(said), "{keys}: {mistakes}");
+    }
+}
+
+#[test]
+fn who_is_never_to_be_woken_says_so_and_has_hours() {
+    let contact = |keys: &str| {
+        with(&format!("[contact.ines]\n{keys}\n"))
+            .load()
+            .map(|settings| settings.directory().contacts["ines"].clone())
+    };
+    let hours = "hours = [\"07:00-23:00\"]\n";
+    for (said, never) in
+        [("", false), ("outside-hours = \"critical\"", false), ("outside-hours = \"never\"", true)]
+    {
+        assert_eq!(contact(&format!("{hours}{said}")).expect("it can be read").never_woken, never, "{said}");
+    }
+    for (keys, said) in [
+        ("outside-hours = \"never\"".to_owned(), "`ines` has no `hours` to be outside of"),
+        (format!("{hours}outside-hours = \"always\""), "always"),
+    ] {
+        let mistakes = contact(&keys).expect_err("it is wrong").to_string();
+        assert!(mistakes.contains(said), "{mistakes}");
     }
 }

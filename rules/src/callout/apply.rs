@@ -146,8 +146,8 @@ impl CallOut {
                 self.unheard = self.unheard.filter(|_| loops).or(Some(at));
                 self.started = Some(at);
             }
-            CallChange::Waits { waits: true } => self.waits = self.waits.or(Some(at)),
-            CallChange::Waits { waits: false } => {
+            CallChange::Waits { waits: true, .. } => self.waits = self.waits.or(Some(at)),
+            CallChange::Waits { waits: false, .. } => {
                 let waited = self.waits.take().map_or(Span::ZERO, |since| at - since);
                 for climb in &mut self.climbs {
                     climb.due = climb.due + waited;

@@ -152,10 +152,14 @@ impl<'a> Decision<'a> {
                     self.out.reply = Some(Reply::WouldDrop);
                 }
             }
-            Event::Real { began: true } => {
-                self.carry_out(self.stage().after(Row::RealBegan), Lead::Rung, None);
+            Event::DrillWaits { for_clock } => {
+                if self.stage().after(Row::DrillMustWait) == Move::DrillWaits
+                    && self.call.kind == CallKind::Drill
+                {
+                    self.change(CallChange::Waits { waits: true, for_clock: *for_clock });
+                }
             }
-            Event::Real { began: false } => self.change(CallChange::Waits { waits: false }),
+            Event::DrillGoesOn => self.change(CallChange::Waits { waits: false, for_clock: false }),
             Event::Time(time) => self.time(time),
         }
     }
@@ -213,8 +217,11 @@ impl<'a> Decision<'a> {
             Time::Rung { .. } => {}
             Time::News => {
                 let since = self.call.news.map_or(self.now, |news| news.since);
-                let unaware =
-                    |target: &Target| self.call.told.get(target).is_some_and(|told| told.last < since);
+                // A siren that was bidden to be silent since has not sounded for it.
+                let unaware = |target: &Target| {
+                    let told = self.call.told.get(target);
+                    told.is_some_and(|told| told.last < since || !told.message.asks())
+                };
                 for target in self.told_now().into_iter().filter(unaware).collect::<Vec<_>>() {
                     self.tell(&target, CallMessage::Call, Lead::Rung, self.rank());
                 }
@@ -225,7 +232,7 @@ impl<'a> Decision<'a> {
             Time::Pressed => {
                 let Some((by, _)) = self.call.pressed.clone() else { return };
                 for target in self.facts.ways(&by.who) {
-                    self.tell(&target, CallMessage::NobodyElse, Lead::Rung, self.rank());
+                    self.tell(&target, CallMessage::Call, Lead::NobodyElse, self.rank());
                 }
                 self.change(CallChange::Pressed { by, again: None });
             }
@@ -292,7 +299,6 @@ impl<'a> Decision<'a> {
             }
             Move::SaysDark => self.say_dark(),
             Move::Waits => self.change(CallChange::Started),
-            Move::DrillWaits if self.call.kind == CallKind::Drill => self.change(CallChange::Waits { waits: true }),
             // Carried out where their event is met.
             Move::TellsRung
             | Move::Answers
@@ -300,7 +306,6 @@ impl<'a> Decision<'a> {
             | Move::EndsPutAside
             | Move::Refuses
             | Move::PutsAside
-            // Meant for drills alone.
             | Move::DrillWaits => {}
         }
     }

@@ -82,11 +82,13 @@ pub enum Event {
         /// Who.
         by: By,
     },
-    /// While this drill runs a real call-out begins, or the last real one is over.
-    Real {
-        /// It begins.
-        began: bool,
+    /// This drill has to wait: a real call-out runs, or nobody's hours are known.
+    DrillWaits {
+        /// For a clock that can be trusted.
+        for_clock: bool,
     },
+    /// What this drill waited for is over.
+    DrillGoesOn,
     /// A time of the call-out's own.
     Time(Time),
 }
@@ -106,6 +108,9 @@ pub enum Time {
     Settled,
     /// A member counts as raised anew.
     Anew(Seq),
+    /// Whoever pressed "next" on the last rung hears again; before a rung of the same moment, whose
+    /// page then says so.
+    Pressed,
     /// A rung is due.
     Rung {
         /// Of this ladder.
@@ -115,8 +120,6 @@ pub enum Time {
     },
     /// What was listed must be said by now.
     News,
-    /// Whoever pressed "next" on the last rung hears again.
-    Pressed,
     /// A siren has sounded for as long as one rung allows.
     Sirens,
 }

@@ -28,6 +28,8 @@ pub enum Lead {
     Disobeyed(Seq),
     /// The watch's own power ends.
     GoesDark,
+    /// Whoever wanted the next person called hears again that there is none.
+    NobodyElse,
 }
 
 impl Lead {
@@ -36,6 +38,7 @@ impl Lead {
         match self {
             Self::Unproved(_) | Self::Disobeyed(_) => Some(CallNews::Stopgap),
             Self::GoesDark => Some(CallNews::Dark),
+            Self::NobodyElse => Some(CallNews::NobodyElse),
             Self::Rung | Self::Raised(_) | Self::Worse(_) => None,
         }
     }
@@ -47,7 +50,7 @@ impl Lead {
             | Self::Worse(episode)
             | Self::Unproved(episode)
             | Self::Disobeyed(episode) => Some(episode),
-            Self::Rung | Self::GoesDark => None,
+            Self::Rung | Self::GoesDark | Self::NobodyElse => None,
         }
     }
 }

@@ -99,8 +99,8 @@ pub enum Row {
         /// The person insists.
         forced: bool,
     },
-    /// A real call-out begins while this drill runs.
-    RealBegan,
+    /// A real call-out runs, or the clock is not trusted: this drill has to wait.
+    DrillMustWait,
     /// The watch's own power is about to end.
     GoesDark,
 }
@@ -186,7 +186,7 @@ impl Stage {
             (_, Row::Started) => Move::Waits,
             (_, Row::Dropped { forced: false }) => Move::Refuses,
             (_, Row::Dropped { forced: true }) => Move::PutsAside,
-            (_, Row::RealBegan) => Move::DrillWaits,
+            (_, Row::DrillMustWait) => Move::DrillWaits,
 
             (Settling, Row::CameBack | Row::Above | Row::CriticalToo { .. } | Row::Milder | Row::Hides) => {
                 Move::StateBefore
@@ -330,7 +330,7 @@ impl Row {
         Self::Started,
         Self::Dropped { forced: false },
         Self::Dropped { forced: true },
-        Self::RealBegan,
+        Self::DrillMustWait,
         Self::GoesDark,
     ];
 }

@@ -288,7 +288,7 @@ impl Callouts {
             for (relay, _) in cx.relays.runs() {
                 next.wake(DeadlineReason::Wait(relay), Some(cx.mono()));
             }
-            self.go_on_with_drills(cx, id, next);
+            self.on_drills(cx, Some(id), next);
         }
     }
 }
@@ -306,7 +306,9 @@ impl Callouts {
             Some(Lead::Unproved(episode)) => format!("what was done about {} is not proved", alarm(episode)),
             Some(Lead::Disobeyed(episode)) => format!("a relay does not obey {}", alarm(episode)),
             Some(Lead::GoesDark) => "this watch goes dark soon".to_owned(),
-            Some(Lead::Rung) | None => format!("it still stands, and the answer of {who} has run out"),
+            Some(Lead::Rung | Lead::NobodyElse) | None => {
+                format!("it still stands, and the answer of {who} has run out")
+            }
         }
     }
 }
@@ -321,7 +323,7 @@ fn why_not(cx: &Context<'_>, target: &Target, block: Block) -> String {
             }
         }
         Block::Hours => "outside their hours".to_owned(),
-        Block::Never => "never to be woken".to_owned(),
+        Block::Never => "outside their hours, and never called then".to_owned(),
         Block::Gone => "there is no such contact or channel any more".to_owned(),
         Block::Shut => "it is one of the channels that fail".to_owned(),
         Block::Rank => "a siren is for what is critical".to_owned(),

@@ -119,6 +119,7 @@ impl Engine {
             Task::Answer { call, only, named, by } => {
                 self.decide(|cx, next| cx.callouts.on_answer(cx, (call, only), (named, &by), next));
             }
+            Task::MindDrills => self.decide(|cx, next| cx.callouts.on_drills(cx, None, next)),
             Task::Drill(policy) => self.decide(|cx, next| cx.callouts.on_drill(cx, policy, next)),
             Task::EndOrphans => self.decide(|cx, next| cx.callouts.on_plan_without(cx, next)),
             Task::WakeCalls { overdue } => self.decide(|cx, next| cx.callouts.on_start(cx, overdue, next)),

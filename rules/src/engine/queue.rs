@@ -167,6 +167,7 @@ impl Queue {
             | Task::Hush { .. }
             | Task::TendSirens
             | Task::LookAtHands
+            | Task::MindDrills
             | Task::EndOrphans
             | Task::WakeCalls { .. }
             | Task::Page { .. }
@@ -209,6 +210,7 @@ fn look_of(task: &Task) -> Option<(u8, u64)> {
         Task::TendSirens => (7, 0),
         Task::LookAtHands => (8, 0),
         Task::ArmRetries => (9, 0),
+        Task::MindDrills => (10, 0),
         Task::Due(_)
         | Task::JudgeSightOf(_)
         | Task::JudgeGatewayOf(_)

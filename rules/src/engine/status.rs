@@ -88,6 +88,8 @@ pub struct AlarmView {
     /// What it rests on now, while it stands: `23.1 °C, limit 24 °C`; empty if there is nothing to
     /// say.
     pub reading: String,
+    /// What the rule file says may be behind it.
+    pub cause: Option<String>,
     /// How much it matters.
     pub priority: Priority,
     /// In the words of the standard.

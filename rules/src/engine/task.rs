@@ -107,6 +107,8 @@ pub(super) enum Task {
         /// Who.
         by: By,
     },
+    /// Callouts: drills wait, or go on, as the clock and real call-outs have it.
+    MindDrills,
     /// Callouts: a person tests a policy.
     Drill(CalloutId),
     /// Callouts: those whose policy has gone from the plan are over.

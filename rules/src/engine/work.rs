@@ -174,13 +174,10 @@ impl WorkPeriods {
         if self.periods.is_empty() {
             return Vec::new();
         }
-        let condition = &plan.alarm(alarm).condition;
-        let disturbed = |id: &SensorId| {
-            let tank = plan.sensor(*id).tank;
-            let period = tank.and_then(|tank| self.periods.get(&tank));
-            period.is_some_and(|period| may_come_of(plan, &period.work, condition, *id))
-        };
-        condition.sensors().into_iter().filter(disturbed).collect()
+        disturbed(plan, &plan.alarm(alarm).condition, |sensor| {
+            let period = self.periods.get(&plan.sensor(sensor).tank?)?;
+            Some(period.work.as_str())
+        })
     }
 
     /// The kind of work that had paused this alarm, and has ended; empty if nobody knows.
@@ -207,6 +204,17 @@ impl WorkPeriods {
     pub(super) fn rests_on(&self) -> impl Iterator<Item = Seq> + '_ {
         self.periods.values().map(|period| period.seq)
     }
+}
+
+/// The sensors of a condition that work disturbs, given which kind goes on around a sensor.
+pub(super) fn disturbed<'w>(
+    plan: &Plan,
+    condition: &Condition,
+    goes_on: impl Fn(SensorId) -> Option<&'w str>,
+) -> Vec<SensorId> {
+    let is_disturbed =
+        |id: &SensorId| goes_on(*id).is_some_and(|work| may_come_of(plan, work, condition, *id));
+    condition.sensors().into_iter().filter(is_disturbed).collect()
 }
 
 /// Whether work of this kind can make the condition true by what it does to this sensor.

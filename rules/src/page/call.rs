@@ -48,6 +48,7 @@ impl Facts<'_> {
             News::StillOnIt => ("Still on it? ", ""),
             News::Worse => ("", ": it got worse"),
             News::Raised => ("", ""),
+            News::NobodyElse => ("", ": nobody else can be called"),
             News::Undone(_) | News::HeatersCut(_) | News::GoesDark(_) => {
                 return format!("{}{more}, code {}", self.news_heading(lead), self.code);
             }
@@ -59,7 +60,7 @@ impl Facts<'_> {
     /// What a page leads with: its news, or the alarm.
     fn news_heading(&self, lead: &Matter<'_>) -> String {
         match &self.news {
-            News::StillOnIt | News::Worse | News::Raised => lead.heading(),
+            News::StillOnIt | News::Worse | News::Raised | News::NobodyElse => lead.heading(),
             News::Undone(what) => format!("{}: {what}", words::capital(&lead.place)),
             News::HeatersCut(by) => {
                 let by = by.map(|by| format!(". Someone must look by {}", self.time(by)));

@@ -90,6 +90,8 @@ pub(crate) enum News {
     HeatersCut(Option<Moment>),
     /// The watch's own power ends, then if that is known.
     GoesDark(Option<Moment>),
+    /// Whoever it is for wanted the next person called: there is none, and nobody has answered.
+    NobodyElse,
 }
 
 /// One thing that is or was wrong.

@@ -137,7 +137,12 @@ impl Facts<'_> {
     fn leads_with_a_hand(&self) -> bool {
         match self.news {
             News::Undone(_) => true,
-            News::Raised | News::StillOnIt | News::Worse | News::HeatersCut(_) | News::GoesDark(_) => false,
+            News::Raised
+            | News::StillOnIt
+            | News::Worse
+            | News::NobodyElse
+            | News::HeatersCut(_)
+            | News::GoesDark(_) => false,
         }
     }
 

@@ -78,6 +78,9 @@ pub struct Contact {
     pub name: String,
     /// When this person may be called; always if empty.
     pub hours: Vec<Hours>,
+    /// Outside their hours never, however bad it is; else something critical that nobody has
+    /// answered in a whole round, or that nobody else could be told of, asks them too.
+    pub never_woken: bool,
     /// Only helps: pages leave out what is for keepers, and ways to answer that take a login.
     pub helper: bool,
     /// When this person is not there.

@@ -176,10 +176,13 @@ pub enum CallChange {
     /// The watch began again; a rung that is due waits until it has listened once. Said by the
     /// record of that.
     Started,
-    /// A drill waits for a real call-out, or waits no more.
+    /// A drill waits for a real call-out or for the clock, or waits no more.
     Waits {
         /// It waits.
         waits: bool,
+        /// For a clock that can be trusted.
+        #[serde(default)]
+        for_clock: bool,
     },
     /// It is over. Said by the record of that.
     Ended,
@@ -256,6 +259,8 @@ pub enum CallNews {
     Stopgap,
     /// The watch's own power ends.
     Dark,
+    /// Nobody else can be called, and nobody has answered.
+    NobodyElse,
 }
 
 /// What a page is for.
@@ -359,8 +364,13 @@ impl fmt::Display for CallChange {
             Self::Page { target, fate } => write!(f, "the page to {target}: {fate:?}"),
             Self::Started => f.write_str("goes on in a new life of the watch"),
             Self::Ended => f.write_str("is over"),
-            Self::Waits { waits: true } => f.write_str("the test waits for a real call-out"),
-            Self::Waits { waits: false } => f.write_str("the test goes on"),
+            Self::Waits { waits: true, for_clock: false } => {
+                f.write_str("the test waits: a real call-out runs")
+            }
+            Self::Waits { waits: true, for_clock: true } => {
+                f.write_str("the test waits: the clock is not trusted, so nobody's hours are known")
+            }
+            Self::Waits { waits: false, .. } => f.write_str("the test goes on"),
         }
     }
 }

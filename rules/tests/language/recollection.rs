@@ -84,7 +84,7 @@ fn a_watch_that_is_told_of_the_past_says_what_one_says_that_lived_it() {
     let mut told = at(NOW);
     let reach = told.engine.wants_past().expect("there are windows");
     assert_eq!(reach, Span::hours(8 * 24));
-    let mut recollection = told.engine.recollect(told.now.mono - reach);
+    let mut recollection = told.engine.recollect(told.now.mono - reach, &[]);
     for minute in NOW - reach.0 / 60_000..NOW {
         for (sensor, value) in past(minute) {
             recollection.hear(Moment(Span::minutes(minute).0), sensor, value);
@@ -107,7 +107,7 @@ fn a_watch_that_is_told_of_the_past_says_what_one_says_that_lived_it() {
 fn what_the_history_does_not_tell_is_a_gap_like_any_other() {
     let mut told = at(NOW);
     let reach = told.engine.wants_past().expect("there are windows");
-    let mut recollection = told.engine.recollect(told.now.mono - reach);
+    let mut recollection = told.engine.recollect(told.now.mono - reach, &[]);
     // The last day is missing: the slow windows can't be sure, and a count can't be said to be low.
     for minute in NOW - reach.0 / 60_000..NOW - 1440 {
         for (sensor, value) in past(minute) {
@@ -123,7 +123,7 @@ fn what_the_history_does_not_tell_is_a_gap_like_any_other() {
 #[test]
 fn what_is_said_to_have_come_later_than_now_is_left_out() {
     let mut told = at(NOW);
-    let mut recollection = told.engine.recollect(Moment(0));
+    let mut recollection = told.engine.recollect(Moment(0), &[]);
     recollection.hear(Moment(i64::MAX), SensorId(0), Value::Number(0.0));
     recollection.hear(Moment(0), SensorId(9), Value::Number(0.0));
     recollection.finish();

@@ -57,6 +57,8 @@ pub(crate) enum Deed {
     Answers(&'static str, usize),
     Holds(&'static str, usize, i64),
     Next(&'static str, usize),
+    /// The watch dies and is back at once, and everything is heard at once.
+    Restart,
 }
 
 /// When, to whom, what for.
@@ -177,6 +179,14 @@ impl<'a> Account<'a> {
             Deed::Answers(who, alarm) => self.answers(who, alarm, None),
             Deed::Holds(who, alarm, minutes) => self.answers(who, alarm, Some(minutes)),
             Deed::Next(who, alarm) => self.presses_next(who, alarm),
+            // What is recorded is as it was; for how long something has been true is not known any
+            // more.
+            Deed::Restart => {
+                let now = self.now + 1;
+                for (since, raised) in self.true_since.iter_mut().zip(&self.raised) {
+                    *since = since.map(|since| if *raised { since } else { now });
+                }
+            }
         }
         self.wait_until(self.now);
     }
@@ -270,7 +280,7 @@ impl<'a> Account<'a> {
             Thing::Pressed(at) => {
                 let Some((who, _)) = self.calls[at].pressed.take() else { return };
                 for target in WAYS.into_iter().filter(|target| person(target) == who) {
-                    self.tell(at, target, "notice");
+                    self.tell(at, target, "call");
                 }
             }
             Thing::Anew(at, alarm) => {
@@ -391,8 +401,7 @@ impl<'a> Account<'a> {
         for call in &self.calls {
             for (nth, (at, target, what)) in call.out.iter().enumerate() {
                 let later = call.out.iter().skip(nth + 1);
-                // That there is nobody else is said beside what else there is to say.
-                if later.into_iter().any(|(then, to, what)| then == at && to == target && *what != "notice") {
+                if later.into_iter().any(|(then, to, _)| then == at && to == target) {
                     continue;
                 }
                 let what = match *what {
@@ -852,8 +861,11 @@ impl<'a> Account<'a> {
         let standing: Vec<usize> =
             self.calls[at].members.iter().filter(|it| it.stands()).map(|it| it.alarm).collect();
         let of = |alarm: &usize| &self.house.ladders[self.house.alarms[*alarm].ladder];
-        let usual = standing.iter().map(|it| of(it).lease).min().unwrap_or(10);
-        let lease = named.map_or(usual, |minutes| minutes.max(1)).min(12 * 60) * MINUTE;
+        // Where nothing stands there is nothing to hold: it covers what comes back soon, whatever
+        // time is named.
+        let usual = standing.iter().map(|it| of(it).lease).min();
+        let longest = if usual.is_some() { 12 * 60 } else { 10 };
+        let lease = named.unwrap_or(usual.unwrap_or(longest)).clamp(1, longest) * MINUTE;
         let call = &mut self.calls[at];
         if call.digest && call.members.len() > 1 && standing.contains(&alarm) {
             if let Some(member) = call.members.iter_mut().find(|it| it.alarm == alarm) {

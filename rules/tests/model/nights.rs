@@ -66,6 +66,7 @@ fn deed(alarms: usize) -> impl Strategy<Value = Deed> {
         2 => (select(&PEOPLE), of.clone()).prop_map(|(who, alarm)| Deed::Answers(who, alarm)),
         1 => (select(&PEOPLE), of.clone(), select(&[5_i64, 90])).prop_map(|(who, at, long)| Deed::Holds(who, at, long)),
         1 => (select(&PEOPLE), of).prop_map(|(who, alarm)| Deed::Next(who, alarm)),
+        1 => Just(Deed::Restart),
     ]
 }
 
@@ -138,6 +139,8 @@ fn rules(house: &House) -> String {
 struct Watch {
     sim: Sim<SimSite>,
     began: Moment,
+    /// What each alarm's sensor says.
+    on: Vec<bool>,
 }
 
 impl Watch {
@@ -157,7 +160,7 @@ impl Watch {
         let world = SimSite::new(&plan);
         let mut sim = Sim::new("account", plan, 7, now, world);
         sim.start(Some(Span::ZERO));
-        let mut watch = Self { sim, began: now.mono + Span::minutes(5) };
+        let mut watch = Self { sim, began: now.mono + Span::minutes(5), on: vec![false; house.alarms.len()] };
         watch.says("gate", "off");
         (0..house.alarms.len()).for_each(|at| watch.says(&format!("seen/{at}/x"), "off"));
         watch.sim.run_to(watch.began);
@@ -179,11 +182,32 @@ impl Watch {
         status.alarms.into_iter().find(|known| known.name == name).and_then(|known| known.code)
     }
 
+    fn sees(&mut self, alarm: usize) {
+        let says = if self.on[alarm] { "on" } else { "off" };
+        self.says(&format!("seen/{alarm}/x"), says);
+    }
+
+    /// The board goes down and is back at once, on another clock; a millisecond later all is heard.
+    fn restart(&mut self) {
+        let since = self.sim.now.mono - self.began;
+        self.sim.power_off(Span::ZERO);
+        let shift = self.sim.now.mono - since - self.began;
+        self.began = self.began + shift;
+        self.sim.start(Some(Span::ZERO));
+        // What is heard in the moment of the start is not known to be news.
+        self.sim.run(Span::millis(1));
+        self.says("gate", "off");
+        (0..self.on.len()).for_each(|alarm| self.sees(alarm));
+    }
+
     /// Whether it could be done at all.
     fn deed(&mut self, deed: Deed) -> bool {
         match deed {
-            Deed::Begins(alarm) => self.says(&format!("seen/{alarm}/x"), "on"),
-            Deed::Ends(alarm) => self.says(&format!("seen/{alarm}/x"), "off"),
+            Deed::Begins(alarm) | Deed::Ends(alarm) => {
+                self.on[alarm] = matches!(deed, Deed::Begins(_));
+                self.sees(alarm);
+            }
+            Deed::Restart => self.restart(),
             Deed::Answers(who, alarm) => {
                 let Some(code) = self.code(alarm) else { return false };
                 self.sim.say(who, OperatorCommand::Acknowledge { code, length: None });
@@ -234,7 +258,7 @@ pub(crate) fn check((house, history): &Case) {
                 holds[alarm] = true;
             }
             Deed::Ends(alarm) if !std::mem::take(&mut holds[alarm]) => continue,
-            Deed::Ends(_) | Deed::Answers(..) | Deed::Holds(..) | Deed::Next(..) => {}
+            Deed::Ends(_) | Deed::Answers(..) | Deed::Holds(..) | Deed::Next(..) | Deed::Restart => {}
         }
         watch.sim.run_to(watch.began + Span(now));
         account.wait_until(now);

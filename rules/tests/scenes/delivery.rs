@@ -186,3 +186,20 @@ fn a_call_out_of_a_journal_of_before_goes_on_where_it_was() {
     site.says_person("ines", OperatorCommand::Acknowledge { code: "WVX9".to_owned(), length: None });
     assert_eq!(site.state("power-lost"), "acknowledged");
 }
+
+#[test]
+fn a_page_that_is_tried_again_says_what_is_so_when_it_leaves() {
+    let mut site = Site::calm();
+    site.channel("ines.push", Channel::Defers);
+    site.says("room2/lagoon/spare-heater", "60");
+    site.run(Span::minutes(4));
+    let first = to(&site, "ines.push").first().map(|page| (page.id, page.body.clone()));
+    let (id, body) = first.unwrap_or_else(|| panic!("nobody is told\n{}", site.story()));
+    assert!(body.contains("60 W"), "{body}");
+    site.says("room2/lagoon/spare-heater", "90");
+    site.run(Span::minutes(1));
+    site.channel("ines.push", Channel::Works);
+    site.run(Span::minutes(10));
+    let last = to(&site, "ines.push").into_iter().rfind(|page| page.id == id).expect("it is tried again");
+    assert!(last.body.contains("90 W") && !last.body.contains("60 W"), "{}", last.body);
+}

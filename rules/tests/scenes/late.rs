@@ -126,7 +126,7 @@ fn windows_want_to_be_told_of_what_came_from_a_time_they_know_nothing_of() {
     let of_start = site.sim.engine.wants_past();
     assert_eq!(of_start, Some(Span::hours(1)), "nobody told them at the start");
     let since = site.now.mono - Span::hours(1);
-    site.sim.engine.recollect(since).finish();
+    site.sim.engine.recollect(since, &[]).finish();
     assert_eq!(site.sim.engine.wants_past(), None);
     samples(&mut site, &pack(&[25.0, 25.0], 0, 60), Arrival::Live);
     assert_eq!(site.sim.engine.wants_past(), None, "a pack of the last minutes is no past");

@@ -13,6 +13,7 @@ mod ranks;
 mod restarts;
 mod rungs;
 mod sirens;
+mod terrace;
 
 use crate::harness::{Site, directory};
 use slackwater_rules::engine::OperatorCommand;

@@ -11,6 +11,9 @@ use std::collections::BTreeMap;
 pub struct Titles {
     /// `Lagoon: the water is too cold`
     pub alarms: BTreeMap<String, String>,
+    /// What may be behind an alarm, where the rule file says it.
+    #[serde(skip_serializing_if = "BTreeMap::is_empty")]
+    pub causes: BTreeMap<String, String>,
     /// `air pump`
     pub relays: BTreeMap<String, String>,
     /// `Lagoon water`
@@ -28,6 +31,11 @@ impl Titles {
         };
         Self {
             alarms: (0..plan.alarms.len() as u32).map(AlarmId).map(alarm).collect(),
+            causes: plan
+                .alarms
+                .iter()
+                .filter_map(|alarm| Some((alarm.name.clone(), alarm.cause.clone()?)))
+                .collect(),
             relays: plan.relays.iter().map(|relay| (relay.name.clone(), relay.title.clone())).collect(),
             sensors: plan
                 .sensors

@@ -7,6 +7,7 @@ use crate::callout::codes::{self, Answers};
 use crate::callout::decide::{Outcome, Reply, begin, begin_drill, decide};
 use crate::callout::event::Event;
 use crate::callout::facts::{Block, Facts, MayBeAkin};
+use crate::callout::headline::Lead;
 use crate::callout::kin;
 use crate::callout::ladder::{Ladder, Rung};
 use crate::callout::mass::Beginnings;
@@ -215,6 +216,7 @@ pub(super) struct Page {
     pub(super) target: String,
     pub(super) message: CallMessage,
     pub(super) about: Option<Seq>,
+    pub(super) lead: Lead,
 }
 
 /// The night.
@@ -329,6 +331,7 @@ impl Night {
                 target: tell.target.to_string(),
                 message: tell.message,
                 about: tell.about,
+                lead: tell.lead,
             });
         }
     }
@@ -598,6 +601,7 @@ impl Night {
         let pages = self.pages[self.seen..].iter().filter(|page| page.message != CallMessage::Hush);
         let words = pages.map(|page| {
             let what = match &page.message {
+                CallMessage::Call if page.lead == Lead::NobodyElse => " nobody else",
                 CallMessage::Call => "",
                 CallMessage::Ask => " asked",
                 CallMessage::Taken(_) => " taken",

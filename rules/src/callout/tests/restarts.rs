@@ -121,12 +121,12 @@ fn a_drill_waits_while_a_real_call_out_runs_and_its_siren_is_off() {
     assert!(wish(&night));
     night.wait(minutes(1));
     night.raise("salt-low", LOW, "mild");
-    night.event(drill, Event::Real { began: true });
+    night.event(drill, Event::DrillWaits { for_clock: false });
     assert!(!wish(&night));
     night.told();
     night.wait(minutes(20));
     assert_eq!(night.told(), [""; 0]);
-    night.event(drill, Event::Real { began: false });
+    night.event(drill, Event::DrillGoesOn);
     night.wait(minutes(4));
     assert_eq!(night.told(), ["ines.text drill"], "4 of its 5 min were left");
 }

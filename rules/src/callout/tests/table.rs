@@ -84,7 +84,7 @@ fn row(row: Row) -> &'static str {
         Row::Started => "started",
         Row::Dropped { forced: false } => "dropped",
         Row::Dropped { forced: true } => "dropped, forced",
-        Row::RealBegan => "real one",
+        Row::DrillMustWait => "real one",
         Row::GoesDark => "dark",
     }
 }

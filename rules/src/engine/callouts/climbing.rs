@@ -88,5 +88,6 @@ impl Callouts {
                 self.hear(cx, call, &Event::Time(time), next);
             }
         }
+        self.on_drills(cx, None, next);
     }
 }

@@ -72,7 +72,8 @@ impl Facts for Known<'_> {
         if contact.absence_at(civil).is_some() {
             return Some(Block::Away);
         }
-        (!contact.in_hours(civil.time())).then_some(Block::Hours)
+        let outside = if contact.never_woken { Block::Never } else { Block::Hours };
+        (!contact.in_hours(civil.time())).then_some(outside)
     }
 
     fn siren(&self, siren: &Target) -> SirenLimits {

@@ -218,6 +218,7 @@ impl Context<'_> {
         }
         match told.and_then(|told| told.news) {
             Some(CallNews::Dark) => return News::GoesDark(self.dark_from()),
+            Some(CallNews::NobodyElse) => return News::NobodyElse,
             Some(CallNews::Stopgap) => {
                 if let Some(undone) = leader.and_then(|leader| self.undone(leader)) {
                     return News::Undone(undone);

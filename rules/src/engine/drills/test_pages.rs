@@ -149,7 +149,8 @@ impl Drills {
         if tested(cx).is_empty() {
             return next.refuse("test pages", "no call-out reaches a person", by);
         }
-        self.begin_round(cx, format!("asked for by {}", by.who), next);
+        let waits = self.holds(cx).map_or(String::new(), |why| format!("; they wait: {why}"));
+        self.begin_round(cx, format!("asked for by {}{waits}", by.who), next);
         next.then(Task::TendDrills);
     }
 

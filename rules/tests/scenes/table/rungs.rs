@@ -81,7 +81,12 @@ fn next_person_now_at_the_last_rung_tells_all_again_and_whoever_pressed_hears_ag
     night.next("ines", "pump");
     night.told(&["11:00 ines.mail call", "11:00 ines.push call"]);
     night.wait(10);
-    night.told(&["21:00 ines.mail notice", "21:00 ines.push notice"]);
+    assert!(
+        night.headline("ines.mail").contains("nobody else can be called"),
+        "{}",
+        night.headline("ines.mail")
+    );
+    night.told(&["21:00 ines.mail call", "21:00 ines.push call"]);
     assert!(night.site.story().contains("there is nobody else"), "{}", night.site.story());
 }
 

@@ -3,6 +3,8 @@
 //! a scripted mail server, with its journal on the disk. Nothing may get lost; only what was in
 //! flight may come twice, and says so.
 
+mod states;
+
 use mail_parser::MessageParser;
 use slackwater_rules::record::{Body, NoMore, Outcome, Purpose, Record, Seq};
 use slackwater_tests::house::{House, RULES};
