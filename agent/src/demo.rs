@@ -144,14 +144,16 @@ fn free_port(wanted: u16) -> u16 {
 
 /// The sample's rules, without what is due by the calendar, and with patience for a clock that runs
 /// hundreds of times faster: a reading every ten seconds is one every thirty milliseconds there,
-/// and a busy machine would be taken for a dead sensor.
+/// and a busy machine would be taken for a dead sensor. Each person is told by one way, since a
+/// spectator reads every page.
 fn unhurried(rules: &str) -> String {
     let line = |line: &str| match line.split_once('=') {
         Some((key, _)) if key.trim() == "outage" => String::new(),
         Some((key, _)) if key.trim() == "every" => format!("{key}= \"30 min\""),
         _ => line.to_owned(),
     };
-    rules.lines().map(line).collect::<Vec<_>>().join("\n") + "\n"
+    let rules = rules.lines().map(line).collect::<Vec<_>>().join("\n") + "\n";
+    rules.replace("\"ines.mail\", ", "")
 }
 
 /// Makes the folder, or empties it of what an earlier demo left; anything else is left alone.
@@ -236,7 +238,8 @@ folder = "pages"
 to     = "Tom <tom.mail@halyard.example>"
 
 [contact.neighbour]
-name = "the neighbour"
+name   = "the neighbour"
+helper = true
 
 [contact.neighbour.channel.mail]
 kind   = "folder"

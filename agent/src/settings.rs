@@ -228,6 +228,31 @@ impl Settings {
         .collect()
     }
 
+    /// Sections that differ and are in force at once when the files are read again.
+    pub fn taken_at_once(&self, other: &Self) -> Vec<&'static str> {
+        let people = self.contacts != other.contacts || self.channels != other.channels;
+        [
+            ("[broker]", self.broker != other.broker),
+            ("[mail]", self.mail != other.mail),
+            ("people and channels", people),
+            ("sources", self.sources != other.sources),
+            ("[metrics]", self.metrics != other.metrics),
+        ]
+        .into_iter()
+        .filter_map(|(section, differs)| differs.then_some(section))
+        .collect()
+    }
+
+    /// Takes over what is in force at once, so that the next reading of the files is held against
+    /// it. The broker's is taken where its connection is.
+    pub fn take_at_once(&mut self, other: &Self) {
+        self.mail.clone_from(&other.mail);
+        self.contacts.clone_from(&other.contacts);
+        self.channels.clone_from(&other.channels);
+        self.sources.clone_from(&other.sources);
+        self.metrics.clone_from(&other.metrics);
+    }
+
     /// What goes in the clear because the file says why: the path of that key, and words.
     pub fn in_clear(&self) -> Vec<(String, String)> {
         let told = |path: &str, host: &str, tls: bool, because: &Option<String>| {

@@ -168,8 +168,9 @@ fn why_not(file: &Path, read: &ReadRules) -> String {
     match read {
         Err(why) => format!("{why}: {rest}"),
         Ok((checked, _)) => {
-            let first = checked.view().findings.first().map(|finding| finding.title.clone());
-            format!("{file} has mistakes ({}): {rest}", first.unwrap_or_default())
+            let view = checked.view();
+            let first = view.first_mistake().unwrap_or_default();
+            format!("{file} has mistakes ({first}): {rest}")
         }
     }
 }

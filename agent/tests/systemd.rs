@@ -2,6 +2,8 @@
 //! well locked up. Where systemd's tools are missing the tests say so and pass, unless
 //! SLACKWATER_NEED_REAL=1 says that nothing may be left out.
 
+#![cfg(test)]
+
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 

@@ -3,6 +3,8 @@
 //!
 //! `cargo bench -p slackwater-rules`
 
+#![expect(clippy::expect_used, clippy::panic, reason = "a bench fails by panicking")]
+
 #[path = "../tests/fixtures/mod.rs"]
 mod fixtures;
 

@@ -5,6 +5,7 @@
 //! `cargo bench -p slackwater-rules --bench growth -- [NAME]… [SIZE]…`, for instance `losses 100
 //! 300 1000`.
 
+#![expect(clippy::expect_used, clippy::panic, reason = "a bench fails by panicking")]
 #![expect(clippy::disallowed_methods, reason = "a bench reads the clock of its thread")]
 #![expect(clippy::disallowed_macros, reason = "a bench prints")]
 
@@ -13,10 +14,10 @@ mod fixtures;
 
 use fixtures::{UTC, around_in, plan_of};
 use slackwater_rules::backtest::Backtest;
-use slackwater_rules::engine::{Arrival, Effect, Engine, Input, Link, Turn};
+use slackwater_rules::engine::{Arrival, Effect, Engine, Input, Link, OperatorCommand, Turn};
 use slackwater_rules::plan::{Plan, SensorId};
 use slackwater_rules::reading::Value;
-use slackwater_rules::record::{Body, Outcome};
+use slackwater_rules::record::{Body, By, Outcome};
 use slackwater_rules::time::{Moment, Now, Span, Wall};
 use std::collections::VecDeque;
 use std::fmt::Write as _;
@@ -48,6 +49,8 @@ struct Watch {
     octets: usize,
     texts: usize,
     raised: usize,
+    /// Of the latest page.
+    code: String,
 }
 
 impl Watch {
@@ -63,6 +66,7 @@ impl Watch {
             octets: 0,
             texts: 0,
             raised: 0,
+            code: String::new(),
         };
         watch.settle(Input::Started { version: "bench".to_owned(), gap: Some(Span::ZERO) });
         watch.settle(Input::Link(Link::Hears));
@@ -97,6 +101,7 @@ impl Watch {
             for effect in turn.effects {
                 let Effect::Send { page, .. } = effect else { continue };
                 self.pages += 1;
+                self.code.clone_from(&page.code);
                 self.octets += page.body.len() + page.html().len();
                 self.texts = self.texts.max(page.text.len());
                 let outcome = Outcome::Accepted { note: String::new() };
@@ -184,9 +189,9 @@ fn alarms(alarms: usize, sensors: usize) -> String {
     text
 }
 
-/// Alarms that one reading raises, and that another ends.
+/// Alarms that one reading raises, that a person answers, and that another reading ends.
 fn alarms_of_one_reading() {
-    let (mut raised, mut ended) = (Vec::new(), Vec::new());
+    let (mut raised, mut answered, mut ended) = (Vec::new(), Vec::new(), Vec::new());
     for size in sizes() {
         let mut watch = Watch::new(plan(&alarms(size, 1)));
         watch.hear("halyard/temp-0", "26.99");
@@ -197,12 +202,18 @@ fn alarms_of_one_reading() {
         raised.push(cost(size, &watch));
         raised.last().into_iter().for_each(told);
         watch.forget_costs();
+        let command = OperatorCommand::Acknowledge { code: watch.code.clone(), length: None };
+        watch.settle(Input::Said { command, by: By { who: "ines".to_owned(), via: "bench".to_owned() } });
+        answered.push(cost(size, &watch));
+        answered.last().into_iter().for_each(told);
+        watch.forget_costs();
         watch.hear("halyard/temp-0", "26.99");
         watch.pass(Span::minutes(10));
         ended.push(cost(size, &watch));
         ended.last().into_iter().for_each(told);
     }
     print("alarms raised by one reading", &raised);
+    print("alarms answered with one code", &answered);
     print("alarms that end by one reading", &ended);
 }
 
@@ -230,6 +241,39 @@ fn losses() {
         cost(size, &watch)
     });
     print("sensors that fall silent together, and the hour after", &costs);
+}
+
+/// Devices of which half fall silent while the rest speak on: nothing makes one loss of them. Then
+/// they come back.
+fn scattered() {
+    let (mut lost, mut back) = (Vec::new(), Vec::new());
+    for size in sizes() {
+        let topics: Vec<String> =
+            (0..2 * size).map(|device| format!("halyard/device-{device}/temp")).collect();
+        let spread = |line: &str| match line.strip_prefix("topic = \"halyard/temp-") {
+            Some(number) => format!("topic = \"halyard/device-{}/temp\"\n", number.trim_end_matches('"')),
+            None => format!("{line}\n"),
+        };
+        let text: String = alarms(2 * size, 2 * size).lines().map(spread).collect();
+        let mut watch = Watch::new(plan(&text));
+        topics.iter().for_each(|topic| watch.hear(topic, "26.99"));
+        watch.forget_costs();
+        for _ in 0..10 {
+            // The first half goes silent: what speaks on is not counted here.
+            watch.pass(Span::seconds(20));
+            let before = (watch.spent, watch.longest, watch.turns, watch.pages);
+            topics.iter().skip(size).for_each(|topic| watch.hear(topic, "26.99"));
+            (watch.spent, watch.longest, watch.turns, watch.pages) = before;
+        }
+        lost.push(cost(size, &watch));
+        lost.last().into_iter().for_each(told);
+        watch.forget_costs();
+        topics.iter().take(size).for_each(|topic| watch.hear(topic, "26.99"));
+        back.push(cost(size, &watch));
+        back.last().into_iter().for_each(told);
+    }
+    print("scattered devices that fall silent", &lost);
+    print("scattered devices that come back", &back);
 }
 
 /// Watched sites that fall silent in one moment.
@@ -333,10 +377,11 @@ fn backtest() {
 }
 
 fn main() {
-    let all: [(&str, fn()); 7] = [
+    let all: [(&str, fn()); 8] = [
         ("one-reading", alarms_of_one_reading),
         ("many-readings", alarms_of_many_readings),
         ("losses", losses),
+        ("scattered", scattered),
         ("sites", sites),
         ("unanswered", unanswered),
         ("findings", findings),

@@ -3,8 +3,9 @@
 //! really was, before the next one comes.
 //!
 //! Pages are counted and go nowhere. Stopgaps don't run: what a relay would have changed is not
-//! in the readings. Where it is known when the watch ran, silence is silence; where it is not, a stretch in which nothing
-//! at all was heard is a watch that was not running, and not a site full of dead sensors.
+//! in the readings. Where it is known when the watch ran, silence is silence; where it is not, a
+//! stretch in which nothing at all was heard is a watch that was not running, and not a site full
+//! of dead sensors.
 
 mod limit;
 mod spells;

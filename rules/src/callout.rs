@@ -7,6 +7,9 @@
 //! The engine supplies the facts, records the changes and sends the pages. [`Call`] is what it
 //! keeps: the call-out itself with its members, and who has answered.
 
+// What is new has to be handled here.
+#![warn(clippy::wildcard_enum_match_arm)]
+
 pub mod ladder;
 
 pub mod member;

@@ -21,6 +21,7 @@ mod foretold;
 mod grammar;
 mod lexer;
 mod memory;
+mod names;
 mod parser;
 pub mod query;
 mod relate;
@@ -39,6 +40,7 @@ pub use foretold::{Supposed, WrittenSubject};
 pub use grammar::{DEEPEST, LONGEST};
 pub(crate) use lexer::{is_name, is_word};
 pub use memory::Memory;
+pub(crate) use names::in_words;
 pub use scope::Scope;
 pub use window::{LONGEST_LAG, MISSING};
 
@@ -370,6 +372,11 @@ pub trait World {
     /// Whether a tank's readings show this.
     fn shows(&self, _tank: TankId, _sign: Symptom) -> Result<bool, CannotSay> {
         Err(CannotSay::Missing("model of the tank"))
+    }
+    /// How long ago the tank's water did what nothing of its own makes it do, and nobody had
+    /// declared work on it.
+    fn undeclared(&self, _tank: TankId) -> Option<Span> {
+        None
     }
     /// The coldest room, degC, in which a temperature can be held.
     fn coldest_room(&self, _holding: &Holding) -> Result<Estimate, CannotSay> {

@@ -117,6 +117,18 @@ fn things(plan: &Plan) -> usize {
     plan.alarms.len() + plan.sensors.len() + plan.watched.len()
 }
 
+/// Whether something waits or has fallen due, or a page may have to be worded: after most
+/// readings nothing has.
+fn has_work(engine: &Engine) -> bool {
+    !engine.queue.is_empty()
+        || !engine.leaving.is_empty()
+        || engine.worded < engine.turn.records.len()
+        || engine.resuming.is_some()
+        || engine.parts.callouts.any_waits()
+        || (engine.awake && engine.parts.callouts.any_touched())
+        || engine.timers.first().is_some_and(|first| first <= engine.now.mono)
+}
+
 impl Engine {
     /// A watch that remembers nothing yet. `seed` keeps answer codes from being guessed: made
     /// once at random for a site, and the same ever after. `next_seq` is the number of the
@@ -203,12 +215,12 @@ impl Engine {
             self.queue.push(Task::MindDrills);
         }
         self.queue.begin();
-        if self.queue.may_go_on(self.now.mono) && self.has_work() {
+        if self.queue.may_go_on(self.now.mono) && has_work(self) {
             self.work_off();
         }
         self.take(input);
         // What the input made due at once belongs to the same turn.
-        if self.has_work() {
+        if has_work(self) {
             self.work_off();
         }
         self.end_turn()
@@ -266,18 +278,6 @@ impl Engine {
     /// of the work that went on meanwhile, which they shall not see.
     pub fn recollect<'e>(&'e mut self, since: Moment, works: &'e [PastWork]) -> Recollection<'e> {
         Recollection::begin(&self.plan, &mut self.parts.alarms, (since, self.now.mono), works)
-    }
-
-    /// Whether something waits or has fallen due, or a page may have to be worded: after most
-    /// readings nothing has.
-    fn has_work(&self) -> bool {
-        !self.queue.is_empty()
-            || !self.leaving.is_empty()
-            || self.worded < self.turn.records.len()
-            || self.resuming.is_some()
-            || self.parts.callouts.any_waits()
-            || (self.awake && self.parts.callouts.any_touched())
-            || self.timers.first().is_some_and(|first| first <= self.now.mono)
     }
 
     /// Does what waits and what falls due, as much as one turn takes on.

@@ -5,15 +5,6 @@
 //! inputs give the same bytes. So an outage is a unit test, a year runs in seconds, and a
 //! rehearsal is the very code that runs at night. Modules stand in reading order.
 
-// Nothing panics on what comes from outside. Where it is right to, an attribute says why.
-#![warn(
-    clippy::unwrap_used,
-    clippy::expect_used,
-    clippy::panic,
-    clippy::unreachable,
-    clippy::indexing_slicing
-)]
-
 pub use slackwater_forecast as forecast;
 pub use slackwater_time as time;
 

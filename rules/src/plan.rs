@@ -9,6 +9,7 @@ mod alarm;
 mod asked;
 mod callout;
 mod card;
+mod carries;
 mod causes;
 mod check;
 mod context;
@@ -38,6 +39,7 @@ pub mod ways;
 pub use crate::diagnostic::{
     At, FINDINGS_VERSION, Finding, FindingView, FindingsView, PlaceView, Severity, render,
 };
+pub use carries::{CarriedForecast, FALSE_ALARMS, FalseAlarms, SeenOfTank};
 pub use check::{Checked, Surroundings};
 pub(crate) use health::HEALTH;
 pub use output_check::{clashes, clashes_in_words};

@@ -34,6 +34,8 @@ pub trait Site {
     fn relay_title(&self, id: RelayId) -> &str;
     /// Whether this sensor stands for another site's check-ins.
     fn is_for_watched(&self, id: SensorId) -> bool;
+    /// Whatever has this name in the rule file, as people read it: a sensor with its tank.
+    fn spoken(&self, name: &str) -> Option<String>;
 }
 
 /// A system of water.

@@ -8,8 +8,9 @@
 //! place it stands in says which is meant: 2 degF as a deadband is 1.11 K, not -16.67 degC.
 //!
 //! Conversion factors are exact: NIST SP 811 (2008), appendix B; of the two conventional
-//! columns of mercury it gives seven digits. What hydrometers and meters that compensate say is a salinity in another
-//! dress, so the temperature that they refer to is a part of their unit: `SG@25C`, `mS/cm@25C`.
+//! columns of mercury it gives seven digits. What hydrometers and meters that compensate say is a
+//! salinity in another dress, so the temperature that they refer to is a part of their unit:
+//! `SG@25C`, `mS/cm@25C`.
 
 mod dimension;
 mod item;
@@ -25,7 +26,8 @@ use crate::forecast::salt;
 use crate::time::Span;
 use std::fmt;
 
-/// A unit: what it measures, and how it becomes the base unit: `base = value * factor + offset`, or along a curve.
+/// A unit: what it measures, and how it becomes the base unit: `base = value * factor + offset`, or
+/// along a curve.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Unit {
     /// As a scale (for `degC`: a temperature, not a difference).
@@ -35,8 +37,8 @@ pub struct Unit {
     curve: Option<Curve>,
 }
 
-/// What a scale tells that is no straight line. A difference on it is taken where tanks of the sea are: its `factor`
-/// is the slope there.
+/// What a scale tells that is no straight line. A difference on it is taken where tanks of the sea
+/// are: its `factor` is the slope there.
 #[derive(Clone, Copy, Debug, PartialEq)]
 enum Curve {
     /// Salinity by specific gravity, sea water and pure water both at so many degC.
@@ -82,7 +84,8 @@ const fn of_salinity(name: &'static str, curve: Curve, slope: f64) -> (&'static 
 
 /// 60 degF, for which the hydrometers of some trades are made, degC.
 const SIXTY_FAHRENHEIT: f64 = 140.0 / 9.0;
-/// Equivalents in a m³ of water of one German degree: 10 g of CaO, of 56.0774 g/mol, take two protons each.
+/// Equivalents in a m³ of water of one German degree: 10 g of CaO, of 56.0774 g/mol, take two
+/// protons each.
 const GERMAN_DEGREE: f64 = 10.0 / 56.077_4 * 2.0;
 /// The same of one g of CaCO3, of 100.0869 g/mol.
 const AS_CALCIUM_CARBONATE: f64 = 2.0 / 100.086_9;

@@ -23,9 +23,19 @@ pub fn for_people(shown: &str) -> String {
     if unit.is_empty() { number } else { format!("{number} {unit}") }
 }
 
-/// The same anywhere in a sentence.
+/// The same anywhere in a sentence; thousands stay as they are.
 pub fn for_people_in(sentence: &str) -> String {
-    sentence.replace("degC", "°C").replace("degF", "°F")
+    let sentence = sentence.replace("degC", "°C").replace("degF", "°F");
+    let mut out = String::with_capacity(sentence.len());
+    for word in sentence.split_inclusive(' ') {
+        let follows_number = out.trim_end().ends_with(|sign: char| sign.is_ascii_digit());
+        let rest = word.strip_prefix('K').filter(|_| follows_number);
+        match rest.filter(|rest| !rest.starts_with(char::is_alphanumeric)) {
+            Some(rest) => out.extend(["°C", rest]),
+            None => out.push_str(word),
+        }
+    }
+    out
 }
 
 /// `4200` as `4,200`; what is no plain number stays.
@@ -135,6 +145,7 @@ mod tests {
         assert_eq!(value(&scale("L/h"), 4200.0 / 3_600_000.0), "4,200 L/h");
         assert_eq!(for_people("1234567"), "1,234,567");
         assert_eq!(for_people("-20 degC"), "-20 °C");
+        assert_eq!(for_people_in("24.6 degC, 2.6 K above, 3 K/h, K 7"), "24.6 °C, 2.6 °C above, 3 °C/h, K 7");
     }
 
     #[test]

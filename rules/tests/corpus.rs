@@ -1,6 +1,7 @@
 //! What fuzzing began with and what it found, held to the same promises again: `rules/fuzz`
 //! makes inputs up, this replays those that are committed.
 
+#![cfg(test)]
 #![expect(clippy::disallowed_methods, reason = "a test may read files; the crate may not")]
 
 use std::fs;

@@ -1,5 +1,6 @@
 //! The stories that come with the sample site, played against its rule file.
 
+#![cfg(test)]
 #![expect(clippy::disallowed_methods, reason = "a test may read files; the crate may not")]
 
 #[path = "fixtures/mod.rs"]

@@ -1,5 +1,12 @@
 //! Helpers for tests that look from outside.
 
+#![expect(
+    clippy::expect_used,
+    clippy::indexing_slicing,
+    clippy::panic,
+    reason = "what tests lean on fails by panicking, as they do"
+)]
+
 pub mod agent;
 pub mod board;
 pub mod certs;

@@ -1,5 +1,7 @@
 //! Channels against scripted servers: what arrives, and what is said when it does not.
 
+#![cfg(test)]
+
 #[path = "channels/hostile.rs"]
 mod hostile;
 #[path = "channels/letters.rs"]

@@ -1,6 +1,8 @@
 //! `slackwater estimate` as a keeper and a script meet it: the real binary, its exit codes, its
 //! files.
 
+#![cfg(test)]
+
 use std::path::Path;
 use std::process::{Command, Output};
 

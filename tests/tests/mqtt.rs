@@ -2,6 +2,8 @@
 //! behaviour is the point, against the demo's broker where a fault has to happen on demand, against
 //! both where they must agree.
 
+#![cfg(test)]
+
 use std::net::{Ipv4Addr, TcpListener};
 use std::path::Path;
 use std::time::{Duration, Instant};

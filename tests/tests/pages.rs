@@ -3,6 +3,8 @@
 //! answer have to stand on a phone's first screen, nothing may be wider than the screen, and
 //! nothing too small to read or to tap.
 
+#![cfg(test)]
+
 use slackwater_tests::agent::Home;
 use std::collections::BTreeMap;
 use std::fmt::Write as _;

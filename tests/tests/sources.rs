@@ -2,6 +2,8 @@
 //! of files like the kernel's, while no broker can be reached at all. Where the UPS server is
 //! missing its tests say so and look at nothing.
 
+#![cfg(test)]
+
 #[path = "sources/encrypted.rs"]
 mod encrypted;
 #[path = "sources/house.rs"]

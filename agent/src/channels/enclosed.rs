@@ -17,9 +17,9 @@ const LARGEST: usize = 2 << 20;
 
 /// Makes reports; cheap to clone.
 #[derive(Clone)]
-pub struct Reports(Arc<Maker>);
+pub struct Reports(Arc<ReportMaker>);
 
-struct Maker {
+struct ReportMaker {
     journal: PathBuf,
     /// The rules in force when the last page that asks for a report was handed over.
     plan: Mutex<Option<Arc<Plan>>>,
@@ -35,7 +35,7 @@ pub(super) struct WithReport<'p> {
 impl Reports {
     /// Of this journal.
     pub fn of(journal: PathBuf) -> Self {
-        Self(Arc::new(Maker { journal, plan: Mutex::default() }))
+        Self(Arc::new(ReportMaker { journal, plan: Mutex::default() }))
     }
 
     /// A page that asks for a report is about to be handed over: these are the rules in force.

@@ -15,7 +15,7 @@ use crate::review::{ReviewSpan, parse_when};
 use crate::settings::Environment;
 use crate::site::load_plan;
 use history::{Past, Playing};
-use progress::Progress;
+use progress::BacktestProgress;
 use slackwater_rules::backtest::lead_in;
 use slackwater_rules::plan::Plan;
 use slackwater_rules::time::Wall;
@@ -42,7 +42,8 @@ pub(super) struct BacktestArgs {
     /// each.
     #[arg(long = "column", value_name = "NAME=SENSOR", requires = "csv", value_parser = csv::column)]
     columns: Vec<csv::Column>,
-    /// Where the file has no reading at all, its sensors were silent; without this, nobody watched then.
+    /// Where the file has no reading at all, its sensors were silent; without this, nobody watched
+    /// then.
     #[arg(long, requires = "csv")]
     all_silence: bool,
     /// Another rule file than the configured one.
@@ -104,7 +105,7 @@ pub(super) fn play(backtest: &BacktestArgs) -> ExitCode {
         if window.since >= window.until {
             return Err("it would end before it begins: give another --since or --until".to_owned());
         }
-        let mut progress = Progress::on_terminal(zone);
+        let mut progress = BacktestProgress::on_terminal(zone);
         match (&backtest.alarm, &backtest.sweep) {
             (Some(alarm), Some(range)) => {
                 sweep_limit((&past, &mut progress), &plan, window, alarm, range, backtest.json)
@@ -133,7 +134,7 @@ fn pretty(value: &impl serde::Serialize) -> Result<String, String> {
 }
 
 fn sweep_limit(
-    (past, progress): (&Past, &mut Progress),
+    (past, progress): (&Past, &mut BacktestProgress),
     plan: &Plan,
     window: ReviewSpan,
     alarm: &str,

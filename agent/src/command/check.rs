@@ -10,7 +10,7 @@ use crate::output::{out, outln};
 use crate::settings::{Environment, LogFormat, LogSettings};
 use crate::site::SiteFiles;
 use serde_json::json;
-use slackwater_rules::plan::{FindingView, FindingsView};
+use slackwater_rules::plan::{CarriedForecast, FindingView, FindingsView, Plan, TankId};
 use slackwater_rules::time::Span;
 use std::process::ExitCode;
 use std::time::Duration;
@@ -39,6 +39,7 @@ pub(super) fn check(config: &Config, as_json: bool) -> ExitCode {
             "rules": rules,
             "cut_off_without_router": cut_off,
             "service": in_the_way,
+            "forecasts": read.as_ref().map_or(Vec::new(), |site| forecasts_as_data(&site.plan)),
         });
         return match serde_json::to_string_pretty(&form) {
             Ok(text) => {
@@ -53,7 +54,9 @@ pub(super) fn check(config: &Config, as_json: bool) -> ExitCode {
             if !site.warnings.is_empty() {
                 outln!("{}", site.warnings.trim_end());
             }
-            if let Some(note) = without_router(&site.settings.cut_off_without_router()) {
+            if let Some(note) =
+                without_router(&site.settings.cut_off_without_router(), site.plan.without_mains.router)
+            {
                 outln!("{note}");
             }
             let in_the_way = service_user::in_the_way(&config.config, &site);
@@ -65,6 +68,9 @@ pub(super) fn check(config: &Config, as_json: bool) -> ExitCode {
                 ));
             }
             let plan = &site.plan;
+            for line in forecasts(plan) {
+                outln!("{line}");
+            }
             outln!(
                 "{}: {}, {}, {}, {}, {}: it can run",
                 plan.site,
@@ -129,6 +135,63 @@ fn on_one_line(view: &FindingsView) -> impl Fn(&FindingView) -> String {
     }
 }
 
+/// Of each tank with a model which forecasts its sensors carry, how often each rings falsely, and
+/// what is not offered, and why.
+fn forecasts(plan: &Plan) -> Vec<String> {
+    let mut lines = Vec::new();
+    for (id, tank) in (0..).map(TankId).zip(&plan.tanks) {
+        let Some((seen, carried)) = plan.carries(id) else { continue };
+        if !carried.iter().any(|forecast| forecast.is_used) {
+            continue;
+        }
+        let told = |forecast: &CarriedForecast| match forecast.a_year {
+            Ok(a_year) if a_year >= 0.05 => Some(format!("{} {a_year:.1}", forecast.hazard)),
+            Ok(_) => Some(format!("{} hardly ever", forecast.hazard)),
+            Err(_) => None,
+        };
+        let (used, others): (Vec<_>, Vec<_>) = carried.iter().partition(|forecast| forecast.is_used);
+        let sum: f64 = used.iter().filter_map(|forecast| forecast.a_year.ok()).sum();
+        let used: Vec<_> = used.into_iter().filter_map(told).collect();
+        lines.push(format!(
+            "{}: the watch sees {}; its forecasts ring falsely about {sum:.1} times a year: {}",
+            tank.name,
+            seen.words(),
+            used.join(", "),
+        ));
+        let more: Vec<_> = others.iter().copied().filter_map(told).collect();
+        if !more.is_empty() {
+            lines.push(format!("  it could also carry: {}", more.join(", ")));
+        }
+        let lacking = others.iter().filter_map(|forecast| Some((forecast.hazard, forecast.a_year.err()?)));
+        let lacking: Vec<_> = lacking.map(|(hazard, what)| format!("{hazard} for want of {what}")).collect();
+        if !lacking.is_empty() {
+            lines.push(format!("  not offered: {}", lacking.join(", ")));
+        }
+    }
+    lines
+}
+
+/// The same for programs.
+fn forecasts_as_data(plan: &Plan) -> Vec<serde_json::Value> {
+    let tanks = (0..).map(TankId).zip(&plan.tanks);
+    let told = tanks.filter_map(|(id, tank)| {
+        let (seen, carried) = plan.carries(id)?;
+        let hazards: Vec<_> = carried
+            .iter()
+            .map(|forecast| {
+                json!({
+                    "hazard": forecast.hazard,
+                    "used": forecast.is_used,
+                    "false_a_year": forecast.a_year.ok(),
+                    "lacks": forecast.a_year.err(),
+                })
+            })
+            .collect();
+        Some(json!({ "tank": tank.name, "seen": seen.words(), "hazards": hazards }))
+    });
+    told.collect()
+}
+
 /// `1 tank`, `2 tanks`.
 fn counted(count: usize, what: &str) -> String {
     let ending = if count == 1 { "" } else { "s" };
@@ -136,30 +199,36 @@ fn counted(count: usize, what: &str) -> String {
 }
 
 /// Most nights this tool is for begin with the mains, and the router goes with them.
-fn without_router(cut_off: &[&str]) -> Option<String> {
+fn without_router(cut_off: &[&str], router: Option<Span>) -> Option<String> {
     let (last, others) = cut_off.split_last()?;
     let (who, are) = match others {
         [] => ((*last).to_owned(), "is"),
         _ => (format!("{} and {last}", others.join(", ")), "are"),
     };
-    Some(format!(
-        "note: {who} {are} told by mail and push only, and these need the router: without a battery on it, or a \
-         text channel, a power cut takes them too"
-    ))
+    let end = match router {
+        Some(router) => {
+            format!("in a power cut they end with it, after {router}, unless there is a text channel")
+        }
+        None => "without a battery on it, or a text channel, a power cut takes them too".to_owned(),
+    };
+    Some(format!("note: {who} {are} told by mail and push only, and these need the router: {end}"))
 }
 
 #[cfg(test)]
 mod tests {
-    use super::without_router;
+    use super::{Span, without_router};
 
     #[test]
     fn who_is_cut_off_with_the_router_is_named() {
-        assert_eq!(without_router(&[]), None);
+        assert_eq!(without_router(&[], None), None);
         assert!(
-            without_router(&["Ines"])
+            without_router(&["Ines"], None)
                 .is_some_and(|note| note.starts_with("note: Ines is told by mail and push only"))
         );
-        let note = without_router(&["Ines", "Tom", "the neighbour"]);
-        assert!(note.is_some_and(|note| note.starts_with("note: Ines, Tom and the neighbour are told")));
+        let note = without_router(&["Ines", "Tom", "the neighbour"], Some(Span::minutes(45)));
+        assert!(note.is_some_and(|note| {
+            note.starts_with("note: Ines, Tom and the neighbour are told")
+                && note.ends_with("end with it, after 45 min, unless there is a text channel")
+        }));
     }
 }

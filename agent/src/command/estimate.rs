@@ -7,6 +7,7 @@
 mod answers;
 mod filed;
 mod lately;
+mod learned;
 mod page;
 mod past;
 mod plot;
@@ -20,6 +21,7 @@ use crate::settings::{Environment, Settings, Trust};
 use crate::site::load_plan;
 use answers::PaperAnswers;
 use clap::{Args, ValueEnum};
+use learned::LearnedTank;
 use slackwater_rules::forecast::Interval;
 use slackwater_rules::forecast::battery::{BatteryModel, Chemistry, INVERTER};
 use slackwater_rules::forecast::oxygen::AirPump;
@@ -55,6 +57,12 @@ pub(super) struct EstimateArgs {
     /// The coldest room to plan for: `16 degC`.
     #[arg(long, value_parser = of(Dimension::TEMPERATURE), allow_hyphen_values = true)]
     room: Option<Given>,
+    /// The hottest room to plan for: `33 degC`.
+    #[arg(long, value_parser = of(Dimension::TEMPERATURE), allow_hyphen_values = true)]
+    hot_room: Option<Given>,
+    /// A lid lies on the tank.
+    #[arg(long)]
+    lid: bool,
     /// Too cold; the thermometer's lower limit in the rule file, or 22 degC, if not given.
     #[arg(long, value_parser = of(Dimension::TEMPERATURE))]
     cold: Option<Given>,
@@ -220,8 +228,11 @@ pub(super) fn answer(asked: &EstimateArgs) -> ExitCode {
             return ExitCode::from(2);
         }
     };
+    let mut own = None;
     if let (Some((settings, plan)), Some(name)) = (&site, &asked.tank) {
-        lately::fill(&mut paper, plan, name, &settings.places.journal.path);
+        let journal = &settings.places.journal.path;
+        lately::fill(&mut paper, plan, name, journal);
+        own = LearnedTank::read(&mut paper, plan, name, journal).map(|tank| (tank, &settings.places.zone));
     }
     if let Some(file) = &asked.plot {
         let svg = match (&site, &asked.since) {
@@ -235,7 +246,7 @@ pub(super) fn answer(asked: &EstimateArgs) -> ExitCode {
             return failed(&text);
         }
     }
-    let answers = PaperAnswers::of(&paper, &units);
+    let answers = PaperAnswers::of(&paper, &units, own.as_ref().map(|(tank, zone)| (tank, *zone)));
     if asked.json {
         match serde_json::to_string_pretty(&answers) {
             Ok(text) => outln!("{text}"),
@@ -293,6 +304,8 @@ impl EstimateArgs {
         paper.salinity = base(&self.salinity).or(paper.salinity);
         paper.water = base(&self.water);
         paper.room = base(&self.room);
+        paper.hot_room = base(&self.hot_room);
+        paper.lid |= self.lid;
         paper.cold = base(&self.cold).unwrap_or(paper.cold);
         paper.warm = base(&self.warm).unwrap_or(paper.warm);
         if !self.heaters.is_empty() {
@@ -326,7 +339,7 @@ impl EstimateArgs {
         };
         let first =
             |all: &[&Option<Given>]| all.iter().find_map(|given| given.as_ref()).map(|g| g.scale.clone());
-        let degrees = first(&[&self.water, &self.room, &self.cold, &self.warm]).or(filed);
+        let degrees = first(&[&self.water, &self.room, &self.hot_room, &self.cold, &self.warm]).or(filed);
         Ok((paper, Units { temperature: degrees, volume: first(&[&self.volume, &self.reservoir]) }))
     }
 

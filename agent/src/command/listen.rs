@@ -8,7 +8,7 @@ use crate::listen::{Observations, propose, rows, table};
 use crate::mqtt::{self, MqttEvent};
 use crate::output::{out, outln};
 use crate::settings::{Environment, Settings, UnusableFile};
-use crate::site::connection;
+use crate::site::{connection, load_plan};
 use slackwater_rules::time::Span;
 use std::fs::OpenOptions;
 use std::io::{IsTerminal as _, Write as _};
@@ -69,7 +69,10 @@ pub(super) async fn carry_out(listen: Listen) -> ExitCode {
     out!("{}", table(&heard, LAST_LINES));
     let targets: Vec<String> =
         settings.channels.keys().filter(|target| target.contact.is_some()).map(ToString::to_string).collect();
-    let proposal = propose(&heard, &targets);
+    let known = load_plan(&listen.config.config, &Environment::of_process().dry(), None);
+    let tanks: Vec<String> =
+        known.iter().flat_map(|(_, plan)| &plan.tanks).map(|tank| tank.name.clone()).collect();
+    let proposal = propose(&heard, &targets, &tanks);
     if proposal.sensors == 0 {
         return failed("nothing that was heard looks like a sensor: no file is written");
     }

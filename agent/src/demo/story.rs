@@ -134,7 +134,7 @@ impl DemoStory {
 fn first_screen(page: &Page) {
     let line = |text: &str| outln!("          | {text}");
     page.said.under.iter().for_each(|text| line(text));
-    for part in page.said.parts.iter().take_while(|part| part.title != "Then") {
+    for part in page.said.parts.iter().filter(|part| ["What to do", "How to answer"].contains(&part.title)) {
         line(&part.title.to_uppercase());
         part.lines.iter().for_each(|text| line(&text.plain()));
     }

@@ -45,9 +45,9 @@ impl EventLoop {
                     format!("its witness waits for {left} more, as {who} said: {}", silence.why)
                 });
                 let text = if json {
-                    health::json(&status, &self.health)
+                    health::json(&status, &self.health, self.engine.plan())
                 } else {
-                    status_words::words(&status, &self.health)
+                    status_words::words(&status, &self.health, self.engine.plan())
                 };
                 ControlReply { ok: true, text }
             }

@@ -11,7 +11,7 @@ use crate::plain_text::tame;
 use serde::Serialize;
 use serde_json::json;
 use slackwater_rules::engine::Status;
-use slackwater_rules::plan::Target;
+use slackwater_rules::plan::{Plan, Target};
 use std::collections::BTreeMap;
 use std::time::Duration;
 
@@ -99,7 +99,7 @@ pub(super) fn pretty(value: &impl Serialize) -> String {
     serde_json::to_string_pretty(value).unwrap_or_else(|error| format!("{{\"error\": \"{error}\"}}"))
 }
 
-pub(super) fn json(status: &Status, health: &PartsHealth) -> String {
+pub(super) fn json(status: &Status, health: &PartsHealth, plan: &Plan) -> String {
     let channels: BTreeMap<String, _> = health
         .channels
         .iter()
@@ -115,7 +115,7 @@ pub(super) fn json(status: &Status, health: &PartsHealth) -> String {
         .collect();
     pretty(&json!({
         "version": 1,
-        "truth": truth(status, health),
+        "truth": truth(status, health, plan),
         "status": status,
         "health": {
             "broker": {"deaf": health.deaf, "round_trip_ms": health.round_trip.map(|trip| trip.as_millis() as u64), "refused": health.refused},

@@ -6,6 +6,7 @@ use crate::channels::Channels;
 use crate::plain_text::beginning;
 use crate::site::{SiteFiles, connection, last_good, register, subscriptions};
 use crate::sources::RunningSources;
+use slackwater_rules::record::Body;
 
 /// Of what is wrong with files, so much goes to whoever asked and into the log …
 const MOST_LINES: usize = 200;
@@ -64,7 +65,8 @@ impl EventLoop {
             &self.settings.places.journal.path,
             std::mem::take(&mut site.taken),
         );
-        self.settings.metrics.clone_from(&site.settings.metrics);
+        let taken = self.settings.taken_at_once(&site.settings);
+        self.settings.take_at_once(&site.settings);
         self.settings.places.rules.clone_from(&site.settings.places.rules);
         self.note_unusable(site.unusable);
         self.forget_changed_channels(&site.settings);
@@ -82,8 +84,15 @@ impl EventLoop {
             self.keeper.flush(&now);
             recollecting::recollect(&mut self.engine, &self.settings.places.journal.path, &now);
         }
-        let mut said: Vec<_> =
-            turn.records.iter().map(|record| record.body.in_words(self.engine.plan())).collect();
+        // Of rules that are as they were nothing is said beside what did change.
+        let says = |body: &Body| {
+            taken.is_empty() || !matches!(body, Body::Reloaded { changes } if changes.is_empty())
+        };
+        let told = turn.records.iter().map(|record| &record.body).filter(|body| says(body));
+        let mut said: Vec<_> = told.map(|body| body.in_words(self.engine.plan())).collect();
+        if !taken.is_empty() {
+            said.push(format!("changed in the agent's file, and taken: {}", taken.join(", ")));
+        }
         // Pages in the old channels' hands are finished by them.
         self.channels = Channels::start(site.channels, &self.context, self.results.clone());
         self.gather(&now, turn);

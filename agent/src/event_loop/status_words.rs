@@ -6,68 +6,52 @@
 use super::health::{LONGEST_UNUSABLE, PartsHealth};
 use super::telling::ill;
 use crate::plain_text::tame;
+use crate::truth::{WhatIsSeen, Wrong};
 use slackwater_rules::engine::{AlarmView, CallView, DrillsView, Explanation, SensorView, Status};
+use slackwater_rules::plan::{Plan, Target};
 use slackwater_rules::record::Estimated;
-use slackwater_rules::time::Span;
 use slackwater_rules::words::{capital, counted, list};
 use std::fmt::Write;
 
 /// So many refused subscriptions are named, and so much of each.
 const MOST_REFUSED: usize = 8;
 const LONGEST_FILTER: usize = 120;
-/// So many things are named in the first line; the rest is counted.
-const NAMED: usize = 3;
 /// A forecast is shown if it may come within so many hours.
 const AHEAD_H: f64 = 24.0;
 
 /// The truth in one line: what is wrong, else what can't be seen, else that all is well.
-pub(super) fn truth(status: &Status, health: &PartsHealth) -> String {
-    let site = &status.site;
+pub(super) fn truth(status: &Status, health: &PartsHealth, plan: &Plan) -> String {
     let mut open: Vec<&AlarmView> = status.alarms.iter().filter(|alarm| stands(alarm)).collect();
     open.sort_by_key(|alarm| (std::cmp::Reverse(alarm.priority), std::cmp::Reverse(alarm.stood)));
-    if let Some(worst) = open.first() {
-        let more = if open.len() > 1 { format!(" (and {} more)", open.len() - 1) } else { String::new() };
-        let code = worst.code.as_deref().unwrap_or_default();
+    let wrong = open.first().map(|worst| {
         let call = status.calls.iter().find(|call| call.about.contains(&worst.name));
-        let held = call.and_then(|call| call.held.clone()).unwrap_or_else(|| "nobody has it".to_owned());
-        let title = if worst.title.starts_with(site.as_str()) {
-            worst.title.clone()
-        } else {
-            format!("{site}: {}", worst.title)
-        };
-        return format!("{title}{more}, code {code}: {held}");
-    }
-    let unseen: Vec<String> = status.sensors.iter().filter(|it| !is_seen(it)).map(full_name).collect();
-    if !unseen.is_empty() {
-        return format!("{site}: nothing is wrong that can be seen, but {}", not_seen(&unseen));
-    }
-    let ill: Vec<String> = ill(status, health).iter().map(|part| part_name(part)).collect();
-    if !ill.is_empty() {
-        return format!("{site}: the tanks are well, but the watch is not: look at {}", list(&ill));
-    }
-    let heard = status.sensors.iter().filter_map(|sensor| sensor.age).max();
-    let heard = heard.map(|age| format!(", all heard within {}", rounded_up(age))).unwrap_or_default();
-    let (tanks, sensors) = (counted(status.tanks.len(), "tank"), counted(status.sensors.len(), "sensor"));
-    format!("{site}: all is well: {tanks}, {sensors}{heard}")
+        Wrong {
+            what: worst.title.clone(),
+            more: open.len() - 1,
+            since: worst.since.clone(),
+            code: worst.code.clone(),
+            held: call.and_then(|call| call.held.clone()),
+        }
+    });
+    let seen = WhatIsSeen {
+        wrong,
+        deaf: status.deaf.clone(),
+        unseen: status.sensors.iter().filter(|it| !is_seen(it)).map(full_name).collect(),
+        ill: ill(status, health).iter().map(|part| part_name(part, health, plan)).collect(),
+        tanks: status.tanks.len(),
+        sensors: status.sensors.len(),
+        oldest: status.sensors.iter().filter_map(|sensor| sensor.age).max().unwrap_or_default(),
+    };
+    seen.line(&status.site)
 }
 
-/// `2 sensors are not seen: lagoon water and mains`
-fn not_seen(unseen: &[String]) -> String {
-    let (named, more) = unseen.split_at(unseen.len().min(NAMED));
-    let more = if more.is_empty() { String::new() } else { format!(" and {} more", more.len()) };
-    let named = if more.is_empty() { list(named) } else { named.join(", ") };
-    match unseen.len() {
-        1 => format!("{named} is not seen"),
-        count => format!("{count} sensors are not seen: {named}{more}"),
-    }
-}
-
-fn part_name(part: &str) -> String {
+fn part_name(part: &str, health: &PartsHealth, plan: &Plan) -> String {
+    let way = health.channels.keys().find(|target| target.to_string() == part);
     match part {
         "clock" => "the clock, which is not trusted".to_owned(),
         "broker" | "journal" | "modem" => format!("the {part}"),
         "set-up" => "what it could not use of its files".to_owned(),
-        other => other.to_owned(),
+        other => way.map_or_else(|| other.to_owned(), |way| plan.way_in_words(way)),
     }
 }
 
@@ -83,14 +67,9 @@ fn full_name(sensor: &SensorView) -> String {
     sensor.tank.as_ref().map_or_else(|| sensor.title.clone(), |tank| format!("{tank} {}", sensor.title))
 }
 
-/// To the next whole minute: nobody wants to know it better.
-fn rounded_up(age: Span) -> Span {
-    Span::minutes((age.0 + 59_999).div_euclid(60_000).max(1))
-}
-
 /// All of it.
-pub(super) fn words(status: &Status, health: &PartsHealth) -> String {
-    let mut out = format!("{}\n{}\n", truth(status, health), status.time);
+pub(super) fn words(status: &Status, health: &PartsHealth, plan: &Plan) -> String {
+    let mut out = format!("{}\n{}\n", truth(status, health, plan), status.time);
     if !health.unusable.is_empty() {
         out.push_str("\nNOT USED, because it is broken (tried again every ten seconds)\n");
     }
@@ -120,7 +99,7 @@ pub(super) fn words(status: &Status, health: &PartsHealth) -> String {
     for estimate in soon {
         let _ = writeln!(out, "  {}", estimate.in_full());
     }
-    own_parts(&mut out, status, health);
+    own_parts(&mut out, status, health, plan);
     out.truncate(out.trim_end().len());
     out
 }
@@ -214,7 +193,7 @@ fn call_out(out: &mut String, call: &CallView) {
 }
 
 /// The watch itself: what is well in one line, what is not a line each.
-fn own_parts(out: &mut String, status: &Status, health: &PartsHealth) {
+fn own_parts(out: &mut String, status: &Status, health: &PartsHealth, plan: &Plan) {
     let mut well: Vec<String> = Vec::new();
     let mut lines: Vec<String> = Vec::new();
     match &health.deaf {
@@ -267,10 +246,11 @@ fn own_parts(out: &mut String, status: &Status, health: &PartsHealth) {
     }
     let mut unused: Vec<String> = Vec::new();
     for (target, channel) in &health.channels {
+        let target = plan.way_in_words(target);
         match &channel.known {
             Some(Err(why)) => lines.push(format!("{target}: FAILING: {why}")),
             Some(Ok(())) => well.push(format!("{target}: well")),
-            None => unused.push(target.to_string()),
+            None => unused.push(target),
         }
     }
     if !unused.is_empty() {
@@ -283,7 +263,7 @@ fn own_parts(out: &mut String, status: &Status, health: &PartsHealth) {
         lines.push(format!("looks again in {}: {}", first.due, first.reason));
     }
     if let Some(drills) = &status.drills {
-        drilled(&mut lines, drills);
+        drilled(&mut lines, drills, plan);
     }
     out.push_str("\nThe watch itself\n");
     if !well.is_empty() {
@@ -294,10 +274,10 @@ fn own_parts(out: &mut String, status: &Status, health: &PartsHealth) {
     }
 }
 
-fn drilled(lines: &mut Vec<String>, drills: &DrillsView) {
+fn drilled(lines: &mut Vec<String>, drills: &DrillsView, plan: &Plan) {
     let mut proved: Vec<String> = Vec::new();
     for channel in &drills.channels {
-        let target = &channel.target;
+        let target = plan.way_in_words(&Target::parse(&channel.target));
         let missed = match channel.missed {
             0 => String::new(),
             1 => "; the last test page was NOT answered".to_owned(),
@@ -332,8 +312,8 @@ fn drilled(lines: &mut Vec<String>, drills: &DrillsView) {
 pub(super) fn explained(explanation: &Explanation) -> String {
     let alarm = &explanation.alarm;
     let mut out = format!("{} ({}): {}\n", alarm.title, alarm.priority, alarm.state);
-    if !explanation.written.is_empty() {
-        let _ = writeln!(out, "rings while: {}", explanation.written);
+    if !explanation.in_words.is_empty() {
+        let _ = writeln!(out, "rings while: {}", explanation.in_words);
     }
     if let Some(cause) = &alarm.cause {
         let _ = writeln!(out, "what may be behind it: {cause}");

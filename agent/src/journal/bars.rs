@@ -7,7 +7,7 @@ use super::error::JournalError;
 use super::log::{JournalLog, boots};
 use super::minutes::MINUTE;
 use super::schema;
-use super::stored::Stored;
+use super::stored::StoredReadings;
 use rusqlite::OptionalExtension as _;
 use slackwater_rules::time::{Span, Wall};
 use std::collections::BTreeSet;
@@ -45,7 +45,7 @@ impl JournalLog {
                 db.query_row("SELECT id FROM sensors WHERE name = ?", [sensor], |row| row.get::<_, i64>(0));
             let Some(id) = row.optional()? else { return Ok(found) };
             let (step, only) = ((step.0 / MINUTE).max(1), BTreeSet::from([id]));
-            let mut stored = Stored::of(&self.place.0, db)?;
+            let mut stored = StoredReadings::of(&self.place.0, db)?;
             for (boot, dated) in boots(&stored.db)? {
                 let minute = |wall: Wall| (wall - dated.offset).0.div_euclid(MINUTE);
                 let Some((oldest, newest)) = stored.ends(boot)? else { continue };

@@ -44,7 +44,7 @@ pub(super) struct Migrating {
 
 /// What a step came to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Step {
+pub(super) enum CopyStep {
     /// The copy is made now, or can't be yet.
     Waits,
     /// The copy is there: rows can be moved.
@@ -62,10 +62,10 @@ impl Migrating {
     }
 
     /// Sees to the copy, and sets the time of the next step.
-    pub(super) fn look_after_copy(&mut self, path: &Path, now: Moment) -> Step {
+    pub(super) fn look_after_copy(&mut self, path: &Path, now: Moment) -> CopyStep {
         self.due = Some(now + PAUSE);
         if copy_of(path).exists() {
-            return Step::Ready;
+            return CopyStep::Ready;
         }
         match self.copying.take() {
             Some(copying) if copying.is_finished() => {
@@ -91,7 +91,7 @@ impl Migrating {
                 }
             },
         }
-        Step::Waits
+        CopyStep::Waits
     }
 }
 

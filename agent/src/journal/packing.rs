@@ -1,6 +1,6 @@
 //! Minutes of one sensor, packed. They flow in in order of time, and a short run of octets flows
 //! out, from which exactly the same minutes come back: numbers as steps of the sensor's own
-//! [`Scale`], each as what it differs by from the one before, column by column, and then squeezed
+//! [`NumberScale`], each as what it differs by from the one before, column by column, and then squeezed
 //! (zlib), which also tells a flipped bit.
 //!
 //! A mean is the sum of the steps of its readings, which is a whole number, over their count.
@@ -8,7 +8,7 @@
 //! are rounded away.
 
 use super::bucket::{Bucket, Values};
-use super::scale::{Scale, from_ordered, ordered};
+use super::scale::{NumberScale, from_ordered, ordered};
 use flate2::{Compress, Compression, Decompress, FlushCompress, FlushDecompress, Status};
 
 /// What this version writes.
@@ -27,7 +27,7 @@ const COLUMNS: usize = 17;
 
 /// The columns, in the order in which they are written.
 #[derive(Clone, Copy)]
-enum Column {
+enum PackColumn {
     /// Minutes between this and the one before, less one.
     Pause,
     /// How many more were believed than in the one before.
@@ -131,47 +131,47 @@ pub(super) fn columns(from: i64, buckets: &[Bucket], means: Means) -> Vec<u8> {
             Some(Values::Words { .. }) | None => Vec::new(),
         })
         .collect();
-    let scale = Scale::of(&numbers);
+    let scale = NumberScale::of(&numbers);
     let mut columns: [Vec<i64>; COLUMNS] = Default::default();
-    let mut put = |column: Column, x: i64| {
+    let mut put = |column: PackColumn, x: i64| {
         if let Some(column) = columns.get_mut(column as usize) {
             column.push(x);
         }
     };
     let (mut minute, mut count, mut steps_before) = (from - 1, 0_i64, 0_i64);
     for bucket in buckets {
-        put(Column::Pause, bucket.minute - minute - 1);
-        put(Column::Count, i64::from(bucket.count) - count);
-        put(Column::Rejected, bucket.rejected.into());
+        put(PackColumn::Pause, bucket.minute - minute - 1);
+        put(PackColumn::Count, i64::from(bucket.count) - count);
+        put(PackColumn::Rejected, bucket.rejected.into());
         (minute, count) = (bucket.minute, bucket.count.into());
         match bucket.values {
-            None => put(Column::Kind, NOTHING),
+            None => put(PackColumn::Kind, NOTHING),
             Some(Values::Words { first, last, changes }) => {
-                put(Column::Kind, WORDS);
-                put(Column::FirstWord, first.into());
-                put(Column::LastWord, i64::from(last) - i64::from(first));
-                put(Column::Changes, changes.into());
+                put(PackColumn::Kind, WORDS);
+                put(PackColumn::FirstWord, first.into());
+                put(PackColumn::LastWord, i64::from(last) - i64::from(first));
+                put(PackColumn::Changes, changes.into());
             }
             Some(Values::Numbers { lowest, mean, highest, last }) => {
-                put(Column::Kind, NUMBERS);
+                put(PackColumn::Kind, NUMBERS);
                 let ((low, low_rest), (high, high_rest)) = (scale.split(lowest), scale.split(highest));
                 let (end, end_rest) = scale.split(last);
-                put(Column::Lowest, low.wrapping_sub(steps_before));
+                put(PackColumn::Lowest, low.wrapping_sub(steps_before));
                 steps_before = low;
-                put(Column::Highest, high.wrapping_sub(low));
-                put(Column::Last, end.wrapping_sub(low));
-                put(Column::LowestRest, low_rest);
-                put(Column::HighestRest, high_rest);
-                put(Column::LastRest, end_rest);
+                put(PackColumn::Highest, high.wrapping_sub(low));
+                put(PackColumn::Last, end.wrapping_sub(low));
+                put(PackColumn::LowestRest, low_rest);
+                put(PackColumn::HighestRest, high_rest);
+                put(PackColumn::LastRest, end_rest);
                 match sum_of(scale, low, mean, count, means) {
                     Some((sum, rest)) => {
-                        put(Column::IsWhole, 0);
-                        put(Column::Sum, sum);
-                        put(Column::MeanRest, rest);
+                        put(PackColumn::IsWhole, 0);
+                        put(PackColumn::Sum, sum);
+                        put(PackColumn::MeanRest, rest);
                     }
                     None => {
-                        put(Column::IsWhole, 1);
-                        put(Column::WholeMean, ordered(mean).wrapping_sub(ordered(lowest)));
+                        put(PackColumn::IsWhole, 1);
+                        put(PackColumn::WholeMean, ordered(mean).wrapping_sub(ordered(lowest)));
                     }
                 }
             }
@@ -180,8 +180,8 @@ pub(super) fn columns(from: i64, buckets: &[Bucket], means: Means) -> Vec<u8> {
     let mut out = vec![FORMAT];
     put_number(&mut out, buckets.len() as u64);
     match scale {
-        Scale::Octets => out.push(u8::MAX),
-        Scale::Steps { factor, offset, places } => {
+        NumberScale::Octets => out.push(u8::MAX),
+        NumberScale::Steps { factor, offset, places } => {
             out.push(places);
             out.extend(factor.to_le_bytes());
             out.extend(offset.to_le_bytes());
@@ -199,8 +199,8 @@ pub(super) fn columns(from: i64, buckets: &[Bucket], means: Means) -> Vec<u8> {
 }
 
 /// The mean as steps of the sum above the lowest of each reading, and by what that misses it.
-fn sum_of(scale: Scale, low: i64, mean: f64, count: i64, means: Means) -> Option<(i64, i64)> {
-    if scale == Scale::Octets {
+fn sum_of(scale: NumberScale, low: i64, mean: f64, count: i64, means: Means) -> Option<(i64, i64)> {
+    if scale == NumberScale::Octets {
         return None;
     }
     let above = ((scale.place(mean) - low as f64) * count.max(1) as f64).round();
@@ -215,7 +215,7 @@ fn sum_of(scale: Scale, low: i64, mean: f64, count: i64, means: Means) -> Option
     }
 }
 
-fn mean_at(scale: Scale, low: i64, sum: i64, count: i64) -> f64 {
+fn mean_at(scale: NumberScale, low: i64, sum: i64, count: i64) -> f64 {
     scale.at(low as f64 + sum as f64 / count.max(1) as f64)
 }
 
@@ -223,7 +223,7 @@ fn mean_at(scale: Scale, low: i64, sum: i64, count: i64) -> f64 {
 #[derive(Debug)]
 pub(super) struct Unpacked {
     plain: Vec<u8>,
-    scale: Scale,
+    scale: NumberScale,
     left: u64,
     /// Where each column stands, and how many of its numbers are to come.
     at: [(usize, u64); COLUMNS],
@@ -247,8 +247,8 @@ impl Unpacked {
             Some(f64::from_le_bytes(octets))
         };
         let scale = match places {
-            u8::MAX => Scale::Octets,
-            places => Scale::Steps { factor: number()?, offset: number()?, places },
+            u8::MAX => NumberScale::Octets,
+            places => NumberScale::Steps { factor: number()?, offset: number()?, places },
         };
         let mut columns = [(0, 0); COLUMNS];
         for column in &mut columns {
@@ -263,11 +263,11 @@ impl Unpacked {
 
     /// How its means are kept.
     pub(super) fn means(&self) -> Means {
-        let rests = self.at.get(Column::MeanRest as usize).map_or(0, |(_, left)| *left);
+        let rests = self.at.get(PackColumn::MeanRest as usize).map_or(0, |(_, left)| *left);
         if rests > 0 { Means::Exact } else { Means::Rounded }
     }
 
-    fn take(&mut self, column: Column) -> i64 {
+    fn take(&mut self, column: PackColumn) -> i64 {
         let Some((at, left)) = self.at.get_mut(column as usize) else { return 0 };
         match left {
             0 => 0,
@@ -279,24 +279,24 @@ impl Unpacked {
         }
     }
 
-    fn take_u32(&mut self, column: Column) -> u32 {
+    fn take_u32(&mut self, column: PackColumn) -> u32 {
         self.take(column).clamp(0, u32::MAX.into()) as u32
     }
 
     fn numbers(&mut self) -> Values {
-        self.low = self.low.wrapping_add(self.take(Column::Lowest));
+        self.low = self.low.wrapping_add(self.take(PackColumn::Lowest));
         let low = self.low;
-        let high = low.wrapping_add(self.take(Column::Highest));
-        let end = low.wrapping_add(self.take(Column::Last));
-        let lowest = self.scale.join(low, self.take(Column::LowestRest));
-        let highest = self.scale.join(high, self.take(Column::HighestRest));
-        let last = self.scale.join(end, self.take(Column::LastRest));
-        let mean = match self.take(Column::IsWhole) {
+        let high = low.wrapping_add(self.take(PackColumn::Highest));
+        let end = low.wrapping_add(self.take(PackColumn::Last));
+        let lowest = self.scale.join(low, self.take(PackColumn::LowestRest));
+        let highest = self.scale.join(high, self.take(PackColumn::HighestRest));
+        let last = self.scale.join(end, self.take(PackColumn::LastRest));
+        let mean = match self.take(PackColumn::IsWhole) {
             0 => {
-                let (sum, rest) = (self.take(Column::Sum), self.take(Column::MeanRest));
+                let (sum, rest) = (self.take(PackColumn::Sum), self.take(PackColumn::MeanRest));
                 from_ordered(ordered(mean_at(self.scale, low, sum, self.count)).wrapping_add(rest))
             }
-            _ => from_ordered(ordered(lowest).wrapping_add(self.take(Column::WholeMean))),
+            _ => from_ordered(ordered(lowest).wrapping_add(self.take(PackColumn::WholeMean))),
         };
         Values::Numbers { lowest, mean, highest, last }
     }
@@ -307,16 +307,16 @@ impl Iterator for Unpacked {
 
     fn next(&mut self) -> Option<Bucket> {
         self.left = self.left.checked_sub(1)?;
-        self.minute = self.minute.wrapping_add(self.take(Column::Pause)).wrapping_add(1);
-        self.count = self.count.wrapping_add(self.take(Column::Count));
-        let rejected = self.take_u32(Column::Rejected);
-        let values = match self.take(Column::Kind) {
+        self.minute = self.minute.wrapping_add(self.take(PackColumn::Pause)).wrapping_add(1);
+        self.count = self.count.wrapping_add(self.take(PackColumn::Count));
+        let rejected = self.take_u32(PackColumn::Rejected);
+        let values = match self.take(PackColumn::Kind) {
             NUMBERS => Some(self.numbers()),
             WORDS => {
-                let first = self.take(Column::FirstWord);
-                let last = first.wrapping_add(self.take(Column::LastWord));
+                let first = self.take(PackColumn::FirstWord);
+                let last = first.wrapping_add(self.take(PackColumn::LastWord));
                 let word = |x: i64| x.clamp(0, u16::MAX.into()) as u16;
-                let changes = self.take_u32(Column::Changes);
+                let changes = self.take_u32(PackColumn::Changes);
                 Some(Values::Words { first: word(first), last: word(last), changes })
             }
             _ => None,

@@ -3,7 +3,7 @@
 //! older version wrote is packed in between.
 
 use super::folding::{Added, Packs};
-use super::migrating::{self, Step};
+use super::migrating::{self, CopyStep};
 use super::{Journal, JournalError, Pruned, minute_log, prune, schema};
 use rusqlite::params;
 use slackwater_rules::engine::Sample;
@@ -150,7 +150,7 @@ impl Journal {
     /// One step towards packs.
     pub(super) fn migrate(&mut self, now: &Now) -> Result<(), JournalError> {
         let Some(migrating) = &mut self.migrating else { return Ok(()) };
-        if migrating.look_after_copy(&self.place.0, now.mono) == Step::Waits {
+        if migrating.look_after_copy(&self.place.0, now.mono) == CopyStep::Waits {
             return Ok(());
         }
         let mut packer = std::mem::take(&mut self.packer);

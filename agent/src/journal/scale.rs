@@ -1,5 +1,5 @@
 //! From numbers in base units back to the few digits that a sensor said: `77.4 degF` is a long
-//! fraction of degrees Celsius, and 774 with the right [`Scale`]. What a scale gives back differs
+//! fraction of degrees Celsius, and 774 with the right [`NumberScale`]. What a scale gives back differs
 //! from the number by some units in the last place, which are kept beside it: nothing is lost,
 //! whatever was guessed.
 
@@ -8,7 +8,7 @@ use std::sync::LazyLock;
 
 /// A unit and a number of decimal places, or none: then a number stands for itself.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub(super) enum Scale {
+pub(super) enum NumberScale {
     /// `steps / 10^places`, times the factor, plus the offset.
     Steps { factor: f64, offset: f64, places: u8 },
     /// The number's own octets, in the order of numbers.
@@ -39,7 +39,7 @@ static FACTORS: LazyLock<Vec<(f64, f64)>> = LazyLock::new(|| {
     found
 });
 
-impl Scale {
+impl NumberScale {
     /// The one that needs the fewest octets for these numbers, each as a step from the one before.
     pub(super) fn of(numbers: &[f64]) -> Self {
         let every = numbers.len().div_ceil(LOOKED_AT).max(1);

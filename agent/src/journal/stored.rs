@@ -12,7 +12,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
 /// A snapshot.
-pub(super) struct Stored<'db> {
+pub(super) struct StoredReadings<'db> {
     pub(super) db: Transaction<'db>,
     chunks: Vec<Chunk>,
     /// Version 1 has none.
@@ -35,7 +35,7 @@ FROM m CROSS JOIN readings ON key = m.k";
 const ROWS: &str = "SELECT sensor, minute, count, rejected, lowest, mean, highest, last, first, changes
 FROM readings WHERE key >= ? AND key < ?";
 
-impl<'db> Stored<'db> {
+impl<'db> StoredReadings<'db> {
     pub(super) fn of(path: &Path, db: &'db Connection) -> rusqlite::Result<Self> {
         let number = |db: &Connection, sql| db.query_row(sql, [], |row| row.get::<_, i64>(0));
         let seed = number(db, "SELECT value FROM meta WHERE key = 'seed'")?;
@@ -103,7 +103,7 @@ impl<'db> Stored<'db> {
         boot: i64,
         block: i64,
         only: Option<&BTreeSet<i64>>,
-    ) -> rusqlite::Result<Vec<(i64, SensorMinutes)>> {
+    ) -> rusqlite::Result<Vec<(i64, StoredMinutes)>> {
         let keys = [reading_key(boot, block, 0), reading_key(boot, block + BLOCK, 0)];
         let mut earlier: BTreeMap<i64, Vec<Bucket>> = BTreeMap::new();
         let mut packed: BTreeMap<i64, Unpacked> = BTreeMap::new();
@@ -165,11 +165,11 @@ impl<'db> Stored<'db> {
                 (earlier.remove(&sensor).unwrap_or_default(), latest.remove(&sensor).unwrap_or_default());
             let minutes = match packed.remove(&sensor) {
                 Some(packed) if before.is_empty() && after.is_empty() => {
-                    SensorMinutes::Packed(Box::new(packed))
+                    StoredMinutes::Packed(Box::new(packed))
                 }
                 packed => {
                     let all = before.into_iter().chain(packed.into_iter().flatten()).chain(after).collect();
-                    SensorMinutes::Listed(in_order(all).into_iter())
+                    StoredMinutes::Listed(in_order(all).into_iter())
                 }
             };
             (sensor, minutes)
@@ -182,12 +182,12 @@ impl<'db> Stored<'db> {
 const FEW: usize = 8;
 
 /// One sensor's minutes of a block, in order of time.
-pub(super) enum SensorMinutes {
+pub(super) enum StoredMinutes {
     Packed(Box<Unpacked>),
     Listed(std::vec::IntoIter<Bucket>),
 }
 
-impl Iterator for SensorMinutes {
+impl Iterator for StoredMinutes {
     type Item = Bucket;
 
     fn next(&mut self) -> Option<Bucket> {

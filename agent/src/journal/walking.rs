@@ -6,7 +6,7 @@ use super::error::JournalError;
 use super::log::{Boot, JournalLog, boots};
 use super::minutes::MINUTE;
 use super::schema;
-use super::stored::Stored;
+use super::stored::StoredReadings;
 use slackwater_rules::time::{Span, Wall};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -56,7 +56,7 @@ impl JournalLog {
         mut take: impl FnMut(&str, Minute),
     ) -> Result<(), JournalError> {
         self.sql(|db| {
-            let mut stored = Stored::of(&self.place.0, db)?;
+            let mut stored = StoredReadings::of(&self.place.0, db)?;
             let mut wanted: BTreeMap<i64, (String, Wall)> = BTreeMap::new();
             let mut sensors = 0;
             {

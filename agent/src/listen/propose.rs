@@ -73,10 +73,10 @@ struct Proposed<'o> {
 }
 
 /// The file that what was heard suggests, for a site whose call-out tells `targets`, the first
-/// first.
-pub fn propose(heard: &Observations, targets: &[String]) -> Proposal {
+/// first. `tanks` are those that the keeper has named already.
+pub fn propose(heard: &Observations, targets: &[String], tanks: &[String]) -> Proposal {
     let sensed = heard.sensed();
-    let sensors = sensors(heard, &sensed);
+    let sensors = sensors(heard, &sensed, tanks);
     let tanks: BTreeSet<&String> = sensors.iter().filter_map(|sensor| sensor.tank.as_ref()).collect();
     let mut out = HEAD.to_owned();
     for tank in tanks {
@@ -130,14 +130,14 @@ fn steps(targets: &[String]) -> String {
     out
 }
 
-fn sensors<'o>(heard: &Observations, sensed: &'o [HeardValue<'o>]) -> Vec<Proposed<'o>> {
+fn sensors<'o>(heard: &Observations, sensed: &'o [HeardValue<'o>], known: &[String]) -> Vec<Proposed<'o>> {
     let told = homie::descriptions(heard);
     let of: Vec<(&HeardValue<'_>, &Guess)> =
         sensed.iter().filter_map(|sensed| Some((sensed, sensed.guess.as_ref()?))).collect();
     let mut topics: Vec<_> = of.iter().map(|(sensed, _)| (sensed.topic, sensed.heard)).collect();
     topics.dedup_by_key(|(topic, _)| *topic);
     let senders = senders(&topics, &told);
-    let tanks = tanks(&of);
+    let tanks = tanks(&of, known);
     let mut names = BTreeSet::new();
     let mut found = Vec::new();
     for (sensed, guess) in &of {
@@ -173,14 +173,19 @@ fn gateway_of(
     }
 }
 
-/// Names of tanks: the level above a water temperature, where that names a place.
-fn tanks(of: &[(&HeardValue<'_>, &Guess)]) -> BTreeSet<String> {
+/// Names of tanks: the level above a water temperature, where that names a place. If no place bears
+/// a known tank's name and one tank is known, boards are called otherwise than the tank they are
+/// at.
+fn tanks(of: &[(&HeardValue<'_>, &Guess)], known: &[String]) -> BTreeSet<String> {
     let of_water = of.iter().filter(|(sensed, guess)| {
         let words = words_of(sensed.topic, sensed.place, None);
         guess.measures == "temperature" && !words.iter().any(|word| NOT_WATER.contains(&word.as_str()))
     });
     let named: BTreeSet<String> = of_water.map(|(sensed, _)| place_name(sensed)).collect();
-    named
+    match known {
+        [only] if !named.is_empty() && !named.contains(only) => BTreeSet::from([only.clone()]),
+        _ => named,
+    }
 }
 
 fn place_name(sensed: &HeardValue<'_>) -> String {
@@ -284,7 +289,8 @@ fn write_sensor(out: &mut String, sensor: &Proposed<'_>) {
         PayloadPlace::Senml(name) => line("senml", &quoted(name), ""),
     }
     if let Some(tank) = tank {
-        line("tank", &quoted(tank), "GUESS, by its topic");
+        let by_topic = words_of(sensed.topic, sensed.place, None).contains(tank);
+        line("tank", &quoted(tank), if by_topic { "GUESS, by its topic" } else { "GUESS: the one tank" });
     }
     line("measures", &quoted(guess.measures), "");
     if let Some(unit) = &guess.unit {

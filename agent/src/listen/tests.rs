@@ -96,7 +96,7 @@ fn checked(text: &str) -> Plan {
 }
 
 fn proposed(heard: &Observations) -> String {
-    propose(heard, &["ines.push".to_owned(), "tom.mail".to_owned()]).text
+    propose(heard, &["ines.push".to_owned(), "tom.mail".to_owned()], &[]).text
 }
 
 #[test]
@@ -189,6 +189,29 @@ fn a_mad_network_stays_within_bounds() {
 
 #[test]
 fn an_empty_house_gives_a_file_that_says_so_by_having_no_sensor() {
-    let proposal = propose(&Observations::default(), &["ines.push".to_owned()]);
+    let proposal = propose(&Observations::default(), &["ines.push".to_owned()], &[]);
     assert_eq!((proposal.sensors, proposal.alarms), (0, 0));
+}
+
+#[test]
+fn the_one_tank_that_is_known_has_boards_of_other_names() {
+    let heard = hear(&[
+        ("cabinet/temp", &["25.4"], 5, 100),
+        ("cabinet/return", &[r#"{"flow":{"rate":1830,"unit":"L/h"}}"#], 5, 130),
+        ("shelf/water", &["24.9 degC"], 5, 2_000),
+        ("room/temp", &["20.9"], 5, 2_400),
+    ]);
+    let tanks = |known: &[&str]| -> Vec<String> {
+        let known: Vec<String> = known.iter().map(|name| (*name).to_owned()).collect();
+        let text = propose(&heard, &["ines.push".to_owned()], &known).text;
+        let name = |line: &str| Some(line.strip_prefix("[tank.")?.strip_suffix(']')?.to_owned());
+        text.lines().filter_map(name).collect()
+    };
+    assert_eq!(tanks(&[]), ["cabinet", "shelf"]);
+    assert_eq!(tanks(&["lagoon"]), ["lagoon"]);
+    assert_eq!(tanks(&["lagoon", "harbour"]), ["cabinet", "shelf"], "which of them nobody can tell");
+    assert_eq!(tanks(&["cabinet"]), ["cabinet", "shelf"], "one is called by its name, the other is another");
+    let text = propose(&heard, &["ines.push".to_owned()], &["lagoon".to_owned()]).text;
+    let of_lagoon = text.lines().filter(|line| line.starts_with("tank      = \"lagoon\""));
+    assert_eq!(of_lagoon.count(), 3, "the room is no water: {text}");
 }

@@ -53,7 +53,10 @@ impl Digest<'_> {
         for gap in
             coverage.gaps.iter().filter(|gap| ["agent", "broker", "journal"].contains(&gap.of.as_str()))
         {
-            let length = gap.to.as_ref().and_then(|to| to.after(&gap.from)).unwrap_or_default();
+            // What has no end yet goes on to the end of the stretch, and counts from its beginning.
+            let to = gap.to.as_ref().unwrap_or(&self.review.until);
+            let from = gap.from.unix_ms.max(self.review.since.unix_ms);
+            let length = to.unix_ms - from;
             let sum = lost.entry(gap.of.as_str()).or_default();
             *sum = *sum + length;
         }

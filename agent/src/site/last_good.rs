@@ -6,6 +6,7 @@ use super::{SiteFiles, WrongConfiguration};
 use crate::settings::{
     Environment, Settings, UnusableFile, keep_settings, kept_settings, read_text, write_whole,
 };
+use slackwater_rules::plan::FindingsView;
 use std::io;
 use std::path::{Path, PathBuf};
 
@@ -72,13 +73,15 @@ pub(super) fn by_kept_settings(
 
 /// Why the copy runs, with the first mistake.
 fn why_kept(config: &Path, wrong: &WrongConfiguration) -> String {
-    let file = config.display();
+    let file = config.display().to_string();
     let rest = "the last good copy of it is in force; `slackwater check` says all of it";
-    let rules = wrong.rules.as_ref().and_then(|rules| rules.findings.first());
-    match (wrong.agent.findings.first(), rules) {
-        (Some(first), _) => format!("{file} has mistakes ({}): {rest}", first.title),
+    let rules = wrong.rules.as_ref().and_then(FindingsView::first_mistake);
+    match (wrong.agent.first_mistake(), rules) {
+        // What can't be read says so, and which file.
+        (Some(first), _) if first.contains(&file) => format!("{first}: {rest}"),
+        (Some(first), _) => format!("{file} has mistakes ({first}): {rest}"),
         (None, Some(first)) => {
-            format!("{file} and the rule file don't go together ({}): {rest}", first.title)
+            format!("{file} and the rule file don't go together ({first}): {rest}")
         }
         (None, None) => format!("{file} can't be used: {rest}"),
     }

@@ -111,3 +111,36 @@ fn a_file_too_large_to_be_one_is_refused_before_it_is_read() {
     assert_snapshot!("large_rules", wrong(AGENT, Some(&nothing)).1);
     assert_snapshot!("large_agent", wrong(&nothing, Some(RULES)).1);
 }
+
+#[test]
+fn a_copy_that_runs_says_the_first_mistake_and_no_warning() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let (config, rules) = (folder.path().join("agent.toml"), folder.path().join("rules.toml"));
+    let journal = folder.path().join("journal.sqlite");
+    // A sensor that nothing watches is warned of before the mistake comes.
+    let spare = RULES.split("[alarm.dark]").next().expect("sensors").replace("mains", "spare");
+    let places = format!("{AGENT}\n[journal]\npath = \"journal.sqlite\"\n");
+    let load = || SiteFiles::load_sound(&config, &Environment::default());
+    fs::write(&config, &places).expect("written");
+    fs::write(&rules, format!("{spare}{RULES}")).expect("written");
+    let site = load().unwrap_or_else(|wrong| panic!("{}", wrong.text));
+    super::last_good::keep_taken(&config, &journal, site.taken);
+
+    fs::write(&rules, format!("{spare}{RULES}\n[alarm.dark-too]\nwhen = \"moon is off\"\n"))
+        .expect("written");
+    let site = load().unwrap_or_else(|wrong| panic!("{}", wrong.text));
+    let why = &site.unusable["site.rules"];
+    assert!(why.contains("dark-too") && !why.contains("spare"), "{why}");
+
+    fs::write(&config, places.replace("[broker]", "[borker]")).expect("written");
+    let site = load().unwrap_or_else(|wrong| panic!("{}", wrong.text));
+    assert!(site.unusable["agent.toml"].contains("broker"), "{:?}", site.unusable);
+    assert!(site.unusable.contains_key("site.rules"), "both are said: {:?}", site.unusable);
+    assert!(site.taken.settings.is_none() && site.taken.rules.is_none(), "a copy is no file that was taken");
+
+    fs::remove_file(&config).expect("removed");
+    let site = load().unwrap_or_else(|wrong| panic!("{}", wrong.text));
+    assert!(site.unusable["agent.toml"].starts_with("the agent's file "), "{:?}", site.unusable);
+    fs::remove_file(folder.path().join("last-good-agent.toml")).expect("removed");
+    load().expect_err("without a copy there is nothing to run by");
+}

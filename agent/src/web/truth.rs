@@ -2,16 +2,14 @@
 
 use super::ask::HouseLook;
 use crate::seen::{spoken, water_of};
+use crate::truth::{WhatIsSeen, Wrong};
 use slackwater_rules::engine::{OpenCall, OpenMatter, SeenReading};
 use slackwater_rules::plan::{SensorId, TankId};
 use slackwater_rules::quality::Quality;
 use slackwater_rules::record::Purpose;
 use slackwater_rules::time::{Moment, Span};
-use slackwater_rules::words::{capital, clock, counted, list};
+use slackwater_rules::words::{capital, clock};
 use std::hash::{DefaultHasher, Hash as _, Hasher as _};
-
-/// So many silent sensors are named.
-const NAMED: usize = 2;
 
 /// A time on the clock of the house.
 pub(super) fn time(look: &HouseLook, at: Moment) -> String {
@@ -47,51 +45,30 @@ pub(super) fn who_has_it(look: &HouseLook, call: &OpenCall) -> String {
 
 /// What leads: one sentence each.
 pub(super) fn heading(look: &HouseLook) -> Vec<String> {
-    let worst = standing(look).next();
-    if let Some((call, lead)) = worst.and_then(|call| Some((call, lead(call)?))) {
-        return vec![
-            format!("{}, since {}.", what(look, lead), time(look, lead.onset)),
-            who_has_it(look, call),
-        ];
-    }
-    if let Some(why) = &look.view.deaf {
-        return vec![
-            "Nothing that comes by the broker can be seen.".to_owned(),
-            format!("{}.", capital(why)),
-        ];
-    }
-    let silent = unseen(look);
-    let ill: Vec<String> =
-        look.parts.iter().filter(|part| !part.well).map(|part| part.name.clone()).take(NAMED).collect();
-    match silent.len() {
-        0 if !ill.is_empty() => vec![
-            "The tanks are well, but the watch is not.".to_owned(),
-            format!("Look below, under “The watch itself”, at {}.", list(&ill)),
-        ],
-        0 => vec![format!("All is well: {}, {}.", counted(look.plan.tanks.len(), "tank"), heard(look))],
-        count => {
-            let names: Vec<String> =
-                silent.iter().take(NAMED).map(|reading| name(look, reading.sensor)).collect();
-            let more = count.saturating_sub(NAMED);
-            let more = if more > 0 { format!(" and {more} more") } else { String::new() };
-            vec![format!("Not seen: {}{more}.", list(&names)), "Nothing else stands.".to_owned()]
-        }
-    }
+    let worst = standing(look).next().and_then(|call| Some((call, lead(call)?)));
+    let held = |who: &str, until| format!("{who} has it until {}", time(look, until));
+    let wrong = worst.map(|(call, lead)| Wrong {
+        what: what(look, lead),
+        more: 0,
+        since: Some(time(look, lead.onset)),
+        code: None,
+        held: call.has.as_ref().map(|(who, until)| held(who, *until)),
+    });
+    let seen = WhatIsSeen {
+        wrong,
+        deaf: look.view.deaf.clone(),
+        unseen: unseen(look).into_iter().map(|reading| name(look, reading.sensor)).collect(),
+        ill: look.parts.iter().filter(|part| !part.well).map(|part| part.name.clone()).collect(),
+        tanks: look.plan.tanks.len(),
+        sensors: look.view.readings.len(),
+        oldest: look.view.readings.iter().filter_map(|reading| reading.heard).max().unwrap_or_default(),
+    };
+    seen.sentences()
 }
 
 /// What a call-out leads with: what stands, else what did.
 pub(super) fn lead(call: &OpenCall) -> Option<&OpenMatter> {
     call.matters.iter().find(|matter| matter.stands).or_else(|| call.matters.first())
-}
-
-fn heard(look: &HouseLook) -> String {
-    let oldest = look.view.readings.iter().filter_map(|reading| reading.heard).max().unwrap_or_default();
-    let within = if oldest <= Span::minutes(1) {
-        "a minute".to_owned()
-    } else {
-        minutes(oldest + Span::minutes(1)).to_string()
-    };
-    format!("{}, all heard within {within}", counted(look.view.readings.len(), "sensor"))
 }
 
 /// Sensors whose reading of now is not to be had.

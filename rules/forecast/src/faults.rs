@@ -25,7 +25,7 @@ pub use probe::Apart;
 use super::interval::CannotSay;
 use super::thermal::{Cell, Thermal};
 use crate::hold::Holder;
-use beyond::{BelowFloor, Beyond, Proved};
+use beyond::{BelowFloor, Beyond, Proved, Steady};
 use cusum::Cusum;
 use lag::Lag;
 use probe::Jump;
@@ -62,6 +62,17 @@ const RISES: f64 = 0.15;
 /// Cells for which a heater is on before its heat can be missed: forty minutes, longer than anybody
 /// pours.
 const ON_LONG: u32 = 8;
+/// Kinds of what can be told of where the water is: heaters silent, heaters in vain, colder than
+/// held, coolers silent, coolers in vain.
+const KINDS: usize = 5;
+/// After so many of one side, whatever their kind, only what is further out than all of them.
+const OFTEN: u32 = 2;
+/// What was told and came back is remembered for so long; and so much further out is news, K.
+const REMEMBERED: Span = Span::hours(168);
+const FURTHER: f64 = 0.2;
+/// Back for so many cells (half a day) from so much further out than where it was told, K: that was
+/// a fault that somebody mended, and the next one is news from the beginning.
+const MENDED: (u32, f32) = (144, 0.5);
 /// Cells for which a height holds.
 const HEIGHTS_FOR: u32 = 12;
 const CELL_H: f64 = 1.0 / 12.0;
@@ -97,6 +108,26 @@ pub struct Faults {
     settling: u32,
     standing: [Option<Moment>; Fault::ALL.len()],
     suspicious_since: Option<Moment>,
+    /// How far the water went while a fault of each kind stood: what came back from there by itself
+    /// is news only further out.
+    told: [Option<ToldDepth>; KINDS],
+    /// How often anything of cold, and of heat, was told of late, and until when that counts.
+    often: [(u32, Moment); 2],
+    /// What cools without a break.
+    steady: Steady,
+    /// The newest water, degC.
+    water: f64,
+}
+
+/// How far the water went, counted outwards, and until when that is remembered.
+#[derive(Clone, Copy, Debug)]
+struct ToldDepth {
+    /// Where it was told.
+    began: f32,
+    furthest: f32,
+    until: Moment,
+    /// Cells since the water was out there.
+    back: u32,
 }
 
 impl Faults {
@@ -124,6 +155,10 @@ impl Faults {
             settling: 0,
             standing: [None; Fault::ALL.len()],
             suspicious_since: None,
+            told: [None; KINDS],
+            often: [(0, Moment(i64::MIN)); 2],
+            steady: Steady::default(),
+            water: f64::NAN,
         }
     }
 
@@ -191,6 +226,8 @@ impl Faults {
     /// something is suspicious.
     pub fn cell(&mut self, model: &mut Thermal, cell: &Cell) {
         let before = self.before.replace(*cell);
+        self.water = cell.temperature;
+        self.come_back();
         self.step(model, before.as_ref(), cell);
         self.edges(model, cell);
         self.rates_of(model, before, cell);
@@ -345,11 +382,84 @@ impl Faults {
     }
 
     fn judge(&mut self, fault: Fault, found: bool, gone: bool, at: Moment) {
-        let standing = &mut self.standing[fault.index()];
         if gone {
-            *standing = None;
-        } else if found {
-            standing.get_or_insert(at);
+            self.standing[fault.index()] = None;
+        } else if found && (self.standing[fault.index()].is_some() || self.is_news(fault, at)) {
+            self.standing[fault.index()].get_or_insert(at);
+            self.remember(fault, at);
+        }
+    }
+
+    /// The place of what was told of this fault, and which way the water goes by it.
+    fn outwards(fault: Fault) -> Option<(usize, f64)> {
+        match fault {
+            Fault::HeaterSilent => Some((0, -1.0)),
+            Fault::HeaterOverwhelmed | Fault::NoHeat => Some((1, -1.0)),
+            Fault::ColderThanHeld => Some((2, -1.0)),
+            Fault::CoolerSilent => Some((3, 1.0)),
+            Fault::CoolerOverwhelmed => Some((4, 1.0)),
+            Fault::HeatWithoutHeater
+            | Fault::LosingHeat
+            | Fault::ProbeLags
+            | Fault::ProbeShifted
+            | Fault::ProbeOutOfWater => None,
+        }
+    }
+
+    /// Whether nothing alike was told lately, or the water is further out by now. While one of its
+    /// side stands, another is no news of its own and may stand beside it.
+    fn is_news(&mut self, fault: Fault, at: Moment) -> bool {
+        let Some((kind, sign)) = Self::outwards(fault) else { return true };
+        let alike = |other: &Fault| Self::outwards(*other).is_some_and(|(_, of)| of == sign);
+        let mut stand = Fault::ALL.iter().filter(|other| alike(other));
+        if stand.any(|other| self.standing[other.index()].is_some()) {
+            return true;
+        }
+        let side = usize::from(sign > 0.0);
+        let (times, until) = self.often[side];
+        let often = times >= OFTEN && at < until;
+        let water = sign * self.water;
+        let mut is_news = true;
+        for other in Fault::ALL.iter().filter(|other| alike(other)) {
+            let Some((of, _)) = Self::outwards(*other) else { continue };
+            if of != kind && !often {
+                continue;
+            }
+            if let Some(told) = self.told[of].filter(|told| at < told.until)
+                && water <= f64::from(told.furthest) + FURTHER
+            {
+                // It is held out there.
+                self.told[of] = Some(ToldDepth { until: at + REMEMBERED, ..told });
+                is_news = false;
+            }
+        }
+        if is_news {
+            self.often[side] = (if at < until { times.saturating_add(1) } else { 1 }, at + REMEMBERED);
+        }
+        is_news
+    }
+
+    fn come_back(&mut self) {
+        for (kind, told) in self.told.iter_mut().enumerate() {
+            let Some(depth) = told else { continue };
+            let sign = if kind < 3 { -1.0 } else { 1.0 };
+            let is_out = sign * self.water >= f64::from(depth.began);
+            depth.back = if is_out { 0 } else { depth.back.saturating_add(1) };
+            if depth.back >= MENDED.0 && depth.furthest > depth.began + MENDED.1 {
+                *told = None;
+            }
+        }
+    }
+
+    fn remember(&mut self, fault: Fault, at: Moment) {
+        let Some((kind, sign)) = Self::outwards(fault) else { return };
+        let now = (sign * self.water) as f32;
+        if now.is_finite() {
+            let known = self.told[kind].filter(|told| at < told.until);
+            let fresh = ToldDepth { began: now, furthest: now, until: at, back: 0 };
+            let told = known.unwrap_or(fresh);
+            let furthest = told.furthest.max(now);
+            self.told[kind] = Some(ToldDepth { furthest, until: at + REMEMBERED, ..told });
         }
     }
 

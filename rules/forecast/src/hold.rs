@@ -58,6 +58,9 @@ pub struct HoldGround {
 pub struct Hold {
     heaters: [Edges; 2],
     cooler: Edges,
+    /// Where the cooler comes on: a fan works so slowly that the water goes on for hours after. Not
+    /// put down: three turns tell it again.
+    cooler_on: Edge,
     swing: Swing,
     pace: SwingPace,
     moved: Option<Moment>,
@@ -83,6 +86,9 @@ impl Hold {
             shift = edges.cell(cell.temperature, share, cell.end, quiet).or(shift);
         }
         shift = self.cooler.cell(-cell.temperature, cell.chiller, cell.end, quiet).or(shift);
+        if quiet && self.cooler.has_come_on() {
+            self.cooler_on.take(-cell.temperature, cell.end);
+        }
         let by_swing = self.swing.cell(self.pace.smooth(), cell.end, quiet && !suspicious);
         if shift.or(by_swing.filter(|_| !heaters_seen)).is_some_and(|shift| shift.abs() >= LEAST_SHIFT) {
             self.moved = Some(cell.end);
@@ -99,12 +105,23 @@ impl Hold {
         }
     }
 
+    /// Where this device should be on, whether or not it copes: where it was seen to come on, as far
+    /// as that is before where it turns the water.
+    pub fn comes_on_at(&self, holder: Holder) -> Option<Level> {
+        let turns = self.turns_at(holder)?;
+        let seen = match holder {
+            Holder::Heater | Holder::Spare => None,
+            Holder::Cooler => self.cooler_on.level().map(Level::mirrored),
+        };
+        Some(seen.filter(|on| on.place < turns.place).unwrap_or(turns))
+    }
+
     /// What was learned of this device counts no more.
     pub(crate) fn forget(&mut self, holder: Holder) {
         match holder {
             Holder::Heater => self.heaters[0] = Edges::default(),
             Holder::Spare => self.heaters[1] = Edges::default(),
-            Holder::Cooler => self.cooler = Edges::default(),
+            Holder::Cooler => (self.cooler, self.cooler_on) = (Edges::default(), Edge::default()),
         }
     }
 
@@ -153,7 +170,7 @@ impl Hold {
     }
 
     /// When the last step was that nothing here makes.
-    pub(crate) fn jumped(&self) -> Option<Moment> {
+    pub fn jumped(&self) -> Option<Moment> {
         self.pace.jumped()
     }
 

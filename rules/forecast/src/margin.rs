@@ -7,7 +7,7 @@
 #![expect(clippy::indexing_slicing, reason = "indices run below the length of what they look into")]
 
 use super::cooling::crossing;
-use super::evaporation::{EvaporationModel, Surface};
+use super::evaporation::{EvaporationModel, PASSES_LID, Surface};
 use super::geometry::Geometry;
 use super::interval::{Basis, CannotSay, Estimate, Interval};
 use super::thermal::Constants;
@@ -43,12 +43,13 @@ impl Balance {
 
 /// Watts of heater that a tank needs to hold `set` in the coldest `room`, degC, with a third in
 /// hand (common practice): over the range of heat losses and evaporation models. Pumps and lamps
-/// are left out: the heater must also hold when the lamps are off.
-pub fn heater_size(tank: &Geometry, set: f64, room: f64) -> Result<Estimate, CannotSay> {
+/// are left out: the heater must also hold when the lamps are off. `lid`: one lies on the tank.
+pub fn heater_size(tank: &Geometry, set: f64, room: f64, lid: bool) -> Result<Estimate, CannotSay> {
     CannotSay::unless_within("set-point in degC", set, 0.0, 40.0)?;
     CannotSay::unless_within("room in degC", room, -30.0, 45.0)?;
     let surface = Surface { water: set, salinity: 35.0, air: room, humidity: 0.5 };
-    let need = tank.walls * (set - room).max(0.0) + surface.range() * tank.surface;
+    let passes = if lid { PASSES_LID } else { Interval::exact(1.0) };
+    let need = tank.walls * (set - room).max(0.0) + surface.range() * passes * tank.surface;
     let rests_on = [
         Basis::given("volume, set-point and coldest room"),
         Basis::assumed("heat loss of a tank of this size"),

@@ -12,13 +12,14 @@ pub use outage::{End, Outage};
 
 use super::battery::BatteryModel;
 use super::circulation::{after_evaporation, after_fresh_water, turnover};
-use super::evaporation::Surface;
+use super::evaporation::{PASSES_LID, Surface};
 use super::geometry::Geometry;
 use super::interval::{Basis, CannotSay, Estimate, Interval, Origin};
 use super::margin::heater_size;
 use super::oxygen::{self, AirPump, Before};
 use super::water::{SeaWater, pressure_at};
 use crate::oxygen::Stocking;
+use crate::respiration::LearnedRespiration;
 
 /// Salinity of a reef, if nobody says, psu. 5 psu move the oxygen by 3 %, the heat by less.
 pub const USUAL_SALINITY: f64 = 35.0;
@@ -41,8 +42,14 @@ pub struct Paper {
     pub water: Option<f64>,
     /// The coldest room that is planned for.
     pub room: Option<f64>,
-    /// Where `water` and `room` come from.
-    pub origins: [Origin; 2],
+    /// The hottest room that is planned for.
+    pub hot_room: Option<f64>,
+    /// Where `water`, `room` and `hot_room` come from.
+    pub origins: [Origin; 3],
+    /// Whether a lid lies on the tank.
+    pub lid: bool,
+    /// What the tank itself was seen to use of oxygen.
+    pub respiration: Option<LearnedRespiration>,
     /// Too cold.
     pub cold: f64,
     /// Too warm.
@@ -96,6 +103,18 @@ pub enum Holds {
     No,
 }
 
+impl Holds {
+    /// In a room of so many degC, if this is the coldest that can be held.
+    pub fn of(room: f64, coldest: Interval) -> Self {
+        match room {
+            room if room >= coldest.high => Self::Yes,
+            room if room >= coldest.likely => Self::Likely,
+            room if room >= coldest.low => Self::Hardly,
+            _ => Self::No,
+        }
+    }
+}
+
 impl Paper {
     /// The box's own volume times this, if the water was not given: rock, sand and rim take the
     /// rest (common practice).
@@ -110,7 +129,10 @@ impl Paper {
             salinity: None,
             water: None,
             room: None,
-            origins: [Origin::Given; 2],
+            hot_room: None,
+            origins: [Origin::Given; 3],
+            lid: false,
+            respiration: None,
             cold,
             warm,
             heaters: Vec::new(),
@@ -169,9 +191,33 @@ impl Paper {
         Ok(self.said(Interval::new(line, late[0], late[1]), rests_on.into_iter().chain(self.heat_basis())))
     }
 
+    /// Hours until too warm with all power gone, in the hottest room that is planned for: no chiller, no fan. The early end is
+    /// air so damp that nothing evaporates.
+    pub fn warm_without_power(&self) -> Result<Estimate, CannotSay> {
+        let (water, room) = (self.water()?, self.hot_room.ok_or(CannotSay::Missing("hottest room"))?);
+        let room = CannotSay::unless_within("hottest room in degC", room, -30.0, 60.0)?;
+        CannotSay::unless_within("limit in degC", self.warm, -2.0, 40.0)?;
+        if water >= self.warm {
+            return Ok(self.said(Interval::exact(0.0), self.climate_basis()));
+        }
+        let [steep, likely, slow] = self.coolings_in(0.0, room)?;
+        let damp = Cooling { surface: 0.0, ..steep }.time_to(water, self.warm);
+        let range = Interval::new(
+            damp,
+            likely.time_to(water, self.warm).max(damp),
+            Cooling { evaporates: 2, ..slow }.time_to(water, self.warm).max(damp),
+        );
+        let rests_on = [
+            Basis { origin: self.origins[2], what: "hottest room" },
+            Basis::assumed("no heat from pumps and lamp"),
+            Basis::assumed("the room stays as hot, its air anything from damp to 50 % humidity"),
+        ];
+        Ok(self.said(range, rests_on.into_iter().chain(self.heat_basis())))
+    }
+
     /// Watts of heater that hold the water in the coldest room, with a third in hand.
     pub fn heater_size(&self) -> Result<Estimate, CannotSay> {
-        let size = heater_size(&self.geometry()?, self.water()?, self.room()?)?;
+        let size = heater_size(&self.geometry()?, self.water()?, self.room()?, self.lid)?;
         Ok(self.said(size.range, self.heat_basis()))
     }
 
@@ -186,13 +232,7 @@ impl Paper {
 
     /// Whether `watts` alone hold the water in the coldest room.
     pub fn holds(&self, watts: f64) -> Result<Holds, CannotSay> {
-        let (room, coldest) = (self.room()?, self.coldest_room(watts)?.range);
-        Ok(match room {
-            room if room >= coldest.high => Holds::Yes,
-            room if room >= coldest.likely => Holds::Likely,
-            room if room >= coldest.low => Holds::Hardly,
-            _ => Holds::No,
-        })
+        Ok(Holds::of(self.room()?, self.coldest_room(watts)?.range))
     }
 
     /// Hours from when all pumps stop until oxygen falls to `threshold` mg/L; with the air pump, if
@@ -232,9 +272,13 @@ impl Paper {
     pub fn evaporation(&self) -> Result<Estimate, CannotSay> {
         let (geometry, water, air) = (self.geometry()?, self.water()?, self.room()?);
         let surface = Surface { water, salinity: self.salinity(), air, humidity: USUAL_HUMIDITY };
-        let a_day =
-            surface.range().map(|watts| surface.mm_per_day(watts).max(0.0)) * (geometry.surface / 1e3);
-        let open = [Basis::assumed("open surface, no fan, 50 % humidity")].into_iter();
+        let open = surface.range().map(|watts| surface.mm_per_day(watts).max(0.0)) * (geometry.surface / 1e3);
+        let a_day = if self.lid { open * PASSES_LID } else { open };
+        let under = match self.lid {
+            true => Basis::given("lid"),
+            false => Basis::assumed("open surface"),
+        };
+        let open = [under, Basis::assumed("no fan, 50 % humidity")].into_iter();
         Ok(self.said(a_day, open.chain(self.climate_basis()).chain(self.surface_basis())))
     }
 
@@ -275,6 +319,7 @@ impl Paper {
             walls,
             evaporates,
             surface: geometry.surface,
+            lid: self.lid,
             salinity: self.salinity(),
             humidity: USUAL_HUMIDITY,
             room,
@@ -292,7 +337,7 @@ impl Paper {
             celsius,
             pressure_hpa: pressure_at(self.altitude.unwrap_or(0.0)),
             stocking: self.stocking,
-            learned: None,
+            learned: self.respiration,
             measured: None,
         })
     }
@@ -343,11 +388,12 @@ impl Paper {
             Basis::assumed("heat loss of a tank of this size"),
             Basis::assumed("evaporation at 50 % humidity"),
         ];
-        usual.into_iter().chain(self.climate_basis()).chain(self.surface_basis())
+        let lid = self.lid.then_some(Basis::given("lid"));
+        usual.into_iter().chain(lid).chain(self.climate_basis()).chain(self.surface_basis())
     }
 
     fn climate_basis(&self) -> impl Iterator<Item = Basis> + use<> {
-        let [water, room] = self.origins;
+        let [water, room, _] = self.origins;
         [Basis { origin: water, what: "water temperature" }, Basis { origin: room, what: "coldest room" }]
             .into_iter()
     }

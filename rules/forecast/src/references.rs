@@ -22,6 +22,7 @@
 //! | --- | --- | --- | --- |
 //! | loss of walls, surface, floor | 7.1, 10, 3.1 W/(m² K); half to twice | EN 673 and ISO 6946 resistances, memory; half is a lid or cabinet, twice a sump, plumbing or fan | 20 W/K of the worked example |
 //! | evaporation | lowest, median, highest of five laws: a factor of two | ASHRAE (memory), Ryan & Harleman 1973, Shah 2014, Smith, Löf & Jones 1998 | `evaporation.csv` (PsychroLib, CoolProp) |
+//! | what passes a lid | 0.05 to 0.5 of an open surface's evaporation, likely 0.2 | memory: covers of pools keep back nine tenths, tanks have slots | `planner` |
 //! | humidity, if unknown | 50 % | common practice | said in the answer |
 //! | heat capacity | water's, 0.85 to 1.2 of it | rock holds about half of the water it displaces, glass adds; memory | `cooling_scenarios.csv` for the water |
 //! | cooling | closed forms and fourth-order steps | Newton's law with evaporation in it | `cooling_scenarios.csv` (scipy DOP853) |

@@ -1,9 +1,11 @@
-//! Salinity as the trade's meters tell it: conductivity and specific gravity flow in, practical salinity flows
-//! out, and back. Neither says anything without a temperature: that of the water for a plain conductivity
-//! meter, the one that the meter compensates to for others, and for a hydrometer the one it was made for.
+//! Salinity as the trade's meters tell it: conductivity and specific gravity flow in, practical
+//! salinity flows out, and back. Neither says anything without a temperature: that of the water for
+//! a plain conductivity meter, the one that the meter compensates to for others, and for a
+//! hydrometer the one it was made for.
 //!
-//! Sources: the Practical Salinity Scale 1978 (UNESCO Technical Papers in Marine Science 44, 1983; from 2 to 42
-//! and -2 to 35 degC), and densities by EOS-80 ([`SeaWater`]), sea water over pure water of the same temperature.
+//! Sources: the Practical Salinity Scale 1978 (UNESCO Technical Papers in Marine Science 44, 1983;
+//! from 2 to 42 and -2 to 35 degC), and densities by EOS-80 ([`SeaWater`]), sea water over pure
+//! water of the same temperature.
 
 use crate::water::SeaWater;
 
@@ -22,8 +24,8 @@ fn polynomial(x: f64, coefficients: &[f64]) -> f64 {
     coefficients.iter().rev().fold(0.0, |sum, coefficient| sum * x + coefficient)
 }
 
-/// Practical salinity of water that conducts so many mS/cm at this temperature, degC. Below 2 it is a guess:
-/// the scale begins there.
+/// Practical salinity of water that conducts so many mS/cm at this temperature, degC. Below 2 it is
+/// a guess: the scale begins there.
 pub fn salinity_of_conductivity(ms_cm: f64, celsius: f64) -> f64 {
     let t = celsius * T68_PER_T90;
     let ratio = (ms_cm / (STANDARD_MS_CM * warmth(t))).max(0.0).sqrt();
@@ -44,8 +46,8 @@ pub fn gravity_of_salinity(salinity: f64, celsius: f64) -> f64 {
     density(salinity.max(0.0)) / density(0.0)
 }
 
-/// Practical salinity of water of this specific gravity at this temperature, degC; 0 for what is lighter than
-/// pure water.
+/// Practical salinity of water of this specific gravity at this temperature, degC; 0 for what is
+/// lighter than pure water.
 pub fn salinity_of_gravity(gravity: f64, celsius: f64) -> f64 {
     inverted(|salinity| gravity_of_salinity(salinity, celsius), gravity, SALTIEST)
 }

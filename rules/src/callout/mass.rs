@@ -59,11 +59,10 @@ impl CallOut {
             Priority::Low | Priority::Medium | Priority::High => Row::Milder,
         };
         let listed = CallChange::Joined(Joined { listed: false, ..joined.clone() });
-        match self.stage().after(row) {
-            Move::Listed => Some(vec![listed]),
-            Move::ListedSoon => Some(vec![listed, CallChange::NewsDue { within: NEWS_WITHIN }]),
-            _ => None,
-        }
+        let next = self.stage().after(row);
+        let soon = (next == Move::ListedSoon).then_some(CallChange::NewsDue { within: NEWS_WITHIN });
+        let only = matches!(next, Move::Listed | Move::ListedSoon);
+        only.then(|| [listed].into_iter().chain(soon).collect())
     }
 
     /// The same of a member that returns to normal while others of its rank stand. It must explain

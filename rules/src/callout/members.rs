@@ -14,7 +14,7 @@ use std::sync::Arc;
 /// All members of a call-out.
 #[derive(Clone, Default)]
 pub struct Members {
-    kept: Arc<Kept>,
+    kept: Arc<KeptMembers>,
     /// What a copy has changed or added, by place: only while something else shares what is kept.
     changed: BTreeMap<usize, Member>,
     /// How many there are.
@@ -24,7 +24,7 @@ pub struct Members {
 
 /// Members, with their places by name and by episode.
 #[derive(Clone, Default)]
-struct Kept {
+struct KeptMembers {
     list: Vec<Member>,
     by_alarm: BTreeMap<String, usize>,
     by_episode: BTreeMap<Seq, usize>,
@@ -79,7 +79,7 @@ impl Tally {
     }
 }
 
-impl Kept {
+impl KeptMembers {
     fn put_at(&mut self, at: usize, change: impl FnOnce(&mut Member)) {
         let Some(member) = self.list.get_mut(at) else { return };
         let episode = member.episode;

@@ -75,12 +75,15 @@ impl Decision<'_> {
             Phase::Held { by: HeldBy::Cause, .. } if self.explains_standing(&joined.alarm) => Row::HoldOver,
             // What can be seen does not wait with what can't.
             Phase::Held { by: HeldBy::Sight, .. } => Row::HoldOver,
-            _ => match self.row_of(&joined.alarm, joined.rank, &joined.ladder) {
-                Row::Milder if joined.rank > Priority::Low && self.hides_what_stands(&joined.alarm) => {
-                    Row::Hides
-                }
-                row => row,
-            },
+            Phase::Held { .. }
+            | Phase::Climbing
+            | Phase::Answered { .. }
+            | Phase::Asking { .. }
+            | Phase::Over => {
+                let row = self.row_of(&joined.alarm, joined.rank, &joined.ladder);
+                let may_hide = row == Row::Milder && joined.rank > Priority::Low;
+                if may_hide && self.hides_what_stands(&joined.alarm) { Row::Hides } else { row }
+            }
         };
         let listed = self.is_explained(&joined.alarm);
         let settles = self.stage().after(row) == Move::StateBefore;

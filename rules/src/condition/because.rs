@@ -3,10 +3,11 @@
 //! reasons show it.
 
 use super::explain::ExplainedPart;
+use super::query::UntilWhat;
 use super::scale::show_of;
-use super::{Comparison, Condition, Formula, Lapse, Present, Test, Truth, Window, World};
+use super::{Comparison, Condition, Formula, Lapse, Present, Test, Truth, Window, World, in_words};
 use crate::forecast::wording;
-use crate::ids::SensorId;
+use crate::ids::{SensorId, TankId};
 use crate::reading::Value;
 use crate::site::{Sight, Site};
 use crate::units::Dimension;
@@ -124,7 +125,8 @@ impl<W: World> ExplainedPart<'_, W> {
             }
             Test::Time(_) | Test::Day(_) => one(self.why(test, true)),
             Test::HasBeen { .. } | Test::After { .. } | Test::Then { .. } => {
-                one(format!("{written} ({})", self.why(test, true)))
+                let why = words::for_people_in(&self.why(test, true));
+                one(format!("{} ({why})", in_words(written, self.site)))
             }
             Test::Until(foretold) => {
                 let answer = self.present.world.foretell(&foretold.asked);
@@ -138,16 +140,30 @@ impl<W: World> ExplainedPart<'_, W> {
                     }
                     .map(ReadPart::of),
                 );
+                if let UntilWhat::Water(tank, ..) = foretold.asked.until {
+                    found.extend(self.asks_about_work(tank));
+                }
                 found
             }
-            Test::Shows(..) => {
+            Test::Shows(tank, ..) => {
                 let mut found: Vec<_> = test.foretold_from().iter().map(read).collect();
                 found.push(ReadPart::of(self.why(test, true)));
+                found.extend(self.asks_about_work(*tank));
                 found
             }
             Test::Holds { .. } => one(self.why(test, true)),
             Test::Blind(sight) => self.sight_lost(sight),
         }
+    }
+
+    /// What may explain it, and only a person knows.
+    fn asks_about_work(&self, tank: TankId) -> Option<ReadPart> {
+        let ago = self.present.world.undeclared(tank)?;
+        let at = self.present.world.local(self.present.now - ago);
+        let when = at.map_or_else(|| format!("{ago} ago"), |at| format!("at {}", at.strftime("%H:%M")));
+        Some(ReadPart::of(format!(
+            "was this a water change? {when} it stepped as no heater and no room makes it"
+        )))
     }
 
     fn sight_lost(&self, sight: &Sight) -> Vec<ReadPart> {

@@ -62,7 +62,8 @@ pub(super) struct Checker<'s> {
     slots: usize,
     /// Whether this is part of something that looks back.
     inside: bool,
-    /// What a quantity is held against, where that is known: no unit of another kind is offered for it.
+    /// What a quantity is held against, where that is known: no unit of another kind is offered for
+    /// it.
     pub(super) beside: Option<Dimension>,
 }
 

@@ -5,20 +5,23 @@
 use super::evaluate::lapsed_since;
 use super::evaluate::slack;
 use super::scale::show_of;
-use super::{Comparison, Condition, Formula, HeldSince, Lapse, Present, Test, Truth, Window, World};
+use super::{
+    Comparison, Condition, Formula, HeldSince, Lapse, Present, Test, Truth, Window, World, in_words,
+};
 use crate::forecast::wording;
 use crate::ids::SensorId;
 use crate::reading::Value;
 use crate::site::{Sensor, Site};
 use crate::time::Span;
 use crate::units::Dimension;
+use crate::words;
 
 /// One line of an explanation.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Reason {
     /// How deep it stands in the tree; 0 is the condition itself.
     pub depth: usize,
-    /// `lagoon-temp < 22 degC: false: 24.6 degC, 2.6 K above the limit`
+    /// `lagoon water < 22 °C: false: 24.6 °C, 2.6 °C above the limit`
     pub text: String,
     /// What this part says.
     pub truth: Truth,
@@ -34,6 +37,9 @@ impl Condition {
     ) -> Vec<Reason> {
         let mut reasons = Vec::new();
         self.reasons(&ExplainedPart { site, present, hold }, 0, true, &mut reasons);
+        for reason in &mut reasons {
+            reason.text = words::for_people_in(&reason.text);
+        }
         reasons
     }
 
@@ -49,10 +55,13 @@ impl Condition {
             Self::All(_) => format!("all of these: {truth}"),
             Self::Any(_) => format!("at least one of these: {truth}"),
             Self::Not(_) => format!("not: {truth}"),
-            Self::Says(test, written) => match told.why(test, upright) {
-                why if why.is_empty() => format!("{written}: {truth}"),
-                why => format!("{written}: {truth}: {why}"),
-            },
+            Self::Says(test, written) => {
+                let written = in_words(written, told.site);
+                match told.why(test, upright) {
+                    why if why.is_empty() => format!("{written}: {truth}"),
+                    why => format!("{written}: {truth}: {why}"),
+                }
+            }
         };
         into.push(Reason { depth, text, truth });
         match self {
@@ -163,14 +172,20 @@ impl<W: World> ExplainedPart<'_, W> {
     fn terms(&self, formula: &Formula) -> Vec<String> {
         match formula {
             Formula::Constant(_) => Vec::new(),
-            Formula::Sensor(id) => vec![format!("{} {}", self.site.sensor(*id).name, self.reading(*id))],
+            Formula::Sensor(id) => {
+                let name = &self.site.sensor(*id).name;
+                let name = self.site.spoken(name).unwrap_or_else(|| name.clone());
+                vec![format!("{name} {}", self.reading(*id))]
+            }
             Formula::Sum(left, right) | Formula::Difference(left, right) | Formula::Ratio(left, right) => {
                 let mut found = self.terms(left);
                 found.extend(self.terms(right));
                 found
             }
             Formula::Scaled(_, inner) => self.terms(inner),
-            Formula::Window(window) => vec![format!("{} {}", window.text, self.window(window, formula))],
+            Formula::Window(window) => {
+                vec![format!("{} {}", in_words(&window.text, self.site), self.window(window, formula))]
+            }
         }
     }
 

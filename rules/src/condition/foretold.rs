@@ -246,12 +246,9 @@ impl<'s> Checker<'s> {
             Symptom::Fault(fault) => {
                 let shown: Vec<_> =
                     gear.heaters.iter().flatten().filter_map(|heater| heater.sensor).collect();
+                // Without it a cold night looks like a lid left off.
                 if fault == Fault::LosingHeat && gear.room.is_none() {
-                    let title = format!("tank `{}` has no room's thermometer", found.name);
-                    let label = "without it a cold night looks like a lid left off, and this is never known";
-                    let help = "in its table: `room = \"room-temp\"`";
-                    let finding = Finding::warning(subject.span.clone(), title, label).help(help);
-                    self.note::<()>(finding);
+                    return self.lacks(&subject.span, found, "room's thermometer", "`room = \"room-temp\"`");
                 }
                 if shown.is_empty() && !gear.unheated {
                     let example = "`heater = { sensor = \"heater-power\", power = \"200 W\" }`";

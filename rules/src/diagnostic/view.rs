@@ -59,6 +59,12 @@ pub struct PlaceView {
 }
 
 impl FindingsView {
+    /// What the first mistake is, in one line; none if there are but warnings.
+    pub fn first_mistake(&self) -> Option<&str> {
+        let is_mistake = |finding: &&FindingView| finding.severity == "error";
+        self.findings.iter().find(is_mistake).map(|finding| finding.title.as_str())
+    }
+
     /// The findings about a text whose first piece is the file.
     pub fn of(sources: &SourceTexts, findings: &[Finding], left: LeftOut) -> Self {
         let view = |finding: &Finding| {

@@ -1,6 +1,9 @@
 //! All components together: which record changes which of them, what they carry over under another
 //! plan, and the records that they rest on.
 
+// What is new has to be handled here.
+#![warn(clippy::wildcard_enum_match_arm)]
+
 use super::alarms::Alarms;
 use super::callouts::Callouts;
 use super::delivery::Delivery;

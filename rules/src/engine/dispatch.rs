@@ -1,6 +1,9 @@
 //! Who does what: each input and each task is handed to the component that it belongs to. Nothing
 //! is decided here but the order in which one piece's own looks are taken.
 
+// What is new has to be handled here.
+#![warn(clippy::wildcard_enum_match_arm)]
+
 use super::Engine;
 use super::forecasts::feed::ModelFeed;
 use super::input::{Health, Input};

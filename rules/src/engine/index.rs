@@ -53,6 +53,8 @@ pub(super) struct Index {
     pub(super) causes: Vec<BTreeSet<AlarmId>>,
     /// For each alarm, every alarm that it can explain.
     pub(super) effects: Vec<Vec<AlarmId>>,
+    /// Alarms that say that the power of the watch itself ends.
+    pub(super) own_ends: Vec<AlarmId>,
     pub(super) names: BTreeMap<String, AlarmId>,
     /// What call-outs climb, by name.
     pub(super) ladders: BTreeMap<String, Ladder>,
@@ -151,6 +153,7 @@ impl Index {
         }
         for (id, alarm) in (0..).map(AlarmId).zip(&plan.alarms) {
             index.names.insert(alarm.name.clone(), id);
+            index.own_ends.extend((alarm.hazard == Some("ups-ending")).then_some(id));
             let worse = alarm.worse.iter().flat_map(|condition| condition.sensors());
             for sensor in alarm.condition.sensors().into_iter().chain(worse).collect::<BTreeSet<_>>() {
                 index.users[sensor.index()].push(id);

@@ -5,6 +5,9 @@
 //! told as trouble of the rules, and from then on each further turn waits for [`LOOP_PAUSE`], so
 //! that the board is not used up by it and everything else still gets its turn.
 
+// What is new has to be handled here.
+#![warn(clippy::wildcard_enum_match_arm)]
+
 use super::task::Task;
 use crate::record::Record;
 use crate::time::{Moment, Span};

@@ -100,6 +100,8 @@ pub struct AlarmView {
     pub code: Option<String>,
     /// How long it has stood.
     pub stood: Option<Span>,
+    /// Since when, on the clock of the site: `01:10`.
+    pub since: Option<String>,
     /// It keeps coming and going.
     pub chattering: bool,
     /// Who put it aside, why, and for how long still.
@@ -162,6 +164,8 @@ pub struct Explanation {
     pub alarm: AlarmView,
     /// As the keeper wrote it.
     pub written: String,
+    /// The same by titles, as people read it.
+    pub in_words: String,
     /// The condition's parts with their values: depth, words, truth.
     pub reasons: Vec<(usize, String, &'static str)>,
     /// The same of what makes it worse, and breaks through an answer; empty if nothing does.

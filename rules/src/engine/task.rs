@@ -6,6 +6,9 @@
 //! piece is done; deadlines; pages and commands to go out; and further tasks, at the end of the
 //! queue.
 
+// What is new has to be handled here.
+#![warn(clippy::wildcard_enum_match_arm)]
+
 use super::timers::DeadlineReason;
 use super::turn::Effect;
 use crate::callout::decide::Reply as CallOutReply;

@@ -1,6 +1,9 @@
 //! Deadlines, each with its name. The engine never sleeps: it says when it wants to be woken
 //! and why, and a wake-up that comes early finds nothing due.
 
+// What is new has to be handled here.
+#![warn(clippy::wildcard_enum_match_arm)]
+
 use crate::ids::{AlarmId, RelayId, SensorId, Seq, TankId};
 use crate::time::Moment;
 use std::collections::{BTreeMap, BTreeSet};

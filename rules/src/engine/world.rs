@@ -7,7 +7,7 @@ use crate::forecast::{CannotSay, Estimate};
 use crate::ids::{RelayId, SensorId, TankId};
 use crate::plan::{Part, Sight};
 use crate::reading::Value;
-use crate::time::Moment;
+use crate::time::{Moment, Span};
 use jiff::ZonedDateTime;
 
 impl World for Sensed<'_> {
@@ -52,6 +52,10 @@ impl World for Sensed<'_> {
 
     fn coldest_room(&self, holding: &Holding) -> Result<Estimate, CannotSay> {
         self.coldest(holding)
+    }
+
+    fn undeclared(&self, tank: TankId) -> Option<Span> {
+        self.stepped(tank)
     }
 
     fn listening(&self, sensor: SensorId) -> Option<Moment> {
@@ -117,6 +121,10 @@ impl World for Undisturbed<'_> {
 
     fn coldest_room(&self, holding: &Holding) -> Result<Estimate, CannotSay> {
         self.world.coldest_room(holding)
+    }
+
+    fn undeclared(&self, tank: TankId) -> Option<Span> {
+        self.world.undeclared(tank)
     }
 
     fn listening(&self, sensor: SensorId) -> Option<Moment> {

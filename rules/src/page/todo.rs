@@ -78,9 +78,13 @@ impl Facts<'_> {
             });
             todo.first.extend(self.which_tank_first(step));
         }
-        if !self.leads_with_a_hand() {
-            todo.first.extend(self.by_hand.iter().map(|line| PageLine::of(words::sentence(line))));
-        }
+        // Where the news is what a person has to do, why stands with what the watch has done.
+        let short = self.leads_with_a_hand();
+        let by_hand = self.by_hand.iter().map(|line| match line.split_once(" (").filter(|_| short) {
+            Some((what, _)) => words::sentence(what),
+            None => words::sentence(line),
+        });
+        todo.first.extend(by_hand.map(PageLine::Plain));
         todo.first.extend(self.done(steps));
         if todo.first.is_empty() && self.is_helper() {
             todo.first.push(PageLine::First("Nothing here is for a helper: call the keeper.".to_owned()));
@@ -115,11 +119,11 @@ impl Facts<'_> {
         let tanks: Vec<&str> = without.filter(left).map(|it| it.place.as_str()).collect();
         match tanks.as_slice() {
             [first, second] if gives_air => Some(PageLine::of(format!(
-                "{} first, then {second}. Only one pump? It goes to {first}; the jug is for {second}.",
+                "{} first, then {second}. One pump only: to {first}, the jug to {second}.",
                 words::capital(first)
             ))),
             [first, rest @ ..] if gives_air && !rest.is_empty() => Some(PageLine::of(format!(
-                "{} first, then {}. Only one pump? It goes to {first}; the jug is for the others.",
+                "{} first, then {}. One pump only: to {first}, the jug to the others.",
                 words::capital(first),
                 rest.join(", then ")
             ))),
@@ -148,7 +152,8 @@ impl Facts<'_> {
 
     /// What the watch has done; with what it could not do, where the news has said that in short.
     pub(super) fn what_was_done(&self) -> Vec<PageLine> {
-        let by_hand = self.by_hand.iter().filter(|_| self.leads_with_a_hand());
+        let why = |line: &&String| self.leads_with_a_hand() && line.contains(" (");
+        let by_hand = self.by_hand.iter().filter(why);
         by_hand.chain(&self.done).map(PageLine::of).collect()
     }
 

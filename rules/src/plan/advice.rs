@@ -53,10 +53,14 @@ pub(super) fn warnings(plan: &Plan, places: &Places<'_>, people: Option<&Directo
 
 /// Sensors alone ring nothing.
 fn nothing_watched(plan: &Plan, places: &Places<'_>) -> Option<Finding> {
-    let place = places.sensors.first()?;
     if !places.alarms.is_empty() || !plan.watched.is_empty() {
         return None;
     }
+    let Some(place) = places.sensors.first() else {
+        let title = "there is no sensor and no alarm: nothing would be watched";
+        let help = "`slackwater init FOLDER` writes a small site to begin with";
+        return Some(Finding::warning(0..0, title, "the whole file").help(help));
+    };
     let title = "there is no alarm: nothing would be watched";
     let help =
         "each danger is an `[alarm.NAME]`, with a condition of its own (`when`) or made from a `hazard`";

@@ -64,6 +64,16 @@ impl Site for Plan {
     fn is_for_watched(&self, id: SensorId) -> bool {
         self.watched.iter().any(|site| site.sensor == id)
     }
+
+    fn spoken(&self, name: &str) -> Option<String> {
+        let sensor = self.sensors.iter().find(|sensor| sensor.name == name);
+        let tank = || self.tanks.iter().find(|tank| tank.name == name).map(|tank| &tank.title);
+        let relay = || self.relays.iter().find(|relay| relay.name == name).map(|relay| &relay.title);
+        match sensor {
+            Some(sensor) => Some(self.title_of_sensor(sensor)),
+            None => tank().or_else(relay).cloned(),
+        }
+    }
 }
 
 impl Plan {

@@ -80,6 +80,7 @@ pub(super) fn read(table: &Table<'_>, tank: TankId, parts: &GearParts<'_>) -> Ge
     }
     Gear {
         surface: table.get("footprint").and_then(footprint),
+        lid: table.get("lid").and_then(Item::flag).unwrap_or(false),
         water,
         sump,
         room: or_only("room", "temperature", None),

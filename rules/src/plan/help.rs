@@ -85,7 +85,8 @@ fn places(item: Item<'_>) -> Option<Vec<(String, String)>> {
         return item.wrong(format!("`where` has at most {PLACES} places"), label, None);
     }
     let place = |(name, item): (crate::diagnostic::At<String>, Item<'_>)| {
-        let thing = spoken(&name.it);
+        // A key in quotes is said as it stands.
+        let thing = if name.it.contains(' ') { name.it.clone() } else { spoken(&name.it) };
         if let Some(word) = opens_a_door(&thing) {
             return refused(item, &word);
         }

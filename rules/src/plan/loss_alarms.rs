@@ -135,8 +135,10 @@ fn build(
             first.tank.filter(|tank| lost.iter().all(|sensor| sensor.tank == Some(*tank)))
         }
     };
-    let quiet: Vec<&str> = silenced.iter().map(|alarm| alarm.title.as_str()).collect();
-    let unseen: Vec<&str> = lost.iter().map(|sensor| sensor.title.as_str()).collect();
+    // Where it is of no one tank, each thing is said with its own.
+    let own = |id: Option<TankId>| id.filter(|_| tank.is_none()).and_then(|id| tanks.get(id.index()));
+    let quiet: Vec<String> = silenced.iter().map(|it| placed(own(it.tank), ": ", &it.title)).collect();
+    let unseen: Vec<String> = lost.iter().map(|it| placed(own(it.tank), " ", &it.title)).collect();
     let consequence = format!("{} can't be seen, so these alarms can't ring: {}", few(&unseen), few(&quiet));
     let written = format!("{name} is out of sight");
     let alarm = Alarm {
@@ -180,8 +182,16 @@ fn sensor_title(title: &str) -> String {
     if named { format!("the {title}") } else { format!("the {title} sensor") }
 }
 
+/// `harbour water`, `harbour: the water is too cold`
+fn placed(tank: Option<&Tank>, joint: &str, title: &str) -> String {
+    match tank {
+        Some(tank) => format!("{}{joint}{}", tank.title, without_place(title, &tank.title)),
+        None => title.to_owned(),
+    }
+}
+
 /// The first of many names: a page is short.
-fn few(names: &[&str]) -> String {
+fn few(names: &[String]) -> String {
     match names.split_at_checked(3) {
         Some((first, rest)) if !rest.is_empty() => format!("{} and {} more", first.join(", "), rest.len()),
         Some(_) | None => names.join(", "),

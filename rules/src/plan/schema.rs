@@ -147,6 +147,7 @@ fn tank() -> Value {
                 json!({ "enum": ["light", "moderate", "heavy"], "description": "How much lives in it." }),
             ),
             ("photoperiod", reference("hours")),
+            ("lid", json!({ "type": "boolean", "description": "A lid lies on it." })),
             (
                 "footprint",
                 json!({ "type": "array", "items": reference("quantity"), "minItems": 2, "maxItems": 2, "description": "Length and width of the open water." }),

@@ -1,7 +1,8 @@
 //! What people read instead of a key: a `title`, or the key with spaces.
 
-use super::{Alarm, Plan, TankId};
+use super::{Alarm, Plan, Sensor, TankId, Target};
 use crate::diagnostic::{Item, Table};
+use crate::words;
 
 /// Letters: a text has to hold it beside all else.
 const LONGEST: usize = 40;
@@ -37,6 +38,26 @@ impl Plan {
         match alarm.watched {
             Some(id) => &self.watched_site(id).title,
             None => self.title(alarm.tank),
+        }
+    }
+
+    /// A sensor where its tank is not plain from elsewhere: `lagoon return flow`.
+    pub fn title_of_sensor(&self, sensor: &Sensor) -> String {
+        match sensor.tank.map(|tank| self.title(Some(tank))) {
+            Some(tank) => format!("{tank} {}", words::without_place(&sensor.title, tank)),
+            None => sensor.title.clone(),
+        }
+    }
+
+    /// A way to a person, or the thing that makes a noise: `Ines by push`, `siren`.
+    pub fn way_in_words(&self, target: &Target) -> String {
+        let way = spoken(&target.channel);
+        match &target.contact {
+            Some(who) => {
+                let known = self.directory.contacts.get(who);
+                format!("{} by {way}", known.map_or(who.as_str(), |contact| contact.name.as_str()))
+            }
+            None => way,
         }
     }
 

@@ -4,6 +4,7 @@
 
 use super::{By, Seq};
 use crate::time::Span;
+use crate::words::counted;
 use jiff::civil::DateTime;
 use serde::{Deserialize, Serialize};
 use std::fmt;
@@ -200,7 +201,7 @@ impl fmt::Display for Drilled {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::TestsBegan { why, channels } => {
-                write!(f, "test pages began for {} channels: {why}", channels.len())
+                write!(f, "test pages began for {}: {why}", counted(channels.len(), "channel"))
             }
             Self::Tested { target, within, headline, .. } => {
                 write!(f, "test page to {target}, to be answered within {within}: {headline}")

@@ -9,6 +9,8 @@ use std::collections::BTreeSet;
 pub struct Gear {
     /// Open water surface, m2.
     pub surface: Option<f64>,
+    /// Whether a lid lies on it.
+    pub lid: bool,
     /// The thermometer in the water.
     pub water: Option<SensorId>,
     /// A second one, in the sump: the two part when the flow between them is lost.

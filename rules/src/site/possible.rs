@@ -1,6 +1,6 @@
-//! What a sensor could say at all, whatever its maker: no water is at 82 degC in a tank, nothing is colder than absolute
-//! zero, no float stands at 130 %. A kind and its dimension go in, two ends come out; a limit beyond them is a
-//! slip of the unit or of a digit, and a mistake.
+//! What a sensor could say at all, whatever its maker: no water is at 82 degC in a tank, nothing is
+//! colder than absolute zero, no float stands at 130 %. A kind and its dimension go in, two ends
+//! come out; a limit beyond them is a slip of the unit or of a digit, and a mistake.
 
 use super::Sensor;
 use crate::units::Dimension;

@@ -1,6 +1,7 @@
 //! The unit that was probably meant by a name that is none. Rule files and payloads say many
-//! things for the same unit; the diagnostic names the one that is known here, and asks where a name has
-//! several meanings: a gallon is 3.785 L or 4.546 L. It never names a unit of another kind than the place wants.
+//! things for the same unit; the diagnostic names the one that is known here, and asks where a name
+//! has several meanings: a gallon is 3.785 L or 4.546 L. It never names a unit of another kind than
+//! the place wants.
 
 use super::{Dimension, UNITS, Unit};
 
@@ -107,7 +108,8 @@ impl NearUnit {
     }
 }
 
-/// The unit that was probably meant by a name that is none, for a diagnostic: one that measures what `fits`.
+/// The unit that was probably meant by a name that is none, for a diagnostic: one that measures
+/// what `fits`.
 pub fn near_unit(name: &str, fits: &dyn Fn(Dimension) -> bool) -> Option<NearUnit> {
     let name = name.trim();
     let known = |name: &str| Unit::named(name).is_some_and(|unit| fits(unit.dimension));

@@ -1,6 +1,8 @@
 //! Forecasts through the whole engine: a simulated tank of which the models know nothing, days to
 //! learn it, and what is asked, paged and found then.
 
+#![cfg(test)]
+
 #[path = "../fixtures/mod.rs"]
 mod fixtures;
 mod hazards;

@@ -4,6 +4,8 @@
 //! `PROPTEST_RNG_SEED` and `PROPTEST_CASES` widen the search, and what they find is written
 //! down in `found`.
 
+#![cfg(test)]
+
 #[path = "../fixtures/mod.rs"]
 mod fixtures;
 

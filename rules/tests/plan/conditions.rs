@@ -249,14 +249,14 @@ fn an_explanation_shows_every_part_with_its_value_and_how_far_it_is_from_the_lim
     all of these: false
       mains is off: true: off
       at least one of these: false
-        lagoon-temp < 22 degC: false: 24.6 degC, 2.6 K above the limit
+        lagoon temp < 22 °C: false: 24.6 °C, 2.6 °C above the limit
         not: false
-          sump-temp > 70 degF: true: 75.2 degF, 5.2 degF above the limit
-      lagoon-temp - sump-temp > 1 K: false: 0.6 K, 0.4 K below the limit
-      return-flow < 200 L/h: false: 210 L/h, 10 L/h above the limit
-      heater-power > 20 W: unknown: heater-power unknown (stale for 5 min)
+          lagoon sump temp > 70 °F: true: 75.2 °F, 5.2 °F above the limit
+      lagoon temp - lagoon sump temp > 1 °C: false: 0.6 °C, 0.4 °C below the limit
+      lagoon return flow < 200 L/h: false: 210 L/h, 10 L/h above the limit
+      lagoon heater power > 20 W: unknown: lagoon heater power unknown (stale for 5 min)
       mains is silent for 5 min: false: last heard 1 min ago
-      sump-temp < lagoon-temp: true: 75.2 degF against 76.3 degF, 1.08 degF below
+      lagoon sump temp < lagoon temp: true: 75.2 °F against 76.3 °F, 1.08 °F below
     ");
 }
 
@@ -266,7 +266,7 @@ fn an_explanation_says_when_the_deadband_holds_a_limit() {
     let says = [("lagoon-temp", number(22.2))];
     insta::assert_snapshot!(
         explained("lagoon-temp < 22 degC", &says, hold),
-        @"lagoon-temp < 22 degC: true: 22.2 degC, 0.3 K below the limit that the deadband holds"
+        @"lagoon temp < 22 °C: true: 22.2 °C, 0.3 °C below the limit that the deadband holds"
     );
 }
 

@@ -8,7 +8,7 @@ use slackwater_rules::condition::{Condition, Memory, Present, Truth, World};
 use slackwater_rules::forecast::{CannotSay, Estimate, Interval};
 use slackwater_rules::plan::{Plan, SensorId, Sight, TankId};
 use slackwater_rules::reading::Value;
-use slackwater_rules::time::Moment;
+use slackwater_rules::time::{Moment, Span};
 
 /// What the invented site lacks for forecasts.
 pub(crate) const GEAR: &str = "
@@ -165,4 +165,91 @@ fn every_fault_that_a_model_finds_can_be_asked_for() {
     for fault in Fault::ALL {
         assert!(Symptom::ALL.iter().any(|(_, sign)| *sign == Symptom::Fault(fault)), "{fault:?}");
     }
+}
+
+/// A world in which water was changed and nobody said so.
+struct Poured(Option<Span>);
+
+impl World for Poured {
+    fn value(&self, _: SensorId) -> Option<Value> {
+        None
+    }
+
+    fn heard(&self, _: SensorId) -> Moment {
+        Moment(0)
+    }
+
+    fn good(&self, sensor: SensorId) -> Moment {
+        self.heard(sensor)
+    }
+
+    fn blind(&self, _: &Sight) -> Truth {
+        Truth::False
+    }
+
+    fn shows(&self, _: TankId, _: Symptom) -> Result<bool, CannotSay> {
+        Ok(true)
+    }
+
+    fn undeclared(&self, _: TankId) -> Option<Span> {
+        self.0
+    }
+}
+
+#[test]
+fn what_was_found_after_undeclared_work_asks_whether_it_was_a_water_change() {
+    let plan = plan();
+    let says = |world: &Poured| {
+        let condition = Condition::parse("lagoon shows heat-missing", &plan.scope()).unwrap();
+        let present = Present { world, memory: &Memory::default(), now: Moment(20_000_000) };
+        condition.because(&plan, &present)
+    };
+    let asked = says(&Poured(Some(Span::hours(3))));
+    assert!(asked.contains("was this a water change? 3 h ago it stepped"), "{asked}");
+    assert!(!says(&Poured(None)).contains("water change"));
+}
+
+#[test]
+fn check_says_which_forecasts_a_tanks_sensors_carry_and_how_often_each_rings_falsely() {
+    use slackwater_rules::plan::{FALSE_ALARMS, SeenOfTank};
+    let bare = HALYARD.replacen("[sensor.lagoon-temp]", "water = \"lagoon-temp\"\n\n[sensor.lagoon-temp]", 1);
+    let of = |plan: &Plan| plan.carries(TankId(0)).expect("it has a thermometer");
+    let (seen, all) = of(&plan());
+    assert_eq!(seen, SeenOfTank::All);
+    let (seen_of_less, less) = of(&check(&bare).plan.expect("right"));
+    assert_eq!(seen_of_less, SeenOfTank::Water);
+    let rate = |carried: &[slackwater_rules::plan::CarriedForecast], name: &str| {
+        carried.iter().find(|it| it.hazard == name).expect(name).a_year
+    };
+    assert!(rate(&less, "heat-not-coming").unwrap() > rate(&all, "heat-not-coming").unwrap());
+    assert!(rate(&all, "losing-heat").is_ok());
+    assert_eq!(rate(&less, "losing-heat"), Err("the heater's sensor"));
+    assert_eq!(rate(&all, "cooling-not-coming"), Err("the sensor of a chiller or fan"));
+    // What is promised of all of them together.
+    for (nth, most) in [2.0, 4.0, 4.0].into_iter().enumerate() {
+        let sum: f64 = FALSE_ALARMS.iter().filter_map(|figures| figures.a_year[nth]).sum();
+        assert!(sum <= most, "{nth}: {sum}");
+    }
+    // Each is a hazard of the library, and each of these that asks a model of heat has its figures.
+    for figures in &FALSE_ALARMS {
+        assert!(slackwater_rules::hazard::names().any(|name| name == figures.hazard), "{}", figures.hazard);
+    }
+}
+
+#[test]
+fn what_would_be_noise_is_refused() {
+    let plan = |gear: &str| {
+        let text = HALYARD.replacen("[sensor.lagoon-temp]", &format!("{gear}\n\n[sensor.lagoon-temp]"), 1);
+        let checked = check(&text);
+        checked.plan.expect(&checked.report)
+    };
+    let heater = "water = \"lagoon-temp\"\nheater = { sensor = \"heater-power\", power = \"200 W\" }";
+    let refused = |gear: &str, text: &str| match Condition::parse(text, &plan(gear).scope()) {
+        Ok(_) => panic!("{text} was taken"),
+        Err(findings) => findings.into_iter().map(|finding| finding.title).collect::<Vec<_>>().join("; "),
+    };
+    assert!(refused(heater, "lagoon shows losing-heat").contains("room's thermometer"));
+    let bare = "water = \"lagoon-temp\"";
+    assert!(refused(bare, "lagoon shows heat-without-heater").contains("sensor of its heater"));
+    assert!(refused(bare, "lagoon shows cooling-missing").contains("sensor of its chiller or fan"));
 }

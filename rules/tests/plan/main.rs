@@ -1,5 +1,7 @@
 //! The rule file from outside: right files become plans, wrong ones say all that is wrong.
 
+#![cfg(test)]
+
 #[path = "../fixtures/mod.rs"]
 mod fixtures;
 

@@ -279,6 +279,6 @@ fn an_explanation_also_tells_how_far_it_is_from_worse() {
     let site = Site::calm();
     let explained = site.engine.explain("too-cold", site.now).expect("an alarm of the plan");
     let [(0, worse, "false")] = &explained.worse[..] else { panic!("{:?}", explained.worse) };
-    assert_eq!(worse, "lagoon-temp < 21.5 °C: false: 25.1 °C, 3.6 K above the limit");
+    assert_eq!(worse, "lagoon temp < 21.5 °C: false: 25.1 °C, 3.6 °C above the limit");
     assert!(site.engine.explain("return-stopped", site.now).expect("an alarm").worse.is_empty());
 }

@@ -1,5 +1,7 @@
 //! Scenes from the job, in virtual time.
 
+#![cfg(test)]
+
 #[path = "../fixtures/mod.rs"]
 mod fixtures;
 mod harness;

@@ -96,7 +96,7 @@ fn air_goes_on_after_the_power_is_back_until_flow_is_proved() {
     site.says(MAINS, "on");
     site.run(Span::minutes(30));
     assert_eq!(commands(&site), ["on"], "the water stands still\n{}", site.story());
-    let held = "on, proved after 5 s; held until return-flow > 200 L/h, for 2 h at most";
+    let held = "on, proved after 5 s; held until lagoon return flow > 200 L/h, for 2 h at most";
     assert_eq!(state(&site, "air-pump").as_deref(), Some(held));
     site.says(FLOW, "4300");
     site.run(Span::seconds(15));
@@ -283,7 +283,8 @@ fn air_waits_for_what_the_keeper_asks_for_and_the_page_says_so() {
     site.run(Span::seconds(20));
     assert!(site.world.commands.is_empty(), "{}", site.story());
     let page = last_body(&site);
-    let words = "Air pump: NOT switched on: start it by hand (only if spare-power < 100 W: spare power 150 W";
+    let words =
+        "Air pump: NOT switched on: start it by hand (only if lagoon spare power < 100 W: spare power 150 W";
     assert!(page.contains(words), "{page}");
     // Nothing known is not enough.
     site.silence("room2/lagoon/spare-heater");

@@ -3,15 +3,6 @@
 //! once per turn as [`Now`]; nothing in this crate reads a clock. All are plain numbers, so
 //! that a night can be stored, printed and played again.
 
-// Nothing panics on what comes from outside. Where it is right to, an attribute says why.
-#![warn(
-    clippy::unwrap_used,
-    clippy::expect_used,
-    clippy::panic,
-    clippy::unreachable,
-    clippy::indexing_slicing
-)]
-
 use jiff::{Timestamp, ZonedDateTime, tz::TimeZone};
 use serde::{Deserialize, Serialize};
 use std::{fmt, ops};

@@ -10,6 +10,8 @@
 //! baselines (this program again, with other words), and CPU time and memory of each can be read
 //! from `/proc`.
 
+#![expect(clippy::indexing_slicing, reason = "a bench fails by panicking")]
+
 mod baseline;
 mod disk;
 mod ingest;

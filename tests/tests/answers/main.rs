@@ -1,6 +1,8 @@
 //! Answers by mail and by MQTT to the whole agent: a real mailbox, a real broker with rights, and
 //! messages as people's programs make them.
 
+#![cfg(test)]
+
 mod letters;
 mod mail;
 mod topic;

@@ -34,8 +34,8 @@ async fn a_mail_server_that_hangs_delays_no_push_and_no_step() {
     );
     assert!(deferred.body.to_string().contains("within 5 s"), "{}", deferred.body);
     let status = house.home.say(&["status"]).well();
-    assert!(status.contains("tom.mail: FAILING: "), "{status}");
-    assert!(status.contains("ines.push: well"), "{status}");
+    assert!(status.contains("Tom by mail: FAILING: "), "{status}");
+    assert!(status.contains("Ines by push: well"), "{status}");
     agent.terminate();
 }
 

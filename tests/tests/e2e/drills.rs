@@ -103,9 +103,9 @@ async fn a_test_page_by_mail_is_answered_once_and_proves_its_channel() {
     let line = |target: &str| {
         status.lines().find(|line| line.trim_start().starts_with(target) && line.contains("prove"))
     };
-    assert!(line("tom.mail").is_some_and(|line| line.contains("proved ")), "{status}");
+    assert!(line("Tom by mail").is_some_and(|line| line.contains("proved ")), "{status}");
     assert!(
-        line("ines.push").is_some_and(|line| line.contains("never proved; a test page waits")),
+        line("Ines by push").is_some_and(|line| line.contains("never proved; a test page waits")),
         "{status}"
     );
     let refused = house.home.say(&["drill", "pages"]).failed(1);

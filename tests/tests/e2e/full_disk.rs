@@ -41,7 +41,7 @@ async fn an_alarm_and_an_answer_given_while_the_disk_is_full_survive_a_kill_and_
 
     house.board.set("house/mains", "off");
     let raised = house.home.record("the power cut", 0, |body| is_raised(body, "power-lost"));
-    let Body::Raised { code, .. } = &raised.body else { unreachable!("it was asked for") };
+    let Body::Raised { code, .. } = &raised.body else { panic!("it was asked for") };
     house.home.record("a page", raised.seq, |body| matches!(body, Body::Paged { .. }));
     let answer = house.home.say(&["ack", code, "--as", "ines"]).well();
     assert!(answer.contains("Lagoon: power lost, acknowledged by Ines"), "{answer}");

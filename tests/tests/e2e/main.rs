@@ -2,6 +2,8 @@
 //! with TLS, passwords and the shipped rights, on a mail server with STARTTLS and a login, and on
 //! a push gateway over HTTPS. Where mosquitto is missing these tests say so and look at nothing.
 
+#![cfg(test)]
+
 mod answering;
 mod borders;
 mod broker;

@@ -20,7 +20,7 @@ async fn an_open_call_out_goes_on_with_its_code_from_a_disk_that_became_read_onl
     let agent = house.watch();
     house.board.set("house/mains", "off");
     let raised = house.home.record("the power cut", 0, |body| is_raised(body, "power-lost"));
-    let Body::Raised { code, .. } = raised.body else { unreachable!("it was asked for") };
+    let Body::Raised { code, .. } = raised.body else { panic!("it was asked for") };
     house.home.record("a page", raised.seq, |body| matches!(body, Body::Delivered { .. }));
     agent.kill();
     disk.remount("ro");

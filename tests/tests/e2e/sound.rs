@@ -143,7 +143,7 @@ impl Fragile {
             }
             Part::Socket => fs::remove_dir(home.path("control.sock")).expect("removed"),
             Part::WebPort => self.squatter = None,
-            Part::Mailbox | Part::Settings => unreachable!("no test mends it"),
+            Part::Mailbox | Part::Settings => panic!("no test mends it"),
             Part::Journal => fs::remove_dir(home.path("journal.sqlite")).expect("removed"),
             Part::Rules => home.write("rules.toml", RULES).expect("written"),
         }
@@ -244,7 +244,7 @@ async fn two_other_parts_broken_at_once_leave_a_watch_that_pages_and_says_why() 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_watch_that_could_tell_nobody_does_not_begin() {
     let Some(mut house) = Fragile::set_up(&[]).await else { return };
-    ALL_WAYS.map(|part| house.break_it(part));
+    ALL_WAYS.iter().for_each(|part| house.break_it(*part));
     let said = house.home.say(&["run"]).failed(78);
     assert!(said.contains("nobody could be told: channel ines.push"), "{said}");
     assert!(said.contains("mail-ca.pem"), "{said}");
@@ -254,9 +254,9 @@ async fn a_watch_that_could_tell_nobody_does_not_begin() {
 async fn what_is_mended_is_taken_without_a_restart() {
     let Some(mut house) = Fragile::set_up(&[]).await else { return };
     let broken = [Part::PushSecret, Part::Socket, Part::WebPort, Part::Journal];
-    broken.map(|part| house.break_it(part));
+    broken.iter().for_each(|part| house.break_it(*part));
     let mut agent = start(&house);
-    broken.map(|part| house.mend(part));
+    broken.iter().for_each(|part| house.mend(*part));
     agent.logs("contact.ines.channel.push can be used now");
     agent.logs("the control socket is open");
     let status = house.home.say(&["status"]).well();

@@ -56,7 +56,7 @@ async fn a_dashboard_a_collector_and_a_script_are_told_how_it_stands() {
     house.home.record("the power cut", 0, |body| is_raised(body, "power-lost"));
     let ringing = house.home.say(&["status", "--short"]);
     assert_eq!(ringing.code, Some(4), "{ringing:?}");
-    assert!(ringing.out.starts_with("Halyard House: Lagoon: power lost, code "), "{ringing:?}");
+    assert!(ringing.out.starts_with("Halyard House: Lagoon: power lost, since "), "{ringing:?}");
     let state =
         until("the state", SOON, || kept(&house).filter(|it| it["state"] == "ringing"), || house.home.log());
     assert_eq!(state["open"][0]["alarm"], "power-lost");

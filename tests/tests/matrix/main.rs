@@ -6,6 +6,8 @@
 //!
 //! Without a real broker, or without the rights to mount, this says what it left out.
 
+#![cfg(test)]
+
 mod arrivals;
 mod fault;
 mod house;

@@ -1,5 +1,7 @@
 //! The repository's own rules.
 
+#![cfg(test)]
+
 mod docs;
 mod layers;
 mod map;
@@ -123,16 +125,12 @@ fn every_source_file_begins_with_what_it_is_for() {
     assert_eq!(silent, Vec::<String>::new());
 }
 
-/// Clippy refuses what panics, in the libraries and not in tests, which fail by it.
+/// Clippy refuses what panics, in every package alike.
 #[test]
-fn what_panics_is_refused_in_every_library() {
-    for krate in ["rules/time", "rules/forecast", "rules", "agent"] {
-        let library = text(&format!("{krate}/src/lib.rs"));
-        let (_, refused) = library.split_once("#![warn(").expect("a list of lints");
-        let refused = refused.split(")]").next().unwrap_or_default();
-        for lint in ["unwrap_used", "expect_used", "panic", "unreachable", "indexing_slicing"] {
-            assert!(refused.contains(&format!("clippy::{lint}")), "{krate} allows {lint}");
-        }
+fn every_package_has_the_lints_of_the_workspace() {
+    for package in ["rules/time", "rules/forecast", "rules", "agent", "tests"] {
+        let manifest: toml::Table = text(&format!("{package}/Cargo.toml")).parse().expect("TOML");
+        assert_eq!(manifest["lints"]["workspace"].as_bool(), Some(true), "{package}");
     }
 }
 

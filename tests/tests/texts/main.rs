@@ -1,6 +1,8 @@
 //! Texts by a GSM modem: the channel and the whole agent on a simulated modem that also misbehaves,
 //! and our units beside those of an independent library.
 
+#![cfg(test)]
+
 mod answers;
 mod call_outs;
 mod channel;

@@ -1,6 +1,8 @@
 //! The page in the house, from outside: as people use it in a browser, and as strangers try it. The
 //! demo is the house: a real agent, real messages, a night with a power cut.
 
+#![cfg(test)]
+
 mod door;
 mod intruders;
 mod small_house;

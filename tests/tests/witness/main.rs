@@ -2,6 +2,8 @@
 //! dies with the house, the one elsewhere has TLS, passwords and rights. Where mosquitto is missing
 //! these tests say so and look at nothing.
 
+#![cfg(test)]
+
 mod alive;
 mod announced;
 mod intruders;

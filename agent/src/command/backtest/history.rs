@@ -2,7 +2,7 @@
 //! and what rang. It flows through one or several backtests side by side.
 
 use super::csv::CsvFile;
-use super::progress::Progress;
+use super::progress::BacktestProgress;
 use crate::journal::{JournalLog, Minute, Values};
 use crate::review::ReviewSpan;
 use slackwater_rules::backtest::{Backtest, Marks, Outcomes, Spell, Spells};
@@ -50,7 +50,8 @@ pub(super) struct Past {
 }
 
 impl Past {
-    /// `all_silence`: where the file has nothing at all, everything was silent; else nobody watched.
+    /// `all_silence`: where the file has nothing at all, everything was silent; else nobody
+    /// watched.
     pub(super) fn file(mut file: CsvFile, all_silence: bool) -> Self {
         let notes = std::mem::take(&mut file.notes);
         let absences = all_silence.then(Vec::new);
@@ -109,7 +110,7 @@ impl Past {
         &self,
         playing: &mut Playing<'_>,
         (start, until): (Wall, Wall),
-        progress: &mut Progress,
+        progress: &mut BacktestProgress,
     ) -> Result<(), String> {
         match &self.readings {
             Readings::File(file) => {
@@ -162,7 +163,8 @@ impl Signs {
         signs.fold(last, Wall::max)
     }
 
-    /// When nobody watched, in order of time: to the end of the stretch if the watch did not come back.
+    /// When nobody watched, in order of time: to the end of the stretch if the watch did not come
+    /// back.
     fn absences(mut self, window: ReviewSpan) -> Vec<(Wall, Wall)> {
         let ended = self.last.map(|last| self.last_alive(last, window.until)).filter(|at| *at < window.until);
         self.absences.extend(ended.map(|at| (at + CAME_BACK, window.until)));

@@ -1,5 +1,5 @@
-//! How far a backtest has come, on a terminal: one line that is written over, with the time that is left. Who reads
-//! through a pipe is told nothing on the way.
+//! How far a backtest has come, on a terminal: one line that is written over, with the time that is
+//! left. Who reads through a pipe is told nothing on the way.
 
 use jiff::tz::TimeZone;
 use slackwater_rules::time::{Span, Wall};
@@ -13,14 +13,14 @@ const SILENT_FOR: Duration = Duration::from_secs(1);
 const PAUSE: Duration = Duration::from_millis(250);
 
 /// Tells how far it has come.
-pub(super) struct Progress {
+pub(super) struct BacktestProgress {
     began: Instant,
     told: Option<Instant>,
     zone: TimeZone,
     to: Option<Box<dyn FnMut(&str)>>,
 }
 
-impl Progress {
+impl BacktestProgress {
     /// On the terminal that shows mistakes, if it is one.
     pub(super) fn on_terminal(zone: &TimeZone) -> Self {
         let tell = |line: &str| {
@@ -44,7 +44,7 @@ impl Progress {
     }
 }
 
-impl Drop for Progress {
+impl Drop for BacktestProgress {
     fn drop(&mut self) {
         if let (Some(tell), Some(_)) = (&mut self.to, self.told) {
             tell("\r\u{1b}[K");
@@ -84,7 +84,8 @@ mod tests {
         let lines = std::rc::Rc::new(std::cell::RefCell::new(Vec::<String>::new()));
         let written = std::rc::Rc::clone(&lines);
         let to: Box<dyn FnMut(&str)> = Box::new(move |line: &str| written.borrow_mut().push(line.to_owned()));
-        let mut progress = Progress { began: Instant::now(), told: None, zone: TimeZone::UTC, to: Some(to) };
+        let mut progress =
+            BacktestProgress { began: Instant::now(), told: None, zone: TimeZone::UTC, to: Some(to) };
         progress.come(0.5, Wall(0));
         assert!(lines.borrow().is_empty());
         progress.began -= SILENT_FOR;
@@ -95,8 +96,12 @@ mod tests {
         assert_eq!(lines.len(), 2, "one line and its end: {lines:?}");
         assert!(lines[0].contains("50 %") && lines[1] == "\r\u{1b}[K", "{lines:?}");
         // Under a test nothing is a terminal.
-        let mut progress =
-            Progress { began: Instant::now() - SILENT_FOR, told: None, zone: TimeZone::UTC, to: None };
+        let mut progress = BacktestProgress {
+            began: Instant::now() - SILENT_FOR,
+            told: None,
+            zone: TimeZone::UTC,
+            to: None,
+        };
         progress.come(0.5, Wall(0));
         assert_eq!(progress.told, None);
     }

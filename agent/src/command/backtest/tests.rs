@@ -1,5 +1,5 @@
 use super::history::{Past, Playing};
-use super::progress::Progress;
+use super::progress::BacktestProgress;
 use super::{csv, lead_in, report, sweep, sweep_limit};
 use crate::journal::{BootId, Journal, JournalLimits, JournalLog};
 use crate::review::{ReviewSpan, parse_when};
@@ -145,7 +145,8 @@ fn what_would_have_rung_stands_beside_what_did() {
     let past = Past::journal(journal(&folder), &mut plan, window()).unwrap();
     let start = window().since - lead_in(&plan);
     let mut playing = Playing::new(&past, vec![plan.clone()], start, window());
-    past.play(&mut playing, (start, window().until), &mut Progress::on_terminal(&TimeZone::UTC)).unwrap();
+    past.play(&mut playing, (start, window().until), &mut BacktestProgress::on_terminal(&TimeZone::UTC))
+        .unwrap();
     let report = report::of(playing, &past, &plan, window(), &TimeZone::UTC);
     insta::assert_snapshot!(report::words(&report));
 }
@@ -157,7 +158,7 @@ fn a_limit_at_many_values_is_held_against_what_people_marked() {
     let past = Past::journal(journal(&folder), &mut plan, window()).unwrap();
     let range = sweep::range("limit=27..29 step 0.5").unwrap();
     let said = sweep_limit(
-        (&past, &mut Progress::on_terminal(&TimeZone::UTC)),
+        (&past, &mut BacktestProgress::on_terminal(&TimeZone::UTC)),
         &plan,
         window(),
         "too-warm",
@@ -174,7 +175,7 @@ fn a_limit_or_an_alarm_that_is_not_there_is_said() {
     let sweep = |alarm: &str, text: &str| {
         let range = sweep::range(text).unwrap();
         sweep_limit(
-            (&past, &mut Progress::on_terminal(&TimeZone::UTC)),
+            (&past, &mut BacktestProgress::on_terminal(&TimeZone::UTC)),
             &plan(),
             window(),
             alarm,
@@ -260,7 +261,7 @@ fn a_file_that_tells_more_rarely_than_the_rules_expect_is_not_silent_in_between(
     let (first, last) = file.ends();
     let (past, window) = (Past::file(file, false), ReviewSpan { since: first, until: last });
     let mut playing = Playing::new(&past, vec![plan.clone()], first, window);
-    past.play(&mut playing, (first, last), &mut Progress::on_terminal(&TimeZone::UTC)).unwrap();
+    past.play(&mut playing, (first, last), &mut BacktestProgress::on_terminal(&TimeZone::UTC)).unwrap();
     insta::assert_snapshot!(report::words(&report::of(playing, &past, &plan, window, &TimeZone::UTC)));
 }
 
@@ -274,7 +275,7 @@ fn a_file_in_which_nothing_is_heard_is_a_watch_away_or_silence_as_the_keeper_say
         let (first, last) = file.ends();
         let (past, window) = (Past::file(file, all_silence), ReviewSpan { since: first, until: last });
         let mut playing = Playing::new(&past, vec![plan.clone()], first, window);
-        past.play(&mut playing, (first, last), &mut Progress::on_terminal(&TimeZone::UTC)).unwrap();
+        past.play(&mut playing, (first, last), &mut BacktestProgress::on_terminal(&TimeZone::UTC)).unwrap();
         report::words(&report::of(playing, &past, &plan, window, &TimeZone::UTC))
     };
     let (away, silent) = (rings(false), rings(true));
@@ -317,7 +318,8 @@ fn the_journal_knows_when_the_watch_was_away_and_when_a_sensor_was_silent() {
     let window = ReviewSpan { since: begin, until: begin + Span::minutes(1_000) };
     let past = Past::journal(JournalLog::open(&path).unwrap(), &mut plan, window).unwrap();
     let mut playing = Playing::new(&past, vec![plan.clone()], begin, window);
-    past.play(&mut playing, (begin, window.until), &mut Progress::on_terminal(&TimeZone::UTC)).unwrap();
+    past.play(&mut playing, (begin, window.until), &mut BacktestProgress::on_terminal(&TimeZone::UTC))
+        .unwrap();
     let (outcomes, _) = playing.finish();
     assert_eq!(outcomes[0].away, [(wall("2026-08-02T10:00:00Z"), wall("2026-08-02T12:00:00Z"))]);
     let silent: Vec<_> = outcomes[0].spells.iter().filter(|spell| spell.alarm.contains("mains")).collect();

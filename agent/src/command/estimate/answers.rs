@@ -2,12 +2,14 @@
 //! `--json` prints as it is.
 
 use super::Units;
+use super::learned::LearnedTank;
+use jiff::tz::TimeZone;
 use serde::Serialize;
 use slackwater_rules::forecast::circulation::USUAL_TURNOVER;
 use slackwater_rules::forecast::light::LightBand;
 use slackwater_rules::forecast::oxygen::{ACUTE_MG_L, Before, CHRONIC_MG_L};
 use slackwater_rules::forecast::planner::{End, Holds, Paper};
-use slackwater_rules::forecast::{CannotSay, Estimate, Interval, wording};
+use slackwater_rules::forecast::{Basis, CannotSay, Estimate, Interval, wording};
 
 /// All answers, topic by topic.
 #[derive(Debug, Serialize)]
@@ -130,13 +132,16 @@ fn numbers(range: Interval, unit: &str) -> AnswerRange {
 }
 
 impl PaperAnswers {
-    pub(super) fn of(paper: &Paper, units: &Units) -> Self {
-        let topics = vec![
-            Topic { topic: "outage", answers: outage(paper, units) },
-            Topic { topic: "heat", answers: heat(paper, units) },
+    /// `own`: what the tank itself has shown, and the time zone in which it is told since when.
+    pub(super) fn of(paper: &Paper, units: &Units, own: Option<(&LearnedTank, &TimeZone)>) -> Self {
+        let tank = own.map(|(tank, _)| tank);
+        let mut topics = vec![
+            Topic { topic: "outage", answers: outage(paper, units, tank) },
+            Topic { topic: "heat", answers: heat(paper, units, tank) },
             Topic { topic: "water", answers: water(paper, units) },
             Topic { topic: "light", answers: light(paper) },
         ];
+        topics.extend(own.map(|own| Topic { topic: "the tank itself", answers: itself(paper, own) }));
         let cautions = vec![EVERYWHERE, OXYGEN, HEATERS, OUTAGES];
         Self { version: 1, tank: known(paper, units), topics, cautions }
     }
@@ -160,16 +165,19 @@ fn exactly(units: &Units, celsius: f64) -> String {
     format!("{tenths} {}", units.degrees())
 }
 
-fn outage(paper: &Paper, units: &Units) -> Vec<PaperAnswer> {
+fn outage(paper: &Paper, units: &Units, tank: Option<&LearnedTank>) -> Vec<PaperAnswer> {
     let mut asking = Asking(Vec::new());
-    let whole = paper.outage();
+    let too_cold = tank.map_or_else(|| paper.cold_without_heat(), |tank| tank.cold(paper));
+    let too_warm = tank.map_or_else(|| paper.warm_without_power(), |tank| tank.warm(paper));
+    let whole = paper.outage_with(too_cold.clone(), paper.hot_room.map(|_| too_warm.clone()));
     let note = whole.as_ref().ok().map(|outage| {
         let word = |end| match end {
             End::Oxygen => "oxygen",
             End::Cold => "cold",
+            End::Heat => "heat",
         };
         let first = match (outage.first, outage.earliest) {
-            (None, _) => "neither oxygen nor cold is likely to end it within three days".to_owned(),
+            (None, _) => "nothing of this is likely to end it within three days".to_owned(),
             (Some(first), earliest) if first == earliest => format!("{} ends it first", word(first)),
             (Some(first), earliest) => {
                 format!("{} most likely ends it, at the earliest {}", word(first), word(earliest))
@@ -178,13 +186,19 @@ fn outage(paper: &Paper, units: &Units) -> Vec<PaperAnswer> {
         let left_out = outage.without.iter().map(|(end, _)| match end {
             End::Oxygen => ", oxygen not counted",
             End::Cold => ", cold not counted",
+            End::Heat => ", heat not counted",
         });
         format!("{first}{}", left_out.collect::<String>())
     });
     let lasts = whole.map(|outage| outage.lasts);
     asking.ask_noting("outage", "stands a power cut at night for".to_owned(), &Shown::Time, lasts, note);
     let cold = format!("below {} without any heat", exactly(units, paper.cold));
-    asking.ask("cold", cold, &Shown::Time, paper.cold_without_heat());
+    asking.ask("cold", cold, &Shown::Time, too_cold);
+    let hot = match paper.hot_room {
+        Some(room) => format!("above {} in a room of {}", exactly(units, paper.warm), exactly(units, room)),
+        None => format!("above {} in a hot room", exactly(units, paper.warm)),
+    };
+    asking.ask("hot", hot, &Shown::Time, too_warm);
     let times = [
         ("night", Before::Night, false, "at night"),
         ("day", Before::Day, false, "by day"),
@@ -208,16 +222,26 @@ fn outage(paper: &Paper, units: &Units) -> Vec<PaperAnswer> {
     asking.0
 }
 
-fn heat(paper: &Paper, units: &Units) -> Vec<PaperAnswer> {
+fn heat(paper: &Paper, units: &Units, tank: Option<&LearnedTank>) -> Vec<PaperAnswer> {
     let mut asking = Asking(Vec::new());
     let watts = Shown::Value("W");
     asking.ask("heater-size", "heater for the coldest room".to_owned(), &watts, paper.heater_size());
     let all: f64 = paper.heaters.iter().sum();
-    let coldest = |watts: f64| {
-        if watts > 0.0 { paper.coldest_room(watts) } else { Err(CannotSay::Missing("heater")) }
+    let coldest = |which: &[usize], watts: f64| {
+        let own = tank.map(|tank| tank.coldest_room(paper, which));
+        match own {
+            Some(Ok(own)) => Ok(own),
+            _ if watts > 0.0 => paper.coldest_room(watts),
+            _ => Err(CannotSay::Missing("heater")),
+        }
     };
-    let verdict = |watts: f64| {
-        paper.holds(watts).ok().map(|holds| {
+    let holds = |which: &[usize], watts: f64| {
+        let room = paper.room.ok_or(CannotSay::Missing("room temperature"))?;
+        coldest(which, watts).map(|coldest| Holds::of(room, coldest.range))
+    };
+    let all_of_them: Vec<usize> = (0..paper.heaters.len().max(1)).collect();
+    let verdict = |which: &[usize], watts: f64| {
+        holds(which, watts).ok().map(|holds| {
             let room = paper.room.map_or_else(String::new, |room| format!(" at {}", exactly(units, room)));
             match holds {
                 Holds::Yes => format!("holds{room}"),
@@ -231,7 +255,7 @@ fn heat(paper: &Paper, units: &Units) -> Vec<PaperAnswer> {
     if paper.heaters.len() > 1 {
         for (i, heater) in paper.heaters.iter().enumerate() {
             let others = all - heater;
-            let note = verdict(*heater).map(|said| match paper.holds(*heater) {
+            let note = verdict(&[i], *heater).map(|said| match holds(&[i], *heater) {
                 Ok(Holds::Yes | Holds::Likely) => format!("{said}: the rest is a spare"),
                 _ => format!("{said}: the {others:.0} W beside it are no spare, both are needed"),
             });
@@ -240,7 +264,7 @@ fn heat(paper: &Paper, units: &Units) -> Vec<PaperAnswer> {
                 "coldest-room-alone",
                 asks,
                 &degrees_shown,
-                degrees(units, coldest(*heater)),
+                degrees(units, coldest(&[i], *heater)),
                 note,
             );
         }
@@ -250,9 +274,62 @@ fn heat(paper: &Paper, units: &Units) -> Vec<PaperAnswer> {
     } else {
         "coldest room that the heater holds".to_owned()
     };
-    asking.ask_noting("coldest-room", asks, &degrees_shown, degrees(units, coldest(all)), verdict(all));
+    asking.ask_noting(
+        "coldest-room",
+        asks,
+        &degrees_shown,
+        degrees(units, coldest(&all_of_them, all)),
+        verdict(&all_of_them, all),
+    );
     let stuck = format!("above {} if the strongest heater sticks on", exactly(units, paper.warm));
-    asking.ask("warm", stuck, &Shown::Time, paper.warm_with_heater_stuck());
+    let warm = tank.map_or_else(|| paper.warm_with_heater_stuck(), |tank| tank.stuck(paper));
+    asking.ask("warm", stuck, &Shown::Time, warm);
+    asking.0
+}
+
+/// What the tank has shown of itself, and since when it counts.
+fn itself(paper: &Paper, (tank, zone): (&LearnedTank, &TimeZone)) -> Vec<PaperAnswer> {
+    let mut asking = Asking(Vec::new());
+    let note = match tank.since() {
+        Some(since) => {
+            let since = since.civil(zone).strftime("%Y-%m-%d %H:%M");
+            format!("its own loss and heaters count since {since}")
+        }
+        None => {
+            "its own loss and heaters count after a day of readings; until then the ranges are as wide as \
+                 its size makes them"
+                .to_owned()
+        }
+    };
+    let watched = Estimate::new(Interval::exact(tank.days()), [Basis::measured("water temperature")]);
+    asking.ask_noting(
+        "watched",
+        "its water was watched for".to_owned(),
+        &Shown::Value("days"),
+        Ok(watched),
+        Some(note),
+    );
+    for (i, duty) in tank.duty().into_iter().enumerate() {
+        let Some(duty) = duty else { continue };
+        let share = Estimate::new(
+            Interval::exact((1_000.0 * duty).round() / 10.0),
+            [Basis::measured("heater's share of the last week")],
+        );
+        let question = if i == 0 { "duty" } else { "duty-spare" };
+        let asks = format!("heater {} was on", i + 1);
+        asking.ask(question, asks, &Shown::Value("% of the time"), Ok(share));
+    }
+    asking.ask(
+        "loses",
+        "without heat it loses, in its usual room".to_owned(),
+        &Shown::Value("K an hour"),
+        tank.loses(),
+    );
+    if let Some(learned) = paper.respiration {
+        let uses = Estimate::new(learned.range, [Basis::learned("oxygen consumption")]);
+        let asks = "it uses of oxygen at 26 degC".to_owned();
+        asking.ask("consumption", asks, &Shown::Value("mg/L an hour"), Ok(uses));
+    }
     asking.0
 }
 
@@ -308,6 +385,12 @@ fn known(paper: &Paper, units: &Units) -> String {
     }
     if let Some(room) = paper.room {
         parts.push(format!("coldest room {}", exactly(units, room)));
+    }
+    if let Some(room) = paper.hot_room {
+        parts.push(format!("hottest room {}", exactly(units, room)));
+    }
+    if paper.lid {
+        parts.push("a lid".to_owned());
     }
     for heater in &paper.heaters {
         parts.push(format!("heater {heater:.0} W"));

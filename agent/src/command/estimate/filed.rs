@@ -28,6 +28,7 @@ pub(super) fn paper(plan: &Plan, name: &str) -> Result<(Paper, Option<Scale>), S
         volume: tank.volume,
         surface: gear.surface,
         salinity: tank.salinity,
+        lid: gear.lid,
         heaters: gear.heaters.iter().flatten().filter_map(|heater| heater.power).collect(),
         stocking: tank.stocking,
         altitude: (plan.altitude != 0.0).then_some(plan.altitude),

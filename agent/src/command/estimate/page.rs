@@ -82,6 +82,7 @@ fn option(what: &str) -> &'static str {
         "volume" => " (--volume or --box)",
         "water temperature" => " (--water)",
         "room temperature" => " (--room)",
+        "hottest room" => " (--hot-room)",
         "heater" => " (--heater)",
         "air pump" => " (--air)",
         "battery" => " (--battery)",

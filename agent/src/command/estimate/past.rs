@@ -118,6 +118,16 @@ impl<'a> ForecastPast<'a> {
         }
     }
 
+    /// The model, as far as it was taught.
+    pub(super) fn model(&self) -> &Thermal {
+        &self.model
+    }
+
+    /// The same, to let its time pass.
+    pub(super) fn model_mut(&mut self) -> &mut Thermal {
+        &mut self.model
+    }
+
     fn came(&mut self, at: Wall, celsius: f64) {
         let point = (hours(at - self.window.since), self.scale.unit.from_base(celsius));
         match self.came.last_mut() {
@@ -210,7 +220,7 @@ impl Fan {
 }
 
 /// A device's share of full power, or a room's temperature.
-fn share(sensor: &Sensor, values: Option<Values>, full: f64) -> Option<f64> {
+pub(super) fn share(sensor: &Sensor, values: Option<Values>, full: f64) -> Option<f64> {
     match values? {
         Values::Numbers { mean, .. } => Some(mean / full),
         Values::Words { last, .. } => says(sensor, last).map(|on| f64::from(u8::from(on))),

@@ -23,7 +23,7 @@ fn refused(arguments: &str) -> String {
 
 fn page(arguments: &str) -> String {
     let (paper, units) = asked(arguments).paper(None).unwrap();
-    page::words(&PaperAnswers::of(&paper, &units))
+    page::words(&PaperAnswers::of(&paper, &units, None))
 }
 
 const LAGOON: &str = "--volume '420 L' --salinity '35 ppt' --water '25.5 degC' --room '16 degC' --heater '200 W' \
@@ -45,7 +45,7 @@ fn what_is_unknown_is_said_with_what_it_would_answer() {
 #[test]
 fn with_nothing_known_nothing_is_answered() {
     let (paper, units) = asked("").paper(None).unwrap();
-    assert!(PaperAnswers::of(&paper, &units).nothing_known());
+    assert!(PaperAnswers::of(&paper, &units, None).nothing_known());
 }
 
 #[test]
@@ -53,7 +53,7 @@ fn scripts_get_numbers_in_the_keepers_unit_and_what_they_rest_on() {
     let (paper, units) = asked("--volume '110 US gal' --water '78 degF' --room '60 degF' --heater '300 W'")
         .paper(None)
         .unwrap();
-    let answers = serde_json::to_value(PaperAnswers::of(&paper, &units)).unwrap();
+    let answers = serde_json::to_value(PaperAnswers::of(&paper, &units, None)).unwrap();
     let heat = answers["topics"].as_array().unwrap().iter().find(|topic| topic["topic"] == "heat").unwrap();
     let coldest = &heat["answers"].as_array().unwrap()[1];
     assert_eq!(coldest["question"], "coldest-room");
@@ -248,7 +248,6 @@ fn what_was_forecast_in_a_power_cut_is_drawn_under_what_came() {
 
 #[test]
 fn water_and_coldest_room_are_the_journals_if_nobody_gives_them() {
-    use crate::clock::Clock;
     use crate::journal::{BootId, Journal, JournalLimits};
     use slackwater_rules::engine::Sample;
     use slackwater_rules::forecast::Origin;
@@ -282,11 +281,85 @@ fn water_and_coldest_room_are_the_journals_if_nobody_gives_them() {
     lately::fill(&mut paper, &plan, "lagoon", &path);
     assert!((paper.water.unwrap() - 25.0).abs() < 1e-9, "{:?}", paper.water);
     assert!((14.0..17.1).contains(&paper.room.unwrap()), "{:?}", paper.room);
-    assert_eq!(paper.origins, [Origin::Measured; 2]);
+    assert_eq!(paper.origins, [Origin::Measured; 3]);
+    assert!((paper.hot_room.unwrap() - 20.0).abs() < 1e-9, "{:?}", paper.hot_room);
     let (mut told, _) = asked("--tank lagoon --room '10 degC'").paper(Some(&plan)).unwrap();
     lately::fill(&mut told, &plan, "lagoon", &path);
-    assert_eq!((told.room, told.origins), (Some(10.0), [Origin::Measured, Origin::Given]));
+    assert_eq!((told.room, told.origins), (Some(10.0), [Origin::Measured, Origin::Given, Origin::Measured]));
     let (mut none, _) = asked("--tank lagoon").paper(Some(&plan)).unwrap();
     lately::fill(&mut none, &plan, "lagoon", &folder.path().join("nowhere.db"));
     assert_eq!((none.water, none.room), (None, None));
+}
+
+/// So many hours of a tank under a thermostat, ending now, in a journal of its own.
+fn journal_of(folder: &tempfile::TempDir, hours: i64) -> PathBuf {
+    use crate::journal::{BootId, Journal, JournalLimits};
+    use slackwater_rules::engine::Sample;
+    use slackwater_rules::quality::Quality;
+    use slackwater_rules::reading::Value;
+    use slackwater_rules::time::{Moment, Now};
+    let path = folder.path().join(format!("{hours}.db"));
+    let (mut journal, _) =
+        Journal::open(&path, BootId("first".to_owned()), JournalLimits::default()).unwrap();
+    let end = Clock::system(Trust::System).now().wall;
+    let (mut water, mut on) = (25.5, false);
+    for minute in 0..hours * 60 {
+        let room = 18.0 + 1.5 * (minute as f64 / 1_440.0 * std::f64::consts::TAU).sin();
+        on = water < 25.4 || on && water < 25.6;
+        let heat = if on { 200.0 } else { 0.0 };
+        water += (heat + 25.0 - 25.0 * (water - room)) * 60.0 / 1.0233e6;
+        let at = Moment(minute * 60_000);
+        for (sensor, value) in [("lagoon-temp", water), ("room", room), ("heater", heat)] {
+            let value = Some(Value::Number(value));
+            journal.sample(&[Sample { sensor: sensor.into(), at, value, quality: Quality::Good }]);
+        }
+    }
+    journal.flush(&Now { mono: Moment(hours * 3_600_000), wall: end, wall_trusted: true }).unwrap();
+    path
+}
+
+#[test]
+fn a_tank_is_answered_for_from_what_it_showed_and_from_minutes_with_wider_ranges() {
+    let plan = plan();
+    let folder = tempfile::tempdir().unwrap();
+    let says = |hours: i64| {
+        let path = journal_of(&folder, hours);
+        let (mut paper, units) = asked("--tank lagoon --room '12 degC'").paper(Some(&plan)).unwrap();
+        lately::fill(&mut paper, &plan, "lagoon", &path);
+        let tank = LearnedTank::read(&mut paper, &plan, "lagoon", &path).expect("it was seen");
+        let utc = jiff::tz::TimeZone::UTC;
+        let cold = tank.cold(&paper).unwrap().range;
+        let on_paper = paper.cold_without_heat().unwrap().range;
+        let page = page::words(&PaperAnswers::of(&paper, &units, Some((&tank, &utc))));
+        (tank, cold, on_paper, page)
+    };
+    let (known, cold, on_paper, page) = says(4 * 24);
+    assert!(known.since().is_some() && (known.days() - 4.0).abs() < 0.1);
+    // 25.5 to 22.78 degC in a room of 12 degC at 25 W/K in 1.0233 MJ/K, no pumps: 2.6 h.
+    assert!(cold.low < 2.7 && 2.4 < cold.high, "{cold:?}");
+    assert!(cold.high - cold.low < 0.8 * (on_paper.high - on_paper.low), "{cold:?} {on_paper:?}");
+    // Of 200 W, 25 W/K above a room of 18 degC, less 25 W: 81 %.
+    let duty = known.duty()[0].unwrap();
+    assert!((0.75..0.87).contains(&duty), "{duty}");
+    for words in
+        ["The tank itself", "its own loss and heaters count since", "heater 1 was on", "% of the time"]
+    {
+        let unwrapped = page.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(unwrapped.contains(words), "{words}: {page}");
+    }
+    let (begun, wide, on_paper, page) = says(1);
+    assert!(begun.since().is_none());
+    assert!(wide.low <= on_paper.low && on_paper.high <= wide.high, "{wide:?} {on_paper:?}");
+    assert!(wide.high - wide.low > cold.high - cold.low, "{wide:?} {cold:?}");
+    let unwrapped = page.split_whitespace().collect::<Vec<_>>().join(" ");
+    assert!(unwrapped.contains("after a day of readings"), "{page}");
+}
+
+#[test]
+fn a_hot_room_and_a_lid_are_answered_for() {
+    let page = page(&format!("{LAGOON} --hot-room '35 degC' --lid"));
+    assert!(page.contains("above 29 degC in a room of 35 degC"), "{page}");
+    assert!(page.contains("hottest room 35 degC, a lid"), "{page}");
+    let open = self::page(LAGOON);
+    assert!(open.contains("for want of hottest room (--hot-room)"), "{open}");
 }

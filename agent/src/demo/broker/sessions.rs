@@ -2,7 +2,7 @@
 //!
 //! A connection enters, has its packets applied, and leaves. What has to go to a client, by its own
 //! doing or another's, is put into the queue that its connection writes from. No waiting, no
-//! sockets here.
+//! sockets here. Numbers in brackets are sections of MQTT 5.0.
 
 use std::collections::{BTreeMap, HashMap, VecDeque};
 use std::time::{Duration, Instant};
@@ -18,8 +18,7 @@ use tokio::sync::mpsc;
 
 /// The largest packet taken from a client.
 pub(super) const LARGEST_PACKET: u32 = 256 * 1024;
-/// Packets waiting for one client's socket. What is QoS 0 is dropped beyond it, as the standard
-/// allows.
+/// Packets waiting for one client's socket. Beyond it QoS 0 is dropped, as the standard allows.
 const WRITER_QUEUE: usize = 4096;
 /// Messages of QoS 1 kept for one client. The oldest unsent goes first.
 const SESSION_QUEUE: usize = 1024;
@@ -326,8 +325,7 @@ impl ClientSession {
         self.pump();
     }
 
-    /// Acknowledgements come in the order of their messages, or the client is at fault (MQTT 5.0,
-    /// 4.6.0-2).
+    /// Acknowledgements come in the order of their messages, or the client is at fault (4.6.0-2).
     fn acknowledged(&mut self, packet: u16) -> Result<(), CodecError> {
         match self.queue.iter().filter(|queued| queued.sent).position(|sent| sent.publish.pkid == packet) {
             Some(0) => drop(self.queue.pop_front()),
@@ -346,8 +344,7 @@ impl ClientSession {
         }
     }
 
-    /// Sends what the client's window has room for. What is too large for it counts as delivered
-    /// (MQTT 5.0, 3.1.2.11.4).
+    /// Sends what the window has room for. What is too large counts as delivered (3.1.2.11.4).
     fn pump(&mut self) {
         let Some(link) = &self.link else { return };
         self.queue.retain(|queued| queued.publish.size() <= link.largest);

@@ -67,7 +67,8 @@ impl Keeper {
         Ok(())
     }
 
-    /// A file whose readings turn out not to be sound is set aside; a new one begins with what matters.
+    /// A file whose readings turn out not to be sound is set aside; a new one begins with what
+    /// matters.
     pub(super) fn look_at_check(&mut self, now: &Now) {
         let Some(why) = self.journal.as_mut().and_then(Journal::unsound) else { return };
         tracing::error!("journal: its readings are damaged: {why}");

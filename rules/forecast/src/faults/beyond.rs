@@ -11,7 +11,7 @@ const PUMPS_UNSEEN: u32 = 5;
 const UNSETTLED: u32 = 9;
 /// Cells for which a device has worked before it can have done so in vain: what was poured in is
 /// over by then.
-const AT_WORK: u32 = 9;
+const AT_WORK: u32 = 7;
 /// A device that is on for less of a cell than this was let go by its own thermostat.
 pub(super) const FULLY_ON: f64 = 0.9;
 /// Beyond the edge no longer for so many cells, and it counts as held otherwise: six hours.
@@ -26,7 +26,7 @@ pub(super) struct Beyond {
     inside: u32,
     at_work: u32,
     /// The furthest that the water went while it worked.
-    furthest: f64,
+    furthest: f32,
 }
 
 /// Where a device was seen to turn the water although that is beyond its edge: cold water was
@@ -35,8 +35,8 @@ pub(super) struct Beyond {
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Proved {
     /// The furthest while it worked, and the furthest of a phase that it ended by itself.
-    working: Option<f64>,
-    place: Option<f64>,
+    working: Option<f32>,
+    place: Option<f32>,
     /// Cells since the water was beyond the edge.
     back: u32,
 }
@@ -45,15 +45,52 @@ impl Proved {
     /// The edge to be judged by. All places count towards where the device drives the water.
     pub(super) fn edge(&mut self, place: f64, water: f64, works: bool) -> f64 {
         if works {
+            let water = water as f32;
             self.working = Some(self.working.map_or(water, |lowest| lowest.min(water)));
         } else if let Some(lowest) = self.working.take() {
-            self.place = Some(lowest).filter(|lowest| *lowest < place);
+            self.place = Some(lowest).filter(|lowest| f64::from(*lowest) < place);
         }
         self.back = if water > place { self.back.saturating_add(1) } else { 0 };
         if self.back > HELD_OTHERWISE {
             self.place = None;
         }
-        self.place.map_or(place, |proved| proved.min(place))
+        self.place.map_or(place, |proved| f64::from(proved).min(place))
+    }
+}
+
+/// A device that has worked without a break: it never let the water go, so where it does is further
+/// back than the water has been since. If it stops elsewhere, it has failed or was switched off.
+#[derive(Clone, Copy, Debug, Default)]
+pub(super) struct Steady {
+    cells: u32,
+    /// The furthest back that the water was meanwhile, counted outwards.
+    innermost: f32,
+    stopped: bool,
+}
+
+/// A day and more without a break: no timer switches so.
+const WITHOUT_BREAK: u32 = 300;
+/// So far from there is elsewhere, K; and back there it may have let go.
+const ELSEWHERE: (f64, f64) = (0.15, 0.05);
+
+impl Steady {
+    /// `outwards`: the water, counted away from where the device drives it.
+    pub(super) fn look(&mut self, outwards: f64, share: f64) -> Option<bool> {
+        if !(outwards.is_finite() && share.is_finite()) {
+            return None;
+        }
+        if share > 0.05 {
+            let before = std::mem::take(self);
+            let outwards = outwards as f32;
+            let innermost = if before.cells > 0 { before.innermost.min(outwards) } else { outwards };
+            *self = Self { cells: before.cells.saturating_add(1), innermost, stopped: false };
+            return Some(false);
+        }
+        if self.cells >= WITHOUT_BREAK && outwards > f64::from(self.innermost) + ELSEWHERE.0 {
+            self.stopped = true;
+        }
+        self.cells = 0;
+        Some(self.stopped && outwards > f64::from(self.innermost) + ELSEWHERE.1)
     }
 }
 
@@ -61,6 +98,8 @@ impl Proved {
 pub(super) struct BeyondLook {
     /// How far beyond the edge the water is, past what chance explains, K.
     pub(super) by: f64,
+    /// How far it is beyond where the device comes on, the same.
+    pub(super) off_by: f64,
     /// The water itself, counted towards where the device should drive it.
     pub(super) water: f64,
     /// What the water did in half an hour towards the edge, K.
@@ -83,16 +122,16 @@ impl Beyond {
             *self = Self::default();
             return Some(false);
         }
-        self.count(look, look.by > 0.0)
+        self.count(look, look.off_by > 0.0)
     }
 
     /// A device that works in vain: beyond the edge, and not on the way back.
     pub(super) fn in_vain(&mut self, look: &BeyondLook) -> Option<bool> {
-        if self.at_work == 0 || look.water < self.furthest {
-            self.furthest = look.water;
+        if self.at_work == 0 || look.water < f64::from(self.furthest) {
+            self.furthest = look.water as f32;
         }
         self.at_work = if look.fully { self.at_work.saturating_add(1) } else { 0 };
-        let is_vain = look.back <= STILL && look.water <= self.furthest + 2.0 * STILL;
+        let is_vain = look.back <= STILL && look.water <= f64::from(self.furthest) + 2.0 * STILL;
         let found = self.count(look, look.by > 0.0 && self.at_work >= AT_WORK && is_vain);
         let is_back = look.by < 0.0 || (look.back > 5.0 * STILL && look.works);
         if is_back { Some(false) } else { found }

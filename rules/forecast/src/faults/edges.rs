@@ -17,11 +17,17 @@ impl Faults {
         let mut look_at = |i: usize, holder: Holder, sign: f64, share: f64| {
             let level =
                 hold.turns_at(holder).filter(|_| share.is_finite() && cell.temperature.is_finite())?;
+            let on = hold.comes_on_at(holder).unwrap_or(level);
             let water = sign * cell.temperature;
-            let edge = self.proved[i].edge(sign * level.place, water, works(share));
+            let proved = self.proved[i].edge(sign * level.place, water, works(share));
+            let edge = proved.min(sign * level.place);
             let back = lately.map_or(0.0, |(then, now)| sign * (now - then));
+            // As long as it turns where it long did, it should be on from where it comes on.
+            let as_ever = proved >= sign * level.place;
+            let should = if as_ever { sign * on.place - on.margin } else { edge - level.margin };
             Some(BeyondLook {
                 by: edge - level.margin - water,
+                off_by: should.max(edge - level.margin) - water,
                 water,
                 back,
                 works: works(share),
@@ -63,16 +69,20 @@ impl Faults {
                 self.found(Fault::NoHeat, vain, cell.end);
             }
         }
+        let stopped = self.steady.look(cell.temperature, cell.chiller);
         if let Some(look) = cooler {
             let (silent, vain) = (self.cooler[0].silent(&look), self.cooler[1].in_vain(&look));
-            self.found(Fault::CoolerSilent, silent, cell.end);
+            self.found(Fault::CoolerSilent, worse(silent, stopped), cell.end);
             self.found(Fault::CoolerOverwhelmed, vain, cell.end);
+        } else {
+            self.found(Fault::CoolerSilent, stopped, cell.end);
         }
         let unseen = model.heater_known().is_err();
         let below = hold.floor().filter(|_| unseen).map(|floor| {
             let swing = hold.ceiling().map_or(0.3, |ceiling| ceiling.place - floor.place);
             let look = BeyondLook {
                 by: 0.0,
+                off_by: 0.0,
                 water: cell.temperature,
                 back: hold.just_now(),
                 works: false,

@@ -13,7 +13,7 @@ const MARGINS: (f64, f64) = (0.08, 0.5);
 const PROVED: (u32, Span) = (3, Span::hours(6));
 const PROVED_SLOWLY: (u32, Span) = (2, Span::hours(24));
 /// What is left of a tail after one more turn: half after a hundred.
-const FADES: f64 = 0.993;
+const FADES: f32 = 0.993;
 /// Of a first tail so much more may come.
 const TAIL: f64 = 1.15;
 /// Turns after which rare ones have been seen; until then the margin is wider, K.
@@ -41,29 +41,34 @@ impl Level {
     }
 }
 
-/// One edge: its place with its spread, and another place at which the device turned lately.
+/// One edge: its place with its spread, and another place at which the device turned lately. Half
+/// as many digits as a reading has are enough, and seven of them are kept for each tank.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Edge {
-    place: f64,
-    spread: f64,
+    place: f32,
+    spread: f32,
     /// How much further than the place the water came lately before the device turned it all the
     /// same, K.
-    tail: f64,
+    tail: f32,
     seen: u32,
     /// Place, turns there, and since when.
-    other: Option<(f64, u32, Moment)>,
+    other: Option<(f32, u32, Moment)>,
 }
 
 impl Edge {
+    fn place(&self) -> f64 {
+        f64::from(self.place)
+    }
+
     /// What is near enough to be the same place.
     fn near(&self) -> f64 {
-        (3.0 * self.spread + 0.04).clamp(MARGINS.0, MARGINS.1)
+        (3.0 * f64::from(self.spread) + 0.04).clamp(MARGINS.0, MARGINS.1)
     }
 
     /// What the water may be beyond the place by chance.
     fn margin(&self) -> f64 {
         let rare = if self.seen < SEASONED { UNSEASONED } else { 0.0 };
-        self.near().max(TAIL * self.tail + 0.03).min(MARGINS.1) + rare
+        self.near().max(TAIL * f64::from(self.tail) + 0.03).min(MARGINS.1) + rare
     }
 
     fn is_known(&self) -> bool {
@@ -71,36 +76,36 @@ impl Edge {
     }
 
     /// Takes one turn. Returns by how much the place has changed, if that is now certain.
-    fn take(&mut self, at: f64, when: Moment) -> Option<f64> {
-        let off = at - self.place;
+    pub(super) fn take(&mut self, at: f64, when: Moment) -> Option<f64> {
+        let off = at - self.place();
         if self.seen == 0 || (off.abs() > self.near() && !self.is_known()) {
-            *self = Self { place: at, spread: 0.06, tail: 0.0, seen: 1, other: None };
+            *self = Self { place: at as f32, spread: 0.06, tail: 0.0, seen: 1, other: None };
             return None;
         }
         self.tail *= FADES;
         if off.abs() <= self.near() {
-            self.tail = self.tail.max(-off);
+            self.tail = self.tail.max(-off as f32);
             self.seen = self.seen.saturating_add(1);
             let share = 1.0 / f64::from(self.seen.min(MEMORY));
-            self.place += off * share;
-            self.spread += (1.25 * off.abs() - self.spread) * share.min(0.3);
+            self.place += (off * share) as f32;
+            self.spread += ((1.25 * off.abs() - f64::from(self.spread)) * share.min(0.3)) as f32;
             if let Some((other, ..)) = self.other.take() {
                 // It came back from there: that was the rare end of the same place.
-                self.tail = self.tail.max((self.place - other).min(MARGINS.1));
+                self.tail = self.tail.max((self.place - other).min(MARGINS.1 as f32));
             }
             return None;
         }
         let (place, turns, since) = match self.other {
-            Some((place, turns, since)) if (at - place).abs() <= 2.0 * self.near() => {
-                (place + (at - place) / f64::from(turns + 1), turns + 1, since)
+            Some((place, turns, since)) if (at - f64::from(place)).abs() <= 2.0 * self.near() => {
+                (place + (at as f32 - place) / (turns + 1) as f32, turns + 1, since)
             }
-            Some(_) | None => (at, 1, when),
+            Some(_) | None => (at as f32, 1, when),
         };
         let lasted = when - since;
         let is_proved = |(least, long): (u32, Span)| turns >= least && lasted >= long;
         if is_proved(PROVED) || is_proved(PROVED_SLOWLY) {
             // What was hardly known has not changed; it was found.
-            let shift = (self.seen >= SEASONED).then_some(place - self.place);
+            let shift = (self.seen >= SEASONED).then_some(f64::from(place - self.place));
             *self = Self { place, seen: KNOWN, other: None, ..*self };
             return shift;
         }
@@ -109,9 +114,9 @@ impl Edge {
     }
 
     /// The place; the lower of two while another one is under proof.
-    fn level(&self) -> Option<Level> {
+    pub(super) fn level(&self) -> Option<Level> {
         let place = self.other.map_or(self.place, |(other, ..)| other.min(self.place));
-        self.is_known().then_some(Level { place, margin: self.margin() })
+        self.is_known().then_some(Level { place: f64::from(place), margin: self.margin() })
     }
 }
 
@@ -205,10 +210,17 @@ impl Edges {
         self.rests.level()
     }
 
+    /// Whether it has just come on.
+    pub(super) fn has_come_on(&self) -> bool {
+        self.phase.cells == 1
+    }
+
     pub(super) const KEPT: usize = 8;
 
     pub(super) fn kept(&self) -> [f64; Self::KEPT] {
-        let of = |edge: &Edge| [edge.place, edge.spread, edge.tail, f64::from(edge.seen)];
+        let of = |edge: &Edge| {
+            [f64::from(edge.place), f64::from(edge.spread), f64::from(edge.tail), f64::from(edge.seen)]
+        };
         let ([a, b, c, d], [e, f, g, h]) = (of(&self.acts), of(&self.rests));
         [a, b, c, d, e, f, g, h]
     }
@@ -216,9 +228,9 @@ impl Edges {
     pub(super) fn recall(&mut self, kept: &[f64]) -> bool {
         let [a, b, c, d, e, f, g, h] = kept else { return false };
         let edge = |place: f64, spread: f64, tail: f64, seen: f64| Edge {
-            place,
-            spread: spread.clamp(0.0, 0.5),
-            tail: tail.clamp(0.0, MARGINS.1),
+            place: place as f32,
+            spread: spread.clamp(0.0, 0.5) as f32,
+            tail: tail.clamp(0.0, MARGINS.1) as f32,
             seen: seen.clamp(0.0, f64::from(MEMORY)) as u32,
             other: None,
         };

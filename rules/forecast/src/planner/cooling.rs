@@ -2,7 +2,8 @@
 //! integrated step by step, since evaporation has no closed form.
 
 use crate::cooling::crossing;
-use crate::evaporation::Surface;
+use crate::evaporation::{PASSES_LID, Surface};
+use crate::interval::Interval;
 use crate::wording::HORIZON_H;
 
 /// Steps of the integration, h: a tank changes over hours, so a twelfth of one is exact enough for
@@ -20,6 +21,8 @@ pub struct Cooling {
     pub evaporates: u8,
     /// Open surface, m².
     pub surface: f64,
+    /// Whether a lid lies on it.
+    pub lid: bool,
     /// psu.
     pub salinity: f64,
     /// Of the room's air, 0 to 1.
@@ -34,10 +37,12 @@ impl Cooling {
     /// The rate of change at a temperature of the water, K/h.
     pub fn rate(&self, water: f64) -> f64 {
         let surface = Surface { water, salinity: self.salinity, air: self.room, humidity: self.humidity };
+        let passes = if self.lid { PASSES_LID } else { Interval::exact(1.0) };
+        let all = surface.range();
         let evaporation = match self.evaporates {
-            0 => surface.range().low,
-            1 => surface.range().likely,
-            _ => surface.range().high,
+            0 => all.low * passes.low,
+            1 => all.likely * passes.likely,
+            _ => all.high * passes.high,
         };
         let lost = self.walls * (water - self.room) + self.surface * evaporation;
         (self.watts - lost) / self.capacity * 3_600.0

@@ -1,5 +1,5 @@
-//! How long an outage a tank on paper stands, and what ends it: oxygen or cold, whichever comes
-//! first.
+//! How long an outage a tank on paper stands, and what ends it: oxygen, cold or heat,
+//! whichever comes first.
 
 use super::Paper;
 use crate::interval::{Basis, CannotSay, Estimate, Interval};
@@ -12,6 +12,8 @@ pub enum End {
     Oxygen,
     /// The water is too cold.
     Cold,
+    /// The water is too warm: only if a hottest room is planned for.
+    Heat,
 }
 
 /// How long, and by what.
@@ -31,7 +33,19 @@ impl Paper {
     /// Hours from a power cut at night, the worse time for oxygen, until the first harm; air as
     /// long as the battery carries the pump.
     pub fn outage(&self) -> Result<Outage, CannotSay> {
-        let ends = [(End::Oxygen, self.oxygen_in_an_outage()), (End::Cold, self.cold_without_heat())];
+        let heat = self.hot_room.map(|_| self.warm_without_power());
+        self.outage_with(self.cold_without_heat(), heat)
+    }
+
+    /// The same, if somebody knows better when it is too cold, and too warm in a hot room.
+    pub fn outage_with(
+        &self,
+        cold: Result<Estimate, CannotSay>,
+        heat: Option<Result<Estimate, CannotSay>>,
+    ) -> Result<Outage, CannotSay> {
+        // In summer it is the room that ends it.
+        let heat = heat.map(|heat| (End::Heat, heat));
+        let ends = [(End::Oxygen, self.oxygen_in_an_outage()), (End::Cold, cold)].into_iter().chain(heat);
         let mut known = Vec::new();
         let mut without = Vec::new();
         for (end, answer) in ends {

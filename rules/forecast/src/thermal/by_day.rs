@@ -13,6 +13,11 @@ const STEP_H: f64 = 0.25;
 /// change once nothing holds it, faster and slower (rock that gives its heat back, a heater's
 /// strength that was learned a little wrong).
 const OF_RATE: (f64, f64) = (0.07, 0.04);
+/// The first where no room is seen: a heater's strength that a fast thermostat hides.
+const OF_RATE_UNSEEN: f64 = 0.16;
+/// And what is left of the late end there twelve hours ahead: the past misses that it is made of go
+/// both ways. Up to three hours ahead all of it is.
+const LATE_UNSEEN: f64 = 0.7;
 /// Doubt of the present rate is part of the ends by then, h.
 const DOUBT_H: f64 = 0.7;
 
@@ -28,6 +33,8 @@ pub(super) struct ByDay<'a> {
     pub(super) weather: f64,
     pub(super) doubt: f64,
     pub(super) slows: Interval,
+    /// Whether the room is seen.
+    pub(super) room_known: bool,
 }
 
 impl ByDay<'_> {
@@ -37,6 +44,7 @@ impl ByDay<'_> {
         let (mut early, mut likely, mut late) = (never, never, never);
         let (mut fast, mut gone, mut slow, mut plain) = (0.0_f64, 0.0_f64, 0.0_f64, 0.0_f64);
         let mut before = [0.0; 3];
+        let of_rate = if self.room_known { OF_RATE.0 } else { OF_RATE_UNSEEN };
         let mut at = 0.0;
         while at < HORIZON_H && (early == never || likely == never || late == never) {
             let middle = at + STEP_H / 2.0;
@@ -52,10 +60,13 @@ impl ByDay<'_> {
             let (low, high) = self.day.ends(self.now, at);
             let (sooner, later) = if sign < 0.0 { (-low, high) } else { (high, -low) };
             let mean = plain.abs() / at;
+            let far = ((at - 3.0) / 9.0).clamp(0.0, 1.0);
+            let late_share = if self.room_known { 1.0 } else { 1.0 - (1.0 - LATE_UNSEEN) * far };
             let doubt = self.doubt * (-at / DOUBT_H).exp();
             let widened =
                 |end: f64, share: f64| (end * end + (share * mean).powi(2) + doubt * doubt).sqrt() * at;
-            let places = [fast + widened(sooner, OF_RATE.0), gone, slow - widened(later, OF_RATE.1)];
+            let places =
+                [fast + widened(sooner, of_rate), gone, slow - late_share * widened(later, OF_RATE.1)];
             for ((end, place), before) in
                 [&mut early, &mut likely, &mut late].into_iter().zip(places).zip(&mut before)
             {

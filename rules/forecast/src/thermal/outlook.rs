@@ -189,7 +189,8 @@ impl Thermal {
         } else {
             Interval::plus_minus(by_size, 0.05 * by_size)
         };
-        ByDay { day: &self.day, now, lamp, steady, weather, doubt: EIGHTY * best.deviation, slows }
+        let (doubt, room_known) = (EIGHTY * best.deviation, constants.room_known);
+        ByDay { day: &self.day, now, lamp, steady, weather, doubt, slows, room_known }
     }
 
     /// The lamp's share in the newest cell, or its usual one if nobody says.

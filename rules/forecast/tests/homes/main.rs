@@ -2,6 +2,7 @@
 //! that asks a model rings falsely, what is found before a limit, and whether ranges hold, by what
 //! sensors there are.
 
+#![cfg(test)]
 #![expect(
     clippy::disallowed_macros,
     clippy::disallowed_methods,

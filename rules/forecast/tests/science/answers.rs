@@ -166,7 +166,7 @@ fn a_stuck_top_off_dilutes_at_worst_by_its_whole_reservoir() {
 #[test]
 fn a_heater_is_sized_for_the_coldest_room_with_a_third_in_hand() {
     let tank = Geometry::of(0.25, 35.0, Some(0.6)).unwrap();
-    let size = margin::heater_size(&tank, 25.5, 16.0).unwrap().range;
+    let size = margin::heater_size(&tank, 25.5, 16.0, false).unwrap().range;
     // SCIENCE: 20 W/K for a tank of this size, and 52 to 116 W of evaporation: 240 to 310 W, times
     // 4/3.
     assert!(size.holds(320.0) && size.holds(410.0), "{size:?}");

@@ -2,6 +2,7 @@
 //! libraries (`tests/data`, each head says how), the libraries themselves where they are
 //! installed, and simulated tanks that no model of ours made.
 
+#![cfg(test)]
 #![expect(
     clippy::disallowed_macros,
     clippy::disallowed_methods,

@@ -51,6 +51,7 @@ fn a_tank_that_evaporates_cools_as_the_solver_says() {
             _ => continue,
         };
         let case = Cooling {
+            lid: false,
             capacity: row.get("c_j_k"),
             walls: row.get("ua_w_k"),
             evaporates,
@@ -227,4 +228,38 @@ fn what_makes_no_tank_is_refused_and_nothing_panics() {
         }
         let _ = (paper.battery(), paper.turnover(), paper.daily_light());
     }
+}
+
+#[test]
+fn a_hot_room_ends_an_outage_and_a_cooler_one_never_does() {
+    let hot = |room: f64| Paper { hot_room: Some(room), ..lagoon() }.warm_without_power().unwrap().range;
+    let (mild, warm, hotter) = (hot(28.0), hot(33.0), hot(38.0));
+    // The limit is 29 degC: a room below it can't warm the water past it, whatever the air's damp.
+    assert_eq!(mild.low, f64::INFINITY);
+    assert!(
+        warm.low.is_finite() && hotter.low < warm.low && hotter.likely <= warm.likely,
+        "{warm:?} {hotter:?}"
+    );
+    // Dry air keeps the water below its room: the late end may be never.
+    assert_eq!(warm.high, f64::INFINITY);
+    let outage = Paper { hot_room: Some(38.0), room: None, water: Some(28.5), ..lagoon() }.outage().unwrap();
+    assert!(outage.lasts.range.low <= hotter.low);
+    let unknown = lagoon().warm_without_power().unwrap_err();
+    assert_eq!(unknown.to_string(), "cannot say: no hottest room");
+}
+
+#[test]
+fn a_lid_keeps_heat_and_water() {
+    let (open, under) = (lagoon(), Paper { lid: true, ..lagoon() });
+    let less = |of: fn(&Paper) -> Result<slackwater_forecast::Estimate, CannotSay>| {
+        let (open, under) = (of(&open).unwrap().range, of(&under).unwrap().range);
+        assert!(
+            under.low < open.low && under.likely < open.likely && under.high < open.high,
+            "{open:?} {under:?}"
+        );
+    };
+    less(Paper::evaporation);
+    less(Paper::heater_size);
+    let cold = |paper: &Paper| paper.cold_without_heat().unwrap().range;
+    assert!(cold(&under).low > cold(&open).low && cold(&under).likely > cold(&open).likely);
 }

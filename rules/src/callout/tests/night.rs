@@ -348,6 +348,7 @@ impl Night {
             pairs.any(|(one, other)| one == alarm || other == alarm)
                 || self.house.patience.contains_key(alarm)
         };
+        #[expect(clippy::wildcard_enum_match_arm, reason = "all else is carried out")]
         let short = match event {
             Event::Raised(joined) => call
                 .only_lists(joined, self.now)

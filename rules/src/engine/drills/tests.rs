@@ -22,6 +22,17 @@ fn a_round_asks_every_channel_and_an_answer_proves_one() {
 }
 
 #[test]
+fn a_round_that_is_asked_for_says_what_it_waits_for() {
+    let mut rig = TestRig::new();
+    rig.now.wall_trusted = false;
+    let next = rig.act(|cx, next| cx.drills.on_asked(cx, &ines(), next));
+    assert_eq!(
+        kinds(&next),
+        ["test pages began for 3 channels: asked for by ines; they wait: the clock is not trusted"]
+    );
+}
+
+#[test]
 fn a_test_page_that_is_lost_or_waits_too_long_proves_nothing() {
     let mut rig = TestRig::new();
     rig.act(|cx, next| cx.drills.on_asked(cx, &ines(), next));

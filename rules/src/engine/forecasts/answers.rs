@@ -15,8 +15,11 @@ use crate::forecast::water::{SeaWater, pressure_at};
 use crate::forecast::{Basis, CannotSay, Estimate, Interval, battery};
 use crate::ids::{BatteryId, RelayId, TankId};
 use crate::plan::{Air, Device, Tank};
-use crate::time::Moment;
+use crate::time::{Moment, Span};
 use crate::units::Dimension;
+
+/// What was poured in explains what is found for so long.
+const EXPLAINS: Span = Span::hours(12);
 
 impl Sensed<'_> {
     /// How far a device runs, 0 to 1.
@@ -231,6 +234,13 @@ impl Sensed<'_> {
             Symptom::HeatMissing => model.faults.any(&model.thermal, &Fault::HEAT_MISSING),
             Symptom::CoolingMissing => model.faults.any(&model.thermal, &Fault::COOLING_MISSING),
         }
+    }
+
+    /// How long ago the water last stepped as nothing of the tank makes it, if that may still
+    /// explain something.
+    pub(in crate::engine) fn stepped(&self, tank: TankId) -> Option<Span> {
+        let at = self.seen(tank).ok()?.thermal.holds().jumped()?;
+        Some(self.now.mono - at).filter(|ago| *ago < EXPLAINS)
     }
 
     /// Whether the constants of a tank's model are its own by now.

@@ -133,7 +133,11 @@ impl Context<'_> {
         }
         for prospect in self.at_stake(alarms) {
             if let (UntilWhat::Battery(id), Some(harm)) = (prospect.asked.until, self.coming(&prospect)) {
-                let place = format!("battery {}", spoken(&self.plan.battery(id).name));
+                let battery = self.plan.battery(id);
+                let place = match battery.feeds {
+                    Some(relay) => format!("{}'s battery", self.plan.relay(relay).title),
+                    None => format!("battery {}", spoken(&battery.name)),
+                };
                 outlooks.push(Outlook { place, water: None, breathless: None, harms: vec![harm] });
             }
         }
@@ -274,7 +278,8 @@ impl Context<'_> {
     /// When this watch may go dark by what its UPS says of itself, while that is about to stop; if
     /// it says no time, ten minutes after it said so.
     pub(in crate::engine) fn own_end_from(&self) -> Option<Moment> {
-        let ending = self.alarms().filter(|id| self.is_own_end(*id) && self.alarms.standing(*id).is_some());
+        let ends = self.index.own_ends.iter().copied();
+        let ending = ends.filter(|id| self.alarms.standing(*id).is_some());
         let dark = ending.filter_map(|id| {
             let sensors = self.plan.alarm(id).condition.sensors();
             let runtime = |sensor: &SensorId| self.plan.sensor(*sensor).measure.name == "runtime";
@@ -289,7 +294,7 @@ impl Context<'_> {
 
     /// Whether an alarm says that the power of the watch itself ends.
     pub(in crate::engine) fn is_own_end(&self, id: AlarmId) -> bool {
-        self.plan.alarm(id).hazard == Some("ups-ending")
+        self.index.own_ends.contains(&id)
     }
 
     /// What bears on these alarms and may come to pass, the soonest first.

@@ -1,7 +1,7 @@
 //! What a relay's next move depends on: which alarms want it, what stands against switching it,
 //! what its proof shows. Looking changes nothing.
 
-use crate::condition::{Condition, Truth};
+use crate::condition::{Condition, Truth, in_words};
 use crate::engine::context::Context;
 use crate::ids::{AlarmId, RelayId, SensorId, Seq};
 use crate::plan::{Adds, Relay};
@@ -48,7 +48,8 @@ impl Context<'_> {
         let world = self.world();
         let met = world.truth_of(only_if) == Truth::True;
         (!met).then(|| {
-            format!("only if {only_if}: {}", world.present(|present| only_if.because(self.plan, present)))
+            let seen = world.present(|present| only_if.because(self.plan, present));
+            format!("only if {}: {seen}", in_words(&only_if.to_string(), self.plan))
         })
     }
 

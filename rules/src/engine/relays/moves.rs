@@ -4,6 +4,7 @@
 
 use super::Relays;
 use super::known::{READINGS_WITHIN, within};
+use crate::condition::in_words;
 use crate::engine::context::Context;
 use crate::engine::task::{Next, StopgapNews, Task};
 use crate::engine::timers::DeadlineReason;
@@ -13,6 +14,7 @@ use crate::plan::{Adds, Relay};
 use crate::record::Body;
 use crate::stopgap::{ATTEMPTS, Command, Proof, Run, Stage, by_hand, on_off};
 use crate::time::{Moment, Span};
+use crate::words;
 
 /// A command to be given.
 #[derive(Debug)]
@@ -116,18 +118,19 @@ impl Relays {
 
     fn make(&self, cx: &Context<'_>, (relay, run): (RelayId, &Run), what: RelayMove, next: &mut Next) {
         let (relay_name, episode) = (name(cx, relay), run.episode);
+        let title = words::capital(&cx.plan.relays[relay.index()].title);
         let news = |everyone, why| Task::StopgapNews(StopgapNews { relay, episode, everyone, why });
         match what {
             RelayMove::Switch(command) => {
                 let longest = command.undo && command.attempt == 1 && cx.wish(relay).is_some();
                 switch(cx, relay, command, next);
                 if longest {
-                    next.then(news(false, format!("{relay_name} has run for its longest")));
+                    next.then(news(false, format!("{title} has run for its longest")));
                 }
             }
             RelayMove::Hold { why } => {
                 if cx.wish(relay).is_some() {
-                    next.then(news(false, format!("{relay_name}: {why}")));
+                    next.then(news(false, format!("{title}: {why}")));
                 }
                 next.record(Body::Held { relay: relay_name, episode, why });
             }
@@ -146,7 +149,7 @@ impl Relays {
             }
             RelayMove::LeaveAlone { shows, why } => {
                 let dangerous = shows && cx.plan.relays[relay.index()].moves != Adds::Air;
-                next.then(news(dangerous, format!("{relay_name} shows {}", on_off(shows))));
+                next.then(news(dangerous, format!("{title} shows {}", on_off(shows))));
                 next.record(Body::ByHand { relay: relay_name, episode, shows, why });
                 next.then(Task::LookAtHands);
             }
@@ -225,7 +228,8 @@ fn tell_of_failure(
     let Some(order) = run.order() else { return };
     let moves = cx.plan.relays[relay.index()].moves;
     let hand = by_hand(order.on, moves);
-    let why = format!("{} switched {}, NOT proved: {hand}", name(cx, relay), on_off(order.on));
+    let title = words::capital(&cx.plan.relays[relay.index()].title);
+    let why = format!("{title} switched {}, NOT proved: {hand}", on_off(order.on));
     let undoing = matches!(run.stage, Stage::Undoing(_));
     let welded = !order.on && moves != Adds::Air && (!unknown || run.disobeyed);
     let last = order.attempt >= ATTEMPTS || (unsent && order.attempt == 1);
@@ -257,7 +261,7 @@ impl Context<'_> {
                 None if self.is_kept_for(relay, order.on) && self.mono() < run.began + it.longest => None,
                 None => match (&it.hold, order.on == it.safe) {
                     (Some(_), false) if !self.hold_is_over(it, run, self.mono()) => {
-                        Some(RelayMove::Hold { why: format!("held {}", hold_words(it)) })
+                        Some(RelayMove::Hold { why: format!("held {}", self.hold_words(it)) })
                     }
                     (Some(_) | None, false) | (_, true) => {
                         self.give_back(relay, run, order, "no alarm wants it any more".to_owned())
@@ -365,13 +369,16 @@ fn released(why: &str) -> RelayMove {
     RelayMove::Release { why: why.to_owned() }
 }
 
-/// `until return-flow > 200 L/h, for 2 h at most`
-fn hold_words(relay: &Relay) -> String {
-    let Some(hold) = &relay.hold else { return String::new() };
-    match (&hold.until, hold.at_most) {
-        (Some(until), Some(at_most)) => format!("until {until}, for {at_most} at most"),
-        (Some(until), None) => format!("until {until}"),
-        (None, Some(at_most)) => format!("for {at_most}"),
-        (None, None) => String::new(),
+impl Context<'_> {
+    /// `until lagoon return flow > 200 L/h, for 2 h at most`
+    fn hold_words(&self, relay: &Relay) -> String {
+        let Some(hold) = &relay.hold else { return String::new() };
+        let until = hold.until.as_ref().map(|until| in_words(&until.to_string(), self.plan));
+        match (until, hold.at_most) {
+            (Some(until), Some(at_most)) => format!("until {until}, for {at_most} at most"),
+            (Some(until), None) => format!("until {until}"),
+            (None, Some(at_most)) => format!("for {at_most}"),
+            (None, None) => String::new(),
+        }
     }
 }

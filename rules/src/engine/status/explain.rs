@@ -2,14 +2,13 @@
 
 use super::Explanation;
 use super::look::truth_word;
-use crate::condition::{Condition, Present};
+use crate::condition::{self, Condition, Present};
 use crate::engine::context::Context;
 use crate::engine::sensed::Sensed;
 use crate::engine::timers::DeadlineReason;
 use crate::ids::AlarmId;
 use crate::stopgap::on_off;
 use crate::time::Now;
-use crate::words;
 
 impl Context<'_> {
     /// Why the alarm rings or doesn't, and what would change it.
@@ -24,12 +23,13 @@ impl Context<'_> {
                 condition.explain(self.plan, &Present { world: &world, memory, now: now.mono }, hold);
             reasons
                 .into_iter()
-                .map(|reason| (reason.depth, words::for_people_in(&reason.text), truth_word(reason.truth)))
+                .map(|reason| (reason.depth, reason.text, truth_word(reason.truth)))
                 .collect::<Vec<_>>()
         };
         Some(Explanation {
             alarm: self.alarm_view(id, now),
             written: plan.written.clone(),
+            in_words: condition::in_words(&plan.written, self.plan),
             reasons: tree(&plan.condition, self.alarms.memory(id), hold),
             worse: plan
                 .worse

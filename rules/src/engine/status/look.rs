@@ -136,6 +136,7 @@ impl Context<'_> {
             truth: truth_word(self.alarms.truth(id)),
             code: life.episode.as_ref().map(|episode| episode.code.clone()),
             stood: standing.map(|episode| now.mono - episode.onset),
+            since: standing.map(|episode| words::clock(&now, episode.onset, &self.plan.zone)),
             chattering: life.chattering.is_some(),
             aside,
         }
@@ -176,9 +177,7 @@ impl Context<'_> {
                     }
                 }
             };
-            let way = spoken(&sent.target.channel);
-            let to = sent.target.contact.as_deref().map(|who| format!("{} by {way}", person(who)));
-            format!("{} {}: {fate}", clock(sent.at), to.unwrap_or(way))
+            format!("{} {}: {fate}", clock(sent.at), self.plan.way_in_words(&sent.target))
         });
         let answered = call
             .answers
@@ -255,7 +254,7 @@ fn answered_until(phase: &Phase) -> Option<Moment> {
 /// What a call-out waits for.
 fn time_words(time: &Time) -> String {
     match time {
-        Time::Rung { ladder, .. } => format!("the next step of {ladder}"),
+        Time::Rung { ladder, .. } => format!("the next step of {}", spoken(ladder)),
         Time::HoldOver => "its cause, which is about to be raised".to_owned(),
         Time::QuietOver => "the end of the quiet hours".to_owned(),
         Time::LeaseEnded => "the answer runs out".to_owned(),
