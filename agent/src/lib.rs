@@ -55,8 +55,16 @@ pub mod web;
 
 pub mod review;
 
+#[cfg_attr(
+    not(feature = "web"),
+    allow(dead_code, unused_imports, reason = "the page in the house draws most of it")
+)]
 mod chart;
 
+#[cfg_attr(
+    not(feature = "web"),
+    allow(dead_code, unused_imports, reason = "the page in the house draws most of it")
+)]
 mod seen;
 
 mod truth;

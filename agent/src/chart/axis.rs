@@ -61,6 +61,9 @@ pub(super) fn midnights(span: Stretch, zone: &TimeZone) -> Vec<(Wall, jiff::civi
     hours(span, 24, zone).into_iter().map(|(at, _)| (at, at.civil(zone).date())).collect()
 }
 
+/// So many days have their months named instead.
+const MONTHS_FROM: usize = 100;
+
 /// Days: each has its number in its middle, or every second, fifth … where they are many; hours
 /// where there are two days at most.
 pub(crate) fn days_axis(span: Stretch, zone: &TimeZone) -> String {
@@ -81,8 +84,22 @@ pub(crate) fn days_axis(span: Stretch, zone: &TimeZone) -> String {
     }
     let days = midnights(span, zone);
     let every = (days.len() / 16).max(1);
+    let by_month = days.len() > MONTHS_FROM;
     for (nth, (at, date)) in days.iter().enumerate() {
         let x = span.percent(*at);
+        if by_month {
+            if date.day() == 1 {
+                let class = if date.month() % 3 == 1 { "" } else { " class=\"w\"" };
+                let anchor = if x > 96.0 { "end" } else { "start" };
+                let _ = write!(
+                    svg,
+                    "<line class=\"tick\" x1=\"{x:.2}%\" x2=\"{x:.2}%\" y1=\"15\" y2=\"22\"/>\
+                     <text{class} x=\"{x:.2}%\" y=\"13\" text-anchor=\"{anchor}\">{}</text>",
+                    date.strftime("%b")
+                );
+            }
+            continue;
+        }
         let _ = write!(svg, "<line class=\"tick\" x1=\"{x:.2}%\" x2=\"{x:.2}%\" y1=\"19\" y2=\"22\"/>");
         let middle = span.percent(*at + Span::hours(12));
         if nth % every == 0 && middle < 99.0 {
@@ -92,8 +109,9 @@ pub(crate) fn days_axis(span: Stretch, zone: &TimeZone) -> String {
             } else {
                 date.day().to_string()
             };
+            let (at, anchor) = if middle < 4.0 { (x.max(0.0), "start") } else { (middle, "middle") };
             let _ =
-                write!(svg, "<text{class} x=\"{middle:.2}%\" y=\"15\" text-anchor=\"middle\">{label}</text>");
+                write!(svg, "<text{class} x=\"{at:.2}%\" y=\"15\" text-anchor=\"{anchor}\">{label}</text>");
         }
     }
     svg + "</svg>"

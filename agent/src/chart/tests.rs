@@ -87,3 +87,13 @@ fn nights_are_local_and_cut_to_the_stretch() {
     let found = nights(Stretch { from: at(0), to: at(24 * 60) }, &zone);
     assert_eq!(found, [Stretch { from: at(180), to: at(13 * 60) }]);
 }
+
+#[test]
+fn a_year_is_told_by_its_months_and_a_month_by_its_days() {
+    let axis = |days: i64| days_axis(Stretch { from: at(0), to: at(days * 24 * 60) }, &TimeZone::UTC);
+    let year = axis(365);
+    for month in ["Jan", "Apr", "Jul", "Oct"] {
+        assert!(year.contains(&format!(">{month}<")), "{year}");
+    }
+    assert!(!year.contains(">15<") && axis(30).contains(">15<"), "{}", axis(30));
+}

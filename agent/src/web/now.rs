@@ -135,7 +135,7 @@ fn state(look: &HouseLook, tank: TankId, picture: Option<&Picture>) -> Markup {
             None => (Mark::Open(matter.priority), "st dim"),
         };
         let more = if worst.len() > 1 { format!(", and {} more", worst.len() - 1) } else { String::new() };
-        return html! { p class=(class) { (sign(of)) span { (matter.priority) ": " (matter.what) (more) @if let Some(trend) = &trend { ", " (trend) } } } };
+        return html! { p class=(class) { (sign(of)) span { (capital(&matter.priority.to_string())) ": " (matter.what) (more) @if let Some(trend) = &trend { ", " (trend) } } } };
     }
     let work = look.view.works.iter().find(|(of, ..)| *of == tank);
     let trend = trend.unwrap_or_else(|| "steady".to_owned());

@@ -7,7 +7,7 @@ use super::history::{STEP, Waters};
 use super::house::SharedLook;
 use super::now::at;
 use super::truth::minutes;
-use crate::chart::{Picture, SeenPoint, Stretch, between, describe, mini, pieces};
+use crate::chart::{Picture, SeenPoint, Stretch, Stroke, between, describe, mini, pieces};
 use crate::seen::{hold, limits_of, pen_of, points, shown, spoken, water_of};
 use maud::{Markup, PreEscaped, html};
 use slackwater_rules::engine::SeenReading;
@@ -139,7 +139,10 @@ fn picture(look: &HouseLook, waters: &Waters, reading: &SeenReading, span: Stret
     }
     picture.now = Some(now);
     picture.said = describe(&picture, &spoken(sensor), &look.plan.zone);
-    picture.seen.iter_mut().for_each(join);
+    // Between on and off there is nothing.
+    if picture.pen != Stroke::Steps {
+        picture.seen.iter_mut().for_each(join);
+    }
     Some(picture)
 }
 

@@ -17,6 +17,7 @@ use hyper::header::{CONTENT_TYPE, LOCATION, REFRESH, SET_COOKIE, USER_AGENT};
 use hyper::{Method, Request, StatusCode};
 use maud::Markup;
 use slackwater_rules::engine::OperatorCommand;
+use slackwater_rules::words::capital;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -104,7 +105,7 @@ fn public(path: &str, house: &House) -> Option<WebReply> {
             let token = path.strip_prefix("/in/")?;
             let who = house.sessions().invited(token).map(str::to_owned);
             let (status, main) = match who {
-                Some(who) => (StatusCode::OK, sign_in::invited(token, &who)),
+                Some(who) => (StatusCode::OK, sign_in::invited(token, &capital(&who))),
                 None => (StatusCode::GONE, sign_in::not_invited()),
             };
             reply::page(status, door("Sign in", main))

@@ -10,16 +10,20 @@ use crate::table::{self, Figures};
 use crate::{Result, broker, disk};
 use slackwater::journal::writer::Keeper;
 use slackwater::journal::{BootId, JournalLimits};
-use slackwater_rules::engine::{Arrival, Engine, Input, Link};
+use slackwater_rules::engine::{Arrival, Engine, Input, Link, Sample};
+use slackwater_rules::quality::Quality;
+use slackwater_rules::reading::Value;
 use slackwater_rules::time::{Moment, Now, Wall};
 use std::io::{Read, Write};
 use std::net::{TcpListener, TcpStream};
 use std::path::Path;
 use std::process::Command;
+use std::sync::Arc;
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 
 const DAYS: i64 = 365;
 const MINUTES: i64 = DAYS * 24 * 60;
+const FORTNIGHT: i64 = 14 * 24 * 60;
 /// A year of 20 sensors, a reading a minute each, needs more than what is usual.
 const LARGE: u64 = 2 << 30;
 const LOOKS: usize = 40;
@@ -274,8 +278,8 @@ impl Page {
     }
 }
 
-/// A year that ends now, through the engine and the journal in virtual time; once a day of the last
-/// fortnight one tank is too warm for a while.
+/// A year that ends now, in virtual time: readings straight to the journal, and the last fortnight through
+/// the engine, with one tank too warm for a while each day.
 fn year(path: &Path) -> Result<()> {
     let end = i64::try_from(SystemTime::now().duration_since(UNIX_EPOCH)?.as_millis())?;
     let at = |minute: i64| Now {
@@ -283,27 +287,38 @@ fn year(path: &Path) -> Result<()> {
         wall: Wall(end - (MINUTES - minute) * 60_000),
         wall_trusted: true,
     };
+    let degrees = |minute: i64, n: usize| 25.0 + (minute as f64 / 180.0 + n as f64).sin();
     let plan = disk::plan()?;
     let limits = JournalLimits { bytes: LARGE, ..JournalLimits::default() };
     let boot = BootId("bench".to_owned());
     let (mut keeper, left) = Keeper::open(path.to_owned(), boot, limits, &plan.site, &at(0))?;
-    let mut engine = Engine::new(plan, left.seed, left.next_seq, at(0));
-    let topics: Vec<String> = (0..site::SENSORS).map(site::topic).collect();
+    let names: Vec<Arc<str>> = (0..site::SENSORS).map(|n| format!("temp-{n:02}").into()).collect();
+    let begin = MINUTES - FORTNIGHT;
+    for minute in 0..begin {
+        let sample = |(n, name): (usize, &Arc<str>)| Sample {
+            sensor: Arc::clone(name),
+            at: Moment(minute * 60_000),
+            value: Some(Value::Number(degrees(minute, n))),
+            quality: Quality::Good,
+        };
+        let samples: Vec<Sample> = names.iter().enumerate().map(sample).collect();
+        keeper.sample(&samples);
+        keeper.tend(&at(minute));
+    }
+    let mut engine = Engine::new(plan, left.seed, left.next_seq, at(begin));
     let mut take = |engine: &mut Engine, minute: i64, input: Input| {
         let turn = engine.step(at(minute), input);
         keeper.sample(&turn.samples);
         keeper.keep(turn.records, || engine.horizon(), &at(minute));
         keeper.tend(&at(minute));
     };
-    take(&mut engine, 0, Input::Started { version: "bench".to_owned(), gap: left.gap });
-    take(&mut engine, 0, Input::Link(Link::Hears));
-    for minute in 0..MINUTES {
-        let late = MINUTES - minute < 14 * 1_440 && minute % 1_440 < 20;
-        for (n, topic) in topics.iter().enumerate() {
-            let warm = if late && n == 7 { 5.0 } else { 0.0 };
-            let degrees = 25.0 + (minute as f64 / 180.0 + n as f64).sin() + warm;
-            let payload = format!("{degrees:.2}").into_bytes();
-            let message = Input::Message { topic: topic.clone(), payload, delivery: Arrival::Live };
+    take(&mut engine, begin, Input::Started { version: "bench".to_owned(), gap: left.gap });
+    take(&mut engine, begin, Input::Link(Link::Hears));
+    for minute in begin..MINUTES {
+        for n in 0..site::SENSORS {
+            let warm = if n == 7 && minute % 1_440 < 20 { 5.0 } else { 0.0 };
+            let payload = format!("{:.2}", degrees(minute, n) + warm).into_bytes();
+            let message = Input::Message { topic: site::topic(n), payload, delivery: Arrival::Live };
             take(&mut engine, minute, message);
         }
     }

@@ -37,6 +37,8 @@ fn a_port_in_use_is_an_alarm_and_pages_get_their_link_when_the_door_opens_late()
         (Body::Returned { alarm, .. }, Body::Raised { alarm: known, .. }) => alarm == known,
         _ => false,
     });
+    // A test waits while a real call-out runs.
+    house.home.record("the call-out's end", raised.seq, |body| matches!(body, Body::CallEnded { .. }));
     house.home.say(&["drill", "callout", "household"]).well();
     house.letter("a page with the link", |letter| letter.replace("=\r\n", "").contains(&link));
     agent.terminate();

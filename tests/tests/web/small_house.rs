@@ -37,6 +37,7 @@ after = "1 s"
 steps = [{ after = "0 s", to = ["ines.mail"] }]
 again = "15 min"
 lease = "60 min"
+settle = "1 s"
 "#;
 
 /// The house.
