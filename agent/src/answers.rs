@@ -12,7 +12,7 @@ mod returned;
 mod said;
 
 pub use letter::Letter;
-pub use mailbox::{ArrivedMail, Heeded, Mailbox};
+pub use mailbox::{ArrivedMail, LetterFate, Mailbox};
 pub use returned::ReturnedMail;
 
 use crate::channels::Security;

@@ -14,6 +14,8 @@ mod call_out;
 #[cfg(feature = "web")]
 mod codes;
 #[cfg(feature = "web")]
+mod day_bars;
+
 mod drill;
 #[cfg(feature = "web")]
 mod form;
@@ -45,6 +47,8 @@ mod server;
 mod sessions;
 #[cfg(feature = "web")]
 mod sign_in;
+
+mod signing;
 #[cfg(feature = "web")]
 mod strips;
 #[cfg(feature = "web")]

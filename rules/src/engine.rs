@@ -60,7 +60,6 @@ pub use views::Answerable;
 
 use crate::alarm::Aside;
 use crate::ids::{AlarmId, RelayId, Seq};
-use crate::plan::ways::Way;
 use crate::plan::{Part, Plan};
 use crate::record::{Body, Record};
 use crate::time::{Moment, Now, Span};
@@ -266,12 +265,6 @@ impl Engine {
         self.queue.begin();
         self.work_off();
         self.end_turn()
-    }
-
-    /// Pages name these ways to answer from now on: the page in the house opens late, or falls
-    /// shut. What lasts does not change by it.
-    pub fn name_ways(&mut self, ways: Vec<Way>) {
-        self.plan.directory.ways = ways;
     }
 
     /// Begins to tell them of the time since `since`, on the present clock, between two turns; and

@@ -53,7 +53,7 @@ const SHOWN: usize = 300;
 
 /// What the loop made of a message.
 #[derive(Debug)]
-pub enum Heeded {
+pub enum LetterFate {
     /// It is dealt with: it may be marked.
     Done,
     /// So it is, and whoever wrote it should hear this.
@@ -72,7 +72,7 @@ pub struct ArrivedMail {
     /// It came while we listened.
     pub live: bool,
     /// To be told what came of it, once it is safe to mark it.
-    pub taken: oneshot::Sender<Heeded>,
+    pub taken: oneshot::Sender<LetterFate>,
 }
 
 /// The mailbox, as far as others have to do with it. The task ends with the last of these.
@@ -222,7 +222,7 @@ impl MailboxOwner {
                     while self.seen.len() >= REMEMBERED {
                         self.seen.pop_first();
                     }
-                    let may_mark = !matches!(heeded, Heeded::NotOurs);
+                    let may_mark = !matches!(heeded, LetterFate::NotOurs);
                     self.seen.insert(uid, may_mark);
                     may_mark
                 }
@@ -246,12 +246,12 @@ impl MailboxOwner {
     }
 
     /// What the loop made of it, if it has it.
-    async fn hand_on(&mut self, letter: Letter, at: Option<Wall>, live: bool) -> Option<Heeded> {
+    async fn hand_on(&mut self, letter: Letter, at: Option<Wall>, live: bool) -> Option<LetterFate> {
         let (taken, is_taken) = oneshot::channel();
         let about = letter.clone();
         self.letters.try_send(ArrivedMail { letter, at, live, taken }).ok()?;
         let heeded = timeout(TAKEN_WITHIN, is_taken).await.ok()?.ok()?;
-        if let Heeded::Answer(words) = &heeded {
+        if let LetterFate::Answer(words) = &heeded {
             self.replier.send(&about, words.clone());
         }
         Some(heeded)

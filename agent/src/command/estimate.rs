@@ -6,6 +6,7 @@
 
 mod answers;
 mod filed;
+mod known;
 mod lately;
 mod learned;
 mod page;

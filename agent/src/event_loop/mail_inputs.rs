@@ -5,7 +5,7 @@
 
 use super::EventLoop;
 use super::answer_inputs::AnswerWay;
-use crate::answers::{ArrivedMail, Heeded, Letter, Mailbox, ReturnedMail};
+use crate::answers::{ArrivedMail, Letter, LetterFate, Mailbox, ReturnedMail};
 use crate::channels::page_of_mail;
 use crate::clock::Clock;
 use crate::plain_text::tame;
@@ -37,7 +37,7 @@ impl EventLoop {
     pub(super) fn mailed(&mut self, ArrivedMail { letter, at, live, taken }: ArrivedMail) {
         let heeded = match &letter.returned {
             Some(returned) => self.mail_came_back(returned),
-            None => self.heed_mail(&letter, at, live).map_or(Heeded::Done, Heeded::Answer),
+            None => self.heed_mail(&letter, at, live).map_or(LetterFate::Done, LetterFate::Answer),
         };
         // Only what is kept is marked as handled.
         self.finish();
@@ -46,17 +46,17 @@ impl EventLoop {
     }
 
     /// A server could not bring on a mail that it had taken.
-    fn mail_came_back(&mut self, returned: &ReturnedMail) -> Heeded {
+    fn mail_came_back(&mut self, returned: &ReturnedMail) -> LetterFate {
         let from = self.answers.mail_from.as_ref();
         let site = &self.engine.plan().site;
         let page = from.and_then(|from| page_of_mail(&returned.message_id, site, from, &self.context));
-        let Some(page) = page else { return Heeded::NotOurs };
+        let Some(page) = page else { return LetterFate::NotOurs };
         let why = tame(&returned.why, LONGEST_REASON);
         tracing::warn!(page, why, "a page by mail came back");
         self.channels.returned(page, &why, self.clock.now().wall);
         self.tell_health();
         self.take(Input::Returned { page, why });
-        Heeded::Done
+        LetterFate::Done
     }
 
     /// A message that the mailbox found in a contact's name; what whoever wrote it should hear.

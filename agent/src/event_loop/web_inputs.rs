@@ -237,7 +237,7 @@ impl EventLoop {
             None => {
                 let mut closed = std::mem::replace(&mut self.web, door);
                 let ways = closed.give_back_ways(&self.engine.plan().directory.ways);
-                self.engine.name_ways(ways);
+                self.take(Input::Ways(ways));
                 self.health.unusable.remove(WEB);
             }
         }
@@ -253,7 +253,7 @@ impl EventLoop {
         self.health.unusable.insert(WEB.to_owned(), why);
         let mut ways = self.engine.plan().directory.ways.clone();
         self.web.take_ways(&mut ways);
-        self.engine.name_ways(ways);
+        self.take(Input::Ways(ways));
         self.mend_soon();
     }
 }

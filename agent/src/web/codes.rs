@@ -50,7 +50,7 @@ pub(super) struct NewCode {
 
 /// What was typed.
 #[derive(Clone, Debug, PartialEq, Eq)]
-pub(super) enum Typed {
+pub(super) enum CodeTyped {
     /// It signs this contact in.
     Right(String),
     /// It does not; another try is left, perhaps.
@@ -82,19 +82,19 @@ impl Codes {
     }
 
     /// A code was typed into the browser that holds this.
-    pub(super) fn typed(&mut self, asked: &str, code: &str, now: Instant) -> Typed {
+    pub(super) fn typed(&mut self, asked: &str, code: &str, now: Instant) -> CodeTyped {
         let (asked, code) = (hash(asked), hash(&plain(code)));
         let found = self.sent.iter().position(|sent| sent.asked == asked && sent.until > now);
         let Some((place, sent)) = found.and_then(|place| Some((place, self.sent.get_mut(place)?))) else {
-            return Typed::Wrong;
+            return CodeTyped::Wrong;
         };
         sent.tries = sent.tries.saturating_sub(1);
         let (right, over) = (sent.hash == code, sent.tries == 0);
         if !right && !over {
-            return Typed::Wrong;
+            return CodeTyped::Wrong;
         }
         let who = self.sent.remove(place).who;
-        if right { Typed::Right(who) } else { Typed::Guessed(who) }
+        if right { CodeTyped::Right(who) } else { CodeTyped::Guessed(who) }
     }
 }
 
@@ -133,27 +133,27 @@ mod tests {
         let one = codes.another("ines", now).expect("a code");
         let other = codes.another("ines", now).expect("a code");
         assert_eq!(one.code.len(), 9, "{}", one.code);
-        assert_eq!(codes.typed(&other.asked, &one.code, now), Typed::Wrong);
-        assert_eq!(codes.typed("made up", &one.code, now), Typed::Wrong);
+        assert_eq!(codes.typed(&other.asked, &one.code, now), CodeTyped::Wrong);
+        assert_eq!(codes.typed("made up", &one.code, now), CodeTyped::Wrong);
         let typed = one.code.to_lowercase().replace('-', " ");
-        assert_eq!(codes.typed(&one.asked, &typed, now), Typed::Right("ines".to_owned()));
-        assert_eq!(codes.typed(&one.asked, &one.code, now), Typed::Wrong);
+        assert_eq!(codes.typed(&one.asked, &typed, now), CodeTyped::Right("ines".to_owned()));
+        assert_eq!(codes.typed(&one.asked, &one.code, now), CodeTyped::Wrong);
     }
 
     #[test]
     fn a_code_lasts_ten_minutes_and_five_tries() {
         let (mut codes, now) = (Codes::default(), Instant::now());
         let late = codes.another("ines", now).expect("a code");
-        assert_eq!(codes.typed(&late.asked, &late.code, now + GOOD_FOR), Typed::Wrong);
+        assert_eq!(codes.typed(&late.asked, &late.code, now + GOOD_FOR), CodeTyped::Wrong);
         let guessed = codes.another("tom", now).expect("a code");
         for _ in 1..TRIES {
-            assert_eq!(codes.typed(&guessed.asked, "AAAA-AAAA", now), Typed::Wrong);
+            assert_eq!(codes.typed(&guessed.asked, "AAAA-AAAA", now), CodeTyped::Wrong);
         }
-        assert_eq!(codes.typed(&guessed.asked, "AAAA-AAAA", now), Typed::Guessed("tom".to_owned()));
-        assert_eq!(codes.typed(&guessed.asked, &guessed.code, now), Typed::Wrong, "it is used up");
+        assert_eq!(codes.typed(&guessed.asked, "AAAA-AAAA", now), CodeTyped::Guessed("tom".to_owned()));
+        assert_eq!(codes.typed(&guessed.asked, &guessed.code, now), CodeTyped::Wrong, "it is used up");
         let long = codes.another("tom", now).expect("a code");
         let longer = format!("{}A", long.code);
-        assert_eq!(codes.typed(&long.asked, &longer, now), Typed::Wrong, "what begins with it is not it");
+        assert_eq!(codes.typed(&long.asked, &longer, now), CodeTyped::Wrong, "what begins with it is not it");
     }
 
     #[test]

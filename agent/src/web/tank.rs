@@ -2,6 +2,7 @@
 //! beside another sensor if somebody wants to compare; and all its readings.
 
 use super::ask::HouseLook;
+use super::day_bars::{by_day, unseen_days, whole_days};
 use super::form::WebForm;
 use super::frame::{heading, number};
 use super::house::{House, SharedLook};
@@ -278,50 +279,6 @@ fn days_said(bars: &[DayBar], say: &dyn Fn(f64) -> String, plan: &Plan) -> Strin
 fn marks(events: &[ChartEvent], plan: &Plan) -> Vec<(String, String)> {
     let day = |at: Wall| at.civil(&plan.zone).strftime("%a %-d %b").to_string();
     events.iter().rev().take(MARKS).map(|event| (day(event.at), event.words.clone())).collect()
-}
-
-/// From midnight to midnight: a day's bar stands in its own day.
-fn whole_days(span: Stretch, plan: &Plan) -> Stretch {
-    let midnight = |date: jiff::civil::Date| {
-        let at = plan.zone.to_timestamp(date.at(0, 0, 0, 0)).ok()?;
-        Some(Wall(at.as_millisecond()))
-    };
-    let date = |at: Wall| at.civil(&plan.zone).date();
-    let to = date(span.to).tomorrow().ok().and_then(midnight);
-    Stretch { from: midnight(date(span.from)).unwrap_or(span.from), to: to.unwrap_or(span.to) }
-}
-
-/// Days of which nothing was seen, neighbours put together.
-fn unseen_days(bars: &[DayBar], past: Stretch, plan: &Plan) -> Vec<Stretch> {
-    let mut gaps: Vec<Stretch> = Vec::new();
-    let mut from = past.from;
-    let next = |at: Wall| whole_days(Stretch { from: at, to: at }, plan);
-    for day in bars.iter().map(|bar| next(bar.at)) {
-        if day.from > from {
-            gaps.push(Stretch { from, to: day.from });
-        }
-        from = day.to;
-    }
-    if from < past.to {
-        gaps.push(Stretch { from, to: past.to });
-    }
-    gaps
-}
-
-/// The hours of each local day, put together.
-fn by_day(log: &JournalLog, plan: &Plan, id: SensorId, span: Stretch) -> Result<Vec<DayBar>, JournalError> {
-    let sensor = plan.sensor(id);
-    let said = log.bars(&sensor.name, span.from, span.to, Span::hours(1))?;
-    let mut days: BTreeMap<jiff::civil::Date, (f64, f64)> = BTreeMap::new();
-    for point in seen::points(sensor, &said, Span::hours(1)) {
-        let (low, high) = days.entry(point.at.civil(&plan.zone).date()).or_insert((point.low, point.high));
-        (*low, *high) = (low.min(point.low), high.max(point.high));
-    }
-    let noon = |date: jiff::civil::Date| plan.zone.to_timestamp(date.at(12, 0, 0, 0)).ok();
-    Ok(days
-        .into_iter()
-        .filter_map(|(date, (low, high))| Some(DayBar { at: Wall(noon(date)?.as_millisecond()), low, high }))
-        .collect())
 }
 
 /// What stood, what people did and what was switched, of this tank or of the whole site.

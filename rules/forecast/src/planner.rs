@@ -4,6 +4,7 @@
 //! each answer names what it rests on. What was not written down is either named as missing, or,
 //! where common practice has a value that moves the answer little, assumed and said to be.
 
+mod basis;
 mod cooling;
 mod outage;
 
@@ -370,52 +371,5 @@ impl Paper {
 
     fn salinity(&self) -> f64 {
         self.salinity.unwrap_or(USUAL_SALINITY)
-    }
-
-    /// An estimate that also rests on where the volume came from.
-    fn said(&self, range: Interval, rests_on: impl IntoIterator<Item = Basis>) -> Estimate {
-        let rests_on = rests_on.into_iter().map(|basis| match basis {
-            Basis { origin: Origin::Given, what: "volume" } if self.volume_from_box => Basis::given("box"),
-            basis => basis,
-        });
-        let left = self.volume_from_box.then_some(Basis::assumed("15 % of the box for rock, sand and rim"));
-        Estimate::new(range, rests_on.chain(left))
-    }
-
-    fn heat_basis(&self) -> impl Iterator<Item = Basis> {
-        let usual = [
-            Basis::given("volume"),
-            Basis::assumed("heat loss of a tank of this size"),
-            Basis::assumed("evaporation at 50 % humidity"),
-        ];
-        let lid = self.lid.then_some(Basis::given("lid"));
-        usual.into_iter().chain(lid).chain(self.climate_basis()).chain(self.surface_basis())
-    }
-
-    fn climate_basis(&self) -> impl Iterator<Item = Basis> + use<> {
-        let [water, room, _] = self.origins;
-        [Basis { origin: water, what: "water temperature" }, Basis { origin: room, what: "coldest room" }]
-            .into_iter()
-    }
-
-    fn oxygen_basis(&self) -> impl Iterator<Item = Basis> {
-        let sea_level = self.altitude.is_none().then_some(Basis::assumed("sea level"));
-        self.surface_basis().chain(self.salinity_basis()).chain(sea_level)
-    }
-
-    fn surface_basis(&self) -> impl Iterator<Item = Basis> + use<> {
-        let shape = match self.surface {
-            Some(_) => Basis::given("surface"),
-            None => Basis::assumed("a box twice as long as wide and high"),
-        };
-        std::iter::once(shape)
-    }
-
-    fn salinity_basis(&self) -> impl Iterator<Item = Basis> + use<> {
-        let salinity = match self.salinity {
-            Some(_) => Basis::given("salinity"),
-            None => Basis::assumed("35 psu"),
-        };
-        std::iter::once(salinity)
     }
 }

@@ -43,6 +43,7 @@ impl Engine {
                 self.parts.sensors.on_health(part, health, &mut next);
                 self.settle(next);
             }
+            Input::Ways(ways) => self.plan.directory.ways = ways,
             Input::Returned { page, why } => {
                 self.decide(|cx, next| cx.delivery.on_returned(cx, page, &why, next));
             }
@@ -237,7 +238,8 @@ impl Engine {
             if let Some(here) = said.and_then(|said| said.read(payload, &self.now)) {
                 let now = self.now.mono;
                 self.parts.sensors.on_presence(id, here, now);
-                self.look_again(id);
+                self.check_stale(id);
+                self.judge_those(|engine| &engine.index.users[id.index()]);
             }
         }
         for at in 0..self.index.listeners[place].sensors.len() {
@@ -294,12 +296,6 @@ impl Engine {
             }
         }
         self.turn.samples.push(sample);
-    }
-
-    /// A sensor may have gone stale, or have come back.
-    fn look_again(&mut self, id: SensorId) {
-        self.check_stale(id);
-        self.judge_those(|engine| &engine.index.users[id.index()]);
     }
 
     /// A sensor may have gone stale.

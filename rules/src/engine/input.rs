@@ -4,6 +4,7 @@
 use super::operator::OperatorCommand;
 use crate::ids::{By, SensorId, Seq};
 use crate::plan::Part;
+use crate::plan::ways::Way;
 use crate::reading::{Arrival, Value};
 use crate::record::Outcome;
 use crate::time::Span;
@@ -80,6 +81,9 @@ pub enum Input {
         /// How.
         outcome: Outcome,
     },
+    /// Pages name these ways to answer from now on: the page in the house opens late, or falls shut.
+    /// What lasts does not change by it.
+    Ways(Vec<Way>),
     /// What took a page has given it back since: it could not bring it on. What it says of its
     /// channel comes before it, as [`Input::Health`].
     Returned {

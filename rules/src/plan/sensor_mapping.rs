@@ -2,10 +2,12 @@
 //! `field`, `senml`, or all of it), what of it stands beside the value (`unit-at`, `measured-at`),
 //! and how what is sent becomes the number that is meant (`scale`, `offset`).
 
+use super::sensor::topic;
 use crate::diagnostic::{Finding, Item, Table, listed};
 use crate::reading::{
     Content, FieldPlace, Linear, Mapping, PlacedValue, PointerError, ValuePlace, Word, parse_pointer,
 };
+use crate::site::Availability;
 use crate::units::Scale;
 
 /// Every key of a mapping, for whoever has to refuse them.
@@ -58,6 +60,39 @@ pub(super) fn read(table: &Table<'_>, words: Option<Vec<Word>>, scale: Option<&S
     let line = line(table);
     let measured = PlacedValue { value: value?, unit, time, line };
     Some(Mapping { found: ValuePlace::At(Box::new(measured)), content: content? })
+}
+
+/// `{ topic = "lagoon/board/status", on = ["online"], off = ["offline"] }`.
+pub(super) fn availability(item: Item<'_>) -> Option<Availability> {
+    let table = item.table()?;
+    let topic = table.need("topic", "\"lagoon/board/status\"").and_then(topic);
+    let word = |name: &'static str, usual: &str| {
+        let spellings = match table.get(name) {
+            Some(item) => item.texts()?.into_iter().map(|text| text.it).collect(),
+            None => vec![usual.to_owned()],
+        };
+        Some(Word { name: name.to_owned(), spellings })
+    };
+    let (on, off) = (word("on", "online"), word("off", "offline"));
+    let mapping = read(&table, Some(vec![on?, off?]), None);
+    if let Some(item) = table.get("on").or_else(|| table.get("off"))
+        && let Some(Mapping { content: Content::Words(words), .. }) = &mapping
+        && let [on, off] = &words[..]
+    {
+        if let Some(both) = on.spellings.iter().find(|on| off.spellings.contains(on)) {
+            return item.wrong(
+                format!("\"{both}\" means both `on` and `off`"),
+                "one payload, one word",
+                None,
+            );
+        }
+        if on.spellings.is_empty() || off.spellings.is_empty() {
+            let help = "list what the sender says, or leave the key out".to_owned();
+            return item.wrong("`available` has a word without a spelling", "nothing here", Some(help));
+        }
+    }
+    table.finish();
+    Some(Availability { topic: topic?, mapping: mapping? })
 }
 
 /// `field = 3`, `field = "temp"`, `field = { in = "/sensors", key = "id", is = "probe-2", value =

@@ -2,6 +2,7 @@
 //! `--json` prints as it is.
 
 use super::Units;
+use super::known::known;
 use super::learned::LearnedTank;
 use jiff::tz::TimeZone;
 use serde::Serialize;
@@ -160,7 +161,7 @@ fn degrees(units: &Units, answer: Result<Estimate, CannotSay>) -> Result<Estimat
     })
 }
 
-fn exactly(units: &Units, celsius: f64) -> String {
+pub(super) fn exactly(units: &Units, celsius: f64) -> String {
     let tenths = (units.temperature(celsius) * 10.0).round() / 10.0;
     format!("{tenths} {}", units.degrees())
 }
@@ -369,37 +370,4 @@ fn light(paper: &Paper) -> Vec<PaperAnswer> {
     let shown = Shown::Value("mol/m2 a day");
     asking.ask_noting("daily-light", "daily light integral".to_owned(), &shown, paper.daily_light(), note);
     asking.0
-}
-
-/// What was written down, in one line.
-fn known(paper: &Paper, units: &Units) -> String {
-    let mut parts = Vec::new();
-    if let Some(volume) = paper.volume {
-        parts.push(format!("{:.0} {}", units.volume(volume), units.measures()));
-    }
-    if let Some(salinity) = paper.salinity {
-        parts.push(format!("{salinity} ppt"));
-    }
-    if let Some(water) = paper.water {
-        parts.push(format!("water {}", exactly(units, water)));
-    }
-    if let Some(room) = paper.room {
-        parts.push(format!("coldest room {}", exactly(units, room)));
-    }
-    if let Some(room) = paper.hot_room {
-        parts.push(format!("hottest room {}", exactly(units, room)));
-    }
-    if paper.lid {
-        parts.push("a lid".to_owned());
-    }
-    for heater in &paper.heaters {
-        parts.push(format!("heater {heater:.0} W"));
-    }
-    let stocking = match paper.stocking {
-        slackwater_rules::plan::Stocking::Light => "light",
-        slackwater_rules::plan::Stocking::Moderate => "moderate",
-        slackwater_rules::plan::Stocking::Heavy => "heavy",
-    };
-    parts.push(format!("{stocking} stocking"));
-    parts.join(", ")
 }
