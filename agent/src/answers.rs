@@ -1,16 +1,19 @@
 //! Answers by mail. One task keeps a connection to the mailbox in which replies to pages arrive
 //! (`mailbox`, over `imap`), reads each new message of a contact (`letter`) and hands it to the
 //! loop, which says what it comes to; then the message is marked or moved, never deleted, and
-//! whoever wrote it is written back (`reply`). What a message means is not decided here.
+//! whoever wrote it is written back (`reply`). Reports of pages that did not arrive come the same
+//! way (`returned`). What a message means is not decided here.
 
 mod imap;
 mod letter;
 mod mailbox;
 mod reply;
+mod returned;
 mod said;
 
 pub use letter::Letter;
-pub use mailbox::{ArrivedMail, Mailbox};
+pub use mailbox::{ArrivedMail, Heeded, Mailbox};
+pub use returned::ReturnedMail;
 
 use crate::channels::Security;
 use crate::secret::Secret;

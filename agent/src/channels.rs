@@ -25,7 +25,7 @@ mod text;
 mod webhook;
 mod worker;
 
-pub(crate) use email::header;
+pub(crate) use email::{header, page_of_mail};
 pub use enclosed::Reports;
 pub(crate) use mail::send_mail;
 pub use push::{AcceptedIf, Proxy};
@@ -295,6 +295,12 @@ impl Channels {
                 self.report(page, Outcome::Withdrawn);
             }
         }
+    }
+
+    /// A page that a channel had brought on its way came back: why. For a day after that the
+    /// channel does not count as well for being taken pages from.
+    pub fn returned(&self, page: Seq, why: &str, now: Wall) {
+        self.lanes.values().for_each(|lane| lane.returned(page, why, now));
     }
 
     /// How the channels are, for `status`.

@@ -10,6 +10,7 @@
 //! glitch changes nothing, and a stream of them blinds the sensor, as its silence would.
 
 mod late;
+mod other_unit;
 mod rejection;
 #[cfg(test)]
 mod tests;
@@ -19,6 +20,7 @@ use crate::plan::Sensor;
 use crate::reading::{Arrival, BadReading, Reading, Value};
 use crate::time::{Moment, Span};
 use late::LateReadings;
+use other_unit::other_unit;
 pub use rejection::Rejection;
 use std::fmt;
 use trend::Trend;
@@ -72,6 +74,10 @@ pub struct Track {
     good: Option<Good>,
     /// A row of readings that jumped too far to be believed, but agree among themselves.
     step: Option<StepCandidate>,
+    /// A row of readings that are what was said before, in another unit: the first of them.
+    misread: Option<StepCandidate>,
+    /// Since when the sensor's sender has said that it is not there.
+    away: Option<Moment>,
     /// Against the latest live reading; before the first, against an old one.
     doubt: Option<Rejection>,
     frozen: bool,
@@ -179,7 +185,7 @@ impl Track {
                 doubt
             }
             Err(bad) => {
-                self.step = None;
+                (self.step, self.misread) = (None, None);
                 Some(Rejection::Unreadable(bad))
             }
         };
@@ -256,11 +262,19 @@ impl Track {
         step: Option<StepCandidate>,
         peer: Option<f64>,
     ) -> Result<f64, Rejection> {
-        let (Some(limit), Some(Good { value: Value::Number(before), until: then, follower, .. })) =
-            (sensor.max_rate, self.good)
-        else {
+        let misread = self.misread.take();
+        let Some(Good { value: Value::Number(before), until: then, follower, .. }) = self.good else {
             return Ok(number);
         };
+        if let Some(unit) = other_unit(sensor, before, number) {
+            let row = misread.unwrap_or(StepCandidate { value: number, at, from: before });
+            if at - row.at < LONGEST_DOUBT || row.is_contradicted(peer) {
+                self.misread = Some(row);
+                return Err(Rejection::OtherUnit { value: number, before, unit });
+            }
+            return Ok(number);
+        }
+        let Some(limit) = sensor.max_rate else { return Ok(number) };
         let ahead = limit * AHEAD.as_seconds();
         let reach = limit * (at - then).as_seconds();
         let followed = follower + (number - follower).max(-reach).min(reach);
@@ -283,6 +297,25 @@ impl Track {
         Err(Rejection::TooFast { value: number, before, within: at - then, limit })
     }
 
+    /// The sensor's sender says whether it is there. What it measured stays in force for as long as
+    /// it is meant to sleep between two reports, and not for longer.
+    pub fn on_presence(&mut self, here: bool, now: Moment) {
+        self.away = if here { None } else { self.away.or(Some(now)) };
+    }
+
+    /// Since when the sensor's sender has said that it is not there.
+    pub fn away(&self) -> Option<Moment> {
+        self.away
+    }
+
+    /// For how long a value is in force.
+    pub fn fresh_for(&self, sensor: &Sensor) -> Span {
+        match self.away {
+            Some(_) => sensor.stale_after.min(sensor.every + Span(sensor.every.0 / 2)),
+            None => sensor.stale_after,
+        }
+    }
+
     /// The value in force: the last good reading while it is fresh. None for a frozen sensor.
     pub fn value(&self, sensor: &Sensor, now: Moment) -> Option<Value> {
         self.in_force(sensor, now).map(|good| good.value)
@@ -297,11 +330,11 @@ impl Track {
     /// The first moment at which the value in force will be stale, if no other reading comes;
     /// always later than `now`. None if no value is in force.
     pub fn stale_at(&self, sensor: &Sensor, now: Moment) -> Option<Moment> {
-        self.in_force(sensor, now).map(|good| good.at + sensor.stale_after + Span::millis(1))
+        self.in_force(sensor, now).map(|good| good.at + self.fresh_for(sensor) + Span::millis(1))
     }
 
     fn in_force(&self, sensor: &Sensor, now: Moment) -> Option<Good> {
-        self.good.filter(|good| !self.frozen && now - good.at <= sensor.stale_after)
+        self.good.filter(|good| !self.frozen && now - good.at <= self.fresh_for(sensor))
     }
 
     /// The quality of what the sensor says now, and what is held against its latest reading. A
@@ -310,6 +343,7 @@ impl Track {
     pub fn quality(&self, sensor: &Sensor, now: Moment) -> (Quality, Option<&Rejection>) {
         let doubt = self.doubt.as_ref();
         let quality = match self.heard {
+            _ if self.away.is_some() && self.in_force(sensor, now).is_none() => Quality::Absent,
             None => doubt.map_or(Quality::Absent, Rejection::quality),
             Some(_) if self.in_force(sensor, now).is_some() => Quality::Good,
             Some(heard) if now - heard > sensor.stale_after => Quality::Stale,

@@ -14,8 +14,9 @@ mod time;
 mod tests;
 
 pub use bad::{BadReading, SenmlFault};
-pub use place::FieldPlace;
+pub use place::{FieldPlace, columns, named_values};
 pub use pointer::{PointerError, parse_pointer};
+pub use time::is_time;
 
 use crate::time::{Moment, Now};
 use crate::units::{Quantity, Scale};

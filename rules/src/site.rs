@@ -14,8 +14,8 @@ pub(crate) use possible::possible;
 
 use crate::forecast::oxygen::Stocking;
 use crate::ids::{BatteryId, RelayId, SensorId, TankId, Target};
-use crate::reading::Mapping;
-use crate::time::Span;
+use crate::reading::{Mapping, Value};
+use crate::time::{Now, Span};
 use crate::units::{Dimension, Scale};
 use jiff::civil::Time;
 use std::fmt;
@@ -70,6 +70,8 @@ pub struct Sensor {
     pub feed: Feed,
     /// How its payloads are to be understood.
     pub mapping: Mapping,
+    /// Where its sender says whether it is there, if it does.
+    pub available: Option<Availability>,
     /// The tank it belongs to; site-wide if none.
     pub tank: Option<TankId>,
     /// What it measures.
@@ -94,6 +96,26 @@ pub struct Sensor {
     pub resolution: Option<f64>,
     /// The radio, board, bus or UPS server that carries several sensors and fails as one.
     pub gateway: Option<String>,
+}
+
+/// Where the sender of a sensor says whether it is there: usually a message that the broker keeps,
+/// and says itself when the sender falls silent (MQTT 5.0, section 3.1.2.5: the Will Message).
+#[derive(Clone, Debug, PartialEq)]
+pub struct Availability {
+    /// Its topic.
+    pub topic: String,
+    /// How it says so: the first word means that it is there, the second that it is not.
+    pub mapping: Mapping,
+}
+
+impl Availability {
+    /// Whether the sender is there, by this payload; none if it says neither.
+    pub fn read(&self, payload: &[u8], now: &Now) -> Option<bool> {
+        match self.mapping.read(payload, now).ok()?.value {
+            Value::Word(place) => Some(place == 0),
+            Value::Number(_) => None,
+        }
+    }
 }
 
 /// What a sensor measures: the quantity, and with it what work on a tank may pause.

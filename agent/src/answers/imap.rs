@@ -153,26 +153,25 @@ impl Imap {
         Ok(())
     }
 
-    /// Messages from these addresses that have not been handled, of the last days if it is known
-    /// which those are; the oldest first.
+    /// Messages from these addresses, and reports of delivery, that have not been handled, of the
+    /// last days if it is known which those are; the oldest first.
     pub(super) async fn unhandled(
         &mut self,
         from: &[String],
         since: Option<Wall>,
     ) -> Result<Vec<u32>, ImapFault> {
-        let Some((last, first)) = from.split_last() else { return Ok(Vec::new()) };
-        let mut people = String::new();
-        for address in first {
-            people += &format!("OR FROM {} ", quoted(address)?);
+        let mut wanted = String::new();
+        for address in from {
+            wanted += &format!("OR FROM {} ", quoted(address)?);
         }
-        people += &format!("FROM {}", quoted(last)?);
+        wanted += REPORTS;
         let handled = match self.mark {
             MARK => format!("UNKEYWORD {MARK}"),
             _ => "UNANSWERED".to_owned(),
         };
         let since = since.map_or(String::new(), |since| format!(" SINCE {}", day(since)));
         self.news = false;
-        let said = self.command(&format!("UID SEARCH {handled}{since} {people}")).await?;
+        let said = self.command(&format!("UID SEARCH {handled}{since} {wanted}")).await?;
         let mut found: Vec<u32> = said.iter().filter_map(ImapSaid::found).flatten().collect();
         found.sort_unstable();
         found.dedup();
@@ -307,6 +306,9 @@ fn quoted(text: &str) -> Result<String, ImapFault> {
     }
     Ok(format!("\"{}\"", text.replace('\\', "\\\\").replace('"', "\\\"")))
 }
+
+/// Reports of delivery: RFC 6522, section 3. A server looks for the words anywhere in the field.
+const REPORTS: &str = "HEADER Content-Type \"multipart/report\"";
 
 /// `28-Nov-2026`.
 fn day(wall: Wall) -> String {

@@ -2,6 +2,7 @@
 //! decides flow out. Headers are read by a parser that is kept well and fuzzed; what they mean for
 //! an answer stands here and in `rules`.
 
+use super::returned::ReturnedMail;
 use mail_parser::{HeaderName, HeaderValue, Message, MessageParser, MimeHeaders, PartType};
 use slackwater_rules::answer::{Flow, first_own_line, machine_made, readable};
 use slackwater_rules::time::Wall;
@@ -27,6 +28,8 @@ pub struct Letter {
     pub message_id: Option<String>,
     /// For the reply.
     pub subject: String,
+    /// It tells of a mail that did not arrive.
+    pub returned: Option<ReturnedMail>,
 }
 
 impl Letter {
@@ -50,11 +53,12 @@ impl Letter {
             written,
             message_id: message.message_id().map(clipped),
             subject: message.subject().map(clipped).unwrap_or_default(),
+            returned: ReturnedMail::read(&message),
         }
     }
 }
 
-fn clipped(text: &str) -> String {
+pub(super) fn clipped(text: &str) -> String {
     text.chars().filter(|sign| !sign.is_control()).take(LONGEST).collect()
 }
 

@@ -13,7 +13,7 @@ use crate::channels::MailSettings;
 use crate::clock::Clock;
 use crate::plain_text::tame;
 use slackwater_rules::time::{Span, Wall};
-use std::collections::BTreeSet;
+use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 use tokio::sync::{mpsc, oneshot, watch};
@@ -51,7 +51,18 @@ const ARRIVED: usize = 4;
 /// So much is shown of what is wrong.
 const SHOWN: usize = 300;
 
-/// A message of somebody whose address is a contact's.
+/// What the loop made of a message.
+#[derive(Debug)]
+pub enum Heeded {
+    /// It is dealt with: it may be marked.
+    Done,
+    /// So it is, and whoever wrote it should hear this.
+    Answer(String),
+    /// It has nothing to do with us: it stays as it is.
+    NotOurs,
+}
+
+/// A message of somebody whose address is a contact's, or a report of delivery.
 #[derive(Debug)]
 pub struct ArrivedMail {
     /// The message.
@@ -60,8 +71,8 @@ pub struct ArrivedMail {
     pub at: Option<Wall>,
     /// It came while we listened.
     pub live: bool,
-    /// To be told what whoever wrote it should hear, once it is safe to mark it.
-    pub taken: oneshot::Sender<Option<String>>,
+    /// To be told what came of it, once it is safe to mark it.
+    pub taken: oneshot::Sender<Heeded>,
 }
 
 /// The mailbox, as far as others have to do with it. The task ends with the last of these.
@@ -91,7 +102,7 @@ impl Mailbox {
             clock,
             replier,
             view: Arc::clone(&view),
-            seen: BTreeSet::new(),
+            seen: BTreeMap::new(),
             validity: None,
         };
         tokio::spawn(owner.work());
@@ -116,8 +127,9 @@ struct MailboxOwner {
     clock: Clock,
     replier: Replier,
     view: Arc<Mutex<Option<Result<(), String>>>>,
-    /// Handled in this life: numbers, and what they are good with.
-    seen: BTreeSet<u32>,
+    /// Handed on in this life, by their numbers: whether they may be marked. And what the numbers
+    /// are good with.
+    seen: BTreeMap<u32, bool>,
     validity: Option<u32>,
 }
 
@@ -191,26 +203,31 @@ impl MailboxOwner {
         // The newest count most if there are too many.
         let mut is_left = found.drain(..found.len().saturating_sub(MOST_AT_ONCE)).count() > 0;
         for uid in found {
-            if !self.seen.contains(&uid) {
-                let Fetched { arrived, octets } = match imap.fetch(uid).await {
-                    Ok(Some(fetched)) => fetched,
-                    Ok(None) => continue,
-                    Err(fault) => {
-                        self.go_on_after("a message can't be read", fault)?;
+            let may_mark = match self.seen.get(&uid) {
+                Some(may_mark) => *may_mark,
+                None => {
+                    let Fetched { arrived, octets } = match imap.fetch(uid).await {
+                        Ok(Some(fetched)) => fetched,
+                        Ok(None) => continue,
+                        Err(fault) => {
+                            self.go_on_after("a message can't be read", fault)?;
+                            is_left = true;
+                            continue;
+                        }
+                    };
+                    let Some(heeded) = self.hand_on(Letter::read(&octets), arrived, live).await else {
                         is_left = true;
                         continue;
+                    };
+                    while self.seen.len() >= REMEMBERED {
+                        self.seen.pop_first();
                     }
-                };
-                if !self.hand_on(Letter::read(&octets), arrived, live).await {
-                    is_left = true;
-                    continue;
+                    let may_mark = !matches!(heeded, Heeded::NotOurs);
+                    self.seen.insert(uid, may_mark);
+                    may_mark
                 }
-                while self.seen.len() >= REMEMBERED {
-                    self.seen.pop_first();
-                }
-                self.seen.insert(uid);
-            }
-            if let Err(fault) = imap.settle(uid).await {
+            };
+            if may_mark && let Err(fault) = imap.settle(uid).await {
                 self.go_on_after("a handled message can't be marked or moved", fault)?;
             }
         }
@@ -228,21 +245,15 @@ impl MailboxOwner {
         }
     }
 
-    /// Whether the loop has it.
-    async fn hand_on(&mut self, letter: Letter, at: Option<Wall>, live: bool) -> bool {
+    /// What the loop made of it, if it has it.
+    async fn hand_on(&mut self, letter: Letter, at: Option<Wall>, live: bool) -> Option<Heeded> {
         let (taken, is_taken) = oneshot::channel();
         let about = letter.clone();
-        if self.letters.try_send(ArrivedMail { letter, at, live, taken }).is_err() {
-            return false;
+        self.letters.try_send(ArrivedMail { letter, at, live, taken }).ok()?;
+        let heeded = timeout(TAKEN_WITHIN, is_taken).await.ok()?.ok()?;
+        if let Heeded::Answer(words) = &heeded {
+            self.replier.send(&about, words.clone());
         }
-        match timeout(TAKEN_WITHIN, is_taken).await {
-            Ok(Ok(words)) => {
-                if let Some(words) = words {
-                    self.replier.send(&about, words);
-                }
-                true
-            }
-            Ok(Err(_)) | Err(_) => false,
-        }
+        Some(heeded)
     }
 }

@@ -9,6 +9,7 @@ use lettre::message::header::ContentType;
 use lettre::message::header::{HeaderName, HeaderValue};
 use lettre::message::{Attachment, Mailbox, MultiPart};
 use slackwater_rules::alarm::Priority;
+use slackwater_rules::record::Seq;
 use slackwater_rules::time::Wall;
 use std::time::{Duration, SystemTime};
 
@@ -34,10 +35,7 @@ pub(super) fn compose(
         None if !site.is_empty() => Mailbox::new(Some(site), from.email.clone()),
         name => Mailbox::new(name.as_deref().map(plain::one_line), from.email.clone()),
     };
-    let id = |name: String| match plain::slug(&page.site) {
-        site if site.is_empty() => format!("<{name}@{}>", from.email.domain()),
-        site => format!("<{name}.{site}@{}>", from.email.domain()),
-    };
+    let id = |name: String| format!("<{}>", message_id(&name, &page.site, from));
     let root = id(context.name("call", page.call));
     let skipped = page.after.len().saturating_sub(MOST_REFERENCES);
     let earlier = page.after.iter().skip(skipped).map(|seq| id(context.name("page", *seq)));
@@ -76,6 +74,21 @@ pub(super) fn compose(
             message.multipart(MultiPart::mixed().multipart(words).singlepart(file))
         }
     }
+}
+
+/// The Message-ID, without its brackets, of what has this name.
+fn message_id(name: &str, site: &str, from: &Mailbox) -> String {
+    match plain::slug(site) {
+        site if site.is_empty() => format!("{name}@{}", from.email.domain()),
+        site => format!("{name}.{site}@{}", from.email.domain()),
+    }
+}
+
+/// Which page of this site and this journal the mail with this Message-ID was.
+pub(crate) fn page_of_mail(id: &str, site: &str, from: &Mailbox, context: &SharedParts) -> Option<Seq> {
+    let number = id.strip_prefix("page-")?.split(['.', '@']).next()?;
+    let page = number.parse().ok()?;
+    (message_id(&context.name("page", page), site, from) == id).then_some(page)
 }
 
 pub(crate) fn header(name: &'static str, value: &str) -> HeaderValue {

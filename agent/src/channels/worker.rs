@@ -14,7 +14,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::pin::pin;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 use tokio::sync::Notify;
 use tokio::sync::mpsc::UnboundedSender;
 use tokio::time::timeout;
@@ -25,6 +25,13 @@ const LONGEST_QUEUE: usize = 32;
 /// A channel rests after this long without a page, so that no server's idle time-out or
 /// router's forgotten connection is met half-open an hour later.
 const REST_AFTER: Duration = Duration::from_secs(20);
+
+/// So many of the last pages that were taken are known by each lane.
+const CARRIED: usize = 64;
+
+/// After a page came back, that the next is taken says little: the server takes them all, and gives
+/// them back later.
+const DOUBTED_FOR: Duration = Duration::from_secs(24 * 3_600);
 
 /// A reply is kept up to this many characters.
 pub(super) const LONGEST_NOTE: usize = 400;
@@ -84,6 +91,10 @@ struct WorkerState {
     last_error: Option<(Wall, String)>,
     /// What came of the last page that was not taken back: nothing wrong, or what.
     known: Option<Result<(), String>>,
+    /// The last pages that were taken, the oldest first.
+    carried: VecDeque<Seq>,
+    /// When one of them last came back.
+    returned: Option<Instant>,
 }
 
 impl Lane {
@@ -169,13 +180,29 @@ impl Lane {
         }
     }
 
-    fn done(&self, outcome: &Outcome, now: Wall) {
+    /// A page came back after it had been taken, if it was taken here.
+    pub(super) fn returned(&self, page: Seq, why: &str, now: Wall) {
+        let mut state = self.state();
+        if state.carried.contains(&page) {
+            state.returned = Some(Instant::now());
+            state.last_error = Some((now, why.to_owned()));
+            state.known = Some(Err(why.to_owned()));
+        }
+    }
+
+    fn done(&self, outcome: &Outcome, page: Seq, now: Wall) {
         let mut state = self.state();
         state.trying = None;
         match outcome {
             Outcome::Accepted { .. } => {
                 state.last_ok = Some(now);
-                state.known = Some(Ok(()));
+                if state.returned.is_none_or(|at| at.elapsed() > DOUBTED_FOR) {
+                    state.known = Some(Ok(()));
+                }
+                if state.carried.len() >= CARRIED {
+                    state.carried.pop_front();
+                }
+                state.carried.push_back(page);
             }
             // Nothing was tried.
             Outcome::Withdrawn | Outcome::HeldUntil { .. } | Outcome::GivenUp { .. } => {}
@@ -217,7 +244,7 @@ pub(super) async fn work(
             }
             Outcome::Failed { .. } => tracing::error!(%target, page = page.id, why, "page failed"),
         }
-        lane.done(&outcome, (context.clock)());
+        lane.done(&outcome, page.id, (context.clock)());
         // Nobody listens only while the agent ends; the journal still has the page.
         let _ = results.send((page.id, outcome));
     }

@@ -72,12 +72,18 @@ impl AnswerWay {
     }
 }
 
+fn mail_from(settings: &Settings) -> Option<lettre::message::Mailbox> {
+    settings.mail.as_ref().map(|mail| mail.from.clone())
+}
+
 /// What is remembered between two messages.
 pub(super) struct AnswerMemory {
     /// Contacts answer by MQTT below it.
     pub(super) topic: Option<String>,
     /// Whose mail is heard, by their addresses.
     pub(super) addresses: BTreeMap<String, String>,
+    /// Whom our own mail is from.
+    pub(super) mail_from: Option<lettre::message::Mailbox>,
     /// Where it arrives, if anywhere.
     pub(super) mailbox: Option<Mailbox>,
     pub(super) wrong: WayPace,
@@ -90,13 +96,15 @@ pub(super) struct AnswerMemory {
 
 impl AnswerMemory {
     pub(super) fn new(settings: &Settings, mailbox: Option<Mailbox>) -> Self {
-        Self { mailbox, ..Self::of(settings.answer_topic(), settings.addresses()) }
+        let mail_from = mail_from(settings);
+        Self { mailbox, mail_from, ..Self::of(settings.answer_topic(), settings.addresses()) }
     }
 
     fn of(topic: Option<String>, addresses: BTreeMap<String, String>) -> Self {
         Self {
             topic,
             addresses,
+            mail_from: None,
             mailbox: None,
             wrong: WayPace::new(MOST_WRONG, WRONG_WITHIN),
             kept: WayPace::new(MOST_KEPT, Span::hours(1)),
@@ -110,6 +118,7 @@ impl AnswerMemory {
     pub(super) fn adopt(&mut self, settings: &Settings) {
         self.topic = settings.answer_topic();
         self.addresses = settings.addresses();
+        self.mail_from = mail_from(settings);
         if let Some(mailbox) = &self.mailbox {
             mailbox.listen_to(self.addresses.keys().cloned().collect());
         }

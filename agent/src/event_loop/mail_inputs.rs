@@ -1,20 +1,26 @@
 //! What people mail. A message whose one sender is a contact's address is heard as an answer if a
 //! person wrote it lately; what a machine wrote is kept as refused and never replied to. The words
-//! to reply with flow out, within a bound.
+//! to reply with flow out, within a bound. A report that a page did not arrive goes to the engine
+//! as that.
 
 use super::EventLoop;
 use super::answer_inputs::AnswerWay;
-use crate::answers::{ArrivedMail, Letter, Mailbox};
+use crate::answers::{ArrivedMail, Heeded, Letter, Mailbox, ReturnedMail};
+use crate::channels::page_of_mail;
 use crate::clock::Clock;
 use crate::plain_text::tame;
 use crate::settings::Settings;
 use slackwater_rules::answer::is_fresh;
+use slackwater_rules::engine::Input;
 use slackwater_rules::record::By;
 use slackwater_rules::time::Wall;
 use tokio::sync::mpsc;
 
 /// So much of an address is kept.
 const SHOWN: usize = 80;
+
+/// So much is kept of why a mail came back.
+const LONGEST_REASON: usize = 300;
 
 /// Opens the mailbox, if there is to be one. Without one nothing ever comes.
 pub(super) fn open(settings: &Settings, clock: &Clock) -> (Option<Mailbox>, mpsc::Receiver<ArrivedMail>) {
@@ -29,11 +35,28 @@ pub(super) fn open(settings: &Settings, clock: &Clock) -> (Option<Mailbox>, mpsc
 impl EventLoop {
     /// A mail has come.
     pub(super) fn mailed(&mut self, ArrivedMail { letter, at, live, taken }: ArrivedMail) {
-        let words = self.heed_mail(&letter, at, live);
+        let heeded = match &letter.returned {
+            Some(returned) => self.mail_came_back(returned),
+            None => self.heed_mail(&letter, at, live).map_or(Heeded::Done, Heeded::Answer),
+        };
         // Only what is kept is marked as handled.
         self.finish();
         // A mailbox that has gone marks nothing.
-        let _ = taken.send(words);
+        let _ = taken.send(heeded);
+    }
+
+    /// A server could not bring on a mail that it had taken.
+    fn mail_came_back(&mut self, returned: &ReturnedMail) -> Heeded {
+        let from = self.answers.mail_from.as_ref();
+        let site = &self.engine.plan().site;
+        let page = from.and_then(|from| page_of_mail(&returned.message_id, site, from, &self.context));
+        let Some(page) = page else { return Heeded::NotOurs };
+        let why = tame(&returned.why, LONGEST_REASON);
+        tracing::warn!(page, why, "a page by mail came back");
+        self.channels.returned(page, &why, self.clock.now().wall);
+        self.tell_health();
+        self.take(Input::Returned { page, why });
+        Heeded::Done
     }
 
     /// A message that the mailbox found in a contact's name; what whoever wrote it should hear.

@@ -302,11 +302,7 @@ fn like(word: &str, heard: &[&String]) -> String {
 
 /// The words of a topic and of the place in it, the nearest to the value first.
 pub(super) fn words_of(topic: &str, place: &PayloadPlace, told: Option<&Described>) -> Vec<String> {
-    let inner = match place {
-        PayloadPlace::Whole => String::new(),
-        PayloadPlace::Pointer(pointer) => pointer.clone(),
-        PayloadPlace::Senml(name) => name.clone(),
-    };
+    let inner = place.names();
     let whole = match told {
         Some(told) => format!("{topic}/{inner} {}", told.words),
         None => format!("{topic}/{inner}"),

@@ -1,7 +1,7 @@
 //! What was heard, topic by topic, within bounds: a broker may carry thousands of topics and a
 //! device may have gone mad.
 
-use super::payload::{self, Form, PayloadPlace, PayloadSaid};
+use super::payload::{self, Beside, Form, PayloadPlace, PayloadSaid, PayloadValue};
 use slackwater_rules::time::Span;
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -46,6 +46,8 @@ pub(super) struct ObservedValue {
     pub(super) unit: Option<String>,
     pub(super) words: BTreeSet<String>,
     pub(super) last: String,
+    /// What stood beside it last.
+    pub(super) beside: Beside,
 }
 
 impl Observations {
@@ -79,8 +81,10 @@ impl Observations {
                 }
             }
         }
-        for (place, said) in values {
-            heard.values.entry(place).or_default().take(said);
+        for PayloadValue { place, said, beside } in values {
+            let value = heard.values.entry(place).or_default();
+            value.take(said);
+            value.beside = beside;
         }
     }
 

@@ -4,7 +4,7 @@
 
 use super::guess::{Guess, GuessedWords, Sure, split, words_of};
 use super::homie;
-use super::payload::PayloadPlace;
+use super::payload::{PayloadPlace, quoted};
 use super::senders::senders;
 use super::{HeardValue, Observations};
 use slackwater_rules::time::Span;
@@ -214,10 +214,9 @@ fn tank_of(sensed: &HeardValue<'_>, tanks: &BTreeSet<String>) -> Option<String> 
 }
 
 fn name_of(sensed: &HeardValue<'_>, guess: &Guess, tank: Option<&str>) -> String {
-    let words: Vec<String> = match sensed.place {
-        PayloadPlace::Whole => split(sensed.topic),
-        PayloadPlace::Pointer(inner) => split(inner),
-        PayloadPlace::Senml(name) => split(name),
+    let words = match sensed.place {
+        PayloadPlace::Whole | PayloadPlace::Column(_) => split(sensed.topic),
+        place => split(&place.names()),
     };
     const GENERIC: [&str; 12] = [
         "value", "state", "status", "sensor", "sensors", "tele", "stat", "homie", "5", "house", "home",
@@ -260,10 +259,6 @@ fn slug(text: &str) -> String {
     }
 }
 
-fn quoted(text: &str) -> String {
-    serde_json::to_string(text).unwrap_or_default()
-}
-
 fn write_sensor(out: &mut String, sensor: &Proposed<'_>) {
     let Proposed { name, sensed, guess, tank, gateway } = sensor;
     let mark = match guess.sure {
@@ -283,10 +278,16 @@ fn write_sensor(out: &mut String, sensor: &Proposed<'_>) {
         let _ = writeln!(out, "{}", format!("{key:<9} = {value:<27} {why}").trim_end());
     };
     line("topic", &quoted(sensed.topic), "");
-    match sensed.place {
-        PayloadPlace::Whole => {}
-        PayloadPlace::Pointer(pointer) => line("pointer", &quoted(pointer), ""),
-        PayloadPlace::Senml(name) => line("senml", &quoted(name), ""),
+    if let Some((key, value)) = sensed.place.key() {
+        line(key, &value, "");
+    }
+    if guess.words.is_none()
+        && let Some(unit) = &sensed.seen.beside.unit_at
+    {
+        line("unit-at", unit, "");
+    }
+    if let Some(time) = &sensed.seen.beside.measured_at {
+        line("measured-at", time, "GUESS, by its name and form");
     }
     if let Some(tank) = tank {
         let by_topic = words_of(sensed.topic, sensed.place, None).contains(tank);

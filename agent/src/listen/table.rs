@@ -25,8 +25,8 @@ impl HeardValue<'_> {
     fn place(&self) -> String {
         match self.place {
             PayloadPlace::Whole => String::new(),
-            PayloadPlace::Pointer(pointer) => format!(" {pointer}"),
-            PayloadPlace::Senml(name) => format!(" {name}"),
+            PayloadPlace::Column(number) => format!(" column {number}"),
+            place => format!(" {}", place.names()),
         }
     }
 }
@@ -75,8 +75,12 @@ pub fn rows(heard: &Observations) -> Json {
         json!({
             "topic": sensed.topic,
             "form": sensed.heard.form.to_string(),
-            "pointer": match sensed.place { PayloadPlace::Pointer(pointer) => Some(pointer), PayloadPlace::Whole | PayloadPlace::Senml(_) => None },
-            "senml": match sensed.place { PayloadPlace::Senml(name) => Some(name), PayloadPlace::Whole | PayloadPlace::Pointer(_) => None },
+            // As a rule file says them.
+            "place": sensed.place.key().map(|(key, value)| json!({"key": key, "value": value})),
+            "pointer": match sensed.place { PayloadPlace::Pointer(pointer) => Some(pointer), _ => None },
+            "senml": match sensed.place { PayloadPlace::Senml(name) => Some(name), _ => None },
+            "unit-at": sensed.seen.beside.unit_at,
+            "measured-at": sensed.seen.beside.measured_at,
             "last": sensed.seen.last,
             "every_ms": sensed.heard.interval().map(|every| every.0),
             "messages": sensed.heard.live_count,

@@ -54,10 +54,7 @@ const HOUSE: &[Line<'_>] = &[
 
 fn guessed(heard: &Observations) -> Vec<String> {
     let line = |sensed: &HeardValue<'_>| {
-        let place = match sensed.place {
-            PayloadPlace::Whole => "",
-            PayloadPlace::Pointer(place) | PayloadPlace::Senml(place) => place,
-        };
+        let place = sensed.place.names();
         let guess = sensed.guess.as_ref().map_or("-".to_owned(), |guess| {
             let words =
                 guess.words.as_ref().map_or(String::new(), |words| format!(" {}/{}", words.on, words.off));
@@ -191,6 +188,62 @@ fn a_mad_network_stays_within_bounds() {
 fn an_empty_house_gives_a_file_that_says_so_by_having_no_sensor() {
     let proposal = propose(&Observations::default(), &["ines.push".to_owned()], &[]);
     assert_eq!((proposal.sensors, proposal.alarms), (0, 0));
+}
+
+/// One value for each shape that devices send, and the key that a rule file needs for it. What is
+/// proposed is read by the rules' own reader, from the very payload.
+#[test]
+fn each_shape_of_payload_is_proposed_as_the_rule_file_reads_it() {
+    let shapes: [(&str, &[&str]); 10] = [
+        ("25.4", &[]),
+        ("\"25.4\"", &["pointer   = \"\""]),
+        ("{\"temp\": 25.4, \"unit\": \"C\"}", &["pointer   = \"/temp\"", "unit-at   = \"/unit\""]),
+        (
+            "{\"water\": {\"temp\": 25.4, \"ts\": 1795914900}}",
+            &["pointer   = \"/water/temp\"", "measured-at = \"/water/ts\""],
+        ),
+        (
+            "{\"at\": \"2026-11-30T08:00:00Z\", \"temp\": 25.4}",
+            &["pointer   = \"/temp\"", "measured-at = \"/at\""],
+        ),
+        (
+            "{\"probes\": [{\"id\": \"p1\", \"temp\": 25.4}, {\"id\": \"p2\", \"temp\": 25.9}]}",
+            &["field     = { in = \"/probes\", key = \"id\", is = \"p1\", value = \"temp\" }"],
+        ),
+        (
+            "[{\"name\": \"lagoon\", \"temp\": 25.4, \"units\": \"°C\"}]",
+            &["field     = { key = \"name\", is = \"lagoon\", value = \"temp\" }", "unit-at   = \"units\""],
+        ),
+        ("temp=25,4; flow=1830", &["field     = \"temp\""]),
+        ("temp=25.4 time=1795914900", &["field     = \"temp\"", "measured-at = \"time\""]),
+        ("1795914900;25,4", &["field     = 2", "measured-at = 1"]),
+    ];
+    let now = slackwater_rules::time::Now {
+        mono: slackwater_rules::time::Moment(0),
+        wall: slackwater_rules::time::Wall(1_795_914_900_000),
+        wall_trusted: true,
+    };
+    for (payload, keys) in shapes {
+        let heard = hear(&[
+            ("reef/lagoon/temperature", &[payload], 10, 100),
+            ("house/mains", &["on", "off"], 10, 130),
+        ]);
+        let text = proposed(&heard);
+        for key in keys {
+            assert!(text.lines().any(|line| line.starts_with(key)), "{payload}: {key:?} is not in\n{text}");
+        }
+        let plan = checked(&text);
+        let read = plan.sensors.iter().filter(|sensor| sensor.measure.name == "temperature");
+        let read: Vec<_> = read.map(|sensor| sensor.mapping.read(payload.as_bytes(), &now)).collect();
+        assert!(!read.is_empty(), "{payload}: no thermometer in\n{text}");
+        let first = read[0].as_ref().unwrap_or_else(|bad| panic!("{payload}: {bad}\n{text}"));
+        assert_eq!(first.value, slackwater_rules::reading::Value::Number(25.4), "{payload}");
+    }
+    for text in ["Please call 12, thanks", "12:30", "Room 12", "http://x.example/a", "a=b c=d"] {
+        let heard = hear(&[("house/note", &[text], 10, 100)]);
+        let in_pieces = |sensed: &HeardValue<'_>| sensed.place.key().is_some();
+        assert!(!heard.sensed().iter().any(in_pieces), "{text:?}");
+    }
 }
 
 #[test]

@@ -88,6 +88,7 @@ fn plan() -> Plan {
         title: name.to_owned(),
         feed: slackwater_rules::plan::Feed::Topic(name.to_owned()),
         mapping,
+        available: None,
         tank: limits.map(|_| TankId(0)),
         measure: Measure { name: "temperature", dimension: Dimension::TEMPERATURE, words: limits.is_none() },
         scale: scale(),

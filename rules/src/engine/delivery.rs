@@ -89,7 +89,9 @@ impl Delivery {
     fn note(&mut self, page: Seq, at: Moment, outcome: &Outcome) {
         let Some(sent) = self.pages.get_mut(&page) else { return };
         sent.ended(outcome, at);
-        if !sent.is_pending() && sent.call().is_none() {
+        // A test page may come back until it is known whether it was answered.
+        let may_return = sent.is_accepted() && sent.purpose == Purpose::Drill;
+        if !sent.is_pending() && sent.call().is_none() && !may_return {
             self.pages.remove(&page);
         }
     }

@@ -43,6 +43,9 @@ impl Engine {
                 self.parts.sensors.on_health(part, health, &mut next);
                 self.settle(next);
             }
+            Input::Returned { page, why } => {
+                self.decide(|cx, next| cx.delivery.on_returned(cx, page, &why, next));
+            }
             Input::Delivered { page, outcome } => {
                 self.decide(|cx, next| cx.delivery.on_delivered(cx, page, outcome, next));
             }
@@ -228,6 +231,15 @@ impl Engine {
             parts.relays.on_kept(&ground, relay, payload, delivery == Arrival::Retained, &mut next);
             self.settle(next);
         }
+        for at in 0..self.index.listeners[place].present.len() {
+            let id = self.index.listeners[place].present[at];
+            let said = self.plan.sensor(id).available.as_ref();
+            if let Some(here) = said.and_then(|said| said.read(payload, &self.now)) {
+                let now = self.now.mono;
+                self.parts.sensors.on_presence(id, here, now);
+                self.look_again(id);
+            }
+        }
         for at in 0..self.index.listeners[place].sensors.len() {
             let id = self.index.listeners[place].sensors[at];
             let mapping = &self.plan.sensor(id).mapping;
@@ -282,6 +294,12 @@ impl Engine {
             }
         }
         self.turn.samples.push(sample);
+    }
+
+    /// A sensor may have gone stale, or have come back.
+    fn look_again(&mut self, id: SensorId) {
+        self.check_stale(id);
+        self.judge_those(|engine| &engine.index.users[id.index()]);
     }
 
     /// A sensor may have gone stale.

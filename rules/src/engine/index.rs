@@ -65,6 +65,8 @@ pub(super) struct Index {
 pub(super) struct Listeners {
     /// Those that it feeds.
     pub(super) sensors: Vec<SensorId>,
+    /// Those whose sender says there whether it is there.
+    pub(super) present: Vec<SensorId>,
     /// Those whose commands go there.
     pub(super) relays: Vec<RelayId>,
     /// Those that speak on it: the work, what is said, the tank.
@@ -131,6 +133,9 @@ impl Index {
             }
             if let Some(gateway) = &sensor.gateway {
                 index.behind.entry(gateway.clone()).or_default().push(id);
+            }
+            if let Some(said) = &sensor.available {
+                index.listeners(&said.topic).present.push(id);
             }
         }
         for (name, work) in &plan.works {

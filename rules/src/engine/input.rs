@@ -80,6 +80,14 @@ pub enum Input {
         /// How.
         outcome: Outcome,
     },
+    /// What took a page has given it back since: it could not bring it on. What it says of its
+    /// channel comes before it, as [`Input::Health`].
+    Returned {
+        /// The page.
+        page: Seq,
+        /// What it says.
+        why: String,
+    },
     /// A relay command reached the broker, or could not.
     Commanded {
         /// The switching.

@@ -173,6 +173,13 @@ impl Sensors {
         }
     }
 
+    /// The sensor's sender says whether it is there.
+    pub(super) fn on_presence(&mut self, id: SensorId, here: bool, now: Moment) {
+        if let Some(track) = self.tracks.get_mut(id.index()) {
+            track.on_presence(here, now);
+        }
+    }
+
     /// When this life began.
     pub(super) fn started(&self) -> Moment {
         self.started
@@ -268,7 +275,7 @@ impl Sensors {
             Some(_) => self.hears_since.max(self.started),
             None => self.started,
         };
-        anew + sensor.stale_after
+        anew + self.track(id).fresh_for(sensor)
     }
 
     /// Since when all that the sensor says has been heard; none while the broker is away.
@@ -283,7 +290,10 @@ impl Sensors {
 
 /// Whether what was heard before means the same now.
 fn reads_alike(before: &Sensor, after: &Sensor) -> bool {
-    before.feed == after.feed && before.mapping == after.mapping && before.measure == after.measure
+    before.feed == after.feed
+        && before.mapping == after.mapping
+        && before.measure == after.measure
+        && before.available == after.available
 }
 
 #[cfg(test)]

@@ -87,6 +87,11 @@ impl Sent {
         self.last.as_ref().is_none_or(Outcome::is_for_now)
     }
 
+    /// The next hop has it, as far as is known.
+    pub fn is_accepted(&self) -> bool {
+        matches!(self.last, Some(Outcome::Accepted { .. }))
+    }
+
     /// Whether it waits for room in its channel, and not for its way to work.
     pub fn is_held(&self) -> bool {
         matches!(self.last, Some(Outcome::HeldUntil { .. }))

@@ -91,11 +91,12 @@ impl Plan {
     /// Every topic that the plan listens to, each once.
     pub fn topics(&self) -> BTreeSet<&str> {
         let sensors = self.sensors.iter().filter_map(|sensor| sensor.feed.topic());
+        let said = self.sensors.iter().filter_map(|sensor| Some(sensor.available.as_ref()?.topic.as_str()));
         let buttons = self.works.values().flat_map(|work| &work.buttons).map(|button| button.topic.as_str());
         // A command that the broker keeps is heard by subscribing to it.
         let commands = self.relays.iter().map(|relay| relay.topic.as_str());
         let hush = self.directory.hush_buttons.iter().map(|button| button.topic.as_str());
-        sensors.chain(buttons).chain(commands).chain(hush).collect()
+        sensors.chain(said).chain(buttons).chain(commands).chain(hush).collect()
     }
 
     /// Whether two alarms ring for the same kind of thing, perhaps of different tanks: the same

@@ -8,8 +8,8 @@ use super::{Measure, Sensor, title};
 use crate::condition::{is_name, is_word};
 use crate::diagnostic::{At, Finding};
 use crate::diagnostic::{Item, Table};
-use crate::reading::{Content, Word};
-use crate::site::{Feed, possible};
+use crate::reading::{Content, Mapping, Word};
+use crate::site::{Availability, Feed, possible};
 use crate::time::Span;
 use crate::units::QuantityItem as _;
 use crate::units::{Dimension, Scale, Unit, near_unit};
@@ -132,6 +132,12 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &CheckContext<'
         }
     });
     let mapping = sensor_mapping::read(&table, words, scale.as_ref().filter(|_| !says_words));
+    let available = table.get("available").map(|item| match table.has("source") {
+        true => {
+            item.wrong("`available` is for sensors with a topic", "a source says itself that it fails", None)
+        }
+        false => availability(item),
+    });
     table.finish();
 
     let kind = kind?;
@@ -141,6 +147,10 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &CheckContext<'
         title,
         feed: feed?,
         mapping: mapping?,
+        available: match available {
+            Some(said) => Some(said?),
+            None => None,
+        },
         tank,
         measure: Measure { name: kind.name, dimension: scale.unit.dimension, words: says_words },
         scale,
@@ -154,6 +164,39 @@ pub(super) fn read(name: &At<String>, table: Table<'_>, context: &CheckContext<'
         resolution,
         gateway,
     })
+}
+
+/// `{ topic = "lagoon/board/status", on = ["online"], off = ["offline"] }`.
+fn availability(item: Item<'_>) -> Option<Availability> {
+    let table = item.table()?;
+    let topic = table.need("topic", "\"lagoon/board/status\"").and_then(topic);
+    let word = |name: &'static str, usual: &str| {
+        let spellings = match table.get(name) {
+            Some(item) => item.texts()?.into_iter().map(|text| text.it).collect(),
+            None => vec![usual.to_owned()],
+        };
+        Some(Word { name: name.to_owned(), spellings })
+    };
+    let (on, off) = (word("on", "online"), word("off", "offline"));
+    let mapping = sensor_mapping::read(&table, Some(vec![on?, off?]), None);
+    if let Some(item) = table.get("on").or_else(|| table.get("off"))
+        && let Some(Mapping { content: Content::Words(words), .. }) = &mapping
+        && let [on, off] = &words[..]
+    {
+        if let Some(both) = on.spellings.iter().find(|on| off.spellings.contains(on)) {
+            return item.wrong(
+                format!("\"{both}\" means both `on` and `off`"),
+                "one payload, one word",
+                None,
+            );
+        }
+        if on.spellings.is_empty() || off.spellings.is_empty() {
+            let help = "list what the sender says, or leave the key out".to_owned();
+            return item.wrong("`available` has a word without a spelling", "nothing here", Some(help));
+        }
+    }
+    table.finish();
+    Some(Availability { topic: topic?, mapping: mapping? })
 }
 
 /// What a source measures; a file that says it too must say the same.

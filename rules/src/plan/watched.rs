@@ -135,6 +135,7 @@ fn sensor(site: &str, ending: &str, words: &[&str], every: Span, stale_after: Sp
         title: spoken(&format!("{site}{ending}")),
         feed: Feed::Topic(format!("{CHECK_INS}{site}")),
         mapping: Mapping::whole(Content::Words(words.iter().map(word).collect())),
+        available: None,
         tank: None,
         measure: Measure { name: MEASURE, dimension: Dimension::NUMBER, words: true },
         scale: Scale { unit: Unit::named("")?, name: String::new() },

@@ -33,6 +33,15 @@ pub enum Rejection {
         /// The fastest believable change, per second.
         limit: f64,
     },
+    /// What was said before, if it is read in another unit than the declared one.
+    OtherUnit {
+        /// The value, read in the declared unit.
+        value: f64,
+        /// The last good value.
+        before: f64,
+        /// The other unit: `degF`.
+        unit: &'static str,
+    },
     /// Exactly unmoved.
     Frozen {
         /// For how long.
@@ -65,6 +74,7 @@ impl Rejection {
             Self::Sentinel { .. }
             | Self::Implausible { .. }
             | Self::TooFast { .. }
+            | Self::OtherUnit { .. }
             | Self::Frozen { .. }
             | Self::Unreadable(_) => Quality::Suspect,
             Self::Retained | Self::Backlog | Self::TooOld { .. } | Self::Overtaken { .. } => Quality::Old,
@@ -88,6 +98,11 @@ impl Rejection {
                 scale.show(*before),
                 scale.show(*value),
                 scale.show_difference(limit * 60.0)
+            ),
+            Self::OtherUnit { value, before, unit } => format!(
+                "from {} to {}: as if it were set to {unit} now",
+                scale.show(*before),
+                scale.show(*value)
             ),
             Self::Frozen { unmoved } => format!("frozen: exactly the same for {unmoved}"),
             Self::Unreadable(bad) => bad.to_string(),

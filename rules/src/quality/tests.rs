@@ -15,6 +15,7 @@ fn thermometer() -> Sensor {
         title: String::new(),
         feed: crate::plan::Feed::Topic("room2/lagoon/temperature".to_owned()),
         mapping: Mapping::whole(Content::Number(celsius())),
+        available: None,
         tank: None,
         measure: Measure { name: "temperature", dimension: Dimension::TEMPERATURE, words: false },
         scale: celsius(),
@@ -358,4 +359,71 @@ fn a_probe_that_gives_up_its_jump_is_believed_at_once() {
     assert_eq!(bench.value(), None);
     bench.says(25.2);
     assert_eq!(bench.value(), Some(25.2));
+}
+
+#[test]
+fn what_was_said_before_in_another_unit_is_not_believed_and_no_other_fall_is_taken_for_that() {
+    let unit = |name: &str| Scale { unit: Unit::named(name).unwrap(), name: name.to_owned() };
+    // Declared, set to instead, and what it said before and says now, as numbers of the payload.
+    let settings = [
+        ("degC", "degF", 25.4, 77.9),
+        ("degF", "degC", 78.1, 25.6),
+        ("L/h", "US gal/h", 4_000.0, 1_060.0),
+        ("L/h", "L/min", 4_000.0, 66.0),
+        ("W", "kW", 300.0, 0.302),
+        ("cm", "in", 31.0, 12.1),
+    ];
+    for (declared, other, before, now) in settings {
+        let scale = unit(declared);
+        let mut bench = Bench::new();
+        bench.sensor.mapping = Mapping::whole(Content::Number(scale.clone()));
+        bench.sensor.measure.dimension = scale.unit.dimension;
+        let number = |said| scale.unit.to_base(said);
+        (bench.sensor.max_rate, bench.sensor.plausible, bench.sensor.frozen_after) = (None, None, None);
+        bench.sensor.scale = scale.clone();
+        bench.says(number(before));
+        for _ in 0..20 {
+            let judged = bench.says(number(now));
+            assert_eq!(judged.quality, Quality::Suspect, "{declared} {other}");
+            let words = judged.doubt.expect("why").words(&bench.sensor.scale);
+            assert!(words.ends_with(&format!("as if it were set to {other} now")), "{words}");
+        }
+        assert_eq!(bench.says(number(before * 1.01)).quality, Quality::Good, "{declared}: it is set back");
+        // Whatever falls to a half, to nothing or by a tenth says so at once.
+        for part in [0.5, 0.0, 0.9] {
+            bench.says(number(before));
+            assert_eq!(bench.says(number(before * part)).quality, Quality::Good, "{declared} to {part}");
+            bench.says(number(before * 0.7));
+        }
+    }
+}
+
+#[test]
+fn a_jump_that_could_be_a_unit_is_believed_when_it_has_lasted_unless_another_probe_contradicts() {
+    for (peer, believed) in [(None, true), (Some(25.2), false)] {
+        let mut bench = Bench::new();
+        (bench.sensor.max_rate, bench.sensor.plausible, bench.peer) = (None, None, peer);
+        bench.says(25.4);
+        let last = (0..62).map(|_| bench.says(77.8)).last().expect("said");
+        assert_eq!(last.quality == Quality::Good, believed, "{peer:?}");
+    }
+}
+
+/// A battery sensor sleeps between its reports, and says so: that is no fault.
+#[test]
+fn who_says_to_be_away_is_believed_for_one_interval_and_absent_after_it() {
+    let mut bench = Bench::new();
+    bench.says(25.0);
+    bench.track.on_presence(false, bench.now);
+    let at = |bench: &Bench, seconds: i64| {
+        let at = bench.now + Span::seconds(seconds);
+        (bench.track.value(&bench.sensor, at).is_some(), bench.track.quality(&bench.sensor, at).0)
+    };
+    assert_eq!(at(&bench, 44), (true, Quality::Good));
+    assert_eq!(at(&bench, 46), (false, Quality::Absent));
+    assert_eq!(bench.track.stale_at(&bench.sensor, bench.now), Some(bench.now + Span::millis(45_001)));
+    bench.says(25.1);
+    assert_eq!(at(&bench, 30), (true, Quality::Good), "it woke in its time");
+    bench.track.on_presence(true, bench.now);
+    assert_eq!(at(&bench, 80), (true, Quality::Good), "it is there: three reports may be lost");
 }

@@ -70,7 +70,7 @@ impl<'p> PayloadParts<'p> {
                 single(object.ok_or_else(missing)?.get(value).ok_or_else(|| nothing_at(&place))?, &place)
             }
             FieldPlace::Column(number) => {
-                let columns = self.columns();
+                let columns = columns(self.text);
                 let missing = || BadReading::NoSuchColumn { number: *number, columns: columns.len() };
                 columns.get(number.saturating_sub(1)).copied().map(Said::Text).ok_or_else(missing)
             }
@@ -78,36 +78,48 @@ impl<'p> PayloadParts<'p> {
         }
     }
 
-    fn columns(&self) -> Vec<&'p str> {
-        let text = self.text.trim();
-        match SEPARATORS.iter().find(|separator| text.contains(**separator)) {
-            Some(separator) => text.split(*separator).map(bare).collect(),
-            None => text.split_whitespace().map(bare).collect(),
-        }
-    }
-
     /// Every piece has a name, or the list can't be trusted: a decimal comma in one that is parted
     /// by commas makes two pieces of a number.
     fn field(&self, name: &str) -> Result<&'p str, BadReading> {
-        let text = self.text.trim();
-        let strong = [';', '&', '\n', '\t'];
-        let pieces: Vec<&str> = if text.contains(strong) {
-            text.split(strong).collect()
-        } else if text.contains(',') {
-            text.split(',').collect()
-        } else {
-            text.split_whitespace().collect()
-        };
         let mut found = None;
-        for piece in pieces.into_iter().map(str::trim).filter(|piece| !piece.is_empty()) {
-            let (key, value) =
-                piece.split_once(['=', ':']).ok_or_else(|| BadReading::NamelessField(short(piece)))?;
-            if bare(key) == name {
-                found = found.or(Some(bare(value)));
+        for piece in named_values(self.text) {
+            let (key, value) = piece.map_err(|piece| BadReading::NamelessField(short(piece)))?;
+            if key == name {
+                found = found.or(Some(value));
             }
         }
         found.ok_or_else(|| BadReading::NoSuchField(short(name)))
     }
+}
+
+/// The columns of a payload, as [`FieldPlace::Column`] counts them.
+pub fn columns(text: &str) -> Vec<&str> {
+    let text = text.trim();
+    match SEPARATORS.iter().find(|separator| text.contains(**separator)) {
+        Some(separator) => text.split(*separator).map(bare).collect(),
+        None => text.split_whitespace().map(bare).collect(),
+    }
+}
+
+/// The named values of a payload, as [`FieldPlace::Field`] finds them: name and value; a piece that
+/// has no name as it is.
+pub fn named_values(text: &str) -> Vec<Result<(&str, &str), &str>> {
+    let text = text.trim();
+    let strong = [';', '&', '\n', '\t'];
+    let pieces: Vec<&str> = if text.contains(strong) {
+        text.split(strong).collect()
+    } else if text.contains(',') {
+        text.split(',').collect()
+    } else {
+        text.split_whitespace().collect()
+    };
+    let pieces = pieces.into_iter().map(str::trim).filter(|piece| !piece.is_empty());
+    pieces
+        .map(|piece| {
+            let (key, value) = piece.split_once(['=', ':']).ok_or(piece)?;
+            Ok((bare(key), bare(value)))
+        })
+        .collect()
 }
 
 /// Without blanks and quotes around it.

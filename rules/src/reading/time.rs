@@ -12,6 +12,11 @@ const MILLISECONDS_FROM: f64 = 100_000_000_000.0;
 /// they would lie before 1979.
 const EARLIEST: f64 = 283_996_800.0;
 
+/// Whether a text is a time in one of these forms.
+pub fn is_time(text: &str) -> bool {
+    read(Said::Text(text)).is_ok()
+}
+
 /// Seconds since 1970.
 pub(super) fn read(said: Said<'_>) -> Result<f64, BadReading> {
     let number = match said {

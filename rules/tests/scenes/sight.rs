@@ -55,6 +55,50 @@ fn each_loss_says_its_reason_in_record_page_and_status() {
     }
 }
 
+/// What a sender says of itself comes over the broker's own way, kept or live, and is no reading.
+#[test]
+fn a_sensor_whose_sender_says_that_it_has_gone_is_lost_with_that_reason_and_found_by_its_return() {
+    let rules = RULES.replace(
+        "every = \"30 s\"\nplausible",
+        "available = { topic = \"room2/board\", pointer = \"/state\", off = [\"lost\", \"gone\"], on = [\"ready\"] }\n\
+         every = \"30 s\"\nplausible",
+    );
+    assert_ne!(rules, RULES);
+    for delivery in [Arrival::Live, Arrival::Retained, Arrival::Backlog] {
+        let mut site = Site::with(&rules, directory(), NOON);
+        site.run(Span::minutes(2));
+        site.message("room2/board", "{\"state\": \"perhaps\"}", delivery);
+        site.message("room2/board", "{\"state\": \"LOST\"}", delivery);
+        site.run(Span::minutes(5));
+        assert_eq!(
+            site.count(|body| matches!(body, Body::SightLost { .. })),
+            0,
+            "it still reports: {}",
+            site.story()
+        );
+        site.silence("room2/lagoon/temperature");
+        // Without that word it would have three reports' time.
+        site.run(Span::seconds(50));
+        let why = why_lost(&site, "lagoon-temp");
+        assert!(why.contains("its sender has said for") && why.contains("not there"), "{why}");
+        let status = site.engine.status(site.now);
+        let view = status.sensors.iter().find(|view| view.name == "lagoon-temp").expect("there");
+        assert_eq!(view.quality, "absent", "{view:?}");
+        site.feed("room2/lagoon/temperature", "25.1", Span::seconds(30));
+        site.run(Span::minutes(1));
+        assert_eq!(site.count(|body| matches!(body, Body::SightRegained { .. })), 1, "{}", site.story());
+        site.message("room2/board", "{\"state\": \"ready\"}", delivery);
+        site.silence("room2/lagoon/temperature");
+        site.run(Span::seconds(70));
+        assert_eq!(
+            site.count(|body| matches!(body, Body::SightLost { .. })),
+            1,
+            "it has its time: {}",
+            site.story()
+        );
+    }
+}
+
 #[test]
 fn what_falls_silent_after_it_said_nonsense_says_both() {
     let mut site = Site::calm();

@@ -2,7 +2,7 @@
 
 use crate::letters::{above, below, flowed, fresh, html_only, mail};
 use crate::{SLACKWATER, answers, code_of, refusals};
-use slackwater_rules::record::{Body, Purpose};
+use slackwater_rules::record::{Body, Outcome, Purpose};
 use slackwater_rules::time::Span;
 use slackwater_tests::agent::{SOON, until};
 use slackwater_tests::certs::Validity;
@@ -124,6 +124,62 @@ async fn a_reply_of_any_common_make_answers_and_hears_for_how_long() {
     );
     let review = house.home.say(&["review", "--since", "1 h"]).well();
     assert!(review.contains("mail"), "{review}");
+}
+
+/// RFC 3464 in the form of RFC 6522, as common mail servers write it.
+fn report_of_delivery(about: &str) -> String {
+    format!(
+        "Return-Path: <>\nFrom: Mail Delivery System <MAILER-DAEMON@relay.example>\nTo: watch@example.org\n\
+         Subject: Undelivered Mail Returned to Sender\nAuto-Submitted: auto-replied\nMIME-Version: 1.0\n\
+         Content-Type: multipart/report; report-type=delivery-status;\n\tboundary=\"r\"\n\n\
+         --r\nContent-Type: text/plain\n\nI'm sorry.\n\n--r\nContent-Type: message/delivery-status\n\n\
+         Reporting-MTA: dns; relay.example\n\nFinal-Recipient: rfc822; ines@example.org\nAction: failed\n\
+         Status: 5.1.1\nDiagnostic-Code: smtp; 550 5.1.1 no such user\n\n--r\n\
+         Content-Type: text/rfc822-headers\n\nMessage-ID: {about}\nSubject: a page\n\n--r--\n"
+    )
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_page_that_comes_back_counts_as_lost_and_its_way_as_failing() {
+    let Some((house, mut mailbox)) = house("").await else { return };
+    let _agent = house.watch();
+    is_open(&house, true);
+    house.board.set("house/mains", "off");
+    code_of(&house, "power-lost");
+    let is_taken = |body: &Body| matches!(body, Body::Delivered { result: Outcome::Accepted { .. }, .. });
+    let is_mailed = |body: &Body| matches!(body, Body::Paged { target, .. } if target == "ines.mail");
+    let page = house.home.record("a page by mail", 0, is_mailed).seq;
+    house.home.record("the server takes it", page, |body| {
+        is_taken(body) && matches!(body, Body::Delivered { page: of, .. } if *of == page)
+    });
+    let taken = house.mail.taken(1).await;
+    let named =
+        |text: &str| text.lines().find_map(|line| Some(line.strip_prefix("Message-ID: ")?.trim().to_owned()));
+    let ours =
+        taken.iter().find_map(|mail| named(&mail.text()).filter(|id| id.contains(&format!("page-{page}."))));
+    let ours =
+        ours.unwrap_or_else(|| panic!("{:?}", taken.iter().map(|mail| mail.text()).collect::<Vec<_>>()));
+
+    let forged = ours.replacen(&format!("page-{page}."), &format!("page-{page}.x"), 1);
+    for about in [&forged, "<someone-elses@example.org>", &ours] {
+        mailbox.deliver(&report_of_delivery(about), NOW).expect("delivered");
+    }
+    let back = house.home.record(
+        "it came back",
+        page,
+        |body| matches!(body, Body::Delivered { page: of, result: Outcome::Failed { .. } } if *of == page),
+    );
+    let Body::Delivered { result, .. } = back.body else { unreachable!() };
+    let why = result.trouble().expect("why");
+    assert!(why.contains("it came back: mail to ines@example.org could not be delivered: 550"), "{why}");
+    house.status("the way counts as failing", |status| {
+        let ways = status["health"]["channels"].to_string();
+        ways.contains("no such user").then_some(())
+    });
+    handled(&mailbox, &house, 1);
+    let marked = mailbox.messages("").iter().filter(|name| has_keyword(name)).count();
+    assert_eq!(marked, 1, "what is not ours stays as it is");
+    assert!(refusals(&house).is_empty(), "{:?}", refusals(&house));
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]

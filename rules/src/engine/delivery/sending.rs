@@ -105,7 +105,20 @@ impl Delivery {
         result: Outcome,
         next: &mut Next,
     ) {
-        let Some(sent) = self.get(page).filter(|sent| sent.is_pending()) else { return };
+        if let Some(sent) = self.get(page).filter(|sent| sent.is_pending()) {
+            Self::ends(cx, sent, result, next);
+        }
+    }
+
+    /// What had taken a page has given it back: it is as lost as one that was refused at once.
+    pub(in crate::engine) fn on_returned(&self, cx: &Context<'_>, page: Seq, why: &str, next: &mut Next) {
+        if let Some(sent) = self.get(page).filter(|sent| sent.is_accepted()) {
+            Self::ends(cx, sent, Outcome::Failed { why: format!("it came back: {why}") }, next);
+        }
+    }
+
+    fn ends(cx: &Context<'_>, sent: &Sent, result: Outcome, next: &mut Next) {
+        let page = sent.id;
         let doubts = sent.doubts + u32::from(result.is_doubtful());
         let asked = result.again_in().map_or(Span::ZERO, |asked| asked.clamp(Span::ZERO, LONGEST_ASKED));
         let (again, lost) = (result.is_for_now(), result.is_lost().then(|| result.trouble()).flatten());

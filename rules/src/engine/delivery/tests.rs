@@ -93,6 +93,39 @@ fn a_server_that_asks_for_patience_gets_it_within_bounds_and_no_open_way_shorten
     assert!(next.timers.is_empty(), "{:?}", next.timers);
 }
 
+/// A mail server says yes first, and finds out later.
+#[test]
+fn a_page_that_comes_back_is_lost_after_all_and_its_call_out_goes_on() {
+    let mut rig = TestRig::new();
+    let (_, call) = rig.call("leak");
+    let (id, _) = page(&mut rig, call, "ines.mail");
+    let back =
+        |rig: &mut TestRig, id| rig.act(|cx, next| cx.delivery.on_returned(cx, id, "no such user", next));
+    assert!(back(&mut rig, id).records.is_empty(), "it has not left yet");
+    ends(&mut rig, id, Outcome::Accepted { note: String::new() });
+    let next = back(&mut rig, id);
+    assert!(kinds(&next)[0].contains("it came back: no such user"), "{:?}", kinds(&next));
+    assert!(next.tasks.contains(&Task::PageEnded(call)), "{:?}", next.tasks);
+    assert!(back(&mut rig, id).records.is_empty(), "once");
+    assert!(back(&mut rig, 999).records.is_empty(), "nobody knows it");
+}
+
+#[test]
+fn a_test_page_that_comes_back_was_not_delivered() {
+    let mut rig = TestRig::new();
+    let test = rig.tell(Body::Drill(Drilled::Tested {
+        target: "ines.mail".to_owned(),
+        code: "T1".to_owned(),
+        within: Span::hours(24),
+        headline: "TEST".to_owned(),
+        lines: Vec::new(),
+    }));
+    ends(&mut rig, test, Outcome::Accepted { note: String::new() });
+    let next = rig.act(|cx, next| cx.delivery.on_returned(cx, test, "no such user", next));
+    let lost = |task: &Task| matches!(task, Task::PageLost { page, why, .. } if *page == test && why.contains("came back"));
+    assert!(next.tasks.iter().any(lost), "{:?}", next.tasks);
+}
+
 #[test]
 fn a_newer_page_takes_the_older_one_s_place_in_each_of_its_states() {
     let mut rig = TestRig::new();

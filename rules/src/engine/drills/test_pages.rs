@@ -66,7 +66,7 @@ impl Drills {
     pub(in crate::engine) fn on_tend(&self, cx: &Context<'_>, next: &mut Next) {
         let over = |test: &OpenTest| cx.mono() - test.at >= test.within;
         for (id, test) in self.tests.iter().filter(|(_, test)| over(test)) {
-            let on_its_way = cx.delivery.get(*id);
+            let on_its_way = cx.delivery.get(*id).filter(|sent| sent.is_pending());
             let why = match on_its_way {
                 Some(sent) if sent.is_held() => {
                     format!("held back by the limit of its channel for {}", test.within)

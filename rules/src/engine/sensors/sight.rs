@@ -126,6 +126,9 @@ impl Sensors {
         let (quality, doubt) = self.quality(sensor, id, now);
         let doubt = doubt.map(|doubt| doubt.words(&sensor.scale));
         let heard = self.track(id).heard();
+        if let Some(since) = self.track(id).away() {
+            return format!("its sender has said for {} that it is not there", now - since);
+        }
         match (heard.filter(|_| quality == Quality::Stale), doubt) {
             (Some(heard), Some(doubt)) if now - heard > sensor.stale_after => {
                 format!("silent for {}, and before that: {doubt}", now - heard)

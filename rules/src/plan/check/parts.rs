@@ -141,12 +141,17 @@ impl PlanParts {
             let name = format!("sensor `{}`", sensor.name);
             Some(Listener { name, topic: sensor.feed.topic()?, place: place.clone() })
         });
+        let present = self.sensors.iter().zip(&self.topic_places).filter_map(|(sensor, place)| {
+            let sensor = sensor.as_ref()?;
+            let name = format!("`available` of sensor `{}`", sensor.name);
+            Some(Listener { name, topic: &sensor.available.as_ref()?.topic, place: place.clone() })
+        });
         let pressed = self.works.buttons.iter().map(|(work, topic, place)| Listener {
             name: format!("a button of work `{work}`"),
             topic,
             place: place.clone(),
         });
-        let listeners: Vec<_> = heard.chain(pressed).collect();
+        let listeners: Vec<_> = heard.chain(present).chain(pressed).collect();
         let relays = self.relays.iter().zip(&self.command_places);
         let commanded: Vec<_> =
             relays.filter_map(|(relay, at)| Some((relay.as_ref()?, at.clone()))).collect();

@@ -50,6 +50,16 @@ pub(super) fn sensor() -> Value {
             ("reads", json!({ "enum": readings(), "description": "What is asked of a UPS or a supply." })),
         ],
     );
+    let available = closed(
+        &["topic"],
+        [
+            ("topic", text("Where its sender says whether it is there; no wildcards.")),
+            ("on", texts("How it says that it is there; \"online\" if left out.")),
+            ("off", texts("How it says that it is not; \"offline\" if left out.")),
+            ("pointer", text("Where it says so in a JSON document: RFC 6901.")),
+            ("field", field_place("Where it says so in columns, named values, or a JSON array of objects.")),
+        ],
+    );
     let mut sensor = closed(
         &["every"],
         [
@@ -67,6 +77,7 @@ pub(super) fn sensor() -> Value {
             ("unit", text("Of its numbers, unless the payload names its own.")),
             ("every", quantity("How often it reports.")),
             ("stale-after", quantity("Silent for longer than this is stale; three reports if left out.")),
+            ("available", available),
             ("gateway", text("The radio or board that it shares with others.")),
             ("plausible", pair("Lowest and highest believable value.")),
             ("limits", pair("The band that the animals should live in, for the review.")),
