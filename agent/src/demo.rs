@@ -223,11 +223,6 @@ kind   = "folder"
 folder = "pages"
 to     = "Ines <ines.push@halyard.example>"
 
-[contact.ines.channel.mail]
-kind   = "folder"
-folder = "pages"
-to     = "Ines <ines.mail@halyard.example>"
-
 [contact.tom]
 name  = "Tom"
 hours = ["07:00-23:30"]

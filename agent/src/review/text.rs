@@ -206,8 +206,15 @@ impl TextPage<'_> {
             let who = self.titles.person(&mark.who);
             self.line(2, &format!("marked as {} by {who}{note}", mark.verdict));
         }
-        for stopgap in &episode.stopgaps {
-            self.stopgap(stopgap, day);
+        // In short only the last of several attempts at one thing is told, with its number.
+        let goes_on = |at: usize, one: &Switching| {
+            let next = episode.stopgaps.get(at + 1);
+            next.is_some_and(|next| next.relay == one.relay && next.on == one.on && next.attempt > 1)
+        };
+        for (at, stopgap) in episode.stopgaps.iter().enumerate() {
+            if self.full || !goes_on(at, stopgap) {
+                self.stopgap(stopgap, day);
+            }
         }
         let Some(call) = call else { return };
         if call.episodes.first() == Some(&episode.episode) {
@@ -233,7 +240,7 @@ impl TextPage<'_> {
         let (relay, why) = (self.titles.relay(relay), self.titles.reason(why));
         match self.full {
             true => self.line(2, &format!("{at} {relay} {state} ({why}{again}): {proof}")),
-            false => self.line(2, &format!("{at} {relay} {state}: {proof}")),
+            false => self.line(2, &format!("{at} {relay} {state}: {proof}{again}")),
         }
     }
 
