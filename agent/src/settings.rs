@@ -120,7 +120,7 @@ impl Settings {
                 journal: None,
                 text: None,
                 named: Vec::new(),
-                report,
+                report: *report,
             },
         }
     }

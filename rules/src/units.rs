@@ -48,14 +48,14 @@ enum Curve {
 }
 
 impl Curve {
-    fn to_base(self, value: f64) -> f64 {
+    fn salinity_of(self, value: f64) -> f64 {
         match self {
             Self::Gravity(celsius) => salt::salinity_of_gravity(value, celsius),
             Self::Compensated(celsius) => salt::salinity_of_conductivity(value, celsius),
         }
     }
 
-    fn from_base(self, salinity: f64) -> f64 {
+    fn reading_of(self, salinity: f64) -> f64 {
         match self {
             Self::Gravity(celsius) => salt::gravity_of_salinity(salinity, celsius),
             Self::Compensated(celsius) => salt::conductivity_of_salinity(salinity, celsius),
@@ -224,7 +224,7 @@ impl Unit {
 
     /// The number in base units of a value on this unit's scale.
     pub fn to_base(self, value: f64) -> f64 {
-        self.curve.map_or_else(|| value.mul_add(self.factor, self.offset), |curve| curve.to_base(value))
+        self.curve.map_or_else(|| value.mul_add(self.factor, self.offset), |curve| curve.salinity_of(value))
     }
 
     /// The number in base units of a difference given in this unit.
@@ -234,7 +234,7 @@ impl Unit {
 
     /// The value on this unit's scale of a number in base units.
     pub fn from_base(self, base: f64) -> f64 {
-        self.curve.map_or_else(|| (base - self.offset) / self.factor, |curve| curve.from_base(base))
+        self.curve.map_or_else(|| (base - self.offset) / self.factor, |curve| curve.reading_of(base))
     }
 
     /// The value in this unit of a difference given in base units.

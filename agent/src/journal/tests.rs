@@ -9,7 +9,7 @@ use slackwater_rules::record::{
 };
 use slackwater_rules::time::Wall;
 use std::fs;
-use std::io::{BufRead, BufReader};
+use std::io::{BufRead, BufReader, Write as _};
 use std::os::unix::fs::{FileExt, PermissionsExt};
 use std::process::{Command, Stdio};
 use tempfile::TempDir;
@@ -226,7 +226,7 @@ fn writer_to_be_killed() {
     for turn in 0.. {
         let turn: Vec<Record> = (1..=3).map(|n| settled(turn * 3 + n, seconds(1, 1))).collect();
         journal.commit(&turn, 1).unwrap();
-        println!("kept {}", turn[2].seq);
+        writeln!(std::io::stdout(), "kept {}", turn[2].seq).unwrap();
     }
 }
 

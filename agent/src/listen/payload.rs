@@ -335,7 +335,7 @@ fn members(items: &[Json], at: &str, found: &mut Vec<PayloadValue>) -> Option<()
     };
     let (key, ids) = KEYS.iter().find_map(|key| {
         let ids: Vec<String> = objects.iter().map(|object| says(object, key)).collect::<Option<_>>()?;
-        let apart = ids.iter().enumerate().all(|(nth, id)| !ids[..nth].contains(id));
+        let apart = ids.iter().enumerate().all(|(nth, id)| !ids.iter().take(nth).any(|before| before == id));
         (apart && !ids.is_empty()).then_some((*key, ids))
     })?;
     for (object, is) in objects.into_iter().zip(ids) {

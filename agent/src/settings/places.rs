@@ -79,7 +79,7 @@ impl Places {
     pub fn load(file: &Path, environment: &Environment) -> Result<Self, Found> {
         let (known, report) = match reader::text_of(file) {
             Ok(text) => Self::of_text(file, &text, environment),
-            Err(report) => (None, report),
+            Err(report) => (None, *report),
         };
         let journal = known.as_ref().map(|places| places.journal.path.clone());
         let by_copy = || {

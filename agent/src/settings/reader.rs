@@ -45,9 +45,9 @@ pub fn read_text(file: &Path, kind: &str) -> Result<String, String> {
 }
 
 /// The text of the agent's file; what is wrong with it, if it can't be had.
-pub(super) fn text_of(file: &Path) -> Result<String, Report> {
+pub(super) fn text_of(file: &Path) -> Result<String, Box<Report>> {
     let help = "`slackwater init` writes one to begin with, `--config` names another";
-    read_text(file, KIND).map_err(|why| Report::unreadable(&file.display().to_string(), why, help))
+    read_text(file, KIND).map_err(|why| Box::new(Report::unreadable(&file.display().to_string(), why, help)))
 }
 
 /// Reads the file's text with the environment over it and hands its root to `check`. What `check`

@@ -169,7 +169,7 @@ async fn a_page_that_comes_back_counts_as_lost_and_its_way_as_failing() {
         page,
         |body| matches!(body, Body::Delivered { page: of, result: Outcome::Failed { .. } } if *of == page),
     );
-    let Body::Delivered { result, .. } = back.body else { unreachable!() };
+    let Body::Delivered { result, .. } = back.body else { panic!("it was looked for") };
     let why = result.trouble().expect("why");
     assert!(why.contains("it came back: mail to ines@example.org could not be delivered: 550"), "{why}");
     house.status("the way counts as failing", |status| {

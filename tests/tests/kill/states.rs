@@ -54,7 +54,7 @@ async fn a_lease_and_the_time_to_say_a_word_go_on_through_kills() {
     let running = house.watch();
     house.board.set("house/mains", "off");
     let raised = house.home.record("the power cut", 0, |body| matches!(body, Body::Raised { .. }));
-    let Body::Raised { code, .. } = &raised.body else { unreachable!("it was looked for") };
+    let Body::Raised { code, .. } = &raised.body else { panic!("it was looked for") };
     house.home.say(&["ack", code, "--as", "ines"]).well();
     running.kill();
     die(&house, &mut random, 4);
@@ -152,7 +152,7 @@ async fn a_mass_that_latches_stays_one_and_has_no_all_clear_before_an_answer_thr
     house.home.until("all are back and latched", latched);
     running.kill();
     die(&house, &mut random, 3);
-    let Body::CallChanged { call, .. } = begun.body else { unreachable!("it was looked for") };
+    let Body::CallChanged { call, .. } = begun.body else { panic!("it was looked for") };
     let before = house.home.records();
     assert_eq!(count(&before, paged(Purpose::AllClear)), 0, "nobody has answered");
     let code = before.iter().find_map(|record| match &record.body {

@@ -12,12 +12,15 @@ const SILENT_FOR: Duration = Duration::from_secs(1);
 /// Between two lines.
 const PAUSE: Duration = Duration::from_millis(250);
 
+/// Takes a line that takes the place of the one before.
+type ProgressTeller = Box<dyn FnMut(&str)>;
+
 /// Tells how far it has come.
 pub(super) struct BacktestProgress {
     began: Instant,
     told: Option<Instant>,
     zone: TimeZone,
-    to: Option<Box<dyn FnMut(&str)>>,
+    to: Option<ProgressTeller>,
 }
 
 impl BacktestProgress {
@@ -28,7 +31,7 @@ impl BacktestProgress {
             drop(std::io::stderr().write_all(line.as_bytes()));
         };
         let is_terminal = std::io::stderr().is_terminal();
-        let to: Option<Box<dyn FnMut(&str)>> = if is_terminal { Some(Box::new(tell)) } else { None };
+        let to: Option<ProgressTeller> = if is_terminal { Some(Box::new(tell)) } else { None };
         Self { began: Instant::now(), told: None, zone: zone.clone(), to }
     }
 
