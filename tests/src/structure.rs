@@ -40,7 +40,6 @@ pub const TOPIC_TO_MAIL: &[&str] = &[
     "rules/src/engine/callouts/joining.rs",
     "rules/src/engine/callouts/climbing.rs",
     "rules/src/engine/delivery.rs",
-    "rules/src/engine/delivery/sending.rs",
     "rules/src/engine/delivery/wording.rs",
     "rules/src/page.rs",
     "rules/src/record.rs",
