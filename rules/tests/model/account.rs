@@ -119,6 +119,8 @@ struct Call {
     answerer: &'static str,
     covers: Rank,
     told: BTreeMap<&'static str, i64>,
+    /// When each was told first.
+    first_told: BTreeMap<&'static str, i64>,
     news: Option<(i64, i64)>,
     pressed: Option<(&'static str, i64)>,
     flickers: bool,
@@ -242,8 +244,13 @@ impl<'a> Account<'a> {
                 self.raise(alarm);
             }
             Thing::Settled(at) => {
-                let told: Vec<&str> = self.calls[at].told.keys().copied().collect();
-                told.into_iter().for_each(|target| self.tell(at, target, "clear"));
+                // Each person once, by the way that told them first.
+                let mut told: Vec<(i64, &str)> =
+                    self.calls[at].first_told.iter().map(|(target, at)| (*at, *target)).collect();
+                told.sort_unstable();
+                let mut people = BTreeSet::new();
+                told.retain(|(_, target)| people.insert(person(target)));
+                told.into_iter().for_each(|(_, target)| self.tell(at, target, "clear"));
                 self.calls[at].phase = Phase::Over;
             }
             Thing::Morning(at) if self.calls[at].nothing_since.is_some() => {
@@ -393,6 +400,7 @@ impl<'a> Account<'a> {
         }
         if asks {
             call.told.insert(target, now);
+            call.first_told.entry(target).or_insert(now);
         }
         call.out.push((now, target, what));
     }
@@ -652,6 +660,7 @@ impl<'a> Account<'a> {
             answerer: "",
             covers: 0,
             told: BTreeMap::new(),
+            first_told: BTreeMap::new(),
             news: None,
             pressed: None,
             flickers: false,

@@ -373,6 +373,7 @@ fn an_absence_is_told_of_handed_over_and_handed_back_by_its_days() {
             ),
             line("Fri 2027-01-01 09:00", "neighbour.mail", "Ines is back, you stand in no longer"),
             line("Fri 2027-01-01 09:00", "ines.mail", "pages come to you again"),
+            line("Fri 2027-01-01 09:00", "ines.mail", "the report, Sun 20 Dec to Fri 01 Jan"),
         ],
         "{}",
         site.story()
@@ -391,7 +392,9 @@ fn an_absence_without_a_sitter_is_told_of_with_its_hours() {
     let mut site = house("", with_sitter(None), "2026-12-10T12:00:00+01:00");
     site.run(Span::hours(25 * 24));
     let told = notices(&site);
-    assert_eq!(told.len(), 1, "{}", site.story());
+    let [_, (at, to, report)] = &told[..] else { panic!("{}", site.story()) };
+    assert_eq!((at.as_str(), to.as_str()), ("Fri 2027-01-01 09:00", "ines.mail"));
+    assert!(report.ends_with("the report, Sun 20 Dec to Fri 01 Jan"), "{report}");
     assert!(site.world.sent[0].body.contains("Nobody stands in for you."), "{}", site.world.sent[0].body);
 }
 
