@@ -146,10 +146,13 @@ impl Run {
                         Some(format!("{title} not seen to run: {}", by_hand(true, relay.moves)))
                     }
                     (Proof::Failed(_) | Proof::Unknown(_), false) => {
-                        Some(format!("{title} not seen to go off: {}", by_hand(false, relay.moves)))
+                        Some(format!("{title} may still be on: {}", by_hand(false, relay.moves)))
                     }
-                    (Proof::Awaited, on) if self.disobeyed => {
-                        Some(format!("{title} not seen to go {}: {}", on_off(on), by_hand(on, relay.moves)))
+                    (Proof::Awaited, true) if self.disobeyed => {
+                        Some(format!("{title} not seen to run: {}", by_hand(true, relay.moves)))
+                    }
+                    (Proof::Awaited, false) if self.disobeyed => {
+                        Some(format!("{title} may still be on: {}", by_hand(false, relay.moves)))
                     }
                     // Its longest run is over.
                     (_, false) if matches!(self.stage, Stage::Undoing(_)) && relay.moves == Adds::Air => {
