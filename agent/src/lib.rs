@@ -57,14 +57,10 @@ pub mod review;
 
 #[cfg_attr(
     not(feature = "web"),
-    allow(dead_code, unused_imports, reason = "the page in the house draws most of it")
+    expect(dead_code, unused_imports, reason = "the page in the house draws most of it")
 )]
 mod chart;
 
-#[cfg_attr(
-    not(feature = "web"),
-    allow(dead_code, unused_imports, reason = "the page in the house draws most of it")
-)]
 mod seen;
 
 mod truth;

@@ -15,7 +15,7 @@ mod call_out;
 mod codes;
 #[cfg(feature = "web")]
 mod day_bars;
-
+#[cfg(feature = "web")]
 mod drill;
 #[cfg(feature = "web")]
 mod form;
@@ -47,7 +47,7 @@ mod server;
 mod sessions;
 #[cfg(feature = "web")]
 mod sign_in;
-
+#[cfg(feature = "web")]
 mod signing;
 #[cfg(feature = "web")]
 mod strips;
