@@ -11,7 +11,7 @@ use super::siren;
 use super::state::Phase;
 use crate::alarm::Priority;
 use crate::plan::Target;
-use crate::record::{CallChange, CallKind, CallMessage, HeldBy, PageFate};
+use crate::record::{CallChange, CallKind, CallMessage, HeldBy};
 use crate::time::Span;
 use std::collections::BTreeSet;
 
@@ -75,27 +75,6 @@ impl Decision<'_> {
     pub(super) fn told_people(&self, except: Option<&str>) -> Vec<Target> {
         let people = self.call.told_so_far().filter(|target| target.contact.is_some());
         people.filter(|target| except.is_none() || target.contact.as_deref() != except).cloned().collect()
-    }
-
-    /// Each person once, by the first way that got through; by all of theirs if none is known to
-    /// have done so. For what asks nothing, since nobody needs to hear it twice.
-    pub(super) fn told_once(&self) -> Vec<Target> {
-        let mut people = self.told_people(None);
-        let told = |target: &Target| self.call.told.get(target);
-        let through = |target: &Target| {
-            told(target).is_some_and(|told| matches!(told.fate, None | Some(PageFate::Taken)))
-        };
-        people.sort_by_key(|target| told(target).map(|told| told.first));
-        let mut found: Vec<Target> = Vec::new();
-        for target in &people {
-            let mine = || people.iter().filter(|other| other.contact == target.contact);
-            let best = mine().find(|other| through(other));
-            if best.is_none_or(|best| best == target) {
-                found.push(target.clone());
-            }
-        }
-        found.sort();
-        found
     }
 
     /// A page at once to those told so far. What quiet hours hold waits for the morning with it.

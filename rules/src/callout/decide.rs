@@ -292,7 +292,7 @@ impl<'a> Decision<'a> {
                 self.change(CallChange::Ended);
             }
             Move::AllClear => {
-                for target in self.told_once() {
+                for target in self.told_people(None) {
                     self.tell(&target, CallMessage::AllClear, Lead::Rung, self.rank());
                 }
                 self.change(CallChange::Ended);

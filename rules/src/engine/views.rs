@@ -5,7 +5,7 @@ use crate::answer::Open;
 use crate::callout::Call;
 use crate::condition::told_for;
 use crate::ids::SensorId;
-use crate::page::{Page, PageLine};
+use crate::page::{Page, PageLine, is_same_step};
 use std::collections::BTreeMap;
 
 impl Engine {
@@ -152,7 +152,7 @@ impl Page {
     /// Whether it has this step.
     pub fn has_step(&self, step: &str) -> bool {
         self.said.parts.iter().flat_map(|part| &part.lines).any(|line| match line {
-            PageLine::First(words) | PageLine::Step(_, words) => words == step,
+            PageLine::First(words) | PageLine::Step(_, words) => is_same_step(words, step),
             PageLine::Plain(_) | PageLine::Done(_) | PageLine::At(..) | PageLine::Link { .. } => false,
         })
     }

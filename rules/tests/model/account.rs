@@ -119,8 +119,6 @@ struct Call {
     answerer: &'static str,
     covers: Rank,
     told: BTreeMap<&'static str, i64>,
-    /// When each was told first.
-    first_told: BTreeMap<&'static str, i64>,
     news: Option<(i64, i64)>,
     pressed: Option<(&'static str, i64)>,
     flickers: bool,
@@ -244,13 +242,8 @@ impl<'a> Account<'a> {
                 self.raise(alarm);
             }
             Thing::Settled(at) => {
-                // Each person once, by the way that told them first.
-                let mut told: Vec<(i64, &str)> =
-                    self.calls[at].first_told.iter().map(|(target, at)| (*at, *target)).collect();
-                told.sort_unstable();
-                let mut people = BTreeSet::new();
-                told.retain(|(_, target)| people.insert(person(target)));
-                told.into_iter().for_each(|(_, target)| self.tell(at, target, "clear"));
+                let told: Vec<&str> = self.calls[at].told.keys().copied().collect();
+                told.into_iter().for_each(|target| self.tell(at, target, "clear"));
                 self.calls[at].phase = Phase::Over;
             }
             Thing::Morning(at) if self.calls[at].nothing_since.is_some() => {
@@ -400,7 +393,6 @@ impl<'a> Account<'a> {
         }
         if asks {
             call.told.insert(target, now);
-            call.first_told.entry(target).or_insert(now);
         }
         call.out.push((now, target, what));
     }
@@ -660,7 +652,6 @@ impl<'a> Account<'a> {
             answerer: "",
             covers: 0,
             told: BTreeMap::new(),
-            first_told: BTreeMap::new(),
             news: None,
             pressed: None,
             flickers: false,
