@@ -1,5 +1,5 @@
-//! Forms of those who come and go: a code is asked for, a code or an invitation is used, a device is
-//! signed out. What they are led to stands in `sign_in`.
+//! Forms of those who come and go: a code is asked for, a code or an invitation is used, a device
+//! is signed out. What they are led to stands in `sign_in`.
 
 use super::ask::CodeAsk;
 use super::codes::CodeTyped;

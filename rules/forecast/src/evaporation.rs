@@ -58,8 +58,8 @@ pub fn latent_heat(celsius: f64) -> f64 {
     2.5009e6 - 2_366.0 * celsius
 }
 
-/// Share of an open surface's evaporation that passes a lid of glass or acrylic with its gaps. From memory: covers of pools
-/// keep back nine tenths, tanks have slots for cables and feeding.
+/// Share of an open surface's evaporation that passes a lid of glass or acrylic with its gaps. From
+/// memory: covers of pools keep back nine tenths, tanks have slots for cables and feeding.
 pub const PASSES_LID: Interval = Interval { low: 0.05, likely: 0.2, high: 0.5 };
 
 impl Surface {

@@ -105,8 +105,8 @@ impl Hold {
         }
     }
 
-    /// Where this device should be on, whether or not it copes: where it was seen to come on, as far
-    /// as that is before where it turns the water.
+    /// Where this device should be on, whether or not it copes: where it was seen to come on, as
+    /// far as that is before where it turns the water.
     pub fn comes_on_at(&self, holder: Holder) -> Option<Level> {
         let turns = self.turns_at(holder)?;
         let seen = match holder {

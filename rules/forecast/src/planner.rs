@@ -192,8 +192,8 @@ impl Paper {
         Ok(self.said(Interval::new(line, late[0], late[1]), rests_on.into_iter().chain(self.heat_basis())))
     }
 
-    /// Hours until too warm with all power gone, in the hottest room that is planned for: no chiller, no fan. The early end is
-    /// air so damp that nothing evaporates.
+    /// Hours until too warm with all power gone, in the hottest room that is planned for: no
+    /// chiller, no fan. The early end is air so damp that nothing evaporates.
     pub fn warm_without_power(&self) -> Result<Estimate, CannotSay> {
         let (water, room) = (self.water()?, self.hot_room.ok_or(CannotSay::Missing("hottest room"))?);
         let room = CannotSay::unless_within("hottest room in degC", room, -30.0, 60.0)?;

@@ -81,8 +81,8 @@ pub enum Input {
         /// How.
         outcome: Outcome,
     },
-    /// Pages name these ways to answer from now on: the page in the house opens late, or falls shut.
-    /// What lasts does not change by it.
+    /// Pages name these ways to answer from now on: the page in the house opens late, or falls
+    /// shut. What lasts does not change by it.
     Ways(Vec<Way>),
     /// What took a page has given it back since: it could not bring it on. What it says of its
     /// channel comes before it, as [`Input::Health`].

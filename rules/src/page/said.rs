@@ -189,8 +189,8 @@ fn fits(text: &str) -> bool {
     gsm::places(&for_texts(text)) <= TEXT_SEPTETS
 }
 
-/// Whether two readers' words are the same step: what one is told beyond it, such as whom to call and
-/// by which number, stands behind the step's own words.
+/// Whether two readers' words are the same step: what one is told beyond it, such as whom to call
+/// and by which number, stands behind the step's own words.
 pub fn is_same_step(one: &str, other: &str) -> bool {
     !one.is_empty() && !other.is_empty() && (one.starts_with(other) || other.starts_with(one))
 }

@@ -1,7 +1,7 @@
 //! A device that is set to another unit: what it says jumps by the ratio of the two, and each value
 //! by itself may be plausible.
 
-use crate::plan::Sensor;
+use crate::site::Sensor;
 use crate::units::Unit;
 
 /// Units that devices can be set to, by what they measure: on each side of a ratio stand units of

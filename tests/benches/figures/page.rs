@@ -278,8 +278,8 @@ impl Page {
     }
 }
 
-/// A year that ends now, in virtual time: readings straight to the journal, and the last fortnight through
-/// the engine, with one tank too warm for a while each day.
+/// A year that ends now, in virtual time: readings straight to the journal, and the last fortnight
+/// through the engine, with one tank too warm for a while each day.
 fn year(path: &Path) -> Result<()> {
     let end = i64::try_from(SystemTime::now().duration_since(UNIX_EPOCH)?.as_millis())?;
     let at = |minute: i64| Now {

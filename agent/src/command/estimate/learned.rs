@@ -1,7 +1,7 @@
-//! What a tank itself has shown: its minutes in the journal teach the model that the watch uses, and
-//! what the watch put down of it (consumption, and the model where no minutes are kept) is taken
-//! along. Answers about this tank flow out, and since when they are its own; before that they are
-//! as wide as its size makes them.
+//! What a tank itself has shown: its minutes in the journal teach the model that the watch uses,
+//! and what the watch put down of it (consumption, and the model where no minutes are kept) is
+//! taken along. Answers about this tank flow out, and since when they are its own; before that they
+//! are as wide as its size makes them.
 
 use super::past::{self, ForecastPast};
 use super::{LEARNED_FROM, filed};
