@@ -16,7 +16,7 @@ mod slip;
 mod todo;
 pub(crate) mod ways;
 
-pub use said::{Look, PageLine, PagePart, ReportSpan, Said, Short, is_same_step};
+pub use said::{Look, PageLine, PagePart, PageStep, ReportSpan, Said, Short};
 pub use sent::{Pages, REPEATS, RETRY_FIRST, RETRY_LONGEST, RETRY_WITHIN, Sent, Subject};
 pub(crate) use slip::Envelope;
 pub use slip::Slip;

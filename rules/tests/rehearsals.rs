@@ -88,7 +88,7 @@ fn reaches(said: &Said) -> f64 {
             break;
         }
         let line = |line: &PageLine| match line {
-            PageLine::First(text) => high(text, 36.0, 25.2) + 4.0,
+            PageLine::First(step) => high(&step.said, 36.0, 25.2) + 4.0,
             PageLine::Link { words, .. } => high(words, 48.0, 22.4) + 60.0,
             other => high(&other.plain(), 48.0, 22.4) + 4.0,
         };

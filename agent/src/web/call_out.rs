@@ -11,7 +11,7 @@ use crate::chart::{FanLine, Mark, fan_line, hours_axis};
 use maud::{Markup, PreEscaped, html};
 use slackwater_rules::engine::OpenCall;
 use slackwater_rules::forecast::thermal::Side;
-use slackwater_rules::page::{Page, PageLine, PagePart, is_same_step};
+use slackwater_rules::page::{Page, PageLine, PagePart, PageStep};
 use slackwater_rules::record::Purpose;
 use slackwater_rules::time::Span;
 use slackwater_rules::words::{capital, not_before};
@@ -82,9 +82,9 @@ fn steps(
     }
     // What was done stays to be seen when the news has another card.
     let shown = |step: &str| {
-        lines
-            .iter()
-            .any(|line| matches!(line, PageLine::First(words) | PageLine::Step(_, words) if is_same_step(words, step)))
+        lines.iter().any(
+            |line| matches!(line, PageLine::First(known) | PageLine::Step(_, known) if known.own == step),
+        )
     };
     let done: Vec<_> = call.ticks.iter().filter(|(step, ..)| !shown(step)).collect();
     html! {
@@ -107,20 +107,19 @@ fn steps(
     }
 }
 
-fn step(look: &HouseLook, call: &OpenCall, words: &str, leads: bool, reader: &CallReader<'_>) -> Markup {
-    let ticked = call.ticks.iter().find(|(step, ..)| is_same_step(step, words));
-    let value = ticked.map_or(words, |(step, ..)| step.as_str());
+fn step(look: &HouseLook, call: &OpenCall, words: &PageStep, leads: bool, reader: &CallReader<'_>) -> Markup {
+    let ticked = call.ticks.iter().find(|(step, ..)| *step == words.own);
     let name = if ticked.is_some() { "undone" } else { "done" };
     let inner = html! {
         (tick(ticked.is_some()))
         span {
-            @if leads { span.first { (words) } } @else { (words) }
+            @if leads { span.first { (words.said) } } @else { (words.said) }
             @if let Some((_, who, at)) = ticked { small { " " (capital(who)) ", " (time(look, *at)) } }
         }
     };
     html! {
         li {
-            @if reader.who.is_some() { button type="submit" name=(name) value=(value) aria-pressed=(ticked.is_some()) { (inner) } }
+            @if reader.who.is_some() { button type="submit" name=(name) value=(words.own) aria-pressed=(ticked.is_some()) { (inner) } }
             @else { p.did.open { (inner) } }
         }
     }

@@ -5,7 +5,7 @@ use crate::answer::Open;
 use crate::callout::Call;
 use crate::condition::told_for;
 use crate::ids::SensorId;
-use crate::page::{Page, PageLine, is_same_step};
+use crate::page::{Page, PageLine};
 use std::collections::BTreeMap;
 
 impl Engine {
@@ -149,10 +149,10 @@ impl Page {
         engine.context().read_by(call, who)
     }
 
-    /// Whether it has this step.
+    /// Whether it has this step, by the card's own words.
     pub fn has_step(&self, step: &str) -> bool {
         self.said.parts.iter().flat_map(|part| &part.lines).any(|line| match line {
-            PageLine::First(words) | PageLine::Step(_, words) => is_same_step(words, step),
+            PageLine::First(known) | PageLine::Step(_, known) => known.own == step,
             PageLine::Plain(_) | PageLine::Done(_) | PageLine::At(..) | PageLine::Link { .. } => false,
         })
     }

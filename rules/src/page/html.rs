@@ -78,10 +78,11 @@ fn part_html(part: &PagePart, code: &str) -> String {
     for line in &part.lines {
         html += &match line {
             PageLine::Plain(text) => plain(&words(text, code)),
-            PageLine::First(text) => {
-                format!("<p style=\"margin:0 0 4px;font-size:18px\"><b>First: {}</b></p>", words(text, code))
-            }
-            PageLine::Step(number, text) => plain(&format!("{number}. {}", words(text, code))),
+            PageLine::First(step) => format!(
+                "<p style=\"margin:0 0 4px;font-size:18px\"><b>First: {}</b></p>",
+                words(&step.said, code)
+            ),
+            PageLine::Step(number, step) => plain(&format!("{number}. {}", words(&step.said, code))),
             PageLine::Done(text) => plain(&format!("&#10003; Done: {}", words(text, code))),
             PageLine::At(time, text) => format!(
                 "<table role=\"presentation\" cellpadding=\"0\" cellspacing=\"0\" border=\"0\" style=\"{FONT}\"><tr>\

@@ -61,9 +61,9 @@ pub enum PageLine {
     /// As it is.
     Plain(String),
     /// The step to begin with.
-    First(String),
+    First(PageStep),
     /// A later step, by its number.
-    Step(usize, String),
+    Step(usize, PageStep),
     /// Done already, as far as the watch sees.
     Done(String),
     /// Something at a time.
@@ -75,6 +75,15 @@ pub enum PageLine {
         /// Where it leads.
         address: String,
     },
+}
+
+/// A step of a card on a page.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct PageStep {
+    /// The card's own words: the same for every reader, so that one's tick is seen by all.
+    pub own: String,
+    /// As this reader is told it: with whom to call, and where it is left to do.
+    pub said: String,
 }
 
 /// What a text says: it is put together of whole clauses only.
@@ -120,8 +129,8 @@ impl PageLine {
     pub fn plain(&self) -> String {
         match self {
             Self::Plain(words) => words.clone(),
-            Self::First(words) => format!("First: {words}"),
-            Self::Step(number, words) => format!("{number}. {words}"),
+            Self::First(step) => format!("First: {}", step.said),
+            Self::Step(number, step) => format!("{number}. {}", step.said),
             Self::Done(words) => format!("Done: {words}"),
             Self::At(time, words) => format!("{time}  {words}"),
             Self::Link { words, address } => format!("{words} {address}"),
@@ -187,12 +196,6 @@ fn for_texts(text: &str) -> String {
 
 fn fits(text: &str) -> bool {
     gsm::places(&for_texts(text)) <= TEXT_SEPTETS
-}
-
-/// Whether two readers' words are the same step: what one is told beyond it, such as whom to call
-/// and by which number, stands behind the step's own words.
-pub fn is_same_step(one: &str, other: &str) -> bool {
-    !one.is_empty() && !other.is_empty() && (one.starts_with(other) || other.starts_with(one))
 }
 
 #[cfg(test)]

@@ -4,7 +4,7 @@
 
 use super::facts::{Facts, Matter, News, Outlook};
 use super::helping;
-use super::said::PageLine;
+use super::said::{PageLine, PageStep};
 use crate::alarm::Priority;
 use crate::card::{Act, Card, LineKind, Step, Who};
 use crate::words;
@@ -72,9 +72,10 @@ impl Facts<'_> {
                 LineKind::LookFirst => self.whom_to_call(),
                 LineKind::Act | LineKind::LeaveAlone => String::new(),
             };
+            let said = PageStep { own: step.line.words.clone(), said: words + &call };
             todo.first.push(match at {
-                0 => PageLine::First(words + &call),
-                at => PageLine::Step(at + 1, words + &call),
+                0 => PageLine::First(said),
+                at => PageLine::Step(at + 1, said),
             });
             todo.first.extend(self.which_tank_first(step));
         }
@@ -89,7 +90,8 @@ impl Facts<'_> {
         todo.first.extend(by_hand.filter(|_| !said).map(PageLine::Plain));
         todo.first.extend(self.done(steps));
         if todo.first.is_empty() && self.is_helper() {
-            todo.first.push(PageLine::First("Nothing here is for a helper: call the keeper.".to_owned()));
+            let nothing = "Nothing here is for a helper: call the keeper.".to_owned();
+            todo.first.push(PageLine::First(PageStep { own: nothing.clone(), said: nothing }));
         }
         let (anyone, keeper): (Vec<&Step<'_>>, Vec<&Step<'_>>) =
             later.into_iter().partition(|step| step.line.who == Who::Anyone);
@@ -99,7 +101,8 @@ impl Facts<'_> {
                 Who::Anyone => &mut todo.then,
                 Who::Keeper => &mut todo.for_keeper,
             };
-            part.push(PageLine::Step(number, self.step_in_words(step)));
+            let said = PageStep { own: step.line.words.clone(), said: self.step_in_words(step) };
+            part.push(PageLine::Step(number, said));
             part.extend(self.which_tank_first(step));
         }
         todo
