@@ -26,7 +26,7 @@ mod webhook;
 mod worker;
 
 pub(crate) use email::{header, page_of_mail};
-pub use enclosed::Reports;
+pub use enclosed::{EnclosedReport, MakeReport};
 pub(crate) use mail::send_mail;
 pub use push::{AcceptedIf, Proxy};
 pub use settings::{
@@ -97,7 +97,7 @@ pub struct SharedParts {
     /// For texts, if there is one.
     pub modem: Option<Modem>,
     /// For mails that carry a report, if there is a journal to make it of.
-    pub reports: Option<Reports>,
+    pub reports: Option<Arc<dyn MakeReport>>,
 }
 
 impl SharedParts {

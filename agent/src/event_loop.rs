@@ -18,6 +18,7 @@ mod pace;
 mod parts;
 mod recollecting;
 mod reloading;
+mod reports;
 mod sign_in_codes;
 mod sms_inputs;
 mod status_words;
@@ -47,6 +48,7 @@ use health::PartsHealth;
 use health_inputs::ToldHealth;
 use mending::{Door, Mending};
 use outlet::Outlet;
+use reports::JournalReports;
 use slackwater_rules::engine::{Effect, Engine, Input, Turn};
 use slackwater_rules::record::{Outcome, Record, Seq};
 use slackwater_rules::time::{Moment, Now, Span};
@@ -132,6 +134,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
     let (modem, texts) = settings.modem.clone().map(Modem::start).unzip();
     let (mailbox, letters) = mail_inputs::open(&settings, &clock);
     last_good::keep_taken(&config, &settings.places.journal.path, taken);
+    let reports = JournalReports::of(settings.places.journal.path.clone());
     let context = channels::SharedParts {
         reply_to: settings.mailbox().and_then(|mailbox| mailbox.address.clone()),
         clock: Arc::new({
@@ -141,7 +144,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
         mark: format!("{:x}", left.seed & 0xffff),
         publish: Arc::new(outlet.clone()),
         modem,
-        reports: Some(channels::Reports::of(settings.places.journal.path.clone())),
+        reports: Some(reports.clone()),
     };
     let channels = Channels::start(channels, &context, results.clone());
 
@@ -168,6 +171,7 @@ pub async fn run(parts: Parts) -> Result<(), RunError> {
         sources,
         channels,
         context,
+        reports,
         results,
         clock,
         service: Service::from_environment(),
@@ -205,6 +209,7 @@ struct EventLoop {
     sources: RunningSources,
     channels: Channels,
     context: channels::SharedParts,
+    reports: Arc<JournalReports>,
     results: mpsc::UnboundedSender<(Seq, Outcome)>,
     clock: Clock,
     service: Service,
@@ -357,12 +362,7 @@ impl EventLoop {
 
     fn run(&mut self, effect: Effect) {
         match effect {
-            Effect::Send { target, page } => {
-                if let (Some(_), Some(reports)) = (page.said.report, &self.context.reports) {
-                    reports.know(self.web.plan_of(&self.engine));
-                }
-                self.channels.send(&target, *page);
-            }
+            Effect::Send { target, page } => self.hand_over(&target, *page),
             Effect::Withdraw { page } => self.channels.withdraw(page),
             Effect::Command { switching, relay, topic, payload } => {
                 // A command that waits for a broker would switch something at a time that

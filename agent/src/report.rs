@@ -8,6 +8,7 @@ mod names;
 mod tables;
 mod whole;
 
+use crate::channels::EnclosedReport;
 use crate::chart::{DEFS, SHEET, Stretch};
 use crate::journal::{JournalError, JournalLog};
 use crate::review::{self, Review, ReviewSpan};
@@ -36,15 +37,6 @@ pub fn report(
     made(log, plan, window, zone).map(|report| report.html)
 }
 
-/// A report, and what it comes to in short.
-#[derive(Debug)]
-pub struct Report {
-    /// The document.
-    pub html: String,
-    /// Its digest, a line each.
-    pub digest: Vec<String>,
-}
-
 /// The report of a stretch of time, with its digest beside it.
 ///
 /// # Errors
@@ -54,10 +46,10 @@ pub fn made(
     plan: &Plan,
     window: ReviewSpan,
     zone: &TimeZone,
-) -> Result<Report, JournalError> {
+) -> Result<EnclosedReport, JournalError> {
     let review = review::review(log, Some(plan), window, zone)?;
     let html = render(&ReportParts { log, plan, zone, review: &review })?;
-    Ok(Report { html, digest: review.digest.into_iter().skip(1).collect() })
+    Ok(EnclosedReport { html, digest: review.digest.into_iter().skip(1).collect() })
 }
 
 /// All that it is made of.
