@@ -3,7 +3,7 @@
 //! ours is not known here.
 
 use super::letter::clipped;
-use mail_parser::{Message, MessageParser, MimeHeaders};
+use mail_parser::{Message, MessageParser, MessagePart, MimeHeaders};
 
 /// A report is about one recipient for each page; more than these are not read.
 const MOST_RECIPIENTS: usize = 20;
@@ -20,19 +20,10 @@ pub struct ReturnedMail {
 impl ReturnedMail {
     /// Reads a report; none if it is no report, tells of success, or does not say of which mail.
     pub(super) fn read(message: &Message<'_>) -> Option<Self> {
-        let kind = message.content_type()?;
-        let is_report = kind.ctype().eq_ignore_ascii_case("multipart")
-            && kind.subtype().is_some_and(|subtype| subtype.eq_ignore_ascii_case("report"));
-        if !is_report {
+        let parts = || message.parts.iter();
+        if !is(parts().next()?, "multipart", "report") {
             return None;
         }
-        let parts = || message.parts.iter().filter(|part| part.content_type().is_some());
-        let is = |part: &mail_parser::MessagePart<'_>, main: &str, sub: &str| {
-            part.content_type().is_some_and(|kind| {
-                kind.ctype().eq_ignore_ascii_case(main)
-                    && kind.subtype().is_some_and(|subtype| subtype.eq_ignore_ascii_case(sub))
-            })
-        };
         let status = parts().find(|part| {
             is(part, "message", "delivery-status") || is(part, "message", "global-delivery-status")
         })?;
@@ -41,23 +32,25 @@ impl ReturnedMail {
         let mut recipients = status.split("\n\n").skip(1).take(MOST_RECIPIENTS);
         let why = recipients.find_map(fate)?;
 
-        let original = parts().find_map(|part| {
-            let whole = is(part, "message", "rfc822") || is(part, "message", "global");
-            let headers = is(part, "text", "rfc822-headers") || is(part, "message", "global-headers");
-            let message = match part.message() {
-                Some(message) => message.message_id().map(clipped),
-                None if whole || headers => {
-                    let message = MessageParser::default().parse_headers(part.contents())?;
-                    message.message_id().map(clipped)
-                }
-                None => None,
-            };
-            message.filter(|id| !id.is_empty())
+        let id = |message: &Message<'_>| message.message_id().map(clipped).filter(|id| !id.is_empty());
+        let original = parts().find_map(|part| match part.message() {
+            Some(message) => id(message),
+            None if is(part, "text", "rfc822-headers") || is(part, "message", "global-headers") => {
+                id(&MessageParser::default().parse_headers(part.contents())?)
+            }
+            None => None,
         });
         // Some servers send nothing back of the mail itself, and answer to it.
         let answered = || message.in_reply_to().as_text_list()?.first().map(|id| clipped(id));
         Some(Self { message_id: original.or_else(answered)?, why })
     }
+}
+
+fn is(part: &MessagePart<'_>, main: &str, sub: &str) -> bool {
+    part.content_type().is_some_and(|kind| {
+        kind.ctype().eq_ignore_ascii_case(main)
+            && kind.subtype().is_some_and(|subtype| subtype.eq_ignore_ascii_case(sub))
+    })
 }
 
 /// What a block says of one recipient, if it does not say that all went well: RFC 3464, section

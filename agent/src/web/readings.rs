@@ -6,9 +6,10 @@ use super::frame::number;
 use super::history::{STEP, Waters};
 use super::house::SharedLook;
 use super::now::at;
+use super::strips::seen_until_now;
 use super::truth::minutes;
 use crate::chart::{Picture, SeenPoint, Stretch, Stroke, between, describe, mini, pieces};
-use crate::seen::{hold, limits_of, pen_of, points, shown, spoken, water_of};
+use crate::seen::{hold, limits_of, pen_of, spoken, water_of};
 use maud::{Markup, PreEscaped, html};
 use slackwater_rules::engine::SeenReading;
 use slackwater_rules::plan::TankId;
@@ -123,12 +124,8 @@ fn picture(look: &HouseLook, waters: &Waters, reading: &SeenReading, span: Stret
     );
     picture.pen = pen_of(sensor);
     picture.limits = limits_of(sensor);
-    let mut seen: Vec<SeenPoint> =
-        points(sensor, said, STEP).into_iter().filter(|point| point.at <= now).collect();
     picture.seen_now = reading.quality == Quality::Good;
-    if let (true, Some(Value::Number(base))) = (picture.seen_now, reading.value) {
-        seen.push(SeenPoint::of(now, shown(sensor, base)));
-    }
+    let seen = seen_until_now(look, reading, said);
     let hold = hold(sensor, STEP);
     picture.seen = pieces(&seen, hold);
     picture.gaps = between(&picture.seen, past, hold);

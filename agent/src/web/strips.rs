@@ -6,7 +6,9 @@ use super::history::{STEP, Waters};
 use super::now::{is_grave, matters_of};
 use super::truth;
 use crate::chart::{FanCourse, Foot, Picture, SeenPoint, Stretch, Stroke, between, describe, nights, pieces};
+use crate::journal::StepSaid;
 use crate::seen::{hold, limits_of, points, shown, spoken};
+use slackwater_rules::engine::SeenReading;
 use slackwater_rules::forecast::thermal::Side;
 use slackwater_rules::plan::TankId;
 use slackwater_rules::quality::Quality;
@@ -31,12 +33,8 @@ pub(super) fn picture(look: &HouseLook, waters: &Waters, tank: TankId, span: Str
     picture.pen = Stroke::Line;
     picture.limits = limits_of(sensor);
     let said = waters.get(&reading.sensor).map(Vec::as_slice).unwrap_or_default();
-    let mut seen: Vec<SeenPoint> =
-        points(sensor, said, STEP).into_iter().filter(|point| point.at <= now).collect();
     picture.seen_now = reading.quality == Quality::Good;
-    if let (true, Some(Value::Number(base))) = (picture.seen_now, reading.value) {
-        seen.push(SeenPoint::of(now, shown(sensor, base)));
-    }
+    let seen = seen_until_now(look, reading, said);
     let hold = hold(sensor, STEP);
     picture.seen = pieces(&seen, hold);
     let last = seen.last().map_or(span.from, |point| point.at);
@@ -61,6 +59,17 @@ pub(super) fn picture(look: &HouseLook, waters: &Waters, tank: TankId, span: Str
     }
     picture.said = describe(&picture, &spoken(sensor), &look.plan.zone);
     Some(picture)
+}
+
+/// What a sensor has said until now; the reading itself is the last of it, if it is good.
+pub(super) fn seen_until_now(look: &HouseLook, reading: &SeenReading, said: &[StepSaid]) -> Vec<SeenPoint> {
+    let (sensor, now) = (look.plan.sensor(reading.sensor), look.view.at.wall);
+    let before = points(sensor, said, STEP).into_iter().filter(|point| point.at <= now);
+    let last = match (reading.quality, reading.value) {
+        (Quality::Good, Some(Value::Number(base))) => Some(SeenPoint::of(now, shown(sensor, base))),
+        _ => None,
+    };
+    before.chain(last).collect()
 }
 
 /// What may come, as far as the range says something: from the value now to the limit, early to

@@ -33,14 +33,13 @@ const LARGE: f64 = 0.3;
 /// explanation. Both are in base units.
 pub(super) fn other_unit(sensor: &Sensor, before: f64, number: f64) -> Option<&'static str> {
     let own = sensor.scale.unit;
-    if (number - before).abs() <= LARGE * before.abs() {
+    // Every ratio of nothing is nothing: a pump that starts jumps from it all the time.
+    if before == 0.0 || (number - before).abs() <= LARGE * before.abs() {
         return None;
     }
     let near = if own.dimension.is_point() { NEAR_KELVIN } else { NEAR * before.abs() };
     let said = own.from_base(number);
     let units = SETTINGS.iter().copied().flatten().filter_map(|name| Some((*name, Unit::named(name)?)));
     let mut others = units.filter(|(_, unit)| unit.dimension == own.dimension && *unit != own);
-    others
-        .find(|(_, unit)| before != 0.0 && (unit.to_base(said) - before).abs() <= near)
-        .map(|(name, _)| name)
+    others.find(|(_, unit)| (unit.to_base(said) - before).abs() <= near).map(|(name, _)| name)
 }

@@ -38,8 +38,15 @@ fn plan() -> Plan {
     checked.plan.expect(&checked.report)
 }
 
-/// A world that knows what will come.
-struct Prophet(Result<Interval, CannotSay>);
+/// A world that knows what will come, and whether water was changed and nobody said so.
+struct Prophet {
+    comes: Result<Interval, CannotSay>,
+    poured: Option<Span>,
+}
+
+fn prophet(comes: Result<Interval, CannotSay>) -> Prophet {
+    Prophet { comes, poured: None }
+}
 
 impl World for Prophet {
     fn value(&self, _: SensorId) -> Option<Value> {
@@ -59,15 +66,19 @@ impl World for Prophet {
     }
 
     fn foretell(&self, _: &Question) -> Result<Estimate, CannotSay> {
-        self.0.clone().map(|range| Estimate::new(range, []))
+        self.comes.clone().map(|range| Estimate::new(range, []))
     }
 
     fn shows(&self, _: TankId, _: Symptom) -> Result<bool, CannotSay> {
-        self.0.clone().map(|range| range.low < 1.0)
+        self.comes.clone().map(|range| range.low < 1.0)
     }
 
     fn coldest_room(&self, _: &Holding) -> Result<Estimate, CannotSay> {
-        self.0.clone().map(|range| Estimate::new(range, []))
+        self.comes.clone().map(|range| Estimate::new(range, []))
+    }
+
+    fn undeclared(&self, _: TankId) -> Option<Span> {
+        self.poured
     }
 }
 
@@ -84,7 +95,7 @@ proptest! {
     fn the_early_end_of_a_forecast_counts_on_both_sides(
         low in 0.0..80.0f64, more in 0.0..80.0f64, within in 1..72u32,
     ) {
-        let world = Prophet(Ok(Interval::new(low, low + more / 2.0, low + more)));
+        let world = prophet(Ok(Interval::new(low, low + more / 2.0, low + more)));
         let said = |side: &str| ask(&format!("time until lagoon-temp < 22 degC is {side} {within} h"), &world);
         prop_assert_eq!(said("under"), (low < f64::from(within)).into());
         prop_assert_eq!(said("over"), (low > f64::from(within)).into());
@@ -92,7 +103,7 @@ proptest! {
 
     #[test]
     fn what_heaters_can_hold_is_true_false_or_between(low in 0.0..20.0f64, more in 0.1..8.0f64, room in 1..25i32) {
-        let world = Prophet(Ok(Interval::new(low, low + more / 2.0, low + more)));
+        let world = prophet(Ok(Interval::new(low, low + more / 2.0, low + more)));
         let said = ask(&format!("lagoon can hold 24 degC in a room of {room} degC"), &world);
         let room = f64::from(room);
         let expected = match () {
@@ -106,7 +117,7 @@ proptest! {
 
 #[test]
 fn what_nobody_can_say_is_unknown_also_behind_not() {
-    let silent = Prophet(Err(CannotSay::Missing("water temperature")));
+    let silent = prophet(Err(CannotSay::Missing("water temperature")));
     for text in [
         "time until lagoon-temp < 22 degC is under 6 h",
         "not time until lagoon-temp > 28 degC with the heater stuck on is under 3 h",
@@ -117,7 +128,7 @@ fn what_nobody_can_say_is_unknown_also_behind_not() {
     ] {
         assert_eq!(ask(text, &silent), Truth::Unknown, "{text}");
     }
-    let never = Prophet(Ok(Interval::exact(f64::INFINITY)));
+    let never = prophet(Ok(Interval::exact(f64::INFINITY)));
     assert_eq!(ask("time until lagoon-temp < 22 degC is under 72 h", &never), Truth::False);
     assert_eq!(ask("time until lagoon-temp < 22 degC is over 72 h", &never), Truth::True);
 }
@@ -167,46 +178,18 @@ fn every_fault_that_a_model_finds_can_be_asked_for() {
     }
 }
 
-/// A world in which water was changed and nobody said so.
-struct Poured(Option<Span>);
-
-impl World for Poured {
-    fn value(&self, _: SensorId) -> Option<Value> {
-        None
-    }
-
-    fn heard(&self, _: SensorId) -> Moment {
-        Moment(0)
-    }
-
-    fn good(&self, sensor: SensorId) -> Moment {
-        self.heard(sensor)
-    }
-
-    fn blind(&self, _: &Sight) -> Truth {
-        Truth::False
-    }
-
-    fn shows(&self, _: TankId, _: Symptom) -> Result<bool, CannotSay> {
-        Ok(true)
-    }
-
-    fn undeclared(&self, _: TankId) -> Option<Span> {
-        self.0
-    }
-}
-
 #[test]
 fn what_was_found_after_undeclared_work_asks_whether_it_was_a_water_change() {
     let plan = plan();
-    let says = |world: &Poured| {
+    let says = |poured: Option<Span>| {
+        let world = &Prophet { comes: Ok(Interval::exact(0.0)), poured };
         let condition = Condition::parse("lagoon shows heat-missing", &plan.scope()).unwrap();
         let present = Present { world, memory: &Memory::default(), now: Moment(20_000_000) };
         condition.because(&plan, &present)
     };
-    let asked = says(&Poured(Some(Span::hours(3))));
+    let asked = says(Some(Span::hours(3)));
     assert!(asked.contains("was this a water change? 3 h ago it stepped"), "{asked}");
-    assert!(!says(&Poured(None)).contains("water change"));
+    assert!(!says(None).contains("water change"));
 }
 
 #[test]

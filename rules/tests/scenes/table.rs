@@ -17,7 +17,7 @@ mod terrace;
 
 use crate::harness::{Site, directory};
 use slackwater_rules::engine::OperatorCommand;
-use slackwater_rules::plan::Directory;
+use slackwater_rules::plan::{ChannelKind, Contact, Directory};
 use slackwater_rules::record::Purpose;
 use slackwater_rules::time::{Moment, Span};
 
@@ -66,6 +66,22 @@ pub(crate) fn people() -> Directory {
         "neighbour.mail",
         "siren",
     ])
+}
+
+/// These people, and more of them by their channels.
+fn with_people(mut people: Directory, more: &[(&str, &str, ChannelKind)]) -> Directory {
+    for (name, channel, kind) in more {
+        people.channels.insert(crate::fixtures::target(&format!("{name}.{channel}")), *kind);
+        let contact = Contact { name: (*name).to_owned(), ..Contact::default() };
+        people.contacts.insert((*name).to_owned(), contact);
+    }
+    people
+}
+
+/// The rule file of another house with these alarms.
+fn rules_of(house: &str, alarms: &str) -> String {
+    let own = rules(alarms);
+    format!("{house}{}", own.strip_prefix(HEAD).expect("its head"))
 }
 
 /// The rule file with these alarms, a line each: name, priority, call-out, and more lines of its

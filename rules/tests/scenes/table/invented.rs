@@ -2,8 +2,7 @@
 //! written down from the description of call-outs before it was played.
 
 use super::Night;
-use crate::fixtures::target;
-use slackwater_rules::plan::{Absence, ChannelKind, Contact, Directory};
+use slackwater_rules::plan::{Absence, ChannelKind, Directory};
 
 const HOUSE: &str = r#"
 [site]
@@ -50,25 +49,19 @@ quiet = ["22:00", "07:00"]
 "#;
 
 fn six() -> Directory {
-    let mut people = super::people();
-    for (name, channel, kind) in [
+    let more = [
         ("jo", "text", ChannelKind::Text),
         ("jo", "push", ChannelKind::Push),
         ("petra", "text", ChannelKind::Text),
         ("mara", "mail", ChannelKind::Mail),
-    ] {
-        people.channels.insert(target(&format!("{name}.{channel}")), kind);
-        let contact = Contact { name: name.to_owned(), ..Contact::default() };
-        people.contacts.insert(name.to_owned(), contact);
-    }
-    people
+    ];
+    super::with_people(super::people(), &more)
 }
 
 /// The alarms of a night, a line each, as for the other scenes; their tank is the lagoon unless one
 /// is named.
 fn house(alarms: &str) -> String {
-    let own = super::rules(alarms);
-    format!("{HOUSE}{}", own.strip_prefix(super::HEAD).expect("its head"))
+    super::rules_of(HOUSE, alarms)
 }
 
 fn played(alarms: &str, people: Directory, time: &str) -> Night {

@@ -2,9 +2,9 @@
 //! What each must bring was written down from the description of call-outs before it was played.
 
 use super::Night;
-use crate::fixtures::{hours, target};
+use crate::fixtures::hours;
 use slackwater_rules::engine::{Input, Link, OperatorCommand};
-use slackwater_rules::plan::{Absence, ChannelKind, Contact, Directory};
+use slackwater_rules::plan::{Absence, ChannelKind, Directory};
 use slackwater_rules::time::Span;
 
 const HOUSE: &str = r#"
@@ -47,31 +47,22 @@ quiet = ["22:00", "07:00"]
 "#;
 
 fn three() -> Directory {
-    let mut people = crate::fixtures::directory(&["siren"]);
-    for (name, channel, kind) in [
+    let more = [
         ("kaya", "text", ChannelKind::Text),
         ("kaya", "push", ChannelKind::Push),
         ("noor", "text", ChannelKind::Text),
         ("otto", "text", ChannelKind::Text),
         ("otto", "mail", ChannelKind::Mail),
-    ] {
-        people.channels.insert(target(&format!("{name}.{channel}")), kind);
-        let contact = Contact { name: name.to_owned(), ..Contact::default() };
-        people.contacts.insert(name.to_owned(), contact);
-    }
-    people
+    ];
+    super::with_people(crate::fixtures::directory(&["siren"]), &more)
 }
 
 fn played(alarms: &str, people: Directory, time: &str) -> Night {
-    let own = super::rules(alarms);
-    let rules = format!("{HOUSE}{}", own.strip_prefix(super::HEAD).expect("its head"));
-    Night::with(&rules, people, time)
+    Night::with(&super::rules_of(HOUSE, alarms), people, time)
 }
 
 fn played_with(alarms: &str, change: impl FnOnce(String) -> String) -> Night {
-    let own = super::rules(alarms);
-    let rules = format!("{HOUSE}{}", own.strip_prefix(super::HEAD).expect("its head"));
-    Night::with(&change(rules), three(), super::NOON)
+    Night::with(&change(super::rules_of(HOUSE, alarms)), three(), super::NOON)
 }
 
 fn by_day(alarms: &str) -> Night {
