@@ -67,6 +67,7 @@ use components::Components;
 use index::Index;
 use queue::{Backlog, Queue};
 use std::collections::BTreeSet;
+use std::sync::Arc;
 use task::{Spare, Task};
 use timers::Timers;
 
@@ -77,7 +78,8 @@ const CLOCK_SET: Span = Span::seconds(5);
 /// The watch over one site.
 #[derive(Debug)]
 pub struct Engine {
-    plan: Plan,
+    /// Shared with who shows it: with ten thousand alarms it has megabytes.
+    plan: Arc<Plan>,
     index: Index,
     seed: u64,
     next_seq: Seq,
@@ -138,7 +140,7 @@ impl Engine {
             parts: Components::new(&plan, &index, now.mono),
             index,
             queue: Queue::for_plan_of(things(&plan)),
-            plan,
+            plan: Arc::new(plan),
             seed,
             next_seq,
             now,
@@ -249,7 +251,7 @@ impl Engine {
         }
         self.queue.forget_places();
 
-        let old = std::mem::replace(&mut self.plan, plan);
+        let old = std::mem::replace(&mut self.plan, Arc::new(plan));
         // What is known of the old plan goes before what is known of the new one comes: both may be
         // large.
         self.index = Index::default();

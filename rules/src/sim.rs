@@ -297,7 +297,7 @@ impl<W: SimWorld> Sim<W> {
     /// Another engine that knows what the records from `horizon` on tell: what a restart would
     /// begin with.
     pub fn reborn(&self, horizon: Seq) -> Engine {
-        let plan = self.engine.plan().clone();
+        let plan = Plan::clone(self.engine.plan());
         let mut engine = Engine::new(plan, self.seed, self.engine.next_seq(), self.now);
         engine.restore(self.records.iter().filter(|record| record.seq >= horizon));
         engine

@@ -58,7 +58,6 @@ impl EventLoop {
 
     pub(super) fn adopt(&mut self, mut site: SiteFiles) -> String {
         self.web.take_ways(&mut site.plan.directory.ways);
-        self.web.forget_plan();
         self.health.reload_refused = None;
         last_good::keep_taken(
             &self.config,

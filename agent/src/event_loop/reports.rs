@@ -33,7 +33,7 @@ impl EventLoop {
     /// A page goes to its channel.
     pub(super) fn hand_over(&mut self, target: &Target, page: Page) {
         if page.said.report.is_some() {
-            self.reports.know(self.web.plan_of(&self.engine));
+            self.reports.know(Arc::clone(self.engine.plan()));
         }
         self.channels.send(target, page);
     }

@@ -12,7 +12,7 @@ use crate::plain_text::tame;
 use crate::settings::{Places, Settings, WebSettings};
 use crate::web::ask::{Done, HouseLook, PartSeen, PressedAct, WebCommand, WebRequest};
 use slackwater_rules::answer::Which;
-use slackwater_rules::engine::{Engine, HouseView, Input, OperatorCommand};
+use slackwater_rules::engine::{HouseView, Input, OperatorCommand};
 use slackwater_rules::page::Page;
 use slackwater_rules::plan::Plan;
 use slackwater_rules::plan::ways::Way;
@@ -33,8 +33,6 @@ pub(super) struct WebDoor {
     server: Option<crate::web::WebServer>,
     /// Never brings anything while it is not open.
     pub(super) requests: mpsc::Receiver<WebRequest>,
-    /// The rules in force, for whoever looks; made at the first look.
-    plan: Option<Arc<Plan>>,
     /// Ways to answer that lead here, each with its place among all: pages name them while the door
     /// is open.
     closed_ways: Vec<(usize, Way)>,
@@ -46,7 +44,6 @@ impl WebDoor {
             #[cfg(feature = "web")]
             server: None,
             requests: mpsc::channel(1).1,
-            plan: None,
             closed_ways: Vec::new(),
         }
     }
@@ -71,7 +68,7 @@ impl WebDoor {
         match crate::web::WebServer::open(settings, places).await {
             Ok((server, requests)) => {
                 tracing::info!("the page in the house is served on {}", server.address());
-                (Self { server: Some(server), requests, plan: None, closed_ways: Vec::new() }, None)
+                (Self { server: Some(server), requests, closed_ways: Vec::new() }, None)
             }
             Err(error) => {
                 tracing::error!("the page in the house: {error}; the watch goes on without it");
@@ -94,16 +91,6 @@ impl WebDoor {
     #[cfg(not(feature = "web"))]
     pub(super) fn is_open(&self) -> bool {
         false
-    }
-
-    /// Other rules are in force from now on.
-    pub(super) fn forget_plan(&mut self) {
-        self.plan = None;
-    }
-
-    /// The rules in force, to be shared.
-    pub(super) fn plan_of(&mut self, engine: &Engine) -> Arc<Plan> {
-        Arc::clone(self.plan.get_or_insert_with(|| Arc::new(engine.plan().clone())))
     }
 
     /// A page names only ways that work: those that lead to a closed door are kept here until it
@@ -202,7 +189,7 @@ impl EventLoop {
 
     fn look(&mut self) -> HouseLook {
         let view = HouseView::of(&self.engine);
-        let plan = self.web.plan_of(&self.engine);
+        let plan = Arc::clone(self.engine.plan());
         self.health.mailbox = self.answers.mailbox.as_ref().and_then(Mailbox::view);
         self.health.look(&self.channels, &self.keeper, self.context.modem.as_ref());
         self.health.check_ins = self.sender.as_ref().map(CheckInSender::health).unwrap_or_default();

@@ -36,7 +36,7 @@ pub(super) struct House {
     asks: mpsc::Sender<WebRequest>,
     sessions: Mutex<Sessions>,
     codes: Mutex<Codes>,
-    seen: tokio::sync::Mutex<Option<(Instant, Arc<SharedLook>)>>,
+    seen: Arc<tokio::sync::Mutex<Option<(Instant, Arc<SharedLook>)>>>,
     pub(super) history: History,
     /// The journal is read by one at a time.
     pub(super) reading: Arc<Semaphore>,
@@ -67,7 +67,7 @@ impl House {
             zone,
             journal,
             asks,
-            seen: tokio::sync::Mutex::default(),
+            seen: Arc::default(),
             history: History::default(),
             reading: Arc::new(Semaphore::new(1)),
             streams: AtomicUsize::new(0),
@@ -109,7 +109,14 @@ impl House {
         let mut values = truth::values(&look);
         values.extend(readings::ages(&look));
         let fresh = Arc::new(SharedLook { values, shape: truth::shape(&look), look });
-        *seen = Some((Instant::now(), Arc::clone(&fresh)));
+        let at = Instant::now();
+        *seen = Some((at, Arc::clone(&fresh)));
+        // Kept any longer it would be of no use, and of ten thousand alarms it has megabytes.
+        let kept = Arc::clone(&self.seen);
+        tokio::spawn(async move {
+            tokio::time::sleep(FRESH).await;
+            let _old = kept.lock().await.take_if(|(taken, _)| *taken == at);
+        });
         Some(fresh)
     }
 

@@ -13,7 +13,7 @@ use super::{call_out, drill, guard, live, log, now, sign_in, tank, work};
 use crate::chart::SHEET;
 use http_body_util::{BodyExt as _, Limited};
 use hyper::body::Incoming;
-use hyper::header::{CONTENT_TYPE, REFRESH, USER_AGENT};
+use hyper::header::{CONTENT_TYPE, USER_AGENT};
 use hyper::{Method, Request, StatusCode};
 use maud::Markup;
 use slackwater_rules::engine::OperatorCommand;
@@ -162,12 +162,12 @@ async fn fetched(
         [] => {
             let waters = house.waters(&seen.look.plan, seen.look.view.at.wall).await;
             let title = super::truth::heading(&seen.look).into_iter().next().unwrap_or_default();
-            let html =
-                show(title.trim_end_matches('.').to_owned(), NavPlace::Now, false, now::main(&seen, &waters));
-            let mut reply = reply::page(StatusCode::OK, html);
-            // For a wall: without script it is loaded again by itself.
-            reply::set(&mut reply, REFRESH, "60");
-            return reply;
+            Some(show(
+                title.trim_end_matches('.').to_owned(),
+                NavPlace::Now,
+                false,
+                now::main(&seen, &waters),
+            ))
         }
         ["call", code] => {
             return called(&seen, house, code, who, None).await.unwrap_or_else(|| no_call(&seen, who, house));

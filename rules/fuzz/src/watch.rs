@@ -130,7 +130,7 @@ impl Watch {
                 self.say(OperatorCommand::Drill { callout });
             }
             8 => self.sim.restart(Span::ZERO, None),
-            9 => self.sim.reload(plan.clone()),
+            9 => self.sim.reload((**plan).clone()),
             10 => self.say(if index.is_multiple_of(2) {
                 OperatorCommand::TakeOut { alarm, why }
             } else {

@@ -43,7 +43,7 @@ impl Engine {
                 self.parts.sensors.on_health(part, health, &mut next);
                 self.settle(next);
             }
-            Input::Ways(ways) => self.plan.directory.ways = ways,
+            Input::Ways(ways) => std::sync::Arc::make_mut(&mut self.plan).directory.ways = ways,
             Input::Returned { page, why } => {
                 self.decide(|cx, next| cx.delivery.on_returned(cx, page, &why, next));
             }

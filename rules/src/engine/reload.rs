@@ -6,6 +6,9 @@
 use crate::plan::{Alarm, Plan};
 use std::collections::BTreeMap;
 
+/// Whoever exchanges thousands of alarms is told of so many by name, and of the others how many.
+const MOST_LINES: usize = 200;
+
 /// What differs between two plans, a line each.
 pub(super) fn changes(old: &Plan, new: &Plan) -> Vec<String> {
     let (old_names, new_names) = (Names::of(old), Names::of(new));
@@ -31,6 +34,10 @@ pub(super) fn changes(old: &Plan, new: &Plan) -> Vec<String> {
     }
     if old.directory != new.directory {
         lines.push("contacts or channels have changed".to_owned());
+    }
+    if let Some(more) = lines.len().checked_sub(MOST_LINES).filter(|more| *more > 0) {
+        lines.truncate(MOST_LINES);
+        lines.push(format!("and {more} more things have changed"));
     }
     lines
 }

@@ -7,6 +7,7 @@ use crate::condition::told_for;
 use crate::ids::SensorId;
 use crate::page::{Page, PageLine};
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 impl Engine {
     /// When [`Engine::step`] wants to be called at the latest, and why.
@@ -28,7 +29,7 @@ impl Engine {
     }
 
     /// The plan in force.
-    pub fn plan(&self) -> &Plan {
+    pub fn plan(&self) -> &Arc<Plan> {
         &self.plan
     }
 

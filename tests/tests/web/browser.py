@@ -107,11 +107,14 @@ with sync_playwright() as play:
     press(page, page.locator("text=Take it back"))
     assert page.locator("text=Take it back").count() == 0
 
-    # The power goes, and nobody touches the page: it is seen live.
-    page.goto(site + "/")
+    # The power goes, and nobody touches the page: it is seen live, on the page that stands there.
+    reply = page.goto(site + "/")
+    assert "refresh" not in reply.headers, "a page that lives by its script is not loaded again under its reader"
+    page.evaluate("window.stands = true")
     until("the power cut", lambda: "no mains power" in told())
     until("the power cut on the page", lambda: "mains power" in page.locator("h1").inner_text().lower(), 30)
     look(page, "outage")
+    assert page.evaluate("window.stands"), "the page was loaded again under its reader"
 
     # A scanner opens the link of a page in a browser of its own, runs its script and presses whatever it finds.
     call = page.locator("main > p > a.wide-btn").get_attribute("href")
@@ -195,6 +198,7 @@ with sync_playwright() as play:
     assert "It is done: watch nursery again" in bare.content()
     bare.goto(site + "/")
     assert bare.locator("svg.strip").count() == 3
+    assert bare.locator("meta[http-equiv=refresh]").count() == 1, "on a wall without script it is loaded again"
     press(bare, bare.locator("main > p > a.wide-btn"))
     assert bare.locator("h1").inner_text()
 
