@@ -7,15 +7,20 @@ mod alarms;
 mod call;
 mod climbing;
 mod house;
+mod mass;
 mod night;
 mod people;
+mod siren;
 mod telling;
 
 use call::{Call, Member, Phase};
 use house::person;
-pub(crate) use house::{Alarm, Deed, House, Ladder, MINUTE, Rank, Telling, WAYS};
+pub(crate) use house::{Alarm, Deed, House, Ladder, MINUTE, Rank, SIREN, Telling, WAYS};
+use mass::Bursts;
+use siren::Siren;
 use std::collections::BTreeSet;
 
+#[derive(Clone)]
 pub(crate) struct Account<'a> {
     house: &'a House,
     now: i64,
@@ -24,7 +29,11 @@ pub(crate) struct Account<'a> {
     /// Raised and not known to be over.
     raised: Vec<bool>,
     raises: Vec<Vec<i64>>,
+    /// Whether each alarm's `worse` is true.
+    worse: Vec<bool>,
     calls: Vec<Call>,
+    siren: Siren,
+    bursts: Bursts,
 }
 
 impl<'a> Account<'a> {
@@ -36,7 +45,10 @@ impl<'a> Account<'a> {
             true_since: vec![None; many],
             raised: vec![false; many],
             raises: vec![Vec::new(); many],
+            worse: vec![false; many],
             calls: Vec::new(),
+            siren: Siren::default(),
+            bursts: Bursts::default(),
         }
     }
 
@@ -57,15 +69,28 @@ impl<'a> Account<'a> {
 
     pub(crate) fn deed(&mut self, deed: Deed) {
         match deed {
-            Deed::Begins(alarm) => self.true_since[alarm] = self.true_since[alarm].or(Some(self.now)),
-            Deed::Ends(alarm) => {
-                self.true_since[alarm] = None;
-                if std::mem::take(&mut self.raised[alarm]) {
-                    self.ends(alarm);
+            Deed::Begins(switch) => {
+                for alarm in self.house.watching(switch) {
+                    self.true_since[alarm] = self.true_since[alarm].or(Some(self.now));
                 }
             }
-            Deed::Answers(who, alarm) => self.answers(who, alarm, None),
-            Deed::Holds(who, alarm, minutes) => self.answers(who, alarm, Some(minutes)),
+            Deed::Ends(switch) => {
+                for alarm in self.house.watching(switch) {
+                    self.true_since[alarm] = None;
+                    if std::mem::take(&mut self.raised[alarm]) {
+                        self.ends(alarm);
+                    }
+                }
+            }
+            Deed::Worsens(alarm) => {
+                self.worse[alarm] = true;
+                self.is_worse(alarm);
+            }
+            Deed::Eases(alarm) => self.worse[alarm] = false,
+            Deed::Hush => self.hush(),
+            Deed::Answers(who, alarm) => self.answers(who, alarm, true, None),
+            Deed::AnswersAll(who, alarm) => self.answers(who, alarm, false, None),
+            Deed::Holds(who, alarm, minutes) => self.answers(who, alarm, true, Some(minutes)),
             Deed::Next(who, alarm) => self.presses_next(who, alarm),
             // What is recorded is as it was; for how long something has been true is not known any
             // more.
@@ -118,14 +143,18 @@ impl<'a> Account<'a> {
                 all.extend(at_times.map(|due| (due, 3, Thing::Anew(at, member.alarm))));
             }
         }
+        all.extend(self.siren_is_due().map(|due| (due, 9, Thing::Siren)));
         all.into_iter().map(|(at, order, what)| (at.max(self.now), order, what)).min_by_key(|it| (it.0, it.1))
     }
 
     fn happen(&mut self, what: Thing) {
         match what {
+            Thing::Siren => self.see_to_siren(),
             Thing::Raise(alarm) => {
+                self.see_to_bursts();
                 self.raised[alarm] = true;
                 self.raise(alarm);
+                self.is_worse(alarm);
             }
             Thing::Settled(at) => {
                 let told: Vec<&str> = self.calls[at].told.keys().copied().collect();
@@ -160,7 +189,7 @@ impl<'a> Account<'a> {
             Thing::News(at) => {
                 let Some((since, _)) = self.calls[at].news.take() else { return };
                 for target in self.told_so_far(at) {
-                    if self.calls[at].told[target] < since {
+                    if self.last_told(at, target) < Some(since) {
                         self.tell(at, target, "call");
                     }
                 }
@@ -239,4 +268,5 @@ enum Thing {
     News(usize),
     Pressed(usize),
     Anew(usize, usize),
+    Siren,
 }

@@ -78,6 +78,10 @@ impl Account<'_> {
     pub(super) fn begins(&mut self, alarm: usize) {
         let of = &self.house.alarms[alarm];
         let held = self.is_held(alarm, self.now);
+        let (many, mass) = self.mass_for(of.ladder);
+        if let Some(at) = mass.filter(|_| held.is_none()) {
+            return self.joins(at, alarm);
+        }
         self.calls.push(Call {
             digest: held.is_some(),
             members: Vec::new(),
@@ -90,6 +94,8 @@ impl Account<'_> {
             news: None,
             pressed: None,
             flickers: false,
+            mass: (many && held.is_none()).then_some(of.ladder),
+            siren: None,
             out: Vec::new(),
         });
         let at = self.calls.len() - 1;
@@ -114,6 +120,7 @@ impl Account<'_> {
             latched: false,
             covered: false,
             acknowledged: false,
+            worse: false,
             listed_only,
             told: None,
             end_told: false,
@@ -124,7 +131,7 @@ impl Account<'_> {
         let call = &mut self.calls[at];
         call.flickers |= flickers;
         match call.members.iter_mut().find(|it| it.alarm == alarm) {
-            Some(known) => *known = member,
+            Some(known) => *known = Member { worse: known.worse && !known.acknowledged, ..member },
             None => call.members.push(member),
         }
         self.stands_again(at);
@@ -163,7 +170,8 @@ impl Account<'_> {
             self.calls[at].flickers |= self.raises[alarm].len() >= 2;
             if let Some(member) = self.calls[at].members.iter_mut().find(|it| it.alarm == alarm) {
                 (member.over, member.latched, member.anew, member.end_told) = (None, false, None, false);
-                member.acknowledged = false;
+                // What comes back unanswered is the same spell.
+                member.worse &= !std::mem::take(&mut member.acknowledged);
             }
             self.stands_again(at);
             forget(self);
@@ -184,6 +192,23 @@ impl Account<'_> {
             return;
         }
         self.comes_in(at, alarm, before);
+    }
+
+    /// What is worse from the first moment on counts as if it had got worse in the next.
+    pub(super) fn is_worse(&mut self, alarm: usize) {
+        let of = &self.house.alarms[alarm];
+        let Some(at) = self.call_of(alarm).filter(|_| self.worse[alarm]) else { return };
+        let stands = |it: &&mut Member| it.alarm == alarm && it.over.is_none();
+        let Some(member) = self.calls[at].members.iter_mut().find(stands) else { return };
+        if std::mem::replace(&mut member.worse, true) {
+            return;
+        }
+        let counts = of.rank == CRITICAL || self.asked(at, None).is_none_or(|asked| of.rank >= asked);
+        match self.calls[at].phase {
+            Phase::Answered(_) | Phase::Asking(_) if counts => self.breaks_through(at),
+            Phase::Climbing if counts => self.news(at),
+            _ => {}
+        }
     }
 
     pub(super) fn not_only_listed(&mut self, at: usize, alarm: usize) {

@@ -13,6 +13,8 @@ pub(super) struct Member {
     pub(super) covered: bool,
     /// Somebody has answered this spell of it, whatever it counts as since: it does not latch.
     pub(super) acknowledged: bool,
+    /// It was said of this spell that it got worse: that is news once.
+    pub(super) worse: bool,
     pub(super) listed_only: bool,
     pub(super) told: Option<i64>,
     pub(super) end_told: bool,
@@ -61,6 +63,10 @@ pub(super) struct Call {
     pub(super) news: Option<(i64, i64)>,
     pub(super) pressed: Option<(&'static str, i64)>,
     pub(super) flickers: bool,
+    /// Of so many of this ladder that began at once.
+    pub(super) mass: Option<usize>,
+    /// Until when it wants the siren, and for what rank.
+    pub(super) siren: Option<(i64, Rank)>,
     /// What it says: when, to whom, what.
     pub(super) out: Vec<(i64, &'static str, &'static str)>,
 }

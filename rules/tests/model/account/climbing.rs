@@ -2,7 +2,7 @@
 
 use super::Account;
 use super::call::{Climb, Phase};
-use super::house::{MINUTE, Rank, WAYS, person};
+use super::house::{MINUTE, Rank, SIREN, WAYS, person};
 use std::collections::BTreeSet;
 
 impl Account<'_> {
@@ -57,7 +57,10 @@ impl Account<'_> {
                 it.calls(self.now) && alarm.rank == rank && alarm.ladder == ladder
             });
             let raised = raised.map(|it| it.raised).min().unwrap_or(self.now);
-            let rung = of.rungs.iter().position(|(_, to)| to.iter().any(|target| !told.contains(target)));
+            let rung = of
+                .rungs
+                .iter()
+                .position(|(_, to)| to.iter().any(|target| *target != SIREN && !told.contains(target)));
             let due = match rung {
                 Some(rung) => raised + of.rungs[rung].0 * MINUTE,
                 None => self.calls[at].told.values().max().copied().unwrap_or(self.now) + of.again * MINUTE,

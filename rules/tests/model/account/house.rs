@@ -22,6 +22,8 @@ pub(crate) struct Ladder {
 
 #[derive(Clone, Debug)]
 pub(crate) struct Alarm {
+    /// What it watches: several may watch the same.
+    pub(crate) switch: usize,
     pub(crate) rank: Rank,
     pub(crate) ladder: usize,
     /// Seconds.
@@ -31,6 +33,8 @@ pub(crate) struct Alarm {
     pub(crate) respond: Option<i64>,
     /// Earlier alarms, and whether it is expected with them.
     pub(crate) causes: Vec<(usize, bool)>,
+    /// Whether it can get worse.
+    pub(crate) worse: bool,
 }
 
 #[derive(Clone, Debug)]
@@ -43,19 +47,43 @@ pub(crate) struct House {
     pub(crate) begins: i64,
 }
 
+impl House {
+    pub(crate) fn switches(&self) -> usize {
+        self.alarms.iter().map(|alarm| alarm.switch + 1).max().unwrap_or(0)
+    }
+
+    /// The alarms that watch this switch.
+    pub(super) fn watching(&self, switch: usize) -> impl Iterator<Item = usize> {
+        let alarms = self.alarms.iter().enumerate();
+        alarms.filter(move |(_, alarm)| alarm.switch == switch).map(|(at, _)| at)
+    }
+}
+
 /// Every way to each person.
 pub(crate) const WAYS: [&str; 5] = ["ines.push", "ines.mail", "tom.text", "neighbour.text", "neighbour.mail"];
 
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub(crate) enum Deed {
+    /// What a switch shows.
     Begins(usize),
     Ends(usize),
+    /// An alarm's `worse` turns true, or is not true any more.
+    Worsens(usize),
+    Eases(usize),
+    /// By the alarm's own code.
     Answers(&'static str, usize),
+    /// By the code of the call-out that the alarm is in.
+    AnswersAll(&'static str, usize),
     Holds(&'static str, usize, i64),
     Next(&'static str, usize),
+    /// The button beside the siren.
+    Hush,
     /// The watch dies and is back at once, and everything is heard at once.
     Restart,
 }
+
+/// Belongs to nobody.
+pub(crate) const SIREN: &str = "siren";
 
 /// When, to whom, what for.
 pub(crate) type Telling = (i64, String, &'static str);

@@ -11,7 +11,7 @@ impl Account<'_> {
             .rposition(|call| call.phase != Phase::Over && call.members.iter().any(|it| it.alarm == alarm))
     }
 
-    pub(super) fn answers(&mut self, who: &'static str, alarm: usize, named: Option<i64>) {
+    pub(super) fn answers(&mut self, who: &'static str, alarm: usize, own: bool, named: Option<i64>) {
         let now = self.now;
         let Some(at) = self.call_of(alarm) else { return };
         let standing: Vec<usize> =
@@ -23,7 +23,8 @@ impl Account<'_> {
         let longest = if usual.is_some() { 12 * 60 } else { 10 };
         let lease = named.unwrap_or(usual.unwrap_or(longest)).clamp(1, longest) * MINUTE;
         let call = &mut self.calls[at];
-        if call.digest && call.members.len() > 1 && standing.contains(&alarm) {
+        let several = call.digest || call.mass.is_some();
+        if own && several && call.members.len() > 1 && standing.contains(&alarm) {
             if let Some(member) = call.members.iter_mut().find(|it| it.alarm == alarm) {
                 (member.alone, member.covered) = (Some(now + lease), true);
                 member.acknowledged = true;

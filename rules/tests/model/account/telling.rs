@@ -1,10 +1,14 @@
 //! Who is told: by a rung, with news, and what all that comes to by one way in one moment.
 
 use super::Account;
-use super::house::{CRITICAL, MINUTE, Rank, Telling};
+use super::house::{CRITICAL, MINUTE, Rank, SIREN, Telling};
+use super::siren::A_RUNG;
 
 impl Account<'_> {
     pub(super) fn tell(&mut self, at: usize, target: &'static str, what: &'static str) {
+        if target == SIREN {
+            return self.tell_siren(at);
+        }
         let now = self.now;
         let call = &mut self.calls[at];
         let asks = matches!(what, "call" | "ask" | "morning");
@@ -24,7 +28,7 @@ impl Account<'_> {
 
     /// All that went out: of what one call-out says in one moment by one way, the last.
     pub(crate) fn pages(self) -> Vec<Telling> {
-        let mut pages = Vec::new();
+        let mut pages: Vec<Telling> = self.siren_pages().collect();
         for call in &self.calls {
             for (nth, (at, target, what)) in call.out.iter().enumerate() {
                 let later = call.out.iter().skip(nth + 1);
@@ -44,11 +48,20 @@ impl Account<'_> {
         pages
     }
 
-    /// Everyone told so far who may be told now.
+    /// Everyone told so far who may be told now; a siren that was told sounds for news too.
     pub(super) fn told_so_far(&self, at: usize) -> Vec<&'static str> {
         let call = &self.calls[at];
         let loud = self.standing(call) == Some(CRITICAL);
-        call.told.keys().copied().filter(|target| loud || !self.sleeps(target)).collect()
+        let siren = call.siren.filter(|_| loud).map(|_| SIREN);
+        call.told.keys().copied().filter(|target| loud || !self.sleeps(target)).chain(siren).collect()
+    }
+
+    /// When this call-out told it something that asks for the last time.
+    pub(super) fn last_told(&self, at: usize, target: &str) -> Option<i64> {
+        match target {
+            SIREN => self.calls[at].siren.map(|(until, _)| until - A_RUNG),
+            person => self.calls[at].told.get(person).copied(),
+        }
     }
 
     pub(super) fn news(&mut self, at: usize) {
@@ -68,14 +81,17 @@ impl Account<'_> {
         in_its_time: bool,
     ) -> Vec<&'static str> {
         let rungs = &self.house.ladders[ladder].rungs;
-        let all = || rungs.iter().flat_map(|(_, to)| to.iter().copied());
+        let all = || rungs.iter().flat_map(|(_, to)| to.iter().copied()).filter(|to| *to != SIREN);
         let nobody_awake = all().all(|target| self.sleeps(target));
         let second_round = rung >= rungs.len() && rank == CRITICAL && (rung > rungs.len() || in_its_time);
-        let may = |target: &&str| nobody_awake || second_round || !self.sleeps(target);
+        let may = |target: &&str| match *target {
+            SIREN => rank == CRITICAL,
+            person => nobody_awake || second_round || !self.sleeps(person),
+        };
         let of = |rung: usize| rungs[rung].1.iter().copied().filter(may).collect::<Vec<_>>();
         let mut to = match rung < rungs.len() {
             true => of(rung),
-            false => (0..rungs.len()).rev().map(of).find(|to| !to.is_empty()).unwrap_or_default(),
+            false => (0..rungs.len()).rev().map(of).find(|to| names_somebody(to)).unwrap_or_default(),
         };
         if second_round {
             to.extend(all().filter(|target| self.sleeps(target)));
@@ -97,9 +113,14 @@ impl Account<'_> {
             climb.next = rung + 1;
             climb.reached = climb.reached.max(Some(rung.min(last)));
             climb.due = rungs.get(rung + 1).map_or(now + again, |after| (climb.begun + after).max(now));
-            if !to.is_empty() {
+            if names_somebody(&to) {
                 return;
             }
         }
     }
+}
+
+/// A siren is nobody.
+fn names_somebody(to: &[&str]) -> bool {
+    to.iter().any(|target| *target != SIREN)
 }

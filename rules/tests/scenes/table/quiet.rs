@@ -120,3 +120,15 @@ fn who_wants_the_next_person_called_at_night_has_the_next_rung_told_and_the_rest
     let sent = night.site.world.sent.len();
     assert!(sent > 0, "in the morning\n{}", night.site.story());
 }
+
+#[test]
+fn who_wants_the_next_person_called_for_what_is_over_changes_nothing_of_the_morning() {
+    let mut night = Night::at_night("pump low mild");
+    night.raise("pump");
+    night.wait(30);
+    night.clear("pump");
+    night.next("tom", "pump");
+    night.wait(9 * 60);
+    night.told(&["475:00 ines.mail digest"]);
+    assert_eq!(night.calls(), 0);
+}
