@@ -1,0 +1,1 @@
+def try_payloads(*a): pass
