@@ -872,7 +872,8 @@ async fn an_old_broker_is_named_as_one() {
         }
     });
     let why = Agent::start(settings(port, "halyard")).down().await;
-    let named = format!("the broker at 127.0.0.1:{port} speaks MQTT 3.1.1 only, and the watch needs MQTT 5: take");
+    let named =
+        format!("the broker at 127.0.0.1:{port} speaks MQTT 3.1.1 only, and the watch needs MQTT 5: take");
     assert!(why.starts_with(&named), "{why}");
     old.abort();
 }

@@ -34,7 +34,8 @@ pub(super) fn too_old(place: &str) -> String {
 
 /// Whether a broker that said nothing is an old one; in words, if it is.
 pub(super) async fn of_a_mute_broker(settings: &MqttSettings, broker: &BrokerAddress) -> Option<String> {
-    let answers = async |level| matches!(timeout(GREETING, greet(settings, broker, level)).await, Ok(Some(())));
+    let answers =
+        async |level| matches!(timeout(GREETING, greet(settings, broker, level)).await, Ok(Some(())));
     (!answers(NEW).await && answers(OLD).await).then(|| too_old(&broker.to_string()))
 }
 
