@@ -1,1 +1,0 @@
-def try_payloads(*a): pass
