@@ -244,7 +244,7 @@ class Rumqttd(Broker):
     def __init__(self, program):
         program = program or shutil.which("rumqttd")
         if not program:
-            raise NotThere("cargo install rumqttd --locked, and --rumqttd PATH")
+            raise NotThere("cargo install rumqttd (0.20, without --locked: its own lock file no longer builds), and --rumqttd PATH")
         self.program, self.version = program, asked(program, "--version")
         super().__init__()
 
