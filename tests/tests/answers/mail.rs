@@ -68,7 +68,8 @@ fn has_keyword(name: &str) -> bool {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_reply_of_any_common_make_answers_and_hears_for_how_long() {
-    let Some((house, mut mailbox)) = house("").await else { return };
+    let own = "address = \"answers@example.org\"\n";
+    let Some((house, mut mailbox)) = house(own).await else { return };
     let _agent = house.watch();
     is_open(&house, true);
     house.board.set("house/mains", "off");
@@ -119,6 +120,12 @@ async fn a_reply_of_any_common_make_answers_and_hears_for_how_long() {
     };
     let receipt = tokio::time::timeout(SOON, receipt).await.expect("a receipt");
     assert!(receipt.contains("Auto-Submitted: auto-replied"), "{receipt}");
+    let pages = house.mail.taken(1).await;
+    let leads_here = |mail: &slackwater_tests::smtp::Taken| {
+        let text = mail.text();
+        text.contains("Reply-To: answers@example.org") && text.contains("X-Auto-Response-Suppress: All")
+    };
+    assert!(pages.iter().any(leads_here), "{:?}", pages.iter().map(|mail| mail.text()).collect::<Vec<_>>());
     assert!(receipt.contains("Subject: Re: ") && receipt.contains("In-Reply-To: <reply-"), "{receipt}");
     let status = house.home.say(&["status"]).well();
     assert!(status.contains("Ines answered by mail"), "{status}");
