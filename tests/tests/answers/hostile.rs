@@ -128,7 +128,11 @@ async fn converse(
             "FETCH" => {
                 let (number, text) = mail.lock().expect("no panic").clone().unwrap_or_default();
                 let text = text.replace('\n', "\r\n");
-                let head = format!("* 1 FETCH (UID {number} BODY[]<0> {{{}}}\r\n", text.len());
+                let now = jiff::Timestamp::now().strftime("%d-%b-%Y %H:%M:%S +0000");
+                let head = format!(
+                    "* 1 FETCH (UID {number} INTERNALDATE \"{now}\" BODY[]<0> {{{}}}\r\n",
+                    text.len()
+                );
                 to.write_all(format!("{head}{text})\r\n").as_bytes()).await?;
             }
             "STORE" => drop(mail.lock().expect("no panic").take()),

@@ -7,7 +7,7 @@ use slackwater_tests::agent::{Home, SOON, until};
 use slackwater_tests::board::Board;
 use slackwater_tests::mosquitto::{self, Mosquitto, Options};
 use std::fmt::Write as _;
-use std::time::{SystemTime, UNIX_EPOCH};
+use std::time::{Duration, SystemTime, UNIX_EPOCH};
 
 /// The shapes, each of which says 25.4 degC now: the payload, and the keys that read it.
 fn shapes() -> Vec<(String, &'static str)> {
@@ -126,19 +126,17 @@ async fn each_shape_of_payload_is_tried_by_check_live_and_read_by_the_watch() {
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn what_listen_proposes_for_each_shape_is_good_for_check_live() {
     let Some((home, broker)) = home() else { return };
-    // Those that name what they are: a bare 254, or the second of three columns, nobody can guess.
-    let told = |keys: &str| !keys.contains("scale") && keys != "field = 2";
-    let shapes: Vec<_> = shapes().into_iter().filter(|(_, keys)| told(keys)).collect();
-    let says: Vec<(String, String)> = shapes
-        .iter()
-        .enumerate()
-        .map(|(nth, (payload, _))| {
-            let named = payload.replace("\"t\"", "\"temp\"").replace("\"c\"", "\"temp\"");
-            (format!("reef/s{nth}/temperature"), named)
-        })
-        .collect();
-    let says: Vec<(&str, &str)> = says.iter().map(|(topic, said)| (topic.as_str(), said.as_str())).collect();
-    let _board = Board::start(broker.port(), ("board", "any"), &says);
+    let says = named_shapes();
+    let pairs: Vec<(&str, &str)> = says.iter().map(|(topic, said)| (topic.as_str(), said.as_str())).collect();
+    let board = Board::start(broker.port(), ("board", "any"), &pairs);
+    // Those with a time say the time at which they speak.
+    let say = board.sayer();
+    let telling = tokio::spawn(async move {
+        loop {
+            tokio::time::sleep(Duration::from_millis(500)).await;
+            named_shapes().iter().for_each(|(topic, said)| say(topic, said));
+        }
+    });
     let said = home.say(&["listen", "--for", "4 s"]).well();
     std::fs::rename(home.path("rules-heard.toml"), home.path("rules.toml")).expect("renamed");
     let rules = std::fs::read_to_string(home.path("rules.toml")).expect("it is there");
@@ -149,6 +147,19 @@ async fn what_listen_proposes_for_each_shape_is_good_for_check_live() {
     for row in tried(&home) {
         assert_eq!(row["went"], "ok", "{row}\n{rules}");
     }
+    telling.abort();
+}
+
+/// Shapes that name what they are, on topics that do: a bare 254, or the second of three columns,
+/// nobody can guess.
+fn named_shapes() -> Vec<(String, String)> {
+    let told = |keys: &str| !keys.contains("scale") && keys != "field = 2";
+    let shapes = shapes().into_iter().filter(|(_, keys)| told(keys)).enumerate();
+    let named = |(nth, (payload, _)): (usize, (String, &str))| {
+        let named = payload.replace("\"t\"", "\"temp\"").replace("\"c\"", "\"temp\"");
+        (format!("reef/s{nth}/temperature"), named)
+    };
+    shapes.map(named).collect()
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
