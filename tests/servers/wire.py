@@ -175,7 +175,7 @@ class Client:
         flags, rest = 0x02, b""
         if login:
             flags, rest = flags | 0xC0, text(login[0]) + text(login[1])
-        body = text("MQTT") + bytes([4, flags, 0, 0]) + text(f"along-{next(self.names)}-{time.monotonic_ns()}") + rest
+        body = text("MQTT") + bytes([4, flags, 2, 88]) + text(f"along-{next(self.names)}-{time.monotonic_ns()}") + rest
         self.socket.sendall(packet(CONNECT << 4, body))
         kind, _, answer = self._next()
         if kind != CONNACK or answer[1] != 0:
