@@ -408,10 +408,10 @@ fn all_clears(site: &Site) -> usize {
 
 #[test]
 fn the_brokers_loss_gets_no_all_clear_before_the_broker_has_stayed_for_as_long_as_it_takes() {
-    // Back for a moment, for some seconds, for a second less than its call-out settles: none of
-    // these is news, nor the next loss, and what held before is asked of the last return alone.
-    for stays in [Span(1), Span::seconds(30), Span::seconds(119)] {
-        let mut site = site("");
+    // A loss is one after a minute, its call-out settles for two. Back for a moment, for some
+    // seconds, for nearly a minute: none of these is news, and the hour begins anew each time.
+    for stays in [Span(1), Span::seconds(30), Span::seconds(59)] {
+        let mut site = site("[sight]\nafter = \"1 min\"\n");
         broker(&mut site, true);
         site.silence_all();
         site.run(Span::minutes(30));
