@@ -9,7 +9,7 @@ use slackwater::settings::Environment;
 use slackwater::site::SiteFiles;
 use slackwater_rules::engine::{Arrival, Effect, Engine, Input, Link, OperatorCommand};
 use slackwater_rules::record::{Body, By, Outcome};
-use slackwater_rules::time::{Moment, Now, Wall};
+use slackwater_rules::time::{Moment, Now, Span, Wall};
 use std::collections::BTreeMap;
 use std::error::Error;
 use std::fmt::Write as _;
@@ -291,8 +291,13 @@ impl Watch {
         }
         self.keeper.sample(&turn.samples);
         let engine = &self.engine;
-        self.keeper.keep(turn.records, || engine.horizon(), now);
-        self.keeper.tend(now);
+        if !turn.records.is_empty() {
+            self.keeper.keep(turn.records, || engine.horizon(), now);
+        }
+        // A sign of life a minute would be thousands of writes that wait for the disk.
+        if now.mono.0 % (60 * MINUTE) == 0 {
+            self.keeper.tend(now);
+        }
     }
 
     /// With what comes of it at once.
@@ -324,7 +329,7 @@ pub fn live_through(config: &Path, past: Past) -> Result<usize> {
         wall_trusted: true,
     };
     let zone = site.plan.zone.clone();
-    let limits = JournalLimits { bytes: 2 << 30, ..JournalLimits::default() };
+    let limits = JournalLimits { bytes: 2 << 30, every: Span::hours(2), ..JournalLimits::default() };
     let journal = site.settings.places.journal.path.clone();
     let boot = BootId("before".to_owned());
     let (keeper, left) = Keeper::open(journal, boot, limits, &site.plan.site, &at(0))?;
