@@ -327,7 +327,7 @@ fn told(names: &ReportNames<'_>, call: &CallOutReview) -> Markup {
     html! {
         @if !rows.is_empty() {
             h4 { "Who was told" }
-            div.wide { table aria-label="Who was told" {
+            div.wide role="group" tabindex="0" aria-label="Who was told" { table {
                 thead { tr { th scope="col" { "Time" } th scope="col" { "Who" } th scope="col" { "What came" } } }
                 tbody {
                     @for row in rows.iter().take(ROWS) {

@@ -137,7 +137,7 @@ fn render(seen: &SharedLook, asked: &TankAsked, own: &[SensorId], drawn: Result<
                 p.small { (drawn.said) }
                 details {
                     summary { "The same as a table" }
-                    div.wide { table {
+                    div.wide role="group" tabindex="0" aria-label="The same as a table" { table {
                         thead { tr { th scope="col" { "When" } th scope="col" { "Lowest" } th scope="col" { "Highest" } } }
                         tbody { @for (when, low, high) in &drawn.rows { tr { th scope="row" { (when) } td { (low) } td { (high) } } } }
                     } }
