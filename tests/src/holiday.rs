@@ -137,7 +137,10 @@ impl Tank {
     }
 
     fn draws(&self, nth: usize, mains: bool) -> f64 {
-        self.heaters.get(nth).filter(|(_, _, closed, alive)| *closed && *alive && mains).map_or(0.0, |it| it.0)
+        self.heaters
+            .get(nth)
+            .filter(|(_, _, closed, alive)| *closed && *alive && mains)
+            .map_or(0.0, |it| it.0)
     }
 }
 
@@ -275,7 +278,11 @@ impl Watch {
                     {
                         self.calls += 1;
                         // Quick, slow, and now and then not at all.
-                        if let Some(minutes) = [Some(4), Some(11), Some(26), None, Some(7)].get(self.calls % 5).copied().flatten() {
+                        if let Some(minutes) = [Some(4), Some(11), Some(26), None, Some(7)]
+                            .get(self.calls % 5)
+                            .copied()
+                            .flatten()
+                        {
                             self.answers.insert(now.mono.0 / MINUTE + minutes, page.code.clone());
                         }
                     }
@@ -345,7 +352,11 @@ pub fn live_through(config: &Path, past: Past) -> Result<usize> {
         if past.eventful {
             world.story(minute / DAY, of_day);
             let command = match of_day {
-                1_140 => Some(OperatorCommand::BeginWork { tank: "harbour".to_owned(), work: "feeding".to_owned(), length: None }),
+                1_140 => Some(OperatorCommand::BeginWork {
+                    tank: "harbour".to_owned(),
+                    work: "feeding".to_owned(),
+                    length: None,
+                }),
                 1_152 => Some(OperatorCommand::EndWork { tank: "harbour".to_owned() }),
                 _ => None,
             };

@@ -21,7 +21,8 @@ pub(super) fn write_alarms(out: &mut String, sensors: &[Proposed<'_>]) -> usize 
     let first = alarms.iter().position(|(_, hazard, _)| *hazard == SILENT);
     for (nth, (name, hazard, keys)) in alarms.iter().enumerate() {
         let note = if first == Some(nth) { ONLY_SILENCE } else { "" };
-        let _ = write!(out, "\n{note}[alarm.{name}]\nhazard  = \"{hazard}\"\n{keys}callout = \"household\"\n");
+        let _ =
+            write!(out, "\n{note}[alarm.{name}]\nhazard  = \"{hazard}\"\n{keys}callout = \"household\"\n");
     }
     alarms.len()
 }

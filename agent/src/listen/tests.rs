@@ -191,10 +191,8 @@ fn a_mad_network_stays_within_bounds() {
 #[test]
 fn what_no_ready_made_alarm_fits_is_told_when_it_falls_silent_and_not_sooner() {
     for (every, length) in [(10, "15 min"), (0, "40 min")] {
-        let heard = hear(&[
-            ("house/mains", &["on", "off"], 10, 130),
-            ("house/humidity", &["48", "49"], every, 100),
-        ]);
+        let heard =
+            hear(&[("house/mains", &["on", "off"], 10, 130), ("house/humidity", &["48", "49"], every, 100)]);
         let text = proposed(&heard);
         assert!(text.contains("[alarm.humidity-silent]\nhazard  = \"sensor-silent\"\n"), "{text}");
         assert!(text.contains(&format!("length  = \"{length}\"")), "{text}");

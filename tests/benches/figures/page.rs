@@ -157,7 +157,8 @@ fn attack(process: &Process, page: &Page, folder: &Path) -> Result<()> {
         let _ = stream.write_all(begun);
         held.push(stream);
     }
-    let letters = || std::fs::read_dir(folder.join("pages")).map(|found| found.flatten().filter(is_letter).count());
+    let letters =
+        || std::fs::read_dir(folder.join("pages")).map(|found| found.flatten().filter(is_letter).count());
     std::fs::create_dir_all(folder.join("pages"))?;
     let (before, begun) = (letters()?, Instant::now());
     command(&folder.join("agent.toml"), &["drill", "callout", "household"])?;
@@ -325,7 +326,9 @@ fn year_before(config: &Path) -> Result<()> {
             // Water that warms and cools over hours, seen through a probe of 0.01 K.
             value: Some(match in_words {
                 true => Value::Word(0),
-                false => Value::Number((2_500.0 + 100.0 * (minute as f64 / 180.0 + n as f64).sin()).round() / 100.0),
+                false => Value::Number(
+                    (2_500.0 + 100.0 * (minute as f64 / 180.0 + n as f64).sin()).round() / 100.0,
+                ),
             }),
             quality: Quality::Good,
         };

@@ -39,7 +39,8 @@ fn ready() -> Result<()> {
         // A port of this machine on which nobody listens; and an address from which nothing comes
         // back (RFC 5737), as from a broker that has lost its power.
         let nobody = std::net::TcpListener::bind("127.0.0.1:0")?.local_addr()?.port();
-        let there = [(broker.port(), "127.0.0.1", true), (nobody, "127.0.0.1", false), (1_883, "192.0.2.1", false)];
+        let there =
+            [(broker.port(), "127.0.0.1", true), (nobody, "127.0.0.1", false), (1_883, "192.0.2.1", false)];
         for (port, host, is_there) in there {
             let folder = tempfile::tempdir_in(env!("CARGO_TARGET_TMPDIR"))?;
             let config = site::write(folder.path(), port, &To::Siren)?;

@@ -12,6 +12,7 @@ is there; its bound is for a machine that is broken.
 """
 import os
 import pathlib
+import re
 import sqlite3
 import subprocess
 import sys
@@ -155,9 +156,9 @@ with sync_playwright() as play:
     assert "refresh" not in reply.headers, "a page that lives by its script is not loaded again under its reader"
     wall.evaluate("window.stands = true")
     happens("water 25.8125")
-    wall.wait_for_function("document.getElementById('main').innerText.includes('25.8')")
+    wall.locator("#main", has_text="25.8").wait_for()
     happens("mains off")
-    wall.wait_for_function("document.querySelector('h1').innerText.toLowerCase().includes('mains power')")
+    wall.locator("h1", has_text=re.compile("mains power", re.IGNORECASE)).wait_for()
     assert wall.evaluate("window.stands"), "the page was loaded again under its reader"
     live.close()
     page.goto(site + "/")

@@ -227,7 +227,8 @@ fn beyond_this_machine_the_page_is_encrypted_with_a_certificate_that_stays_the_s
 }
 
 #[test]
-fn with_the_keeper_s_own_certificate_whoever_trusts_its_authority_gets_in_and_a_new_one_is_taken_at_the_start() {
+fn with_the_keeper_s_own_certificate_whoever_trusts_its_authority_gets_in_and_a_new_one_is_taken_at_the_start()
+ {
     let house = SmallHouse::new(
         "listen = \"0.0.0.0:{port}\"\nurl = \"https://halyard.home.arpa:{port}\"\n\
          certificate-file = \"keepers.pem\"\nkey-file = \"keepers.key\"",
@@ -250,8 +251,10 @@ fn with_the_keeper_s_own_certificate_whoever_trusts_its_authority_gets_in_and_a_
     give(&authority);
     let agent = house.start();
     assert!(page_for(&authority).contains("Who is it?"));
-    over_tls(&house, "halyard.home.arpa", &other.file()).expect_err("somebody else's authority says nothing of it");
-    over_tls(&house, "localhost", &authority.file()).expect_err("it is for the name that the keeper had it made for");
+    over_tls(&house, "halyard.home.arpa", &other.file())
+        .expect_err("somebody else's authority says nothing of it");
+    over_tls(&house, "localhost", &authority.file())
+        .expect_err("it is for the name that the keeper had it made for");
     // Nothing is made beside it, and nothing is said in the clear.
     assert!(!house.home.path("web-certificate.pem").exists() && !house.home.path("web-key.pem").exists());
     assert!(!get(&house.address(), "/sign-in", "").contains("Who is it?"));
@@ -269,9 +272,11 @@ fn with_the_keeper_s_own_certificate_whoever_trusts_its_authority_gets_in_and_a_
     std::fs::copy(&stray.key, house.home.path("keepers.key")).expect("copied");
     let after = house.home.records().last().map_or(0, |record| record.seq);
     let agent = house.start();
-    house.home.record("the alarm", after, |body| {
-        matches!(body, Body::Raised { because, .. } if because.contains("keepers.key"))
-    });
+    house.home.record(
+        "the alarm",
+        after,
+        |body| matches!(body, Body::Raised { because, .. } if because.contains("keepers.key")),
+    );
     let said = house.home.say(&["status"]).well();
     assert!(said.contains("keepers.key"), "{said}");
     // Mended, it is taken without a restart.

@@ -132,9 +132,11 @@ fn whoever_was_away_gets_the_report_on_the_day_of_return_from_a_real_mail_server
         0,
         |body| matches!(body, Body::Drill(Drilled::Noticed { target, headline, .. }) if headline == subject && target == "ines.mail"),
     );
-    house.home.record("its fate", sent.seq, |body| {
-        matches!(body, Body::Delivered { page, .. } if *page == sent.seq)
-    });
+    house.home.record(
+        "its fate",
+        sent.seq,
+        |body| matches!(body, Body::Delivered { page, .. } if *page == sent.seq),
+    );
     agent.terminate();
     let agent = house.start();
     house.is_served(SOON);

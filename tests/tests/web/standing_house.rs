@@ -35,11 +35,14 @@ impl StandingHouse {
         let home = Home::new(SLACKWATER).expect("a folder");
         let broker = Mosquitto::start(&Options::default()).expect("a broker");
         let past = Past { days: 2, every: 5, eventful: false };
-        let config = write_files(home.folder(), broker.port(), Some(free_port()), past.every).expect("written");
+        let config =
+            write_files(home.folder(), broker.port(), Some(free_port()), past.every).expect("written");
         live_through(&config, past).expect("two calm days");
         // From now on it is noticed at once, and nobody is taken for dead on a busy machine.
         let rules = std::fs::read_to_string(home.path("rules.toml")).expect("it is there");
-        let rules = rules.replace("every= \"5 min\"", "every = \"30 min\"").replace("every = \"5 min\"", "every = \"30 min\"");
+        let rules = rules
+            .replace("every= \"5 min\"", "every = \"30 min\"")
+            .replace("every = \"5 min\"", "every = \"30 min\"");
         let rules = rules.replace("on-delay    = \"20 s\"", "on-delay = \"1 s\"");
         home.write("rules.toml", &rules).expect("written");
         let said = well();
@@ -55,7 +58,8 @@ impl StandingHouse {
         let calm = || {
             let sensors = home.say(&["status", "--json"]);
             let form: serde_json::Value = serde_json::from_str(&sensors.out).ok()?;
-            let heard = form["status"]["sensors"].as_array()?.iter().all(|sensor| sensor["quality"] == "good");
+            let heard =
+                form["status"]["sensors"].as_array()?.iter().all(|sensor| sensor["quality"] == "good");
             heard.then_some(())
         };
         until("every sensor is heard", BOUND, calm, || home.log());
@@ -75,11 +79,17 @@ impl StandingHouse {
                 ("lagoon/outlet", "off"),
                 ("lagoon/return", r#"{"flow":{"rate":0}}"#),
                 ("lagoon/heater/power", "0"),
+                ("harbour/flow", "0"),
+                ("nursery/flow", "0"),
+                ("quarantine/flow", "0"),
             ]),
             Some(("mains", "on")) => say(&[
                 ("house/mains", "on"),
                 ("lagoon/outlet", "on"),
                 ("lagoon/return", r#"{"flow":{"rate":4240}}"#),
+                ("harbour/flow", "1480"),
+                ("nursery/flow", "390"),
+                ("quarantine/flow", "420"),
             ]),
             _ => panic!("{what} can't happen here"),
         }

@@ -363,7 +363,10 @@ mod tests {
     fn a_modem_that_the_sandbox_hides_or_its_group_keeps_is_named() {
         let modem = "[modem]\ndevice = \"HERE/modem\"\n";
         let said = seen_with(modem, |_, unit| unit);
-        assert!(said.len() == 1 && said[0].starts_with("a unit sees no devices, and HERE/modem is one"), "{said:?}");
+        assert!(
+            said.len() == 1 && said[0].starts_with("a unit sees no devices, and HERE/modem is one"),
+            "{said:?}"
+        );
         let of = |mode: u32, groups: &[u32]| {
             seen_with(modem, |folder, unit| {
                 set(&folder.join("modem"), mode);
@@ -374,7 +377,10 @@ mod tests {
         assert_eq!(of(0o666, &[]), [""; 0]);
         assert_eq!(of(0o660, &[own]), [""; 0]);
         let said = of(0o660, &[]);
-        assert!(said.len() == 1 && said[0].contains("can't use HERE/modem: `SupplementaryGroups="), "{said:?}");
+        assert!(
+            said.len() == 1 && said[0].contains("can't use HERE/modem: `SupplementaryGroups="),
+            "{said:?}"
+        );
     }
 
     #[test]
