@@ -34,6 +34,15 @@ fn silent(sensor: &Proposed<'_>, names: &mut BTreeSet<String>) -> (String, &'sta
     (name, SILENT, format!("sensor  = \"{}\"\nlength  = \"{length}\"\n", sensor.name))
 }
 
+/// Several that see the mains are one page: the others follow the first.
+fn follows_first(found: &mut [(String, &'static str, String)]) {
+    if let Some(((_, hazard, keys), before)) = found.split_last_mut()
+        && let Some((first, ..)) = before.iter().find(|(_, other, _)| other == hazard)
+    {
+        let _ = writeln!(keys, "consequence-of = [\"{first}\"]");
+    }
+}
+
 /// The ready-made alarms that fit: name, hazard, its keys.
 fn alarms(sensors: &[Proposed<'_>]) -> Vec<(String, &'static str, String)> {
     let (mut found, mut names) = (Vec::new(), BTreeSet::new());
@@ -48,7 +57,10 @@ fn alarms(sensors: &[Proposed<'_>]) -> Vec<(String, &'static str, String)> {
             ));
         };
         match (sensor.guess.measures, &sensor.tank) {
-            ("presence", _) => add("power-lost", "mains"),
+            ("presence", _) => {
+                add("power-lost", "mains");
+                follows_first(&mut found);
+            }
             ("temperature", Some(_)) => {
                 add("too-cold", "temperature");
                 add("too-warm", "temperature");

@@ -201,6 +201,21 @@ fn what_no_ready_made_alarm_fits_is_told_when_it_falls_silent_and_not_sooner() {
 }
 
 #[test]
+fn two_that_see_the_mains_are_one_page() {
+    let heard = hear(&[
+        ("hall/mains", &["on", "off"], 10, 130),
+        ("hall/ups", &[r#"{"status":"utility"}"#], 10, 160),
+        ("house/mains", &["on", "off"], 10, 3_000),
+    ]);
+    let text = proposed(&heard);
+    assert_eq!(text.matches("hazard  = \"power-lost\"").count(), 3, "{text}");
+    assert_eq!(text.matches("consequence-of = [\"power-lost\"]").count(), 2, "{text}");
+    let plan = checked(&text);
+    let followers = plan.alarms.iter().filter(|alarm| alarm.name.starts_with("power-lost-"));
+    assert!(followers.map(|alarm| alarm.consequence_of.len()).eq([1, 1]), "{text}");
+}
+
+#[test]
 fn an_empty_house_gives_a_file_that_says_so_by_having_no_sensor() {
     let proposal = propose(&Observations::default(), &["ines.push".to_owned()], &[]);
     assert_eq!((proposal.sensors, proposal.alarms), (0, 0));
