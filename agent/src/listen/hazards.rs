@@ -39,7 +39,7 @@ fn follows_first(found: &mut [(String, &'static str, String)]) {
     if let Some(((_, hazard, keys), before)) = found.split_last_mut()
         && let Some((first, ..)) = before.iter().find(|(_, other, _)| other == hazard)
     {
-        let _ = writeln!(keys, "consequence-of = [\"{first}\"]");
+        let _ = write!(keys, "consequence-of = [\"{first}\"]\nexpected = [\"{first}\"]\n");
     }
 }
 
