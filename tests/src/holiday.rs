@@ -78,7 +78,8 @@ pub fn rules(every: i64) -> Result<String> {
     Ok(rules)
 }
 
-/// Writes the agent's file and the rules into a folder. The page, if it has a port, is served there.
+/// Writes the agent's file and the rules into a folder. The page, if it has a port, is served
+/// there.
 ///
 /// # Errors
 /// When they can't be written.

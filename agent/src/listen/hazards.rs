@@ -70,7 +70,8 @@ fn alarms(sensors: &[Proposed<'_>]) -> Vec<(String, &'static str, String)> {
             ("salinity", Some(_)) => add("salinity-drifting", "salinity"),
             ("leak", _) => add("water-on-floor", "leak"),
             ("battery", _) if sensor.guess.unit.as_deref() == Some("%") => add("battery-low", "battery"),
-            // No ready-made alarm fits what it says; that it falls silent is worth a word all the same.
+            // No ready-made alarm fits what it says; that it falls silent is worth a word all the
+            // same.
             _ => found.push(silent(sensor, &mut names)),
         }
     }

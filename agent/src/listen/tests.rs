@@ -89,7 +89,8 @@ fn directory() -> Directory {
 fn checked(text: &str) -> Plan {
     let around = Surroundings { directory: directory(), zone: TimeZone::UTC, today: None };
     let checked = Plan::check("rules.toml", text, &around);
-    // A file of ours passes its own check without a word; what is said of the people in it is not ours.
+    // A file of ours passes its own check without a word; what is said of the people in it is not
+    // ours.
     let said: Vec<_> = checked.report.lines().filter(|line| line.starts_with("warning: ")).collect();
     let of_people = |line: &&&str| line.contains("while the mains are off") || line.contains("at night");
     assert!(said.iter().all(|line| of_people(&line)), "{}\n{text}", checked.report);

@@ -1,7 +1,7 @@
-//! The page in the house over a year's journal of 20 sensors, with a bad fortnight at its end: how soon "now" begins to come and how
-//! large it is, a month and a year of one sensor, the report of a fortnight, memory with ten
-//! viewers and under two thousand connections, and what the page costs readings as they are taken
-//! in.
+//! The page in the house over a year's journal of 20 sensors, with a bad fortnight at its end: how
+//! soon "now" begins to come and how large it is, a month and a year of one sensor, the report of a
+//! fortnight, memory with ten viewers and under two thousand connections, and what the page costs
+//! readings as they are taken in.
 
 use crate::process::Process;
 use crate::publisher::Publisher;

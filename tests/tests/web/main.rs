@@ -61,9 +61,9 @@ impl Night {
     }
 }
 
-/// Runs a script in Chromium, by playwright for Python, with axe-core beside them: what CI installs.
-/// It says what is to happen, a line each, and hears when it has; its last line is `end`. False
-/// where that can't be had, and need not be.
+/// Runs a script in Chromium, by playwright for Python, with axe-core beside them: what CI
+/// installs. It says what is to happen, a line each, and hears when it has; its last line is `end`.
+/// False where that can't be had, and need not be.
 fn in_chromium(script: &str, words: &[&str], end: &str, happens: impl Fn(&str)) -> bool {
     let there = Command::new("python3").args(["-c", "import playwright"]).stderr(Stdio::null()).status();
     if !there.is_ok_and(|status| status.success()) {
