@@ -210,3 +210,17 @@ fn what_is_worse_from_the_first_moment_on_is_news_and_what_is_worse_again_is_non
     ];
     watch::check(&(house, history.map(|deed| (60, deed)).to_vec()));
 }
+
+#[test]
+fn what_was_answered_while_it_latched_stands_on_if_it_ends_again_when_nobody_has_it_any_more() {
+    let mut house = house(12, &[1]);
+    (house.alarms[0].latching, house.alarms[0].on_delay) = (true, 90);
+    let history = [
+        (0, Deed::Begins(0)),
+        (1_200, Deed::Ends(0)),
+        (0, Deed::Begins(0)),
+        (0, Deed::Answers("ines", 0)),
+        (9_000, Deed::Ends(0)),
+    ];
+    watch::check(&(house, history.to_vec()));
+}

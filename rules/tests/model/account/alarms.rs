@@ -281,7 +281,8 @@ impl Account<'_> {
         let answered = matches!(self.calls[at].phase, Phase::Answered(_) | Phase::Asking(_));
         let Some(member) = self.calls[at].members.iter_mut().find(|it| it.alarm == alarm) else { return };
         member.over = Some(now);
-        member.latched = latches && !member.covered && !member.acknowledged;
+        // An answer covers it for as long as it holds.
+        member.latched = latches && !(member.covered && answered) && !member.acknowledged;
         member.anew = None;
         member.alone = None;
         if member.latched {
