@@ -121,7 +121,7 @@ fn in_a_power_cut_a_wet_floor_comes_first_then_air_then_the_jug_then_feeding() {
         in_order(
             story.page(to),
             &[
-                "\nFirst: Is the floor wet near plugs or cables? Stay out, and call for help.",
+                "\nFirst: Is the floor dry near plugs and cables? Only then go on. Wet: stay out, and call for help.",
                 "\n2. Start the battery air pump",
                 "\n3. A tank without bubbles? Lift its water with a jug by the handle, and pour it from a hand's height.",
                 "five minutes in every fifteen. Hands stay out of the water: power can return any second.",

@@ -275,6 +275,14 @@ impl Context<'_> {
         Some(self.mono() + Span((hours * 3_600_000.0) as i64))
     }
 
+    /// The early end of what the water of an alarm's tank has before it is too cold, as things are.
+    pub(in crate::engine) fn too_cold_from(&self, alarm: &str) -> Option<Moment> {
+        let tank = self.plan.alarm(self.alarm(alarm)?).tank?;
+        let cold = self.water_ahead(tank).into_iter().filter(|ahead| ahead.side == Side::Below);
+        let hours = cold.map(|ahead| ahead.range.low).min_by(f64::total_cmp)?;
+        Some(self.mono() + Span((hours * 3_600_000.0) as i64))
+    }
+
     /// When this watch may go dark by what its UPS says of itself, while that is about to stop; if
     /// it says no time, ten minutes after it said so.
     pub(in crate::engine) fn own_end_from(&self) -> Option<Moment> {
