@@ -173,7 +173,7 @@ fn water_on_the_floor_begins_with_the_top_off_then_the_sump_the_return_the_panel
         in_order(
             story.page(to),
             &[
-                "\nFirst: Does water touch a plug",
+                "\nFirst: Are all plugs, cables and power strips dry?",
                 "\n2. Unplug the top-off pump first, at a dry plug",
                 "Sump full to the brim? Leave the return pump on, and take water out with a bucket",
                 "If it is not: unplug the return pump at a dry plug, and watch the sump: the pipes run back into it.",

@@ -70,7 +70,7 @@ fn a_page_says_where_things_are_whom_to_call_and_what_a_helper_may_do() {
          Call Ines: +351 200 000 000\nSomebody is hurt: 112\n\
          A helper may do every step that is not only for who knows the tank, and besides: open the lid."
     );
-    assert!(body.contains("before heat. Battery pump: hall cupboard, upper shelf.\n"), "{body}");
+    assert!(body.contains("from a hand's height. Jug: on the stand.\n"), "{body}");
     // The all-clear asks nobody to act.
     let clear = site.world.sent.iter().find(|sent| sent.purpose == Purpose::AllClear);
     assert!(clear.is_none_or(|sent| !sent.body.contains("hall cupboard")));
@@ -86,7 +86,7 @@ fn too_warm_for_a_helper(where_the_plugs_are: &str) -> String {
     let mut site = Site::with(&rules, people, NOON);
     site.says("room2/lagoon/temperature", "28.5");
     site.run(Span::hours(1));
-    let page = site.world.sent.iter().rev().find(|page| page.to == "neighbour.mail");
+    let page = site.world.sent.iter().find(|page| page.to == "neighbour.mail" && page.alarm == "too-warm");
     page.expect("the neighbour is told").body.clone()
 }
 
