@@ -149,16 +149,13 @@ impl Facts<'_> {
         let without = self.by_urgency().into_iter().filter(|it| it.breathless.is_some());
         let left = |it: &&Outlook| step.left.is_empty() || step.left.contains(&it.place);
         let tanks: Vec<&str> = without.filter(left).map(|it| it.place.as_str()).collect();
-        let (first, others) = match tanks.as_slice() {
-            [first, second] if gives_air => (*first, *second),
-            [first, _, ..] if gives_air => (*first, "the others"),
+        let others = match tanks.as_slice() {
+            [_, second] if gives_air => *second,
+            [_, _, ..] if gives_air => "the others",
             [..] => return None,
         };
         let order: Vec<String> = tanks.iter().map(|tank| self.known_by(tank)).collect();
-        Some(PageLine::of(format!(
-            "In this order: {}. One pump only: to {first}, the jug to {others}.",
-            words::capital(&order.join(", then "))
-        )))
+        Some(PageLine::of(format!("First {}. One pump? The jug for {others}.", order.join(", then "))))
     }
 
     /// A tank's title, and for a helper which tank that is.
