@@ -59,6 +59,13 @@ const SETTLES: u32 = 6;
 const LEAST_STEPS: u32 = 4;
 /// Outside of its swing is so far outside, K.
 const LEAST_OUTSIDE: f64 = 0.1;
+/// A heater's rate says nothing as long as the water is within this share of the margin of where the
+/// heater turns it: a tank that swings inside its band is held.
+const WITHIN: f64 = 0.6;
+/// So much more than what came back by itself is news; and what is left of that after a cell: half
+/// of it after three weeks.
+const FURTHER_LOST: f64 = 1.2;
+const USUAL_FADES: f64 = 0.999_885;
 /// In half an hour, of what the strongest heater makes in an hour: what warms the water is no room.
 const RISES: f64 = 0.15;
 /// Cells for which a heater is on before its heat can be missed: forty minutes, longer than anybody
@@ -104,6 +111,9 @@ pub struct Faults {
     told: [Option<ToldDepth>; KINDS],
     /// How often anything of cold, and of heat, was told of late, and until when that counts.
     often: [(u32, Moment); 2],
+    /// The most evidence of a greater loss that came back by itself, K: a draught, a lid, the sun
+    /// gone. What goes no further is no news.
+    usual_loss: f64,
     /// What cools without a break.
     steady: Steady,
     /// The newest water, degC.
@@ -137,6 +147,7 @@ impl Faults {
             suspicious_since: None,
             told: [None; KINDS],
             often: [(0, Moment(i64::MIN)); 2],
+            usual_loss: 0.0,
             steady: Steady::default(),
             water: f64::NAN,
         }
@@ -296,7 +307,7 @@ impl Faults {
                 && rests.zip(swings).is_some_and(|(rests, swings)| cell.temperature > rests.max(swings));
         }
         let turns = heaters.into_iter().filter_map(|holder| hold.turns_at(holder));
-        let turns = turns.map(|level| level.place).reduce(f64::max);
+        let turns = turns.map(|level| level.place - WITHIN * level.margin).reduce(f64::max);
         turns.is_some_and(|turns| fault == Fault::LosingHeat || cell.temperature < turns)
     }
 
@@ -333,9 +344,14 @@ impl Faults {
             if fed[i] {
                 self.tests[i].add(deviation[i], slack[i]);
             }
-            let height = self.heights[i] + on_the_way[i];
+            let mut height = self.heights[i] + on_the_way[i];
             let Cusum { evidence, steps } = self.tests[i];
             // A heater without heat also looks like a loss: the nearer explanation speaks.
+            if fault == Fault::LosingHeat {
+                let stands = self.standing[fault.index()].is_some();
+                height = if stands { height } else { height.max(FURTHER_LOST * self.usual_loss) };
+                self.usual_loss = (self.usual_loss * USUAL_FADES).max(if stands { evidence } else { 0.0 });
+            }
             let explained = fault == Fault::LosingHeat && self.tests[0].evidence >= evidence;
             let is_seen = match fault {
                 Fault::NoHeat => cell.room.is_finite() && self.on_for >= ON_LONG,

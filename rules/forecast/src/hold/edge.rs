@@ -12,6 +12,8 @@ const MARGINS: (f64, f64) = (0.08, 0.5);
 /// A new place is one after so many turns there in at least so long, or two in a day.
 const PROVED: (u32, Span) = (3, Span::hours(6));
 const PROVED_SLOWLY: (u32, Span) = (2, Span::hours(24));
+/// A change is told within so long of when the water was last held at its old place.
+pub(super) const NEWS: Span = Span::hours(48);
 /// What is left of a tail after one more turn: half after a hundred.
 const FADES: f32 = 0.993;
 /// Of a first tail so much more may come.
@@ -53,6 +55,8 @@ pub struct Edge {
     seen: u32,
     /// Place, turns there, and since when.
     other: Option<(f32, u32, Moment)>,
+    /// When it last turned the water at the place; none since a restart.
+    newest: Option<Moment>,
 }
 
 impl Edge {
@@ -79,12 +83,13 @@ impl Edge {
     pub(super) fn take(&mut self, at: f64, when: Moment) -> Option<f64> {
         let off = at - self.place();
         if self.seen == 0 || (off.abs() > self.near() && !self.is_known()) {
-            *self = Self { place: at as f32, spread: 0.06, tail: 0.0, seen: 1, other: None };
+            *self = Self { place: at as f32, spread: 0.06, seen: 1, newest: Some(when), ..Self::default() };
             return None;
         }
         self.tail *= FADES;
         if off.abs() <= self.near() {
             self.tail = self.tail.max(-off as f32);
+            self.newest = Some(when);
             self.seen = self.seen.saturating_add(1);
             let share = 1.0 / f64::from(self.seen.min(MEMORY));
             self.place += (off * share) as f32;
@@ -104,9 +109,11 @@ impl Edge {
         let lasted = when - since;
         let is_proved = |(least, long): (u32, Span)| turns >= least && lasted >= long;
         if is_proved(PROVED) || is_proved(PROVED_SLOWLY) {
-            // What was hardly known has not changed; it was found.
-            let shift = (self.seen >= SEASONED).then_some(f64::from(place - self.place));
-            *self = Self { place, seen: KNOWN, other: None, ..*self };
+            // What was hardly known has not changed; it was found. What changed longer ago is learned
+            // without a word.
+            let is_news = self.newest.is_none_or(|newest| when - newest <= NEWS);
+            let shift = (self.seen >= SEASONED && is_news).then_some(f64::from(place - self.place));
+            *self = Self { place, seen: KNOWN, other: None, newest: Some(when), ..*self };
             return shift;
         }
         self.other = Some((place, turns, since));
@@ -210,6 +217,13 @@ impl Edges {
         self.rests.level()
     }
 
+    /// The furthest at which it lets the water go: the further of two places while one is under
+    /// proof.
+    pub(super) fn rests_furthest(&self) -> Option<Level> {
+        let further = self.rests.other.map_or(self.rests.place, |(other, ..)| other.max(self.rests.place));
+        self.rests().map(|level| Level { place: f64::from(further), ..level })
+    }
+
     /// Whether it has just come on.
     pub(super) fn has_come_on(&self) -> bool {
         self.phase.cells == 1
@@ -233,6 +247,7 @@ impl Edges {
             tail: tail.clamp(0.0, MARGINS.1) as f32,
             seen: seen.clamp(0.0, f64::from(MEMORY)) as u32,
             other: None,
+            newest: None,
         };
         *self = Self { acts: edge(*a, *b, *c, *d), rests: edge(*e, *f, *g, *h), ..Self::default() };
         true

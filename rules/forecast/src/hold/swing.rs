@@ -5,6 +5,7 @@
 #![expect(clippy::indexing_slicing, reason = "windows by places below their number")]
 
 use super::Level;
+use super::edge::NEWS;
 use crate::thermal::CELL;
 use slackwater_time::{Moment, Span};
 
@@ -37,7 +38,7 @@ const ENOUGH: u32 = 36;
 /// A swing that drifts faster than this in a day, K, has left what held it.
 const DRIFTS: f64 = 0.3;
 /// Suspicion keeps windows out for so many of them at most.
-const LASTING: u32 = 6;
+const LASTING: u32 = 2;
 /// What stands for "none" where only finite numbers can be kept.
 const NONE: f64 = -999.0;
 
@@ -58,6 +59,8 @@ pub(super) struct Swing {
     newest: [f32; 2 * ARM + 1],
     /// Number of the window under way, what it is so far, its cells.
     under_way: (i64, [f64; 4], u32),
+    /// Numbers of the windows that ended last, newest last: a day, and the one before it.
+    numbers: [i64; DAY + 1],
     /// Windows that suspicion kept out.
     kept_out: u32,
     floor: Option<Level>,
@@ -101,6 +104,7 @@ impl Default for Swing {
             ended: 0,
             newest: [f32::NAN; 2 * ARM + 1],
             under_way: (0, BEGUN, 0),
+            numbers: [i64::MIN; DAY + 1],
             kept_out: 0,
             floor: None,
             ceiling: None,
@@ -119,8 +123,10 @@ impl Swing {
         let number = at.0.saturating_sub(1 + CELL.0 * ARM as i64).div_euclid(WINDOW.0);
         let mut moved = None;
         if number != self.under_way.0 {
-            let (_, window, cells) = std::mem::replace(&mut self.under_way, (number, BEGUN, 0));
+            let (ended, window, cells) = std::mem::replace(&mut self.under_way, (number, BEGUN, 0));
             if cells >= ENOUGH {
+                self.numbers.rotate_left(1);
+                self.numbers[DAY] = ended;
                 self.kept_out = 0;
                 moved = self.end(window.map(|value| value as f32));
             } else {
@@ -159,9 +165,16 @@ impl Swing {
         if moved.is_some() {
             (self.count, self.settled) = (DAY, true);
         }
+        let moved = moved.filter(|_| self.is_news());
         self.settled &= self.count < 2 * DAY;
         self.refresh();
         moved
+    }
+
+    /// Whether the window before the last day is not long ago; not known after a restart.
+    fn is_news(&self) -> bool {
+        let [before, .., newest] = self.numbers;
+        before == i64::MIN || WINDOW.times(newest - before) <= NEWS
     }
 
     fn seen(&self) -> &[SwingWindow] {

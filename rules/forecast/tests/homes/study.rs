@@ -166,7 +166,7 @@ fn live(seed: u64, days: i64, tally: &mut Tally) {
                 if tally.verbose {
                     let model = &watch.model;
                     println!(
-                        "home {seed} day {:.2} hour {:.1} {:?} {hazard:?} water {:.2} set {:.2}±{:.2} room {:.1} heats {} cooling {} {:?} {:?}",
+                        "home {seed} day {:.2} hour {:.1} {:?} {hazard:?} water {:.2} set {:.2}±{:.2} room {:.1} heats {} cooling {} {:?} {:?} {} {} ago, every {} {}, floor {:.2?} ceiling {:.2?} range {:.2?} first {:.2?} jumped {:?}",
                         life.minute as f64 / DAY as f64,
                         life.hour,
                         watch.sensors,
@@ -178,6 +178,15 @@ fn live(seed: u64, days: i64, tally: &mut Tally) {
                         life.cooling,
                         home.cools != Cools::Nothing,
                         watch.faults.standing().map(|found| found.fault).collect::<Vec<_>>(),
+                        life.last.0,
+                        life.minute - life.last.1,
+                        home.every,
+                        home.litres as i64,
+                        model.holds().floor().map(|level| (level.place, level.margin)),
+                        model.holds().ceiling().map(|level| (level.place, level.margin)),
+                        model.holds().range(),
+                        model.holds().turns_at(slackwater_forecast::hold::Holder::Heater).map(|level| (level.place, level.margin)),
+                        model.holds().jumped().map(|at| (crate::watch::at(life.minute) - at).as_seconds() / 60.0),
                     );
                 }
             }
