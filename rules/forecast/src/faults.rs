@@ -27,7 +27,7 @@ use super::interval::CannotSay;
 use super::thermal::{Cell, Thermal};
 use crate::hold::Holder;
 use beyond::{BelowFloor, Beyond, Proved, Steady};
-use cusum::Cusum;
+use cusum::{Cusum, UsualEvidence};
 use lag::Lag;
 use probe::Jump;
 use slackwater_time::{Moment, Span};
@@ -62,10 +62,6 @@ const LEAST_OUTSIDE: f64 = 0.1;
 /// A heater's rate says nothing as long as the water is within this share of the margin of where the
 /// heater turns it: a tank that swings inside its band is held.
 const WITHIN: f64 = 0.6;
-/// So much more than what came back by itself is news; and what is left of that after a cell: half
-/// of it after three weeks.
-const FURTHER_LOST: f64 = 1.2;
-const USUAL_FADES: f64 = 0.999_885;
 /// In half an hour, of what the strongest heater makes in an hour: what warms the water is no room.
 const RISES: f64 = 0.15;
 /// Cells for which a heater is on before its heat can be missed: forty minutes, longer than anybody
@@ -111,9 +107,8 @@ pub struct Faults {
     told: [Option<ToldDepth>; KINDS],
     /// How often anything of cold, and of heat, was told of late, and until when that counts.
     often: [(u32, Moment); 2],
-    /// The most evidence of a greater loss that came back by itself, K: a draught, a lid, the sun
-    /// gone. What goes no further is no news.
-    usual_loss: f64,
+    /// What of greater losses came back by itself: a draught, a lid, the sun gone.
+    usual_loss: UsualEvidence,
     /// What cools without a break.
     steady: Steady,
     /// The newest water, degC.
@@ -147,7 +142,7 @@ impl Faults {
             suspicious_since: None,
             told: [None; KINDS],
             often: [(0, Moment(i64::MIN)); 2],
-            usual_loss: 0.0,
+            usual_loss: UsualEvidence::default(),
             steady: Steady::default(),
             water: f64::NAN,
         }
@@ -262,7 +257,7 @@ impl Faults {
             self.settling = SETTLES;
             return;
         }
-        let Some(before) = before.filter(|before| follows(before, cell)) else { return };
+        let Some(before) = before.filter(|before| cell.follows(before)) else { return };
         if self.ready(model).is_err() {
             return;
         }
@@ -348,9 +343,7 @@ impl Faults {
             let Cusum { evidence, steps } = self.tests[i];
             // A heater without heat also looks like a loss: the nearer explanation speaks.
             if fault == Fault::LosingHeat {
-                let stands = self.standing[fault.index()].is_some();
-                height = if stands { height } else { height.max(FURTHER_LOST * self.usual_loss) };
-                self.usual_loss = (self.usual_loss * USUAL_FADES).max(if stands { evidence } else { 0.0 });
+                height = self.usual_loss.height(height, evidence, self.standing[fault.index()].is_some());
             }
             let explained = fault == Fault::LosingHeat && self.tests[0].evidence >= evidence;
             let is_seen = match fault {
@@ -400,12 +393,4 @@ impl Faults {
             model.hold(cell.end + Thermal::cell_length());
         }
     }
-}
-
-/// Whether `cell` came right after `before`, and both tell of water and heaters.
-fn follows(before: &Cell, cell: &Cell) -> bool {
-    before.end + Thermal::cell_length() == cell.end
-        && before.temperature.is_finite()
-        && cell.temperature.is_finite()
-        && before.heaters.iter().all(|share| share.is_finite())
 }

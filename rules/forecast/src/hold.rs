@@ -227,6 +227,15 @@ impl Hold {
         numbers
     }
 
+    /// The floor of the swing, which came to be kept later.
+    pub(crate) fn kept_floor(&self) -> [f64; 2] {
+        self.swing.kept_floor()
+    }
+
+    pub(crate) fn recall_floor(&mut self, floor: [f64; 2]) {
+        self.swing.recall_floor(floor);
+    }
+
     /// How many numbers that is.
     pub(crate) const KEPT: usize = 3 * Edges::KEPT + Swing::KEPT + 2;
 

@@ -32,7 +32,7 @@ const STEEPER: f64 = 1.5;
 /// Cells of three quarters of an hour.
 const ARM: usize = 9;
 /// A turn is never further from its place than this by chance, K.
-const MARGINS: (f64, f64) = (0.15, 0.45);
+const MARGINS: (f64, f64) = (0.11, 0.45);
 /// Cells of a window that must have been seen: half of it.
 const ENOUGH: u32 = 36;
 /// A swing that drifts faster than this in a day, K, has left what held it.
@@ -65,6 +65,10 @@ pub(super) struct Swing {
     kept_out: u32,
     floor: Option<Level>,
     ceiling: Option<Level>,
+    /// The last floor that was known, which goes on below water that floats above it; windows for
+    /// which another one has held the water above.
+    below: Option<Level>,
+    above: u32,
     /// Where the water turned upwards and downwards lately.
     turns: [SwingTurn; 2],
 }
@@ -108,6 +112,8 @@ impl Default for Swing {
             kept_out: 0,
             floor: None,
             ceiling: None,
+            below: None,
+            above: 0,
             turns: [SwingTurn { furthest: f64::NEG_INFINITY, turned: None }; 2],
         }
     }
@@ -165,6 +171,7 @@ impl Swing {
         if moved.is_some() {
             (self.count, self.settled) = (DAY, true);
         }
+        self.below = self.below.filter(|_| moved.is_none());
         let moved = moved.filter(|_| self.is_news());
         self.settled &= self.count < 2 * DAY;
         self.refresh();
@@ -186,6 +193,25 @@ impl Swing {
         let known = self.count >= 2 * DAY || self.settled;
         let of = |end, sign| level(self.seen(), end, sign).filter(|_| known);
         (self.floor, self.ceiling) = (of(0, 1.0), of(1, -1.0));
+        let is_above = |floor: &Level, below: &Level| floor.place > below.place + below.margin;
+        let floats = self.below.filter(|below| self.floor.is_none_or(|floor| is_above(&floor, below)));
+        self.above = if floats.is_some() && self.floor.is_some() { self.above + 1 } else { 0 };
+        // What has held it above for a week is its floor by now.
+        match floats.filter(|_| self.above < KEPT as u32) {
+            Some(below) => self.floor = Some(below),
+            None => (self.below, self.above) = (self.floor, 0),
+        }
+    }
+
+    /// The floor to go on with after a restart.
+    pub(super) fn kept_floor(&self) -> [f64; 2] {
+        self.below.map_or([NONE; 2], |below| [below.place, below.margin])
+    }
+
+    pub(super) fn recall_floor(&mut self, [place, margin]: [f64; 2]) {
+        let known = (-5.0..=60.0).contains(&place);
+        self.below = known.then(|| Level { place, margin: margin.clamp(MARGINS.0, MARGINS.1) });
+        self.refresh();
     }
 
     /// By how much a day's swing is away from that of the days before, both ends alike.

@@ -155,6 +155,17 @@ impl Home {
         .spaced(dice)
     }
 
+    /// A home so warm that a chiller or fan has to hold the water.
+    pub(crate) fn cooled(dice: &mut Dice) -> Self {
+        loop {
+            let home = Self::any(dice);
+            if home.cools != Cools::Nothing {
+                let mean = dice.from(25.0, 28.5);
+                return Self { mean, season: dice.from(-1.5, 1.5), setback: 0.0, ..home };
+            }
+        }
+    }
+
     fn spaced(mut self, dice: &mut Dice) -> Self {
         self.spare_below = self.hysteresis / 2.0 + dice.from(0.2, 0.7);
         self.cools_above = self.hysteresis + dice.from(0.5, 1.2);
@@ -246,7 +257,7 @@ pub(crate) struct Life {
     probe: f64,
     sump_probe: f64,
     pub(crate) heats: bool,
-    spares: bool,
+    pub(crate) spares: bool,
     pub(crate) cooling: bool,
     work: Work,
     window_until: i64,
