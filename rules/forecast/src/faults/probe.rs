@@ -56,9 +56,9 @@ pub struct Apart {
     parted: u32,
     /// One of the two has made a step: what they differ by after it is their difference.
     stepped: bool,
-    /// The difference before the newest, and the least and most of it since they are apart; whether
+    /// The two newest differences, and the least and most of it since they are apart; whether
     /// they came apart at once.
-    before: f64,
+    before: [f64; 2],
     since: (f64, f64),
     at_once: bool,
 }
@@ -69,7 +69,7 @@ const PARTED: u32 = 12;
 /// Apart for so long, they are so for good: a probe was moved.
 const LASTING: u32 = 288;
 
-/// This share of the parting within one cell is a step, which water makes only where a heater stands
+/// This share of the parting within two cells is a step, which water makes only where a heater stands
 /// in it; and such water goes on by more than this, K.
 const AT_ONCE: f64 = 0.6;
 const STANDS_STILL: f64 = 0.12;
@@ -90,10 +90,14 @@ impl Apart {
             self.mean = difference;
         }
         let off = difference - self.mean;
-        let step = difference - std::mem::replace(&mut self.before, difference);
+        let step = difference - self.before[0];
+        self.before = [self.before[1], difference];
         let far = self.seen >= PAIRS && off.abs() > (6.0 * self.deviation).max(LEAST_APART);
         if far && self.parted == 0 {
             self.at_once = step.abs() > AT_ONCE * off.abs();
+        }
+        if self.parted <= 1 {
+            // A probe lags: the step ends in the second cell.
             self.since = (difference, difference);
         }
         self.since = (self.since.0.min(difference), self.since.1.max(difference));

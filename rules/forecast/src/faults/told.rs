@@ -16,7 +16,7 @@ const OFTEN: u32 = 2;
 /// What was told and came back is remembered for so long; and so much further out is news, K.
 const REMEMBERED: Span = Span::hours(168);
 const FURTHER: f64 = 0.2;
-const MUCH_FURTHER: f64 = 0.5;
+const MUCH_FURTHER: f64 = 0.8;
 /// Back for so many cells (half a day) from so much further out than where it was told, K: that was
 /// a fault that somebody mended, and the next one is news from the beginning.
 const MENDED: (u32, f32) = (144, 0.5);
@@ -101,9 +101,12 @@ impl Faults {
             let sign = if kind < 3 { -1.0 } else { 1.0 };
             let is_out = sign * self.water >= f64::from(depth.began);
             depth.back = if is_out { 0 } else { depth.back.saturating_add(1) };
-            if depth.back >= MENDED.0 && depth.furthest > depth.began + MENDED.1 {
+            let (times, until) = &mut often[usize::from(sign > 0.0)];
+            // Twice in a week nobody mended anything: the tank has changed.
+            let is_change = *times >= OFTEN && self.before.is_some_and(|cell| cell.end < *until);
+            if depth.back >= MENDED.0 && depth.furthest > depth.began + MENDED.1 && !is_change {
                 *told = None;
-                often[usize::from(sign > 0.0)].0 = 0;
+                *times = 0;
             }
         }
     }
