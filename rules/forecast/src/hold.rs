@@ -188,7 +188,7 @@ impl Hold {
 
     /// Whether within the last hour the water fell faster than it does by itself: hands, a window.
     pub(crate) fn fell_steeply(&self, now: Moment) -> bool {
-        self.pace.fell_steeply().is_some_and(|at| now - at < STEEP_FOR)
+        now - self.pace.fell_steeply() < STEEP_FOR
     }
 
     /// The newest cell, less the lowest of the twenty minutes before it, K.

@@ -58,8 +58,8 @@ pub struct Apart {
     stepped: bool,
     /// The two newest differences, and the least and most of it since they are apart; whether
     /// they came apart at once.
-    before: [f64; 2],
-    since: (f64, f64),
+    before: [f32; 2],
+    since: (f32, f32),
     at_once: bool,
 }
 
@@ -90,19 +90,20 @@ impl Apart {
             self.mean = difference;
         }
         let off = difference - self.mean;
-        let step = difference - self.before[0];
-        self.before = [self.before[1], difference];
+        let here = difference as f32;
+        let step = difference - f64::from(self.before[0]);
+        self.before = [self.before[1], here];
         let far = self.seen >= PAIRS && off.abs() > (6.0 * self.deviation).max(LEAST_APART);
         if far && self.parted == 0 {
             self.at_once = step.abs() > AT_ONCE * off.abs();
         }
         if self.parted <= 1 {
             // A probe lags: the step ends in the second cell.
-            self.since = (difference, difference);
+            self.since = (here, here);
         }
-        self.since = (self.since.0.min(difference), self.since.1.max(difference));
+        self.since = (self.since.0.min(here), self.since.1.max(here));
         self.parted = if far { self.parted.saturating_add(1) } else { 0 };
-        let stands_still = self.since.1 - self.since.0 < STANDS_STILL.max(4.0 * self.deviation);
+        let stands_still = f64::from(self.since.1 - self.since.0) < STANDS_STILL.max(4.0 * self.deviation);
         if self.parted == PARTED && self.at_once && stands_still {
             // Apart within minutes and no further since: one of the probes was moved, not the water.
             *self = Self { mean: difference, parted: 0, ..*self };

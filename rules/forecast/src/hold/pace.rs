@@ -33,13 +33,13 @@ pub(super) struct SwingPace {
     seen: u32,
     jumped: Option<Moment>,
     /// What it falls in twenty minutes at its usual fastest, K, and when it last fell faster.
-    falls: f64,
-    steep: Option<Moment>,
+    falls: f32,
+    steep: Moment,
 }
 
 impl Default for SwingPace {
     fn default() -> Self {
-        Self { newest: [f64::NAN; KEPT], usual: [0.15, 0.25], seen: 0, jumped: None, falls: 0.05, steep: None }
+        Self { newest: [f64::NAN; KEPT], usual: [0.15, 0.25], seen: 0, jumped: None, falls: 0.05, steep: Moment(i64::MIN) }
     }
 }
 
@@ -94,18 +94,19 @@ impl SwingPace {
             return;
         }
         let by_itself = own / 3.0;
-        if fell > (STEEP * self.falls).max(by_itself) + STEEP_BY_CHANCE {
-            self.steep = Some(at);
+        let mut falls = f64::from(self.falls);
+        if fell > (STEEP * falls).max(by_itself) + STEEP_BY_CHANCE {
+            self.steep = at;
         }
         if !settling {
-            let step = (0.004 * self.falls).max(2e-4) * if self.seen < 2 * KNOWN { 4.0 } else { 1.0 };
-            self.falls += if fell > self.falls { step * SHARE / (1.0 - SHARE) } else { -step };
-            self.falls = self.falls.clamp(0.02, 2.0);
+            let step = (0.004 * falls).max(2e-4) * if self.seen < 2 * KNOWN { 4.0 } else { 1.0 };
+            falls += if fell > falls { step * SHARE / (1.0 - SHARE) } else { -step };
+            self.falls = falls.clamp(0.02, 2.0) as f32;
         }
     }
 
     /// When it last fell faster than it does by itself.
-    pub(super) fn fell_steeply(&self) -> Option<Moment> {
+    pub(super) fn fell_steeply(&self) -> Moment {
         self.steep
     }
 

@@ -59,16 +59,16 @@ pub(super) struct Swing {
     newest: [f32; 2 * ARM + 1],
     /// Number of the window under way, what it is so far, its cells.
     under_way: (i64, [f64; 4], u32),
-    /// Numbers of the windows that ended last, newest last: a day, and the one before it.
-    numbers: [i64; DAY + 1],
+    /// Numbers of the windows that ended last, newest last, by two bytes: a day, and the one before it.
+    numbers: [u16; DAY + 1],
     /// Windows that suspicion kept out.
     kept_out: u32,
     floor: Option<Level>,
     ceiling: Option<Level>,
     /// The last floor that was known, which goes on below water that floats above it; windows for
     /// which another one has held the water above.
-    below: Option<Level>,
-    above: u32,
+    below: Option<(f32, f32)>,
+    above: u8,
     /// Where the water turned upwards and downwards lately.
     turns: [SwingTurn; 2],
 }
@@ -108,7 +108,7 @@ impl Default for Swing {
             ended: 0,
             newest: [f32::NAN; 2 * ARM + 1],
             under_way: (0, BEGUN, 0),
-            numbers: [i64::MIN; DAY + 1],
+            numbers: [0; DAY + 1],
             kept_out: 0,
             floor: None,
             ceiling: None,
@@ -132,7 +132,7 @@ impl Swing {
             let (ended, window, cells) = std::mem::replace(&mut self.under_way, (number, BEGUN, 0));
             if cells >= ENOUGH {
                 self.numbers.rotate_left(1);
-                self.numbers[DAY] = ended;
+                self.numbers[DAY] = ended as u16;
                 self.kept_out = 0;
                 moved = self.end(window.map(|value| value as f32));
             } else {
@@ -181,7 +181,8 @@ impl Swing {
     /// Whether the window before the last day is not long ago; not known after a restart.
     fn is_news(&self) -> bool {
         let [before, .., newest] = self.numbers;
-        before == i64::MIN || WINDOW.times(newest - before) <= NEWS
+        let windows = i64::from(newest.wrapping_sub(before));
+        (self.ended as usize) <= DAY || WINDOW.times(windows) <= NEWS
     }
 
     fn seen(&self) -> &[SwingWindow] {
@@ -193,24 +194,28 @@ impl Swing {
         let known = self.count >= 2 * DAY || self.settled;
         let of = |end, sign| level(self.seen(), end, sign).filter(|_| known);
         (self.floor, self.ceiling) = (of(0, 1.0), of(1, -1.0));
+        let below = self.below.map(|(place, margin)| Level { place: place.into(), margin: margin.into() });
         let is_above = |floor: &Level, below: &Level| floor.place > below.place + below.margin;
-        let floats = self.below.filter(|below| self.floor.is_none_or(|floor| is_above(&floor, below)));
+        let floats = below.filter(|below| self.floor.is_none_or(|floor| is_above(&floor, below)));
         self.above = if floats.is_some() && self.floor.is_some() { self.above + 1 } else { 0 };
         // What has held it above for a week is its floor by now.
-        match floats.filter(|_| self.above < KEPT as u32) {
+        match floats.filter(|_| usize::from(self.above) < KEPT) {
             Some(below) => self.floor = Some(below),
-            None => (self.below, self.above) = (self.floor, 0),
+            None => {
+                self.below = self.floor.map(|floor| (floor.place as f32, floor.margin as f32));
+                self.above = 0;
+            }
         }
     }
 
     /// The floor to go on with after a restart.
     pub(super) fn kept_floor(&self) -> [f64; 2] {
-        self.below.map_or([NONE; 2], |below| [below.place, below.margin])
+        self.below.map_or([NONE; 2], |(place, margin)| [place.into(), margin.into()])
     }
 
     pub(super) fn recall_floor(&mut self, [place, margin]: [f64; 2]) {
         let known = (-5.0..=60.0).contains(&place);
-        self.below = known.then(|| Level { place, margin: margin.clamp(MARGINS.0, MARGINS.1) });
+        self.below = known.then(|| (place as f32, margin.clamp(MARGINS.0, MARGINS.1) as f32));
         self.refresh();
     }
 
