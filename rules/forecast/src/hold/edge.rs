@@ -89,7 +89,8 @@ impl Edge {
     pub(super) fn take(&mut self, at: f64, when: Moment) -> Option<f64> {
         let off = at - self.place();
         if self.seen == 0 || (off.abs() > self.near() && !self.is_known()) {
-            *self = Self { place: at as f32, spread: 0.06, seen: 1, newest: hour_of(when), ..Self::default() };
+            *self =
+                Self { place: at as f32, spread: 0.06, seen: 1, newest: hour_of(when), ..Self::default() };
             return None;
         }
         self.tail *= FADES;

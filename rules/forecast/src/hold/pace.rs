@@ -39,7 +39,14 @@ pub(super) struct SwingPace {
 
 impl Default for SwingPace {
     fn default() -> Self {
-        Self { newest: [f64::NAN; KEPT], usual: [0.15, 0.25], seen: 0, jumped: None, falls: 0.05, steep: Moment(i64::MIN) }
+        Self {
+            newest: [f64::NAN; KEPT],
+            usual: [0.15, 0.25],
+            seen: 0,
+            jumped: None,
+            falls: 0.05,
+            steep: Moment(i64::MIN),
+        }
     }
 }
 

@@ -197,8 +197,14 @@ fn weeks_of(home: Home, faults: &[Fault], (mut dice, seed): (Dice, u64), days: i
                         model.holds().floor().map(|level| (level.place, level.margin)),
                         model.holds().ceiling().map(|level| (level.place, level.margin)),
                         model.holds().range(),
-                        model.holds().turns_at(slackwater_forecast::hold::Holder::Heater).map(|level| (level.place, level.margin)),
-                        model.holds().jumped().map(|at| (crate::watch::at(life.minute) - at).as_seconds() / 60.0),
+                        model
+                            .holds()
+                            .turns_at(slackwater_forecast::hold::Holder::Heater)
+                            .map(|level| (level.place, level.margin)),
+                        model
+                            .holds()
+                            .jumped()
+                            .map(|at| (crate::watch::at(life.minute) - at).as_seconds() / 60.0),
                     );
                 }
             }
