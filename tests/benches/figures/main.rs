@@ -3,7 +3,7 @@
 //!
 //! ```text
 //! cargo bench -p slackwater-tests                        # everything, about nine minutes
-//! cargo bench -p slackwater-tests --bench figures -- ingest paging memory page watched disk start witness
+//! cargo bench -p slackwater-tests --bench figures -- page watched    # some of its sections
 //! ```
 //!
 //! The agent that is measured is the binary as it ships, in a process of its own. So are the
