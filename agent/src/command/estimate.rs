@@ -255,9 +255,8 @@ pub(super) fn answer(asked: &EstimateArgs) -> ExitCode {
         }
     }
     let mut answers = PaperAnswers::of(&paper, &units, own.as_ref().map(|(tank, zone)| (tank, *zone)));
-    if let (Some((_, plan)), Some(name)) = (&site, &asked.tank) {
-        answers.title = filed::tank(plan, name).ok().map(|tank| tank.title.clone());
-    }
+    let tank = site.as_ref().zip(asked.tank.as_ref());
+    answers.title = tank.and_then(|((_, plan), name)| Some(filed::tank(plan, name).ok()?.title.clone()));
     if asked.json {
         match serde_json::to_string_pretty(&answers) {
             Ok(text) => outln!("{text}"),
